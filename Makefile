@@ -1,0 +1,90 @@
+# `make` alone lists what can be made. Only make, bash and Python 3.11 or newer have to be there before.
+MAKEFLAGS += --no-builtin-rules --no-print-directory
+.SUFFIXES:
+.DEFAULT_GOAL := help
+SHELL := /bin/bash
+
+RUN ?= scenarios/runs/first_lap.yaml
+RIG ?= scenarios/rigs/loopback.yaml
+
+# Which Python makes .venv; empty: .ci/setup looks for one.
+export PYTHON
+# Compiled code stays inside the checkout, so deleting the checkout deletes everything.
+export EMULATOR_CACHE := $(CURDIR)/.cache/compiled
+
+BIN := .venv/bin
+
+# One line a check: its name, then ok; on failure everything it said.
+define check
+@printf '%-32s' '$(1)'; if said=$$($(2) 2>&1); then echo ok; else echo FAILED; printf '%s\n' "$$said"; exit 1; fi
+endef
+
+.PHONY: help
+help: ## this list
+	@awk -F ':.*## ' '/^[a-z]+:.*## / {printf "  make %-10s %s\n", $$1, $$2}' Makefile
+
+.PHONY: demo
+demo: warm ## set up, compile, and ride one lap in real time on a virtual bus
+	@$(BIN)/emulator run "$(RUN)" --rig "$(RIG)"
+
+.PHONY: virtual
+virtual: warm ## the same lap on the stepped clock, as fast as this machine can
+	@$(BIN)/emulator run "$(RUN)" --rig "$(RIG)" --virtual
+
+.PHONY: test
+test: lint ## set up, all static checks, all tests that need no bench host
+	@$(BIN)/python -m pytest -m "not timing"
+
+.PHONY: bench
+bench: tools ## measure lateness, speed and throughput of this machine
+	@$(BIN)/python tests/bench/bench.py
+
+.PHONY: lint
+lint: tools ## format, style, types, import directions
+	$(call check,format (ruff format),$(BIN)/ruff format --check .)
+	$(call check,style (ruff check),$(BIN)/ruff check .)
+	$(call check,types (mypy --strict),$(BIN)/mypy --strict emulator)
+	$(call check,import directions (lint-imports),$(BIN)/lint-imports --no-logo)
+
+.PHONY: format
+format: tools ## rewrite the sources as the style asks
+	@$(BIN)/ruff format .
+	@$(BIN)/ruff check --fix .
+
+# Locked on the oldest Python supported, since later ones accept what it accepts. The options keep the
+# index, this machine's paths and the command line out of the files. The second file starts from the
+# first, so a package has one version in both.
+LOCK := .cache/lock/bin/pip-compile --quiet --no-config --generate-hashes --allow-unsafe --strip-extras \
+	--no-annotate --no-header --no-emit-index-url --no-emit-find-links --no-emit-trusted-host \
+	--no-emit-options --build-deps-for=editable $(if $(UPGRADE),--upgrade)
+
+.PHONY: lock
+lock: ## lock again after a change of dependencies (UPGRADE=1: to the newest releases)
+	@test -x .cache/lock/bin/pip-compile || { echo "setting up pip-tools"; \
+	  python3.11 -m venv --clear .cache/lock && .cache/lock/bin/python -m pip install --quiet --quiet "pip-tools>=7.5"; } \
+	  || { echo "make lock needs python3.11, the oldest Python supported" >&2; exit 1; }
+	@echo "locking what runs (some minutes: every file is hashed)"
+	@$(LOCK) --output-file requirements.lock pyproject.toml
+	@sed -i -e '/^#/d' -e '/^$$/d' requirements.lock
+	@echo "locking the tools"
+	@test -e requirements-dev.lock || cp requirements.lock requirements-dev.lock
+	@$(LOCK) --extra dev --constraint requirements.lock --output-file requirements-dev.lock pyproject.toml
+	@sed -i -e '/^#/d' -e '/^$$/d' requirements-dev.lock
+
+.PHONY: clean
+clean: ## remove .venv and all caches; recorded runs stay
+	@rm -rf .venv .cache .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache build dist *.egg-info
+	@find emulator tests -name __pycache__ -type d -prune -exec rm -rf {} +
+	@echo "removed .venv and the caches; runs/ is untouched"
+
+.PHONY: runtime
+runtime:
+	@.ci/setup run
+
+.PHONY: tools
+tools:
+	@.ci/setup dev
+
+.PHONY: warm
+warm: runtime
+	@$(BIN)/emulator warm

@@ -1,0 +1,1 @@
+"""Closed-loop bench for a motorcycle-riding robot."""

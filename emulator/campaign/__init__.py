@@ -1,0 +1,1 @@
+"""Campaigns: many runs from one plan, the verdict on each, and its report."""

@@ -1,0 +1,68 @@
+"""The one way this package compiles: numba, strict floating point, cached by content.
+
+numba's own cache looks only at the file a function stands in, so a change in a callee would run stale
+code. The cache folder is therefore named after a hash of every source the compiled code can depend on:
+any change there compiles anew, an unchanged tree starts from the cache. The reference robot sits on top
+of the plant's functions and is hashed separately, so that tuning it does not recompile the plant.
+
+``fastmath`` is banned: it changes results between machines, and same inputs must give the same bytes.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Callable
+from pathlib import Path
+from typing import TypeVar, cast
+
+import numba
+
+F = TypeVar("F", bound=Callable[..., object])
+
+_ROOT = Path(__file__).parent
+_CORE = (
+    "compiled.py",
+    "frames.py",
+    "ports.py",
+    "signals.py",
+    "timeline.py",
+    "truth.py",
+    "faults",
+    "plant",
+    "sensors",
+    "vehicle",
+    "wire",
+)
+_ROBOT = ("robot", "rig/virtual.py")
+
+
+def _source_hash(names: tuple[str, ...]) -> str:
+    """Hash of the named files and folders of the package (16 hex digits)."""
+    digest = hashlib.sha256()
+    for name in names:
+        path = _ROOT / name
+        for source in [path] if path.suffix else sorted(path.rglob("*.py")):
+            digest.update(str(source.relative_to(_ROOT)).encode())
+            digest.update(source.read_bytes() if source.exists() else b"")
+    return digest.hexdigest()[:16]
+
+
+CORE_HASH = _source_hash(_CORE)
+"""Identifies the compiled plant; written into every run's manifest."""
+_ROBOT_HASH = _source_hash(_CORE + _ROBOT)
+
+
+def cache_folder() -> Path:
+    """Where compiled code is kept: ``EMULATOR_CACHE`` or the user's cache folder."""
+    base = os.environ.get("EMULATOR_CACHE")
+    if base:
+        return Path(base)
+    return Path(os.environ.get("XDG_CACHE_HOME", str(Path.home() / ".cache"))) / "emulator-compiled"
+
+
+def jit(function: F) -> F:
+    """Compile on first call, keep in the cache; strict IEEE arithmetic, no Python objects, no GIL."""
+    on_top = function.__module__.startswith(("emulator.robot", "emulator.rig"))
+    numba.config.CACHE_DIR = str(cache_folder() / (_ROBOT_HASH if on_top else CORE_HASH))
+    return cast(F, numba.njit(cache=True, nogil=True, error_model="numpy")(function))

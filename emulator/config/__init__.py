@@ -1,0 +1,1 @@
+"""Configuration files: closed models on YAML, every mistake reported at its line and column."""

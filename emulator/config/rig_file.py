@@ -1,0 +1,355 @@
+"""The rig file: one bench as configured. Units stand in the keys; the models only hold and bound them.
+
+Bounds are what the program can work with or what no bench has; they are common practice, no source.
+"""
+
+from __future__ import annotations
+
+import os
+from typing import Annotated, Literal, TypeAlias, TypeVar
+
+from pydantic import AfterValidator, Field, model_validator
+
+from emulator.config.validation import Closed, Words, validate, wrong
+from emulator.config.yaml_source import Source, beside, load
+from emulator.errors import ConfigError
+
+
+def _not_blank(text: str) -> str:
+    if not text.strip():
+        raise wrong("expected some text, got nothing but space")
+    return text
+
+
+def _one_line(text: str) -> str:
+    if "\n" in text.strip():
+        raise wrong("expected one line of text, got several")
+    return _not_blank(text).strip()
+
+
+def _file_name(text: str) -> str:
+    if "\0" in text or not text.strip():
+        raise wrong("expected the path of a file, relative to this file")
+    return text
+
+
+Name: TypeAlias = Annotated[str, AfterValidator(_one_line)]
+"""One line of text."""
+FileName: TypeAlias = Annotated[
+    str, AfterValidator(_file_name), Words("the path of a file, relative to this one")
+]
+"""A path relative to the folder of the file it stands in."""
+Vector: TypeAlias = tuple[float, float, float]
+"""[x, y, z] along the axes of the main frame: x forward, y left, z up."""
+Coordinate: TypeAlias = Annotated[float, Field(ge=-10, le=10)]
+Position: TypeAlias = tuple[Coordinate, Coordinate, Coordinate]
+"""A point of the main frame: forward of the rear contact, left, above the ground."""
+Cpu: TypeAlias = Annotated[int, Field(ge=0, le=1023)] | Literal["auto"]
+"""CPU number, or auto: the program chooses."""
+Milliseconds: TypeAlias = Annotated[float, Field(ge=0, le=10_000)]
+Seconds: TypeAlias = Annotated[float, Field(gt=0, le=600)]
+Port: TypeAlias = Annotated[int, Field(ge=1, le=65535)]
+TimeConstant: TypeAlias = Annotated[float, Field(ge=0, le=2000)]
+Noise: TypeAlias = Annotated[float, Field(ge=0, le=1000)]
+
+FrameName: TypeAlias = Literal[
+    "wheel_speed", "imu_rates", "imu_force", "lean", "fork_angle", "engine", "emulator_state"
+]
+"""The emulator's frames in the DBC."""
+
+
+class RobotMass(Closed):
+    """The robot as a rigid body fixed to the main frame."""
+
+    name: Name
+    mass_kg: float = Field(ge=0, le=150)
+    position_m: Position
+    inertia_kg_m2: Vector
+
+    @model_validator(mode="after")
+    def _body_in_the_symmetry_plane(self) -> RobotMass:
+        if self.position_m[1] != 0.0:
+            raise wrong(
+                f"expected 0 (mass centre in the bike's plane of symmetry), got {self.position_m[1]:g}",
+                "position_m",
+                1,
+            )
+        xx, yy, zz = self.inertia_kg_m2
+        if min(xx, yy, zz) < 0 or max(xx, yy, zz) > (xx + yy + zz) / 2 * (1 + 1e-9):
+            raise wrong(
+                "expected principal moments of inertia of a body: none negative, none larger than the sum of "
+                f"the other two, got [{xx:g}, {yy:g}, {zz:g}]",
+                "inertia_kg_m2",
+            )
+        return self
+
+
+class LoopbackBus(Closed):
+    """Virtual CAN bus served on this host."""
+
+    kind: Literal["loopback"]
+    host: Name = "127.0.0.1"
+    port: Annotated[int, Field(ge=0, le=65535)] = 0  # 0: any free one
+
+
+class SocketcanBus(Closed):
+    """A CAN interface of the Linux kernel."""
+
+    kind: Literal["socketcan"]
+    channel: Name
+    fd: bool = False
+
+
+class SerialBus(Closed):
+    """A CAN adapter on a serial line (slcan)."""
+
+    kind: Literal["serial"]
+    device: Name
+    bitrate: Literal[10_000, 20_000, 50_000, 100_000, 125_000, 250_000, 500_000, 750_000, 1_000_000] = 500_000
+    tty_baud: int = Field(default=115_200, ge=1200, le=4_000_000)
+
+
+Bus: TypeAlias = Annotated[LoopbackBus | SocketcanBus | SerialBus, Field(discriminator="kind")]
+
+
+class PtyPort(Closed):
+    """GNSS sentences on a pseudo terminal that the program creates; ``path`` is a link to it."""
+
+    kind: Literal["pty"]
+    path: Name | None = None
+
+
+class SerialPort(Closed):
+    """GNSS sentences on a serial line."""
+
+    kind: Literal["serial"]
+    device: Name
+    baud: Literal[4800, 9600, 19_200, 38_400, 57_600, 115_200, 230_400, 460_800, 921_600]
+
+
+class UdpPort(Closed):
+    """GNSS sentences as UDP datagrams to a receiver."""
+
+    kind: Literal["udp"]
+    host: Name
+    port: Port
+
+
+class TcpPort(Closed):
+    """GNSS sentences to every reader that connects here."""
+
+    kind: Literal["tcp"]
+    host: Name
+    port: Annotated[int, Field(ge=0, le=65535)]
+
+
+GnssPort: TypeAlias = Annotated[PtyPort | SerialPort | UdpPort | TcpPort, Field(discriminator="kind")]
+
+
+class Output(Closed):
+    """How often a frame is sent and how old its content is by then."""
+
+    rate_hz: float = Field(gt=0, le=1000)
+    latency_ms: float = Field(ge=0, le=1000)
+    jitter_ms: float = Field(default=0.0, ge=0, le=1000)
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Output:
+        return _jitter_within_period(self)
+
+
+class Imu(Closed):
+    """Rate gyroscopes and accelerometers; noise densities are one-sigma per axis, two-sided."""
+
+    position_m: Position
+    rate_noise_density_rad_s_sqrtHz: Noise = 0.0
+    rate_bias_rad_s: Vector = (0.0, 0.0, 0.0)
+    force_noise_density_m_s2_sqrtHz: Noise = 0.0
+    force_bias_m_s2: Vector = (0.0, 0.0, 0.0)
+
+
+class LeanSensor(Closed):
+    """Roll angle as a first-order instrument."""
+
+    noise_rad: float = Field(default=0.0, ge=0, le=1)
+    time_constant_ms: TimeConstant = 0.0
+
+
+class WheelSpeedSensor(Closed):
+    """Wheel speed times nominal radius; below ``lowest_speed_m_s`` the sensor reads zero."""
+
+    noise_m_s: float = Field(default=0.0, ge=0, le=10)
+    lowest_speed_m_s: float = Field(default=0.0, ge=0, le=10)
+
+
+class ForkAngleSensor(Closed):
+    """Steering angle at the fork."""
+
+    noise_rad: float = Field(default=0.0, ge=0, le=1)
+
+
+class Gnss(Closed):
+    """GNSS receiver. Position noise is one sigma on each of east and north."""
+
+    rate_hz: float = Field(gt=0, le=50)
+    latency_ms: float = Field(ge=0, le=1000)
+    jitter_ms: float = Field(default=0.0, ge=0, le=1000)
+    antenna_position_m: Position
+    position_noise_m: Noise = 0.0
+    height_noise_m: Noise = 0.0
+    speed_noise_m_s: Noise = 0.0
+    course_noise_rad: float = Field(default=0.0, ge=0, le=1)
+    satellites: int = Field(default=12, ge=0, le=99)
+    hdop: float = Field(default=0.8, ge=0.1, le=99)
+    fix: Literal["fixed", "float", "differential", "single"] = "fixed"
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Gnss:
+        return _jitter_within_period(self)
+
+
+class Sensors(Closed):
+    """Every sensor of the bike."""
+
+    imu: Imu
+    lean: LeanSensor
+    wheel_speed: WheelSpeedSensor
+    fork_angle: ForkAngleSensor
+    gnss: Gnss
+
+
+class SteeringActuator(Closed):
+    """Torque at the steering head."""
+
+    time_constant_ms: TimeConstant
+    limit_Nm: float = Field(gt=0, le=300)
+    rate_limit_Nm_s: float = Field(gt=0, le=100_000)
+
+
+class LeverActuator(Closed):
+    """Throttle or clutch, 0 to 1."""
+
+    time_constant_ms: TimeConstant
+
+
+class BrakeActuator(Closed):
+    """Pressure in one brake line."""
+
+    time_constant_ms: TimeConstant
+    limit_bar: float = Field(gt=0, le=200)
+
+
+class Actuators(Closed):
+    """Between what the robot asks and what acts on the bike."""
+
+    steering: SteeringActuator
+    throttle: LeverActuator
+    front_brake: BrakeActuator
+    rear_brake: BrakeActuator
+    clutch: LeverActuator
+
+
+class Limits(Closed):
+    """When the rig trips, and how it goes to rest."""
+
+    heartbeat_timeout_ms: float = Field(gt=0, le=10_000)
+    command_timeout_ms: float = Field(gt=0, le=10_000)
+    overrun_limit_ms: float = Field(gt=0, le=10_000)
+    ramp_to_rest_s: float = Field(gt=0, le=60)
+    arming_timeout_s: Seconds
+    divergence_speed_km_h: float = Field(default=450.0, gt=0, le=1000)
+    divergence_rate_rad_s: float = Field(default=60.0, gt=0, le=1000)
+
+
+class TimingTolerances(Closed):
+    """What the timing certificate must keep; outside, the verdict is invalid."""
+
+    rate_ppm: float = Field(gt=0, le=1_000_000)
+    age_p99_ms: float = Field(gt=0, le=1000)
+    lost_frames: int = Field(ge=0, le=1_000_000)
+
+
+class LoopHost(Closed):
+    """How the loop process runs on its host."""
+
+    cpu: Cpu = "auto"
+    priority: int = Field(default=80, ge=0, le=99)  # 0: ordinary scheduling
+    lock_memory: bool = True
+    spin_us: float = Field(default=100.0, ge=0, le=900)
+
+
+class DeviceUnderTest(Closed):
+    """Who rides: our reference robot in a process of its own, or something outside that joins the bus."""
+
+    kind: Literal["reference", "external"]
+    cpu: Cpu = "auto"
+
+
+class Rig(Closed):
+    """One bench."""
+
+    kind: Literal["rig"]
+    name: Name
+    purpose: Name | None = None
+    vehicle: FileName
+    robot: RobotMass
+    steering: Literal["torque_driven", "angle_driven"]
+    dbc: FileName
+    bus: Bus
+    gnss_port: GnssPort
+    outputs: dict[FrameName, Output]
+    sensors: Sensors
+    actuators: Actuators
+    limits: Limits
+    timing: TimingTolerances
+    loop: LoopHost = LoopHost()
+    device_under_test: DeviceUnderTest
+
+    @model_validator(mode="after")
+    def _marked_as_emulated(self) -> Rig:
+        if "emulator_state" not in self.outputs:
+            raise wrong(
+                "missing key 'emulator_state': it marks the signals as emulated and is always sent", "outputs"
+            )
+        return self
+
+
+_Timed = TypeVar("_Timed", Output, Gnss)
+
+
+def _jitter_within_period(output: _Timed) -> _Timed:
+    period_ms = 1000.0 / output.rate_hz
+    if output.jitter_ms >= period_ms:
+        raise wrong(
+            f"expected less than the period of {period_ms:g} ms, or samples overtake each other, "
+            f"got {output.jitter_ms:g}",
+            "jitter_ms",
+        )
+    return output
+
+
+def load_rig(path: str | os.PathLike[str]) -> tuple[Rig, Source]:
+    """Read a rig file. Raises ConfigError; also when the vehicle or DBC file it names is not there.
+
+    The files it names are checked to exist, not read: ``vehicle_path``, ``dbc_path`` say where they are.
+    """
+    source = load(path)
+    rig = validate(Rig, source)
+    problems = [
+        source.problem((key,), f"no such file: {file} (paths are relative to this file)")
+        for key, file in (("vehicle", vehicle_path(rig, source)), ("dbc", dbc_path(rig, source)))
+        if not os.path.isfile(file)
+    ]
+    if problems:
+        raise ConfigError(problems)
+    return rig, source
+
+
+def vehicle_path(rig: Rig, source: Source) -> str:
+    """The vehicle file of a rig."""
+    return beside(source.path, rig.vehicle)
+
+
+def dbc_path(rig: Rig, source: Source) -> str:
+    """The DBC file of a rig."""
+    return beside(source.path, rig.dbc)

@@ -1,0 +1,149 @@
+"""CAN through the Linux kernel (SocketCAN): ``can0``, ``vcan0`` and their like.
+
+python-can opens and configures the socket; the cycle reads and writes it without waiting. python-can's
+own ``recv`` costs a select, a system call and a message object a frame, and cannot be used together with
+the kernel's count of dropped frames (SO_RXQ_OVFL), which a bench must see.
+
+Source of the frame layouts, flags and options: Linux kernel documentation, networking/can (SocketCAN).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import socket
+import struct
+from collections.abc import Callable
+
+from emulator.links.can_link import EXTENDED, EXTENDED_MASK, STANDARD_MASK, CountedLink
+from emulator.ports import FrameBuffer
+
+_CLASSICAL = struct.Struct("=IB3x8s")  # struct can_frame
+_FD = struct.Struct("=IBB2x64s")  # struct canfd_frame
+_CLASSICAL_SIZE = 16
+_FD_SIZE = 72
+_REMOTE = 0x40000000
+_ERROR = 0x20000000
+_BIT_RATE_SWITCH = 0x01
+_FD_LENGTHS = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)  # ISO 11898-1, data length code
+_FD_LENGTH = bytes(next(length for length in _FD_LENGTHS if length >= n) for n in range(65))
+
+_SO_RCVBUFFORCE = 33  # beyond the system's limit; needs CAP_NET_ADMIN. Neither is in Python's module
+_SO_RXQ_OVFL = 40  # <asm-generic/socket.h>
+_ANCILLARY = socket.CMSG_SPACE(16) + socket.CMSG_SPACE(4)  # python-can's time stamp, drop count
+_MOST_FRAMES = 1024
+"""Frames taken in one call; bounds the time a flood can take from the tick."""
+
+
+class KernelLink(CountedLink):
+    """A SocketCAN raw socket.
+
+    sock            bound CAN_RAW socket; made non-blocking here
+    close           called once by ``close``
+    fd              whether payloads above 8 bytes may be sent (as CAN FD frames)
+    switch_bitrate  whether CAN FD frames use the data bit rate
+    receive_buffer  bytes asked of the kernel for waiting frames
+
+    Payloads up to 8 bytes go out as classical frames, longer ones as CAN FD frames padded with zeros to
+    the next length that exists. An interface that is down only counts as lost frames (it can come up
+    again); one that was removed makes the link dead.
+    """
+
+    def __init__(
+        self,
+        sock: socket.socket,
+        close: Callable[[], None],
+        *,
+        fd: bool,
+        switch_bitrate: bool,
+        receive_buffer: int,
+    ) -> None:
+        super().__init__()
+        self._socket = sock
+        self._close: Callable[[], None] | None = close
+        self._fd = fd
+        self._fd_flags = _BIT_RATE_SWITCH if switch_bitrate else 0
+        self._dropped = 0
+        sock.setblocking(False)
+        try:
+            sock.setsockopt(socket.SOL_SOCKET, _SO_RCVBUFFORCE, receive_buffer)
+        except OSError:
+            sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, receive_buffer)
+        with contextlib.suppress(OSError):  # older kernels: losses then show in the alive counters only
+            sock.setsockopt(socket.SOL_SOCKET, _SO_RXQ_OVFL, 1)
+
+    def receive(self, into: FrameBuffer, now_ns: int) -> int:
+        """Append all waiting data frames (stamped ``now_ns``) and return how many were appended."""
+        if not self._alive:
+            return 0
+        before = self._received
+        for _ in range(_MOST_FRAMES):
+            try:
+                frame, ancillary, _, _ = self._socket.recvmsg(_FD_SIZE, _ANCILLARY)
+            except BlockingIOError:
+                break
+            except OSError as error:
+                self._failed(error)
+                break
+            for level, kind, value in ancillary:
+                if level == socket.SOL_SOCKET and kind == _SO_RXQ_OVFL:
+                    dropped = int.from_bytes(value[:4], "little")
+                    self._receive_lost += (dropped - self._dropped) & 0xFFFFFFFF
+                    self._dropped = dropped
+            if len(frame) == _CLASSICAL_SIZE:
+                can_id, length, data = _CLASSICAL.unpack(frame)
+            elif len(frame) == _FD_SIZE:
+                can_id, length, _, data = _FD.unpack(frame)
+            else:
+                self._receive_lost += 1
+                continue
+            if can_id & _ERROR:
+                self._bus_errors += 1
+            elif not can_id & _REMOTE:
+                identifier = can_id & (EXTENDED | EXTENDED_MASK if can_id & EXTENDED else STANDARD_MASK)
+                self._append(into, now_ns, identifier, data[:length])
+        return self._received - before
+
+    def send(self, frames: FrameBuffer) -> int:
+        """Send ``frames.count`` frames in order; return how many the link took.
+
+        A full queue (of the socket or of the interface) loses this and the following frames of the call.
+        """
+        count = int(frames.count[0])
+        if count == 0:
+            return 0
+        taken = 0
+        if self._alive:
+            for can_id, payload in self._outgoing(frames):
+                length = len(payload)
+                identifier = can_id & (EXTENDED | EXTENDED_MASK if can_id & EXTENDED else STANDARD_MASK)
+                if length <= 8:
+                    frame = _CLASSICAL.pack(identifier, length, bytes(payload))
+                elif self._fd:
+                    frame = _FD.pack(identifier, _FD_LENGTH[length], self._fd_flags, bytes(payload))
+                else:
+                    continue
+                try:
+                    self._socket.send(frame)
+                except BlockingIOError:
+                    break
+                except OSError as error:
+                    self._failed(error)
+                    break
+                taken += 1
+        self._sent += taken
+        self._send_lost += count - taken
+        return taken
+
+    def close(self) -> None:
+        """Release the device. Safe to call twice."""
+        close, self._close = self._close, None
+        self._alive = False
+        if close is not None:
+            with contextlib.suppress(Exception):  # the interface may be gone already
+                close()
+
+    def _failed(self, error: OSError) -> None:
+        """Decide whether the interface is gone for good or only down or full for now."""
+        if error.errno not in (errno.ENOBUFS, errno.ENETDOWN, errno.EMSGSIZE, errno.EINVAL):
+            self._alive = False

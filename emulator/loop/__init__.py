@@ -1,0 +1,1 @@
+"""The cyclic process: host, timing budget, cycle."""

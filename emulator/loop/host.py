@@ -1,0 +1,127 @@
+"""What the loop asks of the operating system, and what it got.
+
+Nothing here raises: a desk without privileges still runs, late and honestly so. Everything refused is
+reported in words, with what to do about it, and goes into the run's timing certificate.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import gc
+import os
+import signal
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+# Numbers from the Linux headers: sys/mman.h, linux/prctl.h.
+_MCL_CURRENT, _MCL_FUTURE = 1, 2
+_PR_SET_PDEATHSIG, _PR_SET_TIMERSLACK = 1, 29
+
+
+@dataclass
+class HostReport:
+    """What was obtained, what was refused (with advice), and what the host is like."""
+
+    cpu: int | None = None
+    priority: int = 0
+    memory_locked: bool = False
+    garbage_collector_off: bool = False
+    timer_slack_ns: int | None = None
+    realtime_kernel: bool = False
+    isolated_cpus: str = ""
+    refused: list[str] = field(default_factory=list)
+
+    def as_dict(self) -> dict[str, Any]:
+        """The same as plain values."""
+        return asdict(self)
+
+
+def apply(cpu: int | None, priority: int, *, lock_memory: bool) -> HostReport:
+    """Pin this process, raise it, lock its memory, sharpen its timers and stop the garbage collector.
+
+    cpu          core to run on; None leaves the choice to the kernel
+    priority     1..99 for SCHED_FIFO, 0 for ordinary scheduling
+    lock_memory  keep all pages in memory, now and later
+
+    Call it last, when everything is built: compiling at real-time priority would starve the machine.
+    """
+    report = HostReport(
+        realtime_kernel=_read("/sys/kernel/realtime") == "1",
+        isolated_cpus=_read("/sys/devices/system/cpu/isolated"),
+    )
+    if cpu is not None:
+        allowed = sorted(os.sched_getaffinity(0))
+        if _tried(
+            report,
+            lambda: os.sched_setaffinity(0, {cpu}),
+            f"core {cpu}",
+            f"this process may use cores {allowed}: name one of them, or widen the container's cpuset",
+        ):
+            report.cpu = cpu
+    if priority > 0 and _tried(
+        report,
+        lambda: os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(priority)),
+        f"real-time priority {priority}",
+        "run as root, give the program CAP_SYS_NICE (in a container: cap_add SYS_NICE), "
+        "or set 'rtprio' for the user in /etc/security/limits.conf; the range is 1 to 99",
+    ):
+        report.priority = priority
+    if lock_memory:
+        report.memory_locked = _tried(
+            report,
+            lambda: _call("mlockall", _MCL_CURRENT | _MCL_FUTURE),
+            "locked memory",
+            "give the program CAP_IPC_LOCK (in a container: cap_add IPC_LOCK), or raise 'memlock' "
+            "(ulimit -l, in a container: ulimits memlock)",
+        )
+    if _tried(report, lambda: _call("prctl", _PR_SET_TIMERSLACK, 1, 0, 0, 0), "timer slack of 1 ns", ""):
+        report.timer_slack_ns = 1
+    gc.collect()
+    gc.freeze()
+    gc.disable()
+    report.garbage_collector_off = not gc.isenabled()
+    return report
+
+
+def die_with_parent(parent_pid: int, number: int = signal.SIGTERM) -> bool:
+    """Have the kernel send this process a signal when its parent dies; False if it is dead already.
+
+    The kernel means the parent's *thread* that started us: start processes from the main thread. The
+    number of the parent is compared because it may have died before this call, which then would never fire.
+    Where the kernel refuses, the cycle's own look at the parent's number still finds out within 8 ms.
+    """
+    _tried(
+        HostReport(),
+        lambda: _call("prctl", _PR_SET_PDEATHSIG, int(number), 0, 0, 0),
+        "parent-death signal",
+        "",
+    )
+    return os.getppid() == parent_pid
+
+
+def _call(name: str, *arguments: int) -> None:
+    """Call a C function that returns -1 and sets errno when refused; raises OSError then."""
+    function = getattr(ctypes.CDLL(None, use_errno=True), name)
+    if function(*(ctypes.c_ulong(a) if k else ctypes.c_int(a) for k, a in enumerate(arguments))) != 0:
+        number = ctypes.get_errno()
+        raise OSError(number, os.strerror(number))
+
+
+def _tried(report: HostReport, action: Callable[[], None], what: str, advice: str) -> bool:
+    """True if the action worked; otherwise what was refused, and why, goes into the report."""
+    try:
+        action()
+    except (OSError, ValueError, OverflowError) as error:
+        reason = (error.strerror if isinstance(error, OSError) else None) or str(error)
+        report.refused.append(f"{what}: {reason}" + (f"; {advice}" if advice else ""))
+        return False
+    return True
+
+
+def _read(path: str) -> str:
+    try:
+        return Path(path).read_text().strip()
+    except OSError:
+        return ""

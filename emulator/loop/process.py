@@ -1,0 +1,128 @@
+"""The loop process: build and warm everything, take what the host gives, run the cycle, report.
+
+The caller (``rig``) starts the process and says how to build its parts; this module knows the order.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from types import FrameType
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from emulator.loop import host
+from emulator.loop.budget import GNSS, Budget, OutputSpec
+from emulator.loop.runner import Limits, Plant, StopRequest, run_cycle
+from emulator.ports import CanLink, Clock, GnssLink, frame_buffer
+from emulator.signals import SIGNALS
+from emulator.snapshot import TX, Command, LoopState, Sizes, Snapshot, Status
+
+
+class Parts(NamedTuple):
+    """What the cycle runs on: built, connected and warm (every compiled function called once)."""
+
+    plant: Plant
+    can: CanLink
+    gnss: GnssLink
+    outputs: Sequence[OutputSpec]
+    limits: Limits
+
+
+@dataclass(frozen=True)
+class HostSettings:
+    """What to ask of the host; see ``host.apply``. ``late_after_ns`` as in ``Budget``."""
+
+    cpu: int | None = None
+    priority: int = 0
+    lock_memory: bool = True
+    late_after_ns: int = 1_500_000
+
+
+@contextlib.contextmanager
+def stop_on_signals(request: StopRequest) -> Iterator[None]:
+    """Turn SIGTERM and SIGINT into a request for an orderly stop; restores the handlers after."""
+
+    def handle(number: int, _frame: FrameType | None) -> None:
+        request.ask(signal.Signals(number).name)
+
+    before = {number: signal.signal(number, handle) for number in (signal.SIGTERM, signal.SIGINT)}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def run_loop_process(
+    build: Callable[[], Parts],
+    snapshot: Snapshot,
+    clock: Clock,
+    settings: HostSettings,
+    supervisor_pid: int = 0,
+) -> dict[str, Any]:
+    """Body of the loop process; returns ``{'outcome': ..., 'certificate': ...}`` as plain values.
+
+    build           makes the parts; may take seconds (compiling) and may raise any EmulatorError
+    supervisor_pid  the parent whose death means an orderly stop; 0 for none
+
+    A signal that comes while building is honoured by the first tick. The links are closed on every way
+    out, and the status block says ENDED, or FAILED if an error left this function.
+    """
+    status = snapshot.status
+    status[Status.LOOP_PID] = os.getpid()
+    status[Status.LOOP_STATE] = LoopState.BUILDING
+    stop = StopRequest()
+    ended = LoopState.FAILED
+    with stop_on_signals(stop), contextlib.ExitStack() as links:
+        try:
+            if supervisor_pid and not host.die_with_parent(supervisor_pid):
+                stop.ask("supervisor gone")
+            parts = build()
+            links.callback(parts.gnss.close)
+            links.callback(parts.can.close)
+            budget = Budget(
+                parts.outputs,
+                period_ns=parts.limits.period_ns,
+                late_after_ns=settings.late_after_ns,
+                lateness_counts=snapshot.lateness_counts,
+            )
+            warm()
+            report = host.apply(settings.cpu, settings.priority, lock_memory=settings.lock_memory)
+            outcome = run_cycle(
+                parts.plant,
+                parts.can,
+                parts.gnss,
+                snapshot,
+                clock,
+                parts.limits,
+                budget,
+                stop,
+                supervisor_pid,
+            )
+            certificate = budget.certificate(report.as_dict())
+            ended = LoopState.ENDED
+        finally:
+            status[Status.LOOP_STATE] = ended
+    return {"outcome": outcome.as_dict(), "certificate": certificate}
+
+
+def warm() -> None:
+    """Compile what the cycle itself calls (not the plant) by calling it on stand-ins, so no tick has to."""
+    frames = frame_buffer(1)
+    with contextlib.closing(Snapshot.create(Sizes(2, 2, 2, 2))) as scratch:
+        scratch.write_signals(0, np.zeros(len(SIGNALS)))
+        scratch.write_frames(0, TX, frames, 0)
+        scratch.write_event(0, 0, 0, 0.0, "")
+        scratch.write_gnss(0, b"$")
+        scratch.post(Command.STOP)
+        scratch.take_command()
+    budget = Budget([OutputSpec("gnss", GNSS, 1.0, 0)])
+    budget.tick(0, 0)
+    budget.frames(frames, 0, 0)
+    budget.gnss(0, 0, 0, taken=True)
+    budget.lateness_ns()

@@ -1,0 +1,158 @@
+"""What the robot sends: checked, counted, decoded; and the actuators between that and the bike."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.compiled import jit
+from emulator.ports import FrameBuffer
+from emulator.signals import SIGNALS
+from emulator.vehicle.state import (
+    JOINT,
+    JOINT_RATE,
+    STEER,
+    U_BRAKE_FRONT,
+    U_BRAKE_REAR,
+    U_CLUTCH,
+    U_STEER_ACCELERATION,
+    U_STEER_IMPOSED,
+    U_STEER_TORQUE,
+    U_THROTTLE,
+)
+from emulator.wire.can_frames import FrameCodec, check, find, unpack
+
+ROBOT_SIGNALS = tuple(s.name.removeprefix("robot.") for s in SIGNALS if s.name.startswith("robot."))
+"""Names the robot's frames may carry, in the order of the ``robot`` vector."""
+
+(
+    R_STEER_TORQUE,
+    R_STEER_ANGLE,
+    R_THROTTLE,
+    R_FRONT_BRAKE,
+    R_REAR_BRAKE,
+    R_CLUTCH,
+    R_GEAR,
+    R_HEARTBEAT,
+    R_X,
+    R_Y,
+    R_HEADING,
+    R_ROLL,
+    R_SPEED,
+) = range(13)
+
+ACCEPTED, LOST, REPEATED, DAMAGED = range(4)
+"""Columns of the frame counts."""
+
+_IMPOSED_RATE = 2.0 * np.pi * 20.0  # [rad/s] how fast an imposed steering angle is followed; above the fork's bandwidth
+
+
+class RobotFrames(NamedTuple):
+    """The robot's side of the codec.
+
+    value_of  (F, K)  index into the ``robot`` vector of payload signal k of frame f; -1 not ours to read
+    is_robot  (F,)    1 if the robot sends this frame
+    alive     (F,)    last alive counter, -1 before the first
+    counts    (F, 4)  accepted, lost, repeated, damaged
+    robot     (13,)   last valid values, ROBOT_SIGNALS; NaN before the first
+    values    (K,)    scratch
+    """
+
+    value_of: NDArray[np.int64]
+    is_robot: NDArray[np.int64]
+    alive: NDArray[np.int64]
+    counts: NDArray[np.int64]
+    robot: NDArray[np.float64]
+    values: NDArray[np.float64]
+
+
+@jit
+def receive(codec: FrameCodec, r: RobotFrames, rx: FrameBuffer, state: np.void) -> None:
+    """Take in a tick's frames. A damaged or repeated frame, or a value "not available", changes nothing."""
+    for i in range(rx.count[0]):
+        f = find(codec, rx.can_id[i])
+        if f < 0 or r.is_robot[f] == 0:
+            continue
+        counter = check(codec, f, rx.data[i], rx.length[i])
+        if counter < 0:
+            r.counts[f, DAMAGED] += 1
+            continue
+        if codec.data_id[f] >= 0:
+            if counter == r.alive[f]:
+                r.counts[f, REPEATED] += 1
+                continue
+            if r.alive[f] >= 0:
+                r.counts[f, LOST] += (counter - r.alive[f] - 1) % 15
+            r.alive[f] = counter
+        r.counts[f, ACCEPTED] += 1
+        unpack(codec, f, rx.data[i], r.values)
+        for k in range(codec.first[f + 1] - codec.first[f]):
+            v = r.value_of[f, k]
+            if v < 0 or np.isnan(r.values[k]):
+                continue
+            if v == R_HEARTBEAT and r.values[k] != r.robot[v]:
+                state.heartbeat_tick = state.tick
+            elif v == R_STEER_TORQUE:
+                state.steering_tick = state.tick
+            elif v == R_THROTTLE:
+                state.drive_tick = state.tick
+            r.robot[v] = r.values[k]
+
+
+@jit
+def _follow(now: float, asked: float, gain: float) -> float:
+    return now if np.isnan(asked) else now + gain * (asked - now)
+
+
+@jit
+def actuate(
+    c: np.void, robot: NDArray[np.float64], x: NDArray[np.float64], u: NDArray[np.float64]
+) -> None:
+    """Move the actuator inputs in ``u`` one tick towards what the robot asks: first-order lag, limits."""
+    asked = robot[R_STEER_TORQUE]
+    if not np.isnan(asked):
+        asked = min(c.steer_limit, max(-c.steer_limit, asked))
+        change = c.steer_gain * (asked - u[U_STEER_TORQUE])
+        u[U_STEER_TORQUE] += min(c.steer_step, max(-c.steer_step, change))
+    u[U_THROTTLE] = min(1.0, max(0.0, _follow(u[U_THROTTLE], robot[R_THROTTLE], c.throttle_gain)))
+    u[U_BRAKE_FRONT] = min(
+        c.front_brake_limit, max(0.0, _follow(u[U_BRAKE_FRONT], robot[R_FRONT_BRAKE], c.front_brake_gain))
+    )
+    u[U_BRAKE_REAR] = min(
+        c.rear_brake_limit, max(0.0, _follow(u[U_BRAKE_REAR], robot[R_REAR_BRAKE], c.rear_brake_gain))
+    )
+    u[U_CLUTCH] = min(1.0, max(0.0, _follow(u[U_CLUTCH], robot[R_CLUTCH], c.clutch_gain)))
+    if c.angle_driven != 0:
+        # The measured angle of the real fork rules; a critically damped follower gives its acceleration.
+        u[U_STEER_IMPOSED] = 1.0
+        angle = robot[R_STEER_ANGLE]
+        if np.isnan(angle):
+            angle = x[JOINT + STEER]
+        u[U_STEER_ACCELERATION] = (
+            _IMPOSED_RATE * _IMPOSED_RATE * (angle - x[JOINT + STEER])
+            - 2.0 * _IMPOSED_RATE * x[JOINT_RATE + STEER]
+        )
+
+
+@jit
+def shift(r: np.void, request: float, clutch: float, throttle: float, shift_time: float, tick_s: float) -> bool:
+    """Sequential gear change, one gear at a time: neutral for ``shift_time`` [s], then the next gear.
+
+    The dogs let go only with the clutch pulled half or the throttle nearly shut. True on the tick a gear is in.
+    """
+    if r.shift_left > 0.0:
+        r.shift_left -= tick_s
+        if r.shift_left <= 0.0:
+            r.gear = r.gear_target
+            return True
+        return False
+    if np.isnan(request):
+        return False
+    wanted = int(min(6.0, max(0.0, request)))
+    if wanted != r.gear and (clutch > 0.5 or throttle < 0.05):
+        r.gear_target = r.gear + (1 if wanted > r.gear else -1)
+        r.gear = 0
+        r.shift_left = shift_time
+    return False

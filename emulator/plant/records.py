@@ -1,0 +1,110 @@
+"""The rig's numbers and the run's state as two structured records that compiled code reads and writes."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from emulator.plant.sensing import N_SENSES, OUTPUT_VALUES
+from emulator.sensors.timing import MOST_VALUES
+from emulator.signals import SIGNALS
+
+V3 = (3,)
+
+RIG_DTYPE = np.dtype(
+    [
+        # sensors: places in the main frame [m], noise, lags
+        ("imu_position", np.float64, V3),
+        ("imu_rate_sigma", np.float64),  # [rad/s] one sigma of a sample
+        ("imu_rate_bias", np.float64, V3),
+        ("imu_force_sigma", np.float64),  # [m/s^2]
+        ("imu_force_bias", np.float64, V3),
+        ("lean_sigma", np.float64),  # [rad]
+        ("lean_gain", np.float64),  # 1 - exp(-tick/time constant)
+        ("wheel_sigma", np.float64),  # [m/s]
+        ("wheel_lowest", np.float64),  # [m/s]
+        ("fork_sigma", np.float64),  # [rad]
+        ("antenna_position", np.float64, V3),
+        ("gnss_sigma", np.float64),  # [m] east, north
+        ("gnss_height_sigma", np.float64),
+        ("gnss_speed_sigma", np.float64),
+        ("gnss_fix", np.float64),  # quality as in GGA
+        # actuators: gains 1 - exp(-tick/time constant), limits
+        ("steer_gain", np.float64),
+        ("steer_limit", np.float64),  # [N m]
+        ("steer_step", np.float64),  # [N m] most it changes in a tick
+        ("throttle_gain", np.float64),
+        ("front_brake_gain", np.float64),
+        ("front_brake_limit", np.float64),  # [Pa]
+        ("rear_brake_gain", np.float64),
+        ("rear_brake_limit", np.float64),
+        ("clutch_gain", np.float64),
+        ("angle_driven", np.int64),  # 1: the robot's measured steering angle is imposed
+        # limits
+        ("heartbeat_ticks", np.int64),
+        ("command_ticks", np.int64),
+        ("ramp_ticks", np.int64),
+        ("arming_ticks", np.int64),
+        ("divergence_speed", np.float64),  # [m/s]
+        ("divergence_rate", np.float64),  # [rad/s]
+        # scenario
+        ("tow_acceleration", np.float64),
+        ("release_speed", np.float64),
+        ("start_station", np.float64),
+        ("finish_station", np.float64),
+        ("limit_ticks", np.int64),
+        ("wind_x", np.float64),
+        ("wind_y", np.float64),
+        ("heading", np.float64),  # of the start [rad]
+    ]
+)
+
+RUN_DTYPE = np.dtype(
+    [
+        ("tick", np.int64),  # since the loop began
+        ("start_tick", np.int64),  # tick the ride starts at; 0 unknown
+        ("scenario_tick", np.int64),
+        ("state", np.int64),
+        ("trip_reason", np.int64),
+        ("end_reason", np.int64),
+        ("arm_requested", np.int64),  # tick of the request + 1
+        ("ramp_start", np.int64),
+        ("finished", np.int64),
+        ("heartbeat_value", np.float64),
+        ("heartbeat_tick", np.int64),  # last tick the counter moved; -1 never
+        ("steering_tick", np.int64),  # last valid steering frame; -1 never
+        ("drive_tick", np.int64),
+        ("gear", np.int64),
+        ("gear_target", np.int64),
+        ("shift_left", np.float64),  # [s]
+        ("support", np.int64),
+        ("fallen_tick", np.int64),  # -1 up
+        ("station", np.float64),  # laps added up
+        ("offset", np.float64),
+        ("lap", np.int64),
+        ("lean_filter", np.float64),
+        ("heartbeat_out", np.float64),
+        ("diverged", np.int64),
+        ("fault_mask", np.float64),
+        ("gnss_ready", np.int64),
+        ("gnss_due_ns", np.int64),
+        ("gnss_valid_ns", np.int64),
+    ]
+)
+
+MOST_EVENTS = 64
+
+MEMORY_DTYPE = np.dtype(
+    [
+        ("senses", np.float64, (N_SENSES,)),  # clean, before noise
+        ("held", np.float64, (N_SENSES,)),  # the last ones of the ride, held while going to rest
+        ("values", np.float64, (len(OUTPUT_VALUES),)),  # output values last measured
+        ("gnss", np.float64, (len(OUTPUT_VALUES),)),  # values of the epoch that is due, while run.gnss_ready is 1
+        ("payload", np.float64, (MOST_VALUES,)),
+        ("row_of", np.int64, (len(OUTPUT_VALUES),)),  # column of ``row`` a value is recorded in; -1 none
+        ("row", np.float64, (len(SIGNALS),)),
+        ("happened", np.int64),  # events of this tick, in the three columns below
+        ("code", np.int64, (MOST_EVENTS,)),
+        ("index", np.int64, (MOST_EVENTS,)),
+        ("value", np.float64, (MOST_EVENTS,)),
+    ]
+)

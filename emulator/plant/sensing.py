@@ -1,0 +1,194 @@
+"""What the sensors would show at this tick: a vector of clean senses, and the values put into frames."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.compiled import jit
+from emulator.frames import rotate
+from emulator.sensors.noise import normal
+from emulator.truth import specific_force_at, velocity_at
+from emulator.vehicle.state import (
+    ENGINE,
+    FRONT,
+    FRONT_WHEEL,
+    JOINT,
+    JOINT_RATE,
+    OMEGA,
+    POSITION,
+    REAR,
+    REAR_WHEEL,
+    STEER,
+    U_THROTTLE,
+    VELOCITY,
+    Scratch,
+)
+
+# Clean senses, before noise: wheel spins, IMU, lean (filtered), fork, engine, antenna in W.
+S_WHEEL_FRONT, S_WHEEL_REAR, S_RATE, S_FORCE = 0, 1, 2, 5
+S_LEAN, S_STEER, S_STEER_RATE, S_ENGINE, S_GEAR, S_THROTTLE = 8, 9, 10, 11, 12, 13
+S_ANTENNA, S_ANTENNA_VELOCITY = 14, 17
+N_SENSES = 20
+
+OUTPUT_VALUES = (
+    "wheel_front_m_s",
+    "wheel_rear_m_s",
+    "rate_x_rad_s",
+    "rate_y_rad_s",
+    "rate_z_rad_s",
+    "force_x_m_s2",
+    "force_y_m_s2",
+    "force_z_m_s2",
+    "lean_rad",
+    "steering_angle_rad",
+    "steering_rate_rad_s",
+    "engine_rad_s",
+    "gear",
+    "throttle",
+    "gnss_x_m",
+    "gnss_y_m",
+    "gnss_z_m",
+    "gnss_speed_m_s",
+    "gnss_course_rad",
+    "gnss_fix",
+    "heartbeat",
+    "state",
+    "trip_reason",
+    "emulated",
+    "scenario_time_s",
+)
+"""Everything an output frame or the GNSS port can carry; DBC signal names are these."""
+
+(
+    V_WHEEL_FRONT,
+    V_WHEEL_REAR,
+    V_RATE,
+    _,
+    _,
+    V_FORCE,
+    _,
+    _,
+    V_LEAN,
+    V_STEER,
+    V_STEER_RATE,
+    V_ENGINE,
+    V_GEAR,
+    V_THROTTLE,
+    V_GNSS_X,
+    V_GNSS_Y,
+    V_GNSS_Z,
+    V_GNSS_SPEED,
+    V_GNSS_COURSE,
+    V_GNSS_FIX,
+    V_HEARTBEAT,
+    V_STATE,
+    V_TRIP,
+    V_EMULATED,
+    V_TIME,
+) = range(len(OUTPUT_VALUES))
+
+STREAM_NAMES = ("wheel_front", "wheel_rear", "imu_rates", "imu_force", "lean", "fork", "gnss", "gnss_speed")
+(N_WHEEL_FRONT, N_WHEEL_REAR, N_RATES, N_FORCE, N_LEAN, N_FORK, N_GNSS, N_GNSS_SPEED) = range(8)
+
+
+@jit
+def sense(
+    c: np.void,
+    r: np.void,
+    x: NDArray[np.float64],
+    u: NDArray[np.float64],
+    gravity: float,
+    s: Scratch,
+    senses: NDArray[np.float64],
+) -> None:
+    """Fill ``senses`` (20,) from the truth that the derivative at x left in ``s``."""
+    R = (s.R[0], s.R[1], s.R[2], s.R[3], s.R[4], s.R[5], s.R[6], s.R[7], s.R[8])
+    w = (x[OMEGA], x[OMEGA + 1], x[OMEGA + 2])
+    v = (x[VELOCITY], x[VELOCITY + 1], x[VELOCITY + 2])
+    senses[S_WHEEL_FRONT] = x[JOINT_RATE + FRONT_WHEEL]
+    senses[S_WHEEL_REAR] = x[JOINT_RATE + REAR_WHEEL]
+    p = c.imu_position
+    f = specific_force_at(
+        w,
+        v,
+        (s.rhs[0], s.rhs[1], s.rhs[2]),
+        (s.rhs[3], s.rhs[4], s.rhs[5]),
+        (gravity * s.R[6], gravity * s.R[7], gravity * s.R[8]),
+        (p[0], p[1], p[2]),
+    )
+    for k in range(3):
+        senses[S_RATE + k] = w[k]
+        senses[S_FORCE + k] = f[k]
+    r.lean_filter += c.lean_gain * (math.atan2(s.R[7], s.R[8]) - r.lean_filter)
+    senses[S_LEAN] = r.lean_filter
+    senses[S_STEER] = x[JOINT + STEER]
+    senses[S_STEER_RATE] = x[JOINT_RATE + STEER]
+    senses[S_ENGINE] = x[ENGINE]
+    senses[S_GEAR] = r.gear
+    senses[S_THROTTLE] = u[U_THROTTLE]
+    a = c.antenna_position
+    ox, oy, oz = rotate(R, a[0], a[1], a[2])
+    senses[S_ANTENNA] = x[POSITION] + ox
+    senses[S_ANTENNA + 1] = x[POSITION + 1] + oy
+    senses[S_ANTENNA + 2] = x[POSITION + 2] + oz
+    bx, by, bz = velocity_at(w, v, (a[0], a[1], a[2]))
+    vx, vy, vz = rotate(R, bx, by, bz)
+    senses[S_ANTENNA_VELOCITY] = vx
+    senses[S_ANTENNA_VELOCITY + 1] = vy
+    senses[S_ANTENNA_VELOCITY + 2] = vz
+
+
+@jit
+def to_rest(senses: NDArray[np.float64], held: NDArray[np.float64], share: float, gravity: float) -> None:
+    """Blend the senses held when the ride ended towards those of a bike at rest where it stopped."""
+    keep = 1.0 - share
+    for k in range(N_SENSES):
+        senses[k] = keep * held[k]
+    senses[S_FORCE + 2] += share * gravity
+    senses[S_GEAR] = held[S_GEAR]
+    for k in range(3):
+        senses[S_ANTENNA + k] = held[S_ANTENNA + k]
+
+
+@jit
+def measure(
+    c: np.void,
+    tyre: NDArray[np.void],
+    senses: NDArray[np.float64],
+    streams: NDArray[np.uint64],
+    first: int,
+    v: NDArray[np.float64],
+) -> None:
+    """One instance of the family of outputs that begins at value ``first``: senses plus noise into ``v``."""
+    if first == V_WHEEL_FRONT or first == V_WHEEL_REAR:
+        for k in range(2):
+            value = senses[S_WHEEL_FRONT + k] * tyre[FRONT if k == 0 else REAR].radius
+            value = abs(value) + c.wheel_sigma * normal(streams, N_WHEEL_FRONT + k)
+            v[V_WHEEL_FRONT + k] = value if value > c.wheel_lowest else 0.0
+    elif first == V_RATE:
+        for k in range(3):
+            v[V_RATE + k] = senses[S_RATE + k] + c.imu_rate_bias[k] + c.imu_rate_sigma * normal(streams, N_RATES)
+    elif first == V_FORCE:
+        for k in range(3):
+            v[V_FORCE + k] = senses[S_FORCE + k] + c.imu_force_bias[k] + c.imu_force_sigma * normal(streams, N_FORCE)
+    elif first == V_LEAN:
+        v[V_LEAN] = senses[S_LEAN] + c.lean_sigma * normal(streams, N_LEAN)
+    elif first == V_STEER:
+        v[V_STEER] = senses[S_STEER] + c.fork_sigma * normal(streams, N_FORK)
+        v[V_STEER_RATE] = senses[S_STEER_RATE]
+    elif first == V_ENGINE or first == V_GEAR:
+        v[V_ENGINE] = max(0.0, senses[S_ENGINE])
+        v[V_GEAR] = senses[S_GEAR]
+        v[V_THROTTLE] = senses[S_THROTTLE]
+    elif first == V_GNSS_X:
+        v[V_GNSS_X] = senses[S_ANTENNA] + c.gnss_sigma * normal(streams, N_GNSS)
+        v[V_GNSS_Y] = senses[S_ANTENNA + 1] + c.gnss_sigma * normal(streams, N_GNSS)
+        v[V_GNSS_Z] = senses[S_ANTENNA + 2] + c.gnss_height_sigma * normal(streams, N_GNSS)
+        east = senses[S_ANTENNA_VELOCITY] + c.gnss_speed_sigma * normal(streams, N_GNSS_SPEED)
+        north = senses[S_ANTENNA_VELOCITY + 1] + c.gnss_speed_sigma * normal(streams, N_GNSS_SPEED)
+        v[V_GNSS_SPEED] = math.hypot(east, north)
+        v[V_GNSS_COURSE] = math.atan2(east, north) % (2.0 * math.pi)
+        v[V_GNSS_FIX] = c.gnss_fix

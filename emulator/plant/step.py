@@ -1,0 +1,437 @@
+"""One tick of everything the loop computes: frames in, bike, senses, delay lines, frames out.
+
+Pure and free of allocation; the same function runs in the loop process and, as fast as it can, in the
+virtual stage. Order within a tick n (time n * 1 ms):
+
+1. robot frames are checked and decoded; the state machine moves
+2. scenario events start and end; grip under each tyre; actuators follow
+3. the truth at n (first derivative of the step)
+4. outputs that are due to be sampled take their values from that truth, faults act on them
+5. samples that are old enough leave their delay lines as frames with counter and CRC
+6. the row of recorded signals is filled
+7. while RUNNING the bike moves on to n + 1
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.compiled import jit
+from emulator.faults.sample import FREEZE, faulted
+from emulator.frames import roll_pitch_yaw, rotate
+from emulator.plant.commands import R_GEAR, RobotFrames, actuate, receive, shift
+from emulator.plant.sensing import (
+    V_EMULATED,
+    V_GNSS_FIX,
+    V_GNSS_X,
+    V_GNSS_Y,
+    V_HEARTBEAT,
+    V_STATE,
+    V_TIME,
+    V_TRIP,
+    measure,
+    sense,
+    to_rest,
+)
+from emulator.plant.states import (
+    ARMED,
+    EV_END,
+    EV_FALL,
+    EV_FAULT_OFF,
+    EV_FAULT_ON,
+    EV_GEAR,
+    EV_GRIP_OFF,
+    EV_GRIP_ON,
+    EV_LAP,
+    EV_MARK,
+    EV_RELEASE,
+    EV_STATE,
+    EV_TRIP,
+    RUNNING,
+    STANDBY,
+    TRIPPED,
+    next_state,
+    rest_share,
+)
+from emulator.ports import FrameBuffer
+from emulator.sensors.timing import MOST_VALUES, DelayLines, enter, is_due, ready
+from emulator.signals import INDEX
+from emulator.timeline import ACTIVE, FAULT, GRIP, advance, strength
+from emulator.vehicle.integrate import begin, finish
+from emulator.vehicle.road import Line, Surface, continue_station, grip_at, locate, sample
+from emulator.vehicle.state import (
+    ENGINE,
+    FORK,
+    FRONT,
+    FRONT_WHEEL,
+    JOINT,
+    JOINT_RATE,
+    N_X,
+    OMEGA,
+    POSITION,
+    REAR,
+    REAR_WHEEL,
+    STEER,
+    SWINGARM,
+    T_FRICTION_USE,
+    T_FX,
+    T_FY,
+    T_LOAD,
+    T_SLIP_ANGLE,
+    T_SLIP_RATIO,
+    T_X,
+    T_Y,
+    TORSION,
+    U_BRAKE_FRONT,
+    U_BRAKE_REAR,
+    U_CLUTCH,
+    U_GEAR,
+    U_GRIP_FRONT,
+    U_GRIP_REAR,
+    U_STEER_IMPOSED,
+    U_STEER_TORQUE,
+    U_SUPPORT,
+    U_THROTTLE,
+    U_TOW_SPEED,
+    VELOCITY,
+    Scratch,
+)
+from emulator.wire.can_frames import FrameCodec, pack, protect, unpack
+
+TICK_NS = 1_000_000
+_TICK_S = 1e-3
+
+_TRUTH_LOADS = INDEX["truth.load_front_N"]
+_GRIP_FRONT, _GRIP_REAR = INDEX["truth.grip_front"], INDEX["truth.grip_rear"]
+_SUPPORT, _FALLEN = INDEX["truth.support"], INDEX["truth.fallen"]
+_ACTUATOR = INDEX["actuator.steering_torque_Nm"]
+_ROBOT = INDEX["robot.steering_torque_Nm"]
+_GNSS = INDEX["output.gnss_x_m"]
+_LINE = INDEX["line.station_m"]
+_BENCH = INDEX["bench.state"]
+_LOOP = INDEX["loop.lateness_us"]
+
+
+class Plant(NamedTuple):
+    """Everything a tick works on; built by :mod:`emulator.rig.build`, written only by :func:`tick`.
+
+    body, tyre   (1,), (2,)  vehicle records
+    rig, run     (1,), (1,)  RIG_DTYPE, RUN_DTYPE
+    memory       (1,)        MEMORY_DTYPE
+    x, good, u   (33,), (33,), (19,) state, last finite state, inputs
+    work         (1,)        scratch of the vehicle
+    line, road               target path and grip
+    codec, robot             frame layouts; the robot's side of them
+    out, lines   (M,)        outputs and their delay lines; the last one is GNSS
+    events       (N,)        the scenario's EVENT_DTYPE table
+    streams, streams_0       random streams, and what they start the ride with
+    """
+
+    body: NDArray[np.void]
+    tyre: NDArray[np.void]
+    rig: NDArray[np.void]
+    run: NDArray[np.void]
+    memory: NDArray[np.void]
+    x: NDArray[np.float64]
+    good: NDArray[np.float64]
+    u: NDArray[np.float64]
+    work: NDArray[np.void]
+    line: Line
+    road: Surface
+    codec: FrameCodec
+    robot: RobotFrames
+    out: NDArray[np.void]
+    lines: DelayLines
+    events: NDArray[np.void]
+    streams: NDArray[np.uint64]
+    streams_0: NDArray[np.uint64]
+
+
+@jit
+def _happened(m: np.void, code: int, index: int, value: float) -> None:
+    n = m.happened
+    if n < m.code.shape[0]:
+        m.code[n], m.index[n], m.value[n] = code, index, value
+        m.happened = n + 1
+
+
+@jit
+def _scenario(run: np.void, events: NDArray[np.void], m: np.void) -> float:
+    """Move all events; returns the grip factor of the whole road and leaves the fault mask in the run."""
+    factor = 1.0
+    mask = 0.0
+    for i in range(events.shape[0]):
+        e = events[i]
+        if run.state == RUNNING:
+            change = advance(e, run.scenario_tick, run.station)
+            if change != 0:
+                on = change > 0
+                if e.kind == FAULT:
+                    _happened(m, EV_FAULT_ON if on else EV_FAULT_OFF, i, e.value)
+                elif e.kind == GRIP:
+                    _happened(m, EV_GRIP_ON if on else EV_GRIP_OFF, i, e.value)
+                elif on:
+                    _happened(m, EV_MARK, i, 0.0)
+        if e.state == ACTIVE:
+            if i < 52:  # a float64 holds 52 flags exactly
+                mask += 2.0**i
+            if e.kind == GRIP:
+                factor *= 1.0 + strength(e, run.scenario_tick) * (e.value - 1.0)
+    run.fault_mask = mask
+    return factor
+
+
+@jit
+def _place(
+    run: np.void, s: Scratch, x: NDArray[np.float64], u: NDArray[np.float64], line: Line, road: Surface, factor: float
+) -> None:
+    """Station and offset of the bike, grip under each tyre."""
+    px, py = x[POSITION], x[POSITION + 1]
+    station, run.offset, _ = locate(line, px, py, run.station)
+    run.station = continue_station(line, station, run.station)
+    R = s.R
+    for which in (REAR, FRONT):
+        gx, gy = s.tyre[which, T_X], s.tyre[which, T_Y]
+        st, offset, _ = locate(line, px + R[0] * gx + R[1] * gy, py + R[3] * gx + R[4] * gy, run.station)
+        u[U_GRIP_REAR if which == REAR else U_GRIP_FRONT] = factor * grip_at(road, line, st, offset)
+
+
+@jit
+def _measured(
+    rig: np.void,
+    run: np.void,
+    m: np.void,
+    tyre: NDArray[np.void],
+    events: NDArray[np.void],
+    streams: NDArray[np.uint64],
+    o: np.void,
+    samples: NDArray[np.float64],
+) -> None:
+    """Output ``o`` measures now; faults act; ``samples`` (MOST_VALUES,) takes the result."""
+    for k in range(o.family.shape[0]):
+        first = o.family[k]
+        if first < 0:
+            break
+        if first == V_HEARTBEAT:
+            run.heartbeat_out = (run.heartbeat_out + 1.0) % 65536.0
+            m.values[V_HEARTBEAT] = run.heartbeat_out
+            m.values[V_STATE] = run.state
+            m.values[V_TRIP] = run.trip_reason
+            m.values[V_EMULATED] = 1.0
+            m.values[V_TIME] = max(0.0, run.scenario_tick * _TICK_S)
+        else:
+            measure(rig, tyre, m.senses, streams, first, m.values)
+    for k in range(MOST_VALUES):
+        v = o.value_of[k]
+        if v < 0:
+            break
+        value = m.values[v]
+        for i in range(events.shape[0]):
+            e = events[i]
+            if e.kind == FAULT and e.state == ACTIVE and e.signal == v:
+                if e.effect == FREEZE and np.isnan(e.held):
+                    e.held = value
+                elapsed = (run.scenario_tick - e.started) * _TICK_S
+                ramp = strength(e, run.scenario_tick)
+                value = faulted(e.effect, value, e.value, e.held, elapsed, ramp, streams, e.stream)
+        samples[k] = value
+
+
+@jit
+def _gnss_epoch(run: np.void, m: np.void, o: np.void, samples: NDArray[np.float64], due: int, valid: int) -> None:
+    """The epoch that is due goes to the port; the loop turns it into sentences."""
+    for k in range(MOST_VALUES):
+        v = o.value_of[k]
+        if v < 0:
+            break
+        m.gnss[v] = samples[k]
+        if m.row_of[v] >= 0:
+            m.row[m.row_of[v]] = samples[k]
+    if np.isnan(m.gnss[V_GNSS_X]) or np.isnan(m.gnss[V_GNSS_Y]) or np.isnan(m.gnss[V_GNSS_FIX]):
+        m.row[m.row_of[V_GNSS_FIX]] = 0.0
+    run.gnss_ready = 1
+    run.gnss_due_ns = due
+    run.gnss_valid_ns = valid
+
+
+@jit
+def _frame(
+    m: np.void, codec: FrameCodec, o: np.void, samples: NDArray[np.float64], due: int, valid: int, tx: FrameBuffer
+) -> None:
+    """A due sample becomes a frame; what its receiver will decode is recorded."""
+    n = tx.count[0]
+    if n >= tx.can_id.shape[0]:
+        return
+    f = o.frame
+    pack(codec, f, samples, tx.data[n])
+    protect(codec, f, o.alive, tx.data[n])
+    o.alive = (o.alive + 1) % 15
+    tx.can_id[n] = codec.can_id[f]
+    tx.length[n] = codec.length[f]
+    tx.time_ns[n] = due
+    tx.valid_ns[n] = valid
+    tx.count[0] = n + 1
+    unpack(codec, f, tx.data[n], m.payload)
+    for k in range(MOST_VALUES):
+        v = o.value_of[k]
+        if v < 0:
+            break
+        if m.row_of[v] >= 0:
+            m.row[m.row_of[v]] = m.payload[k]
+
+
+@jit
+def _fill_row(
+    row: NDArray[np.float64],
+    run: np.void,
+    body: np.void,
+    x: NDArray[np.float64],
+    u: NDArray[np.float64],
+    s: Scratch,
+    robot: NDArray[np.float64],
+    line: Line,
+    lateness_us: float,
+    compute_us: float,
+) -> None:
+    tyre, R = s.tyre, s.R
+    roll, pitch, heading = roll_pitch_yaw((R[0], R[1], R[2], R[3], R[4], R[5], R[6], R[7], R[8]))
+    vx, vy, _ = rotate(
+        (R[0], R[1], R[2], R[3], R[4], R[5], R[6], R[7], R[8]), x[VELOCITY], x[VELOCITY + 1], x[VELOCITY + 2]
+    )
+    c, n = math.cos(heading), math.sin(heading)
+    row[0], row[1], row[2] = x[POSITION], x[POSITION + 1], x[POSITION + 2]
+    row[3], row[4], row[5] = heading, roll, pitch
+    row[6], row[7] = c * vx + n * vy, c * vy - n * vx
+    row[8], row[9], row[10] = x[OMEGA], x[OMEGA + 1], x[OMEGA + 2]
+    row[11], row[12] = x[JOINT + STEER], x[JOINT_RATE + STEER]
+    row[13] = x[JOINT + TORSION]
+    row[14] = x[JOINT + FORK] + body.fork_design_travel
+    row[15] = x[JOINT + SWINGARM]
+    row[16], row[17] = x[JOINT_RATE + FRONT_WHEEL], x[JOINT_RATE + REAR_WHEEL]
+    row[18], row[19] = x[ENGINE], run.gear
+    for i in range(6):
+        column = (T_LOAD, T_FY, T_FX, T_SLIP_ANGLE, T_SLIP_RATIO, T_FRICTION_USE)[i]
+        row[_TRUTH_LOADS + 2 * i] = tyre[FRONT, column]
+        row[_TRUTH_LOADS + 2 * i + 1] = tyre[REAR, column]
+    row[_GRIP_FRONT], row[_GRIP_REAR] = u[U_GRIP_FRONT], u[U_GRIP_REAR]
+    row[_SUPPORT] = run.support
+    row[_FALLEN] = 1.0 if run.fallen_tick >= 0 else 0.0
+    row[_ACTUATOR] = s.reaction if u[U_STEER_IMPOSED] > 0.0 else u[U_STEER_TORQUE]
+    row[_ACTUATOR + 1] = u[U_THROTTLE]
+    row[_ACTUATOR + 2], row[_ACTUATOR + 3] = u[U_BRAKE_FRONT], u[U_BRAKE_REAR]
+    row[_ACTUATOR + 4] = u[U_CLUTCH]
+    for i in range(robot.shape[0]):
+        row[_ROBOT + i] = robot[i]
+    row[_LINE], row[_LINE + 1] = run.station, run.offset
+    _, _, _, curvature, speed = sample(line, run.station)
+    row[_LINE + 2], row[_LINE + 3] = speed, curvature
+    row[_BENCH], row[_BENCH + 1], row[_BENCH + 2] = run.state, run.trip_reason, run.fault_mask
+    row[_LOOP], row[_LOOP + 1] = lateness_us, compute_us
+
+
+@jit
+def _watch(
+    c: np.void, run: np.void, body: np.void, m: np.void, x: NDArray[np.float64], good: NDArray[np.float64], s: Scratch
+) -> None:
+    """After the step: divergence, support release, fall."""
+    finite = True
+    for i in range(N_X):
+        finite = finite and math.isfinite(x[i])
+    fast = abs(x[VELOCITY]) > c.divergence_speed or abs(x[VELOCITY + 2]) > c.divergence_speed
+    spinning = False
+    for i in range(3):
+        spinning = spinning or abs(x[OMEGA + i]) > c.divergence_rate
+    if not finite or fast or spinning:
+        for i in range(N_X):
+            x[i] = good[i]
+        run.diverged = 1
+        return
+    for i in range(N_X):
+        good[i] = x[i]
+    if run.support == 1 and x[VELOCITY] >= c.release_speed:
+        run.support = 0
+        _happened(m, EV_RELEASE, 0, x[VELOCITY])
+    if run.fallen_tick < 0 and run.support == 0:
+        roll = math.atan2(s.R[7], s.R[8])
+        if abs(roll) > body.fall_roll_limit:
+            run.fallen_tick = run.scenario_tick
+            front, rear = s.tyre[FRONT, T_FRICTION_USE], s.tyre[REAR, T_FRICTION_USE]
+            _happened(m, EV_FALL, 0 if front >= rear else 1, roll)
+
+
+@jit
+def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute_us: float) -> int:
+    """One tick; returns the bench state. ``tx`` holds the frames to send, ``p.memory`` row and events."""
+    run, rig, m, body, s = p.run[0], p.rig[0], p.memory[0], p.body[0], p.work[0]
+    now_ns = run.tick * TICK_NS
+    tx.count[0] = 0
+    m.happened = 0
+    run.gnss_ready = 0
+
+    receive(p.codec, p.robot, rx, run)
+    before, armed_at = run.state, run.start_tick
+    next_state(rig, run)
+    if run.state != before:
+        _happened(m, EV_STATE, before, run.state)
+        if run.state == TRIPPED:
+            _happened(m, EV_TRIP, run.trip_reason, 0.0)
+        elif before == RUNNING:
+            _happened(m, EV_END, run.end_reason, 0.0)
+    if run.start_tick != armed_at:
+        # The ride's random numbers do not depend on how long the robot was waited for.
+        p.streams[:] = p.streams_0
+
+    riding = run.state == RUNNING
+    factor = _scenario(run, p.events, m)
+    actuate(rig, p.robot.robot, p.x, p.u)
+    if riding and shift(
+        run, p.robot.robot[R_GEAR], p.u[U_CLUTCH], p.u[U_THROTTLE], body.gearbox_shift_time, _TICK_S
+    ):
+        _happened(m, EV_GEAR, run.gear, 0.0)
+    p.u[U_GEAR] = run.gear
+    p.u[U_SUPPORT] = run.support
+    p.u[U_TOW_SPEED] = rig.tow_acceleration * max(0, run.scenario_tick) * _TICK_S if riding else 0.0
+
+    if run.state == STANDBY or run.state == ARMED or riding:
+        lap = run.lap
+        begin(p.body, p.tyre, p.x, p.u, p.work)
+        _place(run, s, p.x, p.u, p.line, p.road, factor)
+        sense(rig, run, p.x, p.u, body.gravity, s, m.senses)
+        m.held[:] = m.senses
+        if p.line.closed:
+            run.lap = 1 + int((run.station - rig.start_station) / p.line.length)
+            if run.lap > lap > 0:
+                _happened(m, EV_LAP, lap, 0.0)
+    share = rest_share(rig, run)
+    if share > 0.0:
+        to_rest(m.senses, m.held, share, body.gravity)
+
+    # Everything outside counts in scenario time: tick 0 is when the ride starts.
+    origin_ns = (run.tick - run.scenario_tick) * TICK_NS
+    for i in range(p.out.shape[0]):
+        o = p.out[i]
+        if is_due(o, run.tick, TICK_NS):
+            place = enter(o, i, p.lines, now_ns, p.streams)
+            _measured(rig, run, m, p.tyre, p.events, p.streams, o, p.lines.values[i, place])
+    for i in range(p.out.shape[0]):
+        o = p.out[i]
+        place = ready(o, i, p.lines, now_ns)
+        while place >= 0:
+            samples = p.lines.values[i, place]
+            due, valid = p.lines.due_ns[i, place], p.lines.valid_ns[i, place]
+            if o.frame < 0:
+                _gnss_epoch(run, m, o, samples, due, valid)
+            else:
+                _frame(m, p.codec, o, samples, due - origin_ns, valid - origin_ns, tx)
+            place = ready(o, i, p.lines, now_ns)
+
+    _fill_row(m.row, run, body, p.x, p.u, s, p.robot.robot, p.line, lateness_us, compute_us)
+    if riding:
+        finish(p.body, p.tyre, p.x, p.u, _TICK_S, p.work)
+        _watch(rig, run, body, m, p.x, p.good, s)
+    run.tick += 1
+    return int(run.state)

@@ -1,0 +1,105 @@
+"""The seams between the loop and the outside: what a clock and a link must offer.
+
+Links reach the loop as objects that satisfy these protocols, so the cycle can be run against a real
+bus, the loopback server or a list in a test without a change.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+MAX_DATA = 64
+"""Longest CAN FD payload in bytes; classical frames use the first eight."""
+
+
+class FrameBuffer(NamedTuple):
+    """A fixed block of bus frames that compiled code and links share; allocated once, then reused.
+
+    count      (1,)       int64   how many of the rows below are filled
+    time_ns    (N,)       int64   when the frame was received, or is due to be sent [ns, loop clock]
+    valid_ns   (N,)       int64   time of validity of what is in it [ns]; 0 where unknown (received)
+    can_id     (N,)       int64   identifier, bit 31 set for 29-bit identifiers
+    length     (N,)       int64   payload bytes
+    data       (N, 64)    uint8   payload
+    """
+
+    count: NDArray[np.int64]  # type: ignore[assignment]  # hides tuple.count, which nobody wants here
+    time_ns: NDArray[np.int64]
+    valid_ns: NDArray[np.int64]
+    can_id: NDArray[np.int64]
+    length: NDArray[np.int64]
+    data: NDArray[np.uint8]
+
+
+def frame_buffer(rows: int) -> FrameBuffer:
+    """An empty buffer for ``rows`` frames."""
+    return FrameBuffer(
+        count=np.zeros(1, np.int64),
+        time_ns=np.zeros(rows, np.int64),
+        valid_ns=np.zeros(rows, np.int64),
+        can_id=np.zeros(rows, np.int64),
+        length=np.zeros(rows, np.int64),
+        data=np.zeros((rows, MAX_DATA), np.uint8),
+    )
+
+
+class LinkCounts(NamedTuple):
+    """What a link did since it was opened. All counts are frames (GNSS: sentences)."""
+
+    sent: int
+    received: int
+    send_lost: int  # the link refused it (queue full, peer gone) and it was dropped
+    receive_lost: int  # known lost on the way in (kernel drop count, buffer full)
+    bus_errors: int  # error frames seen
+    alive: bool  # False once the link is known to be gone for good
+
+
+class Clock(Protocol):
+    """Monotonic time in integer nanoseconds."""
+
+    def now_ns(self) -> int:
+        """Nanoseconds since an arbitrary origin that never changes during a run."""
+        ...
+
+    def sleep_until(self, deadline_ns: int) -> int:
+        """Return at or just after the deadline; the returned value is the time it did."""
+        ...
+
+
+class CanLink(Protocol):
+    """A CAN bus as the loop sees it. No method ever waits and none raises once it is open."""
+
+    def receive(self, into: FrameBuffer, now_ns: int) -> int:
+        """Append all waiting data frames (stamped ``now_ns``) and return how many were appended."""
+        ...
+
+    def send(self, frames: FrameBuffer) -> int:
+        """Send ``frames.count`` frames in order; return how many the link took."""
+        ...
+
+    def counts(self) -> LinkCounts:
+        """Totals since the link was opened."""
+        ...
+
+    def close(self) -> None:
+        """Release the device. Safe to call twice."""
+        ...
+
+
+class GnssLink(Protocol):
+    """A byte stream for NMEA sentences. ``send`` never waits; what does not fit is dropped and counted."""
+
+    def send(self, burst: bytes) -> bool:
+        """Write one epoch's sentences; False if they were dropped (no reader, buffer full)."""
+        ...
+
+    def counts(self) -> LinkCounts:
+        """Totals since the link was opened, in bursts."""
+        ...
+
+    def close(self) -> None:
+        """Release the device. Safe to call twice."""
+        ...

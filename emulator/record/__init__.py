@@ -1,0 +1,1 @@
+"""Records of runs: written while riding, read and compared afterwards."""

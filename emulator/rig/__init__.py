@@ -1,0 +1,1 @@
+"""Composition: configuration files become a wired bench, virtual or real."""

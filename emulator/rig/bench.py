@@ -1,0 +1,207 @@
+"""The compiled plant as the loop's cycle and the virtual stage use it."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.plant.sensing import V_GNSS_COURSE, V_GNSS_FIX, V_GNSS_SPEED, V_GNSS_X, V_GNSS_Y, V_GNSS_Z
+from emulator.plant.states import (
+    END_NAMES,
+    END_STOPPED,
+    EV_END,
+    EV_FALL,
+    EV_FAULT_OFF,
+    EV_FAULT_ON,
+    EV_GEAR,
+    EV_GRIP_OFF,
+    EV_GRIP_ON,
+    EV_LAP,
+    EV_MARK,
+    EV_RELEASE,
+    EV_STATE,
+    EV_TRIP,
+    STATE_NAMES,
+    TRIP_TEXTS,
+    stop,
+    trip,
+)
+from emulator.plant.step import TICK_NS, Plant, tick
+from emulator.ports import FrameBuffer
+from emulator.rig.build import build_plant
+from emulator.rig.session import Session
+from emulator.scenario.schema import MarkEvent
+from emulator.snapshot import Command
+from emulator.wire.geodesy import Origin
+from emulator.wire.nmea import Fix, burst
+
+EVENT_KINDS = {
+    EV_FAULT_ON: "fault_on",
+    EV_FAULT_OFF: "fault_off",
+    EV_GRIP_ON: "grip_on",
+    EV_GRIP_OFF: "grip_off",
+    EV_MARK: "mark",
+    EV_STATE: "state",
+    EV_TRIP: "trip",
+    EV_RELEASE: "support_released",
+    EV_LAP: "lap",
+    EV_FALL: "fall",
+    EV_GEAR: "gear",
+    EV_END: "end",
+}
+"""Kinds of events in ``events.jsonl`` by the plant's codes."""
+
+
+class Bench:
+    """One plant with its GNSS receiver: see ``emulator.loop.runner.Plant`` for the contract."""
+
+    def __init__(self, session: Session) -> None:
+        self.session = session
+        self.plant: Plant = build_plant(session)
+        self._run = self.plant.run[0]
+        scenario = session.scenario
+        self._events = scenario.events
+        self._names = [event.name for event in scenario.events]
+        o = scenario.origin
+        self._origin = Origin(math.radians(o.latitude_deg), math.radians(o.longitude_deg), o.height_m)
+        self._utc_ns = round(scenario.utc.timestamp()) * 1_000_000_000
+        gnss = session.rig.sensors.gnss
+        self._satellites, self._hdop = gnss.satellites, gnss.hdop
+        self._nothing: list[tuple[int, int, float, str]] = []
+        # memoryviews: plain numbers, cheaper than numpy scalars in a 1 kHz cycle
+        self._memory = self.plant.memory[0]
+        self._row = self._memory["row"]
+        self._happened = self.plant.memory["happened"].data
+        self._run_words = {name: self.plant.run[name].data for name in self.plant.run.dtype.names or ()}
+
+    # --- the contract of the cycle -----------------------------------------------------------------
+
+    @property
+    def row(self) -> NDArray[np.float64]:
+        """Signals of the tick last computed."""
+        return self._row
+
+    @property
+    def tick_number(self) -> int:
+        """Scenario tick last computed; one less than the first before that."""
+        words = self._run_words
+        return int(words["scenario_tick"][0]) - (words["tick"][0] == 0)
+
+    @property
+    def finished(self) -> bool:
+        """At rest after stopping or tripping."""
+        return bool(self._run_words["finished"][0])
+
+    @property
+    def gnss_due_ns(self) -> int:
+        """When the epoch last taken was due [ns, scenario time]."""
+        return int(self._run_words["gnss_due_ns"][0]) - self._shift_ns()
+
+    @property
+    def gnss_valid_ns(self) -> int:
+        """Its time of validity [ns, scenario time]."""
+        return int(self._run_words["gnss_valid_ns"][0]) - self._shift_ns()
+
+    def tick(self, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute_us: float) -> int:
+        """Compute one tick; see :func:`emulator.plant.step.tick`."""
+        return tick(self.plant, rx, tx, lateness_us, compute_us)
+
+    def take_events(self) -> list[tuple[int, int, float, str]]:
+        """Events of this tick with their sentences."""
+        n = int(self._happened[0])
+        if n == 0:
+            return self._nothing
+        m = self._memory
+        return [
+            (int(m["code"][i]), int(m["index"][i]), float(m["value"][i]), self._sentence(i)) for i in range(n)
+        ]
+
+    def take_gnss(self) -> bytes:
+        """The epoch due in this tick as NMEA sentences, or nothing."""
+        if not self._run_words["gnss_ready"][0]:
+            return b""
+        return burst(self.fix())
+
+    def command(self, code: int, argument: float) -> None:
+        """A ``snapshot.Command`` from the operator or the cycle; takes effect in the next tick."""
+        if code == Command.ARM:
+            self._run["arm_requested"] = self._run["tick"] + 1
+        elif code == Command.STOP:
+            stop(self._run, END_STOPPED)
+        elif code == Command.TRIP:
+            trip(self._run, int(argument))
+
+    # --- what the run needs besides ----------------------------------------------------------------
+
+    def fix(self) -> Fix:
+        """The GNSS epoch that is due."""
+        g = self._memory["gnss"]
+        x, y, z = float(g[V_GNSS_X]), float(g[V_GNSS_Y]), float(g[V_GNSS_Z])
+        quality = float(g[V_GNSS_FIX])
+        valid = not (math.isnan(x) or math.isnan(y) or math.isnan(quality))
+        latitude, longitude, height = self._origin.enu_to_geodetic(x, y, z) if valid else (math.nan,) * 3
+        speed = float(g[V_GNSS_SPEED])
+        course = float(g[V_GNSS_COURSE])
+        return Fix(
+            utc_ns=self._utc_ns + int(self._run_words["gnss_valid_ns"][0]),
+            latitude_rad=latitude,
+            longitude_rad=longitude,
+            altitude_msl_m=height,
+            geoid_separation_m=0.0,
+            fix_quality=int(quality) if valid else 0,
+            satellites=self._satellites if valid else 0,
+            hdop=self._hdop,
+            speed_m_s=speed if not math.isnan(speed) else 0.0,
+            # a receiver knows no course at rest; 0.3 m/s is where its noise hides it (common practice, no source)
+            course_rad=course if speed > 0.3 else None,
+        )
+
+    def frame_counts(self) -> dict[str, dict[str, int]]:
+        """What came from the robot by frame: accepted, lost, repeated, damaged."""
+        r = self.plant.robot
+        return {
+            name: {
+                key: int(r.counts[f, k]) for k, key in enumerate(("accepted", "lost", "repeated", "damaged"))
+            }
+            for f, name in enumerate(self.session.codec.frames)
+            if r.is_robot[f]
+        }
+
+    def outcome(self) -> dict[str, object]:
+        """How the ride ended, as the verdict reads it."""
+        end, reason = int(self._run["end_reason"]), int(self._run["trip_reason"])
+        return {
+            "ended": END_NAMES[end],
+            "trip_reason": TRIP_TEXTS[reason] if reason else "",
+        }
+
+    def _shift_ns(self) -> int:
+        words = self._run_words
+        # after a tick run.tick is one ahead of the tick that was computed
+        return (int(words["tick"][0]) - 1 - int(words["scenario_tick"][0])) * TICK_NS
+
+    def _sentence(self, i: int) -> str:
+        m = self._memory
+        code, index, value = int(m["code"][i]), int(m["index"][i]), float(m["value"][i])
+        if code in (EV_FAULT_ON, EV_FAULT_OFF, EV_GRIP_ON, EV_GRIP_OFF):
+            return self._names[index]
+        if code == EV_MARK:
+            event = self._events[index]
+            return f"{event.name}: {event.text}" if isinstance(event, MarkEvent) else event.name
+        if code == EV_STATE:
+            return f"{STATE_NAMES[index]} -> {STATE_NAMES[int(value)]}"
+        if code == EV_TRIP:
+            return TRIP_TEXTS[index]
+        if code == EV_RELEASE:
+            return f"support released at {value * 3.6:.1f} km/h"
+        if code == EV_LAP:
+            return f"lap {index} complete"
+        if code == EV_FALL:
+            return f"fell to the {'right' if value > 0.0 else 'left'}; {('front', 'rear')[index]} tyre used its grip most"
+        if code == EV_GEAR:
+            return f"gear {index}"
+        if code == EV_END:
+            return END_NAMES[index]
+        return ""

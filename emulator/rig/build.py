@@ -1,0 +1,244 @@
+"""A checked session becomes the compiled plant's memory."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.errors import ConfigError, Problem
+from emulator.faults.sample import EFFECTS
+from emulator.plant.commands import ROBOT_SIGNALS, RobotFrames
+from emulator.plant.records import MEMORY_DTYPE, RIG_DTYPE, RUN_DTYPE
+from emulator.plant.sensing import (
+    OUTPUT_VALUES,
+    STREAM_NAMES,
+    V_ENGINE,
+    V_FORCE,
+    V_GNSS_X,
+    V_HEARTBEAT,
+    V_LEAN,
+    V_RATE,
+    V_STEER,
+    V_WHEEL_FRONT,
+)
+from emulator.plant.states import UNKNOWN_START
+from emulator.plant.step import TICK_NS, Plant
+from emulator.rig.session import COMMAND_FRAMES, Session
+from emulator.scenario.schema import FaultEvent, GripEvent, MarkEvent
+from emulator.sensors.noise import stream_start
+from emulator.sensors.timing import MOST_VALUES, outputs
+from emulator.signals import INDEX
+from emulator.timeline import EVENT_DTYPE, FAULT, GRIP, MARK
+from emulator.vehicle.equilibrium import AIR_DENSITY, standing
+from emulator.vehicle.road import sample
+from emulator.vehicle.state import (
+    ENGINE,
+    N_U,
+    U_AIR_DENSITY,
+    U_GRIP_FRONT,
+    U_GRIP_REAR,
+    U_SUPPORT,
+    U_TOW_HEADING,
+    U_WIND_X,
+    U_WIND_Y,
+    scratch,
+)
+
+_TICK_S = TICK_NS * 1e-9
+_GNSS_VALUES = (
+    "gnss_x_m",
+    "gnss_y_m",
+    "gnss_z_m",
+    "gnss_speed_m_s",
+    "gnss_course_rad",
+    "gnss_fix",
+)
+_FAMILIES = (V_WHEEL_FRONT, V_RATE, V_FORCE, V_LEAN, V_STEER, V_ENGINE, V_GNSS_X, V_HEARTBEAT)
+_FIX_QUALITY = {"single": 1.0, "differential": 2.0, "fixed": 4.0, "float": 5.0}
+
+
+def build_plant(session: Session) -> Plant:
+    """The plant at the scenario's start: bike at rest in the support. Raises ConfigError for a DBC that does not fit."""
+    rig, scenario, codec = session.rig, session.scenario, session.codec
+    run = np.zeros(1, RUN_DTYPE)
+    state = run[0]
+    state["heartbeat_tick"] = state["steering_tick"] = state["drive_tick"] = state["fallen_tick"] = -1
+    state["gear"] = scenario.start.gear
+    state["support"] = 1
+    state["scenario_tick"] = -UNKNOWN_START
+
+    x0, y0, heading, _, _ = sample(session.line, scenario.start.station_m)
+    state["station"] = scenario.start.station_m
+    x = standing(session.vehicle, x0, y0, heading)
+    x[ENGINE] = float(session.vehicle.body[0]["engine_idle_speed"])
+    u = np.zeros(N_U)
+    u[U_AIR_DENSITY] = AIR_DENSITY
+    u[U_GRIP_FRONT] = u[U_GRIP_REAR] = scenario.surface.grip
+    u[U_SUPPORT], u[U_TOW_HEADING] = 1.0, heading
+    record = _rig_record(session, heading)
+    u[U_WIND_X], u[U_WIND_Y] = record[0]["wind_x"], record[0]["wind_y"]
+
+    names = [*session.outputs, "gnss"]
+    timings = [*(rig.outputs[n] for n in session.outputs), rig.sensors.gnss]  # type: ignore[index]
+    first_jitter = len(STREAM_NAMES)
+    out, lines = outputs(
+        [t.rate_hz for t in timings],
+        [round(t.latency_ms * 1e6) for t in timings],
+        [round(t.jitter_ms * 1e6) for t in timings],
+        first_jitter,
+    )
+    problems = []
+    for o, name in enumerate(names):
+        signals = _GNSS_VALUES if name == "gnss" else codec.signals[codec.frame(name)]
+        out[o]["frame"] = -1 if name == "gnss" else codec.frame(name)
+        if len(signals) > MOST_VALUES:
+            text = f"expected at most {MOST_VALUES} signals in a frame, got {len(signals)}"
+            problems.append(Problem(rig.dbc, 1, 1, name, text))
+            continue
+        families: list[int] = []
+        for k, signal in enumerate(signals):
+            if signal not in OUTPUT_VALUES:
+                text = f"expected one of {', '.join(OUTPUT_VALUES)}"
+                problems.append(Problem(rig.dbc, 1, 1, f"{name}.{signal}", text))
+                continue
+            out[o]["value_of"][k] = v = OUTPUT_VALUES.index(signal)
+            first = max(f for f in _FAMILIES if f <= v)
+            if first not in families:
+                families.append(first)
+        out[o]["family"][: len(families)] = families
+    robot = RobotFrames(
+        value_of=np.full((len(codec.frames), codec.most_signals), -1, np.int64),
+        is_robot=np.array([int(name in COMMAND_FRAMES) for name in codec.frames], np.int64),
+        alive=np.full(len(codec.frames), -1, np.int64),
+        counts=np.zeros((len(codec.frames), 4), np.int64),
+        robot=np.full(len(ROBOT_SIGNALS), np.nan),
+        values=np.zeros(codec.most_signals),
+    )
+    for f, name in enumerate(codec.frames):
+        if name in COMMAND_FRAMES:
+            for k, signal in enumerate(codec.signals[f]):
+                if signal in ROBOT_SIGNALS:
+                    robot.value_of[f, k] = ROBOT_SIGNALS.index(signal)
+                else:
+                    problems.append(
+                        Problem(rig.dbc, 1, 1, f"{name}.{signal}", f"expected one of {', '.join(ROBOT_SIGNALS)}")
+                    )
+    if problems:
+        raise ConfigError(problems)
+
+    streams = [*STREAM_NAMES, *(f"jitter/{n}" for n in names), *(f"event/{e.name}" for e in scenario.events)]
+    starts = np.array([stream_start(session.seed, name) for name in streams], np.uint64)
+    memory = np.zeros(1, MEMORY_DTYPE)
+    memory[0]["row_of"] = [INDEX.get(f"output.{name}", -1) for name in OUTPUT_VALUES]
+    memory[0]["row"] = np.nan
+    return Plant(
+        body=session.vehicle.body,
+        tyre=session.vehicle.tyre,
+        rig=record,
+        run=run,
+        memory=memory,
+        x=x,
+        good=x.copy(),
+        u=u,
+        work=scratch(),
+        line=session.line,
+        road=session.road,
+        codec=codec.table,
+        robot=robot,
+        out=out,
+        lines=lines,
+        events=_events(session, first_jitter + len(names)),
+        streams=starts.copy(),
+        streams_0=starts,
+    )
+
+
+def _gain(time_constant_ms: float) -> float:
+    """Share of the way a first-order lag goes in a tick: 1 - exp(-tick / time constant)."""
+    return 1.0 - math.exp(-_TICK_S / (time_constant_ms * 1e-3)) if time_constant_ms > 0.0 else 1.0
+
+
+def _rig_record(session: Session, heading: float) -> NDArray[np.void]:
+    rig, scenario = session.rig, session.scenario
+    record = np.zeros(1, RIG_DTYPE)
+    r = record[0]
+    imu = rig.sensors.imu
+    r["imu_position"] = imu.position_m
+    # White noise of density N sampled at f has one sigma N sqrt(f); two-sided density.
+    for key, density, frame in (
+        ("imu_rate_sigma", imu.rate_noise_density_rad_s_sqrtHz, "imu_rates"),
+        ("imu_force_sigma", imu.force_noise_density_m_s2_sqrtHz, "imu_force"),
+    ):
+        output = rig.outputs.get(frame)  # type: ignore[call-overload]
+        r[key] = density * math.sqrt(output.rate_hz) if output is not None else 0.0
+    r["imu_rate_bias"], r["imu_force_bias"] = imu.rate_bias_rad_s, imu.force_bias_m_s2
+    r["lean_sigma"], r["lean_gain"] = rig.sensors.lean.noise_rad, _gain(rig.sensors.lean.time_constant_ms)
+    r["wheel_sigma"] = rig.sensors.wheel_speed.noise_m_s
+    r["wheel_lowest"] = rig.sensors.wheel_speed.lowest_speed_m_s
+    r["fork_sigma"] = rig.sensors.fork_angle.noise_rad
+    gnss = rig.sensors.gnss
+    r["antenna_position"] = gnss.antenna_position_m
+    r["gnss_sigma"], r["gnss_height_sigma"] = gnss.position_noise_m, gnss.height_noise_m
+    r["gnss_speed_sigma"], r["gnss_fix"] = gnss.speed_noise_m_s, _FIX_QUALITY[gnss.fix]
+
+    a = rig.actuators
+    r["steer_gain"], r["steer_limit"] = _gain(a.steering.time_constant_ms), a.steering.limit_Nm
+    r["steer_step"] = a.steering.rate_limit_Nm_s * _TICK_S
+    r["throttle_gain"], r["clutch_gain"] = _gain(a.throttle.time_constant_ms), _gain(a.clutch.time_constant_ms)
+    r["front_brake_gain"], r["rear_brake_gain"] = (
+        _gain(a.front_brake.time_constant_ms),
+        _gain(a.rear_brake.time_constant_ms),
+    )
+    r["front_brake_limit"], r["rear_brake_limit"] = a.front_brake.limit_bar * 1e5, a.rear_brake.limit_bar * 1e5
+    r["angle_driven"] = int(rig.steering == "angle_driven")
+
+    r["heartbeat_ticks"] = _ticks_ms(rig.limits.heartbeat_timeout_ms)
+    r["command_ticks"] = _ticks_ms(rig.limits.command_timeout_ms)
+    r["ramp_ticks"] = _ticks_ms(rig.limits.ramp_to_rest_s * 1e3)
+    r["arming_ticks"] = _ticks_ms(rig.limits.arming_timeout_s * 1e3)
+    r["divergence_speed"] = rig.limits.divergence_speed_km_h / 3.6
+    r["divergence_rate"] = rig.limits.divergence_rate_rad_s
+
+    r["tow_acceleration"] = scenario.support.tow_acceleration_m_s2
+    r["release_speed"] = scenario.support.release_speed_km_h / 3.6
+    r["start_station"] = scenario.start.station_m
+    r["finish_station"] = scenario.start.station_m + scenario.laps * session.line.length
+    r["limit_ticks"] = _ticks_ms(scenario.duration_limit_s * 1e3)
+    r["heading"] = heading
+    if scenario.wind is not None:
+        # Wind comes *from* its direction, clockwise from north.
+        direction = math.radians(scenario.wind.from_deg)
+        r["wind_x"] = -scenario.wind.speed_m_s * math.sin(direction)
+        r["wind_y"] = -scenario.wind.speed_m_s * math.cos(direction)
+    return record
+
+
+def _ticks_ms(milliseconds: float) -> int:
+    return round(milliseconds * 1e-3 / _TICK_S)
+
+
+def _events(session: Session, first_stream: int) -> NDArray[np.void]:
+    """The scenario's events as an EVENT_DTYPE table."""
+    scenario, length = session.scenario, session.line.length
+    table = np.zeros(len(scenario.events), EVENT_DTYPE)
+    for i, event in enumerate(scenario.events):
+        e = table[i]
+        e["kind"], e["at_tick"], e["at_station"], e["signal"] = MARK, -1, math.nan, -1
+        e["started"], e["held"], e["stream"] = -1, math.nan, first_stream + i
+        if event.at.time_s is not None:
+            e["at_tick"] = _ticks_ms(event.at.time_s * 1e3)
+        else:
+            assert event.at.station_m is not None  # one of both is given: the schema's rule
+            station = event.at.station_m + ((event.at.lap or 1) - 1) * length
+            # lap 1 passes stations before the start line at its end
+            e["at_station"] = station + (length if event.at.station_m < scenario.start.station_m else 0.0)
+        if isinstance(event, FaultEvent):
+            e["kind"], e["value"] = FAULT, event.value or 0.0
+            e["effect"], e["signal"] = EFFECTS.index(event.effect), OUTPUT_VALUES.index(event.signal)
+        elif isinstance(event, GripEvent):
+            e["kind"], e["value"] = GRIP, event.factor
+        if not isinstance(event, MarkEvent):
+            e["duration"], e["ramp"] = _ticks_ms(event.duration_s * 1e3), _ticks_ms(event.ramp_s * 1e3)
+    return table

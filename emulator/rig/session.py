@@ -1,0 +1,224 @@
+"""Everything a run is made from: the files, read and checked, and what follows from them.
+
+:func:`load_session` is the only way in; it raises ConfigError with every problem of every file at once.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import os
+import platform
+from dataclasses import dataclass
+from importlib import metadata
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from emulator.compiled import CORE_HASH
+from emulator.config.rig_file import Rig, dbc_path, load_rig, vehicle_path
+from emulator.config.vehicle_file import VehicleFile, load_vehicle
+from emulator.config.yaml_source import Source
+from emulator.errors import ConfigError, Problem
+from emulator.robot.mission import Mission
+from emulator.scenario.line import build_line
+from emulator.scenario.schema import Scenario, circuit_path, line_segments, load_circuit, load_scenario
+from emulator.scenario.speed_profile import engine_curve, speed_limits, target_speed
+from emulator.vehicle.params import RigidMass, Vehicle, vehicle_record
+from emulator.vehicle.road import Line, Surface, surface
+from emulator.vehicle.road import Patch as RoadPatch
+from emulator.wire.can_frames import Codec, load_codec
+from emulator.wire.geodesy import Origin
+
+COMMAND_FRAMES = ("steering", "drive", "gear", "estimate_pose", "estimate_motion")
+"""Frames a rig takes from the robot, by their names in the DBC."""
+
+_STATION_STEP = 0.5  # [m] between samples of the line
+_CURVATURE_BLEND = 12.0  # [m] window that makes the curvature's rate continuous, so that roll can follow
+_PROFILE_JERK = 12.0  # [m/s^3] of the target speed; a rider's hand, common practice, no source
+
+
+@dataclass(frozen=True)
+class Session:
+    """A checked combination of rig, vehicle, scenario and circuit.
+
+    ``line`` carries the target speed; ``codec`` holds the output frames in the rig's order, then the robot's.
+    """
+
+    rig: Rig
+    scenario: Scenario
+    vehicle_file: VehicleFile
+    vehicle: Vehicle
+    line: Line
+    road: Surface
+    codec: Codec
+    outputs: tuple[str, ...]
+    seed: int
+    files: dict[str, str]
+    warnings: list[Problem]
+
+    @property
+    def loop_cpu(self) -> int | None:
+        """CPU of the loop process: as the rig says, else the last one if there are two or more."""
+        if self.rig.loop.cpu != "auto":
+            return int(self.rig.loop.cpu)
+        cpus = sorted(os.sched_getaffinity(0))
+        return cpus[-1] if len(cpus) > 1 else None
+
+    @property
+    def other_cpus(self) -> set[int]:
+        """CPUs for everything else."""
+        cpus = set(os.sched_getaffinity(0))
+        rest = cpus - ({self.loop_cpu} if self.loop_cpu is not None else set())
+        return rest or cpus
+
+    def manifest(self, *, stage: str) -> dict[str, Any]:
+        """What is needed to reproduce the run, and what a report draws."""
+        thinned = slice(None, None, 4)
+        return {
+            "format": 1,
+            "stage": stage,
+            "rig": self.rig.model_dump(mode="json"),
+            "scenario": self.scenario.model_dump(mode="json"),
+            "vehicle": {"name": self.vehicle_file.name, "values": self.vehicle_file.values},
+            "seed": self.seed,
+            "files": self.files,
+            "code": {"version": metadata.version("emulator"), "plant": CORE_HASH},
+            "versions": {name: metadata.version(name) for name in ("numpy", "numba", "python-can", "pyarrow")},
+            "host": {
+                "python": platform.python_version(),
+                "kernel": platform.release(),
+                "machine": platform.machine(),
+                "cpus": os.cpu_count(),
+            },
+            "line": {
+                "x_m": [round(float(v), 3) for v in self.line.x[thinned]],
+                "y_m": [round(float(v), 3) for v in self.line.y[thinned]],
+                "station_m": [round(float(v), 3) for v in self.line.station[thinned]],
+                "length_m": self.line.length,
+            },
+            "patches": [p.model_dump(mode="json") for p in self.scenario.surface.patches],
+        }
+
+
+def load_session(rig_path: Path, scenario_path: Path, *, seed: int = 0) -> Session:
+    """Read and check everything. Raises ConfigError with all problems of all files."""
+    problems: list[Problem] = []
+    rig: Rig | None = None
+    vehicle_file: VehicleFile | None = None
+    codec: Codec | None = None
+    try:
+        rig, rig_source = load_rig(rig_path)
+    except ConfigError as error:
+        problems += error.problems
+    if rig is not None:
+        try:
+            vehicle_file = load_vehicle(vehicle_path(rig, rig_source))
+        except ConfigError as error:
+            problems += error.problems
+        try:
+            codec = load_codec(Path(dbc_path(rig, rig_source)), [*rig.outputs, *COMMAND_FRAMES])
+        except ConfigError as error:
+            problems += error.problems
+    scenario: Scenario | None = None
+    try:
+        scenario, scenario_source = load_scenario(scenario_path)
+    except ConfigError as error:
+        problems += error.problems
+    if problems or rig is None or scenario is None or vehicle_file is None or codec is None:
+        raise ConfigError(problems)
+
+    circuit_file = circuit_path(scenario, scenario_source)
+    circuit, _ = load_circuit(circuit_file)
+    vehicle = vehicle_record(
+        vehicle_file.values,
+        vehicle_file.tables,
+        robot=RigidMass(rig.robot.mass_kg, *rig.robot.position_m, *rig.robot.inertia_kg_m2),
+    )
+    line = build_line(line_segments(circuit), closed=True, ds_m=_STATION_STEP, blend_m=_CURVATURE_BLEND)
+    line = line._replace(target_speed=_profile(scenario, scenario_source, vehicle, line))
+    paths = {
+        "rig": str(rig_path),
+        "vehicle": vehicle_path(rig, rig_source),
+        "dbc": dbc_path(rig, rig_source),
+        "scenario": str(scenario_path),
+        "circuit": circuit_file,
+    }
+    return Session(
+        rig=rig,
+        scenario=scenario,
+        vehicle_file=vehicle_file,
+        vehicle=vehicle,
+        line=line,
+        road=surface(
+            scenario.surface.grip,
+            [
+                RoadPatch(p.from_m, p.to_m, p.left_m, p.right_m, p.grip, p.edge_m)
+                for p in scenario.surface.patches
+            ],
+        ),
+        codec=codec,
+        outputs=tuple(rig.outputs),
+        seed=seed,
+        files={name: hashlib.sha256(Path(path).read_bytes()).hexdigest() for name, path in paths.items()},
+        warnings=list(vehicle_file.warnings),
+    )
+
+
+def mission(session: Session) -> Mission:
+    """What the reference robot is told before the ride."""
+    rig, scenario = session.rig, session.scenario
+    lean = rig.outputs.get("lean")
+    origin = scenario.origin
+    return Mission(
+        vehicle=session.vehicle,
+        mass=total_mass(session.vehicle),
+        line=session.line,
+        codec=session.codec,
+        origin=Origin(math.radians(origin.latitude_deg), math.radians(origin.longitude_deg), origin.height_m),
+        start=scenario.start.station_m,
+        grip=scenario.surface.grip,
+        lean_age_s=((lean.latency_ms if lean else 0.0) + rig.sensors.lean.time_constant_ms) * 1e-3,
+        gnss_age_s=rig.sensors.gnss.latency_ms * 1e-3,
+        antenna_m=rig.sensors.gnss.antenna_position_m,
+        torque_limit=rig.actuators.steering.limit_Nm,
+    )
+
+
+def total_mass(vehicle: Vehicle) -> float:
+    """Mass [kg] of bike and robot."""
+    names = ("main_frame", "swingarm", "rear_wheel", "steered_frame", "fork_lower", "front_wheel")
+    return float(sum(float(vehicle.body[0][f"{name}_mass"]) for name in names))
+
+
+def _profile(scenario: Scenario, source: Source, vehicle: Vehicle, line: Line) -> np.ndarray[Any, np.dtype[np.float64]]:
+    """Target speed over the line from the scenario's limits and the engine's power.
+
+    Patches are left out: the target is what the rider plans, a patch is what he finds.
+    """
+    limits, body = scenario.speed, vehicle.body[0]
+    if limits.lean_limit_deg is not None:
+        lean = math.radians(limits.lean_limit_deg)
+    else:
+        assert limits.lateral_limit_m_s2 is not None
+        lean = math.atan(limits.lateral_limit_m_s2 / float(body["gravity"]))
+    power = float(np.max(body["torque_speed"] * body["torque_value"]))
+    top = limits.top_speed_km_h / 3.6
+    speeds, accelerations = engine_curve(power, total_mass(vehicle), float(body["air_drag_area"]), top)
+    try:
+        return target_speed(
+            line,
+            speed_limits(
+                lean_rad=lean,
+                braking_m_s2=limits.braking_limit_m_s2,
+                drive_m_s2=limits.acceleration_limit_m_s2,
+                top_speed_m_s=top,
+                engine_speed_m_s=speeds,
+                engine_m_s2=accelerations,
+                jerk_m_s3=_PROFILE_JERK,
+            ),
+            grip=scenario.surface.grip,
+        )
+    except ValueError as error:
+        raise ConfigError([source.problem(("speed",), f"expected limits that can be ridden: {error}")]) from error

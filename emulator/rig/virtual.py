@@ -1,0 +1,128 @@
+"""The virtual stage: plant and reference robot in one process on a stepped clock, as fast as the CPU goes.
+
+Frames and sentences pass as bytes, as they do over a bus. The rider steps on every second tick, right
+after the plant's, and its frames reach the plant in the next tick: a bus that takes less than a tick.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.compiled import jit
+from emulator.plant.states import UNKNOWN_START
+from emulator.plant.step import TICK_NS, Plant, tick
+from emulator.ports import FrameBuffer, frame_buffer
+from emulator.record.writer import RunWriter
+from emulator.rig.bench import EVENT_KINDS, Bench
+from emulator.rig.session import Session, mission
+from emulator.robot.mission import ReferenceRider
+from emulator.robot.rider import Rider
+from emulator.robot.rider import step as ride
+from emulator.signals import SIGNALS
+from emulator.snapshot import Command
+
+RIDER_EVERY = 2
+"""Ticks between two control periods of the rider."""
+
+
+@jit
+def run_ticks(
+    plant: Plant,
+    rider: Rider,
+    rx: FrameBuffer,
+    tx: FrameBuffer,
+    inbox: FrameBuffer,
+    rows: NDArray[np.float64],
+    frames: NDArray[np.int64],
+    payloads: NDArray[np.uint8],
+) -> tuple[int, int]:
+    """Up to len(rows) ticks of plant and rider; returns (ticks done, frames recorded).
+
+    rx, tx    frames to and from the plant; inbox collects what the rider has not heard yet
+    rows      (n, len(SIGNALS))  recorded signals
+    frames    (m, 6)             tick, time_ns, valid_ns, direction (0 in, 1 out), id, length
+    payloads  (m, 8)             their bytes
+    Stops early when something needs Python: an event, a GNSS epoch, the end, or no room for frames.
+    """
+    run, memory = plant.run[0], plant.memory[0]
+    n = m = 0
+    room = frames.shape[0] - 64
+    while n < rows.shape[0] and m < room:
+        count_in = rx.count[0]
+        tick(plant, rx, tx, 0.0, 0.0)
+        rows[n] = memory.row
+        n += 1
+        for i in range(count_in):
+            frames[m, 0], frames[m, 1], frames[m, 2] = run.scenario_tick, run.scenario_tick * TICK_NS, 0
+            frames[m, 3], frames[m, 4], frames[m, 5] = 0, rx.can_id[i], rx.length[i]
+            for k in range(8):
+                payloads[m, k] = rx.data[i, k]
+            m += 1
+        for i in range(tx.count[0]):
+            frames[m, 0], frames[m, 1], frames[m, 2] = run.scenario_tick, tx.time_ns[i], tx.valid_ns[i]
+            frames[m, 3], frames[m, 4], frames[m, 5] = 1, tx.can_id[i], tx.length[i]
+            for k in range(8):
+                payloads[m, k] = tx.data[i, k]
+            m += 1
+            j = inbox.count[0]
+            if j < inbox.can_id.shape[0]:
+                inbox.can_id[j], inbox.length[j] = tx.can_id[i], tx.length[i]
+                inbox.data[j] = tx.data[i]
+                inbox.count[0] = j + 1
+        rx.count[0] = 0
+        if (run.tick - 1) % RIDER_EVERY == 0:
+            ride(rider, inbox, rx)
+            inbox.count[0] = 0
+        if memory.happened > 0 or run.gnss_ready == 1 or run.finished == 1:
+            break
+    return n, m
+
+
+_CHUNK = 1000
+"""Most ticks between two looks at Python."""
+
+
+def run_virtual(
+    session: Session, writer: RunWriter, progress: Callable[[float, float], None] | None = None
+) -> dict[str, object]:
+    """Ride the scenario to its end and record it; returns the outcome as the verdict reads it.
+
+    progress  called about once a second of ride with (scenario time [s], station [m])
+    """
+    bench = Bench(session)
+    rider = ReferenceRider(mission(session))
+    rx, tx, inbox = frame_buffer(64), frame_buffer(64), frame_buffer(256)
+    rows = np.zeros((_CHUNK, len(SIGNALS)))
+    frames = np.zeros((16 * _CHUNK, 6), np.int64)
+    payloads = np.zeros((16 * _CHUNK, 8), np.uint8)
+    run = bench.plant.run[0]
+    bench.command(Command.ARM, 0.0)
+    trip_tick: int | None = None
+    told = 0
+    while not bench.finished:
+        first = int(run["tick"])
+        n, m = run_ticks(bench.plant, rider.rider, rx, tx, inbox, rows, frames, payloads)
+        tick = bench.tick_number
+        if tick > -UNKNOWN_START // 2:
+            ticks = np.arange(tick - n + 1, tick + 1)
+            known = ticks > -UNKNOWN_START // 2
+            writer.append_signals(ticks[known], rows[:n][known])
+            seen = frames[:m, 0] > -UNKNOWN_START // 2
+            f, data = frames[:m][seen], payloads[:m][seen]
+            writer.append_frames(f[:, 0], f[:, 1], f[:, 2], f[:, 3], f[:, 4], f[:, 5], data)
+        for code, _, _, text in bench.take_events():
+            kind = EVENT_KINDS[code]
+            if kind == "trip":
+                trip_tick = tick
+            writer.append_event(tick, kind, text, text)
+        burst = bench.take_gnss()
+        if burst:
+            rider.hear(burst, (first + n) * TICK_NS)
+            writer.append_gnss(tick, burst)
+        if progress is not None and tick - told >= 1000:
+            told = tick
+            progress(tick * 1e-3, float(run["station"]))
+    return {**bench.outcome(), "trip_tick": trip_tick, "rig_problems": []}

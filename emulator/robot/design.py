@@ -1,0 +1,212 @@
+"""What the rider works out before it rides: steady turns and balance gains over speed.
+
+Steady turns are tabulated from the vehicle's equilibria: which lateral acceleration, steering angle and
+steering torque belong to a roll angle at a speed. The balance gains come from the upright linearisation at
+each speed: fast states (lateral velocity, tyre deflections, frame torsion) are replaced by their quasi-static
+values, and a linear-quadratic regulator for roll, steer, roll rate, yaw rate and steer rate is solved for
+what is left. The gains are checked on the unreduced model with the loop's delay before they are used.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import solve_continuous_are
+
+from emulator.compiled import jit
+from emulator.errors import InternalError
+from emulator.vehicle.equilibrium import NoEquilibrium, steady_motion
+from emulator.vehicle.linearise import D_JOINT_RATE, D_OMEGA, D_STEER, LATERAL, ROLL, Linear, linearise
+from emulator.vehicle.params import Vehicle
+from emulator.vehicle.state import FRONT_WHEEL, JOINT, JOINT_RATE, REAR_WHEEL, STEER, U_STEER_TORQUE
+
+SPEEDS = (3.0, 4.0, 5.0, 6.5, 8.5, 11.0, 15.0, 20.0, 27.0, 36.0, 48.0, 62.0)
+"""[m/s] rows of the tables; held beyond."""
+ROLLS = tuple(math.radians(d) for d in (0, 5, 10, 15, 20, 25, 30, 35, 40, 45, 50))
+"""[rad] columns of the tables."""
+
+FED_BACK = (ROLL, D_STEER, D_OMEGA, D_OMEGA + 2, D_JOINT_RATE + STEER)
+"""Deviations the balance feeds back: roll, steer, roll rate, yaw rate, steer rate."""
+
+# Weights: a roll error of 1 rad costs as much as 550 N m, a roll rate of 1 rad/s as 55 N m, held for as long.
+_WEIGHTS = (3.0e5, 0.0, 3.0e3, 0.0, 0.0)
+
+_ROLLING_AT = 20.0  # [m/s] the loaded tyre's rolling radius is taken at this speed: mid-range air loads
+
+LOOP_DELAY = 0.012
+"""[s] from motion to steering torque: sensor latency, transport, a control period; checked in the design."""
+_ACTUATOR_LAG = 0.008  # [s] first-order lag of the steering actuator
+
+
+class Design(NamedTuple):
+    """Tables over SPEEDS (n,) and ROLLS (m,).
+
+    speeds (n,), rolls (m,)  grid
+    lateral  (n, m) [m/s^2]  size of the lateral acceleration v^2 * curvature
+    steer    (n, m) [rad]    steering angle of a left turn (positive)
+    torque   (n, m) [N m]    steering torque of a left turn
+    drift    (n, m) [rad]    course minus heading of the rear contact in a left turn
+    gains    (n, 5)          N m per FED_BACK deviation
+    rolling  (2,)            ground speed over wheel-speed reading when upright, front and rear
+    """
+
+    speeds: NDArray[np.float64]
+    rolls: NDArray[np.float64]
+    lateral: NDArray[np.float64]
+    steer: NDArray[np.float64]
+    torque: NDArray[np.float64]
+    drift: NDArray[np.float64]
+    gains: NDArray[np.float64]
+    rolling: NDArray[np.float64]
+
+
+def _reduced(linear: Linear) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """State and input matrix of FED_BACK with the other lateral deviations quasi-static."""
+    slow = list(FED_BACK)
+    fast = [k for k in LATERAL if k not in FED_BACK]
+    A, B = linear.A, linear.B[:, 0:1]
+    cross = A[np.ix_(slow, fast)] @ np.linalg.inv(A[np.ix_(fast, fast)])
+    return A[np.ix_(slow, slow)] - cross @ A[np.ix_(fast, slow)], B[slow] - cross @ B[fast]
+
+
+def balance_gains(linear: Linear) -> NDArray[np.float64]:
+    """Gains (5,) of ``torque = -gains @ deviation`` for an upright linearisation."""
+    A, B = _reduced(linear)
+    P = solve_continuous_are(A, B, np.diag(_WEIGHTS), np.eye(1))
+    return np.asarray((B.T @ P)[0])
+
+
+def closed_loop(
+    linear: Linear, gains: NDArray[np.float64], *, delay: float = LOOP_DELAY, states: tuple[int, ...] = LATERAL
+) -> NDArray[np.complex128]:
+    """Eigenvalues [1/s] of the unreduced model under the gains, with delay [s] (Pade) and actuator lag.
+
+    ``states`` picks the deviations kept: the lateral ones, which are a system of their own when upright.
+    """
+    pick = np.array(states)
+    n = pick.size
+    feedback = np.zeros(n)
+    for k, gain in zip(FED_BACK, gains, strict=True):
+        feedback[states.index(k)] = -gain
+    A = np.zeros((n + 2, n + 2))
+    A[:n, :n] = linear.A[np.ix_(pick, pick)]
+    A[:n, n] = linear.B[pick, 0]
+    # torque' = (delayed - torque) / lag, delayed = w - command, w' = -2/delay w + 4/delay command
+    A[n, n], A[n, n + 1], A[n, :n] = -1.0 / _ACTUATOR_LAG, 1.0 / _ACTUATOR_LAG, -feedback / _ACTUATOR_LAG
+    A[n + 1, n + 1], A[n + 1, :n] = -2.0 / delay, 4.0 / delay * feedback
+    return np.asarray(np.linalg.eigvals(A))
+
+
+def design_rider(vehicle: Vehicle, grip: float) -> Design:
+    """Work out the tables; about a second once the vehicle is compiled.
+
+    grip  [1] road the steady turns are computed for; turns it can't hold repeat the last one it can.
+    Raises InternalError if the gains do not hold the bike up at some speed.
+    """
+    shape = (len(SPEEDS), len(ROLLS))
+    lateral, steer, torque, drift = (np.zeros(shape) for _ in range(4))
+    rolling = np.ones(2)
+    gains = np.zeros((len(SPEEDS), len(FED_BACK)))
+    for i, speed in enumerate(SPEEDS):
+        steady = None
+        for j, roll in enumerate(ROLLS):
+            try:
+                steady = steady_motion(vehicle, speed, roll, grip=grip, guess=steady)
+            except NoEquilibrium:
+                if j == 0:
+                    raise
+                for table in (lateral, steer, torque, drift):
+                    table[i, j:] = table[i, j - 1]
+                break
+            if j == 0:
+                linear = linearise(vehicle, steady)
+                gains[i] = balance_gains(linear)
+                worst = float(np.max(closed_loop(linear, gains[i]).real))
+                if worst > -0.5:
+                    raise InternalError(
+                        f"the reference robot's gains leave a mode at {worst:+.2f} 1/s at {speed:.1f} m/s",
+                        advice="the vehicle is outside what the reference robot can ride; use another one",
+                    )
+            # A roll to the right turns right: tabulate sizes, for a turn to the left.
+            lateral[i, j] = -speed * speed * steady.curvature
+            steer[i, j] = -steady.x[JOINT + STEER]
+            torque[i, j] = -steady.u[U_STEER_TORQUE]
+            drift[i, j] = -steady.drift
+            if j == 0 and speed <= _ROLLING_AT:
+                for k, (joint, tyre) in enumerate(((FRONT_WHEEL, 1), (REAR_WHEEL, 0))):
+                    reading = steady.x[JOINT_RATE + joint] * float(vehicle.tyre[tyre]["radius"])
+                    rolling[k] = speed / reading
+    return Design(np.array(SPEEDS), np.array(ROLLS), lateral, steer, torque, drift, gains, rolling)
+
+
+# --- look-up, compiled ------------------------------------------------------------------------------
+
+
+@jit
+def speed_cell(d: Design, speed: float) -> tuple[int, float]:
+    """Row below ``speed`` and the fraction to the next."""
+    n = d.speeds.shape[0]
+    if speed <= d.speeds[0]:
+        return 0, 0.0
+    if speed >= d.speeds[n - 1]:
+        return n - 2, 1.0
+    i = 0
+    while speed >= d.speeds[i + 1]:
+        i += 1
+    return i, (speed - d.speeds[i]) / (d.speeds[i + 1] - d.speeds[i])
+
+
+@jit
+def _mixed(table: NDArray[np.float64], i: int, f: float, j: int) -> float:
+    return float(table[i, j] + f * (table[i + 1, j] - table[i, j]))
+
+
+@jit
+def turn_for(d: Design, speed: float, lateral: float) -> tuple[float, float, float]:
+    """Roll [rad], steer [rad] and torque [N m] of the steady turn with lateral acceleration [m/s^2] (left +).
+
+    Roll is to the inside: negative for a left turn. Held at the edge of the table.
+    """
+    i, f = speed_cell(d, speed)
+    wanted = abs(lateral)
+    m = d.rolls.shape[0]
+    j = 0
+    while j < m - 2 and _mixed(d.lateral, i, f, j + 1) < wanted:
+        j += 1
+    low, high = _mixed(d.lateral, i, f, j), _mixed(d.lateral, i, f, j + 1)
+    g = 0.0 if high <= low else min(1.0, max(0.0, (wanted - low) / (high - low)))
+    roll = d.rolls[j] + g * (d.rolls[j + 1] - d.rolls[j])
+    steer = _mixed(d.steer, i, f, j) + g * (_mixed(d.steer, i, f, j + 1) - _mixed(d.steer, i, f, j))
+    torque = _mixed(d.torque, i, f, j) + g * (_mixed(d.torque, i, f, j + 1) - _mixed(d.torque, i, f, j))
+    if lateral >= 0.0:
+        return -roll, steer, torque
+    return roll, -steer, -torque
+
+
+@jit
+def _by_roll(d: Design, table: NDArray[np.float64], speed: float, roll: float) -> float:
+    """An odd function of roll from its table for left turns (roll negative)."""
+    i, f = speed_cell(d, speed)
+    size = abs(roll)
+    m = d.rolls.shape[0]
+    j = 0
+    while j < m - 2 and d.rolls[j + 1] < size:
+        j += 1
+    g = min(1.0, (size - d.rolls[j]) / (d.rolls[j + 1] - d.rolls[j]))
+    value = _mixed(table, i, f, j) + g * (_mixed(table, i, f, j + 1) - _mixed(table, i, f, j))
+    return -value if roll > 0.0 else value
+
+
+@jit
+def lateral_of(d: Design, speed: float, roll: float) -> float:
+    """Lateral acceleration [m/s^2] (left +) of the steady turn at a roll angle [rad]."""
+    return _by_roll(d, d.lateral, speed, roll)
+
+
+@jit
+def drift_of(d: Design, speed: float, roll: float) -> float:
+    """Course minus heading [rad] of the rear contact in the steady turn at a roll angle [rad]."""
+    return _by_roll(d, d.drift, speed, roll)

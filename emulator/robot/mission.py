@@ -1,0 +1,160 @@
+"""What the rider is given before the ride, and the GNSS sentences on the way: plain Python around the step."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from emulator.ports import FrameBuffer
+from emulator.robot.design import design_rider
+from emulator.robot.records import KNOWN_DTYPE, MIND_DTYPE, SEEN
+from emulator.robot.rider import COMMANDS, SENT, Rider, hear_gnss, step
+from emulator.vehicle.params import Vehicle
+from emulator.vehicle.road import Line, sample
+from emulator.wire.can_frames import Codec
+from emulator.wire.geodesy import Origin
+from emulator.wire.nmea import Gga, Rmc, parse
+
+_DAY_NS = 86_400_000_000_000
+
+
+@dataclass(frozen=True)
+class Mission:
+    """Everything a rider may know beforehand.
+
+    line          target path with target speeds
+    origin        of the line's ENU axes
+    start         station [m] of the start
+    grip          [1] the road it expects
+    lean_age_s    how old a lean sample is on arrival, its filter included
+    gnss_age_s    least age of a GNSS epoch on arrival
+    antenna_m     where the antenna is
+    torque_limit  [N m] of the steering actuator
+    """
+
+    vehicle: Vehicle
+    mass: float
+    line: Line
+    codec: Codec
+    origin: Origin
+    start: float
+    grip: float
+    lean_age_s: float
+    gnss_age_s: float
+    antenna_m: tuple[float, float, float]
+    torque_limit: float
+
+
+class ReferenceRider:
+    """The rider with its GNSS receiver's sentences; the caller brings time and frames."""
+
+    def __init__(self, mission: Mission) -> None:
+        self.mission = mission
+        self.rider = _rider(mission)
+        self._line_buffer = b""
+        self._speed = 0.0
+        self._position: tuple[float, float] | None = None
+        self._epoch_ns: int | None = None
+        self._clock_offset_ns: int | None = None
+        self._day_ns = 0
+
+    def step(self, rx: FrameBuffer, tx: FrameBuffer) -> int:
+        """One control period; see :func:`emulator.robot.rider.step`."""
+        return int(step(self.rider, rx, tx))
+
+    def hear(self, stream: bytes, now_ns: int) -> None:
+        """Bytes from the GNSS port, in any pieces, at the rider's own time ``now_ns``.
+
+        An epoch is complete when both GGA and RMC of one time have arrived. Its age is taken from the
+        receiver's time of day against the rider's clock, the least delay seen so far being the known one.
+        """
+        self._line_buffer += stream
+        while b"\n" in self._line_buffer:
+            sentence, self._line_buffer = self._line_buffer.split(b"\n", 1)
+            parsed = parse(sentence + b"\n")
+            if isinstance(parsed, Gga):
+                self._position = None
+                if parsed.fix_quality > 0 and parsed.time_of_day_ns is not None:
+                    east, north, _ = self.mission.origin.geodetic_to_enu(
+                        parsed.latitude_rad, parsed.longitude_rad, parsed.altitude_msl_m
+                    )
+                    self._position = (east, north)
+            elif isinstance(parsed, Rmc) and parsed.valid and self._position is not None:
+                self._epoch(parsed, now_ns)
+        self._line_buffer = self._line_buffer[-256:]
+
+    def _epoch(self, rmc: Rmc, now_ns: int) -> None:
+        assert self._position is not None and rmc.utc_ns is not None
+        delay = now_ns - rmc.utc_ns
+        if self._clock_offset_ns is None or delay < self._clock_offset_ns:
+            self._clock_offset_ns = delay
+        age = self.mission.gnss_age_s + (delay - self._clock_offset_ns) * 1e-9
+        interval = 0.1 if self._epoch_ns is None else (rmc.utc_ns - self._epoch_ns) * 1e-9
+        self._epoch_ns = rmc.utc_ns
+        east, north = self._position
+        self._position = None
+        if 0.0 < interval:
+            hear_gnss(self.rider, east, north, rmc.speed_m_s, age, min(1.0, interval))
+
+
+def _rider(m: Mission) -> Rider:
+    body, (rear, front) = m.vehicle.body[0], m.vehicle.tyre
+    known = np.zeros(1, KNOWN_DTYPE)
+    k = known[0]
+    k["mass"], k["gravity"], k["drag_area"] = m.mass, body["gravity"], body["air_drag_area"]
+    k["rolling"] = front["rolling_resistance"]
+    k["front_radius"], k["front_crown"] = front["radius"], front["crown_radius"]
+    k["rear_radius"], k["rear_crown"] = rear["radius"], rear["crown_radius"]
+    k["front_gain"], k["rear_gain"] = body["brakes_front_gain"], body["brakes_rear_gain"]
+    k["primary"] = body["gearbox_primary"]
+    k["final"] = body["final_drive_rear_radius"] / body["final_drive_front_radius"]
+    k["gears"] = [0.0, *(float(body[f"gearbox_gear_{n}"]) for n in range(1, 7))]
+    k["engine_inertia"] = body["engine_inertia"]
+    k["wheel_inertia"] = (
+        body["front_wheel_spin_inertia"] / front["radius"] ** 2
+        + body["rear_wheel_spin_inertia"] / rear["radius"] ** 2
+    )
+    k["antenna"] = m.antenna_m
+    k["lean_age"], k["gnss_age"], k["torque_limit"] = m.lean_age_s, m.gnss_age_s, m.torque_limit
+
+    mind = np.zeros(1, MIND_DTYPE)
+    e = mind[0]
+    x, y, heading, _, _ = sample(m.line, m.start)
+    e["x"], e["y"], e["heading"], e["station"] = x, y, math.remainder(heading, 2.0 * math.pi), m.start
+    e["past"][:] = (e["x"], e["y"], e["heading"], 0.0)
+    e["gear"] = 1
+
+    codec = m.codec
+    width = codec.most_signals
+    seen_of = np.full((len(codec.frames), width), -1, np.int64)
+    for f, name in enumerate(codec.frames):
+        if name in COMMANDS:
+            seen_of[f] = -2
+            continue
+        for i, signal in enumerate(codec.signals[f]):
+            if signal in SEEN:
+                seen_of[f, i] = SEEN.index(signal)
+    sent_of = np.zeros((len(COMMANDS), width), np.int64)
+    for i, name in enumerate(COMMANDS):
+        for j, signal in enumerate(codec.signals[codec.frame(name)]):
+            sent_of[i, j] = SENT.index(signal)
+    return Rider(
+        known=known,
+        mind=mind,
+        body=m.vehicle.body,
+        design=design_rider(m.vehicle, m.grip),
+        line=m.line,
+        codec=codec.table,
+        seen=np.zeros(len(SEEN)),
+        seen_of=seen_of,
+        heard=np.full(len(SEEN), -1_000_000, np.int64),
+        alive=np.full(len(codec.frames), -1, np.int64),
+        frame_of=np.array([codec.frame(name) for name in COMMANDS], np.int64),
+        sent_of=sent_of,
+        counter=np.zeros(len(COMMANDS), np.int64),
+        gnss_step=np.full(1, -1_000_000, np.int64),
+        values=np.zeros(len(SENT)),
+        payload=np.zeros(width),
+    )

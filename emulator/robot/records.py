@@ -1,0 +1,113 @@
+"""The rider's constants and its mind: two structured records."""
+
+from __future__ import annotations
+
+import numpy as np
+
+HISTORY = 128
+"""Control periods of its own past the rider remembers, to meet late measurements where they belong."""
+
+# What the rider reads from the bus, in the order of the ``seen`` vector.
+SEEN = (
+    "wheel_front_m_s",
+    "wheel_rear_m_s",
+    "rate_x_rad_s",
+    "rate_y_rad_s",
+    "rate_z_rad_s",
+    "force_x_m_s2",
+    "force_y_m_s2",
+    "force_z_m_s2",
+    "lean_rad",
+    "steering_angle_rad",
+    "steering_rate_rad_s",
+    "engine_rad_s",
+    "gear",
+    "throttle",
+    "state",
+)
+(
+    Z_WHEEL_FRONT,
+    Z_WHEEL_REAR,
+    Z_P,
+    Z_Q,
+    Z_R,
+    Z_FX,
+    Z_FY,
+    Z_FZ,
+    Z_LEAN,
+    Z_STEER,
+    Z_STEER_RATE,
+    Z_ENGINE,
+    Z_GEAR,
+    Z_THROTTLE,
+    Z_STATE,
+) = range(len(SEEN))
+
+KNOWN_DTYPE = np.dtype(
+    [
+        ("mass", np.float64),  # bike and robot [kg]
+        ("gravity", np.float64),
+        ("drag_area", np.float64),
+        ("rolling", np.float64),
+        ("front_radius", np.float64),  # nominal, as the wheel-speed signal uses it
+        ("front_crown", np.float64),
+        ("rear_radius", np.float64),
+        ("rear_crown", np.float64),
+        ("front_gain", np.float64),  # brakes [N m/Pa]
+        ("rear_gain", np.float64),
+        ("primary", np.float64),
+        ("final", np.float64),
+        ("gears", np.float64, (7,)),  # by number, 0 unused
+        ("engine_inertia", np.float64),
+        ("wheel_inertia", np.float64),  # both wheels over radius squared [kg]
+        ("antenna", np.float64, (3,)),
+        ("lean_age", np.float64),  # [s] age of the lean signal when it arrives, with its lag
+        ("gnss_age", np.float64),  # [s] least age of a GNSS epoch when it arrives
+        ("torque_limit", np.float64),
+    ]
+)
+
+MIND_DTYPE = np.dtype(
+    [
+        ("steps", np.int64),
+        ("started", np.int64),  # 1 once it has seen the bench running
+        ("riding_steps", np.int64),
+        ("emergency", np.int64),  # 0, or why: see rider.EMERGENCIES
+        # estimate: same point and axes as truth
+        ("x", np.float64),
+        ("y", np.float64),
+        ("heading", np.float64),
+        ("speed", np.float64),
+        ("roll", np.float64),
+        ("roll_rate", np.float64),
+        ("yaw_rate", np.float64),  # body z
+        ("turn_rate", np.float64),  # of the heading
+        ("steer", np.float64),
+        ("steer_rate", np.float64),
+        ("bias_p", np.float64),
+        ("bias_turn", np.float64),
+        ("acceleration", np.float64),
+        ("past", np.float64, (HISTORY, 4)),  # x, y, heading, roll
+        ("wheel_ok", np.int64),
+        # path
+        ("station", np.float64),
+        ("offset", np.float64),
+        ("roll_target", np.float64),
+        ("roll_target_rate", np.float64),
+        ("roll_integral", np.float64),
+        # speed
+        ("target", np.float64),
+        ("speed_integral", np.float64),
+        ("gear", np.int64),
+        ("shift_phase", np.int64),
+        ("shift_steps", np.int64),
+        ("launch_steps", np.int64),
+        # outputs
+        ("torque", np.float64),
+        ("throttle", np.float64),
+        ("front_brake", np.float64),
+        ("rear_brake", np.float64),
+        ("clutch", np.float64),
+        ("heartbeat", np.float64),
+    ]
+)

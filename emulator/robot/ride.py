@@ -1,0 +1,184 @@
+"""How the reference robot rides: path to roll, roll to steering torque, speed to throttle, brakes and gears."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.compiled import jit
+from emulator.frames import wrapped
+from emulator.robot.design import Design, lateral_of, speed_cell, turn_for
+from emulator.robot.estimator import STEP
+from emulator.robot.records import Z_ENGINE, Z_GEAR
+from emulator.vehicle.driveline import engine_torque
+from emulator.vehicle.road import Line, continue_station, locate, sample
+
+_PREVIEW = 0.38  # [s] the roll loop's own delay: target filter and balance
+_PATH_RATE = 0.9  # [rad/s] natural frequency of the return to the line
+_PATH_DAMPING = 0.9
+_ROLL_FILTER = 9.0  # [rad/s] of the roll target
+_ROLL_RATE_LIMIT = 1.3  # [rad/s] of the roll target
+_ROLL_LIMIT = math.radians(50.0)
+_ROLL_INTEGRAL = 1.0  # [1/s]
+
+_SPEED_GAIN = 1.2  # [1/s]
+_SPEED_INTEGRAL = 0.25  # [1/s^2]
+_ACTUATOR_PREVIEW = 0.10  # [s] throttle and brakes take that long
+_FRONT_SHARE = 0.75
+
+_UP_RATE, _DOWN_RATE = 1080.0, 430.0  # [rad/s] engine speeds to change gear at
+_ACCELERATION_LIMIT, _BRAKING_LIMIT = 4.5, 7.0  # [m/s^2]
+_LAUNCH_ACCELERATION = 1.5  # [m/s^2] while the clutch slips
+_LAUNCH_ENGINE = 260.0  # [rad/s] held while the clutch slips
+_LAUNCH_STEPS = 400  # from first bite to released, 0.8 s
+_ENGAGE_SPEED = 2.6  # [m/s] below this first gear would stall the engine
+_CLUTCH_STEPS = 40  # from pulled to released, 80 ms
+_SHIFT_WAIT = 30  # steps to let the clutch part before the lever moves, 60 ms
+
+
+@jit
+def follow_path(d: Design, line: Line, e: np.void) -> float:
+    """Lateral acceleration [m/s^2] (left +) that keeps the bike on the line; updates station and offset.
+
+    Curvature previewed by the roll loop's delay, plus a second-order return to the line in time.
+    """
+    station, e.offset, _ = locate(line, e.x, e.y, e.station)
+    e.station = continue_station(line, station, e.station)
+    _, _, heading, _, _ = sample(line, e.station)
+    _, _, _, curvature, _ = sample(line, e.station + _PREVIEW * e.speed)
+    error = wrapped(e.heading - heading)
+    # Feedback of the current turn's own drift would fight the preview: heading error against the path here.
+    back = -_PATH_RATE * _PATH_RATE * e.offset - 2.0 * _PATH_DAMPING * _PATH_RATE * e.speed * math.sin(error)
+    back = min(3.0, max(-3.0, back))
+    return float(e.speed * e.speed * curvature + back)
+
+
+@jit
+def balance(d: Design, e: np.void, lateral: float) -> float:
+    """Steering torque [N m] that leans the bike into the turn of ``lateral`` [m/s^2] and holds it there."""
+    speed = max(e.speed, d.speeds[0])
+    roll, _, _ = turn_for(d, speed, lateral)
+    roll = min(_ROLL_LIMIT, max(-_ROLL_LIMIT, roll))
+    # Second-order target with a rate limit: the balance gets a roll angle and its rate that agree.
+    pull = _ROLL_FILTER * _ROLL_FILTER * (roll - e.roll_target) - 2.0 * _ROLL_FILTER * e.roll_target_rate
+    e.roll_target_rate += STEP * pull
+    e.roll_target_rate = min(_ROLL_RATE_LIMIT, max(-_ROLL_RATE_LIMIT, e.roll_target_rate))
+    e.roll_target += STEP * e.roll_target_rate
+
+    turn = lateral_of(d, speed, e.roll_target)
+    _, steer, torque = turn_for(d, speed, turn)
+    yaw_rate = turn / speed * math.cos(e.roll_target)
+    i, f = speed_cell(d, speed)
+    g = d.gains
+    k0 = g[i, 0] + f * (g[i + 1, 0] - g[i, 0])
+    k1 = g[i, 1] + f * (g[i + 1, 1] - g[i, 1])
+    k2 = g[i, 2] + f * (g[i + 1, 2] - g[i, 2])
+    k3 = g[i, 3] + f * (g[i + 1, 3] - g[i, 3])
+    k4 = g[i, 4] + f * (g[i + 1, 4] - g[i, 4])
+    error = e.roll - e.roll_target
+    e.roll_integral = min(0.1, max(-0.1, e.roll_integral + STEP * error))
+    return float(
+        torque
+        - k0 * (error + _ROLL_INTEGRAL * e.roll_integral)
+        - k1 * (e.steer - steer)
+        - k2 * (e.roll_rate - e.roll_target_rate)
+        - k3 * (e.yaw_rate - yaw_rate)
+        - k4 * e.steer_rate
+    )
+
+
+@jit
+def _ratio(k: np.void, gear: int) -> float:
+    """Engine speed over wheel speed."""
+    return float(k.primary * k.gears[gear] * k.final)
+
+
+@jit
+def _shift(k: np.void, e: np.void, seen: NDArray[np.float64], wheel: float) -> float:
+    """Gear choice and the shift's sequence; returns the clutch lever. Phases: 0 none, 1 part, 2 shift, 3 engage."""
+    if e.shift_phase == 0:
+        engine = wheel * _ratio(k, e.gear)
+        if e.speed < _ENGAGE_SPEED:
+            e.launch_steps = 0
+            return 1.0
+        if e.launch_steps < _LAUNCH_STEPS:
+            e.launch_steps += 1  # moving off: the clutch comes in gently over the part that bites
+            return 0.8 * (1.0 - e.launch_steps / _LAUNCH_STEPS)
+        if engine > _UP_RATE and e.gear < 6:
+            e.gear += 1
+            e.shift_phase, e.shift_steps = 1, 0
+        elif engine < _DOWN_RATE and e.gear > 1 and wheel * _ratio(k, e.gear - 1) < 0.92 * _UP_RATE:
+            e.gear -= 1
+            e.shift_phase, e.shift_steps = 1, 0
+        else:
+            return 0.0
+    e.shift_steps += 1
+    if e.shift_phase == 1:
+        if e.shift_steps >= _SHIFT_WAIT:
+            e.shift_phase, e.shift_steps = 2, 0
+        return 1.0
+    if e.shift_phase == 2:
+        if seen[Z_GEAR] == e.gear:
+            e.shift_phase, e.shift_steps = 3, 0
+        elif e.shift_steps > 500:
+            e.shift_phase = 0  # the box did not follow within a second: go on with what is in
+            e.gear = max(1, int(seen[Z_GEAR]))
+        return 1.0
+    if e.shift_steps >= _CLUTCH_STEPS:
+        e.shift_phase = 0
+    return 1.0 - e.shift_steps / _CLUTCH_STEPS
+
+
+@jit
+def drive(k: np.void, body: np.void, line: Line, e: np.void, seen: NDArray[np.float64], stopping: bool) -> None:
+    """Throttle, brakes, clutch and gear for the target speed, or for an emergency stop."""
+    ahead = e.station + _ACTUATOR_PREVIEW * e.speed
+    _, _, _, _, target = sample(line, ahead)
+    _, _, _, _, later = sample(line, ahead + 1.0)
+    _, _, _, _, here = sample(line, e.station)
+    e.target = here
+    forward = 0.5 * (later * later - target * target)  # v dv/ds over one metre
+    error = target - e.speed - forward * _ACTUATOR_PREVIEW
+    saturated = e.clutch > 0.1 or abs(error) > 2.0
+    if not saturated:
+        e.speed_integral = min(1.5, max(-1.5, e.speed_integral + STEP * _SPEED_INTEGRAL * error))
+    wanted = forward + _SPEED_GAIN * error + e.speed_integral
+    # Far below the target (a start) the speed loop alone would ask for the impossible.
+    moving_off = e.launch_steps < _LAUNCH_STEPS
+    wanted = min(_LAUNCH_ACCELERATION if moving_off else _ACCELERATION_LIMIT, max(-_BRAKING_LIMIT, wanted))
+    if stopping:
+        wanted = -4.0 * math.cos(e.roll)
+
+    radius = k.rear_radius - k.rear_crown * (1.0 - math.cos(e.roll))
+    wheel = e.speed / radius
+    e.clutch = _shift(k, e, seen, wheel)
+    if stopping:
+        e.clutch = 1.0
+    ratio = _ratio(k, e.gear)
+    engine = max(seen[Z_ENGINE], 1.0)
+    resistance = 0.6 * k.drag_area * e.speed * e.speed + k.rolling * k.mass * k.gravity
+    inertia = k.mass + k.wheel_inertia + k.engine_inertia * (ratio / radius) ** 2
+    force = inertia * wanted + resistance
+    closed = engine_torque(body, engine, 0.0)
+    wide = engine_torque(body, engine, 1.0)
+    braking = closed * ratio / radius if e.clutch < 0.5 else 0.0
+    e.front_brake = e.rear_brake = 0.0
+    if force < braking:
+        short = braking - force
+        e.front_brake = _FRONT_SHARE * short * k.front_radius / k.front_gain
+        e.rear_brake = (1.0 - _FRONT_SHARE) * short * k.rear_radius / k.rear_gain
+    if moving_off and not stopping:
+        # The clutch still slips: it carries what it carries, the throttle only holds the engine speed.
+        e.throttle = min(0.4, max(0.0, 0.02 + 0.004 * (_LAUNCH_ENGINE - engine)))
+        if e.launch_steps > 0:
+            e.throttle = min(0.4, e.throttle + max(0.0, force * radius / ratio - closed) / max(1.0, wide - closed))
+    elif e.shift_phase != 0 and e.clutch > 0.5:
+        # Clutch parted: bring the engine to the speed the new gear wants.
+        e.throttle = min(0.6, max(0.0, 0.02 + 0.004 * (wheel * ratio - engine)))
+    elif stopping:
+        e.throttle = 0.0
+    else:
+        torque = force * radius / ratio
+        e.throttle = min(1.0, max(0.0, (torque - closed) / max(1.0, wide - closed)))

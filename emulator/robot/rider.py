@@ -1,0 +1,217 @@
+"""The reference robot as one compiled step: frames in, estimate, ride, frames out, every 2 ms.
+
+It knows its vehicle, its line with target speeds, and the DBC; of the ride it knows what arrives on the
+buses. When signals it needs stop coming it brakes to a stop along the line with what it still has.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.compiled import jit
+from emulator.ports import FrameBuffer
+from emulator.robot.design import Design
+from emulator.robot.estimator import STEP, predict, see_gnss, see_lean, see_wheels
+from emulator.robot.records import (
+    SEEN,
+    Z_FX,
+    Z_GEAR,
+    Z_LEAN,
+    Z_P,
+    Z_STATE,
+    Z_WHEEL_FRONT,
+    Z_WHEEL_REAR,
+)
+from emulator.robot.ride import balance, drive, follow_path
+from emulator.vehicle.road import Line
+from emulator.wire.can_frames import FrameCodec, check, find, pack, protect, unpack
+
+EMERGENCIES = ("none", "inertial unit silent", "GNSS silent", "wheel speeds lost", "bench silent")
+"""Reasons for an emergency stop by number."""
+
+_IMU_LIMIT, _GNSS_LIMIT, _WHEEL_LIMIT, _BENCH_LIMIT = 0.05, 1.0, 3.0, 0.3  # [s] of silence it rides through
+_NEVER = -1_000_000
+
+# Robot frames in the order of the codec's part for the robot, and how many steps lie between them.
+COMMANDS = ("steering", "drive", "gear", "estimate_pose", "estimate_motion")
+_EVERY = np.array([1, 5, 10, 5, 5])
+STEERING, DRIVE, GEAR, POSE, MOTION = range(5)
+
+RUNNING = 2
+"""Bench state in which the robot rides; see the DBC."""
+
+# Values the robot sends, by name in the DBC.
+SENT = (
+    "steering_torque_Nm",
+    "steering_angle_rad",
+    "throttle",
+    "front_brake_Pa",
+    "rear_brake_Pa",
+    "clutch",
+    "gear_request",
+    "heartbeat",
+    "estimate_x_m",
+    "estimate_y_m",
+    "estimate_heading_rad",
+    "estimate_roll_rad",
+    "estimate_speed_m_s",
+)
+
+
+class Rider(NamedTuple):
+    """Everything the rider works on.
+
+    known, mind  (1,), (1,)  KNOWN_DTYPE, MIND_DTYPE
+    body         (1,)        the vehicle it believes in
+    design, line             tables; target path
+    codec                    all frames of the DBC in use
+    seen         (15,)       last values by SEEN; kept while not available
+    seen_of      (F, K)      place in ``seen`` of payload signal k of frame f; -1 not of interest
+    heard        (15,)       step each value last arrived at
+    alive        (F,)        last alive counter of a received frame; -1 none
+    frame_of     (5,)        codec frame of each command
+    sent_of      (5, K)      place in SENT of each payload signal
+    counter      (5,)        next alive counter
+    gnss_step    (1,)        step of the last epoch
+    values       (13,)       by SENT
+    payload      (K,)        scratch
+    """
+
+    known: NDArray[np.void]
+    mind: NDArray[np.void]
+    body: NDArray[np.void]
+    design: Design
+    line: Line
+    codec: FrameCodec
+    seen: NDArray[np.float64]
+    seen_of: NDArray[np.int64]
+    heard: NDArray[np.int64]
+    alive: NDArray[np.int64]
+    frame_of: NDArray[np.int64]
+    sent_of: NDArray[np.int64]
+    counter: NDArray[np.int64]
+    gnss_step: NDArray[np.int64]
+    values: NDArray[np.float64]
+    payload: NDArray[np.float64]
+
+
+@jit
+def _hear(
+    codec: FrameCodec,
+    alive: NDArray[np.int64],
+    seen_of: NDArray[np.int64],
+    seen: NDArray[np.float64],
+    heard: NDArray[np.int64],
+    payload: NDArray[np.float64],
+    rx: FrameBuffer,
+    step: int,
+) -> None:
+    """Take in frames; damaged or repeated ones and values "not available" change nothing."""
+    for i in range(rx.count[0]):
+        f = find(codec, rx.can_id[i])
+        if f < 0 or seen_of[f, 0] == -2:
+            continue
+        counter = check(codec, f, rx.data[i], rx.length[i])
+        if counter < 0 or counter == alive[f]:
+            continue
+        alive[f] = counter
+        unpack(codec, f, rx.data[i], payload)
+        for k in range(codec.first[f + 1] - codec.first[f]):
+            z = seen_of[f, k]
+            if z >= 0 and not np.isnan(payload[k]):
+                seen[z] = payload[k]
+                heard[z] = step
+
+
+@jit
+def _send(
+    codec: FrameCodec,
+    frame: int,
+    sent_of: NDArray[np.int64],
+    values: NDArray[np.float64],
+    payload: NDArray[np.float64],
+    counter: int,
+    tx: FrameBuffer,
+) -> None:
+    for k in range(codec.first[frame + 1] - codec.first[frame]):
+        payload[k] = values[sent_of[k]]
+    n = tx.count[0]
+    pack(codec, frame, payload, tx.data[n])
+    protect(codec, frame, counter, tx.data[n])
+    tx.can_id[n] = codec.can_id[frame]
+    tx.length[n] = codec.length[frame]
+    tx.count[0] = n + 1
+
+
+@jit
+def _silent(e: np.void, heard: NDArray[np.int64], gnss_step: int) -> int:
+    """Which needed signal has been missing for too long; 0 none."""
+    now = e.steps
+    if (now - heard[Z_P]) * STEP > _IMU_LIMIT:
+        return 1
+    if (now - gnss_step) * STEP > _GNSS_LIMIT:
+        return 2
+    if (now - e.wheel_ok) * STEP > _WHEEL_LIMIT:
+        return 3
+    if (now - heard[Z_STATE]) * STEP > _BENCH_LIMIT:
+        return 4
+    return 0
+
+
+@jit
+def step(r: Rider, rx: FrameBuffer, tx: FrameBuffer) -> int:
+    """One control period of 2 ms; returns the emergency reason, 0 while all is well."""
+    e, k = r.mind[0], r.known[0]
+    tx.count[0] = 0
+    _hear(r.codec, r.alive, r.seen_of, r.seen, r.heard, r.payload, rx, e.steps)
+
+    running = r.seen[Z_STATE] == RUNNING
+    v = r.values
+    v[0] = v[2] = v[3] = v[4] = 0.0
+    v[1] = r.seen[9]
+    v[5] = 1.0
+    v[6] = max(1, e.gear)
+    if running:
+        if e.started == 0:
+            e.started = 1
+            e.wheel_ok = e.steps
+        predict(r.design, e, r.seen)
+        if r.heard[Z_LEAN] == e.steps:
+            see_lean(k, e, r.seen[Z_LEAN])
+        front, rear = r.heard[Z_WHEEL_FRONT] == e.steps, r.heard[Z_WHEEL_REAR] == e.steps
+        if (front or rear) and see_wheels(r.design, k, e, r.seen, front, rear):
+            e.wheel_ok = e.steps
+        if e.emergency == 0:
+            e.emergency = _silent(e, r.heard, r.gnss_step[0])
+        lateral = follow_path(r.design, r.line, e)
+        torque = balance(r.design, e, lateral)
+        e.torque = min(k.torque_limit, max(-k.torque_limit, torque))
+        drive(k, r.body[0], r.line, e, r.seen, e.emergency != 0)
+        e.riding_steps += 1
+        v[0], v[2], v[3], v[4], v[5], v[6] = e.torque, e.throttle, e.front_brake, e.rear_brake, e.clutch, e.gear
+    v[8], v[9], v[10], v[11], v[12] = e.x, e.y, e.heading, e.roll, e.speed
+
+    for i in range(5):
+        if e.steps % _EVERY[i] == 0:
+            if i == GEAR:
+                e.heartbeat = (e.heartbeat + 1.0) % 65536.0
+                v[7] = e.heartbeat
+            _send(r.codec, r.frame_of[i], r.sent_of[i], v, r.payload, r.counter[i], tx)
+            r.counter[i] = (r.counter[i] + 1) % 15
+    e.steps += 1
+    return int(e.emergency)
+
+
+@jit
+def hear_gnss(r: Rider, east: float, north: float, speed: float, age: float, interval: float) -> None:
+    """An epoch with a fix: antenna position [m] in the mission's ENU, speed [m/s], age and interval [s]."""
+    e = r.mind[0]
+    r.gnss_step[0] = e.steps
+    if e.started != 0:
+        see_gnss(r.known[0], e, east, north, speed, age, interval)
+
+

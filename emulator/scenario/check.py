@@ -1,0 +1,109 @@
+"""Check configuration files without running anything: what ``emulator check`` does.
+
+Stands here and not in emulator.config because it knows scenarios and circuits as well.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable
+from typing import NamedTuple
+
+from emulator.config.rig_file import Rig, load_rig, vehicle_path
+from emulator.config.validation import did_you_mean, validate
+from emulator.config.vehicle_file import load_vehicle
+from emulator.config.yaml_source import load, show
+from emulator.errors import ConfigError, Problem
+from emulator.scenario.schema import Scenario, circuit_path, load_circuit, load_scenario
+
+
+class Checked(NamedTuple):
+    """One file: its kind ('' if it says none), what is wrong with it, what is doubtful."""
+
+    path: str
+    kind: str
+    problems: list[Problem]
+    warnings: list[Problem]
+
+
+def check(paths: Iterable[str | os.PathLike[str]]) -> list[Checked]:
+    """Check each file and the files it names, each once, in the order met. Never raises for a wrong file.
+
+    The kind of a file is its top-level key ``kind``. A rig leads to its vehicle, a scenario to its circuit.
+    """
+    waiting = [os.fspath(path) for path in paths]
+    done: dict[str, Checked] = {}
+    while waiting:
+        path = waiting.pop(0)
+        same = os.path.realpath(path)
+        if same in done:
+            continue
+        result, named = _check_one(path)
+        done[same] = result
+        waiting[:0] = named
+    return list(done.values())
+
+
+def _check_one(path: str) -> tuple[Checked, list[str]]:
+    try:
+        source = load(path)
+    except ConfigError as error:
+        return Checked(path, "", error.problems, []), []
+    kind = source.data.get("kind")
+    if not isinstance(kind, str) or kind not in _KINDS:
+        near = did_you_mean(kind, _KINDS) if isinstance(kind, str) else ""
+        if "kind" in source.data:
+            problem = source.problem(
+                ("kind",), f"expected one of {', '.join(_KINDS)}, got {show(kind)}{near}"
+            )
+        else:
+            problem = source.problem((), f"missing key 'kind': one of {', '.join(_KINDS)}")
+        return Checked(path, "", [problem], []), []
+    try:
+        warnings, named = _KINDS[kind](path)
+    except ConfigError as error:
+        own = [problem for problem in error.problems if problem.file == path]
+        return Checked(path, kind, own, []), _named_anyway(path, kind)
+    return Checked(path, kind, [], warnings), named
+
+
+def _rig(path: str) -> tuple[list[Problem], list[str]]:
+    rig, source = load_rig(path)
+    return [], [vehicle_path(rig, source)]
+
+
+def _vehicle(path: str) -> tuple[list[Problem], list[str]]:
+    return load_vehicle(path).warnings, []
+
+
+def _scenario(path: str) -> tuple[list[Problem], list[str]]:
+    scenario, source = load_scenario(path)
+    return [], [circuit_path(scenario, source)]
+
+
+def _circuit(path: str) -> tuple[list[Problem], list[str]]:
+    load_circuit(path)
+    return [], []
+
+
+_KINDS: dict[str, Callable[[str], tuple[list[Problem], list[str]]]] = {
+    "rig": _rig,
+    "vehicle": _vehicle,
+    "scenario": _scenario,
+    "circuit": _circuit,
+}
+
+
+def _named_anyway(path: str, kind: str) -> list[str]:
+    """Files that a wrong file names all the same, where they exist."""
+    source = load(path)
+    try:
+        if kind == "rig":
+            files = [vehicle_path(validate(Rig, source), source)]
+        elif kind == "scenario":
+            files = [circuit_path(validate(Scenario, source), source)]
+        else:
+            files = []
+    except ConfigError:
+        return []
+    return [file for file in files if os.path.isfile(file)]

@@ -1,0 +1,430 @@
+"""The scenario file (what is ridden, what happens, what must hold) and the circuit file it names.
+
+Stations are metres along the circuit's line from its start, within one lap; offsets are metres from the
+line, positive to the left. Times are seconds from the start of the ride. Angles in these files are degrees.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+from datetime import UTC, datetime
+from typing import Annotated, Any, Literal, TypeAlias
+
+from pydantic import AfterValidator, BeforeValidator, Discriminator, Field, Tag, model_validator
+
+from emulator.config.rig_file import FileName, Name
+from emulator.config.validation import Closed, Words, did_you_mean, validate, wrong
+from emulator.config.yaml_source import Loc, Source, beside, load, show
+from emulator.errors import ConfigError, Problem
+from emulator.scenario import line
+from emulator.scenario.line import LineError
+from emulator.signals import SIGNALS
+
+OUTPUT_SIGNALS = tuple(s.name.removeprefix("output.") for s in SIGNALS if s.name.startswith("output."))
+"""Names a fault may act on: the ``output`` group of emulator.signals."""
+
+
+def _utc(value: object) -> object:
+    if isinstance(value, datetime):
+        return value
+    example = "expected a time with zone such as 2027-05-01T09:30:00Z"
+    if not isinstance(value, str):
+        raise wrong(f"{example}, got {show(value)}")
+    try:
+        moment = datetime.fromisoformat(value)
+    except ValueError:
+        raise wrong(f"{example}, got {show(value)}") from None
+    if moment.tzinfo is None:
+        raise wrong(f"{example}, got {show(value)}, which has no zone; add Z for UTC")
+    try:
+        return moment.astimezone(UTC)
+    except OverflowError:
+        raise wrong(f"{example}, got {show(value)}") from None
+
+
+def _output_signal(name: str) -> str:
+    if name in OUTPUT_SIGNALS:
+        return name
+    near = did_you_mean(name, OUTPUT_SIGNALS)
+    raise wrong(f"unknown signal {name!r}; known signals: {', '.join(OUTPUT_SIGNALS)}{near}")
+
+
+UtcTime: TypeAlias = Annotated[
+    datetime, BeforeValidator(_utc), Words("a time with zone such as 2027-05-01T09:30:00Z")
+]
+SignalName: TypeAlias = Annotated[str, AfterValidator(_output_signal), Words("the name of an output signal")]
+Station: TypeAlias = Annotated[float, Field(ge=0, le=100_000)]
+Duration: TypeAlias = Annotated[float, Field(gt=0, le=86_400)]
+FromTime: TypeAlias = Annotated[float, Field(ge=0, le=86_400)]
+
+
+# ---- circuit ---------------------------------------------------------------------------------------------
+
+
+class Straight(Closed):
+    """A straight; with ``free`` its length is solved so that the circuit closes, the figure a guess."""
+
+    straight_m: float = Field(gt=0, le=5000)
+    free: bool = False
+
+
+class Turn(Closed):
+    """A turn, positive to the left: transition in, arc, transition out; each of ``transition_m``."""
+
+    turn_deg: float = Field(ge=-350, le=350)
+    radius_m: float = Field(ge=3, le=5000)
+    transition_m: float = Field(default=0.0, ge=0, le=1000)
+
+    @model_validator(mode="after")
+    def _room_for_transitions(self) -> Turn:
+        if self.turn_deg == 0:
+            raise wrong("expected an angle other than 0; write a straight instead", "turn_deg")
+        longest = math.radians(abs(self.turn_deg)) * self.radius_m
+        if self.transition_m > longest:
+            raise wrong(
+                f"expected at most {longest:.4g} m, or the two transitions turn by more than turn_deg, "
+                f"got {self.transition_m:g}",
+                "transition_m",
+            )
+        return self
+
+
+def _segment_tag(value: Any) -> str | None:
+    keys = value if isinstance(value, dict) else {type(value): 0}
+    if "straight_m" in keys or Straight in keys:
+        return "straight_m"
+    if "turn_deg" in keys or Turn in keys:
+        return "turn_deg"
+    return None
+
+
+Segment: TypeAlias = Annotated[
+    Annotated[Straight, Tag("straight_m")] | Annotated[Turn, Tag("turn_deg")], Discriminator(_segment_tag)
+]
+
+
+class Circuit(Closed):
+    """A closed circuit as a list of segments; exactly two straights are free so that it closes."""
+
+    kind: Literal["circuit"]
+    name: Name
+    closed: Literal[True]
+    width_m: float = Field(ge=2, le=50)
+    segments: Annotated[tuple[Segment, ...], Field(min_length=4)]
+
+    @model_validator(mode="after")
+    def _closes(self) -> Circuit:
+        free = [i for i, s in enumerate(self.segments) if isinstance(s, Straight) and s.free]
+        if len(free) != 2:
+            raise wrong(f"expected exactly two straights with free: true, got {len(free)}", "segments")
+        total = sum(s.turn_deg for s in self.segments if isinstance(s, Turn))
+        if abs(abs(total) - 360.0) > 1e-9:
+            raise wrong(f"expected turns that add up to 360 or -360 deg, got {total:g}", "segments")
+        return self
+
+
+# ---- scenario --------------------------------------------------------------------------------------------
+
+
+class Origin(Closed):
+    """Origin of the local east-north-up world, WGS 84."""
+
+    latitude_deg: float = Field(ge=-89, le=89)
+    longitude_deg: float = Field(ge=-180, le=180)
+    height_m: float = Field(ge=-500, le=9000)
+
+
+class Start(Closed):
+    """Where and how the ride starts; always from standstill in the support."""
+
+    station_m: Station = 0.0
+    gear: int = Field(default=1, ge=0, le=6)
+
+
+class Support(Closed):
+    """What holds the bike upright until it rides by itself."""
+
+    tow_acceleration_m_s2: float = Field(ge=0, le=10)
+    release_speed_km_h: float = Field(gt=0, le=100)
+
+
+class SpeedProfile(Closed):
+    """Limits of the target speed. Give the lateral limit either as acceleration or as lean."""
+
+    lateral_limit_m_s2: float | None = Field(default=None, gt=0, le=20)
+    lean_limit_deg: float | None = Field(default=None, gt=0, le=65)
+    acceleration_limit_m_s2: float = Field(gt=0, le=15)
+    braking_limit_m_s2: float = Field(gt=0, le=15)
+    top_speed_km_h: float = Field(gt=0, le=400)
+
+    @model_validator(mode="after")
+    def _one_lateral_limit(self) -> SpeedProfile:
+        if (self.lateral_limit_m_s2 is None) == (self.lean_limit_deg is None):
+            got = "none of them" if self.lean_limit_deg is None else "both"
+            raise wrong(f"expected either lateral_limit_m_s2 or lean_limit_deg, got {got}")
+        return self
+
+
+class Patch(Closed):
+    """A piece of road with a grip of its own. ``from_m`` after ``to_m`` means across the lap's end."""
+
+    name: Name
+    from_m: Station
+    to_m: Station
+    left_m: float = Field(default=25.0, ge=-50, le=50)
+    right_m: float = Field(default=-25.0, ge=-50, le=50)
+    grip: float = Field(ge=0, le=2)
+    edge_m: float = Field(default=1.0, ge=0.05, le=50)
+
+    @model_validator(mode="after")
+    def _has_an_area(self) -> Patch:
+        if self.from_m == self.to_m:
+            raise wrong(f"expected another station than from_m, got {self.to_m:g} for both", "to_m")
+        if self.left_m <= self.right_m:
+            raise wrong(
+                f"expected more than right_m ({self.right_m:g}; offsets are positive to the left), "
+                f"got {self.left_m:g}",
+                "left_m",
+            )
+        return self
+
+
+class Surface(Closed):
+    """Friction coefficient of the road: base, and patches (the last one that covers a place wins)."""
+
+    grip: float = Field(gt=0, le=2)
+    patches: tuple[Patch, ...] = ()
+
+
+class Wind(Closed):
+    """Steady wind; ``from_deg`` is where it comes from, clockwise from north."""
+
+    speed_m_s: float = Field(ge=0, le=40)
+    from_deg: float = Field(ge=0, le=360)
+
+
+class Moment(Closed):
+    """When an event starts: at a time, or when the bike passes a station (in a lap, counted from 1)."""
+
+    time_s: FromTime | None = None
+    station_m: Station | None = None
+    lap: int | None = Field(default=None, ge=1, le=1000)
+
+    @model_validator(mode="after")
+    def _one_trigger(self) -> Moment:
+        if (self.time_s is None) == (self.station_m is None):
+            got = "none of them" if self.time_s is None else "both"
+            raise wrong(f"expected either time_s or station_m, got {got}")
+        if self.lap is not None and self.station_m is None:
+            raise wrong("expected lap only together with station_m", "lap")
+        return self
+
+
+class FaultEvent(Closed):
+    """A fault of one output signal; ``value`` in the signal's unit (gain: factor; drift: unit a second)."""
+
+    kind: Literal["fault"]
+    name: Name
+    signal: SignalName
+    effect: Literal["dropout", "freeze", "stuck", "offset", "gain", "noise", "drift"]
+    value: float | None = Field(default=None, ge=-1e6, le=1e6)
+    at: Moment
+    duration_s: Duration
+    ramp_s: float = Field(default=0.0, ge=0, le=3600)
+
+    @model_validator(mode="after")
+    def _value_where_needed(self) -> FaultEvent:
+        if self.effect in ("dropout", "freeze"):
+            if self.value is not None:
+                raise wrong(f"effect {self.effect} takes no value; remove it", "value")
+        elif self.value is None:
+            raise wrong(f"missing key 'value': effect {self.effect} needs a number")
+        if self.effect == "noise" and self.value is not None and self.value < 0:
+            raise wrong(f"expected a standard deviation of at least 0, got {self.value:g}", "value")
+        _ramp_within(self.ramp_s, self.duration_s)
+        return self
+
+
+class GripEvent(Closed):
+    """The grip of the whole road times ``factor`` for a while."""
+
+    kind: Literal["grip"]
+    name: Name
+    at: Moment
+    duration_s: Duration
+    factor: float = Field(gt=0, le=2)
+    ramp_s: float = Field(default=0.0, ge=0, le=3600)
+
+    @model_validator(mode="after")
+    def _ramps(self) -> GripEvent:
+        _ramp_within(self.ramp_s, self.duration_s)
+        return self
+
+
+class MarkEvent(Closed):
+    """A remark in the record."""
+
+    kind: Literal["mark"]
+    name: Name
+    at: Moment
+    text: Name
+
+
+Event: TypeAlias = Annotated[FaultEvent | GripEvent | MarkEvent, Field(discriminator="kind")]
+
+
+class NoFall(Closed):
+    """The bike stays up."""
+
+    kind: Literal["no_fall"]
+    name: Name | None = None
+
+
+class DistanceFromLine(Closed):
+    """The bike stays near the line, from ``from_s`` after the support's release."""
+
+    kind: Literal["distance_from_line"]
+    name: Name | None = None
+    limit_m: float = Field(gt=0, le=50)
+    from_s: FromTime = 0.0
+
+
+class SpeedError(Closed):
+    """Speed stays near the target speed, from ``from_s`` after the support's release."""
+
+    kind: Literal["speed_error"]
+    name: Name | None = None
+    limit_km_h: float = Field(gt=0, le=300)
+    from_s: FromTime = 0.0
+
+
+Criterion: TypeAlias = Annotated[NoFall | DistanceFromLine | SpeedError, Field(discriminator="kind")]
+
+
+class Scenario(Closed):
+    """One ride and what it has to show."""
+
+    kind: Literal["scenario"]
+    name: Name
+    purpose: Name
+    circuit: FileName
+    laps: int = Field(ge=1, le=1000)
+    duration_limit_s: Duration
+    utc: UtcTime
+    origin: Origin
+    start: Start = Start()
+    support: Support
+    speed: SpeedProfile
+    surface: Surface
+    wind: Wind | None = None
+    events: tuple[Event, ...] = ()
+    criteria: Annotated[tuple[Criterion, ...], Field(min_length=1)]
+
+
+def _ramp_within(ramp_s: float, duration_s: float) -> None:
+    if ramp_s > duration_s:
+        raise wrong(f"expected at most duration_s ({duration_s:g} s), got {ramp_s:g}", "ramp_s")
+
+
+# ---- loading ---------------------------------------------------------------------------------------------
+
+
+def load_circuit(path: str | os.PathLike[str]) -> tuple[Circuit, Source]:
+    """Read a circuit file. Raises ConfigError; also when its segments close to no circuit."""
+    source = load(path)
+    circuit = validate(Circuit, source)
+    try:
+        lap_length(circuit)
+    except LineError as error:
+        loc: Loc = ("segments",) if error.segment is None else ("segments", error.segment)
+        raise ConfigError([source.problem(loc, error.expected)]) from None
+    return circuit, source
+
+
+def line_segments(circuit: Circuit) -> tuple[line.Segment, ...]:
+    """The segments as emulator.scenario.line takes them: radians."""
+    return tuple(
+        line.Straight(s.straight_m, s.free)
+        if isinstance(s, Straight)
+        else line.Turn(math.radians(s.turn_deg), s.radius_m, s.transition_m)
+        for s in circuit.segments
+    )
+
+
+def lap_length(circuit: Circuit) -> float:
+    """Length of a lap in metres, free straights solved. Raises LineError."""
+    return float(line.build_line(line_segments(circuit), closed=True, ds_m=5.0).length)
+
+
+def circuit_path(scenario: Scenario, source: Source) -> str:
+    """The circuit file of a scenario."""
+    return beside(source.path, scenario.circuit)
+
+
+def load_scenario(path: str | os.PathLike[str]) -> tuple[Scenario, Source]:
+    """Read a scenario and check it against its circuit. Raises ConfigError with what is wrong in both."""
+    source = load(path)
+    scenario = validate(Scenario, source)
+    problems = _within_itself(scenario, source)
+    file = circuit_path(scenario, source)
+    if not os.path.isfile(file):
+        problems.append(
+            source.problem(("circuit",), f"no such file: {file} (paths are relative to this file)")
+        )
+    else:
+        try:
+            circuit, _ = load_circuit(file)
+        except ConfigError as error:
+            problems += error.problems
+        else:
+            problems += _within_circuit(scenario, source, lap_length(circuit))
+    if problems:
+        raise ConfigError(problems)
+    return scenario, source
+
+
+def _within_itself(scenario: Scenario, source: Source) -> list[Problem]:
+    problems = []
+    names: list[tuple[Loc, list[str]]] = [
+        (("surface", "patches"), [p.name for p in scenario.surface.patches]),
+        (("events",), [e.name for e in scenario.events]),
+    ]
+    for loc, given in names:
+        first: dict[str, int] = {}
+        for i, name in enumerate(given):
+            if first.setdefault(name, i) != i:
+                text = f"expected a name of its own, got {name!r}, which {loc[-1]}.{first[name]} has already"
+                problems.append(source.problem((*loc, i, "name"), text))
+    for i, event in enumerate(scenario.events):
+        at = event.at
+        if at.time_s is not None and at.time_s >= scenario.duration_limit_s:
+            end = f"duration_limit_s {scenario.duration_limit_s:g}"
+            text = f"expected a time before the end ({end}), got {at.time_s:g}"
+            problems.append(source.problem(("events", i, "at", "time_s"), text))
+        if at.lap is not None and at.lap > scenario.laps:
+            text = f"expected a lap from 1 to {scenario.laps} (laps), got {at.lap}"
+            problems.append(source.problem(("events", i, "at", "lap"), text))
+    for i, criterion in enumerate(scenario.criteria):
+        if not isinstance(criterion, NoFall) and criterion.from_s >= scenario.duration_limit_s:
+            text = (
+                f"expected a time before the end (duration_limit_s {scenario.duration_limit_s:g}), "
+                f"got {criterion.from_s:g}: this criterion would judge nothing"
+            )
+            problems.append(source.problem(("criteria", i, "from_s"), text))
+    return problems
+
+
+def _within_circuit(scenario: Scenario, source: Source, length_m: float) -> list[Problem]:
+    stations: list[tuple[Loc, float | None]] = [(("start", "station_m"), scenario.start.station_m)]
+    for i, patch in enumerate(scenario.surface.patches):
+        stations += [
+            (("surface", "patches", i, "from_m"), patch.from_m),
+            (("surface", "patches", i, "to_m"), patch.to_m),
+        ]
+    stations += [(("events", i, "at", "station_m"), e.at.station_m) for i, e in enumerate(scenario.events)]
+    return [
+        source.problem(loc, f"expected a station within the circuit of {length_m:.1f} m, got {station:g}")
+        for loc, station in stations
+        if station is not None and station > length_m
+    ]

@@ -1,0 +1,116 @@
+"""When a signal is sampled and when it is due: exact rates on a tick grid, and delay lines.
+
+Instance k of a rate of num/den Hz belongs to the tick nearest to k * den / num seconds, so the mean rate
+is exact whatever the tick. A sample taken at time of validity t is due at t + latency + jitter; samples of
+one output never overtake each other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from fractions import Fraction
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.compiled import jit
+from emulator.sensors.noise import normal
+
+_NS = 1_000_000_000
+
+MOST_VALUES = 8
+"""Values one output carries at most."""
+
+OUTPUT_DTYPE = np.dtype(
+    [
+        ("rate_num", np.int64),  # rate in Hz as a fraction
+        ("rate_den", np.int64),
+        ("latency_ns", np.int64),  # age at which a sample is due
+        ("jitter_ns", np.int64),  # one sigma of the drawn extra age (half-normal: never earlier)
+        ("stream", np.int64),  # random stream of the jitter
+        ("sampled", np.int64),  # instances sampled so far
+        ("head", np.int64),  # next to take out
+        ("tail", np.int64),  # next free place
+        ("frame", np.int64),  # codec frame; -1 GNSS
+        ("alive", np.int64),  # next alive counter
+        ("value_of", np.int64, (MOST_VALUES,)),  # output value carried in each place; -1 none
+        ("family", np.int64, (4,)),  # first values of the sensor families it measures; -1 none
+    ]
+)
+
+
+class DelayLines(NamedTuple):
+    """Samples on their way, for M outputs with up to D each: (M, D), (M, D), (M, D, MOST_VALUES)."""
+
+    due_ns: NDArray[np.int64]
+    valid_ns: NDArray[np.int64]
+    values: NDArray[np.float64]
+
+
+def outputs(
+    rates_hz: Sequence[float], latencies_ns: Sequence[int], jitters_ns: Sequence[int], first_stream: int
+) -> tuple[NDArray[np.void], DelayLines]:
+    """(M,) output records and their empty delay lines, deep enough for latency and six sigma of jitter."""
+    out = np.zeros(len(rates_hz), OUTPUT_DTYPE)
+    depth = 4
+    for i, (rate, latency, jitter) in enumerate(zip(rates_hz, latencies_ns, jitters_ns, strict=True)):
+        fraction = Fraction(rate).limit_denominator(1000)
+        o = out[i]
+        o["rate_num"], o["rate_den"] = fraction.numerator, fraction.denominator
+        o["latency_ns"], o["jitter_ns"] = latency, jitter
+        o["stream"] = first_stream + i
+        o["frame"], o["value_of"], o["family"] = -1, -1, -1
+        depth = max(depth, 4 + int(float(fraction) * (latency + 6 * jitter) / _NS))
+    shape = (len(rates_hz), depth)
+    return out, DelayLines(
+        np.zeros(shape, np.int64), np.zeros(shape, np.int64), np.zeros((*shape, MOST_VALUES))
+    )
+
+
+@jit
+def tick_of(instance: int, rate_num: int, rate_den: int, tick_ns: int) -> int:
+    """Tick an instance is sampled at: the nearest to its exact time, halves up."""
+    return (2 * instance * rate_den * _NS + rate_num * tick_ns) // (2 * rate_num * tick_ns)
+
+
+@jit
+def is_due(o: np.void, tick: int, tick_ns: int) -> bool:
+    """Whether output ``o`` is to be sampled at ``tick`` (>= 0). Call once a tick: it counts the instance."""
+    if tick_of(o.sampled, o.rate_num, o.rate_den, tick_ns) > tick:
+        return False
+    o.sampled += 1
+    return True
+
+
+@jit
+def enter(o: np.void, i: int, lines: DelayLines, now_ns: int, streams: NDArray[np.uint64]) -> int:
+    """A place in delay line ``i`` for a sample of output ``o`` valid now; its values are the caller's to write.
+
+    A full line forgets its oldest sample (it can only be full if jitter went beyond six sigma).
+    """
+    depth = lines.due_ns.shape[1]
+    if o.tail - o.head == depth:
+        o.head += 1
+    place = o.tail % depth
+    due = now_ns + o.latency_ns
+    if o.jitter_ns > 0:
+        due += np.int64(abs(normal(streams, o.stream)) * o.jitter_ns)
+    if o.tail > o.head:
+        due = max(due, lines.due_ns[i, (o.tail - 1) % depth])
+    lines.due_ns[i, place] = due
+    lines.valid_ns[i, place] = now_ns
+    o.tail += 1
+    return int(place)
+
+
+@jit
+def ready(o: np.void, i: int, lines: DelayLines, now_ns: int) -> int:
+    """Place of the oldest sample of line ``i`` that is due by now, or -1. Takes it out of the line."""
+    if o.head == o.tail:
+        return -1
+    place = o.head % lines.due_ns.shape[1]
+    if lines.due_ns[i, place] > now_ns:
+        return -1
+    o.head += 1
+    return int(place)

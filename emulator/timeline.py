@@ -1,0 +1,54 @@
+"""The scenario's events as a compiled table: what starts when, and what is active now."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from emulator.compiled import jit
+
+FAULT, GRIP, MARK = range(3)
+"""Kinds of events."""
+
+WAITING, ACTIVE, OVER = range(3)
+"""States of an event."""
+
+EVENT_DTYPE = np.dtype(
+    [
+        ("kind", np.int64),
+        ("at_tick", np.int64),  # start by scenario tick, or -1
+        ("at_station", np.float64),  # [m] start when the bike passes it, laps added up; NaN if by tick
+        ("duration", np.int64),  # [ticks]
+        ("ramp", np.int64),  # [ticks] from nothing to full effect
+        ("effect", np.int64),  # index into emulator.faults.sample.EFFECTS (faults)
+        ("signal", np.int64),  # index of the output value acted on (faults)
+        ("value", np.float64),  # parameter of the effect, or the grip factor
+        ("stream", np.int64),  # random stream
+        ("state", np.int64),
+        ("started", np.int64),  # tick it started at
+        ("held", np.float64),  # clean value at onset; NaN until the signal was sampled
+    ]
+)
+"""One event; a table holds them in the order of the scenario file, which is the order they act in."""
+
+
+@jit
+def advance(e: np.void, tick: int, station: float) -> int:
+    """Move an event to scenario ``tick`` and ``station`` [m]; 1 if it started now, -1 if it ended, else 0."""
+    if e.state == WAITING:
+        # comparisons with NaN are false
+        if (e.at_tick >= 0 and tick >= e.at_tick) or station >= e.at_station:
+            e.state = ACTIVE
+            e.started = tick
+            return 1
+    elif e.state == ACTIVE and tick >= e.started + e.duration:
+        e.state = OVER
+        return -1
+    return 0
+
+
+@jit
+def strength(e: np.void, tick: int) -> float:
+    """Ramp 0..1 of an active event."""
+    if e.ramp <= 0:
+        return 1.0
+    return float(min(1.0, (tick - e.started) / e.ramp))

@@ -1,0 +1,75 @@
+"""Engine, clutch, gearbox and brakes as torques; chain as a force between main frame and rear wheel.
+
+Clutch and brakes are the same element: a torsion spring with damping whose torque can't pass a friction
+limit. Within the limit it sticks (and so holds at rest), beyond it slips; the twist is brought back to the
+limit after each step (:mod:`emulator.vehicle.integrate`). The spring of the clutch stands for the whole
+driveline's compliance.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from emulator.compiled import jit
+from emulator.vehicle.params import TORQUE_POINTS
+
+
+@jit
+def engine_torque(par: np.void, speed: float, throttle: float) -> float:
+    """Crankshaft torque [N m] at ``speed`` [rad/s] and ``throttle`` 0..1.
+
+    Between closed-throttle drag and the full-throttle curve, in proportion to the throttle; idle control
+    adds torque below idle speed; the limiter takes the drive away over its last 2 % of speed; below stall
+    speed the engine only drags. Source: common practice, no source.
+    """
+    drag = -(par.engine_drag_torque + par.engine_drag_torque_per_speed * abs(speed)) * math.tanh(speed / 5.0)
+    if speed < par.engine_stall_speed:
+        return drag
+    curve = par.torque_value[TORQUE_POINTS - 1]
+    if speed <= par.torque_speed[0]:
+        curve = par.torque_value[0]
+    else:
+        for i in range(1, TORQUE_POINTS):
+            if speed < par.torque_speed[i]:
+                left = par.torque_speed[i - 1]
+                part = (speed - left) / (par.torque_speed[i] - left)
+                curve = par.torque_value[i - 1] + part * (par.torque_value[i] - par.torque_value[i - 1])
+                break
+    over = (speed - par.engine_limiter_speed) / (0.02 * par.engine_limiter_speed)
+    drive = throttle * (curve - drag) * min(1.0, max(0.0, -over))
+    idle = par.engine_idle_torque_per_speed * max(0.0, par.engine_idle_speed - speed)
+    return drag + drive + min(idle, max(0.0, curve - drag - drive))
+
+
+@jit
+def clutch_capacity(par: np.void, lever: float) -> float:
+    """Torque [N m] the clutch can hold at a lever position 0 (released) .. 1 (pulled)."""
+    span = max(1e-6, par.clutch_bite_lever - par.clutch_full_lever)
+    part = (par.clutch_bite_lever - lever) / span
+    return float(par.clutch_capacity * min(1.0, max(0.0, part)))
+
+
+@jit
+def stick_slip(stiffness: float, damping: float, twist: float, rate: float, capacity: float) -> float:
+    """Torque of a spring-damper limited to +-capacity [N m]."""
+    return min(capacity, max(-capacity, stiffness * twist + damping * rate))
+
+
+@jit
+def gear_ratio(par: np.void, gear: int) -> float:
+    """Gearbox input over output speed; 0 in neutral."""
+    if gear == 1:
+        return float(par.gearbox_gear_1)
+    if gear == 2:
+        return float(par.gearbox_gear_2)
+    if gear == 3:
+        return float(par.gearbox_gear_3)
+    if gear == 4:
+        return float(par.gearbox_gear_4)
+    if gear == 5:
+        return float(par.gearbox_gear_5)
+    if gear == 6:
+        return float(par.gearbox_gear_6)
+    return 0.0

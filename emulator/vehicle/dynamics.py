@@ -1,0 +1,263 @@
+"""The derivative of the whole vehicle: tyres, suspension, driveline, brakes, air and support on the tree."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.compiled import jit
+from emulator.frames import cross, rotate, wrapped
+from emulator.vehicle.driveline import clutch_capacity, engine_torque, gear_ratio, stick_slip
+from emulator.vehicle.state import (
+    BRAKE_TWIST_FRONT,
+    BRAKE_TWIST_REAR,
+    CLUTCH_TWIST,
+    DEFLECTION,
+    DIRECT_DRIVE,
+    ENGINE,
+    FORK,
+    FRONT,
+    FRONT_WHEEL,
+    JOINT,
+    JOINT_RATE,
+    OMEGA,
+    POSITION,
+    QUATERNION,
+    REAR,
+    REAR_WHEEL,
+    STEER,
+    SWINGARM,
+    TORSION,
+    U_AIR_DENSITY,
+    U_BRAKE_FRONT,
+    U_BRAKE_REAR,
+    U_CLUTCH,
+    U_DRIVE_TORQUE,
+    U_GEAR,
+    U_GRIP_FRONT,
+    U_GRIP_REAR,
+    U_ROAD_Z_FRONT,
+    U_ROAD_Z_REAR,
+    U_STEER_ACCELERATION,
+    U_STEER_IMPOSED,
+    U_STEER_TORQUE,
+    U_SUPPORT,
+    U_THROTTLE,
+    U_TOW_HEADING,
+    U_TOW_SPEED,
+    U_WIND_X,
+    U_WIND_Y,
+    VELOCITY,
+)
+from emulator.vehicle.tree import accelerations, kinematics
+from emulator.vehicle.tyre import contact
+
+_SUPPORT_ROLL = 2.0e4  # [N m/rad] stiffness of the support in roll and yaw: a hand on a rail, gone once released
+_SUPPORT_ROLL_DAMPING = 2.0e3  # [N m s/rad]
+_SUPPORT_TOW = 4.0  # [1/s] speed loop of the tow
+
+
+@jit
+def _strut(
+    travel: float,
+    rate: float,
+    stiffness: float,
+    bump: float,
+    rebound: float,
+    design_force: float,
+    design_travel: float,
+    total: float,
+    stop: float,
+) -> float:
+    """Force [N] of a spring-damper that opposes compression ``travel`` [m] from the design position."""
+    force = design_force + stiffness * travel
+    force += bump * rate if rate > 0.0 else rebound * rate
+    beyond = travel + design_travel - total
+    if beyond > 0.0:
+        force += stop * beyond
+    short = travel + design_travel
+    if short < 0.0:
+        force += stop * short
+    return force
+
+
+@jit
+def derivative(
+    body: NDArray[np.void],
+    tyre: NDArray[np.void],
+    x: NDArray[np.float64],
+    u: NDArray[np.float64],
+    work: NDArray[np.void],
+    xdot: NDArray[np.float64],
+) -> None:
+    """Time derivative of the state.
+
+    x (33,), u (19,), xdot (33,) as in :mod:`emulator.vehicle.state`; ``work`` (1,) is left with the truth at x:
+    rotation, accelerations in its ``rhs`` (B components of the twist's rate), tyre forces in ``tyre``.
+    Never fails; NaN in gives NaN out.
+    """
+    par = body[0]
+    s = work[0]
+    kinematics(par, x, s)
+    for b in range(7):
+        for k in range(6):
+            s.wrench[b, k] = 0.0
+
+    # --- road on the tyres ---------------------------------------------------------------------------
+    rate_r, rate_f = x[JOINT_RATE + REAR_WHEEL], x[JOINT_RATE + FRONT_WHEEL]
+    z = x[POSITION + 2]
+    d = DEFLECTION
+    xdot[d], xdot[d + 1] = contact(
+        tyre[REAR], REAR, 2, z - u[U_ROAD_Z_REAR], rate_r, x[d], x[d + 1], u[U_GRIP_REAR], s
+    )
+    xdot[d + 2], xdot[d + 3] = contact(
+        tyre[FRONT], FRONT, 6, z - u[U_ROAD_Z_FRONT], rate_f, x[d + 2], x[d + 3], u[U_GRIP_FRONT], s
+    )
+
+    # --- suspension, torsion, steering ---------------------------------------------------------------
+    t = s.torque
+    lever = par.shock_lever
+    t[SWINGARM] = -lever * _strut(
+        lever * x[JOINT + SWINGARM],
+        lever * x[JOINT_RATE + SWINGARM],
+        par.shock_stiffness,
+        par.shock_bump_damping,
+        par.shock_rebound_damping,
+        par.shock_design_force,
+        par.shock_design_travel,
+        par.shock_travel,
+        par.shock_stop_stiffness,
+    )
+    t[FORK] = -_strut(
+        x[JOINT + FORK],
+        x[JOINT_RATE + FORK],
+        par.fork_stiffness,
+        par.fork_bump_damping,
+        par.fork_rebound_damping,
+        par.fork_design_force,
+        par.fork_design_travel,
+        par.fork_travel,
+        par.fork_stop_stiffness,
+    )
+    t[TORSION] = (
+        -par.frame_torsion_stiffness * x[JOINT + TORSION] - par.frame_torsion_damping * x[JOINT_RATE + TORSION]
+    )
+    steer, steer_rate = x[JOINT + STEER], x[JOINT_RATE + STEER]
+    t[STEER] = u[U_STEER_TORQUE] - par.steering_damping * steer_rate
+    beyond = abs(steer) - par.steering_stop_angle
+    if beyond > 0.0:
+        side = 1.0 if steer > 0.0 else -1.0
+        # A stop pushes, never pulls.
+        push = par.steering_stop_stiffness * beyond + par.steering_stop_damping * steer_rate * side
+        t[STEER] -= side * max(0.0, push)
+
+    # --- brakes --------------------------------------------------------------------------------------
+    k, c = par.brakes_stiffness, par.brakes_damping
+    t[FRONT_WHEEL] = -stick_slip(k, c, x[BRAKE_TWIST_FRONT], rate_f, par.brakes_front_gain * u[U_BRAKE_FRONT])
+    t[REAR_WHEEL] = -stick_slip(k, c, x[BRAKE_TWIST_REAR], rate_r, par.brakes_rear_gain * u[U_BRAKE_REAR])
+    xdot[BRAKE_TWIST_FRONT] = rate_f
+    xdot[BRAKE_TWIST_REAR] = rate_r
+
+    # --- engine, clutch, chain -----------------------------------------------------------------------
+    sprocket = par.final_drive_rear_radius
+    engine_rate = 0.0
+    if u[U_GEAR] == DIRECT_DRIVE:
+        wheel_torque = u[U_DRIVE_TORQUE]
+        xdot[CLUTCH_TWIST] = 0.0
+    else:
+        ratio = gear_ratio(par, int(u[U_GEAR])) * sprocket / par.final_drive_front_radius
+        held = 0.0
+        if ratio > 0.0:
+            twist_rate = x[ENGINE] / par.gearbox_primary - ratio * rate_r
+            capacity = clutch_capacity(par, u[U_CLUTCH])
+            held = stick_slip(par.clutch_stiffness, par.clutch_damping, x[CLUTCH_TWIST], twist_rate, capacity)
+            xdot[CLUTCH_TWIST] = twist_rate
+        else:
+            xdot[CLUTCH_TWIST] = -100.0 * x[CLUTCH_TWIST]
+        wheel_torque = held * ratio
+        drive = engine_torque(par, x[ENGINE], u[U_THROTTLE])
+        engine_rate = (drive - held / par.gearbox_primary) / par.engine_inertia
+    xdot[ENGINE] = engine_rate
+    # The tight run of the chain: upper when driving, lower when the engine brakes. Its pull acts on the
+    # wheel at the rear sprocket and, reversed, on the frame at the front one: anti-squat by geometry.
+    side = 1.0 if wheel_torque >= 0.0 else -1.0
+    pull = abs(wheel_torque) / sprocket
+    fx, fz = par.final_drive_countershaft_x, par.final_drive_countershaft_z
+    ax, az = s.centre[REAR, 0], s.centre[REAR, 2]
+    dx, dz = fx - ax, fz - az
+    distance = math.hypot(dx, dz)
+    # Common tangent of two circles: turned from the centre line by asin((R_rear - R_front)/distance).
+    lift = math.asin((sprocket - par.final_drive_front_radius) / distance)
+    ca, sa = math.cos(side * lift), math.sin(side * lift)
+    tx, tz = (dx * ca + dz * sa) / distance, (dz * ca - dx * sa) / distance
+    px, pz = ax - side * tz * sprocket, az + side * tx * sprocket
+    qx, qz = tx * pull, tz * pull
+    moment = pz * qx - px * qz
+    w = s.wrench[2]
+    w[1] += moment
+    w[3] += qx
+    w[5] += qz
+    w = s.wrench[0]
+    w[1] -= moment
+    w[3] -= qx
+    w[5] -= qz
+    # The crankshaft spins the way the wheels do: its angular momentum acts back on the frame.
+    spin = par.engine_inertia * x[ENGINE]
+    w[0] += spin * x[OMEGA + 2]
+    w[1] -= par.engine_inertia * engine_rate
+    w[2] -= spin * x[OMEGA]
+
+    # --- air -----------------------------------------------------------------------------------------
+    vx, vy, vz = rotate(
+        (s.R[0], s.R[1], s.R[2], s.R[3], s.R[4], s.R[5], s.R[6], s.R[7], s.R[8]),
+        x[VELOCITY],
+        x[VELOCITY + 1],
+        x[VELOCITY + 2],
+    )
+    xdot[POSITION], xdot[POSITION + 1], xdot[POSITION + 2] = vx, vy, vz
+    ox, oy = u[U_WIND_X] - vx, u[U_WIND_Y] - vy
+    speed = math.hypot(ox, oy)
+    pressure = 0.5 * u[U_AIR_DENSITY] * speed
+    hx, hy = pressure * par.air_drag_area * ox, pressure * par.air_drag_area * oy
+    up = pressure * speed * par.air_lift_area
+    bx = s.R[0] * hx + s.R[3] * hy + s.R[6] * up
+    by = s.R[1] * hx + s.R[4] * hy + s.R[7] * up
+    bz = s.R[2] * hx + s.R[5] * hy + s.R[8] * up
+    mx, my, mz = cross(par.air_centre_x, 0.0, par.air_centre_z, bx, by, bz)
+    w[0] += mx
+    w[1] += my
+    w[2] += mz
+    w[3] += bx
+    w[4] += by
+    w[5] += bz
+
+    # --- support: a spring in roll and yaw, and a tow along the heading --------------------------------
+    if u[U_SUPPORT] > 0.0:
+        heading = math.atan2(s.R[3], s.R[0])
+        error = wrapped(heading - u[U_TOW_HEADING])
+        w[0] += -_SUPPORT_ROLL * s.R[7] - _SUPPORT_ROLL_DAMPING * x[OMEGA]
+        w[2] += -_SUPPORT_ROLL * error - _SUPPORT_ROLL_DAMPING * x[OMEGA + 2]
+        tow = _SUPPORT_TOW * s.inertia[0, 0] * (u[U_TOW_SPEED] - x[VELOCITY])
+        w[3] += tow
+        w[1] += tow * par.main_frame_z
+
+    accelerations(par, u[U_STEER_IMPOSED] > 0.0, u[U_STEER_ACCELERATION], s)
+
+    # --- state rates ----------------------------------------------------------------------------------
+    qw, qx, qy, qz = x[QUATERNION], x[QUATERNION + 1], x[QUATERNION + 2], x[QUATERNION + 3]
+    p, q, r = x[OMEGA], x[OMEGA + 1], x[OMEGA + 2]
+    # The last term holds the norm at one; it vanishes there.
+    drift = 1.0 - (qw * qw + qx * qx + qy * qy + qz * qz)
+    xdot[QUATERNION] = 0.5 * (-qx * p - qy * q - qz * r) + drift * qw
+    xdot[QUATERNION + 1] = 0.5 * (qw * p + qy * r - qz * q) + drift * qx
+    xdot[QUATERNION + 2] = 0.5 * (qw * q - qx * r + qz * p) + drift * qy
+    xdot[QUATERNION + 3] = 0.5 * (qw * r + qx * q - qy * p) + drift * qz
+    for j in range(6):
+        xdot[JOINT + j] = x[JOINT_RATE + j]
+        xdot[JOINT_RATE + j] = s.rhs[6 + j]
+    for j in range(3):
+        xdot[OMEGA + j] = s.rhs[j]
+        xdot[VELOCITY + j] = s.rhs[3 + j]
+

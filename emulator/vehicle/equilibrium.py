@@ -1,0 +1,236 @@
+"""Steady motion: standing, straight running and steady turning, found by root finding.
+
+A steady turn is a constant twist in body axes whose angular velocity is vertical in the world, with all
+joint rates zero but the wheels', all deflections constant, and a driving torque at the rear wheel that
+balances drag. Sixteen unknowns against sixteen residuals:
+
+    height, pitch, swingarm, torsion, steer, fork, lateral speed, yaw rate, wheel rates (2),
+    deflections (4), steering torque, chain torque
+    <->  twelve accelerations, four deflection rates
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import root
+
+from emulator.frames import quaternion_of
+from emulator.vehicle.dynamics import derivative
+from emulator.vehicle.params import Vehicle
+from emulator.vehicle.state import (
+    DEFLECTION,
+    DIRECT_DRIVE,
+    FORK,
+    FRONT_WHEEL,
+    JOINT,
+    JOINT_RATE,
+    N_U,
+    N_X,
+    OMEGA,
+    POSITION,
+    QUATERNION,
+    REAR_WHEEL,
+    STEER,
+    SWINGARM,
+    T_LOAD,
+    TORSION,
+    U_AIR_DENSITY,
+    U_DRIVE_TORQUE,
+    U_GEAR,
+    U_GRIP_FRONT,
+    U_GRIP_REAR,
+    U_STEER_TORQUE,
+    VELOCITY,
+    scratch,
+)
+
+AIR_DENSITY = 1.2
+"""[kg/m^3] the usual round figure for bench work; common practice, no source."""
+
+
+class NoEquilibrium(ValueError):
+    """The steady motion asked for does not exist for this vehicle, or was not found."""
+
+
+class Steady(NamedTuple):
+    """A steady motion.
+
+    x (33,) and u (19,) are state and inputs at it, ``roll`` [rad], ``drift`` [rad]
+    course minus heading, ``curvature`` [1/m] of the rear contact's path (positive left),
+    ``yaw_rate`` [rad/s], ``loads`` (rear, front) [N]; ``residual`` is the largest remaining acceleration.
+    """
+
+    x: NDArray[np.float64]
+    u: NDArray[np.float64]
+    roll: float
+    drift: float
+    curvature: float
+    yaw_rate: float
+    loads: tuple[float, float]
+    residual: float
+
+
+def rest_inputs(grip: float = 1.0) -> NDArray[np.float64]:
+    """Inputs (19,) of a free bike with no rider action on a road of the given grip, clutch bypassed."""
+    u = np.zeros(N_U)
+    u[U_GEAR] = DIRECT_DRIVE
+    u[U_GRIP_FRONT] = u[U_GRIP_REAR] = grip
+    u[U_AIR_DENSITY] = AIR_DENSITY
+    return u
+
+
+_UNKNOWNS = 16
+# Scales of the sixteen unknowns: m, rad, m/s, rad/s, N m.
+_SCALE = np.array([1e-2, 1e-2, 1e-2, 1e-2, 1e-2, 1e-2, 1e-1, 1e-1, 1.0, 1.0, 1e-3, 1e-3, 1e-3, 1e-3, 1.0, 1.0])
+_ARRIVED = 1e-6  # [m/s^2, rad/s^2] residual below which a motion counts as steady
+_UNKNOWN_OF_JOINT = {SWINGARM: 2, TORSION: 3, STEER: 4, FORK: 5}
+
+
+def _state(
+    speed: float, roll: float, n: NDArray[np.float64], x: NDArray[np.float64], u: NDArray[np.float64]
+) -> None:
+    """Write the sixteen unknowns ``n`` into x and u for a steady motion at ``speed`` and ``roll``."""
+    x[:] = 0.0
+    x[POSITION + 2] = n[0]
+    quaternion_of(roll, n[1], 0.0, x[QUATERNION : QUATERNION + 4])
+    x[JOINT + SWINGARM], x[JOINT + TORSION], x[JOINT + STEER], x[JOINT + FORK] = n[2:6]
+    cp, sp, cr, sr = math.cos(n[1]), math.sin(n[1]), math.cos(roll), math.sin(roll)
+    up = (-sp, cp * sr, cp * cr)
+    for i in range(3):
+        x[OMEGA + i] = n[7] * up[i]
+    # Horizontal velocity: `speed` along the heading, n[6] to its left; no vertical velocity.
+    x[VELOCITY] = cp * speed
+    x[VELOCITY + 1] = sr * sp * speed + cr * n[6]
+    x[VELOCITY + 2] = cr * sp * speed - sr * n[6]
+    x[JOINT_RATE + REAR_WHEEL], x[JOINT_RATE + FRONT_WHEEL] = n[8], n[9]
+    x[DEFLECTION : DEFLECTION + 4] = n[10:14]
+    u[U_STEER_TORQUE], u[U_DRIVE_TORQUE] = n[14], n[15]
+
+
+def _residual(
+    vehicle: Vehicle,
+    speed: float,
+    roll: float,
+    n: NDArray[np.float64],
+    x: NDArray[np.float64],
+    u: NDArray[np.float64],
+    s: NDArray[np.void],
+) -> NDArray[np.float64]:
+    _state(speed, roll, n, x, u)
+    xdot = np.zeros(N_X)
+    derivative(vehicle.body, vehicle.tyre, x, u, s, xdot)
+    out = np.empty(_UNKNOWNS)
+    # A turning frame: the twist is constant in body axes, so its component rates vanish.
+    out[:3] = xdot[OMEGA : OMEGA + 3]
+    out[3:6] = xdot[VELOCITY : VELOCITY + 3]
+    out[6:12] = xdot[JOINT_RATE : JOINT_RATE + 6]
+    out[12:16] = xdot[DEFLECTION : DEFLECTION + 4]
+    return out
+
+
+def steady_motion(
+    vehicle: Vehicle,
+    speed: float,
+    roll: float = 0.0,
+    *,
+    grip: float = 1.0,
+    guess: Steady | None = None,
+) -> Steady:
+    """Equilibrium at ``speed`` [m/s] > 0 and ``roll`` [rad] (positive right, so the turn is to the right).
+
+    ``guess`` is a neighbouring equilibrium to start from. Locked joints stay at zero.
+    Raises NoEquilibrium where none is found (beyond the tyres' grip, most often).
+    """
+    s = scratch()
+    x, u = np.zeros(N_X), rest_inputs(grip)
+    body = vehicle.body[0]
+    n = np.zeros(_UNKNOWNS)
+    if guess is not None:
+        old, oldu = guess.x, guess.u
+        n[0] = old[POSITION + 2]
+        n[1] = math.asin(2.0 * (old[QUATERNION] * old[QUATERNION + 2] - old[QUATERNION + 1] * old[QUATERNION + 3]))
+        n[2:6] = old[JOINT + SWINGARM], old[JOINT + TORSION], old[JOINT + STEER], old[JOINT + FORK]
+        n[6] = old[VELOCITY + 1]
+        n[10:14] = old[DEFLECTION : DEFLECTION + 4]
+        n[14], n[15] = oldu[U_STEER_TORQUE], oldu[U_DRIVE_TORQUE]
+    # Move the guess to this roll: yaw rate of the ideal turn, height and rolling radius of the crowns.
+    old_roll = 0.0 if guess is None else guess.roll
+    n[7] = -float(body["gravity"]) * math.tan(roll) / max(speed, 0.1)
+    turned = math.cos(old_roll) - math.cos(roll)
+    n[0] += 0.5 * turned * float(vehicle.tyre[0]["crown_radius"] + vehicle.tyre[1]["crown_radius"])
+    old_speed = None if guess is None else math.hypot(guess.x[VELOCITY], guess.x[VELOCITY + 1])
+    for k, joint, tyre in ((8, REAR_WHEEL, vehicle.tyre[0]), (9, FRONT_WHEEL, vehicle.tyre[1])):
+        ring, crown = float(tyre["radius"] - tyre["crown_radius"]), float(tyre["crown_radius"])
+        radius = ring + crown * math.cos(roll)
+        if guess is None or not old_speed:
+            n[k] = speed / radius
+        else:
+            n[k] = guess.x[JOINT_RATE + joint] * speed / old_speed * (ring + crown * math.cos(old_roll)) / radius
+
+    def residual(m: NDArray[np.float64]) -> NDArray[np.float64]:
+        return _residual(vehicle, speed, roll, m, x, u, s)
+
+    locked = [bool(flag) for flag in body["locked"]]
+    # A locked joint gives up its unknown (stays zero) and its residual (its acceleration, always zero).
+    free = [k for k in range(_UNKNOWNS) if not any(locked[j] and k == u_ for j, u_ in _UNKNOWN_OF_JOINT.items())]
+    kept = [k for k in range(_UNKNOWNS) if not (6 <= k < 12 and locked[k - 6])]
+
+    def scaled(m: NDArray[np.float64]) -> NDArray[np.float64]:
+        n[free] = m * _SCALE[free]
+        return residual(n)[kept]
+
+    # The first step must stay near the guess: further off a contact opens and its derivative vanishes.
+    start = n[free] / _SCALE[free]
+    for factor in (1.0, 0.1, 10.0):
+        solution = root(scaled, start, method="hybr", options={"eps": 1e-8, "factor": factor, "xtol": 1e-13})
+        if float(np.max(np.abs(scaled(solution.x)))) < _ARRIVED:
+            break
+    n[free] = solution.x * _SCALE[free]
+    value = residual(n)
+    worst = float(np.max(np.abs(value)))
+    if not worst < _ARRIVED:
+        raise NoEquilibrium(
+            f"no steady motion at {speed:.2f} m/s and {math.degrees(roll):.1f} deg of roll: "
+            f"{worst:.3g} m/s^2 remain"
+        )
+    return Steady(
+        x=x.copy(),
+        u=u.copy(),
+        roll=roll,
+        drift=math.atan2(float(n[6]), speed),
+        curvature=float(n[7]) / math.hypot(speed, float(n[6])),
+        yaw_rate=float(n[7]),
+        loads=(float(s[0]["tyre"][0, T_LOAD]), float(s[0]["tyre"][1, T_LOAD])),
+        residual=worst,
+    )
+
+
+def standing(vehicle: Vehicle, x_m: float, y_m: float, heading: float) -> NDArray[np.float64]:
+    """State (33,) of the bike standing upright at (x, y) [m], ``heading`` [rad], on level ground.
+
+    Four unknowns (height, pitch, swingarm, fork) against the four in-plane accelerations.
+    Raises NoEquilibrium if the suspension can't carry the bike.
+    """
+    s, u = scratch(), rest_inputs()
+    x, xdot = np.zeros(N_X), np.zeros(N_X)
+    scale = np.array([1e-2, 1e-2, 1e-2, 1e-2])
+
+    def residual(n: NDArray[np.float64]) -> list[float]:
+        x[:] = 0.0
+        m = n * scale
+        x[POSITION + 2] = m[0]
+        quaternion_of(0.0, m[1], heading, x[QUATERNION : QUATERNION + 4])
+        x[JOINT + SWINGARM], x[JOINT + FORK] = m[2], m[3]
+        derivative(vehicle.body, vehicle.tyre, x, u, s, xdot)
+        return [xdot[VELOCITY + 2], xdot[OMEGA + 1], xdot[JOINT_RATE + SWINGARM], xdot[JOINT_RATE + FORK]]
+
+    solution = root(residual, np.zeros(4), tol=1e-10)
+    worst = max(abs(v) for v in residual(solution.x))
+    if worst > 1e-6:
+        raise NoEquilibrium(f"the bike finds no rest on its wheels: {worst:.3g} m/s^2 remain")
+    x[POSITION], x[POSITION + 1] = x_m, y_m
+    return x

@@ -1,0 +1,92 @@
+"""One step of the vehicle: classical Runge-Kutta of fourth order, then the friction elements' limits.
+
+Sticking elements (tyre deflections, clutch and brake twists) may not store more than their friction limit;
+after the step they are brought back to it. The first of the four derivatives is taken at the state the step
+starts from, so the scratch memory after :func:`begin` holds the truth at that instant, for the sensors.
+"""
+
+from __future__ import annotations
+
+import math
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.compiled import jit
+from emulator.vehicle.driveline import clutch_capacity
+from emulator.vehicle.dynamics import derivative
+from emulator.vehicle.state import (
+    BRAKE_TWIST_FRONT,
+    BRAKE_TWIST_REAR,
+    CLUTCH_TWIST,
+    DEFLECTION,
+    FRONT,
+    N_X,
+    QUATERNION,
+    REAR,
+    T_CAP_X,
+    T_CAP_Y,
+    T_LOAD,
+    U_BRAKE_FRONT,
+    U_BRAKE_REAR,
+    U_CLUTCH,
+    Scratch,
+)
+
+
+@jit
+def begin(
+    body: NDArray[np.void],
+    tyre: NDArray[np.void],
+    x: NDArray[np.float64],
+    u: NDArray[np.float64],
+    work: NDArray[np.void],
+) -> None:
+    """First derivative of a step: truth at x with inputs u."""
+    derivative(body, tyre, x, u, work, work[0].k[0])
+
+
+@jit
+def finish(
+    body: NDArray[np.void],
+    tyre: NDArray[np.void],
+    x: NDArray[np.float64],
+    u: NDArray[np.float64],
+    dt: float,
+    work: NDArray[np.void],
+) -> None:
+    """The rest of the step begun with :func:`begin`: x is advanced by dt [s], inputs held."""
+    s = work[0]
+    k, probe = s.k, s.probe
+    for i in range(N_X):
+        probe[i] = x[i] + 0.5 * dt * k[0, i]
+    derivative(body, tyre, probe, u, work, k[1])
+    for i in range(N_X):
+        probe[i] = x[i] + 0.5 * dt * k[1, i]
+    derivative(body, tyre, probe, u, work, k[2])
+    for i in range(N_X):
+        probe[i] = x[i] + dt * k[2, i]
+    derivative(body, tyre, probe, u, work, k[3])
+    for i in range(N_X):
+        x[i] += dt / 6.0 * (k[0, i] + 2.0 * k[1, i] + 2.0 * k[2, i] + k[3, i])
+    _limit(body[0], x, u, s)
+
+
+@jit
+def _limit(par: np.void, x: NDArray[np.float64], u: NDArray[np.float64], s: Scratch) -> None:
+    for which in (REAR, FRONT):
+        if s.tyre[which, T_LOAD] > 0.0:
+            i = DEFLECTION + 2 * which
+            over = math.hypot(x[i] / s.tyre[which, T_CAP_X], x[i + 1] / s.tyre[which, T_CAP_Y])
+            if over > 1.0:
+                x[i] /= over
+                x[i + 1] /= over
+    limit = clutch_capacity(par, u[U_CLUTCH]) / par.clutch_stiffness
+    x[CLUTCH_TWIST] = min(limit, max(-limit, x[CLUTCH_TWIST]))
+    limit = par.brakes_front_gain * u[U_BRAKE_FRONT] / par.brakes_stiffness
+    x[BRAKE_TWIST_FRONT] = min(limit, max(-limit, x[BRAKE_TWIST_FRONT]))
+    limit = par.brakes_rear_gain * u[U_BRAKE_REAR] / par.brakes_stiffness
+    x[BRAKE_TWIST_REAR] = min(limit, max(-limit, x[BRAKE_TWIST_REAR]))
+    q = QUATERNION
+    norm = math.sqrt(x[q] * x[q] + x[q + 1] * x[q + 1] + x[q + 2] * x[q + 2] + x[q + 3] * x[q + 3])
+    for i in range(4):
+        x[q + i] /= norm

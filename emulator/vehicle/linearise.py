@@ -1,0 +1,152 @@
+"""State matrices about a steady motion, their eigenvalues, and the names of the modes.
+
+The deviation vector (23,) leaves out what can't matter on a flat road: place, heading and wheel angles::
+
+    0 height  1 roll  2 pitch  3 swingarm  4 torsion  5 steer  6 fork
+    7..9 angular velocity (body)  10..12 velocity (body)
+    13..18 joint rates (swingarm, rear wheel, torsion, steer, fork, front wheel)
+    19..22 tyre deflections (rear x, rear y, front x, front y)
+
+Roll and pitch deviate in the yaw-pitch-roll sequence. Central differences of the same compiled derivative
+that the loop runs; step sizes are scaled per state.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.frames import quaternion_of, roll_pitch_yaw, rotation_of
+from emulator.vehicle.dynamics import derivative
+from emulator.vehicle.equilibrium import Steady
+from emulator.vehicle.params import JOINTS, Vehicle
+from emulator.vehicle.state import (
+    DEFLECTION,
+    FORK,
+    JOINT,
+    JOINT_RATE,
+    N_X,
+    OMEGA,
+    POSITION,
+    QUATERNION,
+    STEER,
+    SWINGARM,
+    TORSION,
+    U_BRAKE_FRONT,
+    U_BRAKE_REAR,
+    U_DRIVE_TORQUE,
+    U_STEER_TORQUE,
+    VELOCITY,
+    scratch,
+)
+
+N_DEVIATIONS = 23
+HEIGHT, ROLL, PITCH, D_SWINGARM, D_TORSION, D_STEER, D_FORK = range(7)
+D_OMEGA, D_VELOCITY, D_JOINT_RATE, D_DEFLECTION = 7, 10, 13, 19
+_JOINT_OF = {D_SWINGARM: SWINGARM, D_TORSION: TORSION, D_STEER: STEER, D_FORK: FORK}
+
+LATERAL = (ROLL, D_TORSION, D_STEER, 7, 9, 11, 15, 16, 20, 22)
+"""Deviations that decouple from the rest when upright: roll, torsion, steer, roll and yaw rate, lateral
+velocity, torsion and steer rate, lateral deflections rear and front."""
+
+INPUTS = (U_STEER_TORQUE, U_DRIVE_TORQUE, U_BRAKE_FRONT, U_BRAKE_REAR)
+
+
+class Linear(NamedTuple):
+    """d/dt deviation = A deviation + B (steering torque, chain torque, front pressure, rear pressure)."""
+
+    A: NDArray[np.float64]
+    B: NDArray[np.float64]
+
+
+def _to_deviation(x: NDArray[np.float64], xdot: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Rates of the deviation vector at state x with state rate xdot."""
+    R = rotation_of(x[QUATERNION], x[QUATERNION + 1], x[QUATERNION + 2], x[QUATERNION + 3])
+    roll, pitch, _ = roll_pitch_yaw(R)
+    p, q, r = x[OMEGA : OMEGA + 3]
+    out = np.empty(N_DEVIATIONS)
+    out[HEIGHT] = xdot[POSITION + 2]
+    out[ROLL] = p + math.tan(pitch) * (q * math.sin(roll) + r * math.cos(roll))
+    out[PITCH] = q * math.cos(roll) - r * math.sin(roll)
+    for d, j in _JOINT_OF.items():
+        out[d] = xdot[JOINT + j]
+    out[D_OMEGA : D_OMEGA + 3] = xdot[OMEGA : OMEGA + 3]
+    out[D_VELOCITY : D_VELOCITY + 3] = xdot[VELOCITY : VELOCITY + 3]
+    out[D_JOINT_RATE : D_JOINT_RATE + 6] = xdot[JOINT_RATE : JOINT_RATE + 6]
+    out[D_DEFLECTION : D_DEFLECTION + 4] = xdot[DEFLECTION : DEFLECTION + 4]
+    return out
+
+
+def _shifted(x0: NDArray[np.float64], index: int, step: float) -> NDArray[np.float64]:
+    x = x0.copy()
+    if index == HEIGHT:
+        x[POSITION + 2] += step
+    elif index in (ROLL, PITCH):
+        R = rotation_of(x[QUATERNION], x[QUATERNION + 1], x[QUATERNION + 2], x[QUATERNION + 3])
+        roll, pitch, yaw = roll_pitch_yaw(R)
+        quaternion_of(
+            roll + (step if index == ROLL else 0.0),
+            pitch + (step if index == PITCH else 0.0),
+            yaw,
+            x[QUATERNION : QUATERNION + 4],
+        )
+    elif index in _JOINT_OF:
+        x[JOINT + _JOINT_OF[index]] += step
+    elif index < D_VELOCITY:
+        x[OMEGA + index - D_OMEGA] += step
+    elif index < D_JOINT_RATE:
+        x[VELOCITY + index - D_VELOCITY] += step
+    elif index < D_DEFLECTION:
+        x[JOINT_RATE + index - D_JOINT_RATE] += step
+    else:
+        x[DEFLECTION + index - D_DEFLECTION] += step
+    return x
+
+
+_STEP = np.array([1e-6] + [1e-5] * 5 + [1e-6] + [1e-4] * 3 + [1e-4] * 3 + [1e-4] * 6 + [1e-8] * 4)
+_INPUT_STEP = np.array([1e-2, 1e-2, 1.0, 1.0])
+
+
+def linearise(vehicle: Vehicle, steady: Steady) -> Linear:
+    """State matrix A (23, 23) and input matrix B (23, 4) about a steady motion.
+
+    Rows and columns of locked joints are zero. At a standing brake the columns of the brakes are zero too:
+    a brake that does not slip takes its torque from the wheel, not from the pressure.
+    """
+    s = scratch()
+    xdot = np.zeros(N_X)
+
+    def rates(x: NDArray[np.float64], u: NDArray[np.float64]) -> NDArray[np.float64]:
+        derivative(vehicle.body, vehicle.tyre, x, u, s, xdot)
+        return _to_deviation(x, xdot)
+
+    A = np.zeros((N_DEVIATIONS, N_DEVIATIONS))
+    B = np.zeros((N_DEVIATIONS, len(INPUTS)))
+    for k in range(N_DEVIATIONS):
+        h = _STEP[k]
+        A[:, k] = (rates(_shifted(steady.x, k, h), steady.u) - rates(_shifted(steady.x, k, -h), steady.u)) / (2 * h)
+    for k, i in enumerate(INPUTS):
+        up, down = steady.u.copy(), steady.u.copy()
+        up[i] += _INPUT_STEP[k]
+        down[i] -= _INPUT_STEP[k]
+        B[:, k] = (rates(steady.x, up) - rates(steady.x, down)) / (2.0 * _INPUT_STEP[k])
+    for name, indices in (
+        ("swingarm", (D_SWINGARM, D_JOINT_RATE)),
+        ("frame_torsion", (D_TORSION, D_JOINT_RATE + TORSION)),
+        ("steering", (D_STEER, D_JOINT_RATE + STEER)),
+        ("fork", (D_FORK, D_JOINT_RATE + FORK)),
+    ):
+        if vehicle.body[0]["locked"][JOINTS.index(name)]:
+            for k in indices:
+                A[k, :] = A[:, k] = 0.0
+                B[k, :] = 0.0
+    return Linear(A, B)
+
+
+def lateral(linear: Linear) -> Linear:
+    """The lateral part (10 states, steering torque only) of an upright linearisation; see LATERAL."""
+    pick = np.array(LATERAL)
+    return Linear(linear.A[np.ix_(pick, pick)].copy(), linear.B[pick, 0:1].copy())

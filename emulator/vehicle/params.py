@@ -1,0 +1,364 @@
+"""The table of vehicle parameters: what a vehicle file must give, and the record compiled code reads.
+
+One table serves three uses: the vehicle file is checked against it, the structured record ``Vehicle``
+is laid out from it, and the documentation of every entry is its last column. ``low``..``high`` is what
+is possible at all; ``plausible_low``..``plausible_high`` is what a road or racing motorcycle shows, and
+anything outside only warns.
+
+All positions are in the main frame at the design position: x forward from the rear contact, z up, the
+bike upright, joints at zero. Products of inertia are the integral of x z dm (positive: mass is high in
+front). Sources of plausible ranges: common practice, no source, unless the entry says otherwise.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+INF = math.inf
+
+
+class Parameter(NamedTuple):
+    """One number of the vehicle file, in SI."""
+
+    name: str
+    unit: str
+    low: float
+    high: float
+    plausible_low: float
+    plausible_high: float
+    meaning: str
+
+
+class Group(NamedTuple):
+    """A top-level section of the vehicle file."""
+
+    name: str
+    meaning: str
+    parameters: tuple[Parameter, ...]
+
+
+def _body(mass_high: float, inertia_high: float) -> tuple[Parameter, ...]:
+    return (
+        Parameter("mass", "kg", 1e-3, 2000.0, 0.5, mass_high, "mass"),
+        Parameter("x", "m", -5.0, 5.0, -0.5, 2.0, "mass centre, forward of the rear contact"),
+        Parameter("z", "m", -5.0, 5.0, 0.1, 1.5, "mass centre, above the ground"),
+        Parameter("ixx", "kg m2", 0.0, 1e4, 1e-4, inertia_high, "moment of inertia about x, at the mass centre"),
+        Parameter("iyy", "kg m2", 0.0, 1e4, 1e-4, inertia_high, "the same about y"),
+        Parameter("izz", "kg m2", 0.0, 1e4, 1e-4, inertia_high, "the same about z"),
+        Parameter("ixz", "kg m2", -1e4, 1e4, -5.0, 10.0, "product of inertia, integral of x z dm"),
+    )
+
+
+def _wheel() -> tuple[Parameter, ...]:
+    return (
+        Parameter("mass", "kg", 1e-3, 500.0, 3.0, 30.0, "mass of wheel, tyre and discs"),
+        Parameter("x", "m", -5.0, 5.0, -0.1, 2.0, "axle, forward of the rear contact"),
+        Parameter("z", "m", 0.05, 2.0, 0.2, 0.4, "axle, above the ground"),
+        Parameter("spin_inertia", "kg m2", 1e-4, 100.0, 0.1, 1.2, "moment of inertia about the axle"),
+        Parameter("diametral_inertia", "kg m2", 1e-4, 100.0, 0.05, 0.8, "moment of inertia about a diameter"),
+    )
+
+
+def _tyre() -> tuple[Parameter, ...]:
+    return (
+        Parameter("radius", "m", 0.05, 2.0, 0.25, 0.36, "outer radius, unloaded"),
+        Parameter("crown_radius", "m", 0.0, 0.5, 0.03, 0.13, "radius of the cross-section (torus)"),
+        Parameter("vertical_stiffness", "N/m", 1.0, 1e9, 8e4, 3e5, "vertical stiffness"),
+        Parameter("vertical_damping", "N s/m", 0.0, 1e6, 50.0, 2000.0, "vertical damping"),
+        Parameter("cornering_stiffness", "N/rad", 0.0, 1e12, 0.0, 0.0, "cornering stiffness, part free of load"),
+        Parameter(
+            "cornering_per_load",
+            "1/rad",
+            0.0,
+            1e6,
+            10.0,
+            25.0,
+            "cornering stiffness over load; range: Cossalter (2006) 'Motorcycle Dynamics', from memory",
+        ),
+        Parameter("camber_stiffness", "N/rad", 0.0, 1e12, 0.0, 0.0, "camber stiffness, part free of load"),
+        Parameter(
+            "camber_per_load",
+            "1/rad",
+            0.0,
+            1e3,
+            0.7,
+            1.5,
+            "camber stiffness over load; range: Cossalter (2006), from memory",
+        ),
+        Parameter("slip_stiffness_per_load", "1", 1e-3, 1e6, 8.0, 40.0, "longitudinal slip stiffness over load"),
+        Parameter(
+            "relaxation_length",
+            "m",
+            1e-6,
+            5.0,
+            0.12,
+            0.45,
+            "lateral relaxation length; range: Cossalter (2006), from memory",
+        ),
+        Parameter("relaxation_length_x", "m", 1e-6, 5.0, 0.03, 0.45, "longitudinal relaxation length"),
+        Parameter("carcass_damping", "N s/m", 0.0, 1e5, 0.0, 1000.0, "damping of the carcass in shear"),
+        Parameter("friction_x", "1", 1e-3, 1e9, 0.6, 1.6, "longitudinal friction on a road of grip 1"),
+        Parameter("friction_y", "1", 1e-3, 1e9, 0.6, 1.6, "lateral friction on a road of grip 1"),
+        Parameter("rolling_resistance", "1", 0.0, 1.0, 0.005, 0.04, "rolling resistance over load"),
+        Parameter("pneumatic_trail", "m", 0.0, 0.5, 0.0, 0.05, "pneumatic trail at small slip"),
+        Parameter("twisting_arm", "m", 0.0, 0.5, 0.0, 0.05, "twisting moment over load and camber angle"),
+    )
+
+
+GROUPS: tuple[Group, ...] = (
+    Group("main_frame", "frame, engine, tank and bodywork without the robot", _body(300.0, 60.0)),
+    Group(
+        "swingarm",
+        "swingarm without wheel",
+        (
+            *_body(20.0, 2.0),
+            Parameter("pivot_x", "m", -5.0, 5.0, 0.3, 0.8, "pivot, forward of the rear contact"),
+            Parameter("pivot_z", "m", -5.0, 5.0, 0.2, 0.6, "pivot, above the ground"),
+        ),
+    ),
+    Group("rear_wheel", "rear wheel", _wheel()),
+    Group(
+        "frame_torsion",
+        "twist of the frame between swingarm pivot and steering head",
+        (
+            Parameter("x", "m", -5.0, 5.0, 0.3, 1.4, "a point of the twist axis"),
+            Parameter("z", "m", -5.0, 5.0, 0.2, 1.2, "the same"),
+            Parameter("inclination", "rad", -1.6, 1.6, 0.2, 0.7, "twist axis above the horizontal, forward"),
+            Parameter("stiffness", "N m/rad", 1.0, 1e9, 1e4, 3e5, "torsional stiffness"),
+            Parameter("damping", "N m s/rad", 0.0, 1e6, 5.0, 300.0, "torsional damping"),
+        ),
+    ),
+    Group(
+        "steering",
+        "steering axis, damper and stops",
+        (
+            Parameter("rake", "rad", -0.5, 1.2, 0.35, 0.55, "steering axis from the vertical"),
+            Parameter("axis_x", "m", -5.0, 5.0, 0.8, 1.6, "a point of the steering axis"),
+            Parameter("axis_z", "m", -5.0, 5.0, 0.2, 1.2, "the same"),
+            Parameter("damping", "N m s/rad", 0.0, 1e4, 1.0, 20.0, "steering damper"),
+            Parameter("stop_angle", "rad", 0.05, 1.6, 0.3, 0.8, "steering stop"),
+            Parameter("stop_stiffness", "N m/rad", 1.0, 1e6, 500.0, 2e4, "stiffness of the stop"),
+            Parameter("stop_damping", "N m s/rad", 0.0, 1e4, 1.0, 200.0, "damping of the stop"),
+        ),
+    ),
+    Group("steered_frame", "handlebar, triple clamps, upper fork", _body(25.0, 2.0)),
+    Group("fork_lower", "lower fork, calipers, mudguard; moves with the fork travel", _body(15.0, 2.0)),
+    Group("front_wheel", "front wheel", _wheel()),
+    Group(
+        "fork",
+        "front spring and damper, both legs together",
+        (
+            Parameter("stiffness", "N/m", 1.0, 1e8, 8e3, 4e4, "spring"),
+            Parameter("bump_damping", "N s/m", 0.0, 1e6, 300.0, 4000.0, "damping in compression"),
+            Parameter("rebound_damping", "N s/m", 0.0, 1e6, 500.0, 6000.0, "damping in extension"),
+            Parameter("design_force", "N", -1e5, 1e5, 200.0, 3000.0, "spring force at the design position"),
+            Parameter("design_travel", "m", 0.0, 0.5, 0.01, 0.1, "compression at the design position"),
+            Parameter("travel", "m", 1e-3, 0.6, 0.08, 0.25, "total travel"),
+            Parameter("stop_stiffness", "N/m", 1.0, 1e8, 5e4, 5e5, "stiffness of the stops"),
+        ),
+    ),
+    Group(
+        "shock",
+        "rear spring and damper, seen along the shock",
+        (
+            Parameter("lever", "m", 1e-3, 2.0, 0.1, 0.6, "compression of the shock over swingarm angle"),
+            Parameter("stiffness", "N/m", 1.0, 1e8, 2e4, 3e5, "spring"),
+            Parameter("bump_damping", "N s/m", 0.0, 1e6, 500.0, 3e4, "damping in compression"),
+            Parameter("rebound_damping", "N s/m", 0.0, 1e6, 1000.0, 5e4, "damping in extension"),
+            Parameter("design_force", "N", -1e6, 1e6, 500.0, 2e4, "spring force at the design position"),
+            Parameter("design_travel", "m", 0.0, 0.5, 0.005, 0.06, "compression at the design position"),
+            Parameter("travel", "m", 1e-3, 0.6, 0.03, 0.2, "total travel"),
+            Parameter("stop_stiffness", "N/m", 1.0, 1e8, 1e5, 5e6, "stiffness of the stops"),
+        ),
+    ),
+    Group("tyre_front", "front tyre", _tyre()),
+    Group("tyre_rear", "rear tyre", _tyre()),
+    Group(
+        "engine",
+        "engine; the full-throttle torque curve is the table engine_torque",
+        (
+            Parameter("inertia", "kg m2", 1e-5, 10.0, 0.005, 0.1, "rotating inertia at the crankshaft"),
+            Parameter("idle_speed", "rad/s", 10.0, 1000.0, 80.0, 250.0, "idle speed"),
+            Parameter("idle_torque_per_speed", "N m s/rad", 0.0, 10.0, 0.05, 2.0, "idle control, torque per missing speed"),
+            Parameter("stall_speed", "rad/s", 0.0, 500.0, 20.0, 120.0, "below this the engine makes no torque"),
+            Parameter("limiter_speed", "rad/s", 100.0, 5000.0, 700.0, 1800.0, "limiter"),
+            Parameter("drag_torque", "N m", 0.0, 500.0, 2.0, 30.0, "closed-throttle drag, constant part"),
+            Parameter("drag_torque_per_speed", "N m s/rad", 0.0, 5.0, 0.0, 0.05, "closed-throttle drag, growing with speed"),
+        ),
+    ),
+    Group(
+        "clutch",
+        "clutch, seen at the gearbox input",
+        (
+            Parameter("capacity", "N m", 0.1, 1e4, 100.0, 600.0, "torque it holds when fully engaged"),
+            Parameter("bite_lever", "1", 0.0, 1.0, 0.3, 0.9, "lever position at which it begins to hold"),
+            Parameter("full_lever", "1", 0.0, 1.0, 0.0, 0.6, "lever position at which it holds fully"),
+            Parameter("stiffness", "N m/rad", 1.0, 1e6, 200.0, 2e4, "torsional stiffness of the whole driveline"),
+            Parameter("damping", "N m s/rad", 0.0, 1e4, 0.1, 50.0, "torsional damping of the whole driveline"),
+        ),
+    ),
+    Group(
+        "gearbox",
+        "primary drive and gears: input speed over output speed",
+        (
+            Parameter("primary", "1", 0.1, 20.0, 1.2, 2.5, "crankshaft over gearbox input"),
+            *(
+                Parameter(f"gear_{n}", "1", 0.1, 20.0, 0.8, 3.5, f"gear {n}")
+                for n in range(1, 7)
+            ),
+            Parameter("shift_time", "s", 0.0, 2.0, 0.02, 0.3, "time the dogs need from one gear to the next"),
+        ),
+    ),
+    Group(
+        "final_drive",
+        "chain",
+        (
+            Parameter("front_radius", "m", 0.005, 1.0, 0.03, 0.06, "front sprocket pitch radius"),
+            Parameter("rear_radius", "m", 0.005, 1.0, 0.08, 0.14, "rear sprocket pitch radius"),
+            Parameter("countershaft_x", "m", -5.0, 5.0, 0.4, 0.9, "front sprocket, forward of the rear contact"),
+            Parameter("countershaft_z", "m", -5.0, 5.0, 0.2, 0.6, "front sprocket, above the ground"),
+        ),
+    ),
+    Group(
+        "brakes",
+        "brake torque over line pressure",
+        (
+            Parameter("front_gain", "N m/Pa", 0.0, 1.0, 1e-4, 2e-3, "front wheel torque over pressure"),
+            Parameter("rear_gain", "N m/Pa", 0.0, 1.0, 3e-5, 1e-3, "rear wheel torque over pressure"),
+            Parameter("stiffness", "N m/rad", 1.0, 1e7, 2e3, 1e5, "wind-up stiffness of disc and caliper"),
+            Parameter("damping", "N m s/rad", 0.0, 1e5, 1.0, 200.0, "wind-up damping"),
+        ),
+    ),
+    Group(
+        "air",
+        "aerodynamics of bike and robot",
+        (
+            Parameter(
+                "drag_area",
+                "m2",
+                0.0,
+                10.0,
+                0.3,
+                0.65,
+                "drag coefficient times area; range: Sharp and Limebeer (2001) 0.312 to Sharp (1994) 0.63",
+            ),
+            Parameter("lift_area", "m2", -10.0, 10.0, -0.1, 0.2, "lift coefficient times area"),
+            Parameter("centre_x", "m", -5.0, 5.0, 0.3, 1.0, "centre of pressure"),
+            Parameter("centre_z", "m", -5.0, 5.0, 0.3, 1.0, "centre of pressure"),
+        ),
+    ),
+    Group(
+        "fall",
+        "when the bike counts as down",
+        (Parameter("roll_limit", "rad", 0.2, 1.57, 0.9, 1.3, "roll angle at which something solid touches"),),
+    ),
+)
+
+TABLES: dict[str, tuple[str, str]] = {"engine_torque": ("rad/s", "N m")}
+"""Tables of the vehicle file: name -> (unit of the argument, unit of the value)."""
+
+TORQUE_POINTS = 16
+"""Rows of the engine torque table in the record; shorter tables repeat their last point."""
+
+JOINTS = ("swingarm", "rear_wheel", "frame_torsion", "steering", "fork", "front_wheel")
+"""Joints of the tree in order; see :mod:`emulator.vehicle.tree`."""
+
+TYRE_DTYPE = np.dtype([(p.name, np.float64) for p in _tyre()])
+"""Layout of one tyre's record."""
+
+VEHICLE_DTYPE = np.dtype(
+    [
+        *(
+            (f"{group.name}_{p.name}", np.float64)
+            for group in GROUPS
+            if group.name not in ("tyre_front", "tyre_rear")
+            for p in group.parameters
+        ),
+        ("torque_speed", np.float64, (TORQUE_POINTS,)),
+        ("torque_value", np.float64, (TORQUE_POINTS,)),
+        ("locked", np.int64, (len(JOINTS),)),
+        ("gravity", np.float64),
+    ]
+)
+"""Layout of the rest; ``locked`` fixes joints (rigid suspension in published models)."""
+
+
+class Vehicle(NamedTuple):
+    """What compiled code reads: ``body`` (1,) of VEHICLE_DTYPE, ``tyre`` (2,) of TYRE_DTYPE, rear then front."""
+
+    body: NDArray[np.void]
+    tyre: NDArray[np.void]
+
+
+class RigidMass(NamedTuple):
+    """A mass fixed to the main frame (the robot): kg, metres in the main frame, kg m2 at its centre."""
+
+    mass: float
+    x: float
+    y: float
+    z: float
+    ixx: float
+    iyy: float
+    izz: float
+
+
+def vehicle_record(
+    values: dict[str, dict[str, float]],
+    tables: dict[str, list[tuple[float, float]]],
+    *,
+    robot: RigidMass | None = None,
+    locked: tuple[str, ...] = (),
+    gravity: float = 9.81,
+) -> Vehicle:
+    """The records compiled code reads, from checked SI values by group and name.
+
+    ``robot`` is merged into the main frame: masses add, the mass centre moves, inertias are taken to the
+    common centre by the parallel-axis theorem. It must sit in the symmetry plane (y = 0).
+    ``locked`` names joints held at zero, as published rigid-suspension models want.
+    Raises KeyError for a missing entry, ValueError for a robot off the symmetry plane.
+    """
+    body = np.zeros(1, VEHICLE_DTYPE)
+    tyre = np.zeros(2, TYRE_DTYPE)
+    for group in GROUPS:
+        for p in group.parameters:
+            value = values[group.name][p.name]
+            if group.name == "tyre_rear":
+                tyre[0][p.name] = value
+            elif group.name == "tyre_front":
+                tyre[1][p.name] = value
+            else:
+                body[0][f"{group.name}_{p.name}"] = value
+    curve = tables["engine_torque"]
+    for i in range(TORQUE_POINTS):
+        # Unused rows lie beyond the last point, at its torque: interpolation needs no row count.
+        beyond = max(0, i - len(curve) + 1)
+        speed, torque = curve[min(i, len(curve) - 1)]
+        body[0]["torque_speed"][i] = speed + 1.0 * beyond
+        body[0]["torque_value"][i] = torque
+    for name in locked:
+        body[0]["locked"][JOINTS.index(name)] = 1
+    body[0]["gravity"] = gravity
+    if robot is not None:
+        _merge(body, robot)
+    return Vehicle(body, tyre)
+
+
+def _merge(record: NDArray[np.void], robot: RigidMass) -> None:
+    if robot.y != 0.0:
+        raise ValueError(f"robot mass centre must lie in the symmetry plane, got y = {robot.y} m")
+    r = record[0]
+    m0, x0, z0 = float(r["main_frame_mass"]), float(r["main_frame_x"]), float(r["main_frame_z"])
+    m = m0 + robot.mass
+    x = (m0 * x0 + robot.mass * robot.x) / m
+    z = (m0 * z0 + robot.mass * robot.z) / m
+    reduced = m0 * robot.mass / m
+    dx, dz = robot.x - x0, robot.z - z0
+    r["main_frame_mass"], r["main_frame_x"], r["main_frame_z"] = m, x, z
+    r["main_frame_ixx"] += robot.ixx + reduced * dz * dz
+    r["main_frame_iyy"] += robot.iyy + reduced * (dx * dx + dz * dz)
+    r["main_frame_izz"] += robot.izz + reduced * dx * dx
+    r["main_frame_ixz"] += reduced * dx * dz

@@ -1,0 +1,92 @@
+"""Layout of the plant's continuous state, its inputs and the scratch memory of one derivative.
+
+State ``x`` (33,), inputs ``u`` (N_U,): float64 arrays, indices below. Positions are of the main frame's origin
+(rear contact point at the design position). Velocities are body components of the main frame's twist.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.vehicle.params import JOINTS
+
+N_JOINTS = len(JOINTS)
+SWINGARM, REAR_WHEEL, TORSION, STEER, FORK, FRONT_WHEEL = range(N_JOINTS)
+N_SPEEDS = 6 + N_JOINTS
+N_BODIES = 1 + N_JOINTS
+
+POSITION = 0  # p_WB_W [m], 3
+QUATERNION = 3  # q_WB (w, x, y, z), 4
+JOINT = 7  # joint coordinates [rad], fork [m], 6
+OMEGA = 13  # w_WB_B [rad/s], 3
+VELOCITY = 16  # v_WB_B [m/s], 3
+JOINT_RATE = 19  # [rad/s], fork [m/s], 6
+DEFLECTION = 25  # tyre deflections [m]: rear x, rear y, front x, front y
+ENGINE = 29  # crankshaft speed [rad/s]
+CLUTCH_TWIST = 30  # driveline wind-up at the clutch [rad]
+BRAKE_TWIST_FRONT = 31  # wind-up of the front brake [rad]
+BRAKE_TWIST_REAR = 32
+N_X = 33
+
+U_STEER_TORQUE = 0  # [N m] positive to the left
+U_THROTTLE = 1  # 0..1
+U_BRAKE_FRONT = 2  # [Pa]
+U_BRAKE_REAR = 3
+U_CLUTCH = 4  # lever, 0 released (engaged) .. 1 pulled
+U_GEAR = 5  # engaged gear, 0 neutral; DIRECT_DRIVE: U_DRIVE_TORQUE acts on the wheel instead of the engine
+U_DRIVE_TORQUE = 6  # [N m] through the chain, only in DIRECT_DRIVE
+U_GRIP_FRONT = 7
+U_GRIP_REAR = 8
+U_SUPPORT = 9  # 0 free, 1 held upright
+U_TOW_SPEED = 10  # [m/s] speed the support tows at
+U_TOW_HEADING = 11  # [rad]
+U_WIND_X = 12  # air velocity in W [m/s]
+U_WIND_Y = 13
+U_AIR_DENSITY = 14  # [kg/m^3]
+U_STEER_IMPOSED = 15  # 1: the steering angle is imposed, U_STEER_ACCELERATION acts, reaction torque comes out
+U_STEER_ACCELERATION = 16  # [rad/s^2]
+U_ROAD_Z_REAR = 17  # road height under the rear wheel [m]
+U_ROAD_Z_FRONT = 18
+N_U = 19
+
+DIRECT_DRIVE = -1.0
+
+T_LOAD, T_FX, T_FY, T_SLIP_RATIO, T_SLIP_ANGLE, T_FRICTION_USE, T_ROLL_SPEED, T_X, T_Y, T_CAP_X, T_CAP_Y = range(11)
+N_TYRE = 11
+
+REAR, FRONT = 0, 1
+
+
+SCRATCH_DTYPE = np.dtype(
+    [
+        ("R", np.float64, (9,)),  # R_WB row by row
+        ("S", np.float64, (N_JOINTS, 6)),  # joint motion axes at B's origin in B: angular then linear
+        ("V", np.float64, (N_BODIES, 6)),  # twists of the bodies at B's origin in B: angular then linear
+        ("inertia", np.float64, (N_BODIES, 10)),  # m, h (3), Ixx, Iyy, Izz, Ixy, Ixz, Iyz about B's origin in B
+        ("centre", np.float64, (2, 3)),  # wheel centres in B, rear then front
+        ("axle", np.float64, (2, 3)),  # axle directions in B
+        ("wrench", np.float64, (N_BODIES, 6)),  # applied moment at B's origin and force on each body, in B
+        ("torque", np.float64, (N_JOINTS,)),  # applied joint torques
+        ("A", np.float64, (N_BODIES, 6)),  # bias accelerations
+        ("f", np.float64, (N_BODIES, 6)),  # bias wrenches, summed towards the root
+        ("M", np.float64, (N_SPEEDS, N_SPEEDS)),  # mass matrix; overwritten by its factors
+        ("rhs", np.float64, (N_SPEEDS,)),  # right-hand side, then accelerations: angular, linear (B), joints
+        ("tyre", np.float64, (2, N_TYRE)),  # rear, front: columns T_*
+        ("reaction", np.float64),  # steering reaction torque when the angle is imposed [N m]
+        ("k", np.float64, (4, N_X)),  # Runge-Kutta stages
+        ("probe", np.float64, (N_X,)),
+    ]
+)
+"""Memory one derivative works in; what it leaves there is the truth at that state.
+
+One record instead of many arrays: compiled code then passes one pointer.
+"""
+
+Scratch = np.void
+"""One element of an array of SCRATCH_DTYPE."""
+
+
+def scratch() -> NDArray[np.void]:
+    """Freshly zeroed (1,) scratch memory."""
+    return np.zeros(1, SCRATCH_DTYPE)

@@ -1,0 +1,156 @@
+"""Tyre on the road: a torus that presses, creeps, cambers and slides.
+
+The contact carries two deflections (longitudinal, lateral) that build up with the sliding velocity of the
+tread and are carried away by rolling::
+
+    d(zeta)/dt = v_slide - |V_roll| / sigma * (zeta - zeta_camber)
+
+so a rolling tyre has first-order relaxation with length sigma, and a standing, locked or spinning one is a
+spring with a friction limit: no special case at zero speed. Steady state gives zeta = sigma * slip and,
+with stiffness k = C / sigma, the force C * slip at small slip. Towards the limit the force follows the
+brush model's cubic, g(s) = s - s^2/3 + s^3/27, s the demanded over the available force, g = 1 from s = 3
+(H. B. Pacejka, *Tyre and Vehicle Dynamics*, brush model with parabolic pressure; from memory). Longitudinal
+and lateral demand share one friction ellipse. Slip is taken over the rolling speed |V_roll|.
+
+Lean to the right (camber > 0) pushes to the right (negative y).
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from emulator.compiled import jit
+from emulator.frames import cross
+from emulator.vehicle.state import (
+    T_CAP_X,
+    T_CAP_Y,
+    T_FRICTION_USE,
+    T_FX,
+    T_FY,
+    T_LOAD,
+    T_ROLL_SPEED,
+    T_SLIP_ANGLE,
+    T_SLIP_RATIO,
+    T_X,
+    T_Y,
+    Scratch,
+)
+
+_AIRBORNE_DECAY = 100.0  # [1/s] an unloaded tyre forgets its deflection; any value of this order does
+
+
+@jit
+def contact(
+    p: np.void,
+    which: int,
+    wheel_body: int,
+    height: float,
+    spin: float,
+    zx: float,
+    zy: float,
+    grip: float,
+    s: Scratch,
+) -> tuple[float, float]:
+    """Add the road's wrench on one wheel to ``s.wrench`` and return the rates of its deflections.
+
+    p           record of TYRE_DTYPE
+    which       REAR or FRONT: row of ``s.centre``, ``s.axle``, ``s.tyre``
+    wheel_body  body number of the wheel
+    height      [m]      height of B's origin above the road plane under this wheel
+    spin        [rad/s]  wheel rate relative to its carrier
+    zx, zy      [m]      deflections
+    grip        [1]      friction coefficient of the road
+
+    Valid: road plane horizontal in W; lean up to near pi/2. Leaves load, forces, slips and friction use in
+    ``s.tyre[which]``.
+    """
+    nx, ny, nz = s.R[6], s.R[7], s.R[8]
+    cx, cy, cz = s.centre[which, 0], s.centre[which, 1], s.centre[which, 2]
+    ux, uy, uz = s.axle[which, 0], s.axle[which, 1], s.axle[which, 2]
+    sine = nx * ux + ny * uy + nz * uz
+    cosine = math.sqrt(max(1e-12, 1.0 - sine * sine))
+
+    # Lowest point of the torus, then the point of the road below it where forces act.
+    ring, crown = p.radius - p.crown_radius, p.crown_radius
+    k = ring / cosine
+    rx, ry, rz = -k * (nx - sine * ux), -k * (ny - sine * uy), -k * (nz - sine * uz)
+    depth = crown - (height + nx * (cx + rx) + ny * (cy + ry) + nz * (cz + rz))
+    arm = crown - depth
+    rx, ry, rz = rx - arm * nx, ry - arm * ny, rz - arm * nz
+    gx, gy, gz = cx + rx, cy + ry, cz + rz
+
+    ex, ey, ez = cross(ux, uy, uz, nx, ny, nz)
+    ex, ey, ez = ex / cosine, ey / cosine, ez / cosine
+    lx, ly, lz = cross(nx, ny, nz, ex, ey, ez)
+
+    # Velocity of the tread material at the contact, and the part of it that the spin makes.
+    V = s.V
+    b = wheel_body
+    vx, vy, vz = cross(V[b, 0], V[b, 1], V[b, 2], gx, gy, gz)
+    vx, vy, vz = vx + V[b, 3], vy + V[b, 4], vz + V[b, 5]
+    slide_x = vx * ex + vy * ey + vz * ez
+    slide_y = vx * lx + vy * ly + vz * lz
+    sx, sy, sz = cross(ux, uy, uz, rx, ry, rz)
+    roll_speed = -spin * (sx * ex + sy * ey + sz * ez)
+
+    load = 0.0
+    if depth > 0.0:
+        load = p.vertical_stiffness * depth - p.vertical_damping * (vx * nx + vy * ny + vz * nz)
+        load = max(load, 0.0)
+
+    out = s.tyre[which]
+    out[T_LOAD] = load
+    out[T_ROLL_SPEED] = roll_speed
+    out[T_X] = gx
+    out[T_Y] = gy
+    reference = max(abs(roll_speed), 0.5)  # recorded slips only: they mean nothing near standstill
+    out[T_SLIP_RATIO] = -slide_x / reference
+    out[T_SLIP_ANGLE] = math.atan2(-slide_y, reference)
+    if load <= 0.0:
+        out[T_FX] = out[T_FY] = out[T_FRICTION_USE] = out[T_CAP_X] = out[T_CAP_Y] = 0.0
+        return -_AIRBORNE_DECAY * zx, -_AIRBORNE_DECAY * zy
+
+    camber = math.asin(min(1.0, max(-1.0, sine)))
+    kx = p.slip_stiffness_per_load * load / p.relaxation_length_x
+    ky = (p.cornering_stiffness + p.cornering_per_load * load) / p.relaxation_length
+    camber_force = (p.camber_stiffness + p.camber_per_load * load) * camber
+    travel = abs(roll_speed)
+    zx_dot = slide_x - travel / p.relaxation_length_x * zx
+    zy_dot = slide_y - travel / p.relaxation_length * (zy - camber_force / ky)
+
+    demand_x = kx * zx + p.carcass_damping * zx_dot
+    demand_y = ky * zy + p.carcass_damping * zy_dot
+    limit_x, limit_y = p.friction_x * grip * load, p.friction_y * grip * load
+    demanded = math.hypot(demand_x / limit_x, demand_y / limit_y)
+    if demanded < 3.0:
+        scale = 1.0 - demanded / 3.0 + demanded * demanded / 27.0
+        rest = 1.0 - demanded / 3.0
+        trail = p.pneumatic_trail * rest * rest * rest / scale
+    else:
+        scale = 1.0 / demanded
+        trail = 0.0
+    force_x, force_y = -scale * demand_x, -scale * demand_y
+    out[T_FX], out[T_FY] = force_x, force_y
+    out[T_FRICTION_USE] = scale * demanded
+    # Beyond these deflections the tread slides; vehicle.integrate brings the state back to them.
+    out[T_CAP_X], out[T_CAP_Y] = 3.0 * limit_x / kx, 3.0 * limit_y / ky
+
+    # Aligning moment from the slip part of the lateral force, twisting moment from camber.
+    aligning = trail * scale * (demand_y - camber_force) - p.twisting_arm * load * camber
+    # tanh only avoids a jump of this small moment when the wheel stops; 0.1 m/s is walking pace over ten
+    resistance = -p.rolling_resistance * load * (p.radius - crown * (1.0 - cosine)) * math.tanh(roll_speed / 0.1)
+
+    fx = force_x * ex + force_y * lx + load * nx
+    fy = force_x * ey + force_y * ly + load * ny
+    fz = force_x * ez + force_y * lz + load * nz
+    mx, my, mz = cross(gx, gy, gz, fx, fy, fz)
+    w = s.wrench[b]
+    w[0] += mx + aligning * nx + resistance * ux
+    w[1] += my + aligning * ny + resistance * uy
+    w[2] += mz + aligning * nz + resistance * uz
+    w[3] += fx
+    w[4] += fy
+    w[5] += fz
+    return zx_dot, zy_dot

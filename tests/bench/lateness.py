@@ -1,0 +1,174 @@
+"""Wake-up lateness of our cycle beside cyclictest: same core, same priority, same period, in turns.
+
+    python tests/bench/lateness.py [--core N] [--priority P] [--seconds T] [--rounds R] [--spin-us A,B,...]
+
+cyclictest (rt-tests) is the trade's yardstick for what a host can do; it measures a C thread that does
+nothing else. Ours is the whole cycle with a stand-in plant that computes ``--work-us`` a tick. Each
+round runs every contender once, in turn, so that a noisy neighbour hits all of them alike; only one runs at
+a time. Lateness is wake-up minus deadline. On a shared machine compare columns, not runs.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import os
+import re
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from rich.console import Console
+from rich.table import Table
+
+PERIOD_US = 1000
+HISTOGRAM_US = 20_000  # cyclictest counts by the microsecond up to here
+
+
+def main() -> int:
+    """Measure and print; exit status 1 if nothing could be compared."""
+    cores = sorted(os.sched_getaffinity(0))
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--core", type=int, default=cores[-1], help="core to run on (default: the last)")
+    parser.add_argument("--priority", type=int, default=80, help="SCHED_FIFO priority (default 80)")
+    parser.add_argument("--seconds", type=float, default=10.0, help="length of each turn (default 10)")
+    parser.add_argument("--rounds", type=int, default=3, help="turns of each contender (default 3)")
+    parser.add_argument("--spin-us", default="0,100", help="spin lengths to try (default 0,100)")
+    parser.add_argument("--work-us", type=float, default=100.0, help="computing a tick (default 100)")
+    parser.add_argument("--own-turn", nargs=2, metavar=("SPIN_US", "FILE"), help=argparse.SUPPRESS)
+    options = parser.parse_args()
+    if options.own_turn:
+        spin_us, path = options.own_turn
+        return own_turn(options, float(spin_us), Path(path))
+
+    console = Console()
+    spins = [float(s) for s in options.spin_us.split(",")]
+    samples: dict[str, list[NDArray[np.float64]]] = {"cyclictest": []}
+    samples |= {f"our cycle, spin {spin:g} us": [] for spin in spins}
+    notes: list[str] = []
+    binary = find_cyclictest(console)
+    with tempfile.TemporaryDirectory() as folder:
+        scratch = Path(folder) / "lateness.npy"
+        for turn in range(options.rounds):
+            console.print(f"round {turn + 1} of {options.rounds}")
+            if binary:
+                samples["cyclictest"].append(cyclictest_turn(binary, options, notes))
+            for spin, name in zip(spins, list(samples)[1:], strict=True):
+                command = [sys.executable, __file__, *sys.argv[1:], "--own-turn", str(spin), str(scratch)]
+                done = subprocess.run(command, stdout=subprocess.PIPE, text=True, check=True)
+                notes += [n for n in done.stdout.splitlines() if n not in notes]
+                samples[name].append(np.load(scratch))
+    console.print(table(options, samples))
+    for note in notes:
+        console.print(note)
+    return 0 if binary else 1
+
+
+def find_cyclictest(console: Console) -> str | None:
+    """Path of cyclictest; installs rt-tests where that is possible (Debian, as root), else says so."""
+    if shutil.which("cyclictest") is None and os.geteuid() == 0 and shutil.which("apt-get"):
+        console.print("cyclictest is missing: installing rt-tests")
+        subprocess.run(
+            ["apt-get", "install", "-y", "-qq", "rt-tests"], stdout=subprocess.DEVNULL, check=False
+        )
+    binary = shutil.which("cyclictest")
+    if binary is None:
+        console.print("no cyclictest: install Debian's rt-tests; only our own lateness is measured")
+    return binary
+
+
+def cyclictest_turn(binary: str, options: argparse.Namespace, notes: list[str]) -> NDArray[np.float64]:
+    """One turn of cyclictest; every wake-up's lateness [us], from its histogram by the microsecond."""
+    command = [
+        binary, "--mlockall", "--threads=1", f"--affinity={options.core}", f"--priority={options.priority}",
+        f"--interval={PERIOD_US}", f"--loops={int(options.seconds * 1e6 / PERIOD_US)}",
+        f"--histogram={HISTOGRAM_US}", "--quiet",
+    ]  # fmt: skip
+    out = subprocess.run(command, capture_output=True, text=True, check=True).stdout
+    counts = [(int(us), int(n)) for us, n in re.findall(r"^(\d+)\s+(\d+)$", out, re.MULTILINE)]
+    late = np.repeat([float(us) for us, _ in counts], [n for _, n in counts])
+    # What overflowed the histogram is known only by count and by the greatest of all.
+    overflow = int(re.search(r"# Histogram Overflows:\s*(\d+)", out)[1])  # type: ignore[index]
+    greatest = float(re.search(r"# Max Latencies:\s*(\d+)", out)[1])  # type: ignore[index]
+    if overflow:
+        notes.append(f"cyclictest: {overflow} wake-ups beyond {HISTOGRAM_US} us counted as {greatest:g} us")
+    return np.concatenate([late, np.full(overflow, greatest)])
+
+
+def own_turn(options: argparse.Namespace, spin_us: float, path: Path) -> int:
+    """One turn of our cycle, in this process; writes every tick's lateness [us] to ``path``."""
+    sys.path.insert(0, str(Path(__file__).parent.parent / "loop"))
+    from stub_plant import StubCan, StubGnss, StubPlant
+
+    from emulator.clock import MonotonicClock
+    from emulator.loop.process import HostSettings, Parts, run_loop_process
+    from emulator.loop.runner import Limits
+    from emulator.snapshot import Snapshot
+
+    ticks = int(options.seconds * 1e6 / PERIOD_US)
+    work_ns = int(options.work_us * 1e3)
+    seen = np.zeros(ticks + 200)
+    lateness = seen.data
+
+    class Worker(StubPlant):
+        def tick(self, rx, tx, lateness_us, compute_us):  # type: ignore[no-untyped-def]
+            until = time.monotonic_ns() + work_ns
+            state = super().tick(rx, tx, lateness_us, compute_us)
+            lateness[self.tick_number] = lateness_us
+            while time.monotonic_ns() < until:
+                pass
+            return state
+
+    snapshot = Snapshot.create()
+    limits = Limits(3, 4, period_ns=PERIOD_US * 1000, overrun_ns=10**12, max_ticks=ticks)
+    parts = Parts(Worker(), StubCan(), StubGnss(), [], limits)
+    result = run_loop_process(
+        lambda: parts,
+        snapshot,
+        MonotonicClock(int(spin_us * 1e3)),
+        HostSettings(cpu=options.core, priority=options.priority, lock_memory=True),
+    )
+    for refused in result["certificate"]["loop"]["host"]["refused"]:
+        print(f"our cycle was refused {refused}")
+    np.save(path, seen[: min(ticks, result["outcome"]["ticks"])])
+    snapshot.close()
+    return 0
+
+
+def exact(values: NDArray[np.float64], fraction: float) -> float:
+    """Nearest-rank percentile of all samples."""
+    ordered = np.sort(values)
+    return float(ordered[max(0, math.ceil(fraction * len(ordered) - 1e-9) - 1)])
+
+
+def table(options: argparse.Namespace, samples: dict[str, list[NDArray[np.float64]]]) -> Table:
+    """One row a contender: all its turns together, and the best and worst turn's p99."""
+    out = Table(
+        title=f"lateness in us: core {options.core}, SCHED_FIFO {options.priority}, every {PERIOD_US} us, "
+        f"{options.rounds} x {options.seconds:g} s each"
+    )
+    for column in ("", "wake-ups", "p50", "p99", "p99.9", "max", "p99 of best and worst turn"):
+        out.add_column(column, justify="left" if not column else "right")
+    for name, turns in samples.items():
+        if not turns:
+            continue
+        together = np.concatenate(turns)
+        spread = sorted(exact(t, 0.99) for t in turns)
+        out.add_row(
+            name,
+            str(len(together)),
+            *(f"{exact(together, f):.0f}" for f in (0.5, 0.99, 0.999, 1.0)),
+            f"{spread[0]:.0f} .. {spread[-1]:.0f}",
+        )
+    return out
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,174 @@
+"""The report: one file, complete, honest about what is missing, and safe with any name in the record."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+from rich.console import Console
+
+from emulator.campaign.report import MAX_EVENTS, console_summary, report_html, write_report
+from emulator.campaign.verdict import CriterionResult, Verdict, write_verdict
+from emulator.errors import RecordError
+from emulator.record.reader import read_run
+from emulator.record.writer import RunWriter, write_json
+
+
+class Page(HTMLParser):
+    """Collects visible words, element ids and every address the page refers to."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.words: list[str] = []
+        self.ids: list[str] = []
+        self.addresses: list[str] = []
+        self.tags: list[str] = []
+        self.scripts: list[str] = []
+        self.feed(text)
+        self.close()
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        for name, value in attrs:
+            if name == "id" and value:
+                self.ids.append(value)
+            if name in ("src", "href", "srcset", "action", "data"):
+                self.addresses.append(value or "")
+
+    def handle_data(self, data: str) -> None:
+        (self.scripts if self.tags[-1:] == ["script"] else self.words).append(data)
+
+    @property
+    def text(self) -> str:
+        return " ".join(" ".join(self.words).split())
+
+
+def page_of(folder: Path) -> Page:
+    return Page(write_report(folder).read_text(encoding="utf-8"))
+
+
+def test_one_file_that_needs_no_other(ride_folder: Callable[..., Path]) -> None:
+    folder = ride_folder()
+    before = {p.name for p in folder.iterdir()}
+    page = page_of(folder)
+    assert {p.name for p in folder.iterdir()} - before == {"report.html"}
+    assert page.addresses == []
+    assert "link" not in page.tags
+    figures = json.loads(page.scripts[0])
+    assert sorted(figures) == sorted(i for i in page.ids if i != "figures")
+    assert "@import" not in page.text
+    assert "url(" not in page.text
+
+
+def test_verdict_comes_first_in_words_then_the_caution(ride_folder: Callable[..., Path]) -> None:
+    text = page_of(ride_folder(limit_m=0.5)).text
+    order = [
+        text.index(t)
+        for t in ("FAIL", "distance from line: was up to", "not a safety function", "Criteria", "not met")
+    ]
+    assert order == sorted(order)
+    for part in (
+        "Seen from above",
+        "Over time",
+        "Timing certificate",
+        "wheel_speed",
+        "GNSS jump",
+        "9c1e9c1e",
+    ):
+        assert part in text
+
+
+@pytest.mark.parametrize(
+    ("result", "word"), [("pass", "PASS"), ("fail", "FAIL"), ("invalid", "INVALID"), ("error", "ERROR")]
+)
+def test_every_result_has_its_word(ride_folder: Callable[..., Path], result: str, word: str) -> None:
+    folder = ride_folder(4.0)
+    write_verdict(folder, Verdict(result, ["because <so>"], []))  # type: ignore[arg-type]
+    text = page_of(folder).text
+    assert f" {word} " in text
+    assert "because <so>" in text
+
+
+def test_only_the_buttons_listed_are_offered(ride_folder: Callable[..., Path]) -> None:
+    """plotly's own tool bar can upload the data of a figure; ours must not."""
+    page = report_html(read_run(ride_folder(4.0)))
+    script = page[page.rindex("<script>") :]
+    buttons = re.search(r"modeBarButtons: (\[\[.*?\]\])", script)
+    assert buttons
+    assert json.loads(buttons[1]) == [["zoom2d", "pan2d", "zoomIn2d", "zoomOut2d", "resetScale2d"]]
+    assert "showSendToCloud: false" in script
+
+
+def test_hostile_names_stay_text(tmp_path: Path) -> None:
+    bad = "</script><script>alert(1)</script><img src=x onerror=alert(2)>"
+    with RunWriter(tmp_path / "run", {"scenario": {"name": bad}, bad: bad}) as writer:
+        writer.append_event(0, "fault_on", bad, bad)
+    page = page_of(tmp_path / "run")
+    assert "img" not in page.tags
+    assert page.tags.count("script") == 3
+    assert bad in page.text
+
+
+def test_report_of_almost_nothing(tmp_path: Path) -> None:
+    RunWriter(tmp_path / "run", {}).close()
+    text = page_of(tmp_path / "run").text
+    for part in ("NO VERDICT", "None were judged", "There is no timing certificate", "No faults were active"):
+        assert part in text
+
+
+def test_report_of_a_run_cut_short_says_so(ride_folder: Callable[..., Path]) -> None:
+    folder = ride_folder(6.0)
+    path = folder / "signals.arrow"
+    path.write_bytes(path.read_bytes()[:-3000])
+    assert "Record cut short: signals.arrow was not closed" in page_of(folder).text
+
+
+def test_many_events_are_cut_openly(tmp_path: Path) -> None:
+    with RunWriter(tmp_path / "run", {}) as writer:
+        for k in range(MAX_EVENTS + 7):
+            writer.append_event(k, "mark", f"m{k}", "")
+    assert "7 more are in events.jsonl" in page_of(tmp_path / "run").text
+
+
+def test_no_record_is_refused_and_nothing_written(tmp_path: Path) -> None:
+    with pytest.raises(RecordError):
+        write_report(tmp_path)
+    assert list(tmp_path.iterdir()) == []
+
+
+def said(item: object) -> str:
+    console = Console(width=140, record=True, file=open("/dev/null", "w", encoding="utf-8"))  # noqa: SIM115
+    try:
+        console.print(item)
+        return console.export_text()
+    finally:
+        console.file.close()
+
+
+def test_console_summary(ride_folder: Callable[..., Path]) -> None:
+    folder = ride_folder(limit_m=0.5)
+    text = said(console_summary(folder))
+    for part in ("✗ FAIL", "distance from line", "✗ not met", "✓ met", "steering_angle", "km/h"):
+        assert part in text
+    assert said(console_summary(read_run(folder))) == text
+
+
+def test_console_summary_takes_names_literally_and_gaps_openly(tmp_path: Path) -> None:
+    odd = CriterionResult("[b]odd[/b]", "no_fall", False, None, "1", None, None, "[i]unjudged[/i]")
+    write_verdict(tmp_path, Verdict("invalid", ["[red]bus[/red] gone"], [odd]))
+    text = said(console_summary(tmp_path))
+    assert "[b]odd[/b]" in text
+    assert "[i]unjudged[/i]" in text
+    assert "[red]bus[/red] gone" in text
+    assert "There is no timing certificate." in text
+    (tmp_path / "verdict.json").unlink()
+    write_json(tmp_path / "certificate.json", {"outputs": {"imu": {"sent": None}}})
+    text = said(console_summary(tmp_path))
+    assert "NO VERDICT" in text
+    assert "–" in text
+    with pytest.raises(RecordError, match="not a run folder"):
+        console_summary(tmp_path / "absent")

@@ -1,0 +1,160 @@
+#!/bin/bash
+# Run a command against a real Linux SocketCAN stack on a host without one.
+#
+# usage: run-in-socketcan.sh [-o DIR] [-t SECONDS] [-m MIB] [--] COMMAND [ARG...]
+#
+#   -o DIR      directory that the command may write to (created if missing)
+#   -t SECONDS  kill the guest after this long (default 300)
+#   -m MIB      guest memory, from the host's /dev/shm (default 1024)
+#
+# The command runs as root in a User Mode Linux guest, whose root is the host's
+# file system, in the current directory and with the current environment.
+# Whatever it writes goes to a memory overlay and is lost, except below DIR.
+# vcan0 and vcan1 (virtual buses) and vxcan0 <-> vxcan1 (a virtual cable) are
+# up, each with the CAN FD frame size; apart from them there is only loopback.
+# standard input is empty.  This is isolation from accidents, not a sandbox.
+#
+# exit status: the command's; 124 after a timeout; 125 if the guest failed.
+#
+# Only for function, never for timing: the guest has one CPU and a slow clock.
+# Started through `chrt -f` it would starve.  A loop inside should neither spin
+# nor ask for FIFO priority.  Call the virtual environment's python directly.
+#
+# example: run-in-socketcan.sh -t 120 -- .venv/bin/python -m pytest tests/links/test_can_contract.py
+#
+# Debian packages: user-mode-linux kmod iproute2
+set -euo pipefail
+
+usage() {
+    sed -n '/^# usage:/,/^#   -m/s/^# \{0,1\}//p' "$0" >&2
+    exit 125
+}
+
+# --- host side --------------------------------------------------------------
+
+run_on_host() {
+    local out='' limit=300 mem=1024 opt
+    while getopts ':o:t:m:' opt; do
+        case $opt in
+            o) out=$OPTARG ;;
+            t) limit=$OPTARG ;;
+            m) mem=$OPTARG ;;
+            *) usage ;;
+        esac
+    done
+    shift $((OPTIND - 1))
+    local tool
+    for tool in linux.uml kmod ip; do
+        if ! command -v "$tool" >/dev/null; then
+            echo "${0##*/}: $tool is missing; as root: apt-get install user-mode-linux kmod iproute2" >&2
+            exit 125
+        fi
+    done
+    [[ $# -gt 0 && $limit =~ ^[1-9][0-9]*$ && $mem =~ ^[1-9][0-9]*$ ]] || usage
+
+    state=$(mktemp -d /tmp/socketcan.XXXXXX)
+    trap 'kill $(jobs -p) 2>/dev/null || :; wait; rm -rf -- "$state"' EXIT
+    if [[ $out ]]; then
+        mkdir -p -- "$out"
+        out=$(realpath -- "$out")
+    fi
+
+    # What to run, for this script's guest side, which starts as process 1.
+    env -0 >"$state/environment"
+    printf '%s\0' "$@" >"$state/command"
+    printf '%s\0' "$PWD" "$out" >"$state/directories"
+    install -m 755 -- "$0" "$state/init"
+
+    # Console 0 is the kernel log; serial lines 0 and 1 are stdout and stderr.
+    local rc=0
+    timeout --kill-after=5 "$limit" linux.uml \
+        "mem=${mem}M" quiet stderr=0 "uml_dir=$state" umid=guest \
+        root=/dev/root rootfstype=hostfs rootflags=/ ro \
+        con=null con0=null,fd:3 \
+        ssl-non-raw ssl=null ssl0=null,fd:1 ssl1=null,fd:2 \
+        "init=$state/init" -- --guest "$state" \
+        </dev/null 3>"$state/kernel.log" &
+    wait $! || rc=$?
+
+    if [[ -s $state/status ]]; then
+        exit "$(<"$state/status")"
+    elif [[ $rc -eq 124 || $rc -eq 137 ]]; then
+        echo "${0##*/}: no result after $limit s, guest killed" >&2
+        exit 124
+    fi
+    echo "${0##*/}: guest failed (status $rc), its log ends:" >&2
+    tail -n 20 -- "$state/kernel.log" >&2
+    exit 125
+}
+
+# --- guest side, as process 1 -----------------------------------------------
+
+power_off() {
+    sync
+    echo o >/proc/sysrq-trigger
+    sleep 60
+}
+
+run_in_guest() {
+    local root=/run/root state=$1 status=0
+    local -a environment command directories
+    export PATH=/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin
+    mount -t proc proc /proc
+    trap power_off EXIT
+
+    # A writable copy of the host's root: what is written stays in memory.
+    mount -t tmpfs -o mode=755 tmpfs /run
+    mkdir "$root" /run/upper /run/work /run/state
+    mount -t hostfs -o "$state" hostfs /run/state
+    mapfile -d '' environment </run/state/environment
+    mapfile -d '' command </run/state/command
+    mapfile -d '' directories </run/state/directories
+    insmod "/usr/lib/uml/modules/$(uname -r)/kernel/fs/overlayfs/overlay.ko"
+    mount -t overlay -o lowerdir=/,upperdir=/run/upper,workdir=/run/work overlay "$root"
+    mount -t proc proc "$root/proc"
+    mount -t sysfs sysfs "$root/sys"
+    mount -t devtmpfs devtmpfs "$root/dev"
+    mkdir -p "$root"/dev/{pts,shm}
+    mount -t devpts devpts "$root/dev/pts"
+    mount -t tmpfs tmpfs "$root/dev/shm"
+    mount -t tmpfs -o mode=755 tmpfs "$root/run"
+
+    if [[ ${directories[1]} ]]; then
+        mount -t hostfs -o "${directories[1]}" hostfs "$root/${directories[1]}"
+    fi
+
+    mkdir -p "$root/lib/modules"
+    mount --bind /usr/lib/uml/modules "$root/lib/modules"
+    chroot "$root" modprobe -a can-raw can-bcm can-gw vcan vxcan
+
+    ip -batch - <<'END'
+link set lo up
+link add vcan0 mtu 72 type vcan
+link add vcan1 mtu 72 type vcan
+link add vxcan0 mtu 72 type vxcan peer name vxcan1 mtu 72
+link set vcan0 up
+link set vcan1 up
+link set vxcan0 up
+link set vxcan1 up
+END
+
+    # Pipes, so that the command sees no terminal.
+    stty -F /dev/ttyS0 -opost
+    stty -F /dev/ttyS1 -opost
+    mkfifo /run/stdout /run/stderr
+    (trap '' TERM && exec cat /run/stdout >/dev/ttyS0) &
+    (trap '' TERM && exec cat /run/stderr >/dev/ttyS1) &
+    chroot "$root" env -i -C "${directories[0]}" "${environment[@]}" "${command[@]}" \
+        </dev/null >/run/stdout 2>/run/stderr || status=$?
+    echo "$status" >/run/state/status
+
+    # A process that the command left behind would hold the pipes open.
+    kill -- -1
+    wait
+}
+
+if [[ ${1-} == --guest ]]; then
+    run_in_guest "$2"
+else
+    run_on_host "$@"
+fi

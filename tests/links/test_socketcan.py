@@ -1,0 +1,81 @@
+"""The SocketCAN link on a real Linux CAN stack: the contract and the kernel's own cases, in a guest.
+
+Never skipped: a machine that cannot run the guest fails here and says what to install.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pytest
+
+HERE = Path(__file__).parent
+PACKAGES = ("user-mode-linux", "kmod", "iproute2")
+PROGRAMS = ("linux.uml", "kmod", "ip")
+
+
+def provide_guest() -> None:
+    """Install the guest's packages where we may; else say how."""
+    if all(shutil.which(program) for program in PROGRAMS):
+        return
+    advice = f"as root: apt-get install {' '.join(PACKAGES)}"
+    if os.geteuid() != 0 or shutil.which("apt-get") is None:
+        pytest.fail(f"the SocketCAN tests need a user-mode Linux guest; {advice}")
+    install = ["apt-get", "install", "-y", "-qq", "--no-install-recommends", *PACKAGES]
+    for command in (["apt-get", "update", "-qq"], install):
+        done = subprocess.run(
+            command,
+            env={**os.environ, "DEBIAN_FRONTEND": "noninteractive"},
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        if done.returncode:
+            pytest.fail(f"{' '.join(command)} failed ({done.stderr.strip()[-300:]}); {advice}")
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(600)
+def test_contract_and_kernel_cases_in_the_guest(tmp_path: Path) -> None:
+    provide_guest()
+    report = tmp_path / "report.xml"
+    done = subprocess.run(
+        [
+            str(HERE / "run-in-socketcan.sh"),
+            *("-o", str(tmp_path), "-t", "400", "--"),
+            *(sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", f"--junitxml={report}"),
+            str(HERE / "test_can_contract.py"),
+            str(HERE / "kernel_can_cases.py"),
+        ],
+        cwd=HERE.parent.parent,
+        env={**os.environ, "EMULATOR_KERNEL_CAN": "vxcan0,vxcan1", "PYTHONDONTWRITEBYTECODE": "1"},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, f"status {done.returncode}\n{done.stdout[-6000:]}\n{done.stderr[-2000:]}"
+    suite = ElementTree.parse(report).getroot().find("testsuite")
+    assert suite is not None
+    names = {case.attrib["name"] for case in suite.iter("testcase")}
+    assert int(suite.attrib["skipped"]) == 0
+    # both files ran, the contract on the kernel's CAN and on nothing else
+    assert sum("socketcan" in name for name in names) == 11
+    assert {"test_error_frames", "test_long_payloads_go_out_as_fd_frames"} <= names
+    assert not [name for name in names if "loopback" in name or "serial" in name]
+
+
+def test_the_script_says_how_it_is_used() -> None:
+    done = subprocess.run(
+        [str(HERE / "run-in-socketcan.sh")],
+        capture_output=True,
+        text=True,
+        check=False,
+        stdin=subprocess.DEVNULL,
+    )
+    assert done.returncode == 125
+    assert "usage: run-in-socketcan.sh" in done.stderr or "is missing; as root" in done.stderr

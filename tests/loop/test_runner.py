@@ -1,0 +1,324 @@
+"""The cycle on the stepped clock, against stand-ins; and what a steady tick allocates."""
+
+import os
+import sys
+
+import numpy as np
+import pytest
+from stub_plant import FRAME_ID, GNSS_LATENCY_NS, LATENCY_NS, RUNNING, TRIPPED, StubCan, StubGnss, StubPlant
+
+from emulator.clock import SteppedClock
+from emulator.loop.budget import GNSS, Budget, OutputSpec
+from emulator.loop.runner import Limits, StopRequest, run_cycle
+from emulator.signals import INDEX
+from emulator.snapshot import TX, Command, LoopEvent, RecorderState, Sizes, Snapshot, Status
+
+OVERRUN, BUS = 5, 6
+MS = 1_000_000
+
+
+class Bench:
+    """Everything one run needs."""
+
+    def __init__(self, **limits):
+        self.snapshot = Snapshot.create(Sizes(4096, 4096, 256, 64))
+        self.plant, self.can, self.gnss = StubPlant(), StubCan(), StubGnss()
+        self.clock = SteppedClock(10**12)
+        self.limits = Limits(OVERRUN, BUS, **limits)
+        self.budget = Budget(
+            [
+                OutputSpec("stub", FRAME_ID, 100.0, LATENCY_NS),
+                OutputSpec("gnss", GNSS, 10.0, GNSS_LATENCY_NS),
+            ],
+            lateness_counts=self.snapshot.lateness_counts,
+        )
+        self.stop = StopRequest()
+        self.events = self.snapshot.event_reader()
+
+    def run(self, supervisor_pid=0):
+        return run_cycle(
+            self.plant,
+            self.can,
+            self.gnss,
+            self.snapshot,
+            self.clock,
+            self.limits,
+            self.budget,
+            self.stop,
+            supervisor_pid,
+        )
+
+    def event_texts(self):
+        return [e.text for e in self.events.read()[0]]
+
+    def event_codes(self):
+        return [e.code for e in self.events.read()[0]]
+
+
+@pytest.fixture
+def bench():
+    made = []
+
+    def make(**limits):
+        made.append(Bench(**limits))
+        return made[-1]
+
+    yield make
+    for b in made:
+        b.snapshot.close()
+
+
+def test_a_quiet_run_ticks_once_a_period_and_publishes_every_tick(bench):
+    b = bench(max_ticks=1000)
+    b.plant.keep = True
+    reader, frames, bursts = b.snapshot.signal_reader(), b.snapshot.frame_reader(), b.snapshot.gnss_reader()
+    outcome = b.run()
+    assert (outcome.at_rest, outcome.stop_cause, outcome.trip_tick, outcome.problems) == (
+        True,
+        "tick limit",
+        None,
+        [],
+    )
+    got = reader.read()
+    assert got.tick.tolist() == list(range(outcome.ticks))
+    assert got.rows[:, INDEX["truth.speed_m_s"]].tolist() == got.tick.tolist()
+    assert b.plant.received == [(n, [n * MS]) for n in range(outcome.ticks)]
+    sent = frames.read()
+    assert (sent.direction == TX).sum() == b.can.sent == 1 + outcome.last_tick // 10
+    assert np.array_equal(sent.time_ns[sent.direction == TX], np.arange(b.can.sent) * 10 * MS)
+    assert len(bursts.read()[0]) == b.gnss.sent == 1 + outcome.last_tick // 100
+    certificate = b.budget.certificate()
+    assert certificate["loop"]["lateness_us"]["max"] == 0.0
+    assert certificate["outputs"]["stub"]["kept_ppm"] == 0.0
+    assert certificate["outputs"]["stub"]["age_ms_max"] == LATENCY_NS / MS
+    assert certificate["outputs"]["gnss"]["age_ms_max"] == GNSS_LATENCY_NS / MS
+
+
+def test_two_runs_on_the_stepped_clock_are_the_same(bench):
+    rows = []
+    for _ in range(2):
+        b = bench(max_ticks=300)
+        reader, frames = b.snapshot.signal_reader(), b.snapshot.frame_reader()
+        b.run()
+        rows.append((reader.read().rows.tobytes(), frames.read().data.tobytes(), b.budget.certificate()))
+    assert rows[0] == rows[1]
+
+
+def test_scenario_time_before_running_is_negative(bench):
+    b = bench(max_ticks=50)
+    b.plant = StubPlant(first_tick=-40)
+    b.plant.keep = True
+    reader = b.snapshot.signal_reader()
+    b.run()
+    assert reader.read().tick[0] == -40
+    assert b.plant.received[0] == (-40, [-40 * MS])
+
+
+def test_times_follow_a_plant_that_jumps_to_tick_zero_when_running_starts(bench):
+    b = bench(max_ticks=100)
+    b.plant = StubPlant(first_tick=-10_000)
+    b.plant.keep = True
+
+    def jump(n):
+        if n == -9_950:  # a tick that sends
+            b.plant.tick_number = 0
+
+    b.plant.on_tick = jump
+    b.run()
+    assert (1, [MS]) in b.plant.received
+    assert b.plant.received[-1][1] == [b.plant.tick_number * MS]
+    out = b.budget.certificate()["outputs"]["stub"]
+    assert (out["sent"], out["skipped"], out["late"]) == (b.can.sent, 0, 0)
+    assert (out["jitter_us_max"], out["kept_ppm"]) == (0.0, 0.0)
+
+
+def test_commands_reach_the_plant_in_the_same_tick(bench):
+    b = bench()
+    post = b.snapshot.post
+    plan = {3: (Command.ARM, 0.0), 5: (Command.START, 0.0), 50: (Command.STOP, 0.0)}
+    b.plant.on_tick = lambda n: post(*plan[n]) if n in plan else None
+    states = {}
+    tick = b.plant.tick
+    b.plant.tick = lambda *a: states.setdefault(b.plant.tick_number + 1, tick(*a))
+    outcome = b.run()
+    assert b.plant.commands == [(int(c), a) for c, a in plan.values()]
+    assert (states[3], states[4], states[6], states[50], states[51]) == (0, 1, RUNNING, RUNNING, 3)
+    assert outcome.stop_cause == "command"
+    assert b.event_texts() == ["command arm", "command start", "command stop"]
+
+
+@pytest.mark.parametrize("cause", ["SIGTERM", "SIGINT"])
+def test_a_signal_stops_in_order_and_once(bench, cause):
+    b = bench()
+    b.plant.on_tick = lambda n: b.stop.ask(cause) if n in (20, 25) else None
+    outcome = b.run()
+    assert b.plant.commands == [(Command.STOP, 0.0)]
+    assert (outcome.stop_cause, outcome.at_rest, outcome.last_tick) == (cause, True, 40)
+    assert b.event_texts() == [f"stopping: {cause}"]
+
+
+def test_a_dead_supervisor_stops_the_run_in_order(bench):
+    b = bench()
+    outcome = b.run(supervisor_pid=os.getppid() + 1)
+    assert (outcome.stop_cause, outcome.at_rest) == ("supervisor gone", True)
+    assert outcome.ticks < 40
+    assert b.plant.commands == [(Command.STOP, 0.0)]
+
+
+def test_a_living_supervisor_does_not(bench):
+    b = bench(max_ticks=200)
+    assert b.run(supervisor_pid=os.getppid()).stop_cause == "tick limit"
+
+
+def test_a_stall_is_made_up_for_with_held_inputs_and_counted(bench):
+    b = bench(max_ticks=100)
+    b.plant.keep = True
+    b.plant.on_tick = lambda n: b.clock.advance(5 * MS + 300_000) if n == 50 else None
+    outcome = b.run()
+    assert outcome.problems == []
+    assert [t for t, frames in b.plant.received if not frames] == [51, 52, 53, 54]
+    assert b.plant.lateness_us[51:57] == [4300.0, 3300.0, 2300.0, 1300.0, 300.0, 0.0]
+    assert b.plant.received[55] == (55, [55 * MS + 300_000])
+    assert (b.budget.missed_ticks, b.budget.overruns) == (4, 1)
+    assert b.clock.now_ns() - 10**12 == outcome.ticks * MS  # locked to the wall clock again
+    assert b.snapshot.status[Status.MISSED_TICKS] == 4
+    out = b.budget.certificate()["outputs"]["stub"]
+    assert (out["late"], out["skipped"]) == (1, 0)  # tick 50's own frame, 5.3 ms after it was due
+
+
+def test_a_long_stall_trips_the_rig_once_and_is_still_made_up_for(bench):
+    b = bench(overrun_ns=20 * MS)
+    b.plant.on_tick = lambda n: b.clock.advance(100 * MS) if n == 50 else None
+    outcome = b.run()
+    assert b.plant.commands == [(Command.TRIP, float(OVERRUN))]
+    assert (outcome.trip_tick, outcome.final_state, outcome.skipped_ticks) == (51, TRIPPED, 0)
+    assert outcome.problems == ["the loop stalled for 99.0 ms (limit 20.0 ms)"]
+    assert b.event_texts() == outcome.problems
+
+
+def test_a_stall_beyond_making_up_for_is_cut_and_the_rest_counted_as_skipped(bench):
+    b = bench(catch_up_ticks=100)
+    b.plant = StubPlant(ramp=300)
+    b.plant.on_tick = lambda n: b.clock.advance(1000 * MS) if n == 10 else None
+    outcome = b.run()
+    assert outcome.skipped_ticks == 899
+    assert b.snapshot.status[Status.SKIPPED_TICKS] == 899
+    assert outcome.ticks + outcome.skipped_ticks == (b.clock.now_ns() - 10**12) // MS
+    assert b.budget.missed_ticks == 100
+
+
+def test_refused_frames_are_lost_in_the_certificate_and_not_in_the_record(bench):
+    b = bench(max_ticks=200)
+    b.can.refuse = b.gnss.refuse = True
+    frames, bursts = b.snapshot.frame_reader(), b.snapshot.gnss_reader()
+    b.run()
+    out = b.budget.certificate()["outputs"]
+    assert (out["stub"]["sent"], out["gnss"]["sent"]) == (0, 0)
+    assert (out["stub"]["lost"], out["gnss"]["lost"]) == (b.can.lost, b.gnss.lost)
+    assert b.can.lost > 0 < b.gnss.lost
+    assert not (frames.read().direction == TX).any()
+    assert bursts.read() == ([], 0)
+    assert b.snapshot.status[Status.SEND_LOST] > 0
+
+
+def test_a_dead_link_trips_within_ten_ticks(bench):
+    b = bench()
+
+    def die(n):
+        b.can.alive = n < 100
+
+    b.plant.on_tick = die
+    outcome = b.run()
+    assert b.plant.commands == [(Command.TRIP, float(BUS))]
+    assert 100 < outcome.trip_tick <= 110
+    assert outcome.problems == ["the CAN link is gone"]
+
+
+def test_a_recorder_that_stops_beating_is_told_once_and_the_loop_goes_on(bench):
+    b = bench(max_ticks=1200, recorder_gone_ticks=200)
+    status = b.snapshot.status
+
+    def beat(n):
+        if n < 300 or n > 900:
+            status[Status.RECORDER_HEARTBEAT] += 1
+
+    b.plant.on_tick = beat
+    outcome = b.run()
+    assert b.event_codes() == [LoopEvent.RECORDER_GONE, LoopEvent.RECORDER_BACK, LoopEvent.STOP_ASKED]
+    assert outcome.ticks >= 1200
+    assert len(outcome.problems) == 1
+    assert "recorder gone" in outcome.problems[0]
+
+
+def test_a_recorder_that_says_it_failed_is_told_at_once(bench):
+    b = bench(max_ticks=700, recorder_gone_ticks=100_000)
+    status = b.snapshot.status
+    status[Status.RECORDER_HEARTBEAT] = 1
+
+    def fail(n):
+        if n == 100:
+            status[Status.RECORDER_STATE] = RecorderState.FAILED
+
+    b.plant.on_tick = fail
+    b.run()
+    assert LoopEvent.RECORDER_GONE in b.event_codes()
+
+
+def test_no_recorder_is_no_problem(bench):
+    b = bench(max_ticks=700, recorder_gone_ticks=100)
+    assert b.run().problems == []
+
+
+def test_a_plant_that_does_not_come_to_rest_can_not_hold_the_loop(bench):
+    b = bench(ramp_ticks=100)
+    b.plant = StubPlant(ramp=10**9)
+    b.stop.ask("SIGTERM")
+    outcome = b.run()
+    assert not outcome.at_rest
+    assert "not at rest 0.1 s after the stop" in outcome.problems[0]
+
+
+def test_events_of_the_plant_are_published(bench):
+    b = bench(max_ticks=30)
+
+    def happen(n):
+        if n == 7:
+            b.plant.events = [(3, 1, 0.5, "fault on: wheel speed stuck")]
+
+    b.plant.on_tick = happen
+    b.run()
+    event = b.events.read()[0][0]
+    assert (event.tick, event.code, event.index, event.value, event.text) == (
+        7,
+        3,
+        1,
+        0.5,
+        "fault on: wheel speed stuck",
+    )
+
+
+def test_status_block_tells_how_it_goes(bench):
+    b = bench(max_ticks=600)
+    outcome = b.run()
+    status = b.snapshot.status
+    assert status[Status.LOOP_HEARTBEAT] == outcome.ticks
+    assert status[Status.TICK] == outcome.last_tick
+    assert status[Status.LOOP_PID] == os.getpid()
+    assert status[Status.GNSS_SENT] > 0
+    assert status[Status.FRAMES_RECEIVED] > 500
+    assert b.snapshot.lateness_counts.sum() == outcome.ticks
+    assert b.snapshot.lateness_edges_us[-1] == np.inf
+
+
+def test_steady_ticks_allocate_nothing_for_good(bench):
+    b = bench(max_ticks=4500)
+    blocks = np.zeros(4600, np.int64)
+    mark = memoryview(blocks)
+
+    def count(n):
+        mark[n] = sys.getallocatedblocks()
+
+    b.plant.on_tick = count
+    b.run()
+    # A block or two come and go with the size of the integers; a leak of one a tick would show as 2000.
+    assert abs(int(blocks[4200] - blocks[2200])) < 20

@@ -1,0 +1,17 @@
+import sys
+from pathlib import Path
+
+import pytest
+
+# the scripted robot stands with the plant's tests
+sys.path.insert(0, str(Path(__file__).parents[1] / "plant"))
+
+from scripted_robot import demo_session  # noqa: E402
+
+from emulator.rig.session import Session  # noqa: E402
+
+
+@pytest.fixture(scope="session")
+def session() -> Session:
+    """The demo bench, checked and built once."""
+    return demo_session()

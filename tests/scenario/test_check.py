@@ -1,0 +1,101 @@
+import shutil
+from pathlib import Path
+
+import pytest
+
+from emulator.scenario.check import check
+
+SHIPPED = Path(__file__).parents[2] / "scenarios"
+
+
+@pytest.fixture(autouse=True)
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    shutil.copytree(SHIPPED, tmp_path / "scenarios")
+    return tmp_path
+
+
+def test_a_scenario_leads_to_its_circuit() -> None:
+    found = check(["scenarios/runs/first_lap.yaml"])
+    assert [(c.path, c.kind, c.problems, c.warnings) for c in found] == [
+        ("scenarios/runs/first_lap.yaml", "scenario", [], []),
+        ("scenarios/circuits/ostrevel.yaml", "circuit", [], []),
+    ]
+
+
+def test_every_shipped_file_is_right() -> None:
+    files = sorted(Path("scenarios").rglob("*.yaml"))
+    assert {c.kind for c in check(files)} >= {"rig", "vehicle", "scenario", "circuit"}
+    assert [str(p) for c in check(files) for p in c.problems] == []
+
+
+def test_each_file_is_checked_once_by_whatever_name() -> None:
+    found = check(
+        [
+            "scenarios/circuits/ostrevel.yaml",
+            "scenarios/runs/first_lap.yaml",
+            "./scenarios/runs/first_lap.yaml",
+        ]
+    )
+    assert [c.path for c in found] == ["scenarios/circuits/ostrevel.yaml", "scenarios/runs/first_lap.yaml"]
+
+
+def test_a_wrong_circuit_is_reported_under_its_own_name() -> None:
+    circuit = Path("scenarios/circuits/ostrevel.yaml")
+    circuit.write_text(circuit.read_text().replace("kind: circuit\n", "kind: circuit\nlanes: 2\n"))
+    scenario, its_circuit = check([Path("scenarios/runs/first_lap.yaml")])
+    assert scenario.problems == []
+    assert [p.key for p in its_circuit.problems] == ["lanes"]
+    assert its_circuit.path == its_circuit.problems[0].file == "scenarios/circuits/ostrevel.yaml"
+
+
+def test_a_rig_whose_vehicle_is_missing() -> None:
+    shutil.rmtree("scenarios/vehicles", ignore_errors=True)
+    (rig,) = check(["scenarios/rigs/loopback.yaml"])
+    assert rig.kind == "rig"
+    assert [(p.key, p.expected) for p in rig.problems] == [
+        (
+            "vehicle",
+            "no such file: scenarios/vehicles/demo_racer.yaml (paths are relative to this file)",
+        )
+    ]
+
+
+def test_a_rig_without_its_dbc_still_leads_to_its_vehicle() -> None:
+    Path("scenarios/rigs/bench.dbc").unlink()
+    vehicle = Path("scenarios/vehicles/demo_racer.yaml")
+    vehicle.parent.mkdir(exist_ok=True)
+    vehicle.write_text("kind: vehicle\n")
+    rig, its_vehicle = check(["scenarios/rigs/loopback.yaml"])
+    assert [p.key for p in rig.problems] == ["dbc"]
+    assert its_vehicle.path == "scenarios/vehicles/demo_racer.yaml"
+    assert str(its_vehicle.problems[0]).startswith(f"{its_vehicle.path}:1:1: missing key")
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("name: x\n", "a.yaml:1:1: missing key 'kind': one of rig, vehicle, scenario, circuit"),
+        (
+            "# first\nkind: scenarios\n",
+            "a.yaml:2:7: kind: expected one of rig, vehicle, scenario, circuit, got 'scenarios', "
+            "did you mean 'scenario'?",
+        ),
+        (
+            "kind: [rig]\n",
+            "a.yaml:1:7: kind: expected one of rig, vehicle, scenario, circuit, got a list of 1",
+        ),
+        ("kind:\n", "a.yaml:1:1: kind: expected one of rig, vehicle, scenario, circuit, got nothing"),
+        ("kind: rig\nkind: rig\n", "a.yaml:2:1: kind: duplicate key; it stands already in line 1"),
+    ],
+)
+def test_a_file_of_no_known_kind(text: str, expected: str) -> None:
+    Path("a.yaml").write_text(text)
+    (found,) = check(["a.yaml"])
+    assert found.kind == ""
+    assert [str(p) for p in found.problems] == [expected]
+
+
+def test_a_missing_file_is_a_problem_not_an_exception() -> None:
+    (found,) = check(["none.yaml"])
+    assert str(found.problems[0]).startswith("none.yaml:1:1: no such file")

@@ -1,0 +1,470 @@
+import shutil
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from emulator.errors import ConfigError
+from emulator.scenario.schema import (
+    OUTPUT_SIGNALS,
+    FaultEvent,
+    circuit_path,
+    lap_length,
+    load_circuit,
+    load_scenario,
+)
+
+SHIPPED = Path(__file__).parents[2] / "scenarios"
+
+CIRCUIT = """\
+kind: circuit
+name: rectangle
+closed: true
+width_m: 10
+segments:
+  - {straight_m: 300}
+  - {turn_deg: 90, radius_m: 40, transition_m: 20}
+  - {straight_m: 100, free: true}
+  - {turn_deg: 90, radius_m: 40, transition_m: 20}
+  - {straight_m: 200, free: true}
+  - {turn_deg: 90, radius_m: 40, transition_m: 20}
+  - {straight_m: 100}
+  - {turn_deg: 90, radius_m: 40, transition_m: 20}
+"""
+
+SCENARIO = """\
+kind: scenario
+name: damp corner
+purpose: ride over a damp patch
+circuit: circuit.yaml
+laps: 2
+duration_limit_s: 120
+utc: 2027-05-04T08:30:00Z
+origin: {latitude_deg: 47.25, longitude_deg: 5.85, height_m: 240}
+start: {station_m: 10, gear: 1}
+support: {tow_acceleration_m_s2: 2, release_speed_km_h: 25}
+speed: {lean_limit_deg: 40, acceleration_limit_m_s2: 4, braking_limit_m_s2: 6, top_speed_km_h: 180}
+surface:
+  grip: 1.0
+  patches:
+    - {name: damp, from_m: 700, to_m: 720, left_m: 4, right_m: -4, grip: 0.7}
+wind: {speed_m_s: 2, from_deg: 240}
+events:
+  - kind: fault
+    name: front wheel lost
+    signal: wheel_front_m_s
+    effect: offset
+    value: 2.0
+    at: {station_m: 500, lap: 1}
+    duration_s: 2
+  - {kind: grip, name: shower, at: {time_s: 30}, duration_s: 5, factor: 0.8}
+  - {kind: mark, name: half, at: {time_s: 60}, text: half the time}
+criteria:
+  - kind: no_fall
+  - {kind: distance_from_line, limit_m: 1.5}
+  - {kind: speed_error, limit_km_h: 10, from_s: 5}
+"""
+
+WRONG_SCENARIOS = [
+    (
+        "kind: scenario",
+        "kind: circuit",
+        "1:7: kind: expected scenario (a scenario file), got 'circuit'",
+    ),
+    (
+        "purpose: ride over a damp patch\n",
+        "purpose: |\n  two\n  lines\n",
+        "3:10: purpose: expected one line of text, got several",
+    ),
+    (
+        "circuit: circuit.yaml",
+        "circuit: oval.yaml",
+        "4:10: circuit: no such file: oval.yaml (paths are relative to this file)",
+    ),
+    (
+        "laps: 2",
+        "laps: 0",
+        "5:7: laps: expected a whole number from 1 to 1000, got 0",
+    ),
+    (
+        "laps: 2",
+        "laps: two",
+        "5:7: laps: expected a whole number from 1 to 1000, got 'two'",
+    ),
+    (
+        "duration_limit_s: 120",
+        "duration_limit_s: 0",
+        "6:19: duration_limit_s: expected a number above 0 and up to 86400 s, got 0",
+    ),
+    (
+        "08:30:00Z",
+        "08:30:00",
+        "7:6: utc: expected a time with zone such as 2027-05-01T09:30:00Z, got "
+        "'2027-05-04T08:30:00', which has no zone; add Z for UTC",
+    ),
+    (
+        "2027-05-04T08:30:00Z",
+        "8.30",
+        "7:6: utc: expected a time with zone such as 2027-05-01T09:30:00Z, got 8.3",
+    ),
+    (
+        "2027-05-04T08:30:00Z",
+        "tomorrow",
+        "7:6: utc: expected a time with zone such as 2027-05-01T09:30:00Z, got 'tomorrow'",
+    ),
+    (
+        "latitude_deg: 47.25",
+        "latitude_deg: 147.25",
+        "8:24: origin.latitude_deg: expected a number from -89 to 89 deg, got 147.25",
+    ),
+    (
+        "gear: 1",
+        "gear: 7",
+        "9:30: start.gear: expected a whole number from 0 to 6, got 7",
+    ),
+    (
+        "station_m: 10,",
+        "station_m: 3000,",
+        "9:20: start.station_m: expected a station within the circuit of 1131.3 m, got 3000",
+    ),
+    (
+        "release_speed_km_h: 25",
+        "release_speed_kmh: 25",
+        "10:1: support: missing key 'release_speed_km_h': a number above 0 and up to 100 km/h\n"
+        "run.yaml:10:37: support.release_speed_kmh: unknown key; known keys: "
+        "tow_acceleration_m_s2, release_speed_km_h, did you mean 'release_speed_km_h'?",
+    ),
+    (
+        "lean_limit_deg: 40, ",
+        "",
+        "11:8: speed: expected either lateral_limit_m_s2 or lean_limit_deg, got none of them",
+    ),
+    (
+        "lean_limit_deg: 40,",
+        "lean_limit_deg: 40, lateral_limit_m_s2: 8,",
+        "11:8: speed: expected either lateral_limit_m_s2 or lean_limit_deg, got both",
+    ),
+    (
+        "lean_limit_deg: 40,",
+        "lean_limit_deg: 70,",
+        "11:25: speed.lean_limit_deg: expected a number above 0 and up to 65 deg, got 70",
+    ),
+    (
+        "grip: 0.7",
+        "grip: wet",
+        "15:74: surface.patches.0.grip: expected a number from 0 to 2, got 'wet'",
+    ),
+    (
+        "  grip: 1.0",
+        "  grip: 0",
+        "13:9: surface.grip: expected a number above 0 and up to 2, got 0",
+    ),
+    (
+        "  patches:\n    - {",
+        "  patches:\n    damp: {",
+        "15:5: surface.patches: expected a list, got a mapping",
+    ),
+    (
+        "to_m: 720",
+        "to_m: 700",
+        "15:39: surface.patches.0.to_m: expected another station than from_m, got 700 for both",
+    ),
+    (
+        "to_m: 720",
+        "to_m: 1200",
+        "15:39: surface.patches.0.to_m: expected a station within the circuit of 1131.3 m, got 1200",
+    ),
+    (
+        "left_m: 4",
+        "left_m: -5",
+        "15:52: surface.patches.0.left_m: expected more than right_m (-4; offsets are positive "
+        "to the left), got -5",
+    ),
+    (
+        "from_m: 700",
+        "from: 700",
+        "15:7: surface.patches.0: missing key 'from_m': a number from 0 to 100000 m\n"
+        "run.yaml:15:20: surface.patches.0.from: unknown key; known keys: name, from_m, to_m, "
+        "left_m, right_m, grip, edge_m, did you mean 'from_m'?",
+    ),
+    (
+        "from_deg: 240",
+        "from_deg: 400",
+        "16:32: wind.from_deg: expected a number from 0 to 360 deg, got 400",
+    ),
+    (
+        "  - kind: fault",
+        "  - kind: faults",
+        "18:11: events.0.kind: expected one of fault, grip, mark, got 'faults', did you mean 'fault'?",
+    ),
+    (
+        "  - kind: fault\n    name",
+        "  - name",
+        "18:5: events.0: missing key 'kind': one of fault, grip, mark",
+    ),
+    (
+        "signal: wheel_front_m_s",
+        "signal: wheel_front",
+        "20:13: events.0.signal: unknown signal 'wheel_front'; known signals: wheel_front_m_s, "
+        "wheel_rear_m_s, rate_x_rad_s, rate_y_rad_s, rate_z_rad_s, force_x_m_s2, force_y_m_s2, "
+        "force_z_m_s2, lean_rad, steering_angle_rad, engine_rad_s, gear, gnss_x_m, gnss_y_m, "
+        "gnss_speed_m_s, gnss_fix, did you mean 'wheel_front_m_s'?",
+    ),
+    (
+        "effect: offset",
+        "effect: ofset",
+        "21:13: events.0.effect: expected one of dropout, freeze, stuck, offset, gain, noise, "
+        "drift, got 'ofset'",
+    ),
+    (
+        "    value: 2.0\n",
+        "",
+        "18:5: events.0: missing key 'value': effect offset needs a number",
+    ),
+    (
+        "effect: offset",
+        "effect: dropout",
+        "22:12: events.0.value: effect dropout takes no value; remove it",
+    ),
+    (
+        "{station_m: 500, lap: 1}",
+        "{station_m: 500, time_s: 3}",
+        "23:9: events.0.at: expected either time_s or station_m, got both",
+    ),
+    (
+        "{station_m: 500, lap: 1}",
+        "{}",
+        "23:9: events.0.at: expected either time_s or station_m, got none of them",
+    ),
+    (
+        "{station_m: 500, lap: 1}",
+        "{time_s: 5, lap: 1}",
+        "23:26: events.0.at.lap: expected lap only together with station_m",
+    ),
+    (
+        "{station_m: 500, lap: 1}",
+        "500",
+        "23:9: events.0.at: expected a mapping with the keys time_s, station_m, lap, got 500",
+    ),
+    (
+        "station_m: 500",
+        "station_m: 5000",
+        "23:21: events.0.at.station_m: expected a station within the circuit of 1131.3 m, got 5000",
+    ),
+    (
+        "lap: 1",
+        "lap: 3",
+        "23:31: events.0.at.lap: expected a lap from 1 to 2 (laps), got 3",
+    ),
+    (
+        "    duration_s: 2\n",
+        "    duration_s: 2\n    ramp_s: 3\n",
+        "25:13: events.0.ramp_s: expected at most duration_s (2 s), got 3",
+    ),
+    (
+        "time_s: 30",
+        "time_s: 120",
+        "25:45: events.1.at.time_s: expected a time before the end (duration_limit_s 120), got 120",
+    ),
+    (
+        "name: shower",
+        "name: front wheel lost",
+        "25:24: events.1.name: expected a name of its own, got 'front wheel lost', which "
+        "events.0 has already",
+    ),
+    (
+        "factor: 0.8",
+        "factor: 0",
+        "25:73: events.1.factor: expected a number above 0 and up to 2, got 0",
+    ),
+    (
+        ", text: half the time",
+        "",
+        "26:5: events.2: missing key 'text': text",
+    ),
+    (
+        "  - kind: no_fall\n",
+        "  - no_fall\n",
+        "28:5: criteria.0: expected a mapping, kind one of no_fall, distance_from_line, "
+        "speed_error, got 'no_fall'",
+    ),
+    (
+        "kind: distance_from_line",
+        "kind: distance",
+        "29:12: criteria.1.kind: expected one of no_fall, distance_from_line, speed_error, got "
+        "'distance', did you mean 'distance_from_line'?",
+    ),
+    (
+        "from_s: 5",
+        "from_s: 200",
+        "30:49: criteria.2.from_s: expected a time before the end (duration_limit_s 120), got "
+        "200: this criterion would judge nothing",
+    ),
+    (
+        "limit_m: 1.5",
+        "limit_m: -1",
+        "29:41: criteria.1.limit_m: expected a number above 0 and up to 50 m, got -1",
+    ),
+]
+
+WRONG_CIRCUITS = [
+    (
+        "closed: true",
+        "closed: false",
+        "3:9: closed: expected true, got false",
+    ),
+    (
+        "closed: true",
+        "closed: yes",
+        "3:9: closed: expected true, got 'yes'; write true",
+    ),
+    (
+        "  - {straight_m: 300}",
+        "  - {straight_m: -300}",
+        "6:18: segments.0.straight_m: expected a number above 0 and up to 5000 m, got -300",
+    ),
+    (
+        "  - {straight_m: 300}",
+        "  - {straight: 300}",
+        "6:5: segments.0: expected straight_m or turn_deg among the keys, got straight",
+    ),
+    (
+        "  - {straight_m: 300}",
+        "  - 300",
+        "6:5: segments.0: expected straight_m or turn_deg among the keys, got 300",
+    ),
+    (
+        "  - {straight_m: 300}",
+        "  - {straight_m: 300, turn_deg: 10}",
+        "6:23: segments.0.turn_deg: unknown key; known keys: straight_m, free",
+    ),
+    (
+        "  - {straight_m: 300}",
+        "  - {straight_m: 300, free: true}",
+        "6:3: segments: expected exactly two straights with free: true, got 3",
+    ),
+    (
+        "{straight_m: 200, free: true}",
+        "{straight_m: 200}",
+        "6:3: segments: expected exactly two straights with free: true, got 1",
+    ),
+    (
+        "  - {straight_m: 300}\n",
+        "  - {straight_m: 300}\n  - {turn_deg: 5, radius_m: 40}\n",
+        "6:3: segments: expected turns that add up to 360 or -360 deg, got 365",
+    ),
+    (
+        "  - {straight_m: 300}\n",
+        "  - {straight_m: 300}\n  - {turn_deg: 0, radius_m: 40}\n",
+        "7:16: segments.1.turn_deg: expected an angle other than 0; write a straight instead",
+    ),
+    (
+        "  - {straight_m: 300}\n",
+        "  - {straight_m: 300}\n  - {turn_deg: 10, radius_m: 40, transition_m: 20}\n",
+        "7:48: segments.1.transition_m: expected at most 6.981 m, or the two transitions turn by "
+        "more than turn_deg, got 20",
+    ),
+    (
+        "{straight_m: 100, free: true}\n"
+        "  - {turn_deg: 90, radius_m: 40, transition_m: 20}\n"
+        "  - {straight_m: 200, free: true}\n"
+        "  - {turn_deg: 90, radius_m: 40, transition_m: 20}\n  - {straight_m: 100}",
+        "{straight_m: 100, free: true}\n"
+        "  - {turn_deg: 90, radius_m: 40, transition_m: 20}\n"
+        "  - {straight_m: 200}\n"
+        "  - {turn_deg: 90, radius_m: 40, transition_m: 20}\n  - {straight_m: 100, free: true}",
+        "12:5: segments.6: the two free straights are parallel (headings 90.000 and 270.000 "
+        "degrees), so they can't close the circuit; free another straight",
+    ),
+    (
+        "kind: circuit\n",
+        "kind: circuit\nlanes: 2\n",
+        "2:1: lanes: unknown key; known keys: kind, name, closed, width_m, segments",
+    ),
+]
+
+
+@pytest.fixture(autouse=True)
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "circuit.yaml").write_text(CIRCUIT)
+    return tmp_path
+
+
+def test_a_right_scenario_loads() -> None:
+    Path("run.yaml").write_text(SCENARIO)
+    scenario, source = load_scenario("run.yaml")
+    assert scenario.utc == datetime(2027, 5, 4, 8, 30, tzinfo=UTC)
+    assert [event.kind for event in scenario.events] == ["fault", "grip", "mark"]
+    fault = scenario.events[0]
+    assert isinstance(fault, FaultEvent)
+    assert (fault.at.station_m, fault.at.lap, fault.value) == (500.0, 1, 2.0)
+    assert scenario.surface.patches[0].edge_m == 1.0
+    assert [criterion.kind for criterion in scenario.criteria] == [
+        "no_fall",
+        "distance_from_line",
+        "speed_error",
+    ]
+    assert circuit_path(scenario, source) == "circuit.yaml"
+    assert source.marks["surface", "grip"] == (13, 9)
+
+
+def test_time_zones_become_utc() -> None:
+    Path("run.yaml").write_text(SCENARIO.replace("08:30:00Z", "10:30:00+02:00"))
+    utc = load_scenario("run.yaml")[0].utc
+    assert utc == datetime(2027, 5, 4, 8, 30, tzinfo=UTC)
+    assert utc.tzinfo is UTC
+
+
+def test_lap_length_of_a_rectangle() -> None:
+    # Closed form: a corner is R * angle + transition = 20 pi + 20 m long, and the rectangle closes when
+    # opposite straights are equal: 2 * 300 + 2 * 100 m of straight.
+    circuit, _ = load_circuit("circuit.yaml")
+    assert lap_length(circuit) == pytest.approx(800 + 4 * (20 * 3.141592653589793 + 20), abs=1e-6)
+
+
+def test_output_signals_are_those_of_the_record() -> None:
+    assert "wheel_front_m_s" in OUTPUT_SIGNALS
+    assert not any("." in name for name in OUTPUT_SIGNALS)
+
+
+@pytest.mark.parametrize(("old", "new", "expected"), WRONG_SCENARIOS)
+def test_a_wrong_scenario_is_refused_at_its_place(old: str, new: str, expected: str) -> None:
+    assert SCENARIO.count(old) == 1
+    Path("run.yaml").write_text(SCENARIO.replace(old, new))
+    with pytest.raises(ConfigError) as caught:
+        load_scenario("run.yaml")
+    assert str(caught.value) == "run.yaml:" + expected
+
+
+@pytest.mark.parametrize(("old", "new", "expected"), WRONG_CIRCUITS)
+def test_a_wrong_circuit_is_refused_at_its_place(old: str, new: str, expected: str) -> None:
+    assert CIRCUIT.count(old) == 1
+    Path("track.yaml").write_text(CIRCUIT.replace(old, new))
+    with pytest.raises(ConfigError) as caught:
+        load_circuit("track.yaml")
+    assert str(caught.value) == "track.yaml:" + expected
+
+
+def test_mistakes_of_scenario_and_circuit_come_together() -> None:
+    Path("circuit.yaml").write_text(CIRCUIT.replace("width_m: 10", "width_m: wide"))
+    Path("run.yaml").write_text(SCENARIO.replace("lap: 1", "lap: 3"))
+    with pytest.raises(ConfigError) as caught:
+        load_scenario("run.yaml")
+    assert [(p.file, p.line, p.column, p.key) for p in caught.value.problems] == [
+        ("circuit.yaml", 4, 10, "width_m"),
+        ("run.yaml", 23, 31, "events.0.at.lap"),
+    ]
+
+
+def test_a_patch_may_lie_across_the_end_of_the_lap() -> None:
+    Path("run.yaml").write_text(SCENARIO.replace("from_m: 700, to_m: 720", "from_m: 1100, to_m: 20"))
+    assert load_scenario("run.yaml")[0].surface.patches[0].to_m == 20.0
+
+
+def test_the_shipped_scenarios_load(folder: Path) -> None:
+    shutil.copytree(SHIPPED, folder / "scenarios")
+    files = sorted(Path("scenarios/runs").glob("*.yaml"))
+    assert files
+    for file in files:
+        load_scenario(file)

@@ -1,0 +1,93 @@
+"""The import contracts of pyproject.toml: kept by the package, and each one able to fail."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+PHYSICS = {"plant", "vehicle", "sensors", "faults", "timeline", "truth", "frames"}
+HIDDEN_FROM_ROBOT = {"truth", "snapshot", "plant", "loop"}
+
+
+def lint_imports(folder: Path) -> subprocess.CompletedProcess[str]:
+    """Run the contracts of the pyproject.toml in ``folder`` over the package beside it."""
+    command = [str(Path(sys.executable).with_name("lint-imports")), "--no-logo", "--no-cache"]
+    return subprocess.run(command, cwd=folder, capture_output=True, text=True, timeout=60, check=False)
+
+
+def contract(name: str) -> dict[str, Any]:
+    """One contract by the beginning of its name."""
+    settings = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["importlinter"]
+    found = [c for c in settings["contracts"] if c["name"].startswith(name)]
+    assert len(found) == 1
+    return dict(found[0])
+
+
+def existing(names: set[str]) -> set[str]:
+    """Those of ``names`` that are modules of the package today, with the package's name before them."""
+    package = ROOT / "emulator"
+    return {f"emulator.{n}" for n in names if (package / n).is_dir() or (package / f"{n}.py").exists()}
+
+
+@pytest.fixture
+def copy(tmp_path: Path) -> Path:
+    """A copy of the package and its settings that a test may break."""
+    shutil.copy(ROOT / "pyproject.toml", tmp_path)
+    shutil.copytree(ROOT / "emulator", tmp_path / "emulator", ignore=shutil.ignore_patterns("__pycache__"))
+    return tmp_path
+
+
+def test_the_package_keeps_its_contracts() -> None:
+    result = lint_imports(ROOT)
+    assert result.returncode == 0, result.stdout + result.stderr
+    assert "0 broken" in result.stdout
+
+
+@pytest.mark.parametrize(
+    ("name", "module", "line"),
+    [
+        ("layers", "errors", "import emulator.signals"),
+        ("layers", "sensors", "import emulator.wire"),  # beside, not above
+        ("physics", "vehicle", "import time"),
+        ("physics", "plant", "from emulator import clock"),
+        ("wire", "wire", "import socket"),
+        ("the loop", "loop", "import json"),
+        ("only the supervisor", "record", "import asyncio"),
+        ("the robot", "robot", "import emulator.plant"),
+    ],
+)
+def test_a_forbidden_import_is_caught(copy: Path, name: str, module: str, line: str) -> None:
+    package = copy / "emulator" / module
+    added = package / "stray.py" if package.is_dir() else package.with_suffix(".py")
+    with added.open("a") as file:
+        file.write(f"\n{line}\n")
+    result = lint_imports(copy)
+    assert result.returncode != 0
+    assert f"{contract(name)['name']} BROKEN" in result.stdout.replace("\n", " ")
+    imported = line.rsplit(maxsplit=1)[-1]
+    culprit = f"emulator.{module}.stray" if package.is_dir() else f"emulator.{module}"
+    told = [told for told in result.stdout.splitlines() if told.strip(" -").startswith(f"{culprit} -> ")]
+    assert any(imported in line for line in told), result.stdout
+
+
+def test_a_module_outside_the_layers_is_caught(copy: Path) -> None:
+    (copy / "emulator" / "stray.py").write_text("")
+    result = lint_imports(copy)
+    assert result.returncode != 0
+    assert "emulator.stray" in result.stdout
+
+
+def test_the_contract_on_physics_covers_every_physics_module() -> None:
+    """The linter refuses names of modules that do not exist, so the list can only hold today's."""
+    assert set(contract("physics")["source_modules"]) == existing(PHYSICS)
+
+
+def test_the_contract_on_the_robot_covers_everything_it_must_not_see() -> None:
+    assert set(contract("the robot")["forbidden_modules"]) == existing(HIDDEN_FROM_ROBOT)

@@ -1,0 +1,294 @@
+"""What a fresh clone, an installation and the container rest on: locks, set-up scripts, Dockerfile."""
+
+from __future__ import annotations
+
+import ast
+import fnmatch
+import os
+import platform
+import re
+import shutil
+import subprocess
+import sys
+import tomllib
+from importlib import metadata
+from pathlib import Path
+
+import pytest
+from packaging.requirements import Requirement
+from packaging.utils import NormalizedName, canonicalize_name
+
+ROOT = Path(__file__).parents[1]
+PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
+LOCKS = ["requirements.lock", "requirements-dev.lock"]
+TOP_LEVEL = {
+    "README.md",
+    "DEVELOPERS.md",
+    "pyproject.toml",
+    "Makefile",
+    "requirements.lock",
+    "requirements-dev.lock",
+    "emulator",
+    "tests",
+    "scenarios",
+    "docker",
+    ".ci",
+    ".gitignore",
+    ".git",
+}
+ENTRY = re.compile(r"([a-z0-9-]+)==([0-9][0-9a-z.+!]*)( ; [a-z_]+ == \"[a-z0-9_]+\")? \\")
+HASH = re.compile(r"    --hash=sha256:[0-9a-f]{64}( \\)?")
+
+
+def pins(lock: str) -> dict[NormalizedName, str]:
+    """Version by package, read strictly: an entry line, then one or more hash lines, nothing else."""
+    found: dict[NormalizedName, str] = {}
+    more_expected = False
+    for number, line in enumerate((ROOT / lock).read_text().splitlines(), start=1):
+        where = f"{lock}:{number}: {line!r}"
+        if more_expected:
+            hashed = HASH.fullmatch(line)
+            assert hashed, f"{where}: expected a hash"
+            more_expected = hashed[1] is not None
+        else:
+            entry = ENTRY.fullmatch(line)
+            assert entry, f"{where}: expected name==version followed by hashes"
+            name = canonicalize_name(entry[1])
+            assert name not in found, f"{where}: locked twice"
+            found[name] = entry[2]
+            more_expected = True
+    assert not more_expected, f"{lock}: the last entry has no hash"
+    return found
+
+
+@pytest.mark.parametrize("lock", LOCKS)
+def test_every_locked_package_is_exact_and_hashed_and_no_host_is_named(lock: str) -> None:
+    assert len(pins(lock)) > 20  # the strict grammar of pins() leaves no room for an address or an option
+
+
+@pytest.mark.parametrize(
+    "broken",
+    [
+        "numpy>=2\n",
+        "numpy==2.0 \\\n    --hash=sha256:abc\n",
+        "numpy==2.0 \\\nscipy==1.0 \\\n",
+        "--index-url https://index.invalid/simple\n",
+        "numpy==2.0\n",
+    ],
+)
+def test_a_lock_that_is_not_exact_or_not_hashed_is_refused(
+    broken: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "broken.lock").write_text(broken)
+    monkeypatch.setattr(sys.modules[__name__], "ROOT", tmp_path)
+    with pytest.raises(AssertionError, match=r"broken\.lock"):
+        pins("broken.lock")
+
+
+def test_both_locks_agree() -> None:
+    run, dev = (pins(lock).items() for lock in LOCKS)
+    assert run <= dev
+
+
+@pytest.mark.parametrize(
+    ("lock", "declared"),
+    [
+        (LOCKS[0], PROJECT["dependencies"]),
+        (LOCKS[0], tomllib.loads((ROOT / "pyproject.toml").read_text())["build-system"]["requires"]),
+        (LOCKS[1], PROJECT["optional-dependencies"]["dev"]),
+    ],
+)
+def test_locks_hold_what_the_project_declares(lock: str, declared: list[str]) -> None:
+    locked = pins(lock)
+    for requirement in map(Requirement, declared):
+        name = canonicalize_name(requirement.name)
+        assert name in locked, f"{name} is not in {lock}: run make lock"
+        assert requirement.specifier.contains(locked[name]), (
+            f"{lock} is older than pyproject.toml: run make lock"
+        )
+
+
+def test_the_tests_run_on_what_is_locked() -> None:
+    """What is installed here has the locked version, so what passes the tests is what gets installed."""
+    installed = {canonicalize_name(d.name): d.version for d in metadata.distributions()}
+    locked = pins(LOCKS[1])
+    if platform.machine() != "x86_64":
+        del locked[canonicalize_name("autosar-e2e")]
+    differing = {n: (installed.get(n, "none"), v) for n, v in locked.items() if installed.get(n) != v}
+    assert not differing, f"installed is not locked (name: installed, locked), run make test: {differing}"
+
+
+def imported_packages(folder: Path) -> dict[str, Path]:
+    """Top-level names of everything imported under ``folder``, with one file that does it."""
+    found: dict[str, Path] = {}
+    for path in sorted(folder.rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text())):
+            if isinstance(node, ast.Import):
+                names = [alias.name for alias in node.names]
+            elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
+                names = [node.module]
+            else:
+                continue
+            found.update({name.partition(".")[0]: path.relative_to(ROOT) for name in names})
+    return found
+
+
+@pytest.mark.parametrize(("folder", "extras"), [("emulator", []), ("tests", ["dev"])])
+def test_whatever_is_imported_is_declared(folder: str, extras: list[str]) -> None:
+    declared = PROJECT["dependencies"] + [r for e in extras for r in PROJECT["optional-dependencies"][e]]
+    allowed = {canonicalize_name(Requirement(r).name) for r in declared}
+    own = {"emulator", "tests"} | {p.stem for p in (ROOT / "tests").rglob("*.py")}
+    providers = metadata.packages_distributions()
+    for name, path in imported_packages(ROOT / folder).items():
+        if name in sys.stdlib_module_names or name in own:
+            continue
+        by = {canonicalize_name(d) for d in providers.get(name, [])}
+        assert by & allowed, f"{path} imports {name}, which pyproject.toml does not declare"
+
+
+def test_the_top_level_holds_only_what_belongs_there() -> None:
+    ignored = [line.rstrip("/") for line in (ROOT / ".gitignore").read_text().split()]
+    stray = {
+        entry.name
+        for entry in ROOT.iterdir()
+        if entry.name not in TOP_LEVEL and not any(fnmatch.fnmatch(entry.name, p) for p in ignored)
+    }
+    assert not stray
+
+
+def test_the_dockerfile_passes_its_linter_without_exceptions() -> None:
+    dockerfile = ROOT / "docker" / "Dockerfile"
+    assert "hadolint ignore" not in dockerfile.read_text()
+    hadolint = Path(sys.executable).with_name("hadolint")
+    # an empty settings file, so that none of the user's own is found
+    result = subprocess.run(
+        [
+            str(hadolint),
+            "--no-color",
+            "--config",
+            os.devnull,
+            "--failure-threshold",
+            "style",
+            str(dockerfile),
+        ],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert result.returncode == 0, result.stdout + result.stderr
+
+
+def test_the_container_installs_from_the_lock_and_runs_without_root() -> None:
+    text = (ROOT / "docker" / "Dockerfile").read_text()
+    assert "--require-hashes -r" in text
+    users = re.findall(r"^USER (\d+)", text, re.MULTILINE)
+    assert users
+    assert int(users[-1]) > 0
+    for source in re.findall(r"^COPY (?!--from)(\S+) ", text, re.MULTILINE):
+        assert (ROOT / source).exists(), f"the Dockerfile copies {source}, which is not there"
+        assert f"!{source}\n" in (ROOT / "docker" / "Dockerfile.dockerignore").read_text()
+
+
+@pytest.mark.parametrize("script", ["setup", "run"])
+def test_shell_scripts_stop_at_the_first_error_and_parse(script: str) -> None:
+    path = ROOT / ".ci" / script
+    lines = path.read_text().splitlines()
+    assert lines[0] == "#!/usr/bin/env bash"
+    assert "set -euo pipefail" in lines
+    assert os.access(path, os.X_OK)
+    subprocess.run(["bash", "-n", str(path)], check=True, timeout=10)
+
+
+@pytest.fixture
+def checkout(tmp_path: Path) -> Path:
+    """A bare checkout in a folder with a space, with stand-ins for the interpreters on the search path."""
+    folder = tmp_path / "a checkout"
+    folder.mkdir()
+    shutil.copytree(ROOT / ".ci", folder / ".ci")
+    for name in ["Makefile", "pyproject.toml", *LOCKS]:
+        shutil.copy(ROOT / name, folder)
+    (folder / "path").mkdir()
+    for tool in ["bash", "dirname", "mkdir", "flock", "cat", "make", "grep", "env"]:
+        found = shutil.which(tool)
+        if found:
+            (folder / "path" / tool).symlink_to(found)
+    return folder
+
+
+def stand_in(folder: Path, name: str, body: str) -> None:
+    """An executable on the checkout's search path."""
+    script = folder / "path" / name
+    script.write_text(f"#!/usr/bin/env bash\n{body}\n")
+    script.chmod(0o755)
+
+
+def run_in(folder: Path, *command: str, **environment: str) -> subprocess.CompletedProcess[str]:
+    """Run with nothing but the stand-ins on the search path."""
+    path = {"PATH": str(folder / "path"), "HOME": str(folder)}
+    bash = shutil.which("bash")
+    assert bash
+    return subprocess.run(
+        [bash, *command],
+        cwd=folder,
+        env=path | environment,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+
+
+def test_setup_without_any_python_says_what_is_needed(checkout: Path) -> None:
+    result = run_in(checkout, ".ci/setup")
+    assert result.returncode == 1
+    assert "Python 3.11 or newer is needed" in result.stderr
+    assert "apt-get install python3 python3-venv" in result.stderr
+    assert not (checkout / ".venv").exists()
+
+
+def test_setup_with_an_old_python_names_it(checkout: Path) -> None:
+    stand_in(checkout, "python3", "echo 3.9")
+    result = run_in(checkout, ".ci/setup")
+    assert result.returncode == 1
+    assert "found: python3 is 3.9" in result.stderr
+    assert not (checkout / ".venv").exists()
+
+
+@pytest.mark.parametrize(
+    ("name", "package"), [("python3", "python3-venv"), ("python3.12", "python3.12-venv")]
+)
+def test_setup_without_the_venv_package_names_it(checkout: Path, name: str, package: str) -> None:
+    stand_in(checkout, name, '[[ $2 == *ensurepip* ]] && exit 1; echo "3.12"')
+    result = run_in(checkout, ".ci/setup")
+    assert result.returncode == 1
+    assert f"apt-get install {package}\n" in result.stderr
+    assert not (checkout / ".venv").exists()
+
+
+def test_setup_takes_only_the_python_that_was_asked_for(checkout: Path) -> None:
+    stand_in(checkout, "python3", "echo 3.12")
+    result = run_in(checkout, ".ci/setup", PYTHON="python3.99")
+    assert result.returncode == 1
+    assert "none that runs as python3.99" in result.stderr
+
+
+def test_ci_runs_the_same_tests_as_a_developer(checkout: Path) -> None:
+    """With every system package in place, .ci/run does nothing but ``make test``, without input."""
+    (checkout / "path" / "make").unlink()
+    stand_in(checkout, "make", 'echo "make $*"; if read -r line; then echo "had input"; fi; exit 7')
+    stand_in(checkout, "python3", "exit 0")
+    stand_in(checkout, "dpkg-query", "echo installed")
+    result = run_in(checkout, ".ci/run")
+    assert result.returncode == 7  # the result of the tests is the result of the script
+    assert result.stdout == "make test\n"
+
+
+def test_make_lists_its_targets(checkout: Path) -> None:
+    awk = shutil.which("awk")
+    assert awk
+    (checkout / "path" / "awk").symlink_to(awk)
+    result = run_in(checkout, "-c", "make")
+    assert result.returncode == 0, result.stderr
+    listed = re.findall(r"^  make (\w+) ", result.stdout, re.MULTILINE)
+    assert {"demo", "virtual", "test", "bench", "lint", "format", "lock", "clean"} <= set(listed)

@@ -1,0 +1,358 @@
+"""Sentences against an independent parser, widely published examples, and the receiver's own round trip."""
+
+from __future__ import annotations
+
+import datetime
+import math
+from functools import reduce
+from operator import xor
+
+import pynmea2
+import pytest
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
+
+from emulator.wire.nmea import LONGEST_SENTENCE, Fix, Gga, KNOT_m_s, Rmc, Vtg, burst, checksum, parse
+
+HALF_MICROMINUTE_rad = math.radians(0.5e-6 / 60) * 1.000001 + 1e-15
+
+FIX = Fix(
+    utc_ns=1_700_000_000_123_000_000,  # 2023-11-14 22:13:20.123 UTC, by definition of the epoch
+    latitude_rad=math.radians(48.1173),
+    longitude_rad=math.radians(-11.5166667),
+    altitude_msl_m=545.4,
+    geoid_separation_m=46.9,
+    fix_quality=4,
+    satellites=12,
+    hdop=0.7,
+    speed_m_s=23.1,
+    course_rad=1.2,
+)
+
+fixes = st.builds(
+    Fix,
+    utc_ns=st.integers(946_684_800 * 10**9, 3_124_223_000 * 10**9),  # 2000 to 2068: strptime's pivot
+    latitude_rad=st.floats(-math.pi / 2, math.pi / 2),
+    longitude_rad=st.floats(-math.pi, math.pi),
+    altitude_msl_m=st.floats(-999, 9999),
+    geoid_separation_m=st.floats(-110, 90),
+    fix_quality=st.integers(1, 6),
+    satellites=st.integers(0, 99),
+    hdop=st.floats(0.1, 99),
+    speed_m_s=st.floats(0, 200),
+    course_rad=st.none() | st.floats(-7, 7),
+)
+
+
+def three(fix: Fix) -> tuple[Gga, Rmc, Vtg]:
+    gga, rmc, vtg = (parse(s) for s in burst(fix).splitlines(keepends=True))
+    assert isinstance(gga, Gga)
+    assert isinstance(rmc, Rmc)
+    assert isinstance(vtg, Vtg)
+    return gga, rmc, vtg
+
+
+def sealed(body: str) -> bytes:
+    """The body with $ and a checksum worked out here."""
+    return f"${body}*{reduce(xor, body.encode(), 0):02X}".encode()
+
+
+# --- writing --------------------------------------------------------------------------------------------
+
+
+def test_the_sentences_letter_by_letter() -> None:
+    # Our own example, worked out by hand; common practice for the layout, no source.
+    assert [s.split(b"*")[0].decode() for s in burst(FIX).split(b"\r\n")[:3]] == [
+        "$GNGGA,221320.123,4807.038000,N,01131.000002,W,4,12,0.7,545.40,M,46.9,M,,",
+        "$GNRMC,221320.123,A,4807.038000,N,01131.000002,W,44.903,68.75,141123,,,R",
+        "$GNVTG,68.75,T,,M,44.903,N,83.160,K,R",
+    ]
+
+
+@settings(deadline=None)
+@given(fix=fixes)
+@example(fix=FIX._replace(latitude_rad=math.radians(59.99999999999)))
+@example(fix=FIX._replace(utc_ns=1_703_980_799_999_700_000))  # rounds into the next day
+def test_an_independent_parser_reads_the_same(fix: Fix) -> None:
+    sentences = burst(fix).decode("ascii").split("\r\n")
+    assert sentences.pop() == ""
+    gga, rmc, vtg = (pynmea2.parse(s, check=True) for s in sentences)
+    when = datetime.datetime.fromtimestamp(0, datetime.UTC) + datetime.timedelta(
+        milliseconds=(fix.utc_ns + 500_000) // 1_000_000
+    )
+    for sentence in (gga, rmc):
+        assert sentence.latitude == pytest.approx(math.degrees(fix.latitude_rad), abs=0.51e-6 / 60)
+        assert sentence.longitude == pytest.approx(math.degrees(fix.longitude_rad), abs=0.51e-6 / 60)
+        assert sentence.timestamp.replace(tzinfo=None) == when.time()
+    assert rmc.datestamp == when.date()
+    assert rmc.status == "A"
+    assert gga.gps_qual == fix.fix_quality
+    assert int(gga.num_sats) == fix.satellites
+    assert float(gga.horizontal_dil) == pytest.approx(fix.hdop, abs=0.0501)
+    assert gga.altitude == pytest.approx(fix.altitude_msl_m, abs=0.00501)
+    assert float(gga.geo_sep) == pytest.approx(fix.geoid_separation_m, abs=0.0501)
+    for knots in (rmc.spd_over_grnd, float(vtg.spd_over_grnd_kts)):
+        assert knots * 1852 / 3600 == pytest.approx(fix.speed_m_s, abs=0.000501 * 1852 / 3600)
+    assert float(vtg.spd_over_grnd_kmph) == pytest.approx(fix.speed_m_s * 3.6, abs=0.000501)
+    for course_deg in (rmc.true_course, vtg.true_track):
+        if fix.course_rad is None:
+            assert course_deg is None
+        else:
+            assert 0 <= course_deg < 360
+            assert abs(math.remainder(course_deg - math.degrees(fix.course_rad), 360)) <= 0.00501
+
+
+@settings(deadline=None)
+@given(fix=fixes)
+def test_round_trip(fix: Fix) -> None:
+    gga, rmc, vtg = three(fix)
+    rounded_ns = (fix.utc_ns + 500_000) // 1_000_000 * 1_000_000
+    assert rmc.utc_ns == rounded_ns
+    assert gga.time_of_day_ns == rounded_ns % (86400 * 10**9)
+    assert rmc.valid
+    for sentence in (gga, rmc):
+        assert abs(sentence.latitude_rad - fix.latitude_rad) <= HALF_MICROMINUTE_rad
+        assert abs(sentence.longitude_rad - fix.longitude_rad) <= HALF_MICROMINUTE_rad
+    assert gga[3:5] == (fix.fix_quality, fix.satellites)
+    assert abs(gga.altitude_msl_m - fix.altitude_msl_m) <= 0.00501
+    assert rmc.mode == vtg.mode == {1: "A", 2: "D", 3: "P", 4: "R", 5: "F", 6: "E"}[fix.fix_quality]
+    for course_rad in (rmc.course_rad, vtg.course_rad):
+        if fix.course_rad is None:
+            assert math.isnan(course_rad)
+        else:
+            assert abs(math.remainder(course_rad - fix.course_rad, math.tau)) <= math.radians(0.00501)
+
+
+everything = st.floats(allow_nan=True, allow_infinity=True)
+
+
+@settings(deadline=None, max_examples=300)
+@given(
+    fix=st.builds(
+        Fix,
+        utc_ns=st.integers(0, 253_402_300_799 * 10**9),  # to the end of year 9999
+        latitude_rad=everything,
+        longitude_rad=everything,
+        altitude_msl_m=everything,
+        geoid_separation_m=everything,
+        fix_quality=st.integers(-3, 12),
+        satellites=st.integers(-5, 500),
+        hdop=everything,
+        speed_m_s=everything,
+        course_rad=st.none() | everything,
+    )
+)
+@example(
+    fix=FIX._replace(
+        latitude_rad=-1.5, longitude_rad=-3.1, altitude_msl_m=-5e4, geoid_separation_m=-5e4, hdop=1e4,
+        speed_m_s=1e4, course_rad=6.28,
+    )
+)  # fmt: skip
+def test_whatever_comes_in_legal_sentences_go_out(fix: Fix) -> None:
+    sent = burst(fix)
+    assert sent.isascii()
+    sentences = sent.splitlines(keepends=True)
+    assert len(sentences) == 3
+    for sentence in sentences:
+        assert sentence.endswith(b"\r\n")
+        assert len(sentence) <= LONGEST_SENTENCE
+        assert not {b"nan", b"inf", b"e+"} & {sentence[i : i + n].lower() for n in (2, 3) for i in range(80)}
+        assert parse(sentence) is not None
+
+
+@pytest.mark.parametrize("degrees", [0.0, 0.99999999999, 47.999999999, 59.9999999999, 89.99999999999, 90.0])
+def test_minutes_never_print_60(degrees: float) -> None:
+    for sign in (1, -1):
+        gga, rmc, _ = burst(
+            FIX._replace(
+                latitude_rad=math.radians(sign * degrees), longitude_rad=math.radians(2 * sign * degrees)
+            )
+        ).split(b"\r\n")[:3]
+        for fields in (gga.split(b",")[2:5:2], rmc.split(b",")[3:6:2]):
+            assert float(fields[0][2:]) < 60
+            assert float(fields[1][3:]) < 60
+            read = float(fields[0][:2]) + float(fields[0][2:]) / 60
+            assert read == pytest.approx(degrees, abs=1e-8)
+
+
+def test_seconds_never_print_60_and_the_date_follows() -> None:
+    end_of_2023_ns = 1_704_067_200 * 10**9  # 2024-01-01 00:00:00 UTC
+    before = burst(FIX._replace(utc_ns=end_of_2023_ns - 500_001)).split(b"\r\n")[1].split(b",")
+    after = burst(FIX._replace(utc_ns=end_of_2023_ns - 499_999)).split(b"\r\n")[1].split(b",")
+    assert (before[1], before[9]) == (b"235959.999", b"311223")
+    assert (after[1], after[9]) == (b"000000.000", b"010124")
+
+
+def test_without_a_fix_position_speed_and_course_are_empty() -> None:
+    for fix in (
+        FIX._replace(fix_quality=0),
+        FIX._replace(latitude_rad=math.nan),
+        FIX._replace(speed_m_s=math.inf),
+        FIX._replace(fix_quality=9),
+    ):
+        gga, rmc, vtg = three(fix)
+        assert (gga.fix_quality, rmc.valid, rmc.mode, vtg.mode) == (0, False, "N", "N")
+        numbers = (gga.latitude_rad, gga.longitude_rad, gga.altitude_msl_m, gga.hdop, rmc.latitude_rad)
+        assert all(map(math.isnan, (*numbers, rmc.longitude_rad, rmc.speed_m_s, *vtg[:2])))
+        assert rmc.utc_ns == fix.utc_ns  # the receiver's clock goes on
+
+
+def test_course_wraps_to_zero() -> None:
+    for course_rad in (math.tau - 1e-7, -1e-7, 0.0, math.tau, 1e-7):
+        assert burst(FIX._replace(course_rad=course_rad)).split(b"\r\n")[2].startswith(b"$GNVTG,0.00,T,")
+
+
+@given(body=st.binary(max_size=300))
+@example(body=bytes(range(256)) * 5 + b"x")
+def test_checksum_is_the_xor_of_all_bytes(body: bytes) -> None:
+    assert checksum(body) == reduce(xor, body, 0)
+
+
+# --- reading --------------------------------------------------------------------------------------------
+
+
+def test_published_examples() -> None:
+    # Sentences in wide public circulation; the third is the example of the pynmea2 documentation.
+    gga = parse(b"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*47")
+    assert isinstance(gga, Gga)
+    assert gga.time_of_day_ns == (12 * 3600 + 35 * 60 + 19) * 10**9
+    assert math.degrees(gga.latitude_rad) == pytest.approx(48.1173, abs=5e-8)
+    assert math.degrees(gga.longitude_rad) == pytest.approx(11.5166667, abs=5e-8)
+    assert gga[3:] == (1, 8, 0.9, 545.4, 46.9)
+
+    rmc = parse(b"$GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W*6A")
+    assert isinstance(rmc, Rmc)
+    assert rmc.utc_ns == datetime.datetime(1994, 3, 23, 12, 35, 19, tzinfo=datetime.UTC).timestamp() * 1e9
+    assert rmc.valid
+    assert rmc.speed_m_s == pytest.approx(11.523556, abs=5e-7)
+    assert math.degrees(rmc.course_rad) == pytest.approx(84.4)
+    assert rmc.mode == ""
+
+    gga = parse(b"$GPGGA,184353.07,1929.045,S,02410.506,E,1,04,2.6,100.00,M,-33.9,M,,0000*6D\r\n")
+    assert isinstance(gga, Gga)
+    assert gga.time_of_day_ns == (18 * 3600 + 43 * 60 + 53) * 10**9 + 70_000_000
+    assert math.degrees(gga.latitude_rad) == pytest.approx(-19.4840833, abs=5e-8)
+    assert math.degrees(gga.longitude_rad) == pytest.approx(24.1751, abs=5e-8)
+    assert gga.geoid_separation_m == -33.9
+
+    vtg = parse(b"$GPVTG,054.7,T,034.4,M,005.5,N,010.2,K*48")
+    assert isinstance(vtg, Vtg)
+    assert math.degrees(vtg.course_rad) == pytest.approx(54.7)
+    assert vtg.speed_m_s == 5.5 * KNOT_m_s
+
+
+@pytest.mark.parametrize("text", [
+    "$GPGSA,A,3,04,05,,09,12,,,24,,,,,2.5,1.3,2.1*39",
+    "$GPGLL,4916.45,N,12311.12,W,225444,A,*1D",
+    "$GPZDA,201530.00,04,07,2002,00,00*60",
+])  # fmt: skip
+def test_other_sentence_types_are_none(text: str) -> None:
+    # In wide public circulation; sound, but not ours to read.
+    body, check = text[1:].split("*")
+    assert checksum(body.encode()) == int(check, 16)
+    assert parse(text.encode()) is None
+
+
+GGA = "GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,"
+RMC = "GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,,,A"
+VTG = "GPVTG,054.7,T,,M,005.5,N,010.2,K,A"
+
+
+@pytest.mark.parametrize("body", [GGA, RMC, VTG])
+def test_the_bodies_that_are_broken_below_are_sound(body: str) -> None:
+    assert parse(sealed(body)) is not None
+    assert parse(sealed(body) + b"\r\n") is not None
+
+
+@pytest.mark.parametrize(
+    ("body", "sound", "broken"),
+    [
+        (GGA, "123519", "245959"),
+        (GGA, "123519", "126000"),
+        (GGA, "123519", "123560"),
+        (GGA, "123519", "12351"),
+        (GGA, "123519", "1235190"),
+        (GGA, "4807.038", "4860.000"),
+        (GGA, "4807.038", "9000.001"),
+        (GGA, "4807.038", "807.038"),
+        (GGA, "4807.038", "48.1173"),
+        (GGA, "4807.038", "4807.038.1"),
+        (GGA, "4807.038", ""),
+        (GGA, ",N,", ",,"),
+        (GGA, ",N,", ",E,"),
+        (GGA, ",N,", ",NS,"),
+        (GGA, "01131.000", "18000.001"),
+        (GGA, ",1,08", ",,08"),
+        (GGA, ",1,08", ",9,08"),
+        (GGA, ",1,08", ",1,-8"),
+        (GGA, ",1,08", ",1,123"),
+        (GGA, "0.9", "nan"),
+        (GGA, "0.9", "1e3"),
+        (GGA, "0.9", " 0.9"),
+        (GGA, "0.9", "-0.9"),
+        (GGA, "545.4", "+545.4"),
+        (GGA, "545.4", "inf"),
+        (GGA, "545.4", "5_4"),
+        (GGA, "545.4,M", "545.4,F"),
+        (GGA, "545.4,M", "545.4,"),
+        (GGA, "M,,", "M,"),
+        (GGA, "M,,", "M,,,"),
+        (RMC, ",A,4807", ",B,4807"),
+        (RMC, ",A,4807", ",,4807"),
+        (RMC, "022.4", "-22.4"),
+        (RMC, "084.4", "360.1"),
+        (RMC, "230394", "300294"),
+        (RMC, "230394", "231394"),
+        (RMC, "230394", "000094"),
+        (RMC, "230394", "2303"),
+        (RMC, ",,,A", ",x,,A"),
+        (RMC, ",,,A", ",,x,A"),
+        (RMC, ",,,A", ",,,Q"),
+        (RMC, ",,,A", ",,,A,V,"),
+        (VTG, ",T,", ",M,"),
+        (VTG, ",T,", ",,"),
+        (VTG, ",K,A", ",K,A,"),
+        (VTG, ",K,A", ""),
+        (VTG, "010.2", "ten"),
+        (VTG, "GPVTG", "GPVT"),
+        (VTG, "GPVTG", "gpVTG"),
+        (VTG, "GPVTG", "PVTG"),
+    ],
+)
+def test_malformed_sentences_with_a_right_checksum_are_none(body: str, sound: str, broken: str) -> None:
+    assert sound in body
+    assert parse(sealed(body.replace(sound, broken, 1))) is None
+
+
+def test_framing_is_strict() -> None:
+    whole = sealed(VTG.replace("010.2", "010.7"))
+    assert parse(whole) is not None
+    assert whole[-2:].lower() != whole[-2:]  # so that its small letters can be refused below
+    for broken in (
+        whole[1:], whole[:-1], whole[:-3], whole + b"\n", whole + b"\r", whole + b"\r\n\r\n", b" " + whole,
+        whole.lower(), whole + whole, whole.replace(b"T", b"\xff"), whole.replace(b"$", b"$$"), b"", b"$*00",
+        whole[:-2] + b"%02x" % int(whole[-2:], 16),
+        sealed(GGA.replace("545.4", "545.400000000001").replace("0.9", "0.900000000")),  # longer than 82
+    ):  # fmt: skip
+        assert parse(broken) is None, broken
+
+
+def test_every_single_changed_bit_is_noticed() -> None:
+    for sentence in burst(FIX).split(b"\r\n")[:3]:
+        for bit in range(8 * len(sentence)):
+            changed = bytearray(sentence)
+            changed[bit // 8] ^= 1 << bit % 8
+            assert parse(bytes(changed)) is None, bytes(changed)
+
+
+@settings(max_examples=300)
+@given(
+    noise=st.binary(max_size=90)
+    | st.text(st.sampled_from("0123456789.,-NSEWAMTK*"), max_size=70).map(lambda t: sealed("GNGGA," + t))
+    | st.lists(st.sampled_from(GGA.split(",") + RMC.split(",")), min_size=9, max_size=14).map(
+        lambda fields: sealed("GNRMC," + ",".join(fields))
+    )
+)
+def test_noise_raises_nothing(noise: bytes) -> None:
+    read = parse(noise)
+    assert read is None or isinstance(read, Gga | Rmc | Vtg)
