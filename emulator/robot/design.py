@@ -25,7 +25,7 @@ from emulator.vehicle.state import FRONT_WHEEL, JOINT, JOINT_RATE, REAR_WHEEL, S
 
 SPEEDS = (3.0, 4.0, 5.0, 6.5, 8.5, 11.0, 15.0, 20.0, 27.0, 36.0, 48.0, 62.0)
 """[m/s] rows of the tables; held beyond."""
-ROLLS = tuple(math.radians(d) for d in (0, 5, 10, 15, 20, 25, 30, 35, 40, 45, 50))
+ROLLS = tuple(math.radians(d) for d in (0, 5, 10, 15, 20, 25, 30, 35, 40, 45, 50, 55))
 """[rad] columns of the tables."""
 
 FED_BACK = (ROLL, D_STEER, D_OMEGA, D_OMEGA + 2, D_JOINT_RATE + STEER)

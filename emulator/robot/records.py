@@ -92,6 +92,7 @@ MIND_DTYPE = np.dtype(
         # path
         ("station", np.float64),
         ("offset", np.float64),
+        ("path_integral", np.float64),
         ("roll_target", np.float64),
         ("roll_target_rate", np.float64),
         ("roll_integral", np.float64),

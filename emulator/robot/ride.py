@@ -16,11 +16,12 @@ from emulator.vehicle.driveline import engine_torque
 from emulator.vehicle.road import Line, continue_station, locate, sample
 
 _PREVIEW = 0.38  # [s] the roll loop's own delay: target filter and balance
-_PATH_RATE = 0.9  # [rad/s] natural frequency of the return to the line
+_PATH_RATE = 1.1  # [rad/s] natural frequency of the return to the line
 _PATH_DAMPING = 0.9
+_PATH_INTEGRAL = 0.3  # [1/s] of the return, for what the turn tables leave over
 _ROLL_FILTER = 9.0  # [rad/s] of the roll target
 _ROLL_RATE_LIMIT = 1.3  # [rad/s] of the roll target
-_ROLL_LIMIT = math.radians(50.0)
+_ROLL_LIMIT = math.radians(54.0)
 _ROLL_INTEGRAL = 1.0  # [1/s]
 
 _SPEED_GAIN = 1.2  # [1/s]
@@ -50,7 +51,9 @@ def follow_path(d: Design, line: Line, e: np.void) -> float:
     _, _, _, curvature, _ = sample(line, e.station + _PREVIEW * e.speed)
     error = wrapped(e.heading - heading)
     # Feedback of the current turn's own drift would fight the preview: heading error against the path here.
-    back = -_PATH_RATE * _PATH_RATE * e.offset - 2.0 * _PATH_DAMPING * _PATH_RATE * e.speed * math.sin(error)
+    if e.speed > 8.0 and abs(e.offset) < 1.5:
+        e.path_integral = min(1.0, max(-1.0, e.path_integral + STEP * _PATH_INTEGRAL * e.offset))
+    back = -_PATH_RATE * _PATH_RATE * (e.offset + e.path_integral) - 2.0 * _PATH_DAMPING * _PATH_RATE * e.speed * math.sin(error)
     back = min(3.0, max(-3.0, back))
     return float(e.speed * e.speed * curvature + back)
 
