@@ -102,5 +102,10 @@ SIGNALS: tuple[Signal, ...] = (
     Signal("loop.compute_us", "us", "time spent in the tick before this one"),
 )
 
+UNARMED_TICK = -1_000_000_000
+"""Scenario ticks count up from here while nobody knows when the ride starts; nothing is recorded then."""
+BEFORE_ARMING_TICK = -2_000
+"""Tick that events from before arming are recorded under; armed ticks are later than this."""
+
 INDEX: dict[str, int] = {signal.name: i for i, signal in enumerate(SIGNALS)}
 """Column number by name."""

@@ -13,7 +13,13 @@ from emulator.timeline import ACTIVE, EVENT_DTYPE, OVER, WAITING, advance, stren
 def event(*, at_tick=-1, at_station=math.nan, duration=0, ramp=0):
     table = np.zeros(1, EVENT_DTYPE)
     e = table[0]
-    e["at_tick"], e["at_station"], e["duration"], e["ramp"], e["started"] = at_tick, at_station, duration, ramp, -1
+    e["at_tick"], e["at_station"], e["duration"], e["ramp"], e["started"] = (
+        at_tick,
+        at_station,
+        duration,
+        ramp,
+        -1,
+    )
     return e
 
 
@@ -47,7 +53,7 @@ def test_an_event_by_station_starts_when_the_bike_passes_it_and_not_again():
 
 def test_an_event_in_lap_two_waits_for_lap_two():
     """Stations have their laps added up: 30 m into lap 2 of a 100 m lap is 130 m."""
-    happened, _ = changes(event(at_station=130.0, duration=1000), range(200), lambda tick: float(tick))
+    happened, _ = changes(event(at_station=130.0, duration=1000), range(200), float)
     assert happened == [(130, 1)]
 
 

@@ -33,12 +33,13 @@ GNSS = -1
 
 
 class OutputSpec(NamedTuple):
-    """One output as promised: its name, its identifier on the bus (or GNSS), its rate and its latency."""
+    """One output as promised: name, identifier on the bus (or GNSS), rate, latency, drawn jitter (one sigma)."""
 
     name: str
     can_id: int
     rate_hz: float
     latency_ns: int
+    drawn_ns: int = 0
 
 
 def edges_us() -> NDArray[np.float64]:
@@ -148,30 +149,31 @@ def _account_output(
         error_counts[BINS - 1 - bin_of(-error_ns)] += 1
 
 
+class FrameAccounts(NamedTuple):
+    """What frames are counted into, for K outputs; compiled code may count directly."""
+
+    ids: NDArray[np.int64]
+    period_ns: NDArray[np.float64]
+    latency_ns: NDArray[np.int64]
+    outputs: NDArray[np.int64]
+    jitter_counts: NDArray[np.int64]
+    error_counts: NDArray[np.int64]
+    late_after_ns: int
+
+
 @jit
-def _account_frames(
-    ids: NDArray[np.int64],
-    period_ns: NDArray[np.float64],
-    latency_ns: NDArray[np.int64],
-    outputs: NDArray[np.int64],
-    jitter_counts: NDArray[np.int64],
-    error_counts: NDArray[np.int64],
-    late_after_ns: int,
-    sent_ns: int,
-    taken: int,
-    frames: FrameBuffer,
-) -> None:
-    """All frames of one tick; the link took the first ``taken`` of them."""
+def account_frames(a: FrameAccounts, sent_ns: int, taken: int, frames: FrameBuffer) -> None:
+    """All frames of one tick; the link took the first ``taken`` of them at ``sent_ns``."""
     for i in range(frames.count[0]):
-        for k in range(ids.shape[0]):
-            if ids[k] == frames.can_id[i]:
+        for k in range(a.ids.shape[0]):
+            if a.ids[k] == frames.can_id[i]:
                 _account_output(
-                    outputs[k],
-                    jitter_counts[k],
-                    error_counts[k],
-                    period_ns[k],
-                    latency_ns[k],
-                    late_after_ns,
+                    a.outputs[k],
+                    a.jitter_counts[k],
+                    a.error_counts[k],
+                    a.period_ns[k],
+                    a.latency_ns[k],
+                    a.late_after_ns,
                     frames.time_ns[i],
                     frames.valid_ns[i],
                     sent_ns,
@@ -247,7 +249,6 @@ class Budget:
         self.outputs = tuple(outputs)
         self.period_ns = period_ns
         self._late_after_ns = late_after_ns
-        self._ids = np.array(ids, np.int64)
         self._period_ns = np.array([1e9 / o.rate_hz for o in outputs], np.float64)
         self._latency_ns = np.array([o.latency_ns for o in outputs], np.int64)
         self._outputs = np.zeros((n, 13), np.int64)
@@ -257,6 +258,15 @@ class Budget:
         self._lateness = np.zeros(BINS, np.int64) if lateness_counts is None else lateness_counts
         self._compute = np.zeros(BINS, np.int64)
         self._gnss = ids.index(GNSS) if GNSS in ids else -1
+        self.frame_accounts = FrameAccounts(
+            np.array(ids, np.int64),
+            self._period_ns,
+            self._latency_ns,
+            self._outputs,
+            self._jitter,
+            self._error,
+            late_after_ns,
+        )
 
     def tick(self, lateness_ns: int, compute_ns: int) -> None:
         """Count one tick: how long after its deadline it started, how long it took. Allocates nothing."""
@@ -267,18 +277,7 @@ class Budget:
 
         ``frames.time_ns`` is when each was due, ``frames.valid_ns`` its time of validity (or UNTIMED).
         """
-        _account_frames(
-            self._ids,
-            self._period_ns,
-            self._latency_ns,
-            self._outputs,
-            self._jitter,
-            self._error,
-            self._late_after_ns,
-            sent_ns,
-            taken,
-            frames,
-        )
+        account_frames(self.frame_accounts, sent_ns, taken, frames)
 
     def gnss(self, due_ns: int, valid_ns: int, sent_ns: int, *, taken: bool) -> None:
         """Count one GNSS burst; nothing happens if no output is declared as GNSS."""
@@ -377,6 +376,7 @@ class Budget:
         report: dict[str, Any] = {
             "rate_hz": spec.rate_hz,
             "latency_ms": spec.latency_ns * 1e-6,
+            "drawn_ms": spec.drawn_ns * 1e-6,
             "sent": int(out[_SENT]),
             "lost": int(out[_LOST]),
             "late": int(out[_LATE]),

@@ -14,6 +14,7 @@ from __future__ import annotations
 import numpy as np
 
 from emulator.compiled import jit
+from emulator.signals import UNARMED_TICK
 
 STANDBY, ARMED, RUNNING, STOPPING, TRIPPED = range(5)
 STATE_NAMES = ("standby", "armed", "running", "stopping", "tripped")
@@ -44,7 +45,6 @@ END_NAMES = ("crashed", "complete", "time_limit", "stopped", "fallen", "tripped"
 """How a run ended, as the verdict reads it; a run without an end crashed."""
 
 
-UNKNOWN_START = 1_000_000_000  # scenario ticks count from minus this while nobody knows when the ride starts
 START_GRID_TICKS = 1000  # rides start on a whole second of the output schedules: same phases every run
 _COUNTDOWN_TICKS = 300  # least time armed, so that the robot has seen every signal at rest
 _FALL_SHOWN_TICKS = 500  # how long a fall is played out before the signals are taken to rest
@@ -126,7 +126,7 @@ def next_state(c: np.void, r: np.void) -> None:
         r.finished = 1
         if r.state == STOPPING:
             r.state = STANDBY
-    r.scenario_tick = r.tick - (r.start_tick if r.start_tick > 0 else UNKNOWN_START)
+    r.scenario_tick = r.tick - r.start_tick if r.start_tick > 0 else r.tick + UNARMED_TICK
 
 
 @jit

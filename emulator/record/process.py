@@ -21,6 +21,7 @@ from typing import Any
 import numpy as np
 
 from emulator.record.writer import RunWriter
+from emulator.signals import BEFORE_ARMING_TICK, UNARMED_TICK
 from emulator.snapshot import Event, LoopEvent, LoopState, RecorderState, Snapshot, Status
 
 INTERVAL_S = 0.1
@@ -89,28 +90,32 @@ class Drain:
             self._tick = int(rows.tick[0])
         self._tell_lost("signal rows", rows.lost)
         if len(rows.tick):
-            writer.append_signals(rows.tick, rows.rows)
+            armed = rows.tick > UNARMED_TICK // 2
+            writer.append_signals(rows.tick[armed], rows.rows[armed])
             self._tick = int(rows.tick[-1])
         frames = self._frames.read()
         self._tell_lost("frames", frames.lost)
         if len(frames.tick):
+            armed = frames.tick > UNARMED_TICK // 2
+            valid_ns = np.where(frames.valid_ns == _UNTIMED, 0, frames.valid_ns)
             writer.append_frames(
-                frames.tick,
-                frames.time_ns,
-                np.where(frames.valid_ns == _UNTIMED, 0, frames.valid_ns),
-                frames.direction,
-                frames.can_id,
-                frames.length,
-                frames.data,
+                frames.tick[armed],
+                frames.time_ns[armed],
+                valid_ns[armed],
+                frames.direction[armed],
+                frames.can_id[armed],
+                frames.length[armed],
+                frames.data[armed],
             )
         bursts, lost_gnss = self._gnss.read()
         self._tell_lost("GNSS records", lost_gnss)
         for burst in bursts:
-            writer.append_gnss(burst.tick, burst.data)
+            if burst.tick > UNARMED_TICK // 2:
+                writer.append_gnss(burst.tick, burst.data)
         events, lost_events = self._events.read()
         self._tell_lost("events", lost_events)
         for event in events:
-            writer.append_event(event.tick, *self._words(event))
+            writer.append_event(max(event.tick, BEFORE_ARMING_TICK), *self._words(event))
         done.rows += len(rows.tick)
         done.frames += len(frames.tick)
         done.events += len(events)
@@ -123,7 +128,7 @@ class Drain:
     def _tell_lost(self, what: str, count: int) -> None:
         if count:
             text = f"{count} {what} were overwritten before the recorder read them"
-            self._writer.append_event(self._tick, "record_lost", what, text)
+            self._writer.append_event(max(self._tick, BEFORE_ARMING_TICK), "record_lost", what, text)
 
     def _words(self, event: Event) -> tuple[str, str, str]:
         if event.code in LOOP_EVENT_KINDS:

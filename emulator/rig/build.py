@@ -23,13 +23,12 @@ from emulator.plant.sensing import (
     V_STEER,
     V_WHEEL_FRONT,
 )
-from emulator.plant.states import UNKNOWN_START
 from emulator.plant.step import TICK_NS, Plant
 from emulator.rig.session import COMMAND_FRAMES, Session
 from emulator.scenario.schema import FaultEvent, GripEvent, MarkEvent
 from emulator.sensors.noise import stream_start
 from emulator.sensors.timing import MOST_VALUES, outputs
-from emulator.signals import INDEX
+from emulator.signals import INDEX, UNARMED_TICK
 from emulator.timeline import EVENT_DTYPE, FAULT, GRIP, MARK
 from emulator.vehicle.equilibrium import AIR_DENSITY, standing
 from emulator.vehicle.road import sample
@@ -67,7 +66,7 @@ def build_plant(session: Session) -> Plant:
     state["heartbeat_tick"] = state["steering_tick"] = state["drive_tick"] = state["fallen_tick"] = -1
     state["gear"] = scenario.start.gear
     state["support"] = 1
-    state["scenario_tick"] = -UNKNOWN_START
+    state["scenario_tick"] = UNARMED_TICK
 
     x0, y0, heading, _, _ = sample(session.line, scenario.start.station_m)
     state["station"] = scenario.start.station_m

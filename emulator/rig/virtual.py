@@ -7,21 +7,23 @@ after the plant's, and its frames reach the plant in the next tick: a bus that t
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from emulator.compiled import jit
-from emulator.plant.states import UNKNOWN_START
+from emulator.loop.budget import Budget, FrameAccounts, account_frames
 from emulator.plant.step import TICK_NS, Plant, tick
 from emulator.ports import FrameBuffer, frame_buffer
 from emulator.record.writer import RunWriter
 from emulator.rig.bench import EVENT_KINDS, Bench
 from emulator.rig.session import Session, mission
+from emulator.rig.links import output_specs
 from emulator.robot.mission import ReferenceRider
 from emulator.robot.rider import Rider
 from emulator.robot.rider import step as ride
-from emulator.signals import SIGNALS
+from emulator.signals import INDEX, SIGNALS, UNARMED_TICK
 from emulator.snapshot import Command
 
 RIDER_EVERY = 2
@@ -35,6 +37,7 @@ def run_ticks(
     rx: FrameBuffer,
     tx: FrameBuffer,
     inbox: FrameBuffer,
+    accounts: FrameAccounts,
     rows: NDArray[np.float64],
     frames: NDArray[np.int64],
     payloads: NDArray[np.uint8],
@@ -42,6 +45,7 @@ def run_ticks(
     """Up to len(rows) ticks of plant and rider; returns (ticks done, frames recorded).
 
     rx, tx    frames to and from the plant; inbox collects what the rider has not heard yet
+    accounts  the certificate's counters
     rows      (n, len(SIGNALS))  recorded signals
     frames    (m, 6)             tick, time_ns, valid_ns, direction (0 in, 1 out), id, length
     payloads  (m, 8)             their bytes
@@ -61,6 +65,8 @@ def run_ticks(
             for k in range(8):
                 payloads[m, k] = rx.data[i, k]
             m += 1
+        if run.start_tick > 0:
+            account_frames(accounts, run.scenario_tick * TICK_NS, tx.count[0], tx)
         for i in range(tx.count[0]):
             frames[m, 0], frames[m, 1], frames[m, 2] = run.scenario_tick, tx.time_ns[i], tx.valid_ns[i]
             frames[m, 3], frames[m, 4], frames[m, 5] = 1, tx.can_id[i], tx.length[i]
@@ -81,16 +87,17 @@ def run_ticks(
     return n, m
 
 
+_SPEED = INDEX["truth.speed_m_s"]
 _CHUNK = 1000
 """Most ticks between two looks at Python."""
 
 
 def run_virtual(
-    session: Session, writer: RunWriter, progress: Callable[[float, float], None] | None = None
-) -> dict[str, object]:
-    """Ride the scenario to its end and record it; returns the outcome as the verdict reads it.
+    session: Session, writer: RunWriter, progress: Callable[[float, float, float], None] | None = None
+) -> tuple[dict[str, Any], dict[str, Any]]:
+    """Ride the scenario to its end and record it; returns outcome and certificate as the verdict reads them.
 
-    progress  called about once a second of ride with (scenario time [s], station [m])
+    progress  called about once a second of ride with (scenario time [s], speed [m/s], station [m])
     """
     bench = Bench(session)
     rider = ReferenceRider(mission(session))
@@ -98,19 +105,20 @@ def run_virtual(
     rows = np.zeros((_CHUNK, len(SIGNALS)))
     frames = np.zeros((16 * _CHUNK, 6), np.int64)
     payloads = np.zeros((16 * _CHUNK, 8), np.uint8)
+    budget = Budget(output_specs(session))
     run = bench.plant.run[0]
     bench.command(Command.ARM, 0.0)
     trip_tick: int | None = None
     told = 0
     while not bench.finished:
         first = int(run["tick"])
-        n, m = run_ticks(bench.plant, rider.rider, rx, tx, inbox, rows, frames, payloads)
+        n, m = run_ticks(bench.plant, rider.rider, rx, tx, inbox, budget.frame_accounts, rows, frames, payloads)
         tick = bench.tick_number
-        if tick > -UNKNOWN_START // 2:
+        if tick > UNARMED_TICK // 2:
             ticks = np.arange(tick - n + 1, tick + 1)
-            known = ticks > -UNKNOWN_START // 2
+            known = ticks > UNARMED_TICK // 2
             writer.append_signals(ticks[known], rows[:n][known])
-            seen = frames[:m, 0] > -UNKNOWN_START // 2
+            seen = frames[:m, 0] > UNARMED_TICK // 2
             f, data = frames[:m][seen], payloads[:m][seen]
             writer.append_frames(f[:, 0], f[:, 1], f[:, 2], f[:, 3], f[:, 4], f[:, 5], data)
         for code, _, _, text in bench.take_events():
@@ -121,8 +129,13 @@ def run_virtual(
         burst = bench.take_gnss()
         if burst:
             rider.hear(burst, (first + n) * TICK_NS)
+            if tick > UNARMED_TICK // 2:
+                budget.gnss(bench.gnss_due_ns, bench.gnss_valid_ns, tick * TICK_NS, taken=True)
             writer.append_gnss(tick, burst)
         if progress is not None and tick - told >= 1000:
             told = tick
-            progress(tick * 1e-3, float(run["station"]))
-    return {**bench.outcome(), "trip_tick": trip_tick, "rig_problems": []}
+            progress(tick * 1e-3, float(bench.row[_SPEED]), float(run["station"]))
+    outcome = {**bench.outcome(), "trip_tick": trip_tick, "rig_problems": []}
+    certificate = budget.certificate(None)
+    certificate["robot_frames"] = bench.frame_counts()
+    return outcome, certificate

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from emulator.config.rig_file import Output
 from emulator.plant.states import RUNNING
 from emulator.ports import FrameBuffer, frame_buffer
 from emulator.rig.bench import Bench
@@ -34,7 +35,7 @@ Commands = Mapping[str, Mapping[str, float]]
 
 @functools.cache
 def demo_session() -> Session:
-    """The demo files, without events, and held by the support for the whole test: it stays upright by itself."""
+    """The demo files without events, and with the support holding the bike upright for the whole test."""
     session = load_session(RIG, RUN, seed=7)
     support = session.scenario.support.model_copy(update={"release_speed_km_h": 100.0})
     return variant(session, scenario={"support": support, "events": ()})
@@ -56,12 +57,12 @@ def variant(
         new_rig = new_rig.model_copy(update={"sensors": new_rig.sensors.model_copy(update={name: part})})
     codec, frames = session.codec, session.outputs
     if outputs:
-        timing = dict(new_rig.outputs)
-        for name, values in outputs.items():
-            if values is None:
-                del timing[name]
+        timing: dict[str, Output] = {str(frame): output for frame, output in new_rig.outputs.items()}
+        for frame, changes in outputs.items():
+            if changes is None:
+                del timing[frame]
             else:
-                timing[name] = timing[name].model_copy(update=dict(values))
+                timing[frame] = timing[frame].model_copy(update=dict(changes))
         new_rig = new_rig.model_copy(update={"outputs": timing})
         frames = tuple(timing)
         codec = load_codec(RIG.parent / new_rig.dbc, [*frames, *COMMAND_FRAMES])
@@ -80,7 +81,9 @@ def with_events(session: Session, *events: FaultEvent | GripEvent | MarkEvent) -
     return variant(session, scenario={"events": events})
 
 
-def fault(signal: str, effect: str, at_s: float, duration_s: float, value: float | None = None, ramp_s: float = 0.0) -> FaultEvent:
+def fault(
+    signal: str, effect: str, at_s: float, duration_s: float, value: float | None = None, ramp_s: float = 0.0
+) -> FaultEvent:
     """A fault by time."""
     return FaultEvent(
         kind="fault",
@@ -118,7 +121,9 @@ class ScriptedRobot:
         """All command frames, the heartbeat counted up."""
         self.heartbeat = (self.heartbeat + 1) % 65536
         for frame, values in commands.items():
-            self.send(into, frame, {**values, "heartbeat": float(self.heartbeat)} if frame == "gear" else values)
+            self.send(
+                into, frame, {**values, "heartbeat": float(self.heartbeat)} if frame == "gear" else values
+            )
 
 
 class Ride:
@@ -154,7 +159,9 @@ class Ride:
             tick, tx = self.bench.tick_number, self.tx
             for n in range(int(tx.count[0])):
                 payload = tx.data[n, : tx.length[n]].tobytes()
-                self.frames.append((tick, ids[int(tx.can_id[n])], payload, int(tx.time_ns[n]), int(tx.valid_ns[n])))
+                self.frames.append(
+                    (tick, ids[int(tx.can_id[n])], payload, int(tx.time_ns[n]), int(tx.valid_ns[n]))
+                )
             self.events += [(tick, *event) for event in self.bench.take_events()]
             burst = self.bench.take_gnss()
             if burst:
@@ -199,5 +206,3 @@ class Ride:
         """Ticks and values of one signal of a frame."""
         ticks, values = self.sent(frame)
         return ticks, values[:, self.session.codec.signal(frame, signal)]
-
-

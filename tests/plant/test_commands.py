@@ -1,5 +1,6 @@
 """Robot frames on their way in, and the actuators behind them, through whole ticks."""
 
+import itertools
 import math
 
 import numpy as np
@@ -55,7 +56,9 @@ def test_every_command_frame_reaches_its_own_signals(quiet):
     quiet.step()
     assert set(expected) == set(ROBOT_SIGNALS)
     for name, v in expected.items():
-        step = {"gear_request": 0.5, "heartbeat": 0.5, "front_brake_Pa": 125.0, "rear_brake_Pa": 125.0}.get(name, 0.01)
+        step = {"gear_request": 0.5, "heartbeat": 0.5, "front_brake_Pa": 125.0, "rear_brake_Pa": 125.0}.get(
+            name, 0.01
+        )
         assert quiet[f"robot.{name}"] == pytest.approx(v, abs=step)
 
 
@@ -172,7 +175,9 @@ def follow(ride, index, ticks):
         ("steering", "steering_torque_Nm", U_STEER_TORQUE, 8.0, 20.0),
     ],
 )
-def test_an_actuator_is_a_first_order_lag_exact_to_the_tick(quiet, frame, signal, index, time_constant_ms, asked):
+def test_an_actuator_is_a_first_order_lag_exact_to_the_tick(
+    quiet, frame, signal, index, time_constant_ms, asked
+):
     quiet.robot.send(quiet.rx, frame, {signal: asked})
     got = follow(quiet, index, 200)
     n = np.arange(1, 201)
@@ -191,13 +196,19 @@ def test_steering_torque_keeps_to_its_rate_and_its_limit(session):
     ride = Ride(variant(session, rig=rig))
     ride.every = 0
     ride.robot.send(ride.rx, "steering", {"steering_torque_Nm": 300.0})
-    np.testing.assert_allclose(follow(ride, U_STEER_TORQUE, 100), np.minimum(30.0, 0.5 * np.arange(1, 101)), rtol=1e-12)
+    np.testing.assert_allclose(
+        follow(ride, U_STEER_TORQUE, 100), np.minimum(30.0, 0.5 * np.arange(1, 101)), rtol=1e-12
+    )
     ride.robot.send(ride.rx, "steering", {"steering_torque_Nm": -300.0})
-    np.testing.assert_allclose(follow(ride, U_STEER_TORQUE, 200), np.maximum(-30.0, 30.0 - 0.5 * np.arange(1, 201)), atol=1e-9)
+    np.testing.assert_allclose(
+        follow(ride, U_STEER_TORQUE, 200), np.maximum(-30.0, 30.0 - 0.5 * np.arange(1, 201)), atol=1e-9
+    )
 
 
 def test_brakes_and_levers_keep_to_their_ends(quiet):
-    quiet.robot.send(quiet.rx, "drive", {"throttle": 1.0, "clutch": 1.0, "front_brake_Pa": 16e6, "rear_brake_Pa": 16e6})
+    quiet.robot.send(
+        quiet.rx, "drive", {"throttle": 1.0, "clutch": 1.0, "front_brake_Pa": 16e6, "rear_brake_Pa": 16e6}
+    )
     quiet.step(2000)
     u = quiet.plant.u
     assert u[U_BRAKE_FRONT] == 20e5  # limit_bar 20 of the rig
@@ -279,7 +290,7 @@ def test_a_gear_change_shows_on_the_wire_and_in_the_events(session):
     ride.commands = {**HELD_CLUTCH, "gear": {"gear_request": 2.0}}
     ride.step(400)
     _, gear = ride.value("engine", "gear")
-    shown = [int(gear[0]), *(int(b) for a, b in zip(gear, gear[1:], strict=False) if a != b)]
+    shown = [int(gear[0]), *(int(b) for a, b in itertools.pairwise(gear) if a != b)]
     assert shown == [1, 0, 2]
     assert [e[4] for e in ride.events if e[4].startswith("gear")] == ["gear 2"]
 
@@ -309,7 +320,10 @@ def test_an_imposed_angle_is_followed_and_gives_a_reaction_torque(angle_driven):
     assert all(abs(a - 0.04) < 4e-4 for a in angles[120:])
     assert abs(ride["truth.steer_rate_rad_s"]) < 1e-2
     assert max(abs(t) for t in torques[150:]) > straight + 1.0  # the tyre pushes back at 5 m/s
-    assert abs(ride["truth.steer_rad"] - ride.value("fork_angle", "steering_angle_rad")[1][-1]) < 5 * 0.0003 + 5e-5
+    assert (
+        abs(ride["truth.steer_rad"] - ride.value("fork_angle", "steering_angle_rad")[1][-1])
+        < 5 * 0.0003 + 5e-5
+    )
 
 
 def test_with_an_imposed_angle_the_torque_command_moves_nothing(angle_driven):

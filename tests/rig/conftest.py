@@ -6,9 +6,9 @@ import pytest
 # the scripted robot stands with the plant's tests
 sys.path.insert(0, str(Path(__file__).parents[1] / "plant"))
 
-from scripted_robot import demo_session  # noqa: E402
+from scripted_robot import demo_session
 
-from emulator.rig.session import Session  # noqa: E402
+from emulator.rig.session import Session
 
 
 @pytest.fixture(scope="session")

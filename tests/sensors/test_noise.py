@@ -39,7 +39,7 @@ def test_uniform_has_the_moments_of_a_uniform_and_keeps_off_its_ends():
 
 def test_normal_has_the_moments_and_tails_of_a_normal():
     z = drawn(1, "lean")
-    # standard errors of mean, variance, skewness and kurtosis of N normal draws (Kendall and Stuart, from memory)
+    # standard errors of mean, variance, skewness and kurtosis of N normal draws (from memory)
     assert abs(z.mean()) < SPREAD / math.sqrt(N)
     assert abs(z.var() - 1.0) < SPREAD * math.sqrt(2 / N)
     assert abs((z**3).mean()) < SPREAD * math.sqrt(15 / N)
@@ -57,7 +57,12 @@ def test_a_stream_is_white():
 
 @pytest.mark.parametrize(
     ("one", "other"),
-    [((1, "wheel_front"), (1, "wheel_rear")), ((1, "lean"), (2, "lean")), ((1, "1"), (11, "")), ((0, "a"), (0, "b"))],
+    [
+        ((1, "wheel_front"), (1, "wheel_rear")),
+        ((1, "lean"), (2, "lean")),
+        ((1, "1"), (11, "")),
+        ((0, "a"), (0, "b")),
+    ],
 )
 def test_streams_of_other_names_or_seeds_are_independent(one, other):
     a, b = drawn(*one), drawn(*other)
@@ -77,7 +82,7 @@ def test_a_stream_goes_on_whatever_others_draw():
 
 
 def test_splitmix64_matches_its_published_first_outputs():
-    # state 1234567: 6457827717110365317, 3203168211198807973, 9817491932198370423 (from memory: the numbers that
+    # state 1234567: 6457827717110365317, 3203168211198807973, 9817491932198370423 (from memory: they
     # circulate with the algorithm's reference code); uniform() keeps the upper 53 bits
     out = np.empty(3)
     _fill(np.array([1234567], np.uint64), 0, False, out)

@@ -26,7 +26,7 @@ def _sampled_ticks(out, ticks, tick_ns, found):
 
 @jit
 def _through(out, lines, ticks, tick_ns, streams, came):
-    """Samples numbered in order go in when due and out when ready; ``came`` takes tick, number, due, valid."""
+    """Numbered samples go in when due and out when ready; ``came`` takes tick, number, due, valid."""
     entered = n = 0
     for tick in range(ticks):
         o = out[0]
@@ -84,7 +84,9 @@ def test_any_rate_is_kept_in_the_mean_and_within_half_a_tick(rate):
     ticks = 20_000
     found = sampled_ticks(rate, ticks)
     exact = np.arange(found.size) * 1000.0 / rate
-    assert np.abs(found - exact).max() <= 0.5 + 1e-3 * ticks / 1000  # the rate is kept as a fraction of 1/1000 at best
+    assert (
+        np.abs(found - exact).max() <= 0.5 + 1e-3 * ticks / 1000
+    )  # the rate is kept as a fraction of 1/1000 at best
     assert abs(found.size - ticks * rate / 1000.0) <= 1.5
     assert (np.diff(found) > 0).all()
 
@@ -129,7 +131,9 @@ def test_without_jitter_the_age_is_exact_to_the_tick(rate, latency_ms):
     seed=st.integers(0, 2**32),
 )
 @settings(max_examples=80, deadline=None)
-def test_with_jitter_samples_never_come_early_never_overtake_and_never_wait_longer_than_they_must(rate, latency, jitter, seed):
+def test_with_jitter_samples_never_come_early_never_overtake_and_never_wait_longer_than_they_must(
+    rate, latency, jitter, seed
+):
     came, sampled, waiting = through(rate, latency, jitter, 1500, seed)
     tick, number, due, valid = came.T
     assert np.array_equal(number, np.arange(number.size))

@@ -70,7 +70,7 @@ def demo(**changes: float) -> Vehicle:
     return vehicle_record(values, file.tables, robot=ROBOT)
 
 
-def _tyre(radius: float, *, crown: float = 0.0, C: float, sigma: float) -> dict[str, float]:
+def _tyre(radius: float, crown: float, C: float, sigma: float) -> dict[str, float]:
     """A tyre that only rolls and grips: no camber thrust, no damping of the tread, no drag, no moments."""
     return {
         "radius": radius,
@@ -110,6 +110,7 @@ def two_rigid_frames(
     C: float = 1e7,
     sigma: float = 1e-3,
     gravity: float = 9.81,
+    tyre: dict[str, float] | None = None,
 ) -> Vehicle:
     """A rigid rear frame and a rigid steered frame on two stiff tyres, without air or engine.
 
@@ -117,6 +118,7 @@ def two_rigid_frames(
     wheels           mass, x, radius (loaded), spin_inertia, diametral_inertia
     rake             [rad] steering axis from the vertical
     axis_at_ground   [m]   where the steering axis meets the ground, forward of the rear contact
+    tyre             entries that differ from the stiff tyre's
 
     Tyres are so much larger than the given radius that the *loaded* one, standing, is the given one.
     """
@@ -143,8 +145,8 @@ def two_rigid_frames(
             "diametral_inertia": wheel["diametral_inertia"],
         }
         values["tyre_" + name.removesuffix("_wheel")] = _tyre(
-            wheel["radius"] + load / VERTICAL, crown=crown, C=C, sigma=sigma
-        )
+            wheel["radius"] + load / (tyre or {}).get("vertical_stiffness", VERTICAL), crown, C, sigma
+        ) | (tyre or {})
     values["swingarm"] |= {"pivot_x": 0.5, "pivot_z": 0.35}
     values["frame_torsion"] |= {"x": 0.9, "z": 0.7, "stiffness": 1e5}
     values["steering"] |= {
@@ -214,20 +216,45 @@ def benchmark_bicycle(C: float, sigma: float = 1e-3) -> Vehicle:
     )
 
 
-def round_tyred(crown: float, height: float = 0.6) -> Vehicle:
-    """A stiff motorcycle with equal crowns, light thin wheels and its mass centre at ``height`` [m]."""
-    wheel = {"mass": 1e-3, "radius": 0.3, "spin_inertia": 1e-6, "diametral_inertia": 1e-6}
-    body = {"ixx": 0.0, "iyy": 20.0, "izz": 20.0, "ixz": 0.0}
+BASE, AHEAD, MASS = 1.4, 0.68, 250.0
+"""Wheelbase [m], mass centre ahead of the rear contact [m] and mass [kg] of the two machines below."""
+
+
+def round_tyred(crown: float, height: float) -> Vehicle:
+    """One rigid mass on two stiff tyres of equal crown, its centre ``height`` [m] above the ground.
+
+    Wheels and fork hardly weigh or spin, and the frame's moments of inertia are equal, so that nothing but
+    the mass and the crowns decides how far it leans.
+    """
+    wheel = {"mass": 1e-2, "radius": 0.3, "spin_inertia": 1e-3, "diametral_inertia": 1e-3}
+    body = {"ixx": 20.0, "iyy": 20.0, "izz": 20.0, "ixz": 0.0}
     return two_rigid_frames(
-        frame={"mass": 250.0, "x": 0.68, "z": height, **body},
-        fork={"mass": 1e-3, "x": 1.3, "z": height, "ixx": 1e-3, "iyy": 1e-3, "izz": 1e-3, "ixz": 0.0},
+        frame={"mass": MASS, "x": AHEAD, "z": height, **body},
+        fork={"mass": 1e-2, "x": 1.3, "z": height, "ixx": 1e-3, "iyy": 1e-3, "izz": 1e-3, "ixz": 0.0},
         rear_wheel=wheel,
-        front_wheel={**wheel, "x": 1.4},
+        front_wheel={**wheel, "x": BASE},
         rake=math.radians(24.0),
-        axis_at_ground=1.4 + 0.1,
+        axis_at_ground=BASE + 0.1,
         crown=crown,
-        C=1e7,
+        C=2e5,
         sigma=0.1,
+        tyre={"vertical_stiffness": 1e7, "slip_stiffness_per_load": 1e2},
+    )
+
+
+def block_on_wheels(height: float) -> Vehicle:
+    """The same mass without suspension on tyres soft enough to be stepped through time, light wheels."""
+    wheel = {"mass": 1e-3, "radius": 0.3, "spin_inertia": 0.02, "diametral_inertia": 0.01}
+    return two_rigid_frames(
+        frame={"mass": MASS, "x": AHEAD, "z": height, "ixx": 15.0, "iyy": 25.0, "izz": 20.0, "ixz": 1.0},
+        fork={"mass": 1e-3, "x": 1.3, "z": height, "ixx": 0.1, "iyy": 0.1, "izz": 0.1, "ixz": 0.0},
+        rear_wheel=wheel,
+        front_wheel={**wheel, "x": BASE},
+        rake=math.radians(24.0),
+        axis_at_ground=BASE + 0.1,
+        C=2e4,
+        sigma=0.2,
+        tyre={"vertical_stiffness": 1e6, "vertical_damping": 5e3, "slip_stiffness_per_load": 20.0},
     )
 
 

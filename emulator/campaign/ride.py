@@ -1,0 +1,81 @@
+"""One run from files to verdict: ride it, virtual or on the bench, judge it, write certificate and report."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from emulator.campaign.report import write_report
+from emulator.campaign.verdict import (
+    Criterion,
+    DistanceFromLine,
+    NoFall,
+    SpeedError,
+    TimingTolerance,
+    Verdict,
+    judge,
+    write_verdict,
+)
+from emulator.record.reader import read_run
+from emulator.record.writer import CERTIFICATE_FILE, RunWriter, write_json
+from emulator.rig.session import Session
+from emulator.rig.supervisor import run_bench
+from emulator.rig.virtual import run_virtual
+from emulator.scenario.schema import DistanceFromLine as DistanceModel
+from emulator.scenario.schema import NoFall as NoFallModel
+
+Say = Callable[[str], None]
+Progress = Callable[[float, float, float], None]
+
+
+def criteria_of(session: Session) -> list[Criterion]:
+    """The scenario's criteria as the verdict takes them."""
+    criteria: list[Criterion] = []
+    for c in session.scenario.criteria:
+        if isinstance(c, NoFallModel):
+            criteria.append(NoFall(c.name or "no fall"))
+        elif isinstance(c, DistanceModel):
+            criteria.append(DistanceFromLine(c.limit_m, c.from_s, c.name or "distance from line"))
+        else:
+            criteria.append(SpeedError(c.limit_km_h / 3.6, c.from_s, c.name or "speed error"))
+    return criteria
+
+
+def ride(
+    session: Session,
+    paths: tuple[Path, Path],
+    folder: Path,
+    *,
+    virtual: bool,
+    say: Say = lambda _text: None,
+    progress: Progress | None = None,
+) -> Verdict:
+    """Run, judge and report; everything is in ``folder`` afterwards.
+
+    paths  of the rig and the scenario file
+    Raises EmulatorError when the run could not take place; what was recorded by then stays readable.
+    """
+    if virtual:
+        with RunWriter(folder, session.manifest(stage="virtual")) as writer:
+            outcome, certificate = run_virtual(session, writer, progress)
+            write_json(folder / CERTIFICATE_FILE, certificate)
+    else:
+        result = run_bench(session, paths, folder, say=say, progress=progress)
+        outcome = result.outcome
+        for line in result.log_tail:
+            say(line)
+    return judge_run(session, folder, outcome)
+
+
+def judge_run(session: Session, folder: Path, outcome: dict[str, Any]) -> Verdict:
+    """Judge a recorded run and write its verdict and report."""
+    run = read_run(folder)
+    timing = session.rig.timing
+    tolerance = TimingTolerance(
+        rate_ppm=timing.rate_ppm, age_p99_ms=timing.age_p99_ms, lost_frames=timing.lost_frames
+    )
+    verdict = judge(run, criteria_of(session), run.certificate, outcome, tolerance)
+    write_verdict(folder, verdict)
+    write_report(folder)
+    return verdict

@@ -1,0 +1,188 @@
+"""The command line: the only place that prints and the only one that knows exit statuses.
+
+0 pass, 1 fail, 2 invalid, 3 error in what was given, 4 anything else.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from datetime import datetime
+from pathlib import Path
+from typing import Annotated
+
+import click
+import typer
+from rich.console import Console
+from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+
+from emulator.errors import ConfigError, EmulatorError, InternalError
+
+_EXIT = {"pass": 0, "fail": 1, "invalid": 2, "error": 4}
+_GIVEN, _OTHER = 3, 4
+
+_CAUTION = (
+    "Caution: emulated signals drive a real robot. This program is not a safety function. The hardware emergency "
+    "stop and the guards are; keep clear of the robot's reach; local rules and licensed practice decide."
+)
+
+_typer = typer.Typer(
+    help=(
+        "Let a motorcycle-riding robot ride a bike that stands still: a vehicle model in real time, emulated "
+        "wheel speed, GNSS, IMU and lean, faults from a scenario, and a verdict.\n\n"
+        "Start with: emulator run scenarios/runs/first_lap.yaml --rig scenarios/rigs/loopback.yaml --virtual\n\n"
+        "Exit status: 0 pass, 1 fail, 2 invalid (the bench did not keep its promises), 3 error in what was "
+        "given, 4 anything else."
+    ),
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+
+def _console() -> Console:
+    # In a file or a pipe there is no width to fit into: tables come out whole.
+    return Console(highlight=False, soft_wrap=True, width=None if sys.stdout.isatty() else 110)
+
+
+@_typer.command()
+def run(
+    scenario: Annotated[Path, typer.Argument(help="scenario file (what is ridden, what goes wrong, what must hold)")],
+    rig: Annotated[Path, typer.Option("--rig", help="rig file (vehicle, buses, sensors, limits)")],
+    virtual: Annotated[
+        bool, typer.Option("--virtual", help="ride on the stepped clock with the reference robot, as fast as the CPU can")
+    ] = False,
+    seed: Annotated[int, typer.Option("--seed", min=0, help="of all random numbers; same seed, same bytes")] = 0,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="run folder to write; must not hold anything yet [default: runs/TIME-NAME]")
+    ] = None,
+) -> None:
+    """Run a scenario on a rig, judge it, and write the record with its report.
+
+    In real time the rig's bus is opened, and with the reference robot as device under test everything needed
+    is started. With --virtual the same plant, scenario and verdict run on any desk. Ctrl-C stops in an orderly
+    way: the emulated signals go to rest, the record stays readable.
+    """
+    from emulator.campaign.report import console_summary
+    from emulator.campaign.ride import ride
+    from emulator.rig.session import load_session
+
+    console = _console()
+    session = load_session(rig, scenario, seed=seed)
+    for warning in session.warnings:
+        console.print(f"warning: {warning}", style="yellow", markup=False)
+    folder = out or _fresh_folder(scenario, virtual=virtual)
+    stage = "virtual" if virtual else "bench"
+    console.print(f"{session.scenario.name} on {session.rig.name} ({stage}, seed {seed}): {session.scenario.purpose}", markup=False)
+    if not virtual:
+        console.print(_CAUTION, style="bold", markup=False)
+    started = time.monotonic()
+    total = session.line.length * session.scenario.laps
+    columns = (SpinnerColumn(), TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
+        task = bar.add_task("starting", total=total)
+
+        def progress(time_s: float, speed: float, station: float) -> None:
+            place = station - session.scenario.start.station_m
+            words = "waiting for the robot" if time_s < -1e5 else f"{time_s:6.1f} s {speed * 3.6:5.0f} km/h {place:6.0f} m"
+            bar.update(task, completed=max(0.0, place), description=words)
+
+        def say(text: str) -> None:
+            bar.console.print(text, markup=False)
+
+        verdict = ride(session, (rig, scenario), folder, virtual=virtual, say=say, progress=progress)
+    console.print(console_summary(folder))
+    console.print(f"took {time.monotonic() - started:.1f} s; record and report: {folder / 'report.html'}", markup=False)
+    raise typer.Exit(_EXIT[verdict.result])
+
+
+def _fresh_folder(scenario: Path, *, virtual: bool) -> Path:
+    stamp = datetime.now().strftime("%Y%m%d-%H%M%S")
+    name = f"{stamp}-{scenario.stem}{'-virtual' if virtual else ''}"
+    folder, n = Path("runs") / name, 1
+    while folder.exists():
+        n += 1
+        folder = Path("runs") / f"{name}-{n}"
+    return folder
+
+
+@_typer.command()
+def check(
+    files: Annotated[list[Path], typer.Argument(help="rig, vehicle, scenario or circuit files; what they name is checked too")],
+) -> None:
+    """Check files without starting anything: every problem at once, each with file:line:column.
+
+    Exit status 0 if all is well (warnings are shown), 3 if anything is wrong.
+    """
+    from emulator.scenario.check import check as check_files
+
+    console = _console()
+    wrong = 0
+    for checked in check_files(files):
+        for problem in checked.problems:
+            console.print(str(problem), style="red", markup=False)
+        for warning in checked.warnings:
+            console.print(f"{warning} (warning)", style="yellow", markup=False)
+        wrong += len(checked.problems)
+        if not checked.problems:
+            console.print(f"{checked.path}: {checked.kind}, no problems", markup=False)
+    raise typer.Exit(_GIVEN if wrong else 0)
+
+
+@_typer.command()
+def report(
+    run_folder: Annotated[Path, typer.Argument(metavar="RUN", help="run folder, as `emulator run` wrote it")],
+) -> None:
+    """Write a run's report anew and show its summary. Works on a record that was cut short, too."""
+    from emulator.campaign.report import console_summary, write_report
+
+    console = _console()
+    path = write_report(run_folder)
+    console.print(console_summary(run_folder))
+    console.print(f"report: {path}", markup=False)
+
+
+@_typer.command()
+def warm() -> None:
+    """Compile the plant and the reference robot into the cache, so that the next run starts at once."""
+    from emulator.rig.warm import STEPS, warm_step
+
+    console = _console()
+    started = time.monotonic()
+    for name in STEPS:
+        begin = time.monotonic()
+        console.print(f"compiling: {name} ... ", end="", markup=False)
+        warm_step(name)
+        console.print(f"{time.monotonic() - begin:.1f} s", markup=False)
+    console.print(f"compiled code is ready ({time.monotonic() - started:.1f} s)", markup=False)
+
+
+def app() -> None:
+    """Run the command line and end the process with its exit status."""
+    errors = Console(stderr=True, highlight=False, soft_wrap=True)
+    try:
+        status = _typer(standalone_mode=False)
+    except ConfigError as error:
+        for problem in error.problems:
+            errors.print(str(problem), style="red", markup=False)
+        count = len(error.problems)
+        errors.print(f"{count} problem{'' if count == 1 else 's'}; nothing was started", markup=False)
+        status = error.exit_status
+    except InternalError as error:
+        errors.print(f"internal error: {error}\nplease report it with the run folder", style="bold red", markup=False)
+        status = error.exit_status
+    except EmulatorError as error:
+        errors.print(f"error: {error}", style="red", markup=False)
+        status = error.exit_status
+    except click.exceptions.Exit as stop:
+        status = stop.exit_code
+    except click.exceptions.Abort:
+        status = _OTHER
+    except click.ClickException as error:
+        error.show()
+        status = _GIVEN
+    except KeyboardInterrupt:
+        errors.print("interrupted before anything was running", markup=False)
+        status = _OTHER
+    sys.exit(status if isinstance(status, int) else 0)

@@ -1,0 +1,154 @@
+"""Bodies of the three child processes: loop, recorder, robot. ``python -m emulator.rig.child ROLE``.
+
+The job comes as one JSON object on standard input; standard output carries one JSON object a line back to
+the supervisor; standard error goes to a log in the run folder. Ctrl-C in the terminal does not reach them:
+the supervisor decides how a run ends, and if it dies, each of them notices.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import signal
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from emulator.errors import EmulatorError
+from emulator.snapshot import Event, Snapshot
+
+Job = dict[str, Any]
+
+
+def _tell(message: dict[str, Any]) -> None:
+    sys.stdout.write(json.dumps(message) + "\n")
+    sys.stdout.flush()
+
+
+def _loop(job: Job) -> None:
+    from emulator.clock import MonotonicClock
+    from emulator.links.can_bus import open_can
+    from emulator.links.gnss_port import open_gnss
+    from emulator.loop.process import HostSettings, Parts, run_loop_process
+    from emulator.loop.runner import Limits
+    from emulator.plant.states import TRIP_BUS, TRIP_OVERRUN
+    from emulator.ports import frame_buffer
+    from emulator.record.writer import jsonable
+    from emulator.rig.bench import Bench
+    from emulator.rig.links import can_spec, gnss_address, gnss_spec, output_specs
+    from emulator.rig.session import load_session
+
+    session = load_session(Path(job["rig"]), Path(job["scenario"]), seed=job["seed"])
+    rig = session.rig
+    built: list[Bench] = []
+
+    def build() -> Parts:
+        # Everything compiled is called once on a bench of its own, so that no tick has to compile.
+        trial, rx, tx = Bench(session), frame_buffer(8), frame_buffer(64)
+        trial.tick(rx, tx, 0.0, 0.0)
+        trial.fix()
+        bench = Bench(session)
+        built.append(bench)
+        with contextlib.ExitStack() as opened:
+            can = open_can(can_spec(rig, job["port"]))
+            opened.callback(can.close)
+            gnss = open_gnss(gnss_spec(rig))
+            opened.pop_all()
+        _tell({"ready": True, "gnss": gnss_address(rig, gnss)})
+        limits = Limits(
+            reason_overrun=TRIP_OVERRUN,
+            reason_bus=TRIP_BUS,
+            overrun_ns=round(rig.limits.overrun_limit_ms * 1e6),
+            ramp_ticks=round(rig.limits.ramp_to_rest_s * 1e3) + 2000,
+        )
+        return Parts(bench, can, gnss, output_specs(session), limits)
+
+    with contextlib.closing(Snapshot.attach(job["fd"])) as snapshot:
+        result = run_loop_process(
+            build,
+            snapshot,
+            MonotonicClock(round(rig.loop.spin_us * 1e3)),
+            HostSettings(session.loop_cpu, rig.loop.priority, rig.loop.lock_memory),
+            supervisor_pid=job["supervisor"],
+        )
+    bench = built[0]
+    outcome = {**bench.outcome(), "trip_tick": result["outcome"]["trip_tick"]}
+    outcome["rig_problems"] = result["outcome"]["problems"]
+    certificate = {**result["certificate"], "robot_frames": bench.frame_counts()}
+    folder = Path(job["folder"])
+    if folder.is_dir():
+        # Written here too, so that a record is whole even when the supervisor is gone.
+        from emulator.record.writer import write_json
+
+        write_json(folder / "certificate.json", certificate)
+    _tell({"outcome": jsonable(outcome), "cycle": jsonable(result["outcome"])})
+
+
+def _recorder(job: Job) -> None:
+    from emulator.record.process import run_recorder
+    from emulator.record.writer import RunWriter
+    from emulator.rig.bench import EVENT_KINDS
+
+    def describe(event: Event) -> tuple[str, str, str]:
+        return EVENT_KINDS.get(event.code, "event"), event.text, event.text
+
+    with contextlib.closing(Snapshot.attach(job["fd"])) as snapshot:
+        writer = RunWriter(Path(job["folder"]), job["manifest"])
+        _tell({"ready": True})
+        recorded = run_recorder(snapshot, writer, describe, supervisor_pid=job["supervisor"])
+    _tell({"recorded": recorded.as_dict()})
+
+
+def _robot(job: Job) -> None:
+    from emulator.clock import MonotonicClock
+    from emulator.links.can_bus import open_can
+    from emulator.links.gnss_port import open_gnss_reader
+    from emulator.loop.host import die_with_parent
+    from emulator.ports import frame_buffer
+    from emulator.rig.links import can_spec
+    from emulator.rig.session import load_session, mission
+    from emulator.robot.mission import ReferenceRider
+    from emulator.robot.process import run_robot
+
+    asked: list[int] = []
+    signal.signal(signal.SIGTERM, lambda number, _frame: asked.append(number))
+    if not die_with_parent(job["supervisor"]):
+        return
+    session = load_session(Path(job["rig"]), Path(job["scenario"]), seed=job["seed"])
+    trial = ReferenceRider(mission(session))
+    trial.step(frame_buffer(8), frame_buffer(16))
+    rider = ReferenceRider(mission(session))
+    bus = open_can(can_spec(session.rig, job["port"]))
+    try:
+        gnss = open_gnss_reader(session.rig.gnss_port.kind, job["gnss"])
+        try:
+            _tell({"ready": True})
+            why = run_robot(rider, bus, gnss, MonotonicClock(0), lambda: bool(asked))
+        finally:
+            gnss.close()
+    finally:
+        bus.close()
+    _tell({"ended": why})
+
+
+_ROLES: dict[str, Callable[[Job], None]] = {"loop": _loop, "recorder": _recorder, "robot": _robot}
+
+
+def main() -> None:
+    """Run one role; an error this package knows is told to the supervisor, others end in the log."""
+    role = sys.argv[1]
+    job: Job = json.loads(sys.stdin.readline())
+    if cpus := job.get("cpus"):
+        with contextlib.suppress(OSError):
+            os.sched_setaffinity(0, cpus)
+    try:
+        _ROLES[role](job)
+    except EmulatorError as error:
+        _tell({"error": type(error).__name__, "what": error.what, "advice": error.advice})
+        sys.exit(error.exit_status)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,67 @@
+"""From the rig's words for buses, ports and outputs to links and promises."""
+
+from __future__ import annotations
+
+from emulator.config.rig_file import LoopbackBus, PtyPort, Rig, SerialBus, SerialPort, SocketcanBus
+from emulator.config.rig_file import TcpPort as TcpPortModel
+from emulator.links.can_bus import CanBusSpec
+from emulator.links.gnss_port import GnssPortSpec, TcpPort
+from emulator.links.gnss_port import PtyPort as PtyLink
+from emulator.loop.budget import GNSS, OutputSpec
+from emulator.ports import GnssLink
+from emulator.rig.session import Session
+
+
+def output_specs(session: Session) -> list[OutputSpec]:
+    """What every output promises, for the timing certificate."""
+    table, codec = session.codec.table, session.codec
+    specs = [
+        OutputSpec(name, int(table.can_id[codec.frame(name)]), o.rate_hz, round(o.latency_ms * 1e6), round(o.jitter_ms * 1e6))
+        for name, o in session.rig.outputs.items()
+    ]
+    gnss = session.rig.sensors.gnss
+    return [*specs, OutputSpec("gnss", GNSS, gnss.rate_hz, round(gnss.latency_ms * 1e6), round(gnss.jitter_ms * 1e6))]
+
+
+def can_spec(rig: Rig, loopback_port: int) -> CanBusSpec:
+    """How to open the rig's bus; ``loopback_port`` is where this run's bus server listens."""
+    bus = rig.bus
+    if isinstance(bus, LoopbackBus):
+        return CanBusSpec(kind="loopback", channel="can0", host=bus.host, port=loopback_port)
+    if isinstance(bus, SocketcanBus):
+        return CanBusSpec(kind="socketcan", channel=bus.channel, fd=bus.fd)
+    assert isinstance(bus, SerialBus)
+    return CanBusSpec(kind="serial", channel=bus.device, bitrate=bus.bitrate, serial_baud=bus.tty_baud)
+
+
+def gnss_spec(rig: Rig) -> GnssPortSpec:
+    """How to open the rig's GNSS port."""
+    port = rig.gnss_port
+    if isinstance(port, PtyPort):
+        return GnssPortSpec(kind="pty", path=port.path or "")
+    if isinstance(port, SerialPort):
+        return GnssPortSpec(kind="serial", path=port.device, baud=port.baud)
+    return GnssPortSpec(kind=port.kind, host=port.host, port=port.port)
+
+
+def gnss_address(rig: Rig, link: GnssLink) -> str:
+    """What the reference robot opens to read the sentences; empty where only hardware can (serial)."""
+    if isinstance(link, PtyLink):
+        return link.path
+    port = rig.gnss_port
+    if isinstance(link, TcpPort):
+        assert isinstance(port, TcpPortModel)
+        return f"{port.host}:{link.port}"
+    if port.kind == "udp":
+        return f"{port.host}:{port.port}"
+    return ""
+
+
+def bus_words(rig: Rig, loopback_port: int) -> str:
+    """The bus in words, for the screen."""
+    bus = rig.bus
+    if isinstance(bus, LoopbackBus):
+        return f"virtual CAN bus can0 on {bus.host}:{loopback_port} (socketcand protocol)"
+    if isinstance(bus, SocketcanBus):
+        return f"CAN interface {bus.channel}"
+    return f"serial CAN adapter {bus.device} at {bus.bitrate // 1000} kbit/s"

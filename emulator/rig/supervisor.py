@@ -1,0 +1,326 @@
+"""The supervisor of a bench run: starts the processes, serves the virtual bus, arms, watches, stops.
+
+    supervisor (this process, uvloop)  bus server, progress, orderly stop
+      ├── loop      1 kHz, own core; its result is the certificate and how the ride ended
+      ├── recorder  empties the rings to disk
+      └── robot     the reference robot, if the rig names it as the device under test
+
+Shared memory is one anonymous file that all of them hold open: when the last one is gone, so is it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import os
+import signal
+import sys
+import time
+from asyncio.subprocess import PIPE, Process
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import IO, Any
+
+import uvloop
+
+from emulator import errors
+from emulator.config.rig_file import LoopbackBus
+from emulator.errors import RunFailed, StartFailed
+from emulator.links.loopback import BusServer
+from emulator.rig.links import bus_words
+from emulator.rig.session import Session
+from emulator.signals import INDEX
+from emulator.snapshot import Command, LoopState, RecorderState, Snapshot, Status
+
+_READY_TIMEOUT_S = 180.0  # a child may have to compile
+_LEAVE_TIMEOUT_S = 10.0
+_POLL_S = 0.05
+
+Say = Callable[[str], None]
+Progress = Callable[[float, float, float], None]
+
+
+@dataclass
+class BenchResult:
+    """How a bench run ended.
+
+    outcome   as the verdict reads it
+    log_tail  last lines of a child's log if it broke
+    """
+
+    outcome: dict[str, Any]
+    log_tail: list[str] = field(default_factory=list)
+
+
+class _Child:
+    """One child process and what it said."""
+
+    def __init__(self, role: str, log: IO[bytes], path: Path) -> None:
+        self.role, self._log, self._path = role, log, path
+        self.process: Process | None = None
+        self.said: dict[str, Any] = {}
+        self._reader: asyncio.Task[None] | None = None
+        self._news = asyncio.Event()
+
+    async def start(self, job: dict[str, Any], fd: int) -> None:
+        self.process = await asyncio.create_subprocess_exec(
+            sys.executable,
+            "-m",
+            "emulator.rig.child",
+            self.role,
+            stdin=PIPE,
+            stdout=PIPE,
+            stderr=self._log,
+            pass_fds=(fd,),
+            start_new_session=True,  # Ctrl-C is the supervisor's to handle
+        )
+        assert self.process.stdin is not None
+        self.process.stdin.write(json.dumps(job).encode() + b"\n")
+        await self.process.stdin.drain()
+        self.process.stdin.close()
+        self._reader = asyncio.create_task(self._read())
+
+    async def _read(self) -> None:
+        assert self.process is not None and self.process.stdout is not None
+        while line := await self.process.stdout.readline():
+            with contextlib.suppress(ValueError):
+                self.said.update(json.loads(line))
+            self._news.set()
+        await self.process.wait()
+        self._news.set()
+
+    @property
+    def gone(self) -> bool:
+        return self.process is not None and self.process.returncode is not None
+
+    async def ready(self) -> None:
+        """Wait until it is ready. Raises what it reported, or StartFailed."""
+        deadline = time.monotonic() + _READY_TIMEOUT_S
+        while "ready" not in self.said:
+            if "error" in self.said or self.gone:
+                self.raise_its_error()
+            if time.monotonic() > deadline:
+                raise StartFailed(
+                    f"the {self.role} process was not ready after {_READY_TIMEOUT_S:.0f} s",
+                    advice=f"look into {self._path}",
+                )
+            self._news.clear()
+            with contextlib.suppress(asyncio.TimeoutError):
+                await asyncio.wait_for(self._news.wait(), 0.5)
+
+    def raise_its_error(self) -> None:
+        kind = getattr(errors, str(self.said.get("error", "")), None)
+        if kind is errors.ConfigError or kind is None:
+            tail = "\n".join(self.tail())
+            raise StartFailed(
+                f"the {self.role} process ended before it was ready (exit {self.returncode})"
+                + (f"\n{tail}" if tail else ""),
+                advice="see its message above; please report it if it is a traceback",
+            )
+        raise kind(self.said["what"], advice=self.said["advice"])
+
+    @property
+    def returncode(self) -> int | None:
+        return self.process.returncode if self.process else None
+
+    def tail(self, lines: int = 12) -> list[str]:
+        try:
+            return self._path.read_text(errors="replace").splitlines()[-lines:]
+        except OSError:
+            return []
+
+    def signal(self, number: int) -> None:
+        if self.process is not None and not self.gone:
+            with contextlib.suppress(ProcessLookupError):
+                self.process.send_signal(number)
+
+    async def leave(self, timeout: float = _LEAVE_TIMEOUT_S) -> bool:
+        """Wait for it to end, then insist. False if it had to be killed."""
+        if self.process is None:
+            return True
+        try:
+            await asyncio.wait_for(self.process.wait(), timeout)
+            polite = True
+        except TimeoutError:
+            self.signal(signal.SIGKILL)
+            await self.process.wait()
+            polite = False
+        if self._reader is not None:
+            await self._reader
+        return polite
+
+    def close(self) -> None:
+        self._log.close()
+        if self._path.exists() and self._path.stat().st_size == 0:
+            self._path.unlink()
+
+
+def run_bench(
+    session: Session,
+    paths: tuple[Path, Path],
+    folder: Path,
+    *,
+    say: Say = lambda _text: None,
+    progress: Progress | None = None,
+) -> BenchResult:
+    """Run the scenario in real time; the record is in ``folder`` when this returns.
+
+    paths     of the rig and the scenario file; the children read them again
+    say       takes sentences for the screen
+    progress  called twice a second with (scenario time [s], speed [m/s], station [m])
+
+    Raises DeviceAbsent, StartFailed or RunFailed; then nothing of it is left running.
+    """
+    return uvloop.run(_run(session, paths, folder, say, progress))
+
+
+async def _run(
+    session: Session, paths: tuple[Path, Path], folder: Path, say: Say, progress: Progress | None
+) -> BenchResult:
+    if folder.exists() and any(folder.iterdir()):
+        raise StartFailed(
+            f"the run folder {folder} already holds something", advice="name another one with --out, or move it"
+        )
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise StartFailed(f"{folder} can't be made: {error.strerror}", advice="name another folder with --out") from error
+    with contextlib.suppress(OSError):
+        os.sched_setaffinity(0, session.other_cpus)
+
+    stop_asked: list[str] = []
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+        loop.add_signal_handler(number, stop_asked.append, signal.Signals(number).name)
+
+    rig = session.rig
+    server = BusServer()
+    with contextlib.closing(Snapshot.create()) as snapshot, contextlib.ExitStack() as files:
+        logs = folder.parent / f".{folder.name}.logs"
+        logs.mkdir(exist_ok=True)
+        children = {}
+        for role in ("loop", "recorder", "robot"):
+            path = logs / f"{role}.log"
+            children[role] = _Child(role, path.open("wb"), path)
+            files.callback(children[role].close)
+        try:
+            port = 0
+            if isinstance(rig.bus, LoopbackBus):
+                await server.start(rig.bus.host, rig.bus.port)
+                port = server.port
+            return await _ride(session, paths, folder, snapshot, children, port, stop_asked, say, progress)
+        finally:
+            for child in children.values():
+                if not child.gone:
+                    child.signal(signal.SIGTERM)
+            for role in ("robot", "loop", "recorder"):
+                await children[role].leave()
+            await server.stop()
+            files.close()
+            _collect(logs, folder)
+
+
+def _collect(logs: Path, folder: Path) -> None:
+    """Logs that say something go into the run folder; the rest goes away."""
+    for path in logs.iterdir():
+        if folder.is_dir():
+            path.rename(folder / path.name)
+    with contextlib.suppress(OSError):
+        logs.rmdir()
+
+
+async def _ride(
+    session: Session,
+    paths: tuple[Path, Path],
+    folder: Path,
+    snapshot: Snapshot,
+    children: dict[str, _Child],
+    port: int,
+    stop_asked: list[str],
+    say: Say,
+    progress: Progress | None,
+) -> BenchResult:
+    rig, status = session.rig, snapshot.status
+    status[Status.SUPERVISOR_PID] = os.getpid()
+    job = {
+        "fd": snapshot.fd,
+        "rig": str(paths[0]),
+        "scenario": str(paths[1]),
+        "seed": session.seed,
+        "port": port,
+        "supervisor": os.getpid(),
+        "folder": str(folder),
+        "cpus": sorted(session.other_cpus),
+    }
+    loop_child, recorder, robot = children["loop"], children["recorder"], children["robot"]
+    say(f"bus: {bus_words(rig, port)}")
+    await loop_child.start({**job, "cpus": None}, snapshot.fd)
+    await recorder.start({**job, "manifest": session.manifest(stage="bench")}, snapshot.fd)
+    await loop_child.ready()
+    await recorder.ready()
+    say(f"GNSS: {rig.gnss_port.kind} {loop_child.said.get('gnss', '')}".rstrip())
+    with_robot = rig.device_under_test.kind == "reference"
+    if with_robot:
+        gnss = str(loop_child.said.get("gnss", ""))
+        if not gnss:
+            raise StartFailed(
+                "the reference robot can't read a GNSS port on a serial line",
+                advice="use gnss_port: {kind: pty}, or device_under_test: {kind: external}",
+            )
+        cpu = rig.device_under_test.cpu
+        await robot.start({**job, "gnss": gnss, "cpus": job["cpus"] if cpu == "auto" else [cpu]}, snapshot.fd)
+        await robot.ready()
+    problems: list[str] = []
+    while status[Status.LOOP_STATE] != LoopState.CYCLING and not loop_child.gone and not stop_asked:
+        await asyncio.sleep(_POLL_S)
+    snapshot.post(Command.ARM)
+    say("armed: the ride starts when the robot's heartbeat is seen; Ctrl-C stops in an orderly way")
+
+    stopping = robot_told = recorder_told = False
+    shown = 0.0
+    while not loop_child.gone:
+        await asyncio.sleep(_POLL_S)
+        status[Status.SUPERVISOR_HEARTBEAT] += 1
+        if stop_asked and not stopping:
+            stopping = True
+            say(f"{stop_asked[0]}: stopping in an orderly way, the signals go to rest")
+            if status[Status.LOOP_STATE] == LoopState.CYCLING:
+                snapshot.post(Command.STOP)
+            else:
+                loop_child.signal(signal.SIGTERM)
+        if with_robot and robot.gone and not robot_told and not stopping:
+            robot_told = True
+            say(f"the robot process is gone (exit {robot.returncode})")
+        gone = recorder.gone or status[Status.RECORDER_STATE] == RecorderState.FAILED
+        if gone and not recorder_told and status[Status.LOOP_STATE] == LoopState.CYCLING:
+            recorder_told = True
+            problems.append("the recorder is gone: the loop went on, the record ends early")
+            say(f"the recorder is gone (exit {recorder.returncode}); the loop goes on, the record ends here")
+        now = time.monotonic()
+        if progress is not None and now - shown > 0.5:
+            shown = now
+            latest = snapshot.latest()
+            if latest is not None:
+                tick, row = latest
+                progress(tick * 1e-3, float(row[INDEX["truth.speed_m_s"]]), float(row[INDEX["line.station_m"]]))
+    robot.signal(signal.SIGTERM)
+    await loop_child.leave()
+    status[Status.RECORDER_END] = 1
+    await robot.leave()
+    if not await recorder.leave():
+        problems.append("the recorder did not finish and was ended by force")
+    if "outcome" not in loop_child.said:
+        if "error" in loop_child.said:
+            loop_child.raise_its_error()
+        tail = loop_child.tail()
+        reason = f"the loop process broke (exit {loop_child.returncode})"
+        return BenchResult({"ended": "crashed", "trip_reason": reason, "trip_tick": None, "rig_problems": problems}, tail)
+    outcome = dict(loop_child.said["outcome"])
+    outcome["rig_problems"] = [*outcome["rig_problems"], *problems]
+    if not recorder.said.get("recorded") and not recorder_told:
+        outcome["rig_problems"].append(f"the recorder broke (exit {recorder.returncode})")
+    if recorder.said.get("error") and not recorder.said.get("recorded"):
+        raise RunFailed(recorder.said["what"], advice=recorder.said["advice"])
+    return BenchResult(outcome)

@@ -1,0 +1,39 @@
+"""The reference robot's process: its bus, its GNSS port, its own clock, and nothing else.
+
+A control period every 2 ms by its own clock; it does not know when the bench ticks. It ends when it is told
+to, or when the bus is gone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from emulator.links.gnss_port import GnssReader
+from emulator.ports import CanLink, Clock, frame_buffer
+from emulator.robot.mission import ReferenceRider
+
+_PERIOD_NS = 2_000_000
+_CATCH_UP = 10  # periods; after a longer stall it starts afresh from now
+
+
+def run_robot(
+    rider: ReferenceRider, bus: CanLink, gnss: GnssReader, clock: Clock, asked_to_end: Callable[[], bool]
+) -> str:
+    """Ride until asked to end; returns why it ended."""
+    rx, tx = frame_buffer(256), frame_buffer(16)
+    deadline = clock.now_ns() + _PERIOD_NS
+    while not asked_to_end():
+        now = clock.sleep_until(deadline)
+        rx.count[0] = 0
+        bus.receive(rx, now)
+        sentences = gnss.read()
+        if sentences:
+            rider.hear(sentences, now)
+        rider.step(rx, tx)
+        bus.send(tx)
+        if not bus.counts().alive:
+            return "the bus is gone"
+        deadline += _PERIOD_NS
+        if now - deadline > _CATCH_UP * _PERIOD_NS:
+            deadline = now + _PERIOD_NS
+    return "asked to end"

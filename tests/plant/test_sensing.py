@@ -1,0 +1,292 @@
+"""What the sensors show against the truth: at rest, in motion, with the noise the rig asks for."""
+
+import math
+
+import numpy as np
+import pytest
+from scripted_robot import HELD_CLUTCH, Ride, variant
+
+from emulator.plant.records import RIG_DTYPE, RUN_DTYPE
+from emulator.plant.sensing import (
+    N_SENSES,
+    S_ANTENNA,
+    S_ANTENNA_VELOCITY,
+    S_ENGINE,
+    S_FORCE,
+    S_GEAR,
+    S_LEAN,
+    S_RATE,
+    S_STEER,
+    S_WHEEL_FRONT,
+    sense,
+    to_rest,
+)
+from emulator.plant.states import ARMED, RUNNING
+from emulator.snapshot import Command
+from emulator.vehicle.integrate import begin
+from emulator.vehicle.state import (
+    FRONT_WHEEL,
+    JOINT_RATE,
+    N_U,
+    OMEGA,
+    POSITION,
+    QUATERNION,
+    VELOCITY,
+    scratch,
+)
+
+G = 9.81  # of the demo vehicle
+SILENT = {
+    "imu": {
+        "rate_noise_density_rad_s_sqrtHz": 0.0,
+        "force_noise_density_m_s2_sqrtHz": 0.0,
+        "rate_bias_rad_s": (0.0, 0.0, 0.0),
+        "force_bias_m_s2": (0.0, 0.0, 0.0),
+    },
+    "lean": {"noise_rad": 0.0},
+    "wheel_speed": {"noise_m_s": 0.0},
+    "fork_angle": {"noise_rad": 0.0},
+    "gnss": {"position_noise_m": 0.0, "height_noise_m": 0.0, "speed_noise_m_s": 0.0, "jitter_ms": 0.0},
+}
+"""Sensors without noise and bias."""
+
+
+@pytest.fixture(scope="module")
+def silent(session):
+    return variant(session, sensors=SILENT)
+
+
+# --- at rest ------------------------------------------------------------------------------------------
+
+
+def assert_at_rest(ride, since):
+    """Every frame sent since that tick of ``ride.count`` is that of a bike at rest."""
+
+    def of(frame):
+        sent = (ride.count - since) * ride.session.rig.outputs[frame].rate_hz / 1000.0
+        return ride.sent(frame)[1][-max(1, int(sent) - 1) :]
+
+    imu = ride.session.rig.sensors.imu
+    sigma_rate = imu.rate_noise_density_rad_s_sqrtHz * math.sqrt(500.0)
+    sigma_force = imu.force_noise_density_m_s2_sqrtHz * math.sqrt(500.0)
+    rates, force = of("imu_rates"), of("imu_force")
+    assert np.abs(rates - imu.rate_bias_rad_s).max() < 6 * sigma_rate + 0.0003125
+    # on its wheels the bike may stand nose up or down by a little: a share of g shows in x
+    assert (
+        np.abs(force - np.array(imu.force_bias_m_s2) - (0.0, 0.0, G)).max() < 6 * sigma_force + 0.005 + 0.02
+    )
+    assert np.abs(of("wheel_speed")).max() == 0.0
+    assert np.abs(of("lean")).max() < 6 * 0.002 + 1e-4
+    assert np.abs(of("fork_angle")[:, 0]).max() < 6 * 0.0003 + 5e-5
+    assert np.abs(of("fork_angle")[:, 1]).max() == 0.0
+
+
+@pytest.mark.parametrize("gear", [0, 1])
+def test_before_the_ride_the_signals_are_those_of_a_bike_at_rest(session, gear):
+    start = session.scenario.start.model_copy(update={"gear": gear})
+    ride = Ride(variant(session, scenario={"start": start}))
+    ride.every = 0  # nobody holds the clutch
+    ride.step(500)
+    assert_at_rest(ride, 50)
+
+
+def test_whatever_the_robot_does_before_the_ride_the_bike_stands_still(session):
+    ride = Ride(session)
+    ride.commands = {
+        "steering": {"steering_torque_Nm": 60.0},
+        "drive": {"throttle": 0.7, "clutch": 0.0, "front_brake_Pa": 1e6, "rear_brake_Pa": 0.0},
+        "gear": {"gear_request": 3.0},
+    }
+    ride.step()
+    ride.arm()
+    ride.step(600)
+    assert ride.states[-1] == ARMED
+    x = ride.plant.x.copy()
+    ride.step(50)
+    assert np.array_equal(ride.plant.x, x)
+    assert_at_rest(ride, 50)
+
+
+@pytest.mark.parametrize("command", [Command.STOP, Command.TRIP])
+def test_after_the_ride_the_signals_come_to_rest_without_a_jump(silent, command):
+    ride = Ride(silent).start(2500)
+    moving = ride["output.wheel_front_m_s"]
+    assert moving > 3.0
+    ride.bench.command(command, 6.0)
+    end = ride.count
+    ride.keep_rows = True
+    while not ride.bench.finished:
+        ride.step()
+        assert ride.count < end + 1600
+    ride.step(200)
+    assert_at_rest(ride, ride.count - 180)
+    wheel = ride.value("wheel_speed", "wheel_front_m_s")[1][-170:]
+    steps = np.diff(wheel)
+    assert steps.max() <= 0.005  # slows down all the way (quantum of the frame)
+    # 10 ms of the steepest slope of the ramp, and the sensor's cut-off at walking pace
+    assert steps.min() >= -(moving * 1.5 / 1500 * 10 + 0.005 + 0.4)
+    assert ride["output.gear"] == 1.0
+    x, y = ride.session.line.x[0], ride.session.line.y[0]
+    assert math.hypot(ride["output.gnss_x_m"] - x, ride["output.gnss_y_m"] - y) > 4.0  # where it stopped
+    assert ride["output.gnss_speed_m_s"] == 0.0
+
+
+def test_to_rest_is_held_at_first_and_a_bike_at_rest_at_last():
+    held = np.arange(1.0, N_SENSES + 1)
+    senses = np.zeros(N_SENSES)
+    to_rest(senses, held, 0.0, G)
+    assert np.array_equal(senses, held)
+    to_rest(senses, held, 1.0, G)
+    rest = np.zeros(N_SENSES)
+    rest[S_FORCE + 2] = G
+    rest[S_GEAR] = held[S_GEAR]
+    rest[S_ANTENNA : S_ANTENNA + 3] = held[S_ANTENNA : S_ANTENNA + 3]
+    assert np.array_equal(senses, rest)
+    to_rest(senses, held, 0.25, G)
+    assert senses[S_ENGINE] == 0.75 * held[S_ENGINE]
+    assert senses[S_FORCE + 2] == 0.75 * held[S_FORCE + 2] + 0.25 * G
+
+
+# --- truth to senses ----------------------------------------------------------------------------------
+
+
+def sensed(plant, x, *, still=True, times=1, lean_gain=1.0, imu=(0.6, 0.0, 0.7), antenna=(0.15, 0.0, 1.05)):
+    """Senses of a state; ``still``: no accelerations of the body components."""
+    rig, run, work, senses = np.zeros(1, RIG_DTYPE), np.zeros(1, RUN_DTYPE), scratch(), np.zeros(N_SENSES)
+    rig[0]["imu_position"], rig[0]["antenna_position"], rig[0]["lean_gain"] = imu, antenna, lean_gain
+    u = np.zeros(N_U)
+    begin(plant.body, plant.tyre, x, u, work)
+    if still:
+        work[0]["rhs"][:6] = 0.0
+    leans = []
+    for _ in range(times):
+        sense(rig[0], run[0], x, u, G, work[0], senses)
+        leans.append(float(senses[S_LEAN]))
+    return senses, np.array(leans), work[0]
+
+
+def rolled(plant, roll, heading=0.0):
+    x = plant.x.copy()
+    cr, sr, ch, sh = math.cos(roll / 2), math.sin(roll / 2), math.cos(heading / 2), math.sin(heading / 2)
+    x[QUATERNION : QUATERNION + 4] = cr * ch, sr * ch, sr * sh, cr * sh
+    return x
+
+
+@pytest.mark.parametrize("roll", [-0.9, 0.0, 0.4])
+def test_a_bike_held_at_an_angle_feels_gravity_and_shows_its_lean(ride, roll):
+    senses, _, _ = sensed(ride.plant, rolled(ride.plant, roll))
+    # roll to the right turns z to the right: gravity pulls to the right, felt as a force to the left
+    np.testing.assert_allclose(
+        senses[S_FORCE : S_FORCE + 3], [0.0, G * math.sin(roll), G * math.cos(roll)], atol=1e-12
+    )
+    assert senses[S_LEAN] == pytest.approx(roll, abs=1e-12)
+    assert not senses[S_RATE : S_RATE + 3].any()
+
+
+def test_a_flat_circle_is_felt_as_centripetal_force(ride):
+    x = rolled(ride.plant, 0.0)
+    v, r = 20.0, 0.5
+    x[VELOCITY : VELOCITY + 3] = v, 0.0, 0.0
+    x[OMEGA : OMEGA + 3] = 0.0, 0.0, r
+    senses, _, _ = sensed(ride.plant, x, imu=(0.6, 0.2, 0.7))
+    # v r towards the centre (left) at the origin; r^2 times the lever towards it
+    np.testing.assert_allclose(
+        senses[S_FORCE : S_FORCE + 3], [-r * r * 0.6, v * r - r * r * 0.2, G], rtol=1e-12, atol=1e-12
+    )
+    np.testing.assert_allclose(senses[S_RATE : S_RATE + 3], [0.0, 0.0, r])
+
+
+def test_the_antenna_is_where_the_frame_carries_it_and_moves_with_it(ride):
+    heading, roll = 2.0, 0.5
+    x = rolled(ride.plant, roll, heading)
+    x[POSITION : POSITION + 3] = 100.0, -50.0, 0.3
+    x[VELOCITY : VELOCITY + 3] = 10.0, 0.5, 0.0
+    x[OMEGA : OMEGA + 3] = 0.7, 0.1, -0.2
+    a = np.array([0.15, 0.02, 1.05])
+    senses, _, _ = sensed(ride.plant, x, antenna=tuple(a))
+    ch, sh, cr, sr = math.cos(heading), math.sin(heading), math.cos(roll), math.sin(roll)
+    R = np.array([[ch, -sh, 0], [sh, ch, 0], [0, 0, 1]]) @ np.array([[1, 0, 0], [0, cr, -sr], [0, sr, cr]])
+    np.testing.assert_allclose(senses[S_ANTENNA : S_ANTENNA + 3], x[:3] + R @ a, rtol=1e-12)
+    velocity = R @ (x[VELOCITY : VELOCITY + 3] + np.cross(x[OMEGA : OMEGA + 3], a))
+    np.testing.assert_allclose(senses[S_ANTENNA_VELOCITY : S_ANTENNA_VELOCITY + 3], velocity, rtol=1e-12)
+
+
+def test_the_lean_sensor_is_a_first_order_instrument(ride):
+    gain = 1.0 - math.exp(-1.0 / 20.0)  # 20 ms, ticks of 1 ms
+    _, leans, _ = sensed(ride.plant, rolled(ride.plant, 0.6), times=200, lean_gain=gain)
+    np.testing.assert_allclose(leans, 0.6 * (1.0 - np.exp(-np.arange(1, 201) / 20.0)), rtol=1e-12)
+
+
+def test_accelerations_are_felt(ride):
+    """In the air, not turning: the acceleration of the IMU's own point, and g upwards."""
+    x = rolled(ride.plant, 0.0)
+    x[POSITION + 2] = 5.0
+    senses, _, s = sensed(ride.plant, x, still=False)
+    acceleration = s["rhs"][3:6] + np.cross(s["rhs"][0:3], (0.6, 0.0, 0.7))
+    np.testing.assert_allclose(
+        senses[S_FORCE : S_FORCE + 3], acceleration + np.array([0, 0, G]), rtol=1e-9, atol=1e-9
+    )
+
+
+# --- noise and quantisation ---------------------------------------------------------------------------
+
+
+def test_noise_has_the_size_the_rig_asks_for(session):
+    ride = Ride(session)
+    ride.every = 0
+    ride.step(8000)
+    imu = session.rig.sensors.imu
+    for frame, density, bias, centre, quantum in (
+        ("imu_rates", imu.rate_noise_density_rad_s_sqrtHz, imu.rate_bias_rad_s, (0, 0, 0), 0.0003125),
+        ("imu_force", imu.force_noise_density_m_s2_sqrtHz, imu.force_bias_m_s2, (0, 0, G), 0.005),
+    ):
+        _, values = ride.sent(frame)
+        n = len(values)
+        sigma = math.sqrt(density**2 * 500.0 + quantum**2 / 12)  # white noise sampled at 500 Hz, then rounded
+        assert np.abs(values.mean(0) - np.array(bias) - centre).max() < 4.5 * sigma / math.sqrt(n) + 0.02
+        assert np.abs(values.std(0) / sigma - 1.0).max() < 4.5 / math.sqrt(2 * n)
+        correlation = np.corrcoef(values.T)
+        assert np.abs(correlation - np.eye(3)).max() < 4.5 / math.sqrt(n)
+    lean, fork = ride.value("lean", "lean_rad")[1], ride.value("fork_angle", "steering_angle_rad")[1]
+    assert lean.std() == pytest.approx(0.002, rel=4.5 / math.sqrt(2 * lean.size))
+    assert fork.std() == pytest.approx(0.0003, rel=4.5 / math.sqrt(2 * fork.size))
+
+
+def test_wheel_speed_is_spin_times_radius_and_zero_below_the_lowest_speed(silent):
+    ride = Ride(silent).start(1500)
+    _, front = ride.value("wheel_speed", "wheel_front_m_s")
+    radius = float(ride.plant.tyre[1]["radius"])
+    assert ride.states[-1] == RUNNING
+    assert set(front[front < 0.4]) == {0.0}
+    assert front.max() > 1.0
+    spin = ride.plant.x[JOINT_RATE + FRONT_WHEEL] * radius
+    assert abs(front[-1] - spin) < 0.1  # 6 to 16 ms old at about 2 m/s^2
+
+
+def test_without_noise_the_wire_shows_the_truth_of_its_time_of_validity(silent):
+    ride = Ride(silent)
+    ride.commands = {**HELD_CLUTCH, "steering": {"steering_torque_Nm": 2.0}}
+    truth = {}
+
+    def note(r):
+        m = r.plant.memory[0]["senses"]
+        truth[r.bench.tick_number] = (m[S_STEER], m[S_LEAN], *m[S_RATE : S_RATE + 3], m[S_WHEEL_FRONT])
+
+    ride.start()
+    ride.step(1500, note)
+    valid = {frame: [] for frame in ("fork_angle", "lean", "imu_rates")}
+    for _, frame, _, _, valid_ns in ride.frames:
+        if frame in valid:
+            valid[frame].append(valid_ns // 1_000_000)
+    for frame, columns, quantum in (
+        ("fork_angle", [0], 5e-5),
+        ("lean", [1], 1e-4),
+        ("imu_rates", [2, 3, 4], 0.0003125),
+    ):
+        _, values = ride.sent(frame)
+        shown = [
+            (v[: len(columns)], truth[t]) for v, t in zip(values, valid[frame], strict=True) if t in truth
+        ]
+        assert len(shown) > 100
+        for value, true in shown:
+            np.testing.assert_allclose(value, [true[c] for c in columns], atol=quantum / 2 + 1e-12)

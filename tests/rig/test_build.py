@@ -1,0 +1,238 @@
+"""From a checked session to the plant's memory: every number in its place, every misfit reported."""
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+from scripted_robot import RIG, fault, variant, with_events
+
+from emulator.config.rig_file import load_rig
+from emulator.errors import ConfigError
+from emulator.faults.sample import EFFECTS
+from emulator.frames import roll_pitch_yaw, rotation_of
+from emulator.plant.sensing import OUTPUT_VALUES, STREAM_NAMES
+from emulator.rig.build import build_plant
+from emulator.rig.session import COMMAND_FRAMES
+from emulator.scenario.schema import GripEvent, MarkEvent, Moment, Wind
+from emulator.sensors.noise import stream_start
+from emulator.timeline import FAULT, GRIP, MARK
+from emulator.vehicle.road import sample
+from emulator.vehicle.state import (
+    POSITION,
+    QUATERNION,
+    U_SUPPORT,
+    U_TOW_HEADING,
+    U_WIND_X,
+    U_WIND_Y,
+    VELOCITY,
+)
+from emulator.wire.can_frames import load_codec
+
+
+def test_the_bike_stands_at_the_start_in_the_support(session):
+    start = session.scenario.start.model_copy(update={"station_m": 420.0, "gear": 2})
+    plant = build_plant(variant(session, scenario={"start": start}))
+    x, y, heading, _, _ = sample(session.line, 420.0)
+    np.testing.assert_allclose(plant.x[POSITION : POSITION + 2], (x, y), atol=1e-9)
+    roll, pitch, yaw = roll_pitch_yaw(rotation_of(*plant.x[QUATERNION : QUATERNION + 4]))
+    assert math.cos(yaw - heading) == pytest.approx(1.0)
+    assert roll == pytest.approx(0.0, abs=1e-12)
+    assert abs(pitch) < 0.01
+    assert not plant.x[VELOCITY : VELOCITY + 3].any()
+    assert plant.u[U_SUPPORT] == 1.0
+    assert plant.u[U_TOW_HEADING] == heading
+    assert plant.run[0]["station"] == 420.0
+    assert plant.run[0]["gear"] == 2
+
+
+def test_numbers_of_the_rig_arrive_in_si(session):
+    r = build_plant(session).rig[0]
+    rig, scenario = session.rig, session.scenario
+    assert r["imu_rate_sigma"] == pytest.approx(1e-4 * math.sqrt(500.0))  # density times root of the rate
+    assert r["imu_force_sigma"] == pytest.approx(2e-3 * math.sqrt(500.0))
+    assert r["lean_gain"] == pytest.approx(1.0 - math.exp(-1.0 / 20.0))
+    assert r["steer_gain"] == pytest.approx(1.0 - math.exp(-1.0 / 8.0))
+    assert r["steer_step"] == pytest.approx(8.0)  # 8000 N m/s for a millisecond
+    assert r["front_brake_limit"] == 20e5
+    assert r["rear_brake_limit"] == 25e5
+    assert r["heartbeat_ticks"] == 200
+    assert r["command_ticks"] == 150
+    assert r["ramp_ticks"] == 1500
+    assert r["arming_ticks"] == 30_000
+    assert r["limit_ticks"] == 180_000
+    assert r["release_speed"] == pytest.approx(100.0 / 3.6)
+    assert r["divergence_speed"] == pytest.approx(rig.limits.divergence_speed_km_h / 3.6)
+    assert r["finish_station"] == scenario.start.station_m + scenario.laps * session.line.length
+    assert r["gnss_fix"] == 4.0
+    assert r["angle_driven"] == 0
+    assert tuple(r["antenna_position"]) == rig.sensors.gnss.antenna_position_m
+
+
+def test_an_actuator_without_a_time_constant_follows_at_once(session):
+    throttle = session.rig.actuators.throttle.model_copy(update={"time_constant_ms": 0.0})
+    actuators = session.rig.actuators.model_copy(update={"throttle": throttle})
+    assert build_plant(variant(session, rig={"actuators": actuators})).rig[0]["throttle_gain"] == 1.0
+
+
+@pytest.mark.parametrize(
+    ("from_deg", "east", "north"), [(0.0, 0.0, -5.0), (90.0, -5.0, 0.0), (225.0, 5 / 2**0.5, 5 / 2**0.5)]
+)
+def test_wind_blows_from_where_it_comes_from(session, from_deg, east, north):
+    plant = build_plant(variant(session, scenario={"wind": Wind(speed_m_s=5.0, from_deg=from_deg)}))
+    assert plant.u[U_WIND_X] == pytest.approx(east, abs=1e-12)
+    assert plant.u[U_WIND_Y] == pytest.approx(north, abs=1e-12)
+
+
+def test_outputs_carry_the_signals_of_their_frames_in_the_order_of_the_codec(session):
+    plant = build_plant(session)
+    for o, name in zip(plant.out, session.outputs, strict=False):
+        f = session.codec.frame(name)
+        assert o["frame"] == f
+        carried = [OUTPUT_VALUES[v] for v in o["value_of"] if v >= 0]
+        assert carried == list(session.codec.signals[f])
+    gnss = plant.out[-1]
+    assert gnss["frame"] == -1
+    assert (gnss["rate_num"], gnss["rate_den"]) == (10, 1)
+    assert gnss["latency_ns"] == 60_000_000
+    assert gnss["jitter_ns"] == 4_000_000
+
+
+def test_each_user_of_random_numbers_has_a_stream_by_its_own_name(session):
+    plant = build_plant(with_events(session, fault("lean_rad", "noise", 1.0, 1.0, 0.1)))
+    names = [
+        *STREAM_NAMES,
+        *(f"jitter/{name}" for name in [*session.outputs, "gnss"]),
+        "event/lean_rad noise",
+    ]
+    assert plant.streams.tolist() == [int(stream_start(session.seed, name)) for name in names]
+    assert plant.out["stream"].tolist() == [names.index(f"jitter/{n}") for n in [*session.outputs, "gnss"]]
+    assert plant.events[0]["stream"] == len(names) - 1
+    assert plant.streams is not plant.streams_0
+
+
+def test_two_plants_share_no_memory_that_a_tick_writes(session):
+    a, b = build_plant(session), build_plant(session)
+    for name in ("run", "memory", "x", "good", "u", "work", "out", "events", "streams", "streams_0"):
+        assert not np.shares_memory(getattr(a, name), getattr(b, name)), name
+    assert not np.shares_memory(a.robot.robot, b.robot.robot)
+    assert not np.shares_memory(a.x, a.good)
+
+
+# --- events -------------------------------------------------------------------------------------------
+
+
+def test_events_arrive_in_ticks_and_stations_with_laps_added(session):
+    length = session.line.length
+    by_station = fault("lean_rad", "offset", 0.0, 2.0, 0.1, 0.5)
+    events = (
+        fault("wheel_front_m_s", "drift", 1.5, 0.25, 2.0, 0.1),
+        by_station.model_copy(update={"name": "a", "at": Moment(station_m=700.0)}),
+        by_station.model_copy(update={"name": "b", "at": Moment(station_m=700.0, lap=3)}),
+        by_station.model_copy(update={"name": "c", "at": Moment(station_m=100.0)}),
+        GripEvent(kind="grip", name="rain", at=Moment(time_s=2.0), duration_s=3.0, factor=0.6, ramp_s=1.0),
+        MarkEvent(kind="mark", name="here", at=Moment(time_s=0.0), text="look"),
+    )
+    start = session.scenario.start.model_copy(update={"station_m": 500.0})
+    table = build_plant(variant(session, scenario={"events": events, "start": start})).events
+    assert table["kind"].tolist() == [FAULT, FAULT, FAULT, FAULT, GRIP, MARK]
+    assert table["at_tick"].tolist() == [1500, -1, -1, -1, 2000, 0]
+    stations = table["at_station"]
+    assert np.isnan(stations[[0, 4, 5]]).all()
+    # 100 m lies before the start at 500 m: lap 1 passes it at its end
+    np.testing.assert_allclose(stations[1:4], [700.0, 700.0 + 2 * length, 100.0 + length])
+    assert table["duration"].tolist() == [250, 2000, 2000, 2000, 3000, 0]
+    assert table["ramp"].tolist() == [100, 500, 500, 500, 1000, 0]
+    assert table["value"].tolist() == [2.0, 0.1, 0.1, 0.1, 0.6, 0.0]
+    assert EFFECTS[table[0]["effect"]] == "drift"
+    assert OUTPUT_VALUES[table[0]["signal"]] == "wheel_front_m_s"
+    assert (table["started"] == -1).all()
+    assert np.isnan(table["held"]).all()
+
+
+# --- a DBC that does not fit --------------------------------------------------------------------------
+
+
+def with_dbc(session, tmp_path, *changes):
+    text = (RIG.parent / session.rig.dbc).read_text()
+    for old, new in changes:
+        assert text.count(old) >= 1, old
+        text = text.replace(old, new)
+    path = tmp_path / "other.dbc"
+    path.write_text(text)
+    codec = load_codec(path, [*session.outputs, *COMMAND_FRAMES])
+    return dataclasses.replace(session, codec=codec)
+
+
+def test_an_output_signal_nobody_can_fill_is_reported_with_the_known_ones(session, tmp_path):
+    other = with_dbc(session, tmp_path, (" lean_rad :", " lean_deg :"), (" 258 lean_rad ", " 258 lean_deg "))
+    with pytest.raises(ConfigError) as error:
+        build_plant(other)
+    assert [p.key for p in error.value.problems] == ["lean.lean_deg"]
+    assert "lean_rad" in error.value.problems[0].expected
+
+
+def test_every_unknown_signal_is_reported_at_once_also_the_robots(session, tmp_path):
+    other = with_dbc(
+        session,
+        tmp_path,
+        (" lean_rad :", " lean_deg :"),
+        (" 258 lean_rad ", " 258 lean_deg "),
+        ("gear_request", "gear_wish"),
+    )
+    with pytest.raises(ConfigError) as error:
+        build_plant(other)
+    assert sorted(p.key for p in error.value.problems) == ["gear.gear_wish", "lean.lean_deg"]
+
+
+def test_a_frame_with_too_many_signals_is_reported(session, tmp_path):
+    names = [
+        "rate_x_rad_s",
+        "rate_y_rad_s",
+        "rate_z_rad_s",
+        "force_x_m_s2",
+        "gear",
+        "throttle",
+        "emulated",
+        "state",
+        "heartbeat",
+    ]
+    lines = "".join(f' SG_ {n} : {16 + 4 * i}|4@1+ (1,0) [0|14] "1" ROBOT\n' for i, n in enumerate(names))
+    old = ' SG_ lean_rad : 16|16@1- (0.0001,0) [-3.2767|3.2767] "rad" ROBOT\n'
+    other = with_dbc(
+        session, tmp_path, (old, lines), ('CM_ SG_ 258 lean_rad "Lean angle, positive to the right.";\n', "")
+    )
+    with pytest.raises(ConfigError, match="at most 8 signals") as error:
+        build_plant(other)
+    assert error.value.problems[0].key == "lean"
+
+
+def test_a_frame_may_mix_values_of_many_sensors(session, tmp_path):
+    names = [
+        "rate_x_rad_s",
+        "force_x_m_s2",
+        "lean_rad",
+        "steering_angle_rad",
+        "gear",
+        "emulated",
+        "wheel_front_m_s",
+    ]
+    lines = "".join(f' SG_ {n} : {16 + 4 * i}|4@1+ (1,0) [0|14] "1" ROBOT\n' for i, n in enumerate(names))
+    old = ' SG_ lean_rad : 16|16@1- (0.0001,0) [-3.2767|3.2767] "rad" ROBOT\n'
+    plant = build_plant(with_dbc(session, tmp_path, (old, lines)))
+    o = plant.out[session.outputs.index("lean")]
+    assert len([f for f in o["family"] if f >= 0]) == 7
+
+
+def test_the_demo_rig_is_what_the_tests_take_it_for():
+    rig, _ = load_rig(RIG)
+    assert rig.steering == "torque_driven"
+    assert list(rig.outputs) == [
+        "imu_rates",
+        "imu_force",
+        "fork_angle",
+        "lean",
+        "wheel_speed",
+        "engine",
+        "emulator_state",
+    ]

@@ -1,0 +1,150 @@
+"""Reading a rig and a scenario together: one session, or every problem of every file at once."""
+
+import hashlib
+import json
+import os
+import shutil
+
+import numpy as np
+import pytest
+from scripted_robot import RIG, RUN, SCENARIOS
+
+from emulator.errors import ConfigError
+from emulator.rig import session as session_module
+from emulator.rig.session import COMMAND_FRAMES, load_session, total_mass
+from emulator.vehicle.road import grip_at
+
+
+@pytest.fixture
+def files(tmp_path):
+    """A copy of the demo files that a test may spoil."""
+    shutil.copytree(SCENARIOS, tmp_path / "s")
+    return tmp_path / "s"
+
+
+def spoil(path, old, new):
+    text = path.read_text()
+    assert text.count(old) == 1, f"{old!r} {text.count(old)} times in {path}"
+    path.write_text(text.replace(old, new))
+
+
+def load(files, **options):
+    return load_session(files / "rigs" / "loopback.yaml", files / "runs" / "first_lap.yaml", **options)
+
+
+def problems(files):
+    with pytest.raises(ConfigError) as error:
+        load(files)
+    return [(os.path.basename(p.file), p.key, p.line) for p in error.value.problems]
+
+
+def test_the_demo_files_make_a_session():
+    s = load_session(RIG, RUN, seed=3)
+    assert s.seed == 3
+    assert s.outputs == tuple(s.rig.outputs)
+    assert s.codec.frames == (*s.outputs, *COMMAND_FRAMES)
+    assert len(s.scenario.events) == 2
+    assert s.line.closed
+    assert s.line.length == pytest.approx(s.line.station[-1])
+
+
+def test_the_line_has_a_target_speed_everywhere_within_the_scenarios_limits():
+    s = load_session(RIG, RUN)
+    limits, v = s.scenario.speed, s.line.target_speed
+    assert (v > 3.0).all()
+    assert v.max() <= limits.top_speed_km_h / 3.6 + 1e-9
+    # lean angle of a flat steady turn: v^2 kappa = g tan(lean)
+    lean = np.degrees(np.arctan(v**2 * np.abs(s.line.curvature) / float(s.vehicle.body[0]["gravity"])))
+    assert lean.max() <= limits.lean_limit_deg * 1.01
+    along = np.diff(v**2) / 2 / np.diff(s.line.station)
+    assert along.max() <= limits.acceleration_limit_m_s2 * 1.01
+    assert along.min() >= -limits.braking_limit_m_s2 * 1.01
+
+
+def test_patches_are_on_the_road():
+    s = load_session(RIG, RUN)
+    assert grip_at(s.road, s.line, 840.0, 0.0) == 0.85
+    assert grip_at(s.road, s.line, 840.0, 7.0) == 1.1
+    assert grip_at(s.road, s.line, 900.0, 0.0) == 1.1
+
+
+def test_bike_and_robot_are_weighed_together(files):
+    heavy = load(files)
+    spoil(files / "rigs" / "loopback.yaml", "mass_kg: 45.0", "mass_kg: 20.0")
+    assert total_mass(heavy.vehicle) - total_mass(load(files).vehicle) == pytest.approx(25.0)
+
+
+def test_problems_of_all_files_come_together(files):
+    spoil(files / "rigs" / "loopback.yaml", "mass_kg: 45.0", "mass_kg: 4500.0")
+    spoil(files / "runs" / "first_lap.yaml", "laps: 1", "laps: 0")
+    assert {(name, key) for name, key, _ in problems(files)} == {
+        ("loopback.yaml", "robot.mass_kg"),
+        ("first_lap.yaml", "laps"),
+    }
+
+
+def test_a_vehicle_and_a_dbc_that_are_wrong_come_with_a_scenario_that_is(files):
+    spoil(files / "rigs" / "bench.dbc", "BO_ 258 lean:", "BO_ 258 bank:")
+    spoil(files / "runs" / "first_lap.yaml", "grip: 1.1", "grip: -1.1")
+    vehicle = files / "vehicles" / "demo_racer.yaml"
+    vehicle.write_text(vehicle.read_text() + "\nsidecar: {value: 1.0}\n")
+    assert {name for name, _, _ in problems(files)} == {"bench.dbc", "demo_racer.yaml", "first_lap.yaml"}
+
+
+@pytest.mark.parametrize(
+    "name", ["rigs/loopback.yaml", "runs/first_lap.yaml", "vehicles/demo_racer.yaml", "rigs/bench.dbc"]
+)
+def test_a_file_that_is_not_there_is_named(files, name):
+    (files / name).unlink()
+    with pytest.raises(ConfigError, match=os.path.basename(name)):
+        load(files)
+
+
+def test_a_missing_command_frame_is_reported(files):
+    spoil(files / "rigs" / "bench.dbc", "BO_ 129 drive:", "BO_ 129 levers:")
+    assert [(name, key) for name, key, _ in problems(files)] == [("bench.dbc", "drive")]
+
+
+def test_limits_that_can_not_be_ridden_are_reported_at_the_speed_section(files, monkeypatch):
+    # the schema keeps every limit positive, so only a jerk that no profile keeps is left to fail
+    monkeypatch.setattr(session_module, "_PROFILE_JERK", 1e-9)
+    found = problems(files)
+    assert [(name, key) for name, key, _ in found] == [("first_lap.yaml", "speed")]
+    line = (files / "runs" / "first_lap.yaml").read_text().splitlines()[found[0][2] - 1]
+    assert line.startswith("speed")
+
+
+def test_the_manifest_can_reproduce_the_run_and_is_plain_json():
+    s = load_session(RIG, RUN, seed=11)
+    manifest = s.manifest(stage="virtual")
+    again = json.loads(json.dumps(manifest))
+    assert again["stage"] == "virtual"
+    assert again["seed"] == 11
+    assert again["files"]["rig"] == hashlib.sha256(RIG.read_bytes()).hexdigest()
+    assert set(again["files"]) == {"rig", "vehicle", "dbc", "scenario", "circuit"}
+    assert len(again["code"]["plant"]) == 16
+    assert again["vehicle"]["values"] == s.vehicle_file.values
+    assert len(again["line"]["x_m"]) == len(again["line"]["station_m"])
+    assert [p["name"] for p in again["patches"]] == ["wet patch"]
+
+
+def test_a_changed_file_changes_its_hash_and_only_its(files):
+    before = load(files).files
+    path = files / "circuits" / "ostrevel.yaml"
+    path.write_text(path.read_text() + "# a remark\n")
+    after = load(files).files
+    assert {name for name in before if before[name] != after[name]} == {"circuit"}
+
+
+def test_the_loop_gets_a_cpu_of_its_own_if_there_is_one(files, monkeypatch):
+    s = load(files)
+    monkeypatch.setattr(os, "sched_getaffinity", lambda pid: {0, 2, 5})
+    assert s.loop_cpu == 5
+    assert s.other_cpus == {0, 2}
+    monkeypatch.setattr(os, "sched_getaffinity", lambda pid: {3})
+    assert s.loop_cpu is None
+    assert s.other_cpus == {3}
+    spoil(files / "rigs" / "loopback.yaml", "cpu: auto", "cpu: 3")
+    pinned = load(files)
+    assert pinned.loop_cpu == 3
+    assert pinned.other_cpus == {3}  # nothing else is left

@@ -1,0 +1,255 @@
+"""One wheel on the road against the closed forms of its model."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from machines import demo
+from numpy.typing import NDArray
+
+from emulator.frames import rotation_about_xz
+from emulator.vehicle.state import (
+    FRONT,
+    REAR,
+    T_CAP_X,
+    T_CAP_Y,
+    T_FRICTION_USE,
+    T_FX,
+    T_FY,
+    T_LOAD,
+    T_ROLL_SPEED,
+    T_SLIP_ANGLE,
+    T_SLIP_RATIO,
+    scratch,
+)
+from emulator.vehicle.tyre import contact
+
+RECORD = demo().tyre
+LOAD = 900.0
+
+
+class Wheel:
+    """A wheel whose axle leans by ``roll`` [rad], moving as asked, pressed on flat ground with LOAD [N]."""
+
+    def __init__(self, which: int = FRONT, roll: float = 0.0, load: float = LOAD, **changes: float) -> None:
+        self.tyre = RECORD.copy()[which : which + 1]
+        for name, value in changes.items():
+            self.tyre[0][name] = value
+        self.p = self.tyre[0]
+        self.which, self.body = which, 2 if which == REAR else 6
+        self.s = scratch()[0]
+        # The main frame leans; the wheel is fixed to it, its centre at the frame's origin.
+        self.R = np.array(rotation_about_xz(1.0, 0.0, roll)).reshape(3, 3)
+        self.s["R"] = self.R.ravel()
+        self.s["axle"][which] = (0.0, 1.0, 0.0)
+        ring, crown = float(self.p["radius"] - self.p["crown_radius"]), float(self.p["crown_radius"])
+        depth = load / float(self.p["vertical_stiffness"])
+        self.height = ring * math.cos(roll) + crown - depth
+        self.arm = ring + (crown - depth) * math.cos(roll)  # centre to contact, in the wheel's plane
+
+    def move(self, vx: float, vy: float, vz: float, spin: float) -> None:
+        """Velocity of the wheel's centre in world axes [m/s] (its carrier does not turn), wheel rate [rad/s]."""
+        self.spin = spin
+        self.s["V"][self.body, :3] = (0.0, spin, 0.0)
+        self.s["V"][self.body, 3:] = self.R.T @ [vx, vy, vz]
+
+    def act(self, zx: float, zy: float, grip: float = 1.0) -> tuple[tuple[float, float], NDArray[np.float64]]:
+        self.s["wrench"][:] = 0.0
+        rates = contact(self.p, self.which, self.body, self.height, self.spin, zx, zy, grip, self.s)
+        return rates, self.s["tyre"][self.which]
+
+    def settle(self, grip: float = 1.0) -> NDArray[np.float64]:
+        """Row of ``s.tyre`` with deflections that no longer change: their rates are linear in them."""
+        (ax, ay), _ = self.act(0.0, 0.0, grip)
+        (bx, by), _ = self.act(1e-3, 1e-3, grip)
+        _rates, row = self.act(-ax * 1e-3 / (bx - ax), -ay * 1e-3 / (by - ay), grip)
+        return row
+
+
+@pytest.mark.parametrize("which", [REAR, FRONT])
+def test_no_force_in_the_air(which: int) -> None:
+    wheel = Wheel(which, 0.3)
+    wheel.height += 0.2
+    wheel.move(20.0, 1.0, -1.0, 60.0)
+    rates, row = wheel.act(0.01, -0.02)
+    assert row[T_LOAD] == row[T_FX] == row[T_FY] == 0.0
+    assert not wheel.s["wrench"].any()
+    assert rates[0] < 0.0 < rates[1]
+
+
+@pytest.mark.parametrize("roll", [0.0, 0.5, -0.9])
+def test_load_is_the_springs_and_the_dampers_and_never_pulls(roll: float) -> None:
+    wheel = Wheel(roll=roll)
+    wheel.move(0.0, 0.0, 0.0, 0.0)
+    assert wheel.act(0.0, 0.0)[1][T_LOAD] == pytest.approx(LOAD, rel=1e-9)
+    wheel.move(0.0, 0.0, -0.5, 0.0)
+    damping = float(wheel.p["vertical_damping"])
+    assert wheel.act(0.0, 0.0)[1][T_LOAD] == pytest.approx(LOAD + 0.5 * damping, rel=1e-9)
+    wheel.move(0.0, 0.0, 2.0 * LOAD / damping, 0.0)
+    assert wheel.act(0.0, 0.0)[1][T_LOAD] == 0.0
+
+
+@settings(deadline=None, max_examples=300)
+@given(
+    which=st.sampled_from([REAR, FRONT]),
+    roll=st.floats(-1.1, 1.1),
+    velocity=st.tuples(st.floats(-60, 60), st.floats(-10, 10), st.floats(-1, 1)),
+    spin=st.floats(-250, 250),
+    z=st.tuples(st.floats(-0.2, 0.2), st.floats(-0.2, 0.2)),
+    grip=st.floats(0.05, 1.5),
+)
+def test_friction_ellipse_is_never_left(
+    which: int,
+    roll: float,
+    velocity: tuple[float, float, float],
+    spin: float,
+    z: tuple[float, float],
+    grip: float,
+) -> None:
+    wheel = Wheel(which, roll)
+    wheel.move(*velocity, spin)
+    _rates, row = wheel.act(*z, grip)
+    limit = grip * row[T_LOAD]
+    use = math.hypot(
+        row[T_FX] / (limit * float(wheel.p["friction_x"]) + 1e-12),
+        row[T_FY] / (limit * float(wheel.p["friction_y"]) + 1e-12),
+    )
+    assert use <= 1.0 + 1e-9
+    if row[T_LOAD] > 0.0:
+        assert row[T_FRICTION_USE] == pytest.approx(use, abs=1e-6)
+
+
+@pytest.mark.parametrize("which", [REAR, FRONT])
+def test_small_slip_meets_the_stiffness(which: int) -> None:
+    # The brush cubic falls short of the straight line by a third of the demand: 1e-4 of slip keeps that small.
+    slip, speed = 1e-4, 20.0
+    wheel = Wheel(which, friction_x=1e4, friction_y=1e4)
+    wheel.move(speed, -slip * speed, 0.0, speed / wheel.arm)
+    row = wheel.settle()
+    assert row[T_FY] == pytest.approx(float(wheel.p["cornering_per_load"]) * LOAD * slip, rel=1e-5)
+    assert row[T_SLIP_ANGLE] == pytest.approx(slip, rel=1e-6)
+    wheel.move(speed, 0.0, 0.0, speed * (1.0 + slip) / wheel.arm)
+    row = wheel.settle()
+    # Slip is taken over the rolling speed, here (1 + slip) of the speed.
+    expected = float(wheel.p["slip_stiffness_per_load"]) * LOAD * slip / (1.0 + slip)
+    assert row[T_FX] == pytest.approx(expected, rel=1e-5)
+    assert row[T_SLIP_RATIO] == pytest.approx(slip / (1.0 + slip), rel=1e-6)
+
+
+@pytest.mark.parametrize("slip", [0.02, 0.05, 0.1, 0.3])
+def test_force_and_trail_follow_the_brush_model(slip: float) -> None:
+    """Closed form of the brush model, parabolic pressure: H. B. Pacejka, Tyre and Vehicle Dynamics, ch. 3 (from memory).
+
+    With t = C tan(alpha) / (3 mu N): F = mu N (3 t - 3 t^2 + t^3), trail = trail_0 (1 - t)^3 / (1 - t + t^2/3),
+    full sliding from t = 1 on.
+    """
+    speed = 20.0
+    wheel = Wheel(carcass_damping=0.0)
+    wheel.move(speed, -slip * speed, 0.0, speed / wheel.arm)
+    row = wheel.settle()
+    mu = float(wheel.p["friction_y"])
+    t = min(1.0, float(wheel.p["cornering_per_load"]) * slip / (3.0 * mu))
+    force = mu * LOAD * (3.0 * t - 3.0 * t**2 + t**3)
+    assert row[T_FY] == pytest.approx(force, rel=1e-9)
+    trail = float(wheel.p["pneumatic_trail"]) * (1.0 - t) ** 3 / (1.0 - t + t * t / 3.0)
+    assert wheel.s["wrench"][6, 2] == pytest.approx(-force * trail, rel=1e-9, abs=1e-12)
+
+
+@pytest.mark.parametrize("speed", [2.0, 20.0, 60.0])
+def test_slip_builds_up_over_the_relaxation_length(speed: float) -> None:
+    wheel = Wheel()
+    wheel.move(speed, 0.3, 0.0, speed / wheel.arm)
+    (_x0, y0), _ = wheel.act(0.0, 0.0)
+    (_x1, y1), _ = wheel.act(0.0, 1e-3)
+    sigma = float(wheel.p["relaxation_length"])
+    assert y0 == pytest.approx(0.3)
+    assert (y0 - y1) / 1e-3 == pytest.approx(speed / sigma, rel=1e-9)  # 1 over the time constant
+    wheel.move(speed, 0.0, 0.0, 1.01 * speed / wheel.arm)
+    (x0, _y0), _ = wheel.act(0.0, 0.0)
+    (x1, _y1), _ = wheel.act(1e-3, 0.0)
+    assert x0 == pytest.approx(-0.01 * speed)
+    assert (x0 - x1) / 1e-3 == pytest.approx(1.01 * speed / float(wheel.p["relaxation_length_x"]), rel=1e-9)
+
+
+@pytest.mark.parametrize("which", [REAR, FRONT])
+@pytest.mark.parametrize("degrees", [1.0, 30.0, -45.0])
+def test_camber_pushes_to_the_side_it_leans_to(which: int, degrees: float) -> None:
+    roll = math.radians(degrees)
+    wheel = Wheel(which, roll, friction_x=1e6, friction_y=1e6)
+    wheel.move(20.0, 0.0, 0.0, 20.0 / wheel.arm)
+    row = wheel.settle()
+    assert row[T_FY] == pytest.approx(-float(wheel.p["camber_per_load"]) * LOAD * roll, rel=1e-5)
+    # The twisting moment turns the wheel further into the lean: about the road's normal, here in body axes.
+    up = np.array(wheel.s["R"][6:])
+    point = np.array([0.0, 0.0, -wheel.height])
+    force = np.array([0.0, row[T_FY], row[T_LOAD]])
+    resistance = -float(wheel.p["rolling_resistance"]) * LOAD * (
+        float(wheel.p["radius"]) - float(wheel.p["crown_radius"]) * (1.0 - math.cos(roll))
+    )
+    lateral = float(wheel.p["radius"] - wheel.p["crown_radius"]) * math.sin(roll)
+    point[1] = lateral  # the ring's lowest point is to the side the wheel leans away from the frame's origin
+    moment = wheel.R @ wheel.s["wrench"][wheel.body, :3]
+    twist = -float(wheel.p["twisting_arm"]) * LOAD * roll
+    about_up = twist + resistance * float(up @ [0.0, 1.0, 0.0])
+    arm = np.cross(_contact_in_world(wheel), force)
+    assert moment[2] - arm[2] == pytest.approx(about_up, rel=1e-6, abs=1e-6)
+    assert math.copysign(1.0, twist) == -math.copysign(1.0, roll)
+
+
+def _contact_in_world(wheel: Wheel) -> NDArray[np.float64]:
+    """Centre to contact point, torus geometry, in axes with z up and x forward."""
+    axle = wheel.R @ [0.0, 1.0, 0.0]
+    up = np.array([0.0, 0.0, 1.0])
+    in_plane = up - axle * (axle @ up)
+    ring = -in_plane / np.linalg.norm(in_plane) * float(wheel.p["radius"] - wheel.p["crown_radius"])
+    return np.array([ring[0], ring[1], -wheel.height])
+
+
+@pytest.mark.parametrize(
+    ("radius", "crown", "degrees", "expected"),
+    [(0.32, 0.08, 45.0, 0.2965685425), (0.30, 0.06, 30.0, 0.2919615242), (0.299, 0.078, 50.0, 0.2711374336)],
+)
+def test_leaning_wheel_rolls_on_a_smaller_radius(radius: float, crown: float, degrees: float, expected: float) -> None:
+    """R - t (1 - cos(roll)), torus geometry: a wheel-speed sensor reads high by R over this."""
+    wheel = Wheel(
+        roll=math.radians(degrees), load=1e-3, radius=radius, crown_radius=crown, vertical_stiffness=1e6
+    )
+    wheel.move(10.0, 0.0, 0.0, 1.0)
+    assert wheel.act(0.0, 0.0)[1][T_ROLL_SPEED] == pytest.approx(expected, rel=1e-7)
+
+
+def test_rolling_resistance_takes_its_share_of_the_load_at_the_axle() -> None:
+    wheel = Wheel()
+    wheel.move(20.0, 0.0, 0.0, 20.0 / wheel.arm)
+    wheel.settle()
+    moment = float(wheel.s["wrench"][6, 1])
+    assert moment == pytest.approx(-float(wheel.p["rolling_resistance"]) * LOAD * float(wheel.p["radius"]), rel=1e-9)
+    wheel.move(0.0, 0.0, 0.0, 0.0)
+    wheel.act(0.0, 0.0)
+    assert wheel.s["wrench"][6, 1] == 0.0
+
+
+def test_standing_tyre_is_a_spring_up_to_the_friction_limit() -> None:
+    wheel = Wheel()
+    wheel.move(0.0, 0.0, 0.0, 0.0)
+    stiffness = float(wheel.p["slip_stiffness_per_load"]) * LOAD / float(wheel.p["relaxation_length_x"])
+    rates, row = wheel.act(1e-7, 0.0)
+    assert rates == (0.0, 0.0)  # holds: no creep
+    assert row[T_FX] == pytest.approx(-stiffness * 1e-7, rel=1e-4)
+    _rates, row = wheel.act(row[T_CAP_X], 0.0)
+    assert row[T_FX] == pytest.approx(-float(wheel.p["friction_x"]) * LOAD)
+    _rates, row = wheel.act(0.0, 10.0 * row[T_CAP_Y])
+    assert row[T_FY] == pytest.approx(-float(wheel.p["friction_y"]) * LOAD)
+
+
+@pytest.mark.parametrize("grip", [0.2, 0.6, 1.0])
+def test_grip_of_the_road_scales_the_limit(grip: float) -> None:
+    wheel = Wheel()
+    wheel.move(20.0, -15.0, 0.0, 20.0 / wheel.arm)
+    row = wheel.settle(grip)
+    assert row[T_FY] == pytest.approx(grip * float(wheel.p["friction_y"]) * LOAD)
+    assert row[T_FRICTION_USE] == pytest.approx(1.0)
