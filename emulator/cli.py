@@ -22,15 +22,17 @@ _EXIT = {"pass": 0, "fail": 1, "invalid": 2, "error": 4}
 _GIVEN, _OTHER = 3, 4
 
 _CAUTION = (
-    "Caution: emulated signals drive a real robot. This program is not a safety function. The hardware emergency "
-    "stop and the guards are; keep clear of the robot's reach; local rules and licensed practice decide."
+    "Caution: emulated signals drive a real robot. This program is not a safety function. The hardware "
+    "emergency stop and the guards are; keep clear of the robot's reach; local rules and licensed practice "
+    "decide."
 )
 
 _typer = typer.Typer(
     help=(
         "Let a motorcycle-riding robot ride a bike that stands still: a vehicle model in real time, emulated "
         "wheel speed, GNSS, IMU and lean, faults from a scenario, and a verdict.\n\n"
-        "Start with: emulator run scenarios/runs/first_lap.yaml --rig scenarios/rigs/loopback.yaml --virtual\n\n"
+        "Start with: "
+        "emulator run scenarios/runs/first_lap.yaml --rig scenarios/rigs/loopback.yaml --virtual\n\n"
         "Exit status: 0 pass, 1 fail, 2 invalid (the bench did not keep its promises), 3 error in what was "
         "given, 4 anything else."
     ),
@@ -48,21 +50,31 @@ def _console() -> Console:
 
 @_typer.command()
 def run(
-    scenario: Annotated[Path, typer.Argument(help="scenario file (what is ridden, what goes wrong, what must hold)")],
+    scenario: Annotated[
+        Path, typer.Argument(help="scenario file (what is ridden, what goes wrong, what must hold)")
+    ],
     rig: Annotated[Path, typer.Option("--rig", help="rig file (vehicle, buses, sensors, limits)")],
     virtual: Annotated[
-        bool, typer.Option("--virtual", help="ride on the stepped clock with the reference robot, as fast as the CPU can")
+        bool,
+        typer.Option(
+            "--virtual", help="ride on the stepped clock with the reference robot, as fast as the CPU can"
+        ),
     ] = False,
-    seed: Annotated[int, typer.Option("--seed", min=0, help="of all random numbers; same seed, same bytes")] = 0,
+    seed: Annotated[
+        int, typer.Option("--seed", min=0, help="of all random numbers; same seed, same bytes")
+    ] = 0,
     out: Annotated[
-        Path | None, typer.Option("--out", help="run folder to write; must not hold anything yet [default: runs/TIME-NAME]")
+        Path | None,
+        typer.Option(
+            "--out", help="run folder to write; must not hold anything yet [default: runs/TIME-NAME]"
+        ),
     ] = None,
 ) -> None:
     """Run a scenario on a rig, judge it, and write the record with its report.
 
-    In real time the rig's bus is opened, and with the reference robot as device under test everything needed
-    is started. With --virtual the same plant, scenario and verdict run on any desk. Ctrl-C stops in an orderly
-    way: the emulated signals go to rest, the record stays readable.
+    In real time the rig's bus is opened, and with the reference robot as device under test everything
+    needed is started. With --virtual the same plant, scenario and verdict run on any desk. Ctrl-C stops in
+    an orderly way: the emulated signals go to rest, the record stays readable.
     """
     from emulator.campaign.report import console_summary
     from emulator.campaign.ride import ride
@@ -74,7 +86,10 @@ def run(
         console.print(f"warning: {warning}", style="yellow", markup=False)
     folder = out or _fresh_folder(scenario, virtual=virtual)
     stage = "virtual" if virtual else "bench"
-    console.print(f"{session.scenario.name} on {session.rig.name} ({stage}, seed {seed}): {session.scenario.purpose}", markup=False)
+    console.print(
+        f"{session.scenario.name} on {session.rig.name} ({stage}, seed {seed}): {session.scenario.purpose}",
+        markup=False,
+    )
     if not virtual:
         console.print(_CAUTION, style="bold", markup=False)
     started = time.monotonic()
@@ -85,7 +100,11 @@ def run(
 
         def progress(time_s: float, speed: float, station: float) -> None:
             place = station - session.scenario.start.station_m
-            words = "waiting for the robot" if time_s < -1e5 else f"{time_s:6.1f} s {speed * 3.6:5.0f} km/h {place:6.0f} m"
+            words = (
+                "waiting for the robot"
+                if time_s < -1e5
+                else f"{time_s:6.1f} s {speed * 3.6:5.0f} km/h {place:6.0f} m"
+            )
             bar.update(task, completed=max(0.0, place), description=words)
 
         def say(text: str) -> None:
@@ -93,7 +112,9 @@ def run(
 
         verdict = ride(session, (rig, scenario), folder, virtual=virtual, say=say, progress=progress)
     console.print(console_summary(folder))
-    console.print(f"took {time.monotonic() - started:.1f} s; record and report: {folder / 'report.html'}", markup=False)
+    console.print(
+        f"took {time.monotonic() - started:.1f} s; record and report: {folder / 'report.html'}", markup=False
+    )
     raise typer.Exit(_EXIT[verdict.result])
 
 
@@ -109,7 +130,10 @@ def _fresh_folder(scenario: Path, *, virtual: bool) -> Path:
 
 @_typer.command()
 def check(
-    files: Annotated[list[Path], typer.Argument(help="rig, vehicle, scenario or circuit files; what they name is checked too")],
+    files: Annotated[
+        list[Path],
+        typer.Argument(help="rig, vehicle, scenario or circuit files; what they name is checked too"),
+    ],
 ) -> None:
     """Check files without starting anything: every problem at once, each with file:line:column.
 
@@ -170,7 +194,9 @@ def app() -> None:
         errors.print(f"{count} problem{'' if count == 1 else 's'}; nothing was started", markup=False)
         status = error.exit_status
     except InternalError as error:
-        errors.print(f"internal error: {error}\nplease report it with the run folder", style="bold red", markup=False)
+        errors.print(
+            f"internal error: {error}\nplease report it with the run folder", style="bold red", markup=False
+        )
         status = error.exit_status
     except EmulatorError as error:
         errors.print(f"error: {error}", style="red", markup=False)

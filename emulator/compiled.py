@@ -14,9 +14,15 @@ import hashlib
 import os
 from collections.abc import Callable
 from pathlib import Path
-from typing import TypeVar, cast
+from typing import Any, TypeAlias, TypeVar, cast
 
 import numba
+
+Record: TypeAlias = Any
+"""One element of a structured array inside compiled code: its fields are attributes there, writes go through.
+
+numpy's own type for it knows no attributes, so to the type checker it is Any.
+"""
 
 F = TypeVar("F", bound=Callable[..., object])
 
@@ -64,5 +70,7 @@ def cache_folder() -> Path:
 def jit(function: F) -> F:
     """Compile on first call, keep in the cache; strict IEEE arithmetic, no Python objects, no GIL."""
     on_top = function.__module__.startswith(("emulator.robot", "emulator.rig"))
-    numba.config.CACHE_DIR = str(cache_folder() / (_ROBOT_HASH if on_top else CORE_HASH))
+    numba.config.CACHE_DIR = str(  # type: ignore[attr-defined]  # set at import from the environment
+        cache_folder() / (_ROBOT_HASH if on_top else CORE_HASH)
+    )
     return cast(F, numba.njit(cache=True, nogil=True, error_model="numpy")(function))

@@ -75,7 +75,9 @@ SIGNALS: tuple[Signal, ...] = (
     Signal("robot.estimate_heading_rad", "rad", "the same, heading"),
     Signal("robot.estimate_roll_rad", "rad", "the same, roll"),
     Signal("robot.estimate_speed_m_s", "m/s", "the same, speed"),
-    Signal("output.wheel_front_m_s", "m/s", "front wheel speed times nominal radius; NaN while not available"),
+    Signal(
+        "output.wheel_front_m_s", "m/s", "front wheel speed times nominal radius; NaN while not available"
+    ),
     Signal("output.wheel_rear_m_s", "m/s", "rear wheel speed times nominal radius; NaN while not available"),
     Signal("output.rate_x_rad_s", "rad/s", "IMU angular rate"),
     Signal("output.rate_y_rad_s", "rad/s", "IMU angular rate"),
@@ -90,7 +92,9 @@ SIGNALS: tuple[Signal, ...] = (
     Signal("output.gnss_x_m", "m", "last GNSS fix sent, east of the origin (antenna)"),
     Signal("output.gnss_y_m", "m", "the same, north"),
     Signal("output.gnss_speed_m_s", "m/s", "speed over ground in the last fix"),
-    Signal("output.gnss_fix", "1", "fix quality as in GGA: 0 none, 1 single, 2 differential, 4 fixed, 5 float"),
+    Signal(
+        "output.gnss_fix", "1", "fix quality as in GGA: 0 none, 1 single, 2 differential, 4 fixed, 5 float"
+    ),
     Signal("line.station_m", "m", "station of the nearest point of the target path, laps added up"),
     Signal("line.offset_m", "m", "signed distance from the target path, positive to its left"),
     Signal("line.target_speed_m_s", "m/s", "target speed at that station"),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from emulator.compiled import jit
+from emulator.compiled import Record, jit
 
 FAULT, GRIP, MARK = range(3)
 """Kinds of events."""
@@ -32,7 +32,7 @@ EVENT_DTYPE = np.dtype(
 
 
 @jit
-def advance(e: np.void, tick: int, station: float) -> int:
+def advance(e: Record, tick: int, station: float) -> int:
     """Move an event to scenario ``tick`` and ``station`` [m]; 1 if it started now, -1 if it ended, else 0."""
     if e.state == WAITING:
         # comparisons with NaN are false
@@ -47,7 +47,7 @@ def advance(e: np.void, tick: int, station: float) -> int:
 
 
 @jit
-def strength(e: np.void, tick: int) -> float:
+def strength(e: Record, tick: int) -> float:
     """Ramp 0..1 of an active event."""
     if e.ramp <= 0:
         return 1.0

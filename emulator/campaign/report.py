@@ -362,7 +362,13 @@ def console_summary(source: Path | str | Run) -> RenderableType:
         parts.append(table)
     rows = _timing_rows(certificate or {})
     if rows:
-        table = Table(box=box.SIMPLE_HEAD, title="Timing certificate", title_justify="left", padding=(0, 1, 0, 0), pad_edge=False)
+        table = Table(
+            box=box.SIMPLE_HEAD,
+            title="Timing certificate",
+            title_justify="left",
+            padding=(0, 1, 0, 0),
+            pad_edge=False,
+        )
         table.add_column("output", no_wrap=True)
         for _, head, _ in _TIMING:
             table.add_column(head.replace("<br>", "\n"), justify="right")

@@ -296,7 +296,7 @@ def _text(value: float) -> str:
 # -- the criteria ----------------------------------------------------------------------------------------
 
 
-class _NotJudged(Exception):  # noqa: N818 - an answer, not an error
+class _NotJudged(Exception):
     """Why a criterion can't be judged; its text is the sentence."""
 
 

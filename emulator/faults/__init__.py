@@ -1,0 +1,1 @@
+"""What goes wrong, as pure functions on samples."""

@@ -33,7 +33,7 @@ GNSS = -1
 
 
 class OutputSpec(NamedTuple):
-    """One output as promised: name, identifier on the bus (or GNSS), rate, latency, drawn jitter (one sigma)."""
+    """One output as promised: name, identifier (or GNSS), rate, latency, drawn jitter (one sigma)."""
 
     name: str
     can_id: int
@@ -296,9 +296,10 @@ class Budget:
                 taken,
             )
 
-    def shift(self, jump_ns: int) -> None:
-        """Scenario time has just jumped by so much (it starts anew when the ride is armed), without a gap."""
-        self._outputs[:, [_FIRST_SENT, _LAST_SENT, _LAST_VALID]] += jump_ns
+    def restart(self) -> None:
+        """The ride is armed now: what was sent before, perhaps to nobody, is not part of the promise."""
+        for counts in (self._outputs, self._jitter, self._error):
+            counts[:] = 0
 
     @property
     def ticks(self) -> int:

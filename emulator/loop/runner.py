@@ -225,7 +225,7 @@ def run_cycle(
         state = plant.tick(rx, tx, lateness * 1e-3, compute_ns * 1e-3)
         tick, before = plant.tick_number, tick
         if tick != before + 1:
-            budget.shift((tick - before - 1) * period)
+            budget.restart()
         origin = deadline - tick * period
 
         if tx_count[0]:

@@ -1,0 +1,1 @@
+"""The one compiled step: frames in, bike, senses, frames out. Pure."""

@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.compiled import jit
+from emulator.compiled import Record, jit
 from emulator.ports import FrameBuffer
 from emulator.signals import SIGNALS
 from emulator.vehicle.state import (
@@ -46,7 +46,9 @@ ROBOT_SIGNALS = tuple(s.name.removeprefix("robot.") for s in SIGNALS if s.name.s
 ACCEPTED, LOST, REPEATED, DAMAGED = range(4)
 """Columns of the frame counts."""
 
-_IMPOSED_RATE = 2.0 * np.pi * 20.0  # [rad/s] how fast an imposed steering angle is followed; above the fork's bandwidth
+_IMPOSED_RATE = (
+    2.0 * np.pi * 20.0
+)  # [rad/s] how fast an imposed steering angle is followed; above the fork's bandwidth
 
 
 class RobotFrames(NamedTuple):
@@ -69,7 +71,7 @@ class RobotFrames(NamedTuple):
 
 
 @jit
-def receive(codec: FrameCodec, r: RobotFrames, rx: FrameBuffer, state: np.void) -> None:
+def receive(codec: FrameCodec, r: RobotFrames, rx: FrameBuffer, state: Record) -> None:
     """Take in a tick's frames. A damaged or repeated frame, or a value "not available", changes nothing."""
     for i in range(rx.count[0]):
         f = find(codec, rx.can_id[i])
@@ -107,9 +109,7 @@ def _follow(now: float, asked: float, gain: float) -> float:
 
 
 @jit
-def actuate(
-    c: np.void, robot: NDArray[np.float64], x: NDArray[np.float64], u: NDArray[np.float64]
-) -> None:
+def actuate(c: Record, robot: NDArray[np.float64], x: NDArray[np.float64], u: NDArray[np.float64]) -> None:
     """Move the actuator inputs in ``u`` one tick towards what the robot asks: first-order lag, limits."""
     asked = robot[R_STEER_TORQUE]
     if not np.isnan(asked):
@@ -137,10 +137,12 @@ def actuate(
 
 
 @jit
-def shift(r: np.void, request: float, clutch: float, throttle: float, shift_time: float, tick_s: float) -> bool:
+def shift(
+    r: Record, request: float, clutch: float, throttle: float, shift_time: float, tick_s: float
+) -> bool:
     """Sequential gear change, one gear at a time: neutral for ``shift_time`` [s], then the next gear.
 
-    The dogs let go only with the clutch pulled half or the throttle nearly shut. True on the tick a gear is in.
+    The dogs let go only with the clutch pulled half or the throttle nearly shut. True when a gear is in.
     """
     if r.shift_left > 0.0:
         r.shift_left -= tick_s

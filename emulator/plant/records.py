@@ -98,7 +98,11 @@ MEMORY_DTYPE = np.dtype(
         ("senses", np.float64, (N_SENSES,)),  # clean, before noise
         ("held", np.float64, (N_SENSES,)),  # the last ones of the ride, held while going to rest
         ("values", np.float64, (len(OUTPUT_VALUES),)),  # output values last measured
-        ("gnss", np.float64, (len(OUTPUT_VALUES),)),  # values of the epoch that is due, while run.gnss_ready is 1
+        (
+            "gnss",
+            np.float64,
+            (len(OUTPUT_VALUES),),
+        ),  # values of the epoch that is due, while run.gnss_ready is 1
         ("payload", np.float64, (MOST_VALUES,)),
         ("row_of", np.int64, (len(OUTPUT_VALUES),)),  # column of ``row`` a value is recorded in; -1 none
         ("row", np.float64, (len(SIGNALS),)),

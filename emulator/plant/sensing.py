@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.compiled import jit
+from emulator.compiled import Record, jit
 from emulator.frames import rotate
 from emulator.sensors.noise import normal
 from emulator.truth import specific_force_at, velocity_at
@@ -96,8 +96,8 @@ STREAM_NAMES = ("wheel_front", "wheel_rear", "imu_rates", "imu_force", "lean", "
 
 @jit
 def sense(
-    c: np.void,
-    r: np.void,
+    c: Record,
+    r: Record,
     x: NDArray[np.float64],
     u: NDArray[np.float64],
     gravity: float,
@@ -155,7 +155,7 @@ def to_rest(senses: NDArray[np.float64], held: NDArray[np.float64], share: float
 
 @jit
 def measure(
-    c: np.void,
+    c: Record,
     tyre: NDArray[np.void],
     senses: NDArray[np.float64],
     streams: NDArray[np.uint64],
@@ -163,23 +163,27 @@ def measure(
     v: NDArray[np.float64],
 ) -> None:
     """One instance of the family of outputs that begins at value ``first``: senses plus noise into ``v``."""
-    if first == V_WHEEL_FRONT or first == V_WHEEL_REAR:
+    if first in (V_WHEEL_FRONT, V_WHEEL_REAR):
         for k in range(2):
             value = senses[S_WHEEL_FRONT + k] * tyre[FRONT if k == 0 else REAR].radius
             value = abs(value) + c.wheel_sigma * normal(streams, N_WHEEL_FRONT + k)
             v[V_WHEEL_FRONT + k] = value if value > c.wheel_lowest else 0.0
     elif first == V_RATE:
         for k in range(3):
-            v[V_RATE + k] = senses[S_RATE + k] + c.imu_rate_bias[k] + c.imu_rate_sigma * normal(streams, N_RATES)
+            v[V_RATE + k] = (
+                senses[S_RATE + k] + c.imu_rate_bias[k] + c.imu_rate_sigma * normal(streams, N_RATES)
+            )
     elif first == V_FORCE:
         for k in range(3):
-            v[V_FORCE + k] = senses[S_FORCE + k] + c.imu_force_bias[k] + c.imu_force_sigma * normal(streams, N_FORCE)
+            v[V_FORCE + k] = (
+                senses[S_FORCE + k] + c.imu_force_bias[k] + c.imu_force_sigma * normal(streams, N_FORCE)
+            )
     elif first == V_LEAN:
         v[V_LEAN] = senses[S_LEAN] + c.lean_sigma * normal(streams, N_LEAN)
     elif first == V_STEER:
         v[V_STEER] = senses[S_STEER] + c.fork_sigma * normal(streams, N_FORK)
         v[V_STEER_RATE] = senses[S_STEER_RATE]
-    elif first == V_ENGINE or first == V_GEAR:
+    elif first in (V_ENGINE, V_GEAR):
         v[V_ENGINE] = max(0.0, senses[S_ENGINE])
         v[V_GEAR] = senses[S_GEAR]
         v[V_THROTTLE] = senses[S_THROTTLE]

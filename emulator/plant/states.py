@@ -11,9 +11,7 @@ a safety function: the hardware emergency stop and the guards are.
 
 from __future__ import annotations
 
-import numpy as np
-
-from emulator.compiled import jit
+from emulator.compiled import Record, jit
 from emulator.signals import UNARMED_TICK
 
 STANDBY, ARMED, RUNNING, STOPPING, TRIPPED = range(5)
@@ -68,7 +66,7 @@ _FALL_SHOWN_TICKS = 500  # how long a fall is played out before the signals are 
 
 
 @jit
-def trip(r: np.void, reason: int) -> None:
+def trip(r: Record, reason: int) -> None:
     """Go to TRIPPED; the first reason is kept."""
     if r.state != TRIPPED:
         r.state = TRIPPED
@@ -79,7 +77,7 @@ def trip(r: np.void, reason: int) -> None:
 
 
 @jit
-def stop(r: np.void, reason: int) -> None:
+def stop(r: Record, reason: int) -> None:
     """End the ride in an orderly way; from standby there is nothing to ramp."""
     if r.state in (STOPPING, TRIPPED):
         return
@@ -93,7 +91,7 @@ def stop(r: np.void, reason: int) -> None:
 
 
 @jit
-def next_state(c: np.void, r: np.void) -> None:
+def next_state(c: Record, r: Record) -> None:
     """One tick of the state machine; call before the physics of that tick."""
     fresh = r.heartbeat_tick >= 0 and r.tick - r.heartbeat_tick <= c.heartbeat_ticks
     if r.state == STANDBY:
@@ -110,9 +108,7 @@ def next_state(c: np.void, r: np.void) -> None:
         elif r.state == ARMED:
             if r.tick >= r.start_tick:
                 r.state = RUNNING
-        elif (
-            r.tick - r.steering_tick > c.command_ticks or r.tick - r.drive_tick > c.command_ticks
-        ):
+        elif r.tick - r.steering_tick > c.command_ticks or r.tick - r.drive_tick > c.command_ticks:
             trip(r, TRIP_COMMAND)
         elif r.diverged != 0:
             trip(r, TRIP_DIVERGED)
@@ -130,7 +126,7 @@ def next_state(c: np.void, r: np.void) -> None:
 
 
 @jit
-def rest_share(c: np.void, r: np.void) -> float:
+def rest_share(c: Record, r: Record) -> float:
     """How far the emulated signals are on their way to rest: 0 riding, 1 at rest, smooth between."""
     if r.state in (STOPPING, TRIPPED):
         part = min(1.0, (r.tick - r.ramp_start) / max(1, c.ramp_ticks))

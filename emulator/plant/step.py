@@ -20,7 +20,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.compiled import jit
+from emulator.compiled import Record, jit
 from emulator.faults.sample import FREEZE, faulted
 from emulator.frames import roll_pitch_yaw, rotate
 from emulator.plant.commands import R_GEAR, RobotFrames, actuate, receive, shift
@@ -152,7 +152,7 @@ class Plant(NamedTuple):
 
 
 @jit
-def _happened(m: np.void, code: int, index: int, value: float) -> None:
+def _happened(m: Record, code: int, index: int, value: float) -> None:
     n = m.happened
     if n < m.code.shape[0]:
         m.code[n], m.index[n], m.value[n] = code, index, value
@@ -160,7 +160,7 @@ def _happened(m: np.void, code: int, index: int, value: float) -> None:
 
 
 @jit
-def _scenario(run: np.void, events: NDArray[np.void], m: np.void) -> float:
+def _scenario(run: Record, events: NDArray[np.void], m: Record) -> float:
     """Move all events; returns the grip factor of the whole road and leaves the fault mask in the run."""
     factor = 1.0
     mask = 0.0
@@ -187,7 +187,13 @@ def _scenario(run: np.void, events: NDArray[np.void], m: np.void) -> float:
 
 @jit
 def _place(
-    run: np.void, s: Scratch, x: NDArray[np.float64], u: NDArray[np.float64], line: Line, road: Surface, factor: float
+    run: Record,
+    s: Scratch,
+    x: NDArray[np.float64],
+    u: NDArray[np.float64],
+    line: Line,
+    road: Surface,
+    factor: float,
 ) -> None:
     """Station and offset of the bike, grip under each tyre."""
     px, py = x[POSITION], x[POSITION + 1]
@@ -202,13 +208,13 @@ def _place(
 
 @jit
 def _measured(
-    rig: np.void,
-    run: np.void,
-    m: np.void,
+    rig: Record,
+    run: Record,
+    m: Record,
     tyre: NDArray[np.void],
     events: NDArray[np.void],
     streams: NDArray[np.uint64],
-    o: np.void,
+    o: Record,
     samples: NDArray[np.float64],
 ) -> None:
     """Output ``o`` measures now; faults act; ``samples`` (MOST_VALUES,) takes the result."""
@@ -242,7 +248,9 @@ def _measured(
 
 
 @jit
-def _gnss_epoch(run: np.void, m: np.void, o: np.void, samples: NDArray[np.float64], due: int, valid: int) -> None:
+def _gnss_epoch(
+    run: Record, m: Record, o: Record, samples: NDArray[np.float64], due: int, valid: int
+) -> None:
     """The epoch that is due goes to the port; the loop turns it into sentences."""
     for k in range(MOST_VALUES):
         v = o.value_of[k]
@@ -260,7 +268,13 @@ def _gnss_epoch(run: np.void, m: np.void, o: np.void, samples: NDArray[np.float6
 
 @jit
 def _frame(
-    m: np.void, codec: FrameCodec, o: np.void, samples: NDArray[np.float64], due: int, valid: int, tx: FrameBuffer
+    m: Record,
+    codec: FrameCodec,
+    o: Record,
+    samples: NDArray[np.float64],
+    due: int,
+    valid: int,
+    tx: FrameBuffer,
 ) -> None:
     """A due sample becomes a frame; what its receiver will decode is recorded."""
     n = tx.count[0]
@@ -287,8 +301,8 @@ def _frame(
 @jit
 def _fill_row(
     row: NDArray[np.float64],
-    run: np.void,
-    body: np.void,
+    run: Record,
+    body: Record,
     x: NDArray[np.float64],
     u: NDArray[np.float64],
     s: Scratch,
@@ -335,7 +349,13 @@ def _fill_row(
 
 @jit
 def _watch(
-    c: np.void, run: np.void, body: np.void, m: np.void, x: NDArray[np.float64], good: NDArray[np.float64], s: Scratch
+    c: Record,
+    run: Record,
+    body: Record,
+    m: Record,
+    x: NDArray[np.float64],
+    good: NDArray[np.float64],
+    s: Scratch,
 ) -> None:
     """After the step: divergence, support release, fall."""
     finite = True
@@ -396,7 +416,7 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
     p.u[U_SUPPORT] = run.support
     p.u[U_TOW_SPEED] = rig.tow_acceleration * max(0, run.scenario_tick) * _TICK_S if riding else 0.0
 
-    if run.state == STANDBY or run.state == ARMED or riding:
+    if run.state in (STANDBY, ARMED) or riding:
         lap = run.lap
         begin(p.body, p.tyre, p.x, p.u, p.work)
         _place(run, s, p.x, p.u, p.line, p.road, factor)

@@ -81,7 +81,8 @@ class Bench:
     @property
     def row(self) -> NDArray[np.float64]:
         """Signals of the tick last computed."""
-        return self._row
+        row: NDArray[np.float64] = self._row
+        return row
 
     @property
     def tick_number(self) -> int:
@@ -154,7 +155,7 @@ class Bench:
             satellites=self._satellites if valid else 0,
             hdop=self._hdop,
             speed_m_s=speed if not math.isnan(speed) else 0.0,
-            # a receiver knows no course at rest; 0.3 m/s is where its noise hides it (common practice, no source)
+            # a receiver knows no course at rest: below 0.3 m/s noise hides it (common practice, no source)
             course_rad=course if speed > 0.3 else None,
         )
 
@@ -199,7 +200,8 @@ class Bench:
         if code == EV_LAP:
             return f"lap {index} complete"
         if code == EV_FALL:
-            return f"fell to the {'right' if value > 0.0 else 'left'}; {('front', 'rear')[index]} tyre used its grip most"
+            side, tyre = "right" if value > 0.0 else "left", ("front", "rear")[index]
+            return f"fell to the {side}; the {tyre} tyre used more of its grip"
         if code == EV_GEAR:
             return f"gear {index}"
         if code == EV_END:

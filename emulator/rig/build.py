@@ -7,6 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from emulator.config.rig_file import Gnss, Output
 from emulator.errors import ConfigError, Problem
 from emulator.faults.sample import EFFECTS
 from emulator.plant.commands import ROBOT_SIGNALS, RobotFrames
@@ -59,7 +60,10 @@ _FIX_QUALITY = {"single": 1.0, "differential": 2.0, "fixed": 4.0, "float": 5.0}
 
 
 def build_plant(session: Session) -> Plant:
-    """The plant at the scenario's start: bike at rest in the support. Raises ConfigError for a DBC that does not fit."""
+    """The plant at the scenario's start: bike at rest in the support.
+
+    Raises ConfigError for a DBC whose signals the plant does not know.
+    """
     rig, scenario, codec = session.rig, session.scenario, session.codec
     run = np.zeros(1, RUN_DTYPE)
     state = run[0]
@@ -80,7 +84,7 @@ def build_plant(session: Session) -> Plant:
     u[U_WIND_X], u[U_WIND_Y] = record[0]["wind_x"], record[0]["wind_y"]
 
     names = [*session.outputs, "gnss"]
-    timings = [*(rig.outputs[n] for n in session.outputs), rig.sensors.gnss]  # type: ignore[index]
+    timings: list[Output | Gnss] = [*(rig.outputs[n] for n in session.outputs), rig.sensors.gnss]  # type: ignore[index]
     first_jitter = len(STREAM_NAMES)
     out, lines = outputs(
         [t.rate_hz for t in timings],
@@ -122,7 +126,9 @@ def build_plant(session: Session) -> Plant:
                     robot.value_of[f, k] = ROBOT_SIGNALS.index(signal)
                 else:
                     problems.append(
-                        Problem(rig.dbc, 1, 1, f"{name}.{signal}", f"expected one of {', '.join(ROBOT_SIGNALS)}")
+                        Problem(
+                            rig.dbc, 1, 1, f"{name}.{signal}", f"expected one of {', '.join(ROBOT_SIGNALS)}"
+                        )
                     )
     if problems:
         raise ConfigError(problems)
@@ -185,12 +191,18 @@ def _rig_record(session: Session, heading: float) -> NDArray[np.void]:
     a = rig.actuators
     r["steer_gain"], r["steer_limit"] = _gain(a.steering.time_constant_ms), a.steering.limit_Nm
     r["steer_step"] = a.steering.rate_limit_Nm_s * _TICK_S
-    r["throttle_gain"], r["clutch_gain"] = _gain(a.throttle.time_constant_ms), _gain(a.clutch.time_constant_ms)
+    r["throttle_gain"], r["clutch_gain"] = (
+        _gain(a.throttle.time_constant_ms),
+        _gain(a.clutch.time_constant_ms),
+    )
     r["front_brake_gain"], r["rear_brake_gain"] = (
         _gain(a.front_brake.time_constant_ms),
         _gain(a.rear_brake.time_constant_ms),
     )
-    r["front_brake_limit"], r["rear_brake_limit"] = a.front_brake.limit_bar * 1e5, a.rear_brake.limit_bar * 1e5
+    r["front_brake_limit"], r["rear_brake_limit"] = (
+        a.front_brake.limit_bar * 1e5,
+        a.rear_brake.limit_bar * 1e5,
+    )
     r["angle_driven"] = int(rig.steering == "angle_driven")
 
     r["heartbeat_ticks"] = _ticks_ms(rig.limits.heartbeat_timeout_ms)

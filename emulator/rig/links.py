@@ -16,11 +16,20 @@ def output_specs(session: Session) -> list[OutputSpec]:
     """What every output promises, for the timing certificate."""
     table, codec = session.codec.table, session.codec
     specs = [
-        OutputSpec(name, int(table.can_id[codec.frame(name)]), o.rate_hz, round(o.latency_ms * 1e6), round(o.jitter_ms * 1e6))
+        OutputSpec(
+            name,
+            int(table.can_id[codec.frame(name)]),
+            o.rate_hz,
+            round(o.latency_ms * 1e6),
+            round(o.jitter_ms * 1e6),
+        )
         for name, o in session.rig.outputs.items()
     ]
     gnss = session.rig.sensors.gnss
-    return [*specs, OutputSpec("gnss", GNSS, gnss.rate_hz, round(gnss.latency_ms * 1e6), round(gnss.jitter_ms * 1e6))]
+    return [
+        *specs,
+        OutputSpec("gnss", GNSS, gnss.rate_hz, round(gnss.latency_ms * 1e6), round(gnss.jitter_ms * 1e6)),
+    ]
 
 
 def can_spec(rig: Rig, loopback_port: int) -> CanBusSpec:

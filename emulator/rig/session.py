@@ -85,7 +85,9 @@ class Session:
             "seed": self.seed,
             "files": self.files,
             "code": {"version": metadata.version("emulator"), "plant": CORE_HASH},
-            "versions": {name: metadata.version(name) for name in ("numpy", "numba", "python-can", "pyarrow")},
+            "versions": {
+                name: metadata.version(name) for name in ("numpy", "numba", "python-can", "pyarrow")
+            },
             "host": {
                 "python": platform.python_version(),
                 "kernel": platform.release(),
@@ -192,7 +194,9 @@ def total_mass(vehicle: Vehicle) -> float:
     return float(sum(float(vehicle.body[0][f"{name}_mass"]) for name in names))
 
 
-def _profile(scenario: Scenario, source: Source, vehicle: Vehicle, line: Line) -> np.ndarray[Any, np.dtype[np.float64]]:
+def _profile(
+    scenario: Scenario, source: Source, vehicle: Vehicle, line: Line
+) -> np.ndarray[Any, np.dtype[np.float64]]:
     """Target speed over the line from the scenario's limits and the engine's power.
 
     Patches are left out: the target is what the rider plans, a patch is what he finds.
@@ -221,4 +225,6 @@ def _profile(scenario: Scenario, source: Source, vehicle: Vehicle, line: Line) -
             grip=scenario.surface.grip,
         )
     except ValueError as error:
-        raise ConfigError([source.problem(("speed",), f"expected limits that can be ridden: {error}")]) from error
+        raise ConfigError(
+            [source.problem(("speed",), f"expected limits that can be ridden: {error}")]
+        ) from error

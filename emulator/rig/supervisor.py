@@ -83,7 +83,8 @@ class _Child:
         self._reader = asyncio.create_task(self._read())
 
     async def _read(self) -> None:
-        assert self.process is not None and self.process.stdout is not None
+        assert self.process is not None
+        assert self.process.stdout is not None
         while line := await self.process.stdout.readline():
             with contextlib.suppress(ValueError):
                 self.said.update(json.loads(line))
@@ -181,12 +182,15 @@ async def _run(
 ) -> BenchResult:
     if folder.exists() and any(folder.iterdir()):
         raise StartFailed(
-            f"the run folder {folder} already holds something", advice="name another one with --out, or move it"
+            f"the run folder {folder} already holds something",
+            advice="name another one with --out, or move it",
         )
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise StartFailed(f"{folder} can't be made: {error.strerror}", advice="name another folder with --out") from error
+        raise StartFailed(
+            f"{folder} can't be made: {error.strerror}", advice="name another folder with --out"
+        ) from error
     with contextlib.suppress(OSError):
         os.sched_setaffinity(0, session.other_cpus)
 
@@ -304,7 +308,9 @@ async def _ride(
             latest = snapshot.latest()
             if latest is not None:
                 tick, row = latest
-                progress(tick * 1e-3, float(row[INDEX["truth.speed_m_s"]]), float(row[INDEX["line.station_m"]]))
+                progress(
+                    tick * 1e-3, float(row[INDEX["truth.speed_m_s"]]), float(row[INDEX["line.station_m"]])
+                )
     robot.signal(signal.SIGTERM)
     await loop_child.leave()
     status[Status.RECORDER_END] = 1
@@ -316,7 +322,9 @@ async def _ride(
             loop_child.raise_its_error()
         tail = loop_child.tail()
         reason = f"the loop process broke (exit {loop_child.returncode})"
-        return BenchResult({"ended": "crashed", "trip_reason": reason, "trip_tick": None, "rig_problems": problems}, tail)
+        return BenchResult(
+            {"ended": "crashed", "trip_reason": reason, "trip_tick": None, "rig_problems": problems}, tail
+        )
     outcome = dict(loop_child.said["outcome"])
     outcome["rig_problems"] = [*outcome["rig_problems"], *problems]
     if not recorder.said.get("recorded") and not recorder_told:

@@ -18,8 +18,8 @@ from emulator.plant.step import TICK_NS, Plant, tick
 from emulator.ports import FrameBuffer, frame_buffer
 from emulator.record.writer import RunWriter
 from emulator.rig.bench import EVENT_KINDS, Bench
-from emulator.rig.session import Session, mission
 from emulator.rig.links import output_specs
+from emulator.rig.session import Session, mission
 from emulator.robot.mission import ReferenceRider
 from emulator.robot.rider import Rider
 from emulator.robot.rider import step as ride
@@ -112,7 +112,9 @@ def run_virtual(
     told = 0
     while not bench.finished:
         first = int(run["tick"])
-        n, m = run_ticks(bench.plant, rider.rider, rx, tx, inbox, budget.frame_accounts, rows, frames, payloads)
+        n, m = run_ticks(
+            bench.plant, rider.rider, rx, tx, inbox, budget.frame_accounts, rows, frames, payloads
+        )
         tick = bench.tick_number
         if tick > UNARMED_TICK // 2:
             ticks = np.arange(tick - n + 1, tick + 1)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 
 import numpy as np
 
 from emulator.ports import frame_buffer
+from emulator.rig.session import Session, load_session
 
 
 def _vehicle() -> None:
@@ -19,11 +21,7 @@ def _vehicle() -> None:
     derivative(np.zeros(1, VEHICLE_DTYPE), np.zeros(2, TYRE_DTYPE), x, u, scratch(), xdot)
 
 
-def _demo():  # type: ignore[no-untyped-def]
-    from pathlib import Path
-
-    from emulator.rig.session import load_session
-
+def _demo() -> Session:
     root = Path(__file__).resolve().parents[2] / "scenarios"
     return load_session(root / "rigs" / "loopback.yaml", root / "runs" / "first_lap.yaml")
 
@@ -61,7 +59,11 @@ def _virtual() -> None:
     from emulator.signals import SIGNALS
 
     session = _demo()
-    rows, frames, payloads = np.zeros((2, len(SIGNALS))), np.zeros((80, 6), np.int64), np.zeros((80, 8), np.uint8)
+    rows, frames, payloads = (
+        np.zeros((2, len(SIGNALS))),
+        np.zeros((80, 6), np.int64),
+        np.zeros((80, 8), np.uint8),
+    )
     rider = ReferenceRider(mission(session)).rider
     buffers = (frame_buffer(64), frame_buffer(64), frame_buffer(256))
     accounts = Budget(output_specs(session)).frame_accounts

@@ -80,7 +80,11 @@ def balance_gains(linear: Linear) -> NDArray[np.float64]:
 
 
 def closed_loop(
-    linear: Linear, gains: NDArray[np.float64], *, delay: float = LOOP_DELAY, states: tuple[int, ...] = LATERAL
+    linear: Linear,
+    gains: NDArray[np.float64],
+    *,
+    delay: float = LOOP_DELAY,
+    states: tuple[int, ...] = LATERAL,
 ) -> NDArray[np.complex128]:
     """Eigenvalues [1/s] of the unreduced model under the gains, with delay [s] (Pade) and actuator lag.
 

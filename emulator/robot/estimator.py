@@ -13,13 +13,12 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.compiled import jit
+from emulator.compiled import Record, jit
 from emulator.frames import wrapped
 from emulator.robot.design import Design, drift_of
 from emulator.robot.records import (
     HISTORY,
     Z_FX,
-    Z_LEAN,
     Z_P,
     Z_Q,
     Z_R,
@@ -51,7 +50,7 @@ def rolling_speed(reading: float, radius: float, crown: float, roll: float) -> f
 
 
 @jit
-def predict(d: Design, e: np.void, seen: NDArray[np.float64]) -> None:
+def predict(d: Design, e: Record, seen: NDArray[np.float64]) -> None:
     """One control period of dead reckoning from the inertial unit and the fork sensor."""
     e.steer, e.steer_rate = seen[Z_STEER], seen[Z_STEER_RATE]
     e.roll_rate = seen[Z_P] - e.bias_p
@@ -69,13 +68,13 @@ def predict(d: Design, e: np.void, seen: NDArray[np.float64]) -> None:
 
 
 @jit
-def _past(e: np.void, age: float) -> int:
+def _past(e: Record, age: float) -> int:
     steps = min(HISTORY - 1, max(0, int(age / STEP + 0.5)))
     return int((e.steps - steps) % HISTORY)
 
 
 @jit
-def see_lean(k: np.void, e: np.void, lean: float) -> None:
+def see_lean(k: Record, e: Record, lean: float) -> None:
     """A fresh lean sample."""
     innovation = lean - e.past[_past(e, k.lean_age), 3]
     e.roll += _LEAN_PULL * innovation
@@ -84,7 +83,7 @@ def see_lean(k: np.void, e: np.void, lean: float) -> None:
 
 @jit
 def see_wheels(
-    d: Design, k: np.void, e: np.void, seen: NDArray[np.float64], front_fresh: bool, rear_fresh: bool
+    d: Design, k: Record, e: Record, seen: NDArray[np.float64], front_fresh: bool, rear_fresh: bool
 ) -> bool:
     """Fresh wheel speeds; the front one leads, it carries no drive. True if one was believed."""
     front = d.rolling[0] * rolling_speed(seen[Z_WHEEL_FRONT], k.front_radius, k.front_crown, e.roll)
@@ -100,7 +99,9 @@ def see_wheels(
 
 
 @jit
-def see_gnss(k: np.void, e: np.void, east: float, north: float, speed: float, age: float, interval: float) -> None:
+def see_gnss(
+    k: Record, e: Record, east: float, north: float, speed: float, age: float, interval: float
+) -> None:
     """A GNSS epoch: antenna position [m], speed over ground [m/s], ``age`` [s] of its validity."""
     past = e.past[_past(e, age)]
     c, s = math.cos(past[2]), math.sin(past[2])

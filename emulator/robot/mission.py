@@ -1,4 +1,4 @@
-"""What the rider is given before the ride, and the GNSS sentences on the way: plain Python around the step."""
+"""What the rider is given before the ride, and the GNSS sentences on the way: Python around the step."""
 
 from __future__ import annotations
 
@@ -86,7 +86,8 @@ class ReferenceRider:
         self._line_buffer = self._line_buffer[-256:]
 
     def _epoch(self, rmc: Rmc, now_ns: int) -> None:
-        assert self._position is not None and rmc.utc_ns is not None
+        assert self._position is not None
+        assert rmc.utc_ns is not None
         delay = now_ns - rmc.utc_ns
         if self._clock_offset_ns is None or delay < self._clock_offset_ns:
             self._clock_offset_ns = delay
@@ -95,7 +96,7 @@ class ReferenceRider:
         self._epoch_ns = rmc.utc_ns
         east, north = self._position
         self._position = None
-        if 0.0 < interval:
+        if interval > 0.0:
             hear_gnss(self.rider, east, north, rmc.speed_m_s, age, min(1.0, interval))
 
 

@@ -1,4 +1,4 @@
-"""How the reference robot rides: path to roll, roll to steering torque, speed to throttle, brakes and gears."""
+"""How the reference robot rides: path to roll, roll to torque, speed to throttle, brakes and gears."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.compiled import jit
+from emulator.compiled import Record, jit
 from emulator.frames import wrapped
 from emulator.robot.design import Design, lateral_of, speed_cell, turn_for
 from emulator.robot.estimator import STEP
@@ -40,7 +40,7 @@ _SHIFT_WAIT = 30  # steps to let the clutch part before the lever moves, 60 ms
 
 
 @jit
-def follow_path(d: Design, line: Line, e: np.void) -> float:
+def follow_path(d: Design, line: Line, e: Record) -> float:
     """Lateral acceleration [m/s^2] (left +) that keeps the bike on the line; updates station and offset.
 
     Curvature previewed by the roll loop's delay, plus a second-order return to the line in time.
@@ -53,13 +53,15 @@ def follow_path(d: Design, line: Line, e: np.void) -> float:
     # Feedback of the current turn's own drift would fight the preview: heading error against the path here.
     if e.speed > 8.0 and abs(e.offset) < 1.5:
         e.path_integral = min(1.0, max(-1.0, e.path_integral + STEP * _PATH_INTEGRAL * e.offset))
-    back = -_PATH_RATE * _PATH_RATE * (e.offset + e.path_integral) - 2.0 * _PATH_DAMPING * _PATH_RATE * e.speed * math.sin(error)
+    back = -_PATH_RATE * _PATH_RATE * (
+        e.offset + e.path_integral
+    ) - 2.0 * _PATH_DAMPING * _PATH_RATE * e.speed * math.sin(error)
     back = min(3.0, max(-3.0, back))
     return float(e.speed * e.speed * curvature + back)
 
 
 @jit
-def balance(d: Design, e: np.void, lateral: float) -> float:
+def balance(d: Design, e: Record, lateral: float) -> float:
     """Steering torque [N m] that leans the bike into the turn of ``lateral`` [m/s^2] and holds it there."""
     speed = max(e.speed, d.speeds[0])
     roll, _, _ = turn_for(d, speed, lateral)
@@ -93,14 +95,17 @@ def balance(d: Design, e: np.void, lateral: float) -> float:
 
 
 @jit
-def _ratio(k: np.void, gear: int) -> float:
+def _ratio(k: Record, gear: int) -> float:
     """Engine speed over wheel speed."""
     return float(k.primary * k.gears[gear] * k.final)
 
 
 @jit
-def _shift(k: np.void, e: np.void, seen: NDArray[np.float64], wheel: float) -> float:
-    """Gear choice and the shift's sequence; returns the clutch lever. Phases: 0 none, 1 part, 2 shift, 3 engage."""
+def _shift(k: Record, e: Record, seen: NDArray[np.float64], wheel: float) -> float:
+    """Gear choice and the shift's sequence; returns the clutch lever.
+
+    Phases: 0 none, 1 part, 2 shift, 3 engage.
+    """
     if e.shift_phase == 0:
         engine = wheel * _ratio(k, e.gear)
         if e.speed < _ENGAGE_SPEED:
@@ -135,7 +140,7 @@ def _shift(k: np.void, e: np.void, seen: NDArray[np.float64], wheel: float) -> f
 
 
 @jit
-def drive(k: np.void, body: np.void, line: Line, e: np.void, seen: NDArray[np.float64], stopping: bool) -> None:
+def drive(k: Record, body: Record, line: Line, e: Record, seen: NDArray[np.float64], stopping: bool) -> None:
     """Throttle, brakes, clutch and gear for the target speed, or for an emergency stop."""
     ahead = e.station + _ACTUATOR_PREVIEW * e.speed
     _, _, _, _, target = sample(line, ahead)
@@ -176,7 +181,9 @@ def drive(k: np.void, body: np.void, line: Line, e: np.void, seen: NDArray[np.fl
         # The clutch still slips: it carries what it carries, the throttle only holds the engine speed.
         e.throttle = min(0.4, max(0.0, 0.02 + 0.004 * (_LAUNCH_ENGINE - engine)))
         if e.launch_steps > 0:
-            e.throttle = min(0.4, e.throttle + max(0.0, force * radius / ratio - closed) / max(1.0, wide - closed))
+            e.throttle = min(
+                0.4, e.throttle + max(0.0, force * radius / ratio - closed) / max(1.0, wide - closed)
+            )
     elif e.shift_phase != 0 and e.clutch > 0.5:
         # Clutch parted: bring the engine to the speed the new gear wants.
         e.throttle = min(0.6, max(0.0, 0.02 + 0.004 * (wheel * ratio - engine)))

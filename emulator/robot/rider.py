@@ -6,20 +6,16 @@ buses. When signals it needs stop coming it brakes to a stop along the line with
 
 from __future__ import annotations
 
-import math
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.compiled import jit
+from emulator.compiled import Record, jit
 from emulator.ports import FrameBuffer
 from emulator.robot.design import Design
 from emulator.robot.estimator import STEP, predict, see_gnss, see_lean, see_wheels
 from emulator.robot.records import (
-    SEEN,
-    Z_FX,
-    Z_GEAR,
     Z_LEAN,
     Z_P,
     Z_STATE,
@@ -148,7 +144,7 @@ def _send(
 
 
 @jit
-def _silent(e: np.void, heard: NDArray[np.int64], gnss_step: int) -> int:
+def _silent(e: Record, heard: NDArray[np.int64], gnss_step: int) -> int:
     """Which needed signal has been missing for too long; 0 none."""
     now = e.steps
     if (now - heard[Z_P]) * STEP > _IMU_LIMIT:
@@ -192,7 +188,14 @@ def step(r: Rider, rx: FrameBuffer, tx: FrameBuffer) -> int:
         e.torque = min(k.torque_limit, max(-k.torque_limit, torque))
         drive(k, r.body[0], r.line, e, r.seen, e.emergency != 0)
         e.riding_steps += 1
-        v[0], v[2], v[3], v[4], v[5], v[6] = e.torque, e.throttle, e.front_brake, e.rear_brake, e.clutch, e.gear
+        v[0], v[2], v[3], v[4], v[5], v[6] = (
+            e.torque,
+            e.throttle,
+            e.front_brake,
+            e.rear_brake,
+            e.clutch,
+            e.gear,
+        )
     v[8], v[9], v[10], v[11], v[12] = e.x, e.y, e.heading, e.roll, e.speed
 
     for i in range(5):
@@ -213,5 +216,3 @@ def hear_gnss(r: Rider, east: float, north: float, speed: float, age: float, int
     r.gnss_step[0] = e.steps
     if e.started != 0:
         see_gnss(r.known[0], e, east, north, speed, age, interval)
-
-

@@ -1,0 +1,1 @@
+"""What is ridden: circuits, target speeds, events and criteria."""

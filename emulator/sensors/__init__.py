@@ -1,0 +1,1 @@
+"""Noise and timing of what the bike emulates. Pure."""

@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.compiled import jit
+from emulator.compiled import Record, jit
 from emulator.sensors.noise import normal
 
 _NS = 1_000_000_000
@@ -75,7 +75,7 @@ def tick_of(instance: int, rate_num: int, rate_den: int, tick_ns: int) -> int:
 
 
 @jit
-def is_due(o: np.void, tick: int, tick_ns: int) -> bool:
+def is_due(o: Record, tick: int, tick_ns: int) -> bool:
     """Whether output ``o`` is to be sampled at ``tick`` (>= 0). Call once a tick: it counts the instance."""
     if tick_of(o.sampled, o.rate_num, o.rate_den, tick_ns) > tick:
         return False
@@ -84,8 +84,8 @@ def is_due(o: np.void, tick: int, tick_ns: int) -> bool:
 
 
 @jit
-def enter(o: np.void, i: int, lines: DelayLines, now_ns: int, streams: NDArray[np.uint64]) -> int:
-    """A place in delay line ``i`` for a sample of output ``o`` valid now; its values are the caller's to write.
+def enter(o: Record, i: int, lines: DelayLines, now_ns: int, streams: NDArray[np.uint64]) -> int:
+    """A place in delay line ``i`` for a sample of ``o`` valid now; its values are the caller's to write.
 
     A full line forgets its oldest sample (it can only be full if jitter went beyond six sigma).
     """
@@ -105,7 +105,7 @@ def enter(o: np.void, i: int, lines: DelayLines, now_ns: int, streams: NDArray[n
 
 
 @jit
-def ready(o: np.void, i: int, lines: DelayLines, now_ns: int) -> int:
+def ready(o: Record, i: int, lines: DelayLines, now_ns: int) -> int:
     """Place of the oldest sample of line ``i`` that is due by now, or -1. Takes it out of the line."""
     if o.head == o.tail:
         return -1

@@ -10,14 +10,12 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-
-from emulator.compiled import jit
+from emulator.compiled import Record, jit
 from emulator.vehicle.params import TORQUE_POINTS
 
 
 @jit
-def engine_torque(par: np.void, speed: float, throttle: float) -> float:
+def engine_torque(par: Record, speed: float, throttle: float) -> float:
     """Crankshaft torque [N m] at ``speed`` [rad/s] and ``throttle`` 0..1.
 
     Between closed-throttle drag and the full-throttle curve, in proportion to the throttle; idle control
@@ -44,7 +42,7 @@ def engine_torque(par: np.void, speed: float, throttle: float) -> float:
 
 
 @jit
-def clutch_capacity(par: np.void, lever: float) -> float:
+def clutch_capacity(par: Record, lever: float) -> float:
     """Torque [N m] the clutch can hold at a lever position 0 (released) .. 1 (pulled)."""
     span = max(1e-6, par.clutch_bite_lever - par.clutch_full_lever)
     part = (par.clutch_bite_lever - lever) / span
@@ -58,7 +56,7 @@ def stick_slip(stiffness: float, damping: float, twist: float, rate: float, capa
 
 
 @jit
-def gear_ratio(par: np.void, gear: int) -> float:
+def gear_ratio(par: Record, gear: int) -> float:
     """Gearbox input over output speed; 0 in neutral."""
     if gear == 1:
         return float(par.gearbox_gear_1)

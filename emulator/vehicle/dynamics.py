@@ -54,7 +54,9 @@ from emulator.vehicle.state import (
 from emulator.vehicle.tree import accelerations, kinematics
 from emulator.vehicle.tyre import contact
 
-_SUPPORT_ROLL = 2.0e4  # [N m/rad] stiffness of the support in roll and yaw: a hand on a rail, gone once released
+_SUPPORT_ROLL = (
+    2.0e4  # [N m/rad] stiffness of the support in roll and yaw: a hand on a rail, gone once released
+)
 _SUPPORT_ROLL_DAMPING = 2.0e3  # [N m s/rad]
 _SUPPORT_TOW = 4.0  # [1/s] speed loop of the tow
 
@@ -94,8 +96,8 @@ def derivative(
 ) -> None:
     """Time derivative of the state.
 
-    x (33,), u (19,), xdot (33,) as in :mod:`emulator.vehicle.state`; ``work`` (1,) is left with the truth at x:
-    rotation, accelerations in its ``rhs`` (B components of the twist's rate), tyre forces in ``tyre``.
+    x (33,), u (19,), xdot (33,) as in :mod:`emulator.vehicle.state`; ``work`` (1,) is left with the truth at
+    x: rotation, accelerations in its ``rhs`` (B components of the twist's rate), tyre forces in ``tyre``.
     Never fails; NaN in gives NaN out.
     """
     par = body[0]
@@ -142,7 +144,8 @@ def derivative(
         par.fork_stop_stiffness,
     )
     t[TORSION] = (
-        -par.frame_torsion_stiffness * x[JOINT + TORSION] - par.frame_torsion_damping * x[JOINT_RATE + TORSION]
+        -par.frame_torsion_stiffness * x[JOINT + TORSION]
+        - par.frame_torsion_damping * x[JOINT_RATE + TORSION]
     )
     steer, steer_rate = x[JOINT + STEER], x[JOINT_RATE + STEER]
     t[STEER] = u[U_STEER_TORQUE] - par.steering_damping * steer_rate
@@ -260,4 +263,3 @@ def derivative(
     for j in range(3):
         xdot[OMEGA + j] = s.rhs[j]
         xdot[VELOCITY + j] = s.rhs[3 + j]
-

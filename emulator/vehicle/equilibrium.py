@@ -85,7 +85,9 @@ def rest_inputs(grip: float = 1.0) -> NDArray[np.float64]:
 
 _UNKNOWNS = 16
 # Scales of the sixteen unknowns: m, rad, m/s, rad/s, N m.
-_SCALE = np.array([1e-2, 1e-2, 1e-2, 1e-2, 1e-2, 1e-2, 1e-1, 1e-1, 1.0, 1.0, 1e-3, 1e-3, 1e-3, 1e-3, 1.0, 1.0])
+_SCALE = np.array(
+    [1e-2, 1e-2, 1e-2, 1e-2, 1e-2, 1e-2, 1e-1, 1e-1, 1.0, 1.0, 1e-3, 1e-3, 1e-3, 1e-3, 1.0, 1.0]
+)
 _ARRIVED = 1e-6  # [m/s^2, rad/s^2] residual below which a motion counts as steady
 _UNKNOWN_OF_JOINT = {SWINGARM: 2, TORSION: 3, STEER: 4, FORK: 5}
 
@@ -152,7 +154,9 @@ def steady_motion(
     if guess is not None:
         old, oldu = guess.x, guess.u
         n[0] = old[POSITION + 2]
-        n[1] = math.asin(2.0 * (old[QUATERNION] * old[QUATERNION + 2] - old[QUATERNION + 1] * old[QUATERNION + 3]))
+        n[1] = math.asin(
+            2.0 * (old[QUATERNION] * old[QUATERNION + 2] - old[QUATERNION + 1] * old[QUATERNION + 3])
+        )
         n[2:6] = old[JOINT + SWINGARM], old[JOINT + TORSION], old[JOINT + STEER], old[JOINT + FORK]
         n[6] = old[VELOCITY + 1]
         n[10:14] = old[DEFLECTION : DEFLECTION + 4]
@@ -169,14 +173,18 @@ def steady_motion(
         if guess is None or not old_speed:
             n[k] = speed / radius
         else:
-            n[k] = guess.x[JOINT_RATE + joint] * speed / old_speed * (ring + crown * math.cos(old_roll)) / radius
+            n[k] = (
+                guess.x[JOINT_RATE + joint] * speed / old_speed * (ring + crown * math.cos(old_roll)) / radius
+            )
 
     def residual(m: NDArray[np.float64]) -> NDArray[np.float64]:
         return _residual(vehicle, speed, roll, m, x, u, s)
 
     locked = [bool(flag) for flag in body["locked"]]
     # A locked joint gives up its unknown (stays zero) and its residual (its acceleration, always zero).
-    free = [k for k in range(_UNKNOWNS) if not any(locked[j] and k == u_ for j, u_ in _UNKNOWN_OF_JOINT.items())]
+    free = [
+        k for k in range(_UNKNOWNS) if not any(locked[j] and k == u_ for j, u_ in _UNKNOWN_OF_JOINT.items())
+    ]
     kept = [k for k in range(_UNKNOWNS) if not (6 <= k < 12 and locked[k - 6])]
 
     def scaled(m: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -8,10 +8,11 @@ starts from, so the scratch memory after :func:`begin` holds the truth at that i
 from __future__ import annotations
 
 import math
+
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.compiled import jit
+from emulator.compiled import Record, jit
 from emulator.vehicle.driveline import clutch_capacity
 from emulator.vehicle.dynamics import derivative
 from emulator.vehicle.state import (
@@ -72,7 +73,7 @@ def finish(
 
 
 @jit
-def _limit(par: np.void, x: NDArray[np.float64], u: NDArray[np.float64], s: Scratch) -> None:
+def _limit(par: Record, x: NDArray[np.float64], u: NDArray[np.float64], s: Scratch) -> None:
     for which in (REAR, FRONT):
         if s.tyre[which, T_LOAD] > 0.0:
             i = DEFLECTION + 2 * which

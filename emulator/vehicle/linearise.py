@@ -127,7 +127,9 @@ def linearise(vehicle: Vehicle, steady: Steady) -> Linear:
     B = np.zeros((N_DEVIATIONS, len(INPUTS)))
     for k in range(N_DEVIATIONS):
         h = _STEP[k]
-        A[:, k] = (rates(_shifted(steady.x, k, h), steady.u) - rates(_shifted(steady.x, k, -h), steady.u)) / (2 * h)
+        A[:, k] = (rates(_shifted(steady.x, k, h), steady.u) - rates(_shifted(steady.x, k, -h), steady.u)) / (
+            2 * h
+        )
     for k, i in enumerate(INPUTS):
         up, down = steady.u.copy(), steady.u.copy()
         up[i] += _INPUT_STEP[k]

@@ -46,7 +46,9 @@ def _body(mass_high: float, inertia_high: float) -> tuple[Parameter, ...]:
         Parameter("mass", "kg", 1e-3, 2000.0, 0.5, mass_high, "mass"),
         Parameter("x", "m", -5.0, 5.0, -0.5, 2.0, "mass centre, forward of the rear contact"),
         Parameter("z", "m", -5.0, 5.0, 0.1, 1.5, "mass centre, above the ground"),
-        Parameter("ixx", "kg m2", 0.0, 1e4, 1e-4, inertia_high, "moment of inertia about x, at the mass centre"),
+        Parameter(
+            "ixx", "kg m2", 0.0, 1e4, 1e-4, inertia_high, "moment of inertia about x, at the mass centre"
+        ),
         Parameter("iyy", "kg m2", 0.0, 1e4, 1e-4, inertia_high, "the same about y"),
         Parameter("izz", "kg m2", 0.0, 1e4, 1e-4, inertia_high, "the same about z"),
         Parameter("ixz", "kg m2", -1e4, 1e4, -5.0, 10.0, "product of inertia, integral of x z dm"),
@@ -69,7 +71,9 @@ def _tyre() -> tuple[Parameter, ...]:
         Parameter("crown_radius", "m", 0.0, 0.5, 0.03, 0.13, "radius of the cross-section (torus)"),
         Parameter("vertical_stiffness", "N/m", 1.0, 1e9, 8e4, 3e5, "vertical stiffness"),
         Parameter("vertical_damping", "N s/m", 0.0, 1e6, 50.0, 2000.0, "vertical damping"),
-        Parameter("cornering_stiffness", "N/rad", 0.0, 1e12, 0.0, 0.0, "cornering stiffness, part free of load"),
+        Parameter(
+            "cornering_stiffness", "N/rad", 0.0, 1e12, 0.0, 0.0, "cornering stiffness, part free of load"
+        ),
         Parameter(
             "cornering_per_load",
             "1/rad",
@@ -89,7 +93,9 @@ def _tyre() -> tuple[Parameter, ...]:
             1.5,
             "camber stiffness over load; range: Cossalter (2006), from memory",
         ),
-        Parameter("slip_stiffness_per_load", "1", 1e-3, 1e6, 8.0, 40.0, "longitudinal slip stiffness over load"),
+        Parameter(
+            "slip_stiffness_per_load", "1", 1e-3, 1e6, 8.0, 40.0, "longitudinal slip stiffness over load"
+        ),
         Parameter(
             "relaxation_length",
             "m",
@@ -183,11 +189,29 @@ GROUPS: tuple[Group, ...] = (
         (
             Parameter("inertia", "kg m2", 1e-5, 10.0, 0.005, 0.1, "rotating inertia at the crankshaft"),
             Parameter("idle_speed", "rad/s", 10.0, 1000.0, 80.0, 250.0, "idle speed"),
-            Parameter("idle_torque_per_speed", "N m s/rad", 0.0, 10.0, 0.05, 2.0, "idle control, torque per missing speed"),
-            Parameter("stall_speed", "rad/s", 0.0, 500.0, 20.0, 120.0, "below this the engine makes no torque"),
+            Parameter(
+                "idle_torque_per_speed",
+                "N m s/rad",
+                0.0,
+                10.0,
+                0.05,
+                2.0,
+                "idle control, torque per missing speed",
+            ),
+            Parameter(
+                "stall_speed", "rad/s", 0.0, 500.0, 20.0, 120.0, "below this the engine makes no torque"
+            ),
             Parameter("limiter_speed", "rad/s", 100.0, 5000.0, 700.0, 1800.0, "limiter"),
             Parameter("drag_torque", "N m", 0.0, 500.0, 2.0, 30.0, "closed-throttle drag, constant part"),
-            Parameter("drag_torque_per_speed", "N m s/rad", 0.0, 5.0, 0.0, 0.05, "closed-throttle drag, growing with speed"),
+            Parameter(
+                "drag_torque_per_speed",
+                "N m s/rad",
+                0.0,
+                5.0,
+                0.0,
+                0.05,
+                "closed-throttle drag, growing with speed",
+            ),
         ),
     ),
     Group(
@@ -197,8 +221,12 @@ GROUPS: tuple[Group, ...] = (
             Parameter("capacity", "N m", 0.1, 1e4, 100.0, 600.0, "torque it holds when fully engaged"),
             Parameter("bite_lever", "1", 0.0, 1.0, 0.3, 0.9, "lever position at which it begins to hold"),
             Parameter("full_lever", "1", 0.0, 1.0, 0.0, 0.6, "lever position at which it holds fully"),
-            Parameter("stiffness", "N m/rad", 1.0, 1e6, 200.0, 2e4, "torsional stiffness of the whole driveline"),
-            Parameter("damping", "N m s/rad", 0.0, 1e4, 0.1, 50.0, "torsional damping of the whole driveline"),
+            Parameter(
+                "stiffness", "N m/rad", 1.0, 1e6, 200.0, 2e4, "torsional stiffness of the whole driveline"
+            ),
+            Parameter(
+                "damping", "N m s/rad", 0.0, 1e4, 0.1, 50.0, "torsional damping of the whole driveline"
+            ),
         ),
     ),
     Group(
@@ -206,10 +234,7 @@ GROUPS: tuple[Group, ...] = (
         "primary drive and gears: input speed over output speed",
         (
             Parameter("primary", "1", 0.1, 20.0, 1.2, 2.5, "crankshaft over gearbox input"),
-            *(
-                Parameter(f"gear_{n}", "1", 0.1, 20.0, 0.8, 3.5, f"gear {n}")
-                for n in range(1, 7)
-            ),
+            *(Parameter(f"gear_{n}", "1", 0.1, 20.0, 0.8, 3.5, f"gear {n}") for n in range(1, 7)),
             Parameter("shift_time", "s", 0.0, 2.0, 0.02, 0.3, "time the dogs need from one gear to the next"),
         ),
     ),
@@ -219,7 +244,9 @@ GROUPS: tuple[Group, ...] = (
         (
             Parameter("front_radius", "m", 0.005, 1.0, 0.03, 0.06, "front sprocket pitch radius"),
             Parameter("rear_radius", "m", 0.005, 1.0, 0.08, 0.14, "rear sprocket pitch radius"),
-            Parameter("countershaft_x", "m", -5.0, 5.0, 0.4, 0.9, "front sprocket, forward of the rear contact"),
+            Parameter(
+                "countershaft_x", "m", -5.0, 5.0, 0.4, 0.9, "front sprocket, forward of the rear contact"
+            ),
             Parameter("countershaft_z", "m", -5.0, 5.0, 0.2, 0.6, "front sprocket, above the ground"),
         ),
     ),
@@ -288,7 +315,7 @@ VEHICLE_DTYPE = np.dtype(
 
 
 class Vehicle(NamedTuple):
-    """What compiled code reads: ``body`` (1,) of VEHICLE_DTYPE, ``tyre`` (2,) of TYRE_DTYPE, rear then front."""
+    """What compiled code reads: ``body`` (1,) of VEHICLE_DTYPE, ``tyre`` (2,) of TYRE_DTYPE, rear, front."""
 
     body: NDArray[np.void]
     tyre: NDArray[np.void]

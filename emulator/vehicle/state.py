@@ -1,14 +1,17 @@
 """Layout of the plant's continuous state, its inputs and the scratch memory of one derivative.
 
-State ``x`` (33,), inputs ``u`` (N_U,): float64 arrays, indices below. Positions are of the main frame's origin
-(rear contact point at the design position). Velocities are body components of the main frame's twist.
+State ``x`` (33,), inputs ``u`` (19,): float64 arrays, indices below. Positions are of the main frame's
+origin (rear contact point at the design position). Velocities are body components of the main frame's twist.
 """
 
 from __future__ import annotations
 
+from typing import TypeAlias
+
 import numpy as np
 from numpy.typing import NDArray
 
+from emulator.compiled import Record
 from emulator.vehicle.params import JOINTS
 
 N_JOINTS = len(JOINTS)
@@ -52,7 +55,9 @@ N_U = 19
 
 DIRECT_DRIVE = -1.0
 
-T_LOAD, T_FX, T_FY, T_SLIP_RATIO, T_SLIP_ANGLE, T_FRICTION_USE, T_ROLL_SPEED, T_X, T_Y, T_CAP_X, T_CAP_Y = range(11)
+T_LOAD, T_FX, T_FY, T_SLIP_RATIO, T_SLIP_ANGLE, T_FRICTION_USE, T_ROLL_SPEED, T_X, T_Y, T_CAP_X, T_CAP_Y = (
+    range(11)
+)
 N_TYRE = 11
 
 REAR, FRONT = 0, 1
@@ -63,7 +68,11 @@ SCRATCH_DTYPE = np.dtype(
         ("R", np.float64, (9,)),  # R_WB row by row
         ("S", np.float64, (N_JOINTS, 6)),  # joint motion axes at B's origin in B: angular then linear
         ("V", np.float64, (N_BODIES, 6)),  # twists of the bodies at B's origin in B: angular then linear
-        ("inertia", np.float64, (N_BODIES, 10)),  # m, h (3), Ixx, Iyy, Izz, Ixy, Ixz, Iyz about B's origin in B
+        (
+            "inertia",
+            np.float64,
+            (N_BODIES, 10),
+        ),  # m, h (3), Ixx, Iyy, Izz, Ixy, Ixz, Iyz about B's origin in B
         ("centre", np.float64, (2, 3)),  # wheel centres in B, rear then front
         ("axle", np.float64, (2, 3)),  # axle directions in B
         ("wrench", np.float64, (N_BODIES, 6)),  # applied moment at B's origin and force on each body, in B
@@ -83,7 +92,7 @@ SCRATCH_DTYPE = np.dtype(
 One record instead of many arrays: compiled code then passes one pointer.
 """
 
-Scratch = np.void
+Scratch: TypeAlias = Record
 """One element of an array of SCRATCH_DTYPE."""
 
 

@@ -19,7 +19,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.compiled import jit
+from emulator.compiled import Record, jit
 from emulator.frames import cross, rotate, rotation_about_xz, rotation_of, times
 from emulator.vehicle.state import (
     FORK,
@@ -42,7 +42,9 @@ _PARENT_BODY = np.array([-1, 0, 1, 0, 3, 4, 5])
 
 
 @jit
-def _set_joint(S: NDArray[np.float64], j: int, ax: float, ay: float, az: float, x: float, y: float, z: float) -> None:
+def _set_joint(
+    S: NDArray[np.float64], j: int, ax: float, ay: float, az: float, x: float, y: float, z: float
+) -> None:
     """Revolute joint axis a through point (x, y, z): angular a, linear p x a."""
     S[j, 0], S[j, 1], S[j, 2] = ax, ay, az
     S[j, 3], S[j, 4], S[j, 5] = cross(x, y, z, ax, ay, az)
@@ -142,7 +144,7 @@ def _set_turned_body(
 
 
 @jit
-def kinematics(par: np.void, x: NDArray[np.float64], s: Scratch) -> None:
+def kinematics(par: Record, x: NDArray[np.float64], s: Scratch) -> None:
     """Fill R, S, V, inertia, centre and axle of the scratch memory from the state ``x`` (33,)."""
     R = rotation_of(x[QUATERNION], x[QUATERNION + 1], x[QUATERNION + 2], x[QUATERNION + 3])
     for i in range(9):
@@ -276,7 +278,7 @@ def kinematics(par: np.void, x: NDArray[np.float64], s: Scratch) -> None:
 
 
 @jit
-def accelerations(par: np.void, steer_imposed: bool, steer_acceleration: float, s: Scratch) -> None:
+def accelerations(par: Record, steer_imposed: bool, steer_acceleration: float, s: Scratch) -> None:
     """Solve the equations of motion from kinematics, wrenches and torques; the result is in ``s.rhs``.
 
     Locked joints get zero acceleration; an imposed steering angle gets the given one, and the torque that

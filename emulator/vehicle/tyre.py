@@ -19,9 +19,7 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-
-from emulator.compiled import jit
+from emulator.compiled import Record, jit
 from emulator.frames import cross
 from emulator.vehicle.state import (
     T_CAP_X,
@@ -43,7 +41,7 @@ _AIRBORNE_DECAY = 100.0  # [1/s] an unloaded tyre forgets its deflection; any va
 
 @jit
 def contact(
-    p: np.void,
+    p: Record,
     which: int,
     wheel_body: int,
     height: float,
@@ -140,7 +138,9 @@ def contact(
     # Aligning moment from the slip part of the lateral force, twisting moment from camber.
     aligning = trail * scale * (demand_y - camber_force) - p.twisting_arm * load * camber
     # tanh only avoids a jump of this small moment when the wheel stops; 0.1 m/s is walking pace over ten
-    resistance = -p.rolling_resistance * load * (p.radius - crown * (1.0 - cosine)) * math.tanh(roll_speed / 0.1)
+    resistance = (
+        -p.rolling_resistance * load * (p.radius - crown * (1.0 - cosine)) * math.tanh(roll_speed / 0.1)
+    )
 
     fx = force_x * ex + force_y * lx + load * nx
     fy = force_x * ey + force_y * ly + load * ny

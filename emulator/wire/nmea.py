@@ -180,7 +180,7 @@ _FIRST_YEAR = 80
 """Two-digit years from here on are 19xx; GPS time began in 1980."""
 
 
-class _Malformed(Exception):  # noqa: N818 - a signal between the functions below, never seen outside
+class _Malformed(Exception):
     """A field that NMEA 0183 does not allow."""
 
 

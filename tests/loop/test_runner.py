@@ -128,7 +128,9 @@ def test_times_follow_a_plant_that_jumps_to_tick_zero_when_running_starts(bench)
     assert (1, [MS]) in b.plant.received
     assert b.plant.received[-1][1] == [b.plant.tick_number * MS]
     out = b.budget.certificate()["outputs"]["stub"]
-    assert (out["sent"], out["skipped"], out["late"]) == (b.can.sent, 0, 0)
+    # what was sent before the jump, perhaps to nobody, is no part of the promise
+    assert 0 < out["sent"] < b.can.sent
+    assert (out["skipped"], out["late"]) == (0, 0)
     assert (out["jitter_us_max"], out["kept_ppm"]) == (0.0, 0.0)
 
 

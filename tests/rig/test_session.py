@@ -106,8 +106,11 @@ def test_a_missing_command_frame_is_reported(files):
 
 
 def test_limits_that_can_not_be_ridden_are_reported_at_the_speed_section(files, monkeypatch):
-    # the schema keeps every limit positive, so only a jerk that no profile keeps is left to fail
-    monkeypatch.setattr(session_module, "_PROFILE_JERK", 1e-9)
+    def no_profile(*_args, **_options):
+        raise ValueError("jerk_m_s3: no profile keeps it")
+
+    # the schema keeps every limit positive, so a file alone can hardly bring this about
+    monkeypatch.setattr(session_module, "target_speed", no_profile)
     found = problems(files)
     assert [(name, key) for name, key, _ in found] == [("first_lap.yaml", "speed")]
     line = (files / "runs" / "first_lap.yaml").read_text().splitlines()[found[0][2] - 1]

@@ -165,7 +165,7 @@ def two_rigid_frames(
     }
     values["engine"] |= {"inertia": 0.02, "idle_speed": 100.0, "limiter_speed": 1e3, "stall_speed": 30.0}
     values["clutch"] |= {"capacity": 100.0, "stiffness": 1e3, "bite_lever": 0.7, "full_lever": 0.3}
-    values["gearbox"] = {p: 1.0 for p in values["gearbox"]}
+    values["gearbox"] = dict.fromkeys(values["gearbox"], 1.0)
     values["final_drive"] = {
         "front_radius": 0.04,
         "rear_radius": 0.04,

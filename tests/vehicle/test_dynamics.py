@@ -12,7 +12,6 @@ from machines import (
     AHEAD,
     BASE,
     MASS,
-    Values,
     block_on_wheels,
     demo,
     mirrored_inputs,
@@ -25,7 +24,6 @@ from numpy.typing import NDArray
 
 from emulator.frames import roll_pitch_yaw, rotation_of
 from emulator.vehicle.dynamics import derivative
-from emulator.vehicle.driveline import clutch_capacity
 from emulator.vehicle.equilibrium import standing, steady_motion
 from emulator.vehicle.integrate import begin, finish
 from emulator.vehicle.params import Vehicle
@@ -38,7 +36,6 @@ from emulator.vehicle.state import (
     ENGINE,
     FORK,
     FRONT,
-    FRONT_WHEEL,
     JOINT,
     JOINT_RATE,
     N_X,
@@ -70,6 +67,7 @@ from emulator.vehicle.state import (
     VELOCITY,
     scratch,
 )
+from emulator.vehicle.tree import kinematics
 
 G = 9.81
 Array = NDArray[np.float64]
@@ -134,24 +132,29 @@ def test_place_and_heading_do_not_matter() -> None:
         assert np.allclose(a[JOINT:], b[JOINT:], rtol=1e-9, atol=1e-7)
 
 
-def energy(vehicle: Vehicle, x: Array, u: Array) -> float:
-    """All energy of the vehicle [J]: moving, raised, and stored in springs, tyres, clutch and brakes.
+def energy(vehicle: Vehicle, x: Array, u: Array) -> tuple[float, Array, Array]:
+    """All energy of a :func:`passive` vehicle [J]: moving, raised, stored in springs, tyres, clutch and brakes.
 
-    Moving energy from the twists and inertias the derivative leaves (tested in test_tree).
+    Also the loads (2,) [N] and the energy per load (2,) [J/N] of the sheared treads, rear and front. The brush
+    force mu N (s - s^2/3 + s^3/27), s = k z / (mu N), stores (mu N)^2/k (s^2/2 - s^3/9 + s^4/108).
     """
     s, xdot = scratch(), np.zeros(N_X)
     derivative(vehicle.body, vehicle.tyre, x, u, s, xdot)
-    out = float(kinetic_and_raised(vehicle, x))
+    out = kinetic_and_raised(vehicle, x)
     par, row = vehicle.body[0], s[0]["tyre"]
+    loads, per_load = np.zeros(2), np.zeros(2)
     for tyre, which in ((vehicle.tyre[0], REAR), (vehicle.tyre[1], FRONT)):
-        # u of the caller has no vertical damping in the tyres: load is the spring's
-        load = float(row[which, T_LOAD])
-        out += 0.5 * load**2 / float(tyre["vertical_stiffness"])
-        zx, zy = x[DEFLECTION + 2 * which : DEFLECTION + 2 * which + 2]
-        kx = float(tyre["slip_stiffness_per_load"]) * load / float(tyre["relaxation_length_x"])
-        ky = float(tyre["cornering_per_load"]) * load / float(tyre["relaxation_length"])
-        out += 0.5 * (kx * zx**2 + ky * zy**2)
-    for name, travel, lever in (("fork", x[JOINT + FORK], 1.0), ("shock", x[JOINT + SWINGARM], float(par["shock_lever"]))):
+        # the vehicle has no vertical damping in its tyres: the load is the spring's
+        loads[which] = row[which, T_LOAD]
+        out += 0.5 * loads[which] ** 2 / float(tyre["vertical_stiffness"])
+        c, mu = float(tyre["cornering_per_load"] / tyre["relaxation_length"]), float(tyre["friction_y"])
+        d = c * math.hypot(*x[DEFLECTION + 2 * which : DEFLECTION + 2 * which + 2]) / mu
+        per_load[which] = mu**2 / c * (d**2 / 2.0 - d**3 / 9.0 + d**4 / 108.0)
+        out += loads[which] * per_load[which]
+    for name, travel, lever in (
+        ("fork", x[JOINT + FORK], 1.0),
+        ("shock", x[JOINT + SWINGARM], float(par["shock_lever"])),
+    ):
         t = float(travel) * lever
         out += float(par[f"{name}_design_force"]) * t + 0.5 * float(par[f"{name}_stiffness"]) * t * t
         beyond = t + float(par[f"{name}_design_travel"]) - float(par[f"{name}_travel"])
@@ -164,12 +167,10 @@ def energy(vehicle: Vehicle, x: Array, u: Array) -> float:
     out += 0.5 * float(par["brakes_stiffness"]) * float(x[BRAKE_TWIST_FRONT] ** 2 + x[BRAKE_TWIST_REAR] ** 2)
     out += 0.5 * float(par["clutch_stiffness"]) * float(x[CLUTCH_TWIST]) ** 2
     out += 0.5 * float(par["engine_inertia"]) * float(x[ENGINE]) ** 2
-    return out
+    return out, loads, per_load
 
 
 def kinetic_and_raised(vehicle: Vehicle, x: Array) -> float:
-    from emulator.vehicle.tree import kinematics
-
     s = scratch()
     kinematics(vehicle.body[0], x, s[0])
     total, up = 0.0, np.array(s[0]["R"])[6:]
@@ -182,16 +183,26 @@ def kinetic_and_raised(vehicle: Vehicle, x: Array) -> float:
     return total
 
 
-def passive(**changes: float) -> Vehicle:
-    """The demo racer without what brings energy in or hides it: combustion, camber thrust, tyre dampers.
+def passive() -> Vehicle:
+    """The demo racer without what brings energy in or hides it, so that what is left can be counted.
 
-    Camber thrust is left out because it is a force of given size: at a lateral slip the thrust's work is
-    not taken from the wheel's spin (a real tyre takes it as extra rolling resistance).
+    Combustion and vertical damping of the tyres are out. So are what makes the tyre's shear no potential:
+    camber thrust (a force of given size; its work at lateral slip is not taken from the wheel's spin, where a
+    real tyre takes it as extra rolling resistance), tread damping, and different stiffness or friction along
+    and across.
     """
-    vehicle = demo(engine__idle_torque_per_speed=0.0, **changes)
+    vehicle = demo(engine__idle_torque_per_speed=0.0)
     for tyre in vehicle.tyre:
-        tyre["camber_per_load"] = tyre["camber_stiffness"] = tyre["twisting_arm"] = tyre["pneumatic_trail"] = 0.0
-        tyre["vertical_damping"] = 0.0
+        for name in (
+            "camber_per_load",
+            "twisting_arm",
+            "pneumatic_trail",
+            "vertical_damping",
+            "carcass_damping",
+        ):
+            tyre[name] = 0.0
+        tyre["slip_stiffness_per_load"], tyre["friction_x"] = tyre["cornering_per_load"], tyre["friction_y"]
+        tyre["relaxation_length_x"] = tyre["relaxation_length"]
     return vehicle
 
 
@@ -200,8 +211,8 @@ def passive(**changes: float) -> Vehicle:
 def test_energy_never_grows_without_drive(seed: int) -> None:
     """Rolling, braking, sliding, shifting and falling at random: the vehicle only loses energy.
 
-    Neglected: the tread's stiffness follows the load, so a loaded, sheared tread gains a little when the load
-    rises; that and the step's error are the allowance, one part in a thousand of what is there.
+    Known limit of the tyre model, counted apart: the tread's stiffness follows the load, so a sheared tread
+    stores more when the load rises and nobody pays. The rest of the allowance is the step's error.
     """
     rng = np.random.default_rng(seed)
     vehicle = passive()
@@ -209,20 +220,21 @@ def test_energy_never_grows_without_drive(seed: int) -> None:
     u = no_inputs()
     x[ENGINE] = 500.0
     x[OMEGA] += rng.normal() * 0.3
-    previous = start = energy(vehicle, x, u)
-    grown = 0.0
-    for k in range(300):
-        if k % 60 == 0:
+    start, loads, per_load = energy(vehicle, x, u)
+    previous, grown = start, 0.0
+    for k in range(1500):
+        if k % 300 == 0:
             u[U_GEAR], u[U_CLUTCH] = rng.integers(0, 7), rng.choice([0.0, 0.5, 1.0])
             u[U_BRAKE_FRONT], u[U_BRAKE_REAR] = rng.choice([0.0, 3e5, 2e6], 2)
-        ride(vehicle, x, u, 1e-3, 5)
-        now = energy(vehicle, x, u)
-        grown += max(0.0, now - previous)
-        previous = now
+        ride(vehicle, x, u, 1e-3, 1)
+        now, new_loads, new_per_load = energy(vehicle, x, u)
+        lent = float(np.maximum(0.0, new_loads - loads) @ np.maximum(per_load, new_per_load))
+        grown += max(0.0, now - previous - lent)
+        previous, loads, per_load = now, new_loads, new_per_load
         if abs(roll_of(x)) > 1.1:
             break
     assert previous < start
-    assert grown < 1e-3 * start
+    assert grown < 1e-4 * start
 
 
 def test_chain_gives_no_more_power_than_the_driveline_puts_in() -> None:
@@ -248,8 +260,6 @@ def test_chain_gives_no_more_power_than_the_driveline_puts_in() -> None:
         # With the engine at rest the clutch twists at minus the speed of the gearbox input.
         given = -twist * float(xdot[CLUTCH_TWIST])
         powers.append((gained, given))
-    drag = float(par["engine_drag_torque"])
-    assert drag > 0.0
     for gained, given in powers:
         assert gained == pytest.approx(given, rel=1e-6)
 
@@ -381,7 +391,6 @@ def test_a_side_wind_pushes_downwind_and_rolls_it_that_way() -> None:
     vehicle, u, s = demo(), no_inputs(), scratch()
     u[U_AIR_DENSITY], u[U_WIND_Y] = 1.2, 10.0
     x, a, b = standing(vehicle, 0.0, 0.0, 0.0), np.zeros(N_X), np.zeros(N_X)
-    x[JOINT + FRONT_WHEEL] = 0.0
     derivative(vehicle.body, vehicle.tyre, x, u, s, a)
     wrench = np.array(s[0]["wrench"][0])
     u[U_WIND_Y] = 0.0
@@ -391,5 +400,3 @@ def test_a_side_wind_pushes_downwind_and_rolls_it_that_way() -> None:
     assert wrench[4] == pytest.approx(force, rel=1e-9)
     assert wrench[0] == pytest.approx(-force * float(vehicle.body[0]["air_centre_z"]), rel=1e-2)
     assert wrench[2] == pytest.approx(force * float(vehicle.body[0]["air_centre_x"]), rel=1e-2)
-    assert isinstance(clutch_capacity(vehicle.body[0], 1.0), float)
-    assert Values is not None

@@ -11,7 +11,14 @@ from numpy.typing import NDArray
 
 from emulator.frames import rotation_of
 from emulator.truth import specific_force_at, velocity_at
-from emulator.vehicle.equilibrium import AIR_DENSITY, NoEquilibrium, Steady, rest_inputs, standing, steady_motion
+from emulator.vehicle.equilibrium import (
+    AIR_DENSITY,
+    NoEquilibrium,
+    Steady,
+    rest_inputs,
+    standing,
+    steady_motion,
+)
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.state import (
     DEFLECTION,
@@ -54,7 +61,7 @@ def leaned(vehicle: Vehicle, speed: float, roll: float) -> Steady:
 # roll = ideal + asin(t sin(ideal) / (h - t)), ideal = atan(v^2/(g R)); V. Cossalter, Motorcycle Dynamics
 # (2nd ed. 2006), steady turning (formula from memory). Exact for equal crowns: moments about the contact line.
 TURNS = [
-    (10.0, 20.0, 0.6, 0.0, 27.00721129),
+    (30.0, 150.0, 0.6, 0.0, 31.45082301),
     (20.0, 60.0, 0.6, 0.0, 34.19919115),
     (40.0, 200.0, 0.6, 0.0, 39.1970509),
     (20.0, 60.0, 0.6, 0.06, 37.77978088),
@@ -65,8 +72,13 @@ TURNS = [
 
 @pytest.mark.parametrize(("speed", "radius", "height", "crown", "roll"), TURNS)
 @pytest.mark.parametrize("side", [1.0, -1.0])
-def test_lean_of_a_steady_turn(speed: float, radius: float, height: float, crown: float, roll: float, side: float) -> None:
-    """Neglected by the formula: the steered wheel stands a little off the frame's plane (a twentieth of a degree)."""
+def test_lean_of_a_steady_turn(
+    speed: float, radius: float, height: float, crown: float, roll: float, side: float
+) -> None:
+    """Neglected by the formula: steering by delta moves the front contact sideways by trail times delta.
+
+    On 60 m that is 2 mm and under a tenth of a degree of lean; on 20 m it would be 0.3 deg.
+    """
     vehicle = round_tyred(crown, height)
     steady = leaned(vehicle, speed, side * math.radians(roll))
     v, force, w = at_mass_centre(steady, (AHEAD, 0.0, height))
@@ -108,15 +120,13 @@ def test_wheels_over_read_with_lean() -> None:
     roll = math.radians(30.0)
     steady = leaned(vehicle, 20.0, roll)
     rate = float(steady.x[JOINT_RATE + REAR_WHEEL])
-    # The rear contact's own speed: the frame's origin is not under the leaning wheel but beside the contact.
+    # Speed of the frame at the contact, a crown's width beside its origin; the wheel's rate is relative to it.
     contact = velocity_at(
         tuple(steady.x[OMEGA : OMEGA + 3]),
         tuple(steady.x[VELOCITY : VELOCITY + 3]),
         (0.0, -0.06 * math.sin(roll), 0.06 * (1.0 - math.cos(roll))),
     )
-    # wheel rate is relative to the frame, whose pitch rate adds to it
-    absolute = rate + float(steady.x[OMEGA + 1])
-    assert contact[0] / absolute == pytest.approx(0.2919615242, rel=2e-4)
+    assert contact[0] / rate == pytest.approx(0.2919615242, rel=2e-4)
 
 
 def test_static_loads_balance_the_weight() -> None:
@@ -174,7 +184,10 @@ def test_a_steady_turn_stays_one_when_it_is_ridden() -> None:
     ride(vehicle, x, steady.u, 1e-3, 1000)
     assert np.allclose(x[OMEGA : OMEGA + 6], steady.x[OMEGA : OMEGA + 6], atol=1e-3)
     turned = 2.0 * math.atan2(
-        *(float(v) for v in _relative_yaw(steady.x[QUATERNION : QUATERNION + 4], x[QUATERNION : QUATERNION + 4]))
+        *(
+            float(v)
+            for v in _relative_yaw(steady.x[QUATERNION : QUATERNION + 4], x[QUATERNION : QUATERNION + 4])
+        )
     )
     assert turned == pytest.approx(steady.yaw_rate, rel=1e-3)
     chord = math.hypot(x[POSITION], x[POSITION + 1])

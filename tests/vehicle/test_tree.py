@@ -12,8 +12,8 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from machines import no_inputs, random_state, ride
 from machines import demo as demo_vehicle
+from machines import no_inputs, random_state, ride
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
@@ -60,7 +60,9 @@ def rotation(axis: Array, angle: float) -> Array:
     return np.asarray(Rotation.from_rotvec(axis * angle).as_matrix())
 
 
-def bodies(par: np.void, x: Array, R: Array, p: Array, w: Array) -> list[tuple[float, Array, Array, Array, Array]]:
+def bodies(
+    par: np.void, x: Array, R: Array, p: Array, w: Array
+) -> list[tuple[float, Array, Array, Array, Array]]:
     """Mass, mass centre, orientation, angular velocity and inertia tensor (own axes) of every body, in W.
 
     R, p, w: orientation, place and angular velocity [world axes] of the main frame; joints as in x.
@@ -101,11 +103,23 @@ def bodies(par: np.void, x: Array, R: Array, p: Array, w: Array) -> list[tuple[f
     Rf = Rt @ rotation(steer, q[3])
     wf = wt + Rt @ steer * qd[3]
     out.append(
-        (float(par["steered_frame_mass"]), base + Rf @ (point("steered_frame") - head), Rf, wf, tensor("steered_frame"))
+        (
+            float(par["steered_frame_mass"]),
+            base + Rf @ (point("steered_frame") - head),
+            Rf,
+            wf,
+            tensor("steered_frame"),
+        )
     )
     base = base + Rf @ steer * q[4]
     out.append(
-        (float(par["fork_lower_mass"]), base + Rf @ (point("fork_lower") - head), Rf, wf, tensor("fork_lower"))
+        (
+            float(par["fork_lower_mass"]),
+            base + Rf @ (point("fork_lower") - head),
+            Rf,
+            wf,
+            tensor("fork_lower"),
+        )
     )
     axle = base + Rf @ (point("front_wheel") - head)
     out.append((float(par["front_wheel_mass"]), axle, Rf, wf + Rf @ y * qd[5], wheel("front_wheel")))

@@ -125,7 +125,7 @@ def test_friction_ellipse_is_never_left(
 
 @pytest.mark.parametrize("which", [REAR, FRONT])
 def test_small_slip_meets_the_stiffness(which: int) -> None:
-    # The brush cubic falls short of the straight line by a third of the demand: 1e-4 of slip keeps that small.
+    # The brush cubic falls short of the straight line by a third of the demand: friction keeps that small.
     slip, speed = 1e-4, 20.0
     wheel = Wheel(which, friction_x=1e4, friction_y=1e4)
     wheel.move(speed, -slip * speed, 0.0, speed / wheel.arm)
@@ -142,10 +142,10 @@ def test_small_slip_meets_the_stiffness(which: int) -> None:
 
 @pytest.mark.parametrize("slip", [0.02, 0.05, 0.1, 0.3])
 def test_force_and_trail_follow_the_brush_model(slip: float) -> None:
-    """Closed form of the brush model, parabolic pressure: H. B. Pacejka, Tyre and Vehicle Dynamics, ch. 3 (from memory).
+    """Brush model, parabolic pressure: H. B. Pacejka, Tyre and Vehicle Dynamics, chapter 3 (from memory).
 
-    With t = C tan(alpha) / (3 mu N): F = mu N (3 t - 3 t^2 + t^3), trail = trail_0 (1 - t)^3 / (1 - t + t^2/3),
-    full sliding from t = 1 on.
+    With t = C tan(alpha) / (3 mu N): F = mu N (3 t - 3 t^2 + t^3) and
+    trail = trail_0 (1 - t)^3 / (1 - t + t^2/3); full sliding from t = 1 on.
     """
     speed = 20.0
     wheel = Wheel(carcass_damping=0.0)
@@ -183,21 +183,14 @@ def test_camber_pushes_to_the_side_it_leans_to(which: int, degrees: float) -> No
     wheel.move(20.0, 0.0, 0.0, 20.0 / wheel.arm)
     row = wheel.settle()
     assert row[T_FY] == pytest.approx(-float(wheel.p["camber_per_load"]) * LOAD * roll, rel=1e-5)
-    # The twisting moment turns the wheel further into the lean: about the road's normal, here in body axes.
-    up = np.array(wheel.s["R"][6:])
-    point = np.array([0.0, 0.0, -wheel.height])
+    # The twisting moment turns the wheel further into the lean, about the road's normal.
     force = np.array([0.0, row[T_FY], row[T_LOAD]])
-    resistance = -float(wheel.p["rolling_resistance"]) * LOAD * (
-        float(wheel.p["radius"]) - float(wheel.p["crown_radius"]) * (1.0 - math.cos(roll))
-    )
-    lateral = float(wheel.p["radius"] - wheel.p["crown_radius"]) * math.sin(roll)
-    point[1] = lateral  # the ring's lowest point is to the side the wheel leans away from the frame's origin
-    moment = wheel.R @ wheel.s["wrench"][wheel.body, :3]
+    radius, crown = float(wheel.p["radius"]), float(wheel.p["crown_radius"])
+    resistance = -float(wheel.p["rolling_resistance"]) * LOAD * (radius - crown * (1.0 - math.cos(roll)))
     twist = -float(wheel.p["twisting_arm"]) * LOAD * roll
-    about_up = twist + resistance * float(up @ [0.0, 1.0, 0.0])
-    arm = np.cross(_contact_in_world(wheel), force)
-    assert moment[2] - arm[2] == pytest.approx(about_up, rel=1e-6, abs=1e-6)
-    assert math.copysign(1.0, twist) == -math.copysign(1.0, roll)
+    moment = wheel.R @ wheel.s["wrench"][wheel.body, :3] - np.cross(_contact_in_world(wheel), force)
+    assert moment[2] == pytest.approx(twist + resistance * math.sin(roll), rel=1e-6, abs=1e-6)
+    assert twist * roll < 0.0  # a turn to the right is negative
 
 
 def _contact_in_world(wheel: Wheel) -> NDArray[np.float64]:
@@ -213,7 +206,9 @@ def _contact_in_world(wheel: Wheel) -> NDArray[np.float64]:
     ("radius", "crown", "degrees", "expected"),
     [(0.32, 0.08, 45.0, 0.2965685425), (0.30, 0.06, 30.0, 0.2919615242), (0.299, 0.078, 50.0, 0.2711374336)],
 )
-def test_leaning_wheel_rolls_on_a_smaller_radius(radius: float, crown: float, degrees: float, expected: float) -> None:
+def test_leaning_wheel_rolls_on_a_smaller_radius(
+    radius: float, crown: float, degrees: float, expected: float
+) -> None:
     """R - t (1 - cos(roll)), torus geometry: a wheel-speed sensor reads high by R over this."""
     wheel = Wheel(
         roll=math.radians(degrees), load=1e-3, radius=radius, crown_radius=crown, vertical_stiffness=1e6
@@ -227,7 +222,9 @@ def test_rolling_resistance_takes_its_share_of_the_load_at_the_axle() -> None:
     wheel.move(20.0, 0.0, 0.0, 20.0 / wheel.arm)
     wheel.settle()
     moment = float(wheel.s["wrench"][6, 1])
-    assert moment == pytest.approx(-float(wheel.p["rolling_resistance"]) * LOAD * float(wheel.p["radius"]), rel=1e-9)
+    assert moment == pytest.approx(
+        -float(wheel.p["rolling_resistance"]) * LOAD * float(wheel.p["radius"]), rel=1e-9
+    )
     wheel.move(0.0, 0.0, 0.0, 0.0)
     wheel.act(0.0, 0.0)
     assert wheel.s["wrench"][6, 1] == 0.0

@@ -1,0 +1,78 @@
+"""Velocity and specific force at a point against closed forms of rigid-body motion."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.spatial.transform import Rotation
+
+from emulator.truth import specific_force_at, velocity_at
+
+G = 9.81
+ZERO = (0.0, 0.0, 0.0)
+UP = (0.0, 0.0, G)
+vector = st.tuples(*[st.floats(-3.0, 3.0)] * 3)
+
+
+def test_at_rest_it_feels_gravity_upwards_anywhere() -> None:
+    for p in (ZERO, (0.7, 0.1, 0.9)):
+        assert specific_force_at(ZERO, ZERO, ZERO, ZERO, UP, p) == pytest.approx(UP)
+
+
+def test_free_fall_feels_nothing() -> None:
+    assert specific_force_at(ZERO, ZERO, ZERO, (0.0, 0.0, -G), UP, (0.3, 0.0, 0.5)) == pytest.approx(ZERO)
+
+
+def test_turntable_pulls_inwards_by_the_square_of_its_rate() -> None:
+    rate = 2.0
+    force = specific_force_at((0.0, 0.0, rate), ZERO, ZERO, ZERO, UP, (0.5, 0.2, 0.1))
+    assert force == pytest.approx((-(rate**2) * 0.5, -(rate**2) * 0.2, G))
+    assert velocity_at((0.0, 0.0, rate), ZERO, (0.5, 0.2, 0.1)) == pytest.approx((-0.4, 1.0, 0.0))
+
+
+def test_turntable_speeding_up_pushes_along_the_circle() -> None:
+    force = specific_force_at(ZERO, ZERO, (0.0, 0.0, 3.0), ZERO, ZERO, (0.5, 0.0, 0.2))
+    assert force == pytest.approx((0.0, 1.5, 0.0))
+
+
+def test_circling_upright_is_v_squared_over_the_radius_to_the_left() -> None:
+    v, radius = 20.0, 60.0
+    force = specific_force_at((0.0, 0.0, v / radius), (v, 0.0, 0.0), ZERO, ZERO, UP, ZERO)
+    assert force == pytest.approx((0.0, v**2 / radius, G))
+
+
+def test_ideal_lean_feels_no_side_force() -> None:
+    """20 m/s on 60 m: lean 34.19919115 deg, felt 11.86088295 m/s^2 along the body (g / cos(lean))."""
+    v, radius, lean = 20.0, 60.0, math.radians(34.19919115)
+    w = (0.0, -(v / radius) * math.sin(lean), -(v / radius) * math.cos(lean))  # to the right
+    up = (0.0, G * math.sin(lean), G * math.cos(lean))
+    force = specific_force_at(w, (v, 0.0, 0.0), ZERO, ZERO, up, ZERO)
+    assert force == pytest.approx((0.0, 0.0, 11.86088295), abs=1e-7)
+
+
+@settings(deadline=None)
+@given(w=vector, dw=vector, v=vector, dv=vector, p=vector)
+def test_specific_force_is_the_second_derivative_of_the_place(
+    w: tuple[float, ...],
+    dw: tuple[float, ...],
+    v: tuple[float, ...],
+    dv: tuple[float, ...],
+    p: tuple[float, ...],
+) -> None:
+    """Positions along the motion, differentiated numerically in an inertial frame; no formula shared."""
+    h = 1e-3
+    velocity = []
+    for t in (-h, 0.0, h):
+        # Orientation to the second order: the turn w t + dw t^2/2 (errors of the third cancel in the difference).
+        turn = Rotation.from_rotvec(np.array(w) * t + np.array(dw) * t * t / 2.0)
+        body = velocity_at(
+            tuple(np.array(w) + np.array(dw) * t), tuple(np.array(v) + np.array(dv) * t), tuple(p)
+        )
+        velocity.append(turn.apply(body))
+    expected = (velocity[2] - velocity[0]) / (2.0 * h)
+    force = specific_force_at(tuple(w), tuple(v), tuple(dw), tuple(dv), ZERO, tuple(p))
+    assert force == pytest.approx(tuple(expected), abs=2e-3)
