@@ -24,7 +24,8 @@ help: ## this list
 	@awk -F ':.*## ' '/^[a-z]+:.*## / {printf "  make %-10s %s\n", $$1, $$2}' Makefile
 
 .PHONY: demo
-demo: warm ## set up, compile, and ride one lap in real time on a virtual bus
+demo: runtime ## set up, compile, and ride one lap in real time on a virtual bus
+	@$(BIN)/emulator warm --bench
 	@$(BIN)/emulator run "$(RUN)" --rig "$(RIG)"
 
 .PHONY: virtual

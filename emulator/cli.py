@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import sys
 import time
+import traceback
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated
 
-import click
 import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
@@ -20,6 +20,7 @@ from emulator.errors import ConfigError, EmulatorError, InternalError
 
 _EXIT = {"pass": 0, "fail": 1, "invalid": 2, "error": 4}
 _GIVEN, _OTHER = 3, 4
+_INTERRUPTED = 130  # what typer makes of Ctrl-C
 
 _CAUTION = (
     "Caution: emulated signals drive a real robot. This program is not a safety function. The hardware "
@@ -168,17 +169,20 @@ def report(
 
 
 @_typer.command()
-def warm() -> None:
-    """Compile the plant and the reference robot into the cache, so that the next run starts at once."""
-    from emulator.rig.warm import STEPS, warm_step
+def warm(
+    bench: Annotated[bool, typer.Option("--bench", help="only what a bench run needs")] = False,
+) -> None:
+    """Compile the plant and the reference robot into the cache, so that the next run starts at once.
+
+    Takes a minute or two the first time and after a change of the sources; a few seconds otherwise.
+    """
+    from emulator.rig.warm import warm as compile_all
 
     console = _console()
     started = time.monotonic()
-    for name in STEPS:
-        begin = time.monotonic()
-        console.print(f"compiling: {name} ... ", end="", markup=False)
-        warm_step(name)
-        console.print(f"{time.monotonic() - begin:.1f} s", markup=False)
+    console.print("compiling the plant and the reference robot (once; kept in a cache)", markup=False)
+    for name, seconds in compile_all(virtual=not bench):
+        console.print(f"  {name}: {seconds:.1f} s", markup=False)
     console.print(f"compiled code is ready ({time.monotonic() - started:.1f} s)", markup=False)
 
 
@@ -187,6 +191,9 @@ def app() -> None:
     errors = Console(stderr=True, highlight=False, soft_wrap=True)
     try:
         status = _typer(standalone_mode=False)
+        if status == _INTERRUPTED:
+            errors.print("interrupted; what was recorded by then stays readable", markup=False)
+            status = _OTHER
     except ConfigError as error:
         for problem in error.problems:
             errors.print(str(problem), style="red", markup=False)
@@ -201,14 +208,15 @@ def app() -> None:
     except EmulatorError as error:
         errors.print(f"error: {error}", style="red", markup=False)
         status = error.exit_status
-    except click.exceptions.Exit as stop:
-        status = stop.exit_code
-    except click.exceptions.Abort:
+    except SystemExit:  # the reader of our output went away (a closed pipe), which typer ends with 1
         status = _OTHER
-    except click.ClickException as error:
-        error.show()
-        status = _GIVEN
-    except KeyboardInterrupt:
-        errors.print("interrupted before anything was running", markup=False)
-        status = _OTHER
+    except Exception as error:  # 1 means "fail" here: nothing unforeseen may end with it
+        show = getattr(error, "show", None)
+        if callable(show):  # what was typed: an unknown option, a missing argument, a value that is none
+            show()
+            status = _GIVEN
+        else:
+            traceback.print_exc()
+            errors.print("internal error: please report the lines above", style="bold red", markup=False)
+            status = _OTHER
     sys.exit(status if isinstance(status, int) else 0)

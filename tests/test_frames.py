@@ -101,6 +101,8 @@ def test_cross_product(a: tuple[float, float, float], b: tuple[float, float, flo
     [
         (0.0, 0.0),
         (3.0, 3.0),
+        (-3.1, -3.1),
+        (3.2, 3.2 - 2 * math.pi),
         (4.0, 4.0 - 2 * math.pi),
         (-4.0, 2 * math.pi - 4.0),
         (50.0, 50.0 - 16 * math.pi),

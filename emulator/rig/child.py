@@ -8,6 +8,7 @@ the supervisor decides how a run ends, and if it dies, each of them notices.
 from __future__ import annotations
 
 import contextlib
+import copy
 import json
 import os
 import signal
@@ -23,8 +24,20 @@ Job = dict[str, Any]
 
 
 def _tell(message: dict[str, Any]) -> None:
-    sys.stdout.write(json.dumps(message) + "\n")
-    sys.stdout.flush()
+    # straight to the descriptor: a supervisor that is gone must not end us halfway through our work
+    with contextlib.suppress(OSError):
+        os.write(1, json.dumps(message).encode() + b"\n")
+
+
+def collect_logs(logs: Path, folder: Path) -> None:
+    """Logs that say something go into the run folder; the rest goes away."""
+    with contextlib.suppress(OSError):
+        for path in list(logs.iterdir()):
+            if path.stat().st_size == 0:
+                path.unlink()
+            elif folder.is_dir():
+                path.rename(folder / path.name)
+        logs.rmdir()
 
 
 def _loop(job: Job) -> None:
@@ -99,6 +112,8 @@ def _recorder(job: Job) -> None:
         _tell({"ready": True})
         recorded = run_recorder(snapshot, writer, describe, supervisor_pid=job["supervisor"])
     _tell({"recorded": recorded.as_dict()})
+    if os.getppid() != job["supervisor"]:
+        collect_logs(Path(job["logs"]), Path(job["folder"]))  # nobody else is left to do it
 
 
 def _robot(job: Job) -> None:
@@ -117,9 +132,9 @@ def _robot(job: Job) -> None:
     if not die_with_parent(job["supervisor"]):
         return
     session = load_session(Path(job["rig"]), Path(job["scenario"]), seed=job["seed"])
-    trial = ReferenceRider(mission(session))
-    trial.step(frame_buffer(8), frame_buffer(16))
     rider = ReferenceRider(mission(session))
+    # Everything compiled is called once on a copy, so that no control period has to compile.
+    copy.deepcopy(rider).step(frame_buffer(8), frame_buffer(16))
     bus = open_can(can_spec(session.rig, job["port"]))
     try:
         gnss = open_gnss_reader(session.rig.gnss_port.kind, job["gnss"])

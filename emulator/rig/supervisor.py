@@ -29,6 +29,8 @@ from emulator import errors
 from emulator.config.rig_file import LoopbackBus
 from emulator.errors import RunFailed, StartFailed
 from emulator.links.loopback import BusServer
+from emulator.record.writer import CERTIFICATE_FILE, EVENTS_FILE, FRAMES_FILE, MANIFEST_FILE, SIGNALS_FILE
+from emulator.rig.child import collect_logs
 from emulator.rig.links import bus_words
 from emulator.rig.session import Session
 from emulator.signals import INDEX
@@ -96,12 +98,13 @@ class _Child:
     def gone(self) -> bool:
         return self.process is not None and self.process.returncode is not None
 
-    async def ready(self) -> None:
-        """Wait until it is ready. Raises what it reported, or StartFailed."""
+    async def ready(self, stop_asked: list[str]) -> None:
+        """Wait until it is ready. Raises what it reported, or StartFailed; also if a stop is asked for."""
         deadline = time.monotonic() + _READY_TIMEOUT_S
         while "ready" not in self.said:
             if "error" in self.said or self.gone:
                 self.raise_its_error()
+            _not_stopped(stop_asked)
             if time.monotonic() > deadline:
                 raise StartFailed(
                     f"the {self.role} process was not ready after {_READY_TIMEOUT_S:.0f} s",
@@ -158,6 +161,11 @@ class _Child:
             self._path.unlink()
 
 
+def _not_stopped(stop_asked: list[str]) -> None:
+    if stop_asked:
+        raise StartFailed(f"stopped by {stop_asked[0]} before the ride was armed")
+
+
 def run_bench(
     session: Session,
     paths: tuple[Path, Path],
@@ -172,7 +180,8 @@ def run_bench(
     say       takes sentences for the screen
     progress  called twice a second with (scenario time [s], speed [m/s], station [m])
 
-    Raises DeviceAbsent, StartFailed or RunFailed; then nothing of it is left running.
+    Raises DeviceAbsent, StartFailed or RunFailed; then nothing of it is left running, and if it never came to
+    a ride nothing is left in ``folder`` but the log of a process that broke.
     """
     return uvloop.run(_run(session, paths, folder, say, progress))
 
@@ -180,17 +189,23 @@ def run_bench(
 async def _run(
     session: Session, paths: tuple[Path, Path], folder: Path, say: Say, progress: Progress | None
 ) -> BenchResult:
-    if folder.exists() and any(folder.iterdir()):
+    logs = folder.parent / f".{folder.name}.logs"
+    try:
+        made = not folder.exists()
+        folder.mkdir(parents=True, exist_ok=True)
+        occupied = any(folder.iterdir())
+        if not occupied:
+            logs.mkdir(exist_ok=True)
+    except OSError as error:
+        raise StartFailed(
+            f"the run folder {folder} can't be made: {error.strerror}",
+            advice="name another folder with --out, or check the permissions of this one's parent",
+        ) from error
+    if occupied:
         raise StartFailed(
             f"the run folder {folder} already holds something",
             advice="name another one with --out, or move it",
         )
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise StartFailed(
-            f"{folder} can't be made: {error.strerror}", advice="name another folder with --out"
-        ) from error
     with contextlib.suppress(OSError):
         os.sched_setaffinity(0, session.other_cpus)
 
@@ -201,9 +216,8 @@ async def _run(
 
     rig = session.rig
     server = BusServer()
+    armed = False
     with contextlib.closing(Snapshot.create()) as snapshot, contextlib.ExitStack() as files:
-        logs = folder.parent / f".{folder.name}.logs"
-        logs.mkdir(exist_ok=True)
         children = {}
         for role in ("loop", "recorder", "robot"):
             path = logs / f"{role}.log"
@@ -214,38 +228,45 @@ async def _run(
             if isinstance(rig.bus, LoopbackBus):
                 await server.start(rig.bus.host, rig.bus.port)
                 port = server.port
-            return await _ride(session, paths, folder, snapshot, children, port, stop_asked, say, progress)
+            await _start(session, paths, (folder, logs), snapshot, children, port, stop_asked, say)
+            armed = True
+            return await _ride(session, snapshot, children, stop_asked, say, progress)
         finally:
             for child in children.values():
                 if not child.gone:
                     child.signal(signal.SIGTERM)
-            for role in ("robot", "loop", "recorder"):
-                await children[role].leave()
+            await children["robot"].leave()
+            # On the way down the loop takes the signals to rest, for as long as the rig says.
+            await children["loop"].leave(rig.limits.ramp_to_rest_s + _LEAVE_TIMEOUT_S)
+            snapshot.status[Status.RECORDER_END] = 1
+            await children["recorder"].leave()
             await server.stop()
             files.close()
-            _collect(logs, folder)
+            collect_logs(logs, folder)
+            if not armed:
+                _withdraw(folder, made=made)
 
 
-def _collect(logs: Path, folder: Path) -> None:
-    """Logs that say something go into the run folder; the rest goes away."""
-    for path in logs.iterdir():
-        if folder.is_dir():
-            path.rename(folder / path.name)
-    with contextlib.suppress(OSError):
-        logs.rmdir()
+def _withdraw(folder: Path, *, made: bool) -> None:
+    """Take away the empty record of a ride that never was."""
+    for name in (SIGNALS_FILE, FRAMES_FILE, EVENTS_FILE, MANIFEST_FILE, CERTIFICATE_FILE):
+        (folder / name).unlink(missing_ok=True)
+    if made:
+        with contextlib.suppress(OSError):  # a log that says something stays, and the folder with it
+            folder.rmdir()
 
 
-async def _ride(
+async def _start(
     session: Session,
     paths: tuple[Path, Path],
-    folder: Path,
+    folders: tuple[Path, Path],
     snapshot: Snapshot,
     children: dict[str, _Child],
     port: int,
     stop_asked: list[str],
     say: Say,
-    progress: Progress | None,
-) -> BenchResult:
+) -> None:
+    """Start all processes and wait until each is ready; folders are the run folder and that of the logs."""
     rig, status = session.rig, snapshot.status
     status[Status.SUPERVISOR_PID] = os.getpid()
     job = {
@@ -255,18 +276,18 @@ async def _ride(
         "seed": session.seed,
         "port": port,
         "supervisor": os.getpid(),
-        "folder": str(folder),
+        "folder": str(folders[0]),
+        "logs": str(folders[1]),
         "cpus": sorted(session.other_cpus),
     }
     loop_child, recorder, robot = children["loop"], children["recorder"], children["robot"]
     say(f"bus: {bus_words(rig, port)}")
     await loop_child.start({**job, "cpus": None}, snapshot.fd)
     await recorder.start({**job, "manifest": session.manifest(stage="bench")}, snapshot.fd)
-    await loop_child.ready()
-    await recorder.ready()
+    await loop_child.ready(stop_asked)
+    await recorder.ready(stop_asked)
     say(f"GNSS: {rig.gnss_port.kind} {loop_child.said.get('gnss', '')}".rstrip())
-    with_robot = rig.device_under_test.kind == "reference"
-    if with_robot:
+    if rig.device_under_test.kind == "reference":
         gnss = str(loop_child.said.get("gnss", ""))
         if not gnss:
             raise StartFailed(
@@ -275,10 +296,25 @@ async def _ride(
             )
         cpu = rig.device_under_test.cpu
         await robot.start({**job, "gnss": gnss, "cpus": job["cpus"] if cpu == "auto" else [cpu]}, snapshot.fd)
-        await robot.ready()
-    problems: list[str] = []
-    while status[Status.LOOP_STATE] != LoopState.CYCLING and not loop_child.gone and not stop_asked:
+        await robot.ready(stop_asked)
+    while status[Status.LOOP_STATE] != LoopState.CYCLING and not loop_child.gone:
+        _not_stopped(stop_asked)
         await asyncio.sleep(_POLL_S)
+
+
+async def _ride(
+    session: Session,
+    snapshot: Snapshot,
+    children: dict[str, _Child],
+    stop_asked: list[str],
+    say: Say,
+    progress: Progress | None,
+) -> BenchResult:
+    """Arm and watch until the loop has ended; then gather what the processes say about the ride."""
+    loop_child, recorder, robot = children["loop"], children["recorder"], children["robot"]
+    status = snapshot.status
+    with_robot = robot.process is not None
+    problems: list[str] = []
     snapshot.post(Command.ARM)
     say("armed: the ride starts when the robot's heartbeat is seen; Ctrl-C stops in an orderly way")
 

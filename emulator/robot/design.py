@@ -146,6 +146,22 @@ def design_rider(vehicle: Vehicle, grip: float) -> Design:
     return Design(np.array(SPEEDS), np.array(ROLLS), lateral, steer, torque, drift, gains, rolling)
 
 
+def blank_design() -> Design:
+    """Tables of zeros: the right shapes to compile for, nothing to ride with."""
+    shape = (len(SPEEDS), len(ROLLS))
+    lateral, steer, torque, drift = (np.zeros(shape) for _ in range(4))
+    return Design(
+        np.array(SPEEDS),
+        np.array(ROLLS),
+        lateral,
+        steer,
+        torque,
+        drift,
+        np.zeros((len(SPEEDS), len(FED_BACK))),
+        np.ones(2),
+    )
+
+
 # --- look-up, compiled ------------------------------------------------------------------------------
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from emulator.ports import FrameBuffer
-from emulator.robot.design import design_rider
+from emulator.robot.design import Design, design_rider
 from emulator.robot.records import KNOWN_DTYPE, MIND_DTYPE, SEEN
 from emulator.robot.rider import COMMANDS, SENT, Rider, hear_gnss, step
 from emulator.vehicle.params import Vehicle
@@ -48,11 +48,14 @@ class Mission:
 
 
 class ReferenceRider:
-    """The rider with its GNSS receiver's sentences; the caller brings time and frames."""
+    """The rider with its GNSS receiver's sentences; the caller brings time and frames.
 
-    def __init__(self, mission: Mission) -> None:
+    design  worked out from the mission if not given
+    """
+
+    def __init__(self, mission: Mission, design: Design | None = None) -> None:
         self.mission = mission
-        self.rider = _rider(mission)
+        self.rider = _rider(mission, design or design_rider(mission.vehicle, mission.grip))
         self._line_buffer = b""
         self._speed = 0.0
         self._position: tuple[float, float] | None = None
@@ -100,7 +103,7 @@ class ReferenceRider:
             hear_gnss(self.rider, east, north, rmc.speed_m_s, age, min(1.0, interval))
 
 
-def _rider(m: Mission) -> Rider:
+def _rider(m: Mission, design: Design) -> Rider:
     body, (rear, front) = m.vehicle.body[0], m.vehicle.tyre
     known = np.zeros(1, KNOWN_DTYPE)
     k = known[0]
@@ -145,7 +148,7 @@ def _rider(m: Mission) -> Rider:
         known=known,
         mind=mind,
         body=m.vehicle.body,
-        design=design_rider(m.vehicle, m.grip),
+        design=design,
         line=m.line,
         codec=codec.table,
         seen=np.zeros(len(SEEN)),

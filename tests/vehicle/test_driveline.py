@@ -165,7 +165,7 @@ def test_engine_and_wheel_turn_by_the_overall_ratio(gear: int) -> None:
 
 @pytest.mark.slow
 def test_top_speed_is_the_balance_of_power() -> None:
-    """P = rho CdA v^3 / 2 + f N v; what the rear tread slips by is the rest, as wheel over road speed shows."""
+    """P = rho CdA v^3 / 2 + f N v; the rest is what the rear tread slips by (wheel over road speed)."""
     vehicle, x, _u, s = rolling(6, 70.0, 1.0, 60.0)
     values = demo_file().values
     v = float(x[VELOCITY])

@@ -133,9 +133,9 @@ def test_place_and_heading_do_not_matter() -> None:
 
 
 def energy(vehicle: Vehicle, x: Array, u: Array) -> tuple[float, Array, Array]:
-    """All energy of a :func:`passive` vehicle [J]: moving, raised, stored in springs, tyres, clutch and brakes.
+    """All energy of a :func:`passive` vehicle [J]: moving, raised, stored in springs, clutch, brakes, tyres.
 
-    Also the loads (2,) [N] and the energy per load (2,) [J/N] of the sheared treads, rear and front. The brush
+    Also the loads (2,) [N] and the energy per load (2,) [J/N] of the sheared treads, rear, front. The brush
     force mu N (s - s^2/3 + s^3/27), s = k z / (mu N), stores (mu N)^2/k (s^2/2 - s^3/9 + s^4/108).
     """
     s, xdot = scratch(), np.zeros(N_X)
@@ -334,7 +334,7 @@ def test_a_bike_on_its_brake_holds(push: float) -> None:
 
 
 def sliding(degrees: float, seconds: float = 0.1) -> tuple[Array, Array, Array]:
-    """Direction of the front tyre's force and of its sliding [rad], use of the friction; both brakes locked."""
+    """Force (2,) and sliding velocity (2,) of the locked front wheel, along and across it; its tyre row."""
     vehicle, u, s = demo(tyre_front__friction_x=1.0, tyre_front__friction_y=1.0), no_inputs(), scratch()
     a = math.radians(degrees)
     x = standing(vehicle, 0.0, 0.0, 0.0)
@@ -344,10 +344,10 @@ def sliding(degrees: float, seconds: float = 0.1) -> tuple[Array, Array, Array]:
     ride(vehicle, x, u, 1e-3, round(1000 * seconds))
     begin(vehicle.body, vehicle.tyre, x, u, s)
     row = np.array(s[0]["tyre"][FRONT])
-    # velocity of the tread on the road, in road axes along and across the wheel (the support keeps it upright)
+    # velocity of the tread on the road; body axes will do, the support keeps the bike upright
     w, v = np.array(s[0]["V"][6][:3]), np.array(s[0]["V"][6][3:])
     centre = np.array(s[0]["centre"][FRONT])
-    below = centre + [0.0, 0.0, -float(vehicle.tyre[1]["radius"])]
+    below = centre - np.array([0.0, 0.0, float(vehicle.tyre[1]["radius"])])
     velocity = v + np.cross(w, below)
     force = np.array([row[T_FX], row[T_FY]])
     return force, velocity[:2], row

@@ -1,4 +1,4 @@
-"""Steady motions against closed forms of the handbook: loads, lean, body rates, felt gravity, wheel speeds."""
+"""Steady motions against closed forms: loads, lean, body rates, specific force, wheel speeds."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def at_mass_centre(steady: Steady, p: tuple[float, float, float]) -> tuple[float
     x = steady.x
     w, v = tuple(x[OMEGA : OMEGA + 3]), tuple(x[VELOCITY : VELOCITY + 3])
     R = rotation_of(*x[QUATERNION : QUATERNION + 4])
-    up = tuple(G * r for r in R[6:])
+    up = (G * R[6], G * R[7], G * R[8])
     force = specific_force_at(w, v, (0.0, 0.0, 0.0), (0.0, 0.0, 0.0), up, p)
     return float(np.linalg.norm(velocity_at(w, v, p))), np.array(force), np.array(w)
 
@@ -59,7 +59,7 @@ def leaned(vehicle: Vehicle, speed: float, roll: float) -> Steady:
 
 # speed of the mass centre [m/s], radius of its path [m], height [m], crown [m]: roll [deg]
 # roll = ideal + asin(t sin(ideal) / (h - t)), ideal = atan(v^2/(g R)); V. Cossalter, Motorcycle Dynamics
-# (2nd ed. 2006), steady turning (formula from memory). Exact for equal crowns: moments about the contact line.
+# (2nd ed. 2006), steady turning (formula from memory). Exact for equal crowns.
 TURNS = [
     (30.0, 150.0, 0.6, 0.0, 31.45082301),
     (20.0, 60.0, 0.6, 0.0, 34.19919115),
@@ -100,7 +100,7 @@ def test_lean_of_a_steady_turn(
 
 
 def test_published_turn_is_met_at_its_own_radius() -> None:
-    # handbook example: 20 m/s on 60 m, h 0.6 m, t 0.06 m; sideways specific force (v^2/R) t/(h - t) = 0.7407 m/s^2
+    # The fourth row above; there the sideways specific force is (v^2/R) t/(h - t) = 0.7407 m/s^2.
     vehicle = round_tyred(0.06, 0.6)
     roll = math.radians(37.77978088)
     steady = leaned(vehicle, 20.0, roll)
@@ -120,7 +120,7 @@ def test_wheels_over_read_with_lean() -> None:
     roll = math.radians(30.0)
     steady = leaned(vehicle, 20.0, roll)
     rate = float(steady.x[JOINT_RATE + REAR_WHEEL])
-    # Speed of the frame at the contact, a crown's width beside its origin; the wheel's rate is relative to it.
+    # Speed of the frame at the contact, beside its origin; the wheel's rate is relative to the frame.
     contact = velocity_at(
         tuple(steady.x[OMEGA : OMEGA + 3]),
         tuple(steady.x[VELOCITY : VELOCITY + 3]),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -59,7 +60,7 @@ def test_a_smooth_ride_converges_with_the_fourth_order() -> None:
         ride(vehicle, x, u, 0.1 / n, n)
         ends.append(x)
     errors = [float(np.max(np.abs((e - ends[-1])[OMEGA : VELOCITY + 3]))) for e in ends[:-1]]
-    for coarse, fine in zip(errors, errors[1:], strict=False):
+    for coarse, fine in pairwise(errors):
         assert math.log2(coarse / fine) == pytest.approx(4.0, abs=0.4)
 
 

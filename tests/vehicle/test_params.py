@@ -54,7 +54,7 @@ def _points(
     xx, yy, zz = (iyy + izz - ixx) / 2, (ixx + izz - iyy) / 2, (ixx + iyy - izz) / 2
     spread = np.array([[xx, 0.0, ixz], [0.0, yy, 0.0], [ixz, 0.0, zz]]) / mass
     values, vectors = np.linalg.eigh(spread)
-    out = []
+    out: list[tuple[float, ...]] = []
     for k in range(8):
         signs = np.array([1.0 if k >> i & 1 else -1.0 for i in range(3)])
         d = vectors @ (signs * np.sqrt(values))

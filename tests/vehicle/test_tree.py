@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -137,7 +138,7 @@ Moved = Callable[[float], list[tuple[float, Array, Array, Array, Array]]]
 
 
 def along(par: np.void, x: Array, u: Array, rate: Array) -> Moved:
-    """Bodies at time t of a trajectory that passes x with speeds ``u`` (12,) and accelerations ``rate`` (12,)."""
+    """Bodies at time t of a trajectory through x with speeds ``u`` (12,), accelerations ``rate`` (12,)."""
     R = np.asarray(Rotation.from_quat(np.roll(x[QUATERNION : QUATERNION + 4], -1)).as_matrix())
     w, a = R @ u[:3], R @ rate[:3]
     v, b = R @ u[3:6], R @ (rate[3:6] + np.cross(u[:3], u[3:6]))
@@ -174,7 +175,7 @@ def speeds(x: Array) -> Array:
 
 
 def crank_momentum(par: np.void, x: Array) -> float:
-    """Angular momentum of the crankshaft beyond that of a part of the frame [N m s], spinning as the wheels do."""
+    """Angular momentum of the crankshaft relative to the frame [N m s]; it spins as the wheels do."""
     return float(par["engine_inertia"]) * float(x[ENGINE])
 
 
@@ -306,7 +307,7 @@ def test_free_flight_converges_with_the_fourth_order() -> None:
         ride(vehicle, x, flight_inputs(), 0.4 / n, n)
         ends.append(x[:25])
     errors = [float(np.max(np.abs(e - ends[-1]))) for e in ends[:-1]]
-    for coarse, fine in zip(errors, errors[1:], strict=False):
+    for coarse, fine in pairwise(errors):
         assert math.log2(coarse / fine) == pytest.approx(4.0, abs=0.3)
 
 

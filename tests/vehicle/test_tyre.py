@@ -52,7 +52,7 @@ class Wheel:
         self.arm = ring + (crown - depth) * math.cos(roll)  # centre to contact, in the wheel's plane
 
     def move(self, vx: float, vy: float, vz: float, spin: float) -> None:
-        """Velocity of the wheel's centre in world axes [m/s] (its carrier does not turn), wheel rate [rad/s]."""
+        """Velocity of the wheel's centre in W [m/s], its carrier not turning, and wheel rate [rad/s]."""
         self.spin = spin
         self.s["V"][self.body, :3] = (0.0, spin, 0.0)
         self.s["V"][self.body, 3:] = self.R.T @ [vx, vy, vz]

@@ -1,0 +1,438 @@
+"""Bench runs in real time over the loopback bus, as processes: every way they can end, and what is left.
+
+Each test rides a few seconds. Watchdogs are set wider than on the demo rig (this may be a busy desk); what a
+test measures it takes from the record, in ticks.
+"""
+
+import contextlib
+import dataclasses
+import json
+import os
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+import time
+import uuid
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scripted_robot import RIG, RUN, SCENARIOS
+
+from emulator.errors import DeviceAbsent, StartFailed
+from emulator.plant.states import RUNNING
+from emulator.ports import frame_buffer
+from emulator.record.reader import read_run
+from emulator.rig.supervisor import run_bench
+from emulator.wire.can_frames import load_codec, unpack
+
+pytestmark = pytest.mark.slow
+
+ROLES = ("loop", "recorder", "robot")
+RAMP_TICKS, HEARTBEAT_TICKS = 500, 800
+
+
+class Desk:
+    """Runs started by one test, with all their processes: those carry a mark in their environment."""
+
+    def __init__(self, tmp_path):
+        self.folder = tmp_path / "run"
+        self.mark = f"EMULATOR_TEST_MARK={uuid.uuid4()}"
+        self.files = tmp_path / "files"
+        self.screen = tmp_path / "screen.txt"
+        self.started = []
+        shutil.copytree(SCENARIOS, self.files)
+        rig = self.files / "rigs" / "loopback.yaml"
+        self.rewrite(rig, "heartbeat_timeout_ms: 200.0", f"heartbeat_timeout_ms: {HEARTBEAT_TICKS}.0")
+        self.rewrite(rig, "command_timeout_ms: 150.0", "command_timeout_ms: 2000.0")
+        self.rewrite(rig, "overrun_limit_ms: 100.0", "overrun_limit_ms: 5000.0")
+        self.rewrite(rig, "ramp_to_rest_s: 1.5", f"ramp_to_rest_s: {RAMP_TICKS / 1000}")
+
+    @staticmethod
+    def rewrite(path, old, new):
+        text = path.read_text()
+        assert text.count(old) == 1, f"{old!r} {text.count(old)} times in {path}"
+        path.write_text(text.replace(old, new))
+
+    def rig(self, old, new):
+        self.rewrite(self.files / "rigs" / "loopback.yaml", old, new)
+
+    def scenario(self, old, new):
+        self.rewrite(self.files / "runs" / "first_lap.yaml", old, new)
+
+    def start(self):
+        name, _, value = self.mark.partition("=")
+        with self.screen.open("w") as screen:
+            process = subprocess.Popen(
+                [
+                    *(sys.executable, "-m", "emulator", "run", self.files / "runs" / "first_lap.yaml"),
+                    *("--rig", self.files / "rigs" / "loopback.yaml", "--out", self.folder),
+                ],
+                stdin=subprocess.DEVNULL,
+                stdout=screen,
+                stderr=subprocess.STDOUT,
+                env={**os.environ, name: value},
+                start_new_session=True,  # so that a signal to its group is a Ctrl-C in its terminal
+            )
+        self.started.append(process)
+        return process
+
+    def processes(self):
+        """Process numbers by role ('supervisor' for the command itself), zombies left out."""
+        found = {}
+        for entry in Path("/proc").iterdir():
+            if not entry.name.isdecimal():
+                continue
+            try:
+                if self.mark.encode() not in (entry / "environ").read_bytes().split(b"\0"):
+                    continue
+                words = (entry / "cmdline").read_bytes().split(b"\0")
+            except OSError:
+                continue
+            role = words[3].decode() if b"emulator.rig.child" in words else "supervisor"
+            found.setdefault(role, []).append(int(entry.name))
+        return found
+
+    def wait(self, condition, what, seconds=90.0):
+        deadline = time.monotonic() + seconds
+        while not (result := condition()):
+            assert time.monotonic() < deadline, f"{what}\n{self.said()}"
+            time.sleep(0.02)
+        return result
+
+    def events(self):
+        """(tick, kind, text) of each complete line of the event log so far."""
+        try:
+            lines = (self.folder / "events.jsonl").read_text().split("\n")[:-1]
+        except OSError:
+            return []
+        return [(e["tick"], e["kind"], e["text"]) for e in map(json.loads, lines)]
+
+    def ride_for(self, process, seconds=1.0):
+        """Wait until the ride has gone on for so long by the record; returns the processes."""
+
+        def far_enough():
+            assert process.poll() is None, self.said()
+            if not any(text == "armed -> running" for _, _, text in self.events()):
+                return False
+            run = read_run(self.folder)
+            return len(run.tick) and run.tick[-1] >= seconds * 1000
+
+        self.wait(far_enough, "the ride did not start")
+        found = self.processes()
+        assert sorted(found) == sorted((*ROLES, "supervisor")), found
+        assert all(len(numbers) == 1 for numbers in found.values()), found
+        return {role: numbers[0] for role, numbers in found.items()}
+
+    def end(self, process, seconds=60.0):
+        """Exit status; every other process must be gone within a moment of it."""
+        status = process.wait(seconds)
+        self.wait(lambda: not self.processes(), "a process outlived its supervisor", 30.0)
+        return status
+
+    def said(self):
+        return self.screen.read_text()
+
+    def left_over(self):
+        """Kill what is still there; say what it was."""
+        left = self.processes()
+        for numbers in left.values():
+            for number in numbers:
+                with contextlib.suppress(ProcessLookupError):
+                    os.kill(number, signal.SIGKILL)
+        for process in self.started:
+            process.wait(10)
+        return left
+
+
+@pytest.fixture
+def desk(tmp_path):
+    shared = set(os.listdir("/dev/shm"))
+    desk = Desk(tmp_path)
+    yield desk
+    left = desk.left_over()
+    assert not left, f"processes left running: {left}"
+    assert set(os.listdir("/dev/shm")) <= shared
+    assert sorted(p.name for p in tmp_path.iterdir()) in (
+        ["files", "run", "screen.txt"],
+        ["files", "screen.txt"],
+    )
+
+
+def verdict(desk):
+    return json.loads((desk.folder / "verdict.json").read_text())
+
+
+def whole(run):
+    """No gaps: one row for each millisecond."""
+    assert run.losses == []
+    assert run.tick.tolist() == list(range(run.tick[0], run.tick[-1] + 1))
+    assert np.array_equal(run.time_ns, run.tick * 1_000_000)
+    return run
+
+
+def assert_at_rest(run):
+    """The last rows show what a bike standing still shows: noise-free rest, as the rig's sensors read it."""
+    last = slice(-20, None)
+    rig = run.manifest["rig"]["sensors"]["imu"]
+    for axis in "xyz":
+        i = "xyz".index(axis)
+        # a few sigma of the sensor's own noise and one count of the frame
+        rate = run.signal(f"output.rate_{axis}_rad_s")[last]
+        assert np.abs(rate - rig["rate_bias_rad_s"][i]).max() < 0.012
+        force = run.signal(f"output.force_{axis}_m_s2")[last]
+        assert np.abs(force - (0.0, 0.0, 9.81)[i] - rig["force_bias_m_s2"][i]).max() < 0.25
+    assert np.all(run.signal("output.wheel_front_m_s")[last] == 0.0)
+    assert np.all(run.signal("output.wheel_rear_m_s")[last] == 0.0)
+    assert np.abs(run.signal("output.lean_rad")[last]).max() < 0.02
+    assert np.all(run.signal("actuator.front_brake_Pa")[last] < 1e6)
+
+
+def last_heartbeat_tick(run, before):
+    """Tick of the last change of the robot's counter among the received frames up to a tick."""
+    codec = load_codec(SCENARIOS / "rigs" / "bench.dbc", ["gear"])
+    frames = run.frames
+    mine = np.flatnonzero((frames.direction == 0) & (frames.can_id == codec.table.can_id[0]))
+    values, buffer = np.zeros(codec.most_signals), frame_buffer(1)
+    beats = []
+    for i in mine:
+        buffer.data[0, :8] = frames.data[i][:8]
+        unpack(codec.table, 0, buffer.data[0], values)
+        beats.append(values[codec.signal("gear", "heartbeat")])
+    moved = np.flatnonzero(np.diff(beats) != 0) + 1
+    ticks = frames.tick[mine][moved]
+    return int(ticks[ticks <= before][-1])
+
+
+# ---- the ends a ride should have ---------------------------------------------------------------------------
+
+
+def test_a_short_ride_ends_by_itself_and_in_order(desk):
+    desk.scenario("duration_limit_s: 180.0", "duration_limit_s: 4.0")
+    desk.scenario("    from_s: 10.0 # by then it has caught up with the target of a flying lap\n", "")
+    process = desk.start()
+    status = desk.end(process, 120.0)
+    run, judged = whole(read_run(desk.folder)), verdict(desk)
+    running = run.tick[run.signal("bench.state") == RUNNING]
+    assert (running[0], running[-1]) == (0, 4000)
+    assert run.tick[-1] == 4001 + RAMP_TICKS
+    assert judged["result"] in ("fail", "invalid")  # invalid where the machine was too busy
+    assert status == {"fail": 1, "invalid": 2}[judged["result"]], desk.said()
+    assert "the time limit came before the ride was complete" in judged["reasons"]
+    assert_at_rest(run)
+    assert run.signal("truth.speed_m_s").max() > 4.0  # it really rode
+    assert run.certificate["robot_frames"]["steering"]["accepted"] > 1000
+    assert run.gnss.count(b"GGA") >= 40
+    assert {"signals.arrow", "frames.arrow", "events.jsonl", "manifest.json", "report.html"} <= set(
+        os.listdir(desk.folder)
+    )
+    assert not list(desk.folder.glob("*.log"))
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP], ids=lambda n: n.name)
+def test_a_signal_ends_the_ride_in_order(desk, number):
+    process = desk.start()
+    desk.ride_for(process)
+    if number == signal.SIGINT:
+        os.killpg(process.pid, number)  # as the terminal does it
+    else:
+        process.send_signal(number)
+    status = desk.end(process)
+    run, judged = whole(read_run(desk.folder)), verdict(desk)
+    assert judged["result"] in ("fail", "invalid"), judged
+    assert status == {"fail": 1, "invalid": 2}[judged["result"]], desk.said()
+    assert "stopped by hand before the ride was complete" in judged["reasons"]
+    assert f"{number.name}: stopping in an orderly way" in desk.said()
+    assert "running -> stopping" in [text for _, _, text in desk.events()]
+    assert_at_rest(run)
+
+
+def test_a_signal_before_the_ride_leaves_nothing(desk):
+    process = desk.start()
+    desk.wait(lambda: "loop" in desk.processes() or process.poll() is not None, "no loop process")
+    process.send_signal(signal.SIGINT)
+    assert desk.end(process) == 4
+    assert "stopped by SIGINT before the ride was armed" in desk.said()
+    assert not desk.folder.exists()
+
+
+# ---- processes that die ------------------------------------------------------------------------------------
+
+
+def test_robot_killed_trips_the_rig_within_the_watchdogs_time(desk):
+    process = desk.start()
+    os.kill(desk.ride_for(process)["robot"], signal.SIGKILL)
+    status = desk.end(process)
+    run, judged = whole(read_run(desk.folder)), verdict(desk)
+    trip = next(tick for tick, kind, _ in desk.events() if kind == "trip")
+    # one tick more than the timeout is the first in which the heartbeat is too old
+    assert trip - last_heartbeat_tick(run, trip) == HEARTBEAT_TICKS + 1
+    assert judged["result"] in ("fail", "invalid")
+    assert status == {"fail": 1, "invalid": 2}[judged["result"]], desk.said()
+    assert any("tripped on the robot" in r and "heartbeat" in r for r in judged["reasons"]), judged
+    assert "the robot process is gone" in desk.said()
+    assert_at_rest(run)
+
+
+def cpu_ticks(number):
+    """Processor time used so far [clock ticks]; fields 14 and 15 of proc(5)'s stat."""
+    return sum(map(int, Path(f"/proc/{number}/stat").read_text().rpartition(")")[2].split()[11:13]))
+
+
+def test_recorder_killed_is_told_and_the_ride_goes_on_but_is_invalid(desk):
+    process = desk.start()
+    found = desk.ride_for(process)
+    os.kill(found["recorder"], signal.SIGKILL)
+    desk.wait(lambda: "the recorder is gone" in desk.said(), "nothing was said")
+    before = cpu_ticks(found["loop"])
+    desk.wait(lambda: cpu_ticks(found["loop"]) > before + 10, "the loop stands still")
+    assert {"loop", "robot", "supervisor"} <= set(desk.processes())
+    process.send_signal(signal.SIGTERM)
+    assert desk.end(process) == 2, desk.said()
+    judged, run = verdict(desk), read_run(desk.folder)
+    assert judged["result"] == "invalid"
+    assert any("recorder is gone" in reason for reason in judged["reasons"])
+    assert run.truncated
+    assert run.tick[-1] > 500
+
+
+def test_loop_killed_is_an_error(desk):
+    process = desk.start()
+    os.kill(desk.ride_for(process)["loop"], signal.SIGKILL)
+    assert desk.end(process) == 4, desk.said()
+    judged, run = verdict(desk), read_run(desk.folder)
+    assert judged["result"] == "error"
+    assert "the loop process broke (exit -9)" in judged["reasons"][0]
+    assert run.losses == []  # the recorder emptied the rings and closed its files
+    assert run.tick[-1] > 900
+
+
+def test_supervisor_killed_lets_everything_come_to_rest(desk):
+    process = desk.start()
+    desk.ride_for(process)
+    process.kill()
+    assert desk.end(process) == -9
+    run = whole(read_run(desk.folder))
+    assert run.certificate is not None
+    assert run.verdict is None  # nobody was there to judge
+    assert [t for _, kind, t in desk.events() if kind == "stop_asked"] in (
+        ["stopping: SIGTERM"],
+        ["stopping: supervisor gone"],
+    )
+    assert_at_rest(run)
+    assert not list(desk.folder.glob("*.log")), [p.read_text() for p in desk.folder.glob("*.log")]
+
+
+def test_everything_killed_at_once_leaves_the_record_up_to_the_last_second(desk):
+    process = desk.start()
+    found = desk.ride_for(process, 2.0)
+    shown = read_run(desk.folder).tick[-1]
+    begin = time.monotonic()
+    for number in found.values():
+        os.kill(number, signal.SIGKILL)
+    process.wait(10)
+    run = read_run(desk.folder)
+    late = (time.monotonic() - begin) * 1000
+    assert run.truncated
+    assert run.tick[-1] >= shown >= 2000
+    # what the loop had computed by then is in its last frames' ticks, on the disk as far as it was flushed
+    newest = max(run.tick[-1], run.frames.tick[-1])
+    assert newest - run.tick[-1] < 1000 + late
+    for name in ("frames.arrow", "events.jsonl"):
+        assert (desk.folder / name).stat().st_size > 0
+    status = subprocess.run(
+        [sys.executable, "-m", "emulator", "report", desk.folder], capture_output=True, text=True, check=False
+    )
+    assert status.returncode == 0, status.stderr
+    assert (desk.folder / "report.html").stat().st_size > 10_000
+    # the hidden folder of the logs has nobody left to put it away
+    shutil.rmtree(desk.folder.parent / f".{desk.folder.name}.logs")
+
+
+# ---- starts that can't be ----------------------------------------------------------------------------------
+
+
+def refused(desk, *words):
+    """The run does not start, says why, and leaves no folder."""
+    process = desk.start()
+    assert desk.end(process) == 4, desk.said()
+    for word in (*words, "what to do"):
+        assert word in desk.said()
+    assert "Traceback" not in desk.said()
+    assert not desk.folder.exists()
+
+
+def test_gnss_port_taken(desk):
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        port = other.getsockname()[1]
+        desk.rig("  kind: pty", f"  kind: tcp\n  host: 127.0.0.1\n  port: {port}")
+        refused(desk, str(port))
+
+
+def test_bus_interface_missing(desk):
+    desk.rig(
+        "  kind: loopback\n  host: 127.0.0.1\n  port: 0 # any free one\n",
+        "  kind: socketcan\n  channel: can9\n",
+    )
+    refused(desk, "can9")
+
+
+@pytest.fixture
+def bench(session, tmp_path):
+    """Starts in this process, for what fails before a child is started."""
+    cpus, before = os.sched_getaffinity(0), set(os.listdir("/proc/self/fd"))
+
+    def start(folder=tmp_path / "run", **bus):
+        rig = session.rig.model_copy(update={"bus": session.rig.bus.model_copy(update=bus)})
+        run_bench(dataclasses.replace(session, rig=rig), (RIG, RUN), folder)
+
+    yield start
+    os.sched_setaffinity(0, cpus)
+    assert len(os.listdir("/proc/self/fd")) <= len(before)
+    assert not list(tmp_path.glob(".*"))
+
+
+def test_port_taken(bench, tmp_path):
+    with socket.create_server(("127.0.0.1", 0)) as other:
+        port = other.getsockname()[1]
+        with pytest.raises(DeviceAbsent, match=f"cannot listen on 127.0.0.1:{port}") as error:
+            bench(port=port)
+    assert "0 for any free one" in error.value.advice
+    assert error.value.exit_status == 4
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_address_of_another_machine(bench, tmp_path):
+    with pytest.raises(DeviceAbsent, match=r"cannot listen on 192\.0\.2\.1"):  # RFC 5737: documentation only
+        bench(host="192.0.2.1")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_run_folder_that_holds_something(bench, tmp_path):
+    (tmp_path / "run").mkdir()
+    (tmp_path / "run" / "notes.txt").write_text("mine")
+    with pytest.raises(StartFailed, match="already holds something"):
+        bench()
+    assert os.listdir(tmp_path / "run") == ["notes.txt"]
+
+
+def test_an_empty_run_folder_of_the_users_stays(bench, tmp_path):
+    (tmp_path / "run").mkdir()
+    with pytest.raises(DeviceAbsent):
+        bench(host="192.0.2.1")
+    assert list((tmp_path / "run").iterdir()) == []
+
+
+def test_run_folder_that_may_not_be_made(bench):
+    with pytest.raises(StartFailed, match="can't be made") as error:
+        bench(Path("/sys/kernel/emulator-run"))  # not even root may make folders there
+    assert "--out" in error.value.advice
+
+
+def test_run_folder_that_is_a_file(bench, tmp_path):
+    (tmp_path / "run").write_text("mine")
+    with pytest.raises(StartFailed, match="can't be made"):
+        bench()
+    assert (tmp_path / "run").read_text() == "mine"
