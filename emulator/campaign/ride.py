@@ -21,7 +21,7 @@ from emulator.record.reader import read_run
 from emulator.record.writer import CERTIFICATE_FILE, RunWriter, write_json
 from emulator.rig.session import Session
 from emulator.rig.supervisor import run_bench
-from emulator.rig.virtual import run_virtual
+from emulator.rig.virtual import VirtualRide
 from emulator.scenario.schema import DistanceFromLine as DistanceModel
 from emulator.scenario.schema import NoFall as NoFallModel
 
@@ -58,7 +58,7 @@ def ride(
     """
     if virtual:
         with RunWriter(folder, session.manifest(stage="virtual")) as writer:
-            outcome, certificate = run_virtual(session, writer, progress)
+            outcome, certificate = VirtualRide(session).run(writer, progress)
             write_json(folder / CERTIFICATE_FILE, certificate)
     else:
         result = run_bench(session, paths, folder, say=say, progress=progress)

@@ -10,13 +10,13 @@ All times given to this module are scenario time in integer nanoseconds (see ``r
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.compiled import jit
+from emulator.compiled import entry, jit
 from emulator.ports import FrameBuffer
 
 BINS_PER_DECADE = 40
@@ -258,6 +258,7 @@ class Budget:
         self._lateness = np.zeros(BINS, np.int64) if lateness_counts is None else lateness_counts
         self._compute = np.zeros(BINS, np.int64)
         self._gnss = ids.index(GNSS) if GNSS in ids else -1
+        self._account: Callable[[FrameAccounts, int, int, FrameBuffer], None] | None = None
         self.frame_accounts = FrameAccounts(
             np.array(ids, np.int64),
             self._period_ns,
@@ -277,7 +278,9 @@ class Budget:
 
         ``frames.time_ns`` is when each was due, ``frames.valid_ns`` its time of validity (or UNTIMED).
         """
-        account_frames(self.frame_accounts, sent_ns, taken, frames)
+        if self._account is None:
+            self._account = entry(account_frames, self.frame_accounts, sent_ns, taken, frames)
+        self._account(self.frame_accounts, sent_ns, taken, frames)
 
     def gnss(self, due_ns: int, valid_ns: int, sent_ns: int, *, taken: bool) -> None:
         """Count one GNSS burst; nothing happens if no output is declared as GNSS."""

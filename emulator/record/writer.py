@@ -48,7 +48,7 @@ VERDICT_FILE = "verdict.json"
 
 TICK_NS = 1_000_000
 """Scenario time of one tick [ns]: tick n of a record has ``time_ns = n * TICK_NS``."""
-BLOCK_TICKS = 250
+BLOCK_TICKS = 500
 """Ticks a record batch spans; block k holds ticks k*250 .. k*250+249, also below zero."""
 
 RX, TX = 0, 1
@@ -327,7 +327,7 @@ class RunWriter:
             raise InternalError("frame arrays differ in length, or data is not (n, m)")
         if payload.shape[1] > MAX_DATA or (n and not 0 <= lengths.min() <= lengths.max() <= MAX_DATA):
             raise InternalError(f"a frame longer than {MAX_DATA} bytes, or of negative length")
-        if n and not np.isin(columns[2], (RX, TX)).all():
+        if n and not RX <= columns[2].min() <= columns[2].max() <= TX:
             raise InternalError("frame direction must be 0 (received) or 1 (sent)")
         padded = np.zeros((n, MAX_DATA), np.uint8)
         padded[:, : payload.shape[1]] = payload

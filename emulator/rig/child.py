@@ -83,7 +83,7 @@ def _loop(job: Job) -> None:
             build,
             snapshot,
             MonotonicClock(round(rig.loop.spin_us * 1e3)),
-            HostSettings(session.loop_cpu, rig.loop.priority, rig.loop.lock_memory),
+            HostSettings(job["loop_cpu"], rig.loop.priority, rig.loop.lock_memory),
             supervisor_pid=job["supervisor"],
         )
     bench = built[0]

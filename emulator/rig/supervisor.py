@@ -275,6 +275,7 @@ async def _start(
         "scenario": str(paths[1]),
         "seed": session.seed,
         "port": port,
+        "loop_cpu": session.loop_cpu,
         "supervisor": os.getpid(),
         "folder": str(folders[0]),
         "logs": str(folders[1]),

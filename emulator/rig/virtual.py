@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.compiled import jit
+from emulator.compiled import entry, jit
 from emulator.loop.budget import Budget, FrameAccounts, account_frames
 from emulator.plant.step import TICK_NS, Plant, tick
 from emulator.ports import FrameBuffer, frame_buffer
@@ -23,7 +23,7 @@ from emulator.rig.session import Session, mission
 from emulator.robot.mission import ReferenceRider
 from emulator.robot.rider import Rider
 from emulator.robot.rider import step as ride
-from emulator.signals import INDEX, SIGNALS, UNARMED_TICK
+from emulator.signals import BEFORE_ARMING_TICK, INDEX, SIGNALS, UNARMED_TICK
 from emulator.snapshot import Command
 
 RIDER_EVERY = 2
@@ -41,18 +41,19 @@ def run_ticks(
     rows: NDArray[np.float64],
     frames: NDArray[np.int64],
     payloads: NDArray[np.uint8],
+    n: int,
+    m: int,
 ) -> tuple[int, int]:
-    """Up to len(rows) ticks of plant and rider; returns (ticks done, frames recorded).
+    """Ticks of plant and rider into rows from ``n`` and frames from ``m`` on; returns where both end.
 
     rx, tx    frames to and from the plant; inbox collects what the rider has not heard yet
     accounts  the certificate's counters
     rows      (n, len(SIGNALS))  recorded signals
     frames    (m, 6)             tick, time_ns, valid_ns, direction (0 in, 1 out), id, length
     payloads  (m, 8)             their bytes
-    Stops early when something needs Python: an event, a GNSS epoch, the end, or no room for frames.
+    Stops when the rows are full or something needs Python: an event, a GNSS epoch, the end, frames full.
     """
     run, memory = plant.run[0], plant.memory[0]
-    n = m = 0
     room = frames.shape[0] - 64
     while n < rows.shape[0] and m < room:
         count_in = rx.count[0]
@@ -88,56 +89,68 @@ def run_ticks(
 
 
 _SPEED = INDEX["truth.speed_m_s"]
-_CHUNK = 1000
-"""Most ticks between two looks at Python."""
+_ROWS = 4000
+"""Rows kept between two writes to the record."""
 
 
-def run_virtual(
-    session: Session, writer: RunWriter, progress: Callable[[float, float, float], None] | None = None
-) -> tuple[dict[str, Any], dict[str, Any]]:
-    """Ride the scenario to its end and record it; returns outcome and certificate as the verdict reads them.
+class VirtualRide:
+    """Plant and rider at the start of a scenario, and the loop that takes them to its end."""
 
-    progress  called about once a second of ride with (scenario time [s], speed [m/s], station [m])
-    """
-    bench = Bench(session)
-    rider = ReferenceRider(mission(session))
-    rx, tx, inbox = frame_buffer(64), frame_buffer(64), frame_buffer(256)
-    rows = np.zeros((_CHUNK, len(SIGNALS)))
-    frames = np.zeros((16 * _CHUNK, 6), np.int64)
-    payloads = np.zeros((16 * _CHUNK, 8), np.uint8)
-    budget = Budget(output_specs(session))
-    run = bench.plant.run[0]
-    bench.command(Command.ARM, 0.0)
-    trip_tick: int | None = None
-    told = 0
-    while not bench.finished:
-        first = int(run["tick"])
-        n, m = run_ticks(
-            bench.plant, rider.rider, rx, tx, inbox, budget.frame_accounts, rows, frames, payloads
-        )
-        tick = bench.tick_number
-        if tick > UNARMED_TICK // 2:
-            ticks = np.arange(tick - n + 1, tick + 1)
-            known = ticks > UNARMED_TICK // 2
-            writer.append_signals(ticks[known], rows[:n][known])
-            seen = frames[:m, 0] > UNARMED_TICK // 2
-            f, data = frames[:m][seen], payloads[:m][seen]
-            writer.append_frames(f[:, 0], f[:, 1], f[:, 2], f[:, 3], f[:, 4], f[:, 5], data)
-        for code, _, _, text in bench.take_events():
-            kind = EVENT_KINDS[code]
-            if kind == "trip":
-                trip_tick = tick
-            writer.append_event(tick, kind, text, text)
-        burst = bench.take_gnss()
-        if burst:
-            rider.hear(burst, (first + n) * TICK_NS)
-            if tick > UNARMED_TICK // 2:
-                budget.gnss(bench.gnss_due_ns, bench.gnss_valid_ns, tick * TICK_NS, taken=True)
-            writer.append_gnss(tick, burst)
-        if progress is not None and tick - told >= 1000:
-            told = tick
-            progress(tick * 1e-3, float(bench.row[_SPEED]), float(run["station"]))
-    outcome = {**bench.outcome(), "trip_tick": trip_tick, "rig_problems": []}
-    certificate = budget.certificate(None)
-    certificate["robot_frames"] = bench.frame_counts()
-    return outcome, certificate
+    def __init__(self, session: Session) -> None:
+        self.bench = Bench(session)
+        self.rider = ReferenceRider(mission(session))
+        self.budget = Budget(output_specs(session))
+        self._rows = np.zeros((_ROWS, len(SIGNALS)))
+        self._frames = np.zeros((10 * _ROWS, 6), np.int64)
+        self._payloads = np.zeros((10 * _ROWS, 8), np.uint8)
+
+    def run(
+        self, writer: RunWriter, progress: Callable[[float, float, float], None] | None = None
+    ) -> tuple[dict[str, Any], dict[str, Any]]:
+        """Ride to the end and record it; returns outcome and certificate as the verdict reads them.
+
+        progress  called about once a second of ride with (scenario time [s], speed [m/s], station [m])
+        """
+        bench, rider, budget = self.bench, self.rider, self.budget
+        rx, tx, inbox = frame_buffer(64), frame_buffer(64), frame_buffer(256)
+        arguments = (bench.plant, rider.rider, rx, tx, inbox, budget.frame_accounts)
+        memory = (self._rows, self._frames, self._payloads)
+        go = entry(run_ticks, *arguments, *memory, 0, 0)
+        run = bench.plant.run[0]
+        bench.command(Command.ARM, 0.0)
+        trip_tick: int | None = None
+        n = m = told = 0
+        tick = UNARMED_TICK
+        while not bench.finished:
+            n, m = go(*arguments, *memory, n, m)
+            tick, before = bench.tick_number, tick
+            if before < UNARMED_TICK // 2:
+                # Nothing is recorded before arming; arming is an event, so only the last row can be armed.
+                keep = int(tick > UNARMED_TICK // 2)
+                self._rows[0], n, m = self._rows[n - 1], keep, 0
+            for code, _, _, text in bench.take_events():
+                kind = EVENT_KINDS[code]
+                if kind == "trip":
+                    trip_tick = tick
+                writer.append_event(max(tick, BEFORE_ARMING_TICK), kind, text, text)
+            burst = bench.take_gnss()
+            if burst:
+                rider.hear(burst, int(run["tick"]) * TICK_NS)
+                if tick > UNARMED_TICK // 2:
+                    budget.gnss(bench.gnss_due_ns, bench.gnss_valid_ns, tick * TICK_NS, taken=True)
+                    writer.append_gnss(tick, burst)
+            if n == _ROWS or m > self._frames.shape[0] - 64 or bench.finished:
+                self._write(writer, tick, n, m)
+                n = m = 0
+            if progress is not None and tick - told >= 1000:
+                told = tick
+                progress(tick * 1e-3, float(bench.row[_SPEED]), float(run["station"]))
+        outcome = {**bench.outcome(), "trip_tick": trip_tick, "rig_problems": []}
+        certificate = budget.certificate(None)
+        certificate["robot_frames"] = bench.frame_counts()
+        return outcome, certificate
+
+    def _write(self, writer: RunWriter, last_tick: int, n: int, m: int) -> None:
+        f = self._frames[:m]
+        writer.append_signals(np.arange(last_tick - n + 1, last_tick + 1), self._rows[:n])
+        writer.append_frames(f[:, 0], f[:, 1], f[:, 2], f[:, 3], f[:, 4], f[:, 5], self._payloads[:m])

@@ -80,7 +80,7 @@ def _virtual() -> None:
     rider = ReferenceRider(mission(session), design=blank_design()).rider
     buffers = (frame_buffer(64), frame_buffer(64), frame_buffer(256))
     accounts = Budget(output_specs(session)).frame_accounts
-    run_ticks(Bench(session).plant, rider, *buffers, accounts, rows, frames, payloads)
+    run_ticks(Bench(session).plant, rider, *buffers, accounts, rows, frames, payloads, 0, 0)
 
 
 _STEPS: dict[str, Callable[[], None]] = {

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
+from emulator.compiled import entry
 from emulator.ports import FrameBuffer
 from emulator.robot.design import Design, design_rider
 from emulator.robot.records import KNOWN_DTYPE, MIND_DTYPE, SEEN
@@ -56,6 +58,7 @@ class ReferenceRider:
     def __init__(self, mission: Mission, design: Design | None = None) -> None:
         self.mission = mission
         self.rider = _rider(mission, design or design_rider(mission.vehicle, mission.grip))
+        self._step: Callable[[Rider, FrameBuffer, FrameBuffer], int] | None = None
         self._line_buffer = b""
         self._speed = 0.0
         self._position: tuple[float, float] | None = None
@@ -65,7 +68,9 @@ class ReferenceRider:
 
     def step(self, rx: FrameBuffer, tx: FrameBuffer) -> int:
         """One control period; see :func:`emulator.robot.rider.step`."""
-        return int(step(self.rider, rx, tx))
+        if self._step is None:
+            self._step = entry(step, self.rider, rx, tx)
+        return self._step(self.rider, rx, tx)
 
     def hear(self, stream: bytes, now_ns: int) -> None:
         """Bytes from the GNSS port, in any pieces, at the rider's own time ``now_ns``.
@@ -76,6 +81,8 @@ class ReferenceRider:
         self._line_buffer += stream
         while b"\n" in self._line_buffer:
             sentence, self._line_buffer = self._line_buffer.split(b"\n", 1)
+            if sentence[3:6] not in (b"GGA", b"RMC"):
+                continue
             parsed = parse(sentence + b"\n")
             if isinstance(parsed, Gga):
                 self._position = None

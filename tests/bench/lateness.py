@@ -2,6 +2,8 @@
 
     python tests/bench/lateness.py [--core N] [--priority P] [--seconds T] [--rounds R] [--spin-us A,B,...]
 
+Also part of ``make bench`` (tests/bench/bench.py).
+
 cyclictest (rt-tests) is the trade's yardstick for what a host can do; it measures a C thread that does
 nothing else. Ours is the whole cycle with a stand-in plant that computes ``--work-us`` a tick. Each
 round runs every contender once, in turn, so that a noisy neighbour hits all of them alike; only one runs at
@@ -30,8 +32,12 @@ PERIOD_US = 1000
 HISTOGRAM_US = 20_000  # cyclictest counts by the microsecond up to here
 
 
-def main() -> int:
-    """Measure and print; exit status 1 if nothing could be compared."""
+Samples = dict[str, list[NDArray[np.float64]]]
+"""Lateness of every wake-up [us] by contender, an array a turn."""
+
+
+def arguments() -> argparse.ArgumentParser:
+    """What can be chosen, with its defaults."""
     cores = sorted(os.sched_getaffinity(0))
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
@@ -43,32 +49,45 @@ def main() -> int:
     parser.add_argument("--spin-us", default="0,100", help="spin lengths to try (default 0,100)")
     parser.add_argument("--work-us", type=float, default=100.0, help="computing a tick (default 100)")
     parser.add_argument("--own-turn", nargs=2, metavar=("SPIN_US", "FILE"), help=argparse.SUPPRESS)
-    options = parser.parse_args()
+    return parser
+
+
+def main() -> int:
+    """Measure and print; exit status 1 if nothing could be compared."""
+    options = arguments().parse_args()
     if options.own_turn:
         spin_us, path = options.own_turn
         return own_turn(options, float(spin_us), Path(path))
-
     console = Console()
+    samples, notes = measure(options, console)
+    console.print(table(options, samples))
+    for note in notes:
+        console.print(note)
+    return 0 if samples["cyclictest"] else 1
+
+
+def measure(options: argparse.Namespace, console: Console) -> tuple[Samples, list[str]]:
+    """All rounds, the contenders in turns; the samples, and remarks in sentences."""
     spins = [float(s) for s in options.spin_us.split(",")]
-    samples: dict[str, list[NDArray[np.float64]]] = {"cyclictest": []}
+    samples: Samples = {"cyclictest": []}
     samples |= {f"our cycle, spin {spin:g} us": [] for spin in spins}
     notes: list[str] = []
     binary = find_cyclictest(console)
     with tempfile.TemporaryDirectory() as folder:
         scratch = Path(folder) / "lateness.npy"
         for turn in range(options.rounds):
-            console.print(f"round {turn + 1} of {options.rounds}")
+            console.print(f"lateness: round {turn + 1} of {options.rounds}")
             if binary:
                 samples["cyclictest"].append(cyclictest_turn(binary, options, notes))
             for spin, name in zip(spins, list(samples)[1:], strict=True):
-                command = [sys.executable, __file__, *sys.argv[1:], "--own-turn", str(spin), str(scratch)]
+                chosen = {"core": options.core, "priority": options.priority,
+                          "seconds": options.seconds, "work-us": options.work_us}  # fmt: skip
+                command = [sys.executable, __file__, *(f"--{key}={value}" for key, value in chosen.items())]
+                command += ["--own-turn", str(spin), str(scratch)]
                 done = subprocess.run(command, stdout=subprocess.PIPE, text=True, check=True)
                 notes += [n for n in done.stdout.splitlines() if n not in notes]
                 samples[name].append(np.load(scratch))
-    console.print(table(options, samples))
-    for note in notes:
-        console.print(note)
-    return 0 if binary else 1
+    return samples, notes
 
 
 def find_cyclictest(console: Console) -> str | None:
@@ -148,7 +167,7 @@ def exact(values: NDArray[np.float64], fraction: float) -> float:
     return float(ordered[max(0, math.ceil(fraction * len(ordered) - 1e-9) - 1)])
 
 
-def table(options: argparse.Namespace, samples: dict[str, list[NDArray[np.float64]]]) -> Table:
+def table(options: argparse.Namespace, samples: Samples) -> Table:
     """One row a contender: all its turns together, and the best and worst turn's p99."""
     out = Table(
         title=f"lateness in us: core {options.core}, SCHED_FIFO {options.priority}, every {PERIOD_US} us, "

@@ -1,0 +1,451 @@
+"""What this machine does with the bench: one table of times beside what they are meant to be.
+
+    python tests/bench/bench.py [--quick]
+
+Speed of the compiled pieces and of the virtual stage, wake-up lateness beside cyclictest, a real ride on the
+loopback bus with every output on, and the way from a robot's frame to the sensor frame that shows it. The
+loop runs as on a bench: own core, real-time priority, locked memory, as far as the host gives them; what it
+refuses is said below the table. About three minutes, ``--quick`` under one and with correspondingly
+rougher tails. The exit status is 0 whatever the numbers are: this measures, the tests judge.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import platform
+import socket
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+ROOT = Path(__file__).parents[2]
+RIG = ROOT / "scenarios" / "rigs" / "loopback.yaml"
+RUN = ROOT / "scenarios" / "runs" / "first_lap.yaml"
+
+
+@dataclass(frozen=True)
+class Plan:
+    """How long each part takes."""
+
+    blocks: int = 200  # of 100 calls of each compiled piece
+    laps: int = 3
+    rounds: int = 3  # of lateness, each contender once
+    turn_s: float = 8.0
+    ride_s: float = 20.0
+    probe_s: float = 20.0
+    round_trips: int = 4000
+
+
+QUICK = Plan(blocks=50, laps=1, rounds=1, turn_s=4.0, ride_s=6.0, probe_s=5.0, round_trips=1000)
+
+
+@dataclass(frozen=True)
+class Row:
+    """One line of the table; ``met`` is None where nothing is aimed at or nothing could be measured."""
+
+    quantity: str
+    value: str
+    unit: str
+    aim: str = ""
+    met: bool | None = None
+
+
+@dataclass
+class Cores:
+    """Where things run: as ``emulator.rig.session`` divides the machine."""
+
+    loop: int
+    others: list[int]
+
+
+@dataclass
+class Table:
+    """Rows and what has to be said below them."""
+
+    rows: list[Row] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+    def add(self, quantity: str, value: str, unit: str, aim: str = "", met: bool | None = None) -> None:
+        self.rows.append(Row(quantity, value, unit, aim, met))
+
+
+def spread(values: Sequence[float], fractions: Sequence[float] = (0.5, 0.99, 0.999, 1.0)) -> str:
+    """Nearest-rank percentiles, as they stand in the table."""
+    from lateness import exact
+
+    return " / ".join(f"{exact(values, f):.0f}" for f in fractions)  # type: ignore[arg-type]
+
+
+# --- parts that run in a process of their own -----------------------------------------------------
+
+
+def command(part: str, *arguments: str, cores: Sequence[int]) -> list[str]:
+    """The command that runs ``part`` of this file on ``cores``."""
+    on = ",".join(str(core) for core in cores)
+    return [sys.executable, __file__, "--cores", on, "--part", part, *arguments]
+
+
+def in_child(part: str, *arguments: str, cores: Sequence[int]) -> Any:
+    """What ``part`` printed as its last line."""
+    asked = command(part, *arguments, cores=cores)
+    done = subprocess.run(asked, stdout=subprocess.PIPE, text=True, check=False)
+    if done.returncode != 0:
+        raise RuntimeError(f"{part} failed with status {done.returncode}; its message stands above")
+    return json.loads(done.stdout.splitlines()[-1])
+
+
+def part_pieces(seconds: str, blocks: str) -> Any:
+    """Cost of the compiled pieces."""
+    import pieces
+
+    from emulator.rig.session import load_session
+
+    return pieces.measure(load_session(RIG, RUN), seconds=float(seconds), blocks=int(blocks))
+
+
+def part_virtual(laps: str) -> Any:
+    """Laps of the virtual stage once everything is compiled and loaded: ride time, wall, processor time."""
+    from emulator.record.writer import RunWriter
+    from emulator.rig.session import load_session
+    from emulator.rig.virtual import run_virtual
+    from emulator.rig.warm import STEPS, warm_step
+
+    for step in STEPS:
+        warm_step(step)
+    session = load_session(RIG, RUN)
+    times = []
+    for _ in range(int(laps)):
+        reached: list[float] = []
+        with tempfile.TemporaryDirectory() as folder:
+            wall, cpu = time.perf_counter(), time.process_time()
+            with RunWriter(Path(folder) / "lap", session.manifest(stage="virtual")) as writer:
+                outcome, _ = run_virtual(session, writer, lambda s, *_, to=reached: to.append(s))
+            times.append((reached[-1], time.perf_counter() - wall, time.process_time() - cpu))
+        assert outcome["ended"] == "complete", outcome
+    return times
+
+
+def part_lap(folder: str) -> None:
+    """A whole lap as a user runs it; this process becomes the command."""
+    words = ["-m", "emulator", "run", str(RUN), "--rig", str(RIG), "--virtual", "--out", folder]
+    os.execv(sys.executable, [sys.executable, *words])
+
+
+def part_ride(rig: str, scenario: str, folder: str) -> Any:
+    """A ride in real time by the command line's own machinery."""
+    from emulator.rig.session import load_session
+    from emulator.rig.supervisor import run_bench
+
+    paths = (Path(rig), Path(scenario))
+    return run_bench(load_session(*paths), paths, Path(folder)).outcome
+
+
+def part_bus() -> Any:
+    """A bus server until standard input closes; tells its port first."""
+    import asyncio
+
+    import uvloop
+
+    from emulator.links.loopback import BusServer
+
+    async def serve() -> None:
+        server = BusServer()
+        await server.start("127.0.0.1", 0)
+        print(server.port, flush=True)
+        await asyncio.get_running_loop().run_in_executor(None, sys.stdin.read)
+        await server.stop()
+
+    uvloop.run(serve())
+    return None
+
+
+def part_echo(port: str) -> Any:
+    """A participant that sends everything back."""
+    import probe
+
+    probe.echo(int(port))
+    return None
+
+
+PARTS: dict[str, Callable[..., Any]] = {
+    "pieces": part_pieces,
+    "virtual": part_virtual,
+    "lap": part_lap,
+    "ride": part_ride,
+    "bus": part_bus,
+    "echo": part_echo,
+}
+
+
+# --- the table's sections -------------------------------------------------------------------------
+
+
+def compiled_pieces(table: Table, plan: Plan, cores: Cores) -> None:
+    """What a tick computes, and what calling it costs."""
+    costs = in_child("pieces", "10", str(plan.blocks), cores=[cores.loop])
+    for name, quantity in (
+        ("derivative", "vehicle: one derivative"),
+        ("vehicle", "vehicle: one step (four derivatives)"),
+        ("tick", "whole tick while riding, compiled"),
+        ("tick from Python", "whole tick as the loop calls it"),
+        ("rider", "reference robot: one step (every 2 ms)"),
+    ):
+        best, median = costs[name]
+        table.add(quantity, f"{best:.2f} / {median:.2f}", "us  best / median")
+
+
+def virtual_stage(table: Table, plan: Plan, cores: Cores) -> None:
+    """The whole closed loop with record, on one core."""
+    laps = in_child("virtual", str(plan.laps), cores=[cores.loop])
+    factors = [ride / wall for ride, wall, _ in laps]
+    ride, _, cpu = max(laps, key=lambda lap: lap[0] / lap[2])
+    best = max(factors)
+    table.add(
+        f"virtual stage, {ride:.0f} s of ride, one core",
+        f"{best:.1f} / {statistics.median(factors):.1f}",
+        "x real time  best / median",
+        ">= 40",
+        statistics.median(factors) >= 40.0,
+    )
+    table.add("  the same by processor time", f"{ride / cpu:.1f}", "x real time")
+    table.add("  a tick of it, recorded", f"{cpu / ride * 1e3:.1f}", "us")
+    with tempfile.TemporaryDirectory() as folder:
+        asked = command("lap", str(Path(folder) / "lap"), cores=[cores.loop])
+        begun = time.perf_counter()
+        subprocess.run(asked, stdout=subprocess.DEVNULL, check=False)
+        wall = time.perf_counter() - begun
+    table.add("  from command to verdict and report", f"{ride / wall:.1f}", f"x real time  ({wall:.1f} s)")
+
+
+def wake_ups(table: Table, plan: Plan, cores: Cores, say: Any) -> None:
+    """Lateness of the cycle beside cyclictest's."""
+    import lateness
+    import numpy as np
+
+    from emulator.config.rig_file import load_rig
+
+    loop = load_rig(RIG)[0].loop
+    options = lateness.arguments().parse_args(
+        [f"--core={cores.loop}", f"--priority={loop.priority}", f"--seconds={plan.turn_s}",
+         f"--rounds={plan.rounds}", f"--spin-us={loop.spin_us:g}", "--work-us=60"]
+    )  # fmt: skip
+    samples, notes = lateness.measure(options, say)
+    table.notes += notes
+    unit = "us  p50 / p99 / p99.9 / max"
+    together = {name: np.concatenate(turns) for name, turns in samples.items() if turns}
+    where = f"core {cores.loop}, FIFO {loop.priority}"
+    if "cyclictest" in together:
+        table.add(f"lateness, cyclictest, {where}", spread(together["cyclictest"]), unit)
+    else:
+        table.add(f"lateness, cyclictest, {where}", "not installed: apt-get install rt-tests", "")
+    name, own = next((n, v) for n, v in together.items() if n != "cyclictest")
+    met = None
+    if "cyclictest" in together:
+        met = bool(lateness.exact(own, 0.99) <= lateness.exact(together["cyclictest"], 0.99))
+    table.add(f"lateness, {name}, same core and rounds", spread(own), unit, "p99 <= cyclictest's", met)
+
+
+def bench_ride(table: Table, plan: Plan, cores: Cores, folder: Path) -> None:
+    """The reference robot rides on the loopback bus, every output on."""
+    rig, run = folder / "ride-rig.yaml", folder / "ride-run.yaml"
+    rig.write_text(variant(RIG))
+    run.write_text(short_scenario(plan.ride_s))
+    outcome = in_child("ride", str(rig), str(run), str(folder / "ride"), cores=[*cores.others, cores.loop])
+    certificate = json.loads((folder / "ride" / "certificate.json").read_text())
+    loop = certificate["loop"]
+    unit = "us  p50 / p99 / p99.9 / max"
+    compute, late = (
+        " / ".join(f"{loop[key][p]:.0f}" for p in ("p50", "p99", "p999", "max"))
+        for key in ("compute_us", "lateness_us")
+    )
+    length = f"{loop['ticks'] / 1e3:.0f} s on the loopback bus"
+    table.add(f"tick compute time, {length}", compute, unit, "p99 < 300", loop["compute_us"]["p99"] < 300.0)
+    table.add("  lateness in that ride", late, unit)
+    table.add("  overruns / missed ticks", f"{loop['overruns']} / {loop['missed_ticks']}", "ticks")
+    totals = {k: sum(o[k] for o in certificate["outputs"].values()) for k in ("sent", "late", "lost")}
+    table.add("  samples sent / late / lost", " / ".join(str(v) for v in totals.values()), "")
+    table.notes += [f"bench ride: refused {text}" for text in loop["host"]["refused"]]
+    if outcome["ended"] != "time_limit":
+        table.notes.append(f"bench ride: ended otherwise than planned: {outcome}")
+
+
+def response(table: Table, plan: Plan, cores: Cores, folder: Path) -> None:
+    """From a robot's frame to the sensor frame that shows it, by a client outside."""
+    import probe
+
+    from emulator.rig.session import load_session
+
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    rig, run = folder / "probe-rig.yaml", folder / "probe-run.yaml"
+    # What the robot asks acts at once and the engine frame goes out every tick: the rest is the bench's own.
+    rig.write_text(
+        variant(
+            RIG,
+            ("port: 0", f"port: {port}"),
+            ("kind: reference", "kind: external"),
+            ("throttle: {time_constant_ms: 40.0}", "throttle: {time_constant_ms: 0.0}"),
+            ("engine: {rate_hz: 100.0,", "engine: {rate_hz: 1000.0,"),
+        )
+    )
+    run.write_text(
+        short_scenario(plan.probe_s + 1.0, ("tow_acceleration_m_s2: 2.0", "tow_acceleration_m_s2: 0.0"))
+    )
+    asked = command("ride", str(rig), str(run), str(folder / "probe"), cores=[*cores.others, cores.loop])
+    ride = subprocess.Popen(asked, stdout=subprocess.DEVNULL)
+    try:
+        robot = probe.Robot(load_session(rig, run), port)
+        os.sched_setaffinity(0, cores.others)
+        times = robot.response_us(plan.probe_s)
+    finally:
+        ride.wait(60.0)
+    if not len(times):
+        table.notes.append("response: no throttle step was answered")
+        return
+    table.add(
+        f"robot frame out to engine frame in, less its latency ({len(times)} steps)",
+        spread(times, (0.5, 0.99, 1.0)),
+        "us  p50 / p99 / max",
+    )
+    table.notes.append(
+        "response: steps come at any phase of the tick, so up to 1000 us of it is waiting for the next tick"
+        + (f"; {robot.lost} steps unanswered within 0.5 s" if robot.lost else "")
+    )
+
+
+def round_trip(table: Table, plan: Plan, cores: Cores) -> None:
+    """The bus server alone, between two participants."""
+    import probe
+
+    asked = command("bus", cores=cores.others)
+    server = subprocess.Popen(asked, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+    assert server.stdin is not None
+    assert server.stdout is not None
+    echo = None
+    try:
+        port = server.stdout.readline().strip()
+        asked = command("echo", port, cores=[cores.loop])
+        echo = subprocess.Popen(asked, stdout=subprocess.DEVNULL)
+        times = probe.round_trips_us(int(port), plan.round_trips)
+    finally:
+        server.stdin.close()
+        server.wait(10.0)
+        server.stdout.close()
+        if echo is not None:
+            echo.wait(10.0)
+    table.add(
+        "frame round trip over the bus server, two hops each way",
+        spread(times),
+        "us  p50 / p99 / p99.9 / max",
+    )
+
+
+# --- files and output -----------------------------------------------------------------------------
+
+
+def variant(path: Path, *changes: tuple[str, str]) -> str:
+    """A demo file with its paths made absolute and ``changes`` made; each must fit in exactly one place."""
+    text = path.read_text()
+    for key in ("vehicle", "dbc", "circuit"):
+        for line in [line for line in text.splitlines() if line.startswith(f"{key}: ")]:
+            text = text.replace(line, f"{key}: {(path.parent / line.split()[1]).resolve()}")
+    for old, new in changes:
+        assert text.count(old) == 1, f"{path} holds {old!r} {text.count(old)} times, expected once"
+        text = text.replace(old, new)
+    return text
+
+
+def short_scenario(seconds: float, *changes: tuple[str, str]) -> str:
+    """The demo scenario cut to ``seconds``; it need not hold anything."""
+    text = variant(RUN, ("duration_limit_s: 180.0", f"duration_limit_s: {seconds}"), *changes)
+    return text.partition("\ncriteria:")[0] + "\ncriteria:\n  - kind: no_fall\n"
+
+
+def show(table: Table, cores: Cores, console: Any) -> None:
+    """The table, then the notes."""
+    from rich.table import Table as Printed
+
+    printed = Printed(title=f"{cpu_name()}, {os.cpu_count()} CPUs, Linux {platform.release()}")
+    for column in ("quantity", "value", "unit", "aim", ""):
+        printed.add_column(column, justify="right" if column == "value" else "left", overflow="fold")
+    for row in table.rows:
+        verdict = "" if row.met is None else "met" if row.met else "NOT MET"
+        printed.add_row(row.quantity, row.value, row.unit, row.aim, verdict)
+    console.print(printed)
+    for note in dict.fromkeys(table.notes):
+        console.print(note, markup=False)
+
+
+def cpu_name() -> str:
+    """The processor as the kernel calls it."""
+    for line in Path("/proc/cpuinfo").read_text().splitlines():
+        if line.startswith("model name"):
+            return line.partition(":")[2].strip()
+    return platform.machine()
+
+
+def main() -> int:
+    """Measure everything, print one table."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--quick", action="store_true", help="shorter, rougher tails")
+    parser.add_argument("--cores", default="", help=argparse.SUPPRESS)
+    parser.add_argument("--part", nargs="+", metavar="NAME", help=argparse.SUPPRESS)
+    options = parser.parse_args()
+    if options.cores:
+        os.sched_setaffinity(0, [int(core) for core in options.cores.split(",")])
+    if options.part:
+        print(json.dumps(PARTS[options.part[0]](*options.part[1:])))
+        return 0
+
+    from rich.console import Console
+
+    from emulator.rig.session import load_session
+    from emulator.rig.warm import STEPS, warm_step
+
+    plan = QUICK if options.quick else Plan()
+    console = Console(highlight=False, width=None if sys.stdout.isatty() else 150)
+    begun = time.monotonic()
+    for name in STEPS:
+        console.print(f"compiling or loading: {name}")
+        warm_step(name)
+    session = load_session(RIG, RUN)
+    everything = sorted(os.sched_getaffinity(0))
+    cores = Cores(
+        session.loop_cpu if session.loop_cpu is not None else everything[-1], sorted(session.other_cpus)
+    )
+    table = Table()
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        sections: list[tuple[str, Callable[[], None]]] = [
+            ("compiled pieces", lambda: compiled_pieces(table, plan, cores)),
+            ("virtual stage", lambda: virtual_stage(table, plan, cores)),
+            ("lateness", lambda: wake_ups(table, plan, cores, console)),
+            ("bench ride", lambda: bench_ride(table, plan, cores, folder)),
+            ("response", lambda: response(table, plan, cores, folder)),
+            ("bus round trip", lambda: round_trip(table, plan, cores)),
+        ]
+        for section, run in sections:
+            console.print(f"measuring: {section}")
+            try:
+                run()
+            except Exception as error:  # one part that fails must not cost the others' numbers
+                table.add(section, "failed", "", "", None)
+                table.notes.append(f"{section}: {type(error).__name__}: {error}")
+    show(table, cores, console)
+    console.print(f"took {time.monotonic() - begun:.0f} s")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,142 @@
+"""What the pieces of a tick cost, each in a compiled loop on a bike that is riding.
+
+Blocks of calls are so short that most of them run undisturbed even on a shared machine: the best block is
+what the code costs, the median what it cost here.
+"""
+
+from __future__ import annotations
+
+import statistics
+import time
+from collections.abc import Callable
+from typing import Any
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.compiled import jit
+from emulator.plant.step import TICK_NS, tick
+from emulator.ports import FrameBuffer, frame_buffer
+from emulator.rig.bench import Bench
+from emulator.rig.session import Session, mission
+from emulator.rig.virtual import RIDER_EVERY
+from emulator.robot.mission import ReferenceRider
+from emulator.robot.rider import step as ride
+from emulator.snapshot import Command
+from emulator.vehicle.dynamics import derivative
+from emulator.vehicle.integrate import begin, finish
+from emulator.vehicle.state import N_X
+
+BLOCK = 100
+"""Ticks in a block; the robot's commands would go stale after 150 without frames."""
+
+
+class Riding:
+    """A closed loop stepped from Python up to a place in the ride, with the frames of its last block kept."""
+
+    def __init__(self, session: Session, seconds: float) -> None:
+        self.bench, self.rider = Bench(session), ReferenceRider(mission(session))
+        self.rx, self.tx, self.inbox = frame_buffer(64), frame_buffer(64), frame_buffer(256)
+        self.count = 0
+        self.bench.command(Command.ARM, 0.0)
+        while self.bench.tick_number < seconds * 1e3:
+            self._step()
+            assert not self.bench.finished, f"the ride ended at tick {self.bench.tick_number}"
+        self._memory = _arrays((self.bench.plant, self.rider.rider, self.rx, self.tx, self.inbox))
+        self._start = [array.copy() for array in self._memory]
+        heard, seen = [], []
+        for _ in range(BLOCK):
+            heard.append([column[:16].copy() for column in self.rx])
+            self._step(seen)
+        self.heard = FrameBuffer(*(np.stack(columns) for columns in zip(*heard, strict=True)))
+        self.seen = FrameBuffer(*(np.stack(columns) for columns in zip(*seen, strict=True)))
+        self.again()
+
+    def again(self) -> None:
+        """Back to where the kept block of frames begins."""
+        for array, start in zip(self._memory, self._start, strict=True):
+            array[...] = start
+
+    def _step(self, seen: list[list[NDArray[Any]]] | None = None) -> None:
+        tx, inbox = self.tx, self.inbox
+        self.bench.tick(self.rx, tx, 0.0, 0.0)
+        self.bench.take_events()
+        self.count += 1
+        first, more = int(inbox.count[0]), int(tx.count[0])
+        for into, out in zip(inbox[1:], tx[1:], strict=True):
+            into[first : first + more] = out[:more]
+        inbox.count[0] = first + more
+        self.rx.count[0] = 0
+        if (self.count - 1) % RIDER_EVERY == 0:
+            if seen is not None:
+                seen.append([column[:32].copy() for column in inbox])
+            self.rider.step(inbox, self.rx)
+            inbox.count[0] = 0
+        if burst := self.bench.take_gnss():
+            self.rider.hear(burst, self.count * TICK_NS)
+
+
+def _arrays(item: object) -> list[NDArray[Any]]:
+    if isinstance(item, np.ndarray):
+        return [item]
+    return [array for part in item for array in _arrays(part)] if isinstance(item, tuple) else []
+
+
+@jit
+def _derivatives(body, tyre, x, u, work, xdot, n):  # type: ignore[no-untyped-def]
+    for _ in range(n):
+        derivative(body, tyre, x, u, work, xdot)
+
+
+@jit
+def _steps(body, tyre, x, u, work, n):  # type: ignore[no-untyped-def]
+    for _ in range(n):
+        begin(body, tyre, x, u, work)
+        finish(body, tyre, x, u, 1e-3, work)
+
+
+@jit
+def _ticks(plant, heard, tx, n):  # type: ignore[no-untyped-def]
+    h = heard
+    for k in range(n):
+        rx = FrameBuffer(h.count[k], h.time_ns[k], h.valid_ns[k], h.can_id[k], h.length[k], h.data[k])
+        tick(plant, rx, tx, 0.0, 0.0)
+
+
+# Not in the cache: its folder for this file does not follow the robot's sources.
+@numba.njit(nogil=True, error_model="numpy")  # type: ignore[untyped-decorator]
+def _rides(rider, seen, tx, n):  # type: ignore[no-untyped-def]
+    s = seen
+    for k in range(n):
+        rx = FrameBuffer(s.count[k], s.time_ns[k], s.valid_ns[k], s.can_id[k], s.length[k], s.data[k])
+        ride(rider, rx, tx)
+
+
+def measure(session: Session, *, seconds: float, blocks: int) -> dict[str, tuple[float, float]]:
+    """Best and median cost [us] by piece, at ``seconds`` of the ride."""
+    r = Riding(session, seconds)
+    p = r.bench.plant
+    xdot = np.zeros(N_X)
+    steps = r.seen.count.shape[0]
+
+    def called_from_python() -> None:
+        for _ in range(BLOCK):
+            r.bench.tick(r.rx, r.tx, 0.0, 0.0)
+
+    runs: dict[str, tuple[Callable[[], object], int]] = {
+        "derivative": (lambda: _derivatives(p.body, p.tyre, p.x, p.u, p.work, xdot, BLOCK), BLOCK),
+        "vehicle": (lambda: _steps(p.body, p.tyre, p.x, p.u, p.work, BLOCK), BLOCK),
+        "tick": (lambda: _ticks(p, r.heard, r.tx, BLOCK), BLOCK),
+        "tick from Python": (called_from_python, BLOCK),
+        "rider": (lambda: _rides(r.rider.rider, r.seen, r.rx, steps), steps),
+    }
+    costs: dict[str, list[float]] = {name: [] for name in runs}
+    for block in range(blocks + 1):
+        for name, (run, calls) in runs.items():
+            r.again()
+            begun = time.perf_counter_ns()
+            run()
+            if block:  # the first one compiles
+                costs[name].append((time.perf_counter_ns() - begun) * 1e-3 / calls)
+    return {name: (min(cost), statistics.median(cost)) for name, cost in costs.items()}

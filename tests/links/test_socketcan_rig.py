@@ -1,0 +1,163 @@
+"""A whole bench run on a real Linux CAN stack: loop, recorder and reference robot meet on a kernel bus.
+
+The guest has one slow CPU and no real-time priority, so this shows that the same machinery runs, rides
+and ends in order over ``socketcan``. It shows nothing about timing: late frames and missed ticks are expected
+there, and the rig's limits are opened accordingly.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+import pytest
+from test_socketcan import provide_guest
+
+from emulator.compiled import cache_folder
+from emulator.record.reader import Run, read_run
+from emulator.record.writer import RX, TX
+from emulator.rig.session import COMMAND_FRAMES, Session, load_session
+from emulator.rig.warm import STEPS, warm_step
+from emulator.wire.can_frames import check
+
+HERE = Path(__file__).parent
+SCENARIOS = HERE.parents[1] / "scenarios"
+RIG, RUN = SCENARIOS / "rigs" / "loopback.yaml", SCENARIOS / "runs" / "first_lap.yaml"
+
+RIDE_S = 6.0
+
+RIG_CHANGES = (
+    ("bus:\n  kind: loopback\n  host: 127.0.0.1\n  port: 0", "bus:\n  kind: socketcan\n  channel: vcan0"),
+    # the guest has no terminals that a second process could open
+    ("kind: pty", "kind: tcp\n  host: 127.0.0.1\n  port: 0"),
+    # on one CPU the loop must sleep, and not stand above everybody else
+    ("priority: 80", "priority: 0"),
+    ("spin_us: 100.0", "spin_us: 0.0"),
+    ("lock_memory: true", "lock_memory: false"),
+    ("overrun_limit_ms: 100.0", "overrun_limit_ms: 10000.0"),
+    ("heartbeat_timeout_ms: 200.0", "heartbeat_timeout_ms: 10000.0"),
+    ("command_timeout_ms: 150.0", "command_timeout_ms: 10000.0"),
+)
+RUN_CHANGES = (("duration_limit_s: 180.0", f"duration_limit_s: {RIDE_S}"),)
+
+
+def variant(path: Path, changes: Sequence[tuple[str, str]]) -> str:
+    """A demo file with absolute paths and ``changes``, each of which must fit in exactly one place."""
+    text = path.read_text()
+    for line in text.splitlines():
+        key, _, value = line.partition(": ")
+        if key in ("vehicle", "dbc", "circuit"):
+            text = text.replace(line, f"{key}: {(path.parent / value).resolve()}")
+    for old, new in changes:
+        assert text.count(old) == 1, f"{path}: {old!r} is there {text.count(old)} times"
+        text = text.replace(old, new)
+    return text
+
+
+@pytest.fixture(scope="module")
+def ridden(tmp_path_factory: pytest.TempPathFactory) -> tuple[Session, Run, dict[str, object]]:
+    """Session, record and outcome of one ride in the guest."""
+    provide_guest()
+    out = tmp_path_factory.mktemp("guest")
+    rig, scenario = out / "rig.yaml", out / "run.yaml"
+    rig.write_text(variant(RIG, RIG_CHANGES))
+    scenario.write_text(
+        variant(RUN, RUN_CHANGES).partition("\ncriteria:")[0] + "\ncriteria: [{kind: no_fall}]\n"
+    )
+    for step in STEPS:  # in the guest it would take many minutes, and be lost with it
+        warm_step(step)
+    env = {
+        **os.environ,
+        "EMULATOR_CACHE": str(cache_folder()),
+        # Five processes import the same modules: compile those once, here.
+        "PYTHONPYCACHEPREFIX": str(out / "bytecode"),
+    }
+    env.pop("PYTHONDONTWRITEBYTECODE", None)
+    imports = "import emulator.rig.child, emulator.rig.supervisor, emulator.record.process, emulator.rig.warm"
+    subprocess.run(
+        [
+            sys.executable,
+            "-c",
+            f"{imports}\nfor s in emulator.rig.warm.STEPS: emulator.rig.warm.warm_step(s)",
+        ],
+        env=env,
+        check=True,
+    )
+    done = subprocess.run(
+        [
+            str(HERE / "run-in-socketcan.sh"),
+            *("-o", str(out), "-t", "170", "--"),
+            *(sys.executable, str(HERE / "guest_ride.py"), str(rig), str(scenario), str(out / "ride")),
+        ],
+        cwd=HERE.parents[1],
+        env=env,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    logs = "".join(f"\n{p.name}: {p.read_text()[-2000:]}" for p in sorted((out / "ride").glob("*.log")))
+    assert done.returncode == 0, f"status {done.returncode}\n{done.stdout}\n{done.stderr[-3000:]}{logs}"
+    session = load_session(rig, scenario)
+    return session, read_run(out / "ride"), json.loads(done.stdout.splitlines()[-1])
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(300)
+def test_the_ride_starts_and_ends_in_order_on_a_kernel_bus(
+    ridden: tuple[Session, Run, dict[str, object]],
+) -> None:
+    _, run, result = ridden
+    outcome = result["outcome"]
+    assert isinstance(outcome, dict)
+    assert outcome["ended"] == "time_limit", result
+    assert outcome["trip_tick"] is None
+    assert run.manifest["rig"]["bus"] == {"kind": "socketcan", "channel": "vcan0", "fd": False}
+    assert run.losses == []
+    kinds = [event.kind for event in run.events]
+    assert "support_released" in kinds
+    assert not {"trip", "fall"} & set(kinds)
+    states = [event.text for event in run.events if event.kind == "state"]
+    assert states == ["standby -> armed", "armed -> running", "running -> stopping"]
+
+
+@pytest.mark.slow
+def test_the_bike_rides_on_after_the_release(ridden: tuple[Session, Run, dict[str, object]]) -> None:
+    _, run, _ = ridden
+    assert np.diff(run.tick).min() >= 1
+    released = next(event.tick for event in run.events if event.kind == "support_released")
+    riding = (run.tick > released) & (run.tick <= RIDE_S * 1e3)
+    assert np.count_nonzero(riding) > 1500
+    assert (run.signal("truth.support")[riding] == 0.0).all()
+    speed = run.signal("truth.speed_m_s")[riding]
+    assert speed[-1] > speed[0] > 15.0 / 3.6 - 0.1
+
+
+@pytest.mark.slow
+def test_frames_pass_both_ways_with_the_right_counters(
+    ridden: tuple[Session, Run, dict[str, object]],
+) -> None:
+    session, run, _ = ridden
+    table, f = session.codec.table, run.frames
+    for name in session.codec.frames:
+        row = session.codec.frame(name)
+        direction = RX if name in COMMAND_FRAMES else TX
+        mine = (f.can_id == table.can_id[row]) & (f.direction == direction)
+        counters = [
+            check(table, row, data, int(length))
+            for data, length in zip(f.data[mine], f.length[mine], strict=True)
+        ]
+        assert len(counters) > 50, name
+        assert min(counters) >= 0, f"{name}: a damaged frame"
+        assert set(np.diff(counters) % 15) == {1}, f"{name}: frames lost or repeated on the way"
+    # nobody hears itself
+    ours = np.isin(f.can_id, [table.can_id[session.codec.frame(n)] for n in session.outputs])
+    assert (f.direction[ours] == TX).all()
+    assert (f.direction[~ours] == RX).all()
+    assert run.certificate is not None
+    counts = run.certificate["robot_frames"]
+    assert all(c["lost"] == c["repeated"] == c["damaged"] == 0 for c in counts.values()), counts

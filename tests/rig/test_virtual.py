@@ -1,0 +1,114 @@
+"""The virtual stage: same seed, same bytes; and the demo's first lap is a ride worth the name."""
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+from scripted_robot import RIG, RUN, variant
+
+from emulator.campaign.ride import ride
+from emulator.plant.states import RUNNING
+from emulator.record.reader import read_run
+from emulator.record.writer import RunWriter
+from emulator.rig.session import load_session
+from emulator.rig.virtual import run_virtual
+
+BYTES = ("signals.arrow", "frames.arrow", "events.jsonl", "gnss.nmea")
+
+
+@pytest.fixture(scope="module")
+def short():
+    """The first three seconds of the first lap."""
+    return variant(load_session(RIG, RUN, seed=5), scenario={"duration_limit_s": 3.0})
+
+
+def ridden(session, folder, progress=None):
+    with RunWriter(folder, session.manifest(stage="virtual")) as writer:
+        outcome, certificate = run_virtual(session, writer, progress)
+    return outcome, certificate
+
+
+def test_one_seed_gives_the_same_bytes_and_another_does_not(short, tmp_path):
+    for name, seed in (("a", 5), ("b", 5), ("c", 6)):
+        ridden(dataclasses.replace(short, seed=seed), tmp_path / name)
+    content = {run: {f: (tmp_path / run / f).read_bytes() for f in BYTES} for run in "abc"}
+    assert content["a"] == content["b"]
+    for file in ("signals.arrow", "frames.arrow", "gnss.nmea"):
+        assert content["a"][file] != content["c"][file]
+    a, c = read_run(tmp_path / "a"), read_run(tmp_path / "c")
+    # what differs is noise, not the ride
+    assert np.abs(a.signal("truth.speed_m_s") - c.signal("truth.speed_m_s")).max() < 0.5
+
+
+def test_every_tick_is_recorded_from_arming_to_rest(short, tmp_path):
+    outcome, certificate = ridden(short, tmp_path / "run")
+    run = read_run(tmp_path / "run")
+    assert run.losses == []
+    assert np.all(np.diff(run.tick) == 1)
+    assert run.tick[0] < 0  # armed before it starts
+    state = run.signal("bench.state")
+    assert run.tick[state == RUNNING].tolist() == list(range(3001))
+    assert outcome == {"ended": "time_limit", "trip_reason": "", "trip_tick": None, "rig_problems": []}
+    assert np.all(run.signal("loop.lateness_us") == 0.0)
+    kept = certificate["outputs"]["imu_rates"]
+    assert kept["lost"] == 0
+    assert kept["sent"] == pytest.approx(500 * len(run.tick) / 1000, abs=2)
+    assert certificate["robot_frames"]["steering"]["damaged"] == 0
+
+
+def test_frames_of_both_directions_are_recorded(short, tmp_path):
+    _, certificate = ridden(short, tmp_path / "run")
+    frames = read_run(tmp_path / "run").frames
+    assert {0, 1} == set(frames.direction.tolist())
+    steering = int(short.codec.table.can_id[short.codec.frame("steering")])
+    assert np.count_nonzero(frames.can_id == steering) <= certificate["robot_frames"]["steering"]["accepted"]
+    assert np.all(frames.direction[frames.can_id == steering] == 0)
+    assert np.all(np.diff(frames.tick[frames.can_id == steering]) == 2)
+
+
+def test_progress_is_told_about_once_a_second(short, tmp_path):
+    told = []
+    ridden(short, tmp_path / "run", lambda *values: told.append(values))
+    times = [time_s for time_s, _, _ in told if time_s > 0]
+    assert 3 <= len(times) <= 5
+    assert times == sorted(times)
+    assert told[-1][1] > 2.0
+
+
+@pytest.mark.slow
+def test_the_first_lap_passes(tmp_path):
+    session = load_session(RIG, RUN, seed=0)
+    verdict = ride(session, (RIG, RUN), tmp_path / "run", virtual=True)
+    assert verdict.result == "pass", verdict.reasons
+    run = read_run(tmp_path / "run")
+    assert run.verdict["result"] == "pass"
+    assert math.degrees(np.abs(run.signal("truth.roll_rad")).max()) > 40.0
+    assert run.signal("truth.speed_m_s").max() * 3.6 > 150.0
+    assert not run.signal("truth.fallen").any()
+    assert run.signal("line.station_m")[-1] >= session.line.length
+    # what the scenario holds in store did happen: the wet patch and the dropout
+    riding = run.signal("bench.state") == RUNNING
+    assert run.signal("truth.grip_front")[riding].min() == pytest.approx(0.85)
+    assert np.isnan(run.signal("output.wheel_front_m_s")[riding]).any()
+    kinds = [event.kind for event in run.events]
+    assert {"fault_on", "fault_off", "mark", "lap", "gear", "end", "support_released"} <= set(kinds)
+    assert "trip" not in kinds
+    # at the end the signals are at rest
+    assert run.signal("output.wheel_front_m_s")[-1] == run.signal("output.wheel_rear_m_s")[-1] == 0.0
+
+
+@pytest.mark.slow
+def test_a_ride_on_ice_is_no_pass(short, tmp_path):
+    # the rider expects the scenario's grip; the road under it has less
+    session = dataclasses.replace(
+        short,
+        road=short.road._replace(base_grip=0.15),
+        scenario=short.scenario.model_copy(update={"duration_limit_s": 60.0}),
+    )
+    verdict = ride(session, (RIG, RUN), tmp_path / "run", virtual=True)
+    assert verdict.result == "fail"
+    assert "the bike fell before the ride was complete" in verdict.reasons
+    run = read_run(tmp_path / "run")
+    assert run.signal("truth.fallen").max() == 1.0
+    assert "fall" in [event.kind for event in run.events]

@@ -1,0 +1,114 @@
+"""What the rider works out beforehand: balance gains that hold, turn tables that can be read both ways."""
+
+import itertools
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from emulator.errors import InternalError
+from emulator.robot import design as design_module
+from emulator.robot.design import (
+    FED_BACK,
+    LOOP_DELAY,
+    SPEEDS,
+    closed_loop,
+    design_rider,
+    drift_of,
+    lateral_of,
+    speed_cell,
+    turn_for,
+)
+from emulator.vehicle.equilibrium import steady_motion
+from emulator.vehicle.linearise import linearise
+
+BETWEEN = tuple((a + b) / 2 for a, b in itertools.pairwise(SPEEDS))
+
+
+@pytest.fixture(scope="module")
+def design(prepared):
+    return prepared.rider.design
+
+
+@pytest.fixture(scope="module")
+def upright(told):
+    """Linearisation of the upright bike by speed, on the road the rider expects."""
+    known = {}
+
+    def at(speed):
+        if speed not in known:
+            known[speed] = linearise(told.vehicle, steady_motion(told.vehicle, speed, 0.0, grip=told.grip))
+        return known[speed]
+
+    return at
+
+
+def gains_at(design, speed):
+    i, f = speed_cell(design, speed)
+    return design.gains[i] + f * (design.gains[i + 1] - design.gains[i])
+
+
+@pytest.mark.parametrize("speed", sorted(SPEEDS + BETWEEN))
+def test_the_gains_hold_the_bike_up_with_the_loops_delay(design, upright, speed):
+    worst = closed_loop(upright(speed), gains_at(design, speed)).real.max()
+    assert worst < -0.5, f"{worst:+.2f} 1/s at {speed} m/s"
+
+
+def test_without_the_gains_the_slow_bike_falls(upright):
+    # a bike at walking pace capsizes or weaves: Meijaard et al. 2007, doi:10.1098/rspa.2007.1857, section 6
+    assert closed_loop(upright(4.0), np.zeros(len(FED_BACK))).real.max() > 0.5
+
+
+def test_the_delay_is_part_of_the_check(design, upright):
+    reserve = [
+        closed_loop(upright(15.0), gains_at(design, 15.0), delay=d).real.max() for d in (LOOP_DELAY, 0.3)
+    ]
+    assert reserve[0] < -0.5
+    assert reserve[1] > 0.0  # a third of a second is more than a falling bike gives
+
+
+def test_gains_that_do_not_hold_are_refused(told, monkeypatch):
+    monkeypatch.setattr(design_module, "balance_gains", lambda linear: np.zeros(len(FED_BACK)))
+    with pytest.raises(InternalError, match=r"gains leave a mode at \+\d+\.\d+ 1/s at 3\.0 m/s"):
+        design_rider(told.vehicle, told.grip)
+
+
+@given(speed=st.floats(3.0, 62.0), share=st.floats(-0.999, 0.999))
+def test_turn_for_and_lateral_of_undo_each_other(design, speed, share):
+    lateral = share * abs(lateral_of(design, speed, math.radians(45.0)))
+    roll, _, _ = turn_for(design, speed, lateral)
+    assert lateral_of(design, speed, roll) == pytest.approx(lateral, abs=1e-9)
+    assert roll * lateral <= 0.0  # leans to the inside
+
+
+@given(speed=st.floats(3.0, 62.0), lateral=st.floats(-8.0, 8.0))
+def test_left_and_right_are_mirror_images(design, speed, lateral):
+    left, right = turn_for(design, speed, lateral), turn_for(design, speed, -lateral)
+    if lateral != 0.0:
+        assert left == tuple(-v for v in right)
+    roll = left[0]
+    assert drift_of(design, speed, -roll) == pytest.approx(-drift_of(design, speed, roll), abs=1e-15)
+
+
+@pytest.mark.parametrize("speed", [8.5, 20.0, 36.0])
+@pytest.mark.parametrize("roll_deg", [10.0, 30.0, 45.0])
+def test_a_turn_takes_a_little_more_lean_than_a_knife_edge(design, speed, roll_deg):
+    # Balance of moments about the contact line of a rigid body on thin wheels: v^2 kappa = g tan(roll). Wide
+    # tyres move the contact to the inside, so that the same lean balances less: common practice, no source.
+    lateral = lateral_of(design, speed, -math.radians(roll_deg))
+    assert 0.75 < lateral / (9.81 * math.tan(math.radians(roll_deg))) < 1.0
+
+
+def test_tables_are_held_beyond_their_edges(design):
+    assert turn_for(design, 80.0, 3.0) == turn_for(design, 62.0, 3.0)
+    assert turn_for(design, 1.0, 1.0) == turn_for(design, 3.0, 1.0)
+    most = turn_for(design, 30.0, 1000.0)
+    assert most == turn_for(design, 30.0, 2000.0)
+    assert -most[0] <= design.rolls[-1]
+
+
+def test_rolling_factors_are_near_one(design):
+    # loaded radius below the nominal one by the tyre's deflection, some per cent: common practice, no source
+    assert np.all((design.rolling > 0.93) & (design.rolling < 1.0))

@@ -1,0 +1,122 @@
+"""GNSS sentences as they come: in any pieces, late, without a fix, broken."""
+
+import copy
+import itertools
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from emulator.robot import mission as mission_module
+from emulator.vehicle.road import sample
+from emulator.wire.nmea import burst
+
+
+@pytest.fixture
+def heard(monkeypatch):
+    """Epochs that reach the estimator: (east, north, speed, age, interval)."""
+    epochs = []
+    monkeypatch.setattr(mission_module, "hear_gnss", lambda rider, *epoch: epochs.append(epoch))
+    return epochs
+
+
+def test_an_epoch_arrives_as_it_was(rider, receiver, heard):
+    rider.hear(burst(receiver.fix(120.0, -45.0, 33.0, 0.0)), 0)
+    rider.hear(burst(receiver.fix(123.0, -45.0, 33.0, 0.1)), 100_000_000)
+    assert len(heard) == 2
+    # resolution: 1e-6 minutes of arc 1.9 mm, 0.001 knots
+    assert heard[1][:3] == pytest.approx((123.0, -45.0, 33.0), abs=3e-3)
+    assert heard[1][3] == pytest.approx(rider.mission.gnss_age_s)
+    assert heard[1][4] == pytest.approx(0.1)
+
+
+def test_a_late_epoch_is_known_to_be_older(rider, receiver, heard):
+    for n, late_ms in enumerate((0, 0, 35, 0)):
+        now_ns = n * 100_000_000 + late_ms * 1_000_000
+        rider.hear(burst(receiver.fix(0.0, 0.0, 10.0, n * 0.1)), now_ns)
+    ages = [epoch[3] - rider.mission.gnss_age_s for epoch in heard]
+    assert ages == pytest.approx([0.0, 0.0, 0.035, 0.0], abs=1e-9)
+
+
+def test_the_riders_clock_may_start_anywhere(rider, receiver, heard):
+    for n in range(3):
+        rider.hear(burst(receiver.fix(0.0, 0.0, 10.0, n * 0.1)), 7_777_000_000_000 + n * 100_000_000)
+    assert [epoch[3] for epoch in heard] == pytest.approx([rider.mission.gnss_age_s] * 3)
+
+
+def test_missed_epochs_make_the_interval_longer(rider, receiver, heard):
+    for at_s in (0.0, 0.1, 0.4, 9.0):
+        rider.hear(burst(receiver.fix(0.0, 0.0, 10.0, at_s)), round(at_s * 1e9))
+    assert [epoch[4] for epoch in heard] == pytest.approx([0.1, 0.1, 0.3, 1.0])  # a second at most
+
+
+def test_without_a_fix_there_is_no_epoch(rider, receiver, heard):
+    rider.hear(burst(receiver.fix(0.0, 0.0, 10.0, 0.0)), 0)
+    rider.hear(burst(receiver.fix(0.0, 0.0, 10.0, 0.1, quality=0)), 100_000_000)
+    assert len(heard) == 1
+
+
+def test_an_epoch_repeated_or_from_the_past_is_not_taken(rider, receiver, heard):
+    for at_s in (0.2, 0.2, 0.1):
+        rider.hear(burst(receiver.fix(0.0, 0.0, 10.0, at_s)), 300_000_000)
+    assert len(heard) == 1
+
+
+@pytest.mark.parametrize("kind", [b"GGA", b"RMC"])
+def test_half_an_epoch_is_none(rider, receiver, heard, kind):
+    lines = burst(receiver.fix(0.0, 0.0, 10.0, 0.0)).splitlines(keepends=True)
+    rider.hear(b"".join(line for line in lines if line[3:6] != kind), 0)
+    assert heard == []
+
+
+def test_a_damaged_sentence_is_left_out(rider, receiver, heard):
+    sentences = burst(receiver.fix(0.0, 0.0, 10.0, 0.0))
+    rider.hear(sentences.replace(b"GGA,", b"GGA,9", 1), 0)
+    assert heard == []
+    rider.hear(burst(receiver.fix(0.0, 0.0, 10.0, 0.1)), 100_000_000)
+    assert len(heard) == 1
+
+
+def test_noise_on_the_line_does_not_pile_up(rider, receiver, heard):
+    rider.hear(bytes(range(128, 256)) * 100, 0)
+    assert len(rider._line_buffer) <= 256
+    rider.hear(b"\r\n" + burst(receiver.fix(0.0, 0.0, 10.0, 0.1)), 100_000_000)
+    assert len(heard) == 1
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None, max_examples=60)
+@given(cuts=st.lists(st.integers(0, 700), max_size=12))
+def test_the_stream_may_be_cut_anywhere(prepared, receiver, cuts):
+    stream = b"".join(burst(receiver.fix(5.0 * n, 2.0 * n, 20.0, n * 0.1)) for n in range(4))
+
+    def told_in(pieces):
+        rider = copy.deepcopy(prepared)
+        rider.rider.mind[0]["started"] = 1
+        rider.rider.mind[0]["steps"] = 1000
+        for piece in pieces:
+            rider.hear(piece, 300_000_000)
+        return rider.rider
+
+    places = sorted({0, len(stream), *(c for c in cuts if c < len(stream))})
+    pieces = [stream[a:b] for a, b in itertools.pairwise(places)]
+    assert b"".join(pieces) == stream
+    whole, cut = told_in([stream]), told_in(pieces)
+    assert np.array_equal(whole.mind, cut.mind)
+    assert whole.gnss_step[0] == cut.gnss_step[0] == 1000
+    assert whole.mind[0]["x"] != prepared.rider.mind[0]["x"]  # it was heard at all
+
+
+def test_the_rider_starts_where_the_scenario_says(prepared, told):
+    e = prepared.rider.mind[0]
+    x, y, heading, _, _ = sample(told.line, told.start)
+    assert (e["x"], e["y"]) == (x, y)
+    assert np.cos(e["heading"] - heading) == pytest.approx(1.0)
+    assert e["speed"] == e["roll"] == 0.0
+
+
+def test_it_knows_what_its_vehicle_is(prepared, told):
+    k = prepared.rider.known[0]
+    assert k["mass"] == pytest.approx(told.mass)
+    assert np.all(np.diff(k["gears"][1:]) < 0)  # first is the shortest
+    assert prepared.rider.design.gains.shape == (12, 5)

@@ -1,0 +1,170 @@
+"""The rider on the bus: frames in, frames out, and what it does when one signal falls silent."""
+
+import math
+
+import numpy as np
+import pytest
+
+from emulator.ports import frame_buffer
+from emulator.robot.rider import COMMANDS, EMERGENCIES
+from emulator.wire.can_frames import check, unpack
+from emulator.wire.nmea import burst
+
+ALL = ("imu_rates", "imu_force", "fork_angle", "lean", "wheel_speed", "engine", "emulator_state")
+
+
+class Rides:
+    """Rider and bench voice, step by step; everything the rider sent is kept by frame."""
+
+    def __init__(self, rider, voice, receiver):
+        self.rider, self.voice, self.receiver = rider, voice, receiver
+        self.tx = frame_buffer(16)
+        self.now_s = 0.0
+        self.sent = {name: [] for name in COMMANDS}
+        e = rider.rider.mind[0]
+        self.place = float(e["x"]), float(e["y"])
+
+    def step(self, steps=1, silent=(), gnss=True):
+        """So many control periods of 2 ms; ``silent`` frames are left out. Returns the emergency."""
+        emergency = 0
+        for _ in range(steps):
+            n = round(self.now_s * 500)
+            if gnss and n % 50 == 0:
+                fix = self.receiver.fix(*self.place, 0.0, self.now_s)
+                self.rider.hear(burst(fix), round(self.now_s * 1e9))
+            emergency = self.rider.step(self.voice.say(*(f for f in ALL if f not in silent)), self.tx)
+            self._keep()
+            self.now_s += 0.002
+        return emergency
+
+    def _keep(self):
+        codec = self.voice.codec
+        for i in range(int(self.tx.count[0])):
+            f = next(k for k in range(len(codec.frames)) if codec.table.can_id[k] == self.tx.can_id[i])
+            counter = check(codec.table, f, self.tx.data[i], self.tx.length[i])
+            values = np.zeros(codec.most_signals)
+            unpack(codec.table, f, self.tx.data[i], values)
+            names = codec.signals[f]
+            self.sent[codec.frames[f]].append((counter, dict(zip(names, values.tolist(), strict=False))))
+
+    def last(self, frame):
+        return self.sent[frame][-1][1]
+
+
+@pytest.fixture
+def ride(rider, voice, receiver):
+    return Rides(rider, voice, receiver)
+
+
+def test_while_the_bench_is_not_running_it_asks_for_nothing(ride):
+    ride.voice.values["state"] = 1.0  # armed
+    assert ride.step(500) == 0
+    assert ride.last("steering")["steering_torque_Nm"] == 0.0
+    d = ride.last("drive")
+    assert (d["throttle"], d["clutch"], d["front_brake_Pa"], d["rear_brake_Pa"]) == (0.0, 1.0, 0.0, 0.0)
+
+
+def test_frames_are_protected_in_order_and_as_often_as_agreed(ride):
+    ride.step(500)
+    assert {name: len(sent) for name, sent in ride.sent.items()} == {
+        "steering": 500,
+        "drive": 100,
+        "gear": 50,
+        "estimate_pose": 100,
+        "estimate_motion": 100,
+    }
+    for sent in ride.sent.values():
+        assert [c for c, _ in sent] == [n % 15 for n in range(len(sent))]  # -1 would be a bad check sum
+    beats = [v["heartbeat"] for _, v in ride.sent["gear"]]
+    assert beats == [float(n + 1) for n in range(50)]
+
+
+def test_with_all_signals_it_rides_without_an_emergency(ride):
+    assert ride.step(2500) == 0
+    assert ride.rider.rider.mind[0]["riding_steps"] == 2500
+
+
+@pytest.mark.parametrize(
+    ("silent", "gnss", "reason", "limit_s"),
+    [
+        (("imu_rates",), True, "inertial unit silent", 0.05),
+        ((), False, "GNSS silent", 1.0),
+        (("wheel_speed",), True, "wheel speeds lost", 3.0),
+        (("emulator_state",), True, "bench silent", 0.3),
+    ],
+)
+def test_what_falls_silent_ends_the_ride(ride, silent, gnss, reason, limit_s):
+    ride.step(1000)
+    within = round(limit_s / 0.002)
+    # GNSS comes ten times a second: its silence began up to 0.1 s before
+    assert ride.step(within - 60 if not gnss else within - 1, silent, gnss) == 0
+    emergency = ride.step(62 if not gnss else 3, silent, gnss)
+    assert EMERGENCIES[emergency] == reason
+    ride.step(10, silent, gnss)
+    d = ride.last("drive")
+    assert (d["throttle"], d["clutch"]) == (0.0, 1.0)
+    assert d["front_brake_Pa"] > 0.0
+    # it keeps balancing and its heart beats: it is stopping, not gone
+    assert ride.last("gear")["heartbeat"] > 0
+
+
+def test_an_emergency_stays(ride):
+    ride.step(1000)
+    ride.step(100, ("imu_rates",))
+    assert EMERGENCIES[ride.step(1000)] == "inertial unit silent"
+
+
+def test_the_first_reason_is_kept(ride):
+    ride.step(1000)
+    ride.step(100, ("imu_rates",))
+    assert EMERGENCIES[ride.step(1000, ("imu_rates", "emulator_state"), gnss=False)] == "inertial unit silent"
+
+
+def test_signals_not_available_count_as_silent(ride):
+    ride.step(1000)
+    for axis in "xyz":
+        ride.voice.values[f"rate_{axis}_rad_s"] = math.nan
+    assert EMERGENCIES[ride.step(40)] == "inertial unit silent"
+    assert np.isfinite(ride.rider.rider.seen).all()
+
+
+@pytest.mark.parametrize("damage", ["bit", "length", "repeated", "identifier"])
+def test_a_damaged_frame_changes_nothing(rider, voice, damage):
+    tx = frame_buffer(16)
+    voice.values["lean_rad"] = 0.1
+    rider.step(voice.say("lean"), tx)
+    lean = rider.rider.seen.copy()
+    voice.values["lean_rad"] = 0.7
+    if damage == "repeated":
+        voice.counters["lean"] -= 1
+    rx = voice.say("lean")
+    if damage == "bit":
+        rx.data[0, 2] ^= 1
+    elif damage == "length":
+        rx.length[0] = 7
+    elif damage == "identifier":
+        rx.can_id[0] += 2000
+    rider.step(rx, tx)
+    assert np.array_equal(rider.rider.seen, lean)
+    assert rider.rider.heard[list(lean).index(0.1)] == 0
+
+
+def test_an_undamaged_one_does(rider, voice):
+    tx = frame_buffer(16)
+    voice.values["lean_rad"] = 0.7
+    rider.step(voice.say("lean"), tx)
+    assert rider.rider.seen[8] == pytest.approx(0.7)
+
+
+def test_robot_frames_of_another_robot_are_not_taken_for_signals(rider, voice):
+    before = rider.rider.seen.copy()
+    rider.step(voice.say("steering", "drive", "gear"), frame_buffer(16))
+    assert np.array_equal(rider.rider.seen, before)
+
+
+def test_the_torque_keeps_the_actuators_limit(ride):
+    ride.voice.values["lean_rad"] = 0.9
+    ride.voice.values["rate_x_rad_s"] = 8.0
+    ride.step(200)
+    torque = [abs(v["steering_torque_Nm"]) for _, v in ride.sent["steering"]]
+    assert max(torque) == pytest.approx(ride.rider.mission.torque_limit)
