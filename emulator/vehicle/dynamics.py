@@ -165,28 +165,10 @@ def derivative(
 
     # --- engine, clutch, chain -----------------------------------------------------------------------
     sprocket = par.final_drive_rear_radius
-    engine_rate = 0.0
-    if u[U_GEAR] == DIRECT_DRIVE:
-        wheel_torque = u[U_DRIVE_TORQUE]
-        xdot[CLUTCH_TWIST] = 0.0
-    else:
-        ratio = gear_ratio(par, int(u[U_GEAR])) * sprocket / par.final_drive_front_radius
-        held = 0.0
-        if ratio > 0.0:
-            twist_rate = x[ENGINE] / par.gearbox_primary - ratio * rate_r
-            capacity = clutch_capacity(par, u[U_CLUTCH])
-            held = stick_slip(par.clutch_stiffness, par.clutch_damping, x[CLUTCH_TWIST], twist_rate, capacity)
-            xdot[CLUTCH_TWIST] = twist_rate
-        else:
-            xdot[CLUTCH_TWIST] = -100.0 * x[CLUTCH_TWIST]
-        wheel_torque = held * ratio
-        drive = engine_torque(par, x[ENGINE], u[U_THROTTLE])
-        engine_rate = (drive - held / par.gearbox_primary) / par.engine_inertia
-    xdot[ENGINE] = engine_rate
     # The tight run of the chain: upper when driving, lower when the engine brakes. Its pull acts on the
     # wheel at the rear sprocket and, reversed, on the frame at the front one: anti-squat by geometry.
-    side = 1.0 if wheel_torque >= 0.0 else -1.0
-    pull = abs(wheel_torque) / sprocket
+    wound = u[U_DRIVE_TORQUE] if u[U_GEAR] == DIRECT_DRIVE else x[CLUTCH_TWIST]
+    side = 1.0 if wound >= 0.0 else -1.0
     fx, fz = par.final_drive_countershaft_x, par.final_drive_countershaft_z
     ax, az = s.centre[REAR, 0], s.centre[REAR, 2]
     dx, dz = fx - ax, fz - az
@@ -196,6 +178,29 @@ def derivative(
     ca, sa = math.cos(side * lift), math.sin(side * lift)
     tx, tz = (dx * ca + dz * sa) / distance, (dz * ca - dx * sa) / distance
     px, pz = ax - side * tz * sprocket, az + side * tx * sprocket
+    # What the pull does on the moving swingarm the driveline has to give: speed of the run where it meets the
+    # rear sprocket, seen from the frame, over the sprocket's radius.
+    arm = (pz - par.swingarm_pivot_z) * tx - (px - par.swingarm_pivot_x) * tz
+    chain_rate = rate_r + side * arm / sprocket * x[JOINT_RATE + SWINGARM]
+    engine_rate = 0.0
+    if u[U_GEAR] == DIRECT_DRIVE:
+        wheel_torque = u[U_DRIVE_TORQUE]
+        xdot[CLUTCH_TWIST] = 0.0
+    else:
+        ratio = gear_ratio(par, int(u[U_GEAR])) * sprocket / par.final_drive_front_radius
+        held = 0.0
+        if ratio > 0.0:
+            twist_rate = x[ENGINE] / par.gearbox_primary - ratio * chain_rate
+            capacity = clutch_capacity(par, u[U_CLUTCH])
+            held = stick_slip(par.clutch_stiffness, par.clutch_damping, x[CLUTCH_TWIST], twist_rate, capacity)
+            xdot[CLUTCH_TWIST] = twist_rate
+        else:
+            xdot[CLUTCH_TWIST] = -100.0 * x[CLUTCH_TWIST]
+        wheel_torque = held * ratio
+        drive = engine_torque(par, x[ENGINE], u[U_THROTTLE])
+        engine_rate = (drive - held / par.gearbox_primary) / par.engine_inertia
+    xdot[ENGINE] = engine_rate
+    pull = side * wheel_torque / sprocket
     qx, qz = tx * pull, tz * pull
     moment = pz * qx - px * qz
     w = s.wrench[2]

@@ -187,17 +187,20 @@ def steady_motion(
     ]
     kept = [k for k in range(_UNKNOWNS) if not (6 <= k < 12 and locked[k - 6])]
 
+    guessed = n[free].copy()
+
     def scaled(m: NDArray[np.float64]) -> NDArray[np.float64]:
-        n[free] = m * _SCALE[free]
+        # Counted from one at the guess: the solver's difference steps are relative, and would vanish at zero.
+        n[free] = guessed + (m - 1.0) * _SCALE[free]
         return residual(n)[kept]
 
     # The first step must stay near the guess: further off a contact opens and its derivative vanishes.
-    start = n[free] / _SCALE[free]
+    start = np.ones(len(free))
     for factor in (1.0, 0.1, 10.0):
         solution = root(scaled, start, method="hybr", options={"eps": 1e-8, "factor": factor, "xtol": 1e-13})
         if float(np.max(np.abs(scaled(solution.x)))) < _ARRIVED:
             break
-    n[free] = solution.x * _SCALE[free]
+    n[free] = guessed + (solution.x - 1.0) * _SCALE[free]
     value = residual(n)
     worst = float(np.max(np.abs(value)))
     if not worst < _ARRIVED:
@@ -237,8 +240,8 @@ def standing(vehicle: Vehicle, x_m: float, y_m: float, heading: float) -> NDArra
         return [xdot[VELOCITY + 2], xdot[OMEGA + 1], xdot[JOINT_RATE + SWINGARM], xdot[JOINT_RATE + FORK]]
 
     solution = root(residual, np.zeros(4), tol=1e-10)
-    worst = max(abs(v) for v in residual(solution.x))
-    if worst > 1e-6:
+    worst = float(np.max(np.abs(residual(solution.x))))
+    if not worst <= 1e-6:
         raise NoEquilibrium(f"the bike finds no rest on its wheels: {worst:.3g} m/s^2 remain")
     x[POSITION], x[POSITION + 1] = x_m, y_m
     return x

@@ -27,11 +27,13 @@ from emulator.vehicle.state import (
     T_CAP_X,
     T_CAP_Y,
     T_LOAD,
+    T_STIFFNESS_RATIO,
     U_BRAKE_FRONT,
     U_BRAKE_REAR,
     U_CLUTCH,
     Scratch,
 )
+from emulator.vehicle.tyre import slide_back
 
 
 @jit
@@ -77,10 +79,13 @@ def _limit(par: Record, x: NDArray[np.float64], u: NDArray[np.float64], s: Scrat
     for which in (REAR, FRONT):
         if s.tyre[which, T_LOAD] > 0.0:
             i = DEFLECTION + 2 * which
-            over = math.hypot(x[i] / s.tyre[which, T_CAP_X], x[i + 1] / s.tyre[which, T_CAP_Y])
-            if over > 1.0:
-                x[i] /= over
-                x[i + 1] /= over
+            x[i], x[i + 1] = slide_back(
+                x[i],
+                x[i + 1],
+                s.tyre[which, T_CAP_X],
+                s.tyre[which, T_CAP_Y],
+                s.tyre[which, T_STIFFNESS_RATIO],
+            )
     limit = clutch_capacity(par, u[U_CLUTCH]) / par.clutch_stiffness
     x[CLUTCH_TWIST] = min(limit, max(-limit, x[CLUTCH_TWIST]))
     limit = par.brakes_front_gain * u[U_BRAKE_FRONT] / par.brakes_stiffness

@@ -105,7 +105,7 @@ def _tyre() -> tuple[Parameter, ...]:
             0.45,
             "lateral relaxation length; range: Cossalter (2006), from memory",
         ),
-        Parameter("relaxation_length_x", "m", 1e-6, 5.0, 0.03, 0.45, "longitudinal relaxation length"),
+        Parameter("relaxation_length_x", "m", 1e-6, 5.0, 0.05, 0.45, "longitudinal relaxation length"),
         Parameter("carcass_damping", "N s/m", 0.0, 1e5, 0.0, 1000.0, "damping of the carcass in shear"),
         Parameter("friction_x", "1", 1e-3, 1e9, 0.6, 1.6, "longitudinal friction on a road of grip 1"),
         Parameter("friction_y", "1", 1e-3, 1e9, 0.6, 1.6, "lateral friction on a road of grip 1"),
@@ -346,7 +346,8 @@ def vehicle_record(
     ``robot`` is merged into the main frame: masses add, the mass centre moves, inertias are taken to the
     common centre by the parallel-axis theorem. It must sit in the symmetry plane (y = 0).
     ``locked`` names joints held at zero, as published rigid-suspension models want.
-    Raises KeyError for a missing entry, ValueError for a robot off the symmetry plane.
+    Raises KeyError for a missing entry, ValueError for a robot off the symmetry
+    plane or a joint that does not exist.
     """
     body = np.zeros(1, VEHICLE_DTYPE)
     tyre = np.zeros(2, TYRE_DTYPE)
@@ -367,6 +368,8 @@ def vehicle_record(
         body[0]["torque_speed"][i] = speed + 1.0 * beyond
         body[0]["torque_value"][i] = torque
     for name in locked:
+        if name not in JOINTS:
+            raise ValueError(f"no joint {name!r} to lock; joints: {', '.join(JOINTS)}")
         body[0]["locked"][JOINTS.index(name)] = 1
     body[0]["gravity"] = gravity
     if robot is not None:

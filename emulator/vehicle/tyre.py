@@ -31,6 +31,7 @@ from emulator.vehicle.state import (
     T_ROLL_SPEED,
     T_SLIP_ANGLE,
     T_SLIP_RATIO,
+    T_STIFFNESS_RATIO,
     T_X,
     T_Y,
     Scratch,
@@ -134,6 +135,7 @@ def contact(
     out[T_FRICTION_USE] = scale * demanded
     # Beyond these deflections the tread slides; vehicle.integrate brings the state back to them.
     out[T_CAP_X], out[T_CAP_Y] = 3.0 * limit_x / kx, 3.0 * limit_y / ky
+    out[T_STIFFNESS_RATIO] = kx / ky
 
     # Aligning moment from the slip part of the lateral force, twisting moment from camber.
     aligning = trail * scale * (demand_y - camber_force) - p.twisting_arm * load * camber
@@ -154,3 +156,29 @@ def contact(
     w[4] += fy
     w[5] += fz
     return zx_dot, zy_dot
+
+
+@jit
+def slide_back(zx: float, zy: float, cap_x: float, cap_y: float, ratio: float) -> tuple[float, float]:
+    """Deflections brought back to the friction ellipse of half axes ``cap_x``, ``cap_y`` [m] by sliding.
+
+    Sliding follows the direction of largest dissipation, normal to the ellipse of forces: for equal friction
+    the force then opposes the sliding velocity, whatever the two stiffnesses (``ratio`` = kx/ky). It is the
+    closest point in the energy norm: z_i / (1 + t h_i) on the ellipse, h_x/h_y = cap_y^2 ky / (cap_x^2 kx).
+    """
+    if (zx / cap_x) ** 2 + (zy / cap_y) ** 2 <= 1.0:
+        return zx, zy
+    # flow dz_i ~ F_i / L_i^2 with F_i = k_i z_i and L_i ~ k_i cap_i: dz_i ~ z_i / (k_i cap_i^2)
+    hx, hy = 1.0, ratio * (cap_x / cap_y) ** 2
+    t = 0.0
+    for _ in range(50):
+        ex, ey = zx / (cap_x * (1.0 + t * hx)), zy / (cap_y * (1.0 + t * hy))
+        miss = ex * ex + ey * ey - 1.0
+        slope = -2.0 * (ex * ex * hx / (1.0 + t * hx) + ey * ey * hy / (1.0 + t * hy))
+        change = miss / slope
+        t -= change  # miss falls and is convex in t: Newton from t = 0 never overshoots
+        if abs(change) <= 1e-12 * (1.0 + t):
+            break
+    ex, ey = zx / (1.0 + t * hx), zy / (1.0 + t * hy)
+    over = math.hypot(ex / cap_x, ey / cap_y)
+    return ex / over, ey / over
