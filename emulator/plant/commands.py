@@ -71,7 +71,7 @@ class RobotFrames(NamedTuple):
 
 
 @jit
-def receive(codec: FrameCodec, r: RobotFrames, rx: FrameBuffer, state: Record) -> None:
+def receive(codec: FrameCodec, r: RobotFrames, rx: FrameBuffer, c: Record, state: Record) -> None:
     """Take in a tick's frames. A damaged or repeated frame, or a value "not available", changes nothing."""
     for i in range(rx.count[0]):
         f = find(codec, rx.can_id[i])
@@ -96,7 +96,7 @@ def receive(codec: FrameCodec, r: RobotFrames, rx: FrameBuffer, state: Record) -
                 continue
             if v == R_HEARTBEAT and r.values[k] != r.robot[v]:
                 state.heartbeat_tick = state.tick
-            elif v == R_STEER_TORQUE:
+            elif v == (R_STEER_ANGLE if c.angle_driven != 0 else R_STEER_TORQUE):
                 state.steering_tick = state.tick
             elif v == R_THROTTLE:
                 state.drive_tick = state.tick

@@ -64,6 +64,7 @@ RUN_DTYPE = np.dtype(
         ("start_tick", np.int64),  # tick the ride starts at; 0 unknown
         ("scenario_tick", np.int64),
         ("state", np.int64),
+        ("told", np.int64),  # state last told in an event
         ("trip_reason", np.int64),
         ("end_reason", np.int64),
         ("arm_requested", np.int64),  # tick of the request + 1

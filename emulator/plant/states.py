@@ -44,7 +44,7 @@ END_NAMES = ("crashed", "complete", "time_limit", "stopped", "fallen", "tripped"
 
 
 START_GRID_TICKS = 1000  # rides start on a whole second of the output schedules: same phases every run
-_COUNTDOWN_TICKS = 300  # least time armed, so that the robot has seen every signal at rest
+COUNTDOWN_TICKS = 300  # least time armed, so that the robot has seen every signal at rest
 _FALL_SHOWN_TICKS = 500  # how long a fall is played out before the signals are taken to rest
 
 # Codes of the event buffer.
@@ -69,11 +69,13 @@ _FALL_SHOWN_TICKS = 500  # how long a fall is played out before the signals are 
 def trip(r: Record, reason: int) -> None:
     """Go to TRIPPED; the first reason is kept."""
     if r.state != TRIPPED:
+        stopping = r.state == STOPPING
         r.state = TRIPPED
         r.trip_reason = reason
         if r.end_reason == NOT_ENDED:
             r.end_reason = END_TRIPPED
-        r.ramp_start = r.tick
+        if not stopping:  # a ramp that has begun goes on: signals never go back to those of the ride
+            r.ramp_start = r.tick
 
 
 @jit
@@ -98,7 +100,7 @@ def next_state(c: Record, r: Record) -> None:
         if r.arm_requested > 0 and r.finished == 0:
             if fresh:
                 r.state = ARMED
-                earliest = r.tick + _COUNTDOWN_TICKS
+                earliest = r.tick + COUNTDOWN_TICKS
                 r.start_tick = (earliest + START_GRID_TICKS - 1) // START_GRID_TICKS * START_GRID_TICKS
             elif r.tick - r.arm_requested > c.arming_ticks:
                 trip(r, TRIP_ARMING)
@@ -128,7 +130,9 @@ def next_state(c: Record, r: Record) -> None:
 @jit
 def rest_share(c: Record, r: Record) -> float:
     """How far the emulated signals are on their way to rest: 0 riding, 1 at rest, smooth between."""
+    if r.finished != 0:
+        return 1.0
     if r.state in (STOPPING, TRIPPED):
         part = min(1.0, (r.tick - r.ramp_start) / max(1, c.ramp_ticks))
         return float(part * part * (3.0 - 2.0 * part))
-    return 1.0 if r.finished != 0 else 0.0
+    return 0.0

@@ -39,6 +39,7 @@ from emulator.plant.sensing import (
 )
 from emulator.plant.states import (
     ARMED,
+    COUNTDOWN_TICKS,
     EV_END,
     EV_FALL,
     EV_FAULT_OFF,
@@ -215,9 +216,10 @@ def _measured(
     events: NDArray[np.void],
     streams: NDArray[np.uint64],
     o: Record,
+    share: float,
     samples: NDArray[np.float64],
 ) -> None:
-    """Output ``o`` measures now; faults act; ``samples`` (MOST_VALUES,) takes the result."""
+    """Output ``o`` measures now; faults act, fading as ``share`` nears 1; ``samples`` takes the result."""
     for k in range(o.family.shape[0]):
         first = o.family[k]
         if first < 0:
@@ -238,11 +240,11 @@ def _measured(
         value = m.values[v]
         for i in range(events.shape[0]):
             e = events[i]
-            if e.kind == FAULT and e.state == ACTIVE and e.signal == v:
+            if e.kind == FAULT and e.state == ACTIVE and e.signal == v and share < 1.0:
                 if e.effect == FREEZE and np.isnan(e.held):
                     e.held = value
                 elapsed = (run.scenario_tick - e.started) * _TICK_S
-                ramp = strength(e, run.scenario_tick)
+                ramp = strength(e, run.scenario_tick) * (1.0 - share)
                 value = faulted(e.effect, value, e.value, e.held, elapsed, ramp, streams, e.stream)
         samples[k] = value
 
@@ -348,6 +350,14 @@ def _fill_row(
 
 
 @jit
+def _finite(x: NDArray[np.float64]) -> bool:
+    for i in range(x.shape[0]):  # noqa: SIM110 - compiled code knows no generators in all()
+        if not math.isfinite(x[i]):
+            return False
+    return True
+
+
+@jit
 def _watch(
     c: Record,
     run: Record,
@@ -358,14 +368,11 @@ def _watch(
     s: Scratch,
 ) -> None:
     """After the step: divergence, support release, fall."""
-    finite = True
-    for i in range(N_X):
-        finite = finite and math.isfinite(x[i])
-    fast = abs(x[VELOCITY]) > c.divergence_speed or abs(x[VELOCITY + 2]) > c.divergence_speed
-    spinning = False
+    fast = spinning = False
     for i in range(3):
+        fast = fast or abs(x[VELOCITY + i]) > c.divergence_speed
         spinning = spinning or abs(x[OMEGA + i]) > c.divergence_rate
-    if not finite or fast or spinning:
+    if fast or spinning or not _finite(x):
         for i in range(N_X):
             x[i] = good[i]
         run.diverged = 1
@@ -392,16 +399,17 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
     m.happened = 0
     run.gnss_ready = 0
 
-    receive(p.codec, p.robot, rx, run)
-    before, armed_at = run.state, run.start_tick
+    receive(p.codec, p.robot, rx, rig, run)
+    before = run.told  # the operator moves the state between ticks
     next_state(rig, run)
     if run.state != before:
         _happened(m, EV_STATE, before, run.state)
+        run.told = run.state
         if run.state == TRIPPED:
             _happened(m, EV_TRIP, run.trip_reason, 0.0)
         elif before == RUNNING:
             _happened(m, EV_END, run.end_reason, 0.0)
-    if run.start_tick != armed_at:
+    if run.start_tick > 0 and run.tick == run.start_tick - COUNTDOWN_TICKS:
         # The ride's random numbers do not depend on how long the robot was waited for.
         p.streams[:] = p.streams_0
 
@@ -419,9 +427,16 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
     if run.state in (STANDBY, ARMED) or riding:
         lap = run.lap
         begin(p.body, p.tyre, p.x, p.u, p.work)
-        _place(run, s, p.x, p.u, p.line, p.road, factor)
-        sense(rig, run, p.x, p.u, body.gravity, s, m.senses)
-        m.held[:] = m.senses
+        if riding and not (_finite(p.x) and _finite(s.k[0])):
+            run.diverged = 1  # nothing is sensed from such a state: the last senses stay
+            p.x[:] = p.good
+            begin(p.body, p.tyre, p.x, p.u, p.work)
+        else:
+            _place(run, s, p.x, p.u, p.line, p.road, factor)
+            if not riding:
+                s.rhs[:6] = 0.0  # the physics stands still, whatever would pull at the bike
+            sense(rig, run, p.x, p.u, body.gravity, s, m.senses)
+            m.held[:] = m.senses
         if p.line.closed:
             run.lap = 1 + int((run.station - rig.start_station) / p.line.length)
             if run.lap > lap > 0:
@@ -436,7 +451,7 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
         o = p.out[i]
         if is_due(o, run.tick, TICK_NS):
             place = enter(o, i, p.lines, now_ns, p.streams)
-            _measured(rig, run, m, p.tyre, p.events, p.streams, o, p.lines.values[i, place])
+            _measured(rig, run, m, p.tyre, p.events, p.streams, o, share, p.lines.values[i, place])
     for i in range(p.out.shape[0]):
         o = p.out[i]
         place = ready(o, i, p.lines, now_ns)
@@ -450,8 +465,11 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
             place = ready(o, i, p.lines, now_ns)
 
     _fill_row(m.row, run, body, p.x, p.u, s, p.robot.robot, p.line, lateness_us, compute_us)
-    if riding:
+    if riding and run.diverged == 0:
         finish(p.body, p.tyre, p.x, p.u, _TICK_S, p.work)
         _watch(rig, run, body, m, p.x, p.good, s)
+        if run.diverged != 0:
+            # what is recorded from now on belongs to the last good state
+            begin(p.body, p.tyre, p.x, p.u, p.work)
     run.tick += 1
     return int(run.state)

@@ -35,7 +35,7 @@ OUTPUT_DTYPE = np.dtype(
         ("frame", np.int64),  # codec frame; -1 GNSS
         ("alive", np.int64),  # next alive counter
         ("value_of", np.int64, (MOST_VALUES,)),  # output value carried in each place; -1 none
-        ("family", np.int64, (4,)),  # first values of the sensor families it measures; -1 none
+        ("family", np.int64, (MOST_VALUES,)),  # first values of the sensor families it measures; -1 none
     ]
 )
 
@@ -71,7 +71,10 @@ def outputs(
 @jit
 def tick_of(instance: int, rate_num: int, rate_den: int, tick_ns: int) -> int:
     """Tick an instance is sampled at: the nearest to its exact time, halves up."""
-    return (2 * instance * rate_den * _NS + rate_num * tick_ns) // (2 * rate_num * tick_ns)
+    # rate_num instances take rate_den whole seconds: counted apart, or long runs overflow 64 bits
+    whole_ns = instance // rate_num * rate_den * _NS
+    rest = 2 * (whole_ns % tick_ns) * rate_num + 2 * (instance % rate_num) * rate_den * _NS
+    return whole_ns // tick_ns + (rest + rate_num * tick_ns) // (2 * rate_num * tick_ns)
 
 
 @jit

@@ -72,7 +72,7 @@ class BusClient:
             raise ConnectionResetError("the bus closed the connection")
         *pieces, self._text = (self._text + data).split(b">")
         fields = [piece.split() for piece in pieces]
-        return [(int(f[2], 16), bytes.fromhex(f[4].decode())) for f in fields if f[1] == b"frame"]
+        return [(int(f[2], 16), bytes.fromhex(b"".join(f[4:]).decode())) for f in fields if f[1] == b"frame"]
 
     def close(self) -> None:
         """Leave the bus."""
@@ -97,16 +97,25 @@ def round_trips_us(port: int, count: int) -> NDArray[np.float64]:
     """Time from sending a frame until the echo of another participant is back, (count,) [us]."""
     client = BusClient("127.0.0.1", port)
     times = []
-    for n in range(count + 50):
+    for _ in range(300):  # until the other one has joined
+        client.send(frame_text(0x200, b""))
+        if client.wait(0.2):
+            break
+    else:
+        raise TimeoutError("no echo within a minute")
+    while client.wait(0.5):
+        pass
+    for n in range(count):
+        text, expected = frame_text(0x100, n.to_bytes(8, "big")), [(0x101, n.to_bytes(8, "big"))]
         begun = time.monotonic_ns()
-        client.send(frame_text(0x100, n.to_bytes(8, "big")))
-        while not (got := client.wait(5.0)):
-            pass
+        client.send(text)
+        got = client.wait(5.0)
         times.append((time.monotonic_ns() - begun) * 1e-3)
-        assert got == [(0x101, n.to_bytes(8, "big"))], got
+        if got != expected:
+            raise TimeoutError(f"expected the echo {expected}, got {got} within 5 s")
         time.sleep(0.0005)
     client.close()
-    return np.array(times[50:])
+    return np.array(times)
 
 
 class _Answers:

@@ -1,0 +1,360 @@
+"""The command line: what it says, and the exit status of every way out."""
+
+import json
+import os
+import re
+import shutil
+import socket
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from emulator import cli
+from emulator.campaign import ride as ride_module
+from emulator.campaign.verdict import Verdict
+from emulator.errors import DeviceAbsent, InternalError
+from emulator.rig import session as session_module
+from emulator.rig import warm as warm_module
+
+SCENARIOS = Path(__file__).parents[1] / "scenarios"
+RIG, RUN = SCENARIOS / "rigs" / "loopback.yaml", SCENARIOS / "runs" / "first_lap.yaml"
+COMMANDS = ("run", "check", "report", "warm")
+
+
+class Answer:
+    def __init__(self, status, out, err):
+        self.status, self.out, self.err = status, out, err
+
+
+@pytest.fixture
+def emulator(monkeypatch, capfd, tmp_path):
+    """Type a command; nothing of it may be a traceback unless asked for."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("COLUMNS", "110")
+
+    def type_in(*words, traceback=False):
+        monkeypatch.setattr(sys, "argv", ["emulator", *map(str, words)])
+        with pytest.raises(SystemExit) as stop:
+            cli.app()
+        out, err = capfd.readouterr()
+        assert ("Traceback" in out + err) == traceback, out + err
+        return Answer(stop.value.code, out, err)
+
+    return type_in
+
+
+@pytest.fixture
+def files(tmp_path):
+    """The demo files, cut to a ride of a second and a half, to be spoilt."""
+    shutil.copytree(SCENARIOS, tmp_path / "files")
+    spoil(tmp_path / "files" / "runs" / "first_lap.yaml", "duration_limit_s: 180.0", "duration_limit_s: 1.5")
+    spoil(
+        tmp_path / "files" / "runs" / "first_lap.yaml",
+        "    from_s: 10.0 # by then it has caught up with the target of a flying lap\n",
+        "",
+    )
+    # a handful of epochs with drawn jitter would be judged as if it were a statistic
+    spoil(tmp_path / "files" / "rigs" / "loopback.yaml", "    jitter_ms: 4.0\n", "")
+    return tmp_path / "files"
+
+
+def spoil(path, old, new):
+    text = path.read_text()
+    assert text.count(old) == 1, f"{old!r} {text.count(old)} times in {path}"
+    path.write_text(text.replace(old, new))
+
+
+def words(files):
+    return files / "runs" / "first_lap.yaml", "--rig", files / "rigs" / "loopback.yaml"
+
+
+# ---- help --------------------------------------------------------------------------------------------------
+
+
+def test_help_teaches_the_commands_and_the_exit_statuses(emulator):
+    answer = emulator("--help")
+    assert answer.status == 0
+    for command in COMMANDS:
+        assert re.search(rf"^\s+{command}\s+\w+", answer.out, re.MULTILINE)
+    text = " ".join(answer.out.split())
+    assert (
+        "Exit status: 0 pass, 1 fail, 2 invalid (the bench did not keep its promises), 3 error in what was"
+        in text
+    )
+    assert "emulator run scenarios/runs/first_lap.yaml --rig scenarios/rigs/loopback.yaml --virtual" in text
+
+
+@pytest.mark.parametrize(
+    ("command", "told"),
+    [
+        ("run", ["--rig", "--virtual", "--seed", "--out", "Ctrl-C stops in an orderly way", "same seed"]),
+        ("check", ["file:line:column", "Exit status 0 if all is well"]),
+        ("report", ["RUN", "cut short"]),
+        ("warm", ["Compile"]),
+    ],
+)
+def test_help_of_a_command_says_what_it_does_and_takes(emulator, command, told):
+    answer = emulator(command, "--help")
+    assert answer.status == 0
+    text = " ".join(answer.out.split())
+    for each in told:
+        assert each in text
+    # no option without a word about it
+    for line in re.findall(r"^\s+--\S+.*$", answer.out, re.MULTILINE):
+        assert len(line.split()) >= 3, line
+
+
+def test_no_words_at_all_show_the_help(emulator):
+    answer = emulator()
+    assert answer.status == 3
+    assert "Commands:" in answer.out + answer.err
+
+
+# ---- what is typed wrong -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"),
+    [
+        (["ride"], "No such command 'ride'"),
+        (["run", "--fast"], "No such option"),
+        (["run"], "Missing argument"),
+        (["run", "a.yaml"], "Missing option"),
+        (["run", "a.yaml", "--rig", "b.yaml", "--seed", "many"], "--seed"),
+        (["run", "a.yaml", "--rig", "b.yaml", "--seed", "-1"], "--seed"),
+        (["check"], "Missing argument"),
+        (["check", "--loud", "a.yaml"], "No such option"),
+        (["report"], "Missing argument"),
+        (["warm", "more"], "unexpected extra argument"),
+    ],
+)
+def test_a_slip_of_the_fingers_is_status_3_with_a_word_of_help(emulator, typed, said):
+    answer = emulator(*typed)
+    assert answer.status == 3
+    assert said in answer.err
+    assert "--help' for help" in answer.err
+
+
+def test_missing_files_are_all_named(emulator, tmp_path):
+    answer = emulator("run", "a.yaml", "--rig", "b.yaml")
+    assert answer.status == 3
+    assert "a.yaml:1:1: no such file" in answer.err
+    assert "b.yaml:1:1: no such file" in answer.err
+    assert "2 problems; nothing was started" in answer.err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_wrong_values_come_with_their_places_and_nothing_starts(emulator, files, tmp_path):
+    spoil(files / "rigs" / "loopback.yaml", "rate_hz: 50.0", "rate_hz: 5000.0")
+    spoil(files / "runs" / "first_lap.yaml", "laps: 1\n", "laps: none\n")
+    answer = emulator("run", *words(files), "--out", tmp_path / "run")
+    assert answer.status == 3
+    assert re.search(r"loopback\.yaml:\d+:\d+: outputs\.emulator_state\.rate_hz: ", answer.err)
+    assert re.search(r"first_lap\.yaml:\d+:\d+: laps: ", answer.err)
+    assert not (tmp_path / "run").exists()
+
+
+# ---- check -------------------------------------------------------------------------------------------------
+
+
+def test_check_of_good_files_goes_on_to_those_they_name(emulator):
+    answer = emulator("check", RIG, RUN)
+    assert answer.status == 0
+    for name, kind in (
+        ("loopback.yaml", "rig"),
+        ("demo_racer.yaml", "vehicle"),
+        ("first_lap.yaml", "scenario"),
+        ("ostrevel.yaml", "circuit"),
+    ):
+        assert re.search(rf"{name}: {kind}, no problems", answer.out)
+
+
+def test_check_shows_every_problem_and_still_the_good_files(emulator, files):
+    spoil(files / "rigs" / "loopback.yaml", "mass_kg: 45.0", "mass_kg: 4500.0")
+    spoil(files / "circuits" / "ostrevel.yaml", "width_m: 11", "width_m: wide")
+    answer = emulator(
+        "check", files / "rigs" / "loopback.yaml", files / "runs" / "first_lap.yaml", "gone.yaml"
+    )
+    assert answer.status == 3
+    assert re.search(r"loopback\.yaml:\d+:\d+: robot\.mass_kg: ", answer.out)
+    assert re.search(r"ostrevel\.yaml:\d+:\d+: width_m: ", answer.out)
+    assert "gone.yaml:1:1: no such file" in answer.out
+    assert "first_lap.yaml: scenario, no problems" in answer.out
+
+
+# ---- run ---------------------------------------------------------------------------------------------------
+
+
+def test_a_virtual_run_ends_with_its_verdicts_status(emulator, files, tmp_path):
+    answer = emulator("run", *words(files), "--virtual", "--seed", "4", "--out", tmp_path / "run")
+    assert answer.status == 1  # cut short by its time limit
+    assert "the time limit came before the ride was complete" in " ".join(answer.out.split())
+    assert "(virtual, seed 4)" in answer.out
+    assert "not a safety function" not in answer.out  # nothing moves
+    assert str(tmp_path / "run" / "report.html") in answer.out
+    assert json.loads((tmp_path / "run" / "manifest.json").read_text())["seed"] == 4
+
+
+def test_a_rig_that_can_not_keep_its_promise_is_invalid(emulator, files, tmp_path):
+    spoil(files / "rigs" / "loopback.yaml", "age_p99_ms: 3.0", "age_p99_ms: 0.001")
+    answer = emulator("run", *words(files), "--virtual", "--out", tmp_path / "run")
+    assert answer.status == 2
+    assert json.loads((tmp_path / "run" / "verdict.json").read_text())["result"] == "invalid"
+
+
+@pytest.mark.parametrize(
+    ("result", "status"), [("pass", 0), ("fail", 1), ("invalid", 2), ("error", 4)], ids=str
+)
+def test_every_verdict_has_its_status(emulator, files, tmp_path, monkeypatch, result, status):
+    real = ride_module.ride
+
+    def judged(session, paths, folder, **options):
+        real(session, paths, folder, **options)
+        return Verdict(result, ["as the test says"], [])
+
+    monkeypatch.setattr(ride_module, "ride", judged)
+    assert emulator("run", *words(files), "--virtual", "--out", tmp_path / "run").status == status
+
+
+def test_without_a_folder_given_each_run_gets_a_new_one(emulator, files, tmp_path):
+    for _ in range(2):
+        emulator("run", *words(files), "--virtual")
+    made = sorted(path.name for path in (tmp_path / "runs").iterdir())
+    assert len(made) == 2
+    assert all(re.fullmatch(r"\d{8}-\d{6}-first_lap-virtual(-2)?", name) for name in made)
+
+
+def test_a_folder_that_holds_something_is_left_alone(emulator, files, tmp_path):
+    answer = emulator("run", *words(files), "--virtual", "--out", files)
+    assert answer.status == 4
+    assert "already holds files" in answer.err
+    assert "what to do" in answer.err
+    assert not (files / "manifest.json").exists()
+
+
+def test_in_real_time_a_taken_port_is_status_4_after_the_caution(emulator, files, tmp_path):
+    cpus = os.sched_getaffinity(0)
+    try:
+        with socket.create_server(("127.0.0.1", 0)) as other:
+            port = other.getsockname()[1]
+            spoil(files / "rigs" / "loopback.yaml", "port: 0 # any free one", f"port: {port}")
+            answer = emulator("run", *words(files), "--out", tmp_path / "run")
+    finally:
+        os.sched_setaffinity(0, cpus)
+    assert answer.status == 4
+    assert "This program is not a safety function" in answer.out
+    assert f"cannot listen on 127.0.0.1:{port}" in answer.err
+    assert not (tmp_path / "run").exists()
+
+
+@pytest.mark.parametrize(
+    ("error", "status", "said", "traceback"),
+    [
+        (DeviceAbsent("can0 is not there", advice="plug it in"), 4, "what to do: plug it in", False),
+        (InternalError("a state that can't be"), 4, "please report it", False),
+        (KeyboardInterrupt(), 4, "interrupted", False),
+        (ZeroDivisionError("division by zero"), 4, "please report the lines above", True),
+        (OSError(28, "No space left on device"), 4, "No space left on device", True),
+    ],
+    ids=lambda v: type(v).__name__ if isinstance(v, BaseException) else "",
+)
+def test_whatever_goes_wrong_inside_is_never_taken_for_a_verdict(
+    emulator, monkeypatch, error, status, said, traceback
+):
+    def broken(*_args, **_options):
+        raise error
+
+    monkeypatch.setattr(session_module, "load_session", broken)
+    answer = emulator("run", RUN, "--rig", RIG, "--virtual", traceback=traceback)
+    assert answer.status == status
+    assert said in answer.err
+
+
+def test_a_reader_that_went_away_is_no_verdict_either():
+    reading, writing = os.pipe()
+    os.close(reading)
+    try:
+        done = subprocess.run(
+            [sys.executable, "-m", "emulator", "check", RIG, RUN],
+            stdout=writing,
+            stderr=subprocess.PIPE,
+            text=True,
+            check=False,
+        )
+    finally:
+        os.close(writing)
+    assert done.returncode == 4, done.stderr
+
+
+# ---- report ------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def record(tmp_path_factory):
+    """A run of a second and a half."""
+    folder = tmp_path_factory.mktemp("cli") / "run"
+    session = session_module.load_session(RIG, RUN)
+    short = session.scenario.model_copy(update={"duration_limit_s": 1.5})
+    session = type(session)(**{**session.__dict__, "scenario": short})
+    ride_module.ride(session, (RIG, RUN), folder, virtual=True)
+    return folder
+
+
+@pytest.fixture
+def a_run(record, tmp_path):
+    return shutil.copytree(record, tmp_path / "run")
+
+
+def test_report_is_written_anew(emulator, a_run):
+    (a_run / "report.html").unlink()
+    answer = emulator("report", a_run)
+    assert answer.status == 0
+    assert (a_run / "report.html").stat().st_size > 10_000
+    assert "Timing certificate" in answer.out
+    assert f"report: {a_run / 'report.html'}" in answer.out
+
+
+def test_report_of_a_run_nobody_judged(emulator, a_run):
+    for name in ("report.html", "verdict.json", "certificate.json"):
+        (a_run / name).unlink()
+    assert emulator("report", a_run).status == 0
+    assert (a_run / "report.html").exists()
+
+
+def test_report_of_a_record_cut_short_says_so(emulator, a_run):
+    signals = a_run / "signals.arrow"
+    with signals.open("r+b") as file:
+        file.truncate(signals.stat().st_size * 2 // 3)
+    answer = emulator("report", a_run)
+    assert answer.status == 0
+    assert "signals.arrow" in answer.out + (a_run / "report.html").read_text()
+
+
+@pytest.mark.parametrize("what", ["gone", "a file", "an empty folder", "damaged"])
+def test_report_of_what_is_no_run_is_status_3(emulator, a_run, tmp_path, what):
+    path = tmp_path / "other"
+    if what == "a file":
+        path.write_text("")
+    elif what == "an empty folder":
+        path.mkdir()
+    elif what == "damaged":
+        path = a_run
+        (a_run / "manifest.json").write_text("{")
+    answer = emulator("report", path)
+    assert answer.status == 3
+    assert answer.err.startswith("error: ")
+
+
+# ---- warm --------------------------------------------------------------------------------------------------
+
+
+def test_warm_says_what_takes_so_long(emulator, monkeypatch):
+    done = []
+    monkeypatch.setattr(warm_module, "warm_step", done.append)
+    answer = emulator("warm")
+    assert answer.status == 0
+    assert done == list(warm_module.STEPS)
+    for name in warm_module.STEPS:
+        assert f"compiling: {name} ... " in answer.out
