@@ -350,11 +350,15 @@ def test_report_of_what_is_no_run_is_status_3(emulator, a_run, tmp_path, what):
 # ---- warm --------------------------------------------------------------------------------------------------
 
 
-def test_warm_says_what_takes_so_long(emulator, monkeypatch):
-    done = []
-    monkeypatch.setattr(warm_module, "warm_step", done.append)
-    answer = emulator("warm")
+@pytest.mark.parametrize(("options", "virtual"), [([], True), (["--bench"], False)])
+def test_warm_says_what_took_how_long(emulator, monkeypatch, options, virtual):
+    def compiled(**asked):
+        assert asked == {"virtual": virtual}
+        yield from (("vehicle", 12.34), ("loop", 0.5))
+
+    monkeypatch.setattr(warm_module, "warm", compiled)
+    answer = emulator("warm", *options)
     assert answer.status == 0
-    assert done == list(warm_module.STEPS)
-    for name in warm_module.STEPS:
-        assert f"compiling: {name} ... " in answer.out
+    assert "vehicle: 12.3 s" in answer.out
+    assert "loop: 0.5 s" in answer.out
+    assert "compiled code is ready" in answer.out

@@ -251,6 +251,7 @@ def test_a_signal_ends_the_ride_in_order(desk, number):
         "standby -> armed",
         "armed -> running",
         "command stop",
+        "running -> stopping",
         "stopping -> standby",
     ]
     assert_at_rest(run)

@@ -12,7 +12,7 @@ from emulator.plant.states import RUNNING
 from emulator.record.reader import read_run
 from emulator.record.writer import RunWriter
 from emulator.rig.session import load_session
-from emulator.rig.virtual import run_virtual
+from emulator.rig.virtual import VirtualRide
 
 BYTES = ("signals.arrow", "frames.arrow", "events.jsonl", "gnss.nmea")
 
@@ -25,7 +25,7 @@ def short():
 
 def ridden(session, folder, progress=None):
     with RunWriter(folder, session.manifest(stage="virtual")) as writer:
-        outcome, certificate = run_virtual(session, writer, progress)
+        outcome, certificate = VirtualRide(session).run(writer, progress)
     return outcome, certificate
 
 

@@ -94,7 +94,7 @@ def test_missing_parameter_is_named() -> None:
 def test_locked_joints_are_marked_and_unknown_ones_refused() -> None:
     body = vehicle_record(FILE.values, FILE.tables, locked=("fork", "swingarm")).body[0]
     assert [JOINTS[i] for i in np.flatnonzero(body["locked"])] == ["swingarm", "fork"]
-    with pytest.raises(ValueError, match="not in tuple"):
+    with pytest.raises(ValueError, match="no joint 'handlebar' to lock"):
         vehicle_record(FILE.values, FILE.tables, locked=("handlebar",))
 
 
