@@ -10,14 +10,14 @@ All times given to this module are scenario time in integer nanoseconds (see ``r
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from emulator.compiled import entry, jit
-from emulator.ports import FrameBuffer
+from emulator.ports import FrameBuffer, frame_buffer
 
 BINS_PER_DECADE = 40
 FIRST_EDGE_US = 0.1
@@ -258,7 +258,6 @@ class Budget:
         self._lateness = np.zeros(BINS, np.int64) if lateness_counts is None else lateness_counts
         self._compute = np.zeros(BINS, np.int64)
         self._gnss = ids.index(GNSS) if GNSS in ids else -1
-        self._account: Callable[[FrameAccounts, int, int, FrameBuffer], None] | None = None
         self.frame_accounts = FrameAccounts(
             np.array(ids, np.int64),
             self._period_ns,
@@ -269,6 +268,8 @@ class Budget:
             late_after_ns,
         )
 
+        self._account = entry(account_frames, self.frame_accounts, 0, 0, frame_buffer(1))
+
     def tick(self, lateness_ns: int, compute_ns: int) -> None:
         """Count one tick: how long after its deadline it started, how long it took. Allocates nothing."""
         _account_tick(self._totals, self._lateness, self._compute, self.period_ns, lateness_ns, compute_ns)
@@ -278,8 +279,6 @@ class Budget:
 
         ``frames.time_ns`` is when each was due, ``frames.valid_ns`` its time of validity (or UNTIMED).
         """
-        if self._account is None:
-            self._account = entry(account_frames, self.frame_accounts, sent_ns, taken, frames)
         self._account(self.frame_accounts, sent_ns, taken, frames)
 
     def gnss(self, due_ns: int, valid_ns: int, sent_ns: int, *, taken: bool) -> None:

@@ -8,7 +8,6 @@ the supervisor decides how a run ends, and if it dies, each of them notices.
 from __future__ import annotations
 
 import contextlib
-import copy
 import json
 import os
 import signal
@@ -47,7 +46,6 @@ def _loop(job: Job) -> None:
     from emulator.loop.process import HostSettings, Parts, run_loop_process
     from emulator.loop.runner import Limits
     from emulator.plant.states import TRIP_BUS, TRIP_OVERRUN
-    from emulator.ports import frame_buffer
     from emulator.record.writer import jsonable
     from emulator.rig.bench import Bench
     from emulator.rig.links import can_spec, gnss_address, gnss_spec, output_specs
@@ -58,10 +56,7 @@ def _loop(job: Job) -> None:
     built: list[Bench] = []
 
     def build() -> Parts:
-        # Everything compiled is called once on a bench of its own, so that no tick has to compile.
-        trial, rx, tx = Bench(session), frame_buffer(8), frame_buffer(64)
-        trial.tick(rx, tx, 0.0, 0.0)
-        trial.fix()
+        Bench.rehearse(session)
         bench = Bench(session)
         built.append(bench)
         with contextlib.ExitStack() as opened:
@@ -121,7 +116,6 @@ def _robot(job: Job) -> None:
     from emulator.links.can_bus import open_can
     from emulator.links.gnss_port import open_gnss_reader
     from emulator.loop.host import die_with_parent
-    from emulator.ports import frame_buffer
     from emulator.rig.links import can_spec
     from emulator.rig.session import load_session, mission
     from emulator.robot.mission import ReferenceRider
@@ -133,8 +127,7 @@ def _robot(job: Job) -> None:
         return
     session = load_session(Path(job["rig"]), Path(job["scenario"]), seed=job["seed"])
     rider = ReferenceRider(mission(session))
-    # Everything compiled is called once on a copy, so that no control period has to compile.
-    copy.deepcopy(rider).step(frame_buffer(8), frame_buffer(16))
+    rider.rehearse()
     bus = open_can(can_spec(session.rig, job["port"]))
     try:
         gnss = open_gnss_reader(session.rig.gnss_port.kind, job["gnss"])

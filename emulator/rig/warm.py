@@ -43,7 +43,7 @@ def _line() -> None:
 def _plant() -> None:
     from emulator.rig.bench import Bench
 
-    Bench(_demo()).tick(frame_buffer(8), frame_buffer(64), 0.0, 0.0)
+    Bench.rehearse(_demo())
 
 
 def _loop() -> None:
@@ -57,8 +57,7 @@ def _robot() -> None:
     from emulator.robot.design import blank_design
     from emulator.robot.mission import ReferenceRider
 
-    rider = ReferenceRider(mission(_demo()), design=blank_design())
-    rider.step(frame_buffer(8), frame_buffer(16))
+    ReferenceRider(mission(_demo()), design=blank_design()).rehearse()
 
 
 def _virtual() -> None:

@@ -1,10 +1,10 @@
 """One bench ride in a process of its own, for a test: ``guest_ride.py RIG SCENARIO FOLDER``.
 
-The last line on standard output is how it ended, as JSON; everything else is in the run folder. The reference
-robot comes from outside, as a real one would, and is ready before the bench starts: on a guest's one CPU
-a robot that is still loading would take the time the loop needs. Nor can that CPU be shared evenly afterwards:
-a loop that is behind does not listen, so it gets the best ordinary priority. (A real-time one would starve the
-others whenever the guest is too slow.)
+The last line on standard output is how it ended, as JSON; everything else is in the run folder. The guest
+has one CPU. The reference robot therefore comes from outside, as a real one would, and is ready before the
+bench starts: one that is still loading would take the time the loop needs. And a loop that is behind does
+not listen, so it gets the best ordinary priority once all is loaded. (A real-time one would starve the others
+whenever the guest is too slow.)
 """
 
 from __future__ import annotations
@@ -14,7 +14,6 @@ import json
 import multiprocessing
 import os
 import sys
-import threading
 import time
 from multiprocessing.synchronize import Event
 from pathlib import Path
@@ -52,15 +51,12 @@ def robot(session: Session, ready: Event, over: Event) -> None:
     bus.close()
 
 
-def favour_the_loop() -> None:
-    """Wait for the loop process and raise it."""
-    while True:
-        for process in Path("/proc").glob("[0-9]*"):
-            with contextlib.suppress(OSError):  # gone in the meantime
-                if (process / "cmdline").read_bytes().endswith(b"emulator.rig.child\0loop\0"):
-                    os.setpriority(os.PRIO_PROCESS, int(process.name), -20)
-                    return
-        time.sleep(0.2)
+def favour_the_loop(_text: str) -> None:
+    """Raise the loop process if there is one by now; called with every sentence of the supervisor."""
+    for process in Path("/proc").glob("[0-9]*"):
+        with contextlib.suppress(OSError):  # gone in the meantime
+            if (process / "cmdline").read_bytes().endswith(b"emulator.rig.child\0loop\0"):
+                os.setpriority(os.PRIO_PROCESS, int(process.name), -20)
 
 
 def main() -> None:
@@ -72,9 +68,8 @@ def main() -> None:
     rider = processes.Process(target=robot, args=(session, ready, over))
     rider.start()
     ready.wait()
-    threading.Thread(target=favour_the_loop, daemon=True).start()
     try:
-        result = run_bench(session, (rig, scenario), folder)
+        result = run_bench(session, (rig, scenario), folder, say=favour_the_loop)
     finally:
         over.set()
         rider.join()
