@@ -206,9 +206,6 @@ async def _run(
             f"the run folder {folder} already holds something",
             advice="name another one with --out, or move it",
         )
-    with contextlib.suppress(OSError):
-        os.sched_setaffinity(0, session.other_cpus)
-
     stop_asked: list[str] = []
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
@@ -269,17 +266,21 @@ async def _start(
     """Start all processes and wait until each is ready; folders are the run folder and that of the logs."""
     rig, status = session.rig, snapshot.status
     status[Status.SUPERVISOR_PID] = os.getpid()
+    # Who runs where is settled before this process gives up the loop's core.
+    loop_cpu, cpus = session.loop_cpu, session.other_cpus
+    with contextlib.suppress(OSError):
+        os.sched_setaffinity(0, cpus)
     job = {
         "fd": snapshot.fd,
         "rig": str(paths[0]),
         "scenario": str(paths[1]),
         "seed": session.seed,
         "port": port,
-        "loop_cpu": session.loop_cpu,
+        "loop_cpu": loop_cpu,
         "supervisor": os.getpid(),
         "folder": str(folders[0]),
         "logs": str(folders[1]),
-        "cpus": sorted(session.other_cpus),
+        "cpus": sorted(cpus),
     }
     loop_child, recorder, robot = children["loop"], children["recorder"], children["robot"]
     say(f"bus: {bus_words(rig, port)}")
