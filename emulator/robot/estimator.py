@@ -103,7 +103,8 @@ def see_gnss(
     k: Record, e: Record, east: float, north: float, speed: float, age: float, interval: float
 ) -> None:
     """A GNSS epoch: antenna position [m], speed over ground [m/s], ``age`` [s] of its validity."""
-    past = e.past[_past(e, age)]
+    # Between two steps the newest row is the last step's, one behind the counter.
+    past = e.past[_past(e, age + STEP)]
     c, s = math.cos(past[2]), math.sin(past[2])
     # The antenna swings out with roll: a metre up leans sin(roll) metres to the outside of upright.
     side = -k.antenna[2] * math.sin(past[3]) + k.antenna[1] * math.cos(past[3])

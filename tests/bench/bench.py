@@ -5,8 +5,8 @@
 Speed of the compiled pieces and of the virtual stage, wake-up lateness beside cyclictest, a real ride on the
 loopback bus with every output on, and the way from a robot's frame to the sensor frame that shows it. The
 loop runs as on a bench: own core, real-time priority, locked memory, as far as the host gives them; what it
-refuses is said below the table. About three minutes, ``--quick`` under one and with correspondingly
-rougher tails. The exit status is 0 whatever the numbers are: this measures, the tests judge.
+refuses is said below the table. About three minutes; ``--quick`` about half of that, with rougher
+tails. The exit status is 0 whatever the numbers are: this measures, the tests judge.
 """
 
 from __future__ import annotations
@@ -112,25 +112,23 @@ def part_pieces(seconds: str, blocks: str) -> Any:
 
 
 def part_virtual(laps: str) -> Any:
-    """Laps of the virtual stage once everything is compiled and loaded: ride time, wall, processor time."""
+    """Laps of the virtual stage: ride time, wall, processor time. The first one loads the code, uncounted."""
     from emulator.record.writer import RunWriter
     from emulator.rig.session import load_session
-    from emulator.rig.virtual import run_virtual
-    from emulator.rig.warm import STEPS, warm_step
+    from emulator.rig.virtual import VirtualRide
 
-    for step in STEPS:
-        warm_step(step)
     session = load_session(RIG, RUN)
     times = []
-    for _ in range(int(laps)):
+    for _ in range(int(laps) + 1):
+        lap = VirtualRide(session)
         reached: list[float] = []
         with tempfile.TemporaryDirectory() as folder:
             wall, cpu = time.perf_counter(), time.process_time()
             with RunWriter(Path(folder) / "lap", session.manifest(stage="virtual")) as writer:
-                outcome, _ = run_virtual(session, writer, lambda s, *_, to=reached: to.append(s))
+                outcome, _ = lap.run(writer, lambda s, *_, to=reached: to.append(s))
             times.append((reached[-1], time.perf_counter() - wall, time.process_time() - cpu))
         assert outcome["ended"] == "complete", outcome
-    return times
+    return times[1:]
 
 
 def part_lap(folder: str) -> None:
@@ -411,14 +409,14 @@ def main() -> int:
     from rich.console import Console
 
     from emulator.rig.session import load_session
-    from emulator.rig.warm import STEPS, warm_step
+    from emulator.rig.warm import warm
 
     plan = QUICK if options.quick else Plan()
     console = Console(highlight=False, width=None if sys.stdout.isatty() else 150)
     begun = time.monotonic()
-    for name in STEPS:
-        console.print(f"compiling or loading: {name}")
-        warm_step(name)
+    console.print("compiling what is not in the cache yet")
+    for step, seconds in warm():
+        console.print(f"compiled or loaded: {step}, {seconds:.1f} s")
     session = load_session(RIG, RUN)
     everything = sorted(os.sched_getaffinity(0))
     cores = Cores(

@@ -23,7 +23,6 @@ from emulator.config.rig_file import TcpPort
 from emulator.errors import DeviceAbsent
 from emulator.links.can_bus import open_can
 from emulator.links.gnss_port import open_gnss_reader
-from emulator.ports import frame_buffer
 from emulator.rig.links import can_spec
 from emulator.rig.session import Session, load_session, mission
 from emulator.rig.supervisor import run_bench
@@ -35,8 +34,8 @@ def robot(session: Session, ready: Event, over: Event) -> None:
     """Warm up, wait for the bench's GNSS port, ride until told that it is over."""
     port = session.rig.gnss_port
     assert isinstance(port, TcpPort)
-    ReferenceRider(mission(session)).step(frame_buffer(8), frame_buffer(16))
     rider = ReferenceRider(mission(session))
+    rider.rehearse()
     bus = open_can(can_spec(session.rig, 0))
     ready.set()
     gnss = None

@@ -83,11 +83,7 @@ def ridden(tmp_path_factory: pytest.TempPathFactory) -> tuple[Session, Run, dict
     # The same for the compiled functions: in the guest it would take many minutes, and be lost with it.
     imports = "import emulator.rig.child, emulator.rig.supervisor, emulator.record.process, emulator.rig.warm"
     subprocess.run(
-        [
-            sys.executable,
-            "-c",
-            f"{imports}\nfor s in emulator.rig.warm.STEPS: emulator.rig.warm.warm_step(s)",
-        ],
+        [sys.executable, "-c", f"{imports}\nlist(emulator.rig.warm.warm(virtual=False))"],
         env=env,
         check=True,
     )

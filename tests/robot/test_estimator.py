@@ -64,7 +64,7 @@ class Synthetic:
 
     def epoch(self, age, told_age=None):
         """GNSS: where the antenna was ``age`` ago, said to be ``told_age`` old."""
-        east, north = self.antenna(*self.past[-round(age / STEP)])
+        east, north = self.antenna(*self.past[-1 - round(age / STEP)])
         see_gnss(self.k, self.e, east, north, self.speed, age if told_age is None else told_age, 0.1)
 
     def ride(self, seconds, gnss_age=0.06):

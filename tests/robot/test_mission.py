@@ -8,16 +8,15 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from emulator.robot import mission as mission_module
 from emulator.vehicle.road import sample
 from emulator.wire.nmea import burst
 
 
 @pytest.fixture
-def heard(monkeypatch):
+def heard(rider, monkeypatch):
     """Epochs that reach the estimator: (east, north, speed, age, interval)."""
     epochs = []
-    monkeypatch.setattr(mission_module, "hear_gnss", lambda rider, *epoch: epochs.append(epoch))
+    monkeypatch.setattr(rider, "_hear_gnss", lambda _rider, *epoch: epochs.append(epoch))
     return epochs
 
 
