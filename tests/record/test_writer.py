@@ -97,12 +97,14 @@ def test_bytes_do_not_depend_on_how_calls_are_chopped(
 
 
 def test_batches_are_cut_at_block_borders_also_across_a_gap(tmp_path: Path) -> None:
-    ticks = np.concatenate([np.arange(-10, 300), np.arange(700, 760)])
+    block = BLOCK_TICKS
+    after = 2 * block + 200  # the gap swallows the border between the second and the third block
+    ticks = np.concatenate([np.arange(-10, block + 50), np.arange(after, 3 * block + 10)])
     with RunWriter(tmp_path / "run", {}) as writer:
         writer.append_signals(ticks, np.zeros((len(ticks), N)))
     with pa.ipc.open_stream((tmp_path / "run" / "signals.arrow").read_bytes()) as stream:
         firsts = [batch["tick"][0].as_py() for batch in stream if batch.num_rows]
-    assert firsts == [-10, 0, BLOCK_TICKS, 700, 750]
+    assert firsts == [-10, 0, block, after, 3 * block]
 
 
 def test_finished_blocks_are_on_disk_before_close(tmp_path: Path) -> None:
