@@ -269,6 +269,8 @@ class Budget:
         )
 
         self._account = entry(account_frames, self.frame_accounts, 0, 0, frame_buffer(1))
+        row = (self._outputs[0], self._jitter[0], self._error[0]) if n else (np.zeros(13, np.int64),) * 3
+        self._account_gnss = entry(_account_output, *row, 0.0, 0, 0, 0, 0, 0, True)
 
     def tick(self, lateness_ns: int, compute_ns: int) -> None:
         """Count one tick: how long after its deadline it started, how long it took. Allocates nothing."""
@@ -285,13 +287,14 @@ class Budget:
         """Count one GNSS burst; nothing happens if no output is declared as GNSS."""
         k = self._gnss
         if k >= 0:
-            _account_output(
-                self._outputs[k],
-                self._jitter[k],
-                self._error[k],
-                self._period_ns[k],
-                self._latency_ns[k],
-                self._late_after_ns,
+            a = self.frame_accounts
+            self._account_gnss(
+                a.outputs[k],
+                a.jitter_counts[k],
+                a.error_counts[k],
+                float(a.period_ns[k]),
+                int(a.latency_ns[k]),
+                a.late_after_ns,
                 due_ns,
                 valid_ns,
                 sent_ns,

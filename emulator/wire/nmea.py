@@ -15,10 +15,16 @@ import re
 from datetime import date
 from typing import NamedTuple
 
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.compiled import jit
+
 LONGEST_SENTENCE = 82
 """Characters including $ and CR LF."""
 KNOT_m_s = 1852.0 / 3600.0
-_MODES = {0: "N", 1: "A", 2: "D", 3: "P", 4: "R", 5: "F", 6: "E", 7: "M", 8: "S"}
+_MODES = "NADPRFEMS"
+"""Mode indicator by fix quality 0..8."""
 _EPOCH_DAY = date(1970, 1, 1).toordinal()
 _DAY_ms = 86_400_000
 _MICROMINUTES_A_DEGREE = 60_000_000
@@ -67,67 +73,240 @@ def checksum(body: bytes) -> int:
 
 def burst(fix: Fix) -> bytes:
     """GGA, RMC and VTG of one epoch, as sent (200 bytes or so). Fails: never for a Fix as described there."""
-    total_ms = (fix.utc_ns + 500_000) // 1_000_000
-    day, ms = divmod(total_ms, _DAY_ms)
-    seconds, ms = divmod(ms, 1000)
-    time = f"{seconds // 3600:02d}{seconds // 60 % 60:02d}{seconds % 60:02d}.{ms:03d}"
-    today = date.fromordinal(_EPOCH_DAY + day)
-    ddmmyy = f"{today.day:02d}{today.month:02d}{today.year % 100:02d}"
-    satellites = min(max(fix.satellites, 0), 99)
-    numbers = (fix.latitude_rad, fix.longitude_rad, fix.altitude_msl_m, fix.geoid_separation_m, fix.speed_m_s)
-    if fix.fix_quality not in _MODES or fix.fix_quality == 0 or not all(map(math.isfinite, numbers)):
-        return (
-            _sentence(f"GNGGA,{time},,,,,0,{satellites:02d},,,M,,M,,")
-            + _sentence(f"GNRMC,{time},V,,,,,,,{ddmmyy},,,N")
-            + _sentence("GNVTG,,T,,M,,N,,K,N")
-        )
-    mode = _MODES[fix.fix_quality]
-    place = _latitude(fix.latitude_rad) + "," + _longitude(fix.longitude_rad)
-    hdop = f"{min(max(fix.hdop, 0.0), 99.9):.1f}" if not math.isnan(fix.hdop) else ""
-    altitude = min(max(fix.altitude_msl_m, -999.99), 9999.99)
-    separation = min(max(fix.geoid_separation_m, -999.9), 999.9)
-    knots = min(abs(fix.speed_m_s) / KNOT_m_s, 999.999)
-    course = _course(fix.course_rad)
-    return (
-        _sentence(
-            f"GNGGA,{time},{place},{fix.fix_quality},{satellites:02d},{hdop},"
-            f"{altitude:.2f},M,{separation:.1f},M,,"
-        )
-        + _sentence(f"GNRMC,{time},A,{place},{knots:.3f},{course},{ddmmyy},,,{mode}")
-        + _sentence(f"GNVTG,{course},T,,M,{knots:.3f},N,{knots * 1.852:.3f},K,{mode}")
+    out = np.empty(_ROOM, np.uint8)
+    length = _encode(
+        out,
+        (fix.utc_ns + 500_000) // 1_000_000,
+        fix.latitude_rad,
+        fix.longitude_rad,
+        fix.altitude_msl_m,
+        fix.geoid_separation_m,
+        fix.fix_quality,
+        fix.satellites,
+        fix.hdop,
+        fix.speed_m_s,
+        math.nan if fix.course_rad is None else fix.course_rad,
     )
+    return out[:length].tobytes()
 
 
-def _sentence(body: str) -> bytes:
-    """The sentence with $, checksum and CR LF."""
-    raw = body.encode("ascii")
-    return b"$%b*%02X\r\n" % (raw, checksum(raw))
+# Writing is compiled because it happens inside a tick of the loop: in Python one epoch took longer than the
+# whole rest of the tick. Every piece takes the place to write at and returns the next.
+
+_ROOM = 3 * LONGEST_SENTENCE
+_MODE_CODES = np.frombuffer(_MODES.encode(), np.uint8)
+_GGA, _RMC, _VTG = (np.frombuffer(b"$GN%b," % kind, np.uint8) for kind in (b"GGA", b"RMC", b"VTG"))
+_GGA_EMPTY = np.frombuffer(b",,,,,0,", np.uint8)
+_GGA_END_EMPTY = np.frombuffer(b",,,M,,M,,", np.uint8)
+_RMC_EMPTY = np.frombuffer(b",V,,,,,,,", np.uint8)
+_RMC_END_EMPTY = np.frombuffer(b",,,N", np.uint8)
+_VTG_EMPTY = np.frombuffer(b",T,,M,,N,,K,N", np.uint8)
+_ALTITUDE_UNIT = np.frombuffer(b",M,", np.uint8)
+_GGA_END = np.frombuffer(b",M,,", np.uint8)
+_VALID = np.frombuffer(b",A,", np.uint8)
+_TRUE = np.frombuffer(b",T,,M,", np.uint8)
+_KNOTS = np.frombuffer(b",N,", np.uint8)
+_KMH = np.frombuffer(b",K,", np.uint8)
+_NO_VARIATION = np.frombuffer(b",,,", np.uint8)
+_HEX = np.frombuffer(b"0123456789ABCDEF", np.uint8)
+_COMMA, _POINT, _MINUS, _STAR, _ZERO, _RETURN, _NEWLINE = 44, 46, 45, 42, 48, 13, 10
+_NORTH, _SOUTH, _EAST, _WEST = 78, 83, 69, 87
 
 
-def _micro(angle_rad: float) -> tuple[int, int, int]:
-    """Degrees, minutes and millionths of a minute of an angle's size; rounded once, so no part reaches 60."""
-    total = round(abs(math.degrees(angle_rad)) * _MICROMINUTES_A_DEGREE)
-    degrees, rest = divmod(total, _MICROMINUTES_A_DEGREE)
-    return degrees, *divmod(rest, 1_000_000)
+@jit
+def _put_text(out: NDArray[np.uint8], n: int, codes: NDArray[np.uint8]) -> int:
+    for i in range(codes.shape[0]):
+        out[n + i] = codes[i]
+    return int(n + codes.shape[0])
 
 
-def _latitude(latitude_rad: float) -> str:
-    degrees, minutes, millionths = _micro(min(max(latitude_rad, -math.pi / 2), math.pi / 2))
-    return f"{degrees:02d}{minutes:02d}.{millionths:06d},{'S' if latitude_rad < 0 else 'N'}"
+@jit
+def _put_char(out: NDArray[np.uint8], n: int, code: int) -> int:
+    out[n] = code
+    return n + 1
 
 
-def _longitude(longitude_rad: float) -> str:
-    wrapped_rad = math.remainder(longitude_rad, math.tau)
-    degrees, minutes, millionths = _micro(wrapped_rad)
-    return f"{degrees:03d}{minutes:02d}.{millionths:06d},{'W' if wrapped_rad < 0 else 'E'}"
+@jit
+def _put_padded(out: NDArray[np.uint8], n: int, value: int, digits: int) -> int:
+    """A number from 0 up with exactly so many digits."""
+    for i in range(digits - 1, -1, -1):
+        out[n + i] = _ZERO + value % 10
+        value //= 10
+    return n + digits
 
 
-def _course(course_rad: float | None) -> str:
-    """Degrees 0.00..359.99, empty while undefined."""
-    if course_rad is None or not math.isfinite(course_rad):
-        return ""
-    hundredths = round(math.degrees(math.remainder(course_rad, math.tau)) * 100) % 36000
-    return f"{hundredths // 100}.{hundredths % 100:02d}"
+@jit
+def _put_decimal(out: NDArray[np.uint8], n: int, scaled: int, decimals: int) -> int:
+    """scaled / 10^decimals with that many decimals and no leading zeros but one."""
+    if scaled < 0:
+        n = _put_char(out, n, _MINUS)
+        scaled = -scaled
+    unit = 10**decimals
+    whole = scaled // unit
+    digits, rest = 1, whole // 10
+    while rest > 0:
+        digits, rest = digits + 1, rest // 10
+    n = _put_padded(out, n, whole, digits)
+    n = _put_char(out, n, _POINT)
+    return _put_padded(out, n, scaled % unit, decimals)
+
+
+@jit
+def _scaled(value: float, least: float, most: float, scale: float) -> int:
+    """The value held within least..most, in units of 1/scale, rounded half to even."""
+    return int(np.rint(min(max(value, least), most) * scale))
+
+
+@jit
+def _within_turn(angle: float) -> float:
+    """The angle wrapped to -pi..pi [rad]; what is too large to wrap is held there."""
+    wrapped = angle - 2.0 * math.pi * np.rint(angle / (2.0 * math.pi))
+    return float(min(max(wrapped, -math.pi), math.pi))
+
+
+@jit
+def _put_angle(out: NDArray[np.uint8], n: int, angle: float, digits: int, plus: int, minus: int) -> int:
+    """Degrees, minutes with six decimals, side; rounded once, so no part reaches 60."""
+    total = int(np.rint(abs(math.degrees(angle)) * _MICROMINUTES_A_DEGREE))
+    n = _put_padded(out, n, total // _MICROMINUTES_A_DEGREE, digits)
+    rest = total % _MICROMINUTES_A_DEGREE
+    n = _put_padded(out, n, rest // 1_000_000, 2)
+    n = _put_char(out, n, _POINT)
+    n = _put_padded(out, n, rest % 1_000_000, 6)
+    n = _put_char(out, n, _COMMA)
+    return _put_char(out, n, minus if angle < 0.0 else plus)
+
+
+@jit
+def _put_place(out: NDArray[np.uint8], n: int, latitude: float, longitude: float) -> int:
+    n = _put_angle(out, n, min(max(latitude, -0.5 * math.pi), 0.5 * math.pi), 2, _NORTH, _SOUTH)
+    n = _put_char(out, n, _COMMA)
+    return _put_angle(out, n, _within_turn(longitude), 3, _EAST, _WEST)
+
+
+@jit
+def _put_time(out: NDArray[np.uint8], n: int, ms: int) -> int:
+    """Time of day hhmmss.sss."""
+    seconds = ms // 1000
+    n = _put_padded(out, n, seconds // 3600, 2)
+    n = _put_padded(out, n, seconds // 60 % 60, 2)
+    n = _put_padded(out, n, seconds % 60, 2)
+    n = _put_char(out, n, _POINT)
+    return _put_padded(out, n, ms % 1000, 3)
+
+
+@jit
+def _put_date(out: NDArray[np.uint8], n: int, day: int) -> int:
+    """ddmmyy of a day since 1970-01-01, Gregorian: years counted from March, in eras of 400 years."""
+    shifted = day + 719468  # days from 0000-03-01
+    era_day = shifted % 146097
+    year = (era_day - era_day // 1460 + era_day // 36524 - era_day // 146096) // 365
+    year_day = era_day - (365 * year + year // 4 - year // 100)
+    month = (5 * year_day + 2) // 153
+    n = _put_padded(out, n, year_day - (153 * month + 2) // 5 + 1, 2)
+    n = _put_padded(out, n, month + 3 if month < 10 else month - 9, 2)
+    return _put_padded(out, n, (year + (1 if month >= 10 else 0)) % 100, 2)
+
+
+@jit
+def _put_course(out: NDArray[np.uint8], n: int, course: float) -> int:
+    """Degrees 0.00..359.99, nothing while undefined."""
+    if not math.isfinite(course):
+        return n
+    return _put_decimal(out, n, int(np.rint(math.degrees(_within_turn(course)) * 100.0)) % 36000, 2)
+
+
+@jit
+def _closed(out: NDArray[np.uint8], start: int, n: int) -> int:
+    """Checksum and line end of the sentence that began at ``start``."""
+    total = 0
+    for i in range(start + 1, n):
+        total ^= out[i]
+    n = _put_char(out, n, _STAR)
+    n = _put_char(out, n, _HEX[total >> 4])
+    n = _put_char(out, n, _HEX[total & 15])
+    n = _put_char(out, n, _RETURN)
+    return _put_char(out, n, _NEWLINE)
+
+
+@jit
+def _encode(
+    out: NDArray[np.uint8],
+    total_ms: int,
+    latitude: float,
+    longitude: float,
+    altitude: float,
+    separation: float,
+    quality: int,
+    satellites: int,
+    hdop: float,
+    speed: float,
+    course: float,
+) -> int:
+    """The three sentences into ``out``; returns their length. As in Fix; course NaN if undefined."""
+    ms, day = total_ms % _DAY_ms, total_ms // _DAY_ms
+    in_use = min(max(satellites, 0), 99)
+    finite = math.isfinite(latitude) and math.isfinite(longitude) and math.isfinite(altitude)
+    finite = finite and math.isfinite(separation) and math.isfinite(speed)
+    fixed = finite and 0 < quality <= 8
+
+    n = _put_text(out, 0, _GGA)
+    n = _put_time(out, n, ms)
+    if fixed:
+        n = _put_char(out, n, _COMMA)
+        n = _put_place(out, n, latitude, longitude)
+        n = _put_char(out, n, _COMMA)
+        n = _put_padded(out, n, quality, 1)
+        n = _put_char(out, n, _COMMA)
+        n = _put_padded(out, n, in_use, 2)
+        n = _put_char(out, n, _COMMA)
+        if not math.isnan(hdop):
+            n = _put_decimal(out, n, _scaled(hdop, 0.0, 99.9, 10.0), 1)
+        n = _put_char(out, n, _COMMA)
+        n = _put_decimal(out, n, _scaled(altitude, -999.99, 9999.99, 100.0), 2)
+        n = _put_text(out, n, _ALTITUDE_UNIT)
+        n = _put_decimal(out, n, _scaled(separation, -999.9, 999.9, 10.0), 1)
+        n = _put_text(out, n, _GGA_END)
+    else:
+        n = _put_text(out, n, _GGA_EMPTY)
+        n = _put_padded(out, n, in_use, 2)
+        n = _put_text(out, n, _GGA_END_EMPTY)
+    n = _closed(out, 0, n)
+
+    start = n
+    knots = min(abs(speed) / KNOT_m_s, 999.999)
+    n = _put_text(out, n, _RMC)
+    n = _put_time(out, n, ms)
+    if fixed:
+        n = _put_text(out, n, _VALID)
+        n = _put_place(out, n, latitude, longitude)
+        n = _put_char(out, n, _COMMA)
+        n = _put_decimal(out, n, _scaled(knots, 0.0, 999.999, 1000.0), 3)
+        n = _put_char(out, n, _COMMA)
+        n = _put_course(out, n, course)
+        n = _put_char(out, n, _COMMA)
+        n = _put_date(out, n, day)
+        n = _put_text(out, n, _NO_VARIATION)
+        n = _put_char(out, n, _MODE_CODES[quality])
+    else:
+        n = _put_text(out, n, _RMC_EMPTY)
+        n = _put_date(out, n, day)
+        n = _put_text(out, n, _RMC_END_EMPTY)
+    n = _closed(out, start, n)
+
+    start = n
+    n = _put_text(out, n, _VTG)
+    if fixed:
+        n = _put_course(out, n, course)
+        n = _put_text(out, n, _TRUE)
+        n = _put_decimal(out, n, _scaled(knots, 0.0, 999.999, 1000.0), 3)
+        n = _put_text(out, n, _KNOTS)
+        n = _put_decimal(out, n, _scaled(knots * 1.852, 0.0, 9999.0, 1000.0), 3)
+        n = _put_text(out, n, _KMH)
+        n = _put_char(out, n, _MODE_CODES[quality])
+    else:
+        n = _put_text(out, n, _VTG_EMPTY)
+    return _closed(out, start, n)
 
 
 # --- reading ----------------------------------------------------------------------------------------
@@ -314,6 +493,6 @@ def _track(text: str) -> float:
 
 
 def _mode(optional: list[str]) -> str:
-    if optional and optional[0] not in _MODES.values():
+    if optional and optional[0] not in _MODES:
         raise _Malformed
     return optional[0] if optional else ""
