@@ -65,7 +65,16 @@ def ride(
         outcome = result.outcome
         for line in result.log_tail:
             say(line)
-    return judge_run(session, folder, outcome)
+    verdict = judge_run(session, folder, outcome)
+    for refused in _refused(folder):
+        say(f"the loop ran without: {refused}")
+    return verdict
+
+
+def _refused(folder: Path) -> list[str]:
+    """What the host did not grant the loop (core, priority, locked memory), with advice."""
+    loop = (read_run(folder).certificate or {}).get("loop") or {}
+    return [str(text) for text in (loop.get("host") or {}).get("refused") or []]
 
 
 def judge_run(session: Session, folder: Path, outcome: dict[str, Any]) -> Verdict:

@@ -88,12 +88,15 @@ def _attempt(model: type[Model], source: Source) -> Model | list[Problem]:
     kind = _expected_kind(model)
     given = source.data.get("kind")
     if kind is not None and isinstance(given, str) and given != kind:
-        return [source.problem(("kind",), f"expected {kind} (a {kind} file), got {given!r}")]
+        wrong_kind = source.problem(("kind",), f"expected {kind} (a {kind} file), got {given!r}")
+        return [wrong_kind, *source.repeated]
     try:
         # Through JSON, because only there does strict mode take lists for tuples.
-        return model.model_validate_json(json.dumps(source.data))
+        valid = model.model_validate_json(json.dumps(source.data))
     except ValidationError as error:
         found = error.errors(include_url=False)
+    else:
+        return list(source.repeated) if source.repeated else valid
     unique: dict[tuple[int, int, str, str], Problem] = {}
     unknown = {tuple(details["loc"][:-1]) for details in found if details["loc"][-1:] == ("[key]",)}
     for details in found:
@@ -104,7 +107,7 @@ def _attempt(model: type[Model], source: Source) -> Model | list[Problem]:
         # Members of a union fail each for itself, missing keys share their parent's place.
         what = problem.expected if details["type"] == "missing" else ""
         unique.setdefault((problem.line, problem.column, problem.key, what), problem)
-    return list(unique.values())
+    return [*source.repeated, *unique.values()]
 
 
 def _expected_kind(model: type[BaseModel]) -> str | None:

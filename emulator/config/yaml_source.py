@@ -64,6 +64,7 @@ class Source:
     keys    where each key (or list item) starts, by path
     text    the file
     sha256  of its bytes
+    repeated  keys that stand twice: the first one counts, and validation reports them with all the rest
     """
 
     path: str
@@ -72,6 +73,7 @@ class Source:
     keys: Mapping[Loc, Mark]
     text: str
     sha256: str
+    repeated: tuple[Problem, ...] = ()
 
     def problem(self, loc: Loc, expected: str, *, at_key: bool = False) -> Problem:
         """A problem at ``loc``, or at its nearest parent that stands in the file."""
@@ -110,9 +112,10 @@ def load(path: str | os.PathLike[str]) -> Source:
     builder = _Builder(name)
     data = builder.document(text)
     if builder.problems:
-        raise ConfigError(builder.problems)
+        raise ConfigError(builder.problems + builder.repeated)
     assert isinstance(data, dict)
-    return Source(name, data, builder.marks, builder.keys, text, hashlib.sha256(raw).hexdigest())
+    sha256 = hashlib.sha256(raw).hexdigest()
+    return Source(name, data, builder.marks, builder.keys, text, sha256, tuple(builder.repeated))
 
 
 def _read(name: str) -> bytes:
@@ -147,6 +150,7 @@ class _Builder:
     def __init__(self, name: str) -> None:
         self.name = name
         self.problems: list[Problem] = []
+        self.repeated: list[Problem] = []
         self.marks: dict[Loc, Mark] = {}
         self.keys: dict[Loc, Mark] = {}
 
@@ -221,7 +225,8 @@ class _Builder:
                 self._refuse(event, here, "anchors and tags on keys are not supported; leave them out")
             if key and here in self.keys:
                 line, _ = self.keys[here]
-                self._refuse(event, here, f"duplicate key; it stands already in line {line}")
+                text = f"duplicate key; it stands already in line {line}"
+                self.repeated.append(Problem(self.name, *_mark(event), key_path(here), text))
             kept = here in self.keys
             mark = _mark(event)
             value_event = next(events)

@@ -22,6 +22,7 @@ from emulator.config.vehicle_file import VehicleFile, load_vehicle
 from emulator.config.yaml_source import Source
 from emulator.errors import ConfigError, Problem
 from emulator.robot.mission import Mission
+from emulator.scenario.check import named_anyway
 from emulator.scenario.line import build_line
 from emulator.scenario.schema import Scenario, circuit_path, line_segments, load_circuit, load_scenario
 from emulator.scenario.speed_profile import engine_curve, speed_limits, target_speed
@@ -114,6 +115,8 @@ def load_session(rig_path: Path, scenario_path: Path, *, seed: int = 0) -> Sessi
         rig, rig_source = load_rig(rig_path)
     except ConfigError as error:
         problems += error.problems
+        for file in named_anyway(str(rig_path), "rig"):
+            problems += _problems_of_vehicle(file)
     if rig is not None:
         try:
             vehicle_file = load_vehicle(vehicle_path(rig, rig_source))
@@ -166,6 +169,14 @@ def load_session(rig_path: Path, scenario_path: Path, *, seed: int = 0) -> Sessi
         files={name: hashlib.sha256(Path(path).read_bytes()).hexdigest() for name, path in paths.items()},
         warnings=list(vehicle_file.warnings),
     )
+
+
+def _problems_of_vehicle(file: str) -> list[Problem]:
+    try:
+        load_vehicle(file)
+    except ConfigError as error:
+        return error.problems
+    return []
 
 
 def mission(session: Session) -> Mission:

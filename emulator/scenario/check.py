@@ -9,12 +9,12 @@ import os
 from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
-from emulator.config.rig_file import Rig, load_rig, vehicle_path
-from emulator.config.validation import did_you_mean, validate
+from emulator.config.rig_file import load_rig, vehicle_path
+from emulator.config.validation import did_you_mean
 from emulator.config.vehicle_file import load_vehicle
-from emulator.config.yaml_source import load, show
+from emulator.config.yaml_source import beside, load, show
 from emulator.errors import ConfigError, Problem
-from emulator.scenario.schema import Scenario, circuit_path, load_circuit, load_scenario
+from emulator.scenario.schema import circuit_path, load_circuit, load_scenario
 
 
 class Checked(NamedTuple):
@@ -63,7 +63,7 @@ def _check_one(path: str) -> tuple[Checked, list[str]]:
         warnings, named = _KINDS[kind](path)
     except ConfigError as error:
         own = [problem for problem in error.problems if problem.file == path]
-        return Checked(path, kind, own, []), _named_anyway(path, kind)
+        return Checked(path, kind, own, []), named_anyway(path, kind)
     return Checked(path, kind, [], warnings), named
 
 
@@ -94,16 +94,14 @@ _KINDS: dict[str, Callable[[str], tuple[list[Problem], list[str]]]] = {
 }
 
 
-def _named_anyway(path: str, kind: str) -> list[str]:
-    """Files that a wrong file names all the same, where they exist."""
-    source = load(path)
+_NAMED = {"rig": "vehicle", "scenario": "circuit"}
+
+
+def named_anyway(path: str, kind: str) -> list[str]:
+    """Files that a wrong file names all the same, where they exist: their problems can be told at once."""
     try:
-        if kind == "rig":
-            files = [vehicle_path(validate(Rig, source), source)]
-        elif kind == "scenario":
-            files = [circuit_path(validate(Scenario, source), source)]
-        else:
-            files = []
+        named = load(path).data.get(_NAMED.get(kind, ""))
     except ConfigError:
         return []
-    return [file for file in files if os.path.isfile(file)]
+    file = beside(path, named) if isinstance(named, str) and named else ""
+    return [file] if os.path.isfile(file) else []

@@ -23,9 +23,11 @@ def read(text: str) -> dict[str, object]:
 
 def refusal(text: str | bytes) -> str:
     Path("a.yaml").write_bytes(text.encode() if isinstance(text, str) else text)
-    with pytest.raises(ConfigError) as caught:
-        load("a.yaml")
-    return str(caught.value)
+    try:
+        source = load("a.yaml")
+    except ConfigError as error:
+        return str(error)
+    return "\n".join(str(problem) for problem in source.repeated)
 
 
 # Expected values: YAML 1.2.2 specification, section 10.3.2 (core schema tag resolution).

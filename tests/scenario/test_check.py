@@ -86,7 +86,6 @@ def test_a_rig_without_its_dbc_still_leads_to_its_vehicle() -> None:
             "a.yaml:1:7: kind: expected one of rig, vehicle, scenario, circuit, got a list of 1",
         ),
         ("kind:\n", "a.yaml:1:1: kind: expected one of rig, vehicle, scenario, circuit, got nothing"),
-        ("kind: rig\nkind: rig\n", "a.yaml:2:1: kind: duplicate key; it stands already in line 1"),
     ],
 )
 def test_a_file_of_no_known_kind(text: str, expected: str) -> None:
@@ -94,6 +93,15 @@ def test_a_file_of_no_known_kind(text: str, expected: str) -> None:
     (found,) = check(["a.yaml"])
     assert found.kind == ""
     assert [str(p) for p in found.problems] == [expected]
+
+
+def test_a_duplicate_key_hides_nothing_else() -> None:
+    Path("a.yaml").write_text("kind: circuit\nname: one\nname: two\nwidth_m: wide\n")
+    (found,) = check(["a.yaml"])
+    said = [str(p) for p in found.problems]
+    assert "a.yaml:3:1: name: duplicate key; it stands already in line 2" in said
+    assert any(text.startswith("a.yaml:4:10: width_m:") for text in said)
+    assert any("segments" in text for text in said)
 
 
 def test_a_missing_file_is_a_problem_not_an_exception() -> None:
