@@ -147,7 +147,7 @@ def test_whatever_is_imported_is_declared(folder: str, extras: list[str]) -> Non
 
 
 def test_the_top_level_holds_only_what_belongs_there() -> None:
-    ignored = [line.rstrip("/") for line in (ROOT / ".gitignore").read_text().split()]
+    ignored = [line.strip("/") for line in (ROOT / ".gitignore").read_text().split()]
     stray = {
         entry.name
         for entry in ROOT.iterdir()
