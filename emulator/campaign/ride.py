@@ -17,7 +17,7 @@ from emulator.campaign.verdict import (
     judge,
     write_verdict,
 )
-from emulator.record.reader import read_run
+from emulator.record.reader import read_json_object, read_run
 from emulator.record.writer import CERTIFICATE_FILE, RunWriter, write_json
 from emulator.rig.session import Session
 from emulator.rig.supervisor import run_bench
@@ -73,8 +73,9 @@ def ride(
 
 def _refused(folder: Path) -> list[str]:
     """What the host did not grant the loop (core, priority, locked memory), with advice."""
-    loop = (read_run(folder).certificate or {}).get("loop") or {}
-    return [str(text) for text in (loop.get("host") or {}).get("refused") or []]
+    path = folder / CERTIFICATE_FILE
+    loop = read_json_object(path).get("loop", {}) if path.exists() else {}
+    return [str(text) for text in loop.get("host", {}).get("refused", [])]
 
 
 def judge_run(session: Session, folder: Path, outcome: dict[str, Any]) -> Verdict:

@@ -46,7 +46,6 @@ Position: TypeAlias = tuple[Coordinate, Coordinate, Coordinate]
 """A point of the main frame: forward of the rear contact, left, above the ground."""
 Cpu: TypeAlias = Annotated[int, Field(ge=0, le=1023)] | Literal["auto"]
 """CPU number, or auto: the program chooses."""
-Milliseconds: TypeAlias = Annotated[float, Field(ge=0, le=10_000)]
 Seconds: TypeAlias = Annotated[float, Field(gt=0, le=600)]
 Port: TypeAlias = Annotated[int, Field(ge=1, le=65535)]
 TimeConstant: TypeAlias = Annotated[float, Field(ge=0, le=2000)]

@@ -19,8 +19,6 @@ from emulator.wire.can_frames import Codec
 from emulator.wire.geodesy import Origin
 from emulator.wire.nmea import Fix, Gga, Rmc, burst, parse
 
-_DAY_NS = 86_400_000_000_000
-
 
 @dataclass(frozen=True)
 class Mission:
@@ -62,11 +60,9 @@ class ReferenceRider:
         self._step = entry(step, self.rider, buffer, buffer)
         self._hear_gnss = entry(hear_gnss, self.rider, 0.0, 0.0, 0.0, 0.0, 0.0)
         self._line_buffer = b""
-        self._speed = 0.0
         self._position: tuple[float, float] | None = None
         self._epoch_ns: int | None = None
         self._clock_offset_ns: int | None = None
-        self._day_ns = 0
 
     def rehearse(self) -> None:
         """Call everything once on a copy, so that no control period of a ride has to compile."""

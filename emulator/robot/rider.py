@@ -30,12 +30,11 @@ EMERGENCIES = ("none", "inertial unit silent", "GNSS silent", "wheel speeds lost
 """Reasons for an emergency stop by number."""
 
 _IMU_LIMIT, _GNSS_LIMIT, _WHEEL_LIMIT, _BENCH_LIMIT = 0.05, 1.0, 3.0, 0.3  # [s] of silence it rides through
-_NEVER = -1_000_000
 
 # Robot frames in the order of the codec's part for the robot, and how many steps lie between them.
 COMMANDS = ("steering", "drive", "gear", "estimate_pose", "estimate_motion")
 _EVERY = np.array([1, 5, 10, 5, 5])
-STEERING, DRIVE, GEAR, POSE, MOTION = range(5)
+_GEAR = COMMANDS.index("gear")
 
 RUNNING = 2
 """Bench state in which the robot rides; see the DBC."""
@@ -200,7 +199,7 @@ def step(r: Rider, rx: FrameBuffer, tx: FrameBuffer) -> int:
 
     for i in range(5):
         if e.steps % _EVERY[i] == 0:
-            if i == GEAR:
+            if i == _GEAR:
                 e.heartbeat = (e.heartbeat + 1.0) % 65536.0
                 v[7] = e.heartbeat
             _send(r.codec, r.frame_of[i], r.sent_of[i], v, r.payload, r.counter[i], tx)
