@@ -13,6 +13,10 @@ from numpy.typing import NDArray
 
 MAX_DATA = 64
 """Longest CAN FD payload in bytes; classical frames use the first eight."""
+EXTENDED = 1 << 31
+"""Bit of ``FrameBuffer.can_id`` that marks a 29-bit identifier."""
+STANDARD_MASK = 0x7FF
+EXTENDED_MASK = 0x1FFFFFFF
 
 
 class FrameBuffer(NamedTuple):

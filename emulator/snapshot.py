@@ -27,7 +27,7 @@ from numba import types
 from numba.extending import intrinsic
 from numpy.typing import NDArray
 
-from emulator.compiled import jit
+from emulator.compiled import entry, jit
 from emulator.errors import RunFailed, StartFailed
 from emulator.ports import MAX_DATA, FrameBuffer
 from emulator.signals import SIGNALS
@@ -283,6 +283,25 @@ def _write_frames(
     return cut
 
 
+@jit
+def _write_gnss(
+    counter: NDArray[np.int64],
+    fields: NDArray[np.int64],
+    data: NDArray[np.uint8],
+    tick: int,
+    text: NDArray[np.uint8],
+) -> None:
+    """The bytes of one epoch into the GNSS ring, in as many records as they need."""
+    for start in range(0, text.shape[0], BURST_BYTES):
+        length = min(BURST_BYTES, text.shape[0] - start)
+        slot = _claim(counter, 1) % fields.shape[0]
+        fields[slot, 0] = tick
+        fields[slot, 1] = length
+        for i in range(length):
+            data[slot, i] = text[start + i]
+        _publish(counter)
+
+
 class _Ring(NamedTuple):
     """A ring: its two counters, and arrays that all have one row a record."""
 
@@ -434,6 +453,10 @@ class Snapshot:
         self._events = _Ring(a["event.counter"], (a["event.fields"], a["event.value"], a["event.text"]))
         self._gnss = _Ring(a["gnss.counter"], (a["gnss.fields"], a["gnss.data"]))
         self._commands_taken = self.status[Status.COMMANDS_TAKEN]
+        # Compiled writers, made when first used: only the loop writes.
+        self._write_row: Callable[..., None] | None = None
+        self._write_frames: Callable[..., int] | None = None
+        self._write_gnss: Callable[..., None] | None = None
 
     @classmethod
     def create(cls, sizes: Sizes | None = None) -> Snapshot:
@@ -513,7 +536,9 @@ class Snapshot:
     def write_signals(self, tick: int, row: NDArray[np.float64]) -> None:
         """One row of all signals, (len(SIGNALS),) float64. Allocates nothing."""
         counter, (ticks, rows) = self._signals
-        _write_row(counter, ticks, rows, tick, row)
+        if self._write_row is None:
+            self._write_row = entry(_write_row, counter, ticks, rows, 0, row)
+        self._write_row(counter, ticks, rows, tick, row)
 
     def write_frames(self, tick: int, direction: int, frames: FrameBuffer, time_ns: int = 0) -> int:
         """All ``frames.count`` frames of a buffer; allocates nothing.
@@ -522,7 +547,9 @@ class Snapshot:
         handed to the link. Returns how many payloads were longer than ``sizes.data_bytes`` and were cut.
         """
         counter, (fields, data) = self._frames
-        return _write_frames(counter, fields, data, tick, time_ns, direction, frames)
+        if self._write_frames is None:
+            self._write_frames = entry(_write_frames, counter, fields, data, 0, 0, 0, frames)
+        return self._write_frames(counter, fields, data, tick, time_ns, direction, frames)
 
     def write_event(self, tick: int, code: int, index: int, value: float, text: str) -> None:
         """One event; text beyond TEXT_BYTES of UTF-8 is cut at a character."""
@@ -539,12 +566,10 @@ class Snapshot:
     def write_gnss(self, tick: int, burst: bytes) -> None:
         """The bytes of one epoch, in as many records as they need."""
         counter, (fields, data) = self._gnss
-        for start in range(0, len(burst), BURST_BYTES):
-            piece = burst[start : start + BURST_BYTES]
-            slot = _claim(counter, 1) % fields.shape[0]
-            fields[slot] = (tick, len(piece))
-            data[slot, : len(piece)] = np.frombuffer(piece, np.uint8)
-            _publish(counter)
+        text = np.frombuffer(burst, np.uint8)
+        if self._write_gnss is None:
+            self._write_gnss = entry(_write_gnss, counter, fields, data, 0, text)
+        self._write_gnss(counter, fields, data, tick, text)
 
     def take_command(self) -> tuple[int, float] | None:
         """The supervisor's next command (code, argument), or None. Costs next to nothing when empty."""

@@ -15,8 +15,7 @@ import socket
 import struct
 from collections.abc import Callable
 
-from emulator.links.can_link import EXTENDED, EXTENDED_MASK, STANDARD_MASK, CountedLink
-from emulator.ports import FrameBuffer
+from emulator.ports import EXTENDED, EXTENDED_MASK, MAX_DATA, STANDARD_MASK, FrameBuffer, LinkCounts
 
 _CLASSICAL = struct.Struct("=IB3x8s")  # struct can_frame
 _FD = struct.Struct("=IBB2x64s")  # struct canfd_frame
@@ -35,7 +34,7 @@ _MOST_FRAMES = 1024
 """Frames taken in one call; bounds the time a flood can take from the tick."""
 
 
-class KernelLink(CountedLink):
+class KernelLink:
     """A SocketCAN raw socket.
 
     sock            bound CAN_RAW socket; made non-blocking here
@@ -58,7 +57,14 @@ class KernelLink(CountedLink):
         switch_bitrate: bool,
         receive_buffer: int,
     ) -> None:
-        super().__init__()
+        self._alive = True
+        self._sent = 0
+        self._received = 0
+        self._send_lost = 0
+        self._receive_lost = 0
+        self._bus_errors = 0
+        self._into: FrameBuffer | None = None
+        self._from: FrameBuffer | None = None
         self._socket = sock
         self._close: Callable[[], None] | None = close
         self._fd = fd
@@ -71,6 +77,17 @@ class KernelLink(CountedLink):
             sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, receive_buffer)
         with contextlib.suppress(OSError):  # older kernels: losses then show in the alive counters only
             sock.setsockopt(socket.SOL_SOCKET, _SO_RXQ_OVFL, 1)
+
+    def counts(self) -> LinkCounts:
+        """Totals since the link was opened."""
+        return LinkCounts(
+            sent=self._sent,
+            received=self._received,
+            send_lost=self._send_lost,
+            receive_lost=self._receive_lost,
+            bus_errors=self._bus_errors,
+            alive=self._alive,
+        )
 
     def receive(self, into: FrameBuffer, now_ns: int) -> int:
         """Append all waiting data frames (stamped ``now_ns``) and return how many were appended."""
@@ -147,3 +164,38 @@ class KernelLink(CountedLink):
         """Decide whether the interface is gone for good or only down or full for now."""
         if error.errno not in (errno.ENOBUFS, errno.ENETDOWN, errno.EMSGSIZE, errno.EINVAL):
             self._alive = False
+
+    def _append(self, into: FrameBuffer, now_ns: int, can_id: int, payload: bytes) -> None:
+        """Put one received frame into the next row; without a free row the frame is lost and counted."""
+        if into is not self._into:
+            self._into = into
+            self._into_bytes = into.data.data.cast("B")
+            self._into_rows = into.can_id.shape[0]
+        row = int(into.count[0])
+        if row >= self._into_rows:
+            self._receive_lost += 1
+            return
+        length = len(payload)
+        into.count[0] = row + 1
+        into.time_ns[row] = now_ns
+        into.valid_ns[row] = 0
+        into.can_id[row] = can_id
+        into.length[row] = length
+        self._into_bytes[row * MAX_DATA : row * MAX_DATA + length] = payload
+        self._received += 1
+
+    def _outgoing(self, frames: FrameBuffer) -> list[tuple[int, memoryview]]:
+        """Identifier and payload of every frame to be sent, in order, without copying."""
+        if frames is not self._from:
+            self._from = frames
+            self._from_bytes = frames.data.data.cast("B")
+        count = int(frames.count[0])
+        data = self._from_bytes
+        if count == 1:
+            return [(int(frames.can_id[0]), data[0 : int(frames.length[0])])]
+        identifiers = frames.can_id[:count].tolist()
+        lengths = frames.length[:count].tolist()
+        return [
+            (identifier, data[row * MAX_DATA : row * MAX_DATA + length])
+            for row, (identifier, length) in enumerate(zip(identifiers, lengths, strict=True))
+        ]

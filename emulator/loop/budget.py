@@ -268,13 +268,20 @@ class Budget:
             late_after_ns,
         )
 
+        self._account_tick = entry(_account_tick, self._totals, self._lateness, self._compute, 0, 0, 0)
         self._account = entry(account_frames, self.frame_accounts, 0, 0, frame_buffer(1))
         row = (self._outputs[0], self._jitter[0], self._error[0]) if n else (np.zeros(13, np.int64),) * 3
         self._account_gnss = entry(_account_output, *row, 0.0, 0, 0, 0, 0, 0, True)
+        if self._gnss >= 0:
+            k = self._gnss
+            self._gnss_counts = (self._outputs[k], self._jitter[k], self._error[k])
+            self._gnss_promise = (float(self._period_ns[k]), int(self._latency_ns[k]), late_after_ns)
 
     def tick(self, lateness_ns: int, compute_ns: int) -> None:
         """Count one tick: how long after its deadline it started, how long it took. Allocates nothing."""
-        _account_tick(self._totals, self._lateness, self._compute, self.period_ns, lateness_ns, compute_ns)
+        self._account_tick(
+            self._totals, self._lateness, self._compute, self.period_ns, lateness_ns, compute_ns
+        )
 
     def frames(self, frames: FrameBuffer, taken: int, sent_ns: int) -> None:
         """Count one tick's frames, of which the link took the first ``taken`` by ``sent_ns``.
@@ -285,21 +292,8 @@ class Budget:
 
     def gnss(self, due_ns: int, valid_ns: int, sent_ns: int, *, taken: bool) -> None:
         """Count one GNSS burst; nothing happens if no output is declared as GNSS."""
-        k = self._gnss
-        if k >= 0:
-            a = self.frame_accounts
-            self._account_gnss(
-                a.outputs[k],
-                a.jitter_counts[k],
-                a.error_counts[k],
-                float(a.period_ns[k]),
-                int(a.latency_ns[k]),
-                a.late_after_ns,
-                due_ns,
-                valid_ns,
-                sent_ns,
-                taken,
-            )
+        if self._gnss >= 0:
+            self._account_gnss(*self._gnss_counts, *self._gnss_promise, due_ns, valid_ns, sent_ns, taken)
 
     def restart(self) -> None:
         """The ride is armed now: what was sent before, perhaps to nobody, is not part of the promise."""

@@ -1,8 +1,9 @@
 """The cycle: wake on an absolute deadline, receive, tick the plant, send, publish. Every millisecond.
 
 Plant time stays locked to the wall clock. After a stall the missed ticks are computed at once, with the
-inputs held (nothing is received for them) and counted; beyond ``Limits.overrun_ns`` the rig trips. A
-stall too long to make up for is cut, and the ticks left out are counted as skipped.
+inputs held (of ``Limits.deaf_ticks`` of them in a row nothing is received) and counted; beyond
+``Limits.overrun_ns`` the rig trips. A stall too long to make up for is cut, and the ticks left out are
+counted as skipped.
 
 Nothing here waits for another process and nothing is allocated for good: the steady cycle works on buffers
 made before it starts. The way out is always the same: the plant is told to stop, ramps to rest, and says so.
@@ -88,6 +89,8 @@ class Limits:
     reason_overrun, reason_bus   trip reasons handed to the plant with Command.TRIP
     overrun_ns                   [ns] a stall beyond this trips the rig
     catch_up_ticks               most missed ticks made up for after one stall
+    deaf_ticks                   after so many missed ticks in a row the bus is read all the same: a loop that
+                                 is always late still has to hear the robot
     recorder_gone_ticks          a recorder that did not beat for this long is reported as gone
     ramp_ticks                   longest time to rest once asked to stop; then the cycle ends all the same
     max_ticks                    stop (orderly) after so many cycles; 0 never
@@ -98,6 +101,7 @@ class Limits:
     period_ns: int = 1_000_000
     overrun_ns: int = 20_000_000
     catch_up_ticks: int = 1000
+    deaf_ticks: int = 10
     recorder_gone_ticks: int = 2000
     ramp_ticks: int = 30_000
     max_ticks: int = 0
@@ -172,7 +176,7 @@ def run_cycle(
     status[Status.LOOP_PID] = os.getpid()
     status[Status.LOOP_STATE] = LoopState.CYCLING
 
-    cycle = compute_ns = skipped = frames_cut = frames_received = 0
+    cycle = compute_ns = skipped = frames_cut = frames_received = deaf = 0
     state = 0
     stop_cycle = -1
     stalled = link_dead = recorder_gone = False
@@ -197,9 +201,12 @@ def run_cycle(
         lateness = now - deadline
         origin = deadline - (tick + 1) * period  # loop clock at scenario tick 0
         rx_count[0] = 0
+        deaf += 1
+        if lateness < period or deaf > limits.deaf_ticks:
+            deaf = 0
+            can.receive(rx, now - origin)
         if lateness < period:
             stalled = False
-            can.receive(rx, now - origin)
         elif lateness > limits.overrun_ns and not stalled:
             stalled = True
             plant.command(Command.TRIP, float(limits.reason_overrun))

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.compiled import entry
-from emulator.plant.sensing import V_GNSS_COURSE, V_GNSS_FIX, V_GNSS_SPEED, V_GNSS_X, V_GNSS_Y, V_GNSS_Z
+from emulator.plant.receiver import sentences
 from emulator.plant.states import (
     END_NAMES,
     END_STOPPED,
@@ -37,7 +37,7 @@ from emulator.rig.session import Session
 from emulator.scenario.schema import MarkEvent
 from emulator.snapshot import Command
 from emulator.wire.geodesy import Origin
-from emulator.wire.nmea import Fix, burst
+from emulator.wire.nmea import LONGEST_BURST
 
 EVENT_KINDS = {
     EV_FAULT_ON: "fault_on",
@@ -67,7 +67,7 @@ class Bench:
         self._events = scenario.events
         self._names = [event.name for event in scenario.events]
         o = scenario.origin
-        self._origin = Origin(math.radians(o.latitude_deg), math.radians(o.longitude_deg), o.height_m)
+        self._frame = Origin(math.radians(o.latitude_deg), math.radians(o.longitude_deg), o.height_m).frame
         self._utc_ns = round(scenario.utc.timestamp()) * 1_000_000_000
         gnss = session.rig.sensors.gnss
         self._satellites, self._hdop = gnss.satellites, gnss.hdop
@@ -79,6 +79,10 @@ class Bench:
         self._row = self._memory["row"]
         self._happened = self.plant.memory["happened"].data
         self._run_words = {name: self.plant.run[name].data for name in self.plant.run.dtype.names or ()}
+        self._epoch = self._memory["gnss"]
+        self._burst = np.zeros(LONGEST_BURST, np.uint8)
+        self._burst_view = self._burst.data
+        self._sentences = entry(sentences, self._epoch, 0, self._frame, 0, 0.0, self._burst)
 
     @staticmethod
     def rehearse(session: Session) -> None:
@@ -89,7 +93,8 @@ class Bench:
             trial.tick(frame_buffer(8), frame_buffer(64), 0.0, 0.0)
             trial.command(code, float(TRIP_OPERATOR))
             trial.tick(frame_buffer(8), frame_buffer(64), 0.0, 0.0)
-            burst(trial.fix())
+            trial._run_words["gnss_ready"][0] = 1
+            trial.take_gnss()
 
     # --- the contract of the cycle -----------------------------------------------------------------
 
@@ -138,7 +143,15 @@ class Bench:
         """The epoch due in this tick as NMEA sentences, or nothing."""
         if not self._run_words["gnss_ready"][0]:
             return b""
-        return burst(self.fix())
+        length = self._sentences(
+            self._epoch,
+            self._utc_ns + self._run_words["gnss_valid_ns"][0],
+            self._frame,
+            self._satellites,
+            self._hdop,
+            self._burst,
+        )
+        return bytes(self._burst_view[:length])
 
     def command(self, code: int, argument: float) -> None:
         """A ``snapshot.Command`` from the operator or the cycle; takes effect in the next tick."""
@@ -150,29 +163,6 @@ class Bench:
             trip(self._run, int(argument))
 
     # --- what the run needs besides ----------------------------------------------------------------
-
-    def fix(self) -> Fix:
-        """The GNSS epoch that is due."""
-        g = self._memory["gnss"]
-        x, y, z = float(g[V_GNSS_X]), float(g[V_GNSS_Y]), float(g[V_GNSS_Z])
-        quality = float(g[V_GNSS_FIX])
-        valid = not (math.isnan(x) or math.isnan(y) or math.isnan(quality))
-        latitude, longitude, height = self._origin.enu_to_geodetic(x, y, z) if valid else (math.nan,) * 3
-        speed = float(g[V_GNSS_SPEED])
-        course = float(g[V_GNSS_COURSE])
-        return Fix(
-            utc_ns=self._utc_ns + int(self._run_words["gnss_valid_ns"][0]),
-            latitude_rad=latitude,
-            longitude_rad=longitude,
-            altitude_msl_m=height,
-            geoid_separation_m=0.0,
-            fix_quality=int(quality) if valid else 0,
-            satellites=self._satellites if valid else 0,
-            hdop=self._hdop,
-            speed_m_s=speed if not math.isnan(speed) else 0.0,
-            # a receiver knows no course at rest: below 0.3 m/s noise hides it (common practice, no source)
-            course_rad=course if speed > 0.3 else None,
-        )
 
     def frame_counts(self) -> dict[str, dict[str, int]]:
         """What came from the robot by frame: accepted, lost, repeated, damaged."""

@@ -30,11 +30,9 @@ from numpy.typing import NDArray
 
 from emulator.compiled import jit
 from emulator.errors import ConfigError, Problem
-from emulator.ports import MAX_DATA
+from emulator.ports import EXTENDED, MAX_DATA
 from emulator.wire.e2e import check_profile_1, profile_1_start, protect_profile_1
 
-EXTENDED = 1 << 31
-"""Set in ``can_id`` for 29-bit identifiers, as in FrameBuffer."""
 WRONG_CRC = -1
 WRONG_LENGTH = -2
 UNKNOWN = -1

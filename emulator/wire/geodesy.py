@@ -1,6 +1,6 @@
 """WGS-84 and the local ENU frame at the scenario's origin, both ways.
 
-Scalars and ``math`` only: one GNSS epoch costs microseconds. ENU is the tangent plane at the origin:
+Compiled, because a GNSS epoch is written within a tick of the loop. ENU is the tangent plane at the origin:
 x east, y north, z along the ellipsoid normal, so a level track a kilometre away lies 8 cm higher above
 the ellipsoid than its z says; that is geometry, not an error.
 
@@ -12,6 +12,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from typing import TypeAlias
+
+from emulator.compiled import jit
 
 SEMI_MAJOR_AXIS_m = 6378137.0
 FLATTENING = 1.0 / 298.257223563
@@ -20,6 +23,7 @@ _E2 = FLATTENING * (2.0 - FLATTENING)  # first eccentricity squared
 _EP2 = _E2 / (1.0 - _E2)  # second eccentricity squared
 
 
+@jit
 def geodetic_to_ecef(
     latitude_rad: float, longitude_rad: float, height_m: float
 ) -> tuple[float, float, float]:
@@ -34,6 +38,7 @@ def geodetic_to_ecef(
     )
 
 
+@jit
 def ecef_to_geodetic(x_m: float, y_m: float, z_m: float) -> tuple[float, float, float]:
     """Latitude [rad], longitude [rad], height above the ellipsoid [m] of an ECEF position.
 
@@ -55,6 +60,22 @@ def ecef_to_geodetic(x_m: float, y_m: float, z_m: float) -> tuple[float, float, 
         from_axis_m * cos_lat + z_m * sin_lat - SEMI_MAJOR_AXIS_m * math.sqrt(1.0 - _E2 * sin_lat * sin_lat)
     )
     return latitude_rad, math.atan2(y_m, x_m), height_m
+
+
+Frame: TypeAlias = tuple[float, float, float, float, float, float, float]
+"""The origin's ECEF position x, y, z [m], sine and cosine of its latitude, of its longitude."""
+
+
+@jit
+def enu_to_geodetic(frame: Frame, east_m: float, north_m: float, up_m: float) -> tuple[float, float, float]:
+    """Latitude [rad], longitude [rad], ellipsoidal height [m] of a point in the local frame."""
+    x_m, y_m, z_m, sin_lat, cos_lat, sin_lon, cos_lon = frame
+    meridian = cos_lat * up_m - sin_lat * north_m  # away from the axis, in the origin's meridian plane
+    return ecef_to_geodetic(
+        x_m - sin_lon * east_m + cos_lon * meridian,
+        y_m + cos_lon * east_m + sin_lon * meridian,
+        z_m + cos_lat * north_m + sin_lat * up_m,
+    )
 
 
 @dataclass(frozen=True)
@@ -93,15 +114,14 @@ class Origin:
         )
         object.__setattr__(self, "_turn", turn)
 
+    @property
+    def frame(self) -> Frame:
+        """The same for compiled code, see :func:`enu_to_geodetic`."""
+        return self._ecef_m + self._turn
+
     def enu_to_geodetic(self, east_m: float, north_m: float, up_m: float) -> tuple[float, float, float]:
         """Latitude [rad], longitude [rad], ellipsoidal height [m] of a point in the local frame."""
-        sin_lat, cos_lat, sin_lon, cos_lon = self._turn
-        meridian = cos_lat * up_m - sin_lat * north_m  # away from the axis, in the origin's meridian plane
-        return ecef_to_geodetic(
-            self._ecef_m[0] - sin_lon * east_m + cos_lon * meridian,
-            self._ecef_m[1] + cos_lon * east_m + sin_lon * meridian,
-            self._ecef_m[2] + cos_lat * north_m + sin_lat * up_m,
-        )
+        return enu_to_geodetic(self.frame, east_m, north_m, up_m)
 
     def geodetic_to_enu(
         self, latitude_rad: float, longitude_rad: float, height_m: float

@@ -22,6 +22,7 @@ from emulator.compiled import jit
 
 LONGEST_SENTENCE = 82
 """Characters including $ and CR LF."""
+LONGEST_BURST = 3 * LONGEST_SENTENCE
 KNOT_m_s = 1852.0 / 3600.0
 _MODES = "NADPRFEMS"
 """Mode indicator by fix quality 0..8."""
@@ -73,8 +74,8 @@ def checksum(body: bytes) -> int:
 
 def burst(fix: Fix) -> bytes:
     """GGA, RMC and VTG of one epoch, as sent (200 bytes or so). Fails: never for a Fix as described there."""
-    out = np.empty(_ROOM, np.uint8)
-    length = _encode(
+    out = np.empty(LONGEST_BURST, np.uint8)
+    length = encode(
         out,
         (fix.utc_ns + 500_000) // 1_000_000,
         fix.latitude_rad,
@@ -93,7 +94,6 @@ def burst(fix: Fix) -> bytes:
 # Writing is compiled because it happens inside a tick of the loop: in Python one epoch took longer than the
 # whole rest of the tick. Every piece takes the place to write at and returns the next.
 
-_ROOM = 3 * LONGEST_SENTENCE
 _MODE_CODES = np.frombuffer(_MODES.encode(), np.uint8)
 _GGA, _RMC, _VTG = (np.frombuffer(b"$GN%b," % kind, np.uint8) for kind in (b"GGA", b"RMC", b"VTG"))
 _GGA_EMPTY = np.frombuffer(b",,,,,0,", np.uint8)
@@ -230,7 +230,7 @@ def _closed(out: NDArray[np.uint8], start: int, n: int) -> int:
 
 
 @jit
-def _encode(
+def encode(
     out: NDArray[np.uint8],
     total_ms: int,
     latitude: float,
@@ -243,7 +243,7 @@ def _encode(
     speed: float,
     course: float,
 ) -> int:
-    """The three sentences into ``out``; returns their length. As in Fix; course NaN if undefined."""
+    """As in Fix (undefined course: NaN) into ``out`` (LONGEST_BURST,); returns the length of all three."""
     ms, day = total_ms % _DAY_ms, total_ms // _DAY_ms
     in_use = min(max(satellites, 0), 99)
     finite = math.isfinite(latitude) and math.isfinite(longitude) and math.isfinite(altitude)

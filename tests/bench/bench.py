@@ -299,15 +299,15 @@ def response(table: Table, plan: Plan, cores: Cores, folder: Path) -> None:
         short_scenario(plan.probe_s + 1.0, ("tow_acceleration_m_s2: 2.0", "tow_acceleration_m_s2: 0.0"))
     )
     asked = command("ride", str(rig), str(run), str(folder / "probe"), cores=[*cores.others, cores.loop])
-    ride = subprocess.Popen(asked, stdout=subprocess.DEVNULL)
+    ride = subprocess.Popen(asked, stdout=subprocess.PIPE, text=True)
     try:
         robot = probe.Robot(load_session(rig, run), port)
         os.sched_setaffinity(0, cores.others)
         times = robot.response_us(plan.probe_s)
     finally:
-        ride.wait(60.0)
+        said, _ = ride.communicate(timeout=60.0)
     if not len(times):
-        table.notes.append("response: no throttle step was answered")
+        table.notes.append(f"response: no throttle step was answered; how the ride ended: {said.strip()}")
         return
     table.add(
         f"robot frame out to engine frame in, less its latency ({len(times)} steps)",

@@ -11,8 +11,9 @@ import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import can
 import pytest
-from link_ends import EXTENDED, Frame, SerialAdapter, outgoing, receive, wait_until
+from link_ends import EXTENDED, Frame, SerialAdapter, VirtualBus, outgoing, receive, wait_until
 
 from emulator.errors import DeviceAbsent, StartFailed
 from emulator.links.can_bus import CanBusSpec, open_can
@@ -106,6 +107,30 @@ class TestOpeningTheVirtualBus:
         link = open_can(CanBusSpec("loopback", port=server.port))
         server.ready().sendall(b"me 124 1.5 0B >")
         assert receive(link, 2) == [(0x123, b"\x0a"), (0x124, b"\x0b")]
+        link.close()
+
+
+class TestTheLocalWay:
+    """The virtual bus by its local socket, beside TCP."""
+
+    @pytest.mark.parametrize("host", ["127.0.0.1", "localhost"])
+    def test_is_taken_where_the_bus_is_on_this_machine(self, host: str, virtual_bus: VirtualBus) -> None:
+        link = open_can(CanBusSpec("loopback", host=host, port=virtual_bus.port))
+        with socket.socket(fileno=os.dup(link._descriptor)) as connection:  # type: ignore[attr-defined]
+            assert connection.family == socket.AF_UNIX
+        link.close()
+
+    def test_reaches_who_came_by_tcp_and_is_reached_by_it(self, virtual_bus: VirtualBus) -> None:
+        link = open_can(CanBusSpec("loopback", port=virtual_bus.port))
+        with can.Bus(
+            interface="socketcand", channel="can0", host="127.0.0.1", port=virtual_bus.port
+        ) as other:
+            other.send(can.Message(arbitration_id=0x123, is_extended_id=False, data=b"\x0a"))
+            assert receive(link, 1) == [(0x123, b"\x0a")]
+            link.send(outgoing([(0x456, b"\x0b")]))
+            message = other.recv(5.0)
+            assert message is not None
+            assert (message.arbitration_id, bytes(message.data)) == (0x456, b"\x0b")
         link.close()
 
 

@@ -188,6 +188,15 @@ def test_a_stall_is_made_up_for_with_held_inputs_and_counted(bench):
     assert (out["late"], out["skipped"]) == (1, 0)  # tick 50's own frame, 5.3 ms after it was due
 
 
+def test_a_loop_that_is_always_late_still_hears_the_robot(bench):
+    b = bench(max_ticks=300, overrun_ns=1000 * MS)
+    b.plant.keep = True
+    b.plant.on_tick = lambda n: b.clock.advance(3 * MS if n == 20 else MS) if n >= 20 else None
+    b.run()
+    heard = [tick for tick, frames in b.plant.received if frames and tick > 20]
+    assert heard[:3] == [31, 42, 53]
+
+
 def test_a_long_stall_trips_the_rig_once_and_is_still_made_up_for(bench):
     b = bench(overrun_ns=20 * MS)
     b.plant.on_tick = lambda n: b.clock.advance(100 * MS) if n == 50 else None

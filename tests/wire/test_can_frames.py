@@ -18,9 +18,9 @@ from numba.core.runtime import _nrt_python, rtsys
 from numpy.typing import NDArray
 
 from emulator.errors import ConfigError
+from emulator.ports import EXTENDED
 from emulator.signals import SIGNALS
 from emulator.wire.can_frames import (
-    EXTENDED,
     Codec,
     FrameCodec,
     check,

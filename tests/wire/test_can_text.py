@@ -1,0 +1,101 @@
+"""CAN frames as text against a plain writing of the two formats, in whatever pieces the stream comes."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from emulator.ports import EXTENDED, FrameBuffer, frame_buffer
+from emulator.wire.can_text import BUS_ERRORS, LONGEST_FRAME, RECEIVE_LOST, RECEIVED, decode, encode
+
+Frame = tuple[int, bytes]
+
+IDENTIFIERS = st.integers(0, 0x7FF) | st.integers(0, 0x1FFFFFFF).map(lambda n: n | EXTENDED)
+FRAMES = st.lists(st.tuples(IDENTIFIERS, st.binary(max_size=8)), max_size=8)
+
+
+def filled(frames: list[Frame]) -> FrameBuffer:
+    buffer = frame_buffer(16)
+    for row, (can_id, payload) in enumerate(frames):
+        buffer.can_id[row], buffer.length[row] = can_id, len(payload)
+        buffer.data[row, : len(payload)] = np.frombuffer(payload, np.uint8)
+    buffer.count[0] = len(frames)
+    return buffer
+
+
+def serial_text(can_id: int, payload: bytes) -> bytes:
+    name = f"T{can_id & 0x1FFFFFFF:08X}" if can_id & EXTENDED else f"t{can_id:03X}"
+    return f"{name}{len(payload)}{payload.hex().upper()}\r".encode()
+
+
+def name_of(can_id: int) -> str:
+    return f"{can_id & 0x1FFFFFFF:08X}" if can_id & EXTENDED else f"{can_id:03X}"
+
+
+def sent_text(can_id: int, payload: bytes) -> bytes:
+    data = "".join(f" {byte:02X}" for byte in payload)
+    return f"< send {name_of(can_id)} {len(payload)}{data} >".encode()
+
+
+def heard_text(can_id: int, payload: bytes) -> bytes:
+    return f"< frame {name_of(can_id)} 12.345678 {payload.hex()} >".encode()
+
+
+@given(frames=FRAMES, serial=st.booleans())
+@settings(max_examples=200, deadline=None)
+def test_frames_are_written_as_the_formats_say(frames: list[Frame], serial: bool) -> None:
+    text, ends = np.zeros(16 * LONGEST_FRAME, np.uint8), np.zeros(16, np.int64)
+    count = encode(serial, filled(frames), text, ends)
+    pieces = [serial_text(*f) if serial else sent_text(*f) for f in frames]
+    assert count == len(frames)
+    assert ends[:count].tolist() == np.cumsum([len(p) for p in pieces]).tolist()
+    assert text[: ends[count - 1] if count else 0].tobytes() == b"".join(pieces)
+
+
+@given(frames=FRAMES, serial=st.booleans(), cuts=st.lists(st.integers(1, 60), min_size=1, max_size=20))
+@settings(max_examples=200, deadline=None)
+def test_a_stream_in_any_pieces_gives_the_same_frames(
+    frames: list[Frame], serial: bool, cuts: list[int]
+) -> None:
+    stream = b"".join(serial_text(*f) if serial else heard_text(*f) for f in frames)
+    text, tally, into = np.zeros(4096, np.uint8), np.zeros(3, np.int64), frame_buffer(16)
+    kept = at = turn = 0
+    while at < len(stream):
+        piece = stream[at : at + cuts[turn % len(cuts)]]
+        at, turn = at + len(piece), turn + 1
+        text[kept : kept + len(piece)] = np.frombuffer(piece, np.uint8)
+        kept = decode(serial, text, kept + len(piece), 7, into, tally)
+    n = int(into.count[0])
+    got = [(int(into.can_id[i]), into.data[i, : into.length[i]].tobytes()) for i in range(n)]
+    assert got == frames
+    assert kept == 0
+    assert tally.tolist() == [len(frames), 0, 0]
+    assert into.time_ns[:n].tolist() == [7] * n
+
+
+@pytest.mark.parametrize("serial", [False, True])
+def test_payloads_too_long_for_the_format_are_left_out(serial: bool) -> None:
+    text, ends = np.zeros(16 * LONGEST_FRAME, np.uint8), np.zeros(16, np.int64)
+    assert encode(serial, filled([(1, bytes(8)), (2, bytes(12)), (3, b"")]), text, ends) == 2
+
+
+@pytest.mark.parametrize("serial", [False, True])
+def test_frames_without_a_free_row_are_lost_and_counted(serial: bool) -> None:
+    stream = b"".join(serial_text(n, b"ab") if serial else heard_text(n, b"ab") for n in range(5))
+    text, tally, into = np.zeros(1024, np.uint8), np.zeros(3, np.int64), frame_buffer(3)
+    text[: len(stream)] = np.frombuffer(stream, np.uint8)
+    assert decode(serial, text, len(stream), 0, into, tally) == 0
+    assert (tally[RECEIVED], tally[RECEIVE_LOST], tally[BUS_ERRORS]) == (3, 2, 0)
+
+
+@given(noise=st.binary(max_size=300), serial=st.booleans())
+@settings(max_examples=300, deadline=None)
+def test_noise_never_writes_beyond_the_rows_or_keeps_an_ended_text(noise: bytes, serial: bool) -> None:
+    text, tally, into = np.zeros(512, np.uint8), np.zeros(3, np.int64), frame_buffer(2)
+    text[: len(noise)] = np.frombuffer(noise, np.uint8)
+    kept = decode(serial, text, len(noise), 0, into, tally)
+    rest = noise.rpartition(b"\r" if serial else b">")[2]
+    assert text[:kept].tobytes() == rest
+    assert 0 <= into.count[0] <= 2
