@@ -314,7 +314,7 @@ def _over_speed(
                 continue
             try:
                 if before is not None:
-                    found[speed] = _follow(lambda v: at(v, lean), found[before], before, speed)
+                    found[speed] = follow(lambda v: at(v, lean), found[before], before, speed)
                 elif upright is not None and speed in upright:
                     found[speed] = _lean_over(at, upright[speed], speed, lean)
                 else:
@@ -337,22 +337,22 @@ def _continued(e: Eigen, found: dict[float, Eigen]) -> Eigen:
 def _lean_over(at: Callable[[float, float], Eigen], upright: Eigen, speed: float, lean: float) -> Eigen:
     e, before = upright, 0.0
     for part in (float(v) for v in lean_steps(lean)):
-        e = _follow(lambda x: at(speed, x), e, before, part)
+        e = follow(lambda x: at(speed, x), e, before, part)
         before = part
     return e
 
 
-def _follow(at: Callable[[float], Eigen], e: Eigen, before: float, after: float, share: float = 1.0) -> Eigen:
+def follow(at: Callable[[float], Eigen], e: Eigen, before: float, after: float, share: float = 1.0) -> Eigen:
     """Roots at ``after`` in the order of those at ``before``; half way first where in doubt."""
     there = at(after)
     order, sure = same_roots(e, there)
     if sure < _SURE and share > _SMALLEST:
         middle = 0.5 * (before + after)
         try:
-            half = _follow(at, e, before, middle, 0.5 * share)
+            half = follow(at, e, before, middle, 0.5 * share)
         except NoEquilibrium:
             return there.ordered(order)
-        return _follow(at, half, middle, after, 0.5 * share)
+        return follow(at, half, middle, after, 0.5 * share)
     return there.ordered(order)
 
 

@@ -28,6 +28,7 @@ from emulator.vehicle.modes import (
     Stability,
     SteadyTurns,
     eigen,
+    follow,
     looks_like,
     named_roots,
     participation,
@@ -153,6 +154,23 @@ def test_where_curves_cross_a_root_is_told_by_its_vectors_not_by_its_value() -> 
     assert np.allclose(before.roots.real, after.roots[order].real)  # -0.1 stays -0.1, -0.2 stays -0.2
     nearest = np.argmin(np.abs(before.roots[:, None] - after.roots[None, :]), axis=1)
     assert not np.array_equal(nearest, order)
+
+
+def test_where_curves_veer_apart_the_step_is_halved_until_that_is_seen() -> None:
+    """Two coupled oscillators: their frequencies come close, turn off, and swap what swings.
+
+    In one step from before to after the vectors rather say that the curves crossed; they never meet.
+    """
+
+    def at(x: float) -> Eigen:
+        stiffness = np.array([[4.0 + x, 0.45], [0.45, 5.0 - x]])
+        return eigen(np.block([[np.zeros((2, 2)), np.eye(2)], [-stiffness, -0.02 * np.eye(2)]]))
+
+    before = at(0.0)
+    slow = int(np.argmin(np.where(before.roots.imag > 0.0, before.roots.imag, math.inf)))
+    order, _ = same_roots(before, at(1.0))
+    assert at(1.0).roots[order][slow].imag == pytest.approx(math.sqrt(5.1727), abs=1e-3)
+    assert follow(at, before, 0.0, 1.0).roots[slow].imag == pytest.approx(math.sqrt(3.8273), abs=1e-3)
 
 
 @settings(max_examples=40, deadline=None)
@@ -337,6 +355,22 @@ def test_a_bike_without_any_steady_motion_is_all_gaps() -> None:
     assert len(d.gaps) == 2
     assert d.roots.shape[:2] == (1, 2)
     assert np.isnan(d.mode(WEAVE)).all()
+
+
+def test_a_turn_does_not_depend_on_the_one_found_before() -> None:
+    """From the edge of what can be ridden fast, a guess for a slow turn ends in a wrong one, on the stop."""
+    lean = math.radians(50.0)
+    scout, alone, after = (SteadyTurns(demo()) for _ in range(3))
+    edge = 60.0
+    for speed in np.arange(60.0, 90.0, 0.05):
+        try:
+            scout.at(float(speed), lean)
+        except NoEquilibrium:
+            break
+        edge = float(speed)
+    after.at(edge, lean)
+    for speed in (12.0, 16.0):
+        assert np.allclose(after.at(speed, lean).x, alone.at(speed, lean).x, atol=1e-6)
 
 
 def test_beyond_a_gap_the_curves_come_back_under_their_names() -> None:
