@@ -243,4 +243,4 @@ def test_the_same_on_the_dry_pitches_it_over(session: Session) -> None:
     ride.commands = {**HELD_CLUTCH, "drive": {**HELD_CLUTCH["drive"], "front_brake_Pa": 20e5}}
     ride.step(3000)
     told = [(e[1], e[2]) for e in ride.events if e[1] in (EV_LIFT, EV_FALL)]
-    assert told == [(EV_LIFT, 1), (EV_FALL, FELL_OVER)]
+    assert told[:2] == [(EV_LIFT, 1), (EV_FALL, FELL_OVER)]
