@@ -44,6 +44,9 @@ from emulator.vehicle.state import (
 )
 
 _AIRBORNE_DECAY = 100.0  # [1/s] an unloaded tyre forgets its deflection; any value of this order does
+# Share of the ellipse from which a tread slides. The cubic there is at 1 - 3e-6 of the limit; were it 1, a
+# limit that moves with the load would switch sliding off and on and cost the step's order.
+_AT_LIMIT = 0.97
 _FASTEST_SPREAD = 200.0  # [1/s] bound of the contact's relative growth, which has none at touch-down
 
 
@@ -85,7 +88,8 @@ def contact(
     ring, crown = p.radius - p.crown_radius, p.crown_radius
     k = ring / cosine
     rx, ry, rz = -k * (nx - sine * ux), -k * (ny - sine * uy), -k * (nz - sine * uz)
-    depth = crown - (height + nx * (cx + rx) + ny * (cy + ry) + nz * (cz + rz))
+    # A wheel can't be deeper than its radius: a state thrown below the road gets no more push than that.
+    depth = min(crown - (height + nx * (cx + rx) + ny * (cy + ry) + nz * (cz + rz)), p.radius)
     arm = crown - depth
     rx, ry, rz = rx - arm * nx, ry - arm * ny, rz - arm * nz
     gx, gy, gz = cx + rx, cy + ry, cz + rz
@@ -136,9 +140,21 @@ def contact(
     zy_dot = slide_y - travel / p.relaxation_length * (zy - camber_force / ky)
     zy_dot -= spread * p.cornering_per_load * spring / cornering * zy
 
+    # A tread at its limit slides along with whatever would shear it further: the deflection only moves along
+    # the ellipse or back inside. (vehicle.integrate takes away the rest that a step leaves.)
+    limit_x, limit_y = p.friction_x * grip * load, p.friction_y * grip * load
+    cap_x, cap_y = 3.0 * limit_x / kx, 3.0 * limit_y / ky
+    ax, ay = zx / (cap_x * cap_x), zy / (cap_y * cap_y)
+    if ax * zx + ay * zy >= _AT_LIMIT:
+        outward = ax * zx_dot + ay * zy_dot
+        if outward > 0.0:
+            hx, hy = _sliding_direction(zx, zy, cap_x, cap_y, kx / ky)
+            share = outward / (ax * hx + ay * hy)
+            zx_dot -= share * hx
+            zy_dot -= share * hy
+
     demand_x = kx * zx + p.carcass_damping * zx_dot
     demand_y = ky * zy + p.carcass_damping * zy_dot
-    limit_x, limit_y = p.friction_x * grip * load, p.friction_y * grip * load
     demanded = math.hypot(demand_x / limit_x, demand_y / limit_y)
     if demanded < 3.0:
         scale = 1.0 - demanded / 3.0 + demanded * demanded / 27.0
@@ -150,8 +166,7 @@ def contact(
     force_x, force_y = -scale * demand_x, -scale * demand_y
     out[T_FX], out[T_FY] = force_x, force_y
     out[T_FRICTION_USE] = scale * demanded
-    # Beyond these deflections the tread slides; vehicle.integrate brings the state back to them.
-    out[T_CAP_X], out[T_CAP_Y] = 3.0 * limit_x / kx, 3.0 * limit_y / ky
+    out[T_CAP_X], out[T_CAP_Y] = cap_x, cap_y
     out[T_STIFFNESS_RATIO] = kx / ky
 
     # Aligning moment from the slip part of the lateral force, twisting moment from camber.
@@ -176,6 +191,13 @@ def contact(
 
 
 @jit
+def _sliding_direction(zx: float, zy: float, cap_x: float, cap_y: float, ratio: float) -> tuple[float, float]:
+    """Direction in which a tread at its limit gives way, see :func:`slide_back`."""
+    # flow dz_i ~ F_i / L_i^2 with F_i = k_i z_i and L_i ~ k_i cap_i: dz_i ~ z_i / (k_i cap_i^2)
+    return zx, ratio * (cap_x / cap_y) ** 2 * zy
+
+
+@jit
 def slide_back(zx: float, zy: float, cap_x: float, cap_y: float, ratio: float) -> tuple[float, float]:
     """Deflections brought back to the friction ellipse of half axes ``cap_x``, ``cap_y`` [m] by sliding.
 
@@ -185,8 +207,7 @@ def slide_back(zx: float, zy: float, cap_x: float, cap_y: float, ratio: float) -
     """
     if (zx / cap_x) ** 2 + (zy / cap_y) ** 2 <= 1.0:
         return zx, zy
-    # flow dz_i ~ F_i / L_i^2 with F_i = k_i z_i and L_i ~ k_i cap_i: dz_i ~ z_i / (k_i cap_i^2)
-    hx, hy = 1.0, ratio * (cap_x / cap_y) ** 2
+    hx, hy = _sliding_direction(1.0, 1.0, cap_x, cap_y, ratio)
     t = 0.0
     for _ in range(50):
         ex, ey = zx / (cap_x * (1.0 + t * hx)), zy / (cap_y * (1.0 + t * hy))
