@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.config.vehicle_file import VehicleFile, load_vehicle
+from emulator.vehicle.equilibrium import AIR_DENSITY
 from emulator.vehicle.integrate import begin, finish
 from emulator.vehicle.params import GROUPS, RigidMass, Vehicle, vehicle_record
 from emulator.vehicle.state import (
@@ -214,6 +215,83 @@ def benchmark_bicycle(C: float, sigma: float = 1e-3) -> Vehicle:
         C=C,
         sigma=sigma,
     )
+
+
+def sharp_motorcycle(
+    p: dict[str, float],
+    *,
+    speed: float,
+    front_load: float | None,
+    product: float,
+    rake: float,
+    damper: float,
+    stiffness: float = 1e6,
+) -> Vehicle:
+    """A motorcycle of two rigid frames: R. S. Sharp, *The stability and control of motorcycles* (1971).
+
+    p           its parameters by symbol (tests/reference/sharp1971_parameters.csv)
+    speed       [m/s]    speed at which the front tyre has to carry ``front_load``
+    front_load  [N]      an input of that model, so it need not follow from the masses; None: it does
+    product     [kg m2]  rear frame's integral of x z dm at its mass centre, z down as in the paper
+    rake        [rad]    steering axis from the vertical
+    damper      [N m s/rad]
+    stiffness   [N/m]    vertical, of both tyres: nothing lateral may depend on it
+
+    The paper's frames include their wheels: here the wheels carry nothing but their spin. The load that the
+    masses don't make is taken up by a vertical force on the frame at ground level under the front axle. It
+    has no moment about any axis that the lateral motion turns about, only the contact feels it.
+    """
+    c, s, b = math.cos(rake), math.sin(rake), p["b"]
+    base = b + (p["a"] - p["an"]) / c
+    # Mass centre of the front frame: from the foot of the perpendicular `a`, ahead by e, down the axis by f.
+    front_x, front_z = b + (p["a"] + p["e"]) * c + p["f"] * s, (p["a"] + p["e"]) * s - p["f"] * c
+    vehicle = two_rigid_frames(
+        frame={
+            "mass": p["Mr"],
+            "x": b,
+            "z": p["h"],
+            "ixx": p["Irx"],
+            "iyy": p["Irx"],  # about y nothing of the lateral motion turns
+            "izz": p["Irz"],
+            "ixz": -product,
+        },
+        fork={
+            "mass": p["Mf"],
+            "x": front_x,
+            "z": front_z,
+            "ixx": p["Ifx"] * c * c + p["Ifz"] * s * s,
+            "iyy": p["Ifx"],
+            "izz": p["Ifx"] * s * s + p["Ifz"] * c * c,
+            "ixz": (p["Ifz"] - p["Ifx"]) * s * c,
+        },
+        rear_wheel={"mass": 0.0, "radius": p["Rr"], "spin_inertia": p["iry"], "diametral_inertia": 0.0},
+        front_wheel={
+            "mass": 0.0,
+            "x": base,
+            "radius": p["Rf"],
+            "spin_inertia": p["ify"],
+            "diametral_inertia": 0.0,
+        },
+        rake=rake,
+        axis_at_ground=b + p["a"] / c,
+        sigma=p["sig"],
+        tyre={"vertical_stiffness": stiffness},
+    )
+    body = vehicle.body[0]
+    g = float(body["gravity"])
+    carried = g * (p["Mr"] * b + p["Mf"] * front_x) / base
+    if front_load is None:
+        front_load = carried
+    loads = (g * (p["Mr"] + p["Mf"]) - carried, front_load)
+    for tyre, load, radius, end in zip(vehicle.tyre, loads, (p["Rr"], p["Rf"]), "rf", strict=True):
+        # A tread as round as it is sunk rolls on a sharp edge in the plane of the road, as the paper's does;
+        # a sharper one would have its edge below the road, and the trail would see it.
+        tyre["radius"], tyre["crown_radius"] = radius + load / stiffness, load / stiffness
+        tyre["cornering_stiffness"], tyre["camber_stiffness"] = p[f"C{end}1"], p[f"C{end}2"]
+    body["steering_damping"] = damper
+    body["air_lift_area"] = (carried - front_load) / (0.5 * AIR_DENSITY * speed * speed)
+    body["air_centre_x"], body["air_centre_z"] = base, 0.0
+    return vehicle
 
 
 BASE, AHEAD, MASS = 1.4, 0.68, 250.0
