@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.config.vehicle_file import VehicleFile, load_vehicle
-from emulator.vehicle.equilibrium import AIR_DENSITY
 from emulator.vehicle.integrate import begin, finish
 from emulator.vehicle.params import GROUPS, RigidMass, Vehicle, vehicle_record
 from emulator.vehicle.state import (
@@ -218,28 +217,17 @@ def benchmark_bicycle(C: float, sigma: float = 1e-3) -> Vehicle:
 
 
 def sharp_motorcycle(
-    p: dict[str, float],
-    *,
-    speed: float,
-    front_load: float | None,
-    product: float,
-    rake: float,
-    damper: float,
-    stiffness: float = 1e6,
+    p: dict[str, float], *, product: float, rake: float, damper: float, stiffness: float = 1e6
 ) -> Vehicle:
     """A motorcycle of two rigid frames: R. S. Sharp, *The stability and control of motorcycles* (1971).
 
-    p           its parameters by symbol (tests/reference/sharp1971_parameters.csv)
-    speed       [m/s]    speed at which the front tyre has to carry ``front_load``
-    front_load  [N]      an input of that model, so it need not follow from the masses; None: it does
-    product     [kg m2]  rear frame's integral of x z dm at its mass centre, z down as in the paper
-    rake        [rad]    steering axis from the vertical
-    damper      [N m s/rad]
-    stiffness   [N/m]    vertical, of both tyres: nothing lateral may depend on it
+    p          its parameters by symbol (tests/reference/sharp1971_parameters.csv)
+    product    [kg m2]  rear frame's integral of x z dm at its mass centre, z down as in the paper
+    rake       [rad]    steering axis from the vertical
+    damper     [N m s/rad]
+    stiffness  [N/m]    vertical, of both tyres: nothing lateral may depend on it
 
-    The paper's frames include their wheels: here the wheels carry nothing but their spin. The load that the
-    masses don't make is taken up by a vertical force on the frame at ground level under the front axle. It
-    has no moment about any axis that the lateral motion turns about, only the contact feels it.
+    The paper's frames include their wheels: here the wheels carry nothing but their spin.
     """
     c, s, b = math.cos(rake), math.sin(rake), p["b"]
     base = b + (p["a"] - p["an"]) / c
@@ -277,20 +265,12 @@ def sharp_motorcycle(
         sigma=p["sig"],
         tyre={"vertical_stiffness": stiffness},
     )
-    body = vehicle.body[0]
-    g = float(body["gravity"])
-    carried = g * (p["Mr"] * b + p["Mf"] * front_x) / base
-    if front_load is None:
-        front_load = carried
-    loads = (g * (p["Mr"] + p["Mf"]) - carried, front_load)
-    for tyre, load, radius, end in zip(vehicle.tyre, loads, (p["Rr"], p["Rf"]), "rf", strict=True):
+    vehicle.body[0]["steering_damping"] = damper
+    for tyre, radius, end in zip(vehicle.tyre, (p["Rr"], p["Rf"]), "rf", strict=True):
         # A tread as round as it is sunk rolls on a sharp edge in the plane of the road, as the paper's does;
         # a sharper one would have its edge below the road, and the trail would see it.
-        tyre["radius"], tyre["crown_radius"] = radius + load / stiffness, load / stiffness
+        tyre["crown_radius"] = tyre["radius"] - radius
         tyre["cornering_stiffness"], tyre["camber_stiffness"] = p[f"C{end}1"], p[f"C{end}2"]
-    body["steering_damping"] = damper
-    body["air_lift_area"] = (carried - front_load) / (0.5 * AIR_DENSITY * speed * speed)
-    body["air_centre_x"], body["air_centre_z"] = base, 0.0
     return vehicle
 
 
