@@ -229,6 +229,64 @@ def benchmark_bicycle(C: float, sigma: float = 1e-3) -> Vehicle:
     )
 
 
+def sharp_motorcycle(
+    p: dict[str, float], *, product: float, rake: float, damper: float, stiffness: float = 1e6
+) -> Vehicle:
+    """A motorcycle of two rigid frames: R. S. Sharp, *The stability and control of motorcycles* (1971).
+
+    p          its parameters by symbol (tests/reference/sharp1971_parameters.csv)
+    product    [kg m2]  rear frame's integral of x z dm at its mass centre, z down as in the paper
+    rake       [rad]    steering axis from the vertical
+    damper     [N m s/rad]
+    stiffness  [N/m]    vertical, of both tyres: nothing lateral may depend on it
+
+    The paper's frames include their wheels: here the wheels carry nothing but their spin.
+    """
+    c, s, b = math.cos(rake), math.sin(rake), p["b"]
+    base = b + (p["a"] - p["an"]) / c
+    # Mass centre of the front frame: from the foot of the perpendicular `a`, ahead by e, down the axis by f.
+    front_x, front_z = b + (p["a"] + p["e"]) * c + p["f"] * s, (p["a"] + p["e"]) * s - p["f"] * c
+    vehicle = two_rigid_frames(
+        frame={
+            "mass": p["Mr"],
+            "x": b,
+            "z": p["h"],
+            "ixx": p["Irx"],
+            "iyy": p["Irx"],  # about y nothing of the lateral motion turns
+            "izz": p["Irz"],
+            "ixz": -product,
+        },
+        fork={
+            "mass": p["Mf"],
+            "x": front_x,
+            "z": front_z,
+            "ixx": p["Ifx"] * c * c + p["Ifz"] * s * s,
+            "iyy": p["Ifx"],
+            "izz": p["Ifx"] * s * s + p["Ifz"] * c * c,
+            "ixz": (p["Ifz"] - p["Ifx"]) * s * c,
+        },
+        rear_wheel={"mass": 0.0, "radius": p["Rr"], "spin_inertia": p["iry"], "diametral_inertia": 0.0},
+        front_wheel={
+            "mass": 0.0,
+            "x": base,
+            "radius": p["Rf"],
+            "spin_inertia": p["ify"],
+            "diametral_inertia": 0.0,
+        },
+        rake=rake,
+        axis_at_ground=b + p["a"] / c,
+        sigma=p["sig"],
+        tyre={"vertical_stiffness": stiffness},
+    )
+    vehicle.body[0]["steering_damping"] = damper
+    for tyre, radius, end in zip(vehicle.tyre, (p["Rr"], p["Rf"]), "rf", strict=True):
+        # A tread as round as it is sunk rolls on a sharp edge in the plane of the road, as the paper's does;
+        # a sharper one would have its edge below the road, and the trail would see it.
+        tyre["crown_radius"] = tyre["radius"] - radius
+        tyre["cornering_stiffness"], tyre["camber_stiffness"] = p[f"C{end}1"], p[f"C{end}2"]
+    return vehicle
+
+
 BASE, AHEAD, MASS = 1.4, 0.68, 250.0
 """Wheelbase [m], mass centre ahead of the rear contact [m] and mass [kg] of the two machines below."""
 
