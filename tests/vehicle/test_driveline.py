@@ -54,6 +54,12 @@ def total_mass() -> float:
     return ROBOT.mass + sum(entries["mass"] for entries in values.values() if "mass" in entries)
 
 
+def rolling_radius(tyre: str, load: float) -> float:
+    """Effective radius under a load [N], upright: what of the deflection shortens it is in the file."""
+    values = demo_file().values[tyre]
+    return values["radius"] - values["rolling_radius_share"] * load / values["vertical_stiffness"]
+
+
 def test_full_throttle_gives_the_curve_and_lines_between_its_points() -> None:
     par = demo().body[0]
     points = demo_file().tables["engine_torque"]
@@ -238,13 +244,14 @@ def rolling(
 
 @pytest.mark.parametrize("gear", [1, 3, 6])
 def test_engine_and_wheel_turn_by_the_overall_ratio(gear: int) -> None:
-    """v = 2 pi r n / i (kinematics): 1000 rpm are so many km/h."""
-    _vehicle, x, _u, _s = rolling(gear, 15.0, 0.15, 3.0)
+    """v = 2 pi r n / i (kinematics): 1000 rpm are so many km/h. Neglected: the slip of the driven tyre."""
+    _vehicle, x, _u, s = rolling(gear, 15.0, 0.15, 3.0)
     box, final = demo_file().values["gearbox"], demo_file().values["final_drive"]
     overall = box["primary"] * box[f"gear_{gear}"] * final["rear_radius"] / final["front_radius"]
     assert x[ENGINE] == pytest.approx(overall * x[JOINT_RATE + REAR_WHEEL], rel=1e-3)
-    per_1000_rpm = 2.0 * math.pi * 0.3105 * (1000.0 / 60.0) / overall
-    assert x[VELOCITY] / (x[ENGINE] / RPM / 1000.0) == pytest.approx(per_1000_rpm, rel=0.02)
+    radius = rolling_radius("tyre_rear", float(s["tyre"][REAR, T_LOAD]))
+    per_1000_rpm = 2.0 * math.pi * radius * (1000.0 / 60.0) / overall
+    assert x[VELOCITY] / (x[ENGINE] / RPM / 1000.0) == pytest.approx(per_1000_rpm, rel=0.01)
 
 
 @pytest.mark.slow
@@ -283,7 +290,7 @@ def test_engine_torque_arrives_at_the_wheel_times_the_ratio() -> None:
     spun = sum(demo_file().values[w]["spin_inertia"] / 0.305**2 for w in ("rear_wheel", "front_wheel"))
     drag = 0.5 * AIR_DENSITY * float(x[VELOCITY]) ** 2 * demo_file().values["air"]["drag_area"]
     expected = (force - drag - 0.016 * total_mass() * G) / (total_mass() + spun)
-    assert float(s["rhs"][3]) == pytest.approx(expected, rel=0.02)
+    assert float(s["rhs"][3]) == pytest.approx(expected, rel=0.01)
 
 
 def test_clutch_slips_at_its_capacity() -> None:
@@ -317,23 +324,24 @@ def test_stalling_against_the_brake_stops_the_engine_for_good() -> None:
 
 @pytest.mark.parametrize("pressures", [(4e5, 0.0), (0.0, 5e5), (4e5, 3e5)])
 def test_braking_distance_is_that_of_the_brake_torques(pressures: tuple[float, float]) -> None:
-    """v^2 / (2 a), a from torque over radius; rolling resistance helps, wheels' inertia hinders."""
+    """v^2 / (2 a), a from torque over radius; rolling resistance helps, wheels' inertia hinders.
+
+    Neglected: the pitch of the bike, and that the wheels' speed is that of the road less their slip.
+    """
     vehicle, u = demo(), no_inputs()
     u[U_GEAR] = DIRECT_DRIVE
     u[U_BRAKE_FRONT], u[U_BRAKE_REAR] = pressures
     x = steady_motion(vehicle, 30.0).x.copy()
     u[U_DRIVE_TORQUE] = 0.0
     values = demo_file().values
-    torque = (
-        values["brakes"]["front_gain"] * pressures[0] / 0.2925
-        + values["brakes"]["rear_gain"] * pressures[1] / 0.3105
-    )
+    torque = values["brakes"]["front_gain"] * pressures[0] / rolling_radius("tyre_front", 1200.0)
+    torque += values["brakes"]["rear_gain"] * pressures[1] / rolling_radius("tyre_rear", 900.0)
     spun = sum(values[w]["spin_inertia"] / 0.3**2 for w in ("rear_wheel", "front_wheel"))
     a = (torque + 0.016 * total_mass() * G) / (total_mass() + spun)
     start = x[POSITION]
     while x[VELOCITY] > 1.0:
         ride(vehicle, x, u, 1e-3, 10)
-    assert x[POSITION] - start == pytest.approx((900.0 - x[VELOCITY] ** 2) / (2.0 * a), rel=0.02)
+    assert x[POSITION] - start == pytest.approx((900.0 - x[VELOCITY] ** 2) / (2.0 * a), rel=0.01)
 
 
 def test_full_braking_on_a_slippery_road_is_mu_g() -> None:
