@@ -438,7 +438,7 @@ def test_rolling_off_and_stopping_have_no_jump() -> None:
     u = held_upright(x)
     u[U_SUPPORT] = 0.0
     felt = []
-    for k in range(2500):
+    for k in range(4000):
         u[U_DRIVE_TORQUE] = 80.0 * max(0.0, min(1.0, k / 200.0, (1000.0 - k) / 200.0))
         u[U_BRAKE_FRONT] = max(0.0, 2e5 * min(1.0, (k - 1200) / 200.0))
         begin(vehicle.body, vehicle.tyre, x, u, s)
