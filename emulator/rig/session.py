@@ -23,6 +23,7 @@ from emulator.config.yaml_source import Source
 from emulator.errors import ConfigError, Problem
 from emulator.robot.mission import Mission
 from emulator.scenario.check import named_anyway
+from emulator.scenario.ideal_lap import sector_ends
 from emulator.scenario.line import build_line
 from emulator.scenario.schema import Scenario, circuit_path, line_segments, load_circuit, load_scenario
 from emulator.scenario.speed_profile import engine_curve, speed_limits, target_speed
@@ -44,7 +45,8 @@ _PROFILE_JERK = 12.0  # [m/s^3] of the target speed; a rider's hand, common prac
 class Session:
     """A checked combination of rig, vehicle, scenario and circuit.
 
-    ``line`` carries the target speed; ``codec`` holds the output frames in the rig's order, then the robot's.
+    ``line`` carries the target speed; ``codec`` holds the output frames in the rig's order, then the robot's;
+    ``sector_ends`` [m] are stations, the last one the lap's length.
     """
 
     rig: Rig
@@ -53,6 +55,7 @@ class Session:
     vehicle: Vehicle
     line: Line
     road: Surface
+    sector_ends: tuple[float, ...]
     codec: Codec
     outputs: tuple[str, ...]
     seed: int
@@ -163,6 +166,7 @@ def load_session(rig_path: Path, scenario_path: Path, *, seed: int = 0) -> Sessi
                 for p in scenario.surface.patches
             ],
         ),
+        sector_ends=sector_ends(line.length, circuit.sector_marks_m),
         codec=codec,
         outputs=tuple(rig.outputs),
         seed=seed,

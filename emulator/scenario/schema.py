@@ -111,7 +111,16 @@ class Circuit(Closed):
     name: Name
     closed: Literal[True]
     width_m: float = Field(ge=2, le=50)
+    sector_marks_m: tuple[Station, ...] = ()  # where sectors end; the last one ends with the lap
     segments: Annotated[tuple[Segment, ...], Field(min_length=4)]
+
+    @model_validator(mode="after")
+    def _sectors_rise(self) -> Circuit:
+        for i, mark in enumerate(self.sector_marks_m):
+            before = self.sector_marks_m[i - 1] if i else 0.0
+            if mark <= before:
+                raise wrong(f"expected a station above {before:g} m, got {mark:g}", "sector_marks_m", i)
+        return self
 
     @model_validator(mode="after")
     def _closes(self) -> Circuit:
@@ -335,10 +344,16 @@ def load_circuit(path: str | os.PathLike[str]) -> tuple[Circuit, Source]:
     source = load(path)
     circuit = validate(Circuit, source)
     try:
-        lap_length(circuit)
+        length = lap_length(circuit)
     except LineError as error:
         loc: Loc = ("segments",) if error.segment is None else ("segments", error.segment)
         raise ConfigError([source.problem(loc, error.expected)]) from None
+    beyond = [i for i, mark in enumerate(circuit.sector_marks_m) if mark >= length]
+    if beyond:
+        text = (
+            f"expected a station within the lap of {length:.1f} m, got {circuit.sector_marks_m[beyond[0]]:g}"
+        )
+        raise ConfigError([source.problem(("sector_marks_m", beyond[0]), text)])
     return circuit, source
 
 
