@@ -80,7 +80,7 @@ def inertia_fault(ixx: float, iyy: float, izz: float, ixz: float) -> tuple[str, 
 
     The tensor must be positive definite, and no principal moment greater than the sum of the other two.
     """
-    most = math.sqrt(max(ixx * izz, 0.0))
+    most = math.sqrt(max(ixx, 0.0)) * math.sqrt(max(izz, 0.0))
     slack = _ROUNDING * (ixx + izz)
     if abs(ixz) > most + slack:
         return (

@@ -320,6 +320,18 @@ def test_a_slope_helps_one_way_and_costs_the_other(slope_deg):
     assert v[-1] == pytest.approx(math.sqrt(20.0 * lateral), rel=1e-6)
 
 
+@pytest.mark.parametrize("rise_deg", [6.0, -6.0])
+def test_where_a_slope_begins_the_average_over_the_jerks_window_keeps_the_limits_of_both_sides(rise_deg):
+    line = build_line([Straight(500.0), Turn(0.5 * math.pi, 20.0, 15.0)], closed=False, ds_m=0.5)
+    rises = (line.station > 100.0) & (line.station < 300.0) | (line.station > 470.0)
+    slope = np.where(rises, rise_deg * DEG, 0.0)
+    lim = limits(drive_m_s2=3.0, braking_m_s2=4.0, jerk_m_s3=8.0)
+    v = target_speed(line, lim, initial_speed_m_s=8.0, slope=slope, bank=0.0)
+    a, pull = acceleration(line, v), G * np.sin(slope)
+    assert (a - np.minimum(3.0 - pull[1:], 3.0 - pull[:-1])).max() <= 1e-6
+    assert (np.maximum(-4.0 - pull[1:], -4.0 - pull[:-1]) - a).max() <= 1e-6
+
+
 def test_a_climb_is_not_faster_than_the_engine_can_hold():
     speeds, values = engine_curve(20e3, 250.0, 0.4, 75.0)
     lim = limits(engine_speed_m_s=speeds, engine_m_s2=values)
