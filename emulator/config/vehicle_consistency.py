@@ -293,6 +293,17 @@ def _trail(known: _Known) -> Iterator[Finding]:
         )
 
 
+def _pegs(known: _Known) -> Iterator[Finding]:
+    peg, down = known("fall", "peg_angle"), known("fall", "roll_limit")
+    if peg >= down:
+        yield Finding(
+            ("fall", "peg_angle", "value"),
+            "unusual, a footpeg touches before the bike counts as down "
+            f"(roll_limit, {math.degrees(down):.4g} deg), got {math.degrees(peg):.4g} deg",
+            impossible=False,
+        )
+
+
 def _travels(known: _Known) -> Iterator[Finding]:
     for strut in ("fork", "shock"):
         try:
@@ -391,6 +402,7 @@ _CHECKS: tuple[Callable[[_Known], Iterator[Finding]], ...] = (
     _crowns_fit,
     _wheels_touch_the_ground,
     _trail,
+    _pegs,
     _travels,
     _gears_fall,
     _clutch_lever,

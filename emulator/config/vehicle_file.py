@@ -48,6 +48,10 @@ CONVERSIONS: dict[str, dict[str, float]] = {
     "N m/Pa": {"N m/kPa": 1e-3, "N m/bar": 1e-5, "N m/MPa": 1e-6},
     "Pa": {"kPa": 1e3, "bar": 1e5, "MPa": 1e6},
     "W": {"kW": 1e3},
+    "K": {},
+    "1/K": {"%/K": 1e-2},
+    "J/K": {"kJ/K": 1e3},
+    "W/K": {"kW/K": 1e3},
 }
 """Per SI unit, the other units a file may use, and how many SI units one of them is (by definition)."""
 

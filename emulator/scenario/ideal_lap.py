@@ -114,7 +114,7 @@ def bike_of(
 ) -> Bike:
     """The quasi-steady bike of a vehicle's record.
 
-    lean_limit_rad  [rad]     None takes the angle at which something solid touches
+    lean_limit_rad  [rad]     None takes the angle at which a footpeg touches the road
     air_density     [kg/m^3]  as the plant has it
     """
     body, rear, front = vehicle.body[0], vehicle.tyre[0], vehicle.tyre[1]
@@ -146,7 +146,7 @@ def bike_of(
         air_z=float(body["air_centre_z"]),
         radius=r_rear,
         rear_crown=float(rear["crown_radius"]),
-        lean_limit=float(body["fall_roll_limit"]) if lean_limit_rad is None else lean_limit_rad,
+        lean_limit=float(body["fall_peg_angle"]) if lean_limit_rad is None else lean_limit_rad,
         gravity=float(body["gravity"]),
         wheel_speed=speeds,
         wheel_torque=torque,
@@ -170,7 +170,7 @@ def _gears(vehicle: Vehicle) -> tuple[Array, Array, Array]:
     )
     limiter = float(body["engine_limiter_speed"])
     engine = np.linspace(0.0, limiter, 441)
-    torque = np.array([engine_torque(body, float(w), 1.0) for w in engine])
+    torque = np.array([engine_torque(body, float(w), 1.0, 0.0) for w in engine])
     slipping = np.minimum(
         np.maximum.accumulate(torque[::-1])[::-1],
         float(body["clutch_capacity"]) * float(body["gearbox_primary"]),

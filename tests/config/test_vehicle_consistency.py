@@ -194,6 +194,11 @@ UNUSUAL = [
         r"unusual, at the design position a tyre of 0\.299 m is pressed in by 0 to 0\.04 m .*, got 0\.31 m",
     ),
     (
+        {"fall__peg_angle": 63.5},
+        "fall.peg_angle.value",
+        r"unusual, a footpeg touches before the bike counts as down \(roll_limit, 63 deg\), got 63\.5 deg",
+    ),
+    (
         {"engine__limiter_speed": 14000},
         "engine_torque.points.9",
         r"unusual, the curve ends before limiter_speed \(14000 rpm\); "

@@ -193,7 +193,7 @@ def balance(v: float) -> float:
         w = v / float(rear["radius"])
         if w * ratio >= float(body["engine_limiter_speed"]):
             continue
-        power = float(engine_torque(body, w * ratio, 1.0)) * ratio * w
+        power = float(engine_torque(body, w * ratio, 1.0, 0.0)) * ratio * w
         drag = 0.5 * AIR_DENSITY * float(body["air_drag_area"]) * v**3
         rolling = float(rear["rolling_resistance"]) * mass * G * v
         spin = float(body["rear_wheel_spin_inertia"]) + float(body["engine_inertia"]) * ratio**2
