@@ -430,8 +430,8 @@ def ideal_lap(
     flying             the flying lap with the same arguments, which a given initial speed would compute again
 
     The limits hold at both ends of every step, so the time comes out a little long, in proportion to the
-    step: 0.08 s of 71.3 s on the demo circuit at steps of 0.5 m. Lean agrees with the whole model's steady
-    turns within 1.3 degrees from 10 to 50 m/s and up to 50 degrees (demo racer).
+    step: 0.06 s of 73.7 s on the demo circuit at steps of 0.5 m. Lean agrees with the whole model's steady
+    turns within 0.9 degrees from 10 to 50 m/s and up to 50 degrees (demo racer).
     Raises ValueError where the bike can't even stand (bank or slope beyond grip), where the initial speed
     can't be had, and for arrays of another length.
     """
