@@ -23,6 +23,7 @@ from emulator.config.yaml_source import Source
 from emulator.errors import ConfigError, Problem
 from emulator.robot.mission import Mission
 from emulator.scenario.check import named_anyway
+from emulator.scenario.ideal_lap import sector_ends
 from emulator.scenario.line import build_line
 from emulator.scenario.relief import CLASS_DEGREE_m3, along_lap, roughness
 from emulator.scenario.schema import (
@@ -53,8 +54,8 @@ _PROFILE_JERK = 12.0  # [m/s^3] of the target speed; a rider's hand, common prac
 class Session:
     """A checked combination of rig, vehicle, scenario and circuit.
 
-    ``line`` carries the target speed, ``width`` is the road's [m]; ``codec`` holds the output frames in the
-    rig's order, then the robot's.
+    ``line`` carries the target speed, ``width`` is the road's [m], ``sector_ends`` [m] are stations, the last
+    one the lap's length; ``codec`` holds the output frames in the rig's order, then the robot's.
     """
 
     rig: Rig
@@ -63,6 +64,7 @@ class Session:
     vehicle: Vehicle
     line: Line
     road: Surface
+    sector_ends: tuple[float, ...]
     relief: Relief
     width: float
     codec: Codec
@@ -177,6 +179,7 @@ def load_session(rig_path: Path, scenario_path: Path, *, seed: int = 0) -> Sessi
                 for p in scenario.surface.patches
             ],
         ),
+        sector_ends=sector_ends(line.length, circuit.sector_marks_m),
         relief=shape,
         width=circuit.width_m,
         codec=codec,

@@ -126,6 +126,7 @@ class Circuit(Closed):
     name: Name
     closed: Literal[True]
     width_m: float = Field(ge=2, le=50)
+    sector_marks_m: tuple[Station, ...] = ()  # where sectors end; the last one ends with the lap
     segments: Annotated[tuple[Segment, ...], Field(min_length=4)]
     elevation: tuple[Height, ...] = ()
     banking: tuple[Banking, ...] = ()
@@ -137,6 +138,14 @@ class Circuit(Closed):
             for before, after in pairwise(stations):
                 if after <= before:
                     raise wrong(f"expected rising stations, got {after:g} behind {before:g}", key)
+        return self
+
+    @model_validator(mode="after")
+    def _sectors_rise(self) -> Circuit:
+        for i, mark in enumerate(self.sector_marks_m):
+            before = self.sector_marks_m[i - 1] if i else 0.0
+            if mark <= before:
+                raise wrong(f"expected a station above {before:g} m, got {mark:g}", "sector_marks_m", i)
         return self
 
     @model_validator(mode="after")
@@ -421,13 +430,14 @@ def load_circuit(path: str | os.PathLike[str]) -> tuple[Circuit, Source]:
     except LineError as error:
         loc: Loc = ("segments",) if error.segment is None else ("segments", error.segment)
         raise ConfigError([source.problem(loc, error.expected)]) from None
-    elevation, banking = [p.station_m for p in circuit.elevation], [p.station_m for p in circuit.banking]
+    placed: list[tuple[Loc, float]] = [
+        (("sector_marks_m", i), m) for i, m in enumerate(circuit.sector_marks_m)
+    ]
+    placed += [(("elevation", i, "station_m"), p.station_m) for i, p in enumerate(circuit.elevation)]
+    placed += [(("banking", i, "station_m"), p.station_m) for i, p in enumerate(circuit.banking)]
     beyond = [
-        source.problem(
-            (key, i, "station_m"), f"expected less than the lap of {length:.1f} m, got {station:g}"
-        )
-        for key, stations in (("elevation", elevation), ("banking", banking))
-        for i, station in enumerate(stations)
+        source.problem(place, f"expected less than the lap of {length:.1f} m, got {station:g}")
+        for place, station in placed
         if station >= length
     ]
     if beyond:

@@ -380,7 +380,24 @@ WRONG_CIRCUITS = [
     (
         "kind: circuit\n",
         "kind: circuit\nlanes: 2\n",
-        "2:1: lanes: unknown key; known keys: kind, name, closed, width_m, segments, elevation, banking",
+        "2:1: lanes: unknown key; known keys: kind, name, closed, width_m, sector_marks_m, segments, "
+        "elevation, banking",
+    ),
+    (
+        "width_m: 10\n",
+        "width_m: 10\nsector_marks_m: [400, 300]\n",
+        "5:23: sector_marks_m.1: expected a station above 400 m, got 300",
+    ),
+    (
+        "width_m: 10\n",
+        "width_m: 10\nsector_marks_m: [0]\n",
+        "5:18: sector_marks_m.0: expected a station above 0 m, got 0",
+    ),
+    (
+        "width_m: 10\n",
+        "width_m: 10\nsector_marks_m: [400, 1200, 1300]\n",
+        "5:23: sector_marks_m.1: expected less than the lap of 1131.3 m, got 1200\n"
+        "track.yaml:5:29: sector_marks_m.2: expected less than the lap of 1131.3 m, got 1300",
     ),
     (
         "width_m: 10\n",
@@ -437,6 +454,14 @@ def test_lap_length_of_a_rectangle() -> None:
     # opposite straights are equal: 2 * 300 + 2 * 100 m of straight.
     circuit, _ = load_circuit("circuit.yaml")
     assert lap_length(circuit) == pytest.approx(800 + 4 * (20 * 3.141592653589793 + 20), abs=1e-6)
+
+
+def test_a_circuit_may_mark_its_sectors() -> None:
+    assert load_circuit("circuit.yaml")[0].sector_marks_m == ()
+    Path("marked.yaml").write_text(
+        CIRCUIT.replace("width_m: 10", "width_m: 10\nsector_marks_m: [400, 800.5]")
+    )
+    assert load_circuit("marked.yaml")[0].sector_marks_m == (400.0, 800.5)
 
 
 def test_output_signals_are_those_of_the_record() -> None:
