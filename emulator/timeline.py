@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from emulator.compiled import Record, jit
 
-FAULT, GRIP, MARK = range(3)
+FAULT, GRIP, MARK, GUST, GEARBOX = range(5)
 """Kinds of events."""
+
+SHIFT_EFFECTS = ("missed", "false_neutral")
+"""What a gearbox event does to gear changes."""
 
 WAITING, ACTIVE, OVER = range(3)
 """States of an event."""
@@ -19,9 +24,13 @@ EVENT_DTYPE = np.dtype(
         ("at_station", np.float64),  # [m] start when the bike passes it, laps added up; NaN if by tick
         ("duration", np.int64),  # [ticks]
         ("ramp", np.int64),  # [ticks] from nothing to full effect
-        ("effect", np.int64),  # index into emulator.faults.sample.EFFECTS (faults)
+        (
+            "effect",
+            np.int64,
+        ),  # index into emulator.faults.sample.EFFECTS (faults), or SHIFT_EFFECTS (gearbox)
         ("signal", np.int64),  # index of the output value acted on (faults)
-        ("value", np.float64),  # parameter of the effect, or the grip factor
+        ("value", np.float64),  # parameter of the effect, the grip factor, or the gust's speed [m/s]
+        ("heading", np.float64),  # [rad] where the gust blows to, from east, anticlockwise
         ("stream", np.int64),  # random stream
         ("state", np.int64),
         ("started", np.int64),  # tick it started at
@@ -44,6 +53,13 @@ def advance(e: Record, tick: int, station: float) -> int:
         e.state = OVER
         return -1
     return 0
+
+
+@jit
+def gust(e: Record, tick: int) -> float:
+    """Speed [m/s] of an active gust: one wave of the cosine over its duration, 0 at both ends."""
+    part = (tick - e.started) / max(1, e.duration)
+    return float(e.value * 0.5 * (1.0 - math.cos(2.0 * math.pi * part)))
 
 
 @jit

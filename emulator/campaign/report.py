@@ -21,6 +21,7 @@ from rich.table import Table
 from rich.text import Text
 
 from emulator.campaign.figures import Band, Figure, fault_bands, lateness_histogram, plan_view, time_series
+from emulator.campaign.laps import LapTimes, lap_rows
 from emulator.campaign.verdict import CriterionResult, Verdict, verdict_from
 from emulator.errors import RecordError, RunFailed
 from emulator.record.reader import Event, Run, read_json_object, read_run
@@ -84,6 +85,7 @@ def report_html(run: Run) -> str:
         f'<p class="caution"><strong>Caution.</strong> {_e(CAUTION)}</p>',
         _facts(run),
         _criteria_section(criteria),
+        _laps_section(verdict.laps if verdict else None),
         "<section><h2>Seen from above</h2>",
         _figure("plan", "Plan view: target, true and estimated path"),
         _band_list(bands),
@@ -199,6 +201,22 @@ def _criteria_section(criteria: Sequence[CriterionResult]) -> str:
     ]
     table = _table(["criterion", "met?", "margin", "what happened"], rows, "stack")
     return f"<section><h2>Criteria</h2>{table}</section>"
+
+
+def _laps_section(laps: LapTimes | None) -> str:
+    """Lap and sector times; nothing for a run that nobody timed."""
+    if laps is None:
+        return ""
+    heads, rows = lap_rows(laps)
+    cells = [[f"<strong>{_e(c)}</strong>" if best else _e(c) for c in row] for row, best in rows]
+    table = _table([_e(head) for head in heads], cells, "wide laps", numbers_from=1)
+    ends = ", ".join(f"{end:.0f}" for end in laps.sector_ends_m)
+    note = f"<p>{_e(laps.note)}</p>" if laps.note else ""
+    return (
+        f"<section><h2>Lap and sector times</h2>{table}<p class='hint'>In seconds, from the true path. "
+        f"Sectors end at stations {ends} m. Ideal: the bound that grip, power, wheel lift and lean set for "
+        f"this vehicle on this line, as a quasi-steady motion.</p>{note}</section>"
+    )
 
 
 def _margin(c: CriterionResult) -> str:
@@ -324,7 +342,7 @@ def _flat(item: object, key: str = "") -> list[tuple[str, str]]:
 
 
 def console_summary(source: Path | str | Run) -> RenderableType:
-    """Verdict, reasons, criteria and timing certificate as a rich renderable, for the end of a run.
+    """Verdict, criteria, lap times and timing certificate as a rich renderable, for the end of a run.
 
     source   a run folder, of which only verdict.json and certificate.json are read, or a run in memory
     Raises RecordError if one of the two files is there and damaged, or the folder is not.
@@ -360,6 +378,8 @@ def console_summary(source: Path | str | Run) -> RenderableType:
             met = Text("✓ met", "green") if c.passed else Text("✗ not met", "bold red")
             table.add_row(Text(c.name), met, _margin(c), Text(c.sentence))
         parts.append(table)
+    if verdict and verdict.laps:
+        parts.append(_laps_table(verdict.laps))
     rows = _timing_rows(certificate or {})
     if rows:
         table = Table(
@@ -378,6 +398,16 @@ def console_summary(source: Path | str | Run) -> RenderableType:
     else:
         parts.append(Text("There is no timing certificate."))
     return Group(*parts)
+
+
+def _laps_table(laps: LapTimes) -> RenderableType:
+    heads, rows = lap_rows(laps)
+    table = Table(box=box.SIMPLE_HEAD, title="Lap and sector times / s", title_justify="left")
+    for i, head in enumerate(heads):
+        table.add_column(head, justify="left" if i in (0, len(heads) - 1) else "right")
+    for cells, best in rows:
+        table.add_row(*(Text(cell, "bold" if best else "") for cell in cells))
+    return Group(table, Text(laps.note)) if laps.note else table
 
 
 # -- page ------------------------------------------------------------------------------------------------
@@ -412,6 +442,7 @@ th{color:var(--soft);font-weight:600;vertical-align:bottom}
 .events td:first-child{text-align:right;font-variant-numeric:tabular-nums}
 code{font:0.85rem/1.4 ui-monospace,"DejaVu Sans Mono",monospace;overflow-wrap:anywhere}
 .config{table-layout:fixed}
+.laps .num:last-child{text-align:left;white-space:normal}
 .hint{color:var(--soft);font-size:.9rem;margin:.4rem 0}
 .figure{width:100%;min-height:230px}#plan{min-height:520px}
 .figure .modebar{top:auto!important;bottom:0!important} /* above the figure, beside its heading */

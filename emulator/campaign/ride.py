@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from emulator.campaign.laps import lap_times, reference_laps
 from emulator.campaign.report import write_report
 from emulator.campaign.verdict import (
     Criterion,
@@ -79,13 +81,15 @@ def _refused(folder: Path) -> list[str]:
 
 
 def judge_run(session: Session, folder: Path, outcome: dict[str, Any]) -> Verdict:
-    """Judge a recorded run and write its verdict and report."""
+    """Judge a recorded run, time its laps, and write verdict and report."""
     run = read_run(folder)
     timing = session.rig.timing
     tolerance = TimingTolerance(
         rate_ppm=timing.rate_ppm, age_p99_ms=timing.age_p99_ms, lost_frames=timing.lost_frames
     )
     verdict = judge(run, criteria_of(session), run.certificate, outcome, tolerance)
+    references, note = reference_laps(session)
+    verdict = replace(verdict, laps=lap_times(run, session.sector_ends, references, note))
     write_verdict(folder, verdict)
     write_report(folder)
     return verdict

@@ -23,6 +23,7 @@ from typing import Any, ClassVar, Literal, TypeAlias, TypeGuard, get_args
 import numpy as np
 from numpy.typing import NDArray
 
+from emulator.campaign.laps import LapTimes, laps_from
 from emulator.errors import InternalError, RecordError
 from emulator.record.reader import Run, read_json_object
 from emulator.record.writer import VERDICT_FILE, write_json
@@ -122,11 +123,15 @@ class CriterionResult:
 
 @dataclass(frozen=True)
 class Verdict:
-    """Result, reasons (most serious first; for a pass, what was kept) and criteria in the order given."""
+    """Result, reasons (most serious first; for a pass, what was kept) and criteria in the order given.
+
+    ``laps`` stands beside them and decides nothing; None in a verdict that nobody timed laps for.
+    """
 
     result: Result
     reasons: list[str] = field(default_factory=list)
     criteria: list[CriterionResult] = field(default_factory=list)
+    laps: LapTimes | None = None
 
 
 def judge(
@@ -457,8 +462,12 @@ def verdict_from(document: Mapping[str, Any], where: str = VERDICT_FILE) -> Verd
         raise RecordError(f"{where}: reasons: expected a list of sentences")
     if not isinstance(criteria, list):
         raise RecordError(f"{where}: criteria: expected a list")
+    laps = document.get("laps")
     return Verdict(
-        result, list(reasons), [_criterion_from(c, f"{where}: criteria.{i}") for i, c in enumerate(criteria)]
+        result,
+        list(reasons),
+        [_criterion_from(c, f"{where}: criteria.{i}") for i, c in enumerate(criteria)],
+        None if laps is None else laps_from(laps, f"{where}: laps"),
     )
 
 

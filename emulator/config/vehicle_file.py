@@ -2,7 +2,8 @@
 
 An entry reads ``wheelbase: {value: 1420, unit: mm, source: measured on the stand}``. The unit must be the
 table's or one that converts to it; the value is handed on in SI. A value outside what is possible is an
-error, one outside what a road or racing motorcycle shows is a warning beside the result.
+error, one outside what a road or racing motorcycle shows is a warning beside the result. The same holds for
+values that contradict each other: emulator.config.vehicle_consistency.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from pydantic import BeforeValidator, Field, create_model
 
 from emulator.config.rig_file import Name
 from emulator.config.validation import Closed, Words, did_you_mean, problems_of
+from emulator.config.vehicle_consistency import contradictions
 from emulator.config.yaml_source import Loc, Source, load
 from emulator.errors import ConfigError, Problem
 from emulator.vehicle import params
@@ -46,6 +48,10 @@ CONVERSIONS: dict[str, dict[str, float]] = {
     "N m/Pa": {"N m/kPa": 1e-3, "N m/bar": 1e-5, "N m/MPa": 1e-6},
     "Pa": {"kPa": 1e3, "bar": 1e5, "MPa": 1e6},
     "W": {"kW": 1e3},
+    "K": {},
+    "1/K": {"%/K": 1e-2},
+    "J/K": {"kJ/K": 1e3},
+    "W/K": {"kW/K": 1e3},
 }
 """Per SI unit, the other units a file may use, and how many SI units one of them is (by definition)."""
 
@@ -56,7 +62,7 @@ class VehicleFile:
 
     values    by group and parameter name, every parameter of the table
     tables    by name, (argument, value) pairs with the argument strictly increasing
-    warnings  values that are possible but not plausible
+    warnings  values that are possible but not plausible, alone or together
     sha256    of the file's bytes
     """
 
@@ -142,6 +148,16 @@ def load_vehicle(
         for name, units in tables.items()
         if _entry_at(source, (name,), wrong_at) is not None
     }
+    doubtful = {problem.key for problem in problems}
+    sound = {
+        group: {name: v for name, v in entries.items() if f"{group}.{name}.value" not in doubtful}
+        for group, entries in values.items()
+    }
+    impossible, unusual = contradictions(
+        source, sound, {name: curve for name, curve in curves.items() if curve}
+    )
+    problems += impossible
+    warnings += unusual
     if problems:
         raise ConfigError(problems)
     return VehicleFile(source.data["name"].strip(), values, curves, sorted(warnings), source.sha256)

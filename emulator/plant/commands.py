@@ -136,25 +136,42 @@ def actuate(c: Record, robot: NDArray[np.float64], x: NDArray[np.float64], u: ND
         )
 
 
+SHIFT_NONE, SHIFT_DONE, SHIFT_FAILED = range(3)
+"""What :func:`shift` returns: nothing new, a gear is in, the change failed."""
+
+
 @jit
-def shift(
-    r: Record, request: float, clutch: float, throttle: float, shift_time: float, tick_s: float
-) -> bool:
+def shift(r: Record, request: float, clutch: float, throttle: float, shift_time: float, tick_s: float) -> int:
     """Sequential gear change, one gear at a time: neutral for ``shift_time`` [s], then the next gear.
 
-    The dogs let go only with the clutch pulled half or the throttle nearly shut. True when a gear is in.
+    The dogs let go only with the clutch pulled half or the throttle nearly shut. ``r.shift_effect`` 1: they
+    do not let go at all (missed), 2: they find no gear (false neutral); then nothing moves until another
+    request than the failed one has come.
     """
     if r.shift_left > 0.0:
         r.shift_left -= tick_s
-        if r.shift_left <= 0.0:
-            r.gear = r.gear_target
-            return True
-        return False
+        if r.shift_left > 0.0:
+            return SHIFT_NONE
+        if r.shift_ends_neutral != 0:
+            r.shift_ends_neutral = 0
+            return SHIFT_FAILED
+        r.gear = r.gear_target
+        return SHIFT_DONE
     if np.isnan(request):
-        return False
+        return SHIFT_NONE
     wanted = int(min(6.0, max(0.0, request)))
-    if wanted != r.gear and (clutch > 0.5 or throttle < 0.05):
-        r.gear_target = r.gear + (1 if wanted > r.gear else -1)
-        r.gear = 0
-        r.shift_left = shift_time
-    return False
+    if wanted != r.shift_refused:
+        r.shift_refused = -1
+    if wanted == r.gear or r.shift_refused >= 0 or not (clutch > 0.5 or throttle < 0.05):
+        return SHIFT_NONE
+    if r.shift_effect > 0:
+        r.shift_refused = wanted
+    if r.shift_effect == 1:
+        return SHIFT_FAILED
+    # out of a false neutral the drum goes on to the gear it was turned to
+    between = r.gear == 0 and r.gear_target > 0
+    r.gear_target = r.gear_target if between else r.gear + (1 if wanted > r.gear else -1)
+    r.gear = 0
+    r.shift_left = shift_time
+    r.shift_ends_neutral = 1 if r.shift_effect == 2 else 0
+    return SHIFT_NONE

@@ -52,8 +52,9 @@ RIG_DTYPE = np.dtype(
         ("start_station", np.float64),
         ("finish_station", np.float64),
         ("limit_ticks", np.int64),
-        ("wind_x", np.float64),
+        ("wind_x", np.float64),  # steady part
         ("wind_y", np.float64),
+        ("half_width", np.float64),  # [m] of the road
         ("heading", np.float64),  # of the start [rad]
     ]
 )
@@ -77,8 +78,19 @@ RUN_DTYPE = np.dtype(
         ("gear", np.int64),
         ("gear_target", np.int64),
         ("shift_left", np.float64),  # [s]
+        ("shift_effect", np.int64),  # of the gearbox event that is active + 1; 0 none
+        ("shift_ends_neutral", np.int64),  # 1: the change that is under way finds no gear
+        ("shift_refused", np.int64),  # request that failed; another one has to come first. -1 none
         ("support", np.int64),
         ("fallen_tick", np.int64),  # -1 up
+        # what emulator.plant.watch remembers; tyres rear, front
+        ("slide_start", np.int64, (2,)),  # scenario tick
+        ("slide_end", np.int64, (2,)),  # last tick of it; far back: never
+        ("slide_roll", np.float64, (2,)),  # roll when it began [rad]
+        ("airborne", np.int64, (2,)),  # ticks without load
+        ("peg", np.int64),
+        ("off_road", np.int64),
+        ("stalled", np.int64),
         ("station", np.float64),  # laps added up
         ("offset", np.float64),
         ("lap", np.int64),

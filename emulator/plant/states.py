@@ -62,7 +62,17 @@ _FALL_SHOWN_TICKS = 500  # how long a fall is played out before the signals are 
     EV_FALL,
     EV_GEAR,
     EV_END,
-) = range(13)
+    EV_GUST_ON,
+    EV_GUST_OFF,
+    EV_GEARBOX_ON,
+    EV_GEARBOX_OFF,
+    EV_MISSED_GEAR,
+    EV_SLIDE,
+    EV_LIFT,
+    EV_PEG,
+    EV_RUN_OFF,
+    EV_STALL,
+) = range(23)
 
 
 @jit

@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 from emulator.compiled import Record, jit
 from emulator.faults.sample import FREEZE, faulted
 from emulator.frames import roll_pitch_yaw, rotate
-from emulator.plant.commands import R_GEAR, RobotFrames, actuate, receive, shift
+from emulator.plant.commands import R_GEAR, SHIFT_DONE, SHIFT_FAILED, RobotFrames, actuate, receive, shift
 from emulator.plant.sensing import (
     V_EMULATED,
     V_GNSS_FIX,
@@ -41,14 +41,18 @@ from emulator.plant.states import (
     ARMED,
     COUNTDOWN_TICKS,
     EV_END,
-    EV_FALL,
     EV_FAULT_OFF,
     EV_FAULT_ON,
     EV_GEAR,
+    EV_GEARBOX_OFF,
+    EV_GEARBOX_ON,
     EV_GRIP_OFF,
     EV_GRIP_ON,
+    EV_GUST_OFF,
+    EV_GUST_ON,
     EV_LAP,
     EV_MARK,
+    EV_MISSED_GEAR,
     EV_RELEASE,
     EV_STATE,
     EV_TRIP,
@@ -58,11 +62,13 @@ from emulator.plant.states import (
     next_state,
     rest_share,
 )
+from emulator.plant.watch import happened, watch
 from emulator.ports import FrameBuffer
 from emulator.sensors.timing import MOST_VALUES, DelayLines, enter, is_due, ready
 from emulator.signals import INDEX
-from emulator.timeline import ACTIVE, FAULT, GRIP, advance, strength
+from emulator.timeline import ACTIVE, FAULT, GEARBOX, GRIP, GUST, advance, gust, strength
 from emulator.vehicle.integrate import begin, finish
+from emulator.vehicle.relief import Relief, plane_under
 from emulator.vehicle.road import Line, Surface, continue_station, grip_at, locate, sample
 from emulator.vehicle.state import (
     ENGINE,
@@ -86,6 +92,7 @@ from emulator.vehicle.state import (
     T_SLIP_RATIO,
     T_X,
     T_Y,
+    T_Z,
     TORSION,
     U_BRAKE_FRONT,
     U_BRAKE_REAR,
@@ -93,11 +100,15 @@ from emulator.vehicle.state import (
     U_GEAR,
     U_GRIP_FRONT,
     U_GRIP_REAR,
+    U_ROAD_FRONT,
+    U_ROAD_REAR,
     U_STEER_IMPOSED,
     U_STEER_TORQUE,
     U_SUPPORT,
     U_THROTTLE,
     U_TOW_SPEED,
+    U_WIND_X,
+    U_WIND_Y,
     VELOCITY,
     Scratch,
 )
@@ -122,9 +133,9 @@ class Plant(NamedTuple):
     body, tyre   (1,), (2,)  vehicle records
     rig, run     (1,), (1,)  RIG_DTYPE, RUN_DTYPE
     memory       (1,)        MEMORY_DTYPE
-    x, good, u   (33,), (33,), (19,) state, last finite state, inputs
+    x, good, u   (N_X,), (N_X,), (N_U,) state, last finite state, inputs
     work         (1,)        scratch of the vehicle
-    line, road               target path and grip
+    line, road, relief       target path, grip, shape of the road
     codec, robot             frame layouts; the robot's side of them
     out, lines   (M,)        outputs and their delay lines; the last one is GNSS
     events       (N,)        the scenario's EVENT_DTYPE table
@@ -142,6 +153,7 @@ class Plant(NamedTuple):
     work: NDArray[np.void]
     line: Line
     road: Surface
+    relief: Relief
     codec: FrameCodec
     robot: RobotFrames
     out: NDArray[np.void]
@@ -152,18 +164,12 @@ class Plant(NamedTuple):
 
 
 @jit
-def _happened(m: Record, code: int, index: int, value: float) -> None:
-    n = m.happened
-    if n < m.code.shape[0]:
-        m.code[n], m.index[n], m.value[n] = code, index, value
-        m.happened = n + 1
-
-
-@jit
-def _scenario(run: Record, events: NDArray[np.void], m: Record) -> float:
-    """Move all events; returns the grip factor of the whole road and leaves the fault mask in the run."""
+def _scenario(rig: Record, run: Record, events: NDArray[np.void], m: Record, u: NDArray[np.float64]) -> float:
+    """Move all events; returns the grip factor. Wind goes into ``u``, fault mask and gearbox into ``run``."""
     factor = 1.0
     mask = 0.0
+    u[U_WIND_X], u[U_WIND_Y] = rig.wind_x, rig.wind_y
+    run.shift_effect = 0
     for i in range(events.shape[0]):
         e = events[i]
         if run.state == RUNNING:
@@ -171,16 +177,26 @@ def _scenario(run: Record, events: NDArray[np.void], m: Record) -> float:
             if change != 0:
                 on = change > 0
                 if e.kind == FAULT:
-                    _happened(m, EV_FAULT_ON if on else EV_FAULT_OFF, i, e.value)
+                    happened(m, EV_FAULT_ON if on else EV_FAULT_OFF, i, e.value)
                 elif e.kind == GRIP:
-                    _happened(m, EV_GRIP_ON if on else EV_GRIP_OFF, i, e.value)
+                    happened(m, EV_GRIP_ON if on else EV_GRIP_OFF, i, e.value)
+                elif e.kind == GUST:
+                    happened(m, EV_GUST_ON if on else EV_GUST_OFF, i, e.value)
+                elif e.kind == GEARBOX:
+                    happened(m, EV_GEARBOX_ON if on else EV_GEARBOX_OFF, i, 0.0)
                 elif on:
-                    _happened(m, EV_MARK, i, 0.0)
+                    happened(m, EV_MARK, i, 0.0)
         if e.state == ACTIVE:
             if i < 52:  # a float64 holds 52 flags exactly
                 mask += 2.0**i
             if e.kind == GRIP:
                 factor *= 1.0 + strength(e, run.scenario_tick) * (e.value - 1.0)
+            elif e.kind == GUST:
+                speed = gust(e, run.scenario_tick)
+                u[U_WIND_X] += speed * math.cos(e.heading)
+                u[U_WIND_Y] += speed * math.sin(e.heading)
+            elif e.kind == GEARBOX:
+                run.shift_effect = e.effect + 1
     run.fault_mask = mask
     return factor
 
@@ -193,17 +209,31 @@ def _place(
     u: NDArray[np.float64],
     line: Line,
     road: Surface,
+    relief: Relief,
     factor: float,
 ) -> None:
-    """Station and offset of the bike, grip under each tyre."""
+    """Station and offset of the bike; grip and road plane under each tyre for the tick that begins.
+
+    Where the tyres touch is known from the derivative last taken, at the end of the tick before.
+    """
     px, py = x[POSITION], x[POSITION + 1]
+    if not math.isfinite(px + py):
+        return
     station, run.offset, _ = locate(line, px, py, run.station)
     run.station = continue_station(line, station, run.station)
     R = s.R
+    vx, vy, _ = rotate(
+        (R[0], R[1], R[2], R[3], R[4], R[5], R[6], R[7], R[8]), x[VELOCITY], x[VELOCITY + 1], x[VELOCITY + 2]
+    )
     for which in (REAR, FRONT):
-        gx, gy = s.tyre[which, T_X], s.tyre[which, T_Y]
-        st, offset, _ = locate(line, px + R[0] * gx + R[1] * gy, py + R[3] * gx + R[4] * gy, run.station)
+        gx, gy, gz = s.tyre[which, T_X], s.tyre[which, T_Y], s.tyre[which, T_Z]
+        tx = px + R[0] * gx + R[1] * gy + R[2] * gz
+        ty = py + R[3] * gx + R[4] * gy + R[5] * gz
+        st, offset, _ = locate(line, tx, ty, run.station)
         u[U_GRIP_REAR if which == REAR else U_GRIP_FRONT] = factor * grip_at(road, line, st, offset)
+        if relief.uneven:
+            i = U_ROAD_REAR if which == REAR else U_ROAD_FRONT
+            u[i], u[i + 1], u[i + 2] = plane_under(relief, line, tx, ty, vx, vy, _TICK_S, run.station)
 
 
 @jit
@@ -366,7 +396,7 @@ def _watch(
     good: NDArray[np.float64],
     s: Scratch,
 ) -> None:
-    """After the step: divergence, support release, fall."""
+    """After the step: divergence, support release, what happened to the bike."""
     fast = spinning = False
     for i in range(3):
         fast = fast or abs(x[VELOCITY + i]) > c.divergence_speed
@@ -380,13 +410,8 @@ def _watch(
         good[i] = x[i]
     if run.support == 1 and x[VELOCITY] >= c.release_speed:
         run.support = 0
-        _happened(m, EV_RELEASE, 0, x[VELOCITY])
-    if run.fallen_tick < 0 and run.support == 0:
-        roll = math.atan2(s.R[7], s.R[8])
-        if abs(roll) > body.fall_roll_limit:
-            run.fallen_tick = run.scenario_tick
-            front, rear = s.tyre[FRONT, T_FRICTION_USE], s.tyre[REAR, T_FRICTION_USE]
-            _happened(m, EV_FALL, 0 if front >= rear else 1, roll)
+        happened(m, EV_RELEASE, 0, x[VELOCITY])
+    watch(c, run, body, m, s, x[VELOCITY], x[ENGINE])
 
 
 @jit
@@ -402,36 +427,39 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
     before = run.told  # the operator moves the state between ticks
     next_state(rig, run)
     if run.state != before:
-        _happened(m, EV_STATE, before, run.state)
+        happened(m, EV_STATE, before, run.state)
         run.told = run.state
         if run.state == TRIPPED:
-            _happened(m, EV_TRIP, run.trip_reason, 0.0)
+            happened(m, EV_TRIP, run.trip_reason, 0.0)
         elif before == RUNNING:
-            _happened(m, EV_END, run.end_reason, 0.0)
+            happened(m, EV_END, run.end_reason, 0.0)
     if run.start_tick > 0 and run.tick == run.start_tick - COUNTDOWN_TICKS:
         # The ride's random numbers do not depend on how long the robot was waited for.
         p.streams[:] = p.streams_0
 
     riding = run.state == RUNNING
-    factor = _scenario(run, p.events, m)
+    factor = _scenario(rig, run, p.events, m, p.u)
     actuate(rig, p.robot.robot, p.x, p.u)
-    if riding and shift(
-        run, p.robot.robot[R_GEAR], p.u[U_CLUTCH], p.u[U_THROTTLE], body.gearbox_shift_time, _TICK_S
-    ):
-        _happened(m, EV_GEAR, run.gear, 0.0)
+    if riding:
+        request, shift_time = p.robot.robot[R_GEAR], body.gearbox_shift_time
+        shifted = shift(run, request, p.u[U_CLUTCH], p.u[U_THROTTLE], shift_time, _TICK_S)
+        if shifted == SHIFT_DONE:
+            happened(m, EV_GEAR, run.gear, 0.0)
+        elif shifted == SHIFT_FAILED:
+            happened(m, EV_MISSED_GEAR, run.gear, 0.0)
     p.u[U_GEAR] = run.gear
     p.u[U_SUPPORT] = run.support
     p.u[U_TOW_SPEED] = rig.tow_acceleration * max(0, run.scenario_tick) * _TICK_S if riding else 0.0
 
     if run.state in (STANDBY, ARMED) or riding:
         lap = run.lap
+        _place(run, s, p.x, p.u, p.line, p.road, p.relief, factor)
         begin(p.body, p.tyre, p.x, p.u, p.work)
         if riding and not (_finite(p.x) and _finite(s.k[0])):
             run.diverged = 1  # nothing is sensed from such a state: the last senses stay
             p.x[:] = p.good
             begin(p.body, p.tyre, p.x, p.u, p.work)
         else:
-            _place(run, s, p.x, p.u, p.line, p.road, factor)
             if not riding:
                 s.rhs[:6] = 0.0  # the physics stands still, whatever would pull at the bike
             sense(rig, run, p.x, p.u, body.gravity, s, m.senses)
@@ -439,7 +467,7 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
         if p.line.closed:
             run.lap = 1 + int((run.station - rig.start_station) / p.line.length)
             if run.lap > lap > 0:
-                _happened(m, EV_LAP, lap, 0.0)
+                happened(m, EV_LAP, lap, 0.0)
     share = rest_share(rig, run)
     if share > 0.0:
         to_rest(m.senses, m.held, share, body.gravity)

@@ -17,11 +17,21 @@ from emulator.plant.states import (
     EV_FAULT_OFF,
     EV_FAULT_ON,
     EV_GEAR,
+    EV_GEARBOX_OFF,
+    EV_GEARBOX_ON,
     EV_GRIP_OFF,
     EV_GRIP_ON,
+    EV_GUST_OFF,
+    EV_GUST_ON,
     EV_LAP,
+    EV_LIFT,
     EV_MARK,
+    EV_MISSED_GEAR,
+    EV_PEG,
     EV_RELEASE,
+    EV_RUN_OFF,
+    EV_SLIDE,
+    EV_STALL,
     EV_STATE,
     EV_TRIP,
     STATE_NAMES,
@@ -52,8 +62,38 @@ EVENT_KINDS = {
     EV_FALL: "fall",
     EV_GEAR: "gear",
     EV_END: "end",
+    EV_GUST_ON: "gust_on",
+    EV_GUST_OFF: "gust_off",
+    EV_GEARBOX_ON: "gearbox_on",
+    EV_GEARBOX_OFF: "gearbox_off",
+    EV_MISSED_GEAR: "gear_missed",
+    EV_SLIDE: "slide",
+    EV_LIFT: "wheel_lifted",
+    EV_PEG: "peg_contact",
+    EV_RUN_OFF: "run_off",
+    EV_STALL: "engine_stalled",
 }
 """Kinds of events in ``events.jsonl`` by the plant's codes."""
+
+
+_OF_SCENARIO = (
+    EV_FAULT_ON,
+    EV_FAULT_OFF,
+    EV_GRIP_ON,
+    EV_GRIP_OFF,
+    EV_GUST_ON,
+    EV_GUST_OFF,
+    EV_GEARBOX_ON,
+    EV_GEARBOX_OFF,
+)
+_FALLS = (
+    "the front tyre slid away",
+    "the rear tyre slid away",
+    "high-side, the rear tyre slid and gripped again",
+    "lost balance, no tyre at its limit",
+    "pitched over",
+)
+"""By the index of an EV_FALL."""
 
 
 class Bench:
@@ -191,7 +231,7 @@ class Bench:
     def _sentence(self, i: int) -> str:
         m = self._memory
         code, index, value = int(m["code"][i]), int(m["index"][i]), float(m["value"][i])
-        if code in (EV_FAULT_ON, EV_FAULT_OFF, EV_GRIP_ON, EV_GRIP_OFF):
+        if code in _OF_SCENARIO:
             return self._names[index]
         if code == EV_MARK:
             event = self._events[index]
@@ -205,8 +245,22 @@ class Bench:
         if code == EV_LAP:
             return f"lap {index} complete"
         if code == EV_FALL:
-            side, tyre = "right" if value > 0.0 else "left", ("front", "rear")[index]
-            return f"fell to the {side}; the {tyre} tyre used more of its grip"
+            side = "right" if value > 0.0 else "left"
+            return f"fell to the {side}: {_FALLS[index]}"
+        if code == EV_MISSED_GEAR:
+            return "gear change missed" if index else "gear change ended in neutral"
+        if code == EV_SLIDE:
+            tyre, how = ("front", "rear")[index // 3], ("slides sideways", "locks", "spins")[index % 3]
+            amount = f"{math.degrees(value):.1f} deg of slip" if index % 3 == 0 else f"slip {value:.2f}"
+            return f"{tyre} tyre {how}, {amount}"
+        if code == EV_LIFT:
+            return f"{('front', 'rear')[index]} wheel off the road"
+        if code == EV_PEG:
+            return f"{('right', 'left')[index]} peg touches at {math.degrees(value):.1f} deg"
+        if code == EV_RUN_OFF:
+            return f"off the road to the {'left' if value > 0.0 else 'right'}"
+        if code == EV_STALL:
+            return "engine stalled"
         if code == EV_GEAR:
             return f"gear {index}"
         if code == EV_END:

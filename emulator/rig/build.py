@@ -26,12 +26,13 @@ from emulator.plant.sensing import (
 )
 from emulator.plant.step import TICK_NS, Plant
 from emulator.rig.session import COMMAND_FRAMES, Session
-from emulator.scenario.schema import FaultEvent, GripEvent, MarkEvent
+from emulator.scenario.schema import FaultEvent, GearboxEvent, GripEvent, GustEvent, MarkEvent
 from emulator.sensors.noise import stream_start
 from emulator.sensors.timing import MOST_VALUES, outputs
 from emulator.signals import INDEX, UNARMED_TICK
-from emulator.timeline import EVENT_DTYPE, FAULT, GRIP, MARK
+from emulator.timeline import EVENT_DTYPE, FAULT, GEARBOX, GRIP, GUST, MARK, SHIFT_EFFECTS
 from emulator.vehicle.equilibrium import AIR_DENSITY, standing
+from emulator.vehicle.relief import plane_under
 from emulator.vehicle.road import sample
 from emulator.vehicle.state import (
     ENGINE,
@@ -39,6 +40,7 @@ from emulator.vehicle.state import (
     U_AIR_DENSITY,
     U_GRIP_FRONT,
     U_GRIP_REAR,
+    U_ROAD_REAR,
     U_SUPPORT,
     U_TOW_HEADING,
     U_WIND_X,
@@ -70,16 +72,20 @@ def build_plant(session: Session) -> Plant:
     state["heartbeat_tick"] = state["steering_tick"] = state["drive_tick"] = state["fallen_tick"] = -1
     state["gear"] = scenario.start.gear
     state["support"] = 1
+    state["shift_refused"] = -1
+    state["slide_end"] = UNARMED_TICK
     state["scenario_tick"] = UNARMED_TICK
 
     x0, y0, heading, _, _ = sample(session.line, scenario.start.station_m)
     state["station"] = scenario.start.station_m
-    x = standing(session.vehicle, x0, y0, heading)
+    road = _road_at_rest(session, x0, y0, heading)
+    x = standing(session.vehicle, x0, y0, heading, road)
     x[ENGINE] = float(session.vehicle.body[0]["engine_idle_speed"])
     u = np.zeros(N_U)
     u[U_AIR_DENSITY] = AIR_DENSITY
     u[U_GRIP_FRONT] = u[U_GRIP_REAR] = scenario.surface.grip
     u[U_SUPPORT], u[U_TOW_HEADING] = 1.0, heading
+    u[U_ROAD_REAR : U_ROAD_REAR + 6] = road
     record = _rig_record(session, heading)
     u[U_WIND_X], u[U_WIND_Y] = record[0]["wind_x"], record[0]["wind_y"]
 
@@ -150,6 +156,7 @@ def build_plant(session: Session) -> Plant:
         work=scratch(),
         line=session.line,
         road=session.road,
+        relief=session.relief,
         codec=codec.table,
         robot=robot,
         out=out,
@@ -158,6 +165,16 @@ def build_plant(session: Session) -> Plant:
         streams=starts.copy(),
         streams_0=starts,
     )
+
+
+def _road_at_rest(session: Session, x: float, y: float, heading: float) -> NDArray[np.float64]:
+    """Road planes under the rear and the front tyre of a bike standing there, (6,) as in the inputs."""
+    base = float(session.vehicle.body[0]["front_wheel_x"])
+    planes = [
+        plane_under(session.relief, session.line, tx, ty, 0.0, 0.0, _TICK_S, session.scenario.start.station_m)
+        for tx, ty in ((x, y), (x + base * math.cos(heading), y + base * math.sin(heading)))
+    ]
+    return np.array(planes).ravel()
 
 
 def _gain(time_constant_ms: float) -> float:
@@ -223,6 +240,7 @@ def _rig_record(session: Session, heading: float) -> NDArray[np.void]:
         direction = math.radians(scenario.wind.from_deg)
         r["wind_x"] = -scenario.wind.speed_m_s * math.sin(direction)
         r["wind_y"] = -scenario.wind.speed_m_s * math.cos(direction)
+    r["half_width"] = 0.5 * session.width
     return record
 
 
@@ -250,6 +268,13 @@ def _events(session: Session, first_stream: int) -> NDArray[np.void]:
             e["effect"], e["signal"] = EFFECTS.index(event.effect), OUTPUT_VALUES.index(event.signal)
         elif isinstance(event, GripEvent):
             e["kind"], e["value"] = GRIP, event.factor
+        elif isinstance(event, GustEvent):
+            e["kind"], e["value"] = GUST, event.speed_m_s
+            e["heading"] = math.radians(270.0 - event.from_deg)
+        elif isinstance(event, GearboxEvent):
+            e["kind"], e["effect"] = GEARBOX, SHIFT_EFFECTS.index(event.effect)
         if not isinstance(event, MarkEvent):
-            e["duration"], e["ramp"] = _ticks_ms(event.duration_s * 1e3), _ticks_ms(event.ramp_s * 1e3)
+            e["duration"] = _ticks_ms(event.duration_s * 1e3)
+        if isinstance(event, FaultEvent | GripEvent):
+            e["ramp"] = _ticks_ms(event.ramp_s * 1e3)
     return table

@@ -23,10 +23,20 @@ from emulator.config.yaml_source import Source
 from emulator.errors import ConfigError, Problem
 from emulator.robot.mission import Mission
 from emulator.scenario.check import named_anyway
+from emulator.scenario.ideal_lap import sector_ends
 from emulator.scenario.line import build_line
-from emulator.scenario.schema import Scenario, circuit_path, line_segments, load_circuit, load_scenario
+from emulator.scenario.relief import CLASS_DEGREE_m3, along_lap, roughness
+from emulator.scenario.schema import (
+    Circuit,
+    Scenario,
+    circuit_path,
+    line_segments,
+    load_circuit,
+    load_scenario,
+)
 from emulator.scenario.speed_profile import engine_curve, speed_limits, target_speed
 from emulator.vehicle.params import RigidMass, Vehicle, vehicle_record
+from emulator.vehicle.relief import Bump, Relief, relief
 from emulator.vehicle.road import Line, Surface, surface
 from emulator.vehicle.road import Patch as RoadPatch
 from emulator.wire.can_frames import Codec, load_codec
@@ -44,7 +54,8 @@ _PROFILE_JERK = 12.0  # [m/s^3] of the target speed; a rider's hand, common prac
 class Session:
     """A checked combination of rig, vehicle, scenario and circuit.
 
-    ``line`` carries the target speed; ``codec`` holds the output frames in the rig's order, then the robot's.
+    ``line`` carries the target speed, ``width`` is the road's [m], ``sector_ends`` [m] are stations, the last
+    one the lap's length; ``codec`` holds the output frames in the rig's order, then the robot's.
     """
 
     rig: Rig
@@ -53,6 +64,9 @@ class Session:
     vehicle: Vehicle
     line: Line
     road: Surface
+    sector_ends: tuple[float, ...]
+    relief: Relief
+    width: float
     codec: Codec
     outputs: tuple[str, ...]
     seed: int
@@ -142,6 +156,8 @@ def load_session(rig_path: Path, scenario_path: Path, *, seed: int = 0) -> Sessi
         robot=RigidMass(rig.robot.mass_kg, *rig.robot.position_m, *rig.robot.inertia_kg_m2),
     )
     line = build_line(line_segments(circuit), closed=True, ds_m=_STATION_STEP, blend_m=_CURVATURE_BLEND)
+    shape = _relief(circuit, scenario, line)
+    line = line._replace(bank=np.arctan(shape.tilt), slope=np.arctan(shape.rise))
     line = line._replace(target_speed=_profile(scenario, scenario_source, vehicle, line))
     paths = {
         "rig": str(rig_path),
@@ -163,12 +179,31 @@ def load_session(rig_path: Path, scenario_path: Path, *, seed: int = 0) -> Sessi
                 for p in scenario.surface.patches
             ],
         ),
+        sector_ends=sector_ends(line.length, circuit.sector_marks_m),
+        relief=shape,
+        width=circuit.width_m,
         codec=codec,
         outputs=tuple(rig.outputs),
         seed=seed,
         files={name: hashlib.sha256(Path(path).read_bytes()).hexdigest() for name, path in paths.items()},
         warnings=list(vehicle_file.warnings),
     )
+
+
+def _relief(circuit: Circuit, scenario: Scenario, line: Line) -> Relief:
+    """The road's shape: elevation and bank of the circuit, bumps and roughness of the scenario."""
+    elevation, rise = along_lap(
+        line, [p.station_m for p in circuit.elevation], [p.height_m for p in circuit.elevation]
+    )
+    bank, _ = along_lap(
+        line, [p.station_m for p in circuit.banking], [math.radians(p.bank_deg) for p in circuit.banking]
+    )
+    surface = scenario.surface
+    rough, step = None, 1.0
+    if surface.roughness is not None:
+        rough, step = roughness(line, CLASS_DEGREE_m3[surface.roughness.iso_class], surface.roughness.seed)
+    bumps = [Bump(b.at_m, b.length_m, b.height_m, b.left_m, b.right_m) for b in surface.bumps]
+    return relief(line, elevation, rise, bank, bumps, rough, step)
 
 
 def _problems_of_vehicle(file: str) -> list[Problem]:

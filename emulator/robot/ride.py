@@ -170,8 +170,8 @@ def drive(k: Record, body: Record, line: Line, e: Record, seen: NDArray[np.float
     resistance = 0.6 * k.drag_area * e.speed * e.speed + k.rolling * k.mass * k.gravity
     inertia = k.mass + k.wheel_inertia + k.engine_inertia * (ratio / radius) ** 2
     force = inertia * wanted + resistance
-    closed = engine_torque(body, engine, 0.0)
-    wide = engine_torque(body, engine, 1.0)
+    closed = engine_torque(body, engine, 0.0, 0.0)
+    wide = engine_torque(body, engine, 1.0, 0.0)
     braking = closed * ratio / radius if e.clutch < 0.5 else 0.0
     e.front_brake = e.rear_brake = 0.0
     if force < braking:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import os
 from datetime import UTC, datetime
+from itertools import pairwise
 from typing import Annotated, Any, Literal, TypeAlias
 
 from pydantic import AfterValidator, BeforeValidator, Discriminator, Field, Tag, model_validator
@@ -104,6 +105,20 @@ Segment: TypeAlias = Annotated[
 ]
 
 
+class Height(Closed):
+    """Height of the line over the origin at a station; smooth in between."""
+
+    station_m: Station
+    height_m: float = Field(ge=-1000, le=1000)
+
+
+class Banking(Closed):
+    """Bank of the road at a station: positive where the left side is the higher one (helps a right turn)."""
+
+    station_m: Station
+    bank_deg: float = Field(ge=-35, le=35)
+
+
 class Circuit(Closed):
     """A closed circuit as a list of segments; exactly two straights are free so that it closes."""
 
@@ -111,7 +126,27 @@ class Circuit(Closed):
     name: Name
     closed: Literal[True]
     width_m: float = Field(ge=2, le=50)
+    sector_marks_m: tuple[Station, ...] = ()  # where sectors end; the last one ends with the lap
     segments: Annotated[tuple[Segment, ...], Field(min_length=4)]
+    elevation: tuple[Height, ...] = ()
+    banking: tuple[Banking, ...] = ()
+
+    @model_validator(mode="after")
+    def _rising_stations(self) -> Circuit:
+        elevation, banking = [p.station_m for p in self.elevation], [p.station_m for p in self.banking]
+        for key, stations in (("elevation", elevation), ("banking", banking)):
+            for before, after in pairwise(stations):
+                if after <= before:
+                    raise wrong(f"expected rising stations, got {after:g} behind {before:g}", key)
+        return self
+
+    @model_validator(mode="after")
+    def _sectors_rise(self) -> Circuit:
+        for i, mark in enumerate(self.sector_marks_m):
+            before = self.sector_marks_m[i - 1] if i else 0.0
+            if mark <= before:
+                raise wrong(f"expected a station above {before:g} m, got {mark:g}", "sector_marks_m", i)
+        return self
 
     @model_validator(mode="after")
     def _closes(self) -> Circuit:
@@ -190,11 +225,41 @@ class Patch(Closed):
         return self
 
 
+class Bump(Closed):
+    """A bump across the road, one wave of the cosine from ``at_m`` on; a dip if its height is negative."""
+
+    name: Name
+    at_m: Station
+    length_m: float = Field(ge=0.2, le=200)
+    height_m: float = Field(ge=-0.5, le=0.5)
+    left_m: float = Field(default=25.0, ge=-50, le=50)
+    right_m: float = Field(default=-25.0, ge=-50, le=50)
+
+    @model_validator(mode="after")
+    def _has_a_width(self) -> Bump:
+        if self.left_m <= self.right_m:
+            raise wrong(
+                f"expected more than right_m ({self.right_m:g}; offsets are positive to the left), "
+                f"got {self.left_m:g}",
+                "left_m",
+            )
+        return self
+
+
+class Roughness(Closed):
+    """Unevenness of the whole road by its class in ISO 8608, A (very good) to H; ``seed`` picks the road."""
+
+    iso_class: Literal["A", "B", "C", "D", "E", "F", "G", "H"]
+    seed: int = Field(default=1, ge=0, le=2**32 - 1)
+
+
 class Surface(Closed):
-    """Friction coefficient of the road: base, and patches (the last one that covers a place wins)."""
+    """The road: friction coefficient, patches (the last one that covers a place wins), unevenness."""
 
     grip: float = Field(gt=0, le=2)
     patches: tuple[Patch, ...] = ()
+    bumps: tuple[Bump, ...] = ()
+    roughness: Roughness | None = None
 
 
 class Wind(Closed):
@@ -262,6 +327,30 @@ class GripEvent(Closed):
         return self
 
 
+class GustEvent(Closed):
+    """A gust on top of the wind: rises to ``speed_m_s`` and falls again like one wave of the cosine."""
+
+    kind: Literal["gust"]
+    name: Name
+    at: Moment
+    duration_s: Duration
+    speed_m_s: float = Field(gt=0, le=40)
+    from_deg: float = Field(ge=0, le=360)
+
+
+class GearboxEvent(Closed):
+    """What goes wrong with gear changes begun meanwhile: they miss (the old gear stays in) or end in neutral.
+
+    The box then waits until another gear is asked for.
+    """
+
+    kind: Literal["gearbox"]
+    name: Name
+    at: Moment
+    duration_s: Duration
+    effect: Literal["missed", "false_neutral"]
+
+
 class MarkEvent(Closed):
     """A remark in the record."""
 
@@ -271,7 +360,9 @@ class MarkEvent(Closed):
     text: Name
 
 
-Event: TypeAlias = Annotated[FaultEvent | GripEvent | MarkEvent, Field(discriminator="kind")]
+Event: TypeAlias = Annotated[
+    FaultEvent | GripEvent | GustEvent | GearboxEvent | MarkEvent, Field(discriminator="kind")
+]
 
 
 class NoFall(Closed):
@@ -335,10 +426,22 @@ def load_circuit(path: str | os.PathLike[str]) -> tuple[Circuit, Source]:
     source = load(path)
     circuit = validate(Circuit, source)
     try:
-        lap_length(circuit)
+        length = lap_length(circuit)
     except LineError as error:
         loc: Loc = ("segments",) if error.segment is None else ("segments", error.segment)
         raise ConfigError([source.problem(loc, error.expected)]) from None
+    placed: list[tuple[Loc, float]] = [
+        (("sector_marks_m", i), m) for i, m in enumerate(circuit.sector_marks_m)
+    ]
+    placed += [(("elevation", i, "station_m"), p.station_m) for i, p in enumerate(circuit.elevation)]
+    placed += [(("banking", i, "station_m"), p.station_m) for i, p in enumerate(circuit.banking)]
+    beyond = [
+        source.problem(place, f"expected less than the lap of {length:.1f} m, got {station:g}")
+        for place, station in placed
+        if station >= length
+    ]
+    if beyond:
+        raise ConfigError(beyond)
     return circuit, source
 
 
@@ -388,6 +491,7 @@ def _within_itself(scenario: Scenario, source: Source) -> list[Problem]:
     problems = []
     names: list[tuple[Loc, list[str]]] = [
         (("surface", "patches"), [p.name for p in scenario.surface.patches]),
+        (("surface", "bumps"), [b.name for b in scenario.surface.bumps]),
         (("events",), [e.name for e in scenario.events]),
     ]
     for loc, given in names:
@@ -422,6 +526,7 @@ def _within_circuit(scenario: Scenario, source: Source, length_m: float) -> list
             (("surface", "patches", i, "from_m"), patch.from_m),
             (("surface", "patches", i, "to_m"), patch.to_m),
         ]
+    stations += [(("surface", "bumps", i, "at_m"), b.at_m) for i, b in enumerate(scenario.surface.bumps)]
     stations += [(("events", i, "at", "station_m"), e.at.station_m) for i, e in enumerate(scenario.events)]
     return [
         source.problem(loc, f"expected a station within the circuit of {length_m:.1f} m, got {station:g}")

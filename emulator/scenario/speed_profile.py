@@ -14,7 +14,13 @@ over a window of riding time T. Three facts make that safe for every limit:
    acceleration (w / v) times an average of the accelerations within T, and w <= v.
 3. The ellipse's share is concave in v, so an average of shares is at most the share at the average speed,
    provided the curvature behind every share is at least the local one. The passes therefore
-   take the greatest curvature and the least grip within T for the longitudinal limits.
+   take the greatest curvature, the least grip and the worst slope within T for the longitudinal limits.
+
+Bank and slope change what grip allows: the lateral limit on a banked corner, the load, and the part of
+gravity along the path. Signs as in ``ideal_lap``: bank positive right side down, slope positive uphill.
+Bounds are kept simple and on the safe side: a crest lightens by the greatest speed the station allows
+otherwise, a dip is not counted. The lean limit needs no change: lean against the vertical is set by
+lateral acceleration alone.
 
 Source: forward-backward pass and friction ellipse are common practice, no source; the bound above: derived
 here, checked in tests/scenario/test_speed_profile.py.
@@ -150,36 +156,39 @@ def _share(curvature: float, lateral: float, v: float) -> float:
 
 
 @jit
-def _drive(limits: SpeedLimits, grip: float, curvature: float, v: float) -> float:
-    """Greatest acceleration at speed v [m/s^2], at least 0; grip 0 stands for 'not looked at'."""
-    lateral = min(limits.lateral_m_s2, grip)
-    tyre = min(limits.drive_m_s2, grip) * _share(curvature, lateral, v)
-    return max(min(tyre, _interpolate(limits.engine_speed_m_s, limits.engine_m_s2, v)), 0.0)
+def _drive(limits: SpeedLimits, at: Array, v: float) -> float:
+    """Greatest acceleration at speed v [m/s^2], at least 0; ``at`` as in ``_passes``."""
+    tyre = min(limits.drive_m_s2, at[1]) * _share(at[2], min(limits.lateral_m_s2, at[0]), v)
+    engine = _interpolate(limits.engine_speed_m_s, limits.engine_m_s2, v)
+    return float(max(min(tyre, engine) - at[3], 0.0))
 
 
 @jit
-def _brake(limits: SpeedLimits, grip: float, curvature: float, v: float) -> float:
-    """Greatest deceleration at speed v [m/s^2], positive."""
-    lateral = min(limits.lateral_m_s2, grip)
-    return min(limits.braking_m_s2, grip) * _share(curvature, lateral, v)
+def _brake(limits: SpeedLimits, at: Array, v: float) -> float:
+    """Greatest deceleration at speed v [m/s^2], at least 0."""
+    tyre = min(limits.braking_m_s2, at[1]) * _share(at[2], min(limits.lateral_m_s2, at[0]), v)
+    return float(max(tyre + at[4], 0.0))
 
 
 @jit
 def _reach(limits: SpeedLimits, here: Array, there: Array, v: float, ds: float, forward: bool) -> float:
-    """Speed that is reached one step on; here and there are (grip [m/s^2], curvature [1/m]).
+    """Speed that is reached one step on; here and there are rows as in ``_passes``.
 
     The acceleration is bounded at both ends of the step; at the far end by the limit at the
     speed the near end's limit would give, which is never lower, so the bound holds.
     """
-    a = _drive(limits, here[0], here[1], v) if forward else _brake(limits, here[0], here[1], v)
+    a = _drive(limits, here, v) if forward else _brake(limits, here, v)
     far = math.sqrt(v * v + 2.0 * ds * a)
-    b = _drive(limits, there[0], there[1], far) if forward else _brake(limits, there[0], there[1], far)
+    b = _drive(limits, there, far) if forward else _brake(limits, there, far)
     return math.sqrt(v * v + 2.0 * ds * min(a, b))
 
 
 @jit
 def _passes(limits: SpeedLimits, v: Array, at: Array, ds: float, closed: bool) -> None:
-    """Lower ``v`` (n+1,) in place until it can be ridden; at (n+1, 2) is grip [m/s^2] and curvature.
+    """Lower ``v`` (n+1,) in place until it can be ridden.
+
+    at (n+1, 5): what grip allows across and along [m/s^2], curvature [1/m], gravity along the path, positive
+    where it slows [m/s^2], for driving and for braking.
 
     Closed: ``v[n]`` is ``v[0]``, and each pass goes round twice from the slowest sample, which the other
     samples can't lower.
@@ -298,7 +307,13 @@ def lap_time(line: Line, speed: Array | None = None) -> float:
 
 
 def target_speed(
-    line: Line, limits: SpeedLimits, *, grip: float | Array = math.inf, initial_speed_m_s: float | None = None
+    line: Line,
+    limits: SpeedLimits,
+    *,
+    grip: float | Array = math.inf,
+    initial_speed_m_s: float | None = None,
+    bank: float | Array | None = None,
+    slope: float | Array | None = None,
 ) -> Array:
     """Target speed [m/s] at each sample (n+1,) of the line; put it in with ``with_speed``.
 
@@ -308,12 +323,19 @@ def target_speed(
     initial_speed_m_s  speed at station 0, for an open line or the first lap of a closed one; without it
                        an open line starts as fast as the limits allow. With a jerk limit it must be 1 m/s
                        or more (a bench start is towed); with infinite jerk 0 is a standing start
+    bank               [rad] positive right side down, one number or (n+1,); None takes the line's
+    slope              [rad] positive uphill; None takes the line's. Station counts as the way ridden (0.5 %
+                       short on a slope of 10 %)
 
     Every limit holds on every sample and in every step. The smoothing window is (drive + braking) / jerk,
     which kept the jerk in every case tried; the result is checked.
-    Raises ValueError if a grip is not above 0, the initial speed can't be had, or the jerk can't be met.
+    Raises ValueError if a grip is not above 0, bank or slope ask for more than there is, the initial speed
+    can't be had, or the jerk can't be met.
     """
     n = line.station.size - 1
+    grips = np.broadcast_to(np.asarray(grip, np.float64), (n + 1,))
+    banks = np.broadcast_to(np.asarray(line.bank if bank is None else bank, np.float64), (n + 1,))
+    slopes = np.broadcast_to(np.asarray(line.slope if slope is None else slope, np.float64), (n + 1,))
     if line.closed and initial_speed_m_s is not None:
         # Two laps laid out straight on: the first one then ends as the second one has to begin.
         both = line._replace(
@@ -322,18 +344,24 @@ def target_speed(
             length=2.0 * line.length,
             closed=False,
         )
-        lap = np.broadcast_to(np.asarray(grip, np.float64), (n + 1,))
-        twice = np.concatenate([lap[:-1], lap])
-        return target_speed(both, limits, grip=twice, initial_speed_m_s=initial_speed_m_s)[: n + 1].copy()
+        twice = [np.concatenate([lap[:-1], lap]) for lap in (grips, banks, slopes)]
+        return target_speed(
+            both,
+            limits,
+            grip=twice[0],
+            bank=twice[1],
+            slope=twice[2],
+            initial_speed_m_s=initial_speed_m_s,
+        )[: n + 1].copy()
     ds = line.length / n
-    grips = np.broadcast_to(np.asarray(grip, np.float64), (n + 1,)) * G
     if not (grips > 0.0).all():
-        raise ValueError(f"grip: expected numbers above 0, got {float(np.min(grips)) / G:g}")
+        raise ValueError(f"grip: expected numbers above 0, got {float(np.min(grips)):g}")
     closed = line.closed
     curvature = np.abs(line.curvature)
-    lateral = np.minimum(limits.lateral_m_s2, grips)
-    with np.errstate(divide="ignore"):
-        cap = np.minimum(np.sqrt(lateral / curvature), limits.top_speed_m_s)
+    across, along, crest = _allowed(line, limits, grips, banks, slopes)
+    uphill = G * np.sin(slopes)
+    cap = _greatest_speed(limits, curvature, np.minimum(limits.lateral_m_s2, across), along, uphill)
+    cap = np.minimum(cap, crest)
     if initial_speed_m_s is not None:
         lowest = 0.0 if math.isinf(limits.jerk_m_s3) else LOWEST_START
         if not lowest <= initial_speed_m_s <= cap[0]:
@@ -343,9 +371,9 @@ def target_speed(
             )
         cap[0] = initial_speed_m_s
 
-    def ridden(at_grips: Array, at_curvature: Array) -> Array:
+    def ridden(*at: Array) -> Array:
         v = cap.copy()
-        _passes(limits, v, np.ascontiguousarray(np.column_stack([at_grips, at_curvature])), ds, closed)
+        _passes(limits, v, np.ascontiguousarray(np.column_stack(at)), ds, closed)
         if initial_speed_m_s is not None and v[0] < initial_speed_m_s - 1e-9:
             raise ValueError(
                 f"initial_speed_m_s: {initial_speed_m_s} is too fast to brake for the first corner; "
@@ -353,15 +381,23 @@ def target_speed(
             )
         return v
 
-    rough = ridden(grips, curvature)
+    rough = ridden(across, along, curvature, uphill, uphill)
     if math.isinf(limits.jerk_m_s3):
         return rough
     tau0 = _riding_time(rough, ds)
     step = float(np.diff(tau0).max())
     window = (limits.braking_m_s2 + limits.drive_m_s2) / limits.jerk_m_s3
-    near_curvature = _near_greatest(tau0, curvature, window + 2.0 * step, closed, outer=True)
-    near_grips = -_near_greatest(tau0, -grips, window + 2.0 * step, closed, outer=True)
-    v = ridden(near_grips, near_curvature)
+
+    def greatest_near(values: Array) -> Array:
+        return _near_greatest(tau0, values, window + 2.0 * step, closed, outer=True)
+
+    v = ridden(
+        -greatest_near(-across),
+        -greatest_near(-along),
+        greatest_near(curvature),
+        greatest_near(uphill),
+        -greatest_near(-uphill),
+    )
     tau = _riding_time(v, ds)
     # One step wider than half the window: between two samples the minimum is taken as linear, and both
     # of them must have looked at the point that the average is for.
@@ -377,6 +413,81 @@ def target_speed(
             f"jerk_m_s3: {limits.jerk_m_s3:g} can't be met on this line, it would be {worst:.3g}; allow more"
         )
     return smooth
+
+
+def _allowed(
+    line: Line, limits: SpeedLimits, grips: Array, banks: Array, slopes: Array
+) -> tuple[Array, Array, Array]:
+    """What road and grip allow at each sample (n+1,).
+
+    Acceleration towards the inner side and along the path [m/s^2], and the speed [m/s] at which a crest takes
+    half the load. The lateral limit on a road banked by b towards the inner side is
+    g (mu + tan b) / (1 - mu tan b); of the ellipse the bank itself takes a part at every speed.
+    """
+    ds = line.length / (line.station.size - 1)
+    if not (np.isfinite(banks).all() and np.isfinite(slopes).all()):
+        raise ValueError("bank, slope: expected finite numbers")
+    if not (banks.any() or slopes.any()):
+        return grips * G, grips * G, np.full(grips.shape, math.inf)
+    rate = np.gradient(slopes, ds)
+    if line.closed:
+        rate[[0, -1]] = (slopes[1] - slopes[-2]) / (2.0 * ds)
+    falling = np.minimum(rate, 0.0)
+    crest = np.sqrt(0.5 * G * np.cos(slopes) / np.maximum(-falling, 1e-12))
+    # On a straight the bank is against whatever comes.
+    inner_down = np.where(line.curvature == 0.0, -np.abs(banks), -np.sign(line.curvature) * banks)
+    endless = np.isinf(grips)
+    mu = np.where(endless, 1.0, grips)
+    tan = np.tan(inner_down)
+    hold = 1.0 - mu * tan
+    gravity = G * np.cos(slopes) + falling * np.minimum(crest, limits.top_speed_m_s) ** 2
+    for _ in range(2):  # the second time at the speed that the first one leaves, which lightens less
+        across = np.where(hold > 0.0, gravity * (mu + tan) / np.where(hold > 0.0, hold, 1.0), math.inf)
+        lateral = np.minimum(limits.lateral_m_s2, np.where(endless, math.inf, across))
+        with np.errstate(divide="ignore"):
+            fast = np.sqrt(np.maximum(lateral, 1e-9) / np.abs(line.curvature))
+        fast = np.minimum(np.minimum(fast, limits.top_speed_m_s), crest)
+        gravity = G * np.cos(slopes) + falling * fast**2
+    load = gravity * np.cos(banks) - np.where(inner_down < 0.0, lateral * np.abs(np.sin(banks)), 0.0)
+    whole, taken = mu * load, gravity * np.abs(np.sin(banks))
+    bad = ~endless & ((across <= 0.0) | (whole <= taken))
+    if bad.any():
+        i = int(np.argmax(bad))
+        raise ValueError(
+            f"bank: {math.degrees(banks[i]):.1f} degrees at station {line.station[i]:.1f} m leave nothing "
+            f"of a grip of {grips[i]:g}; expected less bank or more grip"
+        )
+    # Against the bank the ellipse leaves less than both shares multiplied, at most by whole/(whole + taken).
+    less = np.where(inner_down < 0.0, whole / np.maximum(whole + taken, 1e-9), 1.0)
+    rest = np.sqrt(np.maximum((whole**2 - taken**2) * less, 0.0))
+    return np.where(endless, math.inf, across), np.where(endless, math.inf, rest), crest
+
+
+def _greatest_speed(
+    limits: SpeedLimits, curvature: Array, lateral: Array, along: Array, uphill: Array
+) -> Array:
+    """Greatest speed (n+1,) [m/s] that can be held.
+
+    The ellipse must leave what gravity takes along the path; uphill the engine must hold it, too.
+    """
+    most = np.minimum(np.where(uphill > 0.0, limits.drive_m_s2, limits.braking_m_s2), along)
+    pull = np.abs(uphill) / most
+    if (pull >= 1.0).any():
+        i = int(np.argmax(pull))
+        raise ValueError(
+            f"slope: {math.degrees(math.asin(min(abs(uphill[i]) / G, 1.0))):.1f} degrees take "
+            f"{abs(uphill[i]):.2f} m/s^2 of the {most[i]:.2f} there are; expected a smaller slope"
+        )
+    with np.errstate(divide="ignore"):
+        cap = np.minimum(np.sqrt(lateral * np.sqrt(1.0 - pull**2) / curvature), limits.top_speed_m_s)
+    if not (uphill > 0.0).any():
+        return np.asarray(cap)
+    fine = np.linspace(0.0, limits.top_speed_m_s, 2001)
+    engine = np.minimum.accumulate(np.interp(fine, limits.engine_speed_m_s, limits.engine_m_s2))
+    held = np.searchsorted(-engine, -np.maximum(uphill, 0.0), side="right") - 1
+    if (held[uphill > 0.0] <= 0).any():
+        raise ValueError("slope: the engine can't climb it; expected a smaller slope or more power")
+    return np.where(uphill > 0.0, np.minimum(cap, fine[np.maximum(held, 0)]), cap)
 
 
 def with_speed(line: Line, speed: Array) -> Line:

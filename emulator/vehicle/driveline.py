@@ -15,12 +15,13 @@ from emulator.vehicle.params import TORQUE_POINTS
 
 
 @jit
-def engine_torque(par: Record, speed: float, throttle: float) -> float:
+def engine_torque(par: Record, speed: float, throttle: float, idle_held: float) -> float:
     """Crankshaft torque [N m] at ``speed`` [rad/s] and ``throttle`` 0..1.
 
     Between closed-throttle drag and the full-throttle curve, in proportion to the throttle; idle control
-    adds torque below idle speed; the limiter takes the drive away over its last 2 % of speed; below stall
-    speed the engine only drags. Source: common practice, no source.
+    adds ``idle_held`` [N m], its integral part, and more below idle speed; the limiter takes the drive away
+    over its last 2 % of speed; below stall speed the engine only drags, and fires again once something (the
+    clutch) turns it faster. Source: common practice, no source.
     """
     drag = -(par.engine_drag_torque + par.engine_drag_torque_per_speed * abs(speed)) * math.tanh(speed / 5.0)
     if speed < par.engine_stall_speed:
@@ -37,8 +38,27 @@ def engine_torque(par: Record, speed: float, throttle: float) -> float:
                 break
     over = (speed - par.engine_limiter_speed) / (0.02 * par.engine_limiter_speed)
     drive = throttle * (curve - drag) * min(1.0, max(0.0, -over))
-    idle = par.engine_idle_torque_per_speed * max(0.0, par.engine_idle_speed - speed)
+    idle = idle_held + par.engine_idle_torque_per_speed * max(0.0, par.engine_idle_speed - speed)
+    idle = min(idle, par.engine_idle_torque)
     return drag + drive + min(idle, max(0.0, curve - drag - drive))
+
+
+@jit
+def idle_rate(par: Record, speed: float, idle_held: float) -> float:
+    """Rate [N m/s] of the idle control's integral part, which stays within 0 and ``engine_idle_torque``."""
+    rate = par.engine_idle_torque_per_angle * (par.engine_idle_speed - speed)
+    if (rate < 0.0 and idle_held <= 0.0) or (rate > 0.0 and idle_held >= par.engine_idle_torque):
+        return 0.0
+    return float(rate)
+
+
+@jit
+def fade(par: Record, temperature: float) -> float:
+    """Brake torque left at a disc ``temperature`` [K] above the air, 1 when cold.
+
+    Falling like 1 / (1 + excess): continuous, never below zero. Source: common practice, no source.
+    """
+    return 1.0 / (1.0 + par.brakes_fade_per_kelvin * max(0.0, temperature - par.brakes_fade_from))
 
 
 @jit

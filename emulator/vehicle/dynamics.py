@@ -8,18 +8,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.compiled import jit
-from emulator.frames import cross, rotate, wrapped
-from emulator.vehicle.driveline import clutch_capacity, engine_torque, gear_ratio, stick_slip
+from emulator.frames import cross, rotate, rotate_back, wrapped
+from emulator.vehicle.driveline import clutch_capacity, engine_torque, fade, gear_ratio, idle_rate, stick_slip
 from emulator.vehicle.state import (
     BRAKE_TWIST_FRONT,
     BRAKE_TWIST_REAR,
     CLUTCH_TWIST,
     DEFLECTION,
     DIRECT_DRIVE,
+    DISC_FRONT,
+    DISC_REAR,
     ENGINE,
     FORK,
     FRONT,
     FRONT_WHEEL,
+    IDLE,
     JOINT,
     JOINT_RATE,
     OMEGA,
@@ -38,8 +41,8 @@ from emulator.vehicle.state import (
     U_GEAR,
     U_GRIP_FRONT,
     U_GRIP_REAR,
-    U_ROAD_Z_FRONT,
-    U_ROAD_Z_REAR,
+    U_ROAD_FRONT,
+    U_ROAD_REAR,
     U_STEER_ACCELERATION,
     U_STEER_IMPOSED,
     U_STEER_TORQUE,
@@ -50,6 +53,7 @@ from emulator.vehicle.state import (
     U_WIND_X,
     U_WIND_Y,
     VELOCITY,
+    Scratch,
 )
 from emulator.vehicle.tree import accelerations, kinematics
 from emulator.vehicle.tyre import contact
@@ -86,6 +90,20 @@ def _strut(
 
 
 @jit
+def _plane(
+    u: NDArray[np.float64], i: int, x: NDArray[np.float64], s: Scratch
+) -> tuple[float, float, float, float]:
+    """Road plane i of the inputs: upward unit normal in B, distance [m] of B's origin from it."""
+    a, b = u[i + 1], u[i + 2]
+    over = 1.0 / math.sqrt(1.0 + a * a + b * b)
+    nx, ny, nz = rotate_back(
+        (s.R[0], s.R[1], s.R[2], s.R[3], s.R[4], s.R[5], s.R[6], s.R[7], s.R[8]), -a * over, -b * over, over
+    )
+    gap = (x[POSITION + 2] - u[i] - a * x[POSITION] - b * x[POSITION + 1]) * over
+    return nx, ny, nz, gap
+
+
+@jit
 def derivative(
     body: NDArray[np.void],
     tyre: NDArray[np.void],
@@ -96,8 +114,8 @@ def derivative(
 ) -> None:
     """Time derivative of the state.
 
-    x (33,), u (19,), xdot (33,) as in :mod:`emulator.vehicle.state`; ``work`` (1,) is left with the truth at
-    x: rotation, accelerations in its ``rhs`` (B components of the twist's rate), tyre forces in ``tyre``.
+    x (N_X,), u (N_U,), xdot (N_X,) as in :mod:`emulator.vehicle.state`; ``work`` (1,) is left with the truth
+    at x: rotation, accelerations in its ``rhs`` (B components of the twist's rate), tyre forces in ``tyre``.
     Never fails; NaN in gives NaN out.
     """
     par = body[0]
@@ -109,13 +127,14 @@ def derivative(
 
     # --- road on the tyres ---------------------------------------------------------------------------
     rate_r, rate_f = x[JOINT_RATE + REAR_WHEEL], x[JOINT_RATE + FRONT_WHEEL]
-    z = x[POSITION + 2]
     d = DEFLECTION
+    nx, ny, nz, gap = _plane(u, U_ROAD_REAR, x, s)
     xdot[d], xdot[d + 1] = contact(
-        tyre[REAR], REAR, 2, z - u[U_ROAD_Z_REAR], rate_r, x[d], x[d + 1], u[U_GRIP_REAR], s
+        tyre[REAR], REAR, 2, nx, ny, nz, gap, rate_r, x[d], x[d + 1], u[U_GRIP_REAR], s
     )
+    nx, ny, nz, gap = _plane(u, U_ROAD_FRONT, x, s)
     xdot[d + 2], xdot[d + 3] = contact(
-        tyre[FRONT], FRONT, 6, z - u[U_ROAD_Z_FRONT], rate_f, x[d + 2], x[d + 3], u[U_GRIP_FRONT], s
+        tyre[FRONT], FRONT, 6, nx, ny, nz, gap, rate_f, x[d + 2], x[d + 3], u[U_GRIP_FRONT], s
     )
 
     # --- suspension, torsion, steering ---------------------------------------------------------------
@@ -158,10 +177,17 @@ def derivative(
 
     # --- brakes --------------------------------------------------------------------------------------
     k, c = par.brakes_stiffness, par.brakes_damping
-    t[FRONT_WHEEL] = -stick_slip(k, c, x[BRAKE_TWIST_FRONT], rate_f, par.brakes_front_gain * u[U_BRAKE_FRONT])
-    t[REAR_WHEEL] = -stick_slip(k, c, x[BRAKE_TWIST_REAR], rate_r, par.brakes_rear_gain * u[U_BRAKE_REAR])
+    hot_f, hot_r = x[DISC_FRONT], x[DISC_REAR]
+    most_f = par.brakes_front_gain * u[U_BRAKE_FRONT] * fade(par, hot_f)
+    most_r = par.brakes_rear_gain * u[U_BRAKE_REAR] * fade(par, hot_r)
+    t[FRONT_WHEEL] = -stick_slip(k, c, x[BRAKE_TWIST_FRONT], rate_f, most_f)
+    t[REAR_WHEEL] = -stick_slip(k, c, x[BRAKE_TWIST_REAR], rate_r, most_r)
     xdot[BRAKE_TWIST_FRONT] = rate_f
     xdot[BRAKE_TWIST_REAR] = rate_r
+    # All that a slipping brake takes becomes heat; the wind-up stores next to nothing.
+    heat_f, heat_r = abs(t[FRONT_WHEEL] * rate_f), abs(t[REAR_WHEEL] * rate_r)
+    xdot[DISC_FRONT] = (heat_f - par.brakes_front_cooling * hot_f) / par.brakes_front_heat_capacity
+    xdot[DISC_REAR] = (heat_r - par.brakes_rear_cooling * hot_r) / par.brakes_rear_heat_capacity
 
     # --- engine, clutch, chain -----------------------------------------------------------------------
     sprocket = par.final_drive_rear_radius
@@ -182,7 +208,7 @@ def derivative(
     # rear sprocket, seen from the frame, over the sprocket's radius.
     arm = (pz - par.swingarm_pivot_z) * tx - (px - par.swingarm_pivot_x) * tz
     chain_rate = rate_r + side * arm / sprocket * x[JOINT_RATE + SWINGARM]
-    engine_rate = 0.0
+    engine_rate = xdot[IDLE] = 0.0
     if u[U_GEAR] == DIRECT_DRIVE:
         wheel_torque = u[U_DRIVE_TORQUE]
         xdot[CLUTCH_TWIST] = 0.0
@@ -197,7 +223,8 @@ def derivative(
         else:
             xdot[CLUTCH_TWIST] = -100.0 * x[CLUTCH_TWIST]
         wheel_torque = held * ratio
-        drive = engine_torque(par, x[ENGINE], u[U_THROTTLE])
+        drive = engine_torque(par, x[ENGINE], u[U_THROTTLE], x[IDLE])
+        xdot[IDLE] = idle_rate(par, x[ENGINE], x[IDLE])
         engine_rate = (drive - held / par.gearbox_primary) / par.engine_inertia
     xdot[ENGINE] = engine_rate
     pull = side * wheel_torque / sprocket
@@ -217,22 +244,17 @@ def derivative(
     w[1] -= par.engine_inertia * engine_rate
     w[2] -= spin * x[OMEGA]
 
-    # --- air -----------------------------------------------------------------------------------------
-    vx, vy, vz = rotate(
-        (s.R[0], s.R[1], s.R[2], s.R[3], s.R[4], s.R[5], s.R[6], s.R[7], s.R[8]),
-        x[VELOCITY],
-        x[VELOCITY + 1],
-        x[VELOCITY + 2],
+    # --- air: drag along the flow and lift across it in the plane of symmetry, side force on the flank ----
+    R = (s.R[0], s.R[1], s.R[2], s.R[3], s.R[4], s.R[5], s.R[6], s.R[7], s.R[8])
+    xdot[POSITION], xdot[POSITION + 1], xdot[POSITION + 2] = rotate(
+        R, x[VELOCITY], x[VELOCITY + 1], x[VELOCITY + 2]
     )
-    xdot[POSITION], xdot[POSITION + 1], xdot[POSITION + 2] = vx, vy, vz
-    ox, oy = u[U_WIND_X] - vx, u[U_WIND_Y] - vy
-    speed = math.hypot(ox, oy)
-    pressure = 0.5 * u[U_AIR_DENSITY] * speed
-    hx, hy = pressure * par.air_drag_area * ox, pressure * par.air_drag_area * oy
-    up = pressure * speed * par.air_lift_area
-    bx = s.R[0] * hx + s.R[3] * hy + s.R[6] * up
-    by = s.R[1] * hx + s.R[4] * hy + s.R[7] * up
-    bz = s.R[2] * hx + s.R[5] * hy + s.R[8] * up
+    ox, oy, oz = rotate_back(R, u[U_WIND_X], u[U_WIND_Y], 0.0)
+    ox, oy, oz = ox - x[VELOCITY], oy - x[VELOCITY + 1], oz - x[VELOCITY + 2]
+    pressure = 0.5 * u[U_AIR_DENSITY] * math.sqrt(ox * ox + oy * oy + oz * oz)
+    bx = pressure * (par.air_drag_area * ox + par.air_lift_area * oz)
+    by = pressure * par.air_side_area * oy
+    bz = pressure * (par.air_drag_area * oz - par.air_lift_area * ox)
     mx, my, mz = cross(par.air_centre_x, 0.0, par.air_centre_z, bx, by, bz)
     w[0] += mx
     w[1] += my

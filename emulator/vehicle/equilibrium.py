@@ -43,6 +43,7 @@ from emulator.vehicle.state import (
     U_GEAR,
     U_GRIP_FRONT,
     U_GRIP_REAR,
+    U_ROAD_REAR,
     U_STEER_TORQUE,
     VELOCITY,
     scratch,
@@ -59,7 +60,7 @@ class NoEquilibrium(ValueError):
 class Steady(NamedTuple):
     """A steady motion.
 
-    x (33,) and u (19,) are state and inputs at it, ``roll`` [rad], ``drift`` [rad]
+    x (N_X,) and u (N_U,) are state and inputs at it, ``roll`` [rad], ``drift`` [rad]
     course minus heading, ``curvature`` [1/m] of the rear contact's path (positive left),
     ``yaw_rate`` [rad/s], ``loads`` (rear, front) [N]; ``residual`` is the largest remaining acceleration.
     """
@@ -75,7 +76,7 @@ class Steady(NamedTuple):
 
 
 def rest_inputs(grip: float = 1.0) -> NDArray[np.float64]:
-    """Inputs (19,) of a free bike with no rider action on a road of the given grip, clutch bypassed."""
+    """Inputs (N_U,) of a free bike with no rider action on a road of the given grip, clutch bypassed."""
     u = np.zeros(N_U)
     u[U_GEAR] = DIRECT_DRIVE
     u[U_GRIP_FRONT] = u[U_GRIP_REAR] = grip
@@ -220,21 +221,31 @@ def steady_motion(
     )
 
 
-def standing(vehicle: Vehicle, x_m: float, y_m: float, heading: float) -> NDArray[np.float64]:
-    """State (33,) of the bike standing upright at (x, y) [m], ``heading`` [rad], on level ground.
+def standing(
+    vehicle: Vehicle, x_m: float, y_m: float, heading: float, road: NDArray[np.float64] | None = None
+) -> NDArray[np.float64]:
+    """State (N_X,) of the bike standing upright at (x, y) [m], ``heading`` [rad].
 
-    Four unknowns (height, pitch, swingarm, fork) against the four in-plane accelerations.
+    road  (6,) planes under rear and front tyre as in the inputs from U_ROAD_REAR on; None: level at height 0
+
+    Four unknowns (height, pitch, swingarm, fork) against four in-plane accelerations; what pulls it down a
+    slope is left to whoever holds it.
     Raises NoEquilibrium if the suspension can't carry the bike.
     """
     s, u = scratch(), rest_inputs()
     x, xdot = np.zeros(N_X), np.zeros(N_X)
     scale = np.array([1e-2, 1e-2, 1e-2, 1e-2])
+    ground = slope = 0.0
+    if road is not None:
+        u[U_ROAD_REAR : U_ROAD_REAR + 6] = road
+        ground = float(road[0] + road[1] * x_m + road[2] * y_m)
+        slope = float(road[1] * math.cos(heading) + road[2] * math.sin(heading))
 
     def residual(n: NDArray[np.float64]) -> list[float]:
         x[:] = 0.0
         m = n * scale
-        x[POSITION + 2] = m[0]
-        quaternion_of(0.0, m[1], heading, x[QUATERNION : QUATERNION + 4])
+        x[POSITION], x[POSITION + 1], x[POSITION + 2] = x_m, y_m, ground + m[0]
+        quaternion_of(0.0, m[1] - math.atan(slope), heading, x[QUATERNION : QUATERNION + 4])
         x[JOINT + SWINGARM], x[JOINT + FORK] = m[2], m[3]
         derivative(vehicle.body, vehicle.tyre, x, u, s, xdot)
         return [xdot[VELOCITY + 2], xdot[OMEGA + 1], xdot[JOINT_RATE + SWINGARM], xdot[JOINT_RATE + FORK]]
@@ -243,5 +254,4 @@ def standing(vehicle: Vehicle, x_m: float, y_m: float, heading: float) -> NDArra
     worst = float(np.max(np.abs(residual(solution.x))))
     if not worst <= 1e-6:
         raise NoEquilibrium(f"the bike finds no rest on its wheels: {worst:.3g} m/s^2 remain")
-    x[POSITION], x[POSITION + 1] = x_m, y_m
     return x

@@ -13,14 +13,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.compiled import Record, jit
-from emulator.vehicle.driveline import clutch_capacity
+from emulator.vehicle.driveline import clutch_capacity, fade
 from emulator.vehicle.dynamics import derivative
 from emulator.vehicle.state import (
     BRAKE_TWIST_FRONT,
     BRAKE_TWIST_REAR,
     CLUTCH_TWIST,
     DEFLECTION,
+    DISC_FRONT,
+    DISC_REAR,
     FRONT,
+    IDLE,
     N_X,
     QUATERNION,
     REAR,
@@ -88,9 +91,10 @@ def _limit(par: Record, x: NDArray[np.float64], u: NDArray[np.float64], s: Scrat
             )
     limit = clutch_capacity(par, u[U_CLUTCH]) / par.clutch_stiffness
     x[CLUTCH_TWIST] = min(limit, max(-limit, x[CLUTCH_TWIST]))
-    limit = par.brakes_front_gain * u[U_BRAKE_FRONT] / par.brakes_stiffness
+    x[IDLE] = min(par.engine_idle_torque, max(0.0, x[IDLE]))
+    limit = par.brakes_front_gain * u[U_BRAKE_FRONT] * fade(par, x[DISC_FRONT]) / par.brakes_stiffness
     x[BRAKE_TWIST_FRONT] = min(limit, max(-limit, x[BRAKE_TWIST_FRONT]))
-    limit = par.brakes_rear_gain * u[U_BRAKE_REAR] / par.brakes_stiffness
+    limit = par.brakes_rear_gain * u[U_BRAKE_REAR] * fade(par, x[DISC_REAR]) / par.brakes_stiffness
     x[BRAKE_TWIST_REAR] = min(limit, max(-limit, x[BRAKE_TWIST_REAR]))
     q = QUATERNION
     norm = math.sqrt(x[q] * x[q] + x[q + 1] * x[q + 1] + x[q + 2] * x[q + 2] + x[q + 3] * x[q + 3])

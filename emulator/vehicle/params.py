@@ -109,9 +109,19 @@ def _tyre() -> tuple[Parameter, ...]:
         Parameter("carcass_damping", "N s/m", 0.0, 1e5, 0.0, 1000.0, "damping of the carcass in shear"),
         Parameter("friction_x", "1", 1e-3, 1e9, 0.6, 1.6, "longitudinal friction on a road of grip 1"),
         Parameter("friction_y", "1", 1e-3, 1e9, 0.6, 1.6, "lateral friction on a road of grip 1"),
-        Parameter("rolling_resistance", "1", 0.0, 1.0, 0.005, 0.04, "rolling resistance over load"),
+        Parameter("rolling_resistance", "1", 0.0, 1.0, 0.005, 0.04, "power lost over load and rolling speed"),
         Parameter("pneumatic_trail", "m", 0.0, 0.5, 0.0, 0.05, "pneumatic trail at small slip"),
         Parameter("twisting_arm", "m", 0.0, 0.5, 0.0, 0.05, "twisting moment over load and camber angle"),
+        Parameter(
+            "rolling_radius_share",
+            "1",
+            0.0,
+            1.0,
+            0.2,
+            0.6,
+            "part of the vertical deflection that the effective rolling radius loses; about a third: Pacejka "
+            "(2006) 'Tyre and Vehicle Dynamics', from memory",
+        ),
     )
 
 
@@ -199,6 +209,10 @@ GROUPS: tuple[Group, ...] = (
                 "idle control, torque per missing speed",
             ),
             Parameter(
+                "idle_torque_per_angle", "N m/rad", 0.0, 100.0, 0.1, 5.0, "idle control, integral part"
+            ),
+            Parameter("idle_torque", "N m", 0.0, 500.0, 5.0, 60.0, "most torque idle control can add"),
+            Parameter(
                 "stall_speed", "rad/s", 0.0, 500.0, 20.0, 120.0, "below this the engine makes no torque"
             ),
             Parameter("limiter_speed", "rad/s", 100.0, 5000.0, 700.0, 1800.0, "limiter"),
@@ -258,6 +272,22 @@ GROUPS: tuple[Group, ...] = (
             Parameter("rear_gain", "N m/Pa", 0.0, 1.0, 3e-5, 1e-3, "rear wheel torque over pressure"),
             Parameter("stiffness", "N m/rad", 1.0, 1e7, 2e3, 1e5, "wind-up stiffness of disc and caliper"),
             Parameter("damping", "N m s/rad", 0.0, 1e5, 1.0, 200.0, "wind-up damping"),
+            Parameter("front_heat_capacity", "J/K", 1.0, 1e6, 400.0, 4000.0, "heat the front discs store"),
+            Parameter("rear_heat_capacity", "J/K", 1.0, 1e6, 200.0, 2000.0, "heat the rear disc stores"),
+            Parameter("front_cooling", "W/K", 0.0, 1e5, 2.0, 60.0, "heat the front discs give off"),
+            Parameter("rear_cooling", "W/K", 0.0, 1e5, 1.0, 40.0, "heat the rear disc gives off"),
+            Parameter(
+                "fade_from", "K", 0.0, 5000.0, 200.0, 700.0, "temperature over the air at which fade begins"
+            ),
+            Parameter(
+                "fade_per_kelvin",
+                "1/K",
+                0.0,
+                1.0,
+                0.0,
+                0.02,
+                "fade: torque is divided by 1 + this times the rest",
+            ),
         ),
     ),
     Group(
@@ -274,6 +304,7 @@ GROUPS: tuple[Group, ...] = (
                 "drag coefficient times area; range: Sharp and Limebeer (2001) 0.312 to Sharp (1994) 0.63",
             ),
             Parameter("lift_area", "m2", -10.0, 10.0, -0.1, 0.2, "lift coefficient times area"),
+            Parameter("side_area", "m2", 0.0, 20.0, 0.4, 1.5, "side force coefficient times area"),
             Parameter("centre_x", "m", -5.0, 5.0, 0.3, 1.0, "centre of pressure"),
             Parameter("centre_z", "m", -5.0, 5.0, 0.3, 1.0, "centre of pressure"),
         ),
@@ -281,7 +312,12 @@ GROUPS: tuple[Group, ...] = (
     Group(
         "fall",
         "when the bike counts as down",
-        (Parameter("roll_limit", "rad", 0.2, 1.57, 0.9, 1.3, "roll angle at which something solid touches"),),
+        (
+            Parameter("roll_limit", "rad", 0.2, 1.57, 0.9, 1.3, "roll angle at which the bike is down"),
+            Parameter(
+                "peg_angle", "rad", 0.1, 1.57, 0.7, 1.2, "roll angle at which a footpeg touches the road"
+            ),
+        ),
     ),
 )
 

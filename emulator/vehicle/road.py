@@ -29,8 +29,8 @@ class Line(NamedTuple):
     heading       (n+1,) [rad]    from east, anticlockwise, unwrapped
     curvature     (n+1,) [1/m]    d heading / d station, positive left
     dcurvature    (n+1,) [1/m^2]  d curvature / d station
-    bank          (n+1,) [rad]    road bank (zero for now)
-    slope         (n+1,) [rad]    road slope (zero for now)
+    bank          (n+1,) [rad]    road bank, positive where its left side is the higher one
+    slope         (n+1,) [rad]    road slope, positive uphill
     target_speed  (n+1,) [m/s]    zero until a speed profile is put in
     length        [m]             arc length
     closed        the last sample is the first one again, a whole turn of heading later
@@ -312,18 +312,3 @@ def grip_at(road: Surface, line: Line, station: float, offset: float) -> float:
         weight = _faded(along, road.edge_m[k]) * _faded(across, road.edge_m[k])
         grip += weight * (road.grip[k] - grip)
     return grip
-
-
-@jit
-def height_at(road: Surface, line: Line, x: float, y: float) -> float:
-    """Height of the road at (x, y) [m]. The road is flat for now: 0."""
-    return 0.0
-
-
-@jit
-def road_plane(road: Surface, line: Line, x: float, y: float) -> tuple[float, float, float, float]:
-    """Tangent plane of the road at (x, y): (height [m], unit normal nx, ny, nz in ENU).
-
-    The road is flat for now: (0, 0, 0, 1). The seam is here for bank, slope and bumps.
-    """
-    return 0.0, 0.0, 0.0, 1.0

@@ -1,6 +1,6 @@
 """Layout of the plant's continuous state, its inputs and the scratch memory of one derivative.
 
-State ``x`` (33,), inputs ``u`` (19,): float64 arrays, indices below. Positions are of the main frame's
+State ``x`` (36,), inputs ``u`` (23,): float64 arrays, indices below. Positions are of the main frame's
 origin (rear contact point at the design position). Velocities are body components of the main frame's twist.
 """
 
@@ -30,7 +30,10 @@ ENGINE = 29  # crankshaft speed [rad/s]
 CLUTCH_TWIST = 30  # driveline wind-up at the clutch [rad]
 BRAKE_TWIST_FRONT = 31  # wind-up of the front brake [rad]
 BRAKE_TWIST_REAR = 32
-N_X = 33
+DISC_FRONT = 33  # brake temperatures above the air [K]
+DISC_REAR = 34
+IDLE = 35  # torque held by the idle control's integral part [N m]
+N_X = 36
 
 U_STEER_TORQUE = 0  # [N m] positive to the left
 U_THROTTLE = 1  # 0..1
@@ -49,15 +52,15 @@ U_WIND_Y = 13
 U_AIR_DENSITY = 14  # [kg/m^3]
 U_STEER_IMPOSED = 15  # 1: the steering angle is imposed, U_STEER_ACCELERATION acts, reaction torque comes out
 U_STEER_ACCELERATION = 16  # [rad/s^2]
-U_ROAD_Z_REAR = 17  # road height under the rear wheel [m]
-U_ROAD_Z_FRONT = 18
-N_U = 19
+U_ROAD_REAR = 17  # road plane under the rear wheel: height at W's origin [m], slopes along x and y of W; 3
+U_ROAD_FRONT = 20
+N_U = 23
 
 DIRECT_DRIVE = -1.0
 
 T_LOAD, T_FX, T_FY, T_SLIP_RATIO, T_SLIP_ANGLE, T_FRICTION_USE, T_ROLL_SPEED, T_X, T_Y = range(9)
-T_CAP_X, T_CAP_Y, T_STIFFNESS_RATIO = range(9, 12)
-N_TYRE = 12
+T_CAP_X, T_CAP_Y, T_STIFFNESS_RATIO, T_Z = range(9, 13)
+N_TYRE = 13
 
 REAR, FRONT = 0, 1
 

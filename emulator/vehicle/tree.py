@@ -145,7 +145,7 @@ def _set_turned_body(
 
 @jit
 def kinematics(par: Record, x: NDArray[np.float64], s: Scratch) -> None:
-    """Fill R, S, V, inertia, centre and axle of the scratch memory from the state ``x`` (33,)."""
+    """Fill R, S, V, inertia, centre and axle of the scratch memory from the state ``x`` (N_X,)."""
     R = rotation_of(x[QUATERNION], x[QUATERNION + 1], x[QUATERNION + 2], x[QUATERNION + 3])
     for i in range(9):
         s.R[i] = R[i]

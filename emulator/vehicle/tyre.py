@@ -12,6 +12,11 @@ brush model's cubic, g(s) = s - s^2/3 + s^3/27, s the demanded over the availabl
 (H. B. Pacejka, *Tyre and Vehicle Dynamics*, brush model with parabolic pressure; from memory). Longitudinal
 and lateral demand share one friction ellipse. Slip is taken over the rolling speed |V_roll|.
 
+Nothing here gives energy for free. The tread is as stiff as its contact is large, k ~ deflection, and while
+that changes the deflection follows zeta ~ k^-1/2, so that k zeta^2 / 2 stays; camber thrust pushes sideways
+at the expense of the wheel's spin (a moment about the axle takes what it gives); the longitudinal force has
+the same lever about the axle as the speed it slides at.
+
 Lean to the right (camber > 0) pushes to the right (negative y).
 """
 
@@ -34,10 +39,15 @@ from emulator.vehicle.state import (
     T_STIFFNESS_RATIO,
     T_X,
     T_Y,
+    T_Z,
     Scratch,
 )
 
 _AIRBORNE_DECAY = 100.0  # [1/s] an unloaded tyre forgets its deflection; any value of this order does
+# Share of the ellipse from which a tread slides. The cubic there is at 1 - 3e-6 of the limit; were it 1, a
+# limit that moves with the load would switch sliding off and on and cost the step's order.
+_AT_LIMIT = 0.97
+_FASTEST_SPREAD = 200.0  # [1/s] bound of the contact's relative growth, which has none at touch-down
 
 
 @jit
@@ -45,6 +55,9 @@ def contact(
     p: Record,
     which: int,
     wheel_body: int,
+    nx: float,
+    ny: float,
+    nz: float,
     height: float,
     spin: float,
     zx: float,
@@ -57,15 +70,15 @@ def contact(
     p           record of TYRE_DTYPE
     which       REAR or FRONT: row of ``s.centre``, ``s.axle``, ``s.tyre``
     wheel_body  body number of the wheel
-    height      [m]      height of B's origin above the road plane under this wheel
+    nx, ny, nz  [1]      upward normal of the road plane under this wheel, in B
+    height      [m]      distance of B's origin from that plane
     spin        [rad/s]  wheel rate relative to its carrier
     zx, zy      [m]      deflections
     grip        [1]      friction coefficient of the road
 
-    Valid: road plane horizontal in W; lean up to near pi/2. Leaves load, forces, slips and friction use in
+    Valid: any plane; lean relative to it up to near pi/2. Leaves load, forces, slips and friction use in
     ``s.tyre[which]``.
     """
-    nx, ny, nz = s.R[6], s.R[7], s.R[8]
     cx, cy, cz = s.centre[which, 0], s.centre[which, 1], s.centre[which, 2]
     ux, uy, uz = s.axle[which, 0], s.axle[which, 1], s.axle[which, 2]
     sine = nx * ux + ny * uy + nz * uz
@@ -75,7 +88,8 @@ def contact(
     ring, crown = p.radius - p.crown_radius, p.crown_radius
     k = ring / cosine
     rx, ry, rz = -k * (nx - sine * ux), -k * (ny - sine * uy), -k * (nz - sine * uz)
-    depth = crown - (height + nx * (cx + rx) + ny * (cy + ry) + nz * (cz + rz))
+    # A wheel can't be deeper than its radius: a state thrown below the road gets no more push than that.
+    depth = min(crown - (height + nx * (cx + rx) + ny * (cy + ry) + nz * (cz + rz)), p.radius)
     arm = crown - depth
     rx, ry, rz = rx - arm * nx, ry - arm * ny, rz - arm * nz
     gx, gy, gz = cx + rx, cy + ry, cz + rz
@@ -89,21 +103,25 @@ def contact(
     b = wheel_body
     vx, vy, vz = cross(V[b, 0], V[b, 1], V[b, 2], gx, gy, gz)
     vx, vy, vz = vx + V[b, 3], vy + V[b, 4], vz + V[b, 5]
-    slide_x = vx * ex + vy * ey + vz * ez
+    # The tread runs on the effective radius: the loaded one (ring + arm cosine) and a part of the deflection.
+    extra = (1.0 - p.rolling_radius_share) * max(0.0, depth) * cosine
+    loaded = ring + arm * cosine
+    slide_x = vx * ex + vy * ey + vz * ez - extra * (V[b, 0] * ux + V[b, 1] * uy + V[b, 2] * uz)
     slide_y = vx * lx + vy * ly + vz * lz
-    sx, sy, sz = cross(ux, uy, uz, rx, ry, rz)
-    roll_speed = -spin * (sx * ex + sy * ey + sz * ez)
+    roll_speed = spin * (loaded + extra)
 
-    load = 0.0
+    load = spring = 0.0
+    sinking = -(vx * nx + vy * ny + vz * nz)
     if depth > 0.0:
-        load = p.vertical_stiffness * depth - p.vertical_damping * (vx * nx + vy * ny + vz * nz)
-        load = max(load, 0.0)
+        spring = p.vertical_stiffness * depth
+        load = max(spring + p.vertical_damping * sinking, 0.0)
 
     out = s.tyre[which]
     out[T_LOAD] = load
     out[T_ROLL_SPEED] = roll_speed
     out[T_X] = gx
     out[T_Y] = gy
+    out[T_Z] = gz
     reference = max(abs(roll_speed), 0.5)  # recorded slips only: they mean nothing near standstill
     out[T_SLIP_RATIO] = -slide_x / reference
     out[T_SLIP_ANGLE] = math.atan2(-slide_y, reference)
@@ -112,16 +130,31 @@ def contact(
         return -_AIRBORNE_DECAY * zx, -_AIRBORNE_DECAY * zy
 
     camber = math.asin(min(1.0, max(-1.0, sine)))
-    kx = p.slip_stiffness_per_load * load / p.relaxation_length_x
-    ky = (p.cornering_stiffness + p.cornering_per_load * load) / p.relaxation_length
-    camber_force = (p.camber_stiffness + p.camber_per_load * load) * camber
+    kx = p.slip_stiffness_per_load * spring / p.relaxation_length_x
+    cornering = p.cornering_stiffness + p.cornering_per_load * spring
+    ky = cornering / p.relaxation_length
+    camber_force = (p.camber_stiffness + p.camber_per_load * spring) * camber
     travel = abs(roll_speed)
-    zx_dot = slide_x - travel / p.relaxation_length_x * zx
+    spread = 0.5 * min(_FASTEST_SPREAD, max(-_FASTEST_SPREAD, sinking / depth))
+    zx_dot = slide_x - travel / p.relaxation_length_x * zx - spread * zx
     zy_dot = slide_y - travel / p.relaxation_length * (zy - camber_force / ky)
+    zy_dot -= spread * p.cornering_per_load * spring / cornering * zy
+
+    # A tread at its limit slides along with whatever would shear it further: the deflection only moves along
+    # the ellipse or back inside. (vehicle.integrate takes away the rest that a step leaves.)
+    limit_x, limit_y = p.friction_x * grip * load, p.friction_y * grip * load
+    cap_x, cap_y = 3.0 * limit_x / kx, 3.0 * limit_y / ky
+    ax, ay = zx / (cap_x * cap_x), zy / (cap_y * cap_y)
+    if ax * zx + ay * zy >= _AT_LIMIT:
+        outward = ax * zx_dot + ay * zy_dot
+        if outward > 0.0:
+            hx, hy = _sliding_direction(zx, zy, cap_x, cap_y, kx / ky)
+            share = outward / (ax * hx + ay * hy)
+            zx_dot -= share * hx
+            zy_dot -= share * hy
 
     demand_x = kx * zx + p.carcass_damping * zx_dot
     demand_y = ky * zy + p.carcass_damping * zy_dot
-    limit_x, limit_y = p.friction_x * grip * load, p.friction_y * grip * load
     demanded = math.hypot(demand_x / limit_x, demand_y / limit_y)
     if demanded < 3.0:
         scale = 1.0 - demanded / 3.0 + demanded * demanded / 27.0
@@ -133,16 +166,15 @@ def contact(
     force_x, force_y = -scale * demand_x, -scale * demand_y
     out[T_FX], out[T_FY] = force_x, force_y
     out[T_FRICTION_USE] = scale * demanded
-    # Beyond these deflections the tread slides; vehicle.integrate brings the state back to them.
-    out[T_CAP_X], out[T_CAP_Y] = 3.0 * limit_x / kx, 3.0 * limit_y / ky
+    out[T_CAP_X], out[T_CAP_Y] = cap_x, cap_y
     out[T_STIFFNESS_RATIO] = kx / ky
 
     # Aligning moment from the slip part of the lateral force, twisting moment from camber.
     aligning = trail * scale * (demand_y - camber_force) - p.twisting_arm * load * camber
-    # tanh only avoids a jump of this small moment when the wheel stops; 0.1 m/s is walking pace over ten
-    resistance = (
-        -p.rolling_resistance * load * (p.radius - crown * (1.0 - cosine)) * math.tanh(roll_speed / 0.1)
-    )
+    # About the axle: rolling resistance, and what camber thrust takes from the spin for its work sideways.
+    # tanh only avoids a jump of these small moments when the wheel stops; 0.1 m/s is walking pace over ten.
+    drag = p.rolling_resistance * load + scale * zy * camber_force / p.relaxation_length
+    resistance = -drag * (loaded + extra) * math.tanh(roll_speed / 0.1) - extra * force_x
 
     fx = force_x * ex + force_y * lx + load * nx
     fy = force_x * ey + force_y * ly + load * ny
@@ -159,6 +191,13 @@ def contact(
 
 
 @jit
+def _sliding_direction(zx: float, zy: float, cap_x: float, cap_y: float, ratio: float) -> tuple[float, float]:
+    """Direction in which a tread at its limit gives way, see :func:`slide_back`."""
+    # flow dz_i ~ F_i / L_i^2 with F_i = k_i z_i and L_i ~ k_i cap_i: dz_i ~ z_i / (k_i cap_i^2)
+    return zx, ratio * (cap_x / cap_y) ** 2 * zy
+
+
+@jit
 def slide_back(zx: float, zy: float, cap_x: float, cap_y: float, ratio: float) -> tuple[float, float]:
     """Deflections brought back to the friction ellipse of half axes ``cap_x``, ``cap_y`` [m] by sliding.
 
@@ -168,8 +207,7 @@ def slide_back(zx: float, zy: float, cap_x: float, cap_y: float, ratio: float) -
     """
     if (zx / cap_x) ** 2 + (zy / cap_y) ** 2 <= 1.0:
         return zx, zy
-    # flow dz_i ~ F_i / L_i^2 with F_i = k_i z_i and L_i ~ k_i cap_i: dz_i ~ z_i / (k_i cap_i^2)
-    hx, hy = 1.0, ratio * (cap_x / cap_y) ** 2
+    hx, hy = _sliding_direction(1.0, 1.0, cap_x, cap_y, ratio)
     t = 0.0
     for _ in range(50):
         ex, ey = zx / (cap_x * (1.0 + t * hx)), zy / (cap_y * (1.0 + t * hy))

@@ -103,12 +103,15 @@ def in_child(part: str, *arguments: str, cores: Sequence[int]) -> Any:
 
 
 def part_pieces(seconds: str, blocks: str) -> Any:
-    """Cost of the compiled pieces."""
+    """Cost of the compiled pieces, and of the yardstick's step between them."""
     import pieces
+    import yardstick
 
     from emulator.rig.session import load_session
 
-    return pieces.measure(load_session(RIG, RUN), seconds=float(seconds), blocks=int(blocks))
+    return pieces.measure(
+        load_session(RIG, RUN), seconds=float(seconds), blocks=int(blocks), beside=yardstick.beside
+    )
 
 
 def part_virtual(laps: str) -> Any:
@@ -195,9 +198,16 @@ def compiled_pieces(table: Table, plan: Plan, cores: Cores) -> None:
         ("tick", "whole tick while riding, compiled"),
         ("tick from Python", "whole tick as the loop calls it"),
         ("rider", "reference robot: one step (every 2 ms)"),
+        ("mj_step", "yardstick: mj_step of the bare tree"),
     ):
         best, median = costs[name]
         table.add(quantity, f"{best:.2f} / {median:.2f}", "us  best / median")
+    for name, quantity, aim in (
+        ("derivative", "vehicle derivative over mj_step", 1.0),
+        ("tick", "whole tick over mj_step", 5.0),
+    ):
+        best, median = (own / other for own, other in zip(costs[name], costs["mj_step"], strict=True))
+        table.add(quantity, f"{best:.2f} / {median:.2f}", "best / median", f"<= {aim:.1f}", best <= aim)
 
 
 def virtual_stage(table: Table, plan: Plan, cores: Cores) -> None:

@@ -113,8 +113,14 @@ def _rides(rider, seen, tx, n):  # type: ignore[no-untyped-def]
         ride(rider, rx, tx)
 
 
-def measure(session: Session, *, seconds: float, blocks: int) -> dict[str, tuple[float, float]]:
-    """Best and median cost [us] by piece, at ``seconds`` of the ride."""
+Runs = dict[str, tuple[Callable[[], object], int]]
+"""What to time: a block by name, and the calls in it."""
+
+
+def measure(
+    session: Session, *, seconds: float, blocks: int, beside: Callable[[Riding, int], Runs] | None = None
+) -> dict[str, tuple[float, float]]:
+    """Best and median cost [us] by piece, at ``seconds`` of the ride; ``beside`` adds pieces of its own."""
     r = Riding(session, seconds)
     p = r.bench.plant
     xdot = np.zeros(N_X)
@@ -124,13 +130,15 @@ def measure(session: Session, *, seconds: float, blocks: int) -> dict[str, tuple
         for _ in range(BLOCK):
             r.bench.tick(r.rx, r.tx, 0.0, 0.0)
 
-    runs: dict[str, tuple[Callable[[], object], int]] = {
+    runs: Runs = {
         "derivative": (lambda: _derivatives(p.body, p.tyre, p.x, p.u, p.work, xdot, BLOCK), BLOCK),
         "vehicle": (lambda: _steps(p.body, p.tyre, p.x, p.u, p.work, BLOCK), BLOCK),
         "tick": (lambda: _ticks(p, r.heard, r.tx, BLOCK), BLOCK),
         "tick from Python": (called_from_python, BLOCK),
         "rider": (lambda: _rides(r.rider.rider, r.seen, r.rx, steps), steps),
     }
+    if beside is not None:
+        runs |= beside(r, BLOCK)
     costs: dict[str, list[float]] = {name: [] for name in runs}
     for block in range(blocks + 1):
         for name, (run, calls) in runs.items():

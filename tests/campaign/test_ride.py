@@ -64,6 +64,16 @@ def test_a_ride_cut_by_its_time_limit_is_no_pass(ridden):
     assert read_run(folder).verdict["result"] == "fail"
 
 
+def test_laps_are_timed_and_stand_beside_what_the_vehicle_could_do(ridden):
+    session, folder, verdict, _ = ridden
+    laps = verdict.laps
+    assert laps.sector_ends_m == session.sector_ends
+    assert [(lap.number, lap.start, lap.time_s) for lap in laps.laps] == [(1, "standing", None)]
+    assert laps.laps[0].note.startswith("not whole: the ride ended at station")
+    assert [r.name for r in laps.references] == ["ideal", "ideal", "target speed"]
+    assert "Lap and sector times" in (folder / "report.html").read_text(encoding="utf-8")
+
+
 def test_progress_is_passed_on(ridden):
     assert len(ridden[3]) >= 1
 

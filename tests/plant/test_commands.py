@@ -5,12 +5,22 @@ import math
 
 import numpy as np
 import pytest
-from scripted_robot import HELD_CLUTCH, Ride, variant
+from scripted_robot import HELD_CLUTCH, Ride, variant, with_events
 
-from emulator.plant.commands import R_FRONT_BRAKE, R_STEER_TORQUE, R_THROTTLE, ROBOT_SIGNALS, shift
+from emulator.plant.commands import (
+    R_FRONT_BRAKE,
+    R_STEER_TORQUE,
+    R_THROTTLE,
+    ROBOT_SIGNALS,
+    SHIFT_DONE,
+    SHIFT_FAILED,
+    SHIFT_NONE,
+    shift,
+)
 from emulator.plant.records import RUN_DTYPE
 from emulator.plant.states import RUNNING, TRIPPED
 from emulator.rig.session import COMMAND_FRAMES
+from emulator.scenario.schema import GearboxEvent, Moment
 from emulator.vehicle.state import (
     U_BRAKE_FRONT,
     U_BRAKE_REAR,
@@ -235,6 +245,7 @@ def test_before_the_robot_was_heard_the_actuators_rest(quiet):
 def gearbox(gear):
     state = np.zeros(1, RUN_DTYPE)[0]
     state["gear"] = gear
+    state["shift_refused"] = -1
     return state
 
 
@@ -283,6 +294,58 @@ def test_a_new_wish_during_a_shift_waits_for_its_end():
     while not shift(r, 1.0, 1.0, 0.0, 0.01, TICK_S):
         assert r["gear"] == 0
     assert r["gear"] == 3
+
+
+def change(r, request_, ticks=40):
+    """Ask with the clutch pulled for so many ticks; what the box answered, nothing left out."""
+    return [a for a in (shift(r, request_, 1.0, 0.0, 0.02, TICK_S) for _ in range(ticks)) if a != SHIFT_NONE]
+
+
+def test_a_missed_shift_leaves_the_old_gear_in_until_another_request():
+    r = gearbox(2)
+    r["shift_effect"] = 1
+    assert change(r, 3.0) == [SHIFT_FAILED]
+    assert r["gear"] == 2
+    r["shift_effect"] = 0
+    assert change(r, 3.0) == []  # the lever was moved; it has to come back first
+    assert change(r, 2.0) == []
+    assert change(r, 3.0) == [SHIFT_DONE]
+    assert r["gear"] == 3
+
+
+def test_a_false_neutral_lasts_until_another_request_and_then_finds_the_gear():
+    r = gearbox(2)
+    r["shift_effect"] = 2
+    assert change(r, 3.0) == [SHIFT_FAILED]
+    assert r["gear"] == 0
+    r["shift_effect"] = 0
+    assert change(r, 3.0) == []
+    assert r["gear"] == 0
+    assert change(r, 4.0, ticks=20) == []
+    assert change(r, 4.0, ticks=1) == [SHIFT_DONE]
+    assert r["gear"] == 3  # where the drum stood
+    assert change(r, 4.0) == [SHIFT_DONE]
+    assert r["gear"] == 4
+
+
+@pytest.mark.parametrize(
+    ("effect", "shown", "text"),
+    [("missed", [1], "gear change missed"), ("false_neutral", [1, 0], "gear change ended in neutral")],
+)
+def test_a_gearbox_event_acts_on_changes_begun_meanwhile(session, effect, shown, text):
+    event = GearboxEvent(kind="gearbox", name="box", at=Moment(time_s=0.1), duration_s=1.0, effect=effect)
+    ride = Ride(with_events(session, event)).start(200)
+    ride.commands = {**HELD_CLUTCH, "gear": {"gear_request": 2.0}}
+    ride.step(400)
+    _, gear = ride.value("engine", "gear")
+    assert [int(gear[0]), *(int(b) for a, b in itertools.pairwise(gear) if a != b)] == shown
+    assert text in [e[4] for e in ride.events]
+    ride.step(700)
+    ride.commands = {**HELD_CLUTCH, "gear": {"gear_request": 1.0}}
+    ride.step(200)
+    ride.commands = {**HELD_CLUTCH, "gear": {"gear_request": 2.0}}
+    ride.step(400)
+    assert ride["truth.gear"] == 2.0
 
 
 def test_a_gear_change_shows_on_the_wire_and_in_the_events(session):

@@ -195,12 +195,13 @@ WRONG_SCENARIOS = [
     (
         "  - kind: fault",
         "  - kind: faults",
-        "18:11: events.0.kind: expected one of fault, grip, mark, got 'faults', did you mean 'fault'?",
+        "18:11: events.0.kind: expected one of fault, grip, gust, gearbox, mark, got 'faults', "
+        "did you mean 'fault'?",
     ),
     (
         "  - kind: fault\n    name",
         "  - name",
-        "18:5: events.0: missing key 'kind': one of fault, grip, mark",
+        "18:5: events.0: missing key 'kind': one of fault, grip, gust, gearbox, mark",
     ),
     (
         "signal: wheel_front_m_s",
@@ -379,7 +380,39 @@ WRONG_CIRCUITS = [
     (
         "kind: circuit\n",
         "kind: circuit\nlanes: 2\n",
-        "2:1: lanes: unknown key; known keys: kind, name, closed, width_m, segments",
+        "2:1: lanes: unknown key; known keys: kind, name, closed, width_m, sector_marks_m, segments, "
+        "elevation, banking",
+    ),
+    (
+        "width_m: 10\n",
+        "width_m: 10\nsector_marks_m: [400, 300]\n",
+        "5:23: sector_marks_m.1: expected a station above 400 m, got 300",
+    ),
+    (
+        "width_m: 10\n",
+        "width_m: 10\nsector_marks_m: [0]\n",
+        "5:18: sector_marks_m.0: expected a station above 0 m, got 0",
+    ),
+    (
+        "width_m: 10\n",
+        "width_m: 10\nsector_marks_m: [400, 1200, 1300]\n",
+        "5:23: sector_marks_m.1: expected less than the lap of 1131.3 m, got 1200\n"
+        "track.yaml:5:29: sector_marks_m.2: expected less than the lap of 1131.3 m, got 1300",
+    ),
+    (
+        "width_m: 10\n",
+        "width_m: 10\nelevation: [{station_m: 0, height_m: 1}, {station_m: 0, height_m: 2}]\n",
+        "5:12: elevation: expected rising stations, got 0 behind 0",
+    ),
+    (
+        "width_m: 10\n",
+        "width_m: 10\nbanking: [{station_m: 0, bank_deg: 1}, {station_m: 9000, bank_deg: 2}]\n",
+        "5:52: banking.1.station_m: expected less than the lap of 1131.3 m, got 9000",
+    ),
+    (
+        "width_m: 10\n",
+        "width_m: 10\nbanking: [{station_m: 0, bank_deg: 50}]\n",
+        "5:36: banking.0.bank_deg: expected a number from -35 to 35 deg, got 50",
     ),
 ]
 
@@ -423,6 +456,14 @@ def test_lap_length_of_a_rectangle() -> None:
     assert lap_length(circuit) == pytest.approx(800 + 4 * (20 * 3.141592653589793 + 20), abs=1e-6)
 
 
+def test_a_circuit_may_mark_its_sectors() -> None:
+    assert load_circuit("circuit.yaml")[0].sector_marks_m == ()
+    Path("marked.yaml").write_text(
+        CIRCUIT.replace("width_m: 10", "width_m: 10\nsector_marks_m: [400, 800.5]")
+    )
+    assert load_circuit("marked.yaml")[0].sector_marks_m == (400.0, 800.5)
+
+
 def test_output_signals_are_those_of_the_record() -> None:
     assert "wheel_front_m_s" in OUTPUT_SIGNALS
     assert not any("." in name for name in OUTPUT_SIGNALS)
@@ -455,6 +496,47 @@ def test_mistakes_of_scenario_and_circuit_come_together() -> None:
         ("circuit.yaml", 4, 10, "width_m"),
         ("run.yaml", 23, 31, "events.0.at.lap"),
     ]
+
+
+@pytest.mark.parametrize(
+    ("surface", "expected"),
+    [
+        (
+            "roughness: {iso_class: Z}",
+            "49:26: surface.roughness.iso_class: expected one of A, B, C, D, E, F, G, H",
+        ),
+        (
+            "bumps: [{name: b, at_m: 5, length_m: 0.1, height_m: 0.01}]",
+            "49:40: surface.bumps.0.length_m: expected a number from 0.2 to 200 m, got 0.1",
+        ),
+        (
+            "bumps: [{name: b, at_m: 5000, length_m: 1, height_m: 0.01}]",
+            "49:27: surface.bumps.0.at_m: expected a station within the circuit",
+        ),
+        (
+            "bumps: [{name: b, at_m: 5, length_m: 1, height_m: 0.01, left_m: -1, right_m: 1}]",
+            "49:67: surface.bumps.0.left_m: expected more than right_m (1; offsets are positive to the "
+            "left), got -1",
+        ),
+    ],
+)
+def test_a_wrong_road_is_refused_at_its_place(surface: str, expected: str) -> None:
+    text = SCENARIO.replace("  grip: 1.0\n", f"  grip: 1.0\n  {surface}\n")
+    Path("run.yaml").write_text(text)
+    line = text[: text.index(surface)].count("\n") + 1
+    with pytest.raises(ConfigError) as caught:
+        load_scenario("run.yaml")
+    assert f"run.yaml:{line}" + expected[expected.index(":") :] in str(caught.value)
+
+
+def test_gusts_and_gearbox_events_are_read() -> None:
+    events = (
+        "  - {kind: gust, name: gust, at: {time_s: 3}, duration_s: 2, speed_m_s: 8, from_deg: 90}\n"
+        "  - {kind: gearbox, name: box, at: {time_s: 4}, duration_s: 2, effect: false_neutral}\n"
+    )
+    Path("run.yaml").write_text(SCENARIO.replace("criteria:", events + "criteria:"))
+    scenario, _ = load_scenario("run.yaml")
+    assert [e.kind for e in scenario.events[-2:]] == ["gust", "gearbox"]
 
 
 def test_a_patch_may_lie_across_the_end_of_the_lap() -> None:

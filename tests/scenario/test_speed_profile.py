@@ -143,7 +143,8 @@ def test_the_passes_are_idempotent(initial):
     line, lim = circuit(), superbike()
     v = target_speed(line, lim, initial_speed_m_s=initial)
     again = v.copy()
-    at = np.column_stack([np.full(v.size, math.inf), np.abs(line.curvature)])
+    endless, flat = np.full(v.size, math.inf), np.zeros(v.size)
+    at = np.column_stack([endless, endless, np.abs(line.curvature), flat, flat])
     _passes(lim, again, at, line.length / (v.size - 1), initial is None)
     np.testing.assert_allclose(again, v, rtol=1e-12)
 
@@ -283,3 +284,138 @@ def test_a_result_that_misses_its_jerk_limit_is_not_handed_out(monkeypatch):
     monkeypatch.setattr(speed_profile, "_averaged", lambda _tau, values, _window, _closed: values)
     with pytest.raises(ValueError, match=r"jerk_m_s3: 25 can't be met on this line, it would be \d+"):
         target_speed(circuit(), superbike(jerk_m_s3=25.0))
+
+
+# -- bank and slope ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("bank_deg", "left"), [(-7.0, True), (7.0, True), (7.0, False), (-7.0, False)])
+def test_on_a_banked_circle_grip_holds_more_where_the_inner_side_is_down(bank_deg, left):
+    # v^2 = g R (mu + tan b) / (1 - mu tan b); bank is positive right side down
+    line = build_line([Turn(math.copysign(2.0 * math.pi, 1 if left else -1), 50.0, 0.0)], closed=True)
+    b = math.tan(-bank_deg * DEG if left else bank_deg * DEG)
+    expected = math.sqrt(G * 50.0 * (0.6 + b) / (1.0 - 0.6 * b))
+    v = target_speed(line, limits(), grip=0.6, bank=bank_deg * DEG)
+    np.testing.assert_allclose(v, expected, rtol=1e-9)
+
+
+def test_the_lean_limit_does_not_know_the_bank():
+    line = build_line([Turn(2.0 * math.pi, 50.0, 0.0)], closed=True)
+    v = target_speed(line, limits(lean_rad=20 * DEG), grip=1.0, bank=-5.0 * DEG)
+    np.testing.assert_allclose(v, math.sqrt(G * math.tan(20 * DEG) * 50.0), rtol=1e-9)
+
+
+@pytest.mark.parametrize("slope_deg", [5.0, -5.0])
+def test_a_slope_helps_one_way_and_costs_the_other(slope_deg):
+    line = build_line([Straight(400.0), Turn(math.pi, 20.0, 0.0)], closed=False, ds_m=0.5)
+    lim = limits(drive_m_s2=4.0)
+    v = target_speed(line, lim, initial_speed_m_s=0.0, slope=slope_deg * DEG)
+    pull = G * math.sin(slope_deg * DEG)
+    a = acceleration(line, v)
+    assert a[100] == pytest.approx(4.0 - pull, rel=1e-9)
+    assert a[780] == pytest.approx(-(6.5 + pull), rel=1e-9)
+    # In the corner the tyre also has to take the pull: u^2 + (g sin s / limit)^2 = 1.
+    most = 4.0 if pull > 0.0 else 6.5
+    lateral = lim.lateral_m_s2 * math.sqrt(1.0 - (pull / most) ** 2)
+    assert v[-1] == pytest.approx(math.sqrt(20.0 * lateral), rel=1e-6)
+
+
+@pytest.mark.parametrize("rise_deg", [6.0, -6.0])
+def test_where_a_slope_begins_the_average_over_the_jerks_window_keeps_the_limits_of_both_sides(rise_deg):
+    line = build_line([Straight(500.0), Turn(0.5 * math.pi, 20.0, 15.0)], closed=False, ds_m=0.5)
+    rises = (line.station > 100.0) & (line.station < 300.0) | (line.station > 470.0)
+    slope = np.where(rises, rise_deg * DEG, 0.0)
+    lim = limits(drive_m_s2=3.0, braking_m_s2=4.0, jerk_m_s3=8.0)
+    v = target_speed(line, lim, initial_speed_m_s=8.0, slope=slope, bank=0.0)
+    a, pull = acceleration(line, v), G * np.sin(slope)
+    assert (a - np.minimum(3.0 - pull[1:], 3.0 - pull[:-1])).max() <= 1e-6
+    assert (np.maximum(-4.0 - pull[1:], -4.0 - pull[:-1]) - a).max() <= 1e-6
+
+
+def test_a_climb_is_not_faster_than_the_engine_can_hold():
+    speeds, values = engine_curve(20e3, 250.0, 0.4, 75.0)
+    lim = limits(engine_speed_m_s=speeds, engine_m_s2=values)
+    line = build_line([Straight(3000.0)], closed=False, ds_m=2.0)
+    v = target_speed(line, lim, slope=6.0 * DEG)
+    # power = m g sin(s) v + drag
+    at = v[-1]
+    assert 250.0 * G * math.sin(6.0 * DEG) * at + 0.5 * AIR_DENSITY * 0.4 * at**3 == pytest.approx(
+        20e3, rel=0.01
+    )
+
+
+def test_a_crest_is_ridden_no_faster_than_half_the_load_allows():
+    line = build_line([Straight(400.0)], closed=False, ds_m=0.5)
+    slope = -(line.station - 200.0) / 200.0 * 0.4  # 1/500 m
+    v = target_speed(line, limits(), grip=1.0, slope=slope)
+    assert v[400] == pytest.approx(math.sqrt(0.5 * G * 500.0), rel=1e-3)
+
+
+@settings(deadline=None, max_examples=25)
+@given(
+    radii=st.tuples(*[st.floats(15.0, 120.0)] * 3),
+    grip=st.floats(0.5, 1.4),
+    banks=st.floats(-6.0, 6.0),
+    rise=st.floats(0.0, 5.0),
+    jerk_limit=st.sampled_from([math.inf, 60.0, 25.0]),
+)
+def test_on_banked_and_hilly_circuits_the_friction_circle_is_kept(radii, grip, banks, rise, jerk_limit):
+    a, b, c = radii
+    line = build_line(
+        [
+            Straight(400.0),
+            Turn(130 * DEG, a, 0.4 * a),
+            Straight(100.0, True),
+            Turn(110 * DEG, b, 0.4 * b),
+            Straight(100.0, True),
+            Turn(120 * DEG, c, 0.4 * c),
+            Straight(30.0),
+        ],
+        closed=True,
+        blend_m=6.0,
+        ds_m=1.0,
+    )
+    round_ = 2.0 * math.pi * line.station / line.length
+    bank, slope = banks * DEG * np.cos(2.0 * round_), rise * DEG * np.sin(round_)
+    speeds, values = engine_curve(90e3, 260.0, 0.35, 75.0)
+    lim = limits(engine_speed_m_s=speeds, engine_m_s2=values, jerk_m_s3=jerk_limit)
+    v = target_speed(line, lim, grip=grip, bank=bank, slope=slope)
+    assert v[0] == v[-1]
+    # The whole of it anew, a point mass in road axes: |force in the road's plane| <= grip * normal force.
+    rate = (np.roll(slope[:-1], -1) - np.roll(slope[:-1], 1)) / (2.0 * line.length / (v.size - 1))
+    rate = np.append(rate, rate[0])
+    steps = acceleration(line, v)
+    for end, k in ((slice(None, -1), 0), (slice(1, None), 1)):
+        w, cb, sb = v[end], np.cos(bank[end]), np.sin(bank[end])
+        inward, upward = line.curvature[end] * w**2, rate[end] * w**2
+        y = inward * cb + upward * sb + G * np.cos(slope[end]) * sb
+        n = upward * cb - inward * sb + G * np.cos(slope[end]) * cb
+        x = steps + G * np.sin(slope[end])
+        assert (np.hypot(x, y) / n).max() <= grip * 1.004, k
+        assert (x + 0.0).max() <= lim.drive_m_s2 + 1e-3
+        assert (-x).max() <= lim.braking_m_s2 + 1e-3
+
+
+def test_bank_and_slope_of_the_line_are_taken_unless_others_are_given():
+    line = build_line([Turn(2.0 * math.pi, 50.0, 0.0)], closed=True)
+    banked = line._replace(bank=np.full(line.station.size, -0.1))
+    expected = target_speed(line, limits(), grip=0.6, bank=-0.1)
+    np.testing.assert_array_equal(target_speed(banked, limits(), grip=0.6), expected)
+    np.testing.assert_array_equal(
+        target_speed(banked, limits(), grip=0.6, bank=0.0), target_speed(line, limits(), grip=0.6)
+    )
+
+
+def test_roads_that_can_not_be_ridden_are_refused():
+    line = build_line([Straight(100.0)], closed=False)
+    with pytest.raises(
+        ValueError, match=r"bank: 30\.0 degrees at station 0\.0 m leave nothing of a grip of 0\.4"
+    ):
+        target_speed(line, limits(), grip=0.4, bank=30.0 * DEG)
+    with pytest.raises(ValueError, match=r"slope: 45\.0 degrees take 6\.93 m/s\^2 of the 6\.50"):
+        target_speed(line, limits(), slope=-45.0 * DEG)
+    speeds, values = engine_curve(100.0, 250.0, 0.4, 75.0)
+    with pytest.raises(ValueError, match="slope: the engine can't climb it"):
+        target_speed(line, limits(engine_speed_m_s=speeds, engine_m_s2=values), slope=6.0 * DEG)
+    with pytest.raises(ValueError, match="bank, slope: expected finite numbers"):
+        target_speed(line, limits(), slope=math.nan)

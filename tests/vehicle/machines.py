@@ -21,9 +21,12 @@ from emulator.vehicle.state import (
     BRAKE_TWIST_REAR,
     CLUTCH_TWIST,
     DEFLECTION,
+    DISC_FRONT,
+    DISC_REAR,
     ENGINE,
     FORK,
     FRONT_WHEEL,
+    IDLE,
     JOINT,
     JOINT_RATE,
     N_U,
@@ -35,6 +38,8 @@ from emulator.vehicle.state import (
     STEER,
     SWINGARM,
     TORSION,
+    U_ROAD_FRONT,
+    U_ROAD_REAR,
     U_STEER_ACCELERATION,
     U_STEER_TORQUE,
     U_TOW_HEADING,
@@ -90,6 +95,7 @@ def _tyre(radius: float, crown: float, C: float, sigma: float) -> dict[str, floa
         "rolling_resistance": 0.0,
         "pneumatic_trail": 0.0,
         "twisting_arm": 0.0,
+        "rolling_radius_share": 1.0,
     }
 
 
@@ -172,8 +178,15 @@ def two_rigid_frames(
         "countershaft_x": 0.5,
         "countershaft_z": rear_wheel["radius"],
     }
-    values["brakes"] = {"front_gain": 1e-4, "rear_gain": 1e-4, "stiffness": 1e5, "damping": 30.0}
-    values["fall"]["roll_limit"] = 1.1
+    values["brakes"] |= {
+        "front_gain": 1e-4,
+        "rear_gain": 1e-4,
+        "stiffness": 1e5,
+        "damping": 30.0,
+        "front_heat_capacity": 1e3,
+        "rear_heat_capacity": 1e3,
+    }
+    values["fall"] |= {"roll_limit": 1.1, "peg_angle": 1.0}
     return vehicle_record(
         values,
         {"engine_torque": [(100.0, 50.0), (1000.0, 50.0)]},
@@ -214,6 +227,64 @@ def benchmark_bicycle(C: float, sigma: float = 1e-3) -> Vehicle:
         C=C,
         sigma=sigma,
     )
+
+
+def sharp_motorcycle(
+    p: dict[str, float], *, product: float, rake: float, damper: float, stiffness: float = 1e6
+) -> Vehicle:
+    """A motorcycle of two rigid frames: R. S. Sharp, *The stability and control of motorcycles* (1971).
+
+    p          its parameters by symbol (tests/reference/sharp1971_parameters.csv)
+    product    [kg m2]  rear frame's integral of x z dm at its mass centre, z down as in the paper
+    rake       [rad]    steering axis from the vertical
+    damper     [N m s/rad]
+    stiffness  [N/m]    vertical, of both tyres: nothing lateral may depend on it
+
+    The paper's frames include their wheels: here the wheels carry nothing but their spin.
+    """
+    c, s, b = math.cos(rake), math.sin(rake), p["b"]
+    base = b + (p["a"] - p["an"]) / c
+    # Mass centre of the front frame: from the foot of the perpendicular `a`, ahead by e, down the axis by f.
+    front_x, front_z = b + (p["a"] + p["e"]) * c + p["f"] * s, (p["a"] + p["e"]) * s - p["f"] * c
+    vehicle = two_rigid_frames(
+        frame={
+            "mass": p["Mr"],
+            "x": b,
+            "z": p["h"],
+            "ixx": p["Irx"],
+            "iyy": p["Irx"],  # about y nothing of the lateral motion turns
+            "izz": p["Irz"],
+            "ixz": -product,
+        },
+        fork={
+            "mass": p["Mf"],
+            "x": front_x,
+            "z": front_z,
+            "ixx": p["Ifx"] * c * c + p["Ifz"] * s * s,
+            "iyy": p["Ifx"],
+            "izz": p["Ifx"] * s * s + p["Ifz"] * c * c,
+            "ixz": (p["Ifz"] - p["Ifx"]) * s * c,
+        },
+        rear_wheel={"mass": 0.0, "radius": p["Rr"], "spin_inertia": p["iry"], "diametral_inertia": 0.0},
+        front_wheel={
+            "mass": 0.0,
+            "x": base,
+            "radius": p["Rf"],
+            "spin_inertia": p["ify"],
+            "diametral_inertia": 0.0,
+        },
+        rake=rake,
+        axis_at_ground=b + p["a"] / c,
+        sigma=p["sig"],
+        tyre={"vertical_stiffness": stiffness},
+    )
+    vehicle.body[0]["steering_damping"] = damper
+    for tyre, radius, end in zip(vehicle.tyre, (p["Rr"], p["Rf"]), "rf", strict=True):
+        # A tread as round as it is sunk rolls on a sharp edge in the plane of the road, as the paper's does;
+        # a sharper one would have its edge below the road, and the trail would see it.
+        tyre["crown_radius"] = tyre["radius"] - radius
+        tyre["cornering_stiffness"], tyre["camber_stiffness"] = p[f"C{end}1"], p[f"C{end}2"]
+    return vehicle
 
 
 BASE, AHEAD, MASS = 1.4, 0.68, 250.0
@@ -259,7 +330,7 @@ def block_on_wheels(height: float) -> Vehicle:
 
 
 def mirrored_state(x: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The state (33,), or its rate, seen in a mirror that swaps left and right."""
+    """The state (N_X,), or its rate, seen in a mirror that swaps left and right."""
     m = x.copy()
     odd = (
         POSITION + 1,
@@ -283,7 +354,14 @@ def mirrored_state(x: NDArray[np.float64]) -> NDArray[np.float64]:
 def mirrored_inputs(u: NDArray[np.float64]) -> NDArray[np.float64]:
     """Inputs (N_U,) seen in the same mirror."""
     m = u.copy()
-    for i in (U_STEER_TORQUE, U_STEER_ACCELERATION, U_TOW_HEADING, U_WIND_Y):
+    for i in (
+        U_STEER_TORQUE,
+        U_STEER_ACCELERATION,
+        U_TOW_HEADING,
+        U_WIND_Y,
+        U_ROAD_REAR + 2,
+        U_ROAD_FRONT + 2,
+    ):
         m[i] = -m[i]
     return m
 
@@ -298,12 +376,13 @@ _SPREAD[OMEGA : OMEGA + 3] = 2.0
 _SPREAD[VELOCITY : VELOCITY + 3] = (20.0, 3.0, 1.0)
 _SPREAD[JOINT_RATE : JOINT_RATE + 6] = (2.0, 80.0, 1.0, 5.0, 0.5, 80.0)
 _SPREAD[DEFLECTION : DEFLECTION + 4] = 0.01
-_SPREAD[ENGINE], _SPREAD[CLUTCH_TWIST] = 500.0, 0.1
+_SPREAD[ENGINE], _SPREAD[CLUTCH_TWIST], _SPREAD[IDLE] = 500.0, 0.1, 10.0
+_SPREAD[DISC_FRONT] = _SPREAD[DISC_REAR] = 600.0
 _SPREAD[BRAKE_TWIST_FRONT] = _SPREAD[BRAKE_TWIST_REAR] = 0.01
 
 
 def random_state(rng: np.random.Generator, height: float = 0.0, tilt: float = 0.5) -> NDArray[np.float64]:
-    """A state (33,) with every entry drawn; ``height`` [m] is the centre of its height, +-3 cm."""
+    """A state (N_X,) with every entry drawn; ``height`` [m] is the centre of its height, +-3 cm."""
     x = np.asarray(rng.uniform(-1.0, 1.0, N_X) * _SPREAD)
     q = QUATERNION
     x[q] = 1.0

@@ -9,13 +9,22 @@ import pytest
 from machines import ROBOT, demo, demo_file, no_inputs, ride
 from numpy.typing import NDArray
 
-from emulator.vehicle.driveline import clutch_capacity, engine_torque, gear_ratio, stick_slip
+from emulator.vehicle.driveline import (
+    clutch_capacity,
+    engine_torque,
+    fade,
+    gear_ratio,
+    idle_rate,
+    stick_slip,
+)
 from emulator.vehicle.equilibrium import AIR_DENSITY, steady_motion
 from emulator.vehicle.integrate import begin
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.state import (
     CLUTCH_TWIST,
     DIRECT_DRIVE,
+    DISC_FRONT,
+    DISC_REAR,
     ENGINE,
     FRONT,
     JOINT_RATE,
@@ -45,15 +54,21 @@ def total_mass() -> float:
     return ROBOT.mass + sum(entries["mass"] for entries in values.values() if "mass" in entries)
 
 
+def rolling_radius(tyre: str, load: float) -> float:
+    """Effective radius under a load [N], upright: what of the deflection shortens it is in the file."""
+    values = demo_file().values[tyre]
+    return values["radius"] - values["rolling_radius_share"] * load / values["vertical_stiffness"]
+
+
 def test_full_throttle_gives_the_curve_and_lines_between_its_points() -> None:
     par = demo().body[0]
     points = demo_file().tables["engine_torque"]
     assert len(points) == 10
     for speed, torque in points[:-1]:  # the last point is where the limiter has closed
-        assert engine_torque(par, speed, 1.0) == pytest.approx(torque, rel=1e-12)
+        assert engine_torque(par, speed, 1.0, 0.0) == pytest.approx(torque, rel=1e-12)
     (s0, t0), (s1, t1) = points[3], points[4]
-    assert engine_torque(par, 0.25 * s0 + 0.75 * s1, 1.0) == pytest.approx(0.25 * t0 + 0.75 * t1)
-    assert engine_torque(par, 0.9 * points[0][0], 1.0) == pytest.approx(points[0][1])
+    assert engine_torque(par, 0.25 * s0 + 0.75 * s1, 1.0, 0.0) == pytest.approx(0.25 * t0 + 0.75 * t1)
+    assert engine_torque(par, 0.9 * points[0][0], 1.0, 0.0) == pytest.approx(points[0][1])
 
 
 def test_closed_throttle_drags_and_half_is_half_way() -> None:
@@ -61,31 +76,31 @@ def test_closed_throttle_drags_and_half_is_half_way() -> None:
     for rpm in (3000.0, 9000.0):
         speed = rpm * RPM
         drag = -(engine["drag_torque"] + engine["drag_torque_per_speed"] * speed)
-        assert engine_torque(par, speed, 0.0) == pytest.approx(drag, rel=1e-12)
-        full = engine_torque(par, speed, 1.0)
-        assert engine_torque(par, speed, 0.5) == pytest.approx(0.5 * (drag + full))
+        assert engine_torque(par, speed, 0.0, 0.0) == pytest.approx(drag, rel=1e-12)
+        full = engine_torque(par, speed, 1.0, 0.0)
+        assert engine_torque(par, speed, 0.5, 0.0) == pytest.approx(0.5 * (drag + full))
 
 
 def test_limiter_takes_the_drive_away_and_nothing_pushes_beyond() -> None:
     par, limit = demo().body[0], demo_file().values["engine"]["limiter_speed"]
-    free = engine_torque(par, 0.979 * limit, 1.0)
+    free = engine_torque(par, 0.979 * limit, 1.0, 0.0)
     assert free > 80.0
     (s0, t0), (s1, t1) = demo_file().tables["engine_torque"][-2:]
     for part, left in ((0.985, 0.75), (0.99, 0.5), (0.995, 0.25)):
         curve = t0 + (t1 - t0) * (part * limit - s0) / (s1 - s0)
-        drag = engine_torque(par, part * limit, 0.0)
-        assert engine_torque(par, part * limit, 1.0) - drag == pytest.approx(left * (curve - drag))
+        drag = engine_torque(par, part * limit, 0.0, 0.0)
+        assert engine_torque(par, part * limit, 1.0, 0.0) - drag == pytest.approx(left * (curve - drag))
     for beyond in (1.0, 1.05, 1.5):
-        assert engine_torque(par, beyond * limit, 1.0) == pytest.approx(
-            engine_torque(par, beyond * limit, 0.0)
+        assert engine_torque(par, beyond * limit, 1.0, 0.0) == pytest.approx(
+            engine_torque(par, beyond * limit, 0.0, 0.0)
         )
 
 
 def test_stalled_engine_gives_nothing_and_rests() -> None:
     par, stall = demo().body[0], demo_file().values["engine"]["stall_speed"]
-    assert engine_torque(par, 0.99 * stall, 1.0) < 0.0
-    assert engine_torque(par, 0.0, 1.0) == 0.0
-    assert engine_torque(par, -10.0, 1.0) > 0.0
+    assert engine_torque(par, 0.99 * stall, 1.0, 0.0) < 0.0
+    assert engine_torque(par, 0.0, 1.0, 0.0) == 0.0
+    assert engine_torque(par, -10.0, 1.0, 0.0) > 0.0
 
 
 def free_engine(start: float, throttle: float, seconds: float) -> float:
@@ -97,15 +112,90 @@ def free_engine(start: float, throttle: float, seconds: float) -> float:
     return float(x[ENGINE])
 
 
-def test_idle_is_found_from_above_and_below() -> None:
-    engine = demo_file().values["engine"]
-    idle = engine["idle_speed"]
-    # proportional control: it settles where its torque is the drag, a little below the idle speed
-    c = engine["idle_torque_per_speed"]
-    expected = (c * idle - engine["drag_torque"]) / (c + engine["drag_torque_per_speed"])
-    assert free_engine(300.0, 0.0, 5.0) == pytest.approx(expected, rel=1e-4)
-    assert free_engine(60.0, 0.0, 5.0) == pytest.approx(expected, rel=1e-4)
-    assert expected == pytest.approx(idle, rel=0.15)
+def test_idle_speed_is_found_from_above_and_below() -> None:
+    idle = demo_file().values["engine"]["idle_speed"]
+    assert free_engine(300.0, 0.0, 5.0) == pytest.approx(idle, rel=1e-3)
+    assert free_engine(60.0, 0.0, 5.0) == pytest.approx(idle, rel=1e-3)
+
+
+def test_idle_control_holds_no_more_torque_than_it_has_and_forgets_it_above_idle() -> None:
+    par, engine = demo().body[0], demo_file().values["engine"]
+    idle, most = engine["idle_speed"], engine["idle_torque"]
+    assert idle_rate(par, 0.9 * idle, 0.5 * most) > 0.0
+    assert idle_rate(par, 0.9 * idle, most) == 0.0
+    assert idle_rate(par, 2.0 * idle, 0.5 * most) < 0.0
+    assert idle_rate(par, 2.0 * idle, 0.0) == 0.0
+    low = engine_torque(par, 0.6 * idle, 0.0, most) - engine_torque(par, 0.6 * idle, 0.0, 0.0)
+    drag = engine["drag_torque"] + engine["drag_torque_per_speed"] * 0.6 * idle
+    assert engine_torque(par, 0.6 * idle, 0.0, most) == pytest.approx(most - drag, abs=0.01)
+    assert 0.0 <= low < most
+
+
+def test_a_stalled_engine_is_started_by_the_rolling_bike() -> None:
+    """Second gear at 30 km/h, clutch let in: the wheel turns the crank past its stall speed and it fires."""
+    vehicle, u = demo(), no_inputs()
+    x = steady_motion(vehicle, 30.0 / 3.6).x.copy()
+    x[ENGINE] = 0.0
+    u[U_GEAR], u[U_CLUTCH] = 2, 1.0
+    ride(vehicle, x, u, 1e-3, 300)
+    assert abs(x[ENGINE]) < 1.0  # clutch pulled: it stays off
+    u[U_CLUTCH] = 0.0
+    ride(vehicle, x, u, 1e-3, 500)
+    u[U_CLUTCH] = 1.0
+    ride(vehicle, x, u, 1e-3, 3000)
+    assert x[ENGINE] == pytest.approx(demo_file().values["engine"]["idle_speed"], rel=0.02)
+
+
+def test_brakes_fade_with_heat_and_never_turn_over() -> None:
+    par, brakes = demo().body[0], demo_file().values["brakes"]
+    begins, slope = brakes["fade_from"], brakes["fade_per_kelvin"]
+    assert fade(par, 0.0) == fade(par, begins) == 1.0
+    assert fade(par, begins + 1.0 / slope) == pytest.approx(0.5)
+    assert 0.0 < fade(par, 1e6) < 1e-3
+
+
+def test_a_stop_from_speed_turns_into_heat_of_the_discs() -> None:
+    """Both brakes on: their heat is the energy of motion less what air and rolling take (within 3 %)."""
+    vehicle, u = demo(brakes__front_cooling=0.0, brakes__rear_cooling=0.0), no_inputs()
+    u[U_GEAR] = DIRECT_DRIVE
+    u[U_BRAKE_FRONT], u[U_BRAKE_REAR] = 4e5, 3e5
+    x = steady_motion(vehicle, 40.0).x.copy()
+    values, lost = demo_file().values, 0.0
+    spun = sum(values[w]["spin_inertia"] / 0.3**2 for w in ("rear_wheel", "front_wheel"))
+    before = 0.5 * (total_mass() + spun) * x[VELOCITY] ** 2
+    while x[VELOCITY] > 1.0:
+        v = float(x[VELOCITY])
+        ride(vehicle, x, u, 1e-3, 10)
+        resistance = 0.016 * total_mass() * G + 0.5 * u[U_AIR_DENSITY] * values["air"]["drag_area"] * v * v
+        lost += resistance * v * 0.01
+    b = values["brakes"]
+    heat = b["front_heat_capacity"] * x[DISC_FRONT] + b["rear_heat_capacity"] * x[DISC_REAR]
+    after = 0.5 * (total_mass() + spun) * x[VELOCITY] ** 2
+    assert heat == pytest.approx(before - after - lost, rel=0.03)
+
+
+def test_discs_cool_with_their_time_constant() -> None:
+    vehicle, u = demo(), no_inputs()
+    x = steady_motion(vehicle, 20.0).x.copy()
+    x[DISC_FRONT] = 500.0
+    brakes = demo_file().values["brakes"]
+    ride(vehicle, x, u, 1e-3, 2000)
+    tau = brakes["front_heat_capacity"] / brakes["front_cooling"]
+    assert x[DISC_FRONT] == pytest.approx(500.0 * math.exp(-2.0 / tau), rel=1e-6)
+
+
+def test_a_hot_brake_stops_later() -> None:
+    distances = []
+    for temperature in (0.0, demo_file().values["brakes"]["fade_from"] + 300.0):
+        vehicle, u = demo(), no_inputs()
+        u[U_GEAR], u[U_BRAKE_FRONT] = DIRECT_DRIVE, 4e5
+        x = steady_motion(vehicle, 30.0).x.copy()
+        x[DISC_FRONT] = temperature
+        start = float(x[POSITION])
+        while x[VELOCITY] > 2.0:
+            ride(vehicle, x, u, 1e-3, 10)
+        distances.append(float(x[POSITION]) - start)
+    assert distances[1] > 1.3 * distances[0]
 
 
 def test_unloaded_engine_runs_into_its_limiter_and_no_further() -> None:
@@ -154,13 +244,14 @@ def rolling(
 
 @pytest.mark.parametrize("gear", [1, 3, 6])
 def test_engine_and_wheel_turn_by_the_overall_ratio(gear: int) -> None:
-    """v = 2 pi r n / i (kinematics): 1000 rpm are so many km/h."""
-    _vehicle, x, _u, _s = rolling(gear, 15.0, 0.15, 3.0)
+    """v = 2 pi r n / i (kinematics): 1000 rpm are so many km/h. Neglected: the slip of the driven tyre."""
+    _vehicle, x, _u, s = rolling(gear, 15.0, 0.15, 3.0)
     box, final = demo_file().values["gearbox"], demo_file().values["final_drive"]
     overall = box["primary"] * box[f"gear_{gear}"] * final["rear_radius"] / final["front_radius"]
     assert x[ENGINE] == pytest.approx(overall * x[JOINT_RATE + REAR_WHEEL], rel=1e-3)
-    per_1000_rpm = 2.0 * math.pi * 0.3105 * (1000.0 / 60.0) / overall
-    assert x[VELOCITY] / (x[ENGINE] / RPM / 1000.0) == pytest.approx(per_1000_rpm, rel=0.02)
+    radius = rolling_radius("tyre_rear", float(s["tyre"][REAR, T_LOAD]))
+    per_1000_rpm = 2.0 * math.pi * radius * (1000.0 / 60.0) / overall
+    assert x[VELOCITY] / (x[ENGINE] / RPM / 1000.0) == pytest.approx(per_1000_rpm, rel=0.01)
 
 
 @pytest.mark.slow
@@ -169,7 +260,7 @@ def test_top_speed_is_the_balance_of_power() -> None:
     vehicle, x, _u, s = rolling(6, 70.0, 1.0, 60.0)
     values = demo_file().values
     v = float(x[VELOCITY])
-    power = engine_torque(vehicle.body[0], float(x[ENGINE]), 1.0) * float(x[ENGINE])
+    power = engine_torque(vehicle.body[0], float(x[ENGINE]), 1.0, 0.0) * float(x[ENGINE])
     power *= v / float(s["tyre"][REAR, T_ROLL_SPEED])
     pressure = 0.5 * AIR_DENSITY * v * v
     load = total_mass() * G - pressure * values["air"]["lift_area"]
@@ -187,7 +278,7 @@ def test_engine_torque_arrives_at_the_wheel_times_the_ratio() -> None:
     vehicle, x, _u, s = rolling(3, 20.0, 0.4, 1.0)
     par, final = vehicle.body[0], demo_file().values["final_drive"]
     ratio = gear_ratio(par, 3) * final["rear_radius"] / final["front_radius"]
-    crank = engine_torque(par, float(x[ENGINE]), 0.4)
+    crank = engine_torque(par, float(x[ENGINE]), 0.4, 0.0)
     rate = float(s["k"][0, ENGINE])
     held = float(par["clutch_stiffness"]) * float(x[CLUTCH_TWIST])
     held += float(par["clutch_damping"]) * float(s["k"][0, CLUTCH_TWIST])
@@ -199,7 +290,7 @@ def test_engine_torque_arrives_at_the_wheel_times_the_ratio() -> None:
     spun = sum(demo_file().values[w]["spin_inertia"] / 0.305**2 for w in ("rear_wheel", "front_wheel"))
     drag = 0.5 * AIR_DENSITY * float(x[VELOCITY]) ** 2 * demo_file().values["air"]["drag_area"]
     expected = (force - drag - 0.016 * total_mass() * G) / (total_mass() + spun)
-    assert float(s["rhs"][3]) == pytest.approx(expected, rel=0.02)
+    assert float(s["rhs"][3]) == pytest.approx(expected, rel=0.01)
 
 
 def test_clutch_slips_at_its_capacity() -> None:
@@ -213,7 +304,7 @@ def test_clutch_slips_at_its_capacity() -> None:
     ride(vehicle, x, u, 1e-3, 50)
     begin(vehicle.body, vehicle.tyre, x, u, s)
     assert x[CLUTCH_TWIST] * clutch["stiffness"] == pytest.approx(0.5 * clutch["capacity"], rel=1e-9)
-    drag = engine_torque(vehicle.body[0], float(x[ENGINE]), 0.0)
+    drag = engine_torque(vehicle.body[0], float(x[ENGINE]), 0.0, 0.0)
     primary = demo_file().values["gearbox"]["primary"]
     expected = (drag - 0.5 * clutch["capacity"] / primary) / demo_file().values["engine"]["inertia"]
     assert float(s[0]["k"][0, ENGINE]) == pytest.approx(expected, rel=1e-9)
@@ -233,23 +324,24 @@ def test_stalling_against_the_brake_stops_the_engine_for_good() -> None:
 
 @pytest.mark.parametrize("pressures", [(4e5, 0.0), (0.0, 5e5), (4e5, 3e5)])
 def test_braking_distance_is_that_of_the_brake_torques(pressures: tuple[float, float]) -> None:
-    """v^2 / (2 a), a from torque over radius; rolling resistance helps, wheels' inertia hinders."""
+    """v^2 / (2 a), a from torque over radius; rolling resistance helps, wheels' inertia hinders.
+
+    Neglected: the pitch of the bike, and that the wheels' speed is that of the road less their slip.
+    """
     vehicle, u = demo(), no_inputs()
     u[U_GEAR] = DIRECT_DRIVE
     u[U_BRAKE_FRONT], u[U_BRAKE_REAR] = pressures
     x = steady_motion(vehicle, 30.0).x.copy()
     u[U_DRIVE_TORQUE] = 0.0
     values = demo_file().values
-    torque = (
-        values["brakes"]["front_gain"] * pressures[0] / 0.2925
-        + values["brakes"]["rear_gain"] * pressures[1] / 0.3105
-    )
+    torque = values["brakes"]["front_gain"] * pressures[0] / rolling_radius("tyre_front", 1200.0)
+    torque += values["brakes"]["rear_gain"] * pressures[1] / rolling_radius("tyre_rear", 900.0)
     spun = sum(values[w]["spin_inertia"] / 0.3**2 for w in ("rear_wheel", "front_wheel"))
     a = (torque + 0.016 * total_mass() * G) / (total_mass() + spun)
     start = x[POSITION]
     while x[VELOCITY] > 1.0:
         ride(vehicle, x, u, 1e-3, 10)
-    assert x[POSITION] - start == pytest.approx((900.0 - x[VELOCITY] ** 2) / (2.0 * a), rel=0.02)
+    assert x[POSITION] - start == pytest.approx((900.0 - x[VELOCITY] ** 2) / (2.0 * a), rel=0.01)
 
 
 def test_full_braking_on_a_slippery_road_is_mu_g() -> None:

@@ -44,6 +44,7 @@ from emulator.vehicle.state import (
     QUATERNION,
     REAR,
     REAR_WHEEL,
+    STEER,
     SWINGARM,
     T_FX,
     T_FY,
@@ -55,6 +56,10 @@ from emulator.vehicle.state import (
     U_CLUTCH,
     U_DRIVE_TORQUE,
     U_GEAR,
+    U_GRIP_FRONT,
+    U_GRIP_REAR,
+    U_ROAD_FRONT,
+    U_ROAD_REAR,
     U_STEER_ACCELERATION,
     U_STEER_IMPOSED,
     U_STEER_TORQUE,
@@ -87,6 +92,8 @@ def random_inputs(rng: np.random.Generator) -> Array:
     u[U_SUPPORT], u[U_TOW_SPEED], u[U_TOW_HEADING] = rng.integers(0, 2), 5.0, rng.uniform(-3, 3)
     u[U_WIND_X], u[U_WIND_Y], u[U_AIR_DENSITY] = *rng.uniform(-8, 8, 2), 1.2
     u[U_STEER_IMPOSED], u[U_STEER_ACCELERATION] = rng.integers(0, 2), rng.uniform(-30, 30)
+    for i in (U_ROAD_REAR, U_ROAD_FRONT):
+        u[i : i + 3] = rng.uniform(-0.02, 0.02), *rng.uniform(-0.15, 0.15, 2)
     return u
 
 
@@ -121,6 +128,7 @@ def test_place_and_heading_do_not_matter() -> None:
     for _ in range(20):
         x, u = random_state(rng), random_inputs(rng)
         u[U_SUPPORT] = u[U_WIND_X] = u[U_WIND_Y] = 0.0
+        u[U_ROAD_REAR : U_ROAD_FRONT + 3] = 0.0
         a, b = np.zeros(N_X), np.zeros(N_X)
         derivative(vehicle.body, vehicle.tyre, x, u, s, a)
         turn = rng.uniform(-3.0, 3.0)
@@ -132,25 +140,22 @@ def test_place_and_heading_do_not_matter() -> None:
         assert np.allclose(a[JOINT:], b[JOINT:], rtol=1e-9, atol=1e-7)
 
 
-def energy(vehicle: Vehicle, x: Array, u: Array) -> tuple[float, Array, Array]:
+def energy(vehicle: Vehicle, x: Array, u: Array) -> float:
     """All energy of a :func:`passive` vehicle [J]: moving, raised, stored in springs, clutch, brakes, tyres.
 
-    Also the loads (2,) [N] and the energy per load (2,) [J/N] of the sheared treads, rear, front. The brush
-    force mu N (s - s^2/3 + s^3/27), s = k z / (mu N), stores (mu N)^2/k (s^2/2 - s^3/9 + s^4/108).
+    The brush force mu N (s - s^2/3 + s^3/27), s = k z / (mu N), stores (mu N)^2/k (s^2/2 - s^3/9 + s^4/108).
     """
     s, xdot = scratch(), np.zeros(N_X)
     derivative(vehicle.body, vehicle.tyre, x, u, s, xdot)
     out = kinetic_and_raised(vehicle, x)
     par, row = vehicle.body[0], s[0]["tyre"]
-    loads, per_load = np.zeros(2), np.zeros(2)
     for tyre, which in ((vehicle.tyre[0], REAR), (vehicle.tyre[1], FRONT)):
         # the vehicle has no vertical damping in its tyres: the load is the spring's
-        loads[which] = row[which, T_LOAD]
-        out += 0.5 * loads[which] ** 2 / float(tyre["vertical_stiffness"])
+        load = float(row[which, T_LOAD])
+        out += 0.5 * load**2 / float(tyre["vertical_stiffness"])
         c, mu = float(tyre["cornering_per_load"] / tyre["relaxation_length"]), float(tyre["friction_y"])
         d = c * math.hypot(*x[DEFLECTION + 2 * which : DEFLECTION + 2 * which + 2]) / mu
-        per_load[which] = mu**2 / c * (d**2 / 2.0 - d**3 / 9.0 + d**4 / 108.0)
-        out += loads[which] * per_load[which]
+        out += load * mu**2 / c * (d**2 / 2.0 - d**3 / 9.0 + d**4 / 108.0)
     for name, travel, lever in (
         ("fork", x[JOINT + FORK], 1.0),
         ("shock", x[JOINT + SWINGARM], float(par["shock_lever"])),
@@ -167,7 +172,7 @@ def energy(vehicle: Vehicle, x: Array, u: Array) -> tuple[float, Array, Array]:
     out += 0.5 * float(par["brakes_stiffness"]) * float(x[BRAKE_TWIST_FRONT] ** 2 + x[BRAKE_TWIST_REAR] ** 2)
     out += 0.5 * float(par["clutch_stiffness"]) * float(x[CLUTCH_TWIST]) ** 2
     out += 0.5 * float(par["engine_inertia"]) * float(x[ENGINE]) ** 2
-    return out, loads, per_load
+    return out
 
 
 def kinetic_and_raised(vehicle: Vehicle, x: Array) -> float:
@@ -187,14 +192,11 @@ def passive() -> Vehicle:
     """The demo racer without what brings energy in or hides it, so that what is left can be counted.
 
     Combustion and vertical damping of the tyres are out. So are what makes the tyre's shear no potential:
-    camber thrust (a force of given size; its work at lateral slip is not taken from the wheel's spin, where a
-    real tyre takes it as extra rolling resistance), tread damping, and different stiffness or friction along
-    and across.
+    tread damping, and different stiffness or friction along and across.
     """
-    vehicle = demo(engine__idle_torque_per_speed=0.0)
+    vehicle = demo(engine__idle_torque=0.0)
     for tyre in vehicle.tyre:
         for name in (
-            "camber_per_load",
             "twisting_arm",
             "pneumatic_trail",
             "vertical_damping",
@@ -211,8 +213,7 @@ def passive() -> Vehicle:
 def test_energy_never_grows_without_drive(seed: int) -> None:
     """Rolling, braking, sliding, shifting and falling at random: the vehicle only loses energy.
 
-    Known limit of the tyre model, counted apart: the tread's stiffness follows the load, so a sheared tread
-    stores more when the load rises and nobody pays. The rest of the allowance is the step's error.
+    The allowance is the step's error.
     """
     rng = np.random.default_rng(seed)
     vehicle = passive()
@@ -220,17 +221,16 @@ def test_energy_never_grows_without_drive(seed: int) -> None:
     u = no_inputs()
     x[ENGINE] = 500.0
     x[OMEGA] += rng.normal() * 0.3
-    start, loads, per_load = energy(vehicle, x, u)
+    start = energy(vehicle, x, u)
     previous, grown = start, 0.0
     for k in range(1500):
         if k % 300 == 0:
             u[U_GEAR], u[U_CLUTCH] = rng.integers(0, 7), rng.choice([0.0, 0.5, 1.0])
             u[U_BRAKE_FRONT], u[U_BRAKE_REAR] = rng.choice([0.0, 3e5, 2e6], 2)
         ride(vehicle, x, u, 1e-3, 1)
-        now, new_loads, new_per_load = energy(vehicle, x, u)
-        lent = float(np.maximum(0.0, new_loads - loads) @ np.maximum(per_load, new_per_load))
-        grown += max(0.0, now - previous - lent)
-        previous, loads, per_load = now, new_loads, new_per_load
+        now = energy(vehicle, x, u)
+        grown += max(0.0, now - previous)
+        previous = now
         if abs(roll_of(x)) > 1.1:
             break
     assert previous < start
@@ -279,7 +279,7 @@ def test_braking_and_driving_shift_load_as_statics_says(height: float) -> None:
         s, xdot = scratch(), np.zeros(N_X)
         derivative(vehicle.body, vehicle.tyre, x, u, s, xdot)
         a = float(xdot[VELOCITY])
-        assert a == pytest.approx(ask, rel=0.02)
+        assert a == pytest.approx(ask, rel=0.01)
         front = MASS * (G * AHEAD - a * height) / BASE
         rear = MASS * (G * (BASE - AHEAD) + a * height) / BASE
         assert float(s[0]["tyre"][FRONT, T_LOAD]) == pytest.approx(front, rel=0.01)
@@ -313,7 +313,7 @@ def test_a_wheel_lifts_at_its_limit(kind: str, height: float, limit: float) -> N
             reached = abs(float(s[0]["k"][0, VELOCITY])) / G
             break
         finish(vehicle.body, vehicle.tyre, x, u, 1e-3, s)
-    assert reached == pytest.approx(limit, rel=0.02)
+    assert reached == pytest.approx(limit, rel=0.01)
 
 
 @pytest.mark.parametrize("push", [40.0, 400.0])
@@ -396,7 +396,77 @@ def test_a_side_wind_pushes_downwind_and_rolls_it_that_way() -> None:
     u[U_WIND_Y] = 0.0
     derivative(vehicle.body, vehicle.tyre, x, u, s, b)
     wrench -= np.array(s[0]["wrench"][0])
-    force = 0.5 * 1.2 * 100.0 * float(vehicle.body[0]["air_drag_area"])
+    force = 0.5 * 1.2 * 100.0 * float(vehicle.body[0]["air_side_area"])
     assert wrench[4] == pytest.approx(force, rel=1e-9)
     assert wrench[0] == pytest.approx(-force * float(vehicle.body[0]["air_centre_z"]), rel=1e-2)
     assert wrench[2] == pytest.approx(force * float(vehicle.body[0]["air_centre_x"]), rel=1e-2)
+
+
+def held_upright(x: Array) -> Array:
+    u = no_inputs()
+    u[U_SUPPORT], u[U_GEAR] = 1.0, DIRECT_DRIVE
+    return u
+
+
+def test_a_wheel_spinning_at_rest_pulls_steadily() -> None:
+    """Front brake on, rear wheel on ice and driven: the tread slides at its friction and nothing shakes."""
+    vehicle, s = demo(), scratch()
+    x = standing(vehicle, 0.0, 0.0, 0.0)
+    u = held_upright(x)
+    u[U_BRAKE_FRONT], u[U_GRIP_REAR] = 5e6, 0.3
+    pull, load, place = [], [], []
+    for k in range(1500):
+        u[U_DRIVE_TORQUE] = min(200.0, 2.0 * k)
+        begin(vehicle.body, vehicle.tyre, x, u, s)
+        row = s[0]["tyre"][REAR]
+        pull.append(float(row[T_FX]))
+        load.append(float(row[T_LOAD]))
+        place.append(float(x[POSITION]))
+        finish(vehicle.body, vehicle.tyre, x, u, 1e-3, s)
+    assert x[JOINT_RATE + REAR_WHEEL] > 50.0
+    ratio = np.array(pull[1000:]) / np.array(load[1000:])
+    assert np.allclose(ratio, 0.3 * float(vehicle.tyre[0]["friction_x"]), rtol=1e-4)
+    assert np.ptp(place[1000:]) < 2e-3
+    assert np.abs(np.diff(load[1000:])).max() < 1.0  # [N] from one tick to the next
+
+
+def test_rolling_off_and_stopping_have_no_jump() -> None:
+    """From standstill to walking pace and back, drive and brake rising slowly: no tick moves the acceleration
+    by more than the springs of tyre and brake do."""
+    vehicle, s = demo(), scratch()
+    x = standing(vehicle, 0.0, 0.0, 0.0)
+    u = held_upright(x)
+    u[U_SUPPORT] = 0.0
+    felt = []
+    for k in range(4000):
+        u[U_DRIVE_TORQUE] = 80.0 * max(0.0, min(1.0, k / 200.0, (1000.0 - k) / 200.0))
+        u[U_BRAKE_FRONT] = max(0.0, 2e5 * min(1.0, (k - 1200) / 200.0))
+        begin(vehicle.body, vehicle.tyre, x, u, s)
+        felt.append(float(s[0]["rhs"][3]))
+        finish(vehicle.body, vehicle.tyre, x, u, 1e-3, s)
+    assert np.abs(np.diff(felt)).max() < 0.1
+    assert abs(x[VELOCITY]) < 1e-3
+    assert np.ptp(felt[-200:]) < 0.02  # at rest it rests
+
+
+@pytest.mark.parametrize("torque", [200.0, 250.0])
+def test_two_hundred_newton_metres_at_the_steering_are_no_trouble(torque: float) -> None:
+    """Against the stop at standstill, and as a kick at speed: the stop gives by torque over stiffness."""
+    vehicle = demo()
+    par = vehicle.body[0]
+    x = standing(vehicle, 0.0, 0.0, 0.0)
+    u = held_upright(x)
+    u[U_GRIP_FRONT] = 0.05  # little for the tyre to hold against
+    u[U_STEER_TORQUE] = torque
+    ride(vehicle, x, u, 1e-3, 3000)
+    beyond = float(x[JOINT + STEER]) - float(par["steering_stop_angle"])
+    # the fork's weight falls into the stop, too
+    assert torque < beyond * float(par["steering_stop_stiffness"]) < 1.15 * torque
+    assert np.abs(x[JOINT_RATE : JOINT_RATE + 6]).max() < 1e-2
+    x, u = steady_motion(vehicle, 30.0).x.copy(), no_inputs()
+    u[U_GEAR], u[U_STEER_TORQUE] = DIRECT_DRIVE, torque
+    ride(vehicle, x, u, 1e-3, 30)
+    u[U_STEER_TORQUE] = 0.0
+    ride(vehicle, x, u, 1e-3, 500)
+    assert np.isfinite(x).all()
+    assert abs(x[JOINT + STEER]) < float(par["steering_stop_angle"])

@@ -18,9 +18,7 @@ from emulator.vehicle.road import (
     Patch,
     continue_station,
     grip_at,
-    height_at,
     locate,
-    road_plane,
     sample,
     surface,
     wrap_station,
@@ -290,12 +288,6 @@ def test_grip_stays_between_the_grips_there_are_and_has_no_steps(rows, station, 
 def test_surfaces_that_make_no_sense_are_refused(base, patch, text):
     with pytest.raises(ValueError, match=text.replace("(", r"\(")):
         surface(base, [patch])
-
-
-def test_the_road_is_flat():
-    road = surface(1.0)
-    assert height_at(road, OVAL, 3.0, 4.0) == 0.0
-    assert road_plane(road, OVAL, 3.0, 4.0) == (0.0, 0.0, 0.0, 1.0)
 
 
 @jit

@@ -49,7 +49,9 @@ class Wheel:
         ring, crown = float(self.p["radius"] - self.p["crown_radius"]), float(self.p["crown_radius"])
         depth = load / float(self.p["vertical_stiffness"])
         self.height = ring * math.cos(roll) + crown - depth
-        self.arm = ring + (crown - depth) * math.cos(roll)  # centre to contact, in the wheel's plane
+        self.loaded = ring + (crown - depth) * math.cos(roll)  # centre to contact, in the wheel's plane
+        share = float(self.p["rolling_radius_share"])
+        self.arm = ring + (crown - share * depth) * math.cos(roll)  # what it rolls on
 
     def move(self, vx: float, vy: float, vz: float, spin: float) -> None:
         """Velocity of the wheel's centre in W [m/s], its carrier not turning, and wheel rate [rad/s]."""
@@ -59,7 +61,8 @@ class Wheel:
 
     def act(self, zx: float, zy: float, grip: float = 1.0) -> tuple[tuple[float, float], NDArray[np.float64]]:
         self.s["wrench"][:] = 0.0
-        rates = contact(self.p, self.which, self.body, self.height, self.spin, zx, zy, grip, self.s)
+        up = self.R[2]
+        rates = contact(self.p, self.which, self.body, *up, self.height, self.spin, zx, zy, grip, self.s)
         return rates, self.s["tyre"][self.which]
 
     def settle(self, grip: float = 1.0) -> NDArray[np.float64]:
@@ -185,8 +188,9 @@ def test_camber_pushes_to_the_side_it_leans_to(which: int, degrees: float) -> No
     assert row[T_FY] == pytest.approx(-float(wheel.p["camber_per_load"]) * LOAD * roll, rel=1e-5)
     # The twisting moment turns the wheel further into the lean, about the road's normal.
     force = np.array([0.0, row[T_FY], row[T_LOAD]])
-    radius, crown = float(wheel.p["radius"]), float(wheel.p["crown_radius"])
-    resistance = -float(wheel.p["rolling_resistance"]) * LOAD * (radius - crown * (1.0 - math.cos(roll)))
+    # Without side slip the wheel's spin pays what as large a force by slip would cost: F^2 / C.
+    paid = row[T_FY] ** 2 / (float(wheel.p["cornering_per_load"]) * LOAD)
+    resistance = -(float(wheel.p["rolling_resistance"]) * LOAD + paid) * wheel.arm
     twist = -float(wheel.p["twisting_arm"]) * LOAD * roll
     moment = wheel.R @ wheel.s["wrench"][wheel.body, :3] - np.cross(_contact_in_world(wheel), force)
     assert moment[2] == pytest.approx(twist + resistance * math.sin(roll), rel=1e-6, abs=1e-6)
@@ -217,14 +221,75 @@ def test_leaning_wheel_rolls_on_a_smaller_radius(
     assert wheel.act(0.0, 0.0)[1][T_ROLL_SPEED] == pytest.approx(expected, rel=1e-7)
 
 
+@pytest.mark.parametrize("share", [0.0, 0.35, 1.0])
+def test_load_shortens_the_rolling_radius_by_its_share_of_the_deflection(share: float) -> None:
+    wheel = Wheel(load=1600.0, rolling_radius_share=share)
+    depth = 1600.0 / float(wheel.p["vertical_stiffness"])
+    assert depth > 0.005
+    wheel.move(10.0, 0.0, 0.0, 10.0 / (float(wheel.p["radius"]) - share * depth))
+    _rates, row = wheel.act(0.0, 0.0)
+    assert row[T_ROLL_SPEED] == pytest.approx(10.0, rel=1e-12)
+    assert row[T_SLIP_RATIO] == pytest.approx(0.0, abs=1e-12)
+
+
+def test_power_of_the_longitudinal_force_is_force_times_sliding_speed() -> None:
+    """Whatever the effective radius: what the wheel gets and what the bike gets add up to the slip's loss."""
+    wheel = Wheel(rolling_resistance=0.0, rolling_radius_share=0.3)
+    wheel.move(10.0, 0.0, 0.0, 36.0)
+    _rates, row = wheel.act(0.004, 0.0)
+    power = float(wheel.s["wrench"][6] @ wheel.s["V"][6])
+    assert row[T_FX] < 0.0
+    sliding = 10.0 - 36.0 * wheel.arm
+    assert power == pytest.approx(row[T_FX] * sliding, rel=1e-9)
+
+
+def test_tread_energy_stays_while_the_load_changes() -> None:
+    """A standing wheel, sheared and then pressed: k z^2 / 2 is kept, k growing with the deflection."""
+    wheel = Wheel(friction_x=1e6, friction_y=1e6, carcass_damping=0.0, vertical_damping=0.0)
+    wheel.move(0.0, 0.0, -0.05, 0.0)
+    zx, zy, dt = 1e-3, 2e-3, 1e-4
+    start = None
+    for _ in range(400):
+        (rx, ry), row = wheel.act(zx, zy)
+        stored = (
+            0.5
+            * row[T_LOAD]
+            * (
+                float(wheel.p["slip_stiffness_per_load"] / wheel.p["relaxation_length_x"]) * zx * zx
+                + float(wheel.p["cornering_per_load"] / wheel.p["relaxation_length"]) * zy * zy
+            )
+        )
+        start = stored if start is None else start
+        wheel.height -= 0.05 * dt
+        zx, zy = zx + rx * dt, zy + ry * dt
+    assert row[T_LOAD] > 1.3 * LOAD
+    assert stored == pytest.approx(start, rel=2e-3)  # first-order steps of 0.1 ms
+
+
+@pytest.mark.parametrize(("a", "b"), [(0.1, 0.0), (0.0, -0.2), (-0.15, 0.12)])
+def test_on_a_slope_everything_is_as_on_the_flat_seen_from_the_slope(a: float, b: float) -> None:
+    """Turning wheel and road together turns the forces and changes nothing else."""
+    flat = Wheel(roll=0.4)
+    flat.move(15.0, -0.3, -0.1, 50.0)
+    rates, row = flat.act(2e-3, -1e-3)
+    row, wrench = row.copy(), flat.s["wrench"][6].copy()
+    tilted = Wheel(roll=0.4)
+    tilted.move(15.0, -0.3, -0.1, 50.0)
+    turn = np.array(rotation_about_xz(1.0, 0.0, a)).reshape(3, 3)
+    turn = turn @ np.array(rotation_about_xz(0.0, 1.0, b)).reshape(3, 3)
+    tilted.s["R"] = (turn @ tilted.R).ravel()  # attitude in W differs, the plane in B does not
+    again, row_again = tilted.act(2e-3, -1e-3)
+    assert again == rates
+    assert np.array_equal(row_again, row)
+    assert np.array_equal(tilted.s["wrench"][6], wrench)
+
+
 def test_rolling_resistance_takes_its_share_of_the_load_at_the_axle() -> None:
     wheel = Wheel()
     wheel.move(20.0, 0.0, 0.0, 20.0 / wheel.arm)
     wheel.settle()
     moment = float(wheel.s["wrench"][6, 1])
-    assert moment == pytest.approx(
-        -float(wheel.p["rolling_resistance"]) * LOAD * float(wheel.p["radius"]), rel=1e-9
-    )
+    assert moment == pytest.approx(-float(wheel.p["rolling_resistance"]) * LOAD * wheel.arm, rel=1e-9)
     wheel.move(0.0, 0.0, 0.0, 0.0)
     wheel.act(0.0, 0.0)
     assert wheel.s["wrench"][6, 1] == 0.0

@@ -1,0 +1,34 @@
+"""The reference robot on another bike than the one it was tuned on: a whole lap, nothing changed in it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from emulator.campaign.ride import ride
+from emulator.record.reader import read_run
+from emulator.rig.session import load_session
+
+SCENARIOS = Path(__file__).parents[2] / "scenarios"
+PATHS = (SCENARIOS / "rigs" / "trainer.yaml", SCENARIOS / "runs" / "trainer_lap.yaml")
+
+
+@pytest.mark.slow
+def test_the_reference_robot_rides_a_lap_on_the_light_trainer(tmp_path):
+    session = load_session(*PATHS)
+    assert session.warnings == []
+    verdict = ride(session, PATHS, tmp_path / "run", virtual=True)
+    assert verdict.result == "pass", verdict.reasons
+    laps = verdict.laps
+    assert laps is not None
+    (lap,) = laps.laps
+    assert lap.start == "standing"
+    ideal = laps.ideal_of(lap)
+    assert ideal is not None
+    assert lap.time_s is not None
+    assert ideal.time_s < lap.time_s
+    assert sum(s or 0.0 for s in lap.sectors_s) == pytest.approx(lap.time_s, abs=1e-9)
+    # the lap event of the plant is the tick after the passage
+    (event,) = [e for e in read_run(tmp_path / "run").events if e.kind == "lap"]
+    assert event.time_s - 0.002 <= lap.time_s <= event.time_s

@@ -1,0 +1,49 @@
+"""Every vehicle that comes with the project stands, and runs straight and turns at the speeds it is for."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from emulator.config.vehicle_file import load_vehicle
+from emulator.vehicle.equilibrium import standing, steady_motion
+from emulator.vehicle.params import RigidMass, Vehicle, vehicle_record
+from emulator.vehicle.state import FORK, JOINT, POSITION, SWINGARM
+
+FILES = sorted((Path(__file__).parents[2] / "scenarios" / "vehicles").glob("*.yaml"))
+ROBOT = RigidMass(35.0, 0.5, 0.0, 0.84, 1.8, 2.0, 1.1)  # invented for the test
+
+
+@pytest.fixture(params=FILES, ids=lambda path: path.stem)
+def vehicle(request: pytest.FixtureRequest) -> Vehicle:
+    file = load_vehicle(request.param)
+    assert file.warnings == []
+    return vehicle_record(file.values, file.tables, robot=ROBOT)
+
+
+def test_it_stands_near_its_design_position(vehicle):
+    x = standing(vehicle, 0.0, 0.0, 0.0)
+    assert abs(x[POSITION + 2]) < 0.02
+    assert abs(x[JOINT + FORK]) < 0.02
+    assert abs(x[JOINT + SWINGARM]) < 0.05
+
+
+def test_it_runs_straight_from_3_to_35_m_s_with_both_wheels_loaded(vehicle):
+    steady, torque = None, []
+    for speed in (3.0, 5.0, 8.0, 12.0, 17.0, 23.0, 29.0, 35.0):
+        steady = steady_motion(vehicle, speed, guess=steady)
+        assert min(steady.loads) > 200.0
+        torque.append(steady.u[6])
+    assert np.all(np.diff(torque) > 0.0)  # air drag grows
+
+
+@pytest.mark.parametrize("speed", [5.0, 12.0, 25.0])
+def test_it_turns_at_30_degrees_of_lean(vehicle, speed):
+    steady = None
+    for degrees in (10.0, 20.0, 30.0):
+        steady = steady_motion(vehicle, speed, math.radians(degrees), guess=steady)
+    assert steady is not None
+    assert 0.4 < -steady.curvature * speed**2 / 9.81 < math.tan(math.radians(30.0))
