@@ -24,7 +24,7 @@ from rich.text import Text
 from emulator.campaign.figures import BLUE, GREY, INK, ORANGE, PURPLE, Figure
 from emulator.errors import RunFailed
 from emulator.robot.margins import LoopTiming, Margins
-from emulator.vehicle.modes import CAPSIZE, NAMES, WEAVE, WOBBLE, Gap, Stability, ranges_above_zero
+from emulator.vehicle.modes import CAPSIZE, NAMES, WEAVE, WOBBLE, Stability, ranges_above_zero
 
 _KMH, _DEG, _MS = 3.6, 180.0 / math.pi, 1e3
 _COLOURS = {WEAVE: BLUE, WOBBLE: ORANGE, CAPSIZE: PURPLE}
@@ -328,15 +328,20 @@ def _milliseconds(delay: float) -> str:
     return "never" if math.isinf(delay) else f"{delay * _MS:.1f} ms"
 
 
-def gap_sentences(gaps: Sequence[Gap]) -> list[str]:
-    """What is missing from a diagram: how many speeds at each lean, from where to where, why the first."""
+def gap_sentences(s: Stability) -> list[str]:
+    """What is missing: a sentence for each stretch of speeds at a lean, with the first reason."""
     out = []
-    for lean in sorted({g.lean for g in gaps}):
-        here = [g for g in gaps if g.lean == lean]
-        count = f"{len(here)} speed{'s' if len(here) > 1 else ''}"
-        low, high = min(g.speed for g in here) * _KMH, max(g.speed for g in here) * _KMH
-        where = f"at {low:.0f}" if len(here) == 1 else f"between {low:.0f} and {high:.0f}"
-        out.append(f"{_degrees(lean)}: left out {count} {where} km/h; {here[0].reason}")
+    for i, lean in enumerate(s.leans):
+        reasons = {g.speed: g.reason for g in s.gaps if g.lean == lean}
+        missing = np.isin(s.speeds, list(reasons))
+        starts = np.flatnonzero(missing & ~np.append(False, missing[:-1]))
+        ends = np.flatnonzero(missing & ~np.append(missing[1:], False))
+        for first, last in zip(starts, ends, strict=True):
+            low, high = (f"{s.speeds[k] * _KMH:.0f}" for k in (first, last))
+            where = (
+                f"1 speed at {low}" if first == last else f"{last - first + 1} speeds from {low} to {high}"
+            )
+            out.append(f"{_degrees(s.leans[i])}: left out {where} km/h; {reasons[float(s.speeds[first])]}")
     return out
 
 
@@ -368,7 +373,7 @@ def console_tables(page: ModesPage) -> RenderableType:
         parts.append(_table("Reference robot: extra loop delay until a root crosses", _MARGIN_HEADS, rows))
     if page.timing is not None:
         parts.append(Text(loop_sentence(page.timing)))
-    parts += [Text(note) for note in (*gap_sentences(page.stability.gaps), *page.notes)]
+    parts += [Text(note) for note in (*gap_sentences(page.stability), *page.notes)]
     return Group(*parts)
 
 
@@ -392,7 +397,7 @@ def modes_html(page: ModesPage) -> str:
 
     s, m = page.stability, page.margins
     figures = {"growth": growth_figure(s), "frequency": frequency_figure(s)}
-    notes = [*gap_sentences(s.gaps), *page.notes]
+    notes = [*gap_sentences(s), *page.notes]
     parts = [
         f"<header><p>Stability diagram</p><h1>{_e(page.subject)}</h1></header>",
         "<section><h2>Hands off</h2><p>Straight running and steady turns at constant drive, small motions "

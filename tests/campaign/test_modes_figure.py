@@ -143,11 +143,14 @@ def test_the_table_says_what_the_loop_bears(margins: Margins) -> None:
 
 
 def test_gaps_are_counted_with_their_reason(diagram: Stability) -> None:
-    (said,) = gap_sentences(diagram.gaps)
+    (said,) = gap_sentences(diagram)
     assert said.startswith("40° lean: left out 1 speed at 36 km/h; no steady motion at 10.00 m/s")
-    more = (*diagram.gaps, Gap(20.0, float(LEANS[1]), "also not"))
-    (said,) = gap_sentences(more)
-    assert "left out 2 speeds between 36 and 72 km/h" in said
+    lean = float(LEANS[1])
+    more = diagram._replace(gaps=(*diagram.gaps, Gap(20.0, lean, "nor here"), Gap(40.0, lean, "too fast")))
+    slow, fast = gap_sentences(more)
+    assert "left out 2 speeds from 36 to 72 km/h; no steady motion at 10.00 m/s" in slow
+    assert fast == "40° lean: left out 1 speed at 144 km/h; too fast"
+    assert gap_sentences(diagram._replace(gaps=())) == []
 
 
 def test_the_page_holds_everything_and_nothing_escapes(
