@@ -386,7 +386,7 @@ def test_modes_of_a_rig_prints_both_tables_and_writes_the_page(emulator, tmp_pat
     answer = emulator("modes", RIG, "--speeds", "100:220:60", "--lean", "0", "--lean", "40")
     assert answer.status == 0
     assert "demo racer with reference robot, loopback bench" in answer.out
-    assert re.search(r"upright\s+weave\s+\d\.\d to \d\.\d Hz", answer.out)
+    assert re.search(r"upright\s+weave\s+[\d.]+ to [\d.]+ Hz", answer.out)
     assert re.search(r"upright\s+220\s+\d+\.\d ms\s+wobble, \d\.\d Hz", answer.out)
     assert "diagram: loopback-modes.html" in answer.out
     assert "<h1>demo racer with" in (tmp_path / "loopback-modes.html").read_text()

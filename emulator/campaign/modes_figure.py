@@ -291,9 +291,9 @@ def mode_rows(s: Stability) -> list[list[str]]:
                 continue
             hertz = _hertz(roots)
             swings = np.isfinite(hertz)
-            frequency = (
-                f"{np.min(hertz[swings]):.1f} to {np.max(hertz[swings]):.1f} Hz" if swings.any() else "–"
-            )
+            frequency = "–"
+            if swings.any():
+                frequency = f"{hertz[swings].min():.2g} to {hertz[swings].max():.2g} Hz"
             unstable = ranges_above_zero(s.speeds, roots.real)
             where = ", ".join(f"{a * _KMH:.0f} to {b * _KMH:.0f} km/h" for a, b in unstable) or "nowhere"
             k = int(np.nanargmax(roots.real))

@@ -120,7 +120,7 @@ def test_margins_are_drawn_in_milliseconds(margins: Margins) -> None:
 def test_the_table_says_where_a_mode_is_unstable(diagram: Stability) -> None:
     rows = {(r[0], r[1]): r[2:] for r in mode_rows(diagram)}
     assert rows["upright", "weave"] == [
-        "0.3 to 3.2 Hz",
+        "0.32 to 3.2 Hz",
         "36 to 54 km/h",
         "+1.00 1/s at 36 km/h, doubles in 0.7 s",
     ]
