@@ -217,8 +217,8 @@ def _place(
     Where the tyres touch is known from the derivative last taken, at the end of the tick before.
     """
     px, py = x[POSITION], x[POSITION + 1]
-    if not math.isfinite(px + py):
-        return
+    if not math.isfinite(px + py + x[VELOCITY] + x[VELOCITY + 1] + x[VELOCITY + 2]):
+        return  # the divergence guard's business; a road that is not a number would outlive it
     station, run.offset, _ = locate(line, px, py, run.station)
     run.station = continue_station(line, station, run.station)
     R = s.R

@@ -37,7 +37,10 @@ def _vehicle() -> None:
 
 
 def _line() -> None:
-    _demo()
+    from emulator.scenario.ideal_lap import bike_of, grip_along, ideal_lap
+
+    session = _demo()
+    ideal_lap(session.line, bike_of(session.vehicle), grip=grip_along(session.road, session.line))
 
 
 def _plant() -> None:

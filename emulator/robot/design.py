@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.linalg import solve_continuous_are
 
 from emulator.compiled import jit
-from emulator.errors import InternalError
+from emulator.errors import StartFailed
 from emulator.vehicle.equilibrium import NoEquilibrium, steady_motion
 from emulator.vehicle.linearise import D_JOINT_RATE, D_OMEGA, D_STEER, LATERAL, ROLL, Linear, linearise
 from emulator.vehicle.params import Vehicle
@@ -108,7 +108,7 @@ def design_rider(vehicle: Vehicle, grip: float) -> Design:
     """Work out the tables; about a second once the vehicle is compiled.
 
     grip  [1] road the steady turns are computed for; turns it can't hold repeat the last one it can.
-    Raises InternalError if the gains do not hold the bike up at some speed.
+    Raises StartFailed if the gains do not hold the bike up at some speed.
     """
     shape = (len(SPEEDS), len(ROLLS))
     lateral, steer, torque, drift = (np.zeros(shape) for _ in range(4))
@@ -130,9 +130,10 @@ def design_rider(vehicle: Vehicle, grip: float) -> Design:
                 gains[i] = balance_gains(linear)
                 worst = float(np.max(closed_loop(linear, gains[i]).real))
                 if worst > -0.5:
-                    raise InternalError(
+                    raise StartFailed(
                         f"the reference robot's gains leave a mode at {worst:+.2f} 1/s at {speed:.1f} m/s",
-                        advice="the vehicle is outside what the reference robot can ride; use another one",
+                        advice="this vehicle is outside what the reference robot can ride: more steering "
+                        "damping helps most; or let a robot of your own ride it",
                     )
             # A roll to the right turns right: tabulate sizes, for a turn to the left.
             lateral[i, j] = -speed * speed * steady.curvature

@@ -19,6 +19,8 @@ from emulator.wire.can_frames import Codec
 from emulator.wire.geodesy import Origin
 from emulator.wire.nmea import Fix, Gga, Rmc, burst, parse
 
+_UP, _DOWN = 0.78, 0.31  # engine speeds to change gear at, over the limiter's; a rider's habit, invented
+
 
 @dataclass(frozen=True)
 class Mission:
@@ -126,6 +128,7 @@ def _rider(m: Mission, design: Design) -> Rider:
     k["primary"] = body["gearbox_primary"]
     k["final"] = body["final_drive_rear_radius"] / body["final_drive_front_radius"]
     k["gears"] = [0.0, *(float(body[f"gearbox_gear_{n}"]) for n in range(1, 7))]
+    k["up_rate"], k["down_rate"] = _UP * body["engine_limiter_speed"], _DOWN * body["engine_limiter_speed"]
     k["engine_inertia"] = body["engine_inertia"]
     k["wheel_inertia"] = (
         body["front_wheel_spin_inertia"] / front["radius"] ** 2

@@ -58,6 +58,8 @@ KNOWN_DTYPE = np.dtype(
         ("primary", np.float64),
         ("final", np.float64),
         ("gears", np.float64, (7,)),  # by number, 0 unused
+        ("up_rate", np.float64),  # [rad/s] engine speeds to change gear at
+        ("down_rate", np.float64),
         ("engine_inertia", np.float64),
         ("wheel_inertia", np.float64),  # both wheels over radius squared [kg]
         ("antenna", np.float64, (3,)),

@@ -30,7 +30,6 @@ _SPEED_INTEGRAL = 0.25  # [1/s^2]
 _ACTUATOR_PREVIEW = 0.10  # [s] throttle and brakes take that long
 _FRONT_SHARE = 0.75
 
-_UP_RATE, _DOWN_RATE = 1080.0, 430.0  # [rad/s] engine speeds to change gear at
 _ACCELERATION_LIMIT, _BRAKING_LIMIT = 4.5, 7.0  # [m/s^2]
 _LAUNCH_ACCELERATION = 1.5  # [m/s^2] while the clutch slips
 _LAUNCH_ENGINE = 260.0  # [rad/s] held while the clutch slips
@@ -115,10 +114,10 @@ def _shift(k: Record, e: Record, seen: NDArray[np.float64], wheel: float) -> flo
         if e.launch_steps < _LAUNCH_STEPS:
             e.launch_steps += 1  # moving off: the clutch comes in gently over the part that bites
             return 0.8 * (1.0 - e.launch_steps / _LAUNCH_STEPS)
-        if engine > _UP_RATE and e.gear < 6:
+        if engine > k.up_rate and e.gear < 6:
             e.gear += 1
             e.shift_phase, e.shift_steps = 1, 0
-        elif engine < _DOWN_RATE and e.gear > 1 and wheel * _ratio(k, e.gear - 1) < 0.92 * _UP_RATE:
+        elif engine < k.down_rate and e.gear > 1 and wheel * _ratio(k, e.gear - 1) < 0.92 * k.up_rate:
             e.gear -= 1
             e.shift_phase, e.shift_steps = 1, 0
         else:

@@ -185,7 +185,10 @@ class Support(Closed):
 
 
 class SpeedProfile(Closed):
-    """Limits of the target speed. Give the lateral limit either as acceleration or as lean."""
+    """Limits of the target speed. Give the lateral limit either as acceleration or as lean.
+
+    The longitudinal ones are of what engine and brakes do; what a slope does comes on top.
+    """
 
     lateral_limit_m_s2: float | None = Field(default=None, gt=0, le=20)
     lean_limit_deg: float | None = Field(default=None, gt=0, le=65)

@@ -38,7 +38,8 @@ def test_the_bike_stands_at_the_start_in_the_support(session):
     roll, pitch, yaw = roll_pitch_yaw(rotation_of(*plant.x[QUATERNION : QUATERNION + 4]))
     assert math.cos(yaw - heading) == pytest.approx(1.0)
     assert roll == pytest.approx(0.0, abs=1e-12)
-    assert abs(pitch) < 0.01
+    slope = float(np.interp(420.0, session.line.station, session.line.slope))
+    assert pitch == pytest.approx(-slope, abs=0.01)
     assert not plant.x[VELOCITY : VELOCITY + 3].any()
     assert plant.u[U_SUPPORT] == 1.0
     assert plant.u[U_TOW_HEADING] == heading

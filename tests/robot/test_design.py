@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emulator.errors import InternalError
+from emulator.errors import StartFailed
 from emulator.robot import design as design_module
 from emulator.robot.design import (
     FED_BACK,
@@ -71,7 +71,7 @@ def test_the_delay_is_part_of_the_check(design, upright):
 
 def test_gains_that_do_not_hold_are_refused(told, monkeypatch):
     monkeypatch.setattr(design_module, "balance_gains", lambda linear: np.zeros(len(FED_BACK)))
-    with pytest.raises(InternalError, match=r"gains leave a mode at \+\d+\.\d+ 1/s at 3\.0 m/s"):
+    with pytest.raises(StartFailed, match=r"gains leave a mode at \+\d+\.\d+ 1/s at 3\.0 m/s"):
         design_rider(told.vehicle, told.grip)
 
 
