@@ -22,13 +22,20 @@ from emulator.signals import INDEX
 from emulator.snapshot import Command
 
 SPEED, SWING = INDEX["truth.speed_m_s"], INDEX["truth.steer_rate_rad_s"]
-START = 2100.0  # [m] the long straight begins here
 SLOWING_DOWN = 8.0  # [m/s] below the fastest so far: the straight is over
+
+
+def longest_straight(line):
+    """Station [m] where it begins."""
+    bent = np.flatnonzero(np.abs(line.curvature) > 1e-5)
+    length = np.diff(line.station[bent], append=line.station[bent[0]] + line.length)
+    return line.station[bent[np.argmax(length)]]
 
 
 def straight(session, ticks):
     """Speed [m/s] and steer rate [rad/s] by tick, from rest to the straight's end; frames ``ticks`` late."""
-    start = session.scenario.start.model_copy(update={"station_m": START})
+    begins = round(float(longest_straight(session.line)), 1)
+    start = session.scenario.start.model_copy(update={"station_m": begins})
     session = replace(session, scenario=session.scenario.model_copy(update={"start": start}))
     bench, rider = Bench(session), ReferenceRider(mission(session))
     plant = bench.plant
