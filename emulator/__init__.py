@@ -31,6 +31,8 @@ if TYPE_CHECKING:
     )
     from emulator.record.reader import Run, read_run
     from emulator.rig.session import Session, load_session
+    from emulator.robot.margins import delay_margins
+    from emulator.vehicle.modes import stability
 
 _HOME = {
     "ConfigError": "errors",
@@ -43,9 +45,11 @@ _HOME = {
     "Session": "rig.session",
     "StartFailed": "errors",
     "Verdict": "campaign.verdict",
+    "delay_margins": "robot.margins",
     "load_session": "rig.session",
     "read_run": "record.reader",
     "ride": "campaign.ride",
+    "stability": "vehicle.modes",
 }
 
 __all__ = [
@@ -59,9 +63,11 @@ __all__ = [
     "Session",
     "StartFailed",
     "Verdict",
+    "delay_margins",
     "load_session",
     "read_run",
     "ride",
+    "stability",
 ]
 
 

@@ -19,8 +19,9 @@ from emulator.rig import session as session_module
 from emulator.rig import warm as warm_module
 
 SCENARIOS = Path(__file__).parents[1] / "scenarios"
+VEHICLE = SCENARIOS / "vehicles" / "demo_racer.yaml"
 RIG, RUN = SCENARIOS / "rigs" / "loopback.yaml", SCENARIOS / "runs" / "first_lap.yaml"
-COMMANDS = ("run", "check", "report", "warm")
+COMMANDS = ("run", "check", "report", "modes", "warm")
 
 
 class Answer:
@@ -92,6 +93,7 @@ def test_help_teaches_the_commands_and_the_exit_statuses(emulator):
         ("run", ["--rig", "--virtual", "--seed", "--out", "Ctrl-C stops in an orderly way", "same seed"]),
         ("check", ["file:line:column", "Exit status 0 if all is well"]),
         ("report", ["RUN", "cut short"]),
+        ("modes", ["--speeds", "--lean", "--rig", "--out", "weave, wobble and capsize", "delay margin"]),
         ("warm", ["Compile"]),
     ],
 )
@@ -128,6 +130,19 @@ def test_no_words_at_all_show_the_help(emulator):
         (["check", "--loud", "a.yaml"], "No such option"),
         (["report"], "Missing argument"),
         (["warm", "more"], "unexpected extra argument"),
+        (["modes"], "Missing argument"),
+        (
+            ["modes", VEHICLE, "--speeds", "10-250"],
+            "expected FROM:TO:STEP in km/h, such as 10:250:5, got '10-250'",
+        ),
+        (["modes", VEHICLE, "--speeds", "0:100:5"], "expected 0 < FROM <= TO"),
+        (["modes", VEHICLE, "--speeds", "10:100:0"], "STEP above 0"),
+        (["modes", VEHICLE, "--speeds", "10:100:0.001"], "at most 1000 steps"),
+        (["modes", VEHICLE, "--speeds", "nan:100:5"], "expected 0 < FROM"),
+        (["modes", VEHICLE, "--lean", "steep"], "--lean"),
+        (["modes", VEHICLE, "--lean", "85", "--speeds", "40:50:10"], "below 80 degrees"),
+        (["modes", VEHICLE, "--lean", "5", "--lean", "5", "--speeds", "40:50:10"], "each lean once"),
+        (["modes", RIG, "--rig", RIG], "expected a vehicle file beside --rig"),
     ],
 )
 def test_a_slip_of_the_fingers_is_status_3_with_a_word_of_help(emulator, typed, said):
@@ -362,3 +377,66 @@ def test_warm_says_what_took_how_long(emulator, monkeypatch, options, virtual):
     assert "vehicle: 12.3 s" in answer.out
     assert "loop: 0.5 s" in answer.out
     assert "compiled code is ready" in answer.out
+
+
+# ---- modes -------------------------------------------------------------------------------------------------
+
+
+def test_modes_of_a_rig_prints_both_tables_and_writes_the_page(emulator, tmp_path):
+    answer = emulator("modes", RIG, "--speeds", "100:220:60", "--lean", "0", "--lean", "40")
+    assert answer.status == 0
+    assert "demo racer with reference robot, loopback bench" in answer.out
+    assert re.search(r"upright\s+weave\s+[\d.]+ to [\d.]+ Hz", answer.out)
+    assert re.search(r"upright\s+220\s+\d+\.\d ms\s+wobble, \d\.\d Hz", answer.out)
+    assert "diagram: loopback-modes.html" in answer.out
+    assert "<h1>demo racer with" in (tmp_path / "loopback-modes.html").read_text()
+
+
+def test_modes_of_a_vehicle_alone_has_no_margins_and_says_why(emulator, tmp_path):
+    answer = emulator("modes", VEHICLE, "--speeds", "50:100:50", "--lean", "0", "--out", "page.html")
+    assert answer.status == 0
+    assert "No robot on it and no delay margins: name a rig for both." in answer.out
+    assert "until a root crosses" not in answer.out
+    assert (tmp_path / "page.html").exists()
+
+
+def test_modes_of_a_vehicle_on_a_rig_has_margins(emulator):
+    answer = emulator("modes", VEHICLE, "--rig", RIG, "--speeds", "50:100:50", "--lean", "0")
+    assert answer.status == 0
+    assert "until a root crosses" in answer.out
+
+
+def test_modes_of_what_the_robot_can_not_ride_still_has_a_diagram(emulator, files):
+    rig = files / "rigs" / "loopback.yaml"
+    spoil(rig, "steering: torque_driven", "steering: angle_driven")
+    answer = emulator("modes", rig, "--speeds", "50:100:50", "--lean", "0")
+    assert answer.status == 0
+    assert "No delay margins: the reference robot steers by torque, this rig is angle-driven." in answer.out
+
+
+def test_modes_of_a_wrong_file_is_status_3_with_every_problem(emulator, files):
+    spoil(
+        files / "vehicles" / "demo_racer.yaml",
+        "rake: {value: 24.0, unit: deg",
+        "rake: {value: 24.0, unit: kg",
+    )
+    spoil(files / "rigs" / "loopback.yaml", "mass_kg: 45.0", "mass_kg: -45.0")
+    vehicle, rig = files / "vehicles" / "demo_racer.yaml", files / "rigs" / "loopback.yaml"
+    answer = emulator("modes", vehicle, "--rig", rig)
+    assert answer.status == 3
+    assert re.search(r"demo_racer\.yaml:\d+:\d+: steering\.rake", answer.err)
+    assert re.search(r"loopback\.yaml:\d+:\d+: robot\.mass_kg", answer.err)
+    assert emulator("modes", "nowhere.yaml").status == 3
+
+
+def test_modes_without_any_steady_motion_is_status_3(emulator, files):
+    vehicle = files / "vehicles" / "demo_racer.yaml"
+    answer = emulator("modes", vehicle, "--speeds", "8:9:1", "--lean", "60")
+    assert answer.status == 3
+    assert "expected a vehicle that can run straight or turn steadily" in answer.err
+
+
+def test_modes_that_can_not_be_written_is_status_4(emulator):
+    answer = emulator("modes", VEHICLE, "--speeds", "50:100:50", "--lean", "0", "--out", "no/such/page.html")
+    assert answer.status == 4
+    assert "can't be written" in answer.err

@@ -31,8 +31,10 @@ from emulator.robot.records import (
 STEP = 0.002
 """[s] control period."""
 
-_LEAN_PULL = 0.03  # share of a lean innovation taken over each sample
-_LEAN_BIAS_PULL = 0.02  # [1/s] of it into the gyro's bias, each sample
+LEAN_PULL = 0.03
+"""Share of a lean innovation taken over each sample."""
+LEAN_BIAS_PULL = 0.02 * 0.01
+"""[1/s] of a lean innovation that goes into the gyro's bias each sample."""
 _WHEEL_PULL = 0.25
 _PLACE_PULL = 0.30
 _HEADING_PULL = 0.10  # of the angle the lateral innovation makes with the way since the last epoch
@@ -77,8 +79,8 @@ def _past(e: Record, age: float) -> int:
 def see_lean(k: Record, e: Record, lean: float) -> None:
     """A fresh lean sample."""
     innovation = lean - e.past[_past(e, k.lean_age), 3]
-    e.roll += _LEAN_PULL * innovation
-    e.bias_p -= _LEAN_BIAS_PULL * 0.01 * innovation
+    e.roll += LEAN_PULL * innovation
+    e.bias_p -= LEAN_BIAS_PULL * innovation
 
 
 @jit

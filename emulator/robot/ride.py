@@ -22,7 +22,8 @@ _PATH_INTEGRAL = 0.3  # [1/s] of the return, for what the turn tables leave over
 _ROLL_FILTER = 9.0  # [rad/s] of the roll target
 _ROLL_RATE_LIMIT = 1.3  # [rad/s] of the roll target
 _ROLL_LIMIT = math.radians(54.0)
-_ROLL_INTEGRAL = 1.0  # [1/s]
+ROLL_INTEGRAL = 1.0
+"""[1/s] of the roll error."""
 
 _SPEED_GAIN = 1.2  # [1/s]
 _SPEED_INTEGRAL = 0.25  # [1/s^2]
@@ -85,7 +86,7 @@ def balance(d: Design, e: Record, lateral: float) -> float:
     e.roll_integral = min(0.1, max(-0.1, e.roll_integral + STEP * error))
     return float(
         torque
-        - k0 * (error + _ROLL_INTEGRAL * e.roll_integral)
+        - k0 * (error + ROLL_INTEGRAL * e.roll_integral)
         - k1 * (e.steer - steer)
         - k2 * (e.roll_rate - e.roll_target_rate)
         - k3 * (e.yaw_rate - yaw_rate)
