@@ -176,7 +176,10 @@ def modes(
         typer.Argument(metavar="FILE", help="vehicle file; or rig file: its vehicle with its robot on it"),
     ],
     rig: Annotated[
-        Path | None, typer.Option("--rig", help="rig whose robot rides the vehicle in place of the rig's own")
+        Path | None,
+        typer.Option(
+            "--rig", help="rig whose robot rides the vehicle [default: the one beside it that names it]"
+        ),
     ] = None,
     speeds: Annotated[
         str, typer.Option("--speeds", metavar="FROM:TO:STEP", help="speeds of the diagram [km/h]")

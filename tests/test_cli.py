@@ -393,11 +393,20 @@ def test_modes_of_a_rig_prints_both_tables_and_writes_the_page(emulator, tmp_pat
 
 
 def test_modes_of_a_vehicle_alone_has_no_margins_and_says_why(emulator, tmp_path):
-    answer = emulator("modes", VEHICLE, "--speeds", "50:100:50", "--lean", "0", "--out", "page.html")
+    alone = tmp_path / "alone.yaml"
+    alone.write_bytes(VEHICLE.read_bytes())
+    answer = emulator("modes", alone, "--speeds", "50:100:50", "--lean", "0", "--out", "page.html")
     assert answer.status == 0
     assert "No robot on it and no delay margins: name a rig for both." in answer.out
     assert "until a root crosses" not in answer.out
     assert (tmp_path / "page.html").exists()
+
+
+def test_modes_of_a_vehicle_takes_the_robot_of_the_rig_beside_it(emulator):
+    answer = emulator("modes", VEHICLE, "--speeds", "50:100:50", "--lean", "0")
+    assert answer.status == 0
+    assert "until a root crosses" in answer.out
+    assert re.search(r"The robot and its timing are those of \S*loopback.yaml", answer.out)
 
 
 def test_modes_of_a_vehicle_on_a_rig_has_margins(emulator):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -10,7 +11,7 @@ from emulator.campaign.modes_figure import ModesPage
 from emulator.config.rig_file import Rig, load_rig, vehicle_path
 from emulator.config.vehicle_file import load_vehicle
 from emulator.config.yaml_source import load
-from emulator.errors import ConfigError, InternalError, Problem
+from emulator.errors import ConfigError, Problem, StartFailed
 from emulator.robot.design import design_rider
 from emulator.robot.margins import delay_margins, loop_timing
 from emulator.vehicle.modes import stability
@@ -24,7 +25,8 @@ def modes_of(
 ) -> ModesPage:
     """Diagram of a vehicle file, or of a rig file's vehicle with its robot on it.
 
-    rig_file  a rig whose robot rides the vehicle; its own vehicle stays out of it
+    rig_file  a rig whose robot rides the vehicle; its own vehicle stays out of it. None: the first rig file
+              of a folder ``rigs`` beside the vehicle's that names this vehicle
     With a rig there are delay margins, or a note why there are none.
     Raises ConfigError with every problem of the files, or if no speed and lean has a steady motion;
     ValueError for speeds not rising from above zero, leans of 80 degrees or more.
@@ -37,6 +39,8 @@ def modes_of(
         vehicle_file = load_vehicle(vehicle_path(rig, source))
     else:
         problems: list[Problem] = []
+        if rig_file is None:
+            rig_file = _rig_beside(file)
         if rig_file is not None:
             try:
                 rig, _ = load_rig(rig_file)
@@ -66,9 +70,23 @@ def modes_of(
         try:
             timing = loop_timing(rig)
             margins = delay_margins(vehicle, design_rider(vehicle, _DRY), timing, speeds, leans)
-        except (ValueError, InternalError) as error:
-            what = error.what if isinstance(error, InternalError) else str(error)
+        except (ValueError, StartFailed) as error:
+            what = error.what if isinstance(error, StartFailed) else str(error)
             notes.append(f"No delay margins: {what}.")
             timing = None
+    if rig is not None and rig_file is not None:
+        notes.append(f"The robot and its timing are those of {rig_file}.")
     subject = vehicle_file.name + (f" with {rig.robot.name}, {rig.name}" if rig is not None else "")
     return ModesPage(subject, diagram, margins, timing, tuple(notes))
+
+
+def _rig_beside(file: Path) -> Path | None:
+    """A rig file in ``../rigs`` that names the vehicle file and can be read."""
+    for candidate in sorted((file.resolve().parent.parent / "rigs").glob("*.yaml")):
+        try:
+            rig, source = load_rig(candidate)
+        except ConfigError:
+            continue
+        if Path(vehicle_path(rig, source)).resolve() == file.resolve():
+            return Path(os.path.relpath(candidate))
+    return None

@@ -48,7 +48,8 @@ RIG_DTYPE = np.dtype(
         ("divergence_rate", np.float64),  # [rad/s]
         # scenario
         ("tow_acceleration", np.float64),
-        ("release_speed", np.float64),
+        ("release_speed", np.float64),  # [m/s], or
+        ("release_tick", np.int64),
         ("start_station", np.float64),
         ("finish_station", np.float64),
         ("limit_ticks", np.int64),

@@ -408,7 +408,7 @@ def _watch(
         return
     for i in range(N_X):
         good[i] = x[i]
-    if run.support == 1 and x[VELOCITY] >= c.release_speed:
+    if run.support == 1 and (x[VELOCITY] >= c.release_speed or run.scenario_tick >= c.release_tick):
         run.support = 0
         happened(m, EV_RELEASE, 0, x[VELOCITY])
     watch(c, run, body, m, s, x[VELOCITY], x[ENGINE])

@@ -49,6 +49,7 @@ from emulator.vehicle.state import (
 )
 
 _TICK_S = TICK_NS * 1e-9
+_NEVER = 1 << 62  # [ticks]
 _GNSS_VALUES = (
     "gnss_x_m",
     "gnss_y_m",
@@ -230,7 +231,10 @@ def _rig_record(session: Session, heading: float) -> NDArray[np.void]:
     r["divergence_rate"] = rig.limits.divergence_rate_rad_s
 
     r["tow_acceleration"] = scenario.support.tow_acceleration_m_s2
-    r["release_speed"] = scenario.support.release_speed_km_h / 3.6
+    support = scenario.support
+    # One of both is given: the schema's rule. What is not given is never reached.
+    r["release_speed"] = math.inf if support.release_speed_km_h is None else support.release_speed_km_h / 3.6
+    r["release_tick"] = _NEVER if support.release_time_s is None else _ticks_ms(support.release_time_s * 1e3)
     r["start_station"] = scenario.start.station_m
     r["finish_station"] = scenario.start.station_m + scenario.laps * session.line.length
     r["limit_ticks"] = _ticks_ms(scenario.duration_limit_s * 1e3)

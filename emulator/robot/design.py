@@ -1,10 +1,11 @@
 """What the rider works out before it rides: steady turns and balance gains over speed.
 
 Steady turns are tabulated from the vehicle's equilibria: which lateral acceleration, steering angle and
-steering torque belong to a roll angle at a speed. The balance gains come from the upright linearisation at
-each speed: fast states (lateral velocity, tyre deflections, frame torsion) are replaced by their quasi-static
-values, and a linear-quadratic regulator for roll, steer, roll rate, yaw rate and steer rate is solved for
-what is left. The gains are checked on the unreduced model with the loop's delay before they are used.
+steering torque belong to a roll angle at a speed. The balance gains come from the linearisation at each
+speed and roll: fast states (lateral velocity, tyre deflections, frame torsion) are replaced by their
+quasi-static values, and a linear-quadratic regulator for roll, steer, roll rate, yaw rate and steer rate is
+solved for what is left. Upright the gains are checked on the unreduced model with the loop's delay before
+they are used. Upright gains alone would leave the weave of a fast lean unstable.
 """
 
 from __future__ import annotations
@@ -49,7 +50,7 @@ class Design(NamedTuple):
     steer    (n, m) [rad]    steering angle of a left turn (positive)
     torque   (n, m) [N m]    steering torque of a left turn
     drift    (n, m) [rad]    course minus heading of the rear contact in a left turn
-    gains    (n, 5)          N m per FED_BACK deviation
+    gains    (n, m, 5)       N m per FED_BACK deviation
     rolling  (2,)            ground speed over wheel-speed reading when upright, front and rear
     """
 
@@ -73,7 +74,7 @@ def _reduced(linear: Linear) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
 
 
 def balance_gains(linear: Linear) -> NDArray[np.float64]:
-    """Gains (5,) of ``torque = -gains @ deviation`` for an upright linearisation."""
+    """Gains (5,) of ``torque = -gains @ deviation``. Raises LinAlgError where there is no regulator."""
     A, B = _reduced(linear)
     P = solve_continuous_are(A, B, np.diag(_WEIGHTS), np.eye(1))
     return np.asarray((B.T @ P)[0])
@@ -113,22 +114,28 @@ def design_rider(vehicle: Vehicle, grip: float) -> Design:
     shape = (len(SPEEDS), len(ROLLS))
     lateral, steer, torque, drift = (np.zeros(shape) for _ in range(4))
     rolling = np.ones(2)
-    gains = np.zeros((len(SPEEDS), len(FED_BACK)))
+    gains = np.zeros((*shape, len(FED_BACK)))
+    stop = 0.9 * float(vehicle.body[0]["steering_stop_angle"])
     for i, speed in enumerate(SPEEDS):
         steady = None
         for j, roll in enumerate(ROLLS):
             try:
                 steady = steady_motion(vehicle, speed, roll, grip=grip, guess=steady)
+                if abs(steady.x[JOINT + STEER]) > stop:  # the search went off to a turn on the steering stop
+                    raise NoEquilibrium
             except NoEquilibrium:
                 if j == 0:
                     raise
-                for table in (lateral, steer, torque, drift):
+                for table in (lateral, steer, torque, drift, gains):
                     table[i, j:] = table[i, j - 1]
                 break
+            linear = linearise(vehicle, steady)
+            try:
+                gains[i, j] = balance_gains(linear)
+            except np.linalg.LinAlgError:
+                gains[i, j] = gains[i, j - 1] if j else 0.0
             if j == 0:
-                linear = linearise(vehicle, steady)
-                gains[i] = balance_gains(linear)
-                worst = float(np.max(closed_loop(linear, gains[i]).real))
+                worst = float(np.max(closed_loop(linear, gains[i, j]).real))
                 if worst > -0.5:
                     raise StartFailed(
                         f"the reference robot's gains leave a mode at {worst:+.2f} 1/s at {speed:.1f} m/s",
@@ -158,7 +165,7 @@ def blank_design() -> Design:
         steer,
         torque,
         drift,
-        np.zeros((len(SPEEDS), len(FED_BACK))),
+        np.zeros((*shape, len(FED_BACK))),
         np.ones(2),
     )
 
@@ -178,6 +185,40 @@ def speed_cell(d: Design, speed: float) -> tuple[int, float]:
     while speed >= d.speeds[i + 1]:
         i += 1
     return i, (speed - d.speeds[i]) / (d.speeds[i + 1] - d.speeds[i])
+
+
+@jit
+def gains_for(d: Design, speed: float, roll: float) -> tuple[float, float, float, float, float]:
+    """Balance gains at a speed [m/s] and roll [rad] of either side: between the tables' rows, held beyond."""
+    i, f = speed_cell(d, speed)
+    j, g = _roll_cell(d, abs(roll))
+    low, high = d.gains[i], d.gains[i + 1]
+    return (
+        _across(low, high, 0, f, j, g),
+        _across(low, high, 1, f, j, g),
+        _across(low, high, 2, f, j, g),
+        _across(low, high, 3, f, j, g),
+        _across(low, high, 4, f, j, g),
+    )
+
+
+@jit
+def _across(low: NDArray[np.float64], high: NDArray[np.float64], k: int, f: float, j: int, g: float) -> float:
+    here, there = (
+        low[j, k] + f * (high[j, k] - low[j, k]),
+        low[j + 1, k] + f * (high[j + 1, k] - low[j + 1, k]),
+    )
+    return float(here + g * (there - here))
+
+
+@jit
+def _roll_cell(d: Design, size: float) -> tuple[int, float]:
+    """Column below a roll angle (its size) and the fraction to the next."""
+    m = d.rolls.shape[0]
+    j = 0
+    while j < m - 2 and d.rolls[j + 1] < size:
+        j += 1
+    return j, min(1.0, (size - d.rolls[j]) / (d.rolls[j + 1] - d.rolls[j]))
 
 
 @jit
@@ -211,12 +252,7 @@ def turn_for(d: Design, speed: float, lateral: float) -> tuple[float, float, flo
 def _by_roll(d: Design, table: NDArray[np.float64], speed: float, roll: float) -> float:
     """An odd function of roll from its table for left turns (roll negative)."""
     i, f = speed_cell(d, speed)
-    size = abs(roll)
-    m = d.rolls.shape[0]
-    j = 0
-    while j < m - 2 and d.rolls[j + 1] < size:
-        j += 1
-    g = min(1.0, (size - d.rolls[j]) / (d.rolls[j + 1] - d.rolls[j]))
+    j, g = _roll_cell(d, abs(roll))
     value = _mixed(table, i, f, j) + g * (_mixed(table, i, f, j + 1) - _mixed(table, i, f, j))
     return -value if roll > 0.0 else value
 

@@ -31,7 +31,7 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from emulator.config.rig_file import Rig
-from emulator.robot.design import FED_BACK, Design, speed_cell
+from emulator.robot.design import FED_BACK, Design, gains_for
 from emulator.robot.estimator import LEAN_BIAS_PULL, LEAN_PULL, STEP
 from emulator.robot.ride import ROLL_INTEGRAL
 from emulator.vehicle.equilibrium import NoEquilibrium
@@ -289,12 +289,6 @@ class Margins(NamedTuple):
     gaps: tuple[Gap, ...]
 
 
-def gains_at(design: Design, speed: float) -> NDArray[np.float64]:
-    """The balance gains (5,) the rider uses at a speed [m/s]: between the rows, held beyond the ends."""
-    i, f = speed_cell(design, speed)
-    return np.asarray(design.gains[i] + f * (design.gains[i + 1] - design.gains[i]))
-
-
 def delay_margins(
     vehicle: Vehicle,
     design: Design,
@@ -321,7 +315,7 @@ def delay_margins(
             except NoEquilibrium as error:
                 gaps.append(Gap(speed, lean, str(error)))
                 continue
-            loop = BalanceLoop(linear, gains_at(design, speed), timing)
+            loop = BalanceLoop(linear, np.array(gains_for(design, speed, lean)), timing)
             found = loop_margin(loop)
             growth[i, j], least[i, j] = found.growth, found.delay
             frequency[i, j], first[i][j] = found.frequency, found.first

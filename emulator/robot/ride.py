@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from emulator.compiled import Record, jit
 from emulator.frames import wrapped
-from emulator.robot.design import Design, lateral_of, speed_cell, turn_for
+from emulator.robot.design import Design, gains_for, lateral_of, turn_for
 from emulator.robot.estimator import STEP
 from emulator.robot.records import Z_ENGINE, Z_GEAR
 from emulator.vehicle.driveline import engine_torque
@@ -75,13 +75,7 @@ def balance(d: Design, e: Record, lateral: float) -> float:
     turn = lateral_of(d, speed, e.roll_target)
     _, steer, torque = turn_for(d, speed, turn)
     yaw_rate = turn / speed * math.cos(e.roll_target)
-    i, f = speed_cell(d, speed)
-    g = d.gains
-    k0 = g[i, 0] + f * (g[i + 1, 0] - g[i, 0])
-    k1 = g[i, 1] + f * (g[i + 1, 1] - g[i, 1])
-    k2 = g[i, 2] + f * (g[i + 1, 2] - g[i, 2])
-    k3 = g[i, 3] + f * (g[i + 1, 3] - g[i, 3])
-    k4 = g[i, 4] + f * (g[i + 1, 4] - g[i, 4])
+    k0, k1, k2, k3, k4 = gains_for(d, speed, e.roll_target)
     error = e.roll - e.roll_target
     e.roll_integral = min(0.1, max(-0.1, e.roll_integral + STEP * error))
     return float(

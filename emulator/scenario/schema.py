@@ -178,10 +178,18 @@ class Start(Closed):
 
 
 class Support(Closed):
-    """What holds the bike upright until it rides by itself."""
+    """What holds the bike upright until it rides by itself: up to a speed, or for a time of the ride."""
 
     tow_acceleration_m_s2: float = Field(ge=0, le=10)
-    release_speed_km_h: float = Field(gt=0, le=100)
+    release_speed_km_h: float | None = Field(default=None, gt=0, le=100)
+    release_time_s: float | None = Field(default=None, ge=0, le=3600)
+
+    @model_validator(mode="after")
+    def _one_release(self) -> Support:
+        if (self.release_speed_km_h is None) == (self.release_time_s is None):
+            got = "none of them" if self.release_time_s is None else "both"
+            raise wrong(f"expected either release_speed_km_h or release_time_s, got {got}")
+        return self
 
 
 class SpeedProfile(Closed):

@@ -382,6 +382,13 @@ def test_the_support_lets_go_at_its_speed(session):
     assert ride["truth.support"] == 0.0
 
 
+def test_the_support_lets_go_at_its_time(session):
+    support = session.scenario.support.model_copy(update={"release_speed_km_h": None, "release_time_s": 0.75})
+    ride = Ride(variant(session, scenario={"support": support})).start(1)
+    ride.step(1500)
+    assert [e[0] for e in ride.events if e[1] == EV_RELEASE] == [750]
+
+
 def test_a_bike_that_is_let_fall_is_down_and_the_ride_ends(session):
     support = session.scenario.support.model_copy(update={"release_speed_km_h": 5.0})
     ride = Ride(variant(session, scenario={"support": support})).start(1000)

@@ -17,12 +17,13 @@ from emulator.robot.design import (
     closed_loop,
     design_rider,
     drift_of,
+    gains_for,
     lateral_of,
     speed_cell,
     turn_for,
 )
 from emulator.vehicle.equilibrium import steady_motion
-from emulator.vehicle.linearise import linearise
+from emulator.vehicle.linearise import N_DEVIATIONS, linearise
 
 BETWEEN = tuple((a + b) / 2 for a, b in itertools.pairwise(SPEEDS))
 
@@ -45,14 +46,9 @@ def upright(told):
     return at
 
 
-def gains_at(design, speed):
-    i, f = speed_cell(design, speed)
-    return design.gains[i] + f * (design.gains[i + 1] - design.gains[i])
-
-
 @pytest.mark.parametrize("speed", sorted(SPEEDS + BETWEEN))
 def test_the_gains_hold_the_bike_up_with_the_loops_delay(design, upright, speed):
-    worst = closed_loop(upright(speed), gains_at(design, speed)).real.max()
+    worst = closed_loop(upright(speed), np.array(gains_for(design, speed, 0.0))).real.max()
     assert worst < -0.5, f"{worst:+.2f} 1/s at {speed} m/s"
 
 
@@ -63,10 +59,37 @@ def test_without_the_gains_the_slow_bike_falls(upright):
 
 def test_the_delay_is_part_of_the_check(design, upright):
     reserve = [
-        closed_loop(upright(15.0), gains_at(design, 15.0), delay=d).real.max() for d in (LOOP_DELAY, 0.3)
+        closed_loop(upright(15.0), np.array(gains_for(design, 15.0, 0.0)), delay=d).real.max()
+        for d in (LOOP_DELAY, 0.3)
     ]
     assert reserve[0] < -0.5
     assert reserve[1] > 0.0  # a third of a second is more than a falling bike gives
+
+
+@pytest.mark.parametrize("degrees", [20.0, 40.0])
+@pytest.mark.parametrize("speed", [12.0, 27.0, 45.0])
+def test_the_gains_hold_the_leaned_bike_too(told, design, speed, degrees):
+    """All deviations, in plane and out, with the loop's delay: nothing grows but the speed's slow root."""
+    steady = None
+    for lean in np.radians(np.arange(0.0, degrees + 1.0, 5.0)):
+        steady = steady_motion(told.vehicle, speed, float(lean), guess=steady)
+    linear = linearise(told.vehicle, steady)
+    gains = np.array(gains_for(design, speed, math.radians(degrees)))
+    roots = closed_loop(linear, gains, states=tuple(range(N_DEVIATIONS)))
+    assert roots.real.max() < 0.02
+    assert roots[np.abs(roots) > 0.5].real.max() < -0.3
+    upright = closed_loop(linear, np.array(gains_for(design, speed, 0.0)), states=tuple(range(N_DEVIATIONS)))
+    if (speed, degrees) == (45.0, 40.0):
+        assert upright[np.abs(upright) > 0.5].real.max() > roots[np.abs(roots) > 0.5].real.max()
+
+
+def test_gains_are_the_tables_at_and_between_its_places_and_alike_to_both_sides(design):
+    i, f = speed_cell(design, 13.0)
+    upright = (1.0 - f) * design.gains[i, 0] + f * design.gains[i + 1, 0]
+    assert np.allclose(gains_for(design, 13.0, 0.0), upright)
+    assert np.allclose(gains_for(design, 500.0, math.radians(10.0)), design.gains[-1, 2])
+    assert np.allclose(gains_for(design, 1.0, math.radians(-70.0)), design.gains[0, -1])
+    assert gains_for(design, 13.0, 0.3) == gains_for(design, 13.0, -0.3)
 
 
 def test_gains_that_do_not_hold_are_refused(told, monkeypatch):

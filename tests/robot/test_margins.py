@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.linalg import expm
 
-from emulator.robot.design import FED_BACK, LOOP_DELAY, closed_loop, speed_cell
+from emulator.robot.design import FED_BACK, LOOP_DELAY, closed_loop, gains_for
 from emulator.robot.estimator import LEAN_BIAS_PULL, LEAN_PULL
 from emulator.robot.margins import (
     BalanceLoop,
@@ -18,7 +18,6 @@ from emulator.robot.margins import (
     LoopTiming,
     crossings,
     delay_margins,
-    gains_at,
     loop_margin,
     loop_timing,
 )
@@ -50,7 +49,7 @@ def loop_at(told, design, timing):
 
     def at(speed, lean_deg, gains=None, timing=timing):
         steady = turns.at(speed, math.radians(lean_deg))
-        gains = gains_at(design, speed) if gains is None else gains
+        gains = np.array(gains_for(design, speed, math.radians(lean_deg))) if gains is None else gains
         return BalanceLoop(linearise(told.vehicle, steady), gains, timing), steady
 
     return at
@@ -111,14 +110,6 @@ def test_a_rig_the_robot_can_not_ride_has_no_timing(session):
         loop_timing(session.rig.model_copy(update={"outputs": outputs}))
 
 
-def test_gains_are_the_riders_at_and_between_the_rows(design):
-    i, f = speed_cell(design, 13.0)
-    assert design.speeds[i] < 13.0 < design.speeds[i + 1]
-    assert np.allclose(gains_at(design, 13.0), (1.0 - f) * design.gains[i] + f * design.gains[i + 1])
-    assert np.array_equal(gains_at(design, 500.0), design.gains[-1])
-    assert np.array_equal(gains_at(design, 1.0), design.gains[0])
-
-
 @pytest.mark.parametrize(("speed", "lean"), CASES)
 def test_the_state_matrix_has_the_roots_of_the_loop(loop_at, speed, lean):
     loop, _ = loop_at(speed, lean)
@@ -152,7 +143,7 @@ def test_the_number_of_unstable_roots_is_what_nyquist_counts(loop_at, speed, lea
 def test_the_loop_agrees_with_the_designs_own_check(told, design, loop_at):
     """With one delay for all, no estimator and no integral part the closed loop is that of robot.design."""
     _, steady = loop_at(15.0, 0.0)
-    gains = gains_at(design, 15.0)
+    gains = np.array(gains_for(design, 15.0, 0.0))
     theirs = closed_loop(linearise(told.vehicle, steady), gains)
     ours = np.linalg.eigvals(
         BalanceLoop(

@@ -118,4 +118,4 @@ def test_it_knows_what_its_vehicle_is(prepared, told):
     k = prepared.rider.known[0]
     assert k["mass"] == pytest.approx(told.mass)
     assert np.all(np.diff(k["gears"][1:]) < 0)  # first is the shortest
-    assert prepared.rider.design.gains.shape == (12, 5)
+    assert prepared.rider.design.gains.shape == (12, 12, 5)

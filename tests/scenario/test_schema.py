@@ -67,6 +67,16 @@ criteria:
 
 WRONG_SCENARIOS = [
     (
+        "release_speed_km_h: 25}",
+        "release_speed_km_h: 25, release_time_s: 3}",
+        "10:10: support: expected either release_speed_km_h or release_time_s, got both",
+    ),
+    (
+        ", release_speed_km_h: 25}",
+        "}",
+        "10:10: support: expected either release_speed_km_h or release_time_s, got none of them",
+    ),
+    (
         "kind: scenario",
         "kind: circuit",
         "1:7: kind: expected scenario (a scenario file), got 'circuit'",

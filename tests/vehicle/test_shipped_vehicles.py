@@ -7,13 +7,16 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from ruamel.yaml import YAML
 
 from emulator.config.vehicle_file import load_vehicle
 from emulator.vehicle.equilibrium import standing, steady_motion
 from emulator.vehicle.params import RigidMass, Vehicle, vehicle_record
 from emulator.vehicle.state import FORK, JOINT, POSITION, SWINGARM
 
-FILES = sorted((Path(__file__).parents[2] / "scenarios" / "vehicles").glob("*.yaml"))
+FOLDER = Path(__file__).parents[2] / "scenarios" / "vehicles"
+FILES = sorted(FOLDER.glob("*.yaml"))
+RANGES = Path(__file__).parents[1] / "reference" / "typical_ranges.yaml"
 ROBOT = RigidMass(35.0, 0.5, 0.0, 0.84, 1.8, 2.0, 1.1)  # invented for the test
 
 
@@ -47,3 +50,21 @@ def test_it_turns_at_30_degrees_of_lean(vehicle, speed):
         steady = steady_motion(vehicle, speed, math.radians(degrees), guess=steady)
     assert steady is not None
     assert 0.4 < -steady.curvature * speed**2 / 9.81 < math.tan(math.radians(30.0))
+
+
+def test_the_demo_racer_lies_inside_the_typical_ranges():
+    """Ranges with their sources in tests/reference; friction on the first lap's dry road."""
+    ranges = YAML(typ="safe").load(RANGES.read_text())
+    values = load_vehicle(FOLDER / "demo_racer.yaml").values
+    grip = YAML(typ="safe").load((FOLDER.parent / "runs" / "first_lap.yaml").read_text())["surface"]["grip"]
+    shown = [("drag_area_m2", values["air"]["drag_area"])]
+    for tyre in (values["tyre_front"], values["tyre_rear"]):
+        shown += [
+            ("relaxation_length_m", tyre["relaxation_length"]),
+            ("cornering_per_load_1_rad", tyre["cornering_per_load"]),
+            ("camber_per_load_1_rad", tyre["camber_per_load"]),
+            ("longitudinal_friction_dry", grip * tyre["friction_x"]),
+        ]
+    for name, value in shown:
+        low, high = ranges[name]["range"]
+        assert low <= value <= high, f"{name}: {value} outside {low} to {high}"
