@@ -76,6 +76,10 @@ def _text(words: str) -> str:
 # -- when faults were active -----------------------------------------------------------------------------
 
 
+LASTING = ("fault", "grip", "gust", "gearbox")
+"""Kinds of events that last; the log tells them as ``<kind>_on`` and ``<kind>_off``."""
+
+
 @dataclass(frozen=True)
 class Band:
     """One stretch of time in which a scenario event was active; ``label`` is its short name in figures."""
@@ -87,17 +91,20 @@ class Band:
 
 
 def fault_bands(run: Run) -> list[Band]:
-    """Fault bands from the event log; from ``bench.fault_active`` where the log has none.
+    """Bands of the scenario's events from the event log; from ``bench.fault_active`` where the log has none.
 
-    A fault that never ended lasts to the end of the record.
+    An event that never ended lasts to the end of the record.
     """
     end_s = float(run.time_s[-1]) if len(run.tick) else 0.0
     spans: list[tuple[float, float, str]] = []
     running: dict[str, float] = {}
     for event in run.events:
-        if event.kind == "fault_on":
+        kind, _, edge = event.kind.rpartition("_")
+        if kind not in LASTING:
+            continue
+        if edge == "on":
             running.setdefault(event.name, event.time_s)
-        elif event.kind == "fault_off" and event.name in running:
+        elif edge == "off" and event.name in running:
             spans.append((running.pop(event.name), event.time_s, event.name))
     spans += [(start, max(end_s, start), name) for name, start in running.items()]
     if not spans and "bench.fault_active" in run.signals:
@@ -486,7 +493,7 @@ def _places(
             out.append(stretch | {"showlegend": False, "hovertemplate": _text(f"{band.label} {band.name}")})
     rows = np.searchsorted(time_s, [b.from_s for b in bands]).clip(0, len(x) - 1)
     if len(rows):
-        out.append(_point(x[rows], y[rows], [b.label for b in bands], "fault begins", "x", "#7a3d00"))
+        out.append(_point(x[rows], y[rows], [b.label for b in bands], "event begins", "x", "#7a3d00"))
     judged = [c for c in criteria if c.worst_time_s is not None and c.kind != "no_fall"]
     rows = np.searchsorted(time_s, [c.worst_time_s or 0.0 for c in judged]).clip(0, len(x) - 1)
     if len(rows):

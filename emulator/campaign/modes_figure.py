@@ -430,7 +430,7 @@ def modes_html(page: ModesPage) -> str:
         )
     if notes:
         items = "".join(f"<li>{_e(note)}</li>" for note in notes)
-        parts.append(f"<section><h2>What is missing</h2><ul>{items}</ul></section>")
+        parts.append(f"<section><h2>Notes</h2><ul>{items}</ul></section>")
     # "</" would end the script element early, wherever a name contains it.
     payload = json.dumps(figures, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
     payload = payload.replace("</", "<\\/")

@@ -91,7 +91,7 @@ def report_html(run: Run) -> str:
         _band_list(bands),
         "</section><section><h2>Over time</h2><p class='hint screen'>Zooming one panel zooms all; "
         "a double click shows the whole ride again. Estimate: the robot's own. "
-        "Dashed bands: faults, numbered as above.</p>",
+        "Dashed bands: the scenario's events, numbered as above.</p>",
         *(f"<h3>{_e(heading)}</h3>{_figure(f'time{i}', heading)}" for i, (heading, _) in enumerate(series)),
         "</section>",
         _timing_section(certificate, histogram is not None),

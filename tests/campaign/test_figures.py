@@ -9,10 +9,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from emulator.campaign.figures import (
+    LASTING,
     MAX_POINTS,
     fault_bands,
     keep_extremes,
@@ -21,7 +23,7 @@ from emulator.campaign.figures import (
     time_series,
 )
 from emulator.campaign.verdict import verdict_from
-from emulator.record.reader import read_run
+from emulator.record.reader import Event, read_run
 
 
 def numbers(item: Any) -> np.ndarray:
@@ -79,6 +81,16 @@ def test_bands_come_from_the_mask_when_no_event_tells(ride_folder: Callable[...,
         np.testing.assert_array_equal(inside, (mask >> bit & 1) == 1)
 
 
+@pytest.mark.parametrize("kind", LASTING)
+def test_every_kind_of_event_that_lasts_has_a_band_with_its_name(
+    ride_folder: Callable[..., Path], kind: str
+) -> None:
+    run = read_run(ride_folder(8.0))
+    events = [Event(1000, 1.0, f"{kind}_on", "seam", "seam"), Event(3000, 3.0, f"{kind}_off", "seam", "seam")]
+    (band,) = fault_bands(replace(run, events=events))
+    assert (band.label, band.name, band.from_s, band.to_s) == ("F1", "seam", 1.0, 3.0)
+
+
 def test_panels_hold_what_was_recorded_in_shown_units(ride_folder: Callable[..., Path]) -> None:
     run = read_run(ride_folder(10.0))
     assert run.verdict is not None
@@ -112,9 +124,9 @@ def test_plan_shows_target_patches_faults_and_worst_places(ride_folder: Callable
     plan = plan_view(run, fault_bands(run), verdict_from(run.verdict).criteria)
     traces = {t["name"]: t for t in plan["data"]}
     assert {"target path", "true path", "estimate", "wet, grip 0.5", "start", "worst instants"} <= set(traces)
-    assert traces["fault begins"]["text"] == ["F1", "F2"]
+    assert traces["event begins"]["text"] == ["F1", "F2"]
     at = int(np.searchsorted(run.time_s, fault_bands(run)[0].from_s))
-    assert traces["fault begins"]["x"][0] == run.signals["truth.x_m"][at]
+    assert traces["event begins"]["x"][0] == run.signals["truth.x_m"][at]
     x, y = numbers(traces["wet, grip 0.5"]["x"]), numbers(traces["wet, grip 0.5"]["y"])
     assert abs(np.hypot(np.diff(x), np.diff(y)).sum() - 40) < 0.2
     assert plan["layout"]["yaxis"]["scaleanchor"] == "x"
