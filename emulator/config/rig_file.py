@@ -367,8 +367,8 @@ class Rig(Closed):
             needed_ms, period_ms = burst_seconds(gnss.sentences, baud) * 1e3, 1e3 / gnss.rate_hz
             if needed_ms > period_ms:
                 raise wrong(
-                    f"expected a line on which an epoch fits its period of {period_ms:g} ms, got {baud} "
-                    f"baud, where {', '.join(gnss.sentences)} take up to {needed_ms:.1f} ms; raise it, or send less "
+                    f"expected a line where an epoch fits its period of {period_ms:g} ms, got {baud} baud, "
+                    f"and {', '.join(gnss.sentences)} take up to {needed_ms:.1f} ms; raise it or send less "
                     "(sensors.gnss: rate_hz, sentences)",
                     "gnss_port",
                     "baud",

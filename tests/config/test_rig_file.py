@@ -311,7 +311,8 @@ BROKEN = [
     (
         "fix: float",
         "accuracy: {fixed: {}}\n    height_noise_m: 0.1",
-        "27:21: sensors.gnss.height_noise_m: expected either this key or accuracy, which says the same by fix; drop one",
+        "27:21: sensors.gnss.height_noise_m: expected either this key or accuracy, which says the "
+        "same by fix; drop one",
     ),
     (
         "fix: float",
@@ -326,8 +327,8 @@ BROKEN = [
     (
         "{kind: udp, host: 127.0.0.1, port: 5000}",
         "{kind: serial, device: /dev/ttyS0, baud: 38400}",
-        "13:53: gnss_port.baud: expected a line on which an epoch fits its period of 50 ms, got 38400 baud, "
-        "where GGA, RMC, VTG take up to 53.9 ms; raise it, or send less (sensors.gnss: rate_hz, sentences)",
+        "13:53: gnss_port.baud: expected a line where an epoch fits its period of 50 ms, got 38400 baud, "
+        "and GGA, RMC, VTG take up to 53.9 ms; raise it or send less (sensors.gnss: rate_hz, sentences)",
     ),
     (
         "    antenna_position_m: [0.1, 0, 1]\n",

@@ -125,8 +125,8 @@ WRONG_SCENARIOS = [
     (
         "2027-05-04T08:30:00Z",
         "1979-05-04T08:30:00Z",
-        "7:6: utc: expected a year from 1981 to 2078 (GPS time began in 1980, and GNSS sentences give two digits "
-        "of the year), got '1979-05-04T08:30:00Z'",
+        "7:6: utc: expected a year from 1981 to 2078 (GPS time began in 1980, and GNSS sentences give two "
+        "digits of the year), got '1979-05-04T08:30:00Z'",
     ),
     (
         "latitude_deg: 47.25",

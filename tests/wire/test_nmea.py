@@ -238,7 +238,10 @@ def test_the_other_sentences_letter_by_letter() -> None:
 
 
 _TIME = r"(?:[01]\d|2[0-3])[0-5]\d[0-5]\d\.\d{3}"
-_PLACE = r"[0-8]\d[0-5]\d\.\d{6},[NS],(?:0\d\d|1[0-7]\d)[0-5]\d\.\d{6},[EW]"
+_PLACE = (
+    r"(?:[0-8]\d[0-5]\d\.\d{6}|9000\.0{6}),[NS],"
+    r"(?:(?:0\d\d|1[0-7]\d)[0-5]\d\.\d{6}|18000\.0{6}),[EW]"
+)
 _COURSE = r"(?:(?:[12]?\d?\d|3[0-5]\d)\.\d\d)?"
 _DOP = r"\d?\d\.\d"
 _METRES = r"\d{1,4}\.\d{3}"
@@ -274,6 +277,7 @@ full_fixes = st.builds(
 
 
 @settings(deadline=None)
+@example(fix=FULL._replace(latitude_rad=-math.pi / 2, longitude_rad=math.pi), sentences={"GGA", "RMC"})
 @given(fix=full_fixes, sentences=st.sets(st.sampled_from(SENTENCES), min_size=1))
 def test_two_parsers_read_every_choice_of_sentences(fix: Fix, sentences: set[str]) -> None:
     sent = burst(fix, sentences).splitlines(keepends=True)
