@@ -234,10 +234,11 @@ def test_a_locked_front_wheel_is_told_and_blamed(session: Session) -> None:
     assert fell[2].endswith("the front tyre slid away")
 
 
-def test_the_same_on_the_dry_pitches_it_over(session: Session) -> None:
+def test_the_same_on_a_road_of_much_grip_pitches_it_over(session: Session) -> None:
     """Friction above the stoppie limit: it goes over its front wheel before the tyre slides for long."""
     support = session.scenario.support.model_copy(update={"release_speed_km_h": 40.0})
-    ride = Ride(variant(session, scenario={"support": support})).start(1)
+    sticky = dataclasses.replace(variant(session, scenario={"support": support}), road=surface(1.3))
+    ride = Ride(sticky).start(1)
     while not any(e[1] == EV_RELEASE for e in ride.events):
         ride.step(10)
     ride.commands = {**HELD_CLUTCH, "drive": {**HELD_CLUTCH["drive"], "front_brake_Pa": 20e5}}

@@ -89,7 +89,7 @@ def test_problems_of_all_files_come_together(files):
 
 def test_a_vehicle_and_a_dbc_that_are_wrong_come_with_a_scenario_that_is(files):
     spoil(files / "rigs" / "bench.dbc", "BO_ 258 lean:", "BO_ 258 bank:")
-    spoil(files / "runs" / "first_lap.yaml", "grip: 1.1", "grip: -1.1")
+    spoil(files / "runs" / "first_lap.yaml", "grip: 1.0", "grip: -1.1")
     vehicle = files / "vehicles" / "demo_racer.yaml"
     vehicle.write_text(vehicle.read_text() + "\nsidecar: {value: 1.0}\n")
     assert {name for name, _, _ in problems(files)} == {"bench.dbc", "demo_racer.yaml", "first_lap.yaml"}
