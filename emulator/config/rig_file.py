@@ -13,6 +13,7 @@ from pydantic import AfterValidator, Field, model_validator
 from emulator.config.validation import Closed, Words, validate, wrong
 from emulator.config.yaml_source import Source, beside, load
 from emulator.errors import ConfigError
+from emulator.wire.nmea import burst_seconds
 
 
 def _not_blank(text: str) -> str:
@@ -55,6 +56,9 @@ FrameName: TypeAlias = Literal[
     "wheel_speed", "imu_rates", "imu_force", "lean", "fork_angle", "engine", "emulator_state"
 ]
 """The emulator's frames in the DBC."""
+Baud: TypeAlias = Literal[4800, 9600, 19_200, 38_400, 57_600, 115_200, 230_400, 460_800, 921_600]
+Fix: TypeAlias = Literal["fixed", "float", "differential", "single"]
+SentenceName: TypeAlias = Literal["GGA", "RMC", "VTG", "GSA", "GST", "ZDA"]
 
 
 class RobotMass(Closed):
@@ -112,10 +116,14 @@ Bus: TypeAlias = Annotated[LoopbackBus | SocketcanBus | SerialBus, Field(discrim
 
 
 class PtyPort(Closed):
-    """GNSS sentences on a pseudo terminal that the program creates; ``path`` is a link to it."""
+    """GNSS sentences on a pseudo terminal that the program creates; ``path`` is a link to it.
+
+    ``baud``, if given, is the line it stands for: the sentences must fit it. They are not slowed down.
+    """
 
     kind: Literal["pty"]
     path: Name | None = None
+    baud: Baud | None = None
 
 
 class SerialPort(Closed):
@@ -123,7 +131,7 @@ class SerialPort(Closed):
 
     kind: Literal["serial"]
     device: Name
-    baud: Literal[4800, 9600, 19_200, 38_400, 57_600, 115_200, 230_400, 460_800, 921_600]
+    baud: Baud
 
 
 class UdpPort(Closed):
@@ -187,10 +195,27 @@ class ForkAngleSensor(Closed):
     noise_rad: float = Field(default=0.0, ge=0, le=1)
 
 
-class Gnss(Closed):
-    """GNSS receiver. Position noise is one sigma on each of east and north."""
+class GnssAccuracy(Closed):
+    """Errors with one kind of fix as in ``sensors.gnss.Accuracy``; what is left out is as usual there."""
 
-    rate_hz: float = Field(gt=0, le=50)
+    drift_m: Noise | None = None
+    drift_height_m: Noise | None = None
+    correlation_time_s: Annotated[float, Field(ge=0, le=100_000)] | None = None
+    noise_m: Noise | None = None
+    noise_height_m: Noise | None = None
+    velocity_m_s: Noise | None = None
+
+
+class Gnss(Closed):
+    """GNSS receiver. Position noise is one sigma on each of east and north.
+
+    Its errors are either white noise of one size, the ``..._noise_...`` keys, or ``accuracy``: drift and
+    noise by kind of fix; an empty one takes the usual values of all. ``course_noise_rad`` comes on top of
+    what the velocity's noise does to the course. Without ``vdop`` 1.5 times ``hdop`` is said (common
+    practice, no source).
+    """
+
+    rate_hz: float = Field(ge=1, le=25)
     latency_ms: float = Field(ge=0, le=1000)
     jitter_ms: float = Field(default=0.0, ge=0, le=1000)
     antenna_position_m: Position
@@ -198,13 +223,36 @@ class Gnss(Closed):
     height_noise_m: Noise = 0.0
     speed_noise_m_s: Noise = 0.0
     course_noise_rad: float = Field(default=0.0, ge=0, le=1)
+    course_from_m_s: float = Field(default=0.3, ge=0, le=10)  # no course below
+    accuracy: dict[Fix, GnssAccuracy] | None = None
+    sentences: Annotated[tuple[SentenceName, ...], Field(min_length=1)] = ("GGA", "RMC", "VTG")
     satellites: int = Field(default=12, ge=0, le=99)
     hdop: float = Field(default=0.8, ge=0.1, le=99)
-    fix: Literal["fixed", "float", "differential", "single"] = "fixed"
+    vdop: float | None = Field(default=None, ge=0.1, le=99)
+    fix: Fix = "fixed"
 
     @model_validator(mode="after")
     def _in_order(self) -> Gnss:
         return _jitter_within_period(self)
+
+    @model_validator(mode="after")
+    def _one_way_to_say_errors(self) -> Gnss:
+        for key in ("position_noise_m", "height_noise_m", "speed_noise_m_s"):
+            if self.accuracy is not None and key in self.model_fields_set:
+                raise wrong("expected either this key or accuracy, which says the same by fix; drop one", key)
+        return self
+
+    @model_validator(mode="after")
+    def _each_sentence_once(self) -> Gnss:
+        for i, name in enumerate(self.sentences):
+            if name in self.sentences[:i]:
+                raise wrong(f"expected each sentence once, got {name} again", "sentences", i)
+        return self
+
+    @property
+    def usual_vdop(self) -> float:
+        """Vertical dilution, given or usual."""
+        return 1.5 * self.hdop if self.vdop is None else self.vdop
 
 
 class Sensors(Closed):
@@ -310,6 +358,33 @@ class Rig(Closed):
             raise wrong(
                 "missing key 'emulator_state': it marks the signals as emulated and is always sent", "outputs"
             )
+        return self
+
+    @model_validator(mode="after")
+    def _sentences_fit_the_line(self) -> Rig:
+        gnss, baud = self.sensors.gnss, getattr(self.gnss_port, "baud", None)
+        if baud is not None:
+            needed_ms, period_ms = burst_seconds(gnss.sentences, baud) * 1e3, 1e3 / gnss.rate_hz
+            if needed_ms > period_ms:
+                raise wrong(
+                    f"expected a line where an epoch fits its period of {period_ms:g} ms, got {baud} baud, "
+                    f"and {', '.join(gnss.sentences)} take up to {needed_ms:.1f} ms; raise it or send less "
+                    "(sensors.gnss: rate_hz, sentences)",
+                    "gnss_port",
+                    "baud",
+                )
+        return self
+
+    @model_validator(mode="after")
+    def _reference_robot_gets_what_it_reads(self) -> Rig:
+        for name in ("GGA", "RMC"):
+            if self.device_under_test.kind == "reference" and name not in self.sensors.gnss.sentences:
+                raise wrong(
+                    f"expected {name} among them: the reference robot finds its way by GGA and RMC",
+                    "sensors",
+                    "gnss",
+                    "sentences",
+                )
         return self
 
 

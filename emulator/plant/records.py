@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from emulator.plant.sensing import N_SENSES, OUTPUT_VALUES
+from emulator.sensors.gnss import QUALITIES, Accuracy
 from emulator.sensors.timing import MOST_VALUES
 from emulator.signals import SIGNALS
 
@@ -24,9 +25,9 @@ RIG_DTYPE = np.dtype(
         ("wheel_lowest", np.float64),  # [m/s]
         ("fork_sigma", np.float64),  # [rad]
         ("antenna_position", np.float64, V3),
-        ("gnss_sigma", np.float64),  # [m] east, north
-        ("gnss_height_sigma", np.float64),
-        ("gnss_speed_sigma", np.float64),
+        ("gnss_errors", np.float64, (QUALITIES, len(Accuracy._fields))),  # by quality
+        ("gnss_course_sigma", np.float64),  # [rad] besides that of the velocity
+        ("gnss_course_from", np.float64),  # [m/s]
         ("gnss_fix", np.float64),  # quality as in GGA
         # actuators: gains 1 - exp(-tick/time constant), limits
         ("steer_gain", np.float64),
@@ -99,6 +100,8 @@ RUN_DTYPE = np.dtype(
         ("heartbeat_out", np.float64),
         ("diverged", np.int64),
         ("fault_mask", np.float64),
+        ("gnss_drift", np.float64, V3),  # slow part of its position error, unit variance
+        ("gnss_drift_ns", np.int64),  # loop's time it was last moved at; -1: begins with the next epoch
         ("gnss_ready", np.int64),
         ("gnss_due_ns", np.int64),
         ("gnss_valid_ns", np.int64),

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from emulator.compiled import Record, jit
 from emulator.frames import rotate
+from emulator.sensors.gnss import moving, positioned, wander
 from emulator.sensors.noise import normal
 from emulator.truth import specific_force_at, velocity_at
 from emulator.vehicle.state import (
@@ -90,8 +91,12 @@ OUTPUT_VALUES = (
     V_TIME,
 ) = range(len(OUTPUT_VALUES))
 
-STREAM_NAMES = ("wheel_front", "wheel_rear", "imu_rates", "imu_force", "lean", "fork", "gnss", "gnss_speed")
+STREAM_NAMES = (
+    *("wheel_front", "wheel_rear", "imu_rates", "imu_force", "lean", "fork", "gnss", "gnss_speed"),
+    *("gnss_drift", "gnss_course"),
+)
 (N_WHEEL_FRONT, N_WHEEL_REAR, N_RATES, N_FORCE, N_LEAN, N_FORK, N_GNSS, N_GNSS_SPEED) = range(8)
+N_GNSS_DRIFT, N_GNSS_COURSE = STREAM_NAMES.index("gnss_drift"), STREAM_NAMES.index("gnss_course")
 
 
 @jit
@@ -187,12 +192,28 @@ def measure(
         v[V_ENGINE] = max(0.0, senses[S_ENGINE])
         v[V_GEAR] = senses[S_GEAR]
         v[V_THROTTLE] = senses[S_THROTTLE]
-    elif first == V_GNSS_X:
-        v[V_GNSS_X] = senses[S_ANTENNA] + c.gnss_sigma * normal(streams, N_GNSS)
-        v[V_GNSS_Y] = senses[S_ANTENNA + 1] + c.gnss_sigma * normal(streams, N_GNSS)
-        v[V_GNSS_Z] = senses[S_ANTENNA + 2] + c.gnss_height_sigma * normal(streams, N_GNSS)
-        east = senses[S_ANTENNA_VELOCITY] + c.gnss_speed_sigma * normal(streams, N_GNSS_SPEED)
-        north = senses[S_ANTENNA_VELOCITY + 1] + c.gnss_speed_sigma * normal(streams, N_GNSS_SPEED)
-        v[V_GNSS_SPEED] = math.hypot(east, north)
-        v[V_GNSS_COURSE] = math.atan2(east, north) % (2.0 * math.pi)
-        v[V_GNSS_FIX] = c.gnss_fix
+
+
+@jit
+def measure_gnss(
+    c: Record,
+    r: Record,
+    senses: NDArray[np.float64],
+    streams: NDArray[np.uint64],
+    now_ns: int,
+    v: NDArray[np.float64],
+) -> None:
+    """One epoch of the GNSS receiver at ``now_ns`` (loop's time) into ``v``."""
+    errors = c.gnss_errors[int(c.gnss_fix)]
+    interval = (now_ns - r.gnss_drift_ns) * 1e-9 if r.gnss_drift_ns >= 0 else -1.0
+    wander(r.gnss_drift, interval, errors[2], streams, N_GNSS_DRIFT)
+    r.gnss_drift_ns = now_ns
+    a = S_ANTENNA
+    v[V_GNSS_X], v[V_GNSS_Y], v[V_GNSS_Z] = positioned(
+        errors, r.gnss_drift, senses[a], senses[a + 1], senses[a + 2], streams, N_GNSS
+    )
+    east, north = senses[S_ANTENNA_VELOCITY], senses[S_ANTENNA_VELOCITY + 1]
+    v[V_GNSS_SPEED], v[V_GNSS_COURSE] = moving(
+        errors[5], c.gnss_course_sigma, c.gnss_course_from, east, north, streams, N_GNSS_SPEED, N_GNSS_COURSE
+    )
+    v[V_GNSS_FIX] = c.gnss_fix

@@ -34,6 +34,7 @@ from emulator.plant.sensing import (
     V_TIME,
     V_TRIP,
     measure,
+    measure_gnss,
     sense,
     to_rest,
 )
@@ -260,6 +261,8 @@ def _measured(
             m.values[V_TRIP] = run.trip_reason
             m.values[V_EMULATED] = 1.0
             m.values[V_TIME] = max(0.0, run.scenario_tick * _TICK_S)
+        elif first == V_GNSS_X:
+            measure_gnss(rig, run, m.senses, streams, run.tick * TICK_NS, m.values)
         else:
             measure(rig, tyre, m.senses, streams, first, m.values)
     for k in range(MOST_VALUES):
@@ -436,6 +439,7 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
     if run.start_tick > 0 and run.tick == run.start_tick - COUNTDOWN_TICKS:
         # The ride's random numbers do not depend on how long the robot was waited for.
         p.streams[:] = p.streams_0
+        run.gnss_drift_ns = -1
 
     riding = run.state == RUNNING
     factor = _scenario(rig, run, p.events, m, p.u)
@@ -487,8 +491,8 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
             due, valid = p.lines.due_ns[i, place], p.lines.valid_ns[i, place]
             if o.frame < 0:
                 _gnss_epoch(run, m, o, samples, due, valid)
-            else:
-                _frame(m, p.codec, o, samples, due - origin_ns, valid - origin_ns, tx)
+                break  # the port takes one epoch a tick: another one that is due, too, goes in the next
+            _frame(m, p.codec, o, samples, due - origin_ns, valid - origin_ns, tx)
             place = ready(o, i, p.lines, now_ns)
 
     _fill_row(m.row, run, body, p.x, p.u, s, p.robot.robot, p.line, lateness_us, compute_us)

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 from numpy.typing import NDArray
 
 from emulator.compiled import entry
-from emulator.plant.receiver import sentences
+from emulator.plant.receiver import Said, sentences
 from emulator.plant.states import (
     END_NAMES,
     END_STOPPED,
@@ -45,9 +46,10 @@ from emulator.ports import FrameBuffer, frame_buffer
 from emulator.rig.build import build_plant
 from emulator.rig.session import Session
 from emulator.scenario.schema import MarkEvent
+from emulator.sensors.gnss import QUALITIES, stated
 from emulator.snapshot import Command
 from emulator.wire.geodesy import Origin
-from emulator.wire.nmea import LONGEST_BURST
+from emulator.wire.nmea import LONGEST_BURST, chosen
 
 EVENT_KINDS = {
     EV_FAULT_ON: "fault_on",
@@ -94,6 +96,7 @@ _FALLS = (
     "pitched over",
 )
 """By the index of an EV_FALL."""
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 class Bench:
@@ -108,9 +111,17 @@ class Bench:
         self._names = [event.name for event in scenario.events]
         o = scenario.origin
         self._frame = Origin(math.radians(o.latitude_deg), math.radians(o.longitude_deg), o.height_m).frame
-        self._utc_ns = round(scenario.utc.timestamp()) * 1_000_000_000
+        # in whole numbers: a float of seconds since 1970 is good to a quarter of a microsecond only
+        self._utc_ns = (scenario.utc - _EPOCH) // timedelta(microseconds=1) * 1000
         gnss = session.rig.sensors.gnss
-        self._satellites, self._hdop = gnss.satellites, gnss.hdop
+        errors = self.plant.rig[0]["gnss_errors"]
+        self._said = Said(
+            gnss.satellites,
+            gnss.hdop,
+            gnss.usual_vdop,
+            np.array([stated(errors[quality]) for quality in range(QUALITIES)]),
+            chosen(gnss.sentences),
+        )
         buffer = frame_buffer(1)
         self._tick = entry(tick, self.plant, buffer, buffer, 0.0, 0.0)
         self._nothing: list[tuple[int, int, float, str]] = []
@@ -122,7 +133,7 @@ class Bench:
         self._epoch = self._memory["gnss"]
         self._burst = np.zeros(LONGEST_BURST, np.uint8)
         self._burst_view = self._burst.data
-        self._sentences = entry(sentences, self._epoch, 0, self._frame, 0, 0.0, self._burst)
+        self._sentences = entry(sentences, self._epoch, 0, self._frame, self._said, self._burst)
 
     @staticmethod
     def rehearse(session: Session) -> None:
@@ -185,10 +196,9 @@ class Bench:
             return b""
         length = self._sentences(
             self._epoch,
-            self._utc_ns + self._run_words["gnss_valid_ns"][0],
+            self._utc_ns + self.gnss_valid_ns,
             self._frame,
-            self._satellites,
-            self._hdop,
+            self._said,
             self._burst,
         )
         return bytes(self._burst_view[:length])

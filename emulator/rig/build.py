@@ -27,6 +27,7 @@ from emulator.plant.sensing import (
 from emulator.plant.step import TICK_NS, Plant
 from emulator.rig.session import COMMAND_FRAMES, Session
 from emulator.scenario.schema import FaultEvent, GearboxEvent, GripEvent, GustEvent, MarkEvent
+from emulator.sensors.gnss import FIX_QUALITY, QUALITIES, USUAL_ACCURACY, Accuracy
 from emulator.sensors.noise import stream_start
 from emulator.sensors.timing import MOST_VALUES, outputs
 from emulator.signals import INDEX, UNARMED_TICK
@@ -59,7 +60,6 @@ _GNSS_VALUES = (
     "gnss_fix",
 )
 _FAMILIES = (V_WHEEL_FRONT, V_RATE, V_FORCE, V_LEAN, V_STEER, V_ENGINE, V_GNSS_X, V_HEARTBEAT)
-_FIX_QUALITY = {"single": 1.0, "differential": 2.0, "fixed": 4.0, "float": 5.0}
 
 
 def build_plant(session: Session) -> Plant:
@@ -71,6 +71,7 @@ def build_plant(session: Session) -> Plant:
     run = np.zeros(1, RUN_DTYPE)
     state = run[0]
     state["heartbeat_tick"] = state["steering_tick"] = state["drive_tick"] = state["fallen_tick"] = -1
+    state["gnss_drift_ns"] = -1
     state["gear"] = scenario.start.gear
     state["support"] = 1
     state["shift_refused"] = -1
@@ -203,8 +204,8 @@ def _rig_record(session: Session, heading: float) -> NDArray[np.void]:
     r["fork_sigma"] = rig.sensors.fork_angle.noise_rad
     gnss = rig.sensors.gnss
     r["antenna_position"] = gnss.antenna_position_m
-    r["gnss_sigma"], r["gnss_height_sigma"] = gnss.position_noise_m, gnss.height_noise_m
-    r["gnss_speed_sigma"], r["gnss_fix"] = gnss.speed_noise_m_s, _FIX_QUALITY[gnss.fix]
+    r["gnss_errors"], r["gnss_fix"] = _gnss_errors(gnss), FIX_QUALITY[gnss.fix]
+    r["gnss_course_sigma"], r["gnss_course_from"] = gnss.course_noise_rad, gnss.course_from_m_s
 
     a = rig.actuators
     r["steer_gain"], r["steer_limit"] = _gain(a.steering.time_constant_ms), a.steering.limit_Nm
@@ -246,6 +247,23 @@ def _rig_record(session: Session, heading: float) -> NDArray[np.void]:
         r["wind_y"] = -scenario.wind.speed_m_s * math.cos(direction)
     r["half_width"] = 0.5 * session.width
     return record
+
+
+def _gnss_errors(gnss: Gnss) -> NDArray[np.float64]:
+    """(QUALITIES, 6) the receiver's errors by quality, columns as in Accuracy."""
+    table = np.zeros((QUALITIES, len(Accuracy._fields)))
+    for name, quality in FIX_QUALITY.items():
+        if gnss.accuracy is None:
+            table[quality] = Accuracy(
+                noise_m=gnss.position_noise_m,
+                noise_height_m=gnss.height_noise_m,
+                velocity_m_s=gnss.speed_noise_m_s,
+            )
+        else:
+            own = gnss.accuracy.get(name)  # type: ignore[call-overload]
+            given = {} if own is None else own.model_dump(exclude_none=True)
+            table[quality] = USUAL_ACCURACY[name]._replace(**given)
+    return table
 
 
 def _ticks_ms(milliseconds: float) -> int:

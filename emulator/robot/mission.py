@@ -17,7 +17,8 @@ from emulator.vehicle.params import Vehicle
 from emulator.vehicle.road import Line, sample
 from emulator.wire.can_frames import Codec
 from emulator.wire.geodesy import Origin
-from emulator.wire.nmea import Fix, Gga, Rmc, burst, parse
+from emulator.wire.nmea import Fix, burst
+from emulator.wire.nmea_reading import Gga, Rmc, parse
 
 _UP, _DOWN = 0.78, 0.31  # engine speeds to change gear at, over the limiter's; a rider's habit, invented
 

@@ -26,6 +26,9 @@ OUTPUT_SIGNALS = tuple(s.name.removeprefix("output.") for s in SIGNALS if s.name
 """Names a fault may act on: the ``output`` group of emulator.signals."""
 
 
+_FIRST_YEAR, _LAST_YEAR = 1981, 2078
+
+
 def _utc(value: object) -> object:
     if isinstance(value, datetime):
         return value
@@ -39,9 +42,15 @@ def _utc(value: object) -> object:
     if moment.tzinfo is None:
         raise wrong(f"{example}, got {show(value)}, which has no zone; add Z for UTC")
     try:
-        return moment.astimezone(UTC)
+        utc = moment.astimezone(UTC)
     except OverflowError:
         raise wrong(f"{example}, got {show(value)}") from None
+    if not _FIRST_YEAR <= utc.year <= _LAST_YEAR:
+        raise wrong(
+            f"expected a year from {_FIRST_YEAR} to {_LAST_YEAR} (GPS time began in 1980, and GNSS sentences "
+            f"give two digits of the year), got {show(value)}"
+        )
+    return utc
 
 
 def _output_signal(name: str) -> str:

@@ -1,18 +1,22 @@
-"""NMEA 0183 sentences of a GNSS receiver: GGA, RMC and VTG, written by the emulator, read by the robot.
+"""NMEA 0183 sentences of a GNSS receiver: GGA, RMC, VTG, GSA, GST and ZDA, written by the emulator.
 
 Layout: $GN<type>,fields*hh CR LF, hh the XOR of all characters between $ and *; at most 82 characters a
 sentence. Position in degrees and minutes with six decimals (1.9 mm), altitude in
 centimetres, time in milliseconds: the finest that fits for every value.
 Source: NMEA 0183 as in wide public use (standard not opened); checked against an independent parser.
 
-Left out on purpose: age of corrections and station identity (GGA 13, 14), magnetic track and variation.
+Left out on purpose: age of corrections and station identity (GGA 13, 14), magnetic track and variation;
+GSA lists placeholder satellites 1, 2, ... (12 at most, the sentence has no more room), because no
+satellites are modelled.
+
+Leap seconds are never inserted: time is UTC as a POSIX clock counts it, every day has 86 400 seconds and no
+sentence says second 60. Whoever rides over a real leap second reads a second more than UTC after it.
 """
 
 from __future__ import annotations
 
 import math
-import re
-from datetime import date
+from collections.abc import Collection
 from typing import NamedTuple
 
 import numpy as np
@@ -22,11 +26,14 @@ from emulator.compiled import jit
 
 LONGEST_SENTENCE = 82
 """Characters including $ and CR LF."""
-LONGEST_BURST = 3 * LONGEST_SENTENCE
+SENTENCES = ("GGA", "RMC", "VTG", "GSA", "GST", "ZDA")
+"""All that can be sent, in the order of a burst."""
+LONGEST = {"GGA": 82, "RMC": 79, "VTG": 46, "GSA": 66, "GST": 80, "ZDA": 39}
+"""Characters of each with the largest values, checked in the tests."""
+LONGEST_BURST = len(SENTENCES) * LONGEST_SENTENCE
 KNOT_m_s = 1852.0 / 3600.0
-_MODES = "NADPRFEMS"
+MODES = "NADPRFEMS"
 """Mode indicator by fix quality 0..8."""
-_EPOCH_DAY = date(1970, 1, 1).toordinal()
 _DAY_ms = 86_400_000
 _MICROMINUTES_A_DEGREE = 60_000_000
 
@@ -44,6 +51,9 @@ class Fix(NamedTuple):
     hdop                saturates at 99.9
     speed_m_s           over ground; saturates at 999.999 knots
     course_rad          clockwise from north, any, wrapped; None (or NaN) while undefined
+    vdop                vertical dilution (GSA); NaN: not said, nor PDOP, the root of the squares of both
+    position_sigma_m    one sigma of east and of north as the receiver states it (GST); NaN: not said
+    height_sigma_m      the same upwards
 
     A non-finite position, altitude, separation or speed, or an unknown quality, is sent as no fix.
     """
@@ -58,6 +68,9 @@ class Fix(NamedTuple):
     hdop: float
     speed_m_s: float
     course_rad: float | None
+    vdop: float = math.nan
+    position_sigma_m: float = math.nan
+    height_sigma_m: float = math.nan
 
 
 def checksum(body: bytes) -> int:
@@ -72,8 +85,18 @@ def checksum(body: bytes) -> int:
     return folded
 
 
-def burst(fix: Fix) -> bytes:
-    """GGA, RMC and VTG of one epoch, as sent (200 bytes or so). Fails: never for a Fix as described there."""
+def chosen(sentences: Collection[str]) -> int:
+    """The sentences as bits for ``encode``: 1 for GGA, 2 for RMC, 4 ... in the order of SENTENCES."""
+    return sum(1 << i for i, kind in enumerate(SENTENCES) if kind in sentences)
+
+
+def burst_seconds(sentences: Collection[str], baud: int) -> float:
+    """Longest time [s] a burst of these sentences takes on a serial line, ten bits a character (8N1)."""
+    return sum(LONGEST[kind] for kind in sentences) * 10.0 / baud
+
+
+def burst(fix: Fix, sentences: Collection[str] = SENTENCES[:3]) -> bytes:
+    """One epoch as sent, in the order of SENTENCES. Fails: never for a Fix as described there."""
     out = np.empty(LONGEST_BURST, np.uint8)
     length = encode(
         out,
@@ -87,6 +110,10 @@ def burst(fix: Fix) -> bytes:
         fix.hdop,
         fix.speed_m_s,
         math.nan if fix.course_rad is None else fix.course_rad,
+        fix.vdop,
+        fix.position_sigma_m,
+        fix.height_sigma_m,
+        chosen(sentences),
     )
     return out[:length].tobytes()
 
@@ -94,13 +121,19 @@ def burst(fix: Fix) -> bytes:
 # Writing is compiled because it happens inside a tick of the loop: in Python one epoch took longer than the
 # whole rest of the tick. Every piece takes the place to write at and returns the next.
 
-_MODE_CODES = np.frombuffer(_MODES.encode(), np.uint8)
-_GGA, _RMC, _VTG = (np.frombuffer(b"$GN%b," % kind, np.uint8) for kind in (b"GGA", b"RMC", b"VTG"))
+_MODE_CODES = np.frombuffer(MODES.encode(), np.uint8)
+_GGA, _RMC, _VTG, _GSA, _GST, _ZDA = (np.frombuffer(f"$GN{kind},".encode(), np.uint8) for kind in SENTENCES)
 _GGA_EMPTY = np.frombuffer(b",,,,,0,", np.uint8)
 _GGA_END_EMPTY = np.frombuffer(b",,,M,,M,,", np.uint8)
 _RMC_EMPTY = np.frombuffer(b",V,,,,,,,", np.uint8)
 _RMC_END_EMPTY = np.frombuffer(b",,,N", np.uint8)
 _VTG_EMPTY = np.frombuffer(b",T,,M,,N,,K,N", np.uint8)
+_GSA_EMPTY = np.frombuffer(b"A,1,,,,,,,,,,,,,,,", np.uint8)
+_GSA_SOLVED = np.frombuffer(b"A,3,", np.uint8)
+_GST_EMPTY = np.frombuffer(b",,,,,,,", np.uint8)
+_ROUND = np.frombuffer(b",0.0,", np.uint8)
+_LOCAL_ZONE = np.frombuffer(b",00,00", np.uint8)
+_GSA_PLACES = 12
 _ALTITUDE_UNIT = np.frombuffer(b",M,", np.uint8)
 _GGA_END = np.frombuffer(b",M,,", np.uint8)
 _VALID = np.frombuffer(b",A,", np.uint8)
@@ -196,16 +229,22 @@ def _put_time(out: NDArray[np.uint8], n: int, ms: int) -> int:
 
 
 @jit
-def _put_date(out: NDArray[np.uint8], n: int, day: int) -> int:
-    """ddmmyy of a day since 1970-01-01, Gregorian: years counted from March, in eras of 400 years."""
+def _put_date(out: NDArray[np.uint8], n: int, day: int, long_form: bool) -> int:
+    """ddmmyy, or dd,mm,yyyy, of a day since 1970-01-01; Gregorian, in eras of 400 years from March on."""
     shifted = day + 719468  # days from 0000-03-01
     era_day = shifted % 146097
-    year = (era_day - era_day // 1460 + era_day // 36524 - era_day // 146096) // 365
-    year_day = era_day - (365 * year + year // 4 - year // 100)
+    era_year = (era_day - era_day // 1460 + era_day // 36524 - era_day // 146096) // 365
+    year_day = era_day - (365 * era_year + era_year // 4 - era_year // 100)
     month = (5 * year_day + 2) // 153
+    year = shifted // 146097 * 400 + era_year + (1 if month >= 10 else 0)
     n = _put_padded(out, n, year_day - (153 * month + 2) // 5 + 1, 2)
+    if long_form:
+        n = _put_char(out, n, _COMMA)
     n = _put_padded(out, n, month + 3 if month < 10 else month - 9, 2)
-    return _put_padded(out, n, (year + (1 if month >= 10 else 0)) % 100, 2)
+    if long_form:
+        n = _put_char(out, n, _COMMA)
+        return _put_padded(out, n, year % 10000, 4)
+    return _put_padded(out, n, year % 100, 2)
 
 
 @jit
@@ -230,29 +269,23 @@ def _closed(out: NDArray[np.uint8], start: int, n: int) -> int:
 
 
 @jit
-def encode(
+def _put_gga(
     out: NDArray[np.uint8],
-    total_ms: int,
+    n: int,
+    ms: int,
     latitude: float,
     longitude: float,
     altitude: float,
     separation: float,
     quality: int,
-    satellites: int,
+    in_use: int,
     hdop: float,
-    speed: float,
-    course: float,
 ) -> int:
-    """As in Fix (undefined course: NaN) into ``out`` (LONGEST_BURST,); returns the length of all three."""
-    ms, day = total_ms % _DAY_ms, total_ms // _DAY_ms
-    in_use = min(max(satellites, 0), 99)
-    finite = math.isfinite(latitude) and math.isfinite(longitude) and math.isfinite(altitude)
-    finite = finite and math.isfinite(separation) and math.isfinite(speed)
-    fixed = finite and 0 < quality <= 8
-
-    n = _put_text(out, 0, _GGA)
+    """``quality`` 0: no fix."""
+    start = n
+    n = _put_text(out, n, _GGA)
     n = _put_time(out, n, ms)
-    if fixed:
+    if quality > 0:
         n = _put_char(out, n, _COMMA)
         n = _put_place(out, n, latitude, longitude)
         n = _put_char(out, n, _COMMA)
@@ -260,8 +293,7 @@ def encode(
         n = _put_char(out, n, _COMMA)
         n = _put_padded(out, n, in_use, 2)
         n = _put_char(out, n, _COMMA)
-        if not math.isnan(hdop):
-            n = _put_decimal(out, n, _scaled(hdop, 0.0, 99.9, 10.0), 1)
+        n = _put_dilution(out, n, hdop)
         n = _put_char(out, n, _COMMA)
         n = _put_decimal(out, n, _scaled(altitude, -999.99, 9999.99, 100.0), 2)
         n = _put_text(out, n, _ALTITUDE_UNIT)
@@ -271,13 +303,25 @@ def encode(
         n = _put_text(out, n, _GGA_EMPTY)
         n = _put_padded(out, n, in_use, 2)
         n = _put_text(out, n, _GGA_END_EMPTY)
-    n = _closed(out, 0, n)
+    return _closed(out, start, n)
 
+
+@jit
+def _put_rmc(
+    out: NDArray[np.uint8],
+    n: int,
+    ms: int,
+    day: int,
+    latitude: float,
+    longitude: float,
+    quality: int,
+    knots: float,
+    course: float,
+) -> int:
     start = n
-    knots = min(abs(speed) / KNOT_m_s, 999.999)
     n = _put_text(out, n, _RMC)
     n = _put_time(out, n, ms)
-    if fixed:
+    if quality > 0:
         n = _put_text(out, n, _VALID)
         n = _put_place(out, n, latitude, longitude)
         n = _put_char(out, n, _COMMA)
@@ -285,18 +329,21 @@ def encode(
         n = _put_char(out, n, _COMMA)
         n = _put_course(out, n, course)
         n = _put_char(out, n, _COMMA)
-        n = _put_date(out, n, day)
+        n = _put_date(out, n, day, False)
         n = _put_text(out, n, _NO_VARIATION)
         n = _put_char(out, n, _MODE_CODES[quality])
     else:
         n = _put_text(out, n, _RMC_EMPTY)
-        n = _put_date(out, n, day)
+        n = _put_date(out, n, day, False)
         n = _put_text(out, n, _RMC_END_EMPTY)
-    n = _closed(out, start, n)
+    return _closed(out, start, n)
 
+
+@jit
+def _put_vtg(out: NDArray[np.uint8], n: int, quality: int, knots: float, course: float) -> int:
     start = n
     n = _put_text(out, n, _VTG)
-    if fixed:
+    if quality > 0:
         n = _put_course(out, n, course)
         n = _put_text(out, n, _TRUE)
         n = _put_decimal(out, n, _scaled(knots, 0.0, 999.999, 1000.0), 3)
@@ -309,190 +356,114 @@ def encode(
     return _closed(out, start, n)
 
 
-# --- reading ----------------------------------------------------------------------------------------
+@jit
+def _put_dilution(out: NDArray[np.uint8], n: int, dilution: float) -> int:
+    """One decimal, nothing for NaN."""
+    return n if math.isnan(dilution) else _put_decimal(out, n, _scaled(dilution, 0.0, 99.9, 10.0), 1)
 
 
-class Gga(NamedTuple):
-    """Fix data. Empty fields: NaN; time None. time_of_day_ns counts from midnight UTC."""
-
-    time_of_day_ns: int | None
-    latitude_rad: float
-    longitude_rad: float
-    fix_quality: int
-    satellites: int
-    hdop: float
-    altitude_msl_m: float
-    geoid_separation_m: float
+@jit
+def _put_sigma(out: NDArray[np.uint8], n: int, sigma: float) -> int:
+    """Millimetres, nothing for NaN."""
+    return n if math.isnan(sigma) else _put_decimal(out, n, _scaled(sigma, 0.0, 9999.999, 1000.0), 3)
 
 
-class Rmc(NamedTuple):
-    """Recommended minimum data. Empty fields: NaN; utc_ns None unless both date and time are there.
+@jit
+def _put_gsa(out: NDArray[np.uint8], n: int, quality: int, in_use: int, hdop: float, vdop: float) -> int:
+    start = n
+    n = _put_text(out, n, _GSA)
+    if quality > 0:
+        n = _put_text(out, n, _GSA_SOLVED)
+        for i in range(1, _GSA_PLACES + 1):
+            if i <= in_use:
+                n = _put_padded(out, n, i, 2)
+            n = _put_char(out, n, _COMMA)
+        n = _put_dilution(out, n, math.hypot(hdop, vdop) if math.isfinite(hdop * vdop) else math.nan)
+        n = _put_char(out, n, _COMMA)
+        n = _put_dilution(out, n, hdop)
+        n = _put_char(out, n, _COMMA)
+        n = _put_dilution(out, n, vdop)
+    else:
+        n = _put_text(out, n, _GSA_EMPTY)
+    return _closed(out, start, n)
 
-    ``valid`` is the status field (A); ``mode`` the mode indicator letter, '' in old sentences without it.
+
+@jit
+def _put_gst(
+    out: NDArray[np.uint8], n: int, ms: int, quality: int, hdop: float, horizontal: float, vertical: float
+) -> int:
+    """A round error ellipse; the ranges' part is what the dilution makes sqrt(2) sigma of."""
+    start = n
+    n = _put_text(out, n, _GST)
+    n = _put_time(out, n, ms)
+    if quality > 0:
+        n = _put_char(out, n, _COMMA)
+        ranges = math.sqrt(2.0) * horizontal / hdop if hdop > 0.0 else math.nan
+        n = _put_sigma(out, n, ranges)
+        for _ in range(2):
+            n = _put_char(out, n, _COMMA)
+            n = _put_sigma(out, n, horizontal)
+        n = _put_text(out, n, _ROUND)
+        for _ in range(2):
+            n = _put_sigma(out, n, horizontal)
+            n = _put_char(out, n, _COMMA)
+        n = _put_sigma(out, n, vertical)
+    else:
+        n = _put_text(out, n, _GST_EMPTY)
+    return _closed(out, start, n)
+
+
+@jit
+def _put_zda(out: NDArray[np.uint8], n: int, ms: int, day: int) -> int:
+    """The receiver's clock goes on without a fix."""
+    start = n
+    n = _put_text(out, n, _ZDA)
+    n = _put_time(out, n, ms)
+    n = _put_char(out, n, _COMMA)
+    n = _put_date(out, n, day, True)
+    n = _put_text(out, n, _LOCAL_ZONE)
+    return _closed(out, start, n)
+
+
+@jit
+def encode(
+    out: NDArray[np.uint8],
+    total_ms: int,
+    latitude: float,
+    longitude: float,
+    altitude: float,
+    separation: float,
+    quality: int,
+    satellites: int,
+    hdop: float,
+    speed: float,
+    course: float,
+    vdop: float,
+    position_sigma: float,
+    height_sigma: float,
+    wanted: int,
+) -> int:
+    """As in Fix (undefined course: NaN) into ``out`` (LONGEST_BURST,); returns the length of all.
+
+    ``wanted`` are the sentences as :func:`chosen` gives them.
     """
-
-    utc_ns: int | None
-    valid: bool
-    latitude_rad: float
-    longitude_rad: float
-    speed_m_s: float
-    course_rad: float
-    mode: str
-
-
-class Vtg(NamedTuple):
-    """Course over ground (clockwise from true north) and speed. Empty fields: NaN."""
-
-    course_rad: float
-    speed_m_s: float
-    mode: str
-
-
-_SENTENCE = re.compile(rb"\$([A-Z]{2}(GGA|RMC|VTG),[ -#%-)+-~]*)\*([0-9A-F]{2})(?:\r\n)?")
-_TIME = re.compile(r"([01]\d|2[0-3])([0-5]\d)([0-5]\d)(?:\.(\d{1,9}))?")
-_DATE = re.compile(r"(\d\d)(\d\d)(\d\d)")
-_LATITUDE = re.compile(r"(\d\d)([0-5]\d(?:\.\d{1,12})?)")
-_LONGITUDE = re.compile(r"(\d\d\d)([0-5]\d(?:\.\d{1,12})?)")
-_UNSIGNED = re.compile(r"\d{1,9}(?:\.\d{1,12})?")
-_SIGNED = re.compile(r"-?\d{1,9}(?:\.\d{1,12})?")
-_FIRST_YEAR = 80
-"""Two-digit years from here on are 19xx; GPS time began in 1980."""
-
-
-class _Malformed(Exception):
-    """A field that NMEA 0183 does not allow."""
-
-
-def parse(sentence: bytes) -> Gga | Rmc | Vtg | None:
-    """Read one GGA, RMC or VTG sentence of any talker, with or without its CR LF.
-
-    None for anything malformed: no or wrong checksum, longer than 82 characters, wrong number of fields,
-    a number in any other notation, minutes or seconds of 60 or more, a date that does not exist, a value
-    without its hemisphere or unit letter, another sentence type. Raises nothing for any bytes.
-    """
-    match = _SENTENCE.fullmatch(sentence)
-    if match is None or len(match[1]) + 6 > LONGEST_SENTENCE or checksum(match[1]) != int(match[3], 16):
-        return None
-    fields = match[1].decode("ascii").split(",")[1:]
-    try:
-        if match[2] == b"GGA":
-            return _gga(fields)
-        if match[2] == b"RMC":
-            return _rmc(fields)
-        return _vtg(fields)
-    except _Malformed:
-        return None
-
-
-def _gga(fields: list[str]) -> Gga:
-    if len(fields) != 14:
-        raise _Malformed
-    time, latitude, north, longitude, east, quality, satellites, hdop, altitude, m1, separation, m2 = fields[
-        :12
-    ]
-    if not re.fullmatch(r"[0-8]", quality, re.ASCII) or not re.fullmatch(r"\d\d?|", satellites, re.ASCII):
-        raise _Malformed
-    _units((altitude, m1, "M"), (separation, m2, "M"))
-    return Gga(
-        time_of_day_ns=_time_of_day(time),
-        latitude_rad=_angle(latitude, north, _LATITUDE, 90, "NS"),
-        longitude_rad=_angle(longitude, east, _LONGITUDE, 180, "EW"),
-        fix_quality=int(quality),
-        satellites=int(satellites or "0"),
-        hdop=_number(hdop, _UNSIGNED),
-        altitude_msl_m=_number(altitude, _SIGNED),
-        geoid_separation_m=_number(separation, _SIGNED),
-    )
-
-
-def _rmc(fields: list[str]) -> Rmc:
-    if not 11 <= len(fields) <= 13 or fields[1] not in ("A", "V"):
-        raise _Malformed
-    time, status, latitude, north, longitude, east, knots, course, ddmmyy, variation, side = fields[:11]
-    _number(variation, _UNSIGNED)
-    if side not in ("", "E", "W"):
-        raise _Malformed
-    since_midnight_ns, midnight_ns = _time_of_day(time), _midnight(ddmmyy)
-    return Rmc(
-        utc_ns=None if since_midnight_ns is None or midnight_ns is None else midnight_ns + since_midnight_ns,
-        valid=status == "A",
-        latitude_rad=_angle(latitude, north, _LATITUDE, 90, "NS"),
-        longitude_rad=_angle(longitude, east, _LONGITUDE, 180, "EW"),
-        speed_m_s=_number(knots, _UNSIGNED) * KNOT_m_s,
-        course_rad=_track(course),
-        mode=_mode(fields[11:12]),
-    )
-
-
-def _vtg(fields: list[str]) -> Vtg:
-    if not 8 <= len(fields) <= 9:
-        raise _Malformed
-    course, t, magnetic, m, knots, n, km_h, k = fields[:8]
-    _units((course, t, "T"), (magnetic, m, "M"), (knots, n, "N"), (km_h, k, "K"))
-    _track(magnetic)
-    _number(km_h, _UNSIGNED)
-    return Vtg(_track(course), _number(knots, _UNSIGNED) * KNOT_m_s, _mode(fields[8:9]))
-
-
-def _units(*triples: tuple[str, str, str]) -> None:
-    """Each (value, letter, wanted letter): the letter must be right, and present if the value is."""
-    for value, letter, wanted in triples:
-        if letter != wanted and (letter or value):
-            raise _Malformed
-
-
-def _match(pattern: re.Pattern[str], text: str) -> re.Match[str]:
-    match = pattern.fullmatch(text)
-    if match is None:
-        raise _Malformed
-    return match
-
-
-def _number(text: str, pattern: re.Pattern[str]) -> float:
-    return float(_match(pattern, text)[0]) if text else math.nan
-
-
-def _time_of_day(text: str) -> int | None:
-    """Nanoseconds since midnight."""
-    if not text:
-        return None
-    hours, minutes, seconds, decimals = _match(_TIME, text).groups(default="")
-    whole_s = int(hours) * 3600 + int(minutes) * 60 + int(seconds)
-    return whole_s * 1_000_000_000 + int(decimals.ljust(9, "0"))
-
-
-def _midnight(ddmmyy: str) -> int | None:
-    """Nanoseconds since 1970-01-01 of the day's beginning."""
-    if not ddmmyy:
-        return None
-    day, month, year = (int(part) for part in _match(_DATE, ddmmyy).groups())
-    try:
-        ordinal = date(year + (1900 if year >= _FIRST_YEAR else 2000), month, day).toordinal()
-    except ValueError:
-        raise _Malformed from None
-    return (ordinal - _EPOCH_DAY) * _DAY_ms * 1_000_000
-
-
-def _angle(text: str, side: str, pattern: re.Pattern[str], most_deg: int, sides: str) -> float:
-    """Radians from degrees and minutes with a hemisphere letter; NaN if both are empty."""
-    if not text and not side:
-        return math.nan
-    match = _match(pattern, text)
-    degrees = int(match[1]) + float(match[2]) / 60.0
-    if degrees > most_deg or len(side) != 1 or side not in sides:
-        raise _Malformed
-    return math.radians(-degrees if side == sides[1] else degrees)
-
-
-def _track(text: str) -> float:
-    """Radians 0..2 pi from degrees."""
-    degrees = _number(text, _UNSIGNED)
-    if degrees > 360.0:
-        raise _Malformed
-    return math.radians(degrees)
-
-
-def _mode(optional: list[str]) -> str:
-    if optional and optional[0] not in _MODES:
-        raise _Malformed
-    return optional[0] if optional else ""
+    ms, day = total_ms % _DAY_ms, total_ms // _DAY_ms
+    in_use = min(max(satellites, 0), 99)
+    finite = math.isfinite(latitude) and math.isfinite(longitude) and math.isfinite(altitude)
+    finite = finite and math.isfinite(separation) and math.isfinite(speed)
+    kind = quality if finite and 0 < quality <= 8 else 0
+    knots = min(abs(speed) / KNOT_m_s, 999.999)
+    n = 0
+    if wanted & 1:
+        n = _put_gga(out, n, ms, latitude, longitude, altitude, separation, kind, in_use, hdop)
+    if wanted & 2:
+        n = _put_rmc(out, n, ms, day, latitude, longitude, kind, knots, course)
+    if wanted & 4:
+        n = _put_vtg(out, n, kind, knots, course)
+    if wanted & 8:
+        n = _put_gsa(out, n, kind, in_use, hdop, vdop)
+    if wanted & 16:
+        n = _put_gst(out, n, ms, kind, hdop, position_sigma, height_sigma)
+    if wanted & 32:
+        n = _put_zda(out, n, ms, day)
+    return n

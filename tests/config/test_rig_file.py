@@ -289,6 +289,48 @@ BROKEN = [
         "26:10: sensors.gnss.fix: expected one of fixed, float, differential, single, got 'rtk'",
     ),
     (
+        "rate_hz: 20\n",
+        "rate_hz: 50\n",
+        "23:14: sensors.gnss.rate_hz: expected a number from 1 to 25 Hz, got 50",
+    ),
+    (
+        "fix: float",
+        "sentences: [GGA, RMC, GLL]",
+        "26:27: sensors.gnss.sentences.2: expected one of GGA, RMC, VTG, GSA, GST, ZDA, got 'GLL'",
+    ),
+    (
+        "fix: float",
+        "sentences: [GGA, RMC, GGA]",
+        "26:27: sensors.gnss.sentences.2: expected each sentence once, got GGA again",
+    ),
+    (
+        "fix: float",
+        "sentences: []",
+        "26:16: sensors.gnss.sentences: expected a list of at least 1, got a list of 0",
+    ),
+    (
+        "fix: float",
+        "accuracy: {fixed: {}}\n    height_noise_m: 0.1",
+        "27:21: sensors.gnss.height_noise_m: expected either this key or accuracy, which says the "
+        "same by fix; drop one",
+    ),
+    (
+        "fix: float",
+        "accuracy: {fixed: {drift_m: -1}}",
+        "26:33: sensors.gnss.accuracy.fixed.drift_m: expected a number from 0 to 1000 m, got -1",
+    ),
+    (
+        "fix: float",
+        "accuracy: {rtk: {}}",
+        "26:16: sensors.gnss.accuracy.rtk: unknown key; known keys: fixed, float, differential, single",
+    ),
+    (
+        "{kind: udp, host: 127.0.0.1, port: 5000}",
+        "{kind: serial, device: /dev/ttyS0, baud: 38400}",
+        "13:53: gnss_port.baud: expected a line where an epoch fits its period of 50 ms, got 38400 baud, "
+        "and GGA, RMC, VTG take up to 53.9 ms; raise it or send less (sensors.gnss: rate_hz, sentences)",
+    ),
+    (
         "    antenna_position_m: [0.1, 0, 1]\n",
         "",
         "22:3: sensors.gnss: missing key 'antenna_position_m': a list of 3 numbers (m)",
@@ -420,6 +462,43 @@ def test_paths_are_relative_to_the_rig_file_and_printed_as_given(folder: Path) -
     rig, source = load_rig("rigs/rig.yaml")
     assert vehicle_path(rig, source) == "vehicle.yaml"
     assert dbc_path(rig, source) == "bench.dbc"
+
+
+@pytest.mark.usefixtures("folder")
+@pytest.mark.parametrize("port", ["{kind: serial, device: /dev/ttyS0, baud: %d}", "{kind: pty, baud: %d}"])
+def test_a_line_carries_as_many_epochs_as_fit(port: str) -> None:
+    # 207 characters of ten bits: 38 400 baud carry 18.55 epochs a second
+    for rate, baud, fits in ((18, 38_400, True), (19, 38_400, False), (25, 57_600, True), (5, 9600, False)):
+        text = RIG.replace("{kind: udp, host: 127.0.0.1, port: 5000}", port % baud)
+        Path("rig.yaml").write_text(text.replace("rate_hz: 20\n", f"rate_hz: {rate}\n"))
+        if fits:
+            assert load_rig("rig.yaml")[0].gnss_port.baud == baud  # type: ignore[union-attr]
+        else:
+            with pytest.raises(ConfigError, match=f"got {baud} baud"):
+                load_rig("rig.yaml")
+
+
+@pytest.mark.usefixtures("folder")
+def test_accuracy_may_be_left_to_what_is_usual_or_given_in_part() -> None:
+    Path("rig.yaml").write_text(RIG.replace("fix: float", "accuracy: {}"))
+    assert load_rig("rig.yaml")[0].sensors.gnss.accuracy == {}
+    Path("rig.yaml").write_text(RIG.replace("fix: float", "accuracy: {float: {drift_m: 0.3}}"))
+    accuracy = load_rig("rig.yaml")[0].sensors.gnss.accuracy
+    assert accuracy is not None
+    assert accuracy["float"].model_dump(exclude_none=True) == {"drift_m": 0.3}
+
+
+@pytest.mark.usefixtures("folder")
+@pytest.mark.parametrize("left_out", ["GGA", "RMC"])
+def test_the_reference_robot_needs_its_sentences(left_out: str) -> None:
+    names = ", ".join(n for n in ("GGA", "RMC", "ZDA") if n != left_out)
+    text = RIG.replace("fix: float", f"sentences: [{names}]")
+    Path("rig.yaml").write_text(text)
+    load_rig("rig.yaml")
+    assert text.count("kind: external") == 1
+    Path("rig.yaml").write_text(text.replace("kind: external", "kind: reference"))
+    with pytest.raises(ConfigError, match=f"sensors.gnss.sentences: expected {left_out} among them"):
+        load_rig("rig.yaml")
 
 
 def test_the_shipped_rig_is_a_rig() -> None:

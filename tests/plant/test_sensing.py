@@ -46,7 +46,7 @@ SILENT = {
     "lean": {"noise_rad": 0.0},
     "wheel_speed": {"noise_m_s": 0.0},
     "fork_angle": {"noise_rad": 0.0},
-    "gnss": {"position_noise_m": 0.0, "height_noise_m": 0.0, "speed_noise_m_s": 0.0, "jitter_ms": 0.0},
+    "gnss": {"accuracy": None, "course_noise_rad": 0.0, "jitter_ms": 0.0},
 }
 """Sensors without noise and bias."""
 

@@ -15,6 +15,7 @@ from emulator.plant.sensing import OUTPUT_VALUES, STREAM_NAMES
 from emulator.rig.build import build_plant
 from emulator.rig.session import COMMAND_FRAMES
 from emulator.scenario.schema import GripEvent, MarkEvent, Moment, Wind
+from emulator.sensors.gnss import USUAL_ACCURACY
 from emulator.sensors.noise import stream_start
 from emulator.timeline import FAULT, GRIP, MARK
 from emulator.vehicle.road import sample
@@ -66,8 +67,19 @@ def test_numbers_of_the_rig_arrive_in_si(session):
     assert r["divergence_speed"] == pytest.approx(rig.limits.divergence_speed_km_h / 3.6)
     assert r["finish_station"] == scenario.start.station_m + scenario.laps * session.line.length
     assert r["gnss_fix"] == 4.0
+    # of the rig for its fix, usual for the others
+    assert r["gnss_errors"][4].tolist() == [0.008, 0.014, 30.0, 0.009, 0.014, 0.03]
+    assert r["gnss_errors"][1].tolist() == list(USUAL_ACCURACY["single"])
+    assert not r["gnss_errors"][[0, 3]].any()
+    assert (r["gnss_course_sigma"], r["gnss_course_from"]) == (0.002, 0.4)
     assert r["angle_driven"] == 0
     assert tuple(r["antenna_position"]) == rig.sensors.gnss.antenna_position_m
+
+
+def test_without_accuracy_the_receiver_has_white_noise_with_every_fix(session):
+    gnss = {"accuracy": None, "position_noise_m": 0.1, "height_noise_m": 0.2, "speed_noise_m_s": 0.3}
+    errors = build_plant(variant(session, sensors={"gnss": gnss})).rig[0]["gnss_errors"]
+    assert errors[[1, 2, 4, 5]].tolist() == [[0.0, 0.0, 0.0, 0.1, 0.2, 0.3]] * 4
 
 
 def test_an_actuator_without_a_time_constant_follows_at_once(session):

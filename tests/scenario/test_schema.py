@@ -123,6 +123,12 @@ WRONG_SCENARIOS = [
         "7:6: utc: expected a time with zone such as 2027-05-01T09:30:00Z, got 'tomorrow'",
     ),
     (
+        "2027-05-04T08:30:00Z",
+        "1979-05-04T08:30:00Z",
+        "7:6: utc: expected a year from 1981 to 2078 (GPS time began in 1980, and GNSS sentences give two "
+        "digits of the year), got '1979-05-04T08:30:00Z'",
+    ),
+    (
         "latitude_deg: 47.25",
         "latitude_deg: 147.25",
         "8:24: origin.latitude_deg: expected a number from -89 to 89 deg, got 147.25",

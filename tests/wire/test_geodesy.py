@@ -82,6 +82,35 @@ def test_ten_kilometres_around_any_origin_agree_with_proj_to_a_millimetre(
     )
 
 
+@pytest.mark.parametrize(
+    ("latitude_deg", "longitude_deg"),
+    [(0.0, 10.0), (0.02, -60.0), (-0.02, 180.0), (52.0, 179.95), (-17.0, -180.0)],
+)
+def test_over_the_equator_and_the_date_line_within_a_millimetre(
+    latitude_deg: float, longitude_deg: float
+) -> None:
+    """Ten kilometres each way cross what is near; the longitude stays within half a turn."""
+    origin = Origin(math.radians(latitude_deg), math.radians(longitude_deg), 100.0)
+    to_ecef = pyproj.Transformer.from_crs("EPSG:4979", "EPSG:4978", always_xy=True)
+    x0, y0, z0 = to_ecef.transform(longitude_deg, latitude_deg, 100.0)
+    la, lo = math.radians(latitude_deg), math.radians(longitude_deg)
+    sides = set()
+    for east, north in [(e, n) for e in (-10e3, -1.0, 0.0, 1.0, 10e3) for n in (-10e3, 0.0, 10e3)]:
+        latitude_rad, longitude_rad, height_m = origin.enu_to_geodetic(east, north, 0.0)
+        assert -math.pi <= longitude_rad <= math.pi
+        sides.add((latitude_rad > 0, longitude_rad > 0))
+        x, y, z = to_ecef.transform(math.degrees(longitude_rad), math.degrees(latitude_rad), height_m)
+        d = (x - x0, y - y0, z - z0)
+        theirs_east = -math.sin(lo) * d[0] + math.cos(lo) * d[1]
+        out = math.cos(lo) * d[0] + math.sin(lo) * d[1]
+        theirs_north = -math.sin(la) * out + math.cos(la) * d[2]
+        assert (theirs_east, theirs_north) == pytest.approx((east, north), abs=MILLIMETRE_m)
+        assert origin.geodetic_to_enu(latitude_rad, longitude_rad, height_m) == pytest.approx(
+            (east, north, 0.0), abs=1e-5
+        )
+    assert len(sides) > 1  # something was crossed
+
+
 @given(latitude_deg=st.floats(-90, 90), longitude_deg=longitudes, height_m=st.floats(-10e3, 1e6))
 def test_ecef_round_trip(latitude_deg: float, longitude_deg: float, height_m: float) -> None:
     ecef_m = geodetic_to_ecef(math.radians(latitude_deg), math.radians(longitude_deg), height_m)

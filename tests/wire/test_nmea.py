@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import math
+import re
 from functools import reduce
 from operator import xor
 
@@ -12,7 +13,20 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from emulator.wire.nmea import LONGEST_SENTENCE, Fix, Gga, KNOT_m_s, Rmc, Vtg, burst, checksum, parse
+from emulator.snapshot import BURST_BYTES
+from emulator.wire.nmea import (
+    LONGEST,
+    LONGEST_BURST,
+    LONGEST_SENTENCE,
+    SENTENCES,
+    Fix,
+    KNOT_m_s,
+    burst,
+    burst_seconds,
+    checksum,
+    chosen,
+)
+from emulator.wire.nmea_reading import Gga, Rmc, Vtg, parse
 
 HALF_MICROMINUTE_rad = math.radians(0.5e-6 / 60) * 1.000001 + 1e-15
 
@@ -206,6 +220,161 @@ def test_course_wraps_to_zero() -> None:
 @example(body=bytes(range(256)) * 5 + b"x")
 def test_checksum_is_the_xor_of_all_bytes(body: bytes) -> None:
     assert checksum(body) == reduce(xor, body, 0)
+
+
+# --- all sentences --------------------------------------------------------------------------------------
+
+FULL = FIX._replace(vdop=1.1, position_sigma_m=0.0141, height_sigma_m=0.0196)
+
+
+def test_the_other_sentences_letter_by_letter() -> None:
+    # Our own example, worked out by hand; common practice for the layout, no source. HDOP 0.7 and VDOP 1.1
+    # make PDOP 1.304; sqrt(2) 14.1 mm over 0.7 is 28.5 mm of the ranges.
+    assert [s.split(b"*")[0].decode() for s in burst(FULL, ("GSA", "GST", "ZDA")).split(b"\r\n")[:3]] == [
+        "$GNGSA,A,3,01,02,03,04,05,06,07,08,09,10,11,12,1.3,0.7,1.1",
+        "$GNGST,221320.123,0.028,0.014,0.014,0.0,0.014,0.014,0.020",
+        "$GNZDA,221320.123,14,11,2023,00,00",
+    ]
+
+
+_TIME = r"(?:[01]\d|2[0-3])[0-5]\d[0-5]\d\.\d{3}"
+_PLACE = (
+    r"(?:[0-8]\d[0-5]\d\.\d{6}|9000\.0{6}),[NS],"
+    r"(?:(?:0\d\d|1[0-7]\d)[0-5]\d\.\d{6}|18000\.0{6}),[EW]"
+)
+_COURSE = r"(?:(?:[12]?\d?\d|3[0-5]\d)\.\d\d)?"
+_DOP = r"\d?\d\.\d"
+_METRES = r"\d{1,4}\.\d{3}"
+GRAMMAR = {
+    "GGA": rf"{_TIME},{_PLACE},[1-8],\d\d,{_DOP},-?\d{{1,4}}\.\d\d,M,-?\d{{1,3}}\.\d,M,,",
+    "RMC": rf"{_TIME},A,{_PLACE},\d{{1,3}}\.\d{{3}},{_COURSE},[0-3]\d[01]\d\d\d,,,[ADPRFEMS]",
+    "VTG": rf"{_COURSE},T,,M,\d{{1,3}}\.\d{{3}},N,\d{{1,4}}\.\d{{3}},K,[ADPRFEMS]",
+    "GSA": rf"A,3(?:,\d\d){{0,12}},*,{_DOP},{_DOP},{_DOP}",
+    "GST": rf"{_TIME},{_METRES},{_METRES},{_METRES},0\.0,{_METRES},{_METRES},{_METRES}",
+    "ZDA": rf"{_TIME},[0-3]\d,[01]\d,\d{{4}},00,00",
+}
+"""The second reader: what the fields may look like, written down apart from the writer (from memory)."""
+FIELDS = {"GGA": 14, "RMC": 12, "VTG": 9, "GSA": 17, "GST": 8, "ZDA": 6}
+
+
+def strictly(sentence: bytes) -> tuple[str, list[str]]:
+    """Type and fields of a sentence after framing, checksum and grammar."""
+    framed = re.fullmatch(rb"\$GN([A-Z]{3}),([^*$]*)\*([0-9A-F]{2})\r\n", sentence)
+    assert framed is not None, sentence
+    assert reduce(xor, sentence[1 : sentence.index(b"*")], 0) == int(framed[3], 16)
+    kind, body = framed[1].decode(), framed[2].decode()
+    assert len(body.split(",")) == FIELDS[kind]
+    return kind, body.split(",")
+
+
+full_fixes = st.builds(
+    lambda fix, *more: fix._replace(vdop=more[0], position_sigma_m=more[1], height_sigma_m=more[2]),
+    fixes,
+    st.floats(0.1, 99),
+    st.floats(0, 9999),
+    st.floats(0, 9999),
+)
+
+
+@settings(deadline=None)
+@example(fix=FULL._replace(latitude_rad=-math.pi / 2, longitude_rad=math.pi), sentences={"GGA", "RMC"})
+@given(fix=full_fixes, sentences=st.sets(st.sampled_from(SENTENCES), min_size=1))
+def test_two_parsers_read_every_choice_of_sentences(fix: Fix, sentences: set[str]) -> None:
+    sent = burst(fix, sentences).splitlines(keepends=True)
+    assert [s[3:6].decode() for s in sent] == [kind for kind in SENTENCES if kind in sentences]
+    millis = datetime.timedelta(milliseconds=(fix.utc_ns + 500_000) // 1_000_000)
+    when = datetime.datetime.fromtimestamp(0, datetime.UTC) + millis
+    clock = when.strftime("%H%M%S.") + f"{when.microsecond // 1000:03d}"
+    for sentence in sent:
+        kind, fields = strictly(sentence)
+        assert re.fullmatch(GRAMMAR[kind], ",".join(fields), re.ASCII), sentence
+        theirs = pynmea2.parse(sentence.decode(), check=True)
+        assert theirs.sentence_type == kind
+        assert theirs.talker == "GN"
+        assert len(sentence) <= LONGEST[kind] <= LONGEST_SENTENCE
+        if kind in ("GGA", "RMC", "GST", "ZDA"):
+            assert fields[0] == clock
+            assert theirs.timestamp.replace(tzinfo=None) == when.time()
+        if kind == "GSA":
+            used = min(fix.satellites, 12)
+            assert fields[2:14] == [f"{i:02d}" if i <= used else "" for i in range(1, 13)]
+            assert [theirs.pdop, theirs.hdop, theirs.vdop] == fields[14:17]
+            assert float(theirs.hdop) == pytest.approx(fix.hdop, abs=0.0501)
+            assert float(theirs.vdop) == pytest.approx(fix.vdop, abs=0.0501)
+            pdop = min(99.9, math.sqrt(fix.hdop**2 + fix.vdop**2))
+            assert float(theirs.pdop) == pytest.approx(pdop, abs=0.0501)
+        elif kind == "GST":
+            horizontal = (theirs.std_dev_major, theirs.std_dev_minor, theirs.std_dev_latitude)
+            for value in (*horizontal, theirs.std_dev_longitude):
+                assert float(value) == pytest.approx(fix.position_sigma_m, abs=0.000501)
+            assert float(theirs.std_dev_altitude) == pytest.approx(fix.height_sigma_m, abs=0.000501)
+            assert float(fields[1]) == pytest.approx(
+                min(9999.999, fix.position_sigma_m * math.sqrt(2) / fix.hdop), abs=0.000501
+            )
+        elif kind == "ZDA":
+            assert (theirs.year, theirs.month, theirs.day) == (when.year, when.month, when.day)
+
+
+def test_without_a_fix_the_clock_goes_on_and_the_rest_is_empty() -> None:
+    gsa, gst, zda = (
+        strictly(s)[1]
+        for s in burst(FULL._replace(fix_quality=0), ("GSA", "GST", "ZDA")).splitlines(keepends=True)
+    )
+    assert gsa == ["A", "1", *15 * [""]]
+    assert gst == ["221320.123", *7 * [""]]
+    assert zda == ["221320.123", "14", "11", "2023", "00", "00"]
+
+
+def test_what_is_not_said_is_an_empty_field() -> None:
+    gsa, gst = (strictly(s)[1] for s in burst(FIX, ("GSA", "GST")).splitlines(keepends=True))
+    assert gsa[14:] == ["", "0.7", ""]
+    assert gst == ["221320.123", "", "", "", "0.0", "", "", ""]
+
+
+def test_the_longest_sentences_are_as_long_as_said_and_fit_the_standard() -> None:
+    longest = Fix(
+        utc_ns=1_700_000_000_123_000_000, latitude_rad=-1.2, longitude_rad=-3.0, altitude_msl_m=1e6,
+        geoid_separation_m=-1e6, fix_quality=4, satellites=99, hdop=1e9, speed_m_s=1e6, course_rad=6.2,
+        vdop=1e9, position_sigma_m=1e9, height_sigma_m=1e9,
+    )  # fmt: skip
+    lengths = {kind: len(burst(longest, (kind,))) for kind in SENTENCES}
+    lengths["GST"] = len(burst(longest._replace(hdop=0.1), ("GST",)))
+    assert lengths == LONGEST
+    assert max(LONGEST.values()) <= LONGEST_SENTENCE
+    assert sum(LONGEST.values()) <= LONGEST_BURST <= BURST_BYTES  # one burst, one record of the snapshot
+
+
+def test_a_burst_takes_ten_bits_a_character() -> None:
+    assert burst_seconds(("GGA", "RMC"), 9600) == pytest.approx((82 + 79) * 10 / 9600)
+    assert burst_seconds(SENTENCES, 115_200) == pytest.approx(0.034028, abs=1e-6)  # 392 characters
+
+
+def test_the_choice_as_bits() -> None:
+    assert [chosen((kind,)) for kind in SENTENCES] == [1, 2, 4, 8, 16, 32]
+    assert chosen(["ZDA", "GGA"]) == 33
+
+
+@pytest.mark.parametrize(
+    ("moment", "after"),
+    [
+        ("2027-02-28T23:59:59.999", ("000000.000", "010327", "01,03,2027")),
+        ("2028-02-28T23:59:59.999", ("000000.000", "290228", "29,02,2028")),  # leap year
+        ("2028-12-31T23:59:59.999", ("000000.000", "010129", "01,01,2029")),
+        # 2016 ended with a leap second (IERS Bulletin C 52, from memory): a POSIX clock has none
+        ("2016-12-31T23:59:59.999", ("000000.000", "010117", "01,01,2017")),
+        ("1981-01-01T00:00:00.000", ("000000.001", "010181", "01,01,1981")),
+        ("2078-12-31T23:59:59.998", ("235959.999", "311278", "31,12,2078")),
+    ],
+)
+def test_a_millisecond_later_over_the_end_of_a_day(moment: str, after: tuple[str, str, str]) -> None:
+    start = datetime.datetime.fromisoformat(moment + "+00:00")
+    since = start - datetime.datetime(1970, 1, 1, tzinfo=datetime.UTC)
+    utc_ns = since // datetime.timedelta(milliseconds=1) * 1_000_000 + 1_000_000
+    rmc, zda = (
+        strictly(s)[1] for s in burst(FIX._replace(utc_ns=utc_ns), ("RMC", "ZDA")).splitlines(keepends=True)
+    )
+    assert (rmc[0], rmc[8], ",".join(zda[1:4])) == after
+    assert zda[0] == after[0]
 
 
 # --- reading --------------------------------------------------------------------------------------------
