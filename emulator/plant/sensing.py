@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from emulator.compiled import Record, jit
 from emulator.frames import rotate
 from emulator.sensors.noise import normal
+from emulator.sensors.wheel_speed import edge_age, edge_count, edge_frequency, turn, wheel_speed
 from emulator.truth import specific_force_at, velocity_at
 from emulator.vehicle.state import (
     ENGINE,
@@ -59,6 +60,12 @@ OUTPUT_VALUES = (
     "trip_reason",
     "emulated",
     "scenario_time_s",
+    "wheel_front_hz",
+    "wheel_rear_hz",
+    "wheel_front_edges",
+    "wheel_rear_edges",
+    "wheel_front_edge_age_s",
+    "wheel_rear_edge_age_s",
 )
 """Everything an output frame or the GNSS port can carry; DBC signal names are these."""
 
@@ -88,6 +95,12 @@ OUTPUT_VALUES = (
     V_TRIP,
     V_EMULATED,
     V_TIME,
+    V_PULSES,
+    _,
+    _,
+    _,
+    _,
+    _,
 ) = range(len(OUTPUT_VALUES))
 
 STREAM_NAMES = ("wheel_front", "wheel_rear", "imu_rates", "imu_force", "lean", "fork", "gnss", "gnss_speed")
@@ -154,9 +167,17 @@ def to_rest(senses: NDArray[np.float64], held: NDArray[np.float64], share: float
 
 
 @jit
+def turn_rings(rings: NDArray[np.void], senses: NDArray[np.float64], now_ns: int) -> None:
+    """Turn the tone rings (front, rear) on to this tick's wheel spins; call every tick."""
+    for k in range(2):
+        turn(rings[k], senses[S_WHEEL_FRONT + k], now_ns)
+
+
+@jit
 def measure(
     c: Record,
     tyre: NDArray[np.void],
+    rings: NDArray[np.void],
     senses: NDArray[np.float64],
     streams: NDArray[np.uint64],
     first: int,
@@ -165,6 +186,9 @@ def measure(
     """One instance of the family of outputs that begins at value ``first``: senses plus noise into ``v``."""
     if first in (V_WHEEL_FRONT, V_WHEEL_REAR):
         for k in range(2):
+            if rings[k].teeth > 0:
+                v[V_WHEEL_FRONT + k] = wheel_speed(rings[k])
+                continue
             value = senses[S_WHEEL_FRONT + k] * tyre[FRONT if k == 0 else REAR].radius
             value = abs(value) + c.wheel_sigma * normal(streams, N_WHEEL_FRONT + k)
             v[V_WHEEL_FRONT + k] = value if value > c.wheel_lowest else 0.0
@@ -196,3 +220,8 @@ def measure(
         v[V_GNSS_SPEED] = math.hypot(east, north)
         v[V_GNSS_COURSE] = math.atan2(east, north) % (2.0 * math.pi)
         v[V_GNSS_FIX] = c.gnss_fix
+    elif first == V_PULSES:
+        for k in range(2):
+            v[V_PULSES + k] = edge_frequency(rings[k])
+            v[V_PULSES + 2 + k] = edge_count(rings[k])
+            v[V_PULSES + 4 + k] = edge_age(rings[k])
