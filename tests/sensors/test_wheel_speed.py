@@ -137,6 +137,22 @@ def test_a_rate_that_is_no_number_or_no_wheels_is_survived():
     Driven(r, [10.0, math.nan, math.inf, 10.0, 1e300, -1e300, 10.0])
     assert np.isfinite(r[0]["angle"])
     assert r[0]["edges"] < 400
+    with_gap, without = ring(48), ring(48)
+    Driven(with_gap, [50.0, 50.0, math.nan, math.nan, 50.0])
+    Driven(without, [50.0] * 5)
+    assert with_gap == without  # the last rate goes on
+
+
+def test_a_turn_within_a_tick_is_both_ways():
+    """From w to -w in T: forward w T / 4, and back to where it was."""
+    r = ring(256)
+    r[0]["rate"] = 2000.0
+    at = float(r[0]["angle"])
+    Driven(r, [-2000.0])
+    one_way = 2000.0 * 1e-3 / 4 / TURN * 256
+    assert one_way > 20
+    assert r[0]["edges"] == pytest.approx(2 * one_way, abs=2.0)
+    assert r[0]["angle"] == pytest.approx(at, abs=1e-12)
 
 
 def test_without_a_ring_nothing_happens():
@@ -274,6 +290,11 @@ def test_teeth_come_from_seed_and_name():
     assert teeth() == teeth()
     assert teeth(seed=4) != teeth()
     assert teeth(name="rear") != teeth()
+
+
+def test_teeth_drawn_far_off_are_held_near_their_place():
+    off = [ring(256, seed=s, pitch_error=0.1)[0]["edge"] / (TURN / 256) - np.arange(256) for s in range(20)]
+    assert np.abs(off).max() == pytest.approx(0.3, abs=1e-9)  # three sigma: some of 5120 are beyond
 
 
 @pytest.mark.parametrize("seed", range(30))
