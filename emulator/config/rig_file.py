@@ -53,7 +53,15 @@ TimeConstant: TypeAlias = Annotated[float, Field(ge=0, le=2000)]
 Noise: TypeAlias = Annotated[float, Field(ge=0, le=1000)]
 
 FrameName: TypeAlias = Literal[
-    "wheel_speed", "imu_rates", "imu_force", "lean", "fork_angle", "engine", "emulator_state"
+    "wheel_speed",
+    "imu_rates",
+    "imu_force",
+    "lean",
+    "fork_angle",
+    "engine",
+    "emulator_state",
+    "wheel_pulses_front",
+    "wheel_pulses_rear",
 ]
 """The emulator's frames in the DBC."""
 Baud: TypeAlias = Literal[4800, 9600, 19_200, 38_400, 57_600, 115_200, 230_400, 460_800, 921_600]
@@ -182,11 +190,54 @@ class LeanSensor(Closed):
     time_constant_ms: TimeConstant = 0.0
 
 
+class ToneRing(Closed):
+    """Toothed rings, pick-ups and edge timer of both wheels (emulator.sensors.wheel_speed).
+
+    Averaged over at most ``averaging_edges`` intervals and ``averaging_ms``; without both, the last interval.
+    Radii not given are those of the tyres. Pitch error is one sigma of a tooth's place in % of the pitch,
+    eccentricity the offset of the ring's centre in % of its radius.
+    """
+
+    teeth_front: int = Field(ge=2, le=256)
+    teeth_rear: int = Field(ge=2, le=256)
+    pitch_error_pct: float = Field(default=0.0, ge=0, le=10)
+    eccentricity_pct: float = Field(default=0.0, ge=0, le=10)
+    averaging_edges: int | None = Field(default=None, ge=1, le=256)
+    averaging_ms: float | None = Field(default=None, gt=0, le=1000)
+    timeout_ms: float = Field(default=100.0, ge=1, le=5000)
+    timer_resolution_ns: int = Field(default=1000, ge=1, le=1_000_000)
+    resolution_m_s: float = Field(default=0.0, ge=0, le=1)
+    rolling_radius_front_m: float | None = Field(default=None, ge=0.05, le=1)
+    rolling_radius_rear_m: float | None = Field(default=None, ge=0.05, le=1)
+
+    @model_validator(mode="after")
+    def _whole_steps_a_second(self) -> ToneRing:
+        # Rides start on a whole second of the loop's time: the timer has to stand the same then.
+        if 1_000_000_000 % self.timer_resolution_ns:
+            raise wrong(
+                "expected a divisor of 1000000000 ns, or a ride's edge times would depend on when it starts, "
+                f"got {self.timer_resolution_ns}",
+                "timer_resolution_ns",
+            )
+        return self
+
+
 class WheelSpeedSensor(Closed):
-    """Wheel speed times nominal radius; below ``lowest_speed_m_s`` the sensor reads zero."""
+    """Wheel speed times nominal radius; below ``lowest_speed_m_s`` the sensor reads zero.
+
+    With a tone ring, noise and lowest speed follow from it and are not given.
+    """
 
     noise_m_s: float = Field(default=0.0, ge=0, le=10)
     lowest_speed_m_s: float = Field(default=0.0, ge=0, le=10)
+    tone_ring: ToneRing | None = None
+
+    @model_validator(mode="after")
+    def _one_model(self) -> WheelSpeedSensor:
+        for key in ("noise_m_s", "lowest_speed_m_s"):
+            if self.tone_ring is not None and key in self.model_fields_set:
+                raise wrong("expected no such key beside tone_ring, which it follows from: leave it out", key)
+        return self
 
 
 class ForkAngleSensor(Closed):
@@ -385,6 +436,13 @@ class Rig(Closed):
                     "gnss",
                     "sentences",
                 )
+        return self
+
+    @model_validator(mode="after")
+    def _pulses_have_a_ring(self) -> Rig:
+        for name in ("wheel_pulses_front", "wheel_pulses_rear"):
+            if name in self.outputs and self.sensors.wheel_speed.tone_ring is None:
+                raise wrong("expected sensors.wheel_speed.tone_ring: pulses are its edges", "outputs", name)
         return self
 
 

@@ -11,6 +11,7 @@ from emulator.compiled import Record, jit
 from emulator.frames import rotate
 from emulator.sensors.gnss import moving, positioned, wander
 from emulator.sensors.noise import normal
+from emulator.sensors.wheel_speed import edge_age, edge_count, edge_frequency, turn, wheel_speed
 from emulator.truth import specific_force_at, velocity_at
 from emulator.vehicle.state import (
     ENGINE,
@@ -60,6 +61,12 @@ OUTPUT_VALUES = (
     "trip_reason",
     "emulated",
     "scenario_time_s",
+    "wheel_front_hz",
+    "wheel_rear_hz",
+    "wheel_front_edges",
+    "wheel_rear_edges",
+    "wheel_front_edge_age_s",
+    "wheel_rear_edge_age_s",
 )
 """Everything an output frame or the GNSS port can carry; DBC signal names are these."""
 
@@ -89,6 +96,12 @@ OUTPUT_VALUES = (
     V_TRIP,
     V_EMULATED,
     V_TIME,
+    V_PULSES,
+    _,
+    _,
+    _,
+    _,
+    _,
 ) = range(len(OUTPUT_VALUES))
 
 STREAM_NAMES = (
@@ -159,9 +172,17 @@ def to_rest(senses: NDArray[np.float64], held: NDArray[np.float64], share: float
 
 
 @jit
+def turn_rings(rings: NDArray[np.void], senses: NDArray[np.float64], now_ns: int) -> None:
+    """Turn the tone rings (front, rear) on to this tick's wheel spins; call every tick."""
+    for k in range(2):
+        turn(rings[k], senses[S_WHEEL_FRONT + k], now_ns)
+
+
+@jit
 def measure(
     c: Record,
     tyre: NDArray[np.void],
+    rings: NDArray[np.void],
     senses: NDArray[np.float64],
     streams: NDArray[np.uint64],
     first: int,
@@ -170,6 +191,9 @@ def measure(
     """One instance of the family of outputs that begins at value ``first``: senses plus noise into ``v``."""
     if first in (V_WHEEL_FRONT, V_WHEEL_REAR):
         for k in range(2):
+            if rings[k].teeth > 0:
+                v[V_WHEEL_FRONT + k] = wheel_speed(rings[k])
+                continue
             value = senses[S_WHEEL_FRONT + k] * tyre[FRONT if k == 0 else REAR].radius
             value = abs(value) + c.wheel_sigma * normal(streams, N_WHEEL_FRONT + k)
             v[V_WHEEL_FRONT + k] = value if value > c.wheel_lowest else 0.0
@@ -192,6 +216,11 @@ def measure(
         v[V_ENGINE] = max(0.0, senses[S_ENGINE])
         v[V_GEAR] = senses[S_GEAR]
         v[V_THROTTLE] = senses[S_THROTTLE]
+    elif first == V_PULSES:
+        for k in range(2):
+            v[V_PULSES + k] = edge_frequency(rings[k])
+            v[V_PULSES + 2 + k] = edge_count(rings[k])
+            v[V_PULSES + 4 + k] = edge_age(rings[k])
 
 
 @jit

@@ -37,6 +37,7 @@ from emulator.plant.sensing import (
     measure_gnss,
     sense,
     to_rest,
+    turn_rings,
 )
 from emulator.plant.states import (
     ARMED,
@@ -141,6 +142,7 @@ class Plant(NamedTuple):
     out, lines   (M,)        outputs and their delay lines; the last one is GNSS
     events       (N,)        the scenario's EVENT_DTYPE table
     streams, streams_0       random streams, and what they start the ride with
+    rings        (2,)        tone rings front, rear
     """
 
     body: NDArray[np.void]
@@ -162,6 +164,7 @@ class Plant(NamedTuple):
     events: NDArray[np.void]
     streams: NDArray[np.uint64]
     streams_0: NDArray[np.uint64]
+    rings: NDArray[np.void]
 
 
 @jit
@@ -243,6 +246,7 @@ def _measured(
     run: Record,
     m: Record,
     tyre: NDArray[np.void],
+    rings: NDArray[np.void],
     events: NDArray[np.void],
     streams: NDArray[np.uint64],
     o: Record,
@@ -264,7 +268,7 @@ def _measured(
         elif first == V_GNSS_X:
             measure_gnss(rig, run, m.senses, streams, run.tick * TICK_NS, m.values)
         else:
-            measure(rig, tyre, m.senses, streams, first, m.values)
+            measure(rig, tyre, rings, m.senses, streams, first, m.values)
     for k in range(MOST_VALUES):
         v = o.value_of[k]
         if v < 0:
@@ -475,6 +479,7 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
     share = rest_share(rig, run)
     if share > 0.0:
         to_rest(m.senses, m.held, share, body.gravity)
+    turn_rings(p.rings, m.senses, now_ns)
 
     # Everything outside counts in scenario time: tick 0 is when the ride starts.
     origin_ns = (run.tick - run.scenario_tick) * TICK_NS
@@ -482,7 +487,8 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
         o = p.out[i]
         if is_due(o, run.tick, TICK_NS):
             place = enter(o, i, p.lines, now_ns, p.streams)
-            _measured(rig, run, m, p.tyre, p.events, p.streams, o, share, p.lines.values[i, place])
+            samples = p.lines.values[i, place]
+            _measured(rig, run, m, p.tyre, p.rings, p.events, p.streams, o, share, samples)
     for i in range(p.out.shape[0]):
         o = p.out[i]
         place = ready(o, i, p.lines, now_ns)

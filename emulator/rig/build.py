@@ -20,6 +20,7 @@ from emulator.plant.sensing import (
     V_GNSS_X,
     V_HEARTBEAT,
     V_LEAN,
+    V_PULSES,
     V_RATE,
     V_STEER,
     V_WHEEL_FRONT,
@@ -30,6 +31,7 @@ from emulator.scenario.schema import FaultEvent, GearboxEvent, GripEvent, GustEv
 from emulator.sensors.gnss import FIX_QUALITY, QUALITIES, USUAL_ACCURACY, Accuracy
 from emulator.sensors.noise import stream_start
 from emulator.sensors.timing import MOST_VALUES, outputs
+from emulator.sensors.wheel_speed import MOST_INTERVALS, RING_DTYPE, tone_ring
 from emulator.signals import INDEX, UNARMED_TICK
 from emulator.timeline import EVENT_DTYPE, FAULT, GEARBOX, GRIP, GUST, MARK, SHIFT_EFFECTS
 from emulator.vehicle.equilibrium import AIR_DENSITY, standing
@@ -37,7 +39,9 @@ from emulator.vehicle.relief import plane_under
 from emulator.vehicle.road import sample
 from emulator.vehicle.state import (
     ENGINE,
+    FRONT,
     N_U,
+    REAR,
     U_AIR_DENSITY,
     U_GRIP_FRONT,
     U_GRIP_REAR,
@@ -59,7 +63,7 @@ _GNSS_VALUES = (
     "gnss_course_rad",
     "gnss_fix",
 )
-_FAMILIES = (V_WHEEL_FRONT, V_RATE, V_FORCE, V_LEAN, V_STEER, V_ENGINE, V_GNSS_X, V_HEARTBEAT)
+_FAMILIES = (V_WHEEL_FRONT, V_RATE, V_FORCE, V_LEAN, V_STEER, V_ENGINE, V_GNSS_X, V_HEARTBEAT, V_PULSES)
 
 
 def build_plant(session: Session) -> Plant:
@@ -166,6 +170,7 @@ def build_plant(session: Session) -> Plant:
         events=_events(session, first_jitter + len(names)),
         streams=starts.copy(),
         streams_0=starts,
+        rings=_rings(session),
     )
 
 
@@ -177,6 +182,36 @@ def _road_at_rest(session: Session, x: float, y: float, heading: float) -> NDArr
         for tx, ty in ((x, y), (x + base * math.cos(heading), y + base * math.sin(heading)))
     ]
     return np.array(planes).ravel()
+
+
+def _rings(session: Session) -> NDArray[np.void]:
+    """(2,) tone rings, front and rear; without teeth if the rig models none."""
+    rings = np.zeros(2, RING_DTYPE)
+    given = session.rig.sensors.wheel_speed.tone_ring
+    if given is None:
+        return rings
+    # Without a window in edges or time, the reading is the last interval.
+    longest = MOST_INTERVALS if given.averaging_ms is not None else 1
+    for k, (name, teeth, radius, tyre) in enumerate(
+        (
+            ("front", given.teeth_front, given.rolling_radius_front_m, FRONT),
+            ("rear", given.teeth_rear, given.rolling_radius_rear_m, REAR),
+        )
+    ):
+        rings[k] = tone_ring(
+            teeth,
+            float(session.vehicle.tyre[tyre]["radius"]) if radius is None else radius,
+            seed=session.seed,
+            name=name,
+            pitch_error=given.pitch_error_pct * 0.01,
+            eccentricity=given.eccentricity_pct * 0.01,
+            window=longest if given.averaging_edges is None else given.averaging_edges,
+            window_ns=None if given.averaging_ms is None else round(given.averaging_ms * 1e6),
+            timeout_ns=round(given.timeout_ms * 1e6),
+            timer_ns=given.timer_resolution_ns,
+            resolution_m_s=given.resolution_m_s,
+        )[0]
+    return rings
 
 
 def _gain(time_constant_ms: float) -> float:

@@ -249,7 +249,7 @@ BROKEN = [
         "  lean: {rate_hz: 100",
         "  leen: {rate_hz: 100",
         "15:3: outputs.leen: unknown key; known keys: wheel_speed, imu_rates, imu_force, lean, "
-        "fork_angle, engine, emulator_state, did you mean 'lean'?",
+        "fork_angle, engine, emulator_state, wheel_pulses_front, wheel_pulses_rear, did you mean 'lean'?",
     ),
     (
         "rate_hz: 100",
@@ -275,13 +275,36 @@ BROKEN = [
     (
         "  wheel_speed: {}\n",
         "",
-        "17:1: sensors: missing key 'wheel_speed': a mapping with the keys noise_m_s, lowest_speed_m_s",
+        "17:1: sensors: missing key 'wheel_speed': a mapping with the keys noise_m_s, lowest_speed_m_s, "
+        "tone_ring",
     ),
     (
         "  wheel_speed: {}\n",
         "  wheel_speed:\n",
         "20:3: sensors.wheel_speed: expected a mapping with the keys noise_m_s, "
-        "lowest_speed_m_s, got nothing; write a value after the colon",
+        "lowest_speed_m_s, tone_ring, got nothing; write a value after the colon",
+    ),
+    (
+        "  wheel_speed: {}\n",
+        "  wheel_speed: {noise_m_s: 0.02, tone_ring: {teeth_front: 48, teeth_rear: 48}}\n",
+        "20:28: sensors.wheel_speed.noise_m_s: expected no such key beside tone_ring, which it follows from: "
+        "leave it out",
+    ),
+    (
+        "  wheel_speed: {}\n",
+        "  wheel_speed: {tone_ring: {teeth_front: 48, teeth_rear: 300}}\n",
+        "20:58: sensors.wheel_speed.tone_ring.teeth_rear: expected a whole number from 2 to 256, got 300",
+    ),
+    (
+        "  wheel_speed: {}\n",
+        "  wheel_speed: {tone_ring: {teeth_front: 48, teeth_rear: 48, timer_resolution_ns: 300}}\n",
+        "20:83: sensors.wheel_speed.tone_ring.timer_resolution_ns: expected a divisor of 1000000000 ns, or a "
+        "ride's edge times would depend on when it starts, got 300",
+    ),
+    (
+        "  lean: {rate_hz: 100, latency_ms: 8, jitter_ms: 1}\n",
+        "  wheel_pulses_rear: {rate_hz: 100, latency_ms: 8}\n",
+        "15:22: outputs.wheel_pulses_rear: expected sensors.wheel_speed.tone_ring: pulses are its edges",
     ),
     (
         "fix: float",
@@ -392,7 +415,7 @@ BROKEN = [
         "  lean: {rate_hz: 100, latency_ms: 8, jitter_ms: 1}",
         "  leen: {rate_hz: 0, speed: 3}",
         "15:3: outputs.leen: unknown key; known keys: wheel_speed, imu_rates, imu_force, lean, "
-        "fork_angle, engine, emulator_state, did you mean 'lean'?",
+        "fork_angle, engine, emulator_state, wheel_pulses_front, wheel_pulses_rear, did you mean 'lean'?",
     ),
     (
         "{rate_ppm: 500, age_p99_ms: 3, lost_frames: 0}",

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scripted_robot import HELD_CLUTCH, Ride, variant
 
+from emulator.config.rig_file import Output, ToneRing
 from emulator.plant.records import RIG_DTYPE, RUN_DTYPE
 from emulator.plant.sensing import (
     N_SENSES,
@@ -44,11 +45,11 @@ SILENT = {
         "force_bias_m_s2": (0.0, 0.0, 0.0),
     },
     "lean": {"noise_rad": 0.0},
-    "wheel_speed": {"noise_m_s": 0.0},
+    "wheel_speed": {"noise_m_s": 0.0, "lowest_speed_m_s": 0.4, "tone_ring": None},
     "fork_angle": {"noise_rad": 0.0},
     "gnss": {"accuracy": None, "course_noise_rad": 0.0, "jitter_ms": 0.0},
 }
-"""Sensors without noise and bias."""
+"""Sensors without noise and bias; wheel speed is the plain spin times radius."""
 
 
 @pytest.fixture(scope="module")
@@ -261,6 +262,118 @@ def test_wheel_speed_is_spin_times_radius_and_zero_below_the_lowest_speed(silent
     assert front.max() > 1.0
     spin = ride.plant.x[JOINT_RATE + FRONT_WHEEL] * radius
     assert abs(front[-1] - spin) < 0.1  # 6 to 16 ms old at about 2 m/s^2
+
+
+# --- wheel speed from a tone ring ---------------------------------------------------------------------
+
+
+def pulsing(session, ring, rate_hz=500.0):
+    """The session with the pulse frames on; ``ring``: keys of the tone ring, None for none."""
+    given = ToneRing(teeth_front=48, teeth_rear=50, **ring) if ring is not None else None
+    sensors = {"wheel_speed": {"tone_ring": given}}
+    timing = {
+        name: Output(rate_hz=rate_hz, latency_ms=0.0) for name in ("wheel_pulses_front", "wheel_pulses_rear")
+    }
+    rig = {"outputs": {**session.rig.outputs, **timing}}
+    return variant(session, rig=rig, sensors=sensors, outputs={"engine": {}})
+
+
+def test_edges_sent_are_the_wheels_turns_times_the_teeth(session):
+    """Counted over a whole ride: the tow, and the way to rest; both wheels to one edge."""
+    ride = Ride(pulsing(session, {"pitch_error_pct": 0.4}))
+    turned, last = np.zeros(2), np.zeros(2)
+    counted = {"front": [], "rear": []}
+
+    def note(r):
+        nonlocal turned, last
+        spin = np.array(r.plant.memory[0]["senses"][S_WHEEL_FRONT : S_WHEEL_FRONT + 2])
+        turned, last = turned + 0.5e-3 * (spin + last), spin
+
+    ride.step(1, note)
+    ride.arm()
+    ride.step(5000, note)
+    assert ride.states[-1] == RUNNING
+    ride.bench.command(Command.STOP, 0.0)
+    while not ride.bench.finished:
+        ride.step(1, note)
+    ride.step(200, note)
+    for k, (wheel, teeth) in enumerate((("front", 48), ("rear", 50))):
+        counted = ride.value(f"wheel_pulses_{wheel}", f"wheel_{wheel}_edges")[1]
+        assert counted[-1] > 300
+        assert abs(counted[-1] - turned[k] / (2.0 * math.pi) * teeth) <= 1.0 + 0.02
+        assert (np.diff(counted) >= 0).all()
+        assert ride.value(f"wheel_pulses_{wheel}", f"wheel_{wheel}_hz")[1][-1] == 0.0
+
+
+def test_frequency_and_speed_on_the_wire_are_those_of_the_wheel(session):
+    ride = Ride(pulsing(session, {"timer_resolution_ns": 100, "rolling_radius_rear_m": 0.4}))
+    ride.start(4000)
+    for k, (wheel, teeth) in enumerate((("front", 48), ("rear", 50))):
+        spin = float(ride.plant.memory[0]["senses"][S_WHEEL_FRONT + k])
+        hz = ride.value(f"wheel_pulses_{wheel}", f"wheel_{wheel}_hz")[1][-1]
+        # two pitches behind at most, at the tow's acceleration; then half a quantum
+        pitch_s = 2.0 * math.pi / teeth / spin
+        slower = float(session.scenario.support.tow_acceleration_m_s2) / 0.28 * 2.0 * pitch_s
+        spun = hz * 2.0 * math.pi / teeth
+        assert spin - slower - 0.02 < spun < spin + 0.02
+    frame = ride.value("wheel_speed", "wheel_rear_m_s")[1][-1]
+    assert frame == pytest.approx(float(ride.plant.memory[0]["senses"][S_WHEEL_FRONT + 1]) * 0.4, rel=0.02)
+
+
+def test_a_pulse_generator_can_rebuild_the_edge_times(session):
+    """From counter and age of the frames alone, against the times the timer took."""
+    ride = Ride(pulsing(session, {"timer_resolution_ns": 100, "pitch_error_pct": 1.0}, rate_hz=1000.0))
+    ride.start(2500)
+    ring = ride.plant.rings[0]
+    origin_ns = int(ride.plant.run[0]["start_tick"]) * 1_000_000
+    valid = [v for _, name, _, _, v in ride.frames if name == "wheel_pulses_front"]
+    ages, edges = (
+        ride.value("wheel_pulses_front", f"wheel_front_{key}")[1] for key in ("edge_age_s", "edges")
+    )
+    assert np.isnan(ages[edges == 0]).all()
+    told = ages < 0.1048  # the highest value only says "older"
+    times = origin_ns + np.array(valid)[told] - np.rint(ages[told] * 1e9).astype(np.int64)
+    rebuilt = dict(zip(edges[told].astype(int).tolist(), times.tolist(), strict=True))
+    assert len(rebuilt) > 50
+    for n, time in rebuilt.items():
+        if ring["edges"] - n < 200:
+            assert abs(time - int(ring["time_ns"][(n - 1) % ring["time_ns"].size])) <= 1
+
+
+def test_a_tone_ring_changes_no_other_signals_bytes(session):
+    def sent(tone_ring):
+        changed = variant(session, sensors={"wheel_speed": {"tone_ring": tone_ring}})
+        ride = Ride(changed)
+        ride.start(1200)
+        return [f for f in ride.frames if f[1] != "wheel_speed"], [
+            f for f in ride.frames if f[1] == "wheel_speed"
+        ]
+
+    plain, wheels = sent(None)
+    ringed, ring_wheels = sent(ToneRing(teeth_front=48, teeth_rear=50, pitch_error_pct=1.0))
+    assert ringed == plain
+    assert [f[2] for f in ring_wheels] != [f[2] for f in wheels]
+    assert [f[3:] for f in ring_wheels] == [f[3:] for f in wheels]  # nor its own timing
+
+
+def test_pulses_do_not_depend_on_how_long_the_robot_was_waited_for(session):
+    def sent(wait):
+        ride = Ride(pulsing(session, {"pitch_error_pct": 1.0}))
+        ride.step(wait)
+        ride.start(1500)
+        # byte 0 and half of byte 1 are those of the protection, whose counter runs from the first frame on
+        return [
+            (t, p[1] >> 4, p[2:])
+            for t, name, p, _, _ in ride.frames
+            if name[:12] == "wheel_pulses" and t >= 0
+        ]
+
+    first = sent(0)
+    assert len(first) > 1000
+    assert first == sent(2345)
+
+
+# --- noise and quantisation, on the wire --------------------------------------------------------------
 
 
 def test_without_noise_the_wire_shows_the_truth_of_its_time_of_validity(silent):

@@ -35,6 +35,7 @@ BENCH = Path(__file__).parents[2] / "scenarios" / "rigs" / "bench.dbc"
 FRAMES = [
     *("steering", "drive", "gear"),
     *("imu_rates", "imu_force", "lean", "fork_angle", "wheel_speed", "engine", "emulator_state"),
+    *("wheel_pulses_front", "wheel_pulses_rear"),
     *("estimate_pose", "estimate_motion"),
 ]
 
@@ -214,6 +215,10 @@ def test_bench_frames_are_classical_protected_and_ordered_by_urgency(bench: Code
         ("imu_force", {f"force_{axis}_m_s2": (-160, 160) for axis in "xyz"}),
         ("lean", {"lean_rad": (-math.pi, math.pi)}),
         ("wheel_speed", {"wheel_front_m_s": (0, 120), "wheel_rear_m_s": (0, 120)}),
+        *(
+            (f"wheel_pulses_{w}", {f"wheel_{w}_hz": (0, 5000), f"wheel_{w}_edges": (0, 65535)})
+            for w in ("front", "rear")
+        ),
         ("engine", {"engine_rad_s": (0, 2000), "gear": (0, 6), "throttle": (0, 1)}),
         ("estimate_pose", {"estimate_x_m": (-5000, 5000), "estimate_y_m": (-5000, 5000)}),
         ("estimate_motion", {"estimate_heading_rad": (-math.pi, math.pi), "estimate_roll_rad": (-1.5, 1.5)}),
@@ -254,7 +259,7 @@ def test_not_available_goes_both_ways(bench: Codec, frame: str) -> None:
     raws = message.decode(data, decode_choices=False, scaling=False)
     for name, value in unpacked(bench, frame, data).items():
         signal = message.get_signal_by_name(name)
-        if name in ("heartbeat", "emulated"):  # every code means a number
+        if name in ("heartbeat", "emulated") or name.endswith("_edges"):  # every code means a number
             assert value == 0
         else:
             assert math.isnan(value), name
