@@ -11,7 +11,14 @@ from emulator.compiled import Record, jit
 from emulator.frames import rotate
 from emulator.sensors.gnss import moving, positioned, wander
 from emulator.sensors.noise import normal
-from emulator.sensors.wheel_speed import edge_age, edge_count, edge_frequency, turn, wheel_speed
+from emulator.sensors.wheel_speed import (
+    bring_to_rest,
+    edge_age,
+    edge_count,
+    edge_frequency,
+    turn,
+    wheel_speed,
+)
 from emulator.truth import specific_force_at, velocity_at
 from emulator.vehicle.state import (
     ENGINE,
@@ -172,10 +179,14 @@ def to_rest(senses: NDArray[np.float64], held: NDArray[np.float64], share: float
 
 
 @jit
-def turn_rings(rings: NDArray[np.void], senses: NDArray[np.float64], now_ns: int) -> None:
-    """Turn the tone rings (front, rear) on to this tick's wheel spins; call every tick."""
+def turn_rings(rings: NDArray[np.void], senses: NDArray[np.float64], now_ns: int, ending: bool) -> None:
+    """Turn the tone rings (front, rear) on to this tick's wheel spins; call every tick.
+
+    ``ending``: the senses are on their way to rest, and the readings have to be there with them.
+    """
     for k in range(2):
         turn(rings[k], senses[S_WHEEL_FRONT + k], now_ns)
+        bring_to_rest(rings[k], ending)
 
 
 @jit

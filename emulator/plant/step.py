@@ -479,7 +479,7 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
     share = rest_share(rig, run)
     if share > 0.0:
         to_rest(m.senses, m.held, share, body.gravity)
-    turn_rings(p.rings, m.senses, now_ns)
+    turn_rings(p.rings, m.senses, now_ns, share > 0.0)
 
     # Everything outside counts in scenario time: tick 0 is when the ride starts.
     origin_ns = (run.tick - run.scenario_tick) * TICK_NS

@@ -47,6 +47,7 @@ RING_DTYPE = np.dtype(
         ("timer_ns", np.int64),  # resolution of the edge times
         ("resolution", np.float64),  # step of the speed reading [m/s]; 0 none
         ("edge", np.float64, (MOST_TEETH,)),  # [rad] wheel angle each tooth switches at, rising
+        ("limit_hz", np.float64),  # highest frequency shown, see :func:`bring_to_rest`; infinite in use
         ("hysteresis", np.float64),  # [rad]
         ("angle", np.float64),  # [rad] of the wheel in this turn
         ("next", np.int64),  # edge met next when turning forward
@@ -115,6 +116,7 @@ def tone_ring(
     r["window"], r["window_ns"] = window, np.iinfo(np.int64).max if window_ns is None else window_ns
     r["timeout_ns"], r["timer_ns"] = timeout_ns, timer_ns
     r["edge"][:teeth] = edges
+    r["limit_hz"] = math.inf
     r["hysteresis"] = _HYSTERESIS * pitch
     # The turn begins at edge 0, so that the next edge is found by counting.
     angle = edges[0] + stands
@@ -191,6 +193,21 @@ def turn(r: Record, rate: float, now_ns: int) -> None:
 
 
 @jit
+def bring_to_rest(r: Record, ending: bool) -> None:
+    """While ``ending``, show no more than the wheel's true rate, and nothing below the lowest speed.
+
+    A run ends with signals at rest; without this the last edges would be shown for the time-out after it.
+    Call after :func:`turn`.
+    """
+    if r.teeth == 0:
+        return
+    r.limit_hz = math.inf
+    if ending:
+        true_hz = abs(r.rate) * r.teeth / _TURN
+        r.limit_hz = true_hz if true_hz * r.timeout_ns * 1e-9 >= 1.0 else 0.0
+
+
+@jit
 def edge_frequency(r: Record) -> float:
     """Edges a second [Hz] at ``r.now_ns``: intervals of the window over their time; 0 at standstill."""
     if r.known < 2:
@@ -211,7 +228,7 @@ def edge_frequency(r: Record) -> float:
     frequency = intervals / (span * 1e-9)
     if since > 0:
         frequency = min(frequency, 2.0 / (since * 1e-9))
-    return frequency
+    return min(frequency, r.limit_hz)
 
 
 @jit

@@ -280,7 +280,7 @@ def pulsing(session, ring, rate_hz=500.0):
 
 def test_edges_sent_are_the_wheels_turns_times_the_teeth(session):
     """Counted over a whole ride: the tow, and the way to rest; both wheels to one edge."""
-    ride = Ride(pulsing(session, {"pitch_error_pct": 0.4}))
+    ride = Ride(pulsing(session, {"pitch_error_pct": 0.4, "timeout_ms": 1000.0}))
     turned, last = np.zeros(2), np.zeros(2)
     counted = {"front": [], "rear": []}
 
@@ -296,6 +296,8 @@ def test_edges_sent_are_the_wheels_turns_times_the_teeth(session):
     ride.bench.command(Command.STOP, 0.0)
     while not ride.bench.finished:
         ride.step(1, note)
+    # at rest with the ramp, however long the time-out
+    assert ride["output.wheel_front_m_s"] == ride["output.wheel_rear_m_s"] == 0.0
     ride.step(200, note)
     for k, (wheel, teeth) in enumerate((("front", 48), ("rear", 50))):
         counted = ride.value(f"wheel_pulses_{wheel}", f"wheel_{wheel}_edges")[1]

@@ -9,6 +9,7 @@ from emulator.compiled import jit
 from emulator.sensors.wheel_speed import (
     COUNTER_MODULO,
     RING_DTYPE,
+    bring_to_rest,
     edge_age,
     edge_count,
     edge_frequency,
@@ -339,6 +340,21 @@ def test_a_locked_wheel_reads_zero_after_the_time_out_and_falls_before():
     np.testing.assert_allclose(after[bounded], 2 * TURN / 48 * 0.30 / since[bounded], rtol=1e-9)
     assert (after[since > 0.1] == 0.0).all()
     assert after[-1] == 0.0
+
+
+def test_at_the_end_of_a_run_it_shows_no_more_than_the_wheel_does():
+    r = ring(timeout_ns=1_000_000_000)
+    steady(r, 50.0, 1.0)
+    bring_to_rest(r[0], True)
+    assert wheel_speed(r[0]) == pytest.approx(15.0, rel=1e-3)
+    turn(r[0], 10.0, 1_001_000_000)
+    bring_to_rest(r[0], True)
+    assert wheel_speed(r[0]) == pytest.approx(3.0, rel=1e-12)
+    turn(r[0], 0.1, 1_002_000_000)  # less than an edge in the time-out
+    bring_to_rest(r[0], True)
+    assert wheel_speed(r[0]) == 0.0
+    bring_to_rest(r[0], False)
+    assert wheel_speed(r[0]) > 10.0  # its own last edges again
 
 
 def test_after_standstill_the_old_edges_do_not_count():
