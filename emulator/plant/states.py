@@ -122,6 +122,8 @@ def next_state(c: Record, r: Record) -> None:
                 r.state = RUNNING
         elif r.tick - r.steering_tick > c.command_ticks or r.tick - r.drive_tick > c.command_ticks:
             trip(r, TRIP_COMMAND)
+        elif r.diverged != 0 and r.fallen_tick >= 0:
+            stop(r, END_FALLEN)  # a bike that is down is beyond what the model is for: the fall is the news
         elif r.diverged != 0:
             trip(r, TRIP_DIVERGED)
         elif r.fallen_tick >= 0 and r.scenario_tick - r.fallen_tick > _FALL_SHOWN_TICKS:

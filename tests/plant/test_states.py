@@ -180,6 +180,15 @@ WAYS_OUT = {
         NO_TRIP,
         END_FALLEN,
     ),
+    "diverged once down": (
+        lambda m: (
+            m.run.__setitem__("fallen_tick", m.run["scenario_tick"]),
+            m.run.__setitem__("diverged", 1),
+        ),
+        STOPPING,
+        NO_TRIP,
+        END_FALLEN,
+    ),
 }
 
 
