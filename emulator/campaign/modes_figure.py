@@ -22,7 +22,7 @@ from rich.table import Table
 from rich.text import Text
 
 from emulator.campaign.figures import BLUE, GREY, INK, ORANGE, PURPLE, Figure
-from emulator.errors import RunFailed
+from emulator.record.writer import write_whole
 from emulator.robot.margins import LoopTiming, Margins
 from emulator.vehicle.modes import CAPSIZE, NAMES, WEAVE, WOBBLE, Stability, ranges_above_zero
 
@@ -55,16 +55,7 @@ class ModesPage:
 
 def write_modes(page: ModesPage, path: Path) -> None:
     """Write the page. Raises RunFailed if the file can't be written."""
-    partial = path.with_name(f".{path.name}.part")
-    try:
-        partial.write_text(modes_html(page), encoding="utf-8")
-        partial.replace(path)
-    except OSError as error:
-        partial.unlink(missing_ok=True)
-        raise RunFailed(
-            f"{path} can't be written: {error.strerror or error}",
-            advice="check that the folder is there, free space and permissions",
-        ) from error
+    write_whole(path, modes_html(page))
 
 
 # -- figures -------------------------------------------------------------------------------------------------

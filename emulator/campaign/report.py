@@ -23,9 +23,9 @@ from rich.text import Text
 from emulator.campaign.figures import Band, Figure, fault_bands, lateness_histogram, plan_view, time_series
 from emulator.campaign.laps import LapTimes, lap_rows
 from emulator.campaign.verdict import CriterionResult, Verdict, verdict_from
-from emulator.errors import RecordError, RunFailed
+from emulator.errors import RecordError
 from emulator.record.reader import Event, Run, read_json_object, read_run
-from emulator.record.writer import CERTIFICATE_FILE, VERDICT_FILE
+from emulator.record.writer import CERTIFICATE_FILE, VERDICT_FILE, write_whole
 
 REPORT_FILE = "report.html"
 CAUTION = (
@@ -53,15 +53,7 @@ def write_report(folder: Path | str) -> Path:
     """
     run = read_run(folder)
     path = run.folder / REPORT_FILE
-    partial = path.with_name(f".{REPORT_FILE}.part")
-    try:
-        partial.write_text(report_html(run), encoding="utf-8")
-        partial.replace(path)
-    except OSError as error:
-        partial.unlink(missing_ok=True)
-        raise RunFailed(
-            f"{path} can't be written: {error.strerror or error}", advice="check free space and permissions"
-        ) from error
+    write_whole(path, report_html(run))
     return path
 
 

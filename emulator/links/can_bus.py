@@ -30,6 +30,7 @@ from emulator.ports import CanLink
 
 _ARPHRD_CAN = 280  # <linux/if_arp.h>
 _IFF_UP = 1  # <linux/if.h>
+_LONGEST_ANSWER = 4096
 _SEND_BUFFER = 128 * 1024
 """Of the virtual bus, in bytes: a server that stalls shows as lost frames within a second, not minutes."""
 
@@ -96,8 +97,8 @@ def open_can(spec: CanBusSpec) -> CanLink:
 def _join_locally(spec: CanBusSpec) -> TextLink | None:
     """Join by the bus server's local socket; None where there is none or it does not answer as expected.
 
-    The way by TCP then says what is wrong. Sending by TCP takes the whole network stack within the tick:
-    its 99th percentile was six times that of a local socket (tests/bench/pieces.py).
+    The way by TCP then says what is wrong. Sending by TCP takes the whole network stack within the tick: what
+    that costs stands in DEVELOPERS.md.
     """
     try:
         if not ipaddress.ip_address(socket.gethostbyname(spec.host)).is_loopback:
@@ -118,12 +119,7 @@ def _join_locally(spec: CanBusSpec) -> TextLink | None:
             (b"< echo >", b"echo"),
         ):
             connection.sendall(command)
-            while b">" not in unread:
-                data = connection.recv(4096)
-                if not data:
-                    raise ConnectionResetError
-                unread += data
-            said, _, unread = unread.partition(b">")
+            said, unread = _answer(connection, unread)
             if said.split() != [b"<", answer]:
                 raise ConnectionError(said)
     except OSError:
@@ -134,12 +130,29 @@ def _join_locally(spec: CanBusSpec) -> TextLink | None:
     return TextLink(connection.fileno(), connection.close, serial=False, unread=unread)
 
 
+def _answer(connection: socket.socket, unread: bytes) -> tuple[bytes, bytes]:
+    """The bus server's next answer without its end mark, and what follows it in the same read.
+
+    Text without an end mark is taken for an answer once it is too long for one.
+    """
+    while b">" not in unread and len(unread) <= _LONGEST_ANSWER:
+        data = connection.recv(4096)
+        if not data:
+            raise ConnectionResetError(errno.ECONNRESET, "the server closed the connection")
+        unread += data
+    said, _, rest = unread.partition(b">")
+    return said, rest
+
+
 class _VirtualBusClient(SocketCanDaemonBus):
-    """python-can's client with a time limit on the handshake and no socket left behind when it fails."""
+    """python-can's client with a time limit on the handshake and no socket left behind when it fails.
+
+    ``unread`` is the text that arrived behind the last answer.
+    """
 
     def __init__(self, spec: CanBusSpec) -> None:
         self._timeout_s = spec.connect_timeout_s
-        self._unread = ""
+        self.unread = b""
         try:
             super().__init__(  # type: ignore[no-untyped-call]
                 channel=spec.channel, host=spec.host, port=spec.port, tcp_tune=True
@@ -164,21 +177,10 @@ class _VirtualBusClient(SocketCanDaemonBus):
         """Wait for one answer; whatever follows it in the same read stays for the next."""
         connection = self.connection()
         connection.settimeout(self._timeout_s)
-        while ">" not in self._unread:
-            data = connection.recv(4096)
-            if not data:
-                raise ConnectionResetError(errno.ECONNRESET, "the server closed the connection")
-            self._unread += data.decode("latin-1")
-            if len(self._unread) > 4096:
-                break
-        answer, _, self._unread = self._unread.partition(">")
+        said, self.unread = _answer(connection, self.unread)
+        answer = said.decode("latin-1")
         if answer.lstrip() + ">" != msg:
             raise can.CanInitializationError(f"expected {msg!r}, got {(answer + '>')[:60]!r}")
-
-    @property
-    def unread(self) -> bytes:
-        """Text that arrived behind the last answer."""
-        return self._unread.encode("latin-1")
 
 
 def _open_loopback(spec: CanBusSpec) -> CanLink:

@@ -105,7 +105,11 @@ def write_json(path: Path, value: Any) -> None:
     value   see ``jsonable``; non-finite numbers are written as null.
     Raises RunFailed if the disk refuses.
     """
-    text = json.dumps(jsonable(value), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    write_whole(path, json.dumps(jsonable(value), indent=2, ensure_ascii=False, allow_nan=False) + "\n")
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Write a text file whole or not at all. Raises RunFailed if the disk refuses."""
     partial = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         partial.write_text(text, encoding="utf-8")
@@ -114,7 +118,7 @@ def write_json(path: Path, value: Any) -> None:
         partial.unlink(missing_ok=True)
         raise RunFailed(
             f"{path} can't be written: {error.strerror or error}",
-            advice="check free space and permissions of the run folder",
+            advice="check that the folder is there, free space and permissions",
         ) from error
 
 

@@ -23,7 +23,7 @@ from emulator.config.yaml_source import Source
 from emulator.errors import ConfigError, Problem
 from emulator.robot.mission import Mission
 from emulator.scenario.check import named_anyway
-from emulator.scenario.ideal_lap import sector_ends
+from emulator.scenario.ideal_lap import BODIES, sector_ends
 from emulator.scenario.line import build_line
 from emulator.scenario.relief import CLASS_DEGREE_m3, along_lap, roughness
 from emulator.scenario.schema import (
@@ -236,8 +236,7 @@ def mission(session: Session) -> Mission:
 
 def total_mass(vehicle: Vehicle) -> float:
     """Mass [kg] of bike and robot."""
-    names = ("main_frame", "swingarm", "rear_wheel", "steered_frame", "fork_lower", "front_wheel")
-    return float(sum(float(vehicle.body[0][f"{name}_mass"]) for name in names))
+    return float(sum(float(vehicle.body[0][f"{name}_mass"]) for name in BODIES))
 
 
 def _profile(

@@ -69,6 +69,21 @@ Duration: TypeAlias = Annotated[float, Field(gt=0, le=86_400)]
 FromTime: TypeAlias = Annotated[float, Field(ge=0, le=86_400)]
 
 
+def _either(one: str, value: float | None, other: str, other_value: float | None) -> None:
+    """Exactly one of two keys is given."""
+    if (value is None) == (other_value is None):
+        raise wrong(f"expected either {one} or {other}, got {'none of them' if value is None else 'both'}")
+
+
+def _left_of(left_m: float, right_m: float) -> None:
+    """A stretch across the road has a width."""
+    if left_m <= right_m:
+        raise wrong(
+            f"expected more than right_m ({right_m:g}; offsets are positive to the left), got {left_m:g}",
+            "left_m",
+        )
+
+
 # ---- circuit ---------------------------------------------------------------------------------------------
 
 
@@ -195,9 +210,7 @@ class Support(Closed):
 
     @model_validator(mode="after")
     def _one_release(self) -> Support:
-        if (self.release_speed_km_h is None) == (self.release_time_s is None):
-            got = "none of them" if self.release_time_s is None else "both"
-            raise wrong(f"expected either release_speed_km_h or release_time_s, got {got}")
+        _either("release_speed_km_h", self.release_speed_km_h, "release_time_s", self.release_time_s)
         return self
 
 
@@ -215,9 +228,7 @@ class SpeedProfile(Closed):
 
     @model_validator(mode="after")
     def _one_lateral_limit(self) -> SpeedProfile:
-        if (self.lateral_limit_m_s2 is None) == (self.lean_limit_deg is None):
-            got = "none of them" if self.lean_limit_deg is None else "both"
-            raise wrong(f"expected either lateral_limit_m_s2 or lean_limit_deg, got {got}")
+        _either("lateral_limit_m_s2", self.lateral_limit_m_s2, "lean_limit_deg", self.lean_limit_deg)
         return self
 
 
@@ -236,12 +247,7 @@ class Patch(Closed):
     def _has_an_area(self) -> Patch:
         if self.from_m == self.to_m:
             raise wrong(f"expected another station than from_m, got {self.to_m:g} for both", "to_m")
-        if self.left_m <= self.right_m:
-            raise wrong(
-                f"expected more than right_m ({self.right_m:g}; offsets are positive to the left), "
-                f"got {self.left_m:g}",
-                "left_m",
-            )
+        _left_of(self.left_m, self.right_m)
         return self
 
 
@@ -257,12 +263,7 @@ class Bump(Closed):
 
     @model_validator(mode="after")
     def _has_a_width(self) -> Bump:
-        if self.left_m <= self.right_m:
-            raise wrong(
-                f"expected more than right_m ({self.right_m:g}; offsets are positive to the left), "
-                f"got {self.left_m:g}",
-                "left_m",
-            )
+        _left_of(self.left_m, self.right_m)
         return self
 
 
@@ -298,9 +299,7 @@ class Moment(Closed):
 
     @model_validator(mode="after")
     def _one_trigger(self) -> Moment:
-        if (self.time_s is None) == (self.station_m is None):
-            got = "none of them" if self.time_s is None else "both"
-            raise wrong(f"expected either time_s or station_m, got {got}")
+        _either("time_s", self.time_s, "station_m", self.station_m)
         if self.lap is not None and self.station_m is None:
             raise wrong("expected lap only together with station_m", "lap")
         return self
