@@ -24,10 +24,7 @@ EVENT_DTYPE = np.dtype(
         ("at_station", np.float64),  # [m] start when the bike passes it, laps added up; NaN if by tick
         ("duration", np.int64),  # [ticks]
         ("ramp", np.int64),  # [ticks] from nothing to full effect
-        (
-            "effect",
-            np.int64,
-        ),  # index into emulator.faults.sample.EFFECTS (faults), or SHIFT_EFFECTS (gearbox)
+        ("effect", np.int64),  # index into faults.sample.EFFECTS (faults) or SHIFT_EFFECTS (gearbox)
         ("signal", np.int64),  # index of the output value acted on (faults)
         ("value", np.float64),  # parameter of the effect, the grip factor, or the gust's speed [m/s]
         ("heading", np.float64),  # [rad] where the gust blows to, from east, anticlockwise

@@ -237,7 +237,7 @@ def _place(
         u[U_GRIP_REAR if which == REAR else U_GRIP_FRONT] = factor * grip_at(road, line, st, offset)
         if relief.uneven:
             i = U_ROAD_REAR if which == REAR else U_ROAD_FRONT
-            u[i], u[i + 1], u[i + 2] = plane_under(relief, line, tx, ty, vx, vy, _TICK_S, run.station)
+            u[i], u[i + 1], u[i + 2] = plane_under(relief, line, st, offset, tx, ty, vx, vy, _TICK_S)
 
 
 @jit

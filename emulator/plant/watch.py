@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 
 from emulator.compiled import Record, jit
+from emulator.frames import roll_pitch_yaw
 from emulator.plant.states import (
     EV_FALL,
     EV_LIFT,
@@ -101,8 +102,8 @@ def watch(rig: Record, run: Record, body: Record, m: Record, s: Scratch, speed: 
     speed   [m/s]    forward
     engine  [rad/s]  crankshaft speed
     """
-    roll = math.atan2(s.R[7], s.R[8])
-    pitch = math.asin(min(1.0, max(-1.0, -s.R[6])))
+    R = s.R
+    roll, pitch, _ = roll_pitch_yaw((R[0], R[1], R[2], R[3], R[4], R[5], R[6], R[7], R[8]))
     _slide(run, m, FRONT, s, speed, roll)
     _slide(run, m, REAR, s, speed, roll)
     _lift(run, m, FRONT, s)

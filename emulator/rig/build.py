@@ -36,7 +36,7 @@ from emulator.signals import INDEX, UNARMED_TICK
 from emulator.timeline import EVENT_DTYPE, FAULT, GEARBOX, GRIP, GUST, MARK, SHIFT_EFFECTS
 from emulator.vehicle.equilibrium import AIR_DENSITY, standing
 from emulator.vehicle.relief import plane_under
-from emulator.vehicle.road import sample
+from emulator.vehicle.road import locate, sample
 from emulator.vehicle.state import (
     ENGINE,
     FRONT,
@@ -177,10 +177,10 @@ def build_plant(session: Session) -> Plant:
 def _road_at_rest(session: Session, x: float, y: float, heading: float) -> NDArray[np.float64]:
     """Road planes under the rear and the front tyre of a bike standing there, (6,) as in the inputs."""
     base = float(session.vehicle.body[0]["front_wheel_x"])
-    planes = [
-        plane_under(session.relief, session.line, tx, ty, 0.0, 0.0, _TICK_S, session.scenario.start.station_m)
-        for tx, ty in ((x, y), (x + base * math.cos(heading), y + base * math.sin(heading)))
-    ]
+    planes = []
+    for tx, ty in ((x, y), (x + base * math.cos(heading), y + base * math.sin(heading))):
+        station, offset, _ = locate(session.line, tx, ty, session.scenario.start.station_m)
+        planes.append(plane_under(session.relief, session.line, station, offset, tx, ty, 0.0, 0.0, _TICK_S))
     return np.array(planes).ravel()
 
 

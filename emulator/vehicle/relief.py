@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.compiled import jit
-from emulator.vehicle.road import Line, locate, sample, wrap_station
+from emulator.vehicle.road import Line, hermite, interval_of, sample, wrap_station
 
 
 class Relief(NamedTuple):
@@ -109,13 +109,6 @@ def relief(
 
 
 @jit
-def _cubic(f0: float, f1: float, d0: float, d1: float, t: float) -> float:
-    """Cubic with values f0, f1 and slopes d0, d1 (by t) at t = 0, 1."""
-    rise = f1 - f0
-    return f0 + t * (d0 + t * (3.0 * rise - 2.0 * d0 - d1 + t * (d0 + d1 - 2.0 * rise)))
-
-
-@jit
 def _roughness(r: Relief, line: Line, station: float) -> float:
     """Roughness [m] by a cubic through the neighbouring heights; an open line ends level."""
     m = r.rough.size
@@ -130,7 +123,7 @@ def _roughness(r: Relief, line: Line, station: float) -> float:
     else:
         f0, f1 = r.rough[min(max(i, 0), m - 1)], r.rough[min(max(i + 1, 0), m - 1)]
         before, after = r.rough[min(max(i - 1, 0), m - 1)], r.rough[min(max(i + 2, 0), m - 1)]
-    return _cubic(f0, f1, 0.5 * (f1 - before), 0.5 * (after - f0), t)
+    return hermite(f0, f1, 0.5 * (f1 - before), 0.5 * (after - f0), 1.0, t)
 
 
 @jit
@@ -141,12 +134,9 @@ def height_at(r: Relief, line: Line, station: float, offset: float) -> float:
     """
     if math.isnan(station) or math.isnan(offset):
         return math.nan
-    n = line.station.size - 1
-    step = line.length / n
     wrapped = wrap_station(line, station)
-    i = min(int(wrapped / step), n - 1)
-    t = min(max(wrapped / step - i, 0.0), 1.0)
-    z = _cubic(r.elevation[i], r.elevation[i + 1], step * r.rise[i], step * r.rise[i + 1], t)
+    i, t, step = interval_of(line, wrapped)
+    z = hermite(r.elevation[i], r.elevation[i + 1], r.rise[i], r.rise[i + 1], step, t)
     z += offset * (r.tilt[i] + t * (r.tilt[i + 1] - r.tilt[i]))
     for k in range(r.bump.shape[0]):
         ahead = wrapped - r.bump[k, 0]
@@ -162,14 +152,22 @@ def height_at(r: Relief, line: Line, station: float, offset: float) -> float:
 
 @jit
 def plane_under(
-    r: Relief, line: Line, x: float, y: float, vx: float, vy: float, dt: float, station_hint: float
+    r: Relief,
+    line: Line,
+    station: float,
+    offset: float,
+    x: float,
+    y: float,
+    vx: float,
+    vy: float,
+    dt: float,
 ) -> tuple[float, float, float]:
     """Road plane under a tyre at (x, y) [m] that moves with (vx, vy) [m/s] for the next ``dt`` [s].
 
-    Returns (height of the plane at the world's origin [m], slope along x, slope along y [1]). Along the way
-    of the tyre it is the chord to where the tyre will be, across it the tangent.
+    station, offset [m] are those of (x, y). Returns (height of the plane at the world's origin [m], slope
+    along x, slope along y [1]). Along the way of the tyre it is the chord to where the tyre will be, across
+    it the tangent.
     """
-    station, offset, _ = locate(line, x, y, station_hint)
     _, _, heading, curvature, _ = sample(line, station)
     c, n = math.cos(heading), math.sin(heading)
     speed = math.hypot(vx, vy)

@@ -246,6 +246,16 @@ def _left_of(line: Line, i: int, x: float, y: float) -> float:
 
 
 @jit
+def interval_of(line: Line, station: float) -> tuple[int, float, float]:
+    """Interval of the line a station is in, the fraction of it, and its length [m]; see :func:`sample`."""
+    n = line.station.size - 1
+    step = line.length / n
+    u = wrap_station(line, station) / step
+    i = min(int(u), n - 1)
+    return i, min(max(u - i, 0.0), 1.0), step
+
+
+@jit
 def sample(line: Line, station: float) -> tuple[float, float, float, float, float]:
     """The line at a station: (x [m], y [m], heading [rad], curvature [1/m], target speed [m/s]).
 
@@ -253,16 +263,10 @@ def sample(line: Line, station: float) -> tuple[float, float, float, float, floa
     ends. Position, heading and curvature are cubic between samples and continuous in their first
     derivative; the target speed is that of constant acceleration between samples (linear in its square).
     """
-    n = line.station.size - 1
-    step = line.length / n
-    u = wrap_station(line, station) / step
-    i = min(int(u), n - 1)
-    t = min(max(u - i, 0.0), 1.0)
+    i, t, step = interval_of(line, station)
     x, y, _dx, _dy, _ex, _ey = _curve(line, i, t)
-    heading = _hermite(
-        line.heading[i], line.heading[i + 1], line.curvature[i], line.curvature[i + 1], step, t
-    )
-    curvature = _hermite(
+    heading = hermite(line.heading[i], line.heading[i + 1], line.curvature[i], line.curvature[i + 1], step, t)
+    curvature = hermite(
         line.curvature[i], line.curvature[i + 1], line.dcurvature[i], line.dcurvature[i + 1], step, t
     )
     v0, v1 = line.target_speed[i], line.target_speed[i + 1]
@@ -270,7 +274,7 @@ def sample(line: Line, station: float) -> tuple[float, float, float, float, floa
 
 
 @jit
-def _hermite(f0: float, f1: float, d0: float, d1: float, step: float, t: float) -> float:
+def hermite(f0: float, f1: float, d0: float, d1: float, step: float, t: float) -> float:
     """Cubic with values f0, f1 and slopes d0, d1 at the ends of a step, at the fraction t."""
     rise = f1 - f0
     d0 *= step

@@ -14,7 +14,7 @@ from emulator.scenario.line import Straight, Turn, build_line
 from emulator.vehicle.equilibrium import standing, steady_motion
 from emulator.vehicle.integrate import begin
 from emulator.vehicle.relief import Bump, Relief, flat, height_at, plane_under, relief
-from emulator.vehicle.road import Line, sample
+from emulator.vehicle.road import Line, locate, sample
 from emulator.vehicle.state import (
     JOINT_RATE,
     POSITION,
@@ -59,10 +59,16 @@ def wavy(line: Line = LAP) -> Relief:
     )
 
 
+def under(road: Relief, x: float, y: float, vx: float, vy: float, hint: float) -> tuple[float, float, float]:
+    """The plane for the next millisecond at a place near the station ``hint``."""
+    station, offset, _ = locate(LAP, x, y, hint)
+    return plane_under(road, LAP, station, offset, x, y, vx, vy, 1e-3)
+
+
 def test_a_flat_road_is_flat() -> None:
     assert not flat(LAP).uneven
     assert height_at(flat(LAP), LAP, 33.0, 2.0) == 0.0
-    assert plane_under(flat(LAP), LAP, 5.0, 1.0, 20.0, 3.0, 1e-3, 5.0) == (0.0, 0.0, 0.0)
+    assert under(flat(LAP), 5.0, 1.0, 20.0, 3.0, 5.0) == (0.0, 0.0, 0.0)
 
 
 def test_bank_tilts_about_the_line_and_lifts_the_left_side_when_positive() -> None:
@@ -108,10 +114,10 @@ def test_the_plane_touches_the_road_here_and_where_the_tyre_will_be(
     x0, y0, heading, _, _ = sample(LAP, station)
     x, y = x0 - offset * math.sin(heading), y0 + offset * math.cos(heading)
     vx, vy = speed * math.cos(heading + way), speed * math.sin(heading + way)
-    z0, gx, gy = plane_under(road, LAP, x, y, vx, vy, 1e-3, station)
+    z0, gx, gy = under(road, x, y, vx, vy, station)
     assert z0 + gx * x + gy * y == pytest.approx(height_at(road, LAP, station, offset), abs=1e-5)
     if speed > 20.0:
-        z1, hx, hy = plane_under(road, LAP, x + vx * 1e-3, y + vy * 1e-3, vx, vy, 1e-3, station)
+        z1, hx, hy = under(road, x + vx * 1e-3, y + vy * 1e-3, vx, vy, station)
         meet = (x + vx * 1e-3, y + vy * 1e-3)
         assert z0 + gx * meet[0] + gy * meet[1] == pytest.approx(z1 + hx * meet[0] + hy * meet[1], abs=1e-4)
 
