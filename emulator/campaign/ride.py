@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from emulator.campaign.laps import lap_times, reference_laps
+from emulator.campaign.place import place_known
 from emulator.campaign.report import write_report
 from emulator.campaign.verdict import (
     Criterion,
@@ -81,7 +82,7 @@ def _refused(folder: Path) -> list[str]:
 
 
 def judge_run(session: Session, folder: Path, outcome: dict[str, Any]) -> Verdict:
-    """Judge a recorded run, time its laps, and write verdict and report."""
+    """Judge a recorded run, time its laps, see how well the robot knew its place; write it down."""
     run = read_run(folder)
     timing = session.rig.timing
     tolerance = TimingTolerance(
@@ -89,7 +90,8 @@ def judge_run(session: Session, folder: Path, outcome: dict[str, Any]) -> Verdic
     )
     verdict = judge(run, criteria_of(session), run.certificate, outcome, tolerance)
     references, note = reference_laps(session)
-    verdict = replace(verdict, laps=lap_times(run, session.sector_ends, references, note))
+    laps = lap_times(run, session.sector_ends, references, note)
+    verdict = replace(verdict, laps=laps, place=place_known(run))
     write_verdict(folder, verdict)
     write_report(folder)
     return verdict

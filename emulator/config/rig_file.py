@@ -377,10 +377,15 @@ class LoopHost(Closed):
 
 
 class DeviceUnderTest(Closed):
-    """Who rides: our reference robot in a process of its own, or something outside that joins the bus."""
+    """Who rides: our reference robot in a process of its own, or something outside that joins the bus.
+
+    ``estimate_age_ms``: how old the robot's estimate of its place is when its frame is taken, for the
+    comparison with the truth; one tick for a robot that sends what it knows of now.
+    """
 
     kind: Literal["reference", "external"]
     cpu: Cpu = "auto"
+    estimate_age_ms: float = Field(default=1.0, ge=0, le=1000)
 
 
 class Rig(Closed):

@@ -74,7 +74,8 @@ class Riding:
             self.rider.step(inbox, self.rx)
             inbox.count[0] = 0
         if burst := self.bench.take_gnss():
-            self.rider.hear(burst, self.count * TICK_NS)
+            now = self.count - 1
+            self.rider.hear(burst, now * TICK_NS, (now - now % RIDER_EVERY) * TICK_NS)
 
 
 def _arrays(item: object) -> list[NDArray[Any]]:
