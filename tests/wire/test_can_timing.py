@@ -75,6 +75,15 @@ def test_fd_frames_grow_with_their_data(extended):
     assert plain <= totals[-1].fast <= plain + (1 + 4 + 512) // 4 + 1
 
 
+def test_fd_frames_of_8_and_20_bytes_counted_by_hand():
+    """ISO 11898-1:2015, from memory. Slow: 17 bits, 4 stuff bits, 12 after the CRC's delimiter.
+
+    8 bytes fast: 5 + 64 bits, 21 - 4 stuff bits, 4 + 17 + 6 + 1. 20 bytes: 5 + 160, 45 - 4, 4 + 21 + 7 + 1.
+    """
+    assert fd_bits(8) == (33, 69 + 17 + 28)
+    assert fd_bits(20) == (33, 165 + 41 + 33)
+
+
 def test_what_no_frame_carries_is_refused():
     with pytest.raises(ValueError, match="0 to 8"):
         classical_bits(9)
