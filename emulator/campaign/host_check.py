@@ -109,9 +109,9 @@ def promise(late: Lateness) -> str:
     worst_ms = late.greatest / 1e3
     if late.overruns:
         return (
-            f"Not punctual: {late.overruns} of {late.wakes:,} wake-ups ({late.overruns / late.wakes:.2%}) came "
-            f"a whole tick or more late, at worst {worst_ms:.1f} ms. Runs with hardware will end as invalid now "
-            "and then; a limit below that in the rig (limits.overrun_limit_ms) would trip."
+            f"Not punctual: {late.overruns} of {late.wakes:,} wake-ups ({late.overruns / late.wakes:.2%}) "
+            f"came a whole tick or more late, at worst {worst_ms:.1f} ms. Runs with hardware will end as "
+            "invalid now and then; a limit below that in the rig (limits.overrun_limit_ms) would trip."
         )
     if late.p999 <= _SHARP_us and late.greatest <= 5 * _SHARP_us:
         return (
@@ -120,8 +120,8 @@ def promise(late: Lateness) -> str:
         )
     return (
         f"Fairly punctual: 99.9 % of wake-ups within {late.p999:.0f} us, the worst {late.greatest:.0f} us, "
-        f"none a whole tick late. Promise ages to {math.ceil(10 * worst_ms) / 10:.1f} ms (timing.age_p99_ms), "
-        "not closer."
+        f"none a whole tick late. Promise ages to {math.ceil(10 * worst_ms) / 10:.1f} ms "
+        "(timing.age_p99_ms), not closer."
     )
 
 
