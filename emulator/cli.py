@@ -8,6 +8,7 @@ from __future__ import annotations
 import sys
 import time
 import traceback
+from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated
@@ -80,6 +81,7 @@ def run(
     """
     from emulator.campaign.report import console_summary
     from emulator.campaign.ride import ride
+    from emulator.config.yaml_source import beside
     from emulator.rig.session import load_session
 
     console = _console()
@@ -112,7 +114,23 @@ def run(
         def say(text: str) -> None:
             bar.console.print(text, markup=False)
 
-        verdict = ride(session, (rig, scenario), folder, virtual=virtual, say=say, progress=progress)
+        told = None
+        if session.rig.telemetry is not None and not virtual:
+            from emulator.telemetry.publisher import Telemetry, broker, tell_verdict
+
+            told = broker(session.rig.telemetry, lambda name: beside(str(rig), name))
+        companion = None if told is None else Telemetry(told, folder.name, say).beside
+        verdict = ride(
+            session,
+            (rig, scenario),
+            folder,
+            virtual=virtual,
+            say=say,
+            progress=progress,
+            beside=companion,
+        )
+        if told is not None:
+            tell_verdict(told, folder.name, asdict(verdict), say)
     console.print(console_summary(folder))
     console.print(
         f"took {time.monotonic() - started:.1f} s; record and report: {folder / 'report.html'}", markup=False

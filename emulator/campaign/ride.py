@@ -23,7 +23,7 @@ from emulator.campaign.verdict import (
 from emulator.record.reader import read_json_object, read_run
 from emulator.record.writer import CERTIFICATE_FILE, RunWriter, write_json
 from emulator.rig.session import Session
-from emulator.rig.supervisor import run_bench
+from emulator.rig.supervisor import Beside, run_bench
 from emulator.rig.virtual import VirtualRide
 from emulator.scenario.schema import DistanceFromLine as DistanceModel
 from emulator.scenario.schema import NoFall as NoFallModel
@@ -53,10 +53,12 @@ def ride(
     virtual: bool,
     say: Say = lambda _text: None,
     progress: Progress | None = None,
+    beside: Beside | None = None,
 ) -> Verdict:
     """Run, judge and report; everything is in ``folder`` afterwards.
 
-    paths  of the rig and the scenario file
+    paths   of the rig and the scenario file
+    beside  runs next to a bench run, see emulator.rig.supervisor.run_bench
     Raises EmulatorError when the run could not take place; what was recorded by then stays readable.
     """
     if virtual:
@@ -64,7 +66,7 @@ def ride(
             outcome, certificate = VirtualRide(session).run(writer, progress)
             write_json(folder / CERTIFICATE_FILE, certificate)
     else:
-        result = run_bench(session, paths, folder, say=say, progress=progress)
+        result = run_bench(session, paths, folder, say=say, progress=progress, beside=beside)
         outcome = result.outcome
         for line in result.log_tail:
             say(line)
