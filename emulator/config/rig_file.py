@@ -11,6 +11,7 @@ from typing import Annotated, Literal, TypeAlias, TypeVar
 
 from pydantic import AfterValidator, Field, model_validator
 
+from emulator.config.inertial_unit import InertialUnit, SmallAngles
 from emulator.config.validation import Closed, Words, validate, wrong
 from emulator.config.yaml_source import Source, beside, load
 from emulator.errors import ConfigError
@@ -47,6 +48,7 @@ Vector: TypeAlias = tuple[float, float, float]
 Coordinate: TypeAlias = Annotated[float, Field(ge=-10, le=10)]
 Position: TypeAlias = tuple[Coordinate, Coordinate, Coordinate]
 """A point of the main frame: forward of the rear contact, left, above the ground."""
+Angle: TypeAlias = Annotated[float, Field(ge=-180, le=180)]
 Cpu: TypeAlias = Annotated[int, Field(ge=0, le=1023)] | Literal["auto"]
 """CPU number, or auto: the program chooses."""
 Seconds: TypeAlias = Annotated[float, Field(gt=0, le=600)]
@@ -175,14 +177,16 @@ class Output(Closed):
         return _jitter_within_period(self)
 
 
-class Imu(Closed):
-    """Rate gyroscopes and accelerometers; noise densities are one-sigma per axis, two-sided."""
+class Imu(InertialUnit):
+    """The inertial unit where it is bolted to the main frame.
+
+    Attitude is [roll, pitch, yaw] of the unit's axes in the main frame, yaw first; misalignment, small, comes
+    on top and is nobody's to know. Signals are along the unit's axes.
+    """
 
     position_m: Position
-    rate_noise_density_rad_s_sqrtHz: Noise = 0.0
-    rate_bias_rad_s: Vector = (0.0, 0.0, 0.0)
-    force_noise_density_m_s2_sqrtHz: Noise = 0.0
-    force_bias_m_s2: Vector = (0.0, 0.0, 0.0)
+    attitude_deg: tuple[Angle, Angle, Angle] = (0.0, 0.0, 0.0)
+    misalignment_rad: SmallAngles = (0.0, 0.0, 0.0)
 
 
 class LeanSensor(Closed):

@@ -15,10 +15,6 @@ RIG_DTYPE = np.dtype(
     [
         # sensors: places in the main frame [m], noise, lags
         ("imu_position", np.float64, V3),
-        ("imu_rate_sigma", np.float64),  # [rad/s] one sigma of a sample
-        ("imu_rate_bias", np.float64, V3),
-        ("imu_force_sigma", np.float64),  # [m/s^2]
-        ("imu_force_bias", np.float64, V3),
         ("lean_sigma", np.float64),  # [rad]
         ("lean_gain", np.float64),  # 1 - exp(-tick/time constant)
         ("wheel_sigma", np.float64),  # [m/s]

@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 from emulator.compiled import Record, jit
 from emulator.frames import rotate
 from emulator.sensors.gnss import moving, positioned, wander
+from emulator.sensors.imu import FORCE, RATES, feel, reading
+from emulator.sensors.imu import STREAMS as IMU_STREAMS
 from emulator.sensors.noise import normal
 from emulator.sensors.wheel_speed import (
     bring_to_rest,
@@ -114,8 +116,9 @@ OUTPUT_VALUES = (
 STREAM_NAMES = (
     *("wheel_front", "wheel_rear", "imu_rates", "imu_force", "lean", "fork", "gnss", "gnss_speed"),
     *("gnss_drift", "gnss_course"),
+    *IMU_STREAMS[2:],  # its first two stand above
 )
-(N_WHEEL_FRONT, N_WHEEL_REAR, N_RATES, N_FORCE, N_LEAN, N_FORK, N_GNSS, N_GNSS_SPEED) = range(8)
+(N_WHEEL_FRONT, N_WHEEL_REAR, _, _, N_LEAN, N_FORK, N_GNSS, N_GNSS_SPEED) = range(8)
 N_GNSS_DRIFT, N_GNSS_COURSE = STREAM_NAMES.index("gnss_drift"), STREAM_NAMES.index("gnss_course")
 
 
@@ -190,10 +193,31 @@ def turn_rings(rings: NDArray[np.void], senses: NDArray[np.float64], now_ns: int
 
 
 @jit
+def feel_motion(
+    imu: NDArray[np.void], senses: NDArray[np.float64], streams: NDArray[np.uint64], at_rest: bool
+) -> None:
+    """The inertial unit feels this tick's senses; call every tick.
+
+    ``at_rest``: after a ride the senses have come to rest, and so has the unit.
+    """
+    r, f = S_RATE, S_FORCE
+    feel(
+        imu[0],
+        (senses[r], senses[r + 1], senses[r + 2]),
+        (senses[f], senses[f + 1], senses[f + 2]),
+        senses[S_ENGINE],
+        senses[S_WHEEL_FRONT],
+        streams,
+        at_rest,
+    )
+
+
+@jit
 def measure(
     c: Record,
     tyre: NDArray[np.void],
     rings: NDArray[np.void],
+    imu: NDArray[np.void],
     senses: NDArray[np.float64],
     streams: NDArray[np.uint64],
     first: int,
@@ -210,14 +234,10 @@ def measure(
             v[V_WHEEL_FRONT + k] = value if value > c.wheel_lowest else 0.0
     elif first == V_RATE:
         for k in range(3):
-            v[V_RATE + k] = (
-                senses[S_RATE + k] + c.imu_rate_bias[k] + c.imu_rate_sigma * normal(streams, N_RATES)
-            )
+            v[V_RATE + k] = reading(imu[0], RATES, k, streams)
     elif first == V_FORCE:
         for k in range(3):
-            v[V_FORCE + k] = (
-                senses[S_FORCE + k] + c.imu_force_bias[k] + c.imu_force_sigma * normal(streams, N_FORCE)
-            )
+            v[V_FORCE + k] = reading(imu[0], FORCE, k, streams)
     elif first == V_LEAN:
         v[V_LEAN] = senses[S_LEAN] + c.lean_sigma * normal(streams, N_LEAN)
     elif first == V_STEER:

@@ -33,6 +33,7 @@ from emulator.plant.sensing import (
     V_STATE,
     V_TIME,
     V_TRIP,
+    feel_motion,
     measure,
     measure_gnss,
     sense,
@@ -66,6 +67,7 @@ from emulator.plant.states import (
 )
 from emulator.plant.watch import happened, watch
 from emulator.ports import FrameBuffer
+from emulator.sensors.imu import restart
 from emulator.sensors.timing import MOST_VALUES, DelayLines, enter, is_due, ready
 from emulator.signals import INDEX
 from emulator.timeline import ACTIVE, FAULT, GEARBOX, GRIP, GUST, advance, gust, strength
@@ -143,6 +145,7 @@ class Plant(NamedTuple):
     events       (N,)        the scenario's EVENT_DTYPE table
     streams, streams_0       random streams, and what they start the ride with
     rings        (2,)        tone rings front, rear
+    imu          (1,)        inertial unit
     """
 
     body: NDArray[np.void]
@@ -165,6 +168,7 @@ class Plant(NamedTuple):
     streams: NDArray[np.uint64]
     streams_0: NDArray[np.uint64]
     rings: NDArray[np.void]
+    imu: NDArray[np.void]
 
 
 @jit
@@ -247,6 +251,7 @@ def _measured(
     m: Record,
     tyre: NDArray[np.void],
     rings: NDArray[np.void],
+    imu: NDArray[np.void],
     events: NDArray[np.void],
     streams: NDArray[np.uint64],
     o: Record,
@@ -268,7 +273,7 @@ def _measured(
         elif first == V_GNSS_X:
             measure_gnss(rig, run, m.senses, streams, run.tick * TICK_NS, m.values)
         else:
-            measure(rig, tyre, rings, m.senses, streams, first, m.values)
+            measure(rig, tyre, rings, imu, m.senses, streams, first, m.values)
     for k in range(MOST_VALUES):
         v = o.value_of[k]
         if v < 0:
@@ -444,6 +449,7 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
         # The ride's random numbers do not depend on how long the robot was waited for.
         p.streams[:] = p.streams_0
         run.gnss_drift_ns = -1
+        restart(p.imu[0])
 
     riding = run.state == RUNNING
     factor = _scenario(rig, run, p.events, m, p.u)
@@ -480,6 +486,7 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
     if share > 0.0:
         to_rest(m.senses, m.held, share, body.gravity)
     turn_rings(p.rings, m.senses, now_ns, share > 0.0)
+    feel_motion(p.imu, m.senses, p.streams, share >= 1.0)
 
     # Everything outside counts in scenario time: tick 0 is when the ride starts.
     origin_ns = (run.tick - run.scenario_tick) * TICK_NS
@@ -488,7 +495,7 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
         if is_due(o, run.tick, TICK_NS):
             place = enter(o, i, p.lines, now_ns, p.streams)
             samples = p.lines.values[i, place]
-            _measured(rig, run, m, p.tyre, p.rings, p.events, p.streams, o, share, samples)
+            _measured(rig, run, m, p.tyre, p.rings, p.imu, p.events, p.streams, o, share, samples)
     for i in range(p.out.shape[0]):
         o = p.out[i]
         place = ready(o, i, p.lines, now_ns)

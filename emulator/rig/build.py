@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +30,8 @@ from emulator.plant.step import TICK_NS, Plant
 from emulator.rig.session import COMMAND_FRAMES, Session
 from emulator.scenario.schema import FaultEvent, GearboxEvent, GripEvent, GustEvent, MarkEvent
 from emulator.sensors.gnss import FIX_QUALITY, QUALITIES, USUAL_ACCURACY, Accuracy
+from emulator.sensors.imu import STREAMS as IMU_STREAMS
+from emulator.sensors.imu import EngineOrder, RoadBand, Triad, Warming, inertial_unit, turned
 from emulator.sensors.noise import stream_start
 from emulator.sensors.timing import MOST_VALUES, outputs
 from emulator.sensors.wheel_speed import MOST_INTERVALS, RING_DTYPE, tone_ring
@@ -171,6 +174,7 @@ def build_plant(session: Session) -> Plant:
         streams=starts.copy(),
         streams_0=starts,
         rings=_rings(session),
+        imu=_imu(session),
     )
 
 
@@ -214,6 +218,75 @@ def _rings(session: Session) -> NDArray[np.void]:
     return rings
 
 
+def _imu(session: Session) -> NDArray[np.void]:
+    """(1,) the inertial unit."""
+    given, outputs = session.rig.sensors.imu, session.rig.outputs
+    # White noise without a low-pass has its density at the rate the triad is sampled at.
+    rates_hz, force_hz = (
+        outputs[name].rate_hz if name in outputs else 0.0 for name in ("imu_rates", "imu_force")
+    )
+    rates = Triad(
+        noise_density=given.rate_noise_density_rad_s_sqrtHz,
+        sample_hz=rates_hz,
+        bias=given.rate_bias_rad_s,
+        turn_on_bias=given.rate_turn_on_bias_rad_s,
+        instability=given.rate_bias_instability_rad_s,
+        correlation_s=given.rate_correlation_time_s,
+        walk=given.rate_random_walk_rad_s2_sqrtHz,
+        scale_error=_from_ppm(given.rate_scale_error_ppm),
+        cross_axis=given.rate_cross_axis_rad,
+        force_felt=given.rate_per_force_rad_s_per_m_s2,
+        bias_per_kelvin=given.rate_bias_rad_s_per_K,
+        scale_per_kelvin=_from_ppm(given.rate_scale_ppm_per_K),
+        corner_hz=given.rate_corner_hz,
+        damping=given.rate_damping,
+        limit=math.inf if given.rate_range_rad_s is None else given.rate_range_rad_s,
+        resolution=given.rate_resolution_rad_s,
+    )
+    force = Triad(
+        noise_density=given.force_noise_density_m_s2_sqrtHz,
+        sample_hz=force_hz,
+        bias=given.force_bias_m_s2,
+        turn_on_bias=given.force_turn_on_bias_m_s2,
+        instability=given.force_bias_instability_m_s2,
+        correlation_s=given.force_correlation_time_s,
+        walk=given.force_random_walk_m_s3_sqrtHz,
+        scale_error=_from_ppm(given.force_scale_error_ppm),
+        cross_axis=given.force_cross_axis_rad,
+        bias_per_kelvin=given.force_bias_m_s2_per_K,
+        scale_per_kelvin=_from_ppm(given.force_scale_ppm_per_K),
+        corner_hz=given.force_corner_hz,
+        damping=given.force_damping,
+        limit=math.inf if given.force_range_m_s2 is None else given.force_range_m_s2,
+        resolution=given.force_resolution_m_s2,
+    )
+    warm, vibration = given.temperature, given.vibration
+    road, radius = vibration.road, float(session.vehicle.tyre[FRONT]["radius"])
+    return inertial_unit(
+        rates,
+        force,
+        tick_s=_TICK_S,
+        seed=session.seed,
+        mount=turned(*given.misalignment_rad) @ turned(*(math.radians(a) for a in given.attitude_deg)),
+        warming=None
+        if warm is None
+        else Warming(
+            warm.start_degC - warm.calibrated_degC,
+            warm.final_degC - warm.calibrated_degC,
+            warm.time_constant_s,
+        ),
+        orders=[EngineOrder(e.order, e.amplitude_m_s2, e.at_rad_s) for e in vibration.engine_orders],
+        road=None
+        if road is None
+        else RoadBand([a * radius for a in road.amplitude_m_s2_per_m_s], road.centre_hz, road.damping),
+        streams=[STREAM_NAMES.index(name) for name in IMU_STREAMS],
+    )
+
+
+def _from_ppm(errors: Sequence[float]) -> list[float]:
+    return [1e-6 * error for error in errors]
+
+
 def _gain(time_constant_ms: float) -> float:
     """Share of the way a first-order lag goes in a tick: 1 - exp(-tick / time constant)."""
     return 1.0 - math.exp(-_TICK_S / (time_constant_ms * 1e-3)) if time_constant_ms > 0.0 else 1.0
@@ -223,16 +296,7 @@ def _rig_record(session: Session, heading: float) -> NDArray[np.void]:
     rig, scenario = session.rig, session.scenario
     record = np.zeros(1, RIG_DTYPE)
     r = record[0]
-    imu = rig.sensors.imu
-    r["imu_position"] = imu.position_m
-    # White noise of density N sampled at f has one sigma N sqrt(f); two-sided density.
-    for key, density, frame in (
-        ("imu_rate_sigma", imu.rate_noise_density_rad_s_sqrtHz, "imu_rates"),
-        ("imu_force_sigma", imu.force_noise_density_m_s2_sqrtHz, "imu_force"),
-    ):
-        output = rig.outputs.get(frame)  # type: ignore[call-overload]
-        r[key] = density * math.sqrt(output.rate_hz) if output is not None else 0.0
-    r["imu_rate_bias"], r["imu_force_bias"] = imu.rate_bias_rad_s, imu.force_bias_m_s2
+    r["imu_position"] = rig.sensors.imu.position_m
     r["lean_sigma"], r["lean_gain"] = rig.sensors.lean.noise_rad, _gain(rig.sensors.lean.time_constant_ms)
     r["wheel_sigma"] = rig.sensors.wheel_speed.noise_m_s
     r["wheel_lowest"] = rig.sensors.wheel_speed.lowest_speed_m_s

@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from emulator.compiled import CORE_HASH
+from emulator.config.rig_consistency import doubts
 from emulator.config.rig_file import FrameName, Rig, dbc_path, load_rig, vehicle_path
 from emulator.config.vehicle_file import VehicleFile, load_vehicle
 from emulator.config.yaml_source import Source
@@ -187,7 +188,7 @@ def load_session(rig_path: Path, scenario_path: Path, *, seed: int = 0) -> Sessi
         outputs=tuple(rig.outputs),
         seed=seed,
         files={name: hashlib.sha256(Path(path).read_bytes()).hexdigest() for name, path in paths.items()},
-        warnings=list(vehicle_file.warnings),
+        warnings=[*doubts(rig, rig_source, vehicle_file.values), *vehicle_file.warnings],
     )
 
 

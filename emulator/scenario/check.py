@@ -9,6 +9,7 @@ import os
 from collections.abc import Callable, Iterable
 from typing import NamedTuple
 
+from emulator.config.rig_consistency import doubts
 from emulator.config.rig_file import load_rig, vehicle_path
 from emulator.config.validation import did_you_mean
 from emulator.config.vehicle_file import load_vehicle
@@ -69,7 +70,12 @@ def _check_one(path: str) -> tuple[Checked, list[str]]:
 
 def _rig(path: str) -> tuple[list[Problem], list[str]]:
     rig, source = load_rig(path)
-    return [], [vehicle_path(rig, source)]
+    vehicle = vehicle_path(rig, source)
+    try:
+        warnings = doubts(rig, source, load_vehicle(vehicle).values)
+    except ConfigError:
+        warnings = []  # the vehicle's problems are told with its own file
+    return warnings, [vehicle]
 
 
 def _vehicle(path: str) -> tuple[list[Problem], list[str]]:

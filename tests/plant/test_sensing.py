@@ -4,9 +4,12 @@ import math
 
 import numpy as np
 import pytest
+from scipy.signal import lfilter
+from scipy.spatial.transform import Rotation
 from scripted_robot import HELD_CLUTCH, Ride, variant
 
-from emulator.config.rig_file import Output, ToneRing
+from emulator.config.inertial_unit import EngineOrder, RoadBand, Vibration
+from emulator.config.rig_file import Imu, Output, ToneRing
 from emulator.plant.records import RIG_DTYPE, RUN_DTYPE
 from emulator.plant.sensing import (
     N_SENSES,
@@ -19,10 +22,13 @@ from emulator.plant.sensing import (
     S_RATE,
     S_STEER,
     S_WHEEL_FRONT,
+    feel_motion,
     sense,
     to_rest,
 )
 from emulator.plant.states import ARMED, RUNNING
+from emulator.rig.build import build_plant
+from emulator.sensors.imu import matched_low_pass
 from emulator.snapshot import Command
 from emulator.vehicle.integrate import begin
 from emulator.vehicle.state import (
@@ -38,12 +44,7 @@ from emulator.vehicle.state import (
 
 G = 9.81  # of the demo vehicle
 SILENT = {
-    "imu": {
-        "rate_noise_density_rad_s_sqrtHz": 0.0,
-        "force_noise_density_m_s2_sqrtHz": 0.0,
-        "rate_bias_rad_s": (0.0, 0.0, 0.0),
-        "force_bias_m_s2": (0.0, 0.0, 0.0),
-    },
+    "imu": {name: field.default for name, field in Imu.model_fields.items() if not field.is_required()},
     "lean": {"noise_rad": 0.0},
     "wheel_speed": {"noise_m_s": 0.0, "lowest_speed_m_s": 0.4, "tone_ring": None},
     "fork_angle": {"noise_rad": 0.0},
@@ -60,6 +61,32 @@ def silent(session):
 # --- at rest ------------------------------------------------------------------------------------------
 
 
+def white_sigmas(imu):
+    """One sigma of a sample's white noise, rates and force: through the low-pass, if there is one."""
+
+    def of(density, corner, damping):
+        if corner is None:
+            return density * math.sqrt(500.0)
+        b, a = matched_low_pass(corner, damping, 1e-3)
+        response = lfilter(b, a, np.r_[1.0, np.zeros(999)])
+        return density * math.sqrt(1000.0 * np.sum(response**2))
+
+    return (
+        of(imu.rate_noise_density_rad_s_sqrtHz, imu.rate_corner_hz, imu.rate_damping),
+        of(imu.force_noise_density_m_s2_sqrtHz, imu.force_corner_hz, imu.force_damping),
+    )
+
+
+def errors_at_rest(ride):
+    """What rates and force show of the unit's constant errors on a bike at rest, without noise."""
+    u, g = ride.plant.imu[0], np.array((0.0, 0.0, G))
+    felt = u["mount"].reshape(3, 3) @ g
+    warm = float(u["warm"])
+    rates = u["bias"][0] + warm * u["bias_per_kelvin"][0] + u["force_felt"][0] * felt
+    force = u["bias"][1] + warm * (u["bias_per_kelvin"][1] + u["scale_per_kelvin"][1] * felt)
+    return rates, force + u["matrix"][1] @ felt - g
+
+
 def assert_at_rest(ride, since):
     """Every frame sent since that tick of ``ride.count`` is that of a bike at rest."""
 
@@ -68,14 +95,15 @@ def assert_at_rest(ride, since):
         return ride.sent(frame)[1][-max(1, int(sent) - 1) :]
 
     imu = ride.session.rig.sensors.imu
-    sigma_rate = imu.rate_noise_density_rad_s_sqrtHz * math.sqrt(500.0)
-    sigma_force = imu.force_noise_density_m_s2_sqrtHz * math.sqrt(500.0)
+    rate_error, force_error = errors_at_rest(ride)
+    sigma_rate, sigma_force = white_sigmas(imu)
     rates, force = of("imu_rates"), of("imu_force")
-    assert np.abs(rates - imu.rate_bias_rad_s).max() < 6 * sigma_rate + 0.0003125
-    # on its wheels the bike may stand nose up or down by a little: a share of g shows in x
-    assert (
-        np.abs(force - np.array(imu.force_bias_m_s2) - (0.0, 0.0, G)).max() < 6 * sigma_force + 0.005 + 0.02
-    )
+    assert np.abs(rates - rate_error).max() < 6 * sigma_rate + 0.00025 + 0.0003125
+    # on its wheels the bike may stand nose up or down by a little: a share of g shows in x; the engine idles
+    # and shakes the unit by 6.5 m/s^2 x (idle speed / 1200 rad/s)^2 at most
+    idle = 6.5 * (float(ride.plant.body[0]["engine_idle_speed"]) / 1200.0) ** 2
+    idle = 0.0 if imu.vibration == Vibration() else idle
+    assert np.abs(force - force_error - (0.0, 0.0, G)).max() < 6 * sigma_force + 0.003 + 0.005 + 0.02 + idle
     assert np.abs(of("wheel_speed")).max() == 0.0
     assert np.abs(of("lean")).max() < 6 * 0.002 + 1e-4
     assert np.abs(of("fork_angle")[:, 0]).max() < 6 * 0.0003 + 5e-5
@@ -130,6 +158,27 @@ def test_after_the_ride_the_signals_come_to_rest_without_a_jump(silent, command)
     x, y = ride.session.line.x[0], ride.session.line.y[0]
     assert math.hypot(ride["output.gnss_x_m"] - x, ride["output.gnss_y_m"] - y) > 4.0  # where it stopped
     assert ride["output.gnss_speed_m_s"] == 0.0
+
+
+def test_the_inertial_unit_is_at_rest_with_the_others_however_slow_its_low_pass(session):
+    slow = {"rate_corner_hz": 5.0, "force_corner_hz": 5.0}
+    limits = session.rig.limits.model_copy(update={"ramp_to_rest_s": 0.05})
+    ride = Ride(variant(session, rig={"limits": limits}, sensors={"imu": slow})).start(2500)
+    last = {}
+
+    def note(r):
+        for frame in ("imu_rates", "imu_force"):
+            last[frame] = r.sent(frame)[1][-1]
+
+    assert ride.sent("imu_force")[1][-1, 0] > 1.0  # it is towed
+    ride.bench.command(Command.STOP, 0.0)
+    while not ride.bench.finished:
+        ride.step()
+    ride.step(3, note)  # the sample of the last tick of the ramp is 2 ms old when it is sent
+    rate_error, force_error = errors_at_rest(ride)
+    sigma_rate, sigma_force = white_sigmas(ride.session.rig.sensors.imu)
+    assert np.abs(last["imu_rates"] - rate_error).max() < 6 * sigma_rate + 0.00025 + 0.0003125
+    assert np.abs(last["imu_force"] - force_error - (0.0, 0.0, G)).max() < 6 * sigma_force + 0.008
 
 
 def test_to_rest_is_held_at_first_and_a_bike_at_rest_at_last():
@@ -218,6 +267,48 @@ def test_the_lean_sensor_is_a_first_order_instrument(ride):
     np.testing.assert_allclose(leans, 0.6 * (1.0 - np.exp(-np.arange(1, 201) / 20.0)), rtol=1e-12)
 
 
+@pytest.mark.parametrize(("v", "radius"), [(5.0, 10.0), (20.0, 60.0), (40.0, 200.0)])
+def test_a_steady_turn_reads_as_computed_by_hand_whatever_the_lever_and_the_attitude(
+    ride, session, v, radius
+):
+    """Truth to sample. Leaned to the right by atan(v^2 / g R) as a handbook's point mass, turning right."""
+    angles, lever = (4.0, -3.0, 25.0), (0.4, -0.1, 0.8)
+    imu = {**SILENT["imu"], "attitude_deg": angles}
+    unit = build_plant(variant(session, sensors={"imu": imu})).imu
+    lean, turning = math.atan(v * v / (G * radius)), -v / radius
+    x = rolled(ride.plant, lean)
+    x[VELOCITY : VELOCITY + 3] = v, 0.0, 0.0
+    x[OMEGA : OMEGA + 3] = 0.0, turning * math.sin(lean), turning * math.cos(lean)
+    senses, _, _ = sensed(ride.plant, x, imu=lever)
+    feel_motion(unit, senses, ride.plant.streams.copy(), False)
+    # in the level frame: towards the centre v^2 / R, less what the lever is nearer to it; up g
+    inwards = turning * turning * (radius + math.cos(lean) * lever[1] - math.sin(lean) * lever[2])
+    back = -turning * turning * lever[0]
+    level = np.array((back, -inwards, G))
+    c, s = math.cos(lean), math.sin(lean)
+    force = np.array((level[0], c * level[1] + s * level[2], -s * level[1] + c * level[2]))
+    turn = Rotation.from_euler("ZYX", angles[::-1], degrees=True).inv()
+    np.testing.assert_allclose(unit[0]["value"][0], turn.apply((0.0, turning * s, turning * c)), rtol=1e-6)
+    np.testing.assert_allclose(unit[0]["value"][1], turn.apply(force), rtol=1e-6)
+
+
+def test_engine_and_front_wheel_shake_the_inertial_unit(session):
+    road = RoadBand(amplitude_m_s2_per_m_s=(0.0, 0.0, 0.1), centre_hz=50.0, damping=0.1)
+    orders = (EngineOrder(order=1.0, amplitude_m_s2=(1.0, 0.0, 0.0), at_rad_s=1000.0),)
+    imu = {**SILENT["imu"], "vibration": Vibration(engine_orders=orders, road=road)}
+    changed = variant(session, sensors={"imu": imu})
+    plant, senses = build_plant(changed), np.zeros(N_SENSES)
+    senses[S_ENGINE], senses[S_WHEEL_FRONT] = 500.0, 40.0
+    senses[S_RATE : S_RATE + 3], senses[S_FORCE : S_FORCE + 3] = (1.0, 2.0, 3.0), (4.0, 5.0, 6.0)
+    feel_motion(plant.imu, senses, plant.streams, False)
+    u = plant.imu[0]
+    assert u["value"][0].tolist() == [1.0, 2.0, 3.0]
+    assert u["value"][1, 0] == pytest.approx(4.0 + 0.25 * math.cos(0.5))  # half the speed, 0.5 rad on
+    speed = 40.0 * float(plant.tyre[1]["radius"])
+    assert u["value"][1, 2] == pytest.approx(6.0 + 0.1 * speed * float(u["shaking"][2, 1]))
+    assert u["shaking"][2, 1] != 0.0
+
+
 def test_accelerations_are_felt(ride):
     """In the air, not turning: the acceleration of the IMU's own point, and g upwards."""
     x = rolled(ride.plant, 0.0)
@@ -233,6 +324,13 @@ def test_accelerations_are_felt(ride):
 
 
 def test_noise_has_the_size_the_rig_asks_for(session):
+    white = {
+        "rate_noise_density_rad_s_sqrtHz": 1e-4,
+        "rate_bias_rad_s": (0.001, -0.001, 0.0005),
+        "force_noise_density_m_s2_sqrtHz": 2e-3,
+        "force_bias_m_s2": (0.02, -0.02, 0.03),
+    }
+    session = variant(session, sensors={"imu": {**SILENT["imu"], **white}})
     ride = Ride(session)
     ride.every = 0
     ride.step(8000)
