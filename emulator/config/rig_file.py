@@ -6,6 +6,7 @@ Bounds are what the program can work with or what no bench has; they are common 
 from __future__ import annotations
 
 import difflib
+import math
 import os
 from typing import Annotated, Literal, TypeAlias, TypeVar
 
@@ -16,6 +17,7 @@ from emulator.config.validation import Closed, Words, validate, wrong
 from emulator.config.yaml_source import Source, beside, load
 from emulator.errors import ConfigError
 from emulator.signals import INDEX
+from emulator.sensors.fix import FOR_A_FIX, FOR_CARRIER, USUAL_REACQUISITION_s
 from emulator.wire.nmea import burst_seconds
 
 
@@ -55,6 +57,7 @@ Seconds: TypeAlias = Annotated[float, Field(gt=0, le=600)]
 Port: TypeAlias = Annotated[int, Field(ge=1, le=65535)]
 TimeConstant: TypeAlias = Annotated[float, Field(ge=0, le=2000)]
 Noise: TypeAlias = Annotated[float, Field(ge=0, le=1000)]
+Wait: TypeAlias = Annotated[float, Field(ge=0, le=3600)]
 
 FrameName: TypeAlias = Literal[
     "wheel_speed",
@@ -130,7 +133,8 @@ Bus: TypeAlias = Annotated[LoopbackBus | SocketcanBus | SerialBus, Field(discrim
 class PtyPort(Closed):
     """GNSS sentences on a pseudo terminal that the program creates; ``path`` is a link to it.
 
-    ``baud``, if given, is the line it stands for: the sentences must fit it. They are not slowed down.
+    ``baud``, if given, is the line it stands for: the sentences must fit it. They are not slowed down: all
+    are there when the last byte would be.
     """
 
     kind: Literal["pty"]
@@ -160,6 +164,14 @@ class TcpPort(Closed):
     kind: Literal["tcp"]
     host: Name
     port: Annotated[int, Field(ge=0, le=65535)]
+
+
+class PulsePerSecond(Closed):
+    """A control line of a serial port, raised at each whole second of UTC, at the loop's next tick (1 ms)."""
+
+    device: Name
+    line: Literal["rts", "dtr"]
+    width_ms: int = Field(default=100, ge=1, le=900)
 
 
 GnssPort: TypeAlias = Annotated[PtyPort | SerialPort | UdpPort | TcpPort, Field(discriminator="kind")]
@@ -269,7 +281,10 @@ class Gnss(Closed):
     Its errors are either white noise of one size, the ``..._noise_...`` keys, or ``accuracy``: drift and
     noise by kind of fix; an empty one takes the usual values of all. ``course_noise_rad`` comes on top of
     what the velocity's noise does to the course. Without ``vdop`` 1.5 times ``hdop`` is said (common
-    practice, no source).
+    practice, no source). Satellites, dilutions, fix and errors are those without events of the scenario;
+    ``latency_ms`` is the age of an epoch when its last byte has arrived. ``reacquisition_s`` are the times
+    from an outage's end until there is a fix of each kind, up to ``fix``; one whose time is that of a better
+    one is left out. Corrections come every second, and are ``corrections_age_s`` old by then.
     """
 
     rate_hz: float = Field(ge=1, le=25)
@@ -283,10 +298,13 @@ class Gnss(Closed):
     course_from_m_s: float = Field(default=0.3, ge=0, le=10)  # no course below
     accuracy: dict[Fix, GnssAccuracy] | None = None
     sentences: Annotated[tuple[SentenceName, ...], Field(min_length=1)] = ("GGA", "RMC", "VTG")
-    satellites: int = Field(default=12, ge=0, le=99)
+    satellites: int = Field(default=12, ge=FOR_A_FIX, le=99)
     hdop: float = Field(default=0.8, ge=0.1, le=99)
     vdop: float | None = Field(default=None, ge=0.1, le=99)
     fix: Fix = "fixed"
+    reacquisition_s: dict[Fix, Wait] | None = None
+    corrections_age_s: float = Field(default=0.5, ge=0, le=60)
+    corrections_station: int = Field(default=1, ge=0, le=1023)
 
     @model_validator(mode="after")
     def _in_order(self) -> Gnss:
@@ -300,11 +318,44 @@ class Gnss(Closed):
         return self
 
     @model_validator(mode="after")
+    def _fixes_come_in_order(self) -> Gnss:
+        names, times = tuple(USUAL_REACQUISITION_s), self.reacquisition_times_s
+        for i in range(1, len(times)):
+            if times[i] < times[i - 1]:
+                given = names[i] if names[i] in (self.reacquisition_s or {}) else names[i - 1]
+                raise wrong(
+                    "expected times that do not fall from single over differential and float to fixed, got "
+                    f"{times[i - 1]:g} s for {names[i - 1]} and {times[i]:g} s for {names[i]}",
+                    "reacquisition_s",
+                    given,
+                )
+        return self
+
+    @model_validator(mode="after")
+    def _satellites_for_the_fix(self) -> Gnss:
+        if self.fix in ("float", "fixed") and self.satellites < FOR_CARRIER:
+            raise wrong(
+                f"expected at least {FOR_CARRIER}, which a fix from carrier phase takes (fix: {self.fix}), "
+                f"got {self.satellites}",
+                "satellites",
+            )
+        return self
+
+    @model_validator(mode="after")
     def _each_sentence_once(self) -> Gnss:
         for i, name in enumerate(self.sentences):
             if name in self.sentences[:i]:
                 raise wrong(f"expected each sentence once, got {name} again", "sentences", i)
         return self
+
+    @property
+    def reacquisition_times_s(self) -> tuple[float, ...]:
+        """Of single, differential, float and fixed; one not given is usual, but not before the one below."""
+        given: dict[str, float] = {str(name): time for name, time in (self.reacquisition_s or {}).items()}
+        times: list[float] = []
+        for name, usual in USUAL_REACQUISITION_s.items():
+            times.append(given.get(name, max(usual, *times[-1:], 0.0)))
+        return tuple(times)
 
     @property
     def usual_vdop(self) -> float:
@@ -454,6 +505,7 @@ class Rig(Closed):
     dbc: FileName
     bus: Bus
     gnss_port: GnssPort
+    pulse_per_second: PulsePerSecond | None = None
     outputs: dict[FrameName, Output]
     sensors: Sensors
     actuators: Actuators
@@ -483,6 +535,29 @@ class Rig(Closed):
                     "(sensors.gnss: rate_hz, sentences)",
                     "gnss_port",
                     "baud",
+                )
+            if needed_ms > gnss.latency_ms:
+                least_ms = math.ceil(needed_ms * 10.0) / 10.0
+                raise wrong(
+                    f"expected at least {least_ms:g} ms, which {', '.join(gnss.sentences)} "
+                    f"can take at {baud} baud (gnss_port): it is the age at their last byte, "
+                    f"got {gnss.latency_ms:g}",
+                    "sensors",
+                    "gnss",
+                    "latency_ms",
+                )
+        return self
+
+    @model_validator(mode="after")
+    def _pulse_has_a_port_of_its_own(self) -> Rig:
+        pulse, port = self.pulse_per_second, self.gnss_port
+        for user, device in (("gnss_port", port), ("bus", self.bus)):
+            if pulse is not None and getattr(device, "device", None) == pulse.device:
+                raise wrong(
+                    f"expected another port than that of {user}, which is opened for itself alone, "
+                    f"got {pulse.device}",
+                    "pulse_per_second",
+                    "device",
                 )
         return self
 

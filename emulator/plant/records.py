@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from emulator.plant.sensing import N_SENSES, OUTPUT_VALUES
+from emulator.sensors.fix import RANKS
 from emulator.sensors.gnss import QUALITIES, Accuracy
 from emulator.sensors.timing import MOST_VALUES
 from emulator.signals import SIGNALS
@@ -25,6 +26,9 @@ RIG_DTYPE = np.dtype(
         ("gnss_course_sigma", np.float64),  # [rad] besides that of the velocity
         ("gnss_course_from", np.float64),  # [m/s]
         ("gnss_fix", np.float64),  # quality as in GGA
+        ("gnss_best", np.int64),  # the same as a rank (sensors.fix): the best this receiver gets
+        ("gnss_ladder", np.int64, (len(RANKS),)),  # [ticks] after a loss until it has a fix of each rank
+        ("gnss_satellites", np.int64),  # in use when nothing is in the way
         # actuators: gains 1 - exp(-tick/time constant), limits
         ("steer_gain", np.float64),
         ("steer_limit", np.float64),  # [N m]
@@ -98,7 +102,11 @@ RUN_DTYPE = np.dtype(
         ("fault_mask", np.float64),
         ("gnss_drift", np.float64, V3),  # slow part of its position error, unit variance
         ("gnss_drift_ns", np.int64),  # loop's time it was last moved at; -1: begins with the next epoch
-        ("gnss_ready", np.int64),
+        ("gnss_progress", np.int64),  # [ticks] on the way back after a loss
+        ("gnss_rank", np.int64),  # fix in use
+        ("gnss_in_use", np.int64),  # satellites
+        ("gnss_ready", np.int64),  # 1: an epoch leaves its delay line; 2: a burst held back is due; 3: both
+        ("gnss_held_tick", np.int64),  # tick from which the burst held back longest is due
         ("gnss_due_ns", np.int64),
         ("gnss_valid_ns", np.int64),
     ]
@@ -115,7 +123,7 @@ MEMORY_DTYPE = np.dtype(
             "gnss",
             np.float64,
             (len(OUTPUT_VALUES),),
-        ),  # values of the epoch that is due, while run.gnss_ready is 1
+        ),  # values of the epoch that is due, while run.gnss_ready is odd
         ("payload", np.float64, (MOST_VALUES,)),
         ("row_of", np.int64, (len(OUTPUT_VALUES),)),  # column of ``row`` a value is recorded in; -1 none
         ("row", np.float64, (len(SIGNALS),)),

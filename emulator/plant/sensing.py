@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from emulator.compiled import Record, jit
 from emulator.frames import rotate
-from emulator.sensors.gnss import moving, positioned, wander
+from emulator.sensors.fix import QUALITY_OF_RANK, thinned
+from emulator.sensors.gnss import moving, positioned, reflected, wander
 from emulator.sensors.imu import FORCE, RATES, feel, reading
 from emulator.sensors.imu import STREAMS as IMU_STREAMS
 from emulator.sensors.noise import normal
@@ -21,6 +22,7 @@ from emulator.sensors.wheel_speed import (
     turn,
     wheel_speed,
 )
+from emulator.timeline import ACTIVE, GNSS, MULTIPATH, swell
 from emulator.truth import specific_force_at, velocity_at
 from emulator.vehicle.state import (
     ENGINE,
@@ -65,6 +67,8 @@ OUTPUT_VALUES = (
     "gnss_speed_m_s",
     "gnss_course_rad",
     "gnss_fix",
+    "gnss_fix_in_use",
+    "gnss_satellites",
     "heartbeat",
     "state",
     "trip_reason",
@@ -77,7 +81,10 @@ OUTPUT_VALUES = (
     "wheel_front_edge_age_s",
     "wheel_rear_edge_age_s",
 )
-"""Everything an output frame or the GNSS port can carry; DBC signal names are these."""
+"""Everything an output frame or the GNSS port can carry; DBC signal names are these.
+
+``gnss_fix`` is the quality the receiver says, which a fault may change; ``gnss_fix_in_use`` the one it has.
+"""
 
 (
     V_WHEEL_FRONT,
@@ -100,6 +107,8 @@ OUTPUT_VALUES = (
     V_GNSS_SPEED,
     V_GNSS_COURSE,
     V_GNSS_FIX,
+    V_GNSS_IN_USE,
+    V_GNSS_SATELLITES,
     V_HEARTBEAT,
     V_STATE,
     V_TRIP,
@@ -261,19 +270,48 @@ def measure_gnss(
     senses: NDArray[np.float64],
     streams: NDArray[np.uint64],
     now_ns: int,
+    events: NDArray[np.void],
     v: NDArray[np.float64],
 ) -> None:
-    """One epoch of the GNSS receiver at ``now_ns`` (loop's time) into ``v``."""
-    errors = c.gnss_errors[int(c.gnss_fix)]
+    """One epoch of the GNSS receiver at ``now_ns`` (loop's time) into ``v``, with the fix it has now.
+
+    As many random numbers are drawn with any fix and with none.
+    """
+    quality = QUALITY_OF_RANK[r.gnss_rank]
+    errors = c.gnss_errors[quality if quality > 0 else int(c.gnss_fix)]
+    dilution = thinned(c.gnss_satellites, r.gnss_in_use)
     interval = (now_ns - r.gnss_drift_ns) * 1e-9 if r.gnss_drift_ns >= 0 else -1.0
     wander(r.gnss_drift, interval, errors[2], streams, N_GNSS_DRIFT)
     r.gnss_drift_ns = now_ns
     a = S_ANTENNA
-    v[V_GNSS_X], v[V_GNSS_Y], v[V_GNSS_Z] = positioned(
-        errors, r.gnss_drift, senses[a], senses[a + 1], senses[a + 2], streams, N_GNSS
+    east, north, up = positioned(
+        errors, r.gnss_drift, senses[a], senses[a + 1], senses[a + 2], streams, N_GNSS, dilution
     )
-    east, north = senses[S_ANTENNA_VELOCITY], senses[S_ANTENNA_VELOCITY + 1]
+    for i in range(events.shape[0]):
+        e = events[i]
+        if e.kind == GNSS and e.effect == MULTIPATH and e.state == ACTIVE:
+            interval = (now_ns - e.wander_ns) * 1e-9 if e.wander_ns >= 0 else -1.0
+            bias_east, bias_north = reflected(
+                e.value, e.heading, e.wander, interval, e.correlation, streams, e.stream
+            )
+            e.wander_ns = now_ns
+            share = swell(e, r.scenario_tick)
+            east += share * bias_east
+            north += share * bias_north
+    v[V_GNSS_X], v[V_GNSS_Y], v[V_GNSS_Z] = east, north, up
+    v_east, v_north = senses[S_ANTENNA_VELOCITY], senses[S_ANTENNA_VELOCITY + 1]
     v[V_GNSS_SPEED], v[V_GNSS_COURSE] = moving(
-        errors[5], c.gnss_course_sigma, c.gnss_course_from, east, north, streams, N_GNSS_SPEED, N_GNSS_COURSE
+        errors[5] * dilution,
+        c.gnss_course_sigma,
+        c.gnss_course_from,
+        v_east,
+        v_north,
+        streams,
+        N_GNSS_SPEED,
+        N_GNSS_COURSE,
     )
-    v[V_GNSS_FIX] = c.gnss_fix
+    v[V_GNSS_FIX] = v[V_GNSS_IN_USE] = quality
+    v[V_GNSS_SATELLITES] = r.gnss_in_use
+    if quality == 0:
+        for k in range(V_GNSS_X, V_GNSS_FIX):
+            v[k] = math.nan

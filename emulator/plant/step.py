@@ -49,6 +49,8 @@ from emulator.plant.states import (
     EV_GEAR,
     EV_GEARBOX_OFF,
     EV_GEARBOX_ON,
+    EV_GNSS_OFF,
+    EV_GNSS_ON,
     EV_GRIP_OFF,
     EV_GRIP_ON,
     EV_GUST_OFF,
@@ -67,10 +69,11 @@ from emulator.plant.states import (
 )
 from emulator.plant.watch import happened, watch
 from emulator.ports import FrameBuffer
+from emulator.sensors.fix import allowed, climb, fix_in_use, hold
 from emulator.sensors.imu import restart
 from emulator.sensors.timing import MOST_VALUES, DelayLines, enter, is_due, ready
 from emulator.signals import INDEX
-from emulator.timeline import ACTIVE, FAULT, GEARBOX, GRIP, GUST, advance, gust, strength
+from emulator.timeline import ACTIVE, FAULT, GEARBOX, GNSS, GRIP, GUST, advance, gust, strength
 from emulator.vehicle.integrate import begin, finish
 from emulator.vehicle.relief import Relief, plane_under
 from emulator.vehicle.road import Line, Surface, continue_station, grip_at, locate, sample
@@ -173,8 +176,9 @@ class Plant(NamedTuple):
 
 @jit
 def _scenario(rig: Record, run: Record, events: NDArray[np.void], m: Record, u: NDArray[np.float64]) -> float:
-    """Move all events; returns the grip factor. Wind goes into ``u``, fault mask and gearbox into ``run``."""
+    """Move all events; returns the grip factor. Wind goes into ``u``, the rest into ``run``."""
     factor = 1.0
+    best, satellites = rig.gnss_best, rig.gnss_satellites
     mask = 0.0
     u[U_WIND_X], u[U_WIND_Y] = rig.wind_x, rig.wind_y
     run.shift_effect = 0
@@ -192,6 +196,8 @@ def _scenario(rig: Record, run: Record, events: NDArray[np.void], m: Record, u: 
                     happened(m, EV_GUST_ON if on else EV_GUST_OFF, i, e.value)
                 elif e.kind == GEARBOX:
                     happened(m, EV_GEARBOX_ON if on else EV_GEARBOX_OFF, i, 0.0)
+                elif e.kind == GNSS:
+                    happened(m, EV_GNSS_ON if on else EV_GNSS_OFF, i, e.value)
                 elif on:
                     happened(m, EV_MARK, i, 0.0)
         if e.state == ACTIVE:
@@ -205,7 +211,15 @@ def _scenario(rig: Record, run: Record, events: NDArray[np.void], m: Record, u: 
                 u[U_WIND_Y] += speed * math.sin(e.heading)
             elif e.kind == GEARBOX:
                 run.shift_effect = e.effect + 1
+            elif e.kind == GNSS:
+                best = min(best, e.best_fix)
+                satellites -= e.satellites
     run.fault_mask = mask
+    best = allowed(best, satellites)
+    run.gnss_progress = hold(run.gnss_progress, best, rig.gnss_ladder)
+    run.gnss_rank = fix_in_use(run.gnss_progress, best, rig.gnss_ladder)
+    run.gnss_in_use = satellites if run.gnss_rank > 0 else 0
+    run.gnss_progress = climb(run.gnss_progress, best, rig.gnss_ladder)
     return factor
 
 
@@ -271,7 +285,7 @@ def _measured(
             m.values[V_EMULATED] = 1.0
             m.values[V_TIME] = max(0.0, run.scenario_tick * _TICK_S)
         elif first == V_GNSS_X:
-            measure_gnss(rig, run, m.senses, streams, run.tick * TICK_NS, m.values)
+            measure_gnss(rig, run, m.senses, streams, run.tick * TICK_NS, events, m.values)
         else:
             measure(rig, tyre, rings, imu, m.senses, streams, first, m.values)
     for k in range(MOST_VALUES):
@@ -304,7 +318,7 @@ def _gnss_epoch(
             m.row[m.row_of[v]] = samples[k]
     if np.isnan(m.gnss[V_GNSS_X]) or np.isnan(m.gnss[V_GNSS_Y]) or np.isnan(m.gnss[V_GNSS_FIX]):
         m.row[m.row_of[V_GNSS_FIX]] = 0.0
-    run.gnss_ready = 1
+    run.gnss_ready += 1
     run.gnss_due_ns = due
     run.gnss_valid_ns = valid
 
@@ -433,7 +447,7 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
     now_ns = run.tick * TICK_NS
     tx.count[0] = 0
     m.happened = 0
-    run.gnss_ready = 0
+    run.gnss_ready = 2 if run.tick >= run.gnss_held_tick else 0
 
     receive(p.codec, p.robot, rx, rig, run)
     before = run.told  # the operator moves the state between ticks

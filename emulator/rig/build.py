@@ -27,8 +27,11 @@ from emulator.plant.sensing import (
     V_WHEEL_FRONT,
 )
 from emulator.plant.step import TICK_NS, Plant
+from emulator.rig.burst_line import BurstLine
+from emulator.rig.links import line_baud
 from emulator.rig.session import COMMAND_FRAMES, Session
-from emulator.scenario.schema import FaultEvent, GearboxEvent, GripEvent, GustEvent, MarkEvent
+from emulator.scenario.schema import FaultEvent, GearboxEvent, GnssEvent, GripEvent, GustEvent, MarkEvent
+from emulator.sensors.fix import RANKS
 from emulator.sensors.gnss import FIX_QUALITY, QUALITIES, USUAL_ACCURACY, Accuracy
 from emulator.sensors.imu import STREAMS as IMU_STREAMS
 from emulator.sensors.imu import EngineOrder, RoadBand, Triad, Warming, inertial_unit, turned
@@ -36,7 +39,17 @@ from emulator.sensors.noise import stream_start
 from emulator.sensors.timing import MOST_VALUES, outputs
 from emulator.sensors.wheel_speed import MOST_INTERVALS, RING_DTYPE, tone_ring
 from emulator.signals import INDEX, UNARMED_TICK
-from emulator.timeline import EVENT_DTYPE, FAULT, GEARBOX, GRIP, GUST, MARK, SHIFT_EFFECTS
+from emulator.timeline import (
+    EVENT_DTYPE,
+    FAULT,
+    GEARBOX,
+    GNSS,
+    GNSS_EFFECTS,
+    GRIP,
+    GUST,
+    MARK,
+    SHIFT_EFFECTS,
+)
 from emulator.vehicle.equilibrium import AIR_DENSITY, standing
 from emulator.vehicle.relief import plane_under
 from emulator.vehicle.road import locate, sample
@@ -55,6 +68,7 @@ from emulator.vehicle.state import (
     U_WIND_Y,
     scratch,
 )
+from emulator.wire.nmea import longest_burst
 
 _TICK_S = TICK_NS * 1e-9
 _NEVER = 1 << 62  # [ticks]
@@ -65,6 +79,8 @@ _GNSS_VALUES = (
     "gnss_speed_m_s",
     "gnss_course_rad",
     "gnss_fix",
+    "gnss_fix_in_use",
+    "gnss_satellites",
 )
 _FAMILIES = (V_WHEEL_FRONT, V_RATE, V_FORCE, V_LEAN, V_STEER, V_ENGINE, V_GNSS_X, V_HEARTBEAT, V_PULSES)
 
@@ -79,6 +95,7 @@ def build_plant(session: Session) -> Plant:
     state = run[0]
     state["heartbeat_tick"] = state["steering_tick"] = state["drive_tick"] = state["fallen_tick"] = -1
     state["gnss_drift_ns"] = -1
+    state["gnss_held_tick"] = state["gnss_progress"] = _NEVER
     state["gear"] = scenario.start.gear
     state["support"] = 1
     state["shift_refused"] = -1
@@ -100,10 +117,13 @@ def build_plant(session: Session) -> Plant:
 
     names = [*session.outputs, "gnss"]
     timings: list[Output | Gnss] = [*(rig.outputs[n] for n in session.outputs), rig.sensors.gnss]  # type: ignore[index]
+    latencies = [round(t.latency_ms * 1e6) for t in timings]
+    # an epoch leaves early by what the longest burst takes on the line: see rig.burst_line
+    latencies[-1] -= BurstLine(line_baud(rig)).line_ns(longest_burst(rig.sensors.gnss.sentences))
     first_jitter = len(STREAM_NAMES)
     out, lines = outputs(
         [t.rate_hz for t in timings],
-        [round(t.latency_ms * 1e6) for t in timings],
+        latencies,
         [round(t.jitter_ms * 1e6) for t in timings],
         first_jitter,
     )
@@ -305,6 +325,8 @@ def _rig_record(session: Session, heading: float) -> NDArray[np.void]:
     r["antenna_position"] = gnss.antenna_position_m
     r["gnss_errors"], r["gnss_fix"] = _gnss_errors(gnss), FIX_QUALITY[gnss.fix]
     r["gnss_course_sigma"], r["gnss_course_from"] = gnss.course_noise_rad, gnss.course_from_m_s
+    r["gnss_best"], r["gnss_satellites"] = RANKS.index(gnss.fix), gnss.satellites
+    r["gnss_ladder"][1:] = [_ticks_ms(time * 1e3) for time in gnss.reacquisition_times_s]
 
     a = rig.actuators
     r["steer_gain"], r["steer_limit"] = _gain(a.steering.time_constant_ms), a.steering.limit_Nm
@@ -394,8 +416,22 @@ def _events(session: Session, first_stream: int) -> NDArray[np.void]:
             e["heading"] = math.radians(270.0 - event.from_deg)
         elif isinstance(event, GearboxEvent):
             e["kind"], e["effect"] = GEARBOX, SHIFT_EFFECTS.index(event.effect)
+        elif isinstance(event, GnssEvent):
+            _gnss_event(e, event)
         if not isinstance(event, MarkEvent):
             e["duration"] = _ticks_ms(event.duration_s * 1e3)
         if isinstance(event, FaultEvent | GripEvent):
             e["ramp"] = _ticks_ms(event.ramp_s * 1e3)
     return table
+
+
+def _gnss_event(e: np.void, event: GnssEvent) -> None:
+    """What a GNSS event has besides: the best fix it leaves, satellites it takes, its bias."""
+    e["kind"], e["effect"] = GNSS, GNSS_EFFECTS.index(event.effect)
+    best = "none" if event.effect == "outage" else event.best_fix or RANKS[-1]
+    e["best_fix"], e["satellites"] = RANKS.index(best), event.satellites_lost or 0
+    e["value"] = event.bias_m or 0.0
+    e["heading"] = math.nan if event.towards_deg is None else math.radians(90.0 - event.towards_deg)
+    e["correlation"], e["wander_ns"] = event.correlation_time_s or 10.0, -1
+    ramp_s = 0.5 * event.duration_s if event.ramp_s is None else event.ramp_s
+    e["ramp"] = _ticks_ms(ramp_s * 1e3)

@@ -21,6 +21,7 @@ from emulator.wire.geodesy import Origin
 from emulator.wire.nmea import Fix, burst
 from emulator.wire.nmea_reading import Gga, Rmc, parse
 
+_BACK_ns = 500_000_000
 _UP, _DOWN = 0.78, 0.31  # engine speeds to change gear at, over the limiter's; a rider's habit, invented
 
 
@@ -114,8 +115,8 @@ class ReferenceRider:
         self, rmc: Rmc, place: tuple[float, float, float, int], arrived_ns: int, stepped_ns: int
     ) -> None:
         assert rmc.utc_ns is not None
-        if self._epoch_ns is not None and rmc.utc_ns <= self._epoch_ns:
-            return
+        if self._epoch_ns is not None and 0 <= self._epoch_ns - rmc.utc_ns < _BACK_ns:
+            return  # a repeated or an older one; further back the receiver's time was set, as by a leap second
         self._epoch_ns = rmc.utc_ns
         age = self._clock.age(rmc.utc_ns, arrived_ns) - (arrived_ns - stepped_ns) * 1e-9
         self._hear_gnss(self.rider, *place[:3], rmc.speed_m_s, rmc.course_rad, place[3], age)
@@ -129,7 +130,7 @@ class _ReceiverClock:
     """
 
     _MOST = 300  # epochs of the mean
-    _JUMP_NS = 1_000_000_000  # the receiver's time was set
+    _JUMP_NS = 500_000_000  # the receiver's time was set
 
     def __init__(self, mean_age_s: float, jitter_s: float) -> None:
         self._age_s, self._usual_ns = mean_age_s, 3.0 * jitter_s * 1e9 + 2e6

@@ -8,6 +8,7 @@ import pytest
 from scripted_robot import RIG, RUN, variant
 
 from emulator.campaign.ride import ride
+from emulator.config.rig_file import SerialPort
 from emulator.plant.states import RUNNING
 from emulator.record.reader import read_run
 from emulator.record.writer import RunWriter
@@ -65,6 +66,21 @@ def test_frames_of_both_directions_are_recorded(short, tmp_path):
     assert np.count_nonzero(frames.can_id == steering) <= certificate["robot_frames"]["steering"]["accepted"]
     assert np.all(frames.direction[frames.can_id == steering] == 0)
     assert np.all(np.diff(frames.tick[frames.can_id == steering]) == 2)
+
+
+def test_on_a_serial_line_every_epoch_is_sent_and_its_last_byte_is_as_old_as_promised(short, tmp_path):
+    port = SerialPort(kind="serial", device="/dev/none", baud=115_200)
+    slow = variant(short, rig={"gnss_port": port}, sensors={"gnss": {"jitter_ms": 0.0}})
+    _, certificate = ridden(slow, tmp_path / "slow")
+    kept = certificate["outputs"]["gnss"]
+    assert 60.0 <= kept["age_ms_p50"] <= kept["age_ms_max"] < 61.0  # handed over in a tick of 1 ms
+    ridden(short, tmp_path / "run")
+    times = [
+        [line.split(b",")[1] for line in read_run(tmp_path / run).gnss.splitlines() if b"RMC" in line]
+        for run in ("slow", "run")
+    ]
+    assert times[0] == times[1]
+    assert len(times[0]) > 30
 
 
 def test_progress_is_told_about_once_a_second(short, tmp_path):
