@@ -32,6 +32,7 @@ EVENT_DTYPE = np.dtype(
         ("state", np.int64),
         ("started", np.int64),  # tick it started at
         ("held", np.float64),  # clean value at onset; NaN until the signal was sampled
+        ("held_turning", np.float64),  # [m/s] the same of the ring behind the pulse frames
     ]
 )
 """One event; a table holds them in the order of the scenario file, which is the order they act in."""

@@ -24,6 +24,7 @@ from emulator.compiled import Record, jit
 from emulator.faults.sample import FREEZE, faulted
 from emulator.frames import roll_pitch_yaw, rotate
 from emulator.plant.commands import R_GEAR, SHIFT_DONE, SHIFT_FAILED, RobotFrames, actuate, receive, shift
+from emulator.plant.pulses import turn_pulses
 from emulator.plant.sensing import (
     V_EMULATED,
     V_GNSS_FIX,
@@ -36,6 +37,8 @@ from emulator.plant.sensing import (
     measure,
     measure_gnss,
     sense,
+    sense_analogue,
+    sense_lean,
     to_rest,
     turn_rings,
 )
@@ -142,7 +145,7 @@ class Plant(NamedTuple):
     out, lines   (M,)        outputs and their delay lines; the last one is GNSS
     events       (N,)        the scenario's EVENT_DTYPE table
     streams, streams_0       random streams, and what they start the ride with
-    rings        (2,)        tone rings front, rear
+    rings        (4,)        tone rings front, rear; then those behind the pulse frames
     """
 
     body: NDArray[np.void]
@@ -273,7 +276,7 @@ def _measured(
         v = o.value_of[k]
         if v < 0:
             break
-        value = m.values[v]
+        value = np.nan if o.absent[k] != 0 else m.values[v]
         for i in range(events.shape[0]):
             e = events[i]
             if e.kind == FAULT and e.state == ACTIVE and e.signal == v and share < 1.0:
@@ -444,6 +447,7 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
         # The ride's random numbers do not depend on how long the robot was waited for.
         p.streams[:] = p.streams_0
         run.gnss_drift_ns = -1
+        run.lean_begun = 0
 
     riding = run.state == RUNNING
     factor = _scenario(rig, run, p.events, m, p.u)
@@ -470,7 +474,10 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
         else:
             if not riding:
                 s.rhs[:6] = 0.0  # the physics stands still, whatever would pull at the bike
+                s.chain_torque = 0.0
             sense(rig, run, p.x, p.u, body.gravity, s, m.senses)
+            sense_lean(rig, run, p.x, body.gravity, s, p.streams, _TICK_S, m.senses)
+            sense_analogue(rig, run, body, p.x, p.u, s, m.senses)
             m.held[:] = m.senses
         if p.line.closed:
             run.lap = 1 + int((run.station - rig.start_station) / p.line.length)
@@ -478,8 +485,9 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
                 happened(m, EV_LAP, lap, 0.0)
     share = rest_share(rig, run)
     if share > 0.0:
-        to_rest(m.senses, m.held, share, body.gravity)
+        to_rest(rig, m.senses, m.held, share, body.gravity)
     turn_rings(p.rings, m.senses, now_ns, share > 0.0)
+    turn_pulses(run, p.rings, p.events, m.senses, p.streams, now_ns, share, _TICK_S)
 
     # Everything outside counts in scenario time: tick 0 is when the ride starts.
     origin_ns = (run.tick - run.scenario_tick) * TICK_NS
