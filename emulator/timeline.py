@@ -41,6 +41,7 @@ EVENT_DTYPE = np.dtype(
         ("correlation", np.float64),  # [s] of a drawn bias
         ("wander", np.float64, (3,)),  # its state, unit variance
         ("wander_ns", np.int64),  # loop's time it was last moved at; -1: begins
+        ("held_turning", np.float64),  # [m/s] the same of the ring behind the pulse frames
     ]
 )
 """One event; a table holds them in the order of the scenario file, which is the order they act in."""

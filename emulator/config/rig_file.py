@@ -16,8 +16,8 @@ from emulator.config.inertial_unit import InertialUnit, SmallAngles
 from emulator.config.validation import Closed, Words, validate, wrong
 from emulator.config.yaml_source import Source, beside, load
 from emulator.errors import ConfigError
-from emulator.signals import INDEX
 from emulator.sensors.fix import FOR_A_FIX, FOR_CARRIER, USUAL_REACQUISITION_s
+from emulator.signals import INDEX
 from emulator.wire.nmea import burst_seconds
 
 
@@ -58,6 +58,7 @@ Port: TypeAlias = Annotated[int, Field(ge=1, le=65535)]
 TimeConstant: TypeAlias = Annotated[float, Field(ge=0, le=2000)]
 Noise: TypeAlias = Annotated[float, Field(ge=0, le=1000)]
 Wait: TypeAlias = Annotated[float, Field(ge=0, le=3600)]
+MountingAngle: TypeAlias = Annotated[float, Field(ge=-0.5, le=0.5)]
 
 FrameName: TypeAlias = Literal[
     "wheel_speed",
@@ -69,10 +70,25 @@ FrameName: TypeAlias = Literal[
     "emulator_state",
     "wheel_pulses_front",
     "wheel_pulses_rear",
+    "levers",
+    "suspension",
+    "drive_torque",
 ]
 """The emulator's frames in the DBC."""
+COMMAND_FRAMES = ("steering", "drive", "gear", "estimate_pose", "estimate_motion")
+"""Frames a rig takes from the robot, by their names in the DBC."""
 Baud: TypeAlias = Literal[4800, 9600, 19_200, 38_400, 57_600, 115_200, 230_400, 460_800, 921_600]
 Fix: TypeAlias = Literal["fixed", "float", "differential", "single"]
+AnalogueName: TypeAlias = Literal[
+    "throttle_position",
+    "clutch_position",
+    "front_brake_line_Pa",
+    "rear_brake_line_Pa",
+    "fork_travel_m",
+    "shock_travel_m",
+    "chain_torque_Nm",
+]
+"""Signals of the analogue sensors."""
 SentenceName: TypeAlias = Literal["GGA", "RMC", "VTG", "GSA", "GST", "ZDA"]
 
 
@@ -111,11 +127,15 @@ class LoopbackBus(Closed):
 
 
 class SocketcanBus(Closed):
-    """A CAN interface of the Linux kernel."""
+    """A CAN interface of the Linux kernel.
+
+    ``bitrate`` is set outside; if it is told here, latencies and load are checked against it.
+    """
 
     kind: Literal["socketcan"]
     channel: Name
     fd: bool = False
+    bitrate: int | None = Field(default=None, ge=5_000, le=1_000_000)
 
 
 class SerialBus(Closed):
@@ -178,11 +198,15 @@ GnssPort: TypeAlias = Annotated[PtyPort | SerialPort | UdpPort | TcpPort, Field(
 
 
 class Output(Closed):
-    """How often a frame is sent and how old its content is by then."""
+    """How often a frame is sent and how old its content is by then.
+
+    ``absent``: signals of it that are sent as "not available", because the bench has the real ones.
+    """
 
     rate_hz: float = Field(gt=0, le=1000)
     latency_ms: float = Field(ge=0, le=1000)
     jitter_ms: float = Field(default=0.0, ge=0, le=1000)
+    absent: tuple[Name, ...] = ()
 
     @model_validator(mode="after")
     def _in_order(self) -> Output:
@@ -201,11 +225,30 @@ class Imu(InertialUnit):
     misalignment_rad: SmallAngles = (0.0, 0.0, 0.0)
 
 
+class ComputedLean(Closed):
+    """Lean from gyros, accelerometers and front wheel speed (emulator.sensors.lean); biases in its own axes.
+
+    Mounted turned by ``mounting_rad`` (roll, pitch, yaw). ``crown_radius_m`` of the tread's section and
+    ``rolling_radius_m`` are what it was told of the front tyre; without the latter it was told the truth.
+    """
+
+    position_m: Position
+    mounting_rad: tuple[MountingAngle, MountingAngle, MountingAngle] = (0.0, 0.0, 0.0)
+    rate_noise_density_rad_s_sqrtHz: Noise = 0.0
+    rate_bias_rad_s: Vector = (0.0, 0.0, 0.0)
+    force_noise_density_m_s2_sqrtHz: Noise = 0.0
+    force_bias_m_s2: Vector = (0.0, 0.0, 0.0)
+    reference_time_constant_ms: float = Field(ge=10, le=600_000)
+    crown_radius_m: float = Field(default=0.0, ge=0, le=0.3)
+    rolling_radius_m: float | None = Field(default=None, ge=0.05, le=1)
+
+
 class LeanSensor(Closed):
-    """Roll angle as a first-order instrument."""
+    """Lean through a first-order lag: the true roll, or with ``computed`` what a sensor makes of it."""
 
     noise_rad: float = Field(default=0.0, ge=0, le=1)
     time_constant_ms: TimeConstant = 0.0
+    computed: ComputedLean | None = None
 
 
 class ToneRing(Closed):
@@ -262,6 +305,21 @@ class ForkAngleSensor(Closed):
     """Steering angle at the fork."""
 
     noise_rad: float = Field(default=0.0, ge=0, le=1)
+
+
+class AnalogueSensor(Closed):
+    """One sensor as in ``sensors.analogue.Analogue``; noise, resolution and range in its signal's unit."""
+
+    noise: float = Field(default=0.0, ge=0, le=1e7)
+    time_constant_ms: TimeConstant = 0.0
+    resolution: float = Field(default=0.0, ge=0, le=1e7)
+    range: tuple[float, float] | None = None
+
+    @model_validator(mode="after")
+    def _a_range(self) -> AnalogueSensor:
+        if self.range is not None and self.range[0] >= self.range[1]:
+            raise wrong(f"expected its lower end first, got [{self.range[0]:g}, {self.range[1]:g}]", "range")
+        return self
 
 
 class GnssAccuracy(Closed):
@@ -364,13 +422,14 @@ class Gnss(Closed):
 
 
 class Sensors(Closed):
-    """Every sensor of the bike."""
+    """Every sensor of the bike; analogue ones that are left out show the truth."""
 
     imu: Imu
     lean: LeanSensor
     wheel_speed: WheelSpeedSensor
     fork_angle: ForkAngleSensor
     gnss: Gnss
+    analogue: dict[AnalogueName, AnalogueSensor] = Field(default_factory=dict)
 
 
 class SteeringActuator(Closed):

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from emulator.plant.sensing import N_SENSES, OUTPUT_VALUES
+from emulator.plant.sensing import ANALOGUE, N_SENSES, OUTPUT_VALUES
+from emulator.sensors.analogue import Analogue
 from emulator.sensors.fix import RANKS
 from emulator.sensors.gnss import QUALITIES, Accuracy
 from emulator.sensors.timing import MOST_VALUES
@@ -18,9 +19,21 @@ RIG_DTYPE = np.dtype(
         ("imu_position", np.float64, V3),
         ("lean_sigma", np.float64),  # [rad]
         ("lean_gain", np.float64),  # 1 - exp(-tick/time constant)
+        ("lean_computed", np.int64),  # 1: from gyros and accelerometers of its own, below; 0: the true roll
+        ("lean_position", np.float64, V3),
+        ("lean_axes", np.float64, (9,)),  # R_BS of its axes S, row by row
+        ("lean_rate_sigma", np.float64),  # [rad/s] of a tick
+        ("lean_rate_bias", np.float64, V3),
+        ("lean_force_sigma", np.float64),  # [m/s^2] of a tick
+        ("lean_force_bias", np.float64, V3),
+        ("lean_pull", np.float64),  # to its reference: 1 - exp(-tick/time constant)
+        ("lean_radius", np.float64),  # [m] what it was told of the front tyre
+        ("lean_crown", np.float64),
         ("wheel_sigma", np.float64),  # [m/s]
         ("wheel_lowest", np.float64),  # [m/s]
         ("fork_sigma", np.float64),  # [rad]
+        ("analogue", np.float64, (len(ANALOGUE), len(Analogue._fields))),
+        ("travel_at_rest", np.float64, (2,)),  # [m] fork, shock: under the bike's own weight
         ("antenna_position", np.float64, V3),
         ("gnss_errors", np.float64, (QUALITIES, len(Accuracy._fields))),  # by quality
         ("gnss_course_sigma", np.float64),  # [rad] besides that of the velocity
@@ -97,6 +110,10 @@ RUN_DTYPE = np.dtype(
         ("offset", np.float64),
         ("lap", np.int64),
         ("lean_filter", np.float64),
+        ("lean_begun", np.int64),  # 0: a computed lean begins afresh with the next tick
+        ("lean_estimate", np.float64),
+        ("lean_rate", np.float64),  # [rad/s] measured in the tick before
+        ("analogue", np.float64, (len(ANALOGUE),)),  # lagged values; NaN: begin at the true ones
         ("heartbeat_out", np.float64),
         ("diverged", np.int64),
         ("fault_mask", np.float64),

@@ -24,6 +24,7 @@ from emulator.compiled import Record, jit
 from emulator.faults.sample import FREEZE, faulted
 from emulator.frames import roll_pitch_yaw, rotate
 from emulator.plant.commands import R_GEAR, SHIFT_DONE, SHIFT_FAILED, RobotFrames, actuate, receive, shift
+from emulator.plant.pulses import turn_pulses
 from emulator.plant.sensing import (
     V_EMULATED,
     V_GNSS_FIX,
@@ -37,6 +38,8 @@ from emulator.plant.sensing import (
     measure,
     measure_gnss,
     sense,
+    sense_analogue,
+    sense_lean,
     to_rest,
     turn_rings,
 )
@@ -149,6 +152,7 @@ class Plant(NamedTuple):
     streams, streams_0       random streams, and what they start the ride with
     rings        (2,)        tone rings front, rear
     imu          (1,)        inertial unit
+    rings        (4,)        tone rings front, rear; then those behind the pulse frames
     """
 
     body: NDArray[np.void]
@@ -292,7 +296,7 @@ def _measured(
         v = o.value_of[k]
         if v < 0:
             break
-        value = m.values[v]
+        value = np.nan if o.absent[k] != 0 else m.values[v]
         for i in range(events.shape[0]):
             e = events[i]
             if e.kind == FAULT and e.state == ACTIVE and e.signal == v and share < 1.0:
@@ -464,6 +468,7 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
         p.streams[:] = p.streams_0
         run.gnss_drift_ns = -1
         restart(p.imu[0])
+        run.lean_begun = 0
 
     riding = run.state == RUNNING
     factor = _scenario(rig, run, p.events, m, p.u)
@@ -490,7 +495,10 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
         else:
             if not riding:
                 s.rhs[:6] = 0.0  # the physics stands still, whatever would pull at the bike
+                s.chain_torque = 0.0
             sense(rig, run, p.x, p.u, body.gravity, s, m.senses)
+            sense_lean(rig, run, p.x, body.gravity, s, p.streams, _TICK_S, m.senses)
+            sense_analogue(rig, run, body, p.x, p.u, s, m.senses)
             m.held[:] = m.senses
         if p.line.closed:
             run.lap = 1 + int((run.station - rig.start_station) / p.line.length)
@@ -498,9 +506,10 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
                 happened(m, EV_LAP, lap, 0.0)
     share = rest_share(rig, run)
     if share > 0.0:
-        to_rest(m.senses, m.held, share, body.gravity)
+        to_rest(rig, m.senses, m.held, share, body.gravity)
     turn_rings(p.rings, m.senses, now_ns, share > 0.0)
     feel_motion(p.imu, m.senses, p.streams, share >= 1.0)
+    turn_pulses(run, p.rings, p.events, m.senses, p.streams, now_ns, share, _TICK_S)
 
     # Everything outside counts in scenario time: tick 0 is when the ride starts.
     origin_ns = (run.tick - run.scenario_tick) * TICK_NS

@@ -8,14 +8,17 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.config.rig_file import Gnss, Output
+from emulator.config.rig_file import COMMAND_FRAMES, AnalogueSensor, Gnss, Output
 from emulator.errors import ConfigError, Problem
 from emulator.faults.sample import EFFECTS
+from emulator.frames import quaternion_of, rotation_of
 from emulator.plant.commands import ROBOT_SIGNALS, RobotFrames
 from emulator.plant.records import MEMORY_DTYPE, RIG_DTYPE, RUN_DTYPE
 from emulator.plant.sensing import (
+    ANALOGUE,
     OUTPUT_VALUES,
     STREAM_NAMES,
+    V_ANALOGUE,
     V_ENGINE,
     V_FORCE,
     V_GNSS_X,
@@ -29,8 +32,9 @@ from emulator.plant.sensing import (
 from emulator.plant.step import TICK_NS, Plant
 from emulator.rig.burst_line import BurstLine
 from emulator.rig.links import line_baud
-from emulator.rig.session import COMMAND_FRAMES, Session
+from emulator.rig.session import Session
 from emulator.scenario.schema import FaultEvent, GearboxEvent, GnssEvent, GripEvent, GustEvent, MarkEvent
+from emulator.sensors.analogue import Analogue
 from emulator.sensors.fix import RANKS
 from emulator.sensors.gnss import FIX_QUALITY, QUALITIES, USUAL_ACCURACY, Accuracy
 from emulator.sensors.imu import STREAMS as IMU_STREAMS
@@ -55,9 +59,12 @@ from emulator.vehicle.relief import plane_under
 from emulator.vehicle.road import locate, sample
 from emulator.vehicle.state import (
     ENGINE,
+    FORK,
     FRONT,
+    JOINT,
     N_U,
     REAR,
+    SWINGARM,
     U_AIR_DENSITY,
     U_GRIP_FRONT,
     U_GRIP_REAR,
@@ -82,7 +89,10 @@ _GNSS_VALUES = (
     "gnss_fix_in_use",
     "gnss_satellites",
 )
-_FAMILIES = (V_WHEEL_FRONT, V_RATE, V_FORCE, V_LEAN, V_STEER, V_ENGINE, V_GNSS_X, V_HEARTBEAT, V_PULSES)
+_FAMILIES = (
+    *(V_WHEEL_FRONT, V_RATE, V_FORCE, V_LEAN, V_STEER, V_ENGINE, V_GNSS_X, V_HEARTBEAT, V_PULSES),
+    *range(V_ANALOGUE, V_ANALOGUE + len(ANALOGUE)),  # each its own: a frame left out draws nothing for others
+)
 
 
 def build_plant(session: Session) -> Plant:
@@ -97,6 +107,7 @@ def build_plant(session: Session) -> Plant:
     state["gnss_drift_ns"] = -1
     state["gnss_held_tick"] = state["gnss_progress"] = _NEVER
     state["gear"] = scenario.start.gear
+    state["analogue"] = np.nan
     state["support"] = 1
     state["shift_refused"] = -1
     state["slide_end"] = UNARMED_TICK
@@ -112,7 +123,7 @@ def build_plant(session: Session) -> Plant:
     u[U_GRIP_FRONT] = u[U_GRIP_REAR] = scenario.surface.grip
     u[U_SUPPORT], u[U_TOW_HEADING] = 1.0, heading
     u[U_ROAD_REAR : U_ROAD_REAR + 6] = road
-    record = _rig_record(session, heading)
+    record = _rig_record(session, heading, x)
     u[U_WIND_X], u[U_WIND_Y] = record[0]["wind_x"], record[0]["wind_y"]
 
     names = [*session.outputs, "gnss"]
@@ -142,6 +153,8 @@ def build_plant(session: Session) -> Plant:
                 problems.append(Problem(rig.dbc, 1, 1, f"{name}.{signal}", text))
                 continue
             out[o]["value_of"][k] = v = OUTPUT_VALUES.index(signal)
+            if name != "gnss":
+                out[o]["absent"][k] = signal in rig.outputs[name].absent  # type: ignore[index]
             first = max(f for f in _FAMILIES if f <= v)
             if first not in families:
                 families.append(first)
@@ -209,8 +222,8 @@ def _road_at_rest(session: Session, x: float, y: float, heading: float) -> NDArr
 
 
 def _rings(session: Session) -> NDArray[np.void]:
-    """(2,) tone rings, front and rear; without teeth if the rig models none."""
-    rings = np.zeros(2, RING_DTYPE)
+    """(4,) tone rings front and rear, then those behind the pulse frames; without teeth if not modelled."""
+    rings = np.zeros(4, RING_DTYPE)
     given = session.rig.sensors.wheel_speed.tone_ring
     if given is None:
         return rings
@@ -235,6 +248,9 @@ def _rings(session: Session) -> NDArray[np.void]:
             timer_ns=given.timer_resolution_ns,
             resolution_m_s=given.resolution_m_s,
         )[0]
+    carried = {s for name in session.outputs for s in session.codec.signals[session.codec.frame(name)]}
+    if carried & set(OUTPUT_VALUES[V_PULSES:V_ANALOGUE]):
+        rings[2:] = rings[:2]
     return rings
 
 
@@ -312,15 +328,38 @@ def _gain(time_constant_ms: float) -> float:
     return 1.0 - math.exp(-_TICK_S / (time_constant_ms * 1e-3)) if time_constant_ms > 0.0 else 1.0
 
 
-def _rig_record(session: Session, heading: float) -> NDArray[np.void]:
+def _rig_record(session: Session, heading: float, x: NDArray[np.float64]) -> NDArray[np.void]:
+    """The rig's numbers; ``x`` is the bike at rest."""
     rig, scenario = session.rig, session.scenario
     record = np.zeros(1, RIG_DTYPE)
     r = record[0]
     r["imu_position"] = rig.sensors.imu.position_m
     r["lean_sigma"], r["lean_gain"] = rig.sensors.lean.noise_rad, _gain(rig.sensors.lean.time_constant_ms)
+    computed = rig.sensors.lean.computed
+    r["lean_computed"] = int(computed is not None)
+    if computed is not None:
+        r["lean_position"] = computed.position_m
+        q = np.zeros(4)
+        quaternion_of(*computed.mounting_rad, q)
+        r["lean_axes"] = rotation_of(*q)
+        # white noise of density N, sampled every tick
+        r["lean_rate_sigma"] = computed.rate_noise_density_rad_s_sqrtHz / math.sqrt(_TICK_S)
+        r["lean_force_sigma"] = computed.force_noise_density_m_s2_sqrtHz / math.sqrt(_TICK_S)
+        r["lean_rate_bias"], r["lean_force_bias"] = computed.rate_bias_rad_s, computed.force_bias_m_s2
+        r["lean_pull"] = _gain(computed.reference_time_constant_ms)
+        told = computed.rolling_radius_m
+        r["lean_radius"] = session.vehicle.tyre[FRONT]["radius"] if told is None else told
+        r["lean_crown"] = computed.crown_radius_m
     r["wheel_sigma"] = rig.sensors.wheel_speed.noise_m_s
     r["wheel_lowest"] = rig.sensors.wheel_speed.lowest_speed_m_s
     r["fork_sigma"] = rig.sensors.fork_angle.noise_rad
+    for k, name in enumerate(ANALOGUE):
+        r["analogue"][k] = _analogue(rig.sensors.analogue.get(name))  # type: ignore[call-overload]
+    body = session.vehicle.body[0]
+    r["travel_at_rest"] = (
+        x[JOINT + FORK] + body["fork_design_travel"],
+        body["shock_lever"] * x[JOINT + SWINGARM] + body["shock_design_travel"],
+    )
     gnss = rig.sensors.gnss
     r["antenna_position"] = gnss.antenna_position_m
     r["gnss_errors"], r["gnss_fix"] = _gnss_errors(gnss), FIX_QUALITY[gnss.fix]
@@ -370,6 +409,13 @@ def _rig_record(session: Session, heading: float) -> NDArray[np.void]:
     return record
 
 
+def _analogue(given: AnalogueSensor | None) -> Analogue:
+    if given is None:
+        return Analogue()
+    low, high = (-math.inf, math.inf) if given.range is None else given.range
+    return Analogue(given.noise, _gain(given.time_constant_ms), given.resolution, low, high)
+
+
 def _gnss_errors(gnss: Gnss) -> NDArray[np.float64]:
     """(QUALITIES, 6) the receiver's errors by quality, columns as in Accuracy."""
     table = np.zeros((QUALITIES, len(Accuracy._fields)))
@@ -399,6 +445,7 @@ def _events(session: Session, first_stream: int) -> NDArray[np.void]:
         e = table[i]
         e["kind"], e["at_tick"], e["at_station"], e["signal"] = MARK, -1, math.nan, -1
         e["started"], e["held"], e["stream"] = -1, math.nan, first_stream + i
+        e["held_turning"] = math.nan
         if event.at.time_s is not None:
             e["at_tick"] = _ticks_ms(event.at.time_s * 1e3)
         else:

@@ -235,7 +235,7 @@ BROKEN = [
     (
         "channel: can0",
         "chanel: can0, channel: can0",
-        "12:24: bus.chanel: unknown key; known keys: kind, channel, fd, did you mean 'channel'?",
+        "12:24: bus.chanel: unknown key; known keys: kind, channel, fd, bitrate, did you mean 'channel'?",
     ),
     (
         "channel: can0",
@@ -277,7 +277,8 @@ BROKEN = [
         "  lean: {rate_hz: 100",
         "  leen: {rate_hz: 100",
         "15:3: outputs.leen: unknown key; known keys: wheel_speed, imu_rates, imu_force, lean, "
-        "fork_angle, engine, emulator_state, wheel_pulses_front, wheel_pulses_rear, did you mean 'lean'?",
+        "fork_angle, engine, emulator_state, wheel_pulses_front, wheel_pulses_rear, levers, suspension, "
+        "drive_torque, did you mean 'lean'?",
     ),
     (
         "rate_hz: 100",
@@ -443,7 +444,8 @@ BROKEN = [
         "  lean: {rate_hz: 100, latency_ms: 8, jitter_ms: 1}",
         "  leen: {rate_hz: 0, speed: 3}",
         "15:3: outputs.leen: unknown key; known keys: wheel_speed, imu_rates, imu_force, lean, "
-        "fork_angle, engine, emulator_state, wheel_pulses_front, wheel_pulses_rear, did you mean 'lean'?",
+        "fork_angle, engine, emulator_state, wheel_pulses_front, wheel_pulses_rear, levers, suspension, "
+        "drive_torque, did you mean 'lean'?",
     ),
     (
         "{rate_ppm: 500, age_p99_ms: 3, lost_frames: 0}",

@@ -8,11 +8,11 @@ import pytest
 from scripted_robot import RIG, fault, variant, with_events
 
 from emulator.config.inertial_unit import EngineOrder, RoadBand, Vibration
-from emulator.config.rig_file import load_rig
+from emulator.config.rig_file import AnalogueSensor, Output, load_rig
 from emulator.errors import ConfigError
 from emulator.faults.sample import EFFECTS
 from emulator.frames import roll_pitch_yaw, rotation_of
-from emulator.plant.sensing import OUTPUT_VALUES, STREAM_NAMES
+from emulator.plant.sensing import ANALOGUE, OUTPUT_VALUES, STREAM_NAMES
 from emulator.rig.build import build_plant
 from emulator.rig.session import COMMAND_FRAMES
 from emulator.scenario.schema import GripEvent, MarkEvent, Moment, Wind
@@ -140,6 +140,36 @@ def test_without_accuracy_the_receiver_has_white_noise_with_every_fix(session):
     gnss = {"accuracy": None, "position_noise_m": 0.1, "height_noise_m": 0.2, "speed_noise_m_s": 0.3}
     errors = build_plant(variant(session, sensors={"gnss": gnss})).rig[0]["gnss_errors"]
     assert errors[[1, 2, 4, 5]].tolist() == [[0.0, 0.0, 0.0, 0.1, 0.2, 0.3]] * 4
+
+
+def test_a_computed_lean_arrives_in_si(session):
+    r, given = build_plant(session).rig[0], session.rig.sensors.lean.computed
+    assert r["lean_computed"] == 1
+    assert r["lean_rate_sigma"] == pytest.approx(2e-4 * math.sqrt(1000.0))  # every tick
+    assert r["lean_force_sigma"] == pytest.approx(3e-3 * math.sqrt(1000.0))
+    assert r["lean_pull"] == pytest.approx(1.0 - math.exp(-1.0 / 3000.0))
+    np.testing.assert_allclose(roll_pitch_yaw(tuple(r["lean_axes"])), given.mounting_rad, atol=1e-15)
+    assert (r["lean_radius"], r["lean_crown"]) == (session.vehicle.tyre[1]["radius"], 0.055)
+    told = given.model_copy(update={"rolling_radius_m": 0.31})
+    assert build_plant(variant(session, sensors={"lean": {"computed": told}})).rig[0]["lean_radius"] == 0.31
+    assert build_plant(variant(session, sensors={"lean": {"computed": None}})).rig[0]["lean_computed"] == 0
+
+
+def test_analogue_sensors_arrive_each_in_its_row(session):
+    own = AnalogueSensor(noise=0.1, time_constant_ms=20.0, resolution=0.5, range=(-3.0, 4.0))
+    sensors = session.rig.sensors.model_copy(update={"analogue": {"fork_travel_m": own}})
+    r = build_plant(variant(session, rig={"sensors": sensors})).rig[0]
+    row = ANALOGUE.index("fork_travel_m")
+    assert r["analogue"][row].tolist() == pytest.approx([0.1, 1.0 - math.exp(-1 / 20), 0.5, -3.0, 4.0])
+    others = np.delete(r["analogue"], row, 0)
+    assert (others == [0.0, 1.0, 0.0, -math.inf, math.inf]).all()
+
+
+def test_rings_behind_the_pulse_frames_are_there_if_a_frame_carries_them(session):
+    assert build_plant(session).rings["teeth"].tolist() == [48, 50, 0, 0]
+    pulses = {"wheel_pulses_rear": Output(rate_hz=100.0, latency_ms=1.0)}
+    sending = variant(session, rig={"outputs": {**session.rig.outputs, **pulses}}, outputs={"lean": {}})
+    assert build_plant(sending).rings["teeth"].tolist() == [48, 50, 48, 50]
 
 
 def test_an_actuator_without_a_time_constant_follows_at_once(session):

@@ -223,8 +223,9 @@ WRONG_SCENARIOS = [
         "signal: wheel_front",
         "20:13: events.0.signal: unknown signal 'wheel_front'; known signals: wheel_front_m_s, "
         "wheel_rear_m_s, rate_x_rad_s, rate_y_rad_s, rate_z_rad_s, force_x_m_s2, force_y_m_s2, "
-        "force_z_m_s2, lean_rad, steering_angle_rad, engine_rad_s, gear, gnss_x_m, gnss_y_m, "
-        "gnss_speed_m_s, gnss_fix, did you mean 'wheel_front_m_s'?",
+        "force_z_m_s2, lean_rad, steering_angle_rad, engine_rad_s, gear, throttle_position, "
+        "clutch_position, front_brake_line_Pa, rear_brake_line_Pa, fork_travel_m, shock_travel_m, "
+        "chain_torque_Nm, gnss_x_m, gnss_y_m, gnss_speed_m_s, gnss_fix, did you mean 'wheel_front_m_s'?",
     ),
     (
         "effect: offset",
