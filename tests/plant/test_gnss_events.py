@@ -243,6 +243,16 @@ def test_gnss_events_change_no_other_signals_bytes(session: Session) -> None:
     assert troubled.frames == clean.frames
     assert [b[2:] for b in troubled.bursts] == [b[2:] for b in clean.bursts]  # nor the receiver's own timing
     assert [b[1] for b in troubled.bursts] != [b[1] for b in clean.bursts]
-    # and once it is over, the receiver shows the same again but for what came of the fix
-    late = receiver(with_events(session, gnss("degraded", 0.3, 0.4, satellites_lost=4)))
-    assert Ride(late).start(2500).bursts[-1] == clean.bursts[-1]
+    # what an event draws comes from a stream of its own
+    own = len(clean.plant.streams)
+    assert np.array_equal(troubled.plant.streams[:own], clean.plant.streams)
+    assert not np.array_equal(troubled.plant.streams[own:], troubled.plant.streams_0[own:])
+
+
+def test_after_an_event_the_receiver_shows_what_it_would_have_shown(session: Session) -> None:
+    at_once = dict.fromkeys(LADDER, 0.0)
+    clean = ridden(receiver(session, reacquisition_s=at_once), 1.5)
+    for event in (gnss("outage", 0.3, 0.4), gnss("degraded", 0.3, 0.4, satellites_lost=4)):
+        ride = ridden(receiver(with_events(session, event), reacquisition_s=at_once), 1.5)
+        for (_, burst, _, valid), (_, same, _, _) in zip(ride.bursts, clean.bursts, strict=True):
+            assert (burst == same) == (not 300 <= valid // MS < 700)
