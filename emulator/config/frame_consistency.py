@@ -16,6 +16,7 @@ from emulator.config.yaml_source import Loc, Source
 from emulator.errors import Problem
 from emulator.ports import EXTENDED
 from emulator.wire.can_frames import Codec
+from emulator.wire.can_timing import classical_bits
 
 CLASSICAL_BYTES = 8
 """Payload of a classical CAN frame at most."""
@@ -36,16 +37,6 @@ class _Carried(NamedTuple):
     high: float
     step: float
     has_missing: bool
-
-
-def frame_bits(length: int, extended: bool) -> int:
-    """Most bits of a classical CAN data frame of 0..8 bytes, with stuff bits and interframe space.
-
-    g + 8 n + 13 + floor((g + 8 n - 1) / 4), g = 34 or 54 bits of an 11 or 29-bit identifier's frame that are
-    stuffed. Source: Davis, Burns, Bril, Lukkien 2007, Real-Time Systems 35:239-272 (formula from memory).
-    """
-    stuffed = (54 if extended else 34) + 8 * length
-    return stuffed + 13 + (stuffed - 1) // 4
 
 
 def frame_contradictions(rig: Rig, source: Source, codec: Codec) -> tuple[list[Problem], list[Problem]]:
@@ -144,7 +135,7 @@ def _bits(codec: Codec, frame: str) -> int | None:
     length = int(codec.table.length[f])
     if length > CLASSICAL_BYTES:
         return None
-    return frame_bits(length, bool(int(codec.table.can_id[f]) & EXTENDED))
+    return classical_bits(length, extended=bool(int(codec.table.can_id[f]) & EXTENDED))
 
 
 def _wire_times(rig: Rig, codec: Codec) -> Iterator[_Finding]:

@@ -1,12 +1,11 @@
 """What a rig asks of its frames against what DBC and bus give, each at its line with the figure."""
 
-import csv
 import shutil
 from pathlib import Path
 
 import pytest
 
-from emulator.config.frame_consistency import frame_bits, frame_contradictions
+from emulator.config.frame_consistency import frame_contradictions
 from emulator.config.rig_file import COMMAND_FRAMES, dbc_path, load_rig
 from emulator.errors import ConfigError
 from emulator.rig.session import load_session
@@ -14,7 +13,6 @@ from emulator.scenario.check import check
 from emulator.wire.can_frames import load_codec
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
-REFERENCE = Path(__file__).parents[1] / "reference" / "can_frame_bits.csv"
 LEVERS = "  levers: {rate_hz: 100.0, latency_ms: 5.0%s}\n  suspension: {rate_hz: 200.0, latency_ms: 3.0}\n"
 SERIAL = "  kind: serial\n  device: /dev/none\n  bitrate: %d\n"
 LOOPBACK = "  kind: loopback\n  host: 127.0.0.1\n  port: 0 # any free one\n"
@@ -54,17 +52,9 @@ def test_the_shipped_rigs_have_none():
         assert found(SCENARIOS / "rigs" / f"{name}.yaml") == ([], [])
 
 
-def test_frame_lengths_are_those_published():
-    rows = [row for row in csv.reader(REFERENCE.read_text().splitlines()) if not row[0].startswith("#")][1:]
-    assert len(rows) == 9
-    for length, short, long, *_ in rows:
-        assert frame_bits(int(length), False) == int(short) == 55 + 10 * int(length)
-        assert frame_bits(int(length), True) == int(long) == 80 + 10 * int(length)
-
-
 def test_a_latency_shorter_than_the_frame_on_the_wire_is_refused(rig):
     _, change = rig
-    # 8 bytes: 135 bits; 0.27 ms at 500 kbit/s, 1.35 ms at 100 kbit/s
+    # 8 bytes: 135 bits (emulator.wire.can_timing); 0.27 ms at 500 kbit/s, 1.35 ms at 100 kbit/s
     assert change((LOOPBACK, SERIAL % 500_000)) == ([], [])
     problems, _ = change(("latency_ms: 1.0}\n  # also", "latency_ms: 0.2}\n  # also"))
     assert problems == [
