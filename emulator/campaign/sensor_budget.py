@@ -1,0 +1,544 @@
+"""What a rig's sensors are configured to do: place, timing, wire and errors of every output, as figures.
+
+Everything here is computed from the configuration by the formulas beside each sensor's function; nothing is
+run. Each function gives the errors of one sensor as :class:`Term`; what random terms add up to at the
+receiver is the root of the sum of their squares.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import partial
+from typing import Literal, TypeAlias
+
+from scipy.stats import halfnorm
+
+from emulator.campaign.allan import Noise
+from emulator.config.rig_file import Gnss, Rig, ToneRing
+from emulator.ports import EXTENDED
+from emulator.sensors.gnss import FIX_QUALITY, USUAL_ACCURACY, Accuracy
+from emulator.sensors.wheel_speed import MOST_INTERVALS
+from emulator.vehicle.params import Vehicle
+from emulator.vehicle.state import FRONT, REAR
+from emulator.wire.can_frames import Codec
+from emulator.wire.nmea import KNOT_m_s, burst_seconds
+
+TICK_MS = 1.0
+"""Frames leave at the first tick of the loop at which their content is old enough."""
+NAUTICAL_MILE_m = 1852.0
+"""A minute of latitude is about that (by its old definition); figures to a percent."""
+GNSS_STEPS = {
+    "gnss_x_m": 1e-6 * NAUTICAL_MILE_m,
+    "gnss_y_m": 1e-6 * NAUTICAL_MILE_m,
+    "gnss_z_m": 0.01,
+    "gnss_speed_m_s": 1e-3 * KNOT_m_s,
+    "gnss_course_rad": math.radians(0.01),
+}
+"""Steps of what the sentences say, as ``wire.nmea`` writes them; of x at the equator, finer elsewhere."""
+
+Kind: TypeAlias = Literal["white", "drift", "walk", "fixed", "pattern", "step"]
+"""white: new each sample; drift: wanders around zero; walk: wanders off; fixed: does not change;
+pattern: repeats with the wheel's turns; step: rounding."""
+
+
+@dataclass(frozen=True)
+class Term:
+    """One error: one sigma at the receiver in the signal's unit (fixed: its value; walk: gained in 1 s)."""
+
+    name: str
+    kind: Kind
+    sigma: float
+    how: str = ""
+    time_s: float = 0.0  # correlation time of a drift
+
+
+@dataclass(frozen=True)
+class Channel:
+    """One signal: what it resolves, how far it reaches, what is wrong with it.
+
+    at  condition the terms hold under, such as the kind of fix; empty: always
+    """
+
+    signal: str
+    unit: str
+    step: float
+    low: float
+    high: float
+    terms: tuple[Term, ...] = ()
+    at: str = ""
+
+    @property
+    def offset(self) -> float:
+        """Sum of what is fixed."""
+        return math.fsum(t.sigma for t in self.terms if t.kind == "fixed")
+
+    @property
+    def sigma(self) -> float:
+        """Root of the sum of squares of the random terms, without what wanders off."""
+        return math.hypot(*(t.sigma for t in self.terms if t.kind not in ("fixed", "walk")))
+
+    @property
+    def noise(self) -> Noise:
+        """The random terms before rounding, as ``campaign.allan`` takes them."""
+        white = math.hypot(*(t.sigma for t in self.terms if t.kind in ("white", "pattern")))
+        drifts = tuple((t.sigma, t.time_s) for t in self.terms if t.kind == "drift" and t.sigma > 0.0)
+        return Noise(white, drifts, math.hypot(*(t.sigma for t in self.terms if t.kind == "walk")))
+
+
+@dataclass(frozen=True)
+class Age:
+    """How old a sample is when it has arrived, in ms; what is not known to the rig is NaN.
+
+    latency    configured
+    jitter     one sigma of the drawn extra age, which is half-normal: never less than the latency
+    behind     what the sensor itself lags slow motion
+    wire       the frame's or burst's own time on the wire
+    wait       longest wait for frames of the same rig with more right of way, and one already on the bus
+    """
+
+    latency: float
+    jitter: float
+    behind: float = 0.0
+    wire: float = math.nan
+    wait: float = math.nan
+
+    def share_by(self, ticks: int) -> float:
+        """Share of samples that have left by ``ticks`` of the loop after their validity."""
+        late = ticks * TICK_MS - self.latency
+        if self.jitter <= 0.0:
+            return 1.0 if late >= -1e-9 else 0.0
+        return float(halfnorm.cdf(late / self.jitter))
+
+    @property
+    def ticks(self) -> tuple[tuple[int, float], ...]:
+        """(age in ticks, share of samples) as they leave the loop: the drawn age, up to the next tick."""
+        out = []
+        k = math.ceil(self.latency / TICK_MS - 1e-9)
+        while True:
+            share = self.share_by(k) - self.share_by(k - 1)
+            out.append((k, share))
+            if 1.0 - self.share_by(k) < 1e-12:
+                return tuple(out)
+            k += 1
+
+    @property
+    def mean(self) -> float:
+        """Mean age [ms] on leaving the loop."""
+        return TICK_MS * math.fsum(k * share for k, share in self.ticks)
+
+    @property
+    def sigma(self) -> float:
+        """One sigma [ms] of it."""
+        mean = self.mean
+        return math.sqrt(math.fsum((TICK_MS * k - mean) ** 2 * share for k, share in self.ticks))
+
+    def quantile(self, share: float) -> float:
+        """Age [ms] that so many samples do not exceed."""
+        total = 0.0
+        for k, part in self.ticks:
+            total += part
+            if total >= share - 1e-12:
+                return TICK_MS * k
+        return TICK_MS * self.ticks[-1][0]
+
+
+@dataclass(frozen=True)
+class Output:
+    """One output of the rig: a frame, or the GNSS port."""
+
+    name: str
+    where: str
+    wire: str
+    rate_hz: float
+    age: Age
+    channels: tuple[Channel, ...]
+
+
+@dataclass(frozen=True)
+class Budget:
+    """All outputs of a rig; speed-dependent terms are taken at ``speed_m_s``."""
+
+    rig: str
+    speed_m_s: float
+    outputs: tuple[Output, ...]
+    fixes: tuple[tuple[str, Accuracy], ...]  # GNSS errors by kind of fix, the one in use first
+
+    def output(self, name: str) -> Output:
+        """By name. KeyError if the rig does not send it."""
+        for output in self.outputs:
+            if output.name == name:
+                return output
+        raise KeyError(name)
+
+    def channel(self, signal: str, at: str = "") -> Channel:
+        """First channel of a signal (under a condition). KeyError if the rig does not send it."""
+        for output in self.outputs:
+            for channel in output.channels:
+                if channel.signal == signal and at in ("", channel.at):
+                    return channel
+        raise KeyError(signal)
+
+
+# -- one function a sensor -----------------------------------------------------------------------------------
+
+
+def rounding(step: float) -> Term:
+    """Rounding to a step spreads evenly within it: step / sqrt(12)."""
+    return Term("step on the wire", "step", step / math.sqrt(12.0), f"{step:g} / √12")
+
+
+def _inertial(density: float, bias: float, rate_hz: float) -> list[Term]:
+    # A two-sided density N sampled at f: one sigma N sqrt(f), whatever the sensor does in between.
+    terms = []
+    if density > 0.0:
+        terms.append(
+            Term("white noise", "white", density * math.sqrt(rate_hz), f"{density:g} x √{rate_hz:g} Hz")
+        )
+    if bias != 0.0:
+        terms.append(Term("bias", "fixed", bias, "as configured"))
+    return terms
+
+
+def rate_terms(rig: Rig, axis: int, rate_hz: float) -> list[Term]:
+    """Rate gyroscope of an axis: white noise N sqrt(f) of density N at f samples a second; fixed bias."""
+    imu = rig.sensors.imu
+    return _inertial(imu.rate_noise_density_rad_s_sqrtHz, imu.rate_bias_rad_s[axis], rate_hz)
+
+
+def force_terms(rig: Rig, axis: int, rate_hz: float) -> list[Term]:
+    """Accelerometer of an axis: as :func:`rate_terms`."""
+    imu = rig.sensors.imu
+    return _inertial(imu.force_noise_density_m_s2_sqrtHz, imu.force_bias_m_s2[axis], rate_hz)
+
+
+def lean_terms(rig: Rig) -> list[Term]:
+    """Lean sensor: white noise as configured; its lag is an age, not an error of steady lean."""
+    noise = rig.sensors.lean.noise_rad
+    return [Term("white noise", "white", noise, "as configured")] if noise > 0.0 else []
+
+
+def fork_terms(rig: Rig) -> list[Term]:
+    """Fork angle: white noise as configured."""
+    noise = rig.sensors.fork_angle.noise_rad
+    return [Term("white noise", "white", noise, "as configured")] if noise > 0.0 else []
+
+
+def averaged_edges(ring: ToneRing, edges_hz: float) -> int:
+    """Edge intervals a reading is the mean of: those that fit the window, at least one."""
+    longest = MOST_INTERVALS if ring.averaging_ms is not None else 1
+    count = longest if ring.averaging_edges is None else ring.averaging_edges
+    if ring.averaging_ms is not None:
+        count = min(count, int(edges_hz * ring.averaging_ms * 1e-3 * (1.0 + 1e-9)))
+    return max(1, count)
+
+
+def ring_radius(rig: Rig, vehicle: Vehicle, front: bool) -> tuple[int, float]:
+    """Teeth, and nominal rolling radius [m], of a wheel's tone ring."""
+    ring = rig.sensors.wheel_speed.tone_ring
+    assert ring is not None
+    given = ring.rolling_radius_front_m if front else ring.rolling_radius_rear_m
+    radius = float(vehicle.tyre[FRONT if front else REAR]["radius"]) if given is None else given
+    return (ring.teeth_front if front else ring.teeth_rear), radius
+
+
+def wheel_terms(rig: Rig, vehicle: Vehicle, front: bool, speed_m_s: float) -> list[Term]:
+    """Wheel speed v from a tone ring of Z teeth, mean of n intervals of T in all.
+
+    pitch          both ends of the window are off by one sigma p of a pitch: v sqrt(2) p / n; 0 if n is a
+                   multiple of Z, where both ends are the same tooth
+    eccentricity   edges shifted by e sin of their place: v sqrt(2) e |sin(b / 2)| / b, b = 2 pi n / Z
+    timer          two readings cut to q: triangular over +-q, v q / (sqrt(6) T)
+    reading step   v is rounded to it before it is rounded on the wire
+    Without a ring: white noise as configured. Source: derived here.
+    """
+    sensor = rig.sensors.wheel_speed
+    ring = sensor.tone_ring
+    if ring is None:
+        return [Term("white noise", "white", sensor.noise_m_s, "as configured")] if sensor.noise_m_s else []
+    teeth, radius = ring_radius(rig, vehicle, front)
+    edges_hz = speed_m_s / radius * teeth / (2.0 * math.pi)
+    if edges_hz <= 0.0:
+        return []
+    n = averaged_edges(ring, edges_hz)
+    terms = []
+    pitch = ring.pitch_error_pct * 0.01
+    if pitch > 0.0:
+        sigma = 0.0 if n % teeth == 0 else speed_m_s * math.sqrt(2.0) * pitch / n
+        terms.append(
+            Term("tooth pitch", "pattern", sigma, f"√2 x {ring.pitch_error_pct:g} % / {n} intervals")
+        )
+    off = ring.eccentricity_pct * 0.01
+    if off > 0.0:
+        # Ends of the window n pitches apart are shifted by e (sin(a + b) - sin(a)), b = 2 pi n / Z: over a
+        # turn its rms is sqrt(2) e |sin(b / 2)|; relative to the window's angle b.
+        b = 2.0 * math.pi * n / teeth
+        sigma = speed_m_s * math.sqrt(2.0) * off * abs(math.sin(b / 2.0)) / b
+        terms.append(
+            Term("eccentricity", "pattern", sigma, f"{ring.eccentricity_pct:g} % over {n} intervals")
+        )
+    window_s = n / edges_hz
+    timer = ring.timer_resolution_ns * 1e-9
+    terms.append(
+        Term(
+            "timer",
+            "white",
+            speed_m_s * timer / (math.sqrt(6.0) * window_s),
+            f"{timer * 1e9:g} ns at both ends",
+        )
+    )
+    if ring.resolution_m_s > 0.0:
+        sigma = ring.resolution_m_s / math.sqrt(12.0)
+        terms.append(Term("reading step", "step", sigma, f"{ring.resolution_m_s:g} / √12"))
+    return terms
+
+
+def wheel_behind_ms(rig: Rig, vehicle: Vehicle, speed_m_s: float) -> float:
+    """Age of a front wheel reading by itself: half the window, and on average half a pitch since its end."""
+    ring = rig.sensors.wheel_speed.tone_ring
+    if ring is None or speed_m_s <= 0.0:
+        return 0.0
+    teeth, radius = ring_radius(rig, vehicle, front=True)
+    edges_hz = speed_m_s / radius * teeth / (2.0 * math.pi)
+    return 1e3 * 0.5 * (averaged_edges(ring, edges_hz) + 1) / edges_hz
+
+
+def lean_behind_ms(rig: Rig) -> float:
+    """Lag of the lean sensor behind slow motion: its time constant less the tick its filter is ahead.
+
+    The filter moves by g = 1 - exp(-h / T) of the way each tick of h, towards the value of that tick: a ramp
+    is followed h (1 - g) / g late, which is about T - h / 2.
+    """
+    time_ms = rig.sensors.lean.time_constant_ms
+    if time_ms <= 0.0:
+        return 0.0
+    gain = -math.expm1(-TICK_MS / time_ms)
+    return TICK_MS * (1.0 - gain) / gain
+
+
+def gnss_accuracies(gnss: Gnss) -> tuple[tuple[str, Accuracy], ...]:
+    """Errors by kind of fix, the one in use first; what the rig leaves out is as usual there."""
+    found = []
+    for name in sorted(FIX_QUALITY, key=lambda fix: (fix != gnss.fix, FIX_QUALITY[fix] != 4, fix)):
+        if gnss.accuracy is None:
+            accuracy = Accuracy(
+                noise_m=gnss.position_noise_m,
+                noise_height_m=gnss.height_noise_m,
+                velocity_m_s=gnss.speed_noise_m_s,
+            )
+        else:
+            own = gnss.accuracy.get(name)  # type: ignore[call-overload]
+            accuracy = USUAL_ACCURACY[name]._replace(
+                **({} if own is None else own.model_dump(exclude_none=True))
+            )
+        found.append((name, accuracy))
+    return tuple(found)
+
+
+def gnss_channels(gnss: Gnss, fix: str, a: Accuracy, speed_m_s: float) -> list[Channel]:
+    """GNSS with one kind of fix: Gauss-Markov drift and white noise of position, white noise of velocity.
+
+    Speed v has the noise of velocity along the way; course that across it over v, and its own part.
+    """
+
+    def position(signal: str, drift: float, white: float) -> Channel:
+        terms = []
+        if drift > 0.0:
+            how = f"correlated over {a.correlation_time_s:g} s"
+            terms.append(Term("drift", "drift", drift, how, a.correlation_time_s))
+        if white > 0.0:
+            terms.append(Term("white noise", "white", white, "as configured"))
+        step = GNSS_STEPS[signal]
+        return Channel(signal, "m", step, -math.inf, math.inf, (*terms, rounding(step)), fix)
+
+    moving = (
+        [Term("velocity noise", "white", a.velocity_m_s, "along the way")] if a.velocity_m_s > 0.0 else []
+    )
+    step = GNSS_STEPS["gnss_speed_m_s"]
+    speed = Channel("gnss_speed_m_s", "m/s", step, 0.0, 999.999 * KNOT_m_s, (*moving, rounding(step)), fix)
+    channels = [
+        position("gnss_x_m", a.drift_m, a.noise_m),
+        position("gnss_y_m", a.drift_m, a.noise_m),
+        position("gnss_z_m", a.drift_height_m, a.noise_height_m),
+        speed,
+    ]
+    if speed_m_s > gnss.course_from_m_s:
+        terms = []
+        if a.velocity_m_s > 0.0:
+            how = f"{a.velocity_m_s:g} m/s across {speed_m_s:.3g} m/s"
+            terms.append(Term("velocity noise", "white", a.velocity_m_s / speed_m_s, how))
+        if gnss.course_noise_rad > 0.0:
+            terms.append(Term("course noise", "white", gnss.course_noise_rad, "as configured"))
+        step = GNSS_STEPS["gnss_course_rad"]
+        channels.append(
+            Channel("gnss_course_rad", "rad", step, 0.0, 2.0 * math.pi, (*terms, rounding(step)), fix)
+        )
+    return channels
+
+
+# -- the bus -------------------------------------------------------------------------------------------------
+
+
+def frame_bits(length: int, extended: bool) -> int:
+    """Longest a classical frame of ``length`` bytes gets with stuff bits and the space behind it.
+
+    Source: Davis, Burns, Bril and Lukkien 2007, Real-Time Systems 35:239-272: 55 + 10 s, 80 + 10 s bits.
+    """
+    return (80 if extended else 55) + 10 * length
+
+
+def longest_wait(frame_s: Sequence[float], period_s: Sequence[float], me: int, bit_s: float) -> float:
+    """Longest wait [s] of frame ``me`` for the bus; frames in order of right of way. Infinite if overloaded.
+
+    One frame with less right of way that is already on the bus goes first, then everything with more of it
+    that comes up meanwhile; of each frame every instance in the longest busy time is looked at.
+    Source: that of :func:`frame_bits`, its revised analysis.
+    """
+    if math.fsum(c / t for c, t in zip(frame_s[: me + 1], period_s[: me + 1], strict=True)) >= 1.0:
+        return math.inf
+    blocked = max(frame_s[me + 1 :], default=0.0)
+
+    def coming(time_s: float, upto: int) -> float:
+        return math.fsum(math.ceil(time_s / period_s[k] - 1e-9) * frame_s[k] for k in range(upto))
+
+    busy = frame_s[me]
+    while (more := blocked + coming(busy, me + 1)) > busy + 1e-12:
+        busy = more
+    longest = 0.0
+    for instance in range(math.ceil(busy / period_s[me] - 1e-9)):
+        before = blocked + instance * frame_s[me]
+        wait = before
+        while (more := before + coming(wait + bit_s, me)) > wait + 1e-12:
+            wait = more
+        longest = max(longest, wait - instance * period_s[me])
+    return longest
+
+
+def bus_bitrate(rig: Rig) -> float | None:
+    """Bit/s of the rig's bus where the rig knows it."""
+    rate = getattr(rig.bus, "bitrate", None)
+    return None if rate is None else float(rate)
+
+
+# -- the whole rig -------------------------------------------------------------------------------------------
+
+
+def _where(rig: Rig, name: str) -> str:
+    s = rig.sensors
+    ring = s.wheel_speed.tone_ring
+    if name.startswith("imu"):
+        return f"main frame at {_place(s.imu.position_m)}"
+    if name == "lean":
+        return "main frame"
+    if name == "fork_angle":
+        return "steering head"
+    if name.startswith("wheel"):
+        if ring is None:
+            return "wheel hubs"
+        teeth = {"wheel_pulses_front": f"{ring.teeth_front}", "wheel_pulses_rear": f"{ring.teeth_rear}"}
+        return f"wheel hubs, {teeth.get(name, f'{ring.teeth_front} and {ring.teeth_rear}')} teeth"
+    return "engine control unit" if name == "engine" else "this bench"
+
+
+def _place(point: Sequence[float]) -> str:
+    return f"({', '.join(f'{v:.2f}' for v in point)}) m"
+
+
+def _frame_words(codec: Codec, f: int) -> str:
+    table = codec.table
+    identifier = int(table.can_id[f])
+    digits = f"0x{identifier & ~EXTENDED:03X}{'x' if identifier & EXTENDED else ''}"
+    guarded = f", E2E data id 0x{int(table.data_id[f]):04X}" if table.data_id[f] >= 0 else ""
+    return f"CAN {digits}, {int(table.length[f])} bytes{guarded}"
+
+
+def _terms_of(
+    rig: Rig, vehicle: Vehicle, speed_m_s: float, rate_hz: float
+) -> dict[str, Callable[[], list[Term]]]:
+    """Errors before the wire, by signal; a signal that is not named has none."""
+    table: dict[str, Callable[[], list[Term]]] = {
+        "lean_rad": partial(lean_terms, rig),
+        "steering_angle_rad": partial(fork_terms, rig),
+        "wheel_front_m_s": partial(wheel_terms, rig, vehicle, True, speed_m_s),
+        "wheel_rear_m_s": partial(wheel_terms, rig, vehicle, False, speed_m_s),
+    }
+    for axis, letter in enumerate("xyz"):
+        table[f"rate_{letter}_rad_s"] = partial(rate_terms, rig, axis, rate_hz)
+        table[f"force_{letter}_m_s2"] = partial(force_terms, rig, axis, rate_hz)
+    return table
+
+
+def budget_of(rig: Rig, vehicle: Vehicle, codec: Codec, *, speed_m_s: float = 20.0) -> Budget:
+    """Everything the rig's outputs are configured to be; wheel speed and course at ``speed_m_s``."""
+    table = codec.table
+    names = list(rig.outputs)
+    frames = [codec.frame(name) for name in names]
+    bitrate = bus_bitrate(rig)
+    urgent = sorted(range(len(names)), key=lambda i: _right_of_way(int(table.can_id[frames[i]])))
+    frame_s = [
+        frame_bits(int(table.length[frames[i]]), bool(table.can_id[frames[i]] & EXTENDED))
+        / (bitrate or math.nan)
+        for i in urgent
+    ]
+    period_s = [1.0 / rig.outputs[names[i]].rate_hz for i in urgent]
+    behind = {
+        "lean": lean_behind_ms(rig),
+        "wheel_speed": wheel_behind_ms(rig, vehicle, speed_m_s),
+    }
+    outputs = []
+    for i, name in enumerate(names):
+        timing, f = rig.outputs[name], frames[i]
+        own = urgent.index(i)
+        age = Age(
+            timing.latency_ms,
+            timing.jitter_ms,
+            behind.get(name, 0.0),
+            1e3 * frame_s[own],
+            math.nan if bitrate is None else 1e3 * longest_wait(frame_s, period_s, own, 1.0 / bitrate),
+        )
+        terms = _terms_of(rig, vehicle, speed_m_s, timing.rate_hz)
+        channels = []
+        for k, signal in enumerate(codec.signals[f]):
+            s = int(table.first[f]) + k
+            step, offset = abs(float(table.factor[s])), float(table.offset[s])
+            low, high = sorted(
+                float(raw * table.factor[s] + offset) for raw in (table.raw_low[s], table.raw_high[s])
+            )
+            found = terms[signal]() if signal in terms else []
+            if found:
+                found.append(rounding(step))
+            channels.append(Channel(signal, codec.units[f][k], step, low, high, tuple(found)))
+        outputs.append(
+            Output(name, _where(rig, name), _frame_words(codec, f), timing.rate_hz, age, tuple(channels))
+        )
+    gnss = rig.sensors.gnss
+    fixes = gnss_accuracies(gnss)
+    baud = getattr(rig.gnss_port, "baud", None)
+    wire = math.nan if baud is None else 1e3 * burst_seconds(gnss.sentences, baud)
+    outputs.append(
+        Output(
+            "gnss",
+            f"antenna at {_place(gnss.antenna_position_m)}",
+            f"NMEA 0183 on {rig.gnss_port.kind}{'' if baud is None else f' at {baud} baud'}: "
+            f"{' '.join(gnss.sentences)}",
+            gnss.rate_hz,
+            Age(gnss.latency_ms, gnss.jitter_ms, 0.0, wire),
+            tuple(c for fix, a in fixes for c in gnss_channels(gnss, fix, a, speed_m_s)),
+        )
+    )
+    return Budget(rig.name, speed_m_s, tuple(outputs), fixes)
+
+
+def _right_of_way(can_id: int) -> tuple[int, int]:
+    """Sorts as arbitration does: by the first 11 bits, then short identifiers before long ones."""
+    number = can_id & ~EXTENDED
+    return (number >> 18, number + 1) if can_id & EXTENDED else (number, 0)
+
+
+def allan_lengths(rate_hz: float, longest_s: float = 1000.0) -> list[int]:
+    """Averaging lengths in samples for a curve: octaves up to ``longest_s``."""
+    lengths = [1]
+    while lengths[-1] * 2 <= longest_s * rate_hz:
+        lengths.append(2 * lengths[-1])
+    return lengths
