@@ -9,6 +9,7 @@ import math
 import sys
 import time
 import traceback
+from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated
@@ -20,7 +21,7 @@ from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeEl
 from emulator.errors import ConfigError, EmulatorError, InternalError, RunFailed
 
 _EXIT = {"pass": 0, "fail": 1, "invalid": 2, "error": 4}
-_GIVEN, _OTHER = 3, 4
+_INVALID, _GIVEN, _OTHER = 2, 3, 4
 _FASTEST, _MOST_SPEEDS = 450.0, 1000  # [km/h]; steps of a stability diagram
 _MOST_LEAN = 65.0  # [deg] of a steady turn
 _INTERRUPTED = 130  # what typer makes of Ctrl-C
@@ -82,6 +83,7 @@ def run(
     """
     from emulator.campaign.report import console_summary
     from emulator.campaign.ride import ride
+    from emulator.config.yaml_source import beside
     from emulator.rig.session import load_session
 
     console = _console()
@@ -114,7 +116,23 @@ def run(
         def say(text: str) -> None:
             bar.console.print(text, markup=False)
 
-        verdict = ride(session, (rig, scenario), folder, virtual=virtual, say=say, progress=progress)
+        told = None
+        if session.rig.telemetry is not None and not virtual:
+            from emulator.telemetry.publisher import Telemetry, broker, tell_verdict
+
+            told = broker(session.rig.telemetry, lambda name: beside(str(rig), name))
+        companion = None if told is None else Telemetry(told, folder.name, say).beside
+        verdict = ride(
+            session,
+            (rig, scenario),
+            folder,
+            virtual=virtual,
+            say=say,
+            progress=progress,
+            beside=companion,
+        )
+        if told is not None:
+            tell_verdict(told, folder.name, asdict(verdict), say)
     console.print(console_summary(folder))
     console.print(
         f"took {time.monotonic() - started:.1f} s; record and report: {folder / 'report.html'}", markup=False
@@ -299,6 +317,37 @@ def _turn(text: str) -> tuple[float, float]:
             f"--turn: expected 5 to {_FASTEST:g} km/h and 1 to {_MOST_LEAN:g} deg to a side, got {text!r}"
         )
     return speed / 3.6, math.radians(lean)
+
+
+@_typer.command()
+def host(
+    seconds: Annotated[
+        float, typer.Option("--seconds", min=0.1, max=3600.0, help="how long to test the wake-ups")
+    ] = 10.0,
+    cpu: Annotated[
+        int | None, typer.Option("--cpu", min=0, help="core to test [default: the one loop.cpu: auto takes]")
+    ] = None,
+    priority: Annotated[
+        int, typer.Option("--priority", min=0, max=99, help="of SCHED_FIFO; 0: ordinary scheduling")
+    ] = 80,
+    spin_us: Annotated[
+        float, typer.Option("--spin-us", min=0.0, max=900.0, help="spun before a deadline, as loop.spin_us")
+    ] = 100.0,
+) -> None:
+    """Say what this machine can promise a 1 kHz loop, and which setting to change, with the command.
+
+    Looks at kernel, cores, clock, permissions and interfaces, then wakes a process every millisecond and
+    measures how late that comes. Exit status 0 if no wake-up came a whole tick late, 2 if one did.
+    """
+    from emulator.campaign.host_check import measure_lateness, tables
+    from emulator.loop.machine import inspect
+
+    console = _console()
+    findings = inspect()
+    console.print(f"waking every millisecond for {seconds:g} s", markup=False)
+    late = measure_lateness(seconds, cpu, priority, spin_us)
+    console.print(tables(findings, late))
+    raise typer.Exit(_INVALID if late.overruns else 0)
 
 
 @_typer.command()

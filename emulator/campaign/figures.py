@@ -20,6 +20,7 @@ from typing import Any, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from emulator.campaign.place import KNOWN_TO_M, place_errors
 from emulator.campaign.verdict import CriterionResult
 from emulator.record.reader import Run
 
@@ -314,38 +315,8 @@ def _panel(run: Run, panel: _Panel, bands: Sequence[Band], limits: Sequence[floa
             }
         )
     for limit in limits:
-        for value, words in ((limit, f"limit {limit:g} m"), (-limit, "")):
-            marks["shapes"].append(
-                {
-                    "type": "line",
-                    "xref": "paper",
-                    "yref": "y",
-                    "x0": 0,
-                    "x1": 1,
-                    "y0": value,
-                    "y1": value,
-                    "line": {"color": PURPLE, "width": 1.4, "dash": "longdash"},
-                }
-            )
-            marks["annotations"].append(
-                {
-                    "xref": "paper",
-                    "yref": "y",
-                    "x": 1,
-                    "y": value,
-                    "xanchor": "right",
-                    "yanchor": "bottom",
-                    "text": words,
-                    "showarrow": False,
-                    "font": {"size": 11, "color": PURPLE},
-                }
-            )
-    layout = _layout(230)
-    layout["hovermode"] = "x unified"
-    layout["xaxis"] |= {"title": {"text": "time into the ride / s", "standoff": 4}}
-    if len(time_s):
-        layout["xaxis"] |= {"range": [float(time_s[0]), float(time_s[-1])]}
-    layout["yaxis"] |= {"title": {"text": panel.unit, "standoff": 6}}
+        _mark_limit(marks, limit, f"limit {limit:g} m")
+    layout = _over_time(run, panel.unit)
     if panel.from_zero:
         layout["yaxis"] |= {"rangemode": "tozero"}
     if panel.right_unit:
@@ -362,6 +333,75 @@ def _panel(run: Run, panel: _Panel, bands: Sequence[Band], limits: Sequence[floa
             layout["yaxis2"] |= {"dtick": 1}
     layout |= marks
     return {"data": data, "layout": layout}
+
+
+def _mark_limit(marks: dict[str, list[dict[str, Any]]], limit: float, words: str) -> None:
+    """A line at the limit and one at its negative; the words stand at the upper one."""
+    for value, text in ((limit, words), (-limit, "")):
+        marks["shapes"].append(
+            {
+                "type": "line",
+                "xref": "paper",
+                "yref": "y",
+                "x0": 0,
+                "x1": 1,
+                "y0": value,
+                "y1": value,
+                "line": {"color": PURPLE, "width": 1.4, "dash": "longdash"},
+            }
+        )
+        marks["annotations"].append(
+            {
+                "xref": "paper",
+                "yref": "y",
+                "x": 1,
+                "y": value,
+                "xanchor": "right",
+                "yanchor": "bottom",
+                "text": text,
+                "showarrow": False,
+                "font": {"size": 11, "color": PURPLE},
+            }
+        )
+
+
+def _over_time(run: Run, unit: str) -> dict[str, Any]:
+    """Layout of a panel over the ride's time."""
+    layout = _layout(230)
+    layout["hovermode"] = "x unified"
+    layout["xaxis"] |= {"title": {"text": "time into the ride / s", "standoff": 4}}
+    if len(run.time_s):
+        layout["xaxis"] |= {"range": [float(run.time_s[0]), float(run.time_s[-1])]}
+    layout["yaxis"] |= {"title": {"text": unit, "standoff": 6}}
+    return layout
+
+
+def place_figure(run: Run, bands: Sequence[Band]) -> Figure | None:
+    """Error of the robot's own place [cm] over time, along and across, with what the trade knows it to."""
+    errors = place_errors(run)
+    if errors is None:
+        return None
+    marks = _band_marks(bands)
+    _mark_limit(marks, KNOWN_TO_M * 100, f"{KNOWN_TO_M * 100:g} cm")
+    time_s = run.time_s[errors.rows]
+    data = []
+    for values, name, colour, dash in (
+        (errors.along_m, "along the heading", INK, "solid"),
+        (errors.across_m, "across, positive to the left", BLUE, "dot"),
+    ):
+        rows = keep_extremes(values)
+        data.append(
+            {
+                "type": "scatter",
+                "mode": "lines",
+                "name": name,
+                "x": _typed(time_s[rows]),
+                "y": _typed(values[rows] * 100),
+                "line": {"color": colour, "width": 1.4, "dash": dash},
+                "hovertemplate": "%{y:.1f} cm",
+            }
+        )
+    return {"data": data, "layout": _over_time(run, "cm") | marks}
 
 
 def _axis() -> dict[str, Any]:

@@ -20,8 +20,17 @@ from rich.panel import Panel
 from rich.table import Table
 from rich.text import Text
 
-from emulator.campaign.figures import Band, Figure, fault_bands, lateness_histogram, plan_view, time_series
+from emulator.campaign.figures import (
+    Band,
+    Figure,
+    fault_bands,
+    lateness_histogram,
+    place_figure,
+    plan_view,
+    time_series,
+)
 from emulator.campaign.laps import LapTimes, lap_rows
+from emulator.campaign.place import PlaceKnowledge
 from emulator.campaign.verdict import CriterionResult, Verdict, verdict_from
 from emulator.errors import RecordError
 from emulator.record.reader import Event, Run, read_json_object, read_run
@@ -67,6 +76,9 @@ def report_html(run: Run) -> str:
     bands = fault_bands(run)
     figures: dict[str, Figure] = {"plan": plan_view(run, bands, criteria)}
     series = time_series(run, bands, criteria)
+    known = place_figure(run, bands)
+    if known:
+        series.append(("Error of the robot's own place", known))
     figures |= {f"time{i}": figure for i, (_, figure) in enumerate(series)}
     histogram = lateness_histogram(certificate)
     if histogram:
@@ -78,6 +90,7 @@ def report_html(run: Run) -> str:
         _facts(run),
         _criteria_section(criteria),
         _laps_section(verdict.laps if verdict else None),
+        _place_section(verdict.place if verdict else None),
         "<section><h2>Seen from above</h2>",
         _figure("plan", "Plan view: target, true and estimated path"),
         _band_list(bands),
@@ -209,6 +222,24 @@ def _laps_section(laps: LapTimes | None) -> str:
         f"Sectors end at stations {ends} m. Ideal: the bound that grip, power, wheel lift and lean set for "
         f"this vehicle on this line, as a quasi-steady motion.</p>{note}</section>"
     )
+
+
+def _place_section(place: PlaceKnowledge | None) -> str:
+    """How well the robot knew its place; nothing for a robot that never said."""
+    if place is None:
+        return ""
+    return (
+        f"<section><h2>Where the robot thought it was</h2><p>{_e(_sentence(place))}.</p>"
+        f"<p class='hint'>{place.estimates:,} estimates, each compared with the true place "
+        f"{place.age_ms:g} ms before its frame was taken (device_under_test.estimate_age_ms); "
+        f"{place.fitted_age_ms:.2f} ms would fit this ride best. The last panel "
+        "over time shows the error with the line at 2.5 cm, a figure of the trade.</p></section>"
+    )
+
+
+def _sentence(place: PlaceKnowledge) -> str:
+    text = place.sentence
+    return text[0].upper() + text[1:]
 
 
 def _margin(c: CriterionResult) -> str:
@@ -372,6 +403,8 @@ def console_summary(source: Path | str | Run) -> RenderableType:
         parts.append(table)
     if verdict and verdict.laps:
         parts.append(_laps_table(verdict.laps))
+    if verdict and verdict.place:
+        parts.append(Text(f"{_sentence(verdict.place)}.\n"))
     rows = _timing_rows(certificate or {})
     if rows:
         table = Table(

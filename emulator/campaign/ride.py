@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from emulator.campaign.laps import lap_times, reference_laps
+from emulator.campaign.place import place_known
 from emulator.campaign.report import write_report
 from emulator.campaign.verdict import (
     Criterion,
@@ -22,7 +23,7 @@ from emulator.campaign.verdict import (
 from emulator.record.reader import read_json_object, read_run
 from emulator.record.writer import CERTIFICATE_FILE, RunWriter, write_json
 from emulator.rig.session import Session
-from emulator.rig.supervisor import run_bench
+from emulator.rig.supervisor import Beside, run_bench
 from emulator.rig.virtual import VirtualRide
 from emulator.scenario.schema import DistanceFromLine as DistanceModel
 from emulator.scenario.schema import NoFall as NoFallModel
@@ -52,10 +53,12 @@ def ride(
     virtual: bool,
     say: Say = lambda _text: None,
     progress: Progress | None = None,
+    beside: Beside | None = None,
 ) -> Verdict:
     """Run, judge and report; everything is in ``folder`` afterwards.
 
-    paths  of the rig and the scenario file
+    paths   of the rig and the scenario file
+    beside  runs next to a bench run, see emulator.rig.supervisor.run_bench
     Raises EmulatorError when the run could not take place; what was recorded by then stays readable.
     """
     if virtual:
@@ -63,7 +66,7 @@ def ride(
             outcome, certificate = VirtualRide(session).run(writer, progress)
             write_json(folder / CERTIFICATE_FILE, certificate)
     else:
-        result = run_bench(session, paths, folder, say=say, progress=progress)
+        result = run_bench(session, paths, folder, say=say, progress=progress, beside=beside)
         outcome = result.outcome
         for line in result.log_tail:
             say(line)
@@ -81,7 +84,7 @@ def _refused(folder: Path) -> list[str]:
 
 
 def judge_run(session: Session, folder: Path, outcome: dict[str, Any]) -> Verdict:
-    """Judge a recorded run, time its laps, and write verdict and report."""
+    """Judge a recorded run, time its laps, see how well the robot knew its place; write it down."""
     run = read_run(folder)
     timing = session.rig.timing
     tolerance = TimingTolerance(
@@ -89,7 +92,8 @@ def judge_run(session: Session, folder: Path, outcome: dict[str, Any]) -> Verdic
     )
     verdict = judge(run, criteria_of(session), run.certificate, outcome, tolerance)
     references, note = reference_laps(session)
-    verdict = replace(verdict, laps=lap_times(run, session.sector_ends, references, note))
+    laps = lap_times(run, session.sector_ends, references, note)
+    verdict = replace(verdict, laps=laps, place=place_known(run))
     write_verdict(folder, verdict)
     write_report(folder)
     return verdict

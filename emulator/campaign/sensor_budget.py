@@ -23,8 +23,10 @@ from emulator.sensors.wheel_speed import MOST_INTERVALS
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.state import FRONT, REAR
 from emulator.wire.can_frames import Codec
+from emulator.wire.can_timing import Message, bits_ns, classical_bits, response_times
 from emulator.wire.nmea import KNOT_m_s, burst_seconds
 
+CLASSICAL_BYTES = 8
 TICK_MS = 1.0
 """Frames leave at the first tick of the loop at which their content is old enough."""
 NAUTICAL_MILE_m = 1852.0
@@ -380,45 +382,30 @@ def gnss_channels(gnss: Gnss, fix: str, a: Accuracy, speed_m_s: float) -> list[C
 # -- the bus -------------------------------------------------------------------------------------------------
 
 
-def frame_bits(length: int, extended: bool) -> int:
-    """Longest a classical frame of ``length`` bytes gets with stuff bits and the space behind it.
+def bus_times(rig: Rig, codec: Codec) -> dict[str, tuple[float, float]]:
+    """Own time on the bus and longest wait for it [ms] by output; NaN where the bit rate is not in the rig.
 
-    Source: Davis, Burns, Bril and Lukkien 2007, Real-Time Systems 35:239-272: 55 + 10 s, 80 + 10 s bits.
+    Of the rig's own frames: when the robot's come, it does not say. FD frames are not timed. A wait without
+    bound is infinite. Source: emulator.wire.can_timing.
     """
-    return (80 if extended else 55) + 10 * length
-
-
-def longest_wait(frame_s: Sequence[float], period_s: Sequence[float], me: int, bit_s: float) -> float:
-    """Longest wait [s] of frame ``me`` for the bus; frames in order of right of way. Infinite if overloaded.
-
-    One frame with less right of way that is already on the bus goes first, then everything with more of it
-    that comes up meanwhile; of each frame every instance in the longest busy time is looked at.
-    Source: that of :func:`frame_bits`, its revised analysis.
-    """
-    if math.fsum(c / t for c, t in zip(frame_s[: me + 1], period_s[: me + 1], strict=True)) >= 1.0:
-        return math.inf
-    blocked = max(frame_s[me + 1 :], default=0.0)
-
-    def coming(time_s: float, upto: int) -> float:
-        return math.fsum(math.ceil(time_s / period_s[k] - 1e-9) * frame_s[k] for k in range(upto))
-
-    busy = frame_s[me]
-    while (more := blocked + coming(busy, me + 1)) > busy + 1e-12:
-        busy = more
-    longest = 0.0
-    for instance in range(math.ceil(busy / period_s[me] - 1e-9)):
-        before = blocked + instance * frame_s[me]
-        wait = before
-        while (more := before + coming(wait + bit_s, me)) > wait + 1e-12:
-            wait = more
-        longest = max(longest, wait - instance * period_s[me])
-    return longest
-
-
-def bus_bitrate(rig: Rig) -> float | None:
-    """Bit/s of the rig's bus where the rig knows it."""
     rate = getattr(rig.bus, "bitrate", None)
-    return None if rate is None else float(rate)
+    frames = {name: codec.frame(name) for name in rig.outputs}
+    if rate is None or any(codec.table.length[f] > CLASSICAL_BYTES for f in frames.values()):
+        return dict.fromkeys(map(str, frames), (math.nan, math.nan))
+    urgent = sorted(frames, key=lambda name: _right_of_way(int(codec.table.can_id[frames[name]])))
+    messages = []
+    for rank, name in enumerate(urgent):
+        f, period_ns = frames[name], round(1e9 / rig.outputs[name].rate_hz)
+        extended = bool(codec.table.can_id[f] & EXTENDED)
+        took_ns = bits_ns(classical_bits(int(codec.table.length[f]), extended=extended), rate)
+        messages.append(Message(name, rank, took_ns, period_ns, 0, period_ns))
+    return {
+        r.message.name: (
+            1e-6 * r.message.transmission_ns,
+            math.inf if r.worst_ns is None else 1e-6 * (r.worst_ns - r.message.transmission_ns),
+        )
+        for r in response_times(messages, bits_ns(1, rate))
+    }
 
 
 # -- the whole rig -------------------------------------------------------------------------------------------
@@ -474,14 +461,7 @@ def budget_of(rig: Rig, vehicle: Vehicle, codec: Codec, *, speed_m_s: float = 20
     table = codec.table
     names = list(rig.outputs)
     frames = [codec.frame(name) for name in names]
-    bitrate = bus_bitrate(rig)
-    urgent = sorted(range(len(names)), key=lambda i: _right_of_way(int(table.can_id[frames[i]])))
-    frame_s = [
-        frame_bits(int(table.length[frames[i]]), bool(table.can_id[frames[i]] & EXTENDED))
-        / (bitrate or math.nan)
-        for i in urgent
-    ]
-    period_s = [1.0 / rig.outputs[names[i]].rate_hz for i in urgent]
+    on_bus = bus_times(rig, codec)
     behind = {
         "lean": lean_behind_ms(rig),
         "wheel_speed": wheel_behind_ms(rig, vehicle, speed_m_s),
@@ -489,13 +469,13 @@ def budget_of(rig: Rig, vehicle: Vehicle, codec: Codec, *, speed_m_s: float = 20
     outputs = []
     for i, name in enumerate(names):
         timing, f = rig.outputs[name], frames[i]
-        own = urgent.index(i)
+        wire_ms, wait_ms = on_bus[name]
         age = Age(
             timing.latency_ms,
             timing.jitter_ms,
             behind.get(name, 0.0),
-            1e3 * frame_s[own],
-            math.nan if bitrate is None else 1e3 * longest_wait(frame_s, period_s, own, 1.0 / bitrate),
+            wire_ms,
+            wait_ms,
         )
         terms = _terms_of(rig, vehicle, speed_m_s, timing.rate_hz)
         channels = []

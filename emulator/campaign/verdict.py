@@ -24,6 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.campaign.laps import LapTimes, laps_from
+from emulator.campaign.place import PlaceKnowledge, place_from
 from emulator.errors import InternalError, RecordError
 from emulator.record.reader import Run, read_json_object
 from emulator.record.writer import VERDICT_FILE, write_json
@@ -125,13 +126,15 @@ class CriterionResult:
 class Verdict:
     """Result, reasons (most serious first; for a pass, what was kept) and criteria in the order given.
 
-    ``laps`` stands beside them and decides nothing; None in a verdict that nobody timed laps for.
+    ``laps`` and ``place`` stand beside them and decide nothing; None where nobody timed laps or the robot
+    never said where it was.
     """
 
     result: Result
     reasons: list[str] = field(default_factory=list)
     criteria: list[CriterionResult] = field(default_factory=list)
     laps: LapTimes | None = None
+    place: PlaceKnowledge | None = None
 
 
 def judge(
@@ -462,12 +465,13 @@ def verdict_from(document: Mapping[str, Any], where: str = VERDICT_FILE) -> Verd
         raise RecordError(f"{where}: reasons: expected a list of sentences")
     if not isinstance(criteria, list):
         raise RecordError(f"{where}: criteria: expected a list")
-    laps = document.get("laps")
+    laps, place = document.get("laps"), document.get("place")
     return Verdict(
         result,
         list(reasons),
         [_criterion_from(c, f"{where}: criteria.{i}") for i, c in enumerate(criteria)],
         None if laps is None else laps_from(laps, f"{where}: laps"),
+        None if place is None else place_from(place, f"{where}: place"),
     )
 
 

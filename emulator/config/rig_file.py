@@ -5,6 +5,7 @@ Bounds are what the program can work with or what no bench has; they are common 
 
 from __future__ import annotations
 
+import difflib
 import os
 from typing import Annotated, Literal, TypeAlias, TypeVar
 
@@ -13,6 +14,7 @@ from pydantic import AfterValidator, Field, model_validator
 from emulator.config.validation import Closed, Words, validate, wrong
 from emulator.config.yaml_source import Source, beside, load
 from emulator.errors import ConfigError
+from emulator.signals import INDEX
 from emulator.wire.nmea import burst_seconds
 
 
@@ -376,11 +378,64 @@ class LoopHost(Closed):
     spin_us: float = Field(default=100.0, ge=0, le=900)
 
 
+def _topic(text: str) -> str:
+    if not text or text.startswith("/") or text.endswith("/") or any(c in text for c in "#+$ \0"):
+        raise wrong("expected the beginning of MQTT topics, such as bench/1, without # + $ or blanks")
+    return text
+
+
+def _signal(text: str) -> str:
+    if text not in INDEX:
+        near = difflib.get_close_matches(text, INDEX, 1)
+        raise wrong("expected the name of a recorded signal" + (f"; {near[0]}?" if near else ""))
+    return text
+
+
+class MqttTelemetry(Closed):
+    """What is told to an MQTT broker, and whether commands are taken from there (emulator.telemetry).
+
+    Secrets are read from files, the password's and the key of the commands. ``ca_file`` asks for TLS.
+    """
+
+    kind: Literal["mqtt"]
+    host: Name
+    port: Port = 1883
+    topic: Annotated[str, AfterValidator(_topic)] = "bench"
+    rate_hz: float = Field(default=10.0, ge=0.1, le=50)
+    signals: tuple[Annotated[str, AfterValidator(_signal)], ...] = (
+        "line.station_m",
+        "truth.speed_m_s",
+        "truth.roll_rad",
+        "line.offset_m",
+    )
+    username: Name | None = None
+    password_file: FileName | None = None
+    ca_file: FileName | None = None
+    commands: bool = False
+    command_key_file: FileName | None = None
+
+    @model_validator(mode="after")
+    def _commands_are_signed_in(self) -> MqttTelemetry:
+        if self.password_file is not None and self.username is None:
+            raise wrong("missing key 'username': a password is that of somebody")
+        for key in ("username", "password_file", "command_key_file"):
+            if self.commands and getattr(self, key) is None:
+                raise wrong(
+                    f"missing key {key!r}: commands are taken only signed in and with a key", "commands"
+                )
+        return self
+
+
 class DeviceUnderTest(Closed):
-    """Who rides: our reference robot in a process of its own, or something outside that joins the bus."""
+    """Who rides: our reference robot in a process of its own, or something outside that joins the bus.
+
+    ``estimate_age_ms``: how old the robot's estimate of its place is when its frame is taken, for the
+    comparison with the truth; one tick for a robot that sends what it knows of now.
+    """
 
     kind: Literal["reference", "external"]
     cpu: Cpu = "auto"
+    estimate_age_ms: float = Field(default=1.0, ge=0, le=1000)
 
 
 class Rig(Closed):
@@ -401,6 +456,7 @@ class Rig(Closed):
     limits: Limits
     timing: TimingTolerances
     loop: LoopHost = LoopHost()
+    telemetry: MqttTelemetry | None = None
     device_under_test: DeviceUnderTest
 
     @model_validator(mode="after")

@@ -17,10 +17,11 @@ from typing import Any
 import numpy as np
 
 from emulator.compiled import CORE_HASH
-from emulator.config.rig_file import Rig, dbc_path, load_rig, vehicle_path
+from emulator.config.rig_file import FrameName, Rig, dbc_path, load_rig, vehicle_path
 from emulator.config.vehicle_file import VehicleFile, load_vehicle
 from emulator.config.yaml_source import Source
 from emulator.errors import ConfigError, Problem
+from emulator.plant.step import TICK_NS
 from emulator.robot.mission import Mission
 from emulator.scenario.check import named_anyway
 from emulator.scenario.ideal_lap import BODIES, sector_ends
@@ -217,8 +218,17 @@ def _problems_of_vehicle(file: str) -> list[Problem]:
 def mission(session: Session) -> Mission:
     """What the reference robot is told before the ride."""
     rig, scenario = session.rig, session.scenario
-    lean = rig.outputs.get("lean")
-    origin = scenario.origin
+    sensors, origin = rig.sensors, scenario.origin
+
+    def latency_s(name: FrameName) -> float:
+        output = rig.outputs.get(name)
+        return 0.0 if output is None else output.latency_ms * 1e-3
+
+    # Jitter is half-normal; an epoch goes out with the first tick after it is due.
+    jitter_s = sensors.gnss.jitter_ms * 1e-3
+    gnss_age_s = sensors.gnss.latency_ms * 1e-3 + jitter_s * math.sqrt(2.0 / math.pi)
+    if jitter_s > 0.0:
+        gnss_age_s += 0.5 * TICK_NS * 1e-9
     return Mission(
         vehicle=session.vehicle,
         mass=total_mass(session.vehicle),
@@ -227,9 +237,13 @@ def mission(session: Session) -> Mission:
         origin=Origin(math.radians(origin.latitude_deg), math.radians(origin.longitude_deg), origin.height_m),
         start=scenario.start.station_m,
         grip=scenario.surface.grip,
-        lean_age_s=((lean.latency_ms if lean else 0.0) + rig.sensors.lean.time_constant_ms) * 1e-3,
-        gnss_age_s=rig.sensors.gnss.latency_ms * 1e-3,
-        antenna_m=rig.sensors.gnss.antenna_position_m,
+        imu_age_s=latency_s("imu_rates"),
+        lean_age_s=latency_s("lean") + sensors.lean.time_constant_ms * 1e-3,
+        wheel_age_s=latency_s("wheel_speed"),
+        gnss_age_s=gnss_age_s,
+        gnss_jitter_s=jitter_s,
+        imu_m=sensors.imu.position_m,
+        antenna_m=sensors.gnss.antenna_position_m,
         torque_limit=rig.actuators.steering.limit_Nm,
     )
 

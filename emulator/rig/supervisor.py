@@ -18,7 +18,7 @@ import signal
 import sys
 import time
 from asyncio.subprocess import PIPE, Process
-from collections.abc import Callable
+from collections.abc import Callable, Coroutine
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Any
@@ -41,6 +41,8 @@ _LEAVE_TIMEOUT_S = 10.0
 _POLL_S = 0.05
 
 Say = Callable[[str], None]
+Beside = Callable[[Snapshot], Coroutine[Any, Any, None]]
+"""Something that reads the snapshot beside a run, until it is cancelled."""
 Progress = Callable[[float, float, float], None]
 
 
@@ -173,21 +175,28 @@ def run_bench(
     *,
     say: Say = lambda _text: None,
     progress: Progress | None = None,
+    beside: Beside | None = None,
 ) -> BenchResult:
     """Run the scenario in real time; the record is in ``folder`` when this returns.
 
     paths     of the rig and the scenario file; the children read them again
     say       takes sentences for the screen
     progress  called twice a second with (scenario time [s], speed [m/s], station [m])
+    beside    runs next to it as long as there is a loop; what becomes of it is not the run's business
 
     Raises DeviceAbsent, StartFailed or RunFailed; then nothing of it is left running, and if it never came to
     a ride nothing is left in ``folder`` but the log of a process that broke.
     """
-    return uvloop.run(_run(session, paths, folder, say, progress))
+    return uvloop.run(_run(session, paths, folder, say, progress, beside))
 
 
 async def _run(
-    session: Session, paths: tuple[Path, Path], folder: Path, say: Say, progress: Progress | None
+    session: Session,
+    paths: tuple[Path, Path],
+    folder: Path,
+    say: Say,
+    progress: Progress | None,
+    beside: Beside | None,
 ) -> BenchResult:
     logs = folder.parent / f".{folder.name}.logs"
     try:
@@ -215,6 +224,7 @@ async def _run(
     server = BusServer()
     armed = False
     with contextlib.closing(Snapshot.create()) as snapshot, contextlib.ExitStack() as files:
+        companion = asyncio.create_task(_accompanied(beside, snapshot, say)) if beside else None
         children = {}
         for role in ("loop", "recorder", "robot"):
             path = logs / f"{role}.log"
@@ -237,11 +247,21 @@ async def _run(
             await children["loop"].leave(rig.limits.ramp_to_rest_s + _LEAVE_TIMEOUT_S)
             snapshot.status[Status.RECORDER_END] = 1
             await children["recorder"].leave()
+            if companion is not None:
+                companion.cancel()
+                await asyncio.wait([companion], timeout=_LEAVE_TIMEOUT_S)
             await server.stop()
             files.close()
             collect_logs(logs, folder)
             if not armed:
                 _withdraw(folder, made=made)
+
+
+async def _accompanied(beside: Beside, snapshot: Snapshot, say: Say) -> None:
+    try:
+        await beside(snapshot)
+    except Exception as error:  # whatever it is, the ride goes on
+        say(f"what ran beside the ride broke off ({type(error).__name__}: {error}); the ride goes on")
 
 
 def _withdraw(folder: Path, *, made: bool) -> None:

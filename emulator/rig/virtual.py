@@ -135,7 +135,8 @@ class VirtualRide:
                 writer.append_event(max(tick, BEFORE_ARMING_TICK), kind, text, text)
             burst = bench.take_gnss()
             if burst:
-                rider.hear(burst, int(run["tick"]) * TICK_NS)
+                now = int(run["tick"]) - 1
+                rider.hear(burst, now * TICK_NS, (now - now % RIDER_EVERY) * TICK_NS)
                 if tick > UNARMED_TICK // 2:
                     budget.gnss(bench.gnss_due_ns, bench.gnss_valid_ns, tick * TICK_NS, taken=True)
                     writer.append_gnss(tick, burst)

@@ -1,9 +1,24 @@
-"""Where am I, how fast, how far over: the rider's own estimate from the emulated signals alone.
+"""Where am I, how fast, which way up: an inertial navigation drawn to what else the rider hears.
 
-Roll comes from the roll gyro, drawn to the lean sensor; heading from the gyros, drawn to GNSS; speed from
-the wheel that can be trusted, bridged by the longitudinal specific force; place by dead reckoning, drawn to
-GNSS. Late measurements are compared with the rider's own past at their time of validity (constant-gain
-observer; common practice, no source).
+The inertial unit is integrated every control period: position, velocity and attitude of the unit's own
+place S in the world W (gravity known, the earth's rotation neglected, as the plant does). An error-state
+Kalman filter keeps the covariance of
+
+    e = (position (3) [m], velocity (3) [m/s], attitude (3) [rad], gyro bias (3), accelerometer bias (3),
+         scale of the front and the rear wheel speed (2) [1])
+
+with the attitude error a small rotation in W: R_WB = (1 + [e_attitude x]) R_estimated. Measurements are taken
+one number at a time: GNSS position and velocity at the antenna, wheel speeds, the rear contact's drift
+(a motorcycle goes where it points but for its tyres' slip, which the steady turns tell), and a little the
+lean sensor. One that is far outside what the filter expects is not refused but weighed down (Huber), so a
+jump does not throw the rider off its line and a true one is believed in the end.
+
+A measurement that comes late meets the estimate of its own time: the past of 300 ms is kept and moves with
+every correction. All times count from the validity of the newest inertial sample.
+
+Source: error-state filter as in J. Sola, *Quaternion kinematics for the error-state Kalman filter*, 2017
+(arXiv:1711.02508; from memory); Huber weight: P. J. Huber, Ann. Math. Statist. 35 (1964) 73-101 (from
+memory). Noise figures are the rider's own beliefs about a good unit and a good receiver, invented.
 """
 
 from __future__ import annotations
@@ -14,11 +29,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.compiled import Record, jit
-from emulator.frames import wrapped
+from emulator.frames import Mat3, Vec3, cross, roll_pitch_yaw, rotate, times
 from emulator.robot.design import Design, drift_of
 from emulator.robot.records import (
     HISTORY,
+    N_ERROR,
+    PAST_EVERY,
     Z_FX,
+    Z_FY,
+    Z_FZ,
     Z_P,
     Z_Q,
     Z_R,
@@ -30,16 +49,25 @@ from emulator.robot.records import (
 
 STEP = 0.002
 """[s] control period."""
+ATTITUDE_PULL = 0.5
+"""[1/s] about how fast the filter draws roll to the truth: far slower than the balance."""
 
-LEAN_PULL = 0.03
-"""Share of a lean innovation taken over each sample."""
-LEAN_BIAS_PULL = 0.02 * 0.01
-"""[1/s] of a lean innovation that goes into the gyro's bias each sample."""
-_WHEEL_PULL = 0.25
-_PLACE_PULL = 0.30
-_HEADING_PULL = 0.10  # of the angle the lateral innovation makes with the way since the last epoch
-_HEADING_BIAS_PULL = 0.01
+_P, _V, _A, _BW, _BF, _SCALE = 0, 3, 6, 9, 12, 15  # places in the error
+_SPREAD_EVERY = 10  # control periods between two steps of the covariance
+# The rider's beliefs: spectral densities of what it integrates, and how its biases walk.
+_RATE_NOISE, _FORCE_NOISE = 4e-4, 0.04  # [rad/s/sqrt(Hz)], [m/s^2/sqrt(Hz)]: noise, scale errors, vibration
+_RATE_WALK, _FORCE_WALK = 2e-5, 1.5e-3  # [rad/s/sqrt(s)], [m/s^2/sqrt(s)]
+_SCALE_WALK = 2e-3  # [1/sqrt(s)]: tread slip and deflection come and go with lean, drive and load
+_START = (0.1, 0.1, 0.03, 2e-3, 0.08, 5e-3)  # one sigma of each part of the error at the start
+# One sigma of a GNSS position [m] by quality as in GGA, east and north each; up is 1.7 times that.
+_PLACE_SIGMA = np.array([50.0, 2.0, 0.6, 2.0, 0.015, 0.25])
+_VELOCITY_SIGMA, _VELOCITY_SHARE = 0.05, 0.003
+_DRIFT_SIGMA, _LEAN_SIGMA = 0.5, 0.15
+_WHEEL_SIGMA, _WHEEL_SHARE, _SLIP_SHARE = 0.10, 0.005, 0.02
+_STANDING_SIGMA = 1.0  # [m/s] of a reading of zero: slower than the sensor can tell
 _SPEED_GATE = 1.5  # [m/s] a wheel further off than this is not believed
+_HUBER = 3.0  # sigmas beyond which a measurement weighs less
+_LEAST_SPEED = 2.0  # [m/s] below, a drift angle says nothing
 
 
 @jit
@@ -52,84 +80,371 @@ def rolling_speed(reading: float, radius: float, crown: float, roll: float) -> f
 
 
 @jit
-def predict(d: Design, e: Record, seen: NDArray[np.float64]) -> None:
-    """One control period of dead reckoning from the inertial unit and the fork sensor."""
-    e.steer, e.steer_rate = seen[Z_STEER], seen[Z_STEER_RATE]
-    e.roll_rate = seen[Z_P] - e.bias_p
-    e.yaw_rate = seen[Z_R]
-    e.roll += STEP * e.roll_rate
-    e.turn_rate = seen[Z_Q] * math.sin(e.roll) + seen[Z_R] * math.cos(e.roll) - e.bias_turn
-    e.heading += STEP * e.turn_rate
-    e.speed = max(0.0, e.speed + STEP * seen[Z_FX])
-    # The rear contact drifts outwards of the heading by what its tyre needs of slip.
-    course = e.heading + drift_of(d, e.speed, e.roll)
-    e.x += STEP * e.speed * math.cos(course)
-    e.y += STEP * e.speed * math.sin(course)
-    row = e.past[e.steps % HISTORY]
-    row[0], row[1], row[2], row[3] = e.x, e.y, e.heading, e.roll
+def _attitude(m: NDArray[np.float64]) -> Mat3:
+    return m[0], m[1], m[2], m[3], m[4], m[5], m[6], m[7], m[8]
 
 
 @jit
-def _past(e: Record, age: float) -> int:
-    steps = min(HISTORY - 1, max(0, int(age / STEP + 0.5)))
-    return int((e.steps - steps) % HISTORY)
+def _turned(x: float, y: float, z: float) -> Mat3:
+    """Rotation by the vector (x, y, z) [rad] (Rodrigues)."""
+    square = x * x + y * y + z * z
+    angle = math.sqrt(square)
+    if angle < 1e-6:
+        s, k = 1.0, 0.5
+    else:
+        s, k = math.sin(angle) / angle, (1.0 - math.cos(angle)) / square
+    return (
+        1.0 - k * (y * y + z * z),
+        k * x * y - s * z,
+        k * x * z + s * y,
+        k * x * y + s * z,
+        1.0 - k * (x * x + z * z),
+        k * y * z - s * x,
+        k * x * z - s * y,
+        k * y * z + s * x,
+        1.0 - k * (x * x + y * y),
+    )
+
+
+@jit
+def _keep(into: NDArray[np.float64], m: Mat3) -> None:
+    """Write an attitude, its first two rows made orthonormal against what rounding leaves."""
+    ax, ay, az, bx, by, bz = m[0], m[1], m[2], m[3], m[4], m[5]
+    size = math.sqrt(ax * ax + ay * ay + az * az)
+    ax, ay, az = ax / size, ay / size, az / size
+    along = ax * bx + ay * by + az * bz
+    bx, by, bz = bx - along * ax, by - along * ay, bz - along * az
+    size = math.sqrt(bx * bx + by * by + bz * bz)
+    bx, by, bz = bx / size, by / size, bz / size
+    cx, cy, cz = cross(ax, ay, az, bx, by, bz)
+    into[0], into[1], into[2] = ax, ay, az
+    into[3], into[4], into[5] = bx, by, bz
+    into[6], into[7], into[8] = cx, cy, cz
+
+
+@jit
+def align(k: Record, e: Record, seen: NDArray[np.float64]) -> None:
+    """While the bike stands: level by the accelerometers, gyro bias from its rates, heading as told.
+
+    A running mean over the time it stands, at most of the last two seconds.
+    """
+    e.still = min(e.still + 1, 1000)
+    share = 1.0 / e.still
+    for i in range(3):
+        e.bias_rate[i] += share * (seen[Z_P + i] - e.bias_rate[i])
+        e.force[i] += share * (seen[Z_FX + i] - e.force[i])
+    fx, fy, fz = e.force[0], e.force[1], e.force[2]
+    roll = math.atan2(fy, fz)
+    pitch = -math.atan2(fx, math.hypot(fy, fz))
+    tilt = times(_turned(0.0, pitch, 0.0), _turned(roll, 0.0, 0.0))
+    R = times(_turned(0.0, 0.0, e.heading), tilt)
+    _keep(e.attitude, R)
+    sx, sy, sz = rotate(R, k.imu[0], k.imu[1], k.imu[2])
+    e.place[0], e.place[1], e.place[2] = e.x + sx, e.y + sy, e.z + sz
+    e.roll, e.pitch, e.roll_rate, e.yaw_rate = roll, pitch, 0.0, 0.0
+    for i in range(HISTORY):
+        _remember(e, i)
+    begin_unsure(e)
+
+
+@jit
+def begin_unsure(e: Record) -> None:
+    """The covariance of a start as it is told, on its wheels and at rest."""
+    for i in range(N_ERROR):
+        for j in range(N_ERROR):
+            e.covariance[i, j] = 0.0
+        e.covariance[i, i] = _START[i // 3] ** 2
+
+
+@jit
+def _remember(e: Record, row: int) -> None:
+    for i in range(3):
+        e.past[row, i] = e.place[i]
+        e.past[row, 3 + i] = e.velocity[i]
+    for i in range(9):
+        e.past[row, 6 + i] = e.attitude[i]
+
+
+@jit
+def predict(d: Design, k: Record, e: Record, seen: NDArray[np.float64]) -> None:
+    """One control period of inertial navigation."""
+    e.steer, e.steer_rate = seen[Z_STEER], seen[Z_STEER_RATE]
+    p, q, r = seen[Z_P] - e.bias_rate[0], seen[Z_Q] - e.bias_rate[1], seen[Z_R] - e.bias_rate[2]
+    e.rate[0], e.rate[1], e.rate[2] = p, q, r
+    before = _attitude(e.attitude)
+    _keep(e.attitude, times(before, _turned(STEP * p, STEP * q, STEP * r)))
+    # The force of the period acts in the attitude of its middle.
+    R = times(before, _turned(0.5 * STEP * p, 0.5 * STEP * q, 0.5 * STEP * r))
+    fx, fy, fz = seen[Z_FX] - e.bias_force[0], seen[Z_FY] - e.bias_force[1], seen[Z_FZ] - e.bias_force[2]
+    ax, ay, az = rotate(R, fx, fy, fz)
+    e.force[0], e.force[1], e.force[2] = ax, ay, az
+    az -= k.gravity
+    v = e.velocity
+    e.place[0] += STEP * (v[0] + 0.5 * STEP * ax)
+    e.place[1] += STEP * (v[1] + 0.5 * STEP * ay)
+    e.place[2] += STEP * (v[2] + 0.5 * STEP * az)
+    v[0] += STEP * ax
+    v[1] += STEP * ay
+    v[2] += STEP * az
+    e.ridden += 1
+    if e.ridden % PAST_EVERY == 0:
+        _remember(e, (e.ridden // PAST_EVERY) % HISTORY)
+    if e.ridden % _SPREAD_EVERY == 0:
+        _spread(e, _SPREAD_EVERY * STEP)
+    show(k, e)
+
+
+@jit
+def show(k: Record, e: Record) -> None:
+    """The estimate as the ride uses it: main frame's origin, brought to now; heading, roll, speed."""
+    R = _attitude(e.attitude)
+    e.roll, e.pitch, e.heading = roll_pitch_yaw(R)
+    vx, vy, vz = _velocity_at(e.velocity, R, e.rate, -k.imu[0], -k.imu[1], -k.imu[2])
+    ox, oy, oz = rotate(R, k.imu[0], k.imu[1], k.imu[2])
+    e.x = e.place[0] - ox + k.imu_age * vx
+    e.y = e.place[1] - oy + k.imu_age * vy
+    e.z = e.place[2] - oz + k.imu_age * vz
+    e.speed = max(0.0, math.cos(e.heading) * vx + math.sin(e.heading) * vy)
+    e.roll_rate, e.yaw_rate = e.rate[0], e.rate[2]
+
+
+@jit
+def _velocity_at(
+    v: NDArray[np.float64], R: Mat3, w: NDArray[np.float64], x: float, y: float, z: float
+) -> Vec3:
+    """Velocity in W of a point at (x, y, z) [m] from S in the main frame."""
+    cx, cy, cz = cross(w[0], w[1], w[2], x, y, z)
+    wx, wy, wz = rotate(R, cx, cy, cz)
+    return v[0] + wx, v[1] + wy, v[2] + wz
+
+
+@jit
+def _spread(e: Record, dt: float) -> None:
+    """Covariance on by ``dt``: P <- F P F' + Q with F = 1 + A dt."""
+    P, F, T = e.covariance, e.transition, e.scratch
+    R = _attitude(e.attitude)
+    n = N_ERROR
+    for i in range(n):
+        for j in range(n):
+            F[i, j] = 1.0 if i == j else 0.0
+    f = e.force  # specific force in W
+    for i in range(3):
+        F[_P + i, _V + i] = dt
+        for j in range(3):
+            F[_V + i, _BF + j] = -dt * R[3 * i + j]
+            F[_A + i, _BW + j] = -dt * R[3 * i + j]
+    # v' = R f, R = (1 + [a x]) R_estimated: the error is a x f
+    F[_V, _A + 1], F[_V, _A + 2] = dt * f[2], -dt * f[1]
+    F[_V + 1, _A], F[_V + 1, _A + 2] = -dt * f[2], dt * f[0]
+    F[_V + 2, _A], F[_V + 2, _A + 1] = dt * f[1], -dt * f[0]
+    for i in range(n):
+        for j in range(n):
+            total = 0.0
+            for m in range(n):
+                total += F[i, m] * P[m, j]
+            T[i, j] = total
+    for i in range(n):
+        for j in range(i, n):
+            total = 0.0
+            for m in range(n):
+                total += T[i, m] * F[j, m]
+            P[i, j] = P[j, i] = total
+    for i in range(3):
+        P[_V + i, _V + i] += dt * _FORCE_NOISE**2
+        P[_A + i, _A + i] += dt * _RATE_NOISE**2
+        P[_BW + i, _BW + i] += dt * _RATE_WALK**2
+        P[_BF + i, _BF + i] += dt * _FORCE_WALK**2
+    for i in range(2):
+        P[_SCALE + i, _SCALE + i] += dt * _SCALE_WALK**2
+
+
+@jit
+def _fuse(e: Record, innovation: float, sigma: float) -> None:
+    """One number measured: ``e.row`` (N_ERROR,) is its answer to the error; ``e.found`` gathers the error."""
+    P, h, found, gain = e.covariance, e.row, e.found, e.gain
+    n = N_ERROR
+    spread, already = 0.0, 0.0
+    for i in range(n):
+        total = 0.0
+        for j in range(n):
+            total += P[i, j] * h[j]
+        gain[i] = total
+    for i in range(n):
+        spread += h[i] * gain[i]
+        already += h[i] * found[i]
+    left = innovation - already
+    noise = sigma * sigma
+    # far outside: as if it were as noisy as it looks
+    noise = max(noise, abs(left) * math.sqrt(spread + noise) / _HUBER - spread)
+    s = spread + noise
+    for i in range(n):
+        found[i] += gain[i] / s * left
+        for j in range(n):
+            P[i, j] -= gain[i] * gain[j] / s
+
+
+@jit
+def _clear(e: Record) -> None:
+    for i in range(N_ERROR):
+        e.found[i] = 0.0
+
+
+@jit
+def _correct(e: Record) -> None:
+    """Take over the error found: now, and in what is remembered."""
+    d = e.found
+    turn = _turned(d[_A], d[_A + 1], d[_A + 2])
+    for i in range(3):
+        e.place[i] += d[_P + i]
+        e.velocity[i] += d[_V + i]
+        e.bias_rate[i] += d[_BW + i]
+        e.bias_force[i] += d[_BF + i]
+    for i in range(2):
+        e.scale[i] += d[_SCALE + i]
+    _keep(e.attitude, times(turn, _attitude(e.attitude)))
+    newest = e.ridden // PAST_EVERY
+    for back in range(HISTORY):
+        row = e.past[(newest - back) % HISTORY]
+        age = (e.ridden - (newest - back) * PAST_EVERY) * STEP
+        for i in range(3):
+            row[i] += d[_P + i] - age * d[_V + i]
+            row[3 + i] += d[_V + i]
+        m = times(turn, _attitude(row[6:15]))
+        for i in range(9):
+            row[6 + i] = m[i]
+    _clear(e)
+
+
+@jit
+def _recall(e: Record, age: float) -> None:
+    """The estimate of ``age`` [s] ago into ``e.then``: place, velocity, attitude; linear between rows."""
+    steps = max(0.0, age / STEP)
+    newest = e.ridden // PAST_EVERY
+    back = (e.ridden - newest * PAST_EVERY) * -1.0 + steps  # control periods behind the newest row
+    then = e.then
+    if back <= 0.0:
+        # between the newest row and now
+        span = e.ridden - newest * PAST_EVERY
+        share = 0.0 if span == 0 else -back / span
+        row = e.past[newest % HISTORY]
+        for i in range(3):
+            then[i] = row[i] + share * (e.place[i] - row[i])
+            then[3 + i] = row[3 + i] + share * (e.velocity[i] - row[3 + i])
+        for i in range(9):
+            then[6 + i] = row[6 + i] + share * (e.attitude[i] - row[6 + i])
+        return
+    whole = min(int(back / PAST_EVERY), HISTORY - 2)
+    share = min(1.0, back / PAST_EVERY - whole)
+    later, earlier = e.past[(newest - whole) % HISTORY], e.past[(newest - whole - 1) % HISTORY]
+    for i in range(15):
+        then[i] = later[i] + share * (earlier[i] - later[i])
 
 
 @jit
 def see_lean(k: Record, e: Record, lean: float) -> None:
     """A fresh lean sample."""
-    innovation = lean - e.past[_past(e, k.lean_age), 3]
-    e.roll += LEAN_PULL * innovation
-    e.bias_p -= LEAN_BIAS_PULL * innovation
+    _recall(e, k.lean_age - k.imu_age)
+    roll, _, heading = roll_pitch_yaw(_attitude(e.then[6:15]))
+    _clear(e)
+    e.row[:] = 0.0
+    e.row[_A], e.row[_A + 1] = math.cos(heading), math.sin(heading)
+    _fuse(e, lean - roll, _LEAN_SIGMA)
+    _correct(e)
 
 
 @jit
 def see_wheels(
     d: Design, k: Record, e: Record, seen: NDArray[np.float64], front_fresh: bool, rear_fresh: bool
 ) -> bool:
-    """Fresh wheel speeds; the front one leads, it carries no drive. True if one was believed."""
-    front = d.rolling[0] * rolling_speed(seen[Z_WHEEL_FRONT], k.front_radius, k.front_crown, e.roll)
-    rear = d.rolling[1] * rolling_speed(seen[Z_WHEEL_REAR], k.rear_radius, k.rear_crown, e.roll)
-    if front_fresh and abs(front - e.speed) < _SPEED_GATE + 0.05 * e.speed:
-        e.speed += _WHEEL_PULL * (front - e.speed)
-        return True
-    if rear_fresh and abs(rear - e.speed) < _SPEED_GATE + 0.05 * e.speed:
-        # The driven wheel slips a little: believe it less.
-        e.speed += 0.4 * _WHEEL_PULL * (rear - e.speed)
-        return True
-    return False
+    """Fresh wheel speeds, and that the bike goes where it points. True if a wheel was believed."""
+    age = max(0.0, k.wheel_age - k.imu_age)
+    _recall(e, age)
+    R = _attitude(e.then[6:15])
+    roll, _, heading = roll_pitch_yaw(R)
+    vx, vy, vz = _velocity_at(e.then[3:6], R, e.rate, -k.imu[0], -k.imu[1], -k.imu[2])
+    c, s = math.cos(heading), math.sin(heading)
+    ahead, aside = c * vx + s * vy, c * vy - s * vx
+    speed = math.hypot(ahead, vz)
+    along = 1.0 / max(speed, 0.1)
+    believed = False
+    _clear(e)
+    for which in range(2):
+        if which == 0:
+            fresh, z, radius, crown = front_fresh, Z_WHEEL_FRONT, k.front_radius, k.front_crown
+            works = e.front_brake > 0.0
+        else:
+            fresh, z, radius, crown = rear_fresh, Z_WHEEL_REAR, k.rear_radius, k.rear_crown
+            works = True  # it drives or is dragged
+        if not fresh:
+            continue
+        ground = d.rolling[which] * rolling_speed(seen[z], radius, crown, roll)
+        if abs(ground - speed) > _SPEED_GATE + 0.05 * speed:
+            continue
+        believed = True
+        e.row[:] = 0.0
+        if speed > 0.1:
+            e.row[_V], e.row[_V + 1], e.row[_V + 2] = c * ahead * along, s * ahead * along, vz * along
+        else:
+            e.row[_V], e.row[_V + 1] = c, s
+        share = _WHEEL_SHARE + (_SLIP_SHARE if works else 0.0)
+        least = _WHEEL_SIGMA if seen[z] > 0.0 else _STANDING_SIGMA
+        e.row[_SCALE + which] = speed
+        ground -= e.scale[which] * speed
+        _fuse(e, ground - speed, least + share * speed)
+    if speed > _LEAST_SPEED:
+        e.row[:] = 0.0
+        e.row[_V], e.row[_V + 1], e.row[_A + 2] = -s, c, -ahead
+        _fuse(e, ahead * math.tan(drift_of(d, ahead, roll)) - aside, _DRIFT_SIGMA)
+    _correct(e)
+    show(k, e)
+    return believed
 
 
 @jit
 def see_gnss(
-    k: Record, e: Record, east: float, north: float, speed: float, age: float, interval: float
+    k: Record,
+    e: Record,
+    east: float,
+    north: float,
+    up: float,
+    speed: float,
+    course: float,
+    quality: int,
+    age: float,
 ) -> None:
-    """A GNSS epoch: antenna position [m], speed over ground [m/s], ``age`` [s] of its validity."""
-    # Between two steps the newest row is the last step's, one behind the counter.
-    past = e.past[_past(e, age + STEP)]
-    c, s = math.cos(past[2]), math.sin(past[2])
-    # The antenna swings out with roll: a metre up leans sin(roll) metres to the outside of upright.
-    side = -k.antenna[2] * math.sin(past[3]) + k.antenna[1] * math.cos(past[3])
-    ax = past[0] + k.antenna[0] * c - side * s
-    ay = past[1] + k.antenna[0] * s + side * c
-    dx, dy = east - ax, north - ay
-    along, across = c * dx + s * dy, c * dy - s * dx
-    e.x += _PLACE_PULL * dx
-    e.y += _PLACE_PULL * dy
-    for i in range(HISTORY):
-        # What the rider remembers moves along, or the next epoch would count the same error again.
-        e.past[i, 0] += _PLACE_PULL * dx
-        e.past[i, 1] += _PLACE_PULL * dy
-    if e.speed > 2.0:
-        angle = across / (e.speed * interval)
-        angle = min(0.2, max(-0.2, angle))
-        turn = _HEADING_PULL * angle
-        e.heading += turn
-        for i in range(HISTORY):
-            e.past[i, 2] += turn
-        e.bias_turn -= _HEADING_BIAS_PULL * angle
-        e.bias_turn = min(0.02, max(-0.02, e.bias_turn))
-        e.speed += 0.05 * min(1.0, max(-1.0, along / interval))
-    if speed > 3.0 and abs(speed - e.speed) > 2.0 * _SPEED_GATE:
-        e.speed += 0.5 * (speed - e.speed)
-    e.heading = wrapped(e.heading)
+    """A GNSS epoch: antenna position [m], speed [m/s] and course [rad, clockwise from north] over ground.
+
+    course NaN: unknown; quality as in GGA; age [s] of its validity
+    """
+    age -= k.imu_age
+    _recall(e, age)
+    R = _attitude(e.then[6:15])
+    ax, ay, az = k.antenna[0] - k.imu[0], k.antenna[1] - k.imu[1], k.antenna[2] - k.imu[2]
+    lx, ly, lz = rotate(R, ax, ay, az)
+    sigma = _PLACE_SIGMA[min(max(quality, 0), 5)]
+    _clear(e)
+    measured = (east, north, up)
+    lever = (lx, ly, lz)
+    for i in range(3):
+        e.row[:] = 0.0
+        e.row[_P + i], e.row[_V + i] = 1.0, -age
+        # a x lever, row i
+        j, m = (i + 1) % 3, (i + 2) % 3
+        e.row[_A + j], e.row[_A + m] = lever[m], -lever[j]
+        _fuse(e, measured[i] - e.then[i] - lever[i], sigma * (1.7 if i == 2 else 1.0))
+    if not math.isnan(course):
+        vx, vy, _ = _velocity_at(e.then[3:6], R, e.rate, ax, ay, az)
+        sigma = _VELOCITY_SIGMA + _VELOCITY_SHARE * speed
+        for i in range(2):
+            e.row[:] = 0.0
+            e.row[_V + i] = 1.0
+            gone = speed * (math.sin(course) if i == 0 else math.cos(course))
+            _fuse(e, gone - (vx if i == 0 else vy), sigma)
+    _correct(e)
+    show(k, e)
+
+
+@jit
+def place_sigma(e: Record) -> float:
+    """One sigma [m] the rider gives its own place, east and north together."""
+    return math.sqrt(e.covariance[_P, _P] + e.covariance[_P + 1, _P + 1])

@@ -15,7 +15,7 @@ A crossing has the name of what it looks like at that point (see emulator.vehicl
 weave and wobble come close, and a name brought along from no delay would jump from speed to speed.
 
 In the loop: the gyro's roll and yaw rate and the fork's angle and rate, each as old as the rig sends them;
-the roll estimate with its pull to the lean sensor and its bias; the integral part; half a control period
+the roll integrated from the gyro, drawn slowly to the truth; the integral part; half a control period
 until the robot looks and half one for which it holds its torque; the actuator's lag. Not in the loop: noise,
 limits, the return to the line (slower than the balance by design), and speed, which is held.
 """
@@ -32,7 +32,7 @@ from scipy.optimize import brentq
 
 from emulator.config.rig_file import Rig
 from emulator.robot.design import FED_BACK, Design, gains_for
-from emulator.robot.estimator import LEAN_BIAS_PULL, LEAN_PULL, STEP
+from emulator.robot.estimator import ATTITUDE_PULL, STEP
 from emulator.robot.ride import ROLL_INTEGRAL
 from emulator.vehicle.equilibrium import NoEquilibrium
 from emulator.vehicle.linearise import D_OMEGA, D_STEER, D_VELOCITY, N_DEVIATIONS, ROLL, Linear, linearise
@@ -48,19 +48,17 @@ Complex: TypeAlias = NDArray[np.complex128]
 class LoopTiming(NamedTuple):
     """What the loop takes beside the bike itself; seconds.
 
-    rates_s, steer_s, lean_s  age of the samples of gyro, fork and lean when they are sent
-    lean_lag_s, lean_rate_hz  the lean sensor's own lag; how often it reports
-    command_s                 from the samples' arrival to the middle of the time the torque is held
-    actuator_lag_s            first-order lag of the steering actuator
+    rates_s, steer_s  age of the samples of gyro and fork when they are sent
+    command_s         from the samples' arrival to the middle of the time the torque is held
+    actuator_lag_s    first-order lag of the steering actuator
+    pull              [1/s] how fast the roll estimate is drawn to the truth
     """
 
     rates_s: float
     steer_s: float
-    lean_s: float
-    lean_lag_s: float
-    lean_rate_hz: float
     command_s: float
     actuator_lag_s: float
+    pull: float = ATTITUDE_PULL
 
 
 def loop_timing(rig: Rig) -> LoopTiming:
@@ -74,15 +72,12 @@ def loop_timing(rig: Rig) -> LoopTiming:
     if rig.steering != "torque_driven":
         raise ValueError("the reference robot steers by torque, this rig is angle-driven")
     outputs: dict[str, float] = {name: out.latency_ms * 1e-3 for name, out in rig.outputs.items()}
-    missing = [name for name in ("imu_rates", "fork_angle", "lean") if name not in outputs]
+    missing = [name for name in ("imu_rates", "imu_force", "fork_angle") if name not in outputs]
     if missing:
         raise ValueError(f"the reference robot needs outputs the rig lacks: {', '.join(missing)}")
     return LoopTiming(
         rates_s=outputs["imu_rates"],
         steer_s=outputs["fork_angle"],
-        lean_s=outputs["lean"],
-        lean_lag_s=rig.sensors.lean.time_constant_ms * 1e-3,
-        lean_rate_hz=rig.outputs["lean"].rate_hz,
         command_s=STEP,
         actuator_lag_s=rig.actuators.steering.time_constant_ms * 1e-3,
     )
@@ -115,22 +110,14 @@ class BalanceLoop:
         """K(s), sign changed: torque [N m] that acts for each of FED_BACK."""
         t, g = self.timing, self.gains
         gyro, fork = np.exp(-at * t.rates_s), np.exp(-at * t.steer_s)
-        lean = np.exp(-at * t.lean_s) / (1.0 + at * t.lean_lag_s)
-        pull, bias_pull, age = self._estimator()
-        past = np.exp(-at * age)
-        # Roll estimate and its rate: answers to the roll (by the lean sensor) and to its rate (by the gyro).
-        down = at + (pull + bias_pull / at) * past
-        estimate = ((pull + bias_pull / at) * lean / down, gyro / down)
-        rate = (
-            bias_pull / at * (lean - estimate[0] * past),
-            gyro - bias_pull / at * estimate[1] * past,
-        )
+        # Roll estimate: answers to the roll (by the pull) and to its rate (by the gyro).
+        estimate = (t.pull / (at + t.pull), gyro / (at + t.pull))
         held = np.exp(-at * t.command_s) / (1.0 + at * t.actuator_lag_s)
         summed = g[0] * (1.0 + ROLL_INTEGRAL / at)
         return (
-            held * (summed * estimate[0] + g[2] * rate[0]),
+            held * summed * estimate[0],
             held * g[1] * fork,
-            held * (summed * estimate[1] + g[2] * rate[1]),
+            held * (summed * estimate[1] + g[2] * gyro),
             held * g[3] * gyro,
             held * g[4] * fork,
         )
@@ -143,27 +130,20 @@ class BalanceLoop:
         share = np.abs((resolvent @ self.b) * (row @ resolvent))
         return np.asarray(share / share.sum())
 
-    def _estimator(self) -> tuple[float, float, float]:
-        """Pull to the lean sensor [1/s], into the bias [1/s^2], age [s] the estimator takes a sample for."""
-        rate = self.timing.lean_rate_hz
-        return LEAN_PULL * rate, LEAN_BIAS_PULL * rate, self.timing.lean_s + self.timing.lean_lag_s
-
     def matrix(self) -> NDArray[np.float64]:
         """The closed loop without extra delay as a state matrix, deviations first; delays by Pade.
 
         The command's delay is moved to where the samples come from: in a linear loop that is the same.
         """
         t, g = self.timing, self.gains
-        torque, lag, estimate, bias, integral = range(N_DEVIATIONS, N_DEVIATIONS + 5)
-        e = np.eye(N_DEVIATIONS + 5)
-        pull, bias_pull, age = self._estimator()
+        torque, estimate, integral = range(N_DEVIATIONS, N_DEVIATIONS + 3)
+        e = np.eye(N_DEVIATIONS + 3)
         fork = g[1] * e[D_STEER] + g[4] * e[FED_BACK[4]]
         signals = (
             (e[D_OMEGA], t.rates_s + t.command_s),
             (e[D_OMEGA + 2], t.rates_s + t.command_s),
             (fork, t.steer_s + t.command_s),
-            (e[lag] if t.lean_lag_s > 0.0 else e[ROLL], t.lean_s + t.command_s),
-            (e[estimate], age),
+            (e[ROLL], t.command_s),
         )
         size = len(e) + _PADE_ORDER * len(signals)
         M = np.zeros((size, size))
@@ -177,21 +157,13 @@ class BalanceLoop:
             out = np.zeros(size)
             out[block], out[: len(e)] = c, d * row
             late.append(out)
-        p, r, steering, lean, past = late
+        p, r, steering, roll = late
         unit = np.eye(size)
-        innovation = lean - past
         M[:N_DEVIATIONS, :N_DEVIATIONS] = self.A
         M[:N_DEVIATIONS, torque] = self.b
-        M[lag] = (unit[ROLL] - unit[lag]) / t.lean_lag_s if t.lean_lag_s > 0.0 else 0.0
-        M[bias] = -bias_pull * innovation
-        M[estimate] = p - unit[bias] + pull * innovation
+        M[estimate] = p + t.pull * (roll - unit[estimate])
         M[integral] = unit[estimate]
-        asked = -(
-            g[0] * (unit[estimate] + ROLL_INTEGRAL * unit[integral])
-            + steering
-            + g[2] * (p - unit[bias])
-            + g[3] * r
-        )
+        asked = -(g[0] * (unit[estimate] + ROLL_INTEGRAL * unit[integral]) + steering + g[2] * p + g[3] * r)
         # A torque without lag is one with a lag that nothing notices.
         M[torque] = (asked - unit[torque]) / max(t.actuator_lag_s, 1e-4)
         return M

@@ -11,7 +11,8 @@ import numpy as np
 from emulator.compiled import entry
 from emulator.ports import FrameBuffer, frame_buffer
 from emulator.robot.design import Design, design_rider
-from emulator.robot.records import KNOWN_DTYPE, MIND_DTYPE, SEEN
+from emulator.robot.estimator import align
+from emulator.robot.records import KNOWN_DTYPE, MIND_DTYPE, SEEN, Z_FZ
 from emulator.robot.rider import COMMANDS, SENT, Rider, hear_gnss, step
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.road import Line, sample
@@ -31,9 +32,10 @@ class Mission:
     origin        of the line's ENU axes
     start         station [m] of the start
     grip          [1] the road it expects
-    lean_age_s    how old a lean sample is on arrival, its filter included
-    gnss_age_s    least age of a GNSS epoch on arrival
-    antenna_m     where the antenna is
+    imu_age_s, lean_age_s, wheel_age_s  how old a sample is on arrival, the sensor's own lag included
+    gnss_age_s    the same of a GNSS epoch, on the mean
+    gnss_jitter_s how far its age strays from that
+    imu_m, antenna_m  where they are in the main frame
     torque_limit  [N m] of the steering actuator
     """
 
@@ -44,8 +46,12 @@ class Mission:
     origin: Origin
     start: float
     grip: float
+    imu_age_s: float
     lean_age_s: float
+    wheel_age_s: float
     gnss_age_s: float
+    gnss_jitter_s: float
+    imu_m: tuple[float, float, float]
     antenna_m: tuple[float, float, float]
     torque_limit: float
 
@@ -61,29 +67,29 @@ class ReferenceRider:
         self.rider = _rider(mission, design or design_rider(mission.vehicle, mission.grip))
         buffer = frame_buffer(1)
         self._step = entry(step, self.rider, buffer, buffer)
-        self._hear_gnss = entry(hear_gnss, self.rider, 0.0, 0.0, 0.0, 0.0, 0.0)
+        self._hear_gnss = entry(hear_gnss, self.rider, 0.0, 0.0, 0.0, 0.0, 0.0, 0, 0.0)
         self._line_buffer = b""
-        self._position: tuple[float, float] | None = None
+        self._position: tuple[float, float, float, int] | None = None
         self._epoch_ns: int | None = None
-        self._clock_offset_ns: int | None = None
+        self._clock = _ReceiverClock(mission.gnss_age_s, mission.gnss_jitter_s)
 
     def rehearse(self) -> None:
         """Call everything once on a copy, so that no control period of a ride has to compile."""
         trial, origin = copy.deepcopy(self), self.mission.origin
         fix = Fix(0, origin.latitude_rad, origin.longitude_rad, origin.height_m, 0.0, 4, 9, 1.0, 0.0, None)
         for epoch_ns in (0, 100_000_000):
-            trial.hear(burst(fix._replace(utc_ns=epoch_ns)), epoch_ns)
+            trial.hear(burst(fix._replace(utc_ns=epoch_ns)), epoch_ns, epoch_ns)
             trial.step(frame_buffer(8), frame_buffer(16))
 
     def step(self, rx: FrameBuffer, tx: FrameBuffer) -> int:
         """One control period; see :func:`emulator.robot.rider.step`."""
         return self._step(self.rider, rx, tx)
 
-    def hear(self, stream: bytes, now_ns: int) -> None:
-        """Bytes from the GNSS port, in any pieces, at the rider's own time ``now_ns``.
+    def hear(self, stream: bytes, arrived_ns: int, stepped_ns: int) -> None:
+        """Bytes from the GNSS port, in any pieces, and when they arrived by the rider's own clock.
 
-        An epoch is complete when both GGA and RMC of one time have arrived. Its age is taken from the
-        receiver's time of day against the rider's clock, the least delay seen so far being the known one.
+        An epoch is complete when both GGA and RMC of one time have arrived. stepped_ns: time of the last
+        control period, which the estimate belongs to.
         """
         self._line_buffer += stream
         while b"\n" in self._line_buffer:
@@ -94,27 +100,50 @@ class ReferenceRider:
             if isinstance(parsed, Gga):
                 self._position = None
                 if parsed.fix_quality > 0 and parsed.time_of_day_ns is not None:
-                    east, north, _ = self.mission.origin.geodetic_to_enu(
-                        parsed.latitude_rad, parsed.longitude_rad, parsed.altitude_msl_m
+                    height = parsed.altitude_msl_m + parsed.geoid_separation_m
+                    place = self.mission.origin.geodetic_to_enu(
+                        parsed.latitude_rad, parsed.longitude_rad, height
                     )
-                    self._position = (east, north)
+                    self._position = (*place, parsed.fix_quality)
             elif isinstance(parsed, Rmc) and parsed.valid and self._position is not None:
-                self._epoch(parsed, now_ns)
+                self._epoch(parsed, self._position, arrived_ns, stepped_ns)
+                self._position = None
         self._line_buffer = self._line_buffer[-256:]
 
-    def _epoch(self, rmc: Rmc, now_ns: int) -> None:
-        assert self._position is not None
+    def _epoch(
+        self, rmc: Rmc, place: tuple[float, float, float, int], arrived_ns: int, stepped_ns: int
+    ) -> None:
         assert rmc.utc_ns is not None
-        delay = now_ns - rmc.utc_ns
-        if self._clock_offset_ns is None or delay < self._clock_offset_ns:
-            self._clock_offset_ns = delay
-        age = self.mission.gnss_age_s + (delay - self._clock_offset_ns) * 1e-9
-        interval = 0.1 if self._epoch_ns is None else (rmc.utc_ns - self._epoch_ns) * 1e-9
+        if self._epoch_ns is not None and rmc.utc_ns <= self._epoch_ns:
+            return
         self._epoch_ns = rmc.utc_ns
-        east, north = self._position
-        self._position = None
-        if interval > 0.0:
-            self._hear_gnss(self.rider, east, north, rmc.speed_m_s, age, min(1.0, interval))
+        age = self._clock.age(rmc.utc_ns, arrived_ns) - (arrived_ns - stepped_ns) * 1e-9
+        self._hear_gnss(self.rider, *place[:3], rmc.speed_m_s, rmc.course_rad, place[3], age)
+
+
+class _ReceiverClock:
+    """How old an epoch is, from the receiver's time and the rider's own clock.
+
+    Both clocks run alike, and the mean age is in the receiver's data sheet: the mean of (arrival - UTC) is
+    where that age lies. Arrivals that stray beyond what is usual, as when the host stalled, move it less.
+    """
+
+    _MOST = 300  # epochs of the mean
+    _JUMP_NS = 1_000_000_000  # the receiver's time was set
+
+    def __init__(self, mean_age_s: float, jitter_s: float) -> None:
+        self._age_s, self._usual_ns = mean_age_s, 3.0 * jitter_s * 1e9 + 2e6
+        self._first_ns, self._mean_ns, self._heard = 0, 0.0, 0
+
+    def age(self, utc_ns: int, arrived_ns: int) -> float:
+        """Age [s] on arrival of the epoch of ``utc_ns``."""
+        late_ns = arrived_ns - utc_ns - self._first_ns
+        if self._heard == 0 or abs(late_ns - self._mean_ns) > self._JUMP_NS:
+            self._first_ns, self._mean_ns, self._heard, late_ns = arrived_ns - utc_ns, 0.0, 0, 0
+        self._heard += 1
+        usual = min(self._usual_ns, max(-self._usual_ns, late_ns - self._mean_ns))
+        self._mean_ns += usual / min(self._heard, self._MOST)
+        return self._age_s + (late_ns - self._mean_ns) * 1e-9
 
 
 def _rider(m: Mission, design: Design) -> Rider:
@@ -135,15 +164,19 @@ def _rider(m: Mission, design: Design) -> Rider:
         body["front_wheel_spin_inertia"] / front["radius"] ** 2
         + body["rear_wheel_spin_inertia"] / rear["radius"] ** 2
     )
-    k["antenna"] = m.antenna_m
-    k["lean_age"], k["gnss_age"], k["torque_limit"] = m.lean_age_s, m.gnss_age_s, m.torque_limit
+    k["imu"], k["antenna"] = m.imu_m, m.antenna_m
+    k["imu_age"], k["lean_age"], k["wheel_age"] = m.imu_age_s, m.lean_age_s, m.wheel_age_s
+    k["torque_limit"] = m.torque_limit
 
     mind = np.zeros(1, MIND_DTYPE)
     e = mind[0]
     x, y, heading, _, _ = sample(m.line, m.start)
     e["x"], e["y"], e["heading"], e["station"] = x, y, math.remainder(heading, 2.0 * math.pi), m.start
-    e["past"][:] = (e["x"], e["y"], e["heading"], 0.0)
     e["gear"] = 1
+    level = np.zeros(len(SEEN))
+    level[Z_FZ] = body["gravity"]
+    align(k, e, level)
+    e["still"] = 0
 
     codec = m.codec
     width = codec.most_signals
@@ -173,7 +206,6 @@ def _rider(m: Mission, design: Design) -> Rider:
         frame_of=np.array([codec.frame(name) for name in COMMANDS], np.int64),
         sent_of=sent_of,
         counter=np.zeros(len(COMMANDS), np.int64),
-        gnss_step=np.full(1, -1_000_000, np.int64),
         values=np.zeros(len(SENT)),
         payload=np.zeros(width),
     )

@@ -21,15 +21,18 @@ def run_robot(
 ) -> str:
     """Ride until asked to end; returns why it ended."""
     rx, tx = frame_buffer(256), frame_buffer(16)
-    deadline = clock.now_ns() + _PERIOD_NS
+    stepped = clock.now_ns()
+    deadline = stepped + _PERIOD_NS
     while not asked_to_end():
         now = clock.sleep_until(deadline)
         rx.count[0] = 0
         bus.receive(rx, now)
         sentences = gnss.read()
         if sentences:
-            rider.hear(sentences, now)
+            # between the last look and this one
+            rider.hear(sentences, now - _PERIOD_NS // 2, stepped)
         rider.step(rx, tx)
+        stepped = now
         bus.send(tx)
         if not bus.counts().alive:
             return "the bus is gone"

@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-HISTORY = 128
-"""Control periods of its own past the rider remembers, to meet late measurements where they belong."""
+HISTORY = 32
+"""Rows of its own past the rider remembers, to meet late measurements where they belong."""
+PAST_EVERY = 5
+"""Control periods between two of them."""
+N_ERROR = 17
+"""Length of the estimator's error state."""
 
 # What the rider reads from the bus, in the order of the ``seen`` vector.
 SEEN = (
@@ -62,9 +66,11 @@ KNOWN_DTYPE = np.dtype(
         ("down_rate", np.float64),
         ("engine_inertia", np.float64),
         ("wheel_inertia", np.float64),  # both wheels over radius squared [kg]
-        ("antenna", np.float64, (3,)),
-        ("lean_age", np.float64),  # [s] age of the lean signal when it arrives, with its lag
-        ("gnss_age", np.float64),  # [s] least age of a GNSS epoch when it arrives
+        ("antenna", np.float64, (3,)),  # [m] places in the main frame
+        ("imu", np.float64, (3,)),
+        ("imu_age", np.float64),  # [s] ages on arrival, lags of the sensors included
+        ("lean_age", np.float64),
+        ("wheel_age", np.float64),
         ("torque_limit", np.float64),
     ]
 )
@@ -78,18 +84,34 @@ MIND_DTYPE = np.dtype(
         # estimate: same point and axes as truth
         ("x", np.float64),
         ("y", np.float64),
+        ("z", np.float64),
         ("heading", np.float64),
         ("speed", np.float64),
         ("roll", np.float64),
-        ("roll_rate", np.float64),
+        ("pitch", np.float64),
+        ("roll_rate", np.float64),  # body x
         ("yaw_rate", np.float64),  # body z
-        ("turn_rate", np.float64),  # of the heading
         ("steer", np.float64),
         ("steer_rate", np.float64),
-        ("bias_p", np.float64),
-        ("bias_turn", np.float64),
-        ("acceleration", np.float64),
-        ("past", np.float64, (HISTORY, 4)),  # x, y, heading, roll
+        # what emulator.robot.estimator keeps of it: the inertial unit's place in W and its errors
+        ("place", np.float64, (3,)),
+        ("velocity", np.float64, (3,)),
+        ("attitude", np.float64, (9,)),  # R_WB, row by row
+        ("bias_rate", np.float64, (3,)),
+        ("bias_force", np.float64, (3,)),
+        ("scale", np.float64, (2,)),  # error of the front and the rear wheel's speed
+        ("rate", np.float64, (3,)),  # newest, bias taken off
+        ("force", np.float64, (3,)),  # newest, in W; while standing the mean, in B
+        ("covariance", np.float64, (N_ERROR, N_ERROR)),
+        ("transition", np.float64, (N_ERROR, N_ERROR)),
+        ("scratch", np.float64, (N_ERROR, N_ERROR)),
+        ("row", np.float64, (N_ERROR,)),
+        ("gain", np.float64, (N_ERROR,)),
+        ("found", np.float64, (N_ERROR,)),
+        ("then", np.float64, (15,)),
+        ("past", np.float64, (HISTORY, 15)),  # place, velocity, attitude
+        ("ridden", np.int64),  # control periods integrated
+        ("still", np.int64),  # control periods it stood before
         ("wheel_ok", np.int64),
         # path
         ("station", np.float64),

@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 from emulator.compiled import Record, jit
 from emulator.ports import FrameBuffer
 from emulator.robot.design import Design
-from emulator.robot.estimator import STEP, predict, see_gnss, see_lean, see_wheels
+from emulator.robot.estimator import STEP, align, place_sigma, predict, see_gnss, see_lean, see_wheels
 from emulator.robot.records import (
+    Z_FX,
     Z_LEAN,
     Z_P,
     Z_STATE,
@@ -26,10 +27,11 @@ from emulator.robot.ride import balance, drive, follow_path
 from emulator.vehicle.road import Line
 from emulator.wire.can_frames import FrameCodec, check, find, pack, protect, unpack
 
-EMERGENCIES = ("none", "inertial unit silent", "GNSS silent", "wheel speeds lost", "bench silent")
+EMERGENCIES = ("none", "inertial unit silent", "place not known", "wheel speeds lost", "bench silent")
 """Reasons for an emergency stop by number."""
 
-_IMU_LIMIT, _GNSS_LIMIT, _WHEEL_LIMIT, _BENCH_LIMIT = 0.05, 1.0, 3.0, 0.3  # [s] of silence it rides through
+_IMU_LIMIT, _WHEEL_LIMIT, _BENCH_LIMIT = 0.05, 3.0, 0.3  # [s] of silence it rides through
+_PLACE_LIMIT = 0.7  # [m] one sigma it gives its own place, with which it still follows its line
 
 # Robot frames in the order of the codec's part for the robot, and how many steps lie between them.
 COMMANDS = ("steering", "drive", "gear", "estimate_pose", "estimate_motion")
@@ -71,7 +73,6 @@ class Rider(NamedTuple):
     frame_of     (5,)        codec frame of each command
     sent_of      (5, K)      place in SENT of each payload signal
     counter      (5,)        next alive counter
-    gnss_step    (1,)        step of the last epoch
     values       (13,)       by SENT
     payload      (K,)        scratch
     """
@@ -89,7 +90,6 @@ class Rider(NamedTuple):
     frame_of: NDArray[np.int64]
     sent_of: NDArray[np.int64]
     counter: NDArray[np.int64]
-    gnss_step: NDArray[np.int64]
     values: NDArray[np.float64]
     payload: NDArray[np.float64]
 
@@ -143,12 +143,12 @@ def _send(
 
 
 @jit
-def _silent(e: Record, heard: NDArray[np.int64], gnss_step: int) -> int:
+def _silent(e: Record, heard: NDArray[np.int64]) -> int:
     """Which needed signal has been missing for too long; 0 none."""
     now = e.steps
     if (now - heard[Z_P]) * STEP > _IMU_LIMIT:
         return 1
-    if (now - gnss_step) * STEP > _GNSS_LIMIT:
+    if place_sigma(e) > _PLACE_LIMIT:
         return 2
     if (now - e.wheel_ok) * STEP > _WHEEL_LIMIT:
         return 3
@@ -170,18 +170,20 @@ def step(r: Rider, rx: FrameBuffer, tx: FrameBuffer) -> int:
     v[1] = r.seen[9]
     v[5] = 1.0
     v[6] = max(1, e.gear)
+    if e.started == 0 and r.heard[Z_P] == e.steps and r.heard[Z_FX] == e.steps:
+        align(k, e, r.seen)
     if running:
         if e.started == 0:
             e.started = 1
             e.wheel_ok = e.steps
-        predict(r.design, e, r.seen)
+        predict(r.design, k, e, r.seen)
         if r.heard[Z_LEAN] == e.steps:
             see_lean(k, e, r.seen[Z_LEAN])
         front, rear = r.heard[Z_WHEEL_FRONT] == e.steps, r.heard[Z_WHEEL_REAR] == e.steps
         if (front or rear) and see_wheels(r.design, k, e, r.seen, front, rear):
             e.wheel_ok = e.steps
         if e.emergency == 0:
-            e.emergency = _silent(e, r.heard, r.gnss_step[0])
+            e.emergency = _silent(e, r.heard)
         lateral = follow_path(r.design, r.line, e)
         torque = balance(r.design, e, lateral)
         e.torque = min(k.torque_limit, max(-k.torque_limit, torque))
@@ -209,9 +211,17 @@ def step(r: Rider, rx: FrameBuffer, tx: FrameBuffer) -> int:
 
 
 @jit
-def hear_gnss(r: Rider, east: float, north: float, speed: float, age: float, interval: float) -> None:
-    """An epoch with a fix: antenna position [m] in the mission's ENU, speed [m/s], age and interval [s]."""
+def hear_gnss(
+    r: Rider,
+    east: float,
+    north: float,
+    up: float,
+    speed: float,
+    course: float,
+    quality: int,
+    age: float,
+) -> None:
+    """An epoch with a fix: see :func:`emulator.robot.estimator.see_gnss`."""
     e = r.mind[0]
-    r.gnss_step[0] = e.steps
     if e.started != 0:
-        see_gnss(r.known[0], e, east, north, speed, age, interval)
+        see_gnss(r.known[0], e, east, north, up, speed, course, quality, age)

@@ -16,10 +16,8 @@ from emulator.campaign.sensor_budget import (
     Term,
     averaged_edges,
     budget_of,
-    frame_bits,
     gnss_accuracies,
     lean_behind_ms,
-    longest_wait,
     wheel_behind_ms,
     wheel_terms,
 )
@@ -224,23 +222,6 @@ def test_age_is_that_of_draws_on_the_grid_of_ticks(latency: float, jitter: float
     for share in (0.5, 0.9, 0.99):
         assert age.quantile(share) == np.quantile(left, share, method="inverted_cdf")
     assert sum(part for _, part in age.ticks) == pytest.approx(1.0, abs=1e-9)
-
-
-def test_frame_lengths_are_the_printed_worst_case() -> None:
-    """Davis et al. 2007, Real-Time Systems 35:239-272 (formula from memory): 55 + 10 s, 80 + 10 s bits."""
-    assert [frame_bits(s, False) for s in (0, 1, 8)] == [55, 65, 135]
-    assert [frame_bits(s, True) for s in (0, 8)] == [80, 160]
-
-
-def test_waits_are_those_of_the_revised_analysis() -> None:
-    """Davis et al. 2007, its three-message example (inputs from memory): responses 2.0, 3.0, 3.5 ms.
-
-    The third one's comes from its second instance, which the analysis before it missed.
-    """
-    frame, period = [1e-3] * 3, [2.5e-3, 3.5e-3, 3.5e-3]
-    responses = [1e3 * (longest_wait(frame, period, k, 1.0 / 125_000.0) + 1e-3) for k in range(3)]
-    assert responses == pytest.approx([2.0, 3.0, 3.5], abs=1e-9)
-    assert longest_wait([1e-3, 1e-3], [1.5e-3, 2e-3], 1, 1e-6) == math.inf  # more than there is room for
 
 
 def test_where_the_rig_knows_its_lines_their_time_is_said(session: Session, budget: Budget) -> None:

@@ -53,6 +53,33 @@ loop: {cpu: auto, priority: 0, lock_memory: false, spin_us: 50}
 
 BROKEN = [
     (
+        "loop: {cpu",
+        "telemetry: {kind: mqtt, host: broker, topic: bench/#}\nloop: {cpu",
+        "40:46: telemetry.topic: "
+        "expected the beginning of MQTT topics, such as bench/1, without # + $ or blanks",
+    ),
+    (
+        "loop: {cpu",
+        "telemetry: {kind: mqtt, host: broker, signals: [truth.speed]}\nloop: {cpu",
+        "40:49: telemetry.signals.0: expected the name of a recorded signal; truth.speed_m_s?",
+    ),
+    (
+        "loop: {cpu",
+        "telemetry: {kind: mqtt, host: broker, password_file: secret}\nloop: {cpu",
+        "40:1: telemetry: missing key 'username': a password is that of somebody",
+    ),
+    (
+        "loop: {cpu",
+        "telemetry: {kind: mqtt, host: broker, commands: true}\nloop: {cpu",
+        "40:39: telemetry.commands: missing key 'username': commands are taken only signed in and with a key",
+    ),
+    (
+        "loop: {cpu",
+        "telemetry: {kind: mqtt, host: broker, username: u, password_file: p, commands: true}\nloop: {cpu",
+        "40:70: telemetry.commands: missing key 'command_key_file': "
+        "commands are taken only signed in and with a key",
+    ),
+    (
         "kind: rig\n",
         "kind: scenario\n",
         "1:7: kind: expected rig (a rig file), got 'scenario'",
@@ -78,7 +105,7 @@ BROKEN = [
         "1:1: missing key 'name': text\n"
         "rig.yaml:2:1: nmae: unknown key; known keys: kind, name, purpose, vehicle, robot, "
         "steering, dbc, bus, gnss_port, outputs, sensors, actuators, limits, timing, loop, "
-        "device_under_test, did you mean 'name'?",
+        "telemetry, device_under_test, did you mean 'name'?",
     ),
     (
         "name: bench of the test",
@@ -108,7 +135,8 @@ BROKEN = [
     (
         "{kind: external}",
         "external",
-        "6:20: device_under_test: expected a mapping with the keys kind, cpu, got 'external'",
+        "6:20: device_under_test: expected a mapping with the keys kind, cpu, estimate_age_ms, "
+        "got 'external'",
     ),
     (
         "mass_kg: 60",

@@ -13,7 +13,7 @@ from emulator.plant.states import RUNNING
 from emulator.plant.step import TICK_NS
 from emulator.ports import frame_buffer
 from emulator.rig.session import load_session
-from emulator.rig.virtual import VirtualRide, run_ticks
+from emulator.rig.virtual import RIDER_EVERY, VirtualRide, run_ticks
 from emulator.signals import SIGNALS
 from emulator.snapshot import Command
 from emulator.vehicle.integrate import begin, finish
@@ -59,7 +59,8 @@ def test_half_the_step_moves_a_lap_by_less_than_a_millimetre() -> None:
         go(*arguments)
         burst = bench.take_gnss()
         if burst:
-            ride.rider.hear(burst, int(plant.run[0]["tick"]) * TICK_NS)
+            now = int(plant.run[0]["tick"]) - 1
+            ride.rider.hear(burst, now * TICK_NS, (now - now % RIDER_EVERY) * TICK_NS)
         if plant.run[0]["state"] == RUNNING:
             states.append(before)
             inputs.append(plant.u.copy())

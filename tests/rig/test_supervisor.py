@@ -232,6 +232,19 @@ def test_a_short_ride_ends_by_itself_and_in_order(desk):
     assert not list(desk.folder.glob("*.log"))
 
 
+def test_a_broker_that_is_away_costs_the_ride_nothing(desk):
+    desk.rig("loop:\n", "telemetry: {kind: mqtt, host: 127.0.0.1, port: 1}\n\nloop:\n")
+    desk.scenario("duration_limit_s: 180.0", "duration_limit_s: 4.0")
+    desk.scenario("    from_s: 10.0 # by then it has caught up with the target of a flying lap\n", "")
+    process = desk.start()
+    status = desk.end(process, 120.0)
+    assert status in (1, 2), desk.said()
+    assert "telemetry: the broker is away" in desk.said()
+    assert "the verdict could not be left at the broker" in desk.said()
+    assert "the time limit came before the ride was complete" in verdict(desk)["reasons"]
+    assert_at_rest(whole(read_run(desk.folder)))
+
+
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP], ids=lambda n: n.name)
 def test_a_signal_ends_the_ride_in_order(desk, number):
     process = desk.start()

@@ -11,7 +11,6 @@ from hypothesis import strategies as st
 from scipy.linalg import expm
 
 from emulator.robot.design import FED_BACK, LOOP_DELAY, closed_loop, gains_for
-from emulator.robot.estimator import LEAN_BIAS_PULL, LEAN_PULL
 from emulator.robot.margins import (
     BalanceLoop,
     Crossing,
@@ -94,9 +93,6 @@ def test_timing_is_the_rigs(session, timing):
     assert timing == LoopTiming(
         rates_s=pytest.approx(rig.outputs["imu_rates"].latency_ms * 1e-3),
         steer_s=pytest.approx(rig.outputs["fork_angle"].latency_ms * 1e-3),
-        lean_s=pytest.approx(rig.outputs["lean"].latency_ms * 1e-3),
-        lean_lag_s=pytest.approx(rig.sensors.lean.time_constant_ms * 1e-3),
-        lean_rate_hz=rig.outputs["lean"].rate_hz,
         command_s=0.002,
         actuator_lag_s=pytest.approx(rig.actuators.steering.time_constant_ms * 1e-3),
     )
@@ -105,8 +101,8 @@ def test_timing_is_the_rigs(session, timing):
 def test_a_rig_the_robot_can_not_ride_has_no_timing(session):
     with pytest.raises(ValueError, match="angle-driven"):
         loop_timing(session.rig.model_copy(update={"steering": "angle_driven"}))
-    outputs = {k: v for k, v in session.rig.outputs.items() if k not in ("lean", "fork_angle")}
-    with pytest.raises(ValueError, match="lacks: fork_angle, lean"):
+    outputs = {k: v for k, v in session.rig.outputs.items() if k not in ("imu_force", "fork_angle")}
+    with pytest.raises(ValueError, match="lacks: imu_force, fork_angle"):
         loop_timing(session.rig.model_copy(update={"outputs": outputs}))
 
 
@@ -149,9 +145,7 @@ def test_the_loop_agrees_with_the_designs_own_check(told, design, loop_at):
         BalanceLoop(
             linearise(told.vehicle, steady),
             gains,
-            LoopTiming(
-                0.0, 0.0, 0.0, 0.0, 0.0, LOOP_DELAY, 0.008
-            ),  # no reports: the lean sensor does not pull
+            LoopTiming(0.0, 0.0, LOOP_DELAY, 0.008, pull=0.0),
         ).matrix()
     )
     # Theirs is a first-order Pade without the integral part: alike in what swings slowly, not equal.
@@ -187,11 +181,10 @@ class Robot:
     def __init__(self, gains, timing, extra, h):
         self.gains, self.timing, self.h = gains, timing, h
         self.gyro, self.fork = round(timing.rates_s / h), round(timing.steer_s / h)
-        self.lean, self.age = round(timing.lean_s / h), round((timing.lean_s + timing.lean_lag_s) / h)
         self.command = round((timing.command_s + extra) / h)
-        keep = max(self.gyro, self.fork, self.lean, self.age, self.command) + 1
-        self.past = np.zeros((keep, 7))  # roll rate, yaw rate, steer, steer rate, lean, estimate, command
-        self.k, self.lag, self.estimate, self.bias, self.integral = 0, 0.0, 0.0, 0.0, 0.0
+        keep = max(self.gyro, self.fork, self.command) + 1
+        self.past = np.zeros((keep, 5))  # roll rate, yaw rate, steer, steer rate, command
+        self.k, self.estimate, self.integral = 0, 0.0, 0.0
         self.torque = 0.0
 
     def late(self, steps, column):
@@ -200,11 +193,9 @@ class Robot:
     def step(self, roll, steer, roll_rate, yaw_rate, steer_rate):
         h, t, g = self.h, self.timing, self.gains
         row = self.past[self.k % len(self.past)]
-        self.lag += h / t.lean_lag_s * (roll - self.lag)
-        row[:6] = roll_rate, yaw_rate, steer, steer_rate, self.lag, self.estimate
-        innovation = self.late(self.lean, 4) - self.late(self.age, 5)
-        rate = self.late(self.gyro, 0) - self.bias
-        row[6] = -(
+        row[:4] = roll_rate, yaw_rate, steer, steer_rate
+        rate = self.late(self.gyro, 0)
+        row[4] = -(
             g[0] * (self.estimate + ROLL_INTEGRAL * self.integral)
             + g[1] * self.late(self.fork, 2)
             + g[2] * rate
@@ -212,9 +203,8 @@ class Robot:
             + g[4] * self.late(self.fork, 3)
         )
         self.integral += h * self.estimate
-        self.estimate += h * (rate + LEAN_PULL * t.lean_rate_hz * innovation)
-        self.bias -= h * LEAN_BIAS_PULL * t.lean_rate_hz * innovation
-        self.torque += h / t.actuator_lag_s * (self.late(self.command, 6) - self.torque)
+        self.estimate += h * (rate + t.pull * (roll - self.estimate))
+        self.torque += h / t.actuator_lag_s * (self.late(self.command, 4) - self.torque)
         self.k += 1
         return self.torque
 

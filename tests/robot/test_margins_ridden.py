@@ -59,7 +59,7 @@ def straight(session, ticks):
             append(rx, ids, lengths, data, len(ids))
         bench.take_events()
         if burst := bench.take_gnss():
-            rider.hear(burst, int(run["tick"]) * TICK_NS)
+            rider.hear(burst, (n - 1) * TICK_NS, (n - 1 - (n - 1) % RIDER_EVERY) * TICK_NS)
         if run["start_tick"] > 0:
             rows.append((float(bench.row[SPEED]), float(bench.row[SWING])))
             fastest = max(fastest, rows[-1][0])

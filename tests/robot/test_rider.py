@@ -31,7 +31,8 @@ class Rides:
             n = round(self.now_s * 500)
             if gnss and n % 50 == 0:
                 fix = self.receiver.fix(*self.place, 0.0, self.now_s)
-                self.rider.hear(burst(fix), round(self.now_s * 1e9))
+                now = round(self.now_s * 1e9)
+                self.rider.hear(burst(fix), now, now - 2_000_000)
             emergency = self.rider.step(self.voice.say(*(f for f in ALL if f not in silent)), self.tx)
             self._keep()
             self.now_s += 0.002
@@ -85,27 +86,30 @@ def test_with_all_signals_it_rides_without_an_emergency(ride):
 
 
 @pytest.mark.parametrize(
-    ("silent", "gnss", "reason", "limit_s"),
+    ("silent", "reason", "limit_s"),
     [
-        (("imu_rates",), True, "inertial unit silent", 0.05),
-        ((), False, "GNSS silent", 1.0),
-        (("wheel_speed",), True, "wheel speeds lost", 3.0),
-        (("emulator_state",), True, "bench silent", 0.3),
+        (("imu_rates",), "inertial unit silent", 0.05),
+        (("wheel_speed",), "wheel speeds lost", 3.0),
+        (("emulator_state",), "bench silent", 0.3),
     ],
 )
-def test_what_falls_silent_ends_the_ride(ride, silent, gnss, reason, limit_s):
+def test_what_falls_silent_ends_the_ride(ride, silent, reason, limit_s):
     ride.step(1000)
-    within = round(limit_s / 0.002)
-    # GNSS comes ten times a second: its silence began up to 0.1 s before
-    assert ride.step(within - 60 if not gnss else within - 1, silent, gnss) == 0
-    emergency = ride.step(62 if not gnss else 3, silent, gnss)
-    assert EMERGENCIES[emergency] == reason
-    ride.step(10, silent, gnss)
+    assert ride.step(round(limit_s / 0.002) - 1, silent) == 0
+    assert EMERGENCIES[ride.step(3, silent)] == reason
+    ride.step(10, silent)
     d = ride.last("drive")
     assert (d["throttle"], d["clutch"]) == (0.0, 1.0)
     assert d["front_brake_Pa"] > 0.0
     # it keeps balancing and its heart beats: it is stopping, not gone
     assert ride.last("gear")["heartbeat"] > 0
+
+
+def test_without_gnss_it_rides_on_until_it_does_not_know_its_place(ride):
+    ride.step(1000)
+    assert ride.step(2500, gnss=False) == 0  # five seconds are nothing
+    emergency = ride.step(20_000, gnss=False)
+    assert EMERGENCIES[emergency] == "place not known"
 
 
 def test_an_emergency_stays(ride):

@@ -1,6 +1,7 @@
 """The robot's own cycle on a stepped clock: its period, its ends, and what it does after a stall."""
 
 import numpy as np
+import pytest
 
 from emulator.clock import SteppedClock
 from emulator.ports import LinkCounts
@@ -69,8 +70,19 @@ def test_asked_before_it_began_it_sends_nothing(rider):
 def test_sentences_are_heard_before_the_step_they_came_in(rider, receiver):
     bus = Bus()
     sentences = burst(receiver.fix(0.0, 0.0, 0.0, 0.0))
+    heard = []
+    rider._hear_gnss = lambda *_: heard.append(len(bus.sent))
     run_robot(rider, bus, Gnss(b"", sentences[:50], sentences[50:]), SteppedClock(), until(5, bus))
-    assert rider.rider.gnss_step[0] == 2
+    assert heard == [2]
+
+
+def test_an_epoch_is_as_old_as_the_mean_when_it_came_between_two_looks(rider, receiver):
+    bus, ages = Bus(), []
+    sentences = burst(receiver.fix(0.0, 0.0, 0.0, 0.0))
+    rider._hear_gnss = lambda *epoch: ages.append(epoch[-1])
+    run_robot(rider, bus, Gnss(b"", b"", sentences), SteppedClock(), until(5, bus))
+    # half a period before this look, and a period after the step the estimate belongs to
+    assert ages == [pytest.approx(rider.mission.gnss_age_s - 0.5e-9 * PERIOD_NS)]
 
 
 def stalled(rider, stall_ns):

@@ -1,0 +1,149 @@
+"""What this host can promise: an inspection, and a test of how late a loop wakes here."""
+
+from __future__ import annotations
+
+import math
+import multiprocessing
+import os
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from rich import box
+from rich.console import Group, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from emulator.clock import MonotonicClock
+from emulator.errors import StartFailed
+from emulator.loop import host
+from emulator.loop.machine import Finding
+
+PERIOD_ns = 1_000_000
+_SHARP_us = 50.0
+_SIGNS = {"good": ("✓", "green"), "poor": ("!", "yellow"), "plain": ("·", "")}
+
+
+@dataclass(frozen=True)
+class Lateness:
+    """How late a bare loop woke; all [us].
+
+    wakes     how many there were
+    overruns  wakes later than a whole period: that many ticks or more were missed
+    refused   what the host did not grant, with advice
+    """
+
+    wakes: int
+    p50: float
+    p99: float
+    p999: float
+    greatest: float
+    overruns: int
+    cpu: int | None
+    priority: int
+    refused: tuple[str, ...] = ()
+
+
+def measure_lateness(seconds: float, cpu: int | None, priority: int, spin_us: float) -> Lateness:
+    """Wake a process of its own every millisecond, as the loop does, and see how late it is.
+
+    cpu       core to run on; None: the highest this process may use, as ``auto`` does in a rig
+    priority  of SCHED_FIFO, 0 for ordinary scheduling
+    Raises StartFailed if the process ended without a result.
+    """
+    context = multiprocessing.get_context("spawn")
+    here, there = context.Pipe(duplex=False)
+    core = max(os.sched_getaffinity(0)) if cpu is None else cpu
+    process = context.Process(target=_wake, args=(there, round(seconds * 1e3), core, priority, spin_us))
+    process.start()
+    there.close()
+    try:
+        late_us, granted = here.recv()
+    except EOFError:
+        raise StartFailed(
+            "the process that should wake every millisecond ended without a result",
+            advice="see whether something ends programs here (a memory limit, an operator)",
+        ) from None
+    finally:
+        process.join()
+        here.close()
+    return summary(late_us, granted)
+
+
+def summary(late_us: NDArray[np.float64], granted: host.HostReport) -> Lateness:
+    """The figures of a test; late_us (n,) [us], at least one."""
+    ordered = np.sort(late_us)
+
+    def rank(share: float) -> float:
+        return float(ordered[max(0, math.ceil(share * len(ordered) - 1e-9) - 1)])
+
+    return Lateness(
+        wakes=len(late_us),
+        p50=rank(0.5),
+        p99=rank(0.99),
+        p999=rank(0.999),
+        greatest=rank(1.0),
+        overruns=int(np.sum(late_us >= PERIOD_ns / 1e3)),
+        cpu=granted.cpu,
+        priority=granted.priority,
+        refused=tuple(granted.refused),
+    )
+
+
+def _wake(pipe, ticks: int, cpu: int, priority: int, spin_us: float) -> None:  # type: ignore[no-untyped-def]
+    late = np.zeros(max(1, ticks))
+    granted = host.apply(cpu, priority, lock_memory=True)
+    clock = MonotonicClock(round(spin_us * 1e3))
+    deadline = clock.now_ns() + 10 * PERIOD_ns
+    for n in range(len(late)):
+        late[n] = (clock.sleep_until(deadline) - deadline) * 1e-3
+        deadline += PERIOD_ns
+        if late[n] >= PERIOD_ns * 1e-3:  # what was missed is not waited for
+            deadline += int(late[n] * 1e3) // PERIOD_ns * PERIOD_ns
+    pipe.send((late, granted))
+    pipe.close()
+
+
+def promise(late: Lateness) -> str:
+    """What a loop of 1 kHz can promise here, in a sentence or two."""
+    worst_ms = late.greatest / 1e3
+    if late.overruns:
+        return (
+            f"Not punctual: {late.overruns} of {late.wakes:,} wake-ups ({late.overruns / late.wakes:.2%}) "
+            f"came a whole tick or more late, at worst {worst_ms:.1f} ms. Runs with hardware will end as "
+            "invalid now and then; a limit below that in the rig (limits.overrun_limit_ms) would trip."
+        )
+    if late.p999 <= _SHARP_us and late.greatest <= 5 * _SHARP_us:
+        return (
+            f"Punctual: 99.9 % of wake-ups within {late.p999:.0f} us, the worst {late.greatest:.0f} us. "
+            "Latencies of a millisecond can be kept to a tenth."
+        )
+    return (
+        f"Fairly punctual: 99.9 % of wake-ups within {late.p999:.0f} us, the worst {late.greatest:.0f} us, "
+        f"none a whole tick late. Promise ages to {math.ceil(10 * worst_ms) / 10:.1f} ms "
+        "(timing.age_p99_ms), not closer."
+    )
+
+
+def tables(findings: list[Finding], late: Lateness) -> RenderableType:
+    """Both parts for a terminal."""
+    table = Table(box=box.SIMPLE_HEAD, title="This machine", title_justify="left")
+    for head in ("", "what", "found", "means, and what to do"):
+        table.add_column(head)
+    for f in findings:
+        sign, style = _SIGNS[f.state]
+        advice = f.means + (f"\n→ {f.command}" if f.command and f.state != "good" else "")
+        table.add_row(Text(sign, style), Text(f.topic), Text(f.found), Text(advice))
+    how = f"core {late.cpu}" if late.cpu is not None else "any core"
+    how += f", FIFO {late.priority}" if late.priority else ", ordinary scheduling"
+    wake = Table(
+        box=box.SIMPLE_HEAD,
+        title=f"Woken every millisecond, {late.wakes:,} times ({how}): late by / us",
+        title_justify="left",
+    )
+    for head in ("p50", "p99", "p99.9", "max", "a tick late or more"):
+        wake.add_column(head, justify="right")
+    wake.add_row(*(f"{v:.1f}" for v in (late.p50, late.p99, late.p999, late.greatest)), f"{late.overruns:,}")
+    parts: list[RenderableType] = [table, wake]
+    parts += [Text(f"refused: {line}", "yellow") for line in late.refused]
+    return Group(*parts, Text(promise(late), "bold"))

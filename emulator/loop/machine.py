@@ -1,0 +1,228 @@
+"""What a machine is like for a 1 kHz loop: kernel, cores, clocks, permissions, CAN and serial devices.
+
+Only reads. Everything the kernel tells lies in files; ``root`` puts others in their place.
+"""
+
+from __future__ import annotations
+
+import os
+import resource
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Literal, NamedTuple, TypeAlias
+
+State: TypeAlias = Literal["good", "poor", "plain"]
+
+_CAP_IPC_LOCK, _CAP_SYS_NICE = 14, 23  # linux/capability.h
+_ARPHRD_CAN = 280  # linux/if_arp.h
+_GOOD_CLOCKS = ("tsc", "arch_sys_counter", "kvm-clock")
+
+
+class Finding(NamedTuple):
+    """One thing about the machine: what was found, whether that is good, what it means, what to do."""
+
+    topic: str
+    found: str
+    state: State
+    means: str = ""
+    command: str = ""
+
+
+def inspect(root: Path | str = "/") -> list[Finding]:
+    """Everything about this machine that decides how punctual a loop on it can be.
+
+    root  where ``proc``, ``sys`` and ``dev`` lie
+    """
+    base = Path(root)
+    return [
+        finding
+        for topic in (_kernel, _cores, _governor, _clock, _throttle, _permissions, _can, _serial)
+        for finding in topic(base)
+    ]
+
+
+def _read(path: Path) -> str:
+    try:
+        return path.read_text().strip()
+    except OSError:
+        return ""
+
+
+def _kernel(base: Path) -> Iterator[Finding]:
+    version = _read(base / "proc/version")
+    release = " ".join(version.split()[:3]) or "unknown"
+    if _read(base / "sys/kernel/realtime") == "1" or "PREEMPT_RT" in version:
+        yield Finding("kernel", f"{release}, fully preemptible", "good")
+    else:
+        kind = "preemptible" if "PREEMPT" in version else "not preemptible"
+        yield Finding(
+            "kernel",
+            f"{release}, {kind}",
+            "poor",
+            "the kernel's own work can hold the loop up, by a millisecond now and then",
+            "apt install linux-image-rt-amd64 && reboot",
+        )
+    if " hypervisor" in _read(base / "proc/cpuinfo"):
+        yield Finding(
+            "hypervisor",
+            "this is a virtual machine",
+            "poor",
+            "the hypervisor may stop all of it for milliseconds, and nothing in here can prevent that",
+            "use a machine of its own for the bench",
+        )
+
+
+def _cores(base: Path) -> Iterator[Finding]:
+    cores = sorted(os.sched_getaffinity(0))
+    if len(cores) < 2:
+        yield Finding(
+            "cores",
+            f"core {cores[0]} only",
+            "poor",
+            "robot, recorder and loop share it and wait for each other",
+            "give the machine, the container (cpuset) or the shell (taskset) at least two",
+        )
+    else:
+        yield Finding("cores", f"{len(cores)} to use: {_ranges(cores)}", "good")
+    isolated = _read(base / "sys/devices/system/cpu/isolated")
+    if isolated:
+        yield Finding("isolated cores", isolated, "good", "name one of them in the rig (loop.cpu)")
+    else:
+        last = cores[-1]
+        yield Finding(
+            "isolated cores",
+            "none",
+            "poor",
+            "other programs are put on the loop's core, too",
+            f"add isolcpus={last} nohz_full={last} rcu_nocbs={last} to the kernel's command line and reboot; "
+            f"then loop: {{cpu: {last}}} in the rig",
+        )
+
+
+def _ranges(numbers: list[int]) -> str:
+    """Rising numbers as in 0-3,6."""
+    parts: list[list[int]] = []
+    for n in numbers:
+        if parts and n == parts[-1][-1] + 1:
+            parts[-1].append(n)
+        else:
+            parts.append([n])
+    return ",".join(str(p[0]) if len(p) == 1 else f"{p[0]}-{p[-1]}" for p in parts)
+
+
+def _governor(base: Path) -> Iterator[Finding]:
+    paths = sorted((base / "sys/devices/system/cpu").glob("cpu[0-9]*/cpufreq/scaling_governor"))
+    kinds = sorted({_read(path) for path in paths} - {""})
+    if not kinds:
+        yield Finding("frequency governor", "none", "plain", "the frequency is not the kernel's to choose")
+    elif kinds == ["performance"]:
+        yield Finding("frequency governor", "performance", "good")
+    else:
+        yield Finding(
+            "frequency governor",
+            ", ".join(kinds),
+            "poor",
+            "a core that slept wakes slowly and computes slowly at first",
+            "cpupower frequency-set --governor performance",
+        )
+
+
+def _clock(base: Path) -> Iterator[Finding]:
+    folder = base / "sys/devices/system/clocksource/clocksource0"
+    source = _read(folder / "current_clocksource") or "unknown"
+    if source in _GOOD_CLOCKS:
+        yield Finding("clock source", source, "good")
+    else:
+        yield Finding(
+            "clock source",
+            source,
+            "poor",
+            "reading the time takes a microsecond or more, and every tick reads it often",
+            f"echo tsc > /sys/devices/system/clocksource/clocksource0/current_clocksource (offered: "
+            f"{_read(folder / 'available_clocksource') or 'unknown'})",
+        )
+
+
+def _throttle(base: Path) -> Iterator[Finding]:
+    runtime, period = (_read(base / f"proc/sys/kernel/sched_rt_{name}_us") for name in ("runtime", "period"))
+    if runtime.isdecimal() and period.isdecimal() and int(runtime) < int(period):
+        yield Finding(
+            "real-time throttle",
+            f"{int(runtime) / int(period):.0%} of the time",
+            "plain",
+            "far more than the loop needs; it guards the machine against a loop gone wild",
+        )
+    elif runtime:
+        yield Finding("real-time throttle", "off", "plain", "a loop gone wild would take the core for good")
+
+
+def _permissions(base: Path) -> Iterator[Finding]:
+    status = _read(base / "proc/self/status")
+    effective = next((line.split()[1] for line in status.splitlines() if line.startswith("CapEff")), "0")
+    capabilities = int(effective, 16)
+    most = resource.getrlimit(resource.RLIMIT_RTPRIO)[0]
+    if capabilities >> _CAP_SYS_NICE & 1 or most != 0:
+        yield Finding("real-time priority", "allowed", "good")
+    else:
+        yield Finding(
+            "real-time priority",
+            "refused",
+            "poor",
+            "every other program may go before the loop",
+            "add '@bench - rtprio 95' to /etc/security/limits.d/bench.conf and log in again, or run as root",
+        )
+    locked = resource.getrlimit(resource.RLIMIT_MEMLOCK)[0]
+    if capabilities >> _CAP_IPC_LOCK & 1 or locked == resource.RLIM_INFINITY:
+        yield Finding("locked memory", "allowed", "good")
+    else:
+        yield Finding(
+            "locked memory",
+            f"at most {locked // 1024} KiB",
+            "poor",
+            "a page that went to the disk stalls the loop until it is back",
+            "add '@bench - memlock unlimited' to /etc/security/limits.d/bench.conf and log in again",
+        )
+
+
+def _can(base: Path) -> Iterator[Finding]:
+    folder = base / "sys/class/net"
+    interfaces = [
+        (path.name, _read(path / "operstate") or "unknown")
+        for path in (sorted(folder.iterdir()) if folder.is_dir() else [])
+        if _read(path / "type") == str(_ARPHRD_CAN)
+    ]
+    if not interfaces:
+        yield Finding(
+            "CAN interfaces",
+            "none",
+            "plain",
+            "rigs with bus: {kind: loopback} or serial still work",
+            "ip link add dev vcan0 type vcan && ip link set vcan0 up (needs the kernel's vcan module)",
+        )
+    for name, state in interfaces:
+        # a virtual interface knows no other state than unknown
+        if state == "down":
+            yield Finding(
+                f"CAN interface {name}",
+                "down",
+                "poor",
+                "no frame passes",
+                f"ip link set {name} up type can bitrate 500000",
+            )
+        else:
+            yield Finding(f"CAN interface {name}", "up", "good")
+
+
+def _serial(base: Path) -> Iterator[Finding]:
+    folder = base / "dev"
+    for path in sorted([*folder.glob("ttyUSB*"), *folder.glob("ttyACM*")]):
+        if os.access(path, os.R_OK | os.W_OK):
+            yield Finding(f"serial {path.name}", "may be used", "good")
+        else:
+            yield Finding(
+                f"serial {path.name}",
+                "not for this user",
+                "poor",
+                "neither an adapter nor a GNSS line can be opened there",
+                "usermod --append --groups dialout $USER, and log in again",
+            )

@@ -1,0 +1,276 @@
+"""A run over MQTT: state and verdict retained, signals thinned out, events, timing, and commands if allowed.
+
+Topics below the one the rig names:
+
+    present   retained  "1" while a run is on, "0" after it; also by the broker when we are lost (last will)
+    state     retained  {"state", "trip_reason", "time_s", "run"} at every change
+    signals             {"time_s", name: value, ...} at the rig's rate; a value that is not finite is null
+    timing              {"lateness_us", "compute_us", "overruns", "frames_sent", ...} once a second
+    events              {"time_s", "kind", "text"} as they happen
+    verdict   retained  as in verdict.json, once the run is judged
+    command             taken in, see emulator.telemetry.commands; only if the rig says so
+    answer              {"id", "taken", "why"} to each command
+
+It lives in the supervisor and reads shared memory: neither a slow broker nor one that is away touches the
+loop. It comes back by itself; what happened meanwhile is not told later, the record has it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import math
+import ssl
+import time
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager, suppress
+from dataclasses import dataclass
+from typing import Any
+
+import aiomqtt
+import uvloop
+
+from emulator.config.rig_file import MqttTelemetry
+from emulator.errors import StartFailed
+from emulator.plant.states import STATE_NAMES, TRIP_OPERATOR, TRIP_TEXTS
+from emulator.record.process import LOOP_EVENT_KINDS
+from emulator.rig.bench import EVENT_KINDS
+from emulator.signals import INDEX, UNARMED_TICK
+from emulator.snapshot import Command, Snapshot, Status
+from emulator.telemetry.commands import Gate, key_from
+
+_ANSWER_S = 3.0  # that a broker may take
+_LONGEST_PAUSE_S = 5.0  # between two attempts to reach it
+_POLL_S = 0.1
+_TIMING_S = 1.0
+_BAND = 50  # messages that may wait for a slow broker; more are dropped
+_KINDS: dict[int, str] = EVENT_KINDS | {int(code): kind for code, kind in LOOP_EVENT_KINDS.items()}
+
+
+@dataclass(frozen=True)
+class Broker:
+    """Where the broker is and how to sign in; secrets are read, not kept in the rig.
+
+    key  of commands; None: none are taken
+    """
+
+    settings: MqttTelemetry
+    password: str | None = None
+    tls: ssl.SSLContext | None = None
+    key: bytes | None = None
+
+    def client(self, *, will: bool) -> aiomqtt.Client:
+        """A client that is not connected yet."""
+        s = self.settings
+        return aiomqtt.Client(
+            s.host,
+            s.port,
+            username=s.username,
+            password=self.password,
+            tls_context=self.tls,
+            timeout=_ANSWER_S,
+            keepalive=10,
+            will=aiomqtt.Will(f"{s.topic}/present", "0", qos=1, retain=True) if will else None,
+            max_queued_outgoing_messages=_BAND,
+            max_queued_incoming_messages=_BAND,
+        )
+
+
+def broker(settings: MqttTelemetry, path_of: Callable[[str], str]) -> Broker:
+    """Read what the rig's telemetry names.
+
+    path_of  makes a path of a name in the rig. Raises StartFailed if a file can't be read or used.
+    """
+
+    def content(name: str | None) -> bytes | None:
+        if name is None:
+            return None
+        try:
+            with open(path_of(name), "rb") as file:
+                return file.read()
+        except OSError as error:
+            raise StartFailed(
+                f"telemetry: {path_of(name)} can't be read: {error.strerror}",
+                advice="check the path in the rig (relative to it) and its permissions",
+            ) from error
+
+    password, key = content(settings.password_file), content(settings.command_key_file)
+    tls = None
+    if settings.ca_file is not None:
+        try:
+            tls = ssl.create_default_context(cafile=path_of(settings.ca_file))
+        except (OSError, ssl.SSLError) as error:
+            raise StartFailed(
+                f"telemetry: {path_of(settings.ca_file)} is no certificate to trust: {error}",
+                advice="name the PEM file of the authority that signed the broker's certificate",
+            ) from error
+    return Broker(
+        settings,
+        None if password is None else password.decode("utf-8", "replace").rstrip("\r\n"),
+        tls,
+        key_from(key, path_of(settings.command_key_file or ""))
+        if key is not None and settings.commands
+        else None,
+    )
+
+
+class Telemetry:
+    """Tells one run; ``beside`` is what the supervisor runs next to it.
+
+    run  name of the run folder; say takes sentences for the screen
+    """
+
+    def __init__(self, broker: Broker, run: str, say: Callable[[str], None]) -> None:
+        self._broker, self._run, self._say = broker, run, say
+        self._topic = broker.settings.topic
+        self._gate = None if broker.key is None else Gate(broker.key, f"{self._topic}/command")
+        self._away = False
+
+    async def beside(self, snapshot: Snapshot) -> None:
+        """Publish until cancelled; never raises for what a broker does."""
+        pause = 0.5
+        while True:
+            try:
+                async with self._connected() as client:
+                    pause = 0.5
+                    await self._tell(client, snapshot)
+            except* (aiomqtt.MqttError, OSError, ValueError) as errors:
+                if not self._away:
+                    self._away = True
+                    why = _first(errors)
+                    self._say(f"telemetry: the broker is away ({why}); the run goes on, it is tried again")
+            await asyncio.sleep(pause)
+            pause = min(2.0 * pause, _LONGEST_PAUSE_S)
+
+    @asynccontextmanager
+    async def _connected(self) -> AsyncIterator[aiomqtt.Client]:
+        async with self._broker.client(will=True) as client:
+            if self._away:
+                self._away = False
+                self._say("telemetry: the broker is back")
+            await client.publish(f"{self._topic}/present", "1", qos=1, retain=True)
+            try:
+                yield client
+            finally:
+                # Told even when cancelled: the last will only speaks for those who are lost.
+                with suppress(aiomqtt.MqttError, TimeoutError):
+                    await asyncio.shield(
+                        asyncio.wait_for(
+                            client.publish(f"{self._topic}/present", "0", qos=1, retain=True), _ANSWER_S
+                        )
+                    )
+
+    async def _tell(self, client: aiomqtt.Client, snapshot: Snapshot) -> None:
+        tasks = [
+            self._signals(client, snapshot),
+            self._state(client, snapshot),
+            self._timing(client, snapshot),
+        ]
+        if self._gate is not None:
+            await client.subscribe(f"{self._topic}/command", qos=1)
+            tasks.append(self._commands(client, snapshot))
+        async with asyncio.TaskGroup() as group:
+            for task in tasks:
+                group.create_task(task)
+
+    async def _publish(
+        self, client: aiomqtt.Client, name: str, item: object, *, qos: int = 0, retain: bool = False
+    ) -> None:
+        await client.publish(f"{self._topic}/{name}", json.dumps(item), qos=qos, retain=retain)
+
+    async def _signals(self, client: aiomqtt.Client, snapshot: Snapshot) -> None:
+        wanted = [(name, INDEX[name]) for name in self._broker.settings.signals]
+        period = 1.0 / self._broker.settings.rate_hz
+        due, told = time.monotonic(), UNARMED_TICK
+        while True:
+            latest = snapshot.latest()
+            if latest is not None and latest[0] != told and latest[0] > UNARMED_TICK // 2:
+                told, row = latest
+                values = {name: _finite(float(row[i])) for name, i in wanted}
+                await self._publish(client, "signals", {"time_s": told * 1e-3, **values})
+            due = max(due + period, time.monotonic())
+            await asyncio.sleep(due - time.monotonic())
+
+    async def _state(self, client: aiomqtt.Client, snapshot: Snapshot) -> None:
+        events = snapshot.event_reader(from_now=True)
+        told: tuple[int, int] | None = None
+        while True:
+            latest = snapshot.latest()
+            reason = 0 if latest is None else int(_finite(float(latest[1][INDEX["bench.trip_reason"]])) or 0)
+            now = int(snapshot.status[Status.BENCH_STATE]), reason
+            if now != told:
+                told = now
+                tick = int(snapshot.status[Status.TICK])
+                item = {
+                    "state": STATE_NAMES[now[0]],
+                    "trip_reason": TRIP_TEXTS[reason],
+                    "time_s": tick * 1e-3 if tick > UNARMED_TICK // 2 else None,
+                    "run": self._run,
+                }
+                await self._publish(client, "state", item, qos=1, retain=True)
+            for event in events.read()[0]:
+                kind = _KINDS.get(event.code, "event")
+                happened = {"time_s": event.tick * 1e-3, "kind": kind, "text": event.text}
+                await self._publish(client, "events", happened, qos=1)
+            await asyncio.sleep(_POLL_S)
+
+    async def _timing(self, client: aiomqtt.Client, snapshot: Snapshot) -> None:
+        s = snapshot.status
+        while True:
+            item: dict[str, Any] = {
+                f"{what.lower()}_us": {
+                    rank.lower(): int(s[Status[f"{what}_{rank}_NS"]]) * 1e-3
+                    for rank in ("P50", "P99", "P999", "MAX")
+                }
+                for what in ("LATENESS", "COMPUTE")
+            }
+            for word in (
+                "OVERRUNS",
+                "MISSED_TICKS",
+                "FRAMES_SENT",
+                "FRAMES_RECEIVED",
+                "SEND_LOST",
+                "BUS_ERRORS",
+            ):
+                item[word.lower()] = int(s[Status[word]])
+            await self._publish(client, "timing", item)
+            await asyncio.sleep(_TIMING_S)
+
+    async def _commands(self, client: aiomqtt.Client, snapshot: Snapshot) -> None:
+        assert self._gate is not None
+        async for message in client.messages:
+            if message.retain:
+                continue  # a command left lying at the broker is nobody's wish now
+            payload = message.payload if isinstance(message.payload, bytes) else b""
+            answer = self._gate.look(payload, time.time())
+            if answer.command is not None:
+                self._say(
+                    f"telemetry: {answer.command.name.lower()} asked for over MQTT ({answer.identifier})"
+                )
+                snapshot.post(answer.command, float(TRIP_OPERATOR if answer.command == Command.TRIP else 0))
+            item = {"id": answer.identifier, "taken": answer.command is not None, "why": answer.why}
+            await self._publish(client, "answer", item, qos=1)
+
+
+def _first(errors: BaseExceptionGroup[BaseException]) -> BaseException:
+    """The first error of a group that is no group itself."""
+    inner = errors.exceptions[0]
+    return _first(inner) if isinstance(inner, BaseExceptionGroup) else inner
+
+
+def _finite(value: float) -> float | None:
+    return value if math.isfinite(value) else None
+
+
+def tell_verdict(broker: Broker, run: str, verdict: dict[str, Any], say: Callable[[str], None]) -> None:
+    """Leave the verdict (as in verdict.json) at the broker, retained; says so if it can't be done."""
+
+    async def leave() -> None:
+        async with broker.client(will=False) as client:
+            item = json.dumps({"run": run, **verdict})
+            await client.publish(f"{broker.settings.topic}/verdict", item, qos=1, retain=True)
+
+    try:
+        uvloop.run(asyncio.wait_for(leave(), 2.0 * _ANSWER_S))
+    except (aiomqtt.MqttError, OSError, TimeoutError) as error:
+        say(f"telemetry: the verdict could not be left at the broker ({error})")

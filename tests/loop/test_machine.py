@@ -1,0 +1,109 @@
+"""What is said of a machine, from files as a kernel would show them."""
+
+import resource
+
+import pytest
+
+from emulator.loop.machine import inspect
+
+
+@pytest.fixture
+def machine(tmp_path):
+    """Writes files of a machine, path: content; a well set up one to begin with."""
+
+    files = {
+        "proc/version": "Linux version 6.1.0-18-rt-amd64 (builder) #1 SMP PREEMPT_RT",
+        "proc/cpuinfo": "flags : fpu tsc",
+        "proc/self/status": "CapEff:\t000001ffffffffff",
+        "proc/sys/kernel/sched_rt_runtime_us": "950000",
+        "proc/sys/kernel/sched_rt_period_us": "1000000",
+        "sys/kernel/realtime": "1",
+        "sys/devices/system/cpu/isolated": "3",
+        "sys/devices/system/cpu/cpu0/cpufreq/scaling_governor": "performance",
+        "sys/devices/system/clocksource/clocksource0/current_clocksource": "tsc",
+        "sys/devices/system/clocksource/clocksource0/available_clocksource": "tsc hpet",
+        "sys/class/net/can0/type": "280",
+        "sys/class/net/can0/operstate": "up",
+        "sys/class/net/eth0/type": "1",
+    }
+
+    def write(changes=(), lacking=()):
+        for path, content in {**files, **dict(changes)}.items():
+            if path not in lacking:
+                (tmp_path / path).parent.mkdir(parents=True, exist_ok=True)
+                (tmp_path / path).write_text(content + "\n")
+        return {f.topic: f for f in inspect(tmp_path)}
+
+    return write
+
+
+def test_a_good_machine_has_nothing_to_change(machine):
+    found = machine()
+    poor = [f.topic for f in found.values() if f.state == "poor" and f.topic != "cores"]
+    assert poor == []
+    assert found["kernel"].found.endswith("fully preemptible")
+    assert found["CAN interface can0"].found == "up"
+    assert "eth0" not in str(found)
+
+
+@pytest.mark.parametrize(
+    ("path", "content", "topic", "says"),
+    [
+        ("sys/devices/system/cpu/isolated", "", "isolated cores", "isolcpus="),
+        (
+            "sys/devices/system/cpu/cpu0/cpufreq/scaling_governor",
+            "powersave",
+            "frequency governor",
+            "cpupower frequency-set --governor performance",
+        ),
+        (
+            "sys/devices/system/clocksource/clocksource0/current_clocksource",
+            "hpet",
+            "clock source",
+            "echo tsc",
+        ),
+        ("sys/class/net/can0/operstate", "down", "CAN interface can0", "ip link set can0 up"),
+        ("proc/cpuinfo", "flags : fpu hypervisor", "hypervisor", "machine of its own"),
+    ],
+)
+def test_what_is_poor_comes_with_the_command(machine, path, content, topic, says):
+    finding = machine({path: content})[topic]
+    assert finding.state == "poor"
+    assert says in finding.command
+    assert finding.means
+
+
+def test_an_ordinary_kernel_is_told(machine):
+    found = machine({"proc/version": "Linux version 6.1 (b) SMP PREEMPT_DYNAMIC", "sys/kernel/realtime": "0"})
+    assert found["kernel"].state == "poor"
+    assert "linux-image-rt" in found["kernel"].command
+    assert found["kernel"].found.endswith("preemptible")
+
+
+def test_permissions_are_the_process_own(machine, monkeypatch):
+
+    limits = {resource.RLIMIT_RTPRIO: (0, 0), resource.RLIMIT_MEMLOCK: (64 * 1024, 64 * 1024)}
+    monkeypatch.setattr(resource, "getrlimit", limits.__getitem__)
+    found = machine({"proc/self/status": "CapEff:\t0000000000000000"})
+    assert found["real-time priority"].state == found["locked memory"].state == "poor"
+    assert found["locked memory"].found == "at most 64 KiB"
+    assert "rtprio" in found["real-time priority"].command
+    only_nice = machine({"proc/self/status": f"CapEff:\t{1 << 23:016x}"})
+    assert only_nice["real-time priority"].state == "good"
+    assert only_nice["locked memory"].state == "poor"
+
+
+def test_no_can_is_no_fault_but_told(machine):
+    found = machine(lacking=("sys/class/net/can0/type", "sys/class/net/can0/operstate"))
+    assert found["CAN interfaces"].state == "plain"
+    assert "vcan" in found["CAN interfaces"].command
+
+
+def test_a_machine_that_shows_nothing_is_still_told(tmp_path):
+    found = {f.topic: f for f in inspect(tmp_path)}
+    assert found["clock source"].found == "unknown"
+    assert found["kernel"].state == "poor"
+
+
+def test_this_machine_can_be_looked_at():
+    assert {"kernel", "cores", "clock source", "real-time priority"} <= {f.topic for f in inspect()}
