@@ -15,7 +15,7 @@ from typing import Any, get_args
 
 import numba
 import numpy as np
-from numba.core.runtime import rtsys
+from numba.core.runtime import _nrt_python, rtsys
 from numpy.typing import NDArray
 
 from emulator.compiled import jit
@@ -144,16 +144,25 @@ class Standing:
         self.run()
         assert self.tx.count[0] == len(names), f"{self.tx.count[0]} frames of {len(names)} in a tick"
 
-    def run(self) -> None:
-        """A block of ticks."""
-        _ticks(self.bench.plant, self.unheard, self.tx, BLOCK)
+    def run(self, ticks: int = BLOCK) -> None:
+        """So many ticks, a block at most."""
+        _ticks(self.bench.plant, self.unheard, self.tx, ticks)
 
     def allocations(self) -> int:
-        """Pieces of memory that blocks of its ticks asked for."""
-        before = rtsys.get_allocation_stats().alloc
-        for _ in range(20):
-            self.run()
-        return int(rtsys.get_allocation_stats().alloc - before)
+        """Pieces of memory that 20 blocks of ticks ask for, besides what carries a call's arguments over."""
+        was_on = _nrt_python.memsys_stats_enabled()
+        _nrt_python.memsys_enable_stats()
+        try:
+            asked = []
+            for ticks in (0, BLOCK):
+                before = rtsys.get_allocation_stats().alloc
+                for _ in range(20):
+                    self.run(ticks)
+                asked.append(rtsys.get_allocation_stats().alloc - before)
+        finally:
+            if not was_on:
+                _nrt_python.memsys_disable_stats()
+        return int(asked[1] - asked[0])
 
 
 Runs = dict[str, tuple[Callable[[], object], int]]
