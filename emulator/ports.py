@@ -107,3 +107,15 @@ class GnssLink(Protocol):
     def close(self) -> None:
         """Release the device. Safe to call twice."""
         ...
+
+
+class PulseLink(Protocol):
+    """A control line that is raised at each whole second of UTC."""
+
+    def follow(self, utc_ns: int, *, on_time: bool) -> bool:
+        """One tick; a pulse whose tick is not ``on_time`` is left out. False once the line is gone."""
+        ...
+
+    def close(self) -> None:
+        """Lower the line and release the device. Safe to call twice."""
+        ...

@@ -8,11 +8,15 @@ import numpy as np
 
 from emulator.compiled import Record, jit
 
-FAULT, GRIP, MARK, GUST, GEARBOX = range(5)
+FAULT, GRIP, MARK, GUST, GEARBOX, GNSS = range(6)
 """Kinds of events."""
 
 SHIFT_EFFECTS = ("missed", "false_neutral")
 """What a gearbox event does to gear changes."""
+
+GNSS_EFFECTS = ("outage", "degraded", "multipath")
+"""What a GNSS event does to the receiver: no signals; no better fix, fewer satellites; a bias."""
+MULTIPATH = GNSS_EFFECTS.index("multipath")
 
 WAITING, ACTIVE, OVER = range(3)
 """States of an event."""
@@ -24,14 +28,20 @@ EVENT_DTYPE = np.dtype(
         ("at_station", np.float64),  # [m] start when the bike passes it, laps added up; NaN if by tick
         ("duration", np.int64),  # [ticks]
         ("ramp", np.int64),  # [ticks] from nothing to full effect
-        ("effect", np.int64),  # index into faults.sample.EFFECTS (faults) or SHIFT_EFFECTS (gearbox)
+        ("effect", np.int64),  # index into faults.sample.EFFECTS, SHIFT_EFFECTS (gearbox) or GNSS_EFFECTS
         ("signal", np.int64),  # index of the output value acted on (faults)
-        ("value", np.float64),  # parameter of the effect, the grip factor, or the gust's speed [m/s]
-        ("heading", np.float64),  # [rad] where the gust blows to, from east, anticlockwise
+        ("value", np.float64),  # parameter of the effect, the grip factor, the gust's speed [m/s], a bias [m]
+        ("heading", np.float64),  # [rad] where gust or bias go to, from east, anticlockwise; NaN: drawn
         ("stream", np.int64),  # random stream
         ("state", np.int64),
         ("started", np.int64),  # tick it started at
         ("held", np.float64),  # clean value at onset; NaN until the signal was sampled
+        ("best_fix", np.int64),  # best rank a GNSS event leaves (sensors.fix.RANKS)
+        ("satellites", np.int64),  # satellites it takes away
+        ("correlation", np.float64),  # [s] of a drawn bias
+        ("wander", np.float64, (3,)),  # its state, unit variance
+        ("wander_ns", np.int64),  # loop's time it was last moved at; -1: begins
+        ("held_turning", np.float64),  # [m/s] the same of the ring behind the pulse frames
     ]
 )
 """One event; a table holds them in the order of the scenario file, which is the order they act in."""
@@ -65,3 +75,14 @@ def strength(e: Record, tick: int) -> float:
     if e.ramp <= 0:
         return 1.0
     return float(min(1.0, (tick - e.started) / e.ramp))
+
+
+@jit
+def swell(e: Record, tick: int) -> float:
+    """Share 0..1 of an active event that grows over its ramp and is gone at its end, by half waves of cosine.
+
+    The end of its duration also ends it where events no longer move, after the ride.
+    """
+    elapsed = tick - e.started
+    nearest = max(0, min(elapsed, e.duration - elapsed))
+    return float(0.5 * (1.0 - math.cos(math.pi * min(1.0, nearest / max(1, e.ramp)))))

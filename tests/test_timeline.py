@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emulator.timeline import ACTIVE, EVENT_DTYPE, OVER, WAITING, advance, strength
+from emulator.timeline import ACTIVE, EVENT_DTYPE, OVER, WAITING, advance, strength, swell
 
 
 def event(*, at_tick=-1, at_station=math.nan, duration=0, ramp=0):
@@ -96,6 +96,18 @@ def test_without_ramp_the_effect_is_full_at_once(after):
     e = event(at_tick=0, duration=100)
     advance(e, 0, 0.0)
     assert strength(e, after) == 1.0
+
+
+@given(ramp=st.integers(1, 500), after=st.integers(0, 1500))
+@settings(deadline=None)
+def test_what_swells_is_the_same_from_both_ends_and_gone_at_the_last(ramp, after):
+    e = event(at_tick=100, duration=1000, ramp=ramp)
+    advance(e, 100, 0.0)
+    share = swell(e, 100 + after)
+    assert share == (swell(e, 1100 - after) if after <= 1000 else 0.0)
+    nearest = max(0, min(after, 1000 - after))
+    assert share == pytest.approx(math.sin(0.5 * math.pi * min(1.0, nearest / ramp)) ** 2, abs=1e-15)
+    assert 0.0 <= share <= 1.0
 
 
 def test_events_begin_waiting():

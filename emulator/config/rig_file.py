@@ -6,14 +6,17 @@ Bounds are what the program can work with or what no bench has; they are common 
 from __future__ import annotations
 
 import difflib
+import math
 import os
 from typing import Annotated, Literal, TypeAlias, TypeVar
 
 from pydantic import AfterValidator, Field, model_validator
 
+from emulator.config.inertial_unit import InertialUnit, SmallAngles
 from emulator.config.validation import Closed, Words, validate, wrong
 from emulator.config.yaml_source import Source, beside, load
 from emulator.errors import ConfigError
+from emulator.sensors.fix import FOR_A_FIX, FOR_CARRIER, USUAL_REACQUISITION_s
 from emulator.signals import INDEX
 from emulator.wire.nmea import burst_seconds
 
@@ -47,12 +50,15 @@ Vector: TypeAlias = tuple[float, float, float]
 Coordinate: TypeAlias = Annotated[float, Field(ge=-10, le=10)]
 Position: TypeAlias = tuple[Coordinate, Coordinate, Coordinate]
 """A point of the main frame: forward of the rear contact, left, above the ground."""
+Angle: TypeAlias = Annotated[float, Field(ge=-180, le=180)]
 Cpu: TypeAlias = Annotated[int, Field(ge=0, le=1023)] | Literal["auto"]
 """CPU number, or auto: the program chooses."""
 Seconds: TypeAlias = Annotated[float, Field(gt=0, le=600)]
 Port: TypeAlias = Annotated[int, Field(ge=1, le=65535)]
 TimeConstant: TypeAlias = Annotated[float, Field(ge=0, le=2000)]
 Noise: TypeAlias = Annotated[float, Field(ge=0, le=1000)]
+Wait: TypeAlias = Annotated[float, Field(ge=0, le=3600)]
+MountingAngle: TypeAlias = Annotated[float, Field(ge=-0.5, le=0.5)]
 
 FrameName: TypeAlias = Literal[
     "wheel_speed",
@@ -64,10 +70,25 @@ FrameName: TypeAlias = Literal[
     "emulator_state",
     "wheel_pulses_front",
     "wheel_pulses_rear",
+    "levers",
+    "suspension",
+    "drive_torque",
 ]
 """The emulator's frames in the DBC."""
+COMMAND_FRAMES = ("steering", "drive", "gear", "estimate_pose", "estimate_motion")
+"""Frames a rig takes from the robot, by their names in the DBC."""
 Baud: TypeAlias = Literal[4800, 9600, 19_200, 38_400, 57_600, 115_200, 230_400, 460_800, 921_600]
 Fix: TypeAlias = Literal["fixed", "float", "differential", "single"]
+AnalogueName: TypeAlias = Literal[
+    "throttle_position",
+    "clutch_position",
+    "front_brake_line_Pa",
+    "rear_brake_line_Pa",
+    "fork_travel_m",
+    "shock_travel_m",
+    "chain_torque_Nm",
+]
+"""Signals of the analogue sensors."""
 SentenceName: TypeAlias = Literal["GGA", "RMC", "VTG", "GSA", "GST", "ZDA"]
 
 
@@ -106,11 +127,15 @@ class LoopbackBus(Closed):
 
 
 class SocketcanBus(Closed):
-    """A CAN interface of the Linux kernel."""
+    """A CAN interface of the Linux kernel.
+
+    ``bitrate`` is set outside; if it is told here, latencies and load are checked against it.
+    """
 
     kind: Literal["socketcan"]
     channel: Name
     fd: bool = False
+    bitrate: int | None = Field(default=None, ge=5_000, le=1_000_000)
 
 
 class SerialBus(Closed):
@@ -128,7 +153,8 @@ Bus: TypeAlias = Annotated[LoopbackBus | SocketcanBus | SerialBus, Field(discrim
 class PtyPort(Closed):
     """GNSS sentences on a pseudo terminal that the program creates; ``path`` is a link to it.
 
-    ``baud``, if given, is the line it stands for: the sentences must fit it. They are not slowed down.
+    ``baud``, if given, is the line it stands for: the sentences must fit it. They are not slowed down: all
+    are there when the last byte would be.
     """
 
     kind: Literal["pty"]
@@ -160,36 +186,69 @@ class TcpPort(Closed):
     port: Annotated[int, Field(ge=0, le=65535)]
 
 
+class PulsePerSecond(Closed):
+    """A control line of a serial port, raised at each whole second of UTC, at the loop's next tick (1 ms)."""
+
+    device: Name
+    line: Literal["rts", "dtr"]
+    width_ms: int = Field(default=100, ge=1, le=900)
+
+
 GnssPort: TypeAlias = Annotated[PtyPort | SerialPort | UdpPort | TcpPort, Field(discriminator="kind")]
 
 
 class Output(Closed):
-    """How often a frame is sent and how old its content is by then."""
+    """How often a frame is sent and how old its content is by then.
+
+    ``absent``: signals of it that are sent as "not available", because the bench has the real ones.
+    """
 
     rate_hz: float = Field(gt=0, le=1000)
     latency_ms: float = Field(ge=0, le=1000)
     jitter_ms: float = Field(default=0.0, ge=0, le=1000)
+    absent: tuple[Name, ...] = ()
 
     @model_validator(mode="after")
     def _in_order(self) -> Output:
         return _jitter_within_period(self)
 
 
-class Imu(Closed):
-    """Rate gyroscopes and accelerometers; noise densities are one-sigma per axis, two-sided."""
+class Imu(InertialUnit):
+    """The inertial unit where it is bolted to the main frame.
+
+    Attitude is [roll, pitch, yaw] of the unit's axes in the main frame, yaw first; misalignment, small, comes
+    on top and is nobody's to know. Signals are along the unit's axes.
+    """
 
     position_m: Position
+    attitude_deg: tuple[Angle, Angle, Angle] = (0.0, 0.0, 0.0)
+    misalignment_rad: SmallAngles = (0.0, 0.0, 0.0)
+
+
+class ComputedLean(Closed):
+    """Lean from gyros, accelerometers and front wheel speed (emulator.sensors.lean); biases in its own axes.
+
+    Mounted turned by ``mounting_rad`` (roll, pitch, yaw). ``crown_radius_m`` of the tread's section and
+    ``rolling_radius_m`` are what it was told of the front tyre; without the latter it was told the truth.
+    """
+
+    position_m: Position
+    mounting_rad: tuple[MountingAngle, MountingAngle, MountingAngle] = (0.0, 0.0, 0.0)
     rate_noise_density_rad_s_sqrtHz: Noise = 0.0
     rate_bias_rad_s: Vector = (0.0, 0.0, 0.0)
     force_noise_density_m_s2_sqrtHz: Noise = 0.0
     force_bias_m_s2: Vector = (0.0, 0.0, 0.0)
+    reference_time_constant_ms: float = Field(ge=10, le=600_000)
+    crown_radius_m: float = Field(default=0.0, ge=0, le=0.3)
+    rolling_radius_m: float | None = Field(default=None, ge=0.05, le=1)
 
 
 class LeanSensor(Closed):
-    """Roll angle as a first-order instrument."""
+    """Lean through a first-order lag: the true roll, or with ``computed`` what a sensor makes of it."""
 
     noise_rad: float = Field(default=0.0, ge=0, le=1)
     time_constant_ms: TimeConstant = 0.0
+    computed: ComputedLean | None = None
 
 
 class ToneRing(Closed):
@@ -248,6 +307,21 @@ class ForkAngleSensor(Closed):
     noise_rad: float = Field(default=0.0, ge=0, le=1)
 
 
+class AnalogueSensor(Closed):
+    """One sensor as in ``sensors.analogue.Analogue``; noise, resolution and range in its signal's unit."""
+
+    noise: float = Field(default=0.0, ge=0, le=1e7)
+    time_constant_ms: TimeConstant = 0.0
+    resolution: float = Field(default=0.0, ge=0, le=1e7)
+    range: tuple[float, float] | None = None
+
+    @model_validator(mode="after")
+    def _a_range(self) -> AnalogueSensor:
+        if self.range is not None and self.range[0] >= self.range[1]:
+            raise wrong(f"expected its lower end first, got [{self.range[0]:g}, {self.range[1]:g}]", "range")
+        return self
+
+
 class GnssAccuracy(Closed):
     """Errors with one kind of fix as in ``sensors.gnss.Accuracy``; what is left out is as usual there."""
 
@@ -265,7 +339,10 @@ class Gnss(Closed):
     Its errors are either white noise of one size, the ``..._noise_...`` keys, or ``accuracy``: drift and
     noise by kind of fix; an empty one takes the usual values of all. ``course_noise_rad`` comes on top of
     what the velocity's noise does to the course. Without ``vdop`` 1.5 times ``hdop`` is said (common
-    practice, no source).
+    practice, no source). Satellites, dilutions, fix and errors are those without events of the scenario;
+    ``latency_ms`` is the age of an epoch when its last byte has arrived. ``reacquisition_s`` are the times
+    from an outage's end until there is a fix of each kind, up to ``fix``; one whose time is that of a better
+    one is left out. Corrections come every second, and are ``corrections_age_s`` old by then.
     """
 
     rate_hz: float = Field(ge=1, le=25)
@@ -279,10 +356,13 @@ class Gnss(Closed):
     course_from_m_s: float = Field(default=0.3, ge=0, le=10)  # no course below
     accuracy: dict[Fix, GnssAccuracy] | None = None
     sentences: Annotated[tuple[SentenceName, ...], Field(min_length=1)] = ("GGA", "RMC", "VTG")
-    satellites: int = Field(default=12, ge=0, le=99)
+    satellites: int = Field(default=12, ge=FOR_A_FIX, le=99)
     hdop: float = Field(default=0.8, ge=0.1, le=99)
     vdop: float | None = Field(default=None, ge=0.1, le=99)
     fix: Fix = "fixed"
+    reacquisition_s: dict[Fix, Wait] | None = None
+    corrections_age_s: float = Field(default=0.5, ge=0, le=60)
+    corrections_station: int = Field(default=1, ge=0, le=1023)
 
     @model_validator(mode="after")
     def _in_order(self) -> Gnss:
@@ -296,11 +376,44 @@ class Gnss(Closed):
         return self
 
     @model_validator(mode="after")
+    def _fixes_come_in_order(self) -> Gnss:
+        names, times = tuple(USUAL_REACQUISITION_s), self.reacquisition_times_s
+        for i in range(1, len(times)):
+            if times[i] < times[i - 1]:
+                given = names[i] if names[i] in (self.reacquisition_s or {}) else names[i - 1]
+                raise wrong(
+                    "expected times that do not fall from single over differential and float to fixed, got "
+                    f"{times[i - 1]:g} s for {names[i - 1]} and {times[i]:g} s for {names[i]}",
+                    "reacquisition_s",
+                    given,
+                )
+        return self
+
+    @model_validator(mode="after")
+    def _satellites_for_the_fix(self) -> Gnss:
+        if self.fix in ("float", "fixed") and self.satellites < FOR_CARRIER:
+            raise wrong(
+                f"expected at least {FOR_CARRIER}, which a fix from carrier phase takes (fix: {self.fix}), "
+                f"got {self.satellites}",
+                "satellites",
+            )
+        return self
+
+    @model_validator(mode="after")
     def _each_sentence_once(self) -> Gnss:
         for i, name in enumerate(self.sentences):
             if name in self.sentences[:i]:
                 raise wrong(f"expected each sentence once, got {name} again", "sentences", i)
         return self
+
+    @property
+    def reacquisition_times_s(self) -> tuple[float, ...]:
+        """Of single, differential, float and fixed; one not given is usual, but not before the one below."""
+        given: dict[str, float] = {str(name): time for name, time in (self.reacquisition_s or {}).items()}
+        times: list[float] = []
+        for name, usual in USUAL_REACQUISITION_s.items():
+            times.append(given.get(name, max(usual, *times[-1:], 0.0)))
+        return tuple(times)
 
     @property
     def usual_vdop(self) -> float:
@@ -309,13 +422,14 @@ class Gnss(Closed):
 
 
 class Sensors(Closed):
-    """Every sensor of the bike."""
+    """Every sensor of the bike; analogue ones that are left out show the truth."""
 
     imu: Imu
     lean: LeanSensor
     wheel_speed: WheelSpeedSensor
     fork_angle: ForkAngleSensor
     gnss: Gnss
+    analogue: dict[AnalogueName, AnalogueSensor] = Field(default_factory=dict)
 
 
 class SteeringActuator(Closed):
@@ -450,6 +564,7 @@ class Rig(Closed):
     dbc: FileName
     bus: Bus
     gnss_port: GnssPort
+    pulse_per_second: PulsePerSecond | None = None
     outputs: dict[FrameName, Output]
     sensors: Sensors
     actuators: Actuators
@@ -479,6 +594,29 @@ class Rig(Closed):
                     "(sensors.gnss: rate_hz, sentences)",
                     "gnss_port",
                     "baud",
+                )
+            if needed_ms > gnss.latency_ms:
+                least_ms = math.ceil(needed_ms * 10.0) / 10.0
+                raise wrong(
+                    f"expected at least {least_ms:g} ms, which {', '.join(gnss.sentences)} "
+                    f"can take at {baud} baud (gnss_port): it is the age at their last byte, "
+                    f"got {gnss.latency_ms:g}",
+                    "sensors",
+                    "gnss",
+                    "latency_ms",
+                )
+        return self
+
+    @model_validator(mode="after")
+    def _pulse_has_a_port_of_its_own(self) -> Rig:
+        pulse, port = self.pulse_per_second, self.gnss_port
+        for user, device in (("gnss_port", port), ("bus", self.bus)):
+            if pulse is not None and getattr(device, "device", None) == pulse.device:
+                raise wrong(
+                    f"expected another port than that of {user}, which is opened for itself alone, "
+                    f"got {pulse.device}",
+                    "pulse_per_second",
+                    "device",
                 )
         return self
 

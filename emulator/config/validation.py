@@ -36,6 +36,13 @@ class Closed(BaseModel):
 Model = TypeVar("Model", bound=Closed)
 
 UNIT_OF_SUFFIX = {
+    "rad_s_per_m_s2": "rad/s per m/s2",
+    "m_s2_per_m_s": "m/s2 per m/s",
+    "rad_s2_sqrtHz": "rad/s2/sqrt(Hz)",
+    "m_s3_sqrtHz": "m/s3/sqrt(Hz)",
+    "rad_s_per_K": "rad/s per K",
+    "m_s2_per_K": "m/s2 per K",
+    "ppm_per_K": "ppm per K",
     "rad_s_sqrtHz": "rad/s/sqrt(Hz)",
     "m_s2_sqrtHz": "m/s2/sqrt(Hz)",
     "kg_m2": "kg m2",
@@ -44,6 +51,7 @@ UNIT_OF_SUFFIX = {
     "m_s2": "m/s2",
     "km_h": "km/h",
     "m_s": "m/s",
+    "degC": "degC",
     "deg": "deg",
     "rad": "rad",
     "bar": "bar",

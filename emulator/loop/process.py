@@ -18,7 +18,7 @@ import numpy as np
 from emulator.loop import host
 from emulator.loop.budget import GNSS, Budget, OutputSpec
 from emulator.loop.runner import Limits, Plant, StopRequest, run_cycle
-from emulator.ports import CanLink, Clock, GnssLink, frame_buffer
+from emulator.ports import CanLink, Clock, GnssLink, PulseLink, frame_buffer
 from emulator.signals import SIGNALS
 from emulator.snapshot import TX, Command, LoopState, Sizes, Snapshot, Status
 
@@ -31,6 +31,7 @@ class Parts(NamedTuple):
     gnss: GnssLink
     outputs: Sequence[OutputSpec]
     limits: Limits
+    pulse: PulseLink | None = None
 
 
 @dataclass(frozen=True)
@@ -85,6 +86,8 @@ def run_loop_process(
             parts = build()
             links.callback(parts.gnss.close)
             links.callback(parts.can.close)
+            if parts.pulse is not None:
+                links.callback(parts.pulse.close)
             budget = Budget(
                 parts.outputs,
                 period_ns=parts.limits.period_ns,
@@ -103,6 +106,7 @@ def run_loop_process(
                 budget,
                 stop,
                 supervisor_pid,
+                parts.pulse,
             )
             certificate = budget.certificate(report.as_dict())
             ended = LoopState.ENDED

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.loop.budget import Budget, edges_us
-from emulator.ports import CanLink, Clock, FrameBuffer, GnssLink, frame_buffer
+from emulator.ports import CanLink, Clock, FrameBuffer, GnssLink, PulseLink, frame_buffer
 from emulator.snapshot import RX, TX, Command, LoopEvent, LoopState, RecorderState, Snapshot, Status
 
 
@@ -56,6 +56,16 @@ class Plant(Protocol):
     @property
     def gnss_valid_ns(self) -> int:
         """Its time of validity, or ``budget.UNTIMED`` if a fault changed its timing."""
+        ...
+
+    @property
+    def gnss_line_ns(self) -> int:
+        """How long that burst takes on the line behind the link: an epoch is sent when its last byte is."""
+        ...
+
+    @property
+    def utc_ns(self) -> int:
+        """UTC of the tick last computed since 1970-01-01, for the pulse per second."""
         ...
 
     def tick(self, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute_us: float) -> int:
@@ -160,10 +170,12 @@ def run_cycle(
     budget: Budget,
     stop: StopRequest | None = None,
     supervisor_pid: int = 0,
+    pulse: PulseLink | None = None,
 ) -> Outcome:
     """Run until the plant has come to rest; see the module's text.
 
     supervisor_pid  the parent whose death means stop; 0 for none
+    pulse           control line that shows the whole seconds of UTC; None for none
     """
     stop = stop or StopRequest()
     outcome = Outcome()
@@ -230,6 +242,11 @@ def run_cycle(
 
         tx_count[0] = 0
         state = plant.tick(rx, tx, lateness * 1e-3, compute_ns * 1e-3)
+        if pulse is not None and not pulse.follow(plant.utc_ns, on_time=lateness < period):
+            pulse = None
+            text = "the pulse per second's line is gone"
+            tell(LoopEvent.LINK_DEAD, 0.0, text)
+            outcome.problems.append(text)
         tick, before = plant.tick_number, tick
         if tick != before + 1:
             budget.restart()
@@ -244,7 +261,9 @@ def run_cycle(
         burst = plant.take_gnss()
         if burst:
             sent = gnss.send(burst)
-            budget.gnss(plant.gnss_due_ns, plant.gnss_valid_ns, clock.now_ns() - origin, taken=sent)
+            line_ns = plant.gnss_line_ns
+            sent_ns = clock.now_ns() - origin + line_ns
+            budget.gnss(plant.gnss_due_ns + line_ns, plant.gnss_valid_ns, sent_ns, taken=sent)
             if sent:
                 snapshot.write_gnss(tick, burst)
         if rx_count[0]:

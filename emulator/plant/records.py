@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from emulator.plant.sensing import N_SENSES, OUTPUT_VALUES
+from emulator.plant.sensing import ANALOGUE, N_SENSES, OUTPUT_VALUES
+from emulator.sensors.analogue import Analogue
+from emulator.sensors.fix import RANKS
 from emulator.sensors.gnss import QUALITIES, Accuracy
 from emulator.sensors.timing import MOST_VALUES
 from emulator.signals import SIGNALS
@@ -15,20 +17,31 @@ RIG_DTYPE = np.dtype(
     [
         # sensors: places in the main frame [m], noise, lags
         ("imu_position", np.float64, V3),
-        ("imu_rate_sigma", np.float64),  # [rad/s] one sigma of a sample
-        ("imu_rate_bias", np.float64, V3),
-        ("imu_force_sigma", np.float64),  # [m/s^2]
-        ("imu_force_bias", np.float64, V3),
         ("lean_sigma", np.float64),  # [rad]
         ("lean_gain", np.float64),  # 1 - exp(-tick/time constant)
+        ("lean_computed", np.int64),  # 1: from gyros and accelerometers of its own, below; 0: the true roll
+        ("lean_position", np.float64, V3),
+        ("lean_axes", np.float64, (9,)),  # R_BS of its axes S, row by row
+        ("lean_rate_sigma", np.float64),  # [rad/s] of a tick
+        ("lean_rate_bias", np.float64, V3),
+        ("lean_force_sigma", np.float64),  # [m/s^2] of a tick
+        ("lean_force_bias", np.float64, V3),
+        ("lean_pull", np.float64),  # to its reference: 1 - exp(-tick/time constant)
+        ("lean_radius", np.float64),  # [m] what it was told of the front tyre
+        ("lean_crown", np.float64),
         ("wheel_sigma", np.float64),  # [m/s]
         ("wheel_lowest", np.float64),  # [m/s]
         ("fork_sigma", np.float64),  # [rad]
+        ("analogue", np.float64, (len(ANALOGUE), len(Analogue._fields))),
+        ("travel_at_rest", np.float64, (2,)),  # [m] fork, shock: under the bike's own weight
         ("antenna_position", np.float64, V3),
         ("gnss_errors", np.float64, (QUALITIES, len(Accuracy._fields))),  # by quality
         ("gnss_course_sigma", np.float64),  # [rad] besides that of the velocity
         ("gnss_course_from", np.float64),  # [m/s]
         ("gnss_fix", np.float64),  # quality as in GGA
+        ("gnss_best", np.int64),  # the same as a rank (sensors.fix): the best this receiver gets
+        ("gnss_ladder", np.int64, (len(RANKS),)),  # [ticks] after a loss until it has a fix of each rank
+        ("gnss_satellites", np.int64),  # in use when nothing is in the way
         # actuators: gains 1 - exp(-tick/time constant), limits
         ("steer_gain", np.float64),
         ("steer_limit", np.float64),  # [N m]
@@ -97,12 +110,20 @@ RUN_DTYPE = np.dtype(
         ("offset", np.float64),
         ("lap", np.int64),
         ("lean_filter", np.float64),
+        ("lean_begun", np.int64),  # 0: a computed lean begins afresh with the next tick
+        ("lean_estimate", np.float64),
+        ("lean_rate", np.float64),  # [rad/s] measured in the tick before
+        ("analogue", np.float64, (len(ANALOGUE),)),  # lagged values; NaN: begin at the true ones
         ("heartbeat_out", np.float64),
         ("diverged", np.int64),
         ("fault_mask", np.float64),
         ("gnss_drift", np.float64, V3),  # slow part of its position error, unit variance
         ("gnss_drift_ns", np.int64),  # loop's time it was last moved at; -1: begins with the next epoch
-        ("gnss_ready", np.int64),
+        ("gnss_progress", np.int64),  # [ticks] on the way back after a loss
+        ("gnss_rank", np.int64),  # fix in use
+        ("gnss_in_use", np.int64),  # satellites
+        ("gnss_ready", np.int64),  # 1: an epoch leaves its delay line; 2: a burst held back is due; 3: both
+        ("gnss_held_tick", np.int64),  # tick from which the burst held back longest is due
         ("gnss_due_ns", np.int64),
         ("gnss_valid_ns", np.int64),
     ]
@@ -119,7 +140,7 @@ MEMORY_DTYPE = np.dtype(
             "gnss",
             np.float64,
             (len(OUTPUT_VALUES),),
-        ),  # values of the epoch that is due, while run.gnss_ready is 1
+        ),  # values of the epoch that is due, while run.gnss_ready is odd
         ("payload", np.float64, (MOST_VALUES,)),
         ("row_of", np.int64, (len(OUTPUT_VALUES),)),  # column of ``row`` a value is recorded in; -1 none
         ("row", np.float64, (len(SIGNALS),)),

@@ -72,7 +72,9 @@ _FALL_SHOWN_TICKS = 500  # how long a fall is played out before the signals are 
     EV_PEG,
     EV_RUN_OFF,
     EV_STALL,
-) = range(23)
+    EV_GNSS_ON,
+    EV_GNSS_OFF,
+) = range(25)
 
 
 @jit

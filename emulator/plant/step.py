@@ -24,6 +24,7 @@ from emulator.compiled import Record, jit
 from emulator.faults.sample import FREEZE, faulted
 from emulator.frames import roll_pitch_yaw, rotate
 from emulator.plant.commands import R_GEAR, SHIFT_DONE, SHIFT_FAILED, RobotFrames, actuate, receive, shift
+from emulator.plant.pulses import turn_pulses
 from emulator.plant.sensing import (
     V_EMULATED,
     V_GNSS_FIX,
@@ -33,9 +34,12 @@ from emulator.plant.sensing import (
     V_STATE,
     V_TIME,
     V_TRIP,
+    feel_motion,
     measure,
     measure_gnss,
     sense,
+    sense_analogue,
+    sense_lean,
     to_rest,
     turn_rings,
 )
@@ -48,6 +52,8 @@ from emulator.plant.states import (
     EV_GEAR,
     EV_GEARBOX_OFF,
     EV_GEARBOX_ON,
+    EV_GNSS_OFF,
+    EV_GNSS_ON,
     EV_GRIP_OFF,
     EV_GRIP_ON,
     EV_GUST_OFF,
@@ -66,9 +72,11 @@ from emulator.plant.states import (
 )
 from emulator.plant.watch import happened, watch
 from emulator.ports import FrameBuffer
+from emulator.sensors.fix import allowed, climb, fix_in_use, hold
+from emulator.sensors.imu import restart
 from emulator.sensors.timing import MOST_VALUES, DelayLines, enter, is_due, ready
 from emulator.signals import INDEX
-from emulator.timeline import ACTIVE, FAULT, GEARBOX, GRIP, GUST, advance, gust, strength
+from emulator.timeline import ACTIVE, FAULT, GEARBOX, GNSS, GRIP, GUST, advance, gust, strength
 from emulator.vehicle.integrate import begin, finish
 from emulator.vehicle.relief import Relief, plane_under
 from emulator.vehicle.road import Line, Surface, continue_station, grip_at, locate, sample
@@ -143,6 +151,8 @@ class Plant(NamedTuple):
     events       (N,)        the scenario's EVENT_DTYPE table
     streams, streams_0       random streams, and what they start the ride with
     rings        (2,)        tone rings front, rear
+    imu          (1,)        inertial unit
+    rings        (4,)        tone rings front, rear; then those behind the pulse frames
     """
 
     body: NDArray[np.void]
@@ -165,12 +175,14 @@ class Plant(NamedTuple):
     streams: NDArray[np.uint64]
     streams_0: NDArray[np.uint64]
     rings: NDArray[np.void]
+    imu: NDArray[np.void]
 
 
 @jit
 def _scenario(rig: Record, run: Record, events: NDArray[np.void], m: Record, u: NDArray[np.float64]) -> float:
-    """Move all events; returns the grip factor. Wind goes into ``u``, fault mask and gearbox into ``run``."""
+    """Move all events; returns the grip factor. Wind goes into ``u``, the rest into ``run``."""
     factor = 1.0
+    best, satellites = rig.gnss_best, rig.gnss_satellites
     mask = 0.0
     u[U_WIND_X], u[U_WIND_Y] = rig.wind_x, rig.wind_y
     run.shift_effect = 0
@@ -188,6 +200,8 @@ def _scenario(rig: Record, run: Record, events: NDArray[np.void], m: Record, u: 
                     happened(m, EV_GUST_ON if on else EV_GUST_OFF, i, e.value)
                 elif e.kind == GEARBOX:
                     happened(m, EV_GEARBOX_ON if on else EV_GEARBOX_OFF, i, 0.0)
+                elif e.kind == GNSS:
+                    happened(m, EV_GNSS_ON if on else EV_GNSS_OFF, i, e.value)
                 elif on:
                     happened(m, EV_MARK, i, 0.0)
         if e.state == ACTIVE:
@@ -201,7 +215,15 @@ def _scenario(rig: Record, run: Record, events: NDArray[np.void], m: Record, u: 
                 u[U_WIND_Y] += speed * math.sin(e.heading)
             elif e.kind == GEARBOX:
                 run.shift_effect = e.effect + 1
+            elif e.kind == GNSS:
+                best = min(best, e.best_fix)
+                satellites -= e.satellites
     run.fault_mask = mask
+    best = allowed(best, satellites)
+    run.gnss_progress = hold(run.gnss_progress, best, rig.gnss_ladder)
+    run.gnss_rank = fix_in_use(run.gnss_progress, best, rig.gnss_ladder)
+    run.gnss_in_use = satellites if run.gnss_rank > 0 else 0
+    run.gnss_progress = climb(run.gnss_progress, best, rig.gnss_ladder)
     return factor
 
 
@@ -247,6 +269,7 @@ def _measured(
     m: Record,
     tyre: NDArray[np.void],
     rings: NDArray[np.void],
+    imu: NDArray[np.void],
     events: NDArray[np.void],
     streams: NDArray[np.uint64],
     o: Record,
@@ -266,14 +289,14 @@ def _measured(
             m.values[V_EMULATED] = 1.0
             m.values[V_TIME] = max(0.0, run.scenario_tick * _TICK_S)
         elif first == V_GNSS_X:
-            measure_gnss(rig, run, m.senses, streams, run.tick * TICK_NS, m.values)
+            measure_gnss(rig, run, m.senses, streams, run.tick * TICK_NS, events, m.values)
         else:
-            measure(rig, tyre, rings, m.senses, streams, first, m.values)
+            measure(rig, tyre, rings, imu, m.senses, streams, first, m.values)
     for k in range(MOST_VALUES):
         v = o.value_of[k]
         if v < 0:
             break
-        value = m.values[v]
+        value = np.nan if o.absent[k] != 0 else m.values[v]
         for i in range(events.shape[0]):
             e = events[i]
             if e.kind == FAULT and e.state == ACTIVE and e.signal == v and share < 1.0:
@@ -299,7 +322,7 @@ def _gnss_epoch(
             m.row[m.row_of[v]] = samples[k]
     if np.isnan(m.gnss[V_GNSS_X]) or np.isnan(m.gnss[V_GNSS_Y]) or np.isnan(m.gnss[V_GNSS_FIX]):
         m.row[m.row_of[V_GNSS_FIX]] = 0.0
-    run.gnss_ready = 1
+    run.gnss_ready += 1
     run.gnss_due_ns = due
     run.gnss_valid_ns = valid
 
@@ -428,7 +451,7 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
     now_ns = run.tick * TICK_NS
     tx.count[0] = 0
     m.happened = 0
-    run.gnss_ready = 0
+    run.gnss_ready = 2 if run.tick >= run.gnss_held_tick else 0
 
     receive(p.codec, p.robot, rx, rig, run)
     before = run.told  # the operator moves the state between ticks
@@ -444,6 +467,8 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
         # The ride's random numbers do not depend on how long the robot was waited for.
         p.streams[:] = p.streams_0
         run.gnss_drift_ns = -1
+        restart(p.imu[0])
+        run.lean_begun = 0
 
     riding = run.state == RUNNING
     factor = _scenario(rig, run, p.events, m, p.u)
@@ -470,7 +495,10 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
         else:
             if not riding:
                 s.rhs[:6] = 0.0  # the physics stands still, whatever would pull at the bike
+                s.chain_torque = 0.0
             sense(rig, run, p.x, p.u, body.gravity, s, m.senses)
+            sense_lean(rig, run, p.x, body.gravity, s, p.streams, _TICK_S, m.senses)
+            sense_analogue(rig, run, body, p.x, p.u, s, m.senses)
             m.held[:] = m.senses
         if p.line.closed:
             run.lap = 1 + int((run.station - rig.start_station) / p.line.length)
@@ -478,8 +506,10 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
                 happened(m, EV_LAP, lap, 0.0)
     share = rest_share(rig, run)
     if share > 0.0:
-        to_rest(m.senses, m.held, share, body.gravity)
+        to_rest(rig, m.senses, m.held, share, body.gravity)
     turn_rings(p.rings, m.senses, now_ns, share > 0.0)
+    feel_motion(p.imu, m.senses, p.streams, share >= 1.0)
+    turn_pulses(run, p.rings, p.events, m.senses, p.streams, now_ns, share, _TICK_S)
 
     # Everything outside counts in scenario time: tick 0 is when the ride starts.
     origin_ns = (run.tick - run.scenario_tick) * TICK_NS
@@ -488,7 +518,7 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
         if is_due(o, run.tick, TICK_NS):
             place = enter(o, i, p.lines, now_ns, p.streams)
             samples = p.lines.values[i, place]
-            _measured(rig, run, m, p.tyre, p.rings, p.events, p.streams, o, share, samples)
+            _measured(rig, run, m, p.tyre, p.rings, p.imu, p.events, p.streams, o, share, samples)
     for i in range(p.out.shape[0]):
         o = p.out[i]
         place = ready(o, i, p.lines, now_ns)

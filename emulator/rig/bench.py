@@ -20,6 +20,8 @@ from emulator.plant.states import (
     EV_GEAR,
     EV_GEARBOX_OFF,
     EV_GEARBOX_ON,
+    EV_GNSS_OFF,
+    EV_GNSS_ON,
     EV_GRIP_OFF,
     EV_GRIP_ON,
     EV_GUST_OFF,
@@ -44,12 +46,15 @@ from emulator.plant.states import (
 from emulator.plant.step import TICK_NS, Plant, tick
 from emulator.ports import FrameBuffer, frame_buffer
 from emulator.rig.build import build_plant
+from emulator.rig.burst_line import Burst, BurstLine
+from emulator.rig.links import line_baud
 from emulator.rig.session import Session
-from emulator.scenario.schema import MarkEvent
+from emulator.scenario.schema import MarkEvent, Scenario
 from emulator.sensors.gnss import QUALITIES, stated
 from emulator.snapshot import Command
 from emulator.wire.geodesy import Origin
-from emulator.wire.nmea import LONGEST_BURST, chosen
+from emulator.wire.nmea import LONGEST_BURST, chosen, longest_burst
+from emulator.wire.utc import DAY_ms, NO_LEAP_ms
 
 EVENT_KINDS = {
     EV_FAULT_ON: "fault_on",
@@ -74,6 +79,8 @@ EVENT_KINDS = {
     EV_PEG: "peg_contact",
     EV_RUN_OFF: "run_off",
     EV_STALL: "engine_stalled",
+    EV_GNSS_ON: "gnss_on",
+    EV_GNSS_OFF: "gnss_off",
 }
 """Kinds of events in ``events.jsonl`` by the plant's codes."""
 
@@ -87,7 +94,10 @@ _OF_SCENARIO = (
     EV_GUST_OFF,
     EV_GEARBOX_ON,
     EV_GEARBOX_OFF,
+    EV_GNSS_ON,
+    EV_GNSS_OFF,
 )
+_NEVER = 1 << 62  # [ticks]
 _FALLS = (
     "the front tyre slid away",
     "the rear tyre slid away",
@@ -121,7 +131,15 @@ class Bench:
             gnss.usual_vdop,
             np.array([stated(errors[quality]) for quality in range(QUALITIES)]),
             chosen(gnss.sentences),
+            o.geoid_separation_m,
+            gnss.corrections_age_s,
+            gnss.corrections_station,
+            _leap_ms(scenario),
         )
+        baud = line_baud(session.rig)
+        self._line = BurstLine(baud)
+        self._burst_out = Burst(b"", 0, 0, 0)
+        self._lead_ns = self._line.line_ns(longest_burst(gnss.sentences))
         buffer = frame_buffer(1)
         self._tick = entry(tick, self.plant, buffer, buffer, 0.0, 0.0)
         self._nothing: list[tuple[int, int, float, str]] = []
@@ -168,13 +186,23 @@ class Bench:
 
     @property
     def gnss_due_ns(self) -> int:
-        """When the epoch last taken was due [ns, scenario time]."""
-        return int(self._run_words["gnss_due_ns"][0]) - self._shift_ns()
+        """When the burst last taken was due to be handed to the link [ns, scenario time]."""
+        return self._burst_out.start_ns - self._shift_ns()
 
     @property
     def gnss_valid_ns(self) -> int:
         """Its time of validity [ns, scenario time]."""
-        return int(self._run_words["gnss_valid_ns"][0]) - self._shift_ns()
+        return self._burst_out.valid_ns - self._shift_ns()
+
+    @property
+    def gnss_line_ns(self) -> int:
+        """How long it is on the line [ns]: its last byte arrives so much later."""
+        return self._burst_out.line_ns
+
+    @property
+    def utc_ns(self) -> int:
+        """UTC of the tick last computed, since 1970-01-01, counted on through a leap second."""
+        return self._utc_ns + self.tick_number * TICK_NS
 
     def tick(self, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute_us: float) -> int:
         """Compute one tick; see :func:`emulator.plant.step.tick`."""
@@ -191,17 +219,31 @@ class Bench:
         ]
 
     def take_gnss(self) -> bytes:
-        """The epoch due in this tick as NMEA sentences, or nothing."""
-        if not self._run_words["gnss_ready"][0]:
+        """The burst to hand to the link in this tick as NMEA sentences, or nothing."""
+        words = self._run_words
+        ready = words["gnss_ready"][0]
+        if not ready:
             return b""
-        length = self._sentences(
-            self._epoch,
-            self._utc_ns + self.gnss_valid_ns,
-            self._frame,
-            self._said,
-            self._burst,
-        )
-        return bytes(self._burst_view[:length])
+        line = self._line
+        if ready & 1:
+            valid_ns = words["gnss_valid_ns"][0]
+            length = self._sentences(
+                self._epoch,
+                self._utc_ns + valid_ns - self._shift_ns(),
+                self._frame,
+                self._said,
+                self._burst,
+            )
+            due_ns = words["gnss_due_ns"][0] + self._lead_ns
+            line.put(bytes(self._burst_view[:length]), due_ns, valid_ns)
+        tick = words["tick"][0] - 1
+        burst = line.take(tick * TICK_NS)
+        following = line.next_ns
+        words["gnss_held_tick"][0] = _NEVER if following is None else max(tick + 1, -(-following // TICK_NS))
+        if burst is None:
+            return b""
+        self._burst_out = burst
+        return burst.sentences
 
     def command(self, code: int, argument: float) -> None:
         """A ``snapshot.Command`` from the operator or the cycle; takes effect in the next tick."""
@@ -276,3 +318,10 @@ class Bench:
         if code == EV_END:
             return END_NAMES[index]
         return ""
+
+
+def _leap_ms(scenario: Scenario) -> int:
+    """When the scenario's leap second begins [ms since 1970-01-01], as in ``wire.utc``."""
+    if scenario.leap_second is None:
+        return NO_LEAP_ms
+    return (scenario.leap_second + timedelta(days=1) - _EPOCH.date()).days * DAY_ms

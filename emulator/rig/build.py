@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.config.rig_file import Gnss, Output
+from emulator.config.rig_file import COMMAND_FRAMES, AnalogueSensor, Gnss, Output
 from emulator.errors import ConfigError, Problem
 from emulator.faults.sample import EFFECTS
+from emulator.frames import quaternion_of, rotation_of
 from emulator.plant.commands import ROBOT_SIGNALS, RobotFrames
 from emulator.plant.records import MEMORY_DTYPE, RIG_DTYPE, RUN_DTYPE
 from emulator.plant.sensing import (
+    ANALOGUE,
     OUTPUT_VALUES,
     STREAM_NAMES,
+    V_ANALOGUE,
     V_ENGINE,
     V_FORCE,
     V_GNSS_X,
@@ -26,22 +30,41 @@ from emulator.plant.sensing import (
     V_WHEEL_FRONT,
 )
 from emulator.plant.step import TICK_NS, Plant
-from emulator.rig.session import COMMAND_FRAMES, Session
-from emulator.scenario.schema import FaultEvent, GearboxEvent, GripEvent, GustEvent, MarkEvent
+from emulator.rig.burst_line import BurstLine
+from emulator.rig.links import line_baud
+from emulator.rig.session import Session
+from emulator.scenario.schema import FaultEvent, GearboxEvent, GnssEvent, GripEvent, GustEvent, MarkEvent
+from emulator.sensors.analogue import Analogue
+from emulator.sensors.fix import RANKS
 from emulator.sensors.gnss import FIX_QUALITY, QUALITIES, USUAL_ACCURACY, Accuracy
+from emulator.sensors.imu import STREAMS as IMU_STREAMS
+from emulator.sensors.imu import EngineOrder, RoadBand, Triad, Warming, inertial_unit, turned
 from emulator.sensors.noise import stream_start
 from emulator.sensors.timing import MOST_VALUES, outputs
 from emulator.sensors.wheel_speed import MOST_INTERVALS, RING_DTYPE, tone_ring
 from emulator.signals import INDEX, UNARMED_TICK
-from emulator.timeline import EVENT_DTYPE, FAULT, GEARBOX, GRIP, GUST, MARK, SHIFT_EFFECTS
+from emulator.timeline import (
+    EVENT_DTYPE,
+    FAULT,
+    GEARBOX,
+    GNSS,
+    GNSS_EFFECTS,
+    GRIP,
+    GUST,
+    MARK,
+    SHIFT_EFFECTS,
+)
 from emulator.vehicle.equilibrium import AIR_DENSITY, standing
 from emulator.vehicle.relief import plane_under
 from emulator.vehicle.road import locate, sample
 from emulator.vehicle.state import (
     ENGINE,
+    FORK,
     FRONT,
+    JOINT,
     N_U,
     REAR,
+    SWINGARM,
     U_AIR_DENSITY,
     U_GRIP_FRONT,
     U_GRIP_REAR,
@@ -52,6 +75,7 @@ from emulator.vehicle.state import (
     U_WIND_Y,
     scratch,
 )
+from emulator.wire.nmea import longest_burst
 
 _TICK_S = TICK_NS * 1e-9
 _NEVER = 1 << 62  # [ticks]
@@ -62,8 +86,13 @@ _GNSS_VALUES = (
     "gnss_speed_m_s",
     "gnss_course_rad",
     "gnss_fix",
+    "gnss_fix_in_use",
+    "gnss_satellites",
 )
-_FAMILIES = (V_WHEEL_FRONT, V_RATE, V_FORCE, V_LEAN, V_STEER, V_ENGINE, V_GNSS_X, V_HEARTBEAT, V_PULSES)
+_FAMILIES = (
+    *(V_WHEEL_FRONT, V_RATE, V_FORCE, V_LEAN, V_STEER, V_ENGINE, V_GNSS_X, V_HEARTBEAT, V_PULSES),
+    *range(V_ANALOGUE, V_ANALOGUE + len(ANALOGUE)),  # each its own: a frame left out draws nothing for others
+)
 
 
 def build_plant(session: Session) -> Plant:
@@ -76,7 +105,9 @@ def build_plant(session: Session) -> Plant:
     state = run[0]
     state["heartbeat_tick"] = state["steering_tick"] = state["drive_tick"] = state["fallen_tick"] = -1
     state["gnss_drift_ns"] = -1
+    state["gnss_held_tick"] = state["gnss_progress"] = _NEVER
     state["gear"] = scenario.start.gear
+    state["analogue"] = np.nan
     state["support"] = 1
     state["shift_refused"] = -1
     state["slide_end"] = UNARMED_TICK
@@ -92,15 +123,18 @@ def build_plant(session: Session) -> Plant:
     u[U_GRIP_FRONT] = u[U_GRIP_REAR] = scenario.surface.grip
     u[U_SUPPORT], u[U_TOW_HEADING] = 1.0, heading
     u[U_ROAD_REAR : U_ROAD_REAR + 6] = road
-    record = _rig_record(session, heading)
+    record = _rig_record(session, heading, x)
     u[U_WIND_X], u[U_WIND_Y] = record[0]["wind_x"], record[0]["wind_y"]
 
     names = [*session.outputs, "gnss"]
     timings: list[Output | Gnss] = [*(rig.outputs[n] for n in session.outputs), rig.sensors.gnss]  # type: ignore[index]
+    latencies = [round(t.latency_ms * 1e6) for t in timings]
+    # an epoch leaves early by what the longest burst takes on the line: see rig.burst_line
+    latencies[-1] -= BurstLine(line_baud(rig)).line_ns(longest_burst(rig.sensors.gnss.sentences))
     first_jitter = len(STREAM_NAMES)
     out, lines = outputs(
         [t.rate_hz for t in timings],
-        [round(t.latency_ms * 1e6) for t in timings],
+        latencies,
         [round(t.jitter_ms * 1e6) for t in timings],
         first_jitter,
     )
@@ -119,6 +153,8 @@ def build_plant(session: Session) -> Plant:
                 problems.append(Problem(rig.dbc, 1, 1, f"{name}.{signal}", text))
                 continue
             out[o]["value_of"][k] = v = OUTPUT_VALUES.index(signal)
+            if name != "gnss":
+                out[o]["absent"][k] = signal in rig.outputs[name].absent  # type: ignore[index]
             first = max(f for f in _FAMILIES if f <= v)
             if first not in families:
                 families.append(first)
@@ -171,6 +207,7 @@ def build_plant(session: Session) -> Plant:
         streams=starts.copy(),
         streams_0=starts,
         rings=_rings(session),
+        imu=_imu(session),
     )
 
 
@@ -185,8 +222,8 @@ def _road_at_rest(session: Session, x: float, y: float, heading: float) -> NDArr
 
 
 def _rings(session: Session) -> NDArray[np.void]:
-    """(2,) tone rings, front and rear; without teeth if the rig models none."""
-    rings = np.zeros(2, RING_DTYPE)
+    """(4,) tone rings front and rear, then those behind the pulse frames; without teeth if not modelled."""
+    rings = np.zeros(4, RING_DTYPE)
     given = session.rig.sensors.wheel_speed.tone_ring
     if given is None:
         return rings
@@ -211,7 +248,79 @@ def _rings(session: Session) -> NDArray[np.void]:
             timer_ns=given.timer_resolution_ns,
             resolution_m_s=given.resolution_m_s,
         )[0]
+    carried = {s for name in session.outputs for s in session.codec.signals[session.codec.frame(name)]}
+    if carried & set(OUTPUT_VALUES[V_PULSES:V_ANALOGUE]):
+        rings[2:] = rings[:2]
     return rings
+
+
+def _imu(session: Session) -> NDArray[np.void]:
+    """(1,) the inertial unit."""
+    given, outputs = session.rig.sensors.imu, session.rig.outputs
+    # White noise without a low-pass has its density at the rate the triad is sampled at.
+    rates_hz, force_hz = (
+        outputs[name].rate_hz if name in outputs else 0.0 for name in ("imu_rates", "imu_force")
+    )
+    rates = Triad(
+        noise_density=given.rate_noise_density_rad_s_sqrtHz,
+        sample_hz=rates_hz,
+        bias=given.rate_bias_rad_s,
+        turn_on_bias=given.rate_turn_on_bias_rad_s,
+        instability=given.rate_bias_instability_rad_s,
+        correlation_s=given.rate_correlation_time_s,
+        walk=given.rate_random_walk_rad_s2_sqrtHz,
+        scale_error=_from_ppm(given.rate_scale_error_ppm),
+        cross_axis=given.rate_cross_axis_rad,
+        force_felt=given.rate_per_force_rad_s_per_m_s2,
+        bias_per_kelvin=given.rate_bias_rad_s_per_K,
+        scale_per_kelvin=_from_ppm(given.rate_scale_ppm_per_K),
+        corner_hz=given.rate_corner_hz,
+        damping=given.rate_damping,
+        limit=math.inf if given.rate_range_rad_s is None else given.rate_range_rad_s,
+        resolution=given.rate_resolution_rad_s,
+    )
+    force = Triad(
+        noise_density=given.force_noise_density_m_s2_sqrtHz,
+        sample_hz=force_hz,
+        bias=given.force_bias_m_s2,
+        turn_on_bias=given.force_turn_on_bias_m_s2,
+        instability=given.force_bias_instability_m_s2,
+        correlation_s=given.force_correlation_time_s,
+        walk=given.force_random_walk_m_s3_sqrtHz,
+        scale_error=_from_ppm(given.force_scale_error_ppm),
+        cross_axis=given.force_cross_axis_rad,
+        bias_per_kelvin=given.force_bias_m_s2_per_K,
+        scale_per_kelvin=_from_ppm(given.force_scale_ppm_per_K),
+        corner_hz=given.force_corner_hz,
+        damping=given.force_damping,
+        limit=math.inf if given.force_range_m_s2 is None else given.force_range_m_s2,
+        resolution=given.force_resolution_m_s2,
+    )
+    warm, vibration = given.temperature, given.vibration
+    road, radius = vibration.road, float(session.vehicle.tyre[FRONT]["radius"])
+    return inertial_unit(
+        rates,
+        force,
+        tick_s=_TICK_S,
+        seed=session.seed,
+        mount=turned(*given.misalignment_rad) @ turned(*(math.radians(a) for a in given.attitude_deg)),
+        warming=None
+        if warm is None
+        else Warming(
+            warm.start_degC - warm.calibrated_degC,
+            warm.final_degC - warm.calibrated_degC,
+            warm.time_constant_s,
+        ),
+        orders=[EngineOrder(e.order, e.amplitude_m_s2, e.at_rad_s) for e in vibration.engine_orders],
+        road=None
+        if road is None
+        else RoadBand([a * radius for a in road.amplitude_m_s2_per_m_s], road.centre_hz, road.damping),
+        streams=[STREAM_NAMES.index(name) for name in IMU_STREAMS],
+    )
+
+
+def _from_ppm(errors: Sequence[float]) -> list[float]:
+    return [1e-6 * error for error in errors]
 
 
 def _gain(time_constant_ms: float) -> float:
@@ -219,28 +328,44 @@ def _gain(time_constant_ms: float) -> float:
     return 1.0 - math.exp(-_TICK_S / (time_constant_ms * 1e-3)) if time_constant_ms > 0.0 else 1.0
 
 
-def _rig_record(session: Session, heading: float) -> NDArray[np.void]:
+def _rig_record(session: Session, heading: float, x: NDArray[np.float64]) -> NDArray[np.void]:
+    """The rig's numbers; ``x`` is the bike at rest."""
     rig, scenario = session.rig, session.scenario
     record = np.zeros(1, RIG_DTYPE)
     r = record[0]
-    imu = rig.sensors.imu
-    r["imu_position"] = imu.position_m
-    # White noise of density N sampled at f has one sigma N sqrt(f); two-sided density.
-    for key, density, frame in (
-        ("imu_rate_sigma", imu.rate_noise_density_rad_s_sqrtHz, "imu_rates"),
-        ("imu_force_sigma", imu.force_noise_density_m_s2_sqrtHz, "imu_force"),
-    ):
-        output = rig.outputs.get(frame)  # type: ignore[call-overload]
-        r[key] = density * math.sqrt(output.rate_hz) if output is not None else 0.0
-    r["imu_rate_bias"], r["imu_force_bias"] = imu.rate_bias_rad_s, imu.force_bias_m_s2
+    r["imu_position"] = rig.sensors.imu.position_m
     r["lean_sigma"], r["lean_gain"] = rig.sensors.lean.noise_rad, _gain(rig.sensors.lean.time_constant_ms)
+    computed = rig.sensors.lean.computed
+    r["lean_computed"] = int(computed is not None)
+    if computed is not None:
+        r["lean_position"] = computed.position_m
+        q = np.zeros(4)
+        quaternion_of(*computed.mounting_rad, q)
+        r["lean_axes"] = rotation_of(*q)
+        # white noise of density N, sampled every tick
+        r["lean_rate_sigma"] = computed.rate_noise_density_rad_s_sqrtHz / math.sqrt(_TICK_S)
+        r["lean_force_sigma"] = computed.force_noise_density_m_s2_sqrtHz / math.sqrt(_TICK_S)
+        r["lean_rate_bias"], r["lean_force_bias"] = computed.rate_bias_rad_s, computed.force_bias_m_s2
+        r["lean_pull"] = _gain(computed.reference_time_constant_ms)
+        told = computed.rolling_radius_m
+        r["lean_radius"] = session.vehicle.tyre[FRONT]["radius"] if told is None else told
+        r["lean_crown"] = computed.crown_radius_m
     r["wheel_sigma"] = rig.sensors.wheel_speed.noise_m_s
     r["wheel_lowest"] = rig.sensors.wheel_speed.lowest_speed_m_s
     r["fork_sigma"] = rig.sensors.fork_angle.noise_rad
+    for k, name in enumerate(ANALOGUE):
+        r["analogue"][k] = _analogue(rig.sensors.analogue.get(name))  # type: ignore[call-overload]
+    body = session.vehicle.body[0]
+    r["travel_at_rest"] = (
+        x[JOINT + FORK] + body["fork_design_travel"],
+        body["shock_lever"] * x[JOINT + SWINGARM] + body["shock_design_travel"],
+    )
     gnss = rig.sensors.gnss
     r["antenna_position"] = gnss.antenna_position_m
     r["gnss_errors"], r["gnss_fix"] = _gnss_errors(gnss), FIX_QUALITY[gnss.fix]
     r["gnss_course_sigma"], r["gnss_course_from"] = gnss.course_noise_rad, gnss.course_from_m_s
+    r["gnss_best"], r["gnss_satellites"] = RANKS.index(gnss.fix), gnss.satellites
+    r["gnss_ladder"][1:] = [_ticks_ms(time * 1e3) for time in gnss.reacquisition_times_s]
 
     a = rig.actuators
     r["steer_gain"], r["steer_limit"] = _gain(a.steering.time_constant_ms), a.steering.limit_Nm
@@ -284,6 +409,13 @@ def _rig_record(session: Session, heading: float) -> NDArray[np.void]:
     return record
 
 
+def _analogue(given: AnalogueSensor | None) -> Analogue:
+    if given is None:
+        return Analogue()
+    low, high = (-math.inf, math.inf) if given.range is None else given.range
+    return Analogue(given.noise, _gain(given.time_constant_ms), given.resolution, low, high)
+
+
 def _gnss_errors(gnss: Gnss) -> NDArray[np.float64]:
     """(QUALITIES, 6) the receiver's errors by quality, columns as in Accuracy."""
     table = np.zeros((QUALITIES, len(Accuracy._fields)))
@@ -313,6 +445,7 @@ def _events(session: Session, first_stream: int) -> NDArray[np.void]:
         e = table[i]
         e["kind"], e["at_tick"], e["at_station"], e["signal"] = MARK, -1, math.nan, -1
         e["started"], e["held"], e["stream"] = -1, math.nan, first_stream + i
+        e["held_turning"] = math.nan
         if event.at.time_s is not None:
             e["at_tick"] = _ticks_ms(event.at.time_s * 1e3)
         else:
@@ -330,8 +463,22 @@ def _events(session: Session, first_stream: int) -> NDArray[np.void]:
             e["heading"] = math.radians(270.0 - event.from_deg)
         elif isinstance(event, GearboxEvent):
             e["kind"], e["effect"] = GEARBOX, SHIFT_EFFECTS.index(event.effect)
+        elif isinstance(event, GnssEvent):
+            _gnss_event(e, event)
         if not isinstance(event, MarkEvent):
             e["duration"] = _ticks_ms(event.duration_s * 1e3)
         if isinstance(event, FaultEvent | GripEvent):
             e["ramp"] = _ticks_ms(event.ramp_s * 1e3)
     return table
+
+
+def _gnss_event(e: np.void, event: GnssEvent) -> None:
+    """What a GNSS event has besides: the best fix it leaves, satellites it takes, its bias."""
+    e["kind"], e["effect"] = GNSS, GNSS_EFFECTS.index(event.effect)
+    best = "none" if event.effect == "outage" else event.best_fix or RANKS[-1]
+    e["best_fix"], e["satellites"] = RANKS.index(best), event.satellites_lost or 0
+    e["value"] = event.bias_m or 0.0
+    e["heading"] = math.nan if event.towards_deg is None else math.radians(90.0 - event.towards_deg)
+    e["correlation"], e["wander_ns"] = event.correlation_time_s or 10.0, -1
+    ramp_s = 0.5 * event.duration_s if event.ramp_s is None else event.ramp_s
+    e["ramp"] = _ticks_ms(ramp_s * 1e3)

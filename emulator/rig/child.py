@@ -43,12 +43,13 @@ def _loop(job: Job) -> None:
     from emulator.clock import MonotonicClock
     from emulator.links.can_bus import open_can
     from emulator.links.gnss_port import open_gnss
+    from emulator.links.pulse import open_pulse
     from emulator.loop.process import HostSettings, Parts, run_loop_process
     from emulator.loop.runner import Limits
     from emulator.plant.states import TRIP_BUS, TRIP_OVERRUN
     from emulator.record.writer import jsonable
     from emulator.rig.bench import Bench
-    from emulator.rig.links import can_spec, gnss_address, gnss_spec, output_specs
+    from emulator.rig.links import can_spec, gnss_address, gnss_spec, output_specs, pulse_spec
     from emulator.rig.session import load_session
 
     session = load_session(Path(job["rig"]), Path(job["scenario"]), seed=job["seed"])
@@ -63,6 +64,9 @@ def _loop(job: Job) -> None:
             can = open_can(can_spec(rig, job["port"]))
             opened.callback(can.close)
             gnss = open_gnss(gnss_spec(rig))
+            opened.callback(gnss.close)
+            pulse_per_second = pulse_spec(rig)
+            pulse = None if pulse_per_second is None else open_pulse(pulse_per_second)
             opened.pop_all()
         _tell({"ready": True, "gnss": gnss_address(rig, gnss)})
         limits = Limits(
@@ -71,7 +75,7 @@ def _loop(job: Job) -> None:
             overrun_ns=round(rig.limits.overrun_limit_ms * 1e6),
             ramp_ticks=round(rig.limits.ramp_to_rest_s * 1e3) + 2000,
         )
-        return Parts(bench, can, gnss, output_specs(session), limits)
+        return Parts(bench, can, gnss, output_specs(session), limits, pulse)
 
     with contextlib.closing(Snapshot.attach(job["fd"])) as snapshot:
         result = run_loop_process(

@@ -7,6 +7,7 @@ from emulator.config.rig_file import TcpPort as TcpPortModel
 from emulator.links.can_bus import CanBusSpec
 from emulator.links.gnss_port import GnssPortSpec, TcpPort
 from emulator.links.gnss_port import PtyPort as PtyLink
+from emulator.links.pulse import PulseSpec
 from emulator.loop.budget import GNSS, OutputSpec
 from emulator.ports import GnssLink
 from emulator.rig.session import Session
@@ -51,6 +52,17 @@ def gnss_spec(rig: Rig) -> GnssPortSpec:
     if isinstance(port, SerialPort):
         return GnssPortSpec(kind="serial", path=port.device, baud=port.baud)
     return GnssPortSpec(kind=port.kind, host=port.host, port=port.port)
+
+
+def line_baud(rig: Rig) -> int | None:
+    """Speed of the GNSS port's line if bytes take their time on it; a pseudo terminal's do not."""
+    return rig.gnss_port.baud if isinstance(rig.gnss_port, SerialPort) else None
+
+
+def pulse_spec(rig: Rig) -> PulseSpec | None:
+    """How to open the pulse per second, if the rig has one."""
+    pulse = rig.pulse_per_second
+    return None if pulse is None else PulseSpec(pulse.device, pulse.line, pulse.width_ms)
 
 
 def gnss_address(rig: Rig, link: GnssLink) -> str:

@@ -17,7 +17,9 @@ from typing import Any
 import numpy as np
 
 from emulator.compiled import CORE_HASH
-from emulator.config.rig_file import FrameName, Rig, dbc_path, load_rig, vehicle_path
+from emulator.config.frame_consistency import frame_contradictions
+from emulator.config.rig_consistency import doubts
+from emulator.config.rig_file import COMMAND_FRAMES, FrameName, Rig, dbc_path, load_rig, vehicle_path
 from emulator.config.vehicle_file import VehicleFile, load_vehicle
 from emulator.config.yaml_source import Source
 from emulator.errors import ConfigError, Problem
@@ -36,15 +38,13 @@ from emulator.scenario.schema import (
     load_scenario,
 )
 from emulator.scenario.speed_profile import engine_curve, speed_limits, target_speed
+from emulator.sensors.imu import turned
 from emulator.vehicle.params import RigidMass, Vehicle, vehicle_record
 from emulator.vehicle.relief import Bump, Relief, relief
 from emulator.vehicle.road import Line, Surface, surface
 from emulator.vehicle.road import Patch as RoadPatch
 from emulator.wire.can_frames import Codec, load_codec
 from emulator.wire.geodesy import Origin
-
-COMMAND_FRAMES = ("steering", "drive", "gear", "estimate_pose", "estimate_motion")
-"""Frames a rig takes from the robot, by their names in the DBC."""
 
 _STATION_STEP = 0.5  # [m] between samples of the line
 _CURVATURE_BLEND = 12.0  # [m] window that makes the curvature's rate continuous, so that roll can follow
@@ -141,6 +141,9 @@ def load_session(rig_path: Path, scenario_path: Path, *, seed: int = 0) -> Sessi
             codec = load_codec(Path(dbc_path(rig, rig_source)), [*rig.outputs, *COMMAND_FRAMES])
         except ConfigError as error:
             problems += error.problems
+        else:
+            contradictions, unwise = frame_contradictions(rig, rig_source, codec)
+            problems += contradictions
     scenario: Scenario | None = None
     try:
         scenario, scenario_source = load_scenario(scenario_path)
@@ -187,7 +190,7 @@ def load_session(rig_path: Path, scenario_path: Path, *, seed: int = 0) -> Sessi
         outputs=tuple(rig.outputs),
         seed=seed,
         files={name: hashlib.sha256(Path(path).read_bytes()).hexdigest() for name, path in paths.items()},
-        warnings=list(vehicle_file.warnings),
+        warnings=[*unwise, *doubts(rig, rig_source, vehicle_file.values), *vehicle_file.warnings],
     )
 
 
@@ -237,12 +240,14 @@ def mission(session: Session) -> Mission:
         origin=Origin(math.radians(origin.latitude_deg), math.radians(origin.longitude_deg), origin.height_m),
         start=scenario.start.station_m,
         grip=scenario.surface.grip,
-        imu_age_s=latency_s("imu_rates"),
+        imu_age_s=latency_s("imu_rates") + sensors.imu.rate_delay_s,
+        # a computed lean is no older: gyro and reference together pass the roll as it is (sensors.lean)
         lean_age_s=latency_s("lean") + sensors.lean.time_constant_ms * 1e-3,
         wheel_age_s=latency_s("wheel_speed"),
         gnss_age_s=gnss_age_s,
         gnss_jitter_s=jitter_s,
         imu_m=sensors.imu.position_m,
+        imu_axes=tuple(turned(*(math.radians(a) for a in sensors.imu.attitude_deg)).T.ravel()),
         antenna_m=sensors.gnss.antenna_position_m,
         torque_limit=rig.actuators.steering.limit_Nm,
     )

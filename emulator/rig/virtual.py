@@ -83,7 +83,7 @@ def run_ticks(
         if (run.tick - 1) % RIDER_EVERY == 0:
             ride(rider, inbox, rx)
             inbox.count[0] = 0
-        if memory.happened > 0 or run.gnss_ready == 1 or run.finished == 1:
+        if memory.happened > 0 or run.gnss_ready > 0 or run.finished == 1:
             break
     return n, m
 
@@ -138,7 +138,9 @@ class VirtualRide:
                 now = int(run["tick"]) - 1
                 rider.hear(burst, now * TICK_NS, (now - now % RIDER_EVERY) * TICK_NS)
                 if tick > UNARMED_TICK // 2:
-                    budget.gnss(bench.gnss_due_ns, bench.gnss_valid_ns, tick * TICK_NS, taken=True)
+                    line_ns = bench.gnss_line_ns
+                    due_ns, sent_ns = bench.gnss_due_ns + line_ns, tick * TICK_NS + line_ns
+                    budget.gnss(due_ns, bench.gnss_valid_ns, sent_ns, taken=True)
                     writer.append_gnss(tick, burst)
             if n == _ROWS or m > self._frames.shape[0] - 64 or bench.finished:
                 self._write(writer, tick, n, m)

@@ -130,9 +130,12 @@ def align(k: Record, e: Record, seen: NDArray[np.float64]) -> None:
     """
     e.still = min(e.still + 1, 1000)
     share = 1.0 / e.still
+    axes = _attitude(k.imu_axes)
+    rates = rotate(axes, seen[Z_P], seen[Z_Q], seen[Z_R])
+    forces = rotate(axes, seen[Z_FX], seen[Z_FY], seen[Z_FZ])
     for i in range(3):
-        e.bias_rate[i] += share * (seen[Z_P + i] - e.bias_rate[i])
-        e.force[i] += share * (seen[Z_FX + i] - e.force[i])
+        e.bias_rate[i] += share * (rates[i] - e.bias_rate[i])
+        e.force[i] += share * (forces[i] - e.force[i])
     fx, fy, fz = e.force[0], e.force[1], e.force[2]
     roll = math.atan2(fy, fz)
     pitch = -math.atan2(fx, math.hypot(fy, fz))
@@ -169,14 +172,16 @@ def _remember(e: Record, row: int) -> None:
 def predict(d: Design, k: Record, e: Record, seen: NDArray[np.float64]) -> None:
     """One control period of inertial navigation."""
     e.steer, e.steer_rate = seen[Z_STEER], seen[Z_STEER_RATE]
-    p, q, r = seen[Z_P] - e.bias_rate[0], seen[Z_Q] - e.bias_rate[1], seen[Z_R] - e.bias_rate[2]
+    axes = _attitude(k.imu_axes)
+    p, q, r = rotate(axes, seen[Z_P], seen[Z_Q], seen[Z_R])
+    p, q, r = p - e.bias_rate[0], q - e.bias_rate[1], r - e.bias_rate[2]
     e.rate[0], e.rate[1], e.rate[2] = p, q, r
     before = _attitude(e.attitude)
     _keep(e.attitude, times(before, _turned(STEP * p, STEP * q, STEP * r)))
     # The force of the period acts in the attitude of its middle.
     R = times(before, _turned(0.5 * STEP * p, 0.5 * STEP * q, 0.5 * STEP * r))
-    fx, fy, fz = seen[Z_FX] - e.bias_force[0], seen[Z_FY] - e.bias_force[1], seen[Z_FZ] - e.bias_force[2]
-    ax, ay, az = rotate(R, fx, fy, fz)
+    fx, fy, fz = rotate(axes, seen[Z_FX], seen[Z_FY], seen[Z_FZ])
+    ax, ay, az = rotate(R, fx - e.bias_force[0], fy - e.bias_force[1], fz - e.bias_force[2])
     e.force[0], e.force[1], e.force[2] = ax, ay, az
     az -= k.gravity
     v = e.velocity

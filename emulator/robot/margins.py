@@ -76,7 +76,7 @@ def loop_timing(rig: Rig) -> LoopTiming:
     if missing:
         raise ValueError(f"the reference robot needs outputs the rig lacks: {', '.join(missing)}")
     return LoopTiming(
-        rates_s=outputs["imu_rates"],
+        rates_s=outputs["imu_rates"] + rig.sensors.imu.rate_delay_s,
         steer_s=outputs["fork_angle"],
         command_s=STEP,
         actuator_lag_s=rig.actuators.steering.time_constant_ms * 1e-3,

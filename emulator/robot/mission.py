@@ -12,7 +12,7 @@ from emulator.compiled import entry
 from emulator.ports import FrameBuffer, frame_buffer
 from emulator.robot.design import Design, design_rider
 from emulator.robot.estimator import align
-from emulator.robot.records import KNOWN_DTYPE, MIND_DTYPE, SEEN, Z_FZ
+from emulator.robot.records import KNOWN_DTYPE, MIND_DTYPE, SEEN, Z_FX, Z_FY, Z_FZ
 from emulator.robot.rider import COMMANDS, SENT, Rider, hear_gnss, step
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.road import Line, sample
@@ -21,6 +21,7 @@ from emulator.wire.geodesy import Origin
 from emulator.wire.nmea import Fix, burst
 from emulator.wire.nmea_reading import Gga, Rmc, parse
 
+_BACK_ns = 500_000_000
 _UP, _DOWN = 0.78, 0.31  # engine speeds to change gear at, over the limiter's; a rider's habit, invented
 
 
@@ -36,6 +37,7 @@ class Mission:
     gnss_age_s    the same of a GNSS epoch, on the mean
     gnss_jitter_s how far its age strays from that
     imu_m, antenna_m  where they are in the main frame
+    imu_axes      (9,) R_BS of the unit's axes S in the main frame B, row by row
     torque_limit  [N m] of the steering actuator
     """
 
@@ -52,6 +54,7 @@ class Mission:
     gnss_age_s: float
     gnss_jitter_s: float
     imu_m: tuple[float, float, float]
+    imu_axes: tuple[float, ...]
     antenna_m: tuple[float, float, float]
     torque_limit: float
 
@@ -114,8 +117,8 @@ class ReferenceRider:
         self, rmc: Rmc, place: tuple[float, float, float, int], arrived_ns: int, stepped_ns: int
     ) -> None:
         assert rmc.utc_ns is not None
-        if self._epoch_ns is not None and rmc.utc_ns <= self._epoch_ns:
-            return
+        if self._epoch_ns is not None and 0 <= self._epoch_ns - rmc.utc_ns < _BACK_ns:
+            return  # a repeated or an older one; further back its time was set, as by a leap second
         self._epoch_ns = rmc.utc_ns
         age = self._clock.age(rmc.utc_ns, arrived_ns) - (arrived_ns - stepped_ns) * 1e-9
         self._hear_gnss(self.rider, *place[:3], rmc.speed_m_s, rmc.course_rad, place[3], age)
@@ -129,7 +132,7 @@ class _ReceiverClock:
     """
 
     _MOST = 300  # epochs of the mean
-    _JUMP_NS = 1_000_000_000  # the receiver's time was set
+    _JUMP_NS = 500_000_000  # the receiver's time was set
 
     def __init__(self, mean_age_s: float, jitter_s: float) -> None:
         self._age_s, self._usual_ns = mean_age_s, 3.0 * jitter_s * 1e9 + 2e6
@@ -164,7 +167,7 @@ def _rider(m: Mission, design: Design) -> Rider:
         body["front_wheel_spin_inertia"] / front["radius"] ** 2
         + body["rear_wheel_spin_inertia"] / rear["radius"] ** 2
     )
-    k["imu"], k["antenna"] = m.imu_m, m.antenna_m
+    k["imu"], k["imu_axes"], k["antenna"] = m.imu_m, m.imu_axes, m.antenna_m
     k["imu_age"], k["lean_age"], k["wheel_age"] = m.imu_age_s, m.lean_age_s, m.wheel_age_s
     k["torque_limit"] = m.torque_limit
 
@@ -174,7 +177,7 @@ def _rider(m: Mission, design: Design) -> Rider:
     e["x"], e["y"], e["heading"], e["station"] = x, y, math.remainder(heading, 2.0 * math.pi), m.start
     e["gear"] = 1
     level = np.zeros(len(SEEN))
-    level[Z_FZ] = body["gravity"]
+    level[Z_FX], level[Z_FY], level[Z_FZ] = np.array(m.imu_axes).reshape(3, 3).T @ (0.0, 0.0, body["gravity"])
     align(k, e, level)
     e["still"] = 0
 

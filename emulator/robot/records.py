@@ -68,6 +68,7 @@ KNOWN_DTYPE = np.dtype(
         ("wheel_inertia", np.float64),  # both wheels over radius squared [kg]
         ("antenna", np.float64, (3,)),  # [m] places in the main frame
         ("imu", np.float64, (3,)),
+        ("imu_axes", np.float64, (9,)),  # R_BS, row by row
         ("imu_age", np.float64),  # [s] ages on arrival, lags of the sensors included
         ("lean_age", np.float64),
         ("wheel_age", np.float64),

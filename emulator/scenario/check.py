@@ -5,16 +5,21 @@ Stands here and not in emulator.config because it knows scenarios and circuits a
 
 from __future__ import annotations
 
+import contextlib
 import os
 from collections.abc import Callable, Iterable
+from pathlib import Path
 from typing import NamedTuple
 
-from emulator.config.rig_file import load_rig, vehicle_path
+from emulator.config.frame_consistency import frame_contradictions
+from emulator.config.rig_consistency import doubts
+from emulator.config.rig_file import COMMAND_FRAMES, dbc_path, load_rig, vehicle_path
 from emulator.config.validation import did_you_mean
 from emulator.config.vehicle_file import load_vehicle
 from emulator.config.yaml_source import beside, load, show
 from emulator.errors import ConfigError, Problem
 from emulator.scenario.schema import circuit_path, load_circuit, load_scenario
+from emulator.wire.can_frames import load_codec
 
 
 class Checked(NamedTuple):
@@ -30,6 +35,7 @@ def check(paths: Iterable[str | os.PathLike[str]]) -> list[Checked]:
     """Check each file and the files it names, each once, in the order met. Never raises for a wrong file.
 
     The kind of a file is its top-level key ``kind``. A rig leads to its vehicle, a scenario to its circuit.
+    A rig's DBC is looked at with it.
     """
     waiting = [os.fspath(path) for path in paths]
     done: dict[str, Checked] = {}
@@ -62,14 +68,21 @@ def _check_one(path: str) -> tuple[Checked, list[str]]:
     try:
         warnings, named = _KINDS[kind](path)
     except ConfigError as error:
-        own = [problem for problem in error.problems if problem.file == path]
-        return Checked(path, kind, own, []), named_anyway(path, kind)
+        named = named_anyway(path, kind)
+        return Checked(path, kind, [p for p in error.problems if p.file not in named], []), named
     return Checked(path, kind, [], warnings), named
 
 
 def _rig(path: str) -> tuple[list[Problem], list[str]]:
     rig, source = load_rig(path)
-    return [], [vehicle_path(rig, source)]
+    codec = load_codec(Path(dbc_path(rig, source)), [*rig.outputs, *COMMAND_FRAMES])
+    problems, warnings = frame_contradictions(rig, source, codec)
+    if problems:
+        raise ConfigError(problems)
+    vehicle = vehicle_path(rig, source)
+    with contextlib.suppress(ConfigError):  # the vehicle's problems are told with its own file
+        warnings += doubts(rig, source, load_vehicle(vehicle).values)
+    return warnings, [vehicle]
 
 
 def _vehicle(path: str) -> tuple[list[Problem], list[str]]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import os
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
 from typing import Annotated, Any, Literal, TypeAlias
 
@@ -60,6 +60,22 @@ def _output_signal(name: str) -> str:
     raise wrong(f"unknown signal {name!r}; known signals: {', '.join(OUTPUT_SIGNALS)}{near}")
 
 
+def _leap_day(value: object) -> object:
+    if isinstance(value, date):
+        return value
+    example = "expected the date of a month's last day such as 2028-06-30, which then ends with second 60"
+    try:
+        day = date.fromisoformat(value) if isinstance(value, str) else None
+    except ValueError:
+        day = None
+    if day is None or (day + timedelta(days=1)).day != 1:
+        raise wrong(f"{example}, got {show(value)}")
+    return day
+
+
+LeapDay: TypeAlias = Annotated[
+    date, BeforeValidator(_leap_day), Words("the date of a month's last day such as 2028-06-30")
+]
 UtcTime: TypeAlias = Annotated[
     datetime, BeforeValidator(_utc), Words("a time with zone such as 2027-05-01T09:30:00Z")
 ]
@@ -191,7 +207,8 @@ class Origin(Closed):
 
     latitude_deg: float = Field(ge=-89, le=89)
     longitude_deg: float = Field(ge=-180, le=180)
-    height_m: float = Field(ge=-500, le=9000)
+    height_m: float = Field(ge=-500, le=9000)  # above the ellipsoid
+    geoid_separation_m: float = Field(default=0.0, ge=-120, le=100)  # mean sea level above the ellipsoid
 
 
 class Start(Closed):
@@ -370,6 +387,59 @@ class GearboxEvent(Closed):
     effect: Literal["missed", "false_neutral"]
 
 
+class GnssEvent(Closed):
+    """What happens to the GNSS receiver.
+
+    outage      no signals, no fix; afterwards it comes back in the times of the rig's ``reacquisition_s``
+    degraded    no fix better than ``best_fix``, ``satellites_lost`` fewer satellites, or both; afterwards it
+                goes on from the fix it had by the same times
+    multipath   a bias of the position of ``bias_m``, growing and decaying over ``ramp_s`` (half the duration
+                if left out): towards a direction clockwise from north, or without one drawn, wandering with
+                ``correlation_time_s`` (10 if left out), its root mean square then ``bias_m``
+    """
+
+    kind: Literal["gnss"]
+    name: Name
+    at: Moment
+    duration_s: Duration
+    effect: Literal["outage", "degraded", "multipath"]
+    best_fix: Literal["float", "differential", "single"] | None = None
+    satellites_lost: int | None = Field(default=None, ge=1, le=99)
+    bias_m: float | None = Field(default=None, gt=0, le=1000)
+    towards_deg: float | None = Field(default=None, ge=0, le=360)
+    correlation_time_s: float | None = Field(default=None, gt=0, le=3600)
+    ramp_s: float | None = Field(default=None, gt=0, le=3600)
+
+    @model_validator(mode="after")
+    def _keys_of_its_effect(self) -> GnssEvent:
+        for key, effect in (
+            ("best_fix", "degraded"),
+            ("satellites_lost", "degraded"),
+            ("bias_m", "multipath"),
+            ("towards_deg", "multipath"),
+            ("correlation_time_s", "multipath"),
+            ("ramp_s", "multipath"),
+        ):
+            if getattr(self, key) is not None and self.effect != effect:
+                raise wrong(f"effect {self.effect} takes no {key}, {effect} does; remove it", key)
+        if self.effect == "degraded" and self.best_fix is None and self.satellites_lost is None:
+            raise wrong("expected best_fix or satellites_lost with effect degraded, got none of them")
+        if self.effect == "multipath" and self.bias_m is None:
+            raise wrong("missing key 'bias_m': effect multipath needs a length")
+        if self.towards_deg is not None and self.correlation_time_s is not None:
+            raise wrong(
+                "expected no correlation_time_s beside towards_deg: it is that of a drawn bias",
+                "correlation_time_s",
+            )
+        if self.ramp_s is not None and self.ramp_s > 0.5 * self.duration_s:
+            raise wrong(
+                f"expected at most half of duration_s ({0.5 * self.duration_s:g} s), as it grows and decays "
+                f"within it, got {self.ramp_s:g}",
+                "ramp_s",
+            )
+        return self
+
+
 class MarkEvent(Closed):
     """A remark in the record."""
 
@@ -380,7 +450,7 @@ class MarkEvent(Closed):
 
 
 Event: TypeAlias = Annotated[
-    FaultEvent | GripEvent | GustEvent | GearboxEvent | MarkEvent, Field(discriminator="kind")
+    FaultEvent | GripEvent | GustEvent | GearboxEvent | GnssEvent | MarkEvent, Field(discriminator="kind")
 ]
 
 
@@ -422,6 +492,7 @@ class Scenario(Closed):
     laps: int = Field(ge=1, le=1000)
     duration_limit_s: Duration
     utc: UtcTime
+    leap_second: LeapDay | None = None  # the day that ends with 23:59:60
     origin: Origin
     start: Start = Start()
     support: Support
@@ -519,6 +590,15 @@ def _within_itself(scenario: Scenario, source: Source) -> list[Problem]:
             if first.setdefault(name, i) != i:
                 text = f"expected a name of its own, got {name!r}, which {loc[-1]}.{first[name]} has already"
                 problems.append(source.problem((*loc, i, "name"), text))
+    if scenario.leap_second is not None:
+        last = scenario.utc + timedelta(seconds=scenario.duration_limit_s)
+        midnight = datetime(*scenario.leap_second.timetuple()[:3], tzinfo=UTC) + timedelta(days=1)
+        if not scenario.utc < midnight <= last:
+            text = (
+                f"expected a day that ends during the ride ({scenario.utc:%Y-%m-%dT%H:%M:%SZ} and "
+                f"duration_limit_s {scenario.duration_limit_s:g}), got {scenario.leap_second}"
+            )
+            problems.append(source.problem(("leap_second",), text))
     for i, event in enumerate(scenario.events):
         at = event.at
         if at.time_s is not None and at.time_s >= scenario.duration_limit_s:

@@ -4,9 +4,10 @@ Position error on each of east, north and up is the sum of a first-order Gauss-M
 orbits, multipath: it wanders) and white noise (tracking). Over an interval dt the process goes
 u' = phi u + sqrt(1 - phi^2) n, phi = exp(-dt / correlation time), which is exact for any dt. It is kept
 with unit variance and scaled by the fix in use, so a change of fix scales the error that is there. Velocity
-noise is white on east and north; course is that velocity's, so its error is sigma / speed and grows at low
-speed, plus a part of its own. Source: Gelb (ed.) 1974, *Applied Optimal Estimation*, MIT Press, for the
-exponentially correlated process (from memory).
+noise is white on east and north (velocity comes from Doppler shifts, so it is there with any fix); course is
+that velocity's, so its error is sigma / speed and grows at low speed, plus a part of its own. All but that
+part grow with the dilution. Multipath is a bias on top. Source: Gelb (ed.) 1974, *Applied Optimal
+Estimation*, MIT Press, for the exponentially correlated process (from memory).
 """
 
 from __future__ import annotations
@@ -75,13 +76,42 @@ def positioned(
     up: float,
     streams: NDArray[np.uint64],
     i: int,
+    dilution: float = 1.0,
 ) -> tuple[float, float, float]:
-    """The place [m] the receiver shows for a true one; ``errors`` (6,) as in Accuracy."""
+    """The place [m] the receiver shows for a true one.
+
+    errors    (6,) as in Accuracy
+    dilution  [1]  the dilution now over the one those are for
+    """
+    drift, drift_height = errors[0] * dilution, errors[1] * dilution
+    noise, noise_height = errors[3] * dilution, errors[4] * dilution
     return (
-        east + errors[0] * u[0] + errors[3] * normal(streams, i),
-        north + errors[0] * u[1] + errors[3] * normal(streams, i),
-        up + errors[1] * u[2] + errors[4] * normal(streams, i),
+        east + drift * u[0] + noise * normal(streams, i),
+        north + drift * u[1] + noise * normal(streams, i),
+        up + drift_height * u[2] + noise_height * normal(streams, i),
     )
+
+
+@jit
+def reflected(
+    bias_m: float,
+    heading: float,
+    u: NDArray[np.float64],
+    interval_s: float,
+    time_s: float,
+    streams: NDArray[np.uint64],
+    i: int,
+) -> tuple[float, float]:
+    """Bias [m] of east and north that reflected signals make.
+
+    bias_m   its size: the length if it has a direction, else its root mean square
+    heading  [rad] where to, from east, anticlockwise; NaN: drawn, east and north each a process as the drift
+    u        (3,) state of that, moved by ``interval_s`` (below 0: it begins); ``time_s`` its correlation time
+    """
+    if not math.isnan(heading):
+        return bias_m * math.cos(heading), bias_m * math.sin(heading)
+    wander(u, interval_s, time_s, streams, i)
+    return bias_m * math.sqrt(0.5) * u[0], bias_m * math.sqrt(0.5) * u[1]
 
 
 @jit

@@ -227,6 +227,7 @@ def derivative(
         xdot[IDLE] = idle_rate(par, x[ENGINE], x[IDLE])
         engine_rate = (drive - held / par.gearbox_primary) / par.engine_inertia
     xdot[ENGINE] = engine_rate
+    s.chain_torque = wheel_torque
     pull = side * wheel_torque / sprocket
     qx, qz = tx * pull, tz * pull
     moment = pz * qx - px * qz

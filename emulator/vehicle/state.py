@@ -85,6 +85,7 @@ SCRATCH_DTYPE = np.dtype(
         ("rhs", np.float64, (N_SPEEDS,)),  # right-hand side, then accelerations: angular, linear (B), joints
         ("tyre", np.float64, (2, N_TYRE)),  # rear, front: columns T_*
         ("reaction", np.float64),  # steering reaction torque when the angle is imposed [N m]
+        ("chain_torque", np.float64),  # of the chain on the rear wheel about its axle, driving positive [N m]
         ("k", np.float64, (4, N_X)),  # Runge-Kutta stages
         ("probe", np.float64, (N_X,)),
     ]

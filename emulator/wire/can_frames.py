@@ -253,9 +253,10 @@ def load_codec(path: Path, frames: Sequence[str]) -> Codec:
     protected frames. Accepted: Intel and Motorola, signed and unsigned, 1..32 bits, 11 and 29-bit
     identifiers, classical and FD lengths. Text is read as UTF-8, else as Windows-1252.
 
-    Raises ConfigError with every problem found: no such file, bad syntax, overlapping signals, a frame
-    missing or defined twice, two frames with one identifier, multiplexed, float or longer signals,
-    factor 0, a range no raw value reaches, protection fields misplaced, data ids the CRC can't tell apart.
+    Raises ConfigError with every problem found: no such file, bad syntax, signals that overlap or reach
+    beyond their frame, a frame missing or defined twice, two frames with one identifier, multiplexed, float
+    or longer signals, factor 0, a range no raw value reaches, protection fields misplaced, data ids the CRC
+    can't tell apart.
     """
     file = str(path)
     text = _read(path, file)
@@ -280,6 +281,7 @@ def load_codec(path: Path, frames: Sequence[str]) -> Codec:
     for message in chosen:
         found, data_id, payload = _frame(message, lines)
         problems += found
+        problems += _bits_taken(message, lines)
         data_ids.append(data_id)
         payloads.append(payload)
         layout = []
@@ -344,7 +346,7 @@ def _parse(text: str, lines: _Lines) -> Any:
     import cantools
     import textparser
 
-    database = cantools.database.can.Database()
+    database = cantools.database.can.Database(strict=False)  # where bits lie is checked by _bits_taken
     try:
         database.add_dbc_string(text)
     except textparser.Error as error:
@@ -403,6 +405,33 @@ def _frame(message: Any, lines: _Lines) -> tuple[list[Problem], int, list[Any]]:
     return problems, data_id, [signal for signal in message.signals if signal.name not in _PROTECTION]
 
 
+def _bits_taken(message: Any, lines: _Lines) -> list[Problem]:
+    """Signals that reach beyond their frame or into each other, with the bits as the DBC counts them."""
+    problems = []
+    size = 8 * message.length
+    owner: dict[int, str] = {}
+    for signal in message.signals:
+        if signal.is_multiplexer or signal.multiplexer_ids:
+            continue  # refused anyway, and its variants share their bits
+        if signal.byte_order == "little_endian":
+            bits = list(range(signal.start, signal.start + signal.length))
+        else:
+            first = 8 * (signal.start // 8) + 7 - signal.start % 8
+            bits = [8 * (i // 8) + 7 - i % 8 for i in range(first, first + signal.length)]
+        beyond = [bit for bit in bits if bit >= size]
+        if beyond:
+            what = (
+                f"expected bits 0 to {size - 1} of the frame's {message.length} bytes, got bit {max(beyond)}"
+            )
+            problems.append(lines.problem(f"{what}: move it or shorten it", message.name, signal.name))
+        others = {owner[bit]: bit for bit in reversed(bits) if bit in owner}
+        for other, bit in others.items():
+            what = f"expected bits of its own; bit {bit} belongs to {other}, too"
+            problems.append(lines.problem(what, message.name, signal.name))
+        owner.update(dict.fromkeys(bits, signal.name))
+    return problems
+
+
 def _place(signal: Any) -> tuple[int, int, int]:
     """Byte and bit of the least significant bit, and the step to the byte with the next higher bits.
 
@@ -459,5 +488,7 @@ def _indistinguishable(names: Sequence[str], data_ids: Sequence[int], lines: _Li
             what = (
                 f"expected a DataId that the CRC can tell from that of {other}; {data_id} can't: change one"
             )
+            if data_ids[names.index(other)] == data_id:
+                what = f"expected a DataId of its own; {other} has {data_id}, too"
             problems.append(lines.problem(what, name))
     return problems

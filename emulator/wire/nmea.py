@@ -5,12 +5,15 @@ sentence. Position in degrees and minutes with six decimals (1.9 mm), altitude i
 centimetres, time in milliseconds: the finest that fits for every value.
 Source: NMEA 0183 as in wide public use (standard not opened); checked against an independent parser.
 
-Left out on purpose: age of corrections and station identity (GGA 13, 14), magnetic track and variation;
-GSA lists placeholder satellites 1, 2, ... (12 at most, the sentence has no more room), because no
-satellites are modelled.
+Left out on purpose: magnetic track and variation; GSA lists placeholder satellites 1, 2, ... (12 at most, the
+sentence has no more room), because no satellites are modelled.
 
-Leap seconds are never inserted: time is UTC as a POSIX clock counts it, every day has 86 400 seconds and no
-sentence says second 60. Whoever rides over a real leap second reads a second more than UTC after it.
+Age of corrections and station identity (GGA 13, 14) stand only beside a fix that uses corrections. With them
+GGA mostly would pass 82 characters; then give way, in this order and only as far as needed: zeros at the
+time's end, the age's decimal, the station, the age. Position and altitude keep their digits.
+
+Time is UTC with the leap second the scenario inserts, if any (``wire.utc``): then, and only then, a sentence
+says 235960.
 """
 
 from __future__ import annotations
@@ -23,6 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.compiled import jit
+from emulator.wire.utc import NO_LEAP_ms, day_and_time
 
 LONGEST_SENTENCE = 82
 """Characters including $ and CR LF."""
@@ -34,14 +38,14 @@ LONGEST_BURST = len(SENTENCES) * LONGEST_SENTENCE
 KNOT_m_s = 1852.0 / 3600.0
 MODES = "NADPRFEMS"
 """Mode indicator by fix quality 0..8."""
-_DAY_ms = 86_400_000
 _MICROMINUTES_A_DEGREE = 60_000_000
 
 
 class Fix(NamedTuple):
     """One epoch of a receiver.
 
-    utc_ns              time of validity since 1970-01-01, leap seconds not counted; integer, up to year 9999
+    utc_ns              time of validity since 1970-01-01, leap seconds before not counted; integer, up to
+                        year 9999
     latitude_rad        -pi/2..pi/2, geodetic WGS-84
     longitude_rad       any, wrapped; east positive
     altitude_msl_m      above mean sea level; saturates at -999.99 and 9999.99
@@ -54,6 +58,9 @@ class Fix(NamedTuple):
     vdop                vertical dilution (GSA); NaN: not said, nor PDOP, the root of the squares of both
     position_sigma_m    one sigma of east and of north as the receiver states it (GST); NaN: not said
     height_sigma_m      the same upwards
+    corrections_age_s   age of the corrections in use, saturates at 0 and 99; said with quality 2, 4, 5 only
+    station             identity of the station they come from, held within 0..1023
+    leap_ms             when a leap second begins, as in ``wire.utc``; utc_ns counts on through it
 
     A non-finite position, altitude, separation or speed, or an unknown quality, is sent as no fix.
     """
@@ -71,6 +78,9 @@ class Fix(NamedTuple):
     vdop: float = math.nan
     position_sigma_m: float = math.nan
     height_sigma_m: float = math.nan
+    corrections_age_s: float = math.nan
+    station: int = 0
+    leap_ms: int = NO_LEAP_ms
 
 
 def checksum(body: bytes) -> int:
@@ -90,17 +100,24 @@ def chosen(sentences: Collection[str]) -> int:
     return sum(1 << i for i, kind in enumerate(SENTENCES) if kind in sentences)
 
 
+def longest_burst(sentences: Collection[str]) -> int:
+    """Characters of a burst of these sentences with the largest values."""
+    return sum(LONGEST[kind] for kind in sentences)
+
+
 def burst_seconds(sentences: Collection[str], baud: int) -> float:
     """Longest time [s] a burst of these sentences takes on a serial line, ten bits a character (8N1)."""
-    return sum(LONGEST[kind] for kind in sentences) * 10.0 / baud
+    return longest_burst(sentences) * 10.0 / baud
 
 
 def burst(fix: Fix, sentences: Collection[str] = SENTENCES[:3]) -> bytes:
     """One epoch as sent, in the order of SENTENCES. Fails: never for a Fix as described there."""
     out = np.empty(LONGEST_BURST, np.uint8)
+    day, ms = day_and_time((fix.utc_ns + 500_000) // 1_000_000, fix.leap_ms)
     length = encode(
         out,
-        (fix.utc_ns + 500_000) // 1_000_000,
+        day,
+        ms,
         fix.latitude_rad,
         fix.longitude_rad,
         fix.altitude_msl_m,
@@ -113,6 +130,8 @@ def burst(fix: Fix, sentences: Collection[str] = SENTENCES[:3]) -> bytes:
         fix.vdop,
         fix.position_sigma_m,
         fix.height_sigma_m,
+        fix.corrections_age_s,
+        fix.station,
         chosen(sentences),
     )
     return out[:length].tobytes()
@@ -135,7 +154,6 @@ _ROUND = np.frombuffer(b",0.0,", np.uint8)
 _LOCAL_ZONE = np.frombuffer(b",00,00", np.uint8)
 _GSA_PLACES = 12
 _ALTITUDE_UNIT = np.frombuffer(b",M,", np.uint8)
-_GGA_END = np.frombuffer(b",M,,", np.uint8)
 _VALID = np.frombuffer(b",A,", np.uint8)
 _TRUE = np.frombuffer(b",T,,M,", np.uint8)
 _KNOTS = np.frombuffer(b",N,", np.uint8)
@@ -219,11 +237,13 @@ def _put_place(out: NDArray[np.uint8], n: int, latitude: float, longitude: float
 
 @jit
 def _put_time(out: NDArray[np.uint8], n: int, ms: int) -> int:
-    """Time of day hhmmss.sss."""
+    """Time of day hhmmss.sss; what lies beyond 24 hours is second 60 of the last minute."""
     seconds = ms // 1000
+    leap = seconds // 86400
+    seconds -= leap
     n = _put_padded(out, n, seconds // 3600, 2)
     n = _put_padded(out, n, seconds // 60 % 60, 2)
-    n = _put_padded(out, n, seconds % 60, 2)
+    n = _put_padded(out, n, seconds % 60 + leap, 2)
     n = _put_char(out, n, _POINT)
     return _put_padded(out, n, ms % 1000, 3)
 
@@ -280,12 +300,18 @@ def _put_gga(
     quality: int,
     in_use: int,
     hdop: float,
+    age: float,
+    station: int,
+    shorter: int,
 ) -> int:
-    """``quality`` 0: no fix."""
+    """``quality`` 0: no fix; ``age`` NaN: no corrections; ``shorter`` 0..4: how much gives way."""
     start = n
     n = _put_text(out, n, _GGA)
     n = _put_time(out, n, ms)
     if quality > 0:
+        if shorter > 0:
+            while out[n - 1] == _ZERO and out[n - 2] != _POINT:
+                n -= 1
         n = _put_char(out, n, _COMMA)
         n = _put_place(out, n, latitude, longitude)
         n = _put_char(out, n, _COMMA)
@@ -298,7 +324,16 @@ def _put_gga(
         n = _put_decimal(out, n, _scaled(altitude, -999.99, 9999.99, 100.0), 2)
         n = _put_text(out, n, _ALTITUDE_UNIT)
         n = _put_decimal(out, n, _scaled(separation, -999.9, 999.9, 10.0), 1)
-        n = _put_text(out, n, _GGA_END)
+        n = _put_text(out, n, _ALTITUDE_UNIT)
+        corrected = math.isfinite(age) and quality in (2, 4, 5)
+        if corrected and shorter < 2:
+            n = _put_decimal(out, n, _scaled(age, 0.0, 99.0, 10.0), 1)
+        elif corrected and shorter < 4:
+            whole = _scaled(age, 0.0, 99.0, 1.0)
+            n = _put_padded(out, n, whole, 1 if whole < 10 else 2)
+        n = _put_char(out, n, _COMMA)
+        if corrected and shorter < 3:
+            n = _put_padded(out, n, min(max(station, 0), 1023), 4)
     else:
         n = _put_text(out, n, _GGA_EMPTY)
         n = _put_padded(out, n, in_use, 2)
@@ -428,7 +463,8 @@ def _put_zda(out: NDArray[np.uint8], n: int, ms: int, day: int) -> int:
 @jit
 def encode(
     out: NDArray[np.uint8],
-    total_ms: int,
+    day: int,
+    ms: int,
     latitude: float,
     longitude: float,
     altitude: float,
@@ -441,13 +477,14 @@ def encode(
     vdop: float,
     position_sigma: float,
     height_sigma: float,
+    age: float,
+    station: int,
     wanted: int,
 ) -> int:
     """As in Fix (undefined course: NaN) into ``out`` (LONGEST_BURST,); returns the length of all.
 
-    ``wanted`` are the sentences as :func:`chosen` gives them.
+    ``day`` and ``ms`` as ``wire.utc`` gives them; ``wanted`` are the sentences as :func:`chosen` gives them.
     """
-    ms, day = total_ms % _DAY_ms, total_ms // _DAY_ms
     in_use = min(max(satellites, 0), 99)
     finite = math.isfinite(latitude) and math.isfinite(longitude) and math.isfinite(altitude)
     finite = finite and math.isfinite(separation) and math.isfinite(speed)
@@ -455,7 +492,24 @@ def encode(
     knots = min(abs(speed) / KNOT_m_s, 999.999)
     n = 0
     if wanted & 1:
-        n = _put_gga(out, n, ms, latitude, longitude, altitude, separation, kind, in_use, hdop)
+        for shorter in range(5):
+            n = _put_gga(
+                out,
+                0,
+                ms,
+                latitude,
+                longitude,
+                altitude,
+                separation,
+                kind,
+                in_use,
+                hdop,
+                age,
+                station,
+                shorter,
+            )
+            if n <= LONGEST_SENTENCE:
+                break
     if wanted & 2:
         n = _put_rmc(out, n, ms, day, latitude, longitude, kind, knots, course)
     if wanted & 4:

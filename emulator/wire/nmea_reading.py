@@ -17,7 +17,10 @@ _DAY_ns = 86_400_000_000_000
 
 
 class Gga(NamedTuple):
-    """Fix data. Empty fields: NaN; time None. time_of_day_ns counts from midnight UTC."""
+    """Fix data. Empty fields: NaN; time and station None. time_of_day_ns counts from midnight UTC.
+
+    In a leap second (235960) it runs from 86,400 s on; utc_ns in Rmc is that of the next day's first second.
+    """
 
     time_of_day_ns: int | None
     latitude_rad: float
@@ -27,6 +30,8 @@ class Gga(NamedTuple):
     hdop: float
     altitude_msl_m: float
     geoid_separation_m: float
+    corrections_age_s: float = math.nan
+    station: int | None = None
 
 
 class Rmc(NamedTuple):
@@ -53,7 +58,7 @@ class Vtg(NamedTuple):
 
 
 _SENTENCE = re.compile(rb"\$([A-Z]{2}(GGA|RMC|VTG),[ -#%-)+-~]*)\*([0-9A-F]{2})(?:\r\n)?")
-_TIME = re.compile(r"([01]\d|2[0-3])([0-5]\d)([0-5]\d)(?:\.(\d{1,9}))?")
+_TIME = re.compile(r"([01]\d|2[0-3])([0-5]\d)([0-5]\d|(?<=2359)60)(?:\.(\d{1,9}))?")
 _DATE = re.compile(r"(\d\d)(\d\d)(\d\d)")
 _LATITUDE = re.compile(r"(\d\d)([0-5]\d(?:\.\d{1,12})?)")
 _LONGITUDE = re.compile(r"(\d\d\d)([0-5]\d(?:\.\d{1,12})?)")
@@ -71,8 +76,9 @@ def parse(sentence: bytes) -> Gga | Rmc | Vtg | None:
     """Read one GGA, RMC or VTG sentence of any talker, with or without its CR LF.
 
     None for anything malformed: no or wrong checksum, longer than 82 characters, wrong number of fields,
-    a number in any other notation, minutes or seconds of 60 or more, a date that does not exist, a value
-    without its hemisphere or unit letter, another sentence type. Raises nothing for any bytes.
+    a number in any other notation, minutes or seconds of 60 or more (but for the leap second 235960), a date
+    that does not exist, a value without its hemisphere or unit letter, another sentence type. Raises nothing
+    for any bytes.
     """
     match = _SENTENCE.fullmatch(sentence)
     if match is None or len(match[1]) + 6 > LONGEST_SENTENCE or checksum(match[1]) != int(match[3], 16):
@@ -97,6 +103,9 @@ def _gga(fields: list[str]) -> Gga:
     if not re.fullmatch(r"[0-8]", quality, re.ASCII) or not re.fullmatch(r"\d\d?|", satellites, re.ASCII):
         raise _Malformed
     _units((altitude, m1, "M"), (separation, m2, "M"))
+    age, station = fields[12:]
+    if not re.fullmatch(r"(0\d\d\d|10[01]\d|102[0-3])?", station, re.ASCII):
+        raise _Malformed
     return Gga(
         time_of_day_ns=_time_of_day(time),
         latitude_rad=_angle(latitude, north, _LATITUDE, 90, "NS"),
@@ -106,6 +115,8 @@ def _gga(fields: list[str]) -> Gga:
         hdop=_number(hdop, _UNSIGNED),
         altitude_msl_m=_number(altitude, _SIGNED),
         geoid_separation_m=_number(separation, _SIGNED),
+        corrections_age_s=_number(age, _UNSIGNED),
+        station=int(station) if station else None,
     )
 
 

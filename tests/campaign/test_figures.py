@@ -24,6 +24,7 @@ from emulator.campaign.figures import (
 )
 from emulator.campaign.verdict import verdict_from
 from emulator.record.reader import Event, read_run
+from emulator.rig.bench import EVENT_KINDS
 
 
 def numbers(item: Any) -> np.ndarray:
@@ -79,6 +80,12 @@ def test_bands_come_from_the_mask_when_no_event_tells(ride_folder: Callable[...,
     for bit, band in enumerate(bands):
         inside = (run.time_s >= band.from_s) & (run.time_s <= band.to_s)
         np.testing.assert_array_equal(inside, (mask >> bit & 1) == 1)
+
+
+def test_every_event_of_the_bench_that_begins_and_ends_is_one_that_lasts() -> None:
+    kinds = set(EVENT_KINDS.values())
+    assert {k.removesuffix("_on") for k in kinds if k.endswith("_on")} == set(LASTING)
+    assert {k.removesuffix("_off") for k in kinds if k.endswith("_off") and k != "run_off"} == set(LASTING)
 
 
 @pytest.mark.parametrize("kind", LASTING)

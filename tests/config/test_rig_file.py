@@ -104,7 +104,7 @@ BROKEN = [
         "nmae: bench",
         "1:1: missing key 'name': text\n"
         "rig.yaml:2:1: nmae: unknown key; known keys: kind, name, purpose, vehicle, robot, "
-        "steering, dbc, bus, gnss_port, outputs, sensors, actuators, limits, timing, loop, "
+        "steering, dbc, bus, gnss_port, pulse_per_second, outputs, sensors, actuators, limits, timing, loop, "
         "telemetry, device_under_test, did you mean 'name'?",
     ),
     (
@@ -235,7 +235,7 @@ BROKEN = [
     (
         "channel: can0",
         "chanel: can0, channel: can0",
-        "12:24: bus.chanel: unknown key; known keys: kind, channel, fd, did you mean 'channel'?",
+        "12:24: bus.chanel: unknown key; known keys: kind, channel, fd, bitrate, did you mean 'channel'?",
     ),
     (
         "channel: can0",
@@ -277,7 +277,8 @@ BROKEN = [
         "  lean: {rate_hz: 100",
         "  leen: {rate_hz: 100",
         "15:3: outputs.leen: unknown key; known keys: wheel_speed, imu_rates, imu_force, lean, "
-        "fork_angle, engine, emulator_state, wheel_pulses_front, wheel_pulses_rear, did you mean 'lean'?",
+        "fork_angle, engine, emulator_state, wheel_pulses_front, wheel_pulses_rear, levers, suspension, "
+        "drive_torque, did you mean 'lean'?",
     ),
     (
         "rate_hz: 100",
@@ -443,7 +444,8 @@ BROKEN = [
         "  lean: {rate_hz: 100, latency_ms: 8, jitter_ms: 1}",
         "  leen: {rate_hz: 0, speed: 3}",
         "15:3: outputs.leen: unknown key; known keys: wheel_speed, imu_rates, imu_force, lean, "
-        "fork_angle, engine, emulator_state, wheel_pulses_front, wheel_pulses_rear, did you mean 'lean'?",
+        "fork_angle, engine, emulator_state, wheel_pulses_front, wheel_pulses_rear, levers, suspension, "
+        "drive_torque, did you mean 'lean'?",
     ),
     (
         "{rate_ppm: 500, age_p99_ms: 3, lost_frames: 0}",
@@ -527,6 +529,107 @@ def test_a_line_carries_as_many_epochs_as_fit(port: str) -> None:
         else:
             with pytest.raises(ConfigError, match=f"got {baud} baud"):
                 load_rig("rig.yaml")
+
+
+PORT = "{kind: udp, host: 127.0.0.1, port: 5000}"
+
+
+@pytest.mark.usefixtures("folder")
+@pytest.mark.parametrize(
+    ("old", "new", "expected"),
+    [
+        (
+            "fix: float",
+            "satellites: 3",
+            "26:17: sensors.gnss.satellites: expected a whole number from 4 to 99, got 3",
+        ),
+        (
+            "fix: float",
+            "satellites: 4",
+            "26:17: sensors.gnss.satellites: expected at least 5, which a fix from carrier phase takes "
+            "(fix: fixed), got 4",
+        ),
+        (
+            "fix: float",
+            "reacquisition_s: {single: 3, float: 2.5}",
+            "26:41: sensors.gnss.reacquisition_s.float: expected times that do not fall from single over "
+            "differential and float to fixed, got 3 s for differential and 2.5 s for float",
+        ),
+        (
+            "fix: float",
+            "reacquisition_s: {single: 3, rtk: 2.5}",
+            "26:34: sensors.gnss.reacquisition_s.rtk: unknown key; known keys: fixed, float, "
+            "differential, single",
+        ),
+        (
+            "fix: float",
+            "reacquisition_s: {fixed: -1}",
+            "26:30: sensors.gnss.reacquisition_s.fixed: expected a number from 0 to 3600, got -1",
+        ),
+        (
+            "fix: float",
+            "corrections_age_s: 61",
+            "26:24: sensors.gnss.corrections_age_s: expected a number from 0 to 60 s, got 61",
+        ),
+        (
+            "fix: float",
+            "corrections_station: 1024",
+            "26:26: sensors.gnss.corrections_station: expected a whole number from 0 to 1023, got 1024",
+        ),
+        (
+            PORT + "\n",
+            PORT + "\npulse_per_second: {device: /dev/ttyS1, line: cts}\n",
+            "14:46: pulse_per_second.line: expected one of rts, dtr, got 'cts'",
+        ),
+        (
+            PORT + "\n",
+            PORT + "\npulse_per_second: {device: /dev/ttyS1, line: rts, width_ms: 1000}\n",
+            "14:61: pulse_per_second.width_ms: expected a whole number from 1 to 900 ms, got 1000",
+        ),
+        (
+            PORT + "\n",
+            "{kind: serial, device: /dev/ttyS1, baud: 115200}\n"
+            "pulse_per_second: {device: /dev/ttyS1, line: rts}\n",
+            "14:28: pulse_per_second.device: expected another port than that of gnss_port, which is opened "
+            "for itself alone, got /dev/ttyS1",
+        ),
+    ],
+)
+def test_a_receiver_that_cannot_be_is_refused_at_its_place(old: str, new: str, expected: str) -> None:
+    assert RIG.count(old) == 1
+    Path("rig.yaml").write_text(RIG.replace(old, new))
+    with pytest.raises(ConfigError) as caught:
+        load_rig("rig.yaml")
+    assert str(caught.value) == "rig.yaml:" + expected
+
+
+@pytest.mark.usefixtures("folder")
+@pytest.mark.parametrize(
+    "port", ["{kind: serial, device: /dev/ttyS0, baud: 57600}", "{kind: pty, baud: 57600}"]
+)
+def test_an_epoch_is_not_younger_at_its_last_byte_than_the_line_takes(port: str) -> None:
+    # 207 characters of ten bits at 57,600 baud: 35.94 ms
+    text = RIG.replace(PORT, port)
+    Path("rig.yaml").write_text(text.replace("latency_ms: 60", "latency_ms: 36"))
+    load_rig("rig.yaml")
+    Path("rig.yaml").write_text(text.replace("latency_ms: 60", "latency_ms: 35.9"))
+    with pytest.raises(ConfigError) as caught:
+        load_rig("rig.yaml")
+    assert str(caught.value) == (
+        "rig.yaml:24:17: sensors.gnss.latency_ms: expected at least 36 ms, which GGA, RMC, VTG can take at "
+        "57600 baud (gnss_port): it is the age at their last byte, got 35.9"
+    )
+    Path("rig.yaml").write_text(RIG.replace("latency_ms: 60", "latency_ms: 0"))
+    load_rig("rig.yaml")  # no line, no time
+
+
+@pytest.mark.usefixtures("folder")
+def test_times_to_come_back_are_usual_where_not_given() -> None:
+    Path("rig.yaml").write_text(RIG.replace("fix: float", "reacquisition_s: {float: 3, fixed: 30}"))
+    gnss = load_rig("rig.yaml")[0].sensors.gnss
+    assert gnss.reacquisition_times_s == (1.0, 2.0, 3.0, 30.0)  # emulator.sensors.fix
+    Path("rig.yaml").write_text(RIG.replace("fix: float", "reacquisition_s: {single: 6}"))
+    assert load_rig("rig.yaml")[0].sensors.gnss.reacquisition_times_s == (6.0, 6.0, 6.0, 10.0)
 
 
 @pytest.mark.usefixtures("folder")

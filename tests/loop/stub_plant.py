@@ -18,7 +18,7 @@ class StubPlant:
         self.row = np.zeros(len(SIGNALS))
         self.tick_number = first_tick - 1
         self.finished = False
-        self.gnss_due_ns = self.gnss_valid_ns = 0
+        self.gnss_due_ns = self.gnss_valid_ns = self.gnss_line_ns = self.utc_ns = 0
         self.state = STANDBY
         self.commands = []
         self.received = []

@@ -35,7 +35,7 @@ class Bench:
         self.stop = StopRequest()
         self.events = self.snapshot.event_reader()
 
-    def run(self, supervisor_pid=0):
+    def run(self, supervisor_pid=0, pulse=None):
         return run_cycle(
             self.plant,
             self.can,
@@ -46,6 +46,7 @@ class Bench:
             self.budget,
             self.stop,
             supervisor_pid,
+            pulse,
         )
 
     def event_texts(self):
@@ -306,6 +307,50 @@ def test_events_of_the_plant_are_published(bench):
         0.5,
         "fault on: wheel speed stuck",
     )
+
+
+class Pulse:
+    """Keeps what it is told; its line is gone from tick ``until`` on."""
+
+    def __init__(self, until=10**9):
+        self.until, self.told = until, []
+
+    def follow(self, utc_ns, *, on_time):
+        self.told.append((utc_ns, on_time))
+        return len(self.told) < self.until
+
+    def close(self):
+        pass
+
+
+def test_the_pulse_per_second_follows_every_tick_and_knows_the_late_ones(bench):
+    b = bench(max_ticks=300, overrun_ns=10**9)
+    b.plant.on_tick = lambda n: (
+        setattr(b.plant, "utc_ns", n * MS) or (b.clock.advance(5 * MS) if n == 100 else None)
+    )
+    pulse = Pulse()
+    outcome = b.run(pulse=pulse)
+    assert [utc for utc, _ in pulse.told] == [n * MS for n in range(outcome.ticks)]
+    late = [utc // MS for utc, on_time in pulse.told if not on_time]
+    assert late == [101, 102, 103, 104]
+    assert outcome.problems == []
+
+
+def test_a_pulse_whose_line_is_gone_is_a_problem_of_the_rig_once(bench):
+    b, pulse = bench(max_ticks=300), Pulse(until=50)
+    outcome = b.run(pulse=pulse)
+    assert len(pulse.told) == 50
+    assert outcome.problems == ["the pulse per second's line is gone"]
+    assert b.event_texts().count("the pulse per second's line is gone") == 1
+
+
+def test_an_epoch_is_sent_when_its_last_byte_is(bench):
+    b = bench(max_ticks=1000)
+    b.plant.gnss_line_ns = 30 * MS
+    b.run()
+    out = b.budget.certificate()["outputs"]["gnss"]
+    assert out["age_ms_max"] == GNSS_LATENCY_NS / MS + 30.0
+    assert out["late"] == 0
 
 
 def test_status_block_tells_how_it_goes(bench):

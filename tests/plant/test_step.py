@@ -10,6 +10,7 @@ from numba.core.runtime import _nrt_python, rtsys
 from scripted_robot import HELD_CLUTCH, Ride, fault, variant, with_events
 
 from emulator.compiled import jit
+from emulator.plant.sensing import ANALOGUE
 from emulator.plant.states import (
     EV_END,
     EV_FALL,
@@ -296,7 +297,8 @@ def assert_guarded(ride):
         assert np.isfinite(values[n:]).all(), frame
     bad = ~np.isfinite(np.array(rows)).all(0)
     names = [name for name in INDEX if name.startswith(("output.", "truth.", "line."))]
-    assert not bad.any(), [n for n, b in zip(names, bad, strict=True) if b]
+    unsent = {f"output.{name}" for name in ANALOGUE}  # the demo rig leaves their frames out
+    assert {n for n, b in zip(names, bad, strict=True) if b} == unsent
     assert np.isfinite(ride.plant.x).all()
     assert ride.bench.finished
     assert (ride.value("wheel_speed", "wheel_front_m_s")[1][-5:] == 0.0).all()

@@ -2,7 +2,7 @@
 
 import itertools
 import math
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
 import pynmea2
@@ -77,6 +77,32 @@ def test_utc_is_that_of_the_scenario_plus_the_ride_to_the_millisecond(session):
         assert times == [start + timedelta(milliseconds=v // MS) for v in valid]
         assert min(valid) < 0 < max(valid)  # before the ride, too
         assert {t.year for t in times} == {2027, 2028}  # over the end of the year
+
+
+def test_a_leap_second_in_the_ride_is_said_to_the_millisecond(session):
+    start = datetime(2027, 6, 30, 23, 59, 59, 250_000, UTC)
+    ride = Ride(variant(session, scenario={"utc": start, "leap_second": date(2027, 6, 30)})).start(2500)
+    times = {
+        valid // MS: burst.decode().splitlines()[1].split(",")[1::8]
+        for _, burst, _, valid in ride.bursts
+        if valid > -1_000_000 * MS
+    }
+    assert times[700] == ["235959.950", "300627"]
+    assert times[800] == ["235960.050", "300627"]
+    assert times[1700] == ["235960.950", "300627"]
+    assert times[1800] == ["000000.050", "010727"]
+    assert min(times) < 0
+
+
+def test_altitude_is_above_the_sea(session):
+    origin = session.scenario.origin.model_copy(update={"geoid_separation_m": 48.0})
+    ride, plain = Ride(variant(session, scenario={"origin": origin})), Ride(session)
+    for r in (ride, plain):
+        r.step(200)
+    gga, flat = (sentences(r.bursts[0][1])["GGA"] for r in (ride, plain))
+    assert (float(gga.geo_sep), float(flat.geo_sep)) == (48.0, 0.0)
+    assert float(gga.altitude) == pytest.approx(float(flat.altitude) - 48.0, abs=1e-9)
+    assert (gga.lat, gga.lon) == (flat.lat, flat.lon)
 
 
 def test_before_arming_time_lies_far_back_and_goes_on(session):

@@ -7,15 +7,17 @@ import numpy as np
 import pytest
 from scripted_robot import RIG, fault, variant, with_events
 
-from emulator.config.rig_file import load_rig
+from emulator.config.inertial_unit import EngineOrder, RoadBand, Vibration
+from emulator.config.rig_file import AnalogueSensor, Output, load_rig
 from emulator.errors import ConfigError
 from emulator.faults.sample import EFFECTS
 from emulator.frames import roll_pitch_yaw, rotation_of
-from emulator.plant.sensing import OUTPUT_VALUES, STREAM_NAMES
+from emulator.plant.sensing import ANALOGUE, OUTPUT_VALUES, STREAM_NAMES
 from emulator.rig.build import build_plant
 from emulator.rig.session import COMMAND_FRAMES
 from emulator.scenario.schema import GripEvent, MarkEvent, Moment, Wind
 from emulator.sensors.gnss import USUAL_ACCURACY
+from emulator.sensors.imu import STREAMS as IMU_STREAMS
 from emulator.sensors.noise import stream_start
 from emulator.timeline import FAULT, GRIP, MARK
 from emulator.vehicle.road import sample
@@ -51,8 +53,7 @@ def test_the_bike_stands_at_the_start_in_the_support(session):
 def test_numbers_of_the_rig_arrive_in_si(session):
     r = build_plant(session).rig[0]
     rig, scenario = session.rig, session.scenario
-    assert r["imu_rate_sigma"] == pytest.approx(1e-4 * math.sqrt(500.0))  # density times root of the rate
-    assert r["imu_force_sigma"] == pytest.approx(2e-3 * math.sqrt(500.0))
+    assert tuple(r["imu_position"]) == rig.sensors.imu.position_m
     assert r["lean_gain"] == pytest.approx(1.0 - math.exp(-1.0 / 20.0))
     assert r["steer_gain"] == pytest.approx(1.0 - math.exp(-1.0 / 8.0))
     assert r["steer_step"] == pytest.approx(8.0)  # 8000 N m/s for a millisecond
@@ -76,10 +77,99 @@ def test_numbers_of_the_rig_arrive_in_si(session):
     assert tuple(r["antenna_position"]) == rig.sensors.gnss.antenna_position_m
 
 
+def test_the_inertial_unit_arrives_in_si(session):
+    imu = {
+        "attitude_deg": (0.0, 0.0, 90.0),
+        "misalignment_rad": (0.0, 0.0, 0.01),
+        "rate_per_force_rad_s_per_m_s2": (1e-5, 2e-5, 3e-5),
+        "vibration": Vibration(
+            engine_orders=(EngineOrder(order=2.0, amplitude_m_s2=(0.0, 4.0, 0.0), at_rad_s=1000.0),),
+            road=RoadBand(amplitude_m_s2_per_m_s=(0.02, 0.0, 0.01), centre_hz=50.0, damping=0.1),
+        ),
+    }
+    changed = variant(session, sensors={"imu": imu}, seed=3)
+    plant = build_plant(changed)
+    given, u = changed.rig.sensors.imu, plant.imu[0]
+    for t, triad in enumerate(("rate", "force")):
+        unit = ("rad_s", "m_s2")[t]
+        density = getattr(given, f"{triad}_noise_density_{unit}_sqrtHz")
+        assert u["noise_tick"][t] == pytest.approx(density * math.sqrt(1000.0))
+        assert u["noise_sample"][t] == 0.0  # it has a low-pass
+        sigma = 0.6643 / 0.6174 * getattr(given, f"{triad}_bias_instability_{unit}")
+        assert u["drift_sigma"][t] == pytest.approx(sigma, rel=2e-4)
+        assert u["drift_keep"][t] == pytest.approx(math.exp(-1e-3 / 100.0))
+        scale = np.array(getattr(given, f"{triad}_scale_error_ppm"))
+        np.testing.assert_allclose(np.diag(u["matrix"][t]), 1.0 + 1e-6 * scale)
+        cross = getattr(given, f"{triad}_cross_axis_rad")
+        assert u["matrix"][t][~np.eye(3, dtype=bool)].tolist() == list(cross)
+        assert u["scale_per_kelvin"][t].tolist() == pytest.approx(
+            [1e-6 * v for v in getattr(given, f"{triad}_scale_ppm_per_K")]
+        )
+        assert tuple(u["bias_per_kelvin"][t]) == getattr(given, f"{triad}_bias_{unit}_per_K")
+        turn_on = np.abs(u["bias"][t] - getattr(given, f"{triad}_bias_{unit}"))
+        assert (turn_on > 0.0).all()
+        assert turn_on.max() < 4.0 * getattr(given, f"{triad}_turn_on_bias_{unit}")
+        assert u["natural"][t] == pytest.approx(2.0 * math.pi * 150.0)
+        resolution = getattr(given, f"{triad}_resolution_{unit}")
+        assert u["resolution"][t] == resolution
+        limit = getattr(given, f"{triad}_range_{unit}")
+        assert limit - resolution < u["limit"][t] <= limit
+    walks = (given.rate_random_walk_rad_s2_sqrtHz, given.force_random_walk_m_s3_sqrtHz)
+    np.testing.assert_allclose(u["walk_step"], np.array(walks) * math.sqrt(1e-3))
+    assert (u["warm_start"], u["warm_end"]) == (-5.0, 17.0)  # over 25 degrees
+    assert u["warm_gain"] == pytest.approx(1e-3 / 400.0, rel=1e-5)
+    # a quarter turn to the left, and a little more: its x looks along the bike's y
+    np.testing.assert_allclose(u["mount"][:3], (-math.sin(0.01), math.cos(0.01), 0.0), atol=1e-12)
+    felt = 4e-6 * np.array((math.cos(0.01), -math.sin(0.01)))
+    np.testing.assert_allclose(u["shake"][0, 0], (1e-5 * felt[0], 2e-5 * felt[1], 0.0), atol=1e-18)
+    np.testing.assert_allclose(u["shake"][0, 1, :2], felt, atol=2e-9)
+    radius = float(changed.vehicle.tyre[1]["radius"])
+    np.testing.assert_allclose(u["road"], (0.02 * radius, 0.0, 0.01 * radius))
+    assert [STREAM_NAMES[i] for i in u["stream"]] == list(IMU_STREAMS)
+
+
+def test_without_a_low_pass_noise_is_that_of_the_output_rate(session):
+    imu = {"rate_corner_hz": None, "rate_noise_density_rad_s_sqrtHz": 1e-4, "rate_turn_on_bias_rad_s": 0.0}
+    u = build_plant(variant(session, sensors={"imu": imu})).imu[0]
+    assert u["noise_sample"][0] == pytest.approx(1e-4 * math.sqrt(500.0))  # density times root of the rate
+    assert (u["noise_tick"][0], u["filtered"][0]) == (0.0, 0)
+    assert tuple(u["bias"][0]) == session.rig.sensors.imu.rate_bias_rad_s
+
+
 def test_without_accuracy_the_receiver_has_white_noise_with_every_fix(session):
     gnss = {"accuracy": None, "position_noise_m": 0.1, "height_noise_m": 0.2, "speed_noise_m_s": 0.3}
     errors = build_plant(variant(session, sensors={"gnss": gnss})).rig[0]["gnss_errors"]
     assert errors[[1, 2, 4, 5]].tolist() == [[0.0, 0.0, 0.0, 0.1, 0.2, 0.3]] * 4
+
+
+def test_a_computed_lean_arrives_in_si(session):
+    r, given = build_plant(session).rig[0], session.rig.sensors.lean.computed
+    assert r["lean_computed"] == 1
+    assert r["lean_rate_sigma"] == pytest.approx(2e-4 * math.sqrt(1000.0))  # every tick
+    assert r["lean_force_sigma"] == pytest.approx(3e-3 * math.sqrt(1000.0))
+    assert r["lean_pull"] == pytest.approx(1.0 - math.exp(-1.0 / 3000.0))
+    np.testing.assert_allclose(roll_pitch_yaw(tuple(r["lean_axes"])), given.mounting_rad, atol=1e-15)
+    assert (r["lean_radius"], r["lean_crown"]) == (session.vehicle.tyre[1]["radius"], 0.055)
+    told = given.model_copy(update={"rolling_radius_m": 0.31})
+    assert build_plant(variant(session, sensors={"lean": {"computed": told}})).rig[0]["lean_radius"] == 0.31
+    assert build_plant(variant(session, sensors={"lean": {"computed": None}})).rig[0]["lean_computed"] == 0
+
+
+def test_analogue_sensors_arrive_each_in_its_row(session):
+    own = AnalogueSensor(noise=0.1, time_constant_ms=20.0, resolution=0.5, range=(-3.0, 4.0))
+    sensors = session.rig.sensors.model_copy(update={"analogue": {"fork_travel_m": own}})
+    r = build_plant(variant(session, rig={"sensors": sensors})).rig[0]
+    row = ANALOGUE.index("fork_travel_m")
+    assert r["analogue"][row].tolist() == pytest.approx([0.1, 1.0 - math.exp(-1 / 20), 0.5, -3.0, 4.0])
+    others = np.delete(r["analogue"], row, 0)
+    assert (others == [0.0, 1.0, 0.0, -math.inf, math.inf]).all()
+
+
+def test_rings_behind_the_pulse_frames_are_there_if_a_frame_carries_them(session):
+    assert build_plant(session).rings["teeth"].tolist() == [48, 50, 0, 0]
+    pulses = {"wheel_pulses_rear": Output(rate_hz=100.0, latency_ms=1.0)}
+    sending = variant(session, rig={"outputs": {**session.rig.outputs, **pulses}}, outputs={"lean": {}})
+    assert build_plant(sending).rings["teeth"].tolist() == [48, 50, 48, 50]
 
 
 def test_an_actuator_without_a_time_constant_follows_at_once(session):
@@ -126,7 +216,7 @@ def test_each_user_of_random_numbers_has_a_stream_by_its_own_name(session):
 
 def test_two_plants_share_no_memory_that_a_tick_writes(session):
     a, b = build_plant(session), build_plant(session)
-    for name in ("run", "memory", "x", "good", "u", "work", "out", "events", "streams", "streams_0"):
+    for name in ("run", "memory", "x", "good", "u", "work", "out", "events", "streams", "streams_0", "imu"):
         assert not np.shares_memory(getattr(a, name), getattr(b, name)), name
     assert not np.shares_memory(a.robot.robot, b.robot.robot)
     assert not np.shares_memory(a.x, a.good)

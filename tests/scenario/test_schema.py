@@ -210,21 +210,22 @@ WRONG_SCENARIOS = [
     (
         "  - kind: fault",
         "  - kind: faults",
-        "18:11: events.0.kind: expected one of fault, grip, gust, gearbox, mark, got 'faults', "
+        "18:11: events.0.kind: expected one of fault, grip, gust, gearbox, gnss, mark, got 'faults', "
         "did you mean 'fault'?",
     ),
     (
         "  - kind: fault\n    name",
         "  - name",
-        "18:5: events.0: missing key 'kind': one of fault, grip, gust, gearbox, mark",
+        "18:5: events.0: missing key 'kind': one of fault, grip, gust, gearbox, gnss, mark",
     ),
     (
         "signal: wheel_front_m_s",
         "signal: wheel_front",
         "20:13: events.0.signal: unknown signal 'wheel_front'; known signals: wheel_front_m_s, "
         "wheel_rear_m_s, rate_x_rad_s, rate_y_rad_s, rate_z_rad_s, force_x_m_s2, force_y_m_s2, "
-        "force_z_m_s2, lean_rad, steering_angle_rad, engine_rad_s, gear, gnss_x_m, gnss_y_m, "
-        "gnss_speed_m_s, gnss_fix, did you mean 'wheel_front_m_s'?",
+        "force_z_m_s2, lean_rad, steering_angle_rad, engine_rad_s, gear, throttle_position, "
+        "clutch_position, front_brake_line_Pa, rear_brake_line_Pa, fork_travel_m, shock_travel_m, "
+        "chain_torque_Nm, gnss_x_m, gnss_y_m, gnss_speed_m_s, gnss_fix, did you mean 'wheel_front_m_s'?",
     ),
     (
         "effect: offset",
@@ -552,6 +553,99 @@ def test_gusts_and_gearbox_events_are_read() -> None:
     Path("run.yaml").write_text(SCENARIO.replace("criteria:", events + "criteria:"))
     scenario, _ = load_scenario("run.yaml")
     assert [e.kind for e in scenario.events[-2:]] == ["gust", "gearbox"]
+
+
+GNSS = "  - {kind: gnss, name: sky, at: {time_s: 3}, duration_s: 4, "
+
+
+@pytest.mark.parametrize(
+    ("keys", "expected"),
+    [
+        ("effect: lost}", "69: events.3.effect: expected one of outage, degraded, multipath, got 'lost'"),
+        ("effect: outage, best_fix: single}",
+         "87: events.3.best_fix: effect outage takes no best_fix, degraded does; remove it"),
+        ("effect: degraded, bias_m: 3}",
+         "87: events.3.bias_m: effect degraded takes no bias_m, multipath does; remove it"),
+        ("effect: multipath, bias_m: 3, satellites_lost: 2}",
+         "108: events.3.satellites_lost: effect multipath takes no satellites_lost, degraded does; "
+         "remove it"),
+        ("effect: degraded}",
+         "5: events.3: expected best_fix or satellites_lost with effect degraded, got none of them"),
+        ("effect: degraded, best_fix: fixed}",
+         "89: events.3.best_fix: expected one of float, differential, single, got 'fixed'"),
+        ("effect: degraded, satellites_lost: 0}",
+         "96: events.3.satellites_lost: expected a whole number from 1 to 99, got 0"),
+        ("effect: multipath}", "5: events.3: missing key 'bias_m': effect multipath needs a length"),
+        ("effect: multipath, bias_m: 0}",
+         "88: events.3.bias_m: expected a number above 0 and up to 1000 m, got 0"),
+        ("effect: multipath, bias_m: 3, towards_deg: 361}",
+         "104: events.3.towards_deg: expected a number from 0 to 360 deg, got 361"),
+        ("effect: multipath, bias_m: 3, towards_deg: 90, correlation_time_s: 4}",
+         "128: events.3.correlation_time_s: expected no correlation_time_s beside towards_deg: it is that "
+         "of a drawn bias"),
+        ("effect: multipath, bias_m: 3, ramp_s: 2.5}",
+         "99: events.3.ramp_s: expected at most half of duration_s (2 s), as it grows and decays within it, "
+         "got 2.5"),
+    ],
+)  # fmt: skip
+def test_a_gnss_event_that_cannot_be_is_refused_at_its_place(keys: str, expected: str) -> None:
+    Path("run.yaml").write_text(SCENARIO.replace("criteria:", GNSS + keys + "\ncriteria:"))
+    with pytest.raises(ConfigError) as caught:
+        load_scenario("run.yaml")
+    assert str(caught.value) == "run.yaml:27:" + expected
+
+
+def test_gnss_events_are_read() -> None:
+    events = "".join(
+        GNSS.replace("sky", f"sky {n}") + keys + "}\n"
+        for n, keys in enumerate(
+            (
+                "effect: outage",
+                "effect: degraded, best_fix: single, satellites_lost: 3",
+                "effect: multipath, bias_m: 2, towards_deg: 0, ramp_s: 2",
+                "effect: multipath, bias_m: 2, correlation_time_s: 5",
+            )
+        )
+    )
+    Path("run.yaml").write_text(SCENARIO.replace("criteria:", events + "criteria:"))
+    scenario, _ = load_scenario("run.yaml")
+    assert [e.kind for e in scenario.events[-4:]] == ["gnss"] * 4
+
+
+@pytest.mark.parametrize(
+    ("given", "expected"),
+    [
+        ("2027-05-05", "8:14: leap_second: expected the date of a month's last day such as 2028-06-30, "
+         "which then ends with second 60, got '2027-05-05'"),
+        ("true", "8:14: leap_second: expected the date of a month's last day such as 2028-06-30, "
+         "which then ends with second 60, got true"),
+        ("2027-06-30", "8:14: leap_second: expected a day that ends during the ride (2027-05-31T23:59:00Z "
+         "and duration_limit_s 120), got 2027-06-30"),
+        ("2027-04-30", "8:14: leap_second: expected a day that ends during the ride (2027-05-31T23:59:00Z "
+         "and duration_limit_s 120), got 2027-04-30"),
+    ],
+)  # fmt: skip
+def test_a_leap_second_that_does_not_come_is_refused(given: str, expected: str) -> None:
+    text = SCENARIO.replace("utc: 2027-05-04T08:30:00Z", f"utc: 2027-05-31T23:59:00Z\nleap_second: {given}")
+    Path("run.yaml").write_text(text)
+    with pytest.raises(ConfigError) as caught:
+        load_scenario("run.yaml")
+    assert str(caught.value) == "run.yaml:" + expected
+
+
+def test_a_leap_second_and_the_height_of_the_sea_are_read() -> None:
+    text = SCENARIO.replace(
+        "utc: 2027-05-04T08:30:00Z", "utc: 2027-05-31T23:59:00Z\nleap_second: 2027-05-31"
+    ).replace("height_m: 240}", "height_m: 240, geoid_separation_m: 48.2}")
+    Path("run.yaml").write_text(text)
+    scenario, _ = load_scenario("run.yaml")
+    assert str(scenario.leap_second) == "2027-05-31"
+    assert scenario.origin.geoid_separation_m == 48.2
+    Path("run.yaml").write_text(text.replace("48.2", "480"))
+    with pytest.raises(
+        ConfigError, match="geoid_separation_m: expected a number from -120 to 100 m, got 480"
+    ):
+        load_scenario("run.yaml")
 
 
 def test_a_patch_may_lie_across_the_end_of_the_lap() -> None:

@@ -17,6 +17,7 @@ from emulator.sensors.gnss import (
     Accuracy,
     moving,
     positioned,
+    reflected,
     stated,
     wander,
 )
@@ -158,6 +159,34 @@ def test_courses_lie_in_one_turn_and_there_is_none_below_the_speed() -> None:
     assert math.isnan(moving(0.0, 0.0, 0.3, 0.0, 0.299, s, 1, 2)[1])
     assert moving(0.0, 0.0, 0.3, 0.301, 0.0, s, 1, 2)[1] == pytest.approx(math.pi / 2)
     assert math.isnan(moving(0.0, 0.0, 0.0, 0.0, 0.0, s, 1, 2)[1])
+
+
+def test_dilution_scales_the_error_and_draws_nothing_more() -> None:
+    errors, u = np.array(USUAL_ACCURACY["float"]), np.array([0.3, -1.2, 0.7])
+    a, b = streams(), streams()
+    plain = np.array(positioned(errors, u, 0.0, 0.0, 0.0, a, 1))
+    diluted = np.array(positioned(errors, u, 0.0, 0.0, 0.0, b, 1, 1.7))
+    np.testing.assert_allclose(diluted, 1.7 * plain, rtol=1e-14)
+    assert np.array_equal(a, b)
+
+
+def test_a_reflected_bias_has_a_direction_or_a_root_mean_square_and_a_memory() -> None:
+    s, u = streams(), np.zeros(3)
+    before = s.copy()
+    assert reflected(3.0, math.radians(-45.0), u, -1.0, 10.0, s, 1) == pytest.approx(
+        (3.0 * math.sqrt(0.5), -3.0 * math.sqrt(0.5))
+    )
+    assert np.array_equal(s, before)  # nothing is drawn where the direction is given
+    pairs = np.zeros((RUNS, 2, 2))
+    for run in range(RUNS):
+        s, u = streams(30_000 + run), np.zeros(3)
+        for k in range(2):
+            pairs[run, k] = reflected(3.0, math.nan, u, 1.0 if k else -1.0, 5.0, s, 1)
+    low, high = variance_bounds(2 * RUNS, 3)
+    for k in range(2):
+        assert low < np.mean(np.sum(pairs[:, k] ** 2, axis=1)) / 9.0 < high
+    r = np.corrcoef(pairs[:, 0].ravel(), pairs[:, 1].ravel())[0, 1]
+    assert abs(math.atanh(r) - math.atanh(math.exp(-1.0 / 5.0))) < quantile(3) / math.sqrt(2 * RUNS - 3)
 
 
 def test_every_epoch_draws_the_same_numbers_whatever_it_shows() -> None:

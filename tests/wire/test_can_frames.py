@@ -36,6 +36,7 @@ FRAMES = [
     *("steering", "drive", "gear"),
     *("imu_rates", "imu_force", "lean", "fork_angle", "wheel_speed", "engine", "emulator_state"),
     *("wheel_pulses_front", "wheel_pulses_rear"),
+    *("levers", "suspension", "drive_torque"),
     *("estimate_pose", "estimate_motion"),
 ]
 
@@ -220,6 +221,13 @@ def test_bench_frames_are_classical_protected_and_ordered_by_urgency(bench: Code
             for w in ("front", "rear")
         ),
         ("engine", {"engine_rad_s": (0, 2000), "gear": (0, 6), "throttle": (0, 1)}),
+        (
+            "levers",
+            {"throttle_position": (0, 1), "clutch_position": (0, 1)}
+            | {f"{end}_brake_line_Pa": (0, 120e5) for end in ("front", "rear")},
+        ),
+        ("suspension", {"fork_travel_m": (0, 0.3), "shock_travel_m": (0, 0.2)}),
+        ("drive_torque", {"chain_torque_Nm": (-3000, 3000)}),
         ("estimate_pose", {"estimate_x_m": (-5000, 5000), "estimate_y_m": (-5000, 5000)}),
         ("estimate_motion", {"estimate_heading_rad": (-math.pi, math.pi), "estimate_roll_rad": (-1.5, 1.5)}),
     ],
@@ -404,8 +412,19 @@ BROKEN = [
     ),
     (HEAD, 1, "it has none"),
     (MADE.replace("SG_", "SIG"), 4, "expected DBC syntax"),
-    (MADE + ' SG_ t : 4|8@1+ (1,0) [0|0] "" R\n', 3, "overlapping"),
-    (MADE.replace("0|8@", "60|8@"), 3, "does not fit"),
+    (
+        MADE + ' SG_ t : 4|8@1+ (1,0) [0|0] "" R\n',
+        5,
+        "made.t: expected bits of its own; bit 4 belongs to s, too",
+    ),
+    (MADE.replace("0|8@", "60|8@"), 4, "made.s: expected bits 0 to 63 of the frame's 8 bytes, got bit 67"),
+    # Motorola: 8 bits from bit 3 of the last byte on, downwards
+    (MADE.replace("0|8@1", "59|8@0"), 4, "made.s: expected bits 0 to 63 of the frame's 8 bytes, got bit 71"),
+    (
+        MADE + ' SG_ t : 11|8@0+ (1,0) [0|0] "" R\n SG_ u : 20|4@1+ (1,0) [0|0] "" R\n',
+        6,
+        "bit 20 belongs to t, too",
+    ),
     (MADE.replace("0|8@", "0|33@"), 4, "made.s: expected at most 32 bits, got 33"),
     (MADE.replace("(1,0)", "(0,0)"), 4, "made.s: expected a factor other than 0"),
     (

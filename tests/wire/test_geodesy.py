@@ -6,6 +6,7 @@ import math
 
 import pyproj
 import pytest
+from geographiclib.geodesic import Geodesic
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -109,6 +110,34 @@ def test_over_the_equator_and_the_date_line_within_a_millimetre(
             (east, north, 0.0), abs=1e-5
         )
     assert len(sides) > 1  # something was crossed
+
+
+@pytest.mark.parametrize(
+    ("latitude_deg", "longitude_deg"),
+    [(0.0, 10.0), (0.02, -60.0), (52.0, 179.98), (-17.0, -180.0), (60.0, 25.0)],
+)
+def test_ten_kilometres_of_geodesic_on_the_ellipsoid_within_a_millimetre(
+    latitude_deg: float, longitude_deg: float
+) -> None:
+    """Two libraries say where such a point lies; in the plane it is as far, and so it is back."""
+    origin = Origin(math.radians(latitude_deg), math.radians(longitude_deg), 0.0)
+    for azimuth_deg in range(0, 360, 30):
+        for distance_m in (1.0, 500.0, 10_000.0):
+            there = Geodesic.WGS84.Direct(latitude_deg, longitude_deg, azimuth_deg, distance_m)
+            lon, lat, _ = pyproj.Geod(ellps="WGS84").fwd(longitude_deg, latitude_deg, azimuth_deg, distance_m)
+            metre = math.radians(1.0) * 6.4e6
+            assert abs(there["lat2"] - lat) * metre < MILLIMETRE_m
+            assert abs(math.remainder(there["lon2"] - lon, 360.0)) * metre < MILLIMETRE_m
+            enu = origin.geodetic_to_enu(math.radians(there["lat2"]), math.radians(there["lon2"]), 0.0)
+            latitude_rad, longitude_rad, height_m = origin.enu_to_geodetic(*enu)
+            assert abs(height_m) < MILLIMETRE_m
+            inverse = Geodesic.WGS84.Inverse(
+                latitude_deg, longitude_deg, math.degrees(latitude_rad), math.degrees(longitude_rad)
+            )
+            assert inverse["s12"] == pytest.approx(distance_m, abs=MILLIMETRE_m)
+            # the chord of an arc of R: the geodesic is longer by s^3 / 24 R^2, R between 6,335 and 6,400 km
+            chord_m = math.hypot(*enu)
+            assert chord_m == pytest.approx(distance_m - distance_m**3 / (24.0 * 6.37e6**2), abs=MILLIMETRE_m)
 
 
 @given(latitude_deg=st.floats(-90, 90), longitude_deg=longitudes, height_m=st.floats(-10e3, 1e6))

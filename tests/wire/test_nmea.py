@@ -27,6 +27,7 @@ from emulator.wire.nmea import (
     chosen,
 )
 from emulator.wire.nmea_reading import Gga, Rmc, Vtg, parse
+from emulator.wire.utc import NO_LEAP_ms
 
 HALF_MICROMINUTE_rad = math.radians(0.5e-6 / 60) * 1.000001 + 1e-15
 
@@ -55,6 +56,9 @@ fixes = st.builds(
     hdop=st.floats(0.1, 99),
     speed_m_s=st.floats(0, 200),
     course_rad=st.none() | st.floats(-7, 7),
+    corrections_age_s=st.just(math.nan) | st.floats(0, 99),
+    station=st.integers(0, 1023),
+    leap_ms=st.just(NO_LEAP_ms),
 )
 
 
@@ -154,8 +158,17 @@ everything = st.floats(allow_nan=True, allow_infinity=True)
         hdop=everything,
         speed_m_s=everything,
         course_rad=st.none() | everything,
+        corrections_age_s=everything,
+        station=st.integers(-5, 99_999),
+        leap_ms=st.integers(0, 2**62),
     )
 )
+@example(
+    fix=FIX._replace(
+        latitude_rad=-1.5, longitude_rad=-3.1, altitude_msl_m=-5e4, geoid_separation_m=-5e4, hdop=1e4,
+        speed_m_s=1e4, course_rad=6.28, corrections_age_s=1e9, station=9999,
+    )
+)  # fmt: skip
 @example(
     fix=FIX._replace(
         latitude_rad=-1.5, longitude_rad=-3.1, altitude_msl_m=-5e4, geoid_separation_m=-5e4, hdop=1e4,
@@ -163,15 +176,16 @@ everything = st.floats(allow_nan=True, allow_infinity=True)
     )
 )  # fmt: skip
 def test_whatever_comes_in_legal_sentences_go_out(fix: Fix) -> None:
-    sent = burst(fix)
+    sent = burst(fix, SENTENCES)
     assert sent.isascii()
     sentences = sent.splitlines(keepends=True)
-    assert len(sentences) == 3
+    assert [s[3:6].decode() for s in sentences] == list(SENTENCES)
     for sentence in sentences:
         assert sentence.endswith(b"\r\n")
         assert len(sentence) <= LONGEST_SENTENCE
         assert not {b"nan", b"inf", b"e+"} & {sentence[i : i + n].lower() for n in (2, 3) for i in range(80)}
-        assert parse(sentence) is not None
+        assert parse(sentence) is not None or sentence[3:6] in (b"GSA", b"GST", b"ZDA")
+        assert pynmea2.parse(sentence.decode(), check=True).sentence_type == sentence[3:6].decode()
 
 
 @pytest.mark.parametrize("degrees", [0.0, 0.99999999999, 47.999999999, 59.9999999999, 89.99999999999, 90.0])
@@ -237,6 +251,7 @@ def test_the_other_sentences_letter_by_letter() -> None:
     ]
 
 
+_SHORT_TIME = r"(?:[01]\d|2[0-3])[0-5]\d[0-5]\d\.\d{1,3}"
 _TIME = r"(?:[01]\d|2[0-3])[0-5]\d[0-5]\d\.\d{3}"
 _PLACE = (
     r"(?:[0-8]\d[0-5]\d\.\d{6}|9000\.0{6}),[NS],"
@@ -246,7 +261,10 @@ _COURSE = r"(?:(?:[12]?\d?\d|3[0-5]\d)\.\d\d)?"
 _DOP = r"\d?\d\.\d"
 _METRES = r"\d{1,4}\.\d{3}"
 GRAMMAR = {
-    "GGA": rf"{_TIME},{_PLACE},[1-8],\d\d,{_DOP},-?\d{{1,4}}\.\d\d,M,-?\d{{1,3}}\.\d,M,,",
+    "GGA": (
+        rf"{_SHORT_TIME},{_PLACE},[1-8],\d\d,{_DOP},-?\d{{1,4}}\.\d\d,M,-?\d{{1,3}}\.\d,M,"
+        r"(?:\d{1,2}(?:\.\d)?)?,(?:[01]\d{3})?"
+    ),
     "RMC": rf"{_TIME},A,{_PLACE},\d{{1,3}}\.\d{{3}},{_COURSE},[0-3]\d[01]\d\d\d,,,[ADPRFEMS]",
     "VTG": rf"{_COURSE},T,,M,\d{{1,3}}\.\d{{3}},N,\d{{1,4}}\.\d{{3}},K,[ADPRFEMS]",
     "GSA": rf"A,3(?:,\d\d){{0,12}},*,{_DOP},{_DOP},{_DOP}",
@@ -254,6 +272,7 @@ GRAMMAR = {
     "ZDA": rf"{_TIME},[0-3]\d,[01]\d,\d{{4}},00,00",
 }
 """The second reader: what the fields may look like, written down apart from the writer (from memory)."""
+CORRECTED = (2, 4, 5)
 FIELDS = {"GGA": 14, "RMC": 12, "VTG": 9, "GSA": 17, "GST": 8, "ZDA": 6}
 
 
@@ -293,7 +312,9 @@ def test_two_parsers_read_every_choice_of_sentences(fix: Fix, sentences: set[str
         assert theirs.talker == "GN"
         assert len(sentence) <= LONGEST[kind] <= LONGEST_SENTENCE
         if kind in ("GGA", "RMC", "GST", "ZDA"):
-            assert fields[0] == clock
+            assert fields[0] == clock[: len(fields[0])]
+            assert not clock[len(fields[0]) :].strip("0")
+            assert len(fields[0]) == 10 or (kind == "GGA" and fix.fix_quality in CORRECTED)
             assert theirs.timestamp.replace(tzinfo=None) == when.time()
         if kind == "GSA":
             used = min(fix.satellites, 12)
@@ -329,6 +350,93 @@ def test_what_is_not_said_is_an_empty_field() -> None:
     gsa, gst = (strictly(s)[1] for s in burst(FIX, ("GSA", "GST")).splitlines(keepends=True))
     assert gsa[14:] == ["", "0.7", ""]
     assert gst == ["221320.123", "", "", "", "0.0", "", "", ""]
+
+
+def test_corrections_are_said_with_a_fix_that_uses_them_and_position_and_altitude_keep_their_digits() -> None:
+    # Worked out by hand: 87 characters in full, so the tenths' zeros, then the age's decimal give way.
+    demo = FIX._replace(
+        utc_ns=1_700_000_000_100_000_000, altitude_msl_m=245.4, corrections_age_s=0.6, station=7
+    )
+    sent = {q: burst(demo._replace(fix_quality=q), ("GGA",)).split(b"*")[0].decode() for q in range(7)}
+    place = "4807.038000,N,01131.000002,W"
+    assert sent[4] == f"$GNGGA,221320.1,{place},4,12,0.7,245.40,M,46.9,M,1,0007"
+    for quality in (1, 3, 6):
+        assert sent[quality] == f"$GNGGA,221320.100,{place},{quality},12,0.7,245.40,M,46.9,M,,"
+    assert sent[0] == "$GNGGA,221320.100,,,,,0,12,,,M,,M,,"
+    assert {sent[q].split(",", 7)[7] for q in CORRECTED} == {"12,0.7,245.40,M,46.9,M,1,0007"}
+    for shorter, rest in (
+        ({"altitude_msl_m": 5.4, "geoid_separation_m": 6.9}, "221320.100|5.40,M,6.9,M,0.6,0007"),
+        ({"utc_ns": 1_700_000_000_123_000_000}, "221320.123|245.40,M,46.9,M,1,"),
+        ({"altitude_msl_m": -1e4, "geoid_separation_m": -1e4, "hdop": 1e4}, "221320.1|-999.99,M,-999.9,M,1,"),
+    ):
+        fields = burst(demo._replace(**shorter), ("GGA",)).split(b"*")[0].decode().split(",")
+        assert f"{fields[1]}|{','.join(fields[9:])}" == rest
+
+
+@settings(deadline=None)
+@given(fix=fixes)
+def test_age_and_station_come_back_where_there_was_room(fix: Fix) -> None:
+    sentence = burst(fix, ("GGA",))
+    theirs, ours = pynmea2.parse(sentence.decode(), check=True), parse(sentence)
+    assert isinstance(ours, Gga)
+    if fix.fix_quality not in CORRECTED or math.isnan(fix.corrections_age_s):
+        assert (theirs.age_gps_data, theirs.ref_station_id) == ("", "")
+        assert (math.isnan(ours.corrections_age_s), ours.station) == (True, None)
+        return
+    if theirs.ref_station_id:
+        assert int(theirs.ref_station_id) == ours.station == fix.station
+    if theirs.age_gps_data:
+        assert float(theirs.age_gps_data) == ours.corrections_age_s
+        assert abs(ours.corrections_age_s - fix.corrections_age_s) <= 0.500001
+    else:
+        assert len(sentence) > LONGEST_SENTENCE - 2  # another character of it would not fit
+
+
+# --- a leap second --------------------------------------------------------------------------------------
+
+# 2016 ended with one (IERS Bulletin C 52, from memory)
+LEAP_ms = 1_483_228_800_000
+
+
+@pytest.mark.parametrize(
+    ("after_ms", "said"),
+    [
+        (-1, ("235959.999", "311216", "31,12,2016")),
+        (0, ("235960.000", "311216", "31,12,2016")),
+        (999, ("235960.999", "311216", "31,12,2016")),
+        (1000, ("000000.000", "010117", "01,01,2017")),
+        (1999, ("000000.999", "010117", "01,01,2017")),
+        (86_401_000, ("000000.000", "020117", "02,01,2017")),
+    ],
+)
+def test_a_leap_second_is_second_60_of_the_last_minute(after_ms: int, said: tuple[str, str, str]) -> None:
+    fix = FIX._replace(utc_ns=(LEAP_ms + after_ms) * 1_000_000, leap_ms=LEAP_ms)
+    sent = burst(fix, SENTENCES).splitlines(keepends=True)
+    fields = dict(map(strictly, sent))
+    assert (fields["RMC"][0], fields["RMC"][8], ",".join(fields["ZDA"][1:4])) == said
+    assert fields["GGA"][0] == fields["GST"][0] == fields["ZDA"][0] == said[0]
+    for sentence in sent:
+        assert pynmea2.parse(sentence.decode(), check=True).sentence_type == sentence[3:6].decode()
+    rmc, gga = parse(sent[1]), parse(sent[0])
+    assert isinstance(rmc, Rmc)
+    assert isinstance(gga, Gga)
+    back_ms = after_ms if after_ms < 1000 else after_ms - 1000
+    assert rmc.utc_ns == (LEAP_ms + back_ms) * 1_000_000
+    of_day_ms = 86_400_000 + after_ms if after_ms < 1000 else back_ms % 86_400_000
+    assert gga.time_of_day_ns == of_day_ms * 1_000_000
+
+
+def test_second_60_is_read_in_the_last_minute_of_a_day_only() -> None:
+    assert parse(sealed(GGA.replace("123519", "235960"))) is not None
+    assert parse(sealed(GGA.replace("123519", "235960.999"))) is not None
+    for time in ("225960", "235860", "235961", "123560"):
+        assert parse(sealed(GGA.replace("123519", time))) is None
+
+
+@pytest.mark.parametrize("station", ["1024", "9999", "12", "00001", "A"])
+def test_no_other_station_than_0_to_1023_is_read(station: str) -> None:
+    assert parse(sealed(GGA.removesuffix(",") + ",1023")) is not None
+    assert parse(sealed(GGA.removesuffix(",") + f",{station}")) is None
 
 
 def test_the_longest_sentences_are_as_long_as_said_and_fit_the_standard() -> None:
@@ -387,7 +495,9 @@ def test_published_examples() -> None:
     assert gga.time_of_day_ns == (12 * 3600 + 35 * 60 + 19) * 10**9
     assert math.degrees(gga.latitude_rad) == pytest.approx(48.1173, abs=5e-8)
     assert math.degrees(gga.longitude_rad) == pytest.approx(11.5166667, abs=5e-8)
-    assert gga[3:] == (1, 8, 0.9, 545.4, 46.9)
+    assert gga[3:8] == (1, 8, 0.9, 545.4, 46.9)
+    assert math.isnan(gga.corrections_age_s)
+    assert gga.station is None
 
     rmc = parse(b"$GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W*6A")
     assert isinstance(rmc, Rmc)
@@ -403,6 +513,7 @@ def test_published_examples() -> None:
     assert math.degrees(gga.latitude_rad) == pytest.approx(-19.4840833, abs=5e-8)
     assert math.degrees(gga.longitude_rad) == pytest.approx(24.1751, abs=5e-8)
     assert gga.geoid_separation_m == -33.9
+    assert gga.station == 0
 
     vtg = parse(b"$GPVTG,054.7,T,034.4,M,005.5,N,010.2,K*48")
     assert isinstance(vtg, Vtg)

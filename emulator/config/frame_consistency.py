@@ -1,0 +1,166 @@
+"""What a rig asks of its frames that the DBC or the bus can't give.
+
+The DBC by itself is checked where it is read (:mod:`emulator.wire.can_frames`); here it meets the rig: ranges
+and steps of sensors and limits of actuators against the signals that carry them, latencies and rates
+against the bit rate. What can't be is a problem, what is only unwise a warning.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from emulator.config.rig_file import LoopbackBus, Rig
+from emulator.config.validation import did_you_mean
+from emulator.config.yaml_source import Loc, Source
+from emulator.errors import Problem
+from emulator.ports import EXTENDED
+from emulator.wire.can_frames import Codec
+from emulator.wire.can_timing import classical_bits
+
+CLASSICAL_BYTES = 8
+"""Payload of a classical CAN frame at most."""
+_ROUNDING = 1e-9
+
+
+class _Finding(NamedTuple):
+    loc: Loc
+    text: str
+    impossible: bool = True
+
+
+class _Carried(NamedTuple):
+    """What a signal of a frame can say: numbers from low to high in steps, and perhaps "not available"."""
+
+    frame: str
+    low: float
+    high: float
+    step: float
+    has_missing: bool
+
+
+def frame_contradictions(rig: Rig, source: Source, codec: Codec) -> tuple[list[Problem], list[Problem]]:
+    """(problems, warnings) of a rig whose frames ``codec`` holds, each at its place in the rig file."""
+    problems: list[Problem] = []
+    warnings: list[Problem] = []
+    for check in (_absent, _ranges, _steps, _actuators, _wire_times, _bus_load):
+        for finding in check(rig, codec):
+            into = problems if finding.impossible else warnings
+            into.append(source.problem(finding.loc, finding.text))
+    return problems, warnings
+
+
+def _carried(codec: Codec, frame: str, signal: str) -> _Carried:
+    t = codec.table
+    s = int(t.first[codec.frame(frame)]) + codec.signal(frame, signal)
+    ends = [float(raw * t.factor[s] + t.offset[s]) for raw in (t.raw_low[s], t.raw_high[s])]
+    return _Carried(frame, min(ends), max(ends), abs(float(t.factor[s])), bool(t.has_missing[s]))
+
+
+def _where(rig: Rig, codec: Codec, signal: str) -> Iterator[_Carried]:
+    """The outputs that carry a signal."""
+    for frame in rig.outputs:
+        if signal in codec.signals[codec.frame(frame)]:
+            yield _carried(codec, frame, signal)
+
+
+def _absent(rig: Rig, codec: Codec) -> Iterator[_Finding]:
+    for frame, output in rig.outputs.items():
+        known = codec.signals[codec.frame(frame)]
+        for i, signal in enumerate(output.absent):
+            loc = ("outputs", frame, "absent", i)
+            if signal not in known:
+                near = did_you_mean(signal, known)
+                yield _Finding(loc, f"expected one of {', '.join(known)}, got {signal!r}{near}")
+            elif not _carried(codec, frame, signal).has_missing:
+                text = (
+                    f'expected a signal that can say "not available"; the DBC gives every code of {signal} '
+                )
+                yield _Finding(loc, text + "a meaning: leave the frame out, or narrow its range in the DBC")
+
+
+def _ranges(rig: Rig, codec: Codec) -> Iterator[_Finding]:
+    for signal, sensor in rig.sensors.analogue.items():
+        for carried in _where(rig, codec, signal):
+            for i, end in enumerate(sensor.range or ()):
+                slack = _ROUNDING * max(1.0, abs(end))
+                if not carried.low - slack <= end <= carried.high + slack:
+                    yield _Finding(
+                        ("sensors", "analogue", signal, "range", i),
+                        f"expected from {carried.low:.8g} to {carried.high:.8g}, which is what frame "
+                        f"{carried.frame} carries by the DBC, got {end:g}",
+                    )
+
+
+def _steps(rig: Rig, codec: Codec) -> Iterator[_Finding]:
+    asked: list[tuple[Loc, str, float]] = [
+        (("sensors", "analogue", signal, "resolution"), signal, sensor.resolution)
+        for signal, sensor in rig.sensors.analogue.items()
+    ]
+    ring = rig.sensors.wheel_speed.tone_ring
+    if ring is not None:
+        at: Loc = ("sensors", "wheel_speed", "tone_ring", "resolution_m_s")
+        asked.append((at, "wheel_front_m_s", ring.resolution_m_s))
+    for loc, signal, resolution in asked:
+        for carried in _where(rig, codec, signal):
+            if 0.0 < resolution < carried.step * (1.0 - _ROUNDING):
+                yield _Finding(
+                    loc,
+                    f"{resolution:g} is finer than the step of {carried.step:g} that frame {carried.frame} "
+                    "has in the DBC: the robot sees the coarser one",
+                    impossible=False,
+                )
+
+
+def _actuators(rig: Rig, codec: Codec) -> Iterator[_Finding]:
+    a = rig.actuators
+    for key, name, limit, unit, scale, frame, signal in (
+        ("steering", "limit_Nm", a.steering.limit_Nm, "N m", 1.0, "steering", "steering_torque_Nm"),
+        ("front_brake", "limit_bar", a.front_brake.limit_bar, "bar", 1e5, "drive", "front_brake_Pa"),
+        ("rear_brake", "limit_bar", a.rear_brake.limit_bar, "bar", 1e5, "drive", "rear_brake_Pa"),
+    ):
+        if signal in codec.signals[codec.frame(frame)]:
+            most = _carried(codec, frame, signal).high / scale
+            if limit > most * (1.0 + _ROUNDING):
+                text = f"{limit:g} {unit} is more than the {most:g} {unit} that frame {frame} can ask for"
+                yield _Finding(("actuators", key, name), text, impossible=False)
+
+
+def _bit_rate(rig: Rig) -> int | None:
+    return None if isinstance(rig.bus, LoopbackBus) else rig.bus.bitrate
+
+
+def _bits(codec: Codec, frame: str) -> int | None:
+    f = codec.frame(frame)
+    length = int(codec.table.length[f])
+    if length > CLASSICAL_BYTES:
+        return None
+    return classical_bits(length, extended=bool(int(codec.table.can_id[f]) & EXTENDED))
+
+
+def _wire_times(rig: Rig, codec: Codec) -> Iterator[_Finding]:
+    rate = _bit_rate(rig)
+    for frame, output in rig.outputs.items():
+        bits = _bits(codec, frame)
+        if rate is None or bits is None:
+            continue
+        needed_ms = bits / rate * 1e3
+        if output.latency_ms < needed_ms:
+            yield _Finding(
+                ("outputs", frame, "latency_ms"),
+                f"expected at least {needed_ms:.3g} ms, the time of this frame on the wire ({bits} bits "
+                f"at worst, {rate} bit/s), got {output.latency_ms:g}",
+            )
+
+
+def _bus_load(rig: Rig, codec: Codec) -> Iterator[_Finding]:
+    rate = _bit_rate(rig)
+    if rate is None:
+        return
+    load = sum((_bits(codec, frame) or 0) * output.rate_hz for frame, output in rig.outputs.items())
+    if load > rate:
+        yield _Finding(
+            ("bus",),
+            f"expected a bus that carries the outputs: they need up to {load:.0f} bit/s, got {rate}; "
+            "raise the bit rate or send less",
+        )

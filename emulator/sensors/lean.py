@@ -1,0 +1,67 @@
+"""Lean as a lean sensor computes it: its own gyros for what is quick, a reference lean for what lasts.
+
+A gyro integrates to the roll angle without delay, but its bias integrates, too. An accelerometer knows
+which way is down, but a turn presses it towards the bike's own down. So the sensor takes the turn away
+from what it measures and lets the integral be drawn to what is left (complementary filter):
+
+    g_up = f - w x v,  v = (v_s, 0, 0):     reference = atan2(f_y - v_s w_z, f_z + v_s w_y)
+    d(lean)/dt = w_x + (reference - lean) / T
+
+f and w are what its accelerometers and gyros say, v_s the speed it takes from the front wheel. Nothing in it
+looks at the true roll; these errors come out by themselves:
+
+- v_s wrong by e: atan(e |turn rate| / g) too much lean in a steady turn. A leaning tyre rolls on a smaller
+  radius, R - t (1 - cos lean), so a sensor told a wrong t errs in long turns; so does one that sits high up,
+  where the bike's speed is less by height times turn rate times sin(lean)
+- a gyro's roll bias b: T b. A bike that pitches by p (nose down) in a turn: T times turn rate times sin(p)
+- mounted turned about x: by that angle, always; about z by y: atan(a sin(y) / g) under an acceleration a
+- a locked or slipping front wheel: v_s is wrong, and the lean follows it within about T
+- with a right reference the filter passes the roll as it is: (s + 1/T) / (s + 1/T) = 1, so it adds no age
+
+Source: complementary filter and centripetal correction of an accelerometer, common practice (from memory);
+derived above from rigid-body kinematics. Neglected: vertical and side speed at the sensor, scale errors,
+g-sensitivity and bandwidth of its gyros, age of the wheel speed it is told.
+"""
+
+from __future__ import annotations
+
+import math
+
+from emulator.compiled import jit
+from emulator.frames import wrapped
+
+
+@jit
+def told_speed(spin: float, radius: float, crown: float, lean: float) -> float:
+    """Speed [m/s] from a wheel's ``spin`` [rad/s], its radius [m] less what the leaning tread takes away.
+
+    radius, crown  [m] what the sensor was told: upright rolling radius, radius of the tread's section
+    lean           [rad] the sensor's own
+    """
+    return spin * (radius - crown * (1.0 - math.cos(lean)))
+
+
+@jit
+def reference_lean(rate_y: float, rate_z: float, force_y: float, force_z: float, speed: float) -> float:
+    """Lean [rad] of a bike that turns as it is and neither rolls nor slides sideways.
+
+    rate_y, rate_z    [rad/s]   measured, axes of the sensor
+    force_y, force_z  [m/s^2]   measured specific force
+    speed             [m/s]     along the sensor's x
+    """
+    return math.atan2(force_y - speed * rate_z, force_z + speed * rate_y)
+
+
+@jit
+def follow(
+    lean: float, rate_before: float, rate: float, reference: float, pull: float, step_s: float
+) -> float:
+    """The lean [rad] a step later: the trapezium of the roll rate, then some of the way to the reference.
+
+    rate_before, rate  [rad/s] at the step's two ends
+    pull               [1]     share of the way to the reference, 1 - exp(-step / T)
+    A lasting difference b of the rate from the truth ends at b step (1 - pull) / pull, which is T b for
+    small steps.
+    """
+    lean += 0.5 * (rate_before + rate) * step_s
+    return wrapped(lean + pull * wrapped(reference - lean))

@@ -1,0 +1,187 @@
+"""What a rig asks of its frames against what DBC and bus give, each at its line with the figure."""
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from emulator.config.frame_consistency import frame_contradictions
+from emulator.config.rig_file import COMMAND_FRAMES, dbc_path, load_rig
+from emulator.errors import ConfigError
+from emulator.rig.session import load_session
+from emulator.scenario.check import check
+from emulator.wire.can_frames import load_codec
+
+SCENARIOS = Path(__file__).parents[2] / "scenarios"
+LEVERS = "  levers: {rate_hz: 100.0, latency_ms: 5.0%s}\n  suspension: {rate_hz: 200.0, latency_ms: 3.0}\n"
+SERIAL = "  kind: serial\n  device: /dev/none\n  bitrate: %d\n"
+LOOPBACK = "  kind: loopback\n  host: 127.0.0.1\n  port: 0 # any free one\n"
+
+
+@pytest.fixture
+def rig(tmp_path):
+    """The demo bench's files, which a test may change: the path, and a way to change a text in it."""
+    shutil.copytree(SCENARIOS, tmp_path / "s")
+    path = tmp_path / "s" / "rigs" / "loopback.yaml"
+
+    def change(*pairs, file=path):
+        text = file.read_text()
+        for old, new in pairs:
+            assert text.count(old) == 1, old
+            text = text.replace(old, new)
+        file.write_text(text)
+        return found(path)
+
+    return path, change
+
+
+def found(path):
+    """(problems, warnings) as 'key: text'."""
+    rig, source = load_rig(path)
+    codec = load_codec(Path(dbc_path(rig, source)), [*rig.outputs, *COMMAND_FRAMES])
+    text = path.read_text().splitlines()
+    both = frame_contradictions(rig, source, codec)
+    for problem in (*both[0], *both[1]):
+        assert problem.file == str(path)
+        assert 1 <= problem.line <= len(text)
+    return tuple([f"{p.key}: {p.expected}" for p in part] for part in both)
+
+
+def test_the_shipped_rigs_have_none():
+    for name in ("loopback", "trainer"):
+        assert found(SCENARIOS / "rigs" / f"{name}.yaml") == ([], [])
+
+
+def test_a_latency_shorter_than_the_frame_on_the_wire_is_refused(rig):
+    _, change = rig
+    # 8 bytes: 135 bits (emulator.wire.can_timing); 0.27 ms at 500 kbit/s, 1.35 ms at 100 kbit/s
+    assert change((LOOPBACK, SERIAL % 500_000)) == ([], [])
+    problems, _ = change(("latency_ms: 1.0}\n  # also", "latency_ms: 0.2}\n  # also"))
+    assert problems == [
+        "outputs.emulator_state.latency_ms: expected at least 0.27 ms, the time of this frame on the wire "
+        "(135 bits at worst, 500000 bit/s), got 0.2"
+    ]
+
+
+def test_a_kernel_bus_is_checked_only_if_its_bit_rate_is_told(rig):
+    _, change = rig
+    short = ("latency_ms: 1.0}\n  # also", "latency_ms: 0.2}\n  # also")
+    assert change((LOOPBACK, "  kind: socketcan\n  channel: can0\n"), short) == ([], [])
+    problems, _ = change(("  channel: can0\n", "  channel: can0\n  bitrate: 1000000\n"))
+    assert problems == []  # 0.135 ms
+    problems, _ = change(("bitrate: 1000000", "bitrate: 500000"))
+    assert [p.split(":")[0] for p in problems] == ["outputs.emulator_state.latency_ms"]
+
+
+def test_more_than_the_bus_carries_is_refused(rig):
+    _, change = rig
+    # 500 + 500 + 500 + 100 + 100 + 100 + 50 = 1850 frames of 135 bits
+    problems, _ = change((LOOPBACK, SERIAL % 250_000))
+    assert problems == []
+    problems, _ = change(("bitrate: 250000", "bitrate: 125000"))
+    assert any(
+        p.startswith("bus: expected a bus that carries the outputs: they need up to 249750") for p in problems
+    )
+
+
+def test_a_sensors_range_has_to_fit_the_signal(rig):
+    _, change = rig
+    sensor = "  analogue:\n    fork_travel_m: {range: [0.0, %s]}\n"
+    engine = "  engine: {rate_hz: 100.0, latency_ms: 5.0}\n"
+    where = "  fork_angle: {noise_rad: 0.0003}\n"
+    assert change((engine, engine + LEVERS % ""), (where, where + sensor % "0.65")) == ([], [])
+    problems, _ = change(("[0.0, 0.65]", "[-0.1, 0.7]"))
+    assert problems == [
+        f"sensors.analogue.fork_travel_m.range.{i}: expected from 0 to 0.65534, which is what frame "
+        f"suspension carries by the DBC, got {end}"
+        for i, end in enumerate(("-0.1", "0.7"))
+    ]
+
+
+def test_a_range_of_a_frame_that_is_not_sent_does_not_matter(rig):
+    _, change = rig
+    where = "  fork_angle: {noise_rad: 0.0003}\n"
+    assert change((where, where + "  analogue:\n    fork_travel_m: {range: [0.0, 9.0]}\n")) == ([], [])
+
+
+def test_a_resolution_finer_than_the_dbcs_step_is_doubtful(rig):
+    _, change = rig
+    engine = "  engine: {rate_hz: 100.0, latency_ms: 5.0}\n"
+    where = "  fork_angle: {noise_rad: 0.0003}\n"
+    sensor = "  analogue:\n    throttle_position: {resolution: 0.0005}\n"
+    problems, warnings = change(
+        (engine, engine + LEVERS % ""),
+        (where, where + sensor),
+        ("resolution_m_s: 0.005", "resolution_m_s: 0.001"),
+    )
+    assert problems == []
+    assert warnings == [
+        "sensors.analogue.throttle_position.resolution: 0.0005 is finer than the step of 0.001 that frame "
+        "levers has in the DBC: the robot sees the coarser one",
+        "sensors.wheel_speed.tone_ring.resolution_m_s: 0.001 is finer than the step of 0.005 that frame "
+        "wheel_speed has in the DBC: the robot sees the coarser one",
+    ]
+
+
+def test_an_actuators_limit_that_no_frame_can_ask_for_is_doubtful(rig):
+    _, change = rig
+    problems, warnings = change(("limit_bar: 20.0", "limit_bar: 180.0"))
+    assert problems == []
+    assert warnings == [
+        "actuators.front_brake.limit_bar: 180 bar is more than the 163.835 bar that frame drive can ask for"
+    ]
+
+
+def test_absent_signals_are_those_of_the_frame_that_can_say_so(rig):
+    _, change = rig
+    engine = "  engine: {rate_hz: 100.0, latency_ms: 5.0}\n"
+    absent = ", absent: [front_brake_line_Pa, clutch_position]"
+    assert change((engine, engine + LEVERS % absent)) == ([], [])
+    problems, _ = change(("clutch_position", "clutch"))
+    assert len(problems) == 1
+    assert problems[0].startswith(
+        "outputs.levers.absent.1: expected one of throttle_position, clutch_position, "
+    )
+    assert problems[0].endswith("got 'clutch'")
+    problems, _ = change(
+        ("[front_brake_line_Pa, clutch]", "[front_brake_line_Pa]"),
+        ("latency_ms: 1.0}\n  # also", "latency_ms: 1.0, absent: [emulated]}\n  # also"),
+    )
+    assert len(problems) == 1
+    assert 'outputs.emulator_state.absent.0: expected a signal that can say "not available"' in problems[0]
+
+
+def test_the_session_and_the_check_command_tell_them(rig):
+    path, change = rig
+    change((LOOPBACK, SERIAL % 500_000), ("latency_ms: 1.0}\n  # also", "latency_ms: 0.0}\n  # also"))
+    line = next(i for i, text in enumerate(path.read_text().splitlines(), 1) if "emulator_state" in text)
+    with pytest.raises(ConfigError) as error:
+        load_session(path, path.parents[1] / "runs" / "first_lap.yaml")
+    assert [(p.file, p.line, p.key) for p in error.value.problems] == [
+        (str(path), line, "outputs.emulator_state.latency_ms")
+    ]
+    checked = {result.kind: result for result in check([path])}
+    assert [p.line for p in checked["rig"].problems] == [line]
+    assert checked["vehicle"].problems == []
+    change(
+        ("latency_ms: 0.0}\n  # also", "latency_ms: 1.0}\n  # also"),
+        ("limit_bar: 20.0", "limit_bar: 180.0"),
+    )
+    assert len(check([path])[0].warnings) == 1
+    assert (
+        load_session(path, path.parents[1] / "runs" / "first_lap.yaml")
+        .warnings[0]
+        .key.startswith("actuators")
+    )
+
+
+def test_the_check_command_looks_at_the_dbc(rig):
+    path, _ = rig
+    dbc = path.parent / "bench.dbc"
+    dbc.write_text(dbc.read_text().replace("BO_ 258 ", "BO_ 257 ").replace(" 258 lean_rad", " 257 lean_rad"))
+    problems = check([path])[0].problems
+    assert {p.file for p in problems} == {str(dbc)}
+    assert [p.expected for p in problems if p.key == "lean"] == [
+        "expected a DataId of its own; imu_force has 7942, too",
+        "expected an identifier of its own; 0x101 is used at lines 41, 48",
+    ]
