@@ -26,19 +26,27 @@ from scipy.stats import norm
 class Noise:
     """An error's random parts at each sample.
 
-    white    one sigma of what is independent from sample to sample
-    drifts   one sigma and correlation time [s] of each Gauss-Markov drift
-    walk     random walk: one sigma it gains in a second
+    white     one sigma of what is independent from sample to sample
+    drifts    one sigma and correlation time [s] of each Gauss-Markov drift
+    walk      random walk: one sigma it gains in a second
+    coloured  autocovariance at lags of 0, 1, ... samples of what is filtered, zero beyond
     """
 
     white: float = 0.0
     drifts: tuple[tuple[float, float], ...] = ()
     walk: float = 0.0
+    coloured: tuple[float, ...] = ()
 
     @property
     def sigma(self) -> float:
         """One sigma of a sample; without the random walk, which has none."""
-        return math.hypot(self.white, *(sigma for sigma, _ in self.drifts))
+        filtered = math.sqrt(self.coloured[0]) if self.coloured else 0.0
+        return math.hypot(self.white, filtered, *(sigma for sigma, _ in self.drifts))
+
+    @property
+    def is_white(self) -> bool:
+        """Nothing but white noise."""
+        return not self.drifts and self.walk == 0.0 and len(self.coloured) < 2
 
     def covariance(self, lags: NDArray[np.int64], period_s: float) -> NDArray[np.float64]:
         """Autocovariance at ``lags`` samples, without the random walk."""
@@ -57,6 +65,15 @@ class Noise:
             within = sigma**2 / m**2 * (m + 2.0 * float(np.sum((m - k) * keep**k)))
             apart = sigma**2 * part**2 * keep ** np.maximum((lags - 1) * m + 1.0, 0.0)
             out = out + np.where(lags == 0, within, apart)
+        if self.coloured:
+            known = np.array(self.coloured)
+            # samples d apart of two means that lie lag x m apart meet m - |d| times
+            for place, lag in enumerate(lags.tolist()):
+                if (lag - 1) * m < len(known):
+                    d = np.arange(1 - m, m)
+                    apart_by = np.abs(lag * m + d)
+                    meets = apart_by < len(known)
+                    out[place] += float(np.sum((m - np.abs(d[meets])) * known[apart_by[meets]])) / m**2
         return np.asarray(out)
 
     def of_differences(self, count: int, m: int, period_s: float) -> NDArray[np.float64]:

@@ -17,11 +17,13 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from emulator.config.rig_file import ComputedLean
 from emulator.frames import quaternion_of, roll_pitch_yaw, rotation_of
 from emulator.vehicle.dynamics import derivative
 from emulator.vehicle.equilibrium import Steady
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.state import (
+    ENGINE,
     FRONT,
     FRONT_WHEEL,
     JOINT,
@@ -122,7 +124,9 @@ class SteadyTurn:
 
     def impose(self, time_s: float, x: NDArray[np.float64]) -> None:
         """Write the state at a time."""
+        engine = x[ENGINE]
         x[:] = self.steady.x
+        x[ENGINE] = engine  # it goes on as it did: the turn is held without it
         place = self.at(time_s, (0.0, 0.0, 0.0))
         x[POSITION], x[POSITION + 1] = place[0], place[1]
         q = self.steady.x[QUATERNION : QUATERNION + 4]
@@ -149,6 +153,30 @@ def over_read(radius: float, crown: float, roll: float, sunk: float = 0.0) -> fl
     R / (R - t (1 - cos roll) - sunk cos roll) - 1. Source: geometry of a torus.
     """
     return radius / (radius - crown * (1.0 - math.cos(roll)) - sunk * math.cos(roll)) - 1.0
+
+
+def lean_shown(
+    sensor: ComputedLean,
+    rates: NDArray[np.float64],
+    force: NDArray[np.float64],
+    told_speed: Callable[[float], float],
+) -> float:
+    """Lean [rad] a computing sensor settles at in a motion that does not change, without its noise.
+
+    rates, force  (3,) true, main frame's axes, force at the sensor's place
+    told_speed    the speed [m/s] it takes from the wheel when it shows so much lean
+    The lean at which what it integrates, its roll rate w, is what the reference draws back over its time T:
+    lean = reference(lean) + w (T - tick / 2), T - tick / 2 being tick (1 - p) / p of its share p a tick.
+    """
+    axes = turned(*sensor.mounting_rad).T
+    wx, wy, wz = axes @ rates + np.asarray(sensor.rate_bias_rad_s)
+    _, fy, fz = axes @ force + np.asarray(sensor.force_bias_m_s2)
+    pull = -math.expm1(-1.0 / sensor.reference_time_constant_ms)
+    lean = 0.0
+    for _ in range(200):
+        speed = told_speed(lean)
+        lean = math.atan2(fy - speed * wz, fz + speed * wy) + wx * 1e-3 * (1.0 - pull) / pull
+    return lean
 
 
 @dataclass(frozen=True)

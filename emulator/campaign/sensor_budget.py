@@ -13,10 +13,20 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Literal, TypeAlias
 
-from scipy.stats import halfnorm
+import numpy as np
 
 from emulator.campaign.allan import Noise
-from emulator.config.rig_file import Gnss, Rig, ToneRing
+from emulator.campaign.imposed_motion import lean_shown, turned
+from emulator.campaign.inertial_budget import (
+    Triad,
+    delay_ms,
+    drift_sigma,
+    keys_of,
+    shown,
+    white_covariance,
+)
+from emulator.campaign.sample_age import TICK_MS, Age
+from emulator.config.rig_file import Gnss, Imu, Rig, SerialPort, ToneRing
 from emulator.ports import EXTENDED
 from emulator.sensors.gnss import FIX_QUALITY, USUAL_ACCURACY, Accuracy
 from emulator.sensors.wheel_speed import MOST_INTERVALS
@@ -26,9 +36,8 @@ from emulator.wire.can_frames import Codec
 from emulator.wire.can_timing import Message, bits_ns, classical_bits, response_times
 from emulator.wire.nmea import KNOT_m_s, burst_seconds
 
+WIRE_STEP = "step on the wire"
 CLASSICAL_BYTES = 8
-TICK_MS = 1.0
-"""Frames leave at the first tick of the loop at which their content is old enough."""
 NAUTICAL_MILE_m = 1852.0
 """A minute of latitude is about that (by its old definition); figures to a percent."""
 GNSS_STEPS = {
@@ -40,9 +49,12 @@ GNSS_STEPS = {
 }
 """Steps of what the sentences say, as ``wire.nmea`` writes them; of x at the equator, finer elsewhere."""
 
-Kind: TypeAlias = Literal["white", "drift", "walk", "fixed", "pattern", "step"]
+Kind: TypeAlias = Literal["white", "drift", "walk", "fixed", "drawn", "pattern", "step"]
 """white: new each sample; drift: wanders around zero; walk: wanders off; fixed: does not change;
-pattern: repeats with the wheel's turns; step: rounding."""
+drawn: does not change either, drawn once a run; pattern: repeats with the wheel's turns; step: rounding."""
+
+STANDARD_GRAVITY = 9.81
+"""[m/s^2] of the budget only; what is measured is judged with the vehicle's."""
 
 
 @dataclass(frozen=True)
@@ -54,6 +66,7 @@ class Term:
     sigma: float
     how: str = ""
     time_s: float = 0.0  # correlation time of a drift
+    covariance: tuple[float, ...] = ()  # of white noise that went through a filter, by lag
 
 
 @dataclass(frozen=True)
@@ -83,67 +96,20 @@ class Channel:
 
     @property
     def noise(self) -> Noise:
-        """The random terms before rounding, as ``campaign.allan`` takes them."""
-        white = math.hypot(*(t.sigma for t in self.terms if t.kind in ("white", "pattern")))
+        """The random terms before rounding on the wire, as ``campaign.allan`` takes them."""
+        filtered = [t.covariance for t in self.terms if len(t.covariance) > 1]
+        white = math.hypot(
+            *(t.sigma for t in self.terms if t.kind in ("white", "pattern") and len(t.covariance) < 2),
+            *(t.sigma for t in self.terms if t.kind == "step" and t.name != WIRE_STEP),
+        )
         drifts = tuple((t.sigma, t.time_s) for t in self.terms if t.kind == "drift" and t.sigma > 0.0)
-        return Noise(white, drifts, math.hypot(*(t.sigma for t in self.terms if t.kind == "walk")))
-
-
-@dataclass(frozen=True)
-class Age:
-    """How old a sample is when it has arrived, in ms; what is not known to the rig is NaN.
-
-    latency    configured
-    jitter     one sigma of the drawn extra age, which is half-normal: never less than the latency
-    behind     what the sensor itself lags slow motion
-    wire       the frame's or burst's own time on the wire
-    wait       longest wait for frames of the same rig with more right of way, and one already on the bus
-    """
-
-    latency: float
-    jitter: float
-    behind: float = 0.0
-    wire: float = math.nan
-    wait: float = math.nan
-
-    def share_by(self, ticks: int) -> float:
-        """Share of samples that have left by ``ticks`` of the loop after their validity."""
-        late = ticks * TICK_MS - self.latency
-        if self.jitter <= 0.0:
-            return 1.0 if late >= -1e-9 else 0.0
-        return float(halfnorm.cdf(late / self.jitter))
+        walk = math.hypot(*(t.sigma for t in self.terms if t.kind == "walk"))
+        return Noise(white, drifts, walk, filtered[0] if filtered else ())
 
     @property
-    def ticks(self) -> tuple[tuple[int, float], ...]:
-        """(age in ticks, share of samples) as they leave the loop: the drawn age, up to the next tick."""
-        out = []
-        k = math.ceil(self.latency / TICK_MS - 1e-9)
-        while True:
-            share = self.share_by(k) - self.share_by(k - 1)
-            out.append((k, share))
-            if 1.0 - self.share_by(k) < 1e-12:
-                return tuple(out)
-            k += 1
-
-    @property
-    def mean(self) -> float:
-        """Mean age [ms] on leaving the loop."""
-        return TICK_MS * math.fsum(k * share for k, share in self.ticks)
-
-    @property
-    def sigma(self) -> float:
-        """One sigma [ms] of it."""
-        mean = self.mean
-        return math.sqrt(math.fsum((TICK_MS * k - mean) ** 2 * share for k, share in self.ticks))
-
-    def quantile(self, share: float) -> float:
-        """Age [ms] that so many samples do not exceed."""
-        total = 0.0
-        for k, part in self.ticks:
-            total += part
-            if total >= share - 1e-12:
-                return TICK_MS * k
-        return TICK_MS * self.ticks[-1][0]
+    def drawn(self) -> float:
+        """One sigma of what each run draws once."""
+        return math.hypot(*(t.sigma for t in self.terms if t.kind == "drawn"))
 
 
 @dataclass(frozen=True)
@@ -188,43 +154,93 @@ class Budget:
 
 def rounding(step: float) -> Term:
     """Rounding to a step spreads evenly within it: step / sqrt(12)."""
-    return Term("step on the wire", "step", step / math.sqrt(12.0), f"{step:g} / √12")
+    return Term(WIRE_STEP, "step", step / math.sqrt(12.0), f"{step:g} / √12")
 
 
-def _inertial(density: float, bias: float, rate_hz: float) -> list[Term]:
-    # A two-sided density N sampled at f: one sigma N sqrt(f), whatever the sensor does in between.
+def inertial_terms(imu: Imu, triad: Triad, axis: int, rate_hz: float) -> list[Term]:
+    """Gyroscope or accelerometer of an axis, bike upright and at rest; f samples a second.
+
+    white noise N sqrt(f), or what the low-pass leaves of it; bias and what each run draws on top; drift of
+    one sigma B 0.6643 / 0.6174; walk K; what its mounting, scale and axes make of gravity is fixed, as is
+    the bias it ends with when warm; steps of its own. Formulas: campaign.inertial_budget.
+    """
+    keys = keys_of(imu, triad)
     terms = []
-    if density > 0.0:
+    covariance = white_covariance(keys, rate_hz)
+    if covariance:
+        through = "" if keys.corner_hz is None else f" through {keys.corner_hz:g} Hz"
+        how = f"{keys.density:g} x √Hz{through}"
+        terms.append(Term("white noise", "white", math.sqrt(covariance[0]), how, covariance=covariance))
+    if keys.bias[axis] != 0.0:
+        terms.append(Term("bias", "fixed", keys.bias[axis], "as configured"))
+    if keys.turn_on > 0.0:
+        terms.append(Term("turn-on bias", "drawn", keys.turn_on, "once a run"))
+    drift = drift_sigma(keys)
+    if drift > 0.0:
+        how = f"B {keys.instability:g}, correlated over {keys.correlation_s:g} s"
+        terms.append(Term("bias instability", "drift", drift, how, keys.correlation_s))
+    if keys.walk > 0.0:
+        terms.append(Term("random walk", "walk", keys.walk, f"{keys.walk:g} x √s"))
+    own = np.array([0.0, 0.0, STANDARD_GRAVITY])
+    none = np.zeros(3)
+    late = np.array([1e9])
+    said = float(shown(imu, triad, none, own, late)[0, axis])
+    ideal = (
+        float((turned(*(math.radians(a) for a in imu.attitude_deg)).T @ own)[axis])
+        if triad == "force"
+        else 0.0
+    )
+    rest = said - ideal - keys.bias[axis]
+    if abs(rest) > 1e-12:
+        terms.append(Term("mounting, scale, warmth", "fixed", rest, "upright, at rest, warm"))
+    if keys.resolution > 0.0:
         terms.append(
-            Term("white noise", "white", density * math.sqrt(rate_hz), f"{density:g} x √{rate_hz:g} Hz")
+            Term("reading step", "step", keys.resolution / math.sqrt(12.0), f"{keys.resolution:g} / √12")
         )
-    if bias != 0.0:
-        terms.append(Term("bias", "fixed", bias, "as configured"))
     return terms
 
 
-def rate_terms(rig: Rig, axis: int, rate_hz: float) -> list[Term]:
-    """Rate gyroscope of an axis: white noise N sqrt(f) of density N at f samples a second; fixed bias."""
-    imu = rig.sensors.imu
-    return _inertial(imu.rate_noise_density_rad_s_sqrtHz, imu.rate_bias_rad_s[axis], rate_hz)
+def lean_terms(rig: Rig, speed_m_s: float) -> list[Term]:
+    """Lean sensor: white noise as configured, and of a computed lean what its own elements do, upright.
 
-
-def force_terms(rig: Rig, axis: int, rate_hz: float) -> list[Term]:
-    """Accelerometer of an axis: as :func:`rate_terms`."""
-    imu = rig.sensors.imu
-    return _inertial(imu.force_noise_density_m_s2_sqrtHz, imu.force_bias_m_s2[axis], rate_hz)
-
-
-def lean_terms(rig: Rig) -> list[Term]:
-    """Lean sensor: white noise as configured; its lag is an age, not an error of steady lean."""
-    noise = rig.sensors.lean.noise_rad
-    return [Term("white noise", "white", noise, "as configured")] if noise > 0.0 else []
+    Over the time T of its reference gyro noise N_w integrates to a drift of N_w sqrt(T / 2); noise of the
+    reference, N_f of the force and N_w v of the turn it takes away, over g, to its sqrt(1 / 2 T). What biases
+    and mounting make of it upright is fixed: campaign.imposed_motion.lean_shown.
+    """
+    lean = rig.sensors.lean
+    terms = [Term("white noise", "white", lean.noise_rad, "as configured")] if lean.noise_rad > 0.0 else []
+    own = lean.computed
+    if own is not None:
+        time_s = own.reference_time_constant_ms * 1e-3
+        gyro = own.rate_noise_density_rad_s_sqrtHz * math.sqrt(time_s / 2.0)
+        turning = own.rate_noise_density_rad_s_sqrtHz * speed_m_s
+        reference = math.hypot(own.force_noise_density_m_s2_sqrtHz, turning) / STANDARD_GRAVITY
+        for name, sigma in (("own gyro", gyro), ("own reference", reference / math.sqrt(2.0 * time_s))):
+            if sigma > 0.0:
+                terms.append(Term(name, "drift", sigma, f"correlated over {time_s:g} s", time_s))
+        upright = np.array([0.0, 0.0, STANDARD_GRAVITY])
+        fixed = lean_shown(own, np.zeros(3), upright, lambda _lean: speed_m_s)
+        if abs(fixed) > 1e-12:
+            terms.append(Term("bias and mounting", "fixed", fixed, "upright"))
+    return terms
 
 
 def fork_terms(rig: Rig) -> list[Term]:
     """Fork angle: white noise as configured."""
     noise = rig.sensors.fork_angle.noise_rad
     return [Term("white noise", "white", noise, "as configured")] if noise > 0.0 else []
+
+
+def analogue_terms(rig: Rig, name: str) -> list[Term]:
+    """A sensor with one value: white noise and steps as configured; its lag is an age."""
+    sensor = rig.sensors.analogue.get(name)  # type: ignore[call-overload]
+    if sensor is None:
+        return []
+    terms = [Term("white noise", "white", sensor.noise, "as configured")] if sensor.noise > 0.0 else []
+    if sensor.resolution > 0.0:
+        step = sensor.resolution
+        terms.append(Term("reading step", "step", step / math.sqrt(12.0), f"{step:g} / √12"))
+    return terms
 
 
 def averaged_edges(ring: ToneRing, edges_hz: float) -> int:
@@ -313,6 +329,11 @@ def lean_behind_ms(rig: Rig) -> float:
     is followed h (1 - g) / g late, which is about T - h / 2.
     """
     time_ms = rig.sensors.lean.time_constant_ms
+    return first_order_behind_ms(time_ms)
+
+
+def first_order_behind_ms(time_ms: float) -> float:
+    """The same of any first-order lag run at ticks."""
     if time_ms <= 0.0:
         return 0.0
     gain = -math.expm1(-TICK_MS / time_ms)
@@ -415,9 +436,13 @@ def _where(rig: Rig, name: str) -> str:
     s = rig.sensors
     ring = s.wheel_speed.tone_ring
     if name.startswith("imu"):
-        return f"main frame at {_place(s.imu.position_m)}"
+        turned_by = s.imu.attitude_deg
+        by = f", turned {', '.join(f'{a:g}' for a in turned_by)}°" if any(turned_by) else ""
+        return f"main frame at {_place(s.imu.position_m)}{by}"
     if name == "lean":
-        return "main frame"
+        return (
+            "main frame" if s.lean.computed is None else f"main frame at {_place(s.lean.computed.position_m)}"
+        )
     if name == "fork_angle":
         return "steering head"
     if name.startswith("wheel"):
@@ -425,7 +450,8 @@ def _where(rig: Rig, name: str) -> str:
             return "wheel hubs"
         teeth = {"wheel_pulses_front": f"{ring.teeth_front}", "wheel_pulses_rear": f"{ring.teeth_rear}"}
         return f"wheel hubs, {teeth.get(name, f'{ring.teeth_front} and {ring.teeth_rear}')} teeth"
-    return "engine control unit" if name == "engine" else "this bench"
+    own = {"engine": "engine control unit", "levers": "levers and grip", "suspension": "fork and shock"}
+    return own.get(name, "chain" if name == "drive_torque" else "this bench")
 
 
 def _place(point: Sequence[float]) -> str:
@@ -445,14 +471,16 @@ def _terms_of(
 ) -> dict[str, Callable[[], list[Term]]]:
     """Errors before the wire, by signal; a signal that is not named has none."""
     table: dict[str, Callable[[], list[Term]]] = {
-        "lean_rad": partial(lean_terms, rig),
+        "lean_rad": partial(lean_terms, rig, speed_m_s),
         "steering_angle_rad": partial(fork_terms, rig),
         "wheel_front_m_s": partial(wheel_terms, rig, vehicle, True, speed_m_s),
         "wheel_rear_m_s": partial(wheel_terms, rig, vehicle, False, speed_m_s),
     }
     for axis, letter in enumerate("xyz"):
-        table[f"rate_{letter}_rad_s"] = partial(rate_terms, rig, axis, rate_hz)
-        table[f"force_{letter}_m_s2"] = partial(force_terms, rig, axis, rate_hz)
+        table[f"rate_{letter}_rad_s"] = partial(inertial_terms, rig.sensors.imu, "rate", axis, rate_hz)
+        table[f"force_{letter}_m_s2"] = partial(inertial_terms, rig.sensors.imu, "force", axis, rate_hz)
+    for name in rig.sensors.analogue:
+        table[name] = partial(analogue_terms, rig, name)
     return table
 
 
@@ -465,15 +493,21 @@ def budget_of(rig: Rig, vehicle: Vehicle, codec: Codec, *, speed_m_s: float = 20
     behind = {
         "lean": lean_behind_ms(rig),
         "wheel_speed": wheel_behind_ms(rig, vehicle, speed_m_s),
+        "imu_rates": delay_ms(keys_of(rig.sensors.imu, "rate")),
+        "imu_force": delay_ms(keys_of(rig.sensors.imu, "force")),
     }
     outputs = []
     for i, name in enumerate(names):
         timing, f = rig.outputs[name], frames[i]
         wire_ms, wait_ms = on_bus[name]
+        slowest = max(
+            (s.time_constant_ms for n, s in rig.sensors.analogue.items() if n in codec.signals[f]),
+            default=0.0,
+        )
         age = Age(
             timing.latency_ms,
             timing.jitter_ms,
-            behind.get(name, 0.0),
+            behind.get(name, first_order_behind_ms(slowest)),
             wire_ms,
             wait_ms,
         )
@@ -503,7 +537,7 @@ def budget_of(rig: Rig, vehicle: Vehicle, codec: Codec, *, speed_m_s: float = 20
             f"NMEA 0183 on {rig.gnss_port.kind}{'' if baud is None else f' at {baud} baud'}: "
             f"{' '.join(gnss.sentences)}",
             gnss.rate_hz,
-            Age(gnss.latency_ms, gnss.jitter_ms, 0.0, wire),
+            Age(gnss.latency_ms, gnss.jitter_ms, 0.0, wire, on_line=isinstance(rig.gnss_port, SerialPort)),
             tuple(c for fix, a in fixes for c in gnss_channels(gnss, fix, a, speed_m_s)),
         )
     )

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeAlias
 
 import numpy as np
@@ -25,19 +25,15 @@ from emulator.campaign.allan import (
     values_worth,
     worth_of_allan,
 )
-from emulator.campaign.imposed_motion import turned
+from emulator.campaign.imposed_motion import lean_shown, turned
+from emulator.campaign.inertial_budget import Triad, engine_lines, shown
 from emulator.campaign.sensor_budget import Budget, Channel, Output
 from emulator.campaign.sensor_record import TICK_S, Heard, Record
-from emulator.config.rig_file import Rig
+from emulator.config.rig_file import Imu, Rig
 from emulator.frames import roll_pitch_yaw, rotation_of
 from emulator.sensors.gnss import FIX_QUALITY
-from emulator.vehicle.state import (
-    ENGINE,
-    JOINT,
-    POSITION,
-    QUATERNION,
-    STEER,
-)
+from emulator.vehicle.params import Vehicle
+from emulator.vehicle.state import ENGINE, FORK, JOINT, POSITION, QUATERNION, STEER, SWINGARM
 
 MISS = 0.05
 """Share of rigs as configured for which some row differs all the same."""
@@ -138,13 +134,20 @@ def timing_checks(output: Output, heard: Heard) -> list[Check]:
     random = age.sigma > 0.0
     checks.append(
         Check(
-            name, "age, mean", "ms", age.mean, mean, about(age.mean, age.sigma / math.sqrt(n), 1e-6), random
+            name,
+            "age, mean",
+            "ms",
+            age.mean,
+            mean,
+            about(age.mean, age.sigma / math.sqrt(n), age.slack + 1e-6),
+            random,
         )
     )
 
     def tail(miss: float) -> tuple[float, float]:
         reach = float(norm.ppf(1.0 - miss / 2.0)) * math.sqrt(0.99 * 0.01 / n)
-        return age.quantile(0.99 - reach), age.quantile(min(1.0 - 1e-9, 0.99 + reach))
+        low, high = age.quantile(0.99 - reach), age.quantile(min(1.0 - 1e-9, 0.99 + reach))
+        return low - age.slack, high + age.slack
 
     measured = float(np.quantile(ages, 0.99, method="inverted_cdf"))
     checks.append(Check(name, "age, 99 %", "ms", age.quantile(0.99), measured, tail, random))
@@ -166,61 +169,116 @@ def constant_checks(output: str, channel: Channel, truth: float, values: NDArray
     return [Check(output, f"{channel.signal}, always", unit, at, far, within(at, reach), False)]
 
 
+def on_wire(channel: Channel, truth: float) -> tuple[float, Noise, float]:
+    """Mean, noise and kurtosis of a signal once it is rounded on the wire.
+
+    Rounding is white noise on top; where noise is far below a step it is what makes all of the spread.
+    """
+    noise = channel.noise
+    mean, sigma, kurtosis = rounded(truth, noise.sigma, channel.step)
+    white = noise.white**2 + sigma**2 - noise.sigma**2
+    if white < 0.0:
+        return mean, Noise(sigma), kurtosis
+    return mean, replace(noise, white=math.sqrt(white)), kurtosis
+
+
+def slow_sigma(channel: Channel, seconds: float) -> float:
+    """One sigma of a mean over so many seconds by what is drawn once and what walks off."""
+    return math.hypot(channel.drawn, channel.noise.walk * math.sqrt(seconds / 3.0))
+
+
 def noisy_checks(
     output: str,
     channel: Channel,
-    truth: float,
+    truth: float | NDArray[np.float64],
     values: NDArray[np.float64],
     rate_hz: float,
     *,
-    allan: bool,
+    allan: bool = False,
 ) -> list[Check]:
-    """Mean, one sigma and Allan deviation of a signal whose truth stands still, as it comes off the wire."""
-    noise, unit, n = channel.noise, channel.unit, values.size
-    period_s = 1.0 / rate_hz
-    mean, sigma, kurtosis = rounded(truth + channel.offset, noise.sigma, channel.step)
-    if noise.sigma <= 0.0:
-        return constant_checks(output, channel, truth + channel.offset, values)
-    # Rounding as white noise on top; where noise is far below a step it is what makes all of the spread.
-    on_wire = Noise(math.sqrt(max(0.0, sigma**2 - sum(s * s for s, _ in noise.drifts))), noise.drifts)
-    covariance = on_wire.covariance(np.arange(n), period_s)
-    worth = values_worth(covariance)
-    if kurtosis != 3.0:
-        worth *= 2.0 / max(kurtosis - 1.0, 1e-6)
-    checks = [
-        Check(
-            output,
-            f"{channel.signal}, mean",
-            unit,
-            mean,
-            float(np.mean(values)),
-            about(mean, mean_sigma(covariance), 1e-9 * channel.step),
-        ),
-        Check(
-            output,
-            f"{channel.signal}, one sigma",
-            unit,
-            sigma,
-            float(np.sqrt(np.mean((values - mean) ** 2))),
-            spread_of(sigma, worth),
-        ),
-    ]
+    """Mean, spread and Allan deviation of a signal as it comes off the wire.
+
+    truth  what it would say without random errors: one figure, or (n,) where that moves slowly
+    """
+    unit, n, period_s = channel.unit, values.size, 1.0 / rate_hz
+    centre = float(np.mean(truth))
+    if channel.noise.sigma <= 0.0 and channel.drawn == 0.0 and channel.noise.walk == 0.0:
+        return constant_checks(output, channel, centre, values)
+    mean, noise, kurtosis = on_wire(channel, centre)
+    rest = values - (np.asarray(truth) - centre)
+    covariance = noise.covariance(np.arange(n), period_s)
+    sigma = math.hypot(mean_sigma(covariance), slow_sigma(channel, n * period_s))
+    # a truth that moves meets the steps here and there: a tenth of one is left for that
+    slack = 1e-9 * channel.step if isinstance(truth, float) else 0.1 * channel.step
+    found = float(np.mean(rest))
+    checks = [Check(output, f"{channel.signal}, mean", unit, mean, found, about(mean, sigma, slack))]
+    stands = channel.drawn == 0.0 and noise.walk == 0.0
+    if stands:
+        worth = values_worth(covariance)
+        if kurtosis != 3.0:
+            worth *= 2.0 / max(kurtosis - 1.0, 1e-6)
+        spread = float(np.sqrt(np.mean((rest - mean) ** 2)))
+        name = f"{channel.signal}, one sigma"
+        checks.append(Check(output, name, unit, noise.sigma, spread, spread_of(noise.sigma, worth)))
+    lengths = [] if stands and noise.is_white else [("from sample to sample over √2", 1)]
     if allan:
-        full = Noise(on_wire.white, noise.drifts, noise.walk)
-        for tau in ALLAN_S:
-            m = max(1, round(tau * rate_hz))
-            if n // m >= 10:
-                deviation = full.deviation(m, period_s)
-                checks.append(
-                    Check(
-                        output,
-                        f"{channel.signal}, Allan deviation over {tau:g} s",
-                        unit,
-                        deviation,
-                        allan_deviation(values, m),
-                        spread_of(deviation, worth_of_allan(full, n, m, period_s)),
-                    )
-                )
+        lengths += [
+            (f"Allan deviation over {tau:g} s", m)
+            for tau in ALLAN_S
+            if n // (m := max(1, round(tau * rate_hz))) >= 10
+        ]
+    for words, m in lengths:
+        deviation = noise.deviation(m, period_s)
+        interval = spread_of(deviation, worth_of_allan(noise, n, m, period_s))
+        name = f"{channel.signal}, {words}"
+        checks.append(Check(output, name, unit, deviation, allan_deviation(rest, m), interval))
+    return checks
+
+
+def without_lines(
+    values: NDArray[np.float64], time_s: NDArray[np.float64], hertz: Sequence[float]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+    """Values less sines of known frequencies, their amplitudes, and one sigma of an amplitude."""
+    if not hertz:
+        return values, np.zeros(0), 0.0
+    angle = 2.0 * math.pi * np.outer(time_s, hertz)
+    design = np.hstack([np.ones((len(time_s), 1)), np.sin(angle), np.cos(angle)])
+    fit, *_ = np.linalg.lstsq(design, values, rcond=None)
+    k = len(hertz)
+    rest = values - design[:, 1:] @ fit[1:]
+    return rest, np.hypot(fit[1 : k + 1], fit[k + 1 :]), float(np.std(rest)) * math.sqrt(2.0 / len(values))
+
+
+def inertial_checks(
+    output: Output,
+    heard: Heard,
+    imu: Imu,
+    rates: NDArray[np.float64],
+    force: NDArray[np.float64],
+    engine: float,
+) -> list[Check]:
+    """The inertial unit at rest: its warming followed, the engine's lines taken out and judged apart."""
+    triad: Triad = "rate" if output.name == "imu_rates" else "force"
+    said = shown(imu, triad, rates, force, heard.stamped)
+    lines = [line for line in engine_lines(imu, triad, engine) if line.hertz > 0.0]
+    checks = []
+    for k, letter in enumerate("xyz"):
+        signal = f"rate_{letter}_rad_s" if triad == "rate" else f"force_{letter}_m_s2"
+        if signal not in heard.signals:
+            continue
+        channel = next(c for c in output.channels if c.signal == signal)
+        visible = [line for line in lines if line.amplitude[k] > 0.0]
+        frequencies = [line.hertz for line in visible]
+        rest, amplitudes, sigma = without_lines(heard.of(signal), heard.stamped, frequencies)
+        truth = said[:, k] if imu.temperature is not None else float(said[0, k])
+        checks += noisy_checks(output.name, channel, truth, rest, output.rate_hz, allan=True)
+        checks += resolution_checks(output.name, channel, heard.of(signal))
+        for line, found in zip(visible, amplitudes.tolist(), strict=True):
+            expected = float(line.amplitude[k])
+            if expected > 5.0 * sigma:  # below it noise alone makes an amplitude
+                name = f"{signal}, engine line at {line.hertz:.3g} Hz"
+                interval = about(expected, sigma, 0.01 * expected)
+                checks.append(Check(output.name, name, channel.unit, expected, found, interval))
     return checks
 
 
@@ -235,51 +293,88 @@ def resolution_checks(output: str, channel: Channel, values: NDArray[np.float64]
     return [Check(output, name, channel.unit, channel.step, smallest, within(channel.step, reach), False)]
 
 
-_INERTIAL = ("rate_", "force_")
+def settled_s(rig: Rig, output: str) -> float:
+    """When an output has forgotten how it began."""
+    own = rig.sensors.lean.computed
+    if output == "lean" and own is not None:
+        return SETTLED_S + 10.0 * own.reference_time_constant_ms * 1e-3
+    return SETTLED_S
 
 
-def truth_at_rest(x: NDArray[np.float64], gravity: float, gear: float) -> dict[str, float]:
-    """What each signal would say without error while the bike stands in state x."""
+def felt_at_rest(x: NDArray[np.float64], gravity: float) -> NDArray[np.float64]:
+    """(3,) [m/s^2] specific force in the main frame of a bike that stands in state x."""
     roll, pitch, _ = roll_pitch_yaw(rotation_of(*(float(v) for v in x[QUATERNION : QUATERNION + 4])))
-    felt = turned(roll, pitch, 0.0).T @ np.array([0.0, 0.0, gravity])
-    truth = {f"force_{k}_m_s2": float(v) for k, v in zip("xyz", felt, strict=True)}
-    truth |= dict.fromkeys(
+    return np.asarray(turned(roll, pitch, 0.0).T @ np.array([0.0, 0.0, gravity]))
+
+
+def truth_at_rest(
+    rig: Rig, vehicle: Vehicle, x: NDArray[np.float64], gravity: float, gear: float
+) -> dict[str, float]:
+    """What each signal but the inertial unit's would say without random error of a bike that stands in x."""
+    truth = dict.fromkeys(
         (
-            *("rate_x_rad_s", "rate_y_rad_s", "rate_z_rad_s", "steering_rate_rad_s", "throttle"),
+            *("steering_rate_rad_s", "throttle", "throttle_position", "clutch_position"),
+            *("front_brake_line_Pa", "rear_brake_line_Pa", "chain_torque_Nm"),
             *("wheel_front_m_s", "wheel_rear_m_s", "wheel_front_hz", "wheel_rear_hz"),
             *("wheel_front_edges", "wheel_rear_edges", "state", "trip_reason", "scenario_time_s"),
         ),
         0.0,
     )
-    truth["lean_rad"], truth["steering_angle_rad"] = roll, float(x[JOINT + STEER])
+    body = vehicle.body[0]
+    own, force = rig.sensors.lean.computed, felt_at_rest(x, gravity)
+    truth["lean_rad"] = math.atan2(float(force[1]), float(force[2]))
+    if own is not None:
+        truth["lean_rad"] = lean_shown(own, np.zeros(3), force, lambda _lean: 0.0)
+    truth["steering_angle_rad"] = float(x[JOINT + STEER])
     truth["engine_rad_s"], truth["gear"], truth["emulated"] = float(x[ENGINE]), gear, 1.0
+    truth["fork_travel_m"] = float(x[JOINT + FORK] + body["fork_design_travel"])
+    truth["shock_travel_m"] = float(body["shock_lever"] * x[JOINT + SWINGARM] + body["shock_design_travel"])
     return truth
 
 
-def rest_checks(budget: Budget, rig: Rig, record: Record, gravity: float, gear: float) -> list[Check]:
-    """The bike stands: timing of all, noise of all."""
+def rest_checks(
+    budget: Budget, rig: Rig, vehicle: Vehicle, record: Record, gravity: float, gear: float
+) -> list[Check]:
+    """The bike stands: timing of all, noise of all; the budget is that at standstill."""
     checks = []
-    truth = truth_at_rest(record.x, gravity, gear)
+    truth = truth_at_rest(rig, vehicle, record.x, gravity, gear)
+    force = felt_at_rest(record.x, gravity)
     for output in budget.outputs:
         heard = record.outputs[output.name]
         checks += timing_checks(output, heard)
-        if output.name == "gnss" or heard.arrived_ns.size < 2:
+        settled = heard.after(settled_s(rig, output.name))
+        if output.name == "gnss" or settled.arrived_ns.size < 2:
             continue
-        settled = heard.after(SETTLED_S)
+        if output.name in ("imu_rates", "imu_force"):
+            imu, engine = rig.sensors.imu, float(record.x[ENGINE])
+            checks += inertial_checks(output, settled, imu, np.zeros(3), force, engine)
+        absent = rig.outputs[output.name].absent  # type: ignore[index]
         for channel in output.channels:
-            if channel.signal not in truth:
-                continue
             values = settled.of(channel.signal)
-            if channel.signal.startswith("wheel") and channel.signal.endswith("m_s"):
-                checks += _wheel_at_rest(output.name, channel, rig, values)
-                continue
-            inertial = channel.signal.startswith(_INERTIAL)
-            checks += noisy_checks(
-                output.name, channel, truth[channel.signal], values, output.rate_hz, allan=inertial
-            )
-            checks += resolution_checks(output.name, channel, values)
+            if channel.signal in absent:
+                said = float(np.count_nonzero(np.isfinite(values)))
+                name = f"{channel.signal}, said although absent"
+                checks.append(Check(output.name, name, "", 0.0, said, within(0.0, 0.0), random=False))
+            elif channel.signal in truth:
+                checks += _signal_at_rest(output, channel, rig, truth[channel.signal], values)
     checks += _gnss_at_rest(budget, rig, record)
     return checks
+
+
+def _signal_at_rest(
+    output: Output, channel: Channel, rig: Rig, truth: float, values: NDArray[np.float64]
+) -> list[Check]:
+    if channel.signal in ("wheel_front_m_s", "wheel_rear_m_s"):
+        return _wheel_at_rest(output.name, channel, rig, values)
+    sensor = rig.sensors.analogue.get(channel.signal)  # type: ignore[call-overload]
+    low, high = channel.low, channel.high
+    if sensor is not None and sensor.range is not None:
+        low, high = max(low, sensor.range[0]), min(high, sensor.range[1])
+    reach = 6.0 * channel.sigma
+    if channel.sigma > 0.0 and not low + reach < truth < high - reach:
+        return []  # half of its noise is cut off where it stands: that is not told by a mean
+    checks = noisy_checks(output.name, channel, truth, values, output.rate_hz)
+    return checks + resolution_checks(output.name, channel, values)
 
 
 def _wheel_at_rest(output: str, channel: Channel, rig: Rig, values: NDArray[np.float64]) -> list[Check]:

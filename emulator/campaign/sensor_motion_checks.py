@@ -4,19 +4,33 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import norm
+from scipy.stats import t as student_t
 
 from emulator.campaign.allan import Noise, mean_sigma
-from emulator.campaign.imposed_motion import SteadyTurn, Sway, over_read, rear_tyre, turned
-from emulator.campaign.sensor_budget import Budget, averaged_edges, ring_radius, wheel_terms
+from emulator.campaign.imposed_motion import SteadyTurn, Sway, lean_shown, over_read, rear_tyre, turned
+from emulator.campaign.inertial_budget import errors_of_axes, keys_of, low_pass, shown, unit_axes
+from emulator.campaign.sensor_budget import (
+    STANDARD_GRAVITY,
+    Budget,
+    Channel,
+    averaged_edges,
+    ring_radius,
+    wheel_terms,
+)
 from emulator.campaign.sensor_checks import (
     SETTLED_S,
     Check,
     about,
     antenna_errors,
-    noisy_checks,
+    constant_checks,
+    on_wire,
+    settled_s,
+    slow_sigma,
     spread_of,
     within,
 )
@@ -28,33 +42,70 @@ from emulator.vehicle.state import FRONT, FRONT_WHEEL, JOINT, JOINT_RATE, REAR, 
 # -- steady turn ---------------------------------------------------------------------------------------------
 
 
+_BATCHES = 20  # a mean's scatter is taken from the means of so many parts, where its spectrum is not known
+
+
+def mean_check(
+    output: str, channel: Channel, truth: float, values: NDArray[np.float64], rate_hz: float
+) -> Check:
+    """A mean among vibration: its scatter from its own parts, and what drifts from one run to another."""
+    size = values.size // _BATCHES
+    parts = values[: size * _BATCHES].reshape(_BATCHES, size).mean(axis=1)
+    scatter = float(np.std(parts, ddof=1)) / math.sqrt(_BATCHES)
+    slow = Noise(0.0, channel.noise.drifts)
+    drifting = mean_sigma(slow.covariance(np.arange(values.size), 1.0 / rate_hz))
+    drifting = math.hypot(drifting, slow_sigma(channel, values.size / rate_hz))
+
+    def interval(miss: float) -> tuple[float, float]:
+        reach = math.hypot(
+            float(student_t.ppf(1.0 - miss / 2.0, _BATCHES - 1)) * scatter,
+            float(norm.ppf(1.0 - miss / 2.0)) * drifting,
+        )
+        return truth - reach, truth + reach
+
+    return Check(output, f"{channel.signal}, mean", channel.unit, truth, float(np.mean(values)), interval)
+
+
 def turn_checks(budget: Budget, rig: Rig, vehicle: Vehicle, turn: SteadyTurn, record: Record) -> list[Check]:
     """Means against the turn's closed forms."""
-    roll, _ = turn.attitude
-    rates, force = turn.rates(), turn.force(rig.sensors.imu.position_m)
-    x = turn.steady.x
-    truth = {f"rate_{k}_rad_s": float(v) for k, v in zip("xyz", rates, strict=True)}
-    truth |= {f"force_{k}_m_s2": float(v) for k, v in zip("xyz", force, strict=True)}
-    truth["lean_rad"], truth["steering_angle_rad"] = roll, float(x[JOINT + STEER])
+    x, imu = turn.steady.x, rig.sensors.imu
+    force = turn.force(imu.position_m)
+    truth = {"lean_rad": _lean_in_turn(rig, vehicle, turn), "steering_angle_rad": float(x[JOINT + STEER])}
     checks = []
     for output in budget.outputs:
-        heard = record.outputs[output.name].after(SETTLED_S)
-        if heard.arrived_ns.size < 2:
+        heard = record.outputs[output.name].after(settled_s(rig, output.name))
+        if heard.arrived_ns.size < 2 * _BATCHES:
             continue
+        for triad, name in (("rate", "imu_rates"), ("force", "imu_force")):
+            if output.name == name:
+                said = shown(imu, triad, turn.rates(), force, heard.stamped).mean(axis=0)  # type: ignore[arg-type]
+                truth |= {c.signal: float(said["xyz".index(c.signal.split("_")[1])]) for c in output.channels}
         for channel in output.channels:
-            if channel.signal in truth:
-                found = noisy_checks(
-                    output.name,
-                    channel,
-                    truth[channel.signal],
-                    heard.of(channel.signal),
-                    output.rate_hz,
-                    allan=False,
-                )
-                checks += found[:1]
+            if channel.signal in truth and channel.signal in heard.signals:
+                at = on_wire(channel, truth[channel.signal])[0]
+                values = heard.of(channel.signal)
+                if channel.noise.is_white and channel.noise.sigma == 0.0 and channel.drawn == 0.0:
+                    checks += constant_checks(output.name, channel, truth[channel.signal], values)
+                else:
+                    checks.append(mean_check(output.name, channel, at, values, output.rate_hz))
     checks += _wheels_in_turn(budget, rig, vehicle, turn, record)
     checks += _gnss_in_turn(budget, rig, turn, record)
     return checks
+
+
+def _lean_in_turn(rig: Rig, vehicle: Vehicle, turn: SteadyTurn) -> float:
+    """The roll, or what a computing sensor settles at."""
+    own = rig.sensors.lean.computed
+    if own is None:
+        return turn.attitude[0]
+    tyre = float(vehicle.tyre[FRONT]["radius"])
+    radius = tyre if own.rolling_radius_m is None else own.rolling_radius_m
+    spin = float(turn.steady.x[JOINT_RATE + FRONT_WHEEL])
+
+    def told(lean: float) -> float:
+        return spin * (radius - own.crown_radius_m * (1.0 - math.cos(lean)))
+
+    return lean_shown(own, turn.rates(), turn.force(own.position_m), told)
 
 
 def _wheels_in_turn(
@@ -229,6 +280,9 @@ def _gnss_in_turn(budget: Budget, rig: Rig, turn: SteadyTurn, record: Record) ->
 # -- sway ----------------------------------------------------------------------------------------------------
 
 
+_SEEN = 0.3  # gain below which a signal is turned too far from the motion to tell its lag
+
+
 @dataclass(frozen=True)
 class Response:
     """How an output follows a swinging truth: lag [ms] and gain, with one sigma of each."""
@@ -271,15 +325,17 @@ def sway_checks(budget: Budget, rig: Rig, sway: Sway, record: Record) -> list[Ch
     }
     checks = []
     for output in budget.outputs:
-        heard = record.outputs[output.name].after(SETTLED_S)
+        heard = record.outputs[output.name].after(settled_s(rig, output.name))
         signals = list(dict.fromkeys(c.signal for c in output.channels))
         for signal in signals:
             if signal not in driven or signal not in heard.signals or heard.arrived_ns.size < 8:
                 continue
             amplitude, lead = driven[signal]
             found = response(heard.arrived, heard.of(signal), sway.hertz, amplitude, lead)
-            own_ms, gain, slack_ms = sensor_lag(rig, sway.vehicle, signal, sway.hertz, sway.speed)
-            lag = output.age.mean + own_ms
+            own = sensor_lag(rig, sway, signal)
+            if abs(own.gain) < _SEEN:
+                continue
+            lag = output.age.mean + own.lag_ms
             # a drawn age blurs the gain by no more than this
             blur = 0.5 * (turn * 1e-3 * output.age.sigma) ** 2
             checks += [
@@ -289,34 +345,62 @@ def sway_checks(budget: Budget, rig: Rig, sway: Sway, record: Record) -> list[Ch
                     "ms",
                     lag,
                     found.lag_ms,
-                    about(lag, found.lag_sigma_ms, slack_ms + 1e-4),
+                    about(lag, found.lag_sigma_ms, own.lag_slack_ms + output.age.slack + 1e-4),
                 ),
                 Check(
                     output.name,
                     f"{signal}, gain at {sway.hertz:g} Hz",
                     "",
-                    gain,
+                    own.gain,
                     found.gain,
-                    about(gain, found.gain_sigma, blur + 1e-3),
+                    about(own.gain, found.gain_sigma, blur + own.gain_slack + 1e-3),
                 ),
             ]
     return checks
 
 
-def sensor_lag(
-    rig: Rig, vehicle: Vehicle, signal: str, hertz: float, speed_m_s: float
-) -> tuple[float, float, float]:
-    """Lag [ms], gain, and how well the lag is known [ms], of the sensor before its delay line."""
-    if signal == "lean_rad" and rig.sensors.lean.time_constant_ms > 0.0:
-        keep = math.exp(-TICK_S * 1e3 / rig.sensors.lean.time_constant_ms)
-        z = complex(math.cos(2.0 * math.pi * hertz * TICK_S), -math.sin(2.0 * math.pi * hertz * TICK_S))
-        h = (1.0 - keep) / (1.0 - keep * z)
-        return -1e3 * math.atan2(h.imag, h.real) / (2.0 * math.pi * hertz), abs(h), 0.0
+class Lag(NamedTuple):
+    """Of a sensor before its delay line: lag [ms] and gain, and how far off either may be."""
+
+    lag_ms: float
+    gain: float
+    lag_slack_ms: float = 0.0
+    gain_slack: float = 0.0
+
+
+def sensor_lag(rig: Rig, sway: Sway, signal: str) -> Lag:
+    """How a sensor follows the sway."""
+    hertz, vehicle = sway.hertz, sway.vehicle
+    turn = 2.0 * math.pi * hertz
+    if signal == "rate_x_rad_s":
+        keys = keys_of(rig.sensors.imu, "rate")
+        h = low_pass(keys, hertz)
+        own = float((errors_of_axes(keys) @ unit_axes(rig.sensors.imu))[0, 0])
+        return Lag(-1e3 * math.atan2(h.imag, h.real) / turn, abs(h) * own)
+    if signal == "lean_rad":
+        lag, gain, off = 0.0, 1.0, 0.0
+        if rig.sensors.lean.time_constant_ms > 0.0:
+            keep = math.exp(-TICK_S * 1e3 / rig.sensors.lean.time_constant_ms)
+            z = complex(math.cos(turn * TICK_S), -math.sin(turn * TICK_S))
+            h = (1.0 - keep) / (1.0 - keep * z)
+            lag, gain = -1e3 * math.atan2(h.imag, h.real) / turn, abs(h)
+        computed = rig.sensors.lean.computed
+        if computed is not None:
+            # Gyro and reference: (s a_xx + (1 - s a_zx v / g) / T) / (s + 1 / T), a the mounting matrix; the
+            # roll itself bends the reference by its centripetal force, roll^2 w^2 z / 4 g at this frequency.
+            axes, s = turned(*computed.mounting_rad).T, 1j * turn
+            pull = 1e3 / computed.reference_time_constant_ms
+            turned_away = 1.0 - s * axes[2, 0] * sway.speed / STANDARD_GRAVITY
+            h = complex((s * axes[0, 0] + turned_away * pull) / (s + pull))
+            lag, gain = lag - 1e3 * math.atan2(h.imag, h.real) / turn, gain * abs(h)
+            height = abs(computed.position_m[2])
+            off = (sway.roll * turn) ** 2 * height / 4.0 / STANDARD_GRAVITY * pull / turn
+        return Lag(lag, gain, 1e3 * off / turn, off)
     ring = rig.sensors.wheel_speed.tone_ring
     if signal in ("wheel_front_m_s", "wheel_rear_m_s") and ring is not None:
         teeth, radius = ring_radius(rig, vehicle, signal == "wheel_front_m_s")
-        edges_hz = speed_m_s / radius * teeth / (2.0 * math.pi)
+        edges_hz = sway.speed / radius * teeth / (2.0 * math.pi)
         n = averaged_edges(ring, edges_hz)
         # half the window and half a pitch; the window's count moves by one as the speed swings
-        return 1e3 * 0.5 * (n + 1) / edges_hz, 1.0, 1e3 * 0.5 / edges_hz
-    return 0.0, 1.0, 0.0
+        return Lag(1e3 * 0.5 * (n + 1) / edges_hz, 1.0, 1e3 * 0.5 / edges_hz)
+    return Lag(0.0, 1.0)

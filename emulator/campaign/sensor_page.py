@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +19,7 @@ from rich.text import Text
 from emulator.campaign.allan import allan_deviation
 from emulator.campaign.figures import BLUE, GREY, INK, ORANGE, PURPLE, Figure
 from emulator.campaign.page import document, escape, html_table, place, plain_layout, terminal_table
-from emulator.campaign.sensor_budget import Budget, Channel, Output, allan_lengths
+from emulator.campaign.sensor_budget import WIRE_STEP, Budget, Channel, Output, allan_lengths
 from emulator.campaign.sensor_checks import SETTLED_S, Row
 from emulator.campaign.sensor_record import Record
 from emulator.record.writer import write_whole
@@ -313,8 +313,8 @@ def allan_figure(page: SensorPage, output: Output, unit: str) -> Figure:
     curves = {}
     for c in output.channels:
         lengths = allan_lengths(output.rate_hz)
-        white = math.hypot(c.noise.white, *(t.sigma for t in c.terms if t.kind == "step"))
-        noise = type(c.noise)(white, c.noise.drifts, c.noise.walk)
+        rounded = (t.sigma for t in c.terms if t.name == WIRE_STEP)
+        noise = replace(c.noise, white=math.hypot(c.noise.white, *rounded))
         y = tuple(round(noise.deviation(m, period_s), 12) for m in lengths)
         shown.setdefault(y, []).append(c.signal)
         curves[y] = [m * period_s for m in lengths]

@@ -18,13 +18,15 @@ from numpy.typing import NDArray
 
 from emulator.campaign.imposed_motion import Motion
 from emulator.compiled import jit
-from emulator.config.rig_file import dbc_path, load_rig, vehicle_path
+from emulator.config.frame_consistency import frame_contradictions
+from emulator.config.rig_consistency import doubts
+from emulator.config.rig_file import COMMAND_FRAMES, SerialPort, dbc_path, load_rig, vehicle_path
 from emulator.config.vehicle_file import load_vehicle
 from emulator.errors import ConfigError, Problem
 from emulator.plant.step import TICK_NS
 from emulator.ports import MAX_DATA, frame_buffer
 from emulator.rig.bench import Bench
-from emulator.rig.session import COMMAND_FRAMES, Session
+from emulator.rig.session import Session
 from emulator.scenario.line import Straight, build_line
 from emulator.scenario.schema import NoFall, Origin, Scenario, SpeedProfile, Start, Support, Surface
 from emulator.vehicle.params import RigidMass, vehicle_record
@@ -37,6 +39,7 @@ from emulator.wire.nmea_reading import Gga, Rmc, parse
 TICK_S = TICK_NS * 1e-9
 GNSS_HEARD = ("gnss_x_m", "gnss_y_m", "gnss_z_m", "gnss_speed_m_s", "gnss_course_rad", "gnss_fix")
 """What is read from the sentences, by the names of the outputs; NaN where a field is empty."""
+_BITS_A_BYTE = 10  # 8N1
 _DAY_NS = 86_400_000_000_000
 _STRAIGHT_M = 2000.0
 _SAY_EVERY = 2000  # ticks
@@ -57,6 +60,9 @@ def level_session(rig_path: Path, *, seed: int = 0) -> Session:
         codec = load_codec(Path(dbc_path(rig, source)), [*rig.outputs, *COMMAND_FRAMES])
     except ConfigError as error:
         problems += error.problems
+    else:
+        contradictions, frame_doubts = frame_contradictions(rig, source, codec)
+        problems += contradictions
     if problems:
         raise ConfigError(problems)
     line = build_line([Straight(_STRAIGHT_M)], closed=False, ds_m=1.0)
@@ -95,7 +101,7 @@ def level_session(rig_path: Path, *, seed: int = 0) -> Session:
         outputs=tuple(rig.outputs),
         seed=seed,
         files={},
-        warnings=list(vehicle_file.warnings),
+        warnings=[*frame_doubts, *doubts(rig, source, vehicle_file.values), *vehicle_file.warnings],
     )
 
 
@@ -105,7 +111,7 @@ class Heard:
 
     stamped_ns  tick its content was sampled at: of frames by the loop's own account, of GNSS as the
                 sentences say
-    arrived_ns  tick it left in
+    arrived_ns  tick it left in; of GNSS on a serial line when its last byte has arrived
     damaged     frames whose CRC, length or counter was not right, or sentences that could not be read
     """
 
@@ -230,6 +236,8 @@ def _sentences(
     at_zero = session.scenario.utc
     midnight_ns = ((at_zero.hour * 60 + at_zero.minute) * 60 + at_zero.second) * 1_000_000_000
     stamped, arrived, rows, satellites = [], [], [], set()
+    port = session.rig.gnss_port
+    byte_ns = round(_BITS_A_BYTE * 1e9 / port.baud) if isinstance(port, SerialPort) else 0
     damaged = 0
     for tick, burst in bursts:
         row = [math.nan] * len(GNSS_HEARD)
@@ -255,7 +263,7 @@ def _sentences(
             continue
         # time of day to time of the loop; the day is that of the arrival
         since = (time_ns - midnight_ns + origin_ns) % _DAY_NS
-        arrived_ns = tick * TICK_NS
+        arrived_ns = tick * TICK_NS + byte_ns * len(burst)
         stamped.append(arrived_ns - (arrived_ns - since) % _DAY_NS)
         arrived.append(arrived_ns)
         rows.append(row)

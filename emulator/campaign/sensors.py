@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from emulator.campaign.imposed_motion import SteadyTurn, Sway
+from emulator.campaign.inertial_budget import keys_of
 from emulator.campaign.sensor_budget import budget_of
-from emulator.campaign.sensor_checks import Row, all_rows, rest_checks
+from emulator.campaign.sensor_checks import Row, all_rows, rest_checks, settled_s
 from emulator.campaign.sensor_motion_checks import sway_checks, turn_checks
 from emulator.campaign.sensor_page import SensorPage
 from emulator.campaign.sensor_record import Record, level_session, listen
@@ -17,6 +18,7 @@ from emulator.rig.session import Session
 from emulator.vehicle.equilibrium import NoEquilibrium, Steady, steady_motion
 
 _TURN_SHARE, _SWAY_SHARE = 0.3, 0.15  # length of these records over that at rest
+_SWAY_ROLL = 0.1  # [rad] small, so that what a lean sensor computes stays in proportion
 _LEAN_STEP = math.radians(5.0)  # from one equilibrium to the next
 
 
@@ -72,19 +74,23 @@ def measured(
     """Rows of the three records, and the one at rest."""
     rig, vehicle = session.rig, session.vehicle
     budget = budget_of(rig, vehicle, session.codec, speed_m_s=plan.speed_m_s)
+    still = budget_of(rig, vehicle, session.codec, speed_m_s=0.0)
 
     def told(what: str, seconds: float) -> Callable[[float], None]:
         return lambda done: progress(what, done / seconds)
 
-    turn_s, sway_s = max(10.0, _TURN_SHARE * plan.seconds), max(10.0, _SWAY_SHARE * plan.seconds)
-    rest = listen(session, plan.seconds, None, told("at rest", plan.seconds))
+    begun_s = max(settled_s(rig, name) for name in rig.outputs)
+    turn_s, sway_s = (begun_s + max(8.0, share * plan.seconds) for share in (_TURN_SHARE, _SWAY_SHARE))
+    rest_s = begun_s + plan.seconds
+    rest = listen(session, rest_s, None, told("at rest", rest_s))
     turning = listen(session, turn_s, turn.impose, told("in a steady turn", turn_s))
-    sway = Sway(vehicle, rest.x, plan.sway_hz, speed=plan.speed_m_s)
+    most = keys_of(rig.sensors.imu, "rate").limit / (2.0 * math.pi * plan.sway_hz)  # rates within their range
+    sway = Sway(vehicle, rest.x, plan.sway_hz, roll=min(_SWAY_ROLL, 0.5 * most), speed=plan.speed_m_s)
     swaying = listen(session, sway_s, sway.impose, told("swaying", sway_s))
     gear = float(session.scenario.start.gear)
     rows = all_rows(
         [
-            ("rest", rest_checks(budget, rig, rest, turn.gravity, gear)),
+            ("rest", rest_checks(still, rig, vehicle, rest, turn.gravity, gear)),
             ("turn", turn_checks(budget, rig, vehicle, turn, turning)),
             ("sway", sway_checks(budget, rig, sway, swaying)),
         ]

@@ -58,6 +58,11 @@ def drawn(noise: Noise, n: int, tries: int, rng: np.random.Generator) -> np.ndar
         for k in range(n):
             out[:, k] += sigma * u
             u = keep * u + math.sqrt(1.0 - keep * keep) * rng.standard_normal(tries)
+    if noise.coloured:
+        lags = np.abs(np.subtract.outer(np.arange(n), np.arange(n)))
+        known = np.append(noise.coloured, 0.0)
+        covariance = known[np.minimum(lags, len(noise.coloured))]
+        out += rng.standard_normal((tries, n)) @ np.linalg.cholesky(covariance).T
     return np.asarray(
         out + noise.walk * math.sqrt(PERIOD_S) * np.cumsum(rng.standard_normal((tries, n)), axis=1)
     )
@@ -68,6 +73,7 @@ CASES = {
     "drift": Noise(0.3, ((1.0, 0.2),)),
     "two drifts": Noise(0.0, ((1.0, 0.05), (0.5, 3.0))),
     "walk": Noise(0.1, (), 1.0),
+    "filtered": Noise(0.2, (), 0.0, (1.45, 0.78, 0.3)),
     "all": Noise(1.0, ((0.8, 0.5),), 0.5),
 }
 
@@ -87,7 +93,7 @@ def test_the_estimates_scatter_as_said(case: str, m: int) -> None:
     assert squares.std() == pytest.approx(spread, rel=slack)
 
 
-@pytest.mark.parametrize("case", ["white", "drift", "two drifts"])
+@pytest.mark.parametrize("case", ["white", "drift", "two drifts", "filtered"])
 def test_a_mean_and_a_mean_square_scatter_as_said(case: str) -> None:
     noise, n, tries = CASES[case], 400, 3000
     values = drawn(noise, n, tries, np.random.default_rng(5))

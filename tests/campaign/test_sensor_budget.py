@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 import pytest
 
+from emulator.campaign.sample_age import Age
 from emulator.campaign.sensor_budget import (
-    Age,
+    WIRE_STEP,
     Budget,
     Channel,
     Term,
@@ -18,11 +19,12 @@ from emulator.campaign.sensor_budget import (
     budget_of,
     gnss_accuracies,
     lean_behind_ms,
+    lean_terms,
     wheel_behind_ms,
     wheel_terms,
 )
 from emulator.campaign.sensor_record import level_session
-from emulator.config.rig_file import GnssAccuracy, Rig, SerialBus, SerialPort, ToneRing
+from emulator.config.rig_file import GnssAccuracy, Imu, Rig, SerialBus, SerialPort, ToneRing
 from emulator.rig.session import Session
 
 RIG = Path(__file__).parents[2] / "scenarios" / "rigs" / "loopback.yaml"
@@ -43,24 +45,68 @@ def with_sensor(rig: Rig, name: str, **values: Any) -> Rig:
     return rig.model_copy(update={"sensors": rig.sensors.model_copy(update={name: part})})
 
 
-def test_one_sigma_of_a_sample_is_density_times_root_of_rate(session: Session, budget: Budget) -> None:
-    imu = session.rig.sensors.imu
+def test_one_sigma_of_a_sample_is_density_times_root_of_rate(session: Session) -> None:
+    imu = Imu(
+        position_m=(0.6, 0.0, 0.7),
+        rate_noise_density_rad_s_sqrtHz=1e-4,
+        rate_bias_rad_s=(0.001, -0.002, 0.003),
+        rate_turn_on_bias_rad_s=4e-4,
+        rate_random_walk_rad_s2_sqrtHz=3e-7,
+        force_resolution_m_s2=0.02,
+    )
+    rig = session.rig.model_copy(update={"sensors": session.rig.sensors.model_copy(update={"imu": imu})})
+    budget = budget_of(rig, session.vehicle, session.codec)
     channel = budget.channel("rate_y_rad_s")
-    assert channel.offset == imu.rate_bias_rad_s[1]
+    assert (channel.offset, channel.drawn, channel.noise.walk) == (-0.002, 4e-4, 3e-7)
     step = 0.0003125  # of the DBC
     assert channel.step == step
-    white = imu.rate_noise_density_rad_s_sqrtHz * math.sqrt(500.0)
-    assert channel.sigma == pytest.approx(math.hypot(white, step / math.sqrt(12.0)), rel=1e-12)
+    white = 1e-4 * math.sqrt(500.0)
+    assert channel.sigma == pytest.approx(math.hypot(white, 4e-4, step / math.sqrt(12.0)), rel=1e-12)
+    # so that the Allan deviation over 1 s is the density, and then some of the walk
+    assert channel.noise.deviation(500, 0.002) == pytest.approx(1e-4, rel=1e-4)
     force = budget.channel("force_z_m_s2")
-    assert force.noise.white == pytest.approx(imu.force_noise_density_m_s2_sqrtHz * math.sqrt(500.0))
-    # so that the Allan deviation over 1 s is the density
-    assert channel.noise.deviation(500, 0.002) == pytest.approx(imu.rate_noise_density_rad_s_sqrtHz)
+    assert force.noise.white == pytest.approx(0.02 / math.sqrt(12.0))
+    assert force.offset == 0.0
+
+
+def test_a_demo_units_errors_are_told_apart(budget: Budget) -> None:
+    names = [t.name for t in budget.channel("force_x_m_s2").terms]
+    assert names == [
+        *("white noise", "bias", "turn-on bias", "bias instability", "random walk"),
+        *("mounting, scale, warmth", "reading step", "step on the wire"),
+    ]
+    assert len(budget.channel("rate_x_rad_s").noise.coloured) > 1
+    assert budget.output("imu_rates").age.behind == pytest.approx(1e3 * 0.7 / (math.pi * 150.0))
+
+
+def test_a_computed_leans_own_noise_is_that_of_its_filter(session: Session) -> None:
+    """Upright at 20 m/s, the filter written out: gyro and reference with noise, tick by tick."""
+    own = session.rig.sensors.lean.computed
+    assert own is not None
+    rng, tries, time_s = np.random.default_rng(9), 4000, 0.3
+    quick = own.model_copy(update={"reference_time_constant_ms": 1e3 * time_s})
+    terms = {t.name: t for t in lean_terms(with_sensor(session.rig, "lean", computed=quick), 20.0)}
+    lean, h = np.zeros(tries), 1e-3
+    pull = 1.0 - math.exp(-h / time_s)
+    for _ in range(2500):
+        wx, wz = own.rate_noise_density_rad_s_sqrtHz / math.sqrt(h) * rng.standard_normal((2, tries))
+        fy = own.force_noise_density_m_s2_sqrtHz / math.sqrt(h) * rng.standard_normal(tries)
+        lean += wx * h
+        lean += pull * ((fy - 20.0 * wz) / 9.81 - lean)
+    own_sigma = math.hypot(terms["own gyro"].sigma, terms["own reference"].sigma)
+    assert lean.std() == pytest.approx(own_sigma, rel=5.0 / math.sqrt(2 * tries))
+    # upright: the roll bias times T, the force's slope, and the mounting's roll
+    bias = terms["bias and mounting"].sigma
+    slope = own.force_bias_m_s2[1] / 9.81 - own.mounting_rad[0] * 0.0
+    expected = own.rate_bias_rad_s[0] * time_s + slope + own.mounting_rad[0]
+    turning = -20.0 * own.rate_bias_rad_s[2] / 9.81
+    assert bias == pytest.approx(expected + turning, abs=2e-4)
 
 
 def test_fixed_errors_add_random_ones_add_by_their_squares() -> None:
     terms = (
         Term("a", "white", 3.0),
-        Term("b", "step", 4.0),
+        Term(WIRE_STEP, "step", 4.0),
         Term("c", "drift", 12.0, time_s=9.0),
         Term("d", "fixed", -1.0),
         Term("e", "fixed", 0.25),
@@ -74,7 +120,7 @@ def test_fixed_errors_add_random_ones_add_by_their_squares() -> None:
 
 def test_what_has_no_error_has_no_terms(session: Session, budget: Budget) -> None:
     assert budget.channel("engine_rad_s").terms == ()
-    quiet = with_sensor(session.rig, "lean", noise_rad=0.0)
+    quiet = with_sensor(session.rig, "lean", noise_rad=0.0, computed=None)
     assert budget_of(quiet, session.vehicle, session.codec).channel("lean_rad").terms == ()
 
 
@@ -239,3 +285,13 @@ def test_where_the_rig_knows_its_lines_their_time_is_said(session: Session, budg
     assert timed.output("emulator_state").age.wait == pytest.approx(6 * 0.27)
     # ten bits a character, 392 characters at most: 82 + 79 + 46 + 66 + 80 + 39
     assert timed.output("gnss").age.wire == pytest.approx(392 * 10 / 115.2)
+
+
+def test_on_a_serial_line_age_ends_with_the_last_byte() -> None:
+    """Half-normal jitter on top of the latency, and somewhere within a tick until the line is fed."""
+    age = Age(60.0, 4.0, on_line=True)
+    drawn = 60.0 + 4.0 * np.abs(np.random.default_rng(4).standard_normal(400_000))
+    waited = drawn + np.random.default_rng(5).uniform(size=drawn.size)
+    assert age.mean == pytest.approx(waited.mean(), abs=0.02)
+    assert age.quantile(0.99) == pytest.approx(np.quantile(waited, 0.99), abs=0.1)
+    assert age.slack == 0.5
