@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import TypeAlias
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +26,7 @@ from emulator.campaign.allan import (
     worth_of_allan,
 )
 from emulator.campaign.imposed_motion import lean_shown, turned
-from emulator.campaign.inertial_budget import Triad, engine_lines, shown
+from emulator.campaign.inertial_budget import Line, Triad, engine_lines, shown
 from emulator.campaign.sensor_budget import Budget, Channel, Output
 from emulator.campaign.sensor_record import TICK_S, Heard, Record
 from emulator.config.rig_file import Imu, Rig
@@ -41,6 +41,9 @@ SETTLED_S = 2.0
 """What is left out at the beginning: filters and averaging windows fill."""
 ALLAN_S = (1.0, 10.0)
 """Averaging times at which the Allan deviation of inertial signals is judged."""
+
+INERTIAL = ("rate_", "force_")
+"""How signals of the inertial unit begin."""
 
 Interval: TypeAlias = Callable[[float], tuple[float, float]]
 """Where a measurement lies but for a share of cases; exact quantities do not look at it."""
@@ -249,35 +252,55 @@ def without_lines(
     return rest, np.hypot(fit[1 : k + 1], fit[k + 1 :]), float(np.std(rest)) * math.sqrt(2.0 / len(values))
 
 
+class Shaken(NamedTuple):
+    """An inertial signal at rest taken apart.
+
+    truth      what it would say without random errors and vibration, (n,) while it warms
+    rest       (n,) values without the engine's lines
+    lines      those expected, with the amplitudes found and one sigma of one
+    """
+
+    truth: float | NDArray[np.float64]
+    rest: NDArray[np.float64]
+    lines: list[tuple[Line, float]]
+    amplitude_sigma: float
+
+    @property
+    def noise(self) -> NDArray[np.float64]:
+        """(n,) what is neither engine nor warming."""
+        return np.asarray(self.rest - self.truth)
+
+
+def taken_apart(signal: str, heard: Heard, imu: Imu, force: NDArray[np.float64], engine: float) -> Shaken:
+    """A signal such as ``rate_x_rad_s`` of a unit at rest under ``force``, the engine at ``engine`` rad/s."""
+    word, letter, *_ = signal.split("_")
+    triad: Triad = "rate" if word == "rate" else "force"
+    k = "xyz".index(letter)
+    said = shown(imu, triad, np.zeros(3), force, heard.stamped)[:, k]
+    lines = [
+        line for line in engine_lines(imu, triad, engine) if line.hertz > 0.0 and line.amplitude[k] > 0.0
+    ]
+    rest, found, sigma = without_lines(heard.of(signal), heard.stamped, [line.hertz for line in lines])
+    truth = said if imu.temperature is not None else float(said[0])
+    return Shaken(truth, rest, list(zip(lines, found.tolist(), strict=True)), sigma)
+
+
 def inertial_checks(
-    output: Output,
-    heard: Heard,
-    imu: Imu,
-    rates: NDArray[np.float64],
-    force: NDArray[np.float64],
-    engine: float,
+    output: Output, heard: Heard, imu: Imu, force: NDArray[np.float64], engine: float
 ) -> list[Check]:
     """The inertial unit at rest: its warming followed, the engine's lines taken out and judged apart."""
-    triad: Triad = "rate" if output.name == "imu_rates" else "force"
-    said = shown(imu, triad, rates, force, heard.stamped)
-    lines = [line for line in engine_lines(imu, triad, engine) if line.hertz > 0.0]
     checks = []
-    for k, letter in enumerate("xyz"):
-        signal = f"rate_{letter}_rad_s" if triad == "rate" else f"force_{letter}_m_s2"
-        if signal not in heard.signals:
+    for channel in output.channels:
+        if channel.signal not in heard.signals or not channel.signal.startswith(INERTIAL):
             continue
-        channel = next(c for c in output.channels if c.signal == signal)
-        visible = [line for line in lines if line.amplitude[k] > 0.0]
-        frequencies = [line.hertz for line in visible]
-        rest, amplitudes, sigma = without_lines(heard.of(signal), heard.stamped, frequencies)
-        truth = said[:, k] if imu.temperature is not None else float(said[0, k])
-        checks += noisy_checks(output.name, channel, truth, rest, output.rate_hz, allan=True)
-        checks += resolution_checks(output.name, channel, heard.of(signal))
-        for line, found in zip(visible, amplitudes.tolist(), strict=True):
-            expected = float(line.amplitude[k])
-            if expected > 5.0 * sigma:  # below it noise alone makes an amplitude
-                name = f"{signal}, engine line at {line.hertz:.3g} Hz"
-                interval = about(expected, sigma, 0.01 * expected)
+        apart = taken_apart(channel.signal, heard, imu, force, engine)
+        checks += noisy_checks(output.name, channel, apart.truth, apart.rest, output.rate_hz, allan=True)
+        checks += resolution_checks(output.name, channel, heard.of(channel.signal))
+        for line, found in apart.lines:
+            expected = float(line.amplitude["xyz".index(channel.signal.split("_")[1])])
+            if expected > 5.0 * apart.amplitude_sigma:  # below it noise alone makes an amplitude
+                name = f"{channel.signal}, engine line at {line.hertz:.3g} Hz"
+                interval = about(expected, apart.amplitude_sigma, 0.01 * expected)
                 checks.append(Check(output.name, name, channel.unit, expected, found, interval))
     return checks
 
@@ -347,7 +370,7 @@ def rest_checks(
             continue
         if output.name in ("imu_rates", "imu_force"):
             imu, engine = rig.sensors.imu, float(record.x[ENGINE])
-            checks += inertial_checks(output, settled, imu, np.zeros(3), force, engine)
+            checks += inertial_checks(output, settled, imu, force, engine)
         absent = rig.outputs[output.name].absent  # type: ignore[index]
         for channel in output.channels:
             values = settled.of(channel.signal)

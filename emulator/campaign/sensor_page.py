@@ -7,12 +7,13 @@ dashes, what differs another mark and the word.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 from rich.console import Group, RenderableType
 from rich.text import Text
 
@@ -33,11 +34,15 @@ _CIRCLE = 72
 
 @dataclass(frozen=True)
 class SensorPage:
-    """What a page shows; ``rows`` and ``rest`` are there if it was measured."""
+    """What a page shows; ``rows``, ``rest`` and ``noise`` are there if it was measured.
+
+    noise  of each inertial signal at rest, without what warming and the engine make of it
+    """
 
     budget: Budget
     rows: tuple[Row, ...] = ()
     rest: Record | None = None
+    noise: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
 
     @property
@@ -330,10 +335,9 @@ def allan_figure(page: SensorPage, output: Output, unit: str) -> Figure:
                 "hovertemplate": "%{x:.3g} s: %{y:.3g}",
             }
         )
-    heard = None if page.rest is None else page.rest.outputs[output.name].after(SETTLED_S)
-    if heard is not None:
-        for k, c in enumerate(output.channels):
-            values = heard.of(c.signal)
+    for k, c in enumerate(output.channels):
+        if c.signal in page.noise:
+            values = page.noise[c.signal]
             lengths = [m for m in allan_lengths(output.rate_hz) if values.size // m >= 4]
             data.append(
                 {
@@ -429,7 +433,7 @@ def rows_figure(rows: Sequence[Row]) -> Figure:
     layout |= {"height": 130 + 15 * len(drawn)}
     layout["xaxis"] |= {"range": [-3.1, 3.1]}
     layout["yaxis"] |= {
-        "autorange": "reversed",
+        "range": [len(drawn) - 0.4, -0.6],
         "ticks": "",
         "tickfont": {"size": 9},
         "categoryorder": "array",
@@ -474,6 +478,10 @@ def sensors_html(page: SensorPage) -> str:
     inertial = [o for o in b.outputs if o.name in _INERTIAL_UNITS and any(c.sigma > 0.0 for c in o.channels)]
     if inertial:
         parts.append("<section><h2>Allan deviation</h2>")
+        if page.noise:
+            parts.append(
+                "<p class='hint'>Measured at rest; the engine's lines and the warming are taken out.</p>"
+            )
         for o in inertial:
             figures[o.name] = allan_figure(page, o, _INERTIAL_UNITS[o.name])
             parts += [f"<h3>{escape(o.name)}</h3>", place(o.name, f"Allan deviation of {o.name}")]

@@ -7,15 +7,27 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
+
 from emulator.campaign.imposed_motion import SteadyTurn, Sway
 from emulator.campaign.inertial_budget import keys_of
 from emulator.campaign.sensor_budget import budget_of
-from emulator.campaign.sensor_checks import Row, all_rows, rest_checks, settled_s
+from emulator.campaign.sensor_checks import (
+    INERTIAL,
+    Row,
+    all_rows,
+    felt_at_rest,
+    rest_checks,
+    settled_s,
+    taken_apart,
+)
 from emulator.campaign.sensor_motion_checks import sway_checks, turn_checks
 from emulator.campaign.sensor_page import SensorPage
 from emulator.campaign.sensor_record import Record, level_session, listen
 from emulator.rig.session import Session
 from emulator.vehicle.equilibrium import NoEquilibrium, Steady, steady_motion
+from emulator.vehicle.state import ENGINE
 
 _TURN_SHARE, _SWAY_SHARE = 0.3, 0.15  # length of these records over that at rest
 _SWAY_ROLL = 0.1  # [rad] small, so that what a lean sensor computes stays in proportion
@@ -65,7 +77,20 @@ def sensors_of(
         return SensorPage(budget, notes=notes)
     turn = SteadyTurn(steady_turn(session, speed, plan.lean_rad), float(session.vehicle.body[0]["gravity"]))
     rows, rest = measured(session, plan, turn, progress or (lambda _what, _share: None))
-    return SensorPage(budget, tuple(rows), rest, notes)
+    return SensorPage(budget, tuple(rows), rest, _noise_at_rest(session, rest, turn.gravity), notes)
+
+
+def _noise_at_rest(session: Session, rest: Record, gravity: float) -> dict[str, NDArray[np.float64]]:
+    """What the inertial signals show at rest besides warming and the engine, for their Allan deviations."""
+    found = {}
+    for name in ("imu_rates", "imu_force"):
+        if name in rest.outputs:
+            heard = rest.outputs[name].after(settled_s(session.rig, name))
+            for signal in heard.signals:
+                if signal.startswith(INERTIAL):
+                    force, engine = felt_at_rest(rest.x, gravity), float(rest.x[ENGINE])
+                    found[signal] = taken_apart(signal, heard, session.rig.sensors.imu, force, engine).noise
+    return found
 
 
 def measured(

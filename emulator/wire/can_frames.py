@@ -12,7 +12,8 @@ Rules (all tested bit for bit against cantools):
   value nearest to zero.
 - A received code beyond [minimum|maximum] that is not "not available" is decoded as it stands.
 - Unused bits are sent as 0.
-- A frame with the message attribute ``DataId`` >= 0 is protected by AUTOSAR E2E profile 1 ('both' mode):
+- A frame with the message attribute ``DataId`` >= 0 is protected by AUTOSAR E2E profile 1, in the mode that
+  the attribute ``E2EMode`` names (``emulator.wire.e2e.MODES``; without it both):
   it has ``crc`` in byte 0 and ``alive`` in the low nibble of byte 1; both stay out of its payload signals.
 """
 
@@ -31,7 +32,7 @@ from numpy.typing import NDArray
 from emulator.compiled import jit
 from emulator.errors import ConfigError, Problem
 from emulator.ports import EXTENDED, MAX_DATA
-from emulator.wire.e2e import check_profile_1, profile_1_start, protect_profile_1
+from emulator.wire.e2e import BOTH, MODES, NIBBLE, check_profile_1, profile_1_start, protect_profile_1
 
 WRONG_CRC = -1
 WRONG_LENGTH = -2
@@ -39,6 +40,7 @@ UNKNOWN = -1
 
 _LONGEST_SIGNAL = 32
 _PROTECTION = ("crc", "alive")
+_NIBBLE_BITS = frozenset(range(12, 16))
 
 
 class FrameCodec(NamedTuple):
@@ -47,6 +49,7 @@ class FrameCodec(NamedTuple):
     can_id         (F,)    int64    identifier, bit 31 set for 29-bit identifiers
     length         (F,)    int64    payload bytes
     data_id        (F,)    int64    E2E data id 0..65535; -1 unprotected
+    mode           (F,)    int64    how it enters, index into e2e.MODES
     first          (F+1,)  int64    frame f owns signals first[f] .. first[f+1]-1
     byte           (S,)    int64    byte with the least significant bit
     bit            (S,)    int64    that bit's place in the byte, 0 the lowest
@@ -64,6 +67,7 @@ class FrameCodec(NamedTuple):
     can_id: NDArray[np.int64]
     length: NDArray[np.int64]
     data_id: NDArray[np.int64]
+    mode: NDArray[np.int64]
     first: NDArray[np.int64]
     byte: NDArray[np.int64]
     bit: NDArray[np.int64]
@@ -188,7 +192,7 @@ def unpack(codec: FrameCodec, frame: int, data: NDArray[np.uint8], values: NDArr
 def protect(codec: FrameCodec, frame: int, counter: int, data: NDArray[np.uint8]) -> None:
     """Write alive counter (modulo 15) and CRC into a packed frame; unprotected frames stay as they are."""
     if codec.data_id[frame] >= 0:
-        protect_profile_1(data, codec.length[frame], codec.data_id[frame], counter)
+        protect_profile_1(data, codec.length[frame], codec.data_id[frame], codec.mode[frame], counter)
 
 
 @jit
@@ -201,7 +205,7 @@ def check(codec: FrameCodec, frame: int, data: NDArray[np.uint8], length: int) -
         return WRONG_LENGTH
     if codec.data_id[frame] < 0:
         return 0
-    return check_profile_1(data, length, codec.data_id[frame])
+    return check_profile_1(data, length, codec.data_id[frame], codec.mode[frame])
 
 
 # --- loading ----------------------------------------------------------------------------------------
@@ -275,14 +279,14 @@ def load_codec(path: Path, frames: Sequence[str]) -> Codec:
             chosen.append(messages[name])
             problems += _double(messages[name], lines)
     names = tuple(message.name for message in chosen)
-    data_ids: list[int] = []
+    data_ids: list[tuple[int, int]] = []
     fields: list[list[_Field]] = []
     payloads: list[list[Any]] = []
     for message in chosen:
-        found, data_id, payload = _frame(message, lines)
+        found, data_id, mode, payload = _frame(message, lines)
         problems += found
         problems += _bits_taken(message, lines)
-        data_ids.append(data_id)
+        data_ids.append((data_id, mode))
         payloads.append(payload)
         layout = []
         for signal in payload:
@@ -304,7 +308,8 @@ def load_codec(path: Path, frames: Sequence[str]) -> Codec:
     table = FrameCodec(
         can_id=np.array([m.frame_id | (EXTENDED if m.is_extended_frame else 0) for m in chosen], np.int64),
         length=np.array([message.length for message in chosen], np.int64),
-        data_id=np.array(data_ids, np.int64),
+        data_id=np.array([data_id for data_id, _ in data_ids], np.int64),
+        mode=np.array([mode for _, mode in data_ids], np.int64),
         first=np.cumsum([0, *map(len, fields)], dtype=np.int64),
         signed=np.array([field.signed for field in flat], np.bool_),
         factor=np.array([field.factor for field in flat], np.float64),
@@ -377,8 +382,8 @@ def _double(message: Any, lines: _Lines) -> list[Problem]:
     return problems
 
 
-def _frame(message: Any, lines: _Lines) -> tuple[list[Problem], int, list[Any]]:
-    """Problems, data id and payload signals of one frame."""
+def _frame(message: Any, lines: _Lines) -> tuple[list[Problem], int, int, list[Any]]:
+    """Problems, data id, its mode and payload signals of one frame."""
     problems = []
     name = message.name
     if message.length > MAX_DATA:
@@ -393,7 +398,17 @@ def _frame(message: Any, lines: _Lines) -> tuple[list[Problem], int, list[Any]]:
     if data_id > 0xFFFF:
         problems.append(lines.problem(f"expected a DataId of 16 bits or -1, got {data_id}", name))
     if data_id < 0:
-        return problems, -1, list(message.signals)
+        return problems, -1, BOTH, list(message.signals)
+    mode = BOTH
+    if "E2EMode" in attributes:
+        value, labels = attributes["E2EMode"].value, attributes["E2EMode"].definition.choices or ()
+        # a DBC gives a value of a list by its place in it
+        named = labels[value] if isinstance(value, int) and 0 <= value < len(labels) else value
+        if named in MODES:
+            mode = MODES.index(named)
+        else:
+            what = f"expected an E2EMode among {', '.join(MODES)}, got {named!r}"
+            problems.append(lines.problem(what, name))
     for wanted, place in zip(_PROTECTION, ((0, 0, 8), (1, 0, 4)), strict=True):
         signal = next((s for s in message.signals if s.name == wanted), None)
         if signal is None or signal.is_signed or (*_place(signal)[:2], signal.length) != place:
@@ -402,7 +417,21 @@ def _frame(message: Any, lines: _Lines) -> tuple[list[Problem], int, list[Any]]:
                 "because the frame has a DataId (E2E profile 1)"
             )
             problems.append(lines.problem(what, name, wanted if signal is not None else ""))
-    return problems, data_id, [signal for signal in message.signals if signal.name not in _PROTECTION]
+    payload = [signal for signal in message.signals if signal.name not in _PROTECTION]
+    if mode == NIBBLE:
+        for signal in payload:
+            if not _NIBBLE_BITS.isdisjoint(_bits(signal)):
+                what = "expected no signal in bits 12 to 15: in nibble mode they carry part of the DataId"
+                problems.append(lines.problem(what, name, signal.name))
+    return problems, data_id, mode, payload
+
+
+def _bits(signal: Any) -> list[int]:
+    """Bits a signal takes, as the DBC counts them: 8 times the byte plus the place in it."""
+    if signal.byte_order == "little_endian":
+        return list(range(signal.start, signal.start + signal.length))
+    first = 8 * (signal.start // 8) + 7 - signal.start % 8
+    return [8 * (i // 8) + 7 - i % 8 for i in range(first, first + signal.length)]
 
 
 def _bits_taken(message: Any, lines: _Lines) -> list[Problem]:
@@ -413,11 +442,7 @@ def _bits_taken(message: Any, lines: _Lines) -> list[Problem]:
     for signal in message.signals:
         if signal.is_multiplexer or signal.multiplexer_ids:
             continue  # refused anyway, and its variants share their bits
-        if signal.byte_order == "little_endian":
-            bits = list(range(signal.start, signal.start + signal.length))
-        else:
-            first = 8 * (signal.start // 8) + 7 - signal.start % 8
-            bits = [8 * (i // 8) + 7 - i % 8 for i in range(first, first + signal.length)]
+        bits = _bits(signal)
         beyond = [bit for bit in bits if bit >= size]
         if beyond:
             what = (
@@ -476,19 +501,26 @@ def _field(message: Any, signal: Any, lines: _Lines) -> _Field | Problem:
     )
 
 
-def _indistinguishable(names: Sequence[str], data_ids: Sequence[int], lines: _Lines) -> list[Problem]:
+def _indistinguishable(
+    names: Sequence[str], data_ids: Sequence[tuple[int, int]], lines: _Lines
+) -> list[Problem]:
     """Protected frames whose data ids enter the CRC alike: one sent as the other would never be noticed."""
     problems = []
-    seen: dict[int, str] = {}
-    for name, data_id in zip(names, data_ids, strict=True):
+    seen: list[tuple[str, int, int]] = []
+    for name, (data_id, mode) in zip(names, data_ids, strict=True):
         if not 0 <= data_id <= 0xFFFF:
             continue
-        other = seen.setdefault(profile_1_start(data_id), name)
-        if other != name:
-            what = (
-                f"expected a DataId that the CRC can tell from that of {other}; {data_id} can't: change one"
-            )
-            if data_ids[names.index(other)] == data_id:
-                what = f"expected a DataId of its own; {other} has {data_id}, too"
-            problems.append(lines.problem(what, name))
+        for other, its_id, its_mode in seen:
+            if mode == its_mode == NIBBLE and (data_id ^ its_id) & 0x0F00:
+                continue  # what is sent along tells them apart
+            if any(profile_1_start(data_id, mode, n) == profile_1_start(its_id, its_mode, n) for n in (0, 1)):
+                what = (
+                    f"expected a DataId that the CRC can tell from that of {other}; {data_id} can't: "
+                    "change one"
+                )
+                if its_id == data_id:
+                    what = f"expected a DataId of its own; {other} has {data_id}, too"
+                problems.append(lines.problem(what, name))
+                break
+        seen.append((name, data_id, mode))
     return problems

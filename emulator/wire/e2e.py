@@ -15,6 +15,10 @@ from numpy.typing import NDArray
 
 from emulator.compiled import jit
 
+MODES = ("both", "alternating", "low", "nibble")
+"""How profile 1 uses the 16-bit data id: both bytes in the CRC; the low one with even counters and the high
+one with odd ones; the low one alone; the low one in the CRC and the low nibble of the high one sent along."""
+BOTH, ALTERNATING, LOW, NIBBLE = range(4)
 COUNTERS_PROFILE_1 = 15
 """Profile 1 counts 0..14; 15 is never sent."""
 COUNTERS_PROFILE_2 = 16
@@ -60,34 +64,46 @@ def crc8_2f(crc: int, data: NDArray[np.uint8], begin: int, end: int) -> int:
 
 
 @jit
-def profile_1_start(data_id: int) -> int:
-    """What the 16-bit data id contributes to a profile 1 CRC ('both' mode: low byte, then high byte).
+def profile_1_start(data_id: int, mode: int, counter: int) -> int:
+    """What the 16-bit data id contributes to a profile 1 CRC with this counter; ``mode`` as in MODES.
 
     Two frames whose ids give the same value can't be told apart by the CRC.
     """
-    crc = int(_TABLE_1D[data_id & 0xFF])
-    return int(_TABLE_1D[crc ^ ((data_id >> 8) & 0xFF)])
+    low, high = data_id & 0xFF, (data_id >> 8) & 0xFF
+    if mode == ALTERNATING:
+        return int(_TABLE_1D[low if counter % 2 == 0 else high])
+    crc = int(_TABLE_1D[low])
+    if mode == LOW:
+        return crc
+    return int(_TABLE_1D[crc ^ (high if mode == BOTH else 0)])
 
 
 @jit
-def protect_profile_1(data: NDArray[np.uint8], length: int, data_id: int, counter: int) -> None:
-    """Write alive counter and CRC of profile 1, 'both' mode, into a frame.
+def protect_profile_1(data: NDArray[np.uint8], length: int, data_id: int, mode: int, counter: int) -> None:
+    """Write alive counter and CRC of profile 1 into a frame.
 
-    data     (>= length,) uint8  changed in place: byte 0 and the low nibble of byte 1
+    data     (>= length,) uint8  changed in place: byte 0, the low nibble of byte 1, in nibble mode all of it
     length   2..len(data)        payload bytes covered
-    data_id  0..65535            identifies the frame; never sent, only in the CRC
+    data_id  0..65535            identifies the frame
+    mode     index into MODES
     counter  any                 taken modulo 15
     """
-    data[1] = (int(data[1]) & 0xF0) | (counter % COUNTERS_PROFILE_1)
-    data[0] = crc8_1d(profile_1_start(data_id), data, 1, length)
+    counter %= COUNTERS_PROFILE_1
+    head = (data_id >> 4) & 0xF0 if mode == NIBBLE else int(data[1]) & 0xF0
+    data[1] = head | counter
+    data[0] = crc8_1d(profile_1_start(data_id, mode, counter), data, 1, length)
 
 
 @jit
-def check_profile_1(data: NDArray[np.uint8], length: int, data_id: int) -> int:
-    """Counter 0..14 of a correct profile 1 frame; -1 if the CRC is wrong or the counter is 15."""
-    if length < 2 or int(data[0]) != crc8_1d(profile_1_start(data_id), data, 1, length):
+def check_profile_1(data: NDArray[np.uint8], length: int, data_id: int, mode: int) -> int:
+    """Counter 0..14 of a correct profile 1 frame; -1 if CRC, nibble or a counter of 15 is wrong."""
+    if length < 2:
         return -1
     counter = int(data[1]) & 0x0F
+    if mode == NIBBLE and int(data[1]) >> 4 != (data_id >> 8) & 0x0F:
+        return -1
+    if int(data[0]) != crc8_1d(profile_1_start(data_id, mode, counter), data, 1, length):
+        return -1
     return counter if counter < COUNTERS_PROFILE_1 else -1
 
 

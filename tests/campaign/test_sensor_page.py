@@ -118,7 +118,8 @@ def test_ages_stack_to_what_is_configured(budget: Budget) -> None:
 
 def test_the_configured_allan_curve_passes_its_density_at_one_second(budget: Budget, rest: Record) -> None:
     output = budget.output("imu_rates")
-    drawn = traces(allan_figure(SensorPage(budget, ROWS, rest), output, "rad/s"))
+    noise = {"rate_x_rad_s": rest.outputs["imu_rates"].of("rate_x_rad_s")}
+    drawn = traces(allan_figure(SensorPage(budget, ROWS, rest, noise), output, "rad/s"))
     (name,) = [n for n in drawn if n.startswith("configured")]
     assert name == "configured: rate_x_rad_s, rate_y_rad_s, rate_z_rad_s"
     curve = drawn[name]

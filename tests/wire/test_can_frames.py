@@ -404,7 +404,20 @@ MADE = HEAD + 'BO_ 1 made: 8 R\n SG_ s : 0|8@1+ (1,0) [0|0] "" R\n'
 ID_OF_MADE = 'BA_DEF_ BO_ "DataId" INT -1 65535;\nBA_DEF_DEF_ "DataId" -1;\nBA_ "DataId" BO_ 1 {};\n'
 GUARD = ' SG_ crc : 0|8@1+ (1,0) [0|0] "" R\n SG_ alive : 8|4@1+ (1,0) [0|0] "" R\n'
 
+MODE = 'BA_DEF_ BO_ "E2EMode" ENUM "both","alternating","low","nibble";\nBA_ "E2EMode" BO_ 1 {};\n'
+GUARDED = HEAD + "BO_ 1 made: 8 R\n" + GUARD
+
 BROKEN = [
+    (
+        GUARDED + ' SG_ s : 12|4@1+ (1,0) [0|0] "" R\n' + ID_OF_MADE.format(7) + MODE.format(3),
+        6,
+        "made.s: expected no signal in bits 12 to 15: in nibble mode they carry part of the DataId",
+    ),
+    (
+        GUARDED + ID_OF_MADE.format(7) + MODE.replace('"low"', '"short"').format(2),
+        3,
+        "made: expected an E2EMode among both, alternating, low, nibble, got 'short'",
+    ),
     (
         MADE.replace("made", "maid"),
         1,
@@ -491,6 +504,44 @@ def test_data_ids_the_crc_cannot_tell_apart_are_refused(tmp_path: Path) -> None:
         ConfigError, match=f"6:1: other: expected a DataId .* from that of made; {twin} can't"
     ):
         codec_of(text, tmp_path, "made", "other")
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "apart"),
+    [
+        ((0x0123, 2), (0x0223, 2), False),  # low: the high byte is not looked at
+        ((0x0123, 3), (0x0223, 3), True),  # nibble: it is sent along
+        ((0x0123, 3), (0x1123, 3), False),  # but only its low half
+        ((0x0123, 1), (0x0124, 1), False),  # alternating: alike with every second counter
+        ((0x0123, 0), (0x0223, 0), True),
+    ],
+)
+def test_ids_are_told_apart_as_their_mode_does(one, other, apart, tmp_path: Path) -> None:
+    text = GUARDED + "BO_ 2 other: 8 R\n" + GUARD + ID_OF_MADE.format(one[0]) + MODE.format(one[1])
+    text += f'BA_ "DataId" BO_ 2 {other[0]};\nBA_ "E2EMode" BO_ 2 {other[1]};\n'
+    if apart:
+        assert codec_of(text, tmp_path, "made", "other").table.mode.tolist() == [one[1], other[1]]
+    else:
+        with pytest.raises(ConfigError, match="other: expected a DataId"):
+            codec_of(text, tmp_path, "made", "other")
+
+
+def test_a_frame_of_another_mode_is_noticed(tmp_path: Path) -> None:
+    """Packed by one DBC, checked by one that says another mode: the CRC is wrong."""
+    codecs = [
+        codec_of(GUARDED + ID_OF_MADE.format(0x4321) + MODE.format(mode), tmp_path, "made").table
+        for mode in range(4)
+    ]
+    for mode, sender in enumerate(codecs):
+        for counter in (3, 4):
+            frame = np.zeros(8, np.uint8)
+            pack(sender, 0, np.zeros(1), frame)
+            protect(sender, 0, counter, frame)
+            found = [check(receiver, 0, frame, 8) for receiver in codecs]
+            assert found[mode] == counter
+            # low, and alternating with an even counter, are one
+            alike = {1, 2} if counter % 2 == 0 and mode in (1, 2) else {mode}
+            assert {m for m, n in enumerate(found) if n >= 0} == alike
 
 
 @settings(max_examples=120, deadline=None)

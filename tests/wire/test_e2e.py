@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import e2e
 import numpy as np
 import pytest
@@ -9,8 +11,13 @@ from crccheck.crc import Crc8Autosar, Crc8SaeJ1850
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
+from ruamel.yaml import YAML
 
 from emulator.wire.e2e import (
+    ALTERNATING,
+    BOTH,
+    LOW,
+    NIBBLE,
     check_profile_1,
     check_profile_2,
     crc8_1d,
@@ -80,16 +87,41 @@ def test_a_crc_can_be_continued(data: bytes, cut: int) -> None:
 )
 def test_profile_1_examples(counter: int, frame: str) -> None:
     data = array(bytes(8))
-    protect_profile_1(data, 8, 0x0123, counter)
+    protect_profile_1(data, 8, 0x0123, BOTH, counter)
     assert data.tobytes().hex().upper() == frame
-    assert check_profile_1(data, 8, 0x0123) == counter
+    assert check_profile_1(data, 8, 0x0123, BOTH) == counter
+
+
+VECTORS = YAML(typ="safe").load((Path(__file__).parents[1] / "reference" / "e2e_vectors.yaml").read_text())
+
+
+@pytest.mark.parametrize(
+    ("mode", "name"), [(BOTH, "both"), (ALTERNATING, "alt"), (LOW, "low"), (NIBBLE, "nibble")]
+)
+@pytest.mark.parametrize("counter", [0, 1])
+def test_every_mode_of_profile_1_equals_its_vectors(mode: int, name: str, counter: int) -> None:
+    """Made with autosar-e2e 1.0.0 and recomputed bit by bit; 'both' is printed in its test suite."""
+    vector = VECTORS[f"profile1_{name}"]
+    data_id = int(vector["data_id"], 16)
+    data = array(bytes(8))
+    protect_profile_1(data, 8, data_id, mode, counter)
+    assert data.tobytes() == bytes.fromhex(vector[f"frame_counter{counter}"])
+    assert check_profile_1(data, 8, data_id, mode) == counter
+
+
+THEIRS = {
+    BOTH: e2e.p01.E2E_P01_DATAID_BOTH,
+    ALTERNATING: e2e.p01.E2E_P01_DATAID_ALT,
+    LOW: e2e.p01.E2E_P01_DATAID_LOW,
+    NIBBLE: e2e.p01.E2E_P01_DATAID_NIBBLE,
+}
 
 
 def test_profile_1_is_not_the_plain_j1850_crc() -> None:
     # B0 is what start 0xFF with final XOR 0xFF would give for the example above.
     assert j1850(bytes([0x23, 0x01, *bytes(7)])) == 0xB0
     data = array(bytes(8))
-    protect_profile_1(data, 8, 0x0123, 0)
+    protect_profile_1(data, 8, 0x0123, BOTH, 0)
     assert data[0] == 0xCC
 
 
@@ -109,16 +141,24 @@ def test_profile_2_examples(payload: bytes, data_ids: bytes, counter: int, frame
 
 
 @settings(deadline=None)
-@given(payload=st.binary(min_size=2, max_size=32), data_id=st.integers(0, 0xFFFF), counter=st.integers(0, 14))
-def test_profile_1_equals_another_implementation(payload: bytes, data_id: int, counter: int) -> None:
+@given(
+    payload=st.binary(min_size=2, max_size=32),
+    data_id=st.integers(0, 0xFFFF),
+    counter=st.integers(0, 14),
+    mode=st.sampled_from([BOTH, ALTERNATING, LOW, NIBBLE]),
+)
+def test_profile_1_equals_another_implementation(
+    payload: bytes, data_id: int, counter: int, mode: int
+) -> None:
     ours, theirs = array(payload), bytearray(payload)
-    protect_profile_1(ours, len(payload), data_id, counter)
+    protect_profile_1(ours, len(payload), data_id, mode, counter)
     theirs[1] = theirs[1] & 0xF0 | counter
-    e2e.p01.e2e_p01_protect(theirs, data_id, increment_counter=False)
+    e2e.p01.e2e_p01_protect(theirs, data_id, data_id_mode=THEIRS[mode], increment_counter=False)
     assert ours.tobytes() == bytes(theirs)
-    assert check_profile_1(ours, len(payload), data_id) == counter
-    assert (check_profile_1(array(payload), len(payload), data_id) >= 0) == (
-        e2e.p01.e2e_p01_check(bytearray(payload), data_id) and payload[1] & 0x0F != 15
+    assert check_profile_1(ours, len(payload), data_id, mode) == counter
+    assert (check_profile_1(array(payload), len(payload), data_id, mode) >= 0) == (
+        e2e.p01.e2e_p01_check(bytearray(payload), data_id, data_id_mode=THEIRS[mode])
+        and payload[1] & 0x0F != 15
     )
 
 
@@ -141,7 +181,7 @@ def test_profile_2_equals_another_implementation(payload: bytes, data_ids: bytes
 def test_any_one_or_two_changed_bits_are_noticed(profile: int) -> None:
     data, data_ids = array(bytes(range(40, 48))), array(bytes(range(16)))
     if profile == 1:
-        protect_profile_1(data, 8, 0x4321, 9)
+        protect_profile_1(data, 8, 0x4321, BOTH, 9)
     else:
         protect_profile_2(data, 8, data_ids, 9)
     for first in range(64):
@@ -149,7 +189,9 @@ def test_any_one_or_two_changed_bits_are_noticed(profile: int) -> None:
         for second in range(first, 64):
             if second != first:
                 data[second // 8] ^= 1 << second % 8
-            found = check_profile_1(data, 8, 0x4321) if profile == 1 else check_profile_2(data, 8, data_ids)
+            found = (
+                check_profile_1(data, 8, 0x4321, BOTH) if profile == 1 else check_profile_2(data, 8, data_ids)
+            )
             # Profile 2's data id hangs on the counter, so two bits there may look like another frame's.
             in_counter = profile == 2 and {first, second} & set(range(8, 12))
             assert found == -1 or in_counter, (first, second)
@@ -160,28 +202,30 @@ def test_any_one_or_two_changed_bits_are_noticed(profile: int) -> None:
 
 def test_counters_wrap_and_15_is_refused_in_profile_1() -> None:
     data, data_ids = array(bytes(8)), array(bytes(range(16)))
-    protect_profile_1(data, 8, 7, 15)
-    assert check_profile_1(data, 8, 7) == 0
+    protect_profile_1(data, 8, 7, BOTH, 15)
+    assert check_profile_1(data, 8, 7, BOTH) == 0
     protect_profile_2(data, 8, data_ids, 15)
     assert check_profile_2(data, 8, data_ids) == 15
     protect_profile_2(data, 8, data_ids, 16)
     assert check_profile_2(data, 8, data_ids) == 0
     never_sent = bytearray(b"\0\x0f\0\0\0\0\0\0")
     e2e.p01.e2e_p01_protect(never_sent, 7, increment_counter=False)
-    assert check_profile_1(array(bytes(never_sent)), 8, 7) == -1
+    assert check_profile_1(array(bytes(never_sent)), 8, 7, BOTH) == -1
 
 
 def test_the_high_nibble_of_byte_1_is_payload() -> None:
     data = array(b"\xff\xa5\0\0")
-    protect_profile_1(data, 4, 1, 3)
+    protect_profile_1(data, 4, 1, BOTH, 3)
     assert data[1] == 0xA3
+    protect_profile_1(data, 4, 0x0501, NIBBLE, 3)
+    assert data[1] == 0x53
 
 
 @pytest.mark.parametrize("length", [0, 1])
 def test_frames_too_short_to_be_protected_fail_the_check(length: int) -> None:
-    assert check_profile_1(array(bytes(8)), length, 0) == -1
+    assert check_profile_1(array(bytes(8)), length, 0, BOTH) == -1
     assert check_profile_2(array(bytes(8)), length, array(bytes(16))) == -1
 
 
 def test_data_id_enters_low_byte_first() -> None:
-    assert profile_1_start(0x0123) == crc8_1d(0, array(b"\x23\x01"), 0, 2)
+    assert profile_1_start(0x0123, BOTH, 0) == crc8_1d(0, array(b"\x23\x01"), 0, 2)
