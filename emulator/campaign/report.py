@@ -250,7 +250,7 @@ def _margin(c: CriterionResult) -> str:
         return "–"
     if c.unit == "m/s":
         return f"{c.margin * 3.6:+.1f} km/h"
-    return f"{c.margin:+.2f} {c.unit}"
+    return f"{c.margin:+.2f} {c.unit}".removesuffix(" 1")
 
 
 def _figure(key: str, words: str) -> str:

@@ -100,6 +100,17 @@ def implies(condition: Formula, consequence: Formula) -> Either:
     return Either((Not(condition), consequence))
 
 
+def signals_of(formula: Formula) -> list[str]:
+    """Names of the signals a formula looks at, each once, in order of appearance."""
+    if isinstance(formula, Compare):
+        return [formula.signal]
+    if isinstance(formula, Until):
+        parts: tuple[Formula, ...] = (formula.holding, formula.goal)
+    else:
+        parts = formula.parts if isinstance(formula, Every | Either) else (formula.part,)
+    return list(dict.fromkeys(name for part in parts for name in signals_of(part)))
+
+
 class Closest(NamedTuple):
     """Where a margin comes from: its value, the row, the comparison that decides (None: there is none)."""
 

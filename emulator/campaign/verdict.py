@@ -25,9 +25,11 @@ from numpy.typing import NDArray
 
 from emulator.campaign.laps import LapTimes, laps_from
 from emulator.campaign.place import PlaceKnowledge, place_from
+from emulator.campaign.temporal import Formula, Monitor, signals_of
 from emulator.errors import InternalError, RecordError
 from emulator.record.reader import Run, read_json_object
 from emulator.record.writer import VERDICT_FILE, write_json
+from emulator.signals import INDEX, SIGNALS
 
 Result: TypeAlias = Literal["pass", "fail", "invalid", "error"]
 
@@ -73,7 +75,17 @@ class SpeedError:
         _check_numbers(self.name, self.limit_m_s, self.from_s)
 
 
-Criterion: TypeAlias = NoFall | DistanceFromLine | SpeedError
+@dataclass(frozen=True)
+class Holds:
+    """A formula of temporal logic holds, from ``from_s`` after release to the end of running."""
+
+    formula: Formula
+    from_s: float = 0.0
+    name: str = "condition"
+    kind: ClassVar[str] = "holds"
+
+
+Criterion: TypeAlias = NoFall | DistanceFromLine | SpeedError | Holds
 
 
 def _check_numbers(name: str, limit: float, from_s: float) -> None:
@@ -316,9 +328,9 @@ def _judge_one(run: Run, criterion: Criterion) -> CriterionResult:
     try:
         if isinstance(criterion, NoFall):
             return _no_fall(run, criterion)
-        return _within(run, criterion)
+        return _holds(run, criterion) if isinstance(criterion, Holds) else _within(run, criterion)
     except _NotJudged as why:
-        unit = {"no_fall": "1", "distance_from_line": "m", "speed_error": "m/s"}[criterion.kind]
+        unit = {"distance_from_line": "m", "speed_error": "m/s"}.get(criterion.kind, "1")
         sentence = f"could not be judged: {why}"
         return CriterionResult(
             criterion.name, criterion.kind, False, None, unit, None, None, sentence, _limit(criterion)
@@ -393,16 +405,57 @@ def _no_fall(run: Run, criterion: NoFall) -> CriterionResult:
     )
 
 
-def _within(run: Run, criterion: DistanceFromLine | SpeedError) -> CriterionResult:
+def _ridden(run: Run, from_s: float) -> NDArray[np.bool_]:
+    """Rows of the ride from so long after the support's release."""
     running = _running(run)
     free = running & (run.signals.get("truth.support", np.full(len(running), np.nan)) == 0)
     _column(run, "truth.support", running)
     if not free.any():
         raise _NotJudged("the support never let go")
-    start_s = run.time_s[int(np.argmax(free))] + criterion.from_s
-    rows = running & (run.time_s >= start_s)
+    rows: NDArray[np.bool_] = running & (run.time_s >= run.time_s[int(np.argmax(free))] + from_s)
     if not rows.any():
-        raise _NotJudged(f"the ride ended before {criterion.from_s:g} s after the support let go")
+        raise _NotJudged(f"the ride ended before {from_s:g} s after the support let go")
+    return rows
+
+
+def _holds(run: Run, criterion: Holds) -> CriterionResult:
+    rows = _ridden(run, criterion.from_s)
+    names = signals_of(criterion.formula)
+    missing = [name for name in names if name not in run.signals]
+    if missing:
+        raise _NotJudged(f"the record has no {missing[0]}")
+    period_s = float(np.diff(run.tick[rows][:2])[0]) / 1000 if rows.sum() > 1 else 1e-3
+    closest = Monitor({name: run.signals[name][rows] for name in names}, period_s).closest(criterion.formula)
+    time_s = float(run.time_s[rows][closest.row])
+    station = float(_column(run, "line.station_m", rows)[closest.row])
+    c, unit = closest.comparison, "1"
+    if c is None:
+        words = "the ride was over before what it asks about could come"
+    else:
+        unit = SIGNALS[INDEX[c.signal]].unit
+        value = float(run.signals[c.signal][rows][closest.row])
+        shown = "" if unit == "1" else f" {unit}"
+        limit = f"{'at least' if c.relation == 'at_least' else 'at most'} {c.limit:g}{shown}"
+        subject = f"the size of {c.signal}" if c.size else c.signal
+        words = f"{subject} was {_text(value)}{shown} ({limit}) {_place(time_s, station)}"
+        if math.isnan(closest.margin):
+            raise _NotJudged(f"{c.signal} is not a number {time_s:.1f} s into the ride")
+    passed = closest.margin >= 0.0
+    return CriterionResult(
+        criterion.name,
+        criterion.kind,
+        passed,
+        closest.margin if math.isfinite(closest.margin) else None,
+        unit,
+        time_s,
+        station,
+        f"{'held' if passed else 'did not hold'}; what decided: {words}",
+        None if c is None else c.limit,
+    )
+
+
+def _within(run: Run, criterion: DistanceFromLine | SpeedError) -> CriterionResult:
+    rows = _ridden(run, criterion.from_s)
     station = _column(run, "line.station_m", rows)
     time_s = run.time_s[rows]
     if isinstance(criterion, DistanceFromLine):

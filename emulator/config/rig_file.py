@@ -39,6 +39,15 @@ def _file_name(text: str) -> str:
     return text
 
 
+def _signal(text: str) -> str:
+    if text not in INDEX:
+        near = difflib.get_close_matches(text, INDEX, 1)
+        raise wrong("expected the name of a recorded signal" + (f"; {near[0]}?" if near else ""))
+    return text
+
+
+RecordedSignal: TypeAlias = Annotated[str, AfterValidator(_signal)]
+"""A column of the record, see emulator.signals."""
 Name: TypeAlias = Annotated[str, AfterValidator(_one_line)]
 """One line of text."""
 FileName: TypeAlias = Annotated[
@@ -498,13 +507,6 @@ def _topic(text: str) -> str:
     return text
 
 
-def _signal(text: str) -> str:
-    if text not in INDEX:
-        near = difflib.get_close_matches(text, INDEX, 1)
-        raise wrong("expected the name of a recorded signal" + (f"; {near[0]}?" if near else ""))
-    return text
-
-
 class MqttTelemetry(Closed):
     """What is told to an MQTT broker, and whether commands are taken from there (emulator.telemetry).
 
@@ -516,7 +518,7 @@ class MqttTelemetry(Closed):
     port: Port = 1883
     topic: Annotated[str, AfterValidator(_topic)] = "bench"
     rate_hz: float = Field(default=10.0, ge=0.1, le=50)
-    signals: tuple[Annotated[str, AfterValidator(_signal)], ...] = (
+    signals: tuple[RecordedSignal, ...] = (
         "line.station_m",
         "truth.speed_m_s",
         "truth.roll_rad",

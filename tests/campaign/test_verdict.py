@@ -11,8 +11,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from emulator.campaign.temporal import Always, Compare, Eventually
 from emulator.campaign.verdict import (
     DistanceFromLine,
+    Holds,
     NoFall,
     SpeedError,
     TimingTolerance,
@@ -125,6 +127,58 @@ def test_passed_exactly_when_the_margin_is_not_negative(worst: float, limit: flo
     (c,) = judge(run, [DistanceFromLine(limit)], CERTIFICATE, COMPLETE).criteria
     assert c.margin is not None
     assert c.passed == (c.margin >= 0) == (worst <= limit)
+
+
+def test_a_condition_holds_by_its_margin_and_says_what_decided() -> None:
+    lean = Compare("truth.roll_rad", "at_most", 0.8, size=True)
+    (found,) = judge(ride(), [Holds(Always(lean), name="lean")], CERTIFICATE, COMPLETE).criteria
+    assert (found.passed, found.unit, found.limit) == (True, "rad", 0.8)
+    assert found.margin == pytest.approx(0.1)
+    assert found.worst_time_s == pytest.approx(3.0)
+    assert found.sentence == (
+        "held; what decided: the size of truth.roll_rad was -0.7 rad (at most 0.8 rad) "
+        "3.0 s into the ride at station 60 m"
+    )
+    verdict = judge(ride(), [Holds(Always(replace(lean, limit=0.6)), name="lean")], CERTIFICATE, COMPLETE)
+    assert verdict.result == "fail"
+    assert verdict.criteria[0].margin == pytest.approx(-0.1)
+    assert verdict.reasons[0].startswith("lean: did not hold; what decided: the size of truth.roll_rad")
+
+
+def test_a_condition_is_seen_from_release_and_within_running() -> None:
+    fast = Compare("truth.speed_m_s", "at_least", 15.0)
+    speed = np.full(N + 100, 20.0)
+    speed[: 100 + RELEASE] = 5.0  # in the support
+    run = ride(truth__speed_m_s=speed)
+    assert judge(run, [Holds(Always(fast))], CERTIFICATE, COMPLETE).criteria[0].passed
+    speed[100 + RELEASE + 500] = 10.0
+    run = ride(truth__speed_m_s=speed)
+    assert not judge(run, [Holds(Always(fast))], CERTIFICATE, COMPLETE).criteria[0].passed
+    assert judge(run, [Holds(Always(fast), from_s=0.6)], CERTIFICATE, COMPLETE).criteria[0].passed
+
+
+@pytest.mark.parametrize(
+    ("formula", "says"),
+    [
+        (Always(Compare("robot.estimate_x_m", "at_most", 1.0)), "robot.estimate_x_m is not a number 2.0 s"),
+        (Always(Compare("gone", "at_most", 1.0)), "the record has no gone"),
+    ],
+)
+def test_a_condition_on_what_is_not_known_is_not_met(formula: Any, says: str) -> None:
+    x = np.zeros(N + 100)
+    x[100 + 2000] = np.nan
+    run = ride(robot__estimate_x_m=x)
+    (found,) = judge(run, [Holds(formula)], CERTIFICATE, COMPLETE).criteria
+    assert not found.passed
+    assert found.margin is None
+    assert says in found.sentence
+
+
+def test_what_could_not_come_in_time_did_not_hold() -> None:
+    late = Eventually(Compare("truth.speed_m_s", "at_least", 1.0), 100.0, 200.0)
+    (found,) = judge(ride(), [Holds(late)], CERTIFICATE, COMPLETE).criteria
+    assert (found.passed, found.margin) == (False, None)
+    assert "the ride was over before" in found.sentence
 
 
 def test_nothing_counts_before_release_nor_before_from_s_nor_outside_running() -> None:

@@ -303,12 +303,43 @@ WRONG_SCENARIOS = [
         "  - kind: no_fall\n",
         "  - no_fall\n",
         "28:5: criteria.0: expected a mapping, kind one of no_fall, distance_from_line, "
-        "speed_error, got 'no_fall'",
+        "speed_error, holds, got 'no_fall'",
+    ),
+    (
+        "  - kind: no_fall\n",
+        "  - {kind: holds, name: n, that: {always: {signal: truth.rol_rad, at_most: 1}}}\n",
+        "28:52: criteria.0.that.always.signal: expected the name of a recorded signal; truth.roll_rad?",
+    ),
+    (
+        "  - kind: no_fall\n",
+        "  - {kind: holds, name: n, that: {signal: truth.roll_rad}}\n",
+        "28:34: criteria.0.that: expected at_least or at_most beside signal, one of both",
+    ),
+    (
+        "  - kind: no_fall\n",
+        "  - {kind: holds, name: n, that: {hold: {signal: truth.roll_rad, at_most: 1}}}\n",
+        "28:28: criteria.0.that: missing key 'until' beside hold",
+    ),
+    (
+        "  - kind: no_fall\n",
+        "  - {kind: holds, name: n, that: {signal: truth.roll_rad, at_most: 1, to_s: 2}}\n",
+        "28:77: criteria.0.that.to_s: expected no such key beside signal",
+    ),
+    (
+        "  - kind: no_fall\n",
+        "  - {kind: holds, name: n, that: {always: {signal: truth.z_m, at_most: 1}, from_s: 3, to_s: 2}}\n",
+        "28:93: criteria.0.that.to_s: expected no less than from_s (3), got 2",
+    ),
+    (
+        "  - kind: no_fall\n",
+        "  - {kind: holds, name: n, that: {}}\n",
+        "28:34: criteria.0.that: expected one of signal, all_of, any_of, none_of, when, always, eventually, "
+        "hold, got none of them",
     ),
     (
         "kind: distance_from_line",
         "kind: distance",
-        "29:12: criteria.1.kind: expected one of no_fall, distance_from_line, speed_error, got "
+        "29:12: criteria.1.kind: expected one of no_fall, distance_from_line, speed_error, holds, got "
         "'distance', did you mean 'distance_from_line'?",
     ),
     (
