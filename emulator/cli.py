@@ -28,8 +28,9 @@ _INTERRUPTED = 130  # what typer makes of Ctrl-C
 
 _CAUTION = (
     "Caution: emulated signals drive a real robot. This program is not a safety function. The hardware "
-    "emergency stop and the guards are; keep clear of the robot's reach; local rules and licensed practice "
-    "decide."
+    "emergency stop, the guards and distance are (ISO 12100, ISO 13849-1, IEC 60204-1); keep clear of the "
+    "robot's reach; never connect the emulated bus to a bike that can move; local rules and licensed "
+    "practice decide."
 )
 
 _typer = typer.Typer(
@@ -68,6 +69,9 @@ def run(
     seed: Annotated[
         int, typer.Option("--seed", min=0, help="of all random numbers; same seed, same bytes")
     ] = 0,
+    hold: Annotated[
+        bool, typer.Option("--hold", help="stay armed on the bench until Enter is pressed, then ride")
+    ] = False,
     out: Annotated[
         Path | None,
         typer.Option(
@@ -86,6 +90,8 @@ def run(
     from emulator.config.yaml_source import beside
     from emulator.rig.session import load_session
 
+    if hold and virtual:
+        raise typer.BadParameter("--hold: nothing is held with --virtual, nothing moves there; leave it out")
     console = _console()
     session = load_session(rig, scenario, seed=seed)
     for warning in session.warnings:
@@ -130,6 +136,7 @@ def run(
             say=say,
             progress=progress,
             beside=companion,
+            hold=hold,
         )
         if told is not None:
             tell_verdict(told, folder.name, asdict(verdict), say)

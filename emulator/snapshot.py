@@ -59,7 +59,9 @@ class Command(IntEnum):
     START = 2
     STOP = 3  # orderly: ramp to rest, then standby
     TRIP = 4  # argument: the reason, a number of emulator.plant.states
-    RESET = 5  # tripped -> standby
+    RESET = 5  # acknowledge: tripped -> standby, once at rest and the cause is gone
+    HOLD = 6  # armed, but not running until GO; argument: 0 by the operator at the bench, 1 from afar
+    GO = 7  # let go of the hold; argument: 0 of every one, 1 of the one from afar
 
 
 class LoopEvent(IntEnum):

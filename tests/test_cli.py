@@ -15,15 +15,17 @@ from emulator import cli
 from emulator.campaign import ride as ride_module
 from emulator.campaign import sensor_page as sensor_page_module
 from emulator.campaign import sensor_record as sensor_record_module
+from emulator.campaign.report import CAUTION
 from emulator.campaign.verdict import Verdict
 from emulator.errors import DeviceAbsent, InternalError, RunFailed
 from emulator.rig import session as session_module
 from emulator.rig import warm as warm_module
 
 SCENARIOS = Path(__file__).parents[1] / "scenarios"
+README = Path(__file__).parents[1] / "README.md"
 VEHICLE = SCENARIOS / "vehicles" / "demo_racer.yaml"
 RIG, RUN = SCENARIOS / "rigs" / "loopback.yaml", SCENARIOS / "runs" / "first_lap.yaml"
-COMMANDS = ("run", "check", "report", "modes", "sensors", "warm")
+COMMANDS = ("run", "check", "report", "modes", "sensors", "host", "warm")
 
 
 class Answer:
@@ -261,6 +263,31 @@ def test_a_folder_that_holds_something_is_left_alone(emulator, files, tmp_path):
     assert "already holds files" in answer.err
     assert "what to do" in answer.err
     assert not (files / "manifest.json").exists()
+
+
+@pytest.mark.parametrize("place", ["screen", "report", "README.md"])
+def test_the_caution_says_all_of_it_wherever_it_stands(place):
+    text = {"screen": cli._CAUTION, "report": CAUTION}.get(place) or README.read_text()
+    text = " ".join(text.replace("*", "").replace("\n> ", " ").split()).lower()
+    for words in (
+        "not a safety function",
+        "hardware emergency stop",
+        "guards",
+        "distance",
+        "iso 12100",
+        "iso 13849-1",
+        "iec 60204-1",
+        "never connect the emulated bus to a bike that can move",
+        "local rules",
+        "licensed practice",
+    ):
+        assert words in text
+
+
+def test_a_hold_makes_no_sense_where_nothing_moves(emulator, files):
+    answer = emulator("run", *words(files), "--virtual", "--hold")
+    assert answer.status == 3
+    assert "nothing is held with --virtual" in answer.err
 
 
 def test_in_real_time_a_taken_port_is_status_4_after_the_caution(emulator, files, tmp_path):

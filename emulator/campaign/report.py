@@ -38,8 +38,9 @@ from emulator.record.writer import CERTIFICATE_FILE, VERDICT_FILE, write_whole
 
 REPORT_FILE = "report.html"
 CAUTION = (
-    "Emulated signals. This tool is not a safety function: the hardware emergency stop and the guards are. "
-    "Never connect the emulated bus to a bike that can move."
+    "Emulated signals. This tool is not a safety function: the hardware emergency stop, the guards and "
+    "distance are (ISO 12100, ISO 13849-1, IEC 60204-1). Never connect the emulated bus to a bike that can "
+    "move. Local rules and licensed practice decide."
 )
 MAX_EVENTS = 400
 """Events listed in a report; the rest are in events.jsonl, and the report says so."""

@@ -96,11 +96,12 @@ def ride(
     say: Say = lambda _text: None,
     progress: Progress | None = None,
     beside: Beside | None = None,
+    hold: bool = False,
 ) -> Verdict:
     """Run, judge and report; everything is in ``folder`` afterwards.
 
     paths   of the rig and the scenario file
-    beside  runs next to a bench run, see emulator.rig.supervisor.run_bench
+    beside, hold  of a bench run, see emulator.rig.supervisor.run_bench
     Raises EmulatorError when the run could not take place; what was recorded by then stays readable.
     """
     if virtual:
@@ -108,7 +109,7 @@ def ride(
             outcome, certificate = VirtualRide(session).run(writer, progress)
             write_json(folder / CERTIFICATE_FILE, certificate)
     else:
-        result = run_bench(session, paths, folder, say=say, progress=progress, beside=beside)
+        result = run_bench(session, paths, folder, say=say, progress=progress, beside=beside, hold=hold)
         outcome = result.outcome
         for line in result.log_tail:
             say(line)

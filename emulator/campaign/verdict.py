@@ -208,7 +208,7 @@ def judge(
     )
 
 
-_ROBOT_WORDS = ("heartbeat", "command", "fall", "actuator", "steering limit")
+_ROBOT_WORDS = ("heartbeat", "command", "fall", "actuator", "steering limit", "estimate")
 _RIG_WORDS = (
     "overrun",
     "bus",

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from emulator.config.rig_file import LoopbackBus, Rig
+from emulator.config.rig_file import INPUT_FRAME, LoopbackBus, Rig
 from emulator.config.validation import did_you_mean
 from emulator.config.yaml_source import Loc, Source
 from emulator.errors import Problem
@@ -43,7 +43,7 @@ def frame_contradictions(rig: Rig, source: Source, codec: Codec) -> tuple[list[P
     """(problems, warnings) of a rig whose frames ``codec`` holds, each at its place in the rig file."""
     problems: list[Problem] = []
     warnings: list[Problem] = []
-    for check in (_absent, _ranges, _steps, _actuators, _wire_times, _bus_load):
+    for check in (_inputs, _absent, _ranges, _steps, _actuators, _wire_times, _bus_load):
         for finding in check(rig, codec):
             into = problems if finding.impossible else warnings
             into.append(source.problem(finding.loc, finding.text))
@@ -62,6 +62,27 @@ def _where(rig: Rig, codec: Codec, signal: str) -> Iterator[_Carried]:
     for frame in rig.outputs:
         if signal in codec.signals[codec.frame(frame)]:
             yield _carried(codec, frame, signal)
+
+
+def _inputs(rig: Rig, codec: Codec) -> Iterator[_Finding]:
+    if not rig.permissives:
+        return
+    f = codec.frame(INPUT_FRAME)
+    known = codec.signals[f]
+    for i, signal in enumerate(rig.permissives):
+        if signal not in known:
+            text = f"expected a signal of frame {INPUT_FRAME} in the DBC, which has {', '.join(known)}"
+            yield _Finding(("permissives", i), text)
+            continue
+        carried = _carried(codec, INPUT_FRAME, signal)
+        if not carried.low <= 1.0 <= carried.high:
+            text = f"expected a signal whose range in the DBC has the 1 that permits; {signal} does not"
+            yield _Finding(("permissives", i), text)
+    if int(codec.table.data_id[f]) < 0:
+        text = (
+            f"expected frame {INPUT_FRAME} to be protected in the DBC (DataId, crc, alive), or a sender that "
+        )
+        yield _Finding(("permissives",), text + "hangs and repeats its last frame would go on permitting")
 
 
 def _absent(rig: Rig, codec: Codec) -> Iterator[_Finding]:

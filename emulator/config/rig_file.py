@@ -86,6 +86,9 @@ FrameName: TypeAlias = Literal[
 """The emulator's frames in the DBC."""
 COMMAND_FRAMES = ("steering", "drive", "gear", "estimate_pose", "estimate_motion")
 """Frames a rig takes from the robot, by their names in the DBC."""
+INPUT_FRAME = "bench_inputs"
+"""Frame of the bench's own inputs, taken if the rig asks for permissives; they are signals of it."""
+PermissiveName: TypeAlias = Literal["estop_released", "guard_closed"]
 Baud: TypeAlias = Literal[4800, 9600, 19_200, 38_400, 57_600, 115_200, 230_400, 460_800, 921_600]
 Fix: TypeAlias = Literal["fixed", "float", "differential", "single"]
 AnalogueName: TypeAlias = Literal[
@@ -480,8 +483,42 @@ class Limits(Closed):
     overrun_limit_ms: float = Field(gt=0, le=10_000)
     ramp_to_rest_s: float = Field(gt=0, le=60)
     arming_timeout_s: Seconds
+    permissive_timeout_ms: float = Field(default=100.0, gt=0, le=10_000)
     divergence_speed_km_h: float = Field(default=450.0, gt=0, le=1000)
     divergence_rate_rad_s: float = Field(default=60.0, gt=0, le=1000)
+
+
+class CommandMonitor(Closed):
+    """A command beyond its actuator for longer than ``for_ms``: a trip, or only an event in the record."""
+
+    for_ms: float = Field(gt=0, le=10_000)
+    then: Literal["trip", "event"] = "trip"
+
+
+class AngleMonitor(CommandMonitor):
+    """An angle from the robot further off the plant's than ``within_rad`` for longer than ``for_ms``."""
+
+    within_rad: float = Field(gt=0, le=1)
+
+
+class SpeedMonitor(CommandMonitor):
+    """A speed from the robot further off the plant's than ``within_m_s`` for longer than ``for_ms``."""
+
+    within_m_s: float = Field(gt=0, le=100)
+
+
+class Monitors(Closed):
+    """Plausibility of what the robot sends (emulator.plant.monitors); what is left out is not watched.
+
+    Bounds have to leave room for the age of what the robot measures. A measurement that is watched and never
+    comes is beyond any bound.
+    """
+
+    command_limit: CommandMonitor | None = None
+    command_rate: CommandMonitor | None = None
+    steering_angle: AngleMonitor | None = None
+    lean_estimate: AngleMonitor | None = None
+    speed_estimate: SpeedMonitor | None = None
 
 
 class TimingTolerances(Closed):
@@ -529,6 +566,7 @@ class MqttTelemetry(Closed):
     ca_file: FileName | None = None
     commands: bool = False
     command_key_file: FileName | None = None
+    go: bool = False  # whether a hold from afar may be released from afar
 
     @model_validator(mode="after")
     def _commands_are_signed_in(self) -> MqttTelemetry:
@@ -539,6 +577,8 @@ class MqttTelemetry(Closed):
                 raise wrong(
                     f"missing key {key!r}: commands are taken only signed in and with a key", "commands"
                 )
+        if self.go and not self.commands:
+            raise wrong("expected commands: true beside it, without which none is taken", "go")
         return self
 
 
@@ -571,6 +611,8 @@ class Rig(Closed):
     sensors: Sensors
     actuators: Actuators
     limits: Limits
+    permissives: tuple[PermissiveName, ...] = ()
+    monitors: Monitors = Monitors()
     timing: TimingTolerances
     loop: LoopHost = LoopHost()
     telemetry: MqttTelemetry | None = None
@@ -581,6 +623,23 @@ class Rig(Closed):
         if "emulator_state" not in self.outputs:
             raise wrong(
                 "missing key 'emulator_state': it marks the signals as emulated and is always sent", "outputs"
+            )
+        return self
+
+    @model_validator(mode="after")
+    def _each_permissive_once(self) -> Rig:
+        for i, name in enumerate(self.permissives):
+            if name in self.permissives[:i]:
+                raise wrong(f"expected each permissive once, got {name} again", "permissives", i)
+        return self
+
+    @model_validator(mode="after")
+    def _two_steering_angles(self) -> Rig:
+        if self.monitors.steering_angle is not None and self.steering == "angle_driven":
+            raise wrong(
+                "expected no such key where steering is angle_driven: the plant's angle is the measured one",
+                "monitors",
+                "steering_angle",
             )
         return self
 
@@ -671,6 +730,11 @@ def load_rig(path: str | os.PathLike[str]) -> tuple[Rig, Source]:
     if problems:
         raise ConfigError(problems)
     return rig, source
+
+
+def frames_of(rig: Rig) -> list[str]:
+    """Frames of the DBC that a rig uses: outputs, the robot's, the bench's inputs if it asks for them."""
+    return [*rig.outputs, *COMMAND_FRAMES, *([INPUT_FRAME] if rig.permissives else [])]
 
 
 def vehicle_path(rig: Rig, source: Source) -> str:

@@ -38,8 +38,9 @@ class Plant(Protocol):
     def tick_number(self) -> int:
         """Scenario tick last computed, negative before running starts; rises by at least 1 a tick.
 
-        It may jump (once it is known when the ride starts): all times given by the plant then jump with it,
-        in that very tick. Before the first tick: one less than the first.
+        It may jump (once it is known when the ride starts, and back when a hold puts that off): all times
+        given by the plant then jump with it, in that very tick. Before the first tick: one less than the
+        first.
         """
         ...
 

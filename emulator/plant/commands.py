@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.compiled import Record, jit
+from emulator.plant.states import say_permissive
 from emulator.ports import FrameBuffer
 from emulator.signals import SIGNALS
 from emulator.vehicle.state import (
@@ -26,6 +27,7 @@ from emulator.wire.can_frames import FrameCodec, check, find, unpack
 
 ROBOT_SIGNALS = tuple(s.name.removeprefix("robot.") for s in SIGNALS if s.name.startswith("robot."))
 """Names the robot's frames may carry, in the order of the ``robot`` vector."""
+N_ROBOT = len(ROBOT_SIGNALS)
 
 (
     R_STEER_TORQUE,
@@ -52,10 +54,11 @@ _IMPOSED_RATE = (
 
 
 class RobotFrames(NamedTuple):
-    """The robot's side of the codec.
+    """What is received: the robot's side of the codec, and the bench's inputs.
 
-    value_of  (F, K)  index into the ``robot`` vector of payload signal k of frame f; -1 not ours to read
-    is_robot  (F,)    1 if the robot sends this frame
+    value_of  (F, K)  index into the ``robot`` vector of payload signal k of frame f, or its length plus that
+                      of a permissive; -1 not ours to read
+    is_robot  (F,)    1 if the robot or the bench sends this frame
     alive     (F,)    last alive counter, -1 before the first
     counts    (F, 4)  accepted, lost, repeated, damaged
     robot     (13,)   last valid values, ROBOT_SIGNALS; NaN before the first
@@ -72,7 +75,10 @@ class RobotFrames(NamedTuple):
 
 @jit
 def receive(codec: FrameCodec, r: RobotFrames, rx: FrameBuffer, c: Record, state: Record) -> None:
-    """Take in a tick's frames. A damaged or repeated frame, or a value "not available", changes nothing."""
+    """Take in a tick's frames. A damaged or repeated frame changes nothing.
+
+    Nor does a value "not available" from the robot; an input of the bench that is not available is withdrawn.
+    """
     for i in range(rx.count[0]):
         f = find(codec, rx.can_id[i])
         if f < 0 or r.is_robot[f] == 0:
@@ -92,6 +98,10 @@ def receive(codec: FrameCodec, r: RobotFrames, rx: FrameBuffer, c: Record, state
         unpack(codec, f, rx.data[i], r.values)
         for k in range(codec.first[f + 1] - codec.first[f]):
             v = r.value_of[f, k]
+            if v >= N_ROBOT:
+                # only a 1 permits: neither 0, nor "not available", nor a code beyond the range
+                say_permissive(state, v - N_ROBOT, r.values[k] == 1.0)
+                continue
             if v < 0 or np.isnan(r.values[k]):
                 continue
             if v == R_HEARTBEAT and r.values[k] != r.robot[v]:

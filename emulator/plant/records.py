@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from emulator.plant.monitors import N_MONITORS
 from emulator.plant.sensing import ANALOGUE, N_SENSES, OUTPUT_VALUES
+from emulator.plant.states import N_PERMISSIVES
 from emulator.sensors.analogue import Analogue
 from emulator.sensors.fix import RANKS
 from emulator.sensors.gnss import QUALITIES, Accuracy
@@ -58,6 +60,11 @@ RIG_DTYPE = np.dtype(
         ("command_ticks", np.int64),
         ("ramp_ticks", np.int64),
         ("arming_ticks", np.int64),
+        ("permissives", np.int64),  # mask of the inputs that are asked for
+        ("permissive_ticks", np.int64),  # how long one is fresh
+        ("monitor_ticks", np.int64, (N_MONITORS,)),  # how long each may be beyond its bound; 0: not watched
+        ("monitor_bound", np.float64, (N_MONITORS,)),  # [rad], [m/s]; limits of commands stand above
+        ("monitor_trips", np.int64, (N_MONITORS,)),  # 0: only told
         ("divergence_speed", np.float64),  # [m/s]
         ("divergence_rate", np.float64),  # [rad/s]
         # scenario
@@ -81,9 +88,17 @@ RUN_DTYPE = np.dtype(
         ("scenario_tick", np.int64),
         ("state", np.int64),
         ("told", np.int64),  # state last told in an event
-        ("trip_reason", np.int64),
+        ("trip_reason", np.int64),  # 0 again once acknowledged
+        ("trip_missing", np.int64),  # permissives missing when it tripped
         ("end_reason", np.int64),
+        ("end_trip", np.int64),  # trip reason that ended the ride
         ("arm_requested", np.int64),  # tick of the request + 1
+        ("hold", np.int64),  # who keeps the ride from starting: 1 at the bench, 2 from afar, 3 both
+        ("hold_told", np.int64),
+        ("permit", np.int64, (N_PERMISSIVES,)),  # tick an input was given + 1, minus that withdrawn, 0 never
+        ("missing", np.int64),  # mask of permissives asked for and not given
+        ("missing_told", np.int64),
+        ("beyond", np.int64, (N_MONITORS,)),  # ticks in a row beyond its bound
         ("ramp_start", np.int64),
         ("finished", np.int64),
         ("heartbeat_value", np.float64),

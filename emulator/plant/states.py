@@ -1,8 +1,13 @@
 """The bench's states and what moves it between them.
 
-    STANDBY --arm asked, robot heartbeat fresh--> ARMED --countdown over--> RUNNING
+    STANDBY --arm asked, every permissive given--> ARMED --not held, countdown over--> RUNNING
     RUNNING --laps done | time limit | stop asked | fallen--> STOPPING --ramp over--> STANDBY (finished)
-    any --trip--> TRIPPED --ramp over--> finished; the reason stays until the rig is started anew
+    any --trip--> TRIPPED --ramp over--> finished; the reason stays until it is acknowledged
+    TRIPPED --acknowledged, at rest, cause gone--> STANDBY (finished: another ride takes another plant)
+
+Permissives are a fresh robot heartbeat and the bench's inputs that the rig names. Each is given only by a
+fresh one that says so: absent, stale, "not available", any value but 1 is not permitted. Losing one while
+ARMED or RUNNING trips. The table of states and events is in DEVELOPERS.md.
 
 In every state but RUNNING the physics stands still. On the way out of RUNNING every emulated signal is
 blended to what a bike at rest shows within the rig's ramp time. This is orderly behaviour of software, not
@@ -12,6 +17,7 @@ a safety function: the hardware emergency stop and the guards are.
 from __future__ import annotations
 
 from emulator.compiled import Record, jit
+from emulator.plant.monitors import N_MONITORS
 from emulator.signals import UNARMED_TICK
 
 STANDBY, ARMED, RUNNING, STOPPING, TRIPPED = range(5)
@@ -26,7 +32,14 @@ STATE_NAMES = ("standby", "armed", "running", "stopping", "tripped")
     TRIP_DIVERGED,
     TRIP_OPERATOR,
     TRIP_ARMING,
-) = range(8)
+    TRIP_ESTOP,
+    TRIP_GUARD,
+    TRIP_COMMAND_LIMIT,
+    TRIP_COMMAND_RATE,
+    TRIP_STEERING_ANGLE,
+    TRIP_LEAN_ESTIMATE,
+    TRIP_SPEED_ESTIMATE,
+) = range(15)
 TRIP_TEXTS = (
     "none",
     "robot heartbeat lost",
@@ -35,8 +48,22 @@ TRIP_TEXTS = (
     "bus lost",
     "plant diverged",
     "operator trip",
-    "robot not seen before the arming timeout",
+    "permissives missing at the arming timeout",
+    "emergency stop input not released",
+    "guard input not closed",
+    "robot command beyond its actuator's limit",
+    "robot command faster than its actuator",
+    "steering angle as measured is not the plant's",
+    "robot's estimate of lean implausible",
+    "robot's estimate of speed implausible",
 )
+"""By trip reason; also in the DBC's value table of ``trip_reason``."""
+
+HEARTBEAT, ESTOP, GUARD = range(3)
+PERMISSIVES = ("robot_heartbeat", "estop_released", "guard_closed")
+"""Bits of a mask of permissives. The first is always asked for, the others are signals of bench_inputs."""
+N_PERMISSIVES = len(PERMISSIVES)
+PERMISSIVE_TEXTS = ("robot heartbeat", "emergency stop released", "guard closed")
 
 NOT_ENDED, END_COMPLETE, END_TIME_LIMIT, END_STOPPED, END_FALLEN, END_TRIPPED = range(6)
 END_NAMES = ("crashed", "complete", "time_limit", "stopped", "fallen", "tripped")
@@ -74,7 +101,10 @@ _FALL_SHOWN_TICKS = 500  # how long a fall is played out before the signals are 
     EV_STALL,
     EV_GNSS_ON,
     EV_GNSS_OFF,
-) = range(25)
+    EV_PERMISSIVE,
+    EV_HOLD,
+    EV_MONITOR,
+) = range(28)
 
 
 @jit
@@ -84,8 +114,10 @@ def trip(r: Record, reason: int) -> None:
         stopping = r.state == STOPPING
         r.state = TRIPPED
         r.trip_reason = reason
+        r.trip_missing = r.missing
         if r.end_reason == NOT_ENDED:
             r.end_reason = END_TRIPPED
+            r.end_trip = reason
         if not stopping:  # a ramp that has begun goes on: signals never go back to those of the ride
             r.ramp_start = r.tick
 
@@ -105,23 +137,104 @@ def stop(r: Record, reason: int) -> None:
 
 
 @jit
+def hold(r: Record, who: int) -> None:
+    """The operator at the bench (``who`` 0) or from afar (1) keeps the ride from starting; armed at most."""
+    if r.state in (STANDBY, ARMED):
+        r.hold |= 2 if who == 1 else 1
+
+
+@jit
+def go(r: Record, who: int) -> None:
+    """Let go of a hold: from afar only of one from afar, at the bench of both."""
+    if who == 0:
+        r.hold = 0
+    elif who == 1:
+        r.hold &= ~2
+
+
+@jit
+def acknowledge(r: Record) -> None:
+    """TRIPPED to STANDBY, if at rest and the cause is gone; else nothing changes.
+
+    Gone: every permissive is given again, no command is beyond its actuator, the plant did not diverge. The
+    ride stays finished.
+    """
+    if r.state == TRIPPED and r.finished != 0 and r.missing == 0 and r.diverged == 0:
+        for i in range(N_MONITORS):
+            if r.beyond[i] > 0:
+                return
+        r.state = STANDBY
+        r.trip_reason = NO_TRIP
+
+
+@jit
+def say_permissive(r: Record, which: int, given: bool) -> None:
+    """An input of the bench arrived in this tick. One that says no counts for the whole tick."""
+    stamp = r.tick + 1
+    if not given:
+        r.permit[which] = -stamp
+    elif r.permit[which] != -stamp:
+        r.permit[which] = stamp
+
+
+@jit
+def _missing(c: Record, r: Record) -> int:
+    """Mask of the permissives that are asked for and not given."""
+    mask = 0
+    if r.heartbeat_tick < 0 or r.tick - r.heartbeat_tick > c.heartbeat_ticks:
+        mask |= 1 << HEARTBEAT
+    for i in range(HEARTBEAT + 1, N_PERMISSIVES):
+        asked = c.permissives >> i & 1
+        if asked != 0 and (r.permit[i] <= 0 or r.tick + 1 - r.permit[i] > c.permissive_ticks):
+            mask |= 1 << i
+    return mask
+
+
+@jit
+def _monitor_trip(c: Record, r: Record) -> int:
+    """Reason of the first monitor that asks for a trip, or NO_TRIP."""
+    for i in range(N_MONITORS):
+        if c.monitor_trips[i] != 0 and c.monitor_ticks[i] > 0 and r.beyond[i] > c.monitor_ticks[i]:
+            return TRIP_COMMAND_LIMIT + i
+    return NO_TRIP
+
+
+@jit
+def _count_down(r: Record) -> None:
+    """When the ride starts: nobody knows while it is held, and afterwards the countdown begins anew."""
+    if r.hold != 0:
+        r.start_tick = 0
+    elif r.start_tick == 0:
+        earliest = r.tick + COUNTDOWN_TICKS
+        r.start_tick = (earliest + START_GRID_TICKS - 1) // START_GRID_TICKS * START_GRID_TICKS
+    elif r.tick >= r.start_tick:
+        r.state = RUNNING
+
+
+@jit
 def next_state(c: Record, r: Record) -> None:
     """One tick of the state machine; call before the physics of that tick."""
-    fresh = r.heartbeat_tick >= 0 and r.tick - r.heartbeat_tick <= c.heartbeat_ticks
+    r.missing = _missing(c, r)
     if r.state == STANDBY:
         if r.arm_requested > 0 and r.finished == 0:
-            if fresh:
+            if r.missing == 0:
                 r.state = ARMED
-                earliest = r.tick + COUNTDOWN_TICKS
-                r.start_tick = (earliest + START_GRID_TICKS - 1) // START_GRID_TICKS * START_GRID_TICKS
+                r.start_tick = 0  # whatever it was: the countdown begins now
+                _count_down(r)
             elif r.tick - r.arm_requested > c.arming_ticks:
                 trip(r, TRIP_ARMING)
     elif r.state in (ARMED, RUNNING):
-        if not fresh:
+        implausible = _monitor_trip(c, r)
+        if r.missing >> ESTOP & 1:
+            trip(r, TRIP_ESTOP)
+        elif r.missing >> GUARD & 1:
+            trip(r, TRIP_GUARD)
+        elif r.missing != 0:
             trip(r, TRIP_HEARTBEAT)
+        elif implausible != NO_TRIP:
+            trip(r, implausible)
         elif r.state == ARMED:
-            if r.tick >= r.start_tick:
-                r.state = RUNNING
+            _count_down(r)
         elif r.tick - r.steering_tick > c.command_ticks or r.tick - r.drive_tick > c.command_ticks:
             trip(r, TRIP_COMMAND)
         elif r.diverged != 0 and r.fallen_tick >= 0:

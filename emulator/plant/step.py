@@ -24,6 +24,7 @@ from emulator.compiled import Record, jit
 from emulator.faults.sample import FREEZE, faulted
 from emulator.frames import roll_pitch_yaw, rotate
 from emulator.plant.commands import R_GEAR, SHIFT_DONE, SHIFT_FAILED, RobotFrames, actuate, receive, shift
+from emulator.plant.monitors import COMMAND_LIMIT, N_MONITORS, STEERING_ANGLE, beyond_limit, follow, off
 from emulator.plant.pulses import turn_pulses
 from emulator.plant.sensing import (
     V_EMULATED,
@@ -58,12 +59,16 @@ from emulator.plant.states import (
     EV_GRIP_ON,
     EV_GUST_OFF,
     EV_GUST_ON,
+    EV_HOLD,
     EV_LAP,
     EV_MARK,
     EV_MISSED_GEAR,
+    EV_MONITOR,
+    EV_PERMISSIVE,
     EV_RELEASE,
     EV_STATE,
     EV_TRIP,
+    N_PERMISSIVES,
     RUNNING,
     STANDBY,
     TRIPPED,
@@ -134,6 +139,7 @@ _ACTUATOR = INDEX["actuator.steering_torque_Nm"]
 _ROBOT = INDEX["robot.steering_torque_Nm"]
 _LINE = INDEX["line.station_m"]
 _BENCH = INDEX["bench.state"]
+_MISSING = INDEX["bench.permissives_missing"]
 _LOOP = INDEX["loop.lateness_us"]
 
 
@@ -405,6 +411,7 @@ def _fill_row(
     _, _, _, curvature, speed = sample(line, run.station)
     row[_LINE + 2], row[_LINE + 3] = speed, curvature
     row[_BENCH], row[_BENCH + 1], row[_BENCH + 2] = run.state, run.trip_reason, run.fault_mask
+    row[_MISSING] = run.missing
     row[_LOOP], row[_LOOP + 1] = lateness_us, compute_us
 
 
@@ -445,6 +452,31 @@ def _watch(
 
 
 @jit
+def _supervise(
+    rig: Record, run: Record, m: Record, robot: NDArray[np.float64], u: NDArray[np.float64], before: int
+) -> None:
+    """Monitors and the state machine; tells what moved it. ``before`` is the state last told."""
+    due = follow(rig, run, robot, m.row, u, before == RUNNING)
+    for i in range(N_MONITORS):
+        if due >> i & 1:
+            value = 0.0
+            if i == COMMAND_LIMIT:
+                value = float(beyond_limit(rig, robot))
+            elif i >= STEERING_ANGLE:
+                value = off(robot, m.row, i)
+            happened(m, EV_MONITOR, i, value)
+    next_state(rig, run)
+    if run.arm_requested > 0 and run.missing != run.missing_told and before in (STANDBY, ARMED, RUNNING):
+        for i in range(N_PERMISSIVES):
+            if (run.missing ^ run.missing_told) >> i & 1:
+                happened(m, EV_PERMISSIVE, i, 0.0 if run.missing >> i & 1 else 1.0)
+        run.missing_told = run.missing
+    if run.hold != run.hold_told:
+        happened(m, EV_HOLD, run.hold, 0.0)
+        run.hold_told = run.hold
+
+
+@jit
 def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute_us: float) -> int:
     """One tick; returns the bench state. ``tx`` holds the frames to send, ``p.memory`` row and events."""
     run, rig, m, body, s = p.run[0], p.rig[0], p.memory[0], p.body[0], p.work[0]
@@ -455,12 +487,12 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
 
     receive(p.codec, p.robot, rx, rig, run)
     before = run.told  # the operator moves the state between ticks
-    next_state(rig, run)
+    _supervise(rig, run, m, p.robot.robot, p.u, before)
     if run.state != before:
         happened(m, EV_STATE, before, run.state)
         run.told = run.state
         if run.state == TRIPPED:
-            happened(m, EV_TRIP, run.trip_reason, 0.0)
+            happened(m, EV_TRIP, run.trip_reason, run.trip_missing)
         elif before == RUNNING:
             happened(m, EV_END, run.end_reason, 0.0)
     if run.start_tick > 0 and run.tick == run.start_tick - COUNTDOWN_TICKS:

@@ -80,6 +80,7 @@ class Drain:
         self._events = snapshot.event_reader()
         self._gnss = snapshot.gnss_reader()
         self._tick = 0
+        self._recorded = UNARMED_TICK // 2  # scenario tick up to which signals are written
         self.done = Recorded()
 
     def once(self) -> None:
@@ -90,8 +91,11 @@ class Drain:
             self._tick = int(rows.tick[0])
         self._tell_lost("signal rows", rows.lost)
         if len(rows.tick):
-            armed = rows.tick > UNARMED_TICK // 2
-            writer.append_signals(rows.tick[armed], rows.rows[armed])
+            # A hold puts a countdown that has begun back: what comes again is written once.
+            highest = np.maximum.accumulate(np.append(self._recorded, rows.tick))
+            new = rows.tick > highest[:-1]
+            self._recorded = int(highest[-1])
+            writer.append_signals(rows.tick[new], rows.rows[new])
             self._tick = int(rows.tick[-1])
         frames = self._frames.read()
         self._tell_lost("frames", frames.lost)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.compiled import entry
+from emulator.plant.monitors import told
 from emulator.plant.receiver import Said, sentences
 from emulator.plant.states import (
     END_NAMES,
@@ -26,20 +27,28 @@ from emulator.plant.states import (
     EV_GRIP_ON,
     EV_GUST_OFF,
     EV_GUST_ON,
+    EV_HOLD,
     EV_LAP,
     EV_LIFT,
     EV_MARK,
     EV_MISSED_GEAR,
+    EV_MONITOR,
     EV_PEG,
+    EV_PERMISSIVE,
     EV_RELEASE,
     EV_RUN_OFF,
     EV_SLIDE,
     EV_STALL,
     EV_STATE,
     EV_TRIP,
+    PERMISSIVE_TEXTS,
     STATE_NAMES,
+    TRIP_ARMING,
     TRIP_OPERATOR,
     TRIP_TEXTS,
+    acknowledge,
+    go,
+    hold,
     stop,
     trip,
 )
@@ -81,6 +90,9 @@ EVENT_KINDS = {
     EV_STALL: "engine_stalled",
     EV_GNSS_ON: "gnss_on",
     EV_GNSS_OFF: "gnss_off",
+    EV_PERMISSIVE: "permissive",
+    EV_HOLD: "hold",
+    EV_MONITOR: "monitor",
 }
 """Kinds of events in ``events.jsonl`` by the plant's codes."""
 
@@ -158,9 +170,12 @@ class Bench:
         """Call everything compiled once on a bench of its own, so that no tick of a ride has to compile."""
         for code in (Command.STOP, Command.TRIP):
             trial = Bench(session)
+            trial.command(Command.HOLD, 0.0)
             trial.command(Command.ARM, 0.0)
+            trial.command(Command.GO, 0.0)
             trial.tick(frame_buffer(8), frame_buffer(64), 0.0, 0.0)
             trial.command(code, float(TRIP_OPERATOR))
+            trial.command(Command.RESET, 0.0)
             trial.tick(frame_buffer(8), frame_buffer(64), 0.0, 0.0)
             trial._run_words["gnss_ready"][0] = 1
             trial.take_gnss()
@@ -253,6 +268,12 @@ class Bench:
             stop(self._run, END_STOPPED)
         elif code == Command.TRIP:
             trip(self._run, int(argument))
+        elif code == Command.RESET:
+            acknowledge(self._run)
+        elif code == Command.HOLD:
+            hold(self._run, int(argument))
+        elif code == Command.GO:
+            go(self._run, int(argument))
 
     # --- what the run needs besides ----------------------------------------------------------------
 
@@ -269,10 +290,11 @@ class Bench:
 
     def outcome(self) -> dict[str, object]:
         """How the ride ended, as the verdict reads it."""
-        end, reason = int(self._run["end_reason"]), int(self._run["trip_reason"])
+        end, reason = int(self._run["end_reason"]), int(self._run["end_trip"])
+        missing = int(self._run["trip_missing"])
         return {
             "ended": END_NAMES[end],
-            "trip_reason": TRIP_TEXTS[reason] if reason else "",
+            "trip_reason": _trip_words(reason, missing) if reason else "",
         }
 
     def _shift_ns(self) -> int:
@@ -291,7 +313,14 @@ class Bench:
         if code == EV_STATE:
             return f"{STATE_NAMES[index]} -> {STATE_NAMES[int(value)]}"
         if code == EV_TRIP:
-            return TRIP_TEXTS[index]
+            return _trip_words(index, int(value))
+        if code == EV_PERMISSIVE:
+            return f"{PERMISSIVE_TEXTS[index]}: {'given' if value else 'not given'}"
+        if code == EV_HOLD:
+            who = ("", "at the bench", "from afar", "at the bench and from afar")[index]
+            return f"held by the operator {who}: armed at most" if index else "hold released"
+        if code == EV_MONITOR:
+            return told(index, value)
         if code == EV_RELEASE:
             return f"support released at {value * 3.6:.1f} km/h"
         if code == EV_LAP:
@@ -318,6 +347,14 @@ class Bench:
         if code == EV_END:
             return END_NAMES[index]
         return ""
+
+
+def _trip_words(reason: int, missing: int) -> str:
+    """A trip reason; for the arming timeout with the permissives that were missing by name."""
+    if reason != TRIP_ARMING:
+        return TRIP_TEXTS[reason]
+    names = [text for i, text in enumerate(PERMISSIVE_TEXTS) if missing >> i & 1]
+    return f"{TRIP_TEXTS[reason]}: {', '.join(names)}"
 
 
 def _leap_ms(scenario: Scenario) -> int:

@@ -8,11 +8,12 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.config.rig_file import COMMAND_FRAMES, AnalogueSensor, Gnss, Output
+from emulator.config.rig_file import COMMAND_FRAMES, INPUT_FRAME, AnalogueSensor, Gnss, Output
 from emulator.errors import ConfigError, Problem
 from emulator.faults.sample import EFFECTS
 from emulator.frames import quaternion_of, rotation_of
-from emulator.plant.commands import ROBOT_SIGNALS, RobotFrames
+from emulator.plant.commands import N_ROBOT, ROBOT_SIGNALS, RobotFrames
+from emulator.plant.monitors import MONITORS
 from emulator.plant.records import MEMORY_DTYPE, RIG_DTYPE, RUN_DTYPE
 from emulator.plant.sensing import (
     ANALOGUE,
@@ -29,6 +30,7 @@ from emulator.plant.sensing import (
     V_STEER,
     V_WHEEL_FRONT,
 )
+from emulator.plant.states import PERMISSIVES
 from emulator.plant.step import TICK_NS, Plant
 from emulator.rig.burst_line import BurstLine
 from emulator.rig.links import line_baud
@@ -161,13 +163,17 @@ def build_plant(session: Session) -> Plant:
         out[o]["family"][: len(families)] = families
     robot = RobotFrames(
         value_of=np.full((len(codec.frames), codec.most_signals), -1, np.int64),
-        is_robot=np.array([int(name in COMMAND_FRAMES) for name in codec.frames], np.int64),
+        is_robot=np.array([int(name in (*COMMAND_FRAMES, INPUT_FRAME)) for name in codec.frames], np.int64),
         alive=np.full(len(codec.frames), -1, np.int64),
         counts=np.zeros((len(codec.frames), 4), np.int64),
         robot=np.full(len(ROBOT_SIGNALS), np.nan),
         values=np.zeros(codec.most_signals),
     )
     for f, name in enumerate(codec.frames):
+        if name == INPUT_FRAME:  # it may carry more than what is asked for
+            for k, signal in enumerate(codec.signals[f]):
+                if signal in PERMISSIVES:
+                    robot.value_of[f, k] = N_ROBOT + PERMISSIVES.index(signal)
         if name in COMMAND_FRAMES:
             for k, signal in enumerate(codec.signals[f]):
                 if signal in ROBOT_SIGNALS:
@@ -388,6 +394,14 @@ def _rig_record(session: Session, heading: float, x: NDArray[np.float64]) -> NDA
     r["command_ticks"] = _ticks_ms(rig.limits.command_timeout_ms)
     r["ramp_ticks"] = _ticks_ms(rig.limits.ramp_to_rest_s * 1e3)
     r["arming_ticks"] = _ticks_ms(rig.limits.arming_timeout_s * 1e3)
+    r["permissives"] = sum(1 << PERMISSIVES.index(name) for name in rig.permissives)
+    r["permissive_ticks"] = _ticks_ms(rig.limits.permissive_timeout_ms)
+    for k, name in enumerate(MONITORS):
+        monitor = getattr(rig.monitors, name)
+        if monitor is not None:
+            r["monitor_ticks"][k] = max(1, _ticks_ms(monitor.for_ms))
+            r["monitor_bound"][k] = getattr(monitor, "within_rad", getattr(monitor, "within_m_s", 0.0))
+            r["monitor_trips"][k] = int(monitor.then == "trip")
     r["divergence_speed"] = rig.limits.divergence_speed_km_h / 3.6
     r["divergence_rate"] = rig.limits.divergence_rate_rad_s
 

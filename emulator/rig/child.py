@@ -44,17 +44,20 @@ def _loop(job: Job) -> None:
     from emulator.links.can_bus import open_can
     from emulator.links.gnss_port import open_gnss
     from emulator.links.pulse import open_pulse
+    from emulator.links.sole_use import take
     from emulator.loop.process import HostSettings, Parts, run_loop_process
     from emulator.loop.runner import Limits
     from emulator.plant.states import TRIP_BUS, TRIP_OVERRUN
     from emulator.record.writer import jsonable
     from emulator.rig.bench import Bench
-    from emulator.rig.links import can_spec, gnss_address, gnss_spec, output_specs, pulse_spec
+    from emulator.rig.links import can_spec, gnss_address, gnss_spec, output_specs, pulse_spec, sole_uses
     from emulator.rig.session import load_session
 
     session = load_session(Path(job["rig"]), Path(job["scenario"]), seed=job["seed"])
     rig = session.rig
     built: list[Bench] = []
+    # first of all, and until this process ends: a second loop must not even open the bus
+    held = [take(kind, name) for kind, name in sole_uses(rig)]
 
     def build() -> Parts:
         Bench.rehearse(session)
@@ -85,6 +88,8 @@ def _loop(job: Job) -> None:
             HostSettings(job["loop_cpu"], rig.loop.priority, rig.loop.lock_memory),
             supervisor_pid=job["supervisor"],
         )
+    for sole in held:
+        sole.close()
     bench = built[0]
     outcome = {**bench.outcome(), "trip_tick": result["outcome"]["trip_tick"]}
     outcome["rig_problems"] = result["outcome"]["problems"]

@@ -2,7 +2,17 @@
 
 from __future__ import annotations
 
-from emulator.config.rig_file import LoopbackBus, PtyPort, Rig, SerialBus, SerialPort, SocketcanBus
+import os
+
+from emulator.config.rig_file import (
+    LoopbackBus,
+    PtyPort,
+    Rig,
+    SerialBus,
+    SerialPort,
+    SocketcanBus,
+    UdpPort,
+)
 from emulator.config.rig_file import TcpPort as TcpPortModel
 from emulator.links.can_bus import CanBusSpec
 from emulator.links.gnss_port import GnssPortSpec, TcpPort
@@ -76,6 +86,25 @@ def gnss_address(rig: Rig, link: GnssLink) -> str:
     if port.kind == "udp":
         return f"{port.host}:{port.port}"
     return ""
+
+
+def sole_uses(rig: Rig) -> list[tuple[str, str]]:
+    """What the loop of a rig must have for itself: (kind, name) for ``links.sole_use.take``."""
+    uses: list[tuple[str, str]] = []
+    if isinstance(rig.bus, SocketcanBus):
+        uses.append(("CAN interface", rig.bus.channel))
+    elif isinstance(rig.bus, SerialBus):
+        uses.append(("serial device", rig.bus.device))
+    port = rig.gnss_port
+    if isinstance(port, SerialPort):
+        uses.append(("serial device", port.device))
+    elif isinstance(port, UdpPort):
+        uses.append(("GNSS receiver at", f"{port.host}:{port.port} (UDP)"))
+    elif isinstance(port, PtyPort) and port.path:
+        uses.append(("pseudo terminal", os.path.abspath(port.path)))
+    if rig.pulse_per_second is not None:
+        uses.append(("serial device", rig.pulse_per_second.device))
+    return uses
 
 
 def bus_words(rig: Rig, loopback_port: int) -> str:

@@ -19,7 +19,7 @@ import numpy as np
 from emulator.compiled import CORE_HASH
 from emulator.config.frame_consistency import frame_contradictions
 from emulator.config.rig_consistency import doubts
-from emulator.config.rig_file import COMMAND_FRAMES, FrameName, Rig, dbc_path, load_rig, vehicle_path
+from emulator.config.rig_file import FrameName, Rig, dbc_path, frames_of, load_rig, vehicle_path
 from emulator.config.vehicle_file import VehicleFile, load_vehicle
 from emulator.config.yaml_source import Source
 from emulator.errors import ConfigError, Problem
@@ -56,7 +56,8 @@ class Session:
     """A checked combination of rig, vehicle, scenario and circuit.
 
     ``line`` carries the target speed, ``width`` is the road's [m], ``sector_ends`` [m] are stations, the last
-    one the lap's length; ``codec`` holds the output frames in the rig's order, then the robot's.
+    one the lap's length; ``codec`` holds the output frames in the rig's order, then the robot's, then
+    the bench's inputs if it asks for them.
     """
 
     rig: Rig
@@ -138,7 +139,7 @@ def load_session(rig_path: Path, scenario_path: Path, *, seed: int = 0) -> Sessi
         except ConfigError as error:
             problems += error.problems
         try:
-            codec = load_codec(Path(dbc_path(rig, rig_source)), [*rig.outputs, *COMMAND_FRAMES])
+            codec = load_codec(Path(dbc_path(rig, rig_source)), frames_of(rig))
         except ConfigError as error:
             problems += error.problems
         else:

@@ -29,6 +29,8 @@ from emulator import errors
 from emulator.config.rig_file import LoopbackBus
 from emulator.errors import RunFailed, StartFailed
 from emulator.links.loopback import BusServer
+from emulator.links.sole_use import take
+from emulator.plant.states import EV_HOLD, EV_MONITOR, EV_PERMISSIVE, EV_TRIP, PERMISSIVE_TEXTS, PERMISSIVES
 from emulator.record.writer import CERTIFICATE_FILE, EVENTS_FILE, FRAMES_FILE, MANIFEST_FILE, SIGNALS_FILE
 from emulator.rig.child import collect_logs
 from emulator.rig.links import bus_words
@@ -39,6 +41,8 @@ from emulator.snapshot import Command, LoopState, RecorderState, Snapshot, Statu
 _READY_TIMEOUT_S = 180.0  # a child may have to compile
 _LEAVE_TIMEOUT_S = 10.0
 _POLL_S = 0.05
+_SAID = {EV_PERMISSIVE: "", EV_HOLD: "", EV_MONITOR: "implausible: ", EV_TRIP: "tripped: "}
+"""Events that are told on the screen as they happen, and how."""
 
 Say = Callable[[str], None]
 Beside = Callable[[Snapshot], Coroutine[Any, Any, None]]
@@ -176,6 +180,7 @@ def run_bench(
     say: Say = lambda _text: None,
     progress: Progress | None = None,
     beside: Beside | None = None,
+    hold: bool = False,
 ) -> BenchResult:
     """Run the scenario in real time; the record is in ``folder`` when this returns.
 
@@ -183,11 +188,12 @@ def run_bench(
     say       takes sentences for the screen
     progress  called twice a second with (scenario time [s], speed [m/s], station [m])
     beside    runs next to it as long as there is a loop; what becomes of it is not the run's business
+    hold      stay armed, not running, until a line comes on standard input
 
     Raises DeviceAbsent, StartFailed or RunFailed; then nothing of it is left running, and if it never came to
     a ride nothing is left in ``folder`` but the log of a process that broke.
     """
-    return uvloop.run(_run(session, paths, folder, say, progress, beside))
+    return uvloop.run(_run(session, paths, folder, say, progress, beside, hold))
 
 
 async def _run(
@@ -197,6 +203,7 @@ async def _run(
     say: Say,
     progress: Progress | None,
     beside: Beside | None,
+    hold: bool,
 ) -> BenchResult:
     logs = folder.parent / f".{folder.name}.logs"
     try:
@@ -233,11 +240,14 @@ async def _run(
         try:
             port = 0
             if isinstance(rig.bus, LoopbackBus):
+                if rig.bus.port:
+                    sole = take("virtual CAN bus on port", str(rig.bus.port))
+                    files.callback(sole.close)
                 await server.start(rig.bus.host, rig.bus.port)
                 port = server.port
             await _start(session, paths, (folder, logs), snapshot, children, port, stop_asked, say)
             armed = True
-            return await _ride(session, snapshot, children, stop_asked, say, progress)
+            return await _ride(session, snapshot, children, stop_asked, say, progress, hold)
         finally:
             for child in children.values():
                 if not child.gone:
@@ -324,6 +334,33 @@ async def _start(
         await asyncio.sleep(_POLL_S)
 
 
+def _line_on_standard_input(say: Say) -> asyncio.Future[bool]:
+    """True once a line has come; False if none can come any more: then the hold stays."""
+    loop = asyncio.get_running_loop()
+    line: asyncio.Future[bool] = loop.create_future()
+
+    def look() -> None:
+        try:
+            data = os.read(0, 4096)
+        except OSError:
+            data = b""
+        if b"\n" in data or not data:
+            loop.remove_reader(0)
+            if not data:
+                say("standard input has ended: the hold stays, Ctrl-C stops")
+            line.set_result(bool(data))
+
+    try:
+        os.fstat(0)
+        loop.add_reader(0, look)
+    except OSError:
+        line.set_result(False)
+        say("there is no standard input to release the hold from: it stays, Ctrl-C stops")
+    else:
+        say("held: press Enter to let the ride start")
+    return line
+
+
 async def _ride(
     session: Session,
     snapshot: Snapshot,
@@ -331,20 +368,35 @@ async def _ride(
     stop_asked: list[str],
     say: Say,
     progress: Progress | None,
+    hold: bool,
 ) -> BenchResult:
     """Arm and watch until the loop has ended; then gather what the processes say about the ride."""
     loop_child, recorder, robot = children["loop"], children["recorder"], children["robot"]
     status = snapshot.status
     with_robot = robot.process is not None
     problems: list[str] = []
+    events = snapshot.event_reader(from_now=True)
+    if hold:
+        snapshot.post(Command.HOLD)
     snapshot.post(Command.ARM)
-    say("armed: the ride starts when the robot's heartbeat is seen; Ctrl-C stops in an orderly way")
+    asked = [
+        PERMISSIVE_TEXTS[PERMISSIVES.index(name)] for name in ("robot_heartbeat", *session.rig.permissives)
+    ]
+    say(f"arming: the ride starts when these are given: {', '.join(asked)}; Ctrl-C stops in an orderly way")
+    released = _line_on_standard_input(say) if hold else None
 
     stopping = robot_told = recorder_told = False
     shown = 0.0
     while not loop_child.gone:
         await asyncio.sleep(_POLL_S)
         status[Status.SUPERVISOR_HEARTBEAT] += 1
+        for event in events.read()[0]:
+            if event.code in _SAID:
+                say(_SAID[event.code] + event.text)
+        if released is not None and released.done():
+            if released.result():
+                snapshot.post(Command.GO)
+            released = None
         if stop_asked and not stopping:
             stopping = True
             say(f"{stop_asked[0]}: stopping in an orderly way, the signals go to rest")

@@ -7,6 +7,7 @@ after the plant's, and its frames reach the plant in the next tick: a bus that t
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -97,7 +98,9 @@ class VirtualRide:
     """Plant and rider at the start of a scenario, and the loop that takes them to its end."""
 
     def __init__(self, session: Session) -> None:
-        self.bench = Bench(session)
+        # nothing can move here, and nobody sends the bench's inputs
+        rig = session.rig.model_copy(update={"permissives": ()})
+        self.bench = Bench(replace(session, rig=rig))
         self.rider = ReferenceRider(mission(session))
         self.budget = Budget(output_specs(session))
         self._rows = np.zeros((_ROWS, len(SIGNALS)))

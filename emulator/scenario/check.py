@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from emulator.config.frame_consistency import frame_contradictions
 from emulator.config.rig_consistency import doubts
-from emulator.config.rig_file import COMMAND_FRAMES, dbc_path, load_rig, vehicle_path
+from emulator.config.rig_file import dbc_path, frames_of, load_rig, vehicle_path
 from emulator.config.validation import did_you_mean
 from emulator.config.vehicle_file import load_vehicle
 from emulator.config.yaml_source import beside, load, show
@@ -75,7 +75,7 @@ def _check_one(path: str) -> tuple[Checked, list[str]]:
 
 def _rig(path: str) -> tuple[list[Problem], list[str]]:
     rig, source = load_rig(path)
-    codec = load_codec(Path(dbc_path(rig, source)), [*rig.outputs, *COMMAND_FRAMES])
+    codec = load_codec(Path(dbc_path(rig, source)), frames_of(rig))
     problems, warnings = frame_contradictions(rig, source, codec)
     if problems:
         raise ConfigError(problems)

@@ -22,8 +22,10 @@ from dataclasses import dataclass, field
 from emulator.errors import StartFailed
 from emulator.snapshot import Command
 
-COMMANDS = {"stop": Command.STOP, "trip": Command.TRIP}
-"""What may be asked: an orderly stop, or a trip. Both only ever bring the signals to rest."""
+COMMANDS = {"stop": Command.STOP, "trip": Command.TRIP, "hold": Command.HOLD}
+"""What may be asked: an orderly stop, a trip, to stay armed. Signals only go to rest or stay there."""
+WITH_LEAVE = {"go": Command.GO}
+"""What may be asked only with the rig's leave: it lets a ride start that was held from afar, and no other."""
 
 FRESH_S = 5.0
 """How far the time of a command may be from ours."""
@@ -69,6 +71,7 @@ class Gate:
 
     key: bytes
     topic: str
+    go: bool = False  # the rig's leave for WITH_LEAVE
     _seen: dict[str, float] = field(default_factory=dict)
 
     def look(self, payload: bytes, now_s: float) -> Answer:
@@ -105,9 +108,10 @@ class Gate:
         if identifier in self._seen:
             return Answer(None, identifier, "this id was taken already")
         self._seen[identifier] = utc_s
-        if command not in COMMANDS:
-            return Answer(None, identifier, f"expected one of {', '.join(COMMANDS)}")
-        return Answer(COMMANDS[command], identifier, "taken")
+        known = COMMANDS | WITH_LEAVE if self.go else COMMANDS
+        if command not in known:
+            return Answer(None, identifier, f"expected one of {', '.join(known)}")
+        return Answer(known[command], identifier, "taken")
 
 
 class _Written:

@@ -44,6 +44,8 @@ _LONGEST_PAUSE_S = 5.0  # between two attempts to reach it
 _POLL_S = 0.1
 _TIMING_S = 1.0
 _BAND = 50  # messages that may wait for a slow broker; more are dropped
+_FROM_AFAR = 1.0
+_ARGUMENTS = {Command.TRIP: float(TRIP_OPERATOR), Command.HOLD: _FROM_AFAR, Command.GO: _FROM_AFAR}
 _KINDS: dict[int, str] = EVENT_KINDS | {int(code): kind for code, kind in LOOP_EVENT_KINDS.items()}
 
 
@@ -123,7 +125,9 @@ class Telemetry:
     def __init__(self, broker: Broker, run: str, say: Callable[[str], None]) -> None:
         self._broker, self._run, self._say = broker, run, say
         self._topic = broker.settings.topic
-        self._gate = None if broker.key is None else Gate(broker.key, f"{self._topic}/command")
+        self._gate = (
+            None if broker.key is None else Gate(broker.key, f"{self._topic}/command", broker.settings.go)
+        )
         self._away = False
 
     async def beside(self, snapshot: Snapshot) -> None:
@@ -247,7 +251,7 @@ class Telemetry:
                 self._say(
                     f"telemetry: {answer.command.name.lower()} asked for over MQTT ({answer.identifier})"
                 )
-                snapshot.post(answer.command, float(TRIP_OPERATOR if answer.command == Command.TRIP else 0))
+                snapshot.post(answer.command, _ARGUMENTS.get(answer.command, 0.0))
             item = {"id": answer.identifier, "taken": answer.command is not None, "why": answer.why}
             await self._publish(client, "answer", item, qos=1)
 

@@ -25,6 +25,16 @@ from emulator.campaign.verdict import (
     write_verdict,
 )
 from emulator.errors import InternalError, RecordError
+from emulator.plant.states import (
+    TRIP_ARMING,
+    TRIP_COMMAND,
+    TRIP_COMMAND_LIMIT,
+    TRIP_COMMAND_RATE,
+    TRIP_HEARTBEAT,
+    TRIP_LEAN_ESTIMATE,
+    TRIP_SPEED_ESTIMATE,
+    TRIP_TEXTS,
+)
 from emulator.record.reader import Frames, Run
 from emulator.signals import SIGNALS
 
@@ -368,6 +378,19 @@ def test_criteria_without_sense_are_refused(limit: float, start: float) -> None:
 def test_a_reason_with_words_of_both_sides_counts_against_the_rig() -> None:
     assert is_robots_trip("Robot HEARTBEAT missing")
     assert not is_robots_trip("bus gone, no command")
+
+
+def test_each_trip_reason_is_somebodys() -> None:
+    robots = {
+        TRIP_HEARTBEAT,
+        TRIP_COMMAND,
+        TRIP_COMMAND_LIMIT,
+        TRIP_COMMAND_RATE,
+        TRIP_LEAN_ESTIMATE,
+        TRIP_SPEED_ESTIMATE,
+    }
+    assert {reason for reason, text in enumerate(TRIP_TEXTS) if is_robots_trip(text)} == robots
+    assert not is_robots_trip(f"{TRIP_TEXTS[TRIP_ARMING]}: robot heartbeat")  # a bench that never started
 
 
 def test_verdict_round_trip(tmp_path: Path) -> None:

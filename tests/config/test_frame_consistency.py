@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from emulator.config.frame_consistency import frame_contradictions
-from emulator.config.rig_file import COMMAND_FRAMES, dbc_path, load_rig
+from emulator.config.rig_file import dbc_path, frames_of, load_rig
 from emulator.errors import ConfigError
 from emulator.rig.session import load_session
 from emulator.scenario.check import check
@@ -38,7 +38,7 @@ def rig(tmp_path):
 def found(path):
     """(problems, warnings) as 'key: text'."""
     rig, source = load_rig(path)
-    codec = load_codec(Path(dbc_path(rig, source)), [*rig.outputs, *COMMAND_FRAMES])
+    codec = load_codec(Path(dbc_path(rig, source)), frames_of(rig))
     text = path.read_text().splitlines()
     both = frame_contradictions(rig, source, codec)
     for problem in (*both[0], *both[1]):
@@ -175,6 +175,36 @@ def test_the_session_and_the_check_command_tell_them(rig):
     )
 
 
+LIMITS = "limits:\n"
+PERMISSIVES = "permissives: [estop_released, guard_closed]\nlimits:\n"
+
+
+def test_permissives_are_signals_of_a_protected_frame(rig):
+    path, change = rig
+    dbc = path.parent / "bench.dbc"
+    assert change((LIMITS, PERMISSIVES)) == ([], [])
+    assert change(('BA_ "DataId" BO_ 112 11026;\n', ""), file=dbc)[0] == [
+        "permissives: expected frame bench_inputs to be protected in the DBC (DataId, crc, alive), or a "
+        "sender that hangs and repeats its last frame would go on permitting"
+    ]
+    text = dbc.read_text()
+    dbc.write_text(text.replace("guard_closed", "gate").replace("16|2@1+ (1,0) [0|1]", "16|2@1+ (1,0) [2|3]"))
+    assert found(path)[0][:2] == [
+        "permissives.0: expected a signal whose range in the DBC has the 1 that permits; "
+        "estop_released does not",
+        "permissives.1: expected a signal of frame bench_inputs in the DBC, which has crc, alive, "
+        "estop_released, gate",
+    ]
+
+
+def test_a_dbc_without_the_bench_inputs_does_for_a_rig_that_does_not_ask(rig):
+    path, change = rig
+    dbc = path.parent / "bench.dbc"
+    assert change(("BO_ 112 bench_inputs:", "BO_ 112 other_inputs:"), file=dbc) == ([], [])
+    with pytest.raises(ConfigError, match="bench_inputs"):
+        change((LIMITS, PERMISSIVES))
+
+
 def test_the_check_command_looks_at_the_dbc(rig):
     path, _ = rig
     dbc = path.parent / "bench.dbc"
@@ -183,5 +213,5 @@ def test_the_check_command_looks_at_the_dbc(rig):
     assert {p.file for p in problems} == {str(dbc)}
     assert [p.expected for p in problems if p.key == "lean"] == [
         "expected a DataId of its own; imu_force has 7942, too",
-        "expected an identifier of its own; 0x101 is used at lines 41, 48",
+        "expected an identifier of its own; 0x101 is used at lines 47, 54",
     ]

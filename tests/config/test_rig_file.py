@@ -54,6 +54,37 @@ loop: {cpu: auto, priority: 0, lock_memory: false, spin_us: 50}
 BROKEN = [
     (
         "loop: {cpu",
+        "telemetry: {kind: mqtt, host: broker, go: true}\nloop: {cpu",
+        "40:43: telemetry.go: expected commands: true beside it, without which none is taken",
+    ),
+    (
+        "loop: {cpu",
+        "permissives: [estop_released, estop_released]\nloop: {cpu",
+        "40:31: permissives.1: expected each permissive once, got estop_released again",
+    ),
+    (
+        "loop: {cpu",
+        "permissives: [estop]\nloop: {cpu",
+        "40:15: permissives.0: expected one of estop_released, guard_closed, got 'estop'",
+    ),
+    (
+        "loop: {cpu",
+        "monitors: {lean_estimate: {for_ms: 100}}\nloop: {cpu",
+        "40:12: monitors.lean_estimate: missing key 'within_rad': a number above 0 and up to 1 rad",
+    ),
+    (
+        "loop: {cpu",
+        "monitors: {command_limit: {for_ms: 100, then: stop}}\nloop: {cpu",
+        "40:47: monitors.command_limit.then: expected one of trip, event, got 'stop'",
+    ),
+    (
+        "steering: torque_driven",
+        "steering: angle_driven\nmonitors: {steering_angle: {for_ms: 100, within_rad: 0.1}}",
+        "6:28: monitors.steering_angle: expected no such key where steering is angle_driven: "
+        "the plant's angle is the measured one",
+    ),
+    (
+        "loop: {cpu",
         "telemetry: {kind: mqtt, host: broker, topic: bench/#}\nloop: {cpu",
         "40:46: telemetry.topic: "
         "expected the beginning of MQTT topics, such as bench/1, without # + $ or blanks",
@@ -104,7 +135,8 @@ BROKEN = [
         "nmae: bench",
         "1:1: missing key 'name': text\n"
         "rig.yaml:2:1: nmae: unknown key; known keys: kind, name, purpose, vehicle, robot, "
-        "steering, dbc, bus, gnss_port, pulse_per_second, outputs, sensors, actuators, limits, timing, loop, "
+        "steering, dbc, bus, gnss_port, pulse_per_second, outputs, sensors, actuators, limits, permissives, "
+        "monitors, timing, loop, "
         "telemetry, device_under_test, did you mean 'name'?",
     ),
     (
@@ -407,7 +439,8 @@ BROKEN = [
         "  ramp_to_rest_s: 2\n",
         "  ramp_to_rest: 2\n  ramp_to_rest_s: 2\n",
         "37:3: limits.ramp_to_rest: unknown key; known keys: heartbeat_timeout_ms, "
-        "command_timeout_ms, overrun_limit_ms, ramp_to_rest_s, arming_timeout_s, "
+        "command_timeout_ms, overrun_limit_ms, ramp_to_rest_s, arming_timeout_s, permissive_timeout_ms, "
+        ""
         "divergence_speed_km_h, divergence_rate_rad_s, did you mean 'ramp_to_rest_s'?",
     ),
     (

@@ -19,9 +19,10 @@ import pytest
 from test_socketcan import provide_guest
 
 from emulator.compiled import cache_folder
+from emulator.config.rig_file import COMMAND_FRAMES
 from emulator.record.reader import Run, read_run
 from emulator.record.writer import RX, TX
-from emulator.rig.session import COMMAND_FRAMES, Session, load_session
+from emulator.rig.session import Session, load_session
 from emulator.wire.can_frames import check
 
 HERE = Path(__file__).parent

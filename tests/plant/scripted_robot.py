@@ -9,11 +9,11 @@ from pathlib import Path
 
 import numpy as np
 
-from emulator.config.rig_file import Output
+from emulator.config.rig_file import Output, frames_of
 from emulator.plant.states import RUNNING
 from emulator.ports import FrameBuffer, frame_buffer
 from emulator.rig.bench import Bench
-from emulator.rig.session import COMMAND_FRAMES, Session, load_session
+from emulator.rig.session import Session, load_session
 from emulator.scenario.schema import FaultEvent, GripEvent, MarkEvent, Moment
 from emulator.signals import INDEX
 from emulator.snapshot import Command
@@ -56,6 +56,8 @@ def variant(
         part = getattr(new_rig.sensors, name).model_copy(update=dict(values))
         new_rig = new_rig.model_copy(update={"sensors": new_rig.sensors.model_copy(update={name: part})})
     codec, frames = session.codec, session.outputs
+    if rig and "permissives" in rig:
+        codec = load_codec(RIG.parent / new_rig.dbc, frames_of(new_rig))
     if outputs:
         timing: dict[str, Output] = {str(frame): output for frame, output in new_rig.outputs.items()}
         for frame, changes in outputs.items():
@@ -65,7 +67,7 @@ def variant(
                 timing[frame] = timing[frame].model_copy(update=dict(changes))
         new_rig = new_rig.model_copy(update={"outputs": timing})
         frames = tuple(timing)
-        codec = load_codec(RIG.parent / new_rig.dbc, [*frames, *COMMAND_FRAMES])
+        codec = load_codec(RIG.parent / new_rig.dbc, frames_of(new_rig))
     return dataclasses.replace(
         session,
         rig=new_rig,

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from scripted_robot import HELD_CLUTCH, Ride, variant, with_events
 
+from emulator.config.rig_file import COMMAND_FRAMES
 from emulator.plant.commands import (
     R_FRONT_BRAKE,
     R_STEER_TORQUE,
@@ -19,7 +20,6 @@ from emulator.plant.commands import (
 )
 from emulator.plant.records import RUN_DTYPE
 from emulator.plant.states import RUNNING, TRIPPED
-from emulator.rig.session import COMMAND_FRAMES
 from emulator.scenario.schema import GearboxEvent, Moment
 from emulator.vehicle.state import (
     U_BRAKE_FRONT,

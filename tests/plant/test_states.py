@@ -1,5 +1,9 @@
 """The state machine, explored: what it may do and what it must never do."""
 
+import itertools
+from pathlib import Path
+
+import cantools
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, settings
@@ -13,6 +17,7 @@ from hypothesis.stateful import (
     run_state_machine_as_test,
 )
 
+from emulator.plant.monitors import N_MONITORS
 from emulator.plant.records import RIG_DTYPE, RUN_DTYPE
 from emulator.plant.states import (
     ARMED,
@@ -22,8 +27,13 @@ from emulator.plant.states import (
     END_STOPPED,
     END_TIME_LIMIT,
     END_TRIPPED,
+    ESTOP,
+    GUARD,
+    N_PERMISSIVES,
     NO_TRIP,
     NOT_ENDED,
+    PERMISSIVE_TEXTS,
+    PERMISSIVES,
     RUNNING,
     STANDBY,
     START_GRID_TICKS,
@@ -32,34 +42,48 @@ from emulator.plant.states import (
     TRIP_ARMING,
     TRIP_BUS,
     TRIP_COMMAND,
+    TRIP_COMMAND_LIMIT,
     TRIP_DIVERGED,
+    TRIP_ESTOP,
+    TRIP_GUARD,
     TRIP_HEARTBEAT,
     TRIP_OPERATOR,
+    TRIP_SPEED_ESTIMATE,
     TRIP_TEXTS,
     TRIPPED,
+    acknowledge,
+    go,
+    hold,
     next_state,
     rest_share,
+    say_permissive,
     stop,
     trip,
 )
 from emulator.signals import UNARMED_TICK
 
 HEARTBEAT, COMMAND, RAMP, ARMING, LIMIT, FINISH = 20, 15, 150, 3000, 4000, 100.0
+INPUT = 10
+"""Ticks an input of the bench is fresh."""
+BOTH = (ESTOP, GUARD)
 
 
 class Machine:
     """The rig's limits and the run's record, moved a tick at a time as the plant does."""
 
-    def __init__(self):
+    def __init__(self, permissives=()):
         self.rig, self.run = np.zeros(1, RIG_DTYPE)[0], np.zeros(1, RUN_DTYPE)[0]
         self.rig["heartbeat_ticks"], self.rig["command_ticks"] = HEARTBEAT, COMMAND
         self.rig["ramp_ticks"], self.rig["arming_ticks"] = RAMP, ARMING
         self.rig["limit_ticks"], self.rig["finish_station"] = LIMIT, FINISH
+        self.rig["permissives"], self.rig["permissive_ticks"] = sum(1 << i for i in permissives), INPUT
         for name in ("heartbeat_tick", "steering_tick", "drive_tick", "fallen_tick"):
             self.run[name] = -1
         self.run["scenario_tick"] = UNARMED_TICK
 
-    def hear(self, *, heartbeat=True, commands=True):
+    def hear(self, *, heartbeat=True, commands=True, given=BOTH):
+        for i in given:
+            say_permissive(self.run, i, True)
         if heartbeat:
             self.run["heartbeat_tick"] = self.run["tick"]
         if commands:
@@ -263,8 +287,214 @@ def test_the_first_reason_is_kept():
 
 def test_every_number_has_its_words():
     assert len(STATE_NAMES) == TRIPPED + 1
-    assert len(TRIP_TEXTS) == TRIP_ARMING + 1
+    assert len(TRIP_TEXTS) == TRIP_SPEED_ESTIMATE + 1 == TRIP_COMMAND_LIMIT + N_MONITORS
+    assert len(PERMISSIVES) == len(PERMISSIVE_TEXTS) == N_PERMISSIVES
     assert len(END_NAMES) == END_TRIPPED + 1
+
+
+def test_the_dbc_has_the_same_words():
+    bench = cantools.database.load_file(Path(__file__).parents[2] / "scenarios" / "rigs" / "bench.dbc")
+    frame = bench.get_message_by_name("emulator_state")
+    for signal, words in (("state", STATE_NAMES), ("trip_reason", TRIP_TEXTS)):
+        choices = {code: str(text) for code, text in frame.get_signal_by_name(signal).choices.items()}
+        assert choices.popitem()[1] == "not available"
+        assert choices == dict(enumerate(words))
+
+
+# --- permissives --------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("asked", [(ESTOP,), (GUARD,), BOTH])
+def test_every_permissive_that_is_asked_for_is_needed_to_arm(asked):
+    for given in itertools.chain.from_iterable(itertools.combinations(BOTH, n) for n in range(3)):
+        m = Machine(asked)
+        m.arm()
+        for _ in range(50):
+            m.hear(given=given)
+            state, _ = m.tick()
+        assert (state == ARMED) == (set(asked) <= set(given))
+        assert m.run["missing"] == sum(1 << i for i in asked if i not in given)
+
+
+def test_an_input_that_nobody_sent_does_not_permit():
+    m = Machine((ESTOP,))  # a record of zeros, at tick 0
+    m.arm()
+    m.hear(given=())
+    assert m.tick()[0] == STANDBY
+    assert m.run["missing"] == 1 << ESTOP
+
+
+def test_an_input_is_fresh_for_its_time_and_no_longer():
+    m = Machine((ESTOP,)).ride()
+    states = []
+    for _ in range(INPUT + 2):
+        m.hear(given=())
+        states.append(m.tick()[0])
+    assert states == [RUNNING] * INPUT + [TRIPPED] * 2
+    assert m.run["trip_reason"] == TRIP_ESTOP
+
+
+@pytest.mark.parametrize(("which", "reason"), [(ESTOP, TRIP_ESTOP), (GUARD, TRIP_GUARD)])
+@pytest.mark.parametrize("running", [True, False])
+@pytest.mark.parametrize("order", [(False,), (True, False), (False, True)])
+def test_an_input_that_says_no_trips_at_once_whatever_else_it_says_in_that_tick(
+    which, reason, running, order
+):
+    m = Machine(BOTH)
+    if running:
+        m.ride()
+    else:
+        m.hear()
+        m.arm()
+        assert m.tick()[0] == ARMED
+    m.hear(given=[i for i in BOTH if i != which])
+    for given in order:
+        say_permissive(m.run, which, given)
+    assert m.tick()[0] == TRIPPED
+    assert m.run["trip_reason"] == reason
+
+
+def test_an_input_that_is_not_asked_for_is_nobodys_business():
+    m = Machine((GUARD,)).ride()
+    say_permissive(m.run, ESTOP, False)
+    m.hear(given=(GUARD,))
+    assert m.tick()[0] == RUNNING
+
+
+def test_the_arming_timeout_keeps_what_was_missing():
+    m = Machine(BOTH)
+    m.arm()
+    for _ in range(ARMING + 5):
+        m.hear(given=(GUARD,))
+        m.tick()
+    assert m.run["trip_reason"] == TRIP_ARMING
+    assert m.run["trip_missing"] == 1 << ESTOP
+    m.hear()
+    m.tick()
+    assert m.run["trip_missing"] == 1 << ESTOP
+
+
+# --- hold ---------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("when", [-1, 0, 5, 500, 998])
+def test_a_hold_holds_until_it_is_released_and_then_the_countdown_begins_anew(when):
+    m = Machine()
+    if when < 0:
+        hold(m.run, 0)
+    m.hear()
+    m.arm()
+    m.tick()
+    for _ in range(max(0, when)):
+        m.hear()
+        assert m.tick()[0] == ARMED
+    hold(m.run, 0)
+    for _ in range(3500):
+        m.hear()
+        assert m.tick() == (ARMED, 0.0)
+        assert m.run["scenario_tick"] < UNARMED_TICK // 2  # nothing is recorded, nobody knows when it starts
+    go(m.run, 0)
+    released = int(m.run["tick"])
+    while m.run["state"] == ARMED:
+        m.hear()
+        m.tick()
+    assert m.run["state"] == RUNNING
+    assert m.run["start_tick"] % START_GRID_TICKS == 0
+    assert 300 <= m.run["start_tick"] - released < 300 + START_GRID_TICKS
+
+
+def test_held_from_afar_the_bench_may_release_but_not_the_other_way():
+    m = Machine()
+    for holds, release, left in (
+        ((1,), 1, 0),
+        ((1,), 0, 0),
+        ((0,), 1, 1),
+        ((0, 1), 1, 1),
+        ((0, 1), 0, 0),
+        ((0,), 7, 1),
+        ((9,), 1, 1),
+    ):
+        m.run["hold"] = 0
+        for who in holds:
+            hold(m.run, who)
+        go(m.run, release)
+        assert m.run["hold"] == left, (holds, release)
+
+
+def test_a_ride_that_is_on_is_not_held():
+    m = Machine().ride()
+    hold(m.run, 0)
+    m.hear()
+    assert m.run["hold"] == 0
+    assert m.tick()[0] == RUNNING
+
+
+def test_a_held_bench_trips_and_stops_like_any_other():
+    for end in (
+        lambda m: trip(m.run, TRIP_BUS),
+        lambda m: stop(m.run, END_STOPPED),
+        lambda m: say_permissive(m.run, ESTOP, False),
+    ):
+        m = Machine(BOTH)
+        hold(m.run, 0)
+        m.hear()
+        m.arm()
+        m.tick()
+        end(m)
+        m.hear()
+        assert m.tick()[0] in (TRIPPED, STOPPING)
+        _, shares = m.out()
+        assert shares[-1] == 1.0
+
+
+# --- acknowledge --------------------------------------------------------------------------------------
+
+
+def tripped(reason=TRIP_OPERATOR, permissives=BOTH):
+    m = Machine(permissives).ride()
+    trip(m.run, reason)
+    return m
+
+
+def test_a_trip_is_acknowledged_only_at_rest_and_with_its_cause_gone():
+    m = tripped()
+    for _ in range(RAMP):
+        m.hear()
+        m.tick()
+        acknowledge(m.run)
+        assert m.run["state"] == TRIPPED
+    assert not m.run["finished"]
+    m.hear(given=(GUARD,))
+    say_permissive(m.run, ESTOP, False)
+    m.tick()
+    assert m.run["finished"]
+    acknowledge(m.run)
+    assert m.run["state"] == TRIPPED  # still pressed
+    m.hear()
+    m.tick()
+    acknowledge(m.run)
+    assert m.run["state"] == STANDBY
+    assert m.run["trip_reason"] == NO_TRIP
+    assert (m.run["end_reason"], m.run["end_trip"]) == (END_TRIPPED, TRIP_OPERATOR)  # how it ended stays
+
+
+@pytest.mark.parametrize("cause", ["diverged", "beyond"])
+def test_a_cause_that_stays_is_not_acknowledged(cause):
+    m = tripped()
+    m.run[cause] = 1
+    m.out()
+    acknowledge(m.run)
+    assert m.run["state"] == TRIPPED
+
+
+def test_once_acknowledged_there_is_no_other_ride_with_this_plant():
+    m = tripped()
+    m.out()
+    acknowledge(m.run)
+    m.arm()
+    for _ in range(2 * START_GRID_TICKS):
+        m.hear()
+        assert m.tick() == (STANDBY, 1.0)
 
 
 # --- explored -----------------------------------------------------------------------------------------
@@ -278,6 +508,7 @@ WAYS = {
     (ARMED, STOPPING),
     (RUNNING, STOPPING),
     (STOPPING, STANDBY),
+    (TRIPPED, STANDBY),
 }
 """Every way there is from one tick to the next."""
 WAYS_SEEN = set()
@@ -288,7 +519,9 @@ class Bench(RuleBasedStateMachine):
 
     def __init__(self):
         super().__init__()
-        self.m = Machine()
+        self.m = Machine(BOTH)
+        self.says = dict.fromkeys(BOTH, True)  # what each input says now: True, False, or None: silent
+        self.heard = dict.fromkeys(BOTH, -1)  # tick it last permitted, -1 withdrawn
         self.m.run["tick"] = 690  # the earliest start is then a little over the countdown away
         self.share = 0.0
         self.last = STANDBY
@@ -307,7 +540,13 @@ class Bench(RuleBasedStateMachine):
     def go(self, ticks=1, heartbeat=True, commands=True):
         run = self.m.run
         for _ in range(ticks):
-            self.m.hear(heartbeat=heartbeat, commands=commands)
+            self.m.hear(heartbeat=heartbeat, commands=commands, given=())
+            for i, says in self.says.items():
+                if says is not None:
+                    say_permissive(run, i, says)
+                    self.heard[i] = int(run["tick"]) if says else -1
+            permitted = all(at >= 0 and run["tick"] - at <= INPUT for at in self.heard.values())
+            held = int(run["hold"])
             before, reason, scenario_tick = (
                 int(run["state"]),
                 int(run["trip_reason"]),
@@ -322,16 +561,21 @@ class Bench(RuleBasedStateMachine):
                 assert before == STANDBY
                 assert asked > 0
                 assert fresh
+                assert permitted
                 assert not finished
             if state == RUNNING:
                 assert before in (ARMED, RUNNING)
                 assert fresh
+                assert permitted
+                assert not (held and before == ARMED)
                 assert run["scenario_tick"] == (0 if before == ARMED else scenario_tick + 1)
                 assert share == 0.0
             if state == STOPPING:
                 assert before in (ARMED, RUNNING, STOPPING)
             if state == STANDBY:
                 assert before == STANDBY or (before == STOPPING and run["finished"])
+            if before in (ARMED, RUNNING) and not permitted:
+                assert state == TRIPPED
             if before == TRIPPED:
                 assert state == TRIPPED
                 assert run["trip_reason"] == reason
@@ -369,6 +613,45 @@ class Bench(RuleBasedStateMachine):
         if self.m.run["finished"]:
             self.share = 1.0  # from standby: at rest already
         self.go()
+
+    @rule(which=st.sampled_from(BOTH), says=st.sampled_from([True, False, None]))
+    def input_says(self, which, says):
+        self.says[which] = says
+        self.go()
+
+    @rule(which=st.sampled_from(BOTH), ticks=st.integers(1, INPUT + 3))
+    def input_is_silent_for_a_while(self, which, ticks):
+        self.says[which] = None
+        self.go(ticks)
+        self.says[which] = True
+
+    @rule(who=st.integers(0, 1))
+    def holds(self, who):
+        hold(self.m.run, who)
+        self.go(5)
+
+    @rule(who=st.integers(0, 1))
+    def lets_go(self, who):
+        go(self.m.run, who)
+        self.go()
+
+    @rule()
+    def acknowledges(self):
+        run = self.m.run
+        before, rested, missing = int(run["state"]), bool(run["finished"]), int(run["missing"])
+        acknowledge(run)
+        if run["state"] != before:
+            assert (before, run["state"]) == (TRIPPED, STANDBY)
+            assert rested
+            assert not missing
+            assert not run["diverged"]
+        self.go()
+
+    @precondition(lambda self: self.m.run["state"] == TRIPPED)
+    @rule()
+    def is_left_alone_until_at_rest(self):
+        self.go(RAMP + 1)
+        assert self.m.run["finished"]  # a trip is at rest within the ramp, whatever came before
 
     @rule(reason=st.sampled_from([TRIP_BUS, TRIP_OPERATOR]))
     def trips(self, reason):

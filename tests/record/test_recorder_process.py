@@ -11,10 +11,10 @@ import pytest
 
 from emulator.errors import RunFailed
 from emulator.ports import frame_buffer
-from emulator.record.process import LOOP_EVENT_KINDS, run_recorder
+from emulator.record.process import LOOP_EVENT_KINDS, Drain, run_recorder
 from emulator.record.reader import read_run
 from emulator.record.writer import RunWriter
-from emulator.signals import SIGNALS
+from emulator.signals import SIGNALS, UNARMED_TICK
 from emulator.snapshot import TX, LoopEvent, LoopState, RecorderState, Sizes, Snapshot, Status
 
 
@@ -61,6 +61,15 @@ def test_everything_in_the_rings_is_in_the_record(snapshot, tmp_path):
         ("recorder_gone", "loop", "recorder gone"),
     ]
     assert (tmp_path / "run" / "gnss.nmea").read_bytes().startswith(b"$GP,-300\r\n$GP,-290\r\n")
+
+
+def test_a_countdown_that_a_hold_put_back_is_recorded_once_and_without_a_gap(snapshot, tmp_path):
+    drain = Drain(snapshot, writer := RunWriter(tmp_path / "run", {}), describe)
+    for first, ticks in ((UNARMED_TICK, 50), (-700, 300), (UNARMED_TICK + 350, 200), (-900, 1000)):
+        ride(snapshot, ticks, first)
+        drain.once()
+    writer.close()
+    assert (read_run(tmp_path / "run").tick == np.arange(-700, 100)).all()
 
 
 def test_what_was_overwritten_is_reported_in_the_record(snapshot, tmp_path):

@@ -9,7 +9,14 @@ import pynmea2
 import pytest
 from scripted_robot import HELD_CLUTCH, Ride, fault, variant, with_events
 
-from emulator.plant.states import END_NAMES, RUNNING, STANDBY, TRIP_TEXTS, TRIPPED
+from emulator.plant.states import (
+    END_NAMES,
+    RUNNING,
+    STANDBY,
+    TRIP_ARMING,
+    TRIP_TEXTS,
+    TRIPPED,
+)
 from emulator.rig.bench import EVENT_KINDS, Bench
 from emulator.signals import INDEX
 from emulator.snapshot import Command
@@ -359,5 +366,6 @@ def test_every_end_and_reason_has_words(session):
         bench.plant.run[0]["end_reason"] = end
         assert bench.outcome()["ended"] == name
     for reason, text in enumerate(TRIP_TEXTS):
-        bench.plant.run[0]["trip_reason"] = reason
-        assert bench.outcome()["trip_reason"] == (text if reason else "")
+        bench.plant.run[0]["end_trip"], bench.plant.run[0]["trip_missing"] = reason, 0b011
+        names = ": robot heartbeat, emergency stop released" if reason == TRIP_ARMING else ""
+        assert bench.outcome()["trip_reason"] == (text + names if reason else "")

@@ -8,13 +8,12 @@ import pytest
 from scripted_robot import RIG, fault, variant, with_events
 
 from emulator.config.inertial_unit import EngineOrder, RoadBand, Vibration
-from emulator.config.rig_file import AnalogueSensor, Output, load_rig
+from emulator.config.rig_file import COMMAND_FRAMES, AnalogueSensor, Output, load_rig
 from emulator.errors import ConfigError
 from emulator.faults.sample import EFFECTS
 from emulator.frames import roll_pitch_yaw, rotation_of
 from emulator.plant.sensing import ANALOGUE, OUTPUT_VALUES, STREAM_NAMES
 from emulator.rig.build import build_plant
-from emulator.rig.session import COMMAND_FRAMES
 from emulator.scenario.schema import GripEvent, MarkEvent, Moment, Wind
 from emulator.sensors.gnss import USUAL_ACCURACY
 from emulator.sensors.imu import STREAMS as IMU_STREAMS

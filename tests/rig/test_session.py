@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 from scripted_robot import RIG, RUN, SCENARIOS
 
+from emulator.config.rig_file import COMMAND_FRAMES
 from emulator.errors import ConfigError
 from emulator.rig import session as session_module
-from emulator.rig.session import COMMAND_FRAMES, load_session, total_mass
+from emulator.rig.session import load_session, total_mass
 from emulator.vehicle.road import grip_at
 
 

@@ -62,15 +62,16 @@ class Desk:
     def scenario(self, old, new):
         self.rewrite(self.files / "runs" / "first_lap.yaml", old, new)
 
-    def start(self):
+    def start(self, *options, stdin=subprocess.DEVNULL):
         name, _, value = self.mark.partition("=")
         with self.screen.open("w") as screen:
             process = subprocess.Popen(
                 [
                     *(sys.executable, "-m", "emulator", "run", self.files / "runs" / "first_lap.yaml"),
                     *("--rig", self.files / "rigs" / "loopback.yaml", "--out", self.folder),
+                    *options,
                 ],
-                stdin=subprocess.DEVNULL,
+                stdin=stdin,
                 stdout=screen,
                 stderr=subprocess.STDOUT,
                 env={**os.environ, name: value},
@@ -230,6 +231,52 @@ def test_a_short_ride_ends_by_itself_and_in_order(desk):
         os.listdir(desk.folder)
     )
     assert not list(desk.folder.glob("*.log"))
+
+
+def test_a_held_ride_starts_when_enter_is_pressed_and_its_record_has_no_gap(desk):
+    desk.scenario("duration_limit_s: ", "duration_limit_s: 2.0 # ")
+    process = desk.start("--hold", stdin=subprocess.PIPE)
+    desk.wait(lambda: "press Enter" in desk.said(), "it did not say that it is held")
+    desk.wait(lambda: any(text == "standby -> armed" for _, _, text in desk.events()), "not armed")
+    time.sleep(2.5)  # longer than any countdown
+    assert not any("running" in text for _, _, text in desk.events())
+    process.stdin.write(b"\n")
+    process.stdin.flush()
+    assert desk.end(process) in (1, 2), desk.said()
+    told = [text for _, kind, text in desk.events() if kind in ("hold", "state")]
+    assert told[:4] == [
+        "held by the operator at the bench: armed at most",
+        "standby -> armed",
+        "hold released",
+        "armed -> running",
+    ]
+    ticks = read_run(desk.folder).tick
+    assert (np.diff(ticks) == 1).all()
+    assert ticks[-1] >= 2000
+
+
+def test_a_second_run_on_the_same_bus_is_refused_and_told_by_whom(desk, tmp_path):
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        port = free.getsockname()[1]
+    desk.rig("port: 0 # any free one", f"port: {port}")
+    process = desk.start()
+    desk.wait(lambda: "arming" in desk.said(), "the first did not start")
+    second = subprocess.run(
+        [
+            *(sys.executable, "-m", "emulator", "run", desk.files / "runs" / "first_lap.yaml"),
+            *("--rig", desk.files / "rigs" / "loopback.yaml", "--out", tmp_path / "second"),
+        ],
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert second.returncode == 4
+    assert f"virtual CAN bus on port {port} is in use by another loop: process {process.pid}" in second.stderr
+    assert not (tmp_path / "second").exists()
+    process.send_signal(signal.SIGINT)
+    assert desk.end(process) in (1, 2), desk.said()
 
 
 def test_a_broker_that_is_away_costs_the_ride_nothing(desk):

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from emulator.errors import StartFailed
 from emulator.snapshot import Command
-from emulator.telemetry.commands import COMMANDS, FRESH_S, LONGEST_BYTES, Gate, key_from, signed
+from emulator.telemetry.commands import COMMANDS, FRESH_S, LONGEST_BYTES, WITH_LEAVE, Gate, key_from, signed
 
 KEY, TOPIC, NOW = b"sixteen bytes of key at least", "bench/1/command", 1_795_600_000.25
 
@@ -23,8 +23,15 @@ def test_a_signed_one_is_taken(command):
     assert (answer.command, answer.identifier, answer.why) == (COMMANDS[command], "a", "taken")
 
 
-def test_what_can_be_asked_only_brings_to_rest():
-    assert set(COMMANDS.values()) == {Command.STOP, Command.TRIP}
+def test_what_can_be_asked_only_brings_to_rest_or_keeps_there():
+    assert set(COMMANDS.values()) == {Command.STOP, Command.TRIP, Command.HOLD}
+
+
+def test_a_hold_is_let_go_from_afar_only_with_the_rigs_leave():
+    payload = signed(KEY, TOPIC, "go", "a", NOW)
+    assert look(payload).command is None
+    assert look(payload, gate=Gate(KEY, TOPIC, go=True)).command is Command.GO
+    assert set(WITH_LEAVE.values()) == {Command.GO}
 
 
 @pytest.mark.parametrize(
@@ -39,7 +46,7 @@ def test_what_can_be_asked_only_brings_to_rest():
         (signed(KEY, TOPIC, "stop", "a", NOW + FRESH_S + 0.1), "not fresh"),
         (signed(KEY, TOPIC, "stop", "a", float("nan")), "not fresh"),
         (signed(KEY, TOPIC, "stop", "a", float("inf")), "not fresh"),
-        (signed(KEY, TOPIC, "arm", "a", NOW), "expected one of stop, trip"),
+        (signed(KEY, TOPIC, "arm", "a", NOW), "expected one of stop, trip, hold"),
         (signed(KEY, TOPIC, "stop", "", NOW), "expected id"),
         (signed(KEY, TOPIC, "stop", "x" * 101, NOW), "expected id"),
         (b"", "no JSON object"),

@@ -33,7 +33,7 @@ from emulator.wire.can_frames import (
 
 BENCH = Path(__file__).parents[2] / "scenarios" / "rigs" / "bench.dbc"
 FRAMES = [
-    *("steering", "drive", "gear"),
+    *("bench_inputs", "steering", "drive", "gear"),
     *("imu_rates", "imu_force", "lean", "fork_angle", "wheel_speed", "engine", "emulator_state"),
     *("wheel_pulses_front", "wheel_pulses_rear"),
     *("levers", "suspension", "drive_torque"),
@@ -180,7 +180,7 @@ def test_halves_round_to_even(tmp_path: Path) -> None:
 
 
 def test_bench_carries_the_signal_table(bench: Codec) -> None:
-    by_sender = {"EMULATOR": "output.", "ROBOT": "robot."}
+    by_sender = {"EMULATOR": "output.", "ROBOT": "robot.", "BENCH": "bench."}
     carried = {
         by_sender[senders[0]] + name: unit
         for senders, names, units in zip(bench.senders, bench.signals, bench.units, strict=True)
@@ -200,7 +200,7 @@ def test_bench_frames_are_classical_protected_and_ordered_by_urgency(bench: Code
     assert len(set(bench.table.data_id.tolist())) == len(FRAMES)
     assert (bench.table.data_id >= 0).all()
     by_id = [name for _, name in sorted(zip(bench.table.can_id.tolist(), bench.frames, strict=True))]
-    assert by_id[:3] == ["steering", "drive", "gear"]
+    assert by_id[:4] == ["bench_inputs", "steering", "drive", "gear"]
     assert by_id[-2:] == ["estimate_pose", "estimate_motion"]
 
 
