@@ -475,6 +475,27 @@ class Limits(Closed):
     divergence_rate_rad_s: float = Field(default=60.0, gt=0, le=1000)
 
 
+BusAnswer: TypeAlias = Literal["trip", "mark", "note"]
+
+
+class BusFaults(Closed):
+    """What the rig does about faults of its CAN bus (emulator.loop.bus_watch) while armed or running.
+
+    trip: it trips, the signals go to rest. mark: the ride goes on, its verdict is invalid. note: told in
+    events and certificate only.
+    """
+
+    bus_off: BusAnswer = "trip"
+    interface_down: BusAnswer = "trip"
+    transmit_full: BusAnswer = "mark"
+    error_frames: BusAnswer = "mark"
+    error_frames_per_s: float = Field(default=10.0, ge=0, le=100_000)  # so many are still no fault
+    flood: BusAnswer = "mark"
+    frames_per_s: float = Field(default=10_000.0, gt=0, le=1_000_000)  # received; so many are still no flood
+    own_identifier: BusAnswer = "trip"
+    receive_lost: BusAnswer = "mark"
+
+
 class TimingTolerances(Closed):
     """What the timing certificate must keep; outside, the verdict is invalid."""
 
@@ -569,6 +590,7 @@ class Rig(Closed):
     sensors: Sensors
     actuators: Actuators
     limits: Limits
+    bus_faults: BusFaults = BusFaults()
     timing: TimingTolerances
     loop: LoopHost = LoopHost()
     telemetry: MqttTelemetry | None = None
