@@ -6,53 +6,17 @@ The same on a real kernel is in kernel_can_cases.py; bus-off needs a controller,
 from __future__ import annotations
 
 import errno
-import struct
 from typing import Any
 
 import pytest
-from link_ends import content, outgoing
+from link_ends import ScriptedSocket, content, data_frame, error_frame, outgoing
 
 from emulator.links.can_kernel import KernelLink
 from emulator.ports import frame_buffer
 
 # Linux kernel, include/uapi/linux/can/error.h (from memory)
-ERR_FLAG, ERR_CRTL, ERR_BUSOFF, ERR_BUSERROR, ERR_RESTARTED = 0x20000000, 0x4, 0x40, 0x80, 0x100
+ERR_CRTL, ERR_BUSOFF, ERR_BUSERROR, ERR_RESTARTED = 0x4, 0x40, 0x80, 0x100
 TX_PASSIVE, ACTIVE = 0x20, 0x40
-
-
-class ScriptedSocket:
-    """Gives what is queued in ``incoming`` (frames or errors); sends until ``refusal`` is set."""
-
-    def __init__(self) -> None:
-        self.incoming: list[bytes | OSError] = []
-        self.sent: list[bytes] = []
-        self.refusal: OSError | None = None
-
-    def setblocking(self, _blocking: bool) -> None: ...
-
-    def setsockopt(self, *_option: int) -> None: ...
-
-    def recvmsg(self, _size: int, _ancillary: int) -> tuple[bytes, list[Any], int, None]:
-        if not self.incoming:
-            raise BlockingIOError
-        got = self.incoming.pop(0)
-        if isinstance(got, OSError):
-            raise got
-        return got, [], 0, None
-
-    def send(self, frame: bytes) -> int:
-        if self.refusal is not None:
-            raise self.refusal
-        self.sent.append(frame)
-        return len(frame)
-
-
-def data_frame(can_id: int, payload: bytes) -> bytes:
-    return struct.pack("=IB3x8s", can_id, len(payload), payload)
-
-
-def error_frame(kind: int, controller: int = 0) -> bytes:
-    return data_frame(ERR_FLAG | kind, bytes([0, controller, 0, 0, 0, 0, 0, 0]))
 
 
 @pytest.fixture
