@@ -88,7 +88,7 @@ class CycledRide:
 
     def run(self, cycles: int, rules: BusRules | None = None) -> tuple[Outcome, dict[str, Any]]:
         """So many cycles, then an orderly stop; returns the outcome and everything that was published."""
-        snapshot = Snapshot.create(Sizes(16384, 65536, 1024, 256))
+        snapshot = Snapshot.create(Sizes(16384, 262144, 1024, 256))
         try:
             readers = (snapshot.signal_reader(), snapshot.frame_reader(), snapshot.event_reader())
             snapshot.post(Command.ARM)

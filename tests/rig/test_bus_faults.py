@@ -9,7 +9,6 @@ from __future__ import annotations
 import errno
 from typing import Any
 
-import numpy as np
 import pytest
 from cycled import CycledRide
 from link_ends import ScriptedSocket, SerialAdapter, data_frame, error_frame
