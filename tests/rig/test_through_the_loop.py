@@ -50,7 +50,7 @@ def ridden(session: Session, torque_Nm: float, step: int) -> FrameRecords:
 def test_a_step_of_the_steering_is_seen_in_the_first_sample_behind_it_at_the_configured_latency(
     session: Session,
 ) -> None:
-    """The torque acts in the tick that receives it: force at once, rates and angle a tick later; then a sample."""
+    """The torque acts in the tick that receives it: force at once, rates and angle a tick later."""
     quick = session.rig.actuators.steering.model_copy(  # or the first millisecond is below a sensor's step
         update={"time_constant_ms": 0.1, "rate_limit_Nm_s": 1e6}
     )
