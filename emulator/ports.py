@@ -51,7 +51,10 @@ def frame_buffer(rows: int) -> FrameBuffer:
 
 
 class LinkCounts(NamedTuple):
-    """What a link did since it was opened. All counts are frames (GNSS: sentences)."""
+    """What a link did since it was opened. All counts are frames (GNSS: sentences) unless told otherwise.
+
+    What a link can't know stays at its default: only the kernel tells of controllers and interfaces.
+    """
 
     sent: int
     received: int
@@ -59,6 +62,11 @@ class LinkCounts(NamedTuple):
     receive_lost: int  # known lost on the way in (kernel drop count, buffer full)
     bus_errors: int  # error frames seen
     alive: bool  # False once the link is known to be gone for good
+    send_full: int = 0  # of send_lost: there was no room in a queue or buffer
+    bus_offs: int = 0  # times the controller went off the bus (fault confinement of ISO 11898-1)
+    bus_off: bool = False  # it is off the bus now
+    downs: int = 0  # times the interface was found switched off
+    down: bool = False  # it is off now
 
 
 class Clock(Protocol):

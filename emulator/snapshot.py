@@ -74,6 +74,8 @@ class LoopEvent(IntEnum):
     RECORDER_GONE = 1004
     RECORDER_BACK = 1005
     RAMP_TOO_LONG = 1006
+    BUS_FAULT = 1007  # index: emulator.loop.bus_watch.BusFault; value: frames, or times
+    BUS_FAULT_OVER = 1008  # value: how long it lasted, in seconds
 
 
 class LoopState(IntEnum):
@@ -128,6 +130,11 @@ class Status(IntEnum):
     COMPUTE_P999_NS = 30
     COMPUTE_MAX_NS = 31
     COMMANDS_TAKEN = 32
+    BUS_FAULTS = 33  # those there now: bit 1 << emulator.loop.bus_watch.BusFault
+    BUS_OFFS = 34
+    INTERFACE_DOWNS = 35
+    SEND_FULL = 36  # of SEND_LOST: no room in the transmit queue
+    OWN_FRAMES = 37  # received, with identifiers that only the bench sends
     # recorder
     RECORDER_PID = 40
     RECORDER_HEARTBEAT = 41

@@ -521,6 +521,27 @@ class Monitors(Closed):
     speed_estimate: SpeedMonitor | None = None
 
 
+BusAnswer: TypeAlias = Literal["trip", "mark", "note"]
+
+
+class BusFaults(Closed):
+    """What the rig does about faults of its CAN bus (emulator.loop.bus_watch) while armed or running.
+
+    trip: it trips, the signals go to rest. mark: the ride goes on, its verdict is invalid. note: told in
+    events and certificate only.
+    """
+
+    bus_off: BusAnswer = "trip"
+    interface_down: BusAnswer = "trip"
+    transmit_full: BusAnswer = "mark"
+    error_frames: BusAnswer = "mark"
+    error_frames_per_s: float = Field(default=10.0, ge=0, le=100_000)  # so many are still no fault
+    flood: BusAnswer = "mark"
+    frames_per_s: float = Field(default=10_000.0, gt=0, le=1_000_000)  # received; so many are still no flood
+    own_identifier: BusAnswer = "trip"
+    receive_lost: BusAnswer = "mark"
+
+
 class TimingTolerances(Closed):
     """What the timing certificate must keep; outside, the verdict is invalid."""
 
@@ -613,6 +634,7 @@ class Rig(Closed):
     limits: Limits
     permissives: tuple[PermissiveName, ...] = ()
     monitors: Monitors = Monitors()
+    bus_faults: BusFaults = BusFaults()
     timing: TimingTolerances
     loop: LoopHost = LoopHost()
     telemetry: MqttTelemetry | None = None

@@ -23,6 +23,11 @@ _CLASSICAL_SIZE = 16
 _FD_SIZE = 72
 _REMOTE = 0x40000000
 _ERROR = 0x20000000
+# Error frames, <linux/can/error.h>: classes in the identifier, the controller's state in the second byte
+_ERROR_CONTROLLER = 0x004
+_ERROR_BUS_OFF = 0x040
+_ERROR_RESTARTED = 0x100
+_CONTROLLER_ACTIVE = 0x40
 _BIT_RATE_SWITCH = 0x01
 _FD_LENGTHS = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)  # ISO 11898-1, data length code
 _FD_LENGTH = bytes(next(length for length in _FD_LENGTHS if length >= n) for n in range(65))
@@ -30,8 +35,9 @@ _FD_LENGTH = bytes(next(length for length in _FD_LENGTHS if length >= n) for n i
 _SO_RCVBUFFORCE = 33  # beyond the system's limit; needs CAP_NET_ADMIN. Neither is in Python's module
 _SO_RXQ_OVFL = 40  # <asm-generic/socket.h>
 _ANCILLARY = socket.CMSG_SPACE(16) + socket.CMSG_SPACE(4)  # python-can's time stamp, drop count
-_MOST_FRAMES = 1024
-"""Frames taken in one call; bounds the time a flood can take from the tick."""
+_MOST_FRAMES = 256
+"""Frames taken in one call: what the cycle's buffer holds. Bounds the time a flood can take from the tick;
+ten times what a bus of 1 Mbit/s carries in a tick, the rest waits in the kernel."""
 
 
 class KernelLink:
@@ -44,8 +50,10 @@ class KernelLink:
     receive_buffer  bytes asked of the kernel for waiting frames
 
     Payloads up to 8 bytes go out as classical frames, longer ones as CAN FD frames padded with zeros to
-    the next length that exists. An interface that is down only counts as lost frames (it can come up
-    again); one that was removed makes the link dead.
+    the next length that exists. An interface that is down only counts as lost frames (once it is up again
+    the same socket goes on); one that was removed makes the link dead. While the controller is off the bus
+    nothing is handed to the kernel, which would take it for sent; a word of the driver (restarted, error
+    active) or a frame received says that it is back.
     """
 
     def __init__(
@@ -63,6 +71,9 @@ class KernelLink:
         self._send_lost = 0
         self._receive_lost = 0
         self._bus_errors = 0
+        self._send_full = 0
+        self._bus_offs = self._downs = 0
+        self._bus_off = self._down = False
         self._into: FrameBuffer | None = None
         self._from: FrameBuffer | None = None
         self._socket = sock
@@ -87,6 +98,11 @@ class KernelLink:
             receive_lost=self._receive_lost,
             bus_errors=self._bus_errors,
             alive=self._alive,
+            send_full=self._send_full,
+            bus_offs=self._bus_offs,
+            bus_off=self._bus_off,
+            downs=self._downs,
+            down=self._down,
         )
 
     def receive(self, into: FrameBuffer, now_ns: int) -> int:
@@ -116,21 +132,24 @@ class KernelLink:
                 continue
             if can_id & _ERROR:
                 self._bus_errors += 1
+                self._take_error(can_id, data)
             elif not can_id & _REMOTE:
                 identifier = can_id & (EXTENDED | EXTENDED_MASK if can_id & EXTENDED else STANDARD_MASK)
+                self._bus_off = self._down = False
                 self._append(into, now_ns, identifier, data[:length])
         return self._received - before
 
     def send(self, frames: FrameBuffer) -> int:
         """Send ``frames.count`` frames in order; return how many the link took.
 
-        A full queue (of the socket or of the interface) loses this and the following frames of the call.
+        A full queue (of the socket or of the interface) loses this and the following frames of the call; so
+        does a controller that is off the bus.
         """
         count = int(frames.count[0])
         if count == 0:
             return 0
         taken = 0
-        if self._alive:
+        if self._alive and not self._bus_off:
             for can_id, payload in self._outgoing(frames):
                 length = len(payload)
                 identifier = can_id & (EXTENDED | EXTENDED_MASK if can_id & EXTENDED else STANDARD_MASK)
@@ -143,11 +162,15 @@ class KernelLink:
                 try:
                     self._socket.send(frame)
                 except BlockingIOError:
+                    self._send_full += count - taken
                     break
                 except OSError as error:
+                    if error.errno == errno.ENOBUFS:
+                        self._send_full += count - taken
                     self._failed(error)
                     break
                 taken += 1
+                self._down = False
         self._sent += taken
         self._send_lost += count - taken
         return taken
@@ -162,8 +185,19 @@ class KernelLink:
 
     def _failed(self, error: OSError) -> None:
         """Decide whether the interface is gone for good or only down or full for now."""
+        if error.errno == errno.ENETDOWN:
+            self._downs += not self._down
+            self._down, self._bus_off = True, False  # switching it on again starts the controller anew
         if error.errno not in (errno.ENOBUFS, errno.ENETDOWN, errno.EMSGSIZE, errno.EINVAL):
             self._alive = False
+
+    def _take_error(self, can_id: int, data: bytes) -> None:
+        """What an error frame says of the controller's place on the bus."""
+        if can_id & _ERROR_BUS_OFF:
+            self._bus_offs += not self._bus_off
+            self._bus_off = True
+        elif can_id & _ERROR_RESTARTED or (can_id & _ERROR_CONTROLLER and data[1] & _CONTROLLER_ACTIVE):
+            self._bus_off = False
 
     def _append(self, into: FrameBuffer, now_ns: int, can_id: int, payload: bytes) -> None:
         """Put one received frame into the next row; without a free row the frame is lost and counted."""

@@ -19,11 +19,12 @@ from emulator.compiled import entry
 from emulator.ports import FrameBuffer, LinkCounts, frame_buffer
 from emulator.wire.can_text import BUS_ERRORS, LONGEST_FRAME, RECEIVE_LOST, RECEIVED, decode, encode
 
-_READ_SIZE = 65536
+_READ_SIZE = 16384
 _READ_AGAIN_FROM = 2048
 """A read that brought less than this emptied the descriptor (a tty gives at most 4 KiB a read)."""
-_MOST_READS = 16
-"""Reads in one call; bounds the time a flood can take from the tick."""
+_MOST_BYTES = 16384
+"""Read in one call, or a little more: some 350 frames. Bounds the time a flood can take from the tick; more
+than a bus of 1 Mbit/s carries in ten ticks, the rest waits in the descriptor."""
 _LONGEST_TEXT = 256
 """Bytes without an end mark after which the text cannot be a frame any more."""
 
@@ -49,6 +50,7 @@ class TextLink:
         self._alive = True
         self._sent = 0
         self._send_lost = 0
+        self._send_full = 0
         self._unwritten = b""  # rest of a frame the descriptor took only a part of
         self._text = np.zeros(_LONGEST_TEXT + _READ_SIZE, np.uint8)
         self._view = self._text.data
@@ -71,6 +73,7 @@ class TextLink:
             receive_lost=tally[RECEIVE_LOST],
             bus_errors=tally[BUS_ERRORS],
             alive=self._alive,
+            send_full=self._send_full,
         )
 
     def receive(self, into: FrameBuffer, now_ns: int) -> int:
@@ -79,7 +82,8 @@ class TextLink:
             return 0
         tally = self._tally_view
         before: int = tally[RECEIVED]
-        for _ in range(_MOST_READS):
+        total = 0
+        while total < _MOST_BYTES:
             try:
                 read = os.readv(self._descriptor, [self._view[self._kept :]])
             except BlockingIOError:
@@ -90,6 +94,7 @@ class TextLink:
             if not read:
                 self._alive = not self._hung_up()
                 break
+            total += read
             self._kept = self._decode(self._serial, self._text, self._kept + read, now_ns, into, self._tally)
             if self._kept > _LONGEST_TEXT:
                 self._kept = 0
@@ -108,11 +113,15 @@ class TextLink:
         count = int(frames.count[0])
         if count == 0:
             return 0
-        taken = 0
+        taken, full = 0, count
         if self._alive and (not self._unwritten or self._finish()):
             if count > self._rows:
                 self._make_room(count)
-            taken = self._write(self._encode(self._serial, frames, self._out, self._ends))
+            texts = self._encode(self._serial, frames, self._out, self._ends)
+            taken = self._write(texts)
+            full = texts - taken
+        if self._alive:
+            self._send_full += full
         self._sent += taken
         self._send_lost += count - taken
         return taken

@@ -7,7 +7,10 @@ TCP socket. Spoken: ``open``, ``rawmode``, ``send``, ``sendrtr``, ``echo``; fram
 Participants on this machine may also come in by a socket of the local kind, named after the port (see
 ``local_address``): same protocol, a fraction of TCP's cost. Whoever knows only TCP misses nothing.
 
-The server has no bit rate and no arbitration: it carries frames, it does not imitate bus load.
+The server has no bit rate and no arbitration: it carries frames, it does not imitate bus load. But no
+participant sends more than a CAN bus could carry: one that babbles is made to wait, so that the others, who
+could not read all of it, are not cut off.
+
 Source of the protocol: linux-can/socketcand, doc/protocol.md (open protocol text).
 """
 
@@ -35,6 +38,12 @@ _UNREAD_LIMIT = 256 * 1024
 """Bytes a participant may leave unread (beyond the kernel's own buffers) before it is dropped."""
 _SEND_BUFFER = 128 * 1024
 """Kernel send buffer: small, so that a stalled participant is noticed within seconds, not minutes."""
+_MOST_PER_S = 25_000.0
+"""Texts a second taken from one participant: 1 Mbit/s carry 21,277 of the shortest frames (47 bits,
+ISO 11898-1)."""
+_AT_ONCE = 2_500.0
+"""Texts taken at once after a pause; all of them as frames fit what a participant may leave unread."""
+_PAUSE_S = 0.01
 _RAW_MODE_GRACE_S = 0.25
 """python-can reads the answer to ``rawmode`` and any frame right behind it as one text and gives up.
 
@@ -60,6 +69,7 @@ class BusServerCounts(NamedTuple):
     frames_out: int  # frames handed to participants (one in, n - 1 out)
     malformed: int  # commands answered with an error
     dropped_clients: int  # participants cut off because they did not read
+    pauses: int  # times a participant that sent too much was made to wait
 
 
 class BusServer:
@@ -80,6 +90,7 @@ class BusServer:
         self._frames_out = 0
         self._malformed = 0
         self._dropped = 0
+        self._pauses = 0
 
     async def start(self, host: str = "127.0.0.1", port: int = 0) -> None:
         """Listen. Port 0 takes a free one, see ``port``.
@@ -134,6 +145,7 @@ class BusServer:
             frames_out=self._frames_out,
             malformed=self._malformed,
             dropped_clients=self._dropped,
+            pauses=self._pauses,
         )
 
     # --- called by participants -----------------------------------------------------------------
@@ -188,6 +200,8 @@ class _Participant(asyncio.Protocol):
         self._raw = False
         self._listens = False
         self._grace: asyncio.TimerHandle | None = None
+        self._credit, self._credited_s = _AT_ONCE, 0.0
+        self._pause: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         self.transport = cast("asyncio.Transport", transport)  # uvloop's does not inherit from it
@@ -200,18 +214,41 @@ class _Participant(asyncio.Protocol):
         self.transport.write(b"< hi >")
 
     def connection_lost(self, exc: Exception | None) -> None:
-        if self._grace is not None:
-            self._grace.cancel()
+        for timer in (self._grace, self._pause):
+            if timer is not None:
+                timer.cancel()
         self._server._disconnected(self)
 
     def data_received(self, data: bytes) -> None:
         if self._raw and not self._listens:
             self._listen()
-        text = self._text + data if self._text else data
+        self._text = self._text + data if self._text else data
+        if self._pause is None:
+            self._take()
+
+    def _go_on(self) -> None:
+        """After a pause."""
+        self._pause = None
+        if not self.transport.is_closing():
+            self.transport.resume_reading()
+            self._take()
+
+    def _take(self) -> None:
+        """Whole texts of what was received, as far as the participant's credit goes."""
+        now_s = asyncio.get_running_loop().time()
+        self._credit = min(_AT_ONCE, self._credit + (now_s - self._credited_s) * _MOST_PER_S)
+        self._credited_s = now_s
+        text = self._text
         position = 0
         lines: list[bytes] = []
         stamp = b""
         while True:
+            if self._credit < 1.0:
+                self._pause = asyncio.get_running_loop().call_later(_PAUSE_S, self._go_on)
+                self.transport.pause_reading()
+                self._server._pauses += 1
+                break
+            self._credit -= 1.0
             match = _SEND.match(text, position)
             if match is None:
                 end = text.find(b">", position)
@@ -247,7 +284,7 @@ class _Participant(asyncio.Protocol):
         if lines:
             self._server._forward(self, lines)
         self._text = text[position:]
-        if len(self._text) > _LONGEST_COMMAND:
+        if len(self._text) > _LONGEST_COMMAND and self._pause is None:
             self._text = b""
             self._refuse(b"no end of command")
 

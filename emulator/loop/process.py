@@ -17,6 +17,7 @@ import numpy as np
 
 from emulator.loop import host
 from emulator.loop.budget import GNSS, Budget, OutputSpec
+from emulator.loop.bus_watch import BusRules, BusWatch
 from emulator.loop.runner import Limits, Plant, StopRequest, run_cycle
 from emulator.ports import CanLink, Clock, GnssLink, PulseLink, frame_buffer
 from emulator.signals import SIGNALS
@@ -130,3 +131,4 @@ def warm() -> None:
     budget.frames(frames, 0, 0)
     budget.gnss(0, 0, 0, taken=True)
     budget.lateness_ns()
+    BusWatch(BusRules(), np.zeros(1, np.int64)).frames(frames)

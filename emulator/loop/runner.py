@@ -18,7 +18,8 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.loop.budget import Budget, edges_us
+from emulator.loop.budget import GNSS, Budget, edges_us
+from emulator.loop.bus_watch import BusRules, BusWatch
 from emulator.ports import CanLink, Clock, FrameBuffer, GnssLink, PulseLink, frame_buffer
 from emulator.snapshot import RX, TX, Command, LoopEvent, LoopState, RecorderState, Snapshot, Status
 
@@ -116,6 +117,7 @@ class Limits:
     recorder_gone_ticks: int = 2000
     ramp_ticks: int = 30_000
     max_ticks: int = 0
+    bus_rules: BusRules = field(default_factory=BusRules)
     rx_rows: int = 256
     tx_rows: int = 256
 
@@ -141,6 +143,7 @@ class Outcome:
                  name, 'supervisor gone', 'tick limit'
     trip_tick    scenario tick in which the rig tripped, None if it did not
     problems     what went wrong with the rig itself, in sentences
+    bus          what was seen of each fault of the bus, see ``bus_watch.BusWatch.as_dict``
     """
 
     final_state: int = 0
@@ -151,14 +154,15 @@ class Outcome:
     stop_cause: str = ""
     trip_tick: int | None = None
     problems: list[str] = field(default_factory=list)
+    bus: dict[str, Any] = field(default_factory=dict)
 
     def as_dict(self) -> dict[str, Any]:
         """The same as plain values."""
         return asdict(self)
 
 
-TRIPPED = 4
-"""Bench state, as in ``emulator.signals``."""
+ARMED, RUNNING, TRIPPED = 1, 2, 4
+"""Bench states, as in ``emulator.signals``."""
 
 
 def run_cycle(
@@ -184,6 +188,7 @@ def run_cycle(
     rx, tx = frame_buffer(limits.rx_rows), frame_buffer(limits.tx_rows)
     # memoryviews: plain integers in and out, several times cheaper than numpy scalars
     rx_count, tx_count = rx.count.data, tx.count.data
+    watch = BusWatch(limits.bus_rules, _own_ids(budget), period)
     status = snapshot.status
     snapshot.lateness_edges_us[:] = edges_us()
     status[Status.LOOP_PID] = os.getpid()
@@ -199,6 +204,31 @@ def run_cycle(
 
     def tell(code: int, value: float, text: str, index: int = 0) -> None:
         snapshot.write_event(plant.tick_number, code, index, value, text)
+
+    def look_at_bus() -> None:
+        """What the link saw since the last look, into status, events and, while it counts, an answer."""
+        nonlocal link_dead
+        counts = can.counts()
+        status[Status.FRAMES_SENT] = counts.sent
+        status[Status.FRAMES_RECEIVED] = frames_received
+        status[Status.SEND_LOST] = counts.send_lost
+        status[Status.RECEIVE_LOST] = counts.receive_lost
+        status[Status.BUS_ERRORS] = counts.bus_errors
+        for h in watch.look(cycle, plant.tick_number, counts):
+            tell(LoopEvent.BUS_FAULT if h.begins else LoopEvent.BUS_FAULT_OVER, h.value, h.text, h.fault)
+        if watch.present or status[Status.BUS_FAULTS]:
+            status[Status.BUS_FAULTS] = watch.present
+            status[Status.BUS_OFFS] = counts.bus_offs
+            status[Status.INTERFACE_DOWNS] = counts.downs
+            status[Status.SEND_FULL] = counts.send_full
+            status[Status.OWN_FRAMES] = watch.own_frames
+            if ARMED <= state <= RUNNING and watch.asks_for_trip():
+                plant.command(Command.TRIP, float(limits.reason_bus))
+        if not counts.alive and not link_dead:
+            link_dead = True
+            plant.command(Command.TRIP, float(limits.reason_bus))
+            tell(LoopEvent.LINK_DEAD, 0.0, "the CAN link is gone")
+            outcome.problems.append("the CAN link is gone")
 
     def ask_to_stop(cause: str) -> None:
         nonlocal stop_cycle
@@ -251,6 +281,7 @@ def run_cycle(
         tick, before = plant.tick_number, tick
         if tick != before + 1:
             budget.restart()
+            watch.restart()
         origin = deadline - tick * period
 
         if tx_count[0]:
@@ -269,6 +300,7 @@ def run_cycle(
                 snapshot.write_gnss(tick, burst)
         if rx_count[0]:
             frames_received += rx_count[0]
+            watch.frames(rx)
             frames_cut += snapshot.write_frames(tick, RX, rx)
         snapshot.write_signals(tick, plant.row)
         for code, index, value, text in plant.take_events():
@@ -290,17 +322,7 @@ def run_cycle(
         # What need not be done every tick is spread out, so that no tick carries all of it.
         phase = cycle % 64
         if phase % 8 == 1:
-            counts = can.counts()
-            status[Status.FRAMES_SENT] = counts.sent
-            status[Status.FRAMES_RECEIVED] = frames_received
-            status[Status.SEND_LOST] = counts.send_lost
-            status[Status.RECEIVE_LOST] = counts.receive_lost
-            status[Status.BUS_ERRORS] = counts.bus_errors
-            if not counts.alive and not link_dead:
-                link_dead = True
-                plant.command(Command.TRIP, float(limits.reason_bus))
-                tell(LoopEvent.LINK_DEAD, 0.0, "the CAN link is gone")
-                outcome.problems.append("the CAN link is gone")
+            look_at_bus()
         elif phase % 8 == 2:
             if supervisor_pid and os.getppid() != supervisor_pid and stop_cycle < 0:
                 ask_to_stop("supervisor gone")
@@ -341,6 +363,9 @@ def run_cycle(
             break
         deadline += period
 
+    look_at_bus()
+    outcome.problems += watch.problems()
+    outcome.bus = watch.as_dict()
     _publish_spread(status, budget)
     status[Status.OVERRUNS], status[Status.MISSED_TICKS] = budget.overruns, budget.missed_ticks
     status[Status.SKIPPED_TICKS], status[Status.FRAMES_CUT] = skipped, frames_cut
@@ -349,6 +374,11 @@ def run_cycle(
     outcome.final_state, outcome.at_rest = state, plant.finished
     outcome.ticks, outcome.last_tick, outcome.skipped_ticks = cycle, plant.tick_number, skipped
     return outcome
+
+
+def _own_ids(budget: Budget) -> NDArray[np.int64]:
+    """Identifiers that only the bench sends."""
+    return np.array([o.can_id for o in budget.outputs if o.can_id != GNSS], np.int64)
 
 
 def _command_name(code: int) -> str:

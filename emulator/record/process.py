@@ -36,6 +36,8 @@ LOOP_EVENT_KINDS = {
     LoopEvent.RECORDER_GONE: "recorder_gone",
     LoopEvent.RECORDER_BACK: "recorder_back",
     LoopEvent.RAMP_TOO_LONG: "ramp_too_long",
+    LoopEvent.BUS_FAULT: "bus_fault",
+    LoopEvent.BUS_FAULT_OVER: "bus_fault_over",
 }
 """Kinds in ``events.jsonl`` of what the cycle itself reports."""
 

@@ -50,7 +50,15 @@ def _loop(job: Job) -> None:
     from emulator.plant.states import TRIP_BUS, TRIP_OVERRUN
     from emulator.record.writer import jsonable
     from emulator.rig.bench import Bench
-    from emulator.rig.links import can_spec, gnss_address, gnss_spec, output_specs, pulse_spec, sole_uses
+    from emulator.rig.links import (
+        bus_rules,
+        can_spec,
+        gnss_address,
+        gnss_spec,
+        output_specs,
+        pulse_spec,
+        sole_uses,
+    )
     from emulator.rig.session import load_session
 
     session = load_session(Path(job["rig"]), Path(job["scenario"]), seed=job["seed"])
@@ -77,6 +85,7 @@ def _loop(job: Job) -> None:
             reason_bus=TRIP_BUS,
             overrun_ns=round(rig.limits.overrun_limit_ms * 1e6),
             ramp_ticks=round(rig.limits.ramp_to_rest_s * 1e3) + 2000,
+            bus_rules=bus_rules(rig),
         )
         return Parts(bench, can, gnss, output_specs(session), limits, pulse)
 
@@ -93,7 +102,11 @@ def _loop(job: Job) -> None:
     bench = built[0]
     outcome = {**bench.outcome(), "trip_tick": result["outcome"]["trip_tick"]}
     outcome["rig_problems"] = result["outcome"]["problems"]
-    certificate = {**result["certificate"], "robot_frames": bench.frame_counts()}
+    certificate = {
+        **result["certificate"],
+        "robot_frames": bench.frame_counts(),
+        "bus": result["outcome"]["bus"],
+    }
     folder = Path(job["folder"])
     if folder.is_dir():
         # Written here too, so that a record is whole even when the supervisor is gone.

@@ -19,6 +19,7 @@ from emulator.links.gnss_port import GnssPortSpec, TcpPort
 from emulator.links.gnss_port import PtyPort as PtyLink
 from emulator.links.pulse import PulseSpec
 from emulator.loop.budget import GNSS, OutputSpec
+from emulator.loop.bus_watch import Answer, BusFault, BusRules
 from emulator.ports import GnssLink
 from emulator.rig.session import Session
 
@@ -52,6 +53,13 @@ def can_spec(rig: Rig, loopback_port: int) -> CanBusSpec:
         return CanBusSpec(kind="socketcan", channel=bus.channel, fd=bus.fd)
     assert isinstance(bus, SerialBus)
     return CanBusSpec(kind="serial", channel=bus.device, bitrate=bus.bitrate, serial_baud=bus.tty_baud)
+
+
+def bus_rules(rig: Rig) -> BusRules:
+    """How faults of the bus are answered."""
+    faults = rig.bus_faults
+    answers: dict[BusFault, Answer] = {f: getattr(faults, f.name.lower()) for f in BusFault}
+    return BusRules(answers, faults.error_frames_per_s, faults.frames_per_s)
 
 
 def gnss_spec(rig: Rig) -> GnssPortSpec:

@@ -247,7 +247,7 @@ async def _run(
                 port = server.port
             await _start(session, paths, (folder, logs), snapshot, children, port, stop_asked, say)
             armed = True
-            return await _ride(session, snapshot, children, stop_asked, say, progress, hold)
+            return await _ride(session, snapshot, children, server, stop_asked, say, progress, hold)
         finally:
             for child in children.values():
                 if not child.gone:
@@ -365,6 +365,7 @@ async def _ride(
     session: Session,
     snapshot: Snapshot,
     children: dict[str, _Child],
+    server: BusServer,
     stop_asked: list[str],
     say: Say,
     progress: Progress | None,
@@ -386,6 +387,7 @@ async def _ride(
     released = _line_on_standard_input(say) if hold else None
 
     stopping = robot_told = recorder_told = False
+    dropped = pauses = 0
     shown = 0.0
     while not loop_child.gone:
         await asyncio.sleep(_POLL_S)
@@ -412,6 +414,13 @@ async def _ride(
             recorder_told = True
             problems.append("the recorder is gone: the loop went on, the record ends early")
             say(f"the recorder is gone (exit {recorder.returncode}); the loop goes on, the record ends here")
+        served = server.counts()
+        if served.dropped_clients > dropped:
+            dropped = served.dropped_clients
+            say(f"virtual bus: a participant did not read and was cut off ({dropped} so far)")
+        if served.pauses and not pauses:
+            say("virtual bus: a participant sends more than any bus could carry and is made to wait")
+        pauses = served.pauses
         now = time.monotonic()
         if progress is not None and now - shown > 0.5:
             shown = now

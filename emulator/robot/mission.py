@@ -107,20 +107,26 @@ class ReferenceRider:
                     place = self.mission.origin.geodetic_to_enu(
                         parsed.latitude_rad, parsed.longitude_rad, height
                     )
-                    self._position = (*place, parsed.fix_quality)
+                    if all(map(math.isfinite, place)):  # empty fields are sound, and say nothing
+                        self._position = (*place, parsed.fix_quality)
             elif isinstance(parsed, Rmc) and parsed.valid and self._position is not None:
-                self._epoch(parsed, self._position, arrived_ns, stepped_ns)
+                if parsed.utc_ns is not None and math.isfinite(parsed.speed_m_s):
+                    self._epoch(parsed, parsed.utc_ns, self._position, arrived_ns, stepped_ns)
                 self._position = None
         self._line_buffer = self._line_buffer[-256:]
 
     def _epoch(
-        self, rmc: Rmc, place: tuple[float, float, float, int], arrived_ns: int, stepped_ns: int
+        self,
+        rmc: Rmc,
+        utc_ns: int,
+        place: tuple[float, float, float, int],
+        arrived_ns: int,
+        stepped_ns: int,
     ) -> None:
-        assert rmc.utc_ns is not None
-        if self._epoch_ns is not None and 0 <= self._epoch_ns - rmc.utc_ns < _BACK_ns:
+        if self._epoch_ns is not None and 0 <= self._epoch_ns - utc_ns < _BACK_ns:
             return  # a repeated or an older one; further back its time was set, as by a leap second
-        self._epoch_ns = rmc.utc_ns
-        age = self._clock.age(rmc.utc_ns, arrived_ns) - (arrived_ns - stepped_ns) * 1e-9
+        self._epoch_ns = utc_ns
+        age = self._clock.age(utc_ns, arrived_ns) - (arrived_ns - stepped_ns) * 1e-9
         self._hear_gnss(self.rider, *place[:3], rmc.speed_m_s, rmc.course_rad, place[3], age)
 
 

@@ -6,9 +6,14 @@ as root: ``pytest tests/links/kernel_can_cases.py`` with vcan0, vxcan0 and vxcan
 
 from __future__ import annotations
 
+import contextlib
+import fcntl
 import os
 import struct
-from collections.abc import Iterator
+import sys
+import tty
+from collections.abc import Callable, Iterator
+from pathlib import Path
 from typing import Any
 
 import can
@@ -17,7 +22,17 @@ from link_ends import EXTENDED, Frame, content, outgoing, receive, wait_until
 
 from emulator.errors import DeviceAbsent, StartFailed
 from emulator.links.can_bus import CanBusSpec, open_can
-from emulator.ports import CanLink, frame_buffer
+from emulator.loop.bus_watch import TEXTS, BusFault, BusRules
+from emulator.loop.runner import Outcome
+from emulator.plant.states import STANDBY, TRIPPED
+from emulator.ports import CanLink, LinkCounts, frame_buffer
+from emulator.snapshot import TX, LoopEvent
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "plant"))
+sys.path.insert(0, str(Path(__file__).parents[1] / "rig"))
+
+from cycled import CycledRide
+from scripted_robot import demo_session
 
 
 def ip_link(arguments: str) -> None:
@@ -123,6 +138,179 @@ class TestCounts:
             ip_link("set vcan1 up")
         wait_until(lambda: link.receive(into, 0) or link.send(outgoing([(0x10, b"\x01")])), "sending again")
         link.close()
+
+
+class SlcanInterface:
+    """A CAN interface of the kernel's own driver for serial adapters, with the adapter in the test's hands.
+
+    The one driver in the guest that has a controller: a transmit queue of ten frames that fills, a state that
+    goes to bus-off and back, and hardware that can be pulled out. The adapter's side: ``put``, ``got``.
+    Source of the texts: Linux kernel, drivers/net/can/slcan (a state is s, a letter, two error counters).
+    """
+
+    name = "can0"
+
+    def __init__(self) -> None:
+        assert os.system("modprobe -a can-dev slcan") == 0
+        self.far, self._near = os.openpty()
+        tty.setraw(self._near)
+        fcntl.ioctl(self._near, 0x5423, struct.pack("i", 17))  # TIOCSETD, N_SLCAN
+        os.set_blocking(self.far, False)
+        ip_link(f"set {self.name} up")
+
+    def put(self, text: bytes) -> None:
+        os.write(self.far, text + b"\r")
+
+    def got(self) -> bytes:
+        try:
+            return os.read(self.far, 65536)
+        except BlockingIOError:
+            return b""
+
+    def unplug(self) -> None:
+        for descriptor in (self.far, self._near):
+            if descriptor >= 0:
+                os.close(descriptor)
+        self.far = self._near = -1
+
+
+@pytest.fixture
+def slcan() -> Iterator[SlcanInterface]:
+    interface = SlcanInterface()
+    yield interface
+    interface.unplug()
+    wait_until(lambda: not os.path.exists(f"/sys/class/net/{interface.name}"), "the interface to go")
+
+
+ONE: Frame = (0x120, b"\x01")
+
+
+def read_until(link: CanLink, condition: Callable[[LinkCounts], object], what: str) -> list[Frame]:
+    into = frame_buffer(64)
+    wait_until(lambda: (link.receive(into, 0), condition(link.counts()))[1], what)
+    return content(into)
+
+
+class TestControllerAndQueue:
+    def test_bus_off_and_back(self, slcan: SlcanInterface) -> None:
+        link = open_can(CanBusSpec("socketcan", slcan.name))
+        slcan.put(b"sp130000")  # error passive: an error frame, and no more
+        read_until(link, lambda counts: counts.bus_errors == 1, "the controller to be error passive")
+        assert link.send(outgoing([ONE])) == 1
+        slcan.put(b"sb000248")
+        read_until(link, lambda counts: counts.bus_off, "the controller to be off the bus")
+        before = slcan.got()
+        assert link.send(outgoing([ONE, ONE])) == 0
+        counts = link.counts()
+        assert (counts.bus_offs, counts.send_lost, counts.send_full, counts.alive) == (1, 2, 0, True)
+        slcan.put(b"sa000000")
+        read_until(link, lambda counts: not counts.bus_off, "the controller to be back")
+        assert link.send(outgoing([(0x7AB, b"\x05")])) == 1
+        text = bytearray()
+        wait_until(lambda: (text.extend(slcan.got()), b"t7AB105" in text)[1], "a frame on the bus again")
+        # what was said off the bus does not come out of some queue later
+        assert (before + text).count(b"t120101") == 1
+        link.close()
+
+    def test_a_bus_off_that_only_the_interface_ends(self, slcan: SlcanInterface) -> None:
+        link = open_can(CanBusSpec("socketcan", slcan.name))
+        slcan.put(b"sb000248")
+        read_until(link, lambda counts: counts.bus_off, "the controller to be off the bus")
+        ip_link(f"set {slcan.name} down")
+        read_until(link, lambda counts: counts.down and not counts.bus_off, "the interface to be down")
+        ip_link(f"set {slcan.name} up")
+        wait_until(lambda: link.send(outgoing([ONE])), "sending again")
+        assert not link.counts().down
+        slcan.put(b"t1231AA")
+        assert read_until(link, lambda counts: counts.received, "a frame") == [(0x123, b"\xaa")]
+        link.close()
+
+    def test_a_full_transmit_queue_is_told_and_what_was_taken_comes_out(self, slcan: SlcanInterface) -> None:
+        """Nobody takes what the driver writes: its queue of ten fills."""
+        link = open_can(CanBusSpec("socketcan", slcan.name))
+        slcan.got()
+        taken = link.send(outgoing([(0x100 + i, bytes([i])) for i in range(64)]))
+        counts = link.counts()
+        assert 0 < taken < 20
+        assert (counts.sent, counts.send_lost, counts.send_full) == (taken, 64 - taken, 64 - taken)
+        text = bytearray()
+        wait_until(lambda: (text.extend(slcan.got()), text.count(b"\r") >= taken)[1], "the frames it took")
+        ids = [int(line[1:4], 16) for line in bytes(text).split(b"\r") if line[:1] == b"t"]
+        assert ids == [0x100 + i for i in range(taken)]
+        wait_until(lambda: link.send(outgoing([ONE])), "room again")
+        link.close()
+
+    def test_an_adapter_that_is_pulled_out(self, slcan: SlcanInterface) -> None:
+        link = open_can(CanBusSpec("socketcan", slcan.name))
+        assert link.send(outgoing([ONE])) == 1
+        slcan.unplug()
+        read_until(link, lambda counts: not counts.alive, "the link to be dead")
+        assert link.send(outgoing([ONE])) == 0
+        link.close()
+
+
+class TestBench:
+    """The real cycle and plant on the kernel's bus, on the stepped clock: the guest keeps ticks, not time."""
+
+    FROM, UNTIL = 1500, 1600
+
+    def ridden(self, fault: str, answer: str) -> tuple[CanLink, Outcome, dict[str, Any]]:
+        session = demo_session()
+        link = open_can(CanBusSpec("socketcan", "vcan1"))
+        bus = can.Bus(interface="socketcan", channel="vcan1")
+
+        def put(frames: list[Frame]) -> None:
+            with contextlib.suppress(can.CanError):  # down: the robot's own frames are lost, too
+                for can_id, payload in frames:
+                    bus.send(can.Message(arbitration_id=can_id, is_extended_id=False, data=payload))
+
+        def before(cycle: int) -> None:
+            if fault == "interface_down" and cycle in (self.FROM, self.UNTIL):
+                ip_link(f"set vcan1 {'down' if cycle == self.FROM else 'up'}")
+            elif fault == "error_frames" and self.FROM <= cycle < self.UNTIL:
+                bus.socket.send(struct.pack("=IB3x8s", 0x20000000 | 0x88, 8, bytes(8)))
+            elif fault == "transmit_full" and cycle == self.FROM:
+                assert os.system("modprobe sch_netem") == 0
+                assert os.system("tc qdisc replace dev vcan1 root netem delay 10s limit 3") == 0
+            elif fault == "transmit_full" and cycle == self.UNTIL:
+                assert os.system("tc qdisc del dev vcan1 root") == 0
+
+        rules = BusRules({**BusRules().answers, BusFault[fault.upper()]: answer})
+        ride = CycledRide(session, link, put, before)
+        try:
+            outcome, published = ride.run(2200, rules)
+        finally:
+            link.close()
+            bus.shutdown()
+            os.system("ip link set vcan1 up")
+        return link, outcome, published
+
+    @pytest.mark.parametrize("answer", ["trip", "mark"])
+    @pytest.mark.parametrize("fault", ["interface_down", "error_frames", "transmit_full"])
+    def test_each_fault_ends_as_the_rig_says_and_nothing_is_lost_from_the_record(
+        self, fault: str, answer: str
+    ) -> None:
+        link, outcome, published = self.ridden(fault, answer)
+        tick = self.FROM - CycledRide.START
+        kind = BusFault[fault.upper()]
+        told = [e.tick for e in published["events"] if e.code == LoopEvent.BUS_FAULT and e.index == kind]
+        assert len(told) == 1
+        assert tick <= told[0] <= tick + 20
+        assert [p for p in outcome.problems if p.startswith(TEXTS[kind])] == outcome.problems[:1]
+        if answer == "trip":
+            assert (outcome.final_state, outcome.trip_tick) == (TRIPPED, told[0] + 1)
+        else:
+            assert (outcome.final_state, outcome.trip_tick) == (STANDBY, None)
+        assert outcome.at_rest
+        signals, frames = published["signals"], published["frames"]
+        riding = signals.tick[signals.tick >= 0]
+        assert riding.tolist() == list(range(riding[-1] + 1))
+        sent = frames.tick[frames.direction == TX]
+        assert len(sent) == link.counts().sent
+        if fault != "error_frames":
+            assert not ((sent >= tick + 3) & (sent < tick + 100)).any()
+            assert link.counts().send_lost > 150
+        assert sent[-1] > self.UNTIL - CycledRide.START  # and goes on
 
 
 class TestOpening:

@@ -5,11 +5,13 @@ from __future__ import annotations
 import asyncio
 import os
 import socket
+import struct
 import threading
 import time
 import tty
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import uvloop
 
@@ -64,6 +66,43 @@ def receive(link: CanLink, count: int, rows: int = 256) -> list[Frame]:
     into = frame_buffer(rows)
     wait_until(lambda: link.receive(into, 1) * 0 + int(into.count[0]) >= count, f"{count} frames")
     return content(into)
+
+
+class ScriptedSocket:
+    """Gives what is queued in ``incoming`` (frames or errors); sends until ``refusal`` is set."""
+
+    def __init__(self) -> None:
+        self.incoming: list[bytes | OSError] = []
+        self.sent: list[bytes] = []
+        self.refusal: OSError | None = None
+
+    def setblocking(self, _blocking: bool) -> None: ...
+
+    def setsockopt(self, *_option: int) -> None: ...
+
+    def recvmsg(self, _size: int, _ancillary: int) -> tuple[bytes, list[Any], int, None]:
+        if not self.incoming:
+            raise BlockingIOError
+        got = self.incoming.pop(0)
+        if isinstance(got, OSError):
+            raise got
+        return got, [], 0, None
+
+    def send(self, frame: bytes) -> int:
+        if self.refusal is not None:
+            raise self.refusal
+        self.sent.append(frame)
+        return len(frame)
+
+
+def data_frame(can_id: int, payload: bytes) -> bytes:
+    """As the kernel hands it over (struct can_frame)."""
+    return struct.pack("=IB3x8s", can_id, len(payload), payload)
+
+
+def error_frame(kind: int, controller: int = 0) -> bytes:
+    """An error frame of a class, with the controller's state."""
+    return data_frame(0x20000000 | kind, bytes([0, controller, 0, 0, 0, 0, 0, 0]))
 
 
 class VirtualBus:

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import asyncio
 import random
+import select
 import socket
 import threading
 import time
 
 import can
 import pytest
-from link_ends import EXTENDED, VirtualBus, outgoing, receive, wait_until
+from link_ends import EXTENDED, VirtualBus, content, outgoing, receive, wait_until
 
 from emulator.errors import DeviceAbsent
 from emulator.links.can_bus import CanBusSpec, open_can
@@ -196,6 +197,115 @@ class TestBadTraffic:
         assert link.counts().alive
         assert virtual_bus.counts().malformed > 20
         link.close()
+
+
+def noise(dice: random.Random, texts: int) -> bytes:
+    """Commands that are sound, bent, cut or no commands at all."""
+    words = (b"send", b"sendrtr", b"open", b"rawmode", b"ECHO", b"error", b"frame", b"", b"<", b"\xff\x00")
+    made = []
+    for _ in range(texts):
+        kind = dice.randrange(4)
+        length = dice.randrange(10)
+        data = b" ".join(b"%02X" % dice.randrange(256) for _ in range(length))
+        text = b"< send %X %d %b >" % (dice.randrange(1 << dice.choice((8, 11, 12, 29, 33))), length, data)
+        if kind == 0:
+            text = dice.randbytes(dice.randrange(60))
+        elif kind == 1:
+            text = b"< %b %b >" % (dice.choice(words), dice.randbytes(dice.randrange(12)))
+        elif kind == 2:
+            at = dice.randrange(len(text))
+            text = text[:at] + dice.randbytes(dice.randrange(3)) + text[at + dice.randrange(4) :]
+        made.append(text)
+    return b"".join(made)
+
+
+class TestTooMuch:
+    @pytest.mark.slow
+    def test_a_hundred_thousand_texts_of_noise_harm_nobody(self, virtual_bus: VirtualBus) -> None:
+        """From four participants at once, while two others talk to each other."""
+        over: list[int] = []
+
+        def pour(seed: int) -> None:
+            with socket.create_connection(("127.0.0.1", virtual_bus.port), timeout=60) as client:
+                client.sendall(b"< open can0 >" if seed % 2 else b"< open can7 >")
+                poured = noise(random.Random(seed), 25_000) + b"> < echo >"
+                text, at = b"", 0
+                client.settimeout(5.0)
+                while b"< echo >" not in text[-64:]:  # reads while it sends: its answers are many
+                    if at < len(poured):
+                        client.sendall(poured[at : at + 1000])
+                        at += 1000
+                    if at >= len(poured) or select.select([client], [], [], 0)[0]:
+                        text = text[-64:] + client.recv(65536)
+            over.append(seed)
+
+        one, other = (open_can(CanBusSpec("loopback", port=virtual_bus.port)) for _ in range(2))
+        threads = [threading.Thread(target=pour, args=(seed,)) for seed in range(4)]
+        for thread in threads:
+            thread.start()
+        heard: list[tuple[int, bytes]] = []
+        sent = 0
+        into = frame_buffer(512)
+        while any(thread.is_alive() for thread in threads) or len(heard) < sent:
+            if any(thread.is_alive() for thread in threads):
+                sent += one.send(outgoing([(EXTENDED | 0x1234567, sent.to_bytes(8, "big"))]))
+            into.count[0] = 0
+            other.receive(into, 0)
+            heard += [frame for frame in content(into) if frame[0] == EXTENDED | 0x1234567]
+            one.receive(frame_buffer(512), 0)
+            assert one.counts().alive
+            assert other.counts().alive
+            time.sleep(0.001)
+        for thread in threads:
+            thread.join()
+        assert sorted(over) == [0, 1, 2, 3]
+        assert [int.from_bytes(data, "big") for _, data in heard] == list(range(sent))
+        counts = virtual_bus.counts()
+        assert counts.malformed > 20_000
+        assert counts.dropped_clients == 0
+        one.close()
+        other.close()
+
+    def test_who_babbles_is_made_to_wait_and_the_others_are_not_cut_off(
+        self, virtual_bus: VirtualBus
+    ) -> None:
+        begun = time.monotonic()
+        babbler = virtual_bus.raw_client()
+        babbler.shutdown(socket.SHUT_RD)
+        one, other = (open_can(CanBusSpec("loopback", port=virtual_bus.port)) for _ in range(2))
+        pour = threading.Thread(target=babbler.sendall, args=(b"< send 001 8 1 2 3 4 5 6 7 8 >" * 12_000,))
+        pour.start()
+        into = frame_buffer(512)
+        heard = sent = 0
+        while pour.is_alive() or heard < sent or other.counts().received < 12_000 + sent:
+            if sent < 50:
+                sent += one.send(outgoing([(0x7FF, b"\x01")]))
+            into.count[0] = 0
+            one.receive(into, 0)
+            into.count[0] = 0
+            other.receive(into, 0)
+            heard += sum(can_id == 0x7FF for can_id, _ in content(into))
+            assert time.monotonic() - begun < 60.0
+            time.sleep(0.001)
+        counts = virtual_bus.counts()
+        assert (heard, other.counts().received, other.counts().receive_lost) == (50, 12_050, 0)
+        assert (counts.dropped_clients, counts.clients) == (0, 3)
+        # no more than the limit at any time: 2,500 at once and 25,000 a second
+        assert counts.pauses > 0
+        assert 2_500 + 25_000 * (time.monotonic() - begun) >= 12_000
+        pour.join()
+        babbler.close()
+        one.close()
+        other.close()
+
+    def test_who_dies_while_made_to_wait_leaves_nothing(self, virtual_bus: VirtualBus) -> None:
+        babbler = virtual_bus.raw_client()
+        babbler.setblocking(False)
+        wait_until(
+            lambda: virtual_bus.counts().pauses or not babbler.send(b"< send 001 0 >" * 500), "a pause"
+        )
+        babbler.close()
+        wait_until(lambda: virtual_bus.counts().clients == 0, "the participant to be forgotten")
 
 
 class TestWhoDoesNotRead:

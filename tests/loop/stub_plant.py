@@ -92,13 +92,15 @@ class StubCan:
         self.sent_ids = []
         self.keep = False
         self.silent = False
+        self.more = {}  # counts of faults, as in LinkCounts
+        self.heard_id = 0x10
 
     def receive(self, into, now_ns):
         if self.silent:
             return 0
         row = into.count[0]
         into.time_ns[row] = now_ns
-        into.can_id[row] = 0x10
+        into.can_id[row] = self.heard_id
         into.length[row] = 8
         into.count[0] = row + 1
         self.received += 1
@@ -115,7 +117,8 @@ class StubCan:
         return count
 
     def counts(self):
-        return LinkCounts(self.sent, self.received, self.lost, 0, 0, self.alive)
+        counts = LinkCounts(self.sent, self.received, self.lost, 0, 0, self.alive)
+        return counts._replace(**self.more) if self.more else counts
 
     def close(self):
         self.closed += 1

@@ -9,6 +9,7 @@ from stub_plant import FRAME_ID, GNSS_LATENCY_NS, LATENCY_NS, RUNNING, TRIPPED, 
 
 from emulator.clock import SteppedClock
 from emulator.loop.budget import GNSS, Budget, OutputSpec
+from emulator.loop.bus_watch import BusFault, BusRules
 from emulator.loop.runner import Limits, StopRequest, run_cycle
 from emulator.signals import INDEX
 from emulator.snapshot import TX, Command, LoopEvent, RecorderState, Sizes, Snapshot, Status
@@ -244,6 +245,81 @@ def test_a_dead_link_trips_within_ten_ticks(bench):
     assert b.plant.commands == [(Command.TRIP, float(BUS))]
     assert 100 < outcome.trip_tick <= 110
     assert outcome.problems == ["the CAN link is gone"]
+
+
+def faulty(bench, answer, at, until=60, **limits):
+    """A run that is armed at tick 20 and has a full queue from tick ``at`` to before ``until``."""
+    rules = BusRules(dict.fromkeys(BusFault, answer))
+    b = bench(bus_rules=rules, max_ticks=600, **limits)
+    post = b.snapshot.post
+
+    def happen(n):
+        if n == 20:
+            post(Command.ARM)
+        if at <= n < until:
+            b.can.more = {"send_full": n}
+
+    b.plant.on_tick = happen
+    return b
+
+
+@pytest.mark.parametrize("answer", ["trip", "mark", "note"])
+def test_a_fault_of_the_bus_is_answered_by_the_rigs_rule(bench, answer):
+    b = faulty(bench, answer, 40)
+    reader = b.snapshot.signal_reader()
+    outcome = b.run()
+    told = [e for e in b.events.read()[0] if e.code >= LoopEvent.BUS_FAULT]
+    assert 40 <= told[0].tick <= 48
+    assert (told[0].index, told[0].text) == (BusFault.TRANSMIT_FULL, "the transmit queue is full")
+    tripped = (Command.TRIP, float(BUS)) in b.plant.commands
+    assert tripped is (answer == "trip")
+    assert outcome.final_state == TRIPPED if tripped else outcome.trip_tick is None
+    assert len(outcome.problems) == (answer != "note")
+    if not tripped:
+        assert outcome.ticks >= 600
+        assert told[1].code == LoopEvent.BUS_FAULT_OVER
+        assert outcome.bus["transmit_full"]["count"] == 59
+        assert b.snapshot.status[Status.SEND_FULL] == 59
+        assert b.snapshot.status[Status.BUS_FAULTS] == 0
+    else:
+        assert 40 < outcome.trip_tick <= 50
+        assert b.snapshot.status[Status.BUS_FAULTS] == 1 << BusFault.TRANSMIT_FULL
+    assert reader.read().tick.tolist() == list(range(outcome.ticks))  # every tick was published
+
+
+def test_a_fault_before_arming_is_told_and_answered_only_if_it_is_still_there(bench):
+    b = faulty(bench, "trip", 0, until=16)
+    outcome = b.run()
+    assert (outcome.problems, outcome.trip_tick) == ([], None)
+    assert "the transmit queue is full" in b.event_texts()
+    assert 20 < faulty(bench, "trip", 0).run().trip_tick <= 30
+
+
+def test_a_node_that_sends_our_identifiers_trips_the_rig(bench):
+    b = bench(max_ticks=300)
+    post = b.snapshot.post
+
+    def happen(n):
+        if n == 20:
+            post(Command.ARM)
+        b.can.heard_id = FRAME_ID if n == 100 else 0x10
+
+    b.plant.on_tick = happen
+    outcome = b.run()
+    assert 100 < outcome.trip_tick <= 110
+    assert outcome.problems == [
+        "another node sends identifiers of ours (1 frames, first 0.1 s into the ride)"
+    ]
+    assert b.snapshot.status[Status.OWN_FRAMES] == 1
+
+
+def test_a_fault_while_stopping_is_told_and_not_answered(bench):
+    b = bench(max_ticks=100)
+    b.plant = StubPlant(ramp=200)
+    b.plant.on_tick = lambda n: setattr(b.can, "more", {"send_full": n}) if n > 200 else None
+    outcome = b.run()
+    assert "the transmit queue is full" in b.event_texts()
+    assert (outcome.problems, outcome.trip_tick) == ([], None)
 
 
 def test_a_recorder_that_stops_beating_is_told_once_and_the_loop_goes_on(bench):

@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from emulator.vehicle.road import sample
-from emulator.wire.nmea import burst
+from emulator.wire.nmea import burst, checksum
 
 
 @pytest.fixture
@@ -97,6 +97,27 @@ def test_half_an_epoch_is_none(rider, receiver, heard, kind):
 def test_a_damaged_sentence_is_left_out(rider, receiver, heard):
     sentences = burst(receiver.fix(0.0, 0.0, 10.0, 0.0))
     rider.hear(sentences.replace(b"GGA,", b"GGA,9", 1), 0, 0)
+    assert heard == []
+    rider.hear(burst(receiver.fix(0.0, 0.0, 10.0, 0.1)), 100_000_000, 100_000_000)
+    assert len(heard) == 1
+
+
+@pytest.mark.parametrize(
+    ("kind", "field"), [(b"GGA", 2), (b"GGA", 4), (b"GGA", 9), (b"RMC", 1), (b"RMC", 7), (b"RMC", 9)]
+)
+def test_a_sentence_with_a_right_checksum_that_leaves_out_what_counts_is_no_epoch(
+    rider, receiver, heard, kind, field
+):
+    lines = burst(receiver.fix(0.0, 0.0, 10.0, 0.0)).splitlines()
+    for n, line in enumerate(lines):
+        if line[3:6] == kind:
+            fields = line[1:-3].split(b",")
+            fields[field] = b""
+            if kind == b"GGA":  # and the letter behind it
+                fields[field + 1] = b""
+            body = b",".join(fields)
+            lines[n] = b"$%b*%02X" % (body, checksum(body))
+    rider.hear(b"\r\n".join(lines) + b"\r\n", 0, 0)
     assert heard == []
     rider.hear(burst(receiver.fix(0.0, 0.0, 10.0, 0.1)), 100_000_000, 100_000_000)
     assert len(heard) == 1

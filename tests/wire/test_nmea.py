@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import math
+import random
 import re
 from functools import reduce
 from operator import xor
@@ -623,6 +624,47 @@ def test_every_single_changed_bit_is_noticed() -> None:
             changed = bytearray(sentence)
             changed[bit // 8] ^= 1 << bit % 8
             assert parse(bytes(changed)) is None, bytes(changed)
+
+
+def mutated(dice: random.Random, sentence: bytes) -> bytes:
+    """A sentence with bytes changed, cut out or put in; half of them with the checksum made right again."""
+    body = bytearray(sentence[1:-3])
+    for _ in range(dice.randrange(1, 4)):
+        at, kind = dice.randrange(len(body)), dice.randrange(4)
+        if kind == 0:
+            body[at] = dice.choice(b"0123456789.,-NSEWAVM*\x00\xff")
+        elif kind == 1:
+            del body[at : at + dice.randrange(1, 4)]
+        elif kind == 2:
+            body[at:at] = dice.choice((b",", b"-", b".", b"9", b"$", b"1e9", b"nan", b"\r\n"))
+        else:  # a field left empty
+            fields = bytes(body).split(b",")
+            fields[dice.randrange(1, len(fields))] = b""
+            body[:] = b",".join(fields)
+        if len(body) < 8:
+            break
+    end = checksum(bytes(body)) if dice.random() < 0.5 else dice.randrange(256)
+    return b"$%b*%02X" % (bytes(body), end)
+
+
+@pytest.mark.slow
+def test_a_hundred_thousand_mutated_sentences_are_none_or_say_what_can_be() -> None:
+    dice = random.Random(20_270_504)
+    sound = [s for s in burst(FIX).split(b"\r\n") if s[3:6] in (b"GGA", b"RMC", b"VTG")]
+    read = 0
+    for _ in range(100_000):
+        said = parse(mutated(dice, dice.choice(sound)))
+        read += said is not None
+        if isinstance(said, Gga | Rmc):
+            assert not abs(said.latitude_rad) > math.pi / 2, said  # NaN is an empty field
+            assert not abs(said.longitude_rad) > math.pi, said
+        if isinstance(said, Rmc | Vtg):
+            assert not said.speed_m_s < 0.0, said
+            assert math.isnan(said.course_rad) or 0.0 <= said.course_rad <= 2.0 * math.pi, said
+        if isinstance(said, Gga):
+            assert 0 <= said.fix_quality <= 8, said
+            assert not math.isinf(said.altitude_msl_m), said
+    assert 5_000 < read < 60_000  # both sides were tried
 
 
 @settings(max_examples=300)
