@@ -116,7 +116,8 @@ def test_the_ride_starts_and_ends_in_order_on_a_kernel_bus(
     assert isinstance(outcome, dict)
     assert outcome["ended"] == "time_limit", result
     assert outcome["trip_tick"] is None
-    assert run.manifest["rig"]["bus"] == {"kind": "socketcan", "channel": "vcan0", "fd": False}
+    bus = run.manifest["rig"]["bus"]
+    assert (bus["kind"], bus["channel"]) == ("socketcan", "vcan0")
     assert run.losses == []
     kinds = [event.kind for event in run.events]
     assert "support_released" in kinds
