@@ -13,9 +13,11 @@ import pytest
 
 from emulator import cli
 from emulator.campaign import ride as ride_module
+from emulator.campaign import sensor_page as sensor_page_module
+from emulator.campaign import sensor_record as sensor_record_module
 from emulator.campaign.report import CAUTION
 from emulator.campaign.verdict import Verdict
-from emulator.errors import DeviceAbsent, InternalError
+from emulator.errors import DeviceAbsent, InternalError, RunFailed
 from emulator.rig import session as session_module
 from emulator.rig import warm as warm_module
 
@@ -23,7 +25,7 @@ SCENARIOS = Path(__file__).parents[1] / "scenarios"
 README = Path(__file__).parents[1] / "README.md"
 VEHICLE = SCENARIOS / "vehicles" / "demo_racer.yaml"
 RIG, RUN = SCENARIOS / "rigs" / "loopback.yaml", SCENARIOS / "runs" / "first_lap.yaml"
-COMMANDS = ("run", "check", "report", "modes", "warm")
+COMMANDS = ("run", "check", "report", "modes", "sensors", "warm")
 
 
 class Answer:
@@ -96,6 +98,10 @@ def test_help_teaches_the_commands_and_the_exit_statuses(emulator):
         ("check", ["file:line:column", "Exit status 0 if all is well"]),
         ("report", ["RUN", "cut short"]),
         ("modes", ["--speeds", "--lean", "--rig", "--out", "weave, wobble and capsize", "delay margin"]),
+        (
+            "sensors",
+            ["--measure", "--seconds", "--turn", "--seed", "--out", "error budget", "1 if anything differs"],
+        ),
         ("warm", ["Compile"]),
     ],
 )
@@ -145,6 +151,14 @@ def test_no_words_at_all_show_the_help(emulator):
         (["modes", VEHICLE, "--lean", "85", "--speeds", "40:50:10"], "below 80 degrees"),
         (["modes", VEHICLE, "--lean", "5", "--lean", "5", "--speeds", "40:50:10"], "each lean once"),
         (["modes", RIG, "--rig", RIG], "expected a vehicle file beside --rig"),
+        (["sensors"], "Missing argument"),
+        (["sensors", RIG, "--out", "no/such/page.html"], "--out: expected a file in a folder that is there"),
+        (["sensors", RIG, "--out", "."], "--out: expected a file in a folder that is there"),
+        (["sensors", RIG, "--turn", "72"], "expected SPEED:LEAN, such as 72:35, got '72'"),
+        (["sensors", RIG, "--turn", "72:80"], "1 to 65 deg"),
+        (["sensors", RIG, "--turn", "nan:30"], "expected 5 to 450 km/h"),
+        (["sensors", RIG, "--measure", "--turn", "72:64"], "expected a turn the vehicle can hold"),
+        (["sensors", RIG, "--seconds", "1"], "--seconds"),
     ],
 )
 def test_a_slip_of_the_fingers_is_status_3_with_a_word_of_help(emulator, typed, said):
@@ -476,3 +490,80 @@ def test_modes_that_can_not_be_written_is_status_4(emulator):
     answer = emulator("modes", VEHICLE, "--speeds", "50:100:50", "--lean", "0", "--out", "no/such/page.html")
     assert answer.status == 4
     assert "can't be written" in answer.err
+
+
+# ---- sensors -----------------------------------------------------------------------------------------------
+
+
+def test_sensors_prints_the_budget_and_writes_the_page(emulator, tmp_path):
+    answer = emulator("sensors", RIG)
+    assert answer.status == 0
+    assert "Sensors of loopback bench" in answer.out
+    assert re.search(
+        r"rate_x_rad_s\s+rad/s\s+0.0003125\s+-10.2397 to 10.2397\s+0.00\d+\s+0.00\d+", answer.out
+    )
+    assert re.search(r"fixed \(in use\)\s+0.0121 m", answer.out)
+    assert "Measured beside configured" not in answer.out
+    assert "page: loopback-sensors.html" in answer.out
+    assert [p.name for p in tmp_path.iterdir()] == ["loopback-sensors.html"]
+
+
+def test_sensors_measured_as_configured_is_status_0(emulator, tmp_path):
+    answer = emulator("sensors", RIG, "--measure", "--seconds", "20", "--out", "page.html")
+    assert answer.status == 0, answer.out
+    assert re.search(r"All \d+ rows agree with the configuration", answer.out)
+    assert "differs" not in answer.out
+    assert (tmp_path / "page.html").exists()
+
+
+def test_sensors_that_differ_are_status_1(emulator, monkeypatch, tmp_path):
+    class Louder(sensor_record_module.Bench):
+        def __init__(self, session):
+            super().__init__(session)
+            self.plant.imu[0]["noise_tick"] *= 1.2
+
+    monkeypatch.setattr(sensor_record_module, "Bench", Louder)
+    answer = emulator("sensors", RIG, "--measure", "--seconds", "20")
+    assert answer.status == 1
+    assert re.search(r"differs\s+rest\s+imu_rates\s+rate_x_rad_s,", answer.out)
+    assert re.search(r"\d+ of \d+ rows differ", answer.out)
+    assert "differ from the configuration" in (tmp_path / "loopback-sensors.html").read_text()
+
+
+def test_sensors_of_what_is_no_rig_is_status_3_with_every_problem(emulator, files, tmp_path):
+    answer = emulator("sensors", VEHICLE)
+    assert answer.status == 3
+    assert re.search(r"demo_racer\.yaml:\d+:\d+: kind: expected rig", answer.err)
+    assert emulator("sensors", "nowhere.yaml").status == 3
+    spoil(files / "rigs" / "bench.dbc", "BO_ 258 lean: 8", "BO_ 258 leaning: 8")
+    spoil(
+        files / "vehicles" / "demo_racer.yaml",
+        "rake: {value: 24.0, unit: deg",
+        "rake: {value: 24.0, unit: kg",
+    )
+    answer = emulator("sensors", files / "rigs" / "loopback.yaml", "--measure")
+    assert answer.status == 3
+    assert re.search(r"bench\.dbc:\d+:\d+: lean: expected a frame of this name", answer.err)
+    assert re.search(r"demo_racer\.yaml:\d+:\d+: steering\.rake", answer.err)
+    assert not list(tmp_path.glob("*.html"))
+
+
+def test_sensors_on_a_disk_that_refuses_is_status_3(emulator, monkeypatch):
+    def refuse(*_):
+        raise RunFailed("page.html can't be written: no space left on device")
+
+    monkeypatch.setattr(sensor_page_module, "write_whole", refuse)
+    answer = emulator("sensors", RIG)
+    assert answer.status == 3
+    assert "no space left" in answer.err
+
+
+def test_sensors_interrupted_leave_no_page(emulator, monkeypatch, tmp_path):
+    def interrupted(*_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(sensor_record_module.Bench, "tick", interrupted)
+    answer = emulator("sensors", RIG, "--measure")
+    assert answer.status == 4
+    assert "interrupted" in answer.err
+    assert not list(tmp_path.iterdir())

@@ -6,8 +6,6 @@ lean its dash, so that nothing is told by colour alone.
 
 from __future__ import annotations
 
-import html
-import json
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -16,12 +14,11 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from rich import box
 from rich.console import Group, RenderableType
-from rich.table import Table
 from rich.text import Text
 
 from emulator.campaign.figures import BLUE, GREY, INK, ORANGE, PURPLE, Figure
+from emulator.campaign.page import document, escape, html_table, place, plain_layout, terminal_table
 from emulator.record.writer import write_whole
 from emulator.robot.margins import LoopTiming, Margins
 from emulator.vehicle.modes import CAPSIZE, NAMES, WEAVE, WOBBLE, Stability, ranges_above_zero
@@ -233,30 +230,10 @@ def _word(text: str, y: float, anchor: str) -> dict[str, Any]:
 
 
 def _layout(y_title: str, y_range: list[float]) -> dict[str, Any]:
-    axis = {
-        "gridcolor": "#e3e7ec",
-        "linecolor": "#9aa4b0",
-        "zerolinecolor": "#7b8592",
-        "automargin": True,
-        "ticks": "outside",
-    }
-    return {
-        "height": 430,
-        "autosize": True,
-        "margin": {"l": 56, "r": 14, "t": 8, "b": 44},
-        "paper_bgcolor": "#ffffff",
-        "plot_bgcolor": "#ffffff",
-        "font": {
-            "family": "system-ui, -apple-system, 'Segoe UI', 'DejaVu Sans', sans-serif",
-            "size": 12,
-            "color": INK,
-        },
-        "hovermode": "closest",
-        "showlegend": True,
-        "legend": {"orientation": "h", "x": 0, "y": 1.02, "xanchor": "left", "yanchor": "bottom"},
-        "xaxis": axis | {"title": {"text": "speed / (km/h)", "standoff": 4}, "rangemode": "tozero"},
-        "yaxis": axis | {"title": {"text": y_title, "standoff": 6}, "range": y_range},
-    }
+    layout = plain_layout("speed / (km/h)", y_title)
+    layout["xaxis"]["rangemode"] = "tozero"
+    layout["yaxis"]["range"] = y_range
+    return layout
 
 
 # -- words and tables ----------------------------------------------------------------------------------------
@@ -352,7 +329,7 @@ _MARGIN_HEADS = ("lean", "km/h", "the loop bears", "first to cross", *NAMES)
 def console_tables(page: ModesPage) -> RenderableType:
     """The page's tables for a terminal; of the margins every so many speeds."""
     parts: list[RenderableType] = [
-        _table("Hands off: where each mode is unstable", _MODE_HEADS, mode_rows(page.stability))
+        terminal_table("Hands off: where each mode is unstable", _MODE_HEADS, mode_rows(page.stability))
     ]
     if page.margins is not None:
         rows = []
@@ -360,22 +337,15 @@ def console_tables(page: ModesPage) -> RenderableType:
             here = [r for r in margin_rows(page.margins) if r[0] == _degrees(lean)]
             step = max(1, math.ceil(len(here) / _TERMINAL_ROWS))
             rows += here[::step]
-        parts.append(_table("Reference robot: extra loop delay until a root crosses", _MARGIN_HEADS, rows))
+        parts.append(
+            terminal_table(
+                "Reference robot: extra loop delay until a root crosses", _MARGIN_HEADS, rows, right=("km/h",)
+            )
+        )
     if page.timing is not None:
         parts.append(Text(loop_sentence(page.timing)))
     parts += [Text(note) for note in (*gap_sentences(page.stability), *page.notes)]
     return Group(*parts)
-
-
-def _table(title: str, heads: Sequence[str], rows: Iterable[Sequence[str]]) -> Table:
-    table = Table(
-        box=box.SIMPLE_HEAD, title=title, title_justify="left", padding=(0, 1, 0, 0), pad_edge=False
-    )
-    for head in heads:
-        table.add_column(head, justify="right" if head == "km/h" else "left")
-    for row in rows:
-        table.add_row(*(Text(cell) for cell in row))
-    return table
 
 
 # -- page ----------------------------------------------------------------------------------------------------
@@ -383,22 +353,20 @@ def _table(title: str, heads: Sequence[str], rows: Iterable[Sequence[str]]) -> T
 
 def modes_html(page: ModesPage) -> str:
     """The whole page as one HTML document."""
-    from plotly.offline import get_plotlyjs
-
     s, m = page.stability, page.margins
     figures = {"growth": growth_figure(s), "frequency": frequency_figure(s)}
     notes = [*gap_sentences(s), *page.notes]
     parts = [
-        f"<header><p>Stability diagram</p><h1>{_e(page.subject)}</h1></header>",
+        f"<header><p>Stability diagram</p><h1>{escape(page.subject)}</h1></header>",
         "<section><h2>Hands off</h2><p>Straight running and steady turns at constant drive, small motions "
         "about them. Weave: the whole bike swings in roll, yaw and steer. Wobble: the front swings about the "
         "steering axis. Capsize: it leans over, or up, without swinging.</p>",
-        _html_table(_MODE_HEADS, mode_rows(s)),
+        html_table(_MODE_HEADS, mode_rows(s)),
         "<h3>Growth rate</h3><p class='hint'>Above zero a motion grows, below it dies away: by e in 1/rate "
         "seconds. A double click shows the whole scale.</p>",
-        _place("growth", "Growth rates of all roots over speed"),
+        place("growth", "Growth rates of all roots over speed"),
         "<h3>Frequency</h3>",
-        _place("frequency", "Frequencies of the oscillations over speed"),
+        place("frequency", "Frequencies of the oscillations over speed"),
         "</section>",
     ]
     if m is not None:
@@ -408,86 +376,17 @@ def modes_html(page: ModesPage) -> str:
             "the loop cut at the steering torque, and there delayed by so much more until a root reaches the "
             "unstable side. A mode is named by what it looks like when it crosses. Where a curve jumps, the "
             "loop's gain is near one over a band of frequencies: count on the lower side.</p>",
-            _place("margin", "Extra delay the loop and each mode bear over speed"),
+            place("margin", "Extra delay the loop and each mode bear over speed"),
         ]
         if page.timing is not None:
-            parts.append(f"<p>{_e(loop_sentence(page.timing))}</p>")
+            parts.append(f"<p>{escape(loop_sentence(page.timing))}</p>")
         parts.append(
             "<details><summary>At every speed</summary>"
-            f"{_html_table(_MARGIN_HEADS, margin_rows(m))}</details>"
+            f"{html_table(_MARGIN_HEADS, margin_rows(m))}</details>"
             "<p class='hint'>The return to the line and the limits of torque are not in these loops; "
             "speed is held.</p></section>"
         )
     if notes:
-        items = "".join(f"<li>{_e(note)}</li>" for note in notes)
+        items = "".join(f"<li>{escape(note)}</li>" for note in notes)
         parts.append(f"<section><h2>Notes</h2><ul>{items}</ul></section>")
-    # "</" would end the script element early, wherever a name contains it.
-    payload = json.dumps(figures, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    payload = payload.replace("</", "<\\/")
-    return "".join(
-        [
-            f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>{_e(page.subject)}</title>'
-            '<meta name="viewport" content="width=device-width, initial-scale=1">'
-            f"<style>{_CSS}</style></head><body><main>",
-            *parts,
-            "</main>",
-            f'<script type="application/json" id="figures">{payload}</script>',
-            f"<script>{get_plotlyjs()}</script><script>{_SCRIPT}</script></body></html>\n",
-        ]
-    )
-
-
-def _e(text: str) -> str:
-    return html.escape(text)
-
-
-def _place(key: str, words: str) -> str:
-    return (
-        f"<div class='figure' id='{key}' role='img' aria-label='{_e(words)}'>"
-        "<noscript>The figure needs JavaScript.</noscript></div>"
-    )
-
-
-def _html_table(heads: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    head = "".join(f"<th scope='col'>{_e(h)}</th>" for h in heads)
-    body = "".join("<tr>" + "".join(f"<td>{_e(cell)}</td>" for cell in row) + "</tr>" for row in rows)
-    return f"<div class='scroll'><table><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>"
-
-
-_CSS = """
-:root{--ink:#1c2430;--soft:#5a6573;--rule:#d5dae1}
-*{box-sizing:border-box}
-body{margin:0;background:#eef1f4;color:var(--ink);
-font:16px/1.5 system-ui,-apple-system,"Segoe UI","DejaVu Sans",sans-serif}
-main{max-width:1080px;margin:0 auto;padding:1rem}
-header,section{background:#fff;border:1px solid var(--rule);border-radius:6px;padding:1rem 1.2rem;
-margin:0 0 1rem}
-header p{margin:0;color:var(--soft)}h1{margin:0;font-size:1.8rem;overflow-wrap:anywhere}
-h2{margin:0 0 .6rem;font-size:1.25rem}h3{margin:1rem 0 0;font-size:1rem}
-.hint{color:var(--soft);font-size:.9rem;margin:.4rem 0}
-.scroll{overflow-x:auto}table{border-collapse:collapse;width:100%;font-size:.92rem}
-th,td{text-align:left;padding:.3rem .7rem .3rem 0;border-bottom:1px solid var(--rule);vertical-align:top}
-th{color:var(--soft);font-weight:600}td{font-variant-numeric:tabular-nums}
-.figure{width:100%;min-height:430px}
-.figure .modebar{top:auto!important;bottom:0!important} /* above the figure, beside the legend */
-summary{cursor:pointer}li{overflow-wrap:anywhere}
-@media(max-width:640px){main{padding:.5rem}header,section{padding:.7rem .8rem}}
-@media print{body{background:#fff}main{max-width:none;padding:0}.figure,tr{break-inside:avoid}
-.modebar{display:none!important}}
-"""
-
-_SCRIPT = """
-(() => {
-const figures = JSON.parse(document.getElementById("figures").textContent);
-const touch = matchMedia("(pointer: coarse)").matches;
-// The buttons are listed one by one: plotly's own set holds one that uploads the data.
-const config = {responsive: true, displaylogo: false, showSendToCloud: false, showTips: false,
-  modeBarButtons: [["zoom2d", "pan2d", "zoomIn2d", "zoomOut2d", "autoScale2d", "resetScale2d"]]};
-for (const [key, figure] of Object.entries(figures)) {
-  const place = document.getElementById(key);
-  place.replaceChildren();
-  if (touch) figure.layout.dragmode = false;
-  Plotly.newPlot(place, figure.data, figure.layout, config);
-}
-})();
-"""
+    return document(page.subject, parts, figures)

@@ -110,7 +110,11 @@ def part_pieces(seconds: str, blocks: str) -> Any:
     from emulator.rig.session import load_session
 
     return pieces.measure(
-        load_session(RIG, RUN), seconds=float(seconds), blocks=int(blocks), beside=yardstick.beside
+        load_session(RIG, RUN),
+        dbc=RIG.parent / "bench.dbc",
+        seconds=float(seconds),
+        blocks=int(blocks),
+        beside=yardstick.beside,
     )
 
 
@@ -202,6 +206,16 @@ def compiled_pieces(table: Table, plan: Plan, cores: Cores) -> None:
     ):
         best, median = costs[name]
         table.add(quantity, f"{best:.2f} / {median:.2f}", "us  best / median")
+    best, median = costs["sensors"]
+    table.add(
+        "sensors: tick standing by, every frame every tick",
+        f"{best:.2f} / {median:.2f}",
+        "us  best / median",
+        "<= 25",
+        best <= 25.0,
+    )
+    asked = int(costs["allocations"][0])
+    table.add("  memory it asks for in 2000 ticks", f"{asked}", "pieces", "0", asked == 0)
     for name, quantity, aim in (
         ("derivative", "vehicle derivative over mj_step", 1.0),
         ("tick", "whole tick over mj_step", 5.0),

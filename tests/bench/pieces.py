@@ -6,20 +6,24 @@ what the code costs, the median what it cost here.
 
 from __future__ import annotations
 
+import dataclasses
 import statistics
 import time
 from collections.abc import Callable
-from typing import Any
+from pathlib import Path
+from typing import Any, get_args
 
 import numba
 import numpy as np
+from numba.core.runtime import _nrt_python, rtsys
 from numpy.typing import NDArray
 
 from emulator.compiled import jit
+from emulator.config.rig_file import FrameName, Output
 from emulator.plant.step import TICK_NS, tick
 from emulator.ports import FrameBuffer, frame_buffer
 from emulator.rig.bench import Bench
-from emulator.rig.session import Session, mission
+from emulator.rig.session import COMMAND_FRAMES, Session, mission
 from emulator.rig.virtual import RIDER_EVERY
 from emulator.robot.mission import ReferenceRider
 from emulator.robot.rider import step as ride
@@ -27,6 +31,7 @@ from emulator.snapshot import Command
 from emulator.vehicle.dynamics import derivative
 from emulator.vehicle.integrate import begin, finish
 from emulator.vehicle.state import N_X
+from emulator.wire.can_frames import load_codec
 
 BLOCK = 100
 """Ticks in a block; the robot's commands would go stale after 150 without frames."""
@@ -114,15 +119,70 @@ def _rides(rider, seen, tx, n):  # type: ignore[no-untyped-def]
         ride(rider, rx, tx)
 
 
+class Standing:
+    """A bench standing by with every frame of the DBC sent every tick: a tick that is all sensors.
+
+    The vehicle does not move on: one derivative for the truth, then sense, measure, delay lines, packing,
+    counter and CRC of everything, and the row of recorded signals.
+    """
+
+    def __init__(self, session: Session, dbc: Path) -> None:
+        names = tuple(get_args(FrameName))
+        outputs = {name: Output(rate_hz=1000.0, latency_ms=5.0) for name in names}
+        gnss = session.rig.sensors.gnss.model_copy(update={"rate_hz": 25.0, "latency_ms": 40.0})
+        sensors = session.rig.sensors.model_copy(update={"gnss": gnss})
+        self.bench = Bench(
+            dataclasses.replace(
+                session,
+                rig=session.rig.model_copy(update={"outputs": outputs, "sensors": sensors}),
+                codec=load_codec(dbc, [*names, *COMMAND_FRAMES]),
+                outputs=names,
+            )
+        )
+        rx, self.tx = frame_buffer(16), frame_buffer(64)
+        self.unheard = FrameBuffer(*(np.stack([column] * BLOCK) for column in rx))
+        self.run()
+        assert self.tx.count[0] == len(names), f"{self.tx.count[0]} frames of {len(names)} in a tick"
+
+    def run(self, ticks: int = BLOCK) -> None:
+        """So many ticks, a block at most."""
+        _ticks(self.bench.plant, self.unheard, self.tx, ticks)
+
+    def allocations(self) -> int:
+        """Pieces of memory that 20 blocks of ticks ask for, besides what carries a call's arguments over."""
+        was_on = _nrt_python.memsys_stats_enabled()
+        _nrt_python.memsys_enable_stats()
+        try:
+            asked = []
+            for ticks in (0, BLOCK):
+                before = rtsys.get_allocation_stats().alloc
+                for _ in range(20):
+                    self.run(ticks)
+                asked.append(rtsys.get_allocation_stats().alloc - before)
+        finally:
+            if not was_on:
+                _nrt_python.memsys_disable_stats()
+        return int(asked[1] - asked[0])
+
+
 Runs = dict[str, tuple[Callable[[], object], int]]
 """What to time: a block by name, and the calls in it."""
 
 
 def measure(
-    session: Session, *, seconds: float, blocks: int, beside: Callable[[Riding, int], Runs] | None = None
+    session: Session,
+    *,
+    dbc: Path,
+    seconds: float,
+    blocks: int,
+    beside: Callable[[Riding, int], Runs] | None = None,
 ) -> dict[str, tuple[float, float]]:
-    """Best and median cost [us] by piece, at ``seconds`` of the ride; ``beside`` adds pieces of its own."""
+    """Best and median cost [us] by piece, at ``seconds`` of the ride; ``beside`` adds pieces of its own.
+
+    Under "allocations", twice, how many pieces of memory the ticks of "sensors" asked for.
+    """
     r = Riding(session, seconds)
+    standing = Standing(session, dbc)
     p = r.bench.plant
     xdot = np.zeros(N_X)
     steps = r.seen.count.shape[0]
@@ -136,6 +196,7 @@ def measure(
         "vehicle": (lambda: _steps(p.body, p.tyre, p.x, p.u, p.work, BLOCK), BLOCK),
         "tick": (lambda: _ticks(p, r.heard, r.tx, BLOCK), BLOCK),
         "tick from Python": (called_from_python, BLOCK),
+        "sensors": (standing.run, BLOCK),
         "rider": (lambda: _rides(r.rider.rider, r.seen, r.rx, steps), steps),
     }
     if beside is not None:
@@ -148,4 +209,6 @@ def measure(
             run()
             if block:  # the first one compiles
                 costs[name].append((time.perf_counter_ns() - begun) * 1e-3 / calls)
-    return {name: (min(cost), statistics.median(cost)) for name, cost in costs.items()}
+    asked = float(standing.allocations())
+    best_and_median = {name: (min(cost), statistics.median(cost)) for name, cost in costs.items()}
+    return {**best_and_median, "allocations": (asked, asked)}

@@ -9,7 +9,7 @@ from contextlib import asynccontextmanager, suppress
 import aiomqtt
 import numpy as np
 import pytest
-from conftest import KEY, PASSWORD, USER
+from mosquitto_broker import KEY, PASSWORD, USER
 
 from emulator.errors import StartFailed
 from emulator.plant.states import TRIP_OPERATOR

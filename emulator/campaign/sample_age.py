@@ -1,0 +1,81 @@
+"""How old samples are when they have arrived: the law that latency, jitter, ticks and lines make of it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from scipy.stats import halfnorm
+
+TICK_MS = 1.0
+"""Frames leave at the first tick of the loop at which their content is old enough."""
+
+
+@dataclass(frozen=True)
+class Age:
+    """How old a sample is when it has arrived, in ms; what is not known to the rig is NaN.
+
+    latency    configured
+    jitter     one sigma of the drawn extra age, which is half-normal: never less than the latency
+    behind     what the sensor itself lags slow motion
+    wire       the frame's or burst's own time on the wire
+    wait       longest wait for frames of the same rig with more right of way, and one already on the bus
+    on_line    on a serial line bytes take their time: handed over at a tick, the last arrives between two
+    """
+
+    latency: float
+    jitter: float
+    behind: float = 0.0
+    wire: float = math.nan
+    wait: float = math.nan
+    on_line: bool = False
+
+    def share_by(self, ticks: int) -> float:
+        """Share of samples that have left by ``ticks`` of the loop after their validity."""
+        late = ticks * TICK_MS - self.latency
+        if self.jitter <= 0.0:
+            return 1.0 if late >= -1e-9 else 0.0
+        return float(halfnorm.cdf(late / self.jitter))
+
+    @property
+    def ticks(self) -> tuple[tuple[int, float], ...]:
+        """(age in ticks, share of samples) as they leave the loop: the drawn age, up to the next tick."""
+        out = []
+        k = math.ceil(self.latency / TICK_MS - 1e-9)
+        while True:
+            share = self.share_by(k) - self.share_by(k - 1)
+            out.append((k, share))
+            if 1.0 - self.share_by(k) < 1e-12:
+                return tuple(out)
+            k += 1
+
+    @property
+    def mean(self) -> float:
+        """Mean age [ms] on leaving the loop; on a serial line when the last byte has arrived."""
+        if self.on_line:
+            return self.latency + self.jitter * math.sqrt(2.0 / math.pi) + self.slack
+        return TICK_MS * math.fsum(k * share for k, share in self.ticks)
+
+    @property
+    def sigma(self) -> float:
+        """One sigma [ms] of it."""
+        if self.on_line:
+            return self.jitter * math.sqrt(1.0 - 2.0 / math.pi)
+        mean = self.mean
+        return math.sqrt(math.fsum((TICK_MS * k - mean) ** 2 * share for k, share in self.ticks))
+
+    @property
+    def slack(self) -> float:
+        """How far off [ms] the mean may lie: the wait for the tick at which a line is fed is not known."""
+        return 0.5 * TICK_MS if self.on_line else 0.0
+
+    def quantile(self, share: float) -> float:
+        """Age [ms] that so many samples do not exceed."""
+        if self.on_line:
+            return self.latency + self.slack + self.jitter * float(halfnorm.ppf(share))
+        total = 0.0
+        for k, part in self.ticks:
+            total += part
+            if total >= share - 1e-12:
+                return TICK_MS * k
+        return TICK_MS * self.ticks[-1][0]

@@ -1,0 +1,50 @@
+"""Whole laps by the emulated signals alone: the reference robot knows where it is.
+
+2.5 cm rms with whole ambiguities is a figure of the trade (common practice, no source).
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from emulator.campaign.place import KNOWN_TO_M
+from emulator.campaign.ride import ride
+from emulator.rig.session import load_session
+
+SCENARIOS = Path(__file__).parents[2] / "scenarios"
+RIG = SCENARIOS / "rigs" / "loopback.yaml"
+
+pytestmark = pytest.mark.slow
+
+
+@pytest.mark.parametrize(("run", "seed"), [("first_lap", 3), ("rough_lap", 0)])
+def test_it_knows_its_place_as_the_trade_does(tmp_path, run, seed):
+    paths = (RIG, SCENARIOS / "runs" / f"{run}.yaml")
+    verdict = ride(load_session(*paths, seed=seed), paths, tmp_path / "run", virtual=True)
+    assert verdict.result == "pass", verdict.reasons
+    known = verdict.place
+    assert known is not None
+    assert known.fixed_rms_m is not None
+    assert known.fixed_rms_m < KNOWN_TO_M, known.sentence
+    assert known.estimates > 10_000
+    # in the virtual stage an estimate is one tick old when it is taken, and the robot knows its own time
+    assert known.fitted_age_ms == pytest.approx(1.0, abs=0.5)
+    assert known.outages == ()
+
+
+def test_five_seconds_without_satellites_are_ridden_through_and_told(tmp_path):
+    paths = (RIG, SCENARIOS / "runs" / "gnss_outage.yaml")
+    verdict = ride(load_session(*paths), paths, tmp_path / "run", virtual=True)
+    assert verdict.result == "pass", verdict.reasons
+    known = verdict.place
+    assert known is not None
+    (outage,) = known.outages
+    # five seconds, and one until the first fix of the way back
+    assert 5.9 < outage.to_s - outage.from_s < 6.3
+    assert outage.before_m < 0.05
+    assert outage.after_m <= outage.worst_m < 1.5
+    assert f"without a fix for {outage.to_s - outage.from_s:.1f} s" in known.sentence
+    assert known.fixed_rms_m is not None
+    assert known.fixed_rms_m < KNOWN_TO_M < known.rms_m
