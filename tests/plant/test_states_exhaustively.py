@@ -64,7 +64,7 @@ RULES = (
     "armed only from standby, asked for, not finished, with every permissive",
     "a permissive lost while armed or running trips",
     "the trip names what was lost",
-    "a monitor that asks for it trips",
+    "a monitor trips if it is to, and only then",
     "out of tripped only acknowledged, at rest, nothing missing, not diverged, to standby",
     "a trip's reason is kept until acknowledged",
     "every way out begins its ramp at once, a ramp that has begun goes on",
@@ -158,6 +158,8 @@ def explore(sizes, rig, run, broken, ways, example):
                 ok[6] = run.trip_reason == lost
             elif v[11] == 2:
                 ok[7] = after == TRIPPED and run.trip_reason == TRIP_LEAN_ESTIMATE
+            else:
+                ok[7] = run.trip_reason != TRIP_LEAN_ESTIMATE
         if state == TRIPPED:
             left = after != TRIPPED
             ok[8] = not left or (

@@ -234,7 +234,8 @@ def test_a_short_ride_ends_by_itself_and_in_order(desk):
 
 
 def test_a_held_ride_starts_when_enter_is_pressed_and_its_record_has_no_gap(desk):
-    desk.scenario("duration_limit_s: ", "duration_limit_s: 2.0 # ")
+    desk.scenario("duration_limit_s: 180.0", "duration_limit_s: 2.0")
+    desk.scenario("    from_s: 10.0 # by then it has caught up with the target of a flying lap\n", "")
     process = desk.start("--hold", stdin=subprocess.PIPE)
     desk.wait(lambda: "press Enter" in desk.said(), "it did not say that it is held")
     desk.wait(lambda: any(text == "standby -> armed" for _, _, text in desk.events()), "not armed")
