@@ -166,8 +166,12 @@ def check(
 ) -> None:
     """Check files without starting anything: every problem at once, each with file:line:column.
 
+    Of a rig whose bus has a known bit rate it also prints what the bus has to carry, how long each frame may
+    take at worst, and how far from its latency each output arrives.
+
     Exit status 0 if all is well (warnings are shown), 3 if anything is wrong.
     """
+    from emulator.campaign.bus_tables import budget_tables
     from emulator.scenario.check import check as check_files
 
     console = _console()
@@ -178,6 +182,8 @@ def check(
         for warning in checked.warnings:
             console.print(f"{warning} (warning)", style="yellow", markup=False)
         wrong += len(checked.problems)
+        if checked.budget is not None:
+            console.print(budget_tables(checked.budget))
         if not checked.problems:
             console.print(f"{checked.path}: {checked.kind}, no problems", markup=False)
     raise typer.Exit(_GIVEN if wrong else 0)

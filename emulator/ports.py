@@ -23,7 +23,7 @@ class FrameBuffer(NamedTuple):
     """A fixed block of bus frames that compiled code and links share; allocated once, then reused.
 
     count      (1,)       int64   how many of the rows below are filled
-    time_ns    (N,)       int64   when the frame was received, or is due to be sent [ns, loop clock]
+    time_ns    (N,)       int64   when the frame was received, or is due to be sent or there [ns, loop clock]
     valid_ns   (N,)       int64   time of validity of what is in it [ns]; 0 where unknown (received)
     can_id     (N,)       int64   identifier, bit 31 set for 29-bit identifiers
     length     (N,)       int64   payload bytes

@@ -31,6 +31,7 @@ from emulator.campaign.figures import (
 )
 from emulator.campaign.laps import LapTimes, lap_rows
 from emulator.campaign.place import PlaceKnowledge
+from emulator.campaign.timing_figures import age_histograms, bus_figure
 from emulator.campaign.verdict import CriterionResult, Verdict, verdict_from
 from emulator.errors import RecordError
 from emulator.record.reader import Event, Run, read_json_object, read_run
@@ -84,6 +85,13 @@ def report_html(run: Run) -> str:
     histogram = lateness_histogram(certificate)
     if histogram:
         figures["lateness"] = histogram
+    ages = age_histograms(certificate)
+    if ages:
+        figures["ages"] = ages
+    bus = run.manifest.get("bus_budget")
+    bars = bus_figure(bus)
+    if bars:
+        figures["bus"] = bars
     title = _title(run)
     parts = [
         _banner(run, verdict),
@@ -100,7 +108,8 @@ def report_html(run: Run) -> str:
         "Dashed bands: the scenario's events, numbered as above.</p>",
         *(f"<h3>{_e(heading)}</h3>{_figure(f'time{i}', heading)}" for i, (heading, _) in enumerate(series)),
         "</section>",
-        _timing_section(certificate, histogram is not None),
+        _timing_section(certificate, histogram is not None, ages is not None),
+        _bus_section(bus) if bars and bus else "",
         _events_section(run.events),
         _configuration(run.manifest),
     ]
@@ -285,12 +294,35 @@ _TIMING: tuple[tuple[str, str, str], ...] = (
 )
 
 
-def _timing_rows(certificate: Mapping[str, Any]) -> list[list[str]]:
+_WHOLE: tuple[tuple[str, str, str], ...] = (
+    ("rate_hz", "rate<br>Hz", "{:g}"),
+    ("kept_hz", "kept<br>Hz", "{:.4f}"),
+    ("kept_ppm", "period<br>error ppm", "{:+.1f}"),
+    ("sent", "sent", "{:,.0f}"),
+    ("lost", "lost", "{:.0f}"),
+    ("late", "late", "{:.0f}"),
+    ("disordered", "out of<br>order", "{:.0f}"),
+    ("jitter_us_p50", "jitter<br>p50 µs", "{:.0f}"),
+    ("jitter_us_p99", "<br>p99", "{:.0f}"),
+    ("jitter_us_p999", "<br>p99.9", "{:.0f}"),
+    ("jitter_us_max", "<br>max", "{:.0f}"),
+    ("latency_ms", "latency<br>ms", "{:.2f}"),
+    ("age_ms_p50", "age<br>p50 ms", "{:.2f}"),
+    ("age_ms_p99", "<br>p99", "{:.2f}"),
+    ("age_ms_p999", "<br>p99.9", "{:.2f}"),
+    ("age_ms_max", "<br>max", "{:.2f}"),
+)
+"""The report's columns; the terminal has room for those of _TIMING."""
+
+
+def _timing_rows(
+    certificate: Mapping[str, Any], columns: Sequence[tuple[str, str, str]] = _TIMING
+) -> list[list[str]]:
     outputs = certificate.get("outputs")
     if not isinstance(outputs, Mapping):
         return []
     return [
-        [str(name), *(_formatted(kept, key, form) for key, _, form in _TIMING)]
+        [str(name), *(_formatted(kept, key, form) for key, _, form in columns)]
         for name, kept in outputs.items()
     ]
 
@@ -300,15 +332,66 @@ def _formatted(item: object, key: str, form: str) -> str:
     return form.format(value) if isinstance(value, int | float) else "–"
 
 
-def _timing_section(certificate: Mapping[str, Any], histogram: bool) -> str:
+def _bus_section(budget: Mapping[str, Any]) -> str:
+    """What the bus had to carry, drawn and as a table."""
+    rows = [
+        [
+            _e(f.get("name")),
+            "robot" if f.get("from_robot") else "bench",
+            f"0x{f['can_id']:x}" if isinstance(f.get("can_id"), int) else "–",
+            *(_e(_formatted(f, key, form)) for key, _, form in _BUS),
+            "yes" if f.get("in_time") else "<strong>no</strong>",
+        ]
+        for f in budget["frames"]
+    ]
+    heads = ["frame", "from", "id", *(head for _, head, _ in _BUS), "in<br>time?"]
+    load, rate = (_formatted(budget, key, "{:g}") for key in ("load", "bit_rate"))
+    share = f"{float(load) * 100.0:.1f} %" if load != "–" else "an unknown share"
+    assumed = (
+        " How often the robot sends is assumed: as the reference robot does."
+        if budget.get("robot_periods_assumed")
+        else ""
+    )
+    return (
+        f"<section><h2>Bus budget</h2><p>At most {share} of {_e(rate)} bit/s.</p>"
+        f"{_figure('bus', 'Worst response time of every frame against its deadline')}"
+        f"{_table(heads, rows, 'wide', numbers_from=2)}"
+        "<p class='hint'>Worked out before the ride, in ms: at worst every more urgent frame goes first and "
+        "a less urgent one has just begun; deadline: the frame's period. Worst age: from the time of "
+        "validity until the frame is over. Off latency: arrival without the robot's frames, least to most."
+        f"{assumed}</p></section>"
+    )
+
+
+_BUS: tuple[tuple[str, str, str], ...] = (
+    ("bits", "bits", "{:.0f}"),
+    ("time_ms", "time", "{:.3f}"),
+    ("period_ms", "period", "{:g}"),
+    ("worst_ms", "at worst", "{:.2f}"),
+    ("deadline_ms", "dead-<br>line", "{:g}"),
+    ("latency_ms", "latency", "{:g}"),
+    ("worst_age_ms", "worst<br>age", "{:.2f}"),
+    ("off_least_ms", "off<br>latency", "{:+.2f}"),
+    ("off_most_ms", "to", "{:+.2f}"),
+)
+
+
+def _timing_section(certificate: Mapping[str, Any], histogram: bool, ages: bool) -> str:
     parts = ["<section><h2>Timing certificate</h2>"]
-    rows = _timing_rows(certificate)
+    rows = _timing_rows(certificate, _WHOLE)
     if rows:
-        heads = ["output", *(head for _, head, _ in _TIMING)]
+        heads = ["output", *(head for _, head, _ in _WHOLE)]
         parts.append(_table(heads, ([_e(cell) for cell in row] for row in rows), "wide", numbers_from=1))
         parts.append(
-            "<p class='hint'>Age: from the time of validity until sent; latency: the age promised.</p>"
+            f"<p class='hint'>Age: from the time of validity until {_until(certificate)}; latency: the age "
+            "promised. Jitter: how far intervals between samples were off.</p>"
         )
+        if ages:
+            parts.append(
+                "<h3>How far ages were off</h3>"
+                + _figure("ages", "Histograms of age less latency, an output a row")
+                + "<p class='hint'>Samples by age less latency, counts to a logarithmic scale.</p>"
+            )
     else:
         parts.append("<p>There is no timing certificate.</p>")
     loop = certificate.get("loop")
@@ -329,6 +412,14 @@ def _timing_section(certificate: Mapping[str, Any], histogram: bool) -> str:
         parts.append(f"<h3>Lateness of the loop</h3>{_figure('lateness', 'Histogram of loop lateness')}")
     parts.append("</section>")
     return "".join(parts)
+
+
+def _until(certificate: Mapping[str, Any]) -> str:
+    outputs = certificate.get("outputs")
+    on_bus = isinstance(outputs, Mapping) and any(
+        isinstance(kept, Mapping) and kept.get("wire_us") for kept in outputs.values()
+    )
+    return "its frame has arrived, by the bit rate of the bus" if on_bus else "handed to the bus"
 
 
 def _events_section(events: Sequence[Event]) -> str:

@@ -160,7 +160,7 @@ def judge(
 
     criteria      at least one; a run of which nothing was asked is invalid
     certificate   as written by the loop: ``outputs`` by name with kept_ppm, age_ms_p50, age_ms_p99,
-                  latency_ms, lost, sent; None or without outputs is invalid
+                  latency_ms, lost, sent, and disordered if it was counted; None or without outputs is invalid
     outcome       ended         'complete' | 'stopped' | 'tripped' | 'time_limit' | 'fallen' |
                                 'crashed' (a process of ours)
                   trip_reason   text; see ``is_robots_trip``
@@ -303,6 +303,9 @@ def _certificate_problems(
                 f"{name}: age off its {_text(latency)} ms latency by {_text(off)} ms "
                 f"(tolerance {tolerance.age_p99_ms:g} ms)"
             )
+        disordered = kept.get("disordered") if isinstance(kept, Mapping) else None
+        if disordered:  # samples of one output never overtake each other, whatever the tolerances
+            problems.append(f"{name}: {_count(int(disordered), 'sample', 'samples')} out of order")
         if not lost <= tolerance.lost_frames:
             problems.append(f"{name}: {_text(lost)} frames lost (tolerance {tolerance.lost_frames})")
     return [f"timing not kept: {problem}" for problem in problems]

@@ -10,16 +10,14 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from emulator.config.rig_file import INPUT_FRAME, LoopbackBus, Rig
+from emulator.config.bus_budget import CLASSICAL_BYTES, BusBudget, bit_rate, bus_budget, frame_bytes
+from emulator.config.rig_file import INPUT_FRAME, Rig
 from emulator.config.validation import did_you_mean
 from emulator.config.yaml_source import Loc, Source
 from emulator.errors import Problem
-from emulator.ports import EXTENDED
 from emulator.wire.can_frames import Codec
 from emulator.wire.can_timing import classical_bits
 
-CLASSICAL_BYTES = 8
-"""Payload of a classical CAN frame at most."""
 _ROUNDING = 1e-9
 
 
@@ -147,20 +145,13 @@ def _actuators(rig: Rig, codec: Codec) -> Iterator[_Finding]:
                 yield _Finding(("actuators", key, name), text, impossible=False)
 
 
-def _bit_rate(rig: Rig) -> int | None:
-    return None if isinstance(rig.bus, LoopbackBus) else rig.bus.bitrate
-
-
 def _bits(codec: Codec, frame: str) -> int | None:
-    f = codec.frame(frame)
-    length = int(codec.table.length[f])
-    if length > CLASSICAL_BYTES:
-        return None
-    return classical_bits(length, extended=bool(int(codec.table.can_id[f]) & EXTENDED))
+    length, extended = frame_bytes(codec, frame)
+    return None if length > CLASSICAL_BYTES else classical_bits(length, extended=extended)
 
 
 def _wire_times(rig: Rig, codec: Codec) -> Iterator[_Finding]:
-    rate = _bit_rate(rig)
+    rate = bit_rate(rig)
     for frame, output in rig.outputs.items():
         bits = _bits(codec, frame)
         if rate is None or bits is None:
@@ -175,7 +166,7 @@ def _wire_times(rig: Rig, codec: Codec) -> Iterator[_Finding]:
 
 
 def _bus_load(rig: Rig, codec: Codec) -> Iterator[_Finding]:
-    rate = _bit_rate(rig)
+    rate = bit_rate(rig)
     if rate is None:
         return
     load = sum((_bits(codec, frame) or 0) * output.rate_hz for frame, output in rig.outputs.items())
@@ -185,3 +176,52 @@ def _bus_load(rig: Rig, codec: Codec) -> Iterator[_Finding]:
             f"expected a bus that carries the outputs: they need up to {load:.0f} bit/s, got {rate}; "
             "raise the bit rate or send less",
         )
+        return
+    budget = bus_budget(rig, codec)
+    if budget is None:
+        return
+    if budget.load >= 1.0:
+        yield _Finding(
+            ("bus",),
+            f"expected a bus that carries all frames: outputs and the robot's frames take up to "
+            f"{budget.load * 100.0:.0f} % of {rate} bit/s; raise the bit rate, send less, or say how often "
+            "the robot sends (device_under_test.periods_ms)",
+            impossible=not budget.assumed,
+        )
+        return
+    yield from _promises(rig, budget)
+
+
+def _promises(rig: Rig, budget: BusBudget) -> Iterator[_Finding]:
+    """Latencies and periods that the bus as a whole does not let be kept."""
+    allowed_ms = rig.timing.age_p99_ms
+    old: list[str] = []
+    slow: list[str] = []
+    for frame in budget.frames:
+        if frame.arrivals is None or frame.worst_ns is None or frame.worst_age_ns is None:
+            continue
+        assert frame.latency_ns is not None
+        late_ms, latency_ms = frame.arrivals.error_ns[2] * 1e-6, frame.latency_ns * 1e-6
+        worst_ms, age_ms = frame.worst_ns * 1e-6, frame.worst_age_ns * 1e-6
+        loc: Loc = ("outputs", frame.name, "latency_ms")
+        if late_ms > allowed_ms:
+            yield _Finding(
+                loc,
+                f"expected a latency that the bus can keep, got {latency_ms:g} ms: behind the outputs before "
+                f"it, the frame arrives up to {late_ms:.2f} ms later (timing.age_p99_ms allows "
+                f"{allowed_ms:g}); make it {latency_ms + late_ms:.1f} ms or longer, send less, or raise the "
+                "bit rate",
+            )
+        elif age_ms - latency_ms - frame.drawn_ns * 1e-6 > allowed_ms:
+            old.append(f"{frame.name} {age_ms:.2f} ms instead of {latency_ms:g}")
+        if not frame.in_time:
+            slow.append(f"{frame.name} {worst_ms:.2f} ms of {frame.deadline_ns * 1e-6:g}")
+    if old:
+        text = (
+            "with the robot's frames in between outputs may be older than timing.age_p99_ms "
+            f"({allowed_ms:g}) allows: {', '.join(old)}"
+        )
+        yield _Finding(("bus",), text, impossible=False)
+    if slow:
+        text = f"more urgent identifiers may keep frames off the bus beyond their periods: {', '.join(slow)}"
+        yield _Finding(("bus",), text, impossible=False)

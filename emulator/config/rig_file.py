@@ -89,6 +89,15 @@ COMMAND_FRAMES = ("steering", "drive", "gear", "estimate_pose", "estimate_motion
 INPUT_FRAME = "bench_inputs"
 """Frame of the bench's own inputs, taken if the rig asks for permissives; they are signals of it."""
 PermissiveName: TypeAlias = Literal["estop_released", "guard_closed"]
+CommandFrame: TypeAlias = Literal["steering", "drive", "gear", "estimate_pose", "estimate_motion"]
+USUAL_PERIODS_ms: dict[CommandFrame, float] = {
+    "steering": 2.0,
+    "drive": 10.0,
+    "gear": 20.0,
+    "estimate_pose": 10.0,
+    "estimate_motion": 10.0,
+}
+"""How often the reference robot sends them (emulator.robot.rider)."""
 Baud: TypeAlias = Literal[4800, 9600, 19_200, 38_400, 57_600, 115_200, 230_400, 460_800, 921_600]
 Fix: TypeAlias = Literal["fixed", "float", "differential", "single"]
 AnalogueName: TypeAlias = Literal[
@@ -131,17 +140,23 @@ class RobotMass(Closed):
 
 
 class LoopbackBus(Closed):
-    """Virtual CAN bus served on this host."""
+    """Virtual CAN bus served on this host.
+
+    ``bitrate``, if given, is the line it stands for: latencies and load are checked against it, and frames
+    are sent as early as they would have to be there. The server carries them at once all the same.
+    """
 
     kind: Literal["loopback"]
     host: Name = "127.0.0.1"
     port: Annotated[int, Field(ge=0, le=65535)] = 0  # 0: any free one
+    bitrate: int | None = Field(default=None, ge=5_000, le=1_000_000)
 
 
 class SocketcanBus(Closed):
     """A CAN interface of the Linux kernel.
 
-    ``bitrate`` is set outside; if it is told here, latencies and load are checked against it.
+    ``bitrate`` is set outside; if it is told here, latencies and load are checked against it, and each
+    frame's time on the bus is part of its latency.
     """
 
     kind: Literal["socketcan"]
@@ -210,7 +225,9 @@ GnssPort: TypeAlias = Annotated[PtyPort | SerialPort | UdpPort | TcpPort, Field(
 
 
 class Output(Closed):
-    """How often a frame is sent and how old its content is by then.
+    """How often a frame is sent and how old its content is when it arrives.
+
+    Where the bus's bit rate is not told, handed to the bus counts as arrived.
 
     ``absent``: signals of it that are sent as "not available", because the bench has the real ones.
     """
@@ -607,12 +624,20 @@ class DeviceUnderTest(Closed):
     """Who rides: our reference robot in a process of its own, or something outside that joins the bus.
 
     ``estimate_age_ms``: how old the robot's estimate of its place is when its frame is taken, for the
-    comparison with the truth; one tick for a robot that sends what it knows of now.
+    comparison with the truth; one tick for a robot that sends what it knows of now. ``periods_ms``: how often
+    it sends each of its frames, for the bus budget; those left out as often as the reference robot.
     """
 
     kind: Literal["reference", "external"]
     cpu: Cpu = "auto"
     estimate_age_ms: float = Field(default=1.0, ge=0, le=1000)
+    periods_ms: dict[CommandFrame, Annotated[float, Field(ge=0.5, le=10_000)]] = Field(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _ours_keeps_its_own(self) -> DeviceUnderTest:
+        if self.kind == "reference" and self.periods_ms:
+            raise wrong("expected no such key: the reference robot's periods are its own", "periods_ms")
+        return self
 
 
 class Rig(Closed):

@@ -5,6 +5,10 @@ Histogram bins are spaced by the logarithm, 40 to a decade from 0.1 us to 10 s, 
 one is at most 6 % too high (never too low), and never above the exact maximum, which is kept beside it.
 
 All times given to this module are scenario time in integer nanoseconds (see ``runner.Plant``).
+
+Where the bit rate of the bus is known, a frame counts when it has arrived: when it was handed over, or the
+bus was done with the frames before it, plus its own time on the bus. Otherwise handed over is all that is
+known.
 """
 
 from __future__ import annotations
@@ -33,13 +37,17 @@ GNSS = -1
 
 
 class OutputSpec(NamedTuple):
-    """One output as promised: name, identifier (or GNSS), rate, latency, drawn jitter (one sigma)."""
+    """One output as promised: name, identifier (or GNSS), rate, latency, drawn jitter (one sigma).
+
+    wire_ns  how long its frame is on the bus; 0 where that is not known
+    """
 
     name: str
     can_id: int
     rate_hz: float
     latency_ns: int
     drawn_ns: int = 0
+    wire_ns: int = 0
 
 
 def edges_us() -> NDArray[np.float64]:
@@ -58,6 +66,7 @@ def bin_of(duration_ns: int) -> int:
 
 
 _EDGES_NS = edges_us() * 1e3
+_LONG_AGO = -(1 << 62)
 
 # Columns of Budget._totals
 _TICKS, _OVERRUNS, _MISSED, _MAX_LATENESS, _MAX_COMPUTE = range(5)
@@ -77,7 +86,9 @@ _TICKS, _OVERRUNS, _MISSED, _MAX_LATENESS, _MAX_COMPUTE = range(5)
     _MAX_JITTER,
     _MIN_ERROR,
     _MAX_ERROR,
-) = range(13)
+    _DISORDERED,
+) = range(14)
+_COLUMNS = 14
 
 
 @jit
@@ -114,7 +125,10 @@ def _account_output(
     sent_ns: int,
     taken: bool,
 ) -> None:
-    """One sample handed to a link; ``out``, ``jitter_counts``, ``error_counts`` are its output's rows."""
+    """One sample handed to a link; ``out``, ``jitter_counts``, ``error_counts`` are its output's rows.
+
+    due_ns   when it should have been there; sent_ns  when it was
+    """
     if not taken:
         out[_LOST] += 1
         return
@@ -128,6 +142,11 @@ def _account_output(
         out[_FIRST_SENT] = sent_ns
         out[_MIN_ERROR] = error_ns
         out[_MAX_ERROR] = error_ns
+    elif valid_ns < out[_LAST_VALID]:
+        # A later one was there before it: how late it is counts, rate and jitter go by the others.
+        out[_DISORDERED] += 1
+        out[_MIN_ERROR] = min(out[_MIN_ERROR], error_ns)
+        out[_MAX_ERROR] = max(out[_MAX_ERROR], error_ns)
     else:
         # Counting by the times of validity, a gap that was meant (a fault, a lost frame) is a gap of so
         # many periods, not a jitter of that size; it is reported as skipped.
@@ -140,9 +159,10 @@ def _account_output(
         jitter_counts[bin_of(jitter_ns)] += 1
         out[_MIN_ERROR] = min(out[_MIN_ERROR], error_ns)
         out[_MAX_ERROR] = max(out[_MAX_ERROR], error_ns)
+    if out[_TIMED] == 0 or valid_ns >= out[_LAST_VALID]:
+        out[_LAST_SENT] = sent_ns
+        out[_LAST_VALID] = valid_ns
     out[_TIMED] += 1
-    out[_LAST_SENT] = sent_ns
-    out[_LAST_VALID] = valid_ns
     if error_ns >= 0:
         error_counts[BINS + bin_of(error_ns)] += 1
     else:
@@ -150,7 +170,10 @@ def _account_output(
 
 
 class FrameAccounts(NamedTuple):
-    """What frames are counted into, for K outputs; compiled code may count directly."""
+    """What frames are counted into, for K outputs; compiled code may count directly.
+
+    wire_ns  (K,)  time of each frame on the bus; free_ns (1,) when the bus is done with what it was given
+    """
 
     ids: NDArray[np.int64]
     period_ns: NDArray[np.float64]
@@ -158,6 +181,8 @@ class FrameAccounts(NamedTuple):
     outputs: NDArray[np.int64]
     jitter_counts: NDArray[np.int64]
     error_counts: NDArray[np.int64]
+    wire_ns: NDArray[np.int64]
+    free_ns: NDArray[np.int64]
     late_after_ns: int
 
 
@@ -167,6 +192,10 @@ def account_frames(a: FrameAccounts, sent_ns: int, taken: int, frames: FrameBuff
     for i in range(frames.count[0]):
         for k in range(a.ids.shape[0]):
             if a.ids[k] == frames.can_id[i]:
+                arrival_ns = sent_ns
+                if a.wire_ns[k] > 0 and i < taken:
+                    arrival_ns = max(sent_ns, a.free_ns[0]) + a.wire_ns[k]
+                    a.free_ns[0] = arrival_ns
                 _account_output(
                     a.outputs[k],
                     a.jitter_counts[k],
@@ -176,7 +205,7 @@ def account_frames(a: FrameAccounts, sent_ns: int, taken: int, frames: FrameBuff
                     a.late_after_ns,
                     frames.time_ns[i],
                     frames.valid_ns[i],
-                    sent_ns,
+                    arrival_ns,
                     i < taken,
                 )
                 break
@@ -251,7 +280,7 @@ class Budget:
         self._late_after_ns = late_after_ns
         self._period_ns = np.array([1e9 / o.rate_hz for o in outputs], np.float64)
         self._latency_ns = np.array([o.latency_ns for o in outputs], np.int64)
-        self._outputs = np.zeros((n, 13), np.int64)
+        self._outputs = np.zeros((n, _COLUMNS), np.int64)
         self._jitter = np.zeros((n, BINS), np.int64)
         self._error = np.zeros((n, 2 * BINS), np.int64)
         self._totals = np.zeros(5, np.int64)
@@ -265,12 +294,16 @@ class Budget:
             self._outputs,
             self._jitter,
             self._error,
+            np.array([o.wire_ns for o in outputs], np.int64),
+            np.full(1, _LONG_AGO, np.int64),
             late_after_ns,
         )
 
         self._account_tick = entry(_account_tick, self._totals, self._lateness, self._compute, 0, 0, 0)
         self._account = entry(account_frames, self.frame_accounts, 0, 0, frame_buffer(1))
-        row = (self._outputs[0], self._jitter[0], self._error[0]) if n else (np.zeros(13, np.int64),) * 3
+        row = (
+            (self._outputs[0], self._jitter[0], self._error[0]) if n else (np.zeros(_COLUMNS, np.int64),) * 3
+        )
         self._account_gnss = entry(_account_output, *row, 0.0, 0, 0, 0, 0, 0, True)
         if self._gnss >= 0:
             k = self._gnss
@@ -299,6 +332,7 @@ class Budget:
         """The ride is armed now: what was sent before, perhaps to nobody, is not part of the promise."""
         for counts in (self._outputs, self._jitter, self._error):
             counts[:] = 0
+        self.frame_accounts.free_ns[0] = _LONG_AGO
 
     @property
     def ticks(self) -> int:
@@ -332,11 +366,13 @@ class Budget:
     def certificate(self, host: Mapping[str, Any] | None = None) -> dict[str, Any]:
         """The timing certificate as plain numbers: ``{'outputs': {name: {...}}, 'loop': {...}}``.
 
-        Of each output: rate_hz and latency_ms as promised; sent, lost (the link refused it), late, skipped
-        (periods without a sample, meant or not); kept_ppm, the error of the mean period between the first
-        and the last sample; jitter_us_*, how far intervals between samples were off; age_ms_*, from the time
-        of validity until handed to the link; age_error_us_*, that age less the latency. None where nothing
-        was sent. ``host`` is put in as it is (``HostReport.as_dict``).
+        Of each output: rate_hz and latency_ms as promised, kept_hz; sent, lost (the link refused it), late,
+        disordered (a later one came before it), skipped (periods without a sample, meant or not); kept_ppm,
+        the error of the mean period between the first and the last sample; jitter_us_*, how far intervals
+        between samples were off; age_ms_*, from the time of validity until it had arrived (wire_us, its time
+        on the bus, is then above 0) or, where the bus's rate is not known, was handed to the link;
+        age_error_us_*, that age less the latency; age_histogram, samples by age: n + 1 edges, n counts.
+        None where nothing was sent. ``host`` is put in as it is (``HostReport.as_dict``).
         """
         lateness = dict(
             zip(("p50", "p99", "p999", "max"), (ns * 1e-3 for ns in self.lateness_ns()), strict=True)
@@ -377,9 +413,11 @@ class Budget:
             "rate_hz": spec.rate_hz,
             "latency_ms": spec.latency_ns * 1e-6,
             "drawn_ms": spec.drawn_ns * 1e-6,
+            "wire_us": spec.wire_ns * 1e-3,
             "sent": int(out[_SENT]),
             "lost": int(out[_LOST]),
             "late": int(out[_LATE]),
+            "disordered": int(out[_DISORDERED]),
             "skipped": int(out[_SKIPPED]),
         }
         kept = math.nan
@@ -387,6 +425,7 @@ class Budget:
             span = float(out[_LAST_SENT] - out[_FIRST_SENT])
             kept = (span / (float(out[_PERIODS]) * self._period_ns[k]) - 1.0) * 1e6
         report["kept_ppm"] = _number(kept)
+        report["kept_hz"] = _number(spec.rate_hz / (1.0 + kept * 1e-6), 6)
         max_jitter = int(out[_MAX_JITTER])
         for name, fraction in (("p50", 0.5), ("p99", 0.99), ("p999", 0.999)):
             report[f"jitter_us_{name}"] = _number(percentile_ns(self._jitter[k], fraction, max_jitter) * 1e-3)
@@ -401,4 +440,21 @@ class Budget:
         report["age_ms_max"] = (
             _number((int(out[_MAX_ERROR]) + spec.latency_ns) * 1e-6, 6) if out[_TIMED] else None
         )
+        report["age_histogram"] = self._age_histogram(k)
         return report
+
+    def _age_histogram(self, k: int) -> dict[str, list[float] | list[int]]:
+        """The occupied stretch of an output's ages; the outermost edges are the least and greatest age."""
+        used = np.flatnonzero(self._error[k])
+        if not used.size:
+            return {"edges_ms": [], "counts": []}
+        first, last = int(used[0]), int(used[-1])
+        out, inner = self._outputs[k], _EDGES_NS[1:-1]
+        # bins of negative errors are mirrored: [-e1, 0) is BINS - 1, [0, e1) is BINS
+        edges = np.concatenate([[-np.inf], -inner[::-1], [0.0], inner, [np.inf]])[first : last + 2]
+        edges[0], edges[-1] = max(edges[0], out[_MIN_ERROR]), min(edges[-1], out[_MAX_ERROR])
+        latency_ns = self.outputs[k].latency_ns
+        return {
+            "edges_ms": [round((float(e) + latency_ns) * 1e-6, 6) for e in edges],
+            "counts": [int(c) for c in self._error[k, first : last + 1]],
+        }

@@ -139,6 +139,7 @@ RUN_DTYPE = np.dtype(
         ("gnss_in_use", np.int64),  # satellites
         ("gnss_ready", np.int64),  # 1: an epoch leaves its delay line; 2: a burst held back is due; 3: both
         ("gnss_held_tick", np.int64),  # tick from which the burst held back longest is due
+        ("wire_free_ns", np.int64),  # when the bus is done with our frames, loop's time
         ("gnss_due_ns", np.int64),
         ("gnss_valid_ns", np.int64),
     ]

@@ -7,7 +7,7 @@ virtual stage. Order within a tick n (time n * 1 ms):
 2. scenario events start and end; grip under each tyre; actuators follow
 3. the truth at n (first derivative of the step)
 4. outputs that are due to be sampled take their values from that truth, faults act on them
-5. samples that are old enough leave their delay lines as frames with counter and CRC
+5. samples that are old enough (on arrival, where the bus is known) leave as frames with counter and CRC
 6. the row of recorded signals is filled
 7. while RUNNING the bike moves on to n + 1
 """
@@ -79,7 +79,7 @@ from emulator.plant.watch import happened, watch
 from emulator.ports import FrameBuffer
 from emulator.sensors.fix import allowed, climb, fix_in_use, hold
 from emulator.sensors.imu import restart
-from emulator.sensors.timing import MOST_VALUES, DelayLines, enter, is_due, ready
+from emulator.sensors.timing import MOST_VALUES, DelayLines, enter, is_due, next_frame, ready, take
 from emulator.signals import INDEX
 from emulator.timeline import ACTIVE, FAULT, GEARBOX, GNSS, GRIP, GUST, advance, gust, strength
 from emulator.vehicle.integrate import begin, finish
@@ -551,17 +551,21 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
             place = enter(o, i, p.lines, now_ns, p.streams)
             samples = p.lines.values[i, place]
             _measured(rig, run, m, p.tyre, p.rings, p.imu, p.events, p.streams, o, share, samples)
-    for i in range(p.out.shape[0]):
+    i = next_frame(p.out, p.lines, now_ns, run.wire_free_ns, TICK_NS)
+    while i >= 0:
         o = p.out[i]
-        place = ready(o, i, p.lines, now_ns)
-        while place >= 0:
-            samples = p.lines.values[i, place]
-            due, valid = p.lines.due_ns[i, place], p.lines.valid_ns[i, place]
-            if o.frame < 0:
-                _gnss_epoch(run, m, o, samples, due, valid)
-                break  # the port takes one epoch a tick: another one that is due, too, goes in the next
-            _frame(m, p.codec, o, samples, due - origin_ns, valid - origin_ns, tx)
-            place = ready(o, i, p.lines, now_ns)
+        place = take(o, p.lines)
+        samples = p.lines.values[i, place]
+        due, valid = p.lines.due_ns[i, place], p.lines.valid_ns[i, place]
+        run.wire_free_ns = max(now_ns, run.wire_free_ns) + o.wire_ns
+        _frame(m, p.codec, o, samples, due - origin_ns, valid - origin_ns, tx)
+        i = next_frame(p.out, p.lines, now_ns, run.wire_free_ns, TICK_NS)
+    i = p.out.shape[0] - 1  # GNSS. The port takes one epoch a tick: another one that is due goes in the next
+    o = p.out[i]
+    place = ready(o, i, p.lines, now_ns)
+    if place >= 0:
+        samples = p.lines.values[i, place]
+        _gnss_epoch(run, m, o, samples, p.lines.due_ns[i, place], p.lines.valid_ns[i, place])
 
     _fill_row(m.row, run, body, p.x, p.u, s, p.robot.robot, p.line, lateness_us, compute_us)
     if riding and run.diverged == 0:

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from emulator.config.bus_budget import wire_ns
 from emulator.config.rig_file import COMMAND_FRAMES, INPUT_FRAME, AnalogueSensor, Gnss, Output
 from emulator.errors import ConfigError, Problem
 from emulator.faults.sample import EFFECTS
@@ -140,6 +141,7 @@ def build_plant(session: Session) -> Plant:
         [round(t.jitter_ms * 1e6) for t in timings],
         first_jitter,
     )
+    out["wire_ns"][:-1] = [wire_ns(rig, codec, name) for name in session.outputs]
     problems = []
     for o, name in enumerate(names):
         signals = _GNSS_VALUES if name == "gnss" else codec.signals[codec.frame(name)]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 
+from emulator.config.bus_budget import wire_ns
 from emulator.config.rig_file import (
     LoopbackBus,
     PtyPort,
@@ -34,6 +35,7 @@ def output_specs(session: Session) -> list[OutputSpec]:
             o.rate_hz,
             round(o.latency_ms * 1e6),
             round(o.jitter_ms * 1e6),
+            wire_ns(session.rig, codec, name),
         )
         for name, o in session.rig.outputs.items()
     ]
@@ -119,7 +121,8 @@ def bus_words(rig: Rig, loopback_port: int) -> str:
     """The bus in words, for the screen."""
     bus = rig.bus
     if isinstance(bus, LoopbackBus):
-        return f"virtual CAN bus can0 on {bus.host}:{loopback_port} (socketcand protocol)"
+        stands_for = "" if bus.bitrate is None else f", standing for {bus.bitrate // 1000} kbit/s"
+        return f"virtual CAN bus can0 on {bus.host}:{loopback_port} (socketcand protocol){stands_for}"
     if isinstance(bus, SocketcanBus):
         return f"CAN interface {bus.channel}"
     return f"serial CAN adapter {bus.device} at {bus.bitrate // 1000} kbit/s"

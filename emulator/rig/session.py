@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from emulator.compiled import CORE_HASH
+from emulator.config.bus_budget import BusBudget, bus_budget
 from emulator.config.frame_consistency import frame_contradictions
 from emulator.config.rig_consistency import doubts
 from emulator.config.rig_file import FrameName, Rig, dbc_path, frames_of, load_rig, vehicle_path
@@ -76,6 +77,11 @@ class Session:
     warnings: list[Problem]
 
     @property
+    def bus(self) -> BusBudget | None:
+        """What the rig's bus has to carry, if its bit rate is known."""
+        return bus_budget(self.rig, self.codec)
+
+    @property
     def loop_cpu(self) -> int | None:
         """CPU of the loop process: as the rig says, else the last one if there are two or more."""
         if self.rig.loop.cpu != "auto":
@@ -93,6 +99,7 @@ class Session:
     def manifest(self, *, stage: str) -> dict[str, Any]:
         """What is needed to reproduce the run, and what a report draws."""
         thinned = slice(None, None, 4)
+        bus = self.bus
         return {
             "format": 1,
             "stage": stage,
@@ -118,6 +125,7 @@ class Session:
                 "length_m": self.line.length,
             },
             "patches": [p.model_dump(mode="json") for p in self.scenario.surface.patches],
+            **({} if bus is None else {"bus_budget": bus.as_dict()}),
         }
 
 
@@ -224,9 +232,15 @@ def mission(session: Session) -> Mission:
     rig, scenario = session.rig, session.scenario
     sensors, origin = rig.sensors, scenario.origin
 
+    bus = session.bus
+
     def latency_s(name: FrameName) -> float:
+        """Mean age on arrival; frames leave on ticks, so it may lie beside the latency promised."""
         output = rig.outputs.get(name)
-        return 0.0 if output is None else output.latency_ms * 1e-3
+        if output is None:
+            return 0.0
+        arrive = None if bus is None else bus.line(name).arrivals
+        return output.latency_ms * 1e-3 + (0.0 if arrive is None else arrive.error_ns[1] * 1e-9)
 
     # Jitter is half-normal; an epoch goes out with the first tick after it is due.
     jitter_s = sensors.gnss.jitter_ms * 1e-3

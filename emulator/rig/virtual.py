@@ -1,7 +1,8 @@
 """The virtual stage: plant and reference robot in one process on a stepped clock, as fast as the CPU goes.
 
 Frames and sentences pass as bytes, as they do over a bus. The rider steps on every second tick, right
-after the plant's, and its frames reach the plant in the next tick: a bus that takes less than a tick.
+after the plant's, and its frames reach the plant in the next tick: a bus that takes less than a tick. Where
+the rig's bus has a bit rate, the rider hears a frame of ours in its first step after it has arrived.
 """
 
 from __future__ import annotations
@@ -32,6 +33,36 @@ RIDER_EVERY = 2
 
 
 @jit
+def _on_the_bus(accounts: FrameAccounts, can_id: int) -> int:
+    """Time of a frame on the bus [ns]; 0 where that is not known."""
+    for k in range(accounts.ids.shape[0]):
+        if accounts.ids[k] == can_id:
+            return int(accounts.wire_ns[k])
+    return 0
+
+
+@jit
+def _step_rider(rider: Rider, inbox: FrameBuffer, tx: FrameBuffer, now_ns: int) -> None:
+    """A control period with what has arrived by now; the rest, which is behind it, stays in the inbox."""
+    waiting = inbox.count[0]
+    n = 0
+    while n < waiting and inbox.time_ns[n] <= now_ns:
+        n += 1
+    inbox.count[0] = n
+    ride(rider, inbox, tx)
+    for i in range(waiting - n):
+        j = n + i
+        inbox.time_ns[i], inbox.can_id[i], inbox.length[i] = (
+            inbox.time_ns[j],
+            inbox.can_id[j],
+            inbox.length[j],
+        )
+        for k in range(8):
+            inbox.data[i, k] = inbox.data[j, k]
+    inbox.count[0] = waiting - n
+
+
+@jit
 def run_ticks(
     plant: Plant,
     rider: Rider,
@@ -58,7 +89,9 @@ def run_ticks(
     room = frames.shape[0] - 64
     while n < rows.shape[0] and m < room:
         count_in = rx.count[0]
+        free = run.wire_free_ns
         tick(plant, rx, tx, 0.0, 0.0)
+        now = (run.tick - 1) * TICK_NS
         rows[n] = memory.row
         n += 1
         for i in range(count_in):
@@ -78,12 +111,13 @@ def run_ticks(
             j = inbox.count[0]
             if j < inbox.can_id.shape[0]:
                 inbox.can_id[j], inbox.length[j] = tx.can_id[i], tx.length[i]
+                free = max(now, free) + _on_the_bus(accounts, tx.can_id[i])
+                inbox.time_ns[j] = free
                 inbox.data[j] = tx.data[i]
                 inbox.count[0] = j + 1
         rx.count[0] = 0
         if (run.tick - 1) % RIDER_EVERY == 0:
-            ride(rider, inbox, rx)
-            inbox.count[0] = 0
+            _step_rider(rider, inbox, rx, now)
         if memory.happened > 0 or run.gnss_ready > 0 or run.finished == 1:
             break
     return n, m

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import NamedTuple
 
+from emulator.config.bus_budget import BusBudget, bus_budget
 from emulator.config.frame_consistency import frame_contradictions
 from emulator.config.rig_consistency import doubts
 from emulator.config.rig_file import dbc_path, frames_of, load_rig, vehicle_path
@@ -23,12 +24,16 @@ from emulator.wire.can_frames import load_codec
 
 
 class Checked(NamedTuple):
-    """One file: its kind ('' if it says none), what is wrong with it, what is doubtful."""
+    """One file: its kind ('' if it says none), what is wrong with it, what is doubtful.
+
+    budget  of a rig whose bus has a known bit rate, also of one with problems as long as it can be read
+    """
 
     path: str
     kind: str
     problems: list[Problem]
     warnings: list[Problem]
+    budget: BusBudget | None = None
 
 
 def check(paths: Iterable[str | os.PathLike[str]]) -> list[Checked]:
@@ -69,8 +74,19 @@ def _check_one(path: str) -> tuple[Checked, list[str]]:
         warnings, named = _KINDS[kind](path)
     except ConfigError as error:
         named = named_anyway(path, kind)
-        return Checked(path, kind, [p for p in error.problems if p.file not in named], []), named
-    return Checked(path, kind, [], warnings), named
+        own = [p for p in error.problems if p.file not in named]
+        return Checked(path, kind, own, [], _budget(path, kind)), named
+    return Checked(path, kind, [], warnings, _budget(path, kind)), named
+
+
+def _budget(path: str, kind: str) -> BusBudget | None:
+    if kind != "rig":
+        return None
+    try:
+        rig, source = load_rig(path)
+        return bus_budget(rig, load_codec(Path(dbc_path(rig, source)), frames_of(rig)))
+    except ConfigError:
+        return None
 
 
 def _rig(path: str) -> tuple[list[Problem], list[str]]:

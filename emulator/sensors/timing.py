@@ -3,6 +3,9 @@
 Instance k of a rate of num/den Hz belongs to the tick nearest to k * den / num seconds, so the mean rate
 is exact whatever the tick. A sample taken at time of validity t is due at t + latency + jitter; samples of
 one output never overtake each other.
+
+On a bus whose bit rate is known "due" is when a sample should have *arrived*: it is handed over at the tick
+that brings its arrival nearest to that, counting its own time on the bus and that of what goes before it.
 """
 
 from __future__ import annotations
@@ -27,6 +30,7 @@ OUTPUT_DTYPE = np.dtype(
         ("rate_num", np.int64),  # rate in Hz as a fraction
         ("rate_den", np.int64),
         ("latency_ns", np.int64),  # age at which a sample is due
+        ("wire_ns", np.int64),  # its frame's time on the bus; 0: not known, arrival is when it is handed over
         ("jitter_ns", np.int64),  # one sigma of the drawn extra age (half-normal: never earlier)
         ("stream", np.int64),  # random stream of the jitter
         ("sampled", np.int64),  # instances sampled so far
@@ -116,5 +120,55 @@ def ready(o: Record, i: int, lines: DelayLines, now_ns: int) -> int:
     place = o.head % lines.due_ns.shape[1]
     if lines.due_ns[i, place] > now_ns:
         return -1
+    o.head += 1
+    return int(place)
+
+
+@jit
+def _before(due: int, i: int, other_due: int, j: int) -> bool:
+    """Whether a sample of output ``i`` goes before one of ``j``: by due time, then by place in the rig."""
+    return due < other_due or (due == other_due and i < j)
+
+
+@jit
+def next_frame(out: NDArray[np.void], lines: DelayLines, now_ns: int, free_ns: int, tick_ns: int) -> int:
+    """Output whose oldest sample is to be handed over at this tick, or -1; GNSS is not looked at.
+
+    free_ns   when the bus will be done with what was handed to it
+    A sample on a bus of unknown rate goes when it is due, in the order of the rig. With a known rate it goes
+    if its arrival now would be no farther from its due time than at the next tick, behind those that are
+    waiting for an earlier time; of several that earliest due. Take it out with ``take``, then ask again.
+    """
+    depth = lines.due_ns.shape[1]
+    best, best_due = -1, 0
+    for i in range(out.shape[0]):
+        o = out[i]
+        if o.frame < 0 or o.head == o.tail:
+            continue
+        due = lines.due_ns[i, o.head % depth]
+        if o.wire_ns == 0:
+            if due <= now_ns:
+                return i
+            continue
+        if best >= 0 and not _before(due, i, best_due, best):
+            continue
+        arrival = max(now_ns, free_ns) + o.wire_ns
+        later = max(now_ns + tick_ns, free_ns) + o.wire_ns
+        if arrival < due:
+            for j in range(out.shape[0]):
+                other = out[j]
+                if j == i or other.frame < 0 or other.head == other.tail:
+                    continue
+                if _before(lines.due_ns[j, other.head % depth], j, due, i):
+                    later += other.wire_ns
+        if due - arrival <= later - due:
+            best, best_due = i, due
+    return best
+
+
+@jit
+def take(o: Record, lines: DelayLines) -> int:
+    """Place of the oldest sample of ``o``, which is taken out of its line; there has to be one."""
+    place = o.head % lines.due_ns.shape[1]
     o.head += 1
     return int(place)

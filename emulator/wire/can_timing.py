@@ -69,6 +69,18 @@ def fd_bits(data_bytes: int, *, extended: bool = False) -> FdBits:
     return FdBits(head + slow_stuff + 2 + 7 + 3, body + stuff - slow_stuff + check)
 
 
+def usual_ns(data_bytes: int, bit_rate: int, *, extended: bool = False) -> int:
+    """Time [ns] of a classical frame half way between its shortest and its longest.
+
+    How many stuff bits there are depends on the data; this is at most 12 bits off with an 11-bit and 15 with
+    a 29-bit identifier. data_bytes 0..8, bit_rate [bit/s]. Raises ValueError.
+    """
+    least, most = (
+        classical_bits(data_bytes, extended=extended, stuffed=stuffed) for stuffed in (False, True)
+    )
+    return bits_ns(least + most, 2 * bit_rate)
+
+
 def bits_ns(bits: int, bit_rate: int) -> int:
     """Time [ns] of so many bits at a rate [bit/s], rounded up."""
     return math.ceil(Fraction(bits * _SECOND_ns, bit_rate))

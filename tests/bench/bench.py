@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 import os
 import platform
 import socket
@@ -29,6 +30,20 @@ from typing import Any
 ROOT = Path(__file__).parents[2]
 RIG = ROOT / "scenarios" / "rigs" / "loopback.yaml"
 RUN = ROOT / "scenarios" / "runs" / "first_lap.yaml"
+ALL_OUTPUTS = (
+    "  # also in the DBC",
+    "  levers: {rate_hz: 100.0, latency_ms: 4.0}\n"
+    "  suspension: {rate_hz: 200.0, latency_ms: 3.0}\n"
+    "  drive_torque: {rate_hz: 100.0, latency_ms: 4.0}\n"
+    "  wheel_pulses_front: {rate_hz: 200.0, latency_ms: 3.0}\n"
+    "  wheel_pulses_rear: {rate_hz: 200.0, latency_ms: 3.0}\n"
+    "  # also in the DBC",
+)
+"""The change of the demo rig that switches on what it leaves out."""
+
+
+DECADES_US = (0.0, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1e3, 2e3, 5e3, 1e4, 2e4, 5e4, 1e5)
+"""Lower edges of the printed histograms."""
 
 
 @dataclass(frozen=True)
@@ -68,10 +83,11 @@ class Cores:
 
 @dataclass
 class Table:
-    """Rows and what has to be said below them."""
+    """Rows, what has to be said below them, histograms of lateness: edges [us], counts by contender."""
 
     rows: list[Row] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    histograms: dict[str, tuple[list[float], list[int]]] = field(default_factory=dict)
 
     def add(self, quantity: str, value: str, unit: str, aim: str = "", met: bool | None = None) -> None:
         self.rows.append(Row(quantity, value, unit, aim, met))
@@ -263,6 +279,9 @@ def wake_ups(table: Table, plan: Plan, cores: Cores, say: Any) -> None:
     table.notes += notes
     unit = "us  p50 / p99 / p99.9 / max"
     together = {name: np.concatenate(turns) for name, turns in samples.items() if turns}
+    for contender, late in together.items():
+        counts, edges = np.histogram(late, np.concatenate([DECADES_US, [np.inf]]))
+        table.histograms[contender] = (edges.tolist(), counts.tolist())
     where = f"core {cores.loop}, FIFO {loop.priority}"
     if "cyclictest" in together:
         table.add(f"lateness, cyclictest, {where}", spread(together["cyclictest"]), unit)
@@ -278,7 +297,7 @@ def wake_ups(table: Table, plan: Plan, cores: Cores, say: Any) -> None:
 def bench_ride(table: Table, plan: Plan, cores: Cores, folder: Path) -> None:
     """The reference robot rides on the loopback bus, every output on."""
     rig, run = folder / "ride-rig.yaml", folder / "ride-run.yaml"
-    rig.write_text(variant(RIG))
+    rig.write_text(variant(RIG, ALL_OUTPUTS))
     run.write_text(short_scenario(plan.ride_s))
     outcome = in_child("ride", str(rig), str(run), str(folder / "ride"), cores=[*cores.others, cores.loop])
     certificate = json.loads((folder / "ride" / "certificate.json").read_text())
@@ -288,10 +307,14 @@ def bench_ride(table: Table, plan: Plan, cores: Cores, folder: Path) -> None:
         " / ".join(f"{loop[key][p]:.0f}" for p in ("p50", "p99", "p999", "max"))
         for key in ("compute_us", "lateness_us")
     )
-    length = f"{loop['ticks'] / 1e3:.0f} s on the loopback bus"
+    length = f"{loop['ticks'] / 1e3:.0f} s on the loopback bus, {len(certificate['outputs'])} outputs"
     table.add(f"tick compute time, {length}", compute, unit, "p99 < 300", loop["compute_us"]["p99"] < 300.0)
     table.add("  lateness in that ride", late, unit)
     table.add("  overruns / missed ticks", f"{loop['overruns']} / {loop['missed_ticks']}", "ticks")
+    table.histograms["our loop, robot and recorder running"] = (
+        loop["lateness_histogram"]["edges_us"],
+        loop["lateness_histogram"]["counts"],
+    )
     totals = {k: sum(o[k] for o in certificate["outputs"].values()) for k in ("sent", "late", "lost")}
     table.add("  samples sent / late / lost", " / ".join(str(v) for v in totals.values()), "")
     table.notes += [f"bench ride: refused {text}" for text in loop["host"]["refused"]]
@@ -392,8 +415,26 @@ def short_scenario(seconds: float, *changes: tuple[str, str]) -> str:
     return text.partition("\ncriteria:")[0] + "\ncriteria:\n  - kind: no_fall\n"
 
 
+def histogram_rows(histograms: dict[str, tuple[list[float], list[int]]]) -> list[list[str]]:
+    """One row a step of DECADES_US: its lower edge, and by contender the count with a bar for its logarithm.
+
+    A bin of a finer histogram counts where its lower edge lies.
+    """
+    rows = []
+    for i, low in enumerate(DECADES_US):
+        high = DECADES_US[i + 1] if i + 1 < len(DECADES_US) else math.inf
+        row = [f"{low:g}"]
+        for edges, counts in histograms.values():
+            n = sum(c for edge, c in zip(edges, counts, strict=False) if low <= edge < high)
+            row.append(f"{n:>7d} {'#' * math.ceil(4.0 * math.log10(n + 1))}" if n else "")
+        rows.append(row)
+    while rows and not any(rows[-1][1:]):
+        rows.pop()
+    return rows
+
+
 def show(table: Table, cores: Cores, console: Any) -> None:
-    """The table, then the notes."""
+    """The table, the histograms, then the notes."""
     from rich.table import Table as Printed
 
     printed = Printed(title=f"{cpu_name()}, {os.cpu_count()} CPUs, Linux {platform.release()}")
@@ -403,6 +444,14 @@ def show(table: Table, cores: Cores, console: Any) -> None:
         verdict = "" if row.met is None else "met" if row.met else "NOT MET"
         printed.add_row(row.quantity, row.value, row.unit, row.aim, verdict)
     console.print(printed)
+    if table.histograms:
+        printed = Printed(title="wake-ups by lateness, bars to a logarithmic scale")
+        printed.add_column("from / us", justify="right")
+        for name in table.histograms:
+            printed.add_column(name)
+        for line in histogram_rows(table.histograms):
+            printed.add_row(*line)
+        console.print(printed)
     for note in dict.fromkeys(table.notes):
         console.print(note, markup=False)
 

@@ -172,3 +172,40 @@ def test_console_summary_takes_names_literally_and_gaps_openly(tmp_path: Path) -
     assert "–" in text
     with pytest.raises(RecordError, match="not a run folder"):
         console_summary(tmp_path / "absent")
+
+
+def test_the_bus_budget_and_all_of_the_certificate_are_shown(ride_folder: Callable[..., Path]) -> None:
+    folder = ride_folder()
+    assert "Bus budget" not in page_of(folder).text
+    manifest = json.loads((folder / "manifest.json").read_text())
+    frame = {
+        "name": "imu<b>", "from_robot": False, "can_id": 256, "bits": 135, "time_ms": 0.27, "period_ms": 2.0,
+        "worst_ms": 3.16, "deadline_ms": 2.0, "latency_ms": 2.0, "worst_age_ms": 5.2, "off_least_ms": -0.26,
+        "off_most_ms": 0.49, "in_time": False,
+    }  # fmt: skip
+    manifest["bus_budget"] = {
+        "bit_rate": 500_000, "load": 0.729, "robot_periods_assumed": True, "frames": [frame],
+    }  # fmt: skip
+    (folder / "manifest.json").write_text(json.dumps(manifest))
+    certificate = json.loads((folder / "certificate.json").read_text())
+    kept = certificate["outputs"]["imu"]
+    kept |= {
+        "disordered": 3,
+        "age_ms_p999": 2.77,
+        "jitter_us_max": 512.0,
+        "kept_hz": 499.9991,
+        "wire_us": 246.0,
+    }
+    kept["age_histogram"] = {"edges_ms": [2.0, 2.1, 2.8], "counts": [900, 4]}
+    (folder / "certificate.json").write_text(json.dumps(certificate))
+    page = page_of(folder)
+    assert "At most 72.9 % of 500000 bit/s." in page.text
+    assert "imu<b> bench 0x100 135 0.270 2 3.16 2 2 5.20 -0.26 +0.49 no" in page.text
+    assert "as the reference robot does" in page.text
+    assert "until its frame has arrived" in page.text
+    row = page.text[page.text.index("imu 500") :].split("lean 100")[0]
+    for figure in ("499.9991", "512", "2.77", " 3 "):
+        assert figure in row
+    figures = json.loads(page.scripts[0])
+    assert {"ages", "bus"} <= set(figures)
+    assert sorted(figures) == sorted(i for i in page.ids if i != "figures")

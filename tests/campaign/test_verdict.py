@@ -422,3 +422,10 @@ def test_a_file_that_is_no_verdict_is_refused(tmp_path: Path, text: str, place: 
     (tmp_path / "verdict.json").write_text(text)
     with pytest.raises(RecordError, match=r"verdict\.json: " + place):
         read_verdict(tmp_path)
+
+
+def test_samples_out_of_order_are_never_counted_as_kept() -> None:
+    outputs = {"imu": {**KEPT, "disordered": 1}, "lean": {**KEPT, "disordered": 0}, "old": KEPT}
+    verdict = judge(ride(), CRITERIA, {"outputs": outputs}, COMPLETE)
+    assert verdict.result == "invalid"
+    assert verdict.reasons == ["timing not kept: imu: 1 sample out of order"]

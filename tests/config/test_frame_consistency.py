@@ -55,8 +55,9 @@ def test_the_shipped_rigs_have_none():
 def test_a_latency_shorter_than_the_frame_on_the_wire_is_refused(rig):
     _, change = rig
     # 8 bytes: 135 bits (emulator.wire.can_timing); 0.27 ms at 500 kbit/s, 1.35 ms at 100 kbit/s
-    assert change((LOOPBACK, SERIAL % 500_000)) == ([], [])
-    problems, _ = change(("latency_ms: 1.0}\n  # also", "latency_ms: 0.2}\n  # also"))
+    assert change((LOOPBACK, SERIAL % 1_000_000)) == ([], [])
+    short = ("latency_ms: 1.0}\n  # also", "latency_ms: 0.2}\n  # also")
+    problems, _ = change(("bitrate: 1000000", "bitrate: 500000"), short)
     assert problems == [
         "outputs.emulator_state.latency_ms: expected at least 0.27 ms, the time of this frame on the wire "
         "(135 bits at worst, 500000 bit/s), got 0.2"
@@ -75,13 +76,57 @@ def test_a_kernel_bus_is_checked_only_if_its_bit_rate_is_told(rig):
 
 def test_more_than_the_bus_carries_is_refused(rig):
     _, change = rig
-    # 500 + 500 + 500 + 100 + 100 + 100 + 50 = 1850 frames of 135 bits
-    problems, _ = change((LOOPBACK, SERIAL % 250_000))
-    assert problems == []
-    problems, _ = change(("bitrate: 250000", "bitrate: 125000"))
-    assert any(
-        p.startswith("bus: expected a bus that carries the outputs: they need up to 249750") for p in problems
+    # 500 + 500 + 500 + 100 + 100 + 100 + 50 = 1850 frames of 135 bits, and of the robot
+    # 500 + 100 + 50 + 100 + 100 = 850: 364500 bit/s in all
+    assert change((LOOPBACK, SERIAL % 500_000))[0] == []
+    problems, _ = change(("bitrate: 500000", "bitrate: 250000"))
+    assert problems == [
+        "bus: expected a bus that carries all frames: outputs and the robot's frames take up to 146 % of "
+        "250000 bit/s; raise the bit rate, send less, or say how often the robot sends "
+        "(device_under_test.periods_ms)"
+    ]
+    # a robot that is not ours may send less
+    assert change(("kind: reference", "kind: external")) == ([], problems)
+    slow = "{steering: 10, drive: 20, gear: 50, estimate_pose: 100, estimate_motion: 100}"
+    problems, warnings = change(
+        ("kind: external", f"kind: external\n  periods_ms: {slow}"),
+        ("fork_angle: {rate_hz: 500.0", "fork_angle: {rate_hz: 250.0"),
     )
+    assert problems == []
+    assert not any("bus that carries" in text for text in warnings)
+    problems, _ = change(("bitrate: 250000", "bitrate: 100000"))
+    # 1600 frames now
+    assert any(
+        p.startswith("bus: expected a bus that carries the outputs: they need up to 216000") for p in problems
+    )
+
+
+def test_a_latency_that_the_outputs_themselves_can_not_keep_is_refused(rig):
+    _, change = rig
+    problems, _ = change((LOOPBACK, SERIAL % 500_000), ("age_p99_ms: 3.0", "age_p99_ms: 0.7"))
+    # behind the two of the inertial unit: 3 frames of 123 bits at 500 kbit/s are 0.738 ms
+    assert problems == [
+        f"outputs.{name}.latency_ms: expected a latency that the bus can keep, got {ms} ms: behind the "
+        "outputs before it, the frame arrives up to 0.74 ms later (timing.age_p99_ms allows 0.7); make it "
+        f"{ms}.7 ms or longer, send less, or raise the bit rate"
+        for name, ms in (("lean", 8), ("wheel_speed", 6))
+    ]
+    assert change(("age_p99_ms: 0.7", "age_p99_ms: 0.8"))[0] == []
+
+
+def test_what_may_come_too_late_at_worst_is_doubtful(rig):
+    _, change = rig
+    problems, warnings = change((LOOPBACK, SERIAL % 500_000))
+    assert problems == []
+    assert [w.split(":")[:2] for w in warnings] == [
+        [
+            "bus",
+            " with the robot's frames in between outputs may be older than timing.age_p99_ms (3) allows",
+        ],
+        ["bus", " more urgent identifiers may keep frames off the bus beyond their periods"],
+    ]
+    assert "emulator_state 5.13 ms instead of 1" in warnings[0]
+    assert warnings[1].endswith("fork_angle 3.16 ms of 2")
 
 
 def test_a_sensors_range_has_to_fit_the_signal(rig):
@@ -165,6 +210,7 @@ def test_the_session_and_the_check_command_tell_them(rig):
     assert checked["vehicle"].problems == []
     change(
         ("latency_ms: 0.0}\n  # also", "latency_ms: 1.0}\n  # also"),
+        ("bitrate: 500000", "bitrate: 1000000"),
         ("limit_bar: 20.0", "limit_bar: 180.0"),
     )
     assert len(check([path])[0].warnings) == 1

@@ -175,3 +175,63 @@ def test_frames_nobody_promised_are_left_out():
 def test_senseless_promises_are_refused(outputs, message):
     with pytest.raises(ValueError, match=message):
         Budget(outputs)
+
+
+def test_where_the_bit_rate_is_known_a_frame_counts_when_it_has_arrived():
+    wire = 250_000
+    budget = Budget([OutputSpec("imu", 2, 500.0, 2 * MS, wire_ns=wire), OutputSpec("lean", 3, 100.0, MS)])
+    frames = frame_buffer(4)
+    frames.count[0], frames.can_id[:4] = 4, (2, 2, 3, 2)
+    frames.time_ns[:4], frames.valid_ns[:4] = 10 * MS, (8 * MS, UNTIMED, 9 * MS, UNTIMED)
+    budget.frames(frames, 4, 10 * MS)  # the third arrives at 10.5 ms
+    frames.count[0], frames.can_id[0], frames.valid_ns[0], frames.time_ns[0] = 1, 2, 10 * MS, 12 * MS
+    budget.frames(frames, 1, 10 * MS + 700_000)  # still busy until 10.75
+    out = budget.certificate()["outputs"]
+    assert out["imu"]["wire_us"] == 250.0
+    assert out["imu"]["age_error_us_max"] == 250.0
+    assert out["imu"]["age_error_us_min"] == (10.75 + 0.25 - 12.0) * 1e3
+    assert (out["lean"]["wire_us"], out["lean"]["age_ms_max"]) == (0.0, 1.0)
+    budget.restart()
+    budget.frames(frames, 1, 0)  # scenario time has jumped back: the bus is free
+    assert budget.certificate()["outputs"]["imu"]["age_error_us_max"] == -12_000.0 + 250.0
+
+
+def test_a_frame_the_link_refused_takes_no_time_on_the_bus():
+    budget = Budget([OutputSpec("imu", 2, 500.0, 0, wire_ns=250_000)])
+    send(budget, 2, 0, 0, 0, taken=0)
+    send(budget, 2, 0, 0, 0)
+    assert budget.certificate()["outputs"]["imu"]["age_error_us_max"] == 250.0
+
+
+def test_samples_out_of_order_are_told_and_do_not_disturb_the_rate():
+    budget = Budget([OutputSpec("lean", 2, 100.0, 0)])
+    for n in (0, 1, 2, 4, 3, 5, 6):
+        at = n * 10 * MS
+        send(budget, 2, at, at, at if n != 3 else 41 * MS)
+    out = budget.certificate()["outputs"]["lean"]
+    assert (out["sent"], out["disordered"], out["skipped"]) == (7, 1, 1)
+    assert (out["kept_ppm"], out["kept_hz"], out["jitter_us_max"]) == (0.0, 100.0, 0.0)
+    assert out["age_ms_max"] == 11.0
+
+
+@settings(deadline=None, max_examples=50)
+@given(st.lists(st.integers(-30 * MS, 30 * MS), min_size=1, max_size=60))
+def test_the_ages_histogram_holds_every_sample_where_it_belongs(errors):
+    latency = 40 * MS
+    budget = Budget([OutputSpec("lean", 2, 100.0, latency)])
+    for n, error in enumerate(errors):
+        send(budget, 2, n * 10 * MS, n * 10 * MS, n * 10 * MS + latency + error)
+    out = budget.certificate()["outputs"]["lean"]
+    edges, counts = out["age_histogram"]["edges_ms"], out["age_histogram"]["counts"]
+    assert sum(counts) == len(errors)
+    assert len(edges) == len(counts) + 1
+    assert edges == sorted(edges)
+    ages = sorted((latency + e) * 1e-6 for e in errors)
+    assert edges[0] == pytest.approx(ages[0], abs=1e-6)
+    assert edges[-1] == pytest.approx(ages[-1], abs=1e-6)
+    seen = 0
+    for upper, count in zip(edges[1:], counts, strict=True):
+        seen += count
+        at_most = sum(age <= upper + 1e-5 for age in ages)  # an age on an edge belongs to the bin above it
+        assert at_most >= seen
+        assert sum(age < upper - 1e-5 for age in ages) <= seen

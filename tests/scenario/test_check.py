@@ -107,3 +107,19 @@ def test_a_duplicate_key_hides_nothing_else() -> None:
 def test_a_missing_file_is_a_problem_not_an_exception() -> None:
     (found,) = check(["none.yaml"])
     assert str(found.problems[0]).startswith("none.yaml:1:1: no such file")
+
+
+def test_a_rig_whose_bit_rate_is_known_comes_with_its_bus_budget() -> None:
+    rig = Path("scenarios/rigs/loopback.yaml")
+    assert check([rig])[0].budget is None
+    text = rig.read_text()
+    rig.write_text(text.replace("port: 0 # any free one\n", "port: 0\n  bitrate: 500000\n"))
+    budget = check([rig])[0].budget
+    assert budget is not None
+    assert budget.load == pytest.approx(0.729)
+    # also of a bus that can't do it, which is where one wants to see why
+    rig.write_text(text.replace("port: 0 # any free one\n", "port: 0\n  bitrate: 125000\n"))
+    found = check([rig])[0]
+    assert found.problems
+    assert found.budget is not None
+    assert found.budget.line("estimate_motion").worst_ns is None

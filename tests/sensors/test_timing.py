@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from emulator.compiled import jit
 from emulator.sensors.noise import stream_start
-from emulator.sensors.timing import MOST_VALUES, enter, is_due, outputs, ready, tick_of
+from emulator.sensors.timing import MOST_VALUES, enter, is_due, next_frame, outputs, ready, take, tick_of
 
 MS = 1_000_000
 
@@ -194,3 +194,93 @@ def test_different_jitter_streams_draw_differently():
 def test_an_empty_line_gives_nothing():
     out, lines = outputs([10.0], [0], [0], 0)
     assert ready(out[0], 0, lines, 10**15) == -1
+
+
+# --- on a bus whose bit rate is known ------------------------------------------------------------------
+
+
+@jit
+def _over_the_bus(out, lines, ticks, streams, came):
+    """As in the plant; ``came`` takes output, tick, due, valid, arrival of each sample."""
+    n, free = 0, 0
+    for tick in range(ticks):
+        now = tick * 1_000_000
+        for i in range(out.shape[0]):
+            if is_due(out[i], tick, 1_000_000):
+                enter(out[i], i, lines, now, streams)
+        i = next_frame(out, lines, now, free, 1_000_000)
+        while i >= 0:
+            place = take(out[i], lines)
+            free = max(now, free) + out[i].wire_ns
+            came[n, 0], came[n, 1], came[n, 4] = i, tick, free
+            came[n, 2], came[n, 3] = lines.due_ns[i, place], lines.valid_ns[i, place]
+            n += 1
+            i = next_frame(out, lines, now, free, 1_000_000)
+    return n
+
+
+def over_the_bus(wire_ns, rates_hz, latencies_ns, jitters_ns, ticks=1000, seed=1):
+    out, lines = outputs(rates_hz, latencies_ns, jitters_ns, 0)
+    out["frame"], out["wire_ns"] = 0, wire_ns
+    streams = np.array([stream_start(seed, f"jitter/{i}") for i in range(len(rates_hz))], np.uint64)
+    came = np.empty(((ticks + 1) * len(rates_hz), 5), np.int64)
+    return came[: _over_the_bus(out, lines, ticks, streams, came)].T
+
+
+@given(
+    rate=st.sampled_from([1.0, 33.3, 50.0, 100.0, 333.3, 500.0, 1000.0]),
+    latency=st.integers(0, 20 * MS),
+    jitter=st.sampled_from([0, 0, 300_000, 900_000]),
+    wire=st.integers(1, 900_000),
+    seed=st.integers(0, 1000),
+)
+@settings(max_examples=80, deadline=None)
+@example(rate=500.0, latency=2 * MS, jitter=0, wire=500_000, seed=0)
+@example(rate=1000.0, latency=499_999, jitter=0, wire=1, seed=0)
+def test_alone_on_the_bus_a_sample_arrives_within_half_a_tick_of_its_due_time(
+    rate, latency, jitter, wire, seed
+):
+    _, tick, due, valid, arrival = over_the_bus(
+        wire, [rate], [latency + wire], [min(jitter, int(0.9e9 / rate))], seed=seed
+    )
+    late = arrival - due
+    alone = np.concatenate([[True], arrival[:-1] <= tick[1:] * MS])  # jitter may put one behind the other
+    assert np.abs(late[alone]).max() <= MS // 2
+    assert (valid <= tick * MS).all()
+    assert len(due) >= 1
+
+
+def test_a_sample_goes_at_the_tick_that_brings_its_arrival_nearest():
+    # 0.3 ms on the bus: handed over at tick 2 it arrives at 2.3, at tick 1 at 1.3, half way is 1.8
+    for latency, ticks in ((1_799_999, 1), (1_800_000, 1), (1_800_001, 2), (2_300_000, 2), (2_800_001, 3)):
+        _, tick, _, valid, _ = over_the_bus(300_000, [10.0], [latency], [0])
+        assert set(tick - valid // MS) == {ticks}, latency
+
+
+def test_two_for_one_instant_share_the_miss():
+    # both due at 3.5; the first arrives at 3.2 or, a tick earlier, 2.2; behind it the second at 3.4
+    which, _, due, _, arrival = over_the_bus(200_000, [10.0, 10.0], [3_500_000] * 2, [0, 0])
+    assert which.tolist()[:4] == [0, 1, 0, 1]
+    assert set(arrival - due) == {-300_000, -100_000}
+    # due at 3.0, 0.45 ms each: the first could be 0.45 late. The second 0.9 late behind it or, a tick
+    # earlier, 0.55 early, which is nearer; and behind that the first is 0.1 early
+    which, _, due, _, arrival = over_the_bus(450_000, [10.0, 10.0], [3_000_000] * 2, [0, 0])
+    assert which.tolist()[:4] == [1, 0, 1, 0]
+    assert set(zip(which, arrival - due, strict=True)) == {(0, -100_000), (1, -550_000)}
+
+
+@given(
+    latencies=st.lists(st.integers(0, 8 * MS), min_size=2, max_size=5),
+    jitter=st.sampled_from([0, 2 * MS]),
+    seed=st.integers(0, 99),
+)
+@settings(max_examples=30, deadline=None)
+def test_without_a_bit_rate_samples_go_when_due_in_the_order_of_the_rig(latencies, jitter, seed):
+    rates = [500.0, 100.0, 333.3, 100.0, 50.0][: len(latencies)]
+    which, tick, due, _, arrival = over_the_bus(
+        0, rates, latencies, [min(jitter, 1_900_000)] * len(rates), 400, seed
+    )
+    assert np.array_equal(tick, -(-due // MS))
+    assert np.array_equal(arrival, tick * MS)
+    assert (np.diff(tick) >= 0).all()
+    assert ((np.diff(tick) > 0) | (np.diff(which) >= 0)).all()
