@@ -20,7 +20,7 @@ from emulator.campaign.imposed_motion import Motion
 from emulator.compiled import jit
 from emulator.config.frame_consistency import frame_contradictions
 from emulator.config.rig_consistency import doubts
-from emulator.config.rig_file import COMMAND_FRAMES, SerialPort, dbc_path, load_rig, vehicle_path
+from emulator.config.rig_file import SerialPort, dbc_path, frames_of, load_rig, vehicle_path
 from emulator.config.vehicle_file import load_vehicle
 from emulator.errors import ConfigError, Problem
 from emulator.plant.step import TICK_NS
@@ -57,7 +57,7 @@ def level_session(rig_path: Path, *, seed: int = 0) -> Session:
     except ConfigError as error:
         problems += error.problems
     try:
-        codec = load_codec(Path(dbc_path(rig, source)), [*rig.outputs, *COMMAND_FRAMES])
+        codec = load_codec(Path(dbc_path(rig, source)), frames_of(rig))
     except ConfigError as error:
         problems += error.problems
     else:

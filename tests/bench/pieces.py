@@ -19,11 +19,11 @@ from numba.core.runtime import _nrt_python, rtsys
 from numpy.typing import NDArray
 
 from emulator.compiled import jit
-from emulator.config.rig_file import FrameName, Output
+from emulator.config.rig_file import COMMAND_FRAMES, FrameName, Output
 from emulator.plant.step import TICK_NS, tick
 from emulator.ports import FrameBuffer, frame_buffer
 from emulator.rig.bench import Bench
-from emulator.rig.session import COMMAND_FRAMES, Session, mission
+from emulator.rig.session import Session, mission
 from emulator.rig.virtual import RIDER_EVERY
 from emulator.robot.mission import ReferenceRider
 from emulator.robot.rider import step as ride

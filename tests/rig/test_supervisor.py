@@ -22,6 +22,7 @@ import pytest
 from scripted_robot import RIG, RUN, SCENARIOS
 
 from emulator.errors import DeviceAbsent, StartFailed
+from emulator.links.sole_use import take
 from emulator.plant.states import RUNNING
 from emulator.ports import frame_buffer
 from emulator.record.reader import read_run
@@ -256,30 +257,6 @@ def test_a_held_ride_starts_when_enter_is_pressed_and_its_record_has_no_gap(desk
     assert ticks[-1] >= 2000
 
 
-def test_a_second_run_on_the_same_bus_is_refused_and_told_by_whom(desk, tmp_path):
-    with socket.create_server(("127.0.0.1", 0)) as free:
-        port = free.getsockname()[1]
-    desk.rig("port: 0 # any free one", f"port: {port}")
-    process = desk.start()
-    desk.wait(lambda: "arming" in desk.said(), "the first did not start")
-    second = subprocess.run(
-        [
-            *(sys.executable, "-m", "emulator", "run", desk.files / "runs" / "first_lap.yaml"),
-            *("--rig", desk.files / "rigs" / "loopback.yaml", "--out", tmp_path / "second"),
-        ],
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=False,
-    )
-    assert second.returncode == 4
-    assert f"virtual CAN bus on port {port} is in use by another loop: process {process.pid}" in second.stderr
-    assert not (tmp_path / "second").exists()
-    process.send_signal(signal.SIGINT)
-    assert desk.end(process) in (1, 2), desk.said()
-
-
 def test_a_broker_that_is_away_costs_the_ride_nothing(desk):
     desk.rig("loop:\n", "telemetry: {kind: mqtt, host: 127.0.0.1, port: 1}\n\nloop:\n")
     desk.scenario("duration_limit_s: 180.0", "duration_limit_s: 4.0")
@@ -472,6 +449,16 @@ def test_port_taken(bench, tmp_path):
     assert "0 for any free one" in error.value.advice
     assert error.value.exit_status == 4
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_second_run_on_the_same_bus_is_refused_before_anything_is_started(bench, tmp_path):
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        port = free.getsockname()[1]
+    held = take("virtual CAN bus on port", str(port))
+    with pytest.raises(DeviceAbsent, match=f"port {port} is in use by another loop: this process"):
+        bench(port=port)
+    assert list(tmp_path.iterdir()) == []
+    held.close()
 
 
 def test_address_of_another_machine(bench, tmp_path):
