@@ -44,6 +44,8 @@ def test_ages_are_drawn_an_output_a_row_with_every_sample_in_it() -> None:
     late = figure["data"][1]
     assert late["customdata"][0][1] == pytest.approx(0.3, abs=0.02)
     assert late["customdata"][-1][1] == pytest.approx(12.0, abs=0.01)  # the one straggler is there
+    assert late["x"][-1] == pytest.approx(float(_place(np.array([12.0]))[0]), abs=1e-3)
+    assert figure["data"][0]["x"][0] < 0.0  # the other one is too young
     assert max(late["y"]) > 150
     assert {"yaxis", "yaxis2"} <= set(figure["layout"])
     tops = [figure["layout"][key]["domain"][1] for key in ("yaxis", "yaxis2")]

@@ -78,6 +78,9 @@ def test_load_and_response_times_by_hand(tmp_path):
     assert [budget.line(n).worst_ns for n in names[:3]] == [540_000, 810_000, 1_080_000]
     assert budget.line("imu_rates").worst_ns == 1_350_000
     assert budget.line("imu_rates").worst_age_ns == 2_000_000 + 1_350_000
+    # fork_angle leaves a tick earlier or later: that tick, one that blocks, six before it, itself
+    assert budget.line("fork_angle").jitter_ns == 1_000_000
+    assert budget.line("fork_angle").worst_ns == 1_000_000 + 8 * 270_000
     assert budget.line("steering").worst_age_ns is None
     assert ("imu_rates", "gear") in budget.inverted
     assert all(f.deadline_ns == f.period_ns for f in budget.frames)

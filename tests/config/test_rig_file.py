@@ -167,7 +167,7 @@ BROKEN = [
     (
         "{kind: external}",
         "external",
-        "6:20: device_under_test: expected a mapping with the keys kind, cpu, estimate_age_ms, "
+        "6:20: device_under_test: expected a mapping with the keys kind, cpu, estimate_age_ms, periods_ms, "
         "got 'external'",
     ),
     (
