@@ -104,8 +104,8 @@ BROKEN = [
         "nmae: bench",
         "1:1: missing key 'name': text\n"
         "rig.yaml:2:1: nmae: unknown key; known keys: kind, name, purpose, vehicle, robot, "
-        "steering, dbc, bus, gnss_port, pulse_per_second, outputs, sensors, actuators, limits, timing, loop, "
-        "telemetry, device_under_test, did you mean 'name'?",
+        "steering, dbc, bus, gnss_port, pulse_per_second, outputs, sensors, actuators, limits, bus_faults, timing, "
+        "loop, telemetry, device_under_test, did you mean 'name'?",
     ),
     (
         "name: bench of the test",
