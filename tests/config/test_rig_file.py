@@ -136,7 +136,7 @@ BROKEN = [
         "1:1: missing key 'name': text\n"
         "rig.yaml:2:1: nmae: unknown key; known keys: kind, name, purpose, vehicle, robot, "
         "steering, dbc, bus, gnss_port, pulse_per_second, outputs, sensors, actuators, limits, permissives, "
-        "monitors, timing, loop, "
+        "monitors, bus_faults, timing, loop, "
         "telemetry, device_under_test, did you mean 'name'?",
     ),
     (
