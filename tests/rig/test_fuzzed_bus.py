@@ -19,10 +19,11 @@ from cycled import CycledRide, Frame
 from link_ends import EXTENDED, ScriptedSocket, data_frame, error_frame
 from scripted_robot import HELD_CLUTCH
 
+from emulator.config.rig_file import COMMAND_FRAMES
 from emulator.links.can_kernel import KernelLink
 from emulator.links.can_text import TextLink
 from emulator.loop.bus_watch import BusFault, BusRules
-from emulator.rig.session import COMMAND_FRAMES, Session
+from emulator.rig.session import Session
 
 TELL_ONLY = BusRules(dict.fromkeys(BusFault, "note"))
 CYCLES = 2000
