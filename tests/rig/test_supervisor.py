@@ -243,7 +243,7 @@ def test_a_held_ride_starts_when_enter_is_pressed_and_its_record_has_no_gap(desk
     time.sleep(2.5)  # longer than any countdown
     assert not any("running" in text for _, _, text in desk.events())
     process.stdin.write(b"\n")
-    process.stdin.flush()
+    process.stdin.close()
     assert desk.end(process) in (1, 2), desk.said()
     told = [text for _, kind, text in desk.events() if kind in ("hold", "state")]
     assert told[:4] == [
