@@ -111,7 +111,8 @@ def test_alone_on_the_bus_every_output_arrives_within_half_a_tick(rate, latency,
     latency += wire  # less is refused
     (kept,) = arrivals([Periodic("o", Fraction(rate).limit_denominator(1000), latency, wire)])
     assert -TICK_NS / 2 <= kept.error_ns[0] <= kept.error_ns[2] <= TICK_NS / 2
-    assert kept.queue_ns == 0
+    # Where the nearer tick changes, two of its own may go in one: the second is nearer for that.
+    assert kept.queue_ns in (0, wire)
 
 
 @pytest.mark.parametrize("bit_rate", [800_000, 1_000_000])
