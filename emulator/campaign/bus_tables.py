@@ -2,27 +2,17 @@
 
 from __future__ import annotations
 
-from rich import box
 from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from emulator.campaign.page import terminal_table
 from emulator.config.bus_budget import TICK_NS, BusBudget
 
 
 def budget_tables(budget: BusBudget) -> RenderableType:
     """Two tables, frames and latencies, and what stands behind them. Times in ms."""
     return Group(_frames(budget), _latencies(budget), Text(_notes(budget)))
-
-
-def _table(title: str, left: int, heads: list[str]) -> Table:
-    """The first ``left`` columns are set left."""
-    table = Table(
-        box=box.SIMPLE_HEAD, title=title, title_justify="left", padding=(0, 1, 0, 0), pad_edge=False
-    )
-    for i, head in enumerate(heads):
-        table.add_column(head, justify="left" if i < left else "right", no_wrap=True)
-    return table
 
 
 def _ms(ns: float | None, sign: str = "") -> str:
@@ -32,9 +22,8 @@ def _ms(ns: float | None, sign: str = "") -> str:
 def _frames(budget: BusBudget) -> Table:
     share = f"{budget.load * 100.0:.1f} % of {budget.bit_rate / 1000:g} kbit/s at most"
     heads = ["frame", "from", "id", "bytes", "bits", "time", "period", "worst", "deadline", "in time?"]
-    table = _table(f"Bus load {share}", 2, heads)
-    for f in budget.frames:
-        table.add_row(
+    rows = [
+        (
             f.name,
             "robot" if f.from_robot else "bench",
             f"0x{f.can_id:x}",
@@ -46,27 +35,31 @@ def _frames(budget: BusBudget) -> Table:
             _ms(f.deadline_ns),
             "yes" if f.in_time else Text("NO", "bold red"),
         )
-    return table
+        for f in budget.frames
+    ]
+    return terminal_table(f"Bus load {share}", heads, rows, right=heads[2:], no_wrap=True)
 
 
 def _latencies(budget: BusBudget) -> Table:
     heads = ["output", "latency", "waits", "queues", "frame", "arrives", "off by", "worst age"]
-    table = _table("Where each latency goes", 1, heads)
+    rows = []
     for f in budget.frames:
         if f.arrivals is None or f.latency_ns is None:
             continue
         a, (least, _, most) = f.arrivals, f.arrivals.error_ns
-        table.add_row(
-            f.name,
-            _ms(f.latency_ns),
-            _range(*a.wait_ns),
-            f"0..{_ms(a.queue_ns)}" if a.queue_ns else "0",
-            f"{f.usual_ns * 1e-6:.3f}",
-            _range(f.latency_ns + least, f.latency_ns + most),
-            _range(least, most, "+"),
-            _ms(f.worst_age_ns),
+        rows.append(
+            (
+                f.name,
+                _ms(f.latency_ns),
+                _range(*a.wait_ns),
+                f"0..{_ms(a.queue_ns)}" if a.queue_ns else "0",
+                f"{f.usual_ns * 1e-6:.3f}",
+                _range(f.latency_ns + least, f.latency_ns + most),
+                _range(least, most, "+"),
+                _ms(f.worst_age_ns),
+            )
         )
-    return table
+    return terminal_table("Where each latency goes", heads, rows, right=heads[1:], no_wrap=True)
 
 
 def _range(low: float, high: float, sign: str = "") -> str:

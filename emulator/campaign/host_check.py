@@ -72,17 +72,15 @@ def measure_lateness(seconds: float, cpu: int | None, priority: int, spin_us: fl
 
 def summary(late_us: NDArray[np.float64], granted: host.HostReport) -> Lateness:
     """The figures of a test; late_us (n,) [us], at least one."""
-    ordered = np.sort(late_us)
-
-    def rank(share: float) -> float:
-        return float(ordered[max(0, math.ceil(share * len(ordered) - 1e-9) - 1)])
-
+    # nearest rank: a wake-up that came, not one between two
+    ranks = np.quantile(late_us, (0.5, 0.99, 0.999, 1.0), method="inverted_cdf")
+    p50, p99, p999, greatest = (float(rank) for rank in ranks)
     return Lateness(
         wakes=len(late_us),
-        p50=rank(0.5),
-        p99=rank(0.99),
-        p999=rank(0.999),
-        greatest=rank(1.0),
+        p50=p50,
+        p99=p99,
+        p999=p999,
+        greatest=greatest,
         overruns=int(np.sum(late_us >= PERIOD_ns / 1e3)),
         cpu=granted.cpu,
         priority=granted.priority,

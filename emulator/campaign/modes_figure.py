@@ -18,7 +18,7 @@ from rich.console import Group, RenderableType
 from rich.text import Text
 
 from emulator.campaign.figures import BLUE, GREY, INK, ORANGE, PURPLE, Figure
-from emulator.campaign.page import document, escape, html_table, place, plain_layout, terminal_table
+from emulator.campaign.page import document, escape, figure_place, html_table, plain_layout, terminal_table
 from emulator.record.writer import write_whole
 from emulator.robot.margins import LoopTiming, Margins
 from emulator.vehicle.modes import CAPSIZE, NAMES, WEAVE, WOBBLE, Stability, ranges_above_zero
@@ -364,9 +364,9 @@ def modes_html(page: ModesPage) -> str:
         html_table(_MODE_HEADS, mode_rows(s)),
         "<h3>Growth rate</h3><p class='hint'>Above zero a motion grows, below it dies away: by e in 1/rate "
         "seconds. A double click shows the whole scale.</p>",
-        place("growth", "Growth rates of all roots over speed"),
+        figure_place("growth", "Growth rates of all roots over speed"),
         "<h3>Frequency</h3>",
-        place("frequency", "Frequencies of the oscillations over speed"),
+        figure_place("frequency", "Frequencies of the oscillations over speed"),
         "</section>",
     ]
     if m is not None:
@@ -376,7 +376,7 @@ def modes_html(page: ModesPage) -> str:
             "the loop cut at the steering torque, and there delayed by so much more until a root reaches the "
             "unstable side. A mode is named by what it looks like when it crosses. Where a curve jumps, the "
             "loop's gain is near one over a band of frequencies: count on the lower side.</p>",
-            place("margin", "Extra delay the loop and each mode bear over speed"),
+            figure_place("margin", "Extra delay the loop and each mode bear over speed"),
         ]
         if page.timing is not None:
             parts.append(f"<p>{escape(loop_sentence(page.timing))}</p>")

@@ -50,7 +50,7 @@ def escape(text: str) -> str:
     return html.escape(text)
 
 
-def place(key: str, words: str) -> str:
+def figure_place(key: str, words: str) -> str:
     """Where the figure ``key`` goes; ``words`` say what it shows to who can't see it."""
     return (
         f"<div class='figure' id='{key}' role='img' aria-label='{escape(words)}'>"
@@ -69,21 +69,28 @@ def html_table(heads: Sequence[str], rows: Iterable[Sequence[str]], *, wide: boo
 
 
 def terminal_table(
-    title: str, heads: Sequence[str], rows: Iterable[Sequence[str]], *, right: Sequence[str] = ()
+    title: str,
+    heads: Sequence[str],
+    rows: Iterable[Sequence[str | Text]],
+    *,
+    right: Sequence[str] = (),
+    no_wrap: bool = False,
 ) -> Table:
     """The same for a terminal; ``right``: heads of columns that stand to the right."""
     table = Table(
         box=box.SIMPLE_HEAD, title=title, title_justify="left", padding=(0, 1, 0, 0), pad_edge=False
     )
     for head in heads:
-        table.add_column(head, justify="right" if head in right else "left")
+        table.add_column(head, justify="right" if head in right else "left", no_wrap=no_wrap)
     for row in rows:
-        table.add_row(*(Text(cell) for cell in row))
+        table.add_row(*(cell if isinstance(cell, Text) else Text(cell) for cell in row))
     return table
 
 
-def document(title: str, parts: Sequence[str], figures: Mapping[str, Figure]) -> str:
-    """The whole page as one HTML document."""
+def document(
+    title: str, parts: Sequence[str], figures: Mapping[str, Figure], *, style: str = "", script: str = ""
+) -> str:
+    """The whole page as one HTML document; ``style`` and ``script`` instead of the plain page's own."""
     from plotly.offline import get_plotlyjs
 
     # "</" would end the script element early, wherever a name contains it.
@@ -93,11 +100,11 @@ def document(title: str, parts: Sequence[str], figures: Mapping[str, Figure]) ->
         [
             f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>{escape(title)}</title>'
             '<meta name="viewport" content="width=device-width, initial-scale=1">'
-            f"<style>{_CSS}</style></head><body><main>",
+            f"<style>{style or _CSS}</style></head><body><main>",
             *parts,
             "</main>",
             f'<script type="application/json" id="figures">{payload}</script>',
-            f"<script>{get_plotlyjs()}</script><script>{_SCRIPT}</script></body></html>\n",
+            f"<script>{get_plotlyjs()}</script><script>{script or _SCRIPT}</script></body></html>\n",
         ]
     )
 

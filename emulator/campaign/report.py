@@ -30,6 +30,7 @@ from emulator.campaign.figures import (
     time_series,
 )
 from emulator.campaign.laps import LapTimes, lap_rows
+from emulator.campaign.page import document, figure_place
 from emulator.campaign.place import PlaceKnowledge
 from emulator.campaign.timing_figures import age_histograms, bus_figure
 from emulator.campaign.verdict import CriterionResult, Verdict, verdict_from
@@ -70,8 +71,6 @@ def write_report(folder: Path | str) -> Path:
 
 def report_html(run: Run) -> str:
     """The whole report as one HTML document."""
-    from plotly.offline import get_plotlyjs
-
     verdict = _verdict_of(run)
     criteria = verdict.criteria if verdict else []
     certificate = run.certificate or {}
@@ -101,33 +100,22 @@ def report_html(run: Run) -> str:
         _laps_section(verdict.laps if verdict else None),
         _place_section(verdict.place if verdict else None),
         "<section><h2>Seen from above</h2>",
-        _figure("plan", "Plan view: target, true and estimated path"),
+        figure_place("plan", "Plan view: target, true and estimated path"),
         _band_list(bands),
         "</section><section><h2>Over time</h2><p class='hint screen'>Zooming one panel zooms all; "
         "a double click shows the whole ride again. Estimate: the robot's own. "
         "Dashed bands: the scenario's events, numbered as above.</p>",
-        *(f"<h3>{_e(heading)}</h3>{_figure(f'time{i}', heading)}" for i, (heading, _) in enumerate(series)),
+        *(
+            f"<h3>{_e(heading)}</h3>{figure_place(f'time{i}', heading)}"
+            for i, (heading, _) in enumerate(series)
+        ),
         "</section>",
         _timing_section(certificate, histogram is not None, ages is not None),
         _bus_section(bus) if bars and bus else "",
         _events_section(run.events),
         _configuration(run.manifest),
     ]
-    # "</" would end the script element early, wherever a name in the record contains it.
-    payload = json.dumps(figures, ensure_ascii=False, allow_nan=False, separators=(",", ":")).replace(
-        "</", "<\\/"
-    )
-    return "".join(
-        [
-            f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><title>{_e(title)}</title>'
-            '<meta name="viewport" content="width=device-width, initial-scale=1">'
-            f"<style>{_CSS}</style></head><body><main>",
-            *parts,
-            "</main>",
-            f'<script type="application/json" id="figures">{payload}</script>',
-            f"<script>{get_plotlyjs()}</script><script>{_SCRIPT}</script></body></html>\n",
-        ]
-    )
+    return document(title, parts, figures, style=_CSS, script=_SCRIPT)
 
 
 def _e(value: object) -> str:
@@ -263,13 +251,6 @@ def _margin(c: CriterionResult) -> str:
     return f"{c.margin:+.2f} {c.unit}".removesuffix(" 1")
 
 
-def _figure(key: str, words: str) -> str:
-    return (
-        f"<div class='figure' id='{key}' role='img' aria-label='{_e(words)}'>"
-        "<noscript>The figure needs JavaScript.</noscript></div>"
-    )
-
-
 def _band_list(bands: Sequence[Band]) -> str:
     if not bands:
         return "<p>No faults were active.</p>"
@@ -354,7 +335,7 @@ def _bus_section(budget: Mapping[str, Any]) -> str:
     )
     return (
         f"<section><h2>Bus budget</h2><p>At most {share} of {_e(rate)} bit/s.</p>"
-        f"{_figure('bus', 'Worst response time of every frame against its deadline')}"
+        f"{figure_place('bus', 'Worst response time of every frame against its deadline')}"
         f"{_table(heads, rows, 'wide', numbers_from=2)}"
         "<p class='hint'>Worked out before the ride, in ms: at worst every more urgent frame goes first and "
         "a less urgent one has just begun; deadline: the frame's period. Worst age: from the time of "
@@ -389,7 +370,7 @@ def _timing_section(certificate: Mapping[str, Any], histogram: bool, ages: bool)
         if ages:
             parts.append(
                 "<h3>How far ages were off</h3>"
-                + _figure("ages", "Histograms of age less latency, an output a row")
+                + figure_place("ages", "Histograms of age less latency, an output a row")
                 + "<p class='hint'>Samples by age less latency, counts to a logarithmic scale.</p>"
             )
     else:
@@ -409,7 +390,7 @@ def _timing_section(certificate: Mapping[str, Any], histogram: bool, ages: bool)
             f"{_e(_formatted(loop, 'missed_ticks', '{:.0f}'))} missed ticks.</p>"
         )
     if histogram:
-        parts.append(f"<h3>Lateness of the loop</h3>{_figure('lateness', 'Histogram of loop lateness')}")
+        parts.append(f"<h3>Lateness of the loop</h3>{figure_place('lateness', 'Histogram of loop lateness')}")
     parts.append("</section>")
     return "".join(parts)
 

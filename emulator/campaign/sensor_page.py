@@ -19,7 +19,7 @@ from rich.text import Text
 
 from emulator.campaign.allan import allan_deviation
 from emulator.campaign.figures import BLUE, GREY, INK, ORANGE, PURPLE, Figure
-from emulator.campaign.page import document, escape, html_table, place, plain_layout, terminal_table
+from emulator.campaign.page import document, escape, figure_place, html_table, plain_layout, terminal_table
 from emulator.campaign.sensor_budget import WIRE_STEP, Budget, Channel, Output, allan_lengths
 from emulator.campaign.sensor_checks import SETTLED_S, Row
 from emulator.campaign.sensor_record import Record
@@ -467,11 +467,11 @@ def sensors_html(page: SensorPage) -> str:
         "</header><section><h2>Outputs</h2>",
         html_table(OUTPUT_HEADS, output_rows(b), wide=True),
         f"<p class='hint'>{escape(_BUS_NOTE)}</p><h3>Age</h3>",
-        place("age", "Age of each output's content in milliseconds, by what makes it"),
+        figure_place("age", "Age of each output's content in milliseconds, by what makes it"),
         "</section><section><h2>Errors at the receiver</h2>",
         f"<p class='hint'>{escape(_speed_note(b))} One sigma is the root of the sum of the squares of the "
         "parts; what is fixed stands apart.</p>",
-        place("budget", "Share of each error in the square of the error at the receiver"),
+        figure_place("budget", "Share of each error in the square of the error at the receiver"),
         html_table(SIGNAL_HEADS, signal_rows(b), wide=True),
         "</section>",
     ]
@@ -484,7 +484,7 @@ def sensors_html(page: SensorPage) -> str:
             )
         for o in inertial:
             figures[o.name] = allan_figure(page, o, _INERTIAL_UNITS[o.name])
-            parts += [f"<h3>{escape(o.name)}</h3>", place(o.name, f"Allan deviation of {o.name}")]
+            parts += [f"<h3>{escape(o.name)}</h3>", figure_place(o.name, f"Allan deviation of {o.name}")]
         parts.append("</section>")
     parts += [
         "<section><h2>GNSS by kind of fix</h2>",
@@ -495,7 +495,7 @@ def sensors_html(page: SensorPage) -> str:
         figures[f"fix-{fix}"] = fix_figure(page, k)
         radius = figure_of(_WITHIN_95 * b.channel("gnss_x_m", fix).sigma, 3)
         words = f"{fix}: 95 % of epochs within {radius} m"
-        parts.append(f"<div><h3>{escape(words)}</h3>{place(f'fix-{fix}', words)}</div>")
+        parts.append(f"<div><h3>{escape(words)}</h3>{figure_place(f'fix-{fix}', words)}</div>")
     parts.append("</div></section>")
     if page.rows:
         figures["rows"] = rows_figure(page.rows)
@@ -503,7 +503,7 @@ def sensors_html(page: SensorPage) -> str:
             "<section><h2>Measured beside configured</h2>",
             f"<p>{escape(summary(page))} Intervals are such that of all rows together one differs without "
             "reason in one of twenty cases.</p>",
-            place("rows", "Where each measurement lies in its interval"),
+            figure_place("rows", "Where each measurement lies in its interval"),
             html_table(ROW_HEADS, check_rows(page.rows), wide=True),
             "</section>",
         ]

@@ -158,11 +158,6 @@ class BusBudget(NamedTuple):
         }
 
 
-def bit_rate(rig: Rig) -> int | None:
-    """Bit rate of the rig's bus [bit/s] if it is told."""
-    return rig.bus.bitrate
-
-
 def frame_bytes(codec: Codec, frame: str) -> tuple[int, bool]:
     """(payload bytes, 29-bit identifier) of a frame."""
     f = codec.frame(frame)
@@ -171,7 +166,7 @@ def frame_bytes(codec: Codec, frame: str) -> tuple[int, bool]:
 
 def wire_ns(rig: Rig, codec: Codec, frame: str) -> int:
     """Usual time of a frame on the rig's bus [ns]; 0 where it is not known."""
-    rate = bit_rate(rig)
+    rate = rig.bus.bitrate
     length, extended = frame_bytes(codec, frame)
     if rate is None or length > CLASSICAL_BYTES:
         return 0
@@ -250,7 +245,7 @@ def bus_budget(rig: Rig, codec: Codec) -> BusBudget | None:
 
     None where the bit rate is not told, or a frame is longer than a classical one (of two rates).
     """
-    rate = bit_rate(rig)
+    rate = rig.bus.bitrate
     outputs: dict[str, Output] = {str(name): output for name, output in rig.outputs.items()}
     names: list[str] = [*outputs, *USUAL_PERIODS_ms]
     if rate is None or any(frame_bytes(codec, name)[0] > CLASSICAL_BYTES for name in names):

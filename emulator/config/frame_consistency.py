@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from emulator.config.bus_budget import CLASSICAL_BYTES, BusBudget, bit_rate, bus_budget, frame_bytes
+from emulator.config.bus_budget import CLASSICAL_BYTES, BusBudget, bus_budget, frame_bytes
 from emulator.config.rig_file import INPUT_FRAME, Rig
 from emulator.config.validation import did_you_mean
 from emulator.config.yaml_source import Loc, Source
@@ -151,7 +151,7 @@ def _bits(codec: Codec, frame: str) -> int | None:
 
 
 def _wire_times(rig: Rig, codec: Codec) -> Iterator[_Finding]:
-    rate = bit_rate(rig)
+    rate = rig.bus.bitrate
     for frame, output in rig.outputs.items():
         bits = _bits(codec, frame)
         if rate is None or bits is None:
@@ -166,7 +166,7 @@ def _wire_times(rig: Rig, codec: Codec) -> Iterator[_Finding]:
 
 
 def _bus_load(rig: Rig, codec: Codec) -> Iterator[_Finding]:
-    rate = bit_rate(rig)
+    rate = rig.bus.bitrate
     if rate is None:
         return
     load = sum((_bits(codec, frame) or 0) * output.rate_hz for frame, output in rig.outputs.items())

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.compiled import Record, jit
-from emulator.frames import rotate, rotate_back
+from emulator.frames import Vec3, rotate, rotate_back
 from emulator.sensors import analogue
 from emulator.sensors.fix import QUALITY_OF_RANK, thinned
 from emulator.sensors.gnss import moving, positioned, reflected, wander
@@ -159,6 +159,19 @@ N_GNSS_DRIFT, N_GNSS_COURSE = STREAM_NAMES.index("gnss_drift"), STREAM_NAMES.ind
 
 
 @jit
+def _felt_at(x: NDArray[np.float64], gravity: float, s: Scratch, p: NDArray[np.float64]) -> Vec3:
+    """Specific force [m/s^2] at a place ``p`` (3,) of the main frame, in its components."""
+    return specific_force_at(
+        (x[OMEGA], x[OMEGA + 1], x[OMEGA + 2]),
+        (x[VELOCITY], x[VELOCITY + 1], x[VELOCITY + 2]),
+        (s.rhs[0], s.rhs[1], s.rhs[2]),
+        (s.rhs[3], s.rhs[4], s.rhs[5]),
+        (gravity * s.R[6], gravity * s.R[7], gravity * s.R[8]),
+        (p[0], p[1], p[2]),
+    )
+
+
+@jit
 def sense(
     c: Record,
     r: Record,
@@ -174,15 +187,7 @@ def sense(
     v = (x[VELOCITY], x[VELOCITY + 1], x[VELOCITY + 2])
     senses[S_WHEEL_FRONT] = x[JOINT_RATE + FRONT_WHEEL]
     senses[S_WHEEL_REAR] = x[JOINT_RATE + REAR_WHEEL]
-    p = c.imu_position
-    f = specific_force_at(
-        w,
-        v,
-        (s.rhs[0], s.rhs[1], s.rhs[2]),
-        (s.rhs[3], s.rhs[4], s.rhs[5]),
-        (gravity * s.R[6], gravity * s.R[7], gravity * s.R[8]),
-        (p[0], p[1], p[2]),
-    )
+    f = _felt_at(x, gravity, s, c.imu_position)
     for k in range(3):
         senses[S_RATE + k] = w[k]
         senses[S_FORCE + k] = f[k]
@@ -217,19 +222,10 @@ def sense_lean(
     """Lean into ``senses``: the true roll or what the sensor computes of it, through its lag; every tick."""
     lean = math.atan2(s.R[7], s.R[8])
     if c.lean_computed != 0:
-        w = (x[OMEGA], x[OMEGA + 1], x[OMEGA + 2])
-        v = (x[VELOCITY], x[VELOCITY + 1], x[VELOCITY + 2])
-        p, a = c.lean_position, c.lean_axes
-        f = specific_force_at(
-            w,
-            v,
-            (s.rhs[0], s.rhs[1], s.rhs[2]),
-            (s.rhs[3], s.rhs[4], s.rhs[5]),
-            (gravity * s.R[6], gravity * s.R[7], gravity * s.R[8]),
-            (p[0], p[1], p[2]),
-        )
+        f = _felt_at(x, gravity, s, c.lean_position)
+        a = c.lean_axes
         axes = (a[0], a[1], a[2], a[3], a[4], a[5], a[6], a[7], a[8])
-        wx, wy, wz = rotate_back(axes, w[0], w[1], w[2])
+        wx, wy, wz = rotate_back(axes, x[OMEGA], x[OMEGA + 1], x[OMEGA + 2])
         _, fy, fz = rotate_back(axes, f[0], f[1], f[2])
         wx += c.lean_rate_bias[0] + c.lean_rate_sigma * normal(streams, N_LEAN_RATES)
         wy += c.lean_rate_bias[1] + c.lean_rate_sigma * normal(streams, N_LEAN_RATES)

@@ -32,6 +32,11 @@ RIDER_EVERY = 2
 """Ticks between two control periods of the rider."""
 
 
+def hear(rider: ReferenceRider, burst: bytes, tick: int) -> None:
+    """Let the rider hear sentences sent in ``tick`` of the loop, after its own step if it has one there."""
+    rider.hear(burst, tick * TICK_NS, (tick - tick % RIDER_EVERY) * TICK_NS)
+
+
 @jit
 def _on_the_bus(accounts: FrameAccounts, can_id: int) -> int:
     """Time of a frame on the bus [ns]; 0 where that is not known."""
@@ -172,8 +177,7 @@ class VirtualRide:
                 writer.append_event(max(tick, BEFORE_ARMING_TICK), kind, text, text)
             burst = bench.take_gnss()
             if burst:
-                now = int(run["tick"]) - 1
-                rider.hear(burst, now * TICK_NS, (now - now % RIDER_EVERY) * TICK_NS)
+                hear(rider, burst, int(run["tick"]) - 1)
                 if tick > UNARMED_TICK // 2:
                     line_ns = bench.gnss_line_ns
                     due_ns, sent_ns = bench.gnss_due_ns + line_ns, tick * TICK_NS + line_ns

@@ -265,7 +265,10 @@ def _spread(e: Record, dt: float) -> None:
 
 @jit
 def _fuse(e: Record, innovation: float, sigma: float) -> None:
-    """One number measured: ``e.row`` (N_ERROR,) is its answer to the error; ``e.found`` gathers the error."""
+    """One number measured: ``e.row`` (N_ERROR,) is its answer to the error; ``e.found`` gathers the error.
+
+    The row is left empty for the next one; :func:`_correct` does the same with what was found.
+    """
     P, h, found, gain = e.covariance, e.row, e.found, e.gain
     n = N_ERROR
     spread, already = 0.0, 0.0
@@ -286,12 +289,7 @@ def _fuse(e: Record, innovation: float, sigma: float) -> None:
         found[i] += gain[i] / s * left
         for j in range(n):
             P[i, j] -= gain[i] * gain[j] / s
-
-
-@jit
-def _clear(e: Record) -> None:
-    for i in range(N_ERROR):
-        e.found[i] = 0.0
+    h[:] = 0.0
 
 
 @jit
@@ -317,7 +315,7 @@ def _correct(e: Record) -> None:
         m = times(turn, _attitude(row[6:15]))
         for i in range(9):
             row[6 + i] = m[i]
-    _clear(e)
+    d[:] = 0.0
 
 
 @jit
@@ -350,8 +348,6 @@ def see_lean(k: Record, e: Record, lean: float) -> None:
     """A fresh lean sample."""
     _recall(e, k.lean_age - k.imu_age)
     roll, _, heading = roll_pitch_yaw(_attitude(e.then[6:15]))
-    _clear(e)
-    e.row[:] = 0.0
     e.row[_A], e.row[_A + 1] = math.cos(heading), math.sin(heading)
     _fuse(e, lean - roll, _LEAN_SIGMA)
     _correct(e)
@@ -372,7 +368,6 @@ def see_wheels(
     speed = math.hypot(ahead, vz)
     along = 1.0 / max(speed, 0.1)
     believed = False
-    _clear(e)
     for which in range(2):
         if which == 0:
             fresh, z, radius, crown = front_fresh, Z_WHEEL_FRONT, k.front_radius, k.front_crown
@@ -386,7 +381,6 @@ def see_wheels(
         if abs(ground - speed) > _SPEED_GATE + 0.05 * speed:
             continue
         believed = True
-        e.row[:] = 0.0
         if speed > 0.1:
             e.row[_V], e.row[_V + 1], e.row[_V + 2] = c * ahead * along, s * ahead * along, vz * along
         else:
@@ -397,7 +391,6 @@ def see_wheels(
         ground -= e.scale[which] * speed
         _fuse(e, ground - speed, least + share * speed)
     if speed > _LEAST_SPEED:
-        e.row[:] = 0.0
         e.row[_V], e.row[_V + 1], e.row[_A + 2] = -s, c, -ahead
         _fuse(e, ahead * math.tan(drift_of(d, ahead, roll)) - aside, _DRIFT_SIGMA)
     _correct(e)
@@ -427,11 +420,9 @@ def see_gnss(
     ax, ay, az = k.antenna[0] - k.imu[0], k.antenna[1] - k.imu[1], k.antenna[2] - k.imu[2]
     lx, ly, lz = rotate(R, ax, ay, az)
     sigma = _PLACE_SIGMA[min(max(quality, 0), 5)]
-    _clear(e)
     measured = (east, north, up)
     lever = (lx, ly, lz)
     for i in range(3):
-        e.row[:] = 0.0
         e.row[_P + i], e.row[_V + i] = 1.0, -age
         # a x lever, row i
         j, m = (i + 1) % 3, (i + 2) % 3
@@ -441,7 +432,6 @@ def see_gnss(
         vx, vy, _ = _velocity_at(e.then[3:6], R, e.rate, ax, ay, az)
         sigma = _VELOCITY_SIGMA + _VELOCITY_SHARE * speed
         for i in range(2):
-            e.row[:] = 0.0
             e.row[_V + i] = 1.0
             gone = speed * (math.sin(course) if i == 0 else math.cos(course))
             _fuse(e, gone - (vx if i == 0 else vy), sigma)

@@ -20,11 +20,11 @@ from numpy.typing import NDArray
 
 from emulator.compiled import jit
 from emulator.config.rig_file import COMMAND_FRAMES, FrameName, Output
-from emulator.plant.step import TICK_NS, tick
+from emulator.plant.step import tick
 from emulator.ports import FrameBuffer, frame_buffer
 from emulator.rig.bench import Bench
 from emulator.rig.session import Session, mission
-from emulator.rig.virtual import RIDER_EVERY
+from emulator.rig.virtual import RIDER_EVERY, hear
 from emulator.robot.mission import ReferenceRider
 from emulator.robot.rider import step as ride
 from emulator.snapshot import Command
@@ -79,8 +79,7 @@ class Riding:
             self.rider.step(inbox, self.rx)
             inbox.count[0] = 0
         if burst := self.bench.take_gnss():
-            now = self.count - 1
-            self.rider.hear(burst, now * TICK_NS, (now - now % RIDER_EVERY) * TICK_NS)
+            hear(self.rider, burst, self.count - 1)
 
 
 def _arrays(item: object) -> list[NDArray[Any]]:

@@ -10,10 +10,9 @@ from numpy.typing import NDArray
 
 from emulator.compiled import entry, jit
 from emulator.plant.states import RUNNING
-from emulator.plant.step import TICK_NS
 from emulator.ports import frame_buffer
 from emulator.rig.session import load_session
-from emulator.rig.virtual import RIDER_EVERY, VirtualRide, run_ticks
+from emulator.rig.virtual import VirtualRide, hear, run_ticks
 from emulator.signals import SIGNALS
 from emulator.snapshot import Command
 from emulator.vehicle.integrate import begin, finish
@@ -59,8 +58,7 @@ def test_half_the_step_moves_a_lap_by_less_than_a_millimetre() -> None:
         go(*arguments)
         burst = bench.take_gnss()
         if burst:
-            now = int(plant.run[0]["tick"]) - 1
-            ride.rider.hear(burst, now * TICK_NS, (now - now % RIDER_EVERY) * TICK_NS)
+            hear(ride.rider, burst, int(plant.run[0]["tick"]) - 1)
         if plant.run[0]["state"] == RUNNING:
             states.append(before)
             inputs.append(plant.u.copy())

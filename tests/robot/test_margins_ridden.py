@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 from scipy.signal import butter, sosfiltfilt
 
-from emulator.plant.step import TICK_NS, tick
+from emulator.plant.step import tick
 from emulator.ports import frame_buffer
 from emulator.rig.bench import Bench
 from emulator.rig.session import mission
-from emulator.rig.virtual import RIDER_EVERY
+from emulator.rig.virtual import RIDER_EVERY, hear
 from emulator.robot.margins import delay_margins, loop_timing
 from emulator.robot.mission import ReferenceRider
 from emulator.robot.rider import step
@@ -59,7 +59,7 @@ def straight(session, ticks):
             append(rx, ids, lengths, data, len(ids))
         bench.take_events()
         if burst := bench.take_gnss():
-            rider.hear(burst, (n - 1) * TICK_NS, (n - 1 - (n - 1) % RIDER_EVERY) * TICK_NS)
+            hear(rider, burst, n - 1)
         if run["start_tick"] > 0:
             rows.append((float(bench.row[SPEED]), float(bench.row[SWING])))
             fastest = max(fastest, rows[-1][0])
