@@ -24,6 +24,10 @@ from collections.abc import Sequence
 from fractions import Fraction
 from typing import NamedTuple
 
+from emulator.ports import EXTENDED
+
+CLASSICAL_BYTES = 8
+"""Payload of a classical frame at most."""
 FD_LENGTHS = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)
 """Payloads an FD frame can have [bytes]."""
 
@@ -36,7 +40,7 @@ def classical_bits(data_bytes: int, *, extended: bool = False, stuffed: bool = T
 
     data_bytes 0..8; extended: 29-bit identifier. Raises ValueError.
     """
-    if not 0 <= data_bytes <= 8:
+    if not 0 <= data_bytes <= CLASSICAL_BYTES:
         raise ValueError(f"expected 0 to 8 data bytes in a classical frame, got {data_bytes}")
     open_bits = (54 if extended else 34) + 8 * data_bytes
     return open_bits + 13 + ((open_bits - 1) // 4 if stuffed else 0)
@@ -86,8 +90,20 @@ def bits_ns(bits: int, bit_rate: int) -> int:
     return math.ceil(Fraction(bits * _SECOND_ns, bit_rate))
 
 
+def right_of_way(can_id: int) -> int:
+    """Sorts identifiers as arbitration does, the one that wins the bus first; ``can_id`` as in a FrameBuffer.
+
+    The first 11 bits decide; if they are the same, the 11-bit identifier wins: its RTR and IDE bits are
+    dominant where the 29-bit one has SRR and IDE recessive. Source: ISO 11898-1:2015 (from memory).
+    """
+    if can_id & EXTENDED:
+        base, rest = divmod(can_id & ~EXTENDED, 1 << 18)
+        return base << 19 | 1 << 18 | rest
+    return can_id << 19
+
+
 class Message(NamedTuple):
-    """A frame that is sent again and again; the lower ``can_id`` wins the bus.
+    """A frame that is sent again and again; who wins the bus: :func:`right_of_way` of ``can_id``.
 
     transmission_ns  longest time on the bus, interframe space included
     period_ns        least time between two instances
@@ -134,11 +150,15 @@ def response_times(messages: Sequence[Message], bit_ns: int) -> list[Response]:
 
     bit_ns  one bit at the nominal rate. Raises ValueError for two messages of one identifier.
     """
-    order = sorted(messages, key=lambda m: m.can_id)
+    order = _by_urgency(messages)
     for one, other in itertools.pairwise(order):
         if one.can_id == other.can_id:
             raise ValueError(f"expected every identifier once, got {one.name} and {other.name} both with it")
     return [_response(order, k, bit_ns) for k in range(len(order))]
+
+
+def _by_urgency(messages: Sequence[Message]) -> list[Message]:
+    return sorted(messages, key=lambda m: right_of_way(m.can_id))
 
 
 def _response(order: Sequence[Message], k: int, bit_ns: int) -> Response:
@@ -178,7 +198,7 @@ def _response(order: Sequence[Message], k: int, bit_ns: int) -> Response:
 
 def inversions(messages: Sequence[Message]) -> list[tuple[Message, Message]]:
     """Pairs (less urgent by identifier, but with the shorter deadline; more urgent with the longer one)."""
-    order = sorted(messages, key=lambda m: m.can_id)
+    order = _by_urgency(messages)
     return [
         (late, early)
         for i, late in enumerate(order)

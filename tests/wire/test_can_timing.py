@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from ruamel.yaml import YAML
 
+from emulator.ports import EXTENDED
 from emulator.wire.can_timing import (
     FD_LENGTHS,
     Message,
@@ -20,6 +21,7 @@ from emulator.wire.can_timing import (
     inversions,
     load,
     response_times,
+    right_of_way,
 )
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -161,6 +163,40 @@ def test_a_bus_that_is_full_has_no_bound():
 def test_two_of_one_identifier_are_refused():
     with pytest.raises(ValueError, match="a and b"):
         response_times([Message("a", 1, 1, 10, 0, 10), Message("b", 1, 1, 10, 0, 10)], 1)
+
+
+def on_the_wire(can_id):
+    """Arbitration field of a data frame, dominant 0: identifier, RTR, IDE, or with SRR and IDE recessive."""
+    number = can_id & ~EXTENDED
+    if not can_id & EXTENDED:
+        return [number >> k & 1 for k in reversed(range(11))] + [0, 0]
+    bits = [number >> k & 1 for k in reversed(range(29))]
+    return [*bits[:11], 1, 1, *bits[11:], 0]
+
+
+# few base identifiers, so that short and long ones often share one
+IDENTIFIERS = st.integers(0x3FE, 0x400) | st.builds(
+    lambda base, rest: EXTENDED | base << 18 | rest, st.integers(0x3FE, 0x400), st.integers(0, 3)
+)
+
+
+@given(IDENTIFIERS, IDENTIFIERS)
+def test_who_sends_a_dominant_bit_where_the_other_does_not_wins_the_bus(one, other):
+    """ISO 11898-1, from memory."""
+    assert (right_of_way(one) < right_of_way(other)) == (on_the_wire(one) < on_the_wire(other))
+
+
+def test_long_identifiers_may_be_the_more_urgent():
+    short, long = (
+        Message("short", 0x100, 4 * MS, 20 * MS, 0, 20 * MS),
+        Message("long", 0, 5 * MS, 20 * MS, 0, MS),
+    )
+    for base, first in ((0x0FF, "long"), (0x100, "short")):
+        pair = [short, long._replace(can_id=EXTENDED | base << 18)]
+        urgent, last = response_times(pair, 2000)
+        assert (urgent.message.name, urgent.blocking_ns) == (first, last.message.transmission_ns)
+        assert (last.blocking_ns, last.worst_ns) == (0, 9 * MS)
+    assert inversions(pair) == [(pair[1], short)]
 
 
 def test_inversions_are_told():
