@@ -114,6 +114,12 @@ SIGNALS: tuple[Signal, ...] = (
     Signal("loop.compute_us", "us", "time spent in the tick before this one"),
 )
 
+TICK_NS = 1_000_000
+"""Period of the loop and of the record [ns]: tick n of a ride is ``n * TICK_NS`` after its start."""
+
+STANDBY, ARMED, RUNNING, STOPPING, TRIPPED = range(5)
+"""Values of ``bench.state``, also on the bus; what moves the bench between them: emulator.plant.states."""
+
 UNARMED_TICK = -1_000_000_000
 """Scenario ticks count up from here while nobody knows when the ride starts; nothing is recorded then."""
 BEFORE_ARMING_TICK = -2_000

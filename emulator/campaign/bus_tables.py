@@ -7,7 +7,8 @@ from rich.table import Table
 from rich.text import Text
 
 from emulator.campaign.page import terminal_table
-from emulator.config.bus_budget import TICK_NS, BusBudget
+from emulator.config.bus_budget import BusBudget
+from emulator.signals import TICK_NS
 
 
 def budget_tables(budget: BusBudget) -> RenderableType:

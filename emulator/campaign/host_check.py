@@ -18,8 +18,8 @@ from emulator.clock import MonotonicClock
 from emulator.errors import StartFailed
 from emulator.loop import host
 from emulator.loop.machine import Finding
+from emulator.signals import TICK_NS
 
-PERIOD_ns = 1_000_000
 _SHARP_us = 50.0
 _SIGNS = {"good": ("✓", "green"), "poor": ("!", "yellow"), "plain": ("·", "")}
 
@@ -81,7 +81,7 @@ def summary(late_us: NDArray[np.float64], granted: host.HostReport) -> Lateness:
         p99=p99,
         p999=p999,
         greatest=greatest,
-        overruns=int(np.sum(late_us >= PERIOD_ns / 1e3)),
+        overruns=int(np.sum(late_us >= TICK_NS / 1e3)),
         cpu=granted.cpu,
         priority=granted.priority,
         refused=tuple(granted.refused),
@@ -92,12 +92,12 @@ def _wake(pipe, ticks: int, cpu: int, priority: int, spin_us: float) -> None:  #
     late = np.zeros(max(1, ticks))
     granted = host.apply(cpu, priority, lock_memory=True)
     clock = MonotonicClock(round(spin_us * 1e3))
-    deadline = clock.now_ns() + 10 * PERIOD_ns
+    deadline = clock.now_ns() + 10 * TICK_NS
     for n in range(len(late)):
         late[n] = (clock.sleep_until(deadline) - deadline) * 1e-3
-        deadline += PERIOD_ns
-        if late[n] >= PERIOD_ns * 1e-3:  # what was missed is not waited for
-            deadline += int(late[n] * 1e3) // PERIOD_ns * PERIOD_ns
+        deadline += TICK_NS
+        if late[n] >= TICK_NS * 1e-3:  # what was missed is not waited for
+            deadline += int(late[n] * 1e3) // TICK_NS * TICK_NS
     pipe.send((late, granted))
     pipe.close()
 

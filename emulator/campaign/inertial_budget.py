@@ -17,11 +17,12 @@ from scipy.signal import lfilter
 from emulator.campaign.imposed_motion import turned
 from emulator.config.rig_file import Imu
 from emulator.sensors.imu import FLICKER_FLAT, MARKOV_PEAK, matched_low_pass
+from emulator.signals import TICK_NS
 
 Triad: TypeAlias = Literal["rate", "force"]
 TRIADS: tuple[Triad, Triad] = ("rate", "force")
 
-_TICK_S = 1e-3
+_TICK_S = TICK_NS * 1e-9
 _RINGING = 400  # ticks after which the response of any permitted low-pass is gone
 
 

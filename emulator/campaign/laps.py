@@ -20,12 +20,11 @@ from emulator.errors import RecordError
 from emulator.record.reader import Run
 from emulator.rig.session import Session
 from emulator.scenario.ideal_lap import IdealLap, bike_of, grip_along, ideal_lap, planned_lap, sector_times
+from emulator.signals import RUNNING
 
 Array = NDArray[np.float64]
 Start: TypeAlias = Literal["standing", "flying"]
 
-RUNNING = 2
-"""``bench.state`` while the ride is on."""
 ON_THE_LINE = 1.0
 """A ride that starts within this distance [m] of the timing line starts a whole lap."""
 STANDING = 1.0

@@ -19,13 +19,13 @@ from pydantic import TypeAdapter, ValidationError
 
 from emulator.errors import RecordError
 from emulator.record.reader import Run
+from emulator.signals import RUNNING
 
 KNOWN_TO_M = 0.025
 """[m] rms a robot of the trade knows its place to (common practice, no source)."""
 FIXED = 4
 """GGA quality of a fix with whole ambiguities."""
 
-_RUNNING = 2
 _LEAST_SPEED = 1.0  # [m/s] slower, an arrival can't be told from the number before it
 
 
@@ -106,7 +106,7 @@ def place_errors(run: Run) -> PlaceErrors | None:
     fresh = np.flatnonzero((np.diff(ex) != 0.0) | (np.diff(ey) != 0.0)) + 1
     age_ms = _age_of(run)
     at = run.tick[fresh] - age_ms  # ticks are milliseconds
-    usable = (state[fresh] == _RUNNING) & (at >= run.tick[0]) & (speed[fresh] > _LEAST_SPEED)
+    usable = (state[fresh] == RUNNING) & (at >= run.tick[0]) & (speed[fresh] > _LEAST_SPEED)
     usable &= np.isfinite(ex[fresh]) & np.isfinite(ey[fresh])
     fresh, at = fresh[usable], at[usable]
     if not len(fresh):

@@ -38,10 +38,10 @@ from emulator.record.writer import CERTIFICATE_FILE, RunWriter, write_json
 from emulator.rig.session import Session
 from emulator.rig.supervisor import Beside, run_bench
 from emulator.rig.virtual import VirtualRide
-from emulator.scenario.schema import Condition
-from emulator.scenario.schema import DistanceFromLine as DistanceModel
-from emulator.scenario.schema import Holds as HoldsModel
-from emulator.scenario.schema import NoFall as NoFallModel
+from emulator.scenario.criteria import Condition
+from emulator.scenario.criteria import DistanceFromLine as DistanceModel
+from emulator.scenario.criteria import Holds as HoldsModel
+from emulator.scenario.criteria import NoFall as NoFallModel
 
 Say = Callable[[str], None]
 Progress = Callable[[float, float, float], None]

@@ -7,7 +7,9 @@ from dataclasses import dataclass
 
 from scipy.stats import halfnorm
 
-TICK_MS = 1.0
+from emulator.signals import TICK_NS
+
+TICK_MS = TICK_NS * 1e-6
 """Frames leave at the first tick of the loop at which their content is old enough."""
 
 

@@ -26,6 +26,7 @@ from emulator.campaign.inertial_budget import (
     white_covariance,
 )
 from emulator.campaign.sample_age import TICK_MS, Age
+from emulator.config.bus_budget import frame_bytes
 from emulator.config.rig_file import Gnss, Imu, Rig, SerialPort, ToneRing
 from emulator.ports import EXTENDED
 from emulator.sensors.gnss import FIX_QUALITY, USUAL_ACCURACY, Accuracy
@@ -33,11 +34,10 @@ from emulator.sensors.wheel_speed import MOST_INTERVALS
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.state import FRONT, REAR
 from emulator.wire.can_frames import Codec
-from emulator.wire.can_timing import Message, bits_ns, classical_bits, response_times
+from emulator.wire.can_timing import CLASSICAL_BYTES, Message, bits_ns, classical_bits, response_times
 from emulator.wire.nmea import KNOT_m_s, burst_seconds
 
-WIRE_STEP = "step on the wire"
-CLASSICAL_BYTES = 8
+WIRE_STEP, READING_STEP = "step on the wire", "reading step"
 NAUTICAL_MILE_m = 1852.0
 """A minute of latitude is about that (by its old definition); figures to a percent."""
 GNSS_STEPS = {
@@ -53,8 +53,8 @@ Kind: TypeAlias = Literal["white", "drift", "walk", "fixed", "drawn", "pattern",
 """white: new each sample; drift: wanders around zero; walk: wanders off; fixed: does not change;
 drawn: does not change either, drawn once a run; pattern: repeats with the wheel's turns; step: rounding."""
 
-STANDARD_GRAVITY = 9.81
-"""[m/s^2] of the budget only; what is measured is judged with the vehicle's."""
+USUAL_GRAVITY = 9.81
+"""[m/s^2], common practice, no source; of the budget only: what is measured is judged with the vehicle's."""
 
 
 @dataclass(frozen=True)
@@ -152,9 +152,9 @@ class Budget:
 # -- one function a sensor -----------------------------------------------------------------------------------
 
 
-def rounding(step: float) -> Term:
+def rounding(step: float, name: str = WIRE_STEP) -> Term:
     """Rounding to a step spreads evenly within it: step / sqrt(12)."""
-    return Term(WIRE_STEP, "step", step / math.sqrt(12.0), f"{step:g} / √12")
+    return Term(name, "step", step / math.sqrt(12.0), f"{step:g} / √12")
 
 
 def inertial_terms(imu: Imu, triad: Triad, axis: int, rate_hz: float) -> list[Term]:
@@ -181,7 +181,7 @@ def inertial_terms(imu: Imu, triad: Triad, axis: int, rate_hz: float) -> list[Te
         terms.append(Term("bias instability", "drift", drift, how, keys.correlation_s))
     if keys.walk > 0.0:
         terms.append(Term("random walk", "walk", keys.walk, f"{keys.walk:g} x √s"))
-    own = np.array([0.0, 0.0, STANDARD_GRAVITY])
+    own = np.array([0.0, 0.0, USUAL_GRAVITY])
     none = np.zeros(3)
     late = np.array([1e9])
     said = float(shown(imu, triad, none, own, late)[0, axis])
@@ -194,9 +194,7 @@ def inertial_terms(imu: Imu, triad: Triad, axis: int, rate_hz: float) -> list[Te
     if abs(rest) > 1e-12:
         terms.append(Term("mounting, scale, warmth", "fixed", rest, "upright, at rest, warm"))
     if keys.resolution > 0.0:
-        terms.append(
-            Term("reading step", "step", keys.resolution / math.sqrt(12.0), f"{keys.resolution:g} / √12")
-        )
+        terms.append(rounding(keys.resolution, READING_STEP))
     return terms
 
 
@@ -214,11 +212,11 @@ def lean_terms(rig: Rig, speed_m_s: float) -> list[Term]:
         time_s = own.reference_time_constant_ms * 1e-3
         gyro = own.rate_noise_density_rad_s_sqrtHz * math.sqrt(time_s / 2.0)
         turning = own.rate_noise_density_rad_s_sqrtHz * speed_m_s
-        reference = math.hypot(own.force_noise_density_m_s2_sqrtHz, turning) / STANDARD_GRAVITY
+        reference = math.hypot(own.force_noise_density_m_s2_sqrtHz, turning) / USUAL_GRAVITY
         for name, sigma in (("own gyro", gyro), ("own reference", reference / math.sqrt(2.0 * time_s))):
             if sigma > 0.0:
                 terms.append(Term(name, "drift", sigma, f"correlated over {time_s:g} s", time_s))
-        upright = np.array([0.0, 0.0, STANDARD_GRAVITY])
+        upright = np.array([0.0, 0.0, USUAL_GRAVITY])
         fixed = lean_shown(own, np.zeros(3), upright, lambda _lean: speed_m_s)
         if abs(fixed) > 1e-12:
             terms.append(Term("bias and mounting", "fixed", fixed, "upright"))
@@ -238,8 +236,7 @@ def analogue_terms(rig: Rig, name: str) -> list[Term]:
         return []
     terms = [Term("white noise", "white", sensor.noise, "as configured")] if sensor.noise > 0.0 else []
     if sensor.resolution > 0.0:
-        step = sensor.resolution
-        terms.append(Term("reading step", "step", step / math.sqrt(12.0), f"{step:g} / √12"))
+        terms.append(rounding(sensor.resolution, READING_STEP))
     return terms
 
 
@@ -261,6 +258,12 @@ def ring_radius(rig: Rig, vehicle: Vehicle, front: bool) -> tuple[int, float]:
     return (ring.teeth_front if front else ring.teeth_rear), radius
 
 
+def edge_rate_hz(rig: Rig, vehicle: Vehicle, front: bool, speed_m_s: float) -> float:
+    """Edges a second of a wheel's tone ring at a speed of its nominal radius."""
+    teeth, radius = ring_radius(rig, vehicle, front)
+    return speed_m_s / radius * teeth / (2.0 * math.pi)
+
+
 def wheel_terms(rig: Rig, vehicle: Vehicle, front: bool, speed_m_s: float) -> list[Term]:
     """Wheel speed v from a tone ring of Z teeth, mean of n intervals of T in all.
 
@@ -275,8 +278,8 @@ def wheel_terms(rig: Rig, vehicle: Vehicle, front: bool, speed_m_s: float) -> li
     ring = sensor.tone_ring
     if ring is None:
         return [Term("white noise", "white", sensor.noise_m_s, "as configured")] if sensor.noise_m_s else []
-    teeth, radius = ring_radius(rig, vehicle, front)
-    edges_hz = speed_m_s / radius * teeth / (2.0 * math.pi)
+    teeth, _ = ring_radius(rig, vehicle, front)
+    edges_hz = edge_rate_hz(rig, vehicle, front, speed_m_s)
     if edges_hz <= 0.0:
         return []
     n = averaged_edges(ring, edges_hz)
@@ -307,8 +310,7 @@ def wheel_terms(rig: Rig, vehicle: Vehicle, front: bool, speed_m_s: float) -> li
         )
     )
     if ring.resolution_m_s > 0.0:
-        sigma = ring.resolution_m_s / math.sqrt(12.0)
-        terms.append(Term("reading step", "step", sigma, f"{ring.resolution_m_s:g} / √12"))
+        terms.append(rounding(ring.resolution_m_s, READING_STEP))
     return terms
 
 
@@ -317,23 +319,16 @@ def wheel_behind_ms(rig: Rig, vehicle: Vehicle, speed_m_s: float) -> float:
     ring = rig.sensors.wheel_speed.tone_ring
     if ring is None or speed_m_s <= 0.0:
         return 0.0
-    teeth, radius = ring_radius(rig, vehicle, front=True)
-    edges_hz = speed_m_s / radius * teeth / (2.0 * math.pi)
+    edges_hz = edge_rate_hz(rig, vehicle, True, speed_m_s)
     return 1e3 * 0.5 * (averaged_edges(ring, edges_hz) + 1) / edges_hz
 
 
-def lean_behind_ms(rig: Rig) -> float:
-    """Lag of the lean sensor behind slow motion: its time constant less the tick its filter is ahead.
-
-    The filter moves by g = 1 - exp(-h / T) of the way each tick of h, towards the value of that tick: a ramp
-    is followed h (1 - g) / g late, which is about T - h / 2.
-    """
-    time_ms = rig.sensors.lean.time_constant_ms
-    return first_order_behind_ms(time_ms)
-
-
 def first_order_behind_ms(time_ms: float) -> float:
-    """The same of any first-order lag run at ticks."""
+    """Lag of a first-order filter run at ticks behind slow motion: its time constant less what it is ahead.
+
+    It moves by g = 1 - exp(-h / T) of the way each tick of h, towards the value of that tick: a ramp is
+    followed h (1 - g) / g late, which is about T - h / 2.
+    """
     if time_ms <= 0.0:
         return 0.0
     gain = -math.expm1(-TICK_MS / time_ms)
@@ -409,17 +404,18 @@ def bus_times(rig: Rig, codec: Codec) -> dict[str, tuple[float, float]]:
     Of the rig's own frames: when the robot's come, it does not say. FD frames are not timed. A wait without
     bound is infinite. Source: emulator.wire.can_timing.
     """
-    rate = getattr(rig.bus, "bitrate", None)
-    frames = {name: codec.frame(name) for name in rig.outputs}
-    if rate is None or any(codec.table.length[f] > CLASSICAL_BYTES for f in frames.values()):
-        return dict.fromkeys(map(str, frames), (math.nan, math.nan))
-    urgent = sorted(frames, key=lambda name: _right_of_way(int(codec.table.can_id[frames[name]])))
+    rate = rig.bus.bitrate
+    if rate is None or any(frame_bytes(codec, name)[0] > CLASSICAL_BYTES for name in rig.outputs):
+        return dict.fromkeys(map(str, rig.outputs), (math.nan, math.nan))
     messages = []
-    for rank, name in enumerate(urgent):
-        f, period_ns = frames[name], round(1e9 / rig.outputs[name].rate_hz)
-        extended = bool(codec.table.can_id[f] & EXTENDED)
-        took_ns = bits_ns(classical_bits(int(codec.table.length[f]), extended=extended), rate)
-        messages.append(Message(name, rank, took_ns, period_ns, 0, period_ns))
+    for name, output in rig.outputs.items():
+        length, extended = frame_bytes(codec, name)
+        took_ns, period_ns = (
+            bits_ns(classical_bits(length, extended=extended), rate),
+            round(1e9 / output.rate_hz),
+        )
+        can_id = int(codec.table.can_id[codec.frame(name)])
+        messages.append(Message(name, can_id, took_ns, period_ns, 0, period_ns))
     return {
         r.message.name: (
             1e-6 * r.message.transmission_ns,
@@ -491,7 +487,7 @@ def budget_of(rig: Rig, vehicle: Vehicle, codec: Codec, *, speed_m_s: float = 20
     frames = [codec.frame(name) for name in names]
     on_bus = bus_times(rig, codec)
     behind = {
-        "lean": lean_behind_ms(rig),
+        "lean": first_order_behind_ms(rig.sensors.lean.time_constant_ms),
         "wheel_speed": wheel_behind_ms(rig, vehicle, speed_m_s),
         "imu_rates": delay_ms(keys_of(rig.sensors.imu, "rate")),
         "imu_force": delay_ms(keys_of(rig.sensors.imu, "force")),
@@ -542,12 +538,6 @@ def budget_of(rig: Rig, vehicle: Vehicle, codec: Codec, *, speed_m_s: float = 20
         )
     )
     return Budget(rig.name, speed_m_s, tuple(outputs), fixes)
-
-
-def _right_of_way(can_id: int) -> tuple[int, int]:
-    """Sorts as arbitration does: by the first 11 bits, then short identifiers before long ones."""
-    number = can_id & ~EXTENDED
-    return (number >> 18, number + 1) if can_id & EXTENDED else (number, 0)
 
 
 def allan_lengths(rate_hz: float, longest_s: float = 1000.0) -> list[int]:

@@ -15,10 +15,10 @@ from emulator.campaign.allan import Noise, mean_sigma
 from emulator.campaign.imposed_motion import SteadyTurn, Sway, lean_shown, over_read, rear_tyre, turned
 from emulator.campaign.inertial_budget import errors_of_axes, keys_of, low_pass, shown, unit_axes
 from emulator.campaign.sensor_budget import (
-    STANDARD_GRAVITY,
     Budget,
     Channel,
     averaged_edges,
+    edge_rate_hz,
     ring_radius,
     wheel_terms,
 )
@@ -371,7 +371,7 @@ class Lag(NamedTuple):
 def sensor_lag(rig: Rig, sway: Sway, signal: str) -> Lag:
     """How a sensor follows the sway."""
     hertz, vehicle = sway.hertz, sway.vehicle
-    turn = 2.0 * math.pi * hertz
+    turn, gravity = 2.0 * math.pi * hertz, float(vehicle.body[0]["gravity"])
     if signal == "rate_x_rad_s":
         keys = keys_of(rig.sensors.imu, "rate")
         h = low_pass(keys, hertz)
@@ -390,16 +390,15 @@ def sensor_lag(rig: Rig, sway: Sway, signal: str) -> Lag:
             # roll itself bends the reference by its centripetal force, roll^2 w^2 z / 4 g at this frequency.
             axes, s = turned(*computed.mounting_rad).T, 1j * turn
             pull = 1e3 / computed.reference_time_constant_ms
-            turned_away = 1.0 - s * axes[2, 0] * sway.speed / STANDARD_GRAVITY
+            turned_away = 1.0 - s * axes[2, 0] * sway.speed / gravity
             h = complex((s * axes[0, 0] + turned_away * pull) / (s + pull))
             lag, gain = lag - 1e3 * math.atan2(h.imag, h.real) / turn, gain * abs(h)
             height = abs(computed.position_m[2])
-            off = (sway.roll * turn) ** 2 * height / 4.0 / STANDARD_GRAVITY * pull / turn
+            off = (sway.roll * turn) ** 2 * height / 4.0 / gravity * pull / turn
         return Lag(lag, gain, 1e3 * off / turn, off)
     ring = rig.sensors.wheel_speed.tone_ring
     if signal in ("wheel_front_m_s", "wheel_rear_m_s") and ring is not None:
-        teeth, radius = ring_radius(rig, vehicle, signal == "wheel_front_m_s")
-        edges_hz = sway.speed / radius * teeth / (2.0 * math.pi)
+        edges_hz = edge_rate_hz(rig, vehicle, signal == "wheel_front_m_s", sway.speed)
         n = averaged_edges(ring, edges_hz)
         # half the window and half a pitch; the window's count moves by one as the speed swings
         return Lag(1e3 * 0.5 * (n + 1) / edges_hz, 1.0, 1e3 * 0.5 / edges_hz)

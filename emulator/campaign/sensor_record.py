@@ -23,12 +23,13 @@ from emulator.config.rig_consistency import doubts
 from emulator.config.rig_file import SerialPort, dbc_path, frames_of, load_rig, vehicle_path
 from emulator.config.vehicle_file import load_vehicle
 from emulator.errors import ConfigError, Problem
-from emulator.plant.step import TICK_NS
 from emulator.ports import MAX_DATA, frame_buffer
 from emulator.rig.bench import Bench
 from emulator.rig.session import Session
+from emulator.scenario.criteria import NoFall
 from emulator.scenario.line import Straight, build_line
-from emulator.scenario.schema import NoFall, Origin, Scenario, SpeedProfile, Start, Support, Surface
+from emulator.scenario.schema import Origin, Scenario, SpeedProfile, Start, Support, Surface
+from emulator.signals import TICK_NS
 from emulator.vehicle.params import RigidMass, vehicle_record
 from emulator.vehicle.relief import flat
 from emulator.vehicle.road import surface

@@ -29,12 +29,10 @@ from emulator.campaign.temporal import Formula, Monitor, signals_of
 from emulator.errors import InternalError, RecordError
 from emulator.record.reader import Run, read_json_object
 from emulator.record.writer import VERDICT_FILE, write_json
-from emulator.signals import INDEX, SIGNALS
+from emulator.signals import INDEX, RUNNING, SIGNALS
 
 Result: TypeAlias = Literal["pass", "fail", "invalid", "error"]
 
-RUNNING = 2
-"""``bench.state`` while the ride is on."""
 
 # -- what is asked ---------------------------------------------------------------------------------------
 

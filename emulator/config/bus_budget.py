@@ -23,8 +23,10 @@ from typing import Any, NamedTuple
 
 from emulator.config.rig_file import Output, Rig, USUAL_PERIODS_ms
 from emulator.ports import EXTENDED
+from emulator.signals import TICK_NS
 from emulator.wire.can_frames import Codec
 from emulator.wire.can_timing import (
+    CLASSICAL_BYTES,
     Message,
     bits_ns,
     classical_bits,
@@ -34,10 +36,6 @@ from emulator.wire.can_timing import (
     usual_ns,
 )
 
-TICK_NS = 1_000_000
-"""The loop's period, as ``emulator.plant.step.TICK_NS``."""
-CLASSICAL_BYTES = 8
-"""Payload of a classical CAN frame at most."""
 _LONGEST = 20_000
 """Ticks the schedule is stepped through at most."""
 _SIGMAS = 6

@@ -10,13 +10,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from emulator.config.bus_budget import CLASSICAL_BYTES, BusBudget, bus_budget, frame_bytes
+from emulator.config.bus_budget import BusBudget, bus_budget, frame_bytes
 from emulator.config.rig_file import INPUT_FRAME, Rig
 from emulator.config.validation import did_you_mean
 from emulator.config.yaml_source import Loc, Source
 from emulator.errors import Problem
 from emulator.wire.can_frames import Codec
-from emulator.wire.can_timing import classical_bits
+from emulator.wire.can_timing import CLASSICAL_BYTES, classical_bits
 
 _ROUNDING = 1e-9
 

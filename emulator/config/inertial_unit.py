@@ -12,8 +12,9 @@ from pydantic import Field, model_validator
 
 from emulator.config.validation import Closed, wrong
 from emulator.sensors.imu import HIGHEST_CORNER_SHARE, MOST_ORDERS
+from emulator.signals import TICK_NS
 
-_TICK_HZ = 1000.0
+_TICK_HZ = 1e9 / TICK_NS
 _G = 9.81  # [m/s2] for bounds only
 
 Axes: TypeAlias = tuple[float, float, float]

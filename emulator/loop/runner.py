@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from emulator.loop.budget import GNSS, Budget, edges_us
 from emulator.loop.bus_watch import BusRules, BusWatch
 from emulator.ports import CanLink, Clock, FrameBuffer, GnssLink, PulseLink, frame_buffer
+from emulator.signals import ARMED, RUNNING, TRIPPED
 from emulator.snapshot import RX, TX, Command, LoopEvent, LoopState, RecorderState, Snapshot, Status
 
 
@@ -159,10 +160,6 @@ class Outcome:
     def as_dict(self) -> dict[str, Any]:
         """The same as plain values."""
         return asdict(self)
-
-
-ARMED, RUNNING, TRIPPED = 1, 2, 4
-"""Bench states, as in ``emulator.signals``."""
 
 
 def run_cycle(

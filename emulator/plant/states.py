@@ -18,9 +18,8 @@ from __future__ import annotations
 
 from emulator.compiled import Record, jit
 from emulator.plant.monitors import N_MONITORS
-from emulator.signals import UNARMED_TICK
+from emulator.signals import ARMED, RUNNING, STANDBY, STOPPING, TRIPPED, UNARMED_TICK
 
-STANDBY, ARMED, RUNNING, STOPPING, TRIPPED = range(5)
 STATE_NAMES = ("standby", "armed", "running", "stopping", "tripped")
 
 (

@@ -45,7 +45,6 @@ from emulator.plant.sensing import (
     turn_rings,
 )
 from emulator.plant.states import (
-    ARMED,
     COUNTDOWN_TICKS,
     EV_END,
     EV_FAULT_OFF,
@@ -69,9 +68,6 @@ from emulator.plant.states import (
     EV_STATE,
     EV_TRIP,
     N_PERMISSIVES,
-    RUNNING,
-    STANDBY,
-    TRIPPED,
     next_state,
     rest_share,
 )
@@ -80,7 +76,7 @@ from emulator.ports import FrameBuffer
 from emulator.sensors.fix import allowed, climb, fix_in_use, hold
 from emulator.sensors.imu import restart
 from emulator.sensors.timing import MOST_VALUES, DelayLines, enter, is_due, next_frame, ready, take
-from emulator.signals import INDEX
+from emulator.signals import ARMED, INDEX, RUNNING, STANDBY, TICK_NS, TRIPPED
 from emulator.timeline import ACTIVE, FAULT, GEARBOX, GNSS, GRIP, GUST, advance, gust, strength
 from emulator.vehicle.integrate import begin, finish
 from emulator.vehicle.relief import Relief, plane_under
@@ -129,8 +125,7 @@ from emulator.vehicle.state import (
 )
 from emulator.wire.can_frames import FrameCodec, pack, protect, unpack
 
-TICK_NS = 1_000_000
-_TICK_S = 1e-3
+_TICK_S = TICK_NS * 1e-9
 
 _TRUTH_LOADS = INDEX["truth.load_front_N"]
 _GRIP_FRONT, _GRIP_REAR = INDEX["truth.grip_front"], INDEX["truth.grip_rear"]
@@ -156,7 +151,6 @@ class Plant(NamedTuple):
     out, lines   (M,)        outputs and their delay lines; the last one is GNSS
     events       (N,)        the scenario's EVENT_DTYPE table
     streams, streams_0       random streams, and what they start the ride with
-    rings        (2,)        tone rings front, rear
     imu          (1,)        inertial unit
     rings        (4,)        tone rings front, rear; then those behind the pulse frames
     """

@@ -36,7 +36,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from emulator.errors import InternalError, RunFailed, StartFailed
 from emulator.ports import MAX_DATA
-from emulator.signals import SIGNALS
+from emulator.signals import SIGNALS, TICK_NS
 
 MANIFEST_FILE = "manifest.json"
 SIGNALS_FILE = "signals.arrow"
@@ -46,8 +46,6 @@ GNSS_FILE = "gnss.nmea"
 CERTIFICATE_FILE = "certificate.json"
 VERDICT_FILE = "verdict.json"
 
-TICK_NS = 1_000_000
-"""Scenario time of one tick [ns]: tick n of a record has ``time_ns = n * TICK_NS``."""
 BLOCK_TICKS = 500
 """Ticks a record batch spans; block k holds ticks k*250 .. k*250+249, also below zero."""
 

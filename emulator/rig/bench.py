@@ -52,14 +52,16 @@ from emulator.plant.states import (
     stop,
     trip,
 )
-from emulator.plant.step import TICK_NS, Plant, tick
+from emulator.plant.step import Plant, tick
 from emulator.ports import FrameBuffer, frame_buffer
 from emulator.rig.build import build_plant
 from emulator.rig.burst_line import Burst, BurstLine
 from emulator.rig.links import line_baud
 from emulator.rig.session import Session
-from emulator.scenario.schema import MarkEvent, Scenario
+from emulator.scenario.events import MarkEvent
+from emulator.scenario.schema import Scenario
 from emulator.sensors.gnss import QUALITIES, stated
+from emulator.signals import TICK_NS
 from emulator.snapshot import Command
 from emulator.wire.geodesy import Origin
 from emulator.wire.nmea import LONGEST_BURST, chosen, longest_burst

@@ -32,11 +32,11 @@ from emulator.plant.sensing import (
     V_WHEEL_FRONT,
 )
 from emulator.plant.states import PERMISSIVES
-from emulator.plant.step import TICK_NS, Plant
+from emulator.plant.step import Plant
 from emulator.rig.burst_line import BurstLine
 from emulator.rig.links import line_baud
 from emulator.rig.session import Session
-from emulator.scenario.schema import FaultEvent, GearboxEvent, GnssEvent, GripEvent, GustEvent, MarkEvent
+from emulator.scenario.events import FaultEvent, GearboxEvent, GnssEvent, GripEvent, GustEvent, MarkEvent
 from emulator.sensors.analogue import Analogue
 from emulator.sensors.fix import RANKS
 from emulator.sensors.gnss import FIX_QUALITY, QUALITIES, USUAL_ACCURACY, Accuracy
@@ -45,7 +45,7 @@ from emulator.sensors.imu import EngineOrder, RoadBand, Triad, Warming, inertial
 from emulator.sensors.noise import stream_start
 from emulator.sensors.timing import MOST_VALUES, outputs
 from emulator.sensors.wheel_speed import MOST_INTERVALS, RING_DTYPE, tone_ring
-from emulator.signals import INDEX, UNARMED_TICK
+from emulator.signals import INDEX, TICK_NS, UNARMED_TICK
 from emulator.timeline import (
     EVENT_DTYPE,
     FAULT,

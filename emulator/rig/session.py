@@ -24,22 +24,16 @@ from emulator.config.rig_file import FrameName, Rig, dbc_path, frames_of, load_r
 from emulator.config.vehicle_file import VehicleFile, load_vehicle
 from emulator.config.yaml_source import Source
 from emulator.errors import ConfigError, Problem
-from emulator.plant.step import TICK_NS
 from emulator.robot.mission import Mission
 from emulator.scenario.check import named_anyway
+from emulator.scenario.circuit import Circuit, line_segments, load_circuit
 from emulator.scenario.ideal_lap import BODIES, sector_ends
 from emulator.scenario.line import build_line
 from emulator.scenario.relief import CLASS_DEGREE_m3, along_lap, roughness
-from emulator.scenario.schema import (
-    Circuit,
-    Scenario,
-    circuit_path,
-    line_segments,
-    load_circuit,
-    load_scenario,
-)
+from emulator.scenario.schema import Scenario, circuit_path, load_scenario
 from emulator.scenario.speed_profile import engine_curve, speed_limits, target_speed
 from emulator.sensors.imu import turned
+from emulator.signals import TICK_NS
 from emulator.vehicle.params import RigidMass, Vehicle, vehicle_record
 from emulator.vehicle.relief import Bump, Relief, relief
 from emulator.vehicle.road import Line, Surface, surface

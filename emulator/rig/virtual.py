@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from emulator.compiled import entry, jit
 from emulator.loop.budget import Budget, FrameAccounts, account_frames
-from emulator.plant.step import TICK_NS, Plant, tick
+from emulator.plant.step import Plant, tick
 from emulator.ports import FrameBuffer, frame_buffer
 from emulator.record.writer import RunWriter
 from emulator.rig.bench import EVENT_KINDS, Bench
@@ -25,7 +25,7 @@ from emulator.rig.session import Session, mission
 from emulator.robot.mission import ReferenceRider
 from emulator.robot.rider import Rider
 from emulator.robot.rider import step as ride
-from emulator.signals import BEFORE_ARMING_TICK, INDEX, SIGNALS, UNARMED_TICK
+from emulator.signals import BEFORE_ARMING_TICK, INDEX, SIGNALS, TICK_NS, UNARMED_TICK
 from emulator.snapshot import Command
 
 RIDER_EVERY = 2

@@ -24,6 +24,7 @@ from emulator.robot.records import (
     Z_WHEEL_REAR,
 )
 from emulator.robot.ride import balance, drive, follow_path
+from emulator.signals import RUNNING
 from emulator.vehicle.road import Line
 from emulator.wire.can_frames import FrameCodec, check, find, pack, protect, unpack
 
@@ -37,9 +38,6 @@ _PLACE_LIMIT = 0.7  # [m] one sigma it gives its own place, with which it still 
 COMMANDS = ("steering", "drive", "gear", "estimate_pose", "estimate_motion")
 _EVERY = np.array([1, 5, 10, 5, 5])
 _GEAR = COMMANDS.index("gear")
-
-RUNNING = 2
-"""Bench state in which the robot rides; see the DBC."""
 
 # Values the robot sends, by name in the DBC.
 SENT = (

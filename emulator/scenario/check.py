@@ -19,7 +19,8 @@ from emulator.config.validation import did_you_mean
 from emulator.config.vehicle_file import load_vehicle
 from emulator.config.yaml_source import beside, load, show
 from emulator.errors import ConfigError, Problem
-from emulator.scenario.schema import circuit_path, load_circuit, load_scenario
+from emulator.scenario.circuit import load_circuit
+from emulator.scenario.schema import circuit_path, load_scenario
 from emulator.wire.can_frames import load_codec
 
 

@@ -6,7 +6,7 @@ import pytest
 
 from emulator.campaign.ride import formula_of
 from emulator.campaign.temporal import Always, Compare, Either, Eventually, Every, Not, Until
-from emulator.scenario.schema import Condition
+from emulator.scenario.criteria import Condition
 
 LEAN = {"signal": "truth.roll_rad", "at_most": 0.8, "size": True}
 FAST = {"signal": "truth.speed_m_s", "at_least": 10.0}

@@ -18,7 +18,6 @@ from emulator.campaign.sensor_budget import (
     averaged_edges,
     budget_of,
     gnss_accuracies,
-    lean_behind_ms,
     lean_terms,
     wheel_behind_ms,
     wheel_terms,
@@ -206,9 +205,9 @@ def test_lean_is_behind_a_ramp_by_its_lag(session: Session, time_ms: float) -> N
     shown = 0.0
     for k in range(20_000):
         shown += gain * (k - shown)  # one unit a millisecond
-    assert lean_behind_ms(with_sensor(session.rig, "lean", time_constant_ms=time_ms)) == pytest.approx(
-        19_999 - shown, abs=1e-6
-    )
+    rig = with_sensor(session.rig, "lean", time_constant_ms=time_ms)
+    age = budget_of(rig, session.vehicle, session.codec).output("lean").age
+    assert age.behind == pytest.approx(19_999 - shown, abs=1e-6)
 
 
 # -- GNSS ----------------------------------------------------------------------------------------------------

@@ -12,12 +12,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from emulator.compiled import jit
-from emulator.config.bus_budget import TICK_NS, Periodic, arrivals, bus_budget
+from emulator.config.bus_budget import Periodic, arrivals, bus_budget
 from emulator.config.rig_file import COMMAND_FRAMES, USUAL_PERIODS_ms, dbc_path, load_rig
 from emulator.errors import ConfigError
-from emulator.plant import step
 from emulator.robot import rider
 from emulator.sensors.timing import enter, is_due, next_frame, outputs, take
+from emulator.signals import TICK_NS
 from emulator.wire.can_frames import load_codec
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
@@ -51,7 +51,6 @@ def budget_of(folder, bit_rate, *changes, more=""):
 
 
 def test_what_it_assumes_of_others_is_so():
-    assert TICK_NS == step.TICK_NS
     periods = [float(n) * rider.STEP * 1e3 for n in rider._EVERY]
     assert [USUAL_PERIODS_ms[name] for name in rider.COMMANDS] == pytest.approx(periods)
     assert tuple(USUAL_PERIODS_ms) == COMMAND_FRAMES

@@ -13,7 +13,8 @@ from emulator.config.rig_file import Rig
 from emulator.config.validation import Closed, describe, did_you_mean, problems_of, validate, wrong
 from emulator.config.yaml_source import load
 from emulator.errors import ConfigError
-from emulator.scenario.schema import Circuit, Scenario
+from emulator.scenario.circuit import Circuit
+from emulator.scenario.schema import Scenario
 
 SHIPPED = Path(__file__).parents[2] / "scenarios"
 

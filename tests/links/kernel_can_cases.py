@@ -24,8 +24,8 @@ from emulator.errors import DeviceAbsent, StartFailed
 from emulator.links.can_bus import CanBusSpec, open_can
 from emulator.loop.bus_watch import TEXTS, BusFault, BusRules
 from emulator.loop.runner import Outcome
-from emulator.plant.states import STANDBY, TRIPPED
 from emulator.ports import CanLink, LinkCounts, frame_buffer
+from emulator.signals import STANDBY, TRIPPED
 from emulator.snapshot import TX, LoopEvent
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "plant"))

@@ -10,12 +10,11 @@ from pathlib import Path
 import numpy as np
 
 from emulator.config.rig_file import Output, frames_of
-from emulator.plant.states import RUNNING
 from emulator.ports import FrameBuffer, frame_buffer
 from emulator.rig.bench import Bench
 from emulator.rig.session import Session, load_session
-from emulator.scenario.schema import FaultEvent, GripEvent, MarkEvent, Moment
-from emulator.signals import INDEX
+from emulator.scenario.events import FaultEvent, GripEvent, MarkEvent, Moment
+from emulator.signals import INDEX, RUNNING
 from emulator.snapshot import Command
 from emulator.wire.can_frames import Codec, check, load_codec, pack, protect, unpack
 

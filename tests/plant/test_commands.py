@@ -19,8 +19,8 @@ from emulator.plant.commands import (
     shift,
 )
 from emulator.plant.records import RUN_DTYPE
-from emulator.plant.states import RUNNING, TRIPPED
-from emulator.scenario.schema import GearboxEvent, Moment
+from emulator.scenario.events import GearboxEvent, Moment
+from emulator.signals import RUNNING, TRIPPED
 from emulator.vehicle.state import (
     U_BRAKE_FRONT,
     U_BRAKE_REAR,

@@ -12,7 +12,7 @@ from scripted_robot import Ride, fault, variant, with_events
 
 from emulator.plant.states import EV_GNSS_OFF, EV_GNSS_ON
 from emulator.rig.session import Session
-from emulator.scenario.schema import GnssEvent, Moment
+from emulator.scenario.events import GnssEvent, Moment
 
 MS = 1_000_000
 ALL = ("GGA", "RMC", "VTG", "GSA", "GST", "ZDA")

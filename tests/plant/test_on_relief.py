@@ -11,8 +11,9 @@ from scripted_robot import Ride, variant, with_events
 
 from emulator.plant.states import EV_GUST_OFF, EV_GUST_ON
 from emulator.rig.session import Session
+from emulator.scenario.events import GustEvent, Moment
 from emulator.scenario.relief import CLASS_DEGREE_m3, roughness
-from emulator.scenario.schema import GustEvent, Moment, Wind
+from emulator.scenario.schema import Wind
 from emulator.vehicle.relief import Bump, relief
 from emulator.vehicle.state import U_ROAD_REAR, U_WIND_X, U_WIND_Y
 

@@ -34,9 +34,9 @@ from emulator.plant.sensing import (
     sense_lean,
     to_rest,
 )
-from emulator.plant.states import ARMED, RUNNING
 from emulator.rig.build import build_plant
 from emulator.sensors.imu import matched_low_pass
+from emulator.signals import ARMED, RUNNING
 from emulator.snapshot import Command
 from emulator.vehicle.integrate import begin
 from emulator.vehicle.state import (

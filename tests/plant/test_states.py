@@ -20,7 +20,6 @@ from hypothesis.stateful import (
 from emulator.plant.monitors import N_MONITORS
 from emulator.plant.records import RIG_DTYPE, RUN_DTYPE
 from emulator.plant.states import (
-    ARMED,
     END_COMPLETE,
     END_FALLEN,
     END_NAMES,
@@ -34,11 +33,8 @@ from emulator.plant.states import (
     NOT_ENDED,
     PERMISSIVE_TEXTS,
     PERMISSIVES,
-    RUNNING,
-    STANDBY,
     START_GRID_TICKS,
     STATE_NAMES,
-    STOPPING,
     TRIP_ARMING,
     TRIP_BUS,
     TRIP_COMMAND,
@@ -50,7 +46,6 @@ from emulator.plant.states import (
     TRIP_OPERATOR,
     TRIP_SPEED_ESTIMATE,
     TRIP_TEXTS,
-    TRIPPED,
     acknowledge,
     go,
     hold,
@@ -60,7 +55,7 @@ from emulator.plant.states import (
     stop,
     trip,
 )
-from emulator.signals import UNARMED_TICK
+from emulator.signals import ARMED, RUNNING, STANDBY, STOPPING, TRIPPED, UNARMED_TICK
 
 HEARTBEAT, COMMAND, RAMP, ARMING, LIMIT, FINISH = 20, 15, 150, 3000, 4000, 100.0
 INPUT = 10

@@ -10,20 +10,15 @@ import pytest
 from emulator.compiled import jit
 from emulator.plant.records import RIG_DTYPE, RUN_DTYPE
 from emulator.plant.states import (
-    ARMED,
     END_STOPPED,
     ESTOP,
     GUARD,
-    RUNNING,
-    STANDBY,
-    STOPPING,
     TRIP_BUS,
     TRIP_ESTOP,
     TRIP_GUARD,
     TRIP_HEARTBEAT,
     TRIP_LEAN_ESTIMATE,
     TRIP_OPERATOR,
-    TRIPPED,
     acknowledge,
     go,
     hold,
@@ -32,6 +27,7 @@ from emulator.plant.states import (
     stop,
     trip,
 )
+from emulator.signals import ARMED, RUNNING, STANDBY, STOPPING, TRIPPED
 
 TICK, FRESH, RAMP, ARMING = 10_000, 20, 150, 3000
 NONE, STOP, TRIP, HOLD, HOLD_AFAR, GO, GO_AFAR, ACKNOWLEDGE = range(8)

@@ -23,17 +23,13 @@ from emulator.plant.states import (
     EV_RELEASE,
     EV_STATE,
     EV_TRIP,
-    RUNNING,
-    STANDBY,
-    STOPPING,
     TRIP_DIVERGED,
-    TRIPPED,
 )
 from emulator.plant.step import tick
 from emulator.ports import frame_buffer
-from emulator.scenario.schema import GripEvent, MarkEvent, Moment
+from emulator.scenario.events import GripEvent, MarkEvent, Moment
 from emulator.sensors.noise import normal
-from emulator.signals import INDEX, SIGNALS
+from emulator.signals import INDEX, RUNNING, SIGNALS, STANDBY, STOPPING, TRIPPED
 from emulator.snapshot import Command
 from emulator.vehicle.state import N_X, OMEGA, POSITION, QUATERNION, VELOCITY
 

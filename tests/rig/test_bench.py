@@ -9,16 +9,9 @@ import pynmea2
 import pytest
 from scripted_robot import HELD_CLUTCH, Ride, fault, variant, with_events
 
-from emulator.plant.states import (
-    END_NAMES,
-    RUNNING,
-    STANDBY,
-    TRIP_ARMING,
-    TRIP_TEXTS,
-    TRIPPED,
-)
+from emulator.plant.states import END_NAMES, TRIP_ARMING, TRIP_TEXTS
 from emulator.rig.bench import EVENT_KINDS, Bench
-from emulator.signals import INDEX
+from emulator.signals import INDEX, RUNNING, STANDBY, TRIPPED
 from emulator.snapshot import Command
 from emulator.wire.geodesy import Origin
 

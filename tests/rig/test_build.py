@@ -14,7 +14,8 @@ from emulator.faults.sample import EFFECTS
 from emulator.frames import roll_pitch_yaw, rotation_of
 from emulator.plant.sensing import ANALOGUE, OUTPUT_VALUES, STREAM_NAMES
 from emulator.rig.build import build_plant
-from emulator.scenario.schema import GripEvent, MarkEvent, Moment, Wind
+from emulator.scenario.events import GripEvent, MarkEvent, Moment
+from emulator.scenario.schema import Wind
 from emulator.sensors.gnss import USUAL_ACCURACY
 from emulator.sensors.imu import STREAMS as IMU_STREAMS
 from emulator.sensors.noise import stream_start

@@ -18,10 +18,9 @@ from emulator.links.can_bus import CanBusSpec, open_can
 from emulator.links.can_kernel import KernelLink
 from emulator.loop.bus_watch import TEXTS, BusFault, BusRules
 from emulator.loop.runner import Outcome
-from emulator.plant.states import STANDBY, TRIPPED
 from emulator.rig.links import bus_rules
 from emulator.rig.session import Session
-from emulator.signals import INDEX
+from emulator.signals import INDEX, STANDBY, TRIPPED
 from emulator.snapshot import TX, LoopEvent, Status
 
 FROM, UNTIL = 1500, 1600

@@ -5,9 +5,8 @@ import pytest
 from scripted_robot import HELD_CLUTCH, Ride, variant
 
 from emulator.config.rig_file import AngleMonitor, CommandMonitor, Monitors
-from emulator.plant.states import ARMED, RUNNING, STANDBY, TRIPPED
 from emulator.rig.bench import EVENT_KINDS
-from emulator.signals import UNARMED_TICK
+from emulator.signals import ARMED, RUNNING, STANDBY, TRIPPED, UNARMED_TICK
 from emulator.snapshot import Command
 from emulator.wire.can_frames import protect
 

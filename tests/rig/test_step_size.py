@@ -9,11 +9,10 @@ import pytest
 from numpy.typing import NDArray
 
 from emulator.compiled import entry, jit
-from emulator.plant.states import RUNNING
 from emulator.ports import frame_buffer
 from emulator.rig.session import load_session
 from emulator.rig.virtual import VirtualRide, hear, run_ticks
-from emulator.signals import SIGNALS
+from emulator.signals import RUNNING, SIGNALS
 from emulator.snapshot import Command
 from emulator.vehicle.integrate import begin, finish
 from emulator.vehicle.state import POSITION, scratch

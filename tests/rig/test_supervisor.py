@@ -23,10 +23,10 @@ from scripted_robot import RIG, RUN, SCENARIOS
 
 from emulator.errors import DeviceAbsent, StartFailed
 from emulator.links.sole_use import take
-from emulator.plant.states import RUNNING
 from emulator.ports import frame_buffer
 from emulator.record.reader import read_run
 from emulator.rig.supervisor import run_bench
+from emulator.signals import RUNNING
 from emulator.wire.can_frames import load_codec, unpack
 
 pytestmark = pytest.mark.slow

@@ -25,9 +25,9 @@ from scripted_robot import HELD_CLUTCH, SCENARIOS, ScriptedRobot, variant
 from emulator.errors import DeviceAbsent
 from emulator.links.can_bus import CanBusSpec, open_can
 from emulator.links.can_kernel import KernelLink
-from emulator.plant.states import RUNNING
 from emulator.ports import CanLink, frame_buffer
 from emulator.rig.session import Session, load_session
+from emulator.signals import RUNNING
 from emulator.snapshot import TX, FrameRecords
 from emulator.wire.can_frames import unpack
 

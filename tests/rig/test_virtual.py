@@ -9,11 +9,11 @@ from scripted_robot import RIG, RUN, variant
 
 from emulator.campaign.ride import ride
 from emulator.config.rig_file import Output, SerialPort
-from emulator.plant.states import RUNNING
 from emulator.record.reader import read_run
 from emulator.record.writer import RunWriter
 from emulator.rig.session import load_session
 from emulator.rig.virtual import VirtualRide
+from emulator.signals import RUNNING
 from emulator.wire.can_frames import unpack
 
 BYTES = ("signals.arrow", "frames.arrow", "events.jsonl", "gnss.nmea")

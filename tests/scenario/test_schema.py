@@ -5,14 +5,10 @@ from pathlib import Path
 import pytest
 
 from emulator.errors import ConfigError
-from emulator.scenario.schema import (
-    OUTPUT_SIGNALS,
-    FaultEvent,
-    circuit_path,
-    lap_length,
-    load_circuit,
-    load_scenario,
-)
+from emulator.scenario.circuit import lap_length, load_circuit
+from emulator.scenario.events import FaultEvent
+from emulator.scenario.quantities import OUTPUT_SIGNALS
+from emulator.scenario.schema import circuit_path, load_scenario
 
 SHIPPED = Path(__file__).parents[2] / "scenarios"
 
