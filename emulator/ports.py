@@ -15,6 +15,9 @@ MAX_DATA = 64
 """Longest CAN FD payload in bytes; classical frames use the first eight."""
 EXTENDED = 1 << 31
 """Bit of ``FrameBuffer.can_id`` that marks a 29-bit identifier."""
+UNTIMED = -(2**63)
+"""``FrameBuffer.valid_ns`` of a frame that is not part of the timing's promise (inserted, repeated or delayed
+by a fault): it is counted as sent and otherwise left out of the certificate."""
 STANDARD_MASK = 0x7FF
 EXTENDED_MASK = 0x1FFFFFFF
 

@@ -62,6 +62,8 @@ class Command(IntEnum):
     RESET = 5  # acknowledge: tripped -> standby, once at rest and the cause is gone
     HOLD = 6  # armed, but not running until GO; argument: 0 by the operator at the bench, 1 from afar
     GO = 7  # let go of the hold; argument: 0 of every one, 1 of the one from afar
+    START_EVENT = 8  # one of the scenario's events that waits to be asked for; argument: its number from 0
+    END_EVENT = 9  # the same event, before its time
 
 
 class LoopEvent(IntEnum):

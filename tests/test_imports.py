@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 ROOT = Path(__file__).parents[1]
-PHYSICS = {"plant", "vehicle", "sensors", "faults", "timeline", "truth", "frames"}
+PHYSICS = {"plant", "vehicle", "sensors", "faults", "timeline", "trigger", "truth", "frames"}
 HIDDEN_FROM_ROBOT = {"truth", "snapshot", "plant", "loop"}
 
 

@@ -7,102 +7,177 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emulator.timeline import ACTIVE, EVENT_DTYPE, OVER, WAITING, advance, strength, swell
+from emulator.sensors.noise import stream_start
+from emulator.timeline import (
+    ACTIVE,
+    ENDED,
+    NEVER,
+    NOTHING,
+    OVER,
+    SPARED,
+    STARTED,
+    WAITING,
+    advance,
+    event_table,
+    hits,
+    strength,
+    swell,
+)
 
 
-def event(*, at_tick=-1, at_station=math.nan, duration=0, ramp=0):
-    table = np.zeros(1, EVENT_DTYPE)
-    e = table[0]
-    e["at_tick"], e["at_station"], e["duration"], e["ramp"], e["started"] = (
-        at_tick,
-        at_station,
-        duration,
-        ramp,
-        -1,
-    )
+def streams(seed=1):
+    return np.array([stream_start(seed, "event/a"), stream_start(seed, "event/a/chance")], np.uint64)
+
+
+def event(*, duration=NEVER, ramp=0, **values):
+    e = event_table(1)[0]
+    e["duration"], e["ramp"], e["chance"] = duration, ramp, 1
+    for name, value in values.items():
+        e[name] = value
     return e
 
 
-def changes(e, ticks, station=lambda tick: 0.0):
-    """(tick, change) of every change, and the ticks the event was active in."""
-    happened, active = [], []
+def start(e, tick):
+    e["triggered"] = 1
+    assert advance(e, tick, streams()) == STARTED
+
+
+def changes(e, ticks, at=(), draws=None):
+    """(tick, change) of every change, and the ticks it was live in; triggered in the ticks ``at``."""
+    happened, live = [], []
+    draws = streams() if draws is None else draws
     for tick in ticks:
-        change = advance(e, tick, station(tick))
-        if change:
+        if tick in at:
+            e["triggered"] = 1
+        change = advance(e, tick, draws)
+        if change != NOTHING:
             happened.append((tick, change))
-        if e["state"] == ACTIVE:
-            active.append(tick)
-    return happened, active
+        if e["live"]:
+            assert e["state"] == ACTIVE
+            live.append(tick)
+    return happened, live
 
 
 @given(at=st.integers(0, 60), duration=st.integers(1, 60))
 @settings(deadline=None)
-def test_an_event_by_time_is_active_for_exactly_its_duration(at, duration):
-    happened, active = changes(event(at_tick=at, duration=duration), range(-5, 150))
-    assert happened == [(at, 1), (at + duration, -1)]
-    assert active == list(range(at, at + duration))
+def test_an_event_is_live_for_exactly_its_duration(at, duration):
+    e = event(duration=duration)
+    happened, live = changes(e, range(150), [at])
+    assert happened == [(at, STARTED), (at + duration, ENDED)]
+    assert live == list(range(at, at + duration))
+    assert (e["starts"], e["ends"], e["state"]) == (1, 1, OVER)
+    assert changes(e, range(150, 200), range(150, 200))[0] == []
 
 
-def test_an_event_by_station_starts_when_the_bike_passes_it_and_not_again():
-    e = event(at_station=10.0, duration=5)
-    # back and forth over the station, at 1 m a tick: passes at tick 10, 30 ...
-    happened, _ = changes(e, range(100), lambda tick: abs((tick + 20) % 40 - 20.0))
-    assert happened == [(10, 1), (15, -1)]
+def test_without_a_trigger_nothing_starts_and_without_a_duration_nothing_ends():
+    assert changes(event(duration=5), range(1000))[0] == []
+    assert changes(event(), range(1000), [3])[0] == [(3, STARTED)]
+
+
+def test_a_tick_that_was_left_out_ends_the_event_late():
+    happened, live = changes(event(duration=4), [8, 9, 13, 14, 15, 16, 20], [13])
+    assert happened == [(13, STARTED), (20, ENDED)]
+    assert live == [13, 14, 15, 16]
+
+
+def test_it_comes_again_every_so_often():
+    happened, live = changes(event(duration=2, repeats=2, every=10), range(60), [5])
+    assert [t for t, change in happened if change == STARTED] == [5, 15, 25]
+    assert live == [5, 6, 15, 16, 25, 26]
+
+
+def test_it_comes_again_when_it_is_triggered_again_and_then_no_more():
+    happened, _ = changes(event(duration=3, repeats=1), range(60), [5, 6, 20, 40])
+    # the trigger of tick 6 met an active event; what was meant is told by its trigger again, afterwards
+    assert [t for t, change in happened if change == STARTED] == [5, 20]
+
+
+def test_one_that_was_asked_to_end_ends():
+    e = event(duration=1000)
+    changes(e, range(5), [0])
+    e["halted"] = 1
+    assert changes(e, range(5, 20))[0] == [(5, ENDED)]
+
+
+def test_an_intermittent_one_comes_and_goes():
+    _, live = changes(event(duration=30, on_ticks=3, off_ticks=5), range(60), [10])
+    assert live == [10 + t for t in range(30) if t % 8 < 3]
+
+
+def test_drawn_pauses_are_exponential():
+    e = event(on_ticks=40.0, off_ticks=10.0, drawn=1)
+    _, live = changes(e, range(200_000), [0])
+    on = np.zeros(200_001, bool)
+    on[live] = True
+    edges = np.flatnonzero(np.diff(on.astype(int)))
+    lengths = np.diff(edges)
+    n = len(lengths) // 2
+    longer, shorter = sorted((lengths[::2].mean(), lengths[1::2].mean()), reverse=True)
+    assert longer == pytest.approx(40.0, abs=4 * 40 / math.sqrt(n))
+    assert shorter == pytest.approx(10.0, abs=4 * 10 / math.sqrt(n))
+    # as many ticks below the mean as an exponential distribution has: 1 - 1/e (closed form)
+    assert (lengths[::2] < lengths[::2].mean()).mean() == pytest.approx(1 - math.exp(-1), abs=0.05)
+
+
+@given(st.integers(0, 2**32 - 1))
+@settings(deadline=None, max_examples=200)
+def test_by_chance_it_is_spared_and_then_over(seed):
+    draws = streams(seed)
+    e = event(duration=5, probability=0.4)
+    happened, _ = changes(e, range(20), [3], draws)
+    assert happened in ([(3, STARTED), (8, ENDED)], [(3, SPARED)])
     assert e["state"] == OVER
+    assert e["starts"] == (len(happened) == 2)
 
 
-def test_an_event_in_lap_two_waits_for_lap_two():
-    """Stations have their laps added up: 30 m into lap 2 of a 100 m lap is 130 m."""
-    happened, _ = changes(event(at_station=130.0, duration=1000), range(200), float)
-    assert happened == [(130, 1)]
+def test_the_probability_is_that_of_happening():
+    spared = 0
+    draws = streams()
+    for _ in range(4000):
+        e = event(duration=1, probability=0.4)
+        spared += changes(e, range(3), [1], draws)[0] == [(1, SPARED)]
+    assert spared / 4000 == pytest.approx(0.6, abs=4 * math.sqrt(0.24 / 4000))  # four sigma
 
 
-def test_an_event_by_station_ignores_time_and_one_by_time_ignores_the_station():
-    assert changes(event(at_station=50.0, duration=5), range(1000))[0] == []
-    assert changes(event(at_tick=3, duration=2), range(10), lambda tick: math.nan)[0] == [(3, 1), (5, -1)]
+def test_a_share_of_the_samples_is_hit():
+    e = event(share=0.25)
+    changes(e, range(1), [0])
+    draws = streams()
+    assert np.mean([hits(e, draws) for _ in range(8000)]) == pytest.approx(
+        0.25, abs=4 * math.sqrt(0.1875 / 8000)
+    )
+    e["live"] = 0
+    assert not any(hits(e, draws) for _ in range(100))
 
 
-def test_an_unknown_station_starts_nothing():
-    assert changes(event(at_station=0.0, duration=5), range(20), lambda tick: math.nan)[0] == []
-
-
-def test_nothing_happens_before_the_ride():
-    assert changes(event(at_tick=0, duration=5), range(-1000, 0))[0] == []
-
-
-def test_a_tick_that_was_left_out_starts_the_event_late_and_in_full():
-    happened, active = changes(event(at_tick=10, duration=4), [8, 9, 13, 14, 15, 16, 17, 18])
-    assert happened == [(13, 1), (17, -1)]
-    assert active == [13, 14, 15, 16]
-
-
-def test_an_event_that_is_over_stays_over():
-    e = event(at_tick=0, duration=1)
-    changes(e, range(3))
-    assert changes(e, range(3, 50), lambda tick: 1e9)[0] == []
-    assert e["state"] == OVER
+def test_what_hits_all_draws_nothing():
+    e, draws = event(), streams()
+    changes(e, range(1), [0])
+    before = draws.copy()
+    assert hits(e, draws)
+    assert (draws == before).all()
 
 
 @given(ramp=st.integers(1, 500), after=st.integers(0, 1000))
 @settings(deadline=None)
 def test_the_ramp_rises_in_a_straight_line_to_one(ramp, after):
-    e = event(at_tick=100, duration=2000, ramp=ramp)
-    advance(e, 100, 0.0)
+    e = event(duration=2000, ramp=ramp)
+    start(e, 100)
     assert strength(e, 100 + after) == min(1.0, after / ramp)
 
 
 @pytest.mark.parametrize("after", [0, 1, 99])
 def test_without_ramp_the_effect_is_full_at_once(after):
-    e = event(at_tick=0, duration=100)
-    advance(e, 0, 0.0)
+    e = event(duration=100)
+    start(e, 0)
     assert strength(e, after) == 1.0
 
 
 @given(ramp=st.integers(1, 500), after=st.integers(0, 1500))
 @settings(deadline=None)
 def test_what_swells_is_the_same_from_both_ends_and_gone_at_the_last(ramp, after):
-    e = event(at_tick=100, duration=1000, ramp=ramp)
-    advance(e, 100, 0.0)
+    e = event(duration=1000, ramp=ramp)
+    start(e, 100)
     share = swell(e, 100 + after)
     assert share == (swell(e, 1100 - after) if after <= 1000 else 0.0)
     nearest = max(0, min(after, 1000 - after))
@@ -111,4 +186,4 @@ def test_what_swells_is_the_same_from_both_ends_and_gone_at_the_last(ramp, after
 
 
 def test_events_begin_waiting():
-    assert np.zeros(1, EVENT_DTYPE)[0]["state"] == WAITING
+    assert (event_table(3)["state"] == WAITING).all()

@@ -77,7 +77,7 @@ def _text(words: str) -> str:
 # -- when faults were active -----------------------------------------------------------------------------
 
 
-LASTING = ("fault", "grip", "gust", "gearbox", "gnss")
+LASTING = ("fault", "frame", "actuator", "bus", "restart", "grip", "gust", "gearbox", "gnss")
 """Kinds of events that last; the log tells them as ``<kind>_on`` and ``<kind>_off``."""
 
 

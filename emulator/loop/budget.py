@@ -21,16 +21,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.compiled import entry, jit
-from emulator.ports import FrameBuffer, frame_buffer
+from emulator.ports import UNTIMED, FrameBuffer, frame_buffer
 
 BINS_PER_DECADE = 40
 FIRST_EDGE_US = 0.1
 BINS = 322
 """Bin 0 is [0, 0.1 us), the last one is open upwards from 10 s; eight decades lie between."""
-
-UNTIMED = -(2**63)
-"""``valid_ns`` of a frame that is not part of the promise (inserted, repeated or delayed by a fault):
-it is counted as sent and otherwise left out of the certificate."""
 
 GNSS = -1
 """``OutputSpec.can_id`` of the GNSS stream."""

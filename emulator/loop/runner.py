@@ -58,7 +58,7 @@ class Plant(Protocol):
 
     @property
     def gnss_valid_ns(self) -> int:
-        """Its time of validity, or ``budget.UNTIMED`` if a fault changed its timing."""
+        """Its time of validity, or ``ports.UNTIMED`` if a fault changed its timing."""
         ...
 
     @property
@@ -76,7 +76,7 @@ class Plant(Protocol):
 
         rx           frames received since the last tick, ``time_ns`` in scenario time; empty on missed ticks
         tx           comes empty; to be filled with the frames to send now, ``time_ns`` when each was due
-                     and ``valid_ns`` its time of validity (``budget.UNTIMED`` if a fault changed its timing)
+                     and ``valid_ns`` its time of validity (``ports.UNTIMED`` if a fault changed its timing)
         lateness_us  how long after its deadline this tick starts
         compute_us   how long the tick before took altogether
         """

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.compiled import Record, jit
+from emulator.faults.actuator import CLUTCH, FRONT_BRAKE, REAR_BRAKE, STEERING, THROTTLE, move
 from emulator.plant.states import say_permissive
 from emulator.ports import FrameBuffer
 from emulator.signals import SIGNALS
@@ -114,26 +115,29 @@ def receive(codec: FrameCodec, r: RobotFrames, rx: FrameBuffer, c: Record, state
 
 
 @jit
-def _follow(now: float, asked: float, gain: float) -> float:
-    return now if np.isnan(asked) else now + gain * (asked - now)
-
-
-@jit
-def actuate(c: Record, robot: NDArray[np.float64], x: NDArray[np.float64], u: NDArray[np.float64]) -> None:
-    """Move the actuator inputs in ``u`` one tick towards what the robot asks: first-order lag, limits."""
+def actuate(
+    c: Record,
+    robot: NDArray[np.float64],
+    actuators: NDArray[np.void],
+    x: NDArray[np.float64],
+    u: NDArray[np.float64],
+) -> None:
+    """Move the actuators one tick towards what the robot asks; what they deliver acts through ``u``."""
+    no_limit = np.inf
     asked = robot[R_STEER_TORQUE]
     if not np.isnan(asked):
         asked = min(c.steer_limit, max(-c.steer_limit, asked))
-        change = c.steer_gain * (asked - u[U_STEER_TORQUE])
-        u[U_STEER_TORQUE] += min(c.steer_step, max(-c.steer_step, change))
-    u[U_THROTTLE] = min(1.0, max(0.0, _follow(u[U_THROTTLE], robot[R_THROTTLE], c.throttle_gain)))
-    u[U_BRAKE_FRONT] = min(
-        c.front_brake_limit, max(0.0, _follow(u[U_BRAKE_FRONT], robot[R_FRONT_BRAKE], c.front_brake_gain))
+    u[U_STEER_TORQUE] = move(
+        actuators[STEERING], asked, c.steer_gain, c.steer_step, -c.steer_limit, c.steer_limit
     )
-    u[U_BRAKE_REAR] = min(
-        c.rear_brake_limit, max(0.0, _follow(u[U_BRAKE_REAR], robot[R_REAR_BRAKE], c.rear_brake_gain))
+    u[U_THROTTLE] = move(actuators[THROTTLE], robot[R_THROTTLE], c.throttle_gain, no_limit, 0.0, 1.0)
+    u[U_BRAKE_FRONT] = actuators[FRONT_BRAKE].fade * move(
+        actuators[FRONT_BRAKE], robot[R_FRONT_BRAKE], c.front_brake_gain, no_limit, 0.0, c.front_brake_limit
     )
-    u[U_CLUTCH] = min(1.0, max(0.0, _follow(u[U_CLUTCH], robot[R_CLUTCH], c.clutch_gain)))
+    u[U_BRAKE_REAR] = actuators[REAR_BRAKE].fade * move(
+        actuators[REAR_BRAKE], robot[R_REAR_BRAKE], c.rear_brake_gain, no_limit, 0.0, c.rear_brake_limit
+    )
+    u[U_CLUTCH] = move(actuators[CLUTCH], robot[R_CLUTCH], c.clutch_gain, no_limit, 0.0, 1.0)
     if c.angle_driven != 0:
         # The measured angle of the real fork rules; a critically damped follower gives its acceleration.
         u[U_STEER_IMPOSED] = 1.0

@@ -20,7 +20,6 @@ from numpy.typing import NDArray
 
 from emulator.compiled import Record, jit
 from emulator.signals import INDEX, SIGNALS
-from emulator.vehicle.state import U_STEER_TORQUE
 
 MONITORS = ("command_limit", "command_rate", "steering_angle", "lean_estimate", "speed_estimate")
 N_MONITORS = len(MONITORS)
@@ -89,12 +88,12 @@ def follow(
     r: Record,
     robot: NDArray[np.float64],
     row: NDArray[np.float64],
-    u: NDArray[np.float64],
+    torque: float,
     riding: bool,
 ) -> int:
     """One tick of all monitors: ``r.beyond`` counts for how many ticks in a row each was beyond its bound.
 
-    u       inputs of the plant, of the tick before
+    torque  [N m] of the steering actuator in the tick before
     riding  whether the ride is on; measurements are only compared then
     Returns the mask of those whose time ran out in this tick. One that is off (0 ticks) counts nothing.
     """
@@ -105,7 +104,7 @@ def follow(
         if i == COMMAND_LIMIT:
             is_beyond = beyond_limit(c, robot) >= 0
         elif i == COMMAND_RATE:
-            is_beyond = beyond_rate(c, robot, u[U_STEER_TORQUE])
+            is_beyond = beyond_rate(c, robot, torque)
         else:
             # written as "not within", so that a NaN is beyond
             is_beyond = riding and not abs(off(robot, row, i)) <= c.monitor_bound[i]

@@ -4,8 +4,10 @@ Whoever plays the pulses to a real control unit shows it the same fault that the
 
 - dropout      the pick-up is silent: no edge, and the frequency falls to 0 within the time-out, which is all
                that a receiver of pulses can see of it
-- freeze, stuck, offset, gain, drift   edges come at the frequency of the faulted speed
-- noise        leaves the pulses alone: a pick-up's edges don't jump about with the noise of a reading
+- noise, spike, and what hits only a share of the samples   leave the pulses alone: a pick-up's edges don't
+               jump about with single readings
+- sign change  leaves them alone, too: a pick-up knows no sign
+- all others   edges come at the frequency of the faulted speed
 
 The counter goes on from where it was; edges that a fault took away are not made up for afterwards.
 """
@@ -18,10 +20,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.compiled import Record, jit
-from emulator.faults.sample import FREEZE, NOISE, faulted
+from emulator.faults.sample import DELAY, FREEZE, NOISE, SIGN_CHANGE, SPIKE, faulted, recall
 from emulator.plant.sensing import S_WHEEL_FRONT, V_WHEEL_FRONT
 from emulator.sensors.wheel_speed import bring_to_rest, turn
-from emulator.timeline import ACTIVE, FAULT, strength
+from emulator.timeline import FAULT, strength
 
 
 @jit
@@ -29,6 +31,7 @@ def turn_pulses(
     run: Record,
     rings: NDArray[np.void],
     events: NDArray[np.void],
+    past: NDArray[np.float64],
     senses: NDArray[np.float64],
     streams: NDArray[np.uint64],
     now_ns: int,
@@ -46,16 +49,19 @@ def turn_pulses(
         rate = senses[S_WHEEL_FRONT + k]
         for i in range(events.shape[0]):
             e = events[i]
-            if e.kind != FAULT or e.state != ACTIVE or e.signal != V_WHEEL_FRONT + k or share >= 1.0:
+            if e.kind != FAULT or e.signal != V_WHEEL_FRONT + k:
                 continue
-            if e.effect == NOISE:
+            speed = before = abs(rate) * ring.radius
+            if e.effect == DELAY:
+                before = recall(past[i, 1], e.past_turning_n, e.delay_ticks, speed)
+                e.past_turning_n += 1
+            if share >= 1.0 or e.live == 0 or e.share < 1.0 or e.effect in (NOISE, SPIKE, SIGN_CHANGE):
                 continue
-            speed = abs(rate) * ring.radius
             if e.effect == FREEZE and math.isnan(e.held_turning):
                 e.held_turning = speed
             elapsed = (run.scenario_tick - e.started) * tick_s
             ramp = strength(e, run.scenario_tick) * (1.0 - share)
-            speed = faulted(e.effect, speed, e.value, e.held_turning, elapsed, ramp, streams, e.stream)
+            speed = faulted(e, speed, e.held_turning, before, elapsed, ramp, streams)
             rate = 0.0 if math.isnan(speed) else max(0.0, speed) / ring.radius
         turn(ring, rate, now_ns)
         bring_to_rest(ring, share > 0.0)

@@ -78,6 +78,7 @@ RIG_DTYPE = np.dtype(
         ("wind_y", np.float64),
         ("half_width", np.float64),  # [m] of the road
         ("heading", np.float64),  # of the start [rad]
+        ("bus_frame_ns", np.int64),  # a frame of eight bytes on the bus; 0: its rate is not known
     ]
 )
 
@@ -132,6 +133,15 @@ RUN_DTYPE = np.dtype(
         ("heartbeat_out", np.float64),
         ("diverged", np.int64),
         ("fault_mask", np.float64),
+        ("bus_off", np.int64),  # 1: our controller is off the bus, by an event
+        ("overload_owed", np.float64),  # [ns] of the bus that an overload has still to take
+        ("overload_id", np.int64),
+        ("overload_ns", np.int64),  # what its frames of this tick take
+        ("dark", np.int64),  # mask of sensors without power (plant.events.SENSORS)
+        ("woken", np.int64),  # mask of those that have it again from this tick on
+        ("gnss_stale", np.int64),  # 1: the receiver says its last epoch again
+        ("gnss_said_ns", np.int64),  # time of validity it says, loop's time; NEVER: said nothing yet
+        ("gnss_time_shift_ns", np.int64),  # how wrong its clock is
         ("gnss_drift", np.float64, V3),  # slow part of its position error, unit variance
         ("gnss_drift_ns", np.int64),  # loop's time it was last moved at; -1: begins with the next epoch
         ("gnss_progress", np.int64),  # [ticks] on the way back after a loss

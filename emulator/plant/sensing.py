@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.compiled import Record, jit
+from emulator.faults.actuator import FRONT_BRAKE, REAR_BRAKE
 from emulator.frames import Vec3, rotate, rotate_back
 from emulator.sensors import analogue
 from emulator.sensors.fix import QUALITY_OF_RANK, thinned
@@ -24,7 +25,7 @@ from emulator.sensors.wheel_speed import (
     turn,
     wheel_speed,
 )
-from emulator.timeline import ACTIVE, GNSS, MULTIPATH, swell
+from emulator.timeline import GNSS, JUMP, MULTIPATH, strength, swell
 from emulator.truth import specific_force_at, velocity_at
 from emulator.vehicle.state import (
     ENGINE,
@@ -39,8 +40,6 @@ from emulator.vehicle.state import (
     REAR_WHEEL,
     STEER,
     SWINGARM,
-    U_BRAKE_FRONT,
-    U_BRAKE_REAR,
     U_CLUTCH,
     U_THROTTLE,
     VELOCITY,
@@ -250,6 +249,7 @@ def sense_analogue(
     body: Record,
     x: NDArray[np.float64],
     u: NDArray[np.float64],
+    actuators: NDArray[np.void],
     s: Scratch,
     senses: NDArray[np.float64],
 ) -> None:
@@ -263,9 +263,9 @@ def sense_analogue(
         elif k == A_CLUTCH:
             true = u[U_CLUTCH]
         elif k == A_FRONT_BRAKE:
-            true = u[U_BRAKE_FRONT]
+            true = actuators[FRONT_BRAKE].delivered
         elif k == A_REAR_BRAKE:
-            true = u[U_BRAKE_REAR]
+            true = actuators[REAR_BRAKE].delivered
         elif k == A_FORK:
             true = x[JOINT + FORK] + body.fork_design_travel
         elif k == A_SHOCK:
@@ -394,7 +394,13 @@ def measure_gnss(
     )
     for i in range(events.shape[0]):
         e = events[i]
-        if e.kind == GNSS and e.effect == MULTIPATH and e.state == ACTIVE:
+        if e.kind != GNSS or e.live == 0:
+            continue
+        if e.effect == JUMP:
+            share = strength(e, r.scenario_tick)
+            east += share * e.value * math.cos(e.heading)
+            north += share * e.value * math.sin(e.heading)
+        elif e.effect == MULTIPATH:
             interval = (now_ns - e.wander_ns) * 1e-9 if e.wander_ns >= 0 else -1.0
             bias_east, bias_north = reflected(
                 e.value, e.heading, e.wander, interval, e.correlation, streams, e.stream

@@ -76,11 +76,6 @@ _FALL_SHOWN_TICKS = 500  # how long a fall is played out before the signals are 
 # Codes of the event buffer.
 (
     EV_NONE,
-    EV_FAULT_ON,
-    EV_FAULT_OFF,
-    EV_GRIP_ON,
-    EV_GRIP_OFF,
-    EV_MARK,
     EV_STATE,
     EV_TRIP,
     EV_RELEASE,
@@ -88,22 +83,18 @@ _FALL_SHOWN_TICKS = 500  # how long a fall is played out before the signals are 
     EV_FALL,
     EV_GEAR,
     EV_END,
-    EV_GUST_ON,
-    EV_GUST_OFF,
-    EV_GEARBOX_ON,
-    EV_GEARBOX_OFF,
     EV_MISSED_GEAR,
     EV_SLIDE,
     EV_LIFT,
     EV_PEG,
     EV_RUN_OFF,
     EV_STALL,
-    EV_GNSS_ON,
-    EV_GNSS_OFF,
     EV_PERMISSIVE,
     EV_HOLD,
     EV_MONITOR,
-) = range(28)
+) = range(17)
+EV_BEGAN, EV_ENDED, EV_SPARED = 100, 200, 300
+"""Of the scenario's events: plus their kind (emulator.timeline)."""
 
 
 @jit

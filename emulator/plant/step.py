@@ -21,9 +21,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.compiled import Record, jit
-from emulator.faults.sample import FREEZE, faulted
+from emulator.faults.actuator import FRONT_BRAKE, GEAR, REAR_BRAKE, STEERING
+from emulator.faults.frame import FROM_ROBOT, TO_ROBOT, put_back
+from emulator.faults.sample import DELAY, FREEZE, faulted, recall
 from emulator.frames import roll_pitch_yaw, rotate
 from emulator.plant.commands import R_GEAR, SHIFT_DONE, SHIFT_FAILED, RobotFrames, actuate, receive, shift
+from emulator.plant.events import SENSOR_GNSS, SENSOR_IMU, SENSOR_LEAN, grip_factor, happen
+from emulator.plant.gateway import crowd, heard, through_gates
 from emulator.plant.monitors import COMMAND_LIMIT, N_MONITORS, STEERING_ANGLE, beyond_limit, follow, off
 from emulator.plant.pulses import turn_pulses
 from emulator.plant.sensing import (
@@ -47,20 +51,9 @@ from emulator.plant.sensing import (
 from emulator.plant.states import (
     COUNTDOWN_TICKS,
     EV_END,
-    EV_FAULT_OFF,
-    EV_FAULT_ON,
     EV_GEAR,
-    EV_GEARBOX_OFF,
-    EV_GEARBOX_ON,
-    EV_GNSS_OFF,
-    EV_GNSS_ON,
-    EV_GRIP_OFF,
-    EV_GRIP_ON,
-    EV_GUST_OFF,
-    EV_GUST_ON,
     EV_HOLD,
     EV_LAP,
-    EV_MARK,
     EV_MISSED_GEAR,
     EV_MONITOR,
     EV_PERMISSIVE,
@@ -73,11 +66,10 @@ from emulator.plant.states import (
 )
 from emulator.plant.watch import happened, watch
 from emulator.ports import FrameBuffer
-from emulator.sensors.fix import allowed, climb, fix_in_use, hold
 from emulator.sensors.imu import restart
 from emulator.sensors.timing import MOST_VALUES, DelayLines, enter, is_due, next_frame, ready, take
 from emulator.signals import ARMED, INDEX, RUNNING, STANDBY, TICK_NS, TRIPPED
-from emulator.timeline import ACTIVE, FAULT, GEARBOX, GNSS, GRIP, GUST, advance, gust, strength
+from emulator.timeline import FAULT, NEVER, hits, strength
 from emulator.vehicle.integrate import begin, finish
 from emulator.vehicle.relief import Relief, plane_under
 from emulator.vehicle.road import Line, Surface, continue_station, grip_at, locate, sample
@@ -105,8 +97,6 @@ from emulator.vehicle.state import (
     T_Y,
     T_Z,
     TORSION,
-    U_BRAKE_FRONT,
-    U_BRAKE_REAR,
     U_CLUTCH,
     U_GEAR,
     U_GRIP_FRONT,
@@ -118,12 +108,10 @@ from emulator.vehicle.state import (
     U_SUPPORT,
     U_THROTTLE,
     U_TOW_SPEED,
-    U_WIND_X,
-    U_WIND_Y,
     VELOCITY,
     Scratch,
 )
-from emulator.wire.can_frames import FrameCodec, pack, protect, unpack
+from emulator.wire.can_frames import FrameCodec, pack, protect
 
 _TICK_S = TICK_NS * 1e-9
 
@@ -149,7 +137,12 @@ class Plant(NamedTuple):
     line, road, relief       target path, grip, shape of the road
     codec, robot             frame layouts; the robot's side of them
     out, lines   (M,)        outputs and their delay lines; the last one is GNSS
+    actuators    (6,)        ACTUATOR_DTYPE, by channel
     events       (N,)        the scenario's EVENT_DTYPE table
+    triggers     (T,)        TRIGGER_DTYPE, what starts them
+    gates        (G,)        GATE_DTYPE, those that act on frames
+    past         (N, 2, PAST) what delays remember: samples, and speeds of the rings behind pulse frames
+    inbox, spare             room for frames on their way through the gates
     streams, streams_0       random streams, and what they start the ride with
     imu          (1,)        inertial unit
     rings        (4,)        tone rings front, rear; then those behind the pulse frames
@@ -171,60 +164,17 @@ class Plant(NamedTuple):
     robot: RobotFrames
     out: NDArray[np.void]
     lines: DelayLines
+    actuators: NDArray[np.void]
     events: NDArray[np.void]
+    triggers: NDArray[np.void]
+    gates: NDArray[np.void]
+    past: NDArray[np.float64]
+    inbox: FrameBuffer
+    spare: FrameBuffer
     streams: NDArray[np.uint64]
     streams_0: NDArray[np.uint64]
     rings: NDArray[np.void]
     imu: NDArray[np.void]
-
-
-@jit
-def _scenario(rig: Record, run: Record, events: NDArray[np.void], m: Record, u: NDArray[np.float64]) -> float:
-    """Move all events; returns the grip factor. Wind goes into ``u``, the rest into ``run``."""
-    factor = 1.0
-    best, satellites = rig.gnss_best, rig.gnss_satellites
-    mask = 0.0
-    u[U_WIND_X], u[U_WIND_Y] = rig.wind_x, rig.wind_y
-    run.shift_effect = 0
-    for i in range(events.shape[0]):
-        e = events[i]
-        if run.state == RUNNING:
-            change = advance(e, run.scenario_tick, run.station)
-            if change != 0:
-                on = change > 0
-                if e.kind == FAULT:
-                    happened(m, EV_FAULT_ON if on else EV_FAULT_OFF, i, e.value)
-                elif e.kind == GRIP:
-                    happened(m, EV_GRIP_ON if on else EV_GRIP_OFF, i, e.value)
-                elif e.kind == GUST:
-                    happened(m, EV_GUST_ON if on else EV_GUST_OFF, i, e.value)
-                elif e.kind == GEARBOX:
-                    happened(m, EV_GEARBOX_ON if on else EV_GEARBOX_OFF, i, 0.0)
-                elif e.kind == GNSS:
-                    happened(m, EV_GNSS_ON if on else EV_GNSS_OFF, i, e.value)
-                elif on:
-                    happened(m, EV_MARK, i, 0.0)
-        if e.state == ACTIVE:
-            if i < 52:  # a float64 holds 52 flags exactly
-                mask += 2.0**i
-            if e.kind == GRIP:
-                factor *= 1.0 + strength(e, run.scenario_tick) * (e.value - 1.0)
-            elif e.kind == GUST:
-                speed = gust(e, run.scenario_tick)
-                u[U_WIND_X] += speed * math.cos(e.heading)
-                u[U_WIND_Y] += speed * math.sin(e.heading)
-            elif e.kind == GEARBOX:
-                run.shift_effect = e.effect + 1
-            elif e.kind == GNSS:
-                best = min(best, e.best_fix)
-                satellites -= e.satellites
-    run.fault_mask = mask
-    best = allowed(best, satellites)
-    run.gnss_progress = hold(run.gnss_progress, best, rig.gnss_ladder)
-    run.gnss_rank = fix_in_use(run.gnss_progress, best, rig.gnss_ladder)
-    run.gnss_in_use = satellites if run.gnss_rank > 0 else 0
-    run.gnss_progress = climb(run.gnss_progress, best, rig.gnss_ladder)
-    return factor
 
 
 @jit
@@ -236,7 +186,7 @@ def _place(
     line: Line,
     road: Surface,
     relief: Relief,
-    factor: float,
+    events: NDArray[np.void],
 ) -> None:
     """Station and offset of the bike; grip and road plane under each tyre for the tick that begins.
 
@@ -256,6 +206,7 @@ def _place(
         tx = px + R[0] * gx + R[1] * gy + R[2] * gz
         ty = py + R[3] * gx + R[4] * gy + R[5] * gz
         st, offset, _ = locate(line, tx, ty, run.station)
+        factor = grip_factor(events, run.scenario_tick, line, st, offset)
         u[U_GRIP_REAR if which == REAR else U_GRIP_FRONT] = factor * grip_at(road, line, st, offset)
         if relief.uneven:
             i = U_ROAD_REAR if which == REAR else U_ROAD_FRONT
@@ -271,6 +222,7 @@ def _measured(
     rings: NDArray[np.void],
     imu: NDArray[np.void],
     events: NDArray[np.void],
+    past: NDArray[np.float64],
     streams: NDArray[np.uint64],
     o: Record,
     share: float,
@@ -299,27 +251,52 @@ def _measured(
         value = np.nan if o.absent[k] != 0 else m.values[v]
         for i in range(events.shape[0]):
             e = events[i]
-            if e.kind == FAULT and e.state == ACTIVE and e.signal == v and share < 1.0:
-                if e.effect == FREEZE and np.isnan(e.held):
-                    e.held = value
+            if e.kind != FAULT or e.signal != v:
+                continue
+            before = value
+            if e.effect == DELAY:
+                before = recall(past[i, 0], e.past_n, e.delay, value)
+                e.past_n += 1
+            if share < 1.0 and hits(e, streams):
+                if e.effect == FREEZE and e.holds == 0:
+                    e.holds, e.held = 1, value
                 elapsed = (run.scenario_tick - e.started) * _TICK_S
                 ramp = strength(e, run.scenario_tick) * (1.0 - share)
-                value = faulted(e.effect, value, e.value, e.held, elapsed, ramp, streams, e.stream)
+                value = faulted(e, value, e.held, before, elapsed, ramp, streams)
         samples[k] = value
+
+
+@jit
+def _wake(run: Record, out: NDArray[np.void], imu: NDArray[np.void]) -> None:
+    """Sensors in ``run.woken`` have their power again: counters and filters begin anew."""
+    for i in range(out.shape[0]):
+        if out[i].sensors & run.woken:
+            out[i].alive = 0
+    if run.woken >> SENSOR_IMU & 1:
+        restart(imu[0])
+    if run.woken >> SENSOR_LEAN & 1:
+        run.lean_begun = 0
+    if run.woken >> SENSOR_GNSS & 1:
+        run.gnss_progress = 0
 
 
 @jit
 def _gnss_epoch(
     run: Record, m: Record, o: Record, samples: NDArray[np.float64], due: int, valid: int
 ) -> None:
-    """The epoch that is due goes to the port; the loop turns it into sentences."""
-    for k in range(MOST_VALUES):
-        v = o.value_of[k]
-        if v < 0:
-            break
-        m.gnss[v] = samples[k]
-        if m.row_of[v] >= 0:
-            m.row[m.row_of[v]] = samples[k]
+    """The epoch that is due goes to the port; the loop turns it into sentences.
+
+    A stale receiver says the last one again, with its time.
+    """
+    if run.gnss_stale == 0 or run.gnss_said_ns == NEVER:
+        run.gnss_said_ns = valid
+        for k in range(MOST_VALUES):
+            v = o.value_of[k]
+            if v < 0:
+                break
+            m.gnss[v] = samples[k]
+            if m.row_of[v] >= 0:
+                m.row[m.row_of[v]] = samples[k]
     if np.isnan(m.gnss[V_GNSS_X]) or np.isnan(m.gnss[V_GNSS_Y]) or np.isnan(m.gnss[V_GNSS_FIX]):
         m.row[m.row_of[V_GNSS_FIX]] = 0.0
     run.gnss_ready += 1
@@ -329,7 +306,6 @@ def _gnss_epoch(
 
 @jit
 def _frame(
-    m: Record,
     codec: FrameCodec,
     o: Record,
     samples: NDArray[np.float64],
@@ -337,7 +313,7 @@ def _frame(
     valid: int,
     tx: FrameBuffer,
 ) -> None:
-    """A due sample becomes a frame; what its receiver will decode is recorded."""
+    """A due sample becomes a frame."""
     n = tx.count[0]
     if n >= tx.can_id.shape[0]:
         return
@@ -350,13 +326,6 @@ def _frame(
     tx.time_ns[n] = due
     tx.valid_ns[n] = valid
     tx.count[0] = n + 1
-    unpack(codec, f, tx.data[n], m.payload)
-    for k in range(MOST_VALUES):
-        v = o.value_of[k]
-        if v < 0:
-            break
-        if m.row_of[v] >= 0:
-            m.row[m.row_of[v]] = m.payload[k]
 
 
 @jit
@@ -366,6 +335,7 @@ def _fill_row(
     body: Record,
     x: NDArray[np.float64],
     u: NDArray[np.float64],
+    actuators: NDArray[np.void],
     s: Scratch,
     robot: NDArray[np.float64],
     line: Line,
@@ -397,7 +367,8 @@ def _fill_row(
     row[_FALLEN] = 1.0 if run.fallen_tick >= 0 else 0.0
     row[_ACTUATOR] = s.reaction if u[U_STEER_IMPOSED] > 0.0 else u[U_STEER_TORQUE]
     row[_ACTUATOR + 1] = u[U_THROTTLE]
-    row[_ACTUATOR + 2], row[_ACTUATOR + 3] = u[U_BRAKE_FRONT], u[U_BRAKE_REAR]
+    row[_ACTUATOR + 2] = actuators[FRONT_BRAKE].delivered
+    row[_ACTUATOR + 3] = actuators[REAR_BRAKE].delivered
     row[_ACTUATOR + 4] = u[U_CLUTCH]
     for i in range(robot.shape[0]):
         row[_ROBOT + i] = robot[i]
@@ -447,10 +418,10 @@ def _watch(
 
 @jit
 def _supervise(
-    rig: Record, run: Record, m: Record, robot: NDArray[np.float64], u: NDArray[np.float64], before: int
+    rig: Record, run: Record, m: Record, robot: NDArray[np.float64], torque: float, before: int
 ) -> None:
     """Monitors and the state machine; tells what moved it. ``before`` is the state last told."""
-    due = follow(rig, run, robot, m.row, u, before == RUNNING)
+    due = follow(rig, run, robot, m.row, torque, before == RUNNING)
     for i in range(N_MONITORS):
         if due >> i & 1:
             value = 0.0
@@ -479,9 +450,13 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
     m.happened = 0
     run.gnss_ready = 2 if run.tick >= run.gnss_held_tick else 0
 
-    receive(p.codec, p.robot, rx, rig, run)
+    put_back(rx, p.inbox)
+    through_gates(run, p.gates, p.events, p.streams, FROM_ROBOT, p.inbox, p.spare)
+    if run.bus_off != 0:
+        p.inbox.count[0] = 0
+    receive(p.codec, p.robot, p.inbox, rig, run)
     before = run.told  # the operator moves the state between ticks
-    _supervise(rig, run, m, p.robot.robot, p.u, before)
+    _supervise(rig, run, m, p.robot.robot, p.actuators[STEERING].state, before)
     if run.state != before:
         happened(m, EV_STATE, before, run.state)
         run.told = run.state
@@ -495,12 +470,19 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
         run.gnss_drift_ns = -1
         restart(p.imu[0])
         run.lean_begun = 0
+        for i in range(p.events.shape[0]):
+            p.events[i].past_n = p.events[i].past_turning_n = 0
 
     riding = run.state == RUNNING
-    factor = _scenario(rig, run, p.events, m, p.u)
-    actuate(rig, p.robot.robot, p.x, p.u)
+    happen(rig, run, p.events, p.triggers, p.actuators, m, p.u, p.streams)
+    if run.woken != 0:
+        _wake(run, p.out, p.imu)
+    actuate(rig, p.robot.robot, p.actuators, p.x, p.u)
     if riding:
-        request, shift_time = p.robot.robot[R_GEAR], body.gearbox_shift_time
+        lever = p.actuators[GEAR]
+        still = lever.silent != 0 or not math.isnan(lever.stuck_at)
+        request = math.nan if still else p.robot.robot[R_GEAR]
+        shift_time = body.gearbox_shift_time * lever.slow
         shifted = shift(run, request, p.u[U_CLUTCH], p.u[U_THROTTLE], shift_time, _TICK_S)
         if shifted == SHIFT_DONE:
             happened(m, EV_GEAR, run.gear, 0.0)
@@ -512,7 +494,7 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
 
     if run.state in (STANDBY, ARMED) or riding:
         lap = run.lap
-        _place(run, s, p.x, p.u, p.line, p.road, p.relief, factor)
+        _place(run, s, p.x, p.u, p.line, p.road, p.relief, p.events)
         begin(p.body, p.tyre, p.x, p.u, p.work)
         if riding and not (_finite(p.x) and _finite(s.k[0])):
             run.diverged = 1  # nothing is sensed from such a state: the last senses stay
@@ -524,7 +506,7 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
                 s.chain_torque = 0.0
             sense(rig, run, p.x, p.u, body.gravity, s, m.senses)
             sense_lean(rig, run, p.x, body.gravity, s, p.streams, _TICK_S, m.senses)
-            sense_analogue(rig, run, body, p.x, p.u, s, m.senses)
+            sense_analogue(rig, run, body, p.x, p.u, p.actuators, s, m.senses)
             m.held[:] = m.senses
         if p.line.closed:
             run.lap = 1 + int((run.station - rig.start_station) / p.line.length)
@@ -535,7 +517,7 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
         to_rest(rig, m.senses, m.held, share, body.gravity)
     turn_rings(p.rings, m.senses, now_ns, share > 0.0)
     feel_motion(p.imu, m.senses, p.streams, share >= 1.0)
-    turn_pulses(run, p.rings, p.events, m.senses, p.streams, now_ns, share, _TICK_S)
+    turn_pulses(run, p.rings, p.events, p.past, m.senses, p.streams, now_ns, share, _TICK_S)
 
     # Everything outside counts in scenario time: tick 0 is when the ride starts.
     origin_ns = (run.tick - run.scenario_tick) * TICK_NS
@@ -544,7 +526,9 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
         if is_due(o, run.tick, TICK_NS):
             place = enter(o, i, p.lines, now_ns, p.streams)
             samples = p.lines.values[i, place]
-            _measured(rig, run, m, p.tyre, p.rings, p.imu, p.events, p.streams, o, share, samples)
+            _measured(rig, run, m, p.tyre, p.rings, p.imu, p.events, p.past, p.streams, o, share, samples)
+            if o.sensors & run.dark:
+                o.head = o.tail
     i = next_frame(p.out, p.lines, now_ns, run.wire_free_ns, TICK_NS)
     while i >= 0:
         o = p.out[i]
@@ -552,8 +536,15 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
         samples = p.lines.values[i, place]
         due, valid = p.lines.due_ns[i, place], p.lines.valid_ns[i, place]
         run.wire_free_ns = max(now_ns, run.wire_free_ns) + o.wire_ns
-        _frame(m, p.codec, o, samples, due - origin_ns, valid - origin_ns, tx)
+        _frame(p.codec, o, samples, due - origin_ns, valid - origin_ns, tx)
         i = next_frame(p.out, p.lines, now_ns, run.wire_free_ns, TICK_NS)
+    faulty = p.gates.shape[0] > 0 or run.bus_off != 0 or run.overload_owed > 0.0
+    if faulty:
+        through_gates(run, p.gates, p.events, p.streams, TO_ROBOT, tx, p.spare)
+        if run.bus_off != 0:
+            tx.count[0] = 0
+        crowd(run, rig, tx, p.spare)
+    heard(m, p.codec, p.out, tx, not faulty)
     i = p.out.shape[0] - 1  # GNSS. The port takes one epoch a tick: another one that is due goes in the next
     o = p.out[i]
     place = ready(o, i, p.lines, now_ns)
@@ -561,7 +552,7 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
         samples = p.lines.values[i, place]
         _gnss_epoch(run, m, o, samples, p.lines.due_ns[i, place], p.lines.valid_ns[i, place])
 
-    _fill_row(m.row, run, body, p.x, p.u, s, p.robot.robot, p.line, lateness_us, compute_us)
+    _fill_row(m.row, run, body, p.x, p.u, p.actuators, s, p.robot.robot, p.line, lateness_us, compute_us)
     if riding and run.diverged == 0:
         finish(p.body, p.tyre, p.x, p.u, _TICK_S, p.work)
         _watch(rig, run, body, m, p.x, p.good, s)

@@ -20,13 +20,14 @@ from typing import Any
 
 import numpy as np
 
+from emulator.ports import UNTIMED
 from emulator.record.writer import RunWriter
 from emulator.signals import BEFORE_ARMING_TICK, UNARMED_TICK
 from emulator.snapshot import Event, LoopEvent, LoopState, RecorderState, Snapshot, Status
 
 INTERVAL_S = 0.1
 _FLUSH_EVERY = 3  # drains between two flushes: three to four flushes a second
-_UNTIMED = -(2**63)  # emulator.loop.budget.UNTIMED; record may not import the loop
+
 
 LOOP_EVENT_KINDS = {
     LoopEvent.COMMAND: "command",
@@ -103,7 +104,7 @@ class Drain:
         self._tell_lost("frames", frames.lost)
         if len(frames.tick):
             armed = frames.tick > UNARMED_TICK // 2
-            valid_ns = np.where(frames.valid_ns == _UNTIMED, 0, frames.valid_ns)
+            valid_ns = np.where(frames.valid_ns == UNTIMED, 0, frames.valid_ns)
             writer.append_frames(
                 frames.tick[armed],
                 frames.time_ns[armed],

@@ -9,28 +9,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.compiled import entry
+from emulator.faults.frame import burst_faults
 from emulator.plant.monitors import told
 from emulator.plant.receiver import Said, sentences
 from emulator.plant.states import (
     END_NAMES,
     END_STOPPED,
+    EV_BEGAN,
     EV_END,
+    EV_ENDED,
     EV_FALL,
-    EV_FAULT_OFF,
-    EV_FAULT_ON,
     EV_GEAR,
-    EV_GEARBOX_OFF,
-    EV_GEARBOX_ON,
-    EV_GNSS_OFF,
-    EV_GNSS_ON,
-    EV_GRIP_OFF,
-    EV_GRIP_ON,
-    EV_GUST_OFF,
-    EV_GUST_ON,
     EV_HOLD,
     EV_LAP,
     EV_LIFT,
-    EV_MARK,
     EV_MISSED_GEAR,
     EV_MONITOR,
     EV_PEG,
@@ -38,6 +30,7 @@ from emulator.plant.states import (
     EV_RELEASE,
     EV_RUN_OFF,
     EV_SLIDE,
+    EV_SPARED,
     EV_STALL,
     EV_STATE,
     EV_TRIP,
@@ -53,9 +46,10 @@ from emulator.plant.states import (
     trip,
 )
 from emulator.plant.step import Plant, tick
-from emulator.ports import FrameBuffer, frame_buffer
+from emulator.ports import UNTIMED, FrameBuffer, frame_buffer
 from emulator.rig.build import build_plant
 from emulator.rig.burst_line import Burst, BurstLine
+from emulator.rig.event_tables import GNSS_LINE
 from emulator.rig.links import line_baud
 from emulator.rig.session import Session
 from emulator.scenario.events import MarkEvent
@@ -63,16 +57,16 @@ from emulator.scenario.schema import Scenario
 from emulator.sensors.gnss import QUALITIES, stated
 from emulator.signals import TICK_NS
 from emulator.snapshot import Command
+from emulator.timeline import ACTIVE, EVENT_NAMES, MARK, NEVER
 from emulator.wire.geodesy import Origin
 from emulator.wire.nmea import LONGEST_BURST, chosen, longest_burst
 from emulator.wire.utc import DAY_ms, NO_LEAP_ms
 
 EVENT_KINDS = {
-    EV_FAULT_ON: "fault_on",
-    EV_FAULT_OFF: "fault_off",
-    EV_GRIP_ON: "grip_on",
-    EV_GRIP_OFF: "grip_off",
-    EV_MARK: "mark",
+    **{EV_BEGAN + k: f"{name}_on" for k, name in enumerate(EVENT_NAMES)},
+    **{EV_ENDED + k: f"{name}_off" for k, name in enumerate(EVENT_NAMES) if k != MARK},
+    **{EV_SPARED + k: f"{name}_spared" for k, name in enumerate(EVENT_NAMES)},
+    EV_BEGAN + MARK: "mark",
     EV_STATE: "state",
     EV_TRIP: "trip",
     EV_RELEASE: "support_released",
@@ -80,18 +74,12 @@ EVENT_KINDS = {
     EV_FALL: "fall",
     EV_GEAR: "gear",
     EV_END: "end",
-    EV_GUST_ON: "gust_on",
-    EV_GUST_OFF: "gust_off",
-    EV_GEARBOX_ON: "gearbox_on",
-    EV_GEARBOX_OFF: "gearbox_off",
     EV_MISSED_GEAR: "gear_missed",
     EV_SLIDE: "slide",
     EV_LIFT: "wheel_lifted",
     EV_PEG: "peg_contact",
     EV_RUN_OFF: "run_off",
     EV_STALL: "engine_stalled",
-    EV_GNSS_ON: "gnss_on",
-    EV_GNSS_OFF: "gnss_off",
     EV_PERMISSIVE: "permissive",
     EV_HOLD: "hold",
     EV_MONITOR: "monitor",
@@ -99,19 +87,6 @@ EVENT_KINDS = {
 """Kinds of events in ``events.jsonl`` by the plant's codes."""
 
 
-_OF_SCENARIO = (
-    EV_FAULT_ON,
-    EV_FAULT_OFF,
-    EV_GRIP_ON,
-    EV_GRIP_OFF,
-    EV_GUST_ON,
-    EV_GUST_OFF,
-    EV_GEARBOX_ON,
-    EV_GEARBOX_OFF,
-    EV_GNSS_ON,
-    EV_GNSS_OFF,
-)
-_NEVER = 1 << 62  # [ticks]
 _FALLS = (
     "the front tyre slid away",
     "the rear tyre slid away",
@@ -133,6 +108,7 @@ class Bench:
         scenario = session.scenario
         self._events = scenario.events
         self._names = [event.name for event in scenario.events]
+        self._asked = frozenset(i for i, e in enumerate(scenario.events) if e.can_be_asked)
         o = scenario.origin
         self._frame = Origin(math.radians(o.latitude_deg), math.radians(o.longitude_deg), o.height_m).frame
         # in whole numbers: a float of seconds since 1970 is good to a quarter of a microsecond only
@@ -166,6 +142,12 @@ class Bench:
         self._burst = np.zeros(LONGEST_BURST, np.uint8)
         self._burst_view = self._burst.data
         self._sentences = entry(sentences, self._epoch, 0, self._frame, self._said, self._burst)
+        self._burst_faults = None
+        if any(g["can_id"] == GNSS_LINE for g in self.plant.gates):
+            p = self.plant
+            self._burst_faults = entry(
+                burst_faults, self._run, p.gates, p.events, p.streams, GNSS_LINE, self._burst, 0
+            )
 
     @staticmethod
     def rehearse(session: Session) -> None:
@@ -209,7 +191,8 @@ class Bench:
     @property
     def gnss_valid_ns(self) -> int:
         """Its time of validity [ns, scenario time]."""
-        return self._burst_out.valid_ns - self._shift_ns()
+        valid_ns = self._burst_out.valid_ns
+        return UNTIMED if valid_ns == UNTIMED else valid_ns - self._shift_ns()
 
     @property
     def gnss_line_ns(self) -> int:
@@ -244,23 +227,39 @@ class Bench:
         line = self._line
         if ready & 1:
             valid_ns = words["gnss_valid_ns"][0]
+            said_ns = words["gnss_said_ns"][0] + words["gnss_time_shift_ns"][0]
             length = self._sentences(
                 self._epoch,
-                self._utc_ns + valid_ns - self._shift_ns(),
+                self._utc_ns + said_ns - self._shift_ns(),
                 self._frame,
                 self._said,
                 self._burst,
             )
             due_ns = words["gnss_due_ns"][0] + self._lead_ns
-            line.put(bytes(self._burst_view[:length]), due_ns, valid_ns)
+            if self._burst_faults is None:
+                line.put(bytes(self._burst_view[:length]), due_ns, valid_ns)
+            else:
+                self._put_faulted(length, due_ns, valid_ns)
         tick = words["tick"][0] - 1
         burst = line.take(tick * TICK_NS)
         following = line.next_ns
-        words["gnss_held_tick"][0] = _NEVER if following is None else max(tick + 1, -(-following // TICK_NS))
+        words["gnss_held_tick"][0] = NEVER if following is None else max(tick + 1, -(-following // TICK_NS))
         if burst is None:
             return b""
         self._burst_out = burst
         return burst.sentences
+
+    def _put_faulted(self, length: int, due_ns: int, valid_ns: int) -> None:
+        """The sentences just written, through the faults on the receiver's line."""
+        p = self.plant
+        assert self._burst_faults is not None
+        copies, delay = self._burst_faults(
+            self._run, p.gates, p.events, p.streams, GNSS_LINE, self._burst, length
+        )
+        burst = bytes(self._burst_view[:length])
+        for copy in range(copies):
+            untimed = copy > 0 or delay > 0
+            self._line.put(burst, due_ns + delay * TICK_NS, UNTIMED if untimed else valid_ns)
 
     def command(self, code: int, argument: float) -> None:
         """A ``snapshot.Command`` from the operator or the cycle; takes effect in the next tick."""
@@ -276,6 +275,12 @@ class Bench:
             hold(self._run, int(argument))
         elif code == Command.GO:
             go(self._run, int(argument))
+        elif code in (Command.START_EVENT, Command.END_EVENT) and argument in self._asked:
+            e = self.plant.events[int(argument)]
+            if code == Command.START_EVENT:
+                e["asked"] = 1
+            elif e["state"] == ACTIVE:
+                e["halted"] = 1
 
     # --- what the run needs besides ----------------------------------------------------------------
 
@@ -307,9 +312,9 @@ class Bench:
     def _sentence(self, i: int) -> str:
         m = self._memory
         code, index, value = int(m["code"][i]), int(m["index"][i]), float(m["value"][i])
-        if code in _OF_SCENARIO:
-            return self._names[index]
-        if code == EV_MARK:
+        if code >= EV_SPARED:
+            return f"{self._names[index]}: not drawn to happen (probability {value:g})"
+        if code >= EV_BEGAN:
             event = self._events[index]
             return f"{event.name}: {event.text}" if isinstance(event, MarkEvent) else event.name
         if code == EV_STATE:

@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 from emulator.config.bus_budget import wire_ns
 from emulator.config.rig_file import COMMAND_FRAMES, INPUT_FRAME, AnalogueSensor, Gnss, Output
 from emulator.errors import ConfigError, Problem
-from emulator.faults.sample import EFFECTS
+from emulator.faults.actuator import actuators
 from emulator.frames import quaternion_of, rotation_of
 from emulator.plant.commands import N_ROBOT, ROBOT_SIGNALS, RobotFrames
+from emulator.plant.events import sensor_of
 from emulator.plant.monitors import MONITORS
 from emulator.plant.records import MEMORY_DTYPE, RIG_DTYPE, RUN_DTYPE
 from emulator.plant.sensing import (
@@ -33,10 +34,11 @@ from emulator.plant.sensing import (
 )
 from emulator.plant.states import PERMISSIVES
 from emulator.plant.step import Plant
+from emulator.ports import frame_buffer
 from emulator.rig.burst_line import BurstLine
+from emulator.rig.event_tables import events_of, gates_of, stream_names, stream_seeds, triggers_of
 from emulator.rig.links import line_baud
 from emulator.rig.session import Session
-from emulator.scenario.events import FaultEvent, GearboxEvent, GnssEvent, GripEvent, GustEvent, MarkEvent
 from emulator.sensors.analogue import Analogue
 from emulator.sensors.fix import RANKS
 from emulator.sensors.gnss import FIX_QUALITY, QUALITIES, USUAL_ACCURACY, Accuracy
@@ -46,17 +48,7 @@ from emulator.sensors.noise import stream_start
 from emulator.sensors.timing import MOST_VALUES, outputs
 from emulator.sensors.wheel_speed import MOST_INTERVALS, RING_DTYPE, tone_ring
 from emulator.signals import INDEX, TICK_NS, UNARMED_TICK
-from emulator.timeline import (
-    EVENT_DTYPE,
-    FAULT,
-    GEARBOX,
-    GNSS,
-    GNSS_EFFECTS,
-    GRIP,
-    GUST,
-    MARK,
-    SHIFT_EFFECTS,
-)
+from emulator.timeline import NEVER, PAST
 from emulator.vehicle.equilibrium import AIR_DENSITY, standing
 from emulator.vehicle.relief import plane_under
 from emulator.vehicle.road import locate, sample
@@ -78,10 +70,11 @@ from emulator.vehicle.state import (
     U_WIND_Y,
     scratch,
 )
+from emulator.wire.can_timing import bits_ns, classical_bits
 from emulator.wire.nmea import longest_burst
 
 _TICK_S = TICK_NS * 1e-9
-_NEVER = 1 << 62  # [ticks]
+_ROWS = 512  # frames on their way in or out in a tick, faults and floods included
 _GNSS_VALUES = (
     "gnss_x_m",
     "gnss_y_m",
@@ -108,13 +101,14 @@ def build_plant(session: Session) -> Plant:
     state = run[0]
     state["heartbeat_tick"] = state["steering_tick"] = state["drive_tick"] = state["fallen_tick"] = -1
     state["gnss_drift_ns"] = -1
-    state["gnss_held_tick"] = state["gnss_progress"] = _NEVER
+    state["gnss_held_tick"] = state["gnss_progress"] = NEVER
     state["gear"] = scenario.start.gear
     state["analogue"] = np.nan
     state["support"] = 1
     state["shift_refused"] = -1
     state["slide_end"] = UNARMED_TICK
     state["scenario_tick"] = UNARMED_TICK
+    state["gnss_said_ns"] = NEVER
 
     x0, y0, heading, _, _ = sample(session.line, scenario.start.station_m)
     state["station"] = scenario.start.station_m
@@ -163,6 +157,8 @@ def build_plant(session: Session) -> Plant:
             if first not in families:
                 families.append(first)
         out[o]["family"][: len(families)] = families
+        for first in families:
+            out[o]["sensors"] |= sensor_of(first)
     robot = RobotFrames(
         value_of=np.full((len(codec.frames), codec.most_signals), -1, np.int64),
         is_robot=np.array([int(name in (*COMMAND_FRAMES, INPUT_FRAME)) for name in codec.frames], np.int64),
@@ -189,8 +185,9 @@ def build_plant(session: Session) -> Plant:
     if problems:
         raise ConfigError(problems)
 
-    streams = [*STREAM_NAMES, *(f"jitter/{n}" for n in names), *(f"event/{e.name}" for e in scenario.events)]
-    starts = np.array([stream_start(session.seed, name) for name in streams], np.uint64)
+    streams = [*STREAM_NAMES, *(f"jitter/{n}" for n in names), *stream_names(scenario.events)]
+    seeds = [session.seed] * (len(STREAM_NAMES) + len(names)) + stream_seeds(scenario.events, session.seed)
+    starts = np.array([stream_start(*pair) for pair in zip(seeds, streams, strict=True)], np.uint64)
     memory = np.zeros(1, MEMORY_DTYPE)
     memory[0]["row_of"] = [INDEX.get(f"output.{name}", -1) for name in OUTPUT_VALUES]
     memory[0]["row"] = np.nan
@@ -211,7 +208,13 @@ def build_plant(session: Session) -> Plant:
         robot=robot,
         out=out,
         lines=lines,
-        events=_events(session, first_jitter + len(names)),
+        actuators=actuators(),
+        events=events_of(session, first_jitter + len(names)),
+        triggers=triggers_of(session),
+        gates=gates_of(session),
+        past=np.zeros((len(scenario.events), 2, PAST)),
+        inbox=frame_buffer(_ROWS),
+        spare=frame_buffer(_ROWS),
         streams=starts.copy(),
         streams_0=starts,
         rings=_rings(session),
@@ -411,7 +414,7 @@ def _rig_record(session: Session, heading: float, x: NDArray[np.float64]) -> NDA
     support = scenario.support
     # One of both is given: the schema's rule. What is not given is never reached.
     r["release_speed"] = math.inf if support.release_speed_km_h is None else support.release_speed_km_h / 3.6
-    r["release_tick"] = _NEVER if support.release_time_s is None else _ticks_ms(support.release_time_s * 1e3)
+    r["release_tick"] = NEVER if support.release_time_s is None else _ticks_ms(support.release_time_s * 1e3)
     r["start_station"] = scenario.start.station_m
     r["finish_station"] = scenario.start.station_m + scenario.laps * session.line.length
     r["limit_ticks"] = _ticks_ms(scenario.duration_limit_s * 1e3)
@@ -422,6 +425,8 @@ def _rig_record(session: Session, heading: float, x: NDArray[np.float64]) -> NDA
         r["wind_x"] = -scenario.wind.speed_m_s * math.sin(direction)
         r["wind_y"] = -scenario.wind.speed_m_s * math.cos(direction)
     r["half_width"] = 0.5 * session.width
+    if rig.bus.bitrate is not None:
+        r["bus_frame_ns"] = bits_ns(classical_bits(8), rig.bus.bitrate)
     return record
 
 
@@ -451,50 +456,3 @@ def _gnss_errors(gnss: Gnss) -> NDArray[np.float64]:
 
 def _ticks_ms(milliseconds: float) -> int:
     return round(milliseconds * 1e-3 / _TICK_S)
-
-
-def _events(session: Session, first_stream: int) -> NDArray[np.void]:
-    """The scenario's events as an EVENT_DTYPE table."""
-    scenario, length = session.scenario, session.line.length
-    table = np.zeros(len(scenario.events), EVENT_DTYPE)
-    for i, event in enumerate(scenario.events):
-        e = table[i]
-        e["kind"], e["at_tick"], e["at_station"], e["signal"] = MARK, -1, math.nan, -1
-        e["started"], e["held"], e["stream"] = -1, math.nan, first_stream + i
-        e["held_turning"] = math.nan
-        if event.at.time_s is not None:
-            e["at_tick"] = _ticks_ms(event.at.time_s * 1e3)
-        else:
-            assert event.at.station_m is not None  # one of both is given: the schema's rule
-            station = event.at.station_m + ((event.at.lap or 1) - 1) * length
-            # lap 1 passes stations before the start line at its end
-            e["at_station"] = station + (length if event.at.station_m < scenario.start.station_m else 0.0)
-        if isinstance(event, FaultEvent):
-            e["kind"], e["value"] = FAULT, event.value or 0.0
-            e["effect"], e["signal"] = EFFECTS.index(event.effect), OUTPUT_VALUES.index(event.signal)
-        elif isinstance(event, GripEvent):
-            e["kind"], e["value"] = GRIP, event.factor
-        elif isinstance(event, GustEvent):
-            e["kind"], e["value"] = GUST, event.speed_m_s
-            e["heading"] = math.radians(270.0 - event.from_deg)
-        elif isinstance(event, GearboxEvent):
-            e["kind"], e["effect"] = GEARBOX, SHIFT_EFFECTS.index(event.effect)
-        elif isinstance(event, GnssEvent):
-            _gnss_event(e, event)
-        if not isinstance(event, MarkEvent):
-            e["duration"] = _ticks_ms(event.duration_s * 1e3)
-        if isinstance(event, FaultEvent | GripEvent):
-            e["ramp"] = _ticks_ms(event.ramp_s * 1e3)
-    return table
-
-
-def _gnss_event(e: np.void, event: GnssEvent) -> None:
-    """What a GNSS event has besides: the best fix it leaves, satellites it takes, its bias."""
-    e["kind"], e["effect"] = GNSS, GNSS_EFFECTS.index(event.effect)
-    best = "none" if event.effect == "outage" else event.best_fix or RANKS[-1]
-    e["best_fix"], e["satellites"] = RANKS.index(best), event.satellites_lost or 0
-    e["value"] = event.bias_m or 0.0
-    e["heading"] = math.nan if event.towards_deg is None else math.radians(90.0 - event.towards_deg)
-    e["correlation"], e["wander_ns"] = event.correlation_time_s or 10.0, -1
-    ramp_s = 0.5 * event.duration_s if event.ramp_s is None else event.ramp_s
-    e["ramp"] = _ticks_ms(ramp_s * 1e3)

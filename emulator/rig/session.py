@@ -24,6 +24,7 @@ from emulator.config.rig_file import FrameName, Rig, dbc_path, frames_of, load_r
 from emulator.config.vehicle_file import VehicleFile, load_vehicle
 from emulator.config.yaml_source import Source
 from emulator.errors import ConfigError, Problem
+from emulator.rig.event_consistency import misfits
 from emulator.robot.mission import Mission
 from emulator.scenario.check import named_anyway
 from emulator.scenario.circuit import Circuit, line_segments, load_circuit
@@ -152,6 +153,8 @@ def load_session(rig_path: Path, scenario_path: Path, *, seed: int = 0) -> Sessi
         scenario, scenario_source = load_scenario(scenario_path)
     except ConfigError as error:
         problems += error.problems
+    if rig is not None and scenario is not None and codec is not None:
+        problems += misfits(scenario, scenario_source, rig, codec)
     if problems or rig is None or scenario is None or vehicle_file is None or codec is None:
         raise ConfigError(problems)
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from emulator.compiled import entry, jit
 from emulator.loop.budget import Budget, FrameAccounts, account_frames
 from emulator.plant.step import Plant, tick
-from emulator.ports import FrameBuffer, frame_buffer
+from emulator.ports import UNTIMED, FrameBuffer, frame_buffer
 from emulator.record.writer import RunWriter
 from emulator.rig.bench import EVENT_KINDS, Bench
 from emulator.rig.links import output_specs
@@ -30,6 +30,8 @@ from emulator.snapshot import Command
 
 RIDER_EVERY = 2
 """Ticks between two control periods of the rider."""
+FRAMES_A_TICK = 512
+"""Most frames in and out in a tick, faults included."""
 
 
 def hear(rider: ReferenceRider, burst: bytes, tick: int) -> None:
@@ -91,7 +93,7 @@ def run_ticks(
     Stops when the rows are full or something needs Python: an event, a GNSS epoch, the end, frames full.
     """
     run, memory = plant.run[0], plant.memory[0]
-    room = frames.shape[0] - 64
+    room = frames.shape[0] - FRAMES_A_TICK
     while n < rows.shape[0] and m < room:
         count_in = rx.count[0]
         free = run.wire_free_ns
@@ -105,10 +107,12 @@ def run_ticks(
             for k in range(8):
                 payloads[m, k] = rx.data[i, k]
             m += 1
+        free = max(now, free) + run.overload_ns if run.overload_ns > 0 else free
         if run.start_tick > 0:
             account_frames(accounts, run.scenario_tick * TICK_NS, tx.count[0], tx)
         for i in range(tx.count[0]):
-            frames[m, 0], frames[m, 1], frames[m, 2] = run.scenario_tick, tx.time_ns[i], tx.valid_ns[i]
+            valid = tx.valid_ns[i] if tx.valid_ns[i] != UNTIMED else 0
+            frames[m, 0], frames[m, 1], frames[m, 2] = run.scenario_tick, tx.time_ns[i], valid
             frames[m, 3], frames[m, 4], frames[m, 5] = 1, tx.can_id[i], tx.length[i]
             for k in range(8):
                 payloads[m, k] = tx.data[i, k]
@@ -154,7 +158,7 @@ class VirtualRide:
         progress  called about once a second of ride with (scenario time [s], speed [m/s], station [m])
         """
         bench, rider, budget = self.bench, self.rider, self.budget
-        rx, tx, inbox = frame_buffer(64), frame_buffer(64), frame_buffer(256)
+        rx, tx, inbox = frame_buffer(256), frame_buffer(256), frame_buffer(1024)
         arguments = (bench.plant, rider.rider, rx, tx, inbox, budget.frame_accounts)
         memory = (self._rows, self._frames, self._payloads)
         go = entry(run_ticks, *arguments, *memory, 0, 0)
@@ -183,7 +187,7 @@ class VirtualRide:
                     due_ns, sent_ns = bench.gnss_due_ns + line_ns, tick * TICK_NS + line_ns
                     budget.gnss(due_ns, bench.gnss_valid_ns, sent_ns, taken=True)
                     writer.append_gnss(tick, burst)
-            if n == _ROWS or m > self._frames.shape[0] - 64 or bench.finished:
+            if n == _ROWS or m > self._frames.shape[0] - FRAMES_A_TICK or bench.finished:
                 self._write(writer, tick, n, m)
                 n = m = 0
             if progress is not None and tick - told >= 1000:

@@ -5,14 +5,10 @@ from __future__ import annotations
 from datetime import UTC, date, datetime, timedelta
 from typing import Annotated, TypeAlias
 
-from pydantic import AfterValidator, BeforeValidator, Field
+from pydantic import BeforeValidator, Field
 
-from emulator.config.validation import Words, did_you_mean, wrong
+from emulator.config.validation import Words, wrong
 from emulator.config.yaml_source import show
-from emulator.signals import SIGNALS
-
-OUTPUT_SIGNALS = tuple(s.name.removeprefix("output.") for s in SIGNALS if s.name.startswith("output."))
-"""Names a fault may act on: the ``output`` group of emulator.signals."""
 
 _FIRST_YEAR, _LAST_YEAR = 1981, 2078
 
@@ -41,13 +37,6 @@ def _utc(value: object) -> object:
     return utc
 
 
-def _output_signal(name: str) -> str:
-    if name in OUTPUT_SIGNALS:
-        return name
-    near = did_you_mean(name, OUTPUT_SIGNALS)
-    raise wrong(f"unknown signal {name!r}; known signals: {', '.join(OUTPUT_SIGNALS)}{near}")
-
-
 def _leap_day(value: object) -> object:
     if isinstance(value, date):
         return value
@@ -67,7 +56,6 @@ LeapDay: TypeAlias = Annotated[
 UtcTime: TypeAlias = Annotated[
     datetime, BeforeValidator(_utc), Words("a time with zone such as 2027-05-01T09:30:00Z")
 ]
-SignalName: TypeAlias = Annotated[str, AfterValidator(_output_signal), Words("the name of an output signal")]
 Station: TypeAlias = Annotated[float, Field(ge=0, le=100_000)]
 Duration: TypeAlias = Annotated[float, Field(gt=0, le=86_400)]
 FromTime: TypeAlias = Annotated[float, Field(ge=0, le=86_400)]

@@ -7,18 +7,19 @@ line, positive to the left. Times are seconds from the start of the ride. Angles
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
 from emulator.config.rig_file import FileName, Name
-from emulator.config.validation import Closed, validate, wrong
+from emulator.config.validation import Closed, did_you_mean, validate, wrong
 from emulator.config.yaml_source import Loc, Source, beside, load
 from emulator.errors import ConfigError, Problem
 from emulator.scenario.circuit import lap_length, load_circuit
 from emulator.scenario.criteria import Criterion, NoFall
-from emulator.scenario.events import Event
+from emulator.scenario.events import Event, GripEvent, Trigger
 from emulator.scenario.quantities import Duration, LeapDay, Station, UtcTime, either, left_of
 
 
@@ -170,6 +171,7 @@ def load_scenario(path: str | os.PathLike[str]) -> tuple[Scenario, Source]:
             problems += error.problems
         else:
             problems += _within_circuit(scenario, source, lap_length(circuit))
+            problems += _within_sectors(scenario, source, len(circuit.sector_marks_m) + 1)
     if problems:
         raise ConfigError(problems)
     return scenario, source
@@ -198,14 +200,9 @@ def _within_itself(scenario: Scenario, source: Source) -> list[Problem]:
             )
             problems.append(source.problem(("leap_second",), text))
     for i, event in enumerate(scenario.events):
-        at = event.at
-        if at.time_s is not None and at.time_s >= scenario.duration_limit_s:
-            end = f"duration_limit_s {scenario.duration_limit_s:g}"
-            text = f"expected a time before the end ({end}), got {at.time_s:g}"
-            problems.append(source.problem(("events", i, "at", "time_s"), text))
-        if at.lap is not None and at.lap > scenario.laps:
-            text = f"expected a lap from 1 to {scenario.laps} (laps), got {at.lap}"
-            problems.append(source.problem(("events", i, "at", "lap"), text))
+        for loc, part in event.at.parts(("events", i, "at")):
+            problems += [source.problem((*loc, key), text) for key, text in _wrong_trigger(scenario, i, part)]
+    problems += _waiting_for_each_other(scenario, source)
     for i, criterion in enumerate(scenario.criteria):
         if not isinstance(criterion, NoFall) and criterion.from_s >= scenario.duration_limit_s:
             text = (
@@ -216,6 +213,48 @@ def _within_itself(scenario: Scenario, source: Source) -> list[Problem]:
     return problems
 
 
+def _wrong_trigger(scenario: Scenario, i: int, part: Trigger) -> Iterator[tuple[str, str]]:
+    """Keys of one condition of event ``i`` that don't fit the scenario, with what is wrong."""
+    names = [e.name for e in scenario.events]
+    end = f"expected a time before the end (duration_limit_s {scenario.duration_limit_s:g})"
+    if part.time_s is not None and part.time_s >= scenario.duration_limit_s:
+        yield "time_s", f"{end}, got {part.time_s:g}"
+    if part.between_s is not None and part.between_s[1] > scenario.duration_limit_s:
+        yield "between_s", f"{end}, got {part.between_s[1]:g}"
+    if part.lap is not None and part.lap > scenario.laps:
+        yield "lap", f"expected a lap from 1 to {scenario.laps} (laps), got {part.lap}"
+    for key in ("started", "ended"):
+        name = getattr(part, key)
+        if name is None:
+            continue
+        if name not in names:
+            yield key, f"expected the name of another event, got {name!r}{did_you_mean(name, names)}"
+        elif names.index(name) == i:
+            yield key, f"expected the name of another event, got its own, {name!r}"
+
+
+def _waiting_for_each_other(scenario: Scenario, source: Source) -> list[Problem]:
+    """Events none of which can ever start, because each waits for the others alone."""
+    by_name = {e.name: e for e in scenario.events}
+
+    def can_start(trigger: Trigger, able: set[str]) -> bool:
+        if trigger.first_of is not None:
+            return any(can_start(part, able) for part in trigger.first_of)
+        if trigger.all_of is not None:
+            return all(can_start(part, able) for part in trigger.all_of)
+        name = trigger.started or trigger.ended
+        return name is None or name in able or name not in by_name
+
+    able: set[str] = set()
+    while more := {n for n, e in by_name.items() if n not in able and can_start(e.at, able)}:
+        able |= more
+    return [
+        source.problem(("events", i, "at"), "expected events that don't all wait for each other: none starts")
+        for i, e in enumerate(scenario.events)
+        if e.name not in able
+    ]
+
+
 def _within_circuit(scenario: Scenario, source: Source, length_m: float) -> list[Problem]:
     stations: list[tuple[Loc, float | None]] = [(("start", "station_m"), scenario.start.station_m)]
     for i, patch in enumerate(scenario.surface.patches):
@@ -224,9 +263,21 @@ def _within_circuit(scenario: Scenario, source: Source, length_m: float) -> list
             (("surface", "patches", i, "to_m"), patch.to_m),
         ]
     stations += [(("surface", "bumps", i, "at_m"), b.at_m) for i, b in enumerate(scenario.surface.bumps)]
-    stations += [(("events", i, "at", "station_m"), e.at.station_m) for i, e in enumerate(scenario.events)]
+    for i, event in enumerate(scenario.events):
+        stations += [((*loc, "station_m"), t.station_m) for loc, t in event.at.parts(("events", i, "at"))]
+        if isinstance(event, GripEvent):
+            stations += [(("events", i, key), getattr(event, key)) for key in ("from_m", "to_m")]
     return [
         source.problem(loc, f"expected a station within the circuit of {length_m:.1f} m, got {station:g}")
         for loc, station in stations
         if station is not None and station > length_m
+    ]
+
+
+def _within_sectors(scenario: Scenario, source: Source, sectors: int) -> list[Problem]:
+    return [
+        source.problem((*loc, "sector"), f"expected a sector from 1 to {sectors}, got {part.sector}")
+        for i, event in enumerate(scenario.events)
+        for loc, part in event.at.parts(("events", i, "at"))
+        if part.sector is not None and part.sector > sectors
     ]

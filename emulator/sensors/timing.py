@@ -40,6 +40,7 @@ OUTPUT_DTYPE = np.dtype(
         ("alive", np.int64),  # next alive counter
         ("value_of", np.int64, (MOST_VALUES,)),  # output value carried in each place; -1 none
         ("absent", np.int64, (MOST_VALUES,)),  # 1: this place is sent as not available
+        ("sensors", np.int64),  # mask of the devices they come from
         ("family", np.int64, (MOST_VALUES,)),  # first values of the sensor families it measures; -1 none
     ]
 )

@@ -294,6 +294,31 @@ def _faded(distance: float, edge: float) -> float:
 
 
 @jit
+def cover(
+    line: Line,
+    from_m: float,
+    to_m: float,
+    left_m: float,
+    right_m: float,
+    edge_m: float,
+    station: float,
+    offset: float,
+) -> float:
+    """How much of a patch lies at a place [m]: 1 in its rectangle, 0 from ``edge_m`` outside on."""
+    if line.closed:
+        # Distance past the patch's start, forward round the lap; span of a whole lap stays whole.
+        past = (station - from_m) % line.length
+        span = to_m - from_m
+        if span < 0.0 or span > line.length:
+            span %= line.length
+        along = 0.0 if past <= span else min(past - span, line.length - past)
+    else:
+        along = max(from_m - station, station - to_m, 0.0)
+    across = max(right_m - offset, offset - left_m, 0.0)
+    return float(_faded(along, edge_m) * _faded(across, edge_m))
+
+
+@jit
 def grip_at(road: Surface, line: Line, station: float, offset: float) -> float:
     """Friction coefficient of the road [1] at a station and lateral offset [m].
 
@@ -303,16 +328,15 @@ def grip_at(road: Surface, line: Line, station: float, offset: float) -> float:
     """
     grip = road.base_grip
     for k in range(road.grip.size):
-        if line.closed:
-            # Distance past the patch's start, forward round the lap; span of a whole lap stays whole.
-            past = (station - road.from_m[k]) % line.length
-            span = road.to_m[k] - road.from_m[k]
-            if span < 0.0 or span > line.length:
-                span %= line.length
-            along = 0.0 if past <= span else min(past - span, line.length - past)
-        else:
-            along = max(road.from_m[k] - station, station - road.to_m[k], 0.0)
-        across = max(road.right_m[k] - offset, offset - road.left_m[k], 0.0)
-        weight = _faded(along, road.edge_m[k]) * _faded(across, road.edge_m[k])
+        weight = cover(
+            line,
+            road.from_m[k],
+            road.to_m[k],
+            road.left_m[k],
+            road.right_m[k],
+            road.edge_m[k],
+            station,
+            offset,
+        )
         grip += weight * (road.grip[k] - grip)
     return grip

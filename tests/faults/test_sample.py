@@ -3,12 +3,25 @@
 import math
 
 import numpy as np
-import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emulator.faults.sample import DRIFT, DROPOUT, EFFECTS, FREEZE, GAIN, NOISE, OFFSET, STUCK, faulted
+from emulator.faults.sample import (
+    DELAY,
+    DROPOUT,
+    EFFECTS,
+    FREEZE,
+    GAIN,
+    NOISE,
+    QUANTISATION,
+    SATURATION,
+    SIGN_CHANGE,
+    STUCK,
+    faulted,
+    recall,
+)
 from emulator.sensors.noise import normal, stream_start
+from emulator.timeline import event_table
 
 numbers = st.floats(-1e6, 1e6)
 shares = st.floats(0.0, 1.0)
@@ -18,54 +31,97 @@ def streams():
     return np.array([stream_start(3, "event/a")], np.uint64)
 
 
-def statement(effect, clean, value, held, elapsed, strength, z):
-    """The few lines everybody can check."""
+def event(effect, value=0.0, low=-np.inf, high=np.inf):
+    e = event_table(1)[0]
+    e["effect"], e["value"], e["low"], e["high"], e["stream"] = effect, value, low, high, 0
+    return e
+
+
+def statement(effect, clean, value, held, past, elapsed, z):
+    """What is shown at full strength, in a line that everybody can check."""
     return {
         "dropout": np.nan,
-        "freeze": (1 - strength) * clean + strength * held,
-        "stuck": (1 - strength) * clean + strength * value,
-        "offset": clean + strength * value,
-        "gain": (1 - strength) * clean + strength * value * clean,
-        "noise": clean + strength * value * z,
-        "drift": clean + strength * value * elapsed,
+        "freeze": held,
+        "stuck": value,
+        "offset": clean + value,
+        "gain": value * clean,
+        "noise": clean + value * z,
+        "drift": clean + value * elapsed,
+        "spike": clean + value,
+        "saturation": np.clip(clean, -abs(value), abs(value)),
+        "quantisation": np.round(clean / value) * value if value else np.nan,
+        "delay": past,
+        "sign_change": -clean,
     }[effect]
 
 
-@given(st.sampled_from(EFFECTS), numbers, numbers, numbers, st.floats(0, 1e5), shares)
+@given(st.sampled_from(EFFECTS), numbers, numbers, numbers, numbers, st.floats(0, 1e5), shares)
 @settings(deadline=None)
-def test_every_effect_is_what_its_statement_says(effect, clean, value, held, elapsed, strength):
+def test_every_effect_is_what_its_statement_says(effect, clean, value, held, past, elapsed, strength):
+    if effect == "quantisation" and abs(value) < 1e-3:
+        value = 0.5
     z = normal(streams(), 0)
-    got = faulted(EFFECTS.index(effect), clean, value, held, elapsed, strength, streams(), 0)
-    expected = statement(effect, clean, value, held, elapsed, strength, z)
-    size = max(abs(clean), abs(value), abs(held), abs(value * clean), abs(value * elapsed), 1.0)
+    e = event(EFFECTS.index(effect), value, -abs(value), abs(value))
+    got = faulted(e, clean, held, past, elapsed, strength, streams())
+    shown = statement(effect, clean, value, held, past, elapsed, z)
+    expected = shown if effect == "dropout" else (1 - strength) * clean + strength * shown
+    size = max(abs(v) for v in (clean, value, held, past, value * clean, value * elapsed, 1.0))
     np.testing.assert_allclose(got, expected, rtol=0, atol=1e-14 * size * 8)
 
 
-@pytest.mark.parametrize("effect", [FREEZE, STUCK, OFFSET, GAIN, NOISE, DRIFT])
-def test_at_no_strength_every_effect_but_dropout_leaves_the_value_bit_for_bit(effect):
-    assert faulted(effect, 0.1 + 0.2, 7.7, 3.3, 5.5, 0.0, streams(), 0) == 0.1 + 0.2
+@given(st.sampled_from(EFFECTS), numbers, numbers)
+@settings(deadline=None)
+def test_at_no_strength_every_effect_but_dropout_leaves_the_value_bit_for_bit(effect, clean, value):
+    e = event(EFFECTS.index(effect), value or 1.0)
+    got = faulted(e, clean, 3.3, 4.4, 5.5, 0.0, streams())
+    assert math.isnan(got) if effect == "dropout" else got == clean
 
 
-def test_full_freeze_and_stuck_show_exactly_the_held_and_the_given_value():
-    assert faulted(FREEZE, 12.0, 0.0, 4.0, 9.0, 1.0, streams(), 0) == 4.0
-    assert faulted(STUCK, 12.0, 5.0, 4.0, 9.0, 1.0, streams(), 0) == 5.0
+@given(numbers, numbers)
+@settings(deadline=None)
+def test_full_strength_shows_exactly_what_it_shows(clean, other):
+    """Not the clean value plus the difference, which is rounded."""
+    assert faulted(event(FREEZE), clean, other, 0.0, 9.0, 1.0, streams()) == other
+    assert faulted(event(STUCK, other), clean, 0.0, 0.0, 9.0, 1.0, streams()) == other
+    assert faulted(event(DELAY), clean, 0.0, other, 9.0, 1.0, streams()) == other
+    assert faulted(event(SIGN_CHANGE), clean, 0.0, 0.0, 9.0, 1.0, streams()) == -clean
+    assert faulted(event(SATURATION, 0.0, other, other), clean, 0.0, 0.0, 9.0, 1.0, streams()) == other
+
+
+def test_a_step_is_rounded_to_the_nearest_halves_to_even():
+    got = [faulted(event(QUANTISATION, 0.5), v, 0, 0, 0, 1.0, streams()) for v in (0.2, 0.25, 0.3, 0.75)]
+    assert got == [0.0, 0.0, 0.5, 1.0]
 
 
 def test_noise_draws_from_its_own_stream_and_no_other_effect_draws():
     for effect in range(len(EFFECTS)):
         mine = np.array([stream_start(1, "a"), stream_start(1, "b")], np.uint64)
         before = mine.copy()
-        faulted(effect, 1.0, 2.0, 3.0, 4.0, 1.0, mine, 1)
+        e = event(effect, 2.0)
+        e["stream"] = 1
+        faulted(e, 1.0, 3.0, 3.5, 4.0, 1.0, mine)
         assert mine[0] == before[0]
         assert (mine[1] != before[1]) == (effect == NOISE)
 
 
 def test_a_sensor_without_a_value_has_none_with_a_fault_on_top():
-    for effect in (FREEZE, STUCK, OFFSET, GAIN, NOISE, DRIFT):
-        assert math.isnan(faulted(effect, math.nan, 2.0, 3.0, 4.0, 1.0, streams(), 0))
+    for effect in range(len(EFFECTS)):
+        if effect in (FREEZE, STUCK, DELAY):  # these show another value than the sensor's
+            continue
+        assert math.isnan(faulted(event(effect, 2.0, 0.0, 1.0), math.nan, 3.0, 3.5, 4.0, 1.0, streams()))
 
 
-def test_effects_are_numbered_in_the_order_of_their_names():
-    assert [EFFECTS[i] for i in (DROPOUT, FREEZE, STUCK, OFFSET, GAIN, NOISE, DRIFT)] == [
-        "dropout", "freeze", "stuck", "offset", "gain", "noise", "drift",
-    ]  # fmt: skip
+def test_gain_by_one_is_nothing():
+    assert faulted(event(GAIN, 1.0), 0.1 + 0.2, 0.0, 0.0, 0.0, 1.0, streams()) == 0.1 + 0.2
+
+
+@given(st.lists(numbers, min_size=1, max_size=60), st.integers(0, 15))
+@settings(deadline=None)
+def test_recall_is_the_list_shifted(values, delay):
+    ring = np.zeros(16)
+    got = [recall(ring, n, delay, v) for n, v in enumerate(values)]
+    assert got == ([values[0]] * delay + values)[: len(values)]
+
+
+def test_the_first_effect_takes_the_value_away():
+    assert math.isnan(faulted(event(DROPOUT), 1.0, 2.0, 3.0, 4.0, 0.0, streams()))

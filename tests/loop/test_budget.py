@@ -8,8 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emulator.loop.budget import BINS, GNSS, UNTIMED, Budget, OutputSpec, bin_of, edges_us, percentile_ns
-from emulator.ports import frame_buffer
+from emulator.loop.budget import BINS, GNSS, Budget, OutputSpec, bin_of, edges_us, percentile_ns
+from emulator.ports import UNTIMED, frame_buffer
 from emulator.snapshot import LATENESS_BINS
 
 MS = 1_000_000

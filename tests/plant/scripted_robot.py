@@ -13,7 +13,7 @@ from emulator.config.rig_file import Output, frames_of
 from emulator.ports import FrameBuffer, frame_buffer
 from emulator.rig.bench import Bench
 from emulator.rig.session import Session, load_session
-from emulator.scenario.events import FaultEvent, GripEvent, MarkEvent, Moment
+from emulator.scenario.events import FaultEvent, GripEvent, MarkEvent, Trigger
 from emulator.signals import INDEX, RUNNING
 from emulator.snapshot import Command
 from emulator.wire.can_frames import Codec, check, load_codec, pack, protect, unpack
@@ -92,7 +92,7 @@ def fault(
         signal=signal,
         effect=effect,  # type: ignore[arg-type]
         value=value,
-        at=Moment(time_s=at_s),
+        at=Trigger(time_s=at_s),
         duration_s=duration_s,
         ramp_s=ramp_s,
     )

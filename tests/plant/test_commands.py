@@ -19,7 +19,7 @@ from emulator.plant.commands import (
     shift,
 )
 from emulator.plant.records import RUN_DTYPE
-from emulator.scenario.events import GearboxEvent, Moment
+from emulator.scenario.events import GearboxEvent, Trigger
 from emulator.signals import RUNNING, TRIPPED
 from emulator.vehicle.state import (
     U_BRAKE_FRONT,
@@ -333,7 +333,7 @@ def test_a_false_neutral_lasts_until_another_request_and_then_finds_the_gear():
     [("missed", [1], "gear change missed"), ("false_neutral", [1, 0], "gear change ended in neutral")],
 )
 def test_a_gearbox_event_acts_on_changes_begun_meanwhile(session, effect, shown, text):
-    event = GearboxEvent(kind="gearbox", name="box", at=Moment(time_s=0.1), duration_s=1.0, effect=effect)
+    event = GearboxEvent(kind="gearbox", name="box", at=Trigger(time_s=0.1), duration_s=1.0, effect=effect)
     ride = Ride(with_events(session, event)).start(200)
     ride.commands = {**HELD_CLUTCH, "gear": {"gear_request": 2.0}}
     ride.step(400)

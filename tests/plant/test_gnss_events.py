@@ -10,9 +10,10 @@ import pynmea2
 import pytest
 from scripted_robot import Ride, fault, variant, with_events
 
-from emulator.plant.states import EV_GNSS_OFF, EV_GNSS_ON
+from emulator.plant.states import EV_BEGAN, EV_ENDED
 from emulator.rig.session import Session
-from emulator.scenario.events import GnssEvent, Moment
+from emulator.scenario.events import GnssEvent, Trigger
+from emulator.timeline import GNSS
 
 MS = 1_000_000
 ALL = ("GGA", "RMC", "VTG", "GSA", "GST", "ZDA")
@@ -22,7 +23,7 @@ LADDER = {"single": 0.3, "differential": 0.7, "float": 1.1, "fixed": 2.0}
 def gnss(effect: str, at_s: float, duration_s: float, name: str = "", **keys: object) -> GnssEvent:
     """A GNSS event by time."""
     text = name or f"{effect} at {at_s:g}"
-    moment = Moment(time_s=at_s)
+    moment = Trigger(time_s=at_s)
     return GnssEvent(kind="gnss", name=text, effect=effect, at=moment, duration_s=duration_s, **keys)  # type: ignore[arg-type]
 
 
@@ -124,8 +125,11 @@ def test_the_velocity_is_there_with_every_fix_and_has_no_course_at_rest(outage: 
 
 
 def test_the_record_has_the_fix_in_use_and_both_ends_of_the_event(outage: Ride) -> None:
-    happened = [(t, code, text) for t, code, _, _, text in outage.events if code in (EV_GNSS_ON, EV_GNSS_OFF)]
-    assert happened == [(550, EV_GNSS_ON, "outage at 0.55"), (5550, EV_GNSS_OFF, "outage at 0.55")]
+    happened = [(t, code, text) for t, code, _, _, text in outage.events if code >= EV_BEGAN]
+    assert happened == [
+        (550, EV_BEGAN + GNSS, "outage at 0.55"),
+        (5550, EV_ENDED + GNSS, "outage at 0.55"),
+    ]
     # an epoch is 60 ms on its way
     assert [outage.rows_fix[t] for t in (659, 660, 5959, 5960, 7659, 7660)] == [4, 0, 0, 1, 5, 4]
 

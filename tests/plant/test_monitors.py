@@ -32,7 +32,6 @@ from emulator.plant.monitors import (
 )
 from emulator.plant.records import RIG_DTYPE, RUN_DTYPE
 from emulator.signals import INDEX, SIGNALS
-from emulator.vehicle.state import N_U, U_STEER_TORQUE
 
 TICKS = 7
 
@@ -47,10 +46,10 @@ class Watched:
         self.rig["angle_driven"] = int(angle_driven)
         self.rig["monitor_ticks"] = TICKS
         self.rig["monitor_bound"] = (0.0, 0.0, 0.05, 0.1, 2.0)
-        self.robot, self.row, self.u = np.full(13, np.nan), np.zeros(len(SIGNALS)), np.zeros(N_U)
+        self.robot, self.row, self.torque = np.full(13, np.nan), np.zeros(len(SIGNALS)), 0.0
 
     def tick(self, *, riding=True):
-        due = follow(self.rig, self.run, self.robot, self.row, self.u, riding)
+        due = follow(self.rig, self.run, self.robot, self.row, self.torque, riding)
         return [i for i in range(N_MONITORS) if due >> i & 1]
 
 
@@ -139,7 +138,7 @@ def test_commands_are_watched_in_any_state():
     w.robot[R_STEER_TORQUE] = 230.0
     due = [w.tick(riding=False) for _ in range(TICKS + 1)][-1]
     assert due == [COMMAND_LIMIT, COMMAND_RATE]
-    w.u[U_STEER_TORQUE] = 200.0
+    w.torque = 200.0
     w.tick(riding=False)
     assert w.run["beyond"][COMMAND_RATE] == 0
 

@@ -9,11 +9,12 @@ import numpy as np
 import pytest
 from scripted_robot import Ride, variant, with_events
 
-from emulator.plant.states import EV_GUST_OFF, EV_GUST_ON
+from emulator.plant.states import EV_BEGAN, EV_ENDED
 from emulator.rig.session import Session
-from emulator.scenario.events import GustEvent, Moment
+from emulator.scenario.events import GustEvent, Trigger
 from emulator.scenario.relief import CLASS_DEGREE_m3, roughness
 from emulator.scenario.schema import Wind
+from emulator.timeline import GUST
 from emulator.vehicle.relief import Bump, relief
 from emulator.vehicle.state import U_ROAD_REAR, U_WIND_X, U_WIND_Y
 
@@ -80,7 +81,7 @@ def test_rougher_classes_shake_twice_as_much(session: Session) -> None:
 
 def test_a_gust_rises_and_falls_on_top_of_the_wind(session: Session) -> None:
     gust = GustEvent(
-        kind="gust", name="g", at=Moment(time_s=0.1), duration_s=0.2, speed_m_s=8.0, from_deg=270.0
+        kind="gust", name="g", at=Trigger(time_s=0.1), duration_s=0.2, speed_m_s=8.0, from_deg=270.0
     )
     wind = Wind(speed_m_s=3.0, from_deg=0.0)
     ride = Ride(variant(with_events(session, gust), scenario={"wind": wind})).start(1)
@@ -92,4 +93,4 @@ def test_a_gust_rises_and_falls_on_top_of_the_wind(session: Session) -> None:
     assert np.argmax(east) in (198, 199, 200)
     blowing = np.flatnonzero(np.abs(east) > 1e-6)
     assert (blowing[0], blowing[-1]) == (99, 297) or blowing[-1] - blowing[0] == 198
-    assert [e[1] for e in ride.events if e[1] in (EV_GUST_ON, EV_GUST_OFF)] == [EV_GUST_ON, EV_GUST_OFF]
+    assert [e[1] for e in ride.events if e[1] >= EV_BEGAN] == [EV_BEGAN + GUST, EV_ENDED + GUST]

@@ -10,6 +10,7 @@ from scripted_robot import HELD_CLUTCH, Ride, variant
 
 from emulator.config.inertial_unit import EngineOrder, RoadBand, Vibration
 from emulator.config.rig_file import AnalogueSensor, ComputedLean, Imu, Output, ToneRing
+from emulator.faults.actuator import FRONT_BRAKE, REAR_BRAKE, actuators
 from emulator.frames import quaternion_of, rotation_of
 from emulator.plant.records import RIG_DTYPE, RUN_DTYPE
 from emulator.plant.sensing import (
@@ -52,8 +53,6 @@ from emulator.vehicle.state import (
     POSITION,
     QUATERNION,
     SWINGARM,
-    U_BRAKE_FRONT,
-    U_BRAKE_REAR,
     U_CLUTCH,
     U_DRIVE_TORQUE,
     U_GEAR,
@@ -410,14 +409,16 @@ def test_analogue_senses_are_what_they_are_named_after(ride):
     """Strokes from full extension, levers and pressures as they act, torque; at once without a lag."""
     plant = ride.plant
     x, u, work = plant.x.copy(), np.zeros(N_U), scratch()
-    u[U_THROTTLE], u[U_CLUTCH], u[U_BRAKE_FRONT], u[U_BRAKE_REAR] = 0.4, 0.3, 7e5, 2e5
+    u[U_THROTTLE], u[U_CLUTCH] = 0.4, 0.3
+    delivering = actuators()
+    delivering["delivered"][[FRONT_BRAKE, REAR_BRAKE]] = 7e5, 2e5
     x[JOINT + FORK], x[JOINT + SWINGARM] = 0.02, 0.05
     begin(plant.body, plant.tyre, x, u, work)
     work[0]["chain_torque"] = 123.0
     rig, run, senses = np.zeros(1, RIG_DTYPE), np.zeros(1, RUN_DTYPE), np.zeros(N_SENSES)
     rig[0]["analogue"][:, 1] = 1.0
     run[0]["analogue"] = np.nan
-    sense_analogue(rig[0], run[0], plant.body[0], x, u, work[0], senses)
+    sense_analogue(rig[0], run[0], plant.body[0], x, u, delivering, work[0], senses)
     # the demo racer: 35 mm of fork travel at its design position, 18 mm and 0.27 m a radian at the shock
     expected = [0.4, 0.3, 7e5, 2e5, 0.055, 0.018 + 0.27 * 0.05, 123.0]
     np.testing.assert_allclose(senses[S_ANALOGUE:], expected, rtol=1e-12)

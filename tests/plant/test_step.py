@@ -12,14 +12,11 @@ from scripted_robot import HELD_CLUTCH, Ride, fault, variant, with_events
 from emulator.compiled import jit
 from emulator.plant.sensing import ANALOGUE
 from emulator.plant.states import (
+    EV_BEGAN,
     EV_END,
+    EV_ENDED,
     EV_FALL,
-    EV_FAULT_OFF,
-    EV_FAULT_ON,
-    EV_GRIP_OFF,
-    EV_GRIP_ON,
     EV_LAP,
-    EV_MARK,
     EV_RELEASE,
     EV_STATE,
     EV_TRIP,
@@ -27,10 +24,11 @@ from emulator.plant.states import (
 )
 from emulator.plant.step import tick
 from emulator.ports import frame_buffer
-from emulator.scenario.events import GripEvent, MarkEvent, Moment
+from emulator.scenario.events import GripEvent, MarkEvent, Trigger
 from emulator.sensors.noise import normal
 from emulator.signals import INDEX, RUNNING, SIGNALS, STANDBY, STOPPING, TRIPPED
 from emulator.snapshot import Command
+from emulator.timeline import FAULT, GRIP, MARK
 from emulator.vehicle.state import N_X, OMEGA, POSITION, QUATERNION, VELOCITY
 
 MS = 1_000_000
@@ -193,7 +191,7 @@ def test_a_fault_acts_on_its_signal_for_its_time_and_on_nothing_else(
     strength = np.minimum(1.0, elapsed / ramp) if ramp else np.ones_like(elapsed)
     quantum = 2.0 * float(np.abs(np.diff(np.unique(clean.value(frame, signal)[1]))).min())
     if effect == "noise":
-        stream = ride.plant.streams_0[-1:].copy()
+        stream = ride.plant.streams_0[ride.plant.events[0]["stream"] :][:1].copy()
         z = np.array([normal(stream, 0) for _ in true])
         expected = true + strength * value * z
     else:
@@ -224,8 +222,8 @@ def test_faults_on_one_signal_act_in_the_order_of_the_file(session, clean):
 def test_events_show_in_the_mask_and_in_the_record(session):
     events = (
         fault("lean_rad", "offset", 0.2, 0.3, 0.1),
-        GripEvent(kind="grip", name="rain", at=Moment(time_s=0.1), duration_s=0.2, factor=0.5, ramp_s=0.1),
-        MarkEvent(kind="mark", name="here", at=Moment(time_s=0.25), text="look"),
+        GripEvent(kind="grip", name="rain", at=Trigger(time_s=0.1), duration_s=0.2, factor=0.5, ramp_s=0.1),
+        MarkEvent(kind="mark", name="here", at=Trigger(time_s=0.25), text="look"),
         fault("lean_rad", "dropout", 50.0, 1.0),
     )
     ride = Ride(with_events(session, *events)).start()
@@ -245,18 +243,18 @@ def test_events_show_in_the_mask_and_in_the_record(session):
     t = np.arange(1, 701)
     factor = np.where((t >= 100) & (t < 300), 1.0 - 0.5 * np.minimum(1.0, (t - 100) / 100), 1.0)
     np.testing.assert_allclose(np.array(grips), np.column_stack([base * factor, base * factor]), rtol=1e-12)
-    told = [(tick, code, index) for tick, code, index, _, _ in ride.events if code < EV_STATE]
+    told = [(tick, code, index) for tick, code, index, _, _ in ride.events if code >= EV_BEGAN]
     assert told == [
-        (100, EV_GRIP_ON, 1),
-        (200, EV_FAULT_ON, 0),
-        (250, EV_MARK, 2),
-        (300, EV_GRIP_OFF, 1),
-        (500, EV_FAULT_OFF, 0),
+        (100, EV_BEGAN + GRIP, 1),
+        (200, EV_BEGAN + FAULT, 0),
+        (250, EV_BEGAN + MARK, 2),
+        (300, EV_ENDED + GRIP, 1),
+        (500, EV_ENDED + FAULT, 0),
     ]
 
 
 def test_a_fault_by_station_starts_where_the_bike_passes(session):
-    event = fault("lean_rad", "offset", 0.0, 1.0, 0.1).model_copy(update={"at": Moment(station_m=3.0)})
+    event = fault("lean_rad", "offset", 0.0, 1.0, 0.1).model_copy(update={"at": Trigger(station_m=3.0)})
     ride = Ride(with_events(session, event)).start()
     at = []
     ride.step(3300, lambda r: at.append((r["line.station_m"], int(r["bench.fault_active"]))))

@@ -120,8 +120,8 @@ def _heard_after(ride):
 
     rows, frames, payloads = (
         np.zeros((1, len(SIGNALS))),
-        np.zeros((200, 6), np.int64),
-        np.zeros((200, 8), np.uint8),
+        np.zeros((1000, 6), np.int64),
+        np.zeros((1000, 8), np.uint8),
     )
     buffers = (frame_buffer(64), frame_buffer(64), frame_buffer(256))
     plant, rider = ride.bench.plant, ride.rider.rider

@@ -9,10 +9,11 @@ import pynmea2
 import pytest
 from scripted_robot import HELD_CLUTCH, Ride, fault, variant, with_events
 
-from emulator.plant.states import END_NAMES, TRIP_ARMING, TRIP_TEXTS
+from emulator.plant.states import END_NAMES, EV_BEGAN, EV_ENDED, EV_SPARED, TRIP_ARMING, TRIP_TEXTS
 from emulator.rig.bench import EVENT_KINDS, Bench
 from emulator.signals import INDEX, RUNNING, STANDBY, TRIPPED
 from emulator.snapshot import Command
+from emulator.timeline import EVENT_NAMES, MARK
 from emulator.wire.geodesy import Origin
 
 MS = 1_000_000
@@ -350,7 +351,11 @@ def test_without_events_the_same_empty_list_comes_back(session):
 
 def test_every_kind_of_event_has_its_own_name():
     assert len(set(EVENT_KINDS.values())) == len(EVENT_KINDS)
-    assert sorted(EVENT_KINDS) == list(range(1, len(EVENT_KINDS) + 1))
+    own = sorted(code for code in EVENT_KINDS if code < EV_BEGAN)
+    assert own == list(range(1, len(own) + 1))
+    for first in (EV_BEGAN, EV_ENDED, EV_SPARED):
+        kinds = {first + kind for kind in range(len(EVENT_NAMES)) if (first, kind) != (EV_ENDED, MARK)}
+        assert kinds <= set(EVENT_KINDS)
 
 
 def test_every_end_and_reason_has_words(session):

@@ -14,12 +14,13 @@ from emulator.faults.sample import EFFECTS
 from emulator.frames import roll_pitch_yaw, rotation_of
 from emulator.plant.sensing import ANALOGUE, OUTPUT_VALUES, STREAM_NAMES
 from emulator.rig.build import build_plant
-from emulator.scenario.events import GripEvent, MarkEvent, Moment
+from emulator.scenario.events import GripEvent, MarkEvent, Trigger
 from emulator.scenario.schema import Wind
 from emulator.sensors.gnss import USUAL_ACCURACY
 from emulator.sensors.imu import STREAMS as IMU_STREAMS
 from emulator.sensors.noise import stream_start
 from emulator.timeline import FAULT, GRIP, MARK
+from emulator.trigger import AT_STATION, AT_TICK
 from emulator.vehicle.road import sample
 from emulator.vehicle.state import (
     POSITION,
@@ -207,16 +208,20 @@ def test_each_user_of_random_numbers_has_a_stream_by_its_own_name(session):
         *STREAM_NAMES,
         *(f"jitter/{name}" for name in [*session.outputs, "gnss"]),
         "event/lean_rad noise",
+        "event/lean_rad noise/chance",
     ]
     assert plant.streams.tolist() == [int(stream_start(session.seed, name)) for name in names]
     assert plant.out["stream"].tolist() == [names.index(f"jitter/{n}") for n in [*session.outputs, "gnss"]]
-    assert plant.events[0]["stream"] == len(names) - 1
+    assert plant.events[0][["stream", "chance"]].tolist() == (len(names) - 2, len(names) - 1)
     assert plant.streams is not plant.streams_0
 
 
 def test_two_plants_share_no_memory_that_a_tick_writes(session):
     a, b = build_plant(session), build_plant(session)
-    for name in ("run", "memory", "x", "good", "u", "work", "out", "events", "streams", "streams_0", "imu"):
+    for name in (
+        *("run", "memory", "x", "good", "u", "work", "out", "streams", "streams_0", "imu"),
+        *("events", "triggers", "actuators", "gates", "past"),
+    ):
         assert not np.shares_memory(getattr(a, name), getattr(b, name)), name
     assert not np.shares_memory(a.robot.robot, b.robot.robot)
     assert not np.shares_memory(a.x, a.good)
@@ -230,23 +235,26 @@ def test_events_arrive_in_ticks_and_stations_with_laps_added(session):
     by_station = fault("lean_rad", "offset", 0.0, 2.0, 0.1, 0.5)
     events = (
         fault("wheel_front_m_s", "drift", 1.5, 0.25, 2.0, 0.1),
-        by_station.model_copy(update={"name": "a", "at": Moment(station_m=700.0)}),
-        by_station.model_copy(update={"name": "b", "at": Moment(station_m=700.0, lap=3)}),
-        by_station.model_copy(update={"name": "c", "at": Moment(station_m=100.0)}),
-        GripEvent(kind="grip", name="rain", at=Moment(time_s=2.0), duration_s=3.0, factor=0.6, ramp_s=1.0),
-        MarkEvent(kind="mark", name="here", at=Moment(time_s=0.0), text="look"),
+        by_station.model_copy(update={"name": "a", "at": Trigger(station_m=700.0)}),
+        by_station.model_copy(update={"name": "b", "at": Trigger(station_m=700.0, lap=3)}),
+        by_station.model_copy(update={"name": "c", "at": Trigger(station_m=100.0)}),
+        GripEvent(kind="grip", name="rain", at=Trigger(time_s=2.0), duration_s=3.0, factor=0.6, ramp_s=1.0),
+        MarkEvent(kind="mark", name="here", at=Trigger(time_s=0.0), text="look"),
     )
     start = session.scenario.start.model_copy(update={"station_m": 500.0})
-    table = build_plant(variant(session, scenario={"events": events, "start": start})).events
+    plant = build_plant(variant(session, scenario={"events": events, "start": start}))
+    table, triggers = plant.events, plant.triggers
     assert table["kind"].tolist() == [FAULT, FAULT, FAULT, FAULT, GRIP, MARK]
-    assert table["at_tick"].tolist() == [1500, -1, -1, -1, 2000, 0]
-    stations = table["at_station"]
-    assert np.isnan(stations[[0, 4, 5]]).all()
+    by_time, by_place = triggers[[0, 4, 5]], triggers[[1, 2, 3]]
+    assert (by_time["kind"] == AT_TICK).all()
+    assert by_time["tick"].tolist() == [1500, 2000, 0]
+    assert (by_place["kind"] == AT_STATION).all()
+    assert triggers["event"].tolist() == [0, 1, 2, 3, 4, 5]
     # 100 m lies before the start at 500 m: lap 1 passes it at its end
-    np.testing.assert_allclose(stations[1:4], [700.0, 700.0 + 2 * length, 100.0 + length])
+    np.testing.assert_allclose(by_place["station"], [700.0, 700.0 + 2 * length, 100.0 + length])
     assert table["duration"].tolist() == [250, 2000, 2000, 2000, 3000, 0]
     assert table["ramp"].tolist() == [100, 500, 500, 500, 1000, 0]
-    assert table["value"].tolist() == [2.0, 0.1, 0.1, 0.1, 0.6, 0.0]
+    assert table["value"][:5].tolist() == [2.0, 0.1, 0.1, 0.1, 0.6]
     assert EFFECTS[table[0]["effect"]] == "drift"
     assert OUTPUT_VALUES[table[0]["signal"]] == "wheel_front_m_s"
     assert (table["started"] == -1).all()

@@ -216,8 +216,10 @@ def test_noise_changes_nothing_but_the_counts(bus: Callable[[Noise | None], Any]
         ]
     assert a["sent"] == b["sent"]
     assert quiet.ride.gnss.bursts == noisy.ride.gnss.bursts
-    # all of its memory, but for the counts of what was damaged or repeated
+    # all of its memory, but for what came in and the counts of what was damaged or repeated
     for name, value in quiet.ride.bench.plant._asdict().items():
+        if name in ("inbox", "spare"):
+            continue
         other = getattr(noisy.ride.bench.plant, name)
         bytes_of = [
             as_bytes(v._replace(counts=0, values=0) if name == "robot" else v) for v in (value, other)

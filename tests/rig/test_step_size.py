@@ -44,8 +44,8 @@ def test_half_the_step_moves_a_lap_by_less_than_a_millimetre() -> None:
     bench, plant = ride.bench, ride.bench.plant
     memory = (
         np.zeros((1, len(SIGNALS))),
-        np.zeros((400, 6), np.int64),
-        np.zeros((400, 8), np.uint8),
+        np.zeros((1000, 6), np.int64),
+        np.zeros((1000, 8), np.uint8),
     )
     buffers = (frame_buffer(64), frame_buffer(64), frame_buffer(256))
     arguments = (plant, ride.rider.rider, *buffers, ride.budget.frame_accounts, *memory, 0, 0)

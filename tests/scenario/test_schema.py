@@ -6,8 +6,7 @@ import pytest
 
 from emulator.errors import ConfigError
 from emulator.scenario.circuit import lap_length, load_circuit
-from emulator.scenario.events import FaultEvent
-from emulator.scenario.quantities import OUTPUT_SIGNALS
+from emulator.scenario.events import FAULTY_SIGNALS, FaultEvent
 from emulator.scenario.schema import circuit_path, load_scenario
 
 SHIPPED = Path(__file__).parents[2] / "scenarios"
@@ -206,28 +205,26 @@ WRONG_SCENARIOS = [
     (
         "  - kind: fault",
         "  - kind: faults",
-        "18:11: events.0.kind: expected one of fault, grip, gust, gearbox, gnss, mark, got 'faults', "
-        "did you mean 'fault'?",
+        "18:11: events.0.kind: expected one of fault, frame, actuator, bus, restart, grip, gust, "
+        "gearbox, gnss, mark, got 'faults', did you mean 'fault'?",
     ),
     (
         "  - kind: fault\n    name",
         "  - name",
-        "18:5: events.0: missing key 'kind': one of fault, grip, gust, gearbox, gnss, mark",
+        "18:5: events.0: missing key 'kind': one of fault, frame, actuator, bus, restart, grip, gust, "
+        "gearbox, gnss, mark",
     ),
     (
         "signal: wheel_front_m_s",
-        "signal: wheel_front",
-        "20:13: events.0.signal: unknown signal 'wheel_front'; known signals: wheel_front_m_s, "
-        "wheel_rear_m_s, rate_x_rad_s, rate_y_rad_s, rate_z_rad_s, force_x_m_s2, force_y_m_s2, "
-        "force_z_m_s2, lean_rad, steering_angle_rad, engine_rad_s, gear, throttle_position, "
-        "clutch_position, front_brake_line_Pa, rear_brake_line_Pa, fork_travel_m, shock_travel_m, "
-        "chain_torque_Nm, gnss_x_m, gnss_y_m, gnss_speed_m_s, gnss_fix, did you mean 'wheel_front_m_s'?",
+        "signal: wheel_frontt_m_s",
+        "20:13: events.0.signal: unknown signal 'wheel_frontt_m_s'; known signals: "
+        f"{', '.join(FAULTY_SIGNALS)}, did you mean 'wheel_front_m_s'?",
     ),
     (
         "effect: offset",
         "effect: ofset",
         "21:13: events.0.effect: expected one of dropout, freeze, stuck, offset, gain, noise, "
-        "drift, got 'ofset'",
+        "drift, spike, saturation, quantisation, delay, sign_change, got 'ofset'",
     ),
     (
         "    value: 2.0\n",
@@ -242,22 +239,28 @@ WRONG_SCENARIOS = [
     (
         "{station_m: 500, lap: 1}",
         "{station_m: 500, time_s: 3}",
-        "23:9: events.0.at: expected either time_s or station_m, got both",
+        "23:9: events.0.at: expected one of time_s, between_s, station_m, sector, signal, started, "
+        "ended, asked, first_of, all_of, "
+        "got time_s and station_m",
     ),
     (
         "{station_m: 500, lap: 1}",
         "{}",
-        "23:9: events.0.at: expected either time_s or station_m, got none of them",
+        "23:9: events.0.at: expected one of time_s, between_s, station_m, sector, signal, started, "
+        "ended, asked, first_of, all_of, "
+        "got none of them",
     ),
     (
         "{station_m: 500, lap: 1}",
         "{time_s: 5, lap: 1}",
-        "23:26: events.0.at.lap: expected lap only together with station_m",
+        "23:26: events.0.at.lap: expected lap only together with station_m or sector",
     ),
     (
         "{station_m: 500, lap: 1}",
         "500",
-        "23:9: events.0.at: expected a mapping with the keys time_s, station_m, lap, got 500",
+        "23:9: events.0.at: expected a mapping with the keys time_s, between_s, station_m, sector, lap, "
+        "signal, rises_above, falls_below, hysteresis, started, ended, asked, first_of, all_of, delay_s, "
+        "got 500",
     ),
     (
         "station_m: 500",
@@ -508,8 +511,8 @@ def test_a_circuit_may_mark_its_sectors() -> None:
 
 
 def test_output_signals_are_those_of_the_record() -> None:
-    assert "wheel_front_m_s" in OUTPUT_SIGNALS
-    assert not any("." in name for name in OUTPUT_SIGNALS)
+    assert "wheel_front_m_s" in FAULTY_SIGNALS
+    assert not any("." in name for name in FAULTY_SIGNALS)
 
 
 @pytest.mark.parametrize(("old", "new", "expected"), WRONG_SCENARIOS)
@@ -588,11 +591,12 @@ GNSS = "  - {kind: gnss, name: sky, at: {time_s: 3}, duration_s: 4, "
 @pytest.mark.parametrize(
     ("keys", "expected"),
     [
-        ("effect: lost}", "69: events.3.effect: expected one of outage, degraded, multipath, got 'lost'"),
+        ("effect: lost}", "69: events.3.effect: expected one of outage, degraded, multipath, jump, "
+         "time_jump, stale, got 'lost'"),
         ("effect: outage, best_fix: single}",
          "87: events.3.best_fix: effect outage takes no best_fix, degraded does; remove it"),
         ("effect: degraded, bias_m: 3}",
-         "87: events.3.bias_m: effect degraded takes no bias_m, multipath does; remove it"),
+         "87: events.3.bias_m: effect degraded takes no bias_m, multipath and jump do; remove it"),
         ("effect: multipath, bias_m: 3, satellites_lost: 2}",
          "108: events.3.satellites_lost: effect multipath takes no satellites_lost, degraded does; "
          "remove it"),
@@ -604,7 +608,7 @@ GNSS = "  - {kind: gnss, name: sky, at: {time_s: 3}, duration_s: 4, "
          "96: events.3.satellites_lost: expected a whole number from 1 to 99, got 0"),
         ("effect: multipath}", "5: events.3: missing key 'bias_m': effect multipath needs a length"),
         ("effect: multipath, bias_m: 0}",
-         "88: events.3.bias_m: expected a number above 0 and up to 1000 m, got 0"),
+         "88: events.3.bias_m: expected a number above 0 and up to 100000 m, got 0"),
         ("effect: multipath, bias_m: 3, towards_deg: 361}",
          "104: events.3.towards_deg: expected a number from 0 to 360 deg, got 361"),
         ("effect: multipath, bias_m: 3, towards_deg: 90, correlation_time_s: 4}",

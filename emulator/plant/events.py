@@ -1,0 +1,190 @@
+"""What the scenario's events do in a tick: when they start and end, and what they set up for the rest of it.
+
+Faults of samples act where outputs are measured, faults of frames where frames pass, grip where tyres stand;
+this module moves the events and collects what is not theirs alone: wind, gear changes, GNSS reception, the
+bus, sensors without power, actuators. Where events overlap, those later in the scenario file act on what the
+earlier ones have left; actuators have an order of their own (emulator.faults.actuator).
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.compiled import Record, jit
+from emulator.faults.actuator import sound, worsen
+from emulator.plant.sensing import (
+    V_ANALOGUE,
+    V_ENGINE,
+    V_GNSS_X,
+    V_HEARTBEAT,
+    V_LEAN,
+    V_PULSES,
+    V_RATE,
+    V_STEER,
+    V_WHEEL_FRONT,
+)
+from emulator.plant.states import EV_BEGAN, EV_ENDED, EV_SPARED
+from emulator.plant.watch import happened
+from emulator.sensors.fix import allowed, climb, fix_in_use, hold
+from emulator.signals import RUNNING, TICK_NS
+from emulator.timeline import (
+    ACTIVE,
+    ACTUATOR,
+    BUS,
+    BUS_OFF,
+    ENDED,
+    GEARBOX,
+    GNSS,
+    GRIP,
+    GUST,
+    MARK,
+    NOTHING,
+    RESTART,
+    SPARED,
+    STALE,
+    STARTED,
+    TIME_JUMP,
+    WAITING,
+    advance,
+    gust,
+    strength,
+)
+from emulator.trigger import again, look
+from emulator.vehicle.road import Line, cover
+from emulator.vehicle.state import U_WIND_X, U_WIND_Y
+
+SENSORS = ("wheel_speed", "imu", "lean", "fork_angle", "engine", "gnss", "wheel_pulses", "analogue")
+"""Devices that can lose their power; bits of a mask."""
+SENSOR_GNSS = SENSORS.index("gnss")
+SENSOR_IMU, SENSOR_LEAN = SENSORS.index("imu"), SENSORS.index("lean")
+
+_FROM = (
+    (V_ANALOGUE, "analogue"),
+    (V_PULSES, "wheel_pulses"),
+    (V_HEARTBEAT, ""),
+    (V_GNSS_X, "gnss"),
+    (V_ENGINE, "engine"),
+    (V_STEER, "fork_angle"),
+    (V_LEAN, "lean"),
+    (V_RATE, "imu"),
+    (V_WHEEL_FRONT, "wheel_speed"),
+)
+
+
+def sensor_of(value: int) -> int:
+    """Bit of the device that an output value (plant.sensing) comes from; 0: the bench itself."""
+    name = next(name for first, name in _FROM if value >= first)
+    return 1 << SENSORS.index(name) if name else 0
+
+
+_MASK_BITS = 52  # a float64 holds so many flags exactly
+
+
+@jit
+def _move(
+    run: Record, events: NDArray[np.void], triggers: NDArray[np.void], m: Record, streams: NDArray[np.uint64]
+) -> None:
+    """Start and end what is to start and end in this tick, and tell."""
+    look(triggers, events, run.scenario_tick, run.station, m.row)
+    run.woken = 0
+    for i in range(events.shape[0]):
+        e = events[i]
+        change = advance(e, run.scenario_tick, streams)
+        if change == NOTHING:
+            continue
+        if change == STARTED:
+            happened(m, EV_BEGAN + e.kind, i, e.value)
+        elif change == SPARED:
+            happened(m, EV_SPARED + e.kind, i, e.probability)
+        elif change == ENDED and e.kind != MARK:
+            happened(m, EV_ENDED + e.kind, i, e.value)
+        if change != STARTED:
+            if e.kind == RESTART and change == ENDED:
+                run.woken |= 1 << e.signal
+            if e.state == WAITING and e.every <= 0:
+                again(triggers, events, i)
+
+
+@jit
+def happen(
+    rig: Record,
+    run: Record,
+    events: NDArray[np.void],
+    triggers: NDArray[np.void],
+    actuators: NDArray[np.void],
+    m: Record,
+    u: NDArray[np.float64],
+    streams: NDArray[np.uint64],
+) -> None:
+    """One tick of all events. Wind goes into ``u``, the rest into ``run`` and ``actuators``.
+
+    Events move only while the ride runs. What is active at its end stays so; buses, sensors and actuators are
+    sound again from then on, so that nothing stands in the way of signals that go to rest.
+    """
+    riding = run.state == RUNNING
+    if riding:
+        _move(run, events, triggers, m, streams)
+    for k in range(actuators.shape[0]):
+        sound(actuators[k])
+    best, satellites = rig.gnss_best, rig.gnss_satellites
+    mask, load = 0.0, 0.0
+    u[U_WIND_X], u[U_WIND_Y] = rig.wind_x, rig.wind_y
+    run.shift_effect = run.bus_off = run.dark = run.gnss_stale = run.gnss_time_shift_ns = 0
+    for i in range(events.shape[0]):
+        e = events[i]
+        if e.state != ACTIVE:
+            continue
+        if i < _MASK_BITS:
+            mask += 2.0**i
+        if e.live == 0:
+            continue
+        if e.kind == GUST:
+            speed = gust(e, run.scenario_tick)
+            u[U_WIND_X] += speed * math.cos(e.heading)
+            u[U_WIND_Y] += speed * math.sin(e.heading)
+        elif e.kind == GEARBOX:
+            run.shift_effect = e.effect + 1
+        elif e.kind == GNSS:
+            best = min(best, e.best_fix)
+            satellites -= e.satellites
+            if e.effect == STALE:
+                run.gnss_stale = 1
+            elif e.effect == TIME_JUMP:
+                run.gnss_time_shift_ns += int(np.rint(e.value * 1e9))
+        elif not riding:
+            continue
+        elif e.kind == ACTUATOR:
+            worsen(actuators[e.signal], e, strength(e, run.scenario_tick))
+        elif e.kind == RESTART:
+            run.dark |= 1 << e.signal
+        elif e.kind == BUS and e.effect == BUS_OFF:
+            run.bus_off = 1
+        elif e.kind == BUS:
+            load += e.value
+            run.overload_id = e.signal
+    run.fault_mask = mask
+    run.overload_owed = run.overload_owed + load * TICK_NS if load > 0.0 else 0.0
+    if run.dark >> SENSOR_GNSS & 1:
+        best = 0
+    best = allowed(best, satellites)
+    run.gnss_progress = hold(run.gnss_progress, best, rig.gnss_ladder)
+    run.gnss_rank = fix_in_use(run.gnss_progress, best, rig.gnss_ladder)
+    run.gnss_in_use = satellites if run.gnss_rank > 0 else 0
+    run.gnss_progress = climb(run.gnss_progress, best, rig.gnss_ladder)
+
+
+@jit
+def grip_factor(events: NDArray[np.void], tick: int, line: Line, station: float, offset: float) -> float:
+    """What grip events leave of the grip at a place of the road."""
+    factor = 1.0
+    for i in range(events.shape[0]):
+        e = events[i]
+        if e.kind == GRIP and e.live != 0:
+            share = strength(e, tick)
+            if not math.isnan(e.from_m):
+                share *= cover(line, e.from_m, e.to_m, e.left_m, e.right_m, e.edge_m, station, offset)
+            factor *= 1.0 + share * (e.value - 1.0)
+    return factor
