@@ -33,6 +33,7 @@ class Frames:
         pass
 
     append_gnss = append_signals = append_event
+    append_frame_inputs = append_command_input = append_input_mark = append_event
 
     def append_frames(self, tick, due, valid, direction, can_id, *_):
         self.sent += [f[:4] for f in zip(tick, due, valid, can_id, direction, strict=True) if f[4] == 1]
