@@ -1,9 +1,9 @@
 """What the loop shows to the other processes: one block of anonymous shared memory, and a mailbox back.
 
 The block is a memory file without a name (``memfd_create``), handed to each process as a file descriptor,
-so nothing can be left behind in the file system whatever dies. It holds four rings that only the loop
-writes (signals, frames, events, GNSS bytes), a status block in which every field has one writer, and a
-small ring of commands that only the supervisor writes and only the loop takes.
+so nothing can be left behind in the file system whatever dies. It holds five rings that only the loop
+writes (signals, frames, events, GNSS bytes, commands given to the plant), a status block in which every
+field has one writer, and a small ring of commands that only the supervisor writes and only the loop takes.
 
 Nobody waits for anybody: there is no lock. A writer first raises ``claimed``, writes the records, then
 raises ``published``; a reader copies, then looks at ``claimed`` again and throws away whatever may have
@@ -34,7 +34,7 @@ from emulator.signals import SIGNALS
 
 MAGIC = 0x52_49_47_53_4E_41_50_31
 """First eight bytes of the block."""
-VERSION = 1
+VERSION = 2
 """Raised with every change of the layout or of the meaning of a field."""
 TEXT_BYTES = 160
 """Room for an event's text in UTF-8; longer text is cut at a character."""
@@ -49,6 +49,7 @@ RX, TX = 0, 1
 _LINE = 64  # bytes; parts with different writers never share a cache line
 _CLAIMED, _PUBLISHED = 0, 1
 _MAILBOX_ROWS = 64
+_GIVEN_ROWS = 1024
 _HEADER_WORDS = 16
 
 
@@ -175,6 +176,7 @@ class FrameRecords(NamedTuple):
     can_id: NDArray[np.int64]  # (n,)
     length: NDArray[np.uint8]  # (n,)
     data: NDArray[np.uint8]  # (n, data_bytes)
+    cycle: NDArray[np.int64]  # (n,) ticks computed before the one it belongs to, since the loop began
     lost: int
 
 
@@ -187,6 +189,14 @@ class Event:
     index: int
     value: float
     text: str
+
+
+class Given(NamedTuple):
+    """A command as the plant got it, from whomever: it acts in tick ``cycle`` since the loop began."""
+
+    cycle: int
+    code: int
+    argument: float
 
 
 class Burst(NamedTuple):
@@ -270,6 +280,7 @@ def _write_frames(
     time_ns: int,
     direction: int,
     frames: FrameBuffer,
+    cycle: int,
 ) -> int:
     """All rows of a frame buffer into the frame ring; returns how many payloads had to be cut."""
     count = frames.count[0]
@@ -285,6 +296,7 @@ def _write_frames(
         fields[slot, 3] = direction
         fields[slot, 4] = frames.can_id[i]
         fields[slot, 5] = frames.length[i]
+        fields[slot, 6] = cycle
         if frames.length[i] > payload.shape[1]:
             cut += 1
         for j in range(payload.shape[1]):
@@ -361,9 +373,19 @@ class FrameReader(_Cursor):
     def read(self) -> FrameRecords:
         """All frames since the last call."""
         (fields, data), lost = self.take()
-        tick, time_ns, valid_ns, direction, can_id, length = (np.ascontiguousarray(c) for c in fields.T)
+        tick, time_ns, valid_ns, direction, can_id, length, cycle = (
+            np.ascontiguousarray(c) for c in fields.T
+        )
         return FrameRecords(
-            tick, time_ns, valid_ns, direction.astype(np.uint8), can_id, length.astype(np.uint8), data, lost
+            tick,
+            time_ns,
+            valid_ns,
+            direction.astype(np.uint8),
+            can_id,
+            length.astype(np.uint8),
+            data,
+            cycle,
+            lost,
         )
 
 
@@ -389,6 +411,16 @@ class GnssReader(_Cursor):
         return [Burst(int(f[0]), bytes(d[: f[1]])) for f, d in zip(fields, data, strict=True)], lost
 
 
+class GivenReader(_Cursor):
+    """Reads the ring of commands given to the plant."""
+
+    def read(self) -> tuple[list[Given], int]:
+        """All commands since the last call, and how many were lost before them."""
+        (fields, arguments), lost = self.take()
+        given = [Given(int(f[0]), int(f[1]), float(a)) for f, a in zip(fields, arguments, strict=True)]
+        return given, lost
+
+
 class _Part(NamedTuple):
     """One array of the block."""
 
@@ -411,7 +443,7 @@ def _parts(sizes: Sizes, columns: int) -> list[_Part]:
         _Part("signal.tick", np.int64, (sizes.signal_rows,)),
         _Part("signal.row", np.float64, (sizes.signal_rows, columns)),
         _Part("frame.counter", np.int64, (2,)),
-        _Part("frame.fields", np.int64, (sizes.frame_rows, 6)),
+        _Part("frame.fields", np.int64, (sizes.frame_rows, 7)),
         _Part("frame.data", np.uint8, (sizes.frame_rows, sizes.data_bytes)),
         _Part("event.counter", np.int64, (2,)),
         _Part("event.fields", np.int64, (sizes.event_rows, 4)),
@@ -420,6 +452,9 @@ def _parts(sizes: Sizes, columns: int) -> list[_Part]:
         _Part("gnss.counter", np.int64, (2,)),
         _Part("gnss.fields", np.int64, (sizes.gnss_rows, 2)),
         _Part("gnss.data", np.uint8, (sizes.gnss_rows, BURST_BYTES)),
+        _Part("given.counter", np.int64, (2,)),
+        _Part("given.fields", np.int64, (_GIVEN_ROWS, 2)),
+        _Part("given.argument", np.float64, (_GIVEN_ROWS,)),
     ]
 
 
@@ -463,6 +498,7 @@ class Snapshot:
         self._frames = _Ring(a["frame.counter"], (a["frame.fields"], a["frame.data"]))
         self._events = _Ring(a["event.counter"], (a["event.fields"], a["event.value"], a["event.text"]))
         self._gnss = _Ring(a["gnss.counter"], (a["gnss.fields"], a["gnss.data"]))
+        self._given = _Ring(a["given.counter"], (a["given.fields"], a["given.argument"]))
         self._commands_taken = self.status[Status.COMMANDS_TAKEN]
         # Compiled writers, made when first used: only the loop writes.
         self._write_row: Callable[..., None] | None = None
@@ -534,7 +570,7 @@ class Snapshot:
         self._closed = True
         self.status.release()
         self._mailbox_counter.release()
-        for name in ("_mailbox", "_signals", "_frames", "_events", "_gnss", "lateness_edges_us"):
+        for name in ("_mailbox", "_signals", "_frames", "_events", "_gnss", "_given", "lateness_edges_us"):
             delattr(self, name)
         del self.lateness_counts
         with contextlib.suppress(BufferError):  # a reader still holds it: unmapped when that one goes
@@ -551,16 +587,19 @@ class Snapshot:
             self._write_row = entry(_write_row, counter, ticks, rows, 0, row)
         self._write_row(counter, ticks, rows, tick, row)
 
-    def write_frames(self, tick: int, direction: int, frames: FrameBuffer, time_ns: int = 0) -> int:
+    def write_frames(
+        self, tick: int, direction: int, frames: FrameBuffer, time_ns: int = 0, cycle: int = 0
+    ) -> int:
         """All ``frames.count`` frames of a buffer; allocates nothing.
 
         Received frames keep their own ``time_ns``; sent ones are stamped with ``time_ns``, when they were
-        handed to the link. Returns how many payloads were longer than ``sizes.data_bytes`` and were cut.
+        handed to the link. ``cycle`` is how many ticks were computed before this one. Returns how many
+        payloads were longer than ``sizes.data_bytes`` and were cut.
         """
         counter, (fields, data) = self._frames
         if self._write_frames is None:
-            self._write_frames = entry(_write_frames, counter, fields, data, 0, 0, 0, frames)
-        return self._write_frames(counter, fields, data, tick, time_ns, direction, frames)
+            self._write_frames = entry(_write_frames, counter, fields, data, 0, 0, 0, frames, 0)
+        return self._write_frames(counter, fields, data, tick, time_ns, direction, frames, cycle)
 
     def write_event(self, tick: int, code: int, index: int, value: float, text: str) -> None:
         """One event; text beyond TEXT_BYTES of UTF-8 is cut at a character."""
@@ -572,6 +611,14 @@ class Snapshot:
         fields[slot] = (tick, code, index, len(encoded))
         values[slot] = value
         texts[slot, : len(encoded)] = np.frombuffer(encoded, np.uint8)
+        _publish(counter)
+
+    def write_given(self, cycle: int, code: int, argument: float) -> None:
+        """A command handed to the plant when it had computed ``cycle`` ticks, whoever asked for it."""
+        counter, (fields, arguments) = self._given
+        slot = _claim(counter, 1) % _GIVEN_ROWS
+        fields[slot] = (cycle, code)
+        arguments[slot] = argument
         _publish(counter)
 
     def write_gnss(self, tick: int, burst: bytes) -> None:
@@ -630,6 +677,10 @@ class Snapshot:
     def gnss_reader(self, *, from_now: bool = False) -> GnssReader:
         """The same for GNSS bytes."""
         return GnssReader(self._gnss, from_now=from_now)
+
+    def given_reader(self) -> GivenReader:
+        """The same for the commands given to the plant."""
+        return GivenReader(self._given)
 
     def latest(self) -> tuple[int, NDArray[np.float64]] | None:
         """Tick and a copy of the newest row of signals; None before the first."""

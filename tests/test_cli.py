@@ -25,7 +25,7 @@ SCENARIOS = Path(__file__).parents[1] / "scenarios"
 README = Path(__file__).parents[1] / "README.md"
 VEHICLE = SCENARIOS / "vehicles" / "demo_racer.yaml"
 RIG, RUN = SCENARIOS / "rigs" / "loopback.yaml", SCENARIOS / "runs" / "first_lap.yaml"
-COMMANDS = ("run", "check", "report", "modes", "sensors", "host", "warm")
+COMMANDS = ("run", "check", "report", "replay", "modes", "sensors", "host", "warm")
 
 
 class Answer:
@@ -97,6 +97,10 @@ def test_help_teaches_the_commands_and_the_exit_statuses(emulator):
         ("run", ["--rig", "--virtual", "--seed", "--out", "Ctrl-C stops in an orderly way", "same seed"]),
         ("check", ["file:line:column", "Exit status 0 if all is well"]),
         ("report", ["RUN", "cut short"]),
+        (
+            "replay",
+            ["RUN", "--rig", "--scenario", "--vehicle", "--out", "bit for bit", "1 if anything differs"],
+        ),
         ("modes", ["--speeds", "--lean", "--rig", "--out", "weave, wobble and capsize", "delay margin"]),
         (
             "sensors",
@@ -213,6 +217,47 @@ def test_check_shows_every_problem_and_still_the_good_files(emulator, files):
     assert re.search(r"ostrevel\.yaml:\d+:\d+: width_m: ", answer.out)
     assert "gone.yaml:1:1: no such file" in answer.out
     assert "first_lap.yaml: scenario, no problems" in answer.out
+
+
+# ---- replay ------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def ridden(emulator, files, tmp_path):
+    assert emulator("run", *words(files), "--virtual", "--out", tmp_path / "run").status == 1
+    shutil.rmtree(files / "runs")  # a run holds what it needs
+    return tmp_path / "run"
+
+
+def test_replay_says_that_all_agrees_where_it_differs_and_why_it_can_not_be(emulator, ridden, files):
+    answer = emulator("replay", ridden, "--out", ridden.with_name("again"))
+    assert answer.status == 0
+    assert re.search(
+        r"The same up to \d\.\d{3} s: \d+ rows of signals, \d+ frames, \d+ GNSS epochs and \d+ events",
+        answer.out,
+    )
+    assert (ridden.with_name("again") / "report.html").exists()
+
+    other = files / "vehicles" / "light_trainer.yaml"
+    answer = emulator("replay", ridden, "--vehicle", other)
+    assert answer.status == 0
+    assert re.search(r"Replayed with other files up to .*: \d+ signals, frames or events differ", answer.out)
+    assert re.search(r"truth\.load_front_N +-?\d\.\d+ s .* N +-?\d\.\d+ s", answer.out)
+
+    spoil(ridden / "events.jsonl", '"text": "standby -> armed"', '"text": "standby -> alarmed"')
+    answer = emulator("replay", ridden)
+    assert answer.status == 1
+    assert re.search(
+        r"Different, first at tick -\d+ \(-\d\.\d{3} s\): event: recorded state: standby -> alarmed",
+        answer.out,
+    )
+    assert "replayed state: standby -> armed" in answer.out
+
+    spoil(ridden / "files" / "vehicles" / "demo_racer.yaml", "kind: vehicle", "kind:  vehicle")
+    answer = emulator("replay", ridden)
+    assert answer.status == 3
+    assert "is not what was ridden" in answer.err
+    assert "what to do: restore it" in answer.err
 
 
 # ---- run ---------------------------------------------------------------------------------------------------

@@ -152,11 +152,12 @@ def test_frames_keep_direction_times_and_payload(snapshot):
     buffer.length[:2] = 8, 3
     buffer.data[0, :8] = np.arange(8)
     assert snapshot.write_frames(-5, RX, buffer) == 0
-    assert snapshot.write_frames(-4, TX, buffer, 99) == 0
+    assert snapshot.write_frames(-4, TX, buffer, 99, 1234) == 0
     got = snapshot.frame_reader().read()
     assert got.tick.tolist() == [-5, -5, -4, -4]
     assert got.time_ns.tolist() == [11, 12, 99, 99]
     assert got.valid_ns.tolist() == [7, 8, 7, 8]
+    assert got.cycle.tolist() == [0, 0, 1234, 1234]
     assert got.direction.tolist() == [RX, RX, TX, TX]
     assert got.can_id.tolist() == [0x123, 0x80000001] * 2
     assert got.length.tolist() == [8, 3] * 2
@@ -213,6 +214,14 @@ def test_commands_arrive_once_and_in_order(snapshot):
     other.close()
 
 
+def test_commands_given_to_the_plant_are_told_with_their_cycle(snapshot):
+    reader = snapshot.given_reader()
+    snapshot.write_given(0, Command.ARM, 0.0)
+    snapshot.write_given(2**40, Command.TRIP, 0.1)
+    assert reader.read() == ([(0, Command.ARM, 0.0), (2**40, Command.TRIP, 0.1)], 0)
+    assert reader.read() == ([], 0)
+
+
 def test_mailbox_of_a_loop_that_does_not_run_refuses_instead_of_overwriting(snapshot):
     for _ in range(64):
         snapshot.post(Command.STOP)
@@ -249,7 +258,7 @@ def test_block_can_not_be_shrunk_under_a_reader(snapshot):
     ("word", "value", "message"),
     [
         (0, 1, "is not a snapshot"),
-        (1, 99, "has layout 99, this is 1"),
+        (1, 99, "has layout 99, this is 2"),
         (3, 5, "has 5 signals"),
         (2, 5, "bytes, expected"),
         (4, 17, "bytes, expected"),

@@ -35,6 +35,7 @@ from emulator.campaign.verdict import (
 )
 from emulator.record.reader import read_json_object, read_run
 from emulator.record.writer import CERTIFICATE_FILE, RunWriter, write_json
+from emulator.rig.copies import copies, manifest_of
 from emulator.rig.session import Session
 from emulator.rig.supervisor import Beside, run_bench
 from emulator.rig.virtual import VirtualRide
@@ -105,7 +106,8 @@ def ride(
     Raises EmulatorError when the run could not take place; what was recorded by then stays readable.
     """
     if virtual:
-        with RunWriter(folder, session.manifest(stage="virtual")) as writer:
+        kept = copies(session.files, session.paths)
+        with RunWriter(folder, manifest_of(session, stage="virtual"), kept) as writer:
             outcome, certificate = VirtualRide(session).run(writer, progress)
             write_json(folder / CERTIFICATE_FILE, certificate)
     else:

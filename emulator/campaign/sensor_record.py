@@ -102,6 +102,7 @@ def level_session(rig_path: Path, *, seed: int = 0) -> Session:
         outputs=tuple(rig.outputs),
         seed=seed,
         files={},
+        paths={},
         warnings=[*frame_doubts, *doubts(rig, source, vehicle_file.values), *vehicle_file.warnings],
     )
 

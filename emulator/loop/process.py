@@ -123,6 +123,7 @@ def warm() -> None:
         scratch.write_signals(0, np.zeros(len(SIGNALS)))
         scratch.write_frames(0, TX, frames, 0)
         scratch.write_event(0, 0, 0, 0.0, "")
+        scratch.write_given(0, Command.STOP, 0.0)
         scratch.write_gnss(0, b"$")
         scratch.post(Command.STOP)
         scratch.take_command()

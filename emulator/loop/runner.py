@@ -202,6 +202,11 @@ def run_cycle(
     def tell(code: int, value: float, text: str, index: int = 0) -> None:
         snapshot.write_event(plant.tick_number, code, index, value, text)
 
+    def give(code: int, argument: float) -> None:
+        """Hand the plant a command; with the frames received these are all that ever reaches it."""
+        plant.command(code, argument)
+        snapshot.write_given(cycle, code, argument)
+
     def look_at_bus() -> None:
         """What the link saw since the last look, into status, events and, while it counts, an answer."""
         nonlocal link_dead
@@ -220,10 +225,10 @@ def run_cycle(
             status[Status.SEND_FULL] = counts.send_full
             status[Status.OWN_FRAMES] = watch.own_frames
             if ARMED <= state <= RUNNING and watch.asks_for_trip():
-                plant.command(Command.TRIP, float(limits.reason_bus))
+                give(Command.TRIP, float(limits.reason_bus))
         if not counts.alive and not link_dead:
             link_dead = True
-            plant.command(Command.TRIP, float(limits.reason_bus))
+            give(Command.TRIP, float(limits.reason_bus))
             tell(LoopEvent.LINK_DEAD, 0.0, "the CAN link is gone")
             outcome.problems.append("the CAN link is gone")
 
@@ -233,7 +238,7 @@ def run_cycle(
         if stop_cycle < 0:
             stop_cycle = cycle
             if cause != "command":
-                plant.command(Command.STOP, 0.0)
+                give(Command.STOP, 0.0)
                 tell(LoopEvent.STOP_ASKED, 0.0, f"stopping: {cause}")
 
     while True:
@@ -249,7 +254,7 @@ def run_cycle(
             stalled = False
         elif lateness > limits.overrun_ns and not stalled:
             stalled = True
-            plant.command(Command.TRIP, float(limits.reason_overrun))
+            give(Command.TRIP, float(limits.reason_overrun))
             text = f"the loop stalled for {lateness * 1e-6:.1f} ms (limit {limits.overrun_ns * 1e-6:.1f} ms)"
             tell(LoopEvent.STALL, lateness * 1e-9, text)
             outcome.problems.append(text)
@@ -261,7 +266,7 @@ def run_cycle(
 
         while (command := snapshot.take_command()) is not None:
             code, argument = command
-            plant.command(code, argument)
+            give(code, argument)
             tell(LoopEvent.COMMAND, argument, f"command {_command_name(code)}", code)
             if code == Command.STOP:
                 ask_to_stop("command")
@@ -286,7 +291,7 @@ def run_cycle(
             sent_ns = clock.now_ns() - origin
             budget.frames(tx, taken, sent_ns)
             tx_count[0] = taken
-            frames_cut += snapshot.write_frames(tick, TX, tx, sent_ns)
+            frames_cut += snapshot.write_frames(tick, TX, tx, sent_ns, cycle)
         burst = plant.take_gnss()
         if burst:
             sent = gnss.send(burst)
@@ -298,7 +303,7 @@ def run_cycle(
         if rx_count[0]:
             frames_received += rx_count[0]
             watch.frames(rx)
-            frames_cut += snapshot.write_frames(tick, RX, rx)
+            frames_cut += snapshot.write_frames(tick, RX, rx, 0, cycle)
         snapshot.write_signals(tick, plant.row)
         for code, index, value, text in plant.take_events():
             snapshot.write_event(tick, code, index, value, text)

@@ -23,7 +23,16 @@ import numpy as np
 from emulator.ports import UNTIMED
 from emulator.record.writer import RunWriter
 from emulator.signals import BEFORE_ARMING_TICK, UNARMED_TICK
-from emulator.snapshot import Event, LoopEvent, LoopState, RecorderState, Snapshot, Status
+from emulator.snapshot import (
+    RX,
+    Event,
+    FrameRecords,
+    LoopEvent,
+    LoopState,
+    RecorderState,
+    Snapshot,
+    Status,
+)
 
 INTERVAL_S = 0.1
 _FLUSH_EVERY = 3  # drains between two flushes: three to four flushes a second
@@ -82,6 +91,8 @@ class Drain:
         self._frames = snapshot.frame_reader()
         self._events = snapshot.event_reader()
         self._gnss = snapshot.gnss_reader()
+        self._given = snapshot.given_reader()
+        self._inputs_whole = True
         self._tick = 0
         self._recorded = UNARMED_TICK // 2  # scenario tick up to which signals are written
         self.done = Recorded()
@@ -90,6 +101,9 @@ class Drain:
         """Take everything that is there. Raises RunFailed when the disk refuses."""
         done, writer = self.done, self._writer
         rows = self._signals.read()
+        frames = self._frames.read()
+        # A tick's row is published after all that reached the plant in it; so inputs go ahead of the rows.
+        self._take_inputs(frames, done.rows + done.lost_rows + len(rows.tick) + rows.lost)
         if len(rows.tick):
             self._tick = int(rows.tick[0])
         self._tell_lost("signal rows", rows.lost)
@@ -100,7 +114,6 @@ class Drain:
             self._recorded = int(highest[-1])
             writer.append_signals(rows.tick[new], rows.rows[new])
             self._tick = int(rows.tick[-1])
-        frames = self._frames.read()
         self._tell_lost("frames", frames.lost)
         if len(frames.tick):
             armed = frames.tick > UNARMED_TICK // 2
@@ -131,6 +144,26 @@ class Drain:
         done.lost_frames += frames.lost
         done.lost_events += lost_events
         done.lost_gnss_records += lost_gnss
+
+    def _take_inputs(self, frames: FrameRecords, cycles: int) -> None:
+        """What reached the plant, up to ``cycles`` ticks. Ends for good where anything of it was lost."""
+        given, lost = self._given.read()
+        self._tell_lost("commands", lost)
+        self._inputs_whole = self._inputs_whole and not (lost or frames.lost)
+        if not self._inputs_whole:
+            return
+        received = frames.direction == RX
+        if received.any():
+            self._writer.append_frame_inputs(
+                frames.cycle[received],
+                frames.can_id[received],
+                frames.length[received],
+                frames.data[received],
+            )
+        for command in given:
+            self._writer.append_command_input(*command)
+        if cycles:
+            self._writer.append_input_mark(cycles)
 
     def _tell_lost(self, what: str, count: int) -> None:
         if count:

@@ -115,7 +115,7 @@ def read_run(folder: Path | str) -> Run:
         raise RecordError(f"{folder} is not a run folder", advice="name a folder that holds manifest.json")
     manifest = read_json_object(folder / MANIFEST_FILE)
     losses: list[str] = []
-    table = _read_stream(folder / SIGNALS_FILE, losses)
+    table = read_stream(folder / SIGNALS_FILE, losses)
     for name in ("tick", "time_ns"):
         if table is not None and name not in table.column_names:
             raise RecordError(f"{folder / SIGNALS_FILE} has no column {name!r}; it is no record of signals")
@@ -134,7 +134,7 @@ def read_run(folder: Path | str) -> Run:
         tick=tick,
         time_ns=time_ns,
         signals=columns,
-        frames=_frames(_read_stream(folder / FRAMES_FILE, losses), folder / FRAMES_FILE),
+        frames=_frames(read_stream(folder / FRAMES_FILE, losses), folder / FRAMES_FILE),
         events=_read_events(folder / EVENTS_FILE, losses),
         gnss=_bytes_of(gnss) if gnss.exists() else b"",
         certificate=_optional_json(folder / CERTIFICATE_FILE),
@@ -242,7 +242,7 @@ def _complete_part(path: Path, content: bytes) -> tuple[int, int, bool]:
 _READ_OPTIONS = pa.ipc.IpcReadOptions(use_threads=False)
 
 
-def _read_stream(path: Path, losses: list[str]) -> pa.Table | None:
+def read_stream(path: Path, losses: list[str]) -> pa.Table | None:
     """Every complete batch of a stream; None if it was cut before its column names were complete."""
     content = _bytes_of(path)
     complete, messages, ended = _complete_part(path, content)
@@ -276,15 +276,19 @@ def _frames(table: pa.Table | None, path: Path) -> Frames:
         index = table.schema.get_field_index(wanted.name)
         if index < 0 or table.schema.field(index).type != wanted.type:
             raise RecordError(f"{path} has no column {wanted.name!r} of type {wanted.type}")
+    columns = {name: table.column(name).to_numpy() for name in Frames._fields[:-1]}
+    return Frames(**columns, data=payload_of(table))
+
+
+def payload_of(table: pa.Table) -> NDArray[np.uint8]:
+    """(n, 64) the column ``data`` of a table of frames."""
     data = table.column("data").combine_chunks()
     if isinstance(data, pa.ChunkedArray):
         data = pa.concat_arrays(data.chunks) if data.num_chunks else pa.array([], pa.binary(MAX_DATA))
     raw = data.buffers()[1]
     bytes_ = np.frombuffer(raw, np.uint8) if raw is not None and len(data) else np.empty(0, np.uint8)
     start = data.offset * MAX_DATA
-    payload = bytes_[start : start + len(data) * MAX_DATA].reshape(-1, MAX_DATA)
-    columns = {name: table.column(name).to_numpy() for name in Frames._fields[:-1]}
-    return Frames(**columns, data=payload)
+    return bytes_[start : start + len(data) * MAX_DATA].reshape(-1, MAX_DATA)
 
 
 def _read_events(path: Path, losses: list[str]) -> list[Event]:

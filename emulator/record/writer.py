@@ -3,8 +3,10 @@
     manifest.json   what was run: written whole before the first sample (JSON)
     signals.arrow   Arrow IPC stream: tick, time_ns, then every column of ``emulator.signals.SIGNALS``
     frames.arrow    Arrow IPC stream: every bus frame, received and sent
+    inputs.arrow    Arrow IPC stream: all that reached the plant since the loop began, by the loop's own count
     events.jsonl    one JSON object a line
     gnss.nmea       the GNSS bytes as sent; only if there were any
+    files/          copies of the files it was made from; never of a secret
 
 The *stream* form of Arrow IPC is used because each record batch stands alone: a file without its end
 is still a record of everything before it. (The file form keeps its index at the end.)
@@ -24,6 +26,7 @@ import dataclasses
 import json
 import math
 import os
+import shutil
 from collections.abc import Callable, Mapping, Sequence
 from itertools import pairwise
 from pathlib import Path, PurePath
@@ -41,16 +44,23 @@ from emulator.signals import SIGNALS, TICK_NS
 MANIFEST_FILE = "manifest.json"
 SIGNALS_FILE = "signals.arrow"
 FRAMES_FILE = "frames.arrow"
+INPUTS_FILE = "inputs.arrow"
 EVENTS_FILE = "events.jsonl"
 GNSS_FILE = "gnss.nmea"
 CERTIFICATE_FILE = "certificate.json"
 VERDICT_FILE = "verdict.json"
+COPIES_FOLDER = "files"
 
 BLOCK_TICKS = 500
 """Ticks a record batch spans; block k holds ticks k*250 .. k*250+249, also below zero."""
 
 RX, TX = 0, 1
 """Frame directions: received from the robot, sent to it."""
+
+INPUT_FRAME, INPUT_COMMAND, INPUT_MARK = range(3)
+"""Kinds of rows of inputs: a frame received, a command given, a mark that all before it is there."""
+_MOST_INPUTS = 2000
+"""Rows of inputs kept between two writes."""
 
 SIGNAL_SCHEMA = pa.schema(
     [
@@ -73,6 +83,18 @@ FRAME_SCHEMA = pa.schema(
         pa.field("data", pa.binary(MAX_DATA), nullable=False),
     ]
 )
+
+INPUT_SCHEMA = pa.schema(
+    [
+        pa.field("cycle", pa.int64(), nullable=False),
+        pa.field("kind", pa.uint8(), nullable=False),
+        pa.field("code", pa.int64(), nullable=False),
+        pa.field("argument", pa.float64(), nullable=False),
+        pa.field("length", pa.uint8(), nullable=False),
+        pa.field("data", pa.binary(MAX_DATA), nullable=False),
+    ]
+)
+"""cycle counts ticks since the loop began; code is a frame's identifier or a command's number."""
 
 
 def jsonable(value: Any) -> Any:
@@ -206,6 +228,7 @@ class RunWriter:
 
     folder     created with its parents; may exist if empty
     manifest   anything ``jsonable`` takes; on the disk before the constructor returns
+    copies     contents of the files the run was made from, by their place below the folder
 
     Call ``flush`` two to four times a second. After ``kill -9`` at most the last ``BLOCK_TICKS`` ticks plus
     the time between two calls are missing. Power loss is another matter: nothing here waits for the disk.
@@ -216,7 +239,9 @@ class RunWriter:
     do not rise.
     """
 
-    def __init__(self, folder: Path | str, manifest: Mapping[str, Any]) -> None:
+    def __init__(
+        self, folder: Path | str, manifest: Mapping[str, Any], copies: Mapping[str, bytes] | None = None
+    ) -> None:
         self.folder = Path(folder)
         self._failed: RunFailed | None = None
         self._closed = False
@@ -230,13 +255,20 @@ class RunWriter:
             self._files.append(self._signals.file)
             self._frames = _ArrowStream(self.folder / FRAMES_FILE, FRAME_SCHEMA)
             self._files.append(self._frames.file)
+            self._inputs = _ArrowStream(self.folder / INPUTS_FILE, INPUT_SCHEMA)
+            self._files.append(self._inputs.file)
             self._events = _AppendFile(self.folder / EVENTS_FILE)
             self._files.append(self._events)
+            for place, content in (copies or {}).items():
+                path = self.folder / place
+                path.parent.mkdir(parents=True, exist_ok=True)
+                path.write_bytes(content)
             write_json(self.folder / MANIFEST_FILE, document)
         except (OSError, RunFailed) as error:
             for file in self._files:
                 file.path.unlink(missing_ok=True)
             self._close_files()
+            shutil.rmtree(self.folder / COPIES_FOLDER, ignore_errors=True)
             if created:
                 self.folder.rmdir()
             raise StartFailed(
@@ -249,6 +281,8 @@ class RunWriter:
         self._last_tick: int | None = None
         self._frame_chunks: list[tuple[NDArray[Any], ...]] = []
         self._frame_block = 0
+        self._input_chunks: list[tuple[NDArray[Any], ...]] = []
+        self._input_rows = 0
 
     def _create_folder(self) -> None:
         try:
@@ -349,6 +383,57 @@ class RunWriter:
             return self._frame_block
         return int(ticks[0]) // BLOCK_TICKS
 
+    def append_frame_inputs(
+        self, cycle: ArrayLike, can_id: ArrayLike, length: ArrayLike, data: NDArray[np.uint8]
+    ) -> None:
+        """Append frames as the plant got them, in the order given; n of them.
+
+        cycle   (n,)    int64  ticks the loop had computed before the one the frame was received in
+        can_id  (n,)    int64  bit 31 set for 29-bit identifiers
+        length  (n,)    payload bytes as received
+        data    (n, m)  uint8, m <= 64: as many of them as were kept
+        """
+        cycles = np.array(cycle, np.int64, ndmin=1)
+        n = len(cycles)
+        padded = np.zeros((n, MAX_DATA), np.uint8)
+        padded[:, : data.shape[1]] = data
+        padded[np.arange(MAX_DATA) >= np.array(length, np.int64, ndmin=1)[:, None]] = 0
+        self._append_inputs(cycles, INPUT_FRAME, can_id, np.zeros(n), length, padded)
+
+    def append_command_input(self, cycle: int, code: int, argument: float) -> None:
+        """Append a command (``snapshot.Command``) given to the plant when ``cycle`` ticks were computed."""
+        nothing = np.zeros((1, MAX_DATA), np.uint8)
+        self._append_inputs(np.array([cycle]), INPUT_COMMAND, code, argument, 0, nothing)
+
+    def append_input_mark(self, cycle: int) -> None:
+        """Say that ``cycle`` ticks were computed and all that reached the plant in them was appended."""
+        self._append_inputs(np.array([cycle]), INPUT_MARK, 0, 0.0, 0, np.zeros((1, MAX_DATA), np.uint8))
+
+    def _append_inputs(
+        self,
+        cycle: NDArray[np.int64],
+        kind: int,
+        code: ArrayLike,
+        argument: ArrayLike,
+        length: ArrayLike,
+        data: NDArray[np.uint8],
+    ) -> None:
+        self._check_open()
+        n = len(cycle)
+        self._input_chunks.append(
+            (
+                cycle,
+                np.full(n, kind, np.uint8),
+                np.array(code, np.int64, ndmin=1),
+                np.array(argument, np.float64, ndmin=1),
+                np.array(length, np.uint8, ndmin=1),
+                data,
+            )
+        )
+        self._input_rows += n
+        if self._input_rows >= _MOST_INPUTS:
+            self._write_inputs()
+
     def append_event(self, tick: int, kind: str, name: str, text: str) -> None:
         """Append one line to the event log; it is with the kernel when this returns.
 
@@ -378,9 +463,10 @@ class RunWriter:
         """Bring every finished block to the kernel and check that the folder is still there.
 
         Signals are written as their block fills; frames of a block that signals left behind a whole block
-        ago are written here, so a bus that fell silent keeps nothing in memory.
+        ago are written here, so a bus that fell silent keeps nothing in memory. Inputs are all written.
         """
         self._check_open()
+        self._write_inputs()
         if (
             self._frame_chunks
             and self._last_tick is not None
@@ -411,6 +497,7 @@ class RunWriter:
                 self.flush_now()
                 self._guarded(self._signals.file, self._signals.end)
                 self._guarded(self._frames.file, self._frames.end)
+                self._guarded(self._inputs.file, self._inputs.end)
         finally:
             self._closed = True
             self._close_files()
@@ -452,6 +539,16 @@ class RunWriter:
             payload,
         ]
         self._guarded(self._frames.file, lambda: self._frames.write(columns))
+
+    def _write_inputs(self) -> None:
+        if not self._input_chunks:
+            return
+        *plain, data = (np.concatenate(c) for c in zip(*self._input_chunks, strict=True))
+        self._input_chunks.clear()
+        self._input_rows = 0
+        payload = pa.Array.from_buffers(pa.binary(MAX_DATA), len(data), [None, pa.py_buffer(data)])
+        columns = [*(pa.array(c) for c in plain), payload]
+        self._guarded(self._inputs.file, lambda: self._inputs.write(columns))
 
     def _write(self, file: _AppendFile, data: bytes) -> None:
         self._guarded(file, lambda: file.append(data))

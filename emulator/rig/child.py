@@ -50,6 +50,7 @@ def _loop(job: Job) -> None:
     from emulator.plant.states import TRIP_BUS, TRIP_OVERRUN
     from emulator.record.writer import jsonable
     from emulator.rig.bench import Bench
+    from emulator.rig.copies import changed
     from emulator.rig.links import (
         bus_rules,
         can_spec,
@@ -62,6 +63,9 @@ def _loop(job: Job) -> None:
     from emulator.rig.session import load_session
 
     session = load_session(Path(job["rig"]), Path(job["scenario"]), seed=job["seed"])
+    for name, digest in session.files.items():
+        if digest != job["files"][name]:
+            raise changed(session.paths[name])
     rig = session.rig
     built: list[Bench] = []
     # first of all, and until this process ends: a second loop must not even open the bus
@@ -120,12 +124,14 @@ def _recorder(job: Job) -> None:
     from emulator.record.process import run_recorder
     from emulator.record.writer import RunWriter
     from emulator.rig.bench import EVENT_KINDS
+    from emulator.rig.copies import copies
 
     def describe(event: Event) -> tuple[str, str, str]:
         return EVENT_KINDS.get(event.code, "event"), event.text, event.text
 
     with contextlib.closing(Snapshot.attach(job["fd"])) as snapshot:
-        writer = RunWriter(Path(job["folder"]), job["manifest"])
+        kept = copies(job["files"], job["paths"])
+        writer = RunWriter(Path(job["folder"]), job["manifest"], kept)
         _tell({"ready": True})
         recorded = run_recorder(snapshot, writer, describe, supervisor_pid=job["supervisor"])
     _tell({"recorded": recorded.as_dict()})

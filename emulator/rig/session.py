@@ -42,6 +42,9 @@ from emulator.vehicle.road import Patch as RoadPatch
 from emulator.wire.can_frames import Codec, load_codec
 from emulator.wire.geodesy import Origin
 
+NAMED_VEHICLE = "vehicle of the rig"
+"""Name among a session's files of the vehicle that its rig names, where another one rides."""
+
 _STATION_STEP = 0.5  # [m] between samples of the line
 _CURVATURE_BLEND = 12.0  # [m] window that makes the curvature's rate continuous, so that roll can follow
 _PROFILE_JERK = 12.0  # [m/s^3] of the target speed; a rider's hand, common practice, no source
@@ -53,7 +56,7 @@ class Session:
 
     ``line`` carries the target speed, ``width`` is the road's [m], ``sector_ends`` [m] are stations, the last
     one the lap's length; ``codec`` holds the output frames in the rig's order, then the robot's, then
-    the bench's inputs if it asks for them.
+    the bench's inputs if it asks for them; ``files`` and ``paths`` are hashes and paths of what was read.
     """
 
     rig: Rig
@@ -69,6 +72,7 @@ class Session:
     outputs: tuple[str, ...]
     seed: int
     files: dict[str, str]
+    paths: dict[str, str]
     warnings: list[Problem]
 
     @property
@@ -124,8 +128,13 @@ class Session:
         }
 
 
-def load_session(rig_path: Path, scenario_path: Path, *, seed: int = 0) -> Session:
-    """Read and check everything. Raises ConfigError with all problems of all files."""
+def load_session(
+    rig_path: Path, scenario_path: Path, *, seed: int = 0, vehicle: Path | None = None
+) -> Session:
+    """Read and check everything. Raises ConfigError with all problems of all files.
+
+    vehicle  rides instead of the one the rig names
+    """
     problems: list[Problem] = []
     rig: Rig | None = None
     vehicle_file: VehicleFile | None = None
@@ -138,7 +147,7 @@ def load_session(rig_path: Path, scenario_path: Path, *, seed: int = 0) -> Sessi
             problems += _problems_of_vehicle(file)
     if rig is not None:
         try:
-            vehicle_file = load_vehicle(vehicle_path(rig, rig_source))
+            vehicle_file = load_vehicle(str(vehicle or vehicle_path(rig, rig_source)))
         except ConfigError as error:
             problems += error.problems
         try:
@@ -160,7 +169,7 @@ def load_session(rig_path: Path, scenario_path: Path, *, seed: int = 0) -> Sessi
 
     circuit_file = circuit_path(scenario, scenario_source)
     circuit, _ = load_circuit(circuit_file)
-    vehicle = vehicle_record(
+    bike = vehicle_record(
         vehicle_file.values,
         vehicle_file.tables,
         robot=RigidMass(rig.robot.mass_kg, *rig.robot.position_m, *rig.robot.inertia_kg_m2),
@@ -168,10 +177,11 @@ def load_session(rig_path: Path, scenario_path: Path, *, seed: int = 0) -> Sessi
     line = build_line(line_segments(circuit), closed=True, ds_m=_STATION_STEP, blend_m=_CURVATURE_BLEND)
     shape = _relief(circuit, scenario, line)
     line = line._replace(bank=np.arctan(shape.tilt), slope=np.arctan(shape.rise))
-    line = line._replace(target_speed=_profile(scenario, scenario_source, vehicle, line))
+    line = line._replace(target_speed=_profile(scenario, scenario_source, bike, line))
     paths = {
         "rig": str(rig_path),
-        "vehicle": vehicle_path(rig, rig_source),
+        "vehicle": str(vehicle or vehicle_path(rig, rig_source)),
+        **({} if vehicle is None else {NAMED_VEHICLE: vehicle_path(rig, rig_source)}),
         "dbc": dbc_path(rig, rig_source),
         "scenario": str(scenario_path),
         "circuit": circuit_file,
@@ -180,7 +190,7 @@ def load_session(rig_path: Path, scenario_path: Path, *, seed: int = 0) -> Sessi
         rig=rig,
         scenario=scenario,
         vehicle_file=vehicle_file,
-        vehicle=vehicle,
+        vehicle=bike,
         line=line,
         road=surface(
             scenario.surface.grip,
@@ -196,6 +206,7 @@ def load_session(rig_path: Path, scenario_path: Path, *, seed: int = 0) -> Sessi
         outputs=tuple(rig.outputs),
         seed=seed,
         files={name: hashlib.sha256(Path(path).read_bytes()).hexdigest() for name, path in paths.items()},
+        paths=paths,
         warnings=[*unwise, *doubts(rig, rig_source, vehicle_file.values), *vehicle_file.warnings],
     )
 

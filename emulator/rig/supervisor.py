@@ -14,6 +14,7 @@ import asyncio
 import contextlib
 import json
 import os
+import shutil
 import signal
 import sys
 import time
@@ -31,8 +32,17 @@ from emulator.errors import RunFailed, StartFailed
 from emulator.links.loopback import BusServer
 from emulator.links.sole_use import take
 from emulator.plant.states import EV_HOLD, EV_MONITOR, EV_PERMISSIVE, EV_TRIP, PERMISSIVE_TEXTS, PERMISSIVES
-from emulator.record.writer import CERTIFICATE_FILE, EVENTS_FILE, FRAMES_FILE, MANIFEST_FILE, SIGNALS_FILE
+from emulator.record.writer import (
+    CERTIFICATE_FILE,
+    COPIES_FOLDER,
+    EVENTS_FILE,
+    FRAMES_FILE,
+    INPUTS_FILE,
+    MANIFEST_FILE,
+    SIGNALS_FILE,
+)
 from emulator.rig.child import collect_logs
+from emulator.rig.copies import manifest_of
 from emulator.rig.links import bus_words
 from emulator.rig.session import Session
 from emulator.signals import INDEX
@@ -276,8 +286,9 @@ async def _accompanied(beside: Beside, snapshot: Snapshot, say: Say) -> None:
 
 def _withdraw(folder: Path, *, made: bool) -> None:
     """Take away the empty record of a ride that never was."""
-    for name in (SIGNALS_FILE, FRAMES_FILE, EVENTS_FILE, MANIFEST_FILE, CERTIFICATE_FILE):
+    for name in (SIGNALS_FILE, FRAMES_FILE, INPUTS_FILE, EVENTS_FILE, MANIFEST_FILE, CERTIFICATE_FILE):
         (folder / name).unlink(missing_ok=True)
+    shutil.rmtree(folder / COPIES_FOLDER, ignore_errors=True)
     if made:
         with contextlib.suppress(OSError):  # a log that says something stays, and the folder with it
             folder.rmdir()
@@ -305,6 +316,8 @@ async def _start(
         "rig": str(paths[0]),
         "scenario": str(paths[1]),
         "seed": session.seed,
+        "files": session.files,
+        "paths": session.paths,
         "port": port,
         "loop_cpu": loop_cpu,
         "supervisor": os.getpid(),
@@ -315,7 +328,7 @@ async def _start(
     loop_child, recorder, robot = children["loop"], children["recorder"], children["robot"]
     say(f"bus: {bus_words(rig, port)}")
     await loop_child.start({**job, "cpus": None}, snapshot.fd)
-    await recorder.start({**job, "manifest": session.manifest(stage="bench")}, snapshot.fd)
+    await recorder.start({**job, "manifest": manifest_of(session, stage="bench")}, snapshot.fd)
     await loop_child.ready(stop_asked)
     await recorder.ready(stop_asked)
     say(f"GNSS: {rig.gnss_port.kind} {loop_child.said.get('gnss', '')}".rstrip())

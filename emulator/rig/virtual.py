@@ -18,7 +18,7 @@ from emulator.compiled import entry, jit
 from emulator.loop.budget import Budget, FrameAccounts, account_frames
 from emulator.plant.step import Plant, tick
 from emulator.ports import UNTIMED, FrameBuffer, frame_buffer
-from emulator.record.writer import RunWriter
+from emulator.record.writer import RX, RunWriter
 from emulator.rig.bench import EVENT_KINDS, Bench
 from emulator.rig.links import output_specs
 from emulator.rig.session import Session, mission
@@ -27,11 +27,17 @@ from emulator.robot.rider import Rider
 from emulator.robot.rider import step as ride
 from emulator.signals import BEFORE_ARMING_TICK, INDEX, SIGNALS, TICK_NS, UNARMED_TICK
 from emulator.snapshot import Command
+from emulator.timeline import NEVER
 
 RIDER_EVERY = 2
 """Ticks between two control periods of the rider."""
 FRAMES_A_TICK = 512
 """Most frames in and out in a tick, faults included."""
+
+
+def without_permissives(session: Session) -> Session:
+    """The session as it rides here: nothing can move, and nobody sends the bench's inputs."""
+    return replace(session, rig=session.rig.model_copy(update={"permissives": ()}))
 
 
 def hear(rider: ReferenceRider, burst: bytes, tick: int) -> None:
@@ -82,6 +88,7 @@ def run_ticks(
     payloads: NDArray[np.uint8],
     n: int,
     m: int,
+    until: int,
 ) -> tuple[int, int]:
     """Ticks of plant and rider into rows from ``n`` and frames from ``m`` on; returns where both end.
 
@@ -90,11 +97,12 @@ def run_ticks(
     rows      (n, len(SIGNALS))  recorded signals
     frames    (m, 6)             tick, time_ns, valid_ns, direction (0 in, 1 out), id, length
     payloads  (m, 8)             their bytes
+    until     tick of the loop that is not computed any more
     Stops when the rows are full or something needs Python: an event, a GNSS epoch, the end, frames full.
     """
     run, memory = plant.run[0], plant.memory[0]
     room = frames.shape[0] - FRAMES_A_TICK
-    while n < rows.shape[0] and m < room:
+    while n < rows.shape[0] and m < room and run.tick < until:
         count_in = rx.count[0]
         free = run.wire_free_ns
         tick(plant, rx, tx, 0.0, 0.0)
@@ -141,9 +149,7 @@ class VirtualRide:
     """Plant and rider at the start of a scenario, and the loop that takes them to its end."""
 
     def __init__(self, session: Session) -> None:
-        # nothing can move here, and nobody sends the bench's inputs
-        rig = session.rig.model_copy(update={"permissives": ()})
-        self.bench = Bench(replace(session, rig=rig))
+        self.bench = Bench(without_permissives(session))
         self.rider = ReferenceRider(mission(session))
         self.budget = Budget(output_specs(session))
         self._rows = np.zeros((_ROWS, len(SIGNALS)))
@@ -161,19 +167,23 @@ class VirtualRide:
         rx, tx, inbox = frame_buffer(256), frame_buffer(256), frame_buffer(1024)
         arguments = (bench.plant, rider.rider, rx, tx, inbox, budget.frame_accounts)
         memory = (self._rows, self._frames, self._payloads)
-        go = entry(run_ticks, *arguments, *memory, 0, 0)
+        go = entry(run_ticks, *arguments, *memory, 0, 0, NEVER)
         run = bench.plant.run[0]
+        writer.append_command_input(int(run["tick"]), Command.ARM, 0.0)
         bench.command(Command.ARM, 0.0)
         trip_tick: int | None = None
-        n = m = told = 0
+        n = m = given = told = 0  # given: of the m frames, those recorded as inputs
         tick = UNARMED_TICK
         while not bench.finished:
-            n, m = go(*arguments, *memory, n, m)
+            n, m = go(*arguments, *memory, n, m, NEVER)
             tick, before = bench.tick_number, tick
             if before < UNARMED_TICK // 2:
                 # Nothing is recorded before arming; arming is an event, so only the last row can be armed.
-                keep = int(tick > UNARMED_TICK // 2)
-                self._rows[0], n, m = self._rows[n - 1], keep, 0
+                armed = tick > UNARMED_TICK // 2
+                self._rows[0], n = self._rows[n - 1], int(armed)
+                self._write_inputs(writer, 0, m)
+                m = self._drop_unarmed(m)
+                given = m
             for code, _, _, text in bench.take_events():
                 kind = EVENT_KINDS[code]
                 if kind == "trip":
@@ -189,7 +199,8 @@ class VirtualRide:
                     writer.append_gnss(tick, burst)
             if n == _ROWS or m > self._frames.shape[0] - FRAMES_A_TICK or bench.finished:
                 self._write(writer, tick, n, m)
-                n = m = 0
+                self._write_inputs(writer, given, m)
+                n = m = given = 0
             if progress is not None and tick - told >= 1000:
                 told = tick
                 progress(tick * 1e-3, float(bench.row[_SPEED]), float(run["station"]))
@@ -197,6 +208,20 @@ class VirtualRide:
         certificate = budget.certificate(None)
         certificate["robot_frames"] = bench.frame_counts()
         return outcome, certificate
+
+    def _drop_unarmed(self, m: int) -> int:
+        """Keep of the first m frames those of armed ticks; returns how many."""
+        kept = np.flatnonzero(self._frames[:m, 0] > UNARMED_TICK // 2)
+        self._frames[: len(kept)], self._payloads[: len(kept)] = self._frames[kept], self._payloads[kept]
+        return len(kept)
+
+    def _write_inputs(self, writer: RunWriter, first: int, m: int) -> None:
+        """The rider's frames by the loop's own count of ticks, and how many ticks it has computed."""
+        mine = first + np.flatnonzero(self._frames[first:m, 3] == RX)
+        tick, run = self._frames[mine, 0], self.bench.plant.run[0]
+        cycle = np.where(tick < UNARMED_TICK // 2, tick - UNARMED_TICK, tick + int(run["start_tick"]))
+        writer.append_frame_inputs(cycle, self._frames[mine, 4], self._frames[mine, 5], self._payloads[mine])
+        writer.append_input_mark(int(run["tick"]))
 
     def _write(self, writer: RunWriter, last_tick: int, n: int, m: int) -> None:
         f = self._frames[:m]

@@ -72,17 +72,18 @@ def _virtual() -> None:
     from emulator.robot.design import blank_design
     from emulator.robot.mission import ReferenceRider
     from emulator.signals import SIGNALS
+    from emulator.timeline import NEVER
 
     session = _demo()
     rows, frames, payloads = (
         np.zeros((2, len(SIGNALS))),
-        np.zeros((80, 6), np.int64),
-        np.zeros((80, 8), np.uint8),
+        np.zeros((1000, 6), np.int64),
+        np.zeros((1000, 8), np.uint8),
     )
     rider = ReferenceRider(mission(session), design=blank_design()).rider
     buffers = (frame_buffer(64), frame_buffer(64), frame_buffer(256))
     accounts = Budget(output_specs(session)).frame_accounts
-    run_ticks(Bench(session).plant, rider, *buffers, accounts, rows, frames, payloads, 0, 0)
+    run_ticks(Bench(session).plant, rider, *buffers, accounts, rows, frames, payloads, 0, 0, NEVER)
 
 
 _STEPS: dict[str, Callable[[], None]] = {

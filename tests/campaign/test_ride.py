@@ -48,6 +48,8 @@ def test_everything_is_in_the_folder(ridden):
         "manifest.json",
         "signals.arrow",
         "frames.arrow",
+        "inputs.arrow",
+        "files",
         "events.jsonl",
         "gnss.nmea",
         "certificate.json",

@@ -234,6 +234,32 @@ def test_refused_frames_are_lost_in_the_certificate_and_not_in_the_record(bench)
     assert b.snapshot.status[Status.SEND_LOST] > 0
 
 
+def test_whoever_commands_the_plant_it_is_published_with_the_tick_it_acts_in(bench):
+    """From the mailbox, by a stall and by a signal: all that the plant gets besides frames."""
+    b = bench()
+    given, acted = b.snapshot.given_reader(), []
+
+    def on_tick(n):
+        acted.extend((n, *command) for command in b.plant.commands[len(acted) :])
+        if n == 30:
+            b.snapshot.post(Command.ARM)
+            b.snapshot.post(Command.HOLD, 1.0)
+        elif n == 40:
+            b.stop.ask("SIGTERM")
+        elif n == 50:
+            b.clock.advance(25_000_000)
+
+    b.plant.on_tick = on_tick
+    b.run()
+    assert acted == [
+        (31, Command.ARM, 0.0),
+        (31, Command.HOLD, 1.0),
+        (41, Command.STOP, 0.0),
+        (51, Command.TRIP, float(OVERRUN)),
+    ]
+    assert given.read() == (acted, 0)
+
+
 def test_a_dead_link_trips_within_ten_ticks(bench):
     b = bench()
 

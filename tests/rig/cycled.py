@@ -14,7 +14,9 @@ from emulator.loop.bus_watch import BusRules
 from emulator.loop.runner import Limits, Outcome, run_cycle
 from emulator.plant.states import TRIP_BUS, TRIP_OVERRUN
 from emulator.ports import CanLink, LinkCounts, frame_buffer
-from emulator.rig.bench import Bench
+from emulator.record.process import Drain
+from emulator.record.writer import RunWriter
+from emulator.rig.bench import EVENT_KINDS, Bench
 from emulator.rig.links import output_specs
 from emulator.rig.session import Session
 from emulator.snapshot import Command, Sizes, Snapshot
@@ -23,14 +25,16 @@ Frame = tuple[int, bytes]
 
 
 class NoGnss:
-    """Takes every burst and keeps it."""
+    """Takes every burst and keeps it, unless it is to refuse them."""
 
     def __init__(self) -> None:
         self.bursts: list[bytes] = []
+        self.refuses = False
 
     def send(self, burst: bytes) -> bool:
-        self.bursts.append(burst)
-        return True
+        if not self.refuses:
+            self.bursts.append(burst)
+        return not self.refuses
 
     def counts(self) -> LinkCounts:
         return LinkCounts(len(self.bursts), 0, 0, 0, 0, alive=True)
@@ -74,8 +78,17 @@ class CycledRide:
         self.gnss = NoGnss()
         self.budget = Budget(output_specs(session))
         self.sent: list[Frame] = []
+        self.clock = HookedClock(self._before)
+        self.commands_at: dict[int, list[tuple[int, float]]] = {0: [(Command.ARM, 0.0)]}  # by cycle
+        self.snapshot: Snapshot | None = None
+        self.drain: Drain | None = None
 
     def _before(self, cycle: int) -> None:
+        assert self.snapshot is not None
+        for code, argument in self.commands_at.get(cycle, ()):
+            self.snapshot.post(code, argument)
+        if self.drain is not None and cycle % 97 == 0:
+            self.drain.once()
         if self.every and cycle % self.every == 0:
             buffer = frame_buffer(8)
             self.robot.send_all(buffer, self.commands)
@@ -86,23 +99,31 @@ class CycledRide:
             self._put(self.sent)
         self._also(cycle)
 
-    def run(self, cycles: int, rules: BusRules | None = None) -> tuple[Outcome, dict[str, Any]]:
-        """So many cycles, then an orderly stop; returns the outcome and everything that was published."""
-        snapshot = Snapshot.create(Sizes(16384, 262144, 1024, 256))
+    def run(
+        self, cycles: int, rules: BusRules | None = None, writer: RunWriter | None = None
+    ) -> tuple[Outcome, dict[str, Any]]:
+        """So many cycles, then an orderly stop; returns the outcome and everything that was published.
+
+        writer  takes what a recorder would write
+        """
+        snapshot = self.snapshot = Snapshot.create(Sizes(16384, 262144, 1024, 256))
+        if writer is not None:
+            self.drain = Drain(snapshot, writer, lambda e: (EVENT_KINDS[e.code], e.text, e.text))
         try:
             readers = (snapshot.signal_reader(), snapshot.frame_reader(), snapshot.event_reader())
-            snapshot.post(Command.ARM)
             outcome = run_cycle(
                 self.bench,
                 self.link,
                 self.gnss,
                 snapshot,
-                HookedClock(self._before),
+                self.clock,
                 Limits(TRIP_OVERRUN, TRIP_BUS, max_ticks=cycles, bus_rules=rules or BusRules()),
                 self.budget,
             )
             signals, frames, (events, lost) = (reader.read() for reader in readers)
             assert (signals.lost, frames.lost, lost) == (0, 0, 0)
+            if self.drain is not None:
+                self.drain.once()
             return outcome, {
                 "signals": signals,
                 "frames": frames,

@@ -33,6 +33,7 @@ class Frames:
         pass
 
     append_gnss = append_signals = append_event
+    append_frame_inputs = append_command_input = append_input_mark = append_event
 
     def append_frames(self, tick, due, valid, direction, can_id, *_):
         self.sent += [f[:4] for f in zip(tick, due, valid, can_id, direction, strict=True) if f[4] == 1]
@@ -117,6 +118,7 @@ def _heard_after(ride):
     from emulator.rig.virtual import run_ticks
     from emulator.robot.records import Z_LEAN
     from emulator.signals import SIGNALS
+    from emulator.timeline import NEVER
 
     rows, frames, payloads = (
         np.zeros((1, len(SIGNALS))),
@@ -127,7 +129,7 @@ def _heard_after(ride):
     plant, rider = ride.bench.plant, ride.rider.rider
     for tick in range(120):
         before = int(rider.heard[Z_LEAN])
-        run_ticks(plant, rider, *buffers, ride.budget.frame_accounts, rows, frames, payloads, 0, 0)
+        run_ticks(plant, rider, *buffers, ride.budget.frame_accounts, rows, frames, payloads, 0, 0, NEVER)
         if tick > 40 and int(rider.heard[Z_LEAN]) != before:
             return tick % 20
     return None

@@ -21,6 +21,7 @@ import numpy as np
 import pytest
 from scripted_robot import RIG, RUN, SCENARIOS
 
+from emulator.campaign.replay import replay
 from emulator.errors import DeviceAbsent, StartFailed
 from emulator.links.sole_use import take
 from emulator.ports import frame_buffer
@@ -193,6 +194,15 @@ def assert_at_rest(run):
     assert np.all(run.signal("actuator.front_brake_Pa")[last] < 1e6)
 
 
+def replays(desk, least_rows):
+    """What the loop was given in real time makes the same ride on the stepped clock."""
+    result = replay(desk.folder)
+    assert result.same, f"{result.differences[0]}\n{result.notes}"
+    assert result.rows >= least_rows
+    assert result.frames > least_rows  # two or three frames a tick
+    return result
+
+
 def last_heartbeat_tick(run, before):
     """Tick of the last change of the robot's counter among the received frames up to a tick."""
     codec = load_codec(SCENARIOS / "rigs" / "bench.dbc", ["gear"])
@@ -232,6 +242,7 @@ def test_a_short_ride_ends_by_itself_and_in_order(desk):
         os.listdir(desk.folder)
     )
     assert not list(desk.folder.glob("*.log"))
+    assert replays(desk, len(run.tick)).bursts == run.gnss.count(b"GGA")
 
 
 def test_a_held_ride_starts_when_enter_is_pressed_and_its_record_has_no_gap(desk):
@@ -255,6 +266,7 @@ def test_a_held_ride_starts_when_enter_is_pressed_and_its_record_has_no_gap(desk
     ticks = read_run(desk.folder).tick
     assert (np.diff(ticks) == 1).all()
     assert ticks[-1] >= 2000
+    replays(desk, len(ticks))
 
 
 def test_a_broker_that_is_away_costs_the_ride_nothing(desk):
@@ -320,6 +332,7 @@ def test_robot_killed_trips_the_rig_within_the_watchdogs_time(desk):
     assert any("tripped on the robot" in r and "heartbeat" in r for r in judged["reasons"]), judged
     assert "the robot process is gone" in desk.said()
     assert_at_rest(run)
+    replays(desk, len(run.tick))
 
 
 def cpu_ticks(number):
@@ -342,6 +355,7 @@ def test_recorder_killed_is_told_and_the_ride_goes_on_but_is_invalid(desk):
     assert any("recorder is gone" in reason for reason in judged["reasons"])
     assert run.truncated
     assert run.tick[-1] > 500
+    replays(desk, 500)
 
 
 def test_loop_killed_is_an_error(desk):
@@ -353,6 +367,7 @@ def test_loop_killed_is_an_error(desk):
     assert "the loop process broke (exit -9)" in judged["reasons"][0]
     assert run.losses == []  # the recorder emptied the rings and closed its files
     assert run.tick[-1] > 900
+    replays(desk, len(run.tick))
 
 
 def test_supervisor_killed_lets_everything_come_to_rest(desk):
@@ -369,6 +384,7 @@ def test_supervisor_killed_lets_everything_come_to_rest(desk):
     )
     assert_at_rest(run)
     assert not list(desk.folder.glob("*.log")), [p.read_text() for p in desk.folder.glob("*.log")]
+    replays(desk, len(run.tick))
 
 
 def test_everything_killed_at_once_leaves_the_record_up_to_the_last_second(desk):
@@ -393,6 +409,7 @@ def test_everything_killed_at_once_leaves_the_record_up_to_the_last_second(desk)
     )
     assert status.returncode == 0, status.stderr
     assert (desk.folder / "report.html").stat().st_size > 10_000
+    assert any("not to the end of the ride" in note for note in replays(desk, 2000).notes)
     # the hidden folder of the logs has nobody left to put it away
     shutil.rmtree(desk.folder.parent / f".{desk.folder.name}.logs")
 

@@ -1,0 +1,77 @@
+"""Reads what reached the plant in a run: every frame it received and every command it was given.
+
+Ticks are counted since the loop began (cycles): unlike those of the scenario they never jump.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.errors import RecordError
+from emulator.record.reader import payload_of, read_stream
+from emulator.record.writer import INPUT_COMMAND, INPUT_FRAME, INPUT_MARK, INPUT_SCHEMA, INPUTS_FILE
+
+
+class GivenCommand(NamedTuple):
+    """A command and the cycle it acted in; code and argument as in ``snapshot.Command``."""
+
+    cycle: int
+    code: int
+    argument: float
+
+
+class Inputs(NamedTuple):
+    """All that reached the plant in the first ``cycles`` ticks of the loop; n frames in their order.
+
+    cycle     (n,)     int64  tick each was received in, not falling
+    can_id    (n,)     int64  bit 31 set for 29-bit identifiers
+    length    (n,)     int64  payload bytes
+    data      (n, 64)  uint8
+    commands  in their order, cycles not falling
+    """
+
+    cycles: int
+    cycle: NDArray[np.int64]
+    can_id: NDArray[np.int64]
+    length: NDArray[np.int64]
+    data: NDArray[np.uint8]
+    commands: list[GivenCommand]
+
+
+def read_inputs(folder: Path) -> Inputs:
+    """Read a run's inputs as far as they are whole. Raises RecordError if there are none, or damage."""
+    path = folder / INPUTS_FILE
+    if not path.exists():
+        raise RecordError(
+            f"{folder} holds no {INPUTS_FILE}: what reached the plant was not recorded",
+            advice="it was recorded before runs kept it; ride again",
+        )
+    table = read_stream(path, [])
+    if table is None:
+        table = INPUT_SCHEMA.empty_table()
+    if not table.schema.equals(INPUT_SCHEMA):
+        raise RecordError(f"{path} has other columns than this version writes", advice="replay it with that")
+    cycle, kind, code = (table.column(name).to_numpy() for name in ("cycle", "kind", "code"))
+    marks = cycle[kind == INPUT_MARK]
+    cycles = int(marks[-1]) if len(marks) else 0
+    frame = (kind == INPUT_FRAME) & (cycle < cycles)
+    command = (kind == INPUT_COMMAND) & (cycle < cycles)
+    for chosen in (frame, command):
+        if np.any(np.diff(cycle[chosen]) < 0):
+            raise RecordError(f"{path}: cycles fall", advice="the file is damaged; restore it from a copy")
+    arguments = table.column("argument").to_numpy()
+    return Inputs(
+        cycles=cycles,
+        cycle=cycle[frame],
+        can_id=code[frame],
+        length=table.column("length").to_numpy().astype(np.int64)[frame],
+        data=payload_of(table)[frame],
+        commands=[
+            GivenCommand(int(c), int(k), float(a))
+            for c, k, a in zip(cycle[command], code[command], arguments[command], strict=True)
+        ],
+    )
