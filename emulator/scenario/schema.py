@@ -17,8 +17,9 @@ from emulator.config.validation import Closed, validate, wrong
 from emulator.config.yaml_source import Loc, Source, beside, load
 from emulator.errors import ConfigError, Problem
 from emulator.scenario.circuit import lap_length, load_circuit
-from emulator.scenario.criteria import Criterion, NoFall
+from emulator.scenario.criteria import Criterion, beyond_circuit, contradictions
 from emulator.scenario.events import Event
+from emulator.scenario.ideal_lap import sector_ends
 from emulator.scenario.quantities import Duration, LeapDay, Station, UtcTime, either, left_of
 
 
@@ -169,7 +170,11 @@ def load_scenario(path: str | os.PathLike[str]) -> tuple[Scenario, Source]:
         except ConfigError as error:
             problems += error.problems
         else:
-            problems += _within_circuit(scenario, source, lap_length(circuit))
+            length = lap_length(circuit)
+            problems += _within_circuit(scenario, source, length)
+            sectors = len(sector_ends(length, circuit.sector_marks_m))
+            asked = beyond_circuit(scenario.criteria, length, sectors)
+            problems += [source.problem(("criteria", *loc), text) for loc, text in asked]
     if problems:
         raise ConfigError(problems)
     return scenario, source
@@ -206,13 +211,10 @@ def _within_itself(scenario: Scenario, source: Source) -> list[Problem]:
         if at.lap is not None and at.lap > scenario.laps:
             text = f"expected a lap from 1 to {scenario.laps} (laps), got {at.lap}"
             problems.append(source.problem(("events", i, "at", "lap"), text))
-    for i, criterion in enumerate(scenario.criteria):
-        if not isinstance(criterion, NoFall) and criterion.from_s >= scenario.duration_limit_s:
-            text = (
-                f"expected a time before the end (duration_limit_s {scenario.duration_limit_s:g}), "
-                f"got {criterion.from_s:g}: this criterion would judge nothing"
-            )
-            problems.append(source.problem(("criteria", i, "from_s"), text))
+    asked = contradictions(
+        scenario.criteria, [e.name for e in scenario.events], scenario.laps, scenario.duration_limit_s
+    )
+    problems += [source.problem(("criteria", *loc), text) for loc, text in asked]
     return problems
 
 
