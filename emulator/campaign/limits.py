@@ -198,6 +198,8 @@ def place_error(run: Run, criterion: PlaceError) -> Finding:
             f"the robot said nothing new about its place for {silence_s:.1f} s, {place_of(run, since)}"
         )
     size = np.hypot(errors.along_m[told], errors.across_m[told])
+    if not np.isfinite(size).all():
+        raise NotJudged("the true place is not a number throughout")
     order = np.argsort(size, kind="stable")
     worst = int(order[-1])
     if criterion.of == "rms":

@@ -117,7 +117,9 @@ def settle(run: Run, criterion: SettleTime) -> Finding:
     since = f"{criterion.after!r} {'began' if criterion.counted_from == 'start' else 'ended'}"
     passed = took_s <= criterion.limit_s
     what = f"was within {band} for good {took_s:.3f} s after {since}"
-    if k > wanted:
+    if k == 0:
+        what = f"was within {band} all the time since {since}"
+    elif k > wanted:
         what = f"was still not within {band} {took_s:.3f} s after {since}"
     worst = _shown(float(off.max()), unit)
     return Finding(

@@ -86,10 +86,12 @@ def between_s(run: Run, first: int, row: int) -> float:
 
 
 def happened(run: Run, name: str) -> Occurrence:
-    """Rows of an event. Raises NotJudged if it never happened."""
+    """Rows of an event. Raises NotJudged if it did not happen by the end of the ride."""
     found = occurrence(run, name)
     if found is None:
         raise NotJudged(f"event {name!r} never happened")
+    if not running(run)[found.start :].any():
+        raise NotJudged(f"event {name!r} came after the ride")
     return found
 
 

@@ -29,7 +29,8 @@ def occurrence(run: Run, name: str) -> Occurrence | None:
     bit = _bit(run, name)
     mask, state = run.signals.get("bench.fault_active"), run.signals.get("bench.state")
     if bit is not None and mask is not None and state is not None and len(mask):
-        whole = np.nan_to_num(mask, nan=0.0, posinf=0.0, neginf=0.0).astype(np.int64)
+        sound = (mask >= 0.0) & (mask < 2.0**MASK_BITS)  # what is no number is neither
+        whole = np.where(sound, mask, 0.0).astype(np.int64)
         active = ((whole >> bit) & 1).astype(bool) & (state == RUNNING)
         if active.any():
             start = int(np.argmax(active))
