@@ -194,10 +194,12 @@ def report(
     run_folder: Annotated[Path, typer.Argument(metavar="RUN", help="run folder, as `emulator run` wrote it")],
 ) -> None:
     """Write a run's report anew and show its summary. Works on a record that was cut short, too."""
+    from emulator.campaign.junit import rewrite_junit
     from emulator.campaign.report import console_summary, write_report
 
     console = _console()
     path = write_report(run_folder)
+    rewrite_junit(run_folder)
     console.print(console_summary(run_folder))
     console.print(f"report: {path}", markup=False)
 

@@ -410,8 +410,11 @@ def a_run(record, tmp_path):
 
 def test_report_is_written_anew(emulator, a_run):
     (a_run / "report.html").unlink()
+    verdict = (a_run / "verdict.junit.xml").read_bytes()
+    (a_run / "verdict.junit.xml").unlink()
     answer = emulator("report", a_run)
     assert answer.status == 0
+    assert (a_run / "verdict.junit.xml").read_bytes() == verdict
     assert (a_run / "report.html").stat().st_size > 10_000
     assert "Timing certificate" in answer.out
     assert f"report: {a_run / 'report.html'}" in answer.out

@@ -197,7 +197,7 @@ def _criteria_section(criteria: Sequence[CriterionResult]) -> str:
         [
             _e(c.name),
             "<strong>✓ met</strong>" if c.passed else "<strong>✗ not met</strong>",
-            _e(_margin(c)),
+            _e(c.margin_text),
             _e(c.sentence),
         ]
         for c in criteria
@@ -238,17 +238,6 @@ def _place_section(place: PlaceKnowledge | None) -> str:
 def _sentence(place: PlaceKnowledge) -> str:
     text = place.sentence
     return text[0].upper() + text[1:]
-
-
-def _margin(c: CriterionResult) -> str:
-    """The margin as an engineer reads it: signed, speeds in km/h; a yes-or-no criterion has none."""
-    if c.margin is None:
-        return "unknown"
-    if c.limit is None:
-        return "–"
-    if c.unit == "m/s":
-        return f"{c.margin * 3.6:+.1f} km/h"
-    return f"{c.margin:+.2f} {c.unit}".removesuffix(" 1")
 
 
 def _band_list(bands: Sequence[Band]) -> str:
@@ -472,7 +461,7 @@ def console_summary(source: Path | str | Run) -> RenderableType:
             table.add_column(head, justify="right" if side == "right" else "left")
         for c in verdict.criteria:
             met = Text("✓ met", "green") if c.passed else Text("✗ not met", "bold red")
-            table.add_row(Text(c.name), met, _margin(c), Text(c.sentence))
+            table.add_row(Text(c.name), met, c.margin_text, Text(c.sentence))
         parts.append(table)
     if verdict and verdict.laps:
         parts.append(_laps_table(verdict.laps))

@@ -15,82 +15,60 @@ room to spare, zero on the limit, negative beyond.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field, fields
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import MISSING, asdict, dataclass, field, fields
 from pathlib import Path
-from typing import Any, ClassVar, Literal, TypeAlias, TypeGuard, get_args
+from typing import Any, Literal, TypeAlias, TypeGuard, get_args
 
 import numpy as np
-from numpy.typing import NDArray
 
+from emulator.campaign.criteria import (
+    CornerEntry,
+    Criterion,
+    CriterionResult,
+    DistanceFromLine,
+    FrictionUse,
+    Holds,
+    LapTime,
+    Lean,
+    LeanRate,
+    NoFall,
+    PlaceError,
+    ReactionTime,
+    SectorTime,
+    SettleTime,
+    SlipAngle,
+    SlipRatio,
+    SpeedError,
+    SteeringAcceleration,
+    SteeringRate,
+    StopDistance,
+)
 from emulator.campaign.laps import LapTimes, laps_from
+from emulator.campaign.limits import no_fall, place_error, within
 from emulator.campaign.place import PlaceKnowledge, place_from
-from emulator.campaign.temporal import Formula, Monitor, signals_of
-from emulator.errors import InternalError, RecordError
+from emulator.campaign.responses import holds, reaction, settle
+from emulator.campaign.sequences import corner_entry, lap_time, stop_distance
+from emulator.campaign.window import Finding, NotJudged, NotMet, column
+from emulator.errors import RecordError
 from emulator.record.reader import Run, read_json_object
 from emulator.record.writer import VERDICT_FILE, write_json
-from emulator.signals import INDEX, RUNNING, SIGNALS
+from emulator.signals import RUNNING
+
+__all__ = [
+    "CriterionResult",
+    "Result",
+    "TimingTolerance",
+    "Verdict",
+    "is_robots_trip",
+    "judge",
+    "judge_criterion",
+    "read_verdict",
+    "verdict_from",
+    "write_verdict",
+]
 
 Result: TypeAlias = Literal["pass", "fail", "invalid", "error"]
-
-
-# -- what is asked ---------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class NoFall:
-    """The bike is never down while running. Margin: +1 up, -1 down."""
-
-    name: str = "no fall"
-    kind: ClassVar[str] = "no_fall"
-
-
-@dataclass(frozen=True)
-class DistanceFromLine:
-    """|line.offset_m| stays within ``limit_m`` [m] from ``from_s`` [s] after the support's release."""
-
-    limit_m: float
-    from_s: float = 0.0
-    name: str = "distance from line"
-    kind: ClassVar[str] = "distance_from_line"
-
-    def __post_init__(self) -> None:
-        """Raises InternalError for a limit or start time that makes no sense."""
-        _check_numbers(self.name, self.limit_m, self.from_s)
-
-
-@dataclass(frozen=True)
-class SpeedError:
-    """|truth.speed - line.target_speed| stays within ``limit_m_s`` [m/s] from ``from_s`` after release."""
-
-    limit_m_s: float
-    from_s: float = 0.0
-    name: str = "speed error"
-    kind: ClassVar[str] = "speed_error"
-
-    def __post_init__(self) -> None:
-        """Raises InternalError for a limit or start time that makes no sense."""
-        _check_numbers(self.name, self.limit_m_s, self.from_s)
-
-
-@dataclass(frozen=True)
-class Holds:
-    """A formula of temporal logic holds, from ``from_s`` after release to the end of running."""
-
-    formula: Formula
-    from_s: float = 0.0
-    name: str = "condition"
-    kind: ClassVar[str] = "holds"
-
-
-Criterion: TypeAlias = NoFall | DistanceFromLine | SpeedError | Holds
-
-
-def _check_numbers(name: str, limit: float, from_s: float) -> None:
-    if not (math.isfinite(limit) and limit > 0 and math.isfinite(from_s) and from_s >= 0):
-        raise InternalError(
-            f"criterion {name!r}: limit {limit} must be above 0 and from_s {from_s} not below"
-        )
 
 
 @dataclass(frozen=True)
@@ -107,37 +85,12 @@ class TimingTolerance:
     lost_frames: int = 0
 
 
-# -- what came out ---------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class CriterionResult:
-    """How one criterion came out.
-
-    margin            [unit]  limit less worst; None if it could not be judged
-    worst_time_s      [s]     scenario time of the worst instant (0: running starts), None if not judged
-    worst_station_m   [m]     station of the line there
-    sentence          the same for people; speeds in km/h, angles in degrees
-    limit             [unit]  None where the criterion has no number
-    """
-
-    name: str
-    kind: str
-    passed: bool
-    margin: float | None
-    unit: str
-    worst_time_s: float | None
-    worst_station_m: float | None
-    sentence: str
-    limit: float | None = None
-
-
 @dataclass(frozen=True)
 class Verdict:
     """Result, reasons (most serious first; for a pass, what was kept) and criteria in the order given.
 
-    ``laps`` and ``place`` stand beside them and decide nothing; None where nobody timed laps or the robot
-    never said where it was.
+    ``ridden_s`` [s] is how long the bench was running. ``laps`` and ``place`` stand beside them and decide
+    nothing; None where nobody timed laps or the robot never said where it was.
     """
 
     result: Result
@@ -145,6 +98,7 @@ class Verdict:
     criteria: list[CriterionResult] = field(default_factory=list)
     laps: LapTimes | None = None
     place: PlaceKnowledge | None = None
+    ridden_s: float = 0.0
 
 
 def judge(
@@ -168,7 +122,7 @@ def judge(
 
     Never raises for what a run holds or lacks: that is what the verdict says.
     """
-    results = [_judge_one(run, criterion) for criterion in criteria]
+    results = [judge_criterion(run, criterion) for criterion in criteria]
     errors: list[str] = []
     invalid = _record_problems(run, outcome) + _certificate_problems(certificate, tolerance)
     invalid += [str(problem) for problem in outcome.get("rig_problems") or []]
@@ -194,16 +148,16 @@ def judge(
     elif ended != "complete":
         errors.append(f"the run's end is unknown ({ended!r}); it can't be counted")
 
-    reasons = errors + invalid + fails
-    if errors:
-        return Verdict("error", reasons, results)
-    if invalid:
-        return Verdict("invalid", reasons, results)
-    if fails:
-        return Verdict("fail", reasons, results)
-    return Verdict(
-        "pass", [f"complete, timing kept, {_count(len(results), 'criterion', 'criteria')} met"], results
-    )
+    result: Result = "error" if errors else "invalid" if invalid else "fail" if fails else "pass"
+    kept = f"complete, timing kept, {_count(len(results), 'criterion', 'criteria')} met"
+    reasons = errors + invalid + fails or [kept]
+    return Verdict(result, reasons, results, ridden_s=_ridden_s(run))
+
+
+def _ridden_s(run: Run) -> float:
+    state = run.signals.get("bench.state")
+    time_s = run.time_s[:0] if state is None else run.time_s[state == RUNNING]
+    return float(time_s[-1] - time_s[0]) if len(time_s) else 0.0
 
 
 _ROBOT_WORDS = ("heartbeat", "command", "fall", "actuator", "steering limit", "estimate")
@@ -320,177 +274,63 @@ def _text(value: float) -> str:
 
 # -- the criteria ----------------------------------------------------------------------------------------
 
+_JUDGES: dict[type, Callable[[Run, Any], Finding]] = {
+    NoFall: no_fall,
+    DistanceFromLine: within,
+    SpeedError: within,
+    Lean: within,
+    LeanRate: within,
+    SteeringRate: within,
+    SteeringAcceleration: within,
+    SlipRatio: within,
+    SlipAngle: within,
+    FrictionUse: within,
+    PlaceError: place_error,
+    LapTime: lap_time,
+    SectorTime: lap_time,
+    StopDistance: stop_distance,
+    ReactionTime: reaction,
+    SettleTime: settle,
+    CornerEntry: corner_entry,
+    Holds: holds,
+}
 
-class _NotJudged(Exception):
-    """Why a criterion can't be judged; its text is the sentence."""
 
-
-def _judge_one(run: Run, criterion: Criterion) -> CriterionResult:
+def judge_criterion(run: Run, criterion: Criterion) -> CriterionResult:
+    """How one criterion came out. Never raises for what a run holds or lacks."""
     try:
-        if isinstance(criterion, NoFall):
-            return _no_fall(run, criterion)
-        return _holds(run, criterion) if isinstance(criterion, Holds) else _within(run, criterion)
-    except _NotJudged as why:
-        unit = {"distance_from_line": "m", "speed_error": "m/s"}.get(criterion.kind, "1")
-        sentence = f"could not be judged: {why}"
-        return CriterionResult(
-            criterion.name, criterion.kind, False, None, unit, None, None, sentence, _limit(criterion)
-        )
-
-
-def _limit(criterion: Criterion) -> float | None:
-    if isinstance(criterion, DistanceFromLine):
-        return criterion.limit_m
-    return criterion.limit_m_s if isinstance(criterion, SpeedError) else None
-
-
-def _column(run: Run, name: str, rows: NDArray[np.bool_]) -> NDArray[np.float64]:
-    column = run.signals.get(name)
-    if column is None:
-        raise _NotJudged(f"the record has no {name}")
-    part = column[rows]
-    bad = ~np.isfinite(part)
-    if bad.any():
-        time_s = run.time_s[rows][int(np.argmax(bad))]
-        raise _NotJudged(f"{name} is not a number {time_s:.1f} s into the ride")
-    return part
-
-
-def _running(run: Run) -> NDArray[np.bool_]:
-    state = run.signals.get("bench.state")
-    if state is None:
-        raise _NotJudged("the record has no bench.state")
-    if not np.isfinite(state).all():
-        raise _NotJudged("bench.state is not a number throughout")
-    running: NDArray[np.bool_] = state == RUNNING
-    if not running.any():
-        raise _NotJudged("the ride never started")
-    steps = np.diff(run.tick[running])
-    if len(steps) and steps.max() != steps.min():
-        row = int(np.argmax(steps > steps.min()))
-        raise _NotJudged(f"samples are missing {run.time_s[running][row]:.1f} s into the ride")
-    return running
-
-
-def _place(time_s: float, station_m: float) -> str:
-    return f"{time_s:.1f} s into the ride at station {station_m:.0f} m"
-
-
-def _no_fall(run: Run, criterion: NoFall) -> CriterionResult:
-    # Past running too: the tick that sees the fall is often the one that leaves running.
-    rows = _running(run)
-    rows = np.arange(len(rows)) >= int(np.argmax(rows))
-    fallen = _column(run, "truth.fallen", rows) != 0
-    roll = _column(run, "truth.roll_rad", rows)
-    station = _column(run, "line.station_m", rows)
-    time_s = run.time_s[rows]
-    if fallen.any():
-        row = int(np.argmax(fallen))
-        speed = 3.6 * _column(run, "truth.speed_m_s", rows)[row]
-        margin, sentence = -1.0, f"fell {_place(time_s[row], station[row])}, at {speed:.0f} km/h"
-    else:
-        row = int(np.argmax(np.abs(roll)))
-        lean = abs(math.degrees(roll[row]))
-        side = "right" if roll[row] > 0 else "left"
-        margin = 1.0
-        sentence = f"stayed up; leaned most, {lean:.1f}° to the {side}, {_place(time_s[row], station[row])}"
+        found = _JUDGES[type(criterion)](run, criterion)
+        station = float(column(run, "line.station_m", np.array([found.row]))[0])
+    except (NotJudged, NotMet) as why:
+        sentence = f"could not be judged: {why}" if isinstance(why, NotJudged) else str(why)
+        unit, limit = _limit(criterion)
+        return CriterionResult(criterion.name, criterion.kind, False, None, unit, None, None, sentence, limit)
+    time_s = run.time_s
     return CriterionResult(
         criterion.name,
         criterion.kind,
-        margin > 0,
-        margin,
-        "1",
-        float(time_s[row]),
-        float(station[row]),
-        sentence,
-    )
-
-
-def _ridden(run: Run, from_s: float) -> NDArray[np.bool_]:
-    """Rows of the ride from so long after the support's release."""
-    running = _running(run)
-    free = running & (run.signals.get("truth.support", np.full(len(running), np.nan)) == 0)
-    _column(run, "truth.support", running)
-    if not free.any():
-        raise _NotJudged("the support never let go")
-    rows: NDArray[np.bool_] = running & (run.time_s >= run.time_s[int(np.argmax(free))] + from_s)
-    if not rows.any():
-        raise _NotJudged(f"the ride ended before {from_s:g} s after the support let go")
-    return rows
-
-
-def _holds(run: Run, criterion: Holds) -> CriterionResult:
-    rows = _ridden(run, criterion.from_s)
-    names = signals_of(criterion.formula)
-    missing = [name for name in names if name not in run.signals]
-    if missing:
-        raise _NotJudged(f"the record has no {missing[0]}")
-    period_s = float(np.diff(run.tick[rows][:2])[0]) / 1000 if rows.sum() > 1 else 1e-3
-    closest = Monitor({name: run.signals[name][rows] for name in names}, period_s).closest(criterion.formula)
-    time_s = float(run.time_s[rows][closest.row])
-    station = float(_column(run, "line.station_m", rows)[closest.row])
-    c, unit = closest.comparison, "1"
-    if c is None:
-        words = "the ride was over before what it asks about could come"
-    else:
-        unit = SIGNALS[INDEX[c.signal]].unit
-        value = float(run.signals[c.signal][rows][closest.row])
-        shown = "" if unit == "1" else f" {unit}"
-        limit = f"{'at least' if c.relation == 'at_least' else 'at most'} {c.limit:g}{shown}"
-        subject = f"the size of {c.signal}" if c.size else c.signal
-        words = f"{subject} was {_text(value)}{shown} ({limit}) {_place(time_s, station)}"
-        if math.isnan(closest.margin):
-            raise _NotJudged(f"{c.signal} is not a number {time_s:.1f} s into the ride")
-    passed = closest.margin >= 0.0
-    return CriterionResult(
-        criterion.name,
-        criterion.kind,
-        passed,
-        closest.margin if math.isfinite(closest.margin) else None,
-        unit,
-        time_s,
+        found.passed,
+        found.margin,
+        found.unit,
+        float(time_s[found.row]),
         station,
-        f"{'held' if passed else 'did not hold'}; what decided: {words}",
-        None if c is None else c.limit,
+        found.sentence,
+        found.limit,
+        found.signal,
+        found.bounds,
+        *((None, None) if found.rows is None else (float(time_s[row]) for row in found.rows)),
     )
 
 
-def _within(run: Run, criterion: DistanceFromLine | SpeedError) -> CriterionResult:
-    rows = _ridden(run, criterion.from_s)
-    station = _column(run, "line.station_m", rows)
-    time_s = run.time_s[rows]
-    if isinstance(criterion, DistanceFromLine):
-        value = np.abs(_column(run, "line.offset_m", rows))
-        limit, unit, shown, scale, digits = criterion.limit_m, "m", "m", 1.0, 2
-    else:
-        value = np.abs(_column(run, "truth.speed_m_s", rows) - _column(run, "line.target_speed_m_s", rows))
-        limit, unit, shown, scale, digits = criterion.limit_m_s, "m/s", "km/h", 3.6, 1
-    row = int(np.argmax(value))
-    worst = float(value[row])
-    passed = worst <= limit
-    what = "the line" if isinstance(criterion, DistanceFromLine) else "the target speed"
-    limit_text = f"limit {limit * scale:.{digits}f} {shown}"
-    worst_text = f"{worst * scale:.{digits}f} {shown}"
-    worst_place = _place(float(time_s[row]), float(station[row]))
-    if passed:
-        sentence = f"stayed within {worst_text} of {what} ({limit_text}), closest to the limit {worst_place}"
-    else:
-        first = int(np.argmax(value > limit))
-        sentence = (
-            f"was up to {worst_text} off {what} ({limit_text}), worst {worst_place}; "
-            f"beyond the limit first {_place(float(time_s[first]), float(station[first]))}"
-        )
-    return CriterionResult(
-        criterion.name,
-        criterion.kind,
-        passed,
-        limit - worst,
-        unit,
-        float(time_s[row]),
-        float(station[row]),
-        sentence,
-        limit,
-    )
+_UNITS = {"m": "m", "m_s": "m/s", "rad": "rad", "rad_s": "rad/s", "rad_s2": "rad/s2", "s": "s"}
+
+
+def _limit(criterion: Criterion) -> tuple[str, float | None]:
+    """Unit and value of a criterion's limit, by the name of its field."""
+    for f in fields(criterion):
+        if f.name.startswith("limit"):
+            return _UNITS.get(f.name.removeprefix("limit_"), "1"), float(getattr(criterion, f.name))
+    return "1", None
 
 
 # -- verdict.json ----------------------------------------------------------------------------------------
@@ -526,6 +366,7 @@ def verdict_from(document: Mapping[str, Any], where: str = VERDICT_FILE) -> Verd
         [_criterion_from(c, f"{where}: criteria.{i}") for i, c in enumerate(criteria)],
         None if laps is None else laps_from(laps, f"{where}: laps"),
         None if place is None else place_from(place, f"{where}: place"),
+        ridden_s if isinstance(ridden_s := document.get("ridden_s"), int | float) else 0.0,
     )
 
 
@@ -537,6 +378,7 @@ _TYPES: dict[str, tuple[type, ...]] = {
     "str": (str,),
     "bool": (bool,),
     "float | None": (int, float, type(None)),
+    "str | None": (str, type(None)),
 }
 
 
@@ -545,9 +387,11 @@ def _criterion_from(item: object, where: str) -> CriterionResult:
         raise RecordError(f"{where}: expected an object")
     values: dict[str, Any] = {}
     for f in fields(CriterionResult):
+        if f.name not in item and f.default is not MISSING:
+            continue  # written by an earlier version
         value = item.get(f.name)
-        wanted = _TYPES[str(f.type)]
-        if (f.name not in item and f.name != "limit") or not isinstance(value, wanted):
+        wanted = _TYPES.get(str(f.type), (str,))
+        if f.name not in item or not isinstance(value, wanted):
             raise RecordError(f"{where}.{f.name}: expected {f.type}, found {value!r}")
         values[f.name] = value
     return CriterionResult(**values)

@@ -47,6 +47,8 @@ UNIT_OF_SUFFIX = {
     "m_s2_sqrtHz": "m/s2/sqrt(Hz)",
     "kg_m2": "kg m2",
     "Nm_s": "N m/s",
+    "deg_s2": "deg/s2",
+    "deg_s": "deg/s",
     "rad_s": "rad/s",
     "m_s2": "m/s2",
     "km_h": "km/h",

@@ -18,8 +18,9 @@ from emulator.config.validation import Closed, did_you_mean, validate, wrong
 from emulator.config.yaml_source import Loc, Source, beside, load
 from emulator.errors import ConfigError, Problem
 from emulator.scenario.circuit import lap_length, load_circuit
-from emulator.scenario.criteria import Criterion, NoFall
+from emulator.scenario.criteria import Criterion, beyond_circuit, contradictions
 from emulator.scenario.events import Event, GripEvent, Trigger
+from emulator.scenario.ideal_lap import sector_ends
 from emulator.scenario.quantities import Duration, LeapDay, Station, UtcTime, either, left_of
 
 
@@ -170,8 +171,12 @@ def load_scenario(path: str | os.PathLike[str]) -> tuple[Scenario, Source]:
         except ConfigError as error:
             problems += error.problems
         else:
-            problems += _within_circuit(scenario, source, lap_length(circuit))
-            problems += _within_sectors(scenario, source, len(circuit.sector_marks_m) + 1)
+            length = lap_length(circuit)
+            problems += _within_circuit(scenario, source, length)
+            sectors = len(sector_ends(length, circuit.sector_marks_m))
+            problems += _within_sectors(scenario, source, sectors)
+            asked = beyond_circuit(scenario.criteria, length, sectors)
+            problems += [source.problem(("criteria", *loc), text) for loc, text in asked]
     if problems:
         raise ConfigError(problems)
     return scenario, source
@@ -203,13 +208,10 @@ def _within_itself(scenario: Scenario, source: Source) -> list[Problem]:
         for loc, part in event.at.parts(("events", i, "at")):
             problems += [source.problem((*loc, key), text) for key, text in _wrong_trigger(scenario, i, part)]
     problems += _waiting_for_each_other(scenario, source)
-    for i, criterion in enumerate(scenario.criteria):
-        if not isinstance(criterion, NoFall) and criterion.from_s >= scenario.duration_limit_s:
-            text = (
-                f"expected a time before the end (duration_limit_s {scenario.duration_limit_s:g}), "
-                f"got {criterion.from_s:g}: this criterion would judge nothing"
-            )
-            problems.append(source.problem(("criteria", i, "from_s"), text))
+    asked = contradictions(
+        scenario.criteria, [e.name for e in scenario.events], scenario.laps, scenario.duration_limit_s
+    )
+    problems += [source.problem(("criteria", *loc), text) for loc, text in asked]
     return problems
 
 

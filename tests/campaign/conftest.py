@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from emulator.campaign.verdict import DistanceFromLine, NoFall, SpeedError, judge, write_verdict
+from emulator.campaign.criteria import DistanceFromLine, NoFall, SpeedError
+from emulator.campaign.verdict import judge, write_verdict
 from emulator.record.reader import read_run
 from emulator.record.writer import RunWriter, write_json
 from emulator.signals import INDEX, SIGNALS

@@ -6,8 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from emulator.campaign.ride import criteria_of, judge_run, ride
-from emulator.campaign.verdict import DistanceFromLine, NoFall, SpeedError
+from emulator.campaign.asked import criteria_of
+from emulator.campaign.criteria import DistanceFromLine, NoFall, SpeedError
+from emulator.campaign.ride import judge_run, ride
 from emulator.errors import StartFailed
 from emulator.record.reader import read_run
 from emulator.rig.session import load_session
@@ -54,6 +55,7 @@ def test_everything_is_in_the_folder(ridden):
         "gnss.nmea",
         "certificate.json",
         "verdict.json",
+        "verdict.junit.xml",
         "report.html",
     }
     assert "stage" in json.loads((folder / "manifest.json").read_text())

@@ -11,12 +11,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from emulator.campaign.criteria import DistanceFromLine, Holds, NoFall, SpeedError
 from emulator.campaign.temporal import Always, Compare, Eventually
 from emulator.campaign.verdict import (
-    DistanceFromLine,
-    Holds,
-    NoFall,
-    SpeedError,
     TimingTolerance,
     Verdict,
     is_robots_trip,
@@ -370,9 +367,9 @@ def test_nothing_asked_is_nothing_passed() -> None:
 @pytest.mark.parametrize(("limit", "start"), [(0, 0), (-1, 0), (float("nan"), 0), (float("inf"), 0), (1, -1)])
 def test_criteria_without_sense_are_refused(limit: float, start: float) -> None:
     with pytest.raises(InternalError):
-        DistanceFromLine(limit, start)
+        DistanceFromLine(limit, from_s=start)
     with pytest.raises(InternalError):
-        SpeedError(limit, start)
+        SpeedError(limit, from_s=start)
 
 
 def test_a_reason_with_words_of_both_sides_counts_against_the_rig() -> None:

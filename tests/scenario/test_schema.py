@@ -60,6 +60,11 @@ criteria:
   - {kind: speed_error, limit_km_h: 10, from_s: 5}
 """
 
+KINDS_OF_CRITERIA = (
+    "no_fall, distance_from_line, speed_error, lean, lean_rate, steering_rate, steering_acceleration, "
+    "slip_ratio, slip_angle, friction_use, place_error, lap_time, sector_time, stop_distance, "
+    "reaction_time, settle_time, corner_entry, holds"
+)
 WRONG_SCENARIOS = [
     (
         "release_speed_km_h: 25}",
@@ -301,8 +306,7 @@ WRONG_SCENARIOS = [
     (
         "  - kind: no_fall\n",
         "  - no_fall\n",
-        "28:5: criteria.0: expected a mapping, kind one of no_fall, distance_from_line, "
-        "speed_error, holds, got 'no_fall'",
+        f"28:5: criteria.0: expected a mapping, kind one of {KINDS_OF_CRITERIA}, got 'no_fall'",
     ),
     (
         "  - kind: no_fall\n",
@@ -337,9 +341,9 @@ WRONG_SCENARIOS = [
     ),
     (
         "kind: distance_from_line",
-        "kind: distance",
-        "29:12: criteria.1.kind: expected one of no_fall, distance_from_line, speed_error, holds, got "
-        "'distance', did you mean 'distance_from_line'?",
+        "kind: distance_of_line",
+        f"29:12: criteria.1.kind: expected one of {KINDS_OF_CRITERIA}, got 'distance_of_line', did you mean "
+        "'distance_from_line'?",
     ),
     (
         "from_s: 5",
