@@ -7,9 +7,9 @@ from dataclasses import asdict, replace
 import numpy as np
 import pytest
 
-from emulator.campaign.figures import place_figure
 from emulator.campaign.place import KNOWN_TO_M, PlaceKnowledge, place_errors, place_from, place_known
 from emulator.campaign.report import report_html
+from emulator.campaign.time_figures import place_figure
 from emulator.errors import RecordError
 from emulator.record.reader import read_run
 
