@@ -9,7 +9,7 @@ import hashlib
 import math
 import os
 import platform
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib import metadata
 from pathlib import Path
 from typing import Any
@@ -27,7 +27,8 @@ from emulator.errors import ConfigError, Problem
 from emulator.robot.mission import Mission
 from emulator.scenario.check import named_anyway
 from emulator.scenario.circuit import Circuit, line_segments, load_circuit
-from emulator.scenario.ideal_lap import BODIES, sector_ends
+from emulator.scenario.ideal_lap import BODIES, bike_of, sector_ends
+from emulator.scenario.lean_envelope import lean_envelope
 from emulator.scenario.line import build_line
 from emulator.scenario.relief import CLASS_DEGREE_m3, along_lap, roughness
 from emulator.scenario.schema import Scenario, circuit_path, load_scenario
@@ -52,7 +53,7 @@ class Session:
 
     ``line`` carries the target speed, ``width`` is the road's [m], ``sector_ends`` [m] are stations, the last
     one the lap's length; ``codec`` holds the output frames in the rig's order, then the robot's, then
-    the bench's inputs if it asks for them.
+    the bench's inputs if it asks for them; ``given`` the paths of rig and scenario file as they were given.
     """
 
     rig: Rig
@@ -69,6 +70,7 @@ class Session:
     seed: int
     files: dict[str, str]
     warnings: list[Problem]
+    given: dict[str, str] = field(default_factory=dict)
 
     @property
     def bus(self) -> BusBudget | None:
@@ -102,6 +104,7 @@ class Session:
             "vehicle": {"name": self.vehicle_file.name, "values": self.vehicle_file.values},
             "seed": self.seed,
             "files": self.files,
+            "given": self.given,
             "code": {"version": metadata.version("emulator"), "plant": CORE_HASH},
             "versions": {
                 name: metadata.version(name) for name in ("numpy", "numba", "python-can", "pyarrow")
@@ -117,8 +120,10 @@ class Session:
                 "y_m": [round(float(v), 3) for v in self.line.y[thinned]],
                 "station_m": [round(float(v), 3) for v in self.line.station[thinned]],
                 "length_m": self.line.length,
+                "closed": self.line.closed,
             },
             "patches": [p.model_dump(mode="json") for p in self.scenario.surface.patches],
+            "lean_envelope": lean_envelope(bike_of(self.vehicle), self.line, self.scenario.surface.grip),
             **({} if bus is None else {"bus_budget": bus.as_dict()}),
         }
 
@@ -193,6 +198,7 @@ def load_session(rig_path: Path, scenario_path: Path, *, seed: int = 0) -> Sessi
         outputs=tuple(rig.outputs),
         seed=seed,
         files={name: hashlib.sha256(Path(path).read_bytes()).hexdigest() for name, path in paths.items()},
+        given={"rig": str(rig_path), "scenario": str(scenario_path)},
         warnings=[*unwise, *doubts(rig, rig_source, vehicle_file.values), *vehicle_file.warnings],
     )
 
