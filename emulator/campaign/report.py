@@ -7,23 +7,26 @@ once, and SVG can't. Without JavaScript the verdict, tables and events are still
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
 
 from emulator.campaign.drawing import Figure
-from emulator.campaign.event_bands import fault_bands
+from emulator.campaign.envelope_figures import friction_figures, lean_figure
+from emulator.campaign.event_bands import event_bands
+from emulator.campaign.happened import what_happened
 from emulator.campaign.page import document, escape, figure_place
 from emulator.campaign.plan_figure import plan_view
 from emulator.campaign.report_sections import (
     band_list,
     bus_section,
-    configuration_section,
     criteria_section,
+    envelope_section,
     events_section,
     laps_section,
     place_section,
+    reproduction_section,
     timing_section,
 )
 from emulator.campaign.run_summary import MEANING, verdict_of
@@ -58,26 +61,25 @@ def report_html(run: Run) -> str:
     verdict = verdict_of(run)
     criteria = verdict.criteria if verdict else []
     certificate = run.certificate or {}
-    bands = fault_bands(run)
+    bands = event_bands(run)
     figures: dict[str, Figure] = {"plan": plan_view(run, bands, criteria)}
     series = time_series(run, bands, criteria)
-    known = place_figure(run, bands)
+    known = place_figure(run, bands, criteria)
     if known:
         series.append(("Error of the robot's own place", known))
     figures |= {f"time{i}": figure for i, (_, figure) in enumerate(series)}
-    histogram = lateness_histogram(certificate)
-    if histogram:
-        figures["lateness"] = histogram
-    ages = age_histograms(certificate)
-    if ages:
-        figures["ages"] = ages
+    friction = friction_figures(run)
     bus = run.manifest.get("bus_budget")
-    bars = bus_figure(bus)
-    if bars:
-        figures["bus"] = bars
-    title = _title(run)
+    maybe = {
+        "lean": lean_figure(run),
+        **{f"friction_{tyre}": figure for tyre, figure in friction},
+        "lateness": lateness_histogram(certificate),
+        "ages": age_histograms(certificate),
+        "bus": bus_figure(bus),
+    }
+    figures |= {key: figure for key, figure in maybe.items() if figure is not None}
     parts = [
-        _banner(run, verdict),
+        _banner(run, verdict, what_happened(run, bands)),
         f'<p class="caution"><strong>Caution.</strong> {escape(CAUTION)}</p>',
         _facts(run),
         criteria_section(criteria),
@@ -87,19 +89,21 @@ def report_html(run: Run) -> str:
         figure_place("plan", "Plan view: target, true and estimated path"),
         band_list(bands),
         "</section><section><h2>Over time</h2><p class='hint screen'>Zooming one panel zooms all; "
-        "a double click shows the whole ride again. Estimate: the robot's own. "
-        "Dashed bands: the scenario's events, numbered as above.</p>",
+        "a double click shows the whole ride again. With the keyboard: Tab to a panel, arrows move, + and - "
+        "zoom, Home shows all. Estimate: the robot's own. Bands F: the scenario's events, as above; "
+        "C: criteria, their limits and worst instants.</p>",
         *(
             f"<h3>{escape(heading)}</h3>{figure_place(f'time{i}', heading)}"
             for i, (heading, _) in enumerate(series)
         ),
         "</section>",
-        timing_section(certificate, histogram is not None, ages is not None),
-        bus_section(bus) if bars and bus else "",
+        envelope_section("lean" in figures, [tyre for tyre, _ in friction]),
+        timing_section(certificate, "lateness" in figures, "ages" in figures),
+        bus_section(bus) if "bus" in figures and bus else "",
         events_section(run.events),
-        configuration_section(run.manifest),
+        reproduction_section(run),
     ]
-    return document(title, parts, figures)
+    return document(_title(run), parts, figures)
 
 
 def _title(run: Run) -> str:
@@ -113,15 +117,16 @@ def _name(item: object) -> str:
     return str(item) if isinstance(item, str) else ""
 
 
-def _banner(run: Run, verdict: Verdict | None) -> str:
+def _banner(run: Run, verdict: Verdict | None, happened: Sequence[str]) -> str:
     key = verdict.result if verdict else "none"
     word, sign, meaning = MEANING[key]
     reasons = "".join(f"<li>{escape(reason)}</li>" for reason in (verdict.reasons if verdict else []))
     losses = "".join(f"<li>Record cut short: {escape(loss)}</li>" for loss in run.losses)
+    told = f"<p><strong>What happened.</strong> {escape(' '.join(happened))}</p>" if happened else ""
     return (
         f"<header class='verdict {key}'><p class='run'>{escape(_title(run))}</p>"
         f"<h1><span class='sign' aria-hidden='true'>{sign}</span> {word}</h1>"
-        f"<p class='meaning'>{escape(meaning)}</p><ul>{reasons}{losses}</ul></header>"
+        f"<p class='meaning'>{escape(meaning)}</p><ul>{reasons}{losses}</ul>{told}</header>"
     )
 
 

@@ -9,12 +9,19 @@ from typing import Any
 
 import numpy as np
 
+from emulator.campaign.criterion_marks import (
+    PLACE,
+    criterion_label,
+    limit_around,
+    limit_lines,
+    subject,
+    worst_mark,
+)
 from emulator.campaign.drawing import (
     BLUE,
     GREY,
     INK,
     ORANGE,
-    PURPLE,
     Figure,
     keep_extremes,
     plain,
@@ -25,6 +32,7 @@ from emulator.campaign.event_bands import Band, band_marks
 from emulator.campaign.place import KNOWN_TO_M, place_errors
 from emulator.campaign.verdict import CriterionResult
 from emulator.record.reader import Run
+from emulator.signals import INDEX, SIGNALS
 
 
 @dataclass(frozen=True)
@@ -48,7 +56,6 @@ class _Panel:
     traces: tuple[_Trace, ...]
     right_unit: str = ""
     from_zero: bool = False
-    limits: bool = False
 
 
 _KMH, _DEG, _BAR, _PERCENT, _RPM = 3.6, 180 / math.pi, 1e-5, 100.0, 30 / math.pi
@@ -65,7 +72,7 @@ _PANELS: tuple[_Panel, ...] = (
     ),
     _Panel(
         "Roll, positive to the right",
-        "°",
+        "degrees",
         (
             _Trace("output.lean_rad", "lean sensor", _DEG, BLUE, "dash"),
             _Trace("truth.roll_rad", "true", _DEG, INK),
@@ -85,19 +92,18 @@ _PANELS: tuple[_Panel, ...] = (
         "Offset from the line, positive to its left",
         "m",
         (_Trace("line.offset_m", "offset", 1.0, INK),),
-        limits=True,
     ),
     _Panel(
         "Steering torque",
         "N m",
         (
-            _Trace("actuator.steering_torque_Nm", "acting on the bike", 1.0, INK),
+            _Trace("actuator.steering_torque_Nm", "on the bike", 1.0, INK),
             _Trace("robot.steering_torque_Nm", "from the robot", 1.0, ORANGE, "dot"),
         ),
     ),
     _Panel(
         "Steering angle, positive to the left",
-        "°",
+        "degrees",
         (
             _Trace("truth.steer_rad", "true", _DEG, INK),
             _Trace("output.steering_angle_rad", "sensor", _DEG, BLUE, "dash"),
@@ -136,18 +142,45 @@ _PANELS: tuple[_Panel, ...] = (
 )
 
 
+_UNITS = {"m/s": ("km/h", _KMH), "rad": ("degrees", _DEG), "rad/s": ("degrees/s", _DEG), "Pa": ("bar", _BAR)}
+
+
 def time_series(
     run: Run, bands: Sequence[Band], criteria: Sequence[CriterionResult]
 ) -> list[tuple[str, Figure]]:
     """(heading, figure) of each panel of signals over time [s]; speeds in km/h, angles in degrees.
 
     A signal that the record lacks, or that is nowhere finite, is said so in the legend rather than left out.
+    A signal that a criterion bounds and no panel shows gets a panel of its own.
     """
-    limits = [c.limit for c in criteria if c.kind == "distance_from_line" and c.limit is not None]
-    return [(panel.title, _panel(run, panel, bands, limits if panel.limits else [])) for panel in _PANELS]
+    panels = list(_PANELS)
+    drawn = {trace.signal for panel in panels for trace in panel.traces} | {PLACE, ""}
+    for c in criteria:
+        signal, _ = subject(c)
+        if signal not in drawn and signal in INDEX:
+            drawn.add(signal)
+            panels.append(_panel_of(signal))
+    taken: set[int] = set()
+    out = []
+    for panel in panels:
+        shown = {trace.signal: trace for trace in panel.traces}
+        here = [(i, c) for i, c in enumerate(criteria) if i not in taken and subject(c)[0] in shown]
+        taken |= {i for i, _ in here}
+        out.append((panel.title, _panel(run, panel, bands, here)))
+    return out
 
 
-def _panel(run: Run, panel: _Panel, bands: Sequence[Band], limits: Sequence[float]) -> Figure:
+def _panel_of(signal: str) -> _Panel:
+    told = SIGNALS[INDEX[signal]]
+    unit, scale = _UNITS.get(told.unit, ("" if told.unit == "1" else told.unit, 1.0))
+    return _Panel(
+        f"{told.meaning[:1].upper()}{told.meaning[1:]}", unit, (_Trace(signal, signal, scale, INK),)
+    )
+
+
+def _panel(
+    run: Run, panel: _Panel, bands: Sequence[Band], criteria: Sequence[tuple[int, CriterionResult]]
+) -> Figure:
     marks = band_marks(bands)
     time_s = run.time_s
     data = []
@@ -176,8 +209,22 @@ def _panel(run: Run, panel: _Panel, bands: Sequence[Band], limits: Sequence[floa
                 "connectgaps": False,
             }
         )
-    for limit in limits:
-        _mark_limit(marks, limit, f"limit {limit:g} m")
+    traces = {trace.signal: trace for trace in panel.traces}
+    for number, c in criteria:
+        signal, bounds = subject(c)
+        trace = traces[signal]
+        unit, axis = (panel.right_unit, "y2") if trace.right else (panel.unit, "y")
+        if c.limit is not None and bounds:
+            limit = c.limit * trace.scale
+            name = criterion_label(number)
+            if bounds == "around":
+                data += limit_around(run, signal, limit, f"{name} ±{limit:.4g} {unit}", scale=trace.scale)
+            else:
+                sign = "±" if bounds == "both" else "≥ " if bounds == "lower" else "≤ "
+                words = f"{name} {sign}{limit:.4g} {unit}"
+                data += limit_lines(run, limit, words, bounds, c=c, axis=axis)
+        truth = "truth.speed_m_s" if bounds == "around" else signal
+        data += worst_mark(run, truth, number, c, scale=trace.scale, axis=axis)
     layout = _over_time(run, panel.unit)
     if panel.from_zero:
         layout["yaxis"] |= {"rangemode": "tozero"}
@@ -188,8 +235,9 @@ def _panel(run: Run, panel: _Panel, bands: Sequence[Band], limits: Sequence[floa
             "title": {"text": panel.right_unit, "standoff": 6},
             "rangemode": "tozero",
             "showgrid": False,
-            "automargin": True,
             "zeroline": False,
+            "tickmode": "auto",
+            "nticks": 6,
         }
         if panel.right_unit == "gear":
             layout["yaxis2"] |= {"dtick": 1}
@@ -197,57 +245,32 @@ def _panel(run: Run, panel: _Panel, bands: Sequence[Band], limits: Sequence[floa
     return {"data": data, "layout": layout}
 
 
-def _mark_limit(marks: dict[str, list[dict[str, Any]]], limit: float, words: str) -> None:
-    """A line at the limit and one at its negative; the words stand at the upper one."""
-    for value, text in ((limit, words), (-limit, "")):
-        marks["shapes"].append(
-            {
-                "type": "line",
-                "xref": "paper",
-                "yref": "y",
-                "x0": 0,
-                "x1": 1,
-                "y0": value,
-                "y1": value,
-                "line": {"color": PURPLE, "width": 1.4, "dash": "longdash"},
-            }
-        )
-        marks["annotations"].append(
-            {
-                "xref": "paper",
-                "yref": "y",
-                "x": 1,
-                "y": value,
-                "xanchor": "right",
-                "yanchor": "bottom",
-                "text": text,
-                "showarrow": False,
-                "font": {"size": 11, "color": PURPLE},
-            }
-        )
-
-
 def _over_time(run: Run, unit: str) -> dict[str, Any]:
-    """Layout of a panel over the ride's time."""
+    """Layout of a panel over the ride's time; the same margins for all, so that instants stand in line."""
     layout = plain_layout("time into the ride / s", unit, 230)
     layout["hovermode"] = "x unified"
+    layout["margin"] |= {"l": 54, "r": 46}
+    layout["yaxis"] |= {"automargin": False}
     if len(run.time_s):
         layout["xaxis"] |= {"range": [float(run.time_s[0]), float(run.time_s[-1])]}
     return layout
 
 
-def place_figure(run: Run, bands: Sequence[Band]) -> Figure | None:
-    """Error of the robot's own place [cm] over time, along and across, with what the trade knows it to."""
+def place_figure(run: Run, bands: Sequence[Band], criteria: Sequence[CriterionResult] = ()) -> Figure | None:
+    """Error of the robot's own place [cm] over time, along and across, with what it was asked to know it to.
+
+    If nobody asked: with what the trade knows it to.
+    """
     errors = place_errors(run)
     if errors is None:
         return None
     marks = band_marks(bands)
-    _mark_limit(marks, KNOWN_TO_M * 100, f"{KNOWN_TO_M * 100:g} cm")
+    asked = [(i, c) for i, c in enumerate(criteria) if subject(c)[0] == PLACE and c.limit is not None]
+    data: list[Figure] = []
     time_s = run.time_s[errors.rows]
-    data = []
     for values, name, colour, dash in (
-        (errors.along_m, "along the heading", INK, "solid"),
-        (errors.across_m, "across, positive to the left", BLUE, "dot"),
+        (errors.along_m, "along", INK, "solid"),
+        (errors.across_m, "across (left +)", BLUE, "dot"),
     ):
         rows = keep_extremes(values)
         data.append(
@@ -261,4 +284,9 @@ def place_figure(run: Run, bands: Sequence[Band]) -> Figure | None:
                 "hovertemplate": "%{y:.1f} cm",
             }
         )
+    for number, c in asked:
+        limit = (c.limit or 0.0) * 100
+        data += limit_lines(run, limit, f"{criterion_label(number)} ±{limit:.3g} cm", c=c)
+    if not asked:
+        data += limit_lines(run, KNOWN_TO_M * 100, f"±{KNOWN_TO_M * 100:g} cm")
     return {"data": data, "layout": _over_time(run, "cm") | marks}

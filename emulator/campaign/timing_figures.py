@@ -44,6 +44,9 @@ def age_histograms(certificate: Mapping[str, Any]) -> Figure | None:
         "ticktext": [f"{t:+g}" if t else "0" for t in _TICKS_ms],
         "anchor": f"y{n}" if n > 1 else "y",
     }
+    ends = _place(np.array([min(off[0] for _, off, _ in rows), max(off[-1] for _, off, _ in rows)]))
+    # what is of one age, right at the end of the axis, is to be seen too
+    layout["xaxis"]["range"] = [round(float(ends[0]) - 0.08, 3), round(float(ends[1]) + 0.08, 3)]
     data = []
     for i, (name, off, counts) in enumerate(rows):
         name_of = "y" if i == 0 else f"y{i + 1}"

@@ -147,7 +147,19 @@ def record_ride(folder: Path, seconds: float, limit_m: float = 2.0) -> Path:
     tick, rows, length = made_up_rows(n)
     lx, ly = made_up_line()
     manifest = {
-        "scenario": {"name": "wet hairpin with wheel speed dropout", "sha256": "9c1e" * 16},
+        "scenario": {
+            "name": "wet hairpin with wheel speed dropout",
+            "sha256": "9c1e" * 16,
+            "events": [
+                {
+                    "kind": "fault",
+                    "name": "front wheel speed dropout",
+                    "effect": "dropout",
+                    "signal": "wheel_front_m_s",
+                },
+                {"kind": "fault", "name": "GNSS jump", "effect": "offset", "signal": "gnss_x_m"},
+            ],
+        },
         "rig": {"name": "desk rig", "sha256": "77ab" * 16},
         "stage": "virtual",
         "seed": 4,
