@@ -122,7 +122,7 @@ def _friction(
         levels = [(base, INK, "solid", "limit")]
         if other.any():
             least = float(grip[other].min())
-            levels.append((least, BLUE, "dash", "limit on a patch"))
+            levels.append((least, BLUE, "dash", "limit at the least"))
         for level, colour, dash, words in levels:
             angle = np.linspace(0.0, 2.0 * math.pi, _ELLIPSE + 1)
             data.append(
@@ -180,11 +180,12 @@ def _friction_of(run: Run, tyre: str) -> tuple[float, float] | None:
 
 
 def _free(run: Run) -> NDArray[np.int64]:
-    """Rows in which the bike rides, free of its support."""
+    """Rows in which the bike rides, free of its support, until it is down."""
     n = len(run.tick)
     state = run.signals.get("bench.state", np.zeros(n))
     support = run.signals.get("truth.support", np.ones(n))
-    return np.flatnonzero((state == RUNNING) & (support == 0.0))
+    fallen = run.signals.get("truth.fallen", np.zeros(n))
+    return np.flatnonzero((state == RUNNING) & (support == 0.0) & ~(fallen > 0.0))
 
 
 def _spread(rows: NDArray[np.int64], size: Array) -> NDArray[np.int64]:

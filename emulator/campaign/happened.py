@@ -36,26 +36,23 @@ def what_happened(run: Run, bands: Sequence[Band]) -> list[str]:
             before = fall.time_s - first.time_s
             text += f"; {before:.2f} s before, the {_slide(run, first)}, {_where(run, first)}"
         said.append(f"{text}{_during(led[0] if led else fall, bands)}.")
-        slides = [e for e in slides if e not in led]
+        # a bike that is down slides on
+        slides = [e for e in slides if e not in led and e.time_s <= fall.time_s]
     for tyre in ("front", "rear"):
         of = [e for e in slides if e.text.startswith(tyre)]
         if of:
-            times = "" if len(of) == 1 else f" {len(of)} times, first"
-            text = f"The {_slide(run, of[0])}{times}, {_where(run, of[0])}{_during(of[0], bands)}."
+            times = "," if len(of) == 1 else f", {len(of)} times, first"
+            text = f"The {_slide(run, of[0])}{times} {_where(run, of[0])}{_during(of[0], bands)}."
             said.append(text)
     rest = []
     for kind in TOLD[2:]:
         of = [e for e in run.events if e.kind == kind]
         if of:
-            times = "" if len(of) == 1 else f", {len(of)} times"
-            rest.append(f"{of[0].text} (first at {of[0].time_s:.1f} s{times})" if times else _once(of[0]))
+            when = f"at {of[0].time_s:.1f} s"
+            rest.append(f"{of[0].text} " + (when if len(of) == 1 else f"(first {when}, {len(of)} times)"))
     if rest:
         said.append(f"Besides: {'; '.join(rest)}." if said else f"{_capital('; '.join(rest))}.")
     return said
-
-
-def _once(event: Event) -> str:
-    return f"{event.text} at {event.time_s:.1f} s"
 
 
 def _capital(text: str) -> str:

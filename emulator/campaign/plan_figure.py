@@ -32,7 +32,7 @@ Array = NDArray[np.float64]
 
 _CLOSED_GAP = 3.0  # a line whose ends are within so many of its steps is a lap
 _PATTERNS = ("/", "\\", "x", "-", "|", "+", ".")
-_NEAR = 0.02  # of the plan's size: marks nearer than this share their words
+_NEAR = 0.06  # of the plan's size: marks nearer than this share their words
 
 
 def plan_view(run: Run, bands: Sequence[Band], criteria: Sequence[CriterionResult]) -> Figure:
@@ -174,21 +174,23 @@ def _places(
 
     if bands:
         words = [b.label for b in bands]
-        out.append(marked([b.from_s for b in bands], words, "event begins", "x", "#7a3d00"))
+        begun = marked([b.from_s for b in bands], words, "event begins", "x-thin", "#7a3d00")
+        out.append(begun | {"textposition": "top left"})
     judged = [(i, c) for i, c in enumerate(criteria) if c.worst_time_s is not None and c.kind != "no_fall"]
     if judged:
         words = [criterion_label(i) for i, _ in judged]
         times = [c.worst_time_s or 0.0 for _, c in judged]
         worst = marked(times, words, "criterion, worst", "diamond-open", PURPLE)
         out.append(worst | {"textposition": "bottom right"})  # clear of the events' labels
-    slides = [e for e in run.events if e.kind == "slide"]
+    down_s = min((e.time_s for e in run.events if e.kind == "fall"), default=math.inf)
+    slides = [e for e in run.events if e.kind == "slide" and e.time_s <= down_s]
     if slides:
         words = [e.text.split(" ", 1)[0] for e in slides]
         slid = marked([e.time_s for e in slides], words, "tyre slid", "triangle-down-open", "#a01818")
         out.append(slid | {"textposition": "top right"})
     if len(fallen := np.flatnonzero(run.signals.get("truth.fallen", np.zeros(1)) > 0)):
         fell = point_trace(x[fallen[:1]], y[fallen[:1]], ["fell"], "fell", "star", "#a01818")
-        out.append(fell | {"textposition": "top left"})
+        out.append(fell | {"textposition": "middle left"})
     return out
 
 

@@ -202,7 +202,7 @@ def timing_section(certificate: Mapping[str, Any], histogram: bool, ages: bool) 
         parts.append("<p>There is no timing certificate.</p>")
     loop = certificate.get("loop")
     if isinstance(loop, Mapping) and not loop.get("ticks"):
-        parts.append("<p>On the stepped clock no loop woke: there is no lateness to tell.</p>")
+        parts.append("<p>No tick of the loop was timed: on the stepped clock there is no lateness.</p>")
     elif isinstance(loop, Mapping):
         parts.append("<h3>Loop</h3>")
         spread = ("p50", "p99", "p999", "max")

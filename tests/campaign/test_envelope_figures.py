@@ -44,12 +44,12 @@ def test_forces_lie_in_the_ellipse_of_their_grip_and_what_slides_is_marked(run: 
     traces = {t["name"]: t for t in drawn[0][1]["data"]}
     assert set(traces) == {
         "limit, grip 1.00",
-        "limit on a patch, grip 0.50",
+        "limit at the least, grip 0.50",
         "gripping",
         "on another grip",
         "sliding",
     }
-    for name, grip in (("limit, grip 1.00", 1.0), ("limit on a patch, grip 0.50", 0.5)):
+    for name, grip in (("limit, grip 1.00", 1.0), ("limit at the least, grip 0.50", 0.5)):
         x, y = numbers(traces[name]["x"]), numbers(traces[name]["y"])
         np.testing.assert_allclose(np.hypot(x / 1.3, y / 1.2), grip, rtol=1e-6)
     for name, most in (("gripping", 0.9), ("on another grip", 0.45), ("sliding", 1.0)):

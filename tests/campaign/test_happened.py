@@ -45,6 +45,7 @@ def test_a_fall_is_told_with_the_slide_that_led_to_it(ride_folder: Callable[...,
         event(2000, "slide", "rear tyre spins, slip 0.31"),
         event(6000, "slide", "front tyre slides sideways, 7.9 deg of slip"),
         event(6450, "fall", "fell to the left: the front tyre slid away"),
+        event(7000, "slide", "front tyre slides sideways, 90.0 deg of slip"),
     )
     bands = [Band("F2", "wet", 5.8, 6.3), Band("F3", "over by then", 1.0, 2.0)]
     said = what_happened(run, bands)
@@ -67,7 +68,7 @@ def test_slides_without_a_fall_are_told_tyre_by_tyre(ride_folder: Callable[..., 
     )
     said = what_happened(run, [])
     assert said[0].startswith("The front tyre locks, slip -1.00, 5.0 s into the ride at station 100 m")
-    assert said[1].startswith("The rear tyre spins, slip 0.31 3 times, first, 3.0 s into the ride")
+    assert said[1].startswith("The rear tyre spins, slip 0.31, 3 times, first 3.0 s into the ride")
     assert said[2] == "Besides: off the road to the left at 5.6 s; rear wheel off the road at 5.5 s."
 
 
