@@ -125,13 +125,17 @@ class Browser:
             mobile=phone,
         )
         self.call("Emulation.setTouchEmulationEnabled", enabled=phone)
+        self.load(path)
+        self.settle()
+
+    def load(self, path: Path) -> None:
+        """Open a file and wait until it is loaded, whether or not its scripts run."""
         self._seen.clear()
         self.call("Page.navigate", url=path.resolve().as_uri())
         if "Page.loadEventFired" not in self._seen:
             for _ in self._messages():
                 if "Page.loadEventFired" in self._seen:
                     break
-        self.settle()
 
     def settle(self) -> None:
         """Wait for two frames to be painted: what was begun is drawn."""

@@ -94,13 +94,24 @@ def test_lean_stands_over_speed_beside_limits_on_both_sides(run: Run) -> None:
     roll = np.degrees(run.signals["truth.roll_rad"][free])
     assert numbers(ridden["y"]).max() == pytest.approx(roll.max(), rel=1e-6)
     assert numbers(ridden["y"]).min() == pytest.approx(roll.min(), rel=1e-6)
-    assert numbers(ridden["x"]).max() <= 3.6 * run.signals["truth.speed_m_s"].max() + 1e-3
+    speed = 3.6 * run.signals["truth.speed_m_s"][free]
+    assert numbers(ridden["x"]).min() == pytest.approx(speed.min(), rel=1e-6)  # not while it is held upright
+    assert numbers(ridden["x"]).max() <= speed.max() * (1 + 1e-6)
     limits = [numbers(t["y"]) for t in figure["data"] if t["name"] == "limit of grip"]
     np.testing.assert_allclose(limits[0][:2], np.degrees([0.9, 0.88]), rtol=1e-6)
     np.testing.assert_allclose(limits[1], -limits[0])
     assert np.isnan(limits[0][2])
     planned = next(t for t in figure["data"] if t["name"] == "planned")
     np.testing.assert_allclose(numbers(planned["x"]), [36.0, 43.2], rtol=1e-6)
+
+
+def test_a_bike_that_is_down_is_no_longer_riding(run: Run) -> None:
+    fallen = (run.tick >= 10_000).astype(float)
+    roll = np.where(fallen > 0, 2.0, run.signals["truth.roll_rad"])
+    figure = lean_figure(replace(run, signals=run.signals | {"truth.fallen": fallen, "truth.roll_rad": roll}))
+    assert figure is not None
+    ridden = next(t for t in figure["data"] if t["name"] == "ridden")
+    assert numbers(ridden["y"]).max() < np.degrees(1.5)
 
 
 def test_no_ride_no_lean_and_nonsense_is_left_out(run: Run) -> None:

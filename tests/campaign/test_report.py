@@ -255,4 +255,12 @@ def test_a_long_list_of_events_is_folded_with_its_kinds(tmp_path: Path) -> None:
             writer.append_event(k, "gear" if k % 4 else "wheel_lifted", f"m{k}", f"m{k}")
     page = page_of(tmp_path / "run")
     assert "40 events: 30 gear, 10 wheel lifted" in page.text
-    assert " m39 m39" not in page.text  # a name is not said twice
+
+
+def test_name_and_words_of_an_event_are_not_said_twice(tmp_path: Path) -> None:
+    with RunWriter(tmp_path / "run", {}) as writer:
+        writer.append_event(0, "mark", "same", "same")
+        writer.append_event(1, "mark", "half way", "half way: half a lap")
+        writer.append_event(2, "mark", "plug", "came loose")
+    text = page_of(tmp_path / "run").text
+    assert "0.000 mark same 0.001 mark half way: half a lap 0.002 mark plug: came loose" in text
