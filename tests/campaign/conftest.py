@@ -210,3 +210,9 @@ def ride_folder(tmp_path: Path) -> Callable[..., Path]:
         return record_ride(tmp_path / "run", seconds, limit_m)
 
     return make
+
+
+@pytest.fixture(scope="session")
+def whole_ride(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A made-up ride of 20 s that nobody changes."""
+    return record_ride(tmp_path_factory.mktemp("whole") / "run", 20.0)

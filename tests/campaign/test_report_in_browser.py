@@ -11,7 +11,6 @@ from pathlib import Path
 
 import pytest
 from browser import Browser
-from conftest import record_ride
 
 from emulator.campaign.report import write_report
 from emulator.record.writer import RunWriter
@@ -26,8 +25,8 @@ def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
 
 
 @pytest.fixture(scope="module")
-def report(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return write_report(record_ride(tmp_path_factory.mktemp("ride") / "run", 20.0))
+def report(whole_ride: Path) -> Path:
+    return write_report(whole_ride)
 
 
 def opened(page: Browser, report: Path, size: tuple[int, int]) -> Browser:
