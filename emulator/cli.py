@@ -85,8 +85,8 @@ def run(
     needed is started. With --virtual the same plant, scenario and verdict run on any desk. Ctrl-C stops in
     an orderly way: the emulated signals go to rest, the record stays readable.
     """
-    from emulator.campaign.report import console_summary
     from emulator.campaign.ride import ride
+    from emulator.campaign.run_summary import console_summary
     from emulator.config.yaml_source import beside
     from emulator.rig.session import load_session
 
@@ -195,7 +195,8 @@ def report(
 ) -> None:
     """Write a run's report anew and show its summary. Works on a record that was cut short, too."""
     from emulator.campaign.junit import rewrite_junit
-    from emulator.campaign.report import console_summary, write_report
+    from emulator.campaign.report import write_report
+    from emulator.campaign.run_summary import console_summary
 
     console = _console()
     path = write_report(run_folder)

@@ -9,11 +9,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from rich import box
 from rich.console import Group, RenderableType
-from rich.table import Table
 from rich.text import Text
 
+from emulator.campaign.page import terminal_table
 from emulator.clock import MonotonicClock
 from emulator.errors import StartFailed
 from emulator.loop import host
@@ -125,23 +124,18 @@ def promise(late: Lateness) -> str:
 
 def tables(findings: list[Finding], late: Lateness) -> RenderableType:
     """Both parts for a terminal."""
-    table = Table(box=box.SIMPLE_HEAD, title="This machine", title_justify="left")
-    for head in ("", "what", "found", "means, and what to do"):
-        table.add_column(head)
+    rows = []
     for f in findings:
         sign, style = _SIGNS[f.state]
         advice = f.means + (f"\n→ {f.command}" if f.command and f.state != "good" else "")
-        table.add_row(Text(sign, style), Text(f.topic), Text(f.found), Text(advice))
+        rows.append((Text(sign, style), f.topic, f.found, advice))
+    table = terminal_table("This machine", ("", "what", "found", "means, and what to do"), rows)
     how = f"core {late.cpu}" if late.cpu is not None else "any core"
     how += f", FIFO {late.priority}" if late.priority else ", ordinary scheduling"
-    wake = Table(
-        box=box.SIMPLE_HEAD,
-        title=f"Woken every millisecond, {late.wakes:,} times ({how}): late by / us",
-        title_justify="left",
-    )
-    for head in ("p50", "p99", "p99.9", "max", "a tick late or more"):
-        wake.add_column(head, justify="right")
-    wake.add_row(*(f"{v:.1f}" for v in (late.p50, late.p99, late.p999, late.greatest)), f"{late.overruns:,}")
+    heads = ("p50", "p99", "p99.9", "max", "a tick late or more")
+    figures = (*(f"{v:.1f}" for v in (late.p50, late.p99, late.p999, late.greatest)), f"{late.overruns:,}")
+    title = f"Woken every millisecond, {late.wakes:,} times ({how}): late by / us"
+    wake = terminal_table(title, heads, [figures], right=heads)
     parts: list[RenderableType] = [table, wake]
     parts += [Text(f"refused: {line}", "yellow") for line in late.refused]
     return Group(*parts, Text(promise(late), "bold"))

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from rich.console import Group, RenderableType
 from rich.text import Text
 
-from emulator.campaign.figures import BLUE, GREY, INK, ORANGE, PURPLE, Figure
-from emulator.campaign.page import document, escape, figure_place, html_table, plain_layout, terminal_table
+from emulator.campaign.drawing import BLUE, GREY, INK, ORANGE, PURPLE, Figure, plain_layout
+from emulator.campaign.page import document, escape, figure_place, html_table, terminal_table
 from emulator.record.writer import write_whole
 from emulator.robot.margins import LoopTiming, Margins
 from emulator.vehicle.modes import CAPSIZE, NAMES, WEAVE, WOBBLE, Stability, ranges_above_zero

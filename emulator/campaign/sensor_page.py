@@ -18,8 +18,8 @@ from rich.console import Group, RenderableType
 from rich.text import Text
 
 from emulator.campaign.allan import allan_deviation
-from emulator.campaign.figures import BLUE, GREY, INK, ORANGE, PURPLE, Figure
-from emulator.campaign.page import document, escape, figure_place, html_table, plain_layout, terminal_table
+from emulator.campaign.drawing import BLUE, GREY, INK, ORANGE, PURPLE, Figure, plain_layout
+from emulator.campaign.page import document, escape, figure_place, html_table, terminal_table
 from emulator.campaign.sensor_budget import WIRE_STEP, Budget, Channel, Output, allan_lengths
 from emulator.campaign.sensor_checks import SETTLED_S, Row
 from emulator.campaign.sensor_record import Record
@@ -465,14 +465,14 @@ def sensors_html(page: SensorPage) -> str:
         parts.append(f"<p><strong>{escape(summary(page))}</strong></p>")
     parts += [
         "</header><section><h2>Outputs</h2>",
-        html_table(OUTPUT_HEADS, output_rows(b), wide=True),
+        html_table(OUTPUT_HEADS, output_rows(b), "wide"),
         f"<p class='hint'>{escape(_BUS_NOTE)}</p><h3>Age</h3>",
         figure_place("age", "Age of each output's content in milliseconds, by what makes it"),
         "</section><section><h2>Errors at the receiver</h2>",
         f"<p class='hint'>{escape(_speed_note(b))} One sigma is the root of the sum of the squares of the "
         "parts; what is fixed stands apart.</p>",
         figure_place("budget", "Share of each error in the square of the error at the receiver"),
-        html_table(SIGNAL_HEADS, signal_rows(b), wide=True),
+        html_table(SIGNAL_HEADS, signal_rows(b), "wide"),
         "</section>",
     ]
     inertial = [o for o in b.outputs if o.name in _INERTIAL_UNITS and any(c.sigma > 0.0 for c in o.channels)]
@@ -504,7 +504,7 @@ def sensors_html(page: SensorPage) -> str:
             f"<p>{escape(summary(page))} Intervals are such that of all rows together one differs without "
             "reason in one of twenty cases.</p>",
             figure_place("rows", "Where each measurement lies in its interval"),
-            html_table(ROW_HEADS, check_rows(page.rows), wide=True),
+            html_table(ROW_HEADS, check_rows(page.rows), "wide"),
             "</section>",
         ]
     if page.notes:

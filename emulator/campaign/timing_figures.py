@@ -1,4 +1,4 @@
-"""Figures of the timing certificate and the bus budget, in the form of :mod:`emulator.campaign.figures`."""
+"""Figures of the timing certificate and the bus budget, in the form of :mod:`emulator.campaign.drawing`."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.campaign.figures import BLUE, GREY, INK, ORANGE, Figure, _axis, _layout, _text
+from emulator.campaign.drawing import BLUE, GREY, INK, ORANGE, Figure, axis, plain, plain_layout
 
 _LINEAR_ms = 0.01
 """Ages off by less are drawn to a linear scale, by more to a logarithmic one."""
@@ -37,17 +37,19 @@ def age_histograms(certificate: Mapping[str, Any]) -> Figure | None:
     if not rows:
         return None
     n = len(rows)
-    layout = _layout(_ROW * n + _FEET)
+    layout = plain_layout("age less latency / ms", height=_ROW * n + _FEET)
     layout |= {"showlegend": False, "annotations": []}
     layout["xaxis"] |= {
-        "title": {"text": "age less latency / ms", "standoff": 4},
         "tickvals": _place(np.array(_TICKS_ms)).tolist(),
         "ticktext": [f"{t:+g}" if t else "0" for t in _TICKS_ms],
         "anchor": f"y{n}" if n > 1 else "y",
     }
+    ends = _place(np.array([min(off[0] for _, off, _ in rows), max(off[-1] for _, off, _ in rows)]))
+    # what is of one age, right at the end of the axis, is to be seen too
+    layout["xaxis"]["range"] = [round(float(ends[0]) - 0.08, 3), round(float(ends[1]) + 0.08, 3)]
     data = []
     for i, (name, off, counts) in enumerate(rows):
-        axis = "y" if i == 0 else f"y{i + 1}"
+        name_of = "y" if i == 0 else f"y{i + 1}"
         top = 1.0 - i / n
         x, y = _place(off), np.maximum(np.append(counts, counts[-1]), 0.5)
         if x[-1] - x[0] < 0.03:  # all of one age: still to be seen
@@ -59,7 +61,7 @@ def age_histograms(certificate: Mapping[str, Any]) -> Figure | None:
                 "name": name,
                 "x": [round(float(v), 4) for v in x],
                 "y": y.tolist(),
-                "yaxis": axis,
+                "yaxis": name_of,
                 "customdata": [[int(c), round(float(o), 4)] for c, o in zip([*counts, 0], off, strict=True)],
                 "line": {"shape": "hv", "color": BLUE, "width": 1.5},
                 "fill": "tozeroy",
@@ -68,7 +70,7 @@ def age_histograms(certificate: Mapping[str, Any]) -> Figure | None:
                 "<extra>%{fullData.name}</extra>",
             }
         )
-        layout["yaxis" if i == 0 else f"yaxis{i + 1}"] = _axis() | {
+        layout["yaxis" if i == 0 else f"yaxis{i + 1}"] = axis() | {
             "type": "log",
             "range": [math.log10(0.5), math.log10(max(float(counts.max()), 1.0)) + 0.1],
             "domain": [top - 0.97 / n, top - 0.4 / n],
@@ -78,7 +80,7 @@ def age_histograms(certificate: Mapping[str, Any]) -> Figure | None:
         }
         layout["annotations"].append(
             {
-                "text": _text(name),
+                "text": plain(name),
                 "xref": "paper",
                 "yref": "paper",
                 "x": 0,
@@ -108,6 +110,49 @@ def _histogram(kept: object) -> tuple[NDArray[np.float64], NDArray[np.float64]] 
     return edges - latency, counts
 
 
+def lateness_histogram(certificate: dict[str, Any]) -> Figure | None:
+    """Ticks by lateness [us], both axes logarithmic; None if the certificate has no usable histogram."""
+    loop = certificate.get("loop")
+    histogram = loop.get("lateness_histogram") if isinstance(loop, dict) else None
+    if not isinstance(histogram, dict):
+        return None
+    try:
+        edges = np.asarray(histogram["edges_us"], float)
+        counts = np.asarray(histogram["counts"], float)
+    except (KeyError, TypeError, ValueError):
+        return None
+    if len(counts) == 0 or len(edges) != len(counts) + 1 or not np.isfinite(edges).all():
+        return None
+    # A logarithmic axis has no zero: an empty bin lies on the floor, the first edge just left of the next.
+    floor = 0.5
+    edges = np.maximum(edges, max(edges[1] / 2, 1e-3))
+    height = np.maximum(np.append(counts, counts[-1]), floor)
+    data = [
+        {
+            "type": "scatter",
+            "mode": "lines",
+            "name": "ticks",
+            "x": edges.tolist(),
+            "y": height.tolist(),
+            "customdata": [int(c) for c in np.append(counts, counts[-1])],
+            "line": {"shape": "hv", "color": BLUE, "width": 1.5},
+            "fill": "tozeroy",
+            "fillcolor": "rgba(27,95,168,0.25)",
+            "hovertemplate": "from %{x:.3~g} µs: %{customdata} ticks<extra></extra>",
+        }
+    ]
+    layout = plain_layout("woke late by / µs", "ticks", 260)
+    layout["showlegend"] = False
+    layout["xaxis"] |= {"type": "log", "dtick": 1}
+    top = math.log10(max(float(counts.max()), 1.0)) + 0.2
+    layout["yaxis"] |= {
+        "type": "log",
+        "range": [math.log10(floor), top],
+        "dtick": 1,
+    }
+    return {"data": data, "layout": layout}
+
+
 def bus_figure(budget: Mapping[str, Any] | None) -> Figure | None:
     """Worst response time of every frame against its deadline, the most urgent on top; None without them."""
     frames = budget.get("frames") if isinstance(budget, Mapping) else None
@@ -117,9 +162,9 @@ def bus_figure(budget: Mapping[str, Any] | None) -> Figure | None:
     worst, deadline = ([_number(f.get(key)) for f in frames] for key in ("worst_ms", "deadline_ms"))
     # one that is never over is drawn to the end
     end = 1.1 * max((v for v in (*worst, *deadline) if v is not None), default=1.0)
-    layout = _layout(24 * len(frames) + 90)
+    layout = plain_layout("ms", height=24 * len(frames) + 90)
     layout["barmode"] = "overlay"
-    layout["xaxis"] |= {"title": {"text": "ms", "standoff": 4}, "range": [0, end]}
+    layout["xaxis"] |= {"range": [0, end]}
     layout["yaxis"] |= {"type": "category", "categoryorder": "array", "categoryarray": names[::-1]}
     data = []
     for label, colour, pattern, ours in (("bench", BLUE, "", True), ("robot", GREY, "/", False)):

@@ -28,7 +28,8 @@ from emulator.rig.event_consistency import misfits
 from emulator.robot.mission import Mission
 from emulator.scenario.check import named_anyway
 from emulator.scenario.circuit import Circuit, line_segments, load_circuit
-from emulator.scenario.ideal_lap import BODIES, sector_ends
+from emulator.scenario.ideal_lap import BODIES, bike_of, sector_ends
+from emulator.scenario.lean_envelope import lean_envelope
 from emulator.scenario.line import build_line
 from emulator.scenario.relief import CLASS_DEGREE_m3, along_lap, roughness
 from emulator.scenario.schema import Scenario, circuit_path, load_scenario
@@ -107,6 +108,7 @@ class Session:
             "vehicle": {"name": self.vehicle_file.name, "values": self.vehicle_file.values},
             "seed": self.seed,
             "files": self.files,
+            "given": {name: self.paths[name] for name in ("rig", "scenario")},
             "code": {"version": metadata.version("emulator"), "plant": CORE_HASH},
             "versions": {
                 name: metadata.version(name) for name in ("numpy", "numba", "python-can", "pyarrow")
@@ -122,8 +124,10 @@ class Session:
                 "y_m": [round(float(v), 3) for v in self.line.y[thinned]],
                 "station_m": [round(float(v), 3) for v in self.line.station[thinned]],
                 "length_m": self.line.length,
+                "closed": self.line.closed,
             },
             "patches": [p.model_dump(mode="json") for p in self.scenario.surface.patches],
+            "lean_envelope": lean_envelope(bike_of(self.vehicle), self.line, self.scenario.surface.grip),
             **({} if bus is None else {"bus_budget": bus.as_dict()}),
         }
 

@@ -189,7 +189,7 @@ def grip_along(road: Surface, line: Line) -> Array:
 
 
 @jit
-def _needs(bike: Bike, at: Array, v: float) -> tuple[float, float, float]:
+def needs(bike: Bike, at: Array, v: float) -> tuple[float, float, float]:
     """(y, n, lean): what the road has to give per mass [m/s^2], and the lean to the left [rad].
 
     at (5,): curvature [1/m], bank [rad], slope [rad], slope per station [rad/m], grip [1].
@@ -256,9 +256,9 @@ def _can_brake(bike: Bike, at: Array, y: float, n: float, lean: float, v: float,
 
 
 @jit
-def _holds(bike: Bike, at: Array, v: float) -> bool:
+def can_hold(bike: Bike, at: Array, v: float) -> bool:
     """Whether the speed can be held: lean, and both tyres at no acceleration."""
-    y, n, lean = _needs(bike, at, v)
+    y, n, lean = needs(bike, at, v)
     if n <= 0.0 or abs(lean) > bike.lean_limit:
         return False
     if bike.mass * bike.gravity * math.sin(at[2]) + bike.drag * v * v >= 0.0:
@@ -290,7 +290,7 @@ def _engine(bike: Bike, at: Array, n: float, lean: float, v: float) -> float:
 @jit
 def _limit(bike: Bike, at: Array, v: float, forward: bool) -> float:
     """Greatest acceleration, or deceleration, at a speed that can be held there [m/s^2]."""
-    y, n, lean = _needs(bike, at, v)
+    y, n, lean = needs(bike, at, v)
     engine = math.inf
     if forward:
         engine = _engine(bike, at, n, lean, v)
@@ -314,20 +314,20 @@ def _limit(bike: Bike, at: Array, v: float, forward: bool) -> float:
 def _greatest_speeds(bike: Bike, at: Array, top: float, cap: Array) -> int:
     """Fill ``cap`` with the greatest speed that can be held; returns where the bike can't stand, or -1."""
     for i in range(cap.size):
-        if not _holds(bike, at[i], 0.0):
+        if not can_hold(bike, at[i], 0.0):
             return i
         low, high = 0.0, top
         v = 0.0
         while v < top:
             v = min(v + _SCAN, top)
-            if not _holds(bike, at[i], v):
+            if not can_hold(bike, at[i], v):
                 high = v
                 break
             low = v
         if low < high:
             for _ in range(_HALVINGS):
                 middle = 0.5 * (low + high)
-                if _holds(bike, at[i], middle):
+                if can_hold(bike, at[i], middle):
                     low = middle
                 else:
                     high = middle

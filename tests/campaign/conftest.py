@@ -148,7 +148,19 @@ def record_ride(folder: Path, seconds: float, limit_m: float = 2.0) -> Path:
     tick, rows, length = made_up_rows(n)
     lx, ly = made_up_line()
     manifest = {
-        "scenario": {"name": "wet hairpin with wheel speed dropout", "sha256": "9c1e" * 16},
+        "scenario": {
+            "name": "wet hairpin with wheel speed dropout",
+            "sha256": "9c1e" * 16,
+            "events": [
+                {
+                    "kind": "fault",
+                    "name": "front wheel speed dropout",
+                    "effect": "dropout",
+                    "signal": "wheel_front_m_s",
+                },
+                {"kind": "fault", "name": "GNSS jump", "effect": "offset", "signal": "gnss_x_m"},
+            ],
+        },
         "rig": {"name": "desk rig", "sha256": "77ab" * 16},
         "stage": "virtual",
         "seed": 4,
@@ -199,3 +211,9 @@ def ride_folder(tmp_path: Path) -> Callable[..., Path]:
         return record_ride(tmp_path / "run", seconds, limit_m)
 
     return make
+
+
+@pytest.fixture(scope="session")
+def whole_ride(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A made-up ride of 20 s that nobody changes."""
+    return record_ride(tmp_path_factory.mktemp("whole") / "run", 20.0)

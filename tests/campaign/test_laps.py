@@ -23,7 +23,8 @@ from emulator.campaign.laps import (
     laps_from,
     reference_laps,
 )
-from emulator.campaign.report import console_summary, report_html
+from emulator.campaign.report import report_html
+from emulator.campaign.run_summary import console_summary
 from emulator.campaign.verdict import Verdict, read_verdict, write_verdict
 from emulator.errors import RecordError
 from emulator.record.reader import Frames, Run, read_run

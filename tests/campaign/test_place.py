@@ -7,9 +7,9 @@ from dataclasses import asdict, replace
 import numpy as np
 import pytest
 
-from emulator.campaign.figures import place_figure
 from emulator.campaign.place import KNOWN_TO_M, PlaceKnowledge, place_errors, place_from, place_known
 from emulator.campaign.report import report_html
+from emulator.campaign.time_figures import place_figure
 from emulator.errors import RecordError
 from emulator.record.reader import read_run
 
@@ -124,12 +124,8 @@ def test_a_robot_that_never_says_where_it_is_is_not_judged(ridden):
 
 def test_the_figure_draws_the_line_of_the_trade(ridden):
     figure = place_figure(circle(ridden, along=0.03), [])
-    heights = {shape["y0"] for shape in figure["layout"]["shapes"] if shape["type"] == "line"}
-    assert heights == {2.5, -2.5}
-    assert [trace["name"] for trace in figure["data"]] == [
-        "along the heading",
-        "across, positive to the left",
-    ]
+    assert [trace["name"] for trace in figure["data"]] == ["along", "across (left +)", "±2.5 cm"]
+    assert {y for y in figure["data"][2]["y"] if y is not None} == {2.5, -2.5}
 
 
 def test_the_report_says_it(ridden):

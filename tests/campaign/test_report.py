@@ -11,7 +11,9 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
-from emulator.campaign.report import MAX_EVENTS, console_summary, report_html, write_report
+from emulator.campaign.report import report_html, write_report
+from emulator.campaign.report_sections import MAX_EVENTS
+from emulator.campaign.run_summary import console_summary
 from emulator.campaign.verdict import CriterionResult, Verdict, write_verdict
 from emulator.errors import RecordError
 from emulator.record.reader import read_run
@@ -99,7 +101,8 @@ def test_only_the_buttons_listed_are_offered(ride_folder: Callable[..., Path]) -
     script = page[page.rindex("<script>") :]
     buttons = re.search(r"modeBarButtons: (\[\[.*?\]\])", script)
     assert buttons
-    assert json.loads(buttons[1]) == [["zoom2d", "pan2d", "zoomIn2d", "zoomOut2d", "resetScale2d"]]
+    (offered,) = json.loads(buttons[1])
+    assert offered == ["zoom2d", "pan2d", "zoomIn2d", "zoomOut2d", "autoScale2d", "resetScale2d"]
     assert "showSendToCloud: false" in script
 
 
@@ -116,7 +119,12 @@ def test_hostile_names_stay_text(tmp_path: Path) -> None:
 def test_report_of_almost_nothing(tmp_path: Path) -> None:
     RunWriter(tmp_path / "run", {}).close()
     text = page_of(tmp_path / "run").text
-    for part in ("NO VERDICT", "None were judged", "There is no timing certificate", "No faults were active"):
+    for part in (
+        "NO VERDICT",
+        "None were judged",
+        "There is no timing certificate",
+        "No events of the scenario were active",
+    ):
         assert part in text
 
 
@@ -209,3 +217,50 @@ def test_the_bus_budget_and_all_of_the_certificate_are_shown(ride_folder: Callab
     figures = json.loads(page.scripts[0])
     assert {"ages", "bus"} <= set(figures)
     assert sorted(figures) == sorted(i for i in page.ids if i != "figures")
+
+
+def test_what_happened_stands_with_the_verdict(ride_folder: Callable[..., Path]) -> None:
+    folder = ride_folder(6.0)
+    assert "What happened" not in page_of(folder).text
+    with (folder / "events.jsonl").open("a", encoding="utf-8") as log:
+        text = "fell to the left: the front tyre slid away"
+        line = {"tick": 5000, "time_s": 5.0, "kind": "fall", "name": text, "text": text}
+        log.write(json.dumps(line) + "\n")
+    text = page_of(folder).text
+    assert text.index(
+        "What happened. The bike fell to the left: the front tyre slid away, 5.0 s"
+    ) < text.index("not a safety function")
+
+
+def test_the_command_that_rides_it_again_is_told(ride_folder: Callable[..., Path]) -> None:
+    folder = ride_folder(4.0)
+    assert "emulator run" not in page_of(folder).text
+    manifest = json.loads((folder / "manifest.json").read_text())
+    manifest |= {
+        "given": {"rig": "rigs/desk.yaml", "scenario": "runs/wet & cold.yaml"},
+        "files": {"rig": "77ab" * 16, "circuit": "9c1e" * 16},
+        "parameters": {"grip": 0.5},
+    }
+    (folder / "manifest.json").write_text(json.dumps(manifest))
+    text = page_of(folder).text
+    line = "emulator run 'runs/wet & cold.yaml' --rig rigs/desk.yaml --seed 4 --set grip=0.5 --virtual"
+    assert line in text
+    assert f"circuit {'9c1e' * 16}" in text
+    assert f"rig rigs/desk.yaml {'77ab' * 16}" in text
+
+
+def test_a_long_list_of_events_is_folded_with_its_kinds(tmp_path: Path) -> None:
+    with RunWriter(tmp_path / "run", {}) as writer:
+        for k in range(40):
+            writer.append_event(k, "gear" if k % 4 else "wheel_lifted", f"m{k}", f"m{k}")
+    page = page_of(tmp_path / "run")
+    assert "40 events: 30 gear, 10 wheel lifted" in page.text
+
+
+def test_name_and_words_of_an_event_are_not_said_twice(tmp_path: Path) -> None:
+    with RunWriter(tmp_path / "run", {}) as writer:
+        writer.append_event(0, "mark", "same", "same")
+        writer.append_event(1, "mark", "half way", "half way: half a lap")
+        writer.append_event(2, "mark", "plug", "came loose")
+    text = page_of(tmp_path / "run").text
+    assert "0.000 mark same 0.001 mark half way: half a lap 0.002 mark plug: came loose" in text

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from emulator.campaign.timing_figures import _place, age_histograms, bus_figure
+from emulator.campaign.timing_figures import _place, age_histograms, bus_figure, lateness_histogram
 from emulator.loop.budget import Budget, OutputSpec
 from emulator.ports import frame_buffer
 
@@ -107,3 +107,21 @@ def test_every_frames_worst_response_stands_beside_its_deadline() -> None:
 @pytest.mark.parametrize("nothing", [None, {}, {"frames": []}, {"frames": [1]}, []])
 def test_no_figure_of_a_bus_nobody_knows(nothing: Any) -> None:
     assert bus_figure(nothing) is None
+
+
+def test_histogram_keeps_every_count_and_has_no_zero_on_a_log_axis() -> None:
+    certificate = {"loop": {"lateness_histogram": {"edges_us": [0, 1, 10, 100], "counts": [5, 0, 900]}}}
+    figure = lateness_histogram(certificate)
+    assert figure is not None
+    (trace,) = figure["data"]
+    assert trace["customdata"][:3] == [5, 0, 900]
+    assert min(trace["x"]) > 0
+    assert min(trace["y"]) > 0
+
+
+def test_no_histogram_is_no_figure() -> None:
+    for loop in (None, {}, {"lateness_histogram": {"edges_us": [], "counts": []}}, {"lateness_histogram": 3}):
+        assert lateness_histogram({"loop": loop}) is None
+    assert (
+        lateness_histogram({"loop": {"lateness_histogram": {"edges_us": [1, 2], "counts": [1, 2]}}}) is None
+    )

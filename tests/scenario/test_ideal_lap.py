@@ -17,10 +17,10 @@ from emulator.scenario.ideal_lap import (
     Bike,
     IdealLap,
     _limit,
-    _needs,
     bike_of,
     grip_along,
     ideal_lap,
+    needs,
     planned_lap,
     sector_ends,
     sector_times,
@@ -251,7 +251,7 @@ def test_lean_and_curvature_are_those_of_the_whole_models_steady_turn(speed, rol
         steady = steady_motion(demo(), speed, part * roll_deg * DEG, grip=1.2, guess=steady)
     bike = bike_of_demo()
     # The main frame's origin moves on the circle; the contacts stay within the crown's radius of it.
-    _, _, lean = _needs(bike, station(steady.curvature), speed)
+    _, _, lean = needs(bike, station(steady.curvature), speed)
     assert -lean / DEG == pytest.approx(roll_deg, abs=1.0)
 
 
