@@ -305,6 +305,7 @@ async def _start(
         "rig": str(paths[0]),
         "scenario": str(paths[1]),
         "seed": session.seed,
+        "parameters": dict(session.set_parameters),
         "port": port,
         "loop_cpu": loop_cpu,
         "supervisor": os.getpid(),
