@@ -42,7 +42,7 @@ def collect_logs(logs: Path, folder: Path) -> None:
         logs.rmdir()
 
 
-def _session(job: Job) -> Session:
+def session_of(job: Job) -> Session:
     """The session of the supervisor, made anew from its files and settings."""
     from emulator.rig.session import load_session
 
@@ -72,7 +72,7 @@ def _loop(job: Job) -> None:
         sole_uses,
     )
 
-    session = _session(job)
+    session = session_of(job)
     rig = session.rig
     built: list[Bench] = []
     # first of all, and until this process ends: a second loop must not even open the bus
@@ -158,7 +158,7 @@ def _robot(job: Job) -> None:
     signal.signal(signal.SIGTERM, lambda number, _frame: asked.append(number))
     if not die_with_parent(job["supervisor"]):
         return
-    session = _session(job)
+    session = session_of(job)
     rider = ReferenceRider(mission(session))
     rider.rehearse()
     bus = open_can(can_spec(session.rig, job["port"]))

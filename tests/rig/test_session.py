@@ -12,6 +12,7 @@ from scripted_robot import RIG, RUN, SCENARIOS
 from emulator.config.rig_file import COMMAND_FRAMES
 from emulator.errors import ConfigError
 from emulator.rig import session as session_module
+from emulator.rig.child import session_of
 from emulator.rig.session import load_session, mission, total_mass
 from emulator.vehicle.road import grip_at
 
@@ -226,3 +227,13 @@ def test_fuel_for_a_vehicle_without_a_tank_is_told_in_the_scenario(files):
         ConfigError, match=r"full\.yaml:2:20: vehicle\.fuel_kg: expected a vehicle whose file"
     ):
         load_session(files / "rigs" / "trainer.yaml", top)
+
+
+def test_a_child_process_makes_the_same_session_from_its_job(files):
+    rig, run = files / "rigs" / "loopback.yaml", files / "runs" / "braking.yaml"
+    s = load_session(rig, run, seed=4, parameters={"deceleration": 5.0})
+    job = {"rig": str(rig), "scenario": str(run), "seed": 4, "parameters": dict(s.set_parameters)}
+    again = session_of(json.loads(json.dumps(job)))
+    assert again.scenario == s.scenario
+    assert again.parameters == s.parameters
+    assert again.line.target_speed.tobytes() == s.line.target_speed.tobytes()

@@ -23,7 +23,7 @@ def kind_of(file: Path) -> Kind:
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_the_shipped_schema_is_what_the_models_say(kind: Kind) -> None:
-    """After a change of a model: emulator schema KIND > scenarios/schemas/KIND.json."""
+    """After a change of a model: make schemas."""
     shipped = SCENARIOS / "schemas" / f"{kind}.json"
     assert shipped.read_text() == schema_text(kind)
     Draft202012Validator.check_schema(json.loads(shipped.read_text()))
