@@ -52,6 +52,10 @@ format: tools ## rewrite the sources as the style asks
 	@$(BIN)/ruff format .
 	@$(BIN)/ruff check --fix .
 
+.PHONY: schemas
+schemas: tools ## write the editor schemas in scenarios/schemas anew
+	@for kind in scenario rig vehicle circuit; do $(BIN)/emulator schema $$kind > scenarios/schemas/$$kind.json; done
+
 # Locked on the oldest Python supported, since later ones accept what it accepts. The options keep the
 # index, this machine's paths and the command line out of the files. The second file starts from the
 # first, so a package has one version in both.

@@ -12,7 +12,7 @@ import traceback
 from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal, TypeAlias
 
 import typer
 from rich.console import Console
@@ -32,6 +32,13 @@ _CAUTION = (
     "robot's reach; never connect the emulated bus to a bike that can move; local rules and licensed "
     "practice decide."
 )
+
+_Settings: TypeAlias = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--set", metavar="NAME=NUMBER", help="value of a parameter of the scenario; may be repeated"
+    ),
+]
 
 _typer = typer.Typer(
     help=(
@@ -72,6 +79,7 @@ def run(
     hold: Annotated[
         bool, typer.Option("--hold", help="stay armed on the bench until Enter is pressed, then ride")
     ] = False,
+    settings: _Settings = None,
     out: Annotated[
         Path | None,
         typer.Option(
@@ -87,13 +95,13 @@ def run(
     """
     from emulator.campaign.ride import ride
     from emulator.campaign.run_summary import console_summary
-    from emulator.config.yaml_source import beside
+    from emulator.config.rig_file import load_rig, telemetry_path
     from emulator.rig.session import load_session
 
     if hold and virtual:
         raise typer.BadParameter("--hold: nothing is held with --virtual, nothing moves there; leave it out")
     console = _console()
-    session = load_session(rig, scenario, seed=seed)
+    session = load_session(rig, scenario, seed=seed, parameters=_numbers(settings))
     for warning in session.warnings:
         console.print(f"warning: {warning}", style="yellow", markup=False)
     folder = out or _fresh_folder(scenario, virtual=virtual)
@@ -105,7 +113,7 @@ def run(
     if not virtual:
         console.print(_CAUTION, style="bold", markup=False)
     started = time.monotonic()
-    total = session.line.length * session.scenario.laps
+    total = session.finish_station - session.scenario.start.station_m
     columns = (SpinnerColumn(), TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
     with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
         task = bar.add_task("starting", total=total)
@@ -126,7 +134,8 @@ def run(
         if session.rig.telemetry is not None and not virtual:
             from emulator.telemetry.publisher import Telemetry, broker, tell_verdict
 
-            told = broker(session.rig.telemetry, lambda name: beside(str(rig), name))
+            _, source = load_rig(rig)
+            told = broker(session.rig.telemetry, lambda name: telemetry_path(source, name))
         companion = None if told is None else Telemetry(told, folder.name, say).beside
         verdict = ride(
             session,
@@ -147,6 +156,23 @@ def run(
     raise typer.Exit(_EXIT[verdict.result])
 
 
+def _numbers(settings: list[str] | None) -> dict[str, int | float]:
+    """Values by name of --set NAME=NUMBER. Raises typer.BadParameter."""
+    values: dict[str, int | float] = {}
+    for text in settings or []:
+        name, equals, number = (part.strip() for part in text.partition("="))
+        try:
+            value = int(number) if number.lstrip("+-").isdecimal() else float(number)
+        except ValueError:
+            value = math.nan
+        if not (name and equals and math.isfinite(value)):
+            raise typer.BadParameter(f"--set: expected NAME=NUMBER, such as wet_grip=0.5, got {text!r}")
+        if name in values:
+            raise typer.BadParameter(f"--set: {name} is set twice")
+        values[name] = value
+    return values
+
+
 def _fresh_folder(scenario: Path, *, virtual: bool) -> Path:
     stamp = datetime.now().strftime("%Y%m%d-%H%M%S")
     name = f"{stamp}-{scenario.stem}{'-virtual' if virtual else ''}"
@@ -163,6 +189,7 @@ def check(
         list[Path],
         typer.Argument(help="rig, vehicle, scenario or circuit files; what they name is checked too"),
     ],
+    settings: _Settings = None,
 ) -> None:
     """Check files without starting anything: every problem at once, each with file:line:column.
 
@@ -176,7 +203,7 @@ def check(
 
     console = _console()
     wrong = 0
-    for checked in check_files(files):
+    for checked in check_files(files, _numbers(settings)):
         for problem in checked.problems:
             console.print(str(problem), style="red", markup=False)
         for warning in checked.warnings:
@@ -187,6 +214,21 @@ def check(
         if not checked.problems:
             console.print(f"{checked.path}: {checked.kind}, no problems", markup=False)
     raise typer.Exit(_GIVEN if wrong else 0)
+
+
+@_typer.command()
+def schema(
+    kind: Annotated[
+        Literal["scenario", "rig", "vehicle", "circuit"], typer.Argument(help="which kind of file")
+    ],
+) -> None:
+    """Print the JSON Schema of a kind of file, for editors that complete and check YAML by it.
+
+    It knows keys, types and bounds; what several values say together only `emulator check` knows.
+    """
+    from emulator.scenario.editor_schema import schema_text
+
+    sys.stdout.write(schema_text(kind))
 
 
 @_typer.command()

@@ -25,7 +25,7 @@ SCENARIOS = Path(__file__).parents[1] / "scenarios"
 README = Path(__file__).parents[1] / "README.md"
 VEHICLE = SCENARIOS / "vehicles" / "demo_racer.yaml"
 RIG, RUN = SCENARIOS / "rigs" / "loopback.yaml", SCENARIOS / "runs" / "first_lap.yaml"
-COMMANDS = ("run", "check", "report", "replay", "modes", "sensors", "host", "warm")
+COMMANDS = ("run", "check", "schema", "report", "replay", "modes", "sensors", "host", "warm")
 
 
 class Answer:
@@ -94,7 +94,11 @@ def test_help_teaches_the_commands_and_the_exit_statuses(emulator):
 @pytest.mark.parametrize(
     ("command", "told"),
     [
-        ("run", ["--rig", "--virtual", "--seed", "--out", "Ctrl-C stops in an orderly way", "same seed"]),
+        ("schema", ["JSON Schema"]),
+        (
+            "run",
+            ["--set", "--rig", "--virtual", "--seed", "--out", "Ctrl-C stops in an orderly way", "same seed"],
+        ),
         ("check", ["file:line:column", "Exit status 0 if all is well"]),
         ("report", ["RUN", "cut short"]),
         (
@@ -258,6 +262,37 @@ def test_replay_says_that_all_agrees_where_it_differs_and_why_it_can_not_be(emul
     assert answer.status == 3
     assert "is not what was ridden" in answer.err
     assert "what to do: restore it" in answer.err
+
+
+def test_schema_prints_what_is_shipped(emulator):
+    answer = emulator("schema", "circuit")
+    assert (answer.status, answer.out) == (0, (SCENARIOS / "schemas" / "circuit.json").read_text())
+    assert emulator("schema", "track").status == 3
+
+
+BRAKING = RUN.parent / "braking.yaml"
+
+
+@pytest.mark.parametrize("setting", ["grip", "grip=", "=1", "grip=wet", "grip=nan", "grip=1=2"])
+def test_what_sets_nothing_is_status_3(emulator, setting):
+    answer = emulator("check", BRAKING, "--set", setting)
+    assert answer.status == 3
+    assert "--set: expected NAME=NUMBER, such as wet_grip=0.5" in " ".join(
+        answer.err.replace("│", "").split()
+    )
+
+
+def test_check_takes_values_of_parameters(emulator):
+    assert emulator("check", BRAKING, "--set", "grip=0.9", "--set", "deceleration=4").status == 0
+    answer = emulator("check", BRAKING, "--set", "grip=0.4")
+    assert answer.status == 3
+    assert "manoeuvre.deceleration_m_s2: expected at most 3.92 m/s2" in answer.out
+    answer = emulator("check", BRAKING, "--set", "grap=0.4")
+    assert (
+        "no parameter 'grap' to set; known parameters: deceleration, grip, did you mean 'grip'?" in answer.out
+    )
+    answer = emulator("check", BRAKING, "--set", "grip=1", "--set", "grip=1.1")
+    assert answer.status == 3
 
 
 # ---- run ---------------------------------------------------------------------------------------------------

@@ -4,6 +4,9 @@ The timing line is station 0 of the circuit. A passage is the instant the statio
 mark, interpolated between two neighbouring ticks; where the record has a gap there is no time. A ride
 that starts on the timing line starts its first lap there and then; one that starts elsewhere has a first lap
 that is not whole, and is marked so, as is a lap that the ride's end or a fall cuts off.
+
+An open line (a manoeuvre's) has no laps: timed is its one passage from start to finish, told as lap 1,
+beside the target speed alone. Its sectors are run-up, manoeuvre and run-out.
 """
 
 from __future__ import annotations
@@ -188,12 +191,16 @@ def reference_laps(session: Session) -> tuple[list[ReferenceLap], str]:
     The vehicle with the robot on it, at the grip of the road along the line, patches and all.
     """
     references, notes = [], []
+    closed = session.line.closed
 
     def add(name: str, start: Start, lap: IdealLap) -> None:
         times = sector_times(session.line, lap, session.sector_ends)
-        references.append(ReferenceLap(name, start, float(lap.time[-1]), times))
+        # an open line goes on behind its finish
+        references.append(ReferenceLap(name, start, float(lap.time[-1]) if closed else sum(times), times))
 
     try:
+        if not closed:
+            raise ValueError("an open line is ridden at a speed that is asked for, not for time")
         bike, grip = bike_of(session.vehicle), grip_along(session.road, session.line)
         flying = ideal_lap(session.line, bike, grip=grip)
         add(IDEAL, "flying", flying)

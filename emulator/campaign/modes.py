@@ -8,9 +8,9 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from emulator.campaign.modes_figure import ModesPage
+from emulator.config.based_on import load_with_bases
 from emulator.config.rig_file import Rig, load_rig, vehicle_path
 from emulator.config.vehicle_file import load_vehicle
-from emulator.config.yaml_source import load
 from emulator.errors import ConfigError, Problem, StartFailed
 from emulator.robot.design import design_rider
 from emulator.robot.margins import delay_margins, loop_timing
@@ -32,7 +32,7 @@ def modes_of(
     ValueError for speeds not rising from above zero, leans of 80 degrees or more.
     """
     rig: Rig | None = None
-    if load(file).data.get("kind") == "rig":
+    if load_with_bases(file).data.get("kind") == "rig":
         if rig_file is not None:
             raise ValueError(f"expected a vehicle file beside --rig, got the rig file {file}")
         rig, source = load_rig(file)

@@ -84,18 +84,20 @@ def level_session(rig_path: Path, *, seed: int = 0) -> Session:
         surface=Surface(grip=1.0),
         criteria=(NoFall(kind="no_fall"),),
     )
+    vehicle = vehicle_record(
+        vehicle_file.values,
+        vehicle_file.tables,
+        robot=RigidMass(rig.robot.mass_kg, *rig.robot.position_m, *rig.robot.inertia_kg_m2),
+    )
     return Session(
         rig=rig,
         scenario=scenario,
         vehicle_file=vehicle_file,
-        vehicle=vehicle_record(
-            vehicle_file.values,
-            vehicle_file.tables,
-            robot=RigidMass(rig.robot.mass_kg, *rig.robot.position_m, *rig.robot.inertia_kg_m2),
-        ),
+        vehicle=vehicle,
+        nominal=vehicle,
         line=line,
         road=surface(1.0, []),
-        sector_ends=(line.length,),
+        sector_ends=(math.inf,),  # no ride that comes to an end
         relief=flat(line),
         width=12.0,
         codec=codec,

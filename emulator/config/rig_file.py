@@ -12,9 +12,10 @@ from typing import Annotated, Literal, TypeAlias, TypeVar
 
 from pydantic import AfterValidator, Field, model_validator
 
+from emulator.config.based_on import load_with_bases
 from emulator.config.inertial_unit import InertialUnit, SmallAngles
 from emulator.config.validation import Closed, Words, validate, wrong
-from emulator.config.yaml_source import Source, beside, load
+from emulator.config.yaml_source import Source, beside
 from emulator.errors import ConfigError
 from emulator.sensors.fix import FOR_A_FIX, FOR_CARRIER, USUAL_REACQUISITION_s
 from emulator.signals import INDEX
@@ -767,7 +768,7 @@ def load_rig(path: str | os.PathLike[str]) -> tuple[Rig, Source]:
 
     The files it names are checked to exist, not read: ``vehicle_path``, ``dbc_path`` say where they are.
     """
-    source = load(path)
+    source = load_with_bases(path)
     rig = validate(Rig, source)
     problems = [
         source.problem((key,), f"no such file: {file} (paths are relative to this file)")
@@ -786,9 +787,15 @@ def frames_of(rig: Rig) -> list[str]:
 
 def vehicle_path(rig: Rig, source: Source) -> str:
     """The vehicle file of a rig."""
-    return beside(source.path, rig.vehicle)
+    return beside(source.file_of(("vehicle",)), rig.vehicle)
 
 
 def dbc_path(rig: Rig, source: Source) -> str:
     """The DBC file of a rig."""
-    return beside(source.path, rig.dbc)
+    return beside(source.file_of(("dbc",)), rig.dbc)
+
+
+def telemetry_path(source: Source, name: str) -> str:
+    """A file that ``telemetry`` of a rig names: of a password, of certificates."""
+    key = next((key for key, value in source.data["telemetry"].items() if value == name), "")
+    return beside(source.file_of(("telemetry", key)), name)

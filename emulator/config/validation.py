@@ -99,25 +99,32 @@ def _attempt(model: type[Model], source: Source) -> Model | list[Problem]:
     given = source.data.get("kind")
     if kind is not None and isinstance(given, str) and given != kind:
         wrong_kind = source.problem(("kind",), f"expected {kind} (a {kind} file), got {given!r}")
-        return [wrong_kind, *source.repeated]
+        return [wrong_kind, *source.noted]
     try:
         # Through JSON, because only there does strict mode take lists for tuples.
         valid = model.model_validate_json(json.dumps(source.data))
     except ValidationError as error:
         found = error.errors(include_url=False)
     else:
-        return list(source.repeated) if source.repeated else valid
-    unique: dict[tuple[int, int, str, str], Problem] = {}
+        return list(source.noted) if source.noted else valid
+    unique: dict[tuple[str, int, int, str, str], Problem] = {}
+    noted = {_place(problem) for problem in source.noted}
     unknown = {tuple(details["loc"][:-1]) for details in found if details["loc"][-1:] == ("[key]",)}
     for details in found:
         loc = details["loc"]
         if loc[-1:] != ("[key]",) and any(loc[:n] in unknown for n in range(len(loc) + 1)):
             continue  # what stands below an unknown key does not matter
         problem = _explain(model, source, details)
+        if _place(problem) in noted:
+            continue  # said already, and better
         # Members of a union fail each for itself, missing keys share their parent's place.
         what = problem.expected if details["type"] == "missing" else ""
-        unique.setdefault((problem.line, problem.column, problem.key, what), problem)
-    return [*source.repeated, *unique.values()]
+        unique.setdefault((*_place(problem), what), problem)
+    return [*source.noted, *unique.values()]
+
+
+def _place(problem: Problem) -> tuple[str, int, int, str]:
+    return problem.file, problem.line, problem.column, problem.key
 
 
 def _expected_kind(model: type[BaseModel]) -> str | None:
@@ -154,14 +161,16 @@ def _explain(model: type[BaseModel], source: Source, error: ErrorDetails) -> Pro
         parent = _trace(model, loc[:-1] if kind == "extra_forbidden" else loc[:-2])
         known = _keys_of(parent.annotation)
         name = str(spot.loc[-1])
-        text = f"unknown key; known keys: {', '.join(known)}{did_you_mean(name, known)}"
+        near = did_you_mean(name, known if parent.loc else [*known, "based_on"])
+        text = f"unknown key; known keys: {', '.join(known)}{near}"
         if name.isdigit():
             text += "; for a decimal write a point, not a comma"
         return source.problem(spot.loc, text, at_key=True)
     if kind == "wrong":
         context = error["ctx"]
         text = context["text"]
-        return source.problem((*spot.loc, *context["key"]), text, at_key=text.startswith("missing key"))
+        at_key = spot.in_key or text.startswith("missing key")
+        return source.problem((*spot.loc, *context["key"]), text, at_key=at_key)
     if kind in ("union_tag_invalid", "union_tag_not_found"):
         return _tag_problem(spot, source)
     if kind in ("value_error", "assertion_error"):

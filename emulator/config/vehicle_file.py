@@ -14,12 +14,13 @@ from dataclasses import dataclass
 from functools import cache
 from typing import Annotated, Any, Literal, TypeAlias
 
-from pydantic import BeforeValidator, Field, create_model
+from pydantic import BeforeValidator, Field, WithJsonSchema, create_model
 
+from emulator.config.based_on import load_with_bases
 from emulator.config.rig_file import Name
 from emulator.config.validation import Closed, Words, did_you_mean, problems_of
 from emulator.config.vehicle_consistency import contradictions
-from emulator.config.yaml_source import Loc, Source, load
+from emulator.config.yaml_source import Loc, Source
 from emulator.errors import ConfigError, Problem
 from emulator.vehicle import params
 from emulator.vehicle.params import Group, Parameter
@@ -64,6 +65,8 @@ class VehicleFile:
     tables    by name, (argument, value) pairs with the argument strictly increasing
     warnings  values that are possible but not plausible, alone or together
     sha256    of the file's bytes
+    tank      values of ``TANK`` by name, None if the file has no such section
+    bases     files it is based on, the nearest first
     """
 
     name: str
@@ -71,6 +74,21 @@ class VehicleFile:
     tables: dict[str, list[tuple[float, float]]]
     warnings: list[Problem]
     sha256: str
+    tank: dict[str, float] | None = None
+    bases: tuple[str, ...] = ()
+
+
+TANK = Group(
+    "tank",
+    "fuel; may be left out, then a scenario can't say how much there is",
+    (
+        Parameter("x", "m", -5.0, 5.0, 0.2, 1.2, "centre of the fuel, forward of the rear contact"),
+        Parameter("z", "m", -5.0, 5.0, 0.4, 1.2, "the same, above the ground"),
+        Parameter("capacity", "kg", 0.0, 200.0, 2.0, 25.0, "fuel in a full tank"),
+        Parameter("fuel", "kg", 0.0, 200.0, 0.0, 25.0, "fuel that the mass of main_frame includes"),
+    ),
+)
+"""The section of a vehicle file that nothing but a scenario's ``vehicle.fuel_kg`` needs."""
 
 
 def _unit_text(value: object) -> object:
@@ -79,7 +97,12 @@ def _unit_text(value: object) -> object:
     )  # unit: 1 is a number in YAML
 
 
-Unit: TypeAlias = Annotated[str, BeforeValidator(_unit_text), Words("a unit, 1 for none")]
+Unit: TypeAlias = Annotated[
+    str,
+    BeforeValidator(_unit_text),
+    Words("a unit, 1 for none"),
+    WithJsonSchema({"anyOf": [{"type": "string"}, {"const": 1}]}),
+]
 
 
 class Entry(Closed):
@@ -110,12 +133,18 @@ class _Heading(Closed):
 def _model(groups: tuple[Group, ...], tables: tuple[str, ...]) -> type[Closed]:
     """The file's model, laid out from the parameter table."""
     fields: dict[str, Any] = dict.fromkeys(tables, (Table, ...))
-    for group in groups:
+    for group in (*groups, TANK):
         entries: dict[str, Any] = {
             p.name: (Annotated[Entry, Words(_entry_words(p))], ...) for p in group.parameters
         }
-        fields[group.name] = (create_model(group.name, __base__=Closed, **entries), ...)
+        model = create_model(group.name, __base__=Closed, **entries)
+        fields[group.name] = (model | None, None) if group is TANK else (model, ...)
     return create_model("Vehicle", __base__=_Heading, **fields)
+
+
+def vehicle_model() -> type[Closed]:
+    """The model of a vehicle file."""
+    return _model(params.GROUPS, tuple(params.TABLES))
 
 
 def _entry_words(parameter: Parameter) -> str:
@@ -128,14 +157,15 @@ def load_vehicle(
     tables: dict[str, tuple[str, str]] = params.TABLES,
 ) -> VehicleFile:
     """Read a vehicle file against the parameter table. Raises ConfigError with every problem in it."""
-    source = load(path)
+    source = load_with_bases(path)
     problems = problems_of(_model(groups, tuple(tables)), source)
     if problems and problems[0].key == "kind":
         raise ConfigError(problems)
     wrong_at = {problem.key for problem in problems}
     values: dict[str, dict[str, float]] = {}
     warnings: list[Problem] = []
-    for group in groups:
+    has_tank = isinstance(source.data.get(TANK.name), dict)
+    for group in (*groups, TANK) if has_tank else groups:
         values[group.name] = {}
         for parameter in group.parameters:
             loc: Loc = (group.name, parameter.name)
@@ -143,6 +173,10 @@ def load_vehicle(
             if entry is not None:
                 value = _in_si(source, loc, parameter, entry, problems, warnings)
                 values[group.name][parameter.name] = value
+    tank = values.pop(TANK.name, None)
+    if tank is not None and tank.get("fuel", 0.0) > tank.get("capacity", math.inf):
+        text = f"expected at most the capacity of {tank['capacity']:g} kg, got {tank['fuel']:g} kg"
+        problems.append(source.problem((TANK.name, "fuel", "value"), text))
     curves = {
         name: _curve(source, name, units, problems)
         for name, units in tables.items()
@@ -160,7 +194,9 @@ def load_vehicle(
     warnings += unusual
     if problems:
         raise ConfigError(problems)
-    return VehicleFile(source.data["name"].strip(), values, curves, sorted(warnings), source.sha256)
+    return VehicleFile(
+        source.data["name"].strip(), values, curves, sorted(warnings), source.sha256, tank, source.bases
+    )
 
 
 def _entry_at(source: Source, loc: Loc, wrong_at: set[str]) -> dict[str, Any] | None:

@@ -15,7 +15,7 @@ import math
 import os
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, TypeAlias
 
 from ruamel.yaml import YAML
@@ -56,15 +56,19 @@ _LEADING_ZERO = re.compile(r"[-+]?0[0-9]+(?:\..*)?")
 
 @dataclass(frozen=True)
 class Source:
-    """One configuration file as it was read.
+    """One configuration file as it was read, with what it is based on (emulator.config.based_on) put in.
 
-    path    as the user gave it; every message starts with it
+    path    as the user gave it; a message starts with it, or with the base that the value stands in
     data    plain Python: dict, list, str, int, float, bool, None
     marks   where each value starts, by path; the top is ()
     keys    where each key (or list item) starts, by path
     text    the file
     sha256  of its bytes
-    repeated  keys that stand twice: the first one counts, and validation reports them with all the rest
+    noted   what did not stop the reading (a key that stands twice: the first one counts); validation reports
+            it with all the rest
+    places  files that values stand in, by path, where that is another one
+    bases   files it is based on, the nearest first
+    parameters  by name, the values that were put in (emulator.scenario.parameters)
     """
 
     path: str
@@ -73,7 +77,14 @@ class Source:
     keys: Mapping[Loc, Mark]
     text: str
     sha256: str
-    repeated: tuple[Problem, ...] = ()
+    noted: tuple[Problem, ...] = ()
+    places: Mapping[Loc, str] = field(default_factory=dict)
+    bases: tuple[str, ...] = ()
+    parameters: Mapping[str, int | float] = field(default_factory=dict)
+
+    def file_of(self, loc: Loc) -> str:
+        """The file that the value at ``loc`` stands in; paths in it are relative to that file."""
+        return self.places.get(loc, self.path)
 
     def problem(self, loc: Loc, expected: str, *, at_key: bool = False) -> Problem:
         """A problem at ``loc``, or at its nearest parent that stands in the file."""
@@ -82,7 +93,7 @@ class Source:
         while place and place not in marks:
             place, marks = place[:-1], self.keys
         line, column = marks.get(place, (1, 1))
-        return Problem(self.path, line, column, key_path(loc), expected)
+        return Problem(self.file_of(place), line, column, key_path(loc), expected)
 
 
 def key_path(loc: Loc) -> str:

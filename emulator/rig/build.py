@@ -248,7 +248,7 @@ def _rings(session: Session) -> NDArray[np.void]:
     ):
         rings[k] = tone_ring(
             teeth,
-            float(session.vehicle.tyre[tyre]["radius"]) if radius is None else radius,
+            float(session.nominal.tyre[tyre]["radius"]) if radius is None else radius,
             seed=session.seed,
             name=name,
             pitch_error=given.pitch_error_pct * 0.01,
@@ -359,7 +359,7 @@ def _rig_record(session: Session, heading: float, x: NDArray[np.float64]) -> NDA
         r["lean_rate_bias"], r["lean_force_bias"] = computed.rate_bias_rad_s, computed.force_bias_m_s2
         r["lean_pull"] = _gain(computed.reference_time_constant_ms)
         told = computed.rolling_radius_m
-        r["lean_radius"] = session.vehicle.tyre[FRONT]["radius"] if told is None else told
+        r["lean_radius"] = session.nominal.tyre[FRONT]["radius"] if told is None else told
         r["lean_crown"] = computed.crown_radius_m
     r["wheel_sigma"] = rig.sensors.wheel_speed.noise_m_s
     r["wheel_lowest"] = rig.sensors.wheel_speed.lowest_speed_m_s
@@ -416,7 +416,7 @@ def _rig_record(session: Session, heading: float, x: NDArray[np.float64]) -> NDA
     r["release_speed"] = math.inf if support.release_speed_km_h is None else support.release_speed_km_h / 3.6
     r["release_tick"] = NEVER if support.release_time_s is None else _ticks_ms(support.release_time_s * 1e3)
     r["start_station"] = scenario.start.station_m
-    r["finish_station"] = scenario.start.station_m + scenario.laps * session.line.length
+    r["finish_station"] = session.finish_station
     r["limit_ticks"] = _ticks_ms(scenario.duration_limit_s * 1e3)
     r["heading"] = heading
     if scenario.wind is not None:

@@ -14,10 +14,13 @@ import signal
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from emulator.errors import EmulatorError
 from emulator.snapshot import Event, Snapshot
+
+if TYPE_CHECKING:
+    from emulator.rig.session import Session
 
 Job = dict[str, Any]
 
@@ -37,6 +40,15 @@ def collect_logs(logs: Path, folder: Path) -> None:
             elif folder.is_dir():
                 path.rename(folder / path.name)
         logs.rmdir()
+
+
+def session_of(job: Job) -> Session:
+    """The session of the supervisor, made anew from its files and settings."""
+    from emulator.rig.session import load_session
+
+    return load_session(
+        Path(job["rig"]), Path(job["scenario"]), seed=job["seed"], parameters=job["parameters"]
+    )
 
 
 def _loop(job: Job) -> None:
@@ -60,9 +72,8 @@ def _loop(job: Job) -> None:
         pulse_spec,
         sole_uses,
     )
-    from emulator.rig.session import load_session
 
-    session = load_session(Path(job["rig"]), Path(job["scenario"]), seed=job["seed"])
+    session = session_of(job)
     for name, digest in session.files.items():
         if digest != job["files"][name]:
             raise changed(session.paths[name])
@@ -145,7 +156,7 @@ def _robot(job: Job) -> None:
     from emulator.links.gnss_port import open_gnss_reader
     from emulator.loop.host import die_with_parent
     from emulator.rig.links import can_spec
-    from emulator.rig.session import load_session, mission
+    from emulator.rig.session import mission
     from emulator.robot.mission import ReferenceRider
     from emulator.robot.process import run_robot
 
@@ -153,7 +164,7 @@ def _robot(job: Job) -> None:
     signal.signal(signal.SIGTERM, lambda number, _frame: asked.append(number))
     if not die_with_parent(job["supervisor"]):
         return
-    session = load_session(Path(job["rig"]), Path(job["scenario"]), seed=job["seed"])
+    session = session_of(job)
     rider = ReferenceRider(mission(session))
     rider.rehearse()
     bus = open_can(can_spec(session.rig, job["port"]))

@@ -90,6 +90,7 @@ def session_of_record(
         scenario or folder / places["scenario"],
         seed=int(manifest["seed"]),
         vehicle=vehicle or instead,
+        parameters=manifest.get("parameters") if scenario is None else None,
     )
     if not (rig or scenario or vehicle):
         for name, digest in session.files.items():

@@ -9,7 +9,8 @@ import hashlib
 import math
 import os
 import platform
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from importlib import metadata
 from pathlib import Path
 from typing import Any
@@ -27,13 +28,14 @@ from emulator.errors import ConfigError, Problem
 from emulator.rig.event_consistency import misfits
 from emulator.robot.mission import Mission
 from emulator.scenario.check import named_anyway
-from emulator.scenario.circuit import Circuit, line_segments, load_circuit
-from emulator.scenario.ideal_lap import BODIES, bike_of, sector_ends
+from emulator.scenario.course import Course
+from emulator.scenario.ideal_lap import BODIES, bike_of
 from emulator.scenario.lean_envelope import lean_envelope
-from emulator.scenario.line import build_line
+from emulator.scenario.manoeuvre import most_speed
 from emulator.scenario.relief import CLASS_DEGREE_m3, along_lap, roughness
-from emulator.scenario.schema import Scenario, circuit_path, load_scenario
+from emulator.scenario.schema import PROFILE_JERK, Scenario, load_course, load_scenario
 from emulator.scenario.speed_profile import engine_curve, speed_limits, target_speed
+from emulator.scenario.vehicle_change import VehicleChange, changed_values
 from emulator.sensors.imu import turned
 from emulator.signals import TICK_NS
 from emulator.vehicle.params import RigidMass, Vehicle, vehicle_record
@@ -46,24 +48,27 @@ from emulator.wire.geodesy import Origin
 NAMED_VEHICLE = "vehicle of the rig"
 """Name among a session's files of the vehicle that its rig names, where another one rides."""
 
-_STATION_STEP = 0.5  # [m] between samples of the line
-_CURVATURE_BLEND = 12.0  # [m] window that makes the curvature's rate continuous, so that roll can follow
-_PROFILE_JERK = 12.0  # [m/s^3] of the target speed; a rider's hand, common practice, no source
-
 
 @dataclass(frozen=True)
 class Session:
     """A checked combination of rig, vehicle, scenario and circuit.
 
-    ``line`` carries the target speed, ``width`` is the road's [m], ``sector_ends`` [m] are stations, the last
-    one the lap's length; ``codec`` holds the output frames in the rig's order, then the robot's, then
-    the bench's inputs if it asks for them; ``files`` and ``paths`` are hashes and paths of what was read.
+    vehicle     as it is ridden, with the scenario's changes
+    nominal     as its file says: what the robot and the sensors' own constants go by
+    line        with the target speed; ``width`` is the road's [m]
+    sector_ends  stations [m]; the last one is the lap's length, on an open line the finish
+    codec       the output frames in the rig's order, then the robot's, then the bench's inputs if it asks
+                for them
+    files, paths  hashes and paths of all files that were read; "scenario base 1" is what the scenario is
+                based on
+    parameters, set_parameters  values put into the scenario, and those of them that were set for this run
     """
 
     rig: Rig
     scenario: Scenario
     vehicle_file: VehicleFile
     vehicle: Vehicle
+    nominal: Vehicle
     line: Line
     road: Surface
     sector_ends: tuple[float, ...]
@@ -75,6 +80,15 @@ class Session:
     files: dict[str, str]
     paths: dict[str, str]
     warnings: list[Problem]
+    parameters: Mapping[str, int | float] = field(default_factory=dict)
+    set_parameters: Mapping[str, int | float] = field(default_factory=dict)
+
+    @property
+    def finish_station(self) -> float:
+        """Station [m] at which the ride is complete: after its laps, or at the finish of an open line."""
+        if self.line.closed:
+            return self.scenario.start.station_m + self.scenario.laps * self.line.length
+        return self.sector_ends[-1]
 
     @property
     def bus(self) -> BusBudget | None:
@@ -98,7 +112,7 @@ class Session:
 
     def manifest(self, *, stage: str) -> dict[str, Any]:
         """What is needed to reproduce the run, and what a report draws."""
-        thinned = slice(None, None, 4)
+        thinned, length = slice(None, None, 4), self.line.length
         bus = self.bus
         return {
             "format": 1,
@@ -107,6 +121,7 @@ class Session:
             "scenario": self.scenario.model_dump(mode="json"),
             "vehicle": {"name": self.vehicle_file.name, "values": self.vehicle_file.values},
             "seed": self.seed,
+            "parameters": dict(self.parameters),
             "files": self.files,
             "given": {name: self.paths[name] for name in ("rig", "scenario")},
             "code": {"version": metadata.version("emulator"), "plant": CORE_HASH},
@@ -126,18 +141,27 @@ class Session:
                 "length_m": self.line.length,
                 "closed": self.line.closed,
             },
-            "patches": [p.model_dump(mode="json") for p in self.scenario.surface.patches],
+            "patches": [
+                {**p.model_dump(mode="json"), **dict(zip(("from_m", "to_m"), p.stretch(length), strict=True))}
+                for p in self.scenario.surface.patches
+            ],
             "lean_envelope": lean_envelope(bike_of(self.vehicle), self.line, self.scenario.surface.grip),
             **({} if bus is None else {"bus_budget": bus.as_dict()}),
         }
 
 
 def load_session(
-    rig_path: Path, scenario_path: Path, *, seed: int = 0, vehicle: Path | None = None
+    rig_path: Path,
+    scenario_path: Path,
+    *,
+    seed: int = 0,
+    vehicle: Path | None = None,
+    parameters: Mapping[str, int | float] | None = None,
 ) -> Session:
     """Read and check everything. Raises ConfigError with all problems of all files.
 
-    vehicle  rides instead of the one the rig names
+    vehicle     rides instead of the one the rig names
+    parameters  values of the scenario's parameters, by name; the others have their defaults
     """
     problems: list[Problem] = []
     rig: Rig | None = None
@@ -163,7 +187,7 @@ def load_session(
             problems += contradictions
     scenario: Scenario | None = None
     try:
-        scenario, scenario_source = load_scenario(scenario_path)
+        scenario, scenario_source = load_scenario(scenario_path, parameters)
     except ConfigError as error:
         problems += error.problems
     if rig is not None and scenario is not None and codec is not None:
@@ -171,58 +195,63 @@ def load_session(
     if problems or rig is None or scenario is None or vehicle_file is None or codec is None:
         raise ConfigError(problems)
 
-    circuit_file = circuit_path(scenario, scenario_source)
-    circuit, _ = load_circuit(circuit_file)
-    bike = vehicle_record(
-        vehicle_file.values,
-        vehicle_file.tables,
-        robot=RigidMass(rig.robot.mass_kg, *rig.robot.position_m, *rig.robot.inertia_kg_m2),
-    )
-    line = build_line(line_segments(circuit), closed=True, ds_m=_STATION_STEP, blend_m=_CURVATURE_BLEND)
-    shape = _relief(circuit, scenario, line)
-    line = line._replace(bank=np.arctan(shape.tilt), slope=np.arctan(shape.rise))
-    line = line._replace(target_speed=_profile(scenario, scenario_source, bike, line))
+    course, circuit_source = load_course(scenario, scenario_source)
+    robot = RigidMass(rig.robot.mass_kg, *rig.robot.position_m, *rig.robot.inertia_kg_m2)
+    nominal = bike = vehicle_record(vehicle_file.values, vehicle_file.tables, robot=robot)
+    if scenario.vehicle != VehicleChange():
+        values = changed_values(scenario.vehicle, vehicle_file, scenario_source)
+        bike = vehicle_record(values, vehicle_file.tables, robot=robot)
+    shape = _relief(course, scenario)
+    line = course.line._replace(bank=np.arctan(shape.tilt), slope=np.arctan(shape.rise))
+    line = line._replace(target_speed=_profile(scenario, scenario_source, nominal, line))
+    named = vehicle_path(rig, rig_source)
+    chains = {
+        "rig": (rig_source.path, *rig_source.bases),
+        "vehicle": (named if vehicle is None else str(vehicle), *vehicle_file.bases),
+        **({} if vehicle is None else {NAMED_VEHICLE: (named,)}),
+        "dbc": (dbc_path(rig, rig_source),),
+        "scenario": (scenario_source.path, *scenario_source.bases),
+    }
+    if circuit_source is not None:
+        chains["circuit"] = (circuit_source.path, *circuit_source.bases)
     paths = {
-        "rig": str(rig_path),
-        "vehicle": str(vehicle or vehicle_path(rig, rig_source)),
-        **({} if vehicle is None else {NAMED_VEHICLE: vehicle_path(rig, rig_source)}),
-        "dbc": dbc_path(rig, rig_source),
-        "scenario": str(scenario_path),
-        "circuit": circuit_file,
+        name if depth == 0 else f"{name} base {depth}": path
+        for name, chain in chains.items()
+        for depth, path in enumerate(chain)
     }
     return Session(
         rig=rig,
         scenario=scenario,
         vehicle_file=vehicle_file,
         vehicle=bike,
+        nominal=nominal,
         line=line,
         road=surface(
             scenario.surface.grip,
             [
-                RoadPatch(p.from_m, p.to_m, p.left_m, p.right_m, p.grip, p.edge_m)
+                RoadPatch(*p.stretch(line.length), p.left_m, p.right_m, p.grip, p.edge_m)
                 for p in scenario.surface.patches
             ],
         ),
-        sector_ends=sector_ends(line.length, circuit.sector_marks_m),
+        sector_ends=course.sector_ends_m,
         relief=shape,
-        width=circuit.width_m,
+        width=course.width_m,
         codec=codec,
         outputs=tuple(rig.outputs),
         seed=seed,
         files={name: hashlib.sha256(Path(path).read_bytes()).hexdigest() for name, path in paths.items()},
         paths=paths,
         warnings=[*unwise, *doubts(rig, rig_source, vehicle_file.values), *vehicle_file.warnings],
+        parameters=scenario_source.parameters,
+        set_parameters=dict(parameters or {}),
     )
 
 
-def _relief(circuit: Circuit, scenario: Scenario, line: Line) -> Relief:
-    """The road's shape: elevation and bank of the circuit, bumps and roughness of the scenario."""
-    elevation, rise = along_lap(
-        line, [p.station_m for p in circuit.elevation], [p.height_m for p in circuit.elevation]
-    )
-    bank, _ = along_lap(
-        line, [p.station_m for p in circuit.banking], [math.radians(p.bank_deg) for p in circuit.banking]
-    )
+def _relief(course: Course, scenario: Scenario) -> Relief:
+    """The road's shape: elevation and bank of the course, bumps and roughness of the scenario."""
+    line = course.line
+    elevation, rise = along_lap(line, [s for s, _ in course.elevation], [z for _, z in course.elevation])
+    bank, _ = along_lap(line, [s for s, _ in course.banking], [b for _, b in course.banking])
     surface = scenario.surface
     rough, step = None, 1.0
     if surface.roughness is not None:
@@ -260,8 +289,8 @@ def mission(session: Session) -> Mission:
     if jitter_s > 0.0:
         gnss_age_s += 0.5 * TICK_NS * 1e-9
     return Mission(
-        vehicle=session.vehicle,
-        mass=total_mass(session.vehicle),
+        vehicle=session.nominal,
+        mass=total_mass(session.nominal),
         line=session.line,
         codec=session.codec,
         origin=Origin(math.radians(origin.latitude_deg), math.radians(origin.longitude_deg), origin.height_m),
@@ -301,8 +330,9 @@ def _profile(
     power = float(np.max(body["torque_speed"] * body["torque_value"]))
     top = limits.top_speed_km_h / 3.6
     speeds, accelerations = engine_curve(power, total_mass(vehicle), float(body["air_drag_area"]), top)
+    most = most_speed(scenario.manoeuvre, line, top, PROFILE_JERK)
     try:
-        return target_speed(
+        speed = target_speed(
             line,
             speed_limits(
                 lean_rad=lean,
@@ -311,7 +341,7 @@ def _profile(
                 top_speed_m_s=top,
                 engine_speed_m_s=speeds,
                 engine_m_s2=accelerations,
-                jerk_m_s3=_PROFILE_JERK,
+                jerk_m_s3=PROFILE_JERK,
             ),
             grip=scenario.surface.grip,
         )
@@ -319,3 +349,4 @@ def _profile(
         raise ConfigError(
             [source.problem(("speed",), f"expected limits that can be ridden: {error}")]
         ) from error
+    return np.minimum(speed, most)

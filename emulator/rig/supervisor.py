@@ -318,6 +318,7 @@ async def _start(
         "seed": session.seed,
         "files": session.files,
         "paths": session.paths,
+        "parameters": dict(session.set_parameters),
         "port": port,
         "loop_cpu": loop_cpu,
         "supervisor": os.getpid(),

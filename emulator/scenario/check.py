@@ -7,17 +7,18 @@ from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import NamedTuple
 
+from emulator.config.based_on import load_with_bases
 from emulator.config.bus_budget import BusBudget, bus_budget
 from emulator.config.frame_consistency import frame_contradictions
 from emulator.config.rig_consistency import doubts
 from emulator.config.rig_file import dbc_path, frames_of, load_rig, vehicle_path
 from emulator.config.validation import did_you_mean
 from emulator.config.vehicle_file import load_vehicle
-from emulator.config.yaml_source import beside, load, show
+from emulator.config.yaml_source import beside, show
 from emulator.errors import ConfigError, Problem
 from emulator.scenario.circuit import load_circuit
 from emulator.scenario.schema import circuit_path, load_scenario
@@ -37,8 +38,12 @@ class Checked(NamedTuple):
     budget: BusBudget | None = None
 
 
-def check(paths: Iterable[str | os.PathLike[str]]) -> list[Checked]:
+def check(
+    paths: Iterable[str | os.PathLike[str]], given: Mapping[str, int | float] | None = None
+) -> list[Checked]:
     """Check each file and the files it names, each once, in the order met. Never raises for a wrong file.
+
+    given  values of the scenarios' parameters
 
     The kind of a file is its top-level key ``kind``. A rig leads to its vehicle, a scenario to its circuit.
     A rig's DBC is looked at with it.
@@ -50,15 +55,15 @@ def check(paths: Iterable[str | os.PathLike[str]]) -> list[Checked]:
         same = os.path.realpath(path)
         if same in done:
             continue
-        result, named = _check_one(path)
+        result, named = _check_one(path, given or {})
         done[same] = result
         waiting[:0] = named
     return list(done.values())
 
 
-def _check_one(path: str) -> tuple[Checked, list[str]]:
+def _check_one(path: str, given: Mapping[str, int | float]) -> tuple[Checked, list[str]]:
     try:
-        source = load(path)
+        source = load_with_bases(path)
     except ConfigError as error:
         return Checked(path, "", error.problems, []), []
     kind = source.data.get("kind")
@@ -72,7 +77,7 @@ def _check_one(path: str) -> tuple[Checked, list[str]]:
             problem = source.problem((), f"missing key 'kind': one of {', '.join(_KINDS)}")
         return Checked(path, "", [problem], []), []
     try:
-        warnings, named = _KINDS[kind](path)
+        warnings, named = _scenario(path, given) if kind == "scenario" else _KINDS[kind](path)
     except ConfigError as error:
         named = named_anyway(path, kind)
         own = [p for p in error.problems if p.file not in named]
@@ -106,9 +111,10 @@ def _vehicle(path: str) -> tuple[list[Problem], list[str]]:
     return load_vehicle(path).warnings, []
 
 
-def _scenario(path: str) -> tuple[list[Problem], list[str]]:
-    scenario, source = load_scenario(path)
-    return [], [circuit_path(scenario, source)]
+def _scenario(path: str, given: Mapping[str, int | float] | None = None) -> tuple[list[Problem], list[str]]:
+    scenario, source = load_scenario(path, given)
+    circuit = circuit_path(scenario, source)
+    return [], [] if circuit is None else [circuit]
 
 
 def _circuit(path: str) -> tuple[list[Problem], list[str]]:
@@ -129,9 +135,11 @@ _NAMED = {"rig": "vehicle", "scenario": "circuit"}
 
 def named_anyway(path: str, kind: str) -> list[str]:
     """Files that a wrong file names all the same, where they exist: their problems can be told at once."""
+    key = _NAMED.get(kind, "")
     try:
-        named = load(path).data.get(_NAMED.get(kind, ""))
+        source = load_with_bases(path)
     except ConfigError:
         return []
-    file = beside(path, named) if isinstance(named, str) and named else ""
+    named = source.data.get(key)
+    file = beside(source.file_of((key,)), named) if isinstance(named, str) and named else ""
     return [file] if os.path.isfile(file) else []

@@ -9,9 +9,10 @@ from typing import Annotated, Any, Literal, TypeAlias
 
 from pydantic import Discriminator, Field, Tag, model_validator
 
+from emulator.config.based_on import load_with_bases
 from emulator.config.rig_file import Name
 from emulator.config.validation import Closed, validate, wrong
-from emulator.config.yaml_source import Loc, Source, load
+from emulator.config.yaml_source import Loc, Source
 from emulator.errors import ConfigError
 from emulator.scenario import line
 from emulator.scenario.line import LineError
@@ -116,7 +117,7 @@ class Circuit(Closed):
 
 def load_circuit(path: str | os.PathLike[str]) -> tuple[Circuit, Source]:
     """Read a circuit file. Raises ConfigError; also when its segments close to no circuit."""
-    source = load(path)
+    source = load_with_bases(path)
     circuit = validate(Circuit, source)
     try:
         length = lap_length(circuit)

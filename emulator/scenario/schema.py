@@ -1,27 +1,38 @@
 """The scenario file: what is ridden, what happens, what must hold.
 
-Stations are metres along the circuit's line from its start, within one lap; offsets are metres from the
-line, positive to the left. Times are seconds from the start of the ride. Angles in these files are degrees.
+Stations are metres along the line of circuit or manoeuvre from its start, within one lap; offsets are metres
+from the line, positive to the left. Times are seconds from the start of the ride. Angles in these files are
+degrees.
 """
 
 from __future__ import annotations
 
+import math
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime, timedelta
 from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
+from emulator.config.based_on import load_with_bases
 from emulator.config.rig_file import FileName, Name
 from emulator.config.validation import Closed, did_you_mean, validate, wrong
-from emulator.config.yaml_source import Loc, Source, beside, load
+from emulator.config.yaml_source import Loc, Source, beside
 from emulator.errors import ConfigError, Problem
-from emulator.scenario.circuit import lap_length, load_circuit
+from emulator.scenario.circuit import load_circuit
+from emulator.scenario.course import Course, circuit_course
 from emulator.scenario.criteria import Criterion, beyond_circuit, contradictions
 from emulator.scenario.events import Event, GripEvent, Trigger
-from emulator.scenario.ideal_lap import sector_ends
+from emulator.scenario.line import LineError
+from emulator.scenario.manoeuvre import Braking, Manoeuvre, has_laps, manoeuvre_course
+from emulator.scenario.parameters import Parameter, ParameterName, put_in
 from emulator.scenario.quantities import Duration, LeapDay, Station, UtcTime, either, left_of
+from emulator.scenario.speed_profile import G
+from emulator.scenario.vehicle_change import VehicleChange
+
+PROFILE_JERK = 12.0
+"""Jerk of the target speed [m/s^3]; a rider's hand, common practice, no source."""
 
 
 class Origin(Closed):
@@ -72,11 +83,15 @@ class SpeedProfile(Closed):
 
 
 class Patch(Closed):
-    """A piece of road with a grip of its own. ``from_m`` after ``to_m`` means across the lap's end."""
+    """A piece of road with a grip of its own.
+
+    Without ``from_m`` and ``to_m`` it covers the whole line (a wet line, a kerb); ``from_m`` after ``to_m``
+    means across the lap's end.
+    """
 
     name: Name
-    from_m: Station
-    to_m: Station
+    from_m: Station | None = None
+    to_m: Station | None = None
     left_m: float = Field(default=25.0, ge=-50, le=50)
     right_m: float = Field(default=-25.0, ge=-50, le=50)
     grip: float = Field(ge=0, le=2)
@@ -84,10 +99,19 @@ class Patch(Closed):
 
     @model_validator(mode="after")
     def _has_an_area(self) -> Patch:
-        if self.from_m == self.to_m:
+        for key, other in (("from_m", self.to_m), ("to_m", self.from_m)):
+            if getattr(self, key) is None and other is not None:
+                raise wrong(f"missing key {key!r}: both from_m and to_m, or none of them for the whole line")
+        if self.from_m is not None and self.from_m == self.to_m:
             raise wrong(f"expected another station than from_m, got {self.to_m:g} for both", "to_m")
         left_of(self.left_m, self.right_m)
         return self
+
+    def stretch(self, length_m: float) -> tuple[float, float]:
+        """Stations [m] it begins and ends at, on a line of that length."""
+        if self.from_m is None or self.to_m is None:
+            return 0.0, length_m
+        return self.from_m, self.to_m
 
 
 class Bump(Closed):
@@ -135,8 +159,9 @@ class Scenario(Closed):
     kind: Literal["scenario"]
     name: Name
     purpose: Name
-    circuit: FileName
-    laps: int = Field(ge=1, le=1000)
+    circuit: FileName | None = None
+    manoeuvre: Manoeuvre | None = None
+    laps: int = Field(default=1, ge=1, le=1000)
     duration_limit_s: Duration
     utc: UtcTime
     leap_second: LeapDay | None = None  # the day that ends with 23:59:60
@@ -146,40 +171,66 @@ class Scenario(Closed):
     speed: SpeedProfile
     surface: Surface
     wind: Wind | None = None
+    vehicle: VehicleChange = VehicleChange()
+    parameters: dict[ParameterName, Parameter] = Field(default_factory=dict)
     events: tuple[Event, ...] = ()
     criteria: Annotated[tuple[Criterion, ...], Field(min_length=1)]
 
+    @model_validator(mode="after")
+    def _one_line(self) -> Scenario:
+        if (self.circuit is None) == (self.manoeuvre is None):
+            got = "none of them" if self.circuit is None else "both (a base's key is taken away by null)"
+            raise wrong(f"expected either circuit or manoeuvre, got {got}")
+        given = "laps" in self.model_fields_set
+        if self.manoeuvre is None or has_laps(self.manoeuvre):
+            if not given:
+                raise wrong("missing key 'laps': a whole number from 1 to 1000")
+        elif given:
+            raise wrong("expected no laps: the line of this manoeuvre is open; remove it", "laps")
+        return self
 
-def circuit_path(scenario: Scenario, source: Source) -> str:
-    """The circuit file of a scenario."""
-    return beside(source.path, scenario.circuit)
+
+def circuit_path(scenario: Scenario, source: Source) -> str | None:
+    """The circuit file of a scenario, None if it rides a manoeuvre."""
+    return None if scenario.circuit is None else beside(source.file_of(("circuit",)), scenario.circuit)
 
 
-def load_scenario(path: str | os.PathLike[str]) -> tuple[Scenario, Source]:
-    """Read a scenario and check it against its circuit. Raises ConfigError with what is wrong in both."""
-    source = load(path)
+def load_scenario(
+    path: str | os.PathLike[str], given: Mapping[str, int | float] | None = None
+) -> tuple[Scenario, Source]:
+    """Read a scenario and check it against its line. Raises ConfigError with what is wrong in both.
+
+    given  values of its parameters, set for this run
+    """
+    source = put_in(load_with_bases(path), given or {})
     scenario = validate(Scenario, source)
     problems = _within_itself(scenario, source)
-    file = circuit_path(scenario, source)
-    if not os.path.isfile(file):
-        problems.append(
-            source.problem(("circuit",), f"no such file: {file} (paths are relative to this file)")
-        )
+    try:
+        course, _ = load_course(scenario, source)
+    except ConfigError as error:
+        problems += error.problems
     else:
-        try:
-            circuit, _ = load_circuit(file)
-        except ConfigError as error:
-            problems += error.problems
-        else:
-            length = lap_length(circuit)
-            problems += _within_circuit(scenario, source, length)
-            sectors = len(sector_ends(length, circuit.sector_marks_m))
-            problems += _within_sectors(scenario, source, sectors)
-            asked = beyond_circuit(scenario.criteria, length, sectors)
-            problems += [source.problem(("criteria", *loc), text) for loc, text in asked]
+        problems += _within_course(scenario, source, course)
     if problems:
         raise ConfigError(problems)
     return scenario, source
+
+
+def load_course(scenario: Scenario, source: Source) -> tuple[Course, Source | None]:
+    """The course of a scenario and the circuit file it is from. Raises ConfigError."""
+    if scenario.manoeuvre is not None:
+        try:
+            top = scenario.speed.top_speed_km_h / 3.6
+            return manoeuvre_course(scenario.manoeuvre, top, PROFILE_JERK), None
+        except LineError as error:
+            raise ConfigError([source.problem(("manoeuvre",), error.expected)]) from None
+    file = circuit_path(scenario, source)
+    assert file is not None  # one of both is given: the schema's rule
+    if not os.path.isfile(file):
+        text = f"no such file: {file} (paths are relative to this file)"
+        raise ConfigError([source.problem(("circuit",), text)])
+    circuit, circuit_source = load_circuit(file)
+    return circuit_course(circuit), circuit_source
 
 
 def _within_itself(scenario: Scenario, source: Source) -> list[Problem]:
@@ -208,6 +259,16 @@ def _within_itself(scenario: Scenario, source: Source) -> list[Problem]:
         for loc, part in event.at.parts(("events", i, "at")):
             problems += [source.problem((*loc, key), text) for key, text in _wrong_trigger(scenario, i, part)]
     problems += _waiting_for_each_other(scenario, source)
+    m = scenario.manoeuvre
+    if isinstance(m, Braking):
+        slope = math.radians(m.slope_deg)
+        most = G * (scenario.surface.grip * math.cos(slope) + math.sin(slope))
+        if m.deceleration_m_s2 > most:
+            text = (
+                f"expected at most {most:.3g} m/s2, what grip {scenario.surface.grip:g} and the slope allow, "
+                f"got {m.deceleration_m_s2:g}"
+            )
+            problems.append(source.problem(("manoeuvre", "deceleration_m_s2"), text))
     asked = contradictions(
         scenario.criteria, [e.name for e in scenario.events], scenario.laps, scenario.duration_limit_s
     )
@@ -257,23 +318,54 @@ def _waiting_for_each_other(scenario: Scenario, source: Source) -> list[Problem]
     ]
 
 
-def _within_circuit(scenario: Scenario, source: Source, length_m: float) -> list[Problem]:
-    stations: list[tuple[Loc, float | None]] = [(("start", "station_m"), scenario.start.station_m)]
+def _within_course(scenario: Scenario, source: Source, course: Course) -> list[Problem]:
+    start = scenario.start.station_m
+    stations: list[tuple[Loc, float | None]] = [(("start", "station_m"), start)]
     for i, patch in enumerate(scenario.surface.patches):
         stations += [
             (("surface", "patches", i, "from_m"), patch.from_m),
             (("surface", "patches", i, "to_m"), patch.to_m),
         ]
     stations += [(("surface", "bumps", i, "at_m"), b.at_m) for i, b in enumerate(scenario.surface.bumps)]
+    events: list[tuple[Loc, float | None]] = []
+    areas: list[tuple[Loc, float | None]] = []
     for i, event in enumerate(scenario.events):
-        stations += [((*loc, "station_m"), t.station_m) for loc, t in event.at.parts(("events", i, "at"))]
+        events += [((*loc, "station_m"), t.station_m) for loc, t in event.at.parts(("events", i, "at"))]
         if isinstance(event, GripEvent):
-            stations += [(("events", i, key), getattr(event, key)) for key in ("from_m", "to_m")]
-    return [
-        source.problem(loc, f"expected a station within the circuit of {length_m:.1f} m, got {station:g}")
-        for loc, station in stations
-        if station is not None and station > length_m
+            areas += [(("events", i, key), getattr(event, key)) for key in ("from_m", "to_m")]
+    what = "circuit" if scenario.manoeuvre is None else "line"
+    problems = [
+        source.problem(
+            loc, f"expected a station within the {what} of {course.length_m:.1f} m, got {station:g}"
+        )
+        for loc, station in [*stations, *events, *areas]
+        if station is not None and station > course.length_m
     ]
+    sectors = len(course.sector_ends_m)
+    problems += _within_sectors(scenario, source, sectors)
+    asked = beyond_circuit(scenario.criteria, course.length_m, sectors if course.line.closed else 0)
+    problems += [source.problem(("criteria", *loc), text) for loc, text in asked]
+    if course.line.closed:
+        return problems
+    # an open line is ridden once, from the start on
+    for loc, station in events:
+        if station is not None and station < start:
+            text = f"expected a station from the start on ({start:g} m) on an open line, got {station:g}"
+            problems.append(source.problem(loc, text))
+    for i, patch in enumerate(scenario.surface.patches):
+        begin, end = patch.stretch(course.line.length)
+        if begin > end:
+            text = f"expected more than from_m ({begin:g}) on an open line, got {end:g}"
+            problems.append(source.problem(("surface", "patches", i, "to_m"), text))
+    for i, event in enumerate(scenario.events):
+        if not isinstance(event, GripEvent) or event.from_m is None or event.to_m is None:
+            continue
+        if event.from_m > event.to_m:
+            text = f"expected more than from_m ({event.from_m:g}) on an open line, got {event.to_m:g}"
+            problems.append(source.problem(("events", i, "to_m"), text))
+    if start == course.length_m:
+        problems.append(source.problem(("start", "station_m"), "expected a station before the finish"))
+    return problems
 
 
 def _within_sectors(scenario: Scenario, source: Source, sectors: int) -> list[Problem]:

@@ -300,6 +300,27 @@ def jerk(line: Line, speed: Array) -> Array:
     return np.diff(a) / (0.5 * (times[1:] + times[:-1]))
 
 
+def braked(from_m_s: float, to_m_s: float, deceleration_m_s2: float, jerk_m_s3: float) -> tuple[Array, Array]:
+    """Braking in a straight line: ways (k,) [m] from its beginning and speeds (k,) [m/s], last ``to_m_s``.
+
+    The deceleration is built up at the jerk, held and let go at the jerk; where the speeds are too near for
+    that it stays below the one given. Source: definition (trapezium in time), integrated in closed form.
+    """
+    gone = from_m_s - to_m_s
+    most = min(deceleration_m_s2, math.sqrt(gone * jerk_m_s3))
+    ramp = most / jerk_m_s3
+    whole = gone / most + ramp  # [s], of which both ramps take their part
+    t = np.unique(np.concatenate([np.linspace(0.0, whole, 2001), [ramp, whole - ramp]]))
+    up, down = np.minimum(t, ramp), np.maximum(t - (whole - ramp), 0.0)
+    held = np.clip(t - ramp, 0.0, None)
+    # integrals of: rising from 0 for ``ramp``, held since, falling from ``whole - ramp`` on
+    lost = 0.5 * jerk_m_s3 * up**2 + most * held - 0.5 * jerk_m_s3 * down**2
+    short = (
+        jerk_m_s3 * up**3 / 6.0 + 0.5 * most * ramp * held + 0.5 * most * held**2 - jerk_m_s3 * down**3 / 6.0
+    )
+    return from_m_s * t - short, from_m_s - lost
+
+
 def lap_time(line: Line, speed: Array | None = None) -> float:
     """Time [s] for the line at its target speed, or at ``speed`` (n+1,): sum of ds / v."""
     v = line.target_speed if speed is None else speed

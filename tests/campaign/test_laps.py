@@ -296,6 +296,16 @@ def test_references_are_the_vehicles_ideal_laps_and_the_target_speed(demo):
     assert flying < standing < target
 
 
+def test_an_open_line_is_timed_to_its_finish_beside_the_target_speed_alone():
+    session = load_session(SCENARIOS / "rigs" / "loopback.yaml", SCENARIOS / "runs" / "straight.yaml")
+    references, note = reference_laps(session)
+    assert note == "no ideal lap: an open line is ridden at a speed that is asked for, not for time"
+    (target,) = references
+    # closed form: 500 m at 80 km/h, and not the line behind the finish
+    assert (target.name, target.sectors_s) == (TARGET, (target.time_s,))
+    assert target.time_s == pytest.approx(500.0 / (80.0 / 3.6))
+
+
 def test_a_road_that_can_not_be_ridden_leaves_a_note_and_the_verdict_alone(demo):
     steep = demo.line._replace(slope=np.full(demo.line.station.size, 1.2))
     references, note = reference_laps(dataclasses.replace(demo, line=steep))

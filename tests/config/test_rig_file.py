@@ -3,7 +3,7 @@ from pathlib import Path
 import pytest
 from pydantic import ValidationError
 
-from emulator.config.rig_file import Rig, dbc_path, load_rig, vehicle_path
+from emulator.config.rig_file import Rig, dbc_path, load_rig, telemetry_path, vehicle_path
 from emulator.config.validation import validate
 from emulator.config.yaml_source import load
 from emulator.errors import ConfigError
@@ -548,6 +548,18 @@ def test_paths_are_relative_to_the_rig_file_and_printed_as_given(folder: Path) -
     rig, source = load_rig("rigs/rig.yaml")
     assert vehicle_path(rig, source) == "vehicle.yaml"
     assert dbc_path(rig, source) == "bench.dbc"
+
+
+def test_files_a_base_names_are_beside_the_base_and_others_beside_the_file(folder: Path) -> None:
+    (folder / "base").mkdir()
+    (folder / "base" / "vehicle.yaml").touch()
+    telemetry = "telemetry: {kind: mqtt, host: broker, username: u, password_file: secret}\n"
+    (folder / "base" / "rig.yaml").write_text(RIG + telemetry)
+    (folder / "top.yaml").write_text("based_on: base/rig.yaml\ndbc: bench.dbc\ntelemetry: {ca_file: root}\n")
+    rig, source = load_rig("top.yaml")
+    assert (vehicle_path(rig, source), dbc_path(rig, source)) == ("base/vehicle.yaml", "bench.dbc")
+    assert telemetry_path(source, "secret") == "base/secret"
+    assert telemetry_path(source, "root") == "root"
 
 
 @pytest.mark.usefixtures("folder")

@@ -140,7 +140,7 @@ BROKEN = [
         "steerage:\n",
         "1:1: missing key 'steering': a mapping with the keys rake, ratio\n"
         "bike.yaml:6:1: steerage: unknown key; known keys: kind, name, purpose, engine_torque, "
-        "frame, steering, did you mean 'steering'?",
+        "frame, steering, tank, did you mean 'steering'?",
     ),
     (
         "unit: [rpm, N m]",

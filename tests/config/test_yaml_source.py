@@ -27,7 +27,7 @@ def refusal(text: str | bytes) -> str:
         source = load("a.yaml")
     except ConfigError as error:
         return str(error)
-    return "\n".join(str(problem) for problem in source.repeated)
+    return "\n".join(str(problem) for problem in source.noted)
 
 
 # Expected values: YAML 1.2.2 specification, section 10.3.2 (core schema tag resolution).

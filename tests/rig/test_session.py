@@ -12,7 +12,8 @@ from scripted_robot import RIG, RUN, SCENARIOS
 from emulator.config.rig_file import COMMAND_FRAMES
 from emulator.errors import ConfigError
 from emulator.rig import session as session_module
-from emulator.rig.session import load_session, total_mass
+from emulator.rig.child import session_of
+from emulator.rig.session import load_session, mission, total_mass
 from emulator.vehicle.road import grip_at
 
 
@@ -156,3 +157,83 @@ def test_the_loop_gets_a_cpu_of_its_own_if_there_is_one(files, monkeypatch):
     pinned = load(files)
     assert pinned.loop_cpu == 3
     assert pinned.other_cpus == {3}  # nothing else is left
+
+
+def test_the_robot_is_told_the_file_and_not_what_is_ridden(files):
+    wet = load_session(files / "rigs" / "loopback.yaml", files / "runs" / "wet_lap.yaml")
+    dry = load(files)
+    assert total_mass(wet.vehicle) == pytest.approx(total_mass(dry.vehicle) + 6.0 + (11.0 - 4.0))
+    told = mission(wet)
+    assert told.vehicle.body.tobytes() == dry.vehicle.body.tobytes()
+    assert told.vehicle.tyre.tobytes() == dry.vehicle.tyre.tobytes() != wet.vehicle.tyre.tobytes()
+    assert told.mass == total_mass(dry.vehicle)
+    assert dry.nominal is dry.vehicle
+
+
+def test_bases_are_hashed_beside_the_file_that_names_them(files):
+    (files / "runs" / "wetter.yaml").write_text("based_on: wet_lap.yaml\nsurface: {grip: 0.7}\n")
+    s = load_session(files / "rigs" / "loopback.yaml", files / "runs" / "wetter.yaml")
+    names = {"scenario": "wetter", "scenario base 1": "wet_lap", "scenario base 2": "first_lap"}
+    for key, name in names.items():
+        content = (files / "runs" / f"{name}.yaml").read_bytes()
+        assert s.files[key] == hashlib.sha256(content).hexdigest()
+    assert set(s.files) == {"rig", "vehicle", "dbc", "circuit", *names}
+
+
+def test_files_named_in_a_base_are_beside_the_base(files, tmp_path):
+    for kind, base in (("rig", "s/rigs/loopback.yaml"), ("run", "s/runs/first_lap.yaml")):
+        (tmp_path / f"{kind}.yaml").write_text(f"based_on: {base}\n")
+    s = load_session(tmp_path / "rig.yaml", tmp_path / "run.yaml")
+    assert s.files["vehicle"] == load(files).files["vehicle"]
+    assert {"rig base 1", "scenario base 1", "circuit", "dbc"} <= set(s.files)
+
+
+def test_a_manoeuvre_has_no_circuit_file_and_an_end(files):
+    rig, run = files / "rigs" / "loopback.yaml", files / "runs" / "braking.yaml"
+    s = load_session(rig, run, parameters={"deceleration": 5.0})
+    assert "circuit" not in s.files
+    assert not s.line.closed
+    assert s.finish_station == s.sector_ends[-1] < s.line.length
+    assert s.parameters == {"deceleration": 5.0, "grip": 1.0}
+    assert s.set_parameters == {"deceleration": 5.0}
+    manifest = json.loads(json.dumps(s.manifest(stage="virtual")))
+    assert manifest["parameters"] == {"deceleration": 5.0, "grip": 1.0}
+    assert manifest["scenario"]["manoeuvre"]["deceleration_m_s2"] == 5.0
+    v, v0 = s.line.target_speed, 100.0 / 3.6
+    assert v[0] == pytest.approx(v0)
+    deceleration = -np.diff(v**2) / 2 / np.diff(s.line.station)
+    assert deceleration.max() == pytest.approx(5.0)
+    laps = load(files)
+    assert laps.finish_station == laps.line.length
+
+
+def test_a_patch_without_stations_lies_all_along_the_line(files):
+    for name in ("wet_lap", "straight"):
+        top = files / "runs" / "kerb.yaml"
+        kerb = "{name: kerb, left_m: 4.5, right_m: 4.0, grip: 0.4, edge_m: 0.1}"
+        top.write_text(f"based_on: {name}.yaml\nsurface: {{patches: [{kerb}]}}\n")
+        s = load_session(files / "rigs" / "loopback.yaml", top)
+        at = np.linspace(0.0, s.line.length, 997)
+        assert {grip_at(s.road, s.line, station, 4.2) for station in at} == {0.4}
+        assert 0.4 not in {grip_at(s.road, s.line, station, 3.8) for station in at}
+        patch = s.manifest(stage="virtual")["patches"][-1]
+        assert (patch["from_m"], patch["to_m"]) == (0.0, s.line.length)
+
+
+def test_fuel_for_a_vehicle_without_a_tank_is_told_in_the_scenario(files):
+    top = files / "runs" / "full.yaml"
+    top.write_text("based_on: trainer_lap.yaml\nvehicle: {fuel_kg: 5}\n")
+    with pytest.raises(
+        ConfigError, match=r"full\.yaml:2:20: vehicle\.fuel_kg: expected a vehicle whose file"
+    ):
+        load_session(files / "rigs" / "trainer.yaml", top)
+
+
+def test_a_child_process_makes_the_same_session_from_its_job(files):
+    rig, run = files / "rigs" / "loopback.yaml", files / "runs" / "braking.yaml"
+    s = load_session(rig, run, seed=4, parameters={"deceleration": 5.0})
+    job = {"rig": str(rig), "scenario": str(run), "seed": 4, "parameters": dict(s.set_parameters)}
+    again = session_of(json.loads(json.dumps(job)))
+    assert again.scenario == s.scenario
+    assert again.parameters == s.parameters
+    assert again.line.target_speed.tobytes() == s.line.target_speed.tobytes()

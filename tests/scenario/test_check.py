@@ -123,3 +123,26 @@ def test_a_rig_whose_bit_rate_is_known_comes_with_its_bus_budget() -> None:
     assert found.problems
     assert found.budget is not None
     assert found.budget.line("estimate_motion").worst_ns is None
+
+
+def test_a_scenario_on_a_base_is_checked_with_it_and_with_what_is_set() -> None:
+    found = check(["scenarios/runs/wet_lap.yaml"], {"line_grip": 0.5})
+    assert [(c.path, c.kind, c.problems) for c in found] == [
+        ("scenarios/runs/wet_lap.yaml", "scenario", []),
+        ("scenarios/circuits/ostrevel.yaml", "circuit", []),
+    ]
+    (alone,) = check(["scenarios/runs/slalom.yaml"])
+    assert (alone.kind, alone.problems) == ("scenario", [])
+    (wrong, _) = check(["scenarios/runs/wet_lap.yaml"], {"line_grip": 5.0})
+    assert [(p.file, p.key) for p in wrong.problems] == [
+        ("scenarios/runs/wet_lap.yaml", "parameters.line_grip.range")
+    ]
+
+
+def test_a_problem_in_a_base_is_told_there() -> None:
+    base = Path("scenarios/runs/first_lap.yaml")
+    base.write_text(base.read_text().replace("latitude_deg: 47.25", "latitude_deg: 147.25"))
+    (found, _) = check(["scenarios/runs/wet_lap.yaml"])
+    assert [(p.file, p.key) for p in found.problems] == [
+        ("scenarios/runs/first_lap.yaml", "origin.latitude_deg")
+    ]

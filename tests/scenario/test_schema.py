@@ -198,8 +198,7 @@ WRONG_SCENARIOS = [
     (
         "from_m: 700",
         "from: 700",
-        "15:7: surface.patches.0: missing key 'from_m': a number from 0 to 100000 m\n"
-        "run.yaml:15:20: surface.patches.0.from: unknown key; known keys: name, from_m, to_m, "
+        "15:20: surface.patches.0.from: unknown key; known keys: name, from_m, to_m, "
         "left_m, right_m, grip, edge_m, did you mean 'from_m'?",
     ),
     (
@@ -694,3 +693,78 @@ def test_the_shipped_scenarios_load(folder: Path) -> None:
     assert files
     for file in files:
         load_scenario(file)
+
+
+MANOEUVRE = SCENARIO.replace(
+    "circuit: circuit.yaml\nlaps: 2\n", "manoeuvre: {kind: straight, length_m: 900}\n\n"
+)
+MANOEUVRE = MANOEUVRE.replace(", lap: 1", "")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "expected"),
+    [
+        (
+            "manoeuvre: {kind: straight, length_m: 900}\n",
+            "\n",
+            "1:1: expected either circuit or manoeuvre, got none of them",
+        ),
+        (
+            "purpose:",
+            "circuit: circuit.yaml\npurpose:",
+            "1:1: expected either circuit or manoeuvre, got both",
+        ),
+        ("purpose:", "laps: 2\npurpose:", "3:7: laps: expected no laps: the line of this manoeuvre is open"),
+        (
+            "kind: straight, length_m: 900",
+            "kind: circle, radius_m: 200, side: left",
+            "1:1: missing key 'laps'",
+        ),
+        (
+            "kind: straight",
+            "kind: strait",
+            "4:19: manoeuvre.kind: expected one of straight, circle, slalom, lane_change, braking",
+        ),
+        (
+            "kind: straight, length_m: 900",
+            "kind: lane_change, offset_m: 20, length_m: 8",
+            "4:12: manoeuvre: found no line",
+        ),
+        (
+            "station_m: 500",
+            "station_m: 5",
+            "23:21: events.0.at.station_m: expected a station from the start on (10 m)",
+        ),
+        (
+            "station_m: 500",
+            "station_m: 901",
+            "23:21: events.0.at.station_m: expected a station within the line of 900.0 m",
+        ),
+        (
+            "from_m: 700",
+            "from_m: 730",
+            "15:39: surface.patches.0.to_m: expected more than from_m (730) on an open line",
+        ),
+        ("station_m: 10,", "station_m: 900,", "9:20: start.station_m: expected a station before the finish"),
+        ("from_m: 700, ", "", "15:7: surface.patches.0: missing key 'from_m': both from_m and to_m, or none"),
+        (
+            "kind: straight, length_m: 900",
+            "kind: braking, deceleration_m_s2: 11, to_km_h: 20, slope_deg: -6, run_up_m: 900",
+            "4:47: manoeuvre.deceleration_m_s2: expected at most 8.73 m/s2, what grip 1 and the slope allow",
+        ),
+    ],
+)
+def test_a_wrong_manoeuvre_is_refused_at_its_place(old: str, new: str, expected: str) -> None:
+    Path("run.yaml").write_text(MANOEUVRE)
+    load_scenario("run.yaml")
+    assert MANOEUVRE.count(old) == 1
+    Path("run.yaml").write_text(MANOEUVRE.replace(old, new))
+    with pytest.raises(ConfigError) as caught:
+        load_scenario("run.yaml")
+    assert ("run.yaml:" + expected) in str(caught.value)
+
+
+def test_a_circuit_still_needs_its_laps() -> None:
+    Path("run.yaml").write_text(SCENARIO.replace("laps: 2\n", ""))
+    with pytest.raises(ConfigError, match="missing key 'laps': a whole number from 1 to 1000"):
+        load_scenario("run.yaml")

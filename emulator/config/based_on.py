@@ -1,0 +1,183 @@
+"""A file that is based on another one: ``based_on: other.yaml`` at its top, relative to the file itself.
+
+The base is read first, then what this file says goes over it:
+
+- mappings merge key by key, at any depth; where both give a ``kind`` and it is another one, this file's
+  mapping stands alone
+- a key with nothing after its colon (or ``null``) takes the base's key away
+- a list takes the place of the base's list
+- but ``events``, ``criteria``, ``surface.patches`` and ``surface.bumps`` hold things that go by their name
+  (by their kind if they have none): an item takes the place of the base's item of that name, other items
+  are added behind, and ``{name: ..., remove: true}`` takes one away
+
+A base may itself be based on another file. Nothing but the whole has to be valid, so a base may be a piece.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+from emulator.config.validation import did_you_mean
+from emulator.config.yaml_source import Loc, Mark, Source, beside, load, show
+from emulator.errors import ConfigError, Problem
+
+KEY = "based_on"
+"""The key at the top of a file."""
+MOST_BASES = 8
+"""Files that one may be based on, one on the other."""
+NAMED_LISTS: frozenset[Loc] = frozenset(
+    {("events",), ("criteria",), ("surface", "patches"), ("surface", "bumps")}
+)
+"""Lists whose items go by name, or by kind if they have none."""
+
+
+def load_with_bases(path: str | os.PathLike[str]) -> Source:
+    """Read a file and what it is based on as one source; every value keeps its own file, line and column.
+
+    Raises ConfigError: a file that can't be read, a base that is none, bases that go round in a circle or
+    more than ``MOST_BASES`` deep, two kinds of file, an item to remove that is not there.
+    """
+    return _load(os.fspath(path), ())
+
+
+def _load(path: str, above: tuple[str, ...]) -> Source:
+    own = load(path)
+    if KEY not in own.data:
+        return own
+    given = own.data[KEY]
+    if not isinstance(given, str) or not given.strip():
+        raise ConfigError([own.problem((KEY,), f"expected the name of a file, got {show(given)}")])
+    file = beside(path, given)
+    chain = (*above, path)
+    if os.path.realpath(file) in [os.path.realpath(other) for other in chain]:
+        circle = " -> ".join([*chain, file])
+        raise ConfigError([own.problem((KEY,), f"files based on each other in a circle: {circle}")])
+    if len(chain) > MOST_BASES:
+        raise ConfigError(
+            [own.problem((KEY,), f"expected at most {MOST_BASES} files based one on the other")]
+        )
+    if not os.path.isfile(file):
+        text = f"no such file: {file} (paths are relative to this file)"
+        raise ConfigError([own.problem((KEY,), text)])
+    base = _load(file, chain)
+    kinds = [source.data.get("kind") for source in (base, own)]
+    if None not in kinds and kinds[0] != kinds[1]:
+        text = f"expected a file of the same kind ({show(kinds[1])}), {file} is {show(kinds[0])}"
+        raise ConfigError([own.problem((KEY,), text)])
+    merging = _Merging(base, own)
+    data = merging.mapping((), base.data, {k: v for k, v in own.data.items() if k != KEY})
+    if merging.problems:
+        raise ConfigError(merging.problems)
+    return replace(
+        own,
+        data=data,
+        marks=merging.marks,
+        keys=merging.keys,
+        places=merging.places,
+        noted=(*own.noted, *base.noted),
+        bases=(file, *base.bases),
+    )
+
+
+class _Merging:
+    """Builds the merged values and where each of them stands."""
+
+    def __init__(self, base: Source, own: Source) -> None:
+        self.base, self.own = base, own
+        self.marks: dict[Loc, Mark] = {}
+        self.keys: dict[Loc, Mark] = {}
+        self.places: dict[Loc, str] = {}
+        self.problems: list[Problem] = []
+
+    def mapping(self, loc: Loc, base: Mapping[str, Any], own: Mapping[str, Any]) -> dict[str, Any]:
+        self._head(loc)
+        merged: dict[str, Any] = {}
+        for key in [*base, *(key for key in own if key not in base)]:
+            here: Loc = (*loc, key)
+            if key not in own:
+                merged[key] = self._take(self.base, here, here, base[key])
+                continue
+            value, before = own[key], base.get(key)
+            if value is None and key in base:
+                continue
+            if isinstance(value, dict) and isinstance(before, dict) and _one_kind(before, value):
+                merged[key] = self.mapping(here, before, value)
+            elif here in NAMED_LISTS and isinstance(value, list) and isinstance(before, list):
+                merged[key] = self._items(here, before, value)
+            else:
+                merged[key] = self._take(self.own, here, here, value)
+        return merged
+
+    def _items(self, loc: Loc, base: list[Any], own: list[Any]) -> list[Any]:
+        """Items by name: replaced where they stood, removed, or added behind."""
+        self._head(loc)
+        known = [_known_by(item) for item in base]
+        from_: list[tuple[Source, int] | None] = [(self.base, i) for i in range(len(base))]
+        taken: set[int] = set()
+        for i, item in enumerate(own):
+            name = _known_by(item)
+            same = [k for k, other in enumerate(known) if name is not None and other == name]
+            remove = isinstance(item, dict) and item.get("remove") is True
+            if len(same) > 1:
+                text = f"{len(same)} items of the base go by {_shown(name)}; give them names there"
+                self.problems.append(self.own.problem((*loc, i), text))
+            elif remove and not same:
+                names = [text for text in (_text(k) for k in known) if text]
+                text = f"nothing in the base goes by {_shown(name)}, so nothing to remove"
+                self.problems.append(self.own.problem((*loc, i), text + did_you_mean(_text(name), names)))
+            elif remove and set(item) - {"name", "kind", "remove"}:
+                text = "expected nothing but name or kind beside remove"
+                self.problems.append(self.own.problem((*loc, i), text))
+            elif same and same[0] not in taken:
+                taken.add(same[0])
+                from_[same[0]] = None if remove else (self.own, i)
+            else:
+                from_.append((self.own, i))
+        merged: list[Any] = []
+        for source, i in (pair for pair in from_ if pair is not None):
+            there: Loc = (*loc, i)
+            item = own[i] if source is self.own else base[i]
+            merged.append(self._take(source, there, (*loc, len(merged)), item))
+        return merged
+
+    def _head(self, loc: Loc) -> None:
+        """The place of a merged mapping or list is that of the upper file."""
+        self.marks[loc] = self.own.marks[loc]
+        if loc in self.own.keys:
+            self.keys[loc] = self.own.keys[loc]
+
+    def _take(self, source: Source, there: Loc, here: Loc, value: Any) -> Any:
+        """A value as it stands in ``source``, with all marks below it, to its place in the whole."""
+        n = len(there)
+        for found, into in ((source.marks, self.marks), (source.keys, self.keys)):
+            for loc, mark in found.items():
+                if loc[:n] == there:
+                    to: Loc = (*here, *loc[n:])
+                    into[to] = mark
+                    if source.file_of(loc) != self.own.path:
+                        self.places[to] = source.file_of(loc)
+        return value
+
+
+def _one_kind(base: Mapping[str, Any], own: Mapping[str, Any]) -> bool:
+    return "kind" not in base or "kind" not in own or base["kind"] == own["kind"]
+
+
+def _known_by(item: object) -> tuple[str, str] | None:
+    """What an item of a list goes by: its name, else its kind, else nothing."""
+    if isinstance(item, dict):
+        for key in ("name", "kind"):
+            if isinstance(item.get(key), str):
+                return key, item[key]
+    return None
+
+
+def _text(known: tuple[str, str] | None) -> str:
+    return known[1] if known is not None else ""
+
+
+def _shown(known: tuple[str, str] | None) -> str:
+    return "no name" if known is None else f"{known[0]} {known[1]!r}"
