@@ -136,7 +136,7 @@ def run(
 
             _, source = load_rig(rig)
             told = broker(session.rig.telemetry, lambda name: telemetry_path(source, name))
-        companion = None if told is None else Telemetry(told, folder.name, say).beside
+        companion = None if told is None else Telemetry(told, folder.name, say, session.asked_events).beside
         verdict = ride(
             session,
             (rig, scenario),

@@ -16,6 +16,7 @@ from emulator.campaign.verdict import TimingTolerance, Verdict, judge, write_ver
 from emulator.record.reader import read_json_object, read_run
 from emulator.record.writer import CERTIFICATE_FILE, RunWriter, write_json
 from emulator.rig.copies import copies, manifest_of
+from emulator.rig.hook_host import hook_of
 from emulator.rig.session import Session
 from emulator.rig.supervisor import Beside, run_bench
 from emulator.rig.virtual import VirtualRide
@@ -43,11 +44,17 @@ def ride(
     """
     if virtual:
         kept = copies(session.files, session.paths)
-        with RunWriter(folder, manifest_of(session, stage="virtual"), kept) as writer:
-            outcome, certificate = VirtualRide(session).run(writer, progress)
+        with (
+            hook_of(session) as hook,
+            RunWriter(folder, manifest_of(session, stage="virtual"), kept) as writer,
+        ):
+            outcome, certificate = VirtualRide(session).run(writer, progress, hook)
             write_json(folder / CERTIFICATE_FILE, certificate)
     else:
-        result = run_bench(session, paths, folder, say=say, progress=progress, beside=beside, hold=hold)
+        with hook_of(session) as hook:
+            result = run_bench(
+                session, paths, folder, say=say, progress=progress, beside=beside, hold=hold, hook=hook
+            )
         outcome = result.outcome
         for line in result.log_tail:
             say(line)

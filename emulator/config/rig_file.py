@@ -606,6 +606,7 @@ class MqttTelemetry(Closed):
     commands: bool = False
     command_key_file: FileName | None = None
     go: bool = False  # whether a hold from afar may be released from afar
+    events: bool = False  # whether events that wait to be asked for may be asked for from afar
 
     @model_validator(mode="after")
     def _commands_are_signed_in(self) -> MqttTelemetry:
@@ -616,8 +617,9 @@ class MqttTelemetry(Closed):
                 raise wrong(
                     f"missing key {key!r}: commands are taken only signed in and with a key", "commands"
                 )
-        if self.go and not self.commands:
-            raise wrong("expected commands: true beside it, without which none is taken", "go")
+        for key in ("go", "events"):
+            if getattr(self, key) and not self.commands:
+                raise wrong("expected commands: true beside it, without which none is taken", key)
         return self
 
 

@@ -108,7 +108,7 @@ class Bench:
         scenario = session.scenario
         self._events = scenario.events
         self._names = [event.name for event in scenario.events]
-        self._asked = frozenset(i for i, e in enumerate(scenario.events) if e.can_be_asked)
+        self._asked = frozenset(session.asked_events.values())
         o = scenario.origin
         self._frame = Origin(math.radians(o.latitude_deg), math.radians(o.longitude_deg), o.height_m).frame
         # in whole numbers: a float of seconds since 1970 is good to a quarter of a microsecond only

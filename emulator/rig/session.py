@@ -33,7 +33,7 @@ from emulator.scenario.ideal_lap import BODIES, bike_of
 from emulator.scenario.lean_envelope import lean_envelope
 from emulator.scenario.manoeuvre import most_speed
 from emulator.scenario.relief import CLASS_DEGREE_m3, along_lap, roughness
-from emulator.scenario.schema import PROFILE_JERK, Scenario, load_course, load_scenario
+from emulator.scenario.schema import PROFILE_JERK, Scenario, hook_path, load_course, load_scenario
 from emulator.scenario.speed_profile import engine_curve, speed_limits, target_speed
 from emulator.scenario.vehicle_change import VehicleChange, changed_values
 from emulator.sensors.imu import turned
@@ -89,6 +89,11 @@ class Session:
         if self.line.closed:
             return self.scenario.start.station_m + self.scenario.laps * self.line.length
         return self.sector_ends[-1]
+
+    @property
+    def asked_events(self) -> dict[str, int]:
+        """Number by name of the events that wait to be asked for during the ride."""
+        return {e.name: i for i, e in enumerate(self.scenario.events) if e.can_be_asked}
 
     @property
     def bus(self) -> BusBudget | None:
@@ -214,6 +219,9 @@ def load_session(
     }
     if circuit_source is not None:
         chains["circuit"] = (circuit_source.path, *circuit_source.bases)
+    hook = hook_path(scenario, scenario_source)
+    if hook is not None:
+        chains["hook"] = (hook,)
     paths = {
         name if depth == 0 else f"{name} base {depth}": path
         for name, chain in chains.items()

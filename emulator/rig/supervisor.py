@@ -43,14 +43,17 @@ from emulator.record.writer import (
 )
 from emulator.rig.child import collect_logs
 from emulator.rig.copies import manifest_of
+from emulator.rig.hook_host import HookSteps
 from emulator.rig.links import bus_words
+from emulator.rig.operator import Operator
 from emulator.rig.session import Session
-from emulator.signals import INDEX
+from emulator.signals import INDEX, RUNNING
 from emulator.snapshot import Command, LoopState, RecorderState, Snapshot, Status
 
 _READY_TIMEOUT_S = 180.0  # a child may have to compile
 _LEAVE_TIMEOUT_S = 10.0
 _POLL_S = 0.05
+_HOOK_POLL_S = 0.002
 _SAID = {EV_PERMISSIVE: "", EV_HOLD: "", EV_MONITOR: "implausible: ", EV_TRIP: "tripped: "}
 """Events that are told on the screen as they happen, and how."""
 
@@ -191,6 +194,7 @@ def run_bench(
     progress: Progress | None = None,
     beside: Beside | None = None,
     hold: bool = False,
+    hook: HookSteps | None = None,
 ) -> BenchResult:
     """Run the scenario in real time; the record is in ``folder`` when this returns.
 
@@ -199,11 +203,12 @@ def run_bench(
     progress  called twice a second with (scenario time [s], speed [m/s], station [m])
     beside    runs next to it as long as there is a loop; what becomes of it is not the run's business
     hold      stay armed, not running, until a line comes on standard input
+    hook      looks at the ride; if it fails, the ride is stopped and its outcome is that it crashed
 
     Raises DeviceAbsent, StartFailed or RunFailed; then nothing of it is left running, and if it never came to
     a ride nothing is left in ``folder`` but the log of a process that broke.
     """
-    return uvloop.run(_run(session, paths, folder, say, progress, beside, hold))
+    return uvloop.run(_run(session, paths, folder, say, progress, beside, hold, hook))
 
 
 async def _run(
@@ -214,6 +219,7 @@ async def _run(
     progress: Progress | None,
     beside: Beside | None,
     hold: bool,
+    hook: HookSteps | None,
 ) -> BenchResult:
     logs = folder.parent / f".{folder.name}.logs"
     try:
@@ -257,7 +263,7 @@ async def _run(
                 port = server.port
             await _start(session, paths, (folder, logs), snapshot, children, port, stop_asked, say)
             armed = True
-            return await _ride(session, snapshot, children, server, stop_asked, say, progress, hold)
+            return await _ride(session, snapshot, children, server, stop_asked, say, progress, hold, hook)
         finally:
             for child in children.values():
                 if not child.gone:
@@ -348,31 +354,16 @@ async def _start(
         await asyncio.sleep(_POLL_S)
 
 
-def _line_on_standard_input(say: Say) -> asyncio.Future[bool]:
-    """True once a line has come; False if none can come any more: then the hold stays."""
-    loop = asyncio.get_running_loop()
-    line: asyncio.Future[bool] = loop.create_future()
-
-    def look() -> None:
-        try:
-            data = os.read(0, 4096)
-        except OSError:
-            data = b""
-        if b"\n" in data or not data:
-            loop.remove_reader(0)
-            if not data:
-                say("standard input has ended: the hold stays, Ctrl-C stops")
-            line.set_result(bool(data))
-
-    try:
-        os.fstat(0)
-        loop.add_reader(0, look)
-    except OSError:
-        line.set_result(False)
-        say("there is no standard input to release the hold from: it stays, Ctrl-C stops")
-    else:
-        say("held: press Enter to let the ride start")
-    return line
+async def _hooked(hook: HookSteps, snapshot: Snapshot, budget_s: float) -> None:
+    """Show the ride to the scenario's hook, and post what it asks for. Raises HookFailed."""
+    state = INDEX["bench.state"]
+    while True:
+        await asyncio.sleep(_HOOK_POLL_S)
+        latest = snapshot.latest()
+        if latest is None or latest[1][state] != RUNNING or not hook.due(latest[0]):
+            continue
+        for command, argument in await asyncio.to_thread(hook.look, latest[0], latest[1].copy(), budget_s):
+            snapshot.post(command, argument)
 
 
 async def _ride(
@@ -384,6 +375,7 @@ async def _ride(
     say: Say,
     progress: Progress | None,
     hold: bool,
+    hook: HookSteps | None,
 ) -> BenchResult:
     """Arm and watch until the loop has ended; then gather what the processes say about the ride."""
     loop_child, recorder, robot = children["loop"], children["recorder"], children["robot"]
@@ -398,7 +390,11 @@ async def _ride(
         PERMISSIVE_TEXTS[PERMISSIVES.index(name)] for name in ("robot_heartbeat", *session.rig.permissives)
     ]
     say(f"arming: the ride starts when these are given: {', '.join(asked)}; Ctrl-C stops in an orderly way")
-    released = _line_on_standard_input(say) if hold else None
+    operator = Operator(held=hold, events=session.asked_events, say=say)
+    looking: asyncio.Task[None] | None = None
+    if hook is not None and session.scenario.hook is not None:
+        looking = asyncio.create_task(_hooked(hook, snapshot, session.scenario.hook.budget_ms * 1e-3))
+    hook_failed = ""
 
     stopping = robot_told = recorder_told = False
     dropped = pauses = 0
@@ -409,10 +405,12 @@ async def _ride(
         for event in events.read()[0]:
             if event.code in _SAID:
                 say(_SAID[event.code] + event.text)
-        if released is not None and released.done():
-            if released.result():
-                snapshot.post(Command.GO)
-            released = None
+        for command, argument in operator.take():
+            snapshot.post(command, argument)
+        if looking is not None and looking.done():
+            hook_failed, looking = str(looking.exception()), None
+            stop_asked.append("hook failed")
+            say(hook_failed)
         if stop_asked and not stopping:
             stopping = True
             say(f"{stop_asked[0]}: stopping in an orderly way, the signals go to rest")
@@ -444,6 +442,9 @@ async def _ride(
                 progress(
                     tick * 1e-3, float(row[INDEX["truth.speed_m_s"]]), float(row[INDEX["line.station_m"]])
                 )
+    operator.close()
+    if looking is not None:
+        looking.cancel()
     robot.signal(signal.SIGTERM)
     await loop_child.leave()
     status[Status.RECORDER_END] = 1
@@ -460,6 +461,8 @@ async def _ride(
         )
     outcome = dict(loop_child.said["outcome"])
     outcome["rig_problems"] = [*outcome["rig_problems"], *problems]
+    if hook_failed:
+        outcome |= {"ended": "crashed", "trip_reason": hook_failed}
     if not recorder.said.get("recorded") and not recorder_told:
         outcome["rig_problems"].append(f"the recorder broke (exit {recorder.returncode})")
     if recorder.said.get("error") and not recorder.said.get("recorded"):

@@ -20,12 +20,13 @@ from emulator.plant.step import Plant, tick
 from emulator.ports import UNTIMED, FrameBuffer, frame_buffer
 from emulator.record.writer import RX, RunWriter
 from emulator.rig.bench import EVENT_KINDS, Bench
+from emulator.rig.hook_host import HANG_S, HookFailed, HookSteps
 from emulator.rig.links import output_specs
 from emulator.rig.session import Session, mission
 from emulator.robot.mission import ReferenceRider
 from emulator.robot.rider import Rider
 from emulator.robot.rider import step as ride
-from emulator.signals import BEFORE_ARMING_TICK, INDEX, SIGNALS, TICK_NS, UNARMED_TICK
+from emulator.signals import ARMED, BEFORE_ARMING_TICK, INDEX, RUNNING, SIGNALS, TICK_NS, UNARMED_TICK
 from emulator.snapshot import Command
 from emulator.timeline import NEVER
 
@@ -157,11 +158,15 @@ class VirtualRide:
         self._payloads = np.zeros((10 * _ROWS, 8), np.uint8)
 
     def run(
-        self, writer: RunWriter, progress: Callable[[float, float, float], None] | None = None
+        self,
+        writer: RunWriter,
+        progress: Callable[[float, float, float], None] | None = None,
+        hook: HookSteps | None = None,
     ) -> tuple[dict[str, Any], dict[str, Any]]:
         """Ride to the end and record it; returns outcome and certificate as the verdict reads them.
 
         progress  called about once a second of ride with (scenario time [s], speed [m/s], station [m])
+        hook      looks at the ride; if it fails, the ride is stopped and its outcome is that it crashed
         """
         bench, rider, budget = self.bench, self.rider, self.budget
         rx, tx, inbox = frame_buffer(256), frame_buffer(256), frame_buffer(1024)
@@ -174,8 +179,12 @@ class VirtualRide:
         trip_tick: int | None = None
         n = m = given = told = 0  # given: of the m frames, those recorded as inputs
         tick = UNARMED_TICK
+        failed = ""
         while not bench.finished:
-            n, m = go(*arguments, *memory, n, m, NEVER)
+            until = NEVER
+            if hook is not None and not failed and run["state"] in (ARMED, RUNNING):
+                until = max(int(run["tick"]), int(run["start_tick"]) + hook.next) + 1
+            n, m = go(*arguments, *memory, n, m, until)
             tick, before = bench.tick_number, tick
             if before < UNARMED_TICK // 2:
                 # Nothing is recorded before arming; arming is an event, so only the last row can be armed.
@@ -197,6 +206,8 @@ class VirtualRide:
                     due_ns, sent_ns = bench.gnss_due_ns + line_ns, tick * TICK_NS + line_ns
                     budget.gnss(due_ns, bench.gnss_valid_ns, sent_ns, taken=True)
                     writer.append_gnss(tick, burst)
+            if hook is not None and not failed and run["state"] == RUNNING and hook.due(tick):
+                failed = self._ask(hook, tick, writer)
             if n == _ROWS or m > self._frames.shape[0] - FRAMES_A_TICK or bench.finished:
                 self._write(writer, tick, n, m)
                 self._write_inputs(writer, given, m)
@@ -205,9 +216,23 @@ class VirtualRide:
                 told = tick
                 progress(tick * 1e-3, float(bench.row[_SPEED]), float(run["station"]))
         outcome = {**bench.outcome(), "trip_tick": trip_tick, "rig_problems": []}
+        if failed:
+            outcome |= {"ended": "crashed", "trip_reason": failed}
         certificate = budget.certificate(None)
         certificate["robot_frames"] = bench.frame_counts()
         return outcome, certificate
+
+    def _ask(self, hook: HookSteps, tick: int, writer: RunWriter) -> str:
+        """Let the hook look and do what it asks for; returns why it failed. Then the ride is stopped."""
+        failed = ""
+        try:
+            asked = hook.look(tick, self.bench.row, HANG_S)
+        except HookFailed as error:
+            failed, asked = str(error), [(Command.STOP, 0.0)]
+        for command, argument in asked:
+            writer.append_command_input(int(self.bench.plant.run[0]["tick"]), command, argument)
+            self.bench.command(command, argument)
+        return failed
 
     def _drop_unarmed(self, m: int) -> int:
         """Keep of the first m frames those of armed ticks; returns how many."""

@@ -17,7 +17,7 @@ from pydantic import Field, model_validator
 
 from emulator.config.based_on import load_with_bases
 from emulator.config.rig_file import FileName, Name
-from emulator.config.validation import Closed, did_you_mean, validate, wrong
+from emulator.config.validation import Closed, Words, did_you_mean, validate, wrong
 from emulator.config.yaml_source import Loc, Source, beside
 from emulator.errors import ConfigError, Problem
 from emulator.scenario.circuit import load_circuit
@@ -153,6 +153,18 @@ class Wind(Closed):
     from_deg: float = Field(ge=0, le=360)
 
 
+class HookFile(Closed):
+    """A class in Python that looks at the ride and asks for events: emulator.scenario.hook.
+
+    ``file`` is run as a program: only use one you have read. On the bench a look may take ``budget_ms``.
+    """
+
+    file: FileName
+    name: Annotated[str, Field(pattern=r"^[A-Za-z_][A-Za-z0-9_]*$"), Words("the name of a class")]
+    every_ms: float = Field(default=20.0, ge=5, le=10_000)
+    budget_ms: float = Field(default=50.0, ge=5, le=10_000)
+
+
 class Scenario(Closed):
     """One ride and what it has to show."""
 
@@ -174,6 +186,7 @@ class Scenario(Closed):
     vehicle: VehicleChange = VehicleChange()
     parameters: dict[ParameterName, Parameter] = Field(default_factory=dict)
     events: tuple[Event, ...] = ()
+    hook: HookFile | None = None
     criteria: Annotated[tuple[Criterion, ...], Field(min_length=1)]
 
     @model_validator(mode="after")
@@ -233,8 +246,19 @@ def load_course(scenario: Scenario, source: Source) -> tuple[Course, Source | No
     return circuit_course(circuit), circuit_source
 
 
+def hook_path(scenario: Scenario, source: Source) -> str | None:
+    """The file of a scenario's hook, None if it has none."""
+    if scenario.hook is None:
+        return None
+    return beside(source.file_of(("hook", "file")), scenario.hook.file)
+
+
 def _within_itself(scenario: Scenario, source: Source) -> list[Problem]:
     problems = []
+    hook = hook_path(scenario, source)
+    if hook is not None and not os.path.isfile(hook):
+        text = f"no such file: {hook} (paths are relative to this file)"
+        problems.append(source.problem(("hook", "file"), text))
     names: list[tuple[Loc, list[str]]] = [
         (("surface", "patches"), [p.name for p in scenario.surface.patches]),
         (("surface", "bumps"), [b.name for b in scenario.surface.bumps]),

@@ -6,7 +6,8 @@ A command is a JSON object
 
 whose code is HMAC-SHA256 under the key, over the UTF-8 text of topic, command, id and time as it stands in
 the message, each followed by a line feed. The topic is in it, so that a command for one bench can't be played
-to another; the id is remembered for as long as the time is fresh, so that none is taken twice.
+to another; the id is remembered for as long as the time is fresh, so that none is taken twice. With the rig's
+leave a command may also be "start NAME" or "end NAME" of an event that waits to be asked for.
 
 Source: RFC 2104 for the code, RFC 8259 for the object.
 """
@@ -17,9 +18,11 @@ import hashlib
 import hmac
 import json
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from emulator.errors import StartFailed
+from emulator.rig.operator import event_command
 from emulator.snapshot import Command
 
 COMMANDS = {"stop": Command.STOP, "trip": Command.TRIP, "hold": Command.HOLD}
@@ -63,6 +66,7 @@ class Answer:
     command: Command | None
     identifier: str
     why: str
+    argument: float = 0.0  # of a command that has one
 
 
 @dataclass
@@ -72,6 +76,7 @@ class Gate:
     key: bytes
     topic: str
     go: bool = False  # the rig's leave for WITH_LEAVE
+    events: Mapping[str, int] = field(default_factory=dict)  # number by name of those the rig gives leave to
     _seen: dict[str, float] = field(default_factory=dict)
 
     def look(self, payload: bytes, now_s: float) -> Answer:
@@ -110,7 +115,11 @@ class Gate:
         self._seen[identifier] = utc_s
         known = COMMANDS | WITH_LEAVE if self.go else COMMANDS
         if command not in known:
-            return Answer(None, identifier, f"expected one of {', '.join(known)}")
+            asked = event_command(command, self.events) if self.events else ""
+            if isinstance(asked, tuple):
+                return Answer(asked[0], identifier, "taken", asked[1])
+            also = f"; {asked}" if asked else ""
+            return Answer(None, identifier, f"expected one of {', '.join(known)}{also}")
         return Answer(known[command], identifier, "taken")
 
 

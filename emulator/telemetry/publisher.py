@@ -22,7 +22,7 @@ import json
 import math
 import ssl
 import time
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager, suppress
 from dataclasses import dataclass
 from typing import Any
@@ -119,14 +119,28 @@ def broker(settings: MqttTelemetry, path_of: Callable[[str], str]) -> Broker:
 class Telemetry:
     """Tells one run; ``beside`` is what the supervisor runs next to it.
 
-    run  name of the run folder; say takes sentences for the screen
+    run     name of the run folder; say takes sentences for the screen
+    events  number by name of the scenario's events that wait to be asked for
     """
 
-    def __init__(self, broker: Broker, run: str, say: Callable[[str], None]) -> None:
+    def __init__(
+        self,
+        broker: Broker,
+        run: str,
+        say: Callable[[str], None],
+        events: Mapping[str, int] | None = None,
+    ) -> None:
         self._broker, self._run, self._say = broker, run, say
         self._topic = broker.settings.topic
         self._gate = (
-            None if broker.key is None else Gate(broker.key, f"{self._topic}/command", broker.settings.go)
+            None
+            if broker.key is None
+            else Gate(
+                broker.key,
+                f"{self._topic}/command",
+                broker.settings.go,
+                dict(events or {}) if broker.settings.events else {},
+            )
         )
         self._away = False
 
@@ -251,7 +265,7 @@ class Telemetry:
                 self._say(
                     f"telemetry: {answer.command.name.lower()} asked for over MQTT ({answer.identifier})"
                 )
-                snapshot.post(answer.command, _ARGUMENTS.get(answer.command, 0.0))
+                snapshot.post(answer.command, _ARGUMENTS.get(answer.command, answer.argument))
             item = {"id": answer.identifier, "taken": answer.command is not None, "why": answer.why}
             await self._publish(client, "answer", item, qos=1)
 

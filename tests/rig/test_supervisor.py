@@ -269,6 +269,58 @@ def test_a_held_ride_starts_when_enter_is_pressed_and_its_record_has_no_gap(desk
     replays(desk, len(ticks))
 
 
+ASKED = """\
+events:
+  - {kind: grip, name: rain, at: {asked: true}, factor: 0.9}
+  - {kind: mark, name: here, at: {asked: true}, text: asked for}
+  - kind: fault
+"""
+
+
+def test_events_asked_for_during_a_ride_are_recorded_and_replay(desk):
+    desk.scenario("duration_limit_s: 180.0", "duration_limit_s: 6.0")
+    desk.scenario("    from_s: 10.0 # by then it has caught up with the target of a flying lap\n", "")
+    desk.scenario("events:\n  - kind: fault\n", ASKED)
+    process = desk.start(stdin=subprocess.PIPE)
+    desk.ride_for(process, seconds=1.0)
+    process.stdin.write(b"start rain\nstart snow\nstart here\n")
+    process.stdin.flush()
+    desk.wait(lambda: any(kind == "mark" for _, kind, _ in desk.events()), "no event was started")
+    process.stdin.write(b"end rain\n")
+    process.stdin.close()
+    assert desk.end(process) in (1, 2), desk.said()
+    assert "to be asked for during the ride: rain, here (type: start NAME, end NAME)" in desk.said()
+    assert "no event 'snow' waits to be asked for" in desk.said()
+    told = [(kind, text) for _, kind, text in desk.events() if kind in ("grip_on", "grip_off", "mark")]
+    assert told == [("grip_on", "rain"), ("mark", "here: asked for"), ("grip_off", "rain")]
+    run = read_run(desk.folder)
+    assert set(run.signal("truth.grip_rear")[run.signal("bench.fault_active") == 1]) == {0.9}
+    replays(desk, len(run.tick))
+
+
+@pytest.mark.parametrize(
+    ("body", "word"), [("1 / 0", "ZeroDivisionError"), ("while True: pass", "took more than 60 ms")]
+)
+def test_a_hook_that_fails_on_the_bench_gives_verdict_error_and_the_signals_go_to_rest(desk, body, word):
+    desk.scenario("duration_limit_s: 180.0", "duration_limit_s: 20.0")
+    desk.scenario(
+        "events:\n", "hook: {file: bad.py, name: Bad, every_ms: 50.0, budget_ms: 60.0}\n\nevents:\n"
+    )
+    (desk.files / "runs" / "bad.py").write_text(
+        "from emulator.scenario.hook import Hook\n\n\nclass Bad(Hook):\n"
+        f"    def look(self, ride):\n        if ride.time_s > 1.0:\n            {body}\n"
+    )
+    process = desk.start()
+    assert desk.end(process) == 4, desk.said()
+    verdict = json.loads((desk.folder / "verdict.json").read_text())
+    assert verdict["result"] == "error"
+    assert word in verdict["reasons"][0]
+    texts = [text for _, _, text in desk.events()]
+    assert "running -> stopping" in texts
+    assert "stopping -> standby" in texts
+    assert not desk.processes()
+
+
 def test_a_broker_that_is_away_costs_the_ride_nothing(desk):
     desk.rig("loop:\n", "telemetry: {kind: mqtt, host: 127.0.0.1, port: 1}\n\nloop:\n")
     desk.scenario("duration_limit_s: 180.0", "duration_limit_s: 4.0")

@@ -34,6 +34,18 @@ def test_a_hold_is_let_go_from_afar_only_with_the_rigs_leave():
     assert set(WITH_LEAVE.values()) == {Command.GO}
 
 
+def test_events_are_asked_for_from_afar_only_with_the_rigs_leave():
+    payload = signed(KEY, TOPIC, "start wet patch", "a", NOW)
+    assert look(payload).command is None
+    answer = look(payload, gate=Gate(KEY, TOPIC, events={"gust": 0, "wet patch": 3}))
+    assert (answer.command, answer.argument, answer.why) == (Command.START_EVENT, 3.0, "taken")
+    gate = Gate(KEY, TOPIC, events={"gust": 4})
+    assert look(signed(KEY, TOPIC, "end gust", "b", NOW), gate=gate).argument == 4.0
+    refused = look(signed(KEY, TOPIC, "start wet patch", "c", NOW), gate=gate)
+    assert refused.command is None
+    assert "no event 'wet patch' waits to be asked for (those that do: gust)" in refused.why
+
+
 @pytest.mark.parametrize(
     ("payload", "why"),
     [
