@@ -132,3 +132,4 @@ class CycledRide:
             }
         finally:
             snapshot.close()
+            self.snapshot = self.drain = None  # readers keep the memory open
