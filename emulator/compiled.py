@@ -33,6 +33,7 @@ _CORE = (
     "ports.py",
     "signals.py",
     "timeline.py",
+    "trigger.py",
     "truth.py",
     "faults",
     "plant",

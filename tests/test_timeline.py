@@ -19,6 +19,7 @@ from emulator.timeline import (
     WAITING,
     advance,
     event_table,
+    gust,
     hits,
     strength,
     swell,
@@ -97,6 +98,47 @@ def test_one_that_was_asked_to_end_ends():
     changes(e, range(5), [0])
     e["halted"] = 1
     assert changes(e, range(5, 20))[0] == [(5, ENDED)]
+
+
+def test_one_that_was_asked_to_end_is_not_asked_again_when_it_comes_again():
+    e = event(duration=50, repeats=1)
+    changes(e, range(5), [0])
+    e["halted"] = 1
+    assert changes(e, range(5, 100), [20])[0] == [(5, ENDED), (20, STARTED), (70, ENDED)]
+
+
+def test_it_begins_with_nothing_held_from_the_time_before():
+    e = event(duration=5, repeats=1)
+    changes(e, range(10), [0])
+    e["holds"], e["held"], e["held_turning"], e["wander_ns"] = 1, 3.0, 4.0, 5
+    assert changes(e, range(10, 12), [11])[0] == [(11, STARTED)]
+    assert (e["holds"], e["wander_ns"]) == (0, -1)
+    assert math.isnan(e["held"])
+    assert math.isnan(e["held_turning"])
+
+
+def test_one_that_is_spared_may_still_come_the_next_time():
+    draws = streams()
+    told = [
+        [
+            change
+            for _, change in changes(
+                event(duration=2, probability=0.5, repeats=5, every=10), range(80), [5], draws
+            )[0]
+        ]
+        for _ in range(40)
+    ]
+    assert all(len([c for c in one if c != ENDED]) == 6 for one in told)
+    assert {one[0] for one in told} == {STARTED, SPARED}
+
+
+@given(duration=st.integers(2, 400), after=st.integers(0, 400))
+@settings(deadline=None)
+def test_a_gust_is_one_wave_of_the_cosine(duration, after):
+    e = event(duration=duration, value=9.0)
+    start(e, 50)
+    part = min(after, duration)
+    assert gust(e, 50 + part) == pytest.approx(9.0 * math.sin(math.pi * part / duration) ** 2, abs=1e-12)
 
 
 def test_an_intermittent_one_comes_and_goes():

@@ -154,6 +154,19 @@ def test_a_repeated_start_of_another_event_is_waited_for_anew():
     assert starts(nodes, range(100), events=2, row=wave, repeats=1) == [[20, 50], [21, 51]]
 
 
+def test_a_repeated_end_of_another_event_is_waited_for_anew():
+    nodes = [crossing(0.5), node(EVENT_ENDED, 1, other=0)]
+    wave = lambda t: 1.0 if t % 30 >= 20 else 0.0  # noqa: E731
+    # the first lasts 5 ticks; the second sees its end a tick later, and once only each time
+    assert starts(nodes, range(100), events=2, row=wave, repeats=1) == [[20, 50], [26, 56]]
+
+
+def test_what_is_composed_comes_again_only_when_its_parts_do():
+    wave = lambda t: 1.0 if t % 30 >= 20 else 0.0  # noqa: E731
+    first_of = [crossing(0.5, parent=2), node(AT_STATION, parent=2, station=1e9), node(SOME_OF, need=1)]
+    assert starts(first_of, range(110), row=wave, repeats=2) == [[20, 50, 80]]
+
+
 def test_what_is_done_stays_done():
     triggers, table = np.array([node(AT_TICK, tick=0)], TRIGGER_DTYPE), event_table(1)
     for tick in range(5):

@@ -15,6 +15,7 @@ A base may itself be based on another file. Nothing but the whole has to be vali
 
 from __future__ import annotations
 
+import difflib
 import os
 from collections.abc import Mapping
 from dataclasses import replace
@@ -37,15 +38,29 @@ NAMED_LISTS: frozenset[Loc] = frozenset(
 def load_with_bases(path: str | os.PathLike[str]) -> Source:
     """Read a file and what it is based on as one source; every value keeps its own file, line and column.
 
-    Raises ConfigError: a file that can't be read, a base that is none, bases that go round in a circle or
-    more than ``MOST_BASES`` deep, two kinds of file, an item to remove that is not there.
+    Raises ConfigError: a file that can't be read, a base that is none, a misspelt key for it, bases that go
+    round in a circle or more than ``MOST_BASES`` deep, two kinds of file, an item to remove that is not
+    there.
     """
     return _load(os.fspath(path), ())
+
+
+def kind_of(path: str | os.PathLike[str]) -> str:
+    """What a file says it is; nothing if it does not or can't be read."""
+    try:
+        kind = load_with_bases(path).data.get("kind")
+    except ConfigError:
+        return ""
+    return kind if isinstance(kind, str) else ""
 
 
 def _load(path: str, above: tuple[str, ...]) -> Source:
     own = load(path)
     if KEY not in own.data:
+        for meant in difflib.get_close_matches(KEY, own.data, n=1, cutoff=0.8):
+            # told alone: without its base nearly every key would be missing
+            text = f"unknown key, did you mean {KEY!r}?"
+            raise ConfigError([own.problem((meant,), text, at_key=True)])
         return own
     given = own.data[KEY]
     if not isinstance(given, str) or not given.strip():

@@ -104,7 +104,9 @@ def _attempt(model: type[Model], source: Source) -> Model | list[Problem]:
         # Through JSON, because only there does strict mode take lists for tuples.
         valid = model.model_validate_json(json.dumps(source.data))
     except ValidationError as error:
-        found = error.errors(include_url=False)
+        found = [
+            details for details in error.errors(include_url=False) if not _consequence(model, source, details)
+        ]
     else:
         return list(source.noted) if source.noted else valid
     unique: dict[tuple[str, int, int, str, str], Problem] = {}
@@ -120,7 +122,32 @@ def _attempt(model: type[Model], source: Source) -> Model | list[Problem]:
         # Members of a union fail each for itself, missing keys share their parent's place.
         what = problem.expected if details["type"] == "missing" else ""
         unique.setdefault((*_place(problem), what), problem)
-    return [*source.noted, *unique.values()]
+    misspelt = {
+        (problem.key.rpartition(".")[0], suggested[1])
+        for problem in unique.values()
+        if (suggested := _SUGGESTED_KEY.search(problem.expected))
+    }
+    return [
+        *source.noted,
+        *(
+            problem
+            for problem in unique.values()
+            if not ((absent := _ABSENT_KEY.match(problem.expected)) and (problem.key, absent[1]) in misspelt)
+        ),
+    ]
+
+
+_SUGGESTED_KEY = re.compile(r"unknown key; .*, did you mean '([^']*)'\?")
+_ABSENT_KEY = re.compile(r"missing key '([^']*)'")
+
+
+def _consequence(model: type[BaseModel], source: Source, details: ErrorDetails) -> bool:
+    """Whether an error only follows from another one that is told too."""
+    loc = _trace(model, tuple(details["loc"])).loc
+    if details["type"] == "too_short":  # pydantic counts the items that are right
+        value = _value_at(source.data, loc)
+        return isinstance(value, list) and len(value) >= details["ctx"]["min_length"]
+    return any(loc[:n] in source.moot for n in range(1, len(loc) + 1))
 
 
 def _place(problem: Problem) -> tuple[str, int, int, str]:
@@ -333,6 +360,8 @@ def describe(annotation: Any, metadata: tuple[Any, ...] = (), unit: str = "") ->
         return "true or false"
     if annotation is str:
         return "text"
+    if annotation is type(None):
+        return "no such key here"
     if origin is Literal:
         values = [show(value) if isinstance(value, bool) else str(value) for value in arguments]
         return values[0] if len(values) == 1 else f"one of {', '.join(values)}"
@@ -393,7 +422,7 @@ def _bounds(constraints: list[Any], unit: str) -> str:
 
 def figure(number: float) -> str:
     """A bound as people write it: 1000000, not 1e+06."""
-    return str(int(number)) if number == int(number) and abs(number) < 1e9 else f"{number:g}"
+    return str(int(number)) if number == int(number) and abs(number) < 1e10 else f"{number:g}"
 
 
 def _length(constraints: list[Any]) -> str:
@@ -417,6 +446,10 @@ def _hint(annotation: Any, value: object) -> str:
             return "; write false"
         if word in ("true", "false"):
             return "; remove the quotes"
+    if annotation is type(None):
+        return "; remove it"
+    if get_origin(annotation) is Literal and isinstance(value, str):
+        return did_you_mean(value, [known for known in get_args(annotation) if isinstance(known, str)])
     if annotation is str and isinstance(value, (bool, int, float)):
         return "; put text that looks like something else in quotes"
     if annotation not in (int, float):

@@ -69,6 +69,7 @@ class Source:
     places  files that values stand in, by path, where that is another one
     bases   files it is based on, the nearest first
     parameters  by name, the values that were put in (emulator.scenario.parameters)
+    moot    places whose values come from something that is wrong itself, so nothing is said about them
     """
 
     path: str
@@ -81,6 +82,7 @@ class Source:
     places: Mapping[Loc, str] = field(default_factory=dict)
     bases: tuple[str, ...] = ()
     parameters: Mapping[str, int | float] = field(default_factory=dict)
+    moot: frozenset[Loc] = frozenset()
 
     def file_of(self, loc: Loc) -> str:
         """The file that the value at ``loc`` stands in; paths in it are relative to that file."""
@@ -305,10 +307,29 @@ class _Builder:
         return None
 
     def _syntax(self, error: MarkedYAMLError) -> None:
-        mark = error.problem_mark or error.context_mark
-        place = (mark.line + 1, mark.column + 1) if mark is not None else (1, 1)
-        said = " ".join(str(part) for part in (error.context, error.problem) if part)
-        self._note(place, (), f"not valid YAML: {said}; check colons, quotes, brackets and indentation here")
+        context, problem = str(error.context or ""), str(error.problem or "")
+        begun, found = error.context_mark, error.problem_mark or error.context_mark
+        if "quoted scalar" in context and "end of stream" in problem:
+            found, said = begun, "the quote that opens here is not closed"
+        elif "could not find expected ':'" in problem:
+            found, said = begun, "expected 'key: value', with a colon and a space behind the key"
+        elif "mapping values are not allowed" in problem:
+            said = (
+                "no ': ' is expected here; put text with a colon in quotes, "
+                "and check this line's indentation against the line above"
+            )
+        elif "<block end>" in problem:
+            said = (
+                "this line is indented like none of those it could belong to; indent it like its neighbours"
+            )
+        elif "flow" in context and begun is not None:
+            bracket, closing = ("{", "}") if "mapping" in context else ("[", "]")
+            where = f"line {begun.line + 1}, column {begun.column + 1}"
+            said = f"expected ',' or '{closing}' here, for the '{bracket}' that opens in {where}"
+        else:
+            said = f"{context} {problem}".strip() + "; check colons, quotes, brackets and indentation here"
+        place = (found.line + 1, found.column + 1) if found is not None else (1, 1)
+        self._note(place, (), f"not valid YAML: {said}")
 
     def _unreadable(self, error: YAMLError, text: str) -> None:
         position = getattr(error, "position", 0)

@@ -71,7 +71,8 @@ def faulted(
     elif effect == SATURATION:
         shown = clean if np.isnan(clean) else min(e.high, max(e.low, clean))
     elif effect == QUANTISATION:
-        shown = float(np.rint(clean / value)) * value
+        steps = float(np.rint(clean / value))
+        shown = steps * value if np.isfinite(steps) else clean  # a step too fine to count changes nothing
     elif effect == DELAY:
         shown = past
     elif effect == SIGN_CHANGE:

@@ -18,7 +18,7 @@ from emulator.config.rig_consistency import doubts
 from emulator.config.rig_file import dbc_path, frames_of, load_rig, vehicle_path
 from emulator.config.validation import did_you_mean
 from emulator.config.vehicle_file import load_vehicle
-from emulator.config.yaml_source import beside, show
+from emulator.config.yaml_source import Source, beside, show
 from emulator.errors import ConfigError, Problem
 from emulator.scenario.circuit import load_circuit
 from emulator.scenario.schema import circuit_path, load_scenario
@@ -79,7 +79,7 @@ def _check_one(path: str, given: Mapping[str, int | float]) -> tuple[Checked, li
     try:
         warnings, named = _scenario(path, given) if kind == "scenario" else _KINDS[kind](path)
     except ConfigError as error:
-        named = named_anyway(path, kind)
+        named = _named_anyway(source, kind)
         own = [p for p in error.problems if p.file not in named]
         return Checked(path, kind, own, [], _budget(path, kind)), named
     return Checked(path, kind, [], warnings, _budget(path, kind)), named
@@ -135,11 +135,15 @@ _NAMED = {"rig": "vehicle", "scenario": "circuit"}
 
 def named_anyway(path: str, kind: str) -> list[str]:
     """Files that a wrong file names all the same, where they exist: their problems can be told at once."""
-    key = _NAMED.get(kind, "")
     try:
         source = load_with_bases(path)
     except ConfigError:
         return []
+    return _named_anyway(source, kind)
+
+
+def _named_anyway(source: Source, kind: str) -> list[str]:
+    key = _NAMED.get(kind, "")
     named = source.data.get(key)
     file = beside(source.file_of((key,)), named) if isinstance(named, str) and named else ""
     return [file] if os.path.isfile(file) else []

@@ -86,7 +86,13 @@ def put_in(source: Source, given: Mapping[str, int | float]) -> Source:
             problems.append(source.problem((SECTION, name), text))
     if problems:
         raise ConfigError(problems)
-    return replace(source, data=data, noted=(*source.noted, *filling.problems), parameters=values)
+    return replace(
+        source,
+        data=data,
+        noted=(*source.noted, *filling.problems),
+        parameters=values,
+        moot=frozenset(filling.moot),
+    )
 
 
 class _Filling:
@@ -98,6 +104,8 @@ class _Filling:
         self.source, self.declared, self.values = source, declared, values
         self.used: set[str] = set()
         self.problems: list[Problem] = []
+        self.moot: set[Loc] = set()
+        self.section_misspelt = SECTION not in source.data and bool(did_you_mean(SECTION, source.data))
 
     def value(self, value: Any, loc: Loc) -> Any:
         if isinstance(value, list):
@@ -109,12 +117,14 @@ class _Filling:
         name = value[REFERENCE]
         if isinstance(name, str) and name in self.values:
             self.used.add(name)
+            if not _within(self.values[name], self.declared[name]):
+                self.moot.add(loc)
             return self.values[name]
-        if isinstance(name, str) and name in self.declared:
-            text = f"parameter {name!r} has no default that is a number"
-        else:
-            near = did_you_mean(name, self.declared) if isinstance(name, str) else ""
-            text = f"unknown parameter {show(name)}; {_known(self.declared)}{near}"
+        if self.section_misspelt or (isinstance(name, str) and name in self.declared):
+            self.moot.add(loc)  # the key is told, or that its default is none, where that stands
+            return value
+        near = did_you_mean(name, self.declared) if isinstance(name, str) else ""
+        text = f"unknown parameter {show(name)}; {_known(self.declared)}{near}"
         self.problems.append(self.source.problem(loc, text))
         return value
 

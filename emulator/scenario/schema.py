@@ -15,7 +15,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from emulator.config.based_on import load_with_bases
+from emulator.config.based_on import kind_of, load_with_bases
 from emulator.config.rig_file import FileName, Name
 from emulator.config.validation import Closed, Words, did_you_mean, validate, wrong
 from emulator.config.yaml_source import Loc, Source, beside
@@ -242,7 +242,14 @@ def load_course(scenario: Scenario, source: Source) -> tuple[Course, Source | No
     if not os.path.isfile(file):
         text = f"no such file: {file} (paths are relative to this file)"
         raise ConfigError([source.problem(("circuit",), text)])
-    circuit, circuit_source = load_circuit(file)
+    try:
+        circuit, circuit_source = load_circuit(file)
+    except ConfigError:
+        other = kind_of(file)
+        if other in ("rig", "vehicle", "scenario"):
+            text = f"expected a circuit file, {file} is a {other} file"
+            raise ConfigError([source.problem(("circuit",), text)]) from None
+        raise
     return circuit_course(circuit), circuit_source
 
 
@@ -281,7 +288,9 @@ def _within_itself(scenario: Scenario, source: Source) -> list[Problem]:
             problems.append(source.problem(("leap_second",), text))
     for i, event in enumerate(scenario.events):
         for loc, part in event.at.parts(("events", i, "at")):
-            problems += [source.problem((*loc, key), text) for key, text in _wrong_trigger(scenario, i, part)]
+            problems += [
+                source.problem((*loc, *key), text) for key, text in _wrong_trigger(scenario, i, part)
+            ]
     problems += _waiting_for_each_other(scenario, source)
     m = scenario.manoeuvre
     if isinstance(m, Braking):
@@ -300,40 +309,43 @@ def _within_itself(scenario: Scenario, source: Source) -> list[Problem]:
     return problems
 
 
-def _wrong_trigger(scenario: Scenario, i: int, part: Trigger) -> Iterator[tuple[str, str]]:
+def _wrong_trigger(scenario: Scenario, i: int, part: Trigger) -> Iterator[tuple[Loc, str]]:
     """Keys of one condition of event ``i`` that don't fit the scenario, with what is wrong."""
     names = [e.name for e in scenario.events]
     end = f"expected a time before the end (duration_limit_s {scenario.duration_limit_s:g})"
     if part.time_s is not None and part.time_s >= scenario.duration_limit_s:
-        yield "time_s", f"{end}, got {part.time_s:g}"
+        yield ("time_s",), f"{end}, got {part.time_s:g}"
     if part.between_s is not None and part.between_s[1] > scenario.duration_limit_s:
-        yield "between_s", f"{end}, got {part.between_s[1]:g}"
+        yield ("between_s", 1), f"{end}, got {part.between_s[1]:g}"
     if part.lap is not None and part.lap > scenario.laps:
-        yield "lap", f"expected a lap from 1 to {scenario.laps} (laps), got {part.lap}"
+        yield ("lap",), f"expected a lap from 1 to {scenario.laps} (laps), got {part.lap}"
     for key in ("started", "ended"):
         name = getattr(part, key)
         if name is None:
             continue
         if name not in names:
-            yield key, f"expected the name of another event, got {name!r}{did_you_mean(name, names)}"
+            yield (key,), f"expected the name of another event, got {name!r}{did_you_mean(name, names)}"
         elif names.index(name) == i:
-            yield key, f"expected the name of another event, got its own, {name!r}"
+            yield (key,), f"expected the name of another event, got its own, {name!r}"
 
 
 def _waiting_for_each_other(scenario: Scenario, source: Source) -> list[Problem]:
-    """Events none of which can ever start, because each waits for the others alone."""
+    """Events none of which can ever start, because each waits for the others alone.
+
+    One that waits for itself, or for what there is not, is told as such and is none of these.
+    """
     by_name = {e.name: e for e in scenario.events}
 
-    def can_start(trigger: Trigger, able: set[str]) -> bool:
+    def can_start(own: str, trigger: Trigger, able: set[str]) -> bool:
         if trigger.first_of is not None:
-            return any(can_start(part, able) for part in trigger.first_of)
+            return any(can_start(own, part, able) for part in trigger.first_of)
         if trigger.all_of is not None:
-            return all(can_start(part, able) for part in trigger.all_of)
+            return all(can_start(own, part, able) for part in trigger.all_of)
         name = trigger.started or trigger.ended
-        return name is None or name in able or name not in by_name
+        return name is None or name in able or name not in by_name or name == own
 
     able: set[str] = set()
-    while more := {n for n, e in by_name.items() if n not in able and can_start(e.at, able)}:
+    while more := {n for n, e in by_name.items() if n not in able and can_start(n, e.at, able)}:
         able |= more
     return [
         source.problem(("events", i, "at"), "expected events that don't all wait for each other: none starts")

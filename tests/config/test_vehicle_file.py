@@ -72,16 +72,12 @@ BROKEN = [
     (
         "{value: 190, unit: kg, source: weighed}",
         "{value: 190, unit: kg, source:}",
-        "4:3: frame.mass: missing key 'source': text\n"
-        "bike.yaml:4:32: frame.mass.source:: unknown key; known keys: value, unit, source, did "
-        "you mean 'source'?",
+        "4:32: frame.mass.source:: unknown key; known keys: value, unit, source, did you mean 'source'?",
     ),
     (
         "{value: 190, unit: kg, source: weighed}",
         "{value: 190, units: kg, source: weighed}",
-        "4:3: frame.mass: missing key 'unit': a unit, 1 for none\n"
-        "bike.yaml:4:22: frame.mass.units: unknown key; known keys: value, unit, source, did you "
-        "mean 'unit'?",
+        "4:22: frame.mass.units: unknown key; known keys: value, unit, source, did you mean 'unit'?",
     ),
     (
         "value: 190",
@@ -127,8 +123,7 @@ BROKEN = [
     (
         "  mass: {",
         "  mas: {",
-        "3:1: frame: missing key 'mass': an entry {value, unit, source} (mass; kg)\n"
-        "bike.yaml:4:3: frame.mas: unknown key; known keys: mass, wheelbase, did you mean 'mass'?",
+        "4:3: frame.mas: unknown key; known keys: mass, wheelbase, did you mean 'mass'?",
     ),
     (
         "  ratio: {value: 3.0, unit: 1, source: counted}\n",
@@ -138,8 +133,7 @@ BROKEN = [
     (
         "steering:\n",
         "steerage:\n",
-        "1:1: missing key 'steering': a mapping with the keys rake, ratio\n"
-        "bike.yaml:6:1: steerage: unknown key; known keys: kind, name, purpose, engine_torque, "
+        "6:1: steerage: unknown key; known keys: kind, name, purpose, engine_torque, "
         "frame, steering, tank, did you mean 'steering'?",
     ),
     (

@@ -148,13 +148,21 @@ def test_a_byte_order_mark_and_windows_line_ends_are_taken() -> None:
         ),
         (
             "a: 1\nb: c: d\n",
-            "a.yaml:2:5: not valid YAML: mapping values are not allowed here; "
-            "check colons, quotes, brackets and indentation here",
+            "a.yaml:2:5: not valid YAML: no ': ' is expected here; put text with a colon in quotes, "
+            "and check this line's indentation against the line above",
         ),
         (
             "a: 1\nb: 'open\n",
-            "a.yaml:3:1: not valid YAML: while scanning a quoted scalar found unexpected end of stream; "
-            "check colons, quotes, brackets and indentation here",
+            "a.yaml:2:4: not valid YAML: the quote that opens here is not closed",
+        ),
+        (
+            "a: 1\nb 2\n",
+            "a.yaml:2:1: not valid YAML: expected 'key: value', with a colon and a space behind the key",
+        ),
+        (
+            "a: {b: 1\nc: [2]\nd: 3\n",
+            "a.yaml:2:2: not valid YAML: expected ',' or '}' here, "
+            "for the '{' that opens in line 1, column 4",
         ),
         (
             "a: 1\nb\x01: 2\n",

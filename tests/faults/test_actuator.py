@@ -119,6 +119,26 @@ def test_free_play_is_the_play_operator(asked, width):
     assert np.abs(got - asked).max() <= width / 2 + 1e-12
 
 
+def test_of_several_of_a_kind_gains_multiply_offsets_add_and_the_widest_play_counts():
+    def both(one, other):
+        return [(one, 0, 9, 1.0), (other, 0, 9, 1.0)]
+
+    assert play([8.0] * 9, both(event(WEAK, 0.5), event(WEAK, 0.25)), gain=1.0)[-1] == 1.0
+    assert play([8.0] * 9, both(event(OFFSET, 2.0), event(OFFSET, 3.0)), gain=1.0)[-1] == 13.0
+    asked = [0.0, *[8.0] * 8]
+    for plays in ((2.0, 6.0), (6.0, 2.0)):
+        assert play(asked, both(*(event(FREE_PLAY, p) for p in plays)), gain=1.0)[-1] == 5.0
+    a = actuators()[2]
+    play([8.0] * 9, both(event(BRAKE_FADE, 0.5), event(BRAKE_FADE, 0.25)), a=a)
+    assert a["fade"] == 0.125
+
+
+def test_one_stuck_where_it_was_is_there_again_when_a_later_one_lets_go():
+    asked = [float(k) for k in range(12)]
+    faults = [(event(STUCK), 3, 12, 1.0), (event(STUCK, 50.0), 5, 8, 1.0)]
+    assert play(asked, faults, gain=1.0).tolist() == [0, 1, 2, 2, 2, 50, 50, 50, 2, 2, 2, 2]
+
+
 def test_fade_is_kept_apart_from_what_is_delivered():
     a = actuators()[2]
     assert play([10.0] * 300, [(event(BRAKE_FADE, 0.6), 0, 300, 1.0)], a=a)[-1] == pytest.approx(10.0)

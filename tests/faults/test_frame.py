@@ -14,12 +14,15 @@ from emulator.faults.frame import (
     LOSS,
     MASQUERADE,
     REPETITION,
+    burst_faults,
     gates,
     pass_gate,
     put_before,
 )
 from emulator.ports import UNTIMED, frame_buffer
 from emulator.sensors.noise import stream_start
+from emulator.signals import ARMED, RUNNING
+from emulator.timeline import event_table
 
 MINE, OTHER = 0x101, 0x202
 
@@ -204,6 +207,53 @@ def test_frames_of_nobody_go_first_and_ours_wait_behind_them():
     put_before(buffer, spare, 0, 3)
     assert buffer.can_id[: buffer.count[0]].tolist() == [0, 0, 0, 5, 6]
     assert (buffer.valid_ns[:5] == UNTIMED).all()
+
+
+def test_what_a_gate_gave_another_time_is_marked_and_nothing_else():
+    late = [[(MINE, b"a"), (OTHER, b"b")], [], [(MINE, b"c")]]
+    assert play(gate(DELAY, delay=2), late, lambda tick: tick == 0)[1] == [7, UNTIMED, 7]
+    besides = gate(INSERTION, every=9, payload=b"x", length=1)
+    assert play(besides, [[(MINE, b"a")]], lambda _: True)[1] == [7, UNTIMED]
+
+
+LINE = -2
+
+
+def burst(gates_of_it, events=None, state=RUNNING, burst=b"$GP\r\n"):
+    """(copies, delay, bytes) of one burst past gates that are all live."""
+    run, table = np.zeros(1, [("state", np.int64)])[0], np.zeros(len(gates_of_it), gates(1).dtype)
+    run["state"] = state
+    events = event_table(len(gates_of_it)) if events is None else events
+    events["live"], events["chance"] = 1, 1
+    for k, g in enumerate(gates_of_it):
+        g["can_id"], g["event"] = LINE, k
+        table[k] = g
+    data = np.frombuffer(burst, np.uint8).copy()
+    copies, delay = burst_faults(run, table, events, streams(), LINE, data, data.size)
+    return copies, delay, data.tobytes()
+
+
+def test_faults_of_a_burst_add_up_in_whatever_order():
+    late, later = gate(DELAY, delay=30), gate(DELAY, delay=100)
+    twice, thrice = gate(REPETITION, copies=1), gate(REPETITION, copies=2)
+    assert burst([late, later])[:2] == (1, 130)
+    assert burst([twice, late, thrice])[:2] == (6, 30)
+    assert burst([twice, gate(LOSS)])[:2] == (0, 0)
+    assert burst([late, twice, gate(CORRUPTION, flips=5)], state=ARMED) == (1, 0, b"$GP\r\n")
+
+
+@given(st.binary(min_size=1, max_size=30).map(lambda data: bytes(b & 127 for b in data)), st.integers(1, 64))
+@settings(deadline=None)
+def test_flips_in_a_burst_are_so_many_and_spare_the_eighth_bit(data, flips):
+    _, _, got = burst([gate(CORRUPTION, flips=flips)], burst=data)
+    changed = np.frombuffer(data, np.uint8) ^ np.frombuffer(got, np.uint8)
+    assert np.unpackbits(changed).sum() == min(flips, 7 * len(data))
+    assert (changed < 128).all()
+
+
+def test_the_lowest_bit_of_a_burst_flips_too():
+    """All seven of a byte if there are as many to flip."""
+    assert burst([gate(CORRUPTION, flips=7)], burst=b"U")[2] == b"*"
 
 
 def test_effects_are_numbered_in_the_order_of_their_names():

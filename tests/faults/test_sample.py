@@ -93,6 +93,11 @@ def test_a_step_is_rounded_to_the_nearest_halves_to_even():
     assert got == [0.0, 0.0, 0.5, 1.0]
 
 
+def test_a_step_too_fine_to_count_changes_nothing():
+    assert faulted(event(QUANTISATION, 1e-313), 1.5, 0, 0, 0, 1.0, streams()) == 1.5
+    assert faulted(event(QUANTISATION, 1e-313), 1.5, 0, 0, 0, 0.5, streams()) == 1.5
+
+
 def test_noise_draws_from_its_own_stream_and_no_other_effect_draws():
     for effect in range(len(EFFECTS)):
         mine = np.array([stream_start(1, "a"), stream_start(1, "b")], np.uint64)

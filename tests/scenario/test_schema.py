@@ -228,7 +228,7 @@ WRONG_SCENARIOS = [
         "effect: offset",
         "effect: ofset",
         "21:13: events.0.effect: expected one of dropout, freeze, stuck, offset, gain, noise, "
-        "drift, spike, saturation, quantisation, delay, sign_change, got 'ofset'",
+        "drift, spike, saturation, quantisation, delay, sign_change, got 'ofset', did you mean 'offset'?",
     ),
     (
         "    value: 2.0\n",
