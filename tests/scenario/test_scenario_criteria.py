@@ -91,7 +91,7 @@ def test_each_kind_loads(criterion):
         (
             "kind: lean, limit_deg: 50, to_station_m: 5000",
             "to_station_m",
-            "expected a station within the circuit of 2533.2 m, got 5000",
+            "expected a station within the circuit of 2533.4 m, got 5000",
         ),
         ("kind: lap_time, limit_s: 100, lap: 2", "lap", "expected a lap from 1 to 1 (laps), got 2"),
         (
