@@ -70,6 +70,8 @@ def junit_text(verdict: Verdict, manifest: Mapping[str, Any]) -> str:
         "stage": manifest.get("stage", ""),
         "seed": manifest.get("seed", ""),
     }
+    if verdict.expectation:
+        about["expectation"] = verdict.expectation
     _properties(suite, about)
     case = _case(suite, f"{rig}.{scenario}", RUN_CASE, verdict.ridden_s)
     if not counted:

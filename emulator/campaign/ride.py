@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from emulator.campaign.asked import criteria_of
+from emulator.campaign.expectation import expectation
 from emulator.campaign.junit import write_junit
 from emulator.campaign.laps import lap_times, reference_laps
 from emulator.campaign.place import place_known
@@ -82,6 +83,7 @@ def judge_run(session: Session, folder: Path, outcome: dict[str, Any]) -> Verdic
     references, note = reference_laps(session)
     laps = lap_times(run, session.sector_ends, references, note)
     verdict = replace(verdict, laps=laps, place=place_known(run))
+    verdict = replace(verdict, expectation=expectation(session.scenario.expected, verdict, run))
     write_verdict(folder, verdict)
     write_junit(folder, verdict, run.manifest)
     write_report(folder)

@@ -90,7 +90,8 @@ class Verdict:
     """Result, reasons (most serious first; for a pass, what was kept) and criteria in the order given.
 
     ``ridden_s`` [s] is how long the bench was running. ``laps`` and ``place`` stand beside them and decide
-    nothing; None where nobody timed laps or the robot never said where it was.
+    nothing; None where nobody timed laps or the robot never said where it was. ``expectation`` says whether
+    the scenario expected it (emulator.campaign.expectation); it decides nothing either.
     """
 
     result: Result
@@ -99,6 +100,7 @@ class Verdict:
     laps: LapTimes | None = None
     place: PlaceKnowledge | None = None
     ridden_s: float = 0.0
+    expectation: str = ""
 
 
 def judge(
@@ -367,6 +369,7 @@ def verdict_from(document: Mapping[str, Any], where: str = VERDICT_FILE) -> Verd
         None if laps is None else laps_from(laps, f"{where}: laps"),
         None if place is None else place_from(place, f"{where}: place"),
         ridden_s if isinstance(ridden_s := document.get("ridden_s"), int | float) else 0.0,
+        expectation if isinstance(expectation := document.get("expectation"), str) else "",
     )
 
 

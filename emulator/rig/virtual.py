@@ -106,6 +106,8 @@ def run_ticks(
     while n < rows.shape[0] and m < room and run.tick < until:
         count_in = rx.count[0]
         free = run.wire_free_ns
+        if inbox.count[0] > 0:  # what is still on its way is before us, also what others have sent
+            free = max(free, inbox.time_ns[inbox.count[0] - 1])
         tick(plant, rx, tx, 0.0, 0.0)
         now = (run.tick - 1) * TICK_NS
         rows[n] = memory.row

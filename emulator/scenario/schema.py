@@ -165,6 +165,28 @@ class HookFile(Closed):
     budget_ms: float = Field(default=50.0, ge=5, le=10_000)
 
 
+class Expected(Closed):
+    """How the reference robot's ride comes out, for regression. The verdict knows nothing of it.
+
+    reason  why it fails, in one physical sentence
+    told    words that each stand in a reason of the verdict or in the text of an event, if it fails as meant
+    """
+
+    result: Literal["pass", "fail"]
+    reason: Name | None = None
+    told: tuple[Name, ...] = ()
+
+    @model_validator(mode="after")
+    def _a_failure_has_a_reason(self) -> Expected:
+        for key in ("reason", "told"):
+            given = bool(getattr(self, key))
+            if self.result == "fail" and not given:
+                raise wrong(f"missing key {key!r}: an expected failure says why and how it shows")
+            if self.result == "pass" and given:
+                raise wrong(f"expected no {key} beside result pass; remove it", key)
+        return self
+
+
 class Scenario(Closed):
     """One ride and what it has to show."""
 
@@ -188,6 +210,7 @@ class Scenario(Closed):
     events: tuple[Event, ...] = ()
     hook: HookFile | None = None
     criteria: Annotated[tuple[Criterion, ...], Field(min_length=1)]
+    expected: Expected = Expected(result="pass")
 
     @model_validator(mode="after")
     def _one_line(self) -> Scenario:

@@ -9,11 +9,15 @@ from scripted_robot import RIG, RUN, variant
 
 from emulator.campaign.ride import ride
 from emulator.config.rig_file import Output, SerialPort
+from emulator.ports import frame_buffer
 from emulator.record.reader import read_run
 from emulator.record.writer import RunWriter
 from emulator.rig.session import load_session
-from emulator.rig.virtual import VirtualRide
-from emulator.signals import RUNNING
+from emulator.rig.virtual import VirtualRide, run_ticks
+from emulator.scenario.events import BusEvent, Trigger
+from emulator.signals import RUNNING, SIGNALS
+from emulator.snapshot import Command
+from emulator.timeline import NEVER
 from emulator.wire.can_frames import unpack
 
 BYTES = ("signals.arrow", "frames.arrow", "events.jsonl", "gnss.nmea")
@@ -41,6 +45,32 @@ def test_one_seed_gives_the_same_bytes_and_another_does_not(short, tmp_path):
     a, c = read_run(tmp_path / "a"), read_run(tmp_path / "c")
     # what differs is noise, not the ride
     assert np.abs(a.signal("truth.speed_m_s") - c.signal("truth.speed_m_s")).max() < 0.5
+
+
+def test_a_bus_that_is_asked_for_more_than_it_has_falls_behind():
+    babble = BusEvent(kind="bus", name="babble", effect="overload", load=1.0, at=Trigger(time_s=0.5))
+    session = variant(load_session(RIG.with_name("megabit.yaml"), RUN), scenario={"events": (babble,)})
+    stage = VirtualRide(session)
+    rx, tx, inbox = frame_buffer(256), frame_buffer(256), frame_buffer(1024)
+    rows, frames, payloads = (
+        np.zeros((4000, len(SIGNALS))),
+        np.zeros((40000, 6), np.int64),
+        np.zeros((40000, 8)),
+    )
+    memory = rows, frames, payloads.astype(np.uint8)
+    run = stage.bench.plant.run[0]
+    stage.bench.command(Command.ARM, 0.0)
+    while run["scenario_tick"] < 700:
+        until = NEVER if run["scenario_tick"] < 0 else int(run["start_tick"]) + 701
+        accounts = stage.budget.frame_accounts
+        run_ticks(stage.bench.plant, stage.rider.rider, rx, tx, inbox, accounts, *memory, 0, 0, until)
+        stage.bench.take_events()
+        stage.bench.take_gnss()
+    # 0.2 s without room for our frames: three kinds at 500 Hz, three at 100, one at 50, each half way between
+    # its shortest, 111 bits, and its longest, 135 (Davis et al. 2007: 34 + 8 s + floor((33 + 8 s) / 4) + 13)
+    owed_ms = 200.0 * (3 * 500 + 3 * 100 + 50) * 123e-6
+    waiting_ms = inbox.time_ns[inbox.count[0] - 1] * 1e-6 - int(run["tick"])
+    assert waiting_ms == pytest.approx(owed_ms, abs=3.0)
 
 
 def test_every_tick_is_recorded_from_arming_to_rest(short, tmp_path):

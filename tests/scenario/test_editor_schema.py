@@ -13,7 +13,7 @@ from emulator.config.yaml_source import load
 from emulator.scenario.editor_schema import KINDS, Kind, schema_of, schema_text
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
-FILES = sorted(SCENARIOS.glob("*/*.yaml"))
+FILES = sorted(SCENARIOS.rglob("*.yaml"))
 VALIDATORS = {kind: Draft202012Validator(schema_of(kind)) for kind in KINDS}
 
 

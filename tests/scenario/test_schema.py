@@ -1,3 +1,4 @@
+import re
 import shutil
 from datetime import UTC, datetime
 from pathlib import Path
@@ -689,10 +690,32 @@ def test_a_patch_may_lie_across_the_end_of_the_lap() -> None:
 
 def test_the_shipped_scenarios_load(folder: Path) -> None:
     shutil.copytree(SHIPPED, folder / "scenarios")
-    files = sorted(Path("scenarios/runs").glob("*.yaml"))
+    files = sorted(Path("scenarios/runs").rglob("*.yaml"))
     assert files
     for file in files:
         load_scenario(file)
+
+
+@pytest.mark.parametrize(
+    ("given", "wrong"),
+    [
+        ("{result: fail, told: [fell]}", "expected: missing key 'reason': an expected failure says why"),
+        ("{result: fail, reason: ice}", "expected: missing key 'told': an expected failure says why"),
+        ("{result: pass, reason: ice}", "expected.reason: expected no reason beside result pass; remove it"),
+        ("{result: invalid}", "expected.result: expected"),
+    ],
+)
+def test_an_expected_failure_says_why_and_how_it_shows(folder: Path, given: str, wrong: str) -> None:
+    Path("run.yaml").write_text(f"{SCENARIO}\nexpected: {given}\n")
+    with pytest.raises(ConfigError, match=re.escape(wrong)):
+        load_scenario("run.yaml")
+
+
+def test_a_pass_is_expected_unless_a_failure_is(folder: Path) -> None:
+    Path("run.yaml").write_text(SCENARIO)
+    assert load_scenario("run.yaml")[0].expected.result == "pass"
+    Path("run.yaml").write_text(f"{SCENARIO}\nexpected: {{result: fail, reason: ice, told: [no fall]}}\n")
+    assert load_scenario("run.yaml")[0].expected.told == ("no fall",)
 
 
 MANOEUVRE = SCENARIO.replace(
