@@ -7,14 +7,18 @@ import pytest
 from emulator.clock import MonotonicClock, SteppedClock
 
 
-@pytest.mark.parametrize("clock", [MonotonicClock(), MonotonicClock(200_000), SteppedClock(7)], ids=repr)
+@pytest.mark.parametrize(
+    "clock",
+    [MonotonicClock(), MonotonicClock(200_000), SteppedClock(7)],
+    ids=["monotonic", "spinning", "stepped"],
+)
 def test_sleep_returns_not_before_the_deadline_and_tells_when(clock):
     deadline = clock.now_ns() + 1_500_000
     woke = clock.sleep_until(deadline)
     assert deadline <= woke <= clock.now_ns()
 
 
-@pytest.mark.parametrize("clock", [MonotonicClock(), SteppedClock(10**12)], ids=repr)
+@pytest.mark.parametrize("clock", [MonotonicClock(), SteppedClock(10**12)], ids=["monotonic", "stepped"])
 def test_past_deadline_returns_at_once_and_time_stays(clock):
     before = clock.now_ns()
     woke = clock.sleep_until(before - 10**9)

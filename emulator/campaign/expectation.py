@@ -9,6 +9,9 @@ from emulator.campaign.verdict import Verdict
 from emulator.record.reader import Run
 from emulator.scenario.schema import Expected
 
+AS_USUAL = "pass as expected"
+"""What most scenarios come to; not worth a line on a page."""
+
 
 def unexpected(expected: Expected, verdict: Verdict, run: Run) -> list[str]:
     """What is other than expected, a sentence each; none if it came out as expected."""

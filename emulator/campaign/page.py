@@ -121,7 +121,8 @@ header p{margin:0;color:var(--soft)}h1{margin:0;font-size:1.8rem;overflow-wrap:a
 .verdict h1{font-size:2.4rem;line-height:1.2;letter-spacing:.03em;color:var(--tone)}
 .verdict p{color:var(--ink);margin:.4rem 0}.verdict .run{margin:0;color:var(--soft);overflow-wrap:anywhere}
 .verdict .meaning{margin:.1rem 0 .4rem;font-weight:600}
-.verdict ul{margin:0;padding-left:1.2rem}.verdict li{margin:.2rem 0}
+.verdict ul{margin:0;padding-left:1.2rem}
+.verdict li{margin:.2rem 0;white-space:pre-wrap;overflow-wrap:anywhere}
 .caution{border:2px solid var(--ink);padding:.6rem 1.2rem}
 h2{margin:0 0 .6rem;font-size:1.25rem}h3{margin:1rem 0 0;font-size:1rem}
 .facts{display:flex;flex-wrap:wrap;gap:.4rem 2rem}

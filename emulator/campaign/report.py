@@ -15,6 +15,7 @@ import numpy as np
 from emulator.campaign.drawing import Figure
 from emulator.campaign.envelope_figures import friction_figures, lean_figure
 from emulator.campaign.event_bands import event_bands
+from emulator.campaign.expectation import AS_USUAL
 from emulator.campaign.happened import what_happened
 from emulator.campaign.page import document, escape, figure_place
 from emulator.campaign.plan_figure import plan_view
@@ -123,6 +124,8 @@ def _banner(run: Run, verdict: Verdict | None, happened: Sequence[str]) -> str:
     reasons = "".join(f"<li>{escape(reason)}</li>" for reason in (verdict.reasons if verdict else []))
     losses = "".join(f"<li>Record cut short: {escape(loss)}</li>" for loss in run.losses)
     told = f"<p><strong>What happened.</strong> {escape(' '.join(happened))}</p>" if happened else ""
+    if verdict and verdict.expectation not in ("", AS_USUAL):
+        told += f"<p><strong>For regression.</strong> {escape(verdict.expectation)}</p>"
     return (
         f"<header class='verdict {key}'><p class='run'>{escape(_title(run))}</p>"
         f"<h1><span class='sign' aria-hidden='true'>{sign}</span> {word}</h1>"

@@ -10,6 +10,7 @@ from rich.console import Group, RenderableType
 from rich.panel import Panel
 from rich.text import Text
 
+from emulator.campaign.expectation import AS_USUAL
 from emulator.campaign.laps import LapTimes, lap_rows
 from emulator.campaign.page import terminal_table
 from emulator.campaign.place import PlaceKnowledge
@@ -96,6 +97,8 @@ def console_summary(source: Path | str | Run) -> RenderableType:
     text = Text.assemble((f"{sign} {word}", _STYLE.get(key, "bold")), f"  {meaning}")
     for reason in verdict.reasons if verdict else []:
         text.append(f"\n· {reason}")
+    if verdict and verdict.expectation not in ("", AS_USUAL):
+        text.append(f"\n({verdict.expectation})")
     parts: list[RenderableType] = [Panel(text, title=Text(folder.name), title_align="left")]
     if verdict and verdict.criteria:
         rows = [
