@@ -17,7 +17,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from bench import ALL_OUTPUTS, RIG, command, short_scenario, variant
+from bench import ALL_OUTPUTS, RIG, RUN, command, short_scenario, variant
 from numpy.typing import NDArray
 from probe import BusClient, Robot
 
@@ -32,6 +32,7 @@ PATIENT = (
     ("command_timeout_ms: 150.0", "command_timeout_ms: 2000.0"),
     ("overrun_limit_ms: 100.0", "overrun_limit_ms: 5000.0"),
 )
+CIRCUIT = RUN.parents[1] / "circuits" / "ostrevel.yaml"
 MINUTES = float(os.environ.get("EMULATOR_TEST_MINUTES", "1"))
 MOST_PPM = 10.0
 MOST_GROWTH_MiB_h = 1.0
@@ -172,7 +173,7 @@ def test_minutes_of_a_ride_with_every_output_on(tmp_path: Path, capsys: pytest.C
     # Held upright and towed (24 m/s in 10 minutes), so that a robot starved on a busy desk does not end it;
     # on a straight, because a robot that is towed off its line has nothing to ride on and stops in the end
     towed = (
-        ("circuit: ../circuits/ostrevel.yaml\nlaps: 1", "manoeuvre: {kind: straight, length_m: 15000.0}"),
+        (f"circuit: {CIRCUIT.resolve()}\nlaps: 1", "manoeuvre: {kind: straight, length_m: 15000.0}"),
         ("tow_acceleration_m_s2: 2.0", "tow_acceleration_m_s2: 0.04"),
         ("release_speed_km_h: 15.0", "release_speed_km_h: 100.0"),
     )
