@@ -14,7 +14,7 @@ import sys
 import tty
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import can
 import pytest
@@ -25,6 +25,7 @@ from emulator.links.can_bus import CanBusSpec, open_can
 from emulator.loop.bus_watch import TEXTS, BusFault, BusRules
 from emulator.loop.runner import Outcome
 from emulator.ports import CanLink, LinkCounts, frame_buffer
+from emulator.rig.session import Session
 from emulator.signals import STANDBY, TRIPPED
 from emulator.snapshot import TX, LoopEvent
 
@@ -32,7 +33,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "plant"))
 sys.path.insert(0, str(Path(__file__).parents[1] / "rig"))
 
 from cycled import CycledRide
-from scripted_robot import demo_session
+from scripted_robot import HELD_CLUTCH, demo_session, variant
 
 
 def ip_link(arguments: str) -> None:
@@ -311,6 +312,62 @@ class TestBench:
             assert not ((sent >= tick + 3) & (sent < tick + 100)).any()
             assert link.counts().send_lost > 150
         assert sent[-1] > self.UNTIL - CycledRide.START  # and goes on
+
+
+class TestEndToEnd:
+    """A peer on the kernel's bus steps the steering, and sees what came of it in the frames it receives."""
+
+    STEP = 1700  # cycle in whose frames the step is
+    LATENCY_MS: ClassVar = {"imu_rates": 2.0, "imu_force": 7.0, "fork_angle": 12.0}
+    EVERY = 2  # ticks between two samples of each of them
+
+    def heard(self, session: Session, torque_Nm: float, step: int) -> dict[int, list[tuple[int, bytes]]]:
+        """By identifier: the cycle each frame was sent in, by when the peer had it, and its payload."""
+        link = open_can(CanBusSpec("socketcan", "vcan1"))
+        peer = can.Bus(interface="socketcan", channel="vcan1")
+        seen: dict[int, list[tuple[int, bytes]]] = {}
+
+        def put(frames: list[Frame]) -> None:
+            for can_id, payload in frames:
+                peer.send(can.Message(arbitration_id=can_id, is_extended_id=False, data=payload))
+
+        def before(cycle: int) -> None:  # called behind the peer's frames of this cycle
+            while (message := peer.recv(0.0)) is not None:
+                seen.setdefault(message.arbitration_id, []).append((cycle - 1, bytes(message.data)))
+            if cycle == step - 1:
+                steering = {"steering_torque_Nm": torque_Nm, "steering_angle_rad": 0.0}
+                ride.commands = {**HELD_CLUTCH, "steering": steering}
+
+        ride = CycledRide(session, link, put, before)
+        ride.every = 1
+        try:
+            ride.run(self.STEP + 60)
+        finally:
+            link.close()
+            peer.shutdown()
+        return seen
+
+    def test_a_step_of_the_steering_is_seen_at_the_configured_latency(self) -> None:
+        session = demo_session()
+        quick = session.rig.actuators.steering.model_copy(  # or the first tick is below a sensor's step
+            update={"time_constant_ms": 0.1, "rate_limit_Nm_s": 1e6}
+        )
+        session = variant(
+            session,
+            rig={"actuators": session.rig.actuators.model_copy(update={"steering": quick})},
+            outputs={name: {"latency_ms": ms} for name, ms in self.LATENCY_MS.items()},
+        )
+        quiet = self.heard(session, 0.0, self.STEP)
+        for step in (self.STEP, self.STEP + 1):
+            stepped = self.heard(session, 200.0, step)
+            for name, latency_ms in self.LATENCY_MS.items():
+                can_id = int(session.codec.table.can_id[session.codec.frame(name)])
+                pairs = list(zip(quiet[can_id], stepped[can_id], strict=True))
+                assert all(a[0] == b[0] for a, b in pairs)
+                # without CRC and counter
+                first = next(b[0] for a, b in pairs if a[1][2:] != b[1][2:])
+                answers = step + (name != "imu_force")  # force at once, rates and angle a tick later
+                assert first == -(-answers // self.EVERY) * self.EVERY + latency_ms, name
 
 
 class TestOpening:

@@ -16,6 +16,7 @@ from emulator.scenario.events import (
     FrameEvent,
     GnssEvent,
     GripEvent,
+    Intermittent,
     MarkEvent,
     Repeat,
     RestartEvent,
@@ -94,6 +95,15 @@ def test_a_gear_lever_that_does_not_move_changes_no_gear(session, effect):
     assert (sound, ride["truth.gear"]) == (1.0, 2.0)
     ride.step(500)
     assert ride["truth.gear"] == 3.0
+
+
+def test_an_intermittent_fault_leaves_the_actuator_alone_in_its_pauses(session):
+    weak = actuator("throttle", "weak", factor=0.5, intermittent=Intermittent(on_s=0.02, off_s=0.03))
+    ride = commanded(session, weak, throttle=0.6)
+    got = log(ride, "actuator.throttle", OFF + 50)
+    tick = np.arange(1, OFF + 51)
+    on = (tick >= ON) & (tick < OFF) & ((tick - ON) % 50 < 20)
+    np.testing.assert_allclose(got[tick > ON - 10], np.where(on, 0.3, 0.6)[tick > ON - 10], rtol=1e-2)
 
 
 def test_actuators_are_sound_again_when_the_ride_ends(session):
