@@ -133,6 +133,7 @@ def happen(
     mask, load = 0.0, 0.0
     u[U_WIND_X], u[U_WIND_Y] = rig.wind_x, rig.wind_y
     run.shift_effect = run.bus_off = run.dark = run.gnss_stale = run.gnss_time_shift_ns = 0
+    run.overload_ns = 0
     for i in range(events.shape[0]):
         e = events[i]
         if e.state != ACTIVE:

@@ -543,7 +543,8 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
         through_gates(run, p.gates, p.events, p.streams, TO_ROBOT, tx, p.spare)
         if run.bus_off != 0:
             tx.count[0] = 0
-        crowd(run, rig, tx, p.spare)
+        if run.overload_owed > 0.0:
+            crowd(run, rig, tx, p.spare)
     heard(m, p.codec, p.out, tx, not faulty)
     i = p.out.shape[0] - 1  # GNSS. The port takes one epoch a tick: another one that is due goes in the next
     o = p.out[i]

@@ -160,6 +160,23 @@ def test_an_overload_takes_its_share_of_the_bus(session):
     assert taken == pytest.approx(0.6, abs=1e-3)
 
 
+def test_a_bus_that_is_no_longer_overloaded_is_free_again(session):
+    bus = session.rig.bus.model_copy(update={"bitrate": 500_000})
+    overload = event(BusEvent, kind="bus", effect="overload", load=0.6)
+    ride = Ride(variant(session, rig={"bus": bus}, scenario={"events": (overload,)}))
+    ride.start(ON - 1)
+    taken = []
+    for _ in range(OFF - ON + 20):
+        ride.bench.tick(ride.rx, ride.tx, 0.0, 0.0)
+        ride.rx.count[0] = 0
+        if ride.count % 10 == 0:
+            ride.robot.send_all(ride.rx, ride.commands)
+        ride.count += 1
+        taken.append(int(ride.plant.run[0]["overload_ns"]))
+    assert sum(taken[: OFF - ON]) == pytest.approx(0.6e6 * (OFF - ON), rel=1e-3)
+    assert set(taken[OFF - ON :]) == {0}
+
+
 @pytest.mark.parametrize(
     ("sensor", "frames"),
     [
