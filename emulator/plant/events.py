@@ -89,7 +89,6 @@ def _move(
 ) -> None:
     """Start and end what is to start and end in this tick, and tell."""
     look(triggers, events, run.scenario_tick, run.station, m.row)
-    run.woken = 0
     for i in range(events.shape[0]):
         e = events[i]
         change = advance(e, run.scenario_tick, streams)
@@ -125,6 +124,7 @@ def happen(
     sound again from then on, so that nothing stands in the way of signals that go to rest.
     """
     riding = run.state == RUNNING
+    run.woken = 0
     if riding:
         _move(run, events, triggers, m, streams)
     for k in range(actuators.shape[0]):
@@ -151,7 +151,7 @@ def happen(
         elif e.kind == GNSS:
             best = min(best, e.best_fix)
             satellites -= e.satellites
-            if e.effect == STALE:
+            if e.effect == STALE and riding:
                 run.gnss_stale = 1
             elif e.effect == TIME_JUMP:
                 run.gnss_time_shift_ns += int(np.rint(e.value * 1e9))

@@ -206,6 +206,17 @@ def test_without_power_a_sensor_is_silent_and_begins_with_counter_0(session, sen
         assert [p[1] & 15 for _, p in back[:20]] == [k % 15 for k in range(len(back[:20]))]
 
 
+def test_a_sensor_that_has_its_power_again_in_the_last_tick_of_a_ride_counts_on(session):
+    ride = Ride(with_events(session, event(RestartEvent, kind="restart", sensor="lean")))
+    ride.start(OFF)
+    assert ride.events[-1][0] == ride.bench.tick_number == OFF
+    ride.bench.command(Command.STOP, 0.0)
+    ride.step(300)
+    counters = [p[1] & 15 for t, name, p, _, _ in ride.frames if name == "lean" and t > OFF]
+    assert len(counters) > 20
+    assert counters == [k % 15 for k in range(len(counters))]
+
+
 def test_every_output_value_comes_from_a_device_or_from_the_bench_itself():
     own = {"heartbeat", "state", "trip_reason", "emulated", "scenario_time_s"}
     assert {name for v, name in enumerate(OUTPUT_VALUES) if sensor_of(v) == 0} == own
@@ -257,6 +268,17 @@ def test_a_stale_receiver_says_its_last_epoch_again(session):
     got, without = [(t, b) for t, b, _, _ in ride.bursts], [(t, b) for t, b, _, _ in usual.bursts]
     last = [b for t, b in without if t < ON][-1]
     assert got == [(t, last if ON <= t < OFF else b) for t, b in without]
+
+
+def test_a_stale_receiver_does_not_keep_the_speed_of_a_ride_that_is_over(session):
+    stale = event(GnssEvent, kind="gnss", effect="stale", at=Trigger(time_s=1.2), duration_s=None)
+    ride = gnss_ride(session, stale, ticks=1500)
+    assert ride["output.gnss_speed_m_s"] > 1.5
+    ride.bench.command(Command.STOP, 0.0)
+    while not ride.bench.finished:
+        ride.step()
+    ride.step(300)
+    assert ride["output.gnss_speed_m_s"] < 0.2
 
 
 def test_a_jump_is_its_bias_towards_its_direction(session):
