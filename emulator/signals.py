@@ -117,6 +117,9 @@ SIGNALS: tuple[Signal, ...] = (
 TICK_NS = 1_000_000
 """Period of the loop and of the record [ns]: tick n of a ride is ``n * TICK_NS`` after its start."""
 
+EVENT_BITS = 52
+"""Events of a scenario that have a bit in ``bench.fault_active``: a float64 holds so many flags exactly."""
+
 STANDBY, ARMED, RUNNING, STOPPING, TRIPPED = range(5)
 """Values of ``bench.state``, also on the bus; what moves the bench between them: emulator.plant.states."""
 

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.campaign.drawing import BLUE, GREY, INK, ORANGE, PURPLE, Figure, axis, plain_layout, typed
+from emulator.plant.watch import SLIDING
 from emulator.record.reader import Run
 from emulator.signals import RUNNING
 
@@ -19,7 +20,6 @@ Array = NDArray[np.float64]
 _POINTS = 1500
 _KMH, _DEG = 3.6, 180.0 / math.pi
 _LEAST_LOAD = 50.0  # [N] below, force over load tells nothing of the tyre
-_SLIDING = 0.999  # friction use, as the plant's watch has it
 _OTHER_GRIP = 0.02  # of the road's grip: what differs more lies on a patch
 _ELLIPSE = 96
 
@@ -114,7 +114,7 @@ def _friction(
 ) -> Figure:
     base = float(np.median(grip))
     other = np.abs(grip - base) > _OTHER_GRIP * base
-    sliding = use >= _SLIDING
+    sliding = use >= SLIDING
     data: list[Figure] = []
     reach = 1.1 * max(float(np.abs(across).max()), float(np.abs(along).max()), 0.1)
     if friction is not None:

@@ -1,8 +1,7 @@
 """When the scenario's events were active, and how figures over time show it: bands with edge and name.
 
-The bit mask ``bench.fault_active`` tells it tick by tick: bit i is event i of the manifest's scenario. What
-no bit tells of (there are 52) is taken from the event log by its name. Nothing here knows kinds of events;
-they are words.
+The bit mask ``bench.fault_active`` tells it tick by tick (emulator.record.occurrence). What no bit tells of
+is taken from the event log by its name. Nothing here knows kinds of events; they are words.
 """
 
 from __future__ import annotations
@@ -13,10 +12,9 @@ from typing import Any
 
 import numpy as np
 
+from emulator.record.occurrence import active_bits, lines_of, scenario_events
 from emulator.record.reader import Run
 
-MASK_BITS = 52
-"""Events that have a bit: a float64 holds so many flags exactly."""
 LANES = 5
 """Bands at one time that can be told apart in a figure; a sixth lies on the first."""
 
@@ -45,7 +43,7 @@ class Band:
 
 def event_bands(run: Run) -> list[Band]:
     """Bands of the scenario's events in order of time. One that never ended lasts to the record's end."""
-    told = _events_of(run)
+    told = scenario_events(run)
     spans = []
     masked = _spans_of_mask(run)
     seen = {number for number, _, _ in masked}
@@ -64,12 +62,6 @@ def event_bands(run: Run) -> list[Band]:
     return bands
 
 
-def _events_of(run: Run) -> list[Mapping[str, Any]]:
-    scenario = run.manifest.get("scenario")
-    events = scenario.get("events") if isinstance(scenario, Mapping) else None
-    return [e if isinstance(e, Mapping) else {} for e in events] if isinstance(events, list) else []
-
-
 def _words(event: Mapping[str, Any]) -> str:
     told = [event.get(key) for key in ("kind", "effect", "signal")]
     return ", ".join(w.replace("_", " ") if i < 2 else w for i, w in enumerate(told) if isinstance(w, str))
@@ -77,11 +69,10 @@ def _words(event: Mapping[str, Any]) -> str:
 
 def _spans_of_mask(run: Run) -> list[tuple[int, float, float]]:
     """(number of the event, from, to [s]) of every stretch of ones."""
-    recorded = run.signals.get("bench.fault_active", np.empty(0))
-    mask = np.nan_to_num(recorded, nan=0.0, posinf=0.0, neginf=0.0).astype(np.int64)
+    mask = active_bits(run)
     spans = []
     ever = int(np.bitwise_or.reduce(mask, initial=0))
-    for bit in range(min(ever.bit_length(), MASK_BITS)):
+    for bit in range(ever.bit_length()):
         active = np.concatenate([[0], (mask >> bit) & 1, [0]])
         edges = np.diff(active)
         ends = np.flatnonzero(edges == -1) - 1
@@ -99,11 +90,8 @@ def _spans_of_log(
     for number, event in enumerate(told):
         if number in seen:
             continue
-        name = str(event.get("name"))
         begun: float | None = None
-        for line in run.events:
-            if line.name != name and not line.name.startswith(f"{name}: "):
-                continue
+        for line in lines_of(run, str(event.get("name"))):
             if line.kind.endswith("_off"):
                 if begun is not None:
                     spans.append((number, begun, line.time_s))

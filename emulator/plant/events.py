@@ -29,7 +29,7 @@ from emulator.plant.sensing import (
 from emulator.plant.states import EV_BEGAN, EV_ENDED, EV_SPARED
 from emulator.plant.watch import happened
 from emulator.sensors.fix import allowed, climb, fix_in_use, hold
-from emulator.signals import RUNNING, TICK_NS
+from emulator.signals import EVENT_BITS, RUNNING, TICK_NS
 from emulator.timeline import (
     ACTIVE,
     ACTUATOR,
@@ -78,9 +78,6 @@ def sensor_of(value: int) -> int:
     """Bit of the device that an output value (plant.sensing) comes from; 0: the bench itself."""
     name = next(name for first, name in _FROM if value >= first)
     return 1 << SENSORS.index(name) if name else 0
-
-
-_MASK_BITS = 52  # a float64 holds so many flags exactly
 
 
 @jit
@@ -138,7 +135,7 @@ def happen(
         e = events[i]
         if e.state != ACTIVE:
             continue
-        if i < _MASK_BITS:
+        if i < EVENT_BITS:
             mask += 2.0**i
         if e.live == 0:
             continue

@@ -38,7 +38,8 @@ FELL_FRONT, FELL_REAR, FELL_HIGH_SIDE, FELL_BALANCE, FELL_OVER = range(5)
 _SLIDE_TICKS = 20  # [ms] a tyre at its limit for so long slides; shorter is chatter on bumps
 _LIFT_TICKS = 30
 _REMEMBERED_TICKS = 1500  # a slide that ended longer ago has nothing to do with a fall
-_SLIDING = 0.999  # friction use; the brush model reaches 1 where the whole contact slides
+SLIDING = 0.999
+"""Friction use from which a tyre slides; the brush model reaches 1 where the whole contact does."""
 _MOVING_m_s = 1.0
 
 
@@ -56,7 +57,7 @@ def _slide(run: Record, m: Record, which: int, s: Scratch, speed: float, roll: f
     """Slides of one tyre; ``run.slide_*[which]`` hold since when, until when, at which roll."""
     tyre = s.tyre[which]
     now = run.scenario_tick
-    if tyre[T_LOAD] > 0.0 and tyre[T_FRICTION_USE] >= _SLIDING and speed > _MOVING_m_s:
+    if tyre[T_LOAD] > 0.0 and tyre[T_FRICTION_USE] >= SLIDING and speed > _MOVING_m_s:
         if run.slide_end[which] < now - 1:
             run.slide_start[which] = now
             run.slide_roll[which] = roll

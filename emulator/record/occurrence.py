@@ -1,20 +1,19 @@
 """When an event of the scenario began and ended in a record.
 
 The bit mask ``bench.fault_active`` tells it tick by tick: bit i is event i of the manifest's scenario.
-Events beyond its 52 bits, and records without it, have the lines of the event log: they begin with the name.
+Events beyond its bits, and records without it, have the lines of the event log: they begin with the name.
 """
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from collections.abc import Mapping
+from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
-from emulator.record.reader import Run
-from emulator.signals import RUNNING
-
-MASK_BITS = 52
-"""Events that have a bit: a float64 holds so many flags exactly."""
+from emulator.record.reader import Event, Run
+from emulator.signals import EVENT_BITS, RUNNING
 
 
 class Occurrence(NamedTuple):
@@ -24,14 +23,31 @@ class Occurrence(NamedTuple):
     end: int | None
 
 
+def scenario_events(run: Run) -> list[Mapping[str, Any]]:
+    """The scenario's events as the manifest has them, in their order; empty mappings for what is none."""
+    scenario = run.manifest.get("scenario")
+    events = scenario.get("events") if isinstance(scenario, Mapping) else None
+    return [e if isinstance(e, Mapping) else {} for e in events] if isinstance(events, list) else []
+
+
+def active_bits(run: Run) -> NDArray[np.int64]:
+    """(n,) the mask of active events of each row; 0 where it is no number a mask can be, and without one."""
+    mask = run.signals.get("bench.fault_active", np.zeros(len(run.tick)))
+    sound = (mask >= 0.0) & (mask < 2.0**EVENT_BITS)
+    return np.where(sound, mask, 0.0).astype(np.int64)
+
+
+def lines_of(run: Run, name: str) -> list[Event]:
+    """Lines of the event log about the event of that name."""
+    return [e for e in run.events if e.name == name or e.name.startswith(f"{name}: ")]
+
+
 def occurrence(run: Run, name: str) -> Occurrence | None:
     """The first time an event of that name happened; None if it never did."""
-    bit = _bit(run, name)
-    mask, state = run.signals.get("bench.fault_active"), run.signals.get("bench.state")
-    if bit is not None and mask is not None and state is not None and len(mask):
-        sound = (mask >= 0.0) & (mask < 2.0**MASK_BITS)  # what is no number is neither
-        whole = np.where(sound, mask, 0.0).astype(np.int64)
-        active = ((whole >> bit) & 1).astype(bool) & (state == RUNNING)
+    names = [event.get("name") for event in scenario_events(run)][:EVENT_BITS]
+    mask, state = active_bits(run), run.signals.get("bench.state")
+    if name in names and state is not None:
+        active = ((mask >> names.index(name)) & 1).astype(bool) & (state == RUNNING)
         if active.any():
             start = int(np.argmax(active))
             over = (state == RUNNING) & ~active
@@ -40,16 +56,8 @@ def occurrence(run: Run, name: str) -> Occurrence | None:
     return _logged(run, name)
 
 
-def _bit(run: Run, name: str) -> int | None:
-    """Number of the event's bit, if it has one."""
-    scenario = run.manifest.get("scenario")
-    events = scenario.get("events") if isinstance(scenario, dict) else None
-    names = [e.get("name") if isinstance(e, dict) else None for e in events or ()]
-    return names.index(name) if name in names[:MASK_BITS] else None
-
-
 def _logged(run: Run, name: str) -> Occurrence | None:
-    lines = [e for e in run.events if e.name == name or e.name.startswith(f"{name}: ")]
+    lines = lines_of(run, name)
     starts = [e.tick for e in lines if not e.kind.endswith("_off")]
     if not starts or not len(run.tick) or not run.tick[0] <= starts[0] <= run.tick[-1]:
         return None

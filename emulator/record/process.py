@@ -20,7 +20,6 @@ from typing import Any
 
 import numpy as np
 
-from emulator.ports import UNTIMED
 from emulator.record.writer import RunWriter
 from emulator.signals import BEFORE_ARMING_TICK, UNARMED_TICK
 from emulator.snapshot import (
@@ -117,11 +116,10 @@ class Drain:
         self._tell_lost("frames", frames.lost)
         if len(frames.tick):
             armed = frames.tick > UNARMED_TICK // 2
-            valid_ns = np.where(frames.valid_ns == UNTIMED, 0, frames.valid_ns)
             writer.append_frames(
                 frames.tick[armed],
                 frames.time_ns[armed],
-                valid_ns[armed],
+                frames.valid_ns[armed],
                 frames.direction[armed],
                 frames.can_id[armed],
                 frames.length[armed],

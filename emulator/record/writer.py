@@ -38,7 +38,7 @@ import pyarrow as pa
 from numpy.typing import ArrayLike, NDArray
 
 from emulator.errors import InternalError, RunFailed, StartFailed
-from emulator.ports import MAX_DATA
+from emulator.ports import MAX_DATA, UNTIMED
 from emulator.signals import SIGNALS, TICK_NS
 
 MANIFEST_FILE = "manifest.json"
@@ -347,7 +347,7 @@ class RunWriter:
 
         tick       (n,)    int64  scenario tick in which the frame was received or sent
         time_ns    (n,)    int64  scenario time [ns]
-        valid_ns   (n,)    int64  time of validity [ns, scenario time]; 0 where unknown
+        valid_ns   (n,)    int64  time of validity [ns, scenario time]; UNTIMED is recorded as 0, unknown
         direction  (n,)    0 received (``RX``), 1 sent (``TX``)
         can_id     (n,)    int64  bit 31 set for 29-bit identifiers
         length     (n,)    payload bytes, 0..64
@@ -359,6 +359,7 @@ class RunWriter:
         lengths = np.array(length, dtype=np.int64, ndmin=1)
         payload = np.asarray(data, dtype=np.uint8)
         columns = [np.array(c, dtype=np.int64, ndmin=1) for c in (time_ns, valid_ns, direction, can_id)]
+        columns[1][columns[1] == UNTIMED] = 0
         if any(c.shape != (n,) for c in (ticks, lengths, *columns)) or payload.ndim != 2 or len(payload) != n:
             raise InternalError("frame arrays differ in length, or data is not (n, m)")
         if payload.shape[1] > MAX_DATA or (n and not 0 <= lengths.min() <= lengths.max() <= MAX_DATA):

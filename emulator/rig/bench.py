@@ -107,7 +107,6 @@ class Bench:
         self._run = self.plant.run[0]
         scenario = session.scenario
         self._events = scenario.events
-        self._names = [event.name for event in scenario.events]
         self._asked = frozenset(session.asked_events.values())
         o = scenario.origin
         self._frame = Origin(math.radians(o.latitude_deg), math.radians(o.longitude_deg), o.height_m).frame
@@ -313,7 +312,7 @@ class Bench:
         m = self._memory
         code, index, value = int(m["code"][i]), int(m["index"][i]), float(m["value"][i])
         if code >= EV_SPARED:
-            return f"{self._names[index]}: not drawn to happen (probability {value:g})"
+            return f"{self._events[index].name}: not drawn to happen (probability {value:g})"
         if code >= EV_BEGAN:
             event = self._events[index]
             return f"{event.name}: {event.text}" if isinstance(event, MarkEvent) else event.name

@@ -36,7 +36,7 @@ from emulator.plant.states import PERMISSIVES
 from emulator.plant.step import Plant
 from emulator.ports import frame_buffer
 from emulator.rig.burst_line import BurstLine
-from emulator.rig.event_tables import events_of, gates_of, stream_names, stream_seeds, triggers_of
+from emulator.rig.event_tables import events_of, gates_of, stream_names, stream_seeds, ticks, triggers_of
 from emulator.rig.links import line_baud
 from emulator.rig.session import Session
 from emulator.sensors.analogue import Analogue
@@ -376,7 +376,7 @@ def _rig_record(session: Session, heading: float, x: NDArray[np.float64]) -> NDA
     r["gnss_errors"], r["gnss_fix"] = _gnss_errors(gnss), FIX_QUALITY[gnss.fix]
     r["gnss_course_sigma"], r["gnss_course_from"] = gnss.course_noise_rad, gnss.course_from_m_s
     r["gnss_best"], r["gnss_satellites"] = RANKS.index(gnss.fix), gnss.satellites
-    r["gnss_ladder"][1:] = [_ticks_ms(time * 1e3) for time in gnss.reacquisition_times_s]
+    r["gnss_ladder"][1:] = [ticks(time) for time in gnss.reacquisition_times_s]
 
     a = rig.actuators
     r["steer_gain"], r["steer_limit"] = _gain(a.steering.time_constant_ms), a.steering.limit_Nm
@@ -395,16 +395,16 @@ def _rig_record(session: Session, heading: float, x: NDArray[np.float64]) -> NDA
     )
     r["angle_driven"] = int(rig.steering == "angle_driven")
 
-    r["heartbeat_ticks"] = _ticks_ms(rig.limits.heartbeat_timeout_ms)
-    r["command_ticks"] = _ticks_ms(rig.limits.command_timeout_ms)
-    r["ramp_ticks"] = _ticks_ms(rig.limits.ramp_to_rest_s * 1e3)
-    r["arming_ticks"] = _ticks_ms(rig.limits.arming_timeout_s * 1e3)
+    r["heartbeat_ticks"] = ticks(rig.limits.heartbeat_timeout_ms * 1e-3)
+    r["command_ticks"] = ticks(rig.limits.command_timeout_ms * 1e-3)
+    r["ramp_ticks"] = ticks(rig.limits.ramp_to_rest_s)
+    r["arming_ticks"] = ticks(rig.limits.arming_timeout_s)
     r["permissives"] = sum(1 << PERMISSIVES.index(name) for name in rig.permissives)
-    r["permissive_ticks"] = _ticks_ms(rig.limits.permissive_timeout_ms)
+    r["permissive_ticks"] = ticks(rig.limits.permissive_timeout_ms * 1e-3)
     for k, name in enumerate(MONITORS):
         monitor = getattr(rig.monitors, name)
         if monitor is not None:
-            r["monitor_ticks"][k] = max(1, _ticks_ms(monitor.for_ms))
+            r["monitor_ticks"][k] = max(1, ticks(monitor.for_ms * 1e-3))
             r["monitor_bound"][k] = getattr(monitor, "within_rad", getattr(monitor, "within_m_s", 0.0))
             r["monitor_trips"][k] = int(monitor.then == "trip")
     r["divergence_speed"] = rig.limits.divergence_speed_km_h / 3.6
@@ -414,10 +414,10 @@ def _rig_record(session: Session, heading: float, x: NDArray[np.float64]) -> NDA
     support = scenario.support
     # One of both is given: the schema's rule. What is not given is never reached.
     r["release_speed"] = math.inf if support.release_speed_km_h is None else support.release_speed_km_h / 3.6
-    r["release_tick"] = NEVER if support.release_time_s is None else _ticks_ms(support.release_time_s * 1e3)
+    r["release_tick"] = NEVER if support.release_time_s is None else ticks(support.release_time_s)
     r["start_station"] = scenario.start.station_m
     r["finish_station"] = session.finish_station
-    r["limit_ticks"] = _ticks_ms(scenario.duration_limit_s * 1e3)
+    r["limit_ticks"] = ticks(scenario.duration_limit_s)
     r["heading"] = heading
     if scenario.wind is not None:
         # Wind comes *from* its direction, clockwise from north.
@@ -452,7 +452,3 @@ def _gnss_errors(gnss: Gnss) -> NDArray[np.float64]:
             given = {} if own is None else own.model_dump(exclude_none=True)
             table[quality] = USUAL_ACCURACY[name]._replace(**given)
     return table
-
-
-def _ticks_ms(milliseconds: float) -> int:
-    return round(milliseconds * 1e-3 / _TICK_S)

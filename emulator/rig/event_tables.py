@@ -61,7 +61,7 @@ GNSS_LINE = -2
 
 def ticks(seconds: float) -> int:
     """The nearest whole number of ticks."""
-    return round(seconds * 1e9 / TICK_NS)
+    return round(seconds / (TICK_NS * 1e-9))
 
 
 def stream_names(events: Sequence[Event]) -> list[str]:

@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.errors import EmulatorError
+from emulator.rig.event_tables import ticks
 from emulator.rig.session import Session
 from emulator.scenario.hook import Hook, Ride
 from emulator.signals import SIGNALS, TICK_NS
@@ -157,7 +158,7 @@ def hook_of(session: Session) -> Iterator[HookSteps | None]:
     events = session.asked_events
     host = HookHost(session.paths["hook"], hook.name, tuple(events))
     try:
-        yield HookSteps(host, round(hook.every_ms * 1e6 / TICK_NS), events)
+        yield HookSteps(host, ticks(hook.every_ms * 1e-3), events)
     finally:
         host.close()
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from emulator.compiled import entry, jit
 from emulator.loop.budget import Budget, FrameAccounts, account_frames
 from emulator.plant.step import Plant, tick
-from emulator.ports import UNTIMED, FrameBuffer, frame_buffer
+from emulator.ports import FrameBuffer, frame_buffer
 from emulator.record.writer import RX, RunWriter
 from emulator.rig.bench import EVENT_KINDS, Bench
 from emulator.rig.hook_host import HANG_S, HookFailed, HookSteps
@@ -122,8 +122,7 @@ def run_ticks(
         if run.start_tick > 0:
             account_frames(accounts, run.scenario_tick * TICK_NS, tx.count[0], tx)
         for i in range(tx.count[0]):
-            valid = tx.valid_ns[i] if tx.valid_ns[i] != UNTIMED else 0
-            frames[m, 0], frames[m, 1], frames[m, 2] = run.scenario_tick, tx.time_ns[i], valid
+            frames[m, 0], frames[m, 1], frames[m, 2] = run.scenario_tick, tx.time_ns[i], tx.valid_ns[i]
             frames[m, 3], frames[m, 4], frames[m, 5] = 1, tx.can_id[i], tx.length[i]
             for k in range(8):
                 payloads[m, k] = tx.data[i, k]

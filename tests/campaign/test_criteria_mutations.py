@@ -75,9 +75,9 @@ SAME: dict[tuple[str, str], str] = {
     ("stop_distance", "0.0 -> 1.0 in [0.0]"): "the way to the first row is never told: it is faster there",
     ("corner_entry", "roll[leaned_at] > 0.0 -> roll[leaned_at] >= 0.0"): "it leans there, by a share of more",
     ("_corners", "0 -> 1 in before = 0"): "a throttle that was open for a blip can't close in the first rows",
-    ("occurrence", "mask >= 0.0 -> mask > 0.0"): "a mask of 0 has no bit, taken or replaced by 0",
-    ("occurrence", "0.0 -> 1.0 in mask >= 0.0"): "nor has one below 1",
-    ("occurrence", "mask < 2.0 ** MASK_BITS -> mask <= 2.0 ** MASK_BITS"): "nor one with a 53rd bit alone",
+    ("active_bits", "mask >= 0.0 -> mask > 0.0"): "a mask of 0 has no bit, taken or replaced by 0",
+    ("active_bits", "0.0 -> 1.0 in mask >= 0.0"): "nor has one below 1",
+    ("active_bits", "mask < 2.0 ** EVENT_BITS -> mask <= 2.0 ** EVENT_BITS"): "nor one with a 53rd bit alone",
     ("step_s", "2 -> 3 in :2"): "of what is cut out the first two are used",
 }
 """Mutants that say the same, and why."""

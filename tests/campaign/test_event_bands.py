@@ -11,8 +11,9 @@ from typing import Any
 import numpy as np
 import pytest
 
-from emulator.campaign.event_bands import MASK_BITS, Band, band_marks, event_bands
+from emulator.campaign.event_bands import Band, band_marks, event_bands
 from emulator.record.reader import Event, Run, read_run
+from emulator.signals import EVENT_BITS
 
 
 def with_events(run: Run, events: list[dict[str, Any]], mask: np.ndarray, log: list[Event]) -> Run:
@@ -52,7 +53,7 @@ def test_an_event_that_comes_and_goes_has_a_band_each_time(ride_folder: Callable
     assert sum(round((b.to_s - b.from_s) * 1000) + 1 for b in bands) == int(mask.sum())
 
 
-@pytest.mark.parametrize("number", [MASK_BITS, MASK_BITS + 3])
+@pytest.mark.parametrize("number", [EVENT_BITS, EVENT_BITS + 3])
 def test_events_beyond_the_bits_come_from_the_log_whatever_their_kind(
     ride_folder: Callable[..., Path], number: int
 ) -> None:

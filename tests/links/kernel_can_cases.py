@@ -250,6 +250,29 @@ class TestControllerAndQueue:
         link.close()
 
 
+class Witness:
+    """A socket that was on the bus before the link: what it has got, the link has got.
+
+    The kernel may leave delivery to a thread of its own (on a host that stalls it does), while the stepped
+    clock runs on by dozens of ticks. Whoever sends waits here, so that a frame is in the tick it was sent in.
+    """
+
+    def __init__(self, channel: str) -> None:
+        self.bus = can.Bus(interface="socketcan", channel=channel)
+
+    def wait_for(self, can_ids: list[int]) -> None:
+        """Until each of them has come once more, in this order."""
+        for can_id in can_ids:
+            while True:
+                try:
+                    message = self.bus.recv(10.0)
+                except can.CanError:  # that the interface was down is told once
+                    continue
+                assert message is not None, f"0x{can_id:03X} was sent and did not come within 10 s"
+                if message.arbitration_id == can_id and not message.is_error_frame:
+                    break
+
+
 class TestBench:
     """The real cycle and plant on the kernel's bus, on the stepped clock: the guest keeps ticks, not time."""
 
@@ -257,15 +280,23 @@ class TestBench:
 
     def ridden(self, fault: str, answer: str) -> tuple[CanLink, Outcome, dict[str, Any]]:
         session = demo_session()
+        witness = Witness("vcan1")
         link = open_can(CanBusSpec("socketcan", "vcan1"))
         bus = can.Bus(interface="socketcan", channel="vcan1")
+        disturbed = False
 
         def put(frames: list[Frame]) -> None:
+            sent: list[int] = []
             with contextlib.suppress(can.CanError):  # down: the robot's own frames are lost, too
                 for can_id, payload in frames:
                     bus.send(can.Message(arbitration_id=can_id, is_extended_id=False, data=payload))
+                    sent.append(can_id)
+            if not disturbed:
+                witness.wait_for(sent)
 
         def before(cycle: int) -> None:
+            nonlocal disturbed
+            disturbed = self.FROM <= cycle < self.UNTIL
             if fault == "interface_down" and cycle in (self.FROM, self.UNTIL):
                 ip_link(f"set vcan1 {'down' if cycle == self.FROM else 'up'}")
             elif fault == "error_frames" and self.FROM <= cycle < self.UNTIL:
@@ -283,6 +314,7 @@ class TestBench:
         finally:
             link.close()
             bus.shutdown()
+            witness.bus.shutdown()
             os.system("ip link set vcan1 up")
         return link, outcome, published
 
@@ -323,16 +355,23 @@ class TestEndToEnd:
 
     def heard(self, session: Session, torque_Nm: float, step: int) -> dict[int, list[tuple[int, bytes]]]:
         """By identifier: the cycle each frame was sent in, by when the peer had it, and its payload."""
+        witness = Witness("vcan1")
         link = open_can(CanBusSpec("socketcan", "vcan1"))
         peer = can.Bus(interface="socketcan", channel="vcan1")
         seen: dict[int, list[tuple[int, bytes]]] = {}
+        heard = 0
 
         def put(frames: list[Frame]) -> None:
             for can_id, payload in frames:
                 peer.send(can.Message(arbitration_id=can_id, is_extended_id=False, data=payload))
+            witness.wait_for([can_id for can_id, _ in frames])
 
         def before(cycle: int) -> None:  # called behind the peer's frames of this cycle
-            while (message := peer.recv(0.0)) is not None:
+            nonlocal heard
+            while heard < link.counts().sent:
+                message = peer.recv(10.0)
+                assert message is not None, f"sent {link.counts().sent} frames, heard {heard} within 10 s"
+                heard += 1
                 seen.setdefault(message.arbitration_id, []).append((cycle - 1, bytes(message.data)))
             if cycle == step - 1:
                 steering = {"steering_torque_Nm": torque_Nm, "steering_angle_rad": 0.0}
@@ -345,6 +384,7 @@ class TestEndToEnd:
         finally:
             link.close()
             peer.shutdown()
+            witness.bus.shutdown()
         return seen
 
     def test_a_step_of_the_steering_is_seen_at_the_configured_latency(self) -> None:

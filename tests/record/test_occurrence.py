@@ -4,8 +4,9 @@ from pathlib import Path
 
 import numpy as np
 
-from emulator.record.occurrence import MASK_BITS, Occurrence, occurrence
+from emulator.record.occurrence import Occurrence, occurrence
 from emulator.record.reader import Event, Frames, Run
+from emulator.signals import EVENT_BITS
 
 TICK = np.arange(-5, 15)
 NONE = np.empty(0, np.int64)
@@ -38,7 +39,7 @@ def test_the_first_time_counts_and_only_while_running():
 
 
 def test_by_the_log_beyond_the_bits():
-    names = [f"e{n}" for n in range(MASK_BITS + 1)]
+    names = [f"e{n}" for n in range(EVENT_BITS + 1)]
     log = [
         Event(3, 0.003, "grip_on", names[-1], names[-1]),
         Event(6, 0.006, "grip_off", names[-1], names[-1]),
