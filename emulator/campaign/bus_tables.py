@@ -21,7 +21,10 @@ def _ms(ns: float | None, sign: str = "") -> str:
 
 
 def _frames(budget: BusBudget) -> Table:
-    share = f"{budget.load * 100.0:.1f} % of {budget.bit_rate / 1000:g} kbit/s at most"
+    rates = budget.rates
+    share = f"{budget.load * 100.0:.1f} % of {rates.nominal / 1000:g} kbit/s at most"
+    if rates.data != rates.nominal:
+        share += f" (CAN FD: {rates.data / 1000:g} kbit/s behind the switch)"
     heads = ["frame", "from", "id", "bytes", "bits", "time", "period", "worst", "deadline", "in time?"]
     rows = [
         (
@@ -29,7 +32,7 @@ def _frames(budget: BusBudget) -> Table:
             "robot" if f.from_robot else "bench",
             f"0x{f.can_id:x}",
             str(f.data_bytes),
-            str(f.bits),
+            f"{f.bits.nominal}+{f.bits.fast}" if f.bits.fast else str(f.bits.nominal),
             f"{f.longest_ns * 1e-6:.3f}",
             _ms(f.period_ns),
             _ms(f.worst_ns),

@@ -139,19 +139,23 @@ _WHOLE: tuple[tuple[str, str, str], ...] = (
 
 def bus_section(budget: Mapping[str, Any]) -> str:
     """What the bus had to carry, drawn and as a table."""
+    fast = any(f.get("fast_bits") for f in budget["frames"])
+    columns = [c for c in _BUS if fast or c[0] != "fast_bits"]
     rows = [
         [
             str(f.get("name")),
             "robot" if f.get("from_robot") else "bench",
             f"0x{f['can_id']:x}" if isinstance(f.get("can_id"), int) else "–",
-            *(formatted(f, key, form) for key, _, form in _BUS),
+            *(formatted(f, key, form) for key, _, form in columns),
             "yes" if f.get("in_time") else Html("<strong>no</strong>"),
         ]
         for f in budget["frames"]
     ]
-    heads = ["frame", "from", "id", *(head for _, head, _ in _BUS), "in\ntime?"]
-    load, rate = (formatted(budget, key, "{:g}") for key in ("load", "bit_rate"))
+    heads = ["frame", "from", "id", *(head for _, head, _ in columns), "in\ntime?"]
+    load, rate = formatted(budget, "load", "{:g}"), formatted(budget, "bit_rate", "{:.0f}")
     share = f"{float(load) * 100.0:.1f} %" if load != "–" else "an unknown share"
+    if fast:
+        rate += f" bit/s, of FD frames' fast bits {formatted(budget, 'data_bit_rate', '{:.0f}')}"
     assumed = (
         " How often the robot sends is assumed: as the reference robot does."
         if budget.get("robot_periods_assumed")
@@ -170,6 +174,7 @@ def bus_section(budget: Mapping[str, Any]) -> str:
 
 _BUS: tuple[tuple[str, str, str], ...] = (
     ("bits", "bits", "{:.0f}"),
+    ("fast_bits", "fast\nbits", "{:.0f}"),
     ("time_ms", "time", "{:.3f}"),
     ("period_ms", "period", "{:g}"),
     ("worst_ms", "at worst", "{:.2f}"),

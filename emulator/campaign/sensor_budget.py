@@ -26,7 +26,7 @@ from emulator.campaign.inertial_budget import (
     white_covariance,
 )
 from emulator.campaign.sample_age import TICK_MS, Age
-from emulator.config.bus_budget import frame_bytes
+from emulator.config.bus_budget import bit_rates, wire_ns
 from emulator.config.rig_file import Gnss, Imu, Rig, SerialPort, ToneRing
 from emulator.ports import EXTENDED
 from emulator.sensors.gnss import FIX_QUALITY, USUAL_ACCURACY, Accuracy
@@ -34,7 +34,7 @@ from emulator.sensors.wheel_speed import MOST_INTERVALS
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.state import FRONT, REAR
 from emulator.wire.can_frames import Codec
-from emulator.wire.can_timing import CLASSICAL_BYTES, Message, bits_ns, classical_bits, response_times
+from emulator.wire.can_timing import Message, bits_ns, response_times
 from emulator.wire.nmea import KNOT_m_s, burst_seconds
 
 WIRE_STEP, READING_STEP = "step on the wire", "reading step"
@@ -83,6 +83,11 @@ class Channel:
     high: float
     terms: tuple[Term, ...] = ()
     at: str = ""
+
+    @property
+    def reading_step(self) -> float:
+        """The sensor's own step, before that of the wire; 0 without one."""
+        return math.sqrt(12.0) * sum(t.sigma for t in self.terms if t.name == READING_STEP)
 
     @property
     def offset(self) -> float:
@@ -401,19 +406,15 @@ def gnss_channels(gnss: Gnss, fix: str, a: Accuracy, speed_m_s: float) -> list[C
 def bus_times(rig: Rig, codec: Codec) -> dict[str, tuple[float, float]]:
     """Own time on the bus and longest wait for it [ms] by output; NaN where the bit rate is not in the rig.
 
-    Of the rig's own frames: when the robot's come, it does not say. FD frames are not timed. A wait without
-    bound is infinite. Source: emulator.wire.can_timing.
+    Of the rig's own frames: when the robot's come, it does not say. A wait without bound is infinite.
+    Source: emulator.wire.can_timing.
     """
-    rate = rig.bus.bitrate
-    if rate is None or any(frame_bytes(codec, name)[0] > CLASSICAL_BYTES for name in rig.outputs):
+    rates = bit_rates(rig)
+    if rates is None:
         return dict.fromkeys(map(str, rig.outputs), (math.nan, math.nan))
     messages = []
     for name, output in rig.outputs.items():
-        length, extended = frame_bytes(codec, name)
-        took_ns, period_ns = (
-            bits_ns(classical_bits(length, extended=extended), rate),
-            round(1e9 / output.rate_hz),
-        )
+        took_ns, period_ns = rates.longest_ns(codec.shape(name)), round(1e9 / output.rate_hz)
         can_id = int(codec.table.can_id[codec.frame(name)])
         messages.append(Message(name, can_id, took_ns, period_ns, 0, period_ns))
     return {
@@ -421,7 +422,7 @@ def bus_times(rig: Rig, codec: Codec) -> dict[str, tuple[float, float]]:
             1e-6 * r.message.transmission_ns,
             math.inf if r.worst_ns is None else 1e-6 * (r.worst_ns - r.message.transmission_ns),
         )
-        for r in response_times(messages, bits_ns(1, rate))
+        for r in response_times(messages, bits_ns(1, rates.nominal))
     }
 
 
@@ -459,7 +460,7 @@ def _frame_words(codec: Codec, f: int) -> str:
     identifier = int(table.can_id[f])
     digits = f"0x{identifier & ~EXTENDED:03X}{'x' if identifier & EXTENDED else ''}"
     guarded = f", E2E data id 0x{int(table.data_id[f]):04X}" if table.data_id[f] >= 0 else ""
-    return f"CAN {digits}, {int(table.length[f])} bytes{guarded}"
+    return f"CAN{' FD' if codec.fd[f] else ''} {digits}, {int(table.length[f])} bytes{guarded}"
 
 
 def _terms_of(
@@ -506,6 +507,7 @@ def budget_of(rig: Rig, vehicle: Vehicle, codec: Codec, *, speed_m_s: float = 20
             behind.get(name, first_order_behind_ms(slowest)),
             wire_ms,
             wait_ms,
+            wire_ns(rig, codec, name) * 1e-6,
         )
         terms = _terms_of(rig, vehicle, speed_m_s, timing.rate_hz)
         channels = []

@@ -306,14 +306,24 @@ def inertial_checks(
 
 
 def resolution_checks(output: str, channel: Channel, values: NDArray[np.float64]) -> list[Check]:
-    """Smallest step seen between two values, where noise is large enough to show neighbouring ones."""
-    if channel.step <= 0.0 or channel.noise.sigma < 0.5 * channel.step or values.size < 100:
+    """Smallest step seen between two values, where noise is large enough to show neighbouring ones.
+
+    A sensor whose own step is the coarser one shows that, to a whole number of steps on the wire.
+    """
+    step, own = channel.step, channel.reading_step
+    if step <= 0.0 or channel.noise.sigma < 0.5 * max(step, own) or values.size < 100:
         return []
-    steps = np.diff(np.unique(values[np.isfinite(values)]))
-    smallest = float(np.min(steps)) if steps.size else 0.0
-    reach = 1e-6 * channel.step
+    seen = np.diff(np.unique(values[np.isfinite(values)]))
+    smallest = float(np.min(seen)) if seen.size else 0.0
+    steps = max(1.0, own / step)
+    low, high = (float(f(steps * s)) for f, s in ((np.floor, 1.0 + 1e-9), (np.ceil, 1.0 - 1e-9)))
+    reach = 1e-6 * step
+
+    def interval(_miss: float) -> tuple[float, float]:
+        return low * step - reach, high * step + reach
+
     name = f"{channel.signal}, smallest step"
-    return [Check(output, name, channel.unit, channel.step, smallest, within(channel.step, reach), False)]
+    return [Check(output, name, channel.unit, low * step, smallest, interval, False)]
 
 
 def settled_s(rig: Rig, output: str) -> float:

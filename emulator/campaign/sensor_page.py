@@ -272,7 +272,7 @@ def age_figure(page: SensorPage) -> Figure:
 
     parts: list[tuple[str, list[float]]] = [
         ("latency", [o.age.latency for o in outputs]),
-        ("jitter and tick, mean", [known(o.age.mean - o.age.latency) for o in outputs]),
+        ("jitter and tick, mean", [known(max(0.0, o.age.mean - o.age.latency)) for o in outputs]),
         ("sensor lag", [known(o.age.behind) for o in outputs]),
         ("own time on the bus", [known(o.age.wire) for o in outputs]),
         ("longest wait for the bus", [known(o.age.wait) for o in outputs]),

@@ -21,19 +21,18 @@ from collections.abc import Sequence
 from fractions import Fraction
 from typing import Any, NamedTuple
 
-from emulator.config.rig_file import Output, Rig, USUAL_PERIODS_ms
+from emulator.config.rig_file import Output, Rig, SocketcanBus, USUAL_PERIODS_ms
 from emulator.ports import EXTENDED
 from emulator.signals import TICK_NS
 from emulator.wire.can_frames import Codec
 from emulator.wire.can_timing import (
-    CLASSICAL_BYTES,
+    BitRates,
+    FrameBits,
     Message,
     bits_ns,
-    classical_bits,
     inversions,
     load,
     response_times,
-    usual_ns,
 )
 
 _LONGEST = 20_000
@@ -78,7 +77,7 @@ class FrameLine(NamedTuple):
     from_robot: bool
     can_id: int
     data_bytes: int
-    bits: int
+    bits: FrameBits
     longest_ns: int
     usual_ns: int
     period_ns: int
@@ -106,14 +105,14 @@ class FrameLine(NamedTuple):
 class BusBudget(NamedTuple):
     """The whole bus.
 
-    bit_rate   [bit/s]
+    rates      bit rates
     load       share of the bus taken at most
     assumed    the robot's periods are not told: those of the reference robot
     frames     the most urgent first
     inverted   (name, name): the first has the nearer deadline, the second goes before it
     """
 
-    bit_rate: int
+    rates: BitRates
     load: float
     assumed: bool
     frames: tuple[FrameLine, ...]
@@ -130,7 +129,8 @@ class BusBudget(NamedTuple):
             return None if ns is None else round(ns * 1e-6, 6)
 
         return {
-            "bit_rate": self.bit_rate,
+            "bit_rate": self.rates.nominal,
+            "data_bit_rate": self.rates.data,
             "load": round(self.load, 6),
             "robot_periods_assumed": self.assumed,
             "inverted": [list(pair) for pair in self.inverted],
@@ -140,7 +140,8 @@ class BusBudget(NamedTuple):
                     "from_robot": f.from_robot,
                     "can_id": f.can_id,
                     "bytes": f.data_bytes,
-                    "bits": f.bits,
+                    "bits": f.bits.nominal,
+                    "fast_bits": f.bits.fast,
                     "time_ms": ms(f.longest_ns),
                     "period_ms": ms(f.period_ns),
                     "latency_ms": ms(f.latency_ns),
@@ -156,19 +157,19 @@ class BusBudget(NamedTuple):
         }
 
 
-def frame_bytes(codec: Codec, frame: str) -> tuple[int, bool]:
-    """(payload bytes, 29-bit identifier) of a frame."""
-    f = codec.frame(frame)
-    return int(codec.table.length[f]), bool(int(codec.table.can_id[f]) & EXTENDED)
+def bit_rates(rig: Rig) -> BitRates | None:
+    """The bit rates of the rig's bus; None where they are not told."""
+    nominal = rig.bus.bitrate
+    if nominal is None:
+        return None
+    data = rig.bus.data_bitrate if isinstance(rig.bus, SocketcanBus) else None
+    return BitRates(nominal, data or nominal)
 
 
 def wire_ns(rig: Rig, codec: Codec, frame: str) -> int:
-    """Usual time of a frame on the rig's bus [ns]; 0 where it is not known."""
-    rate = rig.bus.bitrate
-    length, extended = frame_bytes(codec, frame)
-    if rate is None or length > CLASSICAL_BYTES:
-        return 0
-    return usual_ns(length, rate, extended=extended)
+    """Usual time of a frame on the rig's bus [ns]; 0 where the bit rate is not told."""
+    rates = bit_rates(rig)
+    return 0 if rates is None else rates.usual_ns(codec.shape(frame))
 
 
 def arrivals(outputs: Sequence[Periodic], tick_ns: int = TICK_NS) -> list[Arrivals]:
@@ -239,14 +240,11 @@ def _drawn_ns(output: Output | None) -> int:
 
 
 def bus_budget(rig: Rig, codec: Codec) -> BusBudget | None:
-    """The budget of a rig whose frames ``codec`` holds.
-
-    None where the bit rate is not told, or a frame is longer than a classical one (of two rates).
-    """
-    rate = rig.bus.bitrate
+    """The budget of a rig whose frames ``codec`` holds; None where the bit rate is not told."""
+    rates = bit_rates(rig)
     outputs: dict[str, Output] = {str(name): output for name, output in rig.outputs.items()}
     names: list[str] = [*outputs, *USUAL_PERIODS_ms]
-    if rate is None or any(frame_bytes(codec, name)[0] > CLASSICAL_BYTES for name in names):
+    if rates is None:
         return None
     schedule = [
         Periodic(
@@ -262,7 +260,6 @@ def bus_budget(rig: Rig, codec: Codec) -> BusBudget | None:
     periods = {str(name): told_ms.get(name, usual) for name, usual in USUAL_PERIODS_ms.items()}
     messages = []
     for name in names:
-        length, extended = frame_bytes(codec, name)
         output = outputs.get(name)
         if output is None:
             period, jitter = round(periods[name] * 1e6), 0
@@ -273,22 +270,22 @@ def bus_budget(rig: Rig, codec: Codec) -> BusBudget | None:
             if (Fraction(period, TICK_NS)).denominator != 1:
                 jitter += TICK_NS  # samples stand on ticks, their rate need not
         can_id = int(codec.table.can_id[codec.frame(name)])
-        longest = bits_ns(classical_bits(length, extended=extended), rate)
-        messages.append(Message(name, can_id, longest, period, jitter, period))
+        longest_ns = rates.longest_ns(codec.shape(name))
+        messages.append(Message(name, can_id, longest_ns, period, jitter, period))
     frames = []
-    for response in response_times(messages, bits_ns(1, rate)):
+    for response in response_times(messages, bits_ns(1, rates.nominal)):
         m = response.message
-        length, extended = frame_bytes(codec, m.name)
+        shape = codec.shape(m.name)
         output = outputs.get(m.name)
         frames.append(
             FrameLine(
                 name=m.name,
                 from_robot=output is None,
                 can_id=m.can_id & ~EXTENDED,
-                data_bytes=length,
-                bits=classical_bits(length, extended=extended),
+                data_bytes=shape.data_bytes,
+                bits=shape.bits(),
                 longest_ns=m.transmission_ns,
-                usual_ns=usual_ns(length, rate, extended=extended),
+                usual_ns=rates.usual_ns(shape),
                 period_ns=m.period_ns,
                 jitter_ns=m.jitter_ns,
                 drawn_ns=_drawn_ns(output),
@@ -301,7 +298,7 @@ def bus_budget(rig: Rig, codec: Codec) -> BusBudget | None:
         )
     told = rig.device_under_test.kind == "reference" or len(told_ms) == len(USUAL_PERIODS_ms)
     return BusBudget(
-        rate,
+        rates,
         float(load(messages)),
         not told,
         tuple(frames),

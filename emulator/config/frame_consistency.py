@@ -10,13 +10,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from emulator.config.bus_budget import BusBudget, bus_budget, frame_bytes
-from emulator.config.rig_file import INPUT_FRAME, Rig
+from emulator.config.bus_budget import BusBudget, bit_rates, bus_budget
+from emulator.config.rig_file import INPUT_FRAME, Rig, SocketcanBus, carries_fd
 from emulator.config.validation import did_you_mean
 from emulator.config.yaml_source import Loc, Source
 from emulator.errors import Problem
 from emulator.wire.can_frames import Codec
-from emulator.wire.can_timing import CLASSICAL_BYTES, classical_bits
+from emulator.wire.e2e import MOST_BYTES_PROFILE_1
 
 _ROUNDING = 1e-9
 
@@ -41,7 +41,7 @@ def frame_contradictions(rig: Rig, source: Source, codec: Codec) -> tuple[list[P
     """(problems, warnings) of a rig whose frames ``codec`` holds, each at its place in the rig file."""
     problems: list[Problem] = []
     warnings: list[Problem] = []
-    for check in (_inputs, _absent, _ranges, _steps, _actuators, _wire_times, _bus_load):
+    for check in (_formats, _inputs, _absent, _ranges, _steps, _actuators, _wire_times, _bus_load):
         for finding in check(rig, codec):
             into = problems if finding.impossible else warnings
             into.append(source.problem(finding.loc, finding.text))
@@ -60,6 +60,30 @@ def _where(rig: Rig, codec: Codec, signal: str) -> Iterator[_Carried]:
     for frame in rig.outputs:
         if signal in codec.signals[codec.frame(frame)]:
             yield _carried(codec, frame, signal)
+
+
+def _formats(rig: Rig, codec: Codec) -> Iterator[_Finding]:
+    """Frames the bus has no place for, and protection beyond what it is made for."""
+    for f, frame in enumerate(codec.frames):
+        loc: Loc = ("outputs", frame) if frame in rig.outputs else ("dbc",)
+        length = int(codec.table.length[f])
+        if codec.fd[f] and not carries_fd(rig):
+            if isinstance(rig.bus, SocketcanBus):
+                advice = "set fd: true under bus, or change the DBC"
+            else:
+                advice = "a bus of kind socketcan with fd: true carries it (virtually without an interface)"
+            yield _Finding(
+                loc,
+                f"expected classical frames on this bus; the DBC makes {frame} a CAN FD frame of {length} "
+                f"bytes: {advice}",
+            )
+        if codec.table.data_id[f] >= 0 and length > MOST_BYTES_PROFILE_1:
+            yield _Finding(
+                loc,
+                f"frame {frame} has {length} bytes; the CRC of E2E profile 1 is meant for at most "
+                f"{MOST_BYTES_PROFILE_1}: errors of more than one bit may pass unnoticed",
+                impossible=False,
+            )
 
 
 def _inputs(rig: Rig, codec: Codec) -> Iterator[_Finding]:
@@ -145,36 +169,37 @@ def _actuators(rig: Rig, codec: Codec) -> Iterator[_Finding]:
                 yield _Finding(("actuators", key, name), text, impossible=False)
 
 
-def _bits(codec: Codec, frame: str) -> int | None:
-    length, extended = frame_bytes(codec, frame)
-    return None if length > CLASSICAL_BYTES else classical_bits(length, extended=extended)
-
-
 def _wire_times(rig: Rig, codec: Codec) -> Iterator[_Finding]:
-    rate = rig.bus.bitrate
+    rates = bit_rates(rig)
+    if rates is None:
+        return
     for frame, output in rig.outputs.items():
-        bits = _bits(codec, frame)
-        if rate is None or bits is None:
-            continue
-        needed_ms = bits / rate * 1e3
+        shape = codec.shape(frame)
+        needed_ms = rates.longest_ns(shape) * 1e-6
         if output.latency_ms < needed_ms:
+            slow, fast = shape.bits()
+            bits = f"{slow} bits at worst, {rates.nominal} bit/s"
+            if fast:
+                bits += f", and {fast}, {rates.data} bit/s"
             yield _Finding(
                 ("outputs", frame, "latency_ms"),
-                f"expected at least {needed_ms:.3g} ms, the time of this frame on the wire ({bits} bits "
-                f"at worst, {rate} bit/s), got {output.latency_ms:g}",
+                f"expected at least {needed_ms:.3g} ms, the time of this frame on the wire ({bits}), "
+                f"got {output.latency_ms:g}",
             )
 
 
 def _bus_load(rig: Rig, codec: Codec) -> Iterator[_Finding]:
-    rate = rig.bus.bitrate
-    if rate is None:
+    rates = bit_rates(rig)
+    if rates is None:
         return
-    load = sum((_bits(codec, frame) or 0) * output.rate_hz for frame, output in rig.outputs.items())
-    if load > rate:
+    load = sum(
+        rates.longest_ns(codec.shape(frame)) * 1e-9 * output.rate_hz for frame, output in rig.outputs.items()
+    )
+    if load > 1.0:
         yield _Finding(
             ("bus",),
-            f"expected a bus that carries the outputs: they need up to {load:.0f} bit/s, got {rate}; "
-            "raise the bit rate or send less",
+            f"expected a bus that carries the outputs: at {rates.nominal} bit/s they take up to "
+            f"{load * 100.0:.0f} % of its time; raise the bit rate or send less",
         )
         return
     budget = bus_budget(rig, codec)
@@ -184,8 +209,8 @@ def _bus_load(rig: Rig, codec: Codec) -> Iterator[_Finding]:
         yield _Finding(
             ("bus",),
             f"expected a bus that carries all frames: outputs and the robot's frames take up to "
-            f"{budget.load * 100.0:.0f} % of {rate} bit/s; raise the bit rate, send less, or say how often "
-            "the robot sends (device_under_test.periods_ms)",
+            f"{budget.load * 100.0:.0f} % of {rates.nominal} bit/s; raise the bit rate, send less, or say "
+            "how often the robot sends (device_under_test.periods_ms)",
             impossible=not budget.assumed,
         )
         return

@@ -156,14 +156,25 @@ class LoopbackBus(Closed):
 class SocketcanBus(Closed):
     """A CAN interface of the Linux kernel.
 
-    ``bitrate`` is set outside; if it is told here, latencies and load are checked against it, and each
-    frame's time on the bus is part of its latency.
+    Bit rates are set outside; if ``bitrate`` is told here, latencies and load are checked against it, and
+    each frame's time on the bus is part of its latency. With ``fd``, frames that the DBC makes CAN FD frames
+    go out as such, with a switch to ``data_bitrate`` if that is told.
     """
 
     kind: Literal["socketcan"]
     channel: Name
     fd: bool = False
     bitrate: int | None = Field(default=None, ge=5_000, le=1_000_000)
+    data_bitrate: int | None = Field(default=None, ge=5_000, le=8_000_000)
+
+    @model_validator(mode="after")
+    def _data_rate_of_fd(self) -> SocketcanBus:
+        key, rate = "data_bitrate", self.data_bitrate
+        if rate is not None and not self.fd:
+            raise wrong("expected fd: true beside it: only CAN FD frames have a data bit rate", key)
+        if rate is not None and self.bitrate is not None and rate < self.bitrate:
+            raise wrong(f"expected at least the bit rate ({self.bitrate}), got {rate}", key)
+        return self
 
 
 class SerialBus(Closed):
@@ -790,6 +801,11 @@ def frames_of(rig: Rig) -> list[str]:
 def vehicle_path(rig: Rig, source: Source) -> str:
     """The vehicle file of a rig."""
     return beside(source.file_of(("vehicle",)), rig.vehicle)
+
+
+def carries_fd(rig: Rig) -> bool:
+    """Whether CAN FD frames go over the rig's bus."""
+    return isinstance(rig.bus, SocketcanBus) and rig.bus.fd
 
 
 def dbc_path(rig: Rig, source: Source) -> str:

@@ -43,8 +43,9 @@ class CanBusSpec:
     channel           bus name on the virtual bus, interface (can0), or device path (/dev/ttyACM0)
     host, port        of the virtual bus; only loopback
     bitrate           bit/s; serial sets it, socketcan has it from `ip link`, loopback has none
-    fd                CAN FD payloads up to 64 bytes; only socketcan
-    data_bitrate      bit/s of the data phase of CAN FD frames; 0 or equal to bitrate: no switch
+    fd                CAN FD frames, up to 64 bytes; only socketcan
+    fd_ids            identifiers whose frames are CAN FD frames also with 8 bytes and less
+    data_bitrate      bit/s of CAN FD frames behind their rate switch; 0: no switch
     serial_baud       baud of the line to a serial adapter (USB adapters ignore it)
     settle_s          time a serial adapter gets after its port opened (some restart then) [s]
     receive_buffer    bytes the kernel may hold for us between two ticks
@@ -57,7 +58,8 @@ class CanBusSpec:
     port: int = 0
     bitrate: int = 500_000
     fd: bool = False
-    data_bitrate: int = 2_000_000
+    fd_ids: frozenset[int] = frozenset()
+    data_bitrate: int = 0
     serial_baud: int = 115_200
     settle_s: float = 2.0
     receive_buffer: int = 1 << 20
@@ -246,7 +248,8 @@ def _open_socketcan(spec: CanBusSpec) -> CanLink:
         bus.socket,
         bus.shutdown,
         fd=spec.fd,
-        switch_bitrate=spec.data_bitrate not in (0, spec.bitrate),
+        fd_ids=spec.fd_ids,
+        switch_bitrate=spec.data_bitrate != 0,
         receive_buffer=spec.receive_buffer,
     )
 
@@ -272,7 +275,7 @@ def _check_interface(spec: CanBusSpec, where: str) -> None:
         f"as root: ip link add {spec.channel} type vcan && ip link set {spec.channel} mtu 72 up"
         if spec.channel.startswith("vcan")
         else f"is the adapter plugged in? then as root: {up}"
-        + (f" dbitrate {spec.data_bitrate} fd on" if spec.fd else "")
+        + (f" dbitrate {spec.data_bitrate or spec.bitrate} fd on" if spec.fd else "")
     )
     try:
         socket.if_nametoindex(spec.channel)

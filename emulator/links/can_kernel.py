@@ -45,11 +45,12 @@ class KernelLink:
 
     sock            bound CAN_RAW socket; made non-blocking here
     close           called once by ``close``
-    fd              whether payloads above 8 bytes may be sent (as CAN FD frames)
+    fd              whether CAN FD frames may be sent
+    fd_ids          identifiers whose frames go out as CAN FD frames whatever their length
     switch_bitrate  whether CAN FD frames use the data bit rate
     receive_buffer  bytes asked of the kernel for waiting frames
 
-    Payloads up to 8 bytes go out as classical frames, longer ones as CAN FD frames padded with zeros to
+    Other payloads up to 8 bytes go out as classical frames, longer ones as CAN FD frames padded with zeros to
     the next length that exists. An interface that is down only counts as lost frames (once it is up again
     the same socket goes on); one that was removed makes the link dead. While the controller is off the bus
     nothing is handed to the kernel, which would take it for sent; a word of the driver (restarted, error
@@ -64,6 +65,7 @@ class KernelLink:
         fd: bool,
         switch_bitrate: bool,
         receive_buffer: int,
+        fd_ids: frozenset[int] = frozenset(),
     ) -> None:
         self._alive = True
         self._sent = 0
@@ -79,6 +81,7 @@ class KernelLink:
         self._socket = sock
         self._close: Callable[[], None] | None = close
         self._fd = fd
+        self._fd_ids = fd_ids
         self._fd_flags = _BIT_RATE_SWITCH if switch_bitrate else 0
         self._dropped = 0
         sock.setblocking(False)
@@ -153,7 +156,7 @@ class KernelLink:
             for can_id, payload in self._outgoing(frames):
                 length = len(payload)
                 identifier = can_id & (EXTENDED | EXTENDED_MASK if can_id & EXTENDED else STANDARD_MASK)
-                if length <= 8:
+                if length <= 8 and identifier not in self._fd_ids:
                     frame = _CLASSICAL.pack(identifier, length, bytes(payload))
                 elif self._fd:
                     frame = _FD.pack(identifier, _FD_LENGTH[length], self._fd_flags, bytes(payload))

@@ -87,7 +87,7 @@ def _loop(job: Job) -> None:
         bench = Bench(session)
         built.append(bench)
         with contextlib.ExitStack() as opened:
-            can = open_can(can_spec(rig, job["port"]))
+            can = open_can(can_spec(rig, session.codec, job["port"]))
             opened.callback(can.close)
             gnss = open_gnss(gnss_spec(rig))
             opened.callback(gnss.close)
@@ -167,7 +167,7 @@ def _robot(job: Job) -> None:
     session = session_of(job)
     rider = ReferenceRider(mission(session))
     rider.rehearse()
-    bus = open_can(can_spec(session.rig, job["port"]))
+    bus = open_can(can_spec(session.rig, session.codec, job["port"]))
     try:
         gnss = open_gnss_reader(session.rig.gnss_port.kind, job["gnss"])
         try:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from emulator.config.rig_file import Rig
+from emulator.config.rig_file import Rig, carries_fd
 from emulator.config.validation import did_you_mean
-from emulator.config.yaml_source import Source
+from emulator.config.yaml_source import Loc, Source
 from emulator.errors import Problem
 from emulator.faults.frame import WAITING_ROOM
 from emulator.plant.events import SENSORS, sensor_of
@@ -14,6 +14,26 @@ from emulator.plant.sensing import OUTPUT_VALUES
 from emulator.scenario.events import ActuatorEvent, BusEvent, FaultEvent, FrameEvent, RestartEvent
 from emulator.scenario.schema import Scenario
 from emulator.wire.can_frames import Codec
+from emulator.wire.can_timing import CLASSICAL_BYTES, FD_LENGTHS
+
+
+def _lengths(event: FrameEvent, source: Source, loc: Loc, rig: Rig, codec: Codec) -> Iterator[Problem]:
+    """Bytes that no frame on the rig's bus has, and bits the frame hasn't."""
+    if event.payload is not None:
+        n = len(bytes.fromhex(event.payload))
+        fd = carries_fd(rig)
+        if n > CLASSICAL_BYTES and not (fd and n in FD_LENGTHS):
+            longer = ", ".join(str(k) for k in FD_LENGTHS if k > CLASSICAL_BYTES)
+            may = f"or {longer} bytes" if fd else "bytes on a bus of classical frames"
+            yield source.problem((*loc, "payload"), f"expected 1 to {CLASSICAL_BYTES} {may}, got {n}")
+    if event.frame in codec.frames:
+        n = int(codec.table.length[codec.frame(event.frame)])
+        if event.mask is not None and any(bytes.fromhex(event.mask)[n:]):
+            text = f"expected bits of the frame's {n} bytes, got a mask that sets bits beyond them"
+            yield source.problem((*loc, "mask"), text)
+        if event.flips is not None and event.flips > 8 * n:
+            text = f"expected at most the {8 * n} bits of the frame, got {event.flips}"
+            yield source.problem((*loc, "flips"), text)
 
 
 def misfits(scenario: Scenario, source: Source, rig: Rig, codec: Codec) -> list[Problem]:
@@ -40,6 +60,7 @@ def _misfits(scenario: Scenario, source: Source, rig: Rig, codec: Codec) -> Iter
                 near = did_you_mean(name, known)
                 text = f"expected a frame of this rig ({', '.join(known)}), got {name!r}{near}"
                 yield source.problem((*loc, key), text)
+            yield from _lengths(event, source, loc, rig, codec)
             output = rig.outputs.get(event.frame)  # type: ignore[call-overload]
             most_ms = 1e3 * WAITING_ROOM / (1000.0 if output is None else output.rate_hz)
             if event.delay_ms is not None and event.frame != "gnss" and event.delay_ms >= most_ms:

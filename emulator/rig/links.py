@@ -23,6 +23,7 @@ from emulator.loop.budget import GNSS, OutputSpec
 from emulator.loop.bus_watch import Answer, BusFault, BusRules
 from emulator.ports import GnssLink
 from emulator.rig.session import Session
+from emulator.wire.can_frames import Codec
 
 
 def output_specs(session: Session) -> list[OutputSpec]:
@@ -46,13 +47,21 @@ def output_specs(session: Session) -> list[OutputSpec]:
     ]
 
 
-def can_spec(rig: Rig, loopback_port: int) -> CanBusSpec:
+def can_spec(rig: Rig, codec: Codec, loopback_port: int) -> CanBusSpec:
     """How to open the rig's bus; ``loopback_port`` is where this run's bus server listens."""
     bus = rig.bus
     if isinstance(bus, LoopbackBus):
         return CanBusSpec(kind="loopback", channel="can0", host=bus.host, port=loopback_port)
     if isinstance(bus, SocketcanBus):
-        return CanBusSpec(kind="socketcan", channel=bus.channel, fd=bus.fd)
+        fd_ids = frozenset(int(i) for i, fd in zip(codec.table.can_id, codec.fd, strict=True) if fd)
+        return CanBusSpec(
+            kind="socketcan",
+            channel=bus.channel,
+            bitrate=bus.bitrate or CanBusSpec.bitrate,
+            fd=bus.fd,
+            fd_ids=fd_ids,
+            data_bitrate=bus.data_bitrate or 0,
+        )
     assert isinstance(bus, SerialBus)
     return CanBusSpec(kind="serial", channel=bus.device, bitrate=bus.bitrate, serial_baud=bus.tty_baud)
 

@@ -21,10 +21,19 @@ from emulator.compiled import CORE_HASH
 from emulator.config.bus_budget import BusBudget, bus_budget
 from emulator.config.frame_consistency import frame_contradictions
 from emulator.config.rig_consistency import doubts
-from emulator.config.rig_file import FrameName, Rig, dbc_path, frames_of, load_rig, vehicle_path
+from emulator.config.rig_file import (
+    FrameName,
+    Rig,
+    carries_fd,
+    dbc_path,
+    frames_of,
+    load_rig,
+    vehicle_path,
+)
 from emulator.config.vehicle_file import VehicleFile, load_vehicle
 from emulator.config.yaml_source import Source
 from emulator.errors import ConfigError, Problem
+from emulator.ports import MAX_DATA
 from emulator.rig.event_consistency import misfits
 from emulator.robot.mission import Mission
 from emulator.scenario.check import named_anyway
@@ -43,6 +52,7 @@ from emulator.vehicle.relief import Bump, Relief, relief
 from emulator.vehicle.road import Line, Surface, surface
 from emulator.vehicle.road import Patch as RoadPatch
 from emulator.wire.can_frames import Codec, load_codec
+from emulator.wire.can_timing import CLASSICAL_BYTES
 from emulator.wire.geodesy import Origin
 
 NAMED_VEHICLE = "vehicle of the rig"
@@ -99,6 +109,11 @@ class Session:
     def bus(self) -> BusBudget | None:
         """What the rig's bus has to carry, if its bit rate is known."""
         return bus_budget(self.rig, self.codec)
+
+    @property
+    def payload_bytes(self) -> int:
+        """Room for the longest payload a frame on the rig's bus can have."""
+        return MAX_DATA if carries_fd(self.rig) else CLASSICAL_BYTES
 
     @property
     def loop_cpu(self) -> int | None:

@@ -48,7 +48,7 @@ from emulator.rig.links import bus_words
 from emulator.rig.operator import Operator
 from emulator.rig.session import Session
 from emulator.signals import INDEX, RUNNING
-from emulator.snapshot import Command, LoopState, RecorderState, Snapshot, Status
+from emulator.snapshot import Command, LoopState, RecorderState, Sizes, Snapshot, Status
 
 _READY_TIMEOUT_S = 180.0  # a child may have to compile
 _LEAVE_TIMEOUT_S = 10.0
@@ -246,7 +246,8 @@ async def _run(
     rig = session.rig
     server = BusServer()
     armed = False
-    with contextlib.closing(Snapshot.create()) as snapshot, contextlib.ExitStack() as files:
+    sizes = Sizes(data_bytes=session.payload_bytes)
+    with contextlib.closing(Snapshot.create(sizes)) as snapshot, contextlib.ExitStack() as files:
         companion = asyncio.create_task(_accompanied(beside, snapshot, say)) if beside else None
         children = {}
         for role in ("loop", "recorder", "robot"):

@@ -71,7 +71,7 @@ def _step_rider(rider: Rider, inbox: FrameBuffer, tx: FrameBuffer, now_ns: int) 
             inbox.can_id[j],
             inbox.length[j],
         )
-        for k in range(8):
+        for k in range(inbox.length[j]):
             inbox.data[i, k] = inbox.data[j, k]
     inbox.count[0] = waiting - n
 
@@ -97,7 +97,7 @@ def run_ticks(
     accounts  the certificate's counters
     rows      (n, len(SIGNALS))  recorded signals
     frames    (m, 6)             tick, time_ns, valid_ns, direction (0 in, 1 out), id, length
-    payloads  (m, 8)             their bytes
+    payloads  (m, 8 or 64)       their bytes
     until     tick of the loop that is not computed any more
     Stops when the rows are full or something needs Python: an event, a GNSS epoch, the end, frames full.
     """
@@ -115,7 +115,7 @@ def run_ticks(
         for i in range(count_in):
             frames[m, 0], frames[m, 1], frames[m, 2] = run.scenario_tick, run.scenario_tick * TICK_NS, 0
             frames[m, 3], frames[m, 4], frames[m, 5] = 0, rx.can_id[i], rx.length[i]
-            for k in range(8):
+            for k in range(payloads.shape[1]):
                 payloads[m, k] = rx.data[i, k]
             m += 1
         free = max(now, free) + run.overload_ns if run.overload_ns > 0 else free
@@ -124,7 +124,7 @@ def run_ticks(
         for i in range(tx.count[0]):
             frames[m, 0], frames[m, 1], frames[m, 2] = run.scenario_tick, tx.time_ns[i], tx.valid_ns[i]
             frames[m, 3], frames[m, 4], frames[m, 5] = 1, tx.can_id[i], tx.length[i]
-            for k in range(8):
+            for k in range(payloads.shape[1]):
                 payloads[m, k] = tx.data[i, k]
             m += 1
             j = inbox.count[0]
@@ -156,7 +156,7 @@ class VirtualRide:
         self.budget = Budget(output_specs(session))
         self._rows = np.zeros((_ROWS, len(SIGNALS)))
         self._frames = np.zeros((10 * _ROWS, 6), np.int64)
-        self._payloads = np.zeros((10 * _ROWS, 8), np.uint8)
+        self._payloads = np.zeros((10 * _ROWS, session.payload_bytes), np.uint8)
 
     def run(
         self,

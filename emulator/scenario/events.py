@@ -16,6 +16,7 @@ from emulator.config.validation import Closed, Words, did_you_mean, wrong
 from emulator.config.yaml_source import Loc
 from emulator.faults.frame import FRAME_EFFECTS
 from emulator.plant.sensing import OUTPUT_VALUES
+from emulator.ports import MAX_DATA
 from emulator.scenario.quantities import Duration, FromTime, Station, left_of
 
 FAULTY_SIGNALS = tuple(
@@ -40,9 +41,10 @@ FaultySignal: TypeAlias = Annotated[
 
 def _payload(text: str) -> str:
     digits = text.replace(" ", "")
-    if len(digits) % 2 == 0 and 2 <= len(digits) <= 16 and set(digits) <= set("0123456789abcdefABCDEF"):
+    count, odd = divmod(len(digits), 2)
+    if 1 <= count <= MAX_DATA and not odd and set(digits) <= set("0123456789abcdefABCDEF"):
         return digits.lower()
-    raise wrong(f'expected 1 to 8 bytes in hexadecimal such as "00 ff 7a", got {text!r}')
+    raise wrong(f'expected 1 to {MAX_DATA} bytes in hexadecimal such as "00 ff 7a", got {text!r}')
 
 
 Payload: TypeAlias = Annotated[str, AfterValidator(_payload), Words('bytes in hexadecimal such as "00 ff"')]
@@ -294,7 +296,7 @@ class FrameEvent(Happening):
     payload: Payload | None = None
     shows: Name | None = None
     mask: Payload | None = None
-    flips: int | None = Field(default=None, ge=1, le=64)
+    flips: int | None = Field(default=None, ge=1, le=8 * MAX_DATA)
 
     @model_validator(mode="after")
     def _keys_of_its_effect(self) -> FrameEvent:

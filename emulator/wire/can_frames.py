@@ -12,6 +12,8 @@ Rules (all tested bit for bit against cantools):
   value nearest to zero.
 - A received code beyond [minimum|maximum] that is not "not available" is decoded as it stands.
 - Unused bits are sent as 0.
+- A frame of more than 8 bytes, or one whose message attribute ``VFrameFormat`` says so (``StandardCAN_FD``,
+  ``ExtendedCAN_FD``), is a CAN FD frame; its length must be one that CAN FD has.
 - A frame with the message attribute ``DataId`` >= 0 is protected by AUTOSAR E2E profile 1, in the mode that
   the attribute ``E2EMode`` names (``emulator.wire.e2e.MODES``; without it both):
   it has ``crc`` in byte 0 and ``alive`` in the low nibble of byte 1; both stay out of its payload signals.
@@ -32,6 +34,7 @@ from numpy.typing import NDArray
 from emulator.compiled import jit
 from emulator.errors import ConfigError, Problem
 from emulator.ports import EXTENDED, MAX_DATA
+from emulator.wire.can_timing import CLASSICAL_BYTES, FD_LENGTHS, FrameShape
 from emulator.wire.e2e import BOTH, MODES, NIBBLE, check_profile_1, profile_1_start, protect_profile_1
 
 WRONG_CRC = -1
@@ -87,7 +90,8 @@ class Codec:
     """The compiled table and the names that belong to it, in the order the frames were asked for.
 
     ``signals[f]`` are frame f's payload signals in table order, which is the order of ``values`` in
-    :func:`pack` and :func:`unpack`; ``units[f]`` and ``senders[f]`` (node names) go with them.
+    :func:`pack` and :func:`unpack`; ``units[f]`` and ``senders[f]`` (node names) go with them, and ``fd[f]``:
+    whether it is a CAN FD frame.
     """
 
     table: FrameCodec
@@ -95,6 +99,7 @@ class Codec:
     signals: tuple[tuple[str, ...], ...]
     units: tuple[tuple[str, ...], ...]
     senders: tuple[tuple[str, ...], ...]
+    fd: tuple[bool, ...]
 
     @property
     def most_signals(self) -> int:
@@ -107,6 +112,12 @@ class Codec:
             return self.frames.index(name)
         except ValueError:
             raise KeyError(f"no frame {name!r} in this codec; it has {', '.join(self.frames)}") from None
+
+    def shape(self, name: str) -> FrameShape:
+        """What a frame's length on the wire depends on. KeyError if it was not asked for."""
+        f = self.frame(name)
+        extended = bool(int(self.table.can_id[f]) & EXTENDED)
+        return FrameShape(int(self.table.length[f]), extended, self.fd[f])
 
     def signal(self, frame: str, name: str) -> int:
         """Place of a signal in the ``values`` of a frame. KeyError if there is no such signal."""
@@ -323,6 +334,7 @@ def load_codec(path: Path, frames: Sequence[str]) -> Codec:
         signals=tuple(tuple(signal.name for signal in payload) for payload in payloads),
         units=tuple(tuple(signal.unit or "" for signal in payload) for payload in payloads),
         senders=tuple(tuple(message.senders) for message in chosen),
+        fd=tuple(map(_is_fd, chosen)),
     )
 
 
@@ -388,6 +400,10 @@ def _frame(message: Any, lines: _Lines) -> tuple[list[Problem], int, int, list[A
     name = message.name
     if message.length > MAX_DATA:
         problems.append(lines.problem(f"expected at most {MAX_DATA} bytes, got {message.length}", name))
+    elif message.length > CLASSICAL_BYTES and message.length not in FD_LENGTHS:
+        more = ", ".join(str(n) for n in FD_LENGTHS if n > CLASSICAL_BYTES)
+        what = f"expected up to {CLASSICAL_BYTES} or {more} bytes, as CAN FD has them, got {message.length}"
+        problems.append(lines.problem(what, name))
     if any(signal.is_multiplexer or signal.multiplexer_ids for signal in message.signals):
         what = (
             "expected a plain frame; multiplexed ones are not supported: give each variant its own identifier"
@@ -424,6 +440,11 @@ def _frame(message: Any, lines: _Lines) -> tuple[list[Problem], int, int, list[A
                 what = "expected no signal in bits 12 to 15: in nibble mode they carry part of the DataId"
                 problems.append(lines.problem(what, name, signal.name))
     return problems, data_id, mode, payload
+
+
+def _is_fd(message: Any) -> bool:
+    """By the attribute VFrameFormat, as is the custom, or because it is longer than classical frames are."""
+    return bool(message.is_fd) or message.length > CLASSICAL_BYTES
 
 
 def _bits(signal: Any) -> list[int]:

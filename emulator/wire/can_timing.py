@@ -46,15 +46,15 @@ def classical_bits(data_bytes: int, *, extended: bool = False, stuffed: bool = T
     return open_bits + 13 + ((open_bits - 1) // 4 if stuffed else 0)
 
 
-class FdBits(NamedTuple):
-    """Longest FD frame: bits at the nominal and at the data rate."""
+class FrameBits(NamedTuple):
+    """Bits of a frame at the nominal rate and, of an FD frame behind its rate switch, at the data rate."""
 
     nominal: int
     fast: int
 
 
-def fd_bits(data_bytes: int, *, extended: bool = False) -> FdBits:
-    """Longest FD frame with rate switch, interframe space included.
+def fd_bits(data_bytes: int, *, extended: bool = False, stuffed: bool = True) -> FrameBits:
+    """Longest (or without dynamic stuff bits, shortest) FD frame with rate switch, interframe space included.
 
     data_bytes  one of FD_LENGTHS. Raises ValueError.
     Nominal: start, identifier, control up to the rate switch, then acknowledge, end, space. Fast: error
@@ -65,24 +65,57 @@ def fd_bits(data_bytes: int, *, extended: bool = False) -> FdBits:
     # start, 11-bit identifier, RRS, IDE, FDF, res, BRS; extended: 18 more identifier bits, SRR, and IDE moves
     head = 36 if extended else 17
     body = 5 + 8 * data_bytes  # ESI, DLC, data
-    stuff = (head + body - 1) // 4
+    stuff = (head + body - 1) // 4 if stuffed else 0
     # A stuff bit takes the rate of where it stands; as many slow ones as fit take longest.
     slow_stuff = min(stuff, (head - 1) // 4)
     crc = 17 if data_bytes <= 16 else 21
     check = 4 + crc + math.ceil((4 + crc) / 4) + 1  # stuff count, CRC, fixed stuff bits, delimiter
-    return FdBits(head + slow_stuff + 2 + 7 + 3, body + stuff - slow_stuff + check)
+    return FrameBits(head + slow_stuff + 2 + 7 + 3, body + stuff - slow_stuff + check)
 
 
-def usual_ns(data_bytes: int, bit_rate: int, *, extended: bool = False) -> int:
-    """Time [ns] of a classical frame half way between its shortest and its longest.
+class FrameShape(NamedTuple):
+    """What the length of a frame on the wire depends on.
 
-    How many stuff bits there are depends on the data; this is at most 12 bits off with an 11-bit and 15 with
-    a 29-bit identifier. data_bytes 0..8, bit_rate [bit/s]. Raises ValueError.
+    data_bytes  payload; 0..8, in an FD frame one of FD_LENGTHS
+    extended    29-bit identifier
+    fd          CAN FD frame
     """
-    least, most = (
-        classical_bits(data_bytes, extended=extended, stuffed=stuffed) for stuffed in (False, True)
-    )
-    return bits_ns(least + most, 2 * bit_rate)
+
+    data_bytes: int
+    extended: bool = False
+    fd: bool = False
+
+    def bits(self, *, stuffed: bool = True) -> FrameBits:
+        """Longest (or without the stuff bits that data make, shortest) frame of this shape. ValueError."""
+        if self.fd:
+            return fd_bits(self.data_bytes, extended=self.extended, stuffed=stuffed)
+        return FrameBits(classical_bits(self.data_bytes, extended=self.extended, stuffed=stuffed), 0)
+
+
+class BitRates(NamedTuple):
+    """Bit rates of a bus [bit/s].
+
+    data  of an FD frame behind its rate switch; as ``nominal`` if it has none
+    """
+
+    nominal: int
+    data: int
+
+    def longest_ns(self, shape: FrameShape) -> int:
+        """Longest time of a frame on the bus [ns], rounded up. ValueError for a shape that does not exist."""
+        return math.ceil(self._ns(shape.bits()))
+
+    def usual_ns(self, shape: FrameShape) -> int:
+        """Time of a frame half way between its shortest and its longest [ns], rounded up.
+
+        How many stuff bits there are depends on the data; this is at most 12 bits off with an 11-bit and 15
+        with a 29-bit identifier, and in an FD frame an eighth of its bits. ValueError as before.
+        """
+        return math.ceil((self._ns(shape.bits()) + self._ns(shape.bits(stuffed=False))) / 2)
+
+    def _ns(self, bits: FrameBits) -> Fraction:
+        slow, fast = Fraction(bits.nominal, self.nominal), Fraction(bits.fast, self.data)
+        return (slow + fast) * _SECOND_ns
 
 
 def bits_ns(bits: int, bit_rate: int) -> int:

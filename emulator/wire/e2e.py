@@ -21,6 +21,8 @@ one with odd ones; the low one alone; the low one in the CRC and the low nibble 
 BOTH, ALTERNATING, LOW, NIBBLE = range(4)
 COUNTERS_PROFILE_1 = 15
 """Profile 1 counts 0..14; 15 is never sent."""
+MOST_BYTES_PROFILE_1 = 30
+"""What its CRC is meant to cover at most (240 bits; AUTOSAR E2E protocol specification, from memory)."""
 COUNTERS_PROFILE_2 = 16
 """Profile 2 counts 0..15."""
 

@@ -8,11 +8,18 @@ from rich.console import Console
 
 from emulator.campaign.bus_tables import budget_tables
 from emulator.config.bus_budget import BusBudget, FrameLine, Periodic, arrivals
+from emulator.wire.can_timing import BitRates, FrameBits
 
 
 def budget(*, assumed: bool = False) -> BusBudget:
     (kept,) = arrivals([Periodic("lean", Fraction(100), 8_000_000, 246_000)])
-    common = {"data_bytes": 8, "bits": 135, "longest_ns": 270_000, "usual_ns": 246_000, "jitter_ns": 0}
+    common = {
+        "data_bytes": 8,
+        "bits": FrameBits(135, 0),
+        "longest_ns": 270_000,
+        "usual_ns": 246_000,
+        "jitter_ns": 0,
+    }
     ours = FrameLine(
         name="lean", from_robot=False, can_id=0x102, period_ns=10_000_000, drawn_ns=0, latency_ns=8_000_000,
         arrivals=kept, worst_ns=11_340_000, blocking_ns=0, deadline_ns=10_000_000, **common,
@@ -21,7 +28,7 @@ def budget(*, assumed: bool = False) -> BusBudget:
         name="steering", from_robot=True, can_id=0x80, period_ns=2_000_000, drawn_ns=0, latency_ns=None,
         arrivals=None, worst_ns=540_000, blocking_ns=270_000, deadline_ns=2_000_000, **common,
     )  # fmt: skip
-    return BusBudget(500_000, 0.162, assumed, (robots, ours), (("lean", "steering"),))
+    return BusBudget(BitRates(500_000, 500_000), 0.162, assumed, (robots, ours), (("lean", "steering"),))
 
 
 def shown(budget: BusBudget, width: int = 110) -> str:
@@ -29,6 +36,16 @@ def shown(budget: BusBudget, width: int = 110) -> str:
     with console.capture() as capture:
         console.print(budget_tables(budget))
     return capture.get()
+
+
+def test_fd_frames_have_bits_of_two_rates() -> None:
+    frames = budget().frames
+    steering = frames[0]._replace(data_bytes=12, bits=FrameBits(33, 154), longest_ns=143_000)
+    text = shown(budget()._replace(rates=BitRates(500_000, 2_000_000), frames=(steering, frames[1])))
+    assert "500 kbit/s at most (CAN FD: 2000 kbit/s behind the switch)" in text
+    rows = [line.split() for line in text.splitlines()]
+    assert ["steering", "robot", "0x80", "12", "33+154", "0.143", "2.00", "0.54", "2.00", "yes"] in rows
+    assert ["lean", "bench", "0x102", "8", "135", "0.270", "10.00", "11.34", "10.00", "NO"] in rows
 
 
 def test_frames_and_latencies_stand_in_two_tables() -> None:

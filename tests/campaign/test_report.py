@@ -209,6 +209,7 @@ def test_the_bus_budget_and_all_of_the_certificate_are_shown(ride_folder: Callab
     page = page_of(folder)
     assert "At most 72.9 % of 500000 bit/s." in page.text
     assert "imu<b> bench 0x100 135 0.270 2 3.16 2 2 5.20 -0.26 +0.49 no" in page.text
+    assert "fast bits" not in page.text
     assert "as the reference robot does" in page.text
     assert "until its frame has arrived" in page.text
     row = page.text[page.text.index("imu 500") :].split("lean 100")[0]
@@ -217,6 +218,20 @@ def test_the_bus_budget_and_all_of_the_certificate_are_shown(ride_folder: Callab
     figures = json.loads(page.scripts[0])
     assert {"ages", "bus"} <= set(figures)
     assert sorted(figures) == sorted(i for i in page.ids if i != "figures")
+
+
+def test_a_bus_of_two_bit_rates_is_told_with_the_bits_of_each(ride_folder: Callable[..., Path]) -> None:
+    folder = ride_folder()
+    manifest = json.loads((folder / "manifest.json").read_text())
+    frame = {"name": "imu", "can_id": 256, "bits": 33, "fast_bits": 194, "time_ms": 0.163, "in_time": True}
+    other = {"name": "gear", "can_id": 130, "bits": 135, "fast_bits": 0, "time_ms": 0.27, "in_time": True}
+    budget = {"bit_rate": 500_000, "data_bit_rate": 2_000_000, "load": 0.4, "frames": [frame, other]}
+    manifest["bus_budget"] = budget
+    (folder / "manifest.json").write_text(json.dumps(manifest))
+    text = page_of(folder).text
+    assert "At most 40.0 % of 500000 bit/s, of FD frames' fast bits 2000000 bit/s." in text
+    assert "imu bench 0x100 33 194 0.163" in text
+    assert "gear bench 0x82 135 0 0.270" in text
 
 
 def test_what_happened_stands_with_the_verdict(ride_folder: Callable[..., Path]) -> None:

@@ -269,6 +269,27 @@ def test_age_is_that_of_draws_on_the_grid_of_ticks(latency: float, jitter: float
     assert sum(part for _, part in age.ticks) == pytest.approx(1.0, abs=1e-9)
 
 
+@pytest.mark.parametrize(("latency", "jitter"), [(2.0, 0.0), (2.3, 0.0), (1.0, 0.0), (6.0, 0.5), (60.0, 4.0)])
+@pytest.mark.parametrize("usual", [0.15, 0.49])
+def test_where_the_bus_is_known_a_sample_leaves_at_the_tick_that_brings_it_nearest(
+    latency: float, jitter: float, usual: float
+) -> None:
+    """The nearer of two ticks, the earlier if alike; behind others of 0.3 ms up to half of that earlier."""
+    drawn = latency + jitter * np.abs(np.random.default_rng(4).standard_normal(400_000))
+
+    def left(queued: float) -> np.ndarray:
+        tick = np.floor(drawn - usual)
+        late, early = tick + 1.0 + usual - drawn, drawn - tick - usual - queued
+        return np.maximum(0.0, np.where(early <= late, tick, tick + 1.0))
+
+    age = Age(latency, jitter, wire=usual, wait=0.3, usual=usual)
+    alone = left(0.0)
+    assert age.mean == pytest.approx(alone.mean(), abs=5.0 * alone.std() / 632.0 + 1e-9)
+    assert age.sigma == pytest.approx(alone.std(), rel=0.01, abs=1e-6)
+    assert age.quantile(0.99) == np.quantile(alone, 0.99, method="inverted_cdf")
+    assert age.slack == pytest.approx(alone.mean() - left(0.3).mean(), abs=5e-3)
+
+
 def test_where_the_rig_knows_its_lines_their_time_is_said(session: Session, budget: Budget) -> None:
     assert math.isnan(budget.output("imu_rates").age.wire)
     rig = session.rig.model_copy(

@@ -230,7 +230,7 @@ def differing(session: Session, steady: Steady) -> set[str]:
     return {f"{row.output}: {row.quantity}" for row in rows if not row.agrees}
 
 
-@pytest.mark.parametrize("rig", ["loopback", "trainer"])
+@pytest.mark.parametrize("rig", ["loopback", "trainer", "megabit", "can_fd"])
 def test_the_demo_rigs_do_what_they_are_configured_to(rig: str) -> None:
     page = sensors_of(RIGS / f"{rig}.yaml", seed=1, plan=SHORT)
     assert [row for row in page.rows if not row.agrees] == []

@@ -48,7 +48,7 @@ def found(path):
 
 
 def test_the_shipped_rigs_have_none():
-    for name in ("loopback", "trainer"):
+    for name in ("loopback", "trainer", "megabit"):
         assert found(SCENARIOS / "rigs" / f"{name}.yaml") == ([], [])
 
 
@@ -97,7 +97,8 @@ def test_more_than_the_bus_carries_is_refused(rig):
     problems, _ = change(("bitrate: 250000", "bitrate: 100000"))
     # 1600 frames now
     assert any(
-        p.startswith("bus: expected a bus that carries the outputs: they need up to 216000") for p in problems
+        p.startswith("bus: expected a bus that carries the outputs: at 100000 bit/s they take up to 216 %")
+        for p in problems
     )
 
 
@@ -260,4 +261,56 @@ def test_the_check_command_looks_at_the_dbc(rig):
     assert [p.expected for p in problems if p.key == "lean"] == [
         "expected a DataId of its own; imu_force has 7942, too",
         "expected an identifier of its own; 0x101 is used at lines 47, 54",
+    ]
+
+
+FD = SCENARIOS / "rigs" / "can_fd.yaml"
+
+
+def test_fd_frames_need_a_bus_that_carries_them(rig):
+    """A bus of kind loopback, of kind socketcan without fd; the robot's frames are the DBC's."""
+    _, change = rig
+    problems, _ = change(("dbc: bench.dbc", "dbc: bench_fd.dbc"))
+    steering, imu = problems[-1], problems[0]
+    fd = ["imu_rates", "imu_force", "fork_angle", "lean", "wheel_speed", "engine", "emulator_state"]
+    assert [p.partition(":")[0] for p in problems] == [f"outputs.{name}" for name in fd] + ["dbc", "dbc"]
+    assert imu == (
+        "outputs.imu_rates: expected classical frames on this bus; the DBC makes imu_rates a CAN FD frame of "
+        "16 bytes: a bus of kind socketcan with fd: true carries it (virtually without an interface)"
+    )
+    assert "makes estimate_pose a CAN FD frame of 12 bytes" in steering
+    problems, _ = change((LOOPBACK, "  kind: socketcan\n  channel: can0\n"))
+    assert problems[0].endswith("bytes: set fd: true under bus, or change the DBC")
+    assert change(("channel: can0\n", "channel: can0\n  fd: true\n")) == ([], [])
+
+
+def test_the_fd_rig_has_no_contradictions():
+    rig, source = load_rig(FD)
+    codec = load_codec(Path(dbc_path(rig, source)), frames_of(rig))
+    assert frame_contradictions(rig, source, codec) == ([], [])
+
+
+def test_latencies_of_fd_frames_are_held_against_both_bit_rates(rig):
+    """imu_rates of 16 bytes: 33 bits at 500 kbit/s and 194 at 1 Mbit/s are 0.26 ms."""
+    _, change = rig
+    bus = "  kind: socketcan\n  channel: can0\n  fd: true\n  bitrate: 500000\n  data_bitrate: 1000000\n"
+    short = ("imu_rates: {rate_hz: 500.0, latency_ms: 2.0", "imu_rates: {rate_hz: 500.0, latency_ms: 0.25")
+    problems, _ = change(("dbc: bench.dbc", "dbc: bench_fd.dbc"), (LOOPBACK, bus), short)
+    assert problems[0] == (
+        "outputs.imu_rates.latency_ms: expected at least 0.26 ms, the time of this frame on the wire "
+        "(33 bits at worst, 500000 bit/s, and 194, 1000000 bit/s), got 0.25"
+    )
+    assert change(("latency_ms: 0.25", "latency_ms: 0.27"))[0][:1] != problems[:1]
+
+
+def test_a_long_frame_under_the_short_crc_is_a_doubt(rig):
+    path, change = rig
+    dbc = path.parent / "bench_fd.dbc"
+    dbc.write_text(dbc.read_text().replace("imu_force: 16", "imu_force: 32"))
+    bus = (LOOPBACK, "  kind: socketcan\n  channel: can0\n  fd: true\n")
+    problems, warnings = change(("dbc: bench.dbc", "dbc: bench_fd.dbc"), bus)
+    assert problems == []
+    assert warnings == [
+        "outputs.imu_force: frame imu_force has 32 bytes; the CRC of E2E profile 1 is meant for at most 30: "
+        "errors of more than one bit may pass unnoticed"
     ]

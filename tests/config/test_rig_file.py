@@ -267,7 +267,18 @@ BROKEN = [
     (
         "channel: can0",
         "chanel: can0, channel: can0",
-        "12:24: bus.chanel: unknown key; known keys: kind, channel, fd, bitrate, did you mean 'channel'?",
+        "12:24: bus.chanel: unknown key; known keys: kind, channel, fd, bitrate, data_bitrate, did you "
+        "mean 'channel'?",
+    ),
+    (
+        "channel: can0",
+        "channel: can0, data_bitrate: 2000000",
+        "12:53: bus.data_bitrate: expected fd: true beside it: only CAN FD frames have a data bit rate",
+    ),
+    (
+        "channel: can0",
+        "channel: can0, fd: true, bitrate: 500000, data_bitrate: 250000",
+        "12:80: bus.data_bitrate: expected at least the bit rate (500000), got 250000",
     ),
     (
         "channel: can0",

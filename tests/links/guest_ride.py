@@ -36,7 +36,7 @@ def robot(session: Session, ready: Event, over: Event) -> None:
     assert isinstance(port, TcpPort)
     rider = ReferenceRider(mission(session))
     rider.rehearse()
-    bus = open_can(can_spec(session.rig, 0))
+    bus = open_can(can_spec(session.rig, session.codec, 0))
     ready.set()
     gnss = None
     while gnss is None and not over.is_set():

@@ -13,6 +13,7 @@ import struct
 import sys
 import tty
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, ClassVar
 
@@ -25,6 +26,7 @@ from emulator.links.can_bus import CanBusSpec, open_can
 from emulator.loop.bus_watch import TEXTS, BusFault, BusRules
 from emulator.loop.runner import Outcome
 from emulator.ports import CanLink, LinkCounts, frame_buffer
+from emulator.rig.links import can_spec
 from emulator.rig.session import Session
 from emulator.signals import STANDBY, TRIPPED
 from emulator.snapshot import TX, LoopEvent
@@ -33,7 +35,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "plant"))
 sys.path.insert(0, str(Path(__file__).parents[1] / "rig"))
 
 from cycled import CycledRide
-from scripted_robot import HELD_CLUTCH, demo_session, variant
+from scripted_robot import HELD_CLUTCH, RIG, demo_session, variant
 
 
 def ip_link(arguments: str) -> None:
@@ -42,7 +44,7 @@ def ip_link(arguments: str) -> None:
 
 @pytest.fixture
 def fd_pair() -> Iterator[tuple[CanLink, Any]]:
-    link = open_can(CanBusSpec("socketcan", "vxcan0", fd=True))
+    link = open_can(CanBusSpec("socketcan", "vxcan0", fd=True, data_bitrate=2_000_000))
     bus = can.Bus(interface="socketcan", channel="vxcan1", fd=True)
     yield link, bus
     link.close()
@@ -258,7 +260,7 @@ class Witness:
     """
 
     def __init__(self, channel: str) -> None:
-        self.bus = can.Bus(interface="socketcan", channel=channel)
+        self.bus = can.Bus(interface="socketcan", channel=channel, fd=True)
 
     def wait_for(self, can_ids: list[int]) -> None:
         """Until each of them has come once more, in this order."""
@@ -356,14 +358,17 @@ class TestEndToEnd:
     def heard(self, session: Session, torque_Nm: float, step: int) -> dict[int, list[tuple[int, bytes]]]:
         """By identifier: the cycle each frame was sent in, by when the peer had it, and its payload."""
         witness = Witness("vcan1")
-        link = open_can(CanBusSpec("socketcan", "vcan1"))
-        peer = can.Bus(interface="socketcan", channel="vcan1")
+        link = open_can(replace(can_spec(session.rig, session.codec, 0), kind="socketcan", channel="vcan1"))
+        peer = can.Bus(interface="socketcan", channel="vcan1", fd=True)
+        fd = {int(i): fd for i, fd in zip(session.codec.table.can_id, session.codec.fd, strict=True)}
         seen: dict[int, list[tuple[int, bytes]]] = {}
         heard = 0
 
         def put(frames: list[Frame]) -> None:
             for can_id, payload in frames:
-                peer.send(can.Message(arbitration_id=can_id, is_extended_id=False, data=payload))
+                peer.send(
+                    can.Message(arbitration_id=can_id, is_extended_id=False, data=payload, is_fd=fd[can_id])
+                )
             witness.wait_for([can_id for can_id, _ in frames])
 
         def before(cycle: int) -> None:  # called behind the peer's frames of this cycle
@@ -372,6 +377,7 @@ class TestEndToEnd:
                 message = peer.recv(10.0)
                 assert message is not None, f"sent {link.counts().sent} frames, heard {heard} within 10 s"
                 heard += 1
+                assert message.is_fd == message.bitrate_switch == fd[message.arbitration_id]
                 seen.setdefault(message.arbitration_id, []).append((cycle - 1, bytes(message.data)))
             if cycle == step - 1:
                 steering = {"steering_torque_Nm": torque_Nm, "steering_angle_rad": 0.0}
@@ -387,8 +393,9 @@ class TestEndToEnd:
             witness.bus.shutdown()
         return seen
 
-    def test_a_step_of_the_steering_is_seen_at_the_configured_latency(self) -> None:
-        session = demo_session()
+    @pytest.mark.parametrize("rig", ["loopback", "can_fd"], ids=["classical", "fd"])
+    def test_a_step_of_the_steering_is_seen_at_the_configured_latency(self, rig: str) -> None:
+        session = demo_session(RIG.parent / f"{rig}.yaml")
         quick = session.rig.actuators.steering.model_copy(  # or the first tick is below a sensor's step
             update={"time_constant_ms": 0.1, "rate_limit_Nm_s": 1e6}
         )
@@ -403,6 +410,7 @@ class TestEndToEnd:
             for name, latency_ms in self.LATENCY_MS.items():
                 can_id = int(session.codec.table.can_id[session.codec.frame(name)])
                 pairs = list(zip(quiet[can_id], stepped[can_id], strict=True))
+                assert len(pairs[0][0][1]) == int(session.codec.table.length[session.codec.frame(name)])
                 assert all(a[0] == b[0] for a, b in pairs)
                 # without CRC and counter
                 first = next(b[0] for a, b in pairs if a[1][2:] != b[1][2:])

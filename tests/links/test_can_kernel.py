@@ -6,10 +6,11 @@ The same on a real kernel is in kernel_can_cases.py; bus-off needs a controller,
 from __future__ import annotations
 
 import errno
+import struct
 from typing import Any
 
 import pytest
-from link_ends import ScriptedSocket, content, data_frame, error_frame, outgoing
+from link_ends import EXTENDED, ScriptedSocket, content, data_frame, error_frame, outgoing
 
 from emulator.links.can_kernel import KernelLink
 from emulator.ports import frame_buffer
@@ -28,6 +29,26 @@ def far() -> ScriptedSocket:
 def link(far: ScriptedSocket) -> KernelLink:
     sock: Any = far
     return KernelLink(sock, lambda: None, fd=False, switch_bitrate=False, receive_buffer=4096)
+
+
+def test_which_frames_go_out_as_fd_frames(far: ScriptedSocket) -> None:
+    """Long ones and those of the named identifiers, however long; struct canfd_frame, from memory."""
+    sock: Any = far
+    far_id = EXTENDED | 0x1ABCDEF0
+    for switch, flags in ((True, 1), (False, 0)):
+        far.sent.clear()
+        link = KernelLink(
+            sock, lambda: None, fd=True, switch_bitrate=switch, receive_buffer=4096,
+            fd_ids=frozenset({0x121, far_id}),
+        )  # fmt: skip
+        short, long = b"\x01\x02", bytes(range(16))
+        assert link.send(outgoing([(0x120, short), (0x121, short), (far_id, short), (0x122, long)])) == 4
+        assert far.sent == [
+            struct.pack("=IB3x8s", 0x120, 2, short),
+            struct.pack("=IBB2x64s", 0x121, 2, flags, short),
+            struct.pack("=IBB2x64s", far_id, 2, flags, short),
+            struct.pack("=IBB2x64s", 0x122, 16, flags, long),
+        ]
 
 
 ONE = outgoing([(0x120, b"\x01")])

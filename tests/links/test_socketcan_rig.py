@@ -1,4 +1,4 @@
-"""A whole bench run on a real Linux CAN stack: loop, recorder and reference robot meet on a kernel bus.
+"""A whole bench run on a real Linux CAN stack: loop, recorder and robot meet on a kernel bus with CAN FD.
 
 The guest has one slow CPU and no real-time priority, so this shows that the same machinery runs, rides
 and ends in order over ``socketcan``. It shows nothing about timing: late frames and missed ticks are expected
@@ -14,6 +14,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
+import cantools
 import numpy as np
 import pytest
 from test_socketcan import provide_guest
@@ -36,8 +37,9 @@ a bike needs about two to fall; so the end does not depend on how fast the machi
 RIG_CHANGES = (
     (
         "bus:\n  kind: loopback\n  host: 127.0.0.1\n  port: 0 # any free one",
-        "bus:\n  kind: socketcan\n  channel: vcan0",
+        "bus: {kind: socketcan, channel: vcan0, fd: true, bitrate: 500000, data_bitrate: 2000000}",
     ),
+    ("rigs/bench.dbc", "rigs/bench_fd.dbc"),
     ("kind: reference", "kind: external"),
     ("kind: pty", "kind: tcp\n  host: 127.0.0.1\n  port: 5017"),  # the guest's network is its own
     # on one CPU the loop must sleep, and not stand above everybody else
@@ -117,7 +119,7 @@ def test_the_ride_starts_and_ends_in_order_on_a_kernel_bus(
     assert outcome["ended"] == "time_limit", result
     assert outcome["trip_tick"] is None
     bus = run.manifest["rig"]["bus"]
-    assert (bus["kind"], bus["channel"]) == ("socketcan", "vcan0")
+    assert (bus["kind"], bus["channel"], bus["fd"]) == ("socketcan", "vcan0", True)
     assert run.losses == []
     kinds = [event.kind for event in run.events]
     assert "support_released" in kinds
@@ -135,6 +137,13 @@ def test_the_bike_rides_on_after_the_release(ridden: tuple[Session, Run, dict[st
     assert np.count_nonzero(riding) > 500
     assert (run.signal("truth.support")[riding] == 0.0).all()
     assert run.signal("truth.speed_m_s")[riding].min() > 10.0 / 3.6
+    # Long frames went both ways whole.
+    dbc = cantools.database.load_file(RIG.parent / "bench_fd.dbc", strict=False)
+    for name in ("steering", "imu_rates", "estimate_pose", "lean", "gear"):
+        message = dbc.get_message_by_name(name)
+        mine = run.frames.can_id == message.frame_id
+        assert set(run.frames.length[mine].tolist()) == {message.length}
+        assert np.count_nonzero(mine) > 10
     # What each sends the other takes in: the robot gets to know its speed, and its steering arrives. Real
     # time is not kept in the guest, so on a loaded machine the robot may be behind at first.
     assert run.signal("robot.estimate_speed_m_s")[riding].max() > 5.0 / 3.6

@@ -33,9 +33,9 @@ Commands = Mapping[str, Mapping[str, float]]
 
 
 @functools.cache
-def demo_session() -> Session:
+def demo_session(rig: Path = RIG) -> Session:
     """The demo files without events, and with the support holding the bike upright for the whole test."""
-    session = load_session(RIG, RUN, seed=7)
+    session = load_session(rig, RUN, seed=7)
     support = session.scenario.support.model_copy(update={"release_speed_km_h": 100.0})
     return variant(session, scenario={"support": support, "events": ()})
 

@@ -90,7 +90,7 @@ def expected_bytes(ride: Watched, frame: str, change) -> list[tuple[int, bytes]]
     table = np.column_stack([change(ticks, table[:, k], name) for k, name in enumerate(names)])
     out = []
     for n, (tick, row) in enumerate(zip(ticks, table, strict=True)):
-        data = np.zeros(8, np.uint8)
+        data = np.zeros(64, np.uint8)
         pack(codec.table, f, np.ascontiguousarray(row), data)
         protect(codec.table, f, n % 15, data)
         out.append((int(tick), data[: codec.table.length[f]].tobytes()))
@@ -316,6 +316,56 @@ def test_a_faulty_frame_is_on_the_wire_as_stated(effect):
         mine, stated = [f for f in got if f[1] == frame], state_frame(effect, frame, wire)
         assert mine == [f for f in stated if f[0] <= last], frame
         assert mine != [f for f in wire if f[1] == frame], frame
+
+
+@functools.cache
+def fd_session() -> Session:
+    """The demo rig on CAN FD."""
+    session = demo_session(RIG.parent / "can_fd.yaml")
+    return variant(session, outputs={"wheel_speed": {"jitter_ms": 0.0}})
+
+
+@functools.cache
+def clean_fd() -> Watched:
+    ride = Watched(fd_session())
+    ride.start(TICKS)
+    return ride
+
+
+def test_long_frames_are_sent_as_stated():
+    ride = clean_fd()
+    for frame, length in (("imu_rates", 16), ("imu_force", 16), ("lean", 8)):
+        stated, got = expected_bytes(ride, frame, lambda t, v, name: v), sent(ride, frame)
+        assert {len(p) for p in got} == {length}
+        assert [p for _, p in stated][: len(got)] == got
+        assert len(got) > len(stated) - 5
+
+
+@pytest.mark.parametrize("effect", FRAME_KEYS)
+def test_a_faulty_fd_frame_is_on_the_wire_as_stated(effect):
+    """Its last byte flipped, a long frame put in, one of 8 bytes shown for one of 16."""
+    keys = {**FRAME_KEYS[effect]}
+    if effect == "corruption":
+        keys["mask"] = "00" * 15 + "81"
+    elif effect == "insertion":
+        keys["payload"] = "a5" * 12
+    elif effect == "masquerade":
+        keys["shows"] = "engine"
+    frame, wire = "imu_force", on_the_wire(clean_fd())
+    ride = Watched(variant(fd_session(), scenario={"events": (frame_event(frame, effect, **keys),)}))
+    ride.start(TICKS)
+    got, last = on_the_wire(ride), max(t for t, _, _ in wire)
+    mine, plain = [f for f in got if f[1] == frame], [f for f in wire if f[1] == frame]
+    assert [f for f in got if f[1] != frame] == [f for f in wire if f[1] != frame]
+    assert mine != plain
+    if effect == "corruption":
+        stated = [(t, n, bytes([*p[:15], p[15] ^ 0x81]) if ON <= t < OFF else p) for t, n, p in plain]
+    elif effect == "insertion":
+        extra = [(t, frame, bytes.fromhex("a5" * 12)) for t in range(ON, OFF, 20)]
+        stated = sorted([*plain, *extra], key=lambda f: f[0])
+    else:
+        stated = state_frame(effect, frame, wire)
+    assert mine == [f for f in stated if f[0] <= last]
 
 
 @pytest.mark.parametrize("frame", full_session().outputs)

@@ -106,7 +106,9 @@ class CycledRide:
 
         writer  takes what a recorder would write
         """
-        snapshot = self.snapshot = Snapshot.create(Sizes(16384, 262144, 1024, 256))
+        snapshot = self.snapshot = Snapshot.create(
+            Sizes(16384, 262144, 1024, 256, self.session.payload_bytes)
+        )
         if writer is not None:
             self.drain = Drain(snapshot, writer, lambda e: (EVENT_KINDS[e.code], e.text, e.text))
         try:

@@ -3,6 +3,7 @@
 import dataclasses
 import math
 
+import cantools
 import numpy as np
 import pytest
 from scripted_robot import RIG, RUN, variant
@@ -18,7 +19,7 @@ from emulator.scenario.events import BusEvent, Trigger
 from emulator.signals import RUNNING, SIGNALS
 from emulator.snapshot import Command
 from emulator.timeline import NEVER
-from emulator.wire.can_frames import unpack
+from emulator.wire.can_frames import check, unpack
 
 BYTES = ("signals.arrow", "frames.arrow", "events.jsonl", "gnss.nmea")
 
@@ -97,6 +98,35 @@ def test_frames_of_both_directions_are_recorded(short, tmp_path):
     assert np.count_nonzero(frames.can_id == steering) <= certificate["robot_frames"]["steering"]["accepted"]
     assert np.all(frames.direction[frames.can_id == steering] == 0)
     assert np.all(np.diff(frames.tick[frames.can_id == steering]) == 2)
+
+
+def test_on_can_fd_all_of_every_long_frame_is_recorded_and_arrives(tmp_path):
+    """Decoded by cantools: what the robot asked is what the plant was asked, to a step of the frame."""
+    session = load_session(RIG.parent / "can_fd.yaml", RUN, seed=5)
+    _, certificate = ridden(variant(session, scenario={"duration_limit_s": 6.0}), tmp_path / "run")
+    run = read_run(tmp_path / "run")
+    assert not [e for e in run.events if e.kind in ("fall", "trip")]
+    dbc = cantools.database.load_file(RIG.parent / "bench_fd.dbc", strict=False)
+    frames, codec = run.frames, session.codec
+    for name in ("steering", "imu_rates", "estimate_pose", "lean"):
+        mine = frames.can_id == codec.table.can_id[codec.frame(name)]
+        assert set(frames.length[mine].tolist()) == {dbc.get_message_by_name(name).length}
+        f = codec.frame(name)
+        sound = [check(codec.table, f, d, codec.table.length[f]) >= 0 for d in frames.data[mine]]
+        assert all(sound)  # the checksum covers the last byte
+    mine = frames.can_id == codec.table.can_id[codec.frame("steering")]
+    message = dbc.get_message_by_name("steering")
+    asked = [
+        message.decode(data[:12].tobytes(), allow_truncated=False)["steering_torque_Nm"]
+        for data in frames.data[mine]
+    ]
+    taken = run.signal("robot.steering_torque_Nm")[np.searchsorted(run.tick, frames.tick[mine])]
+    # the columns of a record are 32 bit numbers
+    assert taken == pytest.approx(np.float32(asked), rel=1e-6)
+    assert np.ptp(asked) > 1.0
+    # 16 bytes at 500 kbit/s and 2 Mbit/s: 33 and 194 bits at most, 29 and 5 + 128 + 28 at least
+    usual = (33 * 2.0 + 194 * 0.5 + 29 * 2.0 + 161 * 0.5) / 2
+    assert certificate["outputs"]["imu_rates"]["wire_us"] == usual
 
 
 def test_on_a_serial_line_every_epoch_is_sent_and_its_last_byte_is_as_old_as_promised(short, tmp_path):

@@ -99,7 +99,7 @@ def bits_of(motorola: bool, start: int, size: int, length: int) -> set[int] | No
 
 @st.composite
 def layouts(draw: st.DrawFn) -> Layout:
-    length = draw(st.sampled_from([1, 2, 3, 5, 8, 8, 8, 64]))
+    length = draw(st.sampled_from([1, 2, 3, 5, 8, 8, 8, 12, 16, 20, 24, 32, 48, 64]))
     lines, used = [], set[int]()
     for n in range(draw(st.integers(1, 12))):
         motorola, signed = draw(st.booleans()), draw(st.booleans())
@@ -358,6 +358,28 @@ def test_find_knows_29_bit_from_11_bit(tmp_path: Path) -> None:
     assert find(codec.table, 257) == -1
 
 
+# as the custom is: the two of CAN FD are numbers 14 and 15
+FORMATS = ["StandardCAN", "ExtendedCAN", *["reserved"] * 12, "StandardCAN_FD", "ExtendedCAN_FD"]
+
+
+def test_fd_frames_are_told_by_their_attribute_or_by_their_length(tmp_path: Path) -> None:
+    signal = ' SG_ s : 0|8@1+ (1,0) [0|0] "" R\n'
+    text = 'VERSION ""\nBU_: R\n'
+    for number, name, length in (
+        (1, "plain", 8), (2, "told", 8), (EXTENDED | 3, "far", 4), (4, "long", 12), (5, "full", 64),
+    ):  # fmt: skip
+        text += f"BO_ {number} {name}: {length} R\n{signal}"
+    formats = ",".join(f'"{name}"' for name in FORMATS)
+    text += f'BA_DEF_ BO_ "VFrameFormat" ENUM {formats};\n'
+    text += f'BA_ "VFrameFormat" BO_ 2 14;\nBA_ "VFrameFormat" BO_ {EXTENDED | 3} 15;\n'
+    names = ("plain", "told", "far", "long", "full")
+    codec = codec_of(text, tmp_path, *names)
+    assert codec.fd == (False, True, True, True, True)
+    assert [codec.shape(name) for name in names] == [
+        (8, False, False), (8, False, True), (4, True, True), (12, False, True), (64, False, True),
+    ]  # fmt: skip
+
+
 def test_frames_keep_the_order_asked_for(bench: Codec) -> None:
     turned = load_codec(BENCH, FRAMES[::-1])
     assert list(turned.frames) == FRAMES[::-1]
@@ -408,6 +430,11 @@ MODE = 'BA_DEF_ BO_ "E2EMode" ENUM "both","alternating","low","nibble";\nBA_ "E2
 GUARDED = HEAD + "BO_ 1 made: 8 R\n" + GUARD
 
 BROKEN = [
+    (
+        MADE.replace("made: 8", "made: 10"),
+        3,
+        "made: expected up to 8 or 12, 16, 20, 24, 32, 48, 64 bytes, as CAN FD has them, got 10",
+    ),
     (
         GUARDED + ' SG_ s : 12|4@1+ (1,0) [0|0] "" R\n' + ID_OF_MADE.format(7) + MODE.format(3),
         6,

@@ -14,6 +14,9 @@ from ruamel.yaml import YAML
 from emulator.ports import EXTENDED
 from emulator.wire.can_timing import (
     FD_LENGTHS,
+    BitRates,
+    FrameBits,
+    FrameShape,
     Message,
     bits_ns,
     classical_bits,
@@ -84,6 +87,78 @@ def test_fd_frames_of_8_and_20_bytes_counted_by_hand():
     """
     assert fd_bits(8) == (33, 69 + 17 + 28)
     assert fd_bits(20) == (33, 165 + 41 + 33)
+
+
+def fd_on_the_wire(can_id, extended, switch_at, data):
+    """(nominal, fast) bits of an FD frame, built and stuffed bit by bit; ISO 11898-1:2015, from memory.
+
+    switch_at  place of the bit after BRS in the unstuffed head
+    """
+
+    def number(value, width):
+        return [value >> k & 1 for k in reversed(range(width))]
+
+    if extended:  # SOF, base, SRR, IDE, rest, RRS
+        head = [0, *number(can_id >> 18, 11), 1, 1, *number(can_id & 0x3FFFF, 18), 0]
+    else:  # SOF, identifier, RRS, IDE
+        head = [0, *number(can_id, 11), 0, 0]
+    head += [1, 0, 1]  # FDF, res, BRS
+    assert len(head) == switch_at
+    body = [0, *number(FD_LENGTHS.index(len(data)), 4)]  # ESI, DLC
+    body += [bit for byte in data for bit in number(byte, 8)]
+    slow = fast = run = 0
+    last = None
+    for k, bit in enumerate(head + body):
+        run = run + 1 if bit == last else 1
+        last = bit
+        bits = 1
+        if run == 5:
+            bits, last, run = 2, 1 - bit, 1
+        if k < switch_at:
+            slow += bits
+        else:
+            fast += bits
+    check = [0] * (4 + (17 if len(data) <= 16 else 21))
+    fixed = sum(k % 4 == 0 for k in range(len(check)))  # one before the field and after every four bits
+    return slow + 1 + 1 + 7 + 3, fast + len(check) + fixed + 1
+
+
+@given(st.booleans(), st.data())
+def test_no_fd_frame_is_longer_or_shorter_than_the_bounds(extended, data):
+    can_id = data.draw(st.integers(0, 2**29 - 1 if extended else 2**11 - 1))
+    n = data.draw(st.sampled_from(FD_LENGTHS))
+    payload = data.draw(
+        st.one_of(st.binary(min_size=n, max_size=n), st.sampled_from([bytes(n), b"\xff" * n]))
+    )
+    slow, fast = fd_on_the_wire(can_id, extended, 36 if extended else 17, payload)
+    least, most = (fd_bits(n, extended=extended, stuffed=stuffed) for stuffed in (False, True))
+    # a stuff bit at the switch may count on either side of it, so it is the sum that is bounded
+    assert sum(least) <= slow + fast <= sum(most)
+    assert least.nominal <= slow <= most.nominal
+    rates = BitRates(500_000, 2_000_000)
+    shape = FrameShape(n, extended, fd=True)
+    assert slow * 2000 + fast * 500 <= rates.longest_ns(shape)
+
+
+def test_an_fd_frame_comes_close_to_the_bounds():
+    """Four alike, four of the other kind, and so on: every fourth bit is stuffed; by turns none is."""
+    fours = [bytes([(0xF0F0 >> k) & 0xFF]) * 64 for k in range(8)]
+    longest = max(sum(fd_on_the_wire(0, False, 17, payload)) for payload in fours)
+    assert sum(fd_bits(64)) - longest <= 4  # what FDF, BRS and DLC break off
+    assert fd_on_the_wire(0x2AA, False, 17, b"\x55" * 64) == fd_bits(64, stuffed=False)
+
+
+def test_times_of_frames_by_hand():
+    """Classical, 8 bytes: 111 to 135 bits of 2 us. FD: 29 to 33 bits of 2 us and 97 to 114 of 0.5 us."""
+    rates = BitRates(500_000, 2_000_000)
+    assert FrameShape(8).bits() == FrameBits(135, 0)
+    assert (rates.longest_ns(FrameShape(8)), rates.usual_ns(FrameShape(8))) == (270_000, 246_000)
+    fd = FrameShape(8, fd=True)
+    assert (fd.bits(stuffed=False), fd.bits()) == ((29, 97), (33, 114))
+    assert rates.longest_ns(fd) == 66_000 + 57_000
+    assert rates.usual_ns(fd) == (66_000 + 57_000 + 58_000 + 48_500) // 2
+    assert BitRates(500_000, 500_000).longest_ns(fd) == 147 * 2000  # no switch
+    assert BitRates(83_333, 83_333).longest_ns(FrameShape(0)) == bits_ns(55, 83_333)
 
 
 def test_what_no_frame_carries_is_refused():
