@@ -407,7 +407,7 @@ ALONE = [
     b("effect: loss, share: 0.3", "effect: insertion, every_ms: 10, payload: ^xyz", "bytes in hexadecimal"),
     b("effect: loss, share: 0.3", "effect: insertion, every_ms: 10, payload: ^00", "x"),
     b("effect: loss, share: 0.3", 'effect: corruption, mask: ^"00 00"', "a bit that is set"),
-    b("effect: loss, share: 0.3", "effect: corruption, flips: ^65", "a whole number from 1 to 64"),
+    b("effect: loss, share: 0.3", "effect: corruption, flips: ^513", "a whole number from 1 to 512"),
     b("effect: loss, share: 0.3", "effect: masquerade, shows: ^lean", "another frame than its own"),
     b(
         "frame: lean, effect: loss,",
@@ -518,6 +518,13 @@ MISFITS = [
     b("signal: wheel_front_m_s", "signal: ^fork_travel_m", "a signal of this rig's outputs"),
     b("frame: lean,", "frame: ^leen,", "a frame of this rig", "did you mean 'lean'?"),
     b("frame: lean,", "frame: ^suspension,", "a frame of this rig", "gnss"),
+    b("effect: loss, share: 0.3", "effect: corruption, flips: ^65", "at most the 64 bits of the frame"),
+    b("effect: loss, share: 0.3", "effect: corruption, mask: ^'000000000000000001'", "bits of the frame's 8"),
+    b(
+        "effect: loss, share: 0.3",
+        f"effect: insertion, every_ms: 5, payload: ^'{'00' * 12}'",
+        "expected 1 to 8 bytes on a bus of classical frames, got 12",
+    ),
     b(
         "frame: lean, effect: loss, share: 0.3,",
         "frame: lean, effect: masquerade, shows: ^levers,",
