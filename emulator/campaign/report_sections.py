@@ -152,17 +152,17 @@ def bus_section(budget: Mapping[str, Any]) -> str:
         for f in budget["frames"]
     ]
     heads = ["frame", "from", "id", *(head for _, head, _ in columns), "in\ntime?"]
-    load, rate = formatted(budget, "load", "{:g}"), formatted(budget, "bit_rate", "{:.0f}")
+    load, rate = formatted(budget, "load", "{:g}"), formatted(budget, "bit_rate", "{:.0f} bit/s")
     share = f"{float(load) * 100.0:.1f} %" if load != "–" else "an unknown share"
     if fast:
-        rate += f" bit/s, of FD frames' fast bits {formatted(budget, 'data_bit_rate', '{:.0f}')}"
+        rate += f" (fast bits of CAN FD frames: {formatted(budget, 'data_bit_rate', '{:.0f} bit/s')})"
     assumed = (
         " How often the robot sends is assumed: as the reference robot does."
         if budget.get("robot_periods_assumed")
         else ""
     )
     return (
-        f"<section><h2>Bus budget</h2><p>At most {share} of {escape(rate)} bit/s.</p>"
+        f"<section><h2>Bus budget</h2><p>At most {share} of {escape(rate)}.</p>"
         f"{figure_place('bus', 'Worst response time of every frame against its deadline')}"
         f"{html_table(heads, rows, 'wide cards', numbers_from=2)}"
         "<p class='hint'>Worked out before the ride, in ms: at worst every more urgent frame goes first and "

@@ -229,7 +229,7 @@ def test_a_bus_of_two_bit_rates_is_told_with_the_bits_of_each(ride_folder: Calla
     manifest["bus_budget"] = budget
     (folder / "manifest.json").write_text(json.dumps(manifest))
     text = page_of(folder).text
-    assert "At most 40.0 % of 500000 bit/s, of FD frames' fast bits 2000000 bit/s." in text
+    assert "At most 40.0 % of 500000 bit/s (fast bits of CAN FD frames: 2000000 bit/s)." in text
     assert "imu bench 0x100 33 194 0.163" in text
     assert "gear bench 0x82 135 0 0.270" in text
 
