@@ -26,7 +26,7 @@ def modes_of(
     """Diagram of a vehicle file, or of a rig file's vehicle with its robot on it.
 
     rig_file  a rig whose robot rides the vehicle; its own vehicle stays out of it. None: the first rig file
-              of a folder ``rigs`` beside the vehicle's that names this vehicle
+              of a folder ``rigs`` beside the vehicle's that names this vehicle, rather one based on no other
     With a rig there are delay margins, or a note why there are none.
     Raises ConfigError with every problem of the files, or if no speed and lean has a steady motion;
     ValueError for speeds not rising from above zero, leans of 80 degrees or more.
@@ -81,12 +81,13 @@ def modes_of(
 
 
 def _rig_beside(file: Path) -> Path | None:
-    """A rig file in ``../rigs`` that names the vehicle file and can be read."""
+    """A rig file in ``../rigs`` that names the vehicle file and can be read, rather one based on no other."""
+    found: list[tuple[int, Path]] = []
     for candidate in sorted((file.resolve().parent.parent / "rigs").glob("*.yaml")):
         try:
             rig, source = load_rig(candidate)
         except ConfigError:
             continue
         if Path(vehicle_path(rig, source)).resolve() == file.resolve():
-            return Path(os.path.relpath(candidate))
-    return None
+            found.append((len(source.bases), candidate))
+    return Path(os.path.relpath(min(found)[1])) if found else None
