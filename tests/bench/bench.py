@@ -12,6 +12,7 @@ tails. The exit status is 0 whatever the numbers are: this measures, the tests j
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import math
 import os
@@ -119,6 +120,18 @@ def in_child(part: str, *arguments: str, cores: Sequence[int]) -> Any:
     return json.loads(done.stdout.splitlines()[-1])
 
 
+def on_a_terminal(asked: Sequence[str]) -> None:
+    """Run a command whose output goes to a terminal, as its user has it; what it shows is dropped."""
+    ours, its = os.openpty()
+    process = subprocess.Popen(asked, stdin=subprocess.DEVNULL, stdout=its, stderr=its)
+    os.close(its)
+    with contextlib.suppress(OSError):  # that the other end is closed
+        while os.read(ours, 65536):
+            pass
+    os.close(ours)
+    process.wait()
+
+
 def part_pieces(seconds: str, blocks: str) -> Any:
     """Cost of the compiled pieces, and of the yardstick's step between them."""
     import pieces
@@ -155,9 +168,9 @@ def part_virtual(laps: str) -> Any:
     return times[1:]
 
 
-def part_lap(folder: str) -> None:
-    """A whole lap as a user runs it; this process becomes the command."""
-    words = ["-m", "emulator", "run", str(RUN), "--rig", str(RIG), "--virtual", "--out", folder]
+def part_run(scenario: str, rig: str, folder: str, *options: str) -> None:
+    """A ride as a user starts it; this process becomes the command."""
+    words = ["-m", "emulator", "run", scenario, "--rig", rig, "--out", folder, *options]
     os.execv(sys.executable, [sys.executable, *words])
 
 
@@ -200,7 +213,7 @@ def part_echo(port: str) -> Any:
 PARTS: dict[str, Callable[..., Any]] = {
     "pieces": part_pieces,
     "virtual": part_virtual,
-    "lap": part_lap,
+    "run": part_run,
     "ride": part_ride,
     "bus": part_bus,
     "echo": part_echo,
@@ -257,7 +270,8 @@ def virtual_stage(table: Table, plan: Plan, cores: Cores) -> None:
     table.add("  the same by processor time", f"{ride / cpu:.1f}", "x real time")
     table.add("  a tick of it, recorded", f"{cpu / ride * 1e3:.1f}", "us")
     with tempfile.TemporaryDirectory() as folder:
-        asked = command("lap", str(Path(folder) / "lap"), cores=[cores.loop])
+        words = (str(RUN), str(RIG), str(Path(folder) / "lap"), "--virtual")
+        asked = command("run", *words, cores=[cores.loop])
         begun = time.perf_counter()
         subprocess.run(asked, stdout=subprocess.DEVNULL, check=False)
         wall = time.perf_counter() - begun
@@ -307,13 +321,16 @@ def bench_ride(table: Table, plan: Plan, cores: Cores, folder: Path) -> None:
     import lateness
     import numpy as np
 
+    from emulator.record.reader import read_run
+
     cyclictest, around, options = shutil.which("cyclictest"), [], turns(plan, cores)
     if cyclictest:
         around.append(lateness.cyclictest_turn(cyclictest, options, table.notes))
     rig, run = folder / "ride-rig.yaml", folder / "ride-run.yaml"
     rig.write_text(variant(RIG, ALL_OUTPUTS))
     run.write_text(short_scenario(plan.ride_s))
-    outcome = in_child("ride", str(rig), str(run), str(folder / "ride"), cores=[*cores.others, cores.loop])
+    words = (str(run), str(rig), str(folder / "ride"))
+    on_a_terminal(command("run", *words, cores=[*cores.others, cores.loop]))
     if cyclictest:
         around.append(lateness.cyclictest_turn(cyclictest, options, table.notes))
     certificate = json.loads((folder / "ride" / "certificate.json").read_text())
@@ -335,15 +352,16 @@ def bench_ride(table: Table, plan: Plan, cores: Cores, folder: Path) -> None:
         table.add("  lateness, cyclictest, just before and after it", spread(yardstick), unit)
     table.add("  lateness in that ride", late, unit, aim, met)
     table.add("  overruns / missed ticks", f"{loop['overruns']} / {loop['missed_ticks']}", "ticks")
-    table.histograms["our loop, robot and recorder running"] = (
+    table.histograms["our loop; robot, recorder, console beside"] = (
         loop["lateness_histogram"]["edges_us"],
         loop["lateness_histogram"]["counts"],
     )
     totals = {k: sum(o[k] for o in certificate["outputs"].values()) for k in ("sent", "late", "lost")}
     table.add("  samples sent / late / lost", " / ".join(str(v) for v in totals.values()), "")
     table.notes += [f"bench ride: refused {text}" for text in loop["host"]["refused"]]
-    if outcome["ended"] != "time_limit":
-        table.notes.append(f"bench ride: ended otherwise than planned: {outcome}")
+    ended = [e.text for e in read_run(folder / "ride").events if e.kind == "end"]
+    if ended != ["time_limit"]:
+        table.notes.append(f"bench ride: ended otherwise than planned: {ended}")
 
 
 def response(table: Table, plan: Plan, cores: Cores, folder: Path) -> None:

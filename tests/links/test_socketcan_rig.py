@@ -143,7 +143,6 @@ def test_the_bike_rides_on_after_the_release(ridden: tuple[Session, Run, dict[st
         message = dbc.get_message_by_name(name)
         mine = run.frames.can_id == message.frame_id
         assert set(run.frames.length[mine].tolist()) == {message.length}
-        assert np.count_nonzero(mine) > 10
     # What each sends the other takes in: the robot gets to know its speed, and its steering arrives. Real
     # time is not kept in the guest, so on a loaded machine the robot may be behind at first.
     assert run.signal("robot.estimate_speed_m_s")[riding].max() > 5.0 / 3.6
