@@ -91,9 +91,11 @@ class TestOpeningTheVirtualBus:
 
     def test_a_server_that_hangs_up(self, scripted: Callable[..., ScriptedServer]) -> None:
         server = scripted(b"< hi >")
-        threading.Thread(target=lambda: server.ready().shutdown(socket.SHUT_RDWR)).start()
+        hang_up = threading.Thread(target=lambda: server.ready().shutdown(socket.SHUT_RDWR))
+        hang_up.start()
         with pytest.raises(DeviceAbsent, match=f"127.0.0.1:{server.port}"):
             open_can(CanBusSpec("loopback", port=server.port))
+        hang_up.join()
 
     def test_a_host_that_does_not_exist(self) -> None:
         with pytest.raises(DeviceAbsent, match=r"no-such-host\.invalid") as error:
