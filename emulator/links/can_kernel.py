@@ -16,6 +16,7 @@ import struct
 from collections.abc import Callable
 
 from emulator.ports import EXTENDED, EXTENDED_MASK, MAX_DATA, STANDARD_MASK, FrameBuffer, LinkCounts
+from emulator.wire.can_timing import FD_LENGTHS
 
 _CLASSICAL = struct.Struct("=IB3x8s")  # struct can_frame
 _FD = struct.Struct("=IBB2x64s")  # struct canfd_frame
@@ -29,8 +30,7 @@ _ERROR_BUS_OFF = 0x040
 _ERROR_RESTARTED = 0x100
 _CONTROLLER_ACTIVE = 0x40
 _BIT_RATE_SWITCH = 0x01
-_FD_LENGTHS = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)  # ISO 11898-1, data length code
-_FD_LENGTH = bytes(next(length for length in _FD_LENGTHS if length >= n) for n in range(65))
+_FD_LENGTH = bytes(next(length for length in FD_LENGTHS if length >= n) for n in range(65))
 
 _SO_RCVBUFFORCE = 33  # beyond the system's limit; needs CAP_NET_ADMIN. Neither is in Python's module
 _SO_RXQ_OVFL = 40  # <asm-generic/socket.h>

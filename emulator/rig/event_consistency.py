@@ -14,7 +14,7 @@ from emulator.plant.sensing import OUTPUT_VALUES
 from emulator.scenario.events import ActuatorEvent, BusEvent, FaultEvent, FrameEvent, RestartEvent
 from emulator.scenario.schema import Scenario
 from emulator.wire.can_frames import Codec
-from emulator.wire.can_timing import CLASSICAL_BYTES, FD_LENGTHS
+from emulator.wire.can_timing import CLASSICAL_BYTES, LONG_LENGTHS
 
 
 def _lengths(event: FrameEvent, source: Source, loc: Loc, rig: Rig, codec: Codec) -> Iterator[Problem]:
@@ -22,9 +22,12 @@ def _lengths(event: FrameEvent, source: Source, loc: Loc, rig: Rig, codec: Codec
     if event.payload is not None:
         n = len(bytes.fromhex(event.payload))
         fd = carries_fd(rig)
-        if n > CLASSICAL_BYTES and not (fd and n in FD_LENGTHS):
-            longer = ", ".join(str(k) for k in FD_LENGTHS if k > CLASSICAL_BYTES)
-            may = f"or {longer} bytes" if fd else "bytes on a bus of classical frames"
+        if n > CLASSICAL_BYTES and not (fd and n in LONG_LENGTHS):
+            may = (
+                f"or {', '.join(map(str, LONG_LENGTHS))} bytes"
+                if fd
+                else "bytes on a bus of classical frames"
+            )
             yield source.problem((*loc, "payload"), f"expected 1 to {CLASSICAL_BYTES} {may}, got {n}")
     if event.frame in codec.frames:
         n = int(codec.table.length[codec.frame(event.frame)])

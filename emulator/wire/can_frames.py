@@ -34,7 +34,7 @@ from numpy.typing import NDArray
 from emulator.compiled import jit
 from emulator.errors import ConfigError, Problem
 from emulator.ports import EXTENDED, MAX_DATA
-from emulator.wire.can_timing import CLASSICAL_BYTES, FD_LENGTHS, FrameShape
+from emulator.wire.can_timing import CLASSICAL_BYTES, LONG_LENGTHS, FrameShape
 from emulator.wire.e2e import BOTH, MODES, NIBBLE, check_profile_1, profile_1_start, protect_profile_1
 
 WRONG_CRC = -1
@@ -400,8 +400,8 @@ def _frame(message: Any, lines: _Lines) -> tuple[list[Problem], int, int, list[A
     name = message.name
     if message.length > MAX_DATA:
         problems.append(lines.problem(f"expected at most {MAX_DATA} bytes, got {message.length}", name))
-    elif message.length > CLASSICAL_BYTES and message.length not in FD_LENGTHS:
-        more = ", ".join(str(n) for n in FD_LENGTHS if n > CLASSICAL_BYTES)
+    elif message.length > CLASSICAL_BYTES and message.length not in LONG_LENGTHS:
+        more = ", ".join(map(str, LONG_LENGTHS))
         what = f"expected up to {CLASSICAL_BYTES} or {more} bytes, as CAN FD has them, got {message.length}"
         problems.append(lines.problem(what, name))
     if any(signal.is_multiplexer or signal.multiplexer_ids for signal in message.signals):

@@ -30,6 +30,8 @@ CLASSICAL_BYTES = 8
 """Payload of a classical frame at most."""
 FD_LENGTHS = (0, 1, 2, 3, 4, 5, 6, 7, 8, 12, 16, 20, 24, 32, 48, 64)
 """Payloads an FD frame can have [bytes]."""
+LONG_LENGTHS = tuple(n for n in FD_LENGTHS if n > CLASSICAL_BYTES)
+"""Those that a classical frame can't have."""
 
 _SECOND_ns = 1_000_000_000
 _MOST_INSTANCES = 1_000_000

@@ -358,7 +358,7 @@ def test_find_knows_29_bit_from_11_bit(tmp_path: Path) -> None:
     assert find(codec.table, 257) == -1
 
 
-# as the custom is: the two of CAN FD are numbers 14 and 15
+# common practice, no source: the two of CAN FD are numbers 14 and 15
 FORMATS = ["StandardCAN", "ExtendedCAN", *["reserved"] * 12, "StandardCAN_FD", "ExtendedCAN_FD"]
 
 
