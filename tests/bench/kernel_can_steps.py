@@ -16,6 +16,7 @@ import time
 from pathlib import Path
 
 import can
+import lateness
 import numpy as np
 from scripted_robot import HELD_CLUTCH, ScriptedRobot
 
@@ -29,15 +30,11 @@ STEP_EVERY_s = 0.25137  # no multiple of the tick: steps come at every phase of 
 TORQUE_Nm = 100.0
 
 
-def cyclictest(priority: int) -> dict[str, object]:
-    """Wake-up latencies of ten seconds [us], by count; empty without it."""
-    command = ["cyclictest", "-q", "-m", f"-p{priority}", "-i1000", "-D10", "-h1000"]
-    try:
-        done = subprocess.run(command, capture_output=True, text=True, check=True)
-    except (OSError, subprocess.CalledProcessError) as error:
-        return {"refused": str(error)}
-    rows = [line.split() for line in done.stdout.splitlines() if line[:1].isdigit()]
-    return {"counts": {int(us): int(n) for us, n in rows if int(n)}}
+def cyclictest_us(priority: int) -> list[float]:
+    """Its wake-up lateness in ten seconds [us]: p50, p99, max."""
+    options = lateness.arguments().parse_args([f"--priority={priority}", "--seconds=10"])
+    late = lateness.cyclictest_turn("cyclictest", options, [])
+    return [lateness.exact(late, fraction) for fraction in (0.5, 0.99, 1.0)]
 
 
 def main(rig: Path, run: Path, folder: Path) -> int:
@@ -48,7 +45,7 @@ def main(rig: Path, run: Path, folder: Path) -> int:
     force, state = (int(codec.table.can_id[codec.frame(n)]) for n in ("imu_force", "emulator_state"))
     steering = int(codec.table.can_id[codec.frame("steering")])
     values, place = np.zeros(codec.most_signals), codec.signal("emulator_state", "state")
-    alone = cyclictest(session.rig.loop.priority)
+    alone = cyclictest_us(session.rig.loop.priority)
 
     bus = can.Bus(interface="socketcan", channel=session.rig.bus.channel)
     command = [sys.executable, "-m", "emulator", "run", run, "--rig", rig, "--out", folder / "run"]

@@ -9,6 +9,7 @@ import os
 import shutil
 import subprocess
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -27,14 +28,14 @@ PACKAGES = ("user-mode-linux", "kmod", "iproute2")
 PROGRAMS = ("linux.uml", "kmod", "ip")
 
 
-def provide_guest() -> None:
-    """Install the guest's packages where we may; else say how."""
-    if all(shutil.which(program) for program in PROGRAMS):
+def provide_guest(programs: Sequence[str] = PROGRAMS, packages: Sequence[str] = PACKAGES) -> None:
+    """Install a guest's packages where we may; else say how."""
+    if all(shutil.which(program) for program in programs):
         return
-    advice = f"as root: apt-get install {' '.join(PACKAGES)}"
+    advice = f"as root: apt-get install {' '.join(packages)}"
     if os.geteuid() != 0 or shutil.which("apt-get") is None:
-        pytest.fail(f"the SocketCAN tests need a user-mode Linux guest; {advice}")
-    install = ["apt-get", "install", "-y", "-qq", "--no-install-recommends", *PACKAGES]
+        pytest.fail(f"the SocketCAN tests need a guest; {advice}")
+    install = ["apt-get", "install", "-y", "-qq", "--no-install-recommends", *packages]
     for command in (["apt-get", "update", "-qq"], install):
         done = subprocess.run(
             command,
