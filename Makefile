@@ -9,6 +9,8 @@ RIG ?= scenarios/rigs/loopback.yaml
 
 # Which Python makes .venv; empty: .ci/setup looks for one.
 export PYTHON
+# Some images set it; every process of a run would then parse its libraries anew, seconds each time.
+unexport PYTHONDONTWRITEBYTECODE
 # Compiled code stays inside the checkout, so deleting the checkout deletes everything.
 export EMULATOR_CACHE := $(CURDIR)/.cache/compiled
 

@@ -138,9 +138,10 @@ def test_the_last_will_tells_that_we_are_lost(mosquitto, shared):
 
 def test_a_broker_that_goes_and_comes_is_told_once_each(mosquitto, shared):
     async def main():
-        shared.snapshot.write_signals(5, row(truth__speed_m_s=1.0))
         async with telling(mosquitto, shared) as task:
             async with listening(mosquitto) as listener:
+                # told once and not retained, so only now that the listener is there
+                shared.snapshot.write_signals(5, row(truth__speed_m_s=1.0))
                 await listener.until(lambda: listener.of("signals"))
             mosquitto.end()
             limit = time.monotonic() + SECONDS
