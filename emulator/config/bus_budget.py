@@ -23,6 +23,7 @@ from typing import Any, NamedTuple
 
 from emulator.config.rig_file import Output, Rig, SocketcanBus, USUAL_PERIODS_ms
 from emulator.ports import EXTENDED
+from emulator.sensors.timing import rate_fraction
 from emulator.signals import TICK_NS
 from emulator.wire.can_frames import Codec
 from emulator.wire.can_timing import (
@@ -249,7 +250,7 @@ def bus_budget(rig: Rig, codec: Codec) -> BusBudget | None:
     schedule = [
         Periodic(
             name,
-            Fraction(o.rate_hz).limit_denominator(1000),
+            rate_fraction(o.rate_hz),
             round(o.latency_ms * 1e6),
             wire_ns(rig, codec, name),
         )

@@ -244,7 +244,7 @@ class Output(Closed):
     ``absent``: signals of it that are sent as "not available", because the bench has the real ones.
     """
 
-    rate_hz: float = Field(gt=0, le=1000)
+    rate_hz: float = Field(ge=0.001, le=1000)
     latency_ms: float = Field(ge=0, le=1000)
     jitter_ms: float = Field(default=0.0, ge=0, le=1000)
     absent: tuple[Name, ...] = ()

@@ -21,6 +21,8 @@ from emulator.compiled import Record, jit
 from emulator.sensors.noise import normal
 
 _NS = 1_000_000_000
+_FINEST = 1_000_000
+"""Largest denominator of a rate: with it and 1000 Hz, tick_of stays within 64 bits."""
 
 MOST_VALUES = 8
 """Values one output carries at most."""
@@ -54,6 +56,14 @@ class DelayLines(NamedTuple):
     values: NDArray[np.float64]
 
 
+def rate_fraction(rate_hz: float) -> Fraction:
+    """The fraction a rate of 0.001 to 1000 Hz is kept as: the nearest whose denominator is at most a million.
+
+    Exact for six decimals and for thirds and the like; any other is kept to 0.51 ppm.
+    """
+    return Fraction(rate_hz).limit_denominator(_FINEST)
+
+
 def outputs(
     rates_hz: Sequence[float], latencies_ns: Sequence[int], jitters_ns: Sequence[int], first_stream: int
 ) -> tuple[NDArray[np.void], DelayLines]:
@@ -61,7 +71,7 @@ def outputs(
     out = np.zeros(len(rates_hz), OUTPUT_DTYPE)
     depth = 4
     for i, (rate, latency, jitter) in enumerate(zip(rates_hz, latencies_ns, jitters_ns, strict=True)):
-        fraction = Fraction(rate).limit_denominator(1000)
+        fraction = rate_fraction(rate)
         o = out[i]
         o["rate_num"], o["rate_den"] = fraction.numerator, fraction.denominator
         o["latency_ns"], o["jitter_ns"] = latency, jitter
@@ -77,9 +87,10 @@ def outputs(
 @jit
 def tick_of(instance: int, rate_num: int, rate_den: int, tick_ns: int) -> int:
     """Tick an instance is sampled at: the nearest to its exact time, halves up."""
-    # rate_num instances take rate_den whole seconds: counted apart, or long runs overflow 64 bits
-    whole_ns = instance // rate_num * rate_den * _NS
-    rest = 2 * (whole_ns % tick_ns) * rate_num + 2 * (instance % rate_num) * rate_den * _NS
+    # whole seconds are counted apart, and what is left in rate_num-ths of one: else it overflows 64 bits
+    begun = instance % rate_num * rate_den
+    whole_ns = (instance // rate_num * rate_den + begun // rate_num) * _NS
+    rest = 2 * (whole_ns % tick_ns) * rate_num + 2 * (begun % rate_num) * _NS
     return whole_ns // tick_ns + (rest + rate_num * tick_ns) // (2 * rate_num * tick_ns)
 
 

@@ -16,7 +16,7 @@ from emulator.config.bus_budget import Periodic, arrivals, bus_budget
 from emulator.config.rig_file import COMMAND_FRAMES, USUAL_PERIODS_ms, dbc_path, load_rig
 from emulator.errors import ConfigError
 from emulator.robot import rider
-from emulator.sensors.timing import enter, is_due, next_frame, outputs, take
+from emulator.sensors.timing import enter, is_due, next_frame, outputs, rate_fraction, take
 from emulator.signals import TICK_NS
 from emulator.wire.can_frames import load_codec
 
@@ -108,7 +108,7 @@ def test_the_robots_periods_can_be_told(tmp_path):
 @settings(max_examples=80, deadline=None)
 def test_alone_on_the_bus_every_output_arrives_within_half_a_tick(rate, latency, wire):
     latency += wire  # less is refused
-    (kept,) = arrivals([Periodic("o", Fraction(rate).limit_denominator(1000), latency, wire)])
+    (kept,) = arrivals([Periodic("o", rate_fraction(rate), latency, wire)])
     assert -TICK_NS / 2 <= kept.error_ns[0] <= kept.error_ns[2] <= TICK_NS / 2
     # Where the nearer tick changes, two of its own may go in one: the second is nearer for that.
     assert kept.queue_ns in (0, wire)
