@@ -326,12 +326,12 @@ BROKEN = [
     (
         "rate_hz: 100",
         "rate_hz: 0",
-        "15:19: outputs.lean.rate_hz: expected a number above 0 and up to 1000 Hz, got 0",
+        "15:19: outputs.lean.rate_hz: expected a number from 0.001 to 1000 Hz, got 0",
     ),
     (
         "rate_hz: 100",
         "rate_hz: 2000",
-        "15:19: outputs.lean.rate_hz: expected a number above 0 and up to 1000 Hz, got 2000",
+        "15:19: outputs.lean.rate_hz: expected a number from 0.001 to 1000 Hz, got 2000",
     ),
     (
         "jitter_ms: 1}",
