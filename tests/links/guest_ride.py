@@ -1,18 +1,14 @@
 """One bench ride in a process of its own, for a test: ``guest_ride.py RIG SCENARIO FOLDER``.
 
 The last line on standard output is how it ended, as JSON; everything else is in the run folder. The guest
-has one CPU. The reference robot therefore comes from outside, as a real one would, and is ready before the
-bench starts: one that is still loading would take the time the loop needs. And a loop that is behind does
-not listen, so it gets the best ordinary priority once all is loaded. (A real-time one would starve the others
-whenever the guest is too slow.)
+has one CPU, which loop, recorder and robot share alike: however slow it is, each of them gets on. The
+reference robot comes from outside, as a real one would, and is ready before the bench starts.
 """
 
 from __future__ import annotations
 
-import contextlib
 import json
 import multiprocessing
-import os
 import sys
 import time
 from multiprocessing.synchronize import Event
@@ -31,11 +27,7 @@ from emulator.robot.process import run_robot
 
 
 def robot(session: Session, ready: Event, over: Event) -> None:
-    """Warm up, wait for the bench's GNSS port, ride until told that it is over.
-
-    Next after the loop, or a guest that is too slow for the loop would leave it nothing.
-    """
-    os.setpriority(os.PRIO_PROCESS, 0, -10)
+    """Warm up, wait for the bench's GNSS port, ride until told that it is over."""
     port = session.rig.gnss_port
     assert isinstance(port, TcpPort)
     rider = ReferenceRider(mission(session))
@@ -54,14 +46,6 @@ def robot(session: Session, ready: Event, over: Event) -> None:
     bus.close()
 
 
-def favour_the_loop(_text: str) -> None:
-    """Raise the loop process if there is one by now; called with every sentence of the supervisor."""
-    for process in Path("/proc").glob("[0-9]*"):
-        with contextlib.suppress(OSError):  # gone in the meantime
-            if (process / "cmdline").read_bytes().endswith(b"emulator.rig.child\0loop\0"):
-                os.setpriority(os.PRIO_PROCESS, int(process.name), -20)
-
-
 def main() -> None:
     """Robot first, then the bench."""
     rig, scenario, folder = (Path(argument) for argument in sys.argv[1:])
@@ -72,7 +56,7 @@ def main() -> None:
     rider.start()
     ready.wait()
     try:
-        result = run_bench(session, (rig, scenario), folder, say=favour_the_loop)
+        result = run_bench(session, (rig, scenario), folder)
     finally:
         over.set()
         rider.join()
