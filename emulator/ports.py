@@ -62,7 +62,7 @@ class LinkCounts(NamedTuple):
     sent: int
     received: int
     send_lost: int  # the link refused it (queue full, peer gone) and it was dropped
-    receive_lost: int  # known lost on the way in (kernel drop count, buffer full)
+    receive_lost: int  # known lost on the way in (kernel drop count), or not to be understood
     bus_errors: int  # error frames seen
     alive: bool  # False once the link is known to be gone for good
     send_full: int = 0  # of send_lost: there was no room in a queue or buffer
@@ -88,7 +88,10 @@ class CanLink(Protocol):
     """A CAN bus as the loop sees it. No method ever waits and none raises once it is open."""
 
     def receive(self, into: FrameBuffer, now_ns: int) -> int:
-        """Append all waiting data frames (stamped ``now_ns``) and return how many were appended."""
+        """Append waiting data frames (stamped ``now_ns``) and return how many were appended.
+
+        As far as there are rows, and no more than a bounded time allows: the rest waits for the next call.
+        """
         ...
 
     def send(self, frames: FrameBuffer) -> int:

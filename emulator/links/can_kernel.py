@@ -36,8 +36,8 @@ _SO_RCVBUFFORCE = 33  # beyond the system's limit; needs CAP_NET_ADMIN. Neither 
 _SO_RXQ_OVFL = 40  # <asm-generic/socket.h>
 _ANCILLARY = socket.CMSG_SPACE(16) + socket.CMSG_SPACE(4)  # python-can's time stamp, drop count
 _MOST_FRAMES = 256
-"""Frames taken in one call: what the cycle's buffer holds. Bounds the time a flood can take from the tick;
-ten times what a bus of 1 Mbit/s carries in a tick, the rest waits in the kernel."""
+"""Frames taken in one call, at most. Bounds the time a flood can take from the tick; ten times what a bus of
+1 Mbit/s carries in a tick, the rest waits in the kernel."""
 
 
 class KernelLink:
@@ -109,11 +109,16 @@ class KernelLink:
         )
 
     def receive(self, into: FrameBuffer, now_ns: int) -> int:
-        """Append all waiting data frames (stamped ``now_ns``) and return how many were appended."""
+        """Append waiting data frames (stamped ``now_ns``), as far as there are rows; return how many."""
         if not self._alive:
             return 0
+        if into is not self._into:
+            self._into = into
+            self._into_bytes = into.data.data.cast("B")
+            self._into_count = into.count.data
+            self._into_rows = into.can_id.shape[0]
         before = self._received
-        for _ in range(_MOST_FRAMES):
+        for _ in range(min(_MOST_FRAMES, self._into_rows - self._into_count[0])):
             try:
                 frame, ancillary, _, _ = self._socket.recvmsg(_FD_SIZE, _ANCILLARY)
             except BlockingIOError:
@@ -203,17 +208,10 @@ class KernelLink:
             self._bus_off = False
 
     def _append(self, into: FrameBuffer, now_ns: int, can_id: int, payload: bytes) -> None:
-        """Put one received frame into the next row; without a free row the frame is lost and counted."""
-        if into is not self._into:
-            self._into = into
-            self._into_bytes = into.data.data.cast("B")
-            self._into_rows = into.can_id.shape[0]
-        row = int(into.count[0])
-        if row >= self._into_rows:
-            self._receive_lost += 1
-            return
+        """Put one received frame into the next row."""
+        row = self._into_count[0]
         length = len(payload)
-        into.count[0] = row + 1
+        self._into_count[0] = row + 1
         into.time_ns[row] = now_ns
         into.valid_ns[row] = 0
         into.can_id[row] = can_id

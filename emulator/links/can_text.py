@@ -17,7 +17,15 @@ import numpy as np
 
 from emulator.compiled import entry
 from emulator.ports import FrameBuffer, LinkCounts, frame_buffer
-from emulator.wire.can_text import BUS_ERRORS, LONGEST_FRAME, RECEIVE_LOST, RECEIVED, decode, encode
+from emulator.wire.can_text import (
+    BUS_ERRORS,
+    LONGEST_FRAME,
+    RECEIVE_LOST,
+    RECEIVED,
+    WAITING,
+    decode,
+    encode,
+)
 
 _READ_SIZE = 16384
 _READ_AGAIN_FROM = 2048
@@ -56,7 +64,7 @@ class TextLink:
         self._view = self._text.data
         self._kept = len(unread)  # received, end mark still to come
         self._text[: self._kept] = np.frombuffer(unread, np.uint8)
-        self._tally = np.zeros(3, np.int64)
+        self._tally = np.zeros(4, np.int64)
         self._tally_view = self._tally.data
         self._make_room(0)
         frames = frame_buffer(1)
@@ -77,13 +85,15 @@ class TextLink:
         )
 
     def receive(self, into: FrameBuffer, now_ns: int) -> int:
-        """Append all waiting data frames (stamped ``now_ns``) and return how many were appended."""
+        """Append waiting data frames (stamped ``now_ns``), as far as there are rows; return how many."""
         if not self._alive:
             return 0
         tally = self._tally_view
         before: int = tally[RECEIVED]
+        if tally[WAITING]:
+            self._kept = self._decode(self._serial, self._text, self._kept, now_ns, into, self._tally)
         total = 0
-        while total < _MOST_BYTES:
+        while total < _MOST_BYTES and not tally[WAITING]:
             try:
                 read = os.readv(self._descriptor, [self._view[self._kept :]])
             except BlockingIOError:
@@ -96,7 +106,7 @@ class TextLink:
                 break
             total += read
             self._kept = self._decode(self._serial, self._text, self._kept + read, now_ns, into, self._tally)
-            if self._kept > _LONGEST_TEXT:
+            if self._kept > _LONGEST_TEXT and not tally[WAITING]:
                 self._kept = 0
                 tally[RECEIVE_LOST] += 1
             if read < _READ_AGAIN_FROM:

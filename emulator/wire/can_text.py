@@ -15,8 +15,8 @@ from emulator.ports import EXTENDED, EXTENDED_MASK, STANDARD_MASK, FrameBuffer
 LONGEST_FRAME = 48
 """Bytes of one frame as text, at most, in either protocol."""
 
-RECEIVED, RECEIVE_LOST, BUS_ERRORS = range(3)
-"""Columns of the counters given to the decoders."""
+RECEIVED, RECEIVE_LOST, BUS_ERRORS, WAITING = range(4)
+"""Columns of the tally given to the decoder: three counters, and whether texts wait for a free row."""
 
 _HEX = np.frombuffer(b"0123456789ABCDEF", np.uint8)
 _SEND = np.frombuffer(b"< send ", np.uint8)
@@ -92,12 +92,8 @@ def _append(
     into: FrameBuffer,
     tally: NDArray[np.int64],
 ) -> bool:
-    """The hexadecimal payload text[start:end] into the next row; False if it is not 0 to 8 whole bytes.
-
-    Without a free row the frame is lost and counted.
-    """
+    """The hexadecimal payload text[start:end] into the next row (one is free); False if not 0 to 8 bytes."""
     row = into.count[0]
-    room = row < into.can_id.shape[0]
     digits = 0
     high = 0
     for i in range(start, end):
@@ -108,14 +104,11 @@ def _append(
             return False
         if digits % 2 == 0:
             high = digit
-        elif room:
+        else:
             into.data[row, digits // 2] = 16 * high + digit
         digits += 1
     if digits % 2:
         return False
-    if not room:
-        tally[RECEIVE_LOST] += 1
-        return True
     into.count[0] = row + 1
     into.time_ns[row] = now_ns
     into.valid_ns[row] = 0
@@ -212,19 +205,23 @@ def decode(
     into: FrameBuffer,
     tally: NDArray[np.int64],
 ) -> int:
-    """Append every whole data frame in text[:filled] to ``into``; move the begun rest to the front.
+    """Append whole data frames in text[:filled] to ``into``, as far as it has rows; the rest to the front.
 
     serial  SLCAN instead of the virtual bus' texts
     text    (N,) bytes as read; overwritten
-    tally   (3,) RECEIVED, RECEIVE_LOST (texts that say nothing known, frames without a free row),
-            BUS_ERRORS (error texts; the adapter's bell); raised
+    tally   (4,) RECEIVED, RECEIVE_LOST (texts that say nothing known), BUS_ERRORS (error texts; the adapter's
+            bell): raised. WAITING: set to 1 if whole texts are left because no row was free, else to 0
 
     Returns how many bytes are left at the front. Remote frames and answers are passed over.
     """
     mark = _RETURN if serial else 62
     start = 0
+    tally[WAITING] = 0
     for i in range(filled):
         if text[i] == mark:
+            if into.count[0] == into.can_id.shape[0]:
+                tally[WAITING] = 1
+                break
             if serial:
                 understood = _take_serial_text(text, start, i, now_ns, into, tally)
             else:

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from emulator.ports import EXTENDED, FrameBuffer, frame_buffer
-from emulator.wire.can_text import BUS_ERRORS, LONGEST_FRAME, RECEIVE_LOST, RECEIVED, decode, encode
+from emulator.wire.can_text import LONGEST_FRAME, WAITING, decode, encode
 
 Frame = tuple[int, bytes]
 
@@ -60,7 +60,7 @@ def test_a_stream_in_any_pieces_gives_the_same_frames(
     frames: list[Frame], serial: bool, cuts: list[int]
 ) -> None:
     stream = b"".join(serial_text(*f) if serial else heard_text(*f) for f in frames)
-    text, tally, into = np.zeros(4096, np.uint8), np.zeros(3, np.int64), frame_buffer(16)
+    text, tally, into = np.zeros(4096, np.uint8), np.zeros(4, np.int64), frame_buffer(16)
     kept = at = turn = 0
     while at < len(stream):
         piece = stream[at : at + cuts[turn % len(cuts)]]
@@ -71,7 +71,7 @@ def test_a_stream_in_any_pieces_gives_the_same_frames(
     got = [(int(into.can_id[i]), into.data[i, : into.length[i]].tobytes()) for i in range(n)]
     assert got == frames
     assert kept == 0
-    assert tally.tolist() == [len(frames), 0, 0]
+    assert tally.tolist() == [len(frames), 0, 0, 0]
     assert into.time_ns[:n].tolist() == [7] * n
 
 
@@ -82,20 +82,26 @@ def test_payloads_too_long_for_the_format_are_left_out(serial: bool) -> None:
 
 
 @pytest.mark.parametrize("serial", [False, True])
-def test_frames_without_a_free_row_are_lost_and_counted(serial: bool) -> None:
+def test_frames_without_a_free_row_stay(serial: bool) -> None:
     stream = b"".join(serial_text(n, b"ab") if serial else heard_text(n, b"ab") for n in range(5))
-    text, tally, into = np.zeros(1024, np.uint8), np.zeros(3, np.int64), frame_buffer(3)
+    text, tally, into = np.zeros(1024, np.uint8), np.zeros(4, np.int64), frame_buffer(3)
     text[: len(stream)] = np.frombuffer(stream, np.uint8)
-    assert decode(serial, text, len(stream), 0, into, tally) == 0
-    assert (tally[RECEIVED], tally[RECEIVE_LOST], tally[BUS_ERRORS]) == (3, 2, 0)
+    kept = decode(serial, text, len(stream), 0, into, tally)
+    assert kept == 2 * len(stream) // 5
+    assert tally.tolist() == [3, 0, 0, 1]
+    into.count[0] = 0
+    assert decode(serial, text, kept, 0, into, tally) == 0
+    assert into.can_id[: into.count[0]].tolist() == [3, 4]
+    assert tally.tolist() == [5, 0, 0, 0]
 
 
 @given(noise=st.binary(max_size=300), serial=st.booleans())
 @settings(max_examples=300, deadline=None)
 def test_noise_never_writes_beyond_the_rows_or_keeps_an_ended_text(noise: bytes, serial: bool) -> None:
-    text, tally, into = np.zeros(512, np.uint8), np.zeros(3, np.int64), frame_buffer(2)
+    text, tally, into = np.zeros(512, np.uint8), np.zeros(4, np.int64), frame_buffer(2)
     text[: len(noise)] = np.frombuffer(noise, np.uint8)
     kept = decode(serial, text, len(noise), 0, into, tally)
     rest = noise.rpartition(b"\r" if serial else b">")[2]
-    assert text[:kept].tobytes() == rest
+    assert tally[WAITING] == (kept > len(rest))
+    assert text[:kept].tobytes() == (noise[-kept:] if tally[WAITING] else rest)
     assert 0 <= into.count[0] <= 2
