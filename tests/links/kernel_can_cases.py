@@ -18,8 +18,9 @@ from pathlib import Path
 from typing import Any, ClassVar
 
 import can
+import numpy as np
 import pytest
-from link_ends import EXTENDED, Frame, content, outgoing, receive, wait_until
+from link_ends import EXTENDED, Frame, content, fill, outgoing, receive, wait_until
 
 from emulator.errors import DeviceAbsent, StartFailed
 from emulator.links.can_bus import CanBusSpec, open_can
@@ -27,15 +28,16 @@ from emulator.loop.bus_watch import TEXTS, BusFault, BusRules
 from emulator.loop.runner import Outcome
 from emulator.ports import CanLink, LinkCounts, frame_buffer
 from emulator.rig.links import can_spec
-from emulator.rig.session import Session
-from emulator.signals import STANDBY, TRIPPED
+from emulator.rig.session import Session, load_session, mission
+from emulator.robot.mission import ReferenceRider
+from emulator.signals import INDEX, STANDBY, TICK_NS, TRIPPED
 from emulator.snapshot import TX, LoopEvent
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "plant"))
 sys.path.insert(0, str(Path(__file__).parents[1] / "rig"))
 
 from cycled import CycledRide
-from scripted_robot import HELD_CLUTCH, RIG, demo_session, variant
+from scripted_robot import HELD_CLUTCH, RIG, RUN, demo_session, variant
 
 
 def ip_link(arguments: str) -> None:
@@ -441,3 +443,65 @@ class TestOpening:
     def test_no_such_interface(self) -> None:
         with pytest.raises(DeviceAbsent, match="CAN interface vcan8: no such interface"):
             open_can(CanBusSpec("socketcan", "vcan8"))
+
+
+class TestFreeRide:
+    """The reference robot on the kernel's bus, in ticks: a control period every two, at any speed of it."""
+
+    UNTIL = 5500
+
+    def test_the_bike_rides_on_after_the_release(self) -> None:
+        session = load_session(RIG.parent / "can_fd.yaml", RUN)
+        spec = replace(can_spec(session.rig, session.codec, 0), kind="socketcan", channel="vcan1")
+        witness, link = Witness("vcan1"), open_can(spec)
+        far = can.Bus(interface="socketcan", channel="vcan1", fd=True)
+        fd = {int(i): fd for i, fd in zip(session.codec.table.can_id, session.codec.fd, strict=True)}
+        rider = ReferenceRider(mission(session))
+        rx, tx = frame_buffer(256), frame_buffer(16)
+        bursts = heard = said = 0
+
+        def nobody(_frames: list[Frame]) -> None:
+            raise AssertionError("the scripted robot is not on this bus")
+
+        def before(cycle: int) -> None:
+            nonlocal bursts, heard, said
+            if cycle % 2:
+                return
+            came = []
+            while heard < link.counts().sent:
+                message = far.recv(10.0)
+                assert message is not None, f"sent {link.counts().sent} frames, heard {heard} within 10 s"
+                came.append((message.arbitration_id, bytes(message.data)))
+                heard += 1
+            rx.count[0] = 0
+            fill(rx, came)
+            now_ns = cycle * TICK_NS
+            for burst in ride.gnss.bursts[bursts:]:
+                rider.hear(burst, now_ns - TICK_NS, now_ns - 2 * TICK_NS)
+            bursts = len(ride.gnss.bursts)
+            rider.step(rx, tx)
+            for can_id, payload in content(tx):
+                far.send(
+                    can.Message(arbitration_id=can_id, is_extended_id=False, data=payload, is_fd=fd[can_id])
+                )
+                witness.wait_for([can_id])
+                said += 1
+
+        ride = CycledRide(session, link, nobody, before)
+        ride.every = 0
+        try:
+            outcome, published = ride.run(self.UNTIL)
+        finally:
+            link.close()
+            far.shutdown()
+            witness.bus.shutdown()
+        assert (outcome.trip_tick, outcome.problems, outcome.at_rest) == (None, [], True)
+        assert link.counts().received == said > 4000
+        assert link.counts().send_lost == 0
+        signals = published["signals"]
+        riding = signals.rows[(signals.tick > 0) & (signals.tick < self.UNTIL - CycledRide.START)]
+        free = riding[riding[:, INDEX["truth.support"]] == 0.0]
+        assert len(free) > 1500
+        assert free[:, INDEX["truth.fallen"]].max() == 0.0
+        assert np.abs(free[:, INDEX["line.offset_m"]]).max() < 0.5
+        assert free[-1, INDEX["truth.speed_m_s"]] > 20.0 / 3.6

@@ -18,6 +18,8 @@ import pytest
 from emulator.compiled import cache_folder
 from emulator.loop.process import warm
 from emulator.rig.bench import Bench
+from emulator.rig.session import mission
+from emulator.robot.mission import ReferenceRider
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "plant"))
 
@@ -53,13 +55,15 @@ def provide_guest(programs: Sequence[str] = PROGRAMS, packages: Sequence[str] = 
 def test_contract_and_kernel_cases_in_the_guest(tmp_path: Path) -> None:
     provide_guest()
     # what the bench's cases run there is compiled here, where it is kept
-    Bench.rehearse(demo_session())
+    session = demo_session()
+    Bench.rehearse(session)
+    ReferenceRider(mission(session)).rehearse()
     warm()
     report = tmp_path / "report.xml"
     done = subprocess.run(
         [
             str(HERE / "run-in-socketcan.sh"),
-            *("-o", str(tmp_path), "-t", "400", "--"),
+            *("-o", str(tmp_path), "-t", "500", "--"),
             *(sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", f"--junitxml={report}"),
             str(HERE / "test_can_contract.py"),
             str(HERE / "kernel_can_cases.py"),
@@ -85,6 +89,7 @@ def test_contract_and_kernel_cases_in_the_guest(tmp_path: Path) -> None:
     assert {"test_error_frames", "test_long_payloads_go_out_as_fd_frames", "test_bus_off_and_back"} <= names
     assert sum("ends_as_the_rig_says" in name for name in names) == 6
     assert sum("test_a_step_of_the_steering_is_seen_at_the_configured_latency" in name for name in names) == 2
+    assert "test_the_bike_rides_on_after_the_release" in names
     assert not [name for name in names if "loopback" in name or "serial" in name]
 
 

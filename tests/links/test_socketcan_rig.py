@@ -3,7 +3,7 @@
 The guest has one slow CPU and no real-time priority, so this shows that the same machinery runs and ends in
 order over ``socketcan``. It shows nothing about timing: late frames and missed ticks are expected there, and
 the rig's limits are opened accordingly. On a slow host the robot is too late to balance a bike, so the
-support holds it to the end; free rides on the kernel's bus are in tests/bench, in a guest that keeps time.
+support holds it to the end; ``kernel_can_cases.py`` lets it ride free on the kernel's bus, in ticks.
 """
 
 from __future__ import annotations
