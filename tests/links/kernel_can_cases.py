@@ -277,6 +277,39 @@ class Witness:
                     break
 
 
+class Peer:
+    """Who is on the bus beside the bench; made before its link, to be heard in the tick it speaks in."""
+
+    def __init__(self, session: Session) -> None:
+        self._witness = Witness("vcan1")
+        self._bus = can.Bus(interface="socketcan", channel="vcan1", fd=True)
+        self._fd = {int(i): fd for i, fd in zip(session.codec.table.can_id, session.codec.fd, strict=True)}
+        self._heard = self.said = 0
+
+    def say(self, frames: list[Frame]) -> None:
+        for can_id, payload in frames:
+            self._bus.send(
+                can.Message(arbitration_id=can_id, is_extended_id=False, data=payload, is_fd=self._fd[can_id])
+            )
+        self._witness.wait_for([can_id for can_id, _ in frames])
+        self.said += len(frames)
+
+    def hear(self, sent: int) -> list[Frame]:
+        """What is new, until it has heard all that was sent so far."""
+        new: list[Frame] = []
+        while self._heard < sent:
+            message = self._bus.recv(10.0)
+            assert message is not None, f"sent {sent} frames, heard {self._heard} within 10 s"
+            assert message.is_fd == message.bitrate_switch == self._fd[message.arbitration_id]
+            new.append((message.arbitration_id, bytes(message.data)))
+            self._heard += 1
+        return new
+
+    def close(self) -> None:
+        self._bus.shutdown()
+        self._witness.bus.shutdown()
+
+
 class TestBench:
     """The real cycle and plant on the kernel's bus, on the stepped clock: the guest keeps ticks, not time."""
 
@@ -359,40 +392,24 @@ class TestEndToEnd:
 
     def heard(self, session: Session, torque_Nm: float, step: int) -> dict[int, list[tuple[int, bytes]]]:
         """By identifier: the cycle each frame was sent in, by when the peer had it, and its payload."""
-        witness = Witness("vcan1")
+        peer = Peer(session)
         link = open_can(replace(can_spec(session.rig, session.codec, 0), kind="socketcan", channel="vcan1"))
-        peer = can.Bus(interface="socketcan", channel="vcan1", fd=True)
-        fd = {int(i): fd for i, fd in zip(session.codec.table.can_id, session.codec.fd, strict=True)}
         seen: dict[int, list[tuple[int, bytes]]] = {}
-        heard = 0
-
-        def put(frames: list[Frame]) -> None:
-            for can_id, payload in frames:
-                peer.send(
-                    can.Message(arbitration_id=can_id, is_extended_id=False, data=payload, is_fd=fd[can_id])
-                )
-            witness.wait_for([can_id for can_id, _ in frames])
 
         def before(cycle: int) -> None:  # called behind the peer's frames of this cycle
-            nonlocal heard
-            while heard < link.counts().sent:
-                message = peer.recv(10.0)
-                assert message is not None, f"sent {link.counts().sent} frames, heard {heard} within 10 s"
-                heard += 1
-                assert message.is_fd == message.bitrate_switch == fd[message.arbitration_id]
-                seen.setdefault(message.arbitration_id, []).append((cycle - 1, bytes(message.data)))
+            for can_id, payload in peer.hear(link.counts().sent):
+                seen.setdefault(can_id, []).append((cycle - 1, payload))
             if cycle == step - 1:
                 steering = {"steering_torque_Nm": torque_Nm, "steering_angle_rad": 0.0}
                 ride.commands = {**HELD_CLUTCH, "steering": steering}
 
-        ride = CycledRide(session, link, put, before)
+        ride = CycledRide(session, link, peer.say, before)
         ride.every = 1
         try:
             ride.run(self.STEP + 60)
         finally:
             link.close()
-            peer.shutdown()
-            witness.bus.shutdown()
+            peer.close()
         return seen
 
     @pytest.mark.parametrize("rig", ["loopback", "can_fd"], ids=["classical", "fd"])
@@ -446,46 +463,32 @@ class TestOpening:
 
 
 class TestFreeRide:
-    """The reference robot on the kernel's bus, in ticks: a control period every two, at any speed of it."""
+    """The reference robot on the kernel's bus, in ticks: a control period every two, however slow a tick."""
 
     UNTIL = 5500
 
     def test_the_bike_rides_on_after_the_release(self) -> None:
         session = load_session(RIG.parent / "can_fd.yaml", RUN)
-        spec = replace(can_spec(session.rig, session.codec, 0), kind="socketcan", channel="vcan1")
-        witness, link = Witness("vcan1"), open_can(spec)
-        far = can.Bus(interface="socketcan", channel="vcan1", fd=True)
-        fd = {int(i): fd for i, fd in zip(session.codec.table.can_id, session.codec.fd, strict=True)}
+        peer = Peer(session)
+        link = open_can(replace(can_spec(session.rig, session.codec, 0), kind="socketcan", channel="vcan1"))
         rider = ReferenceRider(mission(session))
         rx, tx = frame_buffer(256), frame_buffer(16)
-        bursts = heard = said = 0
+        bursts = 0
 
         def nobody(_frames: list[Frame]) -> None:
             raise AssertionError("the scripted robot is not on this bus")
 
         def before(cycle: int) -> None:
-            nonlocal bursts, heard, said
+            nonlocal bursts
             if cycle % 2:
                 return
-            came = []
-            while heard < link.counts().sent:
-                message = far.recv(10.0)
-                assert message is not None, f"sent {link.counts().sent} frames, heard {heard} within 10 s"
-                came.append((message.arbitration_id, bytes(message.data)))
-                heard += 1
-            rx.count[0] = 0
-            fill(rx, came)
+            fill(rx, peer.hear(link.counts().sent))
             now_ns = cycle * TICK_NS
             for burst in ride.gnss.bursts[bursts:]:
                 rider.hear(burst, now_ns - TICK_NS, now_ns - 2 * TICK_NS)
             bursts = len(ride.gnss.bursts)
             rider.step(rx, tx)
-            for can_id, payload in content(tx):
-                far.send(
-                    can.Message(arbitration_id=can_id, is_extended_id=False, data=payload, is_fd=fd[can_id])
-                )
-                witness.wait_for([can_id])
-                said += 1
+            peer.say(content(tx))
 
         ride = CycledRide(session, link, nobody, before)
         ride.every = 0
@@ -493,10 +496,9 @@ class TestFreeRide:
             outcome, published = ride.run(self.UNTIL)
         finally:
             link.close()
-            far.shutdown()
-            witness.bus.shutdown()
+            peer.close()
         assert (outcome.trip_tick, outcome.problems, outcome.at_rest) == (None, [], True)
-        assert link.counts().received == said > 4000
+        assert link.counts().received == peer.said > 4000
         assert link.counts().send_lost == 0
         signals = published["signals"]
         riding = signals.rows[(signals.tick > 0) & (signals.tick < self.UNTIL - CycledRide.START)]
@@ -504,4 +506,5 @@ class TestFreeRide:
         assert len(free) > 1500
         assert free[:, INDEX["truth.fallen"]].max() == 0.0
         assert np.abs(free[:, INDEX["line.offset_m"]]).max() < 0.5
+        assert free[:, INDEX["truth.speed_m_s"]].min() > 10.0 / 3.6
         assert free[-1, INDEX["truth.speed_m_s"]] > 20.0 / 3.6

@@ -78,6 +78,7 @@ def through(rate_hz, latency_ns, jitter_ns, ticks, seed=1):
 )
 @settings(deadline=None)
 @example(num=333_333, den=1000, instance=28_799_999, tick_ns=MS)  # a third of a kilohertz for a day
+@example(num=999_999, den=1000, instance=86_399_913, tick_ns=MS)
 @example(num=999_999_999, den=1_000_000, instance=86_399_999, tick_ns=MS)
 @example(num=1, den=1000, instance=100_000, tick_ns=MS)  # a thousandth of a hertz for three years
 def test_an_instance_belongs_to_the_tick_nearest_to_its_exact_time(num, den, instance, tick_ns):
