@@ -36,7 +36,7 @@ virtual: warm ## the same lap on the stepped clock, as fast as this machine can
 
 # Tests that watch processes in real time want the machine to themselves; the others share its cores, the guest
 # that keeps ticks among them. Compiled once beforehand, so that the workers don't each compile the same.
-LIVE := $(filter-out %/test_socketcan.py,$(wildcard tests/links/test_*.py)) tests/loop tests/telemetry tests/rig/test_supervisor.py tests/robot/test_robot_process.py
+LIVE := $(filter-out %/test_socketcan.py,$(wildcard tests/links/test_*.py)) tests/loop tests/telemetry tests/stages/bench/test_supervisor.py tests/robot/test_robot_process.py
 
 .PHONY: test
 test: lint warm ## set up, all static checks, all tests that need no bench host
@@ -45,7 +45,7 @@ test: lint warm ## set up, all static checks, all tests that need no bench host
 
 .PHONY: bench
 bench: tools ## measure lateness, speed and throughput of this machine
-	@$(BIN)/python tests/bench/bench.py
+	@$(BIN)/python -m tests.bench.bench
 
 .PHONY: lint
 lint: tools ## format, style, types, import directions

@@ -18,9 +18,8 @@ from importlib import import_module
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from emulator.campaign.ride import ride
-    from emulator.campaign.verdict import Verdict
-    from emulator.errors import (
+    from emulator.assembly.session import Session, load_session
+    from emulator.core.errors import (
         ConfigError,
         DeviceAbsent,
         EmulatorError,
@@ -30,25 +29,26 @@ if TYPE_CHECKING:
         StartFailed,
     )
     from emulator.record.reader import Run, read_run
-    from emulator.rig.session import Session, load_session
     from emulator.robot.margins import delay_margins
+    from emulator.runs.one import ride
     from emulator.vehicle.modes import stability
+    from emulator.verdict.judge import Verdict
 
 _HOME = {
-    "ConfigError": "errors",
-    "DeviceAbsent": "errors",
-    "EmulatorError": "errors",
-    "InternalError": "errors",
-    "RecordError": "errors",
+    "ConfigError": "core.errors",
+    "DeviceAbsent": "core.errors",
+    "EmulatorError": "core.errors",
+    "InternalError": "core.errors",
+    "RecordError": "core.errors",
     "Run": "record.reader",
-    "RunFailed": "errors",
-    "Session": "rig.session",
-    "StartFailed": "errors",
-    "Verdict": "campaign.verdict",
+    "RunFailed": "core.errors",
+    "Session": "assembly.session",
+    "StartFailed": "core.errors",
+    "Verdict": "verdict.judge",
     "delay_margins": "robot.margins",
-    "load_session": "rig.session",
+    "load_session": "assembly.session",
     "read_run": "record.reader",
-    "ride": "campaign.ride",
+    "ride": "runs.one",
     "stability": "vehicle.modes",
 }
 

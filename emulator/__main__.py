@@ -5,7 +5,7 @@ from __future__ import annotations
 
 def main() -> None:
     """Run the command line; it ends the process with its exit status."""
-    from emulator.cli import app
+    from emulator.cli.app import app
 
     app()
 

@@ -23,7 +23,7 @@ from typing import Any
 
 from emulator.config.validation import did_you_mean
 from emulator.config.yaml_source import Loc, Mark, Source, beside, load, show
-from emulator.errors import ConfigError, Problem
+from emulator.core.errors import ConfigError, Problem
 
 KEY = "based_on"
 """The key at the top of a file."""

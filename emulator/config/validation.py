@@ -22,7 +22,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails, PydanticCustomError
 
 from emulator.config.yaml_source import Loc, Source, show
-from emulator.errors import ConfigError, Problem
+from emulator.core.errors import ConfigError, Problem
 
 
 class Closed(BaseModel):

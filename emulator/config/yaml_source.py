@@ -31,7 +31,7 @@ from ruamel.yaml.events import (
     SequenceStartEvent,
 )
 
-from emulator.errors import ConfigError, Problem
+from emulator.core.errors import ConfigError, Problem
 
 Loc: TypeAlias = tuple[str | int, ...]
 """Path to a value from the top of the file: keys and list indices."""
@@ -68,7 +68,7 @@ class Source:
             it with all the rest
     places  files that values stand in, by path, where that is another one
     bases   files it is based on, the nearest first
-    parameters  by name, the values that were put in (emulator.scenario.parameters)
+    parameters  by name, the values that were put in (emulator.config.scenario.parameters)
     moot    places whose values come from something that is wrong itself, so nothing is said about them
     """
 

@@ -1,6 +1,6 @@
 """Opening a CAN bus: from what a rig says to a link the loop can use, or a clear error.
 
-Three kinds, one behaviour (``emulator.ports.CanLink``): ``loopback`` joins the virtual bus of
+Three kinds, one behaviour (``emulator.core.frame_buffer.CanLink``): ``loopback`` joins the virtual bus of
 ``emulator.links.loopback``, ``socketcan`` takes an interface of the Linux kernel, ``serial`` an adapter on
 a serial line. All are opened by python-can, but for the local way into the virtual bus, which it can't take.
 """
@@ -21,12 +21,12 @@ from can.interfaces.slcan import slcanBus
 from can.interfaces.socketcan import SocketcanBus
 from can.interfaces.socketcand import SocketCanDaemonBus
 
-from emulator.errors import DeviceAbsent, StartFailed
+from emulator.core.errors import DeviceAbsent, StartFailed
+from emulator.core.link_protocols import CanLink
 from emulator.links.can_kernel import KernelLink
 from emulator.links.can_text import TextLink
 from emulator.links.loopback import local_address
 from emulator.links.serial_line import raise_serial_absent
-from emulator.ports import CanLink
 
 _ARPHRD_CAN = 280  # <linux/if_arp.h>
 _IFF_UP = 1  # <linux/if.h>

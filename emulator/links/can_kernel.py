@@ -15,7 +15,8 @@ import socket
 import struct
 from collections.abc import Callable
 
-from emulator.ports import EXTENDED, EXTENDED_MASK, MAX_DATA, STANDARD_MASK, FrameBuffer, LinkCounts
+from emulator.core.frame_buffer import EXTENDED, EXTENDED_MASK, MAX_DATA, STANDARD_MASK, FrameBuffer
+from emulator.core.link_protocols import LinkCounts
 from emulator.wire.can_timing import FD_LENGTHS
 
 _CLASSICAL = struct.Struct("=IB3x8s")  # struct can_frame

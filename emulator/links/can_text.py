@@ -15,8 +15,9 @@ from collections.abc import Callable
 
 import numpy as np
 
-from emulator.compiled import entry
-from emulator.ports import FrameBuffer, LinkCounts, frame_buffer
+from emulator.core.compiled import entry
+from emulator.core.frame_buffer import FrameBuffer, frame_buffer
+from emulator.core.link_protocols import LinkCounts
 from emulator.wire.can_text import (
     BUS_ERRORS,
     LONGEST_FRAME,

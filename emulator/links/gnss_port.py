@@ -22,9 +22,9 @@ from typing import Literal
 
 import serial
 
-from emulator.errors import DeviceAbsent, StartFailed
+from emulator.core.errors import DeviceAbsent, StartFailed
+from emulator.core.link_protocols import GnssLink, LinkCounts
 from emulator.links.serial_line import raise_serial_absent
-from emulator.ports import GnssLink, LinkCounts
 
 _DATAGRAM = 1472
 """Longest datagram that Ethernet carries whole (1500 less the IPv4 and UDP headers)."""

@@ -24,7 +24,7 @@ import socket
 import time
 from typing import NamedTuple, cast
 
-from emulator.errors import DeviceAbsent
+from emulator.core.errors import DeviceAbsent
 
 _SEND = re.compile(rb"\s*< ?send ([0-9A-Fa-f]{1,8}) ([0-8])((?: [0-9A-Fa-f]{1,2}){0,8}) *>")
 _SEND_REMOTE = re.compile(rb"< ?sendrtr ([0-9A-Fa-f]{1,8}) ([0-8]) *>")

@@ -67,7 +67,7 @@ class PulseLine:
         self._raised_ns: int | None = None
 
     def follow(self, utc_ns: int, *, on_time: bool) -> bool:
-        """One tick of the loop; see ``emulator.ports.PulseLink``."""
+        """One tick of the loop; see ``emulator.core.frame_buffer.PulseLink``."""
         if self._port is None:
             return False
         second, before = utc_ns // _SECOND_ns, self._second

@@ -6,7 +6,7 @@ import errno
 import os
 from typing import NoReturn
 
-from emulator.errors import DeviceAbsent
+from emulator.core.errors import DeviceAbsent
 
 
 def raise_serial_absent(where: str, path: str, error: BaseException) -> NoReturn:

@@ -1,1 +1,1 @@
-"""The cyclic process: host, timing budget, cycle."""
+"""The cyclic process: host, timing certificate, cycle."""

@@ -21,8 +21,9 @@ from typing import Any, Literal, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.compiled import entry, jit
-from emulator.ports import FrameBuffer, LinkCounts, frame_buffer
+from emulator.core.compiled import entry, jit
+from emulator.core.frame_buffer import FrameBuffer, frame_buffer
+from emulator.core.link_protocols import LinkCounts
 
 Answer: TypeAlias = Literal["trip", "mark", "note"]
 

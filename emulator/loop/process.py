@@ -15,13 +15,15 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from emulator.core.clock import Clock
+from emulator.core.frame_buffer import frame_buffer
+from emulator.core.link_protocols import CanLink, GnssLink, PulseLink
+from emulator.core.signals import SIGNALS
 from emulator.loop import host
-from emulator.loop.budget import GNSS, Budget, OutputSpec
 from emulator.loop.bus_watch import BusRules, BusWatch
+from emulator.loop.certificate import GNSS, Budget, OutputSpec
 from emulator.loop.runner import Limits, Plant, StopRequest, run_cycle
-from emulator.ports import CanLink, Clock, GnssLink, PulseLink, frame_buffer
-from emulator.signals import SIGNALS
-from emulator.snapshot import TX, Command, LoopState, Sizes, Snapshot, Status
+from emulator.shared_memory.block import TX, Command, LoopState, Sizes, Snapshot, Status
 
 
 class Parts(NamedTuple):

@@ -18,11 +18,22 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.loop.budget import GNSS, Budget, edges_us
+from emulator.core.clock import Clock
+from emulator.core.frame_buffer import FrameBuffer, frame_buffer
+from emulator.core.link_protocols import CanLink, GnssLink, PulseLink
+from emulator.core.signals import ARMED, RUNNING, TRIPPED
 from emulator.loop.bus_watch import BusRules, BusWatch
-from emulator.ports import CanLink, Clock, FrameBuffer, GnssLink, PulseLink, frame_buffer
-from emulator.signals import ARMED, RUNNING, TRIPPED
-from emulator.snapshot import RX, TX, Command, LoopEvent, LoopState, RecorderState, Snapshot, Status
+from emulator.loop.certificate import GNSS, Budget, edges_us
+from emulator.shared_memory.block import (
+    RX,
+    TX,
+    Command,
+    LoopEvent,
+    LoopState,
+    RecorderState,
+    Snapshot,
+    Status,
+)
 
 
 class Plant(Protocol):

@@ -7,11 +7,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.compiled import Record, jit
-from emulator.faults.actuator import CLUTCH, FRONT_BRAKE, REAR_BRAKE, STEERING, THROTTLE, move
+from emulator.core.compiled import Record, jit
+from emulator.core.frame_buffer import FrameBuffer
+from emulator.core.signals import SIGNALS
+from emulator.events.actuator_faults import CLUTCH, FRONT_BRAKE, REAR_BRAKE, STEERING, THROTTLE, move
 from emulator.plant.states import say_permissive
-from emulator.ports import FrameBuffer
-from emulator.signals import SIGNALS
 from emulator.vehicle.state import (
     JOINT,
     JOINT_RATE,

@@ -3,7 +3,7 @@
 Faults of samples act where outputs are measured, faults of frames where frames pass, grip where tyres stand;
 this module moves the events and collects what is not theirs alone: wind, gear changes, GNSS reception, the
 bus, sensors without power, actuators. Where events overlap, those later in the scenario file act on what the
-earlier ones have left; actuators have an order of their own (emulator.faults.actuator).
+earlier ones have left; actuators have an order of their own (emulator.events.actuator_faults).
 """
 
 from __future__ import annotations
@@ -13,24 +13,10 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.compiled import Record, jit
-from emulator.faults.actuator import sound, worsen
-from emulator.plant.sensing import (
-    V_ANALOGUE,
-    V_ENGINE,
-    V_GNSS_X,
-    V_HEARTBEAT,
-    V_LEAN,
-    V_PULSES,
-    V_RATE,
-    V_STEER,
-    V_WHEEL_FRONT,
-)
-from emulator.plant.states import EV_BEGAN, EV_ENDED, EV_SPARED
-from emulator.plant.watch import happened
-from emulator.sensors.fix import allowed, climb, fix_in_use, hold
-from emulator.signals import EVENT_BITS, RUNNING, TICK_NS
-from emulator.timeline import (
+from emulator.core.compiled import Record, jit
+from emulator.core.signals import EVENT_BITS, RUNNING, TICK_NS
+from emulator.events.actuator_faults import sound, worsen
+from emulator.events.table import (
     ACTIVE,
     ACTUATOR,
     BUS,
@@ -52,8 +38,22 @@ from emulator.timeline import (
     gust,
     strength,
 )
-from emulator.trigger import again, look
-from emulator.vehicle.road import Line, cover
+from emulator.events.trigger import again, look
+from emulator.plant.fall_causes import happened
+from emulator.plant.outputs import (
+    V_ANALOGUE,
+    V_ENGINE,
+    V_GNSS_X,
+    V_HEARTBEAT,
+    V_LEAN,
+    V_PULSES,
+    V_RATE,
+    V_STEER,
+    V_WHEEL_FRONT,
+)
+from emulator.plant.states import EV_BEGAN, EV_ENDED, EV_SPARED
+from emulator.road.line import Line, cover
+from emulator.sensors.gnss_fix import allowed, climb, fix_in_use, hold
 from emulator.vehicle.state import U_WIND_X, U_WIND_Y
 
 SENSORS = ("wheel_speed", "imu", "lean", "fork_angle", "engine", "gnss", "wheel_pulses", "analogue")

@@ -19,11 +19,11 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.compiled import Record, jit
-from emulator.faults.sample import DELAY, FREEZE, NOISE, SIGN_CHANGE, SPIKE, faulted, recall
-from emulator.plant.sensing import S_WHEEL_FRONT, V_WHEEL_FRONT
+from emulator.core.compiled import Record, jit
+from emulator.events.sample_faults import DELAY, FREEZE, NOISE, SIGN_CHANGE, SPIKE, faulted, recall
+from emulator.events.table import FAULT, strength
+from emulator.plant.outputs import S_WHEEL_FRONT, V_WHEEL_FRONT
 from emulator.sensors.wheel_speed import bring_to_rest, turn
-from emulator.timeline import FAULT, strength
 
 
 @jit

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 
-from emulator.plant.monitors import N_MONITORS
-from emulator.plant.sensing import ANALOGUE, N_SENSES, OUTPUT_VALUES
+from emulator.core.signals import SIGNALS
+from emulator.plant.outputs import ANALOGUE, N_SENSES, OUTPUT_VALUES
+from emulator.plant.plausibility import N_MONITORS
 from emulator.plant.states import N_PERMISSIVES
 from emulator.sensors.analogue import Analogue
-from emulator.sensors.fix import RANKS
 from emulator.sensors.gnss import QUALITIES, Accuracy
-from emulator.sensors.timing import MOST_VALUES
-from emulator.signals import SIGNALS
+from emulator.sensors.gnss_fix import RANKS
+from emulator.sensors.sampling import MOST_VALUES
 
 V3 = (3,)
 
@@ -114,7 +114,7 @@ RUN_DTYPE = np.dtype(
         ("shift_refused", np.int64),  # request that failed; another one has to come first. -1 none
         ("support", np.int64),
         ("fallen_tick", np.int64),  # -1 up
-        # what emulator.plant.watch remembers; tyres rear, front
+        # what emulator.plant.fall_causes remembers; tyres rear, front
         ("slide_start", np.int64, (2,)),  # scenario tick
         ("slide_end", np.int64, (2,)),  # last tick of it; far back: never
         ("slide_roll", np.float64, (2,)),  # roll when it began [rad]

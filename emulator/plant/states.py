@@ -16,9 +16,9 @@ a safety function: the hardware emergency stop and the guards are.
 
 from __future__ import annotations
 
-from emulator.compiled import Record, jit
-from emulator.plant.monitors import N_MONITORS
-from emulator.signals import ARMED, RUNNING, STANDBY, STOPPING, TRIPPED, UNARMED_TICK
+from emulator.core.compiled import Record, jit
+from emulator.core.signals import ARMED, RUNNING, STANDBY, STOPPING, TRIPPED, UNARMED_TICK
+from emulator.plant.plausibility import N_MONITORS
 
 STATE_NAMES = ("standby", "armed", "running", "stopping", "tripped")
 
@@ -94,7 +94,7 @@ _FALL_SHOWN_TICKS = 500  # how long a fall is played out before the signals are 
     EV_MONITOR,
 ) = range(17)
 EV_BEGAN, EV_ENDED, EV_SPARED = 100, 200, 300
-"""Of the scenario's events: plus their kind (emulator.timeline)."""
+"""Of the scenario's events: plus their kind (emulator.events.table)."""
 
 
 @jit

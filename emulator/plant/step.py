@@ -20,17 +20,19 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.compiled import Record, jit
-from emulator.faults.actuator import FRONT_BRAKE, GEAR, REAR_BRAKE, STEERING
-from emulator.faults.frame import FROM_ROBOT, TO_ROBOT, put_back
-from emulator.faults.sample import DELAY, FREEZE, faulted, recall
-from emulator.frames import roll_pitch_yaw, rotate
+from emulator.core.axes import roll_pitch_yaw, rotate
+from emulator.core.compiled import Record, jit
+from emulator.core.frame_buffer import FrameBuffer
+from emulator.core.signals import ARMED, INDEX, RUNNING, STANDBY, TICK_NS, TRIPPED
+from emulator.events.actuator_faults import FRONT_BRAKE, GEAR, REAR_BRAKE, STEERING
+from emulator.events.frame_faults import FROM_ROBOT, TO_ROBOT, put_back
+from emulator.events.sample_faults import DELAY, FREEZE, faulted, recall
+from emulator.events.table import FAULT, NEVER, hits, strength
+from emulator.plant.bus import crowd, heard, through_gates
 from emulator.plant.commands import R_GEAR, SHIFT_DONE, SHIFT_FAILED, RobotFrames, actuate, receive, shift
 from emulator.plant.events import SENSOR_GNSS, SENSOR_IMU, SENSOR_LEAN, grip_factor, happen
-from emulator.plant.gateway import crowd, heard, through_gates
-from emulator.plant.monitors import COMMAND_LIMIT, N_MONITORS, STEERING_ANGLE, beyond_limit, follow, off
-from emulator.plant.pulses import turn_pulses
-from emulator.plant.sensing import (
+from emulator.plant.fall_causes import happened, watch
+from emulator.plant.outputs import (
     V_EMULATED,
     V_GNSS_FIX,
     V_GNSS_X,
@@ -48,6 +50,8 @@ from emulator.plant.sensing import (
     to_rest,
     turn_rings,
 )
+from emulator.plant.plausibility import COMMAND_LIMIT, N_MONITORS, STEERING_ANGLE, beyond_limit, follow, off
+from emulator.plant.pulses import turn_pulses
 from emulator.plant.states import (
     COUNTDOWN_TICKS,
     EV_END,
@@ -64,15 +68,11 @@ from emulator.plant.states import (
     next_state,
     rest_share,
 )
-from emulator.plant.watch import happened, watch
-from emulator.ports import FrameBuffer
+from emulator.road.line import Line, Surface, continue_station, grip_at, locate, sample
+from emulator.road.shape import Relief, plane_under
 from emulator.sensors.imu import restart
-from emulator.sensors.timing import MOST_VALUES, DelayLines, enter, is_due, next_frame, ready, take
-from emulator.signals import ARMED, INDEX, RUNNING, STANDBY, TICK_NS, TRIPPED
-from emulator.timeline import FAULT, NEVER, hits, strength
+from emulator.sensors.sampling import MOST_VALUES, DelayLines, enter, is_due, next_frame, ready, take
 from emulator.vehicle.integrate import begin, finish
-from emulator.vehicle.relief import Relief, plane_under
-from emulator.vehicle.road import Line, Surface, continue_station, grip_at, locate, sample
 from emulator.vehicle.state import (
     ENGINE,
     FORK,
@@ -127,7 +127,7 @@ _LOOP = INDEX["loop.lateness_us"]
 
 
 class Plant(NamedTuple):
-    """Everything a tick works on; built by :mod:`emulator.rig.build`, written only by :func:`tick`.
+    """Everything a tick works on; built by :mod:`emulator.assembly.plant`, written only by :func:`tick`.
 
     body, tyre   (1,), (2,)  vehicle records
     rig, run     (1,), (1,)  RIG_DTYPE, RUN_DTYPE

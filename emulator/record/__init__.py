@@ -1,1 +1,1 @@
-"""Records of runs: written while riding, read and compared afterwards."""
+"""Records of runs: written while riding, read afterwards."""

@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.errors import RecordError
+from emulator.core.errors import RecordError
 from emulator.record.reader import payload_of, read_stream
 from emulator.record.writer import INPUT_COMMAND, INPUT_FRAME, INPUT_MARK, INPUT_SCHEMA, INPUTS_FILE
 

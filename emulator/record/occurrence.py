@@ -12,8 +12,8 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from emulator.core.signals import EVENT_BITS, RUNNING
 from emulator.record.reader import Event, Run
-from emulator.signals import EVENT_BITS, RUNNING
 
 
 class Occurrence(NamedTuple):

@@ -20,9 +20,9 @@ from typing import Any
 
 import numpy as np
 
+from emulator.core.signals import BEFORE_ARMING_TICK, UNARMED_TICK
 from emulator.record.writer import RunWriter
-from emulator.signals import BEFORE_ARMING_TICK, UNARMED_TICK
-from emulator.snapshot import (
+from emulator.shared_memory.block import (
     RX,
     Event,
     FrameRecords,

@@ -17,8 +17,8 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from emulator.errors import RecordError
-from emulator.ports import MAX_DATA
+from emulator.core.errors import RecordError
+from emulator.core.frame_buffer import MAX_DATA
 from emulator.record.writer import (
     CERTIFICATE_FILE,
     EVENTS_FILE,
@@ -68,7 +68,7 @@ class Run:
 
     tick       (n,) int64      scenario ticks, strictly rising; 0 is where running starts
     time_ns    (n,) int64      scenario time [ns]
-    signals    name -> (n,) float64, names and units as in ``emulator.signals``
+    signals    name -> (n,) float64, names and units as in ``emulator.core.signals``
     losses     what is missing, in words; empty for a whole record
     """
 
@@ -101,7 +101,7 @@ class Run:
         except KeyError:
             raise RecordError(
                 f"{self.folder / SIGNALS_FILE} has no column {name!r}",
-                advice="the record may come from another version; names are in emulator.signals",
+                advice="the record may come from another version; names are in emulator.core.signals",
             ) from None
 
 

@@ -1,7 +1,7 @@
 """Writes the record of a run: one folder, readable up to the last second after ``kill -9``.
 
     manifest.json   what was run: written whole before the first sample (JSON)
-    signals.arrow   Arrow IPC stream: tick, time_ns, then every column of ``emulator.signals.SIGNALS``
+    signals.arrow   Arrow IPC stream: tick, time_ns, then every column of ``emulator.core.signals.SIGNALS``
     frames.arrow    Arrow IPC stream: every bus frame, received and sent
     inputs.arrow    Arrow IPC stream: all that reached the plant since the loop began, by the loop's own count
     events.jsonl    one JSON object a line
@@ -37,9 +37,9 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import ArrayLike, NDArray
 
-from emulator.errors import InternalError, RunFailed, StartFailed
-from emulator.ports import MAX_DATA, UNTIMED
-from emulator.signals import SIGNALS, TICK_NS
+from emulator.core.errors import InternalError, RunFailed, StartFailed
+from emulator.core.frame_buffer import MAX_DATA, UNTIMED
+from emulator.core.signals import SIGNALS, TICK_NS
 
 MANIFEST_FILE = "manifest.json"
 SIGNALS_FILE = "signals.arrow"
@@ -305,7 +305,7 @@ class RunWriter:
         """Append samples.
 
         ticks   (n,)               int64 scenario ticks, strictly rising over all calls; gaps are kept as gaps
-        rows    (n, len(SIGNALS))  float64, units as in ``emulator.signals``
+        rows    (n, len(SIGNALS))  float64, units as in ``emulator.core.signals``
         """
         self._check_open()
         tick = np.asarray(ticks, dtype=np.int64)

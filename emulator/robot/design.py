@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import solve_continuous_are
 
-from emulator.compiled import jit
-from emulator.errors import StartFailed
+from emulator.core.compiled import jit
+from emulator.core.errors import StartFailed
 from emulator.vehicle.equilibrium import NoEquilibrium, steady_motion
 from emulator.vehicle.linearise import D_JOINT_RATE, D_OMEGA, D_STEER, LATERAL, ROLL, Linear, linearise
 from emulator.vehicle.params import Vehicle

@@ -28,8 +28,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.compiled import Record, jit
-from emulator.frames import Mat3, Vec3, cross, roll_pitch_yaw, rotate, times
+from emulator.core.axes import Mat3, Vec3, cross, roll_pitch_yaw, rotate, times
+from emulator.core.compiled import Record, jit
 from emulator.robot.design import Design, drift_of
 from emulator.robot.records import (
     HISTORY,

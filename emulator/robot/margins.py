@@ -30,7 +30,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
-from emulator.config.rig_file import Rig
+from emulator.config.rig.file import Rig
 from emulator.robot.design import FED_BACK, Design, gains_for
 from emulator.robot.estimator import ATTITUDE_PULL, STEP
 from emulator.robot.ride import ROLL_INTEGRAL

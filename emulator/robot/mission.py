@@ -8,14 +8,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from emulator.compiled import entry
-from emulator.ports import FrameBuffer, frame_buffer
+from emulator.core.compiled import entry
+from emulator.core.frame_buffer import FrameBuffer, frame_buffer
+from emulator.road.line import Line, sample
 from emulator.robot.design import Design, design_rider
 from emulator.robot.estimator import align
 from emulator.robot.records import KNOWN_DTYPE, MIND_DTYPE, SEEN, Z_FX, Z_FY, Z_FZ
 from emulator.robot.rider import COMMANDS, SENT, Rider, hear_gnss, step
 from emulator.vehicle.params import Vehicle
-from emulator.vehicle.road import Line, sample
 from emulator.wire.can_frames import Codec
 from emulator.wire.geodesy import Origin
 from emulator.wire.nmea import Fix, burst

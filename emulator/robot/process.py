@@ -8,8 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from emulator.core.clock import Clock
+from emulator.core.frame_buffer import frame_buffer
+from emulator.core.link_protocols import CanLink
 from emulator.links.gnss_port import GnssReader
-from emulator.ports import CanLink, Clock, frame_buffer
 from emulator.robot.mission import ReferenceRider
 
 _PERIOD_NS = 2_000_000

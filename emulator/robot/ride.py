@@ -7,13 +7,13 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.compiled import Record, jit
-from emulator.frames import wrapped
+from emulator.core.axes import wrapped
+from emulator.core.compiled import Record, jit
+from emulator.road.line import Line, continue_station, locate, sample
 from emulator.robot.design import Design, gains_for, lateral_of, turn_for
 from emulator.robot.estimator import STEP
 from emulator.robot.records import Z_ENGINE, Z_GEAR
 from emulator.vehicle.driveline import engine_torque
-from emulator.vehicle.road import Line, continue_station, locate, sample
 
 _PREVIEW = 0.38  # [s] the roll loop's own delay: target filter and balance
 _PATH_RATE = 1.1  # [rad/s] natural frequency of the return to the line

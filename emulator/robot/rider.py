@@ -11,8 +11,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.compiled import Record, jit
-from emulator.ports import FrameBuffer
+from emulator.core.compiled import Record, jit
+from emulator.core.frame_buffer import FrameBuffer
+from emulator.core.signals import RUNNING
+from emulator.road.line import Line
 from emulator.robot.design import Design
 from emulator.robot.estimator import STEP, align, place_sigma, predict, see_gnss, see_lean, see_wheels
 from emulator.robot.records import (
@@ -24,8 +26,6 @@ from emulator.robot.records import (
     Z_WHEEL_REAR,
 )
 from emulator.robot.ride import balance, drive, follow_path
-from emulator.signals import RUNNING
-from emulator.vehicle.road import Line
 from emulator.wire.can_frames import FrameCodec, check, find, pack, protect, unpack
 
 EMERGENCIES = ("none", "inertial unit silent", "place not known", "wheel speeds lost", "bench silent")

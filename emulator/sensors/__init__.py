@@ -1,1 +1,1 @@
-"""Noise and timing of what the bike emulates. Pure."""
+"""The devices that the bench emulates, and when they sample. Pure."""

@@ -18,8 +18,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.compiled import jit
-from emulator.sensors.noise import normal
+from emulator.core.compiled import jit
+from emulator.core.random_streams import normal
 
 
 class Accuracy(NamedTuple):

@@ -48,9 +48,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import expm
 
-from emulator.compiled import Record, jit
-from emulator.frames import Vec3, rotate
-from emulator.sensors.noise import normal, stream_start
+from emulator.core.axes import Vec3, rotate
+from emulator.core.compiled import Record, jit
+from emulator.core.random_streams import normal, stream_start
 
 RATES, FORCE = 0, 1
 """The two triads."""

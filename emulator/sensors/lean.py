@@ -27,8 +27,8 @@ from __future__ import annotations
 
 import math
 
-from emulator.compiled import jit
-from emulator.frames import wrapped
+from emulator.core.axes import wrapped
+from emulator.core.compiled import jit
 
 
 @jit

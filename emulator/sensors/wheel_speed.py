@@ -23,8 +23,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.compiled import Record, jit
-from emulator.sensors.noise import normal, stream_start, uniform
+from emulator.core.compiled import Record, jit
+from emulator.core.random_streams import normal, stream_start, uniform
 
 MOST_TEETH = 256
 MOST_INTERVALS = 256

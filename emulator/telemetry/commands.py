@@ -21,9 +21,9 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from emulator.errors import StartFailed
-from emulator.rig.operator import event_command
-from emulator.snapshot import Command
+from emulator.core.errors import StartFailed
+from emulator.shared_memory.block import Command
+from emulator.stages.bench.operator import event_command
 
 COMMANDS = {"stop": Command.STOP, "trip": Command.TRIP, "hold": Command.HOLD}
 """What may be asked: an orderly stop, a trip, to stay armed. Signals only go to rest or stay there."""

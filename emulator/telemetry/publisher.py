@@ -30,13 +30,13 @@ from typing import Any
 import aiomqtt
 import uvloop
 
-from emulator.config.rig_file import MqttTelemetry
-from emulator.errors import StartFailed
+from emulator.assembly.bench import EVENT_KINDS
+from emulator.config.rig.file import MqttTelemetry
+from emulator.core.errors import StartFailed
+from emulator.core.signals import INDEX, UNARMED_TICK
 from emulator.plant.states import STATE_NAMES, TRIP_OPERATOR, TRIP_TEXTS
 from emulator.record.process import LOOP_EVENT_KINDS
-from emulator.rig.bench import EVENT_KINDS
-from emulator.signals import INDEX, UNARMED_TICK
-from emulator.snapshot import Command, Snapshot, Status
+from emulator.shared_memory.block import Command, Snapshot, Status
 from emulator.telemetry.commands import Gate, key_from
 
 _ANSWER_S = 3.0  # that a broker may take

@@ -1,1 +1,1 @@
-"""The motorcycle: tree of bodies, tyres, driveline, road; its equilibria and modes. Pure."""
+"""The motorcycle: tree of bodies, tyres, driveline; its equilibria and modes. Pure."""

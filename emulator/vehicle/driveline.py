@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 
-from emulator.compiled import Record, jit
+from emulator.core.compiled import Record, jit
 from emulator.vehicle.params import TORQUE_POINTS
 
 

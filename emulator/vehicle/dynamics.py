@@ -7,8 +7,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.compiled import jit
-from emulator.frames import cross, rotate, rotate_back, wrapped
+from emulator.core.axes import cross, rotate, rotate_back, wrapped
+from emulator.core.compiled import jit
 from emulator.vehicle.driveline import clutch_capacity, engine_torque, fade, gear_ratio, idle_rate, stick_slip
 from emulator.vehicle.state import (
     BRAKE_TWIST_FRONT,

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import root
 
-from emulator.frames import quaternion_of
+from emulator.core.axes import quaternion_of
 from emulator.vehicle.dynamics import derivative
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.state import (

@@ -12,7 +12,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.compiled import Record, jit
+from emulator.core.compiled import Record, jit
 from emulator.vehicle.driveline import clutch_capacity, fade
 from emulator.vehicle.dynamics import derivative
 from emulator.vehicle.state import (

@@ -19,7 +19,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.frames import quaternion_of, roll_pitch_yaw, rotation_of
+from emulator.core.axes import quaternion_of, roll_pitch_yaw, rotation_of
 from emulator.vehicle.dynamics import derivative
 from emulator.vehicle.equilibrium import Steady
 from emulator.vehicle.params import JOINTS, Vehicle

@@ -11,7 +11,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.compiled import Record
+from emulator.core.compiled import Record
 from emulator.vehicle.params import JOINTS
 
 N_JOINTS = len(JOINTS)

@@ -19,8 +19,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.compiled import Record, jit
-from emulator.frames import cross, rotate, rotation_about_xz, rotation_of, times
+from emulator.core.axes import cross, rotate, rotation_about_xz, rotation_of, times
+from emulator.core.compiled import Record, jit
 from emulator.vehicle.state import (
     FORK,
     FRONT,

@@ -24,8 +24,8 @@ from __future__ import annotations
 
 import math
 
-from emulator.compiled import Record, jit
-from emulator.frames import cross
+from emulator.core.axes import cross
+from emulator.core.compiled import Record, jit
 from emulator.vehicle.state import (
     T_CAP_X,
     T_CAP_Y,

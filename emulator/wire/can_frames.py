@@ -31,9 +31,9 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.compiled import jit
-from emulator.errors import ConfigError, Problem
-from emulator.ports import EXTENDED, MAX_DATA
+from emulator.core.compiled import jit
+from emulator.core.errors import ConfigError, Problem
+from emulator.core.frame_buffer import EXTENDED, MAX_DATA
 from emulator.wire.can_timing import CLASSICAL_BYTES, LONG_LENGTHS, FrameShape
 from emulator.wire.e2e import BOTH, MODES, NIBBLE, check_profile_1, profile_1_start, protect_profile_1
 

@@ -9,8 +9,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.compiled import jit
-from emulator.ports import EXTENDED, EXTENDED_MASK, STANDARD_MASK, FrameBuffer
+from emulator.core.compiled import jit
+from emulator.core.frame_buffer import EXTENDED, EXTENDED_MASK, STANDARD_MASK, FrameBuffer
 
 LONGEST_FRAME = 48
 """Bytes of one frame as text, at most, in either protocol."""

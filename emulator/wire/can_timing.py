@@ -24,7 +24,7 @@ from collections.abc import Sequence
 from fractions import Fraction
 from typing import NamedTuple
 
-from emulator.ports import EXTENDED
+from emulator.core.frame_buffer import EXTENDED
 
 CLASSICAL_BYTES = 8
 """Payload of a classical frame at most."""

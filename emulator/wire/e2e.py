@@ -13,7 +13,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.compiled import jit
+from emulator.core.compiled import jit
 
 MODES = ("both", "alternating", "low", "nibble")
 """How profile 1 uses the 16-bit data id: both bytes in the CRC; the low one with even counters and the high

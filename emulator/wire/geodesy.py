@@ -14,7 +14,7 @@ import math
 from dataclasses import dataclass, field
 from typing import TypeAlias
 
-from emulator.compiled import jit
+from emulator.core.compiled import jit
 
 SEMI_MAJOR_AXIS_m = 6378137.0
 FLATTENING = 1.0 / 298.257223563

@@ -25,7 +25,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.compiled import jit
+from emulator.core.compiled import jit
 from emulator.wire.utc import NO_LEAP_ms, day_and_time
 
 LONGEST_SENTENCE = 82

@@ -7,7 +7,7 @@ day.
 
 from __future__ import annotations
 
-from emulator.compiled import jit
+from emulator.core.compiled import jit
 
 DAY_ms = 86_400_000
 NO_LEAP_ms = 1 << 62

@@ -1,6 +1,6 @@
 """What this machine does with the bench: one table of times beside what they are meant to be.
 
-    python tests/bench/bench.py [--quick]
+    python -m tests.bench.bench [--quick]
 
 Speed of the compiled pieces and of the virtual stage, wake-up lateness beside cyclictest, a real ride on the
 loopback bus with every output on, and the way from a robot's frame to the sensor frame that shows it. The
@@ -77,7 +77,7 @@ class Row:
 
 @dataclass
 class Cores:
-    """Where things run: as ``emulator.rig.session`` divides the machine."""
+    """Where things run: as ``emulator.assembly.session`` divides the machine."""
 
     loop: int
     others: list[int]
@@ -97,7 +97,7 @@ class Table:
 
 def spread(values: Sequence[float], fractions: Sequence[float] = (0.5, 0.99, 0.999, 1.0)) -> str:
     """Nearest-rank percentiles, as they stand in the table."""
-    from lateness import exact
+    from tests.bench.lateness import exact
 
     return " / ".join(f"{exact(values, f):.0f}" for f in fractions)  # type: ignore[arg-type]
 
@@ -108,7 +108,7 @@ def spread(values: Sequence[float], fractions: Sequence[float] = (0.5, 0.99, 0.9
 def command(part: str, *arguments: str, cores: Sequence[int]) -> list[str]:
     """The command that runs ``part`` of this file on ``cores``."""
     on = ",".join(str(core) for core in cores)
-    return [sys.executable, __file__, "--cores", on, "--part", part, *arguments]
+    return [sys.executable, "-m", "tests.bench.bench", "--cores", on, "--part", part, *arguments]
 
 
 def in_child(part: str, *arguments: str, cores: Sequence[int]) -> Any:
@@ -134,10 +134,8 @@ def on_a_terminal(asked: Sequence[str]) -> None:
 
 def part_pieces(seconds: str, blocks: str) -> Any:
     """Cost of the compiled pieces, and of the yardstick's step between them."""
-    import pieces
-    import yardstick
-
-    from emulator.rig.session import load_session
+    from emulator.assembly.session import load_session
+    from tests.bench import pieces, yardstick
 
     return pieces.measure(
         load_session(RIG, RUN),
@@ -150,9 +148,9 @@ def part_pieces(seconds: str, blocks: str) -> Any:
 
 def part_virtual(laps: str) -> Any:
     """Laps of the virtual stage: ride time, wall, processor time. The first one loads the code, uncounted."""
+    from emulator.assembly.session import load_session
     from emulator.record.writer import RunWriter
-    from emulator.rig.session import load_session
-    from emulator.rig.virtual import VirtualRide
+    from emulator.stages.virtual import VirtualRide
 
     session = load_session(RIG, RUN)
     times = []
@@ -176,8 +174,8 @@ def part_run(scenario: str, rig: str, folder: str, *options: str) -> None:
 
 def part_ride(rig: str, scenario: str, folder: str) -> Any:
     """A ride in real time by the command line's own machinery."""
-    from emulator.rig.session import load_session
-    from emulator.rig.supervisor import run_bench
+    from emulator.assembly.session import load_session
+    from emulator.stages.bench.supervisor import run_bench
 
     paths = (Path(rig), Path(scenario))
     return run_bench(load_session(*paths), paths, Path(folder)).outcome
@@ -204,7 +202,7 @@ def part_bus() -> Any:
 
 def part_echo(port: str) -> Any:
     """A participant that sends everything back."""
-    import probe
+    from tests.bench import probe
 
     probe.echo(int(port))
     return None
@@ -280,9 +278,8 @@ def virtual_stage(table: Table, plan: Plan, cores: Cores) -> None:
 
 def turns(plan: Plan, cores: Cores) -> argparse.Namespace:
     """How lateness is measured: as the demo rig's loop runs."""
-    import lateness
-
-    from emulator.config.rig_file import load_rig
+    from emulator.config.rig.file import load_rig
+    from tests.bench import lateness
 
     loop = load_rig(RIG)[0].loop
     return lateness.arguments().parse_args(
@@ -293,8 +290,9 @@ def turns(plan: Plan, cores: Cores) -> argparse.Namespace:
 
 def wake_ups(table: Table, plan: Plan, cores: Cores, say: Any) -> None:
     """Lateness of the cycle beside cyclictest's."""
-    import lateness
     import numpy as np
+
+    from tests.bench import lateness
 
     options = turns(plan, cores)
     samples, notes = lateness.measure(options, say)
@@ -318,10 +316,10 @@ def wake_ups(table: Table, plan: Plan, cores: Cores, say: Any) -> None:
 
 def bench_ride(table: Table, plan: Plan, cores: Cores, folder: Path) -> None:
     """The reference robot rides on the loopback bus, every output on; cyclictest before and after."""
-    import lateness
     import numpy as np
 
     from emulator.record.reader import read_run
+    from tests.bench import lateness
 
     cyclictest, around, options = shutil.which("cyclictest"), [], turns(plan, cores)
     if cyclictest:
@@ -366,9 +364,8 @@ def bench_ride(table: Table, plan: Plan, cores: Cores, folder: Path) -> None:
 
 def response(table: Table, plan: Plan, cores: Cores, folder: Path) -> None:
     """From a robot's frame to the sensor frame that shows it, by a client outside."""
-    import probe
-
-    from emulator.rig.session import load_session
+    from emulator.assembly.session import load_session
+    from tests.bench import probe
 
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
@@ -411,7 +408,7 @@ def response(table: Table, plan: Plan, cores: Cores, folder: Path) -> None:
 
 def round_trip(table: Table, plan: Plan, cores: Cores) -> None:
     """The bus server alone, between two participants."""
-    import probe
+    from tests.bench import probe
 
     asked = command("bus", cores=cores.others)
     server = subprocess.Popen(asked, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
@@ -523,8 +520,8 @@ def main() -> int:
 
     from rich.console import Console
 
-    from emulator.rig.session import load_session
-    from emulator.rig.warm import warm
+    from emulator.assembly.session import load_session
+    from emulator.stages.precompile import warm
 
     plan = QUICK if options.quick else Plan()
     console = Console(highlight=False, width=None if sys.stdout.isatty() else 150)

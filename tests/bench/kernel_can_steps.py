@@ -16,14 +16,14 @@ import time
 from pathlib import Path
 
 import can
-import lateness
 import numpy as np
-from scripted_robot import HELD_CLUTCH, ScriptedRobot
 
-from emulator.ports import frame_buffer
-from emulator.rig.session import load_session
-from emulator.signals import RUNNING
+from emulator.assembly.session import load_session
+from emulator.core.frame_buffer import frame_buffer
+from emulator.core.signals import RUNNING
 from emulator.wire.can_frames import unpack
+from tests.bench import lateness
+from tests.support.scripted_robot import HELD_CLUTCH, ScriptedRobot
 
 PERIOD_s = 0.01
 STEP_EVERY_s = 0.25137  # no multiple of the tick: steps come at every phase of it

@@ -1,6 +1,6 @@
 """Wake-up lateness of our cycle beside cyclictest: same core, same priority, same period, in turns.
 
-    python tests/bench/lateness.py [--core N] [--priority P] [--seconds T] [--rounds R] [--spin-us A,B,...]
+    python -m tests.bench.lateness [--core N] [--priority P] [--seconds T] [--rounds R] [--spin-us A,B,...]
 
 Also part of ``make bench`` (tests/bench/bench.py).
 
@@ -82,7 +82,12 @@ def measure(options: argparse.Namespace, console: Console) -> tuple[Samples, lis
             for spin, name in zip(spins, list(samples)[1:], strict=True):
                 chosen = {"core": options.core, "priority": options.priority,
                           "seconds": options.seconds, "work-us": options.work_us}  # fmt: skip
-                command = [sys.executable, __file__, *(f"--{key}={value}" for key, value in chosen.items())]
+                command = [
+                    sys.executable,
+                    "-m",
+                    "tests.bench.lateness",
+                    *(f"--{key}={value}" for key, value in chosen.items()),
+                ]
                 command += ["--own-turn", str(spin), str(scratch)]
                 done = subprocess.run(command, stdout=subprocess.PIPE, text=True, check=True)
                 notes += [n for n in done.stdout.splitlines() if n not in notes]
@@ -123,13 +128,11 @@ def cyclictest_turn(binary: str, options: argparse.Namespace, notes: list[str]) 
 
 def own_turn(options: argparse.Namespace, spin_us: float, path: Path) -> int:
     """One turn of our cycle, in this process; writes every tick's lateness [us] to ``path``."""
-    sys.path.insert(0, str(Path(__file__).parent.parent / "loop"))
-    from stub_plant import StubCan, StubGnss, StubPlant
-
-    from emulator.clock import MonotonicClock
+    from emulator.core.clock import MonotonicClock
     from emulator.loop.process import HostSettings, Parts, run_loop_process
     from emulator.loop.runner import Limits
-    from emulator.snapshot import Snapshot
+    from emulator.shared_memory.block import Snapshot
+    from tests.support.stub_plant import StubCan, StubGnss, StubPlant
 
     ticks = int(options.seconds * 1e6 / PERIOD_US)
     work_ns = int(options.work_us * 1e3)

@@ -18,16 +18,16 @@ import numpy as np
 from numba.core.runtime import _nrt_python, rtsys
 from numpy.typing import NDArray
 
-from emulator.compiled import jit
-from emulator.config.rig_file import COMMAND_FRAMES, FrameName, Output
+from emulator.assembly.bench import Bench
+from emulator.assembly.session import Session, mission
+from emulator.config.rig.file import COMMAND_FRAMES, FrameName, Output
+from emulator.core.compiled import jit
+from emulator.core.frame_buffer import FrameBuffer, frame_buffer
 from emulator.plant.step import tick
-from emulator.ports import FrameBuffer, frame_buffer
-from emulator.rig.bench import Bench
-from emulator.rig.session import Session, mission
-from emulator.rig.virtual import RIDER_EVERY, hear
 from emulator.robot.mission import ReferenceRider
 from emulator.robot.rider import step as ride
-from emulator.snapshot import Command
+from emulator.shared_memory.block import Command
+from emulator.stages.virtual import RIDER_EVERY, hear
 from emulator.vehicle.dynamics import derivative
 from emulator.vehicle.integrate import begin, finish
 from emulator.vehicle.state import N_X

@@ -9,20 +9,16 @@ import contextlib
 import random
 import select
 import socket
-import sys
 import time
 from collections.abc import Iterator
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.ports import frame_buffer
-from emulator.rig.session import Session
+from emulator.assembly.session import Session
+from emulator.core.frame_buffer import frame_buffer
 from emulator.wire.can_frames import unpack
-
-sys.path.insert(0, str(Path(__file__).parent.parent / "plant"))
-from scripted_robot import HELD_CLUTCH, ScriptedRobot
+from tests.support.scripted_robot import HELD_CLUTCH, ScriptedRobot
 
 _RUNNING = 2  # bench state in the DBC
 _LOW, _HIGH = 0.2, 0.6  # throttle positions stepped between

@@ -17,12 +17,12 @@ from typing import Any
 
 import numpy as np
 import pytest
-from bench import variant
-from test_socketcan import provide_guest
-from test_through_the_loop import BUS_MS, JUMP_m_s2, bench_without_noise
 
-from emulator.rig.session import load_session
+from emulator.assembly.session import load_session
 from emulator.wire.can_frames import unpack
+from tests.bench.bench import variant
+from tests.support.bench_without_noise import BUS_MS, JUMP_m_s2, bench_without_noise
+from tests.support.guest import provide_guest
 
 HERE = Path(__file__).parent
 
@@ -59,12 +59,11 @@ def ridden(tmp_path_factory: pytest.TempPathFactory) -> tuple[Any, dict[str, Any
         "NUMBA_CPU_FEATURES": "",
         "EMULATOR_CACHE": str(CACHE / "compiled"),
         "PYTHONPYCACHEPREFIX": str(CACHE / "bytecode"),
-        "PYTHONPATH": os.pathsep.join([str(HERE.parent / "plant"), os.environ.get("PYTHONPATH", "")]),
     }
     env.pop("PYTHONDONTWRITEBYTECODE", None)
     # in the guest this would take hours
     subprocess.run([sys.executable, "-m", "emulator", "warm"], env=env, check=True, stdout=subprocess.DEVNULL)
-    program = [sys.executable, str(HERE / "kernel_can_steps.py"), str(rig), str(run), str(out)]
+    program = [sys.executable, "-m", "tests.bench.kernel_can_steps", str(rig), str(run), str(out)]
     done = subprocess.run(
         [str(HERE / "run-in-clocked-guest.sh"), "-o", str(out), "--", *program],
         cwd=ROOT,

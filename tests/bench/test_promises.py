@@ -17,12 +17,12 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from bench import ALL_OUTPUTS, RIG, RUN, command, short_scenario, variant
 from numpy.typing import NDArray
-from probe import BusClient, Robot
 
+from emulator.assembly.session import load_session
 from emulator.record.reader import read_run
-from emulator.rig.session import load_session
+from tests.bench.bench import ALL_OUTPUTS, RIG, RUN, command, short_scenario, variant
+from tests.bench.probe import BusClient, Robot
 
 pytestmark = pytest.mark.timing
 
@@ -40,7 +40,7 @@ SETTLED_S = 20.0
 """By then every process has done once what it does."""
 COUNT_BLOCKS = """
 import sys
-if "emulator.rig.child" in sys.orig_argv and "loop" in sys.orig_argv:
+if "emulator.stages.bench.child" in sys.orig_argv and "loop" in sys.orig_argv:
     import atexit, json, os
     import numpy as np
     from emulator.rig.bench import Bench

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from yardstick import Yardstick
 
-from emulator.config.vehicle_file import load_vehicle
+from emulator.config.vehicle.file import load_vehicle
 from emulator.vehicle.params import vehicle_record
 from emulator.vehicle.state import JOINT, JOINT_RATE, N_X, OMEGA, POSITION, QUATERNION
+from tests.bench.yardstick import Yardstick
 
 DEMO = Path(__file__).parents[2] / "scenarios" / "vehicles" / "demo_racer.yaml"
 

@@ -20,7 +20,7 @@ from emulator.vehicle.state import JOINT, JOINT_RATE, OMEGA, POSITION, QUATERNIO
 from emulator.vehicle.tree import accelerations, kinematics
 
 if TYPE_CHECKING:
-    from pieces import Riding
+    from tests.bench.pieces import Riding
 
 Array = NDArray[np.float64]
 

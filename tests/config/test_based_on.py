@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from emulator.config.based_on import MOST_BASES, load_with_bases
 from emulator.config.yaml_source import Source
-from emulator.errors import ConfigError
+from emulator.core.errors import ConfigError
 
 BASE = """\
 kind: scenario

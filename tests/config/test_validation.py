@@ -9,12 +9,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import Field, field_validator
 
-from emulator.config.rig_file import Rig
+from emulator.config.rig.file import Rig
+from emulator.config.scenario.circuit import Circuit
+from emulator.config.scenario.schema import Scenario
 from emulator.config.validation import Closed, describe, did_you_mean, problems_of, validate, wrong
 from emulator.config.yaml_source import load
-from emulator.errors import ConfigError
-from emulator.scenario.circuit import Circuit
-from emulator.scenario.schema import Scenario
+from emulator.core.errors import ConfigError
 
 SHIPPED = Path(__file__).parents[2] / "scenarios"
 

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from emulator.config.yaml_source import beside, key_path, load, show
-from emulator.errors import ConfigError
+from emulator.core.errors import ConfigError
 
 
 @pytest.fixture(autouse=True)

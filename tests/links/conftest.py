@@ -7,7 +7,8 @@ from collections.abc import Iterator
 
 import pytest
 import uvloop
-from link_ends import SerialAdapter, VirtualBus, open_descriptors
+
+from tests.support.link_ends import SerialAdapter, VirtualBus, open_descriptors
 
 
 @pytest.fixture(autouse=True, scope="session")

@@ -10,34 +10,29 @@ import contextlib
 import fcntl
 import os
 import struct
-import sys
 import tty
 from collections.abc import Callable, Iterator
 from dataclasses import replace
-from pathlib import Path
 from typing import Any, ClassVar
 
 import can
 import numpy as np
 import pytest
-from link_ends import EXTENDED, Frame, content, fill, outgoing, receive, wait_until
 
-from emulator.errors import DeviceAbsent, StartFailed
+from emulator.assembly.link_specs import can_spec
+from emulator.assembly.session import Session, load_session, mission
+from emulator.core.errors import DeviceAbsent, StartFailed
+from emulator.core.frame_buffer import frame_buffer
+from emulator.core.link_protocols import CanLink, LinkCounts
+from emulator.core.signals import INDEX, STANDBY, TICK_NS, TRIPPED
 from emulator.links.can_bus import CanBusSpec, open_can
 from emulator.loop.bus_watch import TEXTS, BusFault, BusRules
 from emulator.loop.runner import Outcome
-from emulator.ports import CanLink, LinkCounts, frame_buffer
-from emulator.rig.links import can_spec
-from emulator.rig.session import Session, load_session, mission
 from emulator.robot.mission import ReferenceRider
-from emulator.signals import INDEX, STANDBY, TICK_NS, TRIPPED
-from emulator.snapshot import TX, LoopEvent
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "plant"))
-sys.path.insert(0, str(Path(__file__).parents[1] / "rig"))
-
-from cycled import CycledRide
-from scripted_robot import HELD_CLUTCH, RIG, RUN, demo_session, variant
+from emulator.shared_memory.block import TX, LoopEvent
+from tests.support.cycled import CycledRide
+from tests.support.link_ends import EXTENDED, Frame, content, fill, outgoing, receive, wait_until
+from tests.support.scripted_robot import HELD_CLUTCH, RIG, RUN, demo_session, variant
 
 
 def ip_link(arguments: str) -> None:

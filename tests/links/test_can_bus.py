@@ -13,11 +13,12 @@ from pathlib import Path
 
 import can
 import pytest
-from link_ends import EXTENDED, Frame, SerialAdapter, VirtualBus, outgoing, receive, wait_until
 
-from emulator.errors import DeviceAbsent, StartFailed
+from emulator.core.errors import DeviceAbsent, StartFailed
+from emulator.core.frame_buffer import frame_buffer
+from emulator.core.link_protocols import CanLink
 from emulator.links.can_bus import CanBusSpec, open_can
-from emulator.ports import CanLink, frame_buffer
+from tests.support.link_ends import EXTENDED, Frame, SerialAdapter, VirtualBus, outgoing, receive, wait_until
 
 
 class ScriptedServer:
@@ -416,7 +417,7 @@ class TestSingleTexts:
 def test_python_can_prints_nothing_in_a_program_without_logging() -> None:
     program = (
         "import logging\n"
-        "from emulator.errors import DeviceAbsent\n"
+        "from emulator.core.errors import DeviceAbsent\n"
         "from emulator.links.can_bus import CanBusSpec, open_can\n"
         "try:\n"
         "    open_can(CanBusSpec('loopback', port=1))\n"

@@ -14,10 +14,20 @@ from typing import Any
 
 import can
 import pytest
-from link_ends import EXTENDED, Frame, SerialAdapter, VirtualBus, content, outgoing, receive, wait_until
 
+from emulator.core.frame_buffer import frame_buffer
+from emulator.core.link_protocols import CanLink
 from emulator.links.can_bus import CanBusSpec, open_can
-from emulator.ports import CanLink, frame_buffer
+from tests.support.link_ends import (
+    EXTENDED,
+    Frame,
+    SerialAdapter,
+    VirtualBus,
+    content,
+    outgoing,
+    receive,
+    wait_until,
+)
 
 KERNEL_CAN = os.environ.get("EMULATOR_KERNEL_CAN", "")
 KINDS = ["loopback", "serial"] if not KERNEL_CAN else ["socketcan"]

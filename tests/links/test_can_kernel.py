@@ -10,10 +10,10 @@ import struct
 from typing import Any
 
 import pytest
-from link_ends import EXTENDED, ScriptedSocket, content, data_frame, error_frame, outgoing
 
+from emulator.core.frame_buffer import frame_buffer
 from emulator.links.can_kernel import KernelLink
-from emulator.ports import frame_buffer
+from tests.support.link_ends import EXTENDED, ScriptedSocket, content, data_frame, error_frame, outgoing
 
 # Linux kernel, include/uapi/linux/can/error.h (from memory)
 ERR_CRTL, ERR_BUSOFF, ERR_BUSERROR, ERR_RESTARTED = 0x4, 0x40, 0x80, 0x100

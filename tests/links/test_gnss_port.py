@@ -9,9 +9,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from link_ends import wait_until
 
-from emulator.errors import DeviceAbsent, StartFailed
+from emulator.core.errors import DeviceAbsent, StartFailed
+from emulator.core.link_protocols import GnssLink
 from emulator.links.gnss_port import (
     GnssPortSpec,
     GnssReader,
@@ -21,7 +21,7 @@ from emulator.links.gnss_port import (
     open_gnss,
     open_gnss_reader,
 )
-from emulator.ports import GnssLink
+from tests.support.link_ends import wait_until
 
 BURST = b"$GNGGA,000000.00,,,,,0,00,,,M,,M,,*78\r\n$GNVTG,,T,,M,0.0,N,0.0,K,N*3D\r\n"
 

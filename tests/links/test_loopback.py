@@ -11,12 +11,12 @@ import time
 
 import can
 import pytest
-from link_ends import EXTENDED, VirtualBus, content, outgoing, receive, wait_until
 
-from emulator.errors import DeviceAbsent
+from emulator.core.errors import DeviceAbsent
+from emulator.core.frame_buffer import frame_buffer
 from emulator.links.can_bus import CanBusSpec, open_can
 from emulator.links.loopback import BusServer
-from emulator.ports import frame_buffer
+from tests.support.link_ends import EXTENDED, VirtualBus, content, outgoing, receive, wait_until
 
 
 def read_text(client: socket.socket, pieces: int) -> list[bytes]:

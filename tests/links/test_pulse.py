@@ -6,7 +6,7 @@ import os
 
 import pytest
 
-from emulator.errors import DeviceAbsent
+from emulator.core.errors import DeviceAbsent
 from emulator.links.pulse import PulseLine, PulseSpec, open_pulse
 
 MS = 1_000_000

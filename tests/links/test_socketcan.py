@@ -6,48 +6,22 @@ Never skipped: a machine that cannot run the guest fails here and says what to i
 from __future__ import annotations
 
 import os
-import shutil
 import subprocess
 import sys
-from collections.abc import Sequence
 from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
 
-from emulator.compiled import cache_folder
+from emulator.assembly.bench import Bench
+from emulator.assembly.session import mission
+from emulator.core.compiled import cache_folder
 from emulator.loop.process import warm
-from emulator.rig.bench import Bench
-from emulator.rig.session import mission
 from emulator.robot.mission import ReferenceRider
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "plant"))
-
-from scripted_robot import demo_session
+from tests.support.guest import RUN_IN_SOCKETCAN, provide_guest
+from tests.support.scripted_robot import demo_session
 
 HERE = Path(__file__).parent
-PACKAGES = ("user-mode-linux", "kmod", "iproute2")
-PROGRAMS = ("linux.uml", "kmod", "ip")
-
-
-def provide_guest(programs: Sequence[str] = PROGRAMS, packages: Sequence[str] = PACKAGES) -> None:
-    """Install a guest's packages where we may; else say how."""
-    if all(shutil.which(program) for program in programs):
-        return
-    advice = f"as root: apt-get install {' '.join(packages)}"
-    if os.geteuid() != 0 or shutil.which("apt-get") is None:
-        pytest.fail(f"the SocketCAN tests need a guest; {advice}")
-    install = ["apt-get", "install", "-y", "-qq", "--no-install-recommends", *packages]
-    for command in (["apt-get", "update", "-qq"], install):
-        done = subprocess.run(
-            command,
-            env={**os.environ, "DEBIAN_FRONTEND": "noninteractive"},
-            capture_output=True,
-            text=True,
-            check=False,
-        )
-        if done.returncode:
-            pytest.fail(f"{' '.join(command)} failed ({done.stderr.strip()[-300:]}); {advice}")
 
 
 @pytest.mark.slow
@@ -62,7 +36,7 @@ def test_contract_and_kernel_cases_in_the_guest(tmp_path: Path) -> None:
     report = tmp_path / "report.xml"
     done = subprocess.run(
         [
-            str(HERE / "run-in-socketcan.sh"),
+            str(RUN_IN_SOCKETCAN),
             *("-o", str(tmp_path), "-t", "500", "--"),
             *(sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", f"--junitxml={report}"),
             str(HERE / "test_can_contract.py"),
@@ -95,7 +69,7 @@ def test_contract_and_kernel_cases_in_the_guest(tmp_path: Path) -> None:
 
 def test_the_script_says_how_it_is_used() -> None:
     done = subprocess.run(
-        [str(HERE / "run-in-socketcan.sh")],
+        [str(RUN_IN_SOCKETCAN)],
         capture_output=True,
         text=True,
         check=False,

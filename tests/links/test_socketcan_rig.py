@@ -18,14 +18,14 @@ from pathlib import Path
 import cantools
 import numpy as np
 import pytest
-from test_socketcan import provide_guest
 
-from emulator.compiled import cache_folder
-from emulator.config.rig_file import COMMAND_FRAMES
+from emulator.assembly.session import Session, load_session
+from emulator.config.rig.file import COMMAND_FRAMES
+from emulator.core.compiled import cache_folder
 from emulator.record.reader import Run, read_run
 from emulator.record.writer import RX, TX
-from emulator.rig.session import Session, load_session
 from emulator.wire.can_frames import check
+from tests.support.guest import RUN_IN_SOCKETCAN, provide_guest
 
 HERE = Path(__file__).parent
 SCENARIOS = HERE.parents[1] / "scenarios"
@@ -84,17 +84,18 @@ def ridden(tmp_path_factory: pytest.TempPathFactory) -> tuple[Session, Run, dict
     env = {**os.environ, "EMULATOR_CACHE": str(cache_folder())}
     # Byte code and compiled functions are made here: in the guest it would take minutes, and be lost with it.
     env.pop("PYTHONDONTWRITEBYTECODE", None)
-    imports = "import emulator.rig.child, emulator.rig.supervisor, emulator.record.process, emulator.rig.warm"
+    modules = ("stages.bench.child", "stages.bench.supervisor", "record.process", "stages.precompile")
+    imports = f"import {', '.join('emulator.' + m for m in modules)}"
     subprocess.run(
-        [sys.executable, "-c", f"{imports}\nlist(emulator.rig.warm.warm(virtual=False))"],
+        [sys.executable, "-c", f"{imports}\nlist(emulator.stages.precompile.warm(virtual=False))"],
         env=env,
         check=True,
     )
     done = subprocess.run(
         [
-            str(HERE / "run-in-socketcan.sh"),
+            str(RUN_IN_SOCKETCAN),
             *("-o", str(out), "-t", "240", "--"),
-            *(sys.executable, str(HERE / "guest_ride.py"), str(rig), str(scenario), str(out / "ride")),
+            *(sys.executable, "-m", "tests.support.guest_ride", str(rig), str(scenario), str(out / "ride")),
         ],
         cwd=HERE.parents[1],
         env=env,

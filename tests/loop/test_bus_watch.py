@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
+from emulator.core.frame_buffer import frame_buffer
+from emulator.core.link_protocols import LinkCounts
 from emulator.loop.bus_watch import OVER_TICKS, TEXTS, BusFault, BusRules, BusWatch, count_own
-from emulator.ports import LinkCounts, frame_buffer
 
 QUIET = LinkCounts(0, 0, 0, 0, 0, alive=True)
 OWN = np.array([0x120, 0x121], np.int64)

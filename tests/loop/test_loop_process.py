@@ -5,17 +5,18 @@ import os
 import signal
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
-from stub_plant import FRAME_ID, StubCan, StubGnss, StubPlant
 
-from emulator.clock import SteppedClock
-from emulator.errors import DeviceAbsent
+from emulator.core.errors import DeviceAbsent
 from emulator.loop import host
-from emulator.loop.budget import OutputSpec
+from emulator.loop.certificate import OutputSpec
 from emulator.loop.process import HostSettings, Parts, run_loop_process
 from emulator.loop.runner import Limits
-from emulator.snapshot import LoopState, Snapshot, Status
+from emulator.shared_memory.block import LoopState, Snapshot, Status
+from tests.support.stepped_clock import SteppedClock
+from tests.support.stub_plant import FRAME_ID, StubCan, StubGnss, StubPlant
 
 
 @pytest.fixture
@@ -85,13 +86,15 @@ def test_signal_while_building_is_honoured_and_the_handlers_come_back(snapshot, 
     assert signal.getsignal(number) is before
 
 
+ROOT = Path(__file__).parents[2]
+"""Where a program of its own finds the tests' support."""
+
 COMPILED = """
 import sys
-sys.path.insert(0, sys.argv[1])
-from stub_plant import FRAME_ID, StubCan, StubGnss, StubPlant
-from emulator import snapshot as snapshot_module
-from emulator.clock import SteppedClock
-from emulator.loop import budget, process
+from tests.support.stub_plant import FRAME_ID, StubCan, StubGnss, StubPlant
+from tests.support.stepped_clock import SteppedClock
+from emulator.shared_memory import block as snapshot_module
+from emulator.loop import certificate as budget, process
 from emulator.loop.runner import Limits
 
 def signatures():
@@ -112,7 +115,8 @@ print(len(warm), {k: n for k, n in after.items() if n != warm[k]})
 def test_the_cycle_compiles_nothing_that_warming_did_not():
     # In a process of its own: other tests have compiled things here already.
     done = subprocess.run(
-        [sys.executable, "-c", COMPILED, os.path.dirname(__file__)],
+        [sys.executable, "-c", COMPILED],
+        cwd=ROOT,
         capture_output=True,
         text=True,
         check=True,
@@ -124,12 +128,11 @@ def test_the_cycle_compiles_nothing_that_warming_did_not():
 
 RUN = """
 import os, sys
-sys.path.insert(0, sys.argv[2])
-from stub_plant import StubCan, StubGnss, StubPlant
-from emulator.clock import MonotonicClock
+from tests.support.stub_plant import StubCan, StubGnss, StubPlant
+from emulator.core.clock import MonotonicClock
 from emulator.loop.process import HostSettings, Parts, run_loop_process
 from emulator.loop.runner import Limits
-from emulator.snapshot import Snapshot
+from emulator.shared_memory.block import Snapshot
 snapshot = Snapshot.attach(int(sys.argv[1]))
 parts = Parts(StubPlant(), StubCan(), StubGnss(), [], Limits(5, 6, overrun_ns=10**10))
 result = run_loop_process(
@@ -146,7 +149,8 @@ def wait_until_cycling(snapshot, process):
 
 def test_sigterm_on_the_real_clock_ends_in_order(snapshot):
     process = subprocess.Popen(
-        [sys.executable, "-c", RUN, str(snapshot.fd), os.path.dirname(__file__)],
+        [sys.executable, "-c", RUN, str(snapshot.fd)],
+        cwd=ROOT,
         pass_fds=[snapshot.fd],
         stdout=subprocess.PIPE,
         text=True,
@@ -168,8 +172,8 @@ def test_supervisor_killed_outright_still_ends_the_loop_in_order(snapshot):
             f"subprocess.Popen([sys.executable, '-c', {RUN!r}, *sys.argv[1:]], pass_fds=[int(sys.argv[1])])\n"
             "signal.pause()",
             str(snapshot.fd),
-            os.path.dirname(__file__),
         ],
+        cwd=ROOT,
         pass_fds=[snapshot.fd],
         stdout=subprocess.PIPE,
         text=True,
@@ -184,7 +188,7 @@ def test_supervisor_killed_outright_still_ends_the_loop_in_order(snapshot):
 
 def test_the_loop_imports_nothing_it_must_not():
     code = (
-        "import sys, emulator.loop.process, emulator.clock\n"
+        "import sys, emulator.loop.process, emulator.core.clock\n"
         "import ast, pathlib, emulator.loop\n"
         "bad = set()\n"
         "for p in pathlib.Path(emulator.loop.__path__[0]).glob('*.py'):\n"

@@ -5,14 +5,23 @@ import sys
 
 import numpy as np
 import pytest
-from stub_plant import FRAME_ID, GNSS_LATENCY_NS, LATENCY_NS, RUNNING, TRIPPED, StubCan, StubGnss, StubPlant
 
-from emulator.clock import SteppedClock
-from emulator.loop.budget import GNSS, Budget, OutputSpec
+from emulator.core.signals import INDEX
 from emulator.loop.bus_watch import BusFault, BusRules
+from emulator.loop.certificate import GNSS, Budget, OutputSpec
 from emulator.loop.runner import Limits, StopRequest, run_cycle
-from emulator.signals import INDEX
-from emulator.snapshot import TX, Command, LoopEvent, RecorderState, Sizes, Snapshot, Status
+from emulator.shared_memory.block import TX, Command, LoopEvent, RecorderState, Sizes, Snapshot, Status
+from tests.support.stepped_clock import SteppedClock
+from tests.support.stub_plant import (
+    FRAME_ID,
+    GNSS_LATENCY_NS,
+    LATENCY_NS,
+    RUNNING,
+    TRIPPED,
+    StubCan,
+    StubGnss,
+    StubPlant,
+)
 
 OVERRUN, BUS = 5, 6
 MS = 1_000_000

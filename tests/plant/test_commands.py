@@ -5,9 +5,10 @@ import math
 
 import numpy as np
 import pytest
-from scripted_robot import HELD_CLUTCH, Ride, variant, with_events
 
-from emulator.config.rig_file import COMMAND_FRAMES
+from emulator.config.rig.file import COMMAND_FRAMES
+from emulator.config.scenario.events import GearboxEvent, Trigger
+from emulator.core.signals import RUNNING, TRIPPED
 from emulator.plant.commands import (
     R_FRONT_BRAKE,
     R_STEER_TORQUE,
@@ -19,8 +20,6 @@ from emulator.plant.commands import (
     shift,
 )
 from emulator.plant.records import RUN_DTYPE
-from emulator.scenario.events import GearboxEvent, Trigger
-from emulator.signals import RUNNING, TRIPPED
 from emulator.vehicle.state import (
     U_BRAKE_FRONT,
     U_BRAKE_REAR,
@@ -29,6 +28,7 @@ from emulator.vehicle.state import (
     U_STEER_TORQUE,
     U_THROTTLE,
 )
+from tests.support.scripted_robot import HELD_CLUTCH, Ride, variant, with_events
 
 TICK_S = 1e-3
 

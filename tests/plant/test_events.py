@@ -4,13 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scripted_robot import HELD_CLUTCH, Ride, variant, with_events
 
-from emulator.plant.events import SENSORS, sensor_of
-from emulator.plant.sensing import OUTPUT_VALUES
-from emulator.plant.states import EV_BEGAN, EV_ENDED, EV_SPARED
-from emulator.rig.event_tables import triggers_of
-from emulator.scenario.events import (
+from emulator.assembly.event_tables import triggers_of
+from emulator.config.scenario.events import (
     ActuatorEvent,
     BusEvent,
     FrameEvent,
@@ -22,10 +18,14 @@ from emulator.scenario.events import (
     RestartEvent,
     Trigger,
 )
-from emulator.snapshot import Command
-from emulator.timeline import MARK
+from emulator.events.table import MARK
+from emulator.plant.events import SENSORS, sensor_of
+from emulator.plant.outputs import OUTPUT_VALUES
+from emulator.plant.states import EV_BEGAN, EV_ENDED, EV_SPARED
+from emulator.shared_memory.block import Command
 from emulator.wire.can_timing import bits_ns, classical_bits
 from emulator.wire.nmea_reading import Gga, parse
+from tests.support.scripted_robot import HELD_CLUTCH, Ride, variant, with_events
 
 ON, OFF = 300, 700
 

@@ -10,17 +10,17 @@ import functools
 
 import numpy as np
 import pytest
-from scripted_robot import RIG, Ride, demo_session, variant
 
-from emulator.config.rig_file import Output, frames_of
-from emulator.plant.sensing import OUTPUT_VALUES, V_GNSS_X
-from emulator.rig.event_tables import rate_of
-from emulator.rig.session import Session
-from emulator.scenario.events import FAULTY_SIGNALS, FaultEvent, FrameEvent, Intermittent, Trigger
-from emulator.sensors.noise import normal, stream_start, uniform
-from emulator.signals import TICK_NS
-from emulator.snapshot import Command
+from emulator.assembly.event_tables import rate_of
+from emulator.assembly.session import Session
+from emulator.config.rig.file import Output, frames_of
+from emulator.config.scenario.events import FAULTY_SIGNALS, FaultEvent, FrameEvent, Intermittent, Trigger
+from emulator.core.random_streams import normal, stream_start, uniform
+from emulator.core.signals import TICK_NS
+from emulator.plant.outputs import OUTPUT_VALUES, V_GNSS_X
+from emulator.shared_memory.block import Command
 from emulator.wire.can_frames import load_codec, pack, protect
+from tests.support.scripted_robot import RIG, Ride, demo_session, variant
 
 ON, OFF = 300, 700  # scenario ticks the faults are on from and off at
 TICKS = 1100

@@ -8,12 +8,12 @@ import math
 import numpy as np
 import pynmea2
 import pytest
-from scripted_robot import Ride, fault, variant, with_events
 
+from emulator.assembly.session import Session
+from emulator.config.scenario.events import GnssEvent, Trigger
+from emulator.events.table import GNSS
 from emulator.plant.states import EV_BEGAN, EV_ENDED
-from emulator.rig.session import Session
-from emulator.scenario.events import GnssEvent, Trigger
-from emulator.timeline import GNSS
+from tests.support.scripted_robot import Ride, fault, variant, with_events
 
 MS = 1_000_000
 ALL = ("GGA", "RMC", "VTG", "GSA", "GST", "ZDA")

@@ -7,16 +7,16 @@ import math
 
 import numpy as np
 import pytest
-from scripted_robot import Ride, variant, with_events
 
+from emulator.assembly.session import Session
+from emulator.config.scenario.events import GustEvent, Trigger
+from emulator.config.scenario.schema import Wind
+from emulator.events.table import GUST
 from emulator.plant.states import EV_BEGAN, EV_ENDED
-from emulator.rig.session import Session
-from emulator.scenario.events import GustEvent, Trigger
-from emulator.scenario.relief import CLASS_DEGREE_m3, roughness
-from emulator.scenario.schema import Wind
-from emulator.timeline import GUST
-from emulator.vehicle.relief import Bump, relief
+from emulator.road.iso8608 import CLASS_DEGREE_m3, roughness
+from emulator.road.shape import Bump, relief
 from emulator.vehicle.state import U_ROAD_REAR, U_WIND_X, U_WIND_Y
+from tests.support.scripted_robot import Ride, variant, with_events
 
 START_m = 50.0  # away from the lap's end, where a slope that never ends has its step
 

@@ -4,9 +4,9 @@ import math
 
 import numpy as np
 import pytest
-from scripted_robot import Ride, fault, variant, with_events
 
-from emulator.config.rig_file import Output, ToneRing
+from emulator.config.rig.file import Output, ToneRing
+from tests.support.scripted_robot import Ride, fault, variant, with_events
 
 TEETH = 48
 RADIUS = 0.3

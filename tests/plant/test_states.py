@@ -17,7 +17,8 @@ from hypothesis.stateful import (
     run_state_machine_as_test,
 )
 
-from emulator.plant.monitors import N_MONITORS
+from emulator.core.signals import ARMED, RUNNING, STANDBY, STOPPING, TRIPPED, UNARMED_TICK
+from emulator.plant.plausibility import N_MONITORS
 from emulator.plant.records import RIG_DTYPE, RUN_DTYPE
 from emulator.plant.states import (
     END_COMPLETE,
@@ -55,7 +56,6 @@ from emulator.plant.states import (
     stop,
     trip,
 )
-from emulator.signals import ARMED, RUNNING, STANDBY, STOPPING, TRIPPED, UNARMED_TICK
 
 HEARTBEAT, COMMAND, RAMP, ARMING, LIMIT, FINISH = 20, 15, 150, 3000, 4000, 100.0
 INPUT = 10

@@ -7,7 +7,8 @@ record, no path breaks them. Rules are judged from what was put in, not from wha
 import numpy as np
 import pytest
 
-from emulator.compiled import jit
+from emulator.core.compiled import jit
+from emulator.core.signals import ARMED, RUNNING, STANDBY, STOPPING, TRIPPED
 from emulator.plant.records import RIG_DTYPE, RUN_DTYPE
 from emulator.plant.states import (
     END_STOPPED,
@@ -27,7 +28,6 @@ from emulator.plant.states import (
     stop,
     trip,
 )
-from emulator.signals import ARMED, RUNNING, STANDBY, STOPPING, TRIPPED
 
 TICK, FRESH, RAMP, ARMING = 10_000, 20, 150, 3000
 NONE, STOP, TRIP, HOLD, HOLD_AFAR, GO, GO_AFAR, ACKNOWLEDGE = range(8)

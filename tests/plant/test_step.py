@@ -7,10 +7,14 @@ import sys
 import numpy as np
 import pytest
 from numba.core.runtime import _nrt_python, rtsys
-from scripted_robot import HELD_CLUTCH, Ride, fault, variant, with_events
 
-from emulator.compiled import jit
-from emulator.plant.sensing import ANALOGUE
+from emulator.config.scenario.events import GripEvent, MarkEvent, Trigger
+from emulator.core.compiled import jit
+from emulator.core.frame_buffer import frame_buffer
+from emulator.core.random_streams import normal
+from emulator.core.signals import INDEX, RUNNING, SIGNALS, STANDBY, STOPPING, TRIPPED
+from emulator.events.table import FAULT, GRIP, MARK
+from emulator.plant.outputs import ANALOGUE
 from emulator.plant.states import (
     EV_BEGAN,
     EV_END,
@@ -23,13 +27,9 @@ from emulator.plant.states import (
     TRIP_DIVERGED,
 )
 from emulator.plant.step import tick
-from emulator.ports import frame_buffer
-from emulator.scenario.events import GripEvent, MarkEvent, Trigger
-from emulator.sensors.noise import normal
-from emulator.signals import INDEX, RUNNING, SIGNALS, STANDBY, STOPPING, TRIPPED
-from emulator.snapshot import Command
-from emulator.timeline import FAULT, GRIP, MARK
+from emulator.shared_memory.block import Command
 from emulator.vehicle.state import N_X, OMEGA, POSITION, QUATERNION, VELOCITY
+from tests.support.scripted_robot import HELD_CLUTCH, Ride, fault, variant, with_events
 
 MS = 1_000_000
 

@@ -7,14 +7,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from emulator.errors import RecordError
-from emulator.ports import FrameBuffer, frame_buffer
+from emulator.core.errors import RecordError
+from emulator.core.frame_buffer import FrameBuffer, frame_buffer
+from emulator.core.signals import SIGNALS, UNARMED_TICK
 from emulator.record.inputs import read_inputs
 from emulator.record.process import Drain
 from emulator.record.reader import read_run
 from emulator.record.writer import RunWriter
-from emulator.signals import SIGNALS, UNARMED_TICK
-from emulator.snapshot import RX, TX, Command, Sizes, Snapshot
+from emulator.shared_memory.block import RX, TX, Command, Sizes, Snapshot
 
 
 def two_frames(cycle: int) -> FrameBuffer:

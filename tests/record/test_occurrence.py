@@ -1,12 +1,12 @@
-"""When an event happened, by its bit and, where it has none, by the log; more in campaign/criteria_checks."""
+"""When an event happened, by its bit and, where it has none, by the log; more in support/criteria_checks."""
 
 from pathlib import Path
 
 import numpy as np
 
+from emulator.core.signals import EVENT_BITS
 from emulator.record.occurrence import Occurrence, occurrence
 from emulator.record.reader import Event, Frames, Run
-from emulator.signals import EVENT_BITS
 
 TICK = np.arange(-5, 15)
 NONE = np.empty(0, np.int64)

@@ -10,10 +10,10 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from emulator.errors import RecordError
+from emulator.core.errors import RecordError
+from emulator.core.signals import SIGNALS
 from emulator.record.reader import read_run
 from emulator.record.writer import RunWriter, write_json
-from emulator.signals import SIGNALS
 
 N = len(SIGNALS)
 ROWS = 1100

@@ -9,13 +9,13 @@ import time
 import numpy as np
 import pytest
 
-from emulator.errors import RunFailed
-from emulator.ports import frame_buffer
+from emulator.core.errors import RunFailed
+from emulator.core.frame_buffer import frame_buffer
+from emulator.core.signals import SIGNALS, UNARMED_TICK
 from emulator.record.process import LOOP_EVENT_KINDS, Drain, run_recorder
 from emulator.record.reader import read_run
 from emulator.record.writer import RunWriter
-from emulator.signals import SIGNALS, UNARMED_TICK
-from emulator.snapshot import TX, LoopEvent, LoopState, RecorderState, Sizes, Snapshot, Status
+from emulator.shared_memory.block import TX, LoopEvent, LoopState, RecorderState, Sizes, Snapshot, Status
 
 
 def describe(event):

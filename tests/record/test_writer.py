@@ -18,10 +18,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emulator.errors import InternalError, RunFailed, StartFailed
+from emulator.core.errors import InternalError, RunFailed, StartFailed
+from emulator.core.signals import SIGNALS
 from emulator.record.reader import read_run
 from emulator.record.writer import BLOCK_TICKS, RX, TX, RunWriter, jsonable, write_json
-from emulator.signals import SIGNALS
 
 N = len(SIGNALS)
 

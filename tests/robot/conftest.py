@@ -5,8 +5,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from emulator.ports import FrameBuffer, frame_buffer
-from emulator.rig.session import Session, load_session, mission
+from emulator.assembly.session import Session, load_session, mission
+from emulator.core.frame_buffer import FrameBuffer, frame_buffer
 from emulator.robot.mission import Mission, ReferenceRider
 from emulator.wire.can_frames import Codec, pack, protect
 from emulator.wire.nmea import Fix

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emulator.errors import StartFailed
+from emulator.core.errors import StartFailed
 from emulator.robot import design as design_module
 from emulator.robot.design import (
     FED_BACK,

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from emulator.frames import quaternion_of, roll_pitch_yaw, rotation_of
+from emulator.core.axes import quaternion_of, roll_pitch_yaw, rotation_of
 from emulator.robot.design import drift_of, lateral_of
 from emulator.robot.estimator import (
     STEP,

@@ -10,16 +10,16 @@ import numpy as np
 import pytest
 from scipy.signal import butter, sosfiltfilt
 
+from emulator.assembly.bench import Bench
+from emulator.assembly.session import mission
+from emulator.core.frame_buffer import frame_buffer
+from emulator.core.signals import INDEX
 from emulator.plant.step import tick
-from emulator.ports import frame_buffer
-from emulator.rig.bench import Bench
-from emulator.rig.session import mission
-from emulator.rig.virtual import RIDER_EVERY, hear
 from emulator.robot.margins import delay_margins, loop_timing
 from emulator.robot.mission import ReferenceRider
 from emulator.robot.rider import step
-from emulator.signals import INDEX
-from emulator.snapshot import Command
+from emulator.shared_memory.block import Command
+from emulator.stages.virtual import RIDER_EVERY, hear
 
 SPEED, SWING = INDEX["truth.speed_m_s"], INDEX["truth.steer_rate_rad_s"]
 SLOWING_DOWN = 8.0  # [m/s] below the fastest so far: the straight is over

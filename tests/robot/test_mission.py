@@ -9,7 +9,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from emulator.vehicle.road import sample
+from emulator.road.line import sample
 from emulator.wire.nmea import burst, checksum
 
 

@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from emulator.campaign.place import KNOWN_TO_M
-from emulator.campaign.ride import ride
-from emulator.rig.session import load_session
+from emulator.assembly.session import load_session
+from emulator.runs.one import ride
+from emulator.verdict.localisation import KNOWN_TO_M
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 RIG = SCENARIOS / "rigs" / "loopback.yaml"

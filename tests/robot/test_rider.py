@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from emulator.ports import frame_buffer
+from emulator.core.frame_buffer import frame_buffer
 from emulator.robot.rider import COMMANDS, EMERGENCIES
 from emulator.wire.can_frames import check, unpack
 from emulator.wire.nmea import burst

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from emulator.clock import SteppedClock
-from emulator.ports import LinkCounts
+from emulator.core.link_protocols import LinkCounts
 from emulator.robot.process import run_robot
 from emulator.wire.nmea import burst
+from tests.support.stepped_clock import SteppedClock
 
 PERIOD_NS = 2_000_000
 

@@ -5,9 +5,9 @@ import math
 import numpy as np
 import pytest
 
+from emulator.road.line import sample
 from emulator.robot.records import SEEN, Z_ENGINE, Z_GEAR
 from emulator.robot.ride import balance, drive, follow_path
-from emulator.vehicle.road import sample
 
 STRAIGHT = 150.0  # [m] station in the middle of the main straight
 

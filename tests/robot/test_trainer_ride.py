@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from emulator.campaign.ride import ride
+from emulator.assembly.session import load_session
 from emulator.record.reader import read_run
-from emulator.rig.session import load_session
+from emulator.runs.one import ride
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 PATHS = (SCENARIOS / "rigs" / "trainer.yaml", SCENARIOS / "runs" / "trainer_lap.yaml")

@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 
+from emulator.core.random_streams import stream_start
 from emulator.sensors.analogue import Analogue, lagged, reading
-from emulator.sensors.noise import stream_start
 
 
 def readings(sensor, value, n=4000):

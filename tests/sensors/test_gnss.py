@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
+from emulator.core.random_streams import stream_start
 from emulator.sensors.gnss import (
     FIX_QUALITY,
     QUALITIES,
@@ -21,7 +22,6 @@ from emulator.sensors.gnss import (
     stated,
     wander,
 )
-from emulator.sensors.noise import stream_start
 
 RUNS, STEPS = 2000, 41
 

@@ -18,6 +18,7 @@ from scipy.signal import welch
 from scipy.spatial.transform import Rotation
 from scipy.stats import chi2
 
+from emulator.core.random_streams import stream_start
 from emulator.sensors.imu import (
     FLICKER_FLAT,
     FORCE,
@@ -37,8 +38,7 @@ from emulator.sensors.imu import (
     restart,
     turned,
 )
-from emulator.sensors.noise import stream_start
-from emulator.truth import specific_force_at
+from emulator.sensors.motion_at_point import specific_force_at
 
 TICK_HZ = 1000
 TICK_S = 1.0 / TICK_HZ

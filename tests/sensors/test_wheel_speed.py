@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from emulator.compiled import jit
+from emulator.core.compiled import jit
 from emulator.sensors.wheel_speed import (
     COUNTER_MODULO,
     RING_DTYPE,

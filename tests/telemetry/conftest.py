@@ -4,9 +4,9 @@ from contextlib import closing
 from types import SimpleNamespace
 
 import pytest
-from mosquitto_broker import Mosquitto
 
-from emulator.snapshot import Snapshot
+from emulator.shared_memory.block import Snapshot
+from tests.support.mosquitto_broker import Mosquitto
 
 
 @pytest.fixture(scope="session")

@@ -9,14 +9,14 @@ from contextlib import asynccontextmanager, suppress
 import aiomqtt
 import numpy as np
 import pytest
-from mosquitto_broker import KEY, PASSWORD, USER
 
-from emulator.errors import StartFailed
+from emulator.core.errors import StartFailed
+from emulator.core.signals import INDEX, SIGNALS
 from emulator.plant.states import TRIP_OPERATOR
-from emulator.signals import INDEX, SIGNALS
-from emulator.snapshot import Command, LoopEvent, Status
+from emulator.shared_memory.block import Command, LoopEvent, Status
 from emulator.telemetry.commands import signed
 from emulator.telemetry.publisher import Telemetry, tell_verdict
+from tests.support.mosquitto_broker import KEY, PASSWORD, USER
 
 SECONDS = 20.0
 

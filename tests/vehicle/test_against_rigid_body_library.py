@@ -12,7 +12,6 @@ from typing import NamedTuple
 
 import numpy as np
 import pinocchio as pin
-from machines import ROBOT, demo, demo_file
 from numpy.typing import NDArray
 
 from emulator.vehicle.params import JOINTS, Vehicle, vehicle_record
@@ -32,6 +31,7 @@ from emulator.vehicle.state import (
     scratch,
 )
 from emulator.vehicle.tree import accelerations, kinematics
+from tests.support.machines import ROBOT, demo, demo_file
 
 Array = NDArray[np.float64]
 

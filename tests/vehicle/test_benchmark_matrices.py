@@ -17,11 +17,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from machines import benchmark_bicycle
 from numpy.typing import NDArray
 from ruamel.yaml import YAML
 
-from emulator.frames import quaternion_of
+from emulator.core.axes import quaternion_of
 from emulator.vehicle.state import (
     FORK,
     JOINT,
@@ -38,6 +37,7 @@ from emulator.vehicle.state import (
     scratch,
 )
 from emulator.vehicle.tree import accelerations, kinematics
+from tests.support.machines import benchmark_bicycle
 
 Array = NDArray[np.float64]
 

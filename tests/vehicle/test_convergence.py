@@ -6,9 +6,8 @@ import math
 
 import numpy as np
 import pytest
-from machines import demo, no_inputs, ride
 
-from emulator.frames import roll_pitch_yaw, rotation_of
+from emulator.core.axes import roll_pitch_yaw, rotation_of
 from emulator.vehicle.dynamics import derivative
 from emulator.vehicle.equilibrium import steady_motion
 from emulator.vehicle.state import (
@@ -29,6 +28,7 @@ from emulator.vehicle.state import (
     U_THROTTLE,
     scratch,
 )
+from tests.support.machines import demo, no_inputs, ride
 
 LIMIT = {
     "front brake in a lean": (20.0, 40.0, {U_GEAR: DIRECT_DRIVE, U_BRAKE_FRONT: 9e5}),

@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 import pytest
-from machines import ROBOT, demo, demo_file, no_inputs, ride
 from numpy.typing import NDArray
 
 from emulator.vehicle.driveline import (
@@ -43,6 +42,7 @@ from emulator.vehicle.state import (
     VELOCITY,
     scratch,
 )
+from tests.support.machines import ROBOT, demo, demo_file, no_inputs, ride
 
 G = 9.81
 RPM = math.pi / 30.0

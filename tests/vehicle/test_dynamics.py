@@ -8,21 +8,9 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from machines import (
-    AHEAD,
-    BASE,
-    MASS,
-    block_on_wheels,
-    demo,
-    mirrored_inputs,
-    mirrored_state,
-    no_inputs,
-    random_state,
-    ride,
-)
 from numpy.typing import NDArray
 
-from emulator.frames import roll_pitch_yaw, rotation_of
+from emulator.core.axes import roll_pitch_yaw, rotation_of
 from emulator.vehicle.dynamics import derivative
 from emulator.vehicle.equilibrium import standing, steady_motion
 from emulator.vehicle.integrate import begin, finish
@@ -74,6 +62,18 @@ from emulator.vehicle.state import (
     scratch,
 )
 from emulator.vehicle.tree import kinematics
+from tests.support.machines import (
+    AHEAD,
+    BASE,
+    MASS,
+    block_on_wheels,
+    demo,
+    mirrored_inputs,
+    mirrored_state,
+    no_inputs,
+    random_state,
+    ride,
+)
 
 G = 9.81
 Array = NDArray[np.float64]

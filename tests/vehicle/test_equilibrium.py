@@ -6,11 +6,10 @@ import math
 
 import numpy as np
 import pytest
-from machines import AHEAD, BASE, MASS, block_on_wheels, demo, demo_file, ride, round_tyred
 from numpy.typing import NDArray
 
-from emulator.frames import rotation_of
-from emulator.truth import specific_force_at, velocity_at
+from emulator.core.axes import rotation_of
+from emulator.sensors.motion_at_point import specific_force_at, velocity_at
 from emulator.vehicle.equilibrium import (
     AIR_DENSITY,
     NoEquilibrium,
@@ -34,6 +33,7 @@ from emulator.vehicle.state import (
     U_STEER_TORQUE,
     VELOCITY,
 )
+from tests.support.machines import AHEAD, BASE, MASS, block_on_wheels, demo, demo_file, ride, round_tyred
 
 G = 9.81
 Array = NDArray[np.float64]

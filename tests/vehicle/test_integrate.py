@@ -7,7 +7,6 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from machines import demo, no_inputs, ride
 
 from emulator.vehicle.driveline import clutch_capacity
 from emulator.vehicle.dynamics import derivative
@@ -33,6 +32,7 @@ from emulator.vehicle.state import (
     VELOCITY,
     scratch,
 )
+from tests.support.machines import demo, no_inputs, ride
 
 
 def test_begin_leaves_the_truth_at_the_start_of_the_step() -> None:

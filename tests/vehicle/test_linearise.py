@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 import pytest
-from machines import benchmark_bicycle, demo, ride
 from numpy.typing import NDArray
 from scipy.linalg import expm
 
@@ -24,6 +23,7 @@ from emulator.vehicle.state import (
     U_STEER_TORQUE,
     VELOCITY,
 )
+from tests.support.machines import benchmark_bicycle, demo, ride
 
 # J. P. Meijaard et al., Proc. R. Soc. A 463 (2007) 1955-1982, table 2: eigenvalues of the benchmark bicycle.
 # speed [m/s]: weave real, imaginary, capsize, castering [1/s]

@@ -12,7 +12,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from machines import benchmark_bicycle, demo
 from numpy.typing import NDArray
 from ruamel.yaml import YAML
 
@@ -37,6 +36,7 @@ from emulator.vehicle.modes import (
     stability,
 )
 from emulator.vehicle.state import JOINT, JOINT_RATE, OMEGA, STEER, U_STEER_TORQUE, VELOCITY, scratch
+from tests.support.machines import benchmark_bicycle, demo
 
 RANGES: dict[str, Any] = YAML(typ="safe").load(
     (Path(__file__).parents[1] / "reference" / "typical_ranges.yaml").read_text()

@@ -6,9 +6,9 @@ import math
 
 import numpy as np
 import pytest
-from machines import ROBOT, demo_file
 
 from emulator.vehicle.params import GROUPS, JOINTS, TORQUE_POINTS, RigidMass, vehicle_record
+from tests.support.machines import ROBOT, demo_file
 
 FILE = demo_file()
 

@@ -24,11 +24,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from machines import sharp_motorcycle
 from numpy.typing import NDArray
 from scipy.optimize import brentq, linear_sum_assignment
 
-from emulator.frames import quaternion_of
+from emulator.core.axes import quaternion_of
 from emulator.vehicle.equilibrium import steady_motion
 from emulator.vehicle.linearise import (
     D_JOINT_RATE,
@@ -44,6 +43,7 @@ from emulator.vehicle.linearise import (
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.state import FRONT, JOINT, N_X, QUATERNION, STEER, TORSION, scratch
 from emulator.vehicle.tree import accelerations, kinematics
+from tests.support.machines import sharp_motorcycle
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 

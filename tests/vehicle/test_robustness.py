@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from machines import demo, no_inputs, random_state, ride
 
 from emulator.vehicle.state import (
     DIRECT_DRIVE,
@@ -30,6 +29,7 @@ from emulator.vehicle.state import (
     U_WIND_X,
     U_WIND_Y,
 )
+from tests.support.machines import demo, no_inputs, random_state, ride
 
 VEHICLE = demo()
 

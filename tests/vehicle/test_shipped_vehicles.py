@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from ruamel.yaml import YAML
 
-from emulator.config.vehicle_file import load_vehicle
+from emulator.config.vehicle.file import load_vehicle
 from emulator.vehicle.equilibrium import standing, steady_motion
 from emulator.vehicle.params import RigidMass, Vehicle, vehicle_record
 from emulator.vehicle.state import FORK, JOINT, POSITION, SWINGARM

@@ -13,8 +13,6 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from machines import demo as demo_vehicle
-from machines import no_inputs, random_state, ride
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
@@ -39,6 +37,8 @@ from emulator.vehicle.state import (
     VELOCITY,
     scratch,
 )
+from tests.support.machines import demo as demo_vehicle
+from tests.support.machines import no_inputs, random_state, ride
 
 Array = NDArray[np.float64]
 G = 9.81

@@ -8,10 +8,9 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from machines import demo
 from numpy.typing import NDArray
 
-from emulator.frames import rotation_about_xz
+from emulator.core.axes import rotation_about_xz
 from emulator.vehicle.state import (
     FRONT,
     REAR,
@@ -27,6 +26,7 @@ from emulator.vehicle.state import (
     scratch,
 )
 from emulator.vehicle.tyre import contact
+from tests.support.machines import demo
 
 RECORD = demo().tyre
 LOAD = 900.0

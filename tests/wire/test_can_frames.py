@@ -17,9 +17,9 @@ from hypothesis import strategies as st
 from numba.core.runtime import _nrt_python, rtsys
 from numpy.typing import NDArray
 
-from emulator.errors import ConfigError
-from emulator.ports import EXTENDED
-from emulator.signals import SIGNALS
+from emulator.core.errors import ConfigError
+from emulator.core.frame_buffer import EXTENDED
+from emulator.core.signals import SIGNALS
 from emulator.wire.can_frames import (
     Codec,
     FrameCodec,

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emulator.ports import EXTENDED, FrameBuffer, frame_buffer
+from emulator.core.frame_buffer import EXTENDED, FrameBuffer, frame_buffer
 from emulator.wire.can_text import LONGEST_FRAME, WAITING, decode, encode
 
 Frame = tuple[int, bytes]

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from ruamel.yaml import YAML
 
-from emulator.ports import EXTENDED
+from emulator.core.frame_buffer import EXTENDED
 from emulator.wire.can_timing import (
     FD_LENGTHS,
     BitRates,

@@ -1,0 +1,1 @@
+"""Composition: configuration files become a session, a plant and a wired bench."""

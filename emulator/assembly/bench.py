@@ -1,0 +1,370 @@
+"""The compiled plant as the loop's cycle and the virtual stage use it."""
+
+from __future__ import annotations
+
+import math
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.assembly.event_tables import GNSS_LINE
+from emulator.assembly.link_specs import line_baud
+from emulator.assembly.plant import build_plant
+from emulator.assembly.serial_pacing import Burst, BurstLine
+from emulator.assembly.session import Session
+from emulator.config.scenario.events import MarkEvent
+from emulator.config.scenario.schema import Scenario
+from emulator.core.compiled import entry
+from emulator.core.frame_buffer import UNTIMED, FrameBuffer, frame_buffer
+from emulator.core.signals import TICK_NS
+from emulator.events.frame_faults import burst_faults
+from emulator.events.table import ACTIVE, EVENT_NAMES, MARK, NEVER
+from emulator.plant.gnss_receiver import Said, sentences
+from emulator.plant.plausibility import told
+from emulator.plant.states import (
+    END_NAMES,
+    END_STOPPED,
+    EV_BEGAN,
+    EV_END,
+    EV_ENDED,
+    EV_FALL,
+    EV_GEAR,
+    EV_HOLD,
+    EV_LAP,
+    EV_LIFT,
+    EV_MISSED_GEAR,
+    EV_MONITOR,
+    EV_PEG,
+    EV_PERMISSIVE,
+    EV_RELEASE,
+    EV_RUN_OFF,
+    EV_SLIDE,
+    EV_SPARED,
+    EV_STALL,
+    EV_STATE,
+    EV_TRIP,
+    PERMISSIVE_TEXTS,
+    STATE_NAMES,
+    TRIP_ARMING,
+    TRIP_OPERATOR,
+    TRIP_TEXTS,
+    acknowledge,
+    go,
+    hold,
+    stop,
+    trip,
+)
+from emulator.plant.step import Plant, tick
+from emulator.sensors.gnss import QUALITIES, stated
+from emulator.shared_memory.block import Command
+from emulator.wire.geodesy import Origin
+from emulator.wire.nmea import LONGEST_BURST, chosen, longest_burst
+from emulator.wire.utc import DAY_ms, NO_LEAP_ms
+
+EVENT_KINDS = {
+    **{EV_BEGAN + k: f"{name}_on" for k, name in enumerate(EVENT_NAMES)},
+    **{EV_ENDED + k: f"{name}_off" for k, name in enumerate(EVENT_NAMES) if k != MARK},
+    **{EV_SPARED + k: f"{name}_spared" for k, name in enumerate(EVENT_NAMES)},
+    EV_BEGAN + MARK: "mark",
+    EV_STATE: "state",
+    EV_TRIP: "trip",
+    EV_RELEASE: "support_released",
+    EV_LAP: "lap",
+    EV_FALL: "fall",
+    EV_GEAR: "gear",
+    EV_END: "end",
+    EV_MISSED_GEAR: "gear_missed",
+    EV_SLIDE: "slide",
+    EV_LIFT: "wheel_lifted",
+    EV_PEG: "peg_contact",
+    EV_RUN_OFF: "run_off",
+    EV_STALL: "engine_stalled",
+    EV_PERMISSIVE: "permissive",
+    EV_HOLD: "hold",
+    EV_MONITOR: "monitor",
+}
+"""Kinds of events in ``events.jsonl`` by the plant's codes."""
+
+
+_FALLS = (
+    "the front tyre slid away",
+    "the rear tyre slid away",
+    "high-side, the rear tyre slid and gripped again",
+    "lost balance, no tyre at its limit",
+    "pitched over",
+)
+"""By the index of an EV_FALL."""
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+class Bench:
+    """One plant with its GNSS receiver: see ``emulator.loop.runner.Plant`` for the contract."""
+
+    def __init__(self, session: Session) -> None:
+        self.session = session
+        self.plant: Plant = build_plant(session)
+        self._run = self.plant.run[0]
+        scenario = session.scenario
+        self._events = scenario.events
+        self._asked = frozenset(session.asked_events.values())
+        o = scenario.origin
+        self._frame = Origin(math.radians(o.latitude_deg), math.radians(o.longitude_deg), o.height_m).frame
+        # in whole numbers: a float of seconds since 1970 is good to a quarter of a microsecond only
+        self._utc_ns = (scenario.utc - _EPOCH) // timedelta(microseconds=1) * 1000
+        gnss = session.rig.sensors.gnss
+        errors = self.plant.rig[0]["gnss_errors"]
+        self._said = Said(
+            gnss.satellites,
+            gnss.hdop,
+            gnss.usual_vdop,
+            np.array([stated(errors[quality]) for quality in range(QUALITIES)]),
+            chosen(gnss.sentences),
+            o.geoid_separation_m,
+            gnss.corrections_age_s,
+            gnss.corrections_station,
+            _leap_ms(scenario),
+        )
+        baud = line_baud(session.rig)
+        self._line = BurstLine(baud)
+        self._burst_out = Burst(b"", 0, 0, 0)
+        self._lead_ns = self._line.line_ns(longest_burst(gnss.sentences))
+        buffer = frame_buffer(1)
+        self._tick = entry(tick, self.plant, buffer, buffer, 0.0, 0.0)
+        self._nothing: list[tuple[int, int, float, str]] = []
+        # memoryviews: plain numbers, cheaper than numpy scalars in a 1 kHz cycle
+        self._memory = self.plant.memory[0]
+        self._row = self._memory["row"]
+        self._happened = self.plant.memory["happened"].data
+        self._run_words = {name: self.plant.run[name].data for name in self.plant.run.dtype.names or ()}
+        self._epoch = self._memory["gnss"]
+        self._burst = np.zeros(LONGEST_BURST, np.uint8)
+        self._burst_view = self._burst.data
+        self._sentences = entry(sentences, self._epoch, 0, self._frame, self._said, self._burst)
+        self._burst_faults = None
+        if any(g["can_id"] == GNSS_LINE for g in self.plant.gates):
+            p = self.plant
+            self._burst_faults = entry(
+                burst_faults, self._run, p.gates, p.events, p.streams, GNSS_LINE, self._burst, 0
+            )
+
+    @staticmethod
+    def rehearse(session: Session) -> None:
+        """Call everything compiled once on a bench of its own, so that no tick of a ride has to compile."""
+        for code in (Command.STOP, Command.TRIP):
+            trial = Bench(session)
+            trial.command(Command.HOLD, 0.0)
+            trial.command(Command.ARM, 0.0)
+            trial.command(Command.GO, 0.0)
+            trial.tick(frame_buffer(8), frame_buffer(64), 0.0, 0.0)
+            trial.command(code, float(TRIP_OPERATOR))
+            trial.command(Command.RESET, 0.0)
+            trial.tick(frame_buffer(8), frame_buffer(64), 0.0, 0.0)
+            trial._run_words["gnss_ready"][0] = 1
+            trial.take_gnss()
+
+    # --- the contract of the cycle -----------------------------------------------------------------
+
+    @property
+    def row(self) -> NDArray[np.float64]:
+        """Signals of the tick last computed."""
+        row: NDArray[np.float64] = self._row
+        return row
+
+    @property
+    def tick_number(self) -> int:
+        """Scenario tick last computed; one less than the first before that."""
+        words = self._run_words
+        return int(words["scenario_tick"][0]) - (words["tick"][0] == 0)
+
+    @property
+    def finished(self) -> bool:
+        """At rest after stopping or tripping."""
+        return bool(self._run_words["finished"][0])
+
+    @property
+    def gnss_due_ns(self) -> int:
+        """When the burst last taken was due to be handed to the link [ns, scenario time]."""
+        return self._burst_out.start_ns - self._shift_ns()
+
+    @property
+    def gnss_valid_ns(self) -> int:
+        """Its time of validity [ns, scenario time]."""
+        valid_ns = self._burst_out.valid_ns
+        return UNTIMED if valid_ns == UNTIMED else valid_ns - self._shift_ns()
+
+    @property
+    def gnss_line_ns(self) -> int:
+        """How long it is on the line [ns]: its last byte arrives so much later."""
+        return self._burst_out.line_ns
+
+    @property
+    def utc_ns(self) -> int:
+        """UTC of the tick last computed, since 1970-01-01, counted on through a leap second."""
+        return self._utc_ns + self.tick_number * TICK_NS
+
+    def tick(self, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute_us: float) -> int:
+        """Compute one tick; see :func:`emulator.plant.step.tick`."""
+        return self._tick(self.plant, rx, tx, lateness_us, compute_us)
+
+    def take_events(self) -> list[tuple[int, int, float, str]]:
+        """Events of this tick with their sentences."""
+        n = int(self._happened[0])
+        if n == 0:
+            return self._nothing
+        m = self._memory
+        return [
+            (int(m["code"][i]), int(m["index"][i]), float(m["value"][i]), self._sentence(i)) for i in range(n)
+        ]
+
+    def take_gnss(self) -> bytes:
+        """The burst to hand to the link in this tick as NMEA sentences, or nothing."""
+        words = self._run_words
+        ready = words["gnss_ready"][0]
+        if not ready:
+            return b""
+        line = self._line
+        if ready & 1:
+            valid_ns = words["gnss_valid_ns"][0]
+            said_ns = words["gnss_said_ns"][0] + words["gnss_time_shift_ns"][0]
+            length = self._sentences(
+                self._epoch,
+                self._utc_ns + said_ns - self._shift_ns(),
+                self._frame,
+                self._said,
+                self._burst,
+            )
+            due_ns = words["gnss_due_ns"][0] + self._lead_ns
+            if self._burst_faults is None:
+                line.put(bytes(self._burst_view[:length]), due_ns, valid_ns)
+            else:
+                self._put_faulted(length, due_ns, valid_ns)
+        tick = words["tick"][0] - 1
+        burst = line.take(tick * TICK_NS)
+        following = line.next_ns
+        words["gnss_held_tick"][0] = NEVER if following is None else max(tick + 1, -(-following // TICK_NS))
+        if burst is None:
+            return b""
+        self._burst_out = burst
+        return burst.sentences
+
+    def _put_faulted(self, length: int, due_ns: int, valid_ns: int) -> None:
+        """The sentences just written, through the faults on the receiver's line."""
+        p = self.plant
+        assert self._burst_faults is not None
+        copies, delay = self._burst_faults(
+            self._run, p.gates, p.events, p.streams, GNSS_LINE, self._burst, length
+        )
+        burst = bytes(self._burst_view[:length])
+        for copy in range(copies):
+            untimed = copy > 0 or delay > 0
+            self._line.put(burst, due_ns + delay * TICK_NS, UNTIMED if untimed else valid_ns)
+
+    def command(self, code: int, argument: float) -> None:
+        """A ``snapshot.Command`` from the operator or the cycle; takes effect in the next tick."""
+        if code == Command.ARM:
+            self._run["arm_requested"] = self._run["tick"] + 1
+        elif code == Command.STOP:
+            stop(self._run, END_STOPPED)
+        elif code == Command.TRIP:
+            trip(self._run, int(argument))
+        elif code == Command.RESET:
+            acknowledge(self._run)
+        elif code == Command.HOLD:
+            hold(self._run, int(argument))
+        elif code == Command.GO:
+            go(self._run, int(argument))
+        elif code in (Command.START_EVENT, Command.END_EVENT) and argument in self._asked:
+            e = self.plant.events[int(argument)]
+            if code == Command.START_EVENT:
+                e["asked"] = 1
+            elif e["state"] == ACTIVE:
+                e["halted"] = 1
+
+    # --- what the run needs besides ----------------------------------------------------------------
+
+    def frame_counts(self) -> dict[str, dict[str, int]]:
+        """What came from the robot by frame: accepted, lost, repeated, damaged."""
+        r = self.plant.robot
+        return {
+            name: {
+                key: int(r.counts[f, k]) for k, key in enumerate(("accepted", "lost", "repeated", "damaged"))
+            }
+            for f, name in enumerate(self.session.codec.frames)
+            if r.is_robot[f]
+        }
+
+    def outcome(self) -> dict[str, object]:
+        """How the ride ended, as the verdict reads it."""
+        end, reason = int(self._run["end_reason"]), int(self._run["end_trip"])
+        missing = int(self._run["trip_missing"])
+        return {
+            "ended": END_NAMES[end],
+            "trip_reason": _trip_words(reason, missing) if reason else "",
+        }
+
+    def _shift_ns(self) -> int:
+        words = self._run_words
+        # after a tick run.tick is one ahead of the tick that was computed
+        return (int(words["tick"][0]) - 1 - int(words["scenario_tick"][0])) * TICK_NS
+
+    def _sentence(self, i: int) -> str:
+        m = self._memory
+        code, index, value = int(m["code"][i]), int(m["index"][i]), float(m["value"][i])
+        if code >= EV_SPARED:
+            return f"{self._events[index].name}: not drawn to happen (probability {value:g})"
+        if code >= EV_BEGAN:
+            event = self._events[index]
+            return f"{event.name}: {event.text}" if isinstance(event, MarkEvent) else event.name
+        if code == EV_STATE:
+            return f"{STATE_NAMES[index]} -> {STATE_NAMES[int(value)]}"
+        if code == EV_TRIP:
+            return _trip_words(index, int(value))
+        if code == EV_PERMISSIVE:
+            return f"{PERMISSIVE_TEXTS[index]}: {'given' if value else 'not given'}"
+        if code == EV_HOLD:
+            who = ("", "at the bench", "from afar", "at the bench and from afar")[index]
+            return f"held by the operator {who}: armed at most" if index else "hold released"
+        if code == EV_MONITOR:
+            return told(index, value)
+        if code == EV_RELEASE:
+            return f"support released at {value * 3.6:.1f} km/h"
+        if code == EV_LAP:
+            return f"lap {index} complete"
+        if code == EV_FALL:
+            side = "right" if value > 0.0 else "left"
+            return f"fell to the {side}: {_FALLS[index]}"
+        if code == EV_MISSED_GEAR:
+            return "gear change missed" if index else "gear change ended in neutral"
+        if code == EV_SLIDE:
+            tyre, how = ("front", "rear")[index // 3], ("slides sideways", "locks", "spins")[index % 3]
+            amount = f"{math.degrees(value):.1f} deg of slip" if index % 3 == 0 else f"slip {value:.2f}"
+            return f"{tyre} tyre {how}, {amount}"
+        if code == EV_LIFT:
+            return f"{('front', 'rear')[index]} wheel off the road"
+        if code == EV_PEG:
+            return f"{('right', 'left')[index]} peg touches at {math.degrees(value):.1f} deg"
+        if code == EV_RUN_OFF:
+            return f"off the road to the {'left' if value > 0.0 else 'right'}"
+        if code == EV_STALL:
+            return "engine stalled"
+        if code == EV_GEAR:
+            return f"gear {index}"
+        if code == EV_END:
+            return END_NAMES[index]
+        return ""
+
+
+def _trip_words(reason: int, missing: int) -> str:
+    """A trip reason; for the arming timeout with the permissives that were missing by name."""
+    if reason != TRIP_ARMING:
+        return TRIP_TEXTS[reason]
+    names = [text for i, text in enumerate(PERMISSIVE_TEXTS) if missing >> i & 1]
+    return f"{TRIP_TEXTS[reason]}: {', '.join(names)}"
+
+
+def _leap_ms(scenario: Scenario) -> int:
+    """When the scenario's leap second begins [ms since 1970-01-01], as in ``wire.utc``."""
+    if scenario.leap_second is None:
+        return NO_LEAP_ms
+    return (scenario.leap_second + timedelta(days=1) - _EPOCH.date()).days * DAY_ms

@@ -1,0 +1,102 @@
+"""Copies of the files a run was made from, kept in its folder: what a replay is built from again.
+
+They lie below ``files/`` as the originals lay to each other, so that what names a file relative to itself
+still finds it. A name from the root of the file system finds the original; it too must be what was ridden.
+Only what :func:`load_session` reads is copied. Files of secrets are named in a rig and not read there.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Mapping
+from pathlib import Path, PurePath
+from typing import Any
+
+from emulator.assembly.session import NAMED_VEHICLE, Session, load_session
+from emulator.core.errors import RecordError, StartFailed
+from emulator.record.writer import COPIES_FOLDER, MANIFEST_FILE
+
+
+def copy_places(paths: Mapping[str, str]) -> dict[str, str]:
+    """Where each file's copy lies below a run folder, by the name the session gives the file."""
+    whole = {name: os.path.abspath(path) for name, path in paths.items()}
+    root = os.path.commonpath([os.path.dirname(path) for path in whole.values()])
+    return {
+        name: f"{COPIES_FOLDER}/{PurePath(os.path.relpath(path, root)).as_posix()}"
+        for name, path in whole.items()
+    }
+
+
+def manifest_of(session: Session, *, stage: str) -> dict[str, Any]:
+    """The session's manifest with the places of the copies beside the hashes of the files."""
+    return {**session.manifest(stage=stage), "copies": copy_places(session.paths)}
+
+
+def copies(files: Mapping[str, str], paths: Mapping[str, str]) -> dict[str, bytes]:
+    """Contents by place, for the record. Raises StartFailed if one is no longer what was read and checked.
+
+    files, paths  of the session: SHA-256 and path by name
+    """
+    contents = {}
+    for name, place in copy_places(paths).items():
+        try:
+            content = Path(paths[name]).read_bytes()
+        except OSError as error:
+            raise StartFailed(f"{paths[name]} can't be read any more: {error.strerror}") from error
+        if hashlib.sha256(content).hexdigest() != files[name]:
+            raise changed(paths[name])
+        contents[place] = content
+    return contents
+
+
+def changed(path: str) -> StartFailed:
+    """The error of a file that is not what was checked before."""
+    return StartFailed(f"{path} was changed while the run was starting", advice="start it again")
+
+
+def session_of_record(
+    folder: Path,
+    manifest: Mapping[str, Any],
+    *,
+    rig: Path | None = None,
+    scenario: Path | None = None,
+    vehicle: Path | None = None,
+) -> Session:
+    """The session a run was ridden with, from the copies in its folder; a file named here replaces its.
+
+    Raises RecordError where copies are missing or altered, ConfigError for what is wrong in files.
+    """
+    places, hashes = manifest.get("copies"), manifest.get("files")
+    if not isinstance(places, dict) or not isinstance(hashes, dict) or not {"rig", "scenario"} <= set(places):
+        raise RecordError(
+            f"{folder / MANIFEST_FILE} names no copies of the files it was made from",
+            advice="it was recorded before runs kept them; ride again",
+        )
+    for name, place in places.items():
+        path = folder / place
+        try:
+            content = path.read_bytes()
+        except OSError as error:
+            raise RecordError(f"{path} can't be read: {error.strerror}", advice="restore it") from error
+        if hashlib.sha256(content).hexdigest() != hashes.get(name):
+            raise RecordError(
+                f"{path} is not what was ridden: its hash is not the one in {MANIFEST_FILE}",
+                advice="restore it; to try other files name them with --rig, --scenario or --vehicle",
+            )
+    instead = folder / places["vehicle"] if NAMED_VEHICLE in places and rig is None else None
+    session = load_session(
+        rig or folder / places["rig"],
+        scenario or folder / places["scenario"],
+        seed=int(manifest["seed"]),
+        vehicle=vehicle or instead,
+        parameters=manifest.get("parameters") if scenario is None else None,
+    )
+    if not (rig or scenario or vehicle):
+        for name, digest in session.files.items():
+            if digest != hashes.get(name):
+                raise RecordError(
+                    f"{session.paths[name]} is not what was ridden; the run's files name it from the root",
+                    advice="restore it; names relative to the file they stand in are kept with a run",
+                )
+    return session

@@ -1,0 +1,367 @@
+"""Everything a run is made from: the files, read and checked, and what follows from them.
+
+:func:`load_session` is the only way in; it raises ConfigError with every problem of every file at once.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import os
+import platform
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from importlib import metadata
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from emulator.assembly.check import named_anyway
+from emulator.config.rig.bus_budget import BusBudget, bus_budget
+from emulator.config.rig.consistency import doubts
+from emulator.config.rig.file import FrameName, Rig, carries_fd, dbc_path, frames_of, load_rig, vehicle_path
+from emulator.config.rig.frames import frame_contradictions
+from emulator.config.scenario.course import Course
+from emulator.config.scenario.event_needs import misfits
+from emulator.config.scenario.manoeuvre import most_speed
+from emulator.config.scenario.schema import PROFILE_JERK, Scenario, hook_path, load_course, load_scenario
+from emulator.config.vehicle.change import VehicleChange, changed_values
+from emulator.config.vehicle.file import VehicleFile, load_vehicle
+from emulator.config.yaml_source import Source
+from emulator.core.compiled import CORE_HASH
+from emulator.core.errors import ConfigError, Problem
+from emulator.core.frame_buffer import MAX_DATA
+from emulator.core.signals import TICK_NS
+from emulator.lap.ideal_lap import BODIES, bike_of
+from emulator.lap.lean_envelope import lean_envelope
+from emulator.lap.target_speed import engine_curve, speed_limits, target_speed
+from emulator.road.iso8608 import CLASS_DEGREE_m3, along_lap, roughness
+from emulator.road.line import Line, Surface, surface
+from emulator.road.line import Patch as RoadPatch
+from emulator.road.shape import Bump, Relief, relief
+from emulator.robot.mission import Mission
+from emulator.sensors.imu import turned
+from emulator.vehicle.params import RigidMass, Vehicle, vehicle_record
+from emulator.wire.can_frames import Codec, load_codec
+from emulator.wire.can_timing import CLASSICAL_BYTES
+from emulator.wire.geodesy import Origin
+
+NAMED_VEHICLE = "vehicle of the rig"
+"""Name among a session's files of the vehicle that its rig names, where another one rides."""
+
+
+@dataclass(frozen=True)
+class Session:
+    """A checked combination of rig, vehicle, scenario and circuit.
+
+    vehicle     as it is ridden, with the scenario's changes
+    nominal     as its file says: what the robot and the sensors' own constants go by
+    line        with the target speed; ``width`` is the road's [m]
+    sector_ends  stations [m]; the last one is the lap's length, on an open line the finish
+    codec       the output frames in the rig's order, then the robot's, then the bench's inputs if it asks
+                for them
+    files, paths  hashes and paths of all files that were read; "scenario base 1" is what the scenario is
+                based on
+    parameters, set_parameters  values put into the scenario, and those of them that were set for this run
+    """
+
+    rig: Rig
+    scenario: Scenario
+    vehicle_file: VehicleFile
+    vehicle: Vehicle
+    nominal: Vehicle
+    line: Line
+    road: Surface
+    sector_ends: tuple[float, ...]
+    relief: Relief
+    width: float
+    codec: Codec
+    outputs: tuple[str, ...]
+    seed: int
+    files: dict[str, str]
+    paths: dict[str, str]
+    warnings: list[Problem]
+    parameters: Mapping[str, int | float] = field(default_factory=dict)
+    set_parameters: Mapping[str, int | float] = field(default_factory=dict)
+
+    @property
+    def finish_station(self) -> float:
+        """Station [m] at which the ride is complete: after its laps, or at the finish of an open line."""
+        if self.line.closed:
+            return self.scenario.start.station_m + self.scenario.laps * self.line.length
+        return self.sector_ends[-1]
+
+    @property
+    def asked_events(self) -> dict[str, int]:
+        """Number by name of the events that wait to be asked for during the ride."""
+        return {e.name: i for i, e in enumerate(self.scenario.events) if e.can_be_asked}
+
+    @property
+    def bus(self) -> BusBudget | None:
+        """What the rig's bus has to carry, if its bit rate is known."""
+        return bus_budget(self.rig, self.codec)
+
+    @property
+    def payload_bytes(self) -> int:
+        """Room for the longest payload a frame on the rig's bus can have."""
+        return MAX_DATA if carries_fd(self.rig) else CLASSICAL_BYTES
+
+    @property
+    def loop_cpu(self) -> int | None:
+        """CPU of the loop process: as the rig says, else the last one if there are two or more."""
+        if self.rig.loop.cpu != "auto":
+            return int(self.rig.loop.cpu)
+        cpus = sorted(os.sched_getaffinity(0))
+        return cpus[-1] if len(cpus) > 1 else None
+
+    @property
+    def other_cpus(self) -> set[int]:
+        """CPUs for everything else."""
+        cpus = set(os.sched_getaffinity(0))
+        rest = cpus - ({self.loop_cpu} if self.loop_cpu is not None else set())
+        return rest or cpus
+
+    def manifest(self, *, stage: str) -> dict[str, Any]:
+        """What is needed to reproduce the run, and what a report draws."""
+        thinned, length = slice(None, None, 4), self.line.length
+        bus = self.bus
+        return {
+            "format": 1,
+            "stage": stage,
+            "rig": self.rig.model_dump(mode="json"),
+            "scenario": self.scenario.model_dump(mode="json"),
+            "vehicle": {"name": self.vehicle_file.name, "values": self.vehicle_file.values},
+            "seed": self.seed,
+            "parameters": dict(self.parameters),
+            "files": self.files,
+            "given": {name: self.paths[name] for name in ("rig", "scenario")},
+            "code": {"version": metadata.version("emulator"), "plant": CORE_HASH},
+            "versions": {
+                name: metadata.version(name) for name in ("numpy", "numba", "python-can", "pyarrow")
+            },
+            "host": {
+                "python": platform.python_version(),
+                "kernel": platform.release(),
+                "machine": platform.machine(),
+                "cpus": os.cpu_count(),
+            },
+            "line": {
+                "x_m": [round(float(v), 3) for v in self.line.x[thinned]],
+                "y_m": [round(float(v), 3) for v in self.line.y[thinned]],
+                "station_m": [round(float(v), 3) for v in self.line.station[thinned]],
+                "length_m": self.line.length,
+                "closed": self.line.closed,
+            },
+            "patches": [
+                {**p.model_dump(mode="json"), **dict(zip(("from_m", "to_m"), p.stretch(length), strict=True))}
+                for p in self.scenario.surface.patches
+            ],
+            "lean_envelope": lean_envelope(bike_of(self.vehicle), self.line, self.scenario.surface.grip),
+            **({} if bus is None else {"bus_budget": bus.as_dict()}),
+        }
+
+
+def load_session(
+    rig_path: Path,
+    scenario_path: Path,
+    *,
+    seed: int = 0,
+    vehicle: Path | None = None,
+    parameters: Mapping[str, int | float] | None = None,
+) -> Session:
+    """Read and check everything. Raises ConfigError with all problems of all files.
+
+    vehicle     rides instead of the one the rig names
+    parameters  values of the scenario's parameters, by name; the others have their defaults
+    """
+    problems: list[Problem] = []
+    rig: Rig | None = None
+    vehicle_file: VehicleFile | None = None
+    codec: Codec | None = None
+    try:
+        rig, rig_source = load_rig(rig_path)
+    except ConfigError as error:
+        problems += error.problems
+        for file in named_anyway(str(rig_path), "rig"):
+            problems += _problems_of_vehicle(file)
+    if rig is not None:
+        try:
+            vehicle_file = load_vehicle(str(vehicle or vehicle_path(rig, rig_source)))
+        except ConfigError as error:
+            problems += error.problems
+        try:
+            codec = load_codec(Path(dbc_path(rig, rig_source)), frames_of(rig))
+        except ConfigError as error:
+            problems += error.problems
+        else:
+            contradictions, unwise = frame_contradictions(rig, rig_source, codec)
+            problems += contradictions
+    scenario: Scenario | None = None
+    try:
+        scenario, scenario_source = load_scenario(scenario_path, parameters)
+    except ConfigError as error:
+        problems += error.problems
+    if rig is not None and scenario is not None and codec is not None:
+        problems += misfits(scenario, scenario_source, rig, codec)
+    if problems or rig is None or scenario is None or vehicle_file is None or codec is None:
+        raise ConfigError(problems)
+
+    course, circuit_source = load_course(scenario, scenario_source)
+    robot = RigidMass(rig.robot.mass_kg, *rig.robot.position_m, *rig.robot.inertia_kg_m2)
+    nominal = bike = vehicle_record(vehicle_file.values, vehicle_file.tables, robot=robot)
+    if scenario.vehicle != VehicleChange():
+        values = changed_values(scenario.vehicle, vehicle_file, scenario_source)
+        bike = vehicle_record(values, vehicle_file.tables, robot=robot)
+    shape = _relief(course, scenario)
+    line = course.line._replace(bank=np.arctan(shape.tilt), slope=np.arctan(shape.rise))
+    line = line._replace(target_speed=_profile(scenario, scenario_source, nominal, line))
+    named = vehicle_path(rig, rig_source)
+    chains = {
+        "rig": (rig_source.path, *rig_source.bases),
+        "vehicle": (named if vehicle is None else str(vehicle), *vehicle_file.bases),
+        **({} if vehicle is None else {NAMED_VEHICLE: (named,)}),
+        "dbc": (dbc_path(rig, rig_source),),
+        "scenario": (scenario_source.path, *scenario_source.bases),
+    }
+    if circuit_source is not None:
+        chains["circuit"] = (circuit_source.path, *circuit_source.bases)
+    hook = hook_path(scenario, scenario_source)
+    if hook is not None:
+        chains["hook"] = (hook,)
+    paths = {
+        name if depth == 0 else f"{name} base {depth}": path
+        for name, chain in chains.items()
+        for depth, path in enumerate(chain)
+    }
+    return Session(
+        rig=rig,
+        scenario=scenario,
+        vehicle_file=vehicle_file,
+        vehicle=bike,
+        nominal=nominal,
+        line=line,
+        road=surface(
+            scenario.surface.grip,
+            [
+                RoadPatch(*p.stretch(line.length), p.left_m, p.right_m, p.grip, p.edge_m)
+                for p in scenario.surface.patches
+            ],
+        ),
+        sector_ends=course.sector_ends_m,
+        relief=shape,
+        width=course.width_m,
+        codec=codec,
+        outputs=tuple(rig.outputs),
+        seed=seed,
+        files={name: hashlib.sha256(Path(path).read_bytes()).hexdigest() for name, path in paths.items()},
+        paths=paths,
+        warnings=[*unwise, *doubts(rig, rig_source, vehicle_file.values), *vehicle_file.warnings],
+        parameters=scenario_source.parameters,
+        set_parameters=dict(parameters or {}),
+    )
+
+
+def _relief(course: Course, scenario: Scenario) -> Relief:
+    """The road's shape: elevation and bank of the course, bumps and roughness of the scenario."""
+    line = course.line
+    elevation, rise = along_lap(line, [s for s, _ in course.elevation], [z for _, z in course.elevation])
+    bank, _ = along_lap(line, [s for s, _ in course.banking], [b for _, b in course.banking])
+    surface = scenario.surface
+    rough, step = None, 1.0
+    if surface.roughness is not None:
+        rough, step = roughness(line, CLASS_DEGREE_m3[surface.roughness.iso_class], surface.roughness.seed)
+    bumps = [Bump(b.at_m, b.length_m, b.height_m, b.left_m, b.right_m) for b in surface.bumps]
+    return relief(line, elevation, rise, bank, bumps, rough, step)
+
+
+def _problems_of_vehicle(file: str) -> list[Problem]:
+    try:
+        load_vehicle(file)
+    except ConfigError as error:
+        return error.problems
+    return []
+
+
+def mission(session: Session) -> Mission:
+    """What the reference robot is told before the ride."""
+    rig, scenario = session.rig, session.scenario
+    sensors, origin = rig.sensors, scenario.origin
+
+    bus = session.bus
+
+    def latency_s(name: FrameName) -> float:
+        """Mean age on arrival; frames leave on ticks, so it may lie beside the latency promised."""
+        output = rig.outputs.get(name)
+        if output is None:
+            return 0.0
+        arrive = None if bus is None else bus.line(name).arrivals
+        return output.latency_ms * 1e-3 + (0.0 if arrive is None else arrive.error_ns[1] * 1e-9)
+
+    # Jitter is half-normal; an epoch goes out with the first tick after it is due.
+    jitter_s = sensors.gnss.jitter_ms * 1e-3
+    gnss_age_s = sensors.gnss.latency_ms * 1e-3 + jitter_s * math.sqrt(2.0 / math.pi)
+    if jitter_s > 0.0:
+        gnss_age_s += 0.5 * TICK_NS * 1e-9
+    return Mission(
+        vehicle=session.nominal,
+        mass=total_mass(session.nominal),
+        line=session.line,
+        codec=session.codec,
+        origin=Origin(math.radians(origin.latitude_deg), math.radians(origin.longitude_deg), origin.height_m),
+        start=scenario.start.station_m,
+        grip=scenario.surface.grip,
+        imu_age_s=latency_s("imu_rates") + sensors.imu.rate_delay_s,
+        # a computed lean is no older: gyro and reference together pass the roll as it is (sensors.lean)
+        lean_age_s=latency_s("lean") + sensors.lean.time_constant_ms * 1e-3,
+        wheel_age_s=latency_s("wheel_speed"),
+        gnss_age_s=gnss_age_s,
+        gnss_jitter_s=jitter_s,
+        imu_m=sensors.imu.position_m,
+        imu_axes=tuple(turned(*(math.radians(a) for a in sensors.imu.attitude_deg)).T.ravel()),
+        antenna_m=sensors.gnss.antenna_position_m,
+        torque_limit=rig.actuators.steering.limit_Nm,
+    )
+
+
+def total_mass(vehicle: Vehicle) -> float:
+    """Mass [kg] of bike and robot."""
+    return float(sum(float(vehicle.body[0][f"{name}_mass"]) for name in BODIES))
+
+
+def _profile(
+    scenario: Scenario, source: Source, vehicle: Vehicle, line: Line
+) -> np.ndarray[Any, np.dtype[np.float64]]:
+    """Target speed over the line from the scenario's limits and the engine's power.
+
+    Patches are left out: the target is what the rider plans, a patch is what he finds.
+    """
+    limits, body = scenario.speed, vehicle.body[0]
+    if limits.lean_limit_deg is not None:
+        lean = math.radians(limits.lean_limit_deg)
+    else:
+        assert limits.lateral_limit_m_s2 is not None
+        lean = math.atan(limits.lateral_limit_m_s2 / float(body["gravity"]))
+    power = float(np.max(body["torque_speed"] * body["torque_value"]))
+    top = limits.top_speed_km_h / 3.6
+    speeds, accelerations = engine_curve(power, total_mass(vehicle), float(body["air_drag_area"]), top)
+    most = most_speed(scenario.manoeuvre, line, top, PROFILE_JERK)
+    try:
+        speed = target_speed(
+            line,
+            speed_limits(
+                lean_rad=lean,
+                braking_m_s2=limits.braking_limit_m_s2,
+                drive_m_s2=limits.acceleration_limit_m_s2,
+                top_speed_m_s=top,
+                engine_speed_m_s=speeds,
+                engine_m_s2=accelerations,
+                jerk_m_s3=PROFILE_JERK,
+            ),
+            grip=scenario.surface.grip,
+        )
+    except ValueError as error:
+        raise ConfigError(
+            [source.problem(("speed",), f"expected limits that can be ridden: {error}")]
+        ) from error
+    return np.minimum(speed, most)

@@ -1,1 +1,0 @@
-"""Campaigns: many runs from one plan, the verdict on each, and its report."""

@@ -1,0 +1,252 @@
+"""What a rig asks of its frames that the DBC or the bus can't give.
+
+The DBC by itself is checked where it is read (:mod:`emulator.wire.can_frames`); here it meets the rig: ranges
+and steps of sensors and limits of actuators against the signals that carry them, latencies and rates
+against the bit rate. What can't be is a problem, what is only unwise a warning.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+from emulator.config.rig.bus_budget import BusBudget, bit_rates, bus_budget
+from emulator.config.rig.file import INPUT_FRAME, Rig, SocketcanBus, carries_fd
+from emulator.config.validation import did_you_mean
+from emulator.config.yaml_source import Loc, Source
+from emulator.core.errors import Problem
+from emulator.wire.can_frames import Codec
+from emulator.wire.e2e import MOST_BYTES_PROFILE_1
+
+_ROUNDING = 1e-9
+
+
+class _Finding(NamedTuple):
+    loc: Loc
+    text: str
+    impossible: bool = True
+
+
+class _Carried(NamedTuple):
+    """What a signal of a frame can say: numbers from low to high in steps, and perhaps "not available"."""
+
+    frame: str
+    low: float
+    high: float
+    step: float
+    has_missing: bool
+
+
+def frame_contradictions(rig: Rig, source: Source, codec: Codec) -> tuple[list[Problem], list[Problem]]:
+    """(problems, warnings) of a rig whose frames ``codec`` holds, each at its place in the rig file."""
+    problems: list[Problem] = []
+    warnings: list[Problem] = []
+    for check in (_formats, _inputs, _absent, _ranges, _steps, _actuators, _wire_times, _bus_load):
+        for finding in check(rig, codec):
+            into = problems if finding.impossible else warnings
+            into.append(source.problem(finding.loc, finding.text))
+    return problems, warnings
+
+
+def _carried(codec: Codec, frame: str, signal: str) -> _Carried:
+    t = codec.table
+    s = int(t.first[codec.frame(frame)]) + codec.signal(frame, signal)
+    ends = [float(raw * t.factor[s] + t.offset[s]) for raw in (t.raw_low[s], t.raw_high[s])]
+    return _Carried(frame, min(ends), max(ends), abs(float(t.factor[s])), bool(t.has_missing[s]))
+
+
+def _where(rig: Rig, codec: Codec, signal: str) -> Iterator[_Carried]:
+    """The outputs that carry a signal."""
+    for frame in rig.outputs:
+        if signal in codec.signals[codec.frame(frame)]:
+            yield _carried(codec, frame, signal)
+
+
+def _formats(rig: Rig, codec: Codec) -> Iterator[_Finding]:
+    """Frames the bus has no place for, and protection beyond what it is made for."""
+    for f, frame in enumerate(codec.frames):
+        loc: Loc = ("outputs", frame) if frame in rig.outputs else ("dbc",)
+        length = int(codec.table.length[f])
+        if codec.fd[f] and not carries_fd(rig):
+            if isinstance(rig.bus, SocketcanBus):
+                advice = "set fd: true under bus, or change the DBC"
+            else:
+                advice = "a bus of kind socketcan with fd: true carries it (virtually without an interface)"
+            yield _Finding(
+                loc,
+                f"expected classical frames on this bus; the DBC makes {frame} a CAN FD frame of {length} "
+                f"bytes: {advice}",
+            )
+        if codec.table.data_id[f] >= 0 and length > MOST_BYTES_PROFILE_1:
+            yield _Finding(
+                loc,
+                f"frame {frame} has {length} bytes; the CRC of E2E profile 1 is meant for at most "
+                f"{MOST_BYTES_PROFILE_1}: errors of more than one bit may pass unnoticed",
+                impossible=False,
+            )
+
+
+def _inputs(rig: Rig, codec: Codec) -> Iterator[_Finding]:
+    if not rig.permissives:
+        return
+    f = codec.frame(INPUT_FRAME)
+    known = codec.signals[f]
+    for i, signal in enumerate(rig.permissives):
+        if signal not in known:
+            text = f"expected a signal of frame {INPUT_FRAME} in the DBC, which has {', '.join(known)}"
+            yield _Finding(("permissives", i), text)
+            continue
+        carried = _carried(codec, INPUT_FRAME, signal)
+        if not carried.low <= 1.0 <= carried.high:
+            text = f"expected a signal whose range in the DBC has the 1 that permits; {signal} does not"
+            yield _Finding(("permissives", i), text)
+    if int(codec.table.data_id[f]) < 0:
+        text = (
+            f"expected frame {INPUT_FRAME} to be protected in the DBC (DataId, crc, alive), or a sender that "
+        )
+        yield _Finding(("permissives",), text + "hangs and repeats its last frame would go on permitting")
+
+
+def _absent(rig: Rig, codec: Codec) -> Iterator[_Finding]:
+    for frame, output in rig.outputs.items():
+        known = codec.signals[codec.frame(frame)]
+        for i, signal in enumerate(output.absent):
+            loc = ("outputs", frame, "absent", i)
+            if signal not in known:
+                near = did_you_mean(signal, known)
+                yield _Finding(loc, f"expected one of {', '.join(known)}, got {signal!r}{near}")
+            elif not _carried(codec, frame, signal).has_missing:
+                text = (
+                    f'expected a signal that can say "not available"; the DBC gives every code of {signal} '
+                )
+                yield _Finding(loc, text + "a meaning: leave the frame out, or narrow its range in the DBC")
+
+
+def _ranges(rig: Rig, codec: Codec) -> Iterator[_Finding]:
+    for signal, sensor in rig.sensors.analogue.items():
+        for carried in _where(rig, codec, signal):
+            for i, end in enumerate(sensor.range or ()):
+                slack = _ROUNDING * max(1.0, abs(end))
+                if not carried.low - slack <= end <= carried.high + slack:
+                    yield _Finding(
+                        ("sensors", "analogue", signal, "range", i),
+                        f"expected from {carried.low:.8g} to {carried.high:.8g}, which is what frame "
+                        f"{carried.frame} carries by the DBC, got {end:g}",
+                    )
+
+
+def _steps(rig: Rig, codec: Codec) -> Iterator[_Finding]:
+    asked: list[tuple[Loc, str, float]] = [
+        (("sensors", "analogue", signal, "resolution"), signal, sensor.resolution)
+        for signal, sensor in rig.sensors.analogue.items()
+    ]
+    ring = rig.sensors.wheel_speed.tone_ring
+    if ring is not None:
+        at: Loc = ("sensors", "wheel_speed", "tone_ring", "resolution_m_s")
+        asked.append((at, "wheel_front_m_s", ring.resolution_m_s))
+    for loc, signal, resolution in asked:
+        for carried in _where(rig, codec, signal):
+            if 0.0 < resolution < carried.step * (1.0 - _ROUNDING):
+                yield _Finding(
+                    loc,
+                    f"{resolution:g} is finer than the step of {carried.step:g} that frame {carried.frame} "
+                    "has in the DBC: the robot sees the coarser one",
+                    impossible=False,
+                )
+
+
+def _actuators(rig: Rig, codec: Codec) -> Iterator[_Finding]:
+    a = rig.actuators
+    for key, name, limit, unit, scale, frame, signal in (
+        ("steering", "limit_Nm", a.steering.limit_Nm, "N m", 1.0, "steering", "steering_torque_Nm"),
+        ("front_brake", "limit_bar", a.front_brake.limit_bar, "bar", 1e5, "drive", "front_brake_Pa"),
+        ("rear_brake", "limit_bar", a.rear_brake.limit_bar, "bar", 1e5, "drive", "rear_brake_Pa"),
+    ):
+        if signal in codec.signals[codec.frame(frame)]:
+            most = _carried(codec, frame, signal).high / scale
+            if limit > most * (1.0 + _ROUNDING):
+                text = f"{limit:g} {unit} is more than the {most:g} {unit} that frame {frame} can ask for"
+                yield _Finding(("actuators", key, name), text, impossible=False)
+
+
+def _wire_times(rig: Rig, codec: Codec) -> Iterator[_Finding]:
+    rates = bit_rates(rig)
+    if rates is None:
+        return
+    for frame, output in rig.outputs.items():
+        shape = codec.shape(frame)
+        needed_ms = rates.longest_ns(shape) * 1e-6
+        if output.latency_ms < needed_ms:
+            slow, fast = shape.bits()
+            bits = f"{slow} bits at worst, {rates.nominal} bit/s"
+            if fast:
+                bits += f", and {fast}, {rates.data} bit/s"
+            yield _Finding(
+                ("outputs", frame, "latency_ms"),
+                f"expected at least {needed_ms:.3g} ms, the time of this frame on the wire ({bits}), "
+                f"got {output.latency_ms:g}",
+            )
+
+
+def _bus_load(rig: Rig, codec: Codec) -> Iterator[_Finding]:
+    rates = bit_rates(rig)
+    if rates is None:
+        return
+    load = sum(
+        rates.longest_ns(codec.shape(frame)) * 1e-9 * output.rate_hz for frame, output in rig.outputs.items()
+    )
+    if load > 1.0:
+        yield _Finding(
+            ("bus",),
+            f"expected a bus that carries the outputs: at {rates.nominal} bit/s they take up to "
+            f"{load * 100.0:.0f} % of its time; raise the bit rate or send less",
+        )
+        return
+    budget = bus_budget(rig, codec)
+    if budget is None:
+        return
+    if budget.load >= 1.0:
+        yield _Finding(
+            ("bus",),
+            f"expected a bus that carries all frames: outputs and the robot's frames take up to "
+            f"{budget.load * 100.0:.0f} % of {rates.nominal} bit/s; raise the bit rate, send less, or say "
+            "how often the robot sends (device_under_test.periods_ms)",
+            impossible=not budget.assumed,
+        )
+        return
+    yield from _promises(rig, budget)
+
+
+def _promises(rig: Rig, budget: BusBudget) -> Iterator[_Finding]:
+    """Latencies and periods that the bus as a whole does not let be kept."""
+    allowed_ms = rig.timing.age_p99_ms
+    old: list[str] = []
+    slow: list[str] = []
+    for frame in budget.frames:
+        if frame.arrivals is None or frame.worst_ns is None or frame.worst_age_ns is None:
+            continue
+        assert frame.latency_ns is not None
+        late_ms, latency_ms = frame.arrivals.error_ns[2] * 1e-6, frame.latency_ns * 1e-6
+        worst_ms, age_ms = frame.worst_ns * 1e-6, frame.worst_age_ns * 1e-6
+        loc: Loc = ("outputs", frame.name, "latency_ms")
+        if late_ms > allowed_ms:
+            yield _Finding(
+                loc,
+                f"expected a latency that the bus can keep, got {latency_ms:g} ms: behind the outputs before "
+                f"it, the frame arrives up to {late_ms:.2f} ms later (timing.age_p99_ms allows "
+                f"{allowed_ms:g}); make it {latency_ms + late_ms:.1f} ms or longer, send less, or raise the "
+                "bit rate",
+            )
+        elif age_ms - latency_ms - frame.drawn_ns * 1e-6 > allowed_ms:
+            old.append(f"{frame.name} {age_ms:.2f} ms instead of {latency_ms:g}")
+        if not frame.in_time:
+            slow.append(f"{frame.name} {worst_ms:.2f} ms of {frame.deadline_ns * 1e-6:g}")
+    if old:
+        text = (
+            "with the robot's frames in between outputs may be older than timing.age_p99_ms "
+            f"({allowed_ms:g}) allows: {', '.join(old)}"
+        )
+        yield _Finding(("bus",), text, impossible=False)
+    if slow:
+        text = f"more urgent identifiers may keep frames off the bus beyond their periods: {', '.join(slow)}"
+        yield _Finding(("bus",), text, impossible=False)

@@ -1,0 +1,1 @@
+"""The scenario file: circuit or manoeuvre, events, criteria, parameters, hook."""

@@ -1,0 +1,154 @@
+"""The circuit file: a closed line of straights and turns, its width, sectors, elevation and bank."""
+
+from __future__ import annotations
+
+import math
+import os
+from itertools import pairwise
+from typing import Annotated, Any, Literal, TypeAlias
+
+from pydantic import Discriminator, Field, Tag, model_validator
+
+from emulator.config.based_on import load_with_bases
+from emulator.config.rig.file import Name
+from emulator.config.scenario.quantities import Station
+from emulator.config.validation import Closed, validate, wrong
+from emulator.config.yaml_source import Loc, Source
+from emulator.core.errors import ConfigError
+from emulator.road import build_line as line
+from emulator.road.build_line import LineError
+
+
+class Straight(Closed):
+    """A straight; with ``free`` its length is solved so that the circuit closes, the figure a guess."""
+
+    straight_m: float = Field(gt=0, le=5000)
+    free: bool = False
+
+
+class Turn(Closed):
+    """A turn, positive to the left: transition in, arc, transition out; each of ``transition_m``."""
+
+    turn_deg: float = Field(ge=-350, le=350)
+    radius_m: float = Field(ge=3, le=5000)
+    transition_m: float = Field(default=0.0, ge=0, le=1000)
+
+    @model_validator(mode="after")
+    def _room_for_transitions(self) -> Turn:
+        if self.turn_deg == 0:
+            raise wrong("expected an angle other than 0; write a straight instead", "turn_deg")
+        longest = math.radians(abs(self.turn_deg)) * self.radius_m
+        if self.transition_m > longest:
+            raise wrong(
+                f"expected at most {longest:.4g} m, or the two transitions turn by more than turn_deg, "
+                f"got {self.transition_m:g}",
+                "transition_m",
+            )
+        return self
+
+
+def _segment_tag(value: Any) -> str | None:
+    keys = value if isinstance(value, dict) else {type(value): 0}
+    if "straight_m" in keys or Straight in keys:
+        return "straight_m"
+    if "turn_deg" in keys or Turn in keys:
+        return "turn_deg"
+    return None
+
+
+Segment: TypeAlias = Annotated[
+    Annotated[Straight, Tag("straight_m")] | Annotated[Turn, Tag("turn_deg")], Discriminator(_segment_tag)
+]
+
+
+class Height(Closed):
+    """Height of the line over the origin at a station; smooth in between."""
+
+    station_m: Station
+    height_m: float = Field(ge=-1000, le=1000)
+
+
+class Banking(Closed):
+    """Bank of the road at a station: positive where the left side is the higher one (helps a right turn)."""
+
+    station_m: Station
+    bank_deg: float = Field(ge=-35, le=35)
+
+
+class Circuit(Closed):
+    """A closed circuit as a list of segments; exactly two straights are free so that it closes."""
+
+    kind: Literal["circuit"]
+    name: Name
+    closed: Literal[True]
+    width_m: float = Field(ge=2, le=50)
+    sector_marks_m: tuple[Station, ...] = ()  # where sectors end; the last one ends with the lap
+    segments: Annotated[tuple[Segment, ...], Field(min_length=4)]
+    elevation: tuple[Height, ...] = ()
+    banking: tuple[Banking, ...] = ()
+
+    @model_validator(mode="after")
+    def _rising_stations(self) -> Circuit:
+        elevation, banking = [p.station_m for p in self.elevation], [p.station_m for p in self.banking]
+        for key, stations in (("elevation", elevation), ("banking", banking)):
+            for before, after in pairwise(stations):
+                if after <= before:
+                    raise wrong(f"expected rising stations, got {after:g} behind {before:g}", key)
+        return self
+
+    @model_validator(mode="after")
+    def _sectors_rise(self) -> Circuit:
+        for i, mark in enumerate(self.sector_marks_m):
+            before = self.sector_marks_m[i - 1] if i else 0.0
+            if mark <= before:
+                raise wrong(f"expected a station above {before:g} m, got {mark:g}", "sector_marks_m", i)
+        return self
+
+    @model_validator(mode="after")
+    def _closes(self) -> Circuit:
+        free = [i for i, s in enumerate(self.segments) if isinstance(s, Straight) and s.free]
+        if len(free) != 2:
+            raise wrong(f"expected exactly two straights with free: true, got {len(free)}", "segments")
+        total = sum(s.turn_deg for s in self.segments if isinstance(s, Turn))
+        if abs(abs(total) - 360.0) > 1e-9:
+            raise wrong(f"expected turns that add up to 360 or -360 deg, got {total:g}", "segments")
+        return self
+
+
+def load_circuit(path: str | os.PathLike[str]) -> tuple[Circuit, Source]:
+    """Read a circuit file. Raises ConfigError; also when its segments close to no circuit."""
+    source = load_with_bases(path)
+    circuit = validate(Circuit, source)
+    try:
+        length = lap_length(circuit)
+    except LineError as error:
+        loc: Loc = ("segments",) if error.segment is None else ("segments", error.segment)
+        raise ConfigError([source.problem(loc, error.expected)]) from None
+    placed: list[tuple[Loc, float]] = [
+        (("sector_marks_m", i), m) for i, m in enumerate(circuit.sector_marks_m)
+    ]
+    placed += [(("elevation", i, "station_m"), p.station_m) for i, p in enumerate(circuit.elevation)]
+    placed += [(("banking", i, "station_m"), p.station_m) for i, p in enumerate(circuit.banking)]
+    beyond = [
+        source.problem(place, f"expected less than the lap of {length:.1f} m, got {station:g}")
+        for place, station in placed
+        if station >= length
+    ]
+    if beyond:
+        raise ConfigError(beyond)
+    return circuit, source
+
+
+def line_segments(circuit: Circuit) -> tuple[line.Segment, ...]:
+    """The segments as emulator.road.build_line takes them: radians."""
+    return tuple(
+        line.Straight(s.straight_m, s.free)
+        if isinstance(s, Straight)
+        else line.Turn(math.radians(s.turn_deg), s.radius_m, s.transition_m)
+        for s in circuit.segments
+    )
+
+
+def lap_length(circuit: Circuit) -> float:
+    """Length of a lap in metres, free straights solved. Raises LineError."""
+    return float(line.build_line(line_segments(circuit), closed=True, ds_m=5.0).length)

@@ -1,0 +1,436 @@
+"""The scenario file: what is ridden, what happens, what must hold.
+
+Stations are metres along the line of circuit or manoeuvre from its start, within one lap; offsets are metres
+from the line, positive to the left. Times are seconds from the start of the ride. Angles in these files are
+degrees.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Iterator, Mapping
+from datetime import UTC, datetime, timedelta
+from typing import Annotated, Literal
+
+from pydantic import Field, model_validator
+
+from emulator.config.based_on import kind_of, load_with_bases
+from emulator.config.rig.file import FileName, Name
+from emulator.config.scenario.circuit import load_circuit
+from emulator.config.scenario.course import Course, circuit_course
+from emulator.config.scenario.criteria import Criterion, beyond_circuit, contradictions
+from emulator.config.scenario.events import Event, GripEvent, Trigger
+from emulator.config.scenario.manoeuvre import Braking, Manoeuvre, has_laps, manoeuvre_course
+from emulator.config.scenario.parameters import Parameter, ParameterName, put_in
+from emulator.config.scenario.quantities import Duration, LeapDay, Station, UtcTime, either, left_of
+from emulator.config.validation import Closed, Words, did_you_mean, validate, wrong
+from emulator.config.vehicle.change import VehicleChange
+from emulator.config.yaml_source import Loc, Source, beside
+from emulator.core.errors import ConfigError, Problem
+from emulator.lap.target_speed import G
+from emulator.road.build_line import LineError
+
+PROFILE_JERK = 12.0
+"""Jerk of the target speed [m/s^3]; a rider's hand, common practice, no source."""
+
+
+class Origin(Closed):
+    """Origin of the local east-north-up world, WGS 84."""
+
+    latitude_deg: float = Field(ge=-89, le=89)
+    longitude_deg: float = Field(ge=-180, le=180)
+    height_m: float = Field(ge=-500, le=9000)  # above the ellipsoid
+    geoid_separation_m: float = Field(default=0.0, ge=-120, le=100)  # mean sea level above the ellipsoid
+
+
+class Start(Closed):
+    """Where and how the ride starts; always from standstill in the support."""
+
+    station_m: Station = 0.0
+    gear: int = Field(default=1, ge=0, le=6)
+
+
+class Support(Closed):
+    """What holds the bike upright until it rides by itself: up to a speed, or for a time of the ride."""
+
+    tow_acceleration_m_s2: float = Field(ge=0, le=10)
+    release_speed_km_h: float | None = Field(default=None, gt=0, le=100)
+    release_time_s: float | None = Field(default=None, ge=0, le=3600)
+
+    @model_validator(mode="after")
+    def _one_release(self) -> Support:
+        either("release_speed_km_h", self.release_speed_km_h, "release_time_s", self.release_time_s)
+        return self
+
+
+class SpeedProfile(Closed):
+    """Limits of the target speed. Give the lateral limit either as acceleration or as lean.
+
+    The longitudinal ones are of what engine and brakes do; what a slope does comes on top.
+    """
+
+    lateral_limit_m_s2: float | None = Field(default=None, gt=0, le=20)
+    lean_limit_deg: float | None = Field(default=None, gt=0, le=65)
+    acceleration_limit_m_s2: float = Field(gt=0, le=15)
+    braking_limit_m_s2: float = Field(gt=0, le=15)
+    top_speed_km_h: float = Field(gt=0, le=400)
+
+    @model_validator(mode="after")
+    def _one_lateral_limit(self) -> SpeedProfile:
+        either("lateral_limit_m_s2", self.lateral_limit_m_s2, "lean_limit_deg", self.lean_limit_deg)
+        return self
+
+
+class Patch(Closed):
+    """A piece of road with a grip of its own.
+
+    Without ``from_m`` and ``to_m`` it covers the whole line (a wet line, a kerb); ``from_m`` after ``to_m``
+    means across the lap's end.
+    """
+
+    name: Name
+    from_m: Station | None = None
+    to_m: Station | None = None
+    left_m: float = Field(default=25.0, ge=-50, le=50)
+    right_m: float = Field(default=-25.0, ge=-50, le=50)
+    grip: float = Field(ge=0, le=2)
+    edge_m: float = Field(default=1.0, ge=0.05, le=50)
+
+    @model_validator(mode="after")
+    def _has_an_area(self) -> Patch:
+        for key, other in (("from_m", self.to_m), ("to_m", self.from_m)):
+            if getattr(self, key) is None and other is not None:
+                raise wrong(f"missing key {key!r}: both from_m and to_m, or none of them for the whole line")
+        if self.from_m is not None and self.from_m == self.to_m:
+            raise wrong(f"expected another station than from_m, got {self.to_m:g} for both", "to_m")
+        left_of(self.left_m, self.right_m)
+        return self
+
+    def stretch(self, length_m: float) -> tuple[float, float]:
+        """Stations [m] it begins and ends at, on a line of that length."""
+        if self.from_m is None or self.to_m is None:
+            return 0.0, length_m
+        return self.from_m, self.to_m
+
+
+class Bump(Closed):
+    """A bump across the road, one wave of the cosine from ``at_m`` on; a dip if its height is negative."""
+
+    name: Name
+    at_m: Station
+    length_m: float = Field(ge=0.2, le=200)
+    height_m: float = Field(ge=-0.5, le=0.5)
+    left_m: float = Field(default=25.0, ge=-50, le=50)
+    right_m: float = Field(default=-25.0, ge=-50, le=50)
+
+    @model_validator(mode="after")
+    def _has_a_width(self) -> Bump:
+        left_of(self.left_m, self.right_m)
+        return self
+
+
+class Roughness(Closed):
+    """Unevenness of the whole road by its class in ISO 8608, A (very good) to H; ``seed`` picks the road."""
+
+    iso_class: Literal["A", "B", "C", "D", "E", "F", "G", "H"]
+    seed: int = Field(default=1, ge=0, le=2**32 - 1)
+
+
+class Surface(Closed):
+    """The road: friction coefficient, patches (the last one that covers a place wins), unevenness."""
+
+    grip: float = Field(gt=0, le=2)
+    patches: tuple[Patch, ...] = ()
+    bumps: tuple[Bump, ...] = ()
+    roughness: Roughness | None = None
+
+
+class Wind(Closed):
+    """Steady wind; ``from_deg`` is where it comes from, clockwise from north."""
+
+    speed_m_s: float = Field(ge=0, le=40)
+    from_deg: float = Field(ge=0, le=360)
+
+
+class HookFile(Closed):
+    """A class in Python that looks at the ride and asks for events: emulator.config.scenario.hook.
+
+    ``file`` is run as a program: only use one you have read. On the bench a look may take ``budget_ms``.
+    """
+
+    file: FileName
+    name: Annotated[str, Field(pattern=r"^[A-Za-z_][A-Za-z0-9_]*$"), Words("the name of a class")]
+    every_ms: float = Field(default=20.0, ge=5, le=10_000)
+    budget_ms: float = Field(default=50.0, ge=5, le=10_000)
+
+
+class Expected(Closed):
+    """How the reference robot's ride comes out, for regression. The verdict knows nothing of it.
+
+    reason  why it fails, in one physical sentence
+    told    words that each stand in a reason of the verdict or in the text of an event, if it fails as meant
+    """
+
+    result: Literal["pass", "fail"]
+    reason: Name | None = None
+    told: tuple[Name, ...] = ()
+
+    @model_validator(mode="after")
+    def _a_failure_has_a_reason(self) -> Expected:
+        for key in ("reason", "told"):
+            given = bool(getattr(self, key))
+            if self.result == "fail" and not given:
+                raise wrong(f"missing key {key!r}: an expected failure says why and how it shows")
+            if self.result == "pass" and given:
+                raise wrong(f"expected no {key} beside result pass; remove it", key)
+        return self
+
+
+class Scenario(Closed):
+    """One ride and what it has to show."""
+
+    kind: Literal["scenario"]
+    name: Name
+    purpose: Name
+    circuit: FileName | None = None
+    manoeuvre: Manoeuvre | None = None
+    laps: int = Field(default=1, ge=1, le=1000)
+    duration_limit_s: Duration
+    utc: UtcTime
+    leap_second: LeapDay | None = None  # the day that ends with 23:59:60
+    origin: Origin
+    start: Start = Start()
+    support: Support
+    speed: SpeedProfile
+    surface: Surface
+    wind: Wind | None = None
+    vehicle: VehicleChange = VehicleChange()
+    parameters: dict[ParameterName, Parameter] = Field(default_factory=dict)
+    events: tuple[Event, ...] = ()
+    hook: HookFile | None = None
+    criteria: Annotated[tuple[Criterion, ...], Field(min_length=1)]
+    expected: Expected = Expected(result="pass")
+
+    @model_validator(mode="after")
+    def _one_line(self) -> Scenario:
+        if (self.circuit is None) == (self.manoeuvre is None):
+            got = "none of them" if self.circuit is None else "both (a base's key is taken away by null)"
+            raise wrong(f"expected either circuit or manoeuvre, got {got}")
+        given = "laps" in self.model_fields_set
+        if self.manoeuvre is None or has_laps(self.manoeuvre):
+            if not given:
+                raise wrong("missing key 'laps': a whole number from 1 to 1000")
+        elif given:
+            raise wrong("expected no laps: the line of this manoeuvre is open; remove it", "laps")
+        return self
+
+
+def circuit_path(scenario: Scenario, source: Source) -> str | None:
+    """The circuit file of a scenario, None if it rides a manoeuvre."""
+    return None if scenario.circuit is None else beside(source.file_of(("circuit",)), scenario.circuit)
+
+
+def load_scenario(
+    path: str | os.PathLike[str], given: Mapping[str, int | float] | None = None
+) -> tuple[Scenario, Source]:
+    """Read a scenario and check it against its line. Raises ConfigError with what is wrong in both.
+
+    given  values of its parameters, set for this run
+    """
+    source = put_in(load_with_bases(path), given or {})
+    scenario = validate(Scenario, source)
+    problems = _within_itself(scenario, source)
+    try:
+        course, _ = load_course(scenario, source)
+    except ConfigError as error:
+        problems += error.problems
+    else:
+        problems += _within_course(scenario, source, course)
+    if problems:
+        raise ConfigError(problems)
+    return scenario, source
+
+
+def load_course(scenario: Scenario, source: Source) -> tuple[Course, Source | None]:
+    """The course of a scenario and the circuit file it is from. Raises ConfigError."""
+    if scenario.manoeuvre is not None:
+        try:
+            top = scenario.speed.top_speed_km_h / 3.6
+            return manoeuvre_course(scenario.manoeuvre, top, PROFILE_JERK), None
+        except LineError as error:
+            raise ConfigError([source.problem(("manoeuvre",), error.expected)]) from None
+    file = circuit_path(scenario, source)
+    assert file is not None  # one of both is given: the schema's rule
+    if not os.path.isfile(file):
+        text = f"no such file: {file} (paths are relative to this file)"
+        raise ConfigError([source.problem(("circuit",), text)])
+    try:
+        circuit, circuit_source = load_circuit(file)
+    except ConfigError:
+        other = kind_of(file)
+        if other in ("rig", "vehicle", "scenario"):
+            text = f"expected a circuit file, {file} is a {other} file"
+            raise ConfigError([source.problem(("circuit",), text)]) from None
+        raise
+    return circuit_course(circuit), circuit_source
+
+
+def hook_path(scenario: Scenario, source: Source) -> str | None:
+    """The file of a scenario's hook, None if it has none."""
+    if scenario.hook is None:
+        return None
+    return beside(source.file_of(("hook", "file")), scenario.hook.file)
+
+
+def _within_itself(scenario: Scenario, source: Source) -> list[Problem]:
+    problems = []
+    hook = hook_path(scenario, source)
+    if hook is not None and not os.path.isfile(hook):
+        text = f"no such file: {hook} (paths are relative to this file)"
+        problems.append(source.problem(("hook", "file"), text))
+    names: list[tuple[Loc, list[str]]] = [
+        (("surface", "patches"), [p.name for p in scenario.surface.patches]),
+        (("surface", "bumps"), [b.name for b in scenario.surface.bumps]),
+        (("events",), [e.name for e in scenario.events]),
+    ]
+    for loc, given in names:
+        first: dict[str, int] = {}
+        for i, name in enumerate(given):
+            if first.setdefault(name, i) != i:
+                text = f"expected a name of its own, got {name!r}, which {loc[-1]}.{first[name]} has already"
+                problems.append(source.problem((*loc, i, "name"), text))
+    if scenario.leap_second is not None:
+        last = scenario.utc + timedelta(seconds=scenario.duration_limit_s)
+        midnight = datetime(*scenario.leap_second.timetuple()[:3], tzinfo=UTC) + timedelta(days=1)
+        if not scenario.utc < midnight <= last:
+            text = (
+                f"expected a day that ends during the ride ({scenario.utc:%Y-%m-%dT%H:%M:%SZ} and "
+                f"duration_limit_s {scenario.duration_limit_s:g}), got {scenario.leap_second}"
+            )
+            problems.append(source.problem(("leap_second",), text))
+    for i, event in enumerate(scenario.events):
+        for loc, part in event.at.parts(("events", i, "at")):
+            problems += [
+                source.problem((*loc, *key), text) for key, text in _wrong_trigger(scenario, i, part)
+            ]
+    problems += _waiting_for_each_other(scenario, source)
+    m = scenario.manoeuvre
+    if isinstance(m, Braking):
+        slope = math.radians(m.slope_deg)
+        most = G * (scenario.surface.grip * math.cos(slope) + math.sin(slope))
+        if m.deceleration_m_s2 > most:
+            text = (
+                f"expected at most {most:.3g} m/s2, what grip {scenario.surface.grip:g} and the slope allow, "
+                f"got {m.deceleration_m_s2:g}"
+            )
+            problems.append(source.problem(("manoeuvre", "deceleration_m_s2"), text))
+    asked = contradictions(
+        scenario.criteria, [e.name for e in scenario.events], scenario.laps, scenario.duration_limit_s
+    )
+    problems += [source.problem(("criteria", *loc), text) for loc, text in asked]
+    return problems
+
+
+def _wrong_trigger(scenario: Scenario, i: int, part: Trigger) -> Iterator[tuple[Loc, str]]:
+    """Keys of one condition of event ``i`` that don't fit the scenario, with what is wrong."""
+    names = [e.name for e in scenario.events]
+    end = f"expected a time before the end (duration_limit_s {scenario.duration_limit_s:g})"
+    if part.time_s is not None and part.time_s >= scenario.duration_limit_s:
+        yield ("time_s",), f"{end}, got {part.time_s:g}"
+    if part.between_s is not None and part.between_s[1] > scenario.duration_limit_s:
+        yield ("between_s", 1), f"{end}, got {part.between_s[1]:g}"
+    if part.lap is not None and part.lap > scenario.laps:
+        yield ("lap",), f"expected a lap from 1 to {scenario.laps} (laps), got {part.lap}"
+    for key in ("started", "ended"):
+        name = getattr(part, key)
+        if name is None:
+            continue
+        if name not in names:
+            yield (key,), f"expected the name of another event, got {name!r}{did_you_mean(name, names)}"
+        elif names.index(name) == i:
+            yield (key,), f"expected the name of another event, got its own, {name!r}"
+
+
+def _waiting_for_each_other(scenario: Scenario, source: Source) -> list[Problem]:
+    """Events none of which can ever start, because each waits for the others alone.
+
+    One that waits for itself, or for what there is not, is told as such and is none of these.
+    """
+    by_name = {e.name: e for e in scenario.events}
+
+    def can_start(own: str, trigger: Trigger, able: set[str]) -> bool:
+        if trigger.first_of is not None:
+            return any(can_start(own, part, able) for part in trigger.first_of)
+        if trigger.all_of is not None:
+            return all(can_start(own, part, able) for part in trigger.all_of)
+        name = trigger.started or trigger.ended
+        return name is None or name in able or name not in by_name or name == own
+
+    able: set[str] = set()
+    while more := {n for n, e in by_name.items() if n not in able and can_start(n, e.at, able)}:
+        able |= more
+    return [
+        source.problem(("events", i, "at"), "expected events that don't all wait for each other: none starts")
+        for i, e in enumerate(scenario.events)
+        if e.name not in able
+    ]
+
+
+def _within_course(scenario: Scenario, source: Source, course: Course) -> list[Problem]:
+    start = scenario.start.station_m
+    stations: list[tuple[Loc, float | None]] = [(("start", "station_m"), start)]
+    for i, patch in enumerate(scenario.surface.patches):
+        stations += [
+            (("surface", "patches", i, "from_m"), patch.from_m),
+            (("surface", "patches", i, "to_m"), patch.to_m),
+        ]
+    stations += [(("surface", "bumps", i, "at_m"), b.at_m) for i, b in enumerate(scenario.surface.bumps)]
+    events: list[tuple[Loc, float | None]] = []
+    areas: list[tuple[Loc, float | None]] = []
+    for i, event in enumerate(scenario.events):
+        events += [((*loc, "station_m"), t.station_m) for loc, t in event.at.parts(("events", i, "at"))]
+        if isinstance(event, GripEvent):
+            areas += [(("events", i, key), getattr(event, key)) for key in ("from_m", "to_m")]
+    what = "circuit" if scenario.manoeuvre is None else "line"
+    problems = [
+        source.problem(
+            loc, f"expected a station within the {what} of {course.length_m:.1f} m, got {station:g}"
+        )
+        for loc, station in [*stations, *events, *areas]
+        if station is not None and station > course.length_m
+    ]
+    sectors = len(course.sector_ends_m)
+    problems += _within_sectors(scenario, source, sectors)
+    asked = beyond_circuit(scenario.criteria, course.length_m, sectors if course.line.closed else 0)
+    problems += [source.problem(("criteria", *loc), text) for loc, text in asked]
+    if course.line.closed:
+        return problems
+    # an open line is ridden once, from the start on
+    for loc, station in events:
+        if station is not None and station < start:
+            text = f"expected a station from the start on ({start:g} m) on an open line, got {station:g}"
+            problems.append(source.problem(loc, text))
+    for i, patch in enumerate(scenario.surface.patches):
+        begin, end = patch.stretch(course.line.length)
+        if begin > end:
+            text = f"expected more than from_m ({begin:g}) on an open line, got {end:g}"
+            problems.append(source.problem(("surface", "patches", i, "to_m"), text))
+    for i, event in enumerate(scenario.events):
+        if not isinstance(event, GripEvent) or event.from_m is None or event.to_m is None:
+            continue
+        if event.from_m > event.to_m:
+            text = f"expected more than from_m ({event.from_m:g}) on an open line, got {event.to_m:g}"
+            problems.append(source.problem(("events", i, "to_m"), text))
+    if start == course.length_m:
+        problems.append(source.problem(("start", "station_m"), "expected a station before the finish"))
+    return problems
+
+
+def _within_sectors(scenario: Scenario, source: Source, sectors: int) -> list[Problem]:
+    return [
+        source.problem((*loc, "sector"), f"expected a sector from 1 to {sectors}, got {part.sector}")
+        for i, event in enumerate(scenario.events)
+        for loc, part in event.at.parts(("events", i, "at"))
+        if part.sector is not None and part.sector > sectors
+    ]

@@ -1,0 +1,129 @@
+"""How the vehicle that is ridden differs from its file: worn tyres, loads, fuel.
+
+The robot is not told: its plan, its balance and the sensors' own constants stay those of the file.
+
+Wear takes rubber off normal to the tread. A surface inside a torus at an even depth is a torus round the
+same ring, so outer radius and crown radius both lose the depth, and the bike stands lower by it. Less rubber
+under the contact shears less: ``stiffness`` multiplies cornering, camber and slip stiffness of the tread, and
+with them both relaxation lengths, because the carcass behind the tread gives as it did (stiffness over
+relaxation length stays). How much stiffer, and what friction is left, is measured and not computed: both are
+given. Neglected: the rubber's mass, about 0.3 kg and 0.03 kg m2 about the axle a millimetre.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from pydantic import Field, model_validator
+
+from emulator.config.rig.file import Name
+from emulator.config.validation import Closed, Words, wrong
+from emulator.config.vehicle.file import VehicleFile
+from emulator.config.yaml_source import Source
+from emulator.core.errors import ConfigError, Problem
+from emulator.vehicle.params import RigidMass, vehicle_record
+
+Values = dict[str, dict[str, float]]
+
+_STIFFNESSES = (
+    "cornering_stiffness",
+    "cornering_per_load",
+    "camber_stiffness",
+    "camber_per_load",
+    "slip_stiffness_per_load",
+)
+_RELAXATIONS = ("relaxation_length", "relaxation_length_x")
+
+
+class TyreWear(Closed):
+    """A worn tyre: depth of rubber gone; stiffness and friction as factors of the new tyre's."""
+
+    depth_mm: float = Field(ge=0, le=10)
+    stiffness: float = Field(default=1.0, ge=0.5, le=2)
+    friction: float = Field(default=1.0, ge=0.3, le=1.5)
+
+
+class Wear(Closed):
+    """Which tyres are worn."""
+
+    front: TyreWear | None = None
+    rear: TyreWear | None = None
+
+
+class Load(Closed):
+    """A mass fixed to the main frame: its centre in the main frame (in the symmetry plane), inertia there."""
+
+    name: Name
+    mass_kg: float = Field(gt=0, le=200)
+    position_m: Annotated[tuple[float, float, float], Words("a list of 3 numbers (m): forward, 0, up")]
+    inertia_kg_m2: tuple[float, float, float] = (0.0, 0.0, 0.0)
+
+    @model_validator(mode="after")
+    def _place(self) -> Load:
+        x, y, z = self.position_m
+        if y != 0.0:
+            raise wrong(f"expected 0, a place in the symmetry plane, got {y:g}", "position_m", 1)
+        if not -1.0 <= x <= 2.5:
+            raise wrong(f"expected a number from -1 to 2.5 m, got {x:g}", "position_m", 0)
+        if not 0.0 <= z <= 2.0:
+            raise wrong(f"expected a number from 0 to 2 m, got {z:g}", "position_m", 2)
+        a, b, c = self.inertia_kg_m2
+        if min(a, b, c) < 0.0 or a > b + c or b > a + c or c > a + b:
+            raise wrong(
+                "expected moments of inertia from 0 up, none above the sum of the others", "inertia_kg_m2"
+            )
+        return self
+
+
+class VehicleChange(Closed):
+    """Tyre wear, a list of masses, and the fuel on board in place of what the file's mass includes."""
+
+    tyre_wear: Wear = Wear()
+    load: tuple[Load, ...] = ()
+    fuel_kg: float | None = Field(default=None, ge=0, le=100)
+
+
+def changed_values(change: VehicleChange, file: VehicleFile, source: Source) -> Values:
+    """The vehicle's values with the change. Raises ConfigError: fuel without a tank, a tread worn through.
+
+    source  the scenario, for the places of what is wrong
+    """
+    problems: list[Problem] = []
+    values = {group: dict(entries) for group, entries in file.values.items()}
+    for group, name, wear in (
+        ("tyre_front", "front", change.tyre_wear.front),
+        ("tyre_rear", "rear", change.tyre_wear.rear),
+    ):
+        if wear is None:
+            continue
+        tyre, depth = values[group], wear.depth_mm * 1e-3
+        if depth >= tyre["crown_radius"]:
+            text = f"expected less than the crown radius of {tyre['crown_radius'] * 1e3:g} mm"
+            problems.append(source.problem(("vehicle", "tyre_wear", name, "depth_mm"), text))
+        tyre["radius"] -= depth
+        tyre["crown_radius"] -= depth
+        for key in (*_STIFFNESSES, *_RELAXATIONS):
+            tyre[key] *= wear.stiffness
+        for key in ("friction_x", "friction_y"):
+            tyre[key] *= wear.friction
+    masses = [RigidMass(load.mass_kg, *load.position_m, *load.inertia_kg_m2) for load in change.load]
+    if change.fuel_kg is not None:
+        loc = ("vehicle", "fuel_kg")
+        if file.tank is None:
+            text = (
+                f"expected a vehicle whose file says where its tank is (section tank); {file.name} does not"
+            )
+            problems.append(source.problem(loc, text))
+        elif change.fuel_kg > file.tank["capacity"]:
+            text = f"expected at most the tank's {file.tank['capacity']:g} kg, got {change.fuel_kg:g}"
+            problems.append(source.problem(loc, text))
+        else:
+            # a mass at a point is taken away as it is put on: with its sign
+            more = change.fuel_kg - file.tank["fuel"]
+            masses.append(RigidMass(more, file.tank["x"], 0.0, file.tank["z"], 0.0, 0.0, 0.0))
+    if problems:
+        raise ConfigError(problems)
+    for mass in masses:
+        body = vehicle_record(values, file.tables, robot=mass).body[0]
+        values["main_frame"] = {key: float(body[f"main_frame_{key}"]) for key in values["main_frame"]}
+    return values

@@ -1,0 +1,294 @@
+"""The vehicle file: every parameter of the table in emulator.vehicle.params with value, unit and source.
+
+An entry reads ``wheelbase: {value: 1420, unit: mm, source: measured on the stand}``. The unit must be the
+table's or one that converts to it; the value is handed on in SI. A value outside what is possible is an
+error, one outside what a road or racing motorcycle shows is a warning beside the result. The same holds for
+values that contradict each other: emulator.config.vehicle.consistency.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+from dataclasses import dataclass
+from functools import cache
+from typing import Annotated, Any, Literal, TypeAlias
+
+from pydantic import BeforeValidator, Field, WithJsonSchema, create_model
+
+from emulator.config.based_on import load_with_bases
+from emulator.config.rig.file import Name
+from emulator.config.validation import Closed, Words, did_you_mean, problems_of
+from emulator.config.vehicle.consistency import contradictions
+from emulator.config.yaml_source import Loc, Source
+from emulator.core.errors import ConfigError, Problem
+from emulator.vehicle import params
+from emulator.vehicle.params import Group, Parameter
+
+_DEG = math.pi / 180.0
+_RPM = math.pi / 30.0
+
+CONVERSIONS: dict[str, dict[str, float]] = {
+    "m": {"mm": 1e-3, "cm": 1e-2},
+    "m2": {"cm2": 1e-4, "mm2": 1e-6},
+    "kg": {"g": 1e-3},
+    "kg m2": {"kg cm2": 1e-4, "kg mm2": 1e-6, "g m2": 1e-3},
+    "s": {"ms": 1e-3},
+    "m/s": {"km/h": 1.0 / 3.6},
+    "rad": {"deg": _DEG},
+    "rad/s": {"deg/s": _DEG, "rpm": _RPM, "1/min": _RPM},
+    "1/rad": {"1/deg": 1.0 / _DEG},
+    "1": {"%": 1e-2},
+    "N": {"kN": 1e3},
+    "N/m": {"kN/m": 1e3, "N/mm": 1e3, "kN/mm": 1e6},
+    "N s/m": {"kN s/m": 1e3, "N s/mm": 1e3},
+    "N/rad": {"kN/rad": 1e3, "N/deg": 1.0 / _DEG},
+    "N m": {"kN m": 1e3, "N mm": 1e-3},
+    "N m/rad": {"kN m/rad": 1e3, "N m/deg": 1.0 / _DEG},
+    "N m s/rad": {"N m s/deg": 1.0 / _DEG, "N m/rpm": 1.0 / _RPM},
+    "N m/Pa": {"N m/kPa": 1e-3, "N m/bar": 1e-5, "N m/MPa": 1e-6},
+    "Pa": {"kPa": 1e3, "bar": 1e5, "MPa": 1e6},
+    "W": {"kW": 1e3},
+    "K": {},
+    "1/K": {"%/K": 1e-2},
+    "J/K": {"kJ/K": 1e3},
+    "W/K": {"kW/K": 1e3},
+}
+"""Per SI unit, the other units a file may use, and how many SI units one of them is (by definition)."""
+
+
+@dataclass(frozen=True)
+class VehicleFile:
+    """A vehicle in SI.
+
+    values    by group and parameter name, every parameter of the table
+    tables    by name, (argument, value) pairs with the argument strictly increasing
+    warnings  values that are possible but not plausible, alone or together
+    sha256    of the file's bytes
+    tank      values of ``TANK`` by name, None if the file has no such section
+    bases     files it is based on, the nearest first
+    """
+
+    name: str
+    values: dict[str, dict[str, float]]
+    tables: dict[str, list[tuple[float, float]]]
+    warnings: list[Problem]
+    sha256: str
+    tank: dict[str, float] | None = None
+    bases: tuple[str, ...] = ()
+
+
+TANK = Group(
+    "tank",
+    "fuel; may be left out, then a scenario can't say how much there is",
+    (
+        Parameter("x", "m", -5.0, 5.0, 0.2, 1.2, "centre of the fuel, forward of the rear contact"),
+        Parameter("z", "m", -5.0, 5.0, 0.4, 1.2, "the same, above the ground"),
+        Parameter("capacity", "kg", 0.0, 200.0, 2.0, 25.0, "fuel in a full tank"),
+        Parameter("fuel", "kg", 0.0, 200.0, 0.0, 25.0, "fuel that the mass of main_frame includes"),
+    ),
+)
+"""The section of a vehicle file that nothing but a scenario's ``vehicle.fuel_kg`` needs."""
+
+
+def _unit_text(value: object) -> object:
+    return (
+        "1" if value == 1 and not isinstance(value, (bool, float)) else value
+    )  # unit: 1 is a number in YAML
+
+
+Unit: TypeAlias = Annotated[
+    str,
+    BeforeValidator(_unit_text),
+    Words("a unit, 1 for none"),
+    WithJsonSchema({"anyOf": [{"type": "string"}, {"const": 1}]}),
+]
+
+
+class Entry(Closed):
+    """One parameter as the file gives it."""
+
+    value: float
+    unit: Unit
+    source: Name
+
+
+class Table(Closed):
+    """One curve as the file gives it."""
+
+    unit: Annotated[tuple[Unit, Unit], Words("two units, of the argument and of the value")]
+    source: Name
+    points: Annotated[tuple[tuple[float, float], ...], Field(min_length=2)]
+
+
+class _Heading(Closed):
+    """What a vehicle file has beside its parameters."""
+
+    kind: Literal["vehicle"]
+    name: Name
+    purpose: Name | None = None
+
+
+@cache
+def _model(groups: tuple[Group, ...], tables: tuple[str, ...]) -> type[Closed]:
+    """The file's model, laid out from the parameter table."""
+    fields: dict[str, Any] = dict.fromkeys(tables, (Table, ...))
+    for group in (*groups, TANK):
+        entries: dict[str, Any] = {
+            p.name: (Annotated[Entry, Words(_entry_words(p))], ...) for p in group.parameters
+        }
+        model = create_model(group.name, __base__=Closed, **entries)
+        fields[group.name] = (model | None, None) if group is TANK else (model, ...)
+    return create_model("Vehicle", __base__=_Heading, **fields)
+
+
+def vehicle_model() -> type[Closed]:
+    """The model of a vehicle file."""
+    return _model(params.GROUPS, tuple(params.TABLES))
+
+
+def _entry_words(parameter: Parameter) -> str:
+    return f"an entry {{value, unit, source}} ({parameter.meaning}; {parameter.unit})"
+
+
+def load_vehicle(
+    path: str | os.PathLike[str],
+    groups: tuple[Group, ...] = params.GROUPS,
+    tables: dict[str, tuple[str, str]] = params.TABLES,
+) -> VehicleFile:
+    """Read a vehicle file against the parameter table. Raises ConfigError with every problem in it."""
+    source = load_with_bases(path)
+    problems = problems_of(_model(groups, tuple(tables)), source)
+    if problems and problems[0].key == "kind":
+        raise ConfigError(problems)
+    wrong_at = {problem.key for problem in problems}
+    values: dict[str, dict[str, float]] = {}
+    warnings: list[Problem] = []
+    has_tank = isinstance(source.data.get(TANK.name), dict)
+    for group in (*groups, TANK) if has_tank else groups:
+        values[group.name] = {}
+        for parameter in group.parameters:
+            loc: Loc = (group.name, parameter.name)
+            entry = _entry_at(source, loc, wrong_at)
+            if entry is not None:
+                value = _in_si(source, loc, parameter, entry, problems, warnings)
+                values[group.name][parameter.name] = value
+    tank = values.pop(TANK.name, None)
+    if tank is not None and tank.get("fuel", 0.0) > tank.get("capacity", math.inf):
+        text = f"expected at most the capacity of {tank['capacity']:g} kg, got {tank['fuel']:g} kg"
+        problems.append(source.problem((TANK.name, "fuel", "value"), text))
+    curves = {
+        name: _curve(source, name, units, problems)
+        for name, units in tables.items()
+        if _entry_at(source, (name,), wrong_at) is not None
+    }
+    doubtful = {problem.key for problem in problems}
+    sound = {
+        group: {name: v for name, v in entries.items() if f"{group}.{name}.value" not in doubtful}
+        for group, entries in values.items()
+    }
+    impossible, unusual = contradictions(
+        source, sound, {name: curve for name, curve in curves.items() if curve}
+    )
+    problems += impossible
+    warnings += unusual
+    if problems:
+        raise ConfigError(problems)
+    return VehicleFile(
+        source.data["name"].strip(), values, curves, sorted(warnings), source.sha256, tank, source.bases
+    )
+
+
+def _entry_at(source: Source, loc: Loc, wrong_at: set[str]) -> dict[str, Any] | None:
+    """The entry, if its form is right; its meaning can then be checked although others are wrong."""
+    value: Any = source.data
+    for part in loc:
+        if not isinstance(value, dict) or part not in value:
+            return None
+        value = value[part]
+    name = ".".join(str(part) for part in loc)
+    if any(key == name or key.startswith(name + ".") for key in wrong_at):
+        return None
+    return value if isinstance(value, dict) else None
+
+
+def _in_si(
+    source: Source,
+    loc: Loc,
+    parameter: Parameter,
+    entry: dict[str, Any],
+    problems: list[Problem],
+    warnings: list[Problem],
+) -> float:
+    """The entry's value in SI; notes what is wrong or doubtful about it."""
+    given = _unit_text(entry["unit"])
+    assert isinstance(given, str)
+    factor = _factor(source, (*loc, "unit"), given, parameter.unit, problems)
+    if factor is None:
+        return math.nan
+    value: float = entry["value"] * factor
+    here: Loc = (*loc, "value")
+    got = f"got {entry['value']:g} {given}" if given != "1" else f"got {entry['value']:g}"
+    if not parameter.low <= value <= parameter.high:
+        limits = _range(parameter.low, parameter.high, factor, given)
+        problems.append(source.problem(here, f"expected {limits} ({parameter.meaning}), {got}"))
+    elif not parameter.plausible_low <= value <= parameter.plausible_high:
+        limits = _range(parameter.plausible_low, parameter.plausible_high, factor, given)
+        warnings.append(
+            source.problem(here, f"unusual, motorcycles show {limits} ({parameter.meaning}), {got}")
+        )
+    return value
+
+
+def _curve(
+    source: Source, name: str, units: tuple[str, str], problems: list[Problem]
+) -> list[tuple[float, float]]:
+    """A table in SI; notes units that don't convert, arguments that don't increase and too many points."""
+    data = source.data[name]
+    factors = []
+    for i, unit in enumerate(units):
+        given = _unit_text(data["unit"][i])
+        assert isinstance(given, str)
+        factors.append(_factor(source, (name, "unit", i), given, unit, problems))
+    points = data["points"]
+    if len(points) > params.TORQUE_POINTS:
+        text = f"expected at most {params.TORQUE_POINTS} points, got {len(points)}; thin them out"
+        problems.append(source.problem((name, "points"), text))
+    for i in range(1, len(points)):
+        if points[i][0] <= points[i - 1][0]:
+            before = points[i - 1][0]
+            text = f"expected more than the {before:g} before it (strictly increasing), got {points[i][0]:g}"
+            problems.append(source.problem((name, "points", i, 0), text))
+    if None in factors:
+        return []
+    x, y = (factor for factor in factors if factor is not None)
+    return [(float(point[0]) * x, float(point[1]) * y) for point in points]
+
+
+def _factor(source: Source, loc: Loc, given: str, unit: str, problems: list[Problem]) -> float | None:
+    """How many ``unit`` one ``given`` is, None (and a problem) if it can't be said."""
+    others = CONVERSIONS.get(unit, {})
+    by_spelling = {_spelling(unit): 1.0, **{_spelling(name): factor for name, factor in others.items()}}
+    factor = by_spelling.get(_spelling(given))
+    if factor is None:
+        known = [unit, *others]
+        either = known[0] if len(known) == 1 else f"one of {', '.join(known)}"
+        text = f"expected {either}, got {given!r}{did_you_mean(given, known)}"
+        problems.append(source.problem(loc, text))
+    return factor
+
+
+def _spelling(unit: str) -> str:
+    """``N·m`` and ``N*m`` are ``N m``; ``m^2`` and ``m²`` are ``m2``."""
+    plain = unit.replace("·", " ").replace("*", " ").replace("^", "").replace("²", "2").replace("Nm", "N m")
+    return " ".join(plain.split())
+
+
+def _range(low: float, high: float, factor: float, unit: str) -> str:
+    """Bounds in the unit the file uses."""
+    of = "" if unit == "1" else f" {unit}"
+    if low == high:
+        return f"{low / factor:.4g}{of}"
+    if math.isinf(high):
+        return f"at least {low / factor:.4g}{of}"
+    return f"from {low / factor:.4g} to {high / factor:.4g}{of}"

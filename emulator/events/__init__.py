@@ -1,0 +1,1 @@
+"""What happens during a ride and when: triggers, faults on samples, frames and actuators. Pure."""

@@ -1,1 +1,0 @@
-"""What goes wrong, as pure functions on samples."""

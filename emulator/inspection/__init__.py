@@ -1,0 +1,1 @@
+"""What one thing is, looked at by itself: sensors, stability, a replayed run, the host."""

@@ -1,0 +1,1 @@
+"""A record's inputs through the plant again, compared bit for bit."""

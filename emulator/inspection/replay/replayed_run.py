@@ -1,0 +1,89 @@
+"""What `emulator replay` does: a record's inputs through the plant again, and what came of it.
+
+With other files than it was ridden with, the same inputs answer what that model would have done with those
+commands; then nothing is expected to agree, and the largest differences are what is asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from importlib.metadata import version
+from pathlib import Path
+
+from emulator.assembly.provenance import copies, manifest_of, session_of_record
+from emulator.core.compiled import CORE_HASH
+from emulator.core.errors import RecordError
+from emulator.inspection.replay.comparison import Comparison, Replayed
+from emulator.record.inputs import read_inputs
+from emulator.record.reader import Run, read_run
+from emulator.record.writer import CERTIFICATE_FILE, RunWriter, write_json
+from emulator.runs.one import judge_run
+from emulator.stages.replay import Replay, write_block, write_inputs
+from emulator.stages.virtual import without_permissives
+
+
+def replay(
+    folder: Path,
+    *,
+    rig: Path | None = None,
+    scenario: Path | None = None,
+    vehicle: Path | None = None,
+    out: Path | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> Replayed:
+    """Replay the run in ``folder`` and compare.
+
+    rig, scenario, vehicle  other files than it was ridden with
+    out                     run folder for the replay's own record, judged and with its report
+    progress                called about once a second of ride with the scenario time [s]
+    Raises RecordError or ConfigError if it can't be replayed, StartFailed or RunFailed for ``out``.
+    """
+    run = read_run(folder)
+    inputs = read_inputs(folder)
+    if inputs.cycles == 0:
+        raise RecordError(f"{folder}: no tick of the loop is recorded as whole; there is nothing to replay")
+    session = session_of_record(folder, run.manifest, rig=rig, scenario=scenario, vehicle=vehicle)
+    stage = run.manifest.get("replay_of", run.manifest).get("stage")
+    if stage == "virtual":
+        session = without_permissives(session)
+    names = dict(zip(session.codec.table.can_id.tolist(), session.codec.frames, strict=True))
+    comparison = Comparison(run, names)
+    again = Replay(session, inputs)
+    writer = None
+    if out is not None:
+        of = {"run": folder.resolve().name, "stage": stage}
+        manifest = {**manifest_of(session, stage="replay"), "replay_of": of}
+        writer = RunWriter(out, manifest, copies(session.files, session.paths))
+    try:
+        if writer is not None:
+            write_inputs(writer, inputs)
+        for block in again.blocks():
+            comparison.take(block)
+            if writer is not None:
+                write_block(writer, block)
+            if progress is not None and len(block.tick):
+                progress(float(block.tick[-1]) * 1e-3)
+    finally:
+        if writer is not None:
+            writer.close()
+    result = comparison.end(finished=again.finished)
+    result.other_files = bool(rig or scenario or vehicle)
+    result.notes = [*_doubts(run), *result.notes]
+    if out is not None:
+        write_json(out / CERTIFICATE_FILE, again.certificate())
+        judge_run(session, out, again.outcome())
+    return result
+
+
+def _doubts(run: Run) -> list[str]:
+    """What about the code and the host may make a replay differ."""
+    code, notes = run.manifest.get("code", {}), []
+    if code.get("plant") != CORE_HASH:
+        notes.append(
+            f"the plant's code is another than it was ridden with ({CORE_HASH} now, {code.get('plant')} then)"
+        )
+    then = run.manifest.get("versions", {})
+    other = [f"{name} {then[name]} then, {version(name)} now" for name in then if version(name) != then[name]]
+    if other:
+        notes.append(f"other libraries than it was ridden with: {', '.join(other)}")
+    return notes

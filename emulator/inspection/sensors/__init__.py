@@ -1,0 +1,1 @@
+"""What a rig's sensors are configured to do, and whether they do it."""

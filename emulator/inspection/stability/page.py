@@ -1,0 +1,392 @@
+"""The stability diagram and the delay margins as one page that needs nothing else, and as tables.
+
+Speeds are shown in km/h, leans in degrees, delays in milliseconds. A mode has its colour and its marker, a
+lean its dash, so that nothing is told by colour alone.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from rich.console import Group, RenderableType
+from rich.text import Text
+
+from emulator.record.writer import write_whole
+from emulator.report.drawing import BLUE, GREY, INK, ORANGE, PURPLE, Figure, plain_layout
+from emulator.report.page import document, escape, figure_place, html_table, terminal_table
+from emulator.robot.margins import LoopTiming, Margins
+from emulator.vehicle.modes import CAPSIZE, NAMES, WEAVE, WOBBLE, Stability, ranges_above_zero
+
+_KMH, _DEG, _MS = 3.6, 180.0 / math.pi, 1e3
+_COLOURS = {WEAVE: BLUE, WOBBLE: ORANGE, CAPSIZE: PURPLE}
+_SYMBOLS = {WEAVE: "circle", WOBBLE: "square", CAPSIZE: "diamond"}
+_DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot")
+_MARKERS = 14  # most markers of one curve; the line carries the rest
+_SHOWN_GROWTH, _SHOWN_HZ = -16.0, 12.0  # how far the axes reach at first; a double click shows all
+_OSCILLATES = 0.02  # [Hz] below this a root is drawn as real
+_TERMINAL_ROWS = 13
+
+
+@dataclass(frozen=True)
+class ModesPage:
+    """What a page shows.
+
+    subject   whose diagram: vehicle, and robot if it is on it
+    margins   None: there are none, ``notes`` say why
+    timing    of the loop the margins are of
+    notes     sentences to show beside, such as why something is missing
+    """
+
+    subject: str
+    stability: Stability
+    margins: Margins | None
+    timing: LoopTiming | None
+    notes: tuple[str, ...] = ()
+
+
+def write_modes(page: ModesPage, path: Path) -> None:
+    """Write the page. Raises RunFailed if the file can't be written."""
+    write_whole(path, modes_html(page))
+
+
+# -- figures -------------------------------------------------------------------------------------------------
+
+
+def growth_figure(s: Stability) -> Figure:
+    """Real parts [1/s] of all roots over speed [km/h]; above zero the motion grows."""
+    data = _other_roots(s, lambda roots: roots.real)
+    top = 1.0
+    for i, name, roots in _named(s):
+        data.append(_curve(s, i, name, roots.real, "%{x:.0f} km/h: %{y:+.2f} 1/s"))
+        top = max(top, float(np.nanmax(roots.real, initial=0.0)))
+    layout = _layout("growth rate / (1/s)", [_SHOWN_GROWTH, min(1.15 * top, 8.0)])
+    layout["shapes"] = [_band(0.0, 1e3)]
+    layout["annotations"] = [_word("unstable", 0.0, "bottom")]
+    return {"data": data, "layout": layout}
+
+
+def frequency_figure(s: Stability) -> Figure:
+    """Frequencies [Hz] of the oscillations over speed [km/h]; rings mark what is unstable."""
+    data = _other_roots(s, _hertz)
+    ring_x: list[float] = []
+    ring_y: list[float] = []
+    for i, name, roots in _named(s):
+        hertz = _hertz(roots)
+        if not np.isfinite(hertz).any():
+            continue
+        data.append(_curve(s, i, name, hertz, "%{x:.0f} km/h: %{y:.2f} Hz"))
+        grows = np.isfinite(hertz) & (roots.real > 0.0)
+        ring_x += (s.speeds[grows] * _KMH).tolist()
+        ring_y += hertz[grows].tolist()
+    if ring_x:
+        data.append(
+            {
+                "type": "scatter",
+                "mode": "markers",
+                "name": "unstable",
+                "x": _list(ring_x),
+                "y": _list(ring_y),
+                "marker": {"symbol": "circle-open", "size": 13, "color": "#a01818", "line": {"width": 2}},
+                "hoverinfo": "skip",
+            }
+        )
+    return {"data": data, "layout": _layout("frequency / Hz", [0.0, _SHOWN_HZ])}
+
+
+def margin_figure(m: Margins) -> Figure:
+    """Extra delay [ms] over speed [km/h] that the loop and each mode in it bear; 0: unstable without."""
+    data: list[dict[str, Any]] = []
+    shown = 10.0
+    for i, lean in enumerate(m.leans):
+        dash = _DASHES[i % len(_DASHES)]
+        loop = np.where(np.isfinite(m.loop[i]), m.loop[i], math.nan) * _MS
+        shown = max(shown, float(np.nanmax(loop, initial=0.0)))
+        for name in NAMES:
+            bears = np.where(np.isfinite(m.modes[name][i]), m.modes[name][i], math.nan) * _MS
+            if np.isfinite(bears).any():
+                text = f"{name} crosses, {_degrees(lean)}"
+                data.append(_line(m.speeds, bears, text, _COLOURS[name], dash, _SYMBOLS[name], 1.4))
+        if np.isfinite(loop).any():
+            data.append(_line(m.speeds, loop, f"the loop, {_degrees(lean)}", INK, dash, "", 2.8))
+        first = [
+            f"{w or 'no named mode'}, {f / 2.0 / math.pi:.1f} Hz" if math.isfinite(f) else ""
+            for w, f in zip(m.first[i], m.frequency[i], strict=True)
+        ]
+        if np.isfinite(loop).any():
+            data[-1]["text"] = first
+            data[-1]["hovertemplate"] = "%{x:.0f} km/h: %{y:.1f} ms, first %{text}"
+    return {"data": data, "layout": _layout("extra delay / ms", [0.0, 1.1 * shown])}
+
+
+def _named(s: Stability) -> Iterable[tuple[int, str, NDArray[np.complex128]]]:
+    for name in NAMES:
+        if name in s.names:
+            roots = s.mode(name)
+            for i in range(len(s.leans)):
+                yield i, name, roots[i]
+
+
+def _hertz(roots: NDArray[np.complex128]) -> NDArray[np.float64]:
+    hertz = np.abs(roots.imag) / (2.0 * math.pi)
+    return np.asarray(np.where(hertz > _OSCILLATES, hertz, math.nan))
+
+
+def _other_roots(s: Stability, value: Any) -> list[dict[str, Any]]:
+    """Grey dots for what has no name: of each pair one, and only near what the axes show."""
+    named = {k for curves in s.names.values() for k in curves}
+    others = [k for k in range(s.roots.shape[2]) if k not in named]
+    x, y = [], []
+    for i in range(len(s.leans)):
+        roots = s.roots[i][:, others]
+        near = (roots.real > 3.0 * _SHOWN_GROWTH) & (roots.imag >= 0.0)
+        rows, columns = np.nonzero(near)
+        shown = value(roots[rows, columns])
+        drawn = np.isfinite(shown)
+        x += (s.speeds[rows[drawn]] * _KMH).tolist()
+        y += shown[drawn].tolist()
+    if not x:
+        return []
+    return [
+        {
+            "type": "scatter",
+            "mode": "markers",
+            "name": "other roots, all leans",
+            "x": _list(x),
+            "y": _list(y),
+            "marker": {"symbol": "circle", "size": 3, "color": GREY, "opacity": 0.6},
+            "hoverinfo": "skip",
+        }
+    ]
+
+
+def _curve(s: Stability, i: int, name: str, y: NDArray[np.float64], hover: str) -> dict[str, Any]:
+    dash = _DASHES[i % len(_DASHES)]
+    text = f"{name}, {_degrees(s.leans[i])}"
+    return _line(s.speeds, y, text, _COLOURS[name], dash, _SYMBOLS[name], 2.0) | {"hovertemplate": hover}
+
+
+def _line(
+    speeds: NDArray[np.float64],
+    y: NDArray[np.float64],
+    name: str,
+    colour: str,
+    dash: str,
+    symbol: str,
+    width: float,
+) -> dict[str, Any]:
+    trace: dict[str, Any] = {
+        "type": "scatter",
+        "mode": "lines+markers" if symbol else "lines",
+        "name": name,
+        "x": _list(speeds * _KMH),
+        "y": _list(y),
+        "line": {"color": colour, "dash": dash, "width": width},
+        "hovertemplate": "%{x:.0f} km/h: %{y:.1f} ms",
+        "connectgaps": False,
+    }
+    if symbol:
+        trace["marker"] = {"symbol": symbol, "size": 7, "color": colour, "maxdisplayed": _MARKERS}
+    return trace
+
+
+def _list(values: NDArray[np.float64] | Sequence[float]) -> list[float | None]:
+    """Numbers as JSON takes them: a gap is null."""
+    return [round(float(v), 5) if math.isfinite(v) else None for v in values]
+
+
+def _band(low: float, high: float) -> dict[str, Any]:
+    return {
+        "type": "rect",
+        "xref": "paper",
+        "yref": "y",
+        "x0": 0,
+        "x1": 1,
+        "y0": low,
+        "y1": high,
+        "fillcolor": "rgba(160,24,24,0.08)",
+        "line": {"color": "#a01818", "width": 1, "dash": "dash"},
+        "layer": "below",
+    }
+
+
+def _word(text: str, y: float, anchor: str) -> dict[str, Any]:
+    return {
+        "xref": "paper",
+        "yref": "y",
+        "x": 1,
+        "y": y,
+        "xanchor": "right",
+        "yanchor": anchor,
+        "text": text,
+        "showarrow": False,
+        "font": {"size": 12, "color": "#a01818"},
+    }
+
+
+def _layout(y_title: str, y_range: list[float]) -> dict[str, Any]:
+    layout = plain_layout("speed / (km/h)", y_title)
+    layout["xaxis"]["rangemode"] = "tozero"
+    layout["yaxis"]["range"] = y_range
+    return layout
+
+
+# -- words and tables ----------------------------------------------------------------------------------------
+
+
+def _degrees(lean: float) -> str:
+    return "upright" if lean == 0.0 else f"{lean * _DEG:g}° lean"
+
+
+def mode_rows(s: Stability) -> list[list[str]]:
+    """One row for each lean and mode: lean, mode, frequency, where unstable, worst growth.
+
+    Ends of ranges are interpolated between the speeds of the diagram.
+    """
+    rows = []
+    for i, lean in enumerate(s.leans):
+        for name in NAMES:
+            roots = s.mode(name)[i]
+            known = np.isfinite(roots.real)
+            if not known.any():
+                why = "no steady motion" if name in s.names else "no such mode"
+                rows.append([_degrees(lean), name, "–", why, "–"])
+                continue
+            hertz = _hertz(roots)
+            swings = np.isfinite(hertz)
+            frequency = "–"
+            if swings.any():
+                frequency = f"{hertz[swings].min():.2g} to {hertz[swings].max():.2g} Hz"
+            unstable = ranges_above_zero(s.speeds, roots.real)
+            where = ", ".join(f"{a * _KMH:.0f} to {b * _KMH:.0f} km/h" for a, b in unstable) or "nowhere"
+            k = int(np.nanargmax(roots.real))
+            worst, at = float(roots[k].real), float(s.speeds[k]) * _KMH
+            pace = f", doubles in {math.log(2.0) / worst:.1f} s" if worst > 0.0 else ""
+            rows.append([_degrees(lean), name, frequency, where, f"{worst:+.2f} 1/s at {at:.0f} km/h{pace}"])
+    return rows
+
+
+def margin_rows(m: Margins) -> list[list[str]]:
+    """One row for each lean and speed: lean, speed, delay the loop bears, what crosses first, each mode's."""
+    rows = []
+    for i, lean in enumerate(m.leans):
+        for j, speed in enumerate(m.speeds):
+            if math.isnan(m.growth[i, j]):
+                continue
+            hertz = m.frequency[i, j] / (2.0 * math.pi)
+            if m.loop[i, j] == 0.0:
+                bears, first = "unstable without any", f"{m.first[i][j] or 'no named mode'}"
+            elif math.isinf(m.loop[i, j]):
+                bears, first = "any", "–"
+            else:
+                bears, first = f"{m.loop[i, j] * _MS:.1f} ms", f"{m.first[i][j] or 'no named mode'}"
+            if first != "–":
+                first += f", {hertz:.1f} Hz" if hertz > _OSCILLATES else ", not oscillating"
+            each = [_milliseconds(m.modes[name][i, j]) for name in NAMES]
+            rows.append([_degrees(lean), f"{speed * _KMH:.0f}", bears, first, *each])
+    return rows
+
+
+def _milliseconds(delay: float) -> str:
+    return "never" if math.isinf(delay) else f"{delay * _MS:.1f} ms"
+
+
+def gap_sentences(s: Stability) -> list[str]:
+    """What is missing: a sentence for each stretch of speeds at a lean, with the first reason."""
+    out = []
+    for i, lean in enumerate(s.leans):
+        reasons = {g.speed: g.reason for g in s.gaps if g.lean == lean}
+        missing = np.isin(s.speeds, list(reasons))
+        starts = np.flatnonzero(missing & ~np.append(False, missing[:-1]))
+        ends = np.flatnonzero(missing & ~np.append(missing[1:], False))
+        for first, last in zip(starts, ends, strict=True):
+            low, high = (f"{s.speeds[k] * _KMH:.0f}" for k in (first, last))
+            where = (
+                f"1 speed at {low}" if first == last else f"{last - first + 1} speeds from {low} to {high}"
+            )
+            out.append(f"{_degrees(s.leans[i])}: left out {where} km/h; {reasons[float(s.speeds[first])]}")
+    return out
+
+
+def loop_sentence(t: LoopTiming) -> str:
+    """What the loop's delays are before any is added."""
+    return (
+        f"Already in the loop: gyro rates {t.rates_s * _MS:g} ms old, fork angle {t.steer_s * _MS:g} ms; "
+        f"{t.command_s * _MS:g} ms for the control period; an actuator lag of {t.actuator_lag_s * _MS:g} ms. "
+        f"Bus transport is not."
+    )
+
+
+_MODE_HEADS = ("lean", "mode", "frequency", "unstable", "least stable")
+_MARGIN_HEADS = ("lean", "km/h", "the loop bears", "first to cross", *NAMES)
+
+
+def console_tables(page: ModesPage) -> RenderableType:
+    """The page's tables for a terminal; of the margins every so many speeds."""
+    parts: list[RenderableType] = [
+        terminal_table("Hands off: where each mode is unstable", _MODE_HEADS, mode_rows(page.stability))
+    ]
+    if page.margins is not None:
+        rows = []
+        for lean in page.margins.leans:
+            here = [r for r in margin_rows(page.margins) if r[0] == _degrees(lean)]
+            step = max(1, math.ceil(len(here) / _TERMINAL_ROWS))
+            rows += here[::step]
+        parts.append(
+            terminal_table(
+                "Reference robot: extra loop delay until a root crosses", _MARGIN_HEADS, rows, right=("km/h",)
+            )
+        )
+    if page.timing is not None:
+        parts.append(Text(loop_sentence(page.timing)))
+    parts += [Text(note) for note in (*gap_sentences(page.stability), *page.notes)]
+    return Group(*parts)
+
+
+# -- page ----------------------------------------------------------------------------------------------------
+
+
+def modes_html(page: ModesPage) -> str:
+    """The whole page as one HTML document."""
+    s, m = page.stability, page.margins
+    figures = {"growth": growth_figure(s), "frequency": frequency_figure(s)}
+    notes = [*gap_sentences(s), *page.notes]
+    parts = [
+        f"<header><p>Stability diagram</p><h1>{escape(page.subject)}</h1></header>",
+        "<section><h2>Hands off</h2><p>Straight running and steady turns at constant drive, small motions "
+        "about them. Weave: the whole bike swings in roll, yaw and steer. Wobble: the front swings about the "
+        "steering axis. Capsize: it leans over, or up, without swinging.</p>",
+        html_table(_MODE_HEADS, mode_rows(s)),
+        "<h3>Growth rate</h3><p class='hint'>Above zero a motion grows, below it dies away: by e in 1/rate "
+        "seconds. A double click shows the whole scale.</p>",
+        figure_place("growth", "Growth rates of all roots over speed"),
+        "<h3>Frequency</h3>",
+        figure_place("frequency", "Frequencies of the oscillations over speed"),
+        "</section>",
+    ]
+    if m is not None:
+        figures["margin"] = margin_figure(m)
+        parts += [
+            "<section><h2>Delay margins with the reference robot</h2><p>Its balance closed around the bike, "
+            "the loop cut at the steering torque, and there delayed by so much more until a root reaches the "
+            "unstable side. A mode is named by what it looks like when it crosses. Where a curve jumps, the "
+            "loop's gain is near one over a band of frequencies: count on the lower side.</p>",
+            figure_place("margin", "Extra delay the loop and each mode bear over speed"),
+        ]
+        if page.timing is not None:
+            parts.append(f"<p>{escape(loop_sentence(page.timing))}</p>")
+        parts.append(
+            "<details><summary>At every speed</summary>"
+            f"{html_table(_MARGIN_HEADS, margin_rows(m))}</details>"
+            "<p class='hint'>The return to the line and the limits of torque are not in these loops; "
+            "speed is held.</p></section>"
+        )
+    if notes:
+        items = "".join(f"<li>{escape(note)}</li>" for note in notes)
+        parts.append(f"<section><h2>Notes</h2><ul>{items}</ul></section>")
+    return document(page.subject, parts, figures)

@@ -1,0 +1,93 @@
+"""From a vehicle or rig file to its stability diagram and delay margins: what ``emulator modes`` does."""
+
+from __future__ import annotations
+
+import math
+import os
+from collections.abc import Sequence
+from pathlib import Path
+
+from emulator.config.based_on import load_with_bases
+from emulator.config.rig.file import Rig, load_rig, vehicle_path
+from emulator.config.vehicle.file import load_vehicle
+from emulator.core.errors import ConfigError, Problem, StartFailed
+from emulator.inspection.stability.page import ModesPage
+from emulator.robot.design import design_rider
+from emulator.robot.margins import delay_margins, loop_timing
+from emulator.vehicle.modes import stability
+from emulator.vehicle.params import RigidMass, vehicle_record
+
+_DRY = 1.0  # [1] grip of the road the robot works its tables out for
+
+
+def modes_of(
+    file: Path, rig_file: Path | None, speeds_km_h: Sequence[float], leans_deg: Sequence[float]
+) -> ModesPage:
+    """Diagram of a vehicle file, or of a rig file's vehicle with its robot on it.
+
+    rig_file  a rig whose robot rides the vehicle; its own vehicle stays out of it. None: the first rig file
+              of a folder ``rigs`` beside the vehicle's that names this vehicle, rather one based on no other
+    With a rig there are delay margins, or a note why there are none.
+    Raises ConfigError with every problem of the files, or if no speed and lean has a steady motion;
+    ValueError for speeds not rising from above zero, leans of 80 degrees or more.
+    """
+    rig: Rig | None = None
+    if load_with_bases(file).data.get("kind") == "rig":
+        if rig_file is not None:
+            raise ValueError(f"expected a vehicle file beside --rig, got the rig file {file}")
+        rig, source = load_rig(file)
+        vehicle_file = load_vehicle(vehicle_path(rig, source))
+    else:
+        problems: list[Problem] = []
+        if rig_file is None:
+            rig_file = _rig_beside(file)
+        if rig_file is not None:
+            try:
+                rig, _ = load_rig(rig_file)
+            except ConfigError as error:
+                problems += error.problems
+        try:
+            vehicle_file = load_vehicle(file)
+        except ConfigError as error:
+            problems += error.problems
+        if problems:
+            raise ConfigError(problems)
+    robot = None
+    if rig is not None:
+        robot = RigidMass(rig.robot.mass_kg, *rig.robot.position_m, *rig.robot.inertia_kg_m2)
+    vehicle = vehicle_record(vehicle_file.values, vehicle_file.tables, robot=robot)
+    speeds = [v / 3.6 for v in speeds_km_h]
+    leans = [math.radians(v) for v in leans_deg]
+    diagram = stability(vehicle, speeds, leans)
+    if len(diagram.gaps) == len(speeds) * len(leans):
+        reason = f"expected a vehicle that can run straight or turn steadily: {diagram.gaps[0].reason}"
+        raise ConfigError([Problem(str(file), 1, 1, "", reason)])
+    notes = [str(w) for w in vehicle_file.warnings]
+    margins = timing = None
+    if rig is None:
+        notes.append("No robot on it and no delay margins: name a rig for both.")
+    else:
+        try:
+            timing = loop_timing(rig)
+            margins = delay_margins(vehicle, design_rider(vehicle, _DRY), timing, speeds, leans)
+        except (ValueError, StartFailed) as error:
+            what = error.what if isinstance(error, StartFailed) else str(error)
+            notes.append(f"No delay margins: {what}.")
+            timing = None
+    if rig is not None and rig_file is not None:
+        notes.append(f"The robot and its timing are those of {rig_file}.")
+    subject = vehicle_file.name + (f" with {rig.robot.name}, {rig.name}" if rig is not None else "")
+    return ModesPage(subject, diagram, margins, timing, tuple(notes))
+
+
+def _rig_beside(file: Path) -> Path | None:
+    """A rig file in ``../rigs`` that names the vehicle file and can be read, rather one based on no other."""
+    found: list[tuple[int, Path]] = []
+    for candidate in sorted((file.resolve().parent.parent / "rigs").glob("*.yaml")):
+        try:
+            rig, source = load_rig(candidate)
+        except ConfigError:
+            continue
+        if Path(vehicle_path(rig, source)).resolve() == file.resolve():
+            found.append((len(source.bases), candidate))
+    return Path(os.path.relpath(min(found)[1])) if found else None

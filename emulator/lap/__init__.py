@@ -1,0 +1,1 @@
+"""How fast a line can be ridden: target speed, ideal lap, lean envelope. Pure."""

@@ -1,0 +1,456 @@
+"""What was promised and what was kept: lateness, compute time and the timing certificate.
+
+Everything is counted into fixed histograms by compiled code; nothing is allocated while the loop runs.
+Histogram bins are spaced by the logarithm, 40 to a decade from 0.1 us to 10 s, so a percentile read from
+one is at most 6 % too high (never too low), and never above the exact maximum, which is kept beside it.
+
+All times given to this module are scenario time in integer nanoseconds (see ``runner.Plant``).
+
+Where the bit rate of the bus is known, a frame counts when it has arrived: when it was handed over, or the
+bus was done with the frames before it, plus its own time on the bus. Otherwise handed over is all that is
+known.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.core.compiled import entry, jit
+from emulator.core.frame_buffer import UNTIMED, FrameBuffer, frame_buffer
+
+BINS_PER_DECADE = 40
+FIRST_EDGE_US = 0.1
+BINS = 322
+"""Bin 0 is [0, 0.1 us), the last one is open upwards from 10 s; eight decades lie between."""
+
+GNSS = -1
+"""``OutputSpec.can_id`` of the GNSS stream."""
+
+
+class OutputSpec(NamedTuple):
+    """One output as promised: name, identifier (or GNSS), rate, latency, drawn jitter (one sigma).
+
+    wire_ns  how long its frame is on the bus; 0 where that is not known
+    """
+
+    name: str
+    can_id: int
+    rate_hz: float
+    latency_ns: int
+    drawn_ns: int = 0
+    wire_ns: int = 0
+
+
+def edges_us() -> NDArray[np.float64]:
+    """The (BINS + 1,) bin edges in microseconds: 0, 0.1, ..., 10 s, infinity."""
+    inner = FIRST_EDGE_US * 10.0 ** (np.arange(BINS - 1) / BINS_PER_DECADE)
+    return np.concatenate([[0.0], inner, [np.inf]])
+
+
+@jit
+def bin_of(duration_ns: int) -> int:
+    """Bin of a duration [ns]; negative ones count as zero."""
+    duration_us = duration_ns * 1e-3
+    if duration_us < FIRST_EDGE_US:
+        return 0
+    return min(1 + math.floor(math.log10(duration_us / FIRST_EDGE_US) * BINS_PER_DECADE), BINS - 1)
+
+
+_EDGES_NS = edges_us() * 1e3
+_LONG_AGO = -(1 << 62)
+
+# Columns of Budget._totals
+_TICKS, _OVERRUNS, _MISSED, _MAX_LATENESS, _MAX_COMPUTE = range(5)
+
+# Columns of Budget._outputs
+(
+    _SENT,
+    _LOST,
+    _LATE,
+    _TIMED,
+    _FIRST_SENT,
+    _LAST_SENT,
+    _LAST_VALID,
+    _PERIODS,
+    _SKIPPED,
+    _INTERVALS,
+    _MAX_JITTER,
+    _MIN_ERROR,
+    _MAX_ERROR,
+    _DISORDERED,
+) = range(14)
+_COLUMNS = 14
+
+
+@jit
+def _account_tick(
+    totals: NDArray[np.int64],
+    lateness_counts: NDArray[np.int64],
+    compute_counts: NDArray[np.int64],
+    period_ns: int,
+    lateness_ns: int,
+    compute_ns: int,
+) -> None:
+    """One tick: started so late, took so long."""
+    totals[_TICKS] += 1
+    if compute_ns > period_ns:
+        totals[_OVERRUNS] += 1
+    if lateness_ns >= period_ns:
+        totals[_MISSED] += 1
+    totals[_MAX_LATENESS] = max(totals[_MAX_LATENESS], lateness_ns)
+    totals[_MAX_COMPUTE] = max(totals[_MAX_COMPUTE], compute_ns)
+    lateness_counts[bin_of(lateness_ns)] += 1
+    compute_counts[bin_of(compute_ns)] += 1
+
+
+@jit
+def _account_output(
+    out: NDArray[np.int64],
+    jitter_counts: NDArray[np.int64],
+    error_counts: NDArray[np.int64],
+    period_ns: float,
+    latency_ns: int,
+    late_after_ns: int,
+    due_ns: int,
+    valid_ns: int,
+    sent_ns: int,
+    taken: bool,
+) -> None:
+    """One sample handed to a link; ``out``, ``jitter_counts``, ``error_counts`` are its output's rows.
+
+    due_ns   when it should have been there; sent_ns  when it was
+    """
+    if not taken:
+        out[_LOST] += 1
+        return
+    out[_SENT] += 1
+    if valid_ns == UNTIMED:
+        return
+    if sent_ns - due_ns > late_after_ns:
+        out[_LATE] += 1
+    error_ns = sent_ns - valid_ns - latency_ns
+    if out[_TIMED] == 0:
+        out[_FIRST_SENT] = sent_ns
+        out[_MIN_ERROR] = error_ns
+        out[_MAX_ERROR] = error_ns
+    elif valid_ns < out[_LAST_VALID]:
+        # A later one was there before it: how late it is counts, rate and jitter go by the others.
+        out[_DISORDERED] += 1
+        out[_MIN_ERROR] = min(out[_MIN_ERROR], error_ns)
+        out[_MAX_ERROR] = max(out[_MAX_ERROR], error_ns)
+    else:
+        # Counting by the times of validity, a gap that was meant (a fault, a lost frame) is a gap of so
+        # many periods, not a jitter of that size; it is reported as skipped.
+        periods = round((valid_ns - out[_LAST_VALID]) / period_ns)
+        jitter_ns = int(abs(sent_ns - out[_LAST_SENT] - periods * period_ns))
+        out[_PERIODS] += periods
+        out[_SKIPPED] += max(periods - 1, 0)
+        out[_INTERVALS] += 1
+        out[_MAX_JITTER] = max(out[_MAX_JITTER], jitter_ns)
+        jitter_counts[bin_of(jitter_ns)] += 1
+        out[_MIN_ERROR] = min(out[_MIN_ERROR], error_ns)
+        out[_MAX_ERROR] = max(out[_MAX_ERROR], error_ns)
+    if out[_TIMED] == 0 or valid_ns >= out[_LAST_VALID]:
+        out[_LAST_SENT] = sent_ns
+        out[_LAST_VALID] = valid_ns
+    out[_TIMED] += 1
+    if error_ns >= 0:
+        error_counts[BINS + bin_of(error_ns)] += 1
+    else:
+        error_counts[BINS - 1 - bin_of(-error_ns)] += 1
+
+
+class FrameAccounts(NamedTuple):
+    """What frames are counted into, for K outputs; compiled code may count directly.
+
+    wire_ns  (K,)  time of each frame on the bus; free_ns (1,) when the bus is done with what it was given
+    """
+
+    ids: NDArray[np.int64]
+    period_ns: NDArray[np.float64]
+    latency_ns: NDArray[np.int64]
+    outputs: NDArray[np.int64]
+    jitter_counts: NDArray[np.int64]
+    error_counts: NDArray[np.int64]
+    wire_ns: NDArray[np.int64]
+    free_ns: NDArray[np.int64]
+    late_after_ns: int
+
+
+@jit
+def account_frames(a: FrameAccounts, sent_ns: int, taken: int, frames: FrameBuffer) -> None:
+    """All frames of one tick; the link took the first ``taken`` of them at ``sent_ns``."""
+    for i in range(frames.count[0]):
+        for k in range(a.ids.shape[0]):
+            if a.ids[k] == frames.can_id[i]:
+                arrival_ns = sent_ns
+                if a.wire_ns[k] > 0 and i < taken:
+                    arrival_ns = max(sent_ns, a.free_ns[0]) + a.wire_ns[k]
+                    a.free_ns[0] = arrival_ns
+                _account_output(
+                    a.outputs[k],
+                    a.jitter_counts[k],
+                    a.error_counts[k],
+                    a.period_ns[k],
+                    a.latency_ns[k],
+                    a.late_after_ns,
+                    frames.time_ns[i],
+                    frames.valid_ns[i],
+                    arrival_ns,
+                    i < taken,
+                )
+                break
+
+
+@jit
+def percentile_bin(counts: NDArray[np.int64], fraction: float) -> int:
+    """Bin that holds the smallest value not exceeded by ``fraction`` of all; -1 if there are none."""
+    bins: int = counts.shape[0]
+    total = 0
+    for k in range(bins):
+        total += counts[k]
+    if total == 0:
+        return -1
+    rank = max(1, math.ceil(fraction * total - 1e-9))
+    seen = 0
+    for k in range(bins):
+        seen += counts[k]
+        if seen >= rank:
+            return k
+    return bins - 1
+
+
+def percentile_ns(counts: NDArray[np.int64], fraction: float, max_ns: int) -> float:
+    """Upper edge of that bin [ns], at most ``max_ns``; NaN if nothing was counted."""
+    k = percentile_bin(counts, fraction)
+    return math.nan if k < 0 else min(float(_EDGES_NS[k + 1]), float(max_ns))
+
+
+def _signed_percentile_ns(counts: NDArray[np.int64], fraction: float, min_ns: int, max_ns: int) -> float:
+    """The same for a histogram of signed values: (2 * BINS,), negative ones mirrored below BINS."""
+    k = percentile_bin(counts, fraction)
+    if k < 0:
+        return math.nan
+    upper = float(_EDGES_NS[k - BINS + 1]) if k >= BINS else -float(_EDGES_NS[BINS - 1 - k])
+    return min(max(upper, float(min_ns)), float(max_ns))
+
+
+def _number(value: float, digits: int = 3) -> float | None:
+    """A number fit for a JSON file: rounded; None where there is none."""
+    return round(value, digits) if math.isfinite(value) else None
+
+
+class Budget:
+    """Counts a run's timing and writes its certificate.
+
+    outputs         what each output promises; frames with other identifiers are not part of the certificate
+    period_ns       [ns] the loop's period; a tick that computes longer is an overrun, one that starts a
+                    period or more after its deadline is a missed tick
+    late_after_ns   [ns] a sample handed to its link this long after it was due is late
+    lateness_counts (BINS,) int64, where to count lateness (the snapshot's, to let others see it live)
+
+    Raises ValueError if an output's rate is not positive or two outputs share an identifier.
+    """
+
+    def __init__(
+        self,
+        outputs: Sequence[OutputSpec],
+        *,
+        period_ns: int = 1_000_000,
+        late_after_ns: int = 1_500_000,
+        lateness_counts: NDArray[np.int64] | None = None,
+    ) -> None:
+        ids = [o.can_id for o in outputs]
+        if len(set(ids)) != len(ids):
+            raise ValueError(f"two outputs share an identifier: {ids}")
+        if any(not (o.rate_hz > 0 and math.isfinite(o.rate_hz)) for o in outputs):
+            raise ValueError("every output needs a rate above 0 Hz")
+        n = len(outputs)
+        self.outputs = tuple(outputs)
+        self.period_ns = period_ns
+        self._late_after_ns = late_after_ns
+        self._period_ns = np.array([1e9 / o.rate_hz for o in outputs], np.float64)
+        self._latency_ns = np.array([o.latency_ns for o in outputs], np.int64)
+        self._outputs = np.zeros((n, _COLUMNS), np.int64)
+        self._jitter = np.zeros((n, BINS), np.int64)
+        self._error = np.zeros((n, 2 * BINS), np.int64)
+        self._totals = np.zeros(5, np.int64)
+        self._lateness = np.zeros(BINS, np.int64) if lateness_counts is None else lateness_counts
+        self._compute = np.zeros(BINS, np.int64)
+        self._gnss = ids.index(GNSS) if GNSS in ids else -1
+        self.frame_accounts = FrameAccounts(
+            np.array(ids, np.int64),
+            self._period_ns,
+            self._latency_ns,
+            self._outputs,
+            self._jitter,
+            self._error,
+            np.array([o.wire_ns for o in outputs], np.int64),
+            np.full(1, _LONG_AGO, np.int64),
+            late_after_ns,
+        )
+
+        self._account_tick = entry(_account_tick, self._totals, self._lateness, self._compute, 0, 0, 0)
+        self._account = entry(account_frames, self.frame_accounts, 0, 0, frame_buffer(1))
+        row = (
+            (self._outputs[0], self._jitter[0], self._error[0]) if n else (np.zeros(_COLUMNS, np.int64),) * 3
+        )
+        self._account_gnss = entry(_account_output, *row, 0.0, 0, 0, 0, 0, 0, True)
+        if self._gnss >= 0:
+            k = self._gnss
+            self._gnss_counts = (self._outputs[k], self._jitter[k], self._error[k])
+            self._gnss_promise = (float(self._period_ns[k]), int(self._latency_ns[k]), late_after_ns)
+
+    def tick(self, lateness_ns: int, compute_ns: int) -> None:
+        """Count one tick: how long after its deadline it started, how long it took. Allocates nothing."""
+        self._account_tick(
+            self._totals, self._lateness, self._compute, self.period_ns, lateness_ns, compute_ns
+        )
+
+    def frames(self, frames: FrameBuffer, taken: int, sent_ns: int) -> None:
+        """Count one tick's frames, of which the link took the first ``taken`` by ``sent_ns``.
+
+        ``frames.time_ns`` is when each was due, ``frames.valid_ns`` its time of validity (or UNTIMED).
+        """
+        self._account(self.frame_accounts, sent_ns, taken, frames)
+
+    def gnss(self, due_ns: int, valid_ns: int, sent_ns: int, *, taken: bool) -> None:
+        """Count one GNSS burst; nothing happens if no output is declared as GNSS."""
+        if self._gnss >= 0:
+            self._account_gnss(*self._gnss_counts, *self._gnss_promise, due_ns, valid_ns, sent_ns, taken)
+
+    def restart(self) -> None:
+        """The ride is armed now: what was sent before, perhaps to nobody, is not part of the promise."""
+        for counts in (self._outputs, self._jitter, self._error):
+            counts[:] = 0
+        self.frame_accounts.free_ns[0] = _LONG_AGO
+
+    @property
+    def ticks(self) -> int:
+        """Ticks computed."""
+        return int(self._totals[_TICKS])
+
+    @property
+    def overruns(self) -> int:
+        """Ticks that took longer than the period."""
+        return int(self._totals[_OVERRUNS])
+
+    @property
+    def missed_ticks(self) -> int:
+        """Ticks that started a whole period or more after their deadline."""
+        return int(self._totals[_MISSED])
+
+    def lateness_ns(self) -> tuple[int, int, int, int]:
+        """Lateness p50, p99, p99.9 and maximum so far [ns]; zeros before the first tick."""
+        return self._spread_ns(self._lateness, int(self._totals[_MAX_LATENESS]))
+
+    def compute_ns(self) -> tuple[int, int, int, int]:
+        """Compute time p50, p99, p99.9 and maximum so far [ns]; zeros before the first tick."""
+        return self._spread_ns(self._compute, int(self._totals[_MAX_COMPUTE]))
+
+    def _spread_ns(self, counts: NDArray[np.int64], max_ns: int) -> tuple[int, int, int, int]:
+        if not self.ticks:
+            return 0, 0, 0, 0
+        p50, p99, p999 = (int(percentile_ns(counts, f, max_ns)) for f in (0.5, 0.99, 0.999))
+        return p50, p99, p999, max_ns
+
+    def certificate(self, host: Mapping[str, Any] | None = None) -> dict[str, Any]:
+        """The timing certificate as plain numbers: ``{'outputs': {name: {...}}, 'loop': {...}}``.
+
+        Of each output: rate_hz and latency_ms as promised, kept_hz; sent, lost (the link refused it), late,
+        disordered (a later one came before it), skipped (periods without a sample, meant or not); kept_ppm,
+        the error of the mean period between the first and the last sample; jitter_us_*, how far intervals
+        between samples were off; age_ms_*, from the time of validity until it had arrived (wire_us, its time
+        on the bus, is then above 0) or, where the bus's rate is not known, was handed to the link;
+        age_error_us_*, that age less the latency; age_histogram, samples by age: n + 1 edges, n counts.
+        None where nothing was sent. ``host`` is put in as it is (``HostReport.as_dict``).
+        """
+        lateness = dict(
+            zip(("p50", "p99", "p999", "max"), (ns * 1e-3 for ns in self.lateness_ns()), strict=True)
+        )
+        compute = dict(
+            zip(("p50", "p99", "p999", "max"), (ns * 1e-3 for ns in self.compute_ns()), strict=True)
+        )
+        return {
+            "outputs": {o.name: self._output(k) for k, o in enumerate(self.outputs)},
+            "loop": {
+                "period_us": self.period_ns * 1e-3,
+                "ticks": self.ticks,
+                "lateness_us": {k: round(v, 3) for k, v in lateness.items()},
+                "compute_us": {k: round(v, 3) for k, v in compute.items()},
+                "overruns": self.overruns,
+                "missed_ticks": self.missed_ticks,
+                "lateness_histogram": self._histogram(),
+                "host": dict(host or {}),
+            },
+        }
+
+    def _histogram(self) -> dict[str, list[float] | list[int]]:
+        """The occupied stretch of the lateness histogram: n + 1 edges, n counts."""
+        used = np.flatnonzero(self._lateness)
+        if not used.size:
+            return {"edges_us": [], "counts": []}
+        first, last = int(used[0]), int(used[-1])
+        edges = edges_us()[first : last + 2]
+        edges[-1] = min(edges[-1], max(edges[-2] * 1.06, self._totals[_MAX_LATENESS] * 1e-3))
+        return {
+            "edges_us": [round(float(e), 4) for e in edges],
+            "counts": [int(c) for c in self._lateness[first : last + 1]],
+        }
+
+    def _output(self, k: int) -> dict[str, Any]:
+        spec, out = self.outputs[k], self._outputs[k]
+        report: dict[str, Any] = {
+            "rate_hz": spec.rate_hz,
+            "latency_ms": spec.latency_ns * 1e-6,
+            "drawn_ms": spec.drawn_ns * 1e-6,
+            "wire_us": spec.wire_ns * 1e-3,
+            "sent": int(out[_SENT]),
+            "lost": int(out[_LOST]),
+            "late": int(out[_LATE]),
+            "disordered": int(out[_DISORDERED]),
+            "skipped": int(out[_SKIPPED]),
+        }
+        kept = math.nan
+        if out[_PERIODS] > 0:
+            span = float(out[_LAST_SENT] - out[_FIRST_SENT])
+            kept = (span / (float(out[_PERIODS]) * self._period_ns[k]) - 1.0) * 1e6
+        report["kept_ppm"] = _number(kept)
+        report["kept_hz"] = _number(spec.rate_hz / (1.0 + kept * 1e-6), 6)
+        max_jitter = int(out[_MAX_JITTER])
+        for name, fraction in (("p50", 0.5), ("p99", 0.99), ("p999", 0.999)):
+            report[f"jitter_us_{name}"] = _number(percentile_ns(self._jitter[k], fraction, max_jitter) * 1e-3)
+            error = _signed_percentile_ns(
+                self._error[k], fraction, int(out[_MIN_ERROR]), int(out[_MAX_ERROR])
+            )
+            report[f"age_error_us_{name}"] = _number(error * 1e-3)
+            report[f"age_ms_{name}"] = _number((error + spec.latency_ns) * 1e-6, 6)
+        report["jitter_us_max"] = _number(max_jitter * 1e-3) if out[_INTERVALS] else None
+        report["age_error_us_min"] = _number(out[_MIN_ERROR] * 1e-3) if out[_TIMED] else None
+        report["age_error_us_max"] = _number(out[_MAX_ERROR] * 1e-3) if out[_TIMED] else None
+        report["age_ms_max"] = (
+            _number((int(out[_MAX_ERROR]) + spec.latency_ns) * 1e-6, 6) if out[_TIMED] else None
+        )
+        report["age_histogram"] = self._age_histogram(k)
+        return report
+
+    def _age_histogram(self, k: int) -> dict[str, list[float] | list[int]]:
+        """The occupied stretch of an output's ages; the outermost edges are the least and greatest age."""
+        used = np.flatnonzero(self._error[k])
+        if not used.size:
+            return {"edges_ms": [], "counts": []}
+        first, last = int(used[0]), int(used[-1])
+        out, inner = self._outputs[k], _EDGES_NS[1:-1]
+        # bins of negative errors are mirrored: [-e1, 0) is BINS - 1, [0, e1) is BINS
+        edges = np.concatenate([[-np.inf], -inner[::-1], [0.0], inner, [np.inf]])[first : last + 2]
+        edges[0], edges[-1] = max(edges[0], out[_MIN_ERROR]), min(edges[-1], out[_MAX_ERROR])
+        latency_ns = self.outputs[k].latency_ns
+        return {
+            "edges_ms": [round((float(e) + latency_ns) * 1e-6, 6) for e in edges],
+            "counts": [int(c) for c in self._error[k, first : last + 1]],
+        }

@@ -1,0 +1,1 @@
+"""What a person gets to see of a run: page, figures, sentences, terminal."""

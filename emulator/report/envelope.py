@@ -1,0 +1,200 @@
+"""How near the ride came to what the bike can: lean over speed, and each tyre's force beside its friction."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.core.signals import RUNNING
+from emulator.plant.fall_causes import SLIDING
+from emulator.record.reader import Run
+from emulator.report.drawing import BLUE, GREY, INK, ORANGE, PURPLE, Figure, axis, plain_layout, typed
+
+Array = NDArray[np.float64]
+
+_POINTS = 1500
+_KMH, _DEG = 3.6, 180.0 / math.pi
+_LEAST_LOAD = 50.0  # [N] below, force over load tells nothing of the tyre
+_OTHER_GRIP = 0.02  # of the road's grip: what differs more lies on a patch
+_ELLIPSE = 96
+
+
+def lean_figure(run: Run) -> Figure | None:
+    """Roll [deg, positive to the right] over speed [km/h]: ridden, planned, limits; None without a ride.
+
+    Planned and limits come from ``manifest['lean_envelope']`` (see emulator.lap.lean_envelope).
+    """
+    rows = _free(run)
+    names = ("truth.speed_m_s", "truth.roll_rad")
+    if not len(rows) or any(name not in run.signals for name in names):
+        return None
+    speed, roll = (run.signals[name][rows] for name in names)
+    rows = _spread(np.arange(len(speed)), np.abs(roll))
+    data: list[Figure] = []
+    envelope = run.manifest.get("lean_envelope")
+    if isinstance(envelope, Mapping):
+        data += _envelope(envelope)
+    data.append(
+        {
+            "type": "scatter",
+            "mode": "markers",
+            "name": "ridden",
+            "x": typed(speed[rows] * _KMH),
+            "y": typed(roll[rows] * _DEG),
+            "marker": {"symbol": "circle", "size": 3, "color": INK},
+            "hovertemplate": "%{x:.0f} km/h: %{y:.1f}°",
+        }
+    )
+    layout = plain_layout("speed / (km/h)", "roll, positive to the right / degrees", 420)
+    layout["xaxis"] |= {"rangemode": "tozero"}
+    return {"data": data, "layout": layout}
+
+
+def _envelope(envelope: Mapping[str, Any]) -> list[Figure]:
+    out = []
+
+    def curve(x: object, y: object, name: str, look: dict[str, Any], mode: str = "lines") -> None:
+        try:
+            xs, ys = np.asarray(x, float) * _KMH, np.asarray(y, float) * _DEG
+        except (TypeError, ValueError):
+            return
+        if xs.ndim == 1 and xs.shape == ys.shape and len(xs):
+            trace = {"type": "scatter", "mode": mode, "name": name, "x": typed(xs), "y": typed(ys)}
+            out.append(trace | look | {"hovertemplate": "%{x:.0f} km/h: %{y:.1f}°"})
+
+    planned = {"marker": {"symbol": "circle-open", "size": 5, "color": ORANGE}}
+    curve(envelope.get("planned_m_s"), envelope.get("planned_roll_rad"), "planned", planned, "markers")
+    speeds = envelope.get("speed_m_s")
+    for key, name, dash, colour in (
+        ("grip_rad", "limit of grip", "longdash", PURPLE),
+        ("peg_rad", "a peg touches", "dot", GREY),
+    ):
+        limit = envelope.get(key)
+        if isinstance(limit, int | float) and isinstance(speeds, list):
+            limit = [limit] * len(speeds)
+        if not isinstance(limit, list):
+            continue
+        for side in (1.0, -1.0):
+            values = [side * v if isinstance(v, int | float) else math.nan for v in limit]
+            line = {"color": colour, "dash": dash, "width": 1.8}
+            curve(speeds, values, name, {"line": line, "showlegend": side > 0, "legendgroup": key})
+    return out
+
+
+def friction_figures(run: Run) -> list[tuple[str, Figure]]:
+    """(tyre, figure) of force over load along and across beside the friction ellipse, front and rear.
+
+    Without friction of the tyres in ``manifest['vehicle']`` the ellipse is left out.
+    """
+    rows = _free(run)
+    out = []
+    for tyre in ("front", "rear"):
+        names = ("lateral_{}_N", "longitudinal_{}_N", "load_{}_N", "friction_use_{}", "grip_{}")
+        signals = [run.signals.get(f"truth.{name.format(tyre)}") for name in names]
+        if any(s is None for s in signals):
+            continue
+        across, along, load, use, grip = (s[rows] for s in signals if s is not None)
+        sound = np.isfinite(across) & np.isfinite(along) & (load > _LEAST_LOAD)
+        if sound.any():
+            figure = _friction(
+                across[sound] / load[sound], along[sound] / load[sound], use[sound], grip[sound],
+                _friction_of(run, tyre),
+            )  # fmt: skip
+            out.append((tyre, figure))
+    return out
+
+
+def _friction(
+    across: Array, along: Array, use: Array, grip: Array, friction: tuple[float, float] | None
+) -> Figure:
+    base = float(np.median(grip))
+    other = np.abs(grip - base) > _OTHER_GRIP * base
+    sliding = use >= SLIDING
+    data: list[Figure] = []
+    reach = 1.1 * max(float(np.abs(across).max()), float(np.abs(along).max()), 0.1)
+    if friction is not None:
+        reach = max(reach, 1.1 * max(friction) * float(grip.max()))
+        levels = [(base, INK, "solid", "limit")]
+        if other.any():
+            least = float(grip[other].min())
+            levels.append((least, BLUE, "dash", "limit at the least"))
+        for level, colour, dash, words in levels:
+            angle = np.linspace(0.0, 2.0 * math.pi, _ELLIPSE + 1)
+            data.append(
+                {
+                    "type": "scatter",
+                    "mode": "lines",
+                    "name": f"{words}, grip {level:.2f}",
+                    "x": typed(friction[1] * level * np.cos(angle)),
+                    "y": typed(friction[0] * level * np.sin(angle)),
+                    "line": {"color": colour, "dash": dash, "width": 1.8},
+                    "hoverinfo": "skip",
+                }
+            )
+    for chosen, name, symbol, size, colour in (
+        (~other & ~sliding, "gripping", "circle", 3, GREY),
+        (other & ~sliding, "on another grip", "square-open", 4, BLUE),
+        (sliding, "sliding", "x-thin-open", 6, "#a01818"),
+    ):
+        rows = np.flatnonzero(chosen)
+        if not len(rows):
+            continue
+        rows = _spread(rows, use[rows])
+        data.append(
+            {
+                "type": "scatter",
+                "mode": "markers",
+                "name": name,
+                "x": typed(across[rows]),
+                "y": typed(along[rows]),
+                "marker": {"symbol": symbol, "size": size, "color": colour},
+                "hovertemplate": "across %{x:.2f}, along %{y:.2f}",
+            }
+        )
+    layout = plain_layout("across, positive to the left", "along, positive forward", 400)
+    # left is drawn on the left
+    layout["xaxis"] |= {"range": [reach, -reach], "constrain": "domain"}
+    layout["yaxis"] = axis("along, positive forward", 6) | {
+        "range": [-reach, reach],
+        "scaleanchor": "x",
+        "scaleratio": 1,
+        "constrain": "domain",
+    }
+    return {"data": data, "layout": layout}
+
+
+def _friction_of(run: Run, tyre: str) -> tuple[float, float] | None:
+    """Friction along and across on a road of grip 1, as the vehicle's file has it."""
+    vehicle = run.manifest.get("vehicle")
+    values = vehicle.get("values") if isinstance(vehicle, Mapping) else None
+    of = values.get(f"tyre_{tyre}") if isinstance(values, Mapping) else None
+    if not isinstance(of, Mapping):
+        return None
+    x, y = of.get("friction_x"), of.get("friction_y")
+    return (float(x), float(y)) if isinstance(x, int | float) and isinstance(y, int | float) else None
+
+
+def _free(run: Run) -> NDArray[np.int64]:
+    """Rows in which the bike rides, free of its support, until it is down."""
+    n = len(run.tick)
+    state = run.signals.get("bench.state", np.zeros(n))
+    support = run.signals.get("truth.support", np.ones(n))
+    fallen = run.signals.get("truth.fallen", np.zeros(n))
+    return np.flatnonzero((state == RUNNING) & (support == 0.0) & ~(fallen > 0.0))
+
+
+def _spread(rows: NDArray[np.int64], size: Array) -> NDArray[np.int64]:
+    """At most so many of the rows, evenly, and of every stretch between them the one of greatest size."""
+    n = len(rows)
+    if n <= _POINTS:
+        return rows
+    edges = np.linspace(0, n, _POINTS // 2 + 1).astype(np.int64)
+    sound = np.nan_to_num(size, nan=-1.0)
+    greatest = [a + int(np.argmax(sound[a:b])) for a, b in pairwise(edges)]
+    kept: NDArray[np.int64] = rows[np.unique(np.concatenate([edges[:-1], greatest, [n - 1]]))]
+    return kept

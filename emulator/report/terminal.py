@@ -1,0 +1,132 @@
+"""A run in words: what its verdict means, its margins, its timing; and all of it on a terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from rich.console import Group, RenderableType
+from rich.panel import Panel
+from rich.text import Text
+
+from emulator.core.errors import RecordError
+from emulator.record.reader import Run, read_json_object
+from emulator.record.writer import CERTIFICATE_FILE, VERDICT_FILE
+from emulator.report.page import terminal_table
+from emulator.verdict.expectation import AS_USUAL
+from emulator.verdict.judge import Verdict, verdict_from
+from emulator.verdict.laps import LapTimes, lap_rows
+from emulator.verdict.localisation import PlaceKnowledge
+
+MEANING = {
+    "pass": ("PASS", "✓", "complete and valid, every criterion met"),
+    "fail": ("FAIL", "✗", "valid, but the robot fell short"),
+    "invalid": ("INVALID", "?", "can't be counted: the bench, not the robot"),
+    "error": ("ERROR", "!", "the run broke down and says nothing"),
+    "none": ("NO VERDICT", "–", "this run has not been judged"),
+}
+"""Of each result: its word, its sign, what it says."""
+_STYLE = {"pass": "bold green", "fail": "bold red", "invalid": "bold magenta", "error": "bold yellow"}
+
+
+def verdict_of(run: Run) -> Verdict | None:
+    """The verdict of a run in memory, None if it was not judged. Raises RecordError if it is damaged."""
+    return None if run.verdict is None else verdict_from(run.verdict, str(run.folder / VERDICT_FILE))
+
+
+def place_sentence(place: PlaceKnowledge) -> str:
+    """How well the robot knew its place, as a sentence begins."""
+    text = place.sentence
+    return text[0].upper() + text[1:]
+
+
+TIMING: tuple[tuple[str, str, str], ...] = (
+    ("rate_hz", "rate\nHz", "{:g}"),
+    ("sent", "sent", "{:,.0f}"),
+    ("lost", "lost", "{:.0f}"),
+    ("late", "late", "{:.0f}"),
+    ("kept_ppm", "period\nerror ppm", "{:+.1f}"),
+    ("jitter_us_p99", "jitter\np99 µs", "{:.0f}"),
+    ("latency_ms", "latency\nms", "{:.2f}"),
+    ("age_ms_p50", "age\np50 ms", "{:.2f}"),
+    ("age_ms_p99", "age\np99 ms", "{:.2f}"),
+    ("age_ms_max", "age\nmax ms", "{:.2f}"),
+)
+
+
+def timing_rows(
+    certificate: Mapping[str, Any], columns: Sequence[tuple[str, str, str]] = TIMING
+) -> list[list[str]]:
+    """A row for each output, its name first; a dash where the certificate tells no number."""
+    outputs = certificate.get("outputs")
+    if not isinstance(outputs, Mapping):
+        return []
+    return [
+        [str(name), *(formatted(kept, key, form) for key, _, form in columns)]
+        for name, kept in outputs.items()
+    ]
+
+
+def formatted(item: object, key: str, form: str) -> str:
+    """A number of a document in that form, or a dash."""
+    value = item.get(key) if isinstance(item, Mapping) else None
+    return form.format(value) if isinstance(value, int | float) else "–"
+
+
+def console_summary(source: Path | str | Run) -> RenderableType:
+    """Verdict, criteria, lap times and timing certificate as a rich renderable, for the end of a run.
+
+    source   a run folder, of which only verdict.json and certificate.json are read, or a run in memory
+    Raises RecordError if one of the two files is there and damaged, or the folder is not.
+    """
+    if isinstance(source, Run):
+        verdict, certificate, folder = verdict_of(source), source.certificate, source.folder
+    else:
+        folder = Path(source)
+        if not folder.is_dir():
+            raise RecordError(
+                f"{folder} is not a run folder", advice="name a folder that holds manifest.json"
+            )
+        path = folder / VERDICT_FILE
+        verdict = verdict_from(read_json_object(path), str(path)) if path.exists() else None
+        path = folder / CERTIFICATE_FILE
+        certificate = read_json_object(path) if path.exists() else None
+    key = verdict.result if verdict else "none"
+    word, sign, meaning = MEANING[key]
+    text = Text.assemble((f"{sign} {word}", _STYLE.get(key, "bold")), f"  {meaning}")
+    for reason in verdict.reasons if verdict else []:
+        text.append(f"\n· {reason}")
+    if verdict and verdict.expectation not in ("", AS_USUAL):
+        text.append(f"\n({verdict.expectation})")
+    parts: list[RenderableType] = [Panel(text, title=Text(folder.name), title_align="left")]
+    if verdict and verdict.criteria:
+        rows = [
+            (
+                c.name,
+                Text("✓ met", "green") if c.passed else Text("✗ not met", "bold red"),
+                c.margin_text,
+                c.sentence,
+            )
+            for c in verdict.criteria
+        ]
+        heads = ("criterion", "met?", "margin", "what happened")
+        parts.append(terminal_table("Criteria", heads, rows, right=("margin",)))
+    if verdict and verdict.laps:
+        parts.append(_laps_table(verdict.laps))
+    if verdict and verdict.place:
+        parts.append(Text(f"{place_sentence(verdict.place)}.\n"))
+    kept = timing_rows(certificate or {})
+    if kept:
+        columns = ("output", *(head for _, head, _ in TIMING))
+        parts.append(terminal_table("Timing certificate", columns, kept, right=columns[1:]))
+    else:
+        parts.append(Text("There is no timing certificate."))
+    return Group(*parts)
+
+
+def _laps_table(laps: LapTimes) -> RenderableType:
+    heads, rows = lap_rows(laps)
+    cells = [[Text(cell, "bold" if best else "") for cell in row] for row, best in rows]
+    table = terminal_table("Lap and sector times / s", heads, cells, right=heads[1:-1])
+    return Group(table, Text(laps.note)) if laps.note else table

@@ -1,1 +1,0 @@
-"""Composition: configuration files become a wired bench, virtual or real."""

@@ -1,0 +1,1 @@
+"""One run from files to verdict and report."""

@@ -1,0 +1,90 @@
+"""One run from files to verdict: ride it, virtual or on the bench, judge it, write certificate and report."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from emulator.assembly.provenance import copies, manifest_of
+from emulator.assembly.session import Session
+from emulator.record.reader import read_json_object, read_run
+from emulator.record.writer import CERTIFICATE_FILE, RunWriter, write_json
+from emulator.report.run_report import write_report
+from emulator.stages.bench.hook_host import hook_of
+from emulator.stages.bench.supervisor import Beside, run_bench
+from emulator.stages.virtual import VirtualRide
+from emulator.verdict.asked import criteria_of
+from emulator.verdict.expectation import expectation
+from emulator.verdict.judge import TimingTolerance, Verdict, judge, write_verdict
+from emulator.verdict.junit import write_junit
+from emulator.verdict.laps import lap_times, reference_laps
+from emulator.verdict.localisation import place_known
+
+Say = Callable[[str], None]
+Progress = Callable[[float, float, float], None]
+
+
+def ride(
+    session: Session,
+    paths: tuple[Path, Path],
+    folder: Path,
+    *,
+    virtual: bool,
+    say: Say = lambda _text: None,
+    progress: Progress | None = None,
+    beside: Beside | None = None,
+    hold: bool = False,
+) -> Verdict:
+    """Run, judge and report; everything is in ``folder`` afterwards.
+
+    paths   of the rig and the scenario file
+    beside, hold  of a bench run, see emulator.stages.bench.supervisor.run_bench
+    Raises EmulatorError when the run could not take place; what was recorded by then stays readable.
+    """
+    if virtual:
+        kept = copies(session.files, session.paths)
+        with (
+            hook_of(session) as hook,
+            RunWriter(folder, manifest_of(session, stage="virtual"), kept) as writer,
+        ):
+            outcome, certificate = VirtualRide(session).run(writer, progress, hook)
+            write_json(folder / CERTIFICATE_FILE, certificate)
+    else:
+        with hook_of(session) as hook:
+            result = run_bench(
+                session, paths, folder, say=say, progress=progress, beside=beside, hold=hold, hook=hook
+            )
+        outcome = result.outcome
+        for line in result.log_tail:
+            say(line)
+    verdict = judge_run(session, folder, outcome)
+    for refused in _refused(folder):
+        say(f"the loop ran without: {refused}")
+    return verdict
+
+
+def _refused(folder: Path) -> list[str]:
+    """What the host did not grant the loop (core, priority, locked memory), with advice."""
+    path = folder / CERTIFICATE_FILE
+    loop = read_json_object(path).get("loop", {}) if path.exists() else {}
+    return [str(text) for text in loop.get("host", {}).get("refused", [])]
+
+
+def judge_run(session: Session, folder: Path, outcome: dict[str, Any]) -> Verdict:
+    """Judge a recorded run, time its laps, see how well the robot knew its place; write it down."""
+    run = read_run(folder)
+    timing = session.rig.timing
+    tolerance = TimingTolerance(
+        rate_ppm=timing.rate_ppm, age_p99_ms=timing.age_p99_ms, lost_frames=timing.lost_frames
+    )
+    verdict = judge(run, criteria_of(session), run.certificate, outcome, tolerance)
+    references, note = reference_laps(session)
+    laps = lap_times(run, session.sector_ends, references, note)
+    verdict = replace(verdict, laps=laps, place=place_known(run))
+    verdict = replace(verdict, expectation=expectation(session.scenario.expected, verdict, run))
+    write_verdict(folder, verdict)
+    write_junit(folder, verdict, run.manifest)
+    write_report(folder)
+    return verdict

@@ -1,1 +1,0 @@
-"""What is ridden: circuits, target speeds, events and criteria."""

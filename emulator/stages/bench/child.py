@@ -1,0 +1,201 @@
+"""Bodies of the three child processes: loop, recorder, robot. ``python -m emulator.stages.bench.child ROLE``.
+
+The job comes as one JSON object on standard input; standard output carries one JSON object a line back to
+the supervisor; standard error goes to a log in the run folder. Ctrl-C in the terminal does not reach them:
+the supervisor decides how a run ends, and if it dies, each of them notices.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import signal
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from emulator.core.errors import EmulatorError
+from emulator.shared_memory.block import Event, Snapshot
+
+if TYPE_CHECKING:
+    from emulator.assembly.session import Session
+
+Job = dict[str, Any]
+
+
+def _tell(message: dict[str, Any]) -> None:
+    # straight to the descriptor: a supervisor that is gone must not end us halfway through our work
+    with contextlib.suppress(OSError):
+        os.write(1, json.dumps(message).encode() + b"\n")
+
+
+def collect_logs(logs: Path, folder: Path) -> None:
+    """Logs that say something go into the run folder; the rest goes away."""
+    with contextlib.suppress(OSError):
+        for path in list(logs.iterdir()):
+            if path.stat().st_size == 0:
+                path.unlink()
+            elif folder.is_dir():
+                path.rename(folder / path.name)
+        logs.rmdir()
+
+
+def session_of(job: Job) -> Session:
+    """The session of the supervisor, made anew from its files and settings."""
+    from emulator.assembly.session import load_session
+
+    return load_session(
+        Path(job["rig"]), Path(job["scenario"]), seed=job["seed"], parameters=job["parameters"]
+    )
+
+
+def _loop(job: Job) -> None:
+    from emulator.assembly.bench import Bench
+    from emulator.assembly.link_specs import (
+        bus_rules,
+        can_spec,
+        gnss_address,
+        gnss_spec,
+        output_specs,
+        pulse_spec,
+        sole_uses,
+    )
+    from emulator.assembly.provenance import changed
+    from emulator.core.clock import MonotonicClock
+    from emulator.links.can_bus import open_can
+    from emulator.links.device_lock import take
+    from emulator.links.gnss_port import open_gnss
+    from emulator.links.pulse import open_pulse
+    from emulator.loop.process import HostSettings, Parts, run_loop_process
+    from emulator.loop.runner import Limits
+    from emulator.plant.states import TRIP_BUS, TRIP_OVERRUN
+    from emulator.record.writer import jsonable
+
+    session = session_of(job)
+    for name, digest in session.files.items():
+        if digest != job["files"][name]:
+            raise changed(session.paths[name])
+    rig = session.rig
+    built: list[Bench] = []
+    # first of all, and until this process ends: a second loop must not even open the bus
+    held = [take(kind, name) for kind, name in sole_uses(rig)]
+
+    def build() -> Parts:
+        Bench.rehearse(session)
+        bench = Bench(session)
+        built.append(bench)
+        with contextlib.ExitStack() as opened:
+            can = open_can(can_spec(rig, session.codec, job["port"]))
+            opened.callback(can.close)
+            gnss = open_gnss(gnss_spec(rig))
+            opened.callback(gnss.close)
+            pulse_per_second = pulse_spec(rig)
+            pulse = None if pulse_per_second is None else open_pulse(pulse_per_second)
+            opened.pop_all()
+        _tell({"ready": True, "gnss": gnss_address(rig, gnss)})
+        limits = Limits(
+            reason_overrun=TRIP_OVERRUN,
+            reason_bus=TRIP_BUS,
+            overrun_ns=round(rig.limits.overrun_limit_ms * 1e6),
+            ramp_ticks=round(rig.limits.ramp_to_rest_s * 1e3) + 2000,
+            bus_rules=bus_rules(rig),
+        )
+        return Parts(bench, can, gnss, output_specs(session), limits, pulse)
+
+    with contextlib.closing(Snapshot.attach(job["fd"])) as snapshot:
+        result = run_loop_process(
+            build,
+            snapshot,
+            MonotonicClock(round(rig.loop.spin_us * 1e3)),
+            HostSettings(job["loop_cpu"], rig.loop.priority, rig.loop.lock_memory),
+            supervisor_pid=job["supervisor"],
+        )
+    for sole in held:
+        sole.close()
+    bench = built[0]
+    outcome = {**bench.outcome(), "trip_tick": result["outcome"]["trip_tick"]}
+    outcome["rig_problems"] = result["outcome"]["problems"]
+    certificate = {
+        **result["certificate"],
+        "robot_frames": bench.frame_counts(),
+        "bus": result["outcome"]["bus"],
+    }
+    folder = Path(job["folder"])
+    if folder.is_dir():
+        # Written here too, so that a record is whole even when the supervisor is gone.
+        from emulator.record.writer import write_json
+
+        write_json(folder / "certificate.json", certificate)
+    _tell({"outcome": jsonable(outcome), "cycle": jsonable(result["outcome"])})
+
+
+def _recorder(job: Job) -> None:
+    from emulator.assembly.bench import EVENT_KINDS
+    from emulator.assembly.provenance import copies
+    from emulator.record.process import run_recorder
+    from emulator.record.writer import RunWriter
+
+    def describe(event: Event) -> tuple[str, str, str]:
+        return EVENT_KINDS.get(event.code, "event"), event.text, event.text
+
+    with contextlib.closing(Snapshot.attach(job["fd"])) as snapshot:
+        kept = copies(job["files"], job["paths"])
+        writer = RunWriter(Path(job["folder"]), job["manifest"], kept)
+        _tell({"ready": True})
+        recorded = run_recorder(snapshot, writer, describe, supervisor_pid=job["supervisor"])
+    _tell({"recorded": recorded.as_dict()})
+    if os.getppid() != job["supervisor"]:
+        collect_logs(Path(job["logs"]), Path(job["folder"]))  # nobody else is left to do it
+
+
+def _robot(job: Job) -> None:
+    from emulator.assembly.link_specs import can_spec
+    from emulator.assembly.session import mission
+    from emulator.core.clock import MonotonicClock
+    from emulator.links.can_bus import open_can
+    from emulator.links.gnss_port import open_gnss_reader
+    from emulator.loop.host import die_with_parent
+    from emulator.robot.mission import ReferenceRider
+    from emulator.robot.process import run_robot
+
+    asked: list[int] = []
+    signal.signal(signal.SIGTERM, lambda number, _frame: asked.append(number))
+    if not die_with_parent(job["supervisor"]):
+        return
+    session = session_of(job)
+    rider = ReferenceRider(mission(session))
+    rider.rehearse()
+    bus = open_can(can_spec(session.rig, session.codec, job["port"]))
+    try:
+        gnss = open_gnss_reader(session.rig.gnss_port.kind, job["gnss"])
+        try:
+            _tell({"ready": True})
+            why = run_robot(rider, bus, gnss, MonotonicClock(0), lambda: bool(asked))
+        finally:
+            gnss.close()
+    finally:
+        bus.close()
+    _tell({"ended": why})
+
+
+_ROLES: dict[str, Callable[[Job], None]] = {"loop": _loop, "recorder": _recorder, "robot": _robot}
+
+
+def main() -> None:
+    """Run one role; an error this package knows is told to the supervisor, others end in the log."""
+    role = sys.argv[1]
+    job: Job = json.loads(sys.stdin.readline())
+    if cpus := job.get("cpus"):
+        with contextlib.suppress(OSError):
+            os.sched_setaffinity(0, cpus)
+    try:
+        _ROLES[role](job)
+    except EmulatorError as error:
+        _tell({"error": type(error).__name__, "what": error.what, "advice": error.advice})
+        sys.exit(error.exit_status)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,104 @@
+"""The operator's keyboard beside a bench run: lines that let a held ride start, and start or end events.
+
+    (Enter)             let a held ride start
+    start wet patch     an event of the scenario that waits to be asked for
+    end wet patch       the same, before its time
+
+A line that is none of these is answered and does nothing.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+from collections.abc import Callable, Mapping
+
+from emulator.config.validation import did_you_mean
+from emulator.shared_memory.block import Command
+
+Say = Callable[[str], None]
+_WORDS = {"start": Command.START_EVENT, "end": Command.END_EVENT}
+
+
+def event_command(line: str, events: Mapping[str, int]) -> tuple[Command, float] | str:
+    """What ``start NAME`` or ``end NAME`` commands, or why it commands nothing.
+
+    events  number by name of those that wait to be asked for
+    """
+    word, _, name = line.strip().partition(" ")
+    name = name.strip()
+    if word not in _WORDS:
+        return f"expected start or end and the name of an event, got {line.strip()!r}"
+    if name not in events:
+        known = ", ".join(events) or "none"
+        return f"no event {name!r} waits to be asked for (those that do: {known}){did_you_mean(name, events)}"
+    return _WORDS[word], float(events[name])
+
+
+class Operator:
+    """Reads standard input while the event loop runs; ``close`` when the ride is over.
+
+    held    the ride waits for Enter
+    events  what may be asked for
+    """
+
+    def __init__(self, *, held: bool, events: Mapping[str, int], say: Say) -> None:
+        self._held, self._events, self._say = held, events, say
+        self._waiting: list[tuple[Command, float]] = []
+        self._text = b""
+        self._reading = False
+        if not (held or events):
+            return
+        try:
+            os.fstat(0)
+            asyncio.get_running_loop().add_reader(0, self._read)
+        except OSError:
+            self._gone("there is no standard input")
+            return
+        self._reading = True
+        if held:
+            say("held: press Enter to let the ride start")
+        if events:
+            say(f"to be asked for during the ride: {', '.join(events)} (type: start NAME, end NAME)")
+
+    def take(self) -> list[tuple[Command, float]]:
+        """Commands since the last time."""
+        taken, self._waiting = self._waiting, []
+        return taken
+
+    def close(self) -> None:
+        """Stop reading. Safe to call twice."""
+        if self._reading:
+            self._reading = False
+            asyncio.get_running_loop().remove_reader(0)
+
+    def _gone(self, why: str) -> None:
+        if self._held:
+            self._say(f"{why}: the hold stays, Ctrl-C stops")
+        if self._events:
+            self._say(f"{why}: no event can be asked for here")
+
+    def _read(self) -> None:
+        try:
+            data = os.read(0, 4096)
+        except OSError:
+            data = b""
+        if not data:
+            self.close()
+            self._gone("standard input has ended")
+            return
+        *lines, self._text = (self._text + data).split(b"\n")
+        for line in lines:
+            self._take_line(line.decode("utf-8", "replace"))
+
+    def _take_line(self, line: str) -> None:
+        if not line.strip() or not self._events:
+            if self._held:
+                self._held = False
+                self._waiting.append((Command.GO, 0.0))
+            return
+        command = event_command(line, self._events)
+        if isinstance(command, str):
+            self._say(command)
+        else:
+            self._waiting.append(command)

@@ -1,0 +1,131 @@
+"""Compile everything a run needs, in two chains side by side, so that a person sees what takes so long once.
+
+Each step runs in a worker process and leaves its result in the compiler's cache on disk; the next step, in
+whichever process, starts from there. The chains share nothing that takes long to compile.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import time
+from collections.abc import Callable, Iterator
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from pathlib import Path
+
+import numpy as np
+
+from emulator.assembly.session import Session, load_session
+from emulator.core.frame_buffer import frame_buffer
+
+
+def _demo() -> Session:
+    root = Path(__file__).resolve().parents[2] / "scenarios"
+    return load_session(root / "rigs" / "loopback.yaml", root / "runs" / "first_lap.yaml")
+
+
+def _vehicle() -> None:
+    from emulator.vehicle.dynamics import derivative
+    from emulator.vehicle.integrate import finish
+    from emulator.vehicle.params import TYRE_DTYPE, VEHICLE_DTYPE
+    from emulator.vehicle.state import N_U, N_X, scratch
+
+    # Zero parameters give NaN, which is all the same to the compiler.
+    x, u, xdot = np.zeros(N_X), np.zeros(N_U), np.zeros(N_X)
+    body, tyre, work = np.zeros(1, VEHICLE_DTYPE), np.zeros(2, TYRE_DTYPE), scratch()
+    derivative(body, tyre, x, u, work, xdot)
+    finish(body, tyre, x, u, 1e-3, work)
+
+
+def _line() -> None:
+    from emulator.lap.ideal_lap import bike_of, grip_along, ideal_lap
+
+    session = _demo()
+    ideal_lap(session.line, bike_of(session.vehicle), grip=grip_along(session.road, session.line))
+
+
+def _plant() -> None:
+    from emulator.assembly.bench import Bench
+
+    Bench.rehearse(_demo())
+
+
+def _loop() -> None:
+    from emulator.loop.process import warm
+
+    warm()
+
+
+def _robot() -> None:
+    from emulator.assembly.session import mission
+    from emulator.robot.design import blank_design
+    from emulator.robot.mission import ReferenceRider
+
+    ReferenceRider(mission(_demo()), design=blank_design()).rehearse()
+
+
+def _virtual() -> None:
+    from emulator.assembly.bench import Bench
+    from emulator.assembly.link_specs import output_specs
+    from emulator.assembly.session import mission
+    from emulator.core.signals import SIGNALS
+    from emulator.events.table import NEVER
+    from emulator.loop.certificate import Budget
+    from emulator.robot.design import blank_design
+    from emulator.robot.mission import ReferenceRider
+    from emulator.stages.virtual import run_ticks
+
+    session = _demo()
+    rows, frames, payloads = (
+        np.zeros((2, len(SIGNALS))),
+        np.zeros((1000, 6), np.int64),
+        np.zeros((1000, 8), np.uint8),
+    )
+    rider = ReferenceRider(mission(session), design=blank_design()).rider
+    buffers = (frame_buffer(64), frame_buffer(64), frame_buffer(256))
+    accounts = Budget(output_specs(session)).frame_accounts
+    run_ticks(Bench(session).plant, rider, *buffers, accounts, rows, frames, payloads, 0, 0, NEVER)
+
+
+_STEPS: dict[str, Callable[[], None]] = {
+    "vehicle": _vehicle,
+    "plant, sensors and frames": _plant,
+    "line and speed profile": _line,
+    "loop": _loop,
+    "reference robot": _robot,
+    "virtual stage": _virtual,
+}
+_CHAINS = (
+    ("vehicle", "plant, sensors and frames", "virtual stage"),
+    ("line and speed profile", "loop", "reference robot"),
+)
+
+
+def _compile(name: str) -> float:
+    started = time.monotonic()
+    _STEPS[name]()
+    return time.monotonic() - started
+
+
+def warm(*, virtual: bool = True) -> Iterator[tuple[str, float]]:
+    """Compile what is not in the cache yet; yields (name, seconds) as each step is done.
+
+    virtual  also the loop of the virtual stage, which a bench run does without
+    """
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(max_workers=len(_CHAINS), mp_context=context) as pool:
+        waiting: dict[Future[float], tuple[str, Iterator[str]]] = {}
+
+        def next_of(chain: Iterator[str]) -> None:
+            for name in chain:
+                if virtual or name != "virtual stage":
+                    waiting[pool.submit(_compile, name)] = (name, chain)
+                    return
+
+        for names in _CHAINS:
+            next_of(iter(names))
+        while waiting:
+            done, _ = wait(waiting, return_when=FIRST_COMPLETED)
+            for future in done:
+                name, chain = waiting.pop(future)
+                yield name, future.result()
+                next_of(chain)

@@ -1,0 +1,255 @@
+"""The virtual stage: plant and reference robot in one process on a stepped clock, as fast as the CPU goes.
+
+Frames and sentences pass as bytes, as they do over a bus. The rider steps on every second tick, right
+after the plant's, and its frames reach the plant in the next tick: a bus that takes less than a tick. Where
+the rig's bus has a bit rate, the rider hears a frame of ours in its first step after it has arrived.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.assembly.bench import EVENT_KINDS, Bench
+from emulator.assembly.link_specs import output_specs
+from emulator.assembly.session import Session, mission
+from emulator.core.compiled import entry, jit
+from emulator.core.frame_buffer import FrameBuffer, frame_buffer
+from emulator.core.signals import ARMED, BEFORE_ARMING_TICK, INDEX, RUNNING, SIGNALS, TICK_NS, UNARMED_TICK
+from emulator.events.table import NEVER
+from emulator.loop.certificate import Budget, FrameAccounts, account_frames
+from emulator.plant.step import Plant, tick
+from emulator.record.writer import RX, RunWriter
+from emulator.robot.mission import ReferenceRider
+from emulator.robot.rider import Rider
+from emulator.robot.rider import step as ride
+from emulator.shared_memory.block import Command
+from emulator.stages.bench.hook_host import HANG_S, HookFailed, HookSteps
+
+RIDER_EVERY = 2
+"""Ticks between two control periods of the rider."""
+FRAMES_A_TICK = 512
+"""Most frames in and out in a tick, faults included."""
+
+
+def without_permissives(session: Session) -> Session:
+    """The session as it rides here: nothing can move, and nobody sends the bench's inputs."""
+    return replace(session, rig=session.rig.model_copy(update={"permissives": ()}))
+
+
+def hear(rider: ReferenceRider, burst: bytes, tick: int) -> None:
+    """Let the rider hear sentences sent in ``tick`` of the loop, after its own step if it has one there."""
+    rider.hear(burst, tick * TICK_NS, (tick - tick % RIDER_EVERY) * TICK_NS)
+
+
+@jit
+def _on_the_bus(accounts: FrameAccounts, can_id: int) -> int:
+    """Time of a frame on the bus [ns]; 0 where that is not known."""
+    for k in range(accounts.ids.shape[0]):
+        if accounts.ids[k] == can_id:
+            return int(accounts.wire_ns[k])
+    return 0
+
+
+@jit
+def _step_rider(rider: Rider, inbox: FrameBuffer, tx: FrameBuffer, now_ns: int) -> None:
+    """A control period with what has arrived by now; the rest, which is behind it, stays in the inbox."""
+    waiting = inbox.count[0]
+    n = 0
+    while n < waiting and inbox.time_ns[n] <= now_ns:
+        n += 1
+    inbox.count[0] = n
+    ride(rider, inbox, tx)
+    for i in range(waiting - n):
+        j = n + i
+        inbox.time_ns[i], inbox.can_id[i], inbox.length[i] = (
+            inbox.time_ns[j],
+            inbox.can_id[j],
+            inbox.length[j],
+        )
+        for k in range(inbox.length[j]):
+            inbox.data[i, k] = inbox.data[j, k]
+    inbox.count[0] = waiting - n
+
+
+@jit
+def run_ticks(
+    plant: Plant,
+    rider: Rider,
+    rx: FrameBuffer,
+    tx: FrameBuffer,
+    inbox: FrameBuffer,
+    accounts: FrameAccounts,
+    rows: NDArray[np.float64],
+    frames: NDArray[np.int64],
+    payloads: NDArray[np.uint8],
+    n: int,
+    m: int,
+    until: int,
+) -> tuple[int, int]:
+    """Ticks of plant and rider into rows from ``n`` and frames from ``m`` on; returns where both end.
+
+    rx, tx    frames to and from the plant; inbox collects what the rider has not heard yet
+    accounts  the certificate's counters
+    rows      (n, len(SIGNALS))  recorded signals
+    frames    (m, 6)             tick, time_ns, valid_ns, direction (0 in, 1 out), id, length
+    payloads  (m, 8 or 64)       their bytes
+    until     tick of the loop that is not computed any more
+    Stops when the rows are full or something needs Python: an event, a GNSS epoch, the end, frames full.
+    """
+    run, memory = plant.run[0], plant.memory[0]
+    room = frames.shape[0] - FRAMES_A_TICK
+    while n < rows.shape[0] and m < room and run.tick < until:
+        count_in = rx.count[0]
+        free = run.wire_free_ns
+        if inbox.count[0] > 0:  # what is still on its way is before us, also what others have sent
+            free = max(free, inbox.time_ns[inbox.count[0] - 1])
+        tick(plant, rx, tx, 0.0, 0.0)
+        now = (run.tick - 1) * TICK_NS
+        rows[n] = memory.row
+        n += 1
+        for i in range(count_in):
+            frames[m, 0], frames[m, 1], frames[m, 2] = run.scenario_tick, run.scenario_tick * TICK_NS, 0
+            frames[m, 3], frames[m, 4], frames[m, 5] = 0, rx.can_id[i], rx.length[i]
+            for k in range(payloads.shape[1]):
+                payloads[m, k] = rx.data[i, k]
+            m += 1
+        free = max(now, free) + run.overload_ns if run.overload_ns > 0 else free
+        if run.start_tick > 0:
+            account_frames(accounts, run.scenario_tick * TICK_NS, tx.count[0], tx)
+        for i in range(tx.count[0]):
+            frames[m, 0], frames[m, 1], frames[m, 2] = run.scenario_tick, tx.time_ns[i], tx.valid_ns[i]
+            frames[m, 3], frames[m, 4], frames[m, 5] = 1, tx.can_id[i], tx.length[i]
+            for k in range(payloads.shape[1]):
+                payloads[m, k] = tx.data[i, k]
+            m += 1
+            j = inbox.count[0]
+            if j < inbox.can_id.shape[0]:
+                inbox.can_id[j], inbox.length[j] = tx.can_id[i], tx.length[i]
+                free = max(now, free) + _on_the_bus(accounts, tx.can_id[i])
+                inbox.time_ns[j] = free
+                inbox.data[j] = tx.data[i]
+                inbox.count[0] = j + 1
+        rx.count[0] = 0
+        if (run.tick - 1) % RIDER_EVERY == 0:
+            _step_rider(rider, inbox, rx, now)
+        if memory.happened > 0 or run.gnss_ready > 0 or run.finished == 1:
+            break
+    return n, m
+
+
+_SPEED = INDEX["truth.speed_m_s"]
+_ROWS = 4000
+"""Rows kept between two writes to the record."""
+
+
+class VirtualRide:
+    """Plant and rider at the start of a scenario, and the loop that takes them to its end."""
+
+    def __init__(self, session: Session) -> None:
+        self.bench = Bench(without_permissives(session))
+        self.rider = ReferenceRider(mission(session))
+        self.budget = Budget(output_specs(session))
+        self._rows = np.zeros((_ROWS, len(SIGNALS)))
+        self._frames = np.zeros((10 * _ROWS, 6), np.int64)
+        self._payloads = np.zeros((10 * _ROWS, session.payload_bytes), np.uint8)
+
+    def run(
+        self,
+        writer: RunWriter,
+        progress: Callable[[float, float, float], None] | None = None,
+        hook: HookSteps | None = None,
+    ) -> tuple[dict[str, Any], dict[str, Any]]:
+        """Ride to the end and record it; returns outcome and certificate as the verdict reads them.
+
+        progress  called about once a second of ride with (scenario time [s], speed [m/s], station [m])
+        hook      looks at the ride; if it fails, the ride is stopped and its outcome is that it crashed
+        """
+        bench, rider, budget = self.bench, self.rider, self.budget
+        rx, tx, inbox = frame_buffer(256), frame_buffer(256), frame_buffer(1024)
+        arguments = (bench.plant, rider.rider, rx, tx, inbox, budget.frame_accounts)
+        memory = (self._rows, self._frames, self._payloads)
+        go = entry(run_ticks, *arguments, *memory, 0, 0, NEVER)
+        run = bench.plant.run[0]
+        writer.append_command_input(int(run["tick"]), Command.ARM, 0.0)
+        bench.command(Command.ARM, 0.0)
+        trip_tick: int | None = None
+        n = m = given = told = 0  # given: of the m frames, those recorded as inputs
+        tick = UNARMED_TICK
+        failed = ""
+        while not bench.finished:
+            until = NEVER
+            if hook is not None and not failed and run["state"] in (ARMED, RUNNING):
+                until = max(int(run["tick"]), int(run["start_tick"]) + hook.next) + 1
+            n, m = go(*arguments, *memory, n, m, until)
+            tick, before = bench.tick_number, tick
+            if before < UNARMED_TICK // 2:
+                # Nothing is recorded before arming; arming is an event, so only the last row can be armed.
+                armed = tick > UNARMED_TICK // 2
+                self._rows[0], n = self._rows[n - 1], int(armed)
+                self._write_inputs(writer, 0, m)
+                m = self._drop_unarmed(m)
+                given = m
+            for code, _, _, text in bench.take_events():
+                kind = EVENT_KINDS[code]
+                if kind == "trip":
+                    trip_tick = tick
+                writer.append_event(max(tick, BEFORE_ARMING_TICK), kind, text, text)
+            burst = bench.take_gnss()
+            if burst:
+                hear(rider, burst, int(run["tick"]) - 1)
+                if tick > UNARMED_TICK // 2:
+                    line_ns = bench.gnss_line_ns
+                    due_ns, sent_ns = bench.gnss_due_ns + line_ns, tick * TICK_NS + line_ns
+                    budget.gnss(due_ns, bench.gnss_valid_ns, sent_ns, taken=True)
+                    writer.append_gnss(tick, burst)
+            if hook is not None and not failed and run["state"] == RUNNING and hook.due(tick):
+                failed = self._ask(hook, tick, writer)
+            if n == _ROWS or m > self._frames.shape[0] - FRAMES_A_TICK or bench.finished:
+                self._write(writer, tick, n, m)
+                self._write_inputs(writer, given, m)
+                n = m = given = 0
+            if progress is not None and tick - told >= 1000:
+                told = tick
+                progress(tick * 1e-3, float(bench.row[_SPEED]), float(run["station"]))
+        outcome = {**bench.outcome(), "trip_tick": trip_tick, "rig_problems": []}
+        if failed:
+            outcome |= {"ended": "crashed", "trip_reason": failed}
+        certificate = budget.certificate(None)
+        certificate["robot_frames"] = bench.frame_counts()
+        return outcome, certificate
+
+    def _ask(self, hook: HookSteps, tick: int, writer: RunWriter) -> str:
+        """Let the hook look and do what it asks for; returns why it failed. Then the ride is stopped."""
+        failed = ""
+        try:
+            asked = hook.look(tick, self.bench.row, HANG_S)
+        except HookFailed as error:
+            failed, asked = str(error), [(Command.STOP, 0.0)]
+        for command, argument in asked:
+            writer.append_command_input(int(self.bench.plant.run[0]["tick"]), command, argument)
+            self.bench.command(command, argument)
+        return failed
+
+    def _drop_unarmed(self, m: int) -> int:
+        """Keep of the first m frames those of armed ticks; returns how many."""
+        kept = np.flatnonzero(self._frames[:m, 0] > UNARMED_TICK // 2)
+        self._frames[: len(kept)], self._payloads[: len(kept)] = self._frames[kept], self._payloads[kept]
+        return len(kept)
+
+    def _write_inputs(self, writer: RunWriter, first: int, m: int) -> None:
+        """The rider's frames by the loop's own count of ticks, and how many ticks it has computed."""
+        mine = first + np.flatnonzero(self._frames[first:m, 3] == RX)
+        tick, run = self._frames[mine, 0], self.bench.plant.run[0]
+        cycle = np.where(tick < UNARMED_TICK // 2, tick - UNARMED_TICK, tick + int(run["start_tick"]))
+        writer.append_frame_inputs(cycle, self._frames[mine, 4], self._frames[mine, 5], self._payloads[mine])
+        writer.append_input_mark(int(run["tick"]))
+
+    def _write(self, writer: RunWriter, last_tick: int, n: int, m: int) -> None:
+        f = self._frames[:m]
+        writer.append_signals(np.arange(last_tick - n + 1, last_tick + 1), self._rows[:n])
+        writer.append_frames(f[:, 0], f[:, 1], f[:, 2], f[:, 3], f[:, 4], f[:, 5], self._payloads[:m])

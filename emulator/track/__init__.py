@@ -1,0 +1,1 @@
+"""Records side by side."""

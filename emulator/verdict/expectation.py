@@ -1,0 +1,34 @@
+"""Whether a ride came out as its scenario expects, for regression: the verdict stays what it is.
+
+A scenario that the reference robot fails says so, with the reason and words that show it (scenario.Expected).
+"""
+
+from __future__ import annotations
+
+from emulator.config.scenario.schema import Expected
+from emulator.record.reader import Run
+from emulator.verdict.judge import Verdict
+
+AS_USUAL = "pass as expected"
+"""What most scenarios come to; not worth a line on a page."""
+
+
+def unexpected(expected: Expected, verdict: Verdict, run: Run) -> list[str]:
+    """What is other than expected, a sentence each; none if it came out as expected."""
+    if verdict.result != expected.result:
+        return [f"{expected.result} expected, got {verdict.result}"]
+    said = [*verdict.reasons, *(event.text for event in run.events)]
+    return [
+        f"neither the verdict nor an event says {words!r}"
+        for words in expected.told
+        if not any(words in sentence for sentence in said)
+    ]
+
+
+def expectation(expected: Expected, verdict: Verdict, run: Run) -> str:
+    """One sentence on it, as ``verdict.json`` has it."""
+    wrong = unexpected(expected, verdict, run)
+    if wrong:
+        return f"not as expected: {'; '.join(wrong)}"
+    because = f": {expected.reason}" if expected.reason else ""
+    return f"{expected.result} as expected{because}"

@@ -1,0 +1,400 @@
+"""The verdict on one run: did the robot's ride meet its criteria, and may the run be counted at all?
+
+    error     the run broke down (a process of ours crashed); it says nothing
+    invalid   the bench did not keep its timing, lost part of the record, or misbehaved; never counted as pass
+    fail      a valid run in which the robot fell short of a criterion, was tripped, or did not finish
+    pass      complete, valid, every criterion met
+
+The first that applies, from the top, is the result; the reasons of all of them are kept. A criterion that
+meets a missing or non-finite value has not been met, whatever the rest of the ride looked like.
+
+The margin of a criterion is its robustness in its own unit: limit less the worst value, so positive with
+room to spare, zero on the limit, negative beyond.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import MISSING, asdict, dataclass, field, fields
+from pathlib import Path
+from typing import Any, Literal, TypeAlias, TypeGuard, get_args
+
+import numpy as np
+
+from emulator.core.errors import RecordError
+from emulator.core.signals import RUNNING
+from emulator.record.reader import Run, read_json_object
+from emulator.record.writer import VERDICT_FILE, write_json
+from emulator.verdict.criteria import (
+    CornerEntry,
+    Criterion,
+    CriterionResult,
+    DistanceFromLine,
+    FrictionUse,
+    Holds,
+    LapTime,
+    Lean,
+    LeanRate,
+    NoFall,
+    PlaceError,
+    ReactionTime,
+    SectorTime,
+    SettleTime,
+    SlipAngle,
+    SlipRatio,
+    SpeedError,
+    SteeringAcceleration,
+    SteeringRate,
+    StopDistance,
+)
+from emulator.verdict.laps import LapTimes, laps_from
+from emulator.verdict.limits import no_fall, place_error, within
+from emulator.verdict.localisation import PlaceKnowledge, place_from
+from emulator.verdict.responses import holds, reaction, settle
+from emulator.verdict.sequences import corner_entry, lap_time, stop_distance
+from emulator.verdict.windows import Finding, NotJudged, NotMet, column
+
+__all__ = [
+    "CriterionResult",
+    "Result",
+    "TimingTolerance",
+    "Verdict",
+    "is_robots_trip",
+    "judge",
+    "judge_criterion",
+    "read_verdict",
+    "verdict_from",
+    "write_verdict",
+]
+
+Result: TypeAlias = Literal["pass", "fail", "invalid", "error"]
+
+
+@dataclass(frozen=True)
+class TimingTolerance:
+    """What the timing certificate must keep for a run to count. Defaults: common practice, no source.
+
+    rate_ppm     [ppm]  error of an output's mean period
+    age_p99_ms   [ms]   how far an output's age, median and p99, may be off its promised latency
+    lost_frames  [1]    frames of one output that the link refused
+    """
+
+    rate_ppm: float = 200.0
+    age_p99_ms: float = 2.0
+    lost_frames: int = 0
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """Result, reasons (most serious first; for a pass, what was kept) and criteria in the order given.
+
+    ``ridden_s`` [s] is how long the bench was running. ``laps`` and ``place`` stand beside them and decide
+    nothing; None where nobody timed laps or the robot never said where it was. ``expectation`` says whether
+    the scenario expected it (emulator.verdict.expectation); it decides nothing either.
+    """
+
+    result: Result
+    reasons: list[str] = field(default_factory=list)
+    criteria: list[CriterionResult] = field(default_factory=list)
+    laps: LapTimes | None = None
+    place: PlaceKnowledge | None = None
+    ridden_s: float = 0.0
+    expectation: str = ""
+
+
+def judge(
+    run: Run,
+    criteria: Sequence[Criterion],
+    certificate: Mapping[str, Any] | None,
+    outcome: Mapping[str, Any],
+    tolerance: TimingTolerance | None = None,
+) -> Verdict:
+    """Judge a run.
+
+    criteria      at least one; a run of which nothing was asked is invalid
+    certificate   as written by the loop: ``outputs`` by name with kept_ppm, age_ms_p50, age_ms_p99,
+                  latency_ms, lost, sent, and disordered if it was counted; None or without outputs is invalid
+    outcome       ended         'complete' | 'stopped' | 'tripped' | 'time_limit' | 'fallen' |
+                                'crashed' (a process of ours)
+                  trip_reason   text; see ``is_robots_trip``
+                  trip_tick     scenario tick of the trip, or None
+                  rig_problems  what the rig reported about itself; each makes the run invalid
+    tolerance     the rig's; None takes ``TimingTolerance()``
+
+    Never raises for what a run holds or lacks: that is what the verdict says.
+    """
+    results = [judge_criterion(run, criterion) for criterion in criteria]
+    errors: list[str] = []
+    invalid = _record_problems(run, outcome) + _certificate_problems(certificate, tolerance)
+    invalid += [str(problem) for problem in outcome.get("rig_problems") or []]
+    fails = [f"{r.name}: {r.sentence}" for r in results if not r.passed]
+    if not criteria:
+        invalid.append("nothing was asked of this ride: the scenario has no criteria")
+
+    ended = outcome.get("ended")
+    reason = str(outcome.get("trip_reason") or "no reason given")
+    at = _when(outcome.get("trip_tick"))
+    if ended == "crashed":
+        errors.append(f"the run broke down{at}: {reason}")
+    elif ended == "tripped" and is_robots_trip(reason):
+        fails.insert(0, f"the rig tripped on the robot{at}: {reason}")
+    elif ended == "tripped":
+        invalid.insert(0, f"the rig tripped{at}: {reason}")
+    elif ended == "fallen":
+        fails.insert(0, "the bike fell before the ride was complete")
+    elif ended == "stopped":
+        fails.insert(0, "stopped by hand before the ride was complete")
+    elif ended == "time_limit":
+        fails.insert(0, "the time limit came before the ride was complete")
+    elif ended != "complete":
+        errors.append(f"the run's end is unknown ({ended!r}); it can't be counted")
+
+    result: Result = "error" if errors else "invalid" if invalid else "fail" if fails else "pass"
+    kept = f"complete, timing kept, {_count(len(results), 'criterion', 'criteria')} met"
+    reasons = errors + invalid + fails or [kept]
+    return Verdict(result, reasons, results, ridden_s=_ridden_s(run))
+
+
+def _ridden_s(run: Run) -> float:
+    state = run.signals.get("bench.state")
+    time_s = run.time_s[:0] if state is None else run.time_s[state == RUNNING]
+    return float(time_s[-1] - time_s[0]) if len(time_s) else 0.0
+
+
+_ROBOT_WORDS = ("heartbeat", "command", "fall", "actuator", "steering limit", "estimate")
+_RIG_WORDS = (
+    "overrun",
+    "bus",
+    "recorder",
+    "link",
+    "stall",
+    "diverge",
+    "supervisor",
+    "disk",
+    "clock",
+    "permissive",
+)
+
+
+def is_robots_trip(reason: str) -> bool:
+    """Whether a trip reason is the robot's failing (heartbeat, command, fall, actuator limits).
+
+    Everything else, also what this function does not know, counts against the rig: a run that is wrongly
+    called invalid is ridden again, one that is wrongly called a fail sends people looking for nothing.
+    """
+    words = reason.lower()
+    return any(w in words for w in _ROBOT_WORDS) and not any(w in words for w in _RIG_WORDS)
+
+
+def _count(n: int, one: str, many: str) -> str:
+    return f"{n} {one if n == 1 else many}"
+
+
+def _when(tick: object) -> str:
+    return f" {int(tick) / 1000:.1f} s into the ride" if isinstance(tick, int | np.integer) else ""
+
+
+# -- may the run be counted? -----------------------------------------------------------------------------
+
+
+def _record_problems(run: Run, outcome: Mapping[str, Any]) -> list[str]:
+    problems = [f"the record was cut short: {loss}" for loss in run.losses]
+    state = run.signals.get("bench.state")
+    if state is None or not np.any(state == RUNNING):
+        return [*problems, "the record holds no running tick"]
+    steps = np.diff(run.tick)
+    if len(steps) and steps.max() != steps.min():
+        usual = int(np.bincount(steps).argmax()) if steps.max() < 1_000_000 else int(steps.min())
+        row = int(np.argmax(steps != usual))
+        missing = int((steps - usual)[steps > usual].sum())
+        problems.append(
+            f"the record has gaps: {_count(missing, 'tick', 'ticks')} missing, "
+            f"first after tick {run.tick[row]}"
+        )
+    trip = outcome.get("trip_tick")
+    if isinstance(trip, int | np.integer) and run.tick[-1] < trip:
+        problems.append(f"the record ends at tick {run.tick[-1]}, before the trip at tick {trip}")
+    return problems
+
+
+# A drawn jitter is half-normal: these shares of its sigma are part of the promise at p50 and p99
+# (quantiles 0.75 and 0.995 of the normal distribution).
+_DRAWN_AGE = {"age_ms_p50": 0.6745, "age_ms_p99": 2.5758}
+
+
+def _certificate_problems(
+    certificate: Mapping[str, Any] | None, tolerance: TimingTolerance | None
+) -> list[str]:
+    tolerance = tolerance or TimingTolerance()
+    outputs = (certificate or {}).get("outputs")
+    if not isinstance(outputs, Mapping) or not outputs:
+        return ["there is no timing certificate; whether the bench kept its timing is unknown"]
+    problems = []
+    for name, kept in outputs.items():
+        sent, lost = _number(kept, "sent"), _number(kept, "lost")
+        if not sent > 0:
+            problems.append(f"{name}: never sent")
+            continue
+        ppm = abs(_number(kept, "kept_ppm"))
+        latency = _number(kept, "latency_ms")
+        drawn = _number(kept, "drawn_ms") if isinstance(kept, Mapping) and "drawn_ms" in kept else 0.0
+        off = max(
+            (abs(_number(kept, key) - latency - share * drawn) for key, share in _DRAWN_AGE.items()),
+            key=lambda x: math.inf if math.isnan(x) else x,
+        )
+        # What chance does to a drawn jitter in a short run is no failing of the bench: four sigma of the
+        # mean period over the run, and of a mean age. Both vanish with the jitter and with time.
+        chance_ppm = 4e3 * drawn * _number(kept, "rate_hz") / sent if drawn else 0.0
+        chance_ms = 4.0 * drawn / math.sqrt(sent)
+        # Written as "not within", so that a NaN is a problem too.
+        if not ppm <= tolerance.rate_ppm + chance_ppm:
+            problems.append(
+                f"{name}: mean period off by {_text(ppm)} ppm (tolerance {tolerance.rate_ppm:g} ppm)"
+            )
+        if not off <= tolerance.age_p99_ms + chance_ms:
+            problems.append(
+                f"{name}: age off its {_text(latency)} ms latency by {_text(off)} ms "
+                f"(tolerance {tolerance.age_p99_ms:g} ms)"
+            )
+        disordered = kept.get("disordered") if isinstance(kept, Mapping) else None
+        if disordered:  # samples of one output never overtake each other, whatever the tolerances
+            problems.append(f"{name}: {_count(int(disordered), 'sample', 'samples')} out of order")
+        if not lost <= tolerance.lost_frames:
+            problems.append(f"{name}: {_text(lost)} frames lost (tolerance {tolerance.lost_frames})")
+    return [f"timing not kept: {problem}" for problem in problems]
+
+
+def _number(item: object, key: str) -> float:
+    value = item.get(key) if isinstance(item, Mapping) else None
+    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
+
+
+def _text(value: float) -> str:
+    return "?" if math.isnan(value) else f"{value:.4g}"
+
+
+# -- the criteria ----------------------------------------------------------------------------------------
+
+_JUDGES: dict[type, Callable[[Run, Any], Finding]] = {
+    NoFall: no_fall,
+    DistanceFromLine: within,
+    SpeedError: within,
+    Lean: within,
+    LeanRate: within,
+    SteeringRate: within,
+    SteeringAcceleration: within,
+    SlipRatio: within,
+    SlipAngle: within,
+    FrictionUse: within,
+    PlaceError: place_error,
+    LapTime: lap_time,
+    SectorTime: lap_time,
+    StopDistance: stop_distance,
+    ReactionTime: reaction,
+    SettleTime: settle,
+    CornerEntry: corner_entry,
+    Holds: holds,
+}
+
+
+def judge_criterion(run: Run, criterion: Criterion) -> CriterionResult:
+    """How one criterion came out. Never raises for what a run holds or lacks."""
+    try:
+        found = _JUDGES[type(criterion)](run, criterion)
+        station = float(column(run, "line.station_m", np.array([found.row]))[0])
+    except (NotJudged, NotMet) as why:
+        sentence = f"could not be judged: {why}" if isinstance(why, NotJudged) else str(why)
+        unit, limit = _limit(criterion)
+        return CriterionResult(criterion.name, criterion.kind, False, None, unit, None, None, sentence, limit)
+    time_s = run.time_s
+    return CriterionResult(
+        criterion.name,
+        criterion.kind,
+        found.passed,
+        found.margin,
+        found.unit,
+        float(time_s[found.row]),
+        station,
+        found.sentence,
+        found.limit,
+        found.signal,
+        found.bounds,
+        *((None, None) if found.rows is None else (float(time_s[row]) for row in found.rows)),
+    )
+
+
+_UNITS = {"m": "m", "m_s": "m/s", "rad": "rad", "rad_s": "rad/s", "rad_s2": "rad/s2", "s": "s"}
+
+
+def _limit(criterion: Criterion) -> tuple[str, float | None]:
+    """Unit and value of a criterion's limit, by the name of its field."""
+    for f in fields(criterion):
+        if f.name.startswith("limit"):
+            return _UNITS.get(f.name.removeprefix("limit_"), "1"), float(getattr(criterion, f.name))
+    return "1", None
+
+
+# -- verdict.json ----------------------------------------------------------------------------------------
+
+
+def write_verdict(folder: Path | str, verdict: Verdict) -> Path:
+    """Write ``verdict.json`` into a run folder, whole or not at all. Raises RunFailed."""
+    path = Path(folder) / VERDICT_FILE
+    write_json(path, asdict(verdict))
+    return path
+
+
+def read_verdict(folder: Path | str) -> Verdict:
+    """Read ``verdict.json`` of a run folder. Raises RecordError if it is missing or is no verdict."""
+    path = Path(folder) / VERDICT_FILE
+    return verdict_from(read_json_object(path), str(path))
+
+
+def verdict_from(document: Mapping[str, Any], where: str = VERDICT_FILE) -> Verdict:
+    """The verdict in a parsed ``verdict.json``. ``where`` names it in errors. Raises RecordError."""
+    result = document.get("result")
+    reasons, criteria = document.get("reasons"), document.get("criteria")
+    if not _is_result(result):
+        raise RecordError(f"{where}: result: expected one of {', '.join(get_args(Result))}, found {result!r}")
+    if not isinstance(reasons, list) or not all(isinstance(r, str) for r in reasons):
+        raise RecordError(f"{where}: reasons: expected a list of sentences")
+    if not isinstance(criteria, list):
+        raise RecordError(f"{where}: criteria: expected a list")
+    laps, place = document.get("laps"), document.get("place")
+    return Verdict(
+        result,
+        list(reasons),
+        [_criterion_from(c, f"{where}: criteria.{i}") for i, c in enumerate(criteria)],
+        None if laps is None else laps_from(laps, f"{where}: laps"),
+        None if place is None else place_from(place, f"{where}: place"),
+        ridden_s if isinstance(ridden_s := document.get("ridden_s"), int | float) else 0.0,
+        expectation if isinstance(expectation := document.get("expectation"), str) else "",
+    )
+
+
+def _is_result(value: object) -> TypeGuard[Result]:
+    return value in get_args(Result)
+
+
+_TYPES: dict[str, tuple[type, ...]] = {
+    "str": (str,),
+    "bool": (bool,),
+    "float | None": (int, float, type(None)),
+    "str | None": (str, type(None)),
+}
+
+
+def _criterion_from(item: object, where: str) -> CriterionResult:
+    if not isinstance(item, Mapping):
+        raise RecordError(f"{where}: expected an object")
+    values: dict[str, Any] = {}
+    for f in fields(CriterionResult):
+        if f.name not in item and f.default is not MISSING:
+            continue  # written by an earlier version
+        value = item.get(f.name)
+        wanted = _TYPES.get(str(f.type), (str,))
+        if f.name not in item or not isinstance(value, wanted):
+            raise RecordError(f"{where}.{f.name}: expected {f.type}, found {value!r}")
+        values[f.name] = value
+    return CriterionResult(**values)

@@ -1,0 +1,137 @@
+"""The verdict as JUnit XML, the form in which build servers take test results.
+
+One test suite a run, one test case a criterion, and one for the run itself: timing, record, how the ride
+ended. A criterion that was not met is a failure; a run that is invalid or broke down is an error of the
+run's case, and its criteria are skipped: they say nothing, whichever way they came out. Margins are
+properties of their case.
+
+There is no standard; elements and attributes are those that common readers share (from memory).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree
+
+from emulator.record.reader import read_json_object
+from emulator.record.writer import MANIFEST_FILE, VERDICT_FILE, write_whole
+from emulator.verdict.criteria import CriterionResult
+from emulator.verdict.judge import Verdict, read_verdict
+
+JUNIT_FILE = "verdict.junit.xml"
+"""Its name in a run folder."""
+RUN_CASE = "timing, record and end of the ride"
+"""Name of the case that stands for the run itself."""
+
+# What XML 1.0 has no place for, not even as a character reference (section 2.2, production 2).
+_NO_CHARACTER = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+
+
+def write_junit(folder: Path | str, verdict: Verdict, manifest: Mapping[str, Any]) -> Path:
+    """Write the file into a run folder, whole or not at all. Raises RunFailed."""
+    path = Path(folder) / JUNIT_FILE
+    write_whole(path, junit_text(verdict, manifest))
+    return path
+
+
+def rewrite_junit(folder: Path | str) -> None:
+    """Write it anew from a folder's verdict and manifest; nothing where no verdict is.
+
+    Raises RecordError for damaged files, RunFailed.
+    """
+    folder = Path(folder)
+    if (folder / VERDICT_FILE).exists():
+        write_junit(folder, read_verdict(folder), read_json_object(folder / MANIFEST_FILE))
+
+
+def junit_text(verdict: Verdict, manifest: Mapping[str, Any]) -> str:
+    """The document; the same verdict and manifest give the same text."""
+    counted = verdict.result in ("pass", "fail")
+    missed = {f"{c.name}: {c.sentence}" for c in verdict.criteria if not c.passed}
+    of_run = [reason for reason in verdict.reasons if not counted or reason not in missed]
+    run_fails = verdict.result == "fail" and bool(of_run)
+    failures = (sum(not c.passed for c in verdict.criteria) if counted else 0) + run_fails
+    scenario, rig = _name(manifest, "scenario"), _name(manifest, "rig")
+    totals = {
+        "tests": str(len(verdict.criteria) + 1),
+        "failures": str(failures),
+        "errors": str(int(not counted)),
+        "skipped": str(0 if counted else len(verdict.criteria)),
+        "time": f"{verdict.ridden_s:.3f}",
+    }
+    root = ElementTree.Element("testsuites", {"name": scenario, **totals})
+    suite = ElementTree.SubElement(root, "testsuite", {"name": scenario, **totals})
+    about = {
+        "result": verdict.result,
+        "rig": rig,
+        "stage": manifest.get("stage", ""),
+        "seed": manifest.get("seed", ""),
+    }
+    if verdict.expectation:
+        about["expectation"] = verdict.expectation
+    _properties(suite, about)
+    case = _case(suite, f"{rig}.{scenario}", RUN_CASE, verdict.ridden_s)
+    if not counted:
+        _problem(case, "error", verdict.result, of_run)
+    elif run_fails:
+        _problem(case, "failure", "ride", of_run)
+    for c in verdict.criteria:
+        case = _case(suite, f"{rig}.{scenario}", c.name, 0.0)
+        _properties(case, _about(c))
+        if not counted:
+            words = "met" if c.passed else "not met"
+            ElementTree.SubElement(
+                case, "skipped", {"message": _clean(f"the run is no evidence; {words}: {c.sentence}")}
+            )
+        elif not c.passed:
+            _problem(case, "failure", c.kind, [c.sentence])
+    ElementTree.indent(root)
+    return '<?xml version="1.0" encoding="UTF-8"?>\n' + ElementTree.tostring(root, encoding="unicode") + "\n"
+
+
+def _about(c: CriterionResult) -> dict[str, object]:
+    """Properties of a criterion; what there is none of is left out."""
+    found = {
+        "kind": c.kind,
+        "margin": c.margin,
+        "limit": c.limit,
+        "unit": c.unit,
+        "worst_time_s": c.worst_time_s,
+        "worst_station_m": c.worst_station_m,
+        "sentence": c.sentence,
+    }
+    return {key: value for key, value in found.items() if value is not None}
+
+
+def _name(manifest: Mapping[str, Any], part: str) -> str:
+    item = manifest.get(part)
+    name = item.get("name") if isinstance(item, Mapping) else None
+    return _clean(str(name or part))
+
+
+def _case(suite: ElementTree.Element, classname: str, name: str, time_s: float) -> ElementTree.Element:
+    return ElementTree.SubElement(
+        suite, "testcase", {"classname": classname, "name": _clean(name), "time": f"{time_s:.3f}"}
+    )
+
+
+def _properties(parent: ElementTree.Element, values: Mapping[str, object]) -> None:
+    properties = ElementTree.SubElement(parent, "properties")
+    for name, value in values.items():
+        text = f"{value:.9g}" if isinstance(value, float) else str(value)
+        ElementTree.SubElement(properties, "property", {"name": name, "value": _clean(text)})
+
+
+def _problem(case: ElementTree.Element, element: str, kind: str, sentences: list[str]) -> None:
+    problem = ElementTree.SubElement(
+        case, element, {"message": _clean(sentences[0] if sentences else kind), "type": kind}
+    )
+    problem.text = _clean("\n".join(sentences))
+
+
+def _clean(text: str) -> str:
+    """Text without what XML can't carry; a control character is shown as its escape."""
+    return _NO_CHARACTER.sub(lambda found: found[0].encode("unicode_escape").decode("ascii"), text)

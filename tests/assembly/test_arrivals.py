@@ -1,0 +1,135 @@
+"""Rides on a bus with a bit rate: ages on arrival as the budget says, for bench and robot alike."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from emulator.assembly.bench import Bench
+from emulator.assembly.link_specs import bus_words, output_specs
+from emulator.assembly.session import mission
+from emulator.config.rig.file import Output
+from emulator.stages.virtual import VirtualRide
+from tests.support.scripted_robot import Ride, variant
+
+MS = 1_000_000
+
+
+def on_bus(session, bit_rate, **outputs):
+    bus = session.rig.bus.model_copy(update={"bitrate": bit_rate})
+    steady = {name: {"jitter_ms": 0.0} for name in session.outputs}
+    return variant(
+        session, rig={"bus": bus}, outputs={**steady, **outputs}, scenario={"duration_limit_s": 2.0}
+    )
+
+
+class Frames:
+    """A record that keeps only the bench's frames: (tick, due, valid, identifier)."""
+
+    def __init__(self):
+        self.sent = []
+
+    def append_event(self, *_):
+        pass
+
+    append_gnss = append_signals = append_event
+    append_frame_inputs = append_command_input = append_input_mark = append_event
+
+    def append_frames(self, tick, due, valid, direction, can_id, *_):
+        self.sent += [f[:4] for f in zip(tick, due, valid, can_id, direction, strict=True) if f[4] == 1]
+
+
+@pytest.mark.parametrize("bit_rate", [500_000, 1_000_000])
+def test_every_outputs_age_on_arrival_is_what_the_budget_says(session, bit_rate):
+    session = on_bus(session, bit_rate)
+    budget = session.bus
+    record = Frames()
+    _, certificate = VirtualRide(session).run(record)
+    off, free = {name: [] for name in session.outputs}, -(10**18)
+    names = {budget.line(name).can_id: name for name in session.outputs}
+    for tick, due, valid, can_id in record.sent:
+        line = budget.line(names[can_id])
+        free = max(tick * MS, free) + line.usual_ns
+        assert due == valid + line.latency_ns
+        if tick >= 0:  # what was under way when the bench was switched on is gone by then
+            off[line.name].append(free - due)
+    for name in session.outputs:
+        kept, frame = certificate["outputs"][name], budget.line(name)
+        least, _, most = frame.arrivals.error_ns
+        assert (min(off[name]), max(off[name])) == (least, most), name
+        assert kept["wire_us"] == frame.usual_ns * 1e-3
+        if bit_rate == 1_000_000:  # at 500 kbit/s it also counts a first sample sent into the empty bus
+            assert kept["age_error_us_max"] == pytest.approx(most * 1e-3), name
+            assert max(abs(least), abs(most)) <= MS // 2, name
+        assert (kept["late"], kept["lost"], kept["disordered"]) == (0, 0, 0)
+
+
+def test_without_a_bit_rate_nothing_is_sent_early(session):
+    assert session.bus is None
+    assert "bus_budget" not in session.manifest(stage="virtual")
+    ride = Ride(session)
+    assert not ride.bench.plant.out["wire_ns"].any()
+    assert all(spec.wire_ns == 0 for spec in output_specs(session))
+    assert mission(session).lean_age_s == pytest.approx(0.008 + 0.020)
+
+
+def test_the_robot_is_told_the_mean_age_on_arrival(session):
+    plain, told = mission(session), on_bus(session, 500_000)
+    # behind two frames, three of 0.246 ms: handed over at 8 ms, there at 8.738
+    assert told.bus.line("lean").arrivals.error_ns == (738_000, 738_000.0, 738_000)
+    assert mission(told).lean_age_s - plain.lean_age_s == pytest.approx(738e-6)
+    assert mission(told).gnss_age_s == plain.gnss_age_s
+
+
+def test_the_bus_is_not_handed_a_gnss_epoch(session):
+    plant = Bench(on_bus(session, 500_000)).plant
+    assert (plant.out["wire_ns"][:-1] == 246_000).all()
+    assert plant.out["wire_ns"][-1] == 0
+
+
+def test_the_manifest_and_the_screen_tell_the_bit_rate(session):
+    session = on_bus(session, 500_000)
+    assert session.manifest(stage="bench")["bus_budget"]["bit_rate"] == 500_000
+    assert bus_words(session.rig, 1234).endswith(":1234 (socketcand protocol), standing for 500 kbit/s")
+
+
+def test_in_the_virtual_stage_the_robot_hears_a_frame_once_it_has_arrived(session):
+    # one output, handed over in the tick it is sampled in: 0.984 ms on a bus of 125 kbit/s
+    only = dict.fromkeys(n for n in session.outputs if n not in ("lean", "emulator_state"))
+    lean = Output(rate_hz=50.0, latency_ms=1.0, jitter_ms=0.0)
+    session = variant(
+        session,
+        rig={"bus": session.rig.bus.model_copy(update={"bitrate": 125_000})},
+        outputs={**only, "lean": lean.model_dump(), "emulator_state": {"rate_hz": 1.0}},
+    )
+    ages = []
+    for bit_rate in (None, 125_000):
+        bus = session.rig.bus.model_copy(update={"bitrate": bit_rate})
+        ride = VirtualRide(dataclasses.replace(session, rig=session.rig.model_copy(update={"bus": bus})))
+        ages.append(_heard_after(ride))
+    # 1 ms old it is handed over at an odd tick and heard at the next even one; on the bus it leaves at once,
+    # at an even tick, and is heard 2 ms later, not at once
+    assert ages == [2, 2]
+
+
+def _heard_after(ride):
+    """Ticks from a lean sample until the rider's step that hears it."""
+    from emulator.core.frame_buffer import frame_buffer
+    from emulator.core.signals import SIGNALS
+    from emulator.events.table import NEVER
+    from emulator.robot.records import Z_LEAN
+    from emulator.stages.virtual import run_ticks
+
+    rows, frames, payloads = (
+        np.zeros((1, len(SIGNALS))),
+        np.zeros((1000, 6), np.int64),
+        np.zeros((1000, 8), np.uint8),
+    )
+    buffers = (frame_buffer(64), frame_buffer(64), frame_buffer(256))
+    plant, rider = ride.bench.plant, ride.rider.rider
+    for tick in range(120):
+        before = int(rider.heard[Z_LEAN])
+        run_ticks(plant, rider, *buffers, ride.budget.frame_accounts, rows, frames, payloads, 0, 0, NEVER)
+        if tick > 40 and int(rider.heard[Z_LEAN]) != before:
+            return tick % 20
+    return None

@@ -1,0 +1,104 @@
+"""Copies of a run's files: they lie to each other as the originals did, and hold no secrets."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from emulator.assembly.provenance import copies, copy_places, manifest_of, session_of_record
+from emulator.assembly.session import Session, load_session
+from emulator.core.errors import RecordError, StartFailed
+from emulator.record.writer import RunWriter
+from tests.support.scripted_robot import SCENARIOS
+
+
+@pytest.fixture
+def files(tmp_path: Path) -> Path:
+    return Path(shutil.copytree(SCENARIOS, tmp_path / "made"))
+
+
+def loaded(files: Path) -> Session:
+    return load_session(files / "rigs" / "loopback.yaml", files / "runs" / "first_lap.yaml", seed=2)
+
+
+def kept(session: Session, folder: Path) -> Path:
+    RunWriter(folder, manifest_of(session, stage="virtual"), copies(session.files, session.paths)).close()
+    return folder
+
+
+def test_places_keep_files_as_they_lie_to_each_other() -> None:
+    places = copy_places({"a": "/x/rigs/a.yaml", "b": "/x/rigs/../dbc/b.dbc", "c": "/x/c.yaml"})
+    assert places == {"a": "files/rigs/a.yaml", "b": "files/dbc/b.dbc", "c": "files/c.yaml"}
+    assert copy_places({"a": "/x/a.yaml"}) == {"a": "files/a.yaml"}
+
+
+def test_a_session_comes_back_from_the_copies_alone(files: Path, tmp_path: Path) -> None:
+    session = loaded(files)
+    folder = kept(session, tmp_path / "run")
+    shutil.rmtree(files)
+    moved = folder.rename(tmp_path / "elsewhere")
+    manifest = manifest_of(session, stage="virtual")
+    again = session_of_record(moved, manifest)
+    assert again.files == session.files
+    assert again.rig == session.rig
+    assert again.scenario == session.scenario
+    assert again.seed == 2
+    assert all(str(moved) in path for path in again.paths.values())
+
+
+def test_files_of_secrets_are_not_copied(files: Path, tmp_path: Path) -> None:
+    rig = files / "rigs" / "loopback.yaml"
+    for name in ("password.txt", "key.txt"):
+        (files / "rigs" / name).write_text("hush")
+    telemetry = (
+        "telemetry: {kind: mqtt, host: broker.local, topic: a, username: me, password_file: password.txt, "
+        "commands: true, command_key_file: key.txt}\n"
+    )
+    rig.write_text(rig.read_text() + telemetry)
+    folder = kept(loaded(files), tmp_path / "run")
+    copied = [p for p in (folder / "files").rglob("*") if p.is_file()]
+    assert sorted(p.name for p in copied) == [
+        "bench.dbc",
+        "demo_racer.yaml",
+        "first_lap.yaml",
+        "loopback.yaml",
+        "ostrevel.yaml",
+    ]
+    assert not any(b"hush" in p.read_bytes() for p in folder.rglob("*") if p.is_file())
+
+
+def test_a_file_changed_after_it_was_checked_starts_nothing(files: Path, tmp_path: Path) -> None:
+    session = loaded(files)
+    circuit = files / "circuits" / "ostrevel.yaml"
+    circuit.write_text(circuit.read_text() + "\n")
+    with pytest.raises(StartFailed, match=r"ostrevel\.yaml was changed while the run was starting"):
+        kept(session, tmp_path / "run")
+    assert not (tmp_path / "run").exists()
+
+
+def test_a_file_named_from_the_root_must_still_be_what_was_ridden(files: Path, tmp_path: Path) -> None:
+    rig, vehicle = files / "rigs" / "loopback.yaml", files / "vehicles" / "demo_racer.yaml"
+    rig.write_text(rig.read_text().replace("../vehicles/demo_racer.yaml", str(vehicle)))
+    session = loaded(files)
+    folder, manifest = kept(session, tmp_path / "run"), manifest_of(session, stage="virtual")
+    assert session_of_record(folder, manifest).files == session.files
+    vehicle.write_text(vehicle.read_text() + "\n")
+    with pytest.raises(RecordError, match=r"demo_racer\.yaml is not what was ridden; .* from the root"):
+        session_of_record(folder, manifest)
+
+
+def test_a_vehicle_named_instead_rides(files: Path, tmp_path: Path) -> None:
+    session = loaded(files)
+    folder, manifest = kept(session, tmp_path / "run"), manifest_of(session, stage="virtual")
+    other = session_of_record(folder, manifest, vehicle=files / "vehicles" / "light_trainer.yaml")
+    assert other.vehicle_file.name != session.vehicle_file.name
+    assert other.paths["vehicle"].endswith("light_trainer.yaml")
+    assert other.rig == session.rig
+
+
+def test_a_record_that_names_no_copies_is_refused(files: Path, tmp_path: Path) -> None:
+    session = loaded(files)
+    with pytest.raises(RecordError, match="names no copies of the files it was made from"):
+        session_of_record(tmp_path, session.manifest(stage="bench"))

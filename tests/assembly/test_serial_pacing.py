@@ -1,0 +1,132 @@
+"""On a serial line the last byte of an epoch arrives at its age; and what that does to a whole bench."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.stats import kstest
+
+from emulator.assembly.link_specs import output_specs
+from emulator.assembly.serial_pacing import BurstLine
+from emulator.assembly.session import Session
+from emulator.config.rig.file import SerialPort
+from emulator.loop.certificate import Budget
+from tests.support.scripted_robot import Ride, fault, variant
+
+MS = 1_000_000
+
+
+def test_a_line_that_takes_no_time_adds_nothing() -> None:
+    line = BurstLine(None)
+    assert line.line_ns(500) == 0
+    line.put(b"x" * 300, 1000, 7)
+    assert line.take(999) is None
+    assert line.take(1000) == (b"x" * 300, 1000, 0, 7)
+    assert line.next_ns is None
+
+
+def test_a_burst_starts_so_early_that_its_last_byte_is_on_time() -> None:
+    line = BurstLine(9600)  # 960 bytes a second
+    line.put(b"x" * 96, 500 * MS, 0)
+    assert line.next_ns == 400 * MS
+    assert line.take(400 * MS - 1) is None
+    taken = line.take(400 * MS)
+    assert taken is not None
+    assert taken.start_ns + taken.line_ns == 500 * MS
+
+
+@given(
+    bursts=st.lists(st.tuples(st.integers(0, 300), st.integers(1, 490)), min_size=1, max_size=30),
+    baud=st.sampled_from([4800, 9600, 115_200]),
+)
+def test_none_overtakes_the_other_and_the_line_carries_one_at_a_time(
+    bursts: list[tuple[int, int]], baud: int
+) -> None:
+    line, due = BurstLine(baud), 0
+    dues = []
+    for gap_ms, length in bursts:
+        due += gap_ms * MS
+        dues.append(due)
+        line.put(bytes(length), due, due)
+    sent = [line.take(1 << 60) for _ in bursts]
+    assert [len(b.sentences) for b in sent if b] == [length for _, length in bursts]
+    free = -1_000_000 * MS
+    for burst, due in zip(sent, dues, strict=True):
+        assert burst is not None
+        arrival = burst.start_ns + burst.line_ns
+        assert burst.start_ns >= free
+        assert arrival == due or (burst.start_ns == free and arrival > due)
+        free = arrival
+
+
+def on_serial(session: Session, baud: int, **keys: object) -> Session:
+    port = SerialPort(kind="serial", device="/dev/none", baud=baud)  # type: ignore[arg-type]
+    return variant(session, rig={"gnss_port": port}, sensors={"gnss": keys})
+
+
+@pytest.mark.parametrize(
+    ("baud", "latency_ms", "sentences"),
+    [
+        (115_200, 60.0, ("GGA", "RMC", "VTG", "GSA", "GST", "ZDA")),
+        (38_400, 45.0, ("GGA", "RMC")),
+        (115_200, 18.0, ("GGA", "RMC", "VTG")),  # the longest burst takes 17.97 ms
+    ],
+)
+def test_the_last_byte_is_as_old_as_promised(
+    session: Session, baud: int, latency_ms: float, sentences: tuple[str, ...]
+) -> None:
+    """From due times and bytes, to 0.1 ms; with a fix, without one (short bursts), and before arming."""
+    keys = {"latency_ms": latency_ms, "jitter_ms": 0.0, "sentences": sentences}
+    troubled = variant(
+        on_serial(session, baud, **keys), scenario={"events": (fault("gnss_x_m", "dropout", 0.5, 0.5),)}
+    )
+    ride = Ride(troubled).start(1600)
+    assert len(ride.bursts) > 18
+    lengths = {len(burst) for _, burst, _, _ in ride.bursts}
+    assert max(lengths) - min(lengths) > 40  # both kinds
+    for tick, burst, due, valid in ride.bursts:
+        arrival = due + len(burst) * 10 / baud * 1e9
+        assert arrival - valid == pytest.approx(latency_ms * MS, abs=0.1 * MS)
+        assert tick == -(-due // MS)  # handed over in the tick it is due
+
+
+def test_without_a_line_the_burst_is_handed_over_at_its_age(session: Session) -> None:
+    ride = Ride(variant(session, sensors={"gnss": {"jitter_ms": 0.0}})).start(500)
+    assert {due - valid for _, _, due, valid in ride.bursts} == {60 * MS}
+
+
+def test_jitter_on_the_line_is_half_normal(session: Session) -> None:
+    """Of the arrival of the last byte: |n| times the rig's, never earlier (Kolmogorov-Smirnov at 1 %)."""
+    keys = {"rate_hz": 25.0, "latency_ms": 60.0, "jitter_ms": 3.0, "sentences": ("GGA", "RMC", "VTG")}
+    ride = Ride(on_serial(session, 115_200, **keys))
+    ride.every = 0
+    ride.step(20_000)
+    late = (
+        np.array([due + len(b) * 10 / 115_200 * 1e9 - valid for _, b, due, valid in ride.bursts]) / MS - 60.0
+    )
+    assert late.size > 490
+    assert late.min() > -1e-4
+    assert kstest(late / 3.0, "halfnorm").pvalue > 0.01
+    assert all(a[3] < b[3] for a, b in itertools.pairwise(ride.bursts))
+
+
+def test_the_certificate_counts_the_last_byte(session: Session) -> None:
+    slow = on_serial(session, 38_400, latency_ms=120.0, jitter_ms=0.0, sentences=("GGA", "RMC"))
+    budget, ride = Budget(output_specs(slow)), Ride(slow)
+    bench = ride.bench
+
+    def account(r: Ride) -> None:
+        if r.bursts:
+            r.bursts.pop()
+            line_ns = bench.gnss_line_ns
+            sent = bench.tick_number * MS + line_ns
+            budget.gnss(bench.gnss_due_ns + line_ns, bench.gnss_valid_ns, sent, taken=True)
+
+    ride.step(2000, account)
+    kept = budget.certificate()["outputs"]["gnss"]
+    assert kept["sent"] >= 18
+    assert 120.0 <= kept["age_ms_max"] < 121.0  # handed over in a tick of 1 ms

@@ -1,0 +1,74 @@
+"""The plant's step against half of it along a whole lap: from every second of the ride, one second on."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from emulator.assembly.session import load_session
+from emulator.core.compiled import entry, jit
+from emulator.core.frame_buffer import frame_buffer
+from emulator.core.signals import RUNNING, SIGNALS
+from emulator.events.table import NEVER
+from emulator.shared_memory.block import Command
+from emulator.stages.virtual import VirtualRide, hear, run_ticks
+from emulator.vehicle.integrate import begin, finish
+from emulator.vehicle.state import POSITION, scratch
+
+SCENARIOS = Path(__file__).parents[2] / "scenarios"
+
+
+@jit
+def replay(
+    body: NDArray[np.void],
+    tyre: NDArray[np.void],
+    x: NDArray[np.float64],
+    inputs: NDArray[np.float64],
+    parts: int,
+    work: NDArray[np.void],
+) -> None:
+    """Advance x over one tick for each row of the inputs, in so many steps a tick."""
+    for k in range(inputs.shape[0]):
+        for _ in range(parts):
+            begin(body, tyre, x, inputs[k], work)
+            finish(body, tyre, x, inputs[k], 1e-3 / parts, work)
+
+
+@pytest.mark.slow
+def test_half_the_step_moves_a_lap_by_less_than_a_millimetre() -> None:
+    """States and inputs of a lap of the reference robot; each second of it is ridden again both ways."""
+    session = load_session(SCENARIOS / "rigs" / "loopback.yaml", SCENARIOS / "runs" / "first_lap.yaml")
+    ride = VirtualRide(session)
+    bench, plant = ride.bench, ride.bench.plant
+    memory = (
+        np.zeros((1, len(SIGNALS))),
+        np.zeros((1000, 6), np.int64),
+        np.zeros((1000, 8), np.uint8),
+    )
+    buffers = (frame_buffer(64), frame_buffer(64), frame_buffer(256))
+    arguments = (plant, ride.rider.rider, *buffers, ride.budget.frame_accounts, *memory, 0, 0, NEVER)
+    go = entry(run_ticks, *arguments)
+    bench.command(Command.ARM, 0.0)
+    states, inputs = [], []
+    while not bench.finished:
+        before = plant.x.copy()
+        go(*arguments)
+        burst = bench.take_gnss()
+        if burst:
+            hear(ride.rider, burst, int(plant.run[0]["tick"]) - 1)
+        if plant.run[0]["state"] == RUNNING:
+            states.append(before)
+            inputs.append(plant.u.copy())
+    x, u, work = np.array(states), np.array(inputs), scratch()
+    assert len(x) > 60_000
+    worst = 0.0
+    for k in range(2500, len(x) - 1001, 1000):
+        whole, half = x[k].copy(), x[k].copy()
+        replay(plant.body, plant.tyre, whole, u[k : k + 1000], 1, work)
+        replay(plant.body, plant.tyre, half, u[k : k + 1000], 2, work)
+        assert np.allclose(whole, x[k + 1000], atol=1e-9)  # what is halved here is what the lap was made of
+        worst = max(worst, float(np.linalg.norm((whole - half)[POSITION : POSITION + 3])))
+    assert worst < 1e-3

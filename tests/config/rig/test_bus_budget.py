@@ -1,0 +1,180 @@
+"""The bus budget: closed forms by hand, and the schedule against what compiled code does."""
+
+import itertools
+import json
+import shutil
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from emulator.config.rig.bus_budget import Periodic, arrivals, bus_budget
+from emulator.config.rig.file import COMMAND_FRAMES, USUAL_PERIODS_ms, dbc_path, load_rig
+from emulator.core.compiled import jit
+from emulator.core.errors import ConfigError
+from emulator.core.signals import TICK_NS
+from emulator.robot import rider
+from emulator.sensors.sampling import enter, is_due, next_frame, outputs, rate_fraction, take
+from emulator.wire.can_frames import load_codec
+
+SCENARIOS = Path(__file__).parents[3] / "scenarios"
+LOOPBACK = "  port: 0 # any free one\n"
+ALL = (
+    "  levers: {rate_hz: 100.0, latency_ms: 4.0}\n  suspension: {rate_hz: 200.0, latency_ms: 3.0}\n"
+    "  drive_torque: {rate_hz: 100.0, latency_ms: 4.0}\n"
+    "  wheel_pulses_front: {rate_hz: 200.0, latency_ms: 3.0}\n"
+    "  wheel_pulses_rear: {rate_hz: 200.0, latency_ms: 3.0}\n"
+)
+
+
+def budget_of(folder, bit_rate, *changes, more=""):
+    """(rig, budget) of the demo bench on a bus of that rate, with changes, perhaps more outputs."""
+    if not (folder / "s").exists():
+        shutil.copytree(SCENARIOS, folder / "s")
+    path = folder / "s" / "rigs" / "loopback.yaml"
+    text = (SCENARIOS / "rigs" / "loopback.yaml").read_text()
+    rate = "" if bit_rate is None else f"  bitrate: {bit_rate}\n"
+    for old, new in (
+        (LOOPBACK, LOOPBACK + rate),
+        ("  # also in the DBC", more + "  # also in the DBC"),
+        *changes,
+    ):
+        assert text.count(old) == 1, old
+        text = text.replace(old, new)
+    path.write_text(text)
+    rig, source = load_rig(path)
+    codec = load_codec(Path(dbc_path(rig, source)), [*rig.outputs, *COMMAND_FRAMES])
+    return rig, bus_budget(rig, codec)
+
+
+def test_what_it_assumes_of_others_is_so():
+    periods = [float(n) * rider.STEP * 1e3 for n in rider._EVERY]
+    assert [USUAL_PERIODS_ms[name] for name in rider.COMMANDS] == pytest.approx(periods)
+    assert tuple(USUAL_PERIODS_ms) == COMMAND_FRAMES
+
+
+def test_without_a_bit_rate_there_is_none(tmp_path):
+    assert budget_of(tmp_path, None)[1] is None
+
+
+def test_load_and_response_times_by_hand(tmp_path):
+    # Frames of 8 bytes: 135 bits at most, 111 at least (8 s + 47 + floor((34 + 8 s - 1)/4), Davis et al.
+    # 2007, from memory); at 500 kbit/s 0.27 ms and, half way, 0.246 ms.
+    _, budget = budget_of(tmp_path, 500_000)
+    ours, robots = 500 * 3 + 100 * 3 + 50, 500 + 100 + 50 + 100 + 100
+    assert budget.load == pytest.approx((ours + robots) * 135 / 500_000)
+    assert not budget.assumed
+    names = [f.name for f in budget.frames]
+    assert names[:4] == ["steering", "drive", "gear", "imu_rates"]  # by identifier
+    assert names[-1] == "estimate_motion"
+    assert {f.longest_ns for f in budget.frames} == {270_000}
+    assert {f.usual_ns for f in budget.frames} == {246_000}
+    # A frame waits for one that has begun and for each more urgent one once: k-th of all, (k + 2) frames;
+    # imu_rates may be handed over two ticks late or not at all, it is always two.
+    assert [budget.line(n).worst_ns for n in names[:3]] == [540_000, 810_000, 1_080_000]
+    assert budget.line("imu_rates").worst_ns == 1_350_000
+    assert budget.line("imu_rates").worst_age_ns == 2_000_000 + 1_350_000
+    # fork_angle leaves a tick earlier or later: that tick, one that blocks, six before it, itself
+    assert budget.line("fork_angle").jitter_ns == 1_000_000
+    assert budget.line("fork_angle").worst_ns == 1_000_000 + 8 * 270_000
+    assert budget.line("steering").worst_age_ns is None
+    assert ("imu_rates", "gear") in budget.inverted
+    assert all(f.deadline_ns == f.period_ns for f in budget.frames)
+
+
+def test_the_robots_periods_can_be_told(tmp_path):
+    external = ("kind: reference", "kind: external\n  periods_ms: {steering: 1.0, drive: 5.0}")
+    _, told = budget_of(tmp_path, 1_000_000, external)
+    assert told.assumed  # not all of them
+    assert told.line("steering").period_ns == 1_000_000
+    assert told.line("gear").period_ns == 20_000_000
+    _, usual = budget_of(tmp_path, 1_000_000)
+    assert told.load - usual.load == pytest.approx((500 + 100) * 135 / 1e6)
+    with pytest.raises(ConfigError, match="the reference robot's periods are its own"):
+        budget_of(tmp_path, None, ("kind: reference", "kind: reference\n  periods_ms: {steering: 1.0}"))
+
+
+# --- when frames arrive -------------------------------------------------------------------------------
+
+
+@given(
+    rate=st.sampled_from([1.0, 7.3, 50.0, 100.0 / 3.0, 100.0, 333.3, 500.0, 1000.0]),
+    latency=st.integers(0, 20_000_000),
+    wire=st.integers(1, 990_000),
+)
+@settings(max_examples=80, deadline=None)
+def test_alone_on_the_bus_every_output_arrives_within_half_a_tick(rate, latency, wire):
+    latency += wire  # less is refused
+    (kept,) = arrivals([Periodic("o", rate_fraction(rate), latency, wire)])
+    assert -TICK_NS / 2 <= kept.error_ns[0] <= kept.error_ns[2] <= TICK_NS / 2
+    # Where the nearer tick changes, two of its own may go in one: the second is nearer for that.
+    assert kept.queue_ns in (0, wire)
+
+
+@pytest.mark.parametrize("bit_rate", [800_000, 1_000_000])
+def test_the_demo_bench_keeps_within_half_a_tick_on_a_fast_bus(tmp_path, bit_rate):
+    _, budget = budget_of(tmp_path, bit_rate)
+    for frame in budget.frames:
+        if frame.arrivals is not None:
+            least, mean, most = frame.arrivals.error_ns
+            assert -TICK_NS / 2 <= least <= mean <= most <= TICK_NS / 2, frame.name
+
+
+def test_what_is_promised_for_one_instant_queues(tmp_path):
+    # Five frames of 0.4 ms all due 3.2 ms after each tick of their common sample. At tick 3 they would arrive
+    # 0.2 to 1.8 late, at tick 2 the first ones too early: each goes where it is nearer, and no two at once.
+    five = [Periodic(f"o{i}", Fraction(10), 3_200_000, 400_000) for i in range(5)]
+    found = arrivals(five)
+    ages = sorted(3_200_000 + a.error_ns[0] for a in found)
+    assert all(late - early >= 400_000 for early, late in itertools.pairwise(ages))
+    assert max(max(-a.error_ns[0], a.error_ns[2]) for a in found) <= 1_000_000
+    assert all(a.error_ns[0] == a.error_ns[2] for a in found)
+
+
+@jit
+def _stepped(out, lines, ticks, streams, waits, errors):
+    """The compiled schedule alone; ``waits``, ``errors`` (M, 2) take least and most."""
+    free = 0
+    for tick in range(ticks):
+        now = tick * 1_000_000
+        for i in range(out.shape[0]):
+            if is_due(out[i], tick, 1_000_000):
+                enter(out[i], i, lines, now, streams)
+        i = next_frame(out, lines, now, free, 1_000_000)
+        while i >= 0:
+            place = take(out[i], lines)
+            free = max(now, free) + out[i].wire_ns
+            wait, error = now - lines.valid_ns[i, place], free - lines.due_ns[i, place]
+            if tick > 20:
+                waits[i, 0], waits[i, 1] = min(waits[i, 0], wait), max(waits[i, 1], wait)
+                errors[i, 0], errors[i, 1] = min(errors[i, 0], error), max(errors[i, 1], error)
+            i = next_frame(out, lines, now, free, 1_000_000)
+
+
+@pytest.mark.parametrize("bit_rate", [500_000, 1_000_000])
+@pytest.mark.parametrize("more", ["", ALL], ids=["usual outputs", "every output"])
+def test_compiled_code_sends_as_the_budget_says(tmp_path, bit_rate, more):
+    rig, budget = budget_of(tmp_path, bit_rate, more=more)
+    rates = [o.rate_hz for o in rig.outputs.values()]
+    latencies = [round(o.latency_ms * 1e6) for o in rig.outputs.values()]
+    out, lines = outputs(rates, latencies, [0] * len(rates), 0)
+    out["frame"], out["wire_ns"] = 0, budget.line("lean").usual_ns
+    waits, errors = (np.tile(np.array([10**12, -(10**12)]), (len(rates), 1)) for _ in range(2))
+    _stepped(out, lines, 2000, np.zeros(1, np.uint64), waits, errors)
+    for i, name in enumerate(rig.outputs):
+        kept = budget.line(name).arrivals
+        assert tuple(waits[i]) == kept.wait_ns, name
+        assert tuple(errors[i]) == (kept.error_ns[0], kept.error_ns[2]), name
+
+
+def test_the_manifests_form_holds_plain_values(tmp_path):
+    _, budget = budget_of(tmp_path, 500_000)
+    document = json.loads(json.dumps(budget.as_dict(), allow_nan=False))
+    assert document["bit_rate"] == 500_000
+    assert document["load"] == pytest.approx(0.729)
+    fork = next(f for f in document["frames"] if f["name"] == "fork_angle")
+    assert fork["can_id"] == 0x103
+    assert (fork["time_ms"], fork["deadline_ms"], fork["in_time"]) == (0.27, 2.0, False)

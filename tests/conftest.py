@@ -1,0 +1,34 @@
+"""What tests of several packages ride: the demo bench, and a made-up record."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from emulator.assembly.session import Session
+from tests.support.made_up_ride import record_ride
+from tests.support.scripted_robot import demo_session
+
+
+@pytest.fixture(scope="session")
+def session() -> Session:
+    """The demo bench, checked and built once; the first tick of the whole test run compiles the plant."""
+    return demo_session()
+
+
+@pytest.fixture
+def ride_folder(tmp_path: Path) -> Callable[..., Path]:
+    """Records a made-up ride in a fresh folder: ``ride_folder(seconds=20.0, limit_m=2.0)``."""
+
+    def make(seconds: float = 20.0, limit_m: float = 2.0) -> Path:
+        return record_ride(tmp_path / "run", seconds, limit_m)
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def whole_ride(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A made-up ride of 20 s that nobody changes."""
+    return record_ride(tmp_path_factory.mktemp("whole") / "run", 20.0)

@@ -1,0 +1,174 @@
+"""The sensors' page: needs nothing else, says everything, and takes names as they are."""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from rich.console import Console
+
+from emulator.core.errors import RunFailed
+from emulator.inspection.sensors.budget import Budget, budget_of
+from emulator.inspection.sensors.capture import Heard, Record, level_session
+from emulator.inspection.sensors.checks import Row
+from emulator.inspection.sensors.page import (
+    SensorPage,
+    age_figure,
+    allan_figure,
+    budget_figure,
+    check_rows,
+    console_tables,
+    figure_of,
+    fix_figure,
+    rows_figure,
+    sensors_html,
+    write_sensors,
+)
+from tests.support.html_page import Page
+
+RIG = Path(__file__).parents[3] / "scenarios" / "rigs" / "loopback.yaml"
+BAD = "</script><script>alert(1)</script><img src=x onerror=alert(2)>"
+ROWS = (
+    Row("rest", "imu_rates", "age, mean", "ms", 2.0, 2.0, 2.0, 2.0),
+    Row("rest", "imu_rates", "rate_x_rad_s, one sigma", "rad/s", 0.002, 0.0021, 0.0019, 0.0022),
+    Row("turn", "lean", "lean_rad, mean", "rad", 0.6, 0.7, 0.59, 0.61),
+    Row("turn", "gnss", "speed, mean", "m/s", 20.0, math.nan, 19.9, 20.1),
+)
+
+
+@pytest.fixture(scope="module")
+def budget() -> Budget:
+    session = level_session(RIG)
+    return budget_of(session.rig, session.vehicle, session.codec)
+
+
+@pytest.fixture(scope="module")
+def rest(budget: Budget) -> Record:
+    """White noise instead of a bench."""
+    rng = np.random.default_rng(1)
+    outputs = {}
+    for o in budget.outputs:
+        names = tuple(dict.fromkeys(c.signal for c in o.channels))
+        n = int(o.rate_hz * 20)
+        at = np.arange(n) * round(1e9 / o.rate_hz)
+        outputs[o.name] = Heard(names, at, at, 0.01 * rng.standard_normal((n, len(names))), 0)
+    return Record(outputs, 20.0, np.zeros(36), (12,))
+
+
+def traces(figure: dict[str, Any]) -> dict[str, dict[str, Any]]:
+    return {t["name"]: t for t in figure["data"]}
+
+
+@pytest.mark.parametrize("measured", [False, True])
+def test_one_file_that_needs_no_other(budget: Budget, rest: Record, tmp_path: Path, measured: bool) -> None:
+    page = SensorPage(budget, ROWS, rest) if measured else SensorPage(budget)
+    write_sensors(page, tmp_path / "page.html")
+    assert [p.name for p in tmp_path.iterdir()] == ["page.html"]
+    read = Page((tmp_path / "page.html").read_text(encoding="utf-8"))
+    assert read.addresses == []
+    assert "link" not in read.tags
+    figures = json.loads(read.scripts[0])
+    assert sorted(figures) == sorted(i for i in read.ids if i != "figures")
+    assert {"budget", "age", "imu_rates", "imu_force", "fix-fixed", "fix-single"} <= set(figures)
+    assert ("rows" in figures) == measured
+    assert ("2 of 4 rows differ from the configuration." in read.text) == measured
+    for word in ("CAN 0x100", "rate_x_rad_s", "fixed (in use)", "72 km/h"):
+        assert word in read.text
+
+
+def test_hostile_names_stay_text(budget: Budget) -> None:
+    odd = Budget(BAD, budget.speed_m_s, budget.outputs, budget.fixes)
+    read = Page(sensors_html(SensorPage(odd, notes=(BAD,))))
+    assert "img" not in read.tags
+    assert read.tags.count("script") == 3
+    assert BAD in read.text
+
+
+def test_a_page_that_can_not_be_written_says_so(budget: Budget, tmp_path: Path) -> None:
+    with pytest.raises(RunFailed, match="can't be written"):
+        write_sensors(SensorPage(budget), tmp_path / "nowhere" / "page.html")
+
+
+def test_shares_of_the_square_add_up_and_tell_themselves_apart(budget: Budget) -> None:
+    figure = budget_figure(budget)
+    total: dict[str, float] = {}
+    for trace in figure["data"]:
+        for x, y in zip(trace["x"], trace["y"], strict=True):
+            total[y] = total.get(y, 0.0) + x
+    assert total["rate_x_rad_s"] == pytest.approx(100.0, abs=0.01)
+    assert all(v == pytest.approx(100.0, abs=0.01) for v in total.values())
+    assert "engine_rad_s" not in total
+    looks = [(t["marker"]["color"], t["marker"]["pattern"]["shape"]) for t in figure["data"]]
+    assert len(set(looks)) == len(looks)
+
+
+def test_ages_stack_to_what_is_configured(budget: Budget) -> None:
+    drawn = traces(age_figure(SensorPage(budget, ROWS)))
+    at = drawn["latency"]["y"].index("lean")
+    assert drawn["latency"]["x"][at] == 8.0
+    assert drawn["sensor lag"]["x"][at] == pytest.approx(19.504, abs=1e-3)
+    assert "own time on the bus" not in drawn  # not known to this rig
+    assert drawn["measured mean age on leaving"]["x"] == [2.0]
+
+
+def test_the_configured_allan_curve_passes_its_density_at_one_second(budget: Budget, rest: Record) -> None:
+    output = budget.output("imu_rates")
+    noise = {"rate_x_rad_s": rest.outputs["imu_rates"].of("rate_x_rad_s")}
+    drawn = traces(allan_figure(SensorPage(budget, ROWS, rest, noise), output, "rad/s"))
+    (name,) = [n for n in drawn if n.startswith("configured")]
+    assert name == "configured: rate_x_rad_s, rate_y_rad_s, rate_z_rad_s"
+    curve = drawn[name]
+    near = np.interp(0.0, np.log(curve["x"]), np.log(curve["y"]))
+    # rad/s/sqrt(Hz), 1.2 % of it folded, a little of the steps and of the drift
+    assert math.exp(near) == pytest.approx(6e-5, rel=0.03)
+    assert drawn["measured: rate_x_rad_s"]["y"][0] == pytest.approx(0.01, rel=0.05)
+
+
+def test_the_circle_holds_95_percent(budget: Budget) -> None:
+    circle = traces(fix_figure(SensorPage(budget), 0))["95 %"]
+    radius = math.hypot(circle["x"][5], circle["y"][5])
+    sigma = budget.channel("gnss_x_m", "fixed").sigma
+    drawn = sigma * np.random.default_rng(6).standard_normal((200_000, 2))
+    assert float(np.mean(np.hypot(*drawn.T) < radius)) == pytest.approx(0.95, abs=0.002)
+
+
+def test_rows_are_placed_in_their_intervals_by_mark_and_word() -> None:
+    drawn = traces(rows_figure(ROWS))
+    assert drawn["agrees"]["x"] == [pytest.approx(1.0 / 3.0, abs=1e-4)]
+    assert drawn["differs"]["x"] == [3.0]  # ten half intervals off, held at the edge
+    assert drawn["agrees"]["marker"]["symbol"] != drawn["differs"]["marker"]["symbol"]
+    words = check_rows(ROWS)
+    assert [row[0] for row in words] == ["agrees", "agrees", "differs", "differs"]
+    assert words[0][6] == "2"
+    assert words[1][6] == "0.0019 to 0.0022"
+    assert words[3][5] == "–"
+
+
+def test_figures_of_numbers() -> None:
+    assert figure_of(0.00012345678) == "0.0001235"
+    assert figure_of(math.nan) == "–"
+    assert figure_of(math.inf) == "any"
+
+
+def test_the_terminal_shows_all_tables(budget: Budget) -> None:
+    console = Console(width=160, record=True, file=open("/dev/null", "w"))  # noqa: SIM115
+    with console.file:
+        console.print(console_tables(SensorPage(budget, ROWS, notes=("mind [b]this[/b]",))))
+        text = console.export_text()
+    for part in (
+        "Outputs",
+        "imu_rates",
+        "CAN 0x100",
+        "Signals: resolution, range, errors at the receiver",
+        "GNSS: one sigma by kind of fix",
+        "Measured beside configured",
+        "2 of 4 rows differ from the configuration.",
+        "mind [b]this[/b]",
+    ):
+        assert part in text
+    assert re.search(r"differs\s+turn\s+lean\s+lean_rad, mean\s+0.6\s+0.7\s+0.59 to 0.61\s+rad", text)

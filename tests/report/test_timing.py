@@ -1,0 +1,127 @@
+"""Figures of timing: nothing left out, nothing drawn where there is nothing, what misses is seen."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import numpy as np
+import pytest
+
+from emulator.core.frame_buffer import frame_buffer
+from emulator.loop.certificate import Budget, OutputSpec
+from emulator.report.timing import _place, age_histograms, bus_figure, lateness_histogram
+
+MS = 1_000_000
+
+
+def certificate() -> dict[str, Any]:
+    budget = Budget(
+        [
+            OutputSpec("lean", 2, 100.0, 8 * MS),
+            OutputSpec("imu", 3, 100.0, 2 * MS),
+            OutputSpec("off", 4, 1.0, 0),
+        ]
+    )
+    frames = frame_buffer(2)
+    for n in range(200):
+        frames.count[0], frames.can_id[:2] = 2, (2, 3)
+        frames.valid_ns[:2] = n * 10 * MS
+        late = 300_000 if n != 77 else 12 * MS
+        frames.time_ns[:2] = n * 10 * MS
+        budget.frames(frames, 2, n * 10 * MS + 2 * MS + late)
+    return budget.certificate()
+
+
+def test_ages_are_drawn_an_output_a_row_with_every_sample_in_it() -> None:
+    figure = age_histograms(certificate())
+    assert figure is not None
+    json.dumps(figure, allow_nan=False)
+    assert [trace["name"] for trace in figure["data"]] == ["lean", "imu"]  # nothing was sent of the third
+    for trace in figure["data"]:
+        assert sum(count for count, _ in trace["customdata"]) == 200
+        assert trace["x"] == sorted(trace["x"])
+    late = figure["data"][1]
+    assert late["customdata"][0][1] == pytest.approx(0.3, abs=0.02)
+    assert late["customdata"][-1][1] == pytest.approx(12.0, abs=0.01)  # the one straggler is there
+    assert late["x"][-1] == pytest.approx(float(_place(np.array([12.0]))[0]), abs=1e-3)
+    assert figure["data"][0]["x"][0] < 0.0  # the other one is too young
+    assert max(late["y"]) > 150
+    assert {"yaxis", "yaxis2"} <= set(figure["layout"])
+    tops = [figure["layout"][key]["domain"][1] for key in ("yaxis", "yaxis2")]
+    assert tops == sorted(tops, reverse=True)
+
+
+def test_the_axis_of_ages_keeps_order_and_sign() -> None:
+    off = np.array([-100.0, -1.0, -0.01, 0.0, 0.01, 1.0, 100.0])
+    assert (np.diff(_place(off)) > 0).all()
+    np.testing.assert_allclose(_place(-off), -_place(off))
+    assert _place(np.array([0.0]))[0] == 0.0
+
+
+@pytest.mark.parametrize(
+    "broken",
+    [
+        {},
+        {"outputs": None},
+        {"outputs": {"lean": None}},
+        {"outputs": {"lean": {"latency_ms": 1.0}}},
+        {"outputs": {"lean": {"latency_ms": 1.0, "age_histogram": {"edges_ms": [1], "counts": [1, 2]}}}},
+        {"outputs": {"lean": {"latency_ms": 1.0, "age_histogram": {"edges_ms": ["x", 2], "counts": [1]}}}},
+    ],
+)
+def test_no_figure_of_ages_where_there_are_none(broken: dict[str, Any]) -> None:
+    assert age_histograms(broken) is None
+
+
+def line(name: str, worst: float | None, deadline: float, *, robot: bool = False) -> dict[str, Any]:
+    return {
+        "name": name,
+        "from_robot": robot,
+        "worst_ms": worst,
+        "deadline_ms": deadline,
+        "in_time": worst is not None and worst <= deadline,
+    }
+
+
+def test_every_frames_worst_response_stands_beside_its_deadline() -> None:
+    frames = [
+        line("steering", 0.5, 2.0, robot=True),
+        line("imu", 2.5, 2.0),
+        line("lean", 3.0, 10.0),
+        line("slow", None, 20.0),
+    ]
+    figure = bus_figure({"frames": frames})
+    assert figure is not None
+    json.dumps(figure, allow_nan=False)
+    drawn = {trace["name"]: dict(zip(trace["y"], trace["x"], strict=True)) for trace in figure["data"]}
+    assert drawn["worst response, robot"] == {"steering": 0.5}
+    assert drawn["worst response, bench"] == {"lean": 3.0}
+    assert drawn["deadline"] == {"steering": 2.0, "imu": 2.0, "lean": 10.0, "slow": 20.0}
+    missed = drawn["not in time at worst"]
+    assert missed["imu"] == 2.5
+    assert missed["slow"] == figure["layout"]["xaxis"]["range"][1]
+    assert figure["layout"]["yaxis"]["categoryarray"] == ["slow", "lean", "imu", "steering"]  # bottom first
+
+
+@pytest.mark.parametrize("nothing", [None, {}, {"frames": []}, {"frames": [1]}, []])
+def test_no_figure_of_a_bus_nobody_knows(nothing: Any) -> None:
+    assert bus_figure(nothing) is None
+
+
+def test_histogram_keeps_every_count_and_has_no_zero_on_a_log_axis() -> None:
+    certificate = {"loop": {"lateness_histogram": {"edges_us": [0, 1, 10, 100], "counts": [5, 0, 900]}}}
+    figure = lateness_histogram(certificate)
+    assert figure is not None
+    (trace,) = figure["data"]
+    assert trace["customdata"][:3] == [5, 0, 900]
+    assert min(trace["x"]) > 0
+    assert min(trace["y"]) > 0
+
+
+def test_no_histogram_is_no_figure() -> None:
+    for loop in (None, {}, {"lateness_histogram": {"edges_us": [], "counts": []}}, {"lateness_histogram": 3}):
+        assert lateness_histogram({"loop": loop}) is None
+    assert (
+        lateness_histogram({"loop": {"lateness_histogram": {"edges_us": [1, 2], "counts": [1, 2]}}}) is None
+    )

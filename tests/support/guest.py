@@ -1,0 +1,35 @@
+"""Guests with a Linux of their own: what they need on this machine."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+from collections.abc import Sequence
+from pathlib import Path
+
+import pytest
+
+RUN_IN_SOCKETCAN = Path(__file__).with_name("run-in-socketcan.sh")
+PACKAGES = ("user-mode-linux", "kmod", "iproute2")
+PROGRAMS = ("linux.uml", "kmod", "ip")
+
+
+def provide_guest(programs: Sequence[str] = PROGRAMS, packages: Sequence[str] = PACKAGES) -> None:
+    """Install a guest's packages where we may; else say how."""
+    if all(shutil.which(program) for program in programs):
+        return
+    advice = f"as root: apt-get install {' '.join(packages)}"
+    if os.geteuid() != 0 or shutil.which("apt-get") is None:
+        pytest.fail(f"the SocketCAN tests need a guest; {advice}")
+    install = ["apt-get", "install", "-y", "-qq", "--no-install-recommends", *packages]
+    for command in (["apt-get", "update", "-qq"], install):
+        done = subprocess.run(
+            command,
+            env={**os.environ, "DEBIAN_FRONTEND": "noninteractive"},
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        if done.returncode:
+            pytest.fail(f"{' '.join(command)} failed ({done.stderr.strip()[-300:]}); {advice}")

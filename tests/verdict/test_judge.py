@@ -1,0 +1,428 @@
+"""The verdict: what passes, what never does, and what the sentences say."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from emulator.core.errors import InternalError, RecordError
+from emulator.core.signals import SIGNALS
+from emulator.plant.states import (
+    TRIP_ARMING,
+    TRIP_COMMAND,
+    TRIP_COMMAND_LIMIT,
+    TRIP_COMMAND_RATE,
+    TRIP_HEARTBEAT,
+    TRIP_LEAN_ESTIMATE,
+    TRIP_SPEED_ESTIMATE,
+    TRIP_TEXTS,
+)
+from emulator.record.reader import Frames, Run
+from emulator.verdict.criteria import DistanceFromLine, Holds, NoFall, SpeedError
+from emulator.verdict.judge import (
+    TimingTolerance,
+    Verdict,
+    is_robots_trip,
+    judge,
+    read_verdict,
+    write_verdict,
+)
+from emulator.verdict.temporal import Always, Compare, Eventually
+
+N = 6000
+RELEASE = 1000  # tick at which the support lets go
+CRITERIA = [NoFall(), DistanceFromLine(1.5), SpeedError(2.0)]
+KEPT = {
+    "rate_hz": 100,
+    "kept_ppm": 3.0,
+    "age_ms_p50": 5.0,
+    "age_ms_p99": 5.4,
+    "age_ms_max": 6.0,
+    "latency_ms": 5.0,
+    "late": 0,
+    "lost": 0,
+    "sent": 600,
+}
+CERTIFICATE: dict[str, Any] = {"outputs": {"wheel_speed": KEPT, "imu": KEPT}}
+COMPLETE = {"ended": "complete", "trip_reason": "", "trip_tick": None, "rig_problems": []}
+
+
+def ride(**columns: np.ndarray) -> Run:
+    """A clean ride of 6 s at 20 m/s, released after 1 s; columns given replace their namesakes (__ for .)."""
+    tick = np.arange(-100, N)
+    t = np.maximum(tick, 0) / 1000
+    signals = {s.name: np.zeros(len(tick)) for s in SIGNALS}
+    signals["truth.speed_m_s"] = np.full(len(tick), 20.0)
+    signals["line.target_speed_m_s"] = np.full(len(tick), 20.0)
+    signals["line.station_m"] = 20.0 * t
+    signals["truth.support"] = (tick < RELEASE).astype(float)
+    signals["truth.roll_rad"] = -0.7 * np.exp(-((t - 3.0) ** 2))
+    signals["bench.state"] = np.where(tick < 0, 1.0, 2.0)
+    signals.update({k.replace("__", "."): v for k, v in columns.items()})
+    none = np.empty(0, np.int64)
+    frames = Frames(
+        none, none, none, none.astype(np.uint8), none, none.astype(np.uint8), np.empty((0, 64), np.uint8)
+    )
+    return Run(Path("run"), {}, tick, tick * 1_000_000, signals, frames, [])
+
+
+def bump(at: float, height: float, base: float = 0.0) -> np.ndarray:
+    """``base`` with one sample of ``height`` at ``at`` seconds."""
+    column = np.full(N + 100, base)
+    column[100 + round(at * 1000)] = height
+    return column
+
+
+def test_a_clean_ride_passes() -> None:
+    verdict = judge(ride(), CRITERIA, CERTIFICATE, COMPLETE)
+    assert verdict.result == "pass"
+    assert verdict.reasons == ["complete, timing kept, 3 criteria met"]
+    assert [c.margin for c in verdict.criteria] == [1.0, 1.5, 2.0]
+    assert verdict.criteria[0].sentence == (
+        "stayed up; leaned most, 40.1° to the left, 3.0 s into the ride at station 60 m"
+    )
+
+
+def test_margin_time_and_station_of_the_worst_instant() -> None:
+    verdict = judge(ride(line__offset_m=bump(4.2, -0.62)), [DistanceFromLine(1.5)], CERTIFICATE, COMPLETE)
+    (c,) = verdict.criteria
+    assert c.passed
+    assert c.margin == pytest.approx(0.88)
+    assert (c.unit, c.worst_time_s, c.worst_station_m, c.limit) == ("m", 4.2, 84.0, 1.5)
+    assert c.sentence == (
+        "stayed within 0.62 m of the line (limit 1.50 m), "
+        "closest to the limit 4.2 s into the ride at station 84 m"
+    )
+
+
+def test_leaving_the_line_fails_and_says_where_first() -> None:
+    offset = bump(4.2, 2.5)
+    offset[100 + 3900] = -1.6
+    verdict = judge(ride(line__offset_m=offset), CRITERIA, CERTIFICATE, COMPLETE)
+    assert verdict.result == "fail"
+    assert verdict.criteria[1].margin == pytest.approx(-1.0)
+    assert verdict.reasons == [
+        "distance from line: was up to 2.50 m off the line (limit 1.50 m), worst 4.2 s into the ride at "
+        "station 84 m; beyond the limit first 3.9 s into the ride at station 78 m"
+    ]
+
+
+def test_speed_error_is_two_sided_and_told_in_km_h() -> None:
+    for speed in (18.5, 21.5):
+        (c,) = judge(
+            ride(truth__speed_m_s=bump(2.0, speed, 20.0)), [SpeedError(2.0)], CERTIFICATE, COMPLETE
+        ).criteria
+        assert c.margin == pytest.approx(0.5)
+        assert c.sentence.startswith("stayed within 5.4 km/h of the target speed (limit 7.2 km/h)")
+        assert (
+            judge(
+                ride(truth__speed_m_s=bump(2.0, speed, 20.0)), [SpeedError(1.4)], CERTIFICATE, COMPLETE
+            ).result
+            == "fail"
+        )
+
+
+@given(worst=st.floats(0, 10), limit=st.floats(0.01, 10))
+def test_passed_exactly_when_the_margin_is_not_negative(worst: float, limit: float) -> None:
+    run = ride(line__offset_m=bump(4.0, worst))
+    (c,) = judge(run, [DistanceFromLine(limit)], CERTIFICATE, COMPLETE).criteria
+    assert c.margin is not None
+    assert c.passed == (c.margin >= 0) == (worst <= limit)
+
+
+def test_a_condition_holds_by_its_margin_and_says_what_decided() -> None:
+    lean = Compare("truth.roll_rad", "at_most", 0.8, size=True)
+    (found,) = judge(ride(), [Holds(Always(lean), name="lean")], CERTIFICATE, COMPLETE).criteria
+    assert (found.passed, found.unit, found.limit) == (True, "rad", 0.8)
+    assert found.margin == pytest.approx(0.1)
+    assert found.worst_time_s == pytest.approx(3.0)
+    assert found.sentence == (
+        "held; what decided: the size of truth.roll_rad was -0.7 rad (at most 0.8 rad) "
+        "3.0 s into the ride at station 60 m"
+    )
+    verdict = judge(ride(), [Holds(Always(replace(lean, limit=0.6)), name="lean")], CERTIFICATE, COMPLETE)
+    assert verdict.result == "fail"
+    assert verdict.criteria[0].margin == pytest.approx(-0.1)
+    assert verdict.reasons[0].startswith("lean: did not hold; what decided: the size of truth.roll_rad")
+
+
+def test_a_condition_is_seen_from_release_and_within_running() -> None:
+    fast = Compare("truth.speed_m_s", "at_least", 15.0)
+    speed = np.full(N + 100, 20.0)
+    speed[: 100 + RELEASE] = 5.0  # in the support
+    run = ride(truth__speed_m_s=speed)
+    assert judge(run, [Holds(Always(fast))], CERTIFICATE, COMPLETE).criteria[0].passed
+    speed[100 + RELEASE + 500] = 10.0
+    run = ride(truth__speed_m_s=speed)
+    assert not judge(run, [Holds(Always(fast))], CERTIFICATE, COMPLETE).criteria[0].passed
+    assert judge(run, [Holds(Always(fast), from_s=0.6)], CERTIFICATE, COMPLETE).criteria[0].passed
+
+
+@pytest.mark.parametrize(
+    ("formula", "says"),
+    [
+        (Always(Compare("robot.estimate_x_m", "at_most", 1.0)), "robot.estimate_x_m is not a number 2.0 s"),
+        (Always(Compare("gone", "at_most", 1.0)), "the record has no gone"),
+    ],
+)
+def test_a_condition_on_what_is_not_known_is_not_met(formula: Any, says: str) -> None:
+    x = np.zeros(N + 100)
+    x[100 + 2000] = np.nan
+    run = ride(robot__estimate_x_m=x)
+    (found,) = judge(run, [Holds(formula)], CERTIFICATE, COMPLETE).criteria
+    assert not found.passed
+    assert found.margin is None
+    assert says in found.sentence
+
+
+def test_what_could_not_come_in_time_did_not_hold() -> None:
+    late = Eventually(Compare("truth.speed_m_s", "at_least", 1.0), 100.0, 200.0)
+    (found,) = judge(ride(), [Holds(late)], CERTIFICATE, COMPLETE).criteria
+    assert (found.passed, found.margin) == (False, None)
+    assert "the ride was over before" in found.sentence
+
+
+def test_nothing_counts_before_release_nor_before_from_s_nor_outside_running() -> None:
+    before = [DistanceFromLine(1.5), SpeedError(2.0)]
+    assert judge(ride(line__offset_m=bump(0.999, 9)), before, CERTIFICATE, COMPLETE).result == "pass"
+    assert judge(ride(line__offset_m=bump(1.0, 9)), before, CERTIFICATE, COMPLETE).result == "fail"
+    late = [DistanceFromLine(1.5, from_s=2.0)]
+    assert judge(ride(line__offset_m=bump(2.999, 9)), late, CERTIFICATE, COMPLETE).result == "pass"
+    assert judge(ride(line__offset_m=bump(3.0, 9)), late, CERTIFICATE, COMPLETE).result == "fail"
+    state = np.where(np.arange(-100, N) < 0, 1.0, 2.0)
+    state[-500:] = 3.0
+    assert (
+        judge(ride(line__offset_m=bump(5.8, 9), bench__state=state), before, CERTIFICATE, COMPLETE).result
+        == "pass"
+    )
+
+
+def test_a_fall_fails_also_in_the_tick_that_ends_running() -> None:
+    fallen = np.zeros(N + 100)
+    fallen[100 + 5000 :] = 1
+    state = np.where(np.arange(-100, N) < 0, 1.0, 2.0)
+    state[100 + 5000 :] = 4.0
+    outcome = COMPLETE | {"ended": "tripped", "trip_reason": "fall", "trip_tick": 5000}
+    verdict = judge(ride(truth__fallen=fallen, bench__state=state), [NoFall()], CERTIFICATE, outcome)
+    assert verdict.result == "fail"
+    assert verdict.criteria[0].margin == -1.0
+    assert verdict.criteria[0].sentence == "fell 5.0 s into the ride at station 100 m, at 72 km/h"
+    assert verdict.reasons[0] == "the rig tripped on the robot 5.0 s into the ride: fall"
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "truth.fallen",
+        "truth.roll_rad",
+        "truth.speed_m_s",
+        "truth.support",
+        "line.offset_m",
+        "line.station_m",
+        "line.target_speed_m_s",
+        "bench.state",
+    ],
+)
+@pytest.mark.parametrize("value", [np.nan, np.inf, -np.inf])
+def test_one_number_missing_is_never_a_pass(name: str, value: float) -> None:
+    run = ride()
+    column = run.signals[name].copy()
+    column[100 + 4000] = value
+    verdict = judge(replace(run, signals=run.signals | {name: column}), CRITERIA, CERTIFICATE, COMPLETE)
+    assert verdict.result != "pass"
+    unjudged = [c for c in verdict.criteria if not c.passed]
+    assert unjudged
+    assert all(c.margin is None and "could not be judged" in c.sentence for c in unjudged)
+    gone = {k: v for k, v in run.signals.items() if k != name}
+    assert judge(replace(run, signals=gone), CRITERIA, CERTIFICATE, COMPLETE).result != "pass"
+
+
+def test_a_ride_that_was_never_free_or_too_short_is_no_pass() -> None:
+    held = ride(truth__support=np.ones(N + 100))
+    verdict = judge(held, [DistanceFromLine(1.5)], CERTIFICATE, COMPLETE)
+    assert verdict.result == "fail"
+    assert "the support never let go" in verdict.reasons[0]
+    verdict = judge(ride(), [DistanceFromLine(1.5, from_s=60)], CERTIFICATE, COMPLETE)
+    assert verdict.result == "fail"
+    assert "ended before 60 s after the support let go" in verdict.reasons[0]
+
+
+def test_a_record_with_holes_is_invalid() -> None:
+    run = ride()
+    keep = np.ones(len(run.tick), bool)
+    keep[3000:3005] = False
+    holed = replace(
+        run,
+        tick=run.tick[keep],
+        time_ns=run.time_ns[keep],
+        signals={k: v[keep] for k, v in run.signals.items()},
+    )
+    verdict = judge(holed, CRITERIA, CERTIFICATE, COMPLETE)
+    assert verdict.result == "invalid"
+    assert verdict.reasons[0] == "the record has gaps: 5 ticks missing, first after tick 2899"
+    verdict = judge(replace(run, losses=["signals.arrow was not closed"]), CRITERIA, CERTIFICATE, COMPLETE)
+    assert verdict.result == "invalid"
+    empty = replace(
+        run, tick=run.tick[:0], time_ns=run.time_ns[:0], signals={k: v[:0] for k, v in run.signals.items()}
+    )
+    assert judge(empty, CRITERIA, CERTIFICATE, COMPLETE).result == "invalid"
+    outcome = COMPLETE | {"ended": "tripped", "trip_reason": "robot heartbeat", "trip_tick": N + 5}
+    assert judge(run, CRITERIA, CERTIFICATE, outcome).result == "invalid"
+
+
+def test_a_regularly_thinned_record_is_no_hole() -> None:
+    run = ride()
+    thin = replace(
+        run,
+        tick=run.tick[::10],
+        time_ns=run.time_ns[::10],
+        signals={k: v[::10] for k, v in run.signals.items()},
+    )
+    assert judge(thin, CRITERIA, CERTIFICATE, COMPLETE).result == "pass"
+
+
+@pytest.mark.parametrize(
+    ("ended", "reason", "result"),
+    [
+        ("complete", "", "pass"),
+        ("stopped", "", "fail"),
+        ("time_limit", "", "fail"),
+        ("tripped", "robot heartbeat missing", "fail"),
+        ("tripped", "robot command late", "fail"),
+        ("tripped", "fallen", "fail"),
+        ("tripped", "actuator limit", "fail"),
+        ("tripped", "overrun", "invalid"),
+        ("tripped", "bus gone", "invalid"),
+        ("tripped", "recorder gone", "invalid"),
+        ("tripped", "plant diverged", "invalid"),
+        ("tripped", "something new", "invalid"),
+        ("tripped", "", "invalid"),
+        ("crashed", "loop process died", "error"),
+        ("bananas", "", "error"),
+        (None, "", "error"),
+    ],
+)
+def test_how_a_run_ended(ended: str | None, reason: str, result: str) -> None:
+    outcome = {"ended": ended, "trip_reason": reason, "trip_tick": 4000, "rig_problems": []}
+    assert judge(ride(), CRITERIA, CERTIFICATE, outcome).result == result
+
+
+def test_error_beats_invalid_beats_fail_and_all_reasons_stay() -> None:
+    run = ride(line__offset_m=bump(4, 9))
+    outcome = COMPLETE | {"rig_problems": ["front wheel emulation board reports over-temperature"]}
+    verdict = judge(run, CRITERIA, CERTIFICATE, outcome)
+    assert verdict.result == "invalid"
+    assert len(verdict.reasons) == 2
+    verdict = judge(run, CRITERIA, CERTIFICATE, outcome | {"ended": "crashed", "trip_reason": "loop died"})
+    assert verdict.result == "error"
+    assert [r.split()[0] for r in verdict.reasons] == ["the", "front", "distance"]
+
+
+@pytest.mark.parametrize(
+    ("change", "text"),
+    [
+        ({"kept_ppm": 200.1}, "mean period off by 200.1 ppm"),
+        ({"kept_ppm": -250}, "mean period off by 250 ppm"),
+        ({"kept_ppm": None}, "mean period off by ? ppm"),
+        ({"age_ms_p99": 7.1}, "age off its 5 ms latency by 2.1 ms"),
+        ({"age_ms_p50": 2.0}, "by 3 ms"),
+        ({"age_ms_p99": None}, "age off"),
+        ({"latency_ms": float("nan")}, "age off"),
+        ({"lost": 1}, "1 frames lost"),
+        ({"lost": None}, "lost"),
+        ({"sent": 0}, "never sent"),
+        ({"sent": None}, "never sent"),
+    ],
+)
+def test_timing_out_of_tolerance_is_invalid(change: dict[str, Any], text: str) -> None:
+    certificate = {"outputs": {"imu": KEPT, "lean": KEPT | change}}
+    verdict = judge(ride(), CRITERIA, certificate, COMPLETE)
+    assert verdict.result == "invalid"
+    assert verdict.reasons[0].startswith("timing not kept: lean: ")
+    assert text in verdict.reasons[0]
+    wide = TimingTolerance(rate_ppm=1e3, age_p99_ms=10, lost_frames=5)
+    missing = None in change.values() or change.get("sent") == 0 or change.get("latency_ms")
+    assert judge(ride(), CRITERIA, certificate, COMPLETE, wide).result == ("invalid" if missing else "pass")
+
+
+@pytest.mark.parametrize(
+    "certificate", [None, {}, {"outputs": {}}, {"outputs": None}, {"outputs": {"imu": 3}}]
+)
+def test_no_certificate_is_invalid(certificate: dict[str, Any] | None) -> None:
+    assert judge(ride(), CRITERIA, certificate, COMPLETE).result == "invalid"
+
+
+def test_nothing_asked_is_nothing_passed() -> None:
+    verdict = judge(ride(), [], CERTIFICATE, COMPLETE)
+    assert verdict.result == "invalid"
+    assert verdict.reasons == ["nothing was asked of this ride: the scenario has no criteria"]
+
+
+@pytest.mark.parametrize(("limit", "start"), [(0, 0), (-1, 0), (float("nan"), 0), (float("inf"), 0), (1, -1)])
+def test_criteria_without_sense_are_refused(limit: float, start: float) -> None:
+    with pytest.raises(InternalError):
+        DistanceFromLine(limit, from_s=start)
+    with pytest.raises(InternalError):
+        SpeedError(limit, from_s=start)
+
+
+def test_a_reason_with_words_of_both_sides_counts_against_the_rig() -> None:
+    assert is_robots_trip("Robot HEARTBEAT missing")
+    assert not is_robots_trip("bus gone, no command")
+
+
+def test_each_trip_reason_is_somebodys() -> None:
+    robots = {
+        TRIP_HEARTBEAT,
+        TRIP_COMMAND,
+        TRIP_COMMAND_LIMIT,
+        TRIP_COMMAND_RATE,
+        TRIP_LEAN_ESTIMATE,
+        TRIP_SPEED_ESTIMATE,
+    }
+    assert {reason for reason, text in enumerate(TRIP_TEXTS) if is_robots_trip(text)} == robots
+    assert not is_robots_trip(f"{TRIP_TEXTS[TRIP_ARMING]}: robot heartbeat")  # a bench that never started
+
+
+def test_verdict_round_trip(tmp_path: Path) -> None:
+    run = ride(line__offset_m=bump(4.0, np.nan))
+    verdict = judge(run, CRITERIA, CERTIFICATE, COMPLETE)
+    assert write_verdict(tmp_path, verdict) == tmp_path / "verdict.json"
+    assert read_verdict(tmp_path) == verdict
+    assert isinstance(read_verdict(tmp_path), Verdict)
+
+
+@pytest.mark.parametrize(
+    ("text", "place"),
+    [
+        (
+            '{"result": "ok", "reasons": [], "criteria": []}',
+            "result: expected one of pass, fail, invalid, error",
+        ),
+        ('{"result": "pass", "reasons": [1], "criteria": []}', "reasons: expected"),
+        ('{"result": "pass", "reasons": [], "criteria": {}}', "criteria: expected a list"),
+        ('{"result": "pass", "reasons": [], "criteria": [3]}', r"criteria\.0: expected an object"),
+        ('{"result": "pass", "reasons": [], "criteria": [{"name": "a", "kind": 3}]}', r"criteria\.0\.kind"),
+        (
+            '{"result": "pass", "reasons": [], "criteria": [{"name": "a", "kind": "b"}]}',
+            r"criteria\.0\.passed",
+        ),
+    ],
+)
+def test_a_file_that_is_no_verdict_is_refused(tmp_path: Path, text: str, place: str) -> None:
+    (tmp_path / "verdict.json").write_text(text)
+    with pytest.raises(RecordError, match=r"verdict\.json: " + place):
+        read_verdict(tmp_path)
+
+
+def test_samples_out_of_order_are_never_counted_as_kept() -> None:
+    outputs = {"imu": {**KEPT, "disordered": 1}, "lean": {**KEPT, "disordered": 0}, "old": KEPT}
+    verdict = judge(ride(), CRITERIA, {"outputs": outputs}, COMPLETE)
+    assert verdict.result == "invalid"
+    assert verdict.reasons == ["timing not kept: imu: 1 sample out of order"]
