@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from emulator.assembly.session import Session, load_session
+    from emulator.config.scenario.hook import Hook, Ride
     from emulator.core.errors import (
         ConfigError,
         DeviceAbsent,
@@ -38,8 +39,10 @@ _HOME = {
     "ConfigError": "core.errors",
     "DeviceAbsent": "core.errors",
     "EmulatorError": "core.errors",
+    "Hook": "config.scenario.hook",
     "InternalError": "core.errors",
     "RecordError": "core.errors",
+    "Ride": "config.scenario.hook",
     "Run": "record.reader",
     "RunFailed": "core.errors",
     "Session": "assembly.session",
@@ -56,8 +59,10 @@ __all__ = [
     "ConfigError",
     "DeviceAbsent",
     "EmulatorError",
+    "Hook",
     "InternalError",
     "RecordError",
+    "Ride",
     "Run",
     "RunFailed",
     "Session",

@@ -57,7 +57,7 @@ from emulator.plant.states import (
 )
 from emulator.plant.step import Plant, tick
 from emulator.sensors.gnss import QUALITIES, stated
-from emulator.shared_memory.block import Command
+from emulator.shared_memory.status import Command
 from emulator.wire.geodesy import Origin
 from emulator.wire.nmea import LONGEST_BURST, chosen, longest_burst
 from emulator.wire.utc import DAY_ms, NO_LEAP_ms

@@ -6,8 +6,10 @@ import os
 
 from emulator.assembly.session import Session
 from emulator.config.rig.bus_budget import wire_ns
-from emulator.config.rig.file import LoopbackBus, PtyPort, Rig, SerialBus, SerialPort, SocketcanBus, UdpPort
-from emulator.config.rig.file import TcpPort as TcpPortModel
+from emulator.config.rig.buses import LoopbackBus, SerialBus, SocketcanBus
+from emulator.config.rig.file import Rig
+from emulator.config.rig.ports import PtyPort, SerialPort, UdpPort
+from emulator.config.rig.ports import TcpPort as TcpPortModel
 from emulator.core.link_protocols import GnssLink
 from emulator.links.can_bus import CanBusSpec
 from emulator.links.gnss_port import GnssPortSpec, TcpPort

@@ -13,7 +13,9 @@ from emulator.assembly.link_specs import line_baud
 from emulator.assembly.serial_pacing import BurstLine
 from emulator.assembly.session import Session
 from emulator.config.rig.bus_budget import wire_ns
-from emulator.config.rig.file import COMMAND_FRAMES, INPUT_FRAME, AnalogueSensor, Gnss, Output
+from emulator.config.rig.gnss import Gnss
+from emulator.config.rig.outputs import COMMAND_FRAMES, INPUT_FRAME, Output
+from emulator.config.rig.sensors import AnalogueSensor
 from emulator.core.axes import quaternion_of, rotation_of
 from emulator.core.errors import ConfigError, Problem
 from emulator.core.frame_buffer import frame_buffer

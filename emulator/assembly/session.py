@@ -20,8 +20,9 @@ import numpy as np
 from emulator.assembly.check import named_anyway
 from emulator.config.rig.bus_budget import BusBudget, bus_budget
 from emulator.config.rig.consistency import doubts
-from emulator.config.rig.file import FrameName, Rig, carries_fd, dbc_path, frames_of, load_rig, vehicle_path
+from emulator.config.rig.file import Rig, carries_fd, dbc_path, frames_of, load_rig, vehicle_path
 from emulator.config.rig.frames import frame_contradictions
+from emulator.config.rig.outputs import FrameName
 from emulator.config.scenario.course import Course
 from emulator.config.scenario.event_needs import misfits
 from emulator.config.scenario.manoeuvre import most_speed

@@ -94,7 +94,8 @@ def run(
     an orderly way: the emulated signals go to rest, the record stays readable.
     """
     from emulator.assembly.session import load_session
-    from emulator.config.rig.file import load_rig, telemetry_path
+    from emulator.config.rig.file import load_rig
+    from emulator.config.rig.telemetry import telemetry_path
     from emulator.report.terminal import console_summary
     from emulator.runs.one import ride
 

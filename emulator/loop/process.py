@@ -23,7 +23,10 @@ from emulator.loop import host
 from emulator.loop.bus_watch import BusRules, BusWatch
 from emulator.loop.certificate import GNSS, Budget, OutputSpec
 from emulator.loop.runner import Limits, Plant, StopRequest, run_cycle
-from emulator.shared_memory.block import TX, Command, LoopState, Sizes, Snapshot, Status
+from emulator.shared_memory.block import Snapshot
+from emulator.shared_memory.layout import Sizes
+from emulator.shared_memory.rings import TX
+from emulator.shared_memory.status import Command, LoopState, Status
 
 
 class Parts(NamedTuple):

@@ -24,16 +24,9 @@ from emulator.core.link_protocols import CanLink, GnssLink, PulseLink
 from emulator.core.signals import ARMED, RUNNING, TRIPPED
 from emulator.loop.bus_watch import BusRules, BusWatch
 from emulator.loop.certificate import GNSS, Budget, edges_us
-from emulator.shared_memory.block import (
-    RX,
-    TX,
-    Command,
-    LoopEvent,
-    LoopState,
-    RecorderState,
-    Snapshot,
-    Status,
-)
+from emulator.shared_memory.block import Snapshot
+from emulator.shared_memory.rings import RX, TX
+from emulator.shared_memory.status import Command, LoopEvent, LoopState, RecorderState, Status
 
 
 class Plant(Protocol):

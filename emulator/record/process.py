@@ -22,16 +22,9 @@ import numpy as np
 
 from emulator.core.signals import BEFORE_ARMING_TICK, UNARMED_TICK
 from emulator.record.writer import RunWriter
-from emulator.shared_memory.block import (
-    RX,
-    Event,
-    FrameRecords,
-    LoopEvent,
-    LoopState,
-    RecorderState,
-    Snapshot,
-    Status,
-)
+from emulator.shared_memory.block import Snapshot
+from emulator.shared_memory.rings import RX, Event, FrameRecords
+from emulator.shared_memory.status import LoopEvent, LoopState, RecorderState, Status
 
 INTERVAL_S = 0.1
 _FLUSH_EVERY = 3  # drains between two flushes: three to four flushes a second

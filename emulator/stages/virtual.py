@@ -27,7 +27,7 @@ from emulator.record.writer import RX, RunWriter
 from emulator.robot.mission import ReferenceRider
 from emulator.robot.rider import Rider
 from emulator.robot.rider import step as ride
-from emulator.shared_memory.block import Command
+from emulator.shared_memory.status import Command
 from emulator.stages.bench.hook_host import HANG_S, HookFailed, HookSteps
 
 RIDER_EVERY = 2

@@ -22,7 +22,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from emulator.core.errors import StartFailed
-from emulator.shared_memory.block import Command
+from emulator.shared_memory.status import Command
 from emulator.stages.bench.operator import event_command
 
 COMMANDS = {"stop": Command.STOP, "trip": Command.TRIP, "hold": Command.HOLD}

@@ -31,12 +31,13 @@ import aiomqtt
 import uvloop
 
 from emulator.assembly.bench import EVENT_KINDS
-from emulator.config.rig.file import MqttTelemetry
+from emulator.config.rig.telemetry import MqttTelemetry
 from emulator.core.errors import StartFailed
 from emulator.core.signals import INDEX, UNARMED_TICK
 from emulator.plant.states import STATE_NAMES, TRIP_OPERATOR, TRIP_TEXTS
 from emulator.record.process import LOOP_EVENT_KINDS
-from emulator.shared_memory.block import Command, Snapshot, Status
+from emulator.shared_memory.block import Snapshot
+from emulator.shared_memory.status import Command, Status
 from emulator.telemetry.commands import Gate, key_from
 
 _ANSWER_S = 3.0  # that a broker may take

@@ -8,7 +8,7 @@ import pytest
 from emulator.assembly.bench import Bench
 from emulator.assembly.link_specs import bus_words, output_specs
 from emulator.assembly.session import mission
-from emulator.config.rig.file import Output
+from emulator.config.rig.outputs import Output
 from emulator.stages.virtual import VirtualRide
 from tests.support.scripted_robot import Ride, variant
 

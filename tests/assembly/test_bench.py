@@ -12,7 +12,7 @@ from emulator.assembly.bench import EVENT_KINDS, Bench
 from emulator.core.signals import INDEX, RUNNING, STANDBY, TRIPPED
 from emulator.events.table import EVENT_NAMES, MARK
 from emulator.plant.states import END_NAMES, EV_BEGAN, EV_ENDED, EV_SPARED, TRIP_ARMING, TRIP_TEXTS
-from emulator.shared_memory.block import Command
+from emulator.shared_memory.status import Command
 from emulator.wire.geodesy import Origin
 from tests.support.scripted_robot import HELD_CLUTCH, Ride, fault, variant, with_events
 

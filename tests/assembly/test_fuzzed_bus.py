@@ -17,7 +17,7 @@ import e2e
 import pytest
 
 from emulator.assembly.session import Session
-from emulator.config.rig.file import COMMAND_FRAMES
+from emulator.config.rig.outputs import COMMAND_FRAMES
 from emulator.links.can_kernel import KernelLink
 from emulator.links.can_text import TextLink
 from emulator.loop.bus_watch import BusFault, BusRules

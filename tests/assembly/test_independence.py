@@ -3,7 +3,8 @@
 import e2e
 import pytest
 
-from emulator.config.rig.file import AnalogueSensor, Output, ToneRing
+from emulator.config.rig.outputs import Output
+from emulator.config.rig.sensors import AnalogueSensor, ToneRing
 from tests.support.scripted_robot import Ride, variant
 
 EXTRA = ("wheel_pulses_front", "wheel_pulses_rear", "levers", "suspension", "drive_torque")

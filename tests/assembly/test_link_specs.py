@@ -1,7 +1,8 @@
 """What a rig's words become on the way to its links."""
 
 from emulator.assembly.link_specs import sole_uses
-from emulator.config.rig.file import PtyPort, PulsePerSecond, SerialBus, SerialPort, SocketcanBus, UdpPort
+from emulator.config.rig.buses import SerialBus, SocketcanBus
+from emulator.config.rig.ports import PtyPort, PulsePerSecond, SerialPort, UdpPort
 from tests.support.scripted_robot import variant
 
 

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from emulator.assembly.bench import EVENT_KINDS
-from emulator.config.rig.file import AngleMonitor, CommandMonitor, Monitors
+from emulator.config.rig.limits import AngleMonitor, CommandMonitor, Monitors
 from emulator.core.signals import ARMED, RUNNING, STANDBY, TRIPPED, UNARMED_TICK
-from emulator.shared_memory.block import Command
+from emulator.shared_memory.status import Command
 from emulator.wire.can_frames import protect
 from tests.support.scripted_robot import HELD_CLUTCH, Ride, variant
 

@@ -7,8 +7,10 @@ import numpy as np
 import pytest
 
 from emulator.assembly.plant import build_plant
-from emulator.config.rig.file import COMMAND_FRAMES, AnalogueSensor, Output, load_rig
+from emulator.config.rig.file import load_rig
 from emulator.config.rig.inertial_unit import EngineOrder, RoadBand, Vibration
+from emulator.config.rig.outputs import COMMAND_FRAMES, Output
+from emulator.config.rig.sensors import AnalogueSensor
 from emulator.config.scenario.events import GripEvent, MarkEvent, Trigger
 from emulator.config.scenario.schema import Wind
 from emulator.core.axes import roll_pitch_yaw, rotation_of

@@ -13,7 +13,7 @@ from scipy.stats import kstest
 from emulator.assembly.link_specs import output_specs
 from emulator.assembly.serial_pacing import BurstLine
 from emulator.assembly.session import Session
-from emulator.config.rig.file import SerialPort
+from emulator.config.rig.ports import SerialPort
 from emulator.loop.certificate import Budget
 from tests.support.scripted_robot import Ride, fault, variant
 

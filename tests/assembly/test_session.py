@@ -10,7 +10,7 @@ import pytest
 
 from emulator.assembly import session as session_module
 from emulator.assembly.session import load_session, mission, total_mass
-from emulator.config.rig.file import COMMAND_FRAMES
+from emulator.config.rig.outputs import COMMAND_FRAMES
 from emulator.core.errors import ConfigError
 from emulator.road.line import grip_at
 from emulator.stages.bench.child import session_of

@@ -13,7 +13,7 @@ from emulator.core.compiled import entry, jit
 from emulator.core.frame_buffer import frame_buffer
 from emulator.core.signals import RUNNING, SIGNALS
 from emulator.events.table import NEVER
-from emulator.shared_memory.block import Command
+from emulator.shared_memory.status import Command
 from emulator.stages.virtual import VirtualRide, hear, run_ticks
 from emulator.vehicle.integrate import begin, finish
 from emulator.vehicle.state import POSITION, scratch

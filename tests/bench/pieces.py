@@ -20,13 +20,13 @@ from numpy.typing import NDArray
 
 from emulator.assembly.bench import Bench
 from emulator.assembly.session import Session, mission
-from emulator.config.rig.file import COMMAND_FRAMES, FrameName, Output
+from emulator.config.rig.outputs import COMMAND_FRAMES, FrameName, Output
 from emulator.core.compiled import jit
 from emulator.core.frame_buffer import FrameBuffer, frame_buffer
 from emulator.plant.step import tick
 from emulator.robot.mission import ReferenceRider
 from emulator.robot.rider import step as ride
-from emulator.shared_memory.block import Command
+from emulator.shared_memory.status import Command
 from emulator.stages.virtual import RIDER_EVERY, hear
 from emulator.vehicle.dynamics import derivative
 from emulator.vehicle.integrate import begin, finish

@@ -43,7 +43,7 @@ import sys
 if "emulator.stages.bench.child" in sys.orig_argv and "loop" in sys.orig_argv:
     import atexit, json, os
     import numpy as np
-    from emulator.rig.bench import Bench
+    from emulator.assembly.bench import Bench
     blocks, ticks, tick = np.zeros(100_000, np.int64), np.zeros(1, np.int64), Bench.tick
     mark, count = blocks.data, ticks.data
     def counted(self, rx, tx, lateness_us, compute_us):

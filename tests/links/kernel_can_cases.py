@@ -29,7 +29,8 @@ from emulator.links.can_bus import CanBusSpec, open_can
 from emulator.loop.bus_watch import TEXTS, BusFault, BusRules
 from emulator.loop.runner import Outcome
 from emulator.robot.mission import ReferenceRider
-from emulator.shared_memory.block import TX, LoopEvent
+from emulator.shared_memory.rings import TX
+from emulator.shared_memory.status import LoopEvent
 from tests.support.cycled import CycledRide
 from tests.support.link_ends import EXTENDED, Frame, content, fill, outgoing, receive, wait_until
 from tests.support.scripted_robot import HELD_CLUTCH, RIG, RUN, demo_session, variant

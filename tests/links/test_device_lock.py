@@ -12,7 +12,7 @@ from emulator.links.device_lock import take
 
 HOLDER = """
 import sys
-from emulator.links.sole_use import take
+from emulator.links.device_lock import take
 held = take(sys.argv[1], sys.argv[2])
 print("held", flush=True)
 sys.stdin.read()

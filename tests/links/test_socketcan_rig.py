@@ -20,7 +20,7 @@ import numpy as np
 import pytest
 
 from emulator.assembly.session import Session, load_session
-from emulator.config.rig.file import COMMAND_FRAMES
+from emulator.config.rig.outputs import COMMAND_FRAMES
 from emulator.core.compiled import cache_folder
 from emulator.record.reader import Run, read_run
 from emulator.record.writer import RX, TX

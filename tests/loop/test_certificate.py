@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from emulator.core.frame_buffer import UNTIMED, frame_buffer
 from emulator.loop.certificate import BINS, GNSS, Budget, OutputSpec, bin_of, edges_us, percentile_ns
-from emulator.shared_memory.block import LATENESS_BINS
+from emulator.shared_memory.layout import LATENESS_BINS
 
 MS = 1_000_000
 DURATION = st.integers(0, 20_000_000_000)

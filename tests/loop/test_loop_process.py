@@ -14,7 +14,8 @@ from emulator.loop import host
 from emulator.loop.certificate import OutputSpec
 from emulator.loop.process import HostSettings, Parts, run_loop_process
 from emulator.loop.runner import Limits
-from emulator.shared_memory.block import LoopState, Snapshot, Status
+from emulator.shared_memory.block import Snapshot
+from emulator.shared_memory.status import LoopState, Status
 from tests.support.stepped_clock import SteppedClock
 from tests.support.stub_plant import FRAME_ID, StubCan, StubGnss, StubPlant
 
@@ -93,19 +94,21 @@ COMPILED = """
 import sys
 from tests.support.stub_plant import FRAME_ID, StubCan, StubGnss, StubPlant
 from tests.support.stepped_clock import SteppedClock
-from emulator.shared_memory import block as snapshot_module
-from emulator.loop import certificate as budget, process
+from emulator.shared_memory import rings
+from emulator.shared_memory.block import Snapshot
+from emulator.loop import certificate, process
 from emulator.loop.runner import Limits
 
 def signatures():
-    return {f"{m.__name__}.{k}": len(f.signatures) for m in (snapshot_module, budget)
+    return {f"{m.__name__}.{k}": len(f.signatures) for m in (rings, certificate)
             for k, f in vars(m).items() if hasattr(f, "signatures")}
 
 process.warm()
 warm = signatures()
-outputs = [budget.OutputSpec("stub", FRAME_ID, 100.0, 0), budget.OutputSpec("gnss", budget.GNSS, 10.0, 0)]
+specs = ("stub", FRAME_ID, 100.0, 0), ("gnss", certificate.GNSS, 10.0, 0)
+outputs = [certificate.OutputSpec(*spec) for spec in specs]
 made = process.Parts(StubPlant(), StubCan(), StubGnss(), outputs, Limits(5, 6, max_ticks=700))
-block = snapshot_module.Snapshot.create()
+block = Snapshot.create()
 process.run_loop_process(lambda: made, block, SteppedClock(), process.HostSettings(lock_memory=False))
 after = signatures()
 print(len(warm), {k: n for k, n in after.items() if n != warm[k]})

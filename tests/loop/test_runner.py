@@ -10,7 +10,10 @@ from emulator.core.signals import INDEX
 from emulator.loop.bus_watch import BusFault, BusRules
 from emulator.loop.certificate import GNSS, Budget, OutputSpec
 from emulator.loop.runner import Limits, StopRequest, run_cycle
-from emulator.shared_memory.block import TX, Command, LoopEvent, RecorderState, Sizes, Snapshot, Status
+from emulator.shared_memory.block import Snapshot
+from emulator.shared_memory.layout import Sizes
+from emulator.shared_memory.rings import TX
+from emulator.shared_memory.status import Command, LoopEvent, RecorderState, Status
 from tests.support.stepped_clock import SteppedClock
 from tests.support.stub_plant import (
     FRAME_ID,

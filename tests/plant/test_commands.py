@@ -6,7 +6,7 @@ import math
 import numpy as np
 import pytest
 
-from emulator.config.rig.file import COMMAND_FRAMES
+from emulator.config.rig.outputs import COMMAND_FRAMES
 from emulator.config.scenario.events import GearboxEvent, Trigger
 from emulator.core.signals import RUNNING, TRIPPED
 from emulator.plant.commands import (

@@ -22,7 +22,7 @@ from emulator.events.table import MARK
 from emulator.plant.events import SENSORS, sensor_of
 from emulator.plant.outputs import OUTPUT_VALUES
 from emulator.plant.states import EV_BEGAN, EV_ENDED, EV_SPARED
-from emulator.shared_memory.block import Command
+from emulator.shared_memory.status import Command
 from emulator.wire.can_timing import bits_ns, classical_bits
 from emulator.wire.nmea_reading import Gga, parse
 from tests.support.scripted_robot import HELD_CLUTCH, Ride, variant, with_events

@@ -8,8 +8,9 @@ from scipy.signal import lfilter
 from scipy.spatial.transform import Rotation
 
 from emulator.assembly.plant import build_plant
-from emulator.config.rig.file import AnalogueSensor, ComputedLean, Imu, Output, ToneRing
 from emulator.config.rig.inertial_unit import EngineOrder, RoadBand, Vibration
+from emulator.config.rig.outputs import Output
+from emulator.config.rig.sensors import AnalogueSensor, ComputedLean, Imu, ToneRing
 from emulator.core.axes import quaternion_of, rotation_of
 from emulator.core.signals import ARMED, RUNNING
 from emulator.events.actuator_faults import FRONT_BRAKE, REAR_BRAKE, actuators
@@ -37,7 +38,7 @@ from emulator.plant.outputs import (
 )
 from emulator.plant.records import RIG_DTYPE, RUN_DTYPE
 from emulator.sensors.imu import matched_low_pass
-from emulator.shared_memory.block import Command
+from emulator.shared_memory.status import Command
 from emulator.vehicle.integrate import begin
 from emulator.vehicle.state import (
     CLUTCH_TWIST,

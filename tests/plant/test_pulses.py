@@ -5,7 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from emulator.config.rig.file import Output, ToneRing
+from emulator.config.rig.outputs import Output
+from emulator.config.rig.sensors import ToneRing
 from tests.support.scripted_robot import Ride, fault, variant, with_events
 
 TEETH = 48

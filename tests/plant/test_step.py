@@ -27,7 +27,7 @@ from emulator.plant.states import (
     TRIP_DIVERGED,
 )
 from emulator.plant.step import tick
-from emulator.shared_memory.block import Command
+from emulator.shared_memory.status import Command
 from emulator.vehicle.state import N_X, OMEGA, POSITION, QUATERNION, VELOCITY
 from tests.support.scripted_robot import HELD_CLUTCH, Ride, fault, variant, with_events
 

@@ -14,7 +14,10 @@ from emulator.record.inputs import read_inputs
 from emulator.record.process import Drain
 from emulator.record.reader import read_run
 from emulator.record.writer import RunWriter
-from emulator.shared_memory.block import RX, TX, Command, Sizes, Snapshot
+from emulator.shared_memory.block import Snapshot
+from emulator.shared_memory.layout import Sizes
+from emulator.shared_memory.rings import RX, TX
+from emulator.shared_memory.status import Command
 
 
 def two_frames(cycle: int) -> FrameBuffer:

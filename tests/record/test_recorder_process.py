@@ -15,7 +15,10 @@ from emulator.core.signals import SIGNALS, UNARMED_TICK
 from emulator.record.process import LOOP_EVENT_KINDS, Drain, run_recorder
 from emulator.record.reader import read_run
 from emulator.record.writer import RunWriter
-from emulator.shared_memory.block import TX, LoopEvent, LoopState, RecorderState, Sizes, Snapshot, Status
+from emulator.shared_memory.block import Snapshot
+from emulator.shared_memory.layout import Sizes
+from emulator.shared_memory.rings import TX
+from emulator.shared_memory.status import LoopEvent, LoopState, RecorderState, Status
 
 
 def describe(event):
@@ -136,7 +139,7 @@ RECORDER = """
 import sys
 from emulator.record.process import run_recorder
 from emulator.record.writer import RunWriter
-from emulator.snapshot import Snapshot
+from emulator.shared_memory.block import Snapshot
 snapshot, writer = Snapshot.attach(int(sys.argv[1])), RunWriter(sys.argv[2], {})
 run_recorder(snapshot, writer, lambda event: ("", "", ""), interval_s=0.02)
 """

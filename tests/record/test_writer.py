@@ -152,7 +152,7 @@ def test_bytes_past_the_length_are_zero(tmp_path: Path) -> None:
 CHILD = """
 import sys, time, numpy as np
 from emulator.record.writer import RunWriter
-from emulator.signals import SIGNALS
+from emulator.core.signals import SIGNALS
 writer = RunWriter(sys.argv[1], {"demo": 1})
 for k in range(0, 2_000_000, 100):
     writer.append_signals(np.arange(k, k + 100), np.full((100, len(SIGNALS)), float(k)))

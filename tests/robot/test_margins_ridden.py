@@ -18,7 +18,7 @@ from emulator.plant.step import tick
 from emulator.robot.margins import delay_margins, loop_timing
 from emulator.robot.mission import ReferenceRider
 from emulator.robot.rider import step
-from emulator.shared_memory.block import Command
+from emulator.shared_memory.status import Command
 from emulator.stages.virtual import RIDER_EVERY, hear
 
 SPEED, SWING = INDEX["truth.speed_m_s"], INDEX["truth.steer_rate_rad_s"]

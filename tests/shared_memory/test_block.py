@@ -14,17 +14,10 @@ from hypothesis import strategies as st
 from emulator.core.errors import RunFailed, StartFailed
 from emulator.core.frame_buffer import frame_buffer
 from emulator.core.signals import SIGNALS
-from emulator.shared_memory.block import (
-    BURST_BYTES,
-    RX,
-    TEXT_BYTES,
-    TX,
-    Command,
-    Event,
-    Sizes,
-    Snapshot,
-    Status,
-)
+from emulator.shared_memory.block import Snapshot
+from emulator.shared_memory.layout import BURST_BYTES, TEXT_BYTES, Sizes
+from emulator.shared_memory.rings import RX, TX, Event
+from emulator.shared_memory.status import Command, Status
 
 SMALL = Sizes(signal_rows=16, frame_rows=64, event_rows=4, gnss_rows=4)
 
@@ -32,9 +25,10 @@ SMALL = Sizes(signal_rows=16, frame_rows=64, event_rows=4, gnss_rows=4)
 WRITER = """
 import sys
 import numpy as np
-from emulator.ports import frame_buffer
-from emulator.signals import SIGNALS
-from emulator.snapshot import Snapshot, Status
+from emulator.core.frame_buffer import frame_buffer
+from emulator.core.signals import SIGNALS
+from emulator.shared_memory.block import Snapshot
+from emulator.shared_memory.status import Status
 snapshot = Snapshot.attach(int(sys.argv[1]))
 total, pause = int(sys.argv[2]), int(sys.argv[3])
 row, frames = np.zeros(len(SIGNALS)), frame_buffer(3)

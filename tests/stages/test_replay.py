@@ -26,7 +26,7 @@ from emulator.plant.states import TRIP_OPERATOR
 from emulator.record.inputs import read_inputs
 from emulator.record.reader import read_run
 from emulator.record.writer import RunWriter, write_json
-from emulator.shared_memory.block import Command
+from emulator.shared_memory.status import Command
 from emulator.stages.virtual import VirtualRide
 from tests.support.cycled import CycledRide
 from tests.support.link_ends import ScriptedSocket, data_frame, error_frame

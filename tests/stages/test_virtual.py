@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from emulator.assembly.session import load_session
-from emulator.config.rig.file import Output, SerialPort
+from emulator.config.rig.outputs import Output
+from emulator.config.rig.ports import SerialPort
 from emulator.config.scenario.events import BusEvent, Trigger
 from emulator.core.frame_buffer import frame_buffer
 from emulator.core.signals import RUNNING, SIGNALS
@@ -16,7 +17,7 @@ from emulator.events.table import NEVER
 from emulator.record.reader import read_run
 from emulator.record.writer import RunWriter
 from emulator.runs.one import ride
-from emulator.shared_memory.block import Command
+from emulator.shared_memory.status import Command
 from emulator.stages.virtual import VirtualRide, run_ticks
 from emulator.wire.can_frames import check, unpack
 from tests.support.scripted_robot import RIG, RUN, variant

@@ -18,7 +18,9 @@ from emulator.loop.runner import Limits, Outcome, run_cycle
 from emulator.plant.states import TRIP_BUS, TRIP_OVERRUN
 from emulator.record.process import Drain
 from emulator.record.writer import RunWriter
-from emulator.shared_memory.block import Command, Sizes, Snapshot
+from emulator.shared_memory.block import Snapshot
+from emulator.shared_memory.layout import Sizes
+from emulator.shared_memory.status import Command
 from tests.support.scripted_robot import HELD_CLUTCH, Commands, ScriptedRobot
 from tests.support.stepped_clock import SteppedClock
 

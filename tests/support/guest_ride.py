@@ -16,7 +16,7 @@ from pathlib import Path
 
 from emulator.assembly.link_specs import can_spec
 from emulator.assembly.session import Session, load_session, mission
-from emulator.config.rig.file import TcpPort
+from emulator.config.rig.ports import TcpPort
 from emulator.core.clock import MonotonicClock
 from emulator.core.errors import DeviceAbsent
 from emulator.links.can_bus import open_can

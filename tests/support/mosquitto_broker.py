@@ -7,7 +7,7 @@ import time
 from contextlib import closing
 from pathlib import Path
 
-from emulator.config.rig.file import MqttTelemetry
+from emulator.config.rig.telemetry import MqttTelemetry
 from emulator.telemetry.publisher import broker
 
 USER, PASSWORD, KEY = "bench", "only for tests", "sixteen bytes of key at least"

@@ -11,11 +11,12 @@ import numpy as np
 
 from emulator.assembly.bench import Bench
 from emulator.assembly.session import Session, load_session
-from emulator.config.rig.file import Output, frames_of
+from emulator.config.rig.file import frames_of
+from emulator.config.rig.outputs import Output
 from emulator.config.scenario.events import FaultEvent, GripEvent, MarkEvent, Trigger
 from emulator.core.frame_buffer import FrameBuffer, frame_buffer
 from emulator.core.signals import INDEX, RUNNING
-from emulator.shared_memory.block import Command
+from emulator.shared_memory.status import Command
 from emulator.wire.can_frames import Codec, check, load_codec, pack, protect, unpack
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"

@@ -4,7 +4,7 @@ import numpy as np
 
 from emulator.core.link_protocols import LinkCounts
 from emulator.core.signals import INDEX, SIGNALS
-from emulator.shared_memory.block import Command
+from emulator.shared_memory.status import Command
 
 PERIOD_NS = 1_000_000
 STANDBY, ARMED, RUNNING, STOPPING, TRIPPED = range(5)

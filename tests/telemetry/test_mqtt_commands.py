@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from emulator.core.errors import StartFailed
-from emulator.shared_memory.block import Command
+from emulator.shared_memory.status import Command
 from emulator.telemetry.commands import COMMANDS, FRESH_S, LONGEST_BYTES, WITH_LEAVE, Gate, key_from, signed
 
 KEY, TOPIC, NOW = b"sixteen bytes of key at least", "bench/1/command", 1_795_600_000.25

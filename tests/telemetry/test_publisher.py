@@ -13,7 +13,7 @@ import pytest
 from emulator.core.errors import StartFailed
 from emulator.core.signals import INDEX, SIGNALS
 from emulator.plant.states import TRIP_OPERATOR
-from emulator.shared_memory.block import Command, LoopEvent, Status
+from emulator.shared_memory.status import Command, LoopEvent, Status
 from emulator.telemetry.commands import signed
 from emulator.telemetry.publisher import Telemetry, tell_verdict
 from tests.support.mosquitto_broker import KEY, PASSWORD, USER

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from emulator.shared_memory.block import BURST_BYTES
+from emulator.shared_memory.layout import BURST_BYTES
 from emulator.wire.nmea import (
     LONGEST,
     LONGEST_BURST,

@@ -21,7 +21,9 @@ from collections.abc import Sequence
 from fractions import Fraction
 from typing import Any, NamedTuple
 
-from emulator.config.rig.file import Output, Rig, SocketcanBus, USUAL_PERIODS_ms
+from emulator.config.rig.buses import SocketcanBus
+from emulator.config.rig.file import Rig
+from emulator.config.rig.outputs import Output, USUAL_PERIODS_ms
 from emulator.core.frame_buffer import EXTENDED
 from emulator.core.signals import TICK_NS
 from emulator.sensors.sampling import rate_fraction

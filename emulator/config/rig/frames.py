@@ -11,7 +11,9 @@ from collections.abc import Iterator
 from typing import NamedTuple
 
 from emulator.config.rig.bus_budget import BusBudget, bit_rates, bus_budget
-from emulator.config.rig.file import INPUT_FRAME, Rig, SocketcanBus, carries_fd
+from emulator.config.rig.buses import SocketcanBus
+from emulator.config.rig.file import Rig, carries_fd
+from emulator.config.rig.outputs import INPUT_FRAME
 from emulator.config.validation import did_you_mean
 from emulator.config.yaml_source import Loc, Source
 from emulator.core.errors import Problem

@@ -10,7 +10,7 @@ from typing import Annotated, Any, Literal, TypeAlias
 from pydantic import Discriminator, Field, Tag, model_validator
 
 from emulator.config.based_on import load_with_bases
-from emulator.config.rig.file import Name
+from emulator.config.field_types import Name
 from emulator.config.scenario.quantities import Station
 from emulator.config.validation import Closed, validate, wrong
 from emulator.config.yaml_source import Loc, Source

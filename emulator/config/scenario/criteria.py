@@ -11,7 +11,7 @@ from typing import Annotated, Literal, TypeAlias
 
 from pydantic import Field, model_validator
 
-from emulator.config.rig.file import Name, RecordedSignal
+from emulator.config.field_types import Name, RecordedSignal
 from emulator.config.scenario.quantities import FromTime, Station
 from emulator.config.validation import Closed, did_you_mean, wrong
 from emulator.config.yaml_source import Loc

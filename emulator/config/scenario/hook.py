@@ -1,6 +1,6 @@
 """A scenario in Python where YAML has no words: a class that looks at the ride and asks for events.
 
-    from emulator.scenario.hook import Hook, Ride
+    from emulator import Hook, Ride
 
     class Unlucky(Hook):
         def look(self, ride: Ride) -> None:

@@ -12,7 +12,7 @@ from typing import Annotated, Any, TypeAlias
 
 from pydantic import AfterValidator, model_validator
 
-from emulator.config.rig.file import Name
+from emulator.config.field_types import Name
 from emulator.config.validation import Closed, Words, did_you_mean, wrong
 from emulator.config.vehicle.file import Unit
 from emulator.config.yaml_source import Loc, Source, show

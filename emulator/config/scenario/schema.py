@@ -16,7 +16,7 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 
 from emulator.config.based_on import kind_of, load_with_bases
-from emulator.config.rig.file import FileName, Name
+from emulator.config.field_types import FileName, Name
 from emulator.config.scenario.circuit import load_circuit
 from emulator.config.scenario.course import Course, circuit_course
 from emulator.config.scenario.criteria import Criterion, beyond_circuit, contradictions

@@ -16,7 +16,7 @@ from typing import Annotated
 
 from pydantic import Field, model_validator
 
-from emulator.config.rig.file import Name
+from emulator.config.field_types import Name
 from emulator.config.validation import Closed, Words, wrong
 from emulator.config.vehicle.file import VehicleFile
 from emulator.config.yaml_source import Source

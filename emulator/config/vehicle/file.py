@@ -17,7 +17,7 @@ from typing import Annotated, Any, Literal, TypeAlias
 from pydantic import BeforeValidator, Field, WithJsonSchema, create_model
 
 from emulator.config.based_on import load_with_bases
-from emulator.config.rig.file import Name
+from emulator.config.field_types import Name
 from emulator.config.validation import Closed, Words, did_you_mean, problems_of
 from emulator.config.vehicle.consistency import contradictions
 from emulator.config.yaml_source import Loc, Source

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from emulator.core.signals import INDEX, SIGNALS
 from emulator.record.reader import Run
 from emulator.record.writer import RX, TX
-from emulator.shared_memory.block import TEXT_BYTES
+from emulator.shared_memory.layout import TEXT_BYTES
 from emulator.stages.replay import Block
 
 COMPARED = tuple(s.name for s in SIGNALS if not s.name.startswith("loop."))

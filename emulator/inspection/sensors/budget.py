@@ -16,7 +16,10 @@ from typing import Literal, TypeAlias
 import numpy as np
 
 from emulator.config.rig.bus_budget import bit_rates, wire_ns
-from emulator.config.rig.file import Gnss, Imu, Rig, SerialPort, ToneRing
+from emulator.config.rig.file import Rig
+from emulator.config.rig.gnss import Gnss
+from emulator.config.rig.ports import SerialPort
+from emulator.config.rig.sensors import Imu, ToneRing
 from emulator.core.frame_buffer import EXTENDED
 from emulator.inspection.sensors.allan import Noise
 from emulator.inspection.sensors.imposed_motion import lean_shown, turned

@@ -19,8 +19,9 @@ from numpy.typing import NDArray
 from emulator.assembly.bench import Bench
 from emulator.assembly.session import Session
 from emulator.config.rig.consistency import doubts
-from emulator.config.rig.file import SerialPort, dbc_path, frames_of, load_rig, vehicle_path
+from emulator.config.rig.file import dbc_path, frames_of, load_rig, vehicle_path
 from emulator.config.rig.frames import frame_contradictions
+from emulator.config.rig.ports import SerialPort
 from emulator.config.scenario.criteria import NoFall
 from emulator.config.scenario.schema import Origin, Scenario, SpeedProfile, Start, Support, Surface
 from emulator.config.vehicle.file import load_vehicle

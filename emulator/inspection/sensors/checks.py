@@ -17,7 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import chi2, norm
 
-from emulator.config.rig.file import Imu, Rig
+from emulator.config.rig.file import Rig
+from emulator.config.rig.sensors import Imu
 from emulator.core.axes import roll_pitch_yaw, rotation_of
 from emulator.inspection.sensors.allan import (
     Noise,

@@ -17,7 +17,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.config.rig.file import ComputedLean
+from emulator.config.rig.sensors import ComputedLean
 from emulator.core.axes import quaternion_of, roll_pitch_yaw, rotation_of
 from emulator.vehicle.dynamics import derivative
 from emulator.vehicle.equilibrium import Steady

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
-from emulator.config.rig.file import Imu
+from emulator.config.rig.sensors import Imu
 from emulator.core.signals import TICK_NS
 from emulator.inspection.sensors.imposed_motion import turned
 from emulator.sensors.imu import FLICKER_FLAT, MARKOV_PEAK, matched_low_pass

@@ -17,7 +17,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from emulator.core.errors import EmulatorError
-from emulator.shared_memory.block import Event, Snapshot
+from emulator.shared_memory.block import Snapshot
+from emulator.shared_memory.rings import Event
 
 if TYPE_CHECKING:
     from emulator.assembly.session import Session

@@ -29,7 +29,7 @@ from emulator.assembly.session import Session
 from emulator.config.scenario.hook import Hook, Ride
 from emulator.core.errors import EmulatorError
 from emulator.core.signals import SIGNALS, TICK_NS
-from emulator.shared_memory.block import Command
+from emulator.shared_memory.status import Command
 
 START_TIMEOUT_S = 20.0
 HANG_S = 5.0

@@ -14,7 +14,7 @@ import os
 from collections.abc import Callable, Mapping
 
 from emulator.config.validation import did_you_mean
-from emulator.shared_memory.block import Command
+from emulator.shared_memory.status import Command
 
 Say = Callable[[str], None]
 _WORDS = {"start": Command.START_EVENT, "end": Command.END_EVENT}

@@ -29,7 +29,7 @@ import uvloop
 from emulator.assembly.link_specs import bus_words
 from emulator.assembly.provenance import manifest_of
 from emulator.assembly.session import Session
-from emulator.config.rig.file import LoopbackBus
+from emulator.config.rig.buses import LoopbackBus
 from emulator.core import errors
 from emulator.core.errors import RunFailed, StartFailed
 from emulator.core.signals import INDEX, RUNNING
@@ -45,7 +45,9 @@ from emulator.record.writer import (
     MANIFEST_FILE,
     SIGNALS_FILE,
 )
-from emulator.shared_memory.block import Command, LoopState, RecorderState, Sizes, Snapshot, Status
+from emulator.shared_memory.block import Snapshot
+from emulator.shared_memory.layout import Sizes
+from emulator.shared_memory.status import Command, LoopState, RecorderState, Status
 from emulator.stages.bench.child import collect_logs
 from emulator.stages.bench.hook_host import HookSteps
 from emulator.stages.bench.operator import Operator

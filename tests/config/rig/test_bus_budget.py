@@ -12,7 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from emulator.config.rig.bus_budget import Periodic, arrivals, bus_budget
-from emulator.config.rig.file import COMMAND_FRAMES, USUAL_PERIODS_ms, dbc_path, load_rig
+from emulator.config.rig.file import dbc_path, load_rig
+from emulator.config.rig.outputs import COMMAND_FRAMES, USUAL_PERIODS_ms
 from emulator.core.compiled import jit
 from emulator.core.errors import ConfigError
 from emulator.core.signals import TICK_NS

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from emulator.config.rig.file import Imu, Rig
+from emulator.config.rig.file import Rig
+from emulator.config.rig.sensors import Imu
 from emulator.config.validation import validate
 from emulator.config.yaml_source import load
 from emulator.core.errors import ConfigError

@@ -10,7 +10,11 @@ import numpy as np
 import pytest
 
 from emulator.assembly.session import Session
-from emulator.config.rig.file import GnssAccuracy, Imu, Rig, SerialBus, SerialPort, ToneRing
+from emulator.config.rig.buses import SerialBus
+from emulator.config.rig.file import Rig
+from emulator.config.rig.gnss import GnssAccuracy
+from emulator.config.rig.ports import SerialPort
+from emulator.config.rig.sensors import Imu, ToneRing
 from emulator.inspection.sensors.budget import (
     WIRE_STEP,
     Budget,

@@ -12,7 +12,7 @@ import pytest
 
 from emulator.assembly.bench import Bench
 from emulator.assembly.session import Session
-from emulator.config.rig.file import Imu, LeanSensor
+from emulator.config.rig.sensors import Imu, LeanSensor
 from emulator.core.frame_buffer import frame_buffer
 from emulator.inspection.sensors import capture as sensor_record
 from emulator.inspection.sensors.budget import budget_of

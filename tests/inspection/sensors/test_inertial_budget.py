@@ -13,8 +13,8 @@ from scipy.signal import lfilter
 
 from emulator.assembly.bench import Bench
 from emulator.assembly.session import Session
-from emulator.config.rig.file import Imu
 from emulator.config.rig.inertial_unit import EngineOrder, Vibration, Warming
+from emulator.config.rig.sensors import Imu
 from emulator.core.frame_buffer import frame_buffer
 from emulator.inspection.sensors.capture import level_session
 from emulator.inspection.sensors.inertial_budget import (

@@ -18,7 +18,8 @@ from emulator.links.can_bus import CanBusSpec, open_can
 from emulator.links.can_kernel import KernelLink
 from emulator.loop.bus_watch import TEXTS, BusFault, BusRules
 from emulator.loop.runner import Outcome
-from emulator.shared_memory.block import TX, LoopEvent, Status
+from emulator.shared_memory.rings import TX
+from emulator.shared_memory.status import LoopEvent, Status
 from tests.support.cycled import CycledRide
 from tests.support.link_ends import ScriptedSocket, SerialAdapter, data_frame, error_frame
 from tests.support.scripted_robot import variant

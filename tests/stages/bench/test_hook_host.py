@@ -19,7 +19,7 @@ from emulator.runs.one import ride
 from emulator.stages.bench.hook_host import Ask, HookFailed, HookHost
 from tests.support.scripted_robot import RIG, RUN
 
-HEAD = "from emulator.config.scenario.hook import Hook, Ride\n\nclass Mine(Hook):\n"
+HEAD = "from emulator import Hook, Ride\n\nclass Mine(Hook):\n"
 ROW = np.arange(len(SIGNALS), dtype=np.float64)
 
 

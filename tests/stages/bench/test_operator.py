@@ -5,7 +5,7 @@ import os
 
 import pytest
 
-from emulator.shared_memory.block import Command
+from emulator.shared_memory.status import Command
 from emulator.stages.bench.operator import Operator, event_command
 
 EVENTS = {"wet patch": 2, "gust": 5}

@@ -307,7 +307,7 @@ def test_a_hook_that_fails_on_the_bench_gives_verdict_error_and_the_signals_go_t
         "events:\n", "hook: {file: bad.py, name: Bad, every_ms: 50.0, budget_ms: 60.0}\n\nevents:\n"
     )
     (desk.files / "runs" / "bad.py").write_text(
-        "from emulator.config.scenario.hook import Hook\n\n\nclass Bad(Hook):\n"
+        "from emulator import Hook\n\n\nclass Bad(Hook):\n"
         f"    def look(self, ride):\n        if ride.time_s > 1.0:\n            {body}\n"
     )
     process = desk.start()

@@ -24,7 +24,7 @@ from emulator.core.link_protocols import CanLink
 from emulator.core.signals import RUNNING
 from emulator.links.can_bus import CanBusSpec, open_can
 from emulator.links.can_kernel import KernelLink
-from emulator.shared_memory.block import TX, FrameRecords
+from emulator.shared_memory.rings import TX, FrameRecords
 from emulator.wire.can_frames import unpack
 from tests.support.bench_without_noise import BUS_MS, JUMP_m_s2, bench_without_noise
 from tests.support.cycled import CycledRide
