@@ -20,8 +20,8 @@ from emulator.core.frame_buffer import UNTIMED, FrameBuffer, frame_buffer
 from emulator.core.signals import TICK_NS
 from emulator.events.frame_faults import burst_faults
 from emulator.events.table import ACTIVE, EVENT_NAMES, MARK, NEVER
-from emulator.plant.gnss_receiver import Said, sentences
-from emulator.plant.plausibility import told
+from emulator.plant.gnss_receiver import ReceiverConfig, sentences
+from emulator.plant.plausibility import monitor_text
 from emulator.plant.states import (
     END_NAMES,
     END_STOPPED,
@@ -56,7 +56,7 @@ from emulator.plant.states import (
     trip,
 )
 from emulator.plant.step import Plant, tick
-from emulator.sensors.gnss import QUALITIES, stated
+from emulator.sensors.gnss import QUALITIES, reported_sigma
 from emulator.shared_memory.status import Command
 from emulator.wire.geodesy import Origin
 from emulator.wire.nmea import LONGEST_BURST, chosen, longest_burst
@@ -114,11 +114,11 @@ class Bench:
         self._utc_ns = (scenario.utc - _EPOCH) // timedelta(microseconds=1) * 1000
         gnss = session.rig.sensors.gnss
         errors = self.plant.rig[0]["gnss_errors"]
-        self._said = Said(
+        self._receiver_config = ReceiverConfig(
             gnss.satellites,
             gnss.hdop,
             gnss.usual_vdop,
-            np.array([stated(errors[quality]) for quality in range(QUALITIES)]),
+            np.array([reported_sigma(errors[quality]) for quality in range(QUALITIES)]),
             chosen(gnss.sentences),
             o.geoid_separation_m,
             gnss.corrections_age_s,
@@ -135,17 +135,17 @@ class Bench:
         # memoryviews: plain numbers, cheaper than numpy scalars in a 1 kHz cycle
         self._memory = self.plant.memory[0]
         self._row = self._memory["row"]
-        self._happened = self.plant.memory["happened"].data
+        self._events_emitted = self.plant.memory["event_count"].data
         self._run_words = {name: self.plant.run[name].data for name in self.plant.run.dtype.names or ()}
         self._epoch = self._memory["gnss"]
         self._burst = np.zeros(LONGEST_BURST, np.uint8)
         self._burst_view = self._burst.data
-        self._sentences = entry(sentences, self._epoch, 0, self._frame, self._said, self._burst)
+        self._sentences = entry(sentences, self._epoch, 0, self._frame, self._receiver_config, self._burst)
         self._burst_faults = None
-        if any(g["can_id"] == GNSS_LINE for g in self.plant.gates):
+        if any(g["can_id"] == GNSS_LINE for g in self.plant.frame_faults):
             p = self.plant
             self._burst_faults = entry(
-                burst_faults, self._run, p.gates, p.events, p.streams, GNSS_LINE, self._burst, 0
+                burst_faults, self._run, p.frame_faults, p.events, p.streams, GNSS_LINE, self._burst, 0
             )
 
     @staticmethod
@@ -209,7 +209,7 @@ class Bench:
 
     def take_events(self) -> list[tuple[int, int, float, str]]:
         """Events of this tick with their sentences."""
-        n = int(self._happened[0])
+        n = int(self._events_emitted[0])
         if n == 0:
             return self._nothing
         m = self._memory
@@ -231,7 +231,7 @@ class Bench:
                 self._epoch,
                 self._utc_ns + said_ns - self._shift_ns(),
                 self._frame,
-                self._said,
+                self._receiver_config,
                 self._burst,
             )
             due_ns = words["gnss_due_ns"][0] + self._lead_ns
@@ -240,7 +240,7 @@ class Bench:
             else:
                 self._put_faulted(length, due_ns, valid_ns)
         tick = words["tick"][0] - 1
-        burst = line.take(tick * TICK_NS)
+        burst = line.pop(tick * TICK_NS)
         following = line.next_ns
         words["gnss_held_tick"][0] = NEVER if following is None else max(tick + 1, -(-following // TICK_NS))
         if burst is None:
@@ -253,7 +253,7 @@ class Bench:
         p = self.plant
         assert self._burst_faults is not None
         copies, delay = self._burst_faults(
-            self._run, p.gates, p.events, p.streams, GNSS_LINE, self._burst, length
+            self._run, p.frame_faults, p.events, p.streams, GNSS_LINE, self._burst, length
         )
         burst = bytes(self._burst_view[:length])
         for copy in range(copies):
@@ -277,7 +277,7 @@ class Bench:
         elif code in (Command.START_EVENT, Command.END_EVENT) and argument in self._asked:
             e = self.plant.events[int(argument)]
             if code == Command.START_EVENT:
-                e["asked"] = 1
+                e["requested"] = 1
             elif e["state"] == ACTIVE:
                 e["halted"] = 1
 
@@ -326,7 +326,7 @@ class Bench:
             who = ("", "at the bench", "from afar", "at the bench and from afar")[index]
             return f"held by the operator {who}: armed at most" if index else "hold released"
         if code == EV_MONITOR:
-            return told(index, value)
+            return monitor_text(index, value)
         if code == EV_RELEASE:
             return f"support released at {value * 3.6:.1f} km/h"
         if code == EV_LAP:

@@ -12,8 +12,8 @@ from pathlib import Path
 from typing import NamedTuple
 
 from emulator.config.based_on import load_with_bases
-from emulator.config.rig.bus_budget import BusBudget, bus_budget
-from emulator.config.rig.consistency import doubts
+from emulator.config.rig.bus_load import BusLoad, bus_load
+from emulator.config.rig.consistency import rig_warnings
 from emulator.config.rig.file import dbc_path, frames_of, load_rig, vehicle_path
 from emulator.config.rig.frames import frame_contradictions
 from emulator.config.scenario.circuit import load_circuit
@@ -35,7 +35,7 @@ class Checked(NamedTuple):
     kind: str
     problems: list[Problem]
     warnings: list[Problem]
-    budget: BusBudget | None = None
+    budget: BusLoad | None = None
 
 
 def check(
@@ -81,16 +81,16 @@ def _check_one(path: str, given: Mapping[str, int | float]) -> tuple[Checked, li
     except ConfigError as error:
         named = _named_anyway(source, kind)
         own = [p for p in error.problems if p.file not in named]
-        return Checked(path, kind, own, [], _budget(path, kind)), named
-    return Checked(path, kind, [], warnings, _budget(path, kind)), named
+        return Checked(path, kind, own, [], _bus_load(path, kind)), named
+    return Checked(path, kind, [], warnings, _bus_load(path, kind)), named
 
 
-def _budget(path: str, kind: str) -> BusBudget | None:
+def _bus_load(path: str, kind: str) -> BusLoad | None:
     if kind != "rig":
         return None
     try:
         rig, source = load_rig(path)
-        return bus_budget(rig, load_codec(Path(dbc_path(rig, source)), frames_of(rig)))
+        return bus_load(rig, load_codec(Path(dbc_path(rig, source)), frames_of(rig)))
     except ConfigError:
         return None
 
@@ -103,7 +103,7 @@ def _rig(path: str) -> tuple[list[Problem], list[str]]:
         raise ConfigError(problems)
     vehicle = vehicle_path(rig, source)
     with contextlib.suppress(ConfigError):  # the vehicle's problems are told with its own file
-        warnings += doubts(rig, source, load_vehicle(vehicle).values)
+        warnings += rig_warnings(rig, source, load_vehicle(vehicle).values)
     return warnings, [vehicle]
 
 

@@ -26,7 +26,7 @@ from emulator.config.scenario.events import (
 from emulator.core.random_streams import stream_start, uniform
 from emulator.core.signals import INDEX, TICK_NS
 from emulator.events.actuator_faults import ACTUATOR_EFFECTS, CHANNELS
-from emulator.events.frame_faults import FRAME_EFFECTS, FROM_ROBOT, TO_ROBOT, gates
+from emulator.events.frame_faults import FRAME_EFFECTS, FROM_ROBOT, TO_ROBOT, frame_fault_table
 from emulator.events.sample_faults import EFFECTS
 from emulator.events.table import (
     BUS_EFFECTS,
@@ -224,10 +224,10 @@ def _station(session: Session, trigger: Trigger) -> float:
 # ---- gates -----------------------------------------------------------------------------------------------
 
 
-def gates_of(session: Session) -> NDArray[np.void]:
+def frame_faults_of(session: Session) -> NDArray[np.void]:
     """(G,) GATE_DTYPE: what stands in the way of frames, in the scenario's order."""
     chosen = [(i, e) for i, e in enumerate(session.scenario.events) if isinstance(e, FrameEvent)]
-    table = gates(len(chosen))
+    table = frame_fault_table(len(chosen))
     ids = {name: int(i) for name, i in zip(session.codec.frames, session.codec.table.can_id, strict=True)}
     for g, (i, event) in zip(table, chosen, strict=True):
         g["event"], g["effect"] = i, FRAME_EFFECTS.index(event.effect)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 
 from emulator.assembly.session import Session
-from emulator.config.rig.bus_budget import wire_ns
+from emulator.config.rig.bus_load import wire_ns
 from emulator.config.rig.buses import LoopbackBus, SerialBus, SocketcanBus
 from emulator.config.rig.file import Rig
 from emulator.config.rig.ports import PtyPort, SerialPort, UdpPort

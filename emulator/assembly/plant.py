@@ -8,11 +8,18 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.assembly.event_tables import events_of, gates_of, stream_names, stream_seeds, ticks, triggers_of
+from emulator.assembly.event_tables import (
+    events_of,
+    frame_faults_of,
+    stream_names,
+    stream_seeds,
+    ticks,
+    triggers_of,
+)
 from emulator.assembly.link_specs import line_baud
 from emulator.assembly.serial_pacing import BurstLine
 from emulator.assembly.session import Session
-from emulator.config.rig.bus_budget import wire_ns
+from emulator.config.rig.bus_load import wire_ns
 from emulator.config.rig.gnss import Gnss
 from emulator.config.rig.outputs import COMMAND_FRAMES, INPUT_FRAME, Output
 from emulator.config.rig.sensors import AnalogueSensor
@@ -200,12 +207,12 @@ def build_plant(session: Session) -> Plant:
         run=run,
         memory=memory,
         x=x,
-        good=x.copy(),
+        last_valid_state=x.copy(),
         u=u,
         work=scratch(),
         line=session.line,
         road=session.road,
-        relief=session.relief,
+        road_profile=session.road_profile,
         codec=codec.table,
         robot=robot,
         out=out,
@@ -213,10 +220,10 @@ def build_plant(session: Session) -> Plant:
         actuators=actuators(),
         events=events_of(session, first_jitter + len(names)),
         triggers=triggers_of(session),
-        gates=gates_of(session),
+        frame_faults=frame_faults_of(session),
         past=np.zeros((len(scenario.events), 2, PAST)),
         inbox=frame_buffer(_ROWS),
-        spare=frame_buffer(_ROWS),
+        scratch_frames=frame_buffer(_ROWS),
         streams=starts.copy(),
         streams_0=starts,
         rings=_rings(session),
@@ -230,22 +237,24 @@ def _road_at_rest(session: Session, x: float, y: float, heading: float) -> NDArr
     planes = []
     for tx, ty in ((x, y), (x + base * math.cos(heading), y + base * math.sin(heading))):
         station, offset, _ = locate(session.line, tx, ty, session.scenario.start.station_m)
-        planes.append(plane_under(session.relief, session.line, station, offset, tx, ty, 0.0, 0.0, _TICK_S))
+        planes.append(
+            plane_under(session.road_profile, session.line, station, offset, tx, ty, 0.0, 0.0, _TICK_S)
+        )
     return np.array(planes).ravel()
 
 
 def _rings(session: Session) -> NDArray[np.void]:
     """(4,) tone rings front and rear, then those behind the pulse frames; without teeth if not modelled."""
     rings = np.zeros(4, RING_DTYPE)
-    given = session.rig.sensors.wheel_speed.tone_ring
-    if given is None:
+    config = session.rig.sensors.wheel_speed.tone_ring
+    if config is None:
         return rings
     # Without a window in edges or time, the reading is the last interval.
-    longest = MOST_INTERVALS if given.averaging_ms is not None else 1
+    longest = MOST_INTERVALS if config.averaging_ms is not None else 1
     for k, (name, teeth, radius, tyre) in enumerate(
         (
-            ("front", given.teeth_front, given.rolling_radius_front_m, FRONT),
-            ("rear", given.teeth_rear, given.rolling_radius_rear_m, REAR),
+            ("front", config.teeth_front, config.rolling_radius_front_m, FRONT),
+            ("rear", config.teeth_rear, config.rolling_radius_rear_m, REAR),
         )
     ):
         rings[k] = tone_ring(
@@ -253,13 +262,13 @@ def _rings(session: Session) -> NDArray[np.void]:
             float(session.nominal.tyre[tyre]["radius"]) if radius is None else radius,
             seed=session.seed,
             name=name,
-            pitch_error=given.pitch_error_pct * 0.01,
-            eccentricity=given.eccentricity_pct * 0.01,
-            window=longest if given.averaging_edges is None else given.averaging_edges,
-            window_ns=None if given.averaging_ms is None else round(given.averaging_ms * 1e6),
-            timeout_ns=round(given.timeout_ms * 1e6),
-            timer_ns=given.timer_resolution_ns,
-            resolution_m_s=given.resolution_m_s,
+            pitch_error=config.pitch_error_pct * 0.01,
+            eccentricity=config.eccentricity_pct * 0.01,
+            window=longest if config.averaging_edges is None else config.averaging_edges,
+            window_ns=None if config.averaging_ms is None else round(config.averaging_ms * 1e6),
+            timeout_ns=round(config.timeout_ms * 1e6),
+            timer_ns=config.timer_resolution_ns,
+            resolution_m_s=config.resolution_m_s,
         )[0]
     carried = {s for name in session.outputs for s in session.codec.signals[session.codec.frame(name)]}
     if carried & set(OUTPUT_VALUES[V_PULSES:V_ANALOGUE]):
@@ -269,54 +278,54 @@ def _rings(session: Session) -> NDArray[np.void]:
 
 def _imu(session: Session) -> NDArray[np.void]:
     """(1,) the inertial unit."""
-    given, outputs = session.rig.sensors.imu, session.rig.outputs
+    config, outputs = session.rig.sensors.imu, session.rig.outputs
     # White noise without a low-pass has its density at the rate the triad is sampled at.
     rates_hz, force_hz = (
         outputs[name].rate_hz if name in outputs else 0.0 for name in ("imu_rates", "imu_force")
     )
     rates = Triad(
-        noise_density=given.rate_noise_density_rad_s_sqrtHz,
+        noise_density=config.rate_noise_density_rad_s_sqrtHz,
         sample_hz=rates_hz,
-        bias=given.rate_bias_rad_s,
-        turn_on_bias=given.rate_turn_on_bias_rad_s,
-        instability=given.rate_bias_instability_rad_s,
-        correlation_s=given.rate_correlation_time_s,
-        walk=given.rate_random_walk_rad_s2_sqrtHz,
-        scale_error=_from_ppm(given.rate_scale_error_ppm),
-        cross_axis=given.rate_cross_axis_rad,
-        force_felt=given.rate_per_force_rad_s_per_m_s2,
-        bias_per_kelvin=given.rate_bias_rad_s_per_K,
-        scale_per_kelvin=_from_ppm(given.rate_scale_ppm_per_K),
-        corner_hz=given.rate_corner_hz,
-        damping=given.rate_damping,
-        limit=math.inf if given.rate_range_rad_s is None else given.rate_range_rad_s,
-        resolution=given.rate_resolution_rad_s,
+        bias=config.rate_bias_rad_s,
+        turn_on_bias=config.rate_turn_on_bias_rad_s,
+        instability=config.rate_bias_instability_rad_s,
+        correlation_s=config.rate_correlation_time_s,
+        walk=config.rate_random_walk_rad_s2_sqrtHz,
+        scale_error=_from_ppm(config.rate_scale_error_ppm),
+        cross_axis=config.rate_cross_axis_rad,
+        force_felt=config.rate_per_force_rad_s_per_m_s2,
+        bias_per_kelvin=config.rate_bias_rad_s_per_K,
+        scale_per_kelvin=_from_ppm(config.rate_scale_ppm_per_K),
+        corner_hz=config.rate_corner_hz,
+        damping=config.rate_damping,
+        limit=math.inf if config.rate_range_rad_s is None else config.rate_range_rad_s,
+        resolution=config.rate_resolution_rad_s,
     )
     force = Triad(
-        noise_density=given.force_noise_density_m_s2_sqrtHz,
+        noise_density=config.force_noise_density_m_s2_sqrtHz,
         sample_hz=force_hz,
-        bias=given.force_bias_m_s2,
-        turn_on_bias=given.force_turn_on_bias_m_s2,
-        instability=given.force_bias_instability_m_s2,
-        correlation_s=given.force_correlation_time_s,
-        walk=given.force_random_walk_m_s3_sqrtHz,
-        scale_error=_from_ppm(given.force_scale_error_ppm),
-        cross_axis=given.force_cross_axis_rad,
-        bias_per_kelvin=given.force_bias_m_s2_per_K,
-        scale_per_kelvin=_from_ppm(given.force_scale_ppm_per_K),
-        corner_hz=given.force_corner_hz,
-        damping=given.force_damping,
-        limit=math.inf if given.force_range_m_s2 is None else given.force_range_m_s2,
-        resolution=given.force_resolution_m_s2,
+        bias=config.force_bias_m_s2,
+        turn_on_bias=config.force_turn_on_bias_m_s2,
+        instability=config.force_bias_instability_m_s2,
+        correlation_s=config.force_correlation_time_s,
+        walk=config.force_random_walk_m_s3_sqrtHz,
+        scale_error=_from_ppm(config.force_scale_error_ppm),
+        cross_axis=config.force_cross_axis_rad,
+        bias_per_kelvin=config.force_bias_m_s2_per_K,
+        scale_per_kelvin=_from_ppm(config.force_scale_ppm_per_K),
+        corner_hz=config.force_corner_hz,
+        damping=config.force_damping,
+        limit=math.inf if config.force_range_m_s2 is None else config.force_range_m_s2,
+        resolution=config.force_resolution_m_s2,
     )
-    warm, vibration = given.temperature, given.vibration
+    warm, vibration = config.temperature, config.vibration
     road, radius = vibration.road, float(session.vehicle.tyre[FRONT]["radius"])
     return inertial_unit(
         rates,
         force,
         tick_s=_TICK_S,
         seed=session.seed,
-        mount=turned(*given.misalignment_rad) @ turned(*(math.radians(a) for a in given.attitude_deg)),
+        mount=turned(*config.misalignment_rad) @ turned(*(math.radians(a) for a in config.attitude_deg)),
         warming=None
         if warm is None
         else Warming(
@@ -432,11 +441,11 @@ def _rig_record(session: Session, heading: float, x: NDArray[np.float64]) -> NDA
     return record
 
 
-def _analogue(given: AnalogueSensor | None) -> Analogue:
-    if given is None:
+def _analogue(config: AnalogueSensor | None) -> Analogue:
+    if config is None:
         return Analogue()
-    low, high = (-math.inf, math.inf) if given.range is None else given.range
-    return Analogue(given.noise, _gain(given.time_constant_ms), given.resolution, low, high)
+    low, high = (-math.inf, math.inf) if config.range is None else config.range
+    return Analogue(config.noise, _gain(config.time_constant_ms), config.resolution, low, high)
 
 
 def _gnss_errors(gnss: Gnss) -> NDArray[np.float64]:
@@ -451,6 +460,6 @@ def _gnss_errors(gnss: Gnss) -> NDArray[np.float64]:
             )
         else:
             own = gnss.accuracy.get(name)  # type: ignore[call-overload]
-            given = {} if own is None else own.model_dump(exclude_none=True)
-            table[quality] = USUAL_ACCURACY[name]._replace(**given)
+            config = {} if own is None else own.model_dump(exclude_none=True)
+            table[quality] = USUAL_ACCURACY[name]._replace(**config)
     return table

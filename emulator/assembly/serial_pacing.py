@@ -44,7 +44,7 @@ class BurstLine:
         self._free_ns = start_ns + line_ns
         self._waiting.append(Burst(sentences, start_ns, line_ns, valid_ns))
 
-    def take(self, now_ns: int) -> Burst | None:
+    def pop(self, now_ns: int) -> Burst | None:
         """The next burst if its time has come."""
         return self._waiting.popleft() if self._waiting and self._waiting[0].start_ns <= now_ns else None
 

@@ -18,13 +18,13 @@ from typing import Any
 import numpy as np
 
 from emulator.assembly.check import named_anyway
-from emulator.config.rig.bus_budget import BusBudget, bus_budget
-from emulator.config.rig.consistency import doubts
+from emulator.config.rig.bus_load import BusLoad, bus_load
+from emulator.config.rig.consistency import rig_warnings
 from emulator.config.rig.file import Rig, carries_fd, dbc_path, frames_of, load_rig, vehicle_path
 from emulator.config.rig.frames import frame_contradictions
 from emulator.config.rig.outputs import FrameName
 from emulator.config.scenario.course import Course
-from emulator.config.scenario.event_needs import misfits
+from emulator.config.scenario.event_needs import unmet_needs
 from emulator.config.scenario.manoeuvre import most_speed
 from emulator.config.scenario.schema import PROFILE_JERK, Scenario, hook_path, load_course, load_scenario
 from emulator.config.vehicle.change import VehicleChange, changed_values
@@ -40,7 +40,7 @@ from emulator.lap.target_speed import engine_curve, speed_limits, target_speed
 from emulator.road.iso8608 import CLASS_DEGREE_m3, along_lap, roughness
 from emulator.road.line import Line, Surface, surface
 from emulator.road.line import Patch as RoadPatch
-from emulator.road.shape import Bump, Relief, relief
+from emulator.road.shape import Bump, RoadProfile, road_profile
 from emulator.robot.mission import Mission
 from emulator.sensors.imu import turned
 from emulator.vehicle.params import RigidMass, Vehicle, vehicle_record
@@ -75,7 +75,7 @@ class Session:
     line: Line
     road: Surface
     sector_ends: tuple[float, ...]
-    relief: Relief
+    road_profile: RoadProfile
     width: float
     codec: Codec
     outputs: tuple[str, ...]
@@ -99,9 +99,9 @@ class Session:
         return {e.name: i for i, e in enumerate(self.scenario.events) if e.can_be_asked}
 
     @property
-    def bus(self) -> BusBudget | None:
+    def bus(self) -> BusLoad | None:
         """What the rig's bus has to carry, if its bit rate is known."""
-        return bus_budget(self.rig, self.codec)
+        return bus_load(self.rig, self.codec)
 
     @property
     def payload_bytes(self) -> int:
@@ -204,7 +204,7 @@ def load_session(
     except ConfigError as error:
         problems += error.problems
     if rig is not None and scenario is not None and codec is not None:
-        problems += misfits(scenario, scenario_source, rig, codec)
+        problems += unmet_needs(scenario, scenario_source, rig, codec)
     if problems or rig is None or scenario is None or vehicle_file is None or codec is None:
         raise ConfigError(problems)
 
@@ -214,7 +214,7 @@ def load_session(
     if scenario.vehicle != VehicleChange():
         values = changed_values(scenario.vehicle, vehicle_file, scenario_source)
         bike = vehicle_record(values, vehicle_file.tables, robot=robot)
-    shape = _relief(course, scenario)
+    shape = _road_profile(course, scenario)
     line = course.line._replace(bank=np.arctan(shape.tilt), slope=np.arctan(shape.rise))
     line = line._replace(target_speed=_profile(scenario, scenario_source, nominal, line))
     named = vehicle_path(rig, rig_source)
@@ -250,20 +250,20 @@ def load_session(
             ],
         ),
         sector_ends=course.sector_ends_m,
-        relief=shape,
+        road_profile=shape,
         width=course.width_m,
         codec=codec,
         outputs=tuple(rig.outputs),
         seed=seed,
         files={name: hashlib.sha256(Path(path).read_bytes()).hexdigest() for name, path in paths.items()},
         paths=paths,
-        warnings=[*unwise, *doubts(rig, rig_source, vehicle_file.values), *vehicle_file.warnings],
+        warnings=[*unwise, *rig_warnings(rig, rig_source, vehicle_file.values), *vehicle_file.warnings],
         parameters=scenario_source.parameters,
         set_parameters=dict(parameters or {}),
     )
 
 
-def _relief(course: Course, scenario: Scenario) -> Relief:
+def _road_profile(course: Course, scenario: Scenario) -> RoadProfile:
     """The road's shape: elevation and bank of the course, bumps and roughness of the scenario."""
     line = course.line
     elevation, rise = along_lap(line, [s for s, _ in course.elevation], [z for _, z in course.elevation])
@@ -273,7 +273,7 @@ def _relief(course: Course, scenario: Scenario) -> Relief:
     if surface.roughness is not None:
         rough, step = roughness(line, CLASS_DEGREE_m3[surface.roughness.iso_class], surface.roughness.seed)
     bumps = [Bump(b.at_m, b.length_m, b.height_m, b.left_m, b.right_m) for b in surface.bumps]
-    return relief(line, elevation, rise, bank, bumps, rough, step)
+    return road_profile(line, elevation, rise, bank, bumps, rough, step)
 
 
 def _problems_of_vehicle(file: str) -> list[Problem]:

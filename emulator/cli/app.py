@@ -200,7 +200,7 @@ def check(
     Exit status 0 if all is well (warnings are shown), 3 if anything is wrong.
     """
     from emulator.assembly.check import check as check_files
-    from emulator.report.bus_tables import budget_tables
+    from emulator.report.bus_tables import bus_load_tables
 
     console = _console()
     wrong = 0
@@ -211,7 +211,7 @@ def check(
             console.print(f"{warning} (warning)", style="yellow", markup=False)
         wrong += len(checked.problems)
         if checked.budget is not None:
-            console.print(budget_tables(checked.budget))
+            console.print(bus_load_tables(checked.budget))
         if not checked.problems:
             console.print(f"{checked.path}: {checked.kind}, no problems", markup=False)
     raise typer.Exit(_GIVEN if wrong else 0)

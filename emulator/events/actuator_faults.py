@@ -49,12 +49,12 @@ def actuators() -> NDArray[np.void]:
     table = np.zeros(len(CHANNELS), ACTUATOR_DTYPE)
     table["played"] = np.nan
     for channel in range(len(CHANNELS)):
-        sound(table[channel])
+        intact(table[channel])
     return table
 
 
 @jit
-def sound(a: Record) -> None:
+def intact(a: Record) -> None:
     """Nothing is wrong with it."""
     a.silent = 0
     a.stuck_at = math.nan
@@ -63,7 +63,7 @@ def sound(a: Record) -> None:
 
 
 @jit
-def worsen(a: Record, e: Record, strength: float) -> None:
+def apply_fault(a: Record, e: Record, strength: float) -> None:
     """Event ``e`` of this channel is live; ``strength`` 0..1 scales what can be scaled."""
     if e.effect == NO_RESPONSE:
         a.silent = 1
@@ -84,24 +84,24 @@ def worsen(a: Record, e: Record, strength: float) -> None:
 
 
 @jit
-def move(a: Record, asked: float, gain: float, step: float, low: float, high: float) -> float:
+def move(a: Record, commanded: float, gain: float, step: float, low: float, high: float) -> float:
     """One tick of an actuator; returns what it delivers.
 
-    asked      NaN: never asked, it stays
+    commanded  NaN: never asked, it stays
     gain       share of the way its first-order lag goes in a tick
     step       most it changes in a tick
     low, high  what it can deliver
     """
     if a.silent != 0:
-        asked = 0.0
-    if not math.isnan(asked):
+        commanded = 0.0
+    if not math.isnan(commanded):
         half = 0.5 * a.play
         if half > 0.0 and not math.isnan(a.played):
-            asked = min(asked + half, max(asked - half, a.played))
-        a.played = asked
+            commanded = min(commanded + half, max(commanded - half, a.played))
+        a.played = commanded
         if a.slow > 1.0:
             gain, step = 1.0 - (1.0 - gain) ** (1.0 / a.slow), step / a.slow
-        change = gain * (asked - a.state)
+        change = gain * (commanded - a.state)
         a.state += min(step, max(-step, change))
         a.state = min(high, max(low, a.state))
     if not math.isnan(a.stuck_at):

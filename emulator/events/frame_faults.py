@@ -37,7 +37,7 @@ WAITING_ROOM = 512
 """Frames a gate can hold back; one that finds no room is lost."""
 
 _B64, _ROOM = (MAX_DATA,), (WAITING_ROOM,)
-GATE_DTYPE = np.dtype(
+FRAME_FAULT_DTYPE = np.dtype(
     [
         ("event", np.int64),  # the event that opens it
         ("effect", np.int64),
@@ -67,9 +67,9 @@ GATE_DTYPE = np.dtype(
 _BEHIND_THE_NEXT = 1 << 62
 
 
-def gates(n: int) -> NDArray[np.void]:
+def frame_fault_table(n: int) -> NDArray[np.void]:
     """(n,) gates that hold nothing."""
-    table = np.zeros(n, GATE_DTYPE)
+    table = np.zeros(n, FRAME_FAULT_DTYPE)
     table["other_id"] = -1
     return table
 
@@ -129,7 +129,7 @@ def _insert(g: Record, to: FrameBuffer) -> None:
 
 
 @jit
-def _spoil(g: Record, to: FrameBuffer, n: int, streams: NDArray[np.uint64], stream: int) -> None:
+def _flip_bits(g: Record, to: FrameBuffer, n: int, streams: NDArray[np.uint64], stream: int) -> None:
     """Flip bits of row ``n``: those of the mask, or so many drawn ones, no bit twice."""
     length = to.length[n]
     if g.flips == 0:
@@ -145,7 +145,7 @@ def _spoil(g: Record, to: FrameBuffer, n: int, streams: NDArray[np.uint64], stre
 
 
 @jit
-def pass_gate(
+def apply_frame_fault(
     g: Record,
     frames: FrameBuffer,
     to: FrameBuffer,
@@ -202,13 +202,13 @@ def pass_gate(
         elif g.effect == CORRUPTION:
             n = _append(to, frames, i)
             if n >= 0:
-                _spoil(g, to, n, streams, stream)
+                _flip_bits(g, to, n, streams, stream)
     if g.effect == INSERTION and live and elapsed % g.every == 0:
         _insert(g, to)
 
 
 @jit
-def put_back(frames: FrameBuffer, to: FrameBuffer) -> None:
+def copy_frames(frames: FrameBuffer, to: FrameBuffer) -> None:
     """``to`` becomes a copy of ``frames``, as far as there is room."""
     to.count[0] = 0
     for i in range(frames.count[0]):
@@ -216,9 +216,9 @@ def put_back(frames: FrameBuffer, to: FrameBuffer) -> None:
 
 
 @jit
-def put_before(frames: FrameBuffer, spare: FrameBuffer, can_id: int, n: int) -> None:
+def insert_before(frames: FrameBuffer, scratch_frames: FrameBuffer, can_id: int, n: int) -> None:
     """``n`` frames of eight zero bytes under ``can_id`` go before all others."""
-    put_back(frames, spare)
+    copy_frames(frames, scratch_frames)
     frames.count[0] = 0
     for i in range(min(n, frames.can_id.shape[0])):
         frames.can_id[i], frames.length[i] = can_id, 8
@@ -226,8 +226,8 @@ def put_before(frames: FrameBuffer, spare: FrameBuffer, can_id: int, n: int) -> 
         for k in range(8):
             frames.data[i, k] = 0
         frames.count[0] = i + 1
-    for i in range(spare.count[0]):
-        row = _append(frames, spare, i)
+    for i in range(scratch_frames.count[0]):
+        row = _append(frames, scratch_frames, i)
         if row >= 0:
             frames.valid_ns[row] = UNTIMED  # it waits behind them
 
@@ -235,7 +235,7 @@ def put_before(frames: FrameBuffer, spare: FrameBuffer, can_id: int, n: int) -> 
 @jit
 def burst_faults(
     run: Record,
-    gates: NDArray[np.void],
+    frame_faults: NDArray[np.void],
     events: NDArray[np.void],
     streams: NDArray[np.uint64],
     line_id: int,
@@ -247,8 +247,8 @@ def burst_faults(
     Flips the bits that a corruption flips, but never the eighth of a byte: NMEA 0183 is a code of seven.
     """
     copies, delay = 1, 0
-    for k in range(gates.shape[0]):
-        g = gates[k]
+    for k in range(frame_faults.shape[0]):
+        g = frame_faults[k]
         if g.can_id != line_id:
             continue
         e = events[g.event]

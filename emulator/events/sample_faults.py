@@ -82,7 +82,7 @@ def faulted(
 
 
 @jit
-def recall(past: NDArray[np.float64], n: int, delay: int, value: float) -> float:
+def delayed_sample(past: NDArray[np.float64], n: int, delay: int, value: float) -> float:
     """Remember ``value`` as sample ``n`` (counted from 0) and return the one of ``delay`` samples before.
 
     past   (K,) ring of samples, ``delay`` below K

@@ -82,7 +82,7 @@ EVENT_DTYPE = np.dtype(
         ("live", np.int64),  # 1: active, and not in a pause of an intermittent one
         ("turns", np.int64),  # tick at which live changes
         ("next", np.int64),  # tick it comes again at; NEVER: when triggered
-        ("asked", np.int64),  # 1: somebody asked for it during the ride
+        ("requested", np.int64),  # 1: somebody asked for it during the ride
         ("halted", np.int64),  # 1: somebody asked for its end
         ("holds", np.int64),  # 1: the value at onset is known
         ("held", np.float64),  # value at onset
@@ -121,7 +121,7 @@ def _span(e: Record, mean: float, streams: NDArray[np.uint64]) -> int:
 @jit
 def _end(e: Record) -> None:
     """Over, or waiting for the next time."""
-    e.triggered = e.asked = e.halted = e.live = 0
+    e.triggered = e.requested = e.halted = e.live = 0
     e.state = OVER
     if e.repeats > 0:
         e.repeats -= 1
@@ -180,7 +180,7 @@ def strength(e: Record, tick: int) -> float:
 
 
 @jit
-def swell(e: Record, tick: int) -> float:
+def raised_cosine(e: Record, tick: int) -> float:
     """Share 0..1 of an active event that grows over its ramp and is gone at its end, by half waves of cosine.
 
     The end of its duration also ends it where events no longer move, after the ride.

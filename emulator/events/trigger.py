@@ -46,7 +46,7 @@ TRIGGER_DTYPE = np.dtype(
 
 
 @jit
-def look(
+def evaluate(
     triggers: NDArray[np.void],
     events: NDArray[np.void],
     tick: int,
@@ -79,7 +79,7 @@ def look(
             elif t.kind == EVENT_ENDED:
                 t.met = 1 if events[t.other].ends > t.seen else 0
             elif t.kind == ASKED:
-                t.met = 1 if events[t.event].asked != 0 else 0
+                t.met = 1 if events[t.event].requested != 0 else 0
             else:
                 t.met = 1 if t.met_children >= t.need else 0
             t.since = tick

@@ -35,7 +35,7 @@ class SoleUse:
             self._holder = None
 
 
-def take(kind: str, name: str) -> SoleUse:
+def acquire(kind: str, name: str) -> SoleUse:
     """Take a bus, port or device for this process alone.
 
     kind, name  such as ("CAN interface", "can0"); a path is followed to the device it means

@@ -167,7 +167,7 @@ class BusWatch:
         """Frames received so far with identifiers of ours."""
         return self._own
 
-    def look(self, cycle: int, tick: int, now: LinkCounts) -> list[Happening]:
+    def poll(self, cycle: int, tick: int, now: LinkCounts) -> list[Happening]:
         """Take in the link's counts; returns what began or was over since the last look, mostly nothing."""
         before, self._before = self._before, now
         elapsed = 0 if self._looked is None else cycle - self._looked
@@ -175,14 +175,14 @@ class BusWatch:
         own, self._own_before = self._own - self._own_before, self._own
         lost = now.receive_lost - before.receive_lost
         errors = now.bus_errors - before.bus_errors
-        heard = now.received - before.received + lost
+        received = now.received - before.received + lost
         if first:  # what waited in the kernel before the cycle began says nothing
-            lost = heard = 0
+            lost = received = 0
         offs, downs = now.bus_offs - before.bus_offs, now.downs - before.downs
         full = now.send_full - before.send_full
         seconds = elapsed / self._ticks_per_s
         noisy = self._over(0, errors, seconds)
-        flooded = self._over(1, heard, seconds)
+        flooded = self._over(1, received, seconds)
         present = self._last_seen
         quiet = not (own or lost or errors or full or flooded or offs or downs or now.bus_off or now.down)
         if quiet and present.count(None) == _N:
@@ -196,7 +196,7 @@ class BusWatch:
             own > 0,
             lost > 0,
         )
-        counts = (offs, downs, full, errors, heard, own, lost)
+        counts = (offs, downs, full, errors, received, own, lost)
         told: list[Happening] = []
         for fault in BusFault:
             record, last = self.records[fault], present[fault]

@@ -245,7 +245,7 @@ def _number(value: float, digits: int = 3) -> float | None:
     return round(value, digits) if math.isfinite(value) else None
 
 
-class Budget:
+class TimingAccounts:
     """Counts a run's timing and writes its certificate.
 
     outputs         what each output promises; frames with other identifiers are not part of the certificate

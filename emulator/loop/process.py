@@ -21,7 +21,7 @@ from emulator.core.link_protocols import CanLink, GnssLink, PulseLink
 from emulator.core.signals import SIGNALS
 from emulator.loop import host
 from emulator.loop.bus_watch import BusRules, BusWatch
-from emulator.loop.certificate import GNSS, Budget, OutputSpec
+from emulator.loop.certificate import GNSS, OutputSpec, TimingAccounts
 from emulator.loop.runner import Limits, Plant, StopRequest, run_cycle
 from emulator.shared_memory.block import Snapshot
 from emulator.shared_memory.layout import Sizes
@@ -42,7 +42,7 @@ class Parts(NamedTuple):
 
 @dataclass(frozen=True)
 class HostSettings:
-    """What to ask of the host; see ``host.apply``. ``late_after_ns`` as in ``Budget``."""
+    """What to ask of the host; see ``host.apply``. ``late_after_ns`` as in ``TimingAccounts``."""
 
     cpu: int | None = None
     priority: int = 0
@@ -94,7 +94,7 @@ def run_loop_process(
             links.callback(parts.can.close)
             if parts.pulse is not None:
                 links.callback(parts.pulse.close)
-            budget = Budget(
+            timing = TimingAccounts(
                 parts.outputs,
                 period_ns=parts.limits.period_ns,
                 late_after_ns=settings.late_after_ns,
@@ -109,12 +109,12 @@ def run_loop_process(
                 snapshot,
                 clock,
                 parts.limits,
-                budget,
+                timing,
                 stop,
                 supervisor_pid,
                 parts.pulse,
             )
-            certificate = budget.certificate(report.as_dict())
+            certificate = timing.certificate(report.as_dict())
             ended = LoopState.ENDED
         finally:
             status[Status.LOOP_STATE] = ended
@@ -128,13 +128,13 @@ def warm() -> None:
         scratch.write_signals(0, np.zeros(len(SIGNALS)))
         scratch.write_frames(0, TX, frames, 0)
         scratch.write_event(0, 0, 0, 0.0, "")
-        scratch.write_given(0, Command.STOP, 0.0)
+        scratch.write_applied(0, Command.STOP, 0.0)
         scratch.write_gnss(0, b"$")
         scratch.post(Command.STOP)
-        scratch.take_command()
-    budget = Budget([OutputSpec("gnss", GNSS, 1.0, 0)])
-    budget.tick(0, 0)
-    budget.frames(frames, 0, 0)
-    budget.gnss(0, 0, 0, taken=True)
-    budget.lateness_ns()
+        scratch.pop_command()
+    timing = TimingAccounts([OutputSpec("gnss", GNSS, 1.0, 0)])
+    timing.tick(0, 0)
+    timing.frames(frames, 0, 0)
+    timing.gnss(0, 0, 0, taken=True)
+    timing.lateness_ns()
     BusWatch(BusRules(), np.zeros(1, np.int64)).frames(frames)

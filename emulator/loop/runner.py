@@ -23,7 +23,7 @@ from emulator.core.frame_buffer import FrameBuffer, frame_buffer
 from emulator.core.link_protocols import CanLink, GnssLink, PulseLink
 from emulator.core.signals import ARMED, RUNNING, TRIPPED
 from emulator.loop.bus_watch import BusRules, BusWatch
-from emulator.loop.certificate import GNSS, Budget, edges_us
+from emulator.loop.certificate import GNSS, TimingAccounts, edges_us
 from emulator.shared_memory.block import Snapshot
 from emulator.shared_memory.rings import RX, TX
 from emulator.shared_memory.status import Command, LoopEvent, LoopState, RecorderState, Status
@@ -173,7 +173,7 @@ def run_cycle(
     snapshot: Snapshot,
     clock: Clock,
     limits: Limits,
-    budget: Budget,
+    timing: TimingAccounts,
     stop: StopRequest | None = None,
     supervisor_pid: int = 0,
     pulse: PulseLink | None = None,
@@ -189,7 +189,7 @@ def run_cycle(
     rx, tx = frame_buffer(limits.rx_rows), frame_buffer(limits.tx_rows)
     # memoryviews: plain integers in and out, several times cheaper than numpy scalars
     rx_count, tx_count = rx.count.data, tx.count.data
-    watch = BusWatch(limits.bus_rules, _own_ids(budget), period)
+    watch = BusWatch(limits.bus_rules, _own_ids(timing), period)
     status = snapshot.status
     snapshot.lateness_edges_us[:] = edges_us()
     status[Status.LOOP_PID] = os.getpid()
@@ -209,7 +209,7 @@ def run_cycle(
     def give(code: int, argument: float) -> None:
         """Hand the plant a command; with the frames received these are all that ever reaches it."""
         plant.command(code, argument)
-        snapshot.write_given(cycle, code, argument)
+        snapshot.write_applied(cycle, code, argument)
 
     def look_at_bus() -> None:
         """What the link saw since the last look, into status, events and, while it counts, an answer."""
@@ -220,7 +220,7 @@ def run_cycle(
         status[Status.SEND_LOST] = counts.send_lost
         status[Status.RECEIVE_LOST] = counts.receive_lost
         status[Status.BUS_ERRORS] = counts.bus_errors
-        for h in watch.look(cycle, plant.tick_number, counts):
+        for h in watch.poll(cycle, plant.tick_number, counts):
             tell(LoopEvent.BUS_FAULT if h.begins else LoopEvent.BUS_FAULT_OVER, h.value, h.text, h.fault)
         if watch.present or status[Status.BUS_FAULTS]:
             status[Status.BUS_FAULTS] = watch.present
@@ -268,7 +268,7 @@ def run_cycle(
                 deadline += excess * period
                 lateness -= excess * period
 
-        while (command := snapshot.take_command()) is not None:
+        while (command := snapshot.pop_command()) is not None:
             code, argument = command
             give(code, argument)
             tell(LoopEvent.COMMAND, argument, f"command {_command_name(code)}", code)
@@ -286,14 +286,14 @@ def run_cycle(
             outcome.problems.append(text)
         tick, before = plant.tick_number, tick
         if tick != before + 1:
-            budget.restart()
+            timing.restart()
             watch.restart()
         origin = deadline - tick * period
 
         if tx_count[0]:
             taken = can.send(tx)
             sent_ns = clock.now_ns() - origin
-            budget.frames(tx, taken, sent_ns)
+            timing.frames(tx, taken, sent_ns)
             tx_count[0] = taken
             frames_cut += snapshot.write_frames(tick, TX, tx, sent_ns, cycle)
         burst = plant.take_gnss()
@@ -301,7 +301,7 @@ def run_cycle(
             sent = gnss.send(burst)
             line_ns = plant.gnss_line_ns
             sent_ns = clock.now_ns() - origin + line_ns
-            budget.gnss(plant.gnss_due_ns + line_ns, plant.gnss_valid_ns, sent_ns, taken=sent)
+            timing.gnss(plant.gnss_due_ns + line_ns, plant.gnss_valid_ns, sent_ns, taken=sent)
             if sent:
                 snapshot.write_gnss(tick, burst)
         if rx_count[0]:
@@ -340,8 +340,8 @@ def run_cycle(
             status[Status.GNSS_LOST] = gnss_counts.send_lost
             status[Status.FRAMES_CUT] = frames_cut
             status[Status.SKIPPED_TICKS] = skipped
-            status[Status.OVERRUNS] = budget.overruns
-            status[Status.MISSED_TICKS] = budget.missed_ticks
+            status[Status.OVERRUNS] = timing.overruns
+            status[Status.MISSED_TICKS] = timing.missed_ticks
         elif phase == 4:
             beat = status[Status.RECORDER_HEARTBEAT]
             if beat != recorder_beat:
@@ -361,10 +361,10 @@ def run_cycle(
                 tell(LoopEvent.RECORDER_GONE, 0.0, "recorder gone")
                 outcome.problems.append(f"recorder gone at tick {tick}")
         elif cycle % 512 == 5:
-            _publish_spread(status, budget)
+            _publish_spread(status, timing)
 
         compute_ns = clock.now_ns() - now
-        budget.tick(lateness, compute_ns)
+        timing.tick(lateness, compute_ns)
         if ended:
             break
         deadline += period
@@ -372,8 +372,8 @@ def run_cycle(
     look_at_bus()
     outcome.problems += watch.problems()
     outcome.bus = watch.as_dict()
-    _publish_spread(status, budget)
-    status[Status.OVERRUNS], status[Status.MISSED_TICKS] = budget.overruns, budget.missed_ticks
+    _publish_spread(status, timing)
+    status[Status.OVERRUNS], status[Status.MISSED_TICKS] = timing.overruns, timing.missed_ticks
     status[Status.SKIPPED_TICKS], status[Status.FRAMES_CUT] = skipped, frames_cut
     if frames_cut:
         outcome.problems.append(f"{frames_cut} frames are longer than the record keeps")
@@ -382,9 +382,9 @@ def run_cycle(
     return outcome
 
 
-def _own_ids(budget: Budget) -> NDArray[np.int64]:
+def _own_ids(timing: TimingAccounts) -> NDArray[np.int64]:
     """Identifiers that only the bench sends."""
-    return np.array([o.can_id for o in budget.outputs if o.can_id != GNSS], np.int64)
+    return np.array([o.can_id for o in timing.outputs if o.can_id != GNSS], np.int64)
 
 
 def _command_name(code: int) -> str:
@@ -394,11 +394,11 @@ def _command_name(code: int) -> str:
         return f"number {code}"
 
 
-def _publish_spread(status: memoryview, budget: Budget) -> None:
+def _publish_spread(status: memoryview, timing: TimingAccounts) -> None:
     """Percentiles of lateness and compute time into the status block."""
     for first, spread in (
-        (Status.LATENESS_P50_NS, budget.lateness_ns()),
-        (Status.COMPUTE_P50_NS, budget.compute_ns()),
+        (Status.LATENESS_P50_NS, timing.lateness_ns()),
+        (Status.COMPUTE_P50_NS, timing.compute_ns()),
     ):
         for offset, value in enumerate(spread):
             status[first + offset] = value

@@ -8,27 +8,27 @@ from numpy.typing import NDArray
 from emulator.core.compiled import Record, jit
 from emulator.core.frame_buffer import FrameBuffer
 from emulator.core.signals import RUNNING
-from emulator.events.frame_faults import pass_gate, put_back, put_before
+from emulator.events.frame_faults import apply_frame_fault, copy_frames, insert_before
 from emulator.sensors.sampling import MOST_VALUES
 from emulator.wire.can_frames import FrameCodec, check, find, unpack
 
 
 @jit
-def through_gates(
+def apply_frame_faults(
     run: Record,
-    gates: NDArray[np.void],
+    frame_faults: NDArray[np.void],
     events: NDArray[np.void],
     streams: NDArray[np.uint64],
     direction: int,
     frames: FrameBuffer,
-    spare: FrameBuffer,
+    scratch_frames: FrameBuffer,
 ) -> None:
-    """``frames`` of a direction (faults.frame) become what their receiver gets; ``spare`` is room to work in.
+    """Frames of a direction (events.frame_faults) become what their receiver gets, in place.
 
     Outside the ride nothing acts, and what was held back is dropped: it belongs to the ride.
     """
-    for k in range(gates.shape[0]):
-        g = gates[k]
+    for k in range(frame_faults.shape[0]):
+        g = frame_faults[k]
         if g.direction != direction:
             continue
         if run.state != RUNNING:
@@ -36,35 +36,37 @@ def through_gates(
             continue
         e = events[g.event]
         elapsed = run.scenario_tick - e.started
-        pass_gate(g, frames, spare, e.live != 0, e.share, elapsed, run.tick, streams, e.stream, e.chance)
-        put_back(spare, frames)
+        apply_frame_fault(
+            g, frames, scratch_frames, e.live != 0, e.share, elapsed, run.tick, streams, e.stream, e.chance
+        )
+        copy_frames(scratch_frames, frames)
 
 
 @jit
-def crowd(run: Record, rig: Record, frames: FrameBuffer, spare: FrameBuffer) -> None:
+def inject_overload(run: Record, rig: Record, frames: FrameBuffer, scratch_frames: FrameBuffer) -> None:
     """An overloaded bus: frames of nobody go before ours, for as much time on it as is owed."""
     n = int(run.overload_owed // rig.bus_frame_ns)
     if n > 0:
         run.overload_owed -= n * rig.bus_frame_ns
-        put_before(frames, spare, run.overload_id, n)
+        insert_before(frames, scratch_frames, run.overload_id, n)
     run.overload_ns = n * rig.bus_frame_ns
 
 
 @jit
-def heard(
+def received(
     m: Record,
     codec: FrameCodec,
     out: NDArray[np.void],
     frames: FrameBuffer,
-    sound: bool,
+    intact: bool,
 ) -> None:
-    """Record what the receivers of ``frames`` decode; ``sound``: no fault can have touched them.
+    """Record what the receivers of ``frames`` decode; ``intact``: no fault can have touched them.
 
     A frame whose check fails tells its receiver nothing, and the last value stays.
     """
     for i in range(frames.count[0]):
         f = find(codec, frames.can_id[i])
-        if f < 0 or not (sound or check(codec, f, frames.data[i], frames.length[i]) >= 0):
+        if f < 0 or not (intact or check(codec, f, frames.data[i], frames.length[i]) >= 0):
             continue
         for j in range(out.shape[0]):
             o = out[j]

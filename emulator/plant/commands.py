@@ -124,11 +124,11 @@ def actuate(
 ) -> None:
     """Move the actuators one tick towards what the robot asks; what they deliver acts through ``u``."""
     no_limit = np.inf
-    asked = robot[R_STEER_TORQUE]
-    if not np.isnan(asked):
-        asked = min(c.steer_limit, max(-c.steer_limit, asked))
+    commanded = robot[R_STEER_TORQUE]
+    if not np.isnan(commanded):
+        commanded = min(c.steer_limit, max(-c.steer_limit, commanded))
     u[U_STEER_TORQUE] = move(
-        actuators[STEERING], asked, c.steer_gain, c.steer_step, -c.steer_limit, c.steer_limit
+        actuators[STEERING], commanded, c.steer_gain, c.steer_step, -c.steer_limit, c.steer_limit
     )
     u[U_THROTTLE] = move(actuators[THROTTLE], robot[R_THROTTLE], c.throttle_gain, no_limit, 0.0, 1.0)
     u[U_BRAKE_FRONT] = actuators[FRONT_BRAKE].fade * move(

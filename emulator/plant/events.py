@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from emulator.core.compiled import Record, jit
 from emulator.core.signals import EVENT_BITS, RUNNING, TICK_NS
-from emulator.events.actuator_faults import sound, worsen
+from emulator.events.actuator_faults import apply_fault, intact
 from emulator.events.table import (
     ACTIVE,
     ACTUATOR,
@@ -38,8 +38,8 @@ from emulator.events.table import (
     gust,
     strength,
 )
-from emulator.events.trigger import again, look
-from emulator.plant.fall_causes import happened
+from emulator.events.trigger import again, evaluate
+from emulator.plant.fall_causes import emit_event
 from emulator.plant.outputs import (
     V_ANALOGUE,
     V_ENGINE,
@@ -85,18 +85,18 @@ def _move(
     run: Record, events: NDArray[np.void], triggers: NDArray[np.void], m: Record, streams: NDArray[np.uint64]
 ) -> None:
     """Start and end what is to start and end in this tick, and tell."""
-    look(triggers, events, run.scenario_tick, run.station, m.row)
+    evaluate(triggers, events, run.scenario_tick, run.station, m.row)
     for i in range(events.shape[0]):
         e = events[i]
         change = advance(e, run.scenario_tick, streams)
         if change == NOTHING:
             continue
         if change == STARTED:
-            happened(m, EV_BEGAN + e.kind, i, e.value)
+            emit_event(m, EV_BEGAN + e.kind, i, e.value)
         elif change == SPARED:
-            happened(m, EV_SPARED + e.kind, i, e.probability)
+            emit_event(m, EV_SPARED + e.kind, i, e.probability)
         elif change == ENDED and e.kind != MARK:
-            happened(m, EV_ENDED + e.kind, i, e.value)
+            emit_event(m, EV_ENDED + e.kind, i, e.value)
         if change != STARTED:
             if e.kind == RESTART and change == ENDED:
                 run.woken |= 1 << e.signal
@@ -105,7 +105,7 @@ def _move(
 
 
 @jit
-def happen(
+def step_events(
     rig: Record,
     run: Record,
     events: NDArray[np.void],
@@ -125,7 +125,7 @@ def happen(
     if riding:
         _move(run, events, triggers, m, streams)
     for k in range(actuators.shape[0]):
-        sound(actuators[k])
+        intact(actuators[k])
     best, satellites = rig.gnss_best, rig.gnss_satellites
     mask, load = 0.0, 0.0
     u[U_WIND_X], u[U_WIND_Y] = rig.wind_x, rig.wind_y
@@ -155,7 +155,7 @@ def happen(
         elif not riding:
             continue
         elif e.kind == ACTUATOR:
-            worsen(actuators[e.signal], e, strength(e, run.scenario_tick))
+            apply_fault(actuators[e.signal], e, strength(e, run.scenario_tick))
         elif e.kind == RESTART:
             run.dark |= 1 << e.signal
         elif e.kind == BUS and e.effect == BUS_OFF:

@@ -44,12 +44,12 @@ _MOVING_m_s = 1.0
 
 
 @jit
-def happened(m: Record, code: int, index: int, value: float) -> None:
+def emit_event(m: Record, code: int, index: int, value: float) -> None:
     """Put an event into this tick's buffer; beyond its length it is lost."""
-    n = m.happened
+    n = m.event_count
     if n < m.code.shape[0]:
         m.code[n], m.index[n], m.value[n] = code, index, value
-        m.happened = n + 1
+        m.event_count = n + 1
 
 
 @jit
@@ -68,7 +68,7 @@ def _slide(run: Record, m: Record, which: int, s: Scratch, speed: float, roll: f
             if abs(ratio) > abs(math.tan(tyre[T_SLIP_ANGLE])):
                 kind = LOCKED if ratio < 0.0 else SPINNING
             index = 3 * (0 if which == FRONT else 1) + kind
-            happened(m, EV_SLIDE, index, tyre[T_SLIP_ANGLE] if kind == SIDEWAYS else ratio)
+            emit_event(m, EV_SLIDE, index, tyre[T_SLIP_ANGLE] if kind == SIDEWAYS else ratio)
 
 
 @jit
@@ -79,7 +79,7 @@ def _lift(run: Record, m: Record, which: int, s: Scratch) -> None:
     else:
         run.airborne[which] += 1
         if run.airborne[which] == _LIFT_TICKS:
-            happened(m, EV_LIFT, 0 if which == FRONT else 1, 0.0)
+            emit_event(m, EV_LIFT, 0 if which == FRONT else 1, 0.0)
 
 
 @jit
@@ -111,18 +111,18 @@ def watch(rig: Record, run: Record, body: Record, m: Record, s: Scratch, speed: 
     _lift(run, m, REAR, s)
     touching = abs(roll) > body.fall_peg_angle
     if touching and run.peg == 0:
-        happened(m, EV_PEG, 0 if roll > 0.0 else 1, roll)
+        emit_event(m, EV_PEG, 0 if roll > 0.0 else 1, roll)
     run.peg = 1 if touching or (run.peg == 1 and abs(roll) > body.fall_peg_angle - 0.02) else 0
     off = abs(run.offset) > rig.half_width
     if off and run.off_road == 0:
-        happened(m, EV_RUN_OFF, 0, run.offset)
+        emit_event(m, EV_RUN_OFF, 0, run.offset)
     run.off_road = 1 if off or (run.off_road == 1 and abs(run.offset) > rig.half_width - 0.3) else 0
     stalled = engine < body.engine_stall_speed
     if stalled and run.stalled == 0:
-        happened(m, EV_STALL, 0, engine)
+        emit_event(m, EV_STALL, 0, engine)
     run.stalled = 1 if stalled or (run.stalled == 1 and engine < 1.2 * body.engine_stall_speed) else 0
     if run.fallen_tick < 0 and run.support == 0:
         limit = body.fall_roll_limit
         if abs(roll) > limit or abs(pitch) > limit:
             run.fallen_tick = run.scenario_tick
-            happened(m, EV_FALL, _cause(run, roll, pitch, limit), roll)
+            emit_event(m, EV_FALL, _cause(run, roll, pitch, limit), roll)

@@ -19,13 +19,13 @@ from emulator.plant.outputs import (
     V_GNSS_Y,
     V_GNSS_Z,
 )
-from emulator.sensors.gnss_fix import thinned
+from emulator.sensors.gnss_fix import dilution_factor
 from emulator.wire.geodesy import Frame, enu_to_geodetic
 from emulator.wire.nmea import encode
 from emulator.wire.utc import day_and_time
 
 
-class Said(NamedTuple):
+class ReceiverConfig(NamedTuple):
     """What a receiver says besides its measurements.
 
     satellites         in use when nothing is in the way; dilutions and sigmas are those of so many
@@ -54,7 +54,7 @@ def sentences(
     epoch: NDArray[np.float64],
     utc_ns: int,
     frame: Frame,
-    said: Said,
+    config: ReceiverConfig,
     out: NDArray[np.uint8],
 ) -> int:
     """The sentences of one epoch; returns their length.
@@ -62,7 +62,7 @@ def sentences(
     epoch       (G,) values V_GNSS_* as the receiver has them; NaN in position or quality: no fix
     utc_ns      time of validity since 1970-01-01, a leap second of the ride counted
     frame       ``wire.geodesy.Origin.frame`` of the scenario's origin
-    said        what does not change from epoch to epoch
+    config      what does not change from epoch to epoch
     out         (LONGEST_BURST,) bytes, out
 
     Satellites, dilutions and sigmas follow the fix in use; quality and modes are V_GNSS_FIX, which a fault
@@ -75,28 +75,28 @@ def sentences(
     if fixed:
         latitude, longitude, height = enu_to_geodetic(frame, x, y, z)
     speed = epoch[V_GNSS_SPEED]
-    row = min(max(int(epoch[V_GNSS_IN_USE]), 0), said.sigma_m.shape[0] - 1)
+    row = min(max(int(epoch[V_GNSS_IN_USE]), 0), config.sigma_m.shape[0] - 1)
     in_use = int(epoch[V_GNSS_SATELLITES])
-    dilution = thinned(said.satellites, in_use)
+    dilution = dilution_factor(config.satellites, in_use)
     counted_ms = (utc_ns + 500_000) // 1_000_000
-    day, ms = day_and_time(counted_ms, said.leap_ms)
+    day, ms = day_and_time(counted_ms, config.leap_ms)
     return encode(
         out,
         day,
         ms,
         latitude,
         longitude,
-        height - said.separation_m,
-        said.separation_m,
+        height - config.separation_m,
+        config.separation_m,
         int(quality) if fixed else 0,
         in_use if fixed else 0,
-        said.hdop * dilution,
+        config.hdop * dilution,
         0.0 if math.isnan(speed) else speed,
         math.nan if math.isnan(speed) else epoch[V_GNSS_COURSE],
-        said.vdop * dilution,
-        said.sigma_m[row, 0] * dilution,
-        said.sigma_m[row, 1] * dilution,
-        said.corrections_age_s + counted_ms % 1000 * 1e-3,
-        said.station,
-        said.sentences,
+        config.vdop * dilution,
+        config.sigma_m[row, 0] * dilution,
+        config.sigma_m[row, 1] * dilution,
+        config.corrections_age_s + counted_ms % 1000 * 1e-3,
+        config.station,
+        config.sentences,
     )

@@ -11,10 +11,10 @@ from emulator.core.axes import Vec3, rotate, rotate_back
 from emulator.core.compiled import Record, jit
 from emulator.core.random_streams import normal
 from emulator.events.actuator_faults import FRONT_BRAKE, REAR_BRAKE
-from emulator.events.table import GNSS, JUMP, MULTIPATH, strength, swell
+from emulator.events.table import GNSS, JUMP, MULTIPATH, raised_cosine, strength
 from emulator.sensors import analogue
-from emulator.sensors.gnss import moving, positioned, reflected, wander
-from emulator.sensors.gnss_fix import QUALITY_OF_RANK, thinned
+from emulator.sensors.gnss import moving, multipath_bias, position_fix, step_gauss_markov
+from emulator.sensors.gnss_fix import QUALITY_OF_RANK, dilution_factor
 from emulator.sensors.imu import FORCE, RATES, feel, reading
 from emulator.sensors.imu import STREAMS as IMU_STREAMS
 from emulator.sensors.lean import follow, reference_lean, told_speed
@@ -384,12 +384,12 @@ def measure_gnss(
     """
     quality = QUALITY_OF_RANK[r.gnss_rank]
     errors = c.gnss_errors[quality if quality > 0 else int(c.gnss_fix)]
-    dilution = thinned(c.gnss_satellites, r.gnss_in_use)
+    dilution = dilution_factor(c.gnss_satellites, r.gnss_in_use)
     interval = (now_ns - r.gnss_drift_ns) * 1e-9 if r.gnss_drift_ns >= 0 else -1.0
-    wander(r.gnss_drift, interval, errors[2], streams, N_GNSS_DRIFT)
+    step_gauss_markov(r.gnss_drift, interval, errors[2], streams, N_GNSS_DRIFT)
     r.gnss_drift_ns = now_ns
     a = S_ANTENNA
-    east, north, up = positioned(
+    east, north, up = position_fix(
         errors, r.gnss_drift, senses[a], senses[a + 1], senses[a + 2], streams, N_GNSS, dilution
     )
     for i in range(events.shape[0]):
@@ -402,11 +402,11 @@ def measure_gnss(
             north += share * e.value * math.sin(e.heading)
         elif e.effect == MULTIPATH:
             interval = (now_ns - e.wander_ns) * 1e-9 if e.wander_ns >= 0 else -1.0
-            bias_east, bias_north = reflected(
-                e.value, e.heading, e.wander, interval, e.correlation, streams, e.stream
+            bias_east, bias_north = multipath_bias(
+                e.value, e.heading, e.step_gauss_markov, interval, e.correlation, streams, e.stream
             )
             e.wander_ns = now_ns
-            share = swell(e, r.scenario_tick)
+            share = raised_cosine(e, r.scenario_tick)
             east += share * bias_east
             north += share * bias_north
     v[V_GNSS_X], v[V_GNSS_Y], v[V_GNSS_Z] = east, north, up

@@ -63,8 +63,8 @@ def beyond_rate(c: Record, robot: NDArray[np.float64], torque: float) -> bool:
     """Whether the steering actuator, at ``torque`` [N m], runs at its rate limit to follow what is asked."""
     if c.angle_driven != 0 or np.isnan(robot[_TORQUE]):
         return False
-    asked = min(c.steer_limit, max(-c.steer_limit, robot[_TORQUE]))
-    return bool(abs(c.steer_gain * (asked - torque)) > c.steer_step * _ROUNDING)
+    commanded = min(c.steer_limit, max(-c.steer_limit, robot[_TORQUE]))
+    return bool(abs(c.steer_gain * (commanded - torque)) > c.steer_step * _ROUNDING)
 
 
 @jit
@@ -114,7 +114,7 @@ def follow(
     return due
 
 
-def told(which: int, value: float) -> str:
+def monitor_text(which: int, value: float) -> str:
     """The sentence of a monitor whose time ran out; ``value`` as :func:`off`, or a place in LIMITED."""
     if which == COMMAND_LIMIT:
         return f"{LIMITED[int(value)]} asked for beyond its actuator's limit for too long"

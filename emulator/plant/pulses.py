@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.compiled import Record, jit
-from emulator.events.sample_faults import DELAY, FREEZE, NOISE, SIGN_CHANGE, SPIKE, faulted, recall
+from emulator.events.sample_faults import DELAY, FREEZE, NOISE, SIGN_CHANGE, SPIKE, delayed_sample, faulted
 from emulator.events.table import FAULT, strength
 from emulator.plant.outputs import S_WHEEL_FRONT, V_WHEEL_FRONT
 from emulator.sensors.wheel_speed import bring_to_rest, turn
@@ -53,7 +53,7 @@ def turn_pulses(
                 continue
             speed = before = abs(rate) * ring.radius
             if e.effect == DELAY:
-                before = recall(past[i, 1], e.past_turning_n, e.delay_ticks, speed)
+                before = delayed_sample(past[i, 1], e.past_turning_n, e.delay_ticks, speed)
                 e.past_turning_n += 1
             if share >= 1.0 or e.live == 0 or e.share < 1.0 or e.effect in (NOISE, SPIKE, SIGN_CHANGE):
                 continue

@@ -88,7 +88,7 @@ RUN_DTYPE = np.dtype(
         ("start_tick", np.int64),  # tick the ride starts at; 0 unknown
         ("scenario_tick", np.int64),
         ("state", np.int64),
-        ("told", np.int64),  # state last told in an event
+        ("reported_state", np.int64),  # state last told in an event
         ("trip_reason", np.int64),  # 0 again once acknowledged
         ("trip_missing", np.int64),  # permissives missing when it tripped
         ("end_reason", np.int64),
@@ -170,7 +170,7 @@ MEMORY_DTYPE = np.dtype(
         ("payload", np.float64, (MOST_VALUES,)),
         ("row_of", np.int64, (len(OUTPUT_VALUES),)),  # column of ``row`` a value is recorded in; -1 none
         ("row", np.float64, (len(SIGNALS),)),
-        ("happened", np.int64),  # events of this tick, in the three columns below
+        ("event_count", np.int64),  # events of this tick, in the three columns below
         ("code", np.int64, (MOST_EVENTS,)),
         ("index", np.int64, (MOST_EVENTS,)),
         ("value", np.float64, (MOST_EVENTS,)),

@@ -158,10 +158,10 @@ def acknowledge(r: Record) -> None:
 
 
 @jit
-def say_permissive(r: Record, which: int, given: bool) -> None:
+def say_permissive(r: Record, which: int, granted: bool) -> None:
     """An input of the bench arrived in this tick. One that says no counts for the whole tick."""
     stamp = r.tick + 1
-    if not given:
+    if not granted:
         r.permit[which] = -stamp
     elif r.permit[which] != -stamp:
         r.permit[which] = stamp
@@ -174,8 +174,8 @@ def _missing(c: Record, r: Record) -> int:
     if r.heartbeat_tick < 0 or r.tick - r.heartbeat_tick > c.heartbeat_ticks:
         mask |= 1 << HEARTBEAT
     for i in range(HEARTBEAT + 1, N_PERMISSIVES):
-        asked = c.permissives >> i & 1
-        if asked != 0 and (r.permit[i] <= 0 or r.tick + 1 - r.permit[i] > c.permissive_ticks):
+        required = c.permissives >> i & 1
+        if required != 0 and (r.permit[i] <= 0 or r.tick + 1 - r.permit[i] > c.permissive_ticks):
             mask |= 1 << i
     return mask
 

@@ -25,13 +25,13 @@ from emulator.core.compiled import Record, jit
 from emulator.core.frame_buffer import FrameBuffer
 from emulator.core.signals import ARMED, INDEX, RUNNING, STANDBY, TICK_NS, TRIPPED
 from emulator.events.actuator_faults import FRONT_BRAKE, GEAR, REAR_BRAKE, STEERING
-from emulator.events.frame_faults import FROM_ROBOT, TO_ROBOT, put_back
-from emulator.events.sample_faults import DELAY, FREEZE, faulted, recall
+from emulator.events.frame_faults import FROM_ROBOT, TO_ROBOT, copy_frames
+from emulator.events.sample_faults import DELAY, FREEZE, delayed_sample, faulted
 from emulator.events.table import FAULT, NEVER, hits, strength
-from emulator.plant.bus import crowd, heard, through_gates
+from emulator.plant.bus import apply_frame_faults, inject_overload, received
 from emulator.plant.commands import R_GEAR, SHIFT_DONE, SHIFT_FAILED, RobotFrames, actuate, receive, shift
-from emulator.plant.events import SENSOR_GNSS, SENSOR_IMU, SENSOR_LEAN, grip_factor, happen
-from emulator.plant.fall_causes import happened, watch
+from emulator.plant.events import SENSOR_GNSS, SENSOR_IMU, SENSOR_LEAN, grip_factor, step_events
+from emulator.plant.fall_causes import emit_event, watch
 from emulator.plant.outputs import (
     V_EMULATED,
     V_GNSS_FIX,
@@ -69,9 +69,9 @@ from emulator.plant.states import (
     rest_share,
 )
 from emulator.road.line import Line, Surface, continue_station, grip_at, locate, sample
-from emulator.road.shape import Relief, plane_under
+from emulator.road.shape import RoadProfile, plane_under
 from emulator.sensors.imu import restart
-from emulator.sensors.sampling import MOST_VALUES, DelayLines, enter, is_due, next_frame, ready, take
+from emulator.sensors.sampling import MOST_VALUES, DelayLines, enter, is_due, next_frame, pop, ready
 from emulator.vehicle.integrate import begin, finish
 from emulator.vehicle.state import (
     ENGINE,
@@ -140,7 +140,7 @@ class Plant(NamedTuple):
     actuators    (6,)        ACTUATOR_DTYPE, by channel
     events       (N,)        the scenario's EVENT_DTYPE table
     triggers     (T,)        TRIGGER_DTYPE, what starts them
-    gates        (G,)        GATE_DTYPE, those that act on frames
+    frame_faults  (G,)        GATE_DTYPE, those that act on frames
     past         (N, 2, PAST) what delays remember: samples, and speeds of the rings behind pulse frames
     inbox, spare             room for frames on their way through the gates
     streams, streams_0       random streams, and what they start the ride with
@@ -154,12 +154,12 @@ class Plant(NamedTuple):
     run: NDArray[np.void]
     memory: NDArray[np.void]
     x: NDArray[np.float64]
-    good: NDArray[np.float64]
+    last_valid_state: NDArray[np.float64]
     u: NDArray[np.float64]
     work: NDArray[np.void]
     line: Line
     road: Surface
-    relief: Relief
+    road_profile: RoadProfile
     codec: FrameCodec
     robot: RobotFrames
     out: NDArray[np.void]
@@ -167,10 +167,10 @@ class Plant(NamedTuple):
     actuators: NDArray[np.void]
     events: NDArray[np.void]
     triggers: NDArray[np.void]
-    gates: NDArray[np.void]
+    frame_faults: NDArray[np.void]
     past: NDArray[np.float64]
     inbox: FrameBuffer
-    spare: FrameBuffer
+    scratch_frames: FrameBuffer
     streams: NDArray[np.uint64]
     streams_0: NDArray[np.uint64]
     rings: NDArray[np.void]
@@ -185,7 +185,7 @@ def _place(
     u: NDArray[np.float64],
     line: Line,
     road: Surface,
-    relief: Relief,
+    road_profile: RoadProfile,
     events: NDArray[np.void],
 ) -> None:
     """Station and offset of the bike; grip and road plane under each tyre for the tick that begins.
@@ -208,9 +208,9 @@ def _place(
         st, offset, _ = locate(line, tx, ty, run.station)
         factor = grip_factor(events, run.scenario_tick, line, st, offset)
         u[U_GRIP_REAR if which == REAR else U_GRIP_FRONT] = factor * grip_at(road, line, st, offset)
-        if relief.uneven:
+        if road_profile.uneven:
             i = U_ROAD_REAR if which == REAR else U_ROAD_FRONT
-            u[i], u[i + 1], u[i + 2] = plane_under(relief, line, st, offset, tx, ty, vx, vy, _TICK_S)
+            u[i], u[i + 1], u[i + 2] = plane_under(road_profile, line, st, offset, tx, ty, vx, vy, _TICK_S)
 
 
 @jit
@@ -255,7 +255,7 @@ def _measured(
                 continue
             before = value
             if e.effect == DELAY:
-                before = recall(past[i, 0], e.past_n, e.delay, value)
+                before = delayed_sample(past[i, 0], e.past_n, e.delay, value)
                 e.past_n += 1
             if share < 1.0 and hits(e, streams):
                 if e.effect == FREEZE and e.holds == 0:
@@ -288,8 +288,8 @@ def _gnss_epoch(
 
     A stale receiver says the last one again, with its time.
     """
-    if run.gnss_stale == 0 or run.gnss_said_ns == NEVER:
-        run.gnss_said_ns = valid
+    if run.gnss_stale == 0 or run.gnss_reported_ns == NEVER:
+        run.gnss_reported_ns = valid
         for k in range(MOST_VALUES):
             v = o.value_of[k]
             if v < 0:
@@ -395,7 +395,7 @@ def _watch(
     body: Record,
     m: Record,
     x: NDArray[np.float64],
-    good: NDArray[np.float64],
+    last_valid_state: NDArray[np.float64],
     s: Scratch,
 ) -> None:
     """After the step: divergence, support release, what happened to the bike."""
@@ -405,14 +405,14 @@ def _watch(
         spinning = spinning or abs(x[OMEGA + i]) > c.divergence_rate
     if fast or spinning or not _finite(x):
         for i in range(N_X):
-            x[i] = good[i]
+            x[i] = last_valid_state[i]
         run.diverged = 1
         return
     for i in range(N_X):
-        good[i] = x[i]
+        last_valid_state[i] = x[i]
     if run.support == 1 and (x[VELOCITY] >= c.release_speed or run.scenario_tick >= c.release_tick):
         run.support = 0
-        happened(m, EV_RELEASE, 0, x[VELOCITY])
+        emit_event(m, EV_RELEASE, 0, x[VELOCITY])
     watch(c, run, body, m, s, x[VELOCITY], x[ENGINE])
 
 
@@ -429,15 +429,15 @@ def _supervise(
                 value = float(beyond_limit(rig, robot))
             elif i >= STEERING_ANGLE:
                 value = off(robot, m.row, i)
-            happened(m, EV_MONITOR, i, value)
+            emit_event(m, EV_MONITOR, i, value)
     next_state(rig, run)
     if run.arm_requested > 0 and run.missing != run.missing_told and before in (STANDBY, ARMED, RUNNING):
         for i in range(N_PERMISSIVES):
             if (run.missing ^ run.missing_told) >> i & 1:
-                happened(m, EV_PERMISSIVE, i, 0.0 if run.missing >> i & 1 else 1.0)
+                emit_event(m, EV_PERMISSIVE, i, 0.0 if run.missing >> i & 1 else 1.0)
         run.missing_told = run.missing
     if run.hold != run.hold_told:
-        happened(m, EV_HOLD, run.hold, 0.0)
+        emit_event(m, EV_HOLD, run.hold, 0.0)
         run.hold_told = run.hold
 
 
@@ -447,23 +447,23 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
     run, rig, m, body, s = p.run[0], p.rig[0], p.memory[0], p.body[0], p.work[0]
     now_ns = run.tick * TICK_NS
     tx.count[0] = 0
-    m.happened = 0
+    m.event_count = 0
     run.gnss_ready = 2 if run.tick >= run.gnss_held_tick else 0
 
-    put_back(rx, p.inbox)
-    through_gates(run, p.gates, p.events, p.streams, FROM_ROBOT, p.inbox, p.spare)
+    copy_frames(rx, p.inbox)
+    apply_frame_faults(run, p.frame_faults, p.events, p.streams, FROM_ROBOT, p.inbox, p.scratch_frames)
     if run.bus_off != 0:
         p.inbox.count[0] = 0
     receive(p.codec, p.robot, p.inbox, rig, run)
-    before = run.told  # the operator moves the state between ticks
+    before = run.reported_state  # the operator moves the state between ticks
     _supervise(rig, run, m, p.robot.robot, p.actuators[STEERING].state, before)
     if run.state != before:
-        happened(m, EV_STATE, before, run.state)
-        run.told = run.state
+        emit_event(m, EV_STATE, before, run.state)
+        run.reported_state = run.state
         if run.state == TRIPPED:
-            happened(m, EV_TRIP, run.trip_reason, run.trip_missing)
+            emit_event(m, EV_TRIP, run.trip_reason, run.trip_missing)
         elif before == RUNNING:
-            happened(m, EV_END, run.end_reason, 0.0)
+            emit_event(m, EV_END, run.end_reason, 0.0)
     if run.start_tick > 0 and run.tick == run.start_tick - COUNTDOWN_TICKS:
         # The ride's random numbers do not depend on how long the robot was waited for.
         p.streams[:] = p.streams_0
@@ -474,7 +474,7 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
             p.events[i].past_n = p.events[i].past_turning_n = 0
 
     riding = run.state == RUNNING
-    happen(rig, run, p.events, p.triggers, p.actuators, m, p.u, p.streams)
+    step_events(rig, run, p.events, p.triggers, p.actuators, m, p.u, p.streams)
     if run.woken != 0:
         _wake(run, p.out, p.imu)
     actuate(rig, p.robot.robot, p.actuators, p.x, p.u)
@@ -485,20 +485,20 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
         shift_time = body.gearbox_shift_time * lever.slow
         shifted = shift(run, request, p.u[U_CLUTCH], p.u[U_THROTTLE], shift_time, _TICK_S)
         if shifted == SHIFT_DONE:
-            happened(m, EV_GEAR, run.gear, 0.0)
+            emit_event(m, EV_GEAR, run.gear, 0.0)
         elif shifted == SHIFT_FAILED:
-            happened(m, EV_MISSED_GEAR, run.gear, 0.0)
+            emit_event(m, EV_MISSED_GEAR, run.gear, 0.0)
     p.u[U_GEAR] = run.gear
     p.u[U_SUPPORT] = run.support
     p.u[U_TOW_SPEED] = rig.tow_acceleration * max(0, run.scenario_tick) * _TICK_S if riding else 0.0
 
     if run.state in (STANDBY, ARMED) or riding:
         lap = run.lap
-        _place(run, s, p.x, p.u, p.line, p.road, p.relief, p.events)
+        _place(run, s, p.x, p.u, p.line, p.road, p.road_profile, p.events)
         begin(p.body, p.tyre, p.x, p.u, p.work)
         if riding and not (_finite(p.x) and _finite(s.k[0])):
             run.diverged = 1  # nothing is sensed from such a state: the last senses stay
-            p.x[:] = p.good
+            p.x[:] = p.last_valid_state
             begin(p.body, p.tyre, p.x, p.u, p.work)
         else:
             if not riding:
@@ -511,7 +511,7 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
         if p.line.closed:
             run.lap = 1 + int((run.station - rig.start_station) / p.line.length)
             if run.lap > lap > 0:
-                happened(m, EV_LAP, lap, 0.0)
+                emit_event(m, EV_LAP, lap, 0.0)
     share = rest_share(rig, run)
     if share > 0.0:
         to_rest(rig, m.senses, m.held, share, body.gravity)
@@ -524,39 +524,39 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
     for i in range(p.out.shape[0]):
         o = p.out[i]
         if is_due(o, run.tick, TICK_NS):
-            place = enter(o, i, p.lines, now_ns, p.streams)
-            samples = p.lines.values[i, place]
+            slot = enter(o, i, p.lines, now_ns, p.streams)
+            samples = p.lines.values[i, slot]
             _measured(rig, run, m, p.tyre, p.rings, p.imu, p.events, p.past, p.streams, o, share, samples)
             if o.sensors & run.dark:
                 o.head = o.tail
     i = next_frame(p.out, p.lines, now_ns, run.wire_free_ns, TICK_NS)
     while i >= 0:
         o = p.out[i]
-        place = take(o, p.lines)
-        samples = p.lines.values[i, place]
-        due, valid = p.lines.due_ns[i, place], p.lines.valid_ns[i, place]
+        slot = pop(o, p.lines)
+        samples = p.lines.values[i, slot]
+        due, valid = p.lines.due_ns[i, slot], p.lines.valid_ns[i, slot]
         run.wire_free_ns = max(now_ns, run.wire_free_ns) + o.wire_ns
         _frame(p.codec, o, samples, due - origin_ns, valid - origin_ns, tx)
         i = next_frame(p.out, p.lines, now_ns, run.wire_free_ns, TICK_NS)
-    faulty = p.gates.shape[0] > 0 or run.bus_off != 0 or run.overload_owed > 0.0
+    faulty = p.frame_faults.shape[0] > 0 or run.bus_off != 0 or run.overload_owed > 0.0
     if faulty:
-        through_gates(run, p.gates, p.events, p.streams, TO_ROBOT, tx, p.spare)
+        apply_frame_faults(run, p.frame_faults, p.events, p.streams, TO_ROBOT, tx, p.scratch_frames)
         if run.bus_off != 0:
             tx.count[0] = 0
         if run.overload_owed > 0.0:
-            crowd(run, rig, tx, p.spare)
-    heard(m, p.codec, p.out, tx, not faulty)
+            inject_overload(run, rig, tx, p.scratch_frames)
+    received(m, p.codec, p.out, tx, not faulty)
     i = p.out.shape[0] - 1  # GNSS. The port takes one epoch a tick: another one that is due goes in the next
     o = p.out[i]
-    place = ready(o, i, p.lines, now_ns)
-    if place >= 0:
-        samples = p.lines.values[i, place]
-        _gnss_epoch(run, m, o, samples, p.lines.due_ns[i, place], p.lines.valid_ns[i, place])
+    slot = ready(o, i, p.lines, now_ns)
+    if slot >= 0:
+        samples = p.lines.values[i, slot]
+        _gnss_epoch(run, m, o, samples, p.lines.due_ns[i, slot], p.lines.valid_ns[i, slot])
 
     _fill_row(m.row, run, body, p.x, p.u, p.actuators, s, p.robot.robot, p.line, lateness_us, compute_us)
     if riding and run.diverged == 0:
         finish(p.body, p.tyre, p.x, p.u, _TICK_S, p.work)
-        _watch(rig, run, body, m, p.x, p.good, s)
+        _watch(rig, run, body, m, p.x, p.last_valid_state, s)
         if run.diverged != 0:
             # what is recorded from now on belongs to the last good state
             begin(p.body, p.tyre, p.x, p.u, p.work)

@@ -33,8 +33,8 @@ def scenario_events(run: Run) -> list[Mapping[str, Any]]:
 def active_bits(run: Run) -> NDArray[np.int64]:
     """(n,) the mask of active events of each row; 0 where it is no number a mask can be, and without one."""
     mask = run.signals.get("bench.fault_active", np.zeros(len(run.tick)))
-    sound = (mask >= 0.0) & (mask < 2.0**EVENT_BITS)
-    return np.where(sound, mask, 0.0).astype(np.int64)
+    valid = (mask >= 0.0) & (mask < 2.0**EVENT_BITS)
+    return np.where(valid, mask, 0.0).astype(np.int64)
 
 
 def lines_of(run: Run, name: str) -> list[Event]:

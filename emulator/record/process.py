@@ -83,7 +83,7 @@ class Drain:
         self._frames = snapshot.frame_reader()
         self._events = snapshot.event_reader()
         self._gnss = snapshot.gnss_reader()
-        self._given = snapshot.given_reader()
+        self._applied = snapshot.applied_reader()
         self._inputs_whole = True
         self._tick = 0
         self._recorded = UNARMED_TICK // 2  # scenario tick up to which signals are written
@@ -138,7 +138,7 @@ class Drain:
 
     def _take_inputs(self, frames: FrameRecords, cycles: int) -> None:
         """What reached the plant, up to ``cycles`` ticks. Ends for good where anything of it was lost."""
-        given, lost = self._given.read()
+        applied, lost = self._applied.read()
         self._tell_lost("commands", lost)
         self._inputs_whole = self._inputs_whole and not (lost or frames.lost)
         if not self._inputs_whole:
@@ -151,7 +151,7 @@ class Drain:
                 frames.length[received],
                 frames.data[received],
             )
-        for command in given:
+        for command in applied:
             self._writer.append_command_input(*command)
         if cycles:
             self._writer.append_input_mark(cycles)

@@ -163,7 +163,7 @@ class _Serialised:
     def close(self) -> None:
         pass
 
-    def take(self) -> bytes:
+    def pop(self) -> bytes:
         out = b"".join(self.parts)
         self.parts.clear()
         return out
@@ -211,16 +211,16 @@ class _ArrowStream:
         # A stream writer holds the schema back until it has a batch; an empty one brings it to the disk
         # now, so a run killed in its first instant still has a readable file.
         self._writer.write_batch(pa.RecordBatch.from_pylist([], schema=schema))
-        self.file.append(self._bytes.take())
+        self.file.append(self._bytes.pop())
 
     def write(self, columns: Sequence[pa.Array]) -> None:
         self._writer.write_batch(pa.RecordBatch.from_arrays(columns, schema=self._schema))
-        self.file.append(self._bytes.take())
+        self.file.append(self._bytes.pop())
 
     def end(self) -> None:
         """Write the end marker. Without it the reader calls the record cut short."""
         self._writer.close()
-        self.file.append(self._bytes.take())
+        self.file.append(self._bytes.pop())
 
 
 class RunWriter:

@@ -6,23 +6,23 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from emulator.config.rig.bus_budget import BusBudget
+from emulator.config.rig.bus_load import BusLoad
 from emulator.core.signals import TICK_NS
 from emulator.report.page import terminal_table
 
 
-def budget_tables(budget: BusBudget) -> RenderableType:
+def bus_load_tables(load: BusLoad) -> RenderableType:
     """Two tables, frames and latencies, and what stands behind them. Times in ms."""
-    return Group(_frames(budget), _latencies(budget), Text(_notes(budget)))
+    return Group(_frames(load), _latencies(load), Text(_notes(load)))
 
 
 def _ms(ns: float | None, sign: str = "") -> str:
     return "never" if ns is None else f"{ns * 1e-6:{sign}.2f}"
 
 
-def _frames(budget: BusBudget) -> Table:
-    rates = budget.rates
-    share = f"{budget.load * 100.0:.1f} % of {rates.nominal / 1000:g} kbit/s at most"
+def _frames(load: BusLoad) -> Table:
+    rates = load.rates
+    share = f"{load.load * 100.0:.1f} % of {rates.nominal / 1000:g} kbit/s at most"
     if rates.data != rates.nominal:
         share += f" (CAN FD: {rates.data / 1000:g} kbit/s behind the switch)"
     heads = ["frame", "from", "id", "bytes", "bits", "time", "period", "worst", "deadline", "in time?"]
@@ -39,15 +39,15 @@ def _frames(budget: BusBudget) -> Table:
             _ms(f.deadline_ns),
             "yes" if f.in_time else Text("NO", "bold red"),
         )
-        for f in budget.frames
+        for f in load.frames
     ]
     return terminal_table(f"Bus load {share}", heads, rows, right=heads[2:], no_wrap=True)
 
 
-def _latencies(budget: BusBudget) -> Table:
+def _latencies(load: BusLoad) -> Table:
     heads = ["output", "latency", "waits", "queues", "frame", "arrives", "off by", "worst age"]
     rows = []
-    for f in budget.frames:
+    for f in load.frames:
         if f.arrivals is None or f.latency_ns is None:
             continue
         a, (least, _, most) = f.arrivals, f.arrivals.error_ns
@@ -70,7 +70,7 @@ def _range(low: float, high: float, sign: str = "") -> str:
     return _ms(low, sign) if round(high - low) == 0 else f"{_ms(low, sign)}..{_ms(high, sign)}"
 
 
-def _notes(budget: BusBudget) -> str:
+def _notes(load: BusLoad) -> str:
     tick = TICK_NS * 1e-6
     notes = [
         "Times in ms. worst: from when a frame may first be handed over until it is over, with every frame "
@@ -80,12 +80,12 @@ def _notes(budget: BusBudget) -> str:
         "it: jitter that is drawn, the robot's frames (they are in worst age), computing (0.1 to 0.3), an "
         "adapter's own line.",
     ]
-    if budget.assumed:
+    if load.assumed:
         notes.append(
             "The robot's periods are assumed to be the reference robot's (device_under_test.periods_ms)."
         )
     before: dict[str, list[str]] = {}
-    for late, early in budget.inverted:
+    for late, early in load.inverted:
         before.setdefault(early, []).append(late)
     notes += [
         f"Priority: {early} goes before {', '.join(late)}, whose deadline is nearer."

@@ -99,10 +99,10 @@ def friction_figures(run: Run) -> list[tuple[str, Figure]]:
         if any(s is None for s in signals):
             continue
         across, along, load, use, grip = (s[rows] for s in signals if s is not None)
-        sound = np.isfinite(across) & np.isfinite(along) & (load > _LEAST_LOAD)
-        if sound.any():
+        usable = np.isfinite(across) & np.isfinite(along) & (load > _LEAST_LOAD)
+        if usable.any():
             figure = _friction(
-                across[sound] / load[sound], along[sound] / load[sound], use[sound], grip[sound],
+                across[usable] / load[usable], along[usable] / load[usable], use[usable], grip[usable],
                 _friction_of(run, tyre),
             )  # fmt: skip
             out.append((tyre, figure))
@@ -194,7 +194,7 @@ def _spread(rows: NDArray[np.int64], size: Array) -> NDArray[np.int64]:
     if n <= _POINTS:
         return rows
     edges = np.linspace(0, n, _POINTS // 2 + 1).astype(np.int64)
-    sound = np.nan_to_num(size, nan=-1.0)
-    greatest = [a + int(np.argmax(sound[a:b])) for a, b in pairwise(edges)]
+    usable = np.nan_to_num(size, nan=-1.0)
+    greatest = [a + int(np.argmax(usable[a:b])) for a, b in pairwise(edges)]
     kept: NDArray[np.int64] = rows[np.unique(np.concatenate([edges[:-1], greatest, [n - 1]]))]
     return kept

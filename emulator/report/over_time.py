@@ -15,7 +15,7 @@ from emulator.report.bands import Band, band_marks
 from emulator.report.drawing import BLUE, GREY, INK, ORANGE, Figure, keep_extremes, plain, plain_layout, typed
 from emulator.report.marks import PLACE, criterion_label, limit_around, limit_lines, subject, worst_mark
 from emulator.verdict.judge import CriterionResult
-from emulator.verdict.localisation import KNOWN_TO_M, place_errors
+from emulator.verdict.localisation import KNOWN_TO_M, position_errors
 
 
 @dataclass(frozen=True)
@@ -239,12 +239,14 @@ def _over_time(run: Run, unit: str) -> dict[str, Any]:
     return layout
 
 
-def place_figure(run: Run, bands: Sequence[Band], criteria: Sequence[CriterionResult] = ()) -> Figure | None:
+def position_error_figure(
+    run: Run, bands: Sequence[Band], criteria: Sequence[CriterionResult] = ()
+) -> Figure | None:
     """Error of the robot's own place [cm] over time, along and across, with what it was asked to know it to.
 
     If nobody asked: with what the trade knows it to.
     """
-    errors = place_errors(run)
+    errors = position_errors(run)
     if errors is None:
         return None
     marks = band_marks(bands)

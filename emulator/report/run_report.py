@@ -19,7 +19,7 @@ from emulator.report.drawing import Figure
 from emulator.report.envelope import friction_figures, lean_figure
 from emulator.report.from_above import plan_view
 from emulator.report.narrative import what_happened
-from emulator.report.over_time import place_figure, time_series
+from emulator.report.over_time import position_error_figure, time_series
 from emulator.report.page import document, escape, figure_place
 from emulator.report.sections import (
     band_list,
@@ -28,7 +28,7 @@ from emulator.report.sections import (
     envelope_section,
     events_section,
     laps_section,
-    place_section,
+    position_error_section,
     reproduction_section,
     timing_section,
 )
@@ -65,7 +65,7 @@ def report_html(run: Run) -> str:
     bands = event_bands(run)
     figures: dict[str, Figure] = {"plan": plan_view(run, bands, criteria)}
     series = time_series(run, bands, criteria)
-    known = place_figure(run, bands, criteria)
+    known = position_error_figure(run, bands, criteria)
     if known:
         series.append(("Error of the robot's own place", known))
     figures |= {f"time{i}": figure for i, (_, figure) in enumerate(series)}
@@ -85,7 +85,7 @@ def report_html(run: Run) -> str:
         _facts(run),
         criteria_section(criteria),
         laps_section(verdict.laps if verdict else None),
-        place_section(verdict.place if verdict else None),
+        position_error_section(verdict.place if verdict else None),
         "<section><h2>Seen from above</h2>",
         figure_place("plan", "Plan view: target, true and estimated path"),
         band_list(bands),

@@ -12,10 +12,10 @@ from emulator.record.reader import Event, Run
 from emulator.report.bands import Band
 from emulator.report.marks import criterion_label
 from emulator.report.page import Html, escape, figure_place, html_table
-from emulator.report.terminal import formatted, place_sentence, timing_rows
+from emulator.report.terminal import formatted, position_error_sentence, timing_rows
 from emulator.verdict.judge import CriterionResult
 from emulator.verdict.laps import LapTimes, lap_rows
-from emulator.verdict.localisation import PlaceKnowledge
+from emulator.verdict.localisation import PositionError
 
 MAX_EVENTS = 400
 """Events listed in a report; the rest are in events.jsonl, and the report says so."""
@@ -58,12 +58,12 @@ def laps_section(laps: LapTimes | None) -> str:
     )
 
 
-def place_section(place: PlaceKnowledge | None) -> str:
+def position_error_section(place: PositionError | None) -> str:
     """How well the robot knew its place; nothing for a robot that never said."""
     if place is None:
         return ""
     return (
-        f"<section><h2>Where the robot thought it was</h2><p>{escape(place_sentence(place))}.</p>"
+        f"<section><h2>Where the robot thought it was</h2><p>{escape(position_error_sentence(place))}.</p>"
         f"<p class='hint'>{place.estimates:,} estimates, each compared with the true place "
         f"{place.age_ms:g} ms before its frame was taken (device_under_test.estimate_age_ms); "
         f"{place.fitted_age_ms:.2f} ms would fit this ride best. The last panel "

@@ -17,7 +17,7 @@ from emulator.report.page import terminal_table
 from emulator.verdict.expectation import AS_USUAL
 from emulator.verdict.judge import Verdict, verdict_from
 from emulator.verdict.laps import LapTimes, lap_rows
-from emulator.verdict.localisation import PlaceKnowledge
+from emulator.verdict.localisation import PositionError
 
 MEANING = {
     "pass": ("PASS", "✓", "complete and valid, every criterion met"),
@@ -35,7 +35,7 @@ def verdict_of(run: Run) -> Verdict | None:
     return None if run.verdict is None else verdict_from(run.verdict, str(run.folder / VERDICT_FILE))
 
 
-def place_sentence(place: PlaceKnowledge) -> str:
+def position_error_sentence(place: PositionError) -> str:
     """How well the robot knew its place, as a sentence begins."""
     text = place.sentence
     return text[0].upper() + text[1:]
@@ -115,7 +115,7 @@ def console_summary(source: Path | str | Run) -> RenderableType:
     if verdict and verdict.laps:
         parts.append(_laps_table(verdict.laps))
     if verdict and verdict.place:
-        parts.append(Text(f"{place_sentence(verdict.place)}.\n"))
+        parts.append(Text(f"{position_error_sentence(verdict.place)}.\n"))
     kept = timing_rows(certificate or {})
     if kept:
         columns = ("output", *(head for _, head, _ in TIMING))

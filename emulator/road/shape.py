@@ -27,7 +27,7 @@ from emulator.core.compiled import jit
 from emulator.road.line import Line, hermite, interval_of, sample, wrap_station
 
 
-class Relief(NamedTuple):
+class RoadProfile(NamedTuple):
     """The shape of a road beside its line.
 
     uneven           False: flat, nothing below is looked at
@@ -62,13 +62,13 @@ _SIDE_m = 0.2  # how far a bump fades out beyond its sides
 _SHORTEST_m = 0.01  # chord of a tyre that hardly moves
 
 
-def flat(line: Line) -> Relief:
+def flat(line: Line) -> RoadProfile:
     """A road without relief."""
     n = line.station.size
-    return Relief(False, np.zeros(n), np.zeros(n), np.zeros(n), np.zeros((0, 5)), np.zeros(0), 1.0)
+    return RoadProfile(False, np.zeros(n), np.zeros(n), np.zeros(n), np.zeros((0, 5)), np.zeros(0), 1.0)
 
 
-def relief(
+def road_profile(
     line: Line,
     elevation: NDArray[np.float64],
     rise: NDArray[np.float64],
@@ -76,7 +76,7 @@ def relief(
     bumps: Sequence[Bump] = (),
     rough: NDArray[np.float64] | None = None,
     rough_step_m: float = 1.0,
-) -> Relief:
+) -> RoadProfile:
     """The relief of a road from elevation [m], its slope [1] and bank [rad] at the line's samples (n+1,).
 
     rough  (m,) [m] heights every ``rough_step_m`` from station 0; a closed line takes a whole number a lap
@@ -97,7 +97,7 @@ def relief(
             )
     table = np.array([tuple(b) for b in bumps], np.float64).reshape(len(bumps), 5)
     uneven = bool(np.any(elevation) or np.any(bank) or len(bumps) or np.any(rough))
-    return Relief(
+    return RoadProfile(
         uneven,
         np.ascontiguousarray(elevation, np.float64),
         np.ascontiguousarray(rise, np.float64),
@@ -109,7 +109,7 @@ def relief(
 
 
 @jit
-def _roughness(r: Relief, line: Line, station: float) -> float:
+def _roughness(r: RoadProfile, line: Line, station: float) -> float:
     """Roughness [m] by a cubic through the neighbouring heights; an open line ends level."""
     m = r.rough.size
     if m < 2:
@@ -127,7 +127,7 @@ def _roughness(r: Relief, line: Line, station: float) -> float:
 
 
 @jit
-def height_at(r: Relief, line: Line, station: float, offset: float) -> float:
+def height_at(r: RoadProfile, line: Line, station: float, offset: float) -> float:
     """Height of the road [m] at a station (any number of laps) and lateral offset [m].
 
     Fails: never; NaN in gives NaN out.
@@ -152,7 +152,7 @@ def height_at(r: Relief, line: Line, station: float, offset: float) -> float:
 
 @jit
 def plane_under(
-    r: Relief,
+    r: RoadProfile,
     line: Line,
     station: float,
     offset: float,

@@ -60,7 +60,7 @@ _RATE_WALK, _FORCE_WALK = 2e-5, 1.5e-3  # [rad/s/sqrt(s)], [m/s^2/sqrt(s)]
 _SCALE_WALK = 2e-3  # [1/sqrt(s)]: tread slip and deflection come and go with lean, drive and load
 _START = (0.1, 0.1, 0.03, 2e-3, 0.08, 5e-3)  # one sigma of each part of the error at the start
 # One sigma of a GNSS position [m] by quality as in GGA, east and north each; up is 1.7 times that.
-_PLACE_SIGMA = np.array([50.0, 2.0, 0.6, 2.0, 0.015, 0.25])
+_POSITION_SIGMA = np.array([50.0, 2.0, 0.6, 2.0, 0.015, 0.25])
 _VELOCITY_SIGMA, _VELOCITY_SHARE = 0.05, 0.003
 _DRIFT_SIGMA, _LEAN_SIGMA = 0.5, 0.15
 _WHEEL_SIGMA, _WHEEL_SHARE, _SLIP_SHARE = 0.10, 0.005, 0.02
@@ -143,7 +143,7 @@ def align(k: Record, e: Record, seen: NDArray[np.float64]) -> None:
     R = times(_turned(0.0, 0.0, e.heading), tilt)
     _keep(e.attitude, R)
     sx, sy, sz = rotate(R, k.imu[0], k.imu[1], k.imu[2])
-    e.place[0], e.place[1], e.place[2] = e.x + sx, e.y + sy, e.z + sz
+    e.position[0], e.position[1], e.position[2] = e.x + sx, e.y + sy, e.z + sz
     e.roll, e.pitch, e.roll_rate, e.yaw_rate = roll, pitch, 0.0, 0.0
     for i in range(HISTORY):
         _remember(e, i)
@@ -162,7 +162,7 @@ def begin_unsure(e: Record) -> None:
 @jit
 def _remember(e: Record, row: int) -> None:
     for i in range(3):
-        e.past[row, i] = e.place[i]
+        e.past[row, i] = e.position[i]
         e.past[row, 3 + i] = e.velocity[i]
     for i in range(9):
         e.past[row, 6 + i] = e.attitude[i]
@@ -185,9 +185,9 @@ def predict(d: Design, k: Record, e: Record, seen: NDArray[np.float64]) -> None:
     e.force[0], e.force[1], e.force[2] = ax, ay, az
     az -= k.gravity
     v = e.velocity
-    e.place[0] += STEP * (v[0] + 0.5 * STEP * ax)
-    e.place[1] += STEP * (v[1] + 0.5 * STEP * ay)
-    e.place[2] += STEP * (v[2] + 0.5 * STEP * az)
+    e.position[0] += STEP * (v[0] + 0.5 * STEP * ax)
+    e.position[1] += STEP * (v[1] + 0.5 * STEP * ay)
+    e.position[2] += STEP * (v[2] + 0.5 * STEP * az)
     v[0] += STEP * ax
     v[1] += STEP * ay
     v[2] += STEP * az
@@ -206,9 +206,9 @@ def show(k: Record, e: Record) -> None:
     e.roll, e.pitch, e.heading = roll_pitch_yaw(R)
     vx, vy, vz = _velocity_at(e.velocity, R, e.rate, -k.imu[0], -k.imu[1], -k.imu[2])
     ox, oy, oz = rotate(R, k.imu[0], k.imu[1], k.imu[2])
-    e.x = e.place[0] - ox + k.imu_age * vx
-    e.y = e.place[1] - oy + k.imu_age * vy
-    e.z = e.place[2] - oz + k.imu_age * vz
+    e.x = e.position[0] - ox + k.imu_age * vx
+    e.y = e.position[1] - oy + k.imu_age * vy
+    e.z = e.position[2] - oz + k.imu_age * vz
     e.speed = max(0.0, math.cos(e.heading) * vx + math.sin(e.heading) * vy)
     e.roll_rate, e.yaw_rate = e.rate[0], e.rate[2]
 
@@ -298,7 +298,7 @@ def _correct(e: Record) -> None:
     d = e.found
     turn = _turned(d[_A], d[_A + 1], d[_A + 2])
     for i in range(3):
-        e.place[i] += d[_P + i]
+        e.position[i] += d[_P + i]
         e.velocity[i] += d[_V + i]
         e.bias_rate[i] += d[_BW + i]
         e.bias_force[i] += d[_BF + i]
@@ -331,7 +331,7 @@ def _recall(e: Record, age: float) -> None:
         share = 0.0 if span == 0 else -back / span
         row = e.past[newest % HISTORY]
         for i in range(3):
-            then[i] = row[i] + share * (e.place[i] - row[i])
+            then[i] = row[i] + share * (e.position[i] - row[i])
             then[3 + i] = row[3 + i] + share * (e.velocity[i] - row[3 + i])
         for i in range(9):
             then[6 + i] = row[6 + i] + share * (e.attitude[i] - row[6 + i])
@@ -419,7 +419,7 @@ def see_gnss(
     R = _attitude(e.then[6:15])
     ax, ay, az = k.antenna[0] - k.imu[0], k.antenna[1] - k.imu[1], k.antenna[2] - k.imu[2]
     lx, ly, lz = rotate(R, ax, ay, az)
-    sigma = _PLACE_SIGMA[min(max(quality, 0), 5)]
+    sigma = _POSITION_SIGMA[min(max(quality, 0), 5)]
     measured = (east, north, up)
     lever = (lx, ly, lz)
     for i in range(3):
@@ -440,6 +440,6 @@ def see_gnss(
 
 
 @jit
-def place_sigma(e: Record) -> float:
+def position_sigma(e: Record) -> float:
     """One sigma [m] the rider gives its own place, east and north together."""
     return math.sqrt(e.covariance[_P, _P] + e.covariance[_P + 1, _P + 1])

@@ -104,11 +104,11 @@ class ReferenceRider:
                 self._position = None
                 if parsed.fix_quality > 0 and parsed.time_of_day_ns is not None:
                     height = parsed.altitude_msl_m + parsed.geoid_separation_m
-                    place = self.mission.origin.geodetic_to_enu(
+                    position = self.mission.origin.geodetic_to_enu(
                         parsed.latitude_rad, parsed.longitude_rad, height
                     )
-                    if all(map(math.isfinite, place)):  # empty fields are sound, and say nothing
-                        self._position = (*place, parsed.fix_quality)
+                    if all(map(math.isfinite, position)):  # empty fields are sound, and say nothing
+                        self._position = (*position, parsed.fix_quality)
             elif isinstance(parsed, Rmc) and parsed.valid and self._position is not None:
                 if parsed.utc_ns is not None and math.isfinite(parsed.speed_m_s):
                     self._epoch(parsed, parsed.utc_ns, self._position, arrived_ns, stepped_ns)
@@ -119,7 +119,7 @@ class ReferenceRider:
         self,
         rmc: Rmc,
         utc_ns: int,
-        place: tuple[float, float, float, int],
+        position: tuple[float, float, float, int],
         arrived_ns: int,
         stepped_ns: int,
     ) -> None:
@@ -127,7 +127,7 @@ class ReferenceRider:
             return  # a repeated or an older one; further back its time was set, as by a leap second
         self._epoch_ns = utc_ns
         age = self._clock.age(utc_ns, arrived_ns) - (arrived_ns - stepped_ns) * 1e-9
-        self._hear_gnss(self.rider, *place[:3], rmc.speed_m_s, rmc.course_rad, place[3], age)
+        self._hear_gnss(self.rider, *position[:3], rmc.speed_m_s, rmc.course_rad, position[3], age)
 
 
 class _ReceiverClock:
@@ -210,7 +210,7 @@ def _rider(m: Mission, design: Design) -> Rider:
         codec=codec.table,
         seen=np.zeros(len(SEEN)),
         seen_of=seen_of,
-        heard=np.full(len(SEEN), -1_000_000, np.int64),
+        received=np.full(len(SEEN), -1_000_000, np.int64),
         alive=np.full(len(codec.frames), -1, np.int64),
         frame_of=np.array([codec.frame(name) for name in COMMANDS], np.int64),
         sent_of=sent_of,

@@ -95,7 +95,7 @@ MIND_DTYPE = np.dtype(
         ("steer", np.float64),
         ("steer_rate", np.float64),
         # what emulator.robot.estimator keeps of it: the inertial unit's place in W and its errors
-        ("place", np.float64, (3,)),
+        ("position", np.float64, (3,)),
         ("velocity", np.float64, (3,)),
         ("attitude", np.float64, (9,)),  # R_WB, row by row
         ("bias_rate", np.float64, (3,)),

@@ -16,7 +16,7 @@ from emulator.core.frame_buffer import FrameBuffer
 from emulator.core.signals import RUNNING
 from emulator.road.line import Line
 from emulator.robot.design import Design
-from emulator.robot.estimator import STEP, align, place_sigma, predict, see_gnss, see_lean, see_wheels
+from emulator.robot.estimator import STEP, align, position_sigma, predict, see_gnss, see_lean, see_wheels
 from emulator.robot.records import (
     Z_FX,
     Z_LEAN,
@@ -32,7 +32,7 @@ EMERGENCIES = ("none", "inertial unit silent", "place not known", "wheel speeds 
 """Reasons for an emergency stop by number."""
 
 _IMU_LIMIT, _WHEEL_LIMIT, _BENCH_LIMIT = 0.05, 3.0, 0.3  # [s] of silence it rides through
-_PLACE_LIMIT = 0.7  # [m] one sigma it gives its own place, with which it still follows its line
+_POSITION_LIMIT = 0.7  # [m] one sigma it gives its own place, with which it still follows its line
 
 # Robot frames in the order of the codec's part for the robot, and how many steps lie between them.
 COMMANDS = ("steering", "drive", "gear", "estimate_pose", "estimate_motion")
@@ -66,7 +66,7 @@ class Rider(NamedTuple):
     codec                    all frames of the DBC in use
     seen         (15,)       last values by SEEN; kept while not available
     seen_of      (F, K)      place in ``seen`` of payload signal k of frame f; -1 not of interest
-    heard        (15,)       step each value last arrived at
+    received     (15,)       step each value last arrived at
     alive        (F,)        last alive counter of a received frame; -1 none
     frame_of     (5,)        codec frame of each command
     sent_of      (5, K)      place in SENT of each payload signal
@@ -83,7 +83,7 @@ class Rider(NamedTuple):
     codec: FrameCodec
     seen: NDArray[np.float64]
     seen_of: NDArray[np.int64]
-    heard: NDArray[np.int64]
+    received: NDArray[np.int64]
     alive: NDArray[np.int64]
     frame_of: NDArray[np.int64]
     sent_of: NDArray[np.int64]
@@ -98,7 +98,7 @@ def _hear(
     alive: NDArray[np.int64],
     seen_of: NDArray[np.int64],
     seen: NDArray[np.float64],
-    heard: NDArray[np.int64],
+    received: NDArray[np.int64],
     payload: NDArray[np.float64],
     rx: FrameBuffer,
     step: int,
@@ -117,7 +117,7 @@ def _hear(
             z = seen_of[f, k]
             if z >= 0 and not np.isnan(payload[k]):
                 seen[z] = payload[k]
-                heard[z] = step
+                received[z] = step
 
 
 @jit
@@ -141,16 +141,16 @@ def _send(
 
 
 @jit
-def _silent(e: Record, heard: NDArray[np.int64]) -> int:
+def _silent(e: Record, received: NDArray[np.int64]) -> int:
     """Which needed signal has been missing for too long; 0 none."""
     now = e.steps
-    if (now - heard[Z_P]) * STEP > _IMU_LIMIT:
+    if (now - received[Z_P]) * STEP > _IMU_LIMIT:
         return 1
-    if place_sigma(e) > _PLACE_LIMIT:
+    if position_sigma(e) > _POSITION_LIMIT:
         return 2
     if (now - e.wheel_ok) * STEP > _WHEEL_LIMIT:
         return 3
-    if (now - heard[Z_STATE]) * STEP > _BENCH_LIMIT:
+    if (now - received[Z_STATE]) * STEP > _BENCH_LIMIT:
         return 4
     return 0
 
@@ -160,7 +160,7 @@ def step(r: Rider, rx: FrameBuffer, tx: FrameBuffer) -> int:
     """One control period of 2 ms; returns the emergency reason, 0 while all is well."""
     e, k = r.mind[0], r.known[0]
     tx.count[0] = 0
-    _hear(r.codec, r.alive, r.seen_of, r.seen, r.heard, r.payload, rx, e.steps)
+    _hear(r.codec, r.alive, r.seen_of, r.seen, r.received, r.payload, rx, e.steps)
 
     running = r.seen[Z_STATE] == RUNNING
     v = r.values
@@ -168,20 +168,20 @@ def step(r: Rider, rx: FrameBuffer, tx: FrameBuffer) -> int:
     v[1] = r.seen[9]
     v[5] = 1.0
     v[6] = max(1, e.gear)
-    if e.started == 0 and r.heard[Z_P] == e.steps and r.heard[Z_FX] == e.steps:
+    if e.started == 0 and r.received[Z_P] == e.steps and r.received[Z_FX] == e.steps:
         align(k, e, r.seen)
     if running:
         if e.started == 0:
             e.started = 1
             e.wheel_ok = e.steps
         predict(r.design, k, e, r.seen)
-        if r.heard[Z_LEAN] == e.steps:
+        if r.received[Z_LEAN] == e.steps:
             see_lean(k, e, r.seen[Z_LEAN])
-        front, rear = r.heard[Z_WHEEL_FRONT] == e.steps, r.heard[Z_WHEEL_REAR] == e.steps
+        front, rear = r.received[Z_WHEEL_FRONT] == e.steps, r.received[Z_WHEEL_REAR] == e.steps
         if (front or rear) and see_wheels(r.design, k, e, r.seen, front, rear):
             e.wheel_ok = e.steps
         if e.emergency == 0:
-            e.emergency = _silent(e, r.heard)
+            e.emergency = _silent(e, r.received)
         lateral = follow_path(r.design, r.line, e)
         torque = balance(r.design, e, lateral)
         e.torque = min(k.torque_limit, max(-k.torque_limit, torque))

@@ -20,7 +20,7 @@ from emulator.verdict.expectation import expectation
 from emulator.verdict.judge import TimingTolerance, Verdict, judge, write_verdict
 from emulator.verdict.junit import write_junit
 from emulator.verdict.laps import lap_times, reference_laps
-from emulator.verdict.localisation import place_known
+from emulator.verdict.localisation import position_error
 
 Say = Callable[[str], None]
 Progress = Callable[[float, float, float], None]
@@ -82,7 +82,7 @@ def judge_run(session: Session, folder: Path, outcome: dict[str, Any]) -> Verdic
     verdict = judge(run, criteria_of(session), run.certificate, outcome, tolerance)
     references, note = reference_laps(session)
     laps = lap_times(run, session.sector_ends, references, note)
-    verdict = replace(verdict, laps=laps, place=place_known(run))
+    verdict = replace(verdict, laps=laps, place=position_error(run))
     verdict = replace(verdict, expectation=expectation(session.scenario.expected, verdict, run))
     write_verdict(folder, verdict)
     write_junit(folder, verdict, run.manifest)

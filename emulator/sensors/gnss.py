@@ -57,7 +57,7 @@ QUALITIES = 6
 
 
 @jit
-def wander(
+def step_gauss_markov(
     u: NDArray[np.float64], interval_s: float, time_s: float, streams: NDArray[np.uint64], i: int
 ) -> None:
     """Move the drift ``u`` (3,), unit variance, by an interval [s]; below 0: it begins, drawn afresh."""
@@ -68,7 +68,7 @@ def wander(
 
 
 @jit
-def positioned(
+def position_fix(
     errors: NDArray[np.float64],
     u: NDArray[np.float64],
     east: float,
@@ -93,7 +93,7 @@ def positioned(
 
 
 @jit
-def reflected(
+def multipath_bias(
     bias_m: float,
     heading: float,
     u: NDArray[np.float64],
@@ -110,7 +110,7 @@ def reflected(
     """
     if not math.isnan(heading):
         return bias_m * math.cos(heading), bias_m * math.sin(heading)
-    wander(u, interval_s, time_s, streams, i)
+    step_gauss_markov(u, interval_s, time_s, streams, i)
     return bias_m * math.sqrt(0.5) * u[0], bias_m * math.sqrt(0.5) * u[1]
 
 
@@ -141,6 +141,6 @@ def moving(
 
 
 @jit
-def stated(errors: NDArray[np.float64]) -> tuple[float, float]:
+def reported_sigma(errors: NDArray[np.float64]) -> tuple[float, float]:
     """One sigma [m] of east (and north) and of up that the receiver states: drift and noise together."""
     return math.hypot(errors[0], errors[3]), math.hypot(errors[1], errors[4])

@@ -65,7 +65,7 @@ def fix_in_use(progress: int, best: int, ladder: NDArray[np.int64]) -> int:
 
 
 @jit
-def thinned(satellites: int, left: int) -> float:
+def dilution_factor(satellites: int, left: int) -> float:
     """Factor on dilutions and errors when ``left`` of so many satellites are left; NaN for none.
 
     The covariance is the inverse of the information, and each satellite adds the same of that on average:

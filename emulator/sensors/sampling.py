@@ -112,16 +112,16 @@ def enter(o: Record, i: int, lines: DelayLines, now_ns: int, streams: NDArray[np
     depth = lines.due_ns.shape[1]
     if o.tail - o.head == depth:
         o.head += 1
-    place = o.tail % depth
+    slot = o.tail % depth
     due = now_ns + o.latency_ns
     if o.jitter_ns > 0:
         due += np.int64(abs(normal(streams, o.stream)) * o.jitter_ns)
     if o.tail > o.head:
         due = max(due, lines.due_ns[i, (o.tail - 1) % depth])
-    lines.due_ns[i, place] = due
-    lines.valid_ns[i, place] = now_ns
+    lines.due_ns[i, slot] = due
+    lines.valid_ns[i, slot] = now_ns
     o.tail += 1
-    return int(place)
+    return int(slot)
 
 
 @jit
@@ -129,11 +129,11 @@ def ready(o: Record, i: int, lines: DelayLines, now_ns: int) -> int:
     """Place of the oldest sample of line ``i`` that is due by now, or -1. Takes it out of the line."""
     if o.head == o.tail:
         return -1
-    place = o.head % lines.due_ns.shape[1]
-    if lines.due_ns[i, place] > now_ns:
+    slot = o.head % lines.due_ns.shape[1]
+    if lines.due_ns[i, slot] > now_ns:
         return -1
     o.head += 1
-    return int(place)
+    return int(slot)
 
 
 @jit
@@ -149,7 +149,7 @@ def next_frame(out: NDArray[np.void], lines: DelayLines, now_ns: int, free_ns: i
     free_ns   when the bus will be done with what was handed to it
     A sample on a bus of unknown rate goes when it is due, in the order of the rig. With a known rate it goes
     if its arrival now would be no farther from its due time than at the next tick, behind those that are
-    waiting for an earlier time; of several that earliest due. Take it out with ``take``, then ask again.
+    waiting for an earlier time; of several that earliest due. Take it out with ``pop``, then ask again.
     """
     depth = lines.due_ns.shape[1]
     best, best_due = -1, 0
@@ -179,8 +179,8 @@ def next_frame(out: NDArray[np.void], lines: DelayLines, now_ns: int, free_ns: i
 
 
 @jit
-def take(o: Record, lines: DelayLines) -> int:
+def pop(o: Record, lines: DelayLines) -> int:
     """Place of the oldest sample of ``o``, which is taken out of its line; there has to be one."""
-    place = o.head % lines.due_ns.shape[1]
+    slot = o.head % lines.due_ns.shape[1]
     o.head += 1
-    return int(place)
+    return int(slot)

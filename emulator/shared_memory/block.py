@@ -25,7 +25,7 @@ from emulator.core.errors import RunFailed, StartFailed
 from emulator.core.frame_buffer import MAX_DATA, FrameBuffer
 from emulator.core.signals import SIGNALS
 from emulator.shared_memory.layout import (
-    GIVEN_ROWS,
+    APPLIED_ROWS,
     HEADER_WORDS,
     MAGIC,
     MAILBOX_ROWS,
@@ -37,9 +37,9 @@ from emulator.shared_memory.layout import (
 )
 from emulator.shared_memory.rings import (
     PUBLISHED,
+    AppliedReader,
     EventReader,
     FrameReader,
-    GivenReader,
     GnssReader,
     Ring,
     SignalReader,
@@ -84,7 +84,7 @@ class Snapshot:
         self._frames = Ring(a["frame.counter"], (a["frame.fields"], a["frame.data"]))
         self._events = Ring(a["event.counter"], (a["event.fields"], a["event.value"], a["event.text"]))
         self._gnss = Ring(a["gnss.counter"], (a["gnss.fields"], a["gnss.data"]))
-        self._given = Ring(a["given.counter"], (a["given.fields"], a["given.argument"]))
+        self._applied = Ring(a["applied.counter"], (a["applied.fields"], a["applied.argument"]))
         self._commands_taken = self.status[Status.COMMANDS_TAKEN]
         # Compiled writers, made when first used: only the loop writes.
         self._write_row: Callable[..., None] | None = None
@@ -156,7 +156,7 @@ class Snapshot:
         self._closed = True
         self.status.release()
         self._mailbox_counter.release()
-        for name in ("_mailbox", "_signals", "_frames", "_events", "_gnss", "_given", "lateness_edges_us"):
+        for name in ("_mailbox", "_signals", "_frames", "_events", "_gnss", "_applied", "lateness_edges_us"):
             delattr(self, name)
         del self.lateness_counts
         with contextlib.suppress(BufferError):  # a reader still holds it: unmapped when that one goes
@@ -199,10 +199,10 @@ class Snapshot:
         texts[slot, : len(encoded)] = np.frombuffer(encoded, np.uint8)
         publish(counter)
 
-    def write_given(self, cycle: int, code: int, argument: float) -> None:
+    def write_applied(self, cycle: int, code: int, argument: float) -> None:
         """A command handed to the plant when it had computed ``cycle`` ticks, whoever asked for it."""
-        counter, (fields, arguments) = self._given
-        slot = claim(counter, 1) % GIVEN_ROWS
+        counter, (fields, arguments) = self._applied
+        slot = claim(counter, 1) % APPLIED_ROWS
         fields[slot] = (cycle, code)
         arguments[slot] = argument
         publish(counter)
@@ -215,7 +215,7 @@ class Snapshot:
             self._write_gnss = entry(write_gnss, counter, fields, data, 0, text)
         self._write_gnss(counter, fields, data, tick, text)
 
-    def take_command(self) -> tuple[int, float] | None:
+    def pop_command(self) -> tuple[int, float] | None:
         """The supervisor's next command (code, argument), or None. Costs next to nothing when empty."""
         if self._mailbox_counter[PUBLISHED] == self._commands_taken:
             return None
@@ -264,9 +264,9 @@ class Snapshot:
         """The same for GNSS bytes."""
         return GnssReader(self._gnss, from_now=from_now)
 
-    def given_reader(self) -> GivenReader:
+    def applied_reader(self) -> AppliedReader:
         """The same for the commands given to the plant."""
-        return GivenReader(self._given)
+        return AppliedReader(self._applied)
 
     def latest(self) -> tuple[int, NDArray[np.float64]] | None:
         """Tick and a copy of the newest row of signals; None before the first."""

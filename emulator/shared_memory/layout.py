@@ -19,7 +19,7 @@ LATENESS_BINS = 322
 
 LINE = 64  # bytes; parts with different writers never share a cache line
 MAILBOX_ROWS = 64
-GIVEN_ROWS = 1024
+APPLIED_ROWS = 1024
 HEADER_WORDS = 16
 
 
@@ -67,9 +67,9 @@ def block_parts(sizes: Sizes, columns: int) -> list[Part]:
         Part("gnss.counter", np.int64, (2,)),
         Part("gnss.fields", np.int64, (sizes.gnss_rows, 2)),
         Part("gnss.data", np.uint8, (sizes.gnss_rows, BURST_BYTES)),
-        Part("given.counter", np.int64, (2,)),
-        Part("given.fields", np.int64, (GIVEN_ROWS, 2)),
-        Part("given.argument", np.float64, (GIVEN_ROWS,)),
+        Part("applied.counter", np.int64, (2,)),
+        Part("applied.fields", np.int64, (APPLIED_ROWS, 2)),
+        Part("applied.argument", np.float64, (APPLIED_ROWS,)),
     ]
 
 

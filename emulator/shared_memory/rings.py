@@ -59,7 +59,7 @@ class Event:
     text: str
 
 
-class Given(NamedTuple):
+class AppliedCommand(NamedTuple):
     """A command as the plant got it, from whomever: it acts in tick ``cycle`` since the loop began."""
 
     cycle: int
@@ -207,7 +207,7 @@ class _Cursor:
         self._ring = ring
         self._next = int(published_count(ring.counter)) if from_now else 0
 
-    def take(self) -> tuple[list[NDArray[Any]], int]:
+    def pop(self) -> tuple[list[NDArray[Any]], int]:
         """Copies of all records since the last call, per array, and how many were lost before them."""
         counter, arrays = self._ring
         capacity = arrays[0].shape[0]
@@ -231,7 +231,7 @@ class SignalReader(_Cursor):
 
     def read(self) -> SignalRecords:
         """All rows since the last call."""
-        (tick, rows), lost = self.take()
+        (tick, rows), lost = self.pop()
         return SignalRecords(tick, rows, lost)
 
 
@@ -240,7 +240,7 @@ class FrameReader(_Cursor):
 
     def read(self) -> FrameRecords:
         """All frames since the last call."""
-        (fields, data), lost = self.take()
+        (fields, data), lost = self.pop()
         tick, time_ns, valid_ns, direction, can_id, length, cycle = (
             np.ascontiguousarray(c) for c in fields.T
         )
@@ -262,7 +262,7 @@ class EventReader(_Cursor):
 
     def read(self) -> tuple[list[Event], int]:
         """All events since the last call, and how many were lost before them."""
-        (fields, value, text), lost = self.take()
+        (fields, value, text), lost = self.pop()
         events = [
             Event(int(f[0]), int(f[1]), int(f[2]), float(v), bytes(t[: f[3]]).decode("utf-8", "replace"))
             for f, v, t in zip(fields, value, text, strict=True)
@@ -275,15 +275,17 @@ class GnssReader(_Cursor):
 
     def read(self) -> tuple[list[Burst], int]:
         """All bursts since the last call, and how many records were lost before them."""
-        (fields, data), lost = self.take()
+        (fields, data), lost = self.pop()
         return [Burst(int(f[0]), bytes(d[: f[1]])) for f, d in zip(fields, data, strict=True)], lost
 
 
-class GivenReader(_Cursor):
+class AppliedReader(_Cursor):
     """Reads the ring of commands given to the plant."""
 
-    def read(self) -> tuple[list[Given], int]:
+    def read(self) -> tuple[list[AppliedCommand], int]:
         """All commands since the last call, and how many were lost before them."""
-        (fields, arguments), lost = self.take()
-        given = [Given(int(f[0]), int(f[1]), float(a)) for f, a in zip(fields, arguments, strict=True)]
-        return given, lost
+        (fields, arguments), lost = self.pop()
+        applied = [
+            AppliedCommand(int(f[0]), int(f[1]), float(a)) for f, a in zip(fields, arguments, strict=True)
+        ]
+        return applied, lost

@@ -69,7 +69,7 @@ def _virtual() -> None:
     from emulator.assembly.session import mission
     from emulator.core.signals import SIGNALS
     from emulator.events.table import NEVER
-    from emulator.loop.certificate import Budget
+    from emulator.loop.certificate import TimingAccounts
     from emulator.robot.design import blank_design
     from emulator.robot.mission import ReferenceRider
     from emulator.stages.virtual import run_ticks
@@ -82,7 +82,7 @@ def _virtual() -> None:
     )
     rider = ReferenceRider(mission(session), design=blank_design()).rider
     buffers = (frame_buffer(64), frame_buffer(64), frame_buffer(256))
-    accounts = Budget(output_specs(session)).frame_accounts
+    accounts = TimingAccounts(output_specs(session)).frame_accounts
     run_ticks(Bench(session).plant, rider, *buffers, accounts, rows, frames, payloads, 0, 0, NEVER)
 
 

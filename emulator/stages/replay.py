@@ -18,7 +18,7 @@ from emulator.assembly.link_specs import output_specs
 from emulator.assembly.session import Session
 from emulator.core.frame_buffer import MAX_DATA, UNTIMED, FrameBuffer, frame_buffer
 from emulator.core.signals import BEFORE_ARMING_TICK, SIGNALS, TICK_NS, TRIPPED, UNARMED_TICK
-from emulator.loop.certificate import Budget
+from emulator.loop.certificate import TimingAccounts
 from emulator.record.inputs import Inputs
 from emulator.record.writer import RX, TX, RunWriter
 
@@ -51,7 +51,7 @@ class Replay:
     def __init__(self, session: Session, inputs: Inputs) -> None:
         self.bench = Bench(session)
         self._inputs = inputs
-        self._budget = Budget(output_specs(session))
+        self._timing = TimingAccounts(output_specs(session))
         self._trip_tick: int | None = None
         self._tick = np.zeros(_ROWS, np.int64)
         self._rows = np.zeros((_ROWS, len(SIGNALS)))
@@ -65,7 +65,7 @@ class Replay:
 
     def blocks(self) -> Iterator[Block]:
         """Run and give what comes out, about once a second of ride; the arrays are reused."""
-        bench, inputs, budget = self.bench, self._inputs, self._budget
+        bench, inputs, timing = self.bench, self._inputs, self._timing
         counts = np.bincount(inputs.cycle, minlength=inputs.cycles)
         rx, tx = frame_buffer(max(1, int(counts.max(initial=0)))), frame_buffer(_TX_ROWS)
         arriving = counts.tolist()
@@ -89,17 +89,17 @@ class Replay:
             state = bench.tick(rx, tx, 0.0, 0.0)
             tick, before = bench.tick_number, tick
             if tick != before + 1:
-                budget.restart()
+                timing.restart()
             if state == TRIPPED and self._trip_tick is None:
                 self._trip_tick = tick
             armed = tick > UNARMED_TICK // 2
             if tx.count[0]:
-                budget.frames(tx, int(tx.count[0]), tick * TICK_NS)
+                timing.frames(tx, int(tx.count[0]), tick * TICK_NS)
             burst = bench.take_gnss()
             if burst:
                 line_ns = bench.gnss_line_ns
                 due_ns, sent_ns = bench.gnss_due_ns + line_ns, tick * TICK_NS + line_ns
-                budget.gnss(due_ns, bench.gnss_valid_ns, sent_ns, taken=True)
+                timing.gnss(due_ns, bench.gnss_valid_ns, sent_ns, taken=True)
                 if armed:
                     bursts.append((tick, burst))
             if armed:
@@ -145,7 +145,7 @@ class Replay:
 
     def certificate(self) -> dict[str, Any]:
         """The timing certificate of a stepped clock."""
-        return {**self._budget.certificate(None), "robot_frames": self.bench.frame_counts()}
+        return {**self._timing.certificate(None), "robot_frames": self.bench.frame_counts()}
 
 
 def write_block(writer: RunWriter, block: Block) -> None:

@@ -21,7 +21,7 @@ from emulator.core.compiled import entry, jit
 from emulator.core.frame_buffer import FrameBuffer, frame_buffer
 from emulator.core.signals import ARMED, BEFORE_ARMING_TICK, INDEX, RUNNING, SIGNALS, TICK_NS, UNARMED_TICK
 from emulator.events.table import NEVER
-from emulator.loop.certificate import Budget, FrameAccounts, account_frames
+from emulator.loop.certificate import FrameAccounts, TimingAccounts, account_frames
 from emulator.plant.step import Plant, tick
 from emulator.record.writer import RX, RunWriter
 from emulator.robot.mission import ReferenceRider
@@ -137,7 +137,7 @@ def run_ticks(
         rx.count[0] = 0
         if (run.tick - 1) % RIDER_EVERY == 0:
             _step_rider(rider, inbox, rx, now)
-        if memory.happened > 0 or run.gnss_ready > 0 or run.finished == 1:
+        if memory.event_count > 0 or run.gnss_ready > 0 or run.finished == 1:
             break
     return n, m
 
@@ -153,7 +153,7 @@ class VirtualRide:
     def __init__(self, session: Session) -> None:
         self.bench = Bench(without_permissives(session))
         self.rider = ReferenceRider(mission(session))
-        self.budget = Budget(output_specs(session))
+        self.timing = TimingAccounts(output_specs(session))
         self._rows = np.zeros((_ROWS, len(SIGNALS)))
         self._frames = np.zeros((10 * _ROWS, 6), np.int64)
         self._payloads = np.zeros((10 * _ROWS, session.payload_bytes), np.uint8)
@@ -169,9 +169,9 @@ class VirtualRide:
         progress  called about once a second of ride with (scenario time [s], speed [m/s], station [m])
         hook      looks at the ride; if it fails, the ride is stopped and its outcome is that it crashed
         """
-        bench, rider, budget = self.bench, self.rider, self.budget
+        bench, rider, timing = self.bench, self.rider, self.timing
         rx, tx, inbox = frame_buffer(256), frame_buffer(256), frame_buffer(1024)
-        arguments = (bench.plant, rider.rider, rx, tx, inbox, budget.frame_accounts)
+        arguments = (bench.plant, rider.rider, rx, tx, inbox, timing.frame_accounts)
         memory = (self._rows, self._frames, self._payloads)
         go = entry(run_ticks, *arguments, *memory, 0, 0, NEVER)
         run = bench.plant.run[0]
@@ -205,7 +205,7 @@ class VirtualRide:
                 if tick > UNARMED_TICK // 2:
                     line_ns = bench.gnss_line_ns
                     due_ns, sent_ns = bench.gnss_due_ns + line_ns, tick * TICK_NS + line_ns
-                    budget.gnss(due_ns, bench.gnss_valid_ns, sent_ns, taken=True)
+                    timing.gnss(due_ns, bench.gnss_valid_ns, sent_ns, taken=True)
                     writer.append_gnss(tick, burst)
             if hook is not None and not failed and run["state"] == RUNNING and hook.due(tick):
                 failed = self._ask(hook, tick, writer)
@@ -219,7 +219,7 @@ class VirtualRide:
         outcome = {**bench.outcome(), "trip_tick": trip_tick, "rig_problems": []}
         if failed:
             outcome |= {"ended": "crashed", "trip_reason": failed}
-        certificate = budget.certificate(None)
+        certificate = timing.certificate(None)
         certificate["robot_frames"] = bench.frame_counts()
         return outcome, certificate
 

@@ -79,7 +79,7 @@ class Gate:
     events: Mapping[str, int] = field(default_factory=dict)  # number by name of those the rig gives leave to
     _seen: dict[str, float] = field(default_factory=dict)
 
-    def look(self, payload: bytes, now_s: float) -> Answer:
+    def evaluate(self, payload: bytes, now_s: float) -> Answer:
         """What a message that arrived now (UTC [s]) asks for. Never raises, whatever it holds."""
         if len(payload) > LONGEST_BYTES:
             return Answer(None, "", f"longer than {LONGEST_BYTES} bytes")

@@ -261,7 +261,7 @@ class Telemetry:
             if message.retain:
                 continue  # a command left lying at the broker is nobody's wish now
             payload = message.payload if isinstance(message.payload, bytes) else b""
-            answer = self._gate.look(payload, time.time())
+            answer = self._gate.evaluate(payload, time.time())
             if answer.command is not None:
                 self._say(
                     f"telemetry: {answer.command.name.lower()} asked for over MQTT ({answer.identifier})"

@@ -135,8 +135,8 @@ def same_roots(before: Eigen, after: Eigen) -> tuple[NDArray[np.int64], float]:
     near = np.abs(before.roots[:, None] - after.roots[None, :]) / (1.0 + np.abs(before.roots[:, None]))
     # Of equal overlaps (the two of a fresh pair) the nearer root is the same one.
     rows, order = linear_sum_assignment(1e-3 * np.minimum(near, 1.0) - np.clip(overlap.real, 0.0, 1.0))
-    asked = np.abs(before.roots) < _MATTERS
-    worst = float(np.min(overlap.real[rows, order][asked], initial=1.0))
+    speed_grid = np.abs(before.roots) < _MATTERS
+    worst = float(np.min(overlap.real[rows, order][speed_grid], initial=1.0))
     return order.astype(np.int64), worst
 
 
@@ -245,44 +245,48 @@ def stability(
     About 3 ms for each half metre per second and lean. A speed and lean without a steady motion is left as a
     gap. Raises ValueError for speeds or leans that are none.
     """
-    asked, tilts = grid_of(speeds, leans)
+    speed_grid, tilts = grid_of(speeds, leans)
     turns = SteadyTurns(vehicle)
 
     def at(speed: float, lean: float) -> Eigen:
         return eigen(linearise(vehicle, turns.at(speed, lean)).A)
 
-    voters = _between(np.union1d(asked, np.arange(_NAMING[0], _NAMING[1] + 0.1, 5.0)))
-    grid = voters[(voters >= asked[0]) & (voters <= asked[-1])]
+    voters = _between(np.union1d(speed_grid, np.arange(_NAMING[0], _NAMING[1] + 0.1, 5.0)))
+    grid = voters[(voters >= speed_grid[0]) & (voters <= speed_grid[-1])]
     upright, why = _over_speed(at, 0.0, voters, None)
     gaps: list[Gap] = []
     count = next((len(e.roots) for e in upright.values()), 0)
-    roots = np.full((len(tilts), len(asked), count), complex(math.nan, math.nan))
+    roots = np.full((len(tilts), len(speed_grid), count), complex(math.nan, math.nan))
     for i, lean in enumerate(float(v) for v in tilts):
         found = upright
         if lean != 0.0:
             found, why = _over_speed(at, lean, grid, upright)
-        for j, speed in enumerate(float(v) for v in asked):
+        for j, speed in enumerate(float(v) for v in speed_grid):
             if speed in found:
                 roots[i, j] = found[speed].roots
             else:
                 gaps.append(Gap(speed, lean, why[speed]))
-    return Stability(asked, tilts, roots, _vote(upright.values()), tuple(gaps))
+    return Stability(speed_grid, tilts, roots, _vote(upright.values()), tuple(gaps))
 
 
 def grid_of(
     speeds: Sequence[float] | NDArray[np.float64], leans: Sequence[float] | NDArray[np.float64]
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Speeds (n,) and leans (m,) as arrays. Raises ValueError where they are none."""
-    asked, tilts = np.asarray(speeds, float), np.asarray(leans, float)
-    if asked.ndim != 1 or not len(asked) or not np.all(np.isfinite(asked) & (asked > 0.0)):
+    speed_grid, tilts = np.asarray(speeds, float), np.asarray(leans, float)
+    if (
+        speed_grid.ndim != 1
+        or not len(speed_grid)
+        or not np.all(np.isfinite(speed_grid) & (speed_grid > 0.0))
+    ):
         raise ValueError("expected at least one speed [m/s], all above zero")
-    if np.any(np.diff(asked) <= 0.0):
+    if np.any(np.diff(speed_grid) <= 0.0):
         raise ValueError("expected speeds in rising order, each once")
     if tilts.ndim != 1 or not len(tilts) or not np.all(np.abs(tilts) < math.radians(80.0)):
         raise ValueError("expected at least one lean [rad], all below 80 degrees")
     if len(np.unique(tilts)) < len(tilts):
         raise ValueError("expected each lean once")
-    return asked, tilts
+    return speed_grid, tilts
 
 
 def _between(speeds: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -63,7 +63,7 @@ _OF: dict[type, Callable[[Any, dict[str, Any], tuple[float, ...]], asked.Criteri
         c.wheel, c.limit_deg * _DEG, above_m_s=c.above_km_h * _KM_H, **_wheel(c, w)
     ),
     said.FrictionUse: lambda c, w, _: asked.FrictionUse(c.wheel, c.limit, **_wheel(c, w)),
-    said.PlaceError: lambda c, w, _: asked.PlaceError(c.limit_m, c.of, **w),
+    said.PositionErrorCriterion: lambda c, w, _: asked.PositionErrorCriterion(c.limit_m, c.of, **w),
     said.LapTime: lambda c, w, ends: asked.LapTime(c.limit_s, ends, c.lap, **w),
     said.SectorTime: lambda c, w, ends: asked.SectorTime(c.limit_s, ends, c.sector, c.lap, **w),
     said.StopDistance: lambda c, w, _: asked.StopDistance(

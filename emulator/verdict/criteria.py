@@ -132,7 +132,7 @@ class FrictionUse(Window):
 
 
 @dataclass(frozen=True)
-class PlaceError(Window):
+class PositionErrorCriterion(Window):
     """Error of the robot's estimate of its place within ``limit_m`` [m]: rms, 95th percentile or maximum."""
 
     limit_m: float = 0.025
@@ -274,7 +274,7 @@ Criterion: TypeAlias = (
     | SlipRatio
     | SlipAngle
     | FrictionUse
-    | PlaceError
+    | PositionErrorCriterion
     | LapTime
     | SectorTime
     | StopDistance

@@ -37,7 +37,7 @@ from emulator.verdict.criteria import (
     Lean,
     LeanRate,
     NoFall,
-    PlaceError,
+    PositionErrorCriterion,
     ReactionTime,
     SectorTime,
     SettleTime,
@@ -50,7 +50,7 @@ from emulator.verdict.criteria import (
 )
 from emulator.verdict.laps import LapTimes, laps_from
 from emulator.verdict.limits import no_fall, place_error, within
-from emulator.verdict.localisation import PlaceKnowledge, place_from
+from emulator.verdict.localisation import PositionError, position_error_from
 from emulator.verdict.responses import holds, reaction, settle
 from emulator.verdict.sequences import corner_entry, lap_time, stop_distance
 from emulator.verdict.windows import Finding, NotJudged, NotMet, column
@@ -98,7 +98,7 @@ class Verdict:
     reasons: list[str] = field(default_factory=list)
     criteria: list[CriterionResult] = field(default_factory=list)
     laps: LapTimes | None = None
-    place: PlaceKnowledge | None = None
+    place: PositionError | None = None
     ridden_s: float = 0.0
     expectation: str = ""
 
@@ -287,7 +287,7 @@ _JUDGES: dict[type, Callable[[Run, Any], Finding]] = {
     SlipRatio: within,
     SlipAngle: within,
     FrictionUse: within,
-    PlaceError: place_error,
+    PositionErrorCriterion: place_error,
     LapTime: lap_time,
     SectorTime: lap_time,
     StopDistance: stop_distance,
@@ -367,7 +367,7 @@ def verdict_from(document: Mapping[str, Any], where: str = VERDICT_FILE) -> Verd
         list(reasons),
         [_criterion_from(c, f"{where}: criteria.{i}") for i, c in enumerate(criteria)],
         None if laps is None else laps_from(laps, f"{where}: laps"),
-        None if place is None else place_from(place, f"{where}: place"),
+        None if place is None else position_error_from(place, f"{where}: place"),
         ridden_s if isinstance(ridden_s := document.get("ridden_s"), int | float) else 0.0,
         expectation if isinstance(expectation := document.get("expectation"), str) else "",
     )

@@ -26,14 +26,14 @@ from emulator.verdict.criteria import (
     Lean,
     LeanRate,
     NoFall,
-    PlaceError,
+    PositionErrorCriterion,
     SlipAngle,
     SlipRatio,
     SpeedError,
     SteeringAcceleration,
     SteeringRate,
 )
-from emulator.verdict.localisation import place_errors
+from emulator.verdict.localisation import position_errors
 from emulator.verdict.windows import (
     Finding,
     NotJudged,
@@ -182,12 +182,12 @@ def _measured(run: Run, c: Limit, rows: Rows) -> _Measured:
     return _Measured(column_in(run, name, rows), rows, c.limit_rad, "rad", 1, f"{c.wheel} slip angle", name)
 
 
-def place_error(run: Run, criterion: PlaceError) -> Finding:
+def place_error(run: Run, criterion: PositionErrorCriterion) -> Finding:
     """The robot knows where it is; its estimates are compared as emulator.verdict.localisation says."""
     rows = window_rows(run, criterion)
     for name in ("robot.estimate_x_m", "robot.estimate_y_m"):
         column(run, name, rows)
-    errors = place_errors(run)
+    errors = position_errors(run)
     if errors is None or not rows[errors.rows].any():
         raise NotJudged("the robot said nothing new about its place")
     told = np.flatnonzero(rows[errors.rows])
@@ -235,8 +235,8 @@ def _longest_silence(run: Run, rows: Rows, arrived: NDArray[np.int64]) -> tuple[
     moving = rows & (column_in(run, "truth.speed_m_s", rows) > 1.0)
     at = np.arange(len(rows))
     # since the latest of: an arrival, an instant that does not count
-    heard = ~moving
-    heard[arrived] = True
-    quiet = at - np.maximum.accumulate(np.where(heard, at, 0))
+    updated = ~moving
+    updated[arrived] = True
+    quiet = at - np.maximum.accumulate(np.where(updated, at, 0))
     row = int(np.argmax(quiet))
     return between_s(run, row - int(quiet[row]), row), row

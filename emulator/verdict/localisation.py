@@ -41,7 +41,7 @@ class Outage:
 
 
 @dataclass(frozen=True)
-class PlaceKnowledge:
+class PositionError:
     """How far the robot's estimate was from the truth, while running.
 
     rms_m, along_m, across_m  [m]  root mean squares, in the plane, along and across the heading
@@ -86,7 +86,7 @@ def _cm(metres: float) -> str:
 
 
 @dataclass(frozen=True)
-class PlaceErrors:
+class PositionErrors:
     """The errors behind it: rows (n,) of the record the estimates arrived at, along and across (n,) [m]."""
 
     rows: NDArray[np.int64]
@@ -96,7 +96,7 @@ class PlaceErrors:
     fitted_age_ms: float
 
 
-def place_errors(run: Run) -> PlaceErrors | None:
+def position_errors(run: Run) -> PositionErrors | None:
     """Errors of every estimate that arrived while running; None if the record has none to compare."""
     names = [f"robot.estimate_{a}_m" for a in "xy"]
     names += ["truth.x_m", "truth.y_m", "truth.heading_rad", "truth.speed_m_s", "bench.state"]
@@ -117,19 +117,19 @@ def place_errors(run: Run) -> PlaceErrors | None:
     along, across = np.cos(h) * dx + np.sin(h) * dy, np.cos(h) * dy - np.sin(h) * dx
     # behind by the way of so many milliseconds at each speed: least squares of along = -v * extra age
     extra_ms = -1e3 * float(np.sum(along * v) / np.sum(v * v))
-    return PlaceErrors(fresh, along, across, age_ms, age_ms + extra_ms)
+    return PositionErrors(fresh, along, across, age_ms, age_ms + extra_ms)
 
 
-def place_known(run: Run) -> PlaceKnowledge | None:
+def position_error(run: Run) -> PositionError | None:
     """How well the robot knew its place in a run; None if it never said where it was."""
-    errors = place_errors(run)
+    errors = position_errors(run)
     if errors is None:
         return None
     size = np.hypot(errors.along_m, errors.across_m)
     worst = int(size.argmax())
     fix = run.signals.get("output.gnss_fix")
     fixed = np.zeros(len(size), bool) if fix is None else fix[errors.rows] == FIXED
-    return PlaceKnowledge(
+    return PositionError(
         rms_m=_rms(size),
         along_m=_rms(errors.along_m),
         across_m=_rms(errors.across_m),
@@ -143,7 +143,7 @@ def place_known(run: Run) -> PlaceKnowledge | None:
     )
 
 
-def _outages(run: Run, errors: PlaceErrors, size: NDArray[np.float64]) -> tuple[Outage, ...]:
+def _outages(run: Run, errors: PositionErrors, size: NDArray[np.float64]) -> tuple[Outage, ...]:
     fix = run.signals.get("output.gnss_fix")
     if fix is None:
         return ()
@@ -178,10 +178,10 @@ def _age_of(run: Run) -> float:
     return float(age) if isinstance(age, int | float) else 1.0
 
 
-_READER = TypeAdapter(PlaceKnowledge)
+_READER = TypeAdapter(PositionError)
 
 
-def place_from(document: object, where: str) -> PlaceKnowledge:
+def position_error_from(document: object, where: str) -> PositionError:
     """The ``place`` of a parsed ``verdict.json``. ``where`` names it in errors. Raises RecordError."""
     try:
         return _READER.validate_python(document)

@@ -16,7 +16,7 @@ from emulator.verdict.windows import (
     NotMet,
     between_s,
     column,
-    happened,
+    occurrence_of,
     place_of,
     running,
     step_s,
@@ -64,7 +64,7 @@ def holds(run: Run, criterion: Holds) -> Finding:
 def reaction(run: Run, criterion: ReactionTime) -> Finding:
     """The robot acts in time after an event."""
     riding = np.flatnonzero(running(run))
-    start = happened(run, criterion.after).start
+    start = occurrence_of(run, criterion.after).start
     rows = riding[riding >= start]
     if criterion.shown_by is not None:
         names = signals_of(criterion.shown_by)
@@ -97,7 +97,7 @@ def reaction(run: Run, criterion: ReactionTime) -> Finding:
 def settle(run: Run, criterion: SettleTime) -> Finding:
     """A signal is back in its band in time, and stays there."""
     riding = np.flatnonzero(running(run))
-    span = happened(run, criterion.after)
+    span = occurrence_of(run, criterion.after)
     start = span.start if criterion.counted_from == "start" else span.end
     if start is None:
         raise NotJudged(f"event {criterion.after!r} lasted as long as the ride")

@@ -18,7 +18,7 @@ from emulator.verdict.windows import (
     Values,
     between_s,
     column,
-    happened,
+    occurrence_of,
     place_of,
     running,
     step_s,
@@ -80,7 +80,7 @@ def stop_distance(run: Run, criterion: StopDistance) -> Finding:
     """The bike comes to its speed on a short way: the integral of its speed over the ground."""
     riding = np.flatnonzero(running(run))
     if criterion.after is not None:
-        start, since = happened(run, criterion.after).start, f"{criterion.after!r} began"
+        start, since = occurrence_of(run, criterion.after).start, f"{criterion.after!r} began"
     else:
         rows = window_rows(run, criterion)
         braking = np.flatnonzero(_braking(run, rows, criterion.brake_Pa))

@@ -85,7 +85,7 @@ def between_s(run: Run, first: int, row: int) -> float:
     return float(run.tick[row] - run.tick[first]) / TICKS_A_SECOND
 
 
-def happened(run: Run, name: str) -> Occurrence:
+def occurrence_of(run: Run, name: str) -> Occurrence:
     """Rows of an event. Raises NotJudged if it did not happen by the end of the ride."""
     found = occurrence(run, name)
     if found is None:
@@ -103,11 +103,11 @@ def window_rows(run: Run, window: Window) -> Rows:
         raise NotJudged("the support never let go")
     first, end = int(np.argmax(free)), len(riding)
     if window.from_event is not None:
-        first = max(first, happened(run, window.from_event).start)
+        first = max(first, occurrence_of(run, window.from_event).start)
     if window.to_event is not None:
-        end = happened(run, window.to_event).start
+        end = occurrence_of(run, window.to_event).start
     if window.during_event is not None:
-        span = happened(run, window.during_event)
+        span = occurrence_of(run, window.during_event)
         first = max(first, span.start)
         end = end if span.end is None else span.end
     late = run.tick - run.tick[first] >= round(window.from_s * TICKS_A_SECOND)

@@ -128,8 +128,8 @@ def _heard_after(ride):
     buffers = (frame_buffer(64), frame_buffer(64), frame_buffer(256))
     plant, rider = ride.bench.plant, ride.rider.rider
     for tick in range(120):
-        before = int(rider.heard[Z_LEAN])
+        before = int(rider.received[Z_LEAN])
         run_ticks(plant, rider, *buffers, ride.budget.frame_accounts, rows, frames, payloads, 0, 0, NEVER)
-        if tick > 40 and int(rider.heard[Z_LEAN]) != before:
+        if tick > 40 and int(rider.received[Z_LEAN]) != before:
             return tick % 20
     return None

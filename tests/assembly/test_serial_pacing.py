@@ -24,8 +24,8 @@ def test_a_line_that_takes_no_time_adds_nothing() -> None:
     line = BurstLine(None)
     assert line.line_ns(500) == 0
     line.put(b"x" * 300, 1000, 7)
-    assert line.take(999) is None
-    assert line.take(1000) == (b"x" * 300, 1000, 0, 7)
+    assert line.pop(999) is None
+    assert line.pop(1000) == (b"x" * 300, 1000, 0, 7)
     assert line.next_ns is None
 
 
@@ -33,8 +33,8 @@ def test_a_burst_starts_so_early_that_its_last_byte_is_on_time() -> None:
     line = BurstLine(9600)  # 960 bytes a second
     line.put(b"x" * 96, 500 * MS, 0)
     assert line.next_ns == 400 * MS
-    assert line.take(400 * MS - 1) is None
-    taken = line.take(400 * MS)
+    assert line.pop(400 * MS - 1) is None
+    taken = line.pop(400 * MS)
     assert taken is not None
     assert taken.start_ns + taken.line_ns == 500 * MS
 
@@ -52,7 +52,7 @@ def test_none_overtakes_the_other_and_the_line_carries_one_at_a_time(
         due += gap_ms * MS
         dues.append(due)
         line.put(bytes(length), due, due)
-    sent = [line.take(1 << 60) for _ in bursts]
+    sent = [line.pop(1 << 60) for _ in bursts]
     assert [len(b.sentences) for b in sent if b] == [length for _, length in bursts]
     free = -1_000_000 * MS
     for burst, due in zip(sent, dues, strict=True):

@@ -49,7 +49,7 @@ def test_half_the_step_moves_a_lap_by_less_than_a_millimetre() -> None:
         np.zeros((1000, 8), np.uint8),
     )
     buffers = (frame_buffer(64), frame_buffer(64), frame_buffer(256))
-    arguments = (plant, ride.rider.rider, *buffers, ride.budget.frame_accounts, *memory, 0, 0, NEVER)
+    arguments = (plant, ride.rider.rider, *buffers, ride.timing.frame_accounts, *memory, 0, 0, NEVER)
     go = entry(run_ticks, *arguments)
     bench.command(Command.ARM, 0.0)
     states, inputs = [], []

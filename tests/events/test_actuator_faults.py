@@ -17,9 +17,9 @@ from emulator.events.actuator_faults import (
     STUCK,
     WEAK,
     actuators,
+    apply_fault,
+    intact,
     move,
-    sound,
-    worsen,
 )
 from emulator.events.table import event_table
 
@@ -37,10 +37,10 @@ def play(asked, faults=(), gain=0.1, step=math.inf, low=LOW, high=HIGH, a=None):
     a = actuators()[0] if a is None else a
     out = []
     for tick, value in enumerate(asked):
-        sound(a)
+        intact(a)
         for e, first, last, strength in faults:
             if first <= tick < last:
-                worsen(a, e, strength)
+                apply_fault(a, e, strength)
         out.append(move(a, value, gain, step, low, high))
     return np.array(out)
 

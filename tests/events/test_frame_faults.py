@@ -17,10 +17,10 @@ from emulator.events.frame_faults import (
     LOSS,
     MASQUERADE,
     REPETITION,
+    apply_frame_fault,
     burst_faults,
-    gates,
-    pass_gate,
-    put_before,
+    frame_fault_table,
+    insert_before,
 )
 from emulator.events.table import event_table
 
@@ -32,7 +32,7 @@ def streams():
 
 
 def gate(effect, **values):
-    g = gates(1)[0]
+    g = frame_fault_table(1)[0]
     g["effect"], g["can_id"] = effect, MINE
     for key, value in values.items():
         if isinstance(value, bytes):
@@ -55,7 +55,7 @@ def play(g, ticks, live, share=1.0):
             src.time_ns[i], src.valid_ns[i] = tick, 7
         on = live(tick)
         onset = tick if on and onset is None else onset
-        pass_gate(g, src, dst, on, share, tick - (onset or 0), tick, draws, 0, 1)
+        apply_frame_fault(g, src, dst, on, share, tick - (onset or 0), tick, draws, 0, 1)
         for i in range(int(dst.count[0])):
             out.append((tick, int(dst.can_id[i]), dst.data[i, : dst.length[i]].tobytes()))
             timed.append(int(dst.valid_ns[i]))
@@ -197,14 +197,14 @@ def test_more_frames_than_it_can_hold_back_are_lost_and_the_rest_comes():
 def test_a_full_buffer_takes_no_more_and_nothing_breaks():
     src, dst = frame_buffer(4), frame_buffer(4)
     src.count[0], src.can_id[:], src.length[:] = 4, MINE, 1
-    pass_gate(gate(REPETITION, copies=8), src, dst, True, 1.0, 0, 0, streams(), 0, 1)
+    apply_frame_fault(gate(REPETITION, copies=8), src, dst, True, 1.0, 0, 0, streams(), 0, 1)
     assert dst.count[0] == 4
 
 
 def test_frames_of_nobody_go_first_and_ours_wait_behind_them():
-    buffer, spare = frame_buffer(6), frame_buffer(6)
+    buffer, scratch_frames = frame_buffer(6), frame_buffer(6)
     buffer.count[0], buffer.can_id[:2], buffer.length[:2] = 2, (5, 6), 1
-    put_before(buffer, spare, 0, 3)
+    insert_before(buffer, scratch_frames, 0, 3)
     assert buffer.can_id[: buffer.count[0]].tolist() == [0, 0, 0, 5, 6]
     assert (buffer.valid_ns[:5] == UNTIMED).all()
 
@@ -221,7 +221,7 @@ LINE = -2
 
 def burst(gates_of_it, events=None, state=RUNNING, burst=b"$GP\r\n"):
     """(copies, delay, bytes) of one burst past gates that are all live."""
-    run, table = np.zeros(1, [("state", np.int64)])[0], np.zeros(len(gates_of_it), gates(1).dtype)
+    run, table = np.zeros(1, [("state", np.int64)])[0], np.zeros(len(gates_of_it), frame_fault_table(1).dtype)
     run["state"] = state
     events = event_table(len(gates_of_it)) if events is None else events
     events["live"], events["chance"] = 1, 1

@@ -18,8 +18,8 @@ from emulator.events.sample_faults import (
     SATURATION,
     SIGN_CHANGE,
     STUCK,
+    delayed_sample,
     faulted,
-    recall,
 )
 from emulator.events.table import event_table
 
@@ -124,7 +124,7 @@ def test_gain_by_one_is_nothing():
 @settings(deadline=None)
 def test_recall_is_the_list_shifted(values, delay):
     ring = np.zeros(16)
-    got = [recall(ring, n, delay, v) for n, v in enumerate(values)]
+    got = [delayed_sample(ring, n, delay, v) for n, v in enumerate(values)]
     assert got == ([values[0]] * delay + values)[: len(values)]
 
 

@@ -21,8 +21,8 @@ from emulator.events.table import (
     event_table,
     gust,
     hits,
+    raised_cosine,
     strength,
-    swell,
 )
 
 
@@ -220,8 +220,8 @@ def test_without_ramp_the_effect_is_full_at_once(after):
 def test_what_swells_is_the_same_from_both_ends_and_gone_at_the_last(ramp, after):
     e = event(duration=1000, ramp=ramp)
     start(e, 100)
-    share = swell(e, 100 + after)
-    assert share == (swell(e, 1100 - after) if after <= 1000 else 0.0)
+    share = raised_cosine(e, 100 + after)
+    assert share == (raised_cosine(e, 1100 - after) if after <= 1000 else 0.0)
     nearest = max(0, min(after, 1000 - after))
     assert share == pytest.approx(math.sin(0.5 * math.pi * min(1.0, nearest / ramp)) ** 2, abs=1e-15)
     assert 0.0 <= share <= 1.0

@@ -18,7 +18,7 @@ from emulator.events.trigger import (
     SOME_OF,
     TRIGGER_DTYPE,
     again,
-    look,
+    evaluate,
 )
 
 DRAWS = np.zeros(2, np.uint64)
@@ -42,7 +42,7 @@ def starts(nodes, ticks, *, events=1, duration=5, station=lambda t: 0.0, row=lam
     table["duration"], table["repeats"], table["chance"] = duration, repeats, 1
     began = [[] for _ in range(events)]
     for tick in ticks:
-        look(triggers, table, tick, station(tick), np.array([row(tick)]))
+        evaluate(triggers, table, tick, station(tick), np.array([row(tick)]))
         for i in range(events):
             before = int(table[i]["starts"])
             change = advance(table[i], tick, DRAWS)
@@ -133,10 +133,10 @@ def test_they_nest():
 
 def test_asked_is_asked():
     triggers, table = np.array([node(ASKED)], TRIGGER_DTYPE), event_table(1)
-    look(triggers, table, 3, 0.0, np.zeros(1))
+    evaluate(triggers, table, 3, 0.0, np.zeros(1))
     assert table[0]["triggered"] == 0
-    table[0]["asked"] = 1
-    look(triggers, table, 4, 0.0, np.zeros(1))
+    table[0]["requested"] = 1
+    evaluate(triggers, table, 4, 0.0, np.zeros(1))
     assert table[0]["triggered"] == 1
 
 
@@ -170,8 +170,8 @@ def test_what_is_composed_comes_again_only_when_its_parts_do():
 def test_what_is_done_stays_done():
     triggers, table = np.array([node(AT_TICK, tick=0)], TRIGGER_DTYPE), event_table(1)
     for tick in range(5):
-        look(triggers, table, tick, 0.0, np.zeros(1))
+        evaluate(triggers, table, tick, 0.0, np.zeros(1))
     table[0]["triggered"] = 0
-    look(triggers, table, 9, 0.0, np.zeros(1))
+    evaluate(triggers, table, 9, 0.0, np.zeros(1))
     assert table[0]["triggered"] == 0
     assert NEVER > 10**15

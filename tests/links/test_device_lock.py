@@ -8,7 +8,7 @@ import sys
 import pytest
 
 from emulator.core.errors import DeviceAbsent
-from emulator.links.device_lock import take
+from emulator.links.device_lock import acquire
 
 HOLDER = """
 import sys
@@ -41,7 +41,7 @@ def other():
 def test_a_second_process_is_refused_and_told_who_has_it(other):
     process = other("CAN interface", "can_test_a")
     with pytest.raises(DeviceAbsent) as refused:
-        take("CAN interface", "can_test_a")
+        acquire("CAN interface", "can_test_a")
     assert f"CAN interface can_test_a is in use by another loop: process {process.pid} (" in str(
         refused.value
     )
@@ -54,20 +54,24 @@ def test_nothing_is_left_behind_whatever_ends_the_holder(other, how):
     process = other("CAN interface", "can_test_b")
     process.send_signal(how)
     process.wait()
-    take("CAN interface", "can_test_b").close()
+    acquire("CAN interface", "can_test_b").close()
 
 
 def test_a_held_one_is_refused_to_ourselves_too_until_it_is_closed():
-    held = take("CAN interface", "can_test_c")
+    held = acquire("CAN interface", "can_test_c")
     with pytest.raises(DeviceAbsent, match=rf"this process \({os.getpid()}\) itself"):
-        take("CAN interface", "can_test_c")
+        acquire("CAN interface", "can_test_c")
     held.close()
     held.close()
-    take("CAN interface", "can_test_c").close()
+    acquire("CAN interface", "can_test_c").close()
 
 
 def test_other_names_and_kinds_are_free():
-    held = [take("CAN interface", "can0_test"), take("CAN interface", "can1_test"), take("port", "can0_test")]
+    held = [
+        acquire("CAN interface", "can0_test"),
+        acquire("CAN interface", "can1_test"),
+        acquire("port", "can0_test"),
+    ]
     for sole in held:
         sole.close()
 
@@ -76,16 +80,16 @@ def test_two_paths_to_one_device_are_one_device(tmp_path):
     device, link = tmp_path / "device", tmp_path / "by-id"
     device.touch()
     link.symlink_to(device)
-    held = take("serial device", str(device))
+    held = acquire("serial device", str(device))
     with pytest.raises(DeviceAbsent):
-        take("serial device", str(link))
+        acquire("serial device", str(link))
     held.close()
 
 
 def test_names_too_long_for_an_address_are_told_apart_all_the_same():
     a, b = (f"/nowhere/{'x' * 200}/{end}" for end in "ab")
-    held = take("serial device", a)
-    take("serial device", b).close()
+    held = acquire("serial device", a)
+    acquire("serial device", b).close()
     with pytest.raises(DeviceAbsent):
-        take("serial device", a)
+        acquire("serial device", a)
     held.close()

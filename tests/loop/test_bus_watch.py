@@ -22,9 +22,9 @@ class Link:
     def __init__(self, watched):
         self.watch, self.cycle, self.counts = watched, 1, QUIET
         self.told = []
-        self.look()
+        self.poll()
 
-    def look(self, times=1, **growth):
+    def poll(self, times=1, **growth):
         """``growth`` is added to the counts at each look; bools are set."""
         for _ in range(times):
             self.counts = self.counts._replace(
@@ -32,7 +32,7 @@ class Link:
             )
             self.told += [
                 (self.cycle, h.fault, h.begins, h.value)
-                for h in self.watch.look(self.cycle, self.cycle, self.counts)
+                for h in self.watch.poll(self.cycle, self.cycle, self.counts)
             ]
             self.cycle += 8
         return self
@@ -58,17 +58,17 @@ def receive(watched, *ids):
     ],
 )
 def test_each_fault_begins_once_is_over_once_and_is_in_the_account(fault, growth):
-    link = Link(watch()).look(5).look(**growth)
+    link = Link(watch()).poll(5).poll(**growth)
     seen = link.cycle - 8
     assert not link.watch.problems()
     assert not link.watch.asks_for_trip()
     assert link.watch.problems()[0].startswith(TEXTS[fault])
-    link.look(**{k: False for k, v in growth.items() if v is True})
+    link.poll(**{k: False for k, v in growth.items() if v is True})
     first = next(iter(growth.values()))
     amount = 0.0 if first is True else float(first)
     assert link.told == [(seen, fault, True, amount)]
     assert link.watch.present == 1 << fault
-    link.look(100)
+    link.poll(100)
     assert [entry[1:3] for entry in link.told] == [(fault, True), (fault, False)]
     # one frame beyond a rate's limit is forgotten within a tenth of a second
     slack = 8 + (112 if fault in (BusFault.FLOOD, BusFault.ERROR_FRAMES) else 0)
@@ -81,7 +81,7 @@ def test_each_fault_begins_once_is_over_once_and_is_in_the_account(fault, growth
 
 
 def test_frames_that_were_lost_for_another_reason_are_no_full_queue():
-    assert Link(watch()).look(send_lost=5).told == []
+    assert Link(watch()).poll(send_lost=5).told == []
 
 
 @pytest.mark.parametrize(("per_look", "told"), [(0.8, False), (1.6, True)])
@@ -89,7 +89,7 @@ def test_a_rate_of_error_frames_is_judged_over_seconds(per_look, told):
     """The limit of 100 a second is 0.8 a look."""
     link = Link(watch(error_frames_per_s=100.0))
     for n in range(500):
-        link.look(bus_errors=int(per_look * (n + 1)) - int(per_look * n))
+        link.poll(bus_errors=int(per_look * (n + 1)) - int(per_look * n))
     assert bool(link.told) is told
     if told:  # a second's worth in hand, filled at another 100 a second
         assert link.told[0][0] == pytest.approx(1000, abs=20)
@@ -97,11 +97,11 @@ def test_a_rate_of_error_frames_is_judged_over_seconds(per_look, told):
 
 def test_what_waited_before_the_first_look_is_no_fault():
     w = watch()
-    assert w.look(1, 1, QUIET._replace(received=50_000, receive_lost=900)) == []
+    assert w.poll(1, 1, QUIET._replace(received=50_000, receive_lost=900)) == []
 
 
 def test_a_fault_that_stays_is_one_event_and_its_time_is_counted():
-    link = Link(watch()).look(bus_offs=1, bus_off=True).look(100).look(bus_off=False)
+    link = Link(watch()).poll(bus_offs=1, bus_off=True).poll(100).poll(bus_off=False)
     assert len(link.told) == 1
     account = link.watch.as_dict()["bus_off"]
     assert (account["episodes"], account["count"], account["lasted_ms"]) == (1, 1, 800.0)
@@ -110,7 +110,7 @@ def test_a_fault_that_stays_is_one_event_and_its_time_is_counted():
 def test_a_flapping_bus_tells_a_bounded_number_of_events():
     link = Link(watch())
     for _ in range(125 * 10):  # ten seconds, off and on again at every look
-        link.look(bus_offs=1)
+        link.poll(bus_offs=1)
     assert len(link.told) == 1
     assert link.watch.as_dict()["bus_off"]["count"] == 1250
 
@@ -119,17 +119,17 @@ def test_a_flapping_bus_tells_a_bounded_number_of_events():
     ("answer", "trips", "problems"), [("trip", True, 1), ("mark", False, 1), ("note", False, 0)]
 )
 def test_answers(answer, trips, problems):
-    link = Link(watch(transmit_full=answer)).look(send_full=1)
+    link = Link(watch(transmit_full=answer)).poll(send_full=1)
     assert link.watch.asks_for_trip() is trips
     assert len(link.watch.problems()) == problems
     assert len(link.told) == 1  # told in any case
 
 
 def test_arming_forgets_what_was_and_answers_what_is_still_there():
-    link = Link(watch(bus_off="trip")).look(send_full=4).look(bus_offs=1, bus_off=True)
+    link = Link(watch(bus_off="trip")).poll(send_full=4).poll(bus_offs=1, bus_off=True)
     link.watch.restart()
     assert not link.watch.asks_for_trip()
-    link.look()
+    link.poll()
     assert link.watch.asks_for_trip()
     assert link.watch.problems() == [
         "bus off: the controller has left the bus (1 times, first 0.0 s into the ride)"
@@ -141,9 +141,9 @@ def test_identifiers_that_only_we_send():
     w = watch(own_identifier="trip")
     link = Link(w)
     receive(w, 0x100, 0x7FF, 0x120 | 1 << 31)  # the 29-bit one is another
-    assert link.look().told == []
+    assert link.poll().told == []
     receive(w, 0x121, 0x10, 0x120)
-    assert link.look().told == [(link.cycle - 8, BusFault.OWN_IDENTIFIER, True, 2.0)]
+    assert link.poll().told == [(link.cycle - 8, BusFault.OWN_IDENTIFIER, True, 2.0)]
     assert w.asks_for_trip()
     assert w.own_frames == 2
 

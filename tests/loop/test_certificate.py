@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from emulator.core.frame_buffer import UNTIMED, frame_buffer
-from emulator.loop.certificate import BINS, GNSS, Budget, OutputSpec, bin_of, edges_us, percentile_ns
+from emulator.loop.certificate import BINS, GNSS, OutputSpec, TimingAccounts, bin_of, edges_us, percentile_ns
 from emulator.shared_memory.layout import LATENESS_BINS
 
 MS = 1_000_000
@@ -43,7 +43,7 @@ def test_percentile_is_never_below_the_exact_one_and_at_most_six_percent_above(v
 
 def test_nothing_counted_gives_no_number_instead_of_zero():
     assert math.isnan(percentile_ns(np.zeros(BINS, np.int64), 0.99, 0))
-    report = Budget([OutputSpec("lean", 5, 100.0, 0)]).certificate()
+    report = TimingAccounts([OutputSpec("lean", 5, 100.0, 0)]).certificate()
     assert report["outputs"]["lean"]["sent"] == 0
     assert all(report["outputs"]["lean"][k] is None for k in ("kept_ppm", "jitter_us_p99", "age_ms_max"))
     assert report["loop"]["lateness_histogram"] == {"edges_us": [], "counts": []}
@@ -51,11 +51,11 @@ def test_nothing_counted_gives_no_number_instead_of_zero():
 
 
 def test_ticks_overruns_and_missed_ticks():
-    budget = Budget([])
+    timing = TimingAccounts([])
     for lateness, compute in [(50_000, 200_000)] * 97 + [(80_000, 1_000_001), (1_000_000, 0), (7 * MS, 0)]:
-        budget.tick(lateness, compute)
-    assert (budget.ticks, budget.overruns, budget.missed_ticks) == (100, 1, 2)
-    loop = budget.certificate({"cpu": 1})["loop"]
+        timing.tick(lateness, compute)
+    assert (timing.ticks, timing.overruns, timing.missed_ticks) == (100, 1, 2)
+    loop = timing.certificate({"cpu": 1})["loop"]
     assert loop["lateness_us"]["max"] == 7000.0
     assert 50.0 <= loop["lateness_us"]["p50"] <= 53.0
     assert 1000.0 <= loop["lateness_us"]["p99"] <= 1060.0
@@ -71,58 +71,58 @@ def test_ticks_overruns_and_missed_ticks():
 
 def test_lateness_can_be_counted_where_others_see_it():
     counts = np.zeros(BINS, np.int64)
-    Budget([], lateness_counts=counts).tick(50_000, 0)
+    TimingAccounts([], lateness_counts=counts).tick(50_000, 0)
     assert counts[bin_of(50_000)] == 1
 
 
-def send(budget, can_id, due_ns, valid_ns, sent_ns, taken=1):
+def send(timing, can_id, due_ns, valid_ns, sent_ns, taken=1):
     frames = frame_buffer(2)
     frames.count[0] = 1
     frames.can_id[0], frames.time_ns[0], frames.valid_ns[0] = can_id, due_ns, valid_ns
-    budget.frames(frames, taken, sent_ns)
+    timing.frames(frames, taken, sent_ns)
 
 
 def test_exact_sending_is_certified_exact():
-    budget = Budget([OutputSpec("other", 1, 10.0, 0), OutputSpec("wheel_speed", 2, 100.0, 5 * MS)])
+    timing = TimingAccounts([OutputSpec("other", 1, 10.0, 0), OutputSpec("wheel_speed", 2, 100.0, 5 * MS)])
     for n in range(101):
-        send(budget, 2, n * 10 * MS, n * 10 * MS - 5 * MS, n * 10 * MS)
-    out = budget.certificate()["outputs"]["wheel_speed"]
+        send(timing, 2, n * 10 * MS, n * 10 * MS - 5 * MS, n * 10 * MS)
+    out = timing.certificate()["outputs"]["wheel_speed"]
     assert (out["sent"], out["lost"], out["late"], out["skipped"]) == (101, 0, 0, 0)
     assert out["kept_ppm"] == 0.0
     assert out["jitter_us_max"] == 0.0
     assert out["age_ms_p50"] == out["age_ms_p99"] == out["age_ms_max"] == 5.0
-    assert budget.certificate()["outputs"]["other"]["sent"] == 0
+    assert timing.certificate()["outputs"]["other"]["sent"] == 0
 
 
 def test_a_clock_that_runs_slow_shows_in_ppm():
-    budget = Budget([OutputSpec("lean", 2, 100.0, 0)])
+    timing = TimingAccounts([OutputSpec("lean", 2, 100.0, 0)])
     for n in range(1001):
-        send(budget, 2, n * 10 * MS, n * 10 * MS, n * 10 * MS + n * 500)  # 0.5 us in 10 ms: 50 ppm
-    assert budget.certificate()["outputs"]["lean"]["kept_ppm"] == pytest.approx(50.0, abs=1e-3)
+        send(timing, 2, n * 10 * MS, n * 10 * MS, n * 10 * MS + n * 500)  # 0.5 us in 10 ms: 50 ppm
+    assert timing.certificate()["outputs"]["lean"]["kept_ppm"] == pytest.approx(50.0, abs=1e-3)
 
 
 def test_rate_that_does_not_divide_the_tick_has_the_jitter_of_the_tick_and_no_rate_error():
-    budget = Budget([OutputSpec("imu", 2, 300.0, 0)])
+    timing = TimingAccounts([OutputSpec("imu", 2, 300.0, 0)])
     for n in range(3001):
         valid = round(n * 1e9 / 300)
-        send(budget, 2, valid, valid, -(-valid // MS) * MS)
-    out = budget.certificate()["outputs"]["imu"]
+        send(timing, 2, valid, valid, -(-valid // MS) * MS)
+    out = timing.certificate()["outputs"]["imu"]
     assert out["skipped"] == 0
     assert out["jitter_us_max"] == pytest.approx(666.667, abs=0.01)
     assert abs(out["kept_ppm"]) < 0.2
 
 
 def test_late_lost_and_early_samples_are_told_apart():
-    budget = Budget([OutputSpec("lean", 2, 100.0, 0)], late_after_ns=1_500_000)
+    timing = TimingAccounts([OutputSpec("lean", 2, 100.0, 0)], late_after_ns=1_500_000)
     for n in range(10):
         at = n * 10 * MS
         if n == 4:
-            send(budget, 2, at, at, at + 3 * MS)
+            send(timing, 2, at, at, at + 3 * MS)
         elif n == 6:
-            send(budget, 2, at, at, at, taken=0)
+            send(timing, 2, at, at, at, taken=0)
         else:
-            send(budget, 2, at, at, at - 200_000)
-    out = budget.certificate()["outputs"]["lean"]
+            send(timing, 2, at, at, at - 200_000)
+    out = timing.certificate()["outputs"]["lean"]
     assert (out["sent"], out["late"], out["lost"], out["skipped"]) == (9, 1, 1, 1)
     assert out["age_error_us_min"] == -200.0
     assert -200.0 <= out["age_error_us_p50"] <= -188.0
@@ -132,36 +132,36 @@ def test_late_lost_and_early_samples_are_told_apart():
 
 
 def test_gap_that_was_meant_is_a_gap_and_not_jitter():
-    budget = Budget([OutputSpec("lean", 2, 100.0, 0)])
+    timing = TimingAccounts([OutputSpec("lean", 2, 100.0, 0)])
     for n in [*range(50), *range(150, 200)]:
-        send(budget, 2, n * 10 * MS, n * 10 * MS, n * 10 * MS)
-    out = budget.certificate()["outputs"]["lean"]
+        send(timing, 2, n * 10 * MS, n * 10 * MS, n * 10 * MS)
+    out = timing.certificate()["outputs"]["lean"]
     assert (out["sent"], out["skipped"], out["jitter_us_max"], out["kept_ppm"]) == (100, 100, 0.0, 0.0)
 
 
 def test_frames_a_fault_has_moved_are_sent_but_not_part_of_the_promise():
-    budget = Budget([OutputSpec("lean", 2, 100.0, 0)])
+    timing = TimingAccounts([OutputSpec("lean", 2, 100.0, 0)])
     for n in range(10):
-        send(budget, 2, n * 10 * MS, n * 10 * MS, n * 10 * MS)
-        send(budget, 2, n * 10 * MS, UNTIMED, n * 10 * MS + 9 * MS)
-    out = budget.certificate()["outputs"]["lean"]
+        send(timing, 2, n * 10 * MS, n * 10 * MS, n * 10 * MS)
+        send(timing, 2, n * 10 * MS, UNTIMED, n * 10 * MS + 9 * MS)
+    out = timing.certificate()["outputs"]["lean"]
     assert (out["sent"], out["late"], out["age_ms_max"], out["jitter_us_max"]) == (20, 0, 0.0, 0.0)
 
 
 def test_gnss_bursts_are_certified_like_frames():
-    budget = Budget([OutputSpec("gnss", GNSS, 10.0, 40 * MS)])
+    timing = TimingAccounts([OutputSpec("gnss", GNSS, 10.0, 40 * MS)])
     for n in range(20):
-        budget.gnss(n * 100 * MS, n * 100 * MS - 40 * MS, n * 100 * MS + 100_000, taken=n != 7)
-    out = budget.certificate()["outputs"]["gnss"]
+        timing.gnss(n * 100 * MS, n * 100 * MS - 40 * MS, n * 100 * MS + 100_000, taken=n != 7)
+    out = timing.certificate()["outputs"]["gnss"]
     assert (out["sent"], out["lost"], out["skipped"]) == (19, 1, 1)
     assert out["age_ms_max"] == pytest.approx(40.1)
-    Budget([]).gnss(0, 0, 0, taken=True)
+    TimingAccounts([]).gnss(0, 0, 0, taken=True)
 
 
 def test_frames_nobody_promised_are_left_out():
-    budget = Budget([OutputSpec("lean", 2, 100.0, 0)])
-    send(budget, 99, 0, 0, 0)
-    assert budget.certificate()["outputs"]["lean"]["sent"] == 0
+    timing = TimingAccounts([OutputSpec("lean", 2, 100.0, 0)])
+    send(timing, 99, 0, 0, 0)
+    assert timing.certificate()["outputs"]["lean"]["sent"] == 0
 
 
 @pytest.mark.parametrize(
@@ -174,41 +174,43 @@ def test_frames_nobody_promised_are_left_out():
 )
 def test_senseless_promises_are_refused(outputs, message):
     with pytest.raises(ValueError, match=message):
-        Budget(outputs)
+        TimingAccounts(outputs)
 
 
 def test_where_the_bit_rate_is_known_a_frame_counts_when_it_has_arrived():
     wire = 250_000
-    budget = Budget([OutputSpec("imu", 2, 500.0, 2 * MS, wire_ns=wire), OutputSpec("lean", 3, 100.0, MS)])
+    timing = TimingAccounts(
+        [OutputSpec("imu", 2, 500.0, 2 * MS, wire_ns=wire), OutputSpec("lean", 3, 100.0, MS)]
+    )
     frames = frame_buffer(4)
     frames.count[0], frames.can_id[:4] = 4, (2, 2, 3, 2)
     frames.time_ns[:4], frames.valid_ns[:4] = 10 * MS, (8 * MS, UNTIMED, 9 * MS, UNTIMED)
-    budget.frames(frames, 4, 10 * MS)  # the third arrives at 10.5 ms
+    timing.frames(frames, 4, 10 * MS)  # the third arrives at 10.5 ms
     frames.count[0], frames.can_id[0], frames.valid_ns[0], frames.time_ns[0] = 1, 2, 10 * MS, 12 * MS
-    budget.frames(frames, 1, 10 * MS + 700_000)  # still busy until 10.75
-    out = budget.certificate()["outputs"]
+    timing.frames(frames, 1, 10 * MS + 700_000)  # still busy until 10.75
+    out = timing.certificate()["outputs"]
     assert out["imu"]["wire_us"] == 250.0
     assert out["imu"]["age_error_us_max"] == 250.0
     assert out["imu"]["age_error_us_min"] == (10.75 + 0.25 - 12.0) * 1e3
     assert (out["lean"]["wire_us"], out["lean"]["age_ms_max"]) == (0.0, 1.0)
-    budget.restart()
-    budget.frames(frames, 1, 0)  # scenario time has jumped back: the bus is free
-    assert budget.certificate()["outputs"]["imu"]["age_error_us_max"] == -12_000.0 + 250.0
+    timing.restart()
+    timing.frames(frames, 1, 0)  # scenario time has jumped back: the bus is free
+    assert timing.certificate()["outputs"]["imu"]["age_error_us_max"] == -12_000.0 + 250.0
 
 
 def test_a_frame_the_link_refused_takes_no_time_on_the_bus():
-    budget = Budget([OutputSpec("imu", 2, 500.0, 0, wire_ns=250_000)])
-    send(budget, 2, 0, 0, 0, taken=0)
-    send(budget, 2, 0, 0, 0)
-    assert budget.certificate()["outputs"]["imu"]["age_error_us_max"] == 250.0
+    timing = TimingAccounts([OutputSpec("imu", 2, 500.0, 0, wire_ns=250_000)])
+    send(timing, 2, 0, 0, 0, taken=0)
+    send(timing, 2, 0, 0, 0)
+    assert timing.certificate()["outputs"]["imu"]["age_error_us_max"] == 250.0
 
 
 def test_samples_out_of_order_are_told_and_do_not_disturb_the_rate():
-    budget = Budget([OutputSpec("lean", 2, 100.0, 0)])
+    timing = TimingAccounts([OutputSpec("lean", 2, 100.0, 0)])
     for n in (0, 1, 2, 4, 3, 5, 6):
         at = n * 10 * MS
-        send(budget, 2, at, at, at if n != 3 else 41 * MS)
-    out = budget.certificate()["outputs"]["lean"]
+        send(timing, 2, at, at, at if n != 3 else 41 * MS)
+    out = timing.certificate()["outputs"]["lean"]
     assert (out["sent"], out["disordered"], out["skipped"]) == (7, 1, 1)
     assert (out["kept_ppm"], out["kept_hz"], out["jitter_us_max"]) == (0.0, 100.0, 0.0)
     assert out["age_ms_max"] == 11.0
@@ -218,10 +220,10 @@ def test_samples_out_of_order_are_told_and_do_not_disturb_the_rate():
 @given(st.lists(st.integers(-30 * MS, 30 * MS), min_size=1, max_size=60))
 def test_the_ages_histogram_holds_every_sample_where_it_belongs(errors):
     latency = 40 * MS
-    budget = Budget([OutputSpec("lean", 2, 100.0, latency)])
+    timing = TimingAccounts([OutputSpec("lean", 2, 100.0, latency)])
     for n, error in enumerate(errors):
-        send(budget, 2, n * 10 * MS, n * 10 * MS, n * 10 * MS + latency + error)
-    out = budget.certificate()["outputs"]["lean"]
+        send(timing, 2, n * 10 * MS, n * 10 * MS, n * 10 * MS + latency + error)
+    out = timing.certificate()["outputs"]["lean"]
     edges, counts = out["age_histogram"]["edges_ms"], out["age_histogram"]["counts"]
     assert sum(counts) == len(errors)
     assert len(edges) == len(counts) + 1

@@ -8,7 +8,7 @@ import pytest
 
 from emulator.core.signals import INDEX
 from emulator.loop.bus_watch import BusFault, BusRules
-from emulator.loop.certificate import GNSS, Budget, OutputSpec
+from emulator.loop.certificate import GNSS, OutputSpec, TimingAccounts
 from emulator.loop.runner import Limits, StopRequest, run_cycle
 from emulator.shared_memory.block import Snapshot
 from emulator.shared_memory.layout import Sizes
@@ -38,7 +38,7 @@ class Bench:
         self.plant, self.can, self.gnss = StubPlant(), StubCan(), StubGnss()
         self.clock = SteppedClock(10**12)
         self.limits = Limits(OVERRUN, BUS, **limits)
-        self.budget = Budget(
+        self.budget = TimingAccounts(
             [
                 OutputSpec("stub", FRAME_ID, 100.0, LATENCY_NS),
                 OutputSpec("gnss", GNSS, 10.0, GNSS_LATENCY_NS),
@@ -249,7 +249,7 @@ def test_refused_frames_are_lost_in_the_certificate_and_not_in_the_record(bench)
 def test_whoever_commands_the_plant_it_is_published_with_the_tick_it_acts_in(bench):
     """From the mailbox, by a stall and by a signal: all that the plant gets besides frames."""
     b = bench()
-    given, acted = b.snapshot.given_reader(), []
+    given, acted = b.snapshot.applied_reader(), []
 
     def on_tick(n):
         acted.extend((n, *command) for command in b.plant.commands[len(acted) :])
@@ -291,13 +291,13 @@ def faulty(bench, answer, at, until=60, **limits):
     b = bench(bus_rules=rules, max_ticks=600, **limits)
     post = b.snapshot.post
 
-    def happen(n):
+    def step_events(n):
         if n == 20:
             post(Command.ARM)
         if at <= n < until:
             b.can.more = {"send_full": n}
 
-    b.plant.on_tick = happen
+    b.plant.on_tick = step_events
     return b
 
 
@@ -337,12 +337,12 @@ def test_a_node_that_sends_our_identifiers_trips_the_rig(bench):
     b = bench(max_ticks=300)
     post = b.snapshot.post
 
-    def happen(n):
+    def step_events(n):
         if n == 20:
             post(Command.ARM)
         b.can.heard_id = FRAME_ID if n == 100 else 0x10
 
-    b.plant.on_tick = happen
+    b.plant.on_tick = step_events
     outcome = b.run()
     assert 100 < outcome.trip_tick <= 110
     assert outcome.problems == [
@@ -407,11 +407,11 @@ def test_a_plant_that_does_not_come_to_rest_can_not_hold_the_loop(bench):
 def test_events_of_the_plant_are_published(bench):
     b = bench(max_ticks=30)
 
-    def happen(n):
+    def step_events(n):
         if n == 7:
             b.plant.events = [(3, 1, 0.5, "fault on: wheel speed stuck")]
 
-    b.plant.on_tick = happen
+    b.plant.on_tick = step_events
     b.run()
     event = b.events.read()[0][0]
     assert (event.tick, event.code, event.index, event.value, event.text) == (

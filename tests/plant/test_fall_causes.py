@@ -87,9 +87,9 @@ class Watched:
         m = self.memory[0]
         for _ in range(n):
             self.run["scenario_tick"] += 1
-            m["happened"] = 0
+            m["event_count"] = 0
             watch(self.rig[0], self.run[0], self.body[0], m, self.work[0], self.speed, self.engine)
-            for i in range(int(m["happened"])):
+            for i in range(int(m["event_count"])):
                 told.append((int(self.run["scenario_tick"][0]), int(m["code"][i]), int(m["index"][i])))
         return told
 

@@ -427,7 +427,7 @@ def test_what_a_gate_holds_back_is_dropped_when_the_ride_ends(session):
     event = frame_event("lean", "delay", delay_ms=500)
     ride = Watched(variant(full_session(), scenario={"events": (event,)}))
     ride.start(600)
-    assert ride.plant.gates[0]["tail"] > ride.plant.gates[0]["head"]
+    assert ride.plant.frame_faults[0]["tail"] > ride.plant.frame_faults[0]["head"]
     ride.bench.command(Command.STOP, 0.0)
     ride.step(2)
-    assert ride.plant.gates[0]["tail"] == ride.plant.gates[0]["head"]
+    assert ride.plant.frame_faults[0]["tail"] == ride.plant.frame_faults[0]["head"]

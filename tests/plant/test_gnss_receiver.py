@@ -12,7 +12,7 @@ from scipy.stats import chi2, norm
 
 from emulator.core.random_streams import stream_start
 from emulator.events.table import EVENT_DTYPE
-from emulator.plant.gnss_receiver import Said, sentences
+from emulator.plant.gnss_receiver import ReceiverConfig, sentences
 from emulator.plant.outputs import (
     N_SENSES,
     OUTPUT_VALUES,
@@ -42,10 +42,10 @@ UTC_NS = round(datetime(2031, 5, 4, 11, 59, 58, 700_000, UTC).timestamp() * 1000
 
 
 SIGMA_m = np.array([[10.0 * quality + 1.0, 10.0 * quality + 2.0] for quality in range(6)])
-SAID = Said(14, 0.8, 1.2, SIGMA_m, 7, 0.0, 0.5, 3, NO_LEAP_ms)
+SAID = ReceiverConfig(14, 0.8, 1.2, SIGMA_m, 7, 0.0, 0.5, 3, NO_LEAP_ms)
 
 
-def said_in(epoch: np.ndarray, utc_ns: int, said: Said) -> bytes:
+def said_in(epoch: np.ndarray, utc_ns: int, said: ReceiverConfig) -> bytes:
     out = np.zeros(LONGEST_BURST, np.uint8)
     return out[: sentences(epoch, utc_ns, ORIGIN.frame, said, out)].tobytes()
 
@@ -203,7 +203,7 @@ def sent_errors(fix: str, satellites: int) -> np.ndarray:
     senses[S_ANTENNA_VELOCITY : S_ANTENNA_VELOCITY + 2] = 30.0, 0.0
     streams = np.array([stream_start(11 + satellites, f"{fix}/{n}") for n in STREAM_NAMES], np.uint64)
     sigma = np.array([stated(c["gnss_errors"][quality]) for quality in range(6)])
-    said = Said(16, 0.8, 1.2, sigma, chosen(("GGA", "RMC", "GST")), 48.0, 0.5, 3, NO_LEAP_ms)
+    said = ReceiverConfig(16, 0.8, 1.2, sigma, chosen(("GGA", "RMC", "GST")), 48.0, 0.5, 3, NO_LEAP_ms)
     rows = np.zeros((EPOCHS, 5))
     for n in range(EPOCHS):
         measure_gnss(c, r, senses, streams, n * 100_000_000, events, values)

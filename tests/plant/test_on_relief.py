@@ -14,7 +14,7 @@ from emulator.config.scenario.schema import Wind
 from emulator.events.table import GUST
 from emulator.plant.states import EV_BEGAN, EV_ENDED
 from emulator.road.iso8608 import CLASS_DEGREE_m3, roughness
-from emulator.road.shape import Bump, relief
+from emulator.road.shape import Bump, road_profile
 from emulator.vehicle.state import U_ROAD_REAR, U_WIND_X, U_WIND_Y
 from tests.support.scripted_robot import Ride, variant, with_events
 
@@ -24,9 +24,9 @@ START_m = 50.0  # away from the lap's end, where a slope that never ends has its
 def shaped(session: Session, *, rise: float = 0.0, bank: float = 0.0, **more: object) -> Session:
     """The session on a road with these shapes only, started at START_m."""
     n, station = session.line.station.size, session.line.station
-    shape = relief(session.line, rise * (station - START_m), np.full(n, rise), np.full(n, bank), **more)  # type: ignore[arg-type]
+    shape = road_profile(session.line, rise * (station - START_m), np.full(n, rise), np.full(n, bank), **more)  # type: ignore[arg-type]
     start = session.scenario.start.model_copy(update={"station_m": START_m})
-    return dataclasses.replace(variant(session, scenario={"start": start}), relief=shape)
+    return dataclasses.replace(variant(session, scenario={"start": start}), road_profile=shape)
 
 
 def test_the_bike_starts_on_the_slope_and_is_towed_up_it(session: Session) -> None:

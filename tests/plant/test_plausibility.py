@@ -28,8 +28,8 @@ from emulator.plant.plausibility import (
     beyond_limit,
     beyond_rate,
     follow,
+    monitor_text,
     off,
-    told,
 )
 from emulator.plant.records import RIG_DTYPE, RUN_DTYPE
 
@@ -153,9 +153,9 @@ def test_what_is_not_asked_for_is_not_watched():
 
 
 def test_each_has_its_sentence():
-    said = [told(i, 0.1) for i in range(N_MONITORS)]
+    said = [monitor_text(i, 0.1) for i in range(N_MONITORS)]
     assert len(set(said)) == len(MONITORS)
-    assert told(COMMAND_LIMIT, 2.0).startswith("front brake")
-    assert "-5.73 deg" in told(LEAN_ESTIMATE, -0.1)
-    assert "+7.2 km/h" in told(SPEED_ESTIMATE, 2.0)
-    assert told(STEERING_ANGLE, math.nan).endswith("never sent")
+    assert monitor_text(COMMAND_LIMIT, 2.0).startswith("front brake")
+    assert "-5.73 deg" in monitor_text(LEAN_ESTIMATE, -0.1)
+    assert "+7.2 km/h" in monitor_text(SPEED_ESTIMATE, 2.0)
+    assert monitor_text(STEERING_ANGLE, math.nan).endswith("never sent")

@@ -36,7 +36,7 @@ def cycled(snapshot: Snapshot, first: int, end: int, *, armed_at: int = 10**9) -
     for cycle in range(first, end):
         tick = cycle - armed_at if cycle >= armed_at else cycle + UNARMED_TICK
         if cycle % 7 == 0:
-            snapshot.write_given(cycle, Command.TRIP, cycle + 0.25)
+            snapshot.write_applied(cycle, Command.TRIP, cycle + 0.25)
         snapshot.write_frames(tick, TX, two_frames(cycle), 0, cycle)
         if cycle % 3:
             snapshot.write_frames(tick, RX, two_frames(cycle), 0, cycle)
@@ -104,7 +104,7 @@ def test_nothing_is_claimed_behind_a_loss(snapshot: Snapshot, tmp_path: Path, wh
         moving.once()
         if what == "commands":
             for _ in range(1100):
-                snapshot.write_given(100, Command.GO, 0.0)
+                snapshot.write_applied(100, Command.GO, 0.0)
         cycled(snapshot, 100, 150 if what == "commands" else 6000)
         moving.once()
         cycled(snapshot, 6000, 6100)

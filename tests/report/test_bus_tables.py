@@ -6,12 +6,12 @@ from fractions import Fraction
 
 from rich.console import Console
 
-from emulator.config.rig.bus_budget import BusBudget, FrameLine, Periodic, arrivals
-from emulator.report.bus_tables import budget_tables
+from emulator.config.rig.bus_load import BusLoad, FrameLine, Periodic, arrivals
+from emulator.report.bus_tables import bus_load_tables
 from emulator.wire.can_timing import BitRates, FrameBits
 
 
-def budget(*, assumed: bool = False) -> BusBudget:
+def budget(*, assumed: bool = False) -> BusLoad:
     (kept,) = arrivals([Periodic("lean", Fraction(100), 8_000_000, 246_000)])
     common = {
         "data_bytes": 8,
@@ -28,13 +28,13 @@ def budget(*, assumed: bool = False) -> BusBudget:
         name="steering", from_robot=True, can_id=0x80, period_ns=2_000_000, drawn_ns=0, latency_ns=None,
         arrivals=None, worst_ns=540_000, blocking_ns=270_000, deadline_ns=2_000_000, **common,
     )  # fmt: skip
-    return BusBudget(BitRates(500_000, 500_000), 0.162, assumed, (robots, ours), (("lean", "steering"),))
+    return BusLoad(BitRates(500_000, 500_000), 0.162, assumed, (robots, ours), (("lean", "steering"),))
 
 
-def shown(budget: BusBudget, width: int = 110) -> str:
+def shown(budget: BusLoad, width: int = 110) -> str:
     console = Console(width=width, force_terminal=False, record=True, soft_wrap=True)
     with console.capture() as capture:
-        console.print(budget_tables(budget))
+        console.print(bus_load_tables(budget))
     return capture.get()
 
 

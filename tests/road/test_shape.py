@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from emulator.road.build_line import Straight, Turn, build_line
 from emulator.road.line import Line, locate, sample
-from emulator.road.shape import Bump, Relief, flat, height_at, plane_under, relief
+from emulator.road.shape import Bump, RoadProfile, flat, height_at, plane_under, road_profile
 from emulator.vehicle.equilibrium import standing, steady_motion
 from emulator.vehicle.integrate import begin
 from emulator.vehicle.state import (
@@ -44,11 +44,11 @@ LAP = build_line(
 )
 
 
-def wavy(line: Line = LAP) -> Relief:
+def wavy(line: Line = LAP) -> RoadProfile:
     """Everything at once, periodic in the lap."""
     turn = 2.0 * math.pi * line.station / line.length
     rough = 0.004 * np.random.default_rng(5).normal(size=4000)
-    return relief(
+    return road_profile(
         line,
         3.0 * np.sin(2.0 * turn),
         6.0 * 2.0 * math.pi / line.length * np.cos(2.0 * turn),
@@ -59,7 +59,9 @@ def wavy(line: Line = LAP) -> Relief:
     )
 
 
-def under(road: Relief, x: float, y: float, vx: float, vy: float, hint: float) -> tuple[float, float, float]:
+def under(
+    road: RoadProfile, x: float, y: float, vx: float, vy: float, hint: float
+) -> tuple[float, float, float]:
     """The plane for the next millisecond at a place near the station ``hint``."""
     station, offset, _ = locate(LAP, x, y, hint)
     return plane_under(road, LAP, station, offset, x, y, vx, vy, 1e-3)
@@ -73,7 +75,7 @@ def test_a_flat_road_is_flat() -> None:
 
 def test_bank_tilts_about_the_line_and_lifts_the_left_side_when_positive() -> None:
     n = LAP.station.size
-    road = relief(LAP, np.zeros(n), np.zeros(n), np.full(n, 0.1))
+    road = road_profile(LAP, np.zeros(n), np.zeros(n), np.full(n, 0.1))
     assert height_at(road, LAP, 70.0, 2.0) == pytest.approx(2.0 * math.tan(0.1))
     assert height_at(road, LAP, 70.0, -3.0) == pytest.approx(-3.0 * math.tan(0.1))
     assert height_at(road, LAP, 70.0, 0.0) == 0.0
@@ -81,7 +83,7 @@ def test_bank_tilts_about_the_line_and_lifts_the_left_side_when_positive() -> No
 
 def test_a_bump_is_one_wave_of_the_cosine_between_its_sides() -> None:
     n = LAP.station.size
-    road = relief(LAP, np.zeros(n), np.zeros(n), np.zeros(n), [Bump(100.0, 2.0, 0.05, 1.0, -1.0)])
+    road = road_profile(LAP, np.zeros(n), np.zeros(n), np.zeros(n), [Bump(100.0, 2.0, 0.05, 1.0, -1.0)])
     assert height_at(road, LAP, 101.0, 0.0) == pytest.approx(0.05)
     assert height_at(road, LAP, 100.5, 0.5) == pytest.approx(0.025)
     assert height_at(road, LAP, 101.0 + LAP.length, 0.0) == pytest.approx(0.05)
@@ -135,7 +137,7 @@ def test_shapes_that_make_no_sense_are_refused(change: dict[str, object], text: 
     n = LAP.station.size
     good = {"elevation": np.zeros(n), "rise": np.zeros(n), "bank": np.zeros(n)}
     with pytest.raises(ValueError, match=text):
-        relief(LAP, **{**good, **change})  # type: ignore[arg-type]
+        road_profile(LAP, **{**good, **change})  # type: ignore[arg-type]
 
 
 # --- the bike on it ----------------------------------------------------------------------------------

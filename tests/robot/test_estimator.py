@@ -11,7 +11,7 @@ from emulator.robot.estimator import (
     STEP,
     align,
     begin_unsure,
-    place_sigma,
+    position_sigma,
     predict,
     rolling_speed,
     see_gnss,
@@ -59,7 +59,7 @@ class Synthetic:
         e = self.e
         R, place, velocity, _, _ = self.truth(0.0)
         e["attitude"] = R.ravel()
-        e["place"], e["velocity"] = place, velocity
+        e["position"], e["velocity"] = place, velocity
         for back in range(HISTORY):
             R, place, velocity, _, _ = self.truth(-back * PAST_EVERY * STEP)
             e["past"][-back % HISTORY] = np.concatenate([place, velocity, R.ravel()])
@@ -156,7 +156,7 @@ class Synthetic:
 def spoil(ride, turn=(0.05, 0.03, 0.08)):
     """A start that is wrong in everything."""
     e = ride.e
-    e["place"] += (3.0, -2.0, 0.5)
+    e["position"] += (3.0, -2.0, 0.5)
     e["velocity"] += (1.0, 0.5, 0.0)
     wrong = attitude(*turn)
     e["attitude"] = (wrong @ np.array(e["attitude"]).reshape(3, 3)).ravel()
@@ -218,11 +218,11 @@ def test_seconds_without_gnss_cost_little(rider):
     ride.rates[:] = (0.002, 0.002, -0.001)
     ride.forces[:] = (0.03, -0.03, 0.03)
     ride.ride(15.0)
-    sure = place_sigma(ride.e)
+    sure = position_sigma(ride.e)
     ride.ride(5.0, gnss=False)
     assert ride.errors()[0] < 0.25
-    assert sure < place_sigma(ride.e) < 1.0
-    assert ride.errors()[0] < 3.0 * place_sigma(ride.e)
+    assert sure < position_sigma(ride.e) < 1.0
+    assert ride.errors()[0] < 3.0 * position_sigma(ride.e)
 
 
 def test_what_it_says_of_itself_is_what_it_is(rider):
@@ -231,7 +231,7 @@ def test_what_it_says_of_itself_is_what_it_is(rider):
     squares = []
     for _ in range(40):
         ride = Synthetic(rider, 20.0)
-        ride.e["place"] += (*(0.1 * rng.standard_normal(2)), 0.0)
+        ride.e["position"] += (*(0.1 * rng.standard_normal(2)), 0.0)
         for n in range(10):
             for _ in range(50):
                 ride.step(wheels=False, lean=False)
@@ -261,15 +261,15 @@ def test_any_age_within_memory_is_met(rider, age):
     for extra in range(7):
         ride.ride(0.1 + extra * STEP)
         imu_age = float(ride.k["imu_age"])
-        before = np.array(ride.e["place"])
+        before = np.array(ride.e["position"])
         ride.epoch(age + imu_age)
-        assert np.linalg.norm(np.array(ride.e["place"]) - before) < 5e-4
+        assert np.linalg.norm(np.array(ride.e["position"]) - before) < 5e-4
 
 
 def test_an_error_is_not_counted_twice_before_it_shows_in_later_epochs(rider):
     ride = Synthetic(rider, 20.0)
     ride.ride(1.0)
-    ride.e["place"][0] += 0.1
+    ride.e["position"][0] += 0.1
     ride.e["past"][:, 0] += 0.1
     left = []
     for _ in range(40):

@@ -150,7 +150,7 @@ def test_a_damaged_frame_changes_nothing(rider, voice, damage):
         rx.can_id[0] += 2000
     rider.step(rx, tx)
     assert np.array_equal(rider.rider.seen, lean)
-    assert rider.rider.heard[list(lean).index(0.1)] == 0
+    assert rider.rider.received[list(lean).index(0.1)] == 0
 
 
 def test_an_undamaged_one_does(rider, voice):

@@ -17,10 +17,10 @@ from emulator.sensors.gnss import (
     USUAL_ACCURACY,
     Accuracy,
     moving,
-    positioned,
-    reflected,
-    stated,
-    wander,
+    multipath_bias,
+    position_fix,
+    reported_sigma,
+    step_gauss_markov,
 )
 
 RUNS, STEPS = 2000, 41
@@ -48,7 +48,7 @@ def drifts() -> np.ndarray:
     for run in range(RUNS):
         s, u = streams(run), np.zeros(3)
         for step in range(STEPS):
-            wander(u, -1.0 if step == 0 else 0.1, 2.0, s, 0)
+            step_gauss_markov(u, -1.0 if step == 0 else 0.1, 2.0, s, 0)
             out[run, step] = u
     return out
 
@@ -78,7 +78,7 @@ def test_one_long_interval_forgets_as_much_as_many_short_ones(drifts: np.ndarray
     once = np.zeros((RUNS, 3))
     for run in range(RUNS):
         s, u = streams(run + RUNS), drifts[run, 0].copy()
-        wander(u, 4.0, 2.0, s, 0)
+        step_gauss_markov(u, 4.0, 2.0, s, 0)
         once[run] = u
     half = quantile(1) / math.sqrt(3 * RUNS - 3)
     assert (
@@ -90,7 +90,7 @@ def test_one_long_interval_forgets_as_much_as_many_short_ones(drifts: np.ndarray
 def test_without_a_correlation_time_the_drift_is_white() -> None:
     s, u, seen = streams(), np.zeros(3), []
     for _ in range(4000):
-        wander(u, 0.1, 0.0, s, 0)
+        step_gauss_markov(u, 0.1, 0.0, s, 0)
         seen.append(u[0])
     assert abs(np.corrcoef(seen[1:], seen[:-1])[0, 1]) < quantile(1) / math.sqrt(4000)
 
@@ -102,10 +102,10 @@ def test_the_position_error_is_drift_and_noise_of_the_fix_and_the_stated_sigma_i
     for run in range(RUNS):
         # numbers of its own for each fix, or one unlikely sample would fail them all
         s, u = streams(10_000 * FIX_QUALITY[fix] + run), np.zeros(3)
-        wander(u, -1.0, errors[2], s, 0)
-        shown[run] = positioned(errors, u, 100.0, -200.0, 3.0, s, 1)
+        step_gauss_markov(u, -1.0, errors[2], s, 0)
+        shown[run] = position_fix(errors, u, 100.0, -200.0, 3.0, s, 1)
     error = shown - (100.0, -200.0, 3.0)
-    horizontal, vertical = stated(errors)
+    horizontal, vertical = reported_sigma(errors)
     a = USUAL_ACCURACY[fix]
     assert horizontal == pytest.approx(math.sqrt(a.drift_m**2 + a.noise_m**2))
     assert vertical == pytest.approx(math.sqrt(a.drift_height_m**2 + a.noise_height_m**2))
@@ -121,8 +121,8 @@ def test_consecutive_errors_share_the_drift_and_not_the_noise() -> None:
     for run in range(RUNS):
         s, u = streams(10_000 + run), np.zeros(3)
         for k in range(2):
-            wander(u, 0.1 if k else -1.0, a.correlation_time_s, s, 0)
-            pairs[run, k] = positioned(errors, u, 0.0, 0.0, 0.0, s, 1)[0]
+            step_gauss_markov(u, 0.1 if k else -1.0, a.correlation_time_s, s, 0)
+            pairs[run, k] = position_fix(errors, u, 0.0, 0.0, 0.0, s, 1)[0]
     expected = 0.3**2 * math.exp(-0.1 / 5.0) / (0.3**2 + 0.4**2)
     z = math.atanh(np.corrcoef(pairs.T)[0, 1]) - math.atanh(expected)
     assert abs(z) < quantile(1) / math.sqrt(RUNS - 3)
@@ -164,8 +164,8 @@ def test_courses_lie_in_one_turn_and_there_is_none_below_the_speed() -> None:
 def test_dilution_scales_the_error_and_draws_nothing_more() -> None:
     errors, u = np.array(USUAL_ACCURACY["float"]), np.array([0.3, -1.2, 0.7])
     a, b = streams(), streams()
-    plain = np.array(positioned(errors, u, 0.0, 0.0, 0.0, a, 1))
-    diluted = np.array(positioned(errors, u, 0.0, 0.0, 0.0, b, 1, 1.7))
+    plain = np.array(position_fix(errors, u, 0.0, 0.0, 0.0, a, 1))
+    diluted = np.array(position_fix(errors, u, 0.0, 0.0, 0.0, b, 1, 1.7))
     np.testing.assert_allclose(diluted, 1.7 * plain, rtol=1e-14)
     assert np.array_equal(a, b)
 
@@ -173,7 +173,7 @@ def test_dilution_scales_the_error_and_draws_nothing_more() -> None:
 def test_a_reflected_bias_has_a_direction_or_a_root_mean_square_and_a_memory() -> None:
     s, u = streams(), np.zeros(3)
     before = s.copy()
-    assert reflected(3.0, math.radians(-45.0), u, -1.0, 10.0, s, 1) == pytest.approx(
+    assert multipath_bias(3.0, math.radians(-45.0), u, -1.0, 10.0, s, 1) == pytest.approx(
         (3.0 * math.sqrt(0.5), -3.0 * math.sqrt(0.5))
     )
     assert np.array_equal(s, before)  # nothing is drawn where the direction is given
@@ -181,7 +181,7 @@ def test_a_reflected_bias_has_a_direction_or_a_root_mean_square_and_a_memory() -
     for run in range(RUNS):
         s, u = streams(30_000 + run), np.zeros(3)
         for k in range(2):
-            pairs[run, k] = reflected(3.0, math.nan, u, 1.0 if k else -1.0, 5.0, s, 1)
+            pairs[run, k] = multipath_bias(3.0, math.nan, u, 1.0 if k else -1.0, 5.0, s, 1)
     low, high = variance_bounds(2 * RUNS, 3)
     for k in range(2):
         assert low < np.mean(np.sum(pairs[:, k] ** 2, axis=1)) / 9.0 < high
@@ -197,6 +197,6 @@ def test_every_epoch_draws_the_same_numbers_whatever_it_shows() -> None:
     moving(0.1, 0.1, 0.3, 30.0, 0.0, b, 1, 2)
     for s, errors in ((a, zero), (b, np.array(USUAL_ACCURACY["single"]))):
         u = np.zeros(3)
-        wander(u, 0.1, errors[2], s, 0)
-        positioned(errors, u, 0.0, 0.0, 0.0, s, 1)
+        step_gauss_markov(u, 0.1, errors[2], s, 0)
+        position_fix(errors, u, 0.0, 0.0, 0.0, s, 1)
     assert np.array_equal(a, b)

@@ -19,9 +19,9 @@ from emulator.sensors.gnss_fix import (
     USUAL_REACQUISITION_s,
     allowed,
     climb,
+    dilution_factor,
     fix_in_use,
     hold,
-    thinned,
 )
 
 FIXED = RANKS.index("fixed")
@@ -102,10 +102,10 @@ def test_dilution_is_that_of_least_squares_with_evenly_spread_satellites() -> No
 
     horizontal, vertical = dilutions(12)
     for n in (3, 4, 6, 9):
-        factor = thinned(24, 2 * n)
+        factor = dilution_factor(24, 2 * n)
         assert dilutions(n) == pytest.approx((factor * horizontal, factor * vertical), rel=1e-12)
-    assert thinned(17, 17) == 1.0
-    assert math.isnan(thinned(17, 0))
+    assert dilution_factor(17, 17) == 1.0
+    assert math.isnan(dilution_factor(17, 0))
 
 
 def test_ranks_and_qualities_belong_together() -> None:

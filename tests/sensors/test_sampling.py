@@ -15,9 +15,9 @@ from emulator.sensors.sampling import (
     is_due,
     next_frame,
     outputs,
+    pop,
     rate_fraction,
     ready,
-    take,
     tick_of,
 )
 
@@ -236,7 +236,7 @@ def _over_the_bus(out, lines, ticks, streams, came):
                 enter(out[i], i, lines, now, streams)
         i = next_frame(out, lines, now, free, 1_000_000)
         while i >= 0:
-            place = take(out[i], lines)
+            place = pop(out[i], lines)
             free = max(now, free) + out[i].wire_ns
             came[n, 0], came[n, 1], came[n, 4] = i, tick, free
             came[n, 2], came[n, 3] = lines.due_ns[i, place], lines.valid_ns[i, place]

@@ -199,19 +199,19 @@ def test_gnss_bursts_longer_than_a_record_come_back_complete(snapshot):
 
 def test_commands_arrive_once_and_in_order(snapshot):
     other = Snapshot.attach(snapshot.fd)
-    assert snapshot.take_command() is None
+    assert snapshot.pop_command() is None
     other.post(Command.ARM)
     other.post(Command.TRIP, 3.0)
-    assert snapshot.take_command() == (Command.ARM, 0.0)
-    assert snapshot.take_command() == (Command.TRIP, 3.0)
-    assert snapshot.take_command() is None
+    assert snapshot.pop_command() == (Command.ARM, 0.0)
+    assert snapshot.pop_command() == (Command.TRIP, 3.0)
+    assert snapshot.pop_command() is None
     other.close()
 
 
 def test_commands_given_to_the_plant_are_told_with_their_cycle(snapshot):
-    reader = snapshot.given_reader()
-    snapshot.write_given(0, Command.ARM, 0.0)
-    snapshot.write_given(2**40, Command.TRIP, 0.1)
+    reader = snapshot.applied_reader()
+    snapshot.write_applied(0, Command.ARM, 0.0)
+    snapshot.write_applied(2**40, Command.TRIP, 0.1)
     assert reader.read() == ([(0, Command.ARM, 0.0), (2**40, Command.TRIP, 0.1)], 0)
     assert reader.read() == ([], 0)
 
@@ -221,7 +221,7 @@ def test_mailbox_of_a_loop_that_does_not_run_refuses_instead_of_overwriting(snap
         snapshot.post(Command.STOP)
     with pytest.raises(RunFailed, match="has not taken the last 64 commands"):
         snapshot.post(Command.STOP)
-    snapshot.take_command()
+    snapshot.pop_command()
     snapshot.post(Command.ARM)
 
 

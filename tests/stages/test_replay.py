@@ -72,7 +72,7 @@ def recorded(session: Session, folder: Path, hook: Hook, **settings: Any) -> Cyc
     kept = copies(session.files, session.paths)
     with RunWriter(folder, manifest_of(session, stage="bench"), kept) as writer:
         ride.run(CYCLES, writer=writer)
-    write_json(folder / "certificate.json", ride.budget.certificate(None))
+    write_json(folder / "certificate.json", ride.timing.certificate(None))
     return ride
 
 

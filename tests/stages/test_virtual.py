@@ -64,7 +64,7 @@ def test_a_bus_that_is_asked_for_more_than_it_has_falls_behind():
     stage.bench.command(Command.ARM, 0.0)
     while run["scenario_tick"] < 700:
         until = NEVER if run["scenario_tick"] < 0 else int(run["start_tick"]) + 701
-        accounts = stage.budget.frame_accounts
+        accounts = stage.timing.frame_accounts
         run_ticks(stage.bench.plant, stage.rider.rider, rx, tx, inbox, accounts, *memory, 0, 0, until)
         stage.bench.take_events()
         stage.bench.take_gnss()

@@ -25,7 +25,7 @@ from emulator.verdict.criteria import (
     Lean,
     LeanRate,
     NoFall,
-    PlaceError,
+    PositionErrorCriterion,
     ReactionTime,
     SectorTime,
     SettleTime,
@@ -403,66 +403,74 @@ def _estimates(errors: dict[int, float], **more: np.ndarray) -> Run:
 def place_error() -> None:
     # 25 estimates from 0.5 s on: one of 0.5 m, one of 0.25 m
     run = _estimates({1000: 0.5, 2000: 0.25, 300: 9.0})
-    r = judged(run, PlaceError(0.25))
+    r = judged(run, PositionErrorCriterion(0.25))
     rms = math.sqrt((0.25 + 0.0625) / 25)
     assert seen(r) == (True, round(0.25 - rms, 9), 1.0, 120.0)
     assert (r.unit, r.limit, r.signal, r.from_s, r.to_s) == ("m", 0.25, None, 0.5, 2.999)
     assert r.sentence == (
         "knew its place: 11.2 cm off rms (limit 25.0 cm); 50.0 cm 1.0 s into the ride at station 120 m"
     )
-    r = judged(run, PlaceError(0.2, "p95"))
+    r = judged(run, PositionErrorCriterion(0.2, "p95"))
     assert seen(r) == (False, -0.05, 2.0, 140.0)  # the 24th of 25
     assert r.sentence.startswith(
         "did not know its place: 25.0 cm off in 95 % of its estimates (limit 20.0 cm)"
     )
-    assert seen(judged(run, PlaceError(0.5, "max"))) == (True, 0.0, 1.0, 120.0)
-    assert "50.0 cm off at most" in judged(run, PlaceError(0.5, "max")).sentence
-    assert judged(run, PlaceError(0.25, "rms")).passed
-    assert judged(run, PlaceError(rms)).passed
-    assert PlaceError().limit_m == 0.025
+    assert seen(judged(run, PositionErrorCriterion(0.5, "max"))) == (True, 0.0, 1.0, 120.0)
+    assert "50.0 cm off at most" in judged(run, PositionErrorCriterion(0.5, "max")).sentence
+    assert judged(run, PositionErrorCriterion(0.25, "rms")).passed
+    assert judged(run, PositionErrorCriterion(rms)).passed
+    assert PositionErrorCriterion().limit_m == 0.025
 
 
 def place_not_told() -> None:
     still = {"robot__estimate_x_m": at({}), "robot__estimate_y_m": at({})}
-    assert unjudged(judged(ridden(**still), PlaceError()), "the robot said nothing new about its place")
+    assert unjudged(
+        judged(ridden(**still), PositionErrorCriterion()), "the robot said nothing new about its place"
+    )
     run = _estimates({})
     frozen = np.array(run.signals["robot.estimate_x_m"])
     frozen[ARMED + 1001 : ARMED + 1500] = frozen[ARMED + 1000]
     frozen[ARMED + 1500 : ARMED + 1600] += 1.0
-    assert judged(_estimates({}, robot__estimate_x_m=frozen), PlaceError(9.0)).passed  # silent for 0.5 s
+    assert judged(
+        _estimates({}, robot__estimate_x_m=frozen), PositionErrorCriterion(9.0)
+    ).passed  # silent for 0.5 s
     frozen[ARMED + 1500] = frozen[ARMED + 1000]
-    assert judged(_estimates({}, robot__estimate_x_m=frozen), PlaceError(9.0)).passed
+    assert judged(_estimates({}, robot__estimate_x_m=frozen), PositionErrorCriterion(9.0)).passed
     frozen[ARMED + 1501] = frozen[ARMED + 1000]
-    r = judged(_estimates({}, robot__estimate_x_m=frozen), PlaceError(9.0))
+    r = judged(_estimates({}, robot__estimate_x_m=frozen), PositionErrorCriterion(9.0))
     assert unjudged(
         r,
         "the robot said nothing new about its place for 0.5 s, 1.5 s into the ride at station 130 m",
     )
     assert unjudged(
-        judged(_estimates({}), PlaceError(9.0, from_s=2.41)), "the robot said nothing new about its place"
+        judged(_estimates({}), PositionErrorCriterion(9.0, from_s=2.41)),
+        "the robot said nothing new about its place",
     )
     # a record that begins in the ride: the first estimate comes half a second after, or a tick more
     for first, known in ((1101, True), (1102, False)):
         x = np.where(first > TICK, 0.0, 0.02 * TICK)
         run = _estimates({}, robot__estimate_x_m=x, truth__support=at({}))
-        assert judged(_from(run, 600), PlaceError(9.0)).passed == known
+        assert judged(_from(run, 600), PositionErrorCriterion(9.0)).passed == known
     # a bike that stands has nothing new to say
     stands = part(1000, 1501, 1.0, 20.0)
-    assert judged(_estimates({}, robot__estimate_x_m=frozen, truth__speed_m_s=stands), PlaceError(9.0)).passed
+    assert judged(
+        _estimates({}, robot__estimate_x_m=frozen, truth__speed_m_s=stands), PositionErrorCriterion(9.0)
+    ).passed
     assert not judged(
-        _estimates({}, robot__estimate_x_m=frozen, truth__speed_m_s=stands + 0.125), PlaceError(9.0)
+        _estimates({}, robot__estimate_x_m=frozen, truth__speed_m_s=stands + 0.125),
+        PositionErrorCriterion(9.0),
     ).passed
     # what was told last before the window is older than it, but the window is not to blame for that
-    assert judged(_estimates({}), PlaceError(9.0, from_s=0.05)).passed
+    assert judged(_estimates({}), PositionErrorCriterion(9.0, from_s=0.05)).passed
     unknown = np.where(TICK == 1196, np.nan, 0.0)
     assert unjudged(
-        judged(_estimates({}, truth__y_m=unknown), PlaceError(9.0)),
+        judged(_estimates({}, truth__y_m=unknown), PositionErrorCriterion(9.0)),
         "the true place is not a number throughout",
     )
     for name in ("x", "y"):
         bad = {f"robot__estimate_{name}_m": at({1200: np.nan})}
         assert unjudged(
-            judged(_estimates({}, **bad), PlaceError(9.0)),
+            judged(_estimates({}, **bad), PositionErrorCriterion(9.0)),
             f"robot.estimate_{name}_m is not a number 1.2 s into the ride",
         )
 

@@ -13,13 +13,13 @@ from emulator.telemetry.commands import COMMANDS, FRESH_S, LONGEST_BYTES, WITH_L
 KEY, TOPIC, NOW = b"sixteen bytes of key at least", "bench/1/command", 1_795_600_000.25
 
 
-def look(payload, now=NOW, gate=None):
-    return (gate or Gate(KEY, TOPIC)).look(payload, now)
+def evaluate(payload, now=NOW, gate=None):
+    return (gate or Gate(KEY, TOPIC)).evaluate(payload, now)
 
 
 @pytest.mark.parametrize("command", COMMANDS)
 def test_a_signed_one_is_taken(command):
-    answer = look(signed(KEY, TOPIC, command, "a", NOW))
+    answer = evaluate(signed(KEY, TOPIC, command, "a", NOW))
     assert (answer.command, answer.identifier, answer.why) == (COMMANDS[command], "a", "taken")
 
 
@@ -29,19 +29,19 @@ def test_what_can_be_asked_only_brings_to_rest_or_keeps_there():
 
 def test_a_hold_is_let_go_from_afar_only_with_the_rigs_leave():
     payload = signed(KEY, TOPIC, "go", "a", NOW)
-    assert look(payload).command is None
-    assert look(payload, gate=Gate(KEY, TOPIC, go=True)).command is Command.GO
+    assert evaluate(payload).command is None
+    assert evaluate(payload, gate=Gate(KEY, TOPIC, go=True)).command is Command.GO
     assert set(WITH_LEAVE.values()) == {Command.GO}
 
 
 def test_events_are_asked_for_from_afar_only_with_the_rigs_leave():
     payload = signed(KEY, TOPIC, "start wet patch", "a", NOW)
-    assert look(payload).command is None
-    answer = look(payload, gate=Gate(KEY, TOPIC, events={"gust": 0, "wet patch": 3}))
+    assert evaluate(payload).command is None
+    answer = evaluate(payload, gate=Gate(KEY, TOPIC, events={"gust": 0, "wet patch": 3}))
     assert (answer.command, answer.argument, answer.why) == (Command.START_EVENT, 3.0, "taken")
     gate = Gate(KEY, TOPIC, events={"gust": 4})
-    assert look(signed(KEY, TOPIC, "end gust", "b", NOW), gate=gate).argument == 4.0
-    refused = look(signed(KEY, TOPIC, "start wet patch", "c", NOW), gate=gate)
+    assert evaluate(signed(KEY, TOPIC, "end gust", "b", NOW), gate=gate).argument == 4.0
+    refused = evaluate(signed(KEY, TOPIC, "start wet patch", "c", NOW), gate=gate)
     assert refused.command is None
     assert "no event 'wet patch' waits to be asked for (those that do: gust)" in refused.why
 
@@ -73,7 +73,7 @@ def test_events_are_asked_for_from_afar_only_with_the_rigs_leave():
     ],
 )
 def test_anything_else_is_refused_with_the_reason(payload, why):
-    answer = look(payload)
+    answer = evaluate(payload)
     assert answer.command is None
     assert why in answer.why
 
@@ -81,18 +81,20 @@ def test_anything_else_is_refused_with_the_reason(payload, why):
 def test_none_is_taken_twice():
     gate = Gate(KEY, TOPIC)
     payload = signed(KEY, TOPIC, "stop", "a", NOW)
-    assert look(payload, gate=gate).command is Command.STOP
-    assert look(payload, gate=gate).why == "this id was taken already"
+    assert evaluate(payload, gate=gate).command is Command.STOP
+    assert evaluate(payload, gate=gate).why == "this id was taken already"
     # once it is no longer fresh it is refused for that, and forgotten
-    assert "not fresh" in look(payload, NOW + 2 * FRESH_S, gate).why
-    assert look(signed(KEY, TOPIC, "stop", "a", NOW + 60.0), NOW + 60.0, gate).command is Command.STOP
+    assert "not fresh" in evaluate(payload, NOW + 2 * FRESH_S, gate).why
+    assert evaluate(signed(KEY, TOPIC, "stop", "a", NOW + 60.0), NOW + 60.0, gate).command is Command.STOP
     assert len(gate._seen) == 1
 
 
 def test_a_refused_one_does_not_use_up_its_id():
     gate = Gate(KEY, TOPIC)
-    assert look(signed(b"another key, as long as ours", TOPIC, "stop", "a", NOW), gate=gate).command is None
-    assert look(signed(KEY, TOPIC, "stop", "a", NOW), gate=gate).command is Command.STOP
+    assert (
+        evaluate(signed(b"another key, as long as ours", TOPIC, "stop", "a", NOW), gate=gate).command is None
+    )
+    assert evaluate(signed(KEY, TOPIC, "stop", "a", NOW), gate=gate).command is Command.STOP
 
 
 def test_a_short_key_is_refused():
@@ -104,7 +106,7 @@ def test_a_short_key_is_refused():
 @settings(deadline=None)
 @given(st.binary(max_size=200))
 def test_random_bytes_never_pass(payload):
-    assert look(payload).command is None
+    assert evaluate(payload).command is None
 
 
 ITEMS = st.recursive(
@@ -117,7 +119,7 @@ ITEMS = st.recursive(
 @settings(deadline=None)
 @given(st.fixed_dictionaries({}, optional=dict.fromkeys(("command", "id", "utc_s", "code"), ITEMS)))
 def test_objects_of_any_kind_never_pass(item):
-    assert look(json.dumps(item).encode()).command is None
+    assert evaluate(json.dumps(item).encode()).command is None
 
 
 @settings(deadline=None)
@@ -127,7 +129,7 @@ def test_one_changed_byte_is_found_out(place, byte):
     place %= len(payload)
     changed = payload[place] != byte
     payload[place] = byte
-    answer = look(bytes(payload))
+    answer = evaluate(bytes(payload))
     if changed and answer.command is not None:
         # blanks, and digits of the code in capitals, mean the same: the content must be what was signed
         item = json.loads(payload)

@@ -192,11 +192,11 @@ def test_commands_are_taken_and_answered(mosquitto, shared):
                 await listener.client.publish(topic, payload, qos=1)
                 await listener.until(lambda n=n: len(listener.of("answer")) == n)
             assert [a["taken"] for a in listener.of("answer")] == [False, False, True]
-            assert shared.snapshot.take_command()[0] == Command.STOP
-            assert shared.snapshot.take_command() is None
+            assert shared.snapshot.pop_command()[0] == Command.STOP
+            assert shared.snapshot.pop_command() is None
             await listener.client.publish(topic, signed(KEY.encode(), topic, "trip", "2", time.time()), qos=1)
             await listener.until(lambda: len(listener.of("answer")) == 4)
-            assert tuple(shared.snapshot.take_command()) == (Command.TRIP, TRIP_OPERATOR)
+            assert tuple(shared.snapshot.pop_command()) == (Command.TRIP, TRIP_OPERATOR)
 
     asyncio.run(main())
     assert any("stop asked for over MQTT (1)" in line for line in shared.said)
@@ -211,7 +211,7 @@ def test_a_command_left_lying_is_not_taken(mosquitto, shared):
             async with telling(mosquitto, shared):
                 await listener.until(lambda: len(listener.of("timing")) >= 2)
             await listener.client.publish(topic, b"", qos=1, retain=True)
-        assert shared.snapshot.take_command() is None
+        assert shared.snapshot.pop_command() is None
 
     asyncio.run(main())
 
@@ -227,7 +227,7 @@ def test_without_leave_none_is_taken(mosquitto, shared):
             await listener.client.publish(topic, signed(KEY.encode(), topic, "stop", "1", time.time()), qos=1)
             await listener.until(lambda: len(listener.of("timing")) >= 2)
             assert listener.of("answer") == []
-        assert shared.snapshot.take_command() is None
+        assert shared.snapshot.pop_command() is None
 
     asyncio.run(main())
 
@@ -243,7 +243,7 @@ def test_a_flood_of_nonsense_changes_nothing(mosquitto, shared):
             before = len(listener.of("timing"))
             await listener.until(lambda: len(listener.of("timing")) >= before + 2)
             assert not task.done()
-        assert shared.snapshot.take_command() is None
+        assert shared.snapshot.pop_command() is None
 
     asyncio.run(main())
 

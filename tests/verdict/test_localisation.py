@@ -9,9 +9,15 @@ import pytest
 
 from emulator.core.errors import RecordError
 from emulator.record.reader import read_run
-from emulator.report.over_time import place_figure
+from emulator.report.over_time import position_error_figure
 from emulator.report.run_report import report_html
-from emulator.verdict.localisation import KNOWN_TO_M, PlaceKnowledge, place_errors, place_from, place_known
+from emulator.verdict.localisation import (
+    KNOWN_TO_M,
+    PositionError,
+    position_error,
+    position_error_from,
+    position_errors,
+)
 
 SPEED = 30.0
 RADIUS = 200.0
@@ -49,7 +55,7 @@ def circle(run, *, along=0.0, across=0.0, age=1, every=5, told=None):
 
 
 def test_errors_are_those_put_in(ridden):
-    known = place_known(circle(ridden, along=0.03, across=-0.04))
+    known = position_error(circle(ridden, along=0.03, across=-0.04))
     assert known.rms_m == pytest.approx(0.05, abs=1e-5)
     assert known.along_m == pytest.approx(0.03, abs=1e-5)
     assert known.across_m == pytest.approx(0.04, abs=1e-5)
@@ -60,28 +66,28 @@ def test_errors_are_those_put_in(ridden):
 
 
 def test_left_is_positive(ridden):
-    errors = place_errors(circle(ridden, across=0.04))
+    errors = position_errors(circle(ridden, across=0.04))
     assert errors.across_m == pytest.approx(0.04, abs=1e-5)
     assert errors.along_m == pytest.approx(0.0, abs=1e-5)
 
 
 @pytest.mark.parametrize(("age", "told"), [(1, None), (4, 4.0), (7, 7.0)])
 def test_an_estimate_is_compared_with_the_time_it_stands_for(ridden, age, told):
-    known = place_known(circle(ridden, age=age, told=told))
+    known = position_error(circle(ridden, age=age, told=told))
     assert known.rms_m < 1e-5
     assert known.fitted_age_ms == pytest.approx(age, abs=1e-3)
     assert f"within {KNOWN_TO_M * 100:g} cm" in known.sentence
 
 
 def test_the_age_that_fits_is_told_beside_the_one_told(ridden):
-    known = place_known(circle(ridden, age=6))
+    known = position_error(circle(ridden, age=6))
     assert known.along_m == pytest.approx(5e-3 * SPEED, rel=1e-3)
     assert known.fitted_age_ms == pytest.approx(6.0, abs=1e-2)
 
 
 def test_an_estimate_counts_once_however_long_it_stands(ridden):
-    assert place_known(circle(ridden, every=5)).estimates == pytest.approx(len(ridden.tick) / 5, abs=2)
-    slow = place_known(circle(ridden, every=100))
+    assert position_error(circle(ridden, every=5)).estimates == pytest.approx(len(ridden.tick) / 5, abs=2)
+    slow = position_error(circle(ridden, every=100))
     assert slow.rms_m < 1e-5
     assert slow.estimates == pytest.approx(len(ridden.tick) / 100, abs=2)
 
@@ -92,7 +98,7 @@ def test_an_outage_is_told_with_what_it_cost(ridden):
     out = (t >= 5.0) & (t < 10.0)
     run.signals["output.gnss_fix"][out] = 0.0
     run.signals["robot.estimate_y_m"][out] += 0.3 * np.repeat(np.linspace(0, 1, out.sum() // 5), 5)
-    known = place_known(run)
+    known = position_error(run)
     (outage,) = known.outages
     assert (outage.from_s, outage.to_s) == (pytest.approx(5.0), pytest.approx(10.0))
     assert outage.before_m < 1e-3
@@ -104,33 +110,33 @@ def test_an_outage_is_told_with_what_it_cost(ridden):
 def test_before_the_first_epoch_is_no_outage(ridden):
     run = circle(ridden)
     run.signals["output.gnss_fix"][:3000] = math.nan
-    assert place_known(run).outages == ()
+    assert position_error(run).outages == ()
 
 
 @pytest.mark.parametrize("lacking", ["robot.estimate_x_m", "truth.heading_rad", "bench.state"])
 def test_a_record_without_it_says_nothing(ridden, lacking):
     run = circle(ridden)
     del run.signals[lacking]
-    assert place_known(run) is None
-    assert place_figure(run, []) is None
+    assert position_error(run) is None
+    assert position_error_figure(run, []) is None
 
 
 def test_a_robot_that_never_says_where_it_is_is_not_judged(ridden):
     run = circle(ridden)
     run.signals["robot.estimate_x_m"][:] = math.nan
     run.signals["robot.estimate_y_m"][:] = math.nan
-    assert place_known(run) is None
+    assert position_error(run) is None
 
 
 def test_the_figure_draws_the_line_of_the_trade(ridden):
-    figure = place_figure(circle(ridden, along=0.03), [])
+    figure = position_error_figure(circle(ridden, along=0.03), [])
     assert [trace["name"] for trace in figure["data"]] == ["along", "across (left +)", "±2.5 cm"]
     assert {y for y in figure["data"][2]["y"] if y is not None} == {2.5, -2.5}
 
 
 def test_the_report_says_it(ridden):
     run = circle(ridden, along=0.01)
-    known = place_known(run)
+    known = position_error(run)
     verdict = {"result": "pass", "reasons": [], "criteria": [], "laps": None, "place": as_json(known)}
     run = replace(run, verdict=verdict)
     page = report_html(run)
@@ -138,16 +144,16 @@ def test_the_report_says_it(ridden):
     assert "Error of the robot&#x27;s own place" in page
 
 
-def as_json(known: PlaceKnowledge):
+def as_json(known: PositionError):
     return json.loads(json.dumps(asdict(known)))
 
 
 def test_it_is_read_back_as_it_was(ridden):
     run = circle(ridden)
     run.signals["output.gnss_fix"][6000:7000] = 0.0
-    known = place_known(run)
+    known = position_error(run)
     assert len(known.outages) == 1
-    assert place_from(as_json(known), "verdict.json: place") == known
+    assert position_error_from(as_json(known), "verdict.json: place") == known
 
 
 @pytest.mark.parametrize(
@@ -159,6 +165,6 @@ def test_it_is_read_back_as_it_was(ridden):
     ],
 )
 def test_a_damaged_one_is_refused(ridden, change, says):
-    document = {**as_json(place_known(circle(ridden))), **change}
+    document = {**as_json(position_error(circle(ridden))), **change}
     with pytest.raises(RecordError, match=says):
-        place_from(document, "verdict.json: place")
+        position_error_from(document, "verdict.json: place")

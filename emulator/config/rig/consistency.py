@@ -20,7 +20,7 @@ _G = 9.81  # [m/s2]
 _IMU = ("sensors", "imu")
 
 
-def doubts(rig: Rig, source: Source, vehicle: Values) -> list[Problem]:
+def rig_warnings(rig: Rig, source: Source, vehicle: Values) -> list[Problem]:
     """Warnings about a rig and the vehicle it names; ``vehicle``: the vehicle file's values in SI."""
     return sorted(source.problem(loc, text) for check in _CHECKS for loc, text in check(rig, vehicle))
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import NamedTuple
 
-from emulator.config.rig.bus_budget import BusBudget, bit_rates, bus_budget
+from emulator.config.rig.bus_load import BusLoad, bit_rates, bus_load
 from emulator.config.rig.buses import SocketcanBus
 from emulator.config.rig.file import Rig, carries_fd
 from emulator.config.rig.outputs import INPUT_FRAME
@@ -204,7 +204,7 @@ def _bus_load(rig: Rig, codec: Codec) -> Iterator[_Finding]:
             f"{load * 100.0:.0f} % of its time; raise the bit rate or send less",
         )
         return
-    budget = bus_budget(rig, codec)
+    budget = bus_load(rig, codec)
     if budget is None:
         return
     if budget.load >= 1.0:
@@ -219,7 +219,7 @@ def _bus_load(rig: Rig, codec: Codec) -> Iterator[_Finding]:
     yield from _promises(rig, budget)
 
 
-def _promises(rig: Rig, budget: BusBudget) -> Iterator[_Finding]:
+def _promises(rig: Rig, budget: BusLoad) -> Iterator[_Finding]:
     """Latencies and periods that the bus as a whole does not let be kept."""
     allowed_ms = rig.timing.age_p99_ms
     old: list[str] = []

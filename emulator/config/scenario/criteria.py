@@ -133,7 +133,7 @@ class FrictionUse(Window):
     limit: float = Field(gt=0, lt=1)
 
 
-class PlaceError(Window):
+class PositionErrorCriterion(Window):
     """The robot knows where it is: root mean square, 95th percentile or maximum of its estimate's error.
 
     The default limit is common practice, no source.
@@ -325,7 +325,7 @@ Criterion: TypeAlias = Annotated[
     | SlipRatio
     | SlipAngle
     | FrictionUse
-    | PlaceError
+    | PositionErrorCriterion
     | LapTime
     | SectorTime
     | StopDistance

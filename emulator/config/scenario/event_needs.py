@@ -39,7 +39,7 @@ def _lengths(event: FrameEvent, source: Source, loc: Loc, rig: Rig, codec: Codec
             yield source.problem((*loc, "flips"), text)
 
 
-def misfits(scenario: Scenario, source: Source, rig: Rig, codec: Codec) -> list[Problem]:
+def unmet_needs(scenario: Scenario, source: Source, rig: Rig, codec: Codec) -> list[Problem]:
     """Events that this rig can't play, each at its line of the scenario."""
     return list(_misfits(scenario, source, rig, codec))
 

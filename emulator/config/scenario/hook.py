@@ -52,7 +52,7 @@ class Ride:
         """For the host: the signals of an instant."""
         self.time_s, self._row = time_s, row
 
-    def take(self) -> list[tuple[str, str]]:
+    def pop(self) -> list[tuple[str, str]]:
         """For the host: what was asked for since the last time."""
         asked, self._asked = self._asked, []
         return asked

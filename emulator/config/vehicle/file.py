@@ -183,12 +183,12 @@ def load_vehicle(
         if _entry_at(source, (name,), wrong_at) is not None
     }
     doubtful = {problem.key for problem in problems}
-    sound = {
+    valid = {
         group: {name: v for name, v in entries.items() if f"{group}.{name}.value" not in doubtful}
         for group, entries in values.items()
     }
     impossible, unusual = contradictions(
-        source, sound, {name: curve for name, curve in curves.items() if curve}
+        source, valid, {name: curve for name, curve in curves.items() if curve}
     )
     problems += impossible
     warnings += unusual

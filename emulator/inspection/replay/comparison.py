@@ -102,7 +102,7 @@ class _Sequence:
         self.differing: dict[int, list[Any]] = {}  # by identifier: first tick, both, count
         self.unsent: list[tuple[int, int, bytes]] = []  # replayed, not in the record: tick, identifier, bytes
 
-    def take(self, block: Block) -> None:
+    def feed(self, block: Block) -> None:
         mine = block.frames[:, 3] == self._direction
         f, data = block.frames[mine], block.data[mine]
         if not len(f):
@@ -232,13 +232,13 @@ class Comparison:
         self._kept = {what: what not in lost for what in ("signal rows", "events", "GNSS records")}
         self._cut = run.truncated
 
-    def take(self, block: Block) -> None:
+    def feed(self, block: Block) -> None:
         """The next stretch of the replay."""
         if len(block.tick):
             self._last_tick = int(block.tick[-1])
             self._take_rows(block)
         for sequence in self._frames.values():
-            sequence.take(block)
+            sequence.feed(block)
         for event in block.events:
             self._take_event(event)
         for tick, burst in block.bursts:

@@ -58,7 +58,7 @@ def replay(
         if writer is not None:
             write_inputs(writer, inputs)
         for block in again.blocks():
-            comparison.take(block)
+            comparison.feed(block)
             if writer is not None:
                 write_block(writer, block)
             if progress is not None and len(block.tick):

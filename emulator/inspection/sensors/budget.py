@@ -15,7 +15,7 @@ from typing import Literal, TypeAlias
 
 import numpy as np
 
-from emulator.config.rig.bus_budget import bit_rates, wire_ns
+from emulator.config.rig.bus_load import bit_rates, wire_ns
 from emulator.config.rig.file import Rig
 from emulator.config.rig.gnss import Gnss
 from emulator.config.rig.ports import SerialPort
@@ -133,7 +133,7 @@ class Output:
 
 
 @dataclass(frozen=True)
-class Budget:
+class ErrorBudget:
     """All outputs of a rig; speed-dependent terms are taken at ``speed_m_s``."""
 
     rig: str
@@ -484,7 +484,7 @@ def _terms_of(
     return table
 
 
-def budget_of(rig: Rig, vehicle: Vehicle, codec: Codec, *, speed_m_s: float = 20.0) -> Budget:
+def budget_of(rig: Rig, vehicle: Vehicle, codec: Codec, *, speed_m_s: float = 20.0) -> ErrorBudget:
     """Everything the rig's outputs are configured to be; wheel speed and course at ``speed_m_s``."""
     table = codec.table
     names = list(rig.outputs)
@@ -542,7 +542,7 @@ def budget_of(rig: Rig, vehicle: Vehicle, codec: Codec, *, speed_m_s: float = 20
             tuple(c for fix, a in fixes for c in gnss_channels(gnss, fix, a, speed_m_s)),
         )
     )
-    return Budget(rig.name, speed_m_s, tuple(outputs), fixes)
+    return ErrorBudget(rig.name, speed_m_s, tuple(outputs), fixes)
 
 
 def allan_lengths(rate_hz: float, longest_s: float = 1000.0) -> list[int]:

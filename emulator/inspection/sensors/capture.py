@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from emulator.assembly.bench import Bench
 from emulator.assembly.session import Session
-from emulator.config.rig.consistency import doubts
+from emulator.config.rig.consistency import rig_warnings
 from emulator.config.rig.file import dbc_path, frames_of, load_rig, vehicle_path
 from emulator.config.rig.frames import frame_contradictions
 from emulator.config.rig.ports import SerialPort
@@ -39,7 +39,7 @@ from emulator.wire.can_frames import FrameCodec, check, load_codec, unpack
 from emulator.wire.nmea_reading import Gga, Rmc, parse
 
 TICK_S = TICK_NS * 1e-9
-GNSS_HEARD = ("gnss_x_m", "gnss_y_m", "gnss_z_m", "gnss_speed_m_s", "gnss_course_rad", "gnss_fix")
+GNSS_RECEIVED = ("gnss_x_m", "gnss_y_m", "gnss_z_m", "gnss_speed_m_s", "gnss_course_rad", "gnss_fix")
 """What is read from the sentences, by the names of the outputs; NaN where a field is empty."""
 _BITS_A_BYTE = 10  # 8N1
 _DAY_NS = 86_400_000_000_000
@@ -99,19 +99,19 @@ def level_session(rig_path: Path, *, seed: int = 0) -> Session:
         line=line,
         road=surface(1.0, []),
         sector_ends=(math.inf,),  # no ride that comes to an end
-        relief=flat(line),
+        road_profile=flat(line),
         width=12.0,
         codec=codec,
         outputs=tuple(rig.outputs),
         seed=seed,
         files={},
         paths={},
-        warnings=[*frame_doubts, *doubts(rig, source, vehicle_file.values), *vehicle_file.warnings],
+        warnings=[*frame_doubts, *rig_warnings(rig, source, vehicle_file.values), *vehicle_file.warnings],
     )
 
 
 @dataclass(frozen=True)
-class Heard:
+class ReceivedOutput:
     """What came from one output: (n,) times of the loop, (n, k) decoded values in the codec's order.
 
     stamped_ns  tick its content was sampled at: of frames by the loop's own account, of GNSS as the
@@ -145,10 +145,10 @@ class Heard:
         """(n,) of one signal. ValueError if it is not in there."""
         return self.values[:, self.signals.index(signal)]
 
-    def after(self, time_s: float) -> Heard:
+    def after(self, time_s: float) -> ReceivedOutput:
         """Only what was sampled from then on."""
         keep = self.stamped_ns >= time_s * 1e9
-        return Heard(
+        return ReceivedOutput(
             self.signals, self.stamped_ns[keep], self.arrived_ns[keep], self.values[keep], self.damaged
         )
 
@@ -157,16 +157,16 @@ class Heard:
 class Record:
     """All outputs over ``seconds``; ``x`` is the state the bike stood in at first."""
 
-    outputs: dict[str, Heard]
+    outputs: dict[str, ReceivedOutput]
     seconds: float
     x: NDArray[np.float64]
     satellites: tuple[int, ...]
 
     def of(self, signal: str) -> NDArray[np.float64] | None:
         """(n,) of a signal in whichever output carries it; None if none does."""
-        for heard in self.outputs.values():
-            if signal in heard.signals:
-                return heard.of(signal)
+        for received in self.outputs.values():
+            if signal in received.signals:
+                return received.of(signal)
         return None
 
 
@@ -225,7 +225,7 @@ def listen(
         mine = np.flatnonzero(can_id[:n] == codec.table.can_id[f])
         values = np.zeros((mine.size, len(codec.signals[f])))
         damaged = _read(codec.table, f, data[mine], values)
-        outputs[name] = Heard(
+        outputs[name] = ReceivedOutput(
             codec.signals[f], stamped[mine] + origin_ns, arrived[mine] * TICK_NS, values, damaged
         )
     outputs["gnss"], satellites = _sentences(session, bursts, origin_ns)
@@ -234,7 +234,7 @@ def listen(
 
 def _sentences(
     session: Session, bursts: list[tuple[int, bytes]], origin_ns: int
-) -> tuple[Heard, tuple[int, ...]]:
+) -> tuple[ReceivedOutput, tuple[int, ...]]:
     """Epochs as their receiver reads them, times of validity from the sentences."""
     o = session.scenario.origin
     place = geodesy.Origin(math.radians(o.latitude_deg), math.radians(o.longitude_deg), o.height_m)
@@ -245,7 +245,7 @@ def _sentences(
     byte_ns = round(_BITS_A_BYTE * 1e9 / port.baud) if isinstance(port, SerialPort) else 0
     damaged = 0
     for tick, burst in bursts:
-        row = [math.nan] * len(GNSS_HEARD)
+        row = [math.nan] * len(GNSS_RECEIVED)
         time_ns: int | None = None
         for text in burst.split(b"\r\n")[:-1]:
             if text[3:6] not in (b"GGA", b"RMC"):
@@ -272,6 +272,8 @@ def _sentences(
         stamped.append(arrived_ns - (arrived_ns - since) % _DAY_NS)
         arrived.append(arrived_ns)
         rows.append(row)
-    values = np.array(rows).reshape(-1, len(GNSS_HEARD))
-    heard = Heard(GNSS_HEARD, np.array(stamped, np.int64), np.array(arrived, np.int64), values, damaged)
-    return heard, tuple(sorted(satellites))
+    values = np.array(rows).reshape(-1, len(GNSS_RECEIVED))
+    received = ReceivedOutput(
+        GNSS_RECEIVED, np.array(stamped, np.int64), np.array(arrived, np.int64), values, damaged
+    )
+    return received, tuple(sorted(satellites))

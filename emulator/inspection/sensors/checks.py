@@ -28,8 +28,8 @@ from emulator.inspection.sensors.allan import (
     values_worth,
     worth_of_allan,
 )
-from emulator.inspection.sensors.budget import Budget, Channel, Output
-from emulator.inspection.sensors.capture import TICK_S, Heard, Record
+from emulator.inspection.sensors.budget import Channel, ErrorBudget, Output
+from emulator.inspection.sensors.capture import TICK_S, ReceivedOutput, Record
 from emulator.inspection.sensors.imposed_motion import lean_shown, turned
 from emulator.inspection.sensors.inertial_budget import Line, Triad, engine_lines, shown
 from emulator.sensors.gnss import FIX_QUALITY
@@ -119,21 +119,21 @@ def judged(record: str, checks: Iterable[Check], miss: float) -> list[Row]:
 # -- timing --------------------------------------------------------------------------------------------------
 
 
-def timing_checks(output: Output, heard: Heard) -> list[Check]:
+def timing_checks(output: Output, received: ReceivedOutput) -> list[Check]:
     """Rate, age and soundness of one output."""
-    name, age, n = output.name, output.age, heard.arrived_ns.size
-    checks = [Check(name, "damaged", "", 0.0, float(heard.damaged), within(0.0, 0.0), random=False)]
+    name, age, n = output.name, output.age, received.arrived_ns.size
+    checks = [Check(name, "damaged", "", 0.0, float(received.damaged), within(0.0, 0.0), random=False)]
     if n < 2:
         return [
             *checks,
             Check(name, "samples", "", math.inf, float(n), within(math.inf, 0.0), random=False),
         ]
-    span_s = (heard.arrived_ns[-1] - heard.arrived_ns[0]) * 1e-9
+    span_s = (received.arrived_ns[-1] - received.arrived_ns[0]) * 1e-9
     ppm = ((n - 1) / span_s / output.rate_hz - 1.0) * 1e6
     # the first and the last stand on the grid of ticks, and may be as late as jitter makes them
     reach = (TICK_S + 6e-3 * age.jitter) / span_s * 1e6
     checks.append(Check(name, "rate error", "ppm", 0.0, ppm, within(0.0, reach), random=False))
-    ages = heard.age_ms
+    ages = received.age_ms
     mean = float(np.mean(ages))
     random = age.sigma > 0.0
     checks.append(
@@ -272,31 +272,33 @@ class Shaken(NamedTuple):
         return np.asarray(self.rest - self.truth)
 
 
-def taken_apart(signal: str, heard: Heard, imu: Imu, force: NDArray[np.float64], engine: float) -> Shaken:
+def taken_apart(
+    signal: str, received: ReceivedOutput, imu: Imu, force: NDArray[np.float64], engine: float
+) -> Shaken:
     """A signal such as ``rate_x_rad_s`` of a unit at rest under ``force``, the engine at ``engine`` rad/s."""
     word, letter, *_ = signal.split("_")
     triad: Triad = "rate" if word == "rate" else "force"
     k = "xyz".index(letter)
-    said = shown(imu, triad, np.zeros(3), force, heard.stamped)[:, k]
+    said = shown(imu, triad, np.zeros(3), force, received.stamped)[:, k]
     lines = [
         line for line in engine_lines(imu, triad, engine) if line.hertz > 0.0 and line.amplitude[k] > 0.0
     ]
-    rest, found, sigma = without_lines(heard.of(signal), heard.stamped, [line.hertz for line in lines])
+    rest, found, sigma = without_lines(received.of(signal), received.stamped, [line.hertz for line in lines])
     truth = said if imu.temperature is not None else float(said[0])
     return Shaken(truth, rest, list(zip(lines, found.tolist(), strict=True)), sigma)
 
 
 def inertial_checks(
-    output: Output, heard: Heard, imu: Imu, force: NDArray[np.float64], engine: float
+    output: Output, received: ReceivedOutput, imu: Imu, force: NDArray[np.float64], engine: float
 ) -> list[Check]:
     """The inertial unit at rest: its warming followed, the engine's lines taken out and judged apart."""
     checks = []
     for channel in output.channels:
-        if channel.signal not in heard.signals or not channel.signal.startswith(INERTIAL):
+        if channel.signal not in received.signals or not channel.signal.startswith(INERTIAL):
             continue
-        apart = taken_apart(channel.signal, heard, imu, force, engine)
+        apart = taken_apart(channel.signal, received, imu, force, engine)
         checks += noisy_checks(output.name, channel, apart.truth, apart.rest, output.rate_hz, allan=True)
-        checks += resolution_checks(output.name, channel, heard.of(channel.signal))
+        checks += resolution_checks(output.name, channel, received.of(channel.signal))
         for line, found in apart.lines:
             expected = float(line.amplitude["xyz".index(channel.signal.split("_")[1])])
             if expected > 5.0 * apart.amplitude_sigma:  # below it noise alone makes an amplitude
@@ -367,16 +369,16 @@ def truth_at_rest(
 
 
 def rest_checks(
-    budget: Budget, rig: Rig, vehicle: Vehicle, record: Record, gravity: float, gear: float
+    budget: ErrorBudget, rig: Rig, vehicle: Vehicle, record: Record, gravity: float, gear: float
 ) -> list[Check]:
     """The bike stands: timing of all, noise of all; the budget is that at standstill."""
     checks = []
     truth = truth_at_rest(rig, vehicle, record.x, gravity, gear)
     force = felt_at_rest(record.x, gravity)
     for output in budget.outputs:
-        heard = record.outputs[output.name]
-        checks += timing_checks(output, heard)
-        settled = heard.after(settled_s(rig, output.name))
+        received = record.outputs[output.name]
+        checks += timing_checks(output, received)
+        settled = received.after(settled_s(rig, output.name))
         if output.name == "gnss" or settled.arrived_ns.size < 2:
             continue
         if output.name in ("imu_rates", "imu_force"):
@@ -429,12 +431,12 @@ def _wheel_at_rest(output: str, channel: Channel, rig: Rig, values: NDArray[np.f
 
 def antenna_errors(record: Record, place: Callable[[float], NDArray[np.float64]]) -> NDArray[np.float64]:
     """(n, 3) east, north, up of each epoch less where the antenna was."""
-    heard = record.outputs["gnss"].after(SETTLED_S)
-    true = np.array([place(t) for t in heard.stamped])
-    return np.asarray(heard.values[:, :3] - true)
+    received = record.outputs["gnss"].after(SETTLED_S)
+    true = np.array([place(t) for t in received.stamped])
+    return np.asarray(received.values[:, :3] - true)
 
 
-def gnss_position_checks(budget: Budget, errors: NDArray[np.float64], rate_hz: float) -> list[Check]:
+def gnss_position_checks(budget: ErrorBudget, errors: NDArray[np.float64], rate_hz: float) -> list[Check]:
     """Mean, one sigma and step from epoch to epoch of (n, 3) errors of position."""
     checks = []
     fix = budget.fixes[0][0]
@@ -477,9 +479,9 @@ def gnss_position_checks(budget: Budget, errors: NDArray[np.float64], rate_hz: f
     return checks
 
 
-def _gnss_at_rest(budget: Budget, rig: Rig, record: Record) -> list[Check]:
-    gnss, heard = rig.sensors.gnss, record.outputs["gnss"].after(SETTLED_S)
-    if heard.arrived_ns.size < 2:
+def _gnss_at_rest(budget: ErrorBudget, rig: Rig, record: Record) -> list[Check]:
+    gnss, received = rig.sensors.gnss, record.outputs["gnss"].after(SETTLED_S)
+    if received.arrived_ns.size < 2:
         return []
     roll, pitch, heading = roll_pitch_yaw(
         rotation_of(*(float(v) for v in record.x[QUATERNION : QUATERNION + 4]))
@@ -487,14 +489,14 @@ def _gnss_at_rest(budget: Budget, rig: Rig, record: Record) -> list[Check]:
     antenna = record.x[POSITION : POSITION + 3] + turned(roll, pitch, heading) @ gnss.antenna_position_m
     checks = gnss_position_checks(budget, antenna_errors(record, lambda _: antenna), gnss.rate_hz)
     quality = float(FIX_QUALITY[gnss.fix])
-    worst = heard.of("gnss_fix")
+    worst = received.of("gnss_fix")
     seen = float(worst[np.argmax(np.abs(worst - quality))])
     checks.append(Check("gnss", "fix quality", "", quality, seen, within(quality, 0.0), random=False))
     channel = budget.channel("gnss_speed_m_s", gnss.fix)
     sigma = channel.noise.sigma
     # both axes' noise make a speed: Rayleigh, mean sqrt(pi / 2) sigma, variance (2 - pi / 2) sigma^2
     mean, spread = math.sqrt(math.pi / 2.0) * sigma, math.sqrt(2.0 - math.pi / 2.0) * sigma
-    values = heard.of("gnss_speed_m_s")
+    values = received.of("gnss_speed_m_s")
     checks.append(
         Check(
             "gnss",

@@ -14,14 +14,14 @@ from scipy.stats import t as student_t
 from emulator.config.rig.file import Rig
 from emulator.inspection.sensors.allan import Noise, mean_sigma
 from emulator.inspection.sensors.budget import (
-    Budget,
     Channel,
+    ErrorBudget,
     averaged_edges,
     edge_rate_hz,
     ring_radius,
     wheel_terms,
 )
-from emulator.inspection.sensors.capture import TICK_S, Heard, Record
+from emulator.inspection.sensors.capture import TICK_S, ReceivedOutput, Record
 from emulator.inspection.sensors.checks import (
     SETTLED_S,
     Check,
@@ -73,24 +73,26 @@ def mean_check(
     return Check(output, f"{channel.signal}, mean", channel.unit, truth, float(np.mean(values)), interval)
 
 
-def turn_checks(budget: Budget, rig: Rig, vehicle: Vehicle, turn: SteadyTurn, record: Record) -> list[Check]:
+def turn_checks(
+    budget: ErrorBudget, rig: Rig, vehicle: Vehicle, turn: SteadyTurn, record: Record
+) -> list[Check]:
     """Means against the turn's closed forms."""
     x, imu = turn.steady.x, rig.sensors.imu
     force = turn.force(imu.position_m)
     truth = {"lean_rad": _lean_in_turn(rig, vehicle, turn), "steering_angle_rad": float(x[JOINT + STEER])}
     checks = []
     for output in budget.outputs:
-        heard = record.outputs[output.name].after(settled_s(rig, output.name))
-        if heard.arrived_ns.size < 2 * _BATCHES:
+        received = record.outputs[output.name].after(settled_s(rig, output.name))
+        if received.arrived_ns.size < 2 * _BATCHES:
             continue
         for triad, name in (("rate", "imu_rates"), ("force", "imu_force")):
             if output.name == name:
-                said = shown(imu, triad, turn.rates(), force, heard.stamped).mean(axis=0)  # type: ignore[arg-type]
+                said = shown(imu, triad, turn.rates(), force, received.stamped).mean(axis=0)  # type: ignore[arg-type]
                 truth |= {c.signal: float(said["xyz".index(c.signal.split("_")[1])]) for c in output.channels}
         for channel in output.channels:
-            if channel.signal in truth and channel.signal in heard.signals:
+            if channel.signal in truth and channel.signal in received.signals:
                 at = on_wire(channel, truth[channel.signal])[0]
-                values = heard.of(channel.signal)
+                values = received.of(channel.signal)
                 if channel.noise.is_white and channel.noise.sigma == 0.0 and channel.drawn == 0.0:
                     checks += constant_checks(output.name, channel, truth[channel.signal], values)
                 else:
@@ -116,23 +118,23 @@ def _lean_in_turn(rig: Rig, vehicle: Vehicle, turn: SteadyTurn) -> float:
 
 
 def _wheels_in_turn(
-    budget: Budget, rig: Rig, vehicle: Vehicle, turn: SteadyTurn, record: Record
+    budget: ErrorBudget, rig: Rig, vehicle: Vehicle, turn: SteadyTurn, record: Record
 ) -> list[Check]:
     checks = []
     x = turn.steady.x
     output = next((o for o in budget.outputs if any(c.signal == "wheel_rear_m_s" for c in o.channels)), None)
     if output is None:
         return []
-    heard = record.outputs[output.name].after(SETTLED_S)
+    received = record.outputs[output.name].after(SETTLED_S)
     ring = rig.sensors.wheel_speed.tone_ring
     for front, joint in ((True, FRONT_WHEEL), (False, REAR_WHEEL)):
         signal = "wheel_front_m_s" if front else "wheel_rear_m_s"
-        if signal not in heard.signals:
+        if signal not in received.signals:
             continue
         channel = budget.channel(signal)
         nominal = float(vehicle.tyre[FRONT if front else REAR]["radius"])
         radius = nominal if ring is None else ring_radius(rig, vehicle, front)[1]
-        values = heard.of(signal)
+        values = received.of(signal)
         true = abs(float(x[JOINT_RATE + joint])) * radius
         noise = channel.noise.sigma
         # the mean over a window's edges lies above the true rate by about the square of its relative error
@@ -162,12 +164,14 @@ def _wheels_in_turn(
                     spread_of(at_speed, teeth / 1.5),
                 )
             )
-    if "wheel_rear_m_s" in heard.signals:
-        checks.append(_over_read_check(output.name, rig, vehicle, turn, heard))
+    if "wheel_rear_m_s" in received.signals:
+        checks.append(_over_read_check(output.name, rig, vehicle, turn, received))
     return checks
 
 
-def _over_read_check(output: str, rig: Rig, vehicle: Vehicle, turn: SteadyTurn, heard: Heard) -> Check:
+def _over_read_check(
+    output: str, rig: Rig, vehicle: Vehicle, turn: SteadyTurn, received: ReceivedOutput
+) -> Check:
     """The rear wheel leaned over turns faster than its nominal radius says.
 
     Beside the torus's R / (R - t (1 - cos roll)) the rolling radius loses a share of the tyre's deflection,
@@ -183,7 +187,7 @@ def _over_read_check(output: str, rig: Rig, vehicle: Vehicle, turn: SteadyTurn, 
     nominal = radius if ring is None else ring_radius(rig, vehicle, front=False)[1]
     contact, slip = rear_tyre(turn.steady, vehicle)
     expected = 100.0 * ((1.0 + over) / (1.0 - slip) - 1.0)
-    shown = float(np.mean(heard.of("wheel_rear_m_s"))) / nominal * radius
+    shown = float(np.mean(received.of("wheel_rear_m_s"))) / nominal * radius
     measured = 100.0 * (shown / turn.speed_of(contact.tolist()) - 1.0)
     # what the formula leaves out: the slip angle's cosine, and the yaw rate's part about the axle
     return Check(
@@ -191,9 +195,9 @@ def _over_read_check(output: str, rig: Rig, vehicle: Vehicle, turn: SteadyTurn, 
     )
 
 
-def _gnss_in_turn(budget: Budget, rig: Rig, turn: SteadyTurn, record: Record) -> list[Check]:
-    gnss, heard = rig.sensors.gnss, record.outputs["gnss"].after(SETTLED_S)
-    if heard.arrived_ns.size < 2:
+def _gnss_in_turn(budget: ErrorBudget, rig: Rig, turn: SteadyTurn, record: Record) -> list[Check]:
+    gnss, received = rig.sensors.gnss, record.outputs["gnss"].after(SETTLED_S)
+    if received.arrived_ns.size < 2:
         return []
     antenna, fix = gnss.antenna_position_m, gnss.fix
     errors = antenna_errors(record, lambda t: turn.at(t, antenna))
@@ -201,9 +205,9 @@ def _gnss_in_turn(budget: Budget, rig: Rig, turn: SteadyTurn, record: Record) ->
     channel = budget.channel("gnss_x_m", fix)
     noise = Noise(math.hypot(channel.noise.white, channel.step / math.sqrt(12.0)), channel.noise.drifts)
     # to the left of the way: how far the antenna swings out, and what the receiver's errors leave of it
-    left = np.array([[-math.sin(turn.heading(t)), math.cos(turn.heading(t)), 0.0] for t in heard.stamped])
-    origin = np.array([turn.at(t, (0.0, 0.0, 0.0)) for t in heard.stamped])
-    swings = np.sum((heard.values[:, :3] - origin) * left, axis=1)
+    left = np.array([[-math.sin(turn.heading(t)), math.cos(turn.heading(t)), 0.0] for t in received.stamped])
+    origin = np.array([turn.at(t, (0.0, 0.0, 0.0)) for t in received.stamped])
+    swings = np.sum((received.values[:, :3] - origin) * left, axis=1)
     expected = float((turned(*turn.attitude, 0.0) @ antenna)[1])
     # in turning axes the drift decorrelates no slower than it does at rest: the wider figure is taken
     reach = mean_sigma(noise.covariance(np.arange(swings.size), period_s))
@@ -231,7 +235,7 @@ def _gnss_in_turn(budget: Budget, rig: Rig, turn: SteadyTurn, record: Record) ->
     )
     moving = budget.channel("gnss_speed_m_s", fix)
     true, sigma = turn.speed_of(antenna), moving.noise.sigma
-    values = heard.of("gnss_speed_m_s")
+    values = received.of("gnss_speed_m_s")
     # noise across the way adds sigma^2 / (2 v) to the mean
     mean = true + sigma**2 / (2.0 * true)
     checks.append(
@@ -256,8 +260,8 @@ def _gnss_in_turn(budget: Budget, rig: Rig, turn: SteadyTurn, record: Record) ->
                 spread_of(moving.sigma, values.size - 1),
             )
         )
-    courses = heard.of("gnss_course_rad")
-    true_course = np.array([turn.course_of(antenna, t) for t in heard.stamped])
+    courses = received.of("gnss_course_rad")
+    true_course = np.array([turn.course_of(antenna, t) for t in received.stamped])
     off = np.asarray((courses - true_course + math.pi) % (2.0 * math.pi) - math.pi)
     known = off[np.isfinite(off)]
     if known.size > 1:
@@ -318,7 +322,7 @@ def response(
     return Response(1e3 * lag, size / amplitude, 1e3 * noise / max(size, 1e-12) / turn, noise / amplitude)
 
 
-def sway_checks(budget: Budget, rig: Rig, sway: Sway, record: Record) -> list[Check]:
+def sway_checks(budget: ErrorBudget, rig: Rig, sway: Sway, record: Record) -> list[Check]:
     """Lag and gain as the content itself shows them, against age and the sensor's own lag."""
     turn = 2.0 * math.pi * sway.hertz
     driven = {  # amplitude and lead of the truth
@@ -332,13 +336,13 @@ def sway_checks(budget: Budget, rig: Rig, sway: Sway, record: Record) -> list[Ch
     }
     checks = []
     for output in budget.outputs:
-        heard = record.outputs[output.name].after(settled_s(rig, output.name))
+        received = record.outputs[output.name].after(settled_s(rig, output.name))
         signals = list(dict.fromkeys(c.signal for c in output.channels))
         for signal in signals:
-            if signal not in driven or signal not in heard.signals or heard.arrived_ns.size < 8:
+            if signal not in driven or signal not in received.signals or received.arrived_ns.size < 8:
                 continue
             amplitude, lead = driven[signal]
-            found = response(heard.arrived, heard.of(signal), sway.hertz, amplitude, lead)
+            found = response(received.arrived, received.of(signal), sway.hertz, amplitude, lead)
             own = sensor_lag(rig, sway, signal)
             if abs(own.gain) < _SEEN:
                 continue

@@ -18,7 +18,7 @@ from rich.console import Group, RenderableType
 from rich.text import Text
 
 from emulator.inspection.sensors.allan import allan_deviation
-from emulator.inspection.sensors.budget import WIRE_STEP, Budget, Channel, Output, allan_lengths
+from emulator.inspection.sensors.budget import WIRE_STEP, Channel, ErrorBudget, Output, allan_lengths
 from emulator.inspection.sensors.capture import Record
 from emulator.inspection.sensors.checks import SETTLED_S, Row
 from emulator.record.writer import write_whole
@@ -39,7 +39,7 @@ class SensorPage:
     noise  of each inertial signal at rest, without what warming and the engine make of it
     """
 
-    budget: Budget
+    budget: ErrorBudget
     rows: tuple[Row, ...] = ()
     rest: Record | None = None
     noise: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
@@ -78,7 +78,7 @@ OUTPUT_HEADS = (
 )
 
 
-def output_rows(budget: Budget) -> list[list[str]]:
+def output_rows(budget: ErrorBudget) -> list[list[str]]:
     """One row for each output: where, how, how often, how old."""
     rows = []
     for o in budget.outputs:
@@ -96,7 +96,7 @@ def output_rows(budget: Budget) -> list[list[str]]:
 SIGNAL_HEADS = ("signal", "unit", "step", "range", "fixed", "one sigma", "made of")
 
 
-def signal_rows(budget: Budget) -> list[list[str]]:
+def signal_rows(budget: ErrorBudget) -> list[list[str]]:
     """One row for each signal of the frames: resolution, range, errors."""
     rows = []
     for o in budget.outputs:
@@ -124,7 +124,7 @@ def _error_words(c: Channel) -> list[str]:
 GNSS_HEADS = ("fix", "east and north", "95 % within", "up", "speed", "course", "drift over")
 
 
-def gnss_rows(budget: Budget) -> list[list[str]]:
+def gnss_rows(budget: ErrorBudget) -> list[list[str]]:
     """One row for each kind of fix: one sigma of everything."""
     rows = []
     for i, (fix, a) in enumerate(budget.fixes):
@@ -174,7 +174,7 @@ def summary(page: SensorPage) -> str:
     return f"{page.differing} of {n} rows differ from the configuration."
 
 
-def _speed_note(budget: Budget) -> str:
+def _speed_note(budget: ErrorBudget) -> str:
     return f"Errors of wheel speed and course are those at {budget.speed_m_s * 3.6:.0f} km/h."
 
 
@@ -239,7 +239,7 @@ def _bar_layout(x_title: str, count: int) -> dict[str, Any]:
     return layout
 
 
-def budget_figure(budget: Budget) -> Figure:
+def budget_figure(budget: ErrorBudget) -> Figure:
     """Share of each random term in the square of the error at the receiver, signal by signal."""
     channels = [
         c for o in budget.outputs for c in o.channels if c.at in ("", budget.fixes[0][0]) and c.sigma > 0.0
@@ -379,8 +379,8 @@ def fix_figure(page: SensorPage, k: int) -> Figure:
     ]
     reach = 1.25 * radius
     if k == 0 and page.rest is not None:
-        heard = page.rest.outputs["gnss"].after(SETTLED_S)
-        errors = heard.values[:, :2] - np.nanmean(heard.values[:, :2], axis=0)
+        received = page.rest.outputs["gnss"].after(SETTLED_S)
+        errors = received.values[:, :2] - np.nanmean(received.values[:, :2], axis=0)
         errors = errors[np.isfinite(errors).all(axis=1)][:: max(1, len(errors) // 600)]
         if len(errors):
             reach = max(reach, 1.05 * float(np.abs(errors).max()))

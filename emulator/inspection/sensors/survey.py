@@ -85,11 +85,13 @@ def _noise_at_rest(session: Session, rest: Record, gravity: float) -> dict[str, 
     found = {}
     for name in ("imu_rates", "imu_force"):
         if name in rest.outputs:
-            heard = rest.outputs[name].after(settled_s(session.rig, name))
-            for signal in heard.signals:
+            received = rest.outputs[name].after(settled_s(session.rig, name))
+            for signal in received.signals:
                 if signal.startswith(INERTIAL):
                     force, engine = felt_at_rest(rest.x, gravity), float(rest.x[ENGINE])
-                    found[signal] = taken_apart(signal, heard, session.rig.sensors.imu, force, engine).noise
+                    found[signal] = taken_apart(
+                        signal, received, session.rig.sensors.imu, force, engine
+                    ).noise
     return found
 
 

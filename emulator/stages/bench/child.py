@@ -66,7 +66,7 @@ def _loop(job: Job) -> None:
     from emulator.assembly.provenance import changed
     from emulator.core.clock import MonotonicClock
     from emulator.links.can_bus import open_can
-    from emulator.links.device_lock import take
+    from emulator.links.device_lock import acquire
     from emulator.links.gnss_port import open_gnss
     from emulator.links.pulse import open_pulse
     from emulator.loop.process import HostSettings, Parts, run_loop_process
@@ -81,7 +81,7 @@ def _loop(job: Job) -> None:
     rig = session.rig
     built: list[Bench] = []
     # first of all, and until this process ends: a second loop must not even open the bus
-    held = [take(kind, name) for kind, name in sole_uses(rig)]
+    held = [acquire(kind, name) for kind, name in sole_uses(rig)]
 
     def build() -> Parts:
         Bench.rehearse(session)

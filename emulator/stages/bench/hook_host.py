@@ -205,7 +205,7 @@ def _run(file: str, name: str, events: list[str]) -> None:
             (tick,) = _HEAD.unpack_from(message)
             ride.show(tick * TICK_NS * 1e-9, np.frombuffer(message, np.float64, offset=_HEAD.size).tolist())
             hook.look(ride)
-            say({"asked": ride.take()})
+            say({"asked": ride.pop()})
     except BaseException:  # also SystemExit: a hook that leaves has failed
         say({"error": traceback.format_exc()})
 

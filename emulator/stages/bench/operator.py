@@ -61,7 +61,7 @@ class Operator:
         if events:
             say(f"to be asked for during the ride: {', '.join(events)} (type: start NAME, end NAME)")
 
-    def take(self) -> list[tuple[Command, float]]:
+    def pop(self) -> list[tuple[Command, float]]:
         """Commands since the last time."""
         taken, self._waiting = self._waiting, []
         return taken

@@ -33,7 +33,7 @@ from emulator.config.rig.buses import LoopbackBus
 from emulator.core import errors
 from emulator.core.errors import RunFailed, StartFailed
 from emulator.core.signals import INDEX, RUNNING
-from emulator.links.device_lock import take
+from emulator.links.device_lock import acquire
 from emulator.links.loopback import BusServer
 from emulator.plant.states import EV_HOLD, EV_MONITOR, EV_PERMISSIVE, EV_TRIP, PERMISSIVE_TEXTS, PERMISSIVES
 from emulator.record.writer import (
@@ -83,7 +83,7 @@ class _Child:
     def __init__(self, role: str, log: IO[bytes], path: Path) -> None:
         self.role, self._log, self._path = role, log, path
         self.process: Process | None = None
-        self.said: dict[str, Any] = {}
+        self.messages: dict[str, Any] = {}
         self._reader: asyncio.Task[None] | None = None
         self._news = asyncio.Event()
 
@@ -110,7 +110,7 @@ class _Child:
         assert self.process.stdout is not None
         while line := await self.process.stdout.readline():
             with contextlib.suppress(ValueError):
-                self.said.update(json.loads(line))
+                self.messages.update(json.loads(line))
             self._news.set()
         await self.process.wait()
         self._news.set()
@@ -122,8 +122,8 @@ class _Child:
     async def ready(self, stop_asked: list[str]) -> None:
         """Wait until it is ready. Raises what it reported, or StartFailed; also if a stop is asked for."""
         deadline = time.monotonic() + _READY_TIMEOUT_S
-        while "ready" not in self.said:
-            if "error" in self.said or self.gone:
+        while "ready" not in self.messages:
+            if "error" in self.messages or self.gone:
                 self.raise_its_error()
             _not_stopped(stop_asked)
             if time.monotonic() > deadline:
@@ -136,7 +136,7 @@ class _Child:
                 await asyncio.wait_for(self._news.wait(), 0.5)
 
     def raise_its_error(self) -> None:
-        kind = getattr(errors, str(self.said.get("error", "")), None)
+        kind = getattr(errors, str(self.messages.get("error", "")), None)
         if kind is errors.ConfigError or kind is None:
             tail = "\n".join(self.tail())
             raise StartFailed(
@@ -144,7 +144,7 @@ class _Child:
                 + (f"\n{tail}" if tail else ""),
                 advice="see its message above; please report it if it is a traceback",
             )
-        raise kind(self.said["what"], advice=self.said["advice"])
+        raise kind(self.messages["what"], advice=self.messages["advice"])
 
     @property
     def returncode(self) -> int | None:
@@ -260,7 +260,7 @@ async def _run(
             port = 0
             if isinstance(rig.bus, LoopbackBus):
                 if rig.bus.port:
-                    sole = take("virtual CAN bus on port", str(rig.bus.port))
+                    sole = acquire("virtual CAN bus on port", str(rig.bus.port))
                     files.callback(sole.close)
                 await server.start(rig.bus.host, rig.bus.port)
                 port = server.port
@@ -341,9 +341,9 @@ async def _start(
     await recorder.start({**job, "manifest": manifest_of(session, stage="bench")}, snapshot.fd)
     await loop_child.ready(stop_asked)
     await recorder.ready(stop_asked)
-    say(f"GNSS: {rig.gnss_port.kind} {loop_child.said.get('gnss', '')}".rstrip())
+    say(f"GNSS: {rig.gnss_port.kind} {loop_child.messages.get('gnss', '')}".rstrip())
     if rig.device_under_test.kind == "reference":
-        gnss = str(loop_child.said.get("gnss", ""))
+        gnss = str(loop_child.messages.get("gnss", ""))
         if not gnss:
             raise StartFailed(
                 "the reference robot can't read a GNSS port on a serial line",
@@ -408,7 +408,7 @@ async def _ride(
         for event in events.read()[0]:
             if event.code in _SAID:
                 say(_SAID[event.code] + event.text)
-        for command, argument in operator.take():
+        for command, argument in operator.pop():
             snapshot.post(command, argument)
         if looking is not None and looking.done():
             hook_failed, looking = str(looking.exception()), None
@@ -454,20 +454,20 @@ async def _ride(
     await robot.leave()
     if not await recorder.leave():
         problems.append("the recorder did not finish and was ended by force")
-    if "outcome" not in loop_child.said:
-        if "error" in loop_child.said:
+    if "outcome" not in loop_child.messages:
+        if "error" in loop_child.messages:
             loop_child.raise_its_error()
         tail = loop_child.tail()
         reason = f"the loop process broke (exit {loop_child.returncode})"
         return BenchResult(
             {"ended": "crashed", "trip_reason": reason, "trip_tick": None, "rig_problems": problems}, tail
         )
-    outcome = dict(loop_child.said["outcome"])
+    outcome = dict(loop_child.messages["outcome"])
     outcome["rig_problems"] = [*outcome["rig_problems"], *problems]
     if hook_failed:
         outcome |= {"ended": "crashed", "trip_reason": hook_failed}
-    if not recorder.said.get("recorded") and not recorder_told:
+    if not recorder.messages.get("recorded") and not recorder_told:
         outcome["rig_problems"].append(f"the recorder broke (exit {recorder.returncode})")
-    if recorder.said.get("error") and not recorder.said.get("recorded"):
-        raise RunFailed(recorder.said["what"], advice=recorder.said["advice"])
+    if recorder.messages.get("error") and not recorder.messages.get("recorded"):
+        raise RunFailed(recorder.messages["what"], advice=recorder.messages["advice"])
     return BenchResult(outcome)

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from emulator.assembly.check import check
-from emulator.config.rig.consistency import doubts
+from emulator.config.rig.consistency import rig_warnings
 from emulator.config.rig.file import Rig, load_rig, vehicle_path
 from emulator.config.validation import validate
 from emulator.config.vehicle.file import load_vehicle
@@ -25,7 +25,7 @@ def doubted(tmp_path: Path, *changes: tuple[str, str]) -> list[str]:
         text = text.replace(old, new)
     (tmp_path / "rig.yaml").write_text(text, encoding="utf-8")
     source = load(tmp_path / "rig.yaml")
-    found = doubts(validate(Rig, source), source, VEHICLE)
+    found = rig_warnings(validate(Rig, source), source, VEHICLE)
     for problem in found:
         line = text.splitlines()[problem.line - 1]
         assert line.strip().startswith(problem.key.split(".")[-1] + ":")
@@ -35,7 +35,7 @@ def doubted(tmp_path: Path, *changes: tuple[str, str]) -> list[str]:
 @pytest.mark.parametrize("name", ["loopback.yaml", "trainer.yaml"])
 def test_the_demo_rigs_will_do(name: str) -> None:
     rig, source = load_rig(RIGS / name)
-    assert doubts(rig, source, load_vehicle(vehicle_path(rig, source)).values) == []
+    assert rig_warnings(rig, source, load_vehicle(vehicle_path(rig, source)).values) == []
 
 
 def test_a_force_range_a_turn_and_the_engine_go_beyond_is_doubted(tmp_path: Path) -> None:

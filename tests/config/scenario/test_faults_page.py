@@ -16,9 +16,9 @@ from emulator.config.scenario.events import Event, Intermittent, Repeat, Trigger
 from emulator.config.yaml_source import load
 from emulator.core.frame_buffer import frame_buffer
 from emulator.core.random_streams import stream_start
-from emulator.events.actuator_faults import ACTUATOR_EFFECTS, actuators, move, sound, worsen
-from emulator.events.frame_faults import FRAME_EFFECTS, gates, pass_gate
-from emulator.events.sample_faults import DELAY, EFFECTS, faulted, recall
+from emulator.events.actuator_faults import ACTUATOR_EFFECTS, actuators, apply_fault, move, sound
+from emulator.events.frame_faults import FRAME_EFFECTS, apply_frame_fault, frame_fault_table
+from emulator.events.sample_faults import DELAY, EFFECTS, delayed_sample, faulted
 from emulator.events.table import event_table, hits
 from tests.support.broken_scenarios import WHOLE
 
@@ -98,7 +98,7 @@ def test_the_row_of_samples_is_what_the_code_gives(effect: str) -> None:
     ring, out = np.zeros(16), []
     clean = numbers(before)
     for n, value in enumerate(clean):
-        past = recall(ring, n, int(e["delay"]), value) if e["effect"] == DELAY else value
+        past = delayed_sample(ring, n, int(e["delay"]), value) if e["effect"] == DELAY else value
         e["live"] = 2 <= n < 5
         shown = value
         if hits(e, streams):
@@ -110,7 +110,7 @@ def test_the_row_of_samples_is_what_the_code_gives(effect: str) -> None:
 @pytest.mark.parametrize("effect", FRAME_EFFECTS)
 def test_the_row_of_frames_is_what_the_code_gives(effect: str) -> None:
     keys, sent, hit, comes = table("frame")[effect]
-    g = gates(1)[0]
+    g = frame_fault_table(1)[0]
     g["effect"], g["can_id"], g["other_id"] = FRAME_EFFECTS.index(effect), 1, 2
     g["copies"], g["delay"] = 1, given(keys).get("delay_ms", 0)
     g["every"] = given(keys).get("every_ms", 1)
@@ -126,7 +126,7 @@ def test_the_row_of_frames_is_what_the_code_gives(effect: str) -> None:
         source.count[0] = len(frames)
         for n, (can_id, payload) in enumerate(frames):
             source.can_id[n], source.length[n], source.data[n, 0] = can_id, 1, ord(payload)
-        pass_gate(g, source, to, hit.split()[tick] == "x", 1.0, tick, tick, draws, 0, 1)
+        apply_frame_fault(g, source, to, hit.split()[tick] == "x", 1.0, tick, tick, draws, 0, 1)
         mine = [chr(to.data[n, 0]) for n in range(int(to.count[0])) if to.can_id[n] == 1]
         out.append("".join(mine) or ".")
     assert " ".join(out) == comes
@@ -145,7 +145,7 @@ def test_the_row_of_an_actuator_is_what_the_code_gives(effect: str) -> None:
     for n, value in enumerate(numbers(asked)):
         sound(a)
         if n >= 2:
-            worsen(a, e, 1.0)
+            apply_fault(a, e, 1.0)
         out.append(move(a, value, 1.0, step, -100.0, 100.0))
     np.testing.assert_allclose(out, numbers(delivered), rtol=0, atol=1e-12)
     assert a["fade"] == (values["factor"] if effect == "brake_fade" else 1.0)

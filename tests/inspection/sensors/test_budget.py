@@ -17,8 +17,8 @@ from emulator.config.rig.ports import SerialPort
 from emulator.config.rig.sensors import Imu, ToneRing
 from emulator.inspection.sensors.budget import (
     WIRE_STEP,
-    Budget,
     Channel,
+    ErrorBudget,
     Term,
     averaged_edges,
     budget_of,
@@ -39,7 +39,7 @@ def session() -> Session:
 
 
 @pytest.fixture(scope="module")
-def budget(session: Session) -> Budget:
+def budget(session: Session) -> ErrorBudget:
     return budget_of(session.rig, session.vehicle, session.codec, speed_m_s=20.0)
 
 
@@ -72,7 +72,7 @@ def test_one_sigma_of_a_sample_is_density_times_root_of_rate(session: Session) -
     assert force.offset == 0.0
 
 
-def test_a_demo_units_errors_are_told_apart(budget: Budget) -> None:
+def test_a_demo_units_errors_are_told_apart(budget: ErrorBudget) -> None:
     names = [t.name for t in budget.channel("force_x_m_s2").terms]
     assert names == [
         *("white noise", "bias", "turn-on bias", "bias instability", "random walk"),
@@ -121,13 +121,13 @@ def test_fixed_errors_add_random_ones_add_by_their_squares() -> None:
     assert (channel.noise.white, channel.noise.drifts, channel.noise.walk) == (3.0, ((12.0, 9.0),), 7.0)
 
 
-def test_what_has_no_error_has_no_terms(session: Session, budget: Budget) -> None:
+def test_what_has_no_error_has_no_terms(session: Session, budget: ErrorBudget) -> None:
     assert budget.channel("engine_rad_s").terms == ()
     quiet = with_sensor(session.rig, "lean", noise_rad=0.0, computed=None)
     assert budget_of(quiet, session.vehicle, session.codec).channel("lean_rad").terms == ()
 
 
-def test_every_signal_of_the_bus_and_the_receiver_is_there(session: Session, budget: Budget) -> None:
+def test_every_signal_of_the_bus_and_the_receiver_is_there(session: Session, budget: ErrorBudget) -> None:
     assert [o.name for o in budget.outputs] == [*session.rig.outputs, "gnss"]
     for name in session.rig.outputs:
         f = session.codec.frame(name)
@@ -217,7 +217,7 @@ def test_lean_is_behind_a_ramp_by_its_lag(session: Session, time_ms: float) -> N
 # -- GNSS ----------------------------------------------------------------------------------------------------
 
 
-def test_gnss_errors_follow_the_fix_in_use_and_speed(session: Session, budget: Budget) -> None:
+def test_gnss_errors_follow_the_fix_in_use_and_speed(session: Session, budget: ErrorBudget) -> None:
     accuracy = session.rig.sensors.gnss.accuracy
     assert accuracy is not None
     given = accuracy["fixed"]
@@ -294,7 +294,7 @@ def test_where_the_bus_is_known_a_sample_leaves_at_the_tick_that_brings_it_neare
     assert age.slack == pytest.approx(alone.mean() - left(0.3).mean(), abs=5e-3)
 
 
-def test_where_the_rig_knows_its_lines_their_time_is_said(session: Session, budget: Budget) -> None:
+def test_where_the_rig_knows_its_lines_their_time_is_said(session: Session, budget: ErrorBudget) -> None:
     assert math.isnan(budget.output("imu_rates").age.wire)
     rig = session.rig.model_copy(
         update={

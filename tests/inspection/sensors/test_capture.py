@@ -171,9 +171,9 @@ def sway_response(session: Session, hertz: float, signal: str, output: str) -> t
     """Lag [ms], gain, amplitude over the wire's step."""
     sway = Sway(session.vehicle, Bench(session).plant.x.copy(), hertz, roll=2.0 / (2.0 * math.pi * hertz))
     record = listen(session, 12.0, sway.impose)
-    heard = record.outputs[output].after(2.0)
+    received = record.outputs[output].after(2.0)
     amplitude, lead = (2.0, math.pi / 2.0) if signal.startswith("rate") else (sway.roll, 0.0)
-    found = response(heard.arrived, heard.of(signal), hertz, amplitude, lead)
+    found = response(received.arrived, received.of(signal), hertz, amplitude, lead)
     return found.lag_ms, found.gain, found.lag_sigma_ms
 
 
@@ -213,8 +213,8 @@ def test_latency_by_cross_correlation_with_steps(quiet: Session, latency: float,
         x[:] = x_0
         x[OMEGA] = truth[round(time_s * 1e3)]
 
-    heard = listen(late, 4.0, steps).outputs["imu_rates"]
-    ticks, values = heard.arrived_ns // 1_000_000, heard.of("rate_x_rad_s")
+    received = listen(late, 4.0, steps).outputs["imu_rates"]
+    ticks, values = received.arrived_ns // 1_000_000, received.of("rate_x_rad_s")
     keep = ticks >= 20
     matches = [float(np.mean(values[keep] * truth[ticks[keep] - d])) for d in range(20)]
     assert int(np.argmax(matches)) == arrives

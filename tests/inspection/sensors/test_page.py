@@ -13,8 +13,8 @@ import pytest
 from rich.console import Console
 
 from emulator.core.errors import RunFailed
-from emulator.inspection.sensors.budget import Budget, budget_of
-from emulator.inspection.sensors.capture import Heard, Record, level_session
+from emulator.inspection.sensors.budget import ErrorBudget, budget_of
+from emulator.inspection.sensors.capture import ReceivedOutput, Record, level_session
 from emulator.inspection.sensors.checks import Row
 from emulator.inspection.sensors.page import (
     SensorPage,
@@ -42,13 +42,13 @@ ROWS = (
 
 
 @pytest.fixture(scope="module")
-def budget() -> Budget:
+def budget() -> ErrorBudget:
     session = level_session(RIG)
     return budget_of(session.rig, session.vehicle, session.codec)
 
 
 @pytest.fixture(scope="module")
-def rest(budget: Budget) -> Record:
+def rest(budget: ErrorBudget) -> Record:
     """White noise instead of a bench."""
     rng = np.random.default_rng(1)
     outputs = {}
@@ -56,7 +56,7 @@ def rest(budget: Budget) -> Record:
         names = tuple(dict.fromkeys(c.signal for c in o.channels))
         n = int(o.rate_hz * 20)
         at = np.arange(n) * round(1e9 / o.rate_hz)
-        outputs[o.name] = Heard(names, at, at, 0.01 * rng.standard_normal((n, len(names))), 0)
+        outputs[o.name] = ReceivedOutput(names, at, at, 0.01 * rng.standard_normal((n, len(names))), 0)
     return Record(outputs, 20.0, np.zeros(36), (12,))
 
 
@@ -65,7 +65,9 @@ def traces(figure: dict[str, Any]) -> dict[str, dict[str, Any]]:
 
 
 @pytest.mark.parametrize("measured", [False, True])
-def test_one_file_that_needs_no_other(budget: Budget, rest: Record, tmp_path: Path, measured: bool) -> None:
+def test_one_file_that_needs_no_other(
+    budget: ErrorBudget, rest: Record, tmp_path: Path, measured: bool
+) -> None:
     page = SensorPage(budget, ROWS, rest) if measured else SensorPage(budget)
     write_sensors(page, tmp_path / "page.html")
     assert [p.name for p in tmp_path.iterdir()] == ["page.html"]
@@ -81,20 +83,20 @@ def test_one_file_that_needs_no_other(budget: Budget, rest: Record, tmp_path: Pa
         assert word in read.text
 
 
-def test_hostile_names_stay_text(budget: Budget) -> None:
-    odd = Budget(BAD, budget.speed_m_s, budget.outputs, budget.fixes)
+def test_hostile_names_stay_text(budget: ErrorBudget) -> None:
+    odd = ErrorBudget(BAD, budget.speed_m_s, budget.outputs, budget.fixes)
     read = Page(sensors_html(SensorPage(odd, notes=(BAD,))))
     assert "img" not in read.tags
     assert read.tags.count("script") == 3
     assert BAD in read.text
 
 
-def test_a_page_that_can_not_be_written_says_so(budget: Budget, tmp_path: Path) -> None:
+def test_a_page_that_can_not_be_written_says_so(budget: ErrorBudget, tmp_path: Path) -> None:
     with pytest.raises(RunFailed, match="can't be written"):
         write_sensors(SensorPage(budget), tmp_path / "nowhere" / "page.html")
 
 
-def test_shares_of_the_square_add_up_and_tell_themselves_apart(budget: Budget) -> None:
+def test_shares_of_the_square_add_up_and_tell_themselves_apart(budget: ErrorBudget) -> None:
     figure = budget_figure(budget)
     total: dict[str, float] = {}
     for trace in figure["data"]:
@@ -107,7 +109,7 @@ def test_shares_of_the_square_add_up_and_tell_themselves_apart(budget: Budget) -
     assert len(set(looks)) == len(looks)
 
 
-def test_ages_stack_to_what_is_configured(budget: Budget) -> None:
+def test_ages_stack_to_what_is_configured(budget: ErrorBudget) -> None:
     drawn = traces(age_figure(SensorPage(budget, ROWS)))
     at = drawn["latency"]["y"].index("lean")
     assert drawn["latency"]["x"][at] == 8.0
@@ -116,7 +118,9 @@ def test_ages_stack_to_what_is_configured(budget: Budget) -> None:
     assert drawn["measured mean age on leaving"]["x"] == [2.0]
 
 
-def test_the_configured_allan_curve_passes_its_density_at_one_second(budget: Budget, rest: Record) -> None:
+def test_the_configured_allan_curve_passes_its_density_at_one_second(
+    budget: ErrorBudget, rest: Record
+) -> None:
     output = budget.output("imu_rates")
     noise = {"rate_x_rad_s": rest.outputs["imu_rates"].of("rate_x_rad_s")}
     drawn = traces(allan_figure(SensorPage(budget, ROWS, rest, noise), output, "rad/s"))
@@ -129,7 +133,7 @@ def test_the_configured_allan_curve_passes_its_density_at_one_second(budget: Bud
     assert drawn["measured: rate_x_rad_s"]["y"][0] == pytest.approx(0.01, rel=0.05)
 
 
-def test_the_circle_holds_95_percent(budget: Budget) -> None:
+def test_the_circle_holds_95_percent(budget: ErrorBudget) -> None:
     circle = traces(fix_figure(SensorPage(budget), 0))["95 %"]
     radius = math.hypot(circle["x"][5], circle["y"][5])
     sigma = budget.channel("gnss_x_m", "fixed").sigma
@@ -155,7 +159,7 @@ def test_figures_of_numbers() -> None:
     assert figure_of(math.inf) == "any"
 
 
-def test_the_terminal_shows_all_tables(budget: Budget) -> None:
+def test_the_terminal_shows_all_tables(budget: ErrorBudget) -> None:
     console = Console(width=160, record=True, file=open("/dev/null", "w"))  # noqa: SIM115
     with console.file:
         console.print(console_tables(SensorPage(budget, ROWS, notes=("mind [b]this[/b]",))))

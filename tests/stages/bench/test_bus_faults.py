@@ -119,7 +119,7 @@ def test_each_fault_ends_as_the_rig_says_and_nothing_is_lost_from_the_record(
 
 def test_a_full_queue_counts_as_lost_in_the_certificate(session: Session) -> None:
     ride, outcome, published = ridden(session, "transmit_full", "mark")
-    lost = sum(output["lost"] for output in ride.ride.budget.certificate()["outputs"].values())
+    lost = sum(output["lost"] for output in ride.ride.timing.certificate()["outputs"].values())
     # at 100 Hz and more every output sends within the hundred ticks of it
     assert lost == outcome.bus["transmit_full"]["count"] == published["status"][Status.SEND_FULL] > 150
 

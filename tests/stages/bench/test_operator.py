@@ -42,8 +42,8 @@ def type_in(pieces, *, held, events=EVENTS):
             await asyncio.sleep(0.02)
         os.close(source)
         await asyncio.sleep(0.02)
-        taken.extend(operator.take())
-        assert operator.take() == []
+        taken.extend(operator.pop())
+        assert operator.pop() == []
         operator.close()
         operator.close()
 

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emulator.config.rig.bus_budget import Periodic, arrivals, bus_budget
+from emulator.config.rig.bus_load import Periodic, arrivals, bus_load
 from emulator.config.rig.file import dbc_path, load_rig
 from emulator.config.rig.outputs import COMMAND_FRAMES, USUAL_PERIODS_ms
 from emulator.core.compiled import jit
@@ -48,7 +48,7 @@ def budget_of(folder, bit_rate, *changes, more=""):
     path.write_text(text)
     rig, source = load_rig(path)
     codec = load_codec(Path(dbc_path(rig, source)), [*rig.outputs, *COMMAND_FRAMES])
-    return rig, bus_budget(rig, codec)
+    return rig, bus_load(rig, codec)
 
 
 def test_what_it_assumes_of_others_is_so():

@@ -105,7 +105,7 @@ class FrameLine(NamedTuple):
         return self.arrivals.wait_ns[0] + self.worst_ns
 
 
-class BusBudget(NamedTuple):
+class BusLoad(NamedTuple):
     """The whole bus.
 
     rates      bit rates
@@ -242,7 +242,7 @@ def _drawn_ns(output: Output | None) -> int:
     return 0 if output is None else round(_SIGMAS * output.jitter_ms * 1e6)
 
 
-def bus_budget(rig: Rig, codec: Codec) -> BusBudget | None:
+def bus_load(rig: Rig, codec: Codec) -> BusLoad | None:
     """The budget of a rig whose frames ``codec`` holds; None where the bit rate is not told."""
     rates = bit_rates(rig)
     outputs: dict[str, Output] = {str(name): output for name, output in rig.outputs.items()}
@@ -300,7 +300,7 @@ def bus_budget(rig: Rig, codec: Codec) -> BusBudget | None:
             )
         )
     told = rig.device_under_test.kind == "reference" or len(told_ms) == len(USUAL_PERIODS_ms)
-    return BusBudget(
+    return BusLoad(
         rates,
         float(load(messages)),
         not told,
