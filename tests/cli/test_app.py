@@ -13,6 +13,7 @@ import pytest
 
 from emulator.assembly import session as session_module
 from emulator.cli import app as cli
+from emulator.cli.output import CAUTION as CAUTION_ON_SCREEN
 from emulator.core.errors import DeviceAbsent, InternalError, RunFailed
 from emulator.inspection.sensors import capture as sensor_record_module
 from emulator.inspection.sensors import page as sensor_page_module
@@ -347,7 +348,7 @@ def test_a_folder_that_holds_something_is_left_alone(emulator, files, tmp_path):
 
 @pytest.mark.parametrize("place", ["screen", "report", "README.md"])
 def test_the_caution_says_all_of_it_wherever_it_stands(place):
-    text = {"screen": cli._CAUTION, "report": CAUTION}.get(place) or README.read_text()
+    text = {"screen": CAUTION_ON_SCREEN, "report": CAUTION}.get(place) or README.read_text()
     text = " ".join(text.replace("*", "").replace("\n> ", " ").split()).lower()
     for words in (
         "not a safety function",

@@ -1,0 +1,71 @@
+"""``emulator modes``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from emulator.cli.output import FASTEST_km_h, console_of_stdout
+
+_MOST_SPEEDS = 1000
+
+
+def modes(
+    file: Annotated[
+        Path,
+        typer.Argument(metavar="FILE", help="vehicle file; or rig file: its vehicle with its robot on it"),
+    ],
+    rig: Annotated[
+        Path | None,
+        typer.Option(
+            "--rig", help="rig whose robot rides the vehicle [default: the one beside it that names it]"
+        ),
+    ] = None,
+    speeds: Annotated[
+        str, typer.Option("--speeds", metavar="FROM:TO:STEP", help="speeds of the diagram [km/h]")
+    ] = "10:250:5",
+    leans: Annotated[
+        list[float] | None,
+        typer.Option("--lean", help="lean to the right [deg], may be repeated [default: 0, 20, 40]"),
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="page to write [default: NAME-modes.html, here]")
+    ] = None,
+) -> None:
+    """Show where weave, wobble and capsize are unstable over speed and lean, and the robot's delay margin.
+
+    Hands off first; with a rig, the reference robot's balance is then closed around the vehicle, with that
+    rig's latencies, control period and actuator: how much more delay the loop bears, and which mode crosses
+    first. Prints tables and writes one HTML page. Exit status 0 if there is a diagram, 3 if not.
+    """
+    from emulator.inspection.stability.page import console_tables, write_modes
+    from emulator.inspection.stability.survey import modes_of
+
+    console = console_of_stdout()
+    try:
+        page = modes_of(file, rig, _speeds(speeds), [0.0, 20.0, 40.0] if leans is None else leans)
+    except ValueError as error:
+        raise typer.BadParameter(str(error)) from error
+    path = out or Path(f"{file.stem}-modes.html")
+    write_modes(page, path)
+    console.print(page.subject, style="bold", markup=False)
+    console.print(console_tables(page))
+    console.print(f"diagram: {path}", markup=False)
+
+
+def _speeds(text: str) -> list[float]:
+    """Speeds [km/h] of FROM:TO:STEP. Raises ValueError."""
+    try:
+        low, high, step = (float(part) for part in text.split(":"))
+    except ValueError as error:
+        raise ValueError(
+            f"--speeds: expected FROM:TO:STEP in km/h, such as 10:250:5, got {text!r}"
+        ) from error
+    if not (0.0 < low <= high <= FASTEST_km_h and step > 0.0 and (high - low) / step <= _MOST_SPEEDS):
+        raise ValueError(
+            f"--speeds: expected 0 < FROM <= TO <= {FASTEST_km_h:g} km/h and STEP above 0 with at most "
+            f"{_MOST_SPEEDS} steps, got {text!r}"
+        )
+    return [low + step * k for k in range(int((high - low) / step + 1e-9) + 1)]

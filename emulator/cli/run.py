@@ -1,0 +1,136 @@
+"""``emulator run``."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import asdict
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+from rich.console import Console
+from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+
+from emulator.cli.output import CAUTION, EXIT_STATUS, console_of_stdout
+from emulator.cli.settings import Settings, parameter_values
+
+if TYPE_CHECKING:
+    from emulator.assembly.session import Session
+    from emulator.telemetry.publisher import Broker
+    from emulator.verdict.judge import Verdict
+
+
+def run(
+    scenario: Annotated[
+        Path, typer.Argument(help="scenario file (what is ridden, what goes wrong, what must hold)")
+    ],
+    rig: Annotated[Path, typer.Option("--rig", help="rig file (vehicle, buses, sensors, limits)")],
+    virtual: Annotated[
+        bool,
+        typer.Option(
+            "--virtual", help="ride on the stepped clock with the reference robot, as fast as the CPU can"
+        ),
+    ] = False,
+    seed: Annotated[
+        int, typer.Option("--seed", min=0, help="of all random numbers; same seed, same bytes")
+    ] = 0,
+    hold: Annotated[
+        bool, typer.Option("--hold", help="stay armed on the bench until Enter is pressed, then ride")
+    ] = False,
+    settings: Settings = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out", help="run folder to write; must not hold anything yet [default: runs/TIME-NAME]"
+        ),
+    ] = None,
+) -> None:
+    """Run a scenario on a rig, judge it, and write the record with its report.
+
+    In real time the rig's bus is opened, and with the reference robot as device under test everything
+    needed is started. With --virtual the same plant, scenario and verdict run on any desk. Ctrl-C stops in
+    an orderly way: the emulated signals go to rest, the record stays readable.
+    """
+    from emulator.assembly.session import load_session
+    from emulator.report.terminal import console_summary
+
+    if hold and virtual:
+        raise typer.BadParameter("--hold: nothing is held with --virtual, nothing moves there; leave it out")
+    console = console_of_stdout()
+    session = load_session(rig, scenario, seed=seed, parameters=parameter_values(settings))
+    for warning in session.warnings:
+        console.print(f"warning: {warning}", style="yellow", markup=False)
+    folder = out or _fresh_folder(scenario, virtual=virtual)
+    stage = "virtual" if virtual else "bench"
+    console.print(
+        f"{session.scenario.name} on {session.rig.name} ({stage}, seed {seed}): {session.scenario.purpose}",
+        markup=False,
+    )
+    if not virtual:
+        console.print(CAUTION, style="bold", markup=False)
+    started = time.monotonic()
+    verdict = _ride(console, session, (rig, scenario), folder, virtual=virtual, hold=hold)
+    console.print(console_summary(folder))
+    console.print(
+        f"took {time.monotonic() - started:.1f} s; record and report: {folder / 'report.html'}", markup=False
+    )
+    raise typer.Exit(EXIT_STATUS[verdict.result])
+
+
+def _ride(
+    console: Console, session: Session, paths: tuple[Path, Path], folder: Path, *, virtual: bool, hold: bool
+) -> Verdict:
+    """The ride with its progress on the screen and, on the bench, its telemetry beside it."""
+    from emulator.runs.one import ride
+
+    start = session.scenario.start.station_m
+    columns = (SpinnerColumn(), TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
+        task = bar.add_task("starting", total=session.finish_station - start)
+
+        def progress(time_s: float, speed: float, station: float) -> None:
+            done = station - start
+            words = (
+                "waiting for the robot"
+                if time_s < -1e5
+                else f"{time_s:6.1f} s {speed * 3.6:5.0f} km/h {done:6.0f} m"
+            )
+            bar.update(task, completed=max(0.0, done), description=words)
+
+        def say(text: str) -> None:
+            bar.console.print(text, markup=False)
+
+        broker = None if virtual else _broker(session, paths[0])
+        if broker is None:
+            return ride(session, paths, folder, virtual=virtual, say=say, progress=progress, hold=hold)
+        from emulator.telemetry.publisher import Telemetry, tell_verdict
+
+        beside = Telemetry(broker, folder.name, say, session.asked_events).beside
+        verdict = ride(
+            session, paths, folder, virtual=False, say=say, progress=progress, beside=beside, hold=hold
+        )
+        tell_verdict(broker, folder.name, asdict(verdict), say)
+        return verdict
+
+
+def _broker(session: Session, rig: Path) -> Broker | None:
+    """The broker that the rig names, its secrets read; None without one."""
+    if session.rig.telemetry is None:
+        return None
+    from emulator.config.rig.file import load_rig
+    from emulator.config.rig.telemetry import telemetry_path
+    from emulator.telemetry.publisher import broker
+
+    _, source = load_rig(rig)
+    return broker(session.rig.telemetry, lambda name: telemetry_path(source, name))
+
+
+def _fresh_folder(scenario: Path, *, virtual: bool) -> Path:
+    stamp = datetime.now().strftime("%Y%m%d-%H%M%S")
+    name = f"{stamp}-{scenario.stem}{'-virtual' if virtual else ''}"
+    folder, n = Path("runs") / name, 1
+    while folder.exists():
+        n += 1
+        folder = Path("runs") / f"{name}-{n}"
+    return folder

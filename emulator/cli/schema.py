@@ -1,0 +1,22 @@
+"""``emulator schema``."""
+
+from __future__ import annotations
+
+import sys
+from typing import Annotated, Literal
+
+import typer
+
+
+def schema(
+    kind: Annotated[
+        Literal["scenario", "rig", "vehicle", "circuit"], typer.Argument(help="which kind of file")
+    ],
+) -> None:
+    """Print the JSON Schema of a kind of file, for editors that complete and check YAML by it.
+
+    It knows keys, types and bounds; what several values say together only `emulator check` knows.
+    """
+    from emulator.config.editor_schema import schema_text
+
+    sys.stdout.write(schema_text(kind))

@@ -1,0 +1,84 @@
+"""``emulator sensors``."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+
+from emulator.cli.output import FASTEST_km_h, console_of_stdout
+from emulator.core.errors import RunFailed
+
+_MOST_LEAN = 65.0  # [deg] of a steady turn
+
+
+def sensors(
+    rig: Annotated[Path, typer.Argument(metavar="RIG", help="rig file")],
+    measure: Annotated[
+        bool,
+        typer.Option("--measure", help="run the sensors and compare what comes out; needs no robot"),
+    ] = False,
+    seconds: Annotated[
+        float,
+        typer.Option("--seconds", min=20.0, max=36_000.0, help="length of the record at rest [s]"),
+    ] = 200.0,
+    turn: Annotated[
+        str, typer.Option("--turn", metavar="SPEED:LEAN", help="the steady turn [km/h, deg to the right]")
+    ] = "72:35",
+    seed: Annotated[int, typer.Option("--seed", min=0, help="of all random numbers")] = 0,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="page to write [default: NAME-sensors.html, here]")
+    ] = None,
+) -> None:
+    """Show what a rig's sensors are configured to do, and with --measure whether their output is that.
+
+    Place, rate, latency, wire format, resolution and error budget of every output, worked out from the files
+    alone. Measuring, the same compiled plant runs at rest, in a steady turn and swaying, on a stepped clock;
+    what a receiver would decode is compared row by row. Prints tables and writes one HTML page. Exit status
+    0, with --measure 1 if anything differs; 3 if there is nothing to show.
+    """
+    from emulator.inspection.sensors.page import console_tables, write_sensors
+    from emulator.inspection.sensors.survey import Plan, sensors_of
+
+    console = console_of_stdout()
+    path = out or Path(f"{rig.stem}-sensors.html")
+    if path.is_dir() or not path.absolute().parent.is_dir():  # known before minutes are spent
+        raise typer.BadParameter(f"--out: expected a file in a folder that is there, got {path}")
+    try:
+        speed, lean = _turn(turn)
+        plan = Plan(seconds=seconds, speed_m_s=speed, lean_rad=lean) if measure else None
+        columns = (SpinnerColumn(), TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+        with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
+            task = bar.add_task("starting", total=1.0)
+            page = sensors_of(
+                rig,
+                seed=seed,
+                plan=plan,
+                progress=lambda what, share: bar.update(task, completed=share, description=what),
+            )
+    except ValueError as error:
+        raise typer.BadParameter(str(error)) from error
+    try:
+        write_sensors(page, path)
+    except RunFailed as error:
+        raise typer.BadParameter(f"--out: {error}") from error
+    console.print(f"Sensors of {page.budget.rig}", style="bold", markup=False)
+    console.print(console_tables(page))
+    console.print(f"page: {path}", markup=False)
+    raise typer.Exit(1 if page.differing else 0)
+
+
+def _turn(text: str) -> tuple[float, float]:
+    """Speed [m/s] and lean [rad] of SPEED:LEAN in km/h and degrees. Raises ValueError."""
+    try:
+        speed, lean = (float(part) for part in text.split(":"))
+    except ValueError as error:
+        raise ValueError(f"--turn: expected SPEED:LEAN, such as 72:35, got {text!r}") from error
+    if not (5.0 <= speed <= FASTEST_km_h and 1.0 <= abs(lean) <= _MOST_LEAN):
+        raise ValueError(
+            f"--turn: expected 5 to {FASTEST_km_h:g} km/h and 1 to {_MOST_LEAN:g} deg to a side, got {text!r}"
+        )
+    return speed / 3.6, math.radians(lean)
