@@ -99,7 +99,7 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 class Bench:
-    """One plant with its GNSS receiver: see ``emulator.loop.runner.Plant`` for the contract."""
+    """One plant with its GNSS receiver: see ``emulator.loop.contract.Plant`` for the contract."""
 
     def __init__(self, session: Session) -> None:
         self.session = session
@@ -181,6 +181,17 @@ class Bench:
     def finished(self) -> bool:
         """At rest after stopping or tripping."""
         return bool(self._run_words["finished"][0])
+
+    @property
+    def state(self) -> int:
+        """State of the bench after the tick last computed, see emulator.core.signals."""
+        return int(self._run_words["state"][0])
+
+    @property
+    def wants_attention(self) -> bool:
+        """Whether the tick last computed has events, sentences or the end to tell."""
+        words = self._run_words
+        return bool(self._events_emitted[0] or words["gnss_ready"][0] or words["finished"][0])
 
     @property
     def gnss_due_ns(self) -> int:

@@ -22,7 +22,8 @@ from emulator.core.signals import SIGNALS
 from emulator.loop import host
 from emulator.loop.bus_watch import BusRules, BusWatch
 from emulator.loop.certificate import GNSS, OutputSpec, TimingAccounts
-from emulator.loop.runner import Limits, Plant, StopRequest, run_cycle
+from emulator.loop.contract import Limits, Plant, StopRequest
+from emulator.loop.runner import run_cycle
 from emulator.shared_memory.block import Snapshot
 from emulator.shared_memory.layout import Sizes
 from emulator.shared_memory.rings import TX

@@ -9,19 +9,18 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
+from typing import Any, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.assembly.bench import EVENT_KINDS, Bench
-from emulator.assembly.link_specs import output_specs
+from emulator.assembly.bench import Bench
 from emulator.assembly.session import Session, mission
 from emulator.core.compiled import entry, jit
 from emulator.core.frame_buffer import FrameBuffer, frame_buffer
-from emulator.core.signals import ARMED, BEFORE_ARMING_TICK, INDEX, RUNNING, SIGNALS, TICK_NS, UNARMED_TICK
+from emulator.core.signals import ARMED, INDEX, RUNNING, TICK_NS, UNARMED_TICK
 from emulator.events.table import NEVER
-from emulator.loop.certificate import FrameAccounts, TimingAccounts, account_frames
+from emulator.loop.certificate import FrameAccounts, account_frames
 from emulator.plant.step import Plant, tick
 from emulator.record.writer import RX, RunWriter
 from emulator.robot.mission import ReferenceRider
@@ -29,6 +28,7 @@ from emulator.robot.rider import Rider
 from emulator.robot.rider import step as ride
 from emulator.shared_memory.status import Command
 from emulator.stages.bench.hook_host import HANG_S, HookFailed, HookSteps
+from emulator.stages.stepped_loop import Block, SteppedLoop, write_block
 
 RIDER_EVERY = 2
 """Ticks between two control periods of the rider."""
@@ -146,110 +146,99 @@ _SPEED = INDEX["truth.speed_m_s"]
 _ROWS = 4000
 """Rows kept between two writes to the record."""
 
+Progress: TypeAlias = Callable[[float, float, float], None]
+
 
 class VirtualRide:
-    """Plant and rider at the start of a scenario, and the loop that takes them to its end."""
+    """Plant and rider at the start of a scenario; the rider drives the loop that takes them to its end."""
 
     def __init__(self, session: Session) -> None:
         self.bench = Bench(without_permissives(session))
         self.rider = ReferenceRider(mission(session))
-        self.timing = TimingAccounts(output_specs(session))
-        self._rows = np.zeros((_ROWS, len(SIGNALS)))
-        self._frames = np.zeros((10 * _ROWS, 6), np.int64)
-        self._payloads = np.zeros((10 * _ROWS, session.payload_bytes), np.uint8)
+        self._block = Block(_ROWS, 10 * _ROWS, session.payload_bytes, FRAMES_A_TICK)
+        self._loop = SteppedLoop(self.bench, self, self._block)
+        self.timing = self._loop.timing
+        block, self._rx = self._block, frame_buffer(256)
+        self._arguments = (
+            *(self.bench.plant, self.rider.rider, self._rx, frame_buffer(256), frame_buffer(1024)),
+            *(self.timing.frame_accounts, block.all_rows, block.all_frames, block.all_data),
+        )
+        self._run = self.bench.plant.run[0]
+        self._writer: RunWriter
+        self._inputs_written = 0  # of the block's frames, those that stand among the inputs
+        self._progress: Progress | None = None
+        self._shown_tick = 0
+        self._hook: HookSteps | None = None
+        self._hook_failed = ""
 
     def run(
-        self,
-        writer: RunWriter,
-        progress: Callable[[float, float, float], None] | None = None,
-        hook: HookSteps | None = None,
+        self, writer: RunWriter, progress: Progress | None = None, hook: HookSteps | None = None
     ) -> tuple[dict[str, Any], dict[str, Any]]:
         """Ride to the end and record it; returns outcome and certificate as the verdict reads them.
 
         progress  called about once a second of ride with (scenario time [s], speed [m/s], station [m])
         hook      looks at the ride; if it fails, the ride is stopped and its outcome is that it crashed
         """
-        bench, rider, timing = self.bench, self.rider, self.timing
-        rx, tx, inbox = frame_buffer(256), frame_buffer(256), frame_buffer(1024)
-        arguments = (bench.plant, rider.rider, rx, tx, inbox, timing.frame_accounts)
-        memory = (self._rows, self._frames, self._payloads)
-        go = entry(run_ticks, *arguments, *memory, 0, 0, NEVER)
-        run = bench.plant.run[0]
-        writer.append_command_input(int(run["tick"]), Command.ARM, 0.0)
-        bench.command(Command.ARM, 0.0)
-        trip_tick: int | None = None
-        n = m = given = told = 0  # given: of the m frames, those recorded as inputs
-        tick = UNARMED_TICK
-        failed = ""
-        while not bench.finished:
-            until = NEVER
-            if hook is not None and not failed and run["state"] in (ARMED, RUNNING):
-                until = max(int(run["tick"]), int(run["start_tick"]) + hook.next) + 1
-            n, m = go(*arguments, *memory, n, m, until)
-            tick, before = bench.tick_number, tick
-            if before < UNARMED_TICK // 2:
-                # Nothing is recorded before arming; arming is an event, so only the last row can be armed.
-                armed = tick > UNARMED_TICK // 2
-                self._rows[0], n = self._rows[n - 1], int(armed)
-                self._write_inputs(writer, 0, m)
-                m = self._drop_unarmed(m)
-                given = m
-            for code, _, _, text in bench.take_events():
-                kind = EVENT_KINDS[code]
-                if kind == "trip":
-                    trip_tick = tick
-                writer.append_event(max(tick, BEFORE_ARMING_TICK), kind, text, text)
-            burst = bench.take_gnss()
-            if burst:
-                hear(rider, burst, int(run["tick"]) - 1)
-                if tick > UNARMED_TICK // 2:
-                    line_ns = bench.gnss_line_ns
-                    due_ns, sent_ns = bench.gnss_due_ns + line_ns, tick * TICK_NS + line_ns
-                    timing.gnss(due_ns, bench.gnss_valid_ns, sent_ns, taken=True)
-                    writer.append_gnss(tick, burst)
-            if hook is not None and not failed and run["state"] == RUNNING and hook.due(tick):
-                failed = self._ask(hook, tick, writer)
-            if n == _ROWS or m > self._frames.shape[0] - FRAMES_A_TICK or bench.finished:
-                self._write(writer, tick, n, m)
-                self._write_inputs(writer, given, m)
-                n = m = given = 0
-            if progress is not None and tick - told >= 1000:
-                told = tick
-                progress(tick * 1e-3, float(bench.row[_SPEED]), float(run["station"]))
-        outcome = {**bench.outcome(), "trip_tick": trip_tick, "rig_problems": []}
-        if failed:
-            outcome |= {"ended": "crashed", "trip_reason": failed}
-        certificate = timing.certificate(None)
-        certificate["robot_frames"] = bench.frame_counts()
-        return outcome, certificate
+        self._writer, self._progress, self._hook = writer, progress, hook
+        self._go = entry(run_ticks, *self._arguments, 0, 0, NEVER)
+        self._command(Command.ARM, 0.0)
+        for block in self._loop.blocks():
+            write_block(writer, block)
+            self._write_inputs(block)
+            self._inputs_written = 0
+        outcome = self._loop.outcome()
+        if self._hook_failed:
+            outcome |= {"ended": "crashed", "trip_reason": self._hook_failed}
+        return outcome, self._loop.certificate()
 
-    def _ask(self, hook: HookSteps, tick: int, writer: RunWriter) -> str:
-        """Let the hook look and do what it asks for; returns why it failed. Then the ride is stopped."""
-        failed = ""
+    def advance(self, bench: Bench, block: Block) -> bool:
+        """Ticks of plant and rider until the loop is wanted, see :class:`~.stepped_loop.Driver`."""
+        if bench.finished:
+            return False
+        run, hook, before = self._run, self._hook, bench.tick_number
+        until = NEVER
+        if hook is not None and not self._hook_failed and run["state"] in (ARMED, RUNNING):
+            if run["state"] == RUNNING and hook.due(before):
+                self._ask(hook, before)
+            until = max(int(run["tick"]), int(run["start_tick"]) + hook.next) + 1
+        first = block.n
+        block.n, block.m = self._go(*self._arguments, block.n, block.m, until)
+        tick = bench.tick_number
+        block.all_ticks[first : block.n] = np.arange(tick - (block.n - first) + 1, tick + 1)
+        if before < UNARMED_TICK // 2:
+            # Nothing is recorded before arming; arming is an event, so only the last row can be armed.
+            block.all_ticks[0], block.all_rows[0] = block.tick[-1], block.rows[-1]
+            block.n = int(tick > UNARMED_TICK // 2)
+            self._write_inputs(block)
+            block.keep_frames(np.flatnonzero(block.frames[:, 0] > UNARMED_TICK // 2))
+            self._inputs_written = block.m
+        if self._progress is not None and tick - self._shown_tick >= 1000:
+            self._shown_tick = tick
+            self._progress(tick * 1e-3, float(bench.row[_SPEED]), float(run["station"]))
+        return True
+
+    def hear(self, burst: bytes) -> None:
+        """Sentences on their way to the rider."""
+        hear(self.rider, burst, int(self._run["tick"]) - 1)
+
+    def _ask(self, hook: HookSteps, tick: int) -> None:
+        """Let the hook look and do what it asks for; if it fails, the ride is stopped."""
         try:
-            asked = hook.look(tick, self.bench.row, HANG_S)
+            commands = hook.look(tick, self.bench.row, HANG_S)
         except HookFailed as error:
-            failed, asked = str(error), [(Command.STOP, 0.0)]
-        for command, argument in asked:
-            writer.append_command_input(int(self.bench.plant.run[0]["tick"]), command, argument)
-            self.bench.command(command, argument)
-        return failed
+            self._hook_failed, commands = str(error), [(Command.STOP, 0.0)]
+        for command, argument in commands:
+            self._command(command, argument)
 
-    def _drop_unarmed(self, m: int) -> int:
-        """Keep of the first m frames those of armed ticks; returns how many."""
-        kept = np.flatnonzero(self._frames[:m, 0] > UNARMED_TICK // 2)
-        self._frames[: len(kept)], self._payloads[: len(kept)] = self._frames[kept], self._payloads[kept]
-        return len(kept)
+    def _command(self, command: int, argument: float) -> None:
+        self._writer.append_command_input(int(self._run["tick"]), command, argument)
+        self.bench.command(command, argument)
 
-    def _write_inputs(self, writer: RunWriter, first: int, m: int) -> None:
+    def _write_inputs(self, block: Block) -> None:
         """The rider's frames by the loop's own count of ticks, and how many ticks it has computed."""
-        mine = first + np.flatnonzero(self._frames[first:m, 3] == RX)
-        tick, run = self._frames[mine, 0], self.bench.plant.run[0]
+        new = self._inputs_written + np.flatnonzero(block.frames[self._inputs_written :, 3] == RX)
+        frames, run = block.frames[new], self._run
+        tick = frames[:, 0]
         cycle = np.where(tick < UNARMED_TICK // 2, tick - UNARMED_TICK, tick + int(run["start_tick"]))
-        writer.append_frame_inputs(cycle, self._frames[mine, 4], self._frames[mine, 5], self._payloads[mine])
-        writer.append_input_mark(int(run["tick"]))
-
-    def _write(self, writer: RunWriter, last_tick: int, n: int, m: int) -> None:
-        f = self._frames[:m]
-        writer.append_signals(np.arange(last_tick - n + 1, last_tick + 1), self._rows[:n])
-        writer.append_frames(f[:, 0], f[:, 1], f[:, 2], f[:, 3], f[:, 4], f[:, 5], self._payloads[:m])
+        self._writer.append_frame_inputs(cycle, frames[:, 4], frames[:, 5], block.data[new])
+        self._writer.append_input_mark(int(run["tick"]))

@@ -14,7 +14,7 @@ from emulator.assembly.link_specs import output_specs
 from emulator.assembly.serial_pacing import BurstLine
 from emulator.assembly.session import Session
 from emulator.config.rig.ports import SerialPort
-from emulator.loop.certificate import Budget
+from emulator.loop.certificate import TimingAccounts
 from tests.support.scripted_robot import Ride, fault, variant
 
 MS = 1_000_000
@@ -116,7 +116,7 @@ def test_jitter_on_the_line_is_half_normal(session: Session) -> None:
 
 def test_the_certificate_counts_the_last_byte(session: Session) -> None:
     slow = on_serial(session, 38_400, latency_ms=120.0, jitter_ms=0.0, sentences=("GGA", "RMC"))
-    budget, ride = Budget(output_specs(slow)), Ride(slow)
+    budget, ride = TimingAccounts(output_specs(slow)), Ride(slow)
     bench = ride.bench
 
     def account(r: Ride) -> None:

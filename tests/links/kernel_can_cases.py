@@ -27,7 +27,7 @@ from emulator.core.link_protocols import CanLink, LinkCounts
 from emulator.core.signals import INDEX, STANDBY, TICK_NS, TRIPPED
 from emulator.links.can_bus import CanBusSpec, open_can
 from emulator.loop.bus_watch import TEXTS, BusFault, BusRules
-from emulator.loop.runner import Outcome
+from emulator.loop.contract import Outcome
 from emulator.robot.mission import ReferenceRider
 from emulator.shared_memory.rings import TX
 from emulator.shared_memory.status import LoopEvent

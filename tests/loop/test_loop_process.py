@@ -12,8 +12,8 @@ import pytest
 from emulator.core.errors import DeviceAbsent
 from emulator.loop import host
 from emulator.loop.certificate import OutputSpec
+from emulator.loop.contract import Limits
 from emulator.loop.process import HostSettings, Parts, run_loop_process
-from emulator.loop.runner import Limits
 from emulator.shared_memory.block import Snapshot
 from emulator.shared_memory.status import LoopState, Status
 from tests.support.stepped_clock import SteppedClock
@@ -97,7 +97,7 @@ from tests.support.stepped_clock import SteppedClock
 from emulator.shared_memory import rings
 from emulator.shared_memory.block import Snapshot
 from emulator.loop import certificate, process
-from emulator.loop.runner import Limits
+from emulator.loop.contract import Limits
 
 def signatures():
     return {f"{m.__name__}.{k}": len(f.signatures) for m in (rings, certificate)
@@ -134,7 +134,7 @@ import os, sys
 from tests.support.stub_plant import StubCan, StubGnss, StubPlant
 from emulator.core.clock import MonotonicClock
 from emulator.loop.process import HostSettings, Parts, run_loop_process
-from emulator.loop.runner import Limits
+from emulator.loop.contract import Limits
 from emulator.shared_memory.block import Snapshot
 snapshot = Snapshot.attach(int(sys.argv[1]))
 parts = Parts(StubPlant(), StubCan(), StubGnss(), [], Limits(5, 6, overrun_ns=10**10))

@@ -9,7 +9,8 @@ import pytest
 from emulator.core.signals import INDEX
 from emulator.loop.bus_watch import BusFault, BusRules
 from emulator.loop.certificate import GNSS, OutputSpec, TimingAccounts
-from emulator.loop.runner import Limits, StopRequest, run_cycle
+from emulator.loop.contract import Limits, StopRequest
+from emulator.loop.runner import run_cycle
 from emulator.shared_memory.block import Snapshot
 from emulator.shared_memory.layout import Sizes
 from emulator.shared_memory.rings import TX

@@ -30,7 +30,7 @@ from emulator.plant.outputs import (
     measure_gnss,
 )
 from emulator.plant.records import RIG_DTYPE, RUN_DTYPE
-from emulator.sensors.gnss import Accuracy, stated
+from emulator.sensors.gnss import Accuracy, reported_sigma
 from emulator.sensors.gnss_fix import QUALITY_OF_RANK, RANKS
 from emulator.wire.geodesy import Origin
 from emulator.wire.nmea import LONGEST_BURST, SENTENCES, chosen
@@ -202,7 +202,7 @@ def sent_errors(fix: str, satellites: int) -> np.ndarray:
     senses[S_ANTENNA : S_ANTENNA + 3] = 300.0, -200.0, 4.0
     senses[S_ANTENNA_VELOCITY : S_ANTENNA_VELOCITY + 2] = 30.0, 0.0
     streams = np.array([stream_start(11 + satellites, f"{fix}/{n}") for n in STREAM_NAMES], np.uint64)
-    sigma = np.array([stated(c["gnss_errors"][quality]) for quality in range(6)])
+    sigma = np.array([reported_sigma(c["gnss_errors"][quality]) for quality in range(6)])
     said = ReceiverConfig(16, 0.8, 1.2, sigma, chosen(("GGA", "RMC", "GST")), 48.0, 0.5, 3, NO_LEAP_ms)
     rows = np.zeros((EPOCHS, 5))
     for n in range(EPOCHS):

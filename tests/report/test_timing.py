@@ -9,14 +9,14 @@ import numpy as np
 import pytest
 
 from emulator.core.frame_buffer import frame_buffer
-from emulator.loop.certificate import Budget, OutputSpec
+from emulator.loop.certificate import OutputSpec, TimingAccounts
 from emulator.report.timing import _place, age_histograms, bus_figure, lateness_histogram
 
 MS = 1_000_000
 
 
 def certificate() -> dict[str, Any]:
-    budget = Budget(
+    budget = TimingAccounts(
         [
             OutputSpec("lean", 2, 100.0, 8 * MS),
             OutputSpec("imu", 3, 100.0, 2 * MS),

@@ -13,8 +13,9 @@ from emulator.assembly.session import Session
 from emulator.core.frame_buffer import frame_buffer
 from emulator.core.link_protocols import CanLink, LinkCounts
 from emulator.loop.bus_watch import BusRules
-from emulator.loop.certificate import Budget
-from emulator.loop.runner import Limits, Outcome, run_cycle
+from emulator.loop.certificate import TimingAccounts
+from emulator.loop.contract import Limits, Outcome
+from emulator.loop.runner import run_cycle
 from emulator.plant.states import TRIP_BUS, TRIP_OVERRUN
 from emulator.record.process import Drain
 from emulator.record.writer import RunWriter
@@ -79,7 +80,7 @@ class CycledRide:
         self.commands: Commands = HELD_CLUTCH
         self.every = 10
         self.gnss = NoGnss()
-        self.budget = Budget(output_specs(session))
+        self.timing = TimingAccounts(output_specs(session))
         self.sent: list[Frame] = []
         self.clock = HookedClock(self._before)
         self.commands_at: dict[int, list[tuple[int, float]]] = {0: [(Command.ARM, 0.0)]}  # by cycle
@@ -123,7 +124,7 @@ class CycledRide:
                 snapshot,
                 self.clock,
                 Limits(TRIP_OVERRUN, TRIP_BUS, max_ticks=cycles, bus_rules=rules or BusRules()),
-                self.budget,
+                self.timing,
             )
             signals, frames, (events, lost) = (reader.read() for reader in readers)
             assert (signals.lost, frames.lost, lost) == (0, 0, 0)

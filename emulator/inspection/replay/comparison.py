@@ -18,7 +18,7 @@ from emulator.core.signals import INDEX, SIGNALS
 from emulator.record.reader import Run
 from emulator.record.writer import RX, TX
 from emulator.shared_memory.layout import TEXT_BYTES
-from emulator.stages.replay import Block
+from emulator.stages.stepped_loop import Block
 
 COMPARED = tuple(s.name for s in SIGNALS if not s.name.startswith("loop."))
 _UNITS = {s.name: s.unit for s in SIGNALS}

@@ -18,7 +18,8 @@ from emulator.record.inputs import read_inputs
 from emulator.record.reader import Run, read_run
 from emulator.record.writer import CERTIFICATE_FILE, RunWriter, write_json
 from emulator.runs.one import judge_run
-from emulator.stages.replay import Replay, write_block, write_inputs
+from emulator.stages.replay import Replay, write_inputs
+from emulator.stages.stepped_loop import write_block
 from emulator.stages.virtual import without_permissives
 
 

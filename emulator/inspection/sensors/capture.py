@@ -30,9 +30,11 @@ from emulator.core.errors import ConfigError, Problem
 from emulator.core.frame_buffer import MAX_DATA, frame_buffer
 from emulator.core.signals import TICK_NS
 from emulator.inspection.sensors.imposed_motion import Motion
+from emulator.record.writer import TX
 from emulator.road.build_line import Straight, build_line
 from emulator.road.line import surface
 from emulator.road.shape import flat
+from emulator.stages.stepped_loop import Block, SteppedLoop
 from emulator.vehicle.params import RigidMass, vehicle_record
 from emulator.wire import geodesy
 from emulator.wire.can_frames import FrameCodec, check, load_codec, unpack
@@ -45,6 +47,7 @@ _BITS_A_BYTE = 10  # 8N1
 _DAY_NS = 86_400_000_000_000
 _STRAIGHT_M = 2000.0
 _SAY_EVERY = 2000  # ticks
+_FRAMES, _TX_ROWS = 20_000, 64
 
 
 def level_session(rig_path: Path, *, seed: int = 0) -> Session:
@@ -182,6 +185,36 @@ def _read(codec: FrameCodec, f: int, data: NDArray[np.uint8], values: NDArray[np
     return damaged
 
 
+class _Imposed:
+    """Drives the bench in standby for so many ticks, with a motion put on the bike before each."""
+
+    def __init__(self, ticks: int, motion: Motion | None, progress: Callable[[float], None] | None) -> None:
+        self._ticks, self._done = ticks, 0
+        self._motion = motion
+        self._progress = progress
+        self._rx, self._tx = frame_buffer(1), frame_buffer(_TX_ROWS)
+
+    def advance(self, bench: Bench, block: Block) -> bool:
+        """See :class:`emulator.stages.stepped_loop.Driver`."""
+        if self._done == self._ticks:
+            return False
+        x = bench.plant.x
+        while self._done < self._ticks and not block.full:
+            if self._motion is not None:
+                self._motion(self._done * TICK_S, x)
+            bench.tick(self._rx, self._tx, 0.0, 0.0)
+            block.add_frames(bench.tick_number, TX, self._tx)
+            if self._progress is not None and self._done % _SAY_EVERY == 0:
+                self._progress(self._done * TICK_S)
+            self._done += 1
+            if bench.wants_attention:
+                break
+        return True
+
+    def hear(self, burst: bytes) -> None:
+        """Nobody rides."""
+
+
 def listen(
     session: Session,
     seconds: float,
@@ -194,39 +227,26 @@ def listen(
     progress  told the seconds done, now and then
     """
     bench = Bench(session)
-    x, x_0 = bench.plant.x, bench.plant.x.copy()
-    rx, tx = frame_buffer(1), frame_buffer(64)
-    ticks = round(seconds / TICK_S)
-    room = sum(math.ceil(o.rate_hz * seconds) + 8 for o in session.rig.outputs.values())
-    can_id, stamped, arrived = np.zeros(room, np.int64), np.zeros(room, np.int64), np.zeros(room, np.int64)
-    data = np.zeros((room, MAX_DATA), np.uint8)
-    bursts: list[tuple[int, bytes]] = []
-    count = tx.count.data
-    n = 0
-    for tick in range(ticks):
-        if motion is not None:
-            motion(tick * TICK_S, x)
-        bench.tick(rx, tx, 0.0, 0.0)
-        if more := count[0]:
-            can_id[n : n + more] = tx.can_id[:more]
-            stamped[n : n + more] = tx.valid_ns[:more]
-            arrived[n : n + more] = tick
-            data[n : n + more] = tx.data[:more]
-            n += more
-        if burst := bench.take_gnss():
-            bursts.append((tick, burst))
-        if progress is not None and tick % _SAY_EVERY == 0:
-            progress(tick * TICK_S)
+    x_0, first_tick, ticks = bench.plant.x.copy(), bench.tick_number + 1, round(seconds / TICK_S)
+    block = Block(1, _FRAMES, MAX_DATA, _TX_ROWS)
+    loop = SteppedLoop(bench, _Imposed(ticks, motion, progress), block, keep_unarmed=True)
+    frames, data, bursts = [], [], []
+    for part in loop.blocks():
+        frames.append(part.frames.copy())
+        data.append(part.data.copy())
+        bursts += [(tick - first_tick, burst) for tick, burst in part.bursts]
+    sent, payloads = np.concatenate(frames), np.concatenate(data)
     # Outside the loop time counts from the start of a ride, which here lies far ahead.
-    origin_ns = (ticks - 1 - bench.tick_number) * TICK_NS
+    origin_ns = -first_tick * TICK_NS
     codec, outputs = session.codec, {}
     for name in session.outputs:
         f = codec.frame(name)
-        mine = np.flatnonzero(can_id[:n] == codec.table.can_id[f])
+        mine = np.flatnonzero(sent[:, 4] == codec.table.can_id[f])
         values = np.zeros((mine.size, len(codec.signals[f])))
-        damaged = _read(codec.table, f, data[mine], values)
+        damaged = _read(codec.table, f, payloads[mine], values)
+        arrived_ns = sent[mine, 0] * TICK_NS + origin_ns
         outputs[name] = ReceivedOutput(
-            codec.signals[f], stamped[mine] + origin_ns, arrived[mine] * TICK_NS, values, damaged
+            codec.signals[f], sent[mine, 2] + origin_ns, arrived_ns, values, damaged
         )
     outputs["gnss"], satellites = _sentences(session, bursts, origin_ns)
     return Record(outputs, seconds, x_0, satellites)

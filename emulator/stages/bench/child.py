@@ -70,7 +70,7 @@ def _loop(job: Job) -> None:
     from emulator.links.gnss_port import open_gnss
     from emulator.links.pulse import open_pulse
     from emulator.loop.process import HostSettings, Parts, run_loop_process
-    from emulator.loop.runner import Limits
+    from emulator.loop.contract import Limits
     from emulator.plant.states import TRIP_BUS, TRIP_OVERRUN
     from emulator.record.writer import jsonable
 

@@ -18,7 +18,7 @@ from emulator.core.compiled import jit
 from emulator.core.errors import ConfigError
 from emulator.core.signals import TICK_NS
 from emulator.robot import rider
-from emulator.sensors.sampling import enter, is_due, next_frame, outputs, rate_fraction, take
+from emulator.sensors.sampling import enter, is_due, next_frame, outputs, pop, rate_fraction
 from emulator.wire.can_frames import load_codec
 
 SCENARIOS = Path(__file__).parents[3] / "scenarios"
@@ -146,7 +146,7 @@ def _stepped(out, lines, ticks, streams, waits, errors):
                 enter(out[i], i, lines, now, streams)
         i = next_frame(out, lines, now, free, 1_000_000)
         while i >= 0:
-            place = take(out[i], lines)
+            place = pop(out[i], lines)
             free = max(now, free) + out[i].wire_ns
             wait, error = now - lines.valid_ns[i, place], free - lines.due_ns[i, place]
             if tick > 20:

@@ -16,7 +16,7 @@ from emulator.config.scenario.events import Event, Intermittent, Repeat, Trigger
 from emulator.config.yaml_source import load
 from emulator.core.frame_buffer import frame_buffer
 from emulator.core.random_streams import stream_start
-from emulator.events.actuator_faults import ACTUATOR_EFFECTS, actuators, apply_fault, move, sound
+from emulator.events.actuator_faults import ACTUATOR_EFFECTS, actuators, apply_fault, intact, move
 from emulator.events.frame_faults import FRAME_EFFECTS, apply_frame_fault, frame_fault_table
 from emulator.events.sample_faults import DELAY, EFFECTS, delayed_sample, faulted
 from emulator.events.table import event_table, hits
@@ -143,7 +143,7 @@ def test_the_row_of_an_actuator_is_what_the_code_gives(effect: str) -> None:
     )
     step = 4.0 if effect == "slow" else math.inf
     for n, value in enumerate(numbers(asked)):
-        sound(a)
+        intact(a)
         if n >= 2:
             apply_fault(a, e, 1.0)
         out.append(move(a, value, 1.0, step, -100.0, 100.0))

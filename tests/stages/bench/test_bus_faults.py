@@ -17,7 +17,7 @@ from emulator.core.signals import INDEX, STANDBY, TRIPPED
 from emulator.links.can_bus import CanBusSpec, open_can
 from emulator.links.can_kernel import KernelLink
 from emulator.loop.bus_watch import TEXTS, BusFault, BusRules
-from emulator.loop.runner import Outcome
+from emulator.loop.contract import Outcome
 from emulator.shared_memory.rings import TX
 from emulator.shared_memory.status import LoopEvent, Status
 from tests.support.cycled import CycledRide

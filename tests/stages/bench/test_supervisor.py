@@ -24,7 +24,7 @@ from emulator.core.errors import DeviceAbsent, StartFailed
 from emulator.core.frame_buffer import frame_buffer
 from emulator.core.signals import RUNNING
 from emulator.inspection.replay.replayed_run import replay
-from emulator.links.device_lock import take
+from emulator.links.device_lock import acquire
 from emulator.record.reader import read_run
 from emulator.stages.bench.supervisor import run_bench
 from emulator.wire.can_frames import load_codec, unpack
@@ -589,7 +589,7 @@ def test_port_taken(bench, tmp_path):
 def test_a_second_run_on_the_same_bus_is_refused_before_anything_is_started(bench, tmp_path):
     with socket.create_server(("127.0.0.1", 0)) as free:
         port = free.getsockname()[1]
-    held = take("virtual CAN bus on port", str(port))
+    held = acquire("virtual CAN bus on port", str(port))
     with pytest.raises(DeviceAbsent, match=f"port {port} is in use by another loop: this process"):
         bench(port=port)
     assert list(tmp_path.iterdir()) == []

@@ -1,0 +1,179 @@
+"""The one tick loop on a stepped clock: somebody drives the plant, what comes out is kept as a record has it.
+
+Who drives is whoever is at the other end of the buses: the reference robot (``virtual``), the inputs of a
+record (``replay``), or nobody while a motion is imposed (``emulator.inspection.sensors.capture``). The plant
+does not know which. In real time ``emulator.loop.runner`` has its place.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.assembly.bench import EVENT_KINDS, Bench
+from emulator.assembly.link_specs import output_specs
+from emulator.core.frame_buffer import UNTIMED, FrameBuffer
+from emulator.core.signals import BEFORE_ARMING_TICK, SIGNALS, TICK_NS, TRIPPED, UNARMED_TICK
+from emulator.loop.certificate import TimingAccounts
+from emulator.record.writer import TX, RunWriter
+
+
+class Block:
+    """A stretch of a ride as its record holds it; ``n`` rows and ``m`` frames of the room there is.
+
+    tick, rows  (n,), (n, len(SIGNALS))  scenario ticks, rising over all blocks
+    frames      (m, 6)                   tick, due [ns], time of validity [ns], direction, identifier, length
+    data        (m, 8 or 64)             their bytes, zero behind the length
+    events      (tick, kind, text)
+    bursts      (tick, sentences)
+
+    frames_a_tick  most frames that one tick can add; with less room the block is full
+    """
+
+    def __init__(self, rows: int, frames: int, data_bytes: int, frames_a_tick: int) -> None:
+        self.n = self.m = 0
+        self.all_ticks = np.zeros(rows, np.int64)
+        self.all_rows = np.zeros((rows, len(SIGNALS)))
+        self.all_frames = np.zeros((frames, 6), np.int64)
+        self.all_data = np.zeros((frames, data_bytes), np.uint8)
+        self.events: list[tuple[int, str, str]] = []
+        self.bursts: list[tuple[int, bytes]] = []
+        self._most_frames = frames - frames_a_tick
+
+    @property
+    def tick(self) -> NDArray[np.int64]:
+        """(n,) scenario tick of each row."""
+        return self.all_ticks[: self.n]
+
+    @property
+    def rows(self) -> NDArray[np.float64]:
+        """(n, len(SIGNALS))."""
+        return self.all_rows[: self.n]
+
+    @property
+    def frames(self) -> NDArray[np.int64]:
+        """(m, 6)."""
+        return self.all_frames[: self.m]
+
+    @property
+    def data(self) -> NDArray[np.uint8]:
+        """(m, 8 or 64)."""
+        return self.all_data[: self.m]
+
+    @property
+    def full(self) -> bool:
+        """Whether another tick may not find room."""
+        return self.n == len(self.all_ticks) or self.m > self._most_frames
+
+    def add_row(self, tick: int, row: NDArray[np.float64]) -> None:
+        """The signals of a tick."""
+        self.all_ticks[self.n], self.all_rows[self.n] = tick, row
+        self.n += 1
+
+    def add_frames(self, tick: int, direction: int, frames: FrameBuffer) -> None:
+        """All frames of a buffer, stamped as the recorder does."""
+        k = int(frames.count[0])
+        if k == 0:
+            return
+        new = slice(self.m, self.m + k)
+        into = self.all_frames[new]
+        into[:, 0], into[:, 3] = tick, direction
+        if direction == TX:
+            valid_ns = frames.valid_ns[:k]
+            into[:, 1], into[:, 2] = frames.time_ns[:k], np.where(valid_ns == UNTIMED, 0, valid_ns)
+        else:
+            into[:, 1], into[:, 2] = tick * TICK_NS, 0
+        into[:, 4], into[:, 5] = frames.can_id[:k], frames.length[:k]
+        self.all_data[new] = frames.data[:k, : self.all_data.shape[1]]
+        self.m += k
+
+    def keep_frames(self, kept: NDArray[np.intp]) -> None:
+        """Only these of the frames, in this order."""
+        self.m = len(kept)
+        self.all_frames[: self.m], self.all_data[: self.m] = self.all_frames[kept], self.all_data[kept]
+
+    def finish(self) -> None:
+        """No byte behind a frame's length: the buffers it came from are used again and again."""
+        self.data[np.arange(self.all_data.shape[1]) >= self.frames[:, 5:6]] = 0
+
+    def clear(self) -> None:
+        """Room for the next stretch; the arrays are used again."""
+        self.n = self.m = 0
+        self.events, self.bursts = [], []
+
+
+class Driver(Protocol):
+    """Who gives the plant its ticks."""
+
+    def advance(self, bench: Bench, block: Block) -> bool:
+        """Compute ticks until the loop is wanted, and put their rows and frames into the block.
+
+        The loop is wanted after a tick with events or sentences, after the last one, and when the block is
+        full. False if there was nothing to compute.
+        """
+        ...
+
+    def hear(self, burst: bytes) -> None:
+        """The sentences that the bench sends in the tick last computed."""
+        ...
+
+
+class SteppedLoop:
+    """A plant, who drives it, and what comes out.
+
+    keep_unarmed  also sentences from before arming, which no record has
+    """
+
+    def __init__(self, bench: Bench, driver: Driver, block: Block, *, keep_unarmed: bool = False) -> None:
+        self.bench = bench
+        self.timing = TimingAccounts(output_specs(bench.session))
+        self._driver = driver
+        self._block = block
+        self._first = UNARMED_TICK if keep_unarmed else UNARMED_TICK // 2
+        self._trip_tick: int | None = None
+
+    def blocks(self) -> Iterator[Block]:
+        """Run, once, and give what comes out stretch by stretch; it is always the same block."""
+        bench, block = self.bench, self._block
+        while self._driver.advance(bench, block):
+            tick = bench.tick_number
+            if bench.state == TRIPPED and self._trip_tick is None:
+                self._trip_tick = tick
+            for code, _, _, text in bench.take_events():
+                block.events.append((max(tick, BEFORE_ARMING_TICK), EVENT_KINDS.get(code, "event"), text))
+            burst = bench.take_gnss()
+            if burst:
+                self._driver.hear(burst)
+                if tick > self._first:
+                    line_ns = bench.gnss_line_ns
+                    due_ns, sent_ns = bench.gnss_due_ns + line_ns, tick * TICK_NS + line_ns
+                    self.timing.gnss(due_ns, bench.gnss_valid_ns, sent_ns, taken=True)
+                    block.bursts.append((tick, burst))
+            if block.full:
+                block.finish()
+                yield block
+                block.clear()
+        block.finish()
+        yield block
+
+    def outcome(self) -> dict[str, Any]:
+        """How the ride ended, as the verdict reads it."""
+        return {**self.bench.outcome(), "trip_tick": self._trip_tick, "rig_problems": []}
+
+    def certificate(self) -> dict[str, Any]:
+        """The timing certificate of a stepped clock."""
+        return {**self.timing.certificate(None), "robot_frames": self.bench.frame_counts()}
+
+
+def write_block(writer: RunWriter, block: Block) -> None:
+    """Put a stretch into a record."""
+    f = block.frames
+    writer.append_signals(block.tick, block.rows)
+    writer.append_frames(f[:, 0], f[:, 1], f[:, 2], f[:, 3], f[:, 4], f[:, 5], block.data)
+    for tick, burst in block.bursts:
+        writer.append_gnss(tick, burst)
+    for tick, kind, text in block.events:
+        writer.append_event(tick, kind, text, text)
