@@ -176,10 +176,68 @@ def load_session(
     vehicle     rides instead of the one the rig names
     parameters  values of the scenario's parameters, by name; the others have their defaults
     """
+    read = _read(Path(rig_path), Path(scenario_path), vehicle, parameters)
+    rig, scenario, vehicle_file = read.rig, read.scenario, read.vehicle_file
+    course, circuit_source = load_course(scenario, read.scenario_source)
+    nominal, ridden = _vehicles(read)
+    shape = _road_profile(course, scenario)
+    line = course.line._replace(bank=np.arctan(shape.tilt), slope=np.arctan(shape.rise))
+    line = line._replace(target_speed=_profile(scenario, read.scenario_source, nominal, line))
+    paths = _paths(read, circuit_source, vehicle)
+    return Session(
+        rig=rig,
+        scenario=scenario,
+        vehicle_file=vehicle_file,
+        vehicle=ridden,
+        nominal=nominal,
+        line=line,
+        road=surface(
+            scenario.surface.grip,
+            [
+                RoadPatch(*p.stretch(line.length), p.left_m, p.right_m, p.grip, p.edge_m)
+                for p in scenario.surface.patches
+            ],
+        ),
+        sector_ends=course.sector_ends_m,
+        road_profile=shape,
+        width=course.width_m,
+        codec=read.codec,
+        outputs=tuple(rig.outputs),
+        seed=seed,
+        files={name: hashlib.sha256(Path(path).read_bytes()).hexdigest() for name, path in paths.items()},
+        paths=paths,
+        warnings=[
+            *read.unwise,
+            *rig_warnings(rig, read.rig_source, vehicle_file.values),
+            *vehicle_file.warnings,
+        ],
+        parameters=read.scenario_source.parameters,
+        set_parameters=dict(parameters or {}),
+    )
+
+
+@dataclass(frozen=True)
+class _Read:
+    """The files that are no circuit, each right by itself and to each other; ``unwise``: warnings."""
+
+    rig: Rig
+    rig_source: Source
+    scenario: Scenario
+    scenario_source: Source
+    vehicle_file: VehicleFile
+    codec: Codec
+    unwise: list[Problem]
+
+
+def _read(
+    rig_path: Path, scenario_path: Path, vehicle: Path | None, parameters: Mapping[str, int | float] | None
+) -> _Read:
+    """Raises ConfigError with the problems of all of them."""
     problems: list[Problem] = []
     rig: Rig | None = None
     vehicle_file: VehicleFile | None = None
     codec: Codec | None = None
+    scenario: Scenario | None = None
     try:
         rig, rig_source = load_rig(rig_path)
     except ConfigError as error:
@@ -198,7 +256,6 @@ def load_session(
         else:
             contradictions, unwise = frame_contradictions(rig, rig_source, codec)
             problems += contradictions
-    scenario: Scenario | None = None
     try:
         scenario, scenario_source = load_scenario(scenario_path, parameters)
     except ConfigError as error:
@@ -207,60 +264,40 @@ def load_session(
         problems += unmet_needs(scenario, scenario_source, rig, codec)
     if problems or rig is None or scenario is None or vehicle_file is None or codec is None:
         raise ConfigError(problems)
+    return _Read(rig, rig_source, scenario, scenario_source, vehicle_file, codec, unwise)
 
-    course, circuit_source = load_course(scenario, scenario_source)
-    robot = RigidMass(rig.robot.mass_kg, *rig.robot.position_m, *rig.robot.inertia_kg_m2)
-    nominal = bike = vehicle_record(vehicle_file.values, vehicle_file.tables, robot=robot)
-    if scenario.vehicle != VehicleChange():
-        values = changed_values(scenario.vehicle, vehicle_file, scenario_source)
-        bike = vehicle_record(values, vehicle_file.tables, robot=robot)
-    shape = _road_profile(course, scenario)
-    line = course.line._replace(bank=np.arctan(shape.tilt), slope=np.arctan(shape.rise))
-    line = line._replace(target_speed=_profile(scenario, scenario_source, nominal, line))
-    named = vehicle_path(rig, rig_source)
+
+def _vehicles(read: _Read) -> tuple[Vehicle, Vehicle]:
+    """As its file says, and as it is ridden."""
+    r, file, change = read.rig.robot, read.vehicle_file, read.scenario.vehicle
+    robot = RigidMass(r.mass_kg, *r.position_m, *r.inertia_kg_m2)
+    nominal = vehicle_record(file.values, file.tables, robot=robot)
+    if change == VehicleChange():
+        return nominal, nominal
+    values = changed_values(change, file, read.scenario_source)
+    return nominal, vehicle_record(values, file.tables, robot=robot)
+
+
+def _paths(read: _Read, circuit: Source | None, vehicle: Path | None) -> dict[str, str]:
+    """Every file that was read, by what it is; files that one is based on are numbered behind it."""
+    named = vehicle_path(read.rig, read.rig_source)
     chains = {
-        "rig": (rig_source.path, *rig_source.bases),
-        "vehicle": (named if vehicle is None else str(vehicle), *vehicle_file.bases),
+        "rig": (read.rig_source.path, *read.rig_source.bases),
+        "vehicle": (named if vehicle is None else str(vehicle), *read.vehicle_file.bases),
         **({} if vehicle is None else {NAMED_VEHICLE: (named,)}),
-        "dbc": (dbc_path(rig, rig_source),),
-        "scenario": (scenario_source.path, *scenario_source.bases),
+        "dbc": (dbc_path(read.rig, read.rig_source),),
+        "scenario": (read.scenario_source.path, *read.scenario_source.bases),
     }
-    if circuit_source is not None:
-        chains["circuit"] = (circuit_source.path, *circuit_source.bases)
-    hook = hook_path(scenario, scenario_source)
+    if circuit is not None:
+        chains["circuit"] = (circuit.path, *circuit.bases)
+    hook = hook_path(read.scenario, read.scenario_source)
     if hook is not None:
         chains["hook"] = (hook,)
-    paths = {
+    return {
         name if depth == 0 else f"{name} base {depth}": path
         for name, chain in chains.items()
         for depth, path in enumerate(chain)
     }
-    return Session(
-        rig=rig,
-        scenario=scenario,
-        vehicle_file=vehicle_file,
-        vehicle=bike,
-        nominal=nominal,
-        line=line,
-        road=surface(
-            scenario.surface.grip,
-            [
-                RoadPatch(*p.stretch(line.length), p.left_m, p.right_m, p.grip, p.edge_m)
-                for p in scenario.surface.patches
-            ],
-        ),
-        sector_ends=course.sector_ends_m,
-        road_profile=shape,
-        width=course.width_m,
-        codec=codec,
-        outputs=tuple(rig.outputs),
-        seed=seed,
-        files={name: hashlib.sha256(Path(path).read_bytes()).hexdigest() for name, path in paths.items()},
-        paths=paths,
-        warnings=[*unwise, *rig_warnings(rig, rig_source, vehicle_file.values), *vehicle_file.warnings],
-        parameters=scenario_source.parameters,
-        set_parameters=dict(parameters or {}),
-    )
 
 
 def _road_profile(course: Course, scenario: Scenario) -> RoadProfile:

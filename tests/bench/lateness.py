@@ -129,8 +129,8 @@ def cyclictest_turn(binary: str, options: argparse.Namespace, notes: list[str]) 
 def own_turn(options: argparse.Namespace, spin_us: float, path: Path) -> int:
     """One turn of our cycle, in this process; writes every tick's lateness [us] to ``path``."""
     from emulator.core.clock import MonotonicClock
-    from emulator.loop.process import HostSettings, Parts, run_loop_process
     from emulator.loop.contract import Limits
+    from emulator.loop.process import HostSettings, Parts, run_loop_process
     from emulator.shared_memory.block import Snapshot
     from tests.support.stub_plant import StubCan, StubGnss, StubPlant
 

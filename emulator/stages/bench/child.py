@@ -69,8 +69,8 @@ def _loop(job: Job) -> None:
     from emulator.links.device_lock import acquire
     from emulator.links.gnss_port import open_gnss
     from emulator.links.pulse import open_pulse
-    from emulator.loop.process import HostSettings, Parts, run_loop_process
     from emulator.loop.contract import Limits
+    from emulator.loop.process import HostSettings, Parts, run_loop_process
     from emulator.plant.states import TRIP_BUS, TRIP_OVERRUN
     from emulator.record.writer import jsonable
 
