@@ -12,17 +12,14 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import json
 import os
 import shutil
 import signal
-import sys
 import time
-from asyncio.subprocess import PIPE, Process
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
 import uvloop
 
@@ -30,12 +27,11 @@ from emulator.assembly.link_specs import bus_words
 from emulator.assembly.provenance import manifest_of
 from emulator.assembly.session import Session
 from emulator.config.rig.buses import LoopbackBus
-from emulator.core import errors
 from emulator.core.errors import RunFailed, StartFailed
 from emulator.core.signals import INDEX, RUNNING
 from emulator.links.device_lock import acquire
 from emulator.links.loopback import BusServer
-from emulator.plant.states import EV_HOLD, EV_MONITOR, EV_PERMISSIVE, EV_TRIP, PERMISSIVE_TEXTS, PERMISSIVES
+from emulator.plant.states import PERMISSIVE_TEXTS, PERMISSIVES
 from emulator.record.writer import (
     CERTIFICATE_FILE,
     COPIES_FOLDER,
@@ -47,19 +43,15 @@ from emulator.record.writer import (
 )
 from emulator.shared_memory.block import Snapshot
 from emulator.shared_memory.layout import Sizes
-from emulator.shared_memory.status import Command, LoopState, RecorderState, Status
+from emulator.shared_memory.status import Command, LoopState, Status
 from emulator.stages.bench.child import collect_logs
+from emulator.stages.bench.child_process import LEAVE_TIMEOUT_S, ChildProcess, raise_if_stopped
 from emulator.stages.bench.hook_host import HookSteps
 from emulator.stages.bench.operator import Operator
+from emulator.stages.bench.watch import RideWatch, Say
 
-_READY_TIMEOUT_S = 180.0  # a child may have to compile
-_LEAVE_TIMEOUT_S = 10.0
 _POLL_S = 0.05
 _HOOK_POLL_S = 0.002
-_SAID = {EV_PERMISSIVE: "", EV_HOLD: "", EV_MONITOR: "implausible: ", EV_TRIP: "tripped: "}
-"""Events that are told on the screen as they happen, and how."""
-
-Say = Callable[[str], None]
 Beside = Callable[[Snapshot], Coroutine[Any, Any, None]]
 """Something that reads the snapshot beside a run, until it is cancelled."""
 Progress = Callable[[float, float, float], None]
@@ -75,116 +67,6 @@ class BenchResult:
 
     outcome: dict[str, Any]
     log_tail: list[str] = field(default_factory=list)
-
-
-class _Child:
-    """One child process and what it said."""
-
-    def __init__(self, role: str, log: IO[bytes], path: Path) -> None:
-        self.role, self._log, self._path = role, log, path
-        self.process: Process | None = None
-        self.messages: dict[str, Any] = {}
-        self._reader: asyncio.Task[None] | None = None
-        self._news = asyncio.Event()
-
-    async def start(self, job: dict[str, Any], fd: int) -> None:
-        self.process = await asyncio.create_subprocess_exec(
-            sys.executable,
-            "-m",
-            "emulator.stages.bench.child",
-            self.role,
-            stdin=PIPE,
-            stdout=PIPE,
-            stderr=self._log,
-            pass_fds=(fd,),
-            start_new_session=True,  # Ctrl-C is the supervisor's to handle
-        )
-        assert self.process.stdin is not None
-        self.process.stdin.write(json.dumps(job).encode() + b"\n")
-        await self.process.stdin.drain()
-        self.process.stdin.close()
-        self._reader = asyncio.create_task(self._read())
-
-    async def _read(self) -> None:
-        assert self.process is not None
-        assert self.process.stdout is not None
-        while line := await self.process.stdout.readline():
-            with contextlib.suppress(ValueError):
-                self.messages.update(json.loads(line))
-            self._news.set()
-        await self.process.wait()
-        self._news.set()
-
-    @property
-    def gone(self) -> bool:
-        return self.process is not None and self.process.returncode is not None
-
-    async def ready(self, stop_asked: list[str]) -> None:
-        """Wait until it is ready. Raises what it reported, or StartFailed; also if a stop is asked for."""
-        deadline = time.monotonic() + _READY_TIMEOUT_S
-        while "ready" not in self.messages:
-            if "error" in self.messages or self.gone:
-                self.raise_its_error()
-            _not_stopped(stop_asked)
-            if time.monotonic() > deadline:
-                raise StartFailed(
-                    f"the {self.role} process was not ready after {_READY_TIMEOUT_S:.0f} s",
-                    advice=f"look into {self._path}",
-                )
-            self._news.clear()
-            with contextlib.suppress(asyncio.TimeoutError):
-                await asyncio.wait_for(self._news.wait(), 0.5)
-
-    def raise_its_error(self) -> None:
-        kind = getattr(errors, str(self.messages.get("error", "")), None)
-        if kind is errors.ConfigError or kind is None:
-            tail = "\n".join(self.tail())
-            raise StartFailed(
-                f"the {self.role} process ended before it was ready (exit {self.returncode})"
-                + (f"\n{tail}" if tail else ""),
-                advice="see its message above; please report it if it is a traceback",
-            )
-        raise kind(self.messages["what"], advice=self.messages["advice"])
-
-    @property
-    def returncode(self) -> int | None:
-        return self.process.returncode if self.process else None
-
-    def tail(self, lines: int = 12) -> list[str]:
-        try:
-            return self._path.read_text(errors="replace").splitlines()[-lines:]
-        except OSError:
-            return []
-
-    def signal(self, number: int) -> None:
-        if self.process is not None and not self.gone:
-            with contextlib.suppress(ProcessLookupError):
-                self.process.send_signal(number)
-
-    async def leave(self, timeout: float = _LEAVE_TIMEOUT_S) -> bool:
-        """Wait for it to end, then insist. False if it had to be killed."""
-        if self.process is None:
-            return True
-        try:
-            await asyncio.wait_for(self.process.wait(), timeout)
-            polite = True
-        except TimeoutError:
-            self.signal(signal.SIGKILL)
-            await self.process.wait()
-            polite = False
-        if self._reader is not None:
-            await self._reader
-        return polite
-
-    def close(self) -> None:
-        self._log.close()
-        if self._path.exists() and self._path.stat().st_size == 0:
-            self._path.unlink()
-
-
-def _not_stopped(stop_asked: list[str]) -> None:
-    if stop_asked:
-        raise StartFailed(f"stopped by {stop_asked[0]} before the ride was armed")
 
 
 def run_bench(
@@ -254,7 +136,7 @@ async def _run(
         children = {}
         for role in ("loop", "recorder", "robot"):
             path = logs / f"{role}.log"
-            children[role] = _Child(role, path.open("wb"), path)
+            children[role] = ChildProcess(role, path.open("wb"), path)
             files.callback(children[role].close)
         try:
             port = 0
@@ -273,12 +155,12 @@ async def _run(
                     child.signal(signal.SIGTERM)
             await children["robot"].leave()
             # On the way down the loop takes the signals to rest, for as long as the rig says.
-            await children["loop"].leave(rig.limits.ramp_to_rest_s + _LEAVE_TIMEOUT_S)
+            await children["loop"].leave(rig.limits.ramp_to_rest_s + LEAVE_TIMEOUT_S)
             snapshot.status[Status.RECORDER_END] = 1
             await children["recorder"].leave()
             if companion is not None:
                 companion.cancel()
-                await asyncio.wait([companion], timeout=_LEAVE_TIMEOUT_S)
+                await asyncio.wait([companion], timeout=LEAVE_TIMEOUT_S)
             await server.stop()
             files.close()
             collect_logs(logs, folder)
@@ -308,7 +190,7 @@ async def _start(
     paths: tuple[Path, Path],
     folders: tuple[Path, Path],
     snapshot: Snapshot,
-    children: dict[str, _Child],
+    children: dict[str, ChildProcess],
     port: int,
     stop_asked: list[str],
     say: Say,
@@ -353,7 +235,7 @@ async def _start(
         await robot.start({**job, "gnss": gnss, "cpus": job["cpus"] if cpu == "auto" else [cpu]}, snapshot.fd)
         await robot.ready(stop_asked)
     while status[Status.LOOP_STATE] != LoopState.CYCLING and not loop_child.gone:
-        _not_stopped(stop_asked)
+        raise_if_stopped(stop_asked)
         await asyncio.sleep(_POLL_S)
 
 
@@ -372,7 +254,7 @@ async def _hooked(hook: HookSteps, snapshot: Snapshot, budget_s: float) -> None:
 async def _ride(
     session: Session,
     snapshot: Snapshot,
-    children: dict[str, _Child],
+    children: dict[str, ChildProcess],
     server: BusServer,
     stop_asked: list[str],
     say: Say,
@@ -381,77 +263,57 @@ async def _ride(
     hook: HookSteps | None,
 ) -> BenchResult:
     """Arm and watch until the loop has ended; then gather what the processes say about the ride."""
-    loop_child, recorder, robot = children["loop"], children["recorder"], children["robot"]
-    status = snapshot.status
-    with_robot = robot.process is not None
-    problems: list[str] = []
-    events = snapshot.event_reader(from_now=True)
+    watch = RideWatch(session, snapshot, children, server, stop_asked, say)
     if hold:
         snapshot.post(Command.HOLD)
     snapshot.post(Command.ARM)
-    asked = [
+    permissives = [
         PERMISSIVE_TEXTS[PERMISSIVES.index(name)] for name in ("robot_heartbeat", *session.rig.permissives)
     ]
-    say(f"arming: the ride starts when these are given: {', '.join(asked)}; Ctrl-C stops in an orderly way")
+    say(
+        f"arming: the ride starts when these are given: {', '.join(permissives)}; "
+        "Ctrl-C stops in an orderly way"
+    )
     operator = Operator(held=hold, events=session.asked_events, say=say)
-    looking: asyncio.Task[None] | None = None
     if hook is not None and session.scenario.hook is not None:
-        looking = asyncio.create_task(_hooked(hook, snapshot, session.scenario.hook.budget_ms * 1e-3))
-    hook_failed = ""
-
-    stopping = robot_told = recorder_told = False
-    dropped = pauses = 0
+        budget_s = session.scenario.hook.budget_ms * 1e-3
+        watch.looking = asyncio.create_task(_hooked(hook, snapshot, budget_s))
     shown = 0.0
-    while not loop_child.gone:
+    while not children["loop"].gone:
         await asyncio.sleep(_POLL_S)
-        status[Status.SUPERVISOR_HEARTBEAT] += 1
-        for event in events.read()[0]:
-            if event.code in _SAID:
-                say(_SAID[event.code] + event.text)
+        snapshot.status[Status.SUPERVISOR_HEARTBEAT] += 1
+        watch.tell_events()
         for command, argument in operator.pop():
             snapshot.post(command, argument)
-        if looking is not None and looking.done():
-            hook_failed, looking = str(looking.exception()), None
-            stop_asked.append("hook failed")
-            say(hook_failed)
-        if stop_asked and not stopping:
-            stopping = True
-            say(f"{stop_asked[0]}: stopping in an orderly way, the signals go to rest")
-            if status[Status.LOOP_STATE] == LoopState.CYCLING:
-                snapshot.post(Command.STOP)
-            else:
-                loop_child.signal(signal.SIGTERM)
-        if with_robot and robot.gone and not robot_told and not stopping:
-            robot_told = True
-            say(f"the robot process is gone (exit {robot.returncode})")
-        gone = recorder.gone or status[Status.RECORDER_STATE] == RecorderState.FAILED
-        if gone and not recorder_told and status[Status.LOOP_STATE] == LoopState.CYCLING:
-            recorder_told = True
-            problems.append("the recorder is gone: the loop went on, the record ends early")
-            say(f"the recorder is gone (exit {recorder.returncode}); the loop goes on, the record ends here")
-        served = server.counts()
-        if served.dropped_clients > dropped:
-            dropped = served.dropped_clients
-            say(f"virtual bus: a participant did not read and was cut off ({dropped} so far)")
-        if served.pauses and not pauses:
-            say("virtual bus: a participant sends more than any bus could carry and is made to wait")
-        pauses = served.pauses
+        watch.look_at_hook()
+        watch.pass_on_stop()
+        watch.look_at_processes()
+        watch.look_at_bus()
         now = time.monotonic()
         if progress is not None and now - shown > 0.5:
             shown = now
-            latest = snapshot.latest()
-            if latest is not None:
-                tick, row = latest
-                progress(
-                    tick * 1e-3, float(row[INDEX["truth.speed_m_s"]]), float(row[INDEX["line.station_m"]])
-                )
+            _show(snapshot, progress)
     operator.close()
-    if looking is not None:
-        looking.cancel()
+    if watch.looking is not None:
+        watch.looking.cancel()
+    return await _gather(snapshot, children, watch)
+
+
+def _show(snapshot: Snapshot, progress: Progress) -> None:
+    latest = snapshot.latest()
+    if latest is not None:
+        tick, row = latest
+        progress(tick * 1e-3, float(row[INDEX["truth.speed_m_s"]]), float(row[INDEX["line.station_m"]]))
+
+
+async def _gather(snapshot: Snapshot, children: dict[str, ChildProcess], watch: RideWatch) -> BenchResult:
+    """End what still runs, and put together how the ride ended. Raises RunFailed."""
+    loop_child, recorder, robot = children["loop"], children["recorder"], children["robot"]
     robot.signal(signal.SIGTERM)
     await loop_child.leave()
-    status[Status.RECORDER_END] = 1
+    snapshot.status[Status.RECORDER_END] = 1
     await robot.leave()
+    problems = watch.problems
     if not await recorder.leave():
         problems.append("the recorder did not finish and was ended by force")
     if "outcome" not in loop_child.messages:
@@ -464,9 +326,9 @@ async def _ride(
         )
     outcome = dict(loop_child.messages["outcome"])
     outcome["rig_problems"] = [*outcome["rig_problems"], *problems]
-    if hook_failed:
-        outcome |= {"ended": "crashed", "trip_reason": hook_failed}
-    if not recorder.messages.get("recorded") and not recorder_told:
+    if watch.hook_failed:
+        outcome |= {"ended": "crashed", "trip_reason": watch.hook_failed}
+    if not recorder.messages.get("recorded") and not watch.recorder_gone:
         outcome["rig_problems"].append(f"the recorder broke (exit {recorder.returncode})")
     if recorder.messages.get("error") and not recorder.messages.get("recorded"):
         raise RunFailed(recorder.messages["what"], advice=recorder.messages["advice"])

@@ -1,0 +1,137 @@
+"""A child of the supervisor, from outside: started, heard, told to leave."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import signal
+import sys
+import time
+from asyncio.subprocess import PIPE, Process
+from pathlib import Path
+from typing import IO, Any
+
+from emulator.core import errors
+from emulator.core.errors import StartFailed
+
+_READY_TIMEOUT_S = 180.0  # a child may have to compile
+LEAVE_TIMEOUT_S = 10.0
+
+
+class ChildProcess:
+    """One child process and what it said."""
+
+    def __init__(self, role: str, log: IO[bytes], path: Path) -> None:
+        self.role, self._log, self._path = role, log, path
+        self.process: Process | None = None
+        self.messages: dict[str, Any] = {}
+        self._reader: asyncio.Task[None] | None = None
+        self._news = asyncio.Event()
+
+    async def start(self, job: dict[str, Any], fd: int) -> None:
+        """Start it with its job on standard input; it inherits the descriptor of the shared memory."""
+        self.process = await asyncio.create_subprocess_exec(
+            sys.executable,
+            "-m",
+            "emulator.stages.bench.child",
+            self.role,
+            stdin=PIPE,
+            stdout=PIPE,
+            stderr=self._log,
+            pass_fds=(fd,),
+            start_new_session=True,  # Ctrl-C is the supervisor's to handle
+        )
+        assert self.process.stdin is not None
+        self.process.stdin.write(json.dumps(job).encode() + b"\n")
+        await self.process.stdin.drain()
+        self.process.stdin.close()
+        self._reader = asyncio.create_task(self._read())
+
+    async def _read(self) -> None:
+        assert self.process is not None
+        assert self.process.stdout is not None
+        while line := await self.process.stdout.readline():
+            with contextlib.suppress(ValueError):
+                self.messages.update(json.loads(line))
+            self._news.set()
+        await self.process.wait()
+        self._news.set()
+
+    @property
+    def gone(self) -> bool:
+        """Whether it has ended."""
+        return self.process is not None and self.process.returncode is not None
+
+    async def ready(self, stop_asked: list[str]) -> None:
+        """Wait until it is ready. Raises what it reported, or StartFailed; also if a stop is asked for."""
+        deadline = time.monotonic() + _READY_TIMEOUT_S
+        while "ready" not in self.messages:
+            if "error" in self.messages or self.gone:
+                self.raise_its_error()
+            raise_if_stopped(stop_asked)
+            if time.monotonic() > deadline:
+                raise StartFailed(
+                    f"the {self.role} process was not ready after {_READY_TIMEOUT_S:.0f} s",
+                    advice=f"look into {self._path}",
+                )
+            self._news.clear()
+            with contextlib.suppress(asyncio.TimeoutError):
+                await asyncio.wait_for(self._news.wait(), 0.5)
+
+    def raise_its_error(self) -> None:
+        """Raise what it said was wrong, or StartFailed with the end of its log."""
+        kind = getattr(errors, str(self.messages.get("error", "")), None)
+        if kind is errors.ConfigError or kind is None:
+            tail = "\n".join(self.tail())
+            raise StartFailed(
+                f"the {self.role} process ended before it was ready (exit {self.returncode})"
+                + (f"\n{tail}" if tail else ""),
+                advice="see its message above; please report it if it is a traceback",
+            )
+        raise kind(self.messages["what"], advice=self.messages["advice"])
+
+    @property
+    def returncode(self) -> int | None:
+        """Its exit status; None while it runs or was never started."""
+        return self.process.returncode if self.process else None
+
+    def tail(self, lines: int = 12) -> list[str]:
+        """The last lines of its log."""
+        try:
+            return self._path.read_text(errors="replace").splitlines()[-lines:]
+        except OSError:
+            return []
+
+    def signal(self, number: int) -> None:
+        """Send it a signal if it is there."""
+        if self.process is not None and not self.gone:
+            with contextlib.suppress(ProcessLookupError):
+                self.process.send_signal(number)
+
+    async def leave(self, timeout: float = LEAVE_TIMEOUT_S) -> bool:
+        """Wait for it to end, then insist. False if it had to be killed."""
+        if self.process is None:
+            return True
+        try:
+            await asyncio.wait_for(self.process.wait(), timeout)
+            polite = True
+        except TimeoutError:
+            self.signal(signal.SIGKILL)
+            await self.process.wait()
+            polite = False
+        if self._reader is not None:
+            await self._reader
+        return polite
+
+    def close(self) -> None:
+        """Close its log; an empty one is taken away."""
+        self._log.close()
+        if self._path.exists() and self._path.stat().st_size == 0:
+            self._path.unlink()
+
+
+def raise_if_stopped(stop_asked: list[str]) -> None:
+    """Raises StartFailed once somebody has asked for a stop."""
+    if stop_asked:
+        raise StartFailed(f"stopped by {stop_asked[0]} before the ride was armed")
