@@ -237,7 +237,7 @@ class Bench:
         line = self._line
         if ready & 1:
             valid_ns = words["gnss_valid_ns"][0]
-            said_ns = words["gnss_said_ns"][0] + words["gnss_time_shift_ns"][0]
+            said_ns = words["gnss_reported_ns"][0] + words["gnss_time_shift_ns"][0]
             length = self._sentences(
                 self._epoch,
                 self._utc_ns + said_ns - self._shift_ns(),

@@ -117,7 +117,7 @@ def build_plant(session: Session) -> Plant:
     state["shift_refused"] = -1
     state["slide_end"] = UNARMED_TICK
     state["scenario_tick"] = UNARMED_TICK
-    state["gnss_said_ns"] = NEVER
+    state["gnss_reported_ns"] = NEVER
 
     x0, y0, heading, _, _ = sample(session.line, scenario.start.station_m)
     state["station"] = scenario.start.station_m

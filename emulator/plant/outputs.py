@@ -403,7 +403,7 @@ def measure_gnss(
         elif e.effect == MULTIPATH:
             interval = (now_ns - e.wander_ns) * 1e-9 if e.wander_ns >= 0 else -1.0
             bias_east, bias_north = multipath_bias(
-                e.value, e.heading, e.step_gauss_markov, interval, e.correlation, streams, e.stream
+                e.value, e.heading, e.wander, interval, e.correlation, streams, e.stream
             )
             e.wander_ns = now_ns
             share = raised_cosine(e, r.scenario_tick)

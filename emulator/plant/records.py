@@ -140,7 +140,7 @@ RUN_DTYPE = np.dtype(
         ("dark", np.int64),  # mask of sensors without power (plant.events.SENSORS)
         ("woken", np.int64),  # mask of those that have it again from this tick on
         ("gnss_stale", np.int64),  # 1: the receiver says its last epoch again
-        ("gnss_said_ns", np.int64),  # time of validity it says, loop's time; NEVER: said nothing yet
+        ("gnss_reported_ns", np.int64),  # time of validity it says, loop's time; NEVER: said nothing yet
         ("gnss_time_shift_ns", np.int64),  # how wrong its clock is
         ("gnss_drift", np.float64, V3),  # slow part of its position error, unit variance
         ("gnss_drift_ns", np.int64),  # loop's time it was last moved at; -1: begins with the next epoch
