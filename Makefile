@@ -63,6 +63,12 @@ format: tools ## rewrite the sources as the style asks
 schemas: tools ## write the editor schemas in scenarios/schemas anew
 	@for kind in scenario rig vehicle circuit; do $(BIN)/emulator schema $$kind > scenarios/schemas/$$kind.json; done
 
+.PHONY: picture
+picture: tools warm ## the README's picture of a report anew, from a virtual ride (needs chromium)
+	@rm -rf .cache/first-lap
+	@$(BIN)/emulator run "$(RUN)" --rig "$(RIG)" --virtual --out .cache/first-lap
+	@PYTHONPATH=tests/campaign $(BIN)/python tests/guide/picture.py .cache/first-lap emulator/guide/report.png
+
 # Locked on the oldest Python supported, since later ones accept what it accepts. The options keep the
 # index, this machine's paths and the command line out of the files. The second file starts from the
 # first, so a package has one version in both.

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 import shutil
+from importlib.resources import files
 from pathlib import Path
 from typing import Any, get_args
 
@@ -23,7 +24,7 @@ from emulator.events.table import event_table, hits
 from tests.support.broken_scenarios import WHOLE
 
 SHIPPED = Path(__file__).parents[3] / "scenarios"
-PAGE = (SHIPPED / "FAULTS.md").read_text()
+PAGE = (files("emulator") / "guide" / "faults.md").read_text()
 MODELS = get_args(get_args(Event)[0])
 
 
