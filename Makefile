@@ -67,7 +67,11 @@ schemas: tools ## write the editor schemas in scenarios/schemas anew
 picture: tools warm ## the README's picture of a report anew, from a virtual ride (needs chromium)
 	@rm -rf .cache/first-lap
 	@$(BIN)/emulator run "$(RUN)" --rig "$(RIG)" --virtual --out .cache/first-lap
-	@PYTHONPATH=tests/campaign $(BIN)/python tests/guide/picture.py .cache/first-lap emulator/guide/report.png
+	@$(BIN)/python -m tests.guide.picture .cache/first-lap emulator/guide/report.png
+
+.PHONY: changes
+changes: tools ## all change notes, newest first
+	@$(BIN)/python -m tests.guide.changes
 
 # Locked on the oldest Python supported, since later ones accept what it accepts. The options keep the
 # index, this machine's paths and the command line out of the files. The second file starts from the

@@ -11,6 +11,7 @@ import shutil
 import subprocess
 import sys
 import tomllib
+import zipfile
 from importlib import metadata
 from pathlib import Path
 
@@ -160,6 +161,20 @@ def test_the_top_level_holds_only_what_belongs_there() -> None:
         if entry.name not in TOP_LEVEL and not any(fnmatch.fnmatch(entry.name, p) for p in ignored)
     }
     assert not stray
+
+
+@pytest.mark.slow
+def test_an_installation_has_the_guide(tmp_path: Path) -> None:
+    """A wheel holds every page and the picture."""
+    source = tmp_path / "source"
+    shutil.copytree(ROOT / "emulator", source / "emulator", ignore=shutil.ignore_patterns("__pycache__"))
+    shutil.copy(ROOT / "pyproject.toml", source)
+    pip = [sys.executable, "-m", "pip", "wheel", "--quiet", "--no-deps", "--no-build-isolation", "--no-index"]
+    subprocess.run([*pip, "--wheel-dir", str(tmp_path), str(source)], check=True, timeout=120)
+    (wheel,) = tmp_path.glob("*.whl")
+    pages = {p.relative_to(ROOT).as_posix() for p in (ROOT / "emulator" / "guide").rglob("*") if p.is_file()}
+    assert len(pages) > 100
+    assert pages - set(zipfile.ZipFile(wheel).namelist()) == set()
 
 
 def test_the_dockerfile_passes_its_linter_without_exceptions() -> None:

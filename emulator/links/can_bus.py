@@ -99,8 +99,8 @@ def open_can(spec: CanBusSpec) -> CanLink:
 def _join_locally(spec: CanBusSpec) -> TextLink | None:
     """Join by the bus server's local socket; None where there is none or it does not answer as expected.
 
-    The way by TCP then says what is wrong. Sending by TCP takes the whole network stack within the tick: what
-    that costs stands in DEVELOPERS.md.
+    The way by TCP then says what is wrong. Sending by TCP takes the whole network stack within the tick; what
+    that costs: emulator/guide/decisions/0048-local-socket-beside-tcp.md.
     """
     try:
         if not ipaddress.ip_address(socket.gethostbyname(spec.host)).is_loopback:

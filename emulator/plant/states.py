@@ -7,7 +7,7 @@
 
 Permissives are a fresh robot heartbeat and the bench's inputs that the rig names. Each is given only by a
 fresh one that says so: absent, stale, "not available", any value but 1 is not permitted. Losing one while
-ARMED or RUNNING trips. The table of states and events is in DEVELOPERS.md.
+ARMED or RUNNING trips. The table of states and events: emulator/guide/design/states.md.
 
 In every state but RUNNING the physics stands still. On the way out of RUNNING every emulated signal is
 blended to what a bike at rest shows within the rig's ramp time. This is orderly behaviour of software, not

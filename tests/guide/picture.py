@@ -1,6 +1,7 @@
 """Makes the README's picture of a report: verdict, criteria and path from above of one recorded run.
 
-`make picture` rides the demo lap virtually and calls this. Usage: picture.py RUN_FOLDER PICTURE.png
+`make picture` rides the demo lap virtually and calls this:
+python -m tests.guide.picture RUN_FOLDER PICTURE.png
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from browser import Browser
+from tests.support.browser import Browser
 
 SHOWN = ("Criteria", "Seen from above")
 """Sections of the report in the picture, by their headings; the verdict above them always is."""

@@ -1,0 +1,130 @@
+"""Pages of the guide that list keys: complete, and their examples valid.
+
+The page of faults has a test of its own, tests/config/scenario/test_faults_page.py.
+"""
+
+from __future__ import annotations
+
+import re
+import shutil
+from pathlib import Path
+from typing import Any, get_args
+
+import pytest
+from typer.main import get_command
+
+from emulator.cli.app import _typer
+from emulator.config.rig.file import BusFaults, FrameName, Rig
+from emulator.config.scenario.circuit import load_circuit
+from emulator.config.scenario.criteria import Condition, Criterion, Window
+from emulator.config.scenario.schema import Scenario, load_scenario
+from emulator.config.vehicle.file import vehicle_model
+from emulator.core.signals import SIGNALS
+from emulator.record import writer
+from tests.guide.markdown import GUIDE, ROOT, blocks
+
+CRITERIA: tuple[Any, ...] = get_args(get_args(Criterion)[0])
+
+
+def page(name: str) -> str:
+    return (GUIDE / name).read_text()
+
+
+def named(text: str) -> set[str]:
+    """Words in backquotes, also several of them (`from_s`, `limit_m: 5`)."""
+    return {word for quoted in re.findall(r"`([^`\n]+)`", text) for word in re.findall(r"-*[\w-]+", quoted)}
+
+
+def row(text: str, first: str) -> str:
+    """The row of a table that begins with a word in backquotes."""
+    found = re.findall(rf"^\| `{first}` .*$", text, re.MULTILINE)
+    assert len(found) == 1, f"{first}: {len(found)} rows"
+    return str(found[0])
+
+
+@pytest.mark.parametrize("model", CRITERIA, ids=lambda m: m.__name__)
+def test_every_criterion_has_a_row_with_its_keys_and_defaults(model: Any) -> None:
+    (kind,) = get_args(model.model_fields["kind"].annotation)
+    text = row(page("criteria.md"), kind)
+    for key, field in model.model_fields.items():
+        if key in {"kind", "name", *Window.model_fields}:
+            continue
+        assert key in named(text)
+        if isinstance(field.default, float):
+            assert f"`{key}` ({field.default:g})" in text or f"`{key}` is {field.default:g}" in page(
+                "criteria.md"
+            )
+    window = text.rstrip(" |").rpartition("| ")[2]
+    keys = set(Window.model_fields) & set(model.model_fields) - {"name"}
+    assert window == {0: "none", 4: "time", 6: "all"}[len(keys)]
+
+
+def test_every_key_of_windows_and_conditions_is_named() -> None:
+    assert {*Window.model_fields, *Condition.model_fields} - named(page("criteria.md")) == set()
+
+
+@pytest.mark.parametrize(
+    ("name", "keys"), [("scenarios.md", Scenario.model_fields), ("rig.md", Rig.model_fields)]
+)
+def test_every_key_of_a_file_is_named(name: str, keys: dict[str, Any]) -> None:
+    assert set(keys) - named(page(name)) == set()
+
+
+def test_every_section_of_a_vehicle_file_is_named() -> None:
+    sections = {k for k in vehicle_model().model_fields if k not in ("kind", "name", "purpose")}
+    assert sections - named(page("vehicle.md")) == set()
+
+
+def test_every_output_frame_and_fault_of_the_bus_has_a_row() -> None:
+    text = page("rig.md")
+    assert set(get_args(FrameName)) - named(text) == set()
+    for key, field in BusFaults.model_fields.items():
+        if isinstance(field.default, str):
+            assert f"| `{key}` | {field.default} |" in text
+        else:
+            assert f"`{key}` ({field.default:.0f})" in text
+
+
+def test_every_file_of_a_run_folder_and_group_of_signals_is_named() -> None:
+    text = page("run-folder.md")
+    files = {value for key, value in vars(writer).items() if key.endswith("_FILE")}
+    assert len(files) >= 7
+    assert [name for name in files if f"| `{name}` |" not in text] == []
+    assert [g for g in {s.name.partition(".")[0] for s in SIGNALS} if f"| `{g}.` |" not in text] == []
+
+
+def test_every_command_and_option_is_named() -> None:
+    text = page("commands.md")
+    commands = get_command(_typer).commands  # type: ignore[attr-defined]
+    assert len(commands) >= 9
+    for name, command in commands.items():
+        part = text[text.index(f"## `emulator {name}") :].partition("\n## ")[0]
+        options = {option for p in command.params for option in p.opts if option.startswith("--")} - {
+            "--help"
+        }
+        assert options - named(part) == set(), name
+
+
+@pytest.mark.parametrize(
+    "example", blocks(page("criteria.md"), "yaml") + blocks(page("scenarios.md"), "yaml")
+)
+def test_every_example_for_a_scenario_is_valid(tmp_path: Path, example: str) -> None:
+    shutil.copytree(ROOT / "scenarios", tmp_path / "scenarios")
+    several = re.split(r"(?m)^(?=manoeuvre:)", example) if example.startswith("manoeuvre:") else [example]
+    for part in filter(None, several):
+        text = "based_on: first_lap.yaml\nname: example of the guide\n" + part
+        if "manoeuvre:" in part:
+            text = text.replace("first_lap", "straight") + ("laps: 1\n" if "circle" in part else "")
+        if "criteria:" in part:
+            gust = "{kind: gust, name: gust, speed_m_s: 5, from_deg: 0, at: {time_s: 20}, duration_s: 1}"
+            text += f"events: [{gust}]\n"
+        path = tmp_path / "scenarios/runs/example.yaml"
+        path.write_text(text)
+        load_scenario(path)
+
+
+def test_the_example_of_a_circuit_is_valid(tmp_path: Path) -> None:
+    (example,) = [block for block in blocks(page("vehicle.md"), "yaml") if "kind: circuit" in block]
+    (tmp_path / "oval.yaml").write_text(example)
+    circuit, _ = load_circuit(tmp_path / "oval.yaml")
+    assert circuit.name == "oval"
