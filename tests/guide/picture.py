@@ -21,6 +21,7 @@ MOST_BYTES = 200_000
 def take(run: Path, picture: Path) -> None:
     """Open the run's report without a window and write the picture."""
     with tempfile.TemporaryDirectory() as profile, Browser(Path(profile)) as page:
+        page.call("Emulation.setScrollbarsHidden", hidden=True)
         page.open(run / "report.html", WIDTH_PX, HEIGHT_PX)
         headings = page.eval(
             f"(shown => [...document.querySelectorAll('section')].filter(s => {{"

@@ -67,7 +67,8 @@ def test_every_key_of_windows_and_conditions_is_named() -> None:
     ("name", "keys"), [("scenarios.md", Scenario.model_fields), ("rig.md", Rig.model_fields)]
 )
 def test_every_key_of_a_file_is_named(name: str, keys: dict[str, Any]) -> None:
-    assert set(keys) - named(page(name)) == set()
+    first_cells = "\n".join(re.findall(r"^\|([^|]*)\|", page(name), re.MULTILINE))
+    assert set(keys) - named(first_cells) == set()
 
 
 def test_every_section_of_a_vehicle_file_is_named() -> None:

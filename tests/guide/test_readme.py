@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 import shlex
 import shutil
@@ -12,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.guide.markdown import README, ROOT, blocks
+from tests.guide.markdown import GUIDE, README, ROOT, blocks
 
 TEXT = README.read_text()
 COMMANDS = [line for block in blocks(TEXT) for line in block.splitlines()]
@@ -113,6 +114,17 @@ def test_the_own_scenario_passes_and_fails_as_told(checkout: Path) -> None:
     assert told
     assert round(lean[1]) == int(told[1])
 
+    (reading,) = blocks((GUIDE / "run-folder.md").read_text(), "python")
+    read = subprocess.run(
+        [sys.executable, "-c", reading.replace("runs/RUN/", "runs/calm/")],
+        cwd=checkout,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=True,
+    )
+    assert float(read.stdout) * 3.6 == pytest.approx(80.0, abs=3.0)  # the speed it is asked to ride at
+
     stronger = re.search(
         r"change the gust to (\d+) m/s and ride again. It fails: it leans ([\d.]+) degrees", TEXT
     )
@@ -129,4 +141,4 @@ def lean_of(run_folder: Path) -> tuple[bool, float]:
     """Whether the lean criterion was met, and its margin [deg]."""
     criteria = json.loads((run_folder / "verdict.json").read_text())["criteria"]
     (lean,) = [c for c in criteria if c["kind"] == "lean"]
-    return lean["passed"], lean["margin"]
+    return lean["passed"], math.degrees(lean["margin"])  # recorded in rad
