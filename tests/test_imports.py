@@ -56,7 +56,7 @@ def test_the_package_keeps_its_contracts() -> None:
 @pytest.mark.parametrize(
     ("name", "module", "line"),
     [
-        ("layers", "errors", "import emulator.core.signals"),
+        ("layers", "core", "import emulator.wire"),
         ("layers", "sensors", "import emulator.wire"),  # beside, not above
         ("physics", "vehicle", "import time"),
         ("physics", "plant", "from emulator.core import clock"),
