@@ -22,7 +22,7 @@ from emulator.assembly.session import load_session
 from emulator.wire.can_frames import unpack
 from tests.bench.bench import variant
 from tests.support.bench_without_noise import BUS_MS, JUMP_m_s2, bench_without_noise
-from tests.support.guest import provide_guest
+from tests.support.guest import provide
 
 HERE = Path(__file__).parent
 
@@ -39,7 +39,7 @@ RIDE_S = 26.0
 @pytest.fixture(scope="module")
 def ridden(tmp_path_factory: pytest.TempPathFactory) -> tuple[Any, dict[str, Any], dict[str, Any]]:
     """Session, what the robot wrote down, certificate."""
-    provide_guest(PROGRAMS, PACKAGES)
+    provide(PROGRAMS, PACKAGES)
     out = tmp_path_factory.mktemp("guest")
     rig, run = bench_without_noise(out / "files", 0)
     loopback = "bus:\n  kind: loopback\n  host: 127.0.0.1\n  port: 0 # any free one"

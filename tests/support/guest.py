@@ -11,11 +11,17 @@ from pathlib import Path
 import pytest
 
 RUN_IN_SOCKETCAN = Path(__file__).with_name("run-in-socketcan.sh")
-PACKAGES = ("user-mode-linux", "kmod", "iproute2")
-PROGRAMS = ("linux.uml", "kmod", "ip")
 
 
-def provide_guest(programs: Sequence[str] = PROGRAMS, packages: Sequence[str] = PACKAGES) -> None:
+def provide_guest() -> None:
+    """Have what the SocketCAN guest needs on this machine."""
+    packages = subprocess.run(
+        [str(RUN_IN_SOCKETCAN), "-p"], capture_output=True, text=True, check=True
+    ).stdout.split()
+    provide(["linux.uml", "kmod", "ip", *(["gcc"] if "gcc" in packages else [])], packages)
+
+
+def provide(programs: Sequence[str], packages: Sequence[str]) -> None:
     """Install a guest's packages where we may; else say how."""
     if all(shutil.which(program) for program in programs):
         return

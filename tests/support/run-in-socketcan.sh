@@ -2,10 +2,12 @@
 # Run a command against a real Linux SocketCAN stack on a host without one.
 #
 # usage: run-in-socketcan.sh [-o DIR] [-t SECONDS] [-m MIB] [--] COMMAND [ARG...]
+#        run-in-socketcan.sh -p
 #
 #   -o DIR      directory that the command may write to (created if missing)
 #   -t SECONDS  kill the guest after this long (default 300)
 #   -m MIB      guest memory, from the host's /dev/shm (default 1024)
+#   -p          print the Debian packages that a guest needs on this machine
 #
 # The command runs as root in a User Mode Linux guest, whose root is the host's
 # file system, in the current directory and with the current environment.
@@ -22,31 +24,75 @@
 #
 # example: run-in-socketcan.sh -t 120 -- .venv/bin/python -m pytest tests/links/test_can_contract.py
 #
-# Debian packages: user-mode-linux kmod iproute2
+# On a processor with more registers than the guest's kernel has room for (AMX),
+# whole-xstate.c beside this script is built and put in front of that kernel;
+# the first line on stderr says so.  WHOLE_XSTATE=always does it on any
+# processor, WHOLE_XSTATE=never on none.
 set -euo pipefail
 
 usage() {
-    sed -n '/^# usage:/,/^#   -m/s/^# \{0,1\}//p' "$0" >&2
+    sed -n '/^# usage:/,/^#   -p/s/^# \{0,1\}//p' "$0" >&2
     exit 125
+}
+
+say() {
+    echo "${0##*/}: $*" >&2
 }
 
 # --- host side --------------------------------------------------------------
 
+# Does this processor have more registers than the guest's kernel has room for?
+# That is 2696 bytes of XSAVE area, up to AVX-512 and PKRU.  The host's kernel
+# tells the area's size only together with the rest of a signal frame, which is
+# at most 944 bytes: entry 51 of the auxiliary vector, AT_MINSIGSTKSZ.  With
+# AVX2 that is 1776, with AVX-512 3640, with AMX 11952.  Kernels that don't tell
+# (before 5.14) don't use AMX either.  /proc/cpuinfo would not do: it lists AMX
+# also where the kernel leaves it off.
+more_registers_than_room() {
+    local frame
+    frame=$(od -A n -v -t u8 -w16 /proc/self/auxv | awk '$1 == 51 { print $2 }')
+    ((${frame:-0} > 2696 + 944))
+}
+
+whole_xstate_wanted() {
+    case ${WHOLE_XSTATE-} in
+        '') more_registers_than_room ;;
+        always) ;;
+        never) return 1 ;;
+        *)
+            say "WHOLE_XSTATE is '$WHOLE_XSTATE'; it can be always, never or empty (where it is needed)"
+            exit 125
+            ;;
+    esac
+}
+
 run_on_host() {
-    local out='' limit=300 mem=1024 opt
-    while getopts ':o:t:m:' opt; do
+    local out='' limit=300 mem=1024 only_packages='' opt
+    while getopts ':o:t:m:p' opt; do
         case $opt in
             o) out=$OPTARG ;;
             t) limit=$OPTARG ;;
             m) mem=$OPTARG ;;
+            p) only_packages=1 ;;
             *) usage ;;
         esac
     done
     shift $((OPTIND - 1))
-    local tool
-    for tool in linux.uml kmod ip; do
+
+    local source tool tools=(linux.uml kmod ip) packages=(user-mode-linux kmod iproute2) whole_xstate=''
+    if whole_xstate_wanted; then
+        whole_xstate=1
+        tools+=(gcc)
+        packages+=(gcc libc6-dev)
+    fi
+    if [[ $only_packages ]]; then
+        [[ $# -eq 0 ]] || usage
+        echo "${packages[*]}"
+        exit 0
+    fi
+    for tool in "${tools[@]}"; do
         if ! command -v "$tool" >/dev/null; then
-            echo "${0##*/}: $tool is missing; as root: apt-get install user-mode-linux kmod iproute2" >&2
+            say "$tool is missing; as root: apt-get install ${packages[*]}"
             exit 125
         fi
     done
@@ -54,6 +100,22 @@ run_on_host() {
 
     state=$(mktemp -d /tmp/socketcan.XXXXXX)
     trap 'kill $(jobs -p) 2>/dev/null || :; wait; rm -rf -- "$state"' EXIT
+
+    # Built anew each time: a tenth of a second, and never a stale one.  What
+    # comes first is for the guest's kernel alone, not for timeout nor the command.
+    local kernel=(linux.uml) asked=${WHOLE_XSTATE:+WHOLE_XSTATE=$WHOLE_XSTATE}
+    if [[ $whole_xstate ]]; then
+        source=$(dirname -- "$(realpath -- "${BASH_SOURCE[0]}")")/whole-xstate.c
+        if ! gcc -O2 -Wall -shared -fPIC -o "$state/whole-xstate.so" "$source" >&2; then
+            say "gcc could not build $source; as root: apt-get install ${packages[*]}"
+            exit 125
+        fi
+        kernel=(env "LD_PRELOAD=$state/whole-xstate.so${LD_PRELOAD:+:$LD_PRELOAD}" linux.uml)
+        say "whole-xstate.c in front of the guest's kernel (${asked:-this processor needs it})"
+    else
+        say "guest without whole-xstate.c (${asked:-this processor does not need it})"
+    fi
+
     if [[ $out ]]; then
         mkdir -p -- "$out"
         out=$(realpath -- "$out")
@@ -67,7 +129,7 @@ run_on_host() {
 
     # Console 0 is the kernel log; serial lines 0 and 1 are stdout and stderr.
     local rc=0
-    timeout --kill-after=5 "$limit" linux.uml \
+    timeout --kill-after=5 "$limit" "${kernel[@]}" \
         "mem=${mem}M" quiet stderr=0 "uml_dir=$state" umid=guest \
         root=/dev/root rootfstype=hostfs rootflags=/ ro \
         con=null con0=null,fd:3 \
@@ -79,11 +141,14 @@ run_on_host() {
     if [[ -s $state/status ]]; then
         exit "$(<"$state/status")"
     elif [[ $rc -eq 124 || $rc -eq 137 ]]; then
-        echo "${0##*/}: no result after $limit s, guest killed" >&2
+        say "no result after $limit s, guest killed"
         exit 124
     fi
-    echo "${0##*/}: guest failed (status $rc), its log ends:" >&2
+    say "guest failed (status $rc), its log ends:"
     tail -n 20 -- "$state/kernel.log" >&2
+    if [[ ! $whole_xstate ]] && grep -q put_fp_registers "$state/kernel.log"; then
+        say "its kernel has no room for this processor's registers; set WHOLE_XSTATE=always"
+    fi
     exit 125
 }
 
