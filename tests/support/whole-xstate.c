@@ -34,6 +34,12 @@ enum {
     ROOM = 1 << 16,         /* six times the largest area of today */
 };
 
+/* Past the C library; a function, so that all arguments have the width that the kernel takes them in. */
+static long host_ptrace(long request, long process, const void *address, const void *data)
+{
+    return syscall(SYS_ptrace, request, process, address, data);
+}
+
 /* Bits of the header's first word (XSTATE_BV) for components that lie inside the first `length` bytes. */
 static uint64_t components_within(size_t length)
 {
@@ -54,21 +60,21 @@ static uint64_t components_within(size_t length)
     return known;
 }
 
-static int write_part(pid_t process, const struct iovec *part)
+static long write_part(pid_t process, const struct iovec *part)
 {
     /* Not on the stack: the guest's kernel has 16 KiB of it. Only its one processor traces, so one is enough. */
     static unsigned char area[ROOM] __attribute__((aligned(64)));
     struct iovec whole = {area, sizeof area};
     uint64_t inside, held, wanted;
 
-    if (syscall(SYS_ptrace, PTRACE_GETREGSET, process, NT_X86_XSTATE, &whole) != 0)
+    if (host_ptrace(PTRACE_GETREGSET, process, (void *)NT_X86_XSTATE, &whole) != 0)
         return -1;
     if (whole.iov_len == sizeof area) { /* it may have been cut, so writing it back could fail */
         errno = EOVERFLOW;
         return -1;
     }
     if (part->iov_len >= whole.iov_len)
-        return syscall(SYS_ptrace, PTRACE_SETREGSET, process, NT_X86_XSTATE, part);
+        return host_ptrace(PTRACE_SETREGSET, process, (void *)NT_X86_XSTATE, part);
 
     inside = components_within(part->iov_len);
     memcpy(&held, area + HEADER, sizeof held);
@@ -76,7 +82,7 @@ static int write_part(pid_t process, const struct iovec *part)
     memcpy(&wanted, area + HEADER, sizeof wanted);
     wanted = (wanted & inside) | (held & ~inside);
     memcpy(area + HEADER, &wanted, sizeof wanted);
-    return syscall(SYS_ptrace, PTRACE_SETREGSET, process, NT_X86_XSTATE, &whole);
+    return host_ptrace(PTRACE_SETREGSET, process, (void *)NT_X86_XSTATE, &whole);
 }
 
 long ptrace(enum __ptrace_request request, ...)
@@ -99,11 +105,11 @@ long ptrace(enum __ptrace_request request, ...)
     }
     /* As the C library's own: the kernel stores a word that was asked for, its caller wants it returned. */
     if (request == PTRACE_PEEKTEXT || request == PTRACE_PEEKDATA || request == PTRACE_PEEKUSER) {
-        result = syscall(SYS_ptrace, request, process, address, &word);
+        result = host_ptrace(request, process, address, &word);
         if (result != 0)
             return -1;
         errno = 0;
         return word;
     }
-    return syscall(SYS_ptrace, request, process, address, data);
+    return host_ptrace(request, process, address, data);
 }
