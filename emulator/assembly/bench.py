@@ -237,10 +237,10 @@ class Bench:
         line = self._line
         if ready & 1:
             valid_ns = words["gnss_valid_ns"][0]
-            said_ns = words["gnss_reported_ns"][0] + words["gnss_time_shift_ns"][0]
+            reported_ns = words["gnss_reported_ns"][0] + words["gnss_time_shift_ns"][0]
             length = self._sentences(
                 self._epoch,
-                self._utc_ns + said_ns - self._shift_ns(),
+                self._utc_ns + reported_ns - self._shift_ns(),
                 self._frame,
                 self._receiver_config,
                 self._burst,
