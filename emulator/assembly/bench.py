@@ -8,18 +8,18 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.assembly.event_tables import GNSS_LINE
 from emulator.assembly.link_specs import line_baud
 from emulator.assembly.plant import build_plant
 from emulator.assembly.serial_pacing import Burst, BurstLine
 from emulator.assembly.session import Session
-from emulator.config.scenario.events import MarkEvent
 from emulator.config.scenario.schema import Scenario
 from emulator.core.compiled import entry
 from emulator.core.frame_buffer import UNTIMED, FrameBuffer, frame_buffer
 from emulator.core.signals import TICK_NS
-from emulator.events.frame_faults import burst_faults
-from emulator.events.table import ACTIVE, EVENT_NAMES, MARK, NEVER
+from emulator.events.declaration import Lasts
+from emulator.events.frame_faults import GNSS_LINE, burst_faults
+from emulator.events.progress import ACTIVE, NEVER
+from emulator.events.table import KINDS
 from emulator.plant.gnss_receiver import ReceiverConfig, sentences
 from emulator.plant.plausibility import monitor_text
 from emulator.plant.states import (
@@ -63,10 +63,13 @@ from emulator.wire.nmea import LONGEST_BURST, chosen, longest_burst
 from emulator.wire.utc import DAY_ms, NO_LEAP_ms
 
 EVENT_KINDS = {
-    **{EV_BEGAN + k: f"{name}_on" for k, name in enumerate(EVENT_NAMES)},
-    **{EV_ENDED + k: f"{name}_off" for k, name in enumerate(EVENT_NAMES) if k != MARK},
-    **{EV_SPARED + k: f"{name}_spared" for k, name in enumerate(EVENT_NAMES)},
-    EV_BEGAN + MARK: "mark",
+    **{
+        first + number: kind.name + ("" if kind.lasts is Lasts.INSTANT else word)
+        for number, kind in enumerate(KINDS)
+        for first, word in ((EV_BEGAN, "_on"), (EV_ENDED, "_off"))
+        if first == EV_BEGAN or kind.lasts is not Lasts.INSTANT
+    },
+    **{EV_SPARED + number: f"{kind.name}_spared" for number, kind in enumerate(KINDS)},
     EV_STATE: "state",
     EV_TRIP: "trip",
     EV_RELEASE: "support_released",
@@ -326,7 +329,8 @@ class Bench:
             return f"{self._events[index].name}: not drawn to happen (probability {value:g})"
         if code >= EV_BEGAN:
             event = self._events[index]
-            return f"{event.name}: {event.text}" if isinstance(event, MarkEvent) else event.name
+            remark = event.declaration.remark(event)
+            return f"{event.name}: {remark}" if remark else event.name
         if code == EV_STATE:
             return f"{STATE_NAMES[index]} -> {STATE_NAMES[int(value)]}"
         if code == EV_TRIP:

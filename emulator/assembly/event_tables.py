@@ -1,8 +1,7 @@
-"""The scenario's events as the compiled plant takes them: events, what starts them, gates on frames."""
+"""The scenario's events as the compiled plant takes them: events, what starts them, faults of frames."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -10,53 +9,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.assembly.session import Session
-from emulator.config.scenario.events import (
-    ActuatorEvent,
-    BusEvent,
-    Event,
-    FaultEvent,
-    FrameEvent,
-    GearboxEvent,
-    GnssEvent,
-    GripEvent,
-    GustEvent,
-    RestartEvent,
-    Trigger,
-)
+from emulator.config.scenario.event_needs import rig_view
+from emulator.config.scenario.events import Event, Trigger
 from emulator.core.random_streams import stream_start, uniform
 from emulator.core.signals import INDEX, TICK_NS
-from emulator.events.actuator_faults import ACTUATOR_EFFECTS, CHANNELS
-from emulator.events.frame_faults import FRAME_EFFECTS, FROM_ROBOT, TO_ROBOT, frame_fault_table
-from emulator.events.sample_faults import EFFECTS
-from emulator.events.table import (
-    BUS_EFFECTS,
-    EVENT_NAMES,
-    GNSS_EFFECTS,
-    MULTIPATH,
-    SHIFT_EFFECTS,
-    event_table,
-)
+from emulator.events.frame_faults import fill_frame_fault, frame_fault_table
+from emulator.events.progress import ticks
+from emulator.events.table import FRAME, KINDS, event_table
 from emulator.events.trigger import (
-    ASKED,
     AT_STATION,
     AT_TICK,
     CROSSING,
     EVENT_ENDED,
     EVENT_STARTED,
+    ON_REQUEST,
     SOME_OF,
     TRIGGER_DTYPE,
 )
-from emulator.plant.events import SENSORS
-from emulator.plant.outputs import OUTPUT_VALUES
-from emulator.sensors.gnss_fix import RANKS
-
-GNSS_LINE = -2
-"""``can_id`` of a gate on the GNSS receiver's sentences; no frame has it."""
-
-
-def ticks(seconds: float) -> int:
-    """The nearest whole number of ticks."""
-    return round(seconds / (TICK_NS * 1e-9))
 
 
 def stream_names(events: Sequence[Event]) -> list[str]:
@@ -72,10 +41,11 @@ def stream_seeds(events: Sequence[Event], seed: int) -> list[int]:
 def events_of(session: Session, first_stream: int) -> NDArray[np.void]:
     """(N,) EVENT_DTYPE in the scenario's order; their streams stand from ``first_stream`` on."""
     events = session.scenario.events
+    view = rig_view(session.rig, session.codec)
     table = event_table(len(events))
     for i, event in enumerate(events):
         e = table[i]
-        e["kind"] = EVENT_NAMES.index(event.kind)
+        e["kind"] = KINDS.index(event.declaration)
         e["stream"], e["chance"] = first_stream + 2 * i, first_stream + 2 * i + 1
         e["probability"] = event.probability
         if event.duration_s is not None:
@@ -90,70 +60,8 @@ def events_of(session: Session, first_stream: int) -> NDArray[np.void]:
         e["ramp"] = ticks(getattr(event, "ramp_s", None) or 0.0)
         share = getattr(event, "share", None)
         e["share"] = 1.0 if share is None else share
-        _own(session, e, event)
-        if event.kind == "mark":
-            e["duration"] = 0
+        event.declaration.fill(e, event, view)
     return table
-
-
-def _own(session: Session, e: np.void, event: Event) -> None:
-    """What only this kind of event has."""
-    if isinstance(event, FaultEvent):
-        e["effect"], e["signal"] = EFFECTS.index(event.effect), OUTPUT_VALUES.index(event.signal)
-        e["value"] = 0.0 if event.value is None else event.value
-        e["low"] = -math.inf if event.low is None else event.low
-        e["high"] = math.inf if event.high is None else event.high
-        if event.delay_ms is not None:
-            e["delay_ticks"] = ticks(event.delay_ms * 1e-3)
-            e["delay"] = round(event.delay_ms * 1e-3 * rate_of(session, event.signal))
-    elif isinstance(event, FrameEvent):
-        e["effect"] = FRAME_EFFECTS.index(event.effect)
-    elif isinstance(event, ActuatorEvent):
-        e["effect"], e["signal"] = ACTUATOR_EFFECTS.index(event.effect), CHANNELS.index(event.channel)
-        given = event.value if event.factor is None else event.factor
-        e["value"] = math.nan if given is None else given
-    elif isinstance(event, BusEvent):
-        e["effect"], e["signal"] = BUS_EFFECTS.index(event.effect), event.identifier or 0
-        e["value"] = event.load or 0.0
-    elif isinstance(event, RestartEvent):
-        e["signal"] = SENSORS.index(event.sensor)
-    elif isinstance(event, GripEvent):
-        e["value"] = event.factor
-        if event.from_m is not None and event.to_m is not None:
-            e["from_m"], e["to_m"] = event.from_m, event.to_m
-            e["left_m"], e["right_m"], e["edge_m"] = event.left_m, event.right_m, event.edge_m
-    elif isinstance(event, GustEvent):
-        # it comes *from* its direction, clockwise from north
-        e["value"], e["heading"] = event.speed_m_s, math.radians(270.0 - event.from_deg)
-    elif isinstance(event, GearboxEvent):
-        e["effect"] = SHIFT_EFFECTS.index(event.effect)
-    elif isinstance(event, GnssEvent):
-        _gnss(e, event)
-
-
-def _gnss(e: np.void, event: GnssEvent) -> None:
-    """The best fix it leaves, satellites it takes, its bias, its clock."""
-    e["effect"] = GNSS_EFFECTS.index(event.effect)
-    best = "none" if event.effect == "outage" else event.best_fix or RANKS[-1]
-    e["best_fix"], e["satellites"] = RANKS.index(best), event.satellites_lost or 0
-    e["value"] = event.bias_m or event.time_s or 0.0
-    e["heading"] = math.nan if event.towards_deg is None else math.radians(90.0 - event.towards_deg)
-    e["correlation"] = event.correlation_time_s or 10.0
-    if e["effect"] == MULTIPATH and event.ramp_s is None:
-        assert event.duration_s is not None  # the schema's rule
-        e["ramp"] = ticks(0.5 * event.duration_s)
-
-
-def rate_of(session: Session, signal: str) -> float:
-    """How often [1/s] a signal is sampled: the rate of the fastest output that carries it."""
-    rates = [
-        session.rig.outputs[name].rate_hz  # type: ignore[index]
-        for name in session.outputs
-        if signal in session.codec.signals[session.codec.frame(name)]
-    ]
-    if signal.startswith("gnss_"):
-        rates.append(session.rig.sensors.gnss.rate_hz)
-    return max(rates, default=0.0)
 
 
 # ---- triggers --------------------------------------------------------------------------------------------
@@ -191,8 +99,8 @@ def _trigger(session: Session, rows: list[Any], i: int, event: Event, trigger: T
         row["kind"], row["other"] = EVENT_STARTED, names.index(trigger.started)
     elif trigger.ended is not None:
         row["kind"], row["other"] = EVENT_ENDED, names.index(trigger.ended)
-    elif trigger.asked:
-        row["kind"] = ASKED
+    elif trigger.on_request:
+        row["kind"] = ON_REQUEST
     else:
         row["kind"], row["lap"] = AT_STATION, session.line.length
         row["station"] = _station(session, trigger)
@@ -221,26 +129,15 @@ def _station(session: Session, trigger: Trigger) -> float:
     return station + session.line.length * (laps + (station < start))
 
 
-# ---- gates -----------------------------------------------------------------------------------------------
+# ---- faults of frames ------------------------------------------------------------------------------------
 
 
 def frame_faults_of(session: Session) -> NDArray[np.void]:
-    """(G,) GATE_DTYPE: what stands in the way of frames, in the scenario's order."""
-    chosen = [(i, e) for i, e in enumerate(session.scenario.events) if isinstance(e, FrameEvent)]
+    """(G,) FRAME_FAULT_DTYPE: what stands in the way of frames, in the scenario's order."""
+    events = session.scenario.events
+    chosen = [i for i, event in enumerate(events) if event.declaration is KINDS[FRAME]]
     table = frame_fault_table(len(chosen))
-    ids = {name: int(i) for name, i in zip(session.codec.frames, session.codec.table.can_id, strict=True)}
-    for g, (i, event) in zip(table, chosen, strict=True):
-        g["event"], g["effect"] = i, FRAME_EFFECTS.index(event.effect)
-        g["can_id"] = GNSS_LINE if event.frame == "gnss" else ids[event.frame]
-        ours = event.frame == "gnss" or event.frame in session.outputs
-        g["direction"] = TO_ROBOT if ours else FROM_ROBOT
-        if event.shows is not None:
-            g["other_id"] = ids[event.shows]
-        g["copies"], g["flips"] = event.copies or 1, event.flips or 0
-        g["delay"] = 0 if event.delay_ms is None else ticks(event.delay_ms * 1e-3)
-        g["every"] = 1 if event.every_ms is None else ticks(event.every_ms * 1e-3)
-        for key in ("mask", "payload"):
-            data = bytes.fromhex(getattr(event, key) or "")
-            g[key][: len(data)] = list(data)
-        g["length"] = len(bytes.fromhex(event.payload or ""))
+    view = rig_view(session.rig, session.codec)
+    for g, i in zip(table, chosen, strict=True):
+        fill_frame_fault(g, i, events[i], view)
     return table

@@ -13,7 +13,6 @@ from emulator.assembly.event_tables import (
     frame_faults_of,
     stream_names,
     stream_seeds,
-    ticks,
     triggers_of,
 )
 from emulator.assembly.link_specs import line_baud
@@ -29,7 +28,8 @@ from emulator.core.frame_buffer import frame_buffer
 from emulator.core.random_streams import stream_start
 from emulator.core.signals import INDEX, TICK_NS, UNARMED_TICK
 from emulator.events.actuator_faults import actuators
-from emulator.events.table import NEVER, PAST
+from emulator.events.progress import NEVER, ticks
+from emulator.events.sample_faults import PAST
 from emulator.plant.commands import N_ROBOT, ROBOT_SIGNALS, RobotFrames
 from emulator.plant.events import sensor_of
 from emulator.plant.outputs import (

@@ -96,7 +96,7 @@ class Session:
     @property
     def asked_events(self) -> dict[str, int]:
         """Number by name of the events that wait to be asked for during the ride."""
-        return {e.name: i for i, e in enumerate(self.scenario.events) if e.can_be_asked}
+        return {e.name: i for i, e in enumerate(self.scenario.events) if e.can_be_requested}
 
     @property
     def bus(self) -> BusLoad | None:

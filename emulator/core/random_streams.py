@@ -43,3 +43,19 @@ def normal(streams: NDArray[np.uint64], i: int) -> float:
     u = uniform(streams, i)
     v = uniform(streams, i)
     return math.sqrt(-2.0 * math.log(u)) * math.cos(2.0 * math.pi * v)
+
+
+@jit
+def step_gauss_markov(
+    u: NDArray[np.float64], interval_s: float, time_s: float, streams: NDArray[np.uint64], i: int
+) -> None:
+    """Move three first-order Gauss-Markov processes ``u`` (3,), unit variance, by an interval [s].
+
+    Below 0: they begin, drawn afresh. ``time_s`` 0 or below: white. u' = phi u + sqrt(1 - phi^2) n with
+    phi = exp(-interval / time) is exact for any interval. Source: Gelb (ed.) 1974, *Applied Optimal
+    Estimation*, MIT Press, for the exponentially correlated process (from memory).
+    """
+    keep = math.exp(-interval_s / time_s) if interval_s >= 0.0 and time_s > 0.0 else 0.0
+    fresh = math.sqrt(1.0 - keep * keep)
+    for k in range(3):
+        u[k] = keep * u[k] + fresh * normal(streams, i)

@@ -11,20 +11,56 @@ widest play and the last stuck one count.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Set
 
 import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.compiled import Record, jit
+from emulator.events.declaration import (
+    PAUSES,
+    Effect,
+    EventKeys,
+    EventKind,
+    Key,
+    RigView,
+    Row,
+    Takes,
+    Wrong,
+    effect_key,
+)
 
 CHANNELS = ("steering", "throttle", "front_brake", "rear_brake", "clutch", "gear")
 """Actuator channels as rigs and scenarios name them."""
 STEERING, THROTTLE, FRONT_BRAKE, REAR_BRAKE, CLUTCH, GEAR = range(len(CHANNELS))
 
-ACTUATOR_EFFECTS = ("no_response", "stuck", "slow", "weak", "offset", "free_play", "brake_fade")
-"""Goes to rest; stays where it is or at a given value; slower by a factor; times a factor; plus; moves only
-once asked for more than half the play to a side; torque of the brake times a factor at the same pressure."""
-NO_RESPONSE, STUCK, SLOW, WEAK, OFFSET, FREE_PLAY, BRAKE_FADE = range(len(ACTUATOR_EFFECTS))
+_FACTOR = {"factor": "a number"}
+EFFECTS = (
+    Effect("no_response", "it goes to rest: no torque, throttle shut, no pressure, clutch released"),
+    Effect("stuck", "it stays where it is, or at ``value``", takes=("value",)),
+    Effect(
+        "slow",
+        "its time constant is ``factor`` times as long, its rate limit so many times less",
+        needs=_FACTOR,
+        least={"factor": 1},
+    ),
+    Effect("weak", "it delivers ``factor`` of what it should", needs=_FACTOR, most={"factor": 1}),
+    Effect("offset", "it delivers ``value`` more", needs={"value": "a number"}),
+    Effect(
+        "free_play",
+        "it moves only once asked for more than half of ``value`` to a side",
+        needs={"value": "a number"},
+        least={"value": 0},
+    ),
+    Effect(
+        "brake_fade",
+        "``factor`` of the brake's torque at the same pressure",
+        needs=_FACTOR,
+        most={"factor": 1},
+    ),
+)
+ACTUATOR_EFFECTS = tuple(e.name for e in EFFECTS)
+NO_RESPONSE, STUCK, SLOW, WEAK, OFFSET, FREE_PLAY, BRAKE_FADE = range(len(EFFECTS))
 
 ACTUATOR_DTYPE = np.dtype(
     [
@@ -108,3 +144,53 @@ def move(a: Record, commanded: float, gain: float, step: float, low: float, high
         a.state = min(high, max(low, a.stuck_at))
     a.delivered = min(high, max(low, a.state * a.gain + a.offset))
     return float(a.delivered)
+
+
+def _fill(e: Row, event: EventKeys, _rig: RigView) -> None:
+    e["effect"], e["signal"] = ACTUATOR_EFFECTS.index(event.effect), CHANNELS.index(event.channel)
+    applied = event.value if event.factor is None else event.factor
+    e["value"] = math.nan if applied is None else applied
+
+
+def _rules(event: EventKeys, _given: Set[str]) -> Iterator[Wrong]:
+    if event.effect in ("no_response", "stuck") and event.ramp_s > 0:
+        yield Wrong(f"effect {event.effect} takes no ramp_s; remove it", "ramp_s")
+    if event.effect == "brake_fade" and not event.channel.endswith("brake"):
+        yield Wrong(f"expected a brake for effect brake_fade, got {event.channel}", "channel")
+    if event.channel == "gear" and event.effect not in ("no_response", "stuck", "slow"):
+        yield Wrong(f"expected no_response, stuck or slow for the gear lever, got {event.effect}", "effect")
+    if event.channel == "gear" and event.value is not None:
+        yield Wrong("a gear lever is stuck in the gear it is in; remove value", "value")
+
+
+def _unmet(event: EventKeys, rig: RigView) -> Iterator[Wrong]:
+    if event.channel == "steering" and rig.steering_imposed:
+        yield Wrong(
+            "expected another channel: on this rig the real fork's measured angle is imposed", "channel"
+        )
+
+
+KIND = EventKind(
+    "actuator",
+    "A fault of one actuator channel.\n\n"
+    "``value`` in the unit of the channel's signal ``actuator.*``. A gear lever knows the first three.",
+    (
+        Key("channel", CHANNELS, "the actuator", required=True),
+        effect_key(EFFECTS, "what is wrong with it"),
+        Key(
+            "value",
+            Takes.NUMBER,
+            "where it is stuck, the offset or the play",
+            unit="the channel's",
+            least=-1e8,
+            most=1e8,
+        ),
+        Key("factor", Takes.NUMBER, "how much slower, weaker or more faded it is", "1", least=0, most=1000),
+        PAUSES,
+    ),
+    _fill,
+    EFFECTS,
+    ramped=True,
+    rules=_rules,
+    unmet=_unmet,
+)

@@ -17,6 +17,8 @@ another timing carries ``ports.UNTIMED``.
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Set
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -24,11 +26,49 @@ from emulator.core.compiled import Record, jit
 from emulator.core.frame_buffer import MAX_DATA, UNTIMED, FrameBuffer
 from emulator.core.random_streams import uniform
 from emulator.core.signals import RUNNING
-
-FRAME_EFFECTS = (
-    *("loss", "repetition", "delay", "insertion", "masquerade", "incorrect_sequence", "corruption"),
+from emulator.events.declaration import (
+    PAUSES,
+    Effect,
+    EventKeys,
+    EventKind,
+    Key,
+    RigView,
+    Row,
+    Takes,
+    Wrong,
+    effect_key,
 )
-LOSS, REPETITION, DELAY, INSERTION, MASQUERADE, INCORRECT_SEQUENCE, CORRUPTION = range(len(FRAME_EFFECTS))
+from emulator.events.progress import ticks
+
+EFFECTS = (
+    Effect("loss", "it does not come", takes=("share",)),
+    Effect("repetition", "it comes again, ``copies`` times, in the same tick", takes=("copies", "share")),
+    Effect("delay", "it comes ``delay_ms`` later", needs={"delay_ms": "a time"}, takes=("share",)),
+    Effect(
+        "insertion",
+        "``payload`` comes every ``every_ms`` besides",
+        needs={"payload": "bytes", "every_ms": "a time"},
+    ),
+    Effect(
+        "masquerade",
+        "it comes with the last payload of frame ``shows``",
+        needs={"shows": "a frame"},
+        takes=("share",),
+    ),
+    Effect("incorrect_sequence", "it comes behind the next one", takes=("share",)),
+    Effect(
+        "corruption",
+        "bits are flipped: those of ``mask``, or ``flips`` drawn ones",
+        takes=("mask", "flips", "share"),
+    ),
+)
+FRAME_EFFECTS = tuple(e.name for e in EFFECTS)
+LOSS, REPETITION, DELAY, INSERTION, MASQUERADE, INCORRECT_SEQUENCE, CORRUPTION = range(len(EFFECTS))
+
+GNSS_FRAME_EFFECTS = ("loss", "repetition", "delay", "corruption")
+"""What can be done to GNSS sentences as a whole."""
+GNSS_LINE = -2
+"""``can_id`` of a gate on the GNSS receiver's sentences; no frame has it."""
 
 TO_ROBOT, FROM_ROBOT = range(2)
 """Directions."""
@@ -269,3 +309,93 @@ def burst_faults(
                     burst[bit // 7] ^= np.uint8(1 << (bit % 7))
                     left -= 1
     return copies, delay
+
+
+def fill_frame_fault(g: Row, number: int, event: EventKeys, rig: RigView) -> None:
+    """Put an event of kind ``frame``, the ``number``-th of its scenario, into its gate."""
+    g["event"], g["effect"] = number, FRAME_EFFECTS.index(event.effect)
+    g["can_id"] = GNSS_LINE if event.frame == "gnss" else rig.frames[event.frame][0]
+    ours = event.frame == "gnss" or event.frame in rig.frame_rates_hz
+    g["direction"] = TO_ROBOT if ours else FROM_ROBOT
+    if event.shows is not None:
+        g["other_id"] = rig.frames[event.shows][0]
+    g["copies"], g["flips"] = event.copies or 1, event.flips or 0
+    g["delay"] = 0 if event.delay_ms is None else ticks(event.delay_ms * 1e-3)
+    g["every"] = 1 if event.every_ms is None else ticks(event.every_ms * 1e-3)
+    for key in ("mask", "payload"):
+        data = bytes.fromhex(getattr(event, key) or "")
+        g[key][: len(data)] = list(data)
+    g["length"] = len(bytes.fromhex(event.payload or ""))
+
+
+def _fill(e: Row, event: EventKeys, _rig: RigView) -> None:
+    e["effect"] = FRAME_EFFECTS.index(event.effect)
+
+
+def _rules(event: EventKeys, _given: Set[str]) -> Iterator[Wrong]:
+    if event.effect == "corruption" and (event.mask is None) == (event.flips is None):
+        yield Wrong("expected either mask or flips with effect corruption")
+    if event.mask is not None and set(event.mask) == {"0"}:
+        yield Wrong("expected a bit that is set: this mask flips none", "mask")
+    if event.frame == "gnss" and event.effect not in GNSS_FRAME_EFFECTS:
+        yield Wrong(
+            f"expected one of {', '.join(GNSS_FRAME_EFFECTS)} for gnss, whose sentences have no "
+            f"identifier and no counter, got {event.effect}",
+            "effect",
+        )
+    if event.frame == "gnss" and event.mask is not None:
+        yield Wrong("expected flips instead of mask for gnss: its bytes are characters", "mask")
+    if event.shows == event.frame:
+        yield Wrong("expected another frame than its own", "shows")
+
+
+def _unmet(event: EventKeys, rig: RigView) -> Iterator[Wrong]:
+    """Frames the rig hasn't, bytes that no frame on its bus has, bits the frame hasn't, too long a wait."""
+    known = (*rig.frames, "gnss")
+    for key in ("frame", "shows"):
+        name = getattr(event, key)
+        if name is not None and name not in (known if key == "frame" else rig.frames):
+            yield Wrong(f"expected a frame of this rig ({', '.join(known)}), got {name!r}", key, known)
+    if event.payload is not None:
+        n = len(bytes.fromhex(event.payload))
+        if n > rig.short and n not in rig.long:
+            lengths = ", ".join(map(str, rig.long))
+            may = f"or {lengths} bytes" if rig.long else "bytes on a bus of classical frames"
+            yield Wrong(f"expected 1 to {rig.short} {may}, got {n}", "payload")
+    if event.frame in rig.frames:
+        n = rig.frames[event.frame][1]
+        if event.mask is not None and any(bytes.fromhex(event.mask)[n:]):
+            yield Wrong(
+                f"expected bits of the frame's {n} bytes, got a mask that sets bits beyond them", "mask"
+            )
+        if event.flips is not None and event.flips > 8 * n:
+            yield Wrong(f"expected at most the {8 * n} bits of the frame, got {event.flips}", "flips")
+    most_ms = 1e3 * WAITING_ROOM / rig.frame_rates_hz.get(event.frame, 1000.0)
+    if event.delay_ms is not None and event.frame != "gnss" and event.delay_ms >= most_ms:
+        yield Wrong(
+            f"expected less than {most_ms:g} ms: no more than {WAITING_ROOM} frames are held back", "delay_ms"
+        )
+
+
+KIND = EventKind(
+    "frame",
+    "A fault of one frame on its way to the robot or from it, or of the GNSS sentences (frame ``gnss``).\n\n"
+    "Counters and checksums are the sender's: nothing is made good. ``share`` of the frames is hit.",
+    (
+        Key("frame", Takes.FRAME, "the frame it acts on, or gnss", required=True),
+        effect_key(EFFECTS, "what becomes of the frame"),
+        Key("share", Takes.NUMBER, "of the frames that is hit, each drawn; all without it", above=0, most=1),
+        PAUSES,
+        Key("copies", Takes.WHOLE, "how often it comes again", least=1, most=8),
+        Key("delay_ms", Takes.NUMBER, "how much later it comes", least=1, most=1000),
+        Key("every_ms", Takes.NUMBER, "from one inserted frame to the next", least=1, most=60_000),
+        Key("payload", Takes.BYTES, "bytes of the inserted frame"),
+        Key("shows", Takes.FRAME, "the frame whose payload is shown"),
+        Key("mask", Takes.BYTES, "bits that are flipped"),
+        Key("flips", Takes.WHOLE, "so many drawn bits are flipped", least=1, most=8 * MAX_DATA),
+    ),
+    _fill,
+    EFFECTS,
+    rules=_rules,
+    unmet=_unmet,
+)

@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from emulator.core.compiled import jit
 
-AT_TICK, AT_STATION, CROSSING, EVENT_STARTED, EVENT_ENDED, ASKED, SOME_OF = range(7)
+AT_TICK, AT_STATION, CROSSING, EVENT_STARTED, EVENT_ENDED, ON_REQUEST, SOME_OF = range(7)
 """Kinds of nodes: a time; a station passed; a signal that crosses a level; another event's start or end;
-being asked for during the ride; so many of its children (one: first of; as many as there are: all of)."""
+being requested during the ride; so many of its children (one: first of; as many as there are: all of)."""
 
 TRIGGER_DTYPE = np.dtype(
     [
@@ -78,7 +78,7 @@ def evaluate(
                 t.met = 1 if events[t.other].starts > t.seen else 0
             elif t.kind == EVENT_ENDED:
                 t.met = 1 if events[t.other].ends > t.seen else 0
-            elif t.kind == ASKED:
+            elif t.kind == ON_REQUEST:
                 t.met = 1 if events[t.event].requested != 0 else 0
             else:
                 t.met = 1 if t.met_children >= t.need else 0

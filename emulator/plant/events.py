@@ -16,28 +16,22 @@ from numpy.typing import NDArray
 from emulator.core.compiled import Record, jit
 from emulator.core.signals import EVENT_BITS, RUNNING, TICK_NS
 from emulator.events.actuator_faults import apply_fault, intact
-from emulator.events.table import (
+from emulator.events.bus_faults import disturb_bus
+from emulator.events.gearbox_faults import disturb_shifts
+from emulator.events.gnss_faults import disturb_receiver
+from emulator.events.power_faults import DEVICES, cut_power, restore_power
+from emulator.events.progress import (
     ACTIVE,
-    ACTUATOR,
-    BUS,
-    BUS_OFF,
     ENDED,
-    GEARBOX,
-    GNSS,
-    GRIP,
-    GUST,
-    MARK,
     NOTHING,
-    RESTART,
     SPARED,
-    STALE,
     STARTED,
-    TIME_JUMP,
     WAITING,
     advance,
-    gust,
     strength,
 )
+from emulator.events.surface_events import grip_left, gust
+from emulator.events.table import ACTUATOR, BUS, GEARBOX, GNSS, GRIP, GUST, MARK, RESTART
 from emulator.events.trigger import again, evaluate
 from emulator.plant.fall_causes import emit_event
 from emulator.plant.outputs import (
@@ -56,10 +50,9 @@ from emulator.road.line import Line, cover
 from emulator.sensors.gnss_fix import allowed, climb, fix_in_use, hold
 from emulator.vehicle.state import U_WIND_X, U_WIND_Y
 
-SENSORS = ("wheel_speed", "imu", "lean", "fork_angle", "engine", "gnss", "wheel_pulses", "analogue")
-"""Devices that can lose their power; bits of a mask."""
-SENSOR_GNSS = SENSORS.index("gnss")
-SENSOR_IMU, SENSOR_LEAN = SENSORS.index("imu"), SENSORS.index("lean")
+SENSOR_GNSS = DEVICES.index("gnss")
+SENSOR_IMU, SENSOR_LEAN = DEVICES.index("imu"), DEVICES.index("lean")
+"""Bits of the masks of devices (emulator.events.power_faults)."""
 
 _FROM = (
     (V_ANALOGUE, "analogue"),
@@ -77,7 +70,7 @@ _FROM = (
 def sensor_of(value: int) -> int:
     """Bit of the device that an output value (plant.sensing) comes from; 0: the bench itself."""
     name = next(name for first, name in _FROM if value >= first)
-    return 1 << SENSORS.index(name) if name else 0
+    return 1 << DEVICES.index(name) if name else 0
 
 
 @jit
@@ -99,7 +92,7 @@ def _move(
             emit_event(m, EV_ENDED + e.kind, i, e.value)
         if change != STARTED:
             if e.kind == RESTART and change == ENDED:
-                run.woken |= 1 << e.signal
+                restore_power(run, e)
             if e.state == WAITING and e.every <= 0:
                 again(triggers, events, i)
 
@@ -144,26 +137,20 @@ def step_events(
             u[U_WIND_X] += speed * math.cos(e.heading)
             u[U_WIND_Y] += speed * math.sin(e.heading)
         elif e.kind == GEARBOX:
-            run.shift_effect = e.effect + 1
+            disturb_shifts(run, e)
         elif e.kind == GNSS:
             best = min(best, e.best_fix)
             satellites -= e.satellites
-            if e.effect == STALE and riding:
-                run.gnss_stale = 1
-            elif e.effect == TIME_JUMP:
-                run.gnss_time_shift_ns += int(np.rint(e.value * 1e9))
+            disturb_receiver(run, e, riding)
         elif not riding:
             continue
         elif e.kind == ACTUATOR:
             apply_fault(actuators[e.signal], e, strength(e, run.scenario_tick))
         elif e.kind == RESTART:
-            run.dark |= 1 << e.signal
-        elif e.kind == BUS and e.effect == BUS_OFF:
-            run.bus_off = 1
+            cut_power(run, e)
         elif e.kind == BUS:
-            load += e.value
-            run.overload_id = e.signal
-    run.fault_mask = mask
+            load += disturb_bus(run, e)
+    run.events_active = mask
     run.overload_owed = run.overload_owed + load * TICK_NS if load > 0.0 else 0.0
     if run.dark >> SENSOR_GNSS & 1:
         best = 0
@@ -181,8 +168,8 @@ def grip_factor(events: NDArray[np.void], tick: int, line: Line, station: float,
     for i in range(events.shape[0]):
         e = events[i]
         if e.kind == GRIP and e.live != 0:
-            share = strength(e, tick)
+            covered = 1.0
             if not math.isnan(e.from_m):
-                share *= cover(line, e.from_m, e.to_m, e.left_m, e.right_m, e.edge_m, station, offset)
-            factor *= 1.0 + share * (e.value - 1.0)
+                covered = cover(line, e.from_m, e.to_m, e.left_m, e.right_m, e.edge_m, station, offset)
+            factor *= grip_left(e, tick, covered)
     return factor

@@ -9,11 +9,12 @@ from numpy.typing import NDArray
 
 from emulator.core.axes import Vec3, rotate, rotate_back
 from emulator.core.compiled import Record, jit
-from emulator.core.random_streams import normal
+from emulator.core.random_streams import normal, step_gauss_markov
 from emulator.events.actuator_faults import FRONT_BRAKE, REAR_BRAKE
-from emulator.events.table import GNSS, JUMP, MULTIPATH, raised_cosine, strength
+from emulator.events.gnss_faults import position_bias
+from emulator.events.table import GNSS
 from emulator.sensors import analogue
-from emulator.sensors.gnss import moving, multipath_bias, position_fix, step_gauss_markov
+from emulator.sensors.gnss import moving, position_fix
 from emulator.sensors.gnss_fix import QUALITY_OF_RANK, dilution_factor
 from emulator.sensors.imu import FORCE, RATES, feel, reading
 from emulator.sensors.imu import STREAMS as IMU_STREAMS
@@ -394,21 +395,8 @@ def measure_gnss(
     )
     for i in range(events.shape[0]):
         e = events[i]
-        if e.kind != GNSS or e.live == 0:
-            continue
-        if e.effect == JUMP:
-            share = strength(e, r.scenario_tick)
-            east += share * e.value * math.cos(e.heading)
-            north += share * e.value * math.sin(e.heading)
-        elif e.effect == MULTIPATH:
-            interval = (now_ns - e.wander_ns) * 1e-9 if e.wander_ns >= 0 else -1.0
-            bias_east, bias_north = multipath_bias(
-                e.value, e.heading, e.wander, interval, e.correlation, streams, e.stream
-            )
-            e.wander_ns = now_ns
-            share = raised_cosine(e, r.scenario_tick)
-            east += share * bias_east
-            north += share * bias_north
+        if e.kind == GNSS and e.live != 0:
+            east, north = position_bias(e, east, north, r.scenario_tick, now_ns, streams)
     v[V_GNSS_X], v[V_GNSS_Y], v[V_GNSS_Z] = east, north, up
     v_east, v_north = senses[S_ANTENNA_VELOCITY], senses[S_ANTENNA_VELOCITY + 1]
     v[V_GNSS_SPEED], v[V_GNSS_COURSE] = moving(

@@ -14,14 +14,12 @@ The counter goes on from where it was; edges that a fault took away are not made
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.compiled import Record, jit
-from emulator.events.sample_faults import DELAY, FREEZE, NOISE, SIGN_CHANGE, SPIKE, delayed_sample, faulted
-from emulator.events.table import FAULT, strength
+from emulator.events.sample_faults import edge_fault
+from emulator.events.table import FAULT
 from emulator.plant.outputs import S_WHEEL_FRONT, V_WHEEL_FRONT
 from emulator.sensors.wheel_speed import bring_to_rest, turn
 
@@ -36,7 +34,6 @@ def turn_pulses(
     streams: NDArray[np.uint64],
     now_ns: int,
     share: float,
-    tick_s: float,
 ) -> None:
     """Turn the rings behind the pulse frames (2 front, 3 rear) on to this tick; call every tick.
 
@@ -51,17 +48,8 @@ def turn_pulses(
             e = events[i]
             if e.kind != FAULT or e.signal != V_WHEEL_FRONT + k:
                 continue
-            speed = before = abs(rate) * ring.radius
-            if e.effect == DELAY:
-                before = delayed_sample(past[i, 1], e.past_turning_n, e.delay_ticks, speed)
-                e.past_turning_n += 1
-            if share >= 1.0 or e.live == 0 or e.share < 1.0 or e.effect in (NOISE, SPIKE, SIGN_CHANGE):
-                continue
-            if e.effect == FREEZE and math.isnan(e.held_turning):
-                e.held_turning = speed
-            elapsed = (run.scenario_tick - e.started) * tick_s
-            ramp = strength(e, run.scenario_tick) * (1.0 - share)
-            speed = faulted(e, speed, e.held_turning, before, elapsed, ramp, streams)
-            rate = 0.0 if math.isnan(speed) else max(0.0, speed) / ring.radius
+            speed = edge_fault(e, abs(rate) * ring.radius, past[i, 1], run.scenario_tick, share, streams)
+            if speed >= 0.0:
+                rate = speed / ring.radius
         turn(ring, rate, now_ns)
         bring_to_rest(ring, share > 0.0)

@@ -132,12 +132,12 @@ RUN_DTYPE = np.dtype(
         ("analogue", np.float64, (len(ANALOGUE),)),  # lagged values; NaN: begin at the true ones
         ("heartbeat_out", np.float64),
         ("diverged", np.int64),
-        ("fault_mask", np.float64),
+        ("events_active", np.float64),
         ("bus_off", np.int64),  # 1: our controller is off the bus, by an event
         ("overload_owed", np.float64),  # [ns] of the bus that an overload has still to take
         ("overload_id", np.int64),
         ("overload_ns", np.int64),  # what its frames of this tick take
-        ("dark", np.int64),  # mask of sensors without power (plant.events.SENSORS)
+        ("dark", np.int64),  # mask of sensors without power (events.power_faults.DEVICES)
         ("woken", np.int64),  # mask of those that have it again from this tick on
         ("gnss_stale", np.int64),  # 1: the receiver says its last epoch again
         ("gnss_reported_ns", np.int64),  # time of validity it says, loop's time; NEVER: said nothing yet

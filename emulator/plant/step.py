@@ -26,8 +26,9 @@ from emulator.core.frame_buffer import FrameBuffer
 from emulator.core.signals import ARMED, INDEX, RUNNING, STANDBY, TICK_NS, TRIPPED
 from emulator.events.actuator_faults import FRONT_BRAKE, GEAR, REAR_BRAKE, STEERING
 from emulator.events.frame_faults import FROM_ROBOT, TO_ROBOT, copy_frames
-from emulator.events.sample_faults import DELAY, FREEZE, delayed_sample, faulted
-from emulator.events.table import FAULT, NEVER, hits, strength
+from emulator.events.progress import NEVER
+from emulator.events.sample_faults import sample_fault
+from emulator.events.table import FAULT
 from emulator.plant.bus import apply_frame_faults, inject_overload, received
 from emulator.plant.commands import R_GEAR, SHIFT_DONE, SHIFT_FAILED, RobotFrames, actuate, receive, shift
 from emulator.plant.events import SENSOR_GNSS, SENSOR_IMU, SENSOR_LEAN, grip_factor, step_events
@@ -251,18 +252,8 @@ def _measured(
         value = np.nan if o.absent[k] != 0 else m.values[v]
         for i in range(events.shape[0]):
             e = events[i]
-            if e.kind != FAULT or e.signal != v:
-                continue
-            before = value
-            if e.effect == DELAY:
-                before = delayed_sample(past[i, 0], e.past_n, e.delay, value)
-                e.past_n += 1
-            if share < 1.0 and hits(e, streams):
-                if e.effect == FREEZE and e.holds == 0:
-                    e.holds, e.held = 1, value
-                elapsed = (run.scenario_tick - e.started) * _TICK_S
-                ramp = strength(e, run.scenario_tick) * (1.0 - share)
-                value = faulted(e, value, e.held, before, elapsed, ramp, streams)
+            if e.kind == FAULT and e.signal == v:
+                value = sample_fault(e, value, past[i, 0], run.scenario_tick, share, streams)
         samples[k] = value
 
 
@@ -375,7 +366,7 @@ def _fill_row(
     row[_LINE], row[_LINE + 1] = run.station, run.offset
     _, _, _, curvature, speed = sample(line, run.station)
     row[_LINE + 2], row[_LINE + 3] = speed, curvature
-    row[_BENCH], row[_BENCH + 1], row[_BENCH + 2] = run.state, run.trip_reason, run.fault_mask
+    row[_BENCH], row[_BENCH + 1], row[_BENCH + 2] = run.state, run.trip_reason, run.events_active
     row[_MISSING] = run.missing
     row[_LOOP], row[_LOOP + 1] = lateness_us, compute_us
 
@@ -517,7 +508,7 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
         to_rest(rig, m.senses, m.held, share, body.gravity)
     turn_rings(p.rings, m.senses, now_ns, share > 0.0)
     feel_motion(p.imu, m.senses, p.streams, share >= 1.0)
-    turn_pulses(run, p.rings, p.events, p.past, m.senses, p.streams, now_ns, share, _TICK_S)
+    turn_pulses(run, p.rings, p.events, p.past, m.senses, p.streams, now_ns, share)
 
     # Everything outside counts in scenario time: tick 0 is when the ride starts.
     origin_ns = (run.tick - run.scenario_tick) * TICK_NS

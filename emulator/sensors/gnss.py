@@ -6,7 +6,7 @@ u' = phi u + sqrt(1 - phi^2) n, phi = exp(-dt / correlation time), which is exac
 with unit variance and scaled by the fix in use, so a change of fix scales the error that is there. Velocity
 noise is white on east and north (velocity comes from Doppler shifts, so it is there with any fix); course is
 that velocity's, so its error is sigma / speed and grows at low speed, plus a part of its own. All but that
-part grow with the dilution. Multipath is a bias on top. Source: Gelb (ed.) 1974, *Applied Optimal
+part grow with the dilution. Source: Gelb (ed.) 1974, *Applied Optimal
 Estimation*, MIT Press, for the exponentially correlated process (from memory).
 """
 
@@ -57,17 +57,6 @@ QUALITIES = 6
 
 
 @jit
-def step_gauss_markov(
-    u: NDArray[np.float64], interval_s: float, time_s: float, streams: NDArray[np.uint64], i: int
-) -> None:
-    """Move the drift ``u`` (3,), unit variance, by an interval [s]; below 0: it begins, drawn afresh."""
-    keep = math.exp(-interval_s / time_s) if interval_s >= 0.0 and time_s > 0.0 else 0.0
-    fresh = math.sqrt(1.0 - keep * keep)
-    for k in range(3):
-        u[k] = keep * u[k] + fresh * normal(streams, i)
-
-
-@jit
 def position_fix(
     errors: NDArray[np.float64],
     u: NDArray[np.float64],
@@ -90,28 +79,6 @@ def position_fix(
         north + drift * u[1] + noise * normal(streams, i),
         up + drift_height * u[2] + noise_height * normal(streams, i),
     )
-
-
-@jit
-def multipath_bias(
-    bias_m: float,
-    heading: float,
-    u: NDArray[np.float64],
-    interval_s: float,
-    time_s: float,
-    streams: NDArray[np.uint64],
-    i: int,
-) -> tuple[float, float]:
-    """Bias [m] of east and north that reflected signals make.
-
-    bias_m   its size: the length if it has a direction, else its root mean square
-    heading  [rad] where to, from east, anticlockwise; NaN: drawn, east and north each a process as the drift
-    u        (3,) state of that, moved by ``interval_s`` (below 0: it begins); ``time_s`` its correlation time
-    """
-    if not math.isnan(heading):
-        return bias_m * math.cos(heading), bias_m * math.sin(heading)
-    step_gauss_markov(u, interval_s, time_s, streams, i)
-    return bias_m * math.sqrt(0.5) * u[0], bias_m * math.sqrt(0.5) * u[1]
 
 
 @jit

@@ -68,7 +68,7 @@ def _virtual() -> None:
     from emulator.assembly.link_specs import output_specs
     from emulator.assembly.session import mission
     from emulator.core.signals import SIGNALS
-    from emulator.events.table import NEVER
+    from emulator.events.progress import NEVER
     from emulator.loop.certificate import TimingAccounts
     from emulator.robot.design import blank_design
     from emulator.robot.mission import ReferenceRider

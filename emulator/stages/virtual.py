@@ -19,7 +19,7 @@ from emulator.assembly.session import Session, mission
 from emulator.core.compiled import entry, jit
 from emulator.core.frame_buffer import FrameBuffer, frame_buffer
 from emulator.core.signals import ARMED, INDEX, RUNNING, TICK_NS, UNARMED_TICK
-from emulator.events.table import NEVER
+from emulator.events.progress import NEVER
 from emulator.loop.certificate import FrameAccounts, account_frames
 from emulator.plant.step import Plant, tick
 from emulator.record.writer import RX, RunWriter

@@ -116,7 +116,7 @@ def _heard_after(ride):
     """Ticks from a lean sample until the rider's step that hears it."""
     from emulator.core.frame_buffer import frame_buffer
     from emulator.core.signals import SIGNALS
-    from emulator.events.table import NEVER
+    from emulator.events.progress import NEVER
     from emulator.robot.records import Z_LEAN
     from emulator.stages.virtual import run_ticks
 

@@ -10,7 +10,7 @@ import pytest
 
 from emulator.assembly.bench import EVENT_KINDS, Bench
 from emulator.core.signals import INDEX, RUNNING, STANDBY, TRIPPED
-from emulator.events.table import EVENT_NAMES, MARK
+from emulator.events.table import KINDS, MARK
 from emulator.plant.states import END_NAMES, EV_BEGAN, EV_ENDED, EV_SPARED, TRIP_ARMING, TRIP_TEXTS
 from emulator.shared_memory.status import Command
 from emulator.wire.geodesy import Origin
@@ -354,7 +354,7 @@ def test_every_kind_of_event_has_its_own_name():
     own = sorted(code for code in EVENT_KINDS if code < EV_BEGAN)
     assert own == list(range(1, len(own) + 1))
     for first in (EV_BEGAN, EV_ENDED, EV_SPARED):
-        kinds = {first + kind for kind in range(len(EVENT_NAMES)) if (first, kind) != (EV_ENDED, MARK)}
+        kinds = {first + kind for kind in range(len(KINDS)) if (first, kind) != (EV_ENDED, MARK)}
         assert kinds <= set(EVENT_KINDS)
 
 

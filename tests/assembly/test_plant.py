@@ -11,12 +11,12 @@ from emulator.config.rig.file import load_rig
 from emulator.config.rig.inertial_unit import EngineOrder, RoadBand, Vibration
 from emulator.config.rig.outputs import COMMAND_FRAMES, Output
 from emulator.config.rig.sensors import AnalogueSensor
-from emulator.config.scenario.events import GripEvent, MarkEvent, Trigger
+from emulator.config.scenario.events import Trigger
 from emulator.config.scenario.schema import Wind
 from emulator.core.axes import roll_pitch_yaw, rotation_of
 from emulator.core.errors import ConfigError
 from emulator.core.random_streams import stream_start
-from emulator.events.sample_faults import EFFECTS
+from emulator.events.sample_faults import SAMPLE_EFFECTS as EFFECTS
 from emulator.events.table import FAULT, GRIP, MARK
 from emulator.events.trigger import AT_STATION, AT_TICK
 from emulator.plant.outputs import ANALOGUE, OUTPUT_VALUES, STREAM_NAMES
@@ -33,6 +33,7 @@ from emulator.vehicle.state import (
     VELOCITY,
 )
 from emulator.wire.can_frames import load_codec
+from tests.support.events import GripEvent, MarkEvent
 from tests.support.scripted_robot import RIG, fault, variant, with_events
 
 

@@ -12,7 +12,7 @@ from emulator.assembly.session import load_session
 from emulator.core.compiled import entry, jit
 from emulator.core.frame_buffer import frame_buffer
 from emulator.core.signals import RUNNING, SIGNALS
-from emulator.events.table import NEVER
+from emulator.events.progress import NEVER
 from emulator.shared_memory.status import Command
 from emulator.stages.virtual import VirtualRide, hear, run_ticks
 from emulator.vehicle.integrate import begin, finish

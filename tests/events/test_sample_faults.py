@@ -10,11 +10,11 @@ from emulator.core.random_streams import normal, stream_start
 from emulator.events.sample_faults import (
     DELAY,
     DROPOUT,
-    EFFECTS,
     FREEZE,
     GAIN,
     NOISE,
     QUANTISATION,
+    SAMPLE_EFFECTS,
     SATURATION,
     SIGN_CHANGE,
     STUCK,
@@ -55,13 +55,13 @@ def statement(effect, clean, value, held, past, elapsed, z):
     }[effect]
 
 
-@given(st.sampled_from(EFFECTS), numbers, numbers, numbers, numbers, st.floats(0, 1e5), shares)
+@given(st.sampled_from(SAMPLE_EFFECTS), numbers, numbers, numbers, numbers, st.floats(0, 1e5), shares)
 @settings(deadline=None)
 def test_every_effect_is_what_its_statement_says(effect, clean, value, held, past, elapsed, strength):
     if effect == "quantisation" and abs(value) < 1e-3:
         value = 0.5
     z = normal(streams(), 0)
-    e = event(EFFECTS.index(effect), value, -abs(value), abs(value))
+    e = event(SAMPLE_EFFECTS.index(effect), value, -abs(value), abs(value))
     got = faulted(e, clean, held, past, elapsed, strength, streams())
     shown = statement(effect, clean, value, held, past, elapsed, z)
     expected = shown if effect == "dropout" else (1 - strength) * clean + strength * shown
@@ -69,10 +69,10 @@ def test_every_effect_is_what_its_statement_says(effect, clean, value, held, pas
     np.testing.assert_allclose(got, expected, rtol=0, atol=1e-14 * size * 8)
 
 
-@given(st.sampled_from(EFFECTS), numbers, numbers)
+@given(st.sampled_from(SAMPLE_EFFECTS), numbers, numbers)
 @settings(deadline=None)
 def test_at_no_strength_every_effect_but_dropout_leaves_the_value_bit_for_bit(effect, clean, value):
-    e = event(EFFECTS.index(effect), value or 1.0)
+    e = event(SAMPLE_EFFECTS.index(effect), value or 1.0)
     got = faulted(e, clean, 3.3, 4.4, 5.5, 0.0, streams())
     assert math.isnan(got) if effect == "dropout" else got == clean
 
@@ -99,7 +99,7 @@ def test_a_step_too_fine_to_count_changes_nothing():
 
 
 def test_noise_draws_from_its_own_stream_and_no_other_effect_draws():
-    for effect in range(len(EFFECTS)):
+    for effect in range(len(SAMPLE_EFFECTS)):
         mine = np.array([stream_start(1, "a"), stream_start(1, "b")], np.uint64)
         before = mine.copy()
         e = event(effect, 2.0)
@@ -110,7 +110,7 @@ def test_noise_draws_from_its_own_stream_and_no_other_effect_draws():
 
 
 def test_a_sensor_without_a_value_has_none_with_a_fault_on_top():
-    for effect in range(len(EFFECTS)):
+    for effect in range(len(SAMPLE_EFFECTS)):
         if effect in (FREEZE, STUCK, DELAY):  # these show another value than the sensor's
             continue
         assert math.isnan(faulted(event(effect, 2.0, 0.0, 1.0), math.nan, 3.0, 3.5, 4.0, 1.0, streams()))

@@ -7,14 +7,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emulator.events.table import ACTIVE, ENDED, NEVER, advance, event_table
+from emulator.events.progress import ACTIVE, ENDED, NEVER, advance
+from emulator.events.table import event_table
 from emulator.events.trigger import (
-    ASKED,
     AT_STATION,
     AT_TICK,
     CROSSING,
     EVENT_ENDED,
     EVENT_STARTED,
+    ON_REQUEST,
     SOME_OF,
     TRIGGER_DTYPE,
     again,
@@ -132,7 +133,7 @@ def test_they_nest():
 
 
 def test_asked_is_asked():
-    triggers, table = np.array([node(ASKED)], TRIGGER_DTYPE), event_table(1)
+    triggers, table = np.array([node(ON_REQUEST)], TRIGGER_DTYPE), event_table(1)
     evaluate(triggers, table, 3, 0.0, np.zeros(1))
     assert table[0]["triggered"] == 0
     table[0]["requested"] = 1

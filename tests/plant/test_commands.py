@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from emulator.config.rig.outputs import COMMAND_FRAMES
-from emulator.config.scenario.events import GearboxEvent, Trigger
+from emulator.config.scenario.events import Trigger
 from emulator.core.signals import RUNNING, TRIPPED
 from emulator.plant.commands import (
     R_FRONT_BRAKE,
@@ -28,6 +28,7 @@ from emulator.vehicle.state import (
     U_STEER_TORQUE,
     U_THROTTLE,
 )
+from tests.support.events import GearboxEvent
 from tests.support.scripted_robot import HELD_CLUTCH, Ride, variant, with_events
 
 TICK_S = 1e-3

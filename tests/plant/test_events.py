@@ -6,18 +6,7 @@ import numpy as np
 import pytest
 
 from emulator.assembly.event_tables import triggers_of
-from emulator.config.scenario.events import (
-    ActuatorEvent,
-    BusEvent,
-    FrameEvent,
-    GnssEvent,
-    GripEvent,
-    Intermittent,
-    MarkEvent,
-    Repeat,
-    RestartEvent,
-    Trigger,
-)
+from emulator.config.scenario.events import Intermittent, Repeat, Trigger
 from emulator.events.table import MARK
 from emulator.plant.events import SENSORS, sensor_of
 from emulator.plant.outputs import OUTPUT_VALUES
@@ -25,6 +14,15 @@ from emulator.plant.states import EV_BEGAN, EV_ENDED, EV_SPARED
 from emulator.shared_memory.status import Command
 from emulator.wire.can_timing import bits_ns, classical_bits
 from emulator.wire.nmea_reading import Gga, parse
+from tests.support.events import (
+    ActuatorEvent,
+    BusEvent,
+    FrameEvent,
+    GnssEvent,
+    GripEvent,
+    MarkEvent,
+    RestartEvent,
+)
 from tests.support.scripted_robot import HELD_CLUTCH, Ride, variant, with_events
 
 ON, OFF = 300, 700
@@ -381,7 +379,7 @@ def test_triggers_act_at_their_tick_and_are_logged_there(session):
 
 
 def test_an_asked_event_waits_to_be_asked_and_can_be_ended(session):
-    asked = event(GripEvent, kind="grip", factor=0.5, at=Trigger(asked=True), duration_s=None)
+    asked = event(GripEvent, kind="grip", factor=0.5, at=Trigger(on_request=True), duration_s=None)
     ride = Ride(with_events(session, asked)).start(100)
     assert ride["truth.grip_front"] == session.scenario.surface.grip
     ride.bench.command(Command.START_EVENT, 0.0)

@@ -15,12 +15,13 @@ from emulator.assembly.event_tables import rate_of
 from emulator.assembly.session import Session
 from emulator.config.rig.file import frames_of
 from emulator.config.rig.outputs import Output
-from emulator.config.scenario.events import FAULTY_SIGNALS, FaultEvent, FrameEvent, Intermittent, Trigger
+from emulator.config.scenario.events import FAULTY_SIGNALS, Intermittent, Trigger
 from emulator.core.random_streams import normal, stream_start, uniform
 from emulator.core.signals import TICK_NS
 from emulator.plant.outputs import OUTPUT_VALUES, V_GNSS_X
 from emulator.shared_memory.status import Command
 from emulator.wire.can_frames import load_codec, pack, protect
+from tests.support.events import FaultEvent, FrameEvent
 from tests.support.scripted_robot import RIG, Ride, demo_session, variant
 
 ON, OFF = 300, 700  # scenario ticks the faults are on from and off at

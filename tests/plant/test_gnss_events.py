@@ -10,9 +10,10 @@ import pynmea2
 import pytest
 
 from emulator.assembly.session import Session
-from emulator.config.scenario.events import GnssEvent, Trigger
+from emulator.config.scenario.events import Trigger
 from emulator.events.table import GNSS
 from emulator.plant.states import EV_BEGAN, EV_ENDED
+from tests.support.events import GnssEvent
 from tests.support.scripted_robot import Ride, fault, variant, with_events
 
 MS = 1_000_000

@@ -9,13 +9,14 @@ import numpy as np
 import pytest
 
 from emulator.assembly.session import Session
-from emulator.config.scenario.events import GustEvent, Trigger
+from emulator.config.scenario.events import Trigger
 from emulator.config.scenario.schema import Wind
 from emulator.events.table import GUST
 from emulator.plant.states import EV_BEGAN, EV_ENDED
 from emulator.road.iso8608 import CLASS_DEGREE_m3, roughness
 from emulator.road.shape import Bump, road_profile
 from emulator.vehicle.state import U_ROAD_REAR, U_WIND_X, U_WIND_Y
+from tests.support.events import GustEvent
 from tests.support.scripted_robot import Ride, variant, with_events
 
 START_m = 50.0  # away from the lap's end, where a slope that never ends has its step

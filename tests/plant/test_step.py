@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numba.core.runtime import _nrt_python, rtsys
 
-from emulator.config.scenario.events import GripEvent, MarkEvent, Trigger
+from emulator.config.scenario.events import Trigger
 from emulator.core.compiled import jit
 from emulator.core.frame_buffer import frame_buffer
 from emulator.core.random_streams import normal
@@ -29,6 +29,7 @@ from emulator.plant.states import (
 from emulator.plant.step import tick
 from emulator.shared_memory.status import Command
 from emulator.vehicle.state import N_X, OMEGA, POSITION, QUATERNION, VELOCITY
+from tests.support.events import GripEvent, MarkEvent
 from tests.support.scripted_robot import HELD_CLUTCH, Ride, fault, variant, with_events
 
 MS = 1_000_000

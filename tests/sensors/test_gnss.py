@@ -10,17 +10,15 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from emulator.core.random_streams import stream_start
+from emulator.core.random_streams import step_gauss_markov, stream_start
 from emulator.sensors.gnss import (
     FIX_QUALITY,
     QUALITIES,
     USUAL_ACCURACY,
     Accuracy,
     moving,
-    multipath_bias,
     position_fix,
     reported_sigma,
-    step_gauss_markov,
 )
 
 RUNS, STEPS = 2000, 41
@@ -168,25 +166,6 @@ def test_dilution_scales_the_error_and_draws_nothing_more() -> None:
     diluted = np.array(position_fix(errors, u, 0.0, 0.0, 0.0, b, 1, 1.7))
     np.testing.assert_allclose(diluted, 1.7 * plain, rtol=1e-14)
     assert np.array_equal(a, b)
-
-
-def test_a_reflected_bias_has_a_direction_or_a_root_mean_square_and_a_memory() -> None:
-    s, u = streams(), np.zeros(3)
-    before = s.copy()
-    assert multipath_bias(3.0, math.radians(-45.0), u, -1.0, 10.0, s, 1) == pytest.approx(
-        (3.0 * math.sqrt(0.5), -3.0 * math.sqrt(0.5))
-    )
-    assert np.array_equal(s, before)  # nothing is drawn where the direction is given
-    pairs = np.zeros((RUNS, 2, 2))
-    for run in range(RUNS):
-        s, u = streams(30_000 + run), np.zeros(3)
-        for k in range(2):
-            pairs[run, k] = multipath_bias(3.0, math.nan, u, 1.0 if k else -1.0, 5.0, s, 1)
-    low, high = variance_bounds(2 * RUNS, 3)
-    for k in range(2):
-        assert low < np.mean(np.sum(pairs[:, k] ** 2, axis=1)) / 9.0 < high
-    r = np.corrcoef(pairs[:, 0].ravel(), pairs[:, 1].ravel())[0, 1]
-    assert abs(math.atanh(r) - math.atanh(math.exp(-1.0 / 5.0))) < quantile(3) / math.sqrt(2 * RUNS - 3)
 
 
 def test_every_epoch_draws_the_same_numbers_whatever_it_shows() -> None:

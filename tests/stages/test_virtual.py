@@ -10,16 +10,17 @@ import pytest
 from emulator.assembly.session import load_session
 from emulator.config.rig.outputs import Output
 from emulator.config.rig.ports import SerialPort
-from emulator.config.scenario.events import BusEvent, Trigger
+from emulator.config.scenario.events import Trigger
 from emulator.core.frame_buffer import frame_buffer
 from emulator.core.signals import RUNNING, SIGNALS
-from emulator.events.table import NEVER
+from emulator.events.progress import NEVER
 from emulator.record.reader import read_run
 from emulator.record.writer import RunWriter
 from emulator.runs.one import ride
 from emulator.shared_memory.status import Command
 from emulator.stages.virtual import VirtualRide, run_ticks
 from emulator.wire.can_frames import check, unpack
+from tests.support.events import BusEvent
 from tests.support.scripted_robot import RIG, RUN, variant
 
 BYTES = ("signals.arrow", "frames.arrow", "events.jsonl", "gnss.nmea")

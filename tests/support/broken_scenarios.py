@@ -61,7 +61,7 @@ criteria:
     that: {always: {when: {signal: actuator.clutch, at_least: 0.9}, then: {signal: truth.z_m, at_most: 9}}}
 """
 
-HEADS = "time_s, between_s, station_m, sector, signal, started, ended, asked, first_of, all_of"
+HEADS = "time_s, between_s, station_m, sector, signal, started, ended, on_request, first_of, all_of"
 
 
 class Broken(NamedTuple):
@@ -273,8 +273,8 @@ ALONE = [
     b("{station_m: 500, lap: 1}", "{time_s: 5, delay_s: ^soon}", "expected a number", "'soon'"),
     b("{station_m: 500, lap: 1}", "{sector: ^0}", "a whole number from 1 to 100", "got 0"),
     b("{station_m: 500, lap: 1}", "{sector: ^9}", "a sector from 1 to 3", "got 9"),
-    b("{station_m: 500, lap: 1}", "{asked: ^false}", "expected true", "got false"),
-    b("{station_m: 500, lap: 1}", "{asked: ^yes}", "expected true", "write true"),
+    b("{station_m: 500, lap: 1}", "{on_request: ^false}", "expected true", "got false"),
+    b("{station_m: 500, lap: 1}", "{on_request: ^yes}", "expected true", "write true"),
     b("{station_m: 500, lap: 1}", "{first_of: ^[]}", "a list of at least 1", "a list of 0"),
     b("{station_m: 500, lap: 1}", "{first_of: ^{time_s: 3}}", "a list", "a mapping"),
     b("{station_m: 500, lap: 1}", "{all_of: [{time_s: 3}, ^{}]}", f"expected one of {HEADS}"),

@@ -13,11 +13,12 @@ from emulator.assembly.bench import Bench
 from emulator.assembly.session import Session, load_session
 from emulator.config.rig.file import frames_of
 from emulator.config.rig.outputs import Output
-from emulator.config.scenario.events import FaultEvent, GripEvent, MarkEvent, Trigger
+from emulator.config.scenario.events import Happening, Trigger
 from emulator.core.frame_buffer import FrameBuffer, frame_buffer
 from emulator.core.signals import INDEX, RUNNING
 from emulator.shared_memory.status import Command
 from emulator.wire.can_frames import Codec, check, load_codec, pack, protect, unpack
+from tests.support.events import FaultEvent
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 RIG = SCENARIOS / "rigs" / "loopback.yaml"
@@ -78,20 +79,20 @@ def variant(
     )
 
 
-def with_events(session: Session, *events: FaultEvent | GripEvent | MarkEvent) -> Session:
+def with_events(session: Session, *events: Happening) -> Session:
     """The session with these events only."""
     return variant(session, scenario={"events": events})
 
 
 def fault(
     signal: str, effect: str, at_s: float, duration_s: float, value: float | None = None, ramp_s: float = 0.0
-) -> FaultEvent:
+) -> Happening:
     """A fault by time."""
     return FaultEvent(
         kind="fault",
         name=f"{signal} {effect}",
         signal=signal,
-        effect=effect,  # type: ignore[arg-type]
+        effect=effect,
         value=value,
         at=Trigger(time_s=at_s),
         duration_s=duration_s,

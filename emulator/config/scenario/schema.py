@@ -20,7 +20,7 @@ from emulator.config.field_types import FileName, Name
 from emulator.config.scenario.circuit import load_circuit
 from emulator.config.scenario.course import Course, circuit_course
 from emulator.config.scenario.criteria import Criterion, beyond_circuit, contradictions
-from emulator.config.scenario.events import Event, GripEvent, Trigger
+from emulator.config.scenario.events import Event, Trigger
 from emulator.config.scenario.manoeuvre import Braking, Manoeuvre, has_laps, manoeuvre_course
 from emulator.config.scenario.parameters import Parameter, ParameterName, put_in
 from emulator.config.scenario.quantities import Duration, LeapDay, Station, UtcTime, either, left_of
@@ -28,6 +28,7 @@ from emulator.config.validation import Closed, Words, did_you_mean, validate, wr
 from emulator.config.vehicle.change import VehicleChange
 from emulator.config.yaml_source import Loc, Source, beside
 from emulator.core.errors import ConfigError, Problem
+from emulator.events.declaration import Takes
 from emulator.lap.target_speed import G
 from emulator.road.build_line import LineError
 
@@ -390,8 +391,8 @@ def _within_course(scenario: Scenario, source: Source, course: Course) -> list[P
     areas: list[tuple[Loc, float | None]] = []
     for i, event in enumerate(scenario.events):
         events += [((*loc, "station_m"), t.station_m) for loc, t in event.at.parts(("events", i, "at"))]
-        if isinstance(event, GripEvent):
-            areas += [(("events", i, key), getattr(event, key)) for key in ("from_m", "to_m")]
+        keys = [key.name for key in event.declaration.keys if key.takes is Takes.STATION]
+        areas += [(("events", i, key), getattr(event, key)) for key in keys]
     what = "circuit" if scenario.manoeuvre is None else "line"
     problems = [
         source.problem(
@@ -417,10 +418,9 @@ def _within_course(scenario: Scenario, source: Source, course: Course) -> list[P
             text = f"expected more than from_m ({begin:g}) on an open line, got {end:g}"
             problems.append(source.problem(("surface", "patches", i, "to_m"), text))
     for i, event in enumerate(scenario.events):
-        if not isinstance(event, GripEvent) or event.from_m is None or event.to_m is None:
-            continue
-        if event.from_m > event.to_m:
-            text = f"expected more than from_m ({event.from_m:g}) on an open line, got {event.to_m:g}"
+        first, last = (getattr(event, key, None) for key in ("from_m", "to_m"))
+        if first is not None and last is not None and first > last:
+            text = f"expected more than from_m ({first:g}) on an open line, got {last:g}"
             problems.append(source.problem(("events", i, "to_m"), text))
     if start == course.length_m:
         problems.append(source.problem(("start", "station_m"), "expected a station before the finish"))

@@ -24,11 +24,11 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.assembly.event_tables import ticks
 from emulator.assembly.session import Session
 from emulator.config.scenario.hook import Hook, Ride
 from emulator.core.errors import EmulatorError
 from emulator.core.signals import SIGNALS, TICK_NS
+from emulator.events.progress import ticks
 from emulator.shared_memory.status import Command
 
 START_TIMEOUT_S = 20.0

@@ -13,19 +13,20 @@ import numpy as np
 import pytest
 
 from emulator.assembly.session import load_session
-from emulator.config.scenario.events import Event, Intermittent, Repeat, Trigger
+from emulator.config.scenario.events import EVENT_MODELS, Intermittent, Repeat, Trigger
 from emulator.config.yaml_source import load
 from emulator.core.frame_buffer import frame_buffer
 from emulator.core.random_streams import stream_start
 from emulator.events.actuator_faults import ACTUATOR_EFFECTS, actuators, apply_fault, intact, move
 from emulator.events.frame_faults import FRAME_EFFECTS, apply_frame_fault, frame_fault_table
-from emulator.events.sample_faults import DELAY, EFFECTS, delayed_sample, faulted
-from emulator.events.table import event_table, hits
+from emulator.events.progress import hits
+from emulator.events.sample_faults import DELAY, SAMPLE_EFFECTS, delayed_sample, faulted
+from emulator.events.table import event_table
 from tests.support.broken_scenarios import WHOLE
 
 SHIPPED = Path(__file__).parents[3] / "scenarios"
 PAGE = (files("emulator") / "guide" / "faults.md").read_text()
-MODELS = get_args(get_args(Event)[0])
+MODELS = tuple(EVENT_MODELS.values())
 
 
 def effects(model: Any) -> tuple[str, ...]:
@@ -49,7 +50,7 @@ def test_every_kind_effect_and_key_is_told() -> None:
         (kind,) = get_args(model.model_fields["kind"].annotation)
         assert f"`{kind}`" in PAGE
         assert [effect for effect in effects(model) if f"`{effect}`" not in PAGE] == []
-    assert set(table("fault")) == set(EFFECTS)
+    assert set(table("fault")) == set(SAMPLE_EFFECTS)
     assert set(table("frame")) == set(FRAME_EFFECTS)
     assert set(table("actuator")) == set(ACTUATOR_EFFECTS)
 
@@ -87,11 +88,11 @@ def given(text: str) -> dict[str, float]:
     return {key: float(number) for key, number in re.findall(r"([a-z_]+): (-?[0-9.]+)", text)}
 
 
-@pytest.mark.parametrize("effect", EFFECTS)
+@pytest.mark.parametrize("effect", SAMPLE_EFFECTS)
 def test_the_row_of_samples_is_what_the_code_gives(effect: str) -> None:
     keys, before, after = table("fault")[effect]
     e, values = event_table(1)[0], given(keys)
-    e["effect"], e["value"] = EFFECTS.index(effect), values.get("value", math.nan)
+    e["effect"], e["value"] = SAMPLE_EFFECTS.index(effect), values.get("value", math.nan)
     e["low"], e["high"] = values.get("low", -math.inf), values.get("high", math.inf)
     e["share"], e["chance"] = values.get("share", 1.0), 1
     e["delay"] = round(values.get("delay_ms", 0.0) * 1e-3 * 10)

@@ -6,9 +6,10 @@ from pathlib import Path
 import pytest
 
 from emulator.config.scenario.circuit import lap_length, load_circuit
-from emulator.config.scenario.events import FAULTY_SIGNALS, FaultEvent
+from emulator.config.scenario.events import FAULTY_SIGNALS
 from emulator.config.scenario.schema import circuit_path, load_scenario
 from emulator.core.errors import ConfigError
+from tests.support.events import FaultEvent
 
 SHIPPED = Path(__file__).parents[3] / "scenarios"
 

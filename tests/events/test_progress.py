@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from emulator.core.random_streams import stream_start
-from emulator.events.table import (
+from emulator.events.progress import (
     ACTIVE,
     ENDED,
     NEVER,
@@ -18,12 +18,12 @@ from emulator.events.table import (
     STARTED,
     WAITING,
     advance,
-    event_table,
-    gust,
     hits,
     raised_cosine,
     strength,
 )
+from emulator.events.surface_events import gust
+from emulator.events.table import event_table
 
 
 def streams(seed=1):
