@@ -104,7 +104,7 @@ def _rig(path: str) -> tuple[list[Problem], list[str]]:
     vehicle = vehicle_path(rig, source)
     with contextlib.suppress(ConfigError):  # the vehicle's problems are told with its own file
         warnings += rig_warnings(rig, source, load_vehicle(vehicle).values)
-    return warnings, [vehicle]
+    return [*source.warnings, *warnings], [vehicle]
 
 
 def _vehicle(path: str) -> tuple[list[Problem], list[str]]:
@@ -114,12 +114,12 @@ def _vehicle(path: str) -> tuple[list[Problem], list[str]]:
 def _scenario(path: str, given: Mapping[str, int | float] | None = None) -> tuple[list[Problem], list[str]]:
     scenario, source = load_scenario(path, given)
     circuit = circuit_path(scenario, source)
-    return [], [] if circuit is None else [circuit]
+    return list(source.warnings), [] if circuit is None else [circuit]
 
 
 def _circuit(path: str) -> tuple[list[Problem], list[str]]:
-    load_circuit(path)
-    return [], []
+    _, source = load_circuit(path)
+    return list(source.warnings), []
 
 
 _KINDS: dict[str, Callable[[str], tuple[list[Problem], list[str]]]] = {

@@ -207,6 +207,9 @@ def load_session(
         files={name: hashlib.sha256(Path(path).read_bytes()).hexdigest() for name, path in paths.items()},
         paths=paths,
         warnings=[
+            *read.scenario_source.warnings,
+            *(() if circuit_source is None else circuit_source.warnings),
+            *read.rig_source.warnings,
             *read.unwise,
             *rig_warnings(rig, read.rig_source, vehicle_file.values),
             *vehicle_file.warnings,

@@ -21,7 +21,8 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
-from emulator.config.validation import did_you_mean
+from emulator.config.renamed import with_present_names
+from emulator.config.validation import Closed, did_you_mean
 from emulator.config.yaml_source import Loc, Mark, Source, beside, load, show
 from emulator.core.errors import ConfigError, Problem
 
@@ -35,14 +36,16 @@ NAMED_LISTS: frozenset[Loc] = frozenset(
 """Lists whose items go by name, or by kind if they have none."""
 
 
-def load_with_bases(path: str | os.PathLike[str]) -> Source:
+def load_with_bases(path: str | os.PathLike[str], model: type[Closed] | None = None) -> Source:
     """Read a file and what it is based on as one source; every value keeps its own file, line and column.
 
+    model  of the whole; with it former names become present ones (emulator.config.renamed), in every file
+           before it is merged
     Raises ConfigError: a file that can't be read, a base that is none, a misspelt key for it, bases that go
     round in a circle or more than ``MOST_BASES`` deep, two kinds of file, an item to remove that is not
     there.
     """
-    return _load(os.fspath(path), ())
+    return _load(os.fspath(path), (), model)
 
 
 def kind_of(path: str | os.PathLike[str]) -> str:
@@ -54,8 +57,10 @@ def kind_of(path: str | os.PathLike[str]) -> str:
     return kind if isinstance(kind, str) else ""
 
 
-def _load(path: str, above: tuple[str, ...]) -> Source:
+def _load(path: str, above: tuple[str, ...], model: type[Closed] | None) -> Source:
     own = load(path)
+    if model is not None:
+        own = with_present_names(own, model)
     if KEY not in own.data:
         for meant in difflib.get_close_matches(KEY, own.data, n=1, cutoff=0.8):
             # told alone: without its base nearly every key would be missing
@@ -77,7 +82,7 @@ def _load(path: str, above: tuple[str, ...]) -> Source:
     if not os.path.isfile(file):
         text = f"no such file: {file} (paths are relative to this file)"
         raise ConfigError([own.problem((KEY,), text)])
-    base = _load(file, chain)
+    base = _load(file, chain, model)
     kinds = [source.data.get("kind") for source in (base, own)]
     if None not in kinds and kinds[0] != kinds[1]:
         text = f"expected a file of the same kind ({show(kinds[1])}), {file} is {show(kinds[0])}"
@@ -93,6 +98,7 @@ def _load(path: str, above: tuple[str, ...]) -> Source:
         keys=merging.keys,
         places=merging.places,
         noted=(*own.noted, *base.noted),
+        warnings=(*own.warnings, *base.warnings),
         bases=(file, *base.bases),
     )
 

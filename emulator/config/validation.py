@@ -12,9 +12,9 @@ import difflib
 import json
 import re
 import types
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Annotated, Any, Literal, TypeVar, Union, get_args, get_origin
+from typing import Annotated, Any, ClassVar, Literal, TypeVar, Union, get_args, get_origin
 
 import annotated_types
 from pydantic import BaseModel, ConfigDict, Discriminator, Tag, ValidationError
@@ -31,9 +31,16 @@ class Closed(BaseModel):
     model_config = ConfigDict(
         extra="forbid", frozen=True, strict=True, allow_inf_nan=False, validate_default=False
     )
+    former_keys: ClassVar[Mapping[str, str]] = {}
+    """What keys were called in the version before, and what they are called now (emulator.config.renamed)."""
+    former_kinds: ClassVar[tuple[str, ...]] = ()
+    """What its ``kind`` was called in the version before."""
 
 
 Model = TypeVar("Model", bound=Closed)
+
+UNIONS = (Union, types.UnionType)
+"""Origins of a union of types, in either spelling."""
 
 UNIT_OF_SUFFIX = {
     "rad_s_per_m_s2": "rad/s per m/s2",
@@ -208,13 +215,13 @@ def _explain(model: type[BaseModel], source: Source, error: ErrorDetails) -> Pro
 def _mismatch(spot: _Spot, source: Source) -> str:
     value = _value_at(source.data, spot.loc)
     expected = describe(spot.annotation, spot.metadata, _unit(spot.loc))
-    return f"expected {expected}, got {show(value)}{_hint(_inner(spot.annotation)[0], value)}"
+    return f"expected {expected}, got {show(value)}{_hint(unwrapped(spot.annotation)[0], value)}"
 
 
 def _tag_problem(spot: _Spot, source: Source) -> Problem:
-    annotation, metadata = _inner(spot.annotation, spot.metadata)
-    discriminator = _discriminator(metadata)
-    tags = list(_members(annotation, discriminator))
+    annotation, metadata = unwrapped(spot.annotation, spot.metadata)
+    discriminator = discriminator_of(metadata)
+    tags = list(members_of(annotation, discriminator))
     value = _value_at(source.data, spot.loc)
     if not isinstance(discriminator, str):  # chosen by which key is there
         return source.problem(
@@ -245,11 +252,11 @@ def _trace(model: type[BaseModel], loc: Loc) -> _Spot:
         if part == "[key]":
             in_key = True
             break
-        inner, more = _inner(annotation, metadata)
+        inner, more = unwrapped(annotation, metadata)
         origin = get_origin(inner)
-        if origin in (Union, types.UnionType):
-            discriminator = _discriminator(more)
-            member = None if discriminator is None else _members(inner, discriminator).get(str(part))
+        if origin in UNIONS:
+            discriminator = discriminator_of(more)
+            member = None if discriminator is None else members_of(inner, discriminator).get(str(part))
             if member is None:
                 break  # a union without a tag is one thing to the reader
             annotation, metadata = member, ()
@@ -275,14 +282,14 @@ def _trace(model: type[BaseModel], loc: Loc) -> _Spot:
     return _Spot(tuple(path), annotation, metadata, in_key)
 
 
-def _inner(annotation: Any, metadata: tuple[Any, ...] = ()) -> tuple[Any, tuple[Any, ...]]:
+def unwrapped(annotation: Any, metadata: tuple[Any, ...] = ()) -> tuple[Any, tuple[Any, ...]]:
     """Strip ``Annotated`` and ``| None``; gather what they carry."""
     while True:
         if get_origin(annotation) is Annotated:
             annotation, *more = get_args(annotation)
             metadata = (*metadata, *more)
             continue
-        if get_origin(annotation) in (Union, types.UnionType):
+        if get_origin(annotation) in UNIONS:
             members = [member for member in get_args(annotation) if member is not type(None)]
             if len(members) == 1:
                 annotation = members[0]
@@ -290,24 +297,25 @@ def _inner(annotation: Any, metadata: tuple[Any, ...] = ()) -> tuple[Any, tuple[
         return annotation, metadata
 
 
-def _discriminator(metadata: tuple[Any, ...]) -> str | Discriminator | None:
+def discriminator_of(metadata: tuple[Any, ...]) -> str | Discriminator | None:
+    """What tells the members of a union apart: the name of a key, or a function of the value."""
     for item in metadata:
         if isinstance(item, Discriminator):
             return item
         if isinstance(item, FieldInfo) and item.discriminator is not None:
             return item.discriminator
         if isinstance(item, FieldInfo):
-            found = _discriminator(tuple(item.metadata))
+            found = discriminator_of(tuple(item.metadata))
             if found is not None:
                 return found
     return None
 
 
-def _members(union: Any, discriminator: str | Discriminator | None) -> dict[str, Any]:
+def members_of(union: Any, discriminator: str | Discriminator | None) -> dict[str, Any]:
     """Models of a union by tag."""
     found: dict[str, Any] = {}
     for member in get_args(union):
-        inner, metadata = _inner(member)
+        inner, metadata = unwrapped(member)
         for item in metadata:
             if isinstance(item, Tag):
                 found[item.tag] = inner
@@ -318,11 +326,11 @@ def _members(union: Any, discriminator: str | Discriminator | None) -> dict[str,
 
 
 def _keys_of(annotation: Any) -> list[str]:
-    inner, _ = _inner(annotation)
+    inner, _ = unwrapped(annotation)
     if isinstance(inner, type) and issubclass(inner, BaseModel):
         return list(inner.model_fields)
     if get_origin(inner) is dict:
-        return [str(key) for key in get_args(_inner(get_args(inner)[0])[0])]
+        return [str(key) for key in get_args(unwrapped(get_args(inner)[0])[0])]
     return []
 
 
@@ -346,7 +354,7 @@ def _value_at(data: Any, loc: Loc) -> Any:
 
 def describe(annotation: Any, metadata: tuple[Any, ...] = (), unit: str = "") -> str:
     """What a place of the model takes, in plain words: ``a number from 0 to 150 kg``."""
-    annotation, metadata = _inner(annotation, metadata)
+    annotation, metadata = unwrapped(annotation, metadata)
     constraints = list(_flat(metadata))
     for item in constraints:
         if isinstance(item, Words):
@@ -365,11 +373,11 @@ def describe(annotation: Any, metadata: tuple[Any, ...] = (), unit: str = "") ->
     if origin is Literal:
         values = [show(value) if isinstance(value, bool) else str(value) for value in arguments]
         return values[0] if len(values) == 1 else f"one of {', '.join(values)}"
-    if origin in (Union, types.UnionType):
-        discriminator = _discriminator(metadata)
+    if origin in UNIONS:
+        discriminator = discriminator_of(metadata)
         if discriminator is None:
             return " or ".join(describe(member, (), unit) for member in arguments if member is not type(None))
-        tags = ", ".join(_members(annotation, discriminator))
+        tags = ", ".join(members_of(annotation, discriminator))
         return f"a mapping, {discriminator} one of {tags}" if isinstance(discriminator, str) else "a mapping"
     if origin is tuple:
         if arguments[-1] is Ellipsis:

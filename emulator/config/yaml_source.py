@@ -69,6 +69,7 @@ class Source:
     places  files that values stand in, by path, where that is another one
     bases   files it is based on, the nearest first
     parameters  by name, the values that were put in (emulator.config.scenario.parameters)
+    warnings  what is worth changing although it does no harm: names that are no longer the present ones
     moot    places whose values come from something that is wrong itself, so nothing is said about them
     """
 
@@ -83,6 +84,7 @@ class Source:
     bases: tuple[str, ...] = ()
     parameters: Mapping[str, int | float] = field(default_factory=dict)
     moot: frozenset[Loc] = frozenset()
+    warnings: tuple[Problem, ...] = ()
 
     def file_of(self, loc: Loc) -> str:
         """The file that the value at ``loc`` stands in; paths in it are relative to that file."""

@@ -20,7 +20,7 @@ def unexpected(expected: Expected, verdict: Verdict, run: Run) -> list[str]:
     said = [*verdict.reasons, *(event.text for event in run.events)]
     return [
         f"neither the verdict nor an event says {words!r}"
-        for words in expected.told
+        for words in expected.reported
         if not any(words in sentence for sentence in said)
     ]
 

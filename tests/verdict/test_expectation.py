@@ -10,7 +10,7 @@ from emulator.verdict.judge import Verdict, verdict_from
 from emulator.verdict.junit import junit_text
 
 PASS = Expected(result="pass")
-ICE = Expected(result="fail", reason="the lake is frozen", told=("no fall", "front tyre"))
+ICE = Expected(result="fail", reason="the lake is frozen", reported=("no fall", "front tyre"))
 SLID = SimpleNamespace(events=[SimpleNamespace(text="front tyre slides sideways")])
 CALM = SimpleNamespace(events=[])
 FELL = Verdict("fail", ["no fall: fell 3.0 s into the ride"])

@@ -222,7 +222,7 @@ def load_rig(path: str | os.PathLike[str]) -> tuple[Rig, Source]:
 
     The files it names are checked to exist, not read: ``vehicle_path``, ``dbc_path`` say where they are.
     """
-    source = load_with_bases(path)
+    source = load_with_bases(path, Rig)
     rig = validate(Rig, source)
     problems = [
         source.problem((key,), f"no such file: {file} (paths are relative to this file)")

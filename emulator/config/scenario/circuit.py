@@ -117,7 +117,7 @@ class Circuit(Closed):
 
 def load_circuit(path: str | os.PathLike[str]) -> tuple[Circuit, Source]:
     """Read a circuit file. Raises ConfigError; also when its segments close to no circuit."""
-    source = load_with_bases(path)
+    source = load_with_bases(path, Circuit)
     circuit = validate(Circuit, source)
     try:
         length = lap_length(circuit)

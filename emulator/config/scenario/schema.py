@@ -11,7 +11,7 @@ import math
 import os
 from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime, timedelta
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field, model_validator
 
@@ -169,17 +169,19 @@ class HookFile(Closed):
 class Expected(Closed):
     """How the reference robot's ride comes out, for regression. The verdict knows nothing of it.
 
-    reason  why it fails, in one physical sentence
-    told    words that each stand in a reason of the verdict or in the text of an event, if it fails as meant
+    reason    why it fails, in one physical sentence
+    reported  words that each stand in a reason of the verdict or in an event's text, if it fails as meant
     """
+
+    former_keys: ClassVar = {"told": "reported"}
 
     result: Literal["pass", "fail"]
     reason: Name | None = None
-    told: tuple[Name, ...] = ()
+    reported: tuple[Name, ...] = ()
 
     @model_validator(mode="after")
     def _a_failure_has_a_reason(self) -> Expected:
-        for key in ("reason", "told"):
+        for key in ("reason", "reported"):
             given = bool(getattr(self, key))
             if self.result == "fail" and not given:
                 raise wrong(f"missing key {key!r}: an expected failure says why and how it shows")
@@ -239,7 +241,7 @@ def load_scenario(
 
     given  values of its parameters, set for this run
     """
-    source = put_in(load_with_bases(path), given or {})
+    source = put_in(load_with_bases(path, Scenario), given or {})
     scenario = validate(Scenario, source)
     problems = _within_itself(scenario, source)
     try:

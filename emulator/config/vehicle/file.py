@@ -157,13 +157,14 @@ def load_vehicle(
     tables: dict[str, tuple[str, str]] = params.TABLES,
 ) -> VehicleFile:
     """Read a vehicle file against the parameter table. Raises ConfigError with every problem in it."""
-    source = load_with_bases(path)
-    problems = problems_of(_model(groups, tuple(tables)), source)
+    model = _model(groups, tuple(tables))
+    source = load_with_bases(path, model)
+    problems = problems_of(model, source)
     if problems and problems[0].key == "kind":
         raise ConfigError(problems)
     wrong_at = {problem.key for problem in problems}
     values: dict[str, dict[str, float]] = {}
-    warnings: list[Problem] = []
+    warnings = list(source.warnings)
     has_tank = isinstance(source.data.get(TANK.name), dict)
     for group in (*groups, TANK) if has_tank else groups:
         values[group.name] = {}

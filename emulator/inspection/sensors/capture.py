@@ -109,7 +109,12 @@ def level_session(rig_path: Path, *, seed: int = 0) -> Session:
         seed=seed,
         files={},
         paths={},
-        warnings=[*frame_doubts, *rig_warnings(rig, source, vehicle_file.values), *vehicle_file.warnings],
+        warnings=[
+            *source.warnings,
+            *frame_doubts,
+            *rig_warnings(rig, source, vehicle_file.values),
+            *vehicle_file.warnings,
+        ],
     )
 
 

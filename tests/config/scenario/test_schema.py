@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from emulator.assembly.check import check
 from emulator.config.scenario.circuit import lap_length, load_circuit
 from emulator.config.scenario.events import FAULTY_SIGNALS
 from emulator.config.scenario.schema import circuit_path, load_scenario
@@ -700,8 +701,8 @@ def test_the_shipped_scenarios_load(folder: Path) -> None:
 @pytest.mark.parametrize(
     ("given", "wrong"),
     [
-        ("{result: fail, told: [fell]}", "expected: missing key 'reason': an expected failure says why"),
-        ("{result: fail, reason: ice}", "expected: missing key 'told': an expected failure says why"),
+        ("{result: fail, reported: [fell]}", "expected: missing key 'reason': an expected failure says why"),
+        ("{result: fail, reason: ice}", "expected: missing key 'reported': an expected failure says why"),
         ("{result: pass, reason: ice}", "expected.reason: expected no reason beside result pass; remove it"),
         ("{result: invalid}", "expected.result: expected"),
     ],
@@ -715,8 +716,17 @@ def test_an_expected_failure_says_why_and_how_it_shows(folder: Path, given: str,
 def test_a_pass_is_expected_unless_a_failure_is(folder: Path) -> None:
     Path("run.yaml").write_text(SCENARIO)
     assert load_scenario("run.yaml")[0].expected.result == "pass"
-    Path("run.yaml").write_text(f"{SCENARIO}\nexpected: {{result: fail, reason: ice, told: [no fall]}}\n")
-    assert load_scenario("run.yaml")[0].expected.told == ("no fall",)
+    Path("run.yaml").write_text(f"{SCENARIO}\nexpected: {{result: fail, reason: ice, reported: [no fall]}}\n")
+    assert load_scenario("run.yaml")[0].expected.reported == ("no fall",)
+
+
+def test_what_is_reported_may_still_be_called_told():
+    text = f"{SCENARIO}\nexpected: {{result: fail, reason: ice, told: [no fall]}}\n"
+    Path("run.yaml").write_text(text)
+    (checked, *_) = check(["run.yaml"])
+    assert (checked.problems, [w.key for w in checked.warnings]) == ([], ["expected.told"])
+    assert checked.warnings[0].expected.startswith("'told' is called 'reported' now; ")
+    assert load_scenario("run.yaml")[0].expected.reported == ("no fall",)
 
 
 MANOEUVRE = SCENARIO.replace(
