@@ -10,8 +10,8 @@ from typing import Annotated, TypeAlias
 
 from pydantic import AfterValidator, Field
 
-from emulator.config.validation import Words, wrong
-from emulator.core.signals import INDEX
+from emulator.config.validation import FormerValues, Words, wrong
+from emulator.core.signals import FORMER_SIGNALS, INDEX
 
 
 def _not_blank(text: str) -> str:
@@ -39,7 +39,7 @@ def _signal(text: str) -> str:
     return text
 
 
-RecordedSignal: TypeAlias = Annotated[str, AfterValidator(_signal)]
+RecordedSignal: TypeAlias = Annotated[str, AfterValidator(_signal), FormerValues(FORMER_SIGNALS)]
 """A column of the record, see emulator.core.signals."""
 Name: TypeAlias = Annotated[str, AfterValidator(_one_line)]
 """One line of text."""

@@ -1,8 +1,8 @@
-"""Keys and kinds with a new name: files that have the former one work for one version, with a warning.
+"""Keys, kinds and values with a new name: the former one works for one version, with a warning.
 
-A model says itself what its keys and its kind were called (``Closed.former_keys``, ``Closed.former_kinds``).
-The values of a file are given their present names before bases are merged and anything is validated, so
-nothing behind this module knows a former one.
+A model says itself what its keys and its kind were called (``Closed.former_keys``, ``Closed.former_kinds``),
+a field what its values were (``FormerValues``). A file is given its present names before bases are merged and
+anything is validated, so nothing behind this module knows a former one.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any, get_args, get_origin
 
-from emulator.config.validation import UNIONS, Closed, discriminator_of, members_of, unwrapped
+from emulator.config.validation import UNIONS, Closed, discriminator_of, former_values, members_of, unwrapped
 from emulator.config.yaml_source import Loc, Mark, Source
 from emulator.core.errors import Problem
 
@@ -50,6 +50,11 @@ class _Renaming:
         origin, arguments = get_origin(inner), get_args(inner)
         if isinstance(value, list) and origin is tuple:
             return [self.value(item, arguments[0], (*loc, i), ()) for i, item in enumerate(value)]
+        if isinstance(value, str):
+            present = former_values(metadata).get(value, value)
+            if present != value:
+                self._warn(loc, value, present, at_key=False)
+            return present
         if not isinstance(value, dict):
             return value
         if origin is dict:

@@ -397,6 +397,18 @@ class Words:
     text: str
 
 
+@dataclass(frozen=True, eq=False)  # a type's metadata must have a hash
+class FormerValues:
+    """Metadata for a field of text: what values were called in the version before, and are called now."""
+
+    now: Mapping[str, str]
+
+
+def former_values(metadata: Iterable[Any]) -> Mapping[str, str]:
+    """The former values that a field's metadata tell of."""
+    return next((item.now for item in _flat(metadata) if isinstance(item, FormerValues)), {})
+
+
 def _flat(metadata: Iterable[Any]) -> Iterable[Any]:
     for item in metadata:
         if isinstance(item, FieldInfo):

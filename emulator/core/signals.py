@@ -108,17 +108,20 @@ SIGNALS: tuple[Signal, ...] = (
     Signal("line.curvature_1_m", "1/m", "curvature of the path there, positive left"),
     Signal("bench.state", "1", "0 standby, 1 armed, 2 running, 3 stopping, 4 tripped"),
     Signal("bench.trip_reason", "1", "0 none; numbers in emulator.plant.states"),
-    Signal("bench.fault_active", "1", "bit mask of active scenario events, bit 0 the first one"),
+    Signal("bench.events_active", "1", "bit mask of active scenario events, bit 0 the first one"),
     Signal("bench.permissives_missing", "1", "bit mask: 1 robot heartbeat, 2 emergency stop, 4 guard"),
     Signal("loop.lateness_us", "us", "wake-up after the tick's deadline"),
     Signal("loop.compute_us", "us", "time spent in the tick before this one"),
 )
 
+FORMER_SIGNALS = {"bench.fault_active": "bench.events_active"}
+"""What signals were called in the version before, and what they are called now: old records hold these."""
+
 TICK_NS = 1_000_000
 """Period of the loop and of the record [ns]: tick n of a ride is ``n * TICK_NS`` after its start."""
 
 EVENT_BITS = 52
-"""Events of a scenario that have a bit in ``bench.fault_active``: a float64 holds so many flags exactly."""
+"""Events of a scenario that have a bit in ``bench.events_active``: a float64 holds so many flags exactly."""
 
 STANDBY, ARMED, RUNNING, STOPPING, TRIPPED = range(5)
 """Values of ``bench.state``, also on the bus; what moves the bench between them: emulator.plant.states."""

@@ -1,6 +1,6 @@
 """When an event of the scenario began and ended in a record.
 
-The bit mask ``bench.fault_active`` tells it tick by tick: bit i is event i of the manifest's scenario.
+The bit mask ``bench.events_active`` tells it tick by tick: bit i is event i of the manifest's scenario.
 Events beyond its bits, and records without it, have the lines of the event log: they begin with the name.
 """
 
@@ -32,7 +32,7 @@ def scenario_events(run: Run) -> list[Mapping[str, Any]]:
 
 def active_bits(run: Run) -> NDArray[np.int64]:
     """(n,) the mask of active events of each row; 0 where it is no number a mask can be, and without one."""
-    mask = run.signals.get("bench.fault_active", np.zeros(len(run.tick)))
+    mask = run.signals.get("bench.events_active", np.zeros(len(run.tick)))
     valid = (mask >= 0.0) & (mask < 2.0**EVENT_BITS)
     return np.where(valid, mask, 0.0).astype(np.int64)
 

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from emulator.core.errors import RecordError
 from emulator.core.frame_buffer import MAX_DATA
+from emulator.core.signals import FORMER_SIGNALS
 from emulator.record.writer import (
     CERTIFICATE_FILE,
     EVENTS_FILE,
@@ -121,7 +122,9 @@ def read_run(folder: Path | str) -> Run:
             raise RecordError(f"{folder / SIGNALS_FILE} has no column {name!r}; it is no record of signals")
     columns: dict[str, NDArray[Any]] = {}
     if table is not None:
-        columns = {name: table.column(name).to_numpy() for name in table.column_names}
+        columns = {
+            FORMER_SIGNALS.get(name, name): table.column(name).to_numpy() for name in table.column_names
+        }
     tick = columns.pop("tick", np.empty(0, np.int64))
     time_ns = columns.pop("time_ns", np.empty(0, np.int64))
     if np.any(np.diff(tick) <= 0):

@@ -1,6 +1,6 @@
 """When the scenario's events were active, and how figures over time show it: bands with edge and name.
 
-The bit mask ``bench.fault_active`` tells it tick by tick (emulator.record.occurrence). What no bit tells of
+The bit mask ``bench.events_active`` tells it tick by tick (emulator.record.occurrence). What no bit tells of
 is taken from the event log by its name. Nothing here knows kinds of events; they are words.
 """
 

@@ -1,4 +1,4 @@
-"""Former names of keys and kinds: they work, each with a warning at its place."""
+"""Former names of keys, kinds and values: they work, each with a warning at its place."""
 
 from pathlib import Path
 from typing import Annotated, ClassVar, Literal
@@ -7,7 +7,7 @@ import pytest
 from pydantic import Discriminator, Field, Tag
 
 from emulator.config.based_on import load_with_bases
-from emulator.config.validation import Closed, problems_of, validate
+from emulator.config.validation import Closed, FormerValues, problems_of, validate
 
 
 class Leaf(Closed):
@@ -49,6 +49,8 @@ class Tree(Closed):
     criteria: tuple[Annotated[Round | Square, Field(discriminator="kind")], ...] = ()
     either: Annotated[Annotated[A, Tag("by_a")] | Annotated[B, Tag("by_b")], Discriminator(tag)] | None = None
     text: str = ""
+    word: Annotated[str, FormerValues({"old": "new"})] = ""
+    words: tuple[Annotated[str, FormerValues({"old": "new"})], ...] = ()
 
 
 def said(former, present):
@@ -79,6 +81,8 @@ def read(tmp_path, monkeypatch):
             "shape: {kind: round, leaf: {new: 4}}",
             "1:29: shape.leaf.older: older new",
         ),
+        ("word: old", "word: new", "1:7: word: old new"),
+        ("words: [new, old]", "words: [new, new]", "1:14: words.1: old new"),
         ("either: {a: 1, old: 2}", "either: {a: 1, new: 2}", "1:16: either.old: old new"),
     ],
 )

@@ -397,11 +397,11 @@ def test_an_event_that_is_not_to_be_asked_for_does_as_its_trigger_says(session):
     for number in (0.0, 7.0, -1.0):
         ride.bench.command(Command.START_EVENT, number)
     ride.step(20)
-    assert ride["bench.fault_active"] == 0
+    assert ride["bench.events_active"] == 0
     ride.step(100)
     ride.bench.command(Command.END_EVENT, 0.0)
     ride.step(20)
-    assert ride["bench.fault_active"] == 1
+    assert ride["bench.events_active"] == 1
 
 
 def test_a_spared_event_is_told_and_does_nothing(session):

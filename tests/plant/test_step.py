@@ -231,7 +231,7 @@ def test_events_show_in_the_mask_and_in_the_record(session):
     masks, grips = [], []
 
     def note(r):
-        masks.append(int(r["bench.fault_active"]))
+        masks.append(int(r["bench.events_active"]))
         grips.append((r["truth.grip_front"], r["truth.grip_rear"]))
 
     ride.step(700, note)  # masks[i] is that of tick i + 1
@@ -258,7 +258,7 @@ def test_a_fault_by_station_starts_where_the_bike_passes(session):
     event = fault("lean_rad", "offset", 0.0, 1.0, 0.1).model_copy(update={"at": Trigger(station_m=3.0)})
     ride = Ride(with_events(session, event)).start()
     at = []
-    ride.step(3300, lambda r: at.append((r["line.station_m"], int(r["bench.fault_active"]))))
+    ride.step(3300, lambda r: at.append((r["line.station_m"], int(r["bench.events_active"]))))
     on = [station for station, active in at if active]
     assert 3.0 <= on[0] < 3.02
     assert len(on) == 1000

@@ -14,7 +14,7 @@ NONE = np.empty(0, np.int64)
 
 def record(mask, events=(), names=("a", "b")) -> Run:
     signals = {
-        "bench.fault_active": np.zeros(len(TICK)) + mask,
+        "bench.events_active": np.zeros(len(TICK)) + mask,
         "bench.state": np.where(TICK < 0, 1.0, np.where(TICK < 10, 2.0, 3.0)),
     }
     frames = Frames(NONE, NONE, NONE, NONE, NONE, NONE, NONE)
@@ -53,7 +53,7 @@ def test_by_the_log_beyond_the_bits():
 
 def test_a_record_without_the_mask_or_the_scenario_has_its_log():
     run = record(0.0, [Event(2, 0.002, "fault_on", "a", "a")])
-    del run.signals["bench.fault_active"]
+    del run.signals["bench.events_active"]
     assert occurrence(run, "a") == Occurrence(7, None)
     run.manifest.clear()
     assert occurrence(run, "a") == Occurrence(7, None)

@@ -187,3 +187,16 @@ def test_certificate_and_verdict_are_read_if_there(record: Path, tmp_path: Path)
 def test_unknown_column_is_named(record: Path) -> None:
     with pytest.raises(RecordError, match=r"no column 'truth\.colour'"):
         read_run(record).signal("truth.colour")
+
+
+def test_a_record_of_the_version_before_has_the_present_names(record: Path, tmp_path: Path) -> None:
+    with pa.ipc.open_stream((record / "signals.arrow").read_bytes()) as stream:
+        table = stream.read_all()
+    former = [n.replace("bench.events_active", "bench.fault_active") for n in table.column_names]
+    assert former != table.column_names
+    old = pa.BufferOutputStream()
+    with pa.ipc.new_stream(old, table.rename_columns(former).schema) as writer:
+        writer.write_table(table.rename_columns(former))
+    run = read_run(with_file(record, tmp_path, "signals.arrow", old.getvalue().to_pybytes()))
+    assert list(run.signals) == [signal.name for signal in SIGNALS]
+    assert np.array_equal(run.signal("bench.events_active"), read_run(record).signal("bench.events_active"))

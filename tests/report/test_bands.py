@@ -18,14 +18,14 @@ from emulator.report.bands import Band, band_marks, event_bands
 
 def with_events(run: Run, events: list[dict[str, Any]], mask: np.ndarray, log: list[Event]) -> Run:
     manifest = run.manifest | {"scenario": {"events": events}}
-    return replace(run, manifest=manifest, signals={"bench.fault_active": mask}, events=log)
+    return replace(run, manifest=manifest, signals={"bench.events_active": mask}, events=log)
 
 
 def test_bands_are_the_stretches_of_the_mask_with_the_scenarios_names(
     ride_folder: Callable[..., Path],
 ) -> None:
     run = replace(read_run(ride_folder(12.0)), events=[])
-    mask = run.signals["bench.fault_active"].astype(int)
+    mask = run.signals["bench.events_active"].astype(int)
     bands = event_bands(run)
     assert [(b.label, b.name, b.kind) for b in bands] == [
         ("F1", "front wheel speed dropout", "fault, dropout, wheel_front_m_s"),

@@ -86,7 +86,7 @@ def ridden(events: dict[str, tuple[int, int]] | None = None, **columns: np.ndarr
     mask = np.zeros(ROWS)
     for bit, (first, end) in enumerate((events or {}).values()):
         mask += 2.0**bit * ((first <= TICK) & (end > TICK))
-    signals["bench.fault_active"] = mask
+    signals["bench.events_active"] = mask
     manifest = {
         "scenario": {"events": [{"name": name} for name in events or {}]},
         "line": {"length_m": 110.0},
@@ -889,12 +889,12 @@ def events_by_mask_and_log() -> None:
     # twice: the first time counts, and what is active outside the ride is none
     mask = part(-50, -10) + part(700, 800) + part(900, 950)
     again = ridden({"twice": (0, 0)})
-    again.signals["bench.fault_active"] = mask
+    again.signals["bench.events_active"] = mask
     assert looked(again, "twice") == (0.7, 0.799)
-    again.signals["bench.fault_active"] = part(700, 9999)
+    again.signals["bench.events_active"] = part(700, 9999)
     assert looked(again, "twice") == (0.7, 2.999)
     for nothing in (np.nan, np.inf, -np.inf, 2.0**52 + 1.0, -1.0):
-        again.signals["bench.fault_active"] = at({900: nothing}, part(700, 9999))
+        again.signals["bench.events_active"] = at({900: nothing}, part(700, 9999))
         assert looked(again, "twice") == (0.7, 0.899)
     # a manifest without events leaves the log
     again.manifest["scenario"] = None

@@ -89,7 +89,7 @@ def made_up_rows(n: int, seed: int = 3) -> tuple[np.ndarray, np.ndarray, float]:
         "line.offset_m": offset,
         "line.target_speed_m_s": target,
         "bench.state": np.where(tick < 0, 1.0, 2.0),
-        "bench.fault_active": dropout * 1.0 + jump * 2.0,
+        "bench.events_active": dropout * 1.0 + jump * 2.0,
         "loop.lateness_us": rng.lognormal(2.5, 0.5, n),
     }
     rows = np.zeros((n, len(SIGNALS)))

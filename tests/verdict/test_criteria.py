@@ -157,7 +157,7 @@ def test_twenty_named_criteria_over_ten_minutes_take_less_than_two_seconds():
     signals |= {
         "bench.state": np.full(n, 2.0),
         "truth.support": (tick < 3000) * 1.0,
-        "bench.fault_active": ((tick > 100_000) & (tick < 200_000)) * 1.0,
+        "bench.events_active": ((tick > 100_000) & (tick < 200_000)) * 1.0,
         "line.station_m": 0.03 * tick,
         "truth.speed_m_s": np.full(n, 30.0),
         "line.curvature_1_m": 0.02 * np.sin(tick / 2000),

@@ -69,6 +69,8 @@ class Trigger(Closed):
     and ``delay_s`` later. Signals and other events are looked at in the tick after theirs.
     """
 
+    former_keys: ClassVar = {"asked": "on_request"}
+
     time_s: FromTime | None = None
     between_s: tuple[FromTime, FromTime] | None = None
     station_m: Station | None = None

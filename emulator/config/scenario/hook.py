@@ -8,17 +8,22 @@
                 ride.start("wet patch")
 
 It runs in a process of its own, in the virtual stage and on the bench alike, sees the recorded signals every
-so often, and can start and end the scenario's events that wait to be asked for (``at: {asked: true}``), marks
-among them. Every such wish is recorded with its tick. On the bench it sees what has just been, as an onlooker
-does; nothing waits for it, and one that takes longer than its budget ends the ride with verdict error, as one
-that raises, prints or leaves does.
+so often, and can start and end the scenario's events that wait to be asked for (``at: {on_request: true}``),
+marks among them. Every such wish is recorded with its tick. On the bench it sees what has just been, as an
+onlooker does; nothing waits for it, and one that takes longer than its budget ends the ride with verdict
+error, as one that raises, prints or leaves does.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 
-from emulator.core.signals import INDEX
+from emulator.core.errors import Problem
+from emulator.core.signals import FORMER_SIGNALS, INDEX
+
+FORMER_MODULE = "emulator.scenario.hook"
+"""Where Hook and Ride were imported from in the version before; the host lets it go on for this one."""
 
 
 class Ride:
@@ -32,7 +37,7 @@ class Ride:
 
     def __getitem__(self, signal: str) -> float:
         """A recorded signal (emulator.core.signals). Raises KeyError with its name if there is none."""
-        return float(self._row[INDEX[signal]])
+        return float(self._row[INDEX[FORMER_SIGNALS.get(signal, signal)]])
 
     def start(self, event: str) -> None:
         """Start an event that waits to be asked for; one that is active goes on. Raises ValueError."""
@@ -44,7 +49,7 @@ class Ride:
 
     def _ask(self, what: str, event: str) -> None:
         if event not in self._events:
-            known = ", ".join(map(repr, self._events)) or "none; give one `at: {asked: true}`"
+            known = ", ".join(map(repr, self._events)) or "none; give one `at: {on_request: true}`"
             raise ValueError(f"no event {event!r} waits to be asked for; those that do: {known}")
         self._asked.append((what, event))
 
@@ -64,3 +69,24 @@ class Hook:
     def look(self, ride: Ride) -> None:
         """Called every ``every_ms`` of the ride."""
         raise NotImplementedError("a hook has to say what it does when it looks")
+
+
+def former_names_in(file: str) -> list[Problem]:
+    """A warning for every line of a hook's file that has a name of the version before."""
+    present = {FORMER_MODULE: "emulator", **FORMER_SIGNALS}
+    try:
+        lines = Path(file).read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError):
+        return []  # whoever runs the file says so
+    return [
+        Problem(
+            file,
+            number,
+            line.index(former) + 1,
+            "",
+            f"{former!r} is called {now!r} now; the former name works in this version and no further",
+        )
+        for number, line in enumerate(lines, start=1)
+        for former, now in present.items()
+        if former in line
+    ]

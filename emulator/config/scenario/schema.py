@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Annotated, ClassVar, Literal
 
@@ -21,6 +22,7 @@ from emulator.config.scenario.circuit import load_circuit
 from emulator.config.scenario.course import Course, circuit_course
 from emulator.config.scenario.criteria import Criterion, beyond_circuit, contradictions
 from emulator.config.scenario.events import Event, Trigger
+from emulator.config.scenario.hook import former_names_in
 from emulator.config.scenario.manoeuvre import Braking, Manoeuvre, has_laps, manoeuvre_course
 from emulator.config.scenario.parameters import Parameter, ParameterName, put_in
 from emulator.config.scenario.quantities import Duration, LeapDay, Station, UtcTime, either, left_of
@@ -252,6 +254,9 @@ def load_scenario(
         problems += _within_course(scenario, source, course)
     if problems:
         raise ConfigError(problems)
+    hook = hook_path(scenario, source)
+    if hook is not None:
+        source = replace(source, warnings=(*source.warnings, *former_names_in(hook)))
     return scenario, source
 
 

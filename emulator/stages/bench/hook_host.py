@@ -17,6 +17,7 @@ import subprocess
 import sys
 import time
 import traceback
+import types
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -25,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.assembly.session import Session
-from emulator.config.scenario.hook import Hook, Ride
+from emulator.config.scenario.hook import FORMER_MODULE, Hook, Ride
 from emulator.core.errors import EmulatorError
 from emulator.core.signals import SIGNALS, TICK_NS
 from emulator.events.progress import ticks
@@ -182,11 +183,14 @@ def _made(file: str, name: str) -> Hook:
     spec = importlib.util.spec_from_file_location("hook_of_the_scenario", Path(file).resolve())
     if spec is None or spec.loader is None:
         raise RuntimeError(f"{file} is no Python file")
+    # a file of the version before imports it from there; the scenario's check has warned of that
+    sys.modules[FORMER_MODULE.rpartition(".")[0]] = types.ModuleType(FORMER_MODULE.rpartition(".")[0])
+    sys.modules[FORMER_MODULE] = sys.modules[Hook.__module__]
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
     cls = getattr(module, name, None)
     if not (isinstance(cls, type) and issubclass(cls, Hook)):
-        raise RuntimeError(f"{file} has no class {name!r} that is a Hook (emulator.config.scenario.hook)")
+        raise RuntimeError(f"{file} has no class {name!r} that is a Hook (from emulator import Hook)")
     made: Hook = cls()
     return made
 

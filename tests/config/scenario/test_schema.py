@@ -802,3 +802,22 @@ def test_a_circuit_still_needs_its_laps() -> None:
     Path("run.yaml").write_text(SCENARIO.replace("laps: 2\n", ""))
     with pytest.raises(ConfigError, match="missing key 'laps': a whole number from 1 to 1000"):
         load_scenario("run.yaml")
+
+
+def test_events_under_former_names_are_read_and_warned_of(tmp_path):
+    (tmp_path / "circuit.yaml").write_text(CIRCUIT)
+    former = "{first_of: [{asked: true}, {signal: bench.fault_active, rises_above: 0.5}]}"
+    path = tmp_path / "run.yaml"
+    path.write_text(SCENARIO.replace("at: {time_s: 60}", f"at: {former}"))
+    scenario, source = load_scenario(path)
+    requested, crossed = scenario.events[-1].at.first_of
+    assert (requested.on_request, crossed.signal) == (True, "bench.events_active")
+    assert scenario.events[-1].can_be_requested
+    line = (
+        path.read_text().splitlines().index(next(t for t in path.read_text().splitlines() if former in t)) + 1
+    )
+    column = path.read_text().splitlines()[line - 1].index(former) + 1
+    places = [column + former.index("asked"), column + former.index("bench.fault_active")]
+    assert [(w.line, w.column) for w in source.warnings] == [(line, c) for c in places]
+    assert ["is called 'on_request' now" in str(w) for w in source.warnings] == [True, False]
+    assert ["is called 'bench.events_active' now" in str(w) for w in source.warnings] == [False, True]

@@ -121,8 +121,8 @@ duration_limit_s: 4.0
 events:
   - {{name: front wheel speed lost, remove: true}}
   - {{name: half way, remove: true}}
-  - {{kind: grip, name: rain, at: {{asked: true}}, duration_s: 0.5, factor: 0.9}}
-  - {{kind: mark, name: seen, at: {{asked: true}}, text: the hook saw it}}
+  - {{kind: grip, name: rain, at: {{on_request: true}}, duration_s: 0.5, factor: 0.9}}
+  - {{kind: mark, name: seen, at: {{on_request: true}}, text: the hook saw it}}
 hook: {{file: mine.py, name: Mine, every_ms: 20.0}}
 criteria:
   - {{kind: speed_error, limit_km_h: 100.0}}
@@ -206,3 +206,25 @@ def test_without_a_hook_there_is_none(tmp_path):
     verdict = ride(dataclasses.replace(session, scenario=bare), (RIG, RUN), tmp_path / "run", virtual=True)
     assert verdict.result == "fail"
     assert not [e for e in read_run(tmp_path / "run").events if e.kind == "mark"]
+
+
+def test_a_hook_of_the_version_before_still_runs_and_is_warned_of(hook, tmp_path):
+    head = "from emulator.scenario.hook import Hook, Ride\n\nclass Mine(Hook):\n"
+    host = hook(
+        "    def look(self, ride: Ride):\n"
+        f"        if ride['bench.fault_active'] == {INDEX['bench.events_active']}.0:\n"
+        "            ride.start('wet patch')\n",
+        head=head,
+    )
+    assert host.look(0, ROW) == [Ask("start", "wet patch")]
+    text = RUN.read_text().replace("circuit: ..", f"circuit: {RUN.parents[1]}")
+    scenario = tmp_path / "run.yaml"
+    scenario.write_text(f"{text}\nhook: {{file: mine.py, name: Mine}}\n")
+    assert [str(w).removeprefix(str(tmp_path)) for w in load_session(RIG, scenario).warnings] == [
+        "/mine.py:1:6: 'emulator.scenario.hook' is called 'emulator' now; "
+        "the former name works in this version and no further",
+        "/mine.py:5:18: 'bench.fault_active' is called 'bench.events_active' now; "
+        "the former name works in this version and no further",
+    ]
+    (tmp_path / "mine.py").write_text(HEAD + "    pass\n")
+    assert load_session(RIG, scenario).warnings == []

@@ -271,8 +271,8 @@ def test_a_held_ride_starts_when_enter_is_pressed_and_its_record_has_no_gap(desk
 
 ASKED = """\
 events:
-  - {kind: grip, name: rain, at: {asked: true}, factor: 0.9}
-  - {kind: mark, name: here, at: {asked: true}, text: asked for}
+  - {kind: grip, name: rain, at: {on_request: true}, factor: 0.9}
+  - {kind: mark, name: here, at: {on_request: true}, text: asked for}
   - kind: fault
 """
 
@@ -294,7 +294,7 @@ def test_events_asked_for_during_a_ride_are_recorded_and_replay(desk):
     told = [(kind, text) for _, kind, text in desk.events() if kind in ("grip_on", "grip_off", "mark")]
     assert told == [("grip_on", "rain"), ("mark", "here: asked for"), ("grip_off", "rain")]
     run = read_run(desk.folder)
-    assert set(run.signal("truth.grip_rear")[run.signal("bench.fault_active") == 1]) == {0.9}
+    assert set(run.signal("truth.grip_rear")[run.signal("bench.events_active") == 1]) == {0.9}
     replays(desk, len(run.tick))
 
 
