@@ -6,10 +6,14 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from emulator.assembly.session import Session
 from tests.support.made_up_ride import record_ride
 from tests.support.scripted_robot import demo_session
+
+settings.register_profile("untimed", deadline=None)  # how long an example takes is the host's affair
+settings.load_profile("untimed")
 
 
 @pytest.fixture(scope="session")

@@ -37,6 +37,7 @@ from emulator.core.signals import TICK_NS
 from emulator.lap.ideal_lap import BODIES, bike_of
 from emulator.lap.lean_envelope import lean_envelope
 from emulator.lap.target_speed import engine_curve, speed_limits, target_speed
+from emulator.loop.machine import processor
 from emulator.road.iso8608 import CLASS_DEGREE_m3, along_lap, roughness
 from emulator.road.line import Line, Surface, surface
 from emulator.road.line import Patch as RoadPatch
@@ -145,6 +146,7 @@ class Session:
                 "python": platform.python_version(),
                 "kernel": platform.release(),
                 "machine": platform.machine(),
+                "processor": processor(),
                 "cpus": os.cpu_count(),
             },
             "line": {

@@ -41,6 +41,12 @@ def inspect(root: Path | str = "/") -> list[Finding]:
     ]
 
 
+def processor(root: Path | str = "/") -> str:
+    """The processor's name as the kernel tells it; empty where it tells none."""
+    lines = _read(Path(root) / "proc/cpuinfo").splitlines()
+    return next((line.partition(":")[2].strip() for line in lines if line.startswith("model name")), "")
+
+
 def _read(path: Path) -> str:
     try:
         return path.read_text().strip()

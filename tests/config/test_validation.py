@@ -185,7 +185,7 @@ _KEYS = st.sampled_from(["kind", "name", "[key]", "square", "loopback", "<<", "0
         (Circuit, "circuits/ostrevel.yaml"),
     ],
 )
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=120)
 @given(data=st.data())
 def test_a_spoilt_file_does_no_worse_than_a_config_error(
     model: type[Closed], file: str, data: st.DataObject

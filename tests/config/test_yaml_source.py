@@ -210,7 +210,7 @@ def test_words() -> None:
     assert show(True) == "true"
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(st.floats(allow_nan=False, allow_infinity=False))
 def test_every_finite_number_survives(number: float) -> None:
     with tempfile.TemporaryDirectory() as folder:
@@ -221,7 +221,7 @@ def test_every_finite_number_survives(number: float) -> None:
     assert math.copysign(1.0, got) == math.copysign(1.0, number)
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(
     st.text(st.sampled_from(list("ab:{}[],&*!|>'\"%@`#-? \n\t<~0.9eé\u0085\u2028\\")), max_size=60)
     | st.binary(max_size=60)

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
@@ -34,7 +34,6 @@ def quaternion(roll: float, pitch: float, yaw: float) -> NDArray[np.float64]:
     return q
 
 
-@settings(deadline=None)
 @given(roll=angle, pitch=pitch_angle, yaw=angle)
 def test_rotations_are_orthonormal_and_scipys(roll: float, pitch: float, yaw: float) -> None:
     q = quaternion(roll, pitch, yaw)
@@ -44,7 +43,6 @@ def test_rotations_are_orthonormal_and_scipys(roll: float, pitch: float, yaw: fl
     assert np.allclose(R, Rotation.from_euler("ZYX", [yaw, pitch, roll]).as_matrix(), atol=1e-14)
 
 
-@settings(deadline=None)
 @given(roll=angle, pitch=pitch_angle, yaw=angle)
 def test_roll_pitch_yaw_come_back(roll: float, pitch: float, yaw: float) -> None:
     assert roll_pitch_yaw(rotation_of(*quaternion(roll, pitch, yaw))) == pytest.approx(
@@ -68,7 +66,6 @@ def test_pitch_stays_defined_straight_up_and_down(pitch: float) -> None:
     assert roll_pitch_yaw(rotation_of(*quaternion(0.0, pitch, 0.0)))[1] == pytest.approx(pitch, abs=1e-7)
 
 
-@settings(deadline=None)
 @given(tilt=angle, turn=angle, v=vector)
 def test_rotation_about_an_axis_in_the_plane(tilt: float, turn: float, v: tuple[float, float, float]) -> None:
     ax, az = math.cos(tilt), math.sin(tilt)
@@ -78,7 +75,6 @@ def test_rotation_about_an_axis_in_the_plane(tilt: float, turn: float, v: tuple[
     assert rotate_back(R, *rotate(R, *v)) == pytest.approx(v, abs=1e-11)
 
 
-@settings(deadline=None)
 @given(a=st.tuples(angle, pitch_angle, angle), b=st.tuples(angle, pitch_angle, angle), v=vector)
 def test_product_turns_one_after_the_other(
     a: tuple[float, float, float], b: tuple[float, float, float], v: tuple[float, float, float]
@@ -90,7 +86,6 @@ def test_product_turns_one_after_the_other(
     )
 
 
-@settings(deadline=None)
 @given(a=vector, b=vector)
 def test_cross_product(a: tuple[float, float, float], b: tuple[float, float, float]) -> None:
     assert cross(*a, *b) == pytest.approx(tuple(np.cross(a, b)), abs=1e-9)

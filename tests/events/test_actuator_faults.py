@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from emulator.events.actuator_faults import (
@@ -57,13 +57,11 @@ commands = st.lists(st.floats(-90, 90), min_size=5, max_size=60)
 
 
 @given(commands)
-@settings(deadline=None)
 def test_sound_it_is_a_first_order_lag(asked):
     np.testing.assert_allclose(play(asked), lag(asked), rtol=0, atol=1e-12)
 
 
 @given(commands, st.floats(0, 1), st.floats(-20, 20))
-@settings(deadline=None)
 def test_weak_and_offset_are_what_is_delivered_and_leave_the_lag_alone(asked, factor, offset):
     n = len(asked)
     got = play(asked, [(event(WEAK, factor), 0, n, 1.0), (event(OFFSET, offset), 0, n, 1.0)])
@@ -74,7 +72,6 @@ def test_weak_and_offset_are_what_is_delivered_and_leave_the_lag_alone(asked, fa
 
 
 @given(commands, st.integers(1, 10), st.integers(1, 10))
-@settings(deadline=None)
 def test_stuck_it_stays_where_it_was_and_goes_on_from_there(asked, first, length):
     got = play(asked, [(event(STUCK), first, first + length, 1.0)])
     free = lag(asked)
@@ -107,7 +104,6 @@ def test_slow_is_a_longer_time_constant_and_a_lower_rate(factor):
 
 
 @given(commands, st.floats(0.1, 40))
-@settings(deadline=None)
 def test_free_play_is_the_play_operator(asked, width):
     """M. A. Krasnosel'skii and A. V. Pokrovskii, Systems with Hysteresis (1989), from memory."""
     got = play(asked, [(event(FREE_PLAY, width), 0, len(asked), 1.0)], gain=1.0)
@@ -146,7 +142,6 @@ def test_fade_is_kept_apart_from_what_is_delivered():
 
 
 @given(st.lists(st.floats(-1e6, 1e6) | st.just(math.nan), max_size=40))
-@settings(deadline=None)
 def test_whatever_is_asked_and_wrong_it_stays_within_its_limits(asked):
     faults = [(event(k, 3.0), 0, 40, 1.0) for k in range(len(ACTUATOR_EFFECTS))]
     for some in (faults, faults[2:], faults[3:5], faults[5:]):

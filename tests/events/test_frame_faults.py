@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from emulator.core.frame_buffer import UNTIMED, frame_buffer
@@ -76,7 +76,6 @@ def within(window):
 
 
 @given(frames, windows)
-@settings(deadline=None)
 def test_lost_frames_are_left_out_and_nothing_else_changes(ticks, window):
     out, timed = play(gate(LOSS), ticks, within(window))
     assert out == [f for f in flat(ticks) if f[1] != MINE or not window[0] <= f[0] < window[1]]
@@ -84,7 +83,6 @@ def test_lost_frames_are_left_out_and_nothing_else_changes(ticks, window):
 
 
 @given(frames, windows, st.integers(1, 4))
-@settings(deadline=None)
 def test_repeated_frames_come_again_behind_themselves(ticks, window, copies):
     out, timed = play(gate(REPETITION, copies=copies), ticks, within(window))
     on = within(window)
@@ -93,7 +91,6 @@ def test_repeated_frames_come_again_behind_themselves(ticks, window, copies):
 
 
 @given(frames, windows, st.integers(1, 12))
-@settings(deadline=None)
 def test_delayed_frames_come_later_in_their_order_and_before_those_of_that_tick(ticks, window, delay):
     ticks = ticks + [[]] * delay
     out, _ = play(gate(DELAY, delay=delay), ticks, within(window))
@@ -105,7 +102,6 @@ def test_delayed_frames_come_later_in_their_order_and_before_those_of_that_tick(
 
 
 @given(frames, windows, st.integers(1, 7), payloads)
-@settings(deadline=None)
 def test_inserted_frames_come_at_their_own_rate(ticks, window, every, payload):
     g = gate(INSERTION, every=every, payload=payload, length=len(payload))
     out, _ = play(g, ticks, within(window))
@@ -118,7 +114,6 @@ def test_inserted_frames_come_at_their_own_rate(ticks, window, every, payload):
 
 
 @given(frames, windows)
-@settings(deadline=None)
 def test_a_masquerade_shows_the_last_payload_of_the_other_frame(ticks, window):
     out, timed = play(gate(MASQUERADE, other_id=OTHER), ticks, within(window))
     expected, last = [], None
@@ -131,7 +126,6 @@ def test_a_masquerade_shows_the_last_payload_of_the_other_frame(ticks, window):
 
 
 @given(frames, windows)
-@settings(deadline=None)
 def test_a_wrong_sequence_swaps_neighbours_of_its_own_identifier(ticks, window):
     out, _ = play(gate(INCORRECT_SEQUENCE), ticks, within(window))
     expected, held = [], None
@@ -149,7 +143,6 @@ def test_a_wrong_sequence_swaps_neighbours_of_its_own_identifier(ticks, window):
 
 
 @given(frames, windows, st.binary(min_size=8, max_size=8))
-@settings(deadline=None)
 def test_a_mask_flips_its_bits_and_no_others(ticks, window, mask):
     out, _ = play(gate(CORRUPTION, mask=mask), ticks, within(window))
     expected = [
@@ -162,7 +155,6 @@ def test_a_mask_flips_its_bits_and_no_others(ticks, window, mask):
 
 
 @given(payloads, st.integers(1, 64))
-@settings(deadline=None)
 def test_drawn_flips_are_so_many_and_all_different(payload, flips):
     ((_, _, got),), _ = play(gate(CORRUPTION, flips=flips), [[(MINE, payload)]], lambda _: True)
     changed = np.frombuffer(payload, np.uint8) ^ np.frombuffer(got, np.uint8)
@@ -243,7 +235,6 @@ def test_faults_of_a_burst_add_up_in_whatever_order():
 
 
 @given(st.binary(min_size=1, max_size=30).map(lambda data: bytes(b & 127 for b in data)), st.integers(1, 64))
-@settings(deadline=None)
 def test_flips_in_a_burst_are_so_many_and_spare_the_eighth_bit(data, flips):
     _, _, got = burst([gate(CORRUPTION, flips=flips)], burst=data)
     changed = np.frombuffer(data, np.uint8) ^ np.frombuffer(got, np.uint8)

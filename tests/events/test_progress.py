@@ -60,7 +60,6 @@ def changes(e, ticks, at=(), draws=None):
 
 
 @given(at=st.integers(0, 60), duration=st.integers(1, 60))
-@settings(deadline=None)
 def test_an_event_is_live_for_exactly_its_duration(at, duration):
     e = event(duration=duration)
     happened, live = changes(e, range(150), [at])
@@ -133,7 +132,6 @@ def test_one_that_is_spared_may_still_come_the_next_time():
 
 
 @given(duration=st.integers(2, 400), after=st.integers(0, 400))
-@settings(deadline=None)
 def test_a_gust_is_one_wave_of_the_cosine(duration, after):
     e = event(duration=duration, value=9.0)
     start(e, 50)
@@ -162,7 +160,7 @@ def test_drawn_pauses_are_exponential():
 
 
 @given(st.integers(0, 2**32 - 1))
-@settings(deadline=None, max_examples=200)
+@settings(max_examples=200)
 def test_by_chance_it_is_spared_and_then_over(seed):
     draws = streams(seed)
     e = event(duration=5, probability=0.4)
@@ -201,7 +199,6 @@ def test_what_hits_all_draws_nothing():
 
 
 @given(ramp=st.integers(1, 500), after=st.integers(0, 1000))
-@settings(deadline=None)
 def test_the_ramp_rises_in_a_straight_line_to_one(ramp, after):
     e = event(duration=2000, ramp=ramp)
     start(e, 100)
@@ -216,7 +213,6 @@ def test_without_ramp_the_effect_is_full_at_once(after):
 
 
 @given(ramp=st.integers(1, 500), after=st.integers(0, 1500))
-@settings(deadline=None)
 def test_what_swells_is_the_same_from_both_ends_and_gone_at_the_last(ramp, after):
     e = event(duration=1000, ramp=ramp)
     start(e, 100)

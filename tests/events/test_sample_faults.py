@@ -3,7 +3,7 @@
 import math
 
 import numpy as np
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from emulator.core.random_streams import normal, stream_start
@@ -56,7 +56,6 @@ def statement(effect, clean, value, held, past, elapsed, z):
 
 
 @given(st.sampled_from(SAMPLE_EFFECTS), numbers, numbers, numbers, numbers, st.floats(0, 1e5), shares)
-@settings(deadline=None)
 def test_every_effect_is_what_its_statement_says(effect, clean, value, held, past, elapsed, strength):
     if effect == "quantisation" and abs(value) < 1e-3:
         value = 0.5
@@ -70,7 +69,6 @@ def test_every_effect_is_what_its_statement_says(effect, clean, value, held, pas
 
 
 @given(st.sampled_from(SAMPLE_EFFECTS), numbers, numbers)
-@settings(deadline=None)
 def test_at_no_strength_every_effect_but_dropout_leaves_the_value_bit_for_bit(effect, clean, value):
     e = event(SAMPLE_EFFECTS.index(effect), value or 1.0)
     got = faulted(e, clean, 3.3, 4.4, 5.5, 0.0, streams())
@@ -78,7 +76,6 @@ def test_at_no_strength_every_effect_but_dropout_leaves_the_value_bit_for_bit(ef
 
 
 @given(numbers, numbers)
-@settings(deadline=None)
 def test_full_strength_shows_exactly_what_it_shows(clean, other):
     """Not the clean value plus the difference, which is rounded."""
     assert faulted(event(FREEZE), clean, other, 0.0, 9.0, 1.0, streams()) == other
@@ -121,7 +118,6 @@ def test_gain_by_one_is_nothing():
 
 
 @given(st.lists(numbers, min_size=1, max_size=60), st.integers(0, 15))
-@settings(deadline=None)
 def test_recall_is_the_list_shifted(values, delay):
     ring = np.zeros(16)
     got = [delayed_sample(ring, n, delay, v) for n, v in enumerate(values)]

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from emulator.events.progress import ACTIVE, ENDED, NEVER, advance
@@ -72,7 +72,6 @@ def test_at_a_station_passed_and_not_when_it_is_unknown():
 @given(
     st.lists(st.floats(-10, 10), min_size=1, max_size=80), st.floats(-5, 5), st.floats(0, 3), st.booleans()
 )
-@settings(deadline=None)
 def test_a_crossing_is_the_first_beyond_the_level_after_one_well_on_the_other_side(
     values, level, gap, rising
 ):
@@ -111,7 +110,6 @@ def test_it_makes_no_difference_which_stands_first_in_the_file():
 
 
 @given(st.lists(st.integers(0, 30), min_size=1, max_size=5), st.integers(0, 5))
-@settings(deadline=None)
 def test_first_of_is_the_earliest_and_all_of_the_latest(times, delay):
     n = len(times)
     parts = [node(AT_TICK, parent=n, tick=t) for t in times]

@@ -312,7 +312,7 @@ def test_no_limit_is_exceeded_anywhere_on_the_demo_circuit(grip):
     assert np.mean((use.max(axis=1) < 0.97) & (a < engine - 0.5)) < 0.03
 
 
-@settings(deadline=None, max_examples=12)
+@settings(max_examples=12)
 @given(
     radii=st.tuples(*[st.floats(15.0, 120.0)] * 3),
     first=st.floats(40.0, 400.0),

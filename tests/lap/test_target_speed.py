@@ -181,7 +181,7 @@ def test_on_the_demo_circuit_no_limit_is_exceeded(jerk_limit, initial):
         assert (v <= target_speed(line, superbike(), initial_speed_m_s=initial) + 1e-9).all()
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(
     radii=st.tuples(*[st.floats(15.0, 120.0)] * 3),
     first=st.floats(40.0, 400.0),
@@ -351,7 +351,7 @@ def test_a_crest_is_ridden_no_faster_than_half_the_load_allows():
     assert v[400] == pytest.approx(math.sqrt(0.5 * G * 500.0), rel=1e-3)
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=25)
 @given(
     radii=st.tuples(*[st.floats(15.0, 120.0)] * 3),
     grip=st.floats(0.5, 1.4),

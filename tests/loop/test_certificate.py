@@ -20,7 +20,6 @@ def test_the_snapshot_has_room_for_exactly_these_bins():
     assert LATENESS_BINS == BINS == len(edges_us()) - 1
 
 
-@settings(deadline=None)
 @given(DURATION)
 def test_every_duration_falls_between_the_edges_of_its_bin(duration_ns):
     edges, k = edges_us(), bin_of(duration_ns)
@@ -28,7 +27,6 @@ def test_every_duration_falls_between_the_edges_of_its_bin(duration_ns):
     assert edges[k] * (1 - 1e-9) <= duration_ns * 1e-3 < edges[k + 1] * (1 + 1e-9)
 
 
-@settings(deadline=None)
 @given(st.lists(DURATION, min_size=1, max_size=300), st.sampled_from([0.5, 0.9, 0.99, 0.999, 1.0]))
 def test_percentile_is_never_below_the_exact_one_and_at_most_six_percent_above(values, fraction):
     counts = np.zeros(BINS, np.int64)
@@ -216,7 +214,7 @@ def test_samples_out_of_order_are_told_and_do_not_disturb_the_rate():
     assert out["age_ms_max"] == 11.0
 
 
-@settings(deadline=None, max_examples=50)
+@settings(max_examples=50)
 @given(st.lists(st.integers(-30 * MS, 30 * MS), min_size=1, max_size=60))
 def test_the_ages_histogram_holds_every_sample_where_it_belongs(errors):
     latency = 40 * MS

@@ -681,7 +681,6 @@ def test_explored_by_chance():
             # edit elsewhere does not leave a way out.
             max_examples=200,
             stateful_step_count=20,
-            deadline=None,
             derandomize=True,
             suppress_health_check=[HealthCheck.too_slow],
         ),

@@ -54,7 +54,7 @@ def with_file(record: Path, folder: Path, name: str, content: bytes) -> Path:
     return folder
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(share=st.floats(0, 1), name=st.sampled_from(["signals.arrow", "frames.arrow"]))
 @example(share=0.0, name="signals.arrow")
 @example(share=1.0, name="signals.arrow")
@@ -106,7 +106,7 @@ def test_zeros_after_a_power_cut_are_a_loss_not_damage(record: Path, tmp_path: P
     assert len(run.tick) == ROWS
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(share=st.floats(0, 1), noise=st.binary(min_size=1, max_size=40))
 def test_damage_never_crashes(
     record: Path, tmp_path_factory: pytest.TempPathFactory, share: float, noise: bytes

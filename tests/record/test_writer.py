@@ -74,7 +74,7 @@ def test_what_is_written_is_read(tmp_path: Path) -> None:
     assert run.verdict is None
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(cuts=st.lists(st.integers(0, 900), max_size=12), flush=st.booleans())
 def test_bytes_do_not_depend_on_how_calls_are_chopped(
     tmp_path_factory: pytest.TempPathFactory, cuts: list[int], flush: bool

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from emulator.report.drawing import MAX_POINTS, keep_extremes
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(n=st.integers(0, 40_000), limit=st.integers(8, 3000), seed=st.integers(0, 99), holes=st.integers(0, 3))
 def test_thinning_keeps_extremes_gaps_ends_and_the_bound(n: int, limit: int, seed: int, holes: int) -> None:
     rng = np.random.default_rng(seed)

@@ -93,7 +93,7 @@ def test_a_turn_is_as_long_as_its_angle_and_transitions_say():
     assert line.curvature.min() == pytest.approx(-1.0 / 40.0)
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(
     angles=st.lists(st.floats(20.0, 170.0), min_size=1, max_size=5),
     signs=st.lists(st.booleans(), min_size=5, max_size=5),
@@ -144,7 +144,7 @@ def test_heading_curvature_and_its_slope_are_derivatives_of_one_another(blend):
     np.testing.assert_allclose(slope[inside], line.dcurvature[middle][inside], atol=1e-6)
 
 
-@settings(deadline=None, max_examples=25)
+@settings(max_examples=25)
 @given(first=st.floats(80.0, 250.0), blend=st.sampled_from([0.0, 5.0, 10.0]))
 def test_free_straights_close_the_circuit(first, blend):
     segments = triangle(first)

@@ -238,7 +238,7 @@ def test_on_an_open_line_nothing_wraps():
     assert grip_at(road, OPEN, 0.0, 0.0) == 1.2
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(
     rows=st.lists(
         st.tuples(

@@ -91,7 +91,7 @@ def test_a_bump_is_one_wave_of_the_cosine_between_its_sides() -> None:
         assert height_at(road, LAP, station, offset) == 0.0
 
 
-@settings(deadline=None, max_examples=300)
+@settings(max_examples=300)
 @given(station=st.floats(-500.0, 1500.0), offset=st.floats(-6.0, 6.0))
 def test_height_has_no_steps_anywhere(station: float, offset: float) -> None:
     road = wavy()
@@ -101,7 +101,7 @@ def test_height_has_no_steps_anywhere(station: float, offset: float) -> None:
     assert height_at(road, LAP, station + LAP.length, offset) == pytest.approx(here, abs=1e-9)
 
 
-@settings(deadline=None, max_examples=200)
+@settings(max_examples=200)
 @given(
     station=st.floats(0.0, 500.0),
     offset=st.floats(-5.0, 5.0),

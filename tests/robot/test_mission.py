@@ -130,7 +130,7 @@ def test_noise_on_the_line_does_not_pile_up(rider, receiver, heard):
     assert len(heard) == 1
 
 
-@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None, max_examples=60)
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=60)
 @given(cuts=st.lists(st.integers(0, 700), max_size=12))
 def test_the_stream_may_be_cut_anywhere(prepared, receiver, cuts):
     stream = b"".join(burst(receiver.fix(5.0 * n, 2.0 * n, 20.0, n * 0.1)) for n in range(4))

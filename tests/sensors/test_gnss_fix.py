@@ -7,7 +7,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from emulator.sensors.gnss import FIX_QUALITY
@@ -71,7 +71,6 @@ def test_a_kind_without_a_time_of_its_own_is_left_out() -> None:
     assert changes(seen) == [(0, 0), (10, 1), (510, 3), (2010, 4)]
 
 
-@settings(deadline=None)
 @given(best=st.lists(st.tuples(st.integers(0, FIXED), st.integers(1, 60)), min_size=1, max_size=12))
 def test_the_fix_is_never_better_than_possible_and_climbs_without_a_gap(best: list[tuple[int, int]]) -> None:
     possible = [b for b, n in best for _ in range(n)]

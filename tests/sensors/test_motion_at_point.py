@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
@@ -55,7 +55,6 @@ def test_ideal_lean_feels_no_side_force() -> None:
     assert force == pytest.approx((0.0, 0.0, 11.86088295), abs=1e-7)
 
 
-@settings(deadline=None)
 @given(w=vector, dw=vector, v=vector, dv=vector, p=vector)
 def test_specific_force_is_the_rate_of_velocity(w: Vec3, dw: Vec3, v: Vec3, dv: Vec3, p: Vec3) -> None:
     """The point's velocity in an inertial frame along the motion, differentiated numerically."""

@@ -76,7 +76,6 @@ def through(rate_hz, latency_ns, jitter_ns, ticks, seed=1):
     instance=st.integers(0, 100_000_000),
     tick_ns=st.sampled_from([MS, MS // 2, 333_333, 2 * MS]),
 )
-@settings(deadline=None)
 @example(num=333_333, den=1000, instance=28_799_999, tick_ns=MS)  # a third of a kilohertz for a day
 @example(num=999_999, den=1000, instance=86_399_913, tick_ns=MS)
 @example(num=999_999_999, den=1_000_000, instance=86_399_999, tick_ns=MS)
@@ -103,7 +102,7 @@ def test_any_rate_is_kept_to_half_a_ppm(rate):
 
 
 @given(rate=st.floats(0.5, 1000.0))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @example(rate=1000.0)
 @example(rate=333.3)
 @example(rate=7.3)
@@ -156,7 +155,7 @@ def test_without_jitter_the_age_is_exact_to_the_tick(rate, latency_ms):
     jitter=st.integers(1, 40 * MS),
     seed=st.integers(0, 2**32),
 )
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 def test_with_jitter_samples_never_come_early_never_overtake_and_never_wait_longer_than_they_must(
     rate, latency, jitter, seed
 ):
@@ -260,7 +259,7 @@ def over_the_bus(wire_ns, rates_hz, latencies_ns, jitters_ns, ticks=1000, seed=1
     wire=st.integers(1, 900_000),
     seed=st.integers(0, 1000),
 )
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 @example(rate=500.0, latency=2 * MS, jitter=0, wire=500_000, seed=0)
 @example(rate=1000.0, latency=499_999, jitter=0, wire=1, seed=0)
 def test_alone_on_the_bus_a_sample_arrives_within_half_a_tick_of_its_due_time(
@@ -300,7 +299,7 @@ def test_two_for_one_instant_share_the_miss():
     jitter=st.sampled_from([0, 2 * MS]),
     seed=st.integers(0, 99),
 )
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_without_a_bit_rate_samples_go_when_due_in_the_order_of_the_rig(latencies, jitter, seed):
     rates = [500.0, 100.0, 333.3, 100.0, 50.0][: len(latencies)]
     which, tick, due, _, arrival = over_the_bus(

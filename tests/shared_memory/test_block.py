@@ -107,7 +107,7 @@ def test_every_record_from_another_process_is_intact_or_reported_lost(sizes, tot
         block.close()
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(st.lists(st.integers(0, 40), min_size=1, max_size=6))
 def test_reader_accounts_for_every_row_however_writes_and_reads_alternate(bursts):
     block = Snapshot.create(SMALL)

@@ -3,7 +3,7 @@
 import json
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from emulator.core.errors import StartFailed
@@ -103,7 +103,6 @@ def test_a_short_key_is_refused():
         key_from(b"abc\n", "key")
 
 
-@settings(deadline=None)
 @given(st.binary(max_size=200))
 def test_random_bytes_never_pass(payload):
     assert evaluate(payload).command is None
@@ -116,13 +115,11 @@ ITEMS = st.recursive(
 )
 
 
-@settings(deadline=None)
 @given(st.fixed_dictionaries({}, optional=dict.fromkeys(("command", "id", "utc_s", "code"), ITEMS)))
 def test_objects_of_any_kind_never_pass(item):
     assert evaluate(json.dumps(item).encode()).command is None
 
 
-@settings(deadline=None)
 @given(st.integers(0, 200), st.integers(0, 255))
 def test_one_changed_byte_is_found_out(place, byte):
     payload = bytearray(signed(KEY, TOPIC, "stop", "a", NOW))

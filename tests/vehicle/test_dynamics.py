@@ -98,7 +98,7 @@ def random_inputs(rng: np.random.Generator) -> Array:
     return u
 
 
-@settings(deadline=None, max_examples=300)
+@settings(max_examples=300)
 @given(st.integers(0, 2**32 - 1))
 def test_left_and_right_are_mirror_images(seed: int) -> None:
     rng = np.random.default_rng(seed)

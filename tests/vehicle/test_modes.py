@@ -173,7 +173,7 @@ def test_where_curves_veer_apart_the_step_is_halved_until_that_is_seen() -> None
     assert follow(at, before, 0.0, 1.0).roots[slow].imag == pytest.approx(math.sqrt(3.8273), abs=1e-3)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(seed=st.integers(0, 10_000), n=st.integers(3, 12))
 def test_overlap_does_not_depend_on_units_or_order(seed: int, n: int) -> None:
     rng = np.random.default_rng(seed)

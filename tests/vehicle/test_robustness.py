@@ -54,7 +54,7 @@ def thrown_about(seed: int) -> bool:
     return bool(np.isfinite(x).all())
 
 
-@settings(deadline=None, max_examples=300)
+@settings(max_examples=300)
 @given(st.integers(0, 2**63 - 1))
 def test_random_states_and_inputs_stay_finite(seed: int) -> None:
     assert thrown_about(seed)

@@ -96,7 +96,7 @@ def test_load_is_the_springs_and_the_dampers_and_never_pulls(roll: float) -> Non
     assert wheel.act(0.0, 0.0)[1][T_LOAD] == 0.0
 
 
-@settings(deadline=None, max_examples=300)
+@settings(max_examples=300)
 @given(
     which=st.sampled_from([REAR, FRONT]),
     roll=st.floats(-1.1, 1.1),

@@ -117,7 +117,7 @@ def their_library():
 
 
 @pytest.mark.slow
-@settings(deadline=None, max_examples=400)
+@settings(max_examples=400)
 @given(formula=FORMULAS, trace=TRACES)
 def test_margins_equal_another_implementation(formula, trace):
     rtamt = their_library()
@@ -162,7 +162,7 @@ def by_definition(f, trace, t):
     )
 
 
-@settings(deadline=None, max_examples=300)
+@settings(max_examples=300)
 @given(formula=FORMULAS, trace=TRACES)
 def test_margins_are_as_defined(formula, trace):
     x, y = zip(*trace, strict=True)
@@ -170,7 +170,7 @@ def test_margins_are_as_defined(formula, trace):
     assert found.tolist() == [by_definition(formula, {"x": x, "y": y}, t) for t in range(len(x))]
 
 
-@settings(deadline=None, max_examples=300)
+@settings(max_examples=300)
 @given(formula=FORMULAS, trace=TRACES, row=st.integers(0, 11))
 def test_the_place_it_is_closest_is_one_that_decides(formula, trace, row):
     """The comparison named has, there and but for its sign, the very margin of the whole."""

@@ -133,7 +133,7 @@ def ends_of(signal: Any) -> tuple[int, int]:
     return (-(1 << bits - 1), (1 << bits - 1) - 1) if signal.is_signed else (0, (1 << bits) - 1)
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=120)
 @given(layout=layouts())
 def test_every_layout_equals_cantools(layout: Layout, tmp_path_factory: pytest.TempPathFactory) -> None:
     codec = codec_of(layout.text, tmp_path_factory.getbasetemp())
@@ -244,7 +244,7 @@ def test_bench_ranges_hold_what_the_bike_does(
             assert abs(got[name] - value) <= step * 0.5000001, name
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(data=st.data())
 def test_bench_equals_cantools_and_comes_back(bench: Codec, data: st.DataObject) -> None:
     frame = data.draw(st.sampled_from(FRAMES))
@@ -301,7 +301,7 @@ def test_nan_without_a_code_is_the_valid_value_nearest_to_zero(tmp_path: Path) -
 # --- protection -----------------------------------------------------------------------------------------
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(
     f=st.integers(0, len(FRAMES) - 1), payload=st.binary(min_size=8, max_size=8), counter=st.integers(0, 14)
 )
@@ -571,7 +571,7 @@ def test_a_frame_of_another_mode_is_noticed(tmp_path: Path) -> None:
             assert {m for m, n in enumerate(found) if n >= 0} == alike
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=120)
 @given(data=st.data())
 def test_a_mangled_file_raises_nothing_but_config_error(
     data: st.DataObject, tmp_path_factory: pytest.TempPathFactory

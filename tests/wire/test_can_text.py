@@ -44,7 +44,7 @@ def heard_text(can_id: int, payload: bytes) -> bytes:
 
 
 @given(frames=FRAMES, serial=st.booleans())
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_frames_are_written_as_the_formats_say(frames: list[Frame], serial: bool) -> None:
     text, ends = np.zeros(16 * LONGEST_FRAME, np.uint8), np.zeros(16, np.int64)
     count = encode(serial, filled(frames), text, ends)
@@ -55,7 +55,7 @@ def test_frames_are_written_as_the_formats_say(frames: list[Frame], serial: bool
 
 
 @given(frames=FRAMES, serial=st.booleans(), cuts=st.lists(st.integers(1, 60), min_size=1, max_size=20))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 def test_a_stream_in_any_pieces_gives_the_same_frames(
     frames: list[Frame], serial: bool, cuts: list[int]
 ) -> None:
@@ -96,7 +96,7 @@ def test_frames_without_a_free_row_stay(serial: bool) -> None:
 
 
 @given(noise=st.binary(max_size=300), serial=st.booleans())
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 def test_noise_never_writes_beyond_the_rows_or_keeps_an_ended_text(noise: bytes, serial: bool) -> None:
     text, tally, into = np.zeros(512, np.uint8), np.zeros(4, np.int64), frame_buffer(2)
     text[: len(noise)] = np.frombuffer(noise, np.uint8)

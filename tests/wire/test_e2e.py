@@ -8,7 +8,7 @@ import e2e
 import numpy as np
 import pytest
 from crccheck.crc import Crc8Autosar, Crc8SaeJ1850
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 from ruamel.yaml import YAML
@@ -65,7 +65,6 @@ def test_the_crc_of_profile_1_is_that_of_the_catalogue_with_start_0() -> None:
     assert crc8_1d(0, array(b"123456789"), 0, 9) == 0x37
 
 
-@settings(deadline=None)
 @given(data=st.binary(min_size=1, max_size=64))
 def test_crcs_equal_another_implementation(data: bytes) -> None:
     assert j1850(data) == Crc8SaeJ1850.calc(data)
@@ -140,7 +139,6 @@ def test_profile_2_examples(payload: bytes, data_ids: bytes, counter: int, frame
     assert check_profile_2(data, 8, array(data_ids)) == counter
 
 
-@settings(deadline=None)
 @given(
     payload=st.binary(min_size=2, max_size=32),
     data_id=st.integers(0, 0xFFFF),
@@ -162,7 +160,6 @@ def test_profile_1_equals_another_implementation(
     )
 
 
-@settings(deadline=None)
 @given(
     payload=st.binary(min_size=2, max_size=32),
     data_ids=st.binary(min_size=16, max_size=16),

@@ -60,7 +60,7 @@ latitudes = st.floats(-89.9, 89.9)
 longitudes = st.floats(-180, 180)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(
     latitude_deg=latitudes,
     longitude_deg=longitudes,

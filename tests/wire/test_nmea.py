@@ -88,7 +88,6 @@ def test_the_sentences_letter_by_letter() -> None:
     ]
 
 
-@settings(deadline=None)
 @given(fix=fixes)
 @example(fix=FIX._replace(latitude_rad=math.radians(59.99999999999)))
 @example(fix=FIX._replace(utc_ns=1_703_980_799_999_700_000))  # rounds into the next day
@@ -121,7 +120,6 @@ def test_an_independent_parser_reads_the_same(fix: Fix) -> None:
             assert abs(math.remainder(course_deg - math.degrees(fix.course_rad), 360)) <= 0.00501
 
 
-@settings(deadline=None)
 @given(fix=fixes)
 def test_round_trip(fix: Fix) -> None:
     gga, rmc, vtg = three(fix)
@@ -145,7 +143,7 @@ def test_round_trip(fix: Fix) -> None:
 everything = st.floats(allow_nan=True, allow_infinity=True)
 
 
-@settings(deadline=None, max_examples=300)
+@settings(max_examples=300)
 @given(
     fix=st.builds(
         Fix,
@@ -296,7 +294,6 @@ full_fixes = st.builds(
 )
 
 
-@settings(deadline=None)
 @example(fix=FULL._replace(latitude_rad=-math.pi / 2, longitude_rad=math.pi), sentences={"GGA", "RMC"})
 @given(fix=full_fixes, sentences=st.sets(st.sampled_from(SENTENCES), min_size=1))
 def test_two_parsers_read_every_choice_of_sentences(fix: Fix, sentences: set[str]) -> None:
@@ -374,7 +371,6 @@ def test_corrections_are_said_with_a_fix_that_uses_them_and_position_and_altitud
         assert f"{fields[1]}|{','.join(fields[9:])}" == rest
 
 
-@settings(deadline=None)
 @given(fix=fixes)
 def test_age_and_station_come_back_where_there_was_room(fix: Fix) -> None:
     sentence = burst(fix, ("GGA",))

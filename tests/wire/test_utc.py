@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from emulator.wire.utc import DAY_ms, NO_LEAP_ms, day_and_time
@@ -12,7 +12,6 @@ from emulator.wire.utc import DAY_ms, NO_LEAP_ms, day_and_time
 days = st.integers(4000, 40_000)
 
 
-@settings(deadline=None)
 @given(counted_ms=st.integers(0, 4_000_000_000_000))
 def test_without_one_it_is_a_posix_clock(counted_ms: int) -> None:
     day, ms = day_and_time(counted_ms, NO_LEAP_ms)
@@ -21,7 +20,6 @@ def test_without_one_it_is_a_posix_clock(counted_ms: int) -> None:
     assert 0 <= ms < DAY_ms
 
 
-@settings(deadline=None)
 @given(leap_day=days, around_ms=st.integers(-3 * DAY_ms, 3 * DAY_ms))
 def test_every_millisecond_is_told_apart_and_the_day_has_a_second_more(leap_day: int, around_ms: int) -> None:
     leap_ms = leap_day * DAY_ms

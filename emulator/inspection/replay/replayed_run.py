@@ -14,6 +14,7 @@ from emulator.assembly.provenance import copies, manifest_of, session_of_record
 from emulator.core.compiled import CORE_HASH
 from emulator.core.errors import RecordError
 from emulator.inspection.replay.comparison import Comparison, Replayed
+from emulator.loop.machine import processor
 from emulator.record.inputs import read_inputs
 from emulator.record.reader import Run, read_run
 from emulator.record.writer import CERTIFICATE_FILE, RunWriter, write_json
@@ -87,4 +88,7 @@ def _doubts(run: Run) -> list[str]:
     other = [f"{name} {then[name]} then, {version(name)} now" for name in then if version(name) != then[name]]
     if other:
         notes.append(f"other libraries than it was ridden with: {', '.join(other)}")
+    before = run.manifest.get("host", {}).get("processor", "")
+    if before and before != processor():
+        notes.append(f"another processor than it was ridden on ({before}): last bits may differ")
     return notes

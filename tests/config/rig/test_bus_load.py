@@ -106,7 +106,7 @@ def test_the_robots_periods_can_be_told(tmp_path):
     latency=st.integers(0, 20_000_000),
     wire=st.integers(1, 990_000),
 )
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 def test_alone_on_the_bus_every_output_arrives_within_half_a_tick(rate, latency, wire):
     latency += wire  # less is refused
     (kept,) = arrivals([Periodic("o", rate_fraction(rate), latency, wire)])

@@ -407,13 +407,13 @@ def refused_or_not(text: str) -> None:
 
 
 @given(TREES)
-@settings(deadline=None, max_examples=30)
+@settings(max_examples=30)
 def test_any_tree_is_taken_or_refused(files: Path, tree: Any) -> None:
     refused_or_not(json.dumps(tree))
 
 
 @given(st.data())
-@settings(deadline=None, max_examples=30)
+@settings(max_examples=30)
 def test_a_scenario_with_anything_anywhere_is_taken_or_refused(files: Path, data: st.DataObject) -> None:
     (files / "whole.yaml").write_text(WHOLE)
     tree = copy.deepcopy(based_on.load(files / "whole.yaml").data)
@@ -432,7 +432,7 @@ def test_a_scenario_with_anything_anywhere_is_taken_or_refused(files: Path, data
 
 
 @given(st.data())
-@settings(deadline=None, max_examples=30)
+@settings(max_examples=30)
 def test_a_scenario_with_any_letters_changed_is_taken_or_refused(files: Path, data: st.DataObject) -> None:
     text = WHOLE
     for _ in range(data.draw(st.integers(1, 3))):

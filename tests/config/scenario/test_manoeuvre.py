@@ -73,7 +73,7 @@ def test_an_open_line_goes_on_behind_its_finish_and_its_curvature_is_smooth(m: M
     assert c.line.curvature[0] == c.line.curvature[-1] == 0.0
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(spacing=st.floats(10.0, 80.0), share=st.floats(0.01, 0.12), gates=st.integers(2, 7))
 def test_a_slalom_passes_its_cones_beside_them_in_turn(spacing: float, share: float, gates: int) -> None:
     offset = min(5.0, max(0.1, share * spacing))
@@ -92,7 +92,7 @@ def test_a_slalom_passes_its_cones_beside_them_in_turn(spacing: float, share: fl
     np.testing.assert_allclose(np.abs(np.diff(y[peaks])), 2.0 * offset, atol=0.01 * offset + 0.005)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=15)
 @given(length=st.floats(10.0, 300.0), share=st.floats(0.02, 0.4), side=st.sampled_from([1.0, -1.0]))
 def test_a_lane_change_ends_beside_by_its_offset(length: float, share: float, side: float) -> None:
     offset = side * min(20.0, share * length)
