@@ -25,6 +25,7 @@ def test_no_page_of_the_guide_is_longer_than_three_screens() -> None:
         page.name: count
         for page in PAGES
         if page not in MOST_WORDS
+        and page.parts[-2:] != ("decisions", "index.md")  # a table of contents, a line a record
         and (count := len(page.read_text().split())) > MOST_PAGE_WORDS.get(page.name, PAGE_WORDS)
     }
     assert long == {}
