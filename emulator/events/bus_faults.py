@@ -59,7 +59,13 @@ KIND = EventKind(
     (
         effect_key(EFFECTS, "what happens to it"),
         Key("load", Takes.NUMBER, "share of the bus that is taken", above=0, most=1),
-        Key("identifier", Takes.WHOLE, "of the frames that take it", least=0, most=0x7FF),
+        Key(
+            "identifier",
+            Takes.WHOLE,
+            "of the frames that take it: 0, the most urgent, without it",
+            least=0,
+            most=0x7FF,
+        ),
         PAUSES,
     ),
     _fill,

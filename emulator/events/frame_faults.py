@@ -384,7 +384,13 @@ KIND = EventKind(
     (
         Key("frame", Takes.FRAME, "the frame it acts on, or gnss", required=True),
         effect_key(EFFECTS, "what becomes of the frame"),
-        Key("share", Takes.NUMBER, "of the frames that is hit, each drawn; all without it", above=0, most=1),
+        Key(
+            "share",
+            Takes.NUMBER,
+            "share of the frames that is hit, each drawn; all without it",
+            above=0,
+            most=1,
+        ),
         PAUSES,
         Key("copies", Takes.WHOLE, "how often it comes again", least=1, most=8),
         Key("delay_ms", Takes.NUMBER, "how much later it comes", least=1, most=1000),

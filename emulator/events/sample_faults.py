@@ -211,7 +211,7 @@ def _unmet(event: EventKeys, rig: RigView) -> Iterator[Wrong]:
         yield Wrong(f"expected a signal of this rig's outputs ({known}), got {event.signal}", "signal")
 
 
-_IN_ITS_UNIT: dict[str, Any] = {"unit": "the signal's", "least": -1e6, "most": 1e6}
+_IN_ITS_UNIT: dict[str, Any] = {"unit": "unit of the signal", "least": -1e6, "most": 1e6}
 KIND = EventKind(
     "fault",
     "A fault of one output signal; ``value`` in the signal's unit.\n\n"
@@ -223,7 +223,13 @@ KIND = EventKind(
         Key("low", Takes.NUMBER, "least that still comes", **_IN_ITS_UNIT),
         Key("high", Takes.NUMBER, "most that still comes", **_IN_ITS_UNIT),
         Key("delay_ms", Takes.NUMBER, "how much older it is", least=1, most=1000),
-        Key("share", Takes.NUMBER, "of the samples that is hit, each drawn; all without it", above=0, most=1),
+        Key(
+            "share",
+            Takes.NUMBER,
+            "share of the samples that is hit, each drawn; all without it",
+            above=0,
+            most=1,
+        ),
         PAUSES,
     ),
     _fill,

@@ -247,14 +247,14 @@ WRONG_SCENARIOS = [
         "{station_m: 500, lap: 1}",
         "{station_m: 500, time_s: 3}",
         "23:9: events.0.at: expected one of time_s, between_s, station_m, sector, signal, started, "
-        "ended, asked, first_of, all_of, "
+        "ended, on_request, first_of, all_of, "
         "got time_s and station_m",
     ),
     (
         "{station_m: 500, lap: 1}",
         "{}",
         "23:9: events.0.at: expected one of time_s, between_s, station_m, sector, signal, started, "
-        "ended, asked, first_of, all_of, "
+        "ended, on_request, first_of, all_of, "
         "got none of them",
     ),
     (
@@ -266,7 +266,7 @@ WRONG_SCENARIOS = [
         "{station_m: 500, lap: 1}",
         "500",
         "23:9: events.0.at: expected a mapping with the keys time_s, between_s, station_m, sector, lap, "
-        "signal, rises_above, falls_below, hysteresis, started, ended, asked, first_of, all_of, delay_s, "
+        "signal, rises_above, falls_below, hysteresis, started, ended, on_request, first_of, all_of, delay_s, "
         "got 500",
     ),
     (
