@@ -266,8 +266,8 @@ WRONG_SCENARIOS = [
         "{station_m: 500, lap: 1}",
         "500",
         "23:9: events.0.at: expected a mapping with the keys time_s, between_s, station_m, sector, lap, "
-        "signal, rises_above, falls_below, hysteresis, started, ended, on_request, first_of, all_of, delay_s, "
-        "got 500",
+        "signal, rises_above, falls_below, hysteresis, started, ended, on_request, first_of, all_of, "
+        "delay_s, got 500",
     ),
     (
         "station_m: 500",
