@@ -133,7 +133,7 @@ def test_the_tests_of_page_and_family_take_it_as_it_is(changed: Path) -> None:
     """No third file has to know of it: these tests find it by themselves, and the page's row holds."""
     done = run(
         changed,
-        *("-m", "pytest", "-q", "-p", "no:cacheprovider", "-v"),
+        *("-m", "pytest", "-v", "-p", "no:cacheprovider"),
         *("tests/config/scenario/test_faults_page.py", "tests/events/test_sample_faults.py"),
         *("-k", "test_sample_faults or row_of_samples or is_told"),
         compiled=True,

@@ -7,8 +7,9 @@ import pytest
 
 from emulator.assembly.event_tables import triggers_of
 from emulator.config.scenario.events import Intermittent, Repeat, Trigger
+from emulator.events.power_faults import DEVICES
 from emulator.events.table import MARK
-from emulator.plant.events import SENSORS, sensor_of
+from emulator.plant.events import sensor_of
 from emulator.plant.outputs import OUTPUT_VALUES
 from emulator.plant.states import EV_BEGAN, EV_ENDED, EV_SPARED
 from emulator.shared_memory.status import Command
@@ -219,7 +220,7 @@ def test_every_output_value_comes_from_a_device_or_from_the_bench_itself():
     own = {"heartbeat", "state", "trip_reason", "emulated", "scenario_time_s"}
     assert {name for v, name in enumerate(OUTPUT_VALUES) if sensor_of(v) == 0} == own
     of = {
-        name: SENSORS[sensor_of(v).bit_length() - 1]
+        name: DEVICES[sensor_of(v).bit_length() - 1]
         for v, name in enumerate(OUTPUT_VALUES)
         if name not in own
     }
@@ -229,7 +230,7 @@ def test_every_output_value_comes_from_a_device_or_from_the_bench_itself():
     assert of["gnss_satellites"] == "gnss"
     assert of["wheel_rear_edges"] == "wheel_pulses"
     assert of["chain_torque_Nm"] == "analogue"
-    assert set(of.values()) == set(SENSORS)
+    assert set(of.values()) == set(DEVICES)
 
 
 # ---- GNSS ------------------------------------------------------------------------------------------------
