@@ -6,13 +6,14 @@ Speed of the compiled pieces and of the virtual stage, wake-up lateness beside c
 loopback bus with every output on, and the way from a robot's frame to the sensor frame that shows it. The
 loop runs as on a bench: own core, real-time priority, locked memory, as far as the host gives them; what it
 refuses is said below the table. About three minutes; ``--quick`` about half of that, with rougher
-tails. The exit status is 0 whatever the numbers are: this measures, the tests judge.
+tails. What could not be measured has a line that says so instead of a figure, and why below the table.
+
+Exit status: 0 whatever the numbers are (this measures, the tests judge); 3 if a line could not be measured.
 """
 
 from __future__ import annotations
 
 import argparse
-import contextlib
 import json
 import math
 import os
@@ -20,14 +21,19 @@ import platform
 import shutil
 import socket
 import statistics
-import subprocess
 import sys
 import tempfile
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+from tests.bench import children
+from tests.bench.children import NotMeasured
+
+if TYPE_CHECKING:
+    from emulator.record.reader import Run
 
 ROOT = Path(__file__).parents[2]
 RIG = ROOT / "scenarios" / "rigs" / "loopback.yaml"
@@ -42,6 +48,10 @@ ALL_OUTPUTS = (
     "  # also in the DBC",
 )
 """The change of the demo rig that switches on what it leaves out."""
+MEASURED, LINE_MISSING = 0, 3
+"""Exit statuses; 1 and 2 are taken by a crash and by a wrong option."""
+RIDDEN = {"pass": 0, "fail": 1, "invalid": 2}
+"""Exit status of a ride that came to its end, by its verdict; any other ride gives no figure."""
 
 
 DECADES_US = (0.0, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1e3, 2e3, 5e3, 1e4, 2e4, 5e4, 1e5)
@@ -90,9 +100,16 @@ class Table:
     rows: list[Row] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     histograms: dict[str, tuple[list[float], list[int]]] = field(default_factory=dict)
+    missing: list[str] = field(default_factory=list)
 
     def add(self, quantity: str, value: str, unit: str, aim: str = "", met: bool | None = None) -> None:
         self.rows.append(Row(quantity, value, unit, aim, met))
+
+    def leave_out(self, quantity: str, why: object) -> None:
+        """A line without a figure."""
+        self.add(quantity, "not measured", "")
+        self.missing.append(quantity.strip())
+        self.notes.append(f"{quantity.strip()}: {why}")
 
 
 def spread(values: Sequence[float], fractions: Sequence[float] = (0.5, 0.99, 0.999, 1.0)) -> str:
@@ -106,30 +123,23 @@ def spread(values: Sequence[float], fractions: Sequence[float] = (0.5, 0.99, 0.9
 
 
 def command(part: str, *arguments: str, cores: Sequence[int]) -> list[str]:
-    """The command that runs ``part`` of this file on ``cores``."""
+    """The command that runs ``part`` of this file on ``cores``; ``arguments`` may be options."""
     on = ",".join(str(core) for core in cores)
     return [sys.executable, "-m", "tests.bench.bench", "--cores", on, "--part", part, *arguments]
 
 
 def in_child(part: str, *arguments: str, cores: Sequence[int]) -> Any:
     """What ``part`` printed as its last line."""
-    asked = command(part, *arguments, cores=cores)
-    done = subprocess.run(asked, stdout=subprocess.PIPE, text=True, check=False)
-    if done.returncode != 0:
-        raise RuntimeError(f"{part} failed with status {done.returncode}; its message stands above")
-    return json.loads(done.stdout.splitlines()[-1])
+    printed = children.run(part, command(part, *arguments, cores=cores))
+    return result_of(part, printed)
 
 
-def on_a_terminal(asked: Sequence[str]) -> None:
-    """Run a command whose output goes to a terminal, as its user has it; what it shows is dropped."""
-    ours, its = os.openpty()
-    process = subprocess.Popen(asked, stdin=subprocess.DEVNULL, stdout=its, stderr=its)
-    os.close(its)
-    with contextlib.suppress(OSError):  # that the other end is closed
-        while os.read(ours, 65536):
-            pass
-    os.close(ours)
-    process.wait()
+def result_of(part: str, printed: str) -> Any:
+    """The last line of what a part printed, which is its result. Raises NotMeasured if it is none."""
+    try:
+        return json.loads(printed.splitlines()[-1])
+    except (IndexError, ValueError):
+        raise NotMeasured(f"{part} left no result: {children.last_words(printed)}") from None
 
 
 def part_pieces(seconds: str, blocks: str) -> Any:
@@ -267,13 +277,40 @@ def virtual_stage(table: Table, plan: Plan, cores: Cores) -> None:
     )
     table.add("  the same by processor time", f"{ride / cpu:.1f}", "x real time")
     table.add("  a tick of it, recorded", f"{cpu / ride * 1e3:.1f}", "us")
-    with tempfile.TemporaryDirectory() as folder:
-        words = (str(RUN), str(RIG), str(Path(folder) / "lap"), "--virtual")
-        asked = command("run", *words, cores=[cores.loop])
-        begun = time.perf_counter()
-        subprocess.run(asked, stdout=subprocess.DEVNULL, check=False)
-        wall = time.perf_counter() - begun
+
+
+def command_to_report(table: Table, cores: Cores, folder: Path) -> None:
+    """The same as its user has it: from the command until verdict and report are there."""
+    words = (str(RUN), str(RIG), str(folder / "lap"), "--virtual")
+    begun = time.perf_counter()
+    said = children.run("the virtual ride", command("run", *words, cores=[cores.loop]))
+    wall = time.perf_counter() - begun
+    ride = ridden("the virtual ride", folder / "lap", "complete", RIDDEN["pass"], said).time_s[-1]
     table.add("  from command to verdict and report", f"{ride / wall:.1f}", f"x real time  ({wall:.1f} s)")
+
+
+def ridden(name: str, folder: Path, end: str, status: int, said: str) -> Run:
+    """The record of a ride that left all it should and ended with ``end``; raises NotMeasured of any other.
+
+    status, said  with what the command ended, and what it wrote
+    """
+    from emulator.core.errors import EmulatorError
+    from emulator.record.reader import read_run
+
+    for left in ("verdict.json", "certificate.json", "report.html"):
+        if not (folder / left).exists():
+            raise NotMeasured(f"{name} left no {left}: {children.last_words(said)}")
+    try:
+        run = read_run(folder)
+    except EmulatorError as error:
+        raise NotMeasured(f"{name} left no record that can be read: {error}") from None
+    ended = [event.text for event in run.events if event.kind == "end"]
+    if ended != [end] or run.truncated:
+        raise NotMeasured(f"{name} was to end with {end}; it ended with {ended}, missing: {run.losses}")
+    result = (run.verdict or {}).get("result")
+    if RIDDEN.get(str(result)) != status:
+        raise NotMeasured(f"{name} ended with status {status}, but its verdict is {result}")
+    return run
 
 
 def turns(plan: Plan, cores: Cores) -> argparse.Namespace:
@@ -295,43 +332,56 @@ def wake_ups(table: Table, plan: Plan, cores: Cores, say: Any) -> None:
     from tests.bench import lateness
 
     options = turns(plan, cores)
-    samples, notes = lateness.measure(options, say)
+    samples, notes, missing = lateness.measure(options, say)
     table.notes += notes
     unit = "us  p50 / p99 / p99.9 / max"
-    together = {name: np.concatenate(late) for name, late in samples.items() if late}
+    together = {name: np.concatenate(late) for name, late in samples.items() if name not in missing}
     for contender, late in together.items():
         counts, edges = np.histogram(late, np.concatenate([DECADES_US, [np.inf]]))
         table.histograms[contender] = (edges.tolist(), counts.tolist())
-    where = f"core {options.core}, FIFO {options.priority}"
-    if "cyclictest" in together:
-        table.add(f"lateness, cyclictest, {where}", spread(together["cyclictest"]), unit)
-    else:
-        table.add(f"lateness, cyclictest, {where}", "not installed: apt-get install rt-tests", "")
-    name, own = next((n, v) for n, v in together.items() if n != "cyclictest")
-    met = None
-    if "cyclictest" in together:
-        met = bool(lateness.exact(own, 0.99) <= lateness.exact(together["cyclictest"], 0.99))
-    table.add(f"lateness, {name}, same core and rounds", spread(own), unit, "p99 <= cyclictest's", met)
+    yardstick = together.get(lateness.CYCLICTEST)
+    for name in samples:
+        place = f"core {options.core}, FIFO {options.priority}"
+        quantity = f"lateness, {name}, {place if name == lateness.CYCLICTEST else 'same core and rounds'}"
+        if name in missing:
+            table.leave_out(quantity, missing[name])
+        elif name == lateness.CYCLICTEST:
+            table.add(quantity, spread(together[name]), unit)
+        else:
+            met = None
+            if yardstick is not None:
+                met = lateness.exact(together[name], 0.99) <= lateness.exact(yardstick, 0.99)
+            table.add(quantity, spread(together[name]), unit, "p99 <= cyclictest's", met)
 
 
 def bench_ride(table: Table, plan: Plan, cores: Cores, folder: Path) -> None:
     """The reference robot rides on the loopback bus, every output on; cyclictest before and after."""
     import numpy as np
 
-    from emulator.record.reader import read_run
     from tests.bench import lateness
 
     cyclictest, around, options = shutil.which("cyclictest"), [], turns(plan, cores)
-    if cyclictest:
-        around.append(lateness.cyclictest_turn(cyclictest, options, table.notes))
+    without = "" if cyclictest else lateness.NOT_INSTALLED
+
+    def turn_of_cyclictest() -> None:
+        nonlocal without
+        if cyclictest and not without:
+            try:
+                around.append(lateness.cyclictest_turn(cyclictest, options, table.notes))
+            except NotMeasured as error:
+                without = str(error)
+
+    turn_of_cyclictest()
     rig, run = folder / "ride-rig.yaml", folder / "ride-run.yaml"
     rig.write_text(variant(RIG, ALL_OUTPUTS))
     run.write_text(short_scenario(plan.ride_s))
     words = (str(run), str(rig), str(folder / "ride"))
-    on_a_terminal(command("run", *words, cores=[*cores.others, cores.loop]))
-    if cyclictest:
-        around.append(lateness.cyclictest_turn(cyclictest, options, table.notes))
-    certificate = json.loads((folder / "ride" / "certificate.json").read_text())
+    asked = command("run", *words, cores=[*cores.others, cores.loop])
+    status, said = children.on_a_terminal("the bench ride", asked, RIDDEN.values())
+    record = ridden("the bench ride", folder / "ride", "time_limit", status, said)
+    turn_of_cyclictest()
+    certificate = record.certificate
+    assert certificate is not None
     loop = certificate["loop"]
     unit = "us  p50 / p99 / p99.9 / max"
     compute, late = (
@@ -343,11 +393,13 @@ def bench_ride(table: Table, plan: Plan, cores: Cores, folder: Path) -> None:
     met = spent["p50"] <= 120.0 and spent["p99"] <= 250.0
     table.add(f"tick compute time, {length}", compute, unit, "p50 <= 120, p99 <= 250", met)
     aim, met = "p50 <= 2", woke["p50"] <= 2.0
-    if around:
+    quantity = "  lateness, cyclictest, just before and after it"
+    if without:
+        table.leave_out(quantity, without)
+    else:
         yardstick = np.concatenate(around)
-        most = float(lateness.exact(yardstick, 0.99))
-        aim, met = f"{aim}, p99 <= cyclictest's", met and woke["p99"] <= most
-        table.add("  lateness, cyclictest, just before and after it", spread(yardstick), unit)
+        aim, met = f"{aim}, p99 <= cyclictest's", met and woke["p99"] <= lateness.exact(yardstick, 0.99)
+        table.add(quantity, spread(yardstick), unit)
     table.add("  lateness in that ride", late, unit, aim, met)
     table.add("  overruns / missed ticks", f"{loop['overruns']} / {loop['missed_ticks']}", "ticks")
     table.histograms["our loop; robot, recorder, console beside"] = (
@@ -357,9 +409,6 @@ def bench_ride(table: Table, plan: Plan, cores: Cores, folder: Path) -> None:
     totals = {k: sum(o[k] for o in certificate["outputs"].values()) for k in ("sent", "late", "lost")}
     table.add("  samples sent / late / lost", " / ".join(str(v) for v in totals.values()), "")
     table.notes += [f"bench ride: refused {text}" for text in loop["host"]["refused"]]
-    ended = [e.text for e in read_run(folder / "ride").events if e.kind == "end"]
-    if ended != ["time_limit"]:
-        table.notes.append(f"bench ride: ended otherwise than planned: {ended}")
 
 
 def response(table: Table, plan: Plan, cores: Cores, folder: Path) -> None:
@@ -385,16 +434,16 @@ def response(table: Table, plan: Plan, cores: Cores, folder: Path) -> None:
         short_scenario(plan.probe_s + 1.0, ("tow_acceleration_m_s2: 2.0", "tow_acceleration_m_s2: 0.0"))
     )
     asked = command("ride", str(rig), str(run), str(folder / "probe"), cores=[*cores.others, cores.loop])
-    ride = subprocess.Popen(asked, stdout=subprocess.PIPE, text=True)
-    try:
-        robot = probe.Robot(load_session(rig, run), port)
+    session = load_session(rig, run)
+    with children.Child("the ride", asked) as ride:
+        robot = probe.Robot(session, port, alive=ride.alive)
         os.sched_setaffinity(0, cores.others)
         times = robot.response_us(plan.probe_s)
-    finally:
-        said, _ = ride.communicate(timeout=60.0)
+        outcome = result_of("the ride", ride.end(60.0))
+    if outcome["ended"] != "time_limit":
+        raise NotMeasured(f"the ride was to end with time_limit, but ended so: {outcome}")
     if not len(times):
-        table.notes.append(f"response: no throttle step was answered; how the ride ended: {said.strip()}")
-        return
+        raise NotMeasured("no throttle step was answered")
     table.add(
         f"robot frame out to engine frame in, less its latency ({len(times)} steps)",
         spread(times, (0.5, 0.99, 1.0)),
@@ -410,22 +459,13 @@ def round_trip(table: Table, plan: Plan, cores: Cores) -> None:
     """The bus server alone, between two participants."""
     from tests.bench import probe
 
-    asked = command("bus", cores=cores.others)
-    server = subprocess.Popen(asked, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
-    assert server.stdin is not None
-    assert server.stdout is not None
-    echo = None
-    try:
-        port = server.stdout.readline().strip()
+    with children.Child("the bus", command("bus", cores=cores.others)) as bus:
+        port = bus.line()
         asked = command("echo", port, cores=[cores.loop])
-        echo = subprocess.Popen(asked, stdout=subprocess.DEVNULL)
-        times = probe.round_trips_us(int(port), plan.round_trips)
-    finally:
-        server.stdin.close()
-        server.wait(10.0)
-        server.stdout.close()
-        if echo is not None:
-            echo.wait(10.0)
+        with children.Child("the echo", asked) as echo:
+            times = probe.round_trips_us(int(port), plan.round_trips, alive=echo.alive)
+            bus.end(10.0)  # which ends the echo, too
+            echo.end(10.0)
     table.add(
         "frame round trip over the bus server, two hops each way",
         spread(times),
@@ -510,7 +550,8 @@ def main() -> int:
     )
     parser.add_argument("--quick", action="store_true", help="shorter, rougher tails")
     parser.add_argument("--cores", default="", help=argparse.SUPPRESS)
-    parser.add_argument("--part", nargs="+", metavar="NAME", help=argparse.SUPPRESS)
+    # the rest belongs to the part, options too
+    parser.add_argument("--part", nargs=argparse.REMAINDER, help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.cores:
         os.sched_setaffinity(0, [int(core) for core in options.cores.split(",")])
@@ -535,26 +576,40 @@ def main() -> int:
         session.loop_cpu if session.loop_cpu is not None else everything[-1], sorted(session.other_cpus)
     )
     table = Table()
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        sections: list[tuple[str, Callable[[], None]]] = [
-            ("compiled pieces", lambda: compiled_pieces(table, plan, cores)),
-            ("virtual stage", lambda: virtual_stage(table, plan, cores)),
-            ("lateness", lambda: wake_ups(table, plan, cores, console)),
-            ("bench ride", lambda: bench_ride(table, plan, cores, folder)),
-            ("response", lambda: response(table, plan, cores, folder)),
-            ("bus round trip", lambda: round_trip(table, plan, cores)),
-        ]
-        for section, run in sections:
-            console.print(f"measuring: {section}")
-            try:
-                run()
-            except Exception as error:  # one part that fails must not cost the others' numbers
-                table.add(section, "failed", "", "", None)
-                table.notes.append(f"{section}: {type(error).__name__}: {error}")
+    with tempfile.TemporaryDirectory() as folder:
+        measure(sections(table, plan, cores, Path(folder), console), table, console)
     show(table, cores, console)
     console.print(f"took {time.monotonic() - begun:.0f} s")
-    return 0
+    return LINE_MISSING if table.missing else MEASURED
+
+
+Section = tuple[str, Callable[[], None]]
+"""What is measured, and what adds its lines to the table."""
+
+
+def sections(table: Table, plan: Plan, cores: Cores, folder: Path, console: Any) -> list[Section]:
+    """Everything, in the order of the table."""
+    return [
+        ("compiled pieces", lambda: compiled_pieces(table, plan, cores)),
+        ("virtual stage", lambda: virtual_stage(table, plan, cores)),
+        ("virtual stage from command to report", lambda: command_to_report(table, cores, folder)),
+        ("lateness", lambda: wake_ups(table, plan, cores, console)),
+        ("bench ride", lambda: bench_ride(table, plan, cores, folder)),
+        ("response", lambda: response(table, plan, cores, folder)),
+        ("bus round trip", lambda: round_trip(table, plan, cores)),
+    ]
+
+
+def measure(these: Sequence[Section], table: Table, console: Any) -> None:
+    """One after another; one that fails must not cost the others' figures."""
+    for section, run in these:
+        console.print(f"measuring: {section}")
+        try:
+            run()
+        except NotMeasured as error:
+            table.leave_out(section, error)
+        except Exception as error:
+            table.leave_out(section, f"{type(error).__name__}: {error}")
 
 
 if __name__ == "__main__":

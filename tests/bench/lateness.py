@@ -28,12 +28,18 @@ from numpy.typing import NDArray
 from rich.console import Console
 from rich.table import Table
 
+from tests.bench import children
+from tests.bench.children import NotMeasured
+
 PERIOD_US = 1000
 HISTOGRAM_US = 20_000  # cyclictest counts by the microsecond up to here
-
+CYCLICTEST = "cyclictest"
+NOT_INSTALLED = "not installed: apt-get install rt-tests"
 
 Samples = dict[str, list[NDArray[np.float64]]]
 """Lateness of every wake-up [us] by contender, an array a turn."""
+Missing = dict[str, str]
+"""Contenders of which a turn could not be measured, and why; none of their turns counts."""
 
 
 def arguments() -> argparse.ArgumentParser:
@@ -53,46 +59,67 @@ def arguments() -> argparse.ArgumentParser:
 
 
 def main() -> int:
-    """Measure and print; exit status 1 if nothing could be compared."""
+    """Measure and print; exit status 1 if a contender could not be measured."""
     options = arguments().parse_args()
     if options.own_turn:
         spin_us, path = options.own_turn
         return own_turn(options, float(spin_us), Path(path))
     console = Console()
-    samples, notes = measure(options, console)
-    console.print(table(options, samples))
-    for note in notes:
-        console.print(note)
-    return 0 if samples["cyclictest"] else 1
+    samples, notes, missing = measure(options, console)
+    console.print(table(options, {name: turns for name, turns in samples.items() if name not in missing}))
+    for note in [*notes, *(f"{name}: not measured: {why}" for name, why in missing.items())]:
+        console.print(note, markup=False)
+    return 1 if missing else 0
 
 
-def measure(options: argparse.Namespace, console: Console) -> tuple[Samples, list[str]]:
-    """All rounds, the contenders in turns; the samples, and remarks in sentences."""
-    spins = [float(s) for s in options.spin_us.split(",")]
-    samples: Samples = {"cyclictest": []}
-    samples |= {f"our cycle, spin {spin:g} us": [] for spin in spins}
+def measure(options: argparse.Namespace, console: Console) -> tuple[Samples, list[str], Missing]:
+    """All rounds, the contenders in turns; the samples, remarks in sentences, and who is missing."""
+    spins = {f"our cycle, spin {float(spin):g} us": float(spin) for spin in options.spin_us.split(",")}
+    samples: Samples = {CYCLICTEST: [], **{name: [] for name in spins}}
     notes: list[str] = []
     binary = find_cyclictest(console)
+    missing: Missing = {} if binary else {CYCLICTEST: NOT_INSTALLED}
     with tempfile.TemporaryDirectory() as folder:
-        scratch = Path(folder) / "lateness.npy"
         for turn in range(options.rounds):
             console.print(f"lateness: round {turn + 1} of {options.rounds}")
-            if binary:
-                samples["cyclictest"].append(cyclictest_turn(binary, options, notes))
-            for spin, name in zip(spins, list(samples)[1:], strict=True):
-                chosen = {"core": options.core, "priority": options.priority,
-                          "seconds": options.seconds, "work-us": options.work_us}  # fmt: skip
-                command = [
-                    sys.executable,
-                    "-m",
-                    "tests.bench.lateness",
-                    *(f"--{key}={value}" for key, value in chosen.items()),
-                ]
-                command += ["--own-turn", str(spin), str(scratch)]
-                done = subprocess.run(command, stdout=subprocess.PIPE, text=True, check=True)
-                notes += [n for n in done.stdout.splitlines() if n not in notes]
-                samples[name].append(np.load(scratch))
-    return samples, notes
+            for name, turns in samples.items():
+                if name in missing:
+                    continue
+                try:
+                    if name == CYCLICTEST:
+                        turns.append(cyclictest_turn(str(binary), options, notes))
+                    else:
+                        turns.append(our_turn(spins[name], options, notes, Path(folder) / f"{turn}.npy"))
+                except NotMeasured as error:
+                    missing[name] = str(error)
+    return samples, notes, missing
+
+
+def ticks_of(options: argparse.Namespace) -> int:
+    """Wake-ups in a turn."""
+    return int(options.seconds * 1e6 / PERIOD_US)
+
+
+def our_turn(
+    spin_us: float, options: argparse.Namespace, notes: list[str], file: Path
+) -> NDArray[np.float64]:
+    """One turn of our cycle in a process of its own; every wake-up's lateness [us]. Raises NotMeasured."""
+    chosen = {"core": options.core, "priority": options.priority,
+              "seconds": options.seconds, "work-us": options.work_us}  # fmt: skip
+    command = [
+        sys.executable,
+        "-m",
+        "tests.bench.lateness",
+        *(f"--{key}={value}" for key, value in chosen.items()),
+    ]
+    said = children.run("our cycle", [*command, "--own-turn", str(spin_us), str(file)])
+    notes += [n for n in said.splitlines() if n not in notes]
+    late = np.load(file) if file.exists() else np.zeros(0)
+    if len(late) != ticks_of(options) or np.isnan(late).any():
+        left = f"{np.count_nonzero(~np.isnan(late))} of {ticks_of(options)} wake-ups"
+        raise NotMeasured(f"our cycle left {left}: {children.last_words(said)}")
+    file.unlink()  # the next turn's are its own
+    return late
 
 
 def find_cyclictest(console: Console) -> str | None:
@@ -109,18 +136,27 @@ def find_cyclictest(console: Console) -> str | None:
 
 
 def cyclictest_turn(binary: str, options: argparse.Namespace, notes: list[str]) -> NDArray[np.float64]:
-    """One turn of cyclictest; every wake-up's lateness [us], from its histogram by the microsecond."""
+    """One turn of cyclictest; every wake-up's lateness [us], from its histogram by the microsecond.
+
+    Raises NotMeasured.
+    """
     command = [
         binary, "--mlockall", "--threads=1", f"--affinity={options.core}", f"--priority={options.priority}",
-        f"--interval={PERIOD_US}", f"--loops={int(options.seconds * 1e6 / PERIOD_US)}",
+        f"--interval={PERIOD_US}", f"--loops={ticks_of(options)}",
         f"--histogram={HISTOGRAM_US}", "--quiet",
     ]  # fmt: skip
-    out = subprocess.run(command, capture_output=True, text=True, check=True).stdout
+    out = children.run(CYCLICTEST, command)
     counts = [(int(us), int(n)) for us, n in re.findall(r"^(\d+)\s+(\d+)$", out, re.MULTILINE)]
     late = np.repeat([float(us) for us, _ in counts], [n for _, n in counts])
     # What overflowed the histogram is known only by count and by the greatest of all.
-    overflow = int(re.search(r"# Histogram Overflows:\s*(\d+)", out)[1])  # type: ignore[index]
-    greatest = float(re.search(r"# Max Latencies:\s*(\d+)", out)[1])  # type: ignore[index]
+    beyond, most = (
+        re.search(rf"# {what}:\s*(\d+)", out) for what in ("Histogram Overflows", "Max Latencies")
+    )
+    overflow = int(beyond[1]) if beyond else 0
+    if most is None or len(late) + overflow != ticks_of(options):
+        left = f"{len(late) + overflow} of {ticks_of(options)} wake-ups"
+        raise NotMeasured(f"cyclictest left {left}: {children.last_words(out)}")
+    greatest = float(most[1])
     if overflow:
         notes.append(f"cyclictest: {overflow} wake-ups beyond {HISTOGRAM_US} us counted as {greatest:g} us")
     return np.concatenate([late, np.full(overflow, greatest)])
@@ -134,9 +170,9 @@ def own_turn(options: argparse.Namespace, spin_us: float, path: Path) -> int:
     from emulator.shared_memory.block import Snapshot
     from tests.support.stub_plant import StubCan, StubGnss, StubPlant
 
-    ticks = int(options.seconds * 1e6 / PERIOD_US)
+    ticks = ticks_of(options)
     work_ns = int(options.work_us * 1e3)
-    seen = np.zeros(ticks + 200)
+    seen = np.full(ticks + 200, np.nan)  # of a wake-up that never was
     lateness = seen.data
 
     class Worker(StubPlant):

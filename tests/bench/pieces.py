@@ -23,6 +23,7 @@ from emulator.assembly.session import Session, mission
 from emulator.config.rig.outputs import COMMAND_FRAMES, FrameName, Output
 from emulator.core.compiled import jit
 from emulator.core.frame_buffer import FrameBuffer, frame_buffer
+from emulator.core.signals import RUNNING
 from emulator.plant.step import tick
 from emulator.robot.mission import ReferenceRider
 from emulator.robot.rider import step as ride
@@ -50,6 +51,7 @@ class Riding:
             assert not self.bench.finished, f"the ride ended at tick {self.bench.tick_number}"
         self._memory = _arrays((self.bench.plant, self.rider.rider, self.rx, self.tx, self.inbox))
         self._start = [array.copy() for array in self._memory]
+        self._start_tick = int(self.bench.plant.run[0]["tick"])
         heard, seen = [], []
         for _ in range(BLOCK):
             heard.append([column[:16].copy() for column in self.rx])
@@ -62,6 +64,12 @@ class Riding:
         """Back to where the kept block of frames begins."""
         for array, start in zip(self._memory, self._start, strict=True):
             array[...] = start
+
+    def must_have_ridden(self, ticks: int) -> None:
+        """Raises RuntimeError unless the bike rode on: a bench that tripped has less to compute."""
+        run, start = self.bench.plant.run[0], self._start_tick
+        if run["state"] != RUNNING or run["tick"] != start + ticks:
+            raise RuntimeError(f"no ride of {ticks} ticks: state {run['state']}, tick {run['tick'] - start}")
 
     def _step(self, seen: list[list[NDArray[Any]]] | None = None) -> None:
         tx, inbox = self.tx, self.inbox
@@ -161,6 +169,8 @@ class Standing:
         finally:
             if not was_on:
                 _nrt_python.memsys_disable_stats()
+        if not asked[0]:
+            raise RuntimeError("numba counts no memory at all, not even what carries arguments over")
         return int(asked[1] - asked[0])
 
 
@@ -208,6 +218,8 @@ def measure(
             run()
             if block:  # the first one compiles
                 costs[name].append((time.perf_counter_ns() - begun) * 1e-3 / calls)
+            elif name.startswith("tick"):
+                r.must_have_ridden(calls)
     asked = float(standing.allocations())
     best_and_median = {name: (min(cost), statistics.median(cost)) for name, cost in costs.items()}
     return {**best_and_median, "allocations": (asked, asked)}

@@ -10,7 +10,7 @@ import random
 import select
 import socket
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,17 +26,23 @@ _KEEP_ALIVE_NS = 10_000_000
 _LOST_NS = 500_000_000
 
 
+Alive = Callable[[], bool]
+"""Whether the process at the other end still runs; there is nothing to wait for when it does not."""
+
+
 class BusClient:
     """One participant of the virtual bus, on a blocking socket."""
 
-    def __init__(self, host: str, port: int, bus: str = "can0", patience_s: float = 60.0) -> None:
+    def __init__(
+        self, host: str, port: int, bus: str = "can0", patience_s: float = 60.0, alive: Alive = lambda: True
+    ) -> None:
         until = time.monotonic() + patience_s
         while True:
             try:
                 self.socket = socket.create_connection((host, port), timeout=5.0)
                 break
             except ConnectionRefusedError:
-                if time.monotonic() > until:
+                if time.monotonic() > until or not alive():
                     raise
                 time.sleep(0.05)
         self.socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
@@ -89,7 +95,7 @@ def echo(port: int) -> None:
                 client.send(frame_text(can_id + 1, payload))
 
 
-def round_trips_us(port: int, count: int) -> NDArray[np.float64]:
+def round_trips_us(port: int, count: int, alive: Alive = lambda: True) -> NDArray[np.float64]:
     """Time from sending a frame until the echo of another participant is back, (count,) [us]."""
     client = BusClient("127.0.0.1", port)
     times = []
@@ -97,6 +103,8 @@ def round_trips_us(port: int, count: int) -> NDArray[np.float64]:
         client.send(frame_text(0x200, b""))
         if client.wait(0.2):
             break
+        if not alive():
+            raise ConnectionError("the echo is gone")
     else:
         raise TimeoutError("no echo within a minute")
     while client.wait(0.5):
@@ -137,14 +145,14 @@ class _Answers:
 class Robot:
     """A robot that holds the clutch and moves the throttle, and times when the engine frame shows it."""
 
-    def __init__(self, session: Session, port: int) -> None:
+    def __init__(self, session: Session, port: int, alive: Alive = lambda: True) -> None:
         self._latency_us = session.rig.outputs["engine"].latency_ms * 1e3
         self._answers = _Answers(session)
         self._script = ScriptedRobot(session.codec)
         # What is compiled is called once before the bench hears us: a robot that stalls then is a robot lost.
         self._texts(_LOW)
         self._answers.rehearse()
-        self._client = BusClient("127.0.0.1", port)
+        self._client = BusClient("127.0.0.1", port, alive=alive)
         self.lost = 0
 
     def _texts(self, throttle: float) -> bytes:

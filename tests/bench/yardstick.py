@@ -140,4 +140,7 @@ def beside(riding: Riding, calls: int) -> dict[str, tuple[Callable[[], object], 
         data.qpos[:], data.qvel[:] = qpos, qvel
         mujoco.mj_step(model, data, nstep=calls)
 
+    run()
+    if any(warning.number for warning in data.warning):  # it would have begun anew from rest
+        raise RuntimeError("the yardstick does not step through a block")
     return {"mj_step": (run, calls)}
