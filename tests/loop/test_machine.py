@@ -1,5 +1,7 @@
 """What is said of a machine, from files as a kernel would show them."""
 
+import os
+import platform
 import resource
 
 import pytest
@@ -99,11 +101,63 @@ def test_no_can_is_no_fault_but_told(machine):
     assert "vcan" in found["CAN interfaces"].command
 
 
-def test_a_machine_that_shows_nothing_is_still_told(tmp_path):
-    found = {f.topic: f for f in inspect(tmp_path)}
-    assert found["clock source"].found == "unknown"
-    assert found["kernel"].state == "poor"
+def test_a_machine_that_shows_nothing_is_still_told(tmp_path, monkeypatch):
+    monkeypatch.setattr(os, "sched_getaffinity", lambda _: {5})
+    limits = {resource.RLIMIT_RTPRIO: (0, 0), resource.RLIMIT_MEMLOCK: (0, 0)}
+    monkeypatch.setattr(resource, "getrlimit", limits.__getitem__)
+    assert [(f.topic, f.found, f.state) for f in inspect(tmp_path)] == [
+        ("kernel", "unknown, not preemptible", "poor"),
+        ("cores", "core 5 only", "poor"),
+        ("isolated cores", "none", "poor"),
+        ("frequency governor", "none", "plain"),
+        ("clock source", "unknown", "poor"),
+        ("real-time priority", "refused", "poor"),
+        ("locked memory", "at most 0 KiB", "poor"),
+        ("CAN interfaces", "none", "plain"),
+    ]
+    assert all(f.means and f.command for f in inspect(tmp_path) if f.state == "poor")
 
 
-def test_this_machine_can_be_looked_at():
-    assert {"kernel", "cores", "clock source", "real-time priority"} <= {f.topic for f in inspect()}
+@pytest.mark.parametrize(
+    ("cores", "found"),
+    [({0, 1}, "2 to use: 0-1"), ({6, 0, 2, 1, 3}, "5 to use: 0-3,6"), ({1, 3, 5}, "3 to use: 1,3,5")],
+)
+def test_cores_are_told_in_ranges(machine, monkeypatch, cores, found):
+    monkeypatch.setattr(os, "sched_getaffinity", lambda _: cores)
+    assert machine()["cores"].found == found
+    assert machine()["cores"].state == "good"
+    without = machine({"sys/devices/system/cpu/isolated": ""})["isolated cores"]
+    assert f"isolcpus={max(cores)} " in without.command
+
+
+@pytest.mark.parametrize(
+    ("runtime_us", "found"), [("950000", "95% of the time"), ("-1", "off"), ("1000000", "off")]
+)
+def test_the_real_time_throttle_is_told(machine, runtime_us, found):
+    throttle = machine({"proc/sys/kernel/sched_rt_runtime_us": runtime_us})["real-time throttle"]
+    assert (throttle.found, throttle.state) == (found, "plain")
+
+
+def test_a_serial_device_is_told_with_whether_it_may_be_used(machine, monkeypatch):
+    device = {"dev/ttyUSB0": "", "dev/tty0": ""}
+    assert machine(device)["serial ttyUSB0"].state == "good"
+    monkeypatch.setattr(os, "access", lambda path, mode: mode != os.R_OK | os.W_OK)
+    refused = machine(device)
+    assert refused["serial ttyUSB0"].state == "poor"
+    assert "dialout" in refused["serial ttyUSB0"].command
+    assert "serial tty0" not in refused
+
+
+def test_this_machine_is_told_as_its_kernel_answers_calls():
+    """What the files say beside what the system calls say, of the machine the test runs on."""
+    found = {f.topic: f for f in inspect()}
+    assert f" {platform.release()}," in found["kernel"].found
+    assert found["cores"].found.endswith(" only") == (len(os.sched_getaffinity(0)) == 1)
+    assert found["clock source"].found != "unknown"
+    policy, parameter = os.sched_getscheduler(0), os.sched_getparam(0)
+    try:
+        os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(1))
+    except PermissionError:
+        return  # a container may refuse what the process' own permissions allow
+    os.sched_setscheduler(0, policy, parameter)
+    assert found["real-time priority"].found == "allowed"
