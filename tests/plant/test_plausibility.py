@@ -71,7 +71,7 @@ def test_a_command_on_its_limit_is_not_beyond_it_one_step_of_its_frame_further_i
         w.robot[place] = round(limit / abs(step)) * abs(step)  # as it is decoded
         assert beyond_limit(w.rig, w.robot) == -1, name
         w.robot[place] = limit + step
-        assert LIMITED[beyond_limit(w.rig, w.robot)] == name
+        assert beyond_limit(w.rig, w.robot) == LIMITED.index(name)
 
 
 def test_torque_has_no_limit_where_it_does_not_steer():
@@ -85,7 +85,7 @@ def test_a_torque_that_the_actuator_follows_is_not_too_fast():
     w = Watched()
     assert not beyond_rate(w.rig, w.robot, 0.0)  # never sent
     for torque in (0.0, -30.0):
-        for asked, fast in ((79.9, False), (80.1, True), (-79.9, False), (-80.1, True)):
+        for asked, fast in ((79.9, False), (80.0, False), (80.1, True), (-80.0, False), (-80.1, True)):
             w.robot[R_STEER_TORQUE] = torque + asked
             assert beyond_rate(w.rig, w.robot, torque) == fast
     w.robot[R_STEER_TORQUE] = 1e4  # what is beyond the limit is asked for as the limit
@@ -115,6 +115,14 @@ def test_beyond_for_longer_than_its_time_is_due_once_and_counts_on():
     due = [w.tick() for _ in range(3 * TICKS)]
     assert due == [[]] * TICKS + [[LEAN_ESTIMATE]] + [[]] * (2 * TICKS - 1)
     assert w.run["beyond"][LEAN_ESTIMATE] == 3 * TICKS
+
+
+def test_a_time_of_one_tick_is_over_with_the_second():
+    w = Watched()
+    w.rig["monitor_ticks"] = 1
+    w.robot[:] = 0.0
+    w.row[INDEX["truth.roll_rad"]] = 0.101
+    assert [w.tick() for _ in range(3)] == [[], [LEAN_ESTIMATE], []]
 
 
 def test_one_tick_within_its_bound_begins_anew():
@@ -156,6 +164,7 @@ def test_each_has_its_sentence():
     said = [monitor_text(i, 0.1) for i in range(N_MONITORS)]
     assert len(set(said)) == len(MONITORS)
     assert monitor_text(COMMAND_LIMIT, 2.0).startswith("front brake")
+    assert monitor_text(COMMAND_RATE, 0.0).startswith("steering torque")
     assert "-5.73 deg" in monitor_text(LEAN_ESTIMATE, -0.1)
     assert "+7.2 km/h" in monitor_text(SPEED_ESTIMATE, 2.0)
     assert monitor_text(STEERING_ANGLE, math.nan).endswith("never sent")

@@ -96,10 +96,11 @@ class Machine:
     def ride(self, ticks=10):
         self.hear()
         self.arm()
-        for _ in range(5000):
+        self.tick()
+        self.run["tick"] = self.run["start_tick"] - 2  # nothing happens in the ticks between
+        for _ in range(3):
             self.hear()
-            if self.tick()[0] == RUNNING:
-                break
+            self.tick()
         for _ in range(ticks):
             self.hear()
             self.tick()

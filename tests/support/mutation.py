@@ -6,7 +6,7 @@ more, and where asked for a statement left out. Its code takes the place of the 
 the checks run.
 
 Compiled functions are broken in their Python: :func:`in_python`. The checks are then the ordinary tests of
-a file, read anew so that they see that Python: :func:`tests_of`.
+a file, read anew so that they see that Python: :func:`checks_in`.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ import importlib.util
 import inspect
 import itertools
 import signal
+import time
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from pathlib import Path
 from types import CodeType, FrameType, FunctionType, ModuleType
@@ -180,11 +181,22 @@ def _seen_if_it_fails(cpu_s: float = 5.0) -> Iterator[None]:
     signal.setitimer(signal.ITIMER_VIRTUAL, cpu_s)
     try:
         yield
-    except (Exception, pytest.fail.Exception) as error:
+    except Exception as error:
+        raise _Seen from error
+    except pytest.fail.Exception as error:
+        if not str(error).startswith("DID NOT RAISE"):  # but the time that pytest gives the whole run
+            raise
         raise _Seen from error
     finally:
         signal.setitimer(signal.ITIMER_VIRTUAL, 0.0)
         signal.signal(signal.SIGVTALRM, before)
+
+
+def _cost_s(check: Check) -> float:
+    """How long a check takes, which has to pass."""
+    begun = time.perf_counter()
+    check()
+    return time.perf_counter() - begun
 
 
 def unseen(
@@ -203,8 +215,7 @@ def unseen(
     for function in functions:
         name = function.__name__
         these = checks(name)
-        for check in these:
-            check()
+        these.sort(key=_cost_s)  # what is quick has the first look
         for change, code in mutants(function, statements=statements):
             count += 1
             if survives(function, code, these):
@@ -258,7 +269,22 @@ def in_python(module: ModuleType) -> Iterator[dict[str, FunctionType]]:
         vars(module).update(own)
 
 
-def tests_of(path: Path, functions: Mapping[str, FunctionType], *leave_out: str) -> list[Check]:
+def unseen_by_the_tests_of(
+    module: ModuleType, path: Path, same: Collection[tuple[str, str]], *leave_out: str
+) -> list[tuple[str, str]]:
+    """(function, change) of what ``path``'s tests don't see of ``module``, but should; prints the count.
+
+    leave_out  tests that take too long, by name
+    """
+    begun = time.perf_counter()
+    with in_python(module) as functions:
+        checks = checks_in(path, functions, *leave_out)
+        survivors, count = unseen(functions.values(), lambda _: checks, same, statements=True)
+    print(f"{count} mutants in {time.perf_counter() - begun:.1f} s, {len(same)} of them say the same")
+    return survivors
+
+
+def checks_in(path: Path, functions: Mapping[str, FunctionType], *leave_out: str) -> list[Check]:
     """The tests of a file that need no fixture, one a set of parameters; they see ``functions`` for its own.
 
     Of what hypothesis draws they take a few examples, always the same. ``leave_out`` those by these names.

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy.spatial.transform import Rotation
 
 from emulator.assembly.session import Session
 from emulator.config.rig.buses import SerialBus
@@ -16,6 +17,7 @@ from emulator.config.rig.gnss import GnssAccuracy
 from emulator.config.rig.ports import SerialPort
 from emulator.config.rig.sensors import Imu, ToneRing
 from emulator.inspection.sensors.budget import (
+    USUAL_GRAVITY,
     WIRE_STEP,
     Channel,
     ErrorBudget,
@@ -98,12 +100,31 @@ def test_a_computed_leans_own_noise_is_that_of_its_filter(session: Session) -> N
         lean += pull * ((fy - 20.0 * wz) / 9.81 - lean)
     own_sigma = math.hypot(terms["own gyro"].sigma, terms["own reference"].sigma)
     assert lean.std() == pytest.approx(own_sigma, rel=5.0 / math.sqrt(2 * tries))
-    # upright: the roll bias times T, the force's slope, and the mounting's roll
-    bias = terms["bias and mounting"].sigma
-    slope = own.force_bias_m_s2[1] / 9.81 - own.mounting_rad[0] * 0.0
-    expected = own.rate_bias_rad_s[0] * time_s + slope + own.mounting_rad[0]
-    turning = -20.0 * own.rate_bias_rad_s[2] / 9.81
-    assert bias == pytest.approx(expected + turning, abs=2e-4)
+
+
+def test_a_computed_leans_fixed_error_is_where_its_filter_ends(session: Session) -> None:
+    """Upright, straight on at 20 m/s: gravity in its turned axes, and its biases, until the lean rests."""
+    own = session.rig.sensors.lean.computed
+    assert own is not None
+    time_s, h, speed = 0.3, 1e-3, 20.0
+    quick = own.model_copy(
+        update={
+            "reference_time_constant_ms": 1e3 * time_s,
+            "mounting_rad": (0.01, -0.02, 0.015),
+            "rate_bias_rad_s": (0.004, -0.003, 0.002),
+            "force_bias_m_s2": (0.03, -0.05, 0.04),
+        }
+    )
+    terms = {t.name: t for t in lean_terms(with_sensor(session.rig, "lean", computed=quick), speed)}
+    roll, pitch, yaw = quick.mounting_rad
+    R_BS = Rotation.from_euler("ZYX", [yaw, pitch, roll])
+    w = np.array(quick.rate_bias_rad_s)
+    f = R_BS.inv().apply([0.0, 0.0, USUAL_GRAVITY]) + np.array(quick.force_bias_m_s2)
+    lean, pull = 0.0, 1.0 - math.exp(-h / time_s)
+    for _ in range(10_000):
+        lean += w[0] * h
+        lean += pull * (math.atan2(f[1] - speed * w[2], f[2] + speed * w[1]) - lean)
+    assert terms["bias and mounting"].sigma == pytest.approx(lean, rel=1e-6)
 
 
 def test_fixed_errors_add_random_ones_add_by_their_squares() -> None:
@@ -193,11 +214,21 @@ def test_the_window_holds_what_fits_and_at_least_one() -> None:
     assert averaged_edges(ring(averaging_edges=3, averaging_ms=10.0), 590.0) == 3
 
 
-def test_a_window_is_half_its_length_behind_and_half_a_pitch(session: Session) -> None:
-    rig = ring_rig(session, averaging_edges=4)
-    pitch_ms = 2e3 * math.pi / 48 * float(session.vehicle.tyre[1]["radius"]) / 20.0
-    assert wheel_behind_ms(rig, session.vehicle, 20.0) == pytest.approx(2.5 * pitch_ms)
-    assert wheel_behind_ms(with_sensor(rig, "wheel_speed", tone_ring=None), session.vehicle, 20.0) == 0.0
+@pytest.mark.parametrize("edges", [1, 4, 11])
+def test_a_window_is_behind_a_ramp_by_its_age(session: Session, edges: int) -> None:
+    """Edges of a wheel that gains 1 m/s each second, and what the last ones say at any time between them."""
+    rig = ring_rig(session, averaging_edges=edges)
+    pitch_m, gain = 2.0 * math.pi / 48 * float(session.vehicle.tyre[1]["radius"]), 1.0
+    # of x = 20 t + gain t^2 / 2
+    edge_s = (np.sqrt(400.0 + 2.0 * gain * pitch_m * np.arange(2000)) - 20.0) / gain
+    at = np.linspace(edge_s[edges], edge_s[200], 100_001)
+    last = np.searchsorted(edge_s, at, side="right") - 1
+    shown = edges * pitch_m / (edge_s[last] - edge_s[last - edges])
+    behind_ms = 1e3 * np.mean((20.0 + gain * at - shown) / gain)
+    speed = float(np.mean(20.0 + gain * at))
+    assert wheel_behind_ms(rig, session.vehicle, speed) == pytest.approx(behind_ms, rel=2e-3)
+    assert wheel_behind_ms(with_sensor(rig, "wheel_speed", tone_ring=None), session.vehicle, speed) == 0.0
+    assert wheel_behind_ms(rig, session.vehicle, 0.0) == 0.0
 
 
 # -- lean ----------------------------------------------------------------------------------------------------
@@ -226,13 +257,15 @@ def test_gnss_errors_follow_the_fix_in_use_and_speed(session: Session, budget: E
     assert given.velocity_m_s is not None
     assert budget.fixes[0][0] == "fixed"
     east = budget.channel("gnss_x_m", "fixed")
-    step = 1e-6 * 1852.0  # m of a millionth of a minute
-    assert east.sigma == pytest.approx(math.hypot(given.drift_m, given.noise_m, step / math.sqrt(12.0)))
+    # what is drawn for a position, and cut to a millionth of a minute (1852 m a minute)
+    rng, n, step = np.random.default_rng(3), 400_000, 1e-6 * 1852.0
+    drawn = given.drift_m * rng.standard_normal(n) + given.noise_m * rng.standard_normal(n)
+    assert east.sigma == pytest.approx(np.std(np.round(drawn / step) * step), rel=5.0 / math.sqrt(2 * n))
     assert east.noise.drifts == ((given.drift_m, given.correlation_time_s),)
     course = budget.channel("gnss_course_rad", "fixed")
-    assert course.noise.white == pytest.approx(
-        math.hypot(given.velocity_m_s / 20.0, session.rig.sensors.gnss.course_noise_rad)
-    )
+    along, across = np.array([[20.0], [0.0]]) + given.velocity_m_s * rng.standard_normal((2, n))
+    shown = np.arctan2(across, along) + session.rig.sensors.gnss.course_noise_rad * rng.standard_normal(n)
+    assert course.noise.white == pytest.approx(shown.std(), rel=5.0 / math.sqrt(2 * n))
     assert {fix for fix, _ in budget.fixes} == {"single", "differential", "float", "fixed"}
 
 

@@ -1,0 +1,31 @@
+"""emulator/plant/plausibility.py broken on purpose, place by place: test_plausibility.py must see it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from emulator.plant import plausibility
+from tests.support.mutation import unseen_by_the_tests_of
+
+_BETWEEN = "no frame carries a command a billionth beyond its limit, which is where the bound lies"
+SAME: dict[tuple[str, str], str] = {
+    (name, f"{command} > {bound} -> {command} >= {bound}"): _BETWEEN
+    for name, command, bound in (
+        ("beyond_limit", "abs(robot[_TORQUE])", "c.steer_limit * _ROUNDING"),
+        ("beyond_limit", "robot[_THROTTLE]", "_ROUNDING"),
+        ("beyond_limit", "robot[_FRONT]", "c.front_brake_limit * _ROUNDING"),
+        ("beyond_limit", "robot[_REAR]", "c.rear_brake_limit * _ROUNDING"),
+        ("beyond_limit", "robot[_CLUTCH]", "_ROUNDING"),
+        ("beyond_rate", "abs(c.steer_gain * (asked - torque))", "c.steer_step * _ROUNDING"),
+    )
+}
+"""Mutants that say the same, and why."""
+
+
+@pytest.mark.slow
+@pytest.mark.filterwarnings("ignore")  # a mutant may divide by zero
+def test_what_is_broken_is_seen():
+    path = Path(__file__).with_name("test_plausibility.py")
+    assert unseen_by_the_tests_of(plausibility, path, SAME) == []

@@ -1,0 +1,20 @@
+"""emulator/plant/states.py broken on purpose, place by place: test_states.py must see it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from emulator.plant import states
+from tests.support.mutation import unseen_by_the_tests_of
+
+SAME: dict[tuple[str, str], str] = {}
+"""Mutants that say the same, and why."""
+
+
+@pytest.mark.slow
+@pytest.mark.filterwarnings("ignore")  # a mutant may divide by zero
+def test_what_is_broken_is_seen():
+    path = Path(__file__).with_name("test_states.py")
+    assert unseen_by_the_tests_of(states, path, SAME, "test_explored_by_chance") == []
