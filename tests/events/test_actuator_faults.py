@@ -141,6 +141,20 @@ def test_free_play_does_not_depend_on_how_fast_it_is_gone_through(asked, width, 
     np.testing.assert_allclose(got[::steps], once, rtol=0, atol=1e-9)
 
 
+@pytest.mark.parametrize(
+    ("effect", "whole", "half"),
+    [(SLOW, 3.0, 2.0), (SLOW, 2.0, 1.5), (FREE_PLAY, 4.0, 2.0), (BRAKE_FADE, 0.4, 0.7)],
+)
+def test_half_as_strong_is_half_of_the_way(effect, whole, half):
+    asked, got = [0.0, *[8.0] * 20], []
+    for value, strength in ((whole, 0.5), (half, 1.0)):
+        a = actuators()[2]
+        got.append((play(asked, [(event(effect, value), 0, 21, strength)], a=a).tolist(), float(a["fade"])))
+    assert got[0] == got[1]
+    sound = (play(asked).tolist(), 1.0)
+    assert got[0] != sound
+
+
 def test_of_several_of_a_kind_gains_multiply_offsets_add_and_the_widest_play_counts():
     def both(one, other):
         return [(one, 0, 9, 1.0), (other, 0, 9, 1.0)]

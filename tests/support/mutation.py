@@ -254,7 +254,7 @@ def _with_fields(item: object) -> object:
 
 @contextlib.contextmanager
 def in_python(module: ModuleType) -> Iterator[dict[str, FunctionType]]:
-    """The module's functions as Python functions by name, which call each other as such meanwhile."""
+    """The module's own functions by name, in Python; meanwhile it calls them so, and so may others."""
     own = {
         name: item
         for name, item in vars(module).items()
@@ -262,7 +262,7 @@ def in_python(module: ModuleType) -> Iterator[dict[str, FunctionType]]:
     }
     functions = {name: getattr(item, "py_func", item) for name, item in own.items()}
     functions = {name: item for name, item in functions.items() if isinstance(item, FunctionType)}
-    vars(module).update(functions)
+    vars(module).update({name: _taking_records(function) for name, function in functions.items()})
     try:
         yield functions
     finally:
@@ -278,13 +278,13 @@ def unseen_by_the_tests_of(
     """
     begun = time.perf_counter()
     with in_python(module) as functions:
-        checks = checks_in(path, functions, *leave_out)
+        checks = checks_in(path, {name: vars(module)[name] for name in functions}, *leave_out)
         survivors, count = unseen(functions.values(), lambda _: checks, same, statements=True)
     print(f"{count} mutants in {time.perf_counter() - begun:.1f} s, {len(same)} of them say the same")
     return survivors
 
 
-def checks_in(path: Path, functions: Mapping[str, FunctionType], *leave_out: str) -> list[Check]:
+def checks_in(path: Path, functions: Mapping[str, object], *leave_out: str) -> list[Check]:
     """The tests of a file that need no fixture, one a set of parameters; they see ``functions`` for its own.
 
     Of what hypothesis draws they take a few examples, always the same. ``leave_out`` those by these names.
@@ -310,7 +310,7 @@ def checks_in(path: Path, functions: Mapping[str, FunctionType], *leave_out: str
         settings.load_profile(usual)
     for name, function in functions.items():
         if name in vars(module):
-            vars(module)[name] = _taking_records(function)
+            vars(module)[name] = function
     tests = [(name, item) for name, item in vars(module).items() if name.startswith("test_")]
     return [check for name, test in tests if name not in leave_out for check in _one_a_parameter_set(test)]
 
