@@ -65,6 +65,19 @@ def test_a_browser_that_is_complained_to_is_heard(page: Browser, tmp_path: Path)
     assert "http://127.0.0.1:9/x.png" in page.requests
 
 
+def test_no_button_of_a_figure_sends_its_data_anywhere(page: Browser, report: Path) -> None:
+    """plotly's own tool bar can upload the data of a figure; ours has these buttons and no others."""
+    opened(page, report, DESK)
+    bars = page.eval(
+        "[...document.querySelectorAll('.figure .modebar')]"
+        ".map(bar => [...bar.querySelectorAll('.modebar-btn')].map(button => button.dataset.title))"
+    )
+    offered = [bar for bar in bars if bar]
+    assert len(offered) >= 13
+    for bar in offered:
+        assert bar == ["Zoom", "Pan", "Zoom in", "Zoom out", "Autoscale", "Reset axes"]
+
+
 def test_the_plan_has_equal_scales(page: Browser, report: Path) -> None:
     for size in (PHONE, DESK):
         opened(page, report, size)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -13,7 +12,7 @@ from rich.console import Console
 from emulator.core.errors import RecordError
 from emulator.record.reader import read_run
 from emulator.record.writer import RunWriter, write_json
-from emulator.report.run_report import report_html, write_report
+from emulator.report.run_report import write_report
 from emulator.report.sections import MAX_EVENTS
 from emulator.report.terminal import console_summary
 from emulator.verdict.judge import CriterionResult, Verdict, write_verdict
@@ -64,17 +63,6 @@ def test_every_result_has_its_word(ride_folder: Callable[..., Path], result: str
     text = page_of(folder).text
     assert f" {word} " in text
     assert "because <so>" in text
-
-
-def test_only_the_buttons_listed_are_offered(ride_folder: Callable[..., Path]) -> None:
-    """plotly's own tool bar can upload the data of a figure; ours must not."""
-    page = report_html(read_run(ride_folder(4.0)))
-    script = page[page.rindex("<script>") :]
-    buttons = re.search(r"modeBarButtons: (\[\[.*?\]\])", script)
-    assert buttons
-    (offered,) = json.loads(buttons[1])
-    assert offered == ["zoom2d", "pan2d", "zoomIn2d", "zoomOut2d", "autoScale2d", "resetScale2d"]
-    assert "showSendToCloud: false" in script
 
 
 def test_hostile_names_stay_text(tmp_path: Path) -> None:
