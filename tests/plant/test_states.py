@@ -118,6 +118,7 @@ class Machine:
             states.append(state)
             shares.append(share)
             if self.run["finished"]:
+                assert self.run["finished"] == 1
                 return states, shares
         raise AssertionError("never finished")
 
@@ -493,6 +494,90 @@ def test_once_acknowledged_there_is_no_other_ride_with_this_plant():
     for _ in range(LONG):
         m.hear()
         assert m.tick() == (STANDBY, 1.0)
+
+
+# --- on the limit --------------------------------------------------------------------------------------
+
+
+def step(m=None, **run):
+    """(state, reason of a trip, end) a tick after these fields were set in a ride with all that is fresh."""
+    m = Machine().ride() if m is None else m
+    m.hear()
+    for name, value in run.items():
+        m.run[name] = value
+    next_state(m.rig, m.run)
+    return int(m.run["state"]), int(m.run["trip_reason"]), int(m.run["end_reason"])
+
+
+GOES_ON = (RUNNING, NO_TRIP, NOT_ENDED)
+
+
+@pytest.mark.parametrize("i", range(N_MONITORS))
+def test_a_monitor_trips_beyond_its_time_if_it_is_to(i):
+    def monitored(trips, ticks, beyond):
+        m = Machine().ride()
+        m.rig["monitor_trips"][i], m.rig["monitor_ticks"][i], m.run["beyond"][i] = trips, ticks, beyond
+        return step(m)
+
+    tripped = (TRIPPED, TRIP_COMMAND_LIMIT + i, END_TRIPPED)
+    assert monitored(1, 7, 8) == tripped
+    assert monitored(1, 7, 7) == GOES_ON
+    assert monitored(0, 7, 8) == GOES_ON
+    assert monitored(1, 1, 2) == tripped
+    assert monitored(1, 0, 8) == GOES_ON  # one that is off has no time to be beyond
+
+
+@pytest.mark.parametrize("stale", ["steering_tick", "drive_tick"])
+def test_one_of_the_two_commands_is_not_enough(stale):
+    m = Machine().ride()
+    now = int(m.run["tick"])
+    assert step(m, **{stale: now - COMMAND}) == GOES_ON
+    assert step(m, **{stale: now - COMMAND - 1}) == (TRIPPED, TRIP_COMMAND, END_TRIPPED)
+
+
+@pytest.mark.parametrize("fell", [0, 100])
+def test_a_fall_is_played_out_for_half_a_second_unless_the_model_gives_up(fell):
+    stopped = (STOPPING, NO_TRIP, END_FALLEN)
+    assert step(fallen_tick=fell, scenario_tick=fell + 500) == GOES_ON
+    assert step(fallen_tick=fell, scenario_tick=fell + 501) == stopped
+    assert step(fallen_tick=fell, scenario_tick=fell + 1, diverged=1) == stopped
+
+
+def test_the_time_limit_is_reached_in_its_tick():
+    assert step(scenario_tick=LIMIT - 1) == GOES_ON
+    assert step(scenario_tick=LIMIT) == (STOPPING, NO_TRIP, END_TIME_LIMIT)
+
+
+@pytest.mark.parametrize(("tick", "start"), [(700, 1000), (701, 2000), (1699, 2000), (1700, 2000)])
+def test_the_ride_starts_on_the_first_grid_tick_after_the_countdown_whatever_was_before(tick, start):
+    m = Machine()
+    m.arm()
+    assert step(m, tick=tick, start_tick=5, heartbeat_tick=tick)[0] == ARMED
+    assert m.run["start_tick"] == start
+
+
+def test_the_heartbeat_is_no_input_of_the_bench_even_where_it_is_named_with_them():
+    m = Machine(range(N_PERMISSIVES))
+    m.arm()
+    assert step(m)[0] == ARMED
+
+
+@pytest.mark.parametrize("way", [lambda m: trip(m.run, TRIP_BUS), lambda m: stop(m.run, END_STOPPED)])
+def test_a_stop_on_the_way_out_changes_nothing(way):
+    m = Machine().ride()
+    way(m)
+    m.tick()
+    before = m.run.tobytes()
+    stop(m.run, END_COMPLETE)
+    assert m.run.tobytes() == before
+
+
+def test_the_way_to_rest_ends_at_rest_however_short_the_ramp():
+    m = Machine()
+    for ramp, gone, share in ((150, 75, 0.5), (150, 150, 1.0), (150, 400, 1.0), (1, 0, 0.0), (0, 1, 1.0)):
+        m.rig["ramp_ticks"] = ramp
+        m.run["state"], m.run["tick"], m.run["ramp_start"] = STOPPING, 1000 + gone, 1000
+        assert rest_share(m.rig, m.run) == share
 
 
 # --- explored -----------------------------------------------------------------------------------------

@@ -217,10 +217,9 @@ def broken_keys(name: str) -> Iterator[tuple[str, str, int, int, str]]:
 GENERATED = [case for name in SMALL for case in broken_keys(name)]
 
 
-def test_there_are_two_hundred_and_more() -> None:
-    assert len(ALONE) >= 200
-    assert len(GENERATED) >= 150
+def test_each_broken_file_is_another_and_every_small_one_is_broken() -> None:
     assert len({written(broken)[0] for broken in ALONE}) == len(ALONE)
+    assert {case[0].partition("-")[0] for case in GENERATED} == set(SMALL)
 
 
 @pytest.mark.parametrize("case", GENERATED, ids=lambda case: case[0])
@@ -231,6 +230,57 @@ def test_a_shipped_file_with_a_broken_key(files: Path, case: tuple[str, str, int
     assert [(p.file, p.line, p.column) for p in told] == [(FILE, line, column)], [str(p) for p in told]
     assert words in told[0].expected
     assert not NOT_OURS.search(told[0].expected), told[0].expected
+
+
+# ---- every key there is ----------------------------------------------------------------------------------
+
+SCHEMA = json.loads((SHIPPED / "schemas/scenario.json").read_text())["$defs"]
+
+
+def below(schema: Any) -> Iterator[str]:
+    """Names of what a part of the schema refers to, itself or in what it may be one of."""
+    if isinstance(schema, dict):
+        if "$ref" in schema:
+            yield schema["$ref"].removeprefix("#/$defs/")
+        for part in schema.values():
+            yield from below(part)
+    elif isinstance(schema, list):
+        for part in schema:
+            yield from below(part)
+
+
+def with_top(key: str, text: str) -> str:
+    """WHOLE with this for what stands under ``key``, or at its end."""
+    rest = re.sub(rf"^{key}:.*?\n(?=\S|\Z)", "", WHOLE, flags=re.MULTILINE | re.DOTALL)
+    return f"{rest}{key}: {text}\n"
+
+
+def keys_broken(key: str) -> Iterator[tuple[str, str]]:
+    """(key of a scenario file, or of what stands under it; the file with nonsense for its value)."""
+    top = SCHEMA["whole_file"]["properties"][key]
+    models = [name for name in below(top) if "properties" in SCHEMA[name] and name != "parameter"]
+    if not models:
+        yield key, with_top(key, "^{nonsense: 1}")
+    for name in models:
+        keys = SCHEMA[name]["properties"]
+        kind = f"kind: {keys['kind']['const']}, " if "kind" in keys else ""
+        for inside in set(keys) - {"kind"}:
+            entry = f"{{{kind}{inside}: ^{{nonsense: 1}}}}"
+            listed = "items" in json.dumps(top)
+            yield f"{name}.{inside}", with_top(key, f"\n  - {entry}" if listed else entry)
+
+
+@pytest.mark.parametrize("key", SCHEMA["whole_file"]["properties"])
+def test_nonsense_under_any_key_is_told_at_its_place(files: Path, key: str) -> None:
+    """Also of keys that need others beside them; what else is wrong then is told, too."""
+    for place, marked in keys_broken(key):
+        before, _, after = marked.partition("^")
+        line, column = before.count("\n") + 1, len(before.rpartition("\n")[2]) + 1
+        (files / FILE).write_text(before + after)
+        told = [p for c in check([FILE]) for p in c.problems]
+        # at the value, or within it where a key of that name is not known
+        assert any(p.line == line and column <= p.column < column + 14 for p in told), (place, told)
+        assert not [p.expected for p in told if NOT_OURS.search(p.expected)], place
 
 
 # ---- several files ---------------------------------------------------------------------------------------
