@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from emulator.core.frame_buffer import UNTIMED, frame_buffer
-from emulator.core.random_streams import stream_start
+from emulator.core.random_streams import stream_start, uniform
 from emulator.core.signals import ARMED, RUNNING
 from emulator.events.frame_faults import (
     CORRUPTION,
@@ -19,6 +19,7 @@ from emulator.events.frame_faults import (
     REPETITION,
     apply_frame_fault,
     burst_faults,
+    copy_frames,
     frame_fault_table,
     insert_before,
 )
@@ -186,19 +187,110 @@ def test_more_frames_than_it_can_hold_back_are_lost_and_the_rest_comes():
     assert [p for _, _, p in out] == [p for _, _, p in flat(ticks)[:10]]
 
 
-def test_a_full_buffer_takes_no_more_and_nothing_breaks():
-    src, dst = frame_buffer(4), frame_buffer(4)
-    src.count[0], src.can_id[:], src.length[:] = 4, MINE, 1
-    apply_frame_fault(gate(REPETITION, copies=8), src, dst, True, 1.0, 0, 0, streams(), 0, 1)
-    assert dst.count[0] == 4
+def test_a_frame_held_back_frees_its_place_when_it_goes_on():
+    ticks = [[(MINE, bytes([t % 256, t // 256]))] for t in range(1200)]
+    out, _ = play(gate(DELAY, delay=5), ticks, lambda _: True)
+    assert [p for _, _, p in out] == [p for _, _, p in flat(ticks)[:1195]]
 
 
-def test_frames_of_nobody_go_first_and_ours_wait_behind_them():
-    buffer, scratch_frames = frame_buffer(6), frame_buffer(6)
+def test_one_byte_is_a_payload_to_show():
+    out, _ = play(gate(MASQUERADE, other_id=OTHER), [[(OTHER, b"x"), (MINE, b"abc")]], lambda _: True)
+    assert out == [(0, OTHER, b"x"), (0, MINE, b"x")]
+
+
+@pytest.mark.parametrize("can_id", [0, 1])
+def test_a_gate_that_shows_no_other_frame_keeps_none(can_id):
+    g = gate(LOSS)
+    play(g, [[(can_id, b"abc")]], lambda _: True)
+    assert g["last_length"] == 0
+
+
+def test_every_bit_flips_some_time():
+    """By chance one of the 32 would not in 300 frames: 32 (1 - 3/32)^300, 5e-12."""
+    out, _ = play(gate(CORRUPTION, flips=3), [[(MINE, bytes(4))]] * 300, lambda _: True)
+    assert np.bitwise_or.reduce([list(p) for _, _, p in out], axis=0).tolist() == [255] * 4
+
+
+@pytest.mark.parametrize("share", [0.3, 1.0])
+def test_each_hit_is_drawn_for_itself_and_nothing_is_where_all_are_hit(share):
+    mine, draws = streams(), streams()
+    frame, empty = frame_buffer(1), frame_buffer(1)
+    frame.count[0], frame.can_id[0], frame.length[0] = 1, MINE, 1
+    for _ in range(60):
+        apply_frame_fault(gate(LOSS), frame, empty, True, share, 0, 0, draws, 0, 1)
+        assert empty.count[0] == (0 if share == 1.0 or uniform(mine, 1) < share else 1)
+    assert draws.tolist() == mine.tolist()
+
+
+def test_a_mask_draws_nothing():
+    frame, draws = frame_buffer(1), streams()
+    frame.count[0], frame.can_id[0], frame.length[0] = 1, MINE, 4
+    apply_frame_fault(gate(CORRUPTION, mask=b"\x01"), frame, frame_buffer(1), True, 1.0, 0, 0, draws, 0, 1)
+    assert draws.tolist() == streams().tolist()
+
+
+FULL = [(MINE, bytes([k, 1, 2])) for k in range(4)]
+
+
+@pytest.mark.parametrize(
+    ("g", "expected"),
+    [
+        (gate(REPETITION, copies=8), [0, 0]),
+        (gate(CORRUPTION, mask=b"\xff"), [255, 254]),
+        (gate(MASQUERADE, other_id=MINE), [0, 1]),
+        (gate(INSERTION, every=1, payload=b"x", length=1), [0, 1]),
+        (gate(INCORRECT_SEQUENCE), [1, 0]),
+    ],
+    ids=lambda value: FRAME_EFFECTS[value["effect"]] if isinstance(value, np.void) else "",
+)
+def test_a_full_buffer_takes_no_more_and_what_is_in_it_stays(g, expected):
+    src, dst = frame_buffer(4), frame_buffer(2)
+    src.count[0] = len(FULL)
+    for i, (can_id, payload) in enumerate(FULL):
+        src.can_id[i], src.length[i], src.data[i, :3] = can_id, 3, list(payload)
+    apply_frame_fault(g.copy(), src, dst, True, 1.0, 0, 0, streams(), 0, 1)
+    assert dst.count[0] == 2
+    assert dst.data[:, 0].tolist() == expected
+
+
+def test_what_is_due_and_finds_no_room_is_lost():
+    g = gate(DELAY, delay=1)
+    play(g, [[*FULL]], lambda _: True)
+    nothing, dst = frame_buffer(1), frame_buffer(2)
+    for tick, left in ((1, [0, 1]), (2, [])):
+        apply_frame_fault(g, nothing, dst, False, 1.0, 0, tick, streams(), 0, 1)
+        assert dst.data[: dst.count[0], 0].tolist() == left
+
+
+def used(rows):
+    """A buffer in which other frames were before."""
+    buffer = frame_buffer(rows)
+    for column in buffer[1:]:
+        column[...] = 85
+    return buffer
+
+
+def test_a_copy_has_what_was_copied_and_nothing_of_before():
+    src, dst = frame_buffer(3), used(6)
+    dst.count[0] = 5
+    src.count[0], src.can_id[:2], src.length[:2], src.time_ns[:2], src.valid_ns[:2] = 2, (5, 6), 1, 3, 4
+    copy_frames(src, dst)
+    assert dst.can_id[: dst.count[0]].tolist() == [5, 6]
+    assert (dst.time_ns[:2].tolist(), dst.valid_ns[:2].tolist()) == ([3, 3], [4, 4])
+
+
+@pytest.mark.parametrize(("n", "ids"), [(0, [5, 6]), (3, [0, 0, 0, 5, 6]), (5, [0] * 5 + [5]), (9, [0] * 6)])
+def test_frames_of_nobody_go_first_and_ours_wait_behind_them(n, ids):
+    buffer, scratch_frames = used(6), used(6)
     buffer.count[0], buffer.can_id[:2], buffer.length[:2] = 2, (5, 6), 1
-    insert_before(buffer, scratch_frames, 0, 3)
-    assert buffer.can_id[: buffer.count[0]].tolist() == [0, 0, 0, 5, 6]
-    assert (buffer.valid_ns[:5] == UNTIMED).all()
+    insert_before(buffer, scratch_frames, 0, n)
+    assert buffer.can_id[: buffer.count[0]].tolist() == ids
+    first = min(n, 6)
+    assert (buffer.length[:first] == 8).all()
+    assert (buffer.data[:first, :8] == 0).all()
+    assert (buffer.time_ns[:first] == 0).all()
+    if n:
+        assert (buffer.valid_ns[: len(ids)] == UNTIMED).all()
 
 
 def test_what_a_gate_gave_another_time_is_marked_and_nothing_else():
@@ -206,22 +298,26 @@ def test_what_a_gate_gave_another_time_is_marked_and_nothing_else():
     assert play(gate(DELAY, delay=2), late, lambda tick: tick == 0)[1] == [7, UNTIMED, 7]
     besides = gate(INSERTION, every=9, payload=b"x", length=1)
     assert play(besides, [[(MINE, b"a")]], lambda _: True)[1] == [7, UNTIMED]
+    inserted = used(4)
+    apply_frame_fault(besides, frame_buffer(1), inserted, True, 1.0, 0, 0, streams(), 0, 1)
+    assert (inserted.count[0], inserted.time_ns[0]) == (1, 0)
 
 
 LINE = -2
 
 
-def burst(gates_of_it, events=None, state=RUNNING, burst=b"$GP\r\n"):
+def burst(gates_of_it, share=1.0, state=RUNNING, burst=b"$GP\r\n", line=LINE, draws=None):
     """(copies, delay, bytes) of one burst past gates that are all live."""
     run, table = np.zeros(1, [("state", np.int64)])[0], np.zeros(len(gates_of_it), frame_fault_table(1).dtype)
     run["state"] = state
-    events = event_table(len(gates_of_it)) if events is None else events
-    events["live"], events["chance"] = 1, 1
+    events = event_table(len(gates_of_it))
+    events["live"], events["chance"], events["share"] = 1, 1, share
     for k, g in enumerate(gates_of_it):
         g["can_id"], g["event"] = LINE, k
         table[k] = g
     data = np.frombuffer(burst, np.uint8).copy()
-    copies, delay = burst_faults(run, table, events, streams(), LINE, data, data.size)
+    draws = streams() if draws is None else draws
+    copies, delay = burst_faults(run, table, events, draws, line, data, data.size)
     return copies, delay, data.tobytes()
 
 
@@ -240,6 +336,26 @@ def test_flips_in_a_burst_are_so_many_and_spare_the_eighth_bit(data, flips):
     changed = np.frombuffer(data, np.uint8) ^ np.frombuffer(got, np.uint8)
     assert np.unpackbits(changed).sum() == min(flips, 7 * len(data))
     assert (changed < 128).all()
+
+
+def test_every_bit_of_a_burst_but_the_eighths_flips_some_time():
+    """By chance one of the 28 would not in 300 bursts: 28 (1 - 3/28)^300, 5e-14."""
+    draws = streams()
+    out = [burst([gate(CORRUPTION, flips=3)], burst=bytes(4), draws=draws)[2] for _ in range(300)]
+    assert np.bitwise_or.reduce([list(p) for p in out], axis=0).tolist() == [127] * 4
+
+
+@pytest.mark.parametrize("share", [0.3, 1.0])
+def test_each_burst_is_drawn_for_itself_and_nothing_is_where_all_are_hit(share):
+    mine, draws = streams(), streams()
+    for _ in range(60):
+        copies, _, _ = burst([gate(LOSS)], share, draws=draws)
+        assert copies == (0 if share == 1.0 or uniform(mine, 1) < share else 1)
+    assert draws.tolist() == mine.tolist()
+
+
+def test_a_burst_passes_the_gates_of_frames_and_other_lines_untouched():
+    assert burst([gate(LOSS), gate(CORRUPTION, flips=5)], line=LINE - 1) == (1, 0, b"$GP\r\n")
 
 
 def test_the_lowest_bit_of_a_burst_flips_too():

@@ -291,7 +291,7 @@ def checks_in(path: Path, functions: Mapping[str, object], *leave_out: str) -> l
     """
     settings.register_profile(
         "mutants",
-        max_examples=25,
+        max_examples=12,
         derandomize=True,
         database=None,
         deadline=None,
