@@ -18,7 +18,7 @@ SAME: dict[tuple[str, str], str] = {
         ("beyond_limit", "robot[_FRONT]", "c.front_brake_limit * _ROUNDING"),
         ("beyond_limit", "robot[_REAR]", "c.rear_brake_limit * _ROUNDING"),
         ("beyond_limit", "robot[_CLUTCH]", "_ROUNDING"),
-        ("beyond_rate", "abs(c.steer_gain * (asked - torque))", "c.steer_step * _ROUNDING"),
+        ("beyond_rate", "abs(c.steer_gain * (commanded - torque))", "c.steer_step * _ROUNDING"),
     )
 }
 """Mutants that say the same, and why."""
