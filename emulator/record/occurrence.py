@@ -7,13 +7,15 @@ Events beyond its bits, and records without it, have the lines of the event log:
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.signals import EVENT_BITS, RUNNING
-from emulator.record.reader import Event, Run
+
+if TYPE_CHECKING:  # who only names criteria needs no reader of records
+    from emulator.record.reader import Event, Run
 
 
 class Occurrence(NamedTuple):

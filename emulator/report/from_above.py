@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from emulator.criteria.base import CriterionResult
 from emulator.record.reader import Run
 from emulator.report.bands import Band
 from emulator.report.drawing import (
@@ -26,7 +27,6 @@ from emulator.report.drawing import (
     typed,
 )
 from emulator.report.marks import criterion_label
-from emulator.verdict.judge import CriterionResult
 
 Array = NDArray[np.float64]
 

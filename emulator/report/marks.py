@@ -6,25 +6,10 @@ import math
 
 import numpy as np
 
+from emulator.criteria.base import CriterionResult
+from emulator.criteria.kinds import kind_of
 from emulator.record.reader import Run
 from emulator.report.drawing import PURPLE, Figure, keep_extremes, plain, point_trace, typed
-from emulator.verdict.judge import CriterionResult
-
-PLACE = "place"
-"""Stands for the panel of the robot's own place, which is of no one signal."""
-_SUBJECTS: dict[str, tuple[str, str]] = {
-    "no_fall": ("truth.roll_rad", ""),
-    "distance_from_line": ("line.offset_m", "both"),
-    "speed_error": ("line.target_speed_m_s", "around"),
-    "lean_rate": ("truth.roll_rad", ""),
-    "steering_acceleration": ("truth.steer_rad", ""),
-    "place_error": (PLACE, "both"),
-    "stop_distance": ("truth.speed_m_s", ""),
-    "lap_time": ("truth.speed_m_s", ""),
-    "sector_time": ("truth.speed_m_s", ""),
-}
-"""By a criterion's kind: in which signal's panel its worst instant is marked, and what its limit bounds there
-(``around``: on both sides of the signal). A criterion that tells its own signal and bounds needs no line."""
 
 
 def criterion_label(number: int) -> str:
@@ -34,7 +19,10 @@ def criterion_label(number: int) -> str:
 
 def subject(c: CriterionResult) -> tuple[str, str]:
     """(signal whose panel it is shown in, what its limit bounds there); empty where there is none."""
-    return (c.signal, c.bounds) if c.signal else _SUBJECTS.get(c.kind, ("", ""))
+    if c.signal:
+        return c.signal, c.bounds
+    kind = kind_of(c.kind)
+    return ("", "") if kind is None else (kind.panel, kind.panel_bounds)
 
 
 def worst_mark(

@@ -10,12 +10,18 @@ from typing import Any
 import numpy as np
 
 from emulator.core.signals import INDEX, SIGNALS
+from emulator.criteria.base import POSITION_PANEL, CriterionResult
+from emulator.record.localisation import KNOWN_TO_M, position_errors
 from emulator.record.reader import Run
 from emulator.report.bands import Band, band_marks
 from emulator.report.drawing import BLUE, GREY, INK, ORANGE, Figure, keep_extremes, plain, plain_layout, typed
-from emulator.report.marks import PLACE, criterion_label, limit_around, limit_lines, subject, worst_mark
-from emulator.verdict.judge import CriterionResult
-from emulator.verdict.localisation import KNOWN_TO_M, position_errors
+from emulator.report.marks import (
+    criterion_label,
+    limit_around,
+    limit_lines,
+    subject,
+    worst_mark,
+)
 
 
 @dataclass(frozen=True)
@@ -137,7 +143,7 @@ def time_series(
     A signal that a criterion bounds and no panel shows gets a panel of its own.
     """
     panels = list(_PANELS)
-    drawn = {trace.signal for panel in panels for trace in panel.traces} | {PLACE, ""}
+    drawn = {trace.signal for panel in panels for trace in panel.traces} | {POSITION_PANEL, ""}
     for c in criteria:
         signal, _ = subject(c)
         if signal not in drawn and signal in INDEX:
@@ -250,7 +256,9 @@ def position_error_figure(
     if errors is None:
         return None
     marks = band_marks(bands)
-    asked = [(i, c) for i, c in enumerate(criteria) if subject(c)[0] == PLACE and c.limit is not None]
+    asked = [
+        (i, c) for i, c in enumerate(criteria) if subject(c)[0] == POSITION_PANEL and c.limit is not None
+    ]
     data: list[Figure] = []
     time_s = run.time_s[errors.rows]
     for values, name, colour, dash in (

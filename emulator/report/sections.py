@@ -8,14 +8,15 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from emulator.criteria.base import CriterionResult
+from emulator.record.lap_times import LapTimes
+from emulator.record.localisation import PositionError
 from emulator.record.reader import Event, Run
 from emulator.report.bands import Band
 from emulator.report.marks import criterion_label
 from emulator.report.page import Html, escape, figure_place, html_table
 from emulator.report.terminal import formatted, position_error_sentence, timing_rows
-from emulator.verdict.judge import CriterionResult
-from emulator.verdict.laps import LapTimes, lap_rows
-from emulator.verdict.localisation import PositionError
+from emulator.verdict.laps import lap_rows
 
 MAX_EVENTS = 400
 """Events listed in a report; the rest are in events.jsonl, and the report says so."""

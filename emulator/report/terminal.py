@@ -11,13 +11,14 @@ from rich.panel import Panel
 from rich.text import Text
 
 from emulator.core.errors import RecordError
+from emulator.record.lap_times import LapTimes
+from emulator.record.localisation import PositionError
 from emulator.record.reader import Run, read_json_object
 from emulator.record.writer import CERTIFICATE_FILE, VERDICT_FILE
 from emulator.report.page import terminal_table
 from emulator.verdict.expectation import AS_USUAL
 from emulator.verdict.judge import Verdict, verdict_from
-from emulator.verdict.laps import LapTimes, lap_rows
-from emulator.verdict.localisation import PositionError
+from emulator.verdict.laps import lap_rows
 
 MEANING = {
     "pass": ("PASS", "✓", "complete and valid, every criterion met"),

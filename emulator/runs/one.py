@@ -9,18 +9,18 @@ from typing import Any
 
 from emulator.assembly.provenance import copies, manifest_of
 from emulator.assembly.session import Session
+from emulator.record.lap_times import lap_times
+from emulator.record.localisation import position_error
 from emulator.record.reader import read_json_object, read_run
 from emulator.record.writer import CERTIFICATE_FILE, RunWriter, write_json
 from emulator.report.run_report import write_report
 from emulator.stages.bench.hook_host import hook_of
 from emulator.stages.bench.supervisor import Beside, run_bench
 from emulator.stages.virtual import VirtualRide
-from emulator.verdict.asked import criteria_of
 from emulator.verdict.expectation import expectation
-from emulator.verdict.judge import TimingTolerance, Verdict, judge, write_verdict
+from emulator.verdict.judge import TimingTolerance, Verdict, judge, numbered, write_verdict
 from emulator.verdict.junit import write_junit
-from emulator.verdict.laps import lap_times, reference_laps
-from emulator.verdict.localisation import position_error
+from emulator.verdict.laps import reference_laps
 
 Say = Callable[[str], None]
 Progress = Callable[[float, float, float], None]
@@ -79,7 +79,9 @@ def judge_run(session: Session, folder: Path, outcome: dict[str, Any]) -> Verdic
     tolerance = TimingTolerance(
         rate_ppm=timing.rate_ppm, age_p99_ms=timing.age_p99_ms, lost_frames=timing.lost_frames
     )
-    verdict = judge(run, criteria_of(session), run.certificate, outcome, tolerance)
+    verdict = judge(
+        run, numbered(session.scenario.criteria), run.certificate, outcome, tolerance, session.sector_ends
+    )
     references, note = reference_laps(session)
     laps = lap_times(run, session.sector_ends, references, note)
     verdict = replace(verdict, laps=laps, place=position_error(run))

@@ -14,55 +14,33 @@ room to spare, zero on the limit, negative beyond.
 
 from __future__ import annotations
 
+import json
 import math
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import MISSING, asdict, dataclass, field, fields
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
-from typing import Any, Literal, TypeAlias, TypeGuard, get_args
+from typing import Any, Literal, TypeAlias
 
 import numpy as np
+from pydantic import TypeAdapter, ValidationError
 
 from emulator.core.errors import RecordError
 from emulator.core.signals import RUNNING
+from emulator.criteria.base import Criterion, CriterionResult
+from emulator.criteria.ride import Ride
+from emulator.record.lap_times import LapTimes
+from emulator.record.localisation import PositionError
 from emulator.record.reader import Run, read_json_object
 from emulator.record.writer import VERDICT_FILE, write_json
-from emulator.verdict.criteria import (
-    CornerEntry,
-    Criterion,
-    CriterionResult,
-    DistanceFromLine,
-    FrictionUse,
-    Holds,
-    LapTime,
-    Lean,
-    LeanRate,
-    NoFall,
-    PositionErrorCriterion,
-    ReactionTime,
-    SectorTime,
-    SettleTime,
-    SlipAngle,
-    SlipRatio,
-    SpeedError,
-    SteeringAcceleration,
-    SteeringRate,
-    StopDistance,
-)
-from emulator.verdict.laps import LapTimes, laps_from
-from emulator.verdict.limits import no_fall, place_error, within
-from emulator.verdict.localisation import PositionError, position_error_from
-from emulator.verdict.responses import holds, reaction, settle
-from emulator.verdict.sequences import corner_entry, lap_time, stop_distance
-from emulator.verdict.windows import Finding, NotJudged, NotMet, column
 
 __all__ = [
-    "CriterionResult",
     "Result",
     "TimingTolerance",
     "Verdict",
     "is_robots_trip",
     "judge",
-    "judge_criterion",
+    "numbered",
     "read_verdict",
     "verdict_from",
     "write_verdict",
@@ -109,6 +87,7 @@ def judge(
     certificate: Mapping[str, Any] | None,
     outcome: Mapping[str, Any],
     tolerance: TimingTolerance | None = None,
+    sector_ends_m: Sequence[float] = (),
 ) -> Verdict:
     """Judge a run.
 
@@ -121,10 +100,12 @@ def judge(
                   trip_tick     scenario tick of the trip, or None
                   rig_problems  what the rig reported about itself; each makes the run invalid
     tolerance     the rig's; None takes ``TimingTolerance()``
+    sector_ends_m [m] stations at which the sectors of a lap end; none: the line has no laps
 
     Never raises for what a run holds or lacks: that is what the verdict says.
     """
-    results = [judge_criterion(run, criterion) for criterion in criteria]
+    ride = Ride(run, tuple(sector_ends_m))
+    results = [criterion.judge(ride) for criterion in criteria]
     errors: list[str] = []
     invalid = _record_problems(run, outcome) + _certificate_problems(certificate, tolerance)
     invalid += [str(problem) for problem in outcome.get("rig_problems") or []]
@@ -154,6 +135,18 @@ def judge(
     kept = f"complete, timing kept, {_count(len(results), 'criterion', 'criteria')} met"
     reasons = errors + invalid + fails or [kept]
     return Verdict(result, reasons, results, ridden_s=_ridden_s(run))
+
+
+def numbered(criteria: Iterable[Criterion]) -> list[Criterion]:
+    """Criteria in order, each with a name of its own: one that comes again gets a number."""
+    named: list[Criterion] = []
+    times: Counter[str] = Counter()
+    for one in criteria:
+        title = one.title
+        times[title] += 1
+        again = {"name": f"{title} ({times[title]})"}
+        named.append(one if times[title] == 1 else one.model_copy(update=again))
+    return named
 
 
 def _ridden_s(run: Run) -> float:
@@ -274,67 +267,6 @@ def _text(value: float) -> str:
     return "?" if math.isnan(value) else f"{value:.4g}"
 
 
-# -- the criteria ----------------------------------------------------------------------------------------
-
-_JUDGES: dict[type, Callable[[Run, Any], Finding]] = {
-    NoFall: no_fall,
-    DistanceFromLine: within,
-    SpeedError: within,
-    Lean: within,
-    LeanRate: within,
-    SteeringRate: within,
-    SteeringAcceleration: within,
-    SlipRatio: within,
-    SlipAngle: within,
-    FrictionUse: within,
-    PositionErrorCriterion: place_error,
-    LapTime: lap_time,
-    SectorTime: lap_time,
-    StopDistance: stop_distance,
-    ReactionTime: reaction,
-    SettleTime: settle,
-    CornerEntry: corner_entry,
-    Holds: holds,
-}
-
-
-def judge_criterion(run: Run, criterion: Criterion) -> CriterionResult:
-    """How one criterion came out. Never raises for what a run holds or lacks."""
-    try:
-        found = _JUDGES[type(criterion)](run, criterion)
-        station = float(column(run, "line.station_m", np.array([found.row]))[0])
-    except (NotJudged, NotMet) as why:
-        sentence = f"could not be judged: {why}" if isinstance(why, NotJudged) else str(why)
-        unit, limit = _limit(criterion)
-        return CriterionResult(criterion.name, criterion.kind, False, None, unit, None, None, sentence, limit)
-    time_s = run.time_s
-    return CriterionResult(
-        criterion.name,
-        criterion.kind,
-        found.passed,
-        found.margin,
-        found.unit,
-        float(time_s[found.row]),
-        station,
-        found.sentence,
-        found.limit,
-        found.signal,
-        found.bounds,
-        *((None, None) if found.rows is None else (float(time_s[row]) for row in found.rows)),
-    )
-
-
-_UNITS = {"m": "m", "m_s": "m/s", "rad": "rad", "rad_s": "rad/s", "rad_s2": "rad/s2", "s": "s"}
-
-
-def _limit(criterion: Criterion) -> tuple[str, float | None]:
-    """Unit and value of a criterion's limit, by the name of its field."""
-    for f in fields(criterion):
-        if f.name.startswith("limit"):
-            return _UNITS.get(f.name.removeprefix("limit_"), "1"), float(getattr(criterion, f.name))
-    return "1", None
-
-
 # -- verdict.json ----------------------------------------------------------------------------------------
 
 
@@ -352,49 +284,18 @@ def read_verdict(folder: Path | str) -> Verdict:
 
 
 def verdict_from(document: Mapping[str, Any], where: str = VERDICT_FILE) -> Verdict:
-    """The verdict in a parsed ``verdict.json``. ``where`` names it in errors. Raises RecordError."""
-    result = document.get("result")
-    reasons, criteria = document.get("reasons"), document.get("criteria")
-    if not _is_result(result):
-        raise RecordError(f"{where}: result: expected one of {', '.join(get_args(Result))}, found {result!r}")
-    if not isinstance(reasons, list) or not all(isinstance(r, str) for r in reasons):
-        raise RecordError(f"{where}: reasons: expected a list of sentences")
-    if not isinstance(criteria, list):
-        raise RecordError(f"{where}: criteria: expected a list")
-    laps, place = document.get("laps"), document.get("place")
-    return Verdict(
-        result,
-        list(reasons),
-        [_criterion_from(c, f"{where}: criteria.{i}") for i, c in enumerate(criteria)],
-        None if laps is None else laps_from(laps, f"{where}: laps"),
-        None if place is None else position_error_from(place, f"{where}: place"),
-        ridden_s if isinstance(ridden_s := document.get("ridden_s"), int | float) else 0.0,
-        expectation if isinstance(expectation := document.get("expectation"), str) else "",
-    )
+    """The verdict in a parsed ``verdict.json``. ``where`` names it in errors. Raises RecordError.
+
+    What a file of an earlier version has not is as if it had not been worked out; what nobody knows any more
+    is left out.
+    """
+    try:
+        # Through JSON, because only there does strict mode take lists for tuples.
+        return _READER.validate_json(json.dumps(document), strict=True)
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        key = ".".join(str(part) for part in first["loc"])
+        raise RecordError(f"{where}: {key}: {first['msg']}, found {first['input']!r:.80}") from error
 
 
-def _is_result(value: object) -> TypeGuard[Result]:
-    return value in get_args(Result)
-
-
-_TYPES: dict[str, tuple[type, ...]] = {
-    "str": (str,),
-    "bool": (bool,),
-    "float | None": (int, float, type(None)),
-    "str | None": (str, type(None)),
-}
-
-
-def _criterion_from(item: object, where: str) -> CriterionResult:
-    if not isinstance(item, Mapping):
-        raise RecordError(f"{where}: expected an object")
-    values: dict[str, Any] = {}
-    for f in fields(CriterionResult):
-        if f.name not in item and f.default is not MISSING:
-            continue  # written by an earlier version
-        value = item.get(f.name)
-        wanted = _TYPES.get(str(f.type), (str,))
-        if f.name not in item or not isinstance(value, wanted):
-            raise RecordError(f"{where}.{f.name}: expected {f.type}, found {value!r}")
-        values[f.name] = value
-    return CriterionResult(**values)
+_READER = TypeAdapter(Verdict)

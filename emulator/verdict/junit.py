@@ -16,9 +16,9 @@ from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
+from emulator.criteria.base import CriterionResult
 from emulator.record.reader import read_json_object
 from emulator.record.writer import MANIFEST_FILE, VERDICT_FILE, write_whole
-from emulator.verdict.criteria import CriterionResult
 from emulator.verdict.judge import Verdict, read_verdict
 
 JUNIT_FILE = "verdict.junit.xml"

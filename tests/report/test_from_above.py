@@ -9,11 +9,12 @@ from typing import Any
 
 import numpy as np
 
+from emulator.criteria.base import CriterionResult
 from emulator.record.reader import Event, Run, read_run
 from emulator.report.bands import event_bands
 from emulator.report.drawing import MAX_POINTS
 from emulator.report.from_above import plan_view
-from emulator.verdict.judge import CriterionResult, verdict_from
+from emulator.verdict.judge import verdict_from
 from tests.support.recorded import numbers
 
 

@@ -11,11 +11,12 @@ from typing import Any
 import numpy as np
 import pytest
 
+from emulator.criteria.base import CriterionResult
 from emulator.record.reader import read_run
 from emulator.report.bands import event_bands
 from emulator.report.drawing import MAX_POINTS
 from emulator.report.over_time import position_error_figure, time_series
-from emulator.verdict.judge import CriterionResult, verdict_from
+from emulator.verdict.judge import verdict_from
 from tests.support.recorded import numbers
 
 
@@ -101,7 +102,7 @@ def test_the_worst_instant_is_marked_on_the_curve(ride_folder: Callable[..., Pat
 def test_a_limit_of_the_own_place_takes_the_trades_place(ride_folder: Callable[..., Path]) -> None:
     run = read_run(ride_folder(10.0))
     plain = position_error_figure(run, [])
-    asked = position_error_figure(run, [], [criterion("place_error", 0.04, 5.0)])
+    asked = position_error_figure(run, [], [criterion("position_error", 0.04, 5.0)])
     assert plain is not None
     assert asked is not None
     assert "±2.5 cm" in [t["name"] for t in plain["data"]]

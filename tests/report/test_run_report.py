@@ -10,12 +10,13 @@ import pytest
 from rich.console import Console
 
 from emulator.core.errors import RecordError
+from emulator.criteria.base import CriterionResult
 from emulator.record.reader import read_run
 from emulator.record.writer import RunWriter, write_json
 from emulator.report.run_report import write_report
 from emulator.report.sections import MAX_EVENTS
 from emulator.report.terminal import console_summary
-from emulator.verdict.judge import CriterionResult, Verdict, write_verdict
+from emulator.verdict.judge import Verdict, write_verdict
 from tests.support.html_page import Page
 
 

@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from emulator.assembly.session import load_session
+from emulator.record.localisation import KNOWN_TO_M
 from emulator.runs.one import ride
-from emulator.verdict.localisation import KNOWN_TO_M
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 RIG = SCENARIOS / "rigs" / "loopback.yaml"

@@ -25,7 +25,6 @@ from emulator.robot.design import Design, design_rider
 from emulator.stages.virtual import VirtualRide
 from emulator.vehicle.params import Vehicle
 from emulator.verdict import judge as judging
-from emulator.verdict.asked import criteria_of
 from emulator.verdict.expectation import unexpected
 from tests.support.scripted_robot import RIG, SCENARIOS
 
@@ -77,7 +76,18 @@ def ridden(name: str, folder: Path, given: Mapping[str, float] | None = None) ->
         outcome, certificate = VirtualRide(session).run(writer)
     run, timing = read_run(folder), session.rig.timing
     tolerance = judging.TimingTolerance(timing.rate_ppm, timing.age_p99_ms, timing.lost_frames)
-    return Ridden(session, judging.judge(run, criteria_of(session), certificate, outcome, tolerance), run)
+    return Ridden(
+        session,
+        judging.judge(
+            run,
+            judging.numbered(session.scenario.criteria),
+            certificate,
+            outcome,
+            tolerance,
+            session.sector_ends,
+        ),
+        run,
+    )
 
 
 def test_the_library_has_scenarios_of_every_family():

@@ -55,7 +55,7 @@ events:
 criteria:
   - kind: no_fall
   - {kind: distance_from_line, limit_m: 1.5}
-  - {kind: place_error, limit_m: 0.5, during_event: trees}
+  - {kind: position_error, limit_m: 0.5, during_event: trees}
   - kind: holds
     name: shifts are short
     that: {always: {when: {signal: actuator.clutch, at_least: 0.9}, then: {signal: truth.z_m, at_most: 9}}}

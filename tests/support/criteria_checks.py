@@ -12,12 +12,15 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from pydantic import ValidationError
 
 from emulator.core.signals import RUNNING
+from emulator.criteria.base import Criterion, CriterionResult
+from emulator.criteria.ride import Ride
+from emulator.criteria.temporal import Always, Compare, Eventually
 from emulator.record.reader import Event, Frames, Run
-from emulator.verdict.criteria import (
+from tests.support.criteria_in_si import (
     CornerEntry,
-    CriterionResult,
     DistanceFromLine,
     FrictionUse,
     Holds,
@@ -36,8 +39,6 @@ from emulator.verdict.criteria import (
     SteeringRate,
     StopDistance,
 )
-from emulator.verdict.judge import judge_criterion as judged
-from emulator.verdict.temporal import Always, Compare, Eventually
 
 ARMED, RIDDEN, AFTER = 100, 3000, 20
 ROWS = ARMED + RIDDEN + AFTER
@@ -55,6 +56,11 @@ _USUAL = {
     "truth.load_rear_N": 1000.0,
 }
 _STATION = np.round(100.0 + 0.02 * np.clip(TICK, 0, RIDDEN), 6)
+
+
+def judged(run: Run, criterion: Criterion, sector_ends_m: tuple[float, ...] = ()) -> CriterionResult:
+    """How a criterion comes out on a run."""
+    return criterion.judge(Ride(run, sector_ends_m))
 
 
 class _Columns(dict[str, np.ndarray]):
@@ -139,6 +145,15 @@ def unjudged(r: CriterionResult, why: str) -> bool:
     return seen(r) == (False, None, None, None) and r.sentence == f"could not be judged: {why}"
 
 
+def refused(criterion: Callable[[], Criterion]) -> tuple[str, ...]:
+    """The key at which a criterion is refused by a rule of its own."""
+    try:
+        criterion()
+    except ValidationError as error:
+        return tuple(error.errors()[0]["ctx"]["key"])
+    raise AssertionError("was not refused")
+
+
 # -- windows ---------------------------------------------------------------------------------------------
 
 EVENTS = {"gust": (800, 1200), "wet": (1500, 2000), "later": (2600, 9999)}
@@ -182,7 +197,6 @@ def window_in_place() -> None:
     assert looked(20.0, None) == (7.0, 1.5, 2.999)
     assert looked(None, 5.0) == (5.0, 0.5, 0.75)
     assert looked(20.0, 10.0) == (5.0, 0.5, 2.999)  # across the line, all but 10 to 20 m
-    assert looked(10.0, 10.0) == (6.0, 1.0, 1.0)
     assert looked(20.02, 9.98) == (5.0, 0.5, 2.999)
     around = DistanceFromLine(3.5, from_station_m=12.0, to_station_m=8.0)
     assert not judged(run, around).passed
@@ -280,6 +294,8 @@ def distance() -> None:
     r = judged(run, DistanceFromLine(2.0))
     assert seen(r) == (True, 0.5, 2.0, 140.0)
     assert (r.unit, r.limit, r.signal, r.bounds) == ("m", 2.0, "line.offset_m", "both")
+    assert (r.name, r.kind) == ("distance from line", "distance_from_line")
+    assert judged(run, DistanceFromLine(2.0, name="wide")).name == "wide"
     assert r.sentence == (
         "stayed within 1.50 m of the line (limit 2.00 m), "
         "closest to the limit 2.0 s into the ride at station 140 m"
@@ -378,6 +394,9 @@ def slip_angle() -> None:
     assert (r.unit, r.signal) == ("rad", "truth.slip_angle_rear_rad")
     assert r.sentence.startswith("rear slip angle at most 14.3° (limit 28.6°)")
     assert seen(judged(run, SlipAngle("front", 0.5)))[1] == 0.375
+    assert (r.name, judged(run, SlipAngle("rear", 0.5, name="drift")).name) == ("rear slip angle", "drift")
+    r = judged(run, SlipAngle("rear", 0.5, above_m_s=20.0))
+    assert unjudged(r, "the rear tyre never bore load above 72 km/h in its window")
 
 
 def friction_use() -> None:
@@ -400,7 +419,7 @@ def _estimates(errors: dict[int, float], **more: np.ndarray) -> Run:
     return ridden(**{"truth__x_m": x, "robot__estimate_x_m": ex, "robot__estimate_y_m": ey} | more)
 
 
-def place_error() -> None:
+def position_error() -> None:
     # 25 estimates from 0.5 s on: one of 0.5 m, one of 0.25 m
     run = _estimates({1000: 0.5, 2000: 0.25, 300: 9.0})
     r = judged(run, PositionErrorCriterion(0.25))
@@ -422,7 +441,7 @@ def place_error() -> None:
     assert PositionErrorCriterion().limit_m == 0.025
 
 
-def place_not_told() -> None:
+def position_not_told() -> None:
     still = {"robot__estimate_x_m": at({}), "robot__estimate_y_m": at({})}
     assert unjudged(
         judged(ridden(**still), PositionErrorCriterion()), "the robot said nothing new about its place"
@@ -560,6 +579,9 @@ def reacts_by_condition() -> None:
     stays = Always(brakes, 0.0, 0.1)
     assert seen(judged(run, ReactionTime("gust", 0.25, stays))) == (True, 0.05, 1.0, 120.0)
     assert seen(judged(thinned(run, 10), ReactionTime("gust", 0.25, stays))) == (True, 0.05, 1.0, 120.0)
+    gear = Compare("truth.gear", "at_least", 2.0)  # not the robot's
+    assert refused(lambda: ReactionTime("gust", 0.25, gear)) == ("shown_by",)
+    assert refused(lambda: ReactionTime("gust", 0.25, signal="truth.gear", change=1.0)) == ("signal",)
     r = judged(run, ReactionTime("wet", 0.25, brakes))
     assert seen(r) == (True, 0.25, 1.5, 130.0)
     assert r.sentence.startswith("reacted already when 'wet' began (limit 0.250 s)")
@@ -618,61 +640,61 @@ def laps() -> None:
     station = np.interp(TICK, *marks)
     run = ridden(line__station_m=np.where(TICK < 0, 0.0, station))
     ends = (22.0, 110.0)
-    r = judged(run, LapTime(1.25, ends))
+    r = judged(run, LapTime(1.25), ends)
     assert seen(r) == (True, 0.25, 1.5, 220.0)
     assert (r.unit, r.limit) == ("s", 1.25)
     assert r.sentence == (
         "lap 2 took 1.000 s (limit 1.250 s, the slowest of 3), 1.5 s into the ride at station 220 m"
     )
-    assert judged(run, LapTime(1.0, ends)).passed
-    assert not judged(run, LapTime(0.9, ends)).passed
-    r = judged(run, LapTime(1.0, ends, 1))
+    assert judged(run, LapTime(1.0), ends).passed
+    assert not judged(run, LapTime(0.9), ends).passed
+    r = judged(run, LapTime(1.0, 1), ends)
     assert seen(r) == (True, 0.5, 0.5, 110.0)
     assert "(limit 1.000 s)" in r.sentence
-    assert unjudged(judged(run, LapTime(1.0, ends, 7)), "lap 7 was not ridden")
+    assert unjudged(judged(run, LapTime(1.0, 7), ends), "lap 7 was not ridden")
     assert unjudged(
-        judged(run, LapTime(1.0, ends, 4)),
+        judged(run, LapTime(1.0, 4), ends),
         "no lap was ridden whole: not whole: the ride ended at station 30 m",
     )
-    r = judged(run, SectorTime(0.25, ends, 1))
+    r = judged(run, SectorTime(0.25, 1), ends)
     assert seen(r) == (True, 0.05, 0.7, 132.0)
     assert r.sentence.startswith("sector 1 of lap 2 took 0.200 s (limit 0.250 s, the slowest of 4), 0.7 s")
-    assert seen(judged(run, SectorTime(1.0, ends, 2, 1))) == (True, 0.6, 0.5, 110.0)
-    assert unjudged(judged(run, SectorTime(1.0, ends, 3)), "a lap of this line has 2 sectors")
+    assert seen(judged(run, SectorTime(1.0, 2, 1), ends)) == (True, 0.6, 0.5, 110.0)
+    assert unjudged(judged(run, SectorTime(1.0, 3), ends), "a lap of this line has 2 sectors")
     assert unjudged(
-        judged(run, SectorTime(1.0, ends, 2, 4)),
+        judged(run, SectorTime(1.0, 2, 4), ends),
         "no sector 2 was ridden whole: not whole: the ride ended at station 30 m",
     )
     # one that starts up to a metre before or behind the line starts a whole lap there
     for shift, moment in ((-0.88, 0.508), (0.88, 0.496)):
         moved = ridden(line__station_m=np.where(TICK < 0, shift, station + shift))
-        assert seen(judged(moved, LapTime(1.0, ends, 1)))[:3] == (True, round(1.0 - moment, 9), moment)
+        assert seen(judged(moved, LapTime(1.0, 1), ends))[:3] == (True, round(1.0 - moment, 9), moment)
     # two metres before is not on the line, even if the next tick is
     near = ridden(line__station_m=np.where(TICK <= 0, -1.1, station))
-    assert seen(judged(near, LapTime(1.0, ends, 2)))[2:] == (0.5, 110.0)
+    assert seen(judged(near, LapTime(1.0, 2), ends))[2:] == (0.5, 110.0)
     # ... also one that is placed before the line at the lap's end
     before = ridden(line__station_m=np.where(TICK < 0, 109.12, station + 109.12))
-    assert seen(judged(before, LapTime(1.0, ends, 1)))[1:] == (0.492, 0.508, 220.0)
+    assert seen(judged(before, LapTime(1.0, 1), ends))[1:] == (0.492, 0.508, 220.0)
     two = ridden(line__station_m=np.minimum(station, 240.0))
-    assert "(limit 1.000 s, the slowest of 2)" in judged(two, LapTime(1.0, ends)).sentence
+    assert "(limit 1.000 s, the slowest of 2)" in judged(two, LapTime(1.0), ends).sentence
     names = ("bench.state", "line.station_m")
     signals = {name: run.signals[name] for name in names}
     bare = Run(run.folder, run.manifest, run.tick, run.time_ns, signals, run.frames, [])
-    assert unjudged(judged(bare, LapTime(1.0, ends)), "no lap was ridden whole")
+    assert unjudged(judged(bare, LapTime(1.0), ends), "no lap was ridden whole")
     between = ridden(line__station_m=np.where(TICK < 0, 50.0, station + 50.0))
-    assert seen(judged(between, LapTime(1.25, ends, 2)))[2] == 1.046
+    assert seen(judged(between, LapTime(1.25, 2), ends))[2] == 1.046
 
 
 def no_laps() -> None:
     run = ridden()
-    assert unjudged(judged(run, LapTime(1.0, ())), "this line has no laps")
+    assert unjudged(judged(run, LapTime(1.0), ()), "this line has no laps")
     run.manifest["line"]["closed"] = False
-    assert unjudged(judged(run, LapTime(1.0, (110.0,))), "this line has no laps")
+    assert unjudged(judged(run, LapTime(1.0), (110.0,)), "this line has no laps")
     bad = ridden(line__station_m=at({1200: np.nan}, _STATION))
-    assert unjudged(judged(bad, LapTime(1.0, (110.0,))), "line.station_m is not a number 1.2 s into the ride")
+    assert unjudged(judged(bad, LapTime(1.0), (110.0,)), "line.station_m is not a number 1.2 s into the ride")
     del bad.manifest["line"]
     bad.signals["line.station_m"] = np.where(TICK < 0, 0.0, 0.22 * TICK)
-    assert judged(bad, LapTime(1.0, (110.0,))).passed
+    assert judged(bad, LapTime(1.0), (110.0,)).passed
 
 
 def stops() -> None:
@@ -719,6 +741,8 @@ def stops() -> None:
     assert unjudged(
         judged(run, StopDistance(20.0, 20.0)), "the bike was no faster than 72 km/h when the robot braked"
     )
+    assert refused(lambda: StopDistance(20.0, after="flag", brake_Pa=2e5)) == ("brake_bar",)
+    assert refused(lambda: StopDistance(20.0, after="flag", from_s=1.0)) == ("from_s",)
     held = ridden(truth__speed_m_s=speed, robot__front_brake_Pa=part(100, 400, 2e5) + brake)
     assert judged(held, StopDistance(20.0, 5.0)).from_s == 1.0  # not what it did in the support
     assert judged(run, StopDistance(20.0, 5.0, from_s=1.0)).from_s == 1.5
@@ -776,6 +800,8 @@ def enters_a_corner() -> None:
         assert words in judged(run, ask).sentence
     thin = judged(thinned(_cornering(robot__throttle=blip), 10), ask).sentence
     assert "brake after 0.05 s, clutch after 0.20 s, downshift after 0.25 s" in thin
+    firmly = judged(_cornering(), CornerEntry(0.75, brake_bar=2.0))
+    assert "no brake" in firmly.sentence
     rear = _cornering(robot__front_brake_Pa=at({}), robot__rear_brake_Pa=part(1100, 1600, 2e5))
     assert "brake after 0.10 s" in judged(rear, ask).sentence
 
@@ -923,7 +949,7 @@ CHECKS: dict[str, list[Callable[[], None]]] = {
     "slip_ratio": [slip_ratio],
     "slip_angle": [slip_angle],
     "friction_use": [friction_use],
-    "place_error": [place_error, place_not_told],
+    "position_error": [position_error, position_not_told],
     "lap_time": [laps, no_laps],
     "sector_time": [laps],
     "stop_distance": [stops],

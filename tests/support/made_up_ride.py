@@ -10,8 +10,8 @@ import numpy as np
 from emulator.core.signals import INDEX, SIGNALS
 from emulator.record.reader import read_run
 from emulator.record.writer import RunWriter, write_json
-from emulator.verdict.criteria import DistanceFromLine, NoFall, SpeedError
 from emulator.verdict.judge import judge, write_verdict
+from tests.support.criteria_in_si import DistanceFromLine, NoFall, SpeedError
 
 RELEASE_S = 4.0
 

@@ -10,9 +10,12 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pydantic import ValidationError
 
-from emulator.core.errors import InternalError, RecordError
+from emulator.core.errors import RecordError
 from emulator.core.signals import SIGNALS
+from emulator.criteria.base import CriterionResult
+from emulator.criteria.temporal import Always, Compare, Eventually
 from emulator.plant.states import (
     TRIP_ARMING,
     TRIP_COMMAND,
@@ -24,7 +27,6 @@ from emulator.plant.states import (
     TRIP_TEXTS,
 )
 from emulator.record.reader import Frames, Run
-from emulator.verdict.criteria import DistanceFromLine, Holds, NoFall, SpeedError
 from emulator.verdict.judge import (
     TimingTolerance,
     Verdict,
@@ -33,7 +35,7 @@ from emulator.verdict.judge import (
     read_verdict,
     write_verdict,
 )
-from emulator.verdict.temporal import Always, Compare, Eventually
+from tests.support.criteria_in_si import DistanceFromLine, Holds, NoFall, SpeedError
 
 N = 6000
 RELEASE = 1000  # tick at which the support lets go
@@ -168,13 +170,14 @@ def test_a_condition_is_seen_from_release_and_within_running() -> None:
     ("formula", "says"),
     [
         (Always(Compare("robot.estimate_x_m", "at_most", 1.0)), "robot.estimate_x_m is not a number 2.0 s"),
-        (Always(Compare("gone", "at_most", 1.0)), "the record has no gone"),
+        (Always(Compare("truth.z_m", "at_most", 1.0)), "the record has no truth.z_m"),
     ],
 )
 def test_a_condition_on_what_is_not_known_is_not_met(formula: Any, says: str) -> None:
     x = np.zeros(N + 100)
     x[100 + 2000] = np.nan
     run = ride(robot__estimate_x_m=x)
+    del run.signals["truth.z_m"]
     (found,) = judge(run, [Holds(formula)], CERTIFICATE, COMPLETE).criteria
     assert not found.passed
     assert found.margin is None
@@ -366,9 +369,9 @@ def test_nothing_asked_is_nothing_passed() -> None:
 
 @pytest.mark.parametrize(("limit", "start"), [(0, 0), (-1, 0), (float("nan"), 0), (float("inf"), 0), (1, -1)])
 def test_criteria_without_sense_are_refused(limit: float, start: float) -> None:
-    with pytest.raises(InternalError):
+    with pytest.raises(ValidationError):
         DistanceFromLine(limit, from_s=start)
-    with pytest.raises(InternalError):
+    with pytest.raises(ValidationError):
         SpeedError(limit, from_s=start)
 
 
@@ -398,21 +401,39 @@ def test_verdict_round_trip(tmp_path: Path) -> None:
     assert isinstance(read_verdict(tmp_path), Verdict)
 
 
+OLDEST = (
+    '{"name": "near", "kind": "place_error", "passed": true, "margin": 1.5, "unit": "m", "worst_time_s": 3,'
+    ' "worst_station_m": null, "sentence": "s"}'
+)
+
+
+def test_a_verdict_of_an_earlier_version_is_read(tmp_path: Path) -> None:
+    (tmp_path / "verdict.json").write_text(
+        f'{{"result": "pass", "reasons": ["kept"], "criteria": [{OLDEST}], "gone": 3}}'
+    )
+    near = CriterionResult("near", "place_error", True, 1.5, "m", 3.0, None, "s")
+    assert read_verdict(tmp_path) == Verdict("pass", ["kept"], [near])
+
+
 @pytest.mark.parametrize(
     ("text", "place"),
     [
         (
             '{"result": "ok", "reasons": [], "criteria": []}',
-            "result: expected one of pass, fail, invalid, error",
+            "result: Input should be 'pass', 'fail', 'invalid' or 'error', found 'ok'",
         ),
-        ('{"result": "pass", "reasons": [1], "criteria": []}', "reasons: expected"),
-        ('{"result": "pass", "reasons": [], "criteria": {}}', "criteria: expected a list"),
-        ('{"result": "pass", "reasons": [], "criteria": [3]}', r"criteria\.0: expected an object"),
+        ('{"result": "pass", "reasons": [1], "criteria": []}', r"reasons\.0: Input should be a valid string"),
+        ('{"result": "pass", "reasons": [], "criteria": {}}', "criteria: Input should be a valid array"),
+        ('{"result": "pass", "reasons": [], "criteria": [3]}', r"criteria\.0: Input should be an object"),
         ('{"result": "pass", "reasons": [], "criteria": [{"name": "a", "kind": 3}]}', r"criteria\.0\.kind"),
         (
             '{"result": "pass", "reasons": [], "criteria": [{"name": "a", "kind": "b"}]}',
             r"criteria\.0\.passed",
         ),
+        (f'{{"result": "pass", "criteria": [{OLDEST.replace("true", "1")}]}}', r"criteria\.0\.passed"),
+        (f'{{"result": "pass", "criteria": [{OLDEST.replace("1.5", "true")}]}}', r"criteria\.0\.margin"),
+        ('{"result": "pass", "ridden_s": "long"}', "ridden_s: Input should be a valid number"),
+        ("{}", "result: Field required"),
     ],
 )
 def test_a_file_that_is_no_verdict_is_refused(tmp_path: Path, text: str, place: str) -> None:

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from emulator.core.errors import RecordError
-from emulator.verdict.criteria import CriterionResult
+from emulator.criteria.base import CriterionResult
 from emulator.verdict.judge import Verdict, write_verdict
 from emulator.verdict.junit import RUN_CASE, junit_text, rewrite_junit, write_junit
 

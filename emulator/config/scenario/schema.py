@@ -20,7 +20,6 @@ from emulator.config.based_on import kind_of, load_with_bases
 from emulator.config.field_types import FileName, Name
 from emulator.config.scenario.circuit import load_circuit
 from emulator.config.scenario.course import Course, circuit_course
-from emulator.config.scenario.criteria import Criterion, beyond_circuit, contradictions
 from emulator.config.scenario.events import Event, Trigger
 from emulator.config.scenario.hook import former_names_in
 from emulator.config.scenario.manoeuvre import Braking, Manoeuvre, has_laps, manoeuvre_course
@@ -30,6 +29,8 @@ from emulator.config.validation import Closed, Words, did_you_mean, validate, wr
 from emulator.config.vehicle.change import VehicleChange
 from emulator.config.yaml_source import Loc, Source, beside
 from emulator.core.errors import ConfigError, Problem
+from emulator.criteria.consistency import beyond_circuit, contradictions
+from emulator.criteria.kinds import AnyCriterion
 from emulator.events.declaration import Takes
 from emulator.lap.target_speed import G
 from emulator.road.build_line import LineError
@@ -214,7 +215,7 @@ class Scenario(Closed):
     parameters: dict[ParameterName, Parameter] = Field(default_factory=dict)
     events: tuple[Event, ...] = ()
     hook: HookFile | None = None
-    criteria: Annotated[tuple[Criterion, ...], Field(min_length=1)]
+    criteria: Annotated[tuple[AnyCriterion, ...], Field(min_length=1)]
     expected: Expected = Expected(result="pass")
 
     @model_validator(mode="after")

@@ -22,13 +22,13 @@ from emulator.config.rig.consistency import rig_warnings
 from emulator.config.rig.file import dbc_path, frames_of, load_rig, vehicle_path
 from emulator.config.rig.frames import frame_contradictions
 from emulator.config.rig.ports import SerialPort
-from emulator.config.scenario.criteria import NoFall
 from emulator.config.scenario.schema import Origin, Scenario, SpeedProfile, Start, Support, Surface
 from emulator.config.vehicle.file import load_vehicle
 from emulator.core.compiled import jit
 from emulator.core.errors import ConfigError, Problem
 from emulator.core.frame_buffer import MAX_DATA, frame_buffer
 from emulator.core.signals import TICK_NS
+from emulator.criteria.limits import NoFall
 from emulator.inspection.sensors.imposed_motion import Motion
 from emulator.record.writer import TX
 from emulator.road.build_line import Straight, build_line

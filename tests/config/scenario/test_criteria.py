@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from emulator.config.scenario.criteria import Condition
 from emulator.config.scenario.schema import load_scenario
 from emulator.core.errors import ConfigError
+from emulator.criteria.condition import Condition
 
 SHIPPED = Path(__file__).parents[3] / "scenarios"
 HEAD = (
@@ -45,7 +45,7 @@ def load(criterion: str):
         "kind: slip_ratio, wheel: rear, limit: 0.2",
         "kind: slip_angle, wheel: front, limit_deg: 4",
         "kind: friction_use, wheel: front, limit: 0.95",
-        "kind: place_error",
+        "kind: position_error",
         "kind: lap_time, limit_s: 120, lap: 1",
         "kind: sector_time, limit_s: 40, sector: 3",
         "kind: stop_distance, limit_m: 60, after: half way, to_km_h: 80",

@@ -26,7 +26,6 @@ from typing import Literal, NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d
 
 from emulator.core.compiled import jit
 
@@ -222,6 +221,8 @@ def _greatest(values: Values, first: int, last: int) -> Values:
     width = min(last - first, n) + 1
     if last - first >= n - 1:  # to the end: one sweep back
         return np.asarray(np.maximum.accumulate(ahead[::-1])[::-1])
+    from scipy.ndimage import maximum_filter1d  # not worth its time where a scenario is only checked
+
     # the filter's window lies about each sample; the origin moves it to begin there
     return np.asarray(maximum_filter1d(ahead, width, mode="constant", cval=-math.inf, origin=-(width // 2)))
 

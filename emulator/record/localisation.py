@@ -12,14 +12,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import TypeAdapter, ValidationError
 
-from emulator.core.errors import RecordError
 from emulator.core.signals import RUNNING
-from emulator.record.reader import Run
+
+if TYPE_CHECKING:  # who only names criteria needs no reader of records
+    from emulator.record.reader import Run
 
 KNOWN_TO_M = 0.025
 """[m] rms a robot of the trade knows its place to (common practice, no source)."""
@@ -176,16 +177,3 @@ def _age_of(run: Run) -> float:
     device = rig.get("device_under_test") if isinstance(rig, dict) else None
     age = device.get("estimate_age_ms") if isinstance(device, dict) else None
     return float(age) if isinstance(age, int | float) else 1.0
-
-
-_READER = TypeAdapter(PositionError)
-
-
-def position_error_from(document: object, where: str) -> PositionError:
-    """The ``place`` of a parsed ``verdict.json``. ``where`` names it in errors. Raises RecordError."""
-    try:
-        return _READER.validate_python(document)
-    except ValidationError as error:
-        first = error.errors()[0]
-        at = ".".join([where, *(str(part) for part in first["loc"])])
-        raise RecordError(f"{at}: {first['msg']}, found {first['input']!r:.80}") from error

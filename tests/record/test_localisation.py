@@ -8,16 +8,11 @@ import numpy as np
 import pytest
 
 from emulator.core.errors import RecordError
+from emulator.record.localisation import KNOWN_TO_M, PositionError, position_error, position_errors
 from emulator.record.reader import read_run
 from emulator.report.over_time import position_error_figure
 from emulator.report.run_report import report_html
-from emulator.verdict.localisation import (
-    KNOWN_TO_M,
-    PositionError,
-    position_error,
-    position_error_from,
-    position_errors,
-)
+from emulator.verdict.judge import verdict_from
 
 SPEED = 30.0
 RADIUS = 200.0
@@ -153,7 +148,7 @@ def test_it_is_read_back_as_it_was(ridden):
     run.signals["output.gnss_fix"][6000:7000] = 0.0
     known = position_error(run)
     assert len(known.outages) == 1
-    assert position_error_from(as_json(known), "verdict.json: place") == known
+    assert verdict_from({"result": "pass", "place": as_json(known)}).place == known
 
 
 @pytest.mark.parametrize(
@@ -167,4 +162,4 @@ def test_it_is_read_back_as_it_was(ridden):
 def test_a_damaged_one_is_refused(ridden, change, says):
     document = {**as_json(position_error(circle(ridden))), **change}
     with pytest.raises(RecordError, match=says):
-        position_error_from(document, "verdict.json: place")
+        verdict_from({"result": "pass", "place": document})

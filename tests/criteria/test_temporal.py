@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from ruamel.yaml import YAML
 
-from emulator.verdict.temporal import (
+from emulator.criteria.temporal import (
     Always,
     Closest,
     Compare,

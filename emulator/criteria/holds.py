@@ -1,0 +1,61 @@
+"""The criterion that a condition in temporal logic holds."""
+
+from __future__ import annotations
+
+import math
+from typing import Literal
+
+import numpy as np
+
+from emulator.config.field_types import Name
+from emulator.core.signals import INDEX, SIGNALS
+from emulator.criteria.base import Bounds, Finding
+from emulator.criteria.condition import Condition, with_unit
+from emulator.criteria.ride import NotJudged, Ride
+from emulator.criteria.temporal import Monitor, signals_of
+from emulator.criteria.windows import TimeWindow
+
+
+class Holds(TimeWindow):
+    """A condition holds, seen from the window's first instant on, while the window lasts."""
+
+    kind: Literal["holds"]
+    name: Name
+    that: Condition
+
+    def find(self, ride: Ride) -> Finding:
+        """The comparison that decides, and where."""
+        rows = self.rows(ride)
+        formula = self.that.formula()
+        names = signals_of(formula)
+        missing = [name for name in names if name not in ride.run.signals]
+        if missing:
+            raise NotJudged(f"the record has no {missing[0]}")
+        monitor = Monitor({name: ride.run.signals[name][rows] for name in names}, ride.step_s(rows))
+        closest = monitor.closest(formula)
+        seen = np.flatnonzero(rows)
+        row = int(seen[closest.row])
+        c, unit = closest.comparison, "1"
+        if c is None:
+            words = "the ride was over before what it asks about could come"
+        else:
+            unit = SIGNALS[INDEX[c.signal]].unit
+            relation = "at least" if c.relation == "at_least" else "at most"
+            subject = f"the size of {c.signal}" if c.size else c.signal
+            if math.isnan(closest.margin):
+                raise NotJudged(f"{c.signal} is not a number {ride.time_s(row):.1f} s into the ride")
+            value, limit = with_unit(float(ride.run.signals[c.signal][row]), unit), with_unit(c.limit, unit)
+            words = f"{subject} was {value} ({relation} {limit}) {ride.instant(row)}"
+        passed = closest.margin >= 0.0
+        sides: dict[str, Bounds] = {"at_least": "lower", "at_most": "upper"}
+        return Finding(
+            passed,
+            closest.margin if math.isfinite(closest.margin) else None,
+            row,
+            f"{'held' if passed else 'did not hold'}; what decided: {words}",
+            None if c is None else c.signal,
+            "" if c is None else "both" if c.size else sides[c.relation],
+            (int(seen[0]), int(seen[-1])),
+            unit,
+            None if c is None else c.limit,
+        )

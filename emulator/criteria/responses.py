@@ -1,0 +1,126 @@
+"""Criteria about an event's consequences: the robot's reaction, a signal that settles."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+from pydantic import Field, model_validator
+
+from emulator.config.field_types import Name, RecordedSignal
+from emulator.config.validation import wrong
+from emulator.core.signals import INDEX, SIGNALS
+from emulator.criteria.base import Criterion, Finding, NotMet
+from emulator.criteria.condition import Condition, with_unit
+from emulator.criteria.laps import LimitTime
+from emulator.criteria.ride import NotJudged, Ride
+from emulator.criteria.temporal import Monitor
+
+
+class ReactionTime(Criterion):
+    """The robot acts within ``limit_s`` of the beginning of event ``after``.
+
+    Its action is a condition over ``robot`` signals that comes true, or a change of one of them by at least
+    ``change`` from what it was when the event began.
+    """
+
+    kind: Literal["reaction_time"]
+    after: Name
+    limit_s: LimitTime
+    shown_by: Condition | None = None
+    signal: RecordedSignal | None = None
+    change: float | None = Field(default=None, gt=0)
+
+    @model_validator(mode="after")
+    def _one_action(self) -> ReactionTime:
+        if (self.shown_by is None) == (self.signal is None):
+            raise wrong("expected either shown_by, or signal and change")
+        if (self.signal is None) != (self.change is None):
+            raise wrong("expected signal and change together, got one of both")
+        for name in (self.signal,) if self.shown_by is None else self.shown_by.signals():
+            if name is not None and not name.startswith("robot."):
+                key = "signal" if self.shown_by is None else "shown_by"
+                raise wrong(f"expected signals of the robot (robot.throttle and so on), got {name}", key)
+        return self
+
+    def find(self, ride: Ride) -> Finding:
+        """The first instant at which it has acted."""
+        riding = np.flatnonzero(ride.running())
+        start = ride.occurrence_of(self.after).start
+        rows = riding[riding >= start]
+        if self.shown_by is not None:
+            names = dict.fromkeys(self.shown_by.signals())
+            signals = {name: ride.column(name, rows) for name in names}
+            done = Monitor(signals, ride.step_s(rows)).margins(self.shown_by.formula()) >= 0.0
+        else:
+            assert self.signal is not None  # one of both is given: the model's rule
+            values = ride.column(self.signal, rows)
+            done = np.abs(values - values[0]) >= self.change
+        if not done.any():
+            left_s = ride.between_s(int(rows[0]), int(rows[-1]))
+            raise NotMet(f"no reaction to {self.after!r} in the {left_s:.3f} s that were left of the ride")
+        k = int(np.argmax(done))
+        row = int(rows[k])
+        took_s = ride.between_s(start, row)
+        what = f"{took_s:.3f} s after {self.after!r} began" if k else f"already when {self.after!r} began"
+        passed = took_s <= self.limit_s
+        return Finding(
+            passed,
+            self.limit_s - took_s,
+            row,
+            f"reacted {what} (limit {self.limit_s:.3f} s), {ride.instant(row)}",
+            rows=(start, row),
+        )
+
+
+class SettleTime(Criterion):
+    """A signal is back within a band around a value, and stays for ``stay_s``, so long after an event.
+
+    The band is ``around`` plus and minus ``within``, both in the signal's unit. Looked at are ``limit_s`` and
+    ``stay_s`` after the event's beginning, or its end if ``counted_from`` says so.
+    """
+
+    kind: Literal["settle_time"]
+    after: Name
+    counted_from: Literal["start", "end"] = "start"
+    limit_s: LimitTime
+    signal: RecordedSignal
+    around: float = 0.0
+    within: float = Field(gt=0)
+    stay_s: float = Field(default=1.0, gt=0, le=3600)
+
+    def find(self, ride: Ride) -> Finding:
+        """The first instant from which on it is in its band."""
+        riding = np.flatnonzero(ride.running())
+        span = ride.occurrence_of(self.after)
+        start = span.start if self.counted_from == "start" else span.end
+        if start is None:
+            raise NotJudged(f"event {self.after!r} lasted as long as the ride")
+        wanted = round((self.limit_s + self.stay_s) / ride.step_s(riding))
+        rows = riding[riding >= start][: wanted + 1]
+        if len(rows) <= wanted:
+            raise NotJudged(
+                f"the ride ended before limit_s and stay_s, {self.limit_s + self.stay_s:g} s, were over"
+            )
+        off = np.abs(ride.column(self.signal, rows) - self.around)
+        outside = np.flatnonzero(off > self.within)
+        unit = SIGNALS[INDEX[self.signal]].unit
+        band = f"{with_unit(self.within, unit)} around {with_unit(self.around, unit)}"
+        k = int(outside[-1]) + 1 if len(outside) else 0
+        row = int(rows[min(k, wanted)])
+        took_s = ride.between_s(int(rows[0]), row)
+        since = f"{self.after!r} {'began' if self.counted_from == 'start' else 'ended'}"
+        passed = took_s <= self.limit_s
+        what = f"was within {band} for good {took_s:.3f} s after {since}"
+        if k == 0:
+            what = f"was within {band} all the time since {since}"
+        elif k > wanted:
+            what = f"was still not within {band} {took_s:.3f} s after {since}"
+        worst = with_unit(float(off.max()), unit)
+        return Finding(
+            passed,
+            self.limit_s - took_s,
+            row,
+            f"{self.signal} {what} (limit {self.limit_s:.3f} s), up to {worst} off; {ride.instant(row)}",
+            rows=(int(rows[0]), int(rows[-1])),
+        )

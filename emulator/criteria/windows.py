@@ -1,0 +1,93 @@
+"""The part of a ride a criterion looks at: keys of the file, and the rows of the record they mean."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from pydantic import model_validator
+
+from emulator.config.field_types import Name
+from emulator.config.scenario.quantities import FromTime, Station
+from emulator.config.validation import wrong
+from emulator.criteria.base import Criterion
+from emulator.criteria.ride import TICKS_A_SECOND, NotJudged, Ride, Rows
+
+
+class TimeWindow(Criterion):
+    """A criterion that looks at a part of the ride, in time.
+
+    From the support's release on, while running: ``from_s`` after it or, with ``from_event``, after that
+    event began; ``to_event``: until that one begins; ``during_event``: from its beginning to its end.
+    """
+
+    from_s: FromTime = 0.0
+    from_event: Name | None = None
+    to_event: Name | None = None
+    during_event: Name | None = None
+
+    @model_validator(mode="after")
+    def _one_way_to_say_it(self) -> TimeWindow:
+        for key in ("from_event", "to_event"):
+            if self.during_event is not None and getattr(self, key) is not None:
+                raise wrong(f"expected either during_event or {key}, got both", key)
+        return self
+
+    def rows(self, ride: Ride) -> Rows:
+        """(n,) rows of its window. Raises NotJudged if there are none."""
+        run, riding = ride.run, ride.running()
+        free = riding & (ride.whole_column("truth.support", riding) == 0)
+        if not free.any():
+            raise NotJudged("the support never let go")
+        first, end = int(np.argmax(free)), len(riding)
+        if self.from_event is not None:
+            first = max(first, ride.occurrence_of(self.from_event).start)
+        if self.to_event is not None:
+            end = ride.occurrence_of(self.to_event).start
+        if self.during_event is not None:
+            span = ride.occurrence_of(self.during_event)
+            first = max(first, span.start)
+            end = end if span.end is None else span.end
+        late = run.tick - run.tick[first] >= round(self.from_s * TICKS_A_SECOND)
+        rows: Rows = riding & late
+        if not rows.any():
+            since = "the support let go" if self.from_event is None else f"event {self.from_event!r} began"
+            raise NotJudged(f"the ride ended before {self.from_s:g} s after {since}")
+        rows = rows & (np.arange(len(rows)) < end) & self._where(ride, rows)
+        if not rows.any():
+            raise NotJudged("no instant of the ride lies in its window")
+        return rows
+
+    def _where(self, _ride: Ride, rows: Rows) -> Rows:
+        """Those of the rows that lie in its window in place: all of them."""
+        return rows
+
+
+class Window(TimeWindow):
+    """One that looks at a part in place as well: stations within every lap; from above to: across its end."""
+
+    from_station_m: Station | None = None
+    to_station_m: Station | None = None
+
+    @model_validator(mode="after")
+    def _has_a_length(self) -> Window:
+        if self.from_station_m is not None and self.from_station_m == self.to_station_m:
+            raise wrong(
+                f"expected another station than from_station_m, got {self.to_station_m:g} for both",
+                "to_station_m",
+            )
+        return self
+
+    def _where(self, ride: Ride, rows: Rows) -> Rows:
+        first, last = self.from_station_m, self.to_station_m
+        if first is None and last is None:
+            return rows
+        station = ride.whole_column("line.station_m", rows)
+        line = ride.run.manifest.get("line")
+        if isinstance(line, dict) and line.get("closed", True) and "length_m" in line:
+            station = np.mod(station, float(line["length_m"]))
+        after = station >= (0.0 if first is None else first)
+        before = station <= (math.inf if last is None else last)
+        if first is not None and last is not None and first > last:
+            return np.asarray(after | before)
+        return np.asarray(after & before)
