@@ -11,7 +11,9 @@ import __future__
 
 import ast
 import copy
+import importlib
 import inspect
+import pkgutil
 import textwrap
 import time
 from collections.abc import Callable, Iterator
@@ -19,18 +21,7 @@ from types import CodeType, FunctionType, ModuleType
 
 import pytest
 
-from emulator.criteria import (
-    base,
-    corner_entry,
-    holds,
-    laps,
-    limits,
-    position,
-    responses,
-    ride,
-    stop_distance,
-    windows,
-)
+from emulator import criteria
 from emulator.criteria.kinds import KINDS
 from emulator.record import occurrence
 from tests.support.criteria_checks import ALL, CHECKS
@@ -61,19 +52,21 @@ NAMES = {"min": "max", "argmin": "argmax", "minimum": "maximum", "any": "all", "
 NAMES |= {new: old for old, new in NAMES.items()}
 FIRST_ARGUMENT = {"abs", "hypot", "sqrt"}  # dropped, so that what they do to it is
 
-MODULES = (
-    base,
-    ride,
-    windows,
-    limits,
-    position,
-    laps,
-    stop_distance,
-    responses,
-    corner_entry,
-    holds,
+OTHERS = {
+    "kinds": "a list",
+    "temporal": "test_temporal",
+    "condition": "test_condition",
+    "consistency": "files",
+}
+"""Modules that judge nothing, and where they are tested."""
+MODULES = [
+    *(
+        importlib.import_module(f"{criteria.__name__}.{module.name}")
+        for module in pkgutil.iter_modules(criteria.__path__)
+        if module.name not in OTHERS
+    ),
     occurrence,
-)
+]
 NOT_BROKEN = {"margin_text", "__pydantic_init_subclass__"}
 """Checked by tests of their own: words for people, and what happens when a class is made."""
 OF_FUNCTIONS = {

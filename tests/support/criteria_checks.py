@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeAlias
 
 import numpy as np
 from pydantic import ValidationError
@@ -38,7 +38,27 @@ from tests.support.criteria_in_si import (
     SteeringAcceleration,
     SteeringRate,
     StopDistance,
+    of,
 )
+
+Check: TypeAlias = Callable[[], None]
+CHECKS: dict[str, list[Check]] = {}
+"""Checks of each criterion by its kind."""
+ALL: list[Check] = []
+"""All of them, and those of what all criteria share."""
+
+
+def checks(*kinds: str) -> Callable[[Check], Check]:
+    """Notes a check of criteria of these kinds; none: of what they share."""
+
+    def noted(check: Check) -> Check:
+        for kind in kinds:
+            CHECKS.setdefault(kind, []).append(check)
+        ALL.append(check)
+        return check
+
+    return noted
+
 
 ARMED, RIDDEN, AFTER = 100, 3000, 20
 ROWS = ARMED + RIDDEN + AFTER
@@ -159,6 +179,7 @@ def refused(criterion: Callable[[], Criterion]) -> tuple[str, ...]:
 EVENTS = {"gust": (800, 1200), "wet": (1500, 2000), "later": (2600, 9999)}
 
 
+@checks()
 def window_in_time() -> None:
     offset = at({400: 9.0, 500: 5.0, 800: 4.0, 1199: 3.5, 1200: 3.0, 1500: 2.5, 2999: 2.0, 3000: 9.0})
     run = ridden(EVENTS, line__offset_m=offset)
@@ -184,6 +205,7 @@ def window_in_time() -> None:
     assert judged(run, DistanceFromLine(1.0, from_s=0.3)).from_s == 0.8
 
 
+@checks()
 def window_in_place() -> None:
     # laps of 110 m: at tick 500 the bike is at 110, station 0 of the second lap
     run = ridden(line__offset_m=at({500: 5.0, 1000: 4.0, 1500: 3.0, 2000: 2.0, 2999: 1.0}))
@@ -212,6 +234,7 @@ def window_in_place() -> None:
     assert seen(judged(open_line, DistanceFromLine(10.0, from_station_m=120.0)))[1] == 6.0
 
 
+@checks()
 def window_that_is_not_there() -> None:
     run = ridden(EVENTS)
     for key in ("from_event", "to_event", "during_event"):
@@ -238,6 +261,7 @@ def window_that_is_not_there() -> None:
     assert judged(ridden(truth__support=held), Lean(1.0)).from_s == 2.999
 
 
+@checks()
 def window_with_a_hole() -> None:
     run = ridden()
     keep = np.ones(ROWS, bool)
@@ -257,6 +281,7 @@ def _without(run: Run, name: str) -> tuple[Any, ...]:
     return run.folder, run.manifest, run.tick, run.time_ns, signals, run.frames, []
 
 
+@checks()
 def what_is_no_number() -> None:
     for bad in (np.nan, np.inf, -np.inf):
         run = ridden(truth__roll_rad=at({1200: bad}))
@@ -269,6 +294,7 @@ def what_is_no_number() -> None:
 # -- limits ----------------------------------------------------------------------------------------------
 
 
+@checks("no_fall")
 def stays_up() -> None:
     roll = at({200: -0.5, 1500: 0.75, 2200: -0.25, 3010: 0.6, -50: 2.0})
     r = judged(ridden(truth__roll_rad=roll), NoFall())
@@ -279,6 +305,7 @@ def stays_up() -> None:
     assert "0.0° to the left" in judged(ridden(), NoFall()).sentence
 
 
+@checks("no_fall")
 def falls() -> None:
     for first in (0, 2000, RIDDEN):  # the tick that sees it is often the one that leaves running
         speed = at({first: 10.0}, 20.0)
@@ -289,6 +316,7 @@ def falls() -> None:
     assert judged(ridden(truth__fallen=part(-50, 0)), NoFall()).passed  # before the ride
 
 
+@checks("distance_from_line")
 def distance() -> None:
     run = ridden(line__offset_m=at({1000: 0.5, 2000: -1.5, 1900: -1.25}))
     r = judged(run, DistanceFromLine(2.0))
@@ -312,6 +340,7 @@ def distance() -> None:
     assert seen(judged(ridden(), DistanceFromLine(1.0)))[1:] == (1.0, 0.5, 110.0)  # never off
 
 
+@checks("speed_error")
 def speed() -> None:
     run = ridden(truth__speed_m_s=at({1000: 21.0, 2000: 17.0}, 20.0))
     r = judged(run, SpeedError(4.0))
@@ -324,6 +353,7 @@ def speed() -> None:
     assert seen(judged(fast, SpeedError(3.0)))[1] == 1.0
 
 
+@checks("lean")
 def lean() -> None:
     run = ridden(truth__roll_rad=at({1000: 0.5, 2000: -0.75}))
     r = judged(run, Lean(0.875))
@@ -334,6 +364,7 @@ def lean() -> None:
     assert judged(run, Lean(0.7)).sentence.startswith("lean up to 43.0° (limit 40.1°), worst 2.0 s")
 
 
+@checks("lean_rate")
 def lean_rate() -> None:
     # turning by 2 rad/s about the vertical while pitched by 0.25 rad and leaned by 0.5: the angle's own rate
     # is p + (q sin(roll) + r cos(roll)) tan(pitch)
@@ -352,6 +383,7 @@ def lean_rate() -> None:
     assert not judged(run, LeanRate(1.0)).passed
 
 
+@checks("steering_rate")
 def steering_rate() -> None:
     r = judged(ridden(truth__steer_rate_rad_s=at({1500: -0.5})), SteeringRate(0.75))
     assert seen(r) == (True, 0.25, 1.5, 130.0)
@@ -359,6 +391,7 @@ def steering_rate() -> None:
     assert r.sentence.startswith("steering rate at most 28.6°/s (limit 43.0°/s)")
 
 
+@checks("steering_acceleration")
 def steering_acceleration() -> None:
     rate = np.where(TICK >= 1500, -0.5, 0.0)
     run = ridden(truth__steer_rate_rad_s=rate)
@@ -373,6 +406,7 @@ def steering_acceleration() -> None:
     assert seen(judged(first, SteeringAcceleration(1.0)))[1] == 1.0
 
 
+@checks("slip_ratio")
 def slip_ratio() -> None:
     speed = at({1200: 4.0, 1300: 5.0}, 20.0)
     load = at({1000: 0.5, 1100: 0.0}, 1000.0)
@@ -387,6 +421,7 @@ def slip_ratio() -> None:
     assert unjudged(r, "the front tyre never bore load above 72 km/h in its window")
 
 
+@checks("slip_angle")
 def slip_angle() -> None:
     run = ridden(truth__slip_angle_rear_rad=at({1000: -0.25}), truth__slip_angle_front_rad=at({1000: 0.125}))
     r = judged(run, SlipAngle("rear", 0.5))
@@ -399,6 +434,7 @@ def slip_angle() -> None:
     assert unjudged(r, "the rear tyre never bore load above 72 km/h in its window")
 
 
+@checks("friction_use")
 def friction_use() -> None:
     r = judged(ridden(truth__friction_use_rear=at({1000: 0.75})), FrictionUse("rear", 0.5))
     assert seen(r) == (False, -0.25, 1.0, 120.0)
@@ -419,6 +455,7 @@ def _estimates(errors: dict[int, float], **more: np.ndarray) -> Run:
     return ridden(**{"truth__x_m": x, "robot__estimate_x_m": ex, "robot__estimate_y_m": ey} | more)
 
 
+@checks("position_error")
 def position_error() -> None:
     # 25 estimates from 0.5 s on: one of 0.5 m, one of 0.25 m
     run = _estimates({1000: 0.5, 2000: 0.25, 300: 9.0})
@@ -441,6 +478,7 @@ def position_error() -> None:
     assert PositionErrorCriterion().limit_m == 0.025
 
 
+@checks("position_error")
 def position_not_told() -> None:
     still = {"robot__estimate_x_m": at({}), "robot__estimate_y_m": at({})}
     assert unjudged(
@@ -497,6 +535,7 @@ def position_not_told() -> None:
 # -- responses -------------------------------------------------------------------------------------------
 
 
+@checks("holds")
 def holds() -> None:
     low = Compare("truth.z_m", "at_most", 1.0)
     run = ridden(EVENTS, truth__z_m=at({300: 9.0, 1000: 0.75, 1700: 0.5}))
@@ -536,6 +575,7 @@ def holds() -> None:
     assert unjudged(judged(run, Holds(Always(low))), "the record has no truth.z_m")
 
 
+@checks("reaction_time")
 def reacts_by_change() -> None:
     throttle = part(900, 9999, 0.25, 0.75)
     throttle[ARMED + 850] = 1.0  # opens for a tick, by half as much
@@ -572,6 +612,7 @@ def reacts_by_change() -> None:
     )
 
 
+@checks("reaction_time")
 def reacts_by_condition() -> None:
     run = ridden(EVENTS, robot__front_brake_Pa=part(900, 950, 2e5) + part(1000, 9999, 2e5))
     brakes = Compare("robot.front_brake_Pa", "at_least", 2e5)
@@ -587,6 +628,7 @@ def reacts_by_condition() -> None:
     assert r.sentence.startswith("reacted already when 'wet' began (limit 0.250 s)")
 
 
+@checks("settle_time")
 def settles() -> None:
     roll = at({700: 5.0, 850: 0.5, 899: 0.375, 900: 0.25, 1500: 3.0}, 0.125)
     run = ridden(EVENTS, truth__roll_rad=roll)
@@ -634,6 +676,7 @@ def settles() -> None:
 # -- sequences -------------------------------------------------------------------------------------------
 
 
+@checks("lap_time", "sector_time")
 def laps() -> None:
     # 110 m a lap from station 0: the line is passed at 110 (0.5 s), then faster
     marks = [-100, 0, 500, 1500, 2000, 2200, 9999], [-22.0, 0.0, 110.0, 220.0, 330.0, 360.0, 360.0]
@@ -685,6 +728,7 @@ def laps() -> None:
     assert seen(judged(between, LapTime(1.25, 2), ends))[2] == 1.046
 
 
+@checks("lap_time")
 def no_laps() -> None:
     run = ridden()
     assert unjudged(judged(run, LapTime(1.0), ()), "this line has no laps")
@@ -697,6 +741,7 @@ def no_laps() -> None:
     assert judged(bad, LapTime(1.0), (110.0,)).passed
 
 
+@checks("stop_distance")
 def stops() -> None:
     # from 20 m/s with 10 m/s2 from tick 1000 on: (400 - 25) / 20 m to 5 m/s, at tick 2500
     speed = np.clip(20.0 - 0.01 * (TICK - 1000), 0.0, 20.0)
@@ -762,6 +807,7 @@ def _cornering(**more: np.ndarray) -> Run:
     return ridden(EVENTS, **columns | more)
 
 
+@checks("corner_entry")
 def enters_a_corner() -> None:
     ask = CornerEntry(0.75, corner_curvature_1_m=1.0 / 64)
     r = judged(_cornering(), ask)  # the blip of 299 ms is none of its business
@@ -806,6 +852,7 @@ def enters_a_corner() -> None:
     assert "brake after 0.10 s" in judged(rear, ask).sentence
 
 
+@checks("corner_entry")
 def enters_several_corners() -> None:
     # a second one to the right from 2600 on: throttle closed at 2550, leaned half at 2700
     bends = part(1500, 2500, 1.0 / 64) + part(2600, 2900, -1.0 / 32)
@@ -844,11 +891,13 @@ def enters_several_corners() -> None:
     assert judged(held, CornerEntry(0.75)).sentence.startswith("the corner, to the left")
 
 
+@checks("corner_entry")
 def no_corner() -> None:
     nothing = "no corner in its window was entered by closing the throttle"
     assert unjudged(judged(_cornering(robot__throttle=at({}, 0.5)), CornerEntry()), nothing)
     assert unjudged(judged(_cornering(robot__throttle=at({})), CornerEntry()), nothing)
     assert unjudged(judged(_cornering(line__curvature_1_m=at({}, 0.004)), CornerEntry()), nothing)
+    assert unjudged(judged(_cornering(), of("corner_entry", throttle_closed=0.5)), nothing)
     upright = _cornering(truth__roll_rad=part(1600, 2500, -0.04))
     assert unjudged(judged(upright, CornerEntry()), nothing)
     barely = _cornering(truth__roll_rad=part(1600, 2500, -0.05))
@@ -868,6 +917,7 @@ def no_corner() -> None:
 # -- when events happened --------------------------------------------------------------------------------
 
 
+@checks()
 def events_by_mask_and_log() -> None:
     def looked(run: Run, name: str) -> tuple[float | None, float | None]:
         r = judged(run, Lean(1.0, during_event=name))
@@ -930,37 +980,3 @@ def events_by_mask_and_log() -> None:
 
 
 assert RUNNING == 2
-
-OF_WINDOWS: list[Callable[[], None]] = [
-    window_in_time,
-    window_in_place,
-    window_that_is_not_there,
-    window_with_a_hole,
-    what_is_no_number,
-]
-CHECKS: dict[str, list[Callable[[], None]]] = {
-    "no_fall": [stays_up, falls],
-    "distance_from_line": [distance],
-    "speed_error": [speed],
-    "lean": [lean],
-    "lean_rate": [lean_rate],
-    "steering_rate": [steering_rate],
-    "steering_acceleration": [steering_acceleration],
-    "slip_ratio": [slip_ratio],
-    "slip_angle": [slip_angle],
-    "friction_use": [friction_use],
-    "position_error": [position_error, position_not_told],
-    "lap_time": [laps, no_laps],
-    "sector_time": [laps],
-    "stop_distance": [stops],
-    "reaction_time": [reacts_by_change, reacts_by_condition],
-    "settle_time": [settles],
-    "corner_entry": [enters_a_corner, enters_several_corners, no_corner],
-    "holds": [holds],
-}
-"""Checks of each criterion by its kind."""
-ALL: list[Callable[[], None]] = list(
-    dict.fromkeys(
-        [*(check for checks in CHECKS.values() for check in checks), *OF_WINDOWS, events_by_mask_and_log]
-    )
-)
