@@ -20,6 +20,7 @@ import importlib.util
 import inspect
 import itertools
 import signal
+import textwrap
 import time
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from pathlib import Path
@@ -100,10 +101,10 @@ def variants(node: ast.AST, statements: bool) -> Iterator[ast.AST]:
 
 
 def tree_of(function: FunctionType) -> ast.Module:
-    tree = ast.parse(inspect.getsource(function))
+    tree = ast.parse(textwrap.dedent(inspect.getsource(function)))
     (definition,) = tree.body
     assert isinstance(definition, ast.FunctionDef)
-    definition.args.defaults = []
+    definition.args.defaults, definition.decorator_list = [], []
     definition.returns = None
     if ast.get_docstring(definition):
         del definition.body[0]
@@ -208,12 +209,12 @@ def unseen(
 ) -> tuple[list[tuple[str, str]], int]:
     """(function, change) of the mutants that no check sees, but should; and how many mutants there were.
 
-    checks  of a function's mutants, by its name; without a mutant they all have to pass
+    checks  of a function's mutants, by its qualified name; without a mutant they all have to pass
     same    those that say the same, of which none may be seen: a list that is not true any more fails
     """
     survivors, seen, count = [], set(same), 0
     for function in functions:
-        name = function.__name__
+        name = function.__qualname__
         these = checks(name)
         these.sort(key=_cost_s)  # what is quick has the first look
         for change, code in mutants(function, statements=statements):
