@@ -326,7 +326,7 @@ class Bench:
         m = self._memory
         code, index, value = int(m["code"][i]), int(m["index"][i]), float(m["value"][i])
         if code >= EV_SPARED:
-            return f"{self._events[index].name}: not drawn to happen (probability {value:g})"
+            return f"{self._events[index].name}: skipped by its probability ({value:g})"
         if code >= EV_BEGAN:
             event = self._events[index]
             remark = event.declaration.remark(event)

@@ -37,8 +37,8 @@ def modes(
     """Show where weave, wobble and capsize are unstable over speed and lean, and the robot's delay margin.
 
     Hands off first; with a rig, the reference robot's balance is then closed around the vehicle, with that
-    rig's latencies, control period and actuator: how much more delay the loop bears, and which mode crosses
-    first. Prints tables and writes one HTML page. Exit status 0 if there is a diagram, 3 if not.
+    rig's latencies, control period and actuator: the delay margin, and which mode crosses first. Prints
+    tables and writes one HTML page. Exit status 0 if there is a diagram, 3 if not.
     """
     from emulator.inspection.stability.page import console_tables, write_modes
     from emulator.inspection.stability.survey import modes_of

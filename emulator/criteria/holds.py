@@ -52,7 +52,7 @@ class Holds(TimeWindow):
             passed,
             closest.margin if math.isfinite(closest.margin) else None,
             row,
-            f"{'held' if passed else 'did not hold'}; what decided: {words}",
+            f"{'held' if passed else 'did not hold'}; closest: {words}",
             None if c is None else c.signal,
             "" if c is None else "both" if c.size else sides[c.relation],
             (int(seen[0]), int(seen[-1])),

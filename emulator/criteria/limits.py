@@ -114,7 +114,7 @@ class NoFall(Criterion):
         roll_rad = float(ride.run.signals["truth.roll_rad"][row])
         side = "right" if roll_rad > 0 else "left"
         lean = f"{abs(math.degrees(roll_rad)):.1f}° to the {side}"
-        return Finding(True, 1.0, row, f"stayed up; leaned most, {lean}, {ride.instant(row)}")
+        return Finding(True, 1.0, row, f"stayed up; largest lean {lean}, {ride.instant(row)}")
 
 
 class DistanceFromLine(WithinLimit):

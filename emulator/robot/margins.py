@@ -239,7 +239,7 @@ def _frequencies(poles: Complex) -> NDArray[np.float64]:
 
 
 class Margins(NamedTuple):
-    """Extra delay that the closed loop bears, over speed and lean.
+    """Delay margin of the closed loop, over speed and lean.
 
     speeds (n,) [m/s], leans (m,) [rad]
     growth     (m, n) [1/s]    largest real part of any root without extra delay
@@ -307,7 +307,7 @@ class LoopMargin(NamedTuple):
 
 
 def loop_margin(loop: BalanceLoop) -> LoopMargin:
-    """The extra delay one loop bears."""
+    """The delay margin of one loop."""
     closed = eigen(loop.matrix())
     share = participation(closed)
     unstable = sorted(np.flatnonzero(closed.roots.real >= 0.0), key=lambda k: -closed.roots[k].real)

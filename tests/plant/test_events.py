@@ -415,7 +415,7 @@ def test_a_spared_event_is_told_and_does_nothing(session):
     spared, started = codes.count(EV_SPARED), codes.count(EV_BEGAN)
     assert spared + started == 20
     assert 2 < spared < 18  # beyond: 1 in 2,500
-    assert sum("not drawn to happen" in text for *_, text in ride.events) == spared
+    assert sum("skipped by its probability" in text for *_, text in ride.events) == spared
     again = Ride(with_events(session, *events)).start(600)
     assert [e for e in again.events if e[1] >= EV_BEGAN] == [e for e in ride.events if e[1] >= EV_BEGAN]
 

@@ -299,9 +299,9 @@ def stays_up() -> None:
     roll = at({200: -0.5, 1500: 0.75, 2200: -0.25, 3010: 0.6, -50: 2.0})
     r = judged(ridden(truth__roll_rad=roll), NoFall())
     assert seen(r) == (True, 1.0, 1.5, 130.0)
-    assert r.sentence == ("stayed up; leaned most, 43.0° to the right, 1.5 s into the ride at station 130 m")
+    assert r.sentence == ("stayed up; largest lean 43.0° to the right, 1.5 s into the ride at station 130 m")
     assert (r.unit, r.limit, r.signal, r.bounds, r.from_s) == ("1", None, None, "", None)
-    assert "leaned most, 43.0° to the left" in judged(ridden(truth__roll_rad=-roll), NoFall()).sentence
+    assert "largest lean 43.0° to the left" in judged(ridden(truth__roll_rad=-roll), NoFall()).sentence
     assert "0.0° to the left" in judged(ridden(), NoFall()).sentence
 
 
@@ -544,7 +544,7 @@ def holds() -> None:
     assert (r.unit, r.limit, r.signal, r.bounds) == ("m", 1.0, "truth.z_m", "upper")
     assert (r.from_s, r.to_s) == (0.5, 2.999)
     assert r.sentence == (
-        "held; what decided: truth.z_m was 0.75 m (at most 1 m) 1.0 s into the ride at station 120 m"
+        "held; closest: truth.z_m was 0.75 m (at most 1 m) 1.0 s into the ride at station 120 m"
     )
     r = judged(run, Holds(Always(low), during_event="wet"))
     assert seen(r) == (True, 0.5, 1.7, 134.0)
@@ -554,7 +554,7 @@ def holds() -> None:
     r = judged(run, Holds(Always(Compare("truth.z_m", "at_least", 0.0))))
     assert (r.bounds, r.passed, r.margin) == ("lower", True, 0.0)
     r = judged(run, Holds(Always(Compare("truth.gear", "at_least", 0.5))))
-    assert r.sentence.startswith("did not hold; what decided: truth.gear was 0 (at least 0.5) 0.5 s")
+    assert r.sentence.startswith("did not hold; closest: truth.gear was 0 (at least 0.5) 0.5 s")
     # nothing is left of the window: eventually is false, always true, both without a margin
     r = judged(run, Holds(Eventually(low, 60.0, 70.0)))
     assert (r.passed, r.margin, r.limit, r.signal, r.bounds, r.unit) == (False, None, None, None, "", "1")

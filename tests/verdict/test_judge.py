@@ -87,7 +87,7 @@ def test_a_clean_ride_passes() -> None:
     assert verdict.reasons == ["complete, timing kept, 3 criteria met"]
     assert [c.margin for c in verdict.criteria] == [1.0, 1.5, 2.0]
     assert verdict.criteria[0].sentence == (
-        "stayed up; leaned most, 40.1° to the left, 3.0 s into the ride at station 60 m"
+        "stayed up; largest lean 40.1° to the left, 3.0 s into the ride at station 60 m"
     )
 
 
@@ -145,13 +145,13 @@ def test_a_condition_holds_by_its_margin_and_says_what_decided() -> None:
     assert found.margin == pytest.approx(0.1)
     assert found.worst_time_s == pytest.approx(3.0)
     assert found.sentence == (
-        "held; what decided: the size of truth.roll_rad was -0.7 rad (at most 0.8 rad) "
+        "held; closest: the size of truth.roll_rad was -0.7 rad (at most 0.8 rad) "
         "3.0 s into the ride at station 60 m"
     )
     verdict = judge(ride(), [Holds(Always(replace(lean, limit=0.6)), name="lean")], CERTIFICATE, COMPLETE)
     assert verdict.result == "fail"
     assert verdict.criteria[0].margin == pytest.approx(-0.1)
-    assert verdict.reasons[0].startswith("lean: did not hold; what decided: the size of truth.roll_rad")
+    assert verdict.reasons[0].startswith("lean: did not hold; closest: the size of truth.roll_rad")
 
 
 def test_a_condition_is_seen_from_release_and_within_running() -> None:
