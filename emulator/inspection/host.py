@@ -17,7 +17,7 @@ from emulator.core.errors import StartFailed
 from emulator.core.signals import TICK_NS
 from emulator.loop import host
 from emulator.loop.machine import Finding
-from emulator.report.page import terminal_table
+from emulator.report.terminal_table import terminal_table
 
 _SHARP_us = 50.0
 _SIGNS = {"good": ("✓", "green"), "poor": ("!", "yellow"), "plain": ("·", "")}

@@ -5,7 +5,7 @@ the rig says an estimate is old on arrival (``device_under_test.estimate_age_ms`
 is 5.5 cm. The age that would fit the ride best is worked out beside it. The error is split along the bike's
 heading and across it (to the left).
 
-Knowing its place to 2.5 cm is a figure of the trade (common practice, no source).
+2.5 cm rms is usual for carrier-phase (common practice, no source).
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ if TYPE_CHECKING:  # who only names criteria needs no reader of records
     from emulator.record.reader import Run
 
 KNOWN_TO_M = 0.025
-"""[m] rms a robot of the trade knows its place to (common practice, no source)."""
+"""[m] rms that is usual for carrier-phase (common practice, no source)."""
 FIXED = 4
 """GGA quality of a fix with whole ambiguities."""
 
@@ -68,7 +68,7 @@ class PositionError:
     def sentence(self) -> str:
         """The same for people."""
         text = (
-            f"place known to {_cm(self.rms_m)} rms ({_cm(self.along_m)} along, {_cm(self.across_m)} across)"
+            f"position error {_cm(self.rms_m)} rms ({_cm(self.along_m)} along, {_cm(self.across_m)} across)"
         )
         if self.fixed_rms_m is not None:
             sign = "within" if self.fixed_rms_m <= KNOWN_TO_M else "beyond"

@@ -8,7 +8,7 @@ from rich.text import Text
 
 from emulator.config.rig.bus_load import BusLoad
 from emulator.core.signals import TICK_NS
-from emulator.report.page import terminal_table
+from emulator.report.terminal_table import terminal_table
 
 
 def bus_load_tables(load: BusLoad) -> RenderableType:

@@ -8,6 +8,7 @@ once, and SVG can't. Without JavaScript the verdict, tables and events are still
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -20,19 +21,18 @@ from emulator.report.envelope import friction_figures, lean_figure
 from emulator.report.from_above import plan_view
 from emulator.report.narrative import what_happened
 from emulator.report.over_time import position_error_figure, time_series
-from emulator.report.page import document, escape, figure_place
+from emulator.report.page import page_html
 from emulator.report.sections import (
-    band_list,
+    band_section,
     bus_section,
-    criteria_section,
-    envelope_section,
-    events_section,
-    laps_section,
-    position_error_section,
+    criteria_rows,
+    event_section,
+    lap_section,
+    position_section,
     reproduction_section,
     timing_section,
 )
-from emulator.report.terminal import MEANING, verdict_of
+from emulator.report.terminal import Meaning, meaning_of, verdict_of
 from emulator.report.timing import age_histograms, bus_figure, lateness_histogram
 from emulator.verdict.expectation import AS_USUAL
 from emulator.verdict.judge import Verdict
@@ -79,32 +79,24 @@ def report_html(run: Run) -> str:
         "bus": bus_figure(bus),
     }
     figures |= {key: figure for key, figure in maybe.items() if figure is not None}
-    parts = [
-        _banner(run, verdict, what_happened(run, bands)),
-        f'<p class="caution"><strong>Caution.</strong> {escape(CAUTION)}</p>',
-        _facts(run),
-        criteria_section(criteria),
-        laps_section(verdict.laps if verdict else None),
-        position_error_section(verdict.place if verdict else None),
-        "<section><h2>Seen from above</h2>",
-        figure_place("plan", "Plan view: target, true and estimated path"),
-        band_list(bands),
-        "</section><section><h2>Over time</h2><p class='hint screen'>Zooming one panel zooms all; "
-        "a double click shows the whole ride again. With the keyboard: Tab to a panel, arrows move, + and - "
-        "zoom, Home shows all. Estimate: the robot's own. Bands F: the scenario's events, as above; "
-        "C: criteria, their limits and worst instants.</p>",
-        *(
-            f"<h3>{escape(heading)}</h3>{figure_place(f'time{i}', heading)}"
-            for i, (heading, _) in enumerate(series)
-        ),
-        "</section>",
-        envelope_section("lean" in figures, [tyre for tyre, _ in friction]),
-        timing_section(certificate, "lateness" in figures, "ages" in figures),
-        bus_section(bus) if "bus" in figures and bus else "",
-        events_section(run.events),
-        reproduction_section(run),
-    ]
-    return document(_title(run), parts, figures)
+    return page_html(
+        "run_report.html",
+        _title(run),
+        figures,
+        banner=_banner(run, verdict, what_happened(run, bands)),
+        caution=CAUTION,
+        facts=_facts(run),
+        criteria=criteria_rows(criteria),
+        laps=lap_section(verdict.laps if verdict else None),
+        position=position_section(verdict.place if verdict else None),
+        bands=band_section(bands),
+        panels=[(f"time{i}", heading) for i, (heading, _) in enumerate(series)],
+        tyres=[tyre for tyre, _ in friction],
+        timing=timing_section(certificate),
+        bus=bus_section(bus) if "bus" in figures and bus else None,
+        events=event_section(run.events),
+        reproduction=reproduction_section(run),
+    )
 
 
 def _title(run: Run) -> str:
@@ -118,22 +110,30 @@ def _name(item: object) -> str:
     return str(item) if isinstance(item, str) else ""
 
 
-def _banner(run: Run, verdict: Verdict | None, happened: Sequence[str]) -> str:
-    key = verdict.result if verdict else "none"
-    word, sign, meaning = MEANING[key]
-    reasons = "".join(f"<li>{escape(reason)}</li>" for reason in (verdict.reasons if verdict else []))
-    losses = "".join(f"<li>Record cut short: {escape(loss)}</li>" for loss in run.losses)
-    told = f"<p><strong>What happened.</strong> {escape(' '.join(happened))}</p>" if happened else ""
-    if verdict and verdict.expectation not in ("", AS_USUAL):
-        told += f"<p><strong>For regression.</strong> {escape(verdict.expectation)}</p>"
-    return (
-        f"<header class='verdict {key}'><p class='run'>{escape(_title(run))}</p>"
-        f"<h1><span class='sign' aria-hidden='true'>{sign}</span> {word}</h1>"
-        f"<p class='meaning'>{escape(meaning)}</p><ul>{reasons}{losses}</ul>{told}</header>"
+@dataclass(frozen=True)
+class _Banner:
+    """What comes first: the verdict in a word, why, and what happened to the bike."""
+
+    result: str
+    meaning: Meaning
+    reasons: Sequence[str]
+    losses: Sequence[str]
+    narrative: Sequence[str]
+    expectation: str
+
+
+def _banner(run: Run, verdict: Verdict | None, happened: Sequence[str]) -> _Banner:
+    return _Banner(
+        verdict.result if verdict else "none",
+        meaning_of(verdict),
+        verdict.reasons if verdict else [],
+        run.losses,
+        happened,
+        verdict.expectation if verdict and verdict.expectation != AS_USUAL else "",
     )
 
 
-def _facts(run: Run) -> str:
+def _facts(run: Run) -> list[tuple[str, object]]:
     facts: list[tuple[str, object]] = []
     if len(run.tick):
         seconds = (run.tick[-1] - max(int(run.tick[0]), 0) + 1) / 1000
@@ -148,8 +148,4 @@ def _facts(run: Run) -> str:
         shown = _name(value) or (value if isinstance(value, int | float) else "")
         if shown != "":
             facts.append((key.replace("_", " "), shown))
-    return (
-        "<dl class='facts'>"
-        + "".join(f"<div><dt>{escape(name)}</dt><dd>{escape(value)}</dd></div>" for name, value in facts)
-        + "</dl>"
-    )
+    return facts

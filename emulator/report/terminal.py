@@ -4,31 +4,53 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from rich.console import Group, RenderableType
 from rich.panel import Panel
 from rich.text import Text
 
 from emulator.core.errors import RecordError
+from emulator.criteria.base import CriterionResult
 from emulator.record.lap_times import LapTimes
 from emulator.record.localisation import PositionError
 from emulator.record.reader import Run, read_json_object
 from emulator.record.writer import CERTIFICATE_FILE, VERDICT_FILE
-from emulator.report.page import terminal_table
+from emulator.report.terminal_table import terminal_table
 from emulator.verdict.expectation import AS_USUAL
 from emulator.verdict.judge import Verdict, verdict_from
 from emulator.verdict.laps import lap_rows
 
-MEANING = {
-    "pass": ("PASS", "✓", "complete and valid, every criterion met"),
-    "fail": ("FAIL", "✗", "valid, but the robot fell short"),
-    "invalid": ("INVALID", "?", "can't be counted: the bench, not the robot"),
-    "error": ("ERROR", "!", "the run broke down and says nothing"),
-    "none": ("NO VERDICT", "–", "this run has not been judged"),
-}
-"""Of each result: its word, its sign, what it says."""
 _STYLE = {"pass": "bold green", "fail": "bold red", "invalid": "bold magenta", "error": "bold yellow"}
+
+
+class Meaning(NamedTuple):
+    """A result as people read it: its word, its sign, what it says."""
+
+    word: str
+    sign: str
+    sentence: str
+
+
+def meaning_of(verdict: Verdict | None) -> Meaning:
+    """What a verdict, or that there is none, says."""
+    if verdict is None:
+        return Meaning("NO VERDICT", "–", "this run has not been judged")
+    if verdict.result == "pass":
+        return Meaning("PASS", "✓", "complete and valid, every criterion met")
+    if verdict.result == "fail":
+        return Meaning("FAIL", "✗", f"valid, but {_failing(verdict.criteria)}")
+    if verdict.result == "invalid":
+        why = "the bench missed its timing" if verdict.timing_missed else "the reasons follow"
+        return Meaning("INVALID", "?", f"does not count: {why}")
+    return Meaning("ERROR", "!", "the run broke down and says nothing")
+
+
+def _failing(criteria: Sequence[CriterionResult]) -> str:
+    missed = sum(not c.passed for c in criteria)
+    if not missed:
+        return "the ride was not completed"
+    return f"the robot missed {missed} of {len(criteria)} {'criterion' if len(criteria) == 1 else 'criteria'}"
 
 
 def verdict_of(run: Run) -> Verdict | None:
@@ -37,7 +59,7 @@ def verdict_of(run: Run) -> Verdict | None:
 
 
 def position_error_sentence(place: PositionError) -> str:
-    """How well the robot knew its place, as a sentence begins."""
+    """How far the robot's estimate of its position was off, as a sentence begins."""
     text = place.sentence
     return text[0].upper() + text[1:]
 
@@ -93,9 +115,9 @@ def console_summary(source: Path | str | Run) -> RenderableType:
         verdict = verdict_from(read_json_object(path), str(path)) if path.exists() else None
         path = folder / CERTIFICATE_FILE
         certificate = read_json_object(path) if path.exists() else None
-    key = verdict.result if verdict else "none"
-    word, sign, meaning = MEANING[key]
-    text = Text.assemble((f"{sign} {word}", _STYLE.get(key, "bold")), f"  {meaning}")
+    meaning = meaning_of(verdict)
+    style = _STYLE[verdict.result] if verdict else "bold"
+    text = Text.assemble((f"{meaning.sign} {meaning.word}", style), f"  {meaning.sentence}")
     for reason in verdict.reasons if verdict else []:
         text.append(f"\n· {reason}")
     if verdict and verdict.expectation not in ("", AS_USUAL):

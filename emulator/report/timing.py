@@ -141,7 +141,7 @@ def lateness_histogram(certificate: dict[str, Any]) -> Figure | None:
             "hovertemplate": "from %{x:.3~g} µs: %{customdata} ticks<extra></extra>",
         }
     ]
-    layout = plain_layout("woke late by / µs", "ticks", 260)
+    layout = plain_layout("wake-up lateness / µs", "ticks", 260)
     layout["showlegend"] = False
     layout["xaxis"] |= {"type": "log", "dtick": 1}
     top = math.log10(max(float(counts.max()), 1.0)) + 0.2

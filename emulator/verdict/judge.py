@@ -1,8 +1,8 @@
-"""The verdict on one run: did the robot's ride meet its criteria, and may the run be counted at all?
+"""The verdict on one run: did the robot's ride meet its criteria, and does the run count at all?
 
     error     the run broke down (a process of ours crashed); it says nothing
     invalid   the bench did not keep its timing, lost part of the record, or misbehaved; never counted as pass
-    fail      a valid run in which the robot fell short of a criterion, was tripped, or did not finish
+    fail      a valid run in which the robot missed a criterion, was tripped, or did not finish
     pass      complete, valid, every criterion met
 
 The first that applies, from the top, is the result; the reasons of all of them are kept. A criterion that
@@ -47,6 +47,8 @@ __all__ = [
 ]
 
 Result: TypeAlias = Literal["pass", "fail", "invalid", "error"]
+_TIMING_MISSED = "timing not kept: "
+"""How a reason begins that tells of the bench's timing."""
 
 
 @dataclass(frozen=True)
@@ -79,6 +81,11 @@ class Verdict:
     place: PositionError | None = None
     ridden_s: float = 0.0
     expectation: str = ""
+
+    @property
+    def timing_missed(self) -> bool:
+        """Whether the bench's timing is among the reasons."""
+        return any(reason.startswith(_TIMING_MISSED) for reason in self.reasons)
 
 
 def judge(
@@ -129,7 +136,7 @@ def judge(
     elif ended == "time_limit":
         fails.insert(0, "the time limit came before the ride was complete")
     elif ended != "complete":
-        errors.append(f"the run's end is unknown ({ended!r}); it can't be counted")
+        errors.append(f"the run's end is unknown ({ended!r}); it does not count")
 
     result: Result = "error" if errors else "invalid" if invalid else "fail" if fails else "pass"
     kept = f"complete, timing kept, {_count(len(results), 'criterion', 'criteria')} met"
@@ -188,7 +195,7 @@ def _when(tick: object) -> str:
     return f" {int(tick) / 1000:.1f} s into the ride" if isinstance(tick, int | np.integer) else ""
 
 
-# -- may the run be counted? -----------------------------------------------------------------------------
+# -- does the run count? ---------------------------------------------------------------------------------
 
 
 def _record_problems(run: Run, outcome: Mapping[str, Any]) -> list[str]:
@@ -255,7 +262,7 @@ def _certificate_problems(
             problems.append(f"{name}: {_count(int(disordered), 'sample', 'samples')} out of order")
         if not lost <= tolerance.lost_frames:
             problems.append(f"{name}: {_text(lost)} frames lost (tolerance {tolerance.lost_frames})")
-    return [f"timing not kept: {problem}" for problem in problems]
+    return [f"{_TIMING_MISSED}{problem}" for problem in problems]
 
 
 def _number(item: object, key: str) -> float:

@@ -123,7 +123,7 @@ def test_a_robot_that_never_says_where_it_is_is_not_judged(ridden):
     assert position_error(run) is None
 
 
-def test_the_figure_draws_the_line_of_the_trade(ridden):
+def test_the_figure_draws_the_line_that_is_usual(ridden):
     figure = position_error_figure(circle(ridden, along=0.03), [])
     assert [trace["name"] for trace in figure["data"]] == ["along", "across (left +)", "±2.5 cm"]
     assert {y for y in figure["data"][2]["y"] if y is not None} == {2.5, -2.5}
@@ -135,8 +135,8 @@ def test_the_report_says_it(ridden):
     verdict = {"result": "pass", "reasons": [], "criteria": [], "laps": None, "place": as_json(known)}
     run = replace(run, verdict=verdict)
     page = report_html(run)
-    assert "Place known to 1.0 cm rms" in page
-    assert "Error of the robot&#x27;s own place" in page
+    assert "Position error 1.0 cm rms" in page
+    assert "Error of the robot&#39;s own place" in page
 
 
 def as_json(known: PositionError):

@@ -23,7 +23,8 @@ from emulator.inspection.sensors.capture import Record
 from emulator.inspection.sensors.checks import SETTLED_S, Row
 from emulator.record.writer import write_whole
 from emulator.report.drawing import BLUE, GREY, INK, ORANGE, PURPLE, Figure, plain_layout
-from emulator.report.page import document, escape, figure_place, html_table, terminal_table
+from emulator.report.page import page_html
+from emulator.report.terminal_table import terminal_table
 
 _PATTERNS = ("", "/", "x", ".", "\\", "-", "+")
 _FILLS = (BLUE, ORANGE, PURPLE, GREY)
@@ -459,55 +460,34 @@ _INERTIAL_UNITS = {"imu_rates": "rad/s", "imu_force": "m/s²"}
 def sensors_html(page: SensorPage) -> str:
     """The whole page as one HTML document."""
     b = page.budget
-    figures: dict[str, Figure] = {"budget": budget_figure(b), "age": age_figure(page)}
-    parts = [f"<header><p>Sensors</p><h1>{escape(b.rig)}</h1>"]
-    if page.rows:
-        parts.append(f"<p><strong>{escape(summary(page))}</strong></p>")
-    parts += [
-        "</header><section><h2>Outputs</h2>",
-        html_table(OUTPUT_HEADS, output_rows(b), "wide"),
-        f"<p class='hint'>{escape(_BUS_NOTE)}</p><h3>Age</h3>",
-        figure_place("age", "Age of each output's content in milliseconds, by what makes it"),
-        "</section><section><h2>Errors at the receiver</h2>",
-        f"<p class='hint'>{escape(_speed_note(b))} One sigma is the root of the sum of the squares of the "
-        "parts; what is fixed stands apart.</p>",
-        figure_place("budget", "Share of each error in the square of the error at the receiver"),
-        html_table(SIGNAL_HEADS, signal_rows(b), "wide"),
-        "</section>",
-    ]
     inertial = [o for o in b.outputs if o.name in _INERTIAL_UNITS and any(c.sigma > 0.0 for c in o.channels)]
-    if inertial:
-        parts.append("<section><h2>Allan deviation</h2>")
-        if page.noise:
-            parts.append(
-                "<p class='hint'>Measured at rest; the engine's lines and the warming are taken out.</p>"
-            )
-        for o in inertial:
-            figures[o.name] = allan_figure(page, o, _INERTIAL_UNITS[o.name])
-            parts += [f"<h3>{escape(o.name)}</h3>", figure_place(o.name, f"Allan deviation of {o.name}")]
-        parts.append("</section>")
-    parts += [
-        "<section><h2>GNSS by kind of fix</h2>",
-        html_table(GNSS_HEADS, gnss_rows(b)),
-        "<div class='side'>",
-    ]
+    figures: dict[str, Figure] = {"budget": budget_figure(b), "age": age_figure(page)}
+    figures |= {o.name: allan_figure(page, o, _INERTIAL_UNITS[o.name]) for o in inertial}
+    fixes = []
     for k, (fix, _) in enumerate(b.fixes):
         figures[f"fix-{fix}"] = fix_figure(page, k)
         radius = figure_of(_WITHIN_95 * b.channel("gnss_x_m", fix).sigma, 3)
-        words = f"{fix}: 95 % of epochs within {radius} m"
-        parts.append(f"<div><h3>{escape(words)}</h3>{figure_place(f'fix-{fix}', words)}</div>")
-    parts.append("</div></section>")
+        fixes.append((f"fix-{fix}", f"{fix}: 95 % of epochs within {radius} m"))
     if page.rows:
         figures["rows"] = rows_figure(page.rows)
-        parts += [
-            "<section><h2>Measured beside configured</h2>",
-            f"<p>{escape(summary(page))} Intervals are such that of all rows together one differs without "
-            "reason in one of twenty cases.</p>",
-            figure_place("rows", "Where each measurement lies in its interval"),
-            html_table(ROW_HEADS, check_rows(page.rows), "wide"),
-            "</section>",
-        ]
-    if page.notes:
-        items = "".join(f"<li>{escape(note)}</li>" for note in page.notes)
-        parts.append(f"<section><h2>Notes</h2><ul>{items}</ul></section>")
-    return document(f"Sensors of {b.rig}", parts, figures)
+    return page_html(
+        "sensors.html",
+        f"Sensors of {b.rig}",
+        figures,
+        rig=b.rig,
+        summary=summary(page) if page.rows else "",
+        output_heads=OUTPUT_HEADS,
+        outputs=output_rows(b),
+        bus_note=_BUS_NOTE,
+        speed_note=_speed_note(b),
+        signal_heads=SIGNAL_HEADS,
+        signals=signal_rows(b),
+        inertial=[o.name for o in inertial],
+        noise_measured=bool(page.noise),
+        gnss_heads=GNSS_HEADS,
+        gnss=gnss_rows(b),
+        fixes=fixes,
+        check_heads=ROW_HEADS,
+        checks=check_rows(page.rows),
+        remarks=page.notes,
+    )

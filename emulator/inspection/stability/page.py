@@ -19,7 +19,8 @@ from rich.text import Text
 
 from emulator.record.writer import write_whole
 from emulator.report.drawing import BLUE, GREY, INK, ORANGE, PURPLE, Figure, plain_layout
-from emulator.report.page import document, escape, figure_place, html_table, terminal_table
+from emulator.report.page import page_html
+from emulator.report.terminal_table import terminal_table
 from emulator.robot.margins import LoopTiming, Margins
 from emulator.vehicle.modes import CAPSIZE, NAMES, WEAVE, WOBBLE, Stability, ranges_above_zero
 
@@ -100,7 +101,7 @@ def frequency_figure(s: Stability) -> Figure:
 
 
 def margin_figure(m: Margins) -> Figure:
-    """Extra delay [ms] over speed [km/h] that the loop and each mode in it bear; 0: unstable without."""
+    """Delay margins [ms] of the loop and of each mode in it over speed [km/h]; 0: unstable without any."""
     data: list[dict[str, Any]] = []
     shown = 10.0
     for i, lean in enumerate(m.leans):
@@ -272,7 +273,7 @@ def mode_rows(s: Stability) -> list[list[str]]:
 
 
 def margin_rows(m: Margins) -> list[list[str]]:
-    """One row for each lean and speed: lean, speed, delay the loop bears, what crosses first, each mode's."""
+    """One row for each lean and speed: lean, speed, delay margin, what crosses first, each mode's margin."""
     rows = []
     for i, lean in enumerate(m.leans):
         for j, speed in enumerate(m.speeds):
@@ -323,7 +324,7 @@ def loop_sentence(t: LoopTiming) -> str:
 
 
 _MODE_HEADS = ("lean", "mode", "frequency", "unstable", "least stable")
-_MARGIN_HEADS = ("lean", "km/h", "the loop bears", "first to cross", *NAMES)
+_MARGIN_HEADS = ("lean", "km/h", "delay margin", "first to cross", *NAMES)
 
 
 def console_tables(page: ModesPage) -> RenderableType:
@@ -355,38 +356,16 @@ def modes_html(page: ModesPage) -> str:
     """The whole page as one HTML document."""
     s, m = page.stability, page.margins
     figures = {"growth": growth_figure(s), "frequency": frequency_figure(s)}
-    notes = [*gap_sentences(s), *page.notes]
-    parts = [
-        f"<header><p>Stability diagram</p><h1>{escape(page.subject)}</h1></header>",
-        "<section><h2>Hands off</h2><p>Straight running and steady turns at constant drive, small motions "
-        "about them. Weave: the whole bike swings in roll, yaw and steer. Wobble: the front swings about the "
-        "steering axis. Capsize: it leans over, or up, without swinging.</p>",
-        html_table(_MODE_HEADS, mode_rows(s)),
-        "<h3>Growth rate</h3><p class='hint'>Above zero a motion grows, below it dies away: by e in 1/rate "
-        "seconds. A double click shows the whole scale.</p>",
-        figure_place("growth", "Growth rates of all roots over speed"),
-        "<h3>Frequency</h3>",
-        figure_place("frequency", "Frequencies of the oscillations over speed"),
-        "</section>",
-    ]
     if m is not None:
         figures["margin"] = margin_figure(m)
-        parts += [
-            "<section><h2>Delay margins with the reference robot</h2><p>Its balance closed around the bike, "
-            "the loop cut at the steering torque, and there delayed by so much more until a root reaches the "
-            "unstable side. A mode is named by what it looks like when it crosses. Where a curve jumps, the "
-            "loop's gain is near one over a band of frequencies: count on the lower side.</p>",
-            figure_place("margin", "Extra delay the loop and each mode bear over speed"),
-        ]
-        if page.timing is not None:
-            parts.append(f"<p>{escape(loop_sentence(page.timing))}</p>")
-        parts.append(
-            "<details><summary>At every speed</summary>"
-            f"{html_table(_MARGIN_HEADS, margin_rows(m))}</details>"
-            "<p class='hint'>The return to the line and the limits of torque are not in these loops; "
-            "speed is held.</p></section>"
-        )
-    if notes:
-        items = "".join(f"<li>{escape(note)}</li>" for note in notes)
-        parts.append(f"<section><h2>Notes</h2><ul>{items}</ul></section>")
-    return document(page.subject, parts, figures)
+    return page_html(
+        "stability.html",
+        page.subject,
+        figures,
+        mode_heads=_MODE_HEADS,
+        modes=mode_rows(s),
+        margin_heads=_MARGIN_HEADS,
+        margins=None if m is None else margin_rows(m),
+        loop_timing=None if page.timing is None else loop_sentence(page.timing),
+        remarks=[*gap_sentences(s), *page.notes],
+    )

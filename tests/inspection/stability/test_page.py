@@ -134,7 +134,7 @@ def test_the_table_says_where_a_mode_is_unstable(diagram: Stability) -> None:
     assert {r[3] for r in mode_rows(nothing)} == {"no steady motion"}
 
 
-def test_the_table_says_what_the_loop_bears(margins: Margins) -> None:
+def test_the_table_says_the_delay_margin(margins: Margins) -> None:
     rows = {(r[0], r[1]): r[2:] for r in margin_rows(margins)}
     assert rows["upright", "36"] == ["50.0 ms", "weave, 3.2 Hz", "50.0 ms", "never", "never"]
     assert rows["upright", "144"] == ["any", "–", "never", "never", "never"]
@@ -167,7 +167,7 @@ def test_the_page_holds_everything_and_nothing_escapes(
     body = text[: text.index("<script")]
     assert not re.search(r"(src|href)=", body)  # needs nothing else
     for key in ("growth", "frequency", "margin"):
-        assert f"id='{key}'" in body
+        assert f'id="{key}"' in body
     assert "gyro rates 2 ms old, fork angle 1 ms; 2 ms for the control period" in body
 
 
