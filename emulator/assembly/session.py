@@ -30,7 +30,7 @@ from emulator.config.scenario.schema import PROFILE_JERK, Scenario, hook_path, l
 from emulator.config.vehicle.change import VehicleChange, changed_values
 from emulator.config.vehicle.file import VehicleFile, load_vehicle
 from emulator.config.yaml_source import Source
-from emulator.core.compiled import CORE_HASH
+from emulator.core.code_key import code_key
 from emulator.core.errors import ConfigError, Problem
 from emulator.core.frame_buffer import MAX_DATA
 from emulator.core.signals import TICK_NS
@@ -38,6 +38,7 @@ from emulator.lap.ideal_lap import BODIES, bike_of
 from emulator.lap.lean_envelope import lean_envelope
 from emulator.lap.target_speed import engine_curve, speed_limits, target_speed
 from emulator.loop.machine import processor
+from emulator.plant.step import tick
 from emulator.road.iso8608 import CLASS_DEGREE_m3, along_lap, roughness
 from emulator.road.line import Line, Surface, surface
 from emulator.road.line import Patch as RoadPatch
@@ -138,7 +139,7 @@ class Session:
             "parameters": dict(self.parameters),
             "files": self.files,
             "given": {name: self.paths[name] for name in ("rig", "scenario")},
-            "code": {"version": metadata.version("emulator"), "plant": CORE_HASH},
+            "code": {"version": metadata.version("emulator"), "plant": code_key(tick)[:16]},
             "versions": {
                 name: metadata.version(name) for name in ("numpy", "numba", "python-can", "pyarrow")
             },

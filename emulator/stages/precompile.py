@@ -68,11 +68,10 @@ def _virtual() -> None:
     from emulator.assembly.link_specs import output_specs
     from emulator.assembly.session import mission
     from emulator.core.signals import SIGNALS
-    from emulator.events.progress import NEVER
     from emulator.loop.certificate import TimingAccounts
     from emulator.robot.design import blank_design
     from emulator.robot.mission import ReferenceRider
-    from emulator.stages.virtual import run_ticks
+    from emulator.stages.virtual import compiled_ticks
 
     session = _demo()
     rows, frames, payloads = (
@@ -83,7 +82,7 @@ def _virtual() -> None:
     rider = ReferenceRider(mission(session), design=blank_design()).rider
     buffers = (frame_buffer(64), frame_buffer(64), frame_buffer(256))
     accounts = TimingAccounts(output_specs(session)).frame_accounts
-    run_ticks(Bench(session).plant, rider, *buffers, accounts, rows, frames, payloads, 0, 0, NEVER)
+    compiled_ticks(Bench(session).plant, rider, *buffers, accounts, rows, frames, payloads)
 
 
 _STEPS: dict[str, Callable[[], None]] = {

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 from typing import Any, TypeAlias
 
 import numpy as np
@@ -16,7 +17,7 @@ from numpy.typing import NDArray
 
 from emulator.assembly.bench import Bench
 from emulator.assembly.session import Session, mission
-from emulator.core.compiled import entry, jit
+from emulator.core.compiled import by_address, entry, jit
 from emulator.core.frame_buffer import FrameBuffer, frame_buffer
 from emulator.core.signals import ARMED, INDEX, RUNNING, TICK_NS, UNARMED_TICK
 from emulator.events.progress import NEVER
@@ -56,14 +57,20 @@ def _on_the_bus(accounts: FrameAccounts, can_id: int) -> int:
 
 
 @jit
-def _step_rider(rider: Rider, inbox: FrameBuffer, tx: FrameBuffer, now_ns: int) -> None:
+def _step_rider(
+    step: Callable[[Rider, FrameBuffer, FrameBuffer], int],
+    rider: Rider,
+    inbox: FrameBuffer,
+    tx: FrameBuffer,
+    now_ns: int,
+) -> None:
     """A control period with what has arrived by now; the rest, which is behind it, stays in the inbox."""
     waiting = inbox.count[0]
     n = 0
     while n < waiting and inbox.time_ns[n] <= now_ns:
         n += 1
     inbox.count[0] = n
-    ride(rider, inbox, tx)
+    step(rider, inbox, tx)
     for i in range(waiting - n):
         j = n + i
         inbox.time_ns[i], inbox.can_id[i], inbox.length[i] = (
@@ -78,6 +85,8 @@ def _step_rider(rider: Rider, inbox: FrameBuffer, tx: FrameBuffer, now_ns: int) 
 
 @jit
 def run_ticks(
+    step_plant: Callable[[Plant, FrameBuffer, FrameBuffer, float, float], int],
+    step_rider: Callable[[Rider, FrameBuffer, FrameBuffer], int],
     plant: Plant,
     rider: Rider,
     rx: FrameBuffer,
@@ -93,6 +102,7 @@ def run_ticks(
 ) -> tuple[int, int]:
     """Ticks of plant and rider into rows from ``n`` and frames from ``m`` on; returns where both end.
 
+    step_plant, step_rider  the plant's tick and the rider's step, called by address
     rx, tx    frames to and from the plant; inbox collects what the rider has not heard yet
     accounts  the certificate's counters
     rows      (n, len(SIGNALS))  recorded signals
@@ -108,7 +118,7 @@ def run_ticks(
         free = run.wire_free_ns
         if inbox.count[0] > 0:  # what is still on its way is before us, also what others have sent
             free = max(free, inbox.time_ns[inbox.count[0] - 1])
-        tick(plant, rx, tx, 0.0, 0.0)
+        step_plant(plant, rx, tx, 0.0, 0.0)
         now = (run.tick - 1) * TICK_NS
         rows[n] = memory.row
         n += 1
@@ -136,10 +146,18 @@ def run_ticks(
                 inbox.count[0] = j + 1
         rx.count[0] = 0
         if (run.tick - 1) % RIDER_EVERY == 0:
-            _step_rider(rider, inbox, rx, now)
+            _step_rider(step_rider, rider, inbox, rx, now)
         if memory.event_count > 0 or run.gnss_ready > 0 or run.finished == 1:
             break
     return n, m
+
+
+def compiled_ticks(
+    plant: Plant, rider: Rider, rx: FrameBuffer, tx: FrameBuffer, inbox: FrameBuffer, *rest: object
+) -> Callable[..., tuple[int, int]]:
+    """``run_ticks`` for arguments like these (without ``n``, ``m``, ``until``), its two steps given."""
+    steps = (by_address(tick, plant, rx, tx, 0.0, 0.0), by_address(ride, rider, inbox, rx))
+    return partial(entry(run_ticks, *steps, plant, rider, rx, tx, inbox, *rest, 0, 0, NEVER), *steps)
 
 
 _SPEED = INDEX["truth.speed_m_s"]
@@ -180,7 +198,7 @@ class VirtualRide:
         hook      looks at the ride; if it fails, the ride is stopped and its outcome is that it crashed
         """
         self._writer, self._progress, self._hook = writer, progress, hook
-        self._go = entry(run_ticks, *self._arguments, 0, 0, NEVER)
+        self._go = compiled_ticks(*self._arguments)
         self._command(Command.ARM, 0.0)
         for block in self._loop.blocks():
             write_block(writer, block)

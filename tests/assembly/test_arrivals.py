@@ -118,7 +118,7 @@ def _heard_after(ride):
     from emulator.core.signals import SIGNALS
     from emulator.events.progress import NEVER
     from emulator.robot.records import Z_LEAN
-    from emulator.stages.virtual import run_ticks
+    from emulator.stages.virtual import compiled_ticks
 
     rows, frames, payloads = (
         np.zeros((1, len(SIGNALS))),
@@ -127,9 +127,11 @@ def _heard_after(ride):
     )
     buffers = (frame_buffer(64), frame_buffer(64), frame_buffer(256))
     plant, rider = ride.bench.plant, ride.rider.rider
+    arguments = (plant, rider, *buffers, ride.timing.frame_accounts, rows, frames, payloads)
+    go = compiled_ticks(*arguments)
     for tick in range(120):
         before = int(rider.received[Z_LEAN])
-        run_ticks(plant, rider, *buffers, ride.budget.frame_accounts, rows, frames, payloads, 0, 0, NEVER)
+        go(*arguments, 0, 0, NEVER)
         if tick > 40 and int(rider.received[Z_LEAN]) != before:
             return tick % 20
     return None

@@ -9,12 +9,12 @@ import pytest
 from numpy.typing import NDArray
 
 from emulator.assembly.session import load_session
-from emulator.core.compiled import entry, jit
+from emulator.core.compiled import jit
 from emulator.core.frame_buffer import frame_buffer
 from emulator.core.signals import RUNNING, SIGNALS
 from emulator.events.progress import NEVER
 from emulator.shared_memory.status import Command
-from emulator.stages.virtual import VirtualRide, hear, run_ticks
+from emulator.stages.virtual import VirtualRide, compiled_ticks, hear
 from emulator.vehicle.integrate import begin, finish
 from emulator.vehicle.state import POSITION, scratch
 
@@ -49,13 +49,13 @@ def test_half_the_step_moves_a_lap_by_less_than_a_millimetre() -> None:
         np.zeros((1000, 8), np.uint8),
     )
     buffers = (frame_buffer(64), frame_buffer(64), frame_buffer(256))
-    arguments = (plant, ride.rider.rider, *buffers, ride.timing.frame_accounts, *memory, 0, 0, NEVER)
-    go = entry(run_ticks, *arguments)
+    arguments = (plant, ride.rider.rider, *buffers, ride.timing.frame_accounts, *memory)
+    go = compiled_ticks(*arguments)
     bench.command(Command.ARM, 0.0)
     states, inputs = [], []
     while not bench.finished:
         before = plant.x.copy()
-        go(*arguments)
+        go(*arguments, 0, 0, NEVER)
         burst = bench.take_gnss()
         if burst:
             hear(ride.rider, burst, int(plant.run[0]["tick"]) - 1)

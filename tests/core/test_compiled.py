@@ -1,37 +1,219 @@
-"""The compiled code's cache is named after every source it can depend on."""
+"""What is compiled is kept, found again by any checkout, and never used for other code."""
 
-import ast
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+from collections import namedtuple
 from pathlib import Path
+from typing import Any
 
-import emulator.core.compiled
-from emulator.core.compiled import _CORE, _ROBOT
+import numba
+import numpy as np
+import pytest
 
-PACKAGE = Path(emulator.core.compiled.__file__).parent
-STATEMENTS = ("errors.py",)
-"""Of what is imported: nothing that is compiled."""
+import emulator
+from emulator.core.compiled import ContentCache, by_address, entry, jit, kept
+from emulator.wire.e2e import crc8_1d
 
+PACKAGE = Path(emulator.__file__).parent
+Pair = namedtuple("Pair", "x y")
+FACTOR = 2.0
 
-def sources(names: tuple[str, ...]) -> set[Path]:
-    files = [[PACKAGE / n] if n.endswith(".py") else sorted((PACKAGE / n).rglob("*.py")) for n in names]
-    return {file for part in files for file in part}
-
-
-def imported(file: Path) -> set[Path]:
-    """Modules of the package that a module imports."""
-    found = set()
-    for node in ast.walk(ast.parse(file.read_text())):
-        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("emulator."):
-            path = PACKAGE / Path(*str(node.module).split(".")[1:])
-            found |= {path.with_suffix(".py")} if path.with_suffix(".py").exists() else set()
-            found |= {p for a in node.names if (p := path / f"{a.name}.py").exists()}
-    return found
-
-
-def test_whatever_the_plant_imports_is_in_the_hash_of_its_cache() -> None:
-    core = sources(_CORE)
-    left_out = {f for file in core for f in imported(file)} - core - {PACKAGE / s for s in STATEMENTS}
-    assert {str(f.relative_to(PACKAGE)) for f in left_out if "jit" in f.read_text()} == set()
+PROGRAM = """
+import numpy as np
+from emulator.wire.e2e import crc8_1d
+from numba.core import event
+compiled = []
+class Seen(event.Listener):
+    def on_start(self, event):
+        function = event.data["dispatcher"].py_func
+        compiled.extend([function.__name__] if function.__module__.startswith("emulator") else [])
+    def on_end(self, event): pass
+event.register("numba:compile", Seen())
+print(int(crc8_1d(0xFF, np.arange(8, dtype=np.uint8), 0, 8)), sorted(compiled))
+"""
 
 
-def test_every_name_in_the_hash_is_there() -> None:
-    assert [name for name in _CORE + _ROBOT if not (PACKAGE / name).exists()] == []
+@pytest.fixture
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A cache folder of the test's own, so that everything is compiled once."""
+    path = tmp_path / "cache"
+    monkeypatch.setenv("EMULATOR_CACHE", str(path))
+    return path
+
+
+def checkout(at: Path, *edits: tuple[str, str, str]) -> Path:
+    """A copy of the package with other dates; edits: file, old, new text."""
+    shutil.copytree(PACKAGE, at / "emulator", ignore=shutil.ignore_patterns("__pycache__"))
+    for file, old, new in edits:
+        path = at / "emulator" / file
+        text = path.read_text()
+        assert text.count(old) == 1
+        path.write_text(text.replace(old, new))
+    for path in at.rglob("*.py"):
+        os.utime(path, (1.5e9, 1.5e9))
+    return at
+
+
+def run(root: Path, folder: Path, program: str = PROGRAM) -> str:
+    done = subprocess.run(
+        [sys.executable, "-B", "-c", program],
+        cwd=root,
+        env={**os.environ, "PYTHONPATH": str(root), "EMULATOR_CACHE": str(folder)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+    return done.stdout.strip()
+
+
+def test_another_checkout_of_the_same_sources_compiles_nothing(tmp_path: Path) -> None:
+    first = run(checkout(tmp_path / "one"), tmp_path / "cache")
+    assert first.endswith("['crc8_1d']")
+    entries = {path.name for path in (tmp_path / "cache").iterdir()}
+    second = run(checkout(tmp_path / "two"), tmp_path / "cache")
+    assert second == first.replace("['crc8_1d']", "[]")
+    assert {path.name for path in (tmp_path / "cache").iterdir()} == entries
+
+
+def test_a_comment_recompiles_nothing_and_a_constant_what_it_stands_in(tmp_path: Path) -> None:
+    source = (PACKAGE / "wire" / "e2e.py").read_text()
+    line = next(line for line in source.splitlines() if line.startswith("def crc8_1d"))
+    told = run(checkout(tmp_path / "one"), tmp_path / "cache").split()[0]
+    comment = checkout(tmp_path / "comment", ("wire/e2e.py", line, f"# nothing\n\n{line}  # new"))
+    assert run(comment, tmp_path / "cache") == f"{told} []"
+    other = checkout(tmp_path / "other", ("wire/e2e.py", line, f"{line}\n    crc = crc ^ 1"))
+    assert run(other, tmp_path / "cache").split()[1] == "['crc8_1d']"
+    assert run(other, tmp_path / "cache").split()[0] != told
+
+
+def test_an_edit_of_a_callee_in_another_file_is_in_the_certificate(tmp_path: Path) -> None:
+    """The virtual stage calls the certificate's function, compiled in: an arrival 5 ms late is 5 ms late."""
+    program = """
+import numpy as np, numba
+from emulator.core.compiled import jit
+from emulator.loop.certificate import TimingAccounts, OutputSpec
+from emulator.stages.virtual import account_frames
+from emulator.core.frame_buffer import frame_buffer
+@jit
+def caller(accounts, frames):
+    account_frames(accounts, 0, 1, frames)
+budget, frames = TimingAccounts([OutputSpec("x", 5, 10.0, 0)]), frame_buffer(1)
+frames.count[0], frames.can_id[0] = 1, 5
+caller(budget.frame_accounts, frames)
+print(budget.certificate(None))
+"""
+    source = (PACKAGE / "loop" / "certificate.py").read_text()
+    line = next(line for line in source.splitlines() if line.startswith("def account_frames"))
+    edit = ("loop/certificate.py", line, f"{line}\n    sent_ns += 5_000_000")
+    plain = run(checkout(tmp_path / "one"), tmp_path / "cache", program)
+    late = run(checkout(tmp_path / "two", edit), tmp_path / "cache", program)
+    assert plain != late
+    assert plain == run(tmp_path / "one", tmp_path / "cache", program)
+
+
+def compiles(function: Any) -> int:
+    return sum(function.stats.cache_misses.values())
+
+
+@jit
+def product(x):
+    return FACTOR * x
+
+
+@jit
+def caller(x):
+    return product(x) + 1.0
+
+
+def test_a_global_that_changes_before_the_first_call_counts(folder: Path, monkeypatch: Any) -> None:
+    assert jit(caller.py_func)(3.0) == 7.0
+    monkeypatch.setitem(globals(), "FACTOR", 10.0)
+    monkeypatch.setitem(globals(), "product", jit(product.py_func))
+    again = jit(caller.py_func)
+    assert again(3.0) == 31.0
+    assert compiles(again) == 1
+
+
+def test_fields_that_change_places_count(folder: Path, monkeypatch: Any) -> None:
+    """numba takes two named tuple types for one if their class goes by the same name."""
+
+    def first(p):
+        return p.x
+
+    assert jit(first)(Pair(1.0, 2.0)) == 1.0
+    turned = namedtuple("Pair", "y x")
+    turned.__module__ = __name__
+    monkeypatch.setitem(globals(), "Pair", turned)
+    assert jit(first)(turned(1.0, 2.0)) == 2.0
+
+
+def test_found_again_without_compiling(folder: Path) -> None:
+    one, two = jit(product.py_func), jit(product.py_func)
+    assert (kept(one), one(2.0), compiles(one)) == ((False, False), 4.0, 1)
+    assert (kept(two), two(2.0), compiles(two)) == ((True, True), 4.0, 0)
+    (path,) = folder.iterdir()
+    os.truncate(path, 100)  # a disk that was full
+    again = jit(product.py_func)
+    assert (again(2.0), compiles(again)) == (4.0, 1)
+
+
+def test_code_of_another_processor_is_not_used(folder: Path, monkeypatch: Any) -> None:
+    one, two = jit(product.py_func), jit(product.py_func)
+    one(2.0)
+    monkeypatch.setattr(type(two.targetctx.codegen()), "magic_tuple", lambda _: ("triple", "other", ""))
+    assert kept(two) == (False, True)
+    assert (two(2.0), compiles(two)) == (4.0, 1)
+    assert len(list(folder.iterdir())) == 2
+
+
+def test_what_changes_while_it_is_compiled_is_not_kept(folder: Path, monkeypatch: Any) -> None:
+    function = jit(product.py_func)
+    load = ContentCache.load_overload
+
+    def changed_after(cache: ContentCache, sig: object, context: object) -> object:
+        found = load(cache, sig, context)
+        monkeypatch.setitem(globals(), "FACTOR", 20.0)
+        return found
+
+    monkeypatch.setattr(ContentCache, "load_overload", changed_after)
+    function(3.0)
+    assert list(folder.iterdir()) == []
+
+
+def test_called_by_address_the_callee_may_change_without_the_caller(folder: Path) -> None:
+    def through(step, x):
+        return step(x) + 1.0
+
+    def times(factor):
+        return jit(lambda x: factor * x)
+
+    for factor, misses in ((2.0, 1), (5.0, 0)):
+        step, over = times(factor), jit(through)
+        pointer = by_address(step, 1.0)
+        call = entry(over, pointer, 1.0)
+        assert call(pointer, 3.0) == factor * 3.0 + 1.0
+        assert compiles(over) == misses
+
+
+def test_numba_still_asks_the_cache_as_it_did(folder: Path) -> None:
+    """What this package takes of numba beyond its documentation, each by name: fails first if one changes."""
+    from numba.core.caching import _Cache
+    from numba.core.compiler import CompileResult
+
+    asked = {"cache_path", "load_overload", "save_overload", "enable", "disable", "flush"}
+    assert _Cache.__abstractmethods__ == asked, "numba's dispatcher asks its cache for something else"
+    assert hasattr(CompileResult, "_reduce"), "numba keeps compiled functions in another way"
+    assert hasattr(CompileResult, "_rebuild"), "numba keeps compiled functions in another way"
+    plain = numba.njit(product.py_func)
+    assert isinstance(plain._cache, _Cache), "numba's dispatcher keeps its cache elsewhere"
+    assert isinstance(crc8_1d._cache, ContentCache)
+    assert len(crc8_1d.targetctx.codegen().magic_tuple()) == 3, "numba names the processor in another way"
+    function = jit(product.py_func)
+    function(np.float32(1.0))
+    assert str(function.stats.cache_path) == str(folder)
+    assert len(list(folder.iterdir())) == 1

@@ -380,7 +380,7 @@ def test_other_code_is_told(run: Path) -> None:
     manifest.write_text(manifest.read_text().replace(plant, "f" * len(plant)))
     result = replay(run)
     assert result.same
-    assert any("the plant's code is another" in note for note in result.notes)
+    assert any("recorded by another version of the code" in note for note in result.notes)
 
 
 # --- other files ----------------------------------------------------------------------------------------

@@ -6,15 +6,17 @@ commands; then nothing is expected to agree, and the largest differences are wha
 
 from __future__ import annotations
 
+import platform
 from collections.abc import Callable
 from importlib.metadata import version
 from pathlib import Path
 
 from emulator.assembly.provenance import copies, manifest_of, session_of_record
-from emulator.core.compiled import CORE_HASH
+from emulator.core.code_key import code_key
 from emulator.core.errors import RecordError
 from emulator.inspection.replay.comparison import Comparison, Replayed
 from emulator.loop.machine import processor
+from emulator.plant.step import tick
 from emulator.record.inputs import read_inputs
 from emulator.record.reader import Run, read_run
 from emulator.record.writer import CERTIFICATE_FILE, RunWriter, write_json
@@ -80,10 +82,15 @@ def replay(
 def _doubts(run: Run) -> list[str]:
     """What about the code and the host may make a replay differ."""
     code, notes = run.manifest.get("code", {}), []
-    if code.get("plant") != CORE_HASH:
-        notes.append(
-            f"the plant's code is another than it was ridden with ({CORE_HASH} now, {code.get('plant')} then)"
-        )
+    now = code_key(tick)[:16]
+    python = str(run.manifest.get("host", {}).get("python", "")).split(".")[:2]
+    if code.get("plant") != now:
+        if python not in ([""], platform.python_version().split(".")[:2]):
+            notes.append(f"recorded with Python {'.'.join(python)}, so whether by this code can't be told")
+        else:
+            notes.append(
+                f"recorded by another version of the code (plant {code.get('plant')} then, {now} now)"
+            )
     then = run.manifest.get("versions", {})
     other = [f"{name} {then[name]} then, {version(name)} now" for name in then if version(name) != then[name]]
     if other:

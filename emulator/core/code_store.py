@@ -1,0 +1,125 @@
+"""Where machine code is kept: a folder of the user's own, a file an entry, named after what it was made from.
+
+What lies there is executed, so the folder must belong to the user alone. Files appear whole or not at all and
+never change, so any number of processes and checkouts may use it at once. What was not used for longest goes
+when the folder grows beyond its bound.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import stat
+import tempfile
+from pathlib import Path
+
+from emulator.core.errors import StartFailed
+
+MOST_BYTES = 256 * 2**20
+"""Size beyond which old entries go; everything compiled once takes about a tenth."""
+
+_SUFFIX = ".code"
+_UNFINISHED = ".unfinished"
+_UNFINISHED_S = 3600.0
+"""Age [s] after which nobody writes a file any more that was left unfinished."""
+
+
+def cache_folder() -> Path:
+    """Where compiled code is kept: ``EMULATOR_CACHE`` or the user's cache folder."""
+    base = os.environ.get("EMULATOR_CACHE")
+    if base:
+        return Path(base)
+    return Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "emulator-compiled"
+
+
+def safe_folder() -> Path:
+    """The folder, made if it is not there.
+
+    Raises StartFailed if it can't be made, belongs to somebody else or others may write to it.
+    """
+    folder = cache_folder()
+    advice = "name a folder of your own in EMULATOR_CACHE, or remove this one"
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        with contextlib.suppress(FileExistsError):
+            folder.mkdir(mode=0o700)
+        found = folder.stat()
+    except OSError as error:
+        raise StartFailed(f"no place to keep compiled code: {error}", advice=advice) from error
+    if not stat.S_ISDIR(found.st_mode):
+        raise StartFailed(f"no place to keep compiled code: {folder} is no folder", advice=advice)
+    if found.st_uid != os.geteuid():
+        raise StartFailed(
+            f"{folder} belongs to user {found.st_uid}, not to {os.geteuid()}: it may hold anything",
+            advice=advice,
+        )
+    if found.st_mode & (stat.S_IWGRP | stat.S_IWOTH):
+        raise StartFailed(
+            f"others may write to {folder}: its machine code is not executed",
+            advice=f"make sure of what it holds, or remove it; then chmod 700 {folder}",
+        )
+    return folder
+
+
+def load(name: str) -> bytes | None:
+    """What was kept under ``name``; None if there is nothing, or not what was written."""
+    path = safe_folder() / (name + _SUFFIX)
+    try:
+        data = path.read_bytes()
+    except FileNotFoundError:
+        return None
+    checksum, content = data[:32], data[32:]
+    if checksum != _checksum(name, content):
+        return None
+    with contextlib.suppress(OSError):  # a folder that can't be written serves all the same
+        os.utime(path)
+    return content
+
+
+def save(name: str, content: bytes) -> None:
+    """Keep ``content`` under ``name``; a full or read-only disk only costs the next compilation."""
+    folder = safe_folder()
+    try:
+        handle, unfinished = tempfile.mkstemp(suffix=_UNFINISHED, dir=folder)
+    except OSError:
+        return
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(_checksum(name, content) + content)
+        os.replace(unfinished, folder / (name + _SUFFIX))
+    except OSError:
+        with contextlib.suppress(OSError):
+            os.unlink(unfinished)
+        return
+    _prune(folder, folder / (name + _SUFFIX))
+
+
+def names(start: str) -> list[str]:
+    """Names of entries that begin with ``start``."""
+    return sorted(path.name.removesuffix(_SUFFIX) for path in safe_folder().glob(f"{start}*{_SUFFIX}"))
+
+
+def _checksum(name: str, content: bytes) -> bytes:
+    return hashlib.sha256(name.encode() + b"\0" + content).digest()
+
+
+def _prune(folder: Path, newest: Path) -> None:
+    """Remove what was not used for longest, and what was left unfinished."""
+    found = []
+    with os.scandir(folder) as entries:
+        for entry in entries:
+            with contextlib.suppress(FileNotFoundError):  # another process prunes, too
+                if entry.name.endswith((_SUFFIX, _UNFINISHED)):
+                    status = entry.stat()
+                    found.append((status.st_mtime, status.st_size, Path(entry.path)))
+    found.sort()
+    now = max((time for time, _, path in found if path == newest), default=0.0)
+    total = sum(size for _, size, path in found)
+    over = total > MOST_BYTES
+    for time, size, path in found:
+        abandoned = path.name.endswith(_UNFINISHED) and now - time > _UNFINISHED_S
+        if abandoned or (over and total > 0.75 * MOST_BYTES and path != newest):
+            with contextlib.suppress(OSError):
+                path.unlink()
+            total -= size

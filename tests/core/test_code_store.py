@@ -1,0 +1,139 @@
+"""The folder of machine code: nobody else's, whole entries, bounded."""
+
+from __future__ import annotations
+
+import os
+import stat
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import pytest
+
+from emulator.core import code_store
+from emulator.core.code_store import cache_folder, load, names, safe_folder, save
+from emulator.core.errors import StartFailed
+
+
+@pytest.fixture
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The cache folder, not there yet."""
+    path = tmp_path / "parent" / "cache"
+    monkeypatch.setenv("EMULATOR_CACHE", str(path))
+    return path
+
+
+def test_it_lies_in_the_users_cache_folder(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.delenv("EMULATOR_CACHE", raising=False)
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
+    assert cache_folder() == tmp_path / "emulator-compiled"
+    monkeypatch.setenv("XDG_CACHE_HOME", "")
+    assert cache_folder() == Path.home() / ".cache" / "emulator-compiled"
+
+
+def test_what_is_kept_is_for_the_owner_alone(folder: Path) -> None:
+    previous = os.umask(0)
+    try:
+        save("one", b"code")
+    finally:
+        os.umask(previous)
+    assert load("one") == b"code"
+    assert stat.S_IMODE(folder.stat().st_mode) == 0o700
+    assert {stat.S_IMODE(path.stat().st_mode) for path in folder.iterdir()} == {0o600}
+    assert load("another") is None
+    assert names("o") == ["one"]
+    assert names("x") == []
+
+
+@pytest.mark.parametrize("mode", [0o770, 0o702, 0o777])
+def test_a_folder_that_others_may_write_to_is_refused(folder: Path, mode: int) -> None:
+    save("one", b"code")
+    folder.chmod(mode)
+    for use in (lambda: load("one"), lambda: save("two", b""), lambda: names(""), safe_folder):
+        with pytest.raises(StartFailed, match=r"others may write to .*\n.*chmod 700"):
+            use()
+    folder.chmod(0o755)  # reading harms nobody
+    assert load("one") == b"code"
+
+
+def test_a_folder_of_somebody_else_is_refused(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    save("one", b"code")
+    monkeypatch.setattr(os, "geteuid", lambda: folder.stat().st_uid + 1)
+    with pytest.raises(StartFailed, match=r"belongs to user .*\n.*EMULATOR_CACHE"):
+        load("one")
+
+
+def test_where_there_can_be_no_folder_it_is_said(folder: Path) -> None:
+    folder.parent.mkdir()
+    folder.write_text("a file")
+    with pytest.raises(StartFailed, match="no folder"):
+        load("one")
+
+
+@pytest.mark.parametrize(
+    "damage", [lambda b: b[:-1], lambda b: b[:20], lambda b: b"", lambda b: b[:-1] + b"x"]
+)
+def test_a_damaged_entry_counts_as_none(folder: Path, damage: object) -> None:
+    save("one", b"machine code")
+    (path,) = folder.iterdir()
+    path.write_bytes(damage(path.read_bytes()))  # type: ignore[operator]
+    assert load("one") is None
+    save("one", b"machine code")
+    assert load("one") == b"machine code"
+
+
+def test_an_entry_under_another_name_counts_as_none(folder: Path) -> None:
+    save("one", b"machine code")
+    (path,) = folder.iterdir()
+    path.rename(folder / path.name.replace("one", "two"))
+    assert load("two") is None
+
+
+def test_what_was_not_used_for_longest_goes(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(code_store, "MOST_BYTES", 5000)
+    for k in range(4):
+        save(f"entry{k}", bytes(1000))
+        os.utime(folder / f"entry{k}.code", (1e9 + k, 1e9 + k))
+    assert load("entry0") is not None  # used now
+    save("entry4", bytes(1000))  # 5160 bytes: down to 3750
+    assert names("") == ["entry0", "entry3", "entry4"]
+
+
+def test_what_was_left_unfinished_goes_when_it_is_old(folder: Path) -> None:
+    safe_folder()
+    old, new = folder / "a.unfinished", folder / "b.unfinished"
+    for path in (old, new, folder / "notes.txt"):
+        path.write_bytes(b"")
+    for path in (old, folder / "notes.txt"):
+        os.utime(path, (1e9, 1e9))
+    save("one", b"code")
+    assert sorted(p.name for p in folder.iterdir()) == ["b.unfinished", "notes.txt", "one.code"]
+
+
+def test_many_at_once_see_whole_entries(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(code_store, "MOST_BYTES", 300_000)
+    content = {f"e{k}": os.urandom(20_000) for k in range(20)}
+
+    def use(k: int) -> bool:
+        name = f"e{k % 20}"
+        save(name, content[name])
+        return load(name) in (content[name], None)
+
+    with ThreadPoolExecutor(8) as pool:
+        assert all(pool.map(use, range(400)))
+    assert not [path for path in folder.iterdir() if path.suffix == ".unfinished"]
+
+
+def test_a_disk_that_takes_nothing_costs_only_the_entry(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object, **__: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "replace", full)
+        save("one", b"code")
+    assert list(folder.iterdir()) == []
+    with monkeypatch.context() as patch:
+        patch.setattr("tempfile.mkstemp", full)
+        save("one", b"code")
+    assert load("one") is None
