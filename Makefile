@@ -11,9 +11,6 @@ RIG ?= scenarios/rigs/loopback.yaml
 export PYTHON
 # Some images set it; every process of a run would then parse its libraries anew, seconds each time.
 unexport PYTHONDONTWRITEBYTECODE
-# Compiled code stays inside the checkout, so deleting the checkout deletes everything.
-export EMULATOR_CACHE := $(CURDIR)/.cache/compiled
-
 BIN := .venv/bin
 
 # One line a check: its name, then ok; on failure everything it said.
@@ -94,10 +91,11 @@ lock: ## lock again after a change of dependencies (UPGRADE=1: to the newest rel
 	@sed -i -e '/^#/d' -e '/^$$/d' requirements-dev.lock
 
 .PHONY: clean
-clean: ## remove .venv and all caches; recorded runs stay
+clean: ## remove .venv and the checkout's caches; recorded runs and compiled code stay
 	@rm -rf .venv .cache .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache build dist *.egg-info
 	@find emulator tests -name __pycache__ -type d -prune -exec rm -rf {} +
-	@echo "removed .venv and the caches; runs/ is untouched"
+	@echo "removed .venv and the caches; runs/ is untouched, and so is compiled code, which other checkouts"
+	@echo "use, too ($${EMULATOR_CACHE:-$${XDG_CACHE_HOME:-~/.cache}/emulator-compiled}); what is not used leaves it by itself"
 
 .PHONY: runtime
 runtime:

@@ -54,6 +54,7 @@ def run(
     """
     from emulator.assembly.session import load_session
     from emulator.report.terminal import console_summary
+    from emulator.stages.precompile import compiling_first, warm
 
     if hold and virtual:
         raise typer.BadParameter("--hold: nothing is held with --virtual, nothing moves there; leave it out")
@@ -69,6 +70,10 @@ def run(
     )
     if not virtual:
         console.print(CAUTION, style="bold", markup=False)
+    if first := compiling_first(virtual=virtual):
+        console.print(first, markup=False)
+        for _ in warm(virtual=virtual):
+            pass
     started = time.monotonic()
     verdict = _ride(console, session, (rig, scenario), folder, virtual=virtual, hold=hold)
     console.print(console_summary(folder))

@@ -19,6 +19,7 @@ from typing import Any, TypeAlias, TypeVar, cast
 import numba
 from numba.core.caching import _Cache
 from numba.core.compiler import CompileResult
+from numba.core.registry import cpu_target
 from numba.core.serialize import dumps
 
 from emulator.core import code_store
@@ -98,6 +99,11 @@ def kept(function: Callable[..., object]) -> tuple[bool, bool]:
     here = start + machine_key(dispatcher.targetctx.codegen().magic_tuple())[:16]
     found = code_store.names(start)
     return any(name.startswith(here) for name in found), bool(found)
+
+
+def processor_name() -> str:
+    """What the compiler calls the processor it compiles for: this one, or the one in ``NUMBA_CPU_NAME``."""
+    return str(cpu_target.target_context.codegen().magic_tuple()[1])
 
 
 def entry(function: F, *examples: object) -> F:

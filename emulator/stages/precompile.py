@@ -15,12 +15,13 @@ from pathlib import Path
 import numpy as np
 
 from emulator.assembly.session import Session, load_session
+from emulator.core.compiled import kept, processor_name
 from emulator.core.frame_buffer import frame_buffer
 
 
-def _demo() -> Session:
-    root = Path(__file__).resolve().parents[2] / "scenarios"
-    return load_session(root / "rigs" / "loopback.yaml", root / "runs" / "first_lap.yaml")
+def _session() -> Session:
+    folder = Path(__file__).with_name("precompile_session")
+    return load_session(folder / "rig.yaml", folder / "run.yaml")
 
 
 def _vehicle() -> None:
@@ -39,14 +40,14 @@ def _vehicle() -> None:
 def _line() -> None:
     from emulator.lap.ideal_lap import bike_of, grip_along, ideal_lap
 
-    session = _demo()
+    session = _session()
     ideal_lap(session.line, bike_of(session.vehicle), grip=grip_along(session.road, session.line))
 
 
 def _plant() -> None:
     from emulator.assembly.bench import Bench
 
-    Bench.rehearse(_demo())
+    Bench.rehearse(_session())
 
 
 def _loop() -> None:
@@ -60,7 +61,7 @@ def _robot() -> None:
     from emulator.robot.design import blank_design
     from emulator.robot.mission import ReferenceRider
 
-    ReferenceRider(mission(_demo()), design=blank_design()).rehearse()
+    ReferenceRider(mission(_session()), design=blank_design()).rehearse()
 
 
 def _virtual() -> None:
@@ -73,7 +74,7 @@ def _virtual() -> None:
     from emulator.robot.mission import ReferenceRider
     from emulator.stages.virtual import compiled_ticks
 
-    session = _demo()
+    session = _session()
     rows, frames, payloads = (
         np.zeros((2, len(SIGNALS))),
         np.zeros((1000, 6), np.int64),
@@ -97,6 +98,23 @@ _CHAINS = (
     ("vehicle", "plant, sensors and frames", "virtual stage"),
     ("line and speed profile", "loop", "reference robot"),
 )
+
+
+def compiling_first(*, virtual: bool) -> str:
+    """What a person should know who starts a run: that it compiles first, and how long; empty if not.
+
+    virtual  a run on the virtual stage
+    """
+    from emulator.plant.step import tick
+    from emulator.robot.rider import step
+    from emulator.stages.virtual import run_ticks
+
+    found = [kept(function) for function in ((tick, step, run_ticks) if virtual else (tick,))]
+    if all(here for here, _ in found):
+        return ""
+    others = all(anywhere for _, anywhere in found)
+    why = "the code kept is for another processor, other libraries or settings; " if others else ""
+    return f"{why}compiling for this processor ({processor_name()}), once: one to two minutes"
 
 
 def _compile(name: str) -> float:
