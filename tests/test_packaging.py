@@ -153,6 +153,14 @@ def test_whatever_is_imported_is_declared(folder: str, extras: list[str]) -> Non
         assert by & allowed, f"{path} imports {name}, which pyproject.toml does not declare"
 
 
+def test_whatever_is_declared_is_imported() -> None:
+    providers = metadata.packages_distributions()
+    imported = {
+        canonicalize_name(by) for n in imported_packages(ROOT / "emulator") for by in providers.get(n, [])
+    }
+    assert {canonicalize_name(Requirement(r).name) for r in PROJECT["dependencies"]} - imported == set()
+
+
 def test_the_top_level_holds_only_what_belongs_there() -> None:
     ignored = [line.strip("/") for line in (ROOT / ".gitignore").read_text().split()]
     stray = {
@@ -170,7 +178,9 @@ def test_an_installation_has_all_of_the_package(tmp_path: Path) -> None:
     shutil.copytree(ROOT / "emulator", source / "emulator", ignore=shutil.ignore_patterns("__pycache__"))
     shutil.copy(ROOT / "pyproject.toml", source)
     files = {p.relative_to(source).as_posix() for p in (source / "emulator").rglob("*") if p.is_file()}
-    assert {"emulator/guide/index.md", "emulator/report/assets/page.css"} <= files
+    assert {"guide/index.md", "report/assets/page.css", "stages/precompile_session/rig.yaml"} <= {
+        f.removeprefix("emulator/") for f in files
+    }
     pip = [sys.executable, "-m", "pip", "wheel", "--quiet", "--no-deps", "--no-build-isolation", "--no-index"]
     subprocess.run([*pip, "--wheel-dir", str(tmp_path), str(source)], check=True, timeout=120)
     (wheel,) = tmp_path.glob("*.whl")
@@ -209,6 +219,16 @@ def test_the_container_installs_from_the_lock_and_runs_without_root() -> None:
     for source in re.findall(r"^COPY (?!--from)(\S+) ", text, re.MULTILINE):
         assert (ROOT / source).exists(), f"the Dockerfile copies {source}, which is not there"
         assert f"!{source}\n" in (ROOT / "docker" / "Dockerfile.dockerignore").read_text()
+
+
+def test_the_image_is_compiled_for_what_it_runs_on() -> None:
+    """By the user who runs it, as nobody else's machine code is executed, and for any processor."""
+    lines = (ROOT / "docker" / "Dockerfile").read_text().splitlines()
+    last = lines[max(i for i, line in enumerate(lines) if line.startswith("FROM")) :]
+    warm = last.index("RUN emulator warm")
+    assert "USER 10001:10001" in last[:warm]
+    assert any(line.strip() == "NUMBA_CPU_NAME=generic" for line in last[:warm])
+    assert not [line for line in last[warm:] if line.startswith("USER") or "NUMBA" in line]
 
 
 @pytest.mark.parametrize("script", ["setup", "run"])

@@ -118,6 +118,8 @@ mount -t tmpfs tmpfs /run
 root=/run/root
 # what is written to the host's files stays in memory
 mount -t overlay -o lowerdir=/host,upperdir=/run/upper,workdir=/run/work overlay \$root
+# Root runs here, and machine code is taken only from a folder of one's own.
+[ ! -d "\$root${EMULATOR_CACHE:-/none}" ] || /bin/busybox chown -R 0:0 "\$root${EMULATOR_CACHE:-/none}"
 mount -t proc proc \$root/proc
 mount -t sysfs sysfs \$root/sys
 mount -t devtmpfs devtmpfs \$root/dev

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
 import subprocess
 import sys
 from collections import namedtuple
@@ -14,11 +13,10 @@ import numba
 import numpy as np
 import pytest
 
-import emulator
 from emulator.core.compiled import ContentCache, by_address, entry, jit, kept
 from emulator.wire.e2e import crc8_1d
+from tests.support.package_copy import copy_package, statement_in
 
-PACKAGE = Path(emulator.__file__).parent
 Pair = namedtuple("Pair", "x y")
 FACTOR = 2.0
 
@@ -45,19 +43,6 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return path
 
 
-def checkout(at: Path, *edits: tuple[str, str, str]) -> Path:
-    """A copy of the package with other dates; edits: file, old, new text."""
-    shutil.copytree(PACKAGE, at / "emulator", ignore=shutil.ignore_patterns("__pycache__"))
-    for file, old, new in edits:
-        path = at / "emulator" / file
-        text = path.read_text()
-        assert text.count(old) == 1
-        path.write_text(text.replace(old, new))
-    for path in at.rglob("*.py"):
-        os.utime(path, (1.5e9, 1.5e9))
-    return at
-
-
 def run(root: Path, folder: Path, program: str = PROGRAM) -> str:
     done = subprocess.run(
         [sys.executable, "-B", "-c", program],
@@ -72,21 +57,21 @@ def run(root: Path, folder: Path, program: str = PROGRAM) -> str:
 
 
 def test_another_checkout_of_the_same_sources_compiles_nothing(tmp_path: Path) -> None:
-    first = run(checkout(tmp_path / "one"), tmp_path / "cache")
+    first = run(copy_package(tmp_path / "one"), tmp_path / "cache")
     assert first.endswith("['crc8_1d']")
     entries = {path.name for path in (tmp_path / "cache").iterdir()}
-    second = run(checkout(tmp_path / "two"), tmp_path / "cache")
+    second = run(copy_package(tmp_path / "two"), tmp_path / "cache")
     assert second == first.replace("['crc8_1d']", "[]")
     assert {path.name for path in (tmp_path / "cache").iterdir()} == entries
 
 
 def test_a_comment_recompiles_nothing_and_a_constant_what_it_stands_in(tmp_path: Path) -> None:
-    source = (PACKAGE / "wire" / "e2e.py").read_text()
-    line = next(line for line in source.splitlines() if line.startswith("def crc8_1d"))
-    told = run(checkout(tmp_path / "one"), tmp_path / "cache").split()[0]
-    comment = checkout(tmp_path / "comment", ("wire/e2e.py", line, f"# nothing\n\n{line}  # new"))
+    told = run(copy_package(tmp_path / "one"), tmp_path / "cache").split()[0]
+    comment = copy_package(
+        tmp_path / "comment", ("wire/e2e.py", "^(def crc8_1d.*)$", r"# nothing\n\n\1  # new")
+    )
     assert run(comment, tmp_path / "cache") == f"{told} []"
-    other = checkout(tmp_path / "other", ("wire/e2e.py", line, f"{line}\n    crc = crc ^ 1"))
+    other = copy_package(tmp_path / "other", statement_in("wire/e2e.py", "crc8_1d", "crc = crc ^ 1"))
     assert run(other, tmp_path / "cache").split()[1] == "['crc8_1d']"
     assert run(other, tmp_path / "cache").split()[0] != told
 
@@ -107,11 +92,9 @@ frames.count[0], frames.can_id[0] = 1, 5
 caller(budget.frame_accounts, frames)
 print(budget.certificate(None))
 """
-    source = (PACKAGE / "loop" / "certificate.py").read_text()
-    line = next(line for line in source.splitlines() if line.startswith("def account_frames"))
-    edit = ("loop/certificate.py", line, f"{line}\n    sent_ns += 5_000_000")
-    plain = run(checkout(tmp_path / "one"), tmp_path / "cache", program)
-    late = run(checkout(tmp_path / "two", edit), tmp_path / "cache", program)
+    edit = statement_in("loop/certificate.py", "account_frames", "sent_ns += 5_000_000")
+    plain = run(copy_package(tmp_path / "one"), tmp_path / "cache", program)
+    late = run(copy_package(tmp_path / "two", edit), tmp_path / "cache", program)
     assert plain != late
     assert plain == run(tmp_path / "one", tmp_path / "cache", program)
 

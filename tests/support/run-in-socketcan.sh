@@ -176,6 +176,11 @@ run_in_guest() {
     mapfile -d '' directories </run/state/directories
     insmod "/usr/lib/uml/modules/$(uname -r)/kernel/fs/overlayfs/overlay.ko"
     mount -t overlay -o lowerdir=/,upperdir=/run/upper,workdir=/run/work overlay "$root"
+    # Root runs here, and machine code is taken only from a folder of one's own.
+    local setting
+    for setting in "${environment[@]}"; do
+        [[ $setting != EMULATOR_CACHE=?* || ! -d $root${setting#*=} ]] || chown -R 0:0 "$root${setting#*=}"
+    done
     mount -t proc proc "$root/proc"
     mount -t sysfs sysfs "$root/sys"
     mount -t devtmpfs devtmpfs "$root/dev"

@@ -1,0 +1,46 @@
+"""What is compiled beforehand, from nothing but the package, and what a person is told."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from emulator.core import compiled
+from emulator.plant.step import tick
+from emulator.stages import precompile
+from emulator.stages.precompile import compiling_first
+
+
+def test_with_nothing_kept_a_run_says_that_it_compiles_and_how_long(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("EMULATOR_CACHE", str(tmp_path))
+    for virtual in (False, True):
+        line = compiling_first(virtual=virtual)
+        assert line.startswith(f"compiling for this processor ({compiled.processor_name()})")
+        assert "one to two minutes" in line
+
+
+@pytest.mark.parametrize(
+    ("found", "said"),
+    [
+        ((True, True), ""),
+        ((False, True), "the code kept is for another processor, other libraries or settings; compiling"),
+        ((False, False), "compiling"),
+    ],
+)
+def test_what_is_kept_decides_what_is_said(
+    monkeypatch: pytest.MonkeyPatch, found: tuple[bool, bool], said: str
+) -> None:
+    monkeypatch.setattr(precompile, "kept", lambda function: found if function is tick else (True, True))
+    line = compiling_first(virtual=True)
+    assert line.startswith(said)
+    assert bool(line) == bool(said)
+
+
+def test_the_session_it_compiles_for_lies_in_the_package_and_is_sound() -> None:
+    session = precompile._session()
+    assert session.warnings == []
+    package = Path(precompile.__file__).parents[1]
+    assert all(Path(path).is_relative_to(package) for path in session.paths.values())
