@@ -26,27 +26,25 @@ from emulator.core.axes import quaternion_of, rotation_of
 from emulator.core.errors import ConfigError, Problem
 from emulator.core.frame_buffer import frame_buffer
 from emulator.core.random_streams import stream_start
-from emulator.core.signals import INDEX, TICK_NS, UNARMED_TICK
+from emulator.core.signals import (
+    ANALOGUE,
+    COMMAND,
+    GNSS_VALUES,
+    INDEX,
+    OUTPUT,
+    OUTPUT_VALUES,
+    OUTPUTS,
+    ROBOT_COMMANDS,
+    TICK_NS,
+    UNARMED_TICK,
+    measured_with,
+)
 from emulator.events.actuator_faults import actuators
 from emulator.events.progress import NEVER, ticks
 from emulator.events.sample_faults import PAST
-from emulator.plant.commands import N_ROBOT, ROBOT_SIGNALS, RobotFrames
+from emulator.plant.commands import N_ROBOT, RobotFrames
 from emulator.plant.events import sensor_of
-from emulator.plant.outputs import (
-    ANALOGUE,
-    OUTPUT_VALUES,
-    STREAM_NAMES,
-    V_ANALOGUE,
-    V_ENGINE,
-    V_FORCE,
-    V_GNSS_X,
-    V_HEARTBEAT,
-    V_LEAN,
-    V_PULSES,
-    V_RATE,
-    V_STEER,
-    V_WHEEL_FRONT,
-)
+from emulator.plant.outputs import STREAM_NAMES, analogue_truth
 from emulator.plant.plausibility import MONITORS
 from emulator.plant.records import MEMORY_DTYPE, RIG_DTYPE, RUN_DTYPE
 from emulator.plant.states import PERMISSIVES
@@ -63,12 +61,9 @@ from emulator.sensors.wheel_speed import MOST_INTERVALS, RING_DTYPE, tone_ring
 from emulator.vehicle.equilibrium import AIR_DENSITY, standing
 from emulator.vehicle.state import (
     ENGINE,
-    FORK,
     FRONT,
-    JOINT,
     N_U,
     REAR,
-    SWINGARM,
     U_AIR_DENSITY,
     U_GRIP_FRONT,
     U_GRIP_REAR,
@@ -84,20 +79,6 @@ from emulator.wire.nmea import longest_burst
 
 _TICK_S = TICK_NS * 1e-9
 _ROWS = 512  # frames on their way in or out in a tick, faults and floods included
-_GNSS_VALUES = (
-    "gnss_x_m",
-    "gnss_y_m",
-    "gnss_z_m",
-    "gnss_speed_m_s",
-    "gnss_course_rad",
-    "gnss_fix",
-    "gnss_fix_in_use",
-    "gnss_satellites",
-)
-_FAMILIES = (
-    *(V_WHEEL_FRONT, V_RATE, V_FORCE, V_LEAN, V_STEER, V_ENGINE, V_GNSS_X, V_HEARTBEAT, V_PULSES),
-    *range(V_ANALOGUE, V_ANALOGUE + len(ANALOGUE)),  # each its own: a frame left out draws nothing for others
-)
 
 
 def build_plant(session: Session) -> Plant:
@@ -147,7 +128,7 @@ def build_plant(session: Session) -> Plant:
     out["wire_ns"][:-1] = [wire_ns(rig, codec, name) for name in session.outputs]
     problems = []
     for o, name in enumerate(names):
-        signals = _GNSS_VALUES if name == "gnss" else codec.signals[codec.frame(name)]
+        signals = GNSS_VALUES if name == "gnss" else codec.signals[codec.frame(name)]
         out[o]["frame"] = -1 if name == "gnss" else codec.frame(name)
         if len(signals) > MOST_VALUES:
             text = f"expected at most {MOST_VALUES} signals in a frame, got {len(signals)}"
@@ -155,14 +136,14 @@ def build_plant(session: Session) -> Plant:
             continue
         families: list[int] = []
         for k, signal in enumerate(signals):
-            if signal not in OUTPUT_VALUES:
+            if signal not in OUTPUT:
                 text = f"expected one of {', '.join(OUTPUT_VALUES)}"
                 problems.append(Problem(rig.dbc, 1, 1, f"{name}.{signal}", text))
                 continue
-            out[o]["value_of"][k] = v = OUTPUT_VALUES.index(signal)
+            out[o]["value_of"][k] = v = OUTPUT[signal]
             if name != "gnss":
                 out[o]["absent"][k] = signal in rig.outputs[name].absent  # type: ignore[index]
-            first = max(f for f in _FAMILIES if f <= v)
+            first = measured_with(v)
             if first not in families:
                 families.append(first)
         out[o]["family"][: len(families)] = families
@@ -173,7 +154,7 @@ def build_plant(session: Session) -> Plant:
         is_robot=np.array([int(name in (*COMMAND_FRAMES, INPUT_FRAME)) for name in codec.frames], np.int64),
         alive=np.full(len(codec.frames), -1, np.int64),
         counts=np.zeros((len(codec.frames), 4), np.int64),
-        robot=np.full(len(ROBOT_SIGNALS), np.nan),
+        robot=np.full(len(ROBOT_COMMANDS), np.nan),
         values=np.zeros(codec.most_signals),
     )
     for f, name in enumerate(codec.frames):
@@ -183,12 +164,12 @@ def build_plant(session: Session) -> Plant:
                     robot.value_of[f, k] = N_ROBOT + PERMISSIVES.index(signal)
         if name in COMMAND_FRAMES:
             for k, signal in enumerate(codec.signals[f]):
-                if signal in ROBOT_SIGNALS:
-                    robot.value_of[f, k] = ROBOT_SIGNALS.index(signal)
+                if signal in COMMAND:
+                    robot.value_of[f, k] = COMMAND[signal]
                 else:
                     problems.append(
                         Problem(
-                            rig.dbc, 1, 1, f"{name}.{signal}", f"expected one of {', '.join(ROBOT_SIGNALS)}"
+                            rig.dbc, 1, 1, f"{name}.{signal}", f"expected one of {', '.join(ROBOT_COMMANDS)}"
                         )
                     )
     if problems:
@@ -271,7 +252,7 @@ def _rings(session: Session) -> NDArray[np.void]:
             resolution_m_s=config.resolution_m_s,
         )[0]
     carried = {s for name in session.outputs for s in session.codec.signals[session.codec.frame(name)]}
-    if carried & set(OUTPUT_VALUES[V_PULSES:V_ANALOGUE]):
+    if carried & {o.name for o in OUTPUTS if o.source == "wheel_pulses"}:
         rings[2:] = rings[:2]
     return rings
 
@@ -377,11 +358,8 @@ def _rig_record(session: Session, heading: float, x: NDArray[np.float64]) -> NDA
     r["fork_sigma"] = rig.sensors.fork_angle.noise_rad
     for k, name in enumerate(ANALOGUE):
         r["analogue"][k] = _analogue(rig.sensors.analogue.get(name))  # type: ignore[call-overload]
-    body = session.vehicle.body[0]
-    r["travel_at_rest"] = (
-        x[JOINT + FORK] + body["fork_design_travel"],
-        body["shock_lever"] * x[JOINT + SWINGARM] + body["shock_design_travel"],
-    )
+    at_rest = session.vehicle.body[0], x, np.zeros(N_U), actuators(), scratch()[0]
+    r["analogue_at_rest"] = [analogue_truth(k, *at_rest) for k in range(len(ANALOGUE))]
     gnss = rig.sensors.gnss
     r["antenna_position"] = gnss.antenna_position_m
     r["gnss_errors"], r["gnss_fix"] = _gnss_errors(gnss), FIX_QUALITY[gnss.fix]

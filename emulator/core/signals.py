@@ -1,10 +1,13 @@
-"""The one table of recorded quantities: name, unit and meaning of every column of ``signals.arrow``.
+"""All names by which values are known, one table each: recorded columns, robot commands, output values.
 
-A name is ``group.quantity_unit``. Groups: ``truth`` what the plant knows and the robot never gets;
-``actuator`` what acts on the bike after the actuator model; ``robot`` the last valid robot frames;
-``output`` the last value put on the wire, as the receiver decodes it; ``line`` the target path beside
+Whoever reads or writes one of these vectors takes its place from here, by name (``INDEX``, ``COMMAND``,
+``OUTPUT``, :func:`columns`, or a constant below); nobody counts. SI and radians; ISO 8855 axes, ENU world at
+the scenario's origin, heading from east, anticlockwise.
+
+A recorded column is named ``group.quantity_unit``. Groups: ``truth`` what the plant knows and the robot
+never gets; ``actuator`` what acts on the bike after the actuator model; ``robot`` the last valid robot
+frames; ``output`` the last value put on the wire, as the receiver decodes it; ``line`` the target path beside
 the bike; ``bench`` the state of the rig; ``loop`` timing (zero on the stepped clock).
-SI and radians; ISO 8855 axes, ENU world at the scenario's origin, heading from east, anticlockwise.
 """
 
 from __future__ import annotations
@@ -13,12 +16,103 @@ from typing import NamedTuple
 
 
 class Signal(NamedTuple):
-    """One recorded column."""
+    """One recorded column, or one value of the robot's frames."""
 
     name: str
     unit: str
     meaning: str
 
+
+class Output(NamedTuple):
+    """One value that a frame of the DBC, or the GNSS port, can carry under this name.
+
+    source    what measures it; values of one source are measured together, at one instant, except those of
+              ``analogue`` sensors: each is measured by a device of its own
+    recorded  whether it has a column ``output.NAME``
+    """
+
+    name: str
+    unit: str
+    meaning: str
+    source: str
+    recorded: bool = True
+
+
+COMMANDS: tuple[Signal, ...] = (
+    Signal("steering_torque_Nm", "N m", "commanded or measured steering torque"),
+    Signal("steering_angle_rad", "rad", "steering angle as the robot measures it"),
+    Signal("throttle", "1", "throttle command"),
+    Signal("front_brake_Pa", "Pa", "front brake pressure"),
+    Signal("rear_brake_Pa", "Pa", "rear brake pressure"),
+    Signal("clutch", "1", "clutch lever, 1 pulled"),
+    Signal("gear_request", "1", "gear the robot asks for"),
+    Signal("heartbeat", "1", "robot heartbeat counter"),
+    Signal("estimate_x_m", "m", "the robot's own estimate, same point and axes as truth.x_m"),
+    Signal("estimate_y_m", "m", "the same, north"),
+    Signal("estimate_heading_rad", "rad", "the same, heading"),
+    Signal("estimate_roll_rad", "rad", "the same, roll"),
+    Signal("estimate_speed_m_s", "m/s", "the same, speed"),
+)
+"""What the robot's frames can carry, by the names of the DBC; recorded as ``robot.NAME``."""
+
+OUTPUTS: tuple[Output, ...] = (
+    Output(
+        "wheel_front_m_s",
+        "m/s",
+        "front wheel speed times nominal radius; NaN while not available",
+        "wheel_speed",
+    ),
+    Output(
+        "wheel_rear_m_s",
+        "m/s",
+        "rear wheel speed times nominal radius; NaN while not available",
+        "wheel_speed",
+    ),
+    Output("rate_x_rad_s", "rad/s", "IMU angular rate", "imu_rates"),
+    Output("rate_y_rad_s", "rad/s", "IMU angular rate", "imu_rates"),
+    Output("rate_z_rad_s", "rad/s", "IMU angular rate", "imu_rates"),
+    Output("force_x_m_s2", "m/s2", "IMU specific force", "imu_force"),
+    Output("force_y_m_s2", "m/s2", "IMU specific force", "imu_force"),
+    Output("force_z_m_s2", "m/s2", "IMU specific force, +9.81 level and at rest", "imu_force"),
+    Output("lean_rad", "rad", "lean sensor", "lean"),
+    Output("steering_angle_rad", "rad", "fork angle sensor", "fork_angle"),
+    Output("steering_rate_rad_s", "rad/s", "its rate", "fork_angle", recorded=False),
+    Output("engine_rad_s", "rad/s", "engine speed", "engine"),
+    Output("gear", "1", "gear indicator", "engine"),
+    Output("throttle", "1", "throttle opening as the engine control unit says", "engine", recorded=False),
+    Output("throttle_position", "1", "throttle position sensor, 0 closed, 1 fully open", "analogue"),
+    Output("clutch_position", "1", "clutch lever position sensor, 1 pulled", "analogue"),
+    Output("front_brake_line_Pa", "Pa", "front brake pressure sensor", "analogue"),
+    Output("rear_brake_line_Pa", "Pa", "rear brake pressure sensor", "analogue"),
+    Output("fork_travel_m", "m", "fork stroke sensor, from full extension", "analogue"),
+    Output("shock_travel_m", "m", "shock absorber's stroke sensor, from full extension", "analogue"),
+    Output("chain_torque_Nm", "N m", "torque of the chain on the rear wheel, driving positive", "analogue"),
+    Output("gnss_x_m", "m", "last GNSS fix sent, east of the origin (antenna)", "gnss"),
+    Output("gnss_y_m", "m", "the same, north", "gnss"),
+    Output("gnss_z_m", "m", "the same, up", "gnss", recorded=False),
+    Output("gnss_speed_m_s", "m/s", "speed over ground in the last fix", "gnss"),
+    Output("gnss_course_rad", "rad", "course over ground, from north, clockwise", "gnss", recorded=False),
+    Output(
+        "gnss_fix", "1", "fix quality as in GGA: 0 none, 1 single, 2 differential, 4 fixed, 5 float", "gnss"
+    ),
+    Output("gnss_fix_in_use", "1", "the quality the receiver has", "gnss", recorded=False),
+    Output("gnss_satellites", "1", "satellites in use", "gnss", recorded=False),
+    Output("heartbeat", "1", "counts the bench's state frames", "bench", recorded=False),
+    Output("state", "1", "as bench.state", "bench", recorded=False),
+    Output("trip_reason", "1", "as bench.trip_reason", "bench", recorded=False),
+    Output("emulated", "1", "1: these signals are emulated", "bench", recorded=False),
+    Output("scenario_time_s", "s", "since the ride started", "bench", recorded=False),
+    Output("wheel_front_hz", "Hz", "edges of the tone ring", "wheel_pulses", recorded=False),
+    Output("wheel_rear_hz", "Hz", "the same, rear", "wheel_pulses", recorded=False),
+    Output("wheel_front_edges", "1", "edges counted, wrapping", "wheel_pulses", recorded=False),
+    Output("wheel_rear_edges", "1", "the same, rear", "wheel_pulses", recorded=False),
+    Output("wheel_front_edge_age_s", "s", "since the last edge", "wheel_pulses", recorded=False),
+    Output("wheel_rear_edge_age_s", "s", "the same, rear", "wheel_pulses", recorded=False),
+)
+"""What the bench's frames and the GNSS port can carry, by the names of the DBC.
+
+``gnss_fix`` is the quality the receiver says, which a fault may change; ``gnss_fix_in_use`` the one it has.
+"""
 
 SIGNALS: tuple[Signal, ...] = (
     Signal("truth.x_m", "m", "east of the main frame's origin, which is at the rear contact when upright"),
@@ -62,46 +156,8 @@ SIGNALS: tuple[Signal, ...] = (
     Signal("actuator.front_brake_Pa", "Pa", "front brake line pressure"),
     Signal("actuator.rear_brake_Pa", "Pa", "rear brake line pressure"),
     Signal("actuator.clutch", "1", "clutch lever, 0 released (engaged) to 1 pulled"),
-    Signal("robot.steering_torque_Nm", "N m", "commanded or measured steering torque"),
-    Signal("robot.steering_angle_rad", "rad", "steering angle as the robot measures it"),
-    Signal("robot.throttle", "1", "throttle command"),
-    Signal("robot.front_brake_Pa", "Pa", "front brake pressure"),
-    Signal("robot.rear_brake_Pa", "Pa", "rear brake pressure"),
-    Signal("robot.clutch", "1", "clutch lever, 1 pulled"),
-    Signal("robot.gear_request", "1", "gear the robot asks for"),
-    Signal("robot.heartbeat", "1", "robot heartbeat counter"),
-    Signal("robot.estimate_x_m", "m", "the robot's own estimate, same point and axes as truth.x_m"),
-    Signal("robot.estimate_y_m", "m", "the same, north"),
-    Signal("robot.estimate_heading_rad", "rad", "the same, heading"),
-    Signal("robot.estimate_roll_rad", "rad", "the same, roll"),
-    Signal("robot.estimate_speed_m_s", "m/s", "the same, speed"),
-    Signal(
-        "output.wheel_front_m_s", "m/s", "front wheel speed times nominal radius; NaN while not available"
-    ),
-    Signal("output.wheel_rear_m_s", "m/s", "rear wheel speed times nominal radius; NaN while not available"),
-    Signal("output.rate_x_rad_s", "rad/s", "IMU angular rate"),
-    Signal("output.rate_y_rad_s", "rad/s", "IMU angular rate"),
-    Signal("output.rate_z_rad_s", "rad/s", "IMU angular rate"),
-    Signal("output.force_x_m_s2", "m/s2", "IMU specific force"),
-    Signal("output.force_y_m_s2", "m/s2", "IMU specific force"),
-    Signal("output.force_z_m_s2", "m/s2", "IMU specific force, +9.81 level and at rest"),
-    Signal("output.lean_rad", "rad", "lean sensor"),
-    Signal("output.steering_angle_rad", "rad", "fork angle sensor"),
-    Signal("output.engine_rad_s", "rad/s", "engine speed"),
-    Signal("output.gear", "1", "gear indicator"),
-    Signal("output.throttle_position", "1", "throttle position sensor, 0 closed, 1 fully open"),
-    Signal("output.clutch_position", "1", "clutch lever position sensor, 1 pulled"),
-    Signal("output.front_brake_line_Pa", "Pa", "front brake pressure sensor"),
-    Signal("output.rear_brake_line_Pa", "Pa", "rear brake pressure sensor"),
-    Signal("output.fork_travel_m", "m", "fork stroke sensor, from full extension"),
-    Signal("output.shock_travel_m", "m", "shock absorber's stroke sensor, from full extension"),
-    Signal("output.chain_torque_Nm", "N m", "torque of the chain on the rear wheel, driving positive"),
-    Signal("output.gnss_x_m", "m", "last GNSS fix sent, east of the origin (antenna)"),
-    Signal("output.gnss_y_m", "m", "the same, north"),
-    Signal("output.gnss_speed_m_s", "m/s", "speed over ground in the last fix"),
-    Signal(
-        "output.gnss_fix", "1", "fix quality as in GGA: 0 none, 1 single, 2 differential, 4 fixed, 5 float"
-    ),
+    *(Signal(f"robot.{c.name}", c.unit, c.meaning) for c in COMMANDS),
+    *(Signal(f"output.{o.name}", o.unit, o.meaning) for o in OUTPUTS if o.recorded),
     Signal("line.station_m", "m", "station of the nearest point of the target path, laps added up"),
     Signal("line.offset_m", "m", "signed distance from the target path, positive to its left"),
     Signal("line.target_speed_m_s", "m/s", "target speed at that station"),
@@ -113,6 +169,70 @@ SIGNALS: tuple[Signal, ...] = (
     Signal("loop.lateness_us", "us", "wake-up after the tick's deadline"),
     Signal("loop.compute_us", "us", "time spent in the tick before this one"),
 )
+"""Columns of ``signals.arrow``."""
+
+OUTPUT_VALUES: tuple[str, ...] = tuple(o.name for o in OUTPUTS)
+"""Names of the output values, in their order."""
+ROBOT_COMMANDS: tuple[str, ...] = tuple(c.name for c in COMMANDS)
+"""Names of the robot's values, in their order."""
+ANALOGUE: tuple[str, ...] = tuple(o.name for o in OUTPUTS if o.source == "analogue")
+"""Output values of sensors with one value (emulator.sensors.analogue)."""
+GNSS_VALUES: tuple[str, ...] = tuple(o.name for o in OUTPUTS if o.source == "gnss")
+"""Output values of an epoch of the receiver."""
+
+INDEX: dict[str, int] = {signal.name: i for i, signal in enumerate(SIGNALS)}
+"""Column number by name."""
+OUTPUT: dict[str, int] = {name: i for i, name in enumerate(OUTPUT_VALUES)}
+"""Place by name among the output values."""
+COMMAND: dict[str, int] = {name: i for i, name in enumerate(ROBOT_COMMANDS)}
+"""Place by name among the robot's values."""
+
+
+def columns(*names: str) -> tuple[int, ...]:
+    """Column numbers of these signals. KeyError for a name that is none."""
+    return tuple(INDEX[name] for name in names)
+
+
+def beside(places: dict[str, int], *names: str) -> int:
+    """Place of the first of these names, which have to follow each other in the table: a vector in parts."""
+    first = places[names[0]]
+    if [places[name] for name in names] != list(range(first, first + len(names))):
+        raise ValueError(f"{', '.join(names)} don't stand beside each other")
+    return first
+
+
+def measured_with(value: int) -> int:
+    """Place of the first output value that is measured together with this one."""
+    source = OUTPUTS[value].source
+    return value if source == "analogue" else next(i for i, o in enumerate(OUTPUTS) if o.source == source)
+
+
+# Compiled code needs whole numbers: the places it uses, by name. Vectors and pairs start at the first.
+R_STEER_TORQUE, R_STEER_ANGLE = COMMAND["steering_torque_Nm"], COMMAND["steering_angle_rad"]
+R_THROTTLE, R_CLUTCH = COMMAND["throttle"], COMMAND["clutch"]
+R_FRONT_BRAKE, R_REAR_BRAKE = COMMAND["front_brake_Pa"], COMMAND["rear_brake_Pa"]
+R_GEAR, R_HEARTBEAT = COMMAND["gear_request"], COMMAND["heartbeat"]
+R_X, R_Y = COMMAND["estimate_x_m"], COMMAND["estimate_y_m"]
+R_HEADING, R_ROLL = COMMAND["estimate_heading_rad"], COMMAND["estimate_roll_rad"]
+R_SPEED = COMMAND["estimate_speed_m_s"]
+
+V_WHEELS = beside(OUTPUT, "wheel_front_m_s", "wheel_rear_m_s")
+V_RATE = beside(OUTPUT, "rate_x_rad_s", "rate_y_rad_s", "rate_z_rad_s")
+V_FORCE = beside(OUTPUT, "force_x_m_s2", "force_y_m_s2", "force_z_m_s2")
+V_LEAN = OUTPUT["lean_rad"]
+V_STEER, V_STEER_RATE = OUTPUT["steering_angle_rad"], OUTPUT["steering_rate_rad_s"]
+V_ENGINE, V_GEAR, V_THROTTLE = OUTPUT["engine_rad_s"], OUTPUT["gear"], OUTPUT["throttle"]
+V_ANALOGUE = beside(OUTPUT, *ANALOGUE)
+V_GNSS = beside(OUTPUT, *GNSS_VALUES)
+V_GNSS_X, V_GNSS_Y, V_GNSS_Z = OUTPUT["gnss_x_m"], OUTPUT["gnss_y_m"], OUTPUT["gnss_z_m"]
+V_GNSS_SPEED, V_GNSS_COURSE = OUTPUT["gnss_speed_m_s"], OUTPUT["gnss_course_rad"]
+V_GNSS_FIX, V_GNSS_IN_USE = OUTPUT["gnss_fix"], OUTPUT["gnss_fix_in_use"]
+V_GNSS_SATELLITES = OUTPUT["gnss_satellites"]
+V_HEARTBEAT, V_STATE, V_TRIP = OUTPUT["heartbeat"], OUTPUT["state"], OUTPUT["trip_reason"]
+V_EMULATED, V_TIME = OUTPUT["emulated"], OUTPUT["scenario_time_s"]
+V_PULSE_FREQUENCY = beside(OUTPUT, "wheel_front_hz", "wheel_rear_hz")
+V_PULSE_COUNT = beside(OUTPUT, "wheel_front_edges", "wheel_rear_edges")
+V_PULSE_AGE = beside(OUTPUT, "wheel_front_edge_age_s", "wheel_rear_edge_age_s")
 
 FORMER_SIGNALS = {"bench.fault_active": "bench.events_active"}
 """What signals were called in the version before, and what they are called now: old records hold these."""
@@ -130,6 +250,3 @@ UNARMED_TICK = -1_000_000_000
 """Scenario ticks count up from here while nobody knows when the ride starts; nothing is recorded then."""
 BEFORE_ARMING_TICK = -2_000
 """Tick that events from before arming are recorded under; armed ticks are later than this."""
-
-INDEX: dict[str, int] = {signal.name: i for i, signal in enumerate(SIGNALS)}
-"""Column number by name."""

@@ -9,7 +9,16 @@ from numpy.typing import NDArray
 
 from emulator.core.compiled import Record, jit
 from emulator.core.frame_buffer import FrameBuffer
-from emulator.core.signals import SIGNALS
+from emulator.core.signals import (
+    R_CLUTCH,
+    R_FRONT_BRAKE,
+    R_HEARTBEAT,
+    R_REAR_BRAKE,
+    R_STEER_ANGLE,
+    R_STEER_TORQUE,
+    R_THROTTLE,
+    ROBOT_COMMANDS,
+)
 from emulator.events.actuator_faults import CLUTCH, FRONT_BRAKE, REAR_BRAKE, STEERING, THROTTLE, move
 from emulator.plant.states import say_permissive
 from emulator.vehicle.state import (
@@ -26,25 +35,7 @@ from emulator.vehicle.state import (
 )
 from emulator.wire.can_frames import FrameCodec, check, find, unpack
 
-ROBOT_SIGNALS = tuple(s.name.removeprefix("robot.") for s in SIGNALS if s.name.startswith("robot."))
-"""Names the robot's frames may carry, in the order of the ``robot`` vector."""
-N_ROBOT = len(ROBOT_SIGNALS)
-
-(
-    R_STEER_TORQUE,
-    R_STEER_ANGLE,
-    R_THROTTLE,
-    R_FRONT_BRAKE,
-    R_REAR_BRAKE,
-    R_CLUTCH,
-    R_GEAR,
-    R_HEARTBEAT,
-    R_X,
-    R_Y,
-    R_HEADING,
-    R_ROLL,
-    R_SPEED,
-) = range(13)
+N_ROBOT = len(ROBOT_COMMANDS)
 
 ACCEPTED, LOST, REPEATED, DAMAGED = range(4)
 """Columns of the frame counts."""
@@ -62,7 +53,7 @@ class RobotFrames(NamedTuple):
     is_robot  (F,)    1 if the robot or the bench sends this frame
     alive     (F,)    last alive counter, -1 before the first
     counts    (F, 4)  accepted, lost, repeated, damaged
-    robot     (13,)   last valid values, ROBOT_SIGNALS; NaN before the first
+    robot     (13,)   last valid values, ROBOT_COMMANDS; NaN before the first
     values    (K,)    scratch
     """
 

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.compiled import Record, jit
-from emulator.core.signals import EVENT_BITS, RUNNING, TICK_NS
+from emulator.core.signals import EVENT_BITS, OUTPUTS, RUNNING, TICK_NS
 from emulator.events.actuator_faults import apply_fault, intact
 from emulator.events.bus_faults import disturb_bus
 from emulator.events.gearbox_faults import disturb_shifts
@@ -34,17 +34,6 @@ from emulator.events.surface_events import grip_left, gust
 from emulator.events.table import ACTUATOR, BUS, GEARBOX, GNSS, GRIP, GUST, MARK, RESTART
 from emulator.events.trigger import again, evaluate
 from emulator.plant.fall_causes import emit_event
-from emulator.plant.outputs import (
-    V_ANALOGUE,
-    V_ENGINE,
-    V_GNSS_X,
-    V_HEARTBEAT,
-    V_LEAN,
-    V_PULSES,
-    V_RATE,
-    V_STEER,
-    V_WHEEL_FRONT,
-)
 from emulator.plant.states import EV_BEGAN, EV_ENDED, EV_SPARED
 from emulator.road.line import Line, cover
 from emulator.sensors.gnss_fix import allowed, climb, fix_in_use, hold
@@ -54,23 +43,14 @@ SENSOR_GNSS = DEVICES.index("gnss")
 SENSOR_IMU, SENSOR_LEAN = DEVICES.index("imu"), DEVICES.index("lean")
 """Bits of the masks of devices (emulator.events.power_faults)."""
 
-_FROM = (
-    (V_ANALOGUE, "analogue"),
-    (V_PULSES, "wheel_pulses"),
-    (V_HEARTBEAT, ""),
-    (V_GNSS_X, "gnss"),
-    (V_ENGINE, "engine"),
-    (V_STEER, "fork_angle"),
-    (V_LEAN, "lean"),
-    (V_RATE, "imu"),
-    (V_WHEEL_FRONT, "wheel_speed"),
-)
+_DEVICES = {"imu_rates": "imu", "imu_force": "imu"}
+"""Device of a source (emulator.core.signals.OUTPUTS) where it has another name."""
 
 
 def sensor_of(value: int) -> int:
-    """Bit of the device that an output value (plant.sensing) comes from; 0: the bench itself."""
-    name = next(name for first, name in _FROM if value >= first)
-    return 1 << DEVICES.index(name) if name else 0
+    """Bit of the device that an output value comes from; 0: the bench itself."""
+    source = OUTPUTS[value].source
+    return 0 if source == "bench" else 1 << DEVICES.index(_DEVICES.get(source, source))
 
 
 @jit

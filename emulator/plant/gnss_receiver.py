@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.compiled import jit
-from emulator.plant.outputs import (
+from emulator.core.signals import (
     V_GNSS_COURSE,
     V_GNSS_FIX,
     V_GNSS_IN_USE,

@@ -10,6 +10,30 @@ from numpy.typing import NDArray
 from emulator.core.axes import Vec3, rotate, rotate_back
 from emulator.core.compiled import Record, jit
 from emulator.core.random_streams import normal, step_gauss_markov
+from emulator.core.signals import (
+    ANALOGUE,
+    V_ANALOGUE,
+    V_ENGINE,
+    V_FORCE,
+    V_GEAR,
+    V_GNSS_COURSE,
+    V_GNSS_FIX,
+    V_GNSS_IN_USE,
+    V_GNSS_SATELLITES,
+    V_GNSS_SPEED,
+    V_GNSS_X,
+    V_GNSS_Y,
+    V_GNSS_Z,
+    V_LEAN,
+    V_PULSE_AGE,
+    V_PULSE_COUNT,
+    V_PULSE_FREQUENCY,
+    V_RATE,
+    V_STEER,
+    V_STEER_RATE,
+    V_THROTTLE,
+    V_WHEELS,
+)
 from emulator.events.actuator_faults import FRONT_BRAKE, REAR_BRAKE
 from emulator.events.gnss_faults import position_bias
 from emulator.events.table import GNSS
@@ -47,18 +71,11 @@ from emulator.vehicle.state import (
     Scratch,
 )
 
-ANALOGUE = (
-    "throttle_position",
-    "clutch_position",
-    "front_brake_line_Pa",
-    "rear_brake_line_Pa",
-    "fork_travel_m",
-    "shock_travel_m",
-    "chain_torque_Nm",
-)
-"""Signals of sensors with one value (emulator.sensors.analogue), as outputs name them."""
 _SENSORS = len(ANALOGUE)
-A_THROTTLE, A_CLUTCH, A_FRONT_BRAKE, A_REAR_BRAKE, A_FORK, A_SHOCK, A_CHAIN = range(_SENSORS)
+A_THROTTLE, A_CLUTCH = ANALOGUE.index("throttle_position"), ANALOGUE.index("clutch_position")
+A_FRONT_BRAKE, A_REAR_BRAKE = ANALOGUE.index("front_brake_line_Pa"), ANALOGUE.index("rear_brake_line_Pa")
+A_FORK, A_SHOCK = ANALOGUE.index("fork_travel_m"), ANALOGUE.index("shock_travel_m")
+A_CHAIN = ANALOGUE.index("chain_torque_Nm")
 
 # Clean senses, before noise: wheel spins, IMU, lean (filtered), fork, engine, antenna in W, analogue ones.
 S_WHEEL_FRONT, S_WHEEL_REAR, S_RATE, S_FORCE = 0, 1, 2, 5
@@ -66,84 +83,6 @@ S_LEAN, S_STEER, S_STEER_RATE, S_ENGINE, S_GEAR, S_THROTTLE = 8, 9, 10, 11, 12, 
 S_ANTENNA, S_ANTENNA_VELOCITY = 14, 17
 S_ANALOGUE = 20
 N_SENSES = S_ANALOGUE + _SENSORS
-
-OUTPUT_VALUES = (
-    "wheel_front_m_s",
-    "wheel_rear_m_s",
-    "rate_x_rad_s",
-    "rate_y_rad_s",
-    "rate_z_rad_s",
-    "force_x_m_s2",
-    "force_y_m_s2",
-    "force_z_m_s2",
-    "lean_rad",
-    "steering_angle_rad",
-    "steering_rate_rad_s",
-    "engine_rad_s",
-    "gear",
-    "throttle",
-    "gnss_x_m",
-    "gnss_y_m",
-    "gnss_z_m",
-    "gnss_speed_m_s",
-    "gnss_course_rad",
-    "gnss_fix",
-    "gnss_fix_in_use",
-    "gnss_satellites",
-    "heartbeat",
-    "state",
-    "trip_reason",
-    "emulated",
-    "scenario_time_s",
-    "wheel_front_hz",
-    "wheel_rear_hz",
-    "wheel_front_edges",
-    "wheel_rear_edges",
-    "wheel_front_edge_age_s",
-    "wheel_rear_edge_age_s",
-    *ANALOGUE,
-)
-"""Everything an output frame or the GNSS port can carry; DBC signal names are these.
-
-``gnss_fix`` is the quality the receiver says, which a fault may change; ``gnss_fix_in_use`` the one it has.
-"""
-
-(
-    V_WHEEL_FRONT,
-    V_WHEEL_REAR,
-    V_RATE,
-    _,
-    _,
-    V_FORCE,
-    _,
-    _,
-    V_LEAN,
-    V_STEER,
-    V_STEER_RATE,
-    V_ENGINE,
-    V_GEAR,
-    V_THROTTLE,
-    V_GNSS_X,
-    V_GNSS_Y,
-    V_GNSS_Z,
-    V_GNSS_SPEED,
-    V_GNSS_COURSE,
-    V_GNSS_FIX,
-    V_GNSS_IN_USE,
-    V_GNSS_SATELLITES,
-    V_HEARTBEAT,
-    V_STATE,
-    V_TRIP,
-    V_EMULATED,
-    V_TIME,
-    V_PULSES,
-    _,
-    _,
-    _,
-    _,
-    _,
-    V_ANALOGUE,
-) = range(len(OUTPUT_VALUES) - len(ANALOGUE) + 1)
 
 STREAM_NAMES = (
     *("wheel_front", "wheel_rear", "imu_rates", "imu_force", "lean", "fork", "gnss", "gnss_speed"),
@@ -244,6 +183,36 @@ def sense_lean(
 
 
 @jit
+def analogue_truth(
+    k: int,
+    body: Record,
+    x: NDArray[np.float64],
+    u: NDArray[np.float64],
+    actuators: NDArray[np.void],
+    s: Scratch,
+) -> float:
+    """What analogue sensor ``k``, a place in ANALOGUE, would show if it were perfect, in its signal's unit.
+
+    Travels are strokes [m] from full extension, of one fork leg and of the shock absorber itself.
+    """
+    if k == A_THROTTLE:
+        return u[U_THROTTLE]
+    if k == A_CLUTCH:
+        return u[U_CLUTCH]
+    if k == A_FRONT_BRAKE:
+        return actuators[FRONT_BRAKE].delivered
+    if k == A_REAR_BRAKE:
+        return actuators[REAR_BRAKE].delivered
+    if k == A_FORK:
+        return x[JOINT + FORK] + body.fork_design_travel
+    if k == A_SHOCK:
+        return body.shock_lever * x[JOINT + SWINGARM] + body.shock_design_travel
+    if k == A_CHAIN:
+        return s.chain_torque
+    return math.nan
+
+
+@jit
 def sense_analogue(
     c: Record,
     r: Record,
@@ -254,25 +223,9 @@ def sense_analogue(
     s: Scratch,
     senses: NDArray[np.float64],
 ) -> None:
-    """What stands behind the readings of the analogue sensors into ``senses``; every tick.
-
-    Travels are strokes [m] from full extension, of one fork leg and of the shock absorber itself.
-    """
+    """What stands behind the readings of the analogue sensors into ``senses``; every tick."""
     for k in range(_SENSORS):
-        if k == A_THROTTLE:
-            true = u[U_THROTTLE]
-        elif k == A_CLUTCH:
-            true = u[U_CLUTCH]
-        elif k == A_FRONT_BRAKE:
-            true = actuators[FRONT_BRAKE].delivered
-        elif k == A_REAR_BRAKE:
-            true = actuators[REAR_BRAKE].delivered
-        elif k == A_FORK:
-            true = x[JOINT + FORK] + body.fork_design_travel
-        elif k == A_SHOCK:
-            true = body.shock_lever * x[JOINT + SWINGARM] + body.shock_design_travel
-        else:
-            true = s.chain_torque
+        true = analogue_truth(k, body, x, u, actuators, s)
         r.analogue[k] = analogue.lagged(r.analogue[k], true, c.analogue[k, 1])
         senses[S_ANALOGUE + k] = r.analogue[k]
 
@@ -287,8 +240,8 @@ def to_rest(
         senses[k] = keep * held[k]
     senses[S_FORCE + 2] += share * gravity
     senses[S_GEAR] = held[S_GEAR]
-    senses[S_ANALOGUE + A_FORK] += share * c.travel_at_rest[0]
-    senses[S_ANALOGUE + A_SHOCK] += share * c.travel_at_rest[1]
+    for k in range(_SENSORS):
+        senses[S_ANALOGUE + k] += share * c.analogue_at_rest[k]
     for k in range(3):
         senses[S_ANTENNA + k] = held[S_ANTENNA + k]
 
@@ -335,15 +288,15 @@ def measure(
     first: int,
     v: NDArray[np.float64],
 ) -> None:
-    """One instance of the family of outputs that begins at value ``first``: senses plus noise into ``v``."""
-    if first in (V_WHEEL_FRONT, V_WHEEL_REAR):
+    """One instance of what is measured together with output value ``first``: senses plus noise into ``v``."""
+    if first == V_WHEELS:
         for k in range(2):
             if rings[k].teeth > 0:
-                v[V_WHEEL_FRONT + k] = wheel_speed(rings[k])
+                v[V_WHEELS + k] = wheel_speed(rings[k])
                 continue
             value = senses[S_WHEEL_FRONT + k] * tyre[FRONT if k == 0 else REAR].radius
             value = abs(value) + c.wheel_sigma * normal(streams, N_WHEEL_FRONT + k)
-            v[V_WHEEL_FRONT + k] = value if value > c.wheel_lowest else 0.0
+            v[V_WHEELS + k] = value if value > c.wheel_lowest else 0.0
     elif first == V_RATE:
         for k in range(3):
             v[V_RATE + k] = reading(imu[0], RATES, k, streams)
@@ -355,16 +308,16 @@ def measure(
     elif first == V_STEER:
         v[V_STEER] = senses[S_STEER] + c.fork_sigma * normal(streams, N_FORK)
         v[V_STEER_RATE] = senses[S_STEER_RATE]
-    elif first in (V_ENGINE, V_GEAR):
+    elif first == V_ENGINE:
         v[V_ENGINE] = max(0.0, senses[S_ENGINE])
         v[V_GEAR] = senses[S_GEAR]
         v[V_THROTTLE] = senses[S_THROTTLE]
-    elif first == V_PULSES:
+    elif first == V_PULSE_FREQUENCY:
         for k in range(2):
-            v[V_PULSES + k] = edge_frequency(rings[2 + k])
-            v[V_PULSES + 2 + k] = edge_count(rings[2 + k])
-            v[V_PULSES + 4 + k] = edge_age(rings[2 + k])
-    elif first >= V_ANALOGUE:
+            v[V_PULSE_FREQUENCY + k] = edge_frequency(rings[2 + k])
+            v[V_PULSE_COUNT + k] = edge_count(rings[2 + k])
+            v[V_PULSE_AGE + k] = edge_age(rings[2 + k])
+    elif V_ANALOGUE <= first < V_ANALOGUE + _SENSORS:
         k = first - V_ANALOGUE
         v[first] = analogue.reading(c.analogue[k], senses[S_ANALOGUE + k], streams, N_ANALOGUE + k)
 
@@ -412,5 +365,4 @@ def measure_gnss(
     v[V_GNSS_FIX] = v[V_GNSS_IN_USE] = quality
     v[V_GNSS_SATELLITES] = r.gnss_in_use
     if quality == 0:
-        for k in range(V_GNSS_X, V_GNSS_FIX):
-            v[k] = math.nan
+        v[V_GNSS_X] = v[V_GNSS_Y] = v[V_GNSS_Z] = v[V_GNSS_SPEED] = v[V_GNSS_COURSE] = math.nan

@@ -19,7 +19,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.compiled import Record, jit
-from emulator.core.signals import INDEX, SIGNALS
+from emulator.core.signals import (
+    R_CLUTCH,
+    R_FRONT_BRAKE,
+    R_REAR_BRAKE,
+    R_ROLL,
+    R_SPEED,
+    R_STEER_ANGLE,
+    R_STEER_TORQUE,
+    R_THROTTLE,
+    columns,
+)
 
 MONITORS = ("command_limit", "command_rate", "steering_angle", "lean_estimate", "speed_estimate")
 N_MONITORS = len(MONITORS)
@@ -27,13 +37,7 @@ COMMAND_LIMIT, COMMAND_RATE, STEERING_ANGLE, LEAN_ESTIMATE, SPEED_ESTIMATE = ran
 LIMITED = ("steering torque", "throttle", "front brake", "rear brake", "clutch")
 """Commands with a limit; what command_limit tells is a place in this."""
 
-_ROBOT = tuple(s.name for s in SIGNALS if s.name.startswith("robot."))
-_TORQUE, _THROTTLE = _ROBOT.index("robot.steering_torque_Nm"), _ROBOT.index("robot.throttle")
-_FRONT, _REAR = _ROBOT.index("robot.front_brake_Pa"), _ROBOT.index("robot.rear_brake_Pa")
-_CLUTCH, _ANGLE = _ROBOT.index("robot.clutch"), _ROBOT.index("robot.steering_angle_rad")
-_ROLL, _SPEED = _ROBOT.index("robot.estimate_roll_rad"), _ROBOT.index("robot.estimate_speed_m_s")
-_TRUE_ANGLE, _TRUE_ROLL = INDEX["truth.steer_rad"], INDEX["truth.roll_rad"]
-_TRUE_SPEED = INDEX["truth.speed_m_s"]
+_TRUE_ANGLE, _TRUE_ROLL, _TRUE_SPEED = columns("truth.steer_rad", "truth.roll_rad", "truth.speed_m_s")
 _ROUNDING = 1.0 + 1e-9  # a command on the limit has gone through the DBC's factor
 
 
@@ -45,15 +49,15 @@ def beyond_limit(c: Record, robot: NDArray[np.float64]) -> int:
     robot  (13,) last valid values from the robot, SI; NaN before the first
     Limits are symmetric for torque, from 0 for the rest; torque only counts where it drives the steering.
     """
-    if c.angle_driven == 0 and abs(robot[_TORQUE]) > c.steer_limit * _ROUNDING:
+    if c.angle_driven == 0 and abs(robot[R_STEER_TORQUE]) > c.steer_limit * _ROUNDING:
         return 0
-    if robot[_THROTTLE] > _ROUNDING or robot[_THROTTLE] < 0.0:
+    if robot[R_THROTTLE] > _ROUNDING or robot[R_THROTTLE] < 0.0:
         return 1
-    if robot[_FRONT] > c.front_brake_limit * _ROUNDING or robot[_FRONT] < 0.0:
+    if robot[R_FRONT_BRAKE] > c.front_brake_limit * _ROUNDING or robot[R_FRONT_BRAKE] < 0.0:
         return 2
-    if robot[_REAR] > c.rear_brake_limit * _ROUNDING or robot[_REAR] < 0.0:
+    if robot[R_REAR_BRAKE] > c.rear_brake_limit * _ROUNDING or robot[R_REAR_BRAKE] < 0.0:
         return 3
-    if robot[_CLUTCH] > _ROUNDING or robot[_CLUTCH] < 0.0:
+    if robot[R_CLUTCH] > _ROUNDING or robot[R_CLUTCH] < 0.0:
         return 4
     return -1
 
@@ -61,9 +65,9 @@ def beyond_limit(c: Record, robot: NDArray[np.float64]) -> int:
 @jit
 def beyond_rate(c: Record, robot: NDArray[np.float64], torque: float) -> bool:
     """Whether the steering actuator, at ``torque`` [N m], runs at its rate limit to follow what is asked."""
-    if c.angle_driven != 0 or np.isnan(robot[_TORQUE]):
+    if c.angle_driven != 0 or np.isnan(robot[R_STEER_TORQUE]):
         return False
-    commanded = min(c.steer_limit, max(-c.steer_limit, robot[_TORQUE]))
+    commanded = min(c.steer_limit, max(-c.steer_limit, robot[R_STEER_TORQUE]))
     return bool(abs(c.steer_gain * (commanded - torque)) > c.steer_step * _ROUNDING)
 
 
@@ -76,10 +80,10 @@ def off(robot: NDArray[np.float64], row: NDArray[np.float64], which: int) -> flo
     NaN while the robot never sent it.
     """
     if which == STEERING_ANGLE:
-        return float(robot[_ANGLE] - row[_TRUE_ANGLE])
+        return float(robot[R_STEER_ANGLE] - row[_TRUE_ANGLE])
     if which == LEAN_ESTIMATE:
-        return float(robot[_ROLL] - row[_TRUE_ROLL])
-    return float(robot[_SPEED] - row[_TRUE_SPEED])
+        return float(robot[R_ROLL] - row[_TRUE_ROLL])
+    return float(robot[R_SPEED] - row[_TRUE_SPEED])
 
 
 @jit

@@ -18,9 +18,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.compiled import Record, jit
+from emulator.core.signals import V_WHEELS
 from emulator.events.sample_faults import edge_fault
 from emulator.events.table import FAULT
-from emulator.plant.outputs import S_WHEEL_FRONT, V_WHEEL_FRONT
+from emulator.plant.outputs import S_WHEEL_FRONT
 from emulator.sensors.wheel_speed import bring_to_rest, turn
 
 
@@ -46,7 +47,7 @@ def turn_pulses(
         rate = senses[S_WHEEL_FRONT + k]
         for i in range(events.shape[0]):
             e = events[i]
-            if e.kind != FAULT or e.signal != V_WHEEL_FRONT + k:
+            if e.kind != FAULT or e.signal != V_WHEELS + k:
                 continue
             speed = edge_fault(e, abs(rate) * ring.radius, past[i, 1], run.scenario_tick, share, streams)
             if speed >= 0.0:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from emulator.core.signals import SIGNALS
-from emulator.plant.outputs import ANALOGUE, N_SENSES, OUTPUT_VALUES
+from emulator.core.signals import ANALOGUE, OUTPUTS, SIGNALS
+from emulator.plant.outputs import N_SENSES
 from emulator.plant.plausibility import N_MONITORS
 from emulator.plant.states import N_PERMISSIVES
 from emulator.sensors.analogue import Analogue
@@ -35,7 +35,7 @@ RIG_DTYPE = np.dtype(
         ("wheel_lowest", np.float64),  # [m/s]
         ("fork_sigma", np.float64),  # [rad]
         ("analogue", np.float64, (len(ANALOGUE), len(Analogue._fields))),
-        ("travel_at_rest", np.float64, (2,)),  # [m] fork, shock: under the bike's own weight
+        ("analogue_at_rest", np.float64, (len(ANALOGUE),)),  # what they show of a bike standing still
         ("antenna_position", np.float64, V3),
         ("gnss_errors", np.float64, (QUALITIES, len(Accuracy._fields))),  # by quality
         ("gnss_course_sigma", np.float64),  # [rad] besides that of the velocity
@@ -161,14 +161,10 @@ MEMORY_DTYPE = np.dtype(
     [
         ("senses", np.float64, (N_SENSES,)),  # clean, before noise
         ("held", np.float64, (N_SENSES,)),  # the last ones of the ride, held while going to rest
-        ("values", np.float64, (len(OUTPUT_VALUES),)),  # output values last measured
-        (
-            "gnss",
-            np.float64,
-            (len(OUTPUT_VALUES),),
-        ),  # values of the epoch that is due, while run.gnss_ready is odd
+        ("values", np.float64, (len(OUTPUTS),)),  # output values last measured
+        ("gnss", np.float64, (len(OUTPUTS),)),  # of the epoch that is due, while run.gnss_ready is odd
         ("payload", np.float64, (MOST_VALUES,)),
-        ("row_of", np.int64, (len(OUTPUT_VALUES),)),  # column of ``row`` a value is recorded in; -1 none
+        ("row_of", np.int64, (len(OUTPUTS),)),  # column of ``row`` a value is recorded in; -1 none
         ("row", np.float64, (len(SIGNALS),)),
         ("event_count", np.int64),  # events of this tick, in the three columns below
         ("code", np.int64, (MOST_EVENTS,)),

@@ -20,21 +20,18 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.core.axes import roll_pitch_yaw, rotate
+from emulator.core.axes import rotate
 from emulator.core.compiled import Record, jit
 from emulator.core.frame_buffer import FrameBuffer
-from emulator.core.signals import ARMED, INDEX, RUNNING, STANDBY, TICK_NS, TRIPPED
-from emulator.events.actuator_faults import FRONT_BRAKE, GEAR, REAR_BRAKE, STEERING
-from emulator.events.frame_faults import FROM_ROBOT, TO_ROBOT, copy_frames
-from emulator.events.progress import NEVER
-from emulator.events.sample_faults import sample_fault
-from emulator.events.table import FAULT
-from emulator.plant.bus import apply_frame_faults, inject_overload, received
-from emulator.plant.commands import R_GEAR, SHIFT_DONE, SHIFT_FAILED, RobotFrames, actuate, receive, shift
-from emulator.plant.events import SENSOR_GNSS, SENSOR_IMU, SENSOR_LEAN, grip_factor, step_events
-from emulator.plant.fall_causes import emit_event, watch
-from emulator.plant.outputs import (
+from emulator.core.signals import (
+    ARMED,
+    R_GEAR,
+    RUNNING,
+    STANDBY,
+    TICK_NS,
+    TRIPPED,
     V_EMULATED,
+    V_GNSS,
     V_GNSS_FIX,
     V_GNSS_X,
     V_GNSS_Y,
@@ -42,6 +39,17 @@ from emulator.plant.outputs import (
     V_STATE,
     V_TIME,
     V_TRIP,
+)
+from emulator.events.actuator_faults import GEAR, STEERING
+from emulator.events.frame_faults import FROM_ROBOT, TO_ROBOT, copy_frames
+from emulator.events.progress import NEVER
+from emulator.events.sample_faults import sample_fault
+from emulator.events.table import FAULT
+from emulator.plant.bus import apply_frame_faults, inject_overload, received
+from emulator.plant.commands import SHIFT_DONE, SHIFT_FAILED, RobotFrames, actuate, receive, shift
+from emulator.plant.events import SENSOR_GNSS, SENSOR_IMU, SENSOR_LEAN, grip_factor, step_events
+from emulator.plant.fall_causes import emit_event, watch
+from emulator.plant.outputs import (
     feel_motion,
     measure,
     measure_gnss,
@@ -53,6 +61,7 @@ from emulator.plant.outputs import (
 )
 from emulator.plant.plausibility import COMMAND_LIMIT, N_MONITORS, STEERING_ANGLE, beyond_limit, follow, off
 from emulator.plant.pulses import turn_pulses
+from emulator.plant.row import fill_row
 from emulator.plant.states import (
     COUNTDOWN_TICKS,
     EV_END,
@@ -69,43 +78,27 @@ from emulator.plant.states import (
     next_state,
     rest_share,
 )
-from emulator.road.line import Line, Surface, continue_station, grip_at, locate, sample
+from emulator.road.line import Line, Surface, continue_station, grip_at, locate
 from emulator.road.shape import RoadProfile, plane_under
 from emulator.sensors.imu import restart
 from emulator.sensors.sampling import MOST_VALUES, DelayLines, enter, is_due, next_frame, pop, ready
 from emulator.vehicle.integrate import begin, finish
 from emulator.vehicle.state import (
     ENGINE,
-    FORK,
     FRONT,
-    FRONT_WHEEL,
-    JOINT,
-    JOINT_RATE,
     N_X,
     OMEGA,
     POSITION,
     REAR,
-    REAR_WHEEL,
-    STEER,
-    SWINGARM,
-    T_FRICTION_USE,
-    T_FX,
-    T_FY,
-    T_LOAD,
-    T_SLIP_ANGLE,
-    T_SLIP_RATIO,
     T_X,
     T_Y,
     T_Z,
-    TORSION,
     U_CLUTCH,
     U_GEAR,
     U_GRIP_FRONT,
     U_GRIP_REAR,
     U_ROAD_FRONT,
     U_ROAD_REAR,
-    U_STEER_IMPOSED,
-    U_STEER_TORQUE,
     U_SUPPORT,
     U_THROTTLE,
     U_TOW_SPEED,
@@ -115,16 +108,6 @@ from emulator.vehicle.state import (
 from emulator.wire.can_frames import FrameCodec, pack, protect
 
 _TICK_S = TICK_NS * 1e-9
-
-_TRUTH_LOADS = INDEX["truth.load_front_N"]
-_GRIP_FRONT, _GRIP_REAR = INDEX["truth.grip_front"], INDEX["truth.grip_rear"]
-_SUPPORT, _FALLEN = INDEX["truth.support"], INDEX["truth.fallen"]
-_ACTUATOR = INDEX["actuator.steering_torque_Nm"]
-_ROBOT = INDEX["robot.steering_torque_Nm"]
-_LINE = INDEX["line.station_m"]
-_BENCH = INDEX["bench.state"]
-_MISSING = INDEX["bench.permissives_missing"]
-_LOOP = INDEX["loop.lateness_us"]
 
 
 class Plant(NamedTuple):
@@ -241,7 +224,7 @@ def _measured(
             m.values[V_TRIP] = run.trip_reason
             m.values[V_EMULATED] = 1.0
             m.values[V_TIME] = max(0.0, run.scenario_tick * _TICK_S)
-        elif first == V_GNSS_X:
+        elif first == V_GNSS:
             measure_gnss(rig, run, m.senses, streams, run.tick * TICK_NS, events, m.values)
         else:
             measure(rig, tyre, rings, imu, m.senses, streams, first, m.values)
@@ -317,58 +300,6 @@ def _frame(
     tx.time_ns[n] = due
     tx.valid_ns[n] = valid
     tx.count[0] = n + 1
-
-
-@jit
-def _fill_row(
-    row: NDArray[np.float64],
-    run: Record,
-    body: Record,
-    x: NDArray[np.float64],
-    u: NDArray[np.float64],
-    actuators: NDArray[np.void],
-    s: Scratch,
-    robot: NDArray[np.float64],
-    line: Line,
-    lateness_us: float,
-    compute_us: float,
-) -> None:
-    tyre, R = s.tyre, s.R
-    roll, pitch, heading = roll_pitch_yaw((R[0], R[1], R[2], R[3], R[4], R[5], R[6], R[7], R[8]))
-    vx, vy, _ = rotate(
-        (R[0], R[1], R[2], R[3], R[4], R[5], R[6], R[7], R[8]), x[VELOCITY], x[VELOCITY + 1], x[VELOCITY + 2]
-    )
-    c, n = math.cos(heading), math.sin(heading)
-    row[0], row[1], row[2] = x[POSITION], x[POSITION + 1], x[POSITION + 2]
-    row[3], row[4], row[5] = heading, roll, pitch
-    row[6], row[7] = c * vx + n * vy, c * vy - n * vx
-    row[8], row[9], row[10] = x[OMEGA], x[OMEGA + 1], x[OMEGA + 2]
-    row[11], row[12] = x[JOINT + STEER], x[JOINT_RATE + STEER]
-    row[13] = x[JOINT + TORSION]
-    row[14] = x[JOINT + FORK] + body.fork_design_travel
-    row[15] = x[JOINT + SWINGARM]
-    row[16], row[17] = x[JOINT_RATE + FRONT_WHEEL], x[JOINT_RATE + REAR_WHEEL]
-    row[18], row[19] = x[ENGINE], run.gear
-    for i in range(6):
-        column = (T_LOAD, T_FY, T_FX, T_SLIP_ANGLE, T_SLIP_RATIO, T_FRICTION_USE)[i]
-        row[_TRUTH_LOADS + 2 * i] = tyre[FRONT, column]
-        row[_TRUTH_LOADS + 2 * i + 1] = tyre[REAR, column]
-    row[_GRIP_FRONT], row[_GRIP_REAR] = u[U_GRIP_FRONT], u[U_GRIP_REAR]
-    row[_SUPPORT] = run.support
-    row[_FALLEN] = 1.0 if run.fallen_tick >= 0 else 0.0
-    row[_ACTUATOR] = s.reaction if u[U_STEER_IMPOSED] > 0.0 else u[U_STEER_TORQUE]
-    row[_ACTUATOR + 1] = u[U_THROTTLE]
-    row[_ACTUATOR + 2] = actuators[FRONT_BRAKE].delivered
-    row[_ACTUATOR + 3] = actuators[REAR_BRAKE].delivered
-    row[_ACTUATOR + 4] = u[U_CLUTCH]
-    for i in range(robot.shape[0]):
-        row[_ROBOT + i] = robot[i]
-    row[_LINE], row[_LINE + 1] = run.station, run.offset
-    _, _, _, curvature, speed = sample(line, run.station)
-    row[_LINE + 2], row[_LINE + 3] = speed, curvature
-    row[_BENCH], row[_BENCH + 1], row[_BENCH + 2] = run.state, run.trip_reason, run.events_active
-    row[_MISSING] = run.missing
-    row[_LOOP], row[_LOOP + 1] = lateness_us, compute_us
 
 
 @jit
@@ -544,7 +475,7 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
         samples = p.lines.values[i, slot]
         _gnss_epoch(run, m, o, samples, p.lines.due_ns[i, slot], p.lines.valid_ns[i, slot])
 
-    _fill_row(m.row, run, body, p.x, p.u, p.actuators, s, p.robot.robot, p.line, lateness_us, compute_us)
+    fill_row(m.row, run, body, p.x, p.u, p.actuators, s, p.robot.robot, p.line, lateness_us, compute_us)
     if riding and run.diverged == 0:
         finish(p.body, p.tyre, p.x, p.u, _TICK_S, p.work)
         _watch(rig, run, body, m, p.x, p.last_valid_state, s)

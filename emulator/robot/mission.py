@@ -10,11 +10,12 @@ import numpy as np
 
 from emulator.core.compiled import entry
 from emulator.core.frame_buffer import FrameBuffer, frame_buffer
+from emulator.core.signals import COMMAND
 from emulator.road.line import Line, sample
 from emulator.robot.design import Design, design_rider
 from emulator.robot.estimator import align
 from emulator.robot.records import KNOWN_DTYPE, MIND_DTYPE, SEEN, Z_FX, Z_FY, Z_FZ
-from emulator.robot.rider import COMMANDS, SENT, Rider, hear_gnss, step
+from emulator.robot.rider import COMMANDS, Rider, hear_gnss, step
 from emulator.vehicle.params import Vehicle
 from emulator.wire.can_frames import Codec
 from emulator.wire.geodesy import Origin
@@ -200,7 +201,7 @@ def _rider(m: Mission, design: Design) -> Rider:
     sent_of = np.zeros((len(COMMANDS), width), np.int64)
     for i, name in enumerate(COMMANDS):
         for j, signal in enumerate(codec.signals[codec.frame(name)]):
-            sent_of[i, j] = SENT.index(signal)
+            sent_of[i, j] = COMMAND[signal]
     return Rider(
         known=known,
         mind=mind,
@@ -215,6 +216,6 @@ def _rider(m: Mission, design: Design) -> Rider:
         frame_of=np.array([codec.frame(name) for name in COMMANDS], np.int64),
         sent_of=sent_of,
         counter=np.zeros(len(COMMANDS), np.int64),
-        values=np.zeros(len(SENT)),
+        values=np.zeros(len(COMMAND)),
         payload=np.zeros(width),
     )

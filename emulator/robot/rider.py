@@ -13,7 +13,22 @@ from numpy.typing import NDArray
 
 from emulator.core.compiled import Record, jit
 from emulator.core.frame_buffer import FrameBuffer
-from emulator.core.signals import RUNNING
+from emulator.core.signals import (
+    R_CLUTCH,
+    R_FRONT_BRAKE,
+    R_GEAR,
+    R_HEADING,
+    R_HEARTBEAT,
+    R_REAR_BRAKE,
+    R_ROLL,
+    R_SPEED,
+    R_STEER_ANGLE,
+    R_STEER_TORQUE,
+    R_THROTTLE,
+    R_X,
+    R_Y,
+    RUNNING,
+)
 from emulator.road.line import Line
 from emulator.robot.design import Design
 from emulator.robot.estimator import STEP, align, position_sigma, predict, see_gnss, see_lean, see_wheels
@@ -22,6 +37,7 @@ from emulator.robot.records import (
     Z_LEAN,
     Z_P,
     Z_STATE,
+    Z_STEER,
     Z_WHEEL_FRONT,
     Z_WHEEL_REAR,
 )
@@ -39,23 +55,6 @@ COMMANDS = ("steering", "drive", "gear", "estimate_pose", "estimate_motion")
 _EVERY = np.array([1, 5, 10, 5, 5])
 _GEAR = COMMANDS.index("gear")
 
-# Values the robot sends, by name in the DBC.
-SENT = (
-    "steering_torque_Nm",
-    "steering_angle_rad",
-    "throttle",
-    "front_brake_Pa",
-    "rear_brake_Pa",
-    "clutch",
-    "gear_request",
-    "heartbeat",
-    "estimate_x_m",
-    "estimate_y_m",
-    "estimate_heading_rad",
-    "estimate_roll_rad",
-    "estimate_speed_m_s",
-)
-
 
 class Rider(NamedTuple):
     """Everything the rider works on.
@@ -69,9 +68,9 @@ class Rider(NamedTuple):
     received     (15,)       step each value last arrived at
     alive        (F,)        last alive counter of a received frame; -1 none
     frame_of     (5,)        codec frame of each command
-    sent_of      (5, K)      place in SENT of each payload signal
+    sent_of      (5, K)      place in ROBOT_COMMANDS of each payload signal
     counter      (5,)        next alive counter
-    values       (13,)       by SENT
+    values       (13,)       by ROBOT_COMMANDS
     payload      (K,)        scratch
     """
 
@@ -164,10 +163,10 @@ def step(r: Rider, rx: FrameBuffer, tx: FrameBuffer) -> int:
 
     running = r.seen[Z_STATE] == RUNNING
     v = r.values
-    v[0] = v[2] = v[3] = v[4] = 0.0
-    v[1] = r.seen[9]
-    v[5] = 1.0
-    v[6] = max(1, e.gear)
+    v[R_STEER_TORQUE] = v[R_THROTTLE] = v[R_FRONT_BRAKE] = v[R_REAR_BRAKE] = 0.0
+    v[R_STEER_ANGLE] = r.seen[Z_STEER]
+    v[R_CLUTCH] = 1.0
+    v[R_GEAR] = max(1, e.gear)
     if e.started == 0 and r.received[Z_P] == e.steps and r.received[Z_FX] == e.steps:
         align(k, e, r.seen)
     if running:
@@ -187,21 +186,16 @@ def step(r: Rider, rx: FrameBuffer, tx: FrameBuffer) -> int:
         e.torque = min(k.torque_limit, max(-k.torque_limit, torque))
         drive(k, r.body[0], r.line, e, r.seen, e.emergency != 0)
         e.riding_steps += 1
-        v[0], v[2], v[3], v[4], v[5], v[6] = (
-            e.torque,
-            e.throttle,
-            e.front_brake,
-            e.rear_brake,
-            e.clutch,
-            e.gear,
-        )
-    v[8], v[9], v[10], v[11], v[12] = e.x, e.y, e.heading, e.roll, e.speed
+        v[R_STEER_TORQUE], v[R_THROTTLE], v[R_CLUTCH], v[R_GEAR] = e.torque, e.throttle, e.clutch, e.gear
+        v[R_FRONT_BRAKE], v[R_REAR_BRAKE] = e.front_brake, e.rear_brake
+    v[R_X], v[R_Y], v[R_HEADING] = e.x, e.y, e.heading
+    v[R_ROLL], v[R_SPEED] = e.roll, e.speed
 
     for i in range(5):
         if e.steps % _EVERY[i] == 0:
             if i == _GEAR:
                 e.heartbeat = (e.heartbeat + 1.0) % 65536.0
-                v[7] = e.heartbeat
+                v[R_HEARTBEAT] = e.heartbeat
             _send(r.codec, r.frame_of[i], r.sent_of[i], v, r.payload, r.counter[i], tx)
             r.counter[i] = (r.counter[i] + 1) % 15
     e.steps += 1

@@ -16,10 +16,11 @@ from emulator.config.scenario.schema import Wind
 from emulator.core.axes import roll_pitch_yaw, rotation_of
 from emulator.core.errors import ConfigError
 from emulator.core.random_streams import stream_start
+from emulator.core.signals import ANALOGUE, OUTPUT_VALUES
 from emulator.events.sample_faults import SAMPLE_EFFECTS as EFFECTS
 from emulator.events.table import FAULT, GRIP, MARK
 from emulator.events.trigger import AT_STATION, AT_TICK
-from emulator.plant.outputs import ANALOGUE, OUTPUT_VALUES, STREAM_NAMES
+from emulator.plant.outputs import STREAM_NAMES
 from emulator.road.line import sample
 from emulator.sensors.gnss import USUAL_ACCURACY
 from emulator.sensors.imu import STREAMS as IMU_STREAMS

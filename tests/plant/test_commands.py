@@ -8,17 +8,8 @@ import pytest
 
 from emulator.config.rig.outputs import COMMAND_FRAMES
 from emulator.config.scenario.events import Trigger
-from emulator.core.signals import RUNNING, TRIPPED
-from emulator.plant.commands import (
-    R_FRONT_BRAKE,
-    R_STEER_TORQUE,
-    R_THROTTLE,
-    ROBOT_SIGNALS,
-    SHIFT_DONE,
-    SHIFT_FAILED,
-    SHIFT_NONE,
-    shift,
-)
+from emulator.core.signals import R_FRONT_BRAKE, R_STEER_TORQUE, R_THROTTLE, ROBOT_COMMANDS, RUNNING, TRIPPED
+from emulator.plant.commands import SHIFT_DONE, SHIFT_FAILED, SHIFT_NONE, shift
 from emulator.plant.records import RUN_DTYPE
 from emulator.vehicle.state import (
     U_BRAKE_FRONT,
@@ -65,7 +56,7 @@ def test_every_command_frame_reaches_its_own_signals(quiet):
         quiet.robot.send(quiet.rx, frame, {name: value * (k + 1) for k, name in enumerate(names)})
         expected |= {name: value * (k + 1) for k, name in enumerate(names)}
     quiet.step()
-    assert set(expected) == set(ROBOT_SIGNALS)
+    assert set(expected) == set(ROBOT_COMMANDS)
     for name, v in expected.items():
         step = {"gear_request": 0.5, "heartbeat": 0.5, "front_brake_Pa": 125.0, "rear_brake_Pa": 125.0}.get(
             name, 0.01

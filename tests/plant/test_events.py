@@ -7,10 +7,10 @@ import pytest
 
 from emulator.assembly.event_tables import triggers_of
 from emulator.config.scenario.events import Intermittent, Repeat, Trigger
+from emulator.core.signals import OUTPUT_VALUES
 from emulator.events.power_faults import DEVICES
 from emulator.events.table import MARK
 from emulator.plant.events import sensor_of
-from emulator.plant.outputs import OUTPUT_VALUES
 from emulator.plant.states import EV_BEGAN, EV_ENDED, EV_SPARED
 from emulator.shared_memory.status import Command
 from emulator.wire.can_timing import bits_ns, classical_bits

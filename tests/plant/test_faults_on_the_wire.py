@@ -17,9 +17,8 @@ from emulator.config.rig.outputs import Output
 from emulator.config.scenario.event_needs import rig_view
 from emulator.config.scenario.events import FAULTY_SIGNALS, Intermittent, Trigger
 from emulator.core.random_streams import normal, stream_start, uniform
-from emulator.core.signals import TICK_NS
+from emulator.core.signals import OUTPUT_VALUES, TICK_NS, V_GNSS_X
 from emulator.events.sample_faults import SAMPLE_EFFECTS
-from emulator.plant.outputs import OUTPUT_VALUES, V_GNSS_X
 from emulator.shared_memory.status import Command
 from emulator.wire.can_frames import load_codec, pack, protect
 from tests.support.events import FaultEvent, FrameEvent

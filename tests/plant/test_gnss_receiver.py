@@ -11,14 +11,8 @@ import pytest
 from scipy.stats import chi2, norm
 
 from emulator.core.random_streams import stream_start
-from emulator.events.table import EVENT_DTYPE
-from emulator.plant.gnss_receiver import ReceiverConfig, sentences
-from emulator.plant.outputs import (
-    N_SENSES,
+from emulator.core.signals import (
     OUTPUT_VALUES,
-    S_ANTENNA,
-    S_ANTENNA_VELOCITY,
-    STREAM_NAMES,
     V_GNSS_COURSE,
     V_GNSS_FIX,
     V_GNSS_IN_USE,
@@ -27,8 +21,10 @@ from emulator.plant.outputs import (
     V_GNSS_X,
     V_GNSS_Y,
     V_GNSS_Z,
-    measure_gnss,
 )
+from emulator.events.table import EVENT_DTYPE
+from emulator.plant.gnss_receiver import ReceiverConfig, sentences
+from emulator.plant.outputs import N_SENSES, S_ANTENNA, S_ANTENNA_VELOCITY, STREAM_NAMES, measure_gnss
 from emulator.plant.records import RIG_DTYPE, RUN_DTYPE
 from emulator.sensors.gnss import Accuracy, reported_sigma
 from emulator.sensors.gnss_fix import QUALITY_OF_RANK, RANKS

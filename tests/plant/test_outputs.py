@@ -12,12 +12,11 @@ from emulator.config.rig.inertial_unit import EngineOrder, RoadBand, Vibration
 from emulator.config.rig.outputs import Output
 from emulator.config.rig.sensors import AnalogueSensor, ComputedLean, Imu, ToneRing
 from emulator.core.axes import quaternion_of, rotation_of
-from emulator.core.signals import ARMED, RUNNING
+from emulator.core.signals import ANALOGUE, ARMED, RUNNING
 from emulator.events.actuator_faults import FRONT_BRAKE, REAR_BRAKE, actuators
 from emulator.plant.outputs import (
     A_FORK,
     A_SHOCK,
-    ANALOGUE,
     N_SENSES,
     S_ANALOGUE,
     S_ANTENNA,
@@ -205,7 +204,7 @@ def test_the_inertial_unit_is_at_rest_with_the_others_however_slow_its_low_pass(
 def test_to_rest_is_held_at_first_and_a_bike_at_rest_at_last():
     held = np.arange(1.0, N_SENSES + 1)
     senses, rig = np.zeros(N_SENSES), np.zeros(1, RIG_DTYPE)
-    rig[0]["travel_at_rest"] = 0.04, 0.02
+    rig[0]["analogue_at_rest"][A_FORK], rig[0]["analogue_at_rest"][A_SHOCK] = 0.04, 0.02
     to_rest(rig[0], senses, held, 0.0, G)
     assert np.array_equal(senses, held)
     to_rest(rig[0], senses, held, 1.0, G)
@@ -693,7 +692,7 @@ def test_bike_signals_follow_what_the_robot_does(session):
         "gear": {"gear_request": 1.0},
     }
     ride.start(2000)
-    sag = float(ride.plant.rig[0]["travel_at_rest"][0])
+    sag = float(ride.plant.rig[0]["analogue_at_rest"][A_FORK])
     assert 0.0 < sag < 0.125
     ride.commands = {
         **ride.commands,
@@ -726,7 +725,7 @@ def test_before_the_ride_nothing_drives_however_the_engine_idles(session):
     ride.step(200)
     assert set(ride.value("drive_torque", "chain_torque_Nm")[1].tolist()) == {0.0}
     assert ride["output.shock_travel_m"] == pytest.approx(
-        float(ride.plant.rig[0]["travel_at_rest"][1]), abs=1e-5
+        float(ride.plant.rig[0]["analogue_at_rest"][A_SHOCK]), abs=1e-5
     )
 
 

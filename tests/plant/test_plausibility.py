@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 
-from emulator.core.signals import INDEX, SIGNALS
-from emulator.plant.commands import (
+from emulator.core.signals import (
+    INDEX,
     R_CLUTCH,
     R_FRONT_BRAKE,
     R_REAR_BRAKE,
@@ -15,6 +15,7 @@ from emulator.plant.commands import (
     R_STEER_ANGLE,
     R_STEER_TORQUE,
     R_THROTTLE,
+    SIGNALS,
 )
 from emulator.plant.plausibility import (
     COMMAND_LIMIT,

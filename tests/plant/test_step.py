@@ -12,9 +12,8 @@ from emulator.config.scenario.events import Trigger
 from emulator.core.compiled import jit
 from emulator.core.frame_buffer import frame_buffer
 from emulator.core.random_streams import normal
-from emulator.core.signals import INDEX, RUNNING, SIGNALS, STANDBY, STOPPING, TRIPPED
+from emulator.core.signals import ANALOGUE, INDEX, RUNNING, SIGNALS, STANDBY, STOPPING, TRIPPED
 from emulator.events.table import FAULT, GRIP, MARK
-from emulator.plant.outputs import ANALOGUE
 from emulator.plant.states import (
     EV_BEGAN,
     EV_END,

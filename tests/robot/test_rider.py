@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from emulator.core.frame_buffer import frame_buffer
-from emulator.robot.rider import COMMANDS, EMERGENCIES
+from emulator.core.signals import COMMANDS
+from emulator.robot.rider import EMERGENCIES
 from emulator.wire.can_frames import check, unpack
 from emulator.wire.nmea import burst
 

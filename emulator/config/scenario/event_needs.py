@@ -10,10 +10,10 @@ from emulator.config.scenario.schema import Scenario
 from emulator.config.validation import did_you_mean
 from emulator.config.yaml_source import Source
 from emulator.core.errors import Problem
+from emulator.core.signals import GNSS_VALUES, OUTPUT, OUTPUT_VALUES
 from emulator.events.declaration import RigView
 from emulator.events.power_faults import DEVICES
 from emulator.plant.events import sensor_of
-from emulator.plant.outputs import OUTPUT_VALUES
 from emulator.sensors.gnss_fix import RANKS
 from emulator.wire.can_frames import Codec
 from emulator.wire.can_timing import CLASSICAL_BYTES, LONG_LENGTHS
@@ -25,11 +25,10 @@ def rig_view(rig: Rig, codec: Codec) -> RigView:
     for name, output in rig.outputs.items():
         for signal in codec.signals[codec.frame(name)]:
             rates_hz[signal] = max(output.rate_hz, rates_hz.get(signal, 0.0))
-    for signal in OUTPUT_VALUES:
-        if signal.startswith("gnss_"):
-            rates_hz[signal] = max(rig.sensors.gnss.rate_hz, rates_hz.get(signal, 0.0))
+    for signal in GNSS_VALUES:
+        rates_hz[signal] = max(rig.sensors.gnss.rate_hz, rates_hz.get(signal, 0.0))
     table = codec.table
-    powered = functools.reduce(operator.or_, (sensor_of(OUTPUT_VALUES.index(s)) for s in rates_hz), 0)
+    powered = functools.reduce(operator.or_, (sensor_of(OUTPUT[s]) for s in rates_hz), 0)
     return RigView(
         outputs=OUTPUT_VALUES,
         rates_hz=rates_hz,

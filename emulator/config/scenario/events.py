@@ -16,15 +16,11 @@ from emulator.config.scenario.quantities import Duration, FromTime, Station
 from emulator.config.validation import Closed, Words, did_you_mean, wrong
 from emulator.config.yaml_source import Loc
 from emulator.core.frame_buffer import MAX_DATA
+from emulator.core.signals import OUTPUTS
 from emulator.events.declaration import EventKind, Key, Lasts, Takes
 from emulator.events.table import KINDS
-from emulator.plant.outputs import OUTPUT_VALUES
 
-FAULTY_SIGNALS = tuple(
-    name
-    for name in OUTPUT_VALUES
-    if name not in ("heartbeat", "state", "trip_reason", "emulated", "scenario_time_s", "gnss_fix_in_use")
-)
+FAULTY_SIGNALS = tuple(o.name for o in OUTPUTS if o.source != "bench" and o.name != "gnss_fix_in_use")
 """Output values a fault may act on; what the bench says about itself stays true."""
 
 

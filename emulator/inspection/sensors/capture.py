@@ -270,7 +270,7 @@ def _sentences(
     byte_ns = round(_BITS_A_BYTE * 1e9 / port.baud) if isinstance(port, SerialPort) else 0
     damaged = 0
     for tick, burst in bursts:
-        row = [math.nan] * len(GNSS_RECEIVED)
+        row = dict.fromkeys(GNSS_RECEIVED, math.nan)
         time_ns: int | None = None
         for text in burst.split(b"\r\n")[:-1]:
             if text[3:6] not in (b"GGA", b"RMC"):
@@ -278,14 +278,15 @@ def _sentences(
             said = parse(text)
             if isinstance(said, Gga):
                 time_ns = said.time_of_day_ns
-                row[5] = said.fix_quality
+                row["gnss_fix"] = said.fix_quality
                 satellites.add(said.satellites)
                 height = said.altitude_msl_m + said.geoid_separation_m
                 if math.isfinite(said.latitude_rad + said.longitude_rad + height):
-                    row[:3] = place.geodetic_to_enu(said.latitude_rad, said.longitude_rad, height)
+                    east, north, up = place.geodetic_to_enu(said.latitude_rad, said.longitude_rad, height)
+                    row |= {"gnss_x_m": east, "gnss_y_m": north, "gnss_z_m": up}
             elif isinstance(said, Rmc):
                 time_ns = said.utc_ns if time_ns is None else time_ns
-                row[3], row[4] = said.speed_m_s, said.course_rad
+                row |= {"gnss_speed_m_s": said.speed_m_s, "gnss_course_rad": said.course_rad}
             else:
                 damaged += 1
         if time_ns is None:
@@ -296,7 +297,7 @@ def _sentences(
         arrived_ns = tick * TICK_NS + byte_ns * len(burst)
         stamped.append(arrived_ns - (arrived_ns - since) % _DAY_NS)
         arrived.append(arrived_ns)
-        rows.append(row)
+        rows.append(list(row.values()))
     values = np.array(rows).reshape(-1, len(GNSS_RECEIVED))
     received = ReceivedOutput(
         GNSS_RECEIVED, np.array(stamped, np.int64), np.array(arrived, np.int64), values, damaged

@@ -14,6 +14,7 @@ from emulator.assembly.bench import Bench
 from emulator.assembly.session import Session
 from emulator.config.rig.sensors import Imu, LeanSensor
 from emulator.core.frame_buffer import frame_buffer
+from emulator.core.signals import V_FORCE, V_LEAN, V_RATE, V_STEER, V_WHEELS
 from emulator.inspection.sensors import capture as sensor_record
 from emulator.inspection.sensors.budget import budget_of
 from emulator.inspection.sensors.capture import level_session, listen
@@ -29,11 +30,6 @@ from emulator.plant.outputs import (
     S_RATE,
     S_STEER,
     S_WHEEL_FRONT,
-    V_FORCE,
-    V_LEAN,
-    V_RATE,
-    V_STEER,
-    V_WHEEL_FRONT,
 )
 from emulator.vehicle.equilibrium import Steady
 from emulator.vehicle.state import JOINT, JOINT_RATE, OMEGA, REAR_WHEEL, STEER
@@ -114,7 +110,7 @@ def test_a_turn_without_noise_is_its_closed_forms(quiet: Session, speed: float, 
     near(math.hypot(vx, vy), turn.speed_of(antenna), 1.0)
     near(math.atan2(vx, vy) % (2.0 * math.pi), turn.course_of(antenna, 2.0), 1.0)
     radius = float(quiet.vehicle.tyre[1]["radius"])
-    near(values[V_WHEEL_FRONT], senses[S_WHEEL_FRONT] * radius, 1.0)
+    near(values[V_WHEELS], senses[S_WHEEL_FRONT] * radius, 1.0)
 
 
 def test_the_closed_forms_are_the_textbooks(steady: Steady) -> None:

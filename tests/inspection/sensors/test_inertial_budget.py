@@ -16,6 +16,7 @@ from emulator.assembly.session import Session
 from emulator.config.rig.inertial_unit import EngineOrder, Vibration, Warming
 from emulator.config.rig.sensors import Imu
 from emulator.core.frame_buffer import frame_buffer
+from emulator.core.signals import V_FORCE, V_RATE
 from emulator.inspection.sensors.capture import level_session
 from emulator.inspection.sensors.inertial_budget import (
     delay_ms,
@@ -29,7 +30,6 @@ from emulator.inspection.sensors.inertial_budget import (
     unit_axes,
     white_covariance,
 )
-from emulator.plant.outputs import V_FORCE, V_RATE
 from emulator.sensors.imu import matched_low_pass
 from emulator.vehicle.state import OMEGA, VELOCITY
 
