@@ -16,6 +16,7 @@ from emulator.config.scenario.schema import Scenario
 from emulator.core.compiled import entry
 from emulator.core.frame_buffer import UNTIMED, FrameBuffer, frame_buffer
 from emulator.core.signals import TICK_NS
+from emulator.core.trip_reasons import TripReason
 from emulator.events.declaration import Lasts
 from emulator.events.frame_faults import GNSS_LINE, burst_faults
 from emulator.events.progress import ACTIVE, NEVER
@@ -46,9 +47,6 @@ from emulator.plant.states import (
     EV_TRIP,
     PERMISSIVE_TEXTS,
     STATE_NAMES,
-    TRIP_ARMING,
-    TRIP_OPERATOR,
-    TRIP_TEXTS,
     acknowledge,
     go,
     hold,
@@ -160,7 +158,7 @@ class Bench:
             trial.command(Command.ARM, 0.0)
             trial.command(Command.GO, 0.0)
             trial.tick(frame_buffer(8), frame_buffer(64), 0.0, 0.0)
-            trial.command(code, float(TRIP_OPERATOR))
+            trial.command(code, float(TripReason.OPERATOR))
             trial.command(Command.RESET, 0.0)
             trial.tick(frame_buffer(8), frame_buffer(64), 0.0, 0.0)
             trial._run_words["gnss_ready"][0] = 1
@@ -314,6 +312,7 @@ class Bench:
         missing = int(self._run["trip_missing"])
         return {
             "ended": END_NAMES[end],
+            "trip_code": reason,
             "trip_reason": _trip_words(reason, missing) if reason else "",
         }
 
@@ -372,10 +371,9 @@ class Bench:
 
 def _trip_words(reason: int, missing: int) -> str:
     """A trip reason; for the arming timeout with the permissives that were missing by name."""
-    if reason != TRIP_ARMING:
-        return TRIP_TEXTS[reason]
-    names = [text for i, text in enumerate(PERMISSIVE_TEXTS) if missing >> i & 1]
-    return f"{TRIP_TEXTS[reason]}: {', '.join(names)}"
+    return TripReason(reason).in_words(
+        ", ".join(text for i, text in enumerate(PERMISSIVE_TEXTS) if missing >> i & 1)
+    )
 
 
 def _leap_ms(scenario: Scenario) -> int:

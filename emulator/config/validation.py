@@ -78,7 +78,13 @@ UNIT_OF_SUFFIX = {
 
 def wrong(expected: str, *key: str | int) -> PydanticCustomError:
     """What a model's own validator raises: the message, and the key below the model it is about."""
-    return PydanticCustomError("wrong", "{text}", {"text": expected, "key": key})
+    return PydanticCustomError("wrong", "{text}", {"text": expected, "key": key, "missing": False})
+
+
+def missing(what: str, *key: str | int) -> PydanticCustomError:
+    """What a model's own validator raises for a key that is not there; told at the key it belongs under."""
+    text = f"missing key {what}"
+    return PydanticCustomError("wrong", "{text}", {"text": text, "key": key, "missing": True})
 
 
 def did_you_mean(name: str, known: Iterable[str]) -> str:
@@ -203,7 +209,7 @@ def _explain(model: type[BaseModel], source: Source, error: ErrorDetails) -> Pro
     if kind == "wrong":
         context = error["ctx"]
         text = context["text"]
-        at_key = spot.in_key or text.startswith("missing key")
+        at_key = spot.in_key or context["missing"]
         return source.problem((*spot.loc, *context["key"]), text, at_key=at_key)
     if kind in ("union_tag_invalid", "union_tag_not_found"):
         return _tag_problem(spot, source)

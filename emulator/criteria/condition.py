@@ -10,7 +10,7 @@ from pydantic import Field, model_validator
 
 from emulator.config.field_types import RecordedSignal
 from emulator.config.scenario.quantities import FromTime
-from emulator.config.validation import Closed, wrong
+from emulator.config.validation import Closed, missing, wrong
 from emulator.criteria.temporal import (
     Always,
     Compare,
@@ -67,7 +67,7 @@ class Condition(Closed):
             raise wrong("expected at_least or at_most beside signal, one of both")
         for head, partner in (("when", "then"), ("hold", "until")):
             if given[0] == head and getattr(self, partner) is None:
-                raise wrong(f"missing key {partner!r} beside {head}")
+                raise missing(f"{partner!r} beside {head}")
         if self.to_s is not None and self.to_s < (self.from_s or 0.0):
             raise wrong(f"expected no less than from_s ({self.from_s:g}), got {self.to_s:g}", "to_s")
         return self

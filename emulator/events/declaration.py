@@ -80,11 +80,15 @@ class Column(NamedTuple):
 
 
 class Wrong(NamedTuple):
-    """What is wrong with an event: the words, the key it shows at ("": the event), names perhaps meant."""
+    """What is wrong with an event: the words, the key it shows at ("": the event), names perhaps meant.
+
+    ``absent``: a key is missing, and the words begin with its name.
+    """
 
     text: str
     key: str = ""
     near: tuple[str, ...] = ()
+    absent: bool = False
 
 
 @dataclass(frozen=True)
@@ -176,7 +180,7 @@ class EventKind:
                 )
         for name, what in effect.needs.items():
             if getattr(event, name) is None:
-                yield Wrong(f"missing key {name!r}: effect {effect.name} needs {what}")
+                yield Wrong(f"{name!r}: effect {effect.name} needs {what}", absent=True)
         for bounds, words, sign in ((effect.least, "least", 1), (effect.most, "most", -1)):
             for name, bound in bounds.items():
                 value = getattr(event, name)

@@ -134,7 +134,7 @@ def _rules(event: EventKeys, _given: Set[str]) -> Iterator[Wrong]:
     duration_s, ramp_s = event.duration_s, event.ramp_s
     if event.effect == "multipath":
         if duration_s is None:
-            yield Wrong("missing key 'duration_s': effect multipath decays towards its end")
+            yield Wrong("'duration_s': effect multipath decays towards its end", absent=True)
         elif ramp_s is not None and ramp_s > 0.5 * duration_s:
             yield Wrong(
                 f"expected at most half of duration_s ({0.5 * duration_s:g} s), as it grows and decays "

@@ -18,45 +18,10 @@ from __future__ import annotations
 
 from emulator.core.compiled import Record, jit
 from emulator.core.signals import ARMED, RUNNING, STANDBY, STOPPING, TRIPPED, UNARMED_TICK
+from emulator.core.trip_reasons import TripReason
 from emulator.plant.plausibility import N_MONITORS
 
 STATE_NAMES = ("standby", "armed", "running", "stopping", "tripped")
-
-(
-    NO_TRIP,
-    TRIP_HEARTBEAT,
-    TRIP_COMMAND,
-    TRIP_OVERRUN,
-    TRIP_BUS,
-    TRIP_DIVERGED,
-    TRIP_OPERATOR,
-    TRIP_ARMING,
-    TRIP_ESTOP,
-    TRIP_GUARD,
-    TRIP_COMMAND_LIMIT,
-    TRIP_COMMAND_RATE,
-    TRIP_STEERING_ANGLE,
-    TRIP_LEAN_ESTIMATE,
-    TRIP_SPEED_ESTIMATE,
-) = range(15)
-TRIP_TEXTS = (
-    "none",
-    "robot heartbeat lost",
-    "robot commands stale",
-    "loop overrun",
-    "bus lost",
-    "plant diverged",
-    "operator trip",
-    "permissives missing at the arming timeout",
-    "emergency stop input not released",
-    "guard input not closed",
-    "robot command beyond its actuator's limit",
-    "robot command faster than its actuator",
-    "steering angle as measured is not the plant's",
-    "robot's estimate of lean implausible",
-    "robot's estimate of speed implausible",
-)
-"""By trip reason; also in the DBC's value table of ``trip_reason``."""
 
 HEARTBEAT, ESTOP, GUARD = range(3)
 PERMISSIVES = ("robot_heartbeat", "estop_released", "guard_closed")
@@ -154,7 +119,7 @@ def acknowledge(r: Record) -> None:
             if r.beyond[i] > 0:
                 return
         r.state = STANDBY
-        r.trip_reason = NO_TRIP
+        r.trip_reason = TripReason.NONE
 
 
 @jit
@@ -182,11 +147,11 @@ def _missing(c: Record, r: Record) -> int:
 
 @jit
 def _monitor_trip(c: Record, r: Record) -> int:
-    """Reason of the first monitor that asks for a trip, or NO_TRIP."""
+    """Reason of the first monitor that asks for a trip, or TripReason.NONE."""
     for i in range(N_MONITORS):
         if c.monitor_trips[i] != 0 and c.monitor_ticks[i] > 0 and r.beyond[i] > c.monitor_ticks[i]:
-            return TRIP_COMMAND_LIMIT + i
-    return NO_TRIP
+            return TripReason.COMMAND_LIMIT + i
+    return TripReason.NONE
 
 
 @jit
@@ -212,25 +177,25 @@ def next_state(c: Record, r: Record) -> None:
                 r.start_tick = 0  # whatever it was: the countdown begins now
                 _count_down(r)
             elif r.tick - r.arm_requested > c.arming_ticks:
-                trip(r, TRIP_ARMING)
+                trip(r, TripReason.ARMING)
     elif r.state in (ARMED, RUNNING):
         implausible = _monitor_trip(c, r)
         if r.missing >> ESTOP & 1:
-            trip(r, TRIP_ESTOP)
+            trip(r, TripReason.ESTOP)
         elif r.missing >> GUARD & 1:
-            trip(r, TRIP_GUARD)
+            trip(r, TripReason.GUARD)
         elif r.missing != 0:
-            trip(r, TRIP_HEARTBEAT)
-        elif implausible != NO_TRIP:
+            trip(r, TripReason.HEARTBEAT)
+        elif implausible != TripReason.NONE:
             trip(r, implausible)
         elif r.state == ARMED:
             _count_down(r)
         elif r.tick - r.steering_tick > c.command_ticks or r.tick - r.drive_tick > c.command_ticks:
-            trip(r, TRIP_COMMAND)
+            trip(r, TripReason.COMMAND)
         elif r.diverged != 0 and r.fallen_tick >= 0:
             stop(r, END_FALLEN)  # a bike that is down is beyond what the model is for: the fall is the news
         elif r.diverged != 0:
-            trip(r, TRIP_DIVERGED)
+            trip(r, TripReason.DIVERGED)
         elif r.fallen_tick >= 0 and r.scenario_tick - r.fallen_tick > _FALL_SHOWN_TICKS:
             stop(r, END_FALLEN)
         elif r.station >= c.finish_station:

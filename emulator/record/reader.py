@@ -41,6 +41,11 @@ class Event(NamedTuple):
     name: str
     text: str
 
+    @property
+    def tyre(self) -> str:
+        """Of a slide: "front" or "rear", which its line begins with."""
+        return self.text.partition(" ")[0]
+
 
 class Frames(NamedTuple):
     """All bus frames of a run in the order recorded; n rows.

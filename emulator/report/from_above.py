@@ -185,7 +185,7 @@ def _places(
     down_s = min((e.time_s for e in run.events if e.kind == "fall"), default=math.inf)
     slides = [e for e in run.events if e.kind == "slide" and e.time_s <= down_s]
     if slides:
-        words = [e.text.split(" ", 1)[0] for e in slides]
+        words = [e.tyre for e in slides]
         slid = marked([e.time_s for e in slides], words, "tyre slid", "triangle-down-open", "#a01818")
         out.append(slid | {"textposition": "top right"})
     if len(fallen := np.flatnonzero(run.signals.get("truth.fallen", np.zeros(1)) > 0)):

@@ -39,7 +39,7 @@ def what_happened(run: Run, bands: Sequence[Band]) -> list[str]:
         # a bike that is down slides on
         slides = [e for e in slides if e not in led and e.time_s <= fall.time_s]
     for tyre in ("front", "rear"):
-        of = [e for e in slides if e.text.startswith(tyre)]
+        of = [e for e in slides if e.tyre == tyre]
         if of:
             times = "," if len(of) == 1 else f", {len(of)} times, first"
             text = f"The {_slide(run, of[0])}{times} {_where(run, of[0])}{_during(of[0], bands)}."
@@ -61,9 +61,8 @@ def _capital(text: str) -> str:
 
 def _slide(run: Run, event: Event) -> str:
     """The tyre, how it slid, and the road under it if it was not what it is elsewhere."""
-    tyre = event.text.split(" ", 1)[0]
-    grip = _value(run, f"truth.grip_{tyre}", event)
-    base = _usual_grip(run, tyre)
+    grip = _value(run, f"truth.grip_{event.tyre}", event)
+    base = _usual_grip(run, event.tyre)
     words = event.text
     if math.isfinite(grip) and math.isfinite(base) and grip < base - _BARE:
         words += f" on grip {grip:.2f} (elsewhere {base:.2f})"

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
+from emulator.core.trip_reasons import trip_reason
 from emulator.record.reader import Run, read_run
 from emulator.record.writer import write_whole
 from emulator.report.bands import event_bands
@@ -119,16 +120,20 @@ class _Banner:
     reasons: Sequence[str]
     losses: Sequence[str]
     narrative: Sequence[str]
+    what_to_do: str
     expectation: str
 
 
 def _banner(run: Run, verdict: Verdict | None, happened: Sequence[str]) -> _Banner:
+    trip = trip_reason(verdict.trip_code) if verdict else None
+    advice = trip.what_to_do if trip else ""
     return _Banner(
         verdict.result if verdict else "none",
         meaning_of(verdict),
         verdict.reasons if verdict else [],
         run.losses,
         happened,
+        advice[:1].upper() + advice[1:],
         verdict.expectation if verdict and verdict.expectation != AS_USUAL else "",
     )
 

@@ -11,6 +11,7 @@ from rich.panel import Panel
 from rich.text import Text
 
 from emulator.core.errors import RecordError
+from emulator.core.trip_reasons import trip_reason
 from emulator.criteria.base import CriterionResult
 from emulator.record.lap_times import LapTimes
 from emulator.record.localisation import PositionError
@@ -120,6 +121,9 @@ def console_summary(source: Path | str | Run) -> RenderableType:
     text = Text.assemble((f"{meaning.sign} {meaning.word}", style), f"  {meaning.sentence}")
     for reason in verdict.reasons if verdict else []:
         text.append(f"\n· {reason}")
+    trip = trip_reason(verdict.trip_code) if verdict else None
+    if trip:
+        text.append(f"\n→ {trip.what_to_do}")
     if verdict and verdict.expectation not in ("", AS_USUAL):
         text.append(f"\n({verdict.expectation})")
     parts: list[RenderableType] = [Panel(text, title=Text(folder.name), title_align="left")]

@@ -86,16 +86,17 @@ def _virtual() -> None:
     compiled_ticks(Bench(session).plant, rider, *buffers, accounts, rows, frames, payloads)
 
 
+_VIRTUAL = "virtual stage"
 _STEPS: dict[str, Callable[[], None]] = {
     "vehicle": _vehicle,
     "plant, sensors and frames": _plant,
     "line and speed profile": _line,
     "loop": _loop,
     "reference robot": _robot,
-    "virtual stage": _virtual,
+    _VIRTUAL: _virtual,
 }
 _CHAINS = (
-    ("vehicle", "plant, sensors and frames", "virtual stage"),
+    ("vehicle", "plant, sensors and frames", _VIRTUAL),
     ("line and speed profile", "loop", "reference robot"),
 )
 
@@ -134,7 +135,7 @@ def warm(*, virtual: bool = True) -> Iterator[tuple[str, float]]:
 
         def next_of(chain: Iterator[str]) -> None:
             for name in chain:
-                if virtual or name != "virtual stage":
+                if virtual or name != _VIRTUAL:
                     waiting[pool.submit(_compile, name)] = (name, chain)
                     return
 

@@ -34,7 +34,10 @@ from emulator.assembly.bench import EVENT_KINDS
 from emulator.config.rig.telemetry import MqttTelemetry
 from emulator.core.errors import StartFailed
 from emulator.core.signals import INDEX, UNARMED_TICK
-from emulator.plant.states import STATE_NAMES, TRIP_OPERATOR, TRIP_TEXTS
+from emulator.core.trip_reasons import TripReason
+from emulator.plant.states import (
+    STATE_NAMES,
+)
 from emulator.record.process import LOOP_EVENT_KINDS
 from emulator.shared_memory.block import Snapshot
 from emulator.shared_memory.status import Command, Status
@@ -46,7 +49,7 @@ _POLL_S = 0.1
 _TIMING_S = 1.0
 _BAND = 50  # messages that may wait for a slow broker; more are dropped
 _FROM_AFAR = 1.0
-_ARGUMENTS = {Command.TRIP: float(TRIP_OPERATOR), Command.HOLD: _FROM_AFAR, Command.GO: _FROM_AFAR}
+_ARGUMENTS = {Command.TRIP: float(TripReason.OPERATOR), Command.HOLD: _FROM_AFAR, Command.GO: _FROM_AFAR}
 _KINDS: dict[int, str] = EVENT_KINDS | {int(code): kind for code, kind in LOOP_EVENT_KINDS.items()}
 
 
@@ -222,7 +225,7 @@ class Telemetry:
                 tick = int(snapshot.status[Status.TICK])
                 item = {
                     "state": STATE_NAMES[now[0]],
-                    "trip_reason": TRIP_TEXTS[reason],
+                    "trip_reason": TripReason(reason).text,
                     "time_s": tick * 1e-3 if tick > UNARMED_TICK // 2 else None,
                     "run": self._run,
                 }

@@ -27,6 +27,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from emulator.core.errors import RecordError
 from emulator.core.signals import RUNNING
+from emulator.core.trip_reasons import trip_reason_of
 from emulator.criteria.base import Criterion, CriterionResult
 from emulator.criteria.ride import Ride
 from emulator.record.lap_times import LapTimes
@@ -38,7 +39,6 @@ __all__ = [
     "Result",
     "TimingTolerance",
     "Verdict",
-    "is_robots_trip",
     "judge",
     "numbered",
     "read_verdict",
@@ -71,7 +71,8 @@ class Verdict:
 
     ``ridden_s`` [s] is how long the bench was running. ``laps`` and ``place`` stand beside them and decide
     nothing; None where nobody timed laps or the robot never said where it was. ``expectation`` says whether
-    the scenario expected it (emulator.verdict.expectation); it decides nothing either.
+    the scenario expected it (emulator.verdict.expectation); it decides nothing either. ``trip_code`` is the
+    number of the reason it tripped for (emulator.core.trip_reasons), 0 if it did not or nobody knows.
     """
 
     result: Result
@@ -81,6 +82,7 @@ class Verdict:
     place: PositionError | None = None
     ridden_s: float = 0.0
     expectation: str = ""
+    trip_code: int = 0
 
     @property
     def timing_missed(self) -> bool:
@@ -103,7 +105,9 @@ def judge(
                   latency_ms, lost, sent, and disordered if it was counted; None or without outputs is invalid
     outcome       ended         'complete' | 'stopped' | 'tripped' | 'time_limit' | 'fallen' |
                                 'crashed' (a process of ours)
-                  trip_reason   text; see ``is_robots_trip``
+                  trip_code     number of the trip reason (emulator.core.trip_reasons), which says whose
+                                it is; one that is none of ours counts against the bench
+                  trip_reason   its text
                   trip_tick     scenario tick of the trip, or None
                   rig_problems  what the rig reported about itself; each makes the run invalid
     tolerance     the rig's; None takes ``TimingTolerance()``
@@ -121,11 +125,11 @@ def judge(
         invalid.append("nothing was asked of this ride: the scenario has no criteria")
 
     ended = outcome.get("ended")
-    reason = str(outcome.get("trip_reason") or "no reason given")
+    reason, trip = str(outcome.get("trip_reason") or "no reason given"), trip_reason_of(outcome)
     at = _when(outcome.get("trip_tick"))
     if ended == "crashed":
         errors.append(f"the run broke down{at}: {reason}")
-    elif ended == "tripped" and is_robots_trip(reason):
+    elif ended == "tripped" and trip is not None and trip.whose == "robot":
         fails.insert(0, f"the rig tripped on the robot{at}: {reason}")
     elif ended == "tripped":
         invalid.insert(0, f"the rig tripped{at}: {reason}")
@@ -141,7 +145,8 @@ def judge(
     result: Result = "error" if errors else "invalid" if invalid else "fail" if fails else "pass"
     kept = f"complete, timing kept, {_count(len(results), 'criterion', 'criteria')} met"
     reasons = errors + invalid + fails or [kept]
-    return Verdict(result, reasons, results, ridden_s=_ridden_s(run))
+    code = int(trip) if trip is not None and ended == "tripped" else 0
+    return Verdict(result, reasons, results, ridden_s=_ridden_s(run), trip_code=code)
 
 
 def numbered(criteria: Iterable[Criterion]) -> list[Criterion]:
@@ -160,31 +165,6 @@ def _ridden_s(run: Run) -> float:
     state = run.signals.get("bench.state")
     time_s = run.time_s[:0] if state is None else run.time_s[state == RUNNING]
     return float(time_s[-1] - time_s[0]) if len(time_s) else 0.0
-
-
-_ROBOT_WORDS = ("heartbeat", "command", "fall", "actuator", "steering limit", "estimate")
-_RIG_WORDS = (
-    "overrun",
-    "bus",
-    "recorder",
-    "link",
-    "stall",
-    "diverge",
-    "supervisor",
-    "disk",
-    "clock",
-    "permissive",
-)
-
-
-def is_robots_trip(reason: str) -> bool:
-    """Whether a trip reason is the robot's failing (heartbeat, command, fall, actuator limits).
-
-    Everything else, also what this function does not know, counts against the rig: a run that is wrongly
-    called invalid is ridden again, one that is wrongly called a fail sends people looking for nothing.
-    """
-    words = reason.lower()
-    return any(w in words for w in _ROBOT_WORDS) and not any(w in words for w in _RIG_WORDS)
 
 
 def _count(n: int, one: str, many: str) -> str:

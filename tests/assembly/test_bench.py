@@ -10,8 +10,9 @@ import pytest
 
 from emulator.assembly.bench import EVENT_KINDS, Bench
 from emulator.core.signals import INDEX, RUNNING, STANDBY, TRIPPED
+from emulator.core.trip_reasons import TripReason
 from emulator.events.table import KINDS, MARK
-from emulator.plant.states import END_NAMES, EV_BEGAN, EV_ENDED, EV_SPARED, TRIP_ARMING, TRIP_TEXTS
+from emulator.plant.states import END_NAMES, EV_BEGAN, EV_ENDED, EV_SPARED
 from emulator.shared_memory.status import Command
 from emulator.wire.geodesy import Origin
 from tests.support.scripted_robot import HELD_CLUTCH, Ride, fault, variant, with_events
@@ -274,7 +275,7 @@ def test_a_new_bench_stands_before_its_first_tick(session):
     ride.step()
     assert ride.bench.tick_number == first + 1
     assert not bench.finished
-    assert bench.outcome() == {"ended": "crashed", "trip_reason": ""}
+    assert bench.outcome() == {"ended": "crashed", "trip_code": 0, "trip_reason": ""}
     assert bench.row is bench.row
     assert np.isnan(bench.row).all()
 
@@ -308,7 +309,11 @@ def test_commands_do_what_they_say(session):
     ride.bench.command(Command.TRIP, 4.0)
     ride.step(2)
     assert ride.states[-1] == TRIPPED
-    assert ride.bench.outcome() == {"ended": "tripped", "trip_reason": "bus lost"}
+    assert ride.bench.outcome() == {
+        "ended": "tripped",
+        "trip_code": TripReason.BUS,
+        "trip_reason": "bus lost",
+    }
     ride.arm()
     ride.bench.command(Command.RESET, 0.0)
     ride.step(3000)
@@ -322,7 +327,7 @@ def test_a_stop_before_the_ride_ends_it_at_once(session):
     ride.bench.command(Command.STOP, 0.0)
     ride.step()
     assert ride.bench.finished
-    assert ride.bench.outcome() == {"ended": "stopped", "trip_reason": ""}
+    assert ride.bench.outcome() == {"ended": "stopped", "trip_code": 0, "trip_reason": ""}
 
 
 def test_lateness_and_compute_time_are_recorded(session):
@@ -363,7 +368,8 @@ def test_every_end_and_reason_has_words(session):
     for end, name in enumerate(END_NAMES):
         bench.plant.run[0]["end_reason"] = end
         assert bench.outcome()["ended"] == name
-    for reason, text in enumerate(TRIP_TEXTS):
+    for reason in TripReason:
         bench.plant.run[0]["end_trip"], bench.plant.run[0]["trip_missing"] = reason, 0b011
-        names = ": robot heartbeat, emergency stop released" if reason == TRIP_ARMING else ""
-        assert bench.outcome()["trip_reason"] == (text + names if reason else "")
+        names = ": robot heartbeat, emergency stop released" if reason == TripReason.ARMING else ""
+        assert bench.outcome()["trip_reason"] == (reason.text + names if reason else "")
+        assert bench.outcome()["trip_code"] == reason

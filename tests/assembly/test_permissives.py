@@ -6,6 +6,7 @@ import pytest
 from emulator.assembly.bench import EVENT_KINDS
 from emulator.config.rig.limits import AngleMonitor, CommandMonitor, Monitors
 from emulator.core.signals import ARMED, RUNNING, STANDBY, TRIPPED, UNARMED_TICK
+from emulator.core.trip_reasons import TripReason
 from emulator.shared_memory.status import Command
 from emulator.wire.can_frames import protect
 from tests.support.scripted_robot import HELD_CLUTCH, Ride, variant
@@ -196,7 +197,11 @@ def test_a_trip_is_acknowledged_by_reset_when_its_cause_is_gone(bench):
     assert bench.step() == STANDBY
     assert bench.told("state")[-1] == "tripped -> standby"
     assert bench["bench.trip_reason"] == 0.0
-    assert bench.bench.outcome() == {"ended": "tripped", "trip_reason": "guard input not closed"}
+    assert bench.bench.outcome() == {
+        "ended": "tripped",
+        "trip_code": TripReason.GUARD,
+        "trip_reason": "guard input not closed",
+    }
     bench.arm()
     assert bench.step(1500) == STANDBY
 

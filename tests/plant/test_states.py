@@ -18,6 +18,7 @@ from hypothesis.stateful import (
 )
 
 from emulator.core.signals import ARMED, RUNNING, STANDBY, STOPPING, TRIPPED, UNARMED_TICK
+from emulator.core.trip_reasons import TripReason
 from emulator.plant.plausibility import N_MONITORS
 from emulator.plant.records import RIG_DTYPE, RUN_DTYPE
 from emulator.plant.states import (
@@ -30,23 +31,11 @@ from emulator.plant.states import (
     ESTOP,
     GUARD,
     N_PERMISSIVES,
-    NO_TRIP,
     NOT_ENDED,
     PERMISSIVE_TEXTS,
     PERMISSIVES,
     START_GRID_TICKS,
     STATE_NAMES,
-    TRIP_ARMING,
-    TRIP_BUS,
-    TRIP_COMMAND,
-    TRIP_COMMAND_LIMIT,
-    TRIP_DIVERGED,
-    TRIP_ESTOP,
-    TRIP_GUARD,
-    TRIP_HEARTBEAT,
-    TRIP_OPERATOR,
-    TRIP_SPEED_ESTIMATE,
-    TRIP_TEXTS,
     acknowledge,
     go,
     hold,
@@ -158,7 +147,7 @@ def test_a_robot_that_is_never_heard_trips_the_arming():
     m.arm()
     states = [m.tick()[0] for _ in range(ARMING + 10)]
     assert states.index(TRIPPED) == ARMING + 2
-    assert m.run["trip_reason"] == TRIP_ARMING
+    assert m.run["trip_reason"] == TripReason.ARMING
 
 
 def test_a_robot_heard_once_long_ago_does_not_arm():
@@ -176,7 +165,7 @@ def test_losing_the_heartbeat_while_armed_trips():
     m.arm()
     states = [m.tick()[0] for _ in range(HEARTBEAT + 5)]
     assert states.index(TRIPPED) == HEARTBEAT + 1
-    assert m.run["trip_reason"] == TRIP_HEARTBEAT
+    assert m.run["trip_reason"] == TripReason.HEARTBEAT
 
 
 # --- the ways out -------------------------------------------------------------------------------------
@@ -190,17 +179,17 @@ def silent(m, **heard):
 
 
 WAYS_OUT = {
-    "no heartbeat": (lambda m: silent(m, heartbeat=False), TRIPPED, TRIP_HEARTBEAT, END_TRIPPED),
-    "no commands": (lambda m: silent(m, commands=False), TRIPPED, TRIP_COMMAND, END_TRIPPED),
-    "diverged": (lambda m: m.run.__setitem__("diverged", 1), TRIPPED, TRIP_DIVERGED, END_TRIPPED),
-    "operator": (lambda m: trip(m.run, TRIP_OPERATOR), TRIPPED, TRIP_OPERATOR, END_TRIPPED),
-    "stop": (lambda m: stop(m.run, END_STOPPED), STOPPING, NO_TRIP, END_STOPPED),
-    "laps done": (lambda m: m.run.__setitem__("station", FINISH), STOPPING, NO_TRIP, END_COMPLETE),
-    "time": (lambda m: m.rig.__setitem__("limit_ticks", 5), STOPPING, NO_TRIP, END_TIME_LIMIT),
+    "no heartbeat": (lambda m: silent(m, heartbeat=False), TRIPPED, TripReason.HEARTBEAT, END_TRIPPED),
+    "no commands": (lambda m: silent(m, commands=False), TRIPPED, TripReason.COMMAND, END_TRIPPED),
+    "diverged": (lambda m: m.run.__setitem__("diverged", 1), TRIPPED, TripReason.DIVERGED, END_TRIPPED),
+    "operator": (lambda m: trip(m.run, TripReason.OPERATOR), TRIPPED, TripReason.OPERATOR, END_TRIPPED),
+    "stop": (lambda m: stop(m.run, END_STOPPED), STOPPING, TripReason.NONE, END_STOPPED),
+    "laps done": (lambda m: m.run.__setitem__("station", FINISH), STOPPING, TripReason.NONE, END_COMPLETE),
+    "time": (lambda m: m.rig.__setitem__("limit_ticks", 5), STOPPING, TripReason.NONE, END_TIME_LIMIT),
     "fallen": (
         lambda m: m.run.__setitem__("fallen_tick", m.run["scenario_tick"] - 501),
         STOPPING,
-        NO_TRIP,
+        TripReason.NONE,
         END_FALLEN,
     ),
     "diverged once down": (
@@ -209,7 +198,7 @@ WAYS_OUT = {
             m.run.__setitem__("diverged", 1),
         ),
         STOPPING,
-        NO_TRIP,
+        TripReason.NONE,
         END_FALLEN,
     ),
 }
@@ -245,7 +234,7 @@ def test_a_trip_while_stopping_goes_on_towards_rest():
     for _ in range(RAMP * 2 // 3):
         m.hear()
         _, before = m.tick()
-    trip(m.run, TRIP_BUS)
+    trip(m.run, TripReason.BUS)
     states, shares = m.out()
     assert states[0] == TRIPPED
     assert shares[0] >= before
@@ -262,7 +251,7 @@ def test_a_trip_after_coming_to_rest_stays_at_rest(ridden):
         m.hear()
         _, share = m.tick()
     assert share == 1.0
-    trip(m.run, TRIP_BUS)
+    trip(m.run, TripReason.BUS)
     for _ in range(RAMP + 5):
         assert m.tick()[1] == 1.0
 
@@ -276,17 +265,18 @@ def test_a_stop_in_standby_is_the_end_at_once():
 
 def test_the_first_reason_is_kept():
     m = Machine().ride()
-    trip(m.run, TRIP_BUS)
-    trip(m.run, TRIP_OPERATOR)
+    trip(m.run, TripReason.BUS)
+    trip(m.run, TripReason.OPERATOR)
     stop(m.run, END_STOPPED)
     m.out()
-    assert m.run["trip_reason"] == TRIP_BUS
+    assert m.run["trip_reason"] == TripReason.BUS
     assert m.run["end_reason"] == END_TRIPPED
 
 
 def test_every_number_has_its_words():
     assert len(STATE_NAMES) == TRIPPED + 1
-    assert len(TRIP_TEXTS) == TRIP_SPEED_ESTIMATE + 1 == TRIP_COMMAND_LIMIT + N_MONITORS
+    assert list(TripReason) == list(range(TripReason.COMMAND_LIMIT + N_MONITORS))
+    assert len({reason.text for reason in TripReason}) == len(TripReason)
     assert len(PERMISSIVES) == len(PERMISSIVE_TEXTS) == N_PERMISSIVES
     assert len(END_NAMES) == END_TRIPPED + 1
 
@@ -294,7 +284,7 @@ def test_every_number_has_its_words():
 def test_the_dbc_has_the_same_words():
     bench = cantools.database.load_file(Path(__file__).parents[2] / "scenarios" / "rigs" / "bench.dbc")
     frame = bench.get_message_by_name("emulator_state")
-    for signal, words in (("state", STATE_NAMES), ("trip_reason", TRIP_TEXTS)):
+    for signal, words in (("state", STATE_NAMES), ("trip_reason", [reason.text for reason in TripReason])):
         choices = {code: str(text) for code, text in frame.get_signal_by_name(signal).choices.items()}
         assert choices.popitem()[1] == "not available"
         assert choices == dict(enumerate(words))
@@ -330,10 +320,10 @@ def test_an_input_is_fresh_for_its_time_and_no_longer():
         m.hear(given=())
         states.append(m.tick()[0])
     assert states == [RUNNING] * INPUT + [TRIPPED] * 2
-    assert m.run["trip_reason"] == TRIP_ESTOP
+    assert m.run["trip_reason"] == TripReason.ESTOP
 
 
-@pytest.mark.parametrize(("which", "reason"), [(ESTOP, TRIP_ESTOP), (GUARD, TRIP_GUARD)])
+@pytest.mark.parametrize(("which", "reason"), [(ESTOP, TripReason.ESTOP), (GUARD, TripReason.GUARD)])
 @pytest.mark.parametrize("running", [True, False])
 @pytest.mark.parametrize("order", [(False,), (True, False), (False, True)])
 def test_an_input_that_says_no_trips_at_once_whatever_else_it_says_in_that_tick(
@@ -366,7 +356,7 @@ def test_the_arming_timeout_keeps_what_was_missing():
     for _ in range(ARMING + 5):
         m.hear(given=(GUARD,))
         m.tick()
-    assert m.run["trip_reason"] == TRIP_ARMING
+    assert m.run["trip_reason"] == TripReason.ARMING
     assert m.run["trip_missing"] == 1 << ESTOP
     m.hear()
     m.tick()
@@ -430,7 +420,7 @@ def test_a_ride_that_is_on_is_not_held():
 
 def test_a_held_bench_trips_and_stops_like_any_other():
     for end in (
-        lambda m: trip(m.run, TRIP_BUS),
+        lambda m: trip(m.run, TripReason.BUS),
         lambda m: stop(m.run, END_STOPPED),
         lambda m: say_permissive(m.run, ESTOP, False),
     ):
@@ -449,7 +439,7 @@ def test_a_held_bench_trips_and_stops_like_any_other():
 # --- acknowledge --------------------------------------------------------------------------------------
 
 
-def tripped(reason=TRIP_OPERATOR, permissives=BOTH):
+def tripped(reason=TripReason.OPERATOR, permissives=BOTH):
     m = Machine(permissives).ride()
     trip(m.run, reason)
     return m
@@ -473,8 +463,11 @@ def test_a_trip_is_acknowledged_only_at_rest_and_with_its_cause_gone():
     m.tick()
     acknowledge(m.run)
     assert m.run["state"] == STANDBY
-    assert m.run["trip_reason"] == NO_TRIP
-    assert (m.run["end_reason"], m.run["end_trip"]) == (END_TRIPPED, TRIP_OPERATOR)  # how it ended stays
+    assert m.run["trip_reason"] == TripReason.NONE
+    assert (m.run["end_reason"], m.run["end_trip"]) == (
+        END_TRIPPED,
+        TripReason.OPERATOR,
+    )
 
 
 @pytest.mark.parametrize("cause", ["diverged", "beyond"])
@@ -509,7 +502,7 @@ def step(m=None, **run):
     return int(m.run["state"]), int(m.run["trip_reason"]), int(m.run["end_reason"])
 
 
-GOES_ON = (RUNNING, NO_TRIP, NOT_ENDED)
+GOES_ON = (RUNNING, TripReason.NONE, NOT_ENDED)
 
 
 @pytest.mark.parametrize("i", range(N_MONITORS))
@@ -519,7 +512,7 @@ def test_a_monitor_trips_beyond_its_time_if_it_is_to(i):
         m.rig["monitor_trips"][i], m.rig["monitor_ticks"][i], m.run["beyond"][i] = trips, ticks, beyond
         return step(m)
 
-    tripped = (TRIPPED, TRIP_COMMAND_LIMIT + i, END_TRIPPED)
+    tripped = (TRIPPED, TripReason.COMMAND_LIMIT + i, END_TRIPPED)
     assert monitored(1, 7, 8) == tripped
     assert monitored(1, 7, 7) == GOES_ON
     assert monitored(0, 7, 8) == GOES_ON
@@ -532,12 +525,12 @@ def test_one_of_the_two_commands_is_not_enough(stale):
     m = Machine().ride()
     now = int(m.run["tick"])
     assert step(m, **{stale: now - COMMAND}) == GOES_ON
-    assert step(m, **{stale: now - COMMAND - 1}) == (TRIPPED, TRIP_COMMAND, END_TRIPPED)
+    assert step(m, **{stale: now - COMMAND - 1}) == (TRIPPED, TripReason.COMMAND, END_TRIPPED)
 
 
 @pytest.mark.parametrize("fell", [0, 100])
 def test_a_fall_is_played_out_for_half_a_second_unless_the_model_gives_up(fell):
-    stopped = (STOPPING, NO_TRIP, END_FALLEN)
+    stopped = (STOPPING, TripReason.NONE, END_FALLEN)
     assert step(fallen_tick=fell, scenario_tick=fell + 500) == GOES_ON
     assert step(fallen_tick=fell, scenario_tick=fell + 501) == stopped
     assert step(fallen_tick=fell, scenario_tick=fell + 1, diverged=1) == stopped
@@ -545,7 +538,7 @@ def test_a_fall_is_played_out_for_half_a_second_unless_the_model_gives_up(fell):
 
 def test_the_time_limit_is_reached_in_its_tick():
     assert step(scenario_tick=LIMIT - 1) == GOES_ON
-    assert step(scenario_tick=LIMIT) == (STOPPING, NO_TRIP, END_TIME_LIMIT)
+    assert step(scenario_tick=LIMIT) == (STOPPING, TripReason.NONE, END_TIME_LIMIT)
 
 
 @pytest.mark.parametrize(("tick", "start"), [(700, 1000), (701, 2000), (1699, 2000), (1700, 2000)])
@@ -562,7 +555,7 @@ def test_the_heartbeat_is_no_input_of_the_bench_even_where_it_is_named_with_them
     assert step(m)[0] == ARMED
 
 
-@pytest.mark.parametrize("way", [lambda m: trip(m.run, TRIP_BUS), lambda m: stop(m.run, END_STOPPED)])
+@pytest.mark.parametrize("way", [lambda m: trip(m.run, TripReason.BUS), lambda m: stop(m.run, END_STOPPED)])
 def test_a_stop_on_the_way_out_changes_nothing(way):
     m = Machine().ride()
     way(m)
@@ -663,7 +656,7 @@ class Bench(RuleBasedStateMachine):
                 assert state == TRIPPED
                 assert run["trip_reason"] == reason
             if state == TRIPPED:
-                assert run["trip_reason"] != NO_TRIP
+                assert run["trip_reason"] != TripReason.NONE
             assert share >= self.share  # nothing ever comes back from rest
             if self.share > 0.0:
                 assert share - self.share <= 1.5 / RAMP * 1.001
@@ -736,7 +729,7 @@ class Bench(RuleBasedStateMachine):
         self.go(RAMP + 1)
         assert self.m.run["finished"]  # a trip is at rest within the ramp, whatever came before
 
-    @rule(reason=st.sampled_from([TRIP_BUS, TRIP_OPERATOR]))
+    @rule(reason=st.sampled_from([TripReason.BUS, TripReason.OPERATOR]))
     def trips(self, reason):
         trip(self.m.run, reason)
         self.go()

@@ -9,17 +9,12 @@ import pytest
 
 from emulator.core.compiled import jit
 from emulator.core.signals import ARMED, RUNNING, STANDBY, STOPPING, TRIPPED
+from emulator.core.trip_reasons import TripReason
 from emulator.plant.records import RIG_DTYPE, RUN_DTYPE
 from emulator.plant.states import (
     END_STOPPED,
     ESTOP,
     GUARD,
-    TRIP_BUS,
-    TRIP_ESTOP,
-    TRIP_GUARD,
-    TRIP_HEARTBEAT,
-    TRIP_LEAN_ESTIMATE,
-    TRIP_OPERATOR,
     acknowledge,
     go,
     hold,
@@ -114,14 +109,14 @@ def explore(sizes, rig, run, broken, ways, example):
         run.station = 200.0 if v[13] == 1 else 0.0
         run.ramp_start = TICK - (RAMP if v[14] == 1 else RAMP // 2)
         run.missing = run.trip_missing = v[15]
-        run.trip_reason = TRIP_BUS if state == TRIPPED else 0
+        run.trip_reason = TripReason.BUS if state == TRIPPED else 0
         run.end_reason = 5 if state == TRIPPED else (3 if state == STOPPING else 0)
         ramp_start = run.ramp_start
 
         if event == STOP:
             stop(run, END_STOPPED)
         elif event == TRIP:
-            trip(run, TRIP_OPERATOR)
+            trip(run, TripReason.OPERATOR)
         elif event in (HOLD, HOLD_AFAR):
             hold(run, event - HOLD)
         elif event in (GO, GO_AFAR):
@@ -146,22 +141,22 @@ def explore(sizes, rig, run, broken, ways, example):
         if between in (ARMED, RUNNING):
             ok[5] = permitted or after == TRIPPED
             if not permitted:
-                lost = TRIP_HEARTBEAT
+                lost = TripReason.HEARTBEAT
                 if asked & 2 and v[6] != 3:
-                    lost = TRIP_GUARD
+                    lost = TripReason.GUARD
                 if asked & 1 and v[5] != 3:
-                    lost = TRIP_ESTOP
+                    lost = TripReason.ESTOP
                 ok[6] = run.trip_reason == lost
             elif v[11] == 2:
-                ok[7] = after == TRIPPED and run.trip_reason == TRIP_LEAN_ESTIMATE
+                ok[7] = after == TRIPPED and run.trip_reason == TripReason.LEAN_ESTIMATE
             else:
-                ok[7] = run.trip_reason != TRIP_LEAN_ESTIMATE
+                ok[7] = run.trip_reason != TripReason.LEAN_ESTIMATE
         if state == TRIPPED:
             left = after != TRIPPED
             ok[8] = not left or (
                 event == ACKNOWLEDGE and finished == 1 and v[15] == 0 and v[12] == 0 and after == STANDBY
             )
-            ok[9] = left or run.trip_reason == TRIP_BUS
+            ok[9] = left or run.trip_reason == TripReason.BUS
         if after in (STOPPING, TRIPPED):
             out = state in (STOPPING, TRIPPED)
             ok[10] = run.ramp_start == (ramp_start if out else TICK)

@@ -13,6 +13,7 @@ from emulator.core.compiled import jit
 from emulator.core.frame_buffer import frame_buffer
 from emulator.core.random_streams import normal
 from emulator.core.signals import ANALOGUE, INDEX, RUNNING, SIGNALS, STANDBY, STOPPING, TRIPPED
+from emulator.core.trip_reasons import TripReason
 from emulator.events.table import FAULT, GRIP, MARK
 from emulator.plant.states import (
     EV_BEGAN,
@@ -23,7 +24,6 @@ from emulator.plant.states import (
     EV_RELEASE,
     EV_STATE,
     EV_TRIP,
-    TRIP_DIVERGED,
 )
 from emulator.plant.step import tick
 from emulator.shared_memory.status import Command
@@ -285,7 +285,7 @@ def assert_guarded(ride):
     rows = []
     ride.step(1700, lambda r: rows.append(r.bench.row[outputs].copy()))
     assert ride.states[-1] == TRIPPED
-    assert ride["bench.trip_reason"] == TRIP_DIVERGED
+    assert ride["bench.trip_reason"] == TripReason.DIVERGED
     for frame, n in before.items():
         _, values = ride.sent(frame)
         assert np.isfinite(values[n:]).all(), frame
@@ -316,7 +316,7 @@ def test_an_impossible_motion_trips(session, index, value):
     ride.plant.x[index] = value
     ride.step(3)
     assert ride.states[-1] == TRIPPED
-    assert ride["bench.trip_reason"] == TRIP_DIVERGED
+    assert ride["bench.trip_reason"] == TripReason.DIVERGED
 
 
 def test_a_derivative_that_is_not_a_number_is_noticed_before_it_is_sensed(session):
@@ -324,7 +324,7 @@ def test_a_derivative_that_is_not_a_number_is_noticed_before_it_is_sensed(sessio
     ride.plant.u[14] = math.nan  # air density: the state is sound, its derivative is not
     x = ride.plant.x.copy()
     ride.step(2)
-    assert ride["bench.trip_reason"] == TRIP_DIVERGED
+    assert ride["bench.trip_reason"] == TripReason.DIVERGED
     assert np.array_equal(ride.plant.x, x)
     ride.plant.u[14] = 1.2
     _, force = ride.sent("imu_force")
@@ -364,7 +364,7 @@ def test_the_states_of_a_ride_are_told_in_order(session):
         "running -> stopping",
         "stopping -> standby",
     ]
-    assert ride.bench.outcome() == {"ended": "time_limit", "trip_reason": ""}
+    assert ride.bench.outcome() == {"ended": "time_limit", "trip_code": 0, "trip_reason": ""}
     assert 1000 <= next(e[0] for e in ride.events if e[1] == EV_END) <= 1001
 
 
@@ -424,7 +424,11 @@ def test_a_silent_robot_trips_the_ride_with_its_reason(session):
     while ride.step() == RUNNING:
         pass
     # commands 150 ms, heartbeat 200 ms: the shorter one is the reason
-    assert ride.bench.outcome() == {"ended": "tripped", "trip_reason": "robot commands stale"}
+    assert ride.bench.outcome() == {
+        "ended": "tripped",
+        "trip_code": TripReason.COMMAND,
+        "trip_reason": "robot commands stale",
+    }
     assert 140 <= ride.bench.tick_number - last <= 152
 
 

@@ -20,9 +20,9 @@ from emulator.assembly.provenance import copies, manifest_of
 from emulator.assembly.session import Session, load_session
 from emulator.core.errors import RecordError
 from emulator.core.signals import UNARMED_TICK
+from emulator.core.trip_reasons import TripReason
 from emulator.inspection.replay.replayed_run import replay
 from emulator.links.can_kernel import KernelLink
-from emulator.plant.states import TRIP_OPERATOR
 from emulator.record.inputs import read_inputs
 from emulator.record.reader import read_run
 from emulator.record.writer import RunWriter, write_json
@@ -123,7 +123,7 @@ HELD = {
     900: [(Command.HOLD, 1.0)],  # in the countdown, which it puts back
     1150: [(Command.GO, 1.0)],
 }
-TRIPPED = {0: [(Command.ARM, 0.0)], 1500: [(Command.TRIP, float(TRIP_OPERATOR)), (Command.STOP, 0.0)]}
+TRIPPED = {0: [(Command.ARM, 0.0)], 1500: [(Command.TRIP, float(TripReason.OPERATOR)), (Command.STOP, 0.0)]}
 
 RIDES: dict[str, tuple[Hook, dict[str, Any], str]] = {
     "steered to the end": (steered, {"every": 2}, "armed -> running"),

@@ -85,7 +85,13 @@ def test_every_tick_is_recorded_from_arming_to_rest(short, tmp_path):
     assert run.tick[0] < 0  # armed before it starts
     state = run.signal("bench.state")
     assert run.tick[state == RUNNING].tolist() == list(range(3001))
-    assert outcome == {"ended": "time_limit", "trip_reason": "", "trip_tick": None, "rig_problems": []}
+    assert outcome == {
+        "ended": "time_limit",
+        "trip_code": 0,
+        "trip_reason": "",
+        "trip_tick": None,
+        "rig_problems": [],
+    }
     assert np.all(run.signal("loop.lateness_us") == 0.0)
     kept = certificate["outputs"]["imu_rates"]
     assert kept["lost"] == 0

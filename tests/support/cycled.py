@@ -12,11 +12,11 @@ from emulator.assembly.link_specs import output_specs
 from emulator.assembly.session import Session
 from emulator.core.frame_buffer import frame_buffer
 from emulator.core.link_protocols import CanLink, LinkCounts
+from emulator.core.trip_reasons import TripReason
 from emulator.loop.bus_watch import BusRules
 from emulator.loop.certificate import TimingAccounts
 from emulator.loop.contract import Limits, Outcome
 from emulator.loop.runner import run_cycle
-from emulator.plant.states import TRIP_BUS, TRIP_OVERRUN
 from emulator.record.process import Drain
 from emulator.record.writer import RunWriter
 from emulator.shared_memory.block import Snapshot
@@ -123,7 +123,7 @@ class CycledRide:
                 self.gnss,
                 snapshot,
                 self.clock,
-                Limits(TRIP_OVERRUN, TRIP_BUS, max_ticks=cycles, bus_rules=rules or BusRules()),
+                Limits(TripReason.OVERRUN, TripReason.BUS, max_ticks=cycles, bus_rules=rules or BusRules()),
                 self.timing,
             )
             signals, frames, (events, lost) = (reader.read() for reader in readers)

@@ -12,7 +12,7 @@ import pytest
 
 from emulator.core.errors import StartFailed
 from emulator.core.signals import INDEX, SIGNALS
-from emulator.plant.states import TRIP_OPERATOR
+from emulator.core.trip_reasons import TripReason
 from emulator.shared_memory.status import Command, LoopEvent, Status
 from emulator.telemetry.commands import signed
 from emulator.telemetry.publisher import Telemetry, tell_verdict
@@ -196,7 +196,7 @@ def test_commands_are_taken_and_answered(mosquitto, shared):
             assert shared.snapshot.pop_command() is None
             await listener.client.publish(topic, signed(KEY.encode(), topic, "trip", "2", time.time()), qos=1)
             await listener.until(lambda: len(listener.of("answer")) == 4)
-            assert tuple(shared.snapshot.pop_command()) == (Command.TRIP, TRIP_OPERATOR)
+            assert tuple(shared.snapshot.pop_command()) == (Command.TRIP, TripReason.OPERATOR)
 
     asyncio.run(main())
     assert any("stop asked for over MQTT (1)" in line for line in shared.said)

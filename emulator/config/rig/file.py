@@ -34,7 +34,7 @@ from emulator.config.rig.sensors import (
     WheelSpeedSensor,
 )
 from emulator.config.rig.telemetry import MqttTelemetry
-from emulator.config.validation import Closed, validate, wrong
+from emulator.config.validation import Closed, missing, validate, wrong
 from emulator.config.yaml_source import Source, beside
 from emulator.core.errors import ConfigError
 from emulator.wire.nmea import burst_seconds
@@ -137,9 +137,7 @@ class Rig(Closed):
     @model_validator(mode="after")
     def _marked_as_emulated(self) -> Rig:
         if "emulator_state" not in self.outputs:
-            raise wrong(
-                "missing key 'emulator_state': it marks the signals as emulated and is always sent", "outputs"
-            )
+            raise missing("'emulator_state': it marks the signals as emulated and is always sent", "outputs")
         return self
 
     @model_validator(mode="after")

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field, model_validator
 
 from emulator.config.field_types import FileName, Name, Port, RecordedSignal
-from emulator.config.validation import Closed, wrong
+from emulator.config.validation import Closed, missing, wrong
 from emulator.config.yaml_source import Source, beside
 
 
@@ -45,12 +45,10 @@ class MqttTelemetry(Closed):
     @model_validator(mode="after")
     def _commands_are_signed_in(self) -> MqttTelemetry:
         if self.password_file is not None and self.username is None:
-            raise wrong("missing key 'username': a password is that of somebody")
+            raise missing("'username': a password is that of somebody")
         for key in ("username", "password_file", "command_key_file"):
             if self.commands and getattr(self, key) is None:
-                raise wrong(
-                    f"missing key {key!r}: commands are taken only signed in and with a key", "commands"
-                )
+                raise missing(f"{key!r}: commands are taken only signed in and with a key", "commands")
         for key in ("go", "events"):
             if getattr(self, key) and not self.commands:
                 raise wrong("expected commands: true beside it, without which none is taken", key)

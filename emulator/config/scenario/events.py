@@ -13,7 +13,7 @@ from pydantic import AfterValidator, Field, create_model, model_validator
 
 from emulator.config.field_types import Name, RecordedSignal
 from emulator.config.scenario.quantities import Duration, FromTime, Station
-from emulator.config.validation import Closed, Words, did_you_mean, wrong
+from emulator.config.validation import Closed, Words, did_you_mean, missing, wrong
 from emulator.config.yaml_source import Loc
 from emulator.core.frame_buffer import MAX_DATA
 from emulator.core.signals import OUTPUTS
@@ -226,7 +226,7 @@ def _text(kind: EventKind) -> str:
 def _by_its_rules(event: Happening) -> Happening:
     """The first rule of its kind that an event breaks is told."""
     for found in event.declaration.broken_rules(event, event.model_fields_set):
-        raise wrong(found.text, *([found.key] if found.key else []))
+        raise (missing if found.absent else wrong)(found.text, *([found.key] if found.key else []))
     return event
 
 

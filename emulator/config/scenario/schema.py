@@ -25,7 +25,7 @@ from emulator.config.scenario.hook import former_names_in
 from emulator.config.scenario.manoeuvre import Braking, Manoeuvre, has_laps, manoeuvre_course
 from emulator.config.scenario.parameters import Parameter, ParameterName, put_in
 from emulator.config.scenario.quantities import Duration, LeapDay, Station, UtcTime, either, left_of
-from emulator.config.validation import Closed, Words, did_you_mean, validate, wrong
+from emulator.config.validation import Closed, Words, did_you_mean, missing, validate, wrong
 from emulator.config.vehicle.change import VehicleChange
 from emulator.config.yaml_source import Loc, Source, beside
 from emulator.core.errors import ConfigError, Problem
@@ -105,7 +105,7 @@ class Patch(Closed):
     def _has_an_area(self) -> Patch:
         for key, other in (("from_m", self.to_m), ("to_m", self.from_m)):
             if getattr(self, key) is None and other is not None:
-                raise wrong(f"missing key {key!r}: both from_m and to_m, or none of them for the whole line")
+                raise missing(f"{key!r}: both from_m and to_m, or none of them for the whole line")
         if self.from_m is not None and self.from_m == self.to_m:
             raise wrong(f"expected another station than from_m, got {self.to_m:g} for both", "to_m")
         left_of(self.left_m, self.right_m)
@@ -187,7 +187,7 @@ class Expected(Closed):
         for key in ("reason", "reported"):
             given = bool(getattr(self, key))
             if self.result == "fail" and not given:
-                raise wrong(f"missing key {key!r}: an expected failure says why and how it shows")
+                raise missing(f"{key!r}: an expected failure says why and how it shows")
             if self.result == "pass" and given:
                 raise wrong(f"expected no {key} beside result pass; remove it", key)
         return self
@@ -226,7 +226,7 @@ class Scenario(Closed):
         given = "laps" in self.model_fields_set
         if self.manoeuvre is None or has_laps(self.manoeuvre):
             if not given:
-                raise wrong("missing key 'laps': a whole number from 1 to 1000")
+                raise missing("'laps': a whole number from 1 to 1000")
         elif given:
             raise wrong("expected no laps: the line of this manoeuvre is open; remove it", "laps")
         return self

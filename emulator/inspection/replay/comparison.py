@@ -35,6 +35,7 @@ class Difference:
     recorded, replayed  both values there, in words
     count               how many differ: rows, frames, events or bursts
     largest, at_tick    of a signal: its largest difference where both are numbers, and when
+    from_robot          whether it is of what the robot sent
     """
 
     what: str
@@ -45,6 +46,7 @@ class Difference:
     unit: str = ""
     largest: float = 0.0
     at_tick: int = 0
+    from_robot: bool = False
 
     def __str__(self) -> str:
         unit = f" {self.unit}" if self.unit not in ("", "1") else ""
@@ -365,7 +367,8 @@ class Comparison:
             result.frames += sequence.same
             for can_id, (tick, recorded, replayed, count) in sequence.differing.items():
                 name = self._names.get(can_id, f"0x{can_id:X}")
-                self._add(Difference(f"frame {name} {words}", tick, recorded, replayed, count))
+                what = f"frame {name} {words}"
+                self._add(Difference(what, tick, recorded, replayed, count, from_robot=direction == RX))
         may = refused["gnss"]
         if may is not None and len(self._gone) > may:
             tick, burst = self._gone[0]
@@ -384,7 +387,7 @@ class Comparison:
             if self._byte < len(run.gnss) and self._kept["GNSS records"]:
                 line = run.gnss[self._byte :].split(b"\r\n")[0].decode("ascii", "replace")
                 self._add(Difference("GNSS sentence", self._last_tick or 0, line, _NOWHERE))
-        result.differences = sorted(self._found.values(), key=lambda d: (d.tick, _rank(d.what)))
+        result.differences = sorted(self._found.values(), key=lambda d: (d.tick, _rank(d)))
         result.until_s = None if self._last_tick is None else self._last_tick * 1e-3
         result.notes = self._notes(open_end, finished, unsent)
         return result
@@ -406,11 +409,11 @@ class Comparison:
         return notes
 
 
-def _rank(what: str) -> int:
+def _rank(difference: Difference) -> int:
     """Of things that differ in one tick, what the others may come from goes first."""
-    if what.endswith("from the robot"):
+    if difference.from_robot:
         return 0
-    return 1 if what in _UNITS else 2
+    return 1 if difference.what in _UNITS else 2
 
 
 def _epoch(sentences: bytes) -> bytes:

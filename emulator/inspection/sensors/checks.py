@@ -43,6 +43,8 @@ SETTLED_S = 2.0
 ALLAN_S = (1.0, 10.0)
 """Averaging times at which the Allan deviation of inertial signals is judged."""
 
+MEAN_AGE = "age, mean"
+"""What a row calls an output's mean age."""
 INERTIAL = ("rate_", "force_")
 """How signals of the inertial unit begin."""
 
@@ -139,7 +141,7 @@ def timing_checks(output: Output, received: ReceivedOutput) -> list[Check]:
     checks.append(
         Check(
             name,
-            "age, mean",
+            MEAN_AGE,
             "ms",
             age.mean,
             mean,

@@ -20,7 +20,7 @@ from rich.text import Text
 from emulator.inspection.sensors.allan import allan_deviation
 from emulator.inspection.sensors.budget import WIRE_STEP, Channel, ErrorBudget, Output, allan_lengths
 from emulator.inspection.sensors.capture import Record
-from emulator.inspection.sensors.checks import SETTLED_S, Row
+from emulator.inspection.sensors.checks import MEAN_AGE, SETTLED_S, Row
 from emulator.record.writer import write_whole
 from emulator.report.drawing import BLUE, GREY, INK, ORANGE, PURPLE, Figure, plain_layout
 from emulator.report.page import page_html
@@ -290,7 +290,7 @@ def age_figure(page: SensorPage) -> Figure:
         for k, (name, x) in enumerate(parts)
         if any(x)
     ]
-    measured = {r.output: r.measured for r in page.rows if r.quantity == "age, mean"}
+    measured = {r.output: r.measured for r in page.rows if r.quantity == MEAN_AGE}
     if measured:
         data.append(
             {

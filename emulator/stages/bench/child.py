@@ -65,13 +65,13 @@ def _loop(job: Job) -> None:
     )
     from emulator.assembly.provenance import changed
     from emulator.core.clock import MonotonicClock
+    from emulator.core.trip_reasons import TripReason
     from emulator.links.can_bus import open_can
     from emulator.links.device_lock import acquire
     from emulator.links.gnss_port import open_gnss
     from emulator.links.pulse import open_pulse
     from emulator.loop.contract import Limits
     from emulator.loop.process import HostSettings, Parts, run_loop_process
-    from emulator.plant.states import TRIP_BUS, TRIP_OVERRUN
     from emulator.record.writer import jsonable
 
     session = session_of(job)
@@ -97,8 +97,8 @@ def _loop(job: Job) -> None:
             opened.pop_all()
         _tell({"ready": True, "gnss": gnss_address(rig, gnss)})
         limits = Limits(
-            reason_overrun=TRIP_OVERRUN,
-            reason_bus=TRIP_BUS,
+            reason_overrun=TripReason.OVERRUN,
+            reason_bus=TripReason.BUS,
             overrun_ns=round(rig.limits.overrun_limit_ms * 1e6),
             ramp_ticks=round(rig.limits.ramp_to_rest_s * 1e3) + 2000,
             bus_rules=bus_rules(rig),

@@ -14,6 +14,7 @@ import pytest
 from emulator.assembly.link_specs import bus_rules
 from emulator.assembly.session import Session
 from emulator.core.signals import INDEX, STANDBY, TRIPPED
+from emulator.core.trip_reasons import TripReason
 from emulator.links.can_bus import CanBusSpec, open_can
 from emulator.links.can_kernel import KernelLink
 from emulator.loop.bus_watch import TEXTS, BusFault, BusRules
@@ -98,10 +99,10 @@ def test_each_fault_ends_as_the_rig_says_and_nothing_is_lost_from_the_record(
 
     ended = ride.ride.bench.outcome()
     if answer == "trip":
-        assert ended == {"ended": "tripped", "trip_reason": "bus lost"}
+        assert ended == {"ended": "tripped", "trip_code": TripReason.BUS, "trip_reason": "bus lost"}
         assert (outcome.final_state, outcome.trip_tick) == (TRIPPED, told[0].tick + 1)
     else:
-        assert ended == {"ended": "stopped", "trip_reason": ""}
+        assert ended == {"ended": "stopped", "trip_code": 0, "trip_reason": ""}
         assert (outcome.final_state, outcome.trip_tick) == (STANDBY, None)
         assert [e.index for e in published["events"] if e.code == LoopEvent.BUS_FAULT_OVER] == [kind]
         assert published["status"][Status.BUS_FAULTS] == 0
@@ -164,7 +165,11 @@ def test_a_serial_adapter_that_is_unplugged_trips_the_rig(session: Session) -> N
         adapter.close()
     tick = FROM - CycledRide.START
     assert tick < (outcome.trip_tick or 0) <= tick + 10
-    assert ride.bench.outcome() == {"ended": "tripped", "trip_reason": "bus lost"}
+    assert ride.bench.outcome() == {
+        "ended": "tripped",
+        "trip_code": TripReason.BUS,
+        "trip_reason": "bus lost",
+    }
     assert outcome.problems == ["the CAN link is gone"]
     assert [e.text for e in published["events"] if e.code == LoopEvent.LINK_DEAD] == ["the CAN link is gone"]
     assert outcome.at_rest
