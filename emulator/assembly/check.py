@@ -8,21 +8,19 @@ from __future__ import annotations
 import contextlib
 import os
 from collections.abc import Callable, Iterable, Mapping
-from pathlib import Path
 from typing import NamedTuple
 
 from emulator.config.based_on import load_with_bases
 from emulator.config.rig.bus_load import BusLoad, bus_load
 from emulator.config.rig.consistency import rig_warnings
-from emulator.config.rig.file import dbc_path, frames_of, load_rig, vehicle_path
-from emulator.config.rig.frames import frame_contradictions
+from emulator.config.rig.file import load_rig, vehicle_path
+from emulator.config.rig.frames import frame_contradictions, read_codec
 from emulator.config.scenario.circuit import load_circuit
 from emulator.config.scenario.schema import circuit_path, load_scenario
 from emulator.config.validation import did_you_mean
 from emulator.config.vehicle.file import load_vehicle
 from emulator.config.yaml_source import Source, beside, show
 from emulator.core.errors import ConfigError, Problem
-from emulator.wire.can_frames import load_codec
 
 
 class Checked(NamedTuple):
@@ -90,14 +88,14 @@ def _bus_load(path: str, kind: str) -> BusLoad | None:
         return None
     try:
         rig, source = load_rig(path)
-        return bus_load(rig, load_codec(Path(dbc_path(rig, source)), frames_of(rig)))
+        return bus_load(rig, read_codec(rig, source))
     except ConfigError:
         return None
 
 
 def _rig(path: str) -> tuple[list[Problem], list[str]]:
     rig, source = load_rig(path)
-    codec = load_codec(Path(dbc_path(rig, source)), frames_of(rig))
+    codec = read_codec(rig, source)
     problems, warnings = frame_contradictions(rig, source, codec)
     if problems:
         raise ConfigError(problems)

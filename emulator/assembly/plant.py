@@ -44,7 +44,7 @@ from emulator.events.progress import NEVER, ticks
 from emulator.events.sample_faults import PAST
 from emulator.plant.commands import N_ROBOT, RobotFrames
 from emulator.plant.events import sensor_of
-from emulator.plant.outputs import STREAM_NAMES, analogue_truth
+from emulator.plant.outputs import STREAM_NAMES, analogue_at_rest
 from emulator.plant.plausibility import MONITORS
 from emulator.plant.records import MEMORY_DTYPE, RIG_DTYPE, RUN_DTYPE
 from emulator.plant.states import PERMISSIVES
@@ -114,7 +114,7 @@ def build_plant(session: Session) -> Plant:
     u[U_WIND_X], u[U_WIND_Y] = record[0]["wind_x"], record[0]["wind_y"]
 
     names = [*session.outputs, "gnss"]
-    timings: list[Output | Gnss] = [*(rig.outputs[n] for n in session.outputs), rig.sensors.gnss]  # type: ignore[index]
+    timings: list[Output | Gnss] = [*(rig.outputs[n] for n in session.outputs), rig.sensors.gnss]
     latencies = [round(t.latency_ms * 1e6) for t in timings]
     # an epoch leaves early by what the longest burst takes on the line: see rig.burst_line
     latencies[-1] -= BurstLine(line_baud(rig)).line_ns(longest_burst(rig.sensors.gnss.sentences))
@@ -142,7 +142,7 @@ def build_plant(session: Session) -> Plant:
                 continue
             out[o]["value_of"][k] = v = OUTPUT[signal]
             if name != "gnss":
-                out[o]["absent"][k] = signal in rig.outputs[name].absent  # type: ignore[index]
+                out[o]["absent"][k] = signal in rig.outputs[name].absent
             first = measured_with(v)
             if first not in families:
                 families.append(first)
@@ -357,9 +357,8 @@ def _rig_record(session: Session, heading: float, x: NDArray[np.float64]) -> NDA
     r["wheel_lowest"] = rig.sensors.wheel_speed.lowest_speed_m_s
     r["fork_sigma"] = rig.sensors.fork_angle.noise_rad
     for k, name in enumerate(ANALOGUE):
-        r["analogue"][k] = _analogue(rig.sensors.analogue.get(name))  # type: ignore[call-overload]
-    at_rest = session.vehicle.body[0], x, np.zeros(N_U), actuators(), scratch()[0]
-    r["analogue_at_rest"] = [analogue_truth(k, *at_rest) for k in range(len(ANALOGUE))]
+        r["analogue"][k] = _analogue(rig.sensors.analogue.get(name))
+    r["analogue_at_rest"] = analogue_at_rest(session.vehicle.body[0], x)
     gnss = rig.sensors.gnss
     r["antenna_position"] = gnss.antenna_position_m
     r["gnss_errors"], r["gnss_fix"] = _gnss_errors(gnss), FIX_QUALITY[gnss.fix]

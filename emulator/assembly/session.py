@@ -20,9 +20,8 @@ import numpy as np
 from emulator.assembly.check import named_anyway
 from emulator.config.rig.bus_load import BusLoad, bus_load
 from emulator.config.rig.consistency import rig_warnings
-from emulator.config.rig.file import Rig, carries_fd, dbc_path, frames_of, load_rig, vehicle_path
-from emulator.config.rig.frames import frame_contradictions
-from emulator.config.rig.outputs import FrameName
+from emulator.config.rig.file import Rig, carries_fd, dbc_path, load_rig, vehicle_path
+from emulator.config.rig.frames import frame_contradictions, read_codec
 from emulator.config.scenario.course import Course
 from emulator.config.scenario.event_needs import unmet_needs
 from emulator.config.scenario.manoeuvre import most_speed
@@ -46,7 +45,7 @@ from emulator.road.shape import Bump, RoadProfile, road_profile
 from emulator.robot.mission import Mission
 from emulator.sensors.imu import turned
 from emulator.vehicle.params import RigidMass, Vehicle, vehicle_record
-from emulator.wire.can_frames import Codec, load_codec
+from emulator.wire.can_frames import Codec
 from emulator.wire.can_timing import CLASSICAL_BYTES
 from emulator.wire.geodesy import Origin
 
@@ -256,7 +255,7 @@ def _read(
         except ConfigError as error:
             problems += error.problems
         try:
-            codec = load_codec(Path(dbc_path(rig, rig_source)), frames_of(rig))
+            codec = read_codec(rig, rig_source)
         except ConfigError as error:
             problems += error.problems
         else:
@@ -334,7 +333,7 @@ def mission(session: Session) -> Mission:
 
     bus = session.bus
 
-    def latency_s(name: FrameName) -> float:
+    def latency_s(name: str) -> float:
         """Mean age on arrival; frames leave on ticks, so it may lie beside the latency promised."""
         output = rig.outputs.get(name)
         if output is None:

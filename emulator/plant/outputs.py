@@ -35,6 +35,7 @@ from emulator.core.signals import (
     V_WHEELS,
 )
 from emulator.events.actuator_faults import FRONT_BRAKE, REAR_BRAKE
+from emulator.events.actuator_faults import actuators as intact_actuators
 from emulator.events.gnss_faults import position_bias
 from emulator.events.table import GNSS
 from emulator.sensors import analogue
@@ -59,6 +60,7 @@ from emulator.vehicle.state import (
     FRONT_WHEEL,
     JOINT,
     JOINT_RATE,
+    N_U,
     OMEGA,
     POSITION,
     REAR,
@@ -69,6 +71,7 @@ from emulator.vehicle.state import (
     U_THROTTLE,
     VELOCITY,
     Scratch,
+    scratch,
 )
 
 _SENSORS = len(ANALOGUE)
@@ -210,6 +213,12 @@ def analogue_truth(
     if k == A_CHAIN:
         return s.chain_torque
     return math.nan
+
+
+def analogue_at_rest(body: Record, x: NDArray[np.float64]) -> list[float]:
+    """What each sensor of ANALOGUE would show of a bike that stands in state ``x``, nobody touching it."""
+    nobody = np.zeros(N_U), intact_actuators(), scratch()[0]
+    return [analogue_truth(k, body, x, *nobody) for k in range(_SENSORS)]
 
 
 @jit

@@ -338,6 +338,19 @@ def load_codec(path: Path, frames: Sequence[str]) -> Codec:
     )
 
 
+def frames_in(path: Path) -> dict[str, tuple[str, ...]]:
+    """Every frame of a DBC file by its name, with the names of its signals but ``crc`` and ``alive``.
+
+    Raises ConfigError if the file can't be read; whether the frames are sound is :func:`load_codec`'s to say.
+    """
+    file = str(path)
+    text = _read(path, file)
+    return {
+        message.name: tuple(s.name for s in message.signals if s.name not in _PROTECTION)
+        for message in _parse(text, _Lines(file, text)).messages
+    }
+
+
 def _read(path: Path, file: str) -> str:
     """The text of the file, whatever of the two usual encodings it is in."""
     try:

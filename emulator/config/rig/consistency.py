@@ -64,7 +64,7 @@ def _corners(rig: Rig, _: Values) -> Iterator[tuple[Loc, str]]:
         ("rate_corner_hz", imu.rate_corner_hz, "imu_rates"),
         ("force_corner_hz", imu.force_corner_hz, "imu_force"),
     ):
-        output = rig.outputs.get(frame)  # type: ignore[call-overload]
+        output = rig.outputs.get(frame)
         if output is not None and corner is not None and corner > 0.5 * output.rate_hz:
             yield (
                 (*_IMU, key),

@@ -20,7 +20,6 @@ from emulator.config.rig.outputs import (
     COMMAND_FRAMES,
     INPUT_FRAME,
     CommandFrame,
-    FrameName,
     Output,
     PermissiveName,
 )
@@ -122,7 +121,7 @@ class Rig(Closed):
     bus: Bus
     gnss_port: GnssPort
     pulse_per_second: PulsePerSecond | None = None
-    outputs: dict[FrameName, Output]
+    outputs: dict[Name, Output]
     sensors: Sensors
     actuators: Actuators
     limits: Limits
@@ -205,13 +204,6 @@ class Rig(Closed):
                     "gnss",
                     "sentences",
                 )
-        return self
-
-    @model_validator(mode="after")
-    def _pulses_have_a_ring(self) -> Rig:
-        for name in ("wheel_pulses_front", "wheel_pulses_rear"):
-            if name in self.outputs and self.sensors.wheel_speed.tone_ring is None:
-                raise wrong("expected sensors.wheel_speed.tone_ring: pulses are its edges", "outputs", name)
         return self
 
 

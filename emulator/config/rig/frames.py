@@ -8,16 +8,18 @@ against the bit rate. What can't be is a problem, what is only unwise a warning.
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 from typing import NamedTuple
 
 from emulator.config.rig.bus_load import BusLoad, bit_rates, bus_load
 from emulator.config.rig.buses import SocketcanBus
-from emulator.config.rig.file import Rig, carries_fd
+from emulator.config.rig.file import Rig, carries_fd, dbc_path, frames_of
 from emulator.config.rig.outputs import INPUT_FRAME
 from emulator.config.validation import did_you_mean
 from emulator.config.yaml_source import Loc, Source
-from emulator.core.errors import Problem
-from emulator.wire.can_frames import Codec
+from emulator.core.errors import ConfigError, Problem
+from emulator.core.signals import OUTPUT, OUTPUTS
+from emulator.wire.can_frames import Codec, frames_in, load_codec
 from emulator.wire.e2e import MOST_BYTES_PROFILE_1
 
 _ROUNDING = 1e-9
@@ -43,11 +45,39 @@ def frame_contradictions(rig: Rig, source: Source, codec: Codec) -> tuple[list[P
     """(problems, warnings) of a rig whose frames ``codec`` holds, each at its place in the rig file."""
     problems: list[Problem] = []
     warnings: list[Problem] = []
-    for check in (_formats, _inputs, _absent, _ranges, _steps, _actuators, _wire_times, _bus_load):
+    for check in (_formats, _inputs, _pulses, _absent, _ranges, _steps, _actuators, _wire_times, _bus_load):
         for finding in check(rig, codec):
             into = problems if finding.impossible else warnings
             into.append(source.problem(finding.loc, finding.text))
     return problems, warnings
+
+
+def read_codec(rig: Rig, source: Source) -> Codec:
+    """The codec of the frames a rig uses. Raises ConfigError.
+
+    Outputs that the DBC does not have, or whose signals are no output values, are told at their place in the
+    rig file; what is wrong with the DBC itself at its own lines.
+    """
+    path = Path(dbc_path(rig, source))
+    known = frames_in(path)
+    fit = [name for name, signals in known.items() if OUTPUT.keys() >= set(signals)]
+    problems = []
+    for name in rig.outputs:
+        if name in known and name not in fit:
+            text = (
+                f"expected a frame of signals that the bench can measure; {name} has "
+                f"{', '.join(s for s in known[name] if s not in OUTPUT)}"
+            )
+        elif name not in known:
+            near = did_you_mean(name, fit)
+            can = f"expected a frame of the DBC that the bench can fill ({', '.join(fit)})"
+            text = f"{can}, got {name!r}{near}"
+        else:
+            continue
+        problems.append(source.problem(("outputs", name), text, at_key=True))
+    if problems:
+        raise ConfigError(problems)
+    return load_codec(path, frames_of(rig))
 
 
 def _carried(codec: Codec, frame: str, signal: str) -> _Carried:
@@ -107,6 +137,13 @@ def _inputs(rig: Rig, codec: Codec) -> Iterator[_Finding]:
             f"expected frame {INPUT_FRAME} to be protected in the DBC (DataId, crc, alive), or a sender that "
         )
         yield _Finding(("permissives",), text + "hangs and repeats its last frame would go on permitting")
+
+
+def _pulses(rig: Rig, codec: Codec) -> Iterator[_Finding]:
+    for frame in rig.outputs:
+        sources = {OUTPUTS[OUTPUT[s]].source for s in codec.signals[codec.frame(frame)] if s in OUTPUT}
+        if "wheel_pulses" in sources and rig.sensors.wheel_speed.tone_ring is None:
+            yield _Finding(("outputs", frame), "expected sensors.wheel_speed.tone_ring: pulses are its edges")
 
 
 def _absent(rig: Rig, codec: Codec) -> Iterator[_Finding]:

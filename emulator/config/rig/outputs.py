@@ -1,4 +1,7 @@
-"""What the bench sends and takes on its bus: frames by name, how often, how old."""
+"""What the bench sends and takes on its bus: frames by name, how often, how old.
+
+What can be sent is the DBC's to say: any frame whose signals are output values (emulator.core.signals).
+"""
 
 from __future__ import annotations
 
@@ -9,21 +12,6 @@ from pydantic import Field, model_validator
 from emulator.config.field_types import Name
 from emulator.config.validation import Closed, wrong
 
-FrameName: TypeAlias = Literal[
-    "wheel_speed",
-    "imu_rates",
-    "imu_force",
-    "lean",
-    "fork_angle",
-    "engine",
-    "emulator_state",
-    "wheel_pulses_front",
-    "wheel_pulses_rear",
-    "levers",
-    "suspension",
-    "drive_torque",
-]
-"""The emulator's frames in the DBC."""
 COMMAND_FRAMES = ("steering", "drive", "gear", "estimate_pose", "estimate_motion")
 """Frames a rig takes from the robot, by their names in the DBC."""
 INPUT_FRAME = "bench_inputs"

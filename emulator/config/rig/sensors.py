@@ -2,24 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal, TypeAlias
+from typing import TYPE_CHECKING, Annotated, Literal, TypeAlias
 
 from pydantic import Field, model_validator
 
 from emulator.config.field_types import Angle, Noise, Position, TimeConstant, Vector
 from emulator.config.rig.inertial_unit import InertialUnit, SmallAngles
 from emulator.config.validation import Closed, wrong
+from emulator.core.signals import ANALOGUE
 
 MountingAngle: TypeAlias = Annotated[float, Field(ge=-0.5, le=0.5)]
-AnalogueName: TypeAlias = Literal[
-    "throttle_position",
-    "clutch_position",
-    "front_brake_line_Pa",
-    "rear_brake_line_Pa",
-    "fork_travel_m",
-    "shock_travel_m",
-    "chain_torque_Nm",
-]
+if TYPE_CHECKING:
+    AnalogueName: TypeAlias = str
+else:
+    AnalogueName = Literal[ANALOGUE]
 """Signals of the analogue sensors."""
 
 

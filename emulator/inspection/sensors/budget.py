@@ -239,7 +239,7 @@ def fork_terms(rig: Rig) -> list[Term]:
 
 def analogue_terms(rig: Rig, name: str) -> list[Term]:
     """A sensor with one value: white noise and steps as configured; its lag is an age."""
-    sensor = rig.sensors.analogue.get(name)  # type: ignore[call-overload]
+    sensor = rig.sensors.analogue.get(name)
     if sensor is None:
         return []
     terms = [Term("white noise", "white", sensor.noise, "as configured")] if sensor.noise > 0.0 else []

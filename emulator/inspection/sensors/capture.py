@@ -19,8 +19,8 @@ from numpy.typing import NDArray
 from emulator.assembly.bench import Bench
 from emulator.assembly.session import Session
 from emulator.config.rig.consistency import rig_warnings
-from emulator.config.rig.file import dbc_path, frames_of, load_rig, vehicle_path
-from emulator.config.rig.frames import frame_contradictions
+from emulator.config.rig.file import load_rig, vehicle_path
+from emulator.config.rig.frames import frame_contradictions, read_codec
 from emulator.config.rig.ports import SerialPort
 from emulator.config.scenario.schema import Origin, Scenario, SpeedProfile, Start, Support, Surface
 from emulator.config.vehicle.file import load_vehicle
@@ -37,7 +37,7 @@ from emulator.road.shape import flat
 from emulator.stages.stepped_loop import Block, SteppedLoop
 from emulator.vehicle.params import RigidMass, vehicle_record
 from emulator.wire import geodesy
-from emulator.wire.can_frames import FrameCodec, check, load_codec, unpack
+from emulator.wire.can_frames import FrameCodec, check, unpack
 from emulator.wire.nmea_reading import Gga, Rmc, parse
 
 TICK_S = TICK_NS * 1e-9
@@ -62,7 +62,7 @@ def level_session(rig_path: Path, *, seed: int = 0) -> Session:
     except ConfigError as error:
         problems += error.problems
     try:
-        codec = load_codec(Path(dbc_path(rig, source)), frames_of(rig))
+        codec = read_codec(rig, source)
     except ConfigError as error:
         problems += error.problems
     else:

@@ -20,6 +20,7 @@ from scipy.stats import chi2, norm
 from emulator.config.rig.file import Rig
 from emulator.config.rig.sensors import Imu
 from emulator.core.axes import roll_pitch_yaw, rotation_of
+from emulator.core.signals import ANALOGUE
 from emulator.inspection.sensors.allan import (
     Noise,
     allan_deviation,
@@ -32,9 +33,10 @@ from emulator.inspection.sensors.budget import Channel, ErrorBudget, Output
 from emulator.inspection.sensors.capture import TICK_S, ReceivedOutput, Record
 from emulator.inspection.sensors.imposed_motion import lean_shown, turned
 from emulator.inspection.sensors.inertial_budget import Line, Triad, engine_lines, shown
+from emulator.plant.outputs import analogue_at_rest
 from emulator.sensors.gnss import FIX_QUALITY
 from emulator.vehicle.params import Vehicle
-from emulator.vehicle.state import ENGINE, FORK, JOINT, POSITION, QUATERNION, STEER, SWINGARM
+from emulator.vehicle.state import ENGINE, JOINT, POSITION, QUATERNION, STEER
 
 MISS = 0.05
 """Share of rigs as configured for which some row differs all the same."""
@@ -351,22 +353,20 @@ def truth_at_rest(
     """What each signal but the inertial unit's would say without random error of a bike that stands in x."""
     truth = dict.fromkeys(
         (
-            *("steering_rate_rad_s", "throttle", "throttle_position", "clutch_position"),
-            *("front_brake_line_Pa", "rear_brake_line_Pa", "chain_torque_Nm"),
+            *("steering_rate_rad_s", "throttle", "state", "trip_reason", "scenario_time_s"),
             *("wheel_front_m_s", "wheel_rear_m_s", "wheel_front_hz", "wheel_rear_hz"),
-            *("wheel_front_edges", "wheel_rear_edges", "state", "trip_reason", "scenario_time_s"),
+            *("wheel_front_edges", "wheel_rear_edges"),
         ),
         0.0,
     )
     body = vehicle.body[0]
+    truth |= dict(zip(ANALOGUE, analogue_at_rest(body, x), strict=True))
     own, force = rig.sensors.lean.computed, felt_at_rest(x, gravity)
     truth["lean_rad"] = math.atan2(float(force[1]), float(force[2]))
     if own is not None:
         truth["lean_rad"] = lean_shown(own, np.zeros(3), force, lambda _lean: 0.0)
     truth["steering_angle_rad"] = float(x[JOINT + STEER])
     truth["engine_rad_s"], truth["gear"], truth["emulated"] = float(x[ENGINE]), gear, 1.0
-    truth["fork_travel_m"] = float(x[JOINT + FORK] + body["fork_design_travel"])
-    truth["shock_travel_m"] = float(body["shock_lever"] * x[JOINT + SWINGARM] + body["shock_design_travel"])
     return truth
 
 
@@ -386,7 +386,7 @@ def rest_checks(
         if output.name in ("imu_rates", "imu_force"):
             imu, engine = rig.sensors.imu, float(record.x[ENGINE])
             checks += inertial_checks(output, settled, imu, force, engine)
-        absent = rig.outputs[output.name].absent  # type: ignore[index]
+        absent = rig.outputs[output.name].absent
         for channel in output.channels:
             values = settled.of(channel.signal)
             if channel.signal in absent:
@@ -404,7 +404,7 @@ def _signal_at_rest(
 ) -> list[Check]:
     if channel.signal in ("wheel_front_m_s", "wheel_rear_m_s"):
         return _wheel_at_rest(output.name, channel, rig, values)
-    sensor = rig.sensors.analogue.get(channel.signal)  # type: ignore[call-overload]
+    sensor = rig.sensors.analogue.get(channel.signal)
     low, high = channel.low, channel.high
     if sensor is not None and sensor.range is not None:
         low, high = max(low, sensor.range[0]), min(high, sensor.range[1])

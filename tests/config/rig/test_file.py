@@ -318,13 +318,6 @@ BROKEN = [
         "13:47: gnss_port.port: expected a whole number from 1 to 65535, got 5000.5",
     ),
     (
-        "  lean: {rate_hz: 100",
-        "  leen: {rate_hz: 100",
-        "15:3: outputs.leen: unknown key; known keys: wheel_speed, imu_rates, imu_force, lean, "
-        "fork_angle, engine, emulator_state, wheel_pulses_front, wheel_pulses_rear, levers, suspension, "
-        "drive_torque, did you mean 'lean'?",
-    ),
-    (
         "rate_hz: 100",
         "rate_hz: 0",
         "15:19: outputs.lean.rate_hz: expected a number from 0.001 to 1000 Hz, got 0",
@@ -373,11 +366,6 @@ BROKEN = [
         "  wheel_speed: {tone_ring: {teeth_front: 48, teeth_rear: 48, timer_resolution_ns: 300}}\n",
         "20:83: sensors.wheel_speed.tone_ring.timer_resolution_ns: expected a divisor of 1000000000 ns, or a "
         "ride's edge times would depend on when it starts, got 300",
-    ),
-    (
-        "  lean: {rate_hz: 100, latency_ms: 8, jitter_ms: 1}\n",
-        "  wheel_pulses_rear: {rate_hz: 100, latency_ms: 8}\n",
-        "15:22: outputs.wheel_pulses_rear: expected sensors.wheel_speed.tone_ring: pulses are its edges",
     ),
     (
         "fix: float",
@@ -484,13 +472,6 @@ BROKEN = [
         "spin_us: 50",
         "spin_us: .nan",
         "40:61: loop.spin_us: .nan is not a usable value; write a finite number",
-    ),
-    (
-        "  lean: {rate_hz: 100, latency_ms: 8, jitter_ms: 1}",
-        "  leen: {rate_hz: 0, speed: 3}",
-        "15:3: outputs.leen: unknown key; known keys: wheel_speed, imu_rates, imu_force, lean, "
-        "fork_angle, engine, emulator_state, wheel_pulses_front, wheel_pulses_rear, levers, suspension, "
-        "drive_torque, did you mean 'lean'?",
     ),
     (
         "{rate_ppm: 500, age_p99_ms: 3, lost_frames: 0}",

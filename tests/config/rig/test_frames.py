@@ -7,10 +7,9 @@ import pytest
 
 from emulator.assembly.check import check
 from emulator.assembly.session import load_session
-from emulator.config.rig.file import dbc_path, frames_of, load_rig
-from emulator.config.rig.frames import frame_contradictions
+from emulator.config.rig.file import load_rig
+from emulator.config.rig.frames import frame_contradictions, read_codec
 from emulator.core.errors import ConfigError
-from emulator.wire.can_frames import load_codec
 
 SCENARIOS = Path(__file__).parents[3] / "scenarios"
 LEVERS = "  levers: {rate_hz: 100.0, latency_ms: 5.0%s}\n  suspension: {rate_hz: 200.0, latency_ms: 3.0}\n"
@@ -38,7 +37,7 @@ def rig(tmp_path):
 def found(path):
     """(problems, warnings) as 'key: text'."""
     rig, source = load_rig(path)
-    codec = load_codec(Path(dbc_path(rig, source)), frames_of(rig))
+    codec = read_codec(rig, source)
     text = path.read_text().splitlines()
     both = frame_contradictions(rig, source, codec)
     for problem in (*both[0], *both[1]):
@@ -50,6 +49,35 @@ def found(path):
 def test_the_shipped_rigs_have_none():
     for name in ("loopback", "trainer", "megabit"):
         assert found(SCENARIOS / "rigs" / f"{name}.yaml") == ([], [])
+
+
+def test_an_output_is_a_frame_of_the_dbc_that_the_bench_can_fill(rig):
+    path, change = rig
+    can = (
+        "expected a frame of the DBC that the bench can fill (imu_rates, imu_force, lean, fork_angle, "
+        "wheel_speed, wheel_pulses_front, wheel_pulses_rear, drive_torque, engine, suspension, levers, "
+        "emulator_state), got "
+    )
+    with pytest.raises(ConfigError) as refused:
+        change(("  lean: {rate", "  leen: {rate"), ("  engine: {rate", "  steering: {rate"))
+    problems = {p.key: (p.expected, p.file, p.line) for p in refused.value.problems}
+    lines = path.read_text().splitlines()
+    line = next(i for i, text in enumerate(lines, 1) if text.startswith("  leen"))
+    assert problems["outputs.leen"] == (f"{can}'leen', did you mean 'lean'?", str(path), line)
+    assert problems["outputs.steering"][0] == (
+        "expected a frame of signals that the bench can measure; steering has steering_torque_Nm"
+    )
+
+
+def test_pulses_need_a_ring_whatever_their_frame_is_called(rig):
+    path, change = rig
+    dbc = path.with_name("bench.dbc")
+    dbc.write_text(dbc.read_text().replace("wheel_pulses_rear", "ticks"))
+    text = path.read_text()
+    start, end = text.index("  wheel_speed:\n    tone_ring"), text.index("  fork_angle: {noise")
+    ticks = "  ticks: {rate_hz: 100, latency_ms: 8}\n  # also in"
+    problems, _ = change((text[start:end], "  wheel_speed: {}\n"), ("  # also in", ticks))
+    assert problems == ["outputs.ticks: expected sensors.wheel_speed.tone_ring: pulses are its edges"]
 
 
 def test_a_latency_shorter_than_the_frame_on_the_wire_is_refused(rig):
@@ -286,7 +314,7 @@ def test_fd_frames_need_a_bus_that_carries_them(rig):
 
 def test_the_fd_rig_has_no_contradictions():
     rig, source = load_rig(FD)
-    codec = load_codec(Path(dbc_path(rig, source)), frames_of(rig))
+    codec = read_codec(rig, source)
     assert frame_contradictions(rig, source, codec) == ([], [])
 
 

@@ -25,6 +25,7 @@ from emulator.assembly import session
 from emulator.assembly.check import check
 from emulator.cli import app as cli
 from emulator.config import based_on, yaml_source
+from emulator.config.rig import frames as rig_frames
 from emulator.config.scenario.schema import load_scenario
 from emulator.core.errors import ConfigError, Problem
 from tests.support.broken_scenarios import ALONE, ANGLE_DRIVEN, MISFITS, WHOLE, Broken, written
@@ -60,8 +61,10 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
         patch.chdir(folder)
         patch.setattr(based_on, "load", load)
         patch.setattr(typer.main, "get_command", _once(typer.main.get_command))
-        for name in ("load_rig", "load_vehicle", "load_codec"):
+        for name in ("load_rig", "load_vehicle"):
             patch.setattr(session, name, _once(getattr(session, name)))
+        for name in ("frames_in", "load_codec"):
+            patch.setattr(rig_frames, name, _once(getattr(rig_frames, name)))
         yield folder
 
 
