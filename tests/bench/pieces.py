@@ -11,7 +11,7 @@ import statistics
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any
 
 import numba
 import numpy as np
@@ -20,10 +20,10 @@ from numpy.typing import NDArray
 
 from emulator.assembly.bench import Bench
 from emulator.assembly.session import Session, mission
-from emulator.config.rig.outputs import COMMAND_FRAMES, FrameName, Output
+from emulator.config.rig.outputs import COMMAND_FRAMES, Output
 from emulator.core.compiled import jit
 from emulator.core.frame_buffer import FrameBuffer, frame_buffer
-from emulator.core.signals import RUNNING
+from emulator.core.signals import OUTPUT, RUNNING
 from emulator.plant.step import tick
 from emulator.robot.mission import ReferenceRider
 from emulator.robot.rider import step as ride
@@ -32,7 +32,7 @@ from emulator.stages.virtual import RIDER_EVERY, hear
 from emulator.vehicle.dynamics import derivative
 from emulator.vehicle.integrate import begin, finish
 from emulator.vehicle.state import N_X
-from emulator.wire.can_frames import load_codec
+from emulator.wire.can_frames import frames_in, load_codec
 
 BLOCK = 100
 """Ticks in a block; the robot's commands would go stale after 150 without frames."""
@@ -134,7 +134,7 @@ class Standing:
     """
 
     def __init__(self, session: Session, dbc: Path) -> None:
-        names = tuple(get_args(FrameName))
+        names = [name for name, signals in frames_in(dbc).items() if OUTPUT.keys() >= set(signals)]
         outputs = {name: Output(rate_hz=1000.0, latency_ms=5.0) for name in names}
         gnss = session.rig.sensors.gnss.model_copy(update={"rate_hz": 25.0, "latency_ms": 40.0})
         sensors = session.rig.sensors.model_copy(update={"gnss": gnss})

@@ -8,6 +8,7 @@ import re
 import shutil
 import subprocess
 import sys
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -109,9 +110,7 @@ def test_the_page_adds_an_output_that_arrives_and_is_recorded(copy: Path) -> Non
     received = found["received"]
     assert len(received) == pytest.approx(TICKS / 5, abs=2)  # 200 Hz
     # 1e-4 rad a tick, 5 ticks a frame, sent as multiples of 5e-5 rad
-    assert [b - a for a, b in zip(received, received[1:], strict=False)] == pytest.approx(
-        [5e-4] * (len(received) - 1), abs=5.1e-5
-    )
+    assert [b - a for a, b in pairwise(received)] == pytest.approx([5e-4] * (len(received) - 1), abs=5.1e-5)
     assert found["recorded"] == received[-1]
     assert 0.0 <= found["true"] - received[-1] <= 8e-4  # 3 ticks of latency and up to 5 since the last frame
 
