@@ -336,7 +336,7 @@ def target_speed(
     bank: float | Array | None = None,
     slope: float | Array | None = None,
 ) -> Array:
-    """Target speed [m/s] at each sample (n+1,) of the line; put it in with ``with_speed``.
+    """Target speed [m/s] at each sample (n+1,) of the line; ``target_speed`` of a line that has them.
 
     line               closed: periodic over the lap
     limits             see ``SpeedLimits``
@@ -509,10 +509,3 @@ def _greatest_speed(
     if (held[uphill > 0.0] <= 0).any():
         raise ValueError("slope: the engine can't climb it; expected a smaller slope or more power")
     return np.where(uphill > 0.0, np.minimum(cap, fine[np.maximum(held, 0)]), cap)
-
-
-def with_speed(line: Line, speed: Array) -> Line:
-    """The line with these target speeds (n+1,) [m/s]. Raises ValueError on another length or a number < 0."""
-    if speed.shape != line.station.shape or not (speed >= 0.0).all():
-        raise ValueError(f"speed: expected {line.station.size} numbers from 0 up, got shape {speed.shape}")
-    return line._replace(target_speed=np.ascontiguousarray(speed, np.float64))

@@ -52,7 +52,7 @@ VERDICT_FILE = "verdict.json"
 COPIES_FOLDER = "files"
 
 BLOCK_TICKS = 500
-"""Ticks a record batch spans; block k holds ticks k*250 .. k*250+249, also below zero."""
+"""Ticks a record batch spans; block k holds ticks from k * BLOCK_TICKS on, also below zero."""
 
 RX, TX = 0, 1
 """Frame directions: received from the robot, sent to it."""

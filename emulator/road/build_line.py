@@ -12,7 +12,7 @@ Stegun, Handbook of Mathematical Functions, section 7.3. The rest: definition; c
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -56,41 +56,6 @@ class Turn(NamedTuple):
 
 
 Segment = Straight | Turn
-
-
-def segments_from_rows(rows: Sequence[Mapping[str, object]]) -> tuple[Segment, ...]:
-    """The ``segments`` of a circuit file (degrees, metres) as segments (radians).
-
-    A row is {straight_m: 250}, {straight_m: 180, free: true} or {turn_deg: 90, radius_m: 40,
-    transition_m: 20}; transition_m may be left out (0). Raises LineError with the number of the row.
-    """
-    segments: list[Segment] = []
-    for number, row in enumerate(rows):
-        keys = set(row)
-        if "straight_m" in keys and keys <= {"straight_m", "free"}:
-            free = row.get("free", False)
-            if not isinstance(free, bool):
-                raise LineError(number, f"free: expected true or false, got {free!r}")
-            segments.append(Straight(_number(number, row, "straight_m"), free))
-        elif {"turn_deg", "radius_m"} <= keys <= {"turn_deg", "radius_m", "transition_m"}:
-            transition = _number(number, row, "transition_m") if "transition_m" in keys else 0.0
-            angle = math.radians(_number(number, row, "turn_deg"))
-            segments.append(Turn(angle, _number(number, row, "radius_m"), transition))
-        else:
-            raise LineError(
-                number,
-                "expected straight_m (and free), or turn_deg, radius_m and transition_m; "
-                f"got {', '.join(sorted(keys)) or 'nothing'}",
-            )
-    return tuple(segments)
-
-
-def _number(segment: int, row: Mapping[str, object], key: str) -> float:
-    """A number out of a row, or a LineError that names it."""
-    value = row[key]
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise LineError(segment, f"{key}: expected a number, got {value!r}")
-    return float(value)
 
 
 class _Curvature:
@@ -365,27 +330,3 @@ def build_line(
         length=length,
         closed=closed,
     )
-
-
-def free_lengths(segments: Sequence[Segment], blend_m: float = 0.0) -> tuple[float, ...]:
-    """Lengths [m] the free straights of a closed circuit get, in order. Raises LineError."""
-    _check(segments, True, 1.0, blend_m)
-    return tuple(s.length_m for s in _closed_up(segments, blend_m) if isinstance(s, Straight) and s.free)
-
-
-def clearance(line: Line, apart_m: float = 100.0) -> float:
-    """Least distance [m] between two places of the line that are more than ``apart_m`` of riding apart.
-
-    Near 0 means that the line crosses itself; infinite where no two places are that far apart.
-    """
-    every = max(int(1.0 / (line.length / (line.station.size - 1))), 1)
-    s, x, y = line.station[::every], line.x[::every], line.y[::every]
-    least = math.inf
-    for i in range(s.size):
-        gap = np.abs(s - s[i])
-        if line.closed:
-            gap = np.minimum(gap, line.length - gap)
-        far = gap > apart_m
-        if far.any():
-            least = min(least, float(np.hypot(x[far] - x[i], y[far] - y[i]).min()))
-    return least

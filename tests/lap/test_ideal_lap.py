@@ -25,12 +25,12 @@ from emulator.lap.ideal_lap import (
     sector_ends,
     sector_times,
 )
-from emulator.lap.target_speed import with_speed
-from emulator.road.build_line import Straight, Turn, build_line, segments_from_rows
+from emulator.road.build_line import Straight, Turn, build_line
 from emulator.road.line import Line, Patch, surface
 from emulator.vehicle.driveline import engine_torque
 from emulator.vehicle.equilibrium import AIR_DENSITY, steady_motion
 from emulator.vehicle.params import RigidMass, Vehicle, vehicle_record
+from tests.support.lines import segments_from_rows, with_speed
 
 DEG = math.pi / 180.0
 G = 9.81

@@ -12,10 +12,10 @@ import pytest
 from emulator.config.vehicle.file import load_vehicle
 from emulator.lap.ideal_lap import Bike, bike_of, ideal_lap
 from emulator.lap.lean_envelope import lean_envelope, limit_lean, planned_roll
-from emulator.lap.target_speed import with_speed
 from emulator.road.build_line import Turn, build_line
 from emulator.road.line import Line
 from emulator.vehicle.params import RigidMass, vehicle_record
+from tests.support.lines import with_speed
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 

@@ -23,10 +23,10 @@ from emulator.lap.target_speed import (
     lap_time,
     speed_limits,
     target_speed,
-    with_speed,
 )
-from emulator.road.build_line import Straight, Turn, build_line, segments_from_rows
+from emulator.road.build_line import Straight, Turn, build_line
 from emulator.road.line import Line
+from tests.support.lines import segments_from_rows, with_speed
 
 DEG = math.pi / 180.0
 CIRCUIT = Path(__file__).parents[2] / "scenarios" / "circuits" / "ostrevel.yaml"
@@ -276,8 +276,6 @@ def test_what_can_not_be_ridden_is_refused():
         target_speed(line, limits(jerk_m_s3=20.0), initial_speed_m_s=0.0)
     with pytest.raises(ValueError, match="grip: expected numbers above 0, got 0"):
         target_speed(line, limits(), grip=0.0)
-    with pytest.raises(ValueError, match=f"expected {line.station.size} numbers from 0 up"):
-        with_speed(line, np.ones(3))
 
 
 def test_a_result_that_misses_its_jerk_limit_is_not_handed_out(monkeypatch):

@@ -17,10 +17,8 @@ from emulator.road.build_line import (
     Straight,
     Turn,
     build_line,
-    clearance,
-    free_lengths,
-    segments_from_rows,
 )
+from tests.support.lines import clearance, free_lengths, segments_from_rows
 
 CIRCUITS = sorted((Path(__file__).parents[2] / "scenarios" / "circuits").glob("*.yaml"))
 DEG = math.pi / 180.0
@@ -242,23 +240,6 @@ def test_rows_of_a_circuit_file_become_segments():
         Turn(-math.pi / 2.0, 40.0, 20.0),
         Turn(math.pi / 4.0, 40.0, 0.0),
     )
-
-
-@pytest.mark.parametrize(
-    ("row", "text"),
-    [
-        ({}, "segments.1: expected straight_m .* got nothing"),
-        ({"straight_m": 3, "radius_m": 4}, "segments.1: expected straight_m .* got radius_m, straight_m"),
-        ({"turn_deg": 3}, "segments.1: .* got turn_deg"),
-        ({"straight_m": "far"}, "segments.1: straight_m: expected a number, got 'far'"),
-        ({"straight_m": True}, "straight_m: expected a number, got True"),
-        ({"straight_m": 5, "free": "yes"}, "free: expected true or false, got 'yes'"),
-        ({"turn_deg": 3, "radius_m": None}, "radius_m: expected a number, got None"),
-    ],
-)
-def test_rows_that_are_no_segment_are_refused_by_number(row, text):
-    with pytest.raises(LineError, match=text):
-        segments_from_rows([{"straight_m": 1}, row])
 
 
 def test_clearance_is_the_gap_between_legs_and_nothing_where_a_line_crosses_itself():

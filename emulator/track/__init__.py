@@ -1,1 +1,0 @@
-"""Records side by side."""
