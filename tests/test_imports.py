@@ -13,7 +13,7 @@ import pytest
 
 ROOT = Path(__file__).parents[1]
 PHYSICS = {"plant", "vehicle", "road", "sensors", "events", "lap"} | {
-    f"core.{name}" for name in ("axes", "frame_buffer", "random_streams")
+    f"core.{name}" for name in ("axes", "constants", "frame_buffer", "random_streams")
 }
 HIDDEN_FROM_ROBOT = {"sensors.motion_at_point", "shared_memory", "plant", "loop"}
 

@@ -35,12 +35,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.compiled import jit
+from emulator.core.constants import STANDARD_GRAVITY as G
 from emulator.road.line import Line
 
 Array = NDArray[np.float64]
 
-G = 9.80665
-"""Standard gravity [m/s^2]. Source: 3rd CGPM (1901), exact by definition."""
 AIR_DENSITY = 1.225
 """Air density [kg/m^3] at sea level. Source: ISO 2533:1975, standard atmosphere."""
 LOWEST_START = 1.0
@@ -109,7 +108,13 @@ def speed_limits(
     if not (np.isfinite(speeds).all() and np.isfinite(values).all()) or values[0] <= 0.0:
         raise ValueError("engine curve: expected finite numbers, the first acceleration above 0")
     return SpeedLimits(
-        G * math.tan(lean_rad), braking_m_s2, drive_m_s2, top_speed_m_s, speeds, values, jerk_m_s3
+        G * math.tan(lean_rad),
+        braking_m_s2,
+        drive_m_s2,
+        top_speed_m_s,
+        speeds,
+        values,
+        jerk_m_s3,
     )
 
 

@@ -11,10 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from ruamel.yaml import YAML
 
+from emulator.core.constants import STANDARD_GRAVITY as G
 from emulator.lap import target_speed as speed_profile
 from emulator.lap.target_speed import (
     AIR_DENSITY,
-    G,
     SpeedLimits,
     _passes,
     acceleration,

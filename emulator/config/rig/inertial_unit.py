@@ -11,11 +11,11 @@ from typing import Annotated, TypeAlias
 from pydantic import Field, model_validator
 
 from emulator.config.validation import Closed, wrong
+from emulator.core.constants import STANDARD_GRAVITY
 from emulator.core.signals import TICK_NS
 from emulator.sensors.imu import HIGHEST_CORNER_SHARE, MOST_ORDERS
 
 _TICK_HZ = 1e9 / TICK_NS
-_G = 9.81  # [m/s2] for bounds only
 
 Axes: TypeAlias = tuple[float, float, float]
 """[x, y, z] of the unit, or of the main frame where the key says so."""
@@ -146,10 +146,10 @@ class InertialUnit(Closed):
     @model_validator(mode="after")
     def _stands_within_range(self) -> InertialUnit:
         limit = self.force_range_m_s2
-        if limit is not None and limit <= _G:
+        if limit is not None and limit <= STANDARD_GRAVITY:
             raise wrong(
-                f"expected more than {_G} m/s2, or the upright axis is at its limit when the bike stands, "
-                f"got {limit:g}",
+                f"expected more than {STANDARD_GRAVITY} m/s2, or the upright axis is at its limit when the "
+                f"bike stands, got {limit:g}",
                 "force_range_m_s2",
             )
         return self

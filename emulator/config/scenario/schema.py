@@ -28,11 +28,11 @@ from emulator.config.scenario.quantities import Duration, LeapDay, Station, UtcT
 from emulator.config.validation import Closed, Words, did_you_mean, missing, validate, wrong
 from emulator.config.vehicle.change import VehicleChange
 from emulator.config.yaml_source import Loc, Source, beside
+from emulator.core.constants import STANDARD_GRAVITY as G
 from emulator.core.errors import ConfigError, Problem
 from emulator.criteria.consistency import beyond_circuit, contradictions
 from emulator.criteria.kinds import AnyCriterion
 from emulator.events.declaration import Takes
-from emulator.lap.target_speed import G
 from emulator.road.build_line import LineError
 
 PROFILE_JERK = 12.0
