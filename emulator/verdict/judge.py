@@ -73,6 +73,7 @@ class Verdict:
     nothing; None where nobody timed laps or the robot never said where it was. ``expectation`` says whether
     the scenario expected it (emulator.verdict.expectation); it decides nothing either. ``trip_code`` is the
     number of the reason it tripped for (emulator.core.trip_reasons), 0 if it did not or nobody knows.
+    ``timing_missed``: the bench's timing is among the reasons.
     """
 
     result: Result
@@ -83,11 +84,7 @@ class Verdict:
     ridden_s: float = 0.0
     expectation: str = ""
     trip_code: int = 0
-
-    @property
-    def timing_missed(self) -> bool:
-        """Whether the bench's timing is among the reasons."""
-        return any(reason.startswith(_TIMING_MISSED) for reason in self.reasons)
+    timing_missed: bool = False
 
 
 def judge(
@@ -118,7 +115,8 @@ def judge(
     ride = Ride(run, tuple(sector_ends_m))
     results = [criterion.judge(ride) for criterion in criteria]
     errors: list[str] = []
-    invalid = _record_problems(run, outcome) + _certificate_problems(certificate, tolerance)
+    timing = _certificate_problems(certificate, tolerance)
+    invalid = _record_problems(run, outcome) + timing
     invalid += [str(problem) for problem in outcome.get("rig_problems") or []]
     fails = [f"{r.name}: {r.sentence}" for r in results if not r.passed]
     if not criteria:
@@ -146,7 +144,14 @@ def judge(
     kept = f"complete, timing kept, {_count(len(results), 'criterion', 'criteria')} met"
     reasons = errors + invalid + fails or [kept]
     code = int(trip) if trip is not None and ended == "tripped" else 0
-    return Verdict(result, reasons, results, ridden_s=_ridden_s(run), trip_code=code)
+    return Verdict(
+        result,
+        reasons,
+        results,
+        ridden_s=_ridden_s(run),
+        trip_code=code,
+        timing_missed=bool(timing) and bool((certificate or {}).get("outputs")),
+    )
 
 
 def numbered(criteria: Iterable[Criterion]) -> list[Criterion]:
