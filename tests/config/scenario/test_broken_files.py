@@ -308,7 +308,7 @@ BASES = [
     ),
     (
         {"broken": "based_on: whole.yaml\nevents:\n  - {name: trees, remove: true}\n"},
-        *("whole", 47, 53, "expected the name of an event of this scenario"),
+        *("whole", 47, 56, "expected the name of an event of this scenario"),
     ),
     ({"broken": "based_on: whole.yaml\nduration_limit_s: 65\n"}, "whole", 43, 43, "a time before the end"),
     (

@@ -160,6 +160,14 @@ def test_what_contradicts_is_refused_at_its_place(criterion, place, expected):
     assert (problem.line, problem.column) == (LINE, column + value)
 
 
+def test_a_former_kind_is_read_and_warned_of():
+    assert load("kind: place_error, limit_m: 0.5").kind == "position_error"
+    _, source = load_scenario("run.yaml")
+    (warning,) = source.warnings
+    assert (warning.line, warning.column, warning.key) == (LINE, 12, "criteria.1.kind")
+    assert warning.expected.startswith("'place_error' is called 'position_error' now; ")
+
+
 def test_a_scenario_without_events_says_so():
     head = HEAD.partition("events:\n")[0]
     Path("run.yaml").write_text(
