@@ -42,6 +42,7 @@ STATISTICS = ("test_every_bit_is_as_likely_to_flip", "test_a_share_of_the_frames
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(1200)  # half a minute by itself, ten on a machine with fifteen others
 @pytest.mark.filterwarnings("ignore")  # a mutant may divide by zero
 def test_what_is_broken_is_seen():
     path = Path(__file__).with_name("test_frame_faults.py")

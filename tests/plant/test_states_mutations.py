@@ -16,6 +16,7 @@ SAME: dict[tuple[str, str], str] = {
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(1200)  # half a minute by itself, ten on a machine with fifteen others
 @pytest.mark.filterwarnings("ignore")  # a mutant may divide by zero
 def test_what_is_broken_is_seen():
     path = Path(__file__).with_name("test_states.py")

@@ -172,7 +172,7 @@ class _Seen(Exception):
 
 
 @contextlib.contextmanager
-def _seen_if_it_fails(cpu_s: float = 5.0) -> Iterator[None]:
+def _seen_if_it_fails(cpu_s: float = 2.0) -> Iterator[None]:
     """A check that fails, or computes for longer than any would (a loop without an end), raises _Seen."""
 
     def endless(number: int, frame: FrameType | None) -> None:
