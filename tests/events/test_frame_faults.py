@@ -193,6 +193,11 @@ def test_a_frame_held_back_frees_its_place_when_it_goes_on():
     assert [p for _, _, p in out] == [p for _, _, p in flat(ticks)[:1195]]
 
 
+def test_where_the_other_frame_never_came_a_masquerade_shows_nothing():
+    ticks = [[(MINE, b"abc")]]
+    assert play(gate(MASQUERADE, other_id=OTHER), ticks, lambda _: True)[0] == flat(ticks)
+
+
 def test_one_byte_is_a_payload_to_show():
     out, _ = play(gate(MASQUERADE, other_id=OTHER), [[(OTHER, b"x"), (MINE, b"abc")]], lambda _: True)
     assert out == [(0, OTHER, b"x"), (0, MINE, b"x")]

@@ -271,16 +271,22 @@ def in_python(module: ModuleType) -> Iterator[dict[str, FunctionType]]:
 
 
 def unseen_by_the_tests_of(
-    module: ModuleType, path: Path, same: Collection[tuple[str, str]], *leave_out: str
+    module: ModuleType,
+    path: Path,
+    same: Collection[tuple[str, str]],
+    *leave_out: str,
+    elsewhere: Collection[str] = (),
 ) -> list[tuple[str, str]]:
     """(function, change) of what ``path``'s tests don't see of ``module``, but should; prints the count.
 
     leave_out  tests that take too long, by name
+    elsewhere  functions that other files test, by name
     """
     begun = time.perf_counter()
     with in_python(module) as functions:
         checks = checks_in(path, {name: vars(module)[name] for name in functions}, *leave_out)
-        survivors, count = unseen(functions.values(), lambda _: checks, same, statements=True)
+        broken = [function for name, function in functions.items() if name not in elsewhere]
+        survivors, count = unseen(broken, lambda _: checks, same, statements=True)
     print(f"{count} mutants in {time.perf_counter() - begun:.1f} s, {len(same)} of them say the same")
     return survivors
 
