@@ -1,0 +1,81 @@
+"""Run folders that an earlier version wrote are still read, reported and replayed.
+
+``tests/reference/runs_2026-11-26.tar.xz`` holds two, ridden by the reference robot at commit a346e3e with seed
+4: ``virtual`` on the stepped clock, ``bench`` in real time on the virtual bus of two shared cores. Their files are in them:
+a second in the support and one free, a lost wheel speed, a mark, a mark that the operator asked for on the
+bench, and keys by the names they had then (``asked``, ``place_error``, ``told``; ``bench.fault_active``).
+"""
+
+from __future__ import annotations
+
+import json
+import tarfile
+from pathlib import Path
+
+import numpy as np
+import pytest
+from rich.console import Console
+
+from emulator.core.signals import RUNNING
+from emulator.inspection.replay.replayed_run import replay
+from emulator.record.reader import read_run
+from emulator.report.run_report import write_report
+from emulator.report.terminal import console_summary
+from emulator.verdict.junit import rewrite_junit
+
+ARCHIVE = Path(__file__).parents[1] / "reference" / "runs_2026-11-26.tar.xz"
+RUNS = ("virtual", "bench")
+
+
+@pytest.fixture(scope="module")
+def runs(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("old")
+    with tarfile.open(ARCHIVE) as archive:
+        for member in archive:
+            if member.isfile():
+                path = folder / member.name
+                path.parent.mkdir(parents=True, exist_ok=True)
+                path.write_bytes(archive.extractfile(member).read())  # type: ignore[union-attr]
+    return folder
+
+
+@pytest.mark.parametrize("name", RUNS)
+def test_signals_and_events_are_read_by_their_names_of_today(runs: Path, name: str) -> None:
+    run = read_run(runs / name)
+    assert run.losses == []
+    riding = run.signal("bench.state") == RUNNING
+    assert np.count_nonzero(riding) == 2001  # both ends of two seconds
+    lost = run.signal("bench.events_active")[riding].astype(int) & 1
+    assert np.flatnonzero(lost).tolist() == list(range(300, 600))
+    asked = [event for event in run.events if event.name == "when told: somebody asked"]
+    assert len(asked) == (name == "bench")
+
+
+@pytest.mark.parametrize("name", RUNS)
+def test_the_report_tells_the_verdict_of_then(runs: Path, name: str) -> None:
+    then = json.loads((runs / name / "verdict.json").read_text())
+    page = write_report(runs / name).read_text(encoding="utf-8")
+    rewrite_junit(runs / name)
+    console = Console(record=True, width=200)
+    console.print(console_summary(runs / name))
+    text = console.export_text()
+    assert (then["result"], [c["kind"] for c in then["criteria"]]) == (
+        "fail",
+        ["no_fall", "distance_from_line", "place_error", "lean"],
+    )
+    for criterion in then["criteria"]:
+        assert criterion["sentence"] in " ".join(text.split())
+        assert criterion["sentence"] in page
+    assert "FAIL" in text
+    # the lean, and the ride that did not come to its end
+    assert 'failures="2"' in (runs / name / "verdict.junit.xml").read_text()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", RUNS)
+def test_it_replays_to_the_last_bit_on_this_kind_of_processor(runs: Path, name: str) -> None:
+    """On another kind the last bits of line and speeds may differ, and with them a step of an output."""
+    result = replay(runs / name)
+    assert any("another version of the code" in note for note in result.notes)
+    assert [d for d in result.differences if d.what.startswith("truth.") and d.largest > 1e-9] == []
+    assert [d for d in result.differences if d.count > 100] == []
