@@ -228,7 +228,7 @@ def test_two_plants_share_no_memory_that_a_tick_writes(session):
     ):
         assert not np.shares_memory(getattr(a, name), getattr(b, name)), name
     assert not np.shares_memory(a.robot.robot, b.robot.robot)
-    assert not np.shares_memory(a.x, a.good)
+    assert not np.shares_memory(a.x, a.last_valid_state)
 
 
 # --- events -------------------------------------------------------------------------------------------

@@ -1,9 +1,10 @@
 """Run folders that an earlier version wrote are still read, reported and replayed.
 
-``tests/reference/runs_2026-11-26.tar.xz`` holds two, ridden by the reference robot at commit a346e3e with seed
-4: ``virtual`` on the stepped clock, ``bench`` in real time on the virtual bus of two shared cores. Their files are in them:
-a second in the support and one free, a lost wheel speed, a mark, a mark that the operator asked for on the
-bench, and keys by the names they had then (``asked``, ``place_error``, ``told``; ``bench.fault_active``).
+``tests/reference/runs_2026-11-26.tar.xz`` holds two, ridden by the reference robot at commit a346e3e, seed 4:
+``virtual`` on the stepped clock, ``bench`` in real time on the virtual bus of two shared cores. Their files
+are in them: a second in the support and one free, a lost wheel speed, a mark, a mark that the operator asked
+for on the bench, and keys by the names they had then (``asked``, ``place_error``, ``told``;
+``bench.fault_active``).
 """
 
 from __future__ import annotations

@@ -1,0 +1,89 @@
+"""Which signal of which frame is which value: outputs with their delay lines, and the robot's frames."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.assembly.link_specs import line_baud
+from emulator.assembly.serial_pacing import BurstLine
+from emulator.assembly.session import Session
+from emulator.config.rig.bus_load import wire_ns
+from emulator.config.rig.gnss import Gnss
+from emulator.config.rig.outputs import COMMAND_FRAMES, INPUT_FRAME, Output
+from emulator.core.errors import Problem
+from emulator.core.signals import COMMAND, GNSS_VALUES, OUTPUT, OUTPUT_VALUES, ROBOT_COMMANDS, measured_with
+from emulator.plant.commands import N_ROBOT, RobotFrames
+from emulator.plant.events import sensor_of
+from emulator.plant.states import PERMISSIVES
+from emulator.sensors.sampling import MOST_VALUES, DelayLines, outputs
+from emulator.wire.nmea import longest_burst
+
+
+def output_tables(
+    session: Session, names: Sequence[str], first_jitter: int, problems: list[Problem]
+) -> tuple[NDArray[np.void], DelayLines]:
+    """What each output sends and when, and the delay lines its samples wait in."""
+    rig, codec = session.rig, session.codec
+    timings: list[Output | Gnss] = [*(rig.outputs[n] for n in session.outputs), rig.sensors.gnss]
+    latencies = [round(t.latency_ms * 1e6) for t in timings]
+    # an epoch leaves early by what the longest burst takes on the line: see serial_pacing
+    latencies[-1] -= BurstLine(line_baud(rig)).line_ns(longest_burst(rig.sensors.gnss.sentences))
+    out, lines = outputs(
+        [t.rate_hz for t in timings],
+        latencies,
+        [round(t.jitter_ms * 1e6) for t in timings],
+        first_jitter,
+    )
+    out["wire_ns"][:-1] = [wire_ns(rig, codec, name) for name in session.outputs]
+    for o, name in enumerate(names):
+        signals = GNSS_VALUES if name == "gnss" else codec.signals[codec.frame(name)]
+        out[o]["frame"] = -1 if name == "gnss" else codec.frame(name)
+        if len(signals) > MOST_VALUES:
+            text = f"expected at most {MOST_VALUES} signals in a frame, got {len(signals)}"
+            problems.append(Problem(rig.dbc, 1, 1, name, text))
+            continue
+        families: list[int] = []
+        for k, signal in enumerate(signals):
+            if signal not in OUTPUT:
+                text = f"expected one of {', '.join(OUTPUT_VALUES)}"
+                problems.append(Problem(rig.dbc, 1, 1, f"{name}.{signal}", text))
+                continue
+            out[o]["value_of"][k] = v = OUTPUT[signal]
+            if name != "gnss":
+                out[o]["absent"][k] = signal in rig.outputs[name].absent
+            first = measured_with(v)
+            if first not in families:
+                families.append(first)
+        out[o]["family"][: len(families)] = families
+        for first in families:
+            out[o]["sensors"] |= sensor_of(first)
+    return out, lines
+
+
+def robot_frames(session: Session, problems: list[Problem]) -> RobotFrames:
+    """Which signal of the robot's frames and of the bench's inputs is which command or permissive."""
+    rig, codec = session.rig, session.codec
+    robot = RobotFrames(
+        value_of=np.full((len(codec.frames), codec.most_signals), -1, np.int64),
+        is_robot=np.array([int(name in (*COMMAND_FRAMES, INPUT_FRAME)) for name in codec.frames], np.int64),
+        alive=np.full(len(codec.frames), -1, np.int64),
+        counts=np.zeros((len(codec.frames), 4), np.int64),
+        robot=np.full(len(ROBOT_COMMANDS), np.nan),
+        values=np.zeros(codec.most_signals),
+    )
+    for f, name in enumerate(codec.frames):
+        if name == INPUT_FRAME:  # it may carry more than what is asked for
+            for k, signal in enumerate(codec.signals[f]):
+                if signal in PERMISSIVES:
+                    robot.value_of[f, k] = N_ROBOT + PERMISSIVES.index(signal)
+        if name in COMMAND_FRAMES:
+            for k, signal in enumerate(codec.signals[f]):
+                if signal in COMMAND:
+                    robot.value_of[f, k] = COMMAND[signal]
+                else:
+                    text = f"expected one of {', '.join(ROBOT_COMMANDS)}"
+                    problems.append(Problem(rig.dbc, 1, 1, f"{name}.{signal}", text))
+    return robot
