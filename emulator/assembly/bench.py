@@ -100,7 +100,7 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 class Bench:
-    """One plant with its GNSS receiver: see ``emulator.loop.contract.Plant`` for the contract."""
+    """One plant with its GNSS receiver: see ``emulator.loop.contract.TickedPlant`` for the contract."""
 
     def __init__(self, session: Session) -> None:
         self.session = session

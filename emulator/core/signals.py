@@ -23,7 +23,7 @@ class Signal(NamedTuple):
     meaning: str
 
 
-class Output(NamedTuple):
+class OutputValue(NamedTuple):
     """One value that a frame of the DBC, or the GNSS port, can carry under this name.
 
     source    what measures it; values of one source are measured together, at one instant, except those of
@@ -55,59 +55,65 @@ COMMANDS: tuple[Signal, ...] = (
 )
 """What the robot's frames can carry, by the names of the DBC; recorded as ``robot.NAME``."""
 
-OUTPUTS: tuple[Output, ...] = (
-    Output(
+OUTPUTS: tuple[OutputValue, ...] = (
+    OutputValue(
         "wheel_front_m_s",
         "m/s",
         "front wheel speed times nominal radius; NaN while not available",
         "wheel_speed",
     ),
-    Output(
+    OutputValue(
         "wheel_rear_m_s",
         "m/s",
         "rear wheel speed times nominal radius; NaN while not available",
         "wheel_speed",
     ),
-    Output("rate_x_rad_s", "rad/s", "IMU angular rate", "imu_rates"),
-    Output("rate_y_rad_s", "rad/s", "IMU angular rate", "imu_rates"),
-    Output("rate_z_rad_s", "rad/s", "IMU angular rate", "imu_rates"),
-    Output("force_x_m_s2", "m/s2", "IMU specific force", "imu_force"),
-    Output("force_y_m_s2", "m/s2", "IMU specific force", "imu_force"),
-    Output("force_z_m_s2", "m/s2", "IMU specific force, +9.81 level and at rest", "imu_force"),
-    Output("lean_rad", "rad", "lean sensor", "lean"),
-    Output("steering_angle_rad", "rad", "fork angle sensor", "fork_angle"),
-    Output("steering_rate_rad_s", "rad/s", "its rate", "fork_angle", recorded=False),
-    Output("engine_rad_s", "rad/s", "engine speed", "engine"),
-    Output("gear", "1", "gear indicator", "engine"),
-    Output("throttle", "1", "throttle opening as the engine control unit says", "engine", recorded=False),
-    Output("throttle_position", "1", "throttle position sensor, 0 closed, 1 fully open", "analogue"),
-    Output("clutch_position", "1", "clutch lever position sensor, 1 pulled", "analogue"),
-    Output("front_brake_line_Pa", "Pa", "front brake pressure sensor", "analogue"),
-    Output("rear_brake_line_Pa", "Pa", "rear brake pressure sensor", "analogue"),
-    Output("fork_travel_m", "m", "fork stroke sensor, from full extension", "analogue"),
-    Output("shock_travel_m", "m", "shock absorber's stroke sensor, from full extension", "analogue"),
-    Output("chain_torque_Nm", "N m", "torque of the chain on the rear wheel, driving positive", "analogue"),
-    Output("gnss_x_m", "m", "last GNSS fix sent, east of the origin (antenna)", "gnss"),
-    Output("gnss_y_m", "m", "the same, north", "gnss"),
-    Output("gnss_z_m", "m", "the same, up", "gnss", recorded=False),
-    Output("gnss_speed_m_s", "m/s", "speed over ground in the last fix", "gnss"),
-    Output("gnss_course_rad", "rad", "course over ground, from north, clockwise", "gnss", recorded=False),
-    Output(
+    OutputValue("rate_x_rad_s", "rad/s", "IMU angular rate", "imu_rates"),
+    OutputValue("rate_y_rad_s", "rad/s", "IMU angular rate", "imu_rates"),
+    OutputValue("rate_z_rad_s", "rad/s", "IMU angular rate", "imu_rates"),
+    OutputValue("force_x_m_s2", "m/s2", "IMU specific force", "imu_force"),
+    OutputValue("force_y_m_s2", "m/s2", "IMU specific force", "imu_force"),
+    OutputValue("force_z_m_s2", "m/s2", "IMU specific force, +9.81 level and at rest", "imu_force"),
+    OutputValue("lean_rad", "rad", "lean sensor", "lean"),
+    OutputValue("steering_angle_rad", "rad", "fork angle sensor", "fork_angle"),
+    OutputValue("steering_rate_rad_s", "rad/s", "its rate", "fork_angle", recorded=False),
+    OutputValue("engine_rad_s", "rad/s", "engine speed", "engine"),
+    OutputValue("gear", "1", "gear indicator", "engine"),
+    OutputValue(
+        "throttle", "1", "throttle opening as the engine control unit says", "engine", recorded=False
+    ),
+    OutputValue("throttle_position", "1", "throttle position sensor, 0 closed, 1 fully open", "analogue"),
+    OutputValue("clutch_position", "1", "clutch lever position sensor, 1 pulled", "analogue"),
+    OutputValue("front_brake_line_Pa", "Pa", "front brake pressure sensor", "analogue"),
+    OutputValue("rear_brake_line_Pa", "Pa", "rear brake pressure sensor", "analogue"),
+    OutputValue("fork_travel_m", "m", "fork stroke sensor, from full extension", "analogue"),
+    OutputValue("shock_travel_m", "m", "shock absorber's stroke sensor, from full extension", "analogue"),
+    OutputValue(
+        "chain_torque_Nm", "N m", "torque of the chain on the rear wheel, driving positive", "analogue"
+    ),
+    OutputValue("gnss_x_m", "m", "last GNSS fix sent, east of the origin (antenna)", "gnss"),
+    OutputValue("gnss_y_m", "m", "the same, north", "gnss"),
+    OutputValue("gnss_z_m", "m", "the same, up", "gnss", recorded=False),
+    OutputValue("gnss_speed_m_s", "m/s", "speed over ground in the last fix", "gnss"),
+    OutputValue(
+        "gnss_course_rad", "rad", "course over ground, from north, clockwise", "gnss", recorded=False
+    ),
+    OutputValue(
         "gnss_fix", "1", "fix quality as in GGA: 0 none, 1 single, 2 differential, 4 fixed, 5 float", "gnss"
     ),
-    Output("gnss_fix_in_use", "1", "the quality the receiver has", "gnss", recorded=False),
-    Output("gnss_satellites", "1", "satellites in use", "gnss", recorded=False),
-    Output("heartbeat", "1", "counts the bench's state frames", "bench", recorded=False),
-    Output("state", "1", "as bench.state", "bench", recorded=False),
-    Output("trip_reason", "1", "as bench.trip_reason", "bench", recorded=False),
-    Output("emulated", "1", "1: these signals are emulated", "bench", recorded=False),
-    Output("scenario_time_s", "s", "since the ride started", "bench", recorded=False),
-    Output("wheel_front_hz", "Hz", "edges of the tone ring", "wheel_pulses", recorded=False),
-    Output("wheel_rear_hz", "Hz", "the same, rear", "wheel_pulses", recorded=False),
-    Output("wheel_front_edges", "1", "edges counted, wrapping", "wheel_pulses", recorded=False),
-    Output("wheel_rear_edges", "1", "the same, rear", "wheel_pulses", recorded=False),
-    Output("wheel_front_edge_age_s", "s", "since the last edge", "wheel_pulses", recorded=False),
-    Output("wheel_rear_edge_age_s", "s", "the same, rear", "wheel_pulses", recorded=False),
+    OutputValue("gnss_fix_in_use", "1", "the quality the receiver has", "gnss", recorded=False),
+    OutputValue("gnss_satellites", "1", "satellites in use", "gnss", recorded=False),
+    OutputValue("heartbeat", "1", "counts the bench's state frames", "bench", recorded=False),
+    OutputValue("state", "1", "as bench.state", "bench", recorded=False),
+    OutputValue("trip_reason", "1", "as bench.trip_reason", "bench", recorded=False),
+    OutputValue("emulated", "1", "1: these signals are emulated", "bench", recorded=False),
+    OutputValue("scenario_time_s", "s", "since the ride started", "bench", recorded=False),
+    OutputValue("wheel_front_hz", "Hz", "edges of the tone ring", "wheel_pulses", recorded=False),
+    OutputValue("wheel_rear_hz", "Hz", "the same, rear", "wheel_pulses", recorded=False),
+    OutputValue("wheel_front_edges", "1", "edges counted, wrapping", "wheel_pulses", recorded=False),
+    OutputValue("wheel_rear_edges", "1", "the same, rear", "wheel_pulses", recorded=False),
+    OutputValue("wheel_front_edge_age_s", "s", "since the last edge", "wheel_pulses", recorded=False),
+    OutputValue("wheel_rear_edge_age_s", "s", "the same, rear", "wheel_pulses", recorded=False),
 )
 """What the bench's frames and the GNSS port can carry, by the names of the DBC.
 

@@ -10,7 +10,7 @@ from typing import Any, ClassVar, Literal, NamedTuple, TypeAlias, get_args
 from emulator.config.field_types import Name
 from emulator.config.validation import UNIT_OF_SUFFIX, Closed
 from emulator.core.errors import InternalError
-from emulator.criteria.ride import NotJudged, Ride
+from emulator.criteria.ride import JudgedRide, NotJudged
 
 Bounds: TypeAlias = Literal["", "upper", "lower", "both"]
 PanelBounds: TypeAlias = Literal["", "both", "around"]
@@ -96,7 +96,7 @@ class Criterion(Closed):
                 )
 
     @abstractmethod
-    def find(self, ride: Ride) -> Finding:
+    def find(self, ride: JudgedRide) -> Finding:
         """Judge it. Raises NotJudged, NotMet."""
 
     @property
@@ -126,7 +126,7 @@ class Criterion(Closed):
                 return getattr(self, key) * factor, unit
         return None, "1"
 
-    def judge(self, ride: Ride) -> CriterionResult:
+    def judge(self, ride: JudgedRide) -> CriterionResult:
         """How it came out. Never raises for what a record holds or lacks."""
         limit, unit = self._limit
         try:

@@ -10,7 +10,7 @@ from pydantic import Field
 
 from emulator.criteria.base import BAR, Finding
 from emulator.criteria.laps import LimitTime
-from emulator.criteria.ride import NotJudged, Ride, Values
+from emulator.criteria.ride import JudgedRide, NotJudged, Values
 from emulator.criteria.stop_distance import braking
 from emulator.criteria.windows import Window
 
@@ -38,7 +38,7 @@ class CornerEntry(Window):
     throttle_closed: float = Field(default=0.05, ge=0, lt=1)
     brake_bar: float = Field(default=1.0, gt=0, le=200)
 
-    def find(self, ride: Ride) -> Finding:
+    def find(self, ride: JudgedRide) -> Finding:
         """The slowest entry of all corners."""
         rows = np.flatnonzero(ride.running())
         inside = self.rows(ride)[rows]
@@ -82,7 +82,9 @@ def _closings(throttle: Values, closed: float, blip: int) -> NDArray[np.int64]:
     return np.asarray(shut[shut - opened >= blip])
 
 
-def _corners(ride: Ride, rows: NDArray[np.int64], least_1_m: float) -> list[tuple[int, int, int, float]]:
+def _corners(
+    ride: JudgedRide, rows: NDArray[np.int64], least_1_m: float
+) -> list[tuple[int, int, int, float]]:
     """Corners: end of the one before, first sample, end, and the sign of the roll into it."""
     curvature = ride.column("line.curvature_1_m", rows)
     bends = np.sign(curvature) * (np.abs(curvature) >= least_1_m)
@@ -97,7 +99,7 @@ def _corners(ride: Ride, rows: NDArray[np.int64], least_1_m: float) -> list[tupl
     return corners
 
 
-def _steps(ride: Ride, rows: NDArray[np.int64], brake_Pa: float) -> str:
+def _steps(ride: JudgedRide, rows: NDArray[np.int64], brake_Pa: float) -> str:
     """When brake, clutch and downshift came, in seconds after the first row."""
     gear = ride.column("robot.gear_request", rows)
     steps = {

@@ -11,7 +11,7 @@ from emulator.config.field_types import Name
 from emulator.core.signals import INDEX, SIGNALS
 from emulator.criteria.base import Bounds, Finding
 from emulator.criteria.condition import Condition, with_unit
-from emulator.criteria.ride import NotJudged, Ride
+from emulator.criteria.ride import JudgedRide, NotJudged
 from emulator.criteria.temporal import Monitor, signals_of
 from emulator.criteria.windows import TimeWindow
 
@@ -23,7 +23,7 @@ class Holds(TimeWindow):
     name: Name
     that: Condition
 
-    def find(self, ride: Ride) -> Finding:
+    def find(self, ride: JudgedRide) -> Finding:
         """The comparison that decides, and where."""
         rows = self.rows(ride)
         formula = self.that.formula()

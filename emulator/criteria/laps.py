@@ -9,7 +9,7 @@ import numpy as np
 from pydantic import Field
 
 from emulator.criteria.base import Criterion, Finding
-from emulator.criteria.ride import NotJudged, Ride
+from emulator.criteria.ride import JudgedRide, NotJudged
 from emulator.record.lap_times import ON_THE_LINE, lap_times
 
 LimitTime: TypeAlias = Annotated[float, Field(gt=0, le=86_400)]
@@ -24,7 +24,7 @@ class LapTime(Criterion):
     limit_s: LimitTime
     lap: int | None = Field(default=None, ge=1, le=1000)
 
-    def find(self, ride: Ride) -> Finding:
+    def find(self, ride: JudgedRide) -> Finding:
         """The end of the lap."""
         return _slowest(ride, self.limit_s, self.lap, None)
 
@@ -39,12 +39,12 @@ class SectorTime(Criterion):
     sector: int = Field(ge=1, le=1000)
     lap: int | None = Field(default=None, ge=1, le=1000)
 
-    def find(self, ride: Ride) -> Finding:
+    def find(self, ride: JudgedRide) -> Finding:
         """The end of the sector."""
         return _slowest(ride, self.limit_s, self.lap, self.sector)
 
 
-def _slowest(ride: Ride, limit_s: float, number_of_lap: int | None, sector: int | None) -> Finding:
+def _slowest(ride: JudgedRide, limit_s: float, number_of_lap: int | None, sector: int | None) -> Finding:
     """The slowest lap, or sector of one, of all or of that number."""
     station = ride.column("line.station_m", ride.running())
     line = ride.run.manifest.get("line")

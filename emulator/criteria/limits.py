@@ -18,7 +18,7 @@ import numpy as np
 from pydantic import Field
 
 from emulator.criteria.base import KM_H, SHOWN, Criterion, Finding
-from emulator.criteria.ride import NotJudged, Ride, Rows, Values
+from emulator.criteria.ride import JudgedRide, NotJudged, Rows, Values
 from emulator.criteria.windows import Window
 
 Wheel: TypeAlias = Literal["front", "rear"]
@@ -45,10 +45,10 @@ class WithinLimit(Window):
     """A criterion about a quantity whose size stays within its limit; a subclass says which."""
 
     @abstractmethod
-    def measured(self, ride: Ride, rows: Rows) -> Measured:
+    def measured(self, ride: JudgedRide, rows: Rows) -> Measured:
         """The quantity in the rows of the window, or in those of them that count. Raises NotJudged."""
 
-    def find(self, ride: Ride) -> Finding:
+    def find(self, ride: JudgedRide) -> Finding:
         """The instant closest to the limit, or the worst one beyond it."""
         m = self.measured(ride, self.rows(ride))
         ride.column("line.station_m", m.rows)
@@ -97,7 +97,7 @@ class NoFall(Criterion):
 
     kind: Literal["no_fall"]
 
-    def find(self, ride: Ride) -> Finding:
+    def find(self, ride: JudgedRide) -> Finding:
         """The fall, margin -1, or the largest lean, margin +1."""
         # Past running too: the tick that sees the fall is often the one that leaves running.
         begun = ride.running()
@@ -126,7 +126,7 @@ class DistanceFromLine(WithinLimit):
     kind: Literal["distance_from_line"]
     limit_m: float = Field(gt=0, le=50)
 
-    def measured(self, ride: Ride, rows: Rows) -> Measured:
+    def measured(self, ride: JudgedRide, rows: Rows) -> Measured:
         """As recorded."""
         name = "line.offset_m"
         return Measured(ride.whole_column(name, rows), rows, "", 2, name, "the line")
@@ -141,7 +141,7 @@ class SpeedError(WithinLimit):
     kind: Literal["speed_error"]
     limit_km_h: float = Field(gt=0, le=300)
 
-    def measured(self, ride: Ride, rows: Rows) -> Measured:
+    def measured(self, ride: JudgedRide, rows: Rows) -> Measured:
         """True speed less target speed."""
         speed = ride.whole_column("truth.speed_m_s", rows)
         error = speed - ride.whole_column("line.target_speed_m_s", rows)
@@ -154,7 +154,7 @@ class Lean(WithinLimit):
     kind: Literal["lean"]
     limit_deg: float = Field(gt=0, le=90)
 
-    def measured(self, ride: Ride, rows: Rows) -> Measured:
+    def measured(self, ride: JudgedRide, rows: Rows) -> Measured:
         """As recorded."""
         name = "truth.roll_rad"
         return Measured(ride.whole_column(name, rows), rows, "lean", 1, name)
@@ -168,7 +168,7 @@ class LeanRate(WithinLimit):
     kind: Literal["lean_rate"]
     limit_deg_s: float = Field(gt=0, le=3600)
 
-    def measured(self, ride: Ride, rows: Rows) -> Measured:
+    def measured(self, ride: JudgedRide, rows: Rows) -> Measured:
         """Rate of the roll angle, from angular velocity and attitude."""
         p, q, r = (ride.whole_column(f"truth.{axis}_rate_rad_s", rows) for axis in ("roll", "pitch", "yaw"))
         roll = ride.whole_column("truth.roll_rad", rows)
@@ -183,7 +183,7 @@ class SteeringRate(WithinLimit):
     kind: Literal["steering_rate"]
     limit_deg_s: float = Field(gt=0, le=36_000)
 
-    def measured(self, ride: Ride, rows: Rows) -> Measured:
+    def measured(self, ride: JudgedRide, rows: Rows) -> Measured:
         """As recorded."""
         name = "truth.steer_rate_rad_s"
         return Measured(ride.whole_column(name, rows), rows, "steering rate", 1, name)
@@ -197,7 +197,7 @@ class SteeringAcceleration(WithinLimit):
     kind: Literal["steering_acceleration"]
     limit_deg_s2: float = Field(gt=0, le=10_000_000)
 
-    def measured(self, ride: Ride, rows: Rows) -> Measured:
+    def measured(self, ride: JudgedRide, rows: Rows) -> Measured:
         """Difference of neighbouring rates; nothing is known before the first one of the ride."""
         riding = ride.running()
         rate = ride.column("truth.steer_rate_rad_s", riding)
@@ -224,7 +224,7 @@ class SlipRatio(OfOneWheel):
     limit: float = Field(gt=0, le=100)
     above_km_h: float = Field(default=10.0, ge=0, le=300)
 
-    def measured(self, ride: Ride, rows: Rows) -> Measured:
+    def measured(self, ride: JudgedRide, rows: Rows) -> Measured:
         """As recorded, where it counts."""
         rows = _rolling(ride, rows, self.wheel, self.above_km_h * KM_H)
         name = f"truth.slip_ratio_{self.wheel}"
@@ -238,14 +238,14 @@ class SlipAngle(OfOneWheel):
     limit_deg: float = Field(gt=0, le=90)
     above_km_h: float = Field(default=10.0, ge=0, le=300)
 
-    def measured(self, ride: Ride, rows: Rows) -> Measured:
+    def measured(self, ride: JudgedRide, rows: Rows) -> Measured:
         """As recorded, where it counts."""
         rows = _rolling(ride, rows, self.wheel, self.above_km_h * KM_H)
         name = f"truth.slip_angle_{self.wheel}_rad"
         return Measured(ride.whole_column(name, rows), rows, f"{self.wheel} slip angle", 1, name)
 
 
-def _rolling(ride: Ride, rows: Rows, wheel: Wheel, above_m_s: float) -> Rows:
+def _rolling(ride: JudgedRide, rows: Rows, wheel: Wheel, above_m_s: float) -> Rows:
     """Those of the rows in which a tyre bears load and the bike is faster than that."""
     fast = ride.whole_column("truth.speed_m_s", rows) > above_m_s
     rows = rows & fast & (ride.whole_column(f"truth.load_{wheel}_N", rows) > 0.0)
@@ -260,7 +260,7 @@ class FrictionUse(OfOneWheel):
     kind: Literal["friction_use"]
     limit: float = Field(gt=0, lt=1)
 
-    def measured(self, ride: Ride, rows: Rows) -> Measured:
+    def measured(self, ride: JudgedRide, rows: Rows) -> Measured:
         """As recorded."""
         name = f"truth.friction_use_{self.wheel}"
         return Measured(ride.whole_column(name, rows), rows, f"{self.wheel} friction use", 2, name)

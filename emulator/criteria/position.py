@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from emulator.criteria.base import POSITION_PANEL, Finding
-from emulator.criteria.ride import NotJudged, Ride, Rows
+from emulator.criteria.ride import JudgedRide, NotJudged, Rows
 from emulator.criteria.windows import Window
 from emulator.record.localisation import position_errors
 
@@ -35,7 +35,7 @@ class PositionErrorCriterion(Window):
     limit_m: float = Field(default=0.025, gt=0, le=1000)
     of: Literal["rms", "p95", "max"] = "rms"
 
-    def find(self, ride: Ride) -> Finding:
+    def find(self, ride: JudgedRide) -> Finding:
         """Its estimates are compared as emulator.record.localisation says."""
         rows = self.rows(ride)
         for name in ("robot.estimate_x_m", "robot.estimate_y_m"):
@@ -72,7 +72,7 @@ class PositionErrorCriterion(Window):
         return Finding(passed, self.limit_m - found, row, sentence, rows=(int(seen[0]), int(seen[-1])))
 
 
-def _longest_silence(ride: Ride, rows: Rows, arrived: NDArray[np.int64]) -> tuple[float, int]:
+def _longest_silence(ride: JudgedRide, rows: Rows, arrived: NDArray[np.int64]) -> tuple[float, int]:
     """Longest time [s] without a new estimate within one stretch of rows that rides, and the row it ended.
 
     A bike that stands gives no reason for a new one.

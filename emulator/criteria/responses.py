@@ -13,7 +13,7 @@ from emulator.core.signals import INDEX, SIGNALS
 from emulator.criteria.base import Criterion, Finding, NotMet
 from emulator.criteria.condition import Condition, with_unit
 from emulator.criteria.laps import LimitTime
-from emulator.criteria.ride import NotJudged, Ride
+from emulator.criteria.ride import JudgedRide, NotJudged
 from emulator.criteria.temporal import Monitor
 
 
@@ -43,7 +43,7 @@ class ReactionTime(Criterion):
                 raise wrong(f"expected signals of the robot (robot.throttle and so on), got {name}", key)
         return self
 
-    def find(self, ride: Ride) -> Finding:
+    def find(self, ride: JudgedRide) -> Finding:
         """The first instant at which it has acted."""
         riding = np.flatnonzero(ride.running())
         start = ride.occurrence_of(self.after).start
@@ -89,7 +89,7 @@ class SettleTime(Criterion):
     within: float = Field(gt=0)
     stay_s: float = Field(default=1.0, gt=0, le=3600)
 
-    def find(self, ride: Ride) -> Finding:
+    def find(self, ride: JudgedRide) -> Finding:
         """The first instant from which on it is in its band."""
         riding = np.flatnonzero(ride.running())
         span = ride.occurrence_of(self.after)

@@ -25,7 +25,7 @@ class NotJudged(Exception):
 
 
 @dataclass(frozen=True)
-class Ride:
+class JudgedRide:
     """The record of a ride, and what it does not hold itself.
 
     Rows are those of the record, one a tick unless it was thinned: a mask (n,) or indices.

@@ -11,7 +11,7 @@ from pydantic import Field, model_validator
 from emulator.config.field_types import Name
 from emulator.config.validation import wrong
 from emulator.criteria.base import BAR, KM_H, Finding, NotMet
-from emulator.criteria.ride import NotJudged, Ride, Rows
+from emulator.criteria.ride import JudgedRide, NotJudged, Rows
 from emulator.criteria.windows import Window
 
 
@@ -38,7 +38,7 @@ class StopDistance(Window):
                 raise wrong(f"expected no {key} beside after, which says where it begins", key)
         return self
 
-    def find(self, ride: Ride) -> Finding:
+    def find(self, ride: JudgedRide) -> Finding:
         """The way is the integral of the speed over the ground."""
         riding = np.flatnonzero(ride.running())
         start, since = self._beginning(ride)
@@ -65,7 +65,7 @@ class StopDistance(Window):
             rows=(start, row),
         )
 
-    def _beginning(self, ride: Ride) -> tuple[int, str]:
+    def _beginning(self, ride: JudgedRide) -> tuple[int, str]:
         """Row it is counted from, and in words."""
         if self.after is not None:
             return ride.occurrence_of(self.after).start, f"{self.after!r} began"
@@ -76,7 +76,7 @@ class StopDistance(Window):
         return int(np.flatnonzero(rows)[brakes[0]]), "the robot braked"
 
 
-def braking(ride: Ride, rows: Rows | NDArray[np.int64], least_Pa: float) -> Rows:
+def braking(ride: JudgedRide, rows: Rows | NDArray[np.int64], least_Pa: float) -> Rows:
     """Of some rows, those in which the robot asks either brake for more pressure than that."""
     front, rear = (ride.column(f"robot.{end}_brake_Pa", rows) for end in ("front", "rear"))
     return np.asarray(np.maximum(front, rear) > least_Pa)

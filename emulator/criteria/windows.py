@@ -11,7 +11,7 @@ from emulator.config.field_types import Name
 from emulator.config.scenario.quantities import FromTime, Station
 from emulator.config.validation import wrong
 from emulator.criteria.base import Criterion
-from emulator.criteria.ride import TICKS_A_SECOND, NotJudged, Ride, Rows
+from emulator.criteria.ride import TICKS_A_SECOND, JudgedRide, NotJudged, Rows
 
 
 class TimeWindow(Criterion):
@@ -33,7 +33,7 @@ class TimeWindow(Criterion):
                 raise wrong(f"expected either during_event or {key}, got both", key)
         return self
 
-    def rows(self, ride: Ride) -> Rows:
+    def rows(self, ride: JudgedRide) -> Rows:
         """(n,) rows of its window. Raises NotJudged if there are none."""
         run, riding = ride.run, ride.running()
         free = riding & (ride.whole_column("truth.support", riding) == 0)
@@ -58,7 +58,7 @@ class TimeWindow(Criterion):
             raise NotJudged("no instant of the ride lies in its window")
         return rows
 
-    def _where(self, _ride: Ride, rows: Rows) -> Rows:
+    def _where(self, _ride: JudgedRide, rows: Rows) -> Rows:
         """Those of the rows that lie in its window in place: all of them."""
         return rows
 
@@ -78,7 +78,7 @@ class Window(TimeWindow):
             )
         return self
 
-    def _where(self, ride: Ride, rows: Rows) -> Rows:
+    def _where(self, ride: JudgedRide, rows: Rows) -> Rows:
         first, last = self.from_station_m, self.to_station_m
         if first is None and last is None:
             return rows

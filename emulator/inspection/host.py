@@ -16,7 +16,7 @@ from emulator.core.clock import MonotonicClock
 from emulator.core.errors import StartFailed
 from emulator.core.signals import TICK_NS
 from emulator.loop import host
-from emulator.loop.machine import Finding
+from emulator.loop.machine import HostFinding
 from emulator.report.terminal_table import terminal_table
 
 _SHARP_us = 50.0
@@ -122,7 +122,7 @@ def promise(late: Lateness) -> str:
     )
 
 
-def tables(findings: list[Finding], late: Lateness) -> RenderableType:
+def tables(findings: list[HostFinding], late: Lateness) -> RenderableType:
     """Both parts for a terminal."""
     rows = []
     for f in findings:

@@ -112,7 +112,7 @@ def count_own(ids: NDArray[np.int64], received: FrameBuffer) -> int:
     return found
 
 
-class Happening:
+class BusFaultChange:
     """A fault that began or was over: what an event tells."""
 
     __slots__ = ("begins", "fault", "text", "value")
@@ -145,7 +145,7 @@ class BusWatch:
         self._begun = [0] * _N
         self._answered: set[BusFault] = set()
         self.records = [FaultRecord() for _ in BusFault]
-        self._nothing: list[Happening] = []
+        self._nothing: list[BusFaultChange] = []
 
     def frames(self, received: FrameBuffer) -> None:
         """Look through a tick's frames for identifiers that are ours. Allocates nothing."""
@@ -167,7 +167,7 @@ class BusWatch:
         """Frames received so far with identifiers of ours."""
         return self._own
 
-    def poll(self, cycle: int, tick: int, now: LinkCounts) -> list[Happening]:
+    def poll(self, cycle: int, tick: int, now: LinkCounts) -> list[BusFaultChange]:
         """Take in the link's counts; returns what began or was over since the last look, mostly nothing."""
         before, self._before = self._before, now
         elapsed = 0 if self._looked is None else cycle - self._looked
@@ -197,7 +197,7 @@ class BusWatch:
             lost > 0,
         )
         counts = (offs, downs, full, errors, received, own, lost)
-        told: list[Happening] = []
+        told: list[BusFaultChange] = []
         for fault in BusFault:
             record, last = self.records[fault], present[fault]
             if seen[fault]:
@@ -205,14 +205,16 @@ class BusWatch:
                     self._begun[fault] = cycle
                     record.episodes += 1
                     record.first_tick = tick if record.first_tick is None else record.first_tick
-                    told.append(Happening(fault, True, float(counts[fault]), TEXTS[fault]))
+                    told.append(BusFaultChange(fault, True, float(counts[fault]), TEXTS[fault]))
                 record.ticks += elapsed if last is not None else 0
                 record.count += counts[fault]
                 present[fault] = cycle
             elif last is not None and cycle - last > OVER_TICKS:
                 present[fault] = None
                 lasted = (last - self._begun[fault]) / self._ticks_per_s
-                told.append(Happening(fault, False, lasted, f"over after {lasted:.3f} s: {TEXTS[fault]}"))
+                told.append(
+                    BusFaultChange(fault, False, lasted, f"over after {lasted:.3f} s: {TEXTS[fault]}")
+                )
         return told
 
     def asks_for_trip(self) -> bool:

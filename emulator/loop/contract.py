@@ -12,7 +12,7 @@ from emulator.core.frame_buffer import FrameBuffer
 from emulator.loop.bus_watch import BusRules
 
 
-class Plant(Protocol):
+class TickedPlant(Protocol):
     """The emulated motorcycle as the cycle sees it. No method raises, waits or allocates for good.
 
     All times it takes and gives are *scenario time* in nanoseconds: tick number times the period.
@@ -83,7 +83,7 @@ class Plant(Protocol):
 
 
 @dataclass(frozen=True)
-class Limits:
+class CycleLimits:
     """What the cycle holds itself to.
 
     reason_overrun, reason_bus   trip reasons handed to the plant with Command.TRIP

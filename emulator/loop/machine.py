@@ -18,7 +18,7 @@ _ARPHRD_CAN = 280  # linux/if_arp.h
 _GOOD_CLOCKS = ("tsc", "arch_sys_counter", "kvm-clock")
 
 
-class Finding(NamedTuple):
+class HostFinding(NamedTuple):
     """One thing about the machine: what was found, whether that is good, what it means, what to do."""
 
     topic: str
@@ -28,7 +28,7 @@ class Finding(NamedTuple):
     command: str = ""
 
 
-def inspect(root: Path | str = "/") -> list[Finding]:
+def inspect(root: Path | str = "/") -> list[HostFinding]:
     """Everything about this machine that decides how punctual a loop on it can be.
 
     root  where ``proc``, ``sys`` and ``dev`` lie
@@ -54,14 +54,14 @@ def _read(path: Path) -> str:
         return ""
 
 
-def _kernel(base: Path) -> Iterator[Finding]:
+def _kernel(base: Path) -> Iterator[HostFinding]:
     version = _read(base / "proc/version")
     release = " ".join(version.split()[:3]) or "unknown"
     if _read(base / "sys/kernel/realtime") == "1" or "PREEMPT_RT" in version:
-        yield Finding("kernel", f"{release}, fully preemptible", "good")
+        yield HostFinding("kernel", f"{release}, fully preemptible", "good")
     else:
         kind = "preemptible" if "PREEMPT" in version else "not preemptible"
-        yield Finding(
+        yield HostFinding(
             "kernel",
             f"{release}, {kind}",
             "poor",
@@ -69,7 +69,7 @@ def _kernel(base: Path) -> Iterator[Finding]:
             "apt install linux-image-rt-amd64 && reboot",
         )
     if " hypervisor" in _read(base / "proc/cpuinfo"):
-        yield Finding(
+        yield HostFinding(
             "hypervisor",
             "this is a virtual machine",
             "poor",
@@ -78,10 +78,10 @@ def _kernel(base: Path) -> Iterator[Finding]:
         )
 
 
-def _cores(base: Path) -> Iterator[Finding]:
+def _cores(base: Path) -> Iterator[HostFinding]:
     cores = sorted(os.sched_getaffinity(0))
     if len(cores) < 2:
-        yield Finding(
+        yield HostFinding(
             "cores",
             f"core {cores[0]} only",
             "poor",
@@ -89,13 +89,13 @@ def _cores(base: Path) -> Iterator[Finding]:
             "give the machine, the container (cpuset) or the shell (taskset) at least two",
         )
     else:
-        yield Finding("cores", f"{len(cores)} to use: {_ranges(cores)}", "good")
+        yield HostFinding("cores", f"{len(cores)} to use: {_ranges(cores)}", "good")
     isolated = _read(base / "sys/devices/system/cpu/isolated")
     if isolated:
-        yield Finding("isolated cores", isolated, "good", "name one of them in the rig (loop.cpu)")
+        yield HostFinding("isolated cores", isolated, "good", "name one of them in the rig (loop.cpu)")
     else:
         last = cores[-1]
-        yield Finding(
+        yield HostFinding(
             "isolated cores",
             "none",
             "poor",
@@ -116,15 +116,17 @@ def _ranges(numbers: list[int]) -> str:
     return ",".join(str(p[0]) if len(p) == 1 else f"{p[0]}-{p[-1]}" for p in parts)
 
 
-def _governor(base: Path) -> Iterator[Finding]:
+def _governor(base: Path) -> Iterator[HostFinding]:
     paths = sorted((base / "sys/devices/system/cpu").glob("cpu[0-9]*/cpufreq/scaling_governor"))
     kinds = sorted({_read(path) for path in paths} - {""})
     if not kinds:
-        yield Finding("frequency governor", "none", "plain", "the frequency is not the kernel's to choose")
+        yield HostFinding(
+            "frequency governor", "none", "plain", "the frequency is not the kernel's to choose"
+        )
     elif kinds == ["performance"]:
-        yield Finding("frequency governor", "performance", "good")
+        yield HostFinding("frequency governor", "performance", "good")
     else:
-        yield Finding(
+        yield HostFinding(
             "frequency governor",
             ", ".join(kinds),
             "poor",
@@ -133,13 +135,13 @@ def _governor(base: Path) -> Iterator[Finding]:
         )
 
 
-def _clock(base: Path) -> Iterator[Finding]:
+def _clock(base: Path) -> Iterator[HostFinding]:
     folder = base / "sys/devices/system/clocksource/clocksource0"
     source = _read(folder / "current_clocksource") or "unknown"
     if source in _GOOD_CLOCKS:
-        yield Finding("clock source", source, "good")
+        yield HostFinding("clock source", source, "good")
     else:
-        yield Finding(
+        yield HostFinding(
             "clock source",
             source,
             "poor",
@@ -149,28 +151,30 @@ def _clock(base: Path) -> Iterator[Finding]:
         )
 
 
-def _throttle(base: Path) -> Iterator[Finding]:
+def _throttle(base: Path) -> Iterator[HostFinding]:
     runtime, period = (_read(base / f"proc/sys/kernel/sched_rt_{name}_us") for name in ("runtime", "period"))
     if runtime.isdecimal() and period.isdecimal() and int(runtime) < int(period):
-        yield Finding(
+        yield HostFinding(
             "real-time throttle",
             f"{int(runtime) / int(period):.0%} of the time",
             "plain",
             "far more than the loop needs; it guards the machine against a loop gone wild",
         )
     elif runtime:
-        yield Finding("real-time throttle", "off", "plain", "a loop gone wild would take the core for good")
+        yield HostFinding(
+            "real-time throttle", "off", "plain", "a loop gone wild would take the core for good"
+        )
 
 
-def _permissions(base: Path) -> Iterator[Finding]:
+def _permissions(base: Path) -> Iterator[HostFinding]:
     status = _read(base / "proc/self/status")
     effective = next((line.split()[1] for line in status.splitlines() if line.startswith("CapEff")), "0")
     capabilities = int(effective, 16)
     most = resource.getrlimit(resource.RLIMIT_RTPRIO)[0]
     if capabilities >> _CAP_SYS_NICE & 1 or most != 0:
-        yield Finding("real-time priority", "allowed", "good")
+        yield HostFinding("real-time priority", "allowed", "good")
     else:
-        yield Finding(
+        yield HostFinding(
             "real-time priority",
             "refused",
             "poor",
@@ -179,9 +183,9 @@ def _permissions(base: Path) -> Iterator[Finding]:
         )
     locked = resource.getrlimit(resource.RLIMIT_MEMLOCK)[0]
     if capabilities >> _CAP_IPC_LOCK & 1 or locked == resource.RLIM_INFINITY:
-        yield Finding("locked memory", "allowed", "good")
+        yield HostFinding("locked memory", "allowed", "good")
     else:
-        yield Finding(
+        yield HostFinding(
             "locked memory",
             f"at most {locked // 1024} KiB",
             "poor",
@@ -190,7 +194,7 @@ def _permissions(base: Path) -> Iterator[Finding]:
         )
 
 
-def _can(base: Path) -> Iterator[Finding]:
+def _can(base: Path) -> Iterator[HostFinding]:
     folder = base / "sys/class/net"
     interfaces = [
         (path.name, _read(path / "operstate") or "unknown")
@@ -198,7 +202,7 @@ def _can(base: Path) -> Iterator[Finding]:
         if _read(path / "type") == str(_ARPHRD_CAN)
     ]
     if not interfaces:
-        yield Finding(
+        yield HostFinding(
             "CAN interfaces",
             "none",
             "plain",
@@ -208,7 +212,7 @@ def _can(base: Path) -> Iterator[Finding]:
     for name, state in interfaces:
         # a virtual interface knows no other state than unknown
         if state == "down":
-            yield Finding(
+            yield HostFinding(
                 f"CAN interface {name}",
                 "down",
                 "poor",
@@ -216,16 +220,16 @@ def _can(base: Path) -> Iterator[Finding]:
                 f"ip link set {name} up type can bitrate 500000",
             )
         else:
-            yield Finding(f"CAN interface {name}", "up", "good")
+            yield HostFinding(f"CAN interface {name}", "up", "good")
 
 
-def _serial(base: Path) -> Iterator[Finding]:
+def _serial(base: Path) -> Iterator[HostFinding]:
     folder = base / "dev"
     for path in sorted([*folder.glob("ttyUSB*"), *folder.glob("ttyACM*")]):
         if os.access(path, os.R_OK | os.W_OK):
-            yield Finding(f"serial {path.name}", "may be used", "good")
+            yield HostFinding(f"serial {path.name}", "may be used", "good")
         else:
-            yield Finding(
+            yield HostFinding(
                 f"serial {path.name}",
                 "not for this user",
                 "poor",

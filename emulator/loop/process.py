@@ -22,7 +22,7 @@ from emulator.core.signals import SIGNALS
 from emulator.loop import host
 from emulator.loop.bus_watch import BusRules, BusWatch
 from emulator.loop.certificate import GNSS, OutputSpec, TimingAccounts
-from emulator.loop.contract import Limits, Plant, StopRequest
+from emulator.loop.contract import CycleLimits, StopRequest, TickedPlant
 from emulator.loop.runner import run_cycle
 from emulator.shared_memory.block import Snapshot
 from emulator.shared_memory.layout import Sizes
@@ -33,11 +33,11 @@ from emulator.shared_memory.status import Command, LoopState, Status
 class Parts(NamedTuple):
     """What the cycle runs on: built, connected and warm (every compiled function called once)."""
 
-    plant: Plant
+    plant: TickedPlant
     can: CanLink
     gnss: GnssLink
     outputs: Sequence[OutputSpec]
-    limits: Limits
+    limits: CycleLimits
     pulse: PulseLink | None = None
 
 

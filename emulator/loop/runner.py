@@ -1,8 +1,8 @@
 """The cycle: wake on an absolute deadline, receive, tick the plant, send, publish. Every millisecond.
 
 Plant time stays locked to the wall clock. After a stall the missed ticks are computed at once, with the
-inputs held (of ``Limits.deaf_ticks`` of them in a row nothing is received) and counted; beyond
-``Limits.overrun_ns`` the rig trips. A stall too long to make up for is cut, and the ticks left out are
+inputs held (of ``CycleLimits.deaf_ticks`` of them in a row nothing is received) and counted; beyond
+``CycleLimits.overrun_ns`` the rig trips. A stall too long to make up for is cut, and the ticks left out are
 counted as skipped.
 
 Nothing here waits for another process and nothing is allocated for good: the steady cycle works on buffers
@@ -22,19 +22,19 @@ from emulator.core.link_protocols import CanLink, GnssLink, PulseLink
 from emulator.core.signals import ARMED, RUNNING, TRIPPED
 from emulator.loop.bus_watch import BusWatch
 from emulator.loop.certificate import GNSS, TimingAccounts, edges_us
-from emulator.loop.contract import Limits, Outcome, Plant, StopRequest
+from emulator.loop.contract import CycleLimits, Outcome, StopRequest, TickedPlant
 from emulator.shared_memory.block import Snapshot
 from emulator.shared_memory.rings import RX, TX
 from emulator.shared_memory.status import Command, LoopEvent, LoopState, RecorderState, Status
 
 
 def run_cycle(
-    plant: Plant,
+    plant: TickedPlant,
     can: CanLink,
     gnss: GnssLink,
     snapshot: Snapshot,
     clock: Clock,
-    limits: Limits,
+    limits: CycleLimits,
     timing: TimingAccounts,
     stop: StopRequest | None = None,
     supervisor_pid: int = 0,
@@ -53,12 +53,12 @@ class _Cycle:
 
     def __init__(
         self,
-        plant: Plant,
+        plant: TickedPlant,
         can: CanLink,
         gnss: GnssLink,
         snapshot: Snapshot,
         clock: Clock,
-        limits: Limits,
+        limits: CycleLimits,
         timing: TimingAccounts,
         stop: StopRequest | None,
         supervisor_pid: int,

@@ -23,7 +23,7 @@ import numpy as np
 from emulator.core.signals import BEFORE_ARMING_TICK, UNARMED_TICK
 from emulator.record.writer import RunWriter
 from emulator.shared_memory.block import Snapshot
-from emulator.shared_memory.rings import RX, Event, FrameRecords
+from emulator.shared_memory.rings import RX, EventRecord, FrameRecords
 from emulator.shared_memory.status import LoopEvent, LoopState, RecorderState, Status
 
 INTERVAL_S = 0.1
@@ -75,7 +75,7 @@ class Drain:
     """
 
     def __init__(
-        self, snapshot: Snapshot, writer: RunWriter, describe: Callable[[Event], tuple[str, str, str]]
+        self, snapshot: Snapshot, writer: RunWriter, describe: Callable[[EventRecord], tuple[str, str, str]]
     ) -> None:
         self._writer = writer
         self._describe = describe
@@ -161,7 +161,7 @@ class Drain:
             text = f"{count} {what} were overwritten before the recorder read them"
             self._writer.append_event(max(self._tick, BEFORE_ARMING_TICK), "record_lost", what, text)
 
-    def _words(self, event: Event) -> tuple[str, str, str]:
+    def _words(self, event: EventRecord) -> tuple[str, str, str]:
         if event.code in LOOP_EVENT_KINDS:
             return LOOP_EVENT_KINDS[LoopEvent(event.code)], "loop", event.text
         return self._describe(event)
@@ -170,7 +170,7 @@ class Drain:
 def run_recorder(
     snapshot: Snapshot,
     writer: RunWriter,
-    describe: Callable[[Event], tuple[str, str, str]],
+    describe: Callable[[EventRecord], tuple[str, str, str]],
     *,
     supervisor_pid: int = 0,
     interval_s: float = INTERVAL_S,

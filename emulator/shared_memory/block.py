@@ -38,9 +38,9 @@ from emulator.shared_memory.layout import (
 from emulator.shared_memory.rings import (
     PUBLISHED,
     AppliedReader,
+    BurstReader,
     EventReader,
     FrameReader,
-    GnssReader,
     Ring,
     SignalReader,
     claim,
@@ -260,9 +260,9 @@ class Snapshot:
         """The same for events."""
         return EventReader(self._events, from_now=from_now)
 
-    def gnss_reader(self, *, from_now: bool = False) -> GnssReader:
+    def gnss_reader(self, *, from_now: bool = False) -> BurstReader:
         """The same for GNSS bytes."""
-        return GnssReader(self._gnss, from_now=from_now)
+        return BurstReader(self._gnss, from_now=from_now)
 
     def applied_reader(self) -> AppliedReader:
         """The same for the commands given to the plant."""

@@ -49,7 +49,7 @@ class FrameRecords(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Event:
+class EventRecord:
     """One thing that happened, as the loop tells it; ``code`` and ``index`` as in emulator.plant."""
 
     tick: int
@@ -67,7 +67,7 @@ class AppliedCommand(NamedTuple):
     argument: float
 
 
-class Burst(NamedTuple):
+class BurstRecord(NamedTuple):
     """GNSS bytes handed to the link at one tick (or a piece of them)."""
 
     tick: int
@@ -260,23 +260,25 @@ class FrameReader(_Cursor):
 class EventReader(_Cursor):
     """Reads the event ring."""
 
-    def read(self) -> tuple[list[Event], int]:
+    def read(self) -> tuple[list[EventRecord], int]:
         """All events since the last call, and how many were lost before them."""
         (fields, value, text), lost = self.pop()
         events = [
-            Event(int(f[0]), int(f[1]), int(f[2]), float(v), bytes(t[: f[3]]).decode("utf-8", "replace"))
+            EventRecord(
+                int(f[0]), int(f[1]), int(f[2]), float(v), bytes(t[: f[3]]).decode("utf-8", "replace")
+            )
             for f, v, t in zip(fields, value, text, strict=True)
         ]
         return events, lost
 
 
-class GnssReader(_Cursor):
+class BurstReader(_Cursor):
     """Reads the GNSS ring."""
 
-    def read(self) -> tuple[list[Burst], int]:
+    def read(self) -> tuple[list[BurstRecord], int]:
         """All bursts since the last call, and how many records were lost before them."""
         (fields, data), lost = self.pop()
-        return [Burst(int(f[0]), bytes(d[: f[1]])) for f, d in zip(fields, data, strict=True)], lost
+        return [BurstRecord(int(f[0]), bytes(d[: f[1]])) for f, d in zip(fields, data, strict=True)], lost
 
 
 class AppliedReader(_Cursor):

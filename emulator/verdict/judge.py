@@ -29,7 +29,7 @@ from emulator.core.errors import RecordError
 from emulator.core.signals import RUNNING
 from emulator.core.trip_reasons import trip_reason_of
 from emulator.criteria.base import Criterion, CriterionResult
-from emulator.criteria.ride import Ride
+from emulator.criteria.ride import JudgedRide
 from emulator.record.lap_times import LapTimes
 from emulator.record.localisation import PositionError
 from emulator.record.reader import Run, read_json_object
@@ -112,7 +112,7 @@ def judge(
 
     Never raises for what a run holds or lacks: that is what the verdict says.
     """
-    ride = Ride(run, tuple(sector_ends_m))
+    ride = JudgedRide(run, tuple(sector_ends_m))
     results = [criterion.judge(ride) for criterion in criteria]
     errors: list[str] = []
     timing = _certificate_problems(certificate, tolerance)

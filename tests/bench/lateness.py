@@ -165,7 +165,7 @@ def cyclictest_turn(binary: str, options: argparse.Namespace, notes: list[str]) 
 def own_turn(options: argparse.Namespace, spin_us: float, path: Path) -> int:
     """One turn of our cycle, in this process; writes every tick's lateness [us] to ``path``."""
     from emulator.core.clock import MonotonicClock
-    from emulator.loop.contract import Limits
+    from emulator.loop.contract import CycleLimits
     from emulator.loop.process import HostSettings, Parts, run_loop_process
     from emulator.shared_memory.block import Snapshot
     from tests.support.stub_plant import StubCan, StubGnss, StubPlant
@@ -185,7 +185,7 @@ def own_turn(options: argparse.Namespace, spin_us: float, path: Path) -> int:
             return state
 
     snapshot = Snapshot.create()
-    limits = Limits(3, 4, period_ns=PERIOD_US * 1000, overrun_ns=10**12, max_ticks=ticks)
+    limits = CycleLimits(3, 4, period_ns=PERIOD_US * 1000, overrun_ns=10**12, max_ticks=ticks)
     parts = Parts(Worker(), StubCan(), StubGnss(), [], limits)
     result = run_loop_process(
         lambda: parts,

@@ -12,7 +12,7 @@ import pytest
 from emulator.core.signals import SIGNALS
 from emulator.criteria.base import CriterionResult
 from emulator.criteria.kinds import KINDS
-from emulator.criteria.ride import Ride
+from emulator.criteria.ride import JudgedRide
 from emulator.criteria.temporal import Always, Compare
 from emulator.record.reader import Frames, Run
 from tests.support.criteria_checks import ALL, CHECKS, EVENTS, ridden
@@ -101,16 +101,18 @@ def test_nothing_a_record_holds_or_lacks_breaks_a_judge(criterion):
             if value is not None:
                 signals[name] = np.full(len(run.tick), value)
             odd = Run(run.folder, run.manifest, run.tick, run.time_ns, signals, run.frames, [])
-            result = criterion.judge(Ride(odd, ENDS))
+            result = criterion.judge(JudgedRide(odd, ENDS))
             assert result.margin is None or math.isfinite(result.margin)
             if name in ("bench.state", "line.station_m") and value is None:
                 assert not result.passed
     none = {n: c[:0] for n, c in whole.items()}
     assert not criterion.judge(
-        Ride(Run(run.folder, {}, run.tick[:0], run.time_ns[:0], none, run.frames, []), ENDS)
+        JudgedRide(Run(run.folder, {}, run.tick[:0], run.time_ns[:0], none, run.frames, []), ENDS)
     ).passed
     assert not criterion.judge(
-        Ride(Run(run.folder, {"scenario": 3, "line": 3}, run.tick, run.time_ns, {}, run.frames, []), ENDS)
+        JudgedRide(
+            Run(run.folder, {"scenario": 3, "line": 3}, run.tick, run.time_ns, {}, run.frames, []), ENDS
+        )
     ).passed
 
 
@@ -136,9 +138,9 @@ def test_twenty_named_criteria_over_ten_minutes_take_less_than_two_seconds():
     run = Run(Path(), manifest, tick, tick * 10**6, signals, Frames(*[none] * 7), [])
     criteria = [c for c in ONE_OF_EACH if c.kind != "sector_time"]
     assert len(criteria) == 20
-    criteria[-1].judge(Ride(run, ENDS))  # compiles
+    criteria[-1].judge(JudgedRide(run, ENDS))  # compiles
     begun, cpu = time.perf_counter(), time.process_time()
-    results = [criterion.judge(Ride(run, ENDS)) for criterion in criteria]
+    results = [criterion.judge(JudgedRide(run, ENDS)) for criterion in criteria]
     took = time.perf_counter() - begun
     print(f"20 named criteria over {n:,} samples: {took:.2f} s, CPU {time.process_time() - cpu:.2f} s")
     assert took < 2.0

@@ -12,7 +12,7 @@ import pytest
 from emulator.core.errors import DeviceAbsent
 from emulator.loop import host
 from emulator.loop.certificate import OutputSpec
-from emulator.loop.contract import Limits
+from emulator.loop.contract import CycleLimits
 from emulator.loop.process import HostSettings, Parts, run_loop_process
 from emulator.shared_memory.block import Snapshot
 from emulator.shared_memory.status import LoopState, Status
@@ -36,7 +36,11 @@ def settings(monkeypatch):
 
 def parts(**limits):
     return Parts(
-        StubPlant(), StubCan(), StubGnss(), [OutputSpec("stub", FRAME_ID, 100.0, 0)], Limits(5, 6, **limits)
+        StubPlant(),
+        StubCan(),
+        StubGnss(),
+        [OutputSpec("stub", FRAME_ID, 100.0, 0)],
+        CycleLimits(5, 6, **limits),
     )
 
 
@@ -97,7 +101,7 @@ from tests.support.stepped_clock import SteppedClock
 from emulator.shared_memory import rings
 from emulator.shared_memory.block import Snapshot
 from emulator.loop import certificate, process
-from emulator.loop.contract import Limits
+from emulator.loop.contract import CycleLimits
 
 def signatures():
     return {f"{m.__name__}.{k}": len(f.signatures) for m in (rings, certificate)
@@ -107,7 +111,7 @@ process.warm()
 warm = signatures()
 specs = ("stub", FRAME_ID, 100.0, 0), ("gnss", certificate.GNSS, 10.0, 0)
 outputs = [certificate.OutputSpec(*spec) for spec in specs]
-made = process.Parts(StubPlant(), StubCan(), StubGnss(), outputs, Limits(5, 6, max_ticks=700))
+made = process.Parts(StubPlant(), StubCan(), StubGnss(), outputs, CycleLimits(5, 6, max_ticks=700))
 block = Snapshot.create()
 process.run_loop_process(lambda: made, block, SteppedClock(), process.HostSettings(lock_memory=False))
 after = signatures()
@@ -134,10 +138,10 @@ import os, sys
 from tests.support.stub_plant import StubCan, StubGnss, StubPlant
 from emulator.core.clock import MonotonicClock
 from emulator.loop.process import HostSettings, Parts, run_loop_process
-from emulator.loop.contract import Limits
+from emulator.loop.contract import CycleLimits
 from emulator.shared_memory.block import Snapshot
 snapshot = Snapshot.attach(int(sys.argv[1]))
-parts = Parts(StubPlant(), StubCan(), StubGnss(), [], Limits(5, 6, overrun_ns=10**10))
+parts = Parts(StubPlant(), StubCan(), StubGnss(), [], CycleLimits(5, 6, overrun_ns=10**10))
 result = run_loop_process(
     lambda: parts, snapshot, MonotonicClock(), HostSettings(lock_memory=False), supervisor_pid=os.getppid()
 )

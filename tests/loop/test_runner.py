@@ -9,7 +9,7 @@ import pytest
 from emulator.core.signals import INDEX
 from emulator.loop.bus_watch import BusFault, BusRules
 from emulator.loop.certificate import GNSS, OutputSpec, TimingAccounts
-from emulator.loop.contract import Limits, StopRequest
+from emulator.loop.contract import CycleLimits, StopRequest
 from emulator.loop.runner import run_cycle
 from emulator.shared_memory.block import Snapshot
 from emulator.shared_memory.layout import Sizes
@@ -38,7 +38,7 @@ class Bench:
         self.snapshot = Snapshot.create(Sizes(4096, 4096, 256, 64))
         self.plant, self.can, self.gnss = StubPlant(), StubCan(), StubGnss()
         self.clock = SteppedClock(10**12)
-        self.limits = Limits(OVERRUN, BUS, **limits)
+        self.limits = CycleLimits(OVERRUN, BUS, **limits)
         self.budget = TimingAccounts(
             [
                 OutputSpec("stub", FRAME_ID, 100.0, LATENCY_NS),

@@ -16,7 +16,7 @@ from emulator.core.frame_buffer import frame_buffer
 from emulator.core.signals import SIGNALS
 from emulator.shared_memory.block import Snapshot
 from emulator.shared_memory.layout import BURST_BYTES, TEXT_BYTES, Sizes
-from emulator.shared_memory.rings import RX, TX, Event
+from emulator.shared_memory.rings import RX, TX, EventRecord
 from emulator.shared_memory.status import Command, Status
 
 SMALL = Sizes(signal_rows=16, frame_rows=64, event_rows=4, gnss_rows=4)
@@ -174,7 +174,7 @@ def test_event_text_is_cut_at_a_character(snapshot):
     snapshot.write_event(-3, 7, 2, 1.5, "grip 0.4 from 120 m")
     snapshot.write_event(4, 8, 0, 0.0, "ä" * 100)
     events, lost = snapshot.event_reader().read()
-    assert events[0] == Event(-3, 7, 2, 1.5, "grip 0.4 from 120 m")
+    assert events[0] == EventRecord(-3, 7, 2, 1.5, "grip 0.4 from 120 m")
     assert events[1].text == "ä" * (TEXT_BYTES // 2)
     assert lost == 0
 

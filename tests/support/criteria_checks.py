@@ -16,7 +16,7 @@ from pydantic import ValidationError
 
 from emulator.core.signals import RUNNING
 from emulator.criteria.base import Criterion, CriterionResult
-from emulator.criteria.ride import Ride
+from emulator.criteria.ride import JudgedRide
 from emulator.criteria.temporal import Always, Compare, Eventually
 from emulator.record.reader import Event, Frames, Run
 from tests.support.criteria_in_si import (
@@ -80,7 +80,7 @@ _STATION = np.round(100.0 + 0.02 * np.clip(TICK, 0, RIDDEN), 6)
 
 def judged(run: Run, criterion: Criterion, sector_ends_m: tuple[float, ...] = ()) -> CriterionResult:
     """How a criterion comes out on a run."""
-    return criterion.judge(Ride(run, sector_ends_m))
+    return criterion.judge(JudgedRide(run, sector_ends_m))
 
 
 class _Columns(dict[str, np.ndarray]):

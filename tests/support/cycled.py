@@ -15,7 +15,7 @@ from emulator.core.link_protocols import CanLink, LinkCounts
 from emulator.core.trip_reasons import TripReason
 from emulator.loop.bus_watch import BusRules
 from emulator.loop.certificate import TimingAccounts
-from emulator.loop.contract import Limits, Outcome
+from emulator.loop.contract import CycleLimits, Outcome
 from emulator.loop.runner import run_cycle
 from emulator.record.process import Drain
 from emulator.record.writer import RunWriter
@@ -123,7 +123,9 @@ class CycledRide:
                 self.gnss,
                 snapshot,
                 self.clock,
-                Limits(TripReason.OVERRUN, TripReason.BUS, max_ticks=cycles, bus_rules=rules or BusRules()),
+                CycleLimits(
+                    TripReason.OVERRUN, TripReason.BUS, max_ticks=cycles, bus_rules=rules or BusRules()
+                ),
                 self.timing,
             )
             signals, frames, (events, lost) = (reader.read() for reader in readers)

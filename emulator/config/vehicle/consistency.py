@@ -32,7 +32,7 @@ _ROUNDING = 1e-9
 _DEFINITE = 1e-10  # least eigenvalue of the mass matrix with ones on its diagonal
 
 
-class Finding(NamedTuple):
+class Contradiction(NamedTuple):
     """One contradiction: the entry it is about, what was expected, and whether the vehicle is impossible."""
 
     loc: Loc
@@ -101,24 +101,24 @@ def inertia_fault(ixx: float, iyy: float, izz: float, ixz: float) -> tuple[str, 
     return None
 
 
-def _inertias(known: _Known) -> Iterator[Finding]:
+def _inertias(known: _Known) -> Iterator[Contradiction]:
     for body in BODIES:
         try:
             found = inertia_fault(*(known(body, name) for name in ("ixx", "iyy", "izz", "ixz")))
         except KeyError:
             continue
         if found is not None:
-            yield Finding((body, found[0], "value"), found[1])
+            yield Contradiction((body, found[0], "value"), found[1])
 
 
-def _wheel_inertias(known: _Known) -> Iterator[Finding]:
+def _wheel_inertias(known: _Known) -> Iterator[Contradiction]:
     for wheel in WHEELS:
         try:
             spin, most = known(wheel, "spin_inertia"), 2.0 * known(wheel, "diametral_inertia")
         except KeyError:
             continue
         if spin > most * (1.0 + _ROUNDING):
-            yield Finding(
+            yield Contradiction(
                 (wheel, "spin_inertia", "value"),
                 f"expected at most {most:.4g} kg m2 (twice the diametral one, as of a thin ring), "
                 f"got {spin:g} kg m2",
@@ -195,7 +195,7 @@ def _spatial(body: dict[str, float]) -> Array:
     return out
 
 
-def _mass_matrix_is_definite(known: _Known) -> Iterator[Finding]:
+def _mass_matrix_is_definite(known: _Known) -> Iterator[Contradiction]:
     names: dict[str, tuple[str, ...]] = dict.fromkeys(BODIES, _NEEDED_BODY)
     names |= dict.fromkeys(WHEELS, _NEEDED_WHEEL)
     names["swingarm"] = (*_NEEDED_BODY, "pivot_x", "pivot_z")
@@ -214,7 +214,7 @@ def _mass_matrix_is_definite(known: _Known) -> Iterator[Finding]:
         weight = (diagonal <= 0.0).astype(float)
     groups = ("main_frame",) * 6 + JOINTS
     involved = sorted({groups[k] for k in range(12) if weight[k] > 0.2}, key=groups.index)
-    yield Finding(
+    yield Contradiction(
         (involved[-1],),
         "expected a mass matrix that is positive definite at the design position; "
         f"{' and '.join(involved)} can move without moving any mass: look at their axes and inertias",
@@ -225,12 +225,12 @@ _NEEDED_BODY = ("mass", "x", "z", "ixx", "iyy", "izz", "ixz")
 _NEEDED_WHEEL = ("mass", "x", "z", "spin_inertia", "diametral_inertia")
 
 
-def _stands_on_both_wheels(known: _Known) -> Iterator[Finding]:
+def _stands_on_both_wheels(known: _Known) -> Iterator[Contradiction]:
     masses = [known(group, "mass") for group in MASSES]
     x = sum(m * known(group, "x") for m, group in zip(masses, MASSES, strict=True)) / sum(masses)
     rear, front = known("rear_wheel", "x"), known("front_wheel", "x")
     if not rear < x < front:
-        yield Finding(
+        yield Contradiction(
             ("main_frame", "x", "value"),
             f"expected the bike's mass centre between its wheels ({rear:.3f} to {front:.3f} m), or it tips "
             f"over; all bodies together are at {x:.3f} m",
@@ -240,38 +240,38 @@ def _stands_on_both_wheels(known: _Known) -> Iterator[Finding]:
 # -- geometry --------------------------------------------------------------------------------------------
 
 
-def _wheels_clear_each_other(known: _Known) -> Iterator[Finding]:
+def _wheels_clear_each_other(known: _Known) -> Iterator[Contradiction]:
     base = known("front_wheel", "x") - known("rear_wheel", "x")
     both = known("tyre_front", "radius") + known("tyre_rear", "radius")
     if base <= both:
-        yield Finding(
+        yield Contradiction(
             ("front_wheel", "x", "value"),
             f"expected a wheelbase of more than the two tyre radii ({both:.4g} m), or the wheels overlap; "
             f"it is {base:.4g} m",
         )
 
 
-def _crowns_fit(known: _Known) -> Iterator[Finding]:
+def _crowns_fit(known: _Known) -> Iterator[Contradiction]:
     for tyre in ("tyre_front", "tyre_rear"):
         try:
             crown, radius = known(tyre, "crown_radius"), known(tyre, "radius")
         except KeyError:
             continue
         if crown >= radius:
-            yield Finding(
+            yield Contradiction(
                 (tyre, "crown_radius", "value"),
                 f"expected less than the tyre's radius ({radius:g} m), got {crown:g} m",
             )
 
 
-def _wheels_touch_the_ground(known: _Known) -> Iterator[Finding]:
+def _wheels_touch_the_ground(known: _Known) -> Iterator[Contradiction]:
     for wheel, tyre in (("front_wheel", "tyre_front"), ("rear_wheel", "tyre_rear")):
         try:
             z, radius = known(wheel, "z"), known(tyre, "radius")
         except KeyError:
             continue
         if not radius - DEEPEST_CONTACT <= z <= radius:
-            yield Finding(
+            yield Contradiction(
                 (wheel, "z", "value"),
                 f"unusual, at the design position a tyre of {radius:g} m is pressed in by 0 to "
                 f"{DEEPEST_CONTACT:g} m (axle {radius - DEEPEST_CONTACT:.4g} to {radius:.4g} m high), "
@@ -280,12 +280,12 @@ def _wheels_touch_the_ground(known: _Known) -> Iterator[Finding]:
             )
 
 
-def _trail(known: _Known) -> Iterator[Finding]:
+def _trail(known: _Known) -> Iterator[Contradiction]:
     rake = known("steering", "rake")
     ground = known("steering", "axis_x") + known("steering", "axis_z") * math.tan(rake)
     trail = ground - known("front_wheel", "x")
     if not 0.0 < trail <= LONGEST_TRAIL:
-        yield Finding(
+        yield Contradiction(
             ("steering", "axis_x", "value"),
             f"unusual, motorcycles show a trail above 0 and up to {LONGEST_TRAIL:g} m (the steering axis "
             f"meets the ground ahead of the front contact), these entries make {trail:.4f} m",
@@ -293,10 +293,10 @@ def _trail(known: _Known) -> Iterator[Finding]:
         )
 
 
-def _pegs(known: _Known) -> Iterator[Finding]:
+def _pegs(known: _Known) -> Iterator[Contradiction]:
     peg, down = known("fall", "peg_angle"), known("fall", "roll_limit")
     if peg >= down:
-        yield Finding(
+        yield Contradiction(
             ("fall", "peg_angle", "value"),
             "unusual, a footpeg touches before the bike counts as down "
             f"(roll_limit, {math.degrees(down):.4g} deg), got {math.degrees(peg):.4g} deg",
@@ -304,14 +304,14 @@ def _pegs(known: _Known) -> Iterator[Finding]:
         )
 
 
-def _travels(known: _Known) -> Iterator[Finding]:
+def _travels(known: _Known) -> Iterator[Contradiction]:
     for strut in ("fork", "shock"):
         try:
             design, travel = known(strut, "design_travel"), known(strut, "travel")
         except KeyError:
             continue
         if travel <= design:
-            yield Finding(
+            yield Contradiction(
                 (strut, "travel", "value"),
                 f"expected more than design_travel ({design:g} m), got {travel:g} m",
             )
@@ -320,42 +320,42 @@ def _travels(known: _Known) -> Iterator[Finding]:
 # -- driveline -------------------------------------------------------------------------------------------
 
 
-def _gears_fall(known: _Known) -> Iterator[Finding]:
+def _gears_fall(known: _Known) -> Iterator[Contradiction]:
     for n in range(2, 7):
         try:
             before, ratio = known("gearbox", f"gear_{n - 1}"), known("gearbox", f"gear_{n}")
         except KeyError:
             continue
         if ratio >= before:
-            yield Finding(
+            yield Contradiction(
                 ("gearbox", f"gear_{n}", "value"),
                 f"expected less than gear_{n - 1} ({before:g}; ratios fall from gear to gear), got {ratio:g}",
             )
 
 
-def _clutch_lever(known: _Known) -> Iterator[Finding]:
+def _clutch_lever(known: _Known) -> Iterator[Contradiction]:
     bite, full = known("clutch", "bite_lever"), known("clutch", "full_lever")
     if bite <= full:
-        yield Finding(
+        yield Contradiction(
             ("clutch", "bite_lever", "value"),
             f"expected more than full_lever ({full:g}; 0 is released, so it bites before it holds fully), "
             f"got {bite:g}",
         )
 
 
-def _engine_speeds(known: _Known) -> Iterator[Finding]:
+def _engine_speeds(known: _Known) -> Iterator[Contradiction]:
     idle, limiter = known("engine", "idle_speed"), known("engine", "limiter_speed")
     if idle >= limiter:
-        yield Finding(
+        yield Contradiction(
             ("engine", "idle_speed", "value"),
             f"expected less than limiter_speed ({_rpm(limiter)}), got {_rpm(idle)}",
         )
 
 
-def _stall(known: _Known) -> Iterator[Finding]:
+def _stall(known: _Known) -> Iterator[Contradiction]:
     stall, idle = known("engine", "stall_speed"), known("engine", "idle_speed")
     if stall >= idle:
-        yield Finding(
+        yield Contradiction(
             ("engine", "stall_speed", "value"),
             f"expected less than idle_speed ({_rpm(idle)}), got {_rpm(stall)}",
         )
@@ -365,14 +365,14 @@ def _rpm(speed: float) -> str:
     return f"{speed * 30.0 / math.pi:.6g} rpm"
 
 
-def _torque_curve(known: _Known) -> Iterator[Finding]:
+def _torque_curve(known: _Known) -> Iterator[Contradiction]:
     curve = known.tables["engine_torque"]
     if max(torque for _, torque in curve) <= 0.0:
-        yield Finding(("engine_torque", "points"), "expected a torque above 0 N m at some speed")
+        yield Contradiction(("engine_torque", "points"), "expected a torque above 0 N m at some speed")
         return
     last, limiter = curve[-1][0], known("engine", "limiter_speed")
     if last < limiter * (1.0 - _ROUNDING):
-        yield Finding(
+        yield Contradiction(
             ("engine_torque", "points", len(curve) - 1),
             f"unusual, the curve ends before limiter_speed ({_rpm(limiter)}); its last torque is held from "
             f"{_rpm(last)} on",
@@ -380,21 +380,21 @@ def _torque_curve(known: _Known) -> Iterator[Finding]:
         )
 
 
-def _sprockets(known: _Known) -> Iterator[Finding]:
+def _sprockets(known: _Known) -> Iterator[Contradiction]:
     apart = math.hypot(
         known("final_drive", "countershaft_x") - known("rear_wheel", "x"),
         known("final_drive", "countershaft_z") - known("rear_wheel", "z"),
     )
     both = known("final_drive", "front_radius") + known("final_drive", "rear_radius")
     if apart <= both:
-        yield Finding(
+        yield Contradiction(
             ("final_drive", "countershaft_x", "value"),
             f"expected the sprockets' centres more than their radii apart ({both:.4g} m), "
             f"they are {apart:.4g} m",
         )
 
 
-_CHECKS: tuple[Callable[[_Known], Iterator[Finding]], ...] = (
+_CHECKS: tuple[Callable[[_Known], Iterator[Contradiction]], ...] = (
     _inertias,
     _wheel_inertias,
     _stands_on_both_wheels,

@@ -119,7 +119,7 @@ class Channel:
 
 
 @dataclass(frozen=True)
-class Output:
+class OutputBudget:
     """One output of the rig: a frame, or the GNSS port."""
 
     name: str
@@ -136,10 +136,10 @@ class ErrorBudget:
 
     rig: str
     speed_m_s: float
-    outputs: tuple[Output, ...]
+    outputs: tuple[OutputBudget, ...]
     fixes: tuple[tuple[str, Accuracy], ...]  # GNSS errors by kind of fix, the one in use first
 
-    def output(self, name: str) -> Output:
+    def output(self, name: str) -> OutputBudget:
         """By name. KeyError if the rig does not send it."""
         for output in self.outputs:
             if output.name == name:
@@ -523,14 +523,16 @@ def budget_of(rig: Rig, vehicle: Vehicle, codec: Codec, *, speed_m_s: float = 20
                 found.append(rounding(step))
             channels.append(Channel(signal, codec.units[f][k], step, low, high, tuple(found)))
         outputs.append(
-            Output(name, _where(rig, name), _frame_words(codec, f), timing.rate_hz, age, tuple(channels))
+            OutputBudget(
+                name, _where(rig, name), _frame_words(codec, f), timing.rate_hz, age, tuple(channels)
+            )
         )
     gnss = rig.sensors.gnss
     fixes = gnss_accuracies(gnss)
     baud = getattr(rig.gnss_port, "baud", None)
     wire = math.nan if baud is None else 1e3 * burst_seconds(gnss.sentences, baud)
     outputs.append(
-        Output(
+        OutputBudget(
             "gnss",
             f"antenna at {_place(gnss.antenna_position_m)}",
             f"NMEA 0183 on {rig.gnss_port.kind}{'' if baud is None else f' at {baud} baud'}: "

@@ -29,10 +29,10 @@ from emulator.inspection.sensors.allan import (
     values_worth,
     worth_of_allan,
 )
-from emulator.inspection.sensors.budget import Channel, ErrorBudget, Output
+from emulator.inspection.sensors.budget import Channel, ErrorBudget, OutputBudget
 from emulator.inspection.sensors.capture import TICK_S, ReceivedOutput, Record
 from emulator.inspection.sensors.imposed_motion import lean_shown, turned
-from emulator.inspection.sensors.inertial_budget import Line, Triad, engine_lines, shown
+from emulator.inspection.sensors.inertial_budget import SpectralLine, Triad, engine_lines, shown
 from emulator.plant.outputs import analogue_at_rest
 from emulator.sensors.gnss import FIX_QUALITY
 from emulator.vehicle.params import Vehicle
@@ -123,7 +123,7 @@ def judged(record: str, checks: Iterable[Check], miss: float) -> list[Row]:
 # -- timing --------------------------------------------------------------------------------------------------
 
 
-def timing_checks(output: Output, received: ReceivedOutput) -> list[Check]:
+def timing_checks(output: OutputBudget, received: ReceivedOutput) -> list[Check]:
     """Rate, age and soundness of one output."""
     name, age, n = output.name, output.age, received.arrived_ns.size
     checks = [Check(name, "damaged", "", 0.0, float(received.damaged), within(0.0, 0.0), random=False)]
@@ -267,7 +267,7 @@ class Shaken(NamedTuple):
 
     truth: float | NDArray[np.float64]
     rest: NDArray[np.float64]
-    lines: list[tuple[Line, float]]
+    lines: list[tuple[SpectralLine, float]]
     amplitude_sigma: float
 
     @property
@@ -293,7 +293,7 @@ def taken_apart(
 
 
 def inertial_checks(
-    output: Output, received: ReceivedOutput, imu: Imu, force: NDArray[np.float64], engine: float
+    output: OutputBudget, received: ReceivedOutput, imu: Imu, force: NDArray[np.float64], engine: float
 ) -> list[Check]:
     """The inertial unit at rest: its warming followed, the engine's lines taken out and judged apart."""
     checks = []
@@ -400,7 +400,7 @@ def rest_checks(
 
 
 def _signal_at_rest(
-    output: Output, channel: Channel, rig: Rig, truth: float, values: NDArray[np.float64]
+    output: OutputBudget, channel: Channel, rig: Rig, truth: float, values: NDArray[np.float64]
 ) -> list[Check]:
     if channel.signal in ("wheel_front_m_s", "wheel_rear_m_s"):
         return _wheel_at_rest(output.name, channel, rig, values)

@@ -170,14 +170,14 @@ def delay_ms(keys: Keys) -> float:
     return 0.0 if keys.corner_hz is None else 1e3 * keys.damping / (math.pi * keys.corner_hz)
 
 
-class Line(NamedTuple):
+class SpectralLine(NamedTuple):
     """A line of the engine's vibration: frequency [Hz], and amplitude (3,) in a triad's unit."""
 
     hertz: float
     amplitude: NDArray[np.float64]
 
 
-def engine_lines(imu: Imu, triad: Triad, engine_rad_s: float) -> list[Line]:
+def engine_lines(imu: Imu, triad: Triad, engine_rad_s: float) -> list[SpectralLine]:
     """Lines at an engine speed: amplitude grows with its square, then the triad's errors and low-pass."""
     keys, axes = keys_of(imu, triad), unit_axes(imu)
     lines = []
@@ -185,5 +185,5 @@ def engine_lines(imu: Imu, triad: Triad, engine_rad_s: float) -> list[Line]:
         hertz = order.order * engine_rad_s / (2.0 * math.pi)
         felt = axes @ np.array(order.amplitude_m_s2) * (engine_rad_s / order.at_rad_s) ** 2
         own = np.asarray(keys.felt) * felt if triad == "rate" else errors_of_axes(keys) @ felt
-        lines.append(Line(hertz, np.abs(own) * abs(low_pass(keys, hertz))))
+        lines.append(SpectralLine(hertz, np.abs(own) * abs(low_pass(keys, hertz))))
     return lines

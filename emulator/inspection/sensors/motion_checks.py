@@ -295,7 +295,7 @@ _SEEN = 0.3  # gain below which a signal is turned too far from the motion to te
 
 
 @dataclass(frozen=True)
-class Response:
+class SwayResponse:
     """How an output follows a swinging truth: lag [ms] and gain, with one sigma of each."""
 
     lag_ms: float
@@ -306,7 +306,7 @@ class Response:
 
 def response(
     arrived_s: NDArray[np.float64], values: NDArray[np.float64], hertz: float, amplitude: float, lead: float
-) -> Response:
+) -> SwayResponse:
     """Fit of ``amplitude`` sin(2 pi hertz (t - lag) + lead) to what arrived.
 
     The lag is taken within half a period; residuals make the sigmas.
@@ -319,7 +319,7 @@ def response(
     phase = math.atan2(cosine, sine)
     lag = ((lead - phase + math.pi) % (2.0 * math.pi) - math.pi) / turn
     noise = float(np.std(rest)) * math.sqrt(2.0 / len(values))
-    return Response(1e3 * lag, size / amplitude, 1e3 * noise / max(size, 1e-12) / turn, noise / amplitude)
+    return SwayResponse(1e3 * lag, size / amplitude, 1e3 * noise / max(size, 1e-12) / turn, noise / amplitude)
 
 
 def sway_checks(budget: ErrorBudget, rig: Rig, sway: Sway, record: Record) -> list[Check]:

@@ -18,7 +18,7 @@ from rich.console import Group, RenderableType
 from rich.text import Text
 
 from emulator.inspection.sensors.allan import allan_deviation
-from emulator.inspection.sensors.budget import WIRE_STEP, Channel, ErrorBudget, Output, allan_lengths
+from emulator.inspection.sensors.budget import WIRE_STEP, Channel, ErrorBudget, OutputBudget, allan_lengths
 from emulator.inspection.sensors.capture import Record
 from emulator.inspection.sensors.checks import MEAN_AGE, SETTLED_S, Row
 from emulator.record.writer import write_whole
@@ -311,7 +311,7 @@ def age_figure(page: SensorPage) -> Figure:
     return {"data": data, "layout": _bar_layout("age / ms", len(outputs))}
 
 
-def allan_figure(page: SensorPage, output: Output, unit: str) -> Figure:
+def allan_figure(page: SensorPage, output: OutputBudget, unit: str) -> Figure:
     """Allan deviation of an output's signals over averaging time: configured, and as measured at rest."""
     data: list[dict[str, Any]] = []
     period_s = 1.0 / output.rate_hz

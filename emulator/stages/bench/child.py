@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 from emulator.core.errors import EmulatorError
 from emulator.shared_memory.block import Snapshot
-from emulator.shared_memory.rings import Event
+from emulator.shared_memory.rings import EventRecord
 
 if TYPE_CHECKING:
     from emulator.assembly.session import Session
@@ -70,7 +70,7 @@ def _loop(job: Job) -> None:
     from emulator.links.device_lock import acquire
     from emulator.links.gnss_port import open_gnss
     from emulator.links.pulse import open_pulse
-    from emulator.loop.contract import Limits
+    from emulator.loop.contract import CycleLimits
     from emulator.loop.process import HostSettings, Parts, run_loop_process
     from emulator.record.writer import jsonable
 
@@ -96,7 +96,7 @@ def _loop(job: Job) -> None:
             pulse = None if pulse_per_second is None else open_pulse(pulse_per_second)
             opened.pop_all()
         _tell({"ready": True, "gnss": gnss_address(rig, gnss)})
-        limits = Limits(
+        limits = CycleLimits(
             reason_overrun=TripReason.OVERRUN,
             reason_bus=TripReason.BUS,
             overrun_ns=round(rig.limits.overrun_limit_ms * 1e6),
@@ -138,7 +138,7 @@ def _recorder(job: Job) -> None:
     from emulator.record.process import run_recorder
     from emulator.record.writer import RunWriter
 
-    def describe(event: Event) -> tuple[str, str, str]:
+    def describe(event: EventRecord) -> tuple[str, str, str]:
         return EVENT_KINDS.get(event.code, "event"), event.text, event.text
 
     with contextlib.closing(Snapshot.attach(job["fd"])) as snapshot:
