@@ -627,7 +627,7 @@ def test_sensors_of_what_is_no_rig_is_status_3_with_every_problem(emulator, file
     )
     answer = emulator("sensors", files / "rigs" / "loopback.yaml", "--measure")
     assert answer.status == 3
-    assert re.search(r"bench\.dbc:\d+:\d+: lean: expected a frame of this name", answer.err)
+    assert re.search(r"loopback\.yaml:\d+:\d+: outputs\.lean: expected a frame of the DBC", answer.err)
     assert re.search(r"demo_racer\.yaml:\d+:\d+: steering\.rake", answer.err)
     assert not list(tmp_path.glob("*.html"))
 

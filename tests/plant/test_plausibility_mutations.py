@@ -13,11 +13,11 @@ _BETWEEN = "no frame carries a command a billionth beyond its limit, which is wh
 SAME: dict[tuple[str, str], str] = {
     (name, f"{command} > {bound} -> {command} >= {bound}"): _BETWEEN
     for name, command, bound in (
-        ("beyond_limit", "abs(robot[_TORQUE])", "c.steer_limit * _ROUNDING"),
-        ("beyond_limit", "robot[_THROTTLE]", "_ROUNDING"),
-        ("beyond_limit", "robot[_FRONT]", "c.front_brake_limit * _ROUNDING"),
-        ("beyond_limit", "robot[_REAR]", "c.rear_brake_limit * _ROUNDING"),
-        ("beyond_limit", "robot[_CLUTCH]", "_ROUNDING"),
+        ("beyond_limit", "abs(robot[R_STEER_TORQUE])", "c.steer_limit * _ROUNDING"),
+        ("beyond_limit", "robot[R_THROTTLE]", "_ROUNDING"),
+        ("beyond_limit", "robot[R_FRONT_BRAKE]", "c.front_brake_limit * _ROUNDING"),
+        ("beyond_limit", "robot[R_REAR_BRAKE]", "c.rear_brake_limit * _ROUNDING"),
+        ("beyond_limit", "robot[R_CLUTCH]", "_ROUNDING"),
         ("beyond_rate", "abs(c.steer_gain * (commanded - torque))", "c.steer_step * _ROUNDING"),
     )
 }

@@ -5,8 +5,8 @@ import math
 import numpy as np
 import pytest
 
+from emulator.config.rig.outputs import COMMAND_FRAMES
 from emulator.core.frame_buffer import frame_buffer
-from emulator.core.signals import COMMANDS
 from emulator.robot.rider import EMERGENCIES
 from emulator.wire.can_frames import check, unpack
 from emulator.wire.nmea import burst
@@ -21,7 +21,7 @@ class Rides:
         self.rider, self.voice, self.receiver = rider, voice, receiver
         self.tx = frame_buffer(16)
         self.now_s = 0.0
-        self.sent = {name: [] for name in COMMANDS}
+        self.sent = {name: [] for name in COMMAND_FRAMES}
         e = rider.rider.mind[0]
         self.place = float(e["x"]), float(e["y"])
 
