@@ -12,8 +12,8 @@ from emulator.links.device_lock import acquire
 
 HOLDER = """
 import sys
-from emulator.links.device_lock import take
-held = take(sys.argv[1], sys.argv[2])
+from emulator.links.device_lock import acquire
+held = acquire(sys.argv[1], sys.argv[2])
 print("held", flush=True)
 sys.stdin.read()
 """
