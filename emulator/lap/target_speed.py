@@ -35,7 +35,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.compiled import jit
-from emulator.core.constants import STANDARD_GRAVITY as G
+from emulator.core.constants import GRAVITY as G
 from emulator.road.line import Line
 
 Array = NDArray[np.float64]

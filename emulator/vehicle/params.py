@@ -18,6 +18,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from emulator.core.constants import GRAVITY
+
 INF = math.inf
 
 
@@ -375,7 +377,7 @@ def vehicle_record(
     *,
     robot: RigidMass | None = None,
     locked: tuple[str, ...] = (),
-    gravity: float = 9.81,
+    gravity: float = GRAVITY,
 ) -> Vehicle:
     """The records compiled code reads, from checked SI values by group and name.
 

@@ -11,6 +11,7 @@ import pytest
 from emulator.assembly import session as session_module
 from emulator.assembly.session import load_session, mission, total_mass
 from emulator.config.rig.outputs import COMMAND_FRAMES
+from emulator.core.constants import GRAVITY
 from emulator.core.errors import ConfigError
 from emulator.road.line import grip_at
 from emulator.stages.bench.child import session_of
@@ -59,7 +60,7 @@ def test_the_line_has_a_target_speed_everywhere_within_the_scenarios_limits():
     lean = np.degrees(np.arctan(v**2 * np.abs(s.line.curvature) / float(s.vehicle.body[0]["gravity"])))
     assert lean.max() <= limits.lean_limit_deg * 1.01
     # The limits are of what engine and brakes do; what the slope does comes on top.
-    uphill = 9.81 * np.sin(0.5 * (s.line.slope[1:] + s.line.slope[:-1]))
+    uphill = GRAVITY * np.sin(0.5 * (s.line.slope[1:] + s.line.slope[:-1]))
     along = np.diff(v**2) / 2 / np.diff(s.line.station) + uphill
     assert along.max() <= limits.acceleration_limit_m_s2 * 1.01
     assert along.min() >= -limits.braking_limit_m_s2 * 1.01

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from ruamel.yaml import YAML
 
 from emulator.config.vehicle.file import load_vehicle
+from emulator.core.constants import GRAVITY
 from emulator.lap.ideal_lap import (
     Bike,
     IdealLap,
@@ -33,7 +34,7 @@ from emulator.vehicle.params import RigidMass, Vehicle, vehicle_record
 from tests.support.lines import segments_from_rows, with_speed
 
 DEG = math.pi / 180.0
-G = 9.81
+G = GRAVITY
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 ROBOT = RigidMass(38.0, 0.60, 0.0, 0.78, 2.1, 2.6, 1.6)  # invented for the test
 

@@ -12,6 +12,7 @@ from emulator.config.rig.inertial_unit import EngineOrder, RoadBand, Vibration
 from emulator.config.rig.outputs import Output
 from emulator.config.rig.sensors import AnalogueSensor, ComputedLean, Imu, ToneRing
 from emulator.core.axes import quaternion_of, rotation_of
+from emulator.core.constants import GRAVITY
 from emulator.core.signals import ANALOGUE, ARMED, RUNNING
 from emulator.events.actuator_faults import FRONT_BRAKE, REAR_BRAKE, actuators
 from emulator.plant.outputs import (
@@ -61,7 +62,7 @@ from emulator.vehicle.state import (
 )
 from tests.support.scripted_robot import HELD_CLUTCH, Ride, variant
 
-G = 9.81  # of the demo vehicle
+G = GRAVITY
 SILENT = {
     "imu": {name: field.default for name, field in Imu.model_fields.items() if not field.is_required()},
     "lean": {"noise_rad": 0.0, "computed": None},

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from emulator.core.constants import GRAVITY
 from emulator.road.build_line import Straight, Turn, build_line
 from emulator.road.line import Line, locate, sample
 from emulator.road.shape import Bump, RoadProfile, flat, height_at, plane_under, road_profile
@@ -26,7 +27,7 @@ from emulator.vehicle.state import (
 )
 from tests.support.machines import demo, demo_file, no_inputs, ride
 
-G = 9.81
+G = GRAVITY
 STRAIGHT = build_line((Straight(500.0),), closed=False, ds_m=0.5)
 LAP = build_line(
     (

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from emulator.assembly.session import Session, load_session, mission
+from emulator.core.constants import GRAVITY
 from emulator.core.frame_buffer import FrameBuffer, frame_buffer
 from emulator.robot.mission import Mission, ReferenceRider
 from emulator.wire.can_frames import Codec, pack, protect
@@ -52,7 +53,7 @@ class BenchVoice:
             "rate_z_rad_s": 0.0,
             "force_x_m_s2": 0.0,
             "force_y_m_s2": 0.0,
-            "force_z_m_s2": 9.81,
+            "force_z_m_s2": GRAVITY,
             "lean_rad": 0.0,
             "steering_angle_rad": 0.0,
             "steering_rate_rad_s": 0.0,

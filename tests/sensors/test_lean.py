@@ -5,9 +5,10 @@ import math
 import numpy as np
 import pytest
 
+from emulator.core.constants import GRAVITY
 from emulator.sensors.lean import follow, reference_lean, told_speed
 
-G = 9.81
+G = GRAVITY
 STEP = 1e-3
 
 

@@ -11,9 +11,10 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
 from emulator.core.axes import Vec3
+from emulator.core.constants import GRAVITY
 from emulator.sensors.motion_at_point import specific_force_at, velocity_at
 
-G = 9.81
+G = GRAVITY
 ZERO = (0.0, 0.0, 0.0)
 UP = (0.0, 0.0, G)
 vector = st.tuples(*[st.floats(-3.0, 3.0)] * 3)

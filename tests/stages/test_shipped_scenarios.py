@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 
 from emulator.assembly.session import Session, load_session
+from emulator.core.constants import GRAVITY
 from emulator.core.signals import RUNNING
 from emulator.record.reader import Run, read_run
 from emulator.record.writer import RunWriter
@@ -34,7 +35,7 @@ FAMILIES = (
     *("actuators", "balance", "braking", "bus", "cornering", "frames", "grip", "power", "sensors"),
     *("start_stop", "wind"),
 )
-G = 9.81  # [m/s^2]
+G = GRAVITY
 
 
 class Ridden(NamedTuple):

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from emulator.core.constants import GRAVITY
 from emulator.vehicle.driveline import (
     clutch_capacity,
     engine_torque,
@@ -44,7 +45,7 @@ from emulator.vehicle.state import (
 )
 from tests.support.machines import ROBOT, demo, demo_file, no_inputs, ride
 
-G = 9.81
+G = GRAVITY
 RPM = math.pi / 30.0
 Array = NDArray[np.float64]
 

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from emulator.core.axes import roll_pitch_yaw, rotation_of
+from emulator.core.constants import GRAVITY
 from emulator.vehicle.dynamics import derivative
 from emulator.vehicle.equilibrium import standing, steady_motion
 from emulator.vehicle.integrate import begin, finish
@@ -75,7 +76,7 @@ from tests.support.machines import (
     ride,
 )
 
-G = 9.81
+G = GRAVITY
 Array = NDArray[np.float64]
 
 

@@ -9,6 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from emulator.core.axes import rotation_of
+from emulator.core.constants import GRAVITY
 from emulator.sensors.motion_at_point import specific_force_at, velocity_at
 from emulator.vehicle.equilibrium import (
     AIR_DENSITY,
@@ -35,7 +36,7 @@ from emulator.vehicle.state import (
 )
 from tests.support.machines import AHEAD, BASE, MASS, block_on_wheels, demo, demo_file, ride, round_tyred
 
-G = 9.81
+G = GRAVITY
 Array = NDArray[np.float64]
 
 

@@ -16,6 +16,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
+from emulator.core.constants import GRAVITY
 from emulator.vehicle.dynamics import derivative
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.state import (
@@ -41,7 +42,7 @@ from tests.support.machines import demo as demo_vehicle
 from tests.support.machines import no_inputs, random_state, ride
 
 Array = NDArray[np.float64]
-G = 9.81
+G = GRAVITY
 
 
 def floating(**changes: float) -> Vehicle:

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator, Mapping
 
 from emulator.config.rig.file import Rig
 from emulator.config.yaml_source import Loc, Source
-from emulator.core.constants import STANDARD_GRAVITY
+from emulator.core.constants import GRAVITY
 from emulator.core.errors import Problem
 
 Values = Mapping[str, Mapping[str, float]]
@@ -30,7 +30,7 @@ def _force_range(rig: Rig, vehicle: Values) -> Iterator[tuple[Loc, str]]:
     if imu.force_range_m_s2 is None:
         return
     lean, limiter = vehicle["fall"]["peg_angle"], vehicle["engine"]["limiter_speed"]
-    turn = STANDARD_GRAVITY / math.cos(lean)
+    turn = GRAVITY / math.cos(lean)
     lines = [0.0, 0.0, 0.0]
     for line in imu.vibration.engine_orders:
         passed = (limiter / line.at_rad_s) ** 2

@@ -11,7 +11,7 @@ from typing import Annotated, TypeAlias
 from pydantic import Field, model_validator
 
 from emulator.config.validation import Closed, wrong
-from emulator.core.constants import STANDARD_GRAVITY
+from emulator.core.constants import GRAVITY
 from emulator.core.signals import TICK_NS
 from emulator.sensors.imu import HIGHEST_CORNER_SHARE, MOST_ORDERS
 
@@ -146,9 +146,9 @@ class InertialUnit(Closed):
     @model_validator(mode="after")
     def _stands_within_range(self) -> InertialUnit:
         limit = self.force_range_m_s2
-        if limit is not None and limit <= STANDARD_GRAVITY:
+        if limit is not None and limit <= GRAVITY:
             raise wrong(
-                f"expected more than {STANDARD_GRAVITY} m/s2, or the upright axis is at its limit when the "
+                f"expected more than {GRAVITY} m/s2, or the upright axis is at its limit when the "
                 f"bike stands, got {limit:g}",
                 "force_range_m_s2",
             )

@@ -28,7 +28,7 @@ from emulator.config.scenario.quantities import Duration, LeapDay, Station, UtcT
 from emulator.config.validation import Closed, Words, did_you_mean, missing, validate, wrong
 from emulator.config.vehicle.change import VehicleChange
 from emulator.config.yaml_source import Loc, Source, beside
-from emulator.core.constants import STANDARD_GRAVITY as G
+from emulator.core.constants import GRAVITY as G
 from emulator.core.errors import ConfigError, Problem
 from emulator.criteria.consistency import beyond_circuit, contradictions
 from emulator.criteria.kinds import AnyCriterion

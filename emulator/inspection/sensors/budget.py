@@ -20,7 +20,7 @@ from emulator.config.rig.file import Rig
 from emulator.config.rig.gnss import Gnss
 from emulator.config.rig.ports import SerialPort
 from emulator.config.rig.sensors import Imu, ToneRing
-from emulator.core.constants import STANDARD_GRAVITY
+from emulator.core.constants import GRAVITY
 from emulator.core.frame_buffer import EXTENDED
 from emulator.inspection.sensors.allan import Noise
 from emulator.inspection.sensors.imposed_motion import lean_shown, turned
@@ -187,7 +187,7 @@ def inertial_terms(imu: Imu, triad: Triad, axis: int, rate_hz: float) -> list[Te
         terms.append(Term("bias instability", "drift", drift, how, keys.correlation_s))
     if keys.walk > 0.0:
         terms.append(Term("random walk", "walk", keys.walk, f"{keys.walk:g} x √s"))
-    own = np.array([0.0, 0.0, STANDARD_GRAVITY])
+    own = np.array([0.0, 0.0, GRAVITY])
     none = np.zeros(3)
     late = np.array([1e9])
     said = float(shown(imu, triad, none, own, late)[0, axis])
@@ -218,11 +218,11 @@ def lean_terms(rig: Rig, speed_m_s: float) -> list[Term]:
         time_s = own.reference_time_constant_ms * 1e-3
         gyro = own.rate_noise_density_rad_s_sqrtHz * math.sqrt(time_s / 2.0)
         turning = own.rate_noise_density_rad_s_sqrtHz * speed_m_s
-        reference = math.hypot(own.force_noise_density_m_s2_sqrtHz, turning) / STANDARD_GRAVITY
+        reference = math.hypot(own.force_noise_density_m_s2_sqrtHz, turning) / GRAVITY
         for name, sigma in (("own gyro", gyro), ("own reference", reference / math.sqrt(2.0 * time_s))):
             if sigma > 0.0:
                 terms.append(Term(name, "drift", sigma, f"correlated over {time_s:g} s", time_s))
-        upright = np.array([0.0, 0.0, STANDARD_GRAVITY])
+        upright = np.array([0.0, 0.0, GRAVITY])
         fixed = lean_shown(own, np.zeros(3), upright, lambda _lean: speed_m_s)
         if abs(fixed) > 1e-12:
             terms.append(Term("bias and mounting", "fixed", fixed, "upright"))

@@ -13,7 +13,7 @@ from emulator.config.rig.file import Rig, load_rig, vehicle_path
 from emulator.config.validation import validate
 from emulator.config.vehicle.file import load_vehicle
 from emulator.config.yaml_source import load
-from emulator.core.constants import STANDARD_GRAVITY
+from emulator.core.constants import GRAVITY
 
 RIGS = Path(__file__).parents[3] / "scenarios" / "rigs"
 VEHICLE = load_vehicle(RIGS.parent / "vehicles" / "demo_racer.yaml").values
@@ -41,7 +41,7 @@ def test_the_demo_rigs_will_do(name: str) -> None:
 
 def test_a_force_range_a_turn_and_the_engine_go_beyond_is_doubted(tmp_path: Path) -> None:
     lean, limiter = VEHICLE["fall"]["peg_angle"], VEHICLE["engine"]["limiter_speed"]
-    turn, lines = STANDARD_GRAVITY / math.cos(lean), 0.0
+    turn, lines = GRAVITY / math.cos(lean), 0.0
     for order, amplitude in ((0.5, 0.4), (1.0, 1.0), (2.0, 5.0)):  # z, the largest, of the demo rig
         r = order * limiter / (2.0 * math.pi * 150.0)
         lines += amplitude * (limiter / 1200.0) ** 2 / abs(1.0 - r * r + 1.4j * r)

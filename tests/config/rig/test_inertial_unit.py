@@ -63,7 +63,7 @@ BROKEN = [
     ),
     (
         ("force_range_m_s2: 98.0", "force_range_m_s2: 9.0"),
-        "force_range_m_s2: expected more than 9.80665 m/s2, or the upright axis is at its limit when the "
+        "force_range_m_s2: expected more than 9.81 m/s2, or the upright axis is at its limit when the "
         "bike stands, got 9",
     ),
     (

@@ -16,7 +16,7 @@ from emulator.config.rig.file import Rig
 from emulator.config.rig.gnss import GnssAccuracy
 from emulator.config.rig.ports import SerialPort
 from emulator.config.rig.sensors import Imu, ToneRing
-from emulator.core.constants import STANDARD_GRAVITY
+from emulator.core.constants import GRAVITY
 from emulator.inspection.sensors.budget import (
     WIRE_STEP,
     Channel,
@@ -97,7 +97,7 @@ def test_a_computed_leans_own_noise_is_that_of_its_filter(session: Session) -> N
         wx, wz = own.rate_noise_density_rad_s_sqrtHz / math.sqrt(h) * rng.standard_normal((2, tries))
         fy = own.force_noise_density_m_s2_sqrtHz / math.sqrt(h) * rng.standard_normal(tries)
         lean += wx * h
-        lean += pull * ((fy - 20.0 * wz) / STANDARD_GRAVITY - lean)
+        lean += pull * ((fy - 20.0 * wz) / GRAVITY - lean)
     own_sigma = math.hypot(terms["own gyro"].sigma, terms["own reference"].sigma)
     assert lean.std() == pytest.approx(own_sigma, rel=5.0 / math.sqrt(2 * tries))
 
@@ -119,7 +119,7 @@ def test_a_computed_leans_fixed_error_is_where_its_filter_ends(session: Session)
     roll, pitch, yaw = quick.mounting_rad
     R_BS = Rotation.from_euler("ZYX", [yaw, pitch, roll])
     w = np.array(quick.rate_bias_rad_s)
-    f = R_BS.inv().apply([0.0, 0.0, STANDARD_GRAVITY]) + np.array(quick.force_bias_m_s2)
+    f = R_BS.inv().apply([0.0, 0.0, GRAVITY]) + np.array(quick.force_bias_m_s2)
     lean, pull = 0.0, 1.0 - math.exp(-h / time_s)
     for _ in range(10_000):
         lean += w[0] * h

@@ -13,6 +13,7 @@ import pytest
 from emulator.assembly.bench import Bench
 from emulator.assembly.session import Session
 from emulator.config.rig.sensors import Imu, LeanSensor
+from emulator.core.constants import GRAVITY
 from emulator.core.frame_buffer import frame_buffer
 from emulator.core.signals import V_FORCE, V_LEAN, V_RATE, V_STEER, V_WHEELS
 from emulator.inspection.sensors import capture as sensor_record
@@ -36,7 +37,7 @@ from emulator.vehicle.state import JOINT, JOINT_RATE, OMEGA, REAR_WHEEL, STEER
 
 RIGS = Path(__file__).parents[3] / "scenarios" / "rigs"
 RIG = RIGS / "loopback.yaml"
-G = 9.81
+G = GRAVITY
 SHORT = Plan(seconds=40.0)
 
 
