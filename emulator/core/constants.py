@@ -3,5 +3,5 @@
 GRAVITY = 9.81
 """[m/s^2] Rounded, as in the published benchmarks that the vehicle is checked against (Meijaard et al. 2007).
 
-The standard acceleration of the 3rd General Conference on Weights and Measures (1901), 9.80665, is 0.034 % less.
+The 3rd General Conference on Weights and Measures (1901) has 9.80665, 0.034 % less.
 """
