@@ -1,7 +1,8 @@
-"""The verdict: what passes, what never does, and what the sentences say."""
+"""The verdict: what passes, what never does, and the figures, places and names its sentences tell."""
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -86,11 +87,10 @@ def bump(at: float, height: float, base: float = 0.0) -> np.ndarray:
 def test_a_clean_ride_passes() -> None:
     verdict = judge(ride(), CRITERIA, CERTIFICATE, COMPLETE)
     assert verdict.result == "pass"
-    assert verdict.reasons == ["complete, timing kept, 3 criteria met"]
+    assert len(verdict.reasons) == 1
+    assert "3 criteria met" in verdict.reasons[0]
     assert [c.margin for c in verdict.criteria] == [1.0, 1.5, 2.0]
-    assert verdict.criteria[0].sentence == (
-        "stayed up; largest lean 40.1° to the left, 3.0 s into the ride at station 60 m"
-    )
+    assert re.search(r"\b40\.1° to the left, 3\.0 s .*\bstation 60 m", verdict.criteria[0].sentence)
 
 
 def test_margin_time_and_station_of_the_worst_instant() -> None:
@@ -99,10 +99,7 @@ def test_margin_time_and_station_of_the_worst_instant() -> None:
     assert c.passed
     assert c.margin == pytest.approx(0.88)
     assert (c.unit, c.worst_time_s, c.worst_station_m, c.limit) == ("m", 4.2, 84.0, 1.5)
-    assert c.sentence == (
-        "stayed within 0.62 m of the line (limit 1.50 m), "
-        "closest to the limit 4.2 s into the ride at station 84 m"
-    )
+    assert re.search(r"\b0\.62 m .*\blimit 1\.50 m\b.* 4\.2 s .*\bstation 84 m", c.sentence)
 
 
 def test_leaving_the_line_fails_and_says_where_first() -> None:
@@ -111,10 +108,12 @@ def test_leaving_the_line_fails_and_says_where_first() -> None:
     verdict = judge(ride(line__offset_m=offset), CRITERIA, CERTIFICATE, COMPLETE)
     assert verdict.result == "fail"
     assert verdict.criteria[1].margin == pytest.approx(-1.0)
-    assert verdict.reasons == [
-        "distance from line: was up to 2.50 m off the line (limit 1.50 m), worst 4.2 s into the ride at "
-        "station 84 m; beyond the limit first 3.9 s into the ride at station 78 m"
-    ]
+    assert len(verdict.reasons) == 1
+    worst, first = verdict.reasons[0].split(";")
+    assert re.search(
+        r"^distance from line: .* 2\.50 m .*\blimit 1\.50 m\b.*\bworst 4\.2 s .*\bstation 84 m", worst
+    )
+    assert re.search(r"\bfirst 3\.9 s .*\bstation 78 m", first)
 
 
 def test_speed_error_is_two_sided_and_told_in_km_h() -> None:
@@ -123,7 +122,7 @@ def test_speed_error_is_two_sided_and_told_in_km_h() -> None:
             ride(truth__speed_m_s=bump(2.0, speed, 20.0)), [SpeedError(2.0)], CERTIFICATE, COMPLETE
         ).criteria
         assert c.margin == pytest.approx(0.5)
-        assert c.sentence.startswith("stayed within 5.4 km/h of the target speed (limit 7.2 km/h)")
+        assert re.search(r" 5\.4 km/h .*\blimit 7\.2 km/h", c.sentence)
         assert (
             judge(
                 ride(truth__speed_m_s=bump(2.0, speed, 20.0)), [SpeedError(1.4)], CERTIFICATE, COMPLETE
@@ -146,14 +145,13 @@ def test_a_condition_holds_by_its_margin_and_says_what_decided() -> None:
     assert (found.passed, found.unit, found.limit) == (True, "rad", 0.8)
     assert found.margin == pytest.approx(0.1)
     assert found.worst_time_s == pytest.approx(3.0)
-    assert found.sentence == (
-        "held; closest: the size of truth.roll_rad was -0.7 rad (at most 0.8 rad) "
-        "3.0 s into the ride at station 60 m"
-    )
+    assert found.sentence.startswith("held")
+    decided = r"\bsize of truth\.roll_rad .*(?<!\S)-0\.7 rad .*\bat most 0\.8 rad\b.* 3\.0 s .*\bstation 60 m"
+    assert re.search(decided, found.sentence)
     verdict = judge(ride(), [Holds(Always(replace(lean, limit=0.6)), name="lean")], CERTIFICATE, COMPLETE)
     assert verdict.result == "fail"
     assert verdict.criteria[0].margin == pytest.approx(-0.1)
-    assert verdict.reasons[0].startswith("lean: did not hold; closest: the size of truth.roll_rad")
+    assert re.search(r"^lean: did not hold\b.*\btruth\.roll_rad\b.*\bat most 0\.6 rad", verdict.reasons[0])
 
 
 def test_a_condition_is_seen_from_release_and_within_running() -> None:
@@ -217,8 +215,9 @@ def test_a_fall_fails_also_in_the_tick_that_ends_running() -> None:
     verdict = judge(ride(truth__fallen=fallen, bench__state=state), [NoFall()], CERTIFICATE, outcome)
     assert verdict.result == "fail"
     assert verdict.criteria[0].margin == -1.0
-    assert verdict.criteria[0].sentence == "fell 5.0 s into the ride at station 100 m, at 72 km/h"
-    assert verdict.reasons[0] == "the rig tripped on the robot 5.0 s into the ride: robot commands stale"
+    assert re.search(r"^fell 5\.0 s .*\bstation 100 m\b.* 72 km/h", verdict.criteria[0].sentence)
+    assert verdict.trip_code == TripReason.COMMAND
+    assert re.search(r"\bon the robot 5\.0 s .*: robot commands stale$", verdict.reasons[0])
 
 
 @pytest.mark.parametrize(
@@ -255,7 +254,7 @@ def test_a_ride_that_was_never_free_or_too_short_is_no_pass() -> None:
     assert "the support never let go" in verdict.reasons[0]
     verdict = judge(ride(), [DistanceFromLine(1.5, from_s=60)], CERTIFICATE, COMPLETE)
     assert verdict.result == "fail"
-    assert "ended before 60 s after the support let go" in verdict.reasons[0]
+    assert re.search(r"\bended before 60 s after the support\b", verdict.reasons[0])
 
 
 def test_a_record_with_holes_is_invalid() -> None:
@@ -270,7 +269,7 @@ def test_a_record_with_holes_is_invalid() -> None:
     )
     verdict = judge(holed, CRITERIA, CERTIFICATE, COMPLETE)
     assert verdict.result == "invalid"
-    assert verdict.reasons[0] == "the record has gaps: 5 ticks missing, first after tick 2899"
+    assert re.search(r"\bgaps: 5 ticks .*\bfirst after tick 2899$", verdict.reasons[0])
     verdict = judge(replace(run, losses=["signals.arrow was not closed"]), CRITERIA, CERTIFICATE, COMPLETE)
     assert verdict.result == "invalid"
     empty = replace(
@@ -324,10 +323,10 @@ def test_error_beats_invalid_beats_fail_and_all_reasons_stay() -> None:
 @pytest.mark.parametrize(
     ("change", "text"),
     [
-        ({"kept_ppm": 200.1}, "mean period off by 200.1 ppm"),
-        ({"kept_ppm": -250}, "mean period off by 250 ppm"),
-        ({"kept_ppm": None}, "mean period off by ? ppm"),
-        ({"age_ms_p99": 7.1}, "age off its 5 ms latency by 2.1 ms"),
+        ({"kept_ppm": 200.1}, "period off by 200.1 ppm"),
+        ({"kept_ppm": -250}, "period off by 250 ppm"),
+        ({"kept_ppm": None}, "period off by ? ppm"),
+        ({"age_ms_p99": 7.1}, "5 ms latency by 2.1 ms"),
         ({"age_ms_p50": 2.0}, "by 3 ms"),
         ({"age_ms_p99": None}, "age off"),
         ({"latency_ms": float("nan")}, "age off"),
@@ -341,7 +340,9 @@ def test_timing_out_of_tolerance_is_invalid(change: dict[str, Any], text: str) -
     certificate = {"outputs": {"imu": KEPT, "lean": KEPT | change}}
     verdict = judge(ride(), CRITERIA, certificate, COMPLETE)
     assert verdict.result == "invalid"
-    assert verdict.reasons[0].startswith("timing not kept: lean: ")
+    assert verdict.timing_missed
+    assert len(verdict.reasons) == 1
+    assert ": lean: " in verdict.reasons[0]
     assert text in verdict.reasons[0]
     wide = TimingTolerance(rate_ppm=1e3, age_p99_ms=10, lost_frames=5)
     missing = None in change.values() or change.get("sent") == 0 or change.get("latency_ms")
@@ -358,7 +359,8 @@ def test_no_certificate_is_invalid(certificate: dict[str, Any] | None) -> None:
 def test_nothing_asked_is_nothing_passed() -> None:
     verdict = judge(ride(), [], CERTIFICATE, COMPLETE)
     assert verdict.result == "invalid"
-    assert verdict.reasons == ["nothing was asked of this ride: the scenario has no criteria"]
+    assert len(verdict.reasons) == 1
+    assert "no criteria" in verdict.reasons[0]
 
 
 @pytest.mark.parametrize(("limit", "start"), [(0, 0), (-1, 0), (float("nan"), 0), (float("inf"), 0), (1, -1)])
@@ -434,11 +436,11 @@ def test_a_verdict_of_an_earlier_version_is_read(tmp_path: Path) -> None:
     [
         (
             '{"result": "ok", "reasons": [], "criteria": []}',
-            "result: Input should be 'pass', 'fail', 'invalid' or 'error', found 'ok'",
+            r"result: .*'pass', 'fail', 'invalid' or 'error'.*'ok'",
         ),
-        ('{"result": "pass", "reasons": [1], "criteria": []}', r"reasons\.0: Input should be a valid string"),
-        ('{"result": "pass", "reasons": [], "criteria": {}}', "criteria: Input should be a valid array"),
-        ('{"result": "pass", "reasons": [], "criteria": [3]}', r"criteria\.0: Input should be an object"),
+        ('{"result": "pass", "reasons": [1], "criteria": []}', r"reasons\.0: .*\bstring\b.* 1$"),
+        ('{"result": "pass", "reasons": [], "criteria": {}}', r"criteria: .*\barray\b.* \{\}$"),
+        ('{"result": "pass", "reasons": [], "criteria": [3]}', r"criteria\.0: .*\bobject\b.* 3$"),
         ('{"result": "pass", "reasons": [], "criteria": [{"name": "a", "kind": 3}]}', r"criteria\.0\.kind"),
         (
             '{"result": "pass", "reasons": [], "criteria": [{"name": "a", "kind": "b"}]}',
@@ -446,8 +448,8 @@ def test_a_verdict_of_an_earlier_version_is_read(tmp_path: Path) -> None:
         ),
         (f'{{"result": "pass", "criteria": [{OLDEST.replace("true", "1")}]}}', r"criteria\.0\.passed"),
         (f'{{"result": "pass", "criteria": [{OLDEST.replace("1.5", "true")}]}}', r"criteria\.0\.margin"),
-        ('{"result": "pass", "ridden_s": "long"}', "ridden_s: Input should be a valid number"),
-        ("{}", "result: Field required"),
+        ('{"result": "pass", "ridden_s": "long"}', r"ridden_s: .*\bnumber\b.*'long'$"),
+        ("{}", r"result: .*\brequired\b"),
     ],
 )
 def test_a_file_that_is_no_verdict_is_refused(tmp_path: Path, text: str, place: str) -> None:
@@ -460,4 +462,6 @@ def test_samples_out_of_order_are_never_counted_as_kept() -> None:
     outputs = {"imu": {**KEPT, "disordered": 1}, "lean": {**KEPT, "disordered": 0}, "old": KEPT}
     verdict = judge(ride(), CRITERIA, {"outputs": outputs}, COMPLETE)
     assert verdict.result == "invalid"
-    assert verdict.reasons == ["timing not kept: imu: 1 sample out of order"]
+    assert verdict.timing_missed
+    assert len(verdict.reasons) == 1
+    assert re.search(r": imu: 1 sample out of order$", verdict.reasons[0])
