@@ -33,6 +33,11 @@ class Answer:
     def __init__(self, status, out, err):
         self.status, self.out, self.err = status, out, err
 
+    @property
+    def text(self):
+        """All of it on one line."""
+        return " ".join((self.out + " " + self.err).split())
+
 
 @pytest.fixture
 def emulator(monkeypatch, capfd, tmp_path):
@@ -84,12 +89,9 @@ def test_help_teaches_the_commands_and_the_exit_statuses(emulator):
     assert answer.status == 0
     for command in COMMANDS:
         assert re.search(rf"^\s+{command}\s+\w+", answer.out, re.MULTILINE)
-    text = " ".join(answer.out.split())
-    assert (
-        "Exit status: 0 pass, 1 fail, 2 invalid (the bench did not keep its promises), 3 error in what was"
-        in text
-    )
-    assert "emulator run scenarios/runs/first_lap.yaml --rig scenarios/rigs/loopback.yaml --virtual" in text
+    assert re.search(r"Exit status: 0 pass, 1 fail, 2 invalid\b.*, 3 error\b.*, 4 ", answer.text)
+    start = "emulator run scenarios/runs/first_lap.yaml --rig scenarios/rigs/loopback.yaml --virtual"
+    assert start in answer.text
 
 
 @pytest.mark.parametrize(
@@ -98,9 +100,9 @@ def test_help_teaches_the_commands_and_the_exit_statuses(emulator):
         ("schema", ["JSON Schema"]),
         (
             "run",
-            ["--set", "--rig", "--virtual", "--seed", "--out", "Ctrl-C stops in an orderly way", "same seed"],
+            ["--set", "--rig", "--virtual", "--seed", "--out", "Ctrl-C", "same seed"],
         ),
-        ("check", ["file:line:column", "Exit status 0 if all is well"]),
+        ("check", ["file:line:column", "Exit status 0"]),
         ("report", ["RUN", "cut short"]),
         (
             "replay",
@@ -117,9 +119,8 @@ def test_help_teaches_the_commands_and_the_exit_statuses(emulator):
 def test_help_of_a_command_says_what_it_does_and_takes(emulator, command, told):
     answer = emulator(command, "--help")
     assert answer.status == 0
-    text = " ".join(answer.out.split())
     for each in told:
-        assert each in text
+        assert each in answer.text
     # no option without a word about it
     for line in re.findall(r"^\s+--\S+.*$", answer.out, re.MULTILINE):
         assert len(line.split()) >= 3, line
@@ -148,33 +149,30 @@ def test_no_words_at_all_show_the_help(emulator):
         (["report"], "Missing argument"),
         (["warm", "more"], "unexpected extra argument"),
         (["modes"], "Missing argument"),
-        (
-            ["modes", VEHICLE, "--speeds", "10-250"],
-            "expected FROM:TO:STEP in km/h, such as 10:250:5, got '10-250'",
-        ),
-        (["modes", VEHICLE, "--speeds", "0:100:5"], "expected 0 < FROM <= TO"),
-        (["modes", VEHICLE, "--speeds", "10:100:0"], "STEP above 0"),
-        (["modes", VEHICLE, "--speeds", "10:100:0.001"], "at most 1000 steps"),
-        (["modes", VEHICLE, "--speeds", "nan:100:5"], "expected 0 < FROM"),
+        (["modes", VEHICLE, "--speeds", "10-250"], r"--speeds: .*FROM:TO:STEP in km/h.*'10-250'"),
+        (["modes", VEHICLE, "--speeds", "0:100:5"], r"--speeds: .* 0 < FROM <= TO .*'0:100:5'"),
+        (["modes", VEHICLE, "--speeds", "10:100:0"], r"--speeds: .*STEP above 0 .*'10:100:0'"),
+        (["modes", VEHICLE, "--speeds", "10:100:0.001"], r"--speeds: .* 1000 steps.*'10:100:0\.001'"),
+        (["modes", VEHICLE, "--speeds", "nan:100:5"], r"--speeds: .* 0 < FROM .*'nan:100:5'"),
         (["modes", VEHICLE, "--lean", "steep"], "--lean"),
-        (["modes", VEHICLE, "--lean", "85", "--speeds", "40:50:10"], "below 80 degrees"),
+        (["modes", VEHICLE, "--lean", "85", "--speeds", "40:50:10"], r"\blean\b.* 80 degrees"),
         (["modes", VEHICLE, "--lean", "5", "--lean", "5", "--speeds", "40:50:10"], "each lean once"),
-        (["modes", RIG, "--rig", RIG], "expected a vehicle file beside --rig"),
+        (["modes", RIG, "--rig", RIG], r"vehicle file beside --rig\b.*loopback\.yaml"),
         (["sensors"], "Missing argument"),
-        (["sensors", RIG, "--out", "no/such/page.html"], "--out: expected a file in a folder that is there"),
-        (["sensors", RIG, "--out", "."], "--out: expected a file in a folder that is there"),
-        (["sensors", RIG, "--turn", "72"], "expected SPEED:LEAN, such as 72:35, got '72'"),
-        (["sensors", RIG, "--turn", "72:80"], "1 to 65 deg"),
-        (["sensors", RIG, "--turn", "nan:30"], "expected 5 to 450 km/h"),
-        (["sensors", RIG, "--measure", "--turn", "72:64"], "expected a turn the vehicle can hold"),
+        (["sensors", RIG, "--out", "no/such/page.html"], r"--out: .* no/such/page\.html$"),
+        (["sensors", RIG, "--out", "."], r"--out: .* \.$"),
+        (["sensors", RIG, "--turn", "72"], r"--turn: .*SPEED:LEAN.*'72'$"),
+        (["sensors", RIG, "--turn", "72:80"], r"--turn: .* 1 to 65 deg\b.*'72:80'$"),
+        (["sensors", RIG, "--turn", "nan:30"], r"--turn: .* 5 to 450 km/h\b.*'nan:30'$"),
+        (["sensors", RIG, "--measure", "--turn", "72:64"], r"\bturn the vehicle can hold: .* 20\.00 m/s"),
         (["sensors", RIG, "--seconds", "1"], "--seconds"),
     ],
 )
 def test_a_slip_of_the_fingers_is_status_3_with_a_word_of_help(emulator, typed, said):
     answer = emulator(*typed)
     assert answer.status == 3
-    assert said in answer.err
-    assert "--help' for help" in answer.err
+    assert re.search(said, " ".join(answer.err.split()))
+    assert "--help'" in answer.err
 
 
 def test_missing_files_are_all_named(emulator, tmp_path):
@@ -182,7 +180,7 @@ def test_missing_files_are_all_named(emulator, tmp_path):
     assert answer.status == 3
     assert "a.yaml:1:1: no such file" in answer.err
     assert "b.yaml:1:1: no such file" in answer.err
-    assert "2 problems; nothing was started" in answer.err
+    assert "2 problems" in answer.err
     assert list(tmp_path.iterdir()) == []
 
 
@@ -237,32 +235,28 @@ def ridden(emulator, files, tmp_path):
 def test_replay_says_that_all_agrees_where_it_differs_and_why_it_can_not_be(emulator, ridden, files):
     answer = emulator("replay", ridden, "--out", ridden.with_name("again"))
     assert answer.status == 0
-    assert re.search(
-        r"The same up to \d\.\d{3} s: \d+ rows of signals, \d+ frames, \d+ GNSS epochs and \d+ events",
-        answer.out,
-    )
+    counts = r"[1-9]\d* rows\b.* [1-9]\d* frames\b.* \d+ GNSS epochs\b.* [1-9]\d* events\b"
+    assert re.search(rf"\bsame up to \d\.\d{{3}} s: {counts}", answer.text)
     assert (ridden.with_name("again") / "report.html").exists()
 
     other = files / "vehicles" / "light_trainer.yaml"
     answer = emulator("replay", ridden, "--vehicle", other)
     assert answer.status == 0
-    assert re.search(r"Replayed with other files up to .*: \d+ signals, frames or events differ", answer.out)
+    assert re.search(r"\bother files\b.*: [1-9]\d* .*\bdiffer\b", answer.text)
     assert re.search(r"truth\.load_front_N +-?\d\.\d+ s .* N +-?\d\.\d+ s", answer.out)
 
     spoil(ridden / "events.jsonl", '"text": "standby -> armed"', '"text": "standby -> alarmed"')
     answer = emulator("replay", ridden)
     assert answer.status == 1
+    where = r"\bfirst at tick -\d+ \(-\d\.\d{3} s\): event: "
     assert re.search(
-        r"Different, first at tick -\d+ \(-\d\.\d{3} s\): event: recorded state: standby -> alarmed",
-        answer.out,
+        where + r"recorded .*\bstandby -> alarmed\b.* replayed .*\bstandby -> armed\b", answer.text
     )
-    assert "replayed state: standby -> armed" in answer.out
 
     spoil(ridden / "files" / "vehicles" / "demo_racer.yaml", "kind: vehicle", "kind:  vehicle")
     answer = emulator("replay", ridden)
     assert answer.status == 3
-    assert "is not what was ridden" in answer.err
-    assert "what to do: restore it" in answer.err
+    assert re.search(r"\bdemo_racer\.yaml .*\bhash\b.*\bmanifest\.json\b.* what to do: ", answer.text)
 
 
 def test_schema_prints_what_is_shipped(emulator):
@@ -278,20 +272,20 @@ BRAKING = RUN.parent / "braking.yaml"
 def test_what_sets_nothing_is_status_3(emulator, setting):
     answer = emulator("check", BRAKING, "--set", setting)
     assert answer.status == 3
-    assert "--set: expected NAME=NUMBER, such as wet_grip=0.5" in " ".join(
-        answer.err.replace("│", "").split()
-    )
+    assert re.search(rf"--set: .*NAME=NUMBER.*'{re.escape(setting)}'", answer.text)
 
 
 def test_check_takes_values_of_parameters(emulator):
     assert emulator("check", BRAKING, "--set", "grip=0.9", "--set", "deceleration=4").status == 0
     answer = emulator("check", BRAKING, "--set", "grip=0.4")
     assert answer.status == 3
-    assert "manoeuvre.deceleration_m_s2: expected at most 3.92 m/s2" in answer.out
+    # 0.4 * 9.80665 m/s2
+    where = r"\bbraking\.yaml:\d+:\d+: manoeuvre\.deceleration_m_s2: "
+    assert re.search(where + r".* 3\.92 m/s2\b.* grip 0\.4 .* 6\b", answer.text)
     answer = emulator("check", BRAKING, "--set", "grap=0.4")
-    assert (
-        "no parameter 'grap' to set; known parameters: deceleration, grip, did you mean 'grip'?" in answer.out
-    )
+    assert answer.status == 3
+    where = r"\bbraking\.yaml:\d+:\d+: parameters: "
+    assert re.search(where + r".*'grap'.*\bdeceleration, grip\b.*'grip'\?", answer.text)
     answer = emulator("check", BRAKING, "--set", "grip=1", "--set", "grip=1.1")
     assert answer.status == 3
 
@@ -302,7 +296,7 @@ def test_check_takes_values_of_parameters(emulator):
 def test_a_virtual_run_ends_with_its_verdicts_status(emulator, files, tmp_path):
     answer = emulator("run", *words(files), "--virtual", "--seed", "4", "--out", tmp_path / "run")
     assert answer.status == 1  # cut short by its time limit
-    assert "the time limit came before the ride was complete" in " ".join(answer.out.split())
+    assert "time limit" in answer.text
     assert "(virtual, seed 4)" in answer.out
     assert "not a safety function" not in answer.out  # nothing moves
     assert str(tmp_path / "run" / "report.html") in answer.out
@@ -368,7 +362,7 @@ def test_the_caution_says_all_of_it_wherever_it_stands(place):
 def test_a_hold_makes_no_sense_where_nothing_moves(emulator, files):
     answer = emulator("run", *words(files), "--virtual", "--hold")
     assert answer.status == 3
-    assert "nothing is held with --virtual" in answer.err
+    assert re.search(r"--hold: .*--virtual\b", answer.text)
 
 
 def test_in_real_time_a_taken_port_is_status_4_after_the_caution(emulator, files, tmp_path):
@@ -381,8 +375,8 @@ def test_in_real_time_a_taken_port_is_status_4_after_the_caution(emulator, files
     finally:
         os.sched_setaffinity(0, cpus)
     assert answer.status == 4
-    assert "This program is not a safety function" in answer.out
-    assert f"cannot listen on 127.0.0.1:{port}" in answer.err
+    assert "not a safety function" in answer.out
+    assert f"listen on 127.0.0.1:{port}:" in answer.err
     assert not (tmp_path / "run").exists()
 
 
@@ -390,9 +384,9 @@ def test_in_real_time_a_taken_port_is_status_4_after_the_caution(emulator, files
     ("error", "status", "said", "traceback"),
     [
         (DeviceAbsent("can0 is not there", advice="plug it in"), 4, "what to do: plug it in", False),
-        (InternalError("a state that can't be"), 4, "please report it", False),
+        (InternalError("a state that can't be"), 4, "internal error: a state that can't be", False),
         (KeyboardInterrupt(), 4, "interrupted", False),
-        (ZeroDivisionError("division by zero"), 4, "please report the lines above", True),
+        (ZeroDivisionError("division by zero"), 4, "internal error: please report", True),
         (OSError(28, "No space left on device"), 4, "No space left on device", True),
     ],
     ids=lambda v: type(v).__name__ if isinstance(v, BaseException) else "",
@@ -501,7 +495,7 @@ def test_warm_says_what_took_how_long(emulator, monkeypatch, options, virtual):
     assert answer.status == 0
     assert "vehicle: 12.3 s" in answer.out
     assert "loop: 0.5 s" in answer.out
-    assert "compiled code is ready" in answer.out
+    assert re.search(r"\bready \(\d+\.\d s\)", answer.out)
 
 
 # ---- modes -------------------------------------------------------------------------------------------------
@@ -522,7 +516,7 @@ def test_modes_of_a_vehicle_alone_has_no_margins_and_says_why(emulator, tmp_path
     alone.write_bytes(VEHICLE.read_bytes())
     answer = emulator("modes", alone, "--speeds", "50:100:50", "--lean", "0", "--out", "page.html")
     assert answer.status == 0
-    assert "No robot on it and no delay margins: name a rig for both." in answer.out
+    assert re.search(r"\bno delay margins\b.*\brig\b", answer.text)
     assert "until a root crosses" not in answer.out
     assert (tmp_path / "page.html").exists()
 
@@ -531,7 +525,7 @@ def test_modes_of_a_vehicle_takes_the_robot_of_the_rig_beside_it(emulator):
     answer = emulator("modes", VEHICLE, "--speeds", "50:100:50", "--lean", "0")
     assert answer.status == 0
     assert "until a root crosses" in answer.out
-    assert re.search(r"The robot and its timing are those of \S*loopback.yaml", answer.out)
+    assert re.search(r"\brobot and its timing\b.* \S*loopback\.yaml\b", answer.text)
 
 
 def test_modes_of_a_vehicle_on_a_rig_has_margins(emulator):
@@ -545,7 +539,8 @@ def test_modes_of_what_the_robot_can_not_ride_still_has_a_diagram(emulator, file
     spoil(rig, "steering: torque_driven", "steering: angle_driven")
     answer = emulator("modes", rig, "--speeds", "50:100:50", "--lean", "0")
     assert answer.status == 0
-    assert "No delay margins: the reference robot steers by torque, this rig is angle-driven." in answer.out
+    assert "until a root crosses" not in answer.out
+    assert re.search(r"\bNo delay margins: .*\bby torque\b.*\bangle-driven\b", answer.text)
 
 
 def test_modes_of_a_wrong_file_is_status_3_with_every_problem(emulator, files):
@@ -567,13 +562,13 @@ def test_modes_without_any_steady_motion_is_status_3(emulator, files):
     vehicle = files / "vehicles" / "demo_racer.yaml"
     answer = emulator("modes", vehicle, "--speeds", "8:9:1", "--lean", "60")
     assert answer.status == 3
-    assert "expected a vehicle that can run straight or turn steadily" in answer.err
+    assert re.search(r"\bdemo_racer\.yaml:\d+:\d+: .*\bturn steadily\b.* 2\.22 m/s\b", answer.text)
 
 
 def test_modes_that_can_not_be_written_is_status_4(emulator):
     answer = emulator("modes", VEHICLE, "--speeds", "50:100:50", "--lean", "0", "--out", "no/such/page.html")
     assert answer.status == 4
-    assert "can't be written" in answer.err
+    assert re.search(r"\bno/such/page\.html\b.*\bwritten\b", answer.text)
 
 
 # ---- sensors -----------------------------------------------------------------------------------------------
@@ -595,7 +590,7 @@ def test_sensors_prints_the_budget_and_writes_the_page(emulator, tmp_path):
 def test_sensors_measured_as_configured_is_status_0(emulator, tmp_path):
     answer = emulator("sensors", RIG, "--measure", "--seconds", "20", "--out", "page.html")
     assert answer.status == 0, answer.out
-    assert re.search(r"All \d+ rows agree with the configuration", answer.out)
+    assert re.search(r"All [1-9]\d* rows agree", answer.out)
     assert "differs" not in answer.out
     assert (tmp_path / "page.html").exists()
 
@@ -610,8 +605,8 @@ def test_sensors_that_differ_are_status_1(emulator, monkeypatch, tmp_path):
     answer = emulator("sensors", RIG, "--measure", "--seconds", "20")
     assert answer.status == 1
     assert re.search(r"differs\s+rest\s+imu_rates\s+rate_x_rad_s,", answer.out)
-    assert re.search(r"\d+ of \d+ rows differ", answer.out)
-    assert "differ from the configuration" in (tmp_path / "loopback-sensors.html").read_text()
+    assert re.search(r"[1-9]\d* of \d+ rows differ", answer.out)
+    assert "rows differ" in (tmp_path / "loopback-sensors.html").read_text()
 
 
 def test_sensors_of_what_is_no_rig_is_status_3_with_every_problem(emulator, files, tmp_path):
@@ -627,7 +622,7 @@ def test_sensors_of_what_is_no_rig_is_status_3_with_every_problem(emulator, file
     )
     answer = emulator("sensors", files / "rigs" / "loopback.yaml", "--measure")
     assert answer.status == 3
-    assert re.search(r"loopback\.yaml:\d+:\d+: outputs\.lean: expected a frame of the DBC", answer.err)
+    assert re.search(r"loopback\.yaml:\d+:\d+: outputs\.lean: .*\bDBC\b.*'lean'", answer.err)
     assert re.search(r"demo_racer\.yaml:\d+:\d+: steering\.rake", answer.err)
     assert not list(tmp_path.glob("*.html"))
 
