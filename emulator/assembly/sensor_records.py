@@ -161,7 +161,7 @@ def rig_record(session: Session, heading: float, x: NDArray[np.float64]) -> NDAr
         r["lean_crown"] = computed.crown_radius_m
     r["wheel_sigma"] = rig.sensors.wheel_speed.noise_m_s
     r["wheel_lowest"] = rig.sensors.wheel_speed.lowest_speed_m_s
-    r["fork_sigma"] = rig.sensors.fork_angle.noise_rad
+    r["fork_sigma"] = rig.sensors.steering_angle.noise_rad
     for k, name in enumerate(ANALOGUE):
         r["analogue"][k] = _analogue(rig.sensors.analogue.get(name))
     r["analogue_at_rest"] = analogue_at_rest(session.vehicle.body[0], x)

@@ -75,8 +75,8 @@ OUTPUTS: tuple[OutputValue, ...] = (
     OutputValue("force_y_m_s2", "m/s2", "IMU specific force", "imu_force"),
     OutputValue("force_z_m_s2", "m/s2", "IMU specific force, +9.81 level and at rest", "imu_force"),
     OutputValue("lean_rad", "rad", "lean sensor", "lean"),
-    OutputValue("steering_angle_rad", "rad", "fork angle sensor", "fork_angle"),
-    OutputValue("steering_rate_rad_s", "rad/s", "its rate", "fork_angle", recorded=False),
+    OutputValue("steering_angle_rad", "rad", "steering angle sensor", "steering_angle"),
+    OutputValue("steering_rate_rad_s", "rad/s", "its rate", "steering_angle", recorded=False),
     OutputValue("engine_rad_s", "rad/s", "engine speed", "engine"),
     OutputValue("gear", "1", "gear indicator", "engine"),
     OutputValue(

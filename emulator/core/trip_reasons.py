@@ -124,7 +124,7 @@ _ABOUT = {
     TripReason.STEERING_ANGLE: _About(
         "steering angle as measured is not the plant's",
         "bench",
-        "check the fork angle's sensor and the load motor, their signs and zeros",
+        "check the steering angle's sensor and the load motor, their signs and zeros",
     ),
     TripReason.LEAN_ESTIMATE: _About(
         "robot's estimate of lean implausible",

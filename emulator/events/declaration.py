@@ -39,6 +39,7 @@ class Key:
     unit                where the key's ending doesn't tell it
     least, above, most  range: from or above, to; None: no bound
     required            it has no default
+    former              what words of a choice were called in the version before, and are called now
     """
 
     name: str
@@ -50,6 +51,7 @@ class Key:
     most: float | None = None
     default: float | None = None
     required: bool = False
+    former: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -7,8 +7,10 @@ from collections.abc import Iterator
 from emulator.core.compiled import Record, jit
 from emulator.events.declaration import EventKeys, EventKind, Key, Lasts, RigView, Row, Wrong
 
-DEVICES = ("wheel_speed", "imu", "lean", "fork_angle", "engine", "gnss", "wheel_pulses", "analogue")
+DEVICES = ("wheel_speed", "imu", "lean", "steering_angle", "engine", "gnss", "wheel_pulses", "analogue")
 """What can lose its power; bits of a mask."""
+
+_FORMER_DEVICES = {"fork_angle": "steering_angle"}
 
 
 @jit
@@ -36,7 +38,7 @@ def _unmet(event: EventKeys, rig: RigView) -> Iterator[Wrong]:
 KIND = EventKind(
     "restart",
     "A sensor loses its power for ``duration_s`` and begins anew: counters, filters, satellites.",
-    (Key("sensor", DEVICES, "which one", required=True),),
+    (Key("sensor", DEVICES, "which one", required=True, former=_FORMER_DEVICES),),
     _fill,
     lasts=Lasts.NEEDED,
     unmet=_unmet,

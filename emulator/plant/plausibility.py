@@ -2,7 +2,7 @@
 
     command_limit   a command beyond its actuator's limit, in any state
     command_rate    steering torque asked for faster than the actuator's rate limit follows, in any state
-    steering_angle  |measured by the robot - fork angle the plant made|, while running
+    steering_angle  |measured by the robot - steering angle the plant made|, while running
     lean_estimate   |the robot's estimate of roll - truth|, while running
     speed_estimate  |the robot's estimate of speed - truth|, while running
 

@@ -31,6 +31,7 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from emulator.config.rig.file import Rig
+from emulator.config.rig.outputs import Output
 from emulator.robot.design import FED_BACK, Design, gains_for
 from emulator.robot.estimator import ATTITUDE_PULL, STEP
 from emulator.robot.ride import ROLL_INTEGRAL
@@ -38,6 +39,10 @@ from emulator.vehicle.equilibrium import NoEquilibrium
 from emulator.vehicle.linearise import D_OMEGA, D_STEER, D_VELOCITY, N_DEVIATIONS, ROLL, Linear, linearise
 from emulator.vehicle.modes import NAMES, Gap, SteadyTurns, eigen, grid_of, looks_like, participation
 from emulator.vehicle.params import Vehicle
+from emulator.wire.can_frames import Codec
+
+_NEEDED = ("rate_x_rad_s", "force_x_m_s2", "steering_angle_rad")
+"""A signal of each frame that the robot can't ride without."""
 
 _PADE_ORDER = 4
 _LOWEST, _HIGHEST = 0.01, 1e4  # [rad/s] of the search for |L| = 1
@@ -61,26 +66,33 @@ class LoopTiming(NamedTuple):
     pull: float = ATTITUDE_PULL
 
 
-def loop_timing(rig: Rig) -> LoopTiming:
-    """The timing of a rig's loop with the reference robot.
+def loop_timing(rig: Rig, codec: Codec) -> LoopTiming:
+    """The timing of a rig's loop with the reference robot; ``codec`` of the rig's frames.
 
     A sample waits half a control period on the mean, a torque is held for one. That a command waits half a
     tick for the plant, and that the plant gives the actuator's value of a tick's end from its beginning,
-    cancel. Transport on the bus (some tenths of a millisecond a frame) is left out.
+    cancel. Transport on the bus (some tenths of a millisecond a frame) is left out. Frames are known by the
+    signals they carry: what the DBC calls them is its own affair.
     Raises ValueError for a rig on which the reference robot can't ride.
     """
     if rig.steering != "torque_driven":
         raise ValueError("the reference robot steers by torque, this rig is angle-driven")
-    outputs: dict[str, float] = {name: out.latency_ms * 1e-3 for name, out in rig.outputs.items()}
-    missing = [name for name in ("imu_rates", "imu_force", "fork_angle") if name not in outputs]
-    if missing:
-        raise ValueError(f"the reference robot needs outputs the rig lacks: {', '.join(missing)}")
+    rates, force, steer = (_output_carrying(rig, codec, signal) for signal in _NEEDED)
+    if rates is None or force is None or steer is None:
+        missing = [s for s, out in zip(_NEEDED, (rates, force, steer), strict=True) if out is None]
+        raise ValueError(f"the reference robot needs signals that no output carries: {', '.join(missing)}")
     return LoopTiming(
-        rates_s=outputs["imu_rates"] + rig.sensors.imu.rate_delay_s,
-        steer_s=outputs["fork_angle"],
+        rates_s=rates.latency_ms * 1e-3 + rig.sensors.imu.rate_delay_s,
+        steer_s=steer.latency_ms * 1e-3,
         command_s=STEP,
         actuator_lag_s=rig.actuators.steering.time_constant_ms * 1e-3,
     )
+
+
+def _output_carrying(rig: Rig, codec: Codec, signal: str) -> Output | None:
+    """The fastest output that carries a signal."""
+    carrying = [out for name, out in rig.outputs.items() if signal in codec.signals[codec.frame(name)]]
+    return max(carrying, key=lambda out: out.rate_hz, default=None)
 
 
 class BalanceLoop:

@@ -71,7 +71,7 @@ def test_everything_is_sent_and_is_sound_by_another_implementation(everything, w
 @pytest.mark.parametrize(
     "name",
     [
-        *("imu_rates", "imu_force", "lean", "fork_angle", "wheel_speed", "engine"),
+        *("imu_rates", "imu_force", "lean", "steering_angle", "wheel_speed", "engine"),
         *("wheel_pulses_front", "wheel_pulses_rear", "levers", "suspension", "drive_torque"),
     ],
 )
@@ -99,7 +99,7 @@ def test_an_output_that_is_timed_or_filled_otherwise_moves_no_other_byte(everyth
     [
         ("lean", {"computed": None}, ("lean",)),
         ("lean", {"noise_rad": 0.01}, ("lean",)),
-        ("fork_angle", {"noise_rad": 0.01}, ("fork_angle",)),
+        ("steering_angle", {"noise_rad": 0.01}, ("steering_angle",)),
         ("imu", {"rate_bias_rad_s": (0.1, 0.0, 0.0)}, ("imu_rates",)),
         ("imu", {"force_noise_density_m_s2_sqrtHz": 0.1}, ("imu_force",)),
         (

@@ -345,7 +345,7 @@ def test_the_demo_rig_is_what_the_tests_take_it_for():
     assert list(rig.outputs) == [
         "imu_rates",
         "imu_force",
-        "fork_angle",
+        "steering_angle",
         "lean",
         "wheel_speed",
         "engine",

@@ -383,7 +383,7 @@ class TestEndToEnd:
     """A peer on the kernel's bus steps the steering, and sees what came of it in the frames it receives."""
 
     STEP = 1700  # cycle in whose frames the step is
-    LATENCY_MS: ClassVar = {"imu_rates": 2.0, "imu_force": 7.0, "fork_angle": 12.0}
+    LATENCY_MS: ClassVar = {"imu_rates": 2.0, "imu_force": 7.0, "steering_angle": 12.0}
     EVERY = 2  # ticks between two samples of each of them
 
     def heard(self, session: Session, torque_Nm: float, step: int) -> dict[int, list[tuple[int, bytes]]]:

@@ -376,7 +376,7 @@ def test_an_imposed_angle_is_followed_and_gives_a_reaction_torque(angle_driven):
     assert abs(ride["truth.steer_rate_rad_s"]) < 1e-2
     assert max(abs(t) for t in torques[150:]) > straight + 1.0  # the tyre pushes back at 5 m/s
     assert (
-        abs(ride["truth.steer_rad"] - ride.value("fork_angle", "steering_angle_rad")[1][-1])
+        abs(ride["truth.steer_rad"] - ride.value("steering_angle", "steering_angle_rad")[1][-1])
         < 5 * 0.0003 + 5e-5
     )
 

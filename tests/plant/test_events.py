@@ -225,7 +225,7 @@ def test_every_output_value_comes_from_a_device_or_from_the_bench_itself():
         if name not in own
     }
     assert of["rate_z_rad_s"] == of["force_x_m_s2"] == "imu"
-    assert of["steering_rate_rad_s"] == "fork_angle"
+    assert of["steering_rate_rad_s"] == "steering_angle"
     assert of["gear"] == of["throttle"] == "engine"
     assert of["gnss_satellites"] == "gnss"
     assert of["wheel_rear_edges"] == "wheel_pulses"

@@ -67,7 +67,7 @@ SILENT = {
     "imu": {name: field.default for name, field in Imu.model_fields.items() if not field.is_required()},
     "lean": {"noise_rad": 0.0, "computed": None},
     "wheel_speed": {"noise_m_s": 0.0, "lowest_speed_m_s": 0.4, "tone_ring": None},
-    "fork_angle": {"noise_rad": 0.0},
+    "steering_angle": {"noise_rad": 0.0},
     "gnss": {"accuracy": None, "course_noise_rad": 0.0, "jitter_ms": 0.0},
 }
 """Sensors without noise and bias; wheel speed is the plain spin times radius."""
@@ -127,8 +127,8 @@ def assert_at_rest(ride, since):
     assert np.abs(of("wheel_speed")).max() == 0.0
     # turned by 0.003 rad, 0.001 rad/s of bias over 3 s, 0.03 m/s^2 of side force; then noise
     assert np.abs(of("lean")).max() < 0.003 + 0.003 + 0.003 + 6 * 0.0006 + 1e-4
-    assert np.abs(of("fork_angle")[:, 0]).max() < 6 * 0.0003 + 5e-5
-    assert np.abs(of("fork_angle")[:, 1]).max() == 0.0
+    assert np.abs(of("steering_angle")[:, 0]).max() < 6 * 0.0003 + 5e-5
+    assert np.abs(of("steering_angle")[:, 1]).max() == 0.0
 
 
 @pytest.mark.parametrize("gear", [0, 1])
@@ -477,7 +477,7 @@ def test_noise_has_the_size_the_rig_asks_for(session):
         assert np.abs(values.std(0) / sigma - 1.0).max() < 4.5 / math.sqrt(2 * n)
         correlation = np.corrcoef(values.T)
         assert np.abs(correlation - np.eye(3)).max() < 4.5 / math.sqrt(n)
-    fork = ride.value("fork_angle", "steering_angle_rad")[1]
+    fork = ride.value("steering_angle", "steering_angle_rad")[1]
     assert fork.std() == pytest.approx(0.0003, rel=4.5 / math.sqrt(2 * fork.size))
 
 
@@ -617,12 +617,12 @@ def test_without_noise_the_wire_shows_the_truth_of_its_time_of_validity(silent):
 
     ride.start()
     ride.step(1500, note)
-    valid = {frame: [] for frame in ("fork_angle", "lean", "imu_rates")}
+    valid = {frame: [] for frame in ("steering_angle", "lean", "imu_rates")}
     for _, frame, _, _, valid_ns in ride.frames:
         if frame in valid:
             valid[frame].append(valid_ns // 1_000_000)
     for frame, columns, quantum in (
-        ("fork_angle", [0], 5e-5),
+        ("steering_angle", [0], 5e-5),
         ("lean", [1], 1e-4),
         ("imu_rates", [2, 3, 4], 0.0003125),
     ):

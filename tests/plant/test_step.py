@@ -118,7 +118,7 @@ def test_the_same_seed_gives_the_same_bytes_and_rows(session, clean):
 
 def test_another_seed_gives_other_noise_but_the_same_ride(session, clean):
     other = Ride(variant(session, seed=8)).start(3000)
-    for frame in ("imu_rates", "imu_force", "lean", "fork_angle", "wheel_speed"):
+    for frame in ("imu_rates", "imu_force", "lean", "steering_angle", "wheel_speed"):
         assert [f[2] for f in other.frames if f[1] == frame] != [
             f[2] for f in clean.frames if f[1] == frame
         ], frame
@@ -162,7 +162,7 @@ CASES = [
     ("imu_force", "force_z_m_s2", "stuck", 3.0, 0.0),
     ("imu_force", "force_x_m_s2", "gain", 2.0, 0.0),
     ("lean", "lean_rad", "offset", 0.1, 0.2),
-    ("fork_angle", "steering_angle_rad", "drift", 0.4, 0.0),
+    ("steering_angle", "steering_angle_rad", "drift", 0.4, 0.0),
     ("wheel_speed", "wheel_front_m_s", "freeze", None, 0.0),
     ("wheel_speed", "wheel_rear_m_s", "stuck", 30.0, 0.3),
     ("lean", "lean_rad", "noise", 0.05, 0.0),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -38,7 +39,7 @@ def design(prepared):
 
 @pytest.fixture(scope="module")
 def timing(session):
-    return loop_timing(session.rig)
+    return loop_timing(session.rig, session.codec)
 
 
 @pytest.fixture(scope="module")
@@ -93,18 +94,39 @@ def test_timing_is_the_rigs(session, timing):
     assert timing == LoopTiming(
         # the unit's low-pass comes before what its output promises
         rates_s=pytest.approx(rig.outputs["imu_rates"].latency_ms * 1e-3 + rig.sensors.imu.rate_delay_s),
-        steer_s=pytest.approx(rig.outputs["fork_angle"].latency_ms * 1e-3),
+        steer_s=pytest.approx(rig.outputs["steering_angle"].latency_ms * 1e-3),
         command_s=0.002,
         actuator_lag_s=pytest.approx(rig.actuators.steering.time_constant_ms * 1e-3),
     )
 
 
+def test_timing_goes_by_signals_not_by_what_their_frames_are_called(session, timing):
+    rig, codec = session.rig, session.codec
+    outputs = {f"other_{name}": out for name, out in rig.outputs.items()}
+    frames = tuple(f"other_{name}" if name in rig.outputs else name for name in codec.frames)
+    renamed = rig.model_copy(update={"outputs": outputs})
+    assert loop_timing(renamed, replace(codec, frames=frames)) == timing
+
+
+def test_of_two_outputs_with_the_steering_angle_the_faster_one_counts(session, timing):
+    outputs = dict(session.rig.outputs)
+    slower = outputs["steering_angle"].model_copy(update={"rate_hz": 10.0, "latency_ms": 40.0})
+    codec = session.codec
+    both = replace(
+        codec,
+        frames=("second", *codec.frames),
+        signals=(codec.signals[codec.frame("steering_angle")], *codec.signals),
+    )
+    rig = session.rig.model_copy(update={"outputs": {"second": slower, **outputs}})
+    assert loop_timing(rig, both) == timing
+
+
 def test_a_rig_the_robot_can_not_ride_has_no_timing(session):
     with pytest.raises(ValueError, match="angle-driven"):
-        loop_timing(session.rig.model_copy(update={"steering": "angle_driven"}))
-    outputs = {k: v for k, v in session.rig.outputs.items() if k not in ("imu_force", "fork_angle")}
-    with pytest.raises(ValueError, match="lacks: imu_force, fork_angle"):
-        loop_timing(session.rig.model_copy(update={"outputs": outputs}))
+        loop_timing(session.rig.model_copy(update={"steering": "angle_driven"}), session.codec)
+    outputs = {k: v for k, v in session.rig.outputs.items() if k not in ("imu_force", "steering_angle")}
+    with pytest.raises(ValueError, match=r"no output carries: force_x_m_s2, steering_angle_rad$"):
+        loop_timing(session.rig.model_copy(update={"outputs": outputs}), session.codec)
 
 
 @pytest.mark.parametrize(("speed", "lean"), CASES)

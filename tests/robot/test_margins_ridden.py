@@ -79,7 +79,9 @@ def test_the_robot_rides_fast_inside_its_margin_and_wobbles_outside(session):
     told = mission(session)
     top = float(session.line.target_speed.max())
     rider = ReferenceRider(told)
-    margin = delay_margins(told.vehicle, rider.rider.design, loop_timing(session.rig), [top]).loop[0, 0]
+    margin = delay_margins(
+        told.vehicle, rider.rider.design, loop_timing(session.rig, session.codec), [top]
+    ).loop[0, 0]
     band = butter(4, [5.0, 12.0], "band", fs=1000.0, output="sos")  # where wobble swings
 
     def swing(rows):

@@ -11,7 +11,7 @@ from emulator.robot.rider import EMERGENCIES
 from emulator.wire.can_frames import check, unpack
 from emulator.wire.nmea import burst
 
-ALL = ("imu_rates", "imu_force", "fork_angle", "lean", "wheel_speed", "engine", "emulator_state")
+ALL = ("imu_rates", "imu_force", "steering_angle", "lean", "wheel_speed", "engine", "emulator_state")
 
 
 class Rides:

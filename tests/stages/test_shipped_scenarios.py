@@ -112,7 +112,7 @@ def test_it_comes_out_as_expected(name: str, tmp_path: Path) -> None:
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    "name", ["sensors/wheel_speed_noise", "sensors/fork_angle_noisy", "frames/a_tenth_lost"]
+    "name", ["sensors/wheel_speed_noise", "sensors/steering_angle_noisy", "frames/a_tenth_lost"]
 )
 def test_what_is_drawn_is_the_same_again(name: str, tmp_path: Path) -> None:
     files = ("signals.arrow", "frames.arrow", "events.jsonl", "gnss.nmea")

@@ -34,7 +34,7 @@ from emulator.wire.can_frames import (
 BENCH = Path(__file__).parents[2] / "scenarios" / "rigs" / "bench.dbc"
 FRAMES = [
     *("bench_inputs", "steering", "drive", "gear"),
-    *("imu_rates", "imu_force", "lean", "fork_angle", "wheel_speed", "engine", "emulator_state"),
+    *("imu_rates", "imu_force", "lean", "steering_angle", "wheel_speed", "engine", "emulator_state"),
     *("wheel_pulses_front", "wheel_pulses_rear"),
     *("levers", "suspension", "drive_torque"),
     *("estimate_pose", "estimate_motion"),

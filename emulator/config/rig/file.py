@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import os
-from typing import Annotated, Literal, TypeAlias
+from typing import Annotated, ClassVar, Literal, TypeAlias
 
 from pydantic import Field, model_validator
 
@@ -27,9 +27,9 @@ from emulator.config.rig.ports import GnssPort, PulsePerSecond
 from emulator.config.rig.sensors import (
     AnalogueName,
     AnalogueSensor,
-    ForkAngleSensor,
     Imu,
     LeanSensor,
+    SteeringAngleSensor,
     WheelSpeedSensor,
 )
 from emulator.config.rig.telemetry import MqttTelemetry
@@ -71,10 +71,12 @@ class RobotMass(Closed):
 class Sensors(Closed):
     """Every sensor of the bike; analogue ones that are left out show the truth."""
 
+    former_keys: ClassVar = {"fork_angle": "steering_angle"}
+
     imu: Imu
     lean: LeanSensor
     wheel_speed: WheelSpeedSensor
-    fork_angle: ForkAngleSensor
+    steering_angle: SteeringAngleSensor
     gnss: Gnss
     analogue: dict[AnalogueName, AnalogueSensor] = Field(default_factory=dict)
 

@@ -107,7 +107,7 @@ class WheelSpeedSensor(Closed):
         return self
 
 
-class ForkAngleSensor(Closed):
+class SteeringAngleSensor(Closed):
     """Steering angle at the fork."""
 
     noise_rad: float = Field(default=0.0, ge=0, le=1)

@@ -13,7 +13,7 @@ from pydantic import AfterValidator, Field, create_model, model_validator
 
 from emulator.config.field_types import Name, RecordedSignal
 from emulator.config.scenario.quantities import Duration, FromTime, Station
-from emulator.config.validation import Closed, Words, did_you_mean, missing, wrong
+from emulator.config.validation import Closed, FormerValues, Words, did_you_mean, missing, wrong
 from emulator.config.yaml_source import Loc
 from emulator.core.frame_buffer import MAX_DATA
 from emulator.core.signals import OUTPUTS
@@ -206,6 +206,8 @@ _TYPES: dict[Takes, Any] = {
 def _field(key: Key) -> tuple[Any, Any]:
     """Annotation and field of a key."""
     kind: Any = _TYPES[key.takes] if isinstance(key.takes, Takes) else Literal[key.takes]
+    if key.former:
+        kind = Annotated[kind, FormerValues(key.former)]
     unit = f" [{key.unit}]" if key.unit else ""
     bounds = {"ge": key.least, "gt": key.above, "le": key.most}
     settings: dict[str, Any] = {name: bound for name, bound in bounds.items() if bound is not None}

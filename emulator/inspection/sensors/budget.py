@@ -229,9 +229,9 @@ def lean_terms(rig: Rig, speed_m_s: float) -> list[Term]:
     return terms
 
 
-def fork_terms(rig: Rig) -> list[Term]:
-    """Fork angle: white noise as configured."""
-    noise = rig.sensors.fork_angle.noise_rad
+def steering_angle_terms(rig: Rig) -> list[Term]:
+    """Steering angle: white noise as configured."""
+    noise = rig.sensors.steering_angle.noise_rad
     return [Term("white noise", "white", noise, "as configured")] if noise > 0.0 else []
 
 
@@ -430,7 +430,7 @@ def bus_times(rig: Rig, codec: Codec) -> dict[str, tuple[float, float]]:
 # -- the whole rig -------------------------------------------------------------------------------------------
 
 
-def _where(rig: Rig, name: str) -> str:
+def _where(rig: Rig, name: str, signals: Sequence[str]) -> str:
     s = rig.sensors
     ring = s.wheel_speed.tone_ring
     if name.startswith("imu"):
@@ -441,7 +441,7 @@ def _where(rig: Rig, name: str) -> str:
         return (
             "main frame" if s.lean.computed is None else f"main frame at {_place(s.lean.computed.position_m)}"
         )
-    if name == "fork_angle":
+    if "steering_angle_rad" in signals:
         return "steering head"
     if name.startswith("wheel"):
         if ring is None:
@@ -470,7 +470,7 @@ def _terms_of(
     """Errors before the wire, by signal; a signal that is not named has none."""
     table: dict[str, Callable[[], list[Term]]] = {
         "lean_rad": partial(lean_terms, rig, speed_m_s),
-        "steering_angle_rad": partial(fork_terms, rig),
+        "steering_angle_rad": partial(steering_angle_terms, rig),
         "wheel_front_m_s": partial(wheel_terms, rig, vehicle, True, speed_m_s),
         "wheel_rear_m_s": partial(wheel_terms, rig, vehicle, False, speed_m_s),
     }
@@ -524,7 +524,12 @@ def budget_of(rig: Rig, vehicle: Vehicle, codec: Codec, *, speed_m_s: float = 20
             channels.append(Channel(signal, codec.units[f][k], step, low, high, tuple(found)))
         outputs.append(
             OutputBudget(
-                name, _where(rig, name), _frame_words(codec, f), timing.rate_hz, age, tuple(channels)
+                name,
+                _where(rig, name, codec.signals[f]),
+                _frame_words(codec, f),
+                timing.rate_hz,
+                age,
+                tuple(channels),
             )
         )
     gnss = rig.sensors.gnss

@@ -317,7 +317,7 @@ def gap_sentences(s: Stability) -> list[str]:
 def loop_sentence(t: LoopTiming) -> str:
     """What the loop's delays are before any is added."""
     return (
-        f"Already in the loop: gyro rates {t.rates_s * _MS:g} ms old, fork angle {t.steer_s * _MS:g} ms; "
+        f"Already in the loop: gyro rates {t.rates_s * _MS:g} ms old, steering angle {t.steer_s * _MS:g} ms; "
         f"{t.command_s * _MS:g} ms for the control period; an actuator lag of {t.actuator_lag_s * _MS:g} ms. "
         f"Bus transport is not."
     )

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from emulator.config.based_on import load_with_bases
 from emulator.config.rig.file import Rig, load_rig, vehicle_path
+from emulator.config.rig.frames import read_codec
 from emulator.config.vehicle.file import load_vehicle
 from emulator.core.errors import ConfigError, Problem, StartFailed
 from emulator.inspection.stability.page import ModesPage
@@ -16,6 +17,7 @@ from emulator.robot.design import design_rider
 from emulator.robot.margins import delay_margins, loop_timing
 from emulator.vehicle.modes import stability
 from emulator.vehicle.params import RigidMass, vehicle_record
+from emulator.wire.can_frames import Codec
 
 _DRY = 1.0  # [1] grip of the road the robot works its tables out for
 
@@ -32,10 +34,12 @@ def modes_of(
     ValueError for speeds not rising from above zero, leans of 80 degrees or more.
     """
     rig: Rig | None = None
+    codec: Codec | None = None
     if load_with_bases(file).data.get("kind") == "rig":
         if rig_file is not None:
             raise ValueError(f"expected a vehicle file beside --rig, got the rig file {file}")
         rig, source = load_rig(file)
+        codec = read_codec(rig, source)
         vehicle_file = load_vehicle(vehicle_path(rig, source))
     else:
         problems: list[Problem] = []
@@ -43,7 +47,8 @@ def modes_of(
             rig_file = _rig_beside(file)
         if rig_file is not None:
             try:
-                rig, _ = load_rig(rig_file)
+                rig, source = load_rig(rig_file)
+                codec = read_codec(rig, source)
             except ConfigError as error:
                 problems += error.problems
         try:
@@ -64,11 +69,11 @@ def modes_of(
         raise ConfigError([Problem(str(file), 1, 1, "", reason)])
     notes = [str(w) for w in vehicle_file.warnings]
     margins = timing = None
-    if rig is None:
+    if rig is None or codec is None:
         notes.append("No robot on it and no delay margins: name a rig for both.")
     else:
         try:
-            timing = loop_timing(rig)
+            timing = loop_timing(rig, codec)
             margins = delay_margins(vehicle, design_rider(vehicle, _DRY), timing, speeds, leans)
         except (ValueError, StartFailed) as error:
             what = error.what if isinstance(error, StartFailed) else str(error)

@@ -78,9 +78,9 @@ def test_load_and_response_times_by_hand(tmp_path):
     assert [budget.line(n).worst_ns for n in names[:3]] == [540_000, 810_000, 1_080_000]
     assert budget.line("imu_rates").worst_ns == 1_350_000
     assert budget.line("imu_rates").worst_age_ns == 2_000_000 + 1_350_000
-    # fork_angle leaves a tick earlier or later: that tick, one that blocks, six before it, itself
-    assert budget.line("fork_angle").jitter_ns == 1_000_000
-    assert budget.line("fork_angle").worst_ns == 1_000_000 + 8 * 270_000
+    # steering_angle leaves a tick earlier or later: that tick, one that blocks, six before it, itself
+    assert budget.line("steering_angle").jitter_ns == 1_000_000
+    assert budget.line("steering_angle").worst_ns == 1_000_000 + 8 * 270_000
     assert budget.line("steering").worst_age_ns is None
     assert ("imu_rates", "gear") in budget.inverted
     assert all(f.deadline_ns == f.period_ns for f in budget.frames)
@@ -176,6 +176,6 @@ def test_the_manifests_form_holds_plain_values(tmp_path):
     document = json.loads(json.dumps(budget.as_dict(), allow_nan=False))
     assert document["bit_rate"] == 500_000
     assert document["load"] == pytest.approx(0.729)
-    fork = next(f for f in document["frames"] if f["name"] == "fork_angle")
+    fork = next(f for f in document["frames"] if f["name"] == "steering_angle")
     assert fork["can_id"] == 0x103
     assert (fork["time_ms"], fork["deadline_ms"], fork["in_time"]) == (0.27, 2.0, False)

@@ -30,7 +30,7 @@ sensors:
   imu: {position_m: [0.6, 0, 0.7]}
   lean: {noise_rad: 0.002}
   wheel_speed: {}
-  fork_angle: {}
+  steering_angle: {}
   gnss:
     rate_hz: 20
     latency_ms: 60
@@ -697,3 +697,18 @@ def test_the_shipped_rig_is_a_rig() -> None:
     rig = validate(Rig, load(path))
     assert rig.device_under_test.kind == "reference"
     assert rig.bus.kind == "loopback"
+
+
+def test_the_steering_angle_sensor_under_its_former_name_is_read_and_warned_of(tmp_path):
+    for name in ("vehicle.yaml", "bench.dbc"):
+        (tmp_path / name).touch()
+    path, former = tmp_path / "rig.yaml", tmp_path / "former.yaml"
+    path.write_text(RIG.replace("  steering_angle: {}", "  steering_angle: {noise_rad: 0.25}"))
+    former.write_text(RIG.replace("  steering_angle: {}", "  fork_angle: {noise_rad: 0.25}"))
+    (rig, source), (same, told) = load_rig(path), load_rig(former)
+    assert rig == same
+    assert rig.sensors.steering_angle.noise_rad == 0.25
+    assert source.warnings == ()
+    (warning,) = told.warnings
+    assert (warning.line, warning.column, warning.key) == (21, 3, "sensors.fork_angle")
+    assert warning.expected.startswith("'fork_angle' is called 'steering_angle' now; ")

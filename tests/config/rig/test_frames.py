@@ -67,7 +67,7 @@ def test_the_shipped_rigs_have_none():
 def test_an_output_is_a_frame_of_the_dbc_that_the_bench_can_fill(rig):
     path, change = rig
     can = (
-        "(imu_rates, imu_force, lean, fork_angle, wheel_speed, wheel_pulses_front, wheel_pulses_rear, "
+        "(imu_rates, imu_force, lean, steering_angle, wheel_speed, wheel_pulses_front, wheel_pulses_rear, "
         "drive_torque, engine, suspension, levers, emulator_state)"
     )
     with pytest.raises(ConfigError) as refused:
@@ -83,12 +83,25 @@ def test_an_output_is_a_frame_of_the_dbc_that_the_bench_can_fill(rig):
     assert problems["outputs.steering"][0].endswith("steering has steering_torque_Nm")
 
 
+def test_a_frame_has_the_name_that_its_dbc_gives_it(rig):
+    """Former rigs and DBCs call the frame of the steering angle ``fork_angle``: an output like any other."""
+    path, change = rig
+    dbc = path.with_name("bench.dbc")
+    text = dbc.read_text()
+    assert text.count("BO_ 259 steering_angle:") == 1
+    dbc.write_text(text.replace("BO_ 259 steering_angle:", "BO_ 259 fork_angle:"))
+    with pytest.raises(ConfigError, match=r"outputs\.steering_angle: expected a frame of the DBC"):
+        found(path)
+    assert change(("  steering_angle: {rate_hz", "  fork_angle: {rate_hz")) == ([], [])
+    assert load_rig(path)[1].warnings == ()
+
+
 def test_pulses_need_a_ring_whatever_their_frame_is_called(rig):
     path, change = rig
     dbc = path.with_name("bench.dbc")
     dbc.write_text(dbc.read_text().replace("wheel_pulses_rear", "ticks"))
     text = path.read_text()
-    start, end = text.index("  wheel_speed:\n    tone_ring"), text.index("  fork_angle: {noise")
+    start, end = text.index("  wheel_speed:\n    tone_ring"), text.index("  steering_angle: {noise")
     ticks = "  ticks: {rate_hz: 100, latency_ms: 8}\n  # also in"
     problems, _ = change((text[start:end], "  wheel_speed: {}\n"), ("  # also in", ticks))
     assert keys(problems) == ["outputs.ticks"]
@@ -131,7 +144,7 @@ def test_more_than_the_bus_carries_is_refused(rig):
     slow = "{steering: 10, drive: 20, gear: 50, estimate_pose: 100, estimate_motion: 100}"
     problems, warnings = change(
         ("kind: external", f"kind: external\n  periods_ms: {slow}"),
-        ("fork_angle: {rate_hz: 500.0", "fork_angle: {rate_hz: 250.0"),
+        ("steering_angle: {rate_hz: 500.0", "steering_angle: {rate_hz: 250.0"),
     )
     assert problems == []
     assert not any(250_000 in figures(warning) for warning in warnings)
@@ -160,14 +173,14 @@ def test_what_may_come_too_late_at_worst_is_doubtful(rig):
     assert "timing.age_p99_ms (3)" in old
     assert "emulator_state 5.13 ms instead of 1" in old
     assert "beyond their periods" in slow
-    assert slow.endswith("fork_angle 3.16 ms of 2")
+    assert slow.endswith("steering_angle 3.16 ms of 2")
 
 
 def test_a_sensors_range_has_to_fit_the_signal(rig):
     _, change = rig
     sensor = "  analogue:\n    fork_travel_m: {range: [0.0, %s]}\n"
     engine = "  engine: {rate_hz: 100.0, latency_ms: 5.0}\n"
-    where = "  fork_angle: {noise_rad: 0.0003}\n"
+    where = "  steering_angle: {noise_rad: 0.0003}\n"
     assert change((engine, engine + LEVERS % ""), (where, where + sensor % "0.65")) == ([], [])
     problems, _ = change(("[0.0, 0.65]", "[-0.1, 0.7]"))
     assert keys(problems) == [f"sensors.analogue.fork_travel_m.range.{i}" for i in (0, 1)]
@@ -177,14 +190,14 @@ def test_a_sensors_range_has_to_fit_the_signal(rig):
 
 def test_a_range_of_a_frame_that_is_not_sent_does_not_matter(rig):
     _, change = rig
-    where = "  fork_angle: {noise_rad: 0.0003}\n"
+    where = "  steering_angle: {noise_rad: 0.0003}\n"
     assert change((where, where + "  analogue:\n    fork_travel_m: {range: [0.0, 9.0]}\n")) == ([], [])
 
 
 def test_a_resolution_finer_than_the_dbcs_step_is_doubtful(rig):
     _, change = rig
     engine = "  engine: {rate_hz: 100.0, latency_ms: 5.0}\n"
-    where = "  fork_angle: {noise_rad: 0.0003}\n"
+    where = "  steering_angle: {noise_rad: 0.0003}\n"
     sensor = "  analogue:\n    throttle_position: {resolution: 0.0005}\n"
     problems, warnings = change(
         (engine, engine + LEVERS % ""),
@@ -305,7 +318,7 @@ def test_fd_frames_need_a_bus_that_carries_them(rig):
     _, change = rig
     problems, _ = change(("dbc: bench.dbc", "dbc: bench_fd.dbc"))
     steering, imu = problems[-1], problems[0]
-    fd = ["imu_rates", "imu_force", "fork_angle", "lean", "wheel_speed", "engine", "emulator_state"]
+    fd = ["imu_rates", "imu_force", "steering_angle", "lean", "wheel_speed", "engine", "emulator_state"]
     assert keys(problems) == [f"outputs.{name}" for name in fd] + ["dbc", "dbc"]
     assert figures(imu) == [16]
     # what to do hangs on the kind of bus

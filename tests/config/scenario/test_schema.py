@@ -861,3 +861,15 @@ def test_events_under_former_names_are_read_and_warned_of(tmp_path):
     assert [(w.line, w.column) for w in source.warnings] == [(line, c) for c in places]
     assert ["is called 'on_request' now" in str(w) for w in source.warnings] == [True, False]
     assert ["is called 'bench.events_active' now" in str(w) for w in source.warnings] == [False, True]
+
+
+def test_a_device_under_its_former_name_is_read_and_warned_of(tmp_path):
+    (tmp_path / "circuit.yaml").write_text(CIRCUIT)
+    path = tmp_path / "run.yaml"
+    event = "  - {kind: restart, name: dark, sensor: fork_angle, at: {time_s: 5}, duration_s: 1}\n"
+    path.write_text(SCENARIO.replace("events:\n", f"events:\n{event}"))
+    scenario, source = load_scenario(path)
+    assert scenario.events[0].sensor == "steering_angle"
+    (warning,) = source.warnings
+    assert (warning.column, warning.key) == (event.index("fork_angle") + 1, "events.0.sensor")
+    assert warning.expected.startswith("'fork_angle' is called 'steering_angle' now; ")

@@ -62,7 +62,7 @@ def quiet(session: Session) -> Session:
     sensors = session.rig.sensors
     silent: dict[str, dict[str, Any]] = {
         "wheel_speed": {"tone_ring": None},
-        "fork_angle": {"noise_rad": 0.0},
+        "steering_angle": {"noise_rad": 0.0},
         "gnss": {"accuracy": None, "course_noise_rad": 0.0, "jitter_ms": 0.0},
     }
     parts = {name: getattr(sensors, name).model_copy(update=values) for name, values in silent.items()}
@@ -301,7 +301,7 @@ SPOILT: dict[str, dict[str, tuple[Spoil, str]]] = {
             "imu_force: force_z_m_s2, from sample to sample over √2",
         ),
         "lean 20 % up": (scaled("lean_sigma", 1.2), "lean: lean_rad, from sample to sample over √2"),
-        "fork 20 % up": (scaled("fork_sigma", 1.2), "fork_angle: steering_angle_rad, one sigma"),
+        "fork 20 % up": (scaled("fork_sigma", 1.2), "steering_angle: steering_angle_rad, one sigma"),
         "GNSS white 40 % up": (set_gnss(3, 1.4), "gnss: east, from epoch to epoch over √2"),
         "GNSS velocity 40 % up": (set_gnss(5, 1.4), "gnss: speed at rest, mean"),
         "teeth three times worse": (worse_teeth, "wheel_speed: wheel_rear_m_s, one sigma"),
@@ -312,7 +312,7 @@ SPOILT: dict[str, dict[str, tuple[Spoil, str]]] = {
         "IMU elsewhere": (scaled("imu_position", 0.5), "imu_force: force_y_m_s2, mean"),
         "lean filter faster": (scaled("lean_gain", 1.1), "lean: lean_rad, lag of its content at 1.1 Hz"),
         "antenna 10 cm higher": (offset_antenna, "gnss: up, mean error"),
-        "a tick later": (later(2, 1_000_000), "fork_angle: age, mean"),
+        "a tick later": (later(2, 1_000_000), "steering_angle: age, mean"),
         "GNSS 2 ms later": (later(-1, 2_000_000), "gnss: age, mean"),
         "rate off": (slower, "imu_rates: rate error"),
         "wheel radius 0.2 % off": (bigger_wheel, "wheel_speed: wheel_rear_m_s, mean"),

@@ -168,7 +168,7 @@ def test_the_page_holds_everything_and_nothing_escapes(
     assert not re.search(r"(src|href)=", body)  # needs nothing else
     for key in ("growth", "frequency", "margin"):
         assert f'id="{key}"' in body
-    assert "gyro rates 2 ms old, fork angle 1 ms; 2 ms for the control period" in body
+    assert "gyro rates 2 ms old, steering angle 1 ms; 2 ms for the control period" in body
 
 
 def test_without_a_robot_there_is_no_margin_figure(diagram: Stability) -> None:

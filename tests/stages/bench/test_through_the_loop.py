@@ -34,7 +34,7 @@ from tests.support.scripted_robot import HELD_CLUTCH, ScriptedRobot, variant
 TORQUE_Nm = 200.0
 STEP = 1700
 """Cycle in which the frame with the step is received; the ride is 0.7 s old and towed."""
-LATENCY_MS = {"imu_rates": 2.0, "imu_force": 7.0, "fork_angle": 12.0}
+LATENCY_MS = {"imu_rates": 2.0, "imu_force": 7.0, "steering_angle": 12.0}
 EVERY = 2
 """Ticks between two samples of each of them (500 Hz)."""
 
