@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from emulator.config.rig.bus_load import Periodic, arrivals, bus_load
@@ -101,6 +101,7 @@ def test_the_robots_periods_can_be_told(tmp_path):
 # --- when frames arrive -------------------------------------------------------------------------------
 
 
+@example(rate=1000.0, latency=5_500_001, wire=750_001)
 @given(
     rate=st.sampled_from([1.0, 7.3, 50.0, 100.0 / 3.0, 100.0, 333.3, 500.0, 1000.0]),
     latency=st.integers(0, 20_000_000),
@@ -111,8 +112,9 @@ def test_alone_on_the_bus_every_output_arrives_within_half_a_tick(rate, latency,
     latency += wire  # less is refused
     (kept,) = arrivals([Periodic("o", rate_fraction(rate), latency, wire)])
     assert -TICK_NS / 2 <= kept.error_ns[0] <= kept.error_ns[2] <= TICK_NS / 2
-    # Where the nearer tick changes, two of its own may go in one: the second is nearer for that.
-    assert kept.queue_ns in (0, wire)
+    # Where the nearer tick changes, two of its own may go in one: the second is nearer for that. What takes
+    # more than a tick together is in the way of the next ones, too.
+    assert kept.queue_ns in (0, wire) or 2 * wire > TICK_NS
 
 
 @pytest.mark.parametrize("bit_rate", [800_000, 1_000_000])
