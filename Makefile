@@ -11,6 +11,7 @@ RIG ?= scenarios/rigs/loopback.yaml
 export PYTHON
 # Some images set it; every process of a run would then parse its libraries anew, seconds each time.
 unexport PYTHONDONTWRITEBYTECODE
+
 BIN := .venv/bin
 
 # One line a check: its name, then ok; on failure everything it said.

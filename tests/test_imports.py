@@ -94,3 +94,11 @@ def test_the_contract_on_physics_covers_every_physics_module() -> None:
 
 def test_the_contract_on_the_robot_covers_everything_it_must_not_see() -> None:
     assert set(contract("the robot")["forbidden_modules"]) == existing(HIDDEN_FROM_ROBOT)
+
+
+def test_no_room_is_crowded_and_nothing_lies_loose() -> None:
+    package = ROOT / "emulator"
+    rooms = [package, *(path.parent for path in package.rglob("__init__.py"))]
+    crowded = {str(r): n for r in rooms if (n := len(list(r.glob("*.py"))) - 1) > 14}
+    assert crowded == {}
+    assert {path.name for path in package.glob("*.py")} == {"__init__.py", "__main__.py"}
