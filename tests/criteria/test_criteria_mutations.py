@@ -86,7 +86,7 @@ SAME: dict[tuple[str, str], str] = {
     ("active_bits", "mask >= 0.0 -> mask > 0.0"): "a mask of 0 has no bit, taken or replaced by 0",
     ("active_bits", "0.0 -> 1.0 in mask >= 0.0"): "nor has one below 1",
     ("active_bits", "mask < 2.0 ** EVENT_BITS -> mask <= 2.0 ** EVENT_BITS"): "nor one with a 53rd bit alone",
-    ("Ride.step_s", "2 -> 3 in :2"): "of what is cut out the first two are used",
+    ("JudgedRide.step_s", "2 -> 3 in :2"): "of what is cut out the first two are used",
 }
 """Mutants that say the same, and why."""
 

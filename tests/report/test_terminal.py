@@ -22,12 +22,6 @@ def criteria(met: int, missed: int) -> list[CriterionResult]:
         ("fail", ["lean: so it was"], criteria(3, 2), "valid, but the robot missed 2 of 5 criteria"),
         ("fail", ["lean: so it was"], criteria(0, 1), "valid, but the robot missed 1 of 1 criterion"),
         ("fail", ["stopped by hand"], criteria(2, 0), "valid, but the ride was not completed"),
-        (
-            "invalid",
-            ["the rig tripped: recorder", "timing not kept: imu: never sent"],
-            criteria(1, 1),
-            "does not count: the bench missed its timing",
-        ),
         ("invalid", ["the record holds no running tick"], [], "does not count: the reasons follow"),
         # a criterion of that name is the robot's affair
         ("invalid", ["bus", "lean: timing not kept: so"], [], "does not count: the reasons follow"),
@@ -38,6 +32,19 @@ def test_a_verdict_in_a_line(
     result: Result, reasons: list[str], judged: list[CriterionResult], sentence: str
 ) -> None:
     assert meaning_of(Verdict(result, reasons, judged)).sentence == sentence
+
+
+@pytest.mark.parametrize(
+    ("missed", "sentence"),
+    [
+        (True, "does not count: the bench missed its timing"),
+        (False, "does not count: the reasons follow"),
+    ],
+)
+def test_timing_is_blamed_only_where_it_was_missed(missed: bool, sentence: str) -> None:
+    reasons = ["the rig tripped: recorder", "timing not kept: imu: never sent"]
+    verdict = Verdict("invalid", reasons, criteria(1, 1), timing_missed=missed)
+    assert meaning_of(verdict).sentence == sentence
 
 
 def test_a_run_that_nobody_judged() -> None:
