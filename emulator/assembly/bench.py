@@ -273,7 +273,7 @@ class Bench:
             self._line.put(burst, due_ns + delay * TICK_NS, UNTIMED if untimed else valid_ns)
 
     def command(self, code: int, argument: float) -> None:
-        """A ``snapshot.Command`` from the operator or the cycle; takes effect in the next tick."""
+        """A ``status.Command`` from the operator or the cycle; takes effect in the next tick."""
         if code == Command.ARM:
             self._run["arm_requested"] = self._run["tick"] + 1
         elif code == Command.STOP:

@@ -250,17 +250,7 @@ def _read(
         for file in named_anyway(str(rig_path), "rig"):
             problems += _problems_of_vehicle(file)
     if rig is not None:
-        try:
-            vehicle_file = load_vehicle(str(vehicle or vehicle_path(rig, rig_source)))
-        except ConfigError as error:
-            problems += error.problems
-        try:
-            codec = read_codec(rig, rig_source)
-        except ConfigError as error:
-            problems += error.problems
-        else:
-            contradictions, unwise = frame_contradictions(rig, rig_source, codec)
-            problems += contradictions
+        vehicle_file, codec, unwise = files_of_rig(rig, rig_source, problems, vehicle)
     try:
         scenario, scenario_source = load_scenario(scenario_path, parameters)
     except ConfigError as error:
@@ -270,6 +260,30 @@ def _read(
     if problems or rig is None or scenario is None or vehicle_file is None or codec is None:
         raise ConfigError(problems)
     return _Read(rig, rig_source, scenario, scenario_source, vehicle_file, codec, unwise)
+
+
+def files_of_rig(
+    rig: Rig, source: Source, problems: list[Problem], vehicle: Path | None = None
+) -> tuple[VehicleFile | None, Codec | None, list[Problem]]:
+    """Vehicle and codec that a rig names, and warnings about its frames; what is wrong goes to ``problems``.
+
+    vehicle  file that takes the place of the one named
+    """
+    vehicle_file: VehicleFile | None = None
+    codec: Codec | None = None
+    unwise: list[Problem] = []
+    try:
+        vehicle_file = load_vehicle(str(vehicle or vehicle_path(rig, source)))
+    except ConfigError as error:
+        problems += error.problems
+    try:
+        codec = read_codec(rig, source)
+    except ConfigError as error:
+        problems += error.problems
+    else:
+        contradictions, unwise = frame_contradictions(rig, source, codec)
+        problems += contradictions
+    return vehicle_file, codec, unwise
 
 
 def _vehicles(read: _Read) -> tuple[Vehicle, Vehicle]:

@@ -12,7 +12,7 @@ direction in the order of the scenario file, and each gate sees what the one bef
     corruption          A B      ->  A b            bits flipped, the checksum as it was
 
 Names as in ISO 26262-5 annex D, failure modes of communication (from memory). A frame that a gate has given
-another timing carries ``ports.UNTIMED``.
+another timing carries ``frame_buffer.UNTIMED``.
 """
 
 from __future__ import annotations

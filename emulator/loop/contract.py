@@ -45,7 +45,7 @@ class TickedPlant(Protocol):
 
     @property
     def gnss_valid_ns(self) -> int:
-        """Its time of validity, or ``ports.UNTIMED`` if a fault changed its timing."""
+        """Its time of validity, or ``frame_buffer.UNTIMED`` if a fault changed its timing."""
         ...
 
     @property
@@ -63,7 +63,7 @@ class TickedPlant(Protocol):
 
         rx           frames received since the last tick, ``time_ns`` in scenario time; empty on missed ticks
         tx           comes empty; to be filled with the frames to send now, ``time_ns`` when each was due
-                     and ``valid_ns`` its time of validity (``ports.UNTIMED`` if a fault changed its timing)
+                     and ``valid_ns`` its time of validity (``UNTIMED`` if a fault changed its timing)
         lateness_us  how long after its deadline this tick starts
         compute_us   how long the tick before took altogether
         """
@@ -78,7 +78,7 @@ class TickedPlant(Protocol):
         ...
 
     def command(self, code: int, argument: float) -> None:
-        """A ``snapshot.Command``; takes effect in the next tick, is ignored where the state forbids it."""
+        """A ``status.Command``; takes effect in the next tick, is ignored where the state forbids it."""
         ...
 
 

@@ -17,7 +17,7 @@ from emulator.record.writer import INPUT_COMMAND, INPUT_FRAME, INPUT_MARK, INPUT
 
 
 class GivenCommand(NamedTuple):
-    """A command and the cycle it acted in; code and argument as in ``snapshot.Command``."""
+    """A command and the cycle it acted in; code and argument as in ``status.Command``."""
 
     cycle: int
     code: int

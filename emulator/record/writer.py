@@ -402,7 +402,7 @@ class RunWriter:
         self._append_inputs(cycles, INPUT_FRAME, can_id, np.zeros(n), length, padded)
 
     def append_command_input(self, cycle: int, code: int, argument: float) -> None:
-        """Append a command (``snapshot.Command``) given to the plant when ``cycle`` ticks were computed."""
+        """Append a command (``status.Command``) given to the plant when ``cycle`` ticks were computed."""
         nothing = np.zeros((1, MAX_DATA), np.uint8)
         self._append_inputs(np.array([cycle]), INPUT_COMMAND, code, argument, 0, nothing)
 

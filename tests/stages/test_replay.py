@@ -1,6 +1,6 @@
 """Rides through the real cycle, recorded as the recorder does it, and replayed from their folder alone.
 
-On the stepped clock, a scripted robot on a scripted socket; in real time: tests/rig/test_supervisor.py.
+On the stepped clock, a scripted robot on a scripted socket; in real time: tests/stages/bench.
 """
 
 from __future__ import annotations

@@ -17,13 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.assembly.bench import Bench
-from emulator.assembly.session import Session
+from emulator.assembly.session import Session, files_of_rig
 from emulator.config.rig.consistency import rig_warnings
-from emulator.config.rig.file import load_rig, vehicle_path
-from emulator.config.rig.frames import frame_contradictions, read_codec
+from emulator.config.rig.file import load_rig
 from emulator.config.rig.ports import SerialPort
 from emulator.config.scenario.schema import Origin, Scenario, SpeedProfile, Start, Support, Surface
-from emulator.config.vehicle.file import load_vehicle
 from emulator.core.compiled import jit
 from emulator.core.errors import ConfigError, Problem
 from emulator.core.frame_buffer import MAX_DATA, frame_buffer
@@ -57,18 +55,8 @@ def level_session(rig_path: Path, *, seed: int = 0) -> Session:
     """
     rig, source = load_rig(rig_path)
     problems: list[Problem] = []
-    try:
-        vehicle_file = load_vehicle(vehicle_path(rig, source))
-    except ConfigError as error:
-        problems += error.problems
-    try:
-        codec = read_codec(rig, source)
-    except ConfigError as error:
-        problems += error.problems
-    else:
-        contradictions, frame_doubts = frame_contradictions(rig, source, codec)
-        problems += contradictions
-    if problems:
+    vehicle_file, codec, frame_doubts = files_of_rig(rig, source, problems)
+    if problems or vehicle_file is None or codec is None:
         raise ConfigError(problems)
     line = build_line([Straight(_STRAIGHT_M)], closed=False, ds_m=1.0)
     scenario = Scenario(
