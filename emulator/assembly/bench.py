@@ -4,12 +4,19 @@ from __future__ import annotations
 
 import math
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from emulator.assembly.link_specs import line_baud
 from emulator.assembly.plant import build_plant
+from emulator.assembly.robot_evidence import (
+    frames_heard,
+    silences_in_words,
+    strangers_heard,
+    trip_evidence,
+)
 from emulator.assembly.serial_pacing import Burst, BurstLine
 from emulator.assembly.session import Session
 from emulator.config.scenario.schema import Scenario
@@ -132,6 +139,7 @@ class Bench:
         self._lead_ns = self._line.line_ns(longest_burst(gnss.sentences))
         buffer = frame_buffer(1)
         self._tick = entry(tick, self.plant, buffer, buffer, 0.0, 0.0)
+        self._trip: dict[str, Any] = {}
         self._nothing: list[tuple[int, int, float, str]] = []
         # memoryviews: plain numbers, cheaper than numpy scalars in a 1 kHz cycle
         self._memory = self.plant.memory[0]
@@ -295,16 +303,9 @@ class Bench:
 
     # --- what the run needs besides ----------------------------------------------------------------
 
-    def frame_counts(self) -> dict[str, dict[str, int]]:
-        """What came from the robot by frame: accepted, lost, repeated, damaged."""
-        r = self.plant.robot
-        return {
-            name: {
-                key: int(r.counts[f, k]) for k, key in enumerate(("accepted", "lost", "repeated", "damaged"))
-            }
-            for f, name in enumerate(self.session.codec.frames)
-            if r.is_robot[f]
-        }
+    def frame_counts(self) -> dict[str, dict[str, Any]]:
+        """What came from the robot, frame by frame, for the certificate: see robot_evidence.frames_heard."""
+        return frames_heard(self.plant, self.session.codec, self.session.rig.limits)
 
     def outcome(self) -> dict[str, object]:
         """How the ride ended, as the verdict reads it."""
@@ -313,8 +314,17 @@ class Bench:
         return {
             "ended": END_NAMES[end],
             "trip_code": reason,
-            "trip_reason": _trip_words(reason, missing) if reason else "",
+            "trip_reason": self._trip_words(reason, missing) if reason else "",
+            "trip_evidence": self._trip,
+            "strangers": strangers_heard(self.plant),
         }
+
+    def _trip_words(self, reason: int, missing: int) -> str:
+        """A trip reason; with the permissives that were missing, or what of the robot's was, by name."""
+        words = TripReason(reason).in_words(
+            ", ".join(text for i, text in enumerate(PERMISSIVE_TEXTS) if missing >> i & 1)
+        )
+        return ": ".join([words, *([said] if (said := silences_in_words(self._trip)) else [])])
 
     def _shift_ns(self) -> int:
         words = self._run_words
@@ -333,7 +343,8 @@ class Bench:
         if code == EV_STATE:
             return f"{STATE_NAMES[index]} -> {STATE_NAMES[int(value)]}"
         if code == EV_TRIP:
-            return _trip_words(index, int(value))
+            self._trip = trip_evidence(self.plant, self.session.codec, index)
+            return self._trip_words(index, int(value))
         if code == EV_PERMISSIVE:
             return f"{PERMISSIVE_TEXTS[index]}: {'given' if value else 'not given'}"
         if code == EV_HOLD:
@@ -367,13 +378,6 @@ class Bench:
         if code == EV_END:
             return END_NAMES[index]
         return ""
-
-
-def _trip_words(reason: int, missing: int) -> str:
-    """A trip reason; for the arming timeout with the permissives that were missing by name."""
-    return TripReason(reason).in_words(
-        ", ".join(text for i, text in enumerate(PERMISSIVE_TEXTS) if missing >> i & 1)
-    )
 
 
 def _leap_ms(scenario: Scenario) -> int:

@@ -14,8 +14,19 @@ from emulator.config.rig.bus_load import wire_ns
 from emulator.config.rig.gnss import Gnss
 from emulator.config.rig.outputs import COMMAND_FRAMES, INPUT_FRAME, Output
 from emulator.core.errors import Problem
-from emulator.core.signals import COMMAND, GNSS_VALUES, OUTPUT, OUTPUT_VALUES, ROBOT_COMMANDS, measured_with
-from emulator.plant.commands import N_ROBOT, RobotFrames
+from emulator.core.signals import (
+    COMMAND,
+    GNSS_VALUES,
+    OUTPUT,
+    OUTPUT_VALUES,
+    R_HEARTBEAT,
+    R_STEER_ANGLE,
+    R_STEER_TORQUE,
+    R_THROTTLE,
+    ROBOT_COMMANDS,
+    measured_with,
+)
+from emulator.plant.commands import N_ROBOT, STRANGERS, WATCHES, RobotFrames
 from emulator.plant.events import sensor_of
 from emulator.plant.states import PERMISSIVES
 from emulator.sensors.sampling import MOST_VALUES, DelayLines, outputs
@@ -71,9 +82,17 @@ def robot_frames(session: Session, problems: list[Problem]) -> RobotFrames:
         is_robot=np.array([int(name in (*COMMAND_FRAMES, INPUT_FRAME)) for name in codec.frames], np.int64),
         alive=np.full(len(codec.frames), -1, np.int64),
         counts=np.zeros((len(codec.frames), 4), np.int64),
+        silences=np.zeros((len(codec.frames), 3), np.int64),
+        carries=np.zeros((len(codec.frames), len(WATCHES)), np.int64),
+        since=np.zeros((len(WATCHES), 5), np.int64),
+        stranger_ids=np.zeros(STRANGERS, np.int64),
+        strangers=np.zeros(STRANGERS + 1, np.int64),
+        inputs=np.full(len(PERMISSIVES), np.nan),
         robot=np.full(len(ROBOT_COMMANDS), np.nan),
         values=np.zeros(codec.most_signals),
     )
+    steering = R_STEER_ANGLE if rig.steering == "angle_driven" else R_STEER_TORQUE
+    watched = (R_HEARTBEAT, steering, R_THROTTLE)  # in the order of WATCHES
     for f, name in enumerate(codec.frames):
         if name == INPUT_FRAME:  # it may carry more than what is asked for
             for k, signal in enumerate(codec.signals[f]):
@@ -83,6 +102,8 @@ def robot_frames(session: Session, problems: list[Problem]) -> RobotFrames:
             for k, signal in enumerate(codec.signals[f]):
                 if signal in COMMAND:
                     robot.value_of[f, k] = COMMAND[signal]
+                    if COMMAND[signal] in watched:
+                        robot.carries[f, watched.index(COMMAND[signal])] = 1
                 else:
                     text = f"expected one of {', '.join(ROBOT_COMMANDS)}"
                     problems.append(Problem(rig.dbc, 1, 1, f"{name}.{signal}", text))

@@ -18,9 +18,11 @@ from emulator.core.signals import (
     R_STEER_TORQUE,
     R_THROTTLE,
     ROBOT_COMMANDS,
+    RUNNING,
 )
 from emulator.events.actuator_faults import CLUTCH, FRONT_BRAKE, REAR_BRAKE, STEERING, THROTTLE, move
 from emulator.plant.states import say_permissive
+from emulator.vehicle.driveline import TOP_GEAR
 from emulator.vehicle.state import (
     JOINT,
     JOINT_RATE,
@@ -39,6 +41,16 @@ N_ROBOT = len(ROBOT_COMMANDS)
 
 ACCEPTED, LOST, REPEATED, DAMAGED = range(4)
 """Columns of the frame counts."""
+HEARD, LONGEST, LONGEST_END = range(3)
+"""Columns of the silences: tick it was last accepted in; longest time between two [ticks], and its end."""
+WATCHES = ("heartbeat", "steering", "drive")
+WATCH_HEARTBEAT, WATCH_STEERING, WATCH_DRIVE = range(len(WATCHES))
+"""What has to arrive again and again, or the rig trips."""
+CAME_DAMAGED, CAME_AGAIN, CAME_EMPTY, CAME_UNCHANGED, CAME_LAST = range(5)
+"""How often a watched value came without being news: check failed, alive counter stood, not available, no
+change; and the tick it last came in that way."""
+STRANGERS = 8
+"""Identifiers nobody declared that are told one by one."""
 
 _IMPOSED_RATE = (
     2.0 * np.pi * 20.0
@@ -53,6 +65,12 @@ class RobotFrames(NamedTuple):
     is_robot  (F,)    1 if the robot or the bench sends this frame
     alive     (F,)    last alive counter, -1 before the first
     counts    (F, 4)  accepted, lost, repeated, damaged
+    silences  (F, 3)  while running: last heard, longest silence, its end; see HEARD
+    carries   (F, 3)  1 if this frame carries the value of that watch
+    since     (3, 5)  frames since a watch last had news, by how they came; see CAME_DAMAGED
+    stranger_ids  (8,) identifiers nobody declared, in the order they came
+    strangers (9,)    how many frames of each; the last one: of all others
+    inputs    (3,)    last values of the bench's inputs by permissive; NaN: none, or 'not available'
     robot     (13,)   last valid values, ROBOT_COMMANDS; NaN before the first
     values    (K,)    scratch
     """
@@ -61,8 +79,52 @@ class RobotFrames(NamedTuple):
     is_robot: NDArray[np.int64]
     alive: NDArray[np.int64]
     counts: NDArray[np.int64]
+    silences: NDArray[np.int64]
+    carries: NDArray[np.int64]
+    since: NDArray[np.int64]
+    stranger_ids: NDArray[np.int64]
+    strangers: NDArray[np.int64]
+    inputs: NDArray[np.float64]
     robot: NDArray[np.float64]
     values: NDArray[np.float64]
+
+
+@jit
+def _stranger(r: RobotFrames, can_id: int) -> None:
+    """Count a frame with an identifier that is in no DBC of ours."""
+    for k in range(r.stranger_ids.shape[0]):
+        if r.strangers[k] == 0:
+            r.stranger_ids[k] = can_id
+        if r.stranger_ids[k] == can_id:
+            r.strangers[k] += 1
+            return
+    r.strangers[-1] += 1
+
+
+@jit
+def _no_news(r: RobotFrames, watch: int, how: int, tick: int) -> None:
+    """The value of a watch came, or its frame did, and it is no news."""
+    r.since[watch, how] += 1
+    r.since[watch, CAME_LAST] = tick
+
+
+@jit
+def _spoilt(r: RobotFrames, f: int, how: int, tick: int) -> None:
+    """Frame ``f`` came, and none of the values watched in it can be taken."""
+    for watch in range(r.since.shape[0]):
+        if r.carries[f, watch] != 0:
+            _no_news(r, watch, how, tick)
+
+
+@jit
+def _end_silence(r: RobotFrames, f: int, state: Record) -> None:
+    """Frame ``f`` was accepted: how long it had been missing, as far as the ride goes."""
+    if state.state == RUNNING:
+        silent = state.tick - max(r.silences[f, HEARD], state.start_tick)
+        if silent > r.silences[f, LONGEST]:
+            r.silences[f, LONGEST] = silent
+            r.silences[f, LONGEST_END] = state.tick
+    r.silences[f, HEARD] = state.tick
 
 
 @jit
@@ -73,34 +135,56 @@ def receive(codec: FrameCodec, r: RobotFrames, rx: FrameBuffer, c: Record, state
     """
     for i in range(rx.count[0]):
         f = find(codec, rx.can_id[i])
-        if f < 0 or r.is_robot[f] == 0:
+        if f < 0:
+            _stranger(r, rx.can_id[i])
+            continue
+        if r.is_robot[f] == 0:
             continue
         counter = check(codec, f, rx.data[i], rx.length[i])
         if counter < 0:
             r.counts[f, DAMAGED] += 1
+            _spoilt(r, f, CAME_DAMAGED, state.tick)
             continue
         if codec.data_id[f] >= 0:
             if counter == r.alive[f]:
                 r.counts[f, REPEATED] += 1
+                _spoilt(r, f, CAME_AGAIN, state.tick)
                 continue
             if r.alive[f] >= 0:
                 r.counts[f, LOST] += (counter - r.alive[f] - 1) % 15
             r.alive[f] = counter
         r.counts[f, ACCEPTED] += 1
+        _end_silence(r, f, state)
         unpack(codec, f, rx.data[i], r.values)
         for k in range(codec.first[f + 1] - codec.first[f]):
             v = r.value_of[f, k]
             if v >= N_ROBOT:
                 # only a 1 permits: neither 0, nor "not available", nor a code beyond the range
                 say_permissive(state, v - N_ROBOT, r.values[k] == 1.0)
+                r.inputs[v - N_ROBOT] = r.values[k]
                 continue
-            if v < 0 or np.isnan(r.values[k]):
+            if v < 0:
                 continue
-            if v == R_HEARTBEAT and r.values[k] != r.robot[v]:
-                state.heartbeat_tick = state.tick
+            watch = -1
+            if v == R_HEARTBEAT:
+                watch = WATCH_HEARTBEAT
             elif v == (R_STEER_ANGLE if c.angle_driven != 0 else R_STEER_TORQUE):
-                state.steering_tick = state.tick
+                watch = WATCH_STEERING
             elif v == R_THROTTLE:
+                watch = WATCH_DRIVE
+            if np.isnan(r.values[k]):
+                if watch >= 0:
+                    _no_news(r, watch, CAME_EMPTY, state.tick)
+                continue
+            if watch == WATCH_HEARTBEAT and r.values[k] == r.robot[v]:
+                _no_news(r, watch, CAME_UNCHANGED, state.tick)
+            elif watch >= 0:
+                r.since[watch, :] = 0
+            if watch == WATCH_HEARTBEAT and r.values[k] != r.robot[v]:
+                state.heartbeat_tick = state.tick
+            elif watch == WATCH_STEERING:
+                state.steering_tick = state.tick
+            elif watch == WATCH_DRIVE:
                 state.drive_tick = state.tick
             r.robot[v] = r.values[k]
 
@@ -164,7 +248,7 @@ def shift(r: Record, request: float, clutch: float, throttle: float, shift_time:
         return SHIFT_DONE
     if np.isnan(request):
         return SHIFT_NONE
-    wanted = int(min(6.0, max(0.0, request)))
+    wanted = int(min(float(TOP_GEAR), max(0.0, request)))
     if wanted != r.shift_refused:
         r.shift_refused = -1
     if wanted == r.gear or r.shift_refused >= 0 or not (clutch > 0.5 or throttle < 0.05):

@@ -22,6 +22,7 @@ from emulator.core.compiled import Record, jit
 from emulator.core.signals import (
     R_CLUTCH,
     R_FRONT_BRAKE,
+    R_GEAR,
     R_REAR_BRAKE,
     R_ROLL,
     R_SPEED,
@@ -30,11 +31,12 @@ from emulator.core.signals import (
     R_THROTTLE,
     columns,
 )
+from emulator.vehicle.driveline import TOP_GEAR
 
 MONITORS = ("command_limit", "command_rate", "steering_angle", "lean_estimate", "speed_estimate")
 N_MONITORS = len(MONITORS)
 COMMAND_LIMIT, COMMAND_RATE, STEERING_ANGLE, LEAN_ESTIMATE, SPEED_ESTIMATE = range(5)
-LIMITED = ("steering torque", "throttle", "front brake", "rear brake", "clutch")
+LIMITED = ("steering torque", "throttle", "front brake", "rear brake", "clutch", "gear")
 """Commands with a limit; what command_limit tells is a place in this."""
 
 _TRUE_ANGLE, _TRUE_ROLL, _TRUE_SPEED = columns("truth.steer_rad", "truth.roll_rad", "truth.speed_m_s")
@@ -47,7 +49,8 @@ def beyond_limit(c: Record, robot: NDArray[np.float64]) -> int:
 
     c      the rig's numbers
     robot  (13,) last valid values from the robot, SI; NaN before the first
-    Limits are symmetric for torque, from 0 for the rest; torque only counts where it drives the steering.
+    Limits are symmetric for torque, from 0 for the rest, the top gear for the gear; torque only counts where
+    it drives the steering.
     """
     if c.angle_driven == 0 and abs(robot[R_STEER_TORQUE]) > c.steer_limit * _ROUNDING:
         return 0
@@ -59,6 +62,8 @@ def beyond_limit(c: Record, robot: NDArray[np.float64]) -> int:
         return 3
     if robot[R_CLUTCH] > _ROUNDING or robot[R_CLUTCH] < 0.0:
         return 4
+    if robot[R_GEAR] > TOP_GEAR or robot[R_GEAR] < 0.0:
+        return 5
     return -1
 
 

@@ -13,6 +13,9 @@ import math
 from emulator.core.compiled import Record, jit
 from emulator.vehicle.params import TORQUE_POINTS
 
+TOP_GEAR = 6
+"""The highest gear; there is no gear 0: that is neutral."""
+
 
 @jit
 def engine_torque(par: Record, speed: float, throttle: float, idle_held: float) -> float:

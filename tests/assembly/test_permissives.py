@@ -201,6 +201,8 @@ def test_a_trip_is_acknowledged_by_reset_when_its_cause_is_gone(bench):
         "ended": "tripped",
         "trip_code": TripReason.GUARD,
         "trip_reason": "guard input not closed",
+        "trip_evidence": {"said_no": True},
+        "strangers": {},
     }
     bench.arm()
     assert bench.step(1500) == STANDBY

@@ -34,7 +34,8 @@ def quiet(session):
 
 
 def counts(ride, frame):
-    return tuple(ride.bench.frame_counts()[frame].values())
+    heard = ride.bench.frame_counts()[frame]
+    return tuple(heard[key] for key in ("accepted", "lost", "repeated", "damaged"))
 
 
 # --- frames -------------------------------------------------------------------------------------------

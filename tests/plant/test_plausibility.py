@@ -9,6 +9,7 @@ from emulator.core.signals import (
     INDEX,
     R_CLUTCH,
     R_FRONT_BRAKE,
+    R_GEAR,
     R_REAR_BRAKE,
     R_ROLL,
     R_SPEED,
@@ -66,6 +67,8 @@ def test_a_command_on_its_limit_is_not_beyond_it_one_step_of_its_frame_further_i
         (R_CLUTCH, "clutch", 0.0, -0.001),
         (R_FRONT_BRAKE, "front brake", 0.0, -250.0),
         (R_REAR_BRAKE, "rear brake", 0.0, -250.0),
+        (R_GEAR, "gear", 6.0, 1.0),
+        (R_GEAR, "gear", 0.0, -1.0),
     ):
         w = Watched()
         assert beyond_limit(w.rig, w.robot) == -1  # nothing asked for

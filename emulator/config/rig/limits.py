@@ -76,11 +76,12 @@ class SpeedMonitor(CommandMonitor):
 class Monitors(Closed):
     """Plausibility of what the robot sends (emulator.plant.plausibility); what is left out is not watched.
 
+    Only a command beyond its actuator is told in any case, as an event: nobody else would notice.
     Bounds have to leave room for the age of what the robot measures. A measurement that is watched and never
     comes is beyond any bound.
     """
 
-    command_limit: CommandMonitor | None = None
+    command_limit: CommandMonitor | None = CommandMonitor(for_ms=50.0, then="event")
     command_rate: CommandMonitor | None = None
     steering_angle: AngleMonitor | None = None
     lean_estimate: AngleMonitor | None = None
