@@ -13,6 +13,7 @@ from emulator.assembly.link_specs import line_baud
 from emulator.assembly.plant import build_plant
 from emulator.assembly.robot_evidence import (
     frames_heard,
+    seen_to_the_end,
     silences_in_words,
     strangers_heard,
     trip_evidence,
@@ -311,11 +312,13 @@ class Bench:
         """How the ride ended, as the verdict reads it."""
         end, reason = int(self._run["end_reason"]), int(self._run["end_trip"])
         missing = int(self._run["trip_missing"])
+        started = int(self._run["start_tick"])
         return {
             "ended": END_NAMES[end],
+            "end_tick": int(self._run["ramp_start"]) - started if started > 0 and end else None,
             "trip_code": reason,
             "trip_reason": self._trip_words(reason, missing) if reason else "",
-            "trip_evidence": self._trip,
+            "trip_evidence": seen_to_the_end(self.plant, self._trip),
             "strangers": strangers_heard(self.plant),
         }
 

@@ -50,7 +50,8 @@ def trip_evidence(plant: Plant, codec: Codec, reason: int) -> dict[str, Any]:
 
     silences  of the watches that ran out, each: watch, frame, id, how ('missing', 'damaged', 'frozen', 'not
               available', 'unchanged'), frames that came in that time, since_tick (scenario tick of the last
-              news; None: never), silent_ms
+              news; None: never), silent_ms, allowed_ms; and, filled in at the end of the run by
+              :func:`seen_to_the_end`, until_tick: when there was news again, or the run was over
     said_no   the input that tripped said no; False: it stayed away or had no value. Of the bench's inputs
     """
     run, rig = plant.run[0], plant.rig[0]
@@ -69,7 +70,7 @@ def trip_evidence(plant: Plant, codec: Codec, reason: int) -> dict[str, Any]:
 
 
 def _silence(plant: Plant, codec: Codec, watch: int, last: int) -> dict[str, Any]:
-    run, r = plant.run[0], plant.robot
+    run, rig, r = plant.run[0], plant.rig[0], plant.robot
     frame = next(
         ((f, name) for f, name in enumerate(codec.frames) if r.carries[f, watch]), (-1, WATCHES[watch])
     )
@@ -85,7 +86,23 @@ def _silence(plant: Plant, codec: Codec, watch: int, last: int) -> dict[str, Any
         "frames": int(came.sum()),
         "since_tick": None if last < 0 else last - shift,
         "silent_ms": float(now - last),
+        "allowed_ms": float(rig["heartbeat_ticks" if watch == WATCH_HEARTBEAT else "command_ticks"]),
     }
+
+
+def seen_to_the_end(plant: Plant, evidence: dict[str, Any]) -> dict[str, Any]:
+    """The evidence of a trip with how long each silence went on after it.
+
+    A frame that was held up by a stall of ours comes as soon as that is over; a robot that has stopped stays
+    away. What tells them apart comes after the trip, while the signals go to rest.
+    """
+    run, r = plant.run[0], plant.robot
+    now, shift = int(run["tick"]) - 1, int(run["tick"]) - 1 - int(run["scenario_tick"])
+    silences = []
+    for silence in evidence.get("silences", ()):
+        renewed = int(r.renewed[WATCHES.index(silence["watch"])])
+        silences.append({**silence, "until_tick": (now if renewed < 0 else renewed) - shift})
+    return {**evidence, "silences": silences} if silences else evidence
 
 
 def silences_in_words(evidence: dict[str, Any]) -> str:

@@ -1,6 +1,6 @@
 """The command line: the only place that prints and the only one that knows exit statuses.
 
-0 pass, 1 fail, 2 invalid, 3 error in what was given, 4 anything else.
+0 pass, 1 fail, 2 invalid, 3 error in what was given, 4 anything else, 5 stopped by hand.
 """
 
 from __future__ import annotations
@@ -31,8 +31,8 @@ _typer = typer.Typer(
         "wheel speed, GNSS, IMU and lean, faults from a scenario, and a verdict.\n\n"
         "Start with: "
         "emulator run scenarios/runs/first_lap.yaml --rig scenarios/rigs/loopback.yaml --virtual\n\n"
-        "Exit status: 0 pass, 1 fail, 2 invalid (the bench did not keep its promises), 3 error in what was "
-        "given, 4 anything else."
+        "Exit status: 0 pass, 1 fail (proven against the robot), 2 invalid (the bench did not keep its "
+        "promises, or nobody can tell), 3 error in what was given, 4 anything else, 5 stopped by hand."
     ),
     no_args_is_help=True,
     add_completion=False,

@@ -6,7 +6,7 @@ import sys
 
 from rich.console import Console
 
-EXIT_STATUS: dict[str, int] = {"pass": 0, "fail": 1, "invalid": 2, "error": 4}
+EXIT_STATUS: dict[str, int] = {"pass": 0, "fail": 1, "invalid": 2, "error": 4, "stopped": 5}
 """Exit status of a verdict."""
 INVALID, WRONG_INPUT, OTHER = 2, 3, 4
 """What commands end with beside the verdict's own statuses."""

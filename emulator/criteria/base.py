@@ -78,10 +78,12 @@ class Criterion(Closed):
     panel         signal in whose panel of the report the worst instant is marked, where the finding names no
                   signal (POSITION_PANEL: that of the position estimate)
     panel_bounds  what the limit bounds there: the signal on both sides of zero, or around it
+    miss_stands   whether no rest of a ride can make good that it was missed
     """
 
     panel: ClassVar[str] = ""
     panel_bounds: ClassVar[PanelBounds] = ""
+    miss_stands: ClassVar[bool] = False
 
     kind: str
     name: Name | None = None

@@ -44,6 +44,8 @@ class Measured(NamedTuple):
 class WithinLimit(Window):
     """A criterion about a quantity whose size stays within its limit; a subclass says which."""
 
+    miss_stands = True
+
     @abstractmethod
     def measured(self, ride: JudgedRide, rows: Rows) -> Measured:
         """The quantity in the rows of the window, or in those of them that count. Raises NotJudged."""
@@ -93,6 +95,7 @@ class WithinLimit(Window):
 class NoFall(Criterion):
     """The bike stays up."""
 
+    miss_stands = True
     panel = "truth.roll_rad"
 
     kind: Literal["no_fall"]

@@ -64,10 +64,10 @@ def bin_of(duration_ns: int) -> int:
 _EDGES_NS = edges_us() * 1e3
 _LONG_AGO = -(1 << 62)
 
-# Columns of Budget._totals
+# Columns of TimingAccounts._totals
 _TICKS, _OVERRUNS, _MISSED, _MAX_LATENESS, _MAX_COMPUTE = range(5)
 
-# Columns of Budget._outputs
+# Columns of TimingAccounts._outputs
 (
     _SENT,
     _LOST,
@@ -83,8 +83,13 @@ _TICKS, _OVERRUNS, _MISSED, _MAX_LATENESS, _MAX_COMPUTE = range(5)
     _MIN_ERROR,
     _MAX_ERROR,
     _DISORDERED,
-) = range(14)
-_COLUMNS = 14
+    _SILENCE,
+    _SILENCE_END,
+    _FIRST_LOST,
+    _OLDEST_AT,
+    _LOST_AFTER,
+) = range(19)
+_COLUMNS = 19
 
 
 @jit
@@ -126,6 +131,8 @@ def _account_output(
     due_ns   when it should have been there; sent_ns  when it was
     """
     if not taken:
+        if out[_LOST] == 0:
+            out[_FIRST_LOST] = due_ns
         out[_LOST] += 1
         return
     out[_SENT] += 1
@@ -134,6 +141,8 @@ def _account_output(
     if sent_ns - due_ns > late_after_ns:
         out[_LATE] += 1
     error_ns = sent_ns - valid_ns - latency_ns
+    if out[_TIMED] == 0 or error_ns > out[_MAX_ERROR]:
+        out[_OLDEST_AT] = sent_ns
     if out[_TIMED] == 0:
         out[_FIRST_SENT] = sent_ns
         out[_MIN_ERROR] = error_ns
@@ -152,6 +161,10 @@ def _account_output(
         out[_SKIPPED] += max(periods - 1, 0)
         out[_INTERVALS] += 1
         out[_MAX_JITTER] = max(out[_MAX_JITTER], jitter_ns)
+        silence_ns = sent_ns - out[_LAST_SENT] - round(max(periods - 1, 0) * period_ns)
+        if silence_ns > out[_SILENCE]:
+            out[_SILENCE] = silence_ns
+            out[_SILENCE_END] = sent_ns
         jitter_counts[bin_of(jitter_ns)] += 1
         out[_MIN_ERROR] = min(out[_MIN_ERROR], error_ns)
         out[_MAX_ERROR] = max(out[_MAX_ERROR], error_ns)
@@ -205,6 +218,17 @@ def account_frames(a: FrameAccounts, sent_ns: int, taken: int, frames: FrameBuff
                     i < taken,
                 )
                 break
+
+
+@jit
+def _account_after(
+    ids: NDArray[np.int64], outputs: NDArray[np.int64], taken: int, frames: FrameBuffer
+) -> None:
+    """Frames of a tick behind the ride: only those that the link refused are counted, each at its output."""
+    for i in range(taken, frames.count[0]):
+        for k in range(ids.shape[0]):
+            if ids[k] == frames.can_id[i]:
+                outputs[k, _LOST_AFTER] += 1
 
 
 @jit
@@ -283,6 +307,7 @@ class TimingAccounts:
         self._lateness = np.zeros(BINS, np.int64) if lateness_counts is None else lateness_counts
         self._compute = np.zeros(BINS, np.int64)
         self._gnss = ids.index(GNSS) if GNSS in ids else -1
+        self._over = False
         self.frame_accounts = FrameAccounts(
             np.array(ids, np.int64),
             self._period_ns,
@@ -295,6 +320,8 @@ class TimingAccounts:
             late_after_ns,
         )
 
+        self._ids = self.frame_accounts.ids
+        self._account_after = entry(_account_after, self._ids, self._outputs, 0, frame_buffer(1))
         self._account_tick = entry(_account_tick, self._totals, self._lateness, self._compute, 0, 0, 0)
         self._account = entry(account_frames, self.frame_accounts, 0, 0, frame_buffer(1))
         row = (
@@ -317,11 +344,16 @@ class TimingAccounts:
 
         ``frames.time_ns`` is when each was due, ``frames.valid_ns`` its time of validity (or UNTIMED).
         """
-        self._account(self.frame_accounts, sent_ns, taken, frames)
+        if self._over:
+            self._account_after(self._ids, self._outputs, taken, frames)
+        else:
+            self._account(self.frame_accounts, sent_ns, taken, frames)
 
     def gnss(self, due_ns: int, valid_ns: int, sent_ns: int, *, taken: bool) -> None:
         """Count one GNSS burst; nothing happens if no output is declared as GNSS."""
-        if self._gnss >= 0:
+        if self._over:
+            self._outputs[self._gnss, _LOST_AFTER] += not taken and self._gnss >= 0
+        elif self._gnss >= 0:
             self._account_gnss(*self._gnss_counts, *self._gnss_promise, due_ns, valid_ns, sent_ns, taken)
 
     def restart(self) -> None:
@@ -329,6 +361,10 @@ class TimingAccounts:
         for counts in (self._outputs, self._jitter, self._error):
             counts[:] = 0
         self.frame_accounts.free_ns[0] = _LONG_AGO
+
+    def end_of_ride(self) -> None:
+        """The ride is over: signals on their way to rest are not part of the promise. Ticks count on."""
+        self._over = True
 
     @property
     def ticks(self) -> int:
@@ -362,12 +398,16 @@ class TimingAccounts:
     def certificate(self, host: Mapping[str, Any] | None = None) -> dict[str, Any]:
         """The timing certificate as plain numbers: ``{'outputs': {name: {...}}, 'loop': {...}}``.
 
-        Of each output: rate_hz and latency_ms as promised, kept_hz; sent, lost (the link refused it), late,
+        Of each output: rate_hz and latency_ms as promised, kept_hz; sent, lost (the link refused it;
+        lost_after: when the ride was over already), late,
         disordered (a later one came before it), skipped (periods without a sample, meant or not); kept_ppm,
         the error of the mean period between the first and the last sample; jitter_us_*, how far intervals
         between samples were off; age_ms_*, from the time of validity until it had arrived (wire_us, its time
         on the bus, is then above 0) or, where the bus's rate is not known, was handed to the link;
-        age_error_us_*, that age less the latency; age_histogram, samples by age: n + 1 edges, n counts.
+        age_error_us_*, that age less the latency; age_histogram, samples by age: n + 1 edges, n counts;
+        silence_ms_max, the longest time between two, periods left out on purpose not counted. Scenario times
+        [s] of the oldest one, of the end of that silence and of the first one lost: age_max_at_s,
+        silence_end_s, first_lost_s.
         None where nothing was sent. ``host`` is put in as it is (``HostReport.as_dict``).
         """
         lateness = dict(
@@ -412,6 +452,7 @@ class TimingAccounts:
             "wire_us": spec.wire_ns * 1e-3,
             "sent": int(out[_SENT]),
             "lost": int(out[_LOST]),
+            "lost_after": int(out[_LOST_AFTER]),
             "late": int(out[_LATE]),
             "disordered": int(out[_DISORDERED]),
             "skipped": int(out[_SKIPPED]),
@@ -436,6 +477,10 @@ class TimingAccounts:
         report["age_ms_max"] = (
             _number((int(out[_MAX_ERROR]) + spec.latency_ns) * 1e-6, 6) if out[_TIMED] else None
         )
+        report["age_max_at_s"] = _number(out[_OLDEST_AT] * 1e-9) if out[_TIMED] else None
+        report["silence_ms_max"] = _number(out[_SILENCE] * 1e-6) if out[_INTERVALS] else None
+        report["silence_end_s"] = _number(out[_SILENCE_END] * 1e-9) if out[_INTERVALS] else None
+        report["first_lost_s"] = _number(out[_FIRST_LOST] * 1e-9) if out[_LOST] else None
         report["age_histogram"] = self._age_histogram(k)
         return report
 

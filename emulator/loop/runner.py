@@ -156,6 +156,8 @@ class _Cycle:
         if self.tick != before + 1:
             self.timing.restart()
             self.watch.restart()
+        if self.state > RUNNING:
+            self.timing.end_of_ride()
 
     def _send(self, deadline: int) -> None:
         """Frames and sentences to their links, with what they promised and when they went."""

@@ -19,6 +19,7 @@ from emulator.core.signals import (
     R_THROTTLE,
     ROBOT_COMMANDS,
     RUNNING,
+    TRIPPED,
 )
 from emulator.events.actuator_faults import CLUTCH, FRONT_BRAKE, REAR_BRAKE, STEERING, THROTTLE, move
 from emulator.plant.states import say_permissive
@@ -68,6 +69,7 @@ class RobotFrames(NamedTuple):
     silences  (F, 3)  while running: last heard, longest silence, its end; see HEARD
     carries   (F, 3)  1 if this frame carries the value of that watch
     since     (3, 5)  frames since a watch last had news, by how they came; see CAME_DAMAGED
+    renewed   (3,)    tick of the first news of each watch after a trip, -1 for none
     stranger_ids  (8,) identifiers nobody declared, in the order they came
     strangers (9,)    how many frames of each; the last one: of all others
     inputs    (3,)    last values of the bench's inputs by permissive; NaN: none, or 'not available'
@@ -82,6 +84,7 @@ class RobotFrames(NamedTuple):
     silences: NDArray[np.int64]
     carries: NDArray[np.int64]
     since: NDArray[np.int64]
+    renewed: NDArray[np.int64]
     stranger_ids: NDArray[np.int64]
     strangers: NDArray[np.int64]
     inputs: NDArray[np.float64]
@@ -180,6 +183,8 @@ def receive(codec: FrameCodec, r: RobotFrames, rx: FrameBuffer, c: Record, state
                 _no_news(r, watch, CAME_UNCHANGED, state.tick)
             elif watch >= 0:
                 r.since[watch, :] = 0
+                if state.state == TRIPPED and r.renewed[watch] < 0:
+                    r.renewed[watch] = state.tick
             if watch == WATCH_HEARTBEAT and r.values[k] != r.robot[v]:
                 state.heartbeat_tick = state.tick
             elif watch == WATCH_STEERING:

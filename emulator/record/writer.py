@@ -48,6 +48,7 @@ INPUTS_FILE = "inputs.arrow"
 EVENTS_FILE = "events.jsonl"
 GNSS_FILE = "gnss.nmea"
 CERTIFICATE_FILE = "certificate.json"
+OUTCOME_FILE = "outcome.json"
 VERDICT_FILE = "verdict.json"
 COPIES_FOLDER = "files"
 

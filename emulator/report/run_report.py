@@ -13,7 +13,6 @@ from pathlib import Path
 
 import numpy as np
 
-from emulator.core.trip_reasons import trip_reason
 from emulator.record.reader import Run, read_run
 from emulator.record.writer import write_whole
 from emulator.report.bands import event_bands
@@ -24,6 +23,8 @@ from emulator.report.narrative import what_happened
 from emulator.report.over_time import position_error_figure, time_series
 from emulator.report.page import page_html
 from emulator.report.sections import (
+    PROCESSES,
+    ROBOT,
     band_section,
     bus_section,
     criteria_rows,
@@ -33,7 +34,7 @@ from emulator.report.sections import (
     reproduction_section,
     timing_section,
 )
-from emulator.report.terminal import Meaning, meaning_of, verdict_of
+from emulator.report.terminal import Meaning, meaning_of, verdict_of, what_to_do
 from emulator.report.timing import age_histograms, bus_figure, lateness_histogram
 from emulator.verdict.expectation import AS_USUAL
 from emulator.verdict.judge import Verdict
@@ -94,6 +95,8 @@ def report_html(run: Run) -> str:
         panels=[(f"time{i}", heading) for i, (heading, _) in enumerate(series)],
         tyres=[tyre for tyre, _ in friction],
         timing=timing_section(certificate),
+        robot_heads=["frame", *(head for _, head, _ in ROBOT)],
+        process_heads=["process", *(head for _, head, _ in PROCESSES)],
         bus=bus_section(bus) if "bus" in figures and bus else None,
         events=event_section(run.events),
         reproduction=reproduction_section(run),
@@ -121,12 +124,12 @@ class _Banner:
     losses: Sequence[str]
     narrative: Sequence[str]
     what_to_do: str
+    notes: Sequence[str]
     expectation: str
 
 
 def _banner(run: Run, verdict: Verdict | None, happened: Sequence[str]) -> _Banner:
-    trip = trip_reason(verdict.trip_code) if verdict else None
-    advice = trip.what_to_do if trip else ""
+    advice = what_to_do(verdict)
     return _Banner(
         verdict.result if verdict else "none",
         meaning_of(verdict),
@@ -134,6 +137,7 @@ def _banner(run: Run, verdict: Verdict | None, happened: Sequence[str]) -> _Bann
         run.losses,
         happened,
         advice[:1].upper() + advice[1:],
+        verdict.notes if verdict else [],
         verdict.expectation if verdict and verdict.expectation != AS_USUAL else "",
     )
 

@@ -173,6 +173,8 @@ class TimingSection:
     rows: Sequence[Sequence[str]]
     on_bus: bool
     loop: LoopSection | None
+    robot: Sequence[Sequence[str]]
+    processes: Sequence[Sequence[str]]
 
 
 def timing_section(certificate: Mapping[str, Any]) -> TimingSection:
@@ -182,7 +184,41 @@ def timing_section(certificate: Mapping[str, Any]) -> TimingSection:
         isinstance(kept, Mapping) and kept.get("wire_us") for kept in outputs.values()
     )
     heads = ["output", *(head for _, head, _ in _WHOLE)]
-    return TimingSection(heads, timing_rows(certificate, _WHOLE), on_bus, _loop(certificate.get("loop")))
+    return TimingSection(
+        heads,
+        timing_rows(certificate, _WHOLE),
+        on_bus,
+        _loop(certificate.get("loop")),
+        _rows_of(certificate.get("robot_frames"), ROBOT),
+        _rows_of(certificate.get("processes"), PROCESSES),
+    )
+
+
+ROBOT: tuple[tuple[str, str, str], ...] = (
+    ("accepted", "taken", "{:,.0f}"),
+    ("damaged", "damaged", "{:,.0f}"),
+    ("repeated", "repeated", "{:,.0f}"),
+    ("lost", "lost", "{:,.0f}"),
+    ("silence_ms_max", "longest\nsilence ms", "{:.0f}"),
+    ("silence_ms_allowed", "allowed\nms", "{:g}"),
+    ("silence_end_s", "it ended\nat s", "{:.1f}"),
+)
+"""Columns of the robot's frames."""
+PROCESSES: tuple[tuple[str, str, str], ...] = (
+    ("count", "stalls", "{:,.0f}"),
+    ("longest_ms", "longest\nms", "{:.1f}"),
+    ("delay_p50_us", "held a frame\np50 µs", "{:.0f}"),
+    ("delay_p99_us", "\np99", "{:.0f}"),
+    ("delay_max_us", "\nmax", "{:.0f}"),
+)
+"""Columns of the bench's processes; only the virtual bus holds frames."""
+
+
+def _rows_of(items: object, columns: Sequence[tuple[str, str, str]]) -> list[list[str]]:
+    return [
+        [str(name), *(formatted(item, key, form) for key, _, form in columns)]
+        for name, item in (items.items() if isinstance(items, Mapping) else ())
+    ]
 
 
 def _loop(loop: object) -> LoopSection | None:
@@ -218,6 +254,7 @@ _WHOLE: tuple[tuple[str, str, str], ...] = (
     ("age_ms_p99", "\np99", "{:.2f}"),
     ("age_ms_p999", "\np99.9", "{:.2f}"),
     ("age_ms_max", "\nmax", "{:.2f}"),
+    ("silence_ms_max", "longest\nsilence ms", "{:.1f}"),
 )
 """The report's columns; the terminal has room for those of TIMING."""
 

@@ -12,7 +12,6 @@ from rich.text import Text
 
 from emulator.core.errors import RecordError
 from emulator.core.trip_reasons import trip_reason
-from emulator.criteria.base import CriterionResult
 from emulator.record.lap_times import LapTimes
 from emulator.record.localisation import PositionError
 from emulator.record.reader import Run, read_json_object
@@ -22,7 +21,13 @@ from emulator.verdict.expectation import AS_USUAL
 from emulator.verdict.judge import Verdict, verdict_from
 from emulator.verdict.laps import lap_rows
 
-_STYLE = {"pass": "bold green", "fail": "bold red", "invalid": "bold magenta", "error": "bold yellow"}
+_STYLE = {
+    "pass": "bold green",
+    "fail": "bold red",
+    "invalid": "bold magenta",
+    "stopped": "bold cyan",
+    "error": "bold yellow",
+}
 
 
 class Meaning(NamedTuple):
@@ -40,18 +45,46 @@ def meaning_of(verdict: Verdict | None) -> Meaning:
     if verdict.result == "pass":
         return Meaning("PASS", "✓", "complete and valid, every criterion met")
     if verdict.result == "fail":
-        return Meaning("FAIL", "✗", f"valid, but {_failing(verdict.criteria)}")
+        return Meaning("FAIL", "✗", f"valid, but {_failing(verdict)}")
     if verdict.result == "invalid":
-        why = "the bench missed its timing" if verdict.timing_missed else "the reasons follow"
-        return Meaning("INVALID", "?", f"does not count: {why}")
+        return Meaning("INVALID", "?", f"does not count: {_whose(verdict)}")
+    if verdict.result == "stopped":
+        return Meaning("STOPPED", "■", "somebody ended the ride; nothing had gone wrong by then")
     return Meaning("ERROR", "!", "the run broke down and says nothing")
 
 
-def _failing(criteria: Sequence[CriterionResult]) -> str:
-    missed = sum(not c.passed for c in criteria)
+def _failing(verdict: Verdict) -> str:
+    """What the robot did not do."""
+    began = [cause for cause in verdict.causes if not cause.follows]
+    missed = sum(not c.passed for c in verdict.criteria)
+    if began:
+        return "the robot did not complete the ride"
     if not missed:
         return "the ride was not completed"
-    return f"the robot missed {missed} of {len(criteria)} {'criterion' if len(criteria) == 1 else 'criteria'}"
+    count = len(verdict.criteria)
+    return f"the robot missed {missed} of {count} {'criterion' if count == 1 else 'criteria'}"
+
+
+def _whose(verdict: Verdict) -> str:
+    """Whose it was that a run does not count."""
+    if verdict.causes and verdict.causes[0].whose == "unknown":
+        return "nobody can tell whether robot or bench began it"
+    if verdict.timing_missed:
+        return "the bench missed its timing"
+    return "it was the bench" if verdict.causes else "the reasons follow"
+
+
+def what_to_do(verdict: Verdict | None) -> str:
+    """What the bench engineer should do about a trip; empty where there was none."""
+    trip = trip_reason(verdict.trip_code) if verdict else None
+    if verdict is None or trip is None:
+        return ""
+    if trip.whose == "robot" and not any(cause.whose == "robot" for cause in verdict.causes):
+        return (
+            "look at the bench, not at the robot: `emulator host` says what this machine can promise, the "
+            "certificate what stood still and when"
+        )
+    return trip.what_to_do
 
 
 def verdict_of(run: Run) -> Verdict | None:
@@ -69,33 +102,58 @@ TIMING: tuple[tuple[str, str, str], ...] = (
     ("rate_hz", "rate\nHz", "{:g}"),
     ("sent", "sent", "{:,.0f}"),
     ("lost", "lost", "{:.0f}"),
-    ("late", "late", "{:.0f}"),
     ("kept_ppm", "period\nerror ppm", "{:+.1f}"),
-    ("jitter_us_p99", "jitter\np99 µs", "{:.0f}"),
     ("latency_ms", "latency\nms", "{:.2f}"),
     ("age_ms_p50", "age\np50 ms", "{:.2f}"),
     ("age_ms_p99", "age\np99 ms", "{:.2f}"),
     ("age_ms_max", "age\nmax ms", "{:.2f}"),
+    ("silence_ms_max", "longest\nsilence ms", "{:.1f}"),
 )
+"""Columns of the terminal: key, heading, form. What the certificate tells is allowed stands beside."""
 
 
 def timing_rows(
     certificate: Mapping[str, Any], columns: Sequence[tuple[str, str, str]] = TIMING
 ) -> list[list[str]]:
-    """A row for each output, its name first; a dash where the certificate tells no number."""
+    """A row for each output, its name first; a dash where the certificate tells no number.
+
+    A figure that had a limit to keep shows the most that was allowed behind it.
+    """
     outputs = certificate.get("outputs")
     if not isinstance(outputs, Mapping):
         return []
     return [
-        [str(name), *(formatted(kept, key, form) for key, _, form in columns)]
+        [str(name), *(_beside_allowed(kept, key, form) for key, _, form in columns)]
         for name, kept in outputs.items()
     ]
+
+
+def _beside_allowed(kept: object, key: str, form: str) -> str:
+    """A figure, and behind it the most it may be; of lost frames only where some are."""
+    shown = formatted(kept, key, form)
+    allowed = kept.get("allowed") if isinstance(kept, Mapping) else None
+    most = allowed.get(key) if isinstance(allowed, Mapping) else None
+    most = most[-1] if isinstance(most, list) and most else most
+    if not isinstance(most, int | float) or key == "age_ms_p50" or (key == "lost" and shown == "0"):
+        return shown
+    return f"{shown} ≤ {most:.3g}"
 
 
 def formatted(item: object, key: str, form: str) -> str:
     """A number of a document in that form, or a dash."""
     value = item.get(key) if isinstance(item, Mapping) else None
     return form.format(value) if isinstance(value, int | float) else "–"
+
+
+def _robot_frames(certificate: Mapping[str, Any]) -> Text | None:
+    """The robot's frames in a sentence: the longest silence of each beside what is allowed."""
+    frames = certificate.get("robot_frames")
+    told = [
+        f"{name} {heard['silence_ms_max']:.0f} ms ≤ {heard['silence_ms_allowed']:g}"
+        for name, heard in (frames.items() if isinstance(frames, Mapping) else ())
+        if heard.get("silence_ms_max") is not None and heard.get("silence_ms_allowed") is not None
+    ]
+    return Text(f"Longest silence of the robot's frames: {', '.join(told)}.") if told else None
 
 
 def console_summary(source: Path | str | Run) -> RenderableType:
@@ -121,9 +179,10 @@ def console_summary(source: Path | str | Run) -> RenderableType:
     text = Text.assemble((f"{meaning.sign} {meaning.word}", style), f"  {meaning.sentence}")
     for reason in verdict.reasons if verdict else []:
         text.append(f"\n· {reason}")
-    trip = trip_reason(verdict.trip_code) if verdict else None
-    if trip:
-        text.append(f"\n→ {trip.what_to_do}")
+    if advice := what_to_do(verdict):
+        text.append(f"\n→ {advice}")
+    for note in verdict.notes if verdict else []:
+        text.append(f"\nseen, too: {note}")
     if verdict and verdict.expectation not in ("", AS_USUAL):
         text.append(f"\n({verdict.expectation})")
     parts: list[RenderableType] = [Panel(text, title=Text(folder.name), title_align="left")]
@@ -149,6 +208,8 @@ def console_summary(source: Path | str | Run) -> RenderableType:
         parts.append(terminal_table("Timing certificate", columns, kept, right=columns[1:]))
     else:
         parts.append(Text("There is no timing certificate."))
+    if certificate and (robot := _robot_frames(certificate)):
+        parts.append(robot)
     return Group(*parts)
 
 

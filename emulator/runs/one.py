@@ -12,15 +12,17 @@ from emulator.assembly.session import Session
 from emulator.record.lap_times import lap_times
 from emulator.record.localisation import position_error
 from emulator.record.reader import read_json_object, read_run
-from emulator.record.writer import CERTIFICATE_FILE, RunWriter, write_json
+from emulator.record.writer import CERTIFICATE_FILE, OUTCOME_FILE, RunWriter, jsonable, write_json
 from emulator.report.run_report import write_report
+from emulator.runs.interruptions import Interruptions
 from emulator.stages.bench.hook_host import hook_of
 from emulator.stages.bench.supervisor import Beside, run_bench
 from emulator.stages.virtual import VirtualRide
 from emulator.verdict.expectation import expectation
-from emulator.verdict.judge import TimingTolerance, Verdict, judge, numbered, write_verdict
+from emulator.verdict.judge import Verdict, judge, numbered, write_verdict
 from emulator.verdict.junit import write_junit
 from emulator.verdict.laps import reference_laps
+from emulator.verdict.timing import TimingTolerance, with_allowed
 
 Say = Callable[[str], None]
 Progress = Callable[[float, float, float], None]
@@ -43,26 +45,48 @@ def ride(
     beside, hold  of a bench run, see emulator.stages.bench.supervisor.run_bench
     Raises EmulatorError when the run could not take place; what was recorded by then stays readable.
     """
-    if virtual:
-        kept = copies(session.files, session.paths)
-        with (
-            hook_of(session) as hook,
-            RunWriter(folder, manifest_of(session, stage="virtual"), kept) as writer,
-        ):
-            outcome, certificate = VirtualRide(session).run(writer, progress, hook)
-            write_json(folder / CERTIFICATE_FILE, certificate)
-    else:
-        with hook_of(session) as hook:
-            result = run_bench(
-                session, paths, folder, say=say, progress=progress, beside=beside, hold=hold, hook=hook
-            )
-        outcome = result.outcome
-        for line in result.log_tail:
-            say(line)
-    verdict = judge_run(session, folder, outcome)
+    with Interruptions(say) as interrupted:
+        outcome = (
+            _virtual(session, folder, progress, interrupted)
+            if virtual
+            else _bench(session, paths, folder, say, progress, beside, hold)
+        )
+        interrupted.take_over()
+        verdict = judge_run(session, folder, outcome)
     for refused in _refused(folder):
         say(f"the loop ran without: {refused}")
     return verdict
+
+
+def _virtual(
+    session: Session, folder: Path, progress: Progress | None, interrupted: Interruptions
+) -> dict[str, Any]:
+    kept = copies(session.files, session.paths)
+    with (
+        hook_of(session) as hook,
+        RunWriter(folder, manifest_of(session, stage="virtual"), kept) as writer,
+    ):
+        outcome, certificate = VirtualRide(session).run(writer, progress, hook, lambda: interrupted.by)
+        write_json(folder / CERTIFICATE_FILE, certificate)
+    return outcome
+
+
+def _bench(
+    session: Session,
+    paths: tuple[Path, Path],
+    folder: Path,
+    say: Say,
+    progress: Progress | None,
+    beside: Beside | None,
+    hold: bool,
+) -> dict[str, Any]:
+    with hook_of(session) as hook:
+        result = run_bench(
+            session, paths, folder, say=say, progress=progress, beside=beside, hold=hold, hook=hook
+        )
+    for line in result.log_tail:
+        say(line)
+    return result.outcome
 
 
 def _refused(folder: Path) -> list[str]:
@@ -76,9 +100,10 @@ def judge_run(session: Session, folder: Path, outcome: dict[str, Any]) -> Verdic
     """Judge a recorded run, time its laps, see how well the robot knew its place; write it down."""
     run = read_run(folder)
     timing = session.rig.timing
-    tolerance = TimingTolerance(
-        rate_ppm=timing.rate_ppm, age_p99_ms=timing.age_p99_ms, lost_frames=timing.lost_frames
-    )
+    tolerance = TimingTolerance(**timing.model_dump())
+    write_json(folder / OUTCOME_FILE, jsonable(outcome))
+    if run.certificate is not None:
+        write_json(folder / CERTIFICATE_FILE, with_allowed(run.certificate, tolerance))
     verdict = judge(
         run, numbered(session.scenario.criteria), run.certificate, outcome, tolerance, session.sector_ends
     )

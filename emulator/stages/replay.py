@@ -15,7 +15,7 @@ import numpy as np
 from emulator.assembly.bench import Bench
 from emulator.assembly.session import Session
 from emulator.core.frame_buffer import MAX_DATA, FrameBuffer, frame_buffer
-from emulator.core.signals import TICK_NS, UNARMED_TICK
+from emulator.core.signals import RUNNING, TICK_NS, UNARMED_TICK
 from emulator.record.inputs import Inputs
 from emulator.record.writer import RX, TX, RunWriter
 from emulator.stages.stepped_loop import Block, SteppedLoop
@@ -71,6 +71,8 @@ class Replay:
             tick, before = bench.tick_number, tick
             if tick != before + 1:
                 self._loop.timing.restart()
+            if bench.state > RUNNING:
+                self._loop.timing.end_of_ride()
             if tx.count[0]:
                 self._loop.timing.frames(tx, int(tx.count[0]), tick * TICK_NS)
             if tick > UNARMED_TICK // 2:

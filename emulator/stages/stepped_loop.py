@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from emulator.assembly.bench import EVENT_KINDS, Bench
 from emulator.assembly.link_specs import output_specs
 from emulator.core.frame_buffer import UNTIMED, FrameBuffer
-from emulator.core.signals import BEFORE_ARMING_TICK, SIGNALS, TICK_NS, TRIPPED, UNARMED_TICK
+from emulator.core.signals import BEFORE_ARMING_TICK, RUNNING, SIGNALS, TICK_NS, TRIPPED, UNARMED_TICK
 from emulator.loop.certificate import TimingAccounts
 from emulator.record.writer import TX, RunWriter
 
@@ -140,6 +140,8 @@ class SteppedLoop:
         bench, block = self.bench, self._block
         while self._driver.advance(bench, block):
             tick = bench.tick_number
+            if bench.state > RUNNING:  # the change is an event, so this comes in its very tick
+                self.timing.end_of_ride()
             if bench.state == TRIPPED and self._trip_tick is None:
                 self._trip_tick = tick
             for code, _, _, text in bench.take_events():
@@ -161,7 +163,12 @@ class SteppedLoop:
 
     def outcome(self) -> dict[str, Any]:
         """How the ride ended, as the verdict reads it."""
-        return {**self.bench.outcome(), "trip_tick": self._trip_tick, "rig_problems": []}
+        return {
+            **self.bench.outcome(),
+            "trip_tick": self._trip_tick,
+            "rig_problems": [],
+            "setting": {"link": "stepped", "reference": True},
+        }
 
     def certificate(self) -> dict[str, Any]:
         """The timing certificate of a stepped clock."""

@@ -22,6 +22,7 @@ from emulator.core.frame_buffer import FrameBuffer, frame_buffer
 from emulator.core.signals import ARMED, INDEX, RUNNING, TICK_NS, UNARMED_TICK
 from emulator.events.progress import NEVER
 from emulator.loop.certificate import FrameAccounts, account_frames
+from emulator.plant.states import NOT_ENDED
 from emulator.plant.step import Plant, tick
 from emulator.record.writer import RX, RunWriter
 from emulator.robot.mission import ReferenceRider
@@ -129,7 +130,7 @@ def run_ticks(
                 payloads[m, k] = rx.data[i, k]
             m += 1
         free = max(now, free) + run.overload_ns if run.overload_ns > 0 else free
-        if run.start_tick > 0:
+        if run.start_tick > 0 and run.end_reason == NOT_ENDED:
             account_frames(accounts, run.scenario_tick * TICK_NS, tx.count[0], tx)
         for i in range(tx.count[0]):
             frames[m, 0], frames[m, 1], frames[m, 2] = run.scenario_tick, tx.time_ns[i], tx.valid_ns[i]
@@ -187,17 +188,24 @@ class VirtualRide:
         self._progress: Progress | None = None
         self._shown_tick = 0
         self._hook: HookSteps | None = None
-        self._hook_failed = ""
+        self._hook_failed = self._stopped_by = ""
+        self._stop_asked: Callable[[], str] = lambda: ""
 
     def run(
-        self, writer: RunWriter, progress: Progress | None = None, hook: HookSteps | None = None
+        self,
+        writer: RunWriter,
+        progress: Progress | None = None,
+        hook: HookSteps | None = None,
+        stop_asked: Callable[[], str] = lambda: "",
     ) -> tuple[dict[str, Any], dict[str, Any]]:
         """Ride to the end and record it; returns outcome and certificate as the verdict reads them.
 
         progress  called about once a second of ride with (scenario time [s], speed [m/s], station [m])
         hook      looks at the ride; if it fails, the ride is stopped and its outcome is that it crashed
+        stop_asked  looked at every few seconds of ride: who wants it stopped, empty for nobody
         """
         self._writer, self._progress, self._hook = writer, progress, hook
+        self._stop_asked = stop_asked
         self._go = compiled_ticks(*self._arguments)
         self._command(Command.ARM, 0.0)
         for block in self._loop.blocks():
@@ -207,6 +215,7 @@ class VirtualRide:
         outcome = self._loop.outcome()
         if self._hook_failed:
             outcome |= {"ended": "crashed", "trip_reason": self._hook_failed}
+        outcome["stopped_by"] = self._stopped_by
         return outcome, self._loop.certificate()
 
     def advance(self, bench: Bench, block: Block) -> bool:
@@ -214,6 +223,9 @@ class VirtualRide:
         if bench.finished:
             return False
         run, hook, before = self._run, self._hook, bench.tick_number
+        if not self._stopped_by and (by := self._stop_asked()):
+            self._stopped_by = by
+            self._command(Command.STOP, 0.0)
         until = NEVER
         if hook is not None and not self._hook_failed and run["state"] in (ARMED, RUNNING):
             if run["state"] == RUNNING and hook.due(before):

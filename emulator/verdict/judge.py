@@ -1,12 +1,16 @@
 """The verdict on one run: did the robot's ride meet its criteria, and does the run count at all?
 
     error     the run broke down (a process of ours crashed); it says nothing
-    invalid   the bench did not keep its timing, lost part of the record, or misbehaved; never counted as pass
-    fail      a valid run in which the robot missed a criterion, was tripped, or did not finish
+    invalid   the bench did not keep its timing, lost part of the record, or misbehaved, or nobody can tell
+              whose it was; never counted as pass
+    fail      the robot missed a criterion, was tripped, or did not finish, and the bench is excluded
+    stopped   a person ended the ride, and nothing had gone wrong before
     pass      complete, valid, every criterion met
 
-The first that applies, from the top, is the result; the reasons of all of them are kept. A criterion that
-meets a missing or non-finite value has not been met, whatever the rest of the ride looked like.
+What began it decides. A trip that is proven to be the robot's, and a stop by a person, have a time: what the
+bench did from then on is their consequence and is told after them; what it did before makes the run invalid.
+Otherwise the first that applies, from the top, is the result. The reasons of all of them are kept. A
+criterion that meets a missing or non-finite value has not been met, whatever the rest of the ride was like.
 
 The margin of a criterion is its robustness in its own unit: limit less the worst value, so positive with
 room to spare, zero on the limit, negative beyond.
@@ -15,12 +19,11 @@ room to spare, zero on the limit, negative beyond.
 from __future__ import annotations
 
 import json
-import math
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
-from typing import Any, Literal, TypeAlias
+from typing import Any, Literal, NamedTuple, TypeAlias
 
 import numpy as np
 from pydantic import TypeAdapter, ValidationError
@@ -34,6 +37,18 @@ from emulator.record.lap_times import LapTimes
 from emulator.record.localisation import PositionError
 from emulator.record.reader import Run, read_json_object
 from emulator.record.writer import VERDICT_FILE, write_json
+from emulator.verdict.attribution import (
+    BenchEvidence,
+    Cause,
+    evidence_of,
+    in_order,
+    left_causes,
+    rig_problem,
+    stop_cause,
+    trip_cause,
+)
+from emulator.verdict.notes import notes_of
+from emulator.verdict.timing import TimingTolerance, not_kept
 
 __all__ = [
     "Result",
@@ -46,34 +61,19 @@ __all__ = [
     "write_verdict",
 ]
 
-Result: TypeAlias = Literal["pass", "fail", "invalid", "error"]
-_TIMING_MISSED = "timing not kept: "
-"""How a reason begins that tells of the bench's timing."""
-
-
-@dataclass(frozen=True)
-class TimingTolerance:
-    """What the timing certificate must keep for a run to count. Defaults: common practice, no source.
-
-    rate_ppm     [ppm]  error of an output's mean period
-    age_p99_ms   [ms]   how far an output's age, median and p99, may be off its promised latency
-    lost_frames  [1]    frames of one output that the link refused
-    """
-
-    rate_ppm: float = 200.0
-    age_p99_ms: float = 2.0
-    lost_frames: int = 0
+Result: TypeAlias = Literal["pass", "fail", "invalid", "stopped", "error"]
 
 
 @dataclass(frozen=True)
 class Verdict:
-    """Result, reasons (most serious first; for a pass, what was kept) and criteria in the order given.
+    """Result, reasons (what began it first; for a pass, what was kept) and criteria in the order given.
 
     ``ridden_s`` [s] is how long the bench was running. ``laps`` and ``place`` stand beside them and decide
     nothing; None where nobody timed laps or the robot never said where it was. ``expectation`` says whether
     the scenario expected it (emulator.verdict.expectation); it decides nothing either. ``trip_code`` is the
     number of the reason it tripped for (emulator.core.trip_reasons), 0 if it did not or nobody knows.
-    ``timing_missed``: the bench's timing is among the reasons.
+    ``timing_missed``: the bench's timing is among the reasons. ``causes``: whose each of the reasons was, but
+    for criteria that were missed, which are the robot's; ``notes``: what was seen besides, deciding nothing.
     """
 
     result: Result
@@ -85,6 +85,8 @@ class Verdict:
     expectation: str = ""
     trip_code: int = 0
     timing_missed: bool = False
+    causes: list[Cause] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
 
 
 def judge(
@@ -102,11 +104,14 @@ def judge(
                   latency_ms, lost, sent, and disordered if it was counted; None or without outputs is invalid
     outcome       ended         'complete' | 'stopped' | 'tripped' | 'time_limit' | 'fallen' |
                                 'crashed' (a process of ours)
-                  trip_code     number of the trip reason (emulator.core.trip_reasons), which says whose
-                                it is; one that is none of ours counts against the bench
+                  stopped_by    what asked for the stop; end_tick the scenario tick in which the ride ended
+                  trip_code     number of the trip reason (emulator.core.trip_reasons); one that is none of
+                                ours counts against the bench
                   trip_reason   its text
                   trip_tick     scenario tick of the trip, or None
+                  trip_evidence what came of the robot's frames (emulator.assembly.robot_evidence)
                   rig_problems  what the rig reported about itself; each makes the run invalid
+                  and what emulator.verdict.attribution.evidence_of reads
     tolerance     the rig's; None takes ``TimingTolerance()``
     sector_ends_m [m] stations at which the sectors of a lap end; none: the line has no laps
 
@@ -114,44 +119,98 @@ def judge(
     """
     ride = JudgedRide(run, tuple(sector_ends_m))
     results = [criterion.judge(ride) for criterion in criteria]
-    errors: list[str] = []
-    timing = _certificate_problems(certificate, tolerance)
-    invalid = _record_problems(run, outcome) + timing
-    invalid += [str(problem) for problem in outcome.get("rig_problems") or []]
-    fails = [f"{r.name}: {r.sentence}" for r in results if not r.passed]
+    missed = [r for r in results if not r.passed]
+    evidence = evidence_of(outcome)
+    timing = [Cause("bench", *found) for found in not_kept(certificate, tolerance or TimingTolerance())]
+    bench = [
+        *(Cause("bench", text) for text in _record_problems(run, outcome)),
+        *timing,
+        *left_causes(outcome),
+        *(rig_problem(problem) for problem in outcome.get("rig_problems") or []),
+    ]
     if not criteria:
-        invalid.append("nothing was asked of this ride: the scenario has no criteria")
-
-    ended = outcome.get("ended")
-    reason, trip = str(outcome.get("trip_reason") or "no reason given"), trip_reason_of(outcome)
-    at = _when(outcome.get("trip_tick"))
-    if ended == "crashed":
-        errors.append(f"the run broke down{at}: {reason}")
-    elif ended == "tripped" and trip is not None and trip.whose == "robot":
-        fails.insert(0, f"the rig tripped on the robot{at}: {reason}")
-    elif ended == "tripped":
-        invalid.insert(0, f"the rig tripped{at}: {reason}")
-    elif ended == "fallen":
-        fails.insert(0, "the bike fell before the ride was complete")
-    elif ended == "stopped":
-        fails.insert(0, "stopped by hand before the ride was complete")
-    elif ended == "time_limit":
-        fails.insert(0, "the time limit came before the ride was complete")
-    elif ended != "complete":
-        errors.append(f"the run's end is unknown ({ended!r}); it does not count")
-
-    result: Result = "error" if errors else "invalid" if invalid else "fail" if fails else "pass"
+        bench.append(Cause("bench", "nothing was asked of this ride: the scenario has no criteria"))
+    end = _end(outcome, evidence)
+    lasting = [
+        r
+        for c, r in zip(criteria, results, strict=True)
+        if c.miss_stands and not r.passed and r.margin is not None
+    ]
+    found = _decide(end, bench, missed, lasting)
+    trip = trip_reason_of(outcome) if outcome.get("ended") == "tripped" else None
     kept = f"complete, timing kept, {_count(len(results), 'criterion', 'criteria')} met"
-    reasons = errors + invalid + fails or [kept]
-    code = int(trip) if trip is not None and ended == "tripped" else 0
     return Verdict(
-        result,
-        reasons,
+        found.result,
+        found.reasons() or [kept],
         results,
         ridden_s=_ridden_s(run),
-        trip_code=code,
+        trip_code=int(trip) if trip is not None else 0,
         timing_missed=bool(timing) and bool((certificate or {}).get("outputs")),
+        causes=found.causes,
+        notes=notes_of(run, certificate or {}, outcome),
     )
+
+
+class _Found(NamedTuple):
+    """The result; the causes, what began it first; the criteria among the reasons, before or behind them."""
+
+    result: Result
+    causes: list[Cause]
+    missed: Sequence[CriterionResult] = ()
+    missed_first: bool = False
+
+    def reasons(self) -> list[str]:
+        """All of it in sentences, consequences last."""
+        causes = [c.text for c in self.causes if not c.follows]
+        missed = [f"{r.name}: {r.sentence}" for r in self.missed]
+        then = [f"then: {c.text}" for c in self.causes if c.follows]
+        return [*(missed + causes if self.missed_first else causes + missed), *then]
+
+
+def _decide(
+    end: Cause | None,
+    bench: Sequence[Cause],
+    missed: Sequence[CriterionResult],
+    lasting: Sequence[CriterionResult],
+) -> _Found:
+    """What follows from how it ended, from what the bench did, and from the criteria that were missed.
+
+    lasting  those of the missed ones that no rest of a ride could have made good
+    """
+    if end is None:
+        return _Found("invalid" if bench else "fail" if missed else "pass", in_order(bench), missed)
+    if end.whose in ("bench", "unknown"):
+        return _Found("error" if end.broke else "invalid", in_order([end, *bench]), missed)
+    if end.whose == "operator" and end.at_s is None:  # it had not begun: nobody can have failed
+        return _Found("stopped", [end])
+    before = [c for c in bench if end.at_s is None or c.at_s is None or c.at_s < end.at_s]
+    after = [replace(c, follows=True) for c in in_order(bench) if c not in before]
+    if before:
+        return _Found("invalid", [*in_order(before), replace(end, follows=True), *after], missed)
+    if end.whose == "robot":
+        return _Found("fail", [end, *after], missed)
+    if lasting:
+        return _Found("fail", [replace(end, follows=True), *after], lasting, missed_first=True)
+    return _Found("stopped", [end, *after])
+
+
+def _end(outcome: Mapping[str, Any], evidence: BenchEvidence) -> Cause | None:
+    """What ended the ride, if it was not that it was complete; whose it was."""
+    ended, when = outcome.get("ended"), _when(outcome.get("trip_tick"))
+    if ended == "complete":
+        return None
+    if ended == "crashed":
+        reason = str(outcome.get("trip_reason") or "no reason given")
+        return Cause("bench", f"the run broke down{when}: {reason}", broke=True)
+    if ended == "tripped":
+        return trip_cause(outcome, evidence, when)
+    if ended == "fallen":
+        return Cause("robot", "the bike fell before the ride was complete")
+    if ended == "stopped":
+        return stop_cause(outcome, _when(outcome.get("end_tick")))
+    if ended == "time_limit":
+        return Cause("robot", "the time limit came before the ride was complete")
+    return Cause("bench", f"the run's end is unknown ({ended!r}); it does not count", broke=True)
 
 
 def numbered(criteria: Iterable[Criterion]) -> list[Criterion]:
@@ -177,7 +236,10 @@ def _count(n: int, one: str, many: str) -> str:
 
 
 def _when(tick: object) -> str:
-    return f" {int(tick) / 1000:.1f} s into the ride" if isinstance(tick, int | np.integer) else ""
+    """When, as a sentence goes on; ticks before the ride count from nowhere."""
+    if not isinstance(tick, int | np.integer):
+        return ""
+    return f" {int(tick) / 1000:.1f} s into the ride" if tick >= 0 else " before the ride"
 
 
 # -- does the run count? ---------------------------------------------------------------------------------
@@ -201,62 +263,6 @@ def _record_problems(run: Run, outcome: Mapping[str, Any]) -> list[str]:
     if isinstance(trip, int | np.integer) and run.tick[-1] < trip:
         problems.append(f"the record ends at tick {run.tick[-1]}, before the trip at tick {trip}")
     return problems
-
-
-# A drawn jitter is half-normal: these shares of its sigma are part of the promise at p50 and p99
-# (quantiles 0.75 and 0.995 of the normal distribution).
-_DRAWN_AGE = {"age_ms_p50": 0.6745, "age_ms_p99": 2.5758}
-
-
-def _certificate_problems(
-    certificate: Mapping[str, Any] | None, tolerance: TimingTolerance | None
-) -> list[str]:
-    tolerance = tolerance or TimingTolerance()
-    outputs = (certificate or {}).get("outputs")
-    if not isinstance(outputs, Mapping) or not outputs:
-        return ["there is no timing certificate; whether the bench kept its timing is unknown"]
-    problems = []
-    for name, kept in outputs.items():
-        sent, lost = _number(kept, "sent"), _number(kept, "lost")
-        if not sent > 0:
-            problems.append(f"{name}: never sent")
-            continue
-        ppm = abs(_number(kept, "kept_ppm"))
-        latency = _number(kept, "latency_ms")
-        drawn = _number(kept, "drawn_ms") if isinstance(kept, Mapping) and "drawn_ms" in kept else 0.0
-        off = max(
-            (abs(_number(kept, key) - latency - share * drawn) for key, share in _DRAWN_AGE.items()),
-            key=lambda x: math.inf if math.isnan(x) else x,
-        )
-        # What chance does to a drawn jitter in a short run is no failing of the bench: four sigma of the
-        # mean period over the run, and of a mean age. Both vanish with the jitter and with time.
-        chance_ppm = 4e3 * drawn * _number(kept, "rate_hz") / sent if drawn else 0.0
-        chance_ms = 4.0 * drawn / math.sqrt(sent)
-        # Written as "not within", so that a NaN is a problem too.
-        if not ppm <= tolerance.rate_ppm + chance_ppm:
-            problems.append(
-                f"{name}: mean period off by {_text(ppm)} ppm (tolerance {tolerance.rate_ppm:g} ppm)"
-            )
-        if not off <= tolerance.age_p99_ms + chance_ms:
-            problems.append(
-                f"{name}: age off its {_text(latency)} ms latency by {_text(off)} ms "
-                f"(tolerance {tolerance.age_p99_ms:g} ms)"
-            )
-        disordered = kept.get("disordered") if isinstance(kept, Mapping) else None
-        if disordered:  # samples of one output never overtake each other, whatever the tolerances
-            problems.append(f"{name}: {_count(int(disordered), 'sample', 'samples')} out of order")
-        if not lost <= tolerance.lost_frames:
-            problems.append(f"{name}: {_text(lost)} frames lost (tolerance {tolerance.lost_frames})")
-    return [f"{_TIMING_MISSED}{problem}" for problem in problems]
-
-
-def _number(item: object, key: str) -> float:
-    value = item.get(key) if isinstance(item, Mapping) else None
-    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
-
-
-def _text(value: float) -> str:
-    return "?" if math.isnan(value) else f"{value:.4g}"
 
 
 # -- verdict.json ----------------------------------------------------------------------------------------

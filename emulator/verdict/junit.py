@@ -2,8 +2,8 @@
 
 One test suite a run, one test case a criterion, and one for the run itself: timing, record, how the ride
 ended. A criterion that was not met is a failure; a run that is invalid or broke down is an error of the
-run's case, and its criteria are skipped: they say nothing, whichever way they came out. Margins are
-properties of their case.
+run's case, one that a person stopped is skipped; the criteria of both are skipped: they say nothing,
+whichever way they came out. Margins are properties of their case; what was seen besides is the run's output.
 
 There is no standard; elements and attributes are those that common readers share (from memory).
 """
@@ -53,13 +53,14 @@ def junit_text(verdict: Verdict, manifest: Mapping[str, Any]) -> str:
     missed = {f"{c.name}: {c.sentence}" for c in verdict.criteria if not c.passed}
     of_run = [reason for reason in verdict.reasons if not counted or reason not in missed]
     run_fails = verdict.result == "fail" and bool(of_run)
+    stopped = verdict.result == "stopped"
     failures = (sum(not c.passed for c in verdict.criteria) if counted else 0) + run_fails
     scenario, rig = _name(manifest, "scenario"), _name(manifest, "rig")
     totals = {
         "tests": str(len(verdict.criteria) + 1),
         "failures": str(failures),
-        "errors": str(int(not counted)),
-        "skipped": str(0 if counted else len(verdict.criteria)),
+        "errors": str(int(not counted and not stopped)),
+        "skipped": str(0 if counted else len(verdict.criteria) + stopped),
         "time": f"{verdict.ridden_s:.3f}",
     }
     root = ElementTree.Element("testsuites", {"name": scenario, **totals})
@@ -74,10 +75,14 @@ def junit_text(verdict: Verdict, manifest: Mapping[str, Any]) -> str:
         about["expectation"] = verdict.expectation
     _properties(suite, about)
     case = _case(suite, f"{rig}.{scenario}", RUN_CASE, verdict.ridden_s)
-    if not counted:
+    if stopped:
+        ElementTree.SubElement(case, "skipped", {"message": _clean("; ".join(of_run))})
+    elif not counted:
         _problem(case, "error", verdict.result, of_run)
     elif run_fails:
         _problem(case, "failure", "ride", of_run)
+    if verdict.notes:
+        ElementTree.SubElement(case, "system-out").text = _clean("\n".join(verdict.notes))
     for c in verdict.criteria:
         case = _case(suite, f"{rig}.{scenario}", c.name, 0.0)
         _properties(case, _about(c))

@@ -311,6 +311,7 @@ def test_commands_do_what_they_say(session):
     assert ride.states[-1] == TRIPPED
     assert ride.bench.outcome() == {
         "ended": "tripped",
+        "end_tick": 1,
         "trip_code": TripReason.BUS,
         "trip_reason": "bus lost",
         "trip_evidence": {},

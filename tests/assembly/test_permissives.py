@@ -197,8 +197,10 @@ def test_a_trip_is_acknowledged_by_reset_when_its_cause_is_gone(bench):
     assert bench.step() == STANDBY
     assert bench.told("state")[-1] == "tripped -> standby"
     assert bench["bench.trip_reason"] == 0.0
-    assert bench.bench.outcome() == {
+    outcome = bench.bench.outcome()
+    assert outcome == {
         "ended": "tripped",
+        "end_tick": outcome["end_tick"],
         "trip_code": TripReason.GUARD,
         "trip_reason": "guard input not closed",
         "trip_evidence": {"said_no": True},

@@ -89,7 +89,9 @@ def test_help_teaches_the_commands_and_the_exit_statuses(emulator):
     assert answer.status == 0
     for command in COMMANDS:
         assert re.search(rf"^\s+{command}\s+\w+", answer.out, re.MULTILINE)
-    assert re.search(r"Exit status: 0 pass, 1 fail, 2 invalid\b.*, 3 error\b.*, 4 ", answer.text)
+    assert re.search(
+        r"Exit status: 0 pass, 1 fail\b.*, 2 invalid\b.*, 3 error\b.*, 4 .*, 5 stopped by hand", answer.text
+    )
     start = "emulator run scenarios/runs/first_lap.yaml --rig scenarios/rigs/loopback.yaml --virtual"
     assert start in answer.text
 

@@ -54,6 +54,7 @@ def test_everything_is_in_the_folder(ridden):
         "events.jsonl",
         "gnss.nmea",
         "certificate.json",
+        "outcome.json",
         "verdict.json",
         "verdict.junit.xml",
         "report.html",
@@ -104,11 +105,12 @@ def test_the_rigs_tolerance_decides_what_is_valid(ridden):
 @pytest.mark.parametrize(
     ("outcome", "result"),
     [
-        ({"ended": "tripped", "trip_reason": "robot heartbeat lost", "trip_tick": 900}, "fail"),
+        ({"ended": "tripped", "trip_reason": "robot heartbeat lost", "trip_tick": 900}, "invalid"),
+        ({"ended": "fallen"}, "fail"),
         ({"ended": "tripped", "trip_reason": "loop overrun", "trip_tick": 900}, "invalid"),
         ({"ended": "complete", "rig_problems": ["the recorder is gone"]}, "invalid"),
         ({"ended": "crashed", "trip_reason": "the loop process broke (exit -9)"}, "error"),
-        ({"ended": "stopped"}, "fail"),
+        ({"ended": "stopped"}, "stopped"),
         ({"ended": "something new"}, "error"),
     ],
 )

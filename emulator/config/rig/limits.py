@@ -93,4 +93,5 @@ class TimingTolerances(Closed):
 
     rate_ppm: float = Field(gt=0, le=1_000_000)
     age_p99_ms: float = Field(gt=0, le=1000)
+    hole_ms: float = Field(default=20.0, gt=0, le=1000)  # longest silence beyond the period, once in a run
     lost_frames: int = Field(ge=0, le=1_000_000)

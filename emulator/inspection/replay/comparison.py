@@ -427,7 +427,7 @@ def _refused(run: Run) -> dict[str, int | None]:
     outputs = (run.certificate or {}).get("outputs")
     if not isinstance(outputs, dict):
         return {"frames": None, "gnss": None}
-    lost = {name: int(o.get("lost", 0)) for name, o in outputs.items()}
+    lost = {name: int(o.get("lost", 0)) + int(o.get("lost_after", 0)) for name, o in outputs.items()}
     return {"frames": sum(n for name, n in lost.items() if name != "gnss"), "gnss": lost.get("gnss", 0)}
 
 

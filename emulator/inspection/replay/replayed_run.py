@@ -10,6 +10,7 @@ import platform
 from collections.abc import Callable
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
 from emulator.assembly.provenance import copies, manifest_of, session_of_record
 from emulator.core.code_key import code_key
@@ -18,8 +19,8 @@ from emulator.inspection.replay.comparison import Comparison, Replayed
 from emulator.loop.machine import processor
 from emulator.plant.step import tick
 from emulator.record.inputs import read_inputs
-from emulator.record.reader import Run, read_run
-from emulator.record.writer import CERTIFICATE_FILE, RunWriter, write_json
+from emulator.record.reader import Run, read_json_object, read_run
+from emulator.record.writer import CERTIFICATE_FILE, OUTCOME_FILE, RunWriter, write_json
 from emulator.runs.one import judge_run
 from emulator.stages.replay import Replay, write_inputs
 from emulator.stages.stepped_loop import write_block
@@ -75,8 +76,17 @@ def replay(
     result.notes = [*_doubts(run), *result.notes]
     if out is not None:
         write_json(out / CERTIFICATE_FILE, again.certificate())
-        judge_run(session, out, again.outcome())
+        judge_run(session, out, {**again.outcome(), **_bench_then(run)})
     return result
+
+
+def _bench_then(run: Run) -> dict[str, Any]:
+    """What was known of the bench when it was ridden: replayed frames come no better than they came then."""
+    if run.manifest.get("stage") == "virtual":
+        return {}
+    path = run.folder / OUTCOME_FILE
+    then = read_json_object(path) if path.exists() else {}
+    return {key: then.get(key) for key in ("setting", "processes", "left", "waited", "sharers")}
 
 
 def _doubts(run: Run) -> list[str]:

@@ -1,0 +1,260 @@
+"""Whose it was: from what was measured of bench, bus, robot and operator to who began what went wrong.
+
+A fail sends people looking for a fault in the robot, so it has to be proven by evidence that excludes the
+bench. What nobody can tell counts against the bench. What a person did is neither.
+
+The robot's frames missing is the hard case: the robot, its process on this host, the bus, or the loop may
+have stood still. Each process of ours tells its own stalls; the bus server tells how long it held a frame;
+the kernel tells how long processes waited for a core. A silence is the robot's if it would have been too long
+even without everything of that: the bench's own standing still is taken off it.
+
+What a kind of link has to offer as evidence that it was not the bench; without it the silence is the bench's,
+on a serial adapter nobody's:
+
+    loopback          stalls of server and loop; how long processes of this host waited for a core
+    socketcan         stalls of the loop; the controller's state and errors, since our frames are acknowledged
+    vcan              stalls of the loop; how long processes of this host waited for a core
+    serial adapter    frames of others heard meanwhile, or the robot's own, spoilt
+    GNSS port         a pseudo terminal and TCP tell when nobody reads: frames lost, with their time
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal, NamedTuple, TypeAlias
+
+from emulator.core.trip_reasons import TripReason, trip_reason_of
+
+Whose: TypeAlias = Literal["robot", "bench", "operator", "unknown"]
+
+
+@dataclass(frozen=True)
+class Cause:
+    """Something that went wrong or was done.
+
+    whose    robot | bench | operator | unknown
+    text     a sentence
+    at_s     [s]  scenario time at which it began; None if that is not known
+    follows  whether it is a consequence of what is told before it
+    broke    whether the run broke down by it and says nothing
+    """
+
+    whose: Whose
+    text: str
+    at_s: float | None = None
+    follows: bool = False
+    broke: bool = False
+
+
+class _LinkEvidence(NamedTuple):
+    """What a kind of link can tell about a missing frame.
+
+    robot_here  the robot's process may run on this host and wait for the same cores
+    alive       that the link works shows without frames of others: it is ours, or the controller tells
+    """
+
+    robot_here: bool
+    alive: bool
+
+
+_LINKS: dict[str, _LinkEvidence] = {
+    "stepped": _LinkEvidence(
+        robot_here=False, alive=True
+    ),  # the virtual stage: nothing there can stand still
+    "loopback": _LinkEvidence(robot_here=True, alive=True),
+    "vcan": _LinkEvidence(robot_here=True, alive=True),
+    "socketcan": _LinkEvidence(robot_here=False, alive=True),
+    "serial": _LinkEvidence(robot_here=False, alive=False),
+}
+SUPERVISOR_GONE = "supervisor gone"
+"""Why a loop stopped that was left alone (emulator.loop.runner)."""
+_WAITED_SHARE = 0.5
+"""A host on which something waited for a core for more than this share of a time was too busy to say whose a
+silence on it was. Our own choice, no source: a bench at rest shows a few hundredths."""
+
+Interval: TypeAlias = tuple[float, float]
+"""Begin and end [ms], scenario time."""
+
+
+@dataclass(frozen=True)
+class BenchEvidence:
+    """What is known of the bench.
+
+    link       kind of the rig's bus
+    reference  whether the robot is our reference robot: its process is the bench's, too
+    stalls     by process (loop, bus, supervisor, recorder, robot): when it stood still
+    waited     when the host let something wait for a core, and for what share of that time
+    sharers    identifiers of the robot under which more than one participant sent
+    heard      frames of others that were heard (identifiers nobody declared)
+    gone       processes of ours that had left before the ride was over
+    """
+
+    link: str = "loopback"
+    reference: bool = False
+    stalls: Mapping[str, Sequence[Interval]] | None = None
+    waited: Sequence[tuple[float, float, float]] = ()
+    sharers: Sequence[str] = ()
+    heard: int = 0
+    gone: frozenset[str] = frozenset()
+
+
+def total_ms(intervals: Iterable[Interval], within: Interval) -> float:
+    """How much [ms] of ``within`` the intervals cover together; overlaps count once."""
+    covered, reached = 0.0, within[0]
+    for begin, end in sorted(intervals):
+        first, last = max(begin, reached), min(end, within[1])
+        if last > first:
+            covered += last - first
+            reached = last
+    return covered
+
+
+def whose_silence(silence: Mapping[str, Any], allowed_ms: float, bench: BenchEvidence) -> tuple[Whose, str]:
+    """Whose a silence of one of the robot's frames was, and what proves it.
+
+    silence     since_ms, until_ms (scenario time; until: when there was news again, or it was looked for no
+                longer), how (as in emulator.assembly.robot_evidence), frame, id
+    allowed_ms  how long the rig lets it be silent
+    """
+    evidence = _LINKS.get(bench.link, _LinkEvidence(robot_here=True, alive=False))
+    stalls = bench.stalls or {}
+    if silence.get("id") in bench.sharers or silence.get("frame") in bench.sharers:
+        return "unknown", "more than one participant sends it"
+    if silence["how"] != "missing":
+        return "robot", "the frames came, so loop and bus were there"
+    if bench.reference and "robot" in bench.gone:
+        return "bench", "the reference robot's process was gone, which is the bench's own"
+    window = (float(silence["since_ms"]), float(silence["until_ms"]))
+    ours = ["loop", "bus", *(["robot"] if bench.reference else [])]
+    stood = {role: total_ms(stalls.get(role, ()), window) for role in ours}
+    left_ms = window[1] - window[0] - total_ms((s for role in ours for s in stalls.get(role, ())), window)
+    if left_ms <= allowed_ms:
+        worst = max(stood, key=lambda role: stood[role])
+        if stood[worst] > 0.0:
+            return "bench", f"the {_ROLE_WORDS[worst]} stood still for {stood[worst]:.0f} ms of it"
+        return "unknown", "it ended too early to tell"
+    if evidence.robot_here:
+        beside = [s for role in ("supervisor", "recorder") for s in stalls.get(role, ())]
+        if left_ms - total_ms(beside, window) <= allowed_ms:
+            return "unknown", "other processes on this host stood still meanwhile, too"
+        share = _waited_share(bench.waited, window)
+        if share > _WAITED_SHARE:
+            return "unknown", f"processes on this host waited for a core for {share:.0%} of that time"
+    if not evidence.alive and not bench.heard:
+        return "unknown", "nothing else was heard on this adapter, which may have stopped"
+    if not any(stood.values()):
+        return "robot", "loop and bus kept going"
+    return "robot", f"without the bench's own stalls it still was {left_ms:.0f} ms"
+
+
+_ROLE_WORDS = {
+    "loop": "loop",
+    "bus": "virtual bus",
+    "robot": "reference robot's process",
+    "supervisor": "supervisor",
+    "recorder": "recorder",
+}
+
+
+def _waited_share(waited: Sequence[tuple[float, float, float]], window: Interval) -> float:
+    """The largest share of its time in which something waited, of the intervals that meet the window."""
+    met = [(b, e, share) for b, e, share in waited if e > window[0] and b < window[1]]
+    length = sum(e - b for b, e, _ in met)
+    return sum((e - b) * share for b, e, share in met) / length if length else 0.0
+
+
+def evidence_of(outcome: Mapping[str, Any]) -> BenchEvidence:
+    """What a run's outcome tells of the bench.
+
+    outcome  setting     link, reference; see :class:`BenchEvidence`
+             processes   by role: stalls, [begin_ms, end_ms] each
+             left        processes that left: role, at_s, exit
+             waited      [begin_ms, end_ms, share] each
+             sharers     as in :class:`BenchEvidence`
+             strangers   frames by identifiers nobody declared
+    Whatever of it is missing was not measured.
+    """
+    setting = outcome.get("setting") or {}
+    processes = outcome.get("processes") or {}
+    return BenchEvidence(
+        link=str(setting.get("link", "")),
+        reference=bool(setting.get("reference", False)),
+        stalls={role: [(s[0], s[1]) for s in p.get("stalls", ())] for role, p in processes.items()},
+        waited=[(w[0], w[1], w[2]) for w in outcome.get("waited") or ()],
+        sharers=list(outcome.get("sharers") or ()),
+        heard=sum((outcome.get("strangers") or {}).values()),
+        gone=frozenset(str(p["role"]) for p in outcome.get("left") or ()),
+    )
+
+
+def rig_problem(problem: object) -> Cause:
+    """What the rig reported about itself: a sentence, or one with its time."""
+    if isinstance(problem, Mapping):
+        return Cause("bench", str(problem.get("text")), problem.get("at_s"))
+    return Cause("bench", str(problem))
+
+
+def left_causes(outcome: Mapping[str, Any]) -> list[Cause]:
+    """Processes of ours that left before the ride was over."""
+    return [
+        Cause("bench", f"the {_ROLE_WORDS.get(p['role'], p['role'])} was gone ({p['exit']})", p.get("at_s"))
+        for p in outcome.get("left") or ()
+    ]
+
+
+def stop_cause(outcome: Mapping[str, Any], when: str) -> Cause:
+    """Whose it was that the ride was stopped; ``when`` in words."""
+    tick, by = outcome.get("end_tick"), str(outcome.get("stopped_by") or "")
+    at_s = tick * 1e-3 if isinstance(tick, int) and tick >= 0 else None
+    if by == SUPERVISOR_GONE:
+        return Cause("bench", f"the supervisor was gone{when}, and the loop ended the ride", at_s)
+    return Cause("operator", f"stopped by hand{f' ({by})' if by else ''}{when or ' before the ride'}", at_s)
+
+
+def trip_cause(outcome: Mapping[str, Any], bench: BenchEvidence, when: str) -> Cause:
+    """Whose the trip was that ended a run, from its reason and what is known besides; ``when`` in words.
+
+    outcome  trip_code, trip_reason, trip_tick, trip_evidence as in emulator.verdict.judge
+    """
+    reason, trip = str(outcome.get("trip_reason") or "no reason given"), trip_reason_of(outcome)
+    tick = outcome.get("trip_tick")
+    at_s = tick * 1e-3 if isinstance(tick, int) and tick >= 0 else None
+    known = outcome.get("trip_evidence") or {}
+    whose: Whose = "unknown"
+    why = ""
+    if trip in (TripReason.ESTOP, TripReason.GUARD):
+        by_hand = known.get("said_no", False)
+        whose = "operator" if by_hand else "bench"
+        why = "" if by_hand else "the input did not say so: it stayed away or had no value"
+    elif trip in (TripReason.HEARTBEAT, TripReason.COMMAND):
+        whose, why, began_s = _whose_silences(known.get("silences") or (), bench)
+        at_s = at_s if began_s is None else began_s
+    elif trip is not None and trip.whose == "robot" and bench.sharers:
+        why = f"more than one participant sends {', '.join(bench.sharers)}"
+    elif trip is not None and trip.whose != "nobody":
+        whose = trip.whose
+    on = " on the robot" if whose == "robot" else ""
+    return Cause(whose, f"the rig tripped{on}{when}: {reason}{f' ({why})' if why else ''}", at_s)
+
+
+def _whose_silences(
+    silences: Sequence[Mapping[str, Any]], bench: BenchEvidence
+) -> tuple[Whose, str, float | None]:
+    """Whose, what proves it, and when it began [s]; of several silences the one that proves most decides."""
+    judged: list[tuple[Whose, str, float]] = []
+    for s in silences:
+        if s.get("since_tick") is not None:
+            begin = float(s["since_tick"])
+            silence = {**s, "since_ms": begin, "until_ms": float(s.get("until_tick", begin + s["silent_ms"]))}
+            judged.append((*whose_silence(silence, float(s["allowed_ms"]), bench), begin * 1e-3))
+    if not judged:
+        return "unknown", "what had come of its frames was not recorded", None
+    order = ("robot", "bench", "operator", "unknown")
+    whose, why, began_s = min(judged, key=lambda j: order.index(j[0]))
+    return whose, why, began_s if began_s >= 0.0 else None
+
+
+def in_order(causes: Iterable[Cause]) -> list[Cause]:
+    """Causes by the time they began; those without one, which may have been there all along, behind them."""
+    return sorted(causes, key=lambda c: (c.at_s is None, c.at_s or 0.0))

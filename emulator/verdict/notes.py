@@ -1,0 +1,70 @@
+"""What was seen of a run and decided nothing: strangers on the bus, spoilt frames, processes standing still.
+
+A run that counts may still have had company. None of it is a reason for the verdict, all of it is told.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from typing import Any
+
+from emulator.record.reader import Run
+
+_STOOD_STILL_ms = 500.0
+"""A process beside the loop that stands still for so long is worth a word; our own choice, no source."""
+
+
+def notes_of(run: Run, certificate: Mapping[str, Any], outcome: Mapping[str, Any]) -> list[str]:
+    """Sentences, none if there is nothing to tell.
+
+    certificate  robot_frames as in emulator.assembly.robot_evidence
+    outcome      strangers, processes as in emulator.verdict.attribution.evidence_of
+    """
+    return [
+        *_spoilt(certificate.get("robot_frames") or {}),
+        *_strangers(outcome.get("strangers") or {}),
+        *_still(outcome.get("processes") or {}),
+        *_beyond(run),
+    ]
+
+
+def _spoilt(frames: Mapping[str, Any]) -> list[str]:
+    told = []
+    for name, heard in frames.items():
+        counts = [
+            f"{heard[key]:,} {words}"
+            for key, words in (
+                ("damaged", "damaged (length, check or data id wrong)"),
+                ("repeated", "with the alive counter of the one before"),
+                ("lost", "left out by the alive counter"),
+            )
+            if heard.get(key)
+        ]
+        if counts:
+            told.append(
+                f"of the robot's frame '{name}' {', '.join(counts)}; {heard['accepted']:,} were taken"
+            )
+    return told
+
+
+def _strangers(frames: Mapping[str, int]) -> list[str]:
+    if not frames:
+        return []
+    named = ", ".join(f"{can_id} ({n:,})" for can_id, n in frames.items() if can_id)
+    others = f" and others ({frames['']:,})" if frames.get("") else ""
+    return [f"frames on the bus that no DBC of this rig knows: {named}{others}"]
+
+
+def _still(processes: Mapping[str, Any]) -> list[str]:
+    told = []
+    for role in ("supervisor", "recorder", "robot"):
+        longest = (processes.get(role) or {}).get("longest_ms") or 0.0
+        if longest >= _STOOD_STILL_ms:
+            told.append(f"the {role}'s process stood still for up to {longest:.0f} ms")
+    return told
+
+
+def _beyond(run: Run) -> list[str]:
+    times = Counter(event.text for event in run.events if event.kind == "monitor")
+    return [f"{text} ({n} times)" if n > 1 else text for text, n in times.items()]

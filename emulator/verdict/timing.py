@@ -1,0 +1,183 @@
+"""What the timing certificate must keep for a run to count: promised, allowed and kept of every output."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+
+@dataclass(frozen=True)
+class TimingTolerance:
+    """How far an output may be off its promise. Defaults: common practice, no source.
+
+    rate_ppm     [ppm]  error of its mean period
+    age_p99_ms   [ms]   of its age, median and p99, off the promised latency
+    hole_ms      [ms]   of its longest silence beyond its period, and of its oldest sample beyond its latency:
+                        what a machine does once, where the others are what it does always
+    lost_frames  [1]    frames that the link refused
+    """
+
+    rate_ppm: float = 200.0
+    age_p99_ms: float = 2.0
+    hole_ms: float = 20.0
+    lost_frames: int = 0
+
+
+class Kept(NamedTuple):
+    """One figure of an output.
+
+    key       its name in the certificate
+    allowed   what it may be at most; of an age, how far either way off ``promised``
+    at_s      scenario time of the instant that decides it, None if it has none
+    sentence  what is wrong, in words; empty if it was kept
+    """
+
+    key: str
+    promised: float
+    allowed: float
+    kept: float
+    at_s: float | None
+    sentence: str
+
+
+_DRAWN_AGE = {"age_ms_p50": 0.6745, "age_ms_p99": 2.5758}
+"""A drawn jitter is half-normal: these shares of its sigma are part of the promise at p50 and p99 (quantiles
+0.75 and 0.995 of the normal distribution)."""
+_DRAWN_MOST = 5.0
+"""The largest drawn jitter in sigma: one sample in 1.7 million has more (normal distribution)."""
+
+
+def kept_of(name: str, output: Mapping[str, Any], tolerance: TimingTolerance) -> list[Kept]:
+    """Every figure of one output of a certificate that has a promise.
+
+    What chance does to a drawn jitter in a short run is no failing of the bench: four sigma of the mean
+    period over the run, and of a mean age, are added. Both vanish with the jitter and with time. What the
+    certificate does not tell counts as not kept, but for figures that earlier versions did not have.
+    """
+    sent, drawn = _number(output, "sent"), _number(output, "drawn_ms") if "drawn_ms" in output else 0.0
+    latency, rate = _number(output, "latency_ms"), _number(output, "rate_hz")
+    chance_ppm = 4e3 * drawn * rate / sent if drawn else 0.0
+    chance_ms = 4.0 * drawn / math.sqrt(sent) if drawn else 0.0
+    figures = []
+    ppm = abs(_number(output, "kept_ppm"))
+    allowed = tolerance.rate_ppm + chance_ppm
+    figures.append(
+        Kept(
+            "kept_ppm",
+            0.0,
+            allowed,
+            ppm,
+            None,
+            _unless(ppm <= allowed, f"{name}: mean period off by {_text(ppm)} ppm", f"{_text(allowed)} ppm"),
+        )
+    )
+    for key, share in _DRAWN_AGE.items():
+        age, promised = _number(output, key), latency + share * drawn
+        allowed = tolerance.age_p99_ms + chance_ms
+        off = abs(age - promised)
+        which = "median age" if key == "age_ms_p50" else "age at p99"
+        said = f"{name}: {which} {_text(age)} ms, promised {_text(promised)} ms"
+        figures.append(
+            Kept(key, promised, allowed, age, None, _unless(off <= allowed, said, f"{_text(allowed)} ms off"))
+        )
+    period, most = 1e3 / rate if rate else math.nan, _DRAWN_MOST * drawn
+    for key, promised, when, said in (
+        ("age_ms_max", latency + most, "age_max_at_s", "oldest sample"),
+        ("silence_ms_max", period + most, "silence_end_s", "silent for"),
+    ):
+        if output.get(key) is None:
+            continue
+        value, at_s = _number(output, key), output.get(when)
+        allowed = promised + tolerance.hole_ms
+        at = f" {at_s:.1f} s into the ride" if isinstance(at_s, float) else ""
+        words = f"{name}: {said} {_text(value)} ms{at}"
+        figures.append(
+            Kept(
+                key, promised, allowed, value, at_s, _unless(value <= allowed, words, f"{_text(allowed)} ms")
+            )
+        )
+    lost = _number(output, "lost")
+    figures.append(
+        Kept(
+            "lost",
+            0.0,
+            float(tolerance.lost_frames),
+            lost,
+            output.get("first_lost_s"),
+            _unless(
+                lost <= tolerance.lost_frames,
+                f"{name}: {_text(lost)} {'frame' if lost == 1 else 'frames'} lost",
+                f"{tolerance.lost_frames}",
+            ),
+        )
+    )
+    return figures
+
+
+class TimingFinding(NamedTuple):
+    """Something of the timing that was not kept: a sentence, and when it began [s] if that is known."""
+
+    sentence: str
+    at_s: float | None
+
+
+def not_kept(certificate: Mapping[str, Any] | None, tolerance: TimingTolerance) -> Iterator[TimingFinding]:
+    """All of a certificate that was not kept; that there is none, too."""
+    outputs = (certificate or {}).get("outputs")
+    if not isinstance(outputs, Mapping) or not outputs:
+        yield TimingFinding(
+            "there is no timing certificate; whether the bench kept its timing is unknown", None
+        )
+        return
+    for name, output in outputs.items():
+        if not isinstance(output, Mapping) or not _number(output, "sent") > 0:
+            yield TimingFinding(f"timing not kept: {name}: never sent", None)
+            continue
+        for figure in kept_of(name, output, tolerance):
+            if figure.sentence:
+                yield TimingFinding(f"timing not kept: {figure.sentence}", figure.at_s)
+        disordered = output.get("disordered")
+        if disordered:  # samples of one output never overtake each other, whatever the tolerances
+            samples = f"{int(disordered)} {'sample' if disordered == 1 else 'samples'}"
+            yield TimingFinding(f"timing not kept: {name}: {samples} out of order", None)
+
+
+def with_allowed(certificate: Mapping[str, Any], tolerance: TimingTolerance) -> dict[str, Any]:
+    """The certificate with what is allowed beside what was kept: ``outputs.NAME.allowed``, by key.
+
+    Of kept_ppm, silence_ms_max, age_ms_max and lost the most it may be; of age_ms_p50 and age_ms_p99 the
+    least and the most, [ms, ms].
+    """
+    outputs = certificate.get("outputs")
+    if not isinstance(outputs, Mapping):
+        return dict(certificate)
+    told = {}
+    for name, output in outputs.items():
+        if not isinstance(output, Mapping) or not _number(output, "sent") > 0:
+            told[name] = output
+            continue
+        allowed: dict[str, Any] = {}
+        for figure in kept_of(name, output, tolerance):
+            if figure.key in _DRAWN_AGE:
+                ends = (figure.promised - figure.allowed, figure.promised + figure.allowed)
+                allowed[figure.key] = [round(end, 3) for end in ends]
+            else:
+                allowed[figure.key] = round(figure.allowed, 3)
+        told[name] = {**output, "allowed": allowed}
+    return {**certificate, "outputs": told}
+
+
+def _unless(kept: bool, sentence: str, allowed: str) -> str:
+    """The sentence, unless it was kept. A NaN is never within anything, so it is not kept."""
+    return "" if kept else f"{sentence} (allowed {allowed})"
+
+
+def _number(item: Mapping[str, Any], key: str) -> float:
+    value = item.get(key)
+    return float(value) if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
+
+
+def _text(value: float) -> str:
+    return "?" if math.isnan(value) else f"{value:.4g}"

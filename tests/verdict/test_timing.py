@@ -1,0 +1,67 @@
+"""What a certificate must keep: every figure beside what is allowed, chance taken off, nothing forgiven."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from emulator.verdict.timing import TimingTolerance, kept_of, not_kept, with_allowed
+
+GNSS: dict[str, Any] = {
+    "rate_hz": 10.0,
+    "latency_ms": 60.0,
+    "drawn_ms": 4.0,
+    "sent": 1133,
+    "lost": 0,
+    "kept_ppm": 8.8,
+    "age_ms_p50": 63.2,
+    "age_ms_p99": 71.2,
+    "age_ms_max": 72.0,
+    "age_max_at_s": 12.5,
+    "silence_ms_max": 110.0,
+    "silence_end_s": 33.0,
+}
+
+
+def figures(**changes: Any) -> dict[str, Any]:
+    return {f.key: f for f in kept_of("gnss", GNSS | changes, TimingTolerance(500.0, 3.0, 40.0))}
+
+
+def test_a_drawn_jitter_is_part_of_the_promise() -> None:
+    kept = figures()
+    assert kept["age_ms_p99"].promised == pytest.approx(60.0 + 2.5758 * 4.0)
+    assert kept["age_ms_p50"].promised == pytest.approx(60.0 + 0.6745 * 4.0)
+    # four sigma of a mean of 1133 drawings beside the tolerance
+    assert kept["age_ms_p99"].allowed == pytest.approx(3.0 + 4.0 * 4.0 / 1133**0.5)
+    assert not any(f.sentence for f in kept.values())
+
+
+def test_one_hole_is_judged_however_good_the_rest_was() -> None:
+    kept = figures(silence_ms_max=161.0, age_ms_max=115.0)
+    assert kept["silence_ms_max"].allowed == 100.0 + 20.0 + 40.0
+    assert kept["silence_ms_max"].sentence == (
+        "gnss: silent for 161 ms 33.0 s into the ride (allowed 160 ms)"
+    )
+    assert kept["age_ms_max"].sentence == ""
+    assert figures(age_ms_max=121.0)["age_ms_max"].at_s == 12.5
+    assert figures(age_ms_max=121.0)["age_ms_max"].sentence
+
+
+def test_a_certificate_from_before_holes_were_measured_is_judged_by_what_it_has() -> None:
+    old = {k: v for k, v in GNSS.items() if k not in ("silence_ms_max", "age_ms_max")}
+    assert not list(not_kept({"outputs": {"gnss": old}}, TimingTolerance(500.0, 3.0)))
+
+
+def test_what_is_allowed_stands_beside_what_was_kept() -> None:
+    told = with_allowed(
+        {"outputs": {"gnss": GNSS, "lean": {"sent": 0}}, "loop": 3}, TimingTolerance(500.0, 3.0)
+    )
+    allowed = told["outputs"]["gnss"]["allowed"]
+    assert allowed["silence_ms_max"] == 140.0
+    assert allowed["age_ms_max"] == 100.0
+    low, high = allowed["age_ms_p99"]
+    assert low < GNSS["age_ms_p99"] < high == pytest.approx(73.778, abs=0.001)
+    assert "allowed" not in told["outputs"]["lean"]
+    assert told["loop"] == 3
+    assert with_allowed({}, TimingTolerance()) == {}
