@@ -25,6 +25,7 @@ from emulator.loop.certificate import GNSS, TimingAccounts, edges_us
 from emulator.loop.contract import CycleLimits, Outcome, StopRequest, TickedPlant
 from emulator.shared_memory.block import Snapshot
 from emulator.shared_memory.rings import RX, TX
+from emulator.shared_memory.stalls import Role
 from emulator.shared_memory.status import Command, LoopEvent, LoopState, RecorderState, Status
 
 
@@ -66,6 +67,7 @@ class _Cycle:
     ) -> None:
         self.plant, self.can, self.gnss, self.pulse = plant, can, gnss, pulse
         self.snapshot, self.status, self.clock = snapshot, snapshot.status, clock
+        self.stalls = snapshot.stall_writer(Role.LOOP)
         self.limits, self.timing, self.period = limits, timing, limits.period_ns
         self.stop = stop or StopRequest()
         self.supervisor_pid = supervisor_pid
@@ -82,6 +84,7 @@ class _Cycle:
     def run(self) -> Outcome:
         """Tick by tick to rest."""
         clock, timing, status, period = self.clock, self.timing, self.status, self.period
+        stalls = self.stalls
         self.snapshot.lateness_edges_us[:] = edges_us()
         status[Status.LOOP_PID] = os.getpid()
         status[Status.LOOP_STATE] = LoopState.CYCLING
@@ -89,6 +92,7 @@ class _Cycle:
         deadline = clock.now_ns() + period
         while True:
             now = clock.sleep_until(deadline)
+            stalls.turn(now)
             lateness = now - deadline
             self._receive(now, deadline, lateness)
             left_out = self._stall(lateness) if lateness >= period else 0
@@ -163,6 +167,7 @@ class _Cycle:
         """Frames and sentences to their links, with what they promised and when they went."""
         tick, timing, clock, snapshot = self.tick, self.timing, self.clock, self.snapshot
         origin = deadline - tick * self.period
+        self.status[Status.TICK_ZERO_NS] = origin
         if self.tx_count[0]:
             taken = self.can.send(self.tx)
             sent_ns = clock.now_ns() - origin
@@ -302,6 +307,7 @@ class _Cycle:
 
     def _final(self) -> Outcome:
         """Accounts closed, and how it ended."""
+        self.stalls.end()
         self._look_at_bus()
         outcome, status, timing = self.outcome, self.status, self.timing
         outcome.problems += self.watch.problems()

@@ -51,6 +51,7 @@ from emulator.shared_memory.rings import (
     write_gnss,
     write_row,
 )
+from emulator.shared_memory.stalls import Role, Stalls, StallWriter, read_stalls
 from emulator.shared_memory.status import Status
 
 
@@ -72,8 +73,9 @@ class Snapshot:
         offsets, _ = part_offsets(parts)
         a: dict[str, NDArray[Any]] = {}
         for part, offset in zip(parts, offsets, strict=True):
-            count = int(np.prod(part.shape))
-            a[part.name] = np.frombuffer(memory, part.dtype, count, offset).reshape(part.shape)
+            dtype = np.dtype(part.dtype)
+            count = part.nbytes // dtype.itemsize
+            a[part.name] = np.frombuffer(memory, dtype, count, offset).reshape(part.shape)
         # A memoryview hands out plain Python integers, several times cheaper in the tick than numpy scalars.
         self.status: memoryview = a["status"].data
         self._mailbox_counter: memoryview = a["mailbox.counter"].data
@@ -85,6 +87,9 @@ class Snapshot:
         self._events = Ring(a["event.counter"], (a["event.fields"], a["event.value"], a["event.text"]))
         self._gnss = Ring(a["gnss.counter"], (a["gnss.fields"], a["gnss.data"]))
         self._applied = Ring(a["applied.counter"], (a["applied.fields"], a["applied.argument"]))
+        self._stalls = [
+            (a[f"stall.{role}.words"].data, a[f"stall.{role}.rows"].reshape(-1).data) for role in Role
+        ]
         self._commands_taken = self.status[Status.COMMANDS_TAKEN]
         # Compiled writers, made when first used: only the loop writes.
         self._write_row: Callable[..., None] | None = None
@@ -156,6 +161,9 @@ class Snapshot:
         self._closed = True
         self.status.release()
         self._mailbox_counter.release()
+        for views in self._stalls:
+            for view in views:
+                view.release()
         for name in ("_mailbox", "_signals", "_frames", "_events", "_gnss", "_applied", "lateness_edges_us"):
             delattr(self, name)
         del self.lateness_counts
@@ -246,6 +254,12 @@ class Snapshot:
         arguments[slot] = argument
         publish(counter)
 
+    # --- each process of a ride writes its own ---------------------------------------------------
+
+    def stall_writer(self, role: Role) -> StallWriter:
+        """Where the process of that role tells of its turns; one process may be it."""
+        return StallWriter(*self._stalls[role], role)
+
     # --- anybody reads ---------------------------------------------------------------------------
 
     def signal_reader(self, *, from_now: bool = False) -> SignalReader:
@@ -267,6 +281,10 @@ class Snapshot:
     def applied_reader(self) -> AppliedReader:
         """The same for the commands given to the plant."""
         return AppliedReader(self._applied)
+
+    def stalls(self, role: Role) -> Stalls:
+        """What that process has told of its turns so far."""
+        return read_stalls(*self._stalls[role], role)
 
     def latest(self) -> tuple[int, NDArray[np.float64]] | None:
         """Tick and a copy of the newest row of signals; None before the first."""

@@ -90,6 +90,7 @@ class Status(IntEnum):
     INTERFACE_DOWNS = 35
     SEND_FULL = 36  # of SEND_LOST: no room in the transmit queue
     OWN_FRAMES = 37  # received, with identifiers that only the bench sends
+    TICK_ZERO_NS = 38  # CLOCK_MONOTONIC at scenario tick 0 as the loop counts now; 0 before the first tick
     # recorder
     RECORDER_PID = 40
     RECORDER_HEARTBEAT = 41

@@ -252,7 +252,7 @@ def test_block_can_not_be_shrunk_under_a_reader(snapshot):
     ("word", "value", "message"),
     [
         (0, 1, "is not a snapshot"),
-        (1, 99, "has layout 99, this is 2"),
+        (1, 99, "has layout 99, this is 3"),
         (3, 5, "has 5 signals"),
         (2, 5, "bytes, expected"),
         (4, 17, "bytes, expected"),
