@@ -11,44 +11,57 @@ The server has no bit rate and no arbitration: it carries frames, it does not im
 participant sends more than a CAN bus could carry: one that babbles is made to wait, so that the others, who
 could not read all of it, are not cut off.
 
-Source of the protocol: linux-can/socketcand, doc/protocol.md (open protocol text).
+Nobody waits for anybody: no call here waits for a participant, what one does not read is kept for it up to a
+limit and then it is cut off, and those that only listen are served after those that send, so many a
+millisecond. Why a plain loop over ``epoll``: emulator/guide/decisions/0100-bus-server-of-its-own.md.
 """
 
 from __future__ import annotations
 
-import asyncio
 import contextlib
 import errno
-import re
+import select
 import socket
+import struct
 import time
-from typing import NamedTuple, cast
+from collections import Counter, deque
+from collections.abc import Callable, Sequence
+from typing import Any, NamedTuple
 
 from emulator.core.errors import DeviceAbsent
+from emulator.core.log_bins import BINS, bin_of
+from emulator.links.bus_participant import Participant
+from emulator.shared_memory.layout import BUS_WORDS
+from emulator.shared_memory.status import BusWord
 
-_SEND = re.compile(rb"\s*< ?send ([0-9A-Fa-f]{1,8}) ([0-8])((?: [0-9A-Fa-f]{1,2}){0,8}) *>")
-_SEND_REMOTE = re.compile(rb"< ?sendrtr ([0-9A-Fa-f]{1,8}) ([0-8]) *>")
-_OPEN = re.compile(rb"< ?open ([!-;=?-~]{1,16}) *>")
-_RAW_MODE = re.compile(rb"< ?rawmode *>")
-_ECHO = re.compile(rb"< ?echo *>")
-
-_LONGEST_COMMAND = 256
-"""Bytes without a closing bracket after which the text is thrown away; the longest command has 45."""
 _UNREAD_LIMIT = 256 * 1024
 """Bytes a participant may leave unread (beyond the kernel's own buffers) before it is dropped."""
 _SEND_BUFFER = 128 * 1024
 """Kernel send buffer: small, so that a stalled participant is noticed within seconds, not minutes."""
-_MOST_PER_S = 25_000.0
-"""Texts a second taken from one participant: 1 Mbit/s carry 21,277 of the shortest frames (47 bits,
-ISO 11898-1)."""
-_AT_ONCE = 2_500.0
-"""Texts taken at once after a pause; all of them as frames fit what a participant may leave unread."""
-_PAUSE_S = 0.01
-_RAW_MODE_GRACE_S = 0.25
+_READ = 4096
+"""Bytes taken of one participant in a turn, some hundred frames: the others' turn comes soon."""
+_SERVED_A_TURN = 16
+"""Participants heard in a turn; the kernel puts those behind the others that wait."""
+_MOST_PARTICIPANTS = 512
+_ACCEPTED_A_TURN = 8
+_ACCEPT_AGAIN_NS = 200_000_000
+"""Pause after the system had no descriptor for a newcomer."""
+_LISTENERS_PER_MS = 16.0
+"""Texts handed in a millisecond to those that never sent a frame: up to so many get each at once, more
+wait for their turn and get several in one, so that 200 of them don't delay those in a closed loop."""
+_RAW_MODE_GRACE_NS = 250_000_000
 """python-can reads the answer to ``rawmode`` and any frame right behind it as one text and gives up.
 
 Frames therefore start with the participant's next command, or after this time, whichever is first.
 """
+_REMEMBERED = 256
+"""Participants that have left of whom is told in the end."""
+_MOST_SENDERS = 8192
+_IN, _OUT = select.EPOLLIN, select.EPOLLOUT
+_now_ns = time.monotonic_ns
+
+Tell = Callable[[str, dict[str, Any]], None]
+"""Takes what somebody should hear of: its kind (cut_off, babbles, two_senders, full) and particulars."""
 
 
 def local_address(port: int) -> str:
@@ -58,6 +71,60 @@ def local_address(port: int) -> str:
     is, everybody in the same network namespace reaches it.
     """
     return f"\0virtual-can-bus-{port}"
+
+
+def listen(host: str = "127.0.0.1", port: int = 0) -> list[socket.socket]:
+    """Sockets that take participants: by TCP, and where the system has it by the local kind.
+
+    port  0 takes a free one; ``sockets[0].getsockname()[1]`` tells which
+
+    Raises DeviceAbsent if the port is taken or not permitted or the host is not one of this machine.
+    """
+    try:
+        tcp = _listen_tcp(host, port)
+    except OSError as error:
+        advice = f"give an address of this machine instead of {host}, such as 127.0.0.1"
+        if error.errno == errno.EADDRINUSE:
+            advice = (
+                "another virtual bus or program has this port: stop it (`ss -ltnp` names it), "
+                "or give another port, 0 for any free one"
+            )
+        elif error.errno == errno.EACCES:
+            advice = "ports below 1024 belong to root; give one above, or 0 for any free one"
+        raise DeviceAbsent(
+            f"virtual CAN bus: cannot listen on {host}:{port}: {error.strerror or error}", advice=advice
+        ) from error
+    sockets = [tcp]
+    with contextlib.suppress(OSError, AttributeError):  # not on every system; TCP carries all, only slower
+        local = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        try:
+            local.bind(local_address(tcp.getsockname()[1]))
+            local.listen(128)
+        except OSError:
+            local.close()
+            raise
+        sockets.append(local)
+    for taking in sockets:
+        taking.setblocking(False)
+    return sockets
+
+
+def _listen_tcp(host: str, port: int) -> socket.socket:
+    refused: OSError | None = None
+    for family, kind, protocol, _, address in socket.getaddrinfo(
+        host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
+    ):
+        tcp = socket.socket(family, kind, protocol)
+        try:
+            tcp.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            tcp.bind(address)
+            tcp.listen(128)
+        except OSError as error:
+            tcp.close()
+            refused = refused or error
+        else:
+            return tcp
+    raise refused or OSError(errno.EADDRNOTAVAIL, "no such address")
 
 
 class BusServerCounts(NamedTuple):
@@ -70,272 +137,365 @@ class BusServerCounts(NamedTuple):
     malformed: int  # commands answered with an error
     dropped_clients: int  # participants cut off because they did not read
     pauses: int  # times a participant that sent too much was made to wait
+    refused: int  # connections for which there was no room
+
+
+class _Line:
+    """The participants on one bus name."""
+
+    def __init__(self) -> None:
+        self.senders: list[Participant] = []  # those that sent a frame and are served at once
+        self.listeners: list[Participant] = []
+        self.owner: dict[bytes, Participant] = {}  # who sent an identifier last
+        self.changes: Counter[bytes] = Counter()  # how often that was another than before
 
 
 class BusServer:
-    """The virtual bus. All methods belong to one running event loop (asyncio or uvloop).
+    """The virtual bus: ``turn`` for ever, from one thread.
+
+    sockets       where participants come in, from ``listen``; the server's from now on
+    words         (BUS_WORDS,) int64, counts by ``BusWord``; the shared block's, to let others see them
+    delays        (BINS,) int64, frames by how long they can have been in the server: from when it last
+                  looked and they were not there, until they were handed to the kernel for those that send
+    unread_limit  [bytes] what a participant may leave unread
+    tell          is called with what somebody should hear of
 
     Bus names given by the participants keep buses apart: ``can0`` and ``can1`` are two buses.
-    A participant that does not read is cut off and counted; the others never wait for it.
     """
 
-    def __init__(self, *, unread_limit: int = _UNREAD_LIMIT) -> None:
+    def __init__(
+        self,
+        sockets: Sequence[socket.socket],
+        *,
+        words: memoryview | None = None,
+        delays: memoryview | None = None,
+        unread_limit: int = _UNREAD_LIMIT,
+        tell: Tell = lambda _kind, _particulars: None,
+    ) -> None:
+        self.now_ns = _now_ns()
+        self.babblers = 0
+        self.words = words if words is not None else memoryview(bytearray(8 * BUS_WORDS)).cast("q")
+        self.delays = delays if delays is not None else memoryview(bytearray(8 * BINS)).cast("q")
         self._unread_limit = unread_limit
-        self._server: asyncio.Server | None = None
-        self._local: asyncio.Server | None = None
-        self._participants: set[_Participant] = set()
-        self._listening: dict[bytes, list[_Participant]] = {}
-        self._joined = 0
-        self._frames_in = 0
-        self._frames_out = 0
-        self._malformed = 0
-        self._dropped = 0
-        self._pauses = 0
-
-    async def start(self, host: str = "127.0.0.1", port: int = 0) -> None:
-        """Listen. Port 0 takes a free one, see ``port``.
-
-        Raises DeviceAbsent if the port is taken or not permitted or the host is not one of this machine.
-        """
-        loop = asyncio.get_running_loop()
-        try:
-            self._server = await loop.create_server(lambda: _Participant(self), host, port)
-        except OSError as error:
-            advice = f"give an address of this machine instead of {host}, such as 127.0.0.1"
-            # uvloop and asyncio wrap the error; the number survives in both
-            if error.errno == errno.EADDRINUSE:
-                advice = (
-                    "another virtual bus or program has this port: stop it (`ss -ltnp` names it), "
-                    "or give another port, 0 for any free one"
-                )
-            elif error.errno == errno.EACCES:
-                advice = "ports below 1024 belong to root; give one above, or 0 for any free one"
-            raise DeviceAbsent(
-                f"virtual CAN bus: cannot listen on {host}:{port}: {error.strerror or error}", advice=advice
-            ) from error
-        with contextlib.suppress(OSError):  # not on every system; TCP carries everything, only slower
-            self._local = await loop.create_unix_server(lambda: _Participant(self), local_address(self.port))
-
-    @property
-    def port(self) -> int:
-        """TCP port it listens on; 0 before ``start`` and after ``stop``."""
-        if self._server is None or not self._server.sockets:
-            return 0
-        return int(self._server.sockets[0].getsockname()[1])
-
-    async def stop(self) -> None:
-        """Cut all participants off and stop listening. Safe to call twice."""
-        servers = [server for server in (self._server, self._local) if server is not None]
-        self._server = self._local = None
-        for server in servers:
-            server.close()
-        for participant in list(self._participants):
-            participant.transport.abort()
-        for server in servers:
-            await server.wait_closed()
-        while self._participants:  # their connection_lost runs in the loop's next turns
-            await asyncio.sleep(0)
+        self._tell = tell
+        self._entrances = {s.fileno(): s for s in sockets}
+        self._participants: dict[int, Participant] = {}
+        self._lines: dict[bytes, _Line] = {}
+        self._due: deque[Participant] = deque()  # listeners with text to be handed over
+        self._tokens, self._tokens_ns = _LISTENERS_PER_MS, self.now_ns
+        self._paused: list[Participant] = []
+        self._newcomers: list[Participant] = []  # in raw mode, to whom no frame was given yet
+        self._left: deque[dict[str, Any]] = deque(maxlen=_REMEMBERED)
+        self._looked_ns = self.now_ns
+        self._shut_until_ns = 0
+        self._epoll = select.epoll()
+        for fd in self._entrances:
+            self._epoll.register(fd, _IN)
 
     def counts(self) -> BusServerCounts:
         """Totals since the server was made."""
-        return BusServerCounts(
-            clients=len(self._participants),
-            joined=self._joined,
-            frames_in=self._frames_in,
-            frames_out=self._frames_out,
-            malformed=self._malformed,
-            dropped_clients=self._dropped,
-            pauses=self._pauses,
-        )
+        return BusServerCounts(*self.words[: len(BusServerCounts._fields)])
+
+    def participants(self) -> list[dict[str, Any]]:
+        """What each of them did, those that have left first (the last ones of them)."""
+        return [*self._left, *(p.told() for p in self._participants.values())]
+
+    def close(self) -> None:
+        """Cut all participants off and stop listening. Safe to call twice."""
+        for participant in list(self._participants.values()):
+            self._part(participant)
+        for entrance in self._entrances.values():
+            entrance.close()
+        self._entrances = {}
+        self._epoll.close()
+
+    def turn(self, timeout_s: float) -> int:
+        """Wait at most so long for something to do, do it, and return the time it began at.
+
+        timeout_s  rounded up to whole milliseconds by the kernel's call
+        """
+        begun_ns = _now_ns()
+        ready = self._epoll.poll(0, _SERVED_A_TURN)
+        # What is there now was not there the last time we looked.
+        arrived_ns = self._looked_ns if ready else begun_ns
+        self._looked_ns = begun_ns
+        if not ready:
+            ready = self._epoll.poll(timeout_s, _SERVED_A_TURN)
+        now_ns = self.now_ns = _now_ns()
+        if self._paused or self._newcomers:
+            self._end_waits()
+        entered = []
+        for fd, happened in ready:
+            participant = self._participants.get(fd)
+            if participant is None:
+                entered.append(fd)
+                continue
+            if happened & _OUT:
+                self._flush(participant)
+            if happened & ~_OUT and not participant.gone and not participant.paused_until_ns:
+                self._read(participant, arrived_ns)
+        if self._due:
+            self._serve_listeners()
+        for fd in entered:
+            if fd in self._entrances:
+                self._let_in(self._entrances[fd])
+        if self._shut_until_ns and now_ns > self._shut_until_ns:
+            self._shut_until_ns = 0
+            for fd in self._entrances:
+                self._epoll.register(fd, _IN)
+        return now_ns
 
     # --- called by participants -----------------------------------------------------------------
 
-    def _connected(self, participant: _Participant) -> None:
-        self._participants.add(participant)
-
-    def _joined_bus(self, participant: _Participant) -> None:
-        self._joined += 1
-        self._listening.setdefault(participant.bus, [])
-
-    def _start_listening(self, participant: _Participant) -> None:
-        self._listening[participant.bus].append(participant)
-
-    def _disconnected(self, participant: _Participant) -> None:
-        self._participants.discard(participant)
-        listening = self._listening.get(participant.bus, [])
-        if participant in listening:
-            listening.remove(participant)
-
-    def _refused(self) -> None:
-        self._malformed += 1
-
-    def _forward(self, sender: _Participant, lines: list[bytes]) -> None:
+    def forward(self, sender: Participant, names: list[bytes], lines: list[bytes]) -> None:
         """Hand the frames of one read to everybody else, in one write each."""
-        self._frames_in += len(lines)
+        line = self._lines[sender.bus]
+        sender.count(names)
+        self._watch_senders(line, sender, names)
+        if not sender.sends:
+            sender.sends = True
+            if sender.listens:
+                line.listeners.remove(sender)
+                line.senders.append(sender)
+        count = len(lines)
         text = b"".join(lines)
-        slow: list[_Participant] = []
-        for participant in self._listening[sender.bus]:
-            if participant is sender:
-                continue
-            transport = participant.transport
-            self._frames_out += len(lines)
-            transport.write(text)
-            if transport.get_write_buffer_size() > self._unread_limit:
-                slow.append(participant)
-        for participant in slow:
-            self._dropped += 1
-            self._disconnected(participant)
-            participant.transport.abort()
+        words = self.words
+        words[BusWord.FRAMES_IN] += count
+        others = len(line.senders) + len(line.listeners) - sender.listens
+        words[BusWord.FRAMES_OUT] += count * others
+        for participant in tuple(line.senders):
+            if participant is not sender:
+                self._hand(participant, text)
+        if not sender.babbles:  # one that is made to wait delays itself
+            delay_ns = _now_ns() - sender.arrived_ns
+            self.delays[bin_of(delay_ns)] += count
+            words[BusWord.DELAY_MAX_NS] = max(words[BusWord.DELAY_MAX_NS], delay_ns)
+        for participant in tuple(line.listeners):
+            participant.queue += text
+            if participant.blocked:
+                self._cut_off_if_full(participant)
+            elif not participant.due:
+                participant.due = True
+                self._due.append(participant)
 
-
-class _Participant(asyncio.Protocol):
-    """One connection: greeting, bus name, raw mode, then frames."""
-
-    transport: asyncio.Transport
-
-    def __init__(self, server: BusServer) -> None:
-        self._server = server
-        self._text = b""
-        self.bus = b""
-        self._raw = False
-        self._listens = False
-        self._grace: asyncio.TimerHandle | None = None
-        self._credit, self._credited_s = _AT_ONCE, 0.0
-        self._pause: asyncio.TimerHandle | None = None
-
-    def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        self.transport = cast("asyncio.Transport", transport)  # uvloop's does not inherit from it
-        connection = transport.get_extra_info("socket")
-        with contextlib.suppress(OSError):  # the peer may be gone already
-            connection.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, _SEND_BUFFER)
-            if connection.family != socket.AF_UNIX:
-                connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        self._server._connected(self)
-        self.transport.write(b"< hi >")
-
-    def connection_lost(self, exc: Exception | None) -> None:
-        for timer in (self._grace, self._pause):
-            if timer is not None:
-                timer.cancel()
-        self._server._disconnected(self)
-
-    def data_received(self, data: bytes) -> None:
-        if self._raw and not self._listens:
-            self._listen()
-        self._text = self._text + data if self._text else data
-        if self._pause is None:
-            self._take()
-
-    def _go_on(self) -> None:
-        """After a pause."""
-        self._pause = None
-        if not self.transport.is_closing():
-            self.transport.resume_reading()
-            self._take()
-
-    def _take(self) -> None:
-        """Whole texts of what was received, as far as the participant's credit goes."""
-        now_s = asyncio.get_running_loop().time()
-        self._credit = min(_AT_ONCE, self._credit + (now_s - self._credited_s) * _MOST_PER_S)
-        self._credited_s = now_s
-        text = self._text
-        position = 0
-        lines: list[bytes] = []
-        stamp = b""
-        while True:
-            if self._credit < 1.0:
-                self._pause = asyncio.get_running_loop().call_later(_PAUSE_S, self._go_on)
-                self.transport.pause_reading()
-                self._server._pauses += 1
-                break
-            self._credit -= 1.0
-            match = _SEND.match(text, position)
-            if match is None:
-                end = text.find(b">", position)
-                if end < 0:
-                    break
-                if lines:  # keep the order of frames and answers
-                    self._server._forward(self, lines)
-                    lines = []
-                self._command(text[position : end + 1].strip())
-                if self.transport.is_closing():
-                    return
-                position = end + 1
-                continue
-            position = match.end()
-            identifier, length, data_text = match.groups()
-            payload = data_text.replace(b" ", b"")
-            if len(payload) != 2 * int(length) or len(data_text) != 3 * int(length):
-                parts = data_text.split()
-                if len(parts) != int(length):
-                    self._refuse(b"wrong number of data bytes")
-                    continue
-                payload = b"".join(part.zfill(2) for part in parts)
-            if not self.bus:
-                self._refuse(b"no bus is open")
-                continue
-            name = _identifier(identifier)
-            if not name:
-                self._refuse(b"identifier out of range")
-                continue
-            if not stamp:
-                stamp = b" %.6f " % time.time()
-            lines.append(b"< frame " + name + stamp + payload.upper() + b" >")
-        if lines:
-            self._server._forward(self, lines)
-        self._text = text[position:]
-        if len(self._text) > _LONGEST_COMMAND and self._pause is None:
-            self._text = b""
-            self._refuse(b"no end of command")
-
-    def _command(self, command: bytes) -> None:
-        """Anything but a well-formed ``send``."""
-        if _ECHO.fullmatch(command):
-            self._answer(b"< echo >")
-        elif not self.bus:
-            match = _OPEN.fullmatch(command)
-            if match is None:
-                self._refuse(b"no bus is open")
-                return
-            self.bus = match[1]
-            self._server._joined_bus(self)
-            self._answer(b"< ok >")
-        elif _RAW_MODE.fullmatch(command):
-            self._answer(b"< ok >")
-            if not self._raw:
-                self._raw = True
-                self._grace = asyncio.get_running_loop().call_later(_RAW_MODE_GRACE_S, self._listen)
-        elif match := _SEND_REMOTE.fullmatch(command):
-            name = _identifier(match[1])
-            if name:
-                self._server._forward(self, [b"< rtr %b %.6f %b >" % (name, time.time(), match[2])])
-            else:
-                self._refuse(b"identifier out of range")
-        else:
-            self._refuse(b"unknown command")
-
-    def _listen(self) -> None:
-        if self._grace is not None:
-            self._grace.cancel()
-            self._grace = None
-        if not self._listens and not self.transport.is_closing():
-            self._listens = True
-            self._server._start_listening(self)
-
-    def _refuse(self, reason: bytes) -> None:
-        self._server._refused()
-        self._answer(b"< error " + reason + b" >")
-
-    def _answer(self, text: bytes) -> None:
+    def answer(self, participant: Participant, text: bytes) -> None:
         """Reply, unless the participant floods us with commands and reads no replies."""
-        if self.transport.get_write_buffer_size() < self._server._unread_limit:
-            self.transport.write(text)
+        if not participant.gone and len(participant.queue) < self._unread_limit:
+            self._hand(participant, text)
 
+    def joined(self, participant: Participant) -> None:
+        """It has opened a bus."""
+        self.words[BusWord.JOINED] += 1
+        if participant.bus not in self._lines:
+            self._lines[participant.bus] = _Line()
 
-def _identifier(digits: bytes) -> bytes:
-    """As the protocol writes it: 3 digits for 11-bit, 8 digits for 29-bit, empty if out of range."""
-    if len(digits) == 8:
-        return digits.upper() if int(digits, 16) <= 0x1FFFFFFF else b""
-    if len(digits) <= 3 and int(digits, 16) <= 0x7FF:
-        return digits.zfill(3).upper()
-    return b""
+    def wants_frames(self, participant: Participant) -> None:
+        """Frames from the next command on, or after the grace time."""
+        participant.listens_from_ns = self.now_ns + _RAW_MODE_GRACE_NS
+        self._newcomers.append(participant)
+
+    def malformed(self, participant: Participant) -> None:
+        """A command that is none."""
+        self.words[BusWord.MALFORMED] += 1
+
+    def pause(self, participant: Participant) -> None:
+        """Read nothing of it until its pause is over."""
+        self.words[BusWord.PAUSES] += 1
+        self._watch(participant)
+        self._paused.append(participant)
+        if participant.pauses == 1:
+            self._tell("babbles", {"participants": [participant.named()]})
+        self.babblers = sum(p.babbles for p in self._participants.values())
+
+    # --- a turn's parts --------------------------------------------------------------------------
+
+    def _end_waits(self) -> None:
+        """Pauses and grace times that are over."""
+        now_ns = self.now_ns
+        over = [p for p in self._paused if p.gone or p.paused_until_ns <= now_ns]
+        if over:
+            self._paused = [p for p in self._paused if p not in over]
+            for participant in over:
+                if not participant.gone:
+                    participant.go_on()  # may have to wait again
+                    self._watch(participant)
+        for participant in self._newcomers:
+            if not participant.gone and not participant.listens and participant.listens_from_ns <= now_ns:
+                self._listen(participant)
+        self._newcomers = [p for p in self._newcomers if not p.gone and not p.listens]
+
+    def _read(self, participant: Participant, arrived_ns: int) -> None:
+        try:
+            data = participant.connection.recv(_READ)
+        except BlockingIOError:
+            return
+        except OSError:
+            data = b""
+        if not data:
+            self._part(participant)
+            return
+        if participant.raw and not participant.listens:
+            self._listen(participant)
+        if not participant.more:
+            participant.arrived_ns = arrived_ns
+        participant.more = len(data) == _READ
+        participant.take(data)
+
+    def _let_in(self, entrance: socket.socket) -> None:
+        for _ in range(_ACCEPTED_A_TURN):
+            try:
+                connection, address = entrance.accept()
+            except BlockingIOError:
+                return
+            except OSError as error:
+                if error.errno in (errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM):
+                    self._shut()
+                return
+            if len(self._participants) >= _MOST_PARTICIPANTS:
+                connection.close()
+                self.words[BusWord.REFUSED] += 1
+                continue
+            connection.setblocking(False)
+            pid = 0
+            with contextlib.suppress(OSError):  # the peer may be gone already
+                connection.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, _SEND_BUFFER)
+                if entrance.family == socket.AF_UNIX:
+                    size = struct.calcsize("3i")
+                    pid = struct.unpack(
+                        "3i", connection.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, size)
+                    )[0]
+                else:
+                    connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            name = f"process {pid}" if entrance.family == socket.AF_UNIX else f"{address[0]}:{address[1]}"
+            participant = Participant(self, connection, name, pid)
+            self._participants[participant.fd] = participant
+            self._watch(participant)
+            self.words[BusWord.CLIENTS] = len(self._participants)
+            self._hand(participant, b"< hi >")
+
+    def _shut(self) -> None:
+        """The system has no room for a newcomer: it would be called for one for ever."""
+        self.words[BusWord.REFUSED] += 1
+        self._shut_until_ns = self.now_ns + _ACCEPT_AGAIN_NS
+        for fd in self._entrances:
+            with contextlib.suppress(OSError):  # the other entrance was there first
+                self._epoll.unregister(fd)
+        if self.words[BusWord.REFUSED] == 1:
+            self._tell("full", {"participants": []})
+
+    def _listen(self, participant: Participant) -> None:
+        participant.listens = True
+        line = self._lines[participant.bus]
+        (line.senders if participant.sends else line.listeners).append(participant)
+
+    def _hand(self, participant: Participant, text: bytes) -> None:
+        """Give it text at once, behind what it has not read yet."""
+        if participant.queue:
+            participant.queue += text
+            if not participant.blocked:
+                self._flush(participant)
+            self._cut_off_if_full(participant)
+            return
+        try:
+            sent = participant.connection.send(text)
+        except BlockingIOError:
+            sent = 0
+        except OSError:
+            self._part(participant)
+            return
+        if sent < len(text):
+            participant.queue += text[sent:]
+            participant.blocked = True
+            self._watch(participant)
+            self._cut_off_if_full(participant)
+
+    def _flush(self, participant: Participant) -> None:
+        """Give it what waits for it, as far as the kernel takes it."""
+        queue = participant.queue
+        try:
+            sent = participant.connection.send(queue) if queue else 0
+        except BlockingIOError:
+            sent = 0
+        except OSError:
+            self._part(participant)
+            return
+        del queue[:sent]
+        if bool(queue) != participant.blocked:
+            participant.blocked = bool(queue)
+            self._watch(participant)
+
+    def _serve_listeners(self) -> None:
+        due, now_ns = self._due, self.now_ns
+        self._tokens = min(
+            _LISTENERS_PER_MS, self._tokens + (now_ns - self._tokens_ns) * 1e-6 * _LISTENERS_PER_MS
+        )
+        self._tokens_ns = now_ns
+        while due and self._tokens >= 1.0:
+            participant = due.popleft()
+            participant.due = False
+            if participant.gone or participant.blocked:
+                continue
+            self._tokens -= 1.0
+            self._flush(participant)
+            if not participant.gone:
+                self._cut_off_if_full(participant)
+
+    def _watch_senders(self, line: _Line, sender: Participant, names: list[bytes]) -> None:
+        """Whether two send the same identifier: not one after another, but in turns."""
+        owner = line.owner
+        for name in names:
+            before = owner.get(name)
+            if before is sender or (before is None and len(owner) >= _MOST_SENDERS):
+                continue
+            owner[name] = sender
+            if before is None or before.gone:
+                continue
+            line.changes[name] += 1
+            if line.changes[name] == 2:  # there and back
+                particulars = {"identifier": name.decode("ascii"), "bus": sender.bus.decode("ascii")}
+                both = [before.named(), sender.named()]
+                self._tell("two_senders", particulars | {"participants": both})
+
+    # --- one participant -------------------------------------------------------------------------
+
+    def _cut_off_if_full(self, participant: Participant) -> None:
+        if participant.gone or len(participant.queue) <= self._unread_limit:
+            return
+        if not participant.blocked:  # it waits for its turn only
+            self._flush(participant)
+            if participant.gone or len(participant.queue) <= self._unread_limit:
+                return
+        participant.cut_off = True
+        self.words[BusWord.CUT_OFF] += 1
+        self._tell("cut_off", {"participants": [participant.named()]})
+        self._part(participant)
+
+    def _watch(self, participant: Participant) -> None:
+        """Have the kernel tell what matters of it now."""
+        if participant.gone:
+            return
+        interest = (0 if participant.paused_until_ns else _IN) | (_OUT if participant.blocked else 0)
+        if interest == participant.interest:
+            return
+        if not interest:  # or a participant that has hung up would be told of for ever
+            self._epoll.unregister(participant.fd)
+        elif participant.interest:
+            self._epoll.modify(participant.fd, interest)
+        else:
+            self._epoll.register(participant.fd, interest)
+        participant.interest = interest
+
+    def _part(self, participant: Participant) -> None:
+        """It is gone, or has to go."""
+        if participant.gone:
+            return
+        participant.gone = True
+        del self._participants[participant.fd]
+        self.words[BusWord.CLIENTS] = len(self._participants)
+        line = self._lines.get(participant.bus)
+        if line is not None and participant.listens:
+            (line.senders if participant.sends else line.listeners).remove(participant)
+        participant.connection.close()
+        participant.queue.clear()
+        if participant.bus:
+            self._left.append(participant.told())

@@ -1,8 +1,8 @@
 """What was promised and what was kept: lateness, compute time and the timing certificate.
 
 Everything is counted into fixed histograms by compiled code; nothing is allocated while the loop runs.
-Histogram bins are spaced by the logarithm, 40 to a decade from 0.1 us to 10 s, so a percentile read from
-one is at most 6 % too high (never too low), and never above the exact maximum, which is kept beside it.
+Histogram bins are spaced by the logarithm (``core.log_bins``), so a percentile read from one is at most 6 %
+too high (never too low), and never above the exact maximum, which is kept beside it.
 
 All times given to this module are scenario time in integer nanoseconds (see ``runner.Plant``).
 
@@ -20,13 +20,10 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from emulator.core import log_bins
 from emulator.core.compiled import entry, jit
 from emulator.core.frame_buffer import UNTIMED, FrameBuffer, frame_buffer
-
-BINS_PER_DECADE = 40
-FIRST_EDGE_US = 0.1
-BINS = 322
-"""Bin 0 is [0, 0.1 us), the last one is open upwards from 10 s; eight decades lie between."""
+from emulator.core.log_bins import BINS, BINS_PER_DECADE, FIRST_EDGE_US
 
 GNSS = -1
 """``OutputSpec.can_id`` of the GNSS stream."""
@@ -52,15 +49,7 @@ def edges_us() -> NDArray[np.float64]:
     return np.concatenate([[0.0], inner, [np.inf]])
 
 
-@jit
-def bin_of(duration_ns: int) -> int:
-    """Bin of a duration [ns]; negative ones count as zero."""
-    duration_us = duration_ns * 1e-3
-    if duration_us < FIRST_EDGE_US:
-        return 0
-    return min(1 + math.floor(math.log10(duration_us / FIRST_EDGE_US) * BINS_PER_DECADE), BINS - 1)
-
-
+bin_of = jit(log_bins.bin_of)
 _EDGES_NS = edges_us() * 1e3
 _LONG_AGO = -(1 << 62)
 

@@ -7,13 +7,14 @@ reported in words, with what to do about it, and goes into the run's timing cert
 from __future__ import annotations
 
 import ctypes
-import gc
 import os
 import signal
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
+
+from emulator.core.collector import stop_collector
 
 # Numbers from the Linux headers: sys/mman.h, linux/prctl.h.
 _MCL_CURRENT, _MCL_FUTURE = 1, 2
@@ -78,10 +79,7 @@ def apply(cpu: int | None, priority: int, *, lock_memory: bool) -> HostReport:
         )
     if _tried(report, lambda: _call("prctl", _PR_SET_TIMERSLACK, 1, 0, 0, 0), "timer slack of 1 ns", ""):
         report.timer_slack_ns = 1
-    gc.collect()
-    gc.freeze()
-    gc.disable()
-    report.garbage_collector_off = not gc.isenabled()
+    report.garbage_collector_off = stop_collector()
     return report
 
 

@@ -24,6 +24,7 @@ from emulator.core.signals import BEFORE_ARMING_TICK, UNARMED_TICK
 from emulator.record.writer import RunWriter
 from emulator.shared_memory.block import Snapshot
 from emulator.shared_memory.rings import RX, EventRecord, FrameRecords
+from emulator.shared_memory.stalls import Role
 from emulator.shared_memory.status import LoopEvent, LoopState, RecorderState, Status
 
 INTERVAL_S = 0.1
@@ -89,8 +90,11 @@ class Drain:
         self._recorded = UNARMED_TICK // 2  # scenario tick up to which signals are written
         self.done = Recorded()
 
-    def once(self) -> None:
-        """Take everything that is there. Raises RunFailed when the disk refuses."""
+    def once(self) -> int:
+        """Take everything that is there; returns how many ticks the oldest of it had waited.
+
+        Raises RunFailed when the disk refuses.
+        """
         done, writer = self.done, self._writer
         rows = self._signals.read()
         frames = self._frames.read()
@@ -135,6 +139,7 @@ class Drain:
         done.lost_frames += frames.lost
         done.lost_events += lost_events
         done.lost_gnss_records += lost_gnss
+        return len(rows.tick) + rows.lost
 
     def _take_inputs(self, frames: FrameRecords, cycles: int) -> None:
         """What reached the plant, up to ``cycles`` ticks. Ends for good where anything of it was lost."""
@@ -184,6 +189,7 @@ def run_recorder(
     """
     status = snapshot.status
     drain = Drain(snapshot, writer, describe)
+    stalls = snapshot.stall_writer(Role.RECORDER)
     status[Status.RECORDER_PID] = os.getpid()
     status[Status.RECORDER_STATE] = RecorderState.RECORDING
     failed = True
@@ -193,7 +199,8 @@ def run_recorder(
             while True:
                 # First look whether this is the last time, then drain: nothing can come in between.
                 reason = _reason_to_end(snapshot, supervisor_pid, asked=bool(asked))
-                drain.once()
+                stalls.turn(time.monotonic_ns())
+                status[Status.RECORDER_LAG_TICKS] = max(status[Status.RECORDER_LAG_TICKS], drain.once())
                 beats += 1
                 if beats % _FLUSH_EVERY == 0:
                     writer.flush()
@@ -202,6 +209,7 @@ def run_recorder(
                 if reason:
                     break
                 time.sleep(interval_s)
+            stalls.end()
             drain.done.ended_because = reason
             writer.close()
             failed = False

@@ -19,14 +19,23 @@ _CATCH_UP = 10  # periods; after a longer stall it starts afresh from now
 
 
 def run_robot(
-    rider: ReferenceRider, bus: CanLink, gnss: GnssReader, clock: Clock, asked_to_end: Callable[[], bool]
+    rider: ReferenceRider,
+    bus: CanLink,
+    gnss: GnssReader,
+    clock: Clock,
+    asked_to_end: Callable[[], bool],
+    turned: Callable[[int], None] = lambda _now_ns: None,
 ) -> str:
-    """Ride until asked to end; returns why it ended."""
+    """Ride until asked to end; returns why it ended.
+
+    turned  is called with the time [ns] of each control period, so that its lateness can be told
+    """
     rx, tx = frame_buffer(256), frame_buffer(16)
     stepped = clock.now_ns()
     deadline = stepped + _PERIOD_NS
     while not asked_to_end():
         now = clock.sleep_until(deadline)
+        turned(now)
         rx.count[0] = 0
         bus.receive(rx, now)
         sentences = gnss.read()

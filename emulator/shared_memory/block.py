@@ -60,7 +60,9 @@ class Snapshot:
 
     ``status`` is indexed with the words of ``Status``: ``snapshot.status[Status.TICK]``; each word has
     one writing process. ``lateness_edges_us`` (LATENESS_BINS + 1) and ``lateness_counts`` (LATENESS_BINS)
-    hold the loop's lateness histogram while it runs; edges are zero until the loop has set them.
+    hold the loop's lateness histogram while it runs; edges are zero until the loop has set them. ``bus``
+    is indexed with the words of ``BusWord``; ``bus_delays`` (BINS,) counts how long each frame can have been
+    in the server of the virtual bus, in the bins of ``core.log_bins``.
     """
 
     def __init__(self, fd: int, memory: mmap.mmap, sizes: Sizes, columns: int, *, owner: bool) -> None:
@@ -81,6 +83,8 @@ class Snapshot:
         self._mailbox_counter: memoryview = a["mailbox.counter"].data
         self.lateness_edges_us: NDArray[np.float64] = a["lateness_edges_us"]
         self.lateness_counts: NDArray[np.int64] = a["lateness_counts"]
+        self.bus: memoryview = a["bus.words"].data
+        self.bus_delays: NDArray[np.int64] = a["bus.delays"]
         self._mailbox = Ring(a["mailbox.counter"], (a["mailbox.code"], a["mailbox.argument"]))
         self._signals = Ring(a["signal.counter"], (a["signal.tick"], a["signal.row"]))
         self._frames = Ring(a["frame.counter"], (a["frame.fields"], a["frame.data"]))
@@ -161,12 +165,13 @@ class Snapshot:
         self._closed = True
         self.status.release()
         self._mailbox_counter.release()
+        self.bus.release()
         for views in self._stalls:
             for view in views:
                 view.release()
         for name in ("_mailbox", "_signals", "_frames", "_events", "_gnss", "_applied", "lateness_edges_us"):
             delattr(self, name)
-        del self.lateness_counts
+        del self.lateness_counts, self.bus_delays
         with contextlib.suppress(BufferError):  # a reader still holds it: unmapped when that one goes
             self._memory.close()
         if self._owner:

@@ -6,6 +6,8 @@ import math
 import mmap
 from typing import NamedTuple
 
+from emulator.core.log_bins import BINS
+
 MAGIC = 0x52_49_47_53_4E_41_50_31
 """First eight bytes of the block."""
 VERSION = 3
@@ -14,8 +16,9 @@ TEXT_BYTES = 160
 """Room for an event's text in UTF-8; longer text is cut at a character."""
 BURST_BYTES = 512
 """Room for GNSS bytes in one record; a longer burst takes several records."""
-LATENESS_BINS = 322
+LATENESS_BINS = BINS
 """Bins of the lateness histogram in the block; their edges stand beside them."""
+BUS_WORDS = 16
 
 ROLES = 5
 """Processes of a ride that tell of their own stalls, see ``stalls.Role``."""
@@ -81,6 +84,8 @@ def block_parts(sizes: Sizes, columns: int) -> list[Part]:
         Part("applied.counter", "i8", (2,)),
         Part("applied.fields", "i8", (APPLIED_ROWS, 2)),
         Part("applied.argument", "f8", (APPLIED_ROWS,)),
+        Part("bus.words", "i8", (BUS_WORDS,)),
+        Part("bus.delays", "i8", (BINS,)),
         *(
             part
             for role in range(ROLES)

@@ -96,3 +96,19 @@ class Status(IntEnum):
     RECORDER_HEARTBEAT = 41
     RECORDER_STATE = 42
     RECORDER_LOST = 43  # records of any ring that it could not read in time
+    RECORDER_LAG_TICKS = 44  # most ticks that a row had waited when it took it
+
+
+class BusWord(IntEnum):
+    """Index of each count of the virtual bus (int64), since it was started; the bus process writes them."""
+
+    CLIENTS = 0  # connected now
+    JOINED = 1  # connections that reached a bus
+    FRAMES_IN = 2  # frames taken from participants
+    FRAMES_OUT = 3  # frames handed to participants (one in, n - 1 out)
+    MALFORMED = 4  # commands answered with an error
+    CUT_OFF = 5  # participants cut off because they did not read
+    PAUSES = 6  # times a participant that sent too much was made to wait
+    REFUSED = 7  # connections for which there was no room
+    DELAY_MAX_NS = 8  # longest that a frame can have been in the server
+    UNTOLD = 9  # notices to the supervisor that it did not take

@@ -193,20 +193,22 @@ def part_ride(rig: str, scenario: str, folder: str) -> Any:
 
 def part_bus() -> Any:
     """A bus server until standard input closes; tells its port first."""
-    import asyncio
+    import select
 
-    import uvloop
+    from emulator.core.collector import stop_collector
+    from emulator.links.loopback import BusServer, listen
 
-    from emulator.links.loopback import BusServer
-
-    async def serve() -> None:
-        server = BusServer()
-        await server.start("127.0.0.1", 0)
-        print(server.port, flush=True)
-        await asyncio.get_running_loop().run_in_executor(None, sys.stdin.read)
-        await server.stop()
-
-    uvloop.run(serve())
+    sockets = listen()
+    server = BusServer(sockets)
+    print(sockets[0].getsockname()[1], flush=True)
+    stop_collector()
+    ended = select.poll()
+    ended.register(sys.stdin, select.POLLHUP)
+    turns = 0
+    while turns % 64 or not ended.poll(0):
+        server.turn(0.001)
+        turns += 1
+    server.close()
     return None
 
 

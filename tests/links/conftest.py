@@ -6,15 +6,8 @@ import threading
 from collections.abc import Iterator
 
 import pytest
-import uvloop
 
 from tests.support.link_ends import SerialAdapter, VirtualBus, open_descriptors
-
-
-@pytest.fixture(autouse=True, scope="session")
-def signal_pipe_of_libuv() -> None:
-    """libuv makes one pipe a process at its first loop and keeps it; that is no leak of a test."""
-    uvloop.new_event_loop().close()
 
 
 @pytest.fixture(autouse=True)
@@ -28,9 +21,9 @@ def nothing_leaks() -> Iterator[None]:
     assert set(threading.enumerate()) <= threads, "threads left running"
 
 
-@pytest.fixture(params=["asyncio", "uvloop"])
-def virtual_bus(request: pytest.FixtureRequest) -> Iterator[VirtualBus]:
-    bus = VirtualBus(request.param)
+@pytest.fixture
+def virtual_bus() -> Iterator[VirtualBus]:
+    bus = VirtualBus()
     yield bus
     bus.stop()
 

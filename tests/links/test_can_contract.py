@@ -87,7 +87,7 @@ class LoopbackEnd(PythonCanEnd):
         receive(self.link, 1)
 
     def vanish(self) -> None:
-        self.server.stop_server()
+        self.server.stop()
 
     def close(self) -> None:
         super().close()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import random
 import select
 import socket
@@ -15,7 +14,7 @@ import pytest
 from emulator.core.errors import DeviceAbsent
 from emulator.core.frame_buffer import frame_buffer
 from emulator.links.can_bus import CanBusSpec, open_can
-from emulator.links.loopback import BusServer
+from emulator.links.loopback import BusServer, listen
 from tests.support.link_ends import EXTENDED, VirtualBus, content, outgoing, receive, wait_until
 
 
@@ -117,7 +116,7 @@ class TestForwarding:
     def test_no_frame_is_glued_to_the_answer_to_rawmode(
         self, virtual_bus: VirtualBus, monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        monkeypatch.setattr("emulator.links.loopback._RAW_MODE_GRACE_S", 1e6)
+        monkeypatch.setattr("emulator.links.loopback._RAW_MODE_GRACE_NS", 1 << 60)
         newcomer = socket.create_connection(("127.0.0.1", virtual_bus.port), timeout=10)
         with newcomer, virtual_bus.raw_client() as sender, virtual_bus.raw_client() as listener:
             newcomer.sendall(b"< open can0 >< rawmode >")
@@ -339,34 +338,23 @@ class TestWhoDoesNotRead:
 
 class TestStarting:
     def test_a_taken_port_is_said_with_what_to_do(self, virtual_bus: VirtualBus) -> None:
-        async def second() -> None:
-            await BusServer().start("127.0.0.1", virtual_bus.port)
-
         with pytest.raises(DeviceAbsent, match=rf"listen on 127.0.0.1:{virtual_bus.port}") as error:
-            asyncio.run(second())
+            listen("127.0.0.1", virtual_bus.port)
         assert "another virtual bus or program has this port" in error.value.advice
 
     def test_a_foreign_address_is_said(self) -> None:
         with pytest.raises(DeviceAbsent, match=r"cannot listen on 192\.0\.2\.1") as error:
-            asyncio.run(BusServer().start("192.0.2.1"))
+            listen("192.0.2.1")
         assert "address of this machine" in error.value.advice
 
-    def test_the_port_is_free_again_after_stop(self) -> None:
-        async def cycle() -> tuple[int, int]:
-            server = BusServer()
-            assert server.port == 0
-            await server.start()
-            port = server.port
-            client = socket.create_connection(("127.0.0.1", port))
-            await asyncio.sleep(0)
-            await server.stop()
-            client.close()
-            again = BusServer()
-            await again.start(port=port)
-            same = again.port
-            await again.stop()
-            assert again.port == 0
-            return port, same
-
-        port, same = asyncio.run(cycle())
-        assert port == same > 0
+    def test_the_port_is_free_again_after_it_is_closed(self) -> None:
+        for _ in range(2):
+            sockets = listen()
+            port = sockets[0].getsockname()[1]
+            server = BusServer(sockets)
+            with socket.create_connection(("127.0.0.1", port)):
+                server.turn(0.0)
+                assert server.counts().clients == 1
+                server.close()
+            for taking in listen("127.0.0.1", port):
+                taking.close()

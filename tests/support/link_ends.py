@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import os
 import socket
 import struct
@@ -13,11 +12,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-import uvloop
-
 from emulator.core.frame_buffer import FrameBuffer, frame_buffer
 from emulator.core.link_protocols import CanLink
-from emulator.links.loopback import BusServer, BusServerCounts
+from emulator.links.loopback import BusServer, BusServerCounts, listen
 
 Frame = tuple[int, bytes]
 EXTENDED = 1 << 31
@@ -107,31 +104,29 @@ def error_frame(kind: int, controller: int = 0) -> bytes:
 
 
 class VirtualBus:
-    """The bus server on its own event loop in a thread."""
+    """The bus server in a thread."""
 
-    def __init__(self, loop_kind: str = "asyncio", **options: int) -> None:
-        self.server = BusServer(**options)
-        self._loop = uvloop.new_event_loop() if loop_kind == "uvloop" else asyncio.new_event_loop()
-        self._thread = threading.Thread(target=self._loop.run_forever)
+    def __init__(self, **options: int) -> None:
+        sockets = listen()
+        self.port = sockets[0].getsockname()[1]
+        self.told: list[tuple[str, dict[str, Any]]] = []
+        self.server = BusServer(sockets, tell=lambda *told: self.told.append(told), **options)
+        self._ended = False
+        self._thread = threading.Thread(target=self._serve)
         self._thread.start()
-        self._run(self.server.start())
-        self.port = self.server.port
 
-    def _run(self, coroutine) -> None:
-        asyncio.run_coroutine_threadsafe(coroutine, self._loop).result(10)
+    def _serve(self) -> None:
+        while not self._ended:
+            self.server.turn(0.001)
+        self.server.close()
 
     def counts(self) -> BusServerCounts:
         return self.server.counts()
 
-    def stop_server(self) -> None:
-        self._run(self.server.stop())
-
     def stop(self) -> None:
-        self.stop_server()
-        self._run(self.server.stop())  # twice must be safe
-        self._loop.call_soon_threadsafe(self._loop.stop)
+        self._ended = True
         self._thread.join(10)
-        self._loop.close()
+        self.server.close()  # twice must be safe
 
     def raw_client(self, bus: bytes = b"can0") -> socket.socket:
         """A participant by hand: joined, in raw mode and listening."""

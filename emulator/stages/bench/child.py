@@ -1,4 +1,4 @@
-"""Bodies of the three child processes: loop, recorder, robot. ``python -m emulator.stages.bench.child ROLE``.
+"""Bodies of the child processes: bus, loop, recorder, robot. ``python -m emulator.stages.bench.child ROLE``.
 
 The job comes as one JSON object on standard input; standard output carries one JSON object a line back to
 the supervisor; standard error goes to a log in the run folder. Ctrl-C in the terminal does not reach them:
@@ -16,12 +16,12 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from emulator.core.collector import stop_collector
 from emulator.core.errors import EmulatorError
-from emulator.shared_memory.block import Snapshot
-from emulator.shared_memory.rings import EventRecord
 
 if TYPE_CHECKING:
     from emulator.assembly.session import Session
+    from emulator.shared_memory.rings import EventRecord
 
 Job = dict[str, Any]
 
@@ -52,6 +52,48 @@ def session_of(job: Job) -> Session:
     )
 
 
+def _bus(job: Job) -> None:
+    # nothing here may import numpy or compiled code: see links.bus_process
+    import mmap
+    import socket
+
+    from emulator.core.log_bins import BINS
+    from emulator.links.bus_process import run_bus
+    from emulator.links.loopback import BusServer
+    from emulator.loop import host
+    from emulator.shared_memory.layout import integer_parts
+    from emulator.shared_memory.stalls import Role, StallWriter
+    from emulator.shared_memory.status import BusWord
+
+    asked: list[int] = []
+    signal.signal(signal.SIGTERM, lambda number, _frame: asked.append(number))
+    parts = integer_parts(mmap.mmap(job["fd"], 0))
+    words = parts["bus.words"]
+    # the supervisor may not read for a while: then it is told less, and nobody on the bus waits
+    os.set_blocking(1, False)
+
+    def tell(kind: str, particulars: dict[str, Any]) -> None:
+        try:
+            os.write(1, json.dumps({"notice": kind, **particulars}).encode() + b"\n")
+        except OSError:
+            words[BusWord.UNTOLD] += 1
+
+    server = BusServer(
+        [socket.socket(fileno=fd) for fd in job["sockets"]],
+        words=words,
+        delays=parts["bus.delays"][:BINS],
+        tell=tell,
+    )
+    report = host.apply(job["cpu"], job["priority"], lock_memory=job["lock_memory"])
+    stalls = StallWriter(parts[f"stall.{Role.BUS}.words"], parts[f"stall.{Role.BUS}.rows"], Role.BUS)
+    _tell({"ready": True, "host": report.as_dict()})
+    why = run_bus(server, stalls, parts["status"], job["supervisor"], lambda: bool(asked))
+    participants = server.participants()
+    server.close()
+    os.set_blocking(1, True)
+    _tell({"ended": why, "participants": participants})
+
+
 def _loop(job: Job) -> None:
     from emulator.assembly.bench import Bench
     from emulator.assembly.link_specs import (
@@ -73,6 +115,7 @@ def _loop(job: Job) -> None:
     from emulator.loop.contract import CycleLimits
     from emulator.loop.process import HostSettings, Parts, run_loop_process
     from emulator.record.writer import jsonable
+    from emulator.shared_memory.block import Snapshot
 
     session = session_of(job)
     for name, digest in session.files.items():
@@ -137,6 +180,7 @@ def _recorder(job: Job) -> None:
     from emulator.assembly.provenance import copies
     from emulator.record.process import run_recorder
     from emulator.record.writer import RunWriter
+    from emulator.shared_memory.block import Snapshot
 
     def describe(event: EventRecord) -> tuple[str, str, str]:
         return EVENT_KINDS.get(event.code, "event"), event.text, event.text
@@ -144,6 +188,7 @@ def _recorder(job: Job) -> None:
     with contextlib.closing(Snapshot.attach(job["fd"])) as snapshot:
         kept = copies(job["files"], job["paths"])
         writer = RunWriter(Path(job["folder"]), job["manifest"], kept)
+        stop_collector()
         _tell({"ready": True})
         recorded = run_recorder(snapshot, writer, describe, supervisor_pid=job["supervisor"])
     _tell({"recorded": recorded.as_dict()})
@@ -160,6 +205,8 @@ def _robot(job: Job) -> None:
     from emulator.loop.host import die_with_parent
     from emulator.robot.mission import ReferenceRider
     from emulator.robot.process import run_robot
+    from emulator.shared_memory.block import Snapshot
+    from emulator.shared_memory.stalls import Role
 
     asked: list[int] = []
     signal.signal(signal.SIGTERM, lambda number, _frame: asked.append(number))
@@ -172,8 +219,13 @@ def _robot(job: Job) -> None:
     try:
         gnss = open_gnss_reader(session.rig.gnss_port.kind, job["gnss"])
         try:
-            _tell({"ready": True})
-            why = run_robot(rider, bus, gnss, MonotonicClock(0), lambda: bool(asked))
+            with contextlib.closing(Snapshot.attach(job["fd"])) as snapshot:
+                stalls = snapshot.stall_writer(Role.ROBOT)
+                stop_collector()
+                _tell({"ready": True})
+                why = run_robot(rider, bus, gnss, MonotonicClock(0), lambda: bool(asked), stalls.turn)
+                stalls.end()
+                del stalls
         finally:
             gnss.close()
     finally:
@@ -181,7 +233,12 @@ def _robot(job: Job) -> None:
     _tell({"ended": why})
 
 
-_ROLES: dict[str, Callable[[Job], None]] = {"loop": _loop, "recorder": _recorder, "robot": _robot}
+_ROLES: dict[str, Callable[[Job], None]] = {
+    "bus": _bus,
+    "loop": _loop,
+    "recorder": _recorder,
+    "robot": _robot,
+}
 
 
 def main() -> None:

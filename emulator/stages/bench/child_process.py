@@ -9,14 +9,18 @@ import signal
 import sys
 import time
 from asyncio.subprocess import PIPE, Process
+from collections import deque
 from pathlib import Path
 from typing import IO, Any
 
 from emulator.core import errors
 from emulator.core.errors import StartFailed
+from emulator.stages.bench.stopping import StopAsked
 
 _READY_TIMEOUT_S = 180.0  # a child may have to compile
 LEAVE_TIMEOUT_S = 10.0
+_LONGEST_MESSAGE = 1 << 24
+_MOST_NOTICES = 1000
 
 
 class ChildProcess:
@@ -26,11 +30,13 @@ class ChildProcess:
         self.role, self._log, self._path = role, log, path
         self.process: Process | None = None
         self.messages: dict[str, Any] = {}
+        self.notices: deque[dict[str, Any]] = deque(maxlen=_MOST_NOTICES)
+        self.left_ns: int | None = None  # when it was seen to have ended [CLOCK_MONOTONIC]
         self._reader: asyncio.Task[None] | None = None
         self._news = asyncio.Event()
 
-    async def start(self, job: dict[str, Any], fd: int) -> None:
-        """Start it with its job on standard input; it inherits the descriptor of the shared memory."""
+    async def start(self, job: dict[str, Any], *fds: int) -> None:
+        """Start it with its job on standard input; it inherits these descriptors."""
         self.process = await asyncio.create_subprocess_exec(
             sys.executable,
             "-m",
@@ -39,8 +45,9 @@ class ChildProcess:
             stdin=PIPE,
             stdout=PIPE,
             stderr=self._log,
-            pass_fds=(fd,),
+            pass_fds=fds,
             start_new_session=True,  # Ctrl-C is the supervisor's to handle
+            limit=_LONGEST_MESSAGE,
         )
         assert self.process.stdin is not None
         self.process.stdin.write(json.dumps(job).encode() + b"\n")
@@ -53,9 +60,14 @@ class ChildProcess:
         assert self.process.stdout is not None
         while line := await self.process.stdout.readline():
             with contextlib.suppress(ValueError):
-                self.messages.update(json.loads(line))
+                message = json.loads(line)
+                if "notice" in message:
+                    self.notices.append(message)
+                else:
+                    self.messages.update(message)
             self._news.set()
         await self.process.wait()
+        self.left_ns = time.monotonic_ns()
         self._news.set()
 
     @property
@@ -63,13 +75,13 @@ class ChildProcess:
         """Whether it has ended."""
         return self.process is not None and self.process.returncode is not None
 
-    async def ready(self, stop_asked: list[str]) -> None:
+    async def ready(self, stop: StopAsked) -> None:
         """Wait until it is ready. Raises what it reported, or StartFailed; also if a stop is asked for."""
         deadline = time.monotonic() + _READY_TIMEOUT_S
         while "ready" not in self.messages:
             if "error" in self.messages or self.gone:
                 self.raise_its_error()
-            raise_if_stopped(stop_asked)
+            stop.raise_if_asked()
             if time.monotonic() > deadline:
                 raise StartFailed(
                     f"the {self.role} process was not ready after {_READY_TIMEOUT_S:.0f} s",
@@ -129,9 +141,3 @@ class ChildProcess:
         self._log.close()
         if self._path.exists() and self._path.stat().st_size == 0:
             self._path.unlink()
-
-
-def raise_if_stopped(stop_asked: list[str]) -> None:
-    """Raises StartFailed once somebody has asked for a stop."""
-    if stop_asked:
-        raise StartFailed(f"stopped by {stop_asked[0]} before the ride was armed")

@@ -1,6 +1,7 @@
-"""The supervisor of a bench run: starts the processes, serves the virtual bus, arms, watches, stops.
+"""The supervisor of a bench run: starts the processes, arms, watches, stops.
 
-    supervisor (this process, uvloop)  bus server, progress, orderly stop
+    supervisor (this process, uvloop)  progress, what was measured of the others, orderly stop
+      ├── bus       the virtual bus, if the rig has it: the loop's core is not its own, its priority is below
       ├── loop      1 kHz, own core; its result is the certificate and how the ride ended
       ├── recorder  empties the rings to disk
       └── robot     the reference robot, if the rig names it as the device under test
@@ -15,6 +16,7 @@ import contextlib
 import os
 import shutil
 import signal
+import socket
 import time
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass, field
@@ -27,11 +29,12 @@ from emulator.assembly.link_specs import bus_words
 from emulator.assembly.provenance import manifest_of
 from emulator.assembly.session import Session
 from emulator.config.rig.buses import LoopbackBus
+from emulator.core.collector import resume_collector, stop_collector
 from emulator.core.errors import RunFailed, StartFailed
 from emulator.core.signals import INDEX, RUNNING
 from emulator.links.device_lock import acquire
-from emulator.links.loopback import BusServer
-from emulator.plant.states import PERMISSIVE_TEXTS, PERMISSIVES
+from emulator.links.loopback import listen
+from emulator.plant.states import END_NAMES, END_STOPPED, PERMISSIVE_TEXTS, PERMISSIVES
 from emulator.record.writer import (
     CERTIFICATE_FILE,
     COPIES_FOLDER,
@@ -43,14 +46,21 @@ from emulator.record.writer import (
 )
 from emulator.shared_memory.block import Snapshot
 from emulator.shared_memory.layout import Sizes
+from emulator.shared_memory.stalls import Role
 from emulator.shared_memory.status import Command, LoopState, Status
 from emulator.stages.bench.child import collect_logs
-from emulator.stages.bench.child_process import LEAVE_TIMEOUT_S, ChildProcess, raise_if_stopped
+from emulator.stages.bench.child_process import LEAVE_TIMEOUT_S, ChildProcess
+from emulator.stages.bench.evidence import RideTime, leaving, processes
 from emulator.stages.bench.hook_host import HookSteps
 from emulator.stages.bench.operator import Operator
-from emulator.stages.bench.watch import RideWatch, Say
+from emulator.stages.bench.screen import while_open
+from emulator.stages.bench.stopping import StopAsked
+from emulator.stages.bench.watch import Bench, RideWatch, Say
 
+ROLES = ("bus", "loop", "recorder", "robot")
 _POLL_S = 0.05
+_CLOSING_S = 1.0
+"""What the recorder gets to close its files when everything is ended at once."""
 _HOOK_POLL_S = 0.002
 Beside = Callable[[Snapshot], Coroutine[Any, Any, None]]
 """Something that reads the snapshot beside a run, until it is cancelled."""
@@ -61,7 +71,7 @@ Progress = Callable[[float, float, float], None]
 class BenchResult:
     """How a bench run ended.
 
-    outcome   as the verdict reads it
+    outcome   as the verdict reads it, with what was measured of the processes: see ``evidence``
     log_tail  last lines of a child's log if it broke
     """
 
@@ -92,7 +102,12 @@ def run_bench(
     Raises DeviceAbsent, StartFailed or RunFailed; then nothing of it is left running, and if it never came to
     a ride nothing is left in ``folder`` but the log of a process that broke.
     """
-    return uvloop.run(_run(session, paths, folder, say, progress, beside, hold, hook))
+    say = while_open(say)
+    shown = None if progress is None else while_open(progress)
+    try:
+        return uvloop.run(_run(session, paths, folder, say, shown, beside, hold, hook))
+    finally:
+        resume_collector()
 
 
 async def _run(
@@ -122,50 +137,64 @@ async def _run(
             f"the run folder {folder} already holds something",
             advice="name another one with --out, or move it",
         )
-    stop_asked: list[str] = []
+    stop = StopAsked()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
-        loop.add_signal_handler(number, stop_asked.append, signal.Signals(number).name)
+        loop.add_signal_handler(number, stop.signalled, number)
 
     rig = session.rig
-    server = BusServer()
     armed = False
     sizes = Sizes(data_bytes=session.payload_bytes)
     with contextlib.closing(Snapshot.create(sizes)) as snapshot, contextlib.ExitStack() as files:
         companion = asyncio.create_task(_accompanied(beside, snapshot, say)) if beside else None
         children = {}
-        for role in ("loop", "recorder", "robot"):
+        for role in ROLES:
             path = logs / f"{role}.log"
             children[role] = ChildProcess(role, path.open("wb"), path)
             files.callback(children[role].close)
+        bench = Bench(session, snapshot, children, stop, say)
+        stop.ends_by(lambda cause: _end_now(bench, cause))
         try:
-            port = 0
+            entrances: list[socket.socket] = []
             if isinstance(rig.bus, LoopbackBus):
                 if rig.bus.port:
                     sole = acquire("virtual CAN bus on port", str(rig.bus.port))
                     files.callback(sole.close)
-                await server.start(rig.bus.host, rig.bus.port)
-                port = server.port
-            await _start(session, paths, (folder, logs), snapshot, children, port, stop_asked, say)
+                entrances = listen(rig.bus.host, rig.bus.port)
+                for entrance in entrances:
+                    files.callback(entrance.close)
+            await _start(bench, paths, (folder, logs), entrances)
             armed = True
-            return await _ride(session, snapshot, children, server, stop_asked, say, progress, hold, hook)
+            return await _ride(bench, progress, hold, hook)
         finally:
-            for child in children.values():
-                if not child.gone:
-                    child.signal(signal.SIGTERM)
+            for role in ("loop", "recorder", "robot"):
+                if not children[role].gone:
+                    children[role].signal(signal.SIGTERM)
             await children["robot"].leave()
             # On the way down the loop takes the signals to rest, for as long as the rig says.
             await children["loop"].leave(rig.limits.ramp_to_rest_s + LEAVE_TIMEOUT_S)
             snapshot.status[Status.RECORDER_END] = 1
             await children["recorder"].leave()
+            children["bus"].signal(signal.SIGTERM)
+            await children["bus"].leave()
             if companion is not None:
                 companion.cancel()
                 await asyncio.wait([companion], timeout=LEAVE_TIMEOUT_S)
-            await server.stop()
+            stop.ends_by(lambda _cause: None)  # there is nothing left to end
             files.close()
             collect_logs(logs, folder)
             if not armed:
                 _withdraw(folder, made=made)
+
+
+def _end_now(bench: Bench, cause: str) -> None:
+    """End every process, in whatever state; only the recorder gets the time to close its files."""
+    bench.say(f"{cause} again: everything is ended at once")
+    for role in ("loop", "robot", "bus"):
+        bench.children[role].signal(signal.SIGKILL)
+    bench.snapshot.status[Status.RECORDER_END] = 1
+    recorder = bench.children["recorder"]
+    asyncio.get_running_loop().call_later(_CLOSING_S, recorder.signal, signal.SIGKILL)
 
 
 async def _accompanied(beside: Beside, snapshot: Snapshot, say: Say) -> None:
@@ -185,23 +214,41 @@ def _withdraw(folder: Path, *, made: bool) -> None:
             folder.rmdir()
 
 
+def _cores(session: Session) -> tuple[int | None, int | None, set[int]]:
+    """Cores of loop and bus, and those of everything else; None: among those.
+
+    The bus gets one of its own where there are three or more.
+    """
+    rest = set(session.other_cpus)
+    taken = session.rig.device_under_test.cpu if session.rig.device_under_test.kind == "reference" else None
+    spare = sorted(rest - {taken})
+    if session.loop_cpu is None or session.loop_cpu in rest or len(rest) < 2 or not spare:
+        return session.loop_cpu, None, rest
+    return session.loop_cpu, spare[-1], rest - {spare[-1]}
+
+
 async def _start(
-    session: Session,
-    paths: tuple[Path, Path],
-    folders: tuple[Path, Path],
-    snapshot: Snapshot,
-    children: dict[str, ChildProcess],
-    port: int,
-    stop_asked: list[str],
-    say: Say,
+    bench: Bench, paths: tuple[Path, Path], folders: tuple[Path, Path], entrances: list[socket.socket]
 ) -> None:
-    """Start all processes and wait until each is ready; folders are the run folder and that of the logs."""
+    """Start all processes and wait until each is ready.
+
+    folders    the run folder and that of the logs
+    entrances  sockets of the virtual bus, the bus process's from now on; none where the rig has another bus
+    """
+    session, snapshot, children, stop, say = (
+        bench.session,
+        bench.snapshot,
+        bench.children,
+        bench.stop,
+        bench.say,
+    )
     rig, status = session.rig, snapshot.status
     status[Status.SUPERVISOR_PID] = os.getpid()
     # Who runs where is settled before this process gives up the loop's core.
-    loop_cpu, cpus = session.loop_cpu, session.other_cpus
+    loop_cpu, bus_cpu, cpus = _cores(session)
     with contextlib.suppress(OSError):
         os.sched_setaffinity(0, cpus)
+    port = entrances[0].getsockname()[1] if entrances else 0
     job = {
         "fd": snapshot.fd,
         "rig": str(paths[0]),
@@ -219,10 +266,12 @@ async def _start(
     }
     loop_child, recorder, robot = children["loop"], children["recorder"], children["robot"]
     say(f"bus: {bus_words(rig, port)}")
+    if entrances:
+        await _start_bus(bench, entrances, bus_cpu)
     await loop_child.start({**job, "cpus": None}, snapshot.fd)
     await recorder.start({**job, "manifest": manifest_of(session, stage="bench")}, snapshot.fd)
-    await loop_child.ready(stop_asked)
-    await recorder.ready(stop_asked)
+    await loop_child.ready(stop)
+    await recorder.ready(stop)
     say(f"GNSS: {rig.gnss_port.kind} {loop_child.messages.get('gnss', '')}".rstrip())
     if rig.device_under_test.kind == "reference":
         gnss = str(loop_child.messages.get("gnss", ""))
@@ -233,37 +282,46 @@ async def _start(
             )
         cpu = rig.device_under_test.cpu
         await robot.start({**job, "gnss": gnss, "cpus": job["cpus"] if cpu == "auto" else [cpu]}, snapshot.fd)
-        await robot.ready(stop_asked)
+        await robot.ready(stop)
     while status[Status.LOOP_STATE] != LoopState.CYCLING and not loop_child.gone:
-        raise_if_stopped(stop_asked)
+        stop.raise_if_asked()
         await asyncio.sleep(_POLL_S)
 
 
-async def _hooked(hook: HookSteps, snapshot: Snapshot, budget_s: float) -> None:
+async def _start_bus(bench: Bench, entrances: list[socket.socket], cpu: int | None) -> None:
+    """The bus's process, just below the loop in priority, with the entrances handed over to it."""
+    loop_host = bench.session.rig.loop
+    bus = bench.children["bus"]
+    job = {
+        "fd": bench.snapshot.fd,
+        "sockets": [entrance.fileno() for entrance in entrances],
+        "supervisor": os.getpid(),
+        "cpu": cpu,
+        "priority": max(0, loop_host.priority - 1),
+        "lock_memory": loop_host.lock_memory,
+    }
+    await bus.start(job, bench.snapshot.fd, *(entrance.fileno() for entrance in entrances))
+    await bus.ready(bench.stop)
+    for entrance in entrances:  # or newcomers would wait for ever at a bus whose process died
+        entrance.close()
+
+
+async def _hooked(hook: HookSteps, bench: Bench, watch: RideWatch, budget_s: float) -> None:
     """Show the ride to the scenario's hook, and post what it asks for. Raises HookFailed."""
-    state = INDEX["bench.state"]
+    state, snapshot = INDEX["bench.state"], bench.snapshot
     while True:
         await asyncio.sleep(_HOOK_POLL_S)
         latest = snapshot.latest()
         if latest is None or latest[1][state] != RUNNING or not hook.due(latest[0]):
             continue
         for command, argument in await asyncio.to_thread(hook.look, latest[0], latest[1].copy(), budget_s):
-            snapshot.post(command, argument)
+            watch.post(command, argument)
 
 
-async def _ride(
-    session: Session,
-    snapshot: Snapshot,
-    children: dict[str, ChildProcess],
-    server: BusServer,
-    stop_asked: list[str],
-    say: Say,
-    progress: Progress | None,
-    hold: bool,
-    hook: HookSteps | None,
-) -> BenchResult:
+async def _ride(bench: Bench, progress: Progress | None, hold: bool, hook: HookSteps | None) -> BenchResult:
     """Arm and watch until the loop has ended; then gather what the processes say about the ride."""
-    watch = RideWatch(session, snapshot, children, server, stop_asked, say)
+    session, snapshot, children, say = bench.session, bench.snapshot, bench.children, bench.say
+    watch = RideWatch(bench)
     if hold:
         snapshot.post(Command.HOLD)
     snapshot.post(Command.ARM)
@@ -272,31 +330,36 @@ async def _ride(
     ]
     say(
         f"arming: the ride starts when these are given: {', '.join(permissives)}; "
-        "Ctrl-C stops in an orderly way"
+        "Ctrl-C stops in an orderly way, a second one at once"
     )
     operator = Operator(held=hold, events=session.asked_events, say=say)
     if hook is not None and session.scenario.hook is not None:
         budget_s = session.scenario.hook.budget_ms * 1e-3
-        watch.looking = asyncio.create_task(_hooked(hook, snapshot, budget_s))
+        watch.looking = asyncio.create_task(_hooked(hook, bench, watch, budget_s))
+    stalls = snapshot.stall_writer(Role.SUPERVISOR)
+    stop_collector()
     shown = 0.0
     while not children["loop"].gone:
         await asyncio.sleep(_POLL_S)
+        stalls.turn(time.monotonic_ns())
         snapshot.status[Status.SUPERVISOR_HEARTBEAT] += 1
         watch.tell_events()
         for command, argument in operator.pop():
-            snapshot.post(command, argument)
+            watch.post(command, argument)
         watch.look_at_hook()
         watch.pass_on_stop()
+        watch.look_at_loop()
         watch.look_at_processes()
         watch.look_at_bus()
         now = time.monotonic()
         if progress is not None and now - shown > 0.5:
             shown = now
             _show(snapshot, progress)
+    stalls.end()
     operator.close()
     if watch.looking is not None:
         watch.looking.cancel()
-    return await _gather(snapshot, children, watch)
+    return await _gather(bench, watch)
 
 
 def _show(snapshot: Snapshot, progress: Progress) -> None:
@@ -306,30 +369,74 @@ def _show(snapshot: Snapshot, progress: Progress) -> None:
         progress(tick * 1e-3, float(row[INDEX["truth.speed_m_s"]]), float(row[INDEX["line.station_m"]]))
 
 
-async def _gather(snapshot: Snapshot, children: dict[str, ChildProcess], watch: RideWatch) -> BenchResult:
+async def _gather(bench: Bench, watch: RideWatch) -> BenchResult:
     """End what still runs, and put together how the ride ended. Raises RunFailed."""
-    loop_child, recorder, robot = children["loop"], children["recorder"], children["robot"]
+    children = bench.children
+    loop_child, recorder, robot, bus = (children[role] for role in ("loop", "recorder", "robot", "bus"))
     robot.signal(signal.SIGTERM)
     await loop_child.leave()
-    snapshot.status[Status.RECORDER_END] = 1
+    bench.snapshot.status[Status.RECORDER_END] = 1
+    bus.signal(signal.SIGTERM)
     await robot.leave()
-    problems = watch.problems
-    if not await recorder.leave():
-        problems.append("the recorder did not finish and was ended by force")
-    if "outcome" not in loop_child.messages:
-        if "error" in loop_child.messages:
-            loop_child.raise_its_error()
-        tail = loop_child.tail()
-        reason = f"the loop process broke (exit {loop_child.returncode})"
-        return BenchResult(
-            {"ended": "crashed", "trip_reason": reason, "trip_tick": None, "rig_problems": problems}, tail
-        )
-    outcome = dict(loop_child.messages["outcome"])
-    outcome["rig_problems"] = [*outcome["rig_problems"], *problems]
+    await bus.leave()
+    watch.look_at_bus()
+    if not await recorder.leave() and not bench.stop.at_once:
+        watch.problems.append("the recorder did not finish and was ended by force")
+    outcome, tail = _ended(loop_child, bench.stop, watch)
+    outcome["rig_problems"] = [*outcome["rig_problems"], *watch.problems]
     if watch.hook_failed:
         outcome |= {"ended": "crashed", "trip_reason": watch.hook_failed}
-    if not recorder.messages.get("recorded") and not watch.recorder_gone:
+    if not recorder.messages.get("recorded") and not watch.recorder_gone and not bench.stop.at_once:
         outcome["rig_problems"].append(f"the recorder broke (exit {recorder.returncode})")
     if recorder.messages.get("error") and not recorder.messages.get("recorded"):
         raise RunFailed(recorder.messages["what"], advice=recorder.messages["advice"])
-    return BenchResult(outcome)
+    return BenchResult(outcome | _measured(bench, watch), tail)
+
+
+def _ended(loop_child: ChildProcess, stop: StopAsked, watch: RideWatch) -> tuple[dict[str, Any], list[str]]:
+    """How the ride ended as the loop says, or, if it could not say so, as it was seen; the end of its log."""
+    if "outcome" in loop_child.messages:
+        return dict(loop_child.messages["outcome"]), []
+    if "error" in loop_child.messages:
+        loop_child.raise_its_error()
+    nothing: dict[str, Any] = {"trip_reason": "", "trip_tick": None, "rig_problems": []}
+    if stop.at_once:
+        return {**nothing, "ended": END_NAMES[END_STOPPED]}, []
+    if watch.stood_still:
+        reason = f"the loop stood still for {watch.stood_still['for_s']:.1f} s and was ended by force"
+        return {**nothing, "ended": "crashed", "trip_reason": reason}, loop_child.tail()
+    watch.left.append("loop")
+    reason = f"the loop process broke (exit {loop_child.returncode})"
+    return {**nothing, "ended": "crashed", "trip_reason": reason}, loop_child.tail()
+
+
+def _measured(bench: Bench, watch: RideWatch) -> dict[str, Any]:
+    """What was measured of the processes, in the words of ``evidence``."""
+    now_ns = time.monotonic_ns()
+    ride_time = RideTime(bench.snapshot.status, now_ns)
+    measured: dict[str, Any] = {
+        "processes": processes(bench.snapshot, bench.children, ride_time, now_ns),
+        "left": [leaving(role, bench.children[role], ride_time, now_ns) for role in watch.left],
+        "bus_events": [
+            {
+                "kind": event.kind,
+                "time_s": ride_time.s(event.time_ns),
+                "participants": event.participants,
+                "frame": event.frame,
+                "identifier": event.identifier,
+            }
+            for event in watch.bus_events
+        ],
+        "time_base": ride_time.base,
+    }
+    if watch.stood_still:
+        still = watch.stood_still
+        measured["stood_still"] = {"for_s": still["for_s"], "time_s": ride_time.s(still["time_ns"])}
+    if bench.stop.by_hand:
+        stop = bench.stop
+        measured["stop"] = {
+            "cause": stop.by_hand,
+            "time_s": ride_time.s(stop.hand_ns),
+            "at_once": stop.at_once,
+        }
+    return measured

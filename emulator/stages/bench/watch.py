@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import asyncio
 import signal
+import time
 from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
 
 from emulator.assembly.session import Session
-from emulator.links.loopback import BusServer
+from emulator.core.errors import RunFailed
 from emulator.plant.states import EV_HOLD, EV_MONITOR, EV_PERMISSIVE, EV_TRIP
 from emulator.shared_memory.block import Snapshot
-from emulator.shared_memory.status import Command, LoopState, RecorderState, Status
+from emulator.shared_memory.status import BusWord, Command, LoopState, RecorderState, Status
 from emulator.stages.bench.child_process import ChildProcess
+from emulator.stages.bench.heartbeat import Heartbeat, Pulse
+from emulator.stages.bench.stopping import StopAsked
 
 _TOLD_AT_ONCE = {EV_PERMISSIVE: "", EV_HOLD: "", EV_MONITOR: "implausible: ", EV_TRIP: "tripped: "}
 """Events that are told on the screen as they happen, and how."""
@@ -19,29 +24,58 @@ _TOLD_AT_ONCE = {EV_PERMISSIVE: "", EV_HOLD: "", EV_MONITOR: "implausible: ", EV
 Say = Callable[[str], None]
 
 
+@dataclass
+class Bench:
+    """What a bench run consists of, from the supervisor's side."""
+
+    session: Session
+    snapshot: Snapshot
+    children: dict[str, ChildProcess]
+    stop: StopAsked
+    say: Say
+
+
+@dataclass
+class BusEvent:
+    """Something on the virtual bus that somebody should hear of; see ``evidence`` for the kinds."""
+
+    kind: str
+    time_ns: int
+    participants: list[str] = field(default_factory=list)
+    identifier: str = ""
+    frame: str = ""
+
+    @property
+    def text(self) -> str:
+        """In a sentence."""
+        who = " and ".join(self.participants)
+        if self.kind == "two_senders":
+            return f"two participants send frame {self.frame or '0x' + self.identifier}: {who}"
+        if self.kind == "cut_off":
+            return f"{who} did not read and was cut off"
+        if self.kind == "babbles":
+            return f"{who} sends more than any bus could carry and is made to wait"
+        return "no room for another participant: the system gives no more descriptors"
+
+
 class RideWatch:
     """What the supervisor looks at while the ride lasts; each thing it sees is said once."""
 
-    def __init__(
-        self,
-        session: Session,
-        snapshot: Snapshot,
-        children: dict[str, ChildProcess],
-        server: BusServer,
-        stop_asked: list[str],
-        say: Say,
-    ) -> None:
+    def __init__(self, bench: Bench) -> None:
         self.problems: list[str] = []
         self.hook_failed = ""
         self.looking: asyncio.Task[None] | None = None
         self.recorder_gone = False
-        self._status, self._snapshot, self._say = snapshot.status, snapshot, say
-        self._loop, self._recorder, self._robot = children["loop"], children["recorder"], children["robot"]
-        self._with_robot = self._robot.process is not None
-        self._events = snapshot.event_reader(from_now=True)
-        self._server, self._stop_asked = server, stop_asked
-        self._stopping = self._robot_gone = False
-        self._dropped = self._pauses = 0
+        self.left: list[str] = []  # roles of those that left before they were told to
+        self.bus_events: list[BusEvent] = []
+        self.stood_still: dict[str, Any] = {}
+        self._bench, self._say, self._stop = bench, bench.say, bench.stop
+        self._status, self._snapshot = bench.snapshot.status, bench.snapshot
+        self._children = bench.children
+        self._events = bench.snapshot.event_reader(from_now=True)
+        self._stopping = False
+        self._heartbeat = Heartbeat()
+        self._frames = _frame_names(bench.session)
 
     def tell_events(self) -> None:
         """Those that somebody at the bench wants to hear of at once."""
@@ -53,40 +87,100 @@ class RideWatch:
         """A hook that failed stops the ride."""
         if self.looking is not None and self.looking.done():
             self.hook_failed, self.looking = str(self.looking.exception()), None
-            self._stop_asked.append("hook failed")
+            self._stop.ask("hook failed")
             self._say(self.hook_failed)
+
+    def post(self, command: int, argument: float = 0.0) -> None:
+        """Command the loop, unless it takes none any more; then its heartbeat is what tells."""
+        try:
+            self._snapshot.post(command, argument)
+        except RunFailed as error:
+            self._say(error.what)
 
     def pass_on_stop(self) -> None:
         """The first time a stop was asked for."""
-        if not self._stop_asked or self._stopping:
+        if not self._stop or self._stopping:
             return
         self._stopping = True
-        self._say(f"{self._stop_asked[0]}: stopping in an orderly way, the signals go to rest")
+        self._say(f"{self._stop.causes[0]}: stopping in an orderly way, the signals go to rest")
         if self._status[Status.LOOP_STATE] == LoopState.CYCLING:
-            self._snapshot.post(Command.STOP)
+            self.post(Command.STOP)
         else:
-            self._loop.signal(signal.SIGTERM)
+            self._children["loop"].signal(signal.SIGTERM)
+
+    def look_at_loop(self) -> None:
+        """Whether it comes round; one that does not is told of and ended."""
+        loop = self._children["loop"]
+        if self._status[Status.LOOP_STATE] != LoopState.CYCLING or loop.gone or self.stood_still:
+            return
+        pulse = self._heartbeat.look(self._status[Status.LOOP_HEARTBEAT], time.monotonic())
+        still_s = self._heartbeat.still_s
+        if pulse is Pulse.STANDS_STILL:
+            self._say(
+                f"the loop stands still since {still_s:.1f} s: nothing goes out, the robot hears silence"
+            )
+        elif pulse is Pulse.HAS_TO_END:
+            self._say(f"the loop stood still for {still_s:.1f} s: it is ended by force")
+            self.stood_still = {"for_s": round(still_s, 3), "time_ns": time.monotonic_ns()}
+            loop.signal(signal.SIGKILL)
 
     def look_at_processes(self) -> None:
-        """Robot and recorder, as long as they are needed."""
-        if self._with_robot and self._robot.gone and not self._robot_gone and not self._stopping:
-            self._robot_gone = True
-            self._say(f"the robot process is gone (exit {self._robot.returncode})")
-        gone = self._recorder.gone or self._status[Status.RECORDER_STATE] == RecorderState.FAILED
-        if gone and not self.recorder_gone and self._status[Status.LOOP_STATE] == LoopState.CYCLING:
+        """Bus, robot and recorder, as long as they are needed."""
+        cycling = self._status[Status.LOOP_STATE] == LoopState.CYCLING
+        for role, words in (("robot", "the robot process"), ("bus", "the virtual bus's process")):
+            child = self._children[role]
+            if child.gone and role not in self.left and not self._stop.at_once:
+                if role == "robot" and self._stopping:
+                    continue
+                self.left.append(role)
+                self._say(f"{words} is gone (exit {child.returncode})")
+                if role == "bus":
+                    self.problems.append(f"{words} is gone (exit {child.returncode})")
+        recorder = self._children["recorder"]
+        gone = recorder.gone or self._status[Status.RECORDER_STATE] == RecorderState.FAILED
+        if gone and not self.recorder_gone and cycling and not self._stop.at_once:
             self.recorder_gone = True
+            self.left.append("recorder")
             self.problems.append("the recorder is gone: the loop went on, the record ends early")
             self._say(
-                f"the recorder is gone (exit {self._recorder.returncode}); the loop goes on, "
-                "the record ends here"
+                f"the recorder is gone (exit {recorder.returncode}); the loop goes on, the record ends here"
             )
 
     def look_at_bus(self) -> None:
-        """Who does not read, and who sends more than a bus carries, on the virtual bus."""
-        served = self._server.counts()
-        if served.dropped_clients > self._dropped:
-            self._dropped = served.dropped_clients
-            self._say(f"virtual bus: a participant did not read and was cut off ({self._dropped} so far)")
-        if served.pauses and not self._pauses:
-            self._say("virtual bus: a participant sends more than any bus could carry and is made to wait")
-        self._pauses = served.pauses
+        """What the bus process noticed about its participants."""
+        notices = self._children["bus"].notices
+        while notices:
+            notice = notices.popleft()
+            participants = [self._who(p) for p in notice.get("participants", [])]
+            identifier = str(notice.get("identifier", ""))
+            event = BusEvent(
+                str(notice["notice"]),
+                time.monotonic_ns(),
+                participants,
+                identifier,
+                self._frames.get(identifier, ""),
+            )
+            self.bus_events.append(event)
+            count = self._snapshot.bus[BusWord.CUT_OFF]
+            so_far = f" ({count} so far)" if event.kind == "cut_off" else ""
+            self._say(f"virtual bus: {event.text}{so_far}")
+            if event.kind == "two_senders":
+                self.problems.append(event.text)
+
+    def _who(self, participant: dict[str, Any]) -> str:
+        """A participant by its name; those that belong to the run by what they are."""
+        words = {"loop": "the loop", "robot": "the reference robot"}
+        for role, child in self._children.items():
+            if participant["pid"] and child.process is not None and child.process.pid == participant["pid"]:
+                return words.get(role, role)
+        return str(participant["name"])
+
+
+def _frame_names(session: Session) -> dict[str, str]:
+    """Names of the frames of this bench by their identifier as the virtual bus writes it."""
+    table = session.codec.table
+    names = {}
+    for name, can_id in zip(session.codec.frames, table.can_id.tolist(), strict=True):
+        extended = can_id >> 31 & 1
+        names[f"{can_id & 0x1FFFFFFF:08X}" if extended else f"{can_id:03X}"] = name
+    return names

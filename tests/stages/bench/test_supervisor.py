@@ -32,7 +32,7 @@ from tests.support.scripted_robot import RIG, RUN, SCENARIOS
 
 pytestmark = pytest.mark.slow
 
-ROLES = ("loop", "recorder", "robot")
+ROLES = ("bus", "loop", "recorder", "robot")
 RAMP_TICKS, HEARTBEAT_TICKS = 500, 800
 
 
