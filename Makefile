@@ -34,7 +34,7 @@ virtual: warm ## the same lap on the stepped clock, as fast as this machine can
 
 # Tests that watch processes in real time want the machine to themselves; the others share its cores, the guest
 # that keeps ticks among them. Compiled once beforehand, so that the workers don't each compile the same.
-LIVE := $(filter-out %/test_socketcan.py,$(wildcard tests/links/test_*.py)) tests/loop tests/telemetry tests/stages/bench/test_supervisor.py tests/robot/test_robot_process.py
+LIVE := $(filter-out %/test_socketcan.py,$(wildcard tests/links/test_*.py)) tests/loop tests/telemetry tests/stages/bench/test_supervisor.py tests/stages/bench/test_processes.py tests/robot/test_robot_process.py
 
 .PHONY: test
 test: lint warm ## set up, all static checks, all tests that need no bench host

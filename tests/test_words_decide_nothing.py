@@ -23,7 +23,7 @@ EXCEPTIONS = {
     "config/validation.py": "a misspelt key and the missing one it means are told once",
     "config/yaml_source.py": "the YAML parser tells a syntax error by nothing but its text",
     "inspection/replay/comparison.py": "a line of the event log is compared with that of the replay",
-    "links/loopback.py": "the bus's text protocol",
+    "links/bus_participant.py": "the bus's text protocol",
     "links/serial_line.py": "the serial library tells a port in use by nothing but its text",
     "loop/machine.py": "what the kernel writes about the processor",
     "report/sections.py": "a line of the event log that begins with its event's name doesn't say it twice",

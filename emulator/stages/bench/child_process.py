@@ -60,11 +60,11 @@ class ChildProcess:
         assert self.process.stdout is not None
         while line := await self.process.stdout.readline():
             with contextlib.suppress(ValueError):
-                message = json.loads(line)
-                if "notice" in message:
-                    self.notices.append(message)
+                news = json.loads(line)
+                if "notice" in news:
+                    self.notices.append(news)
                 else:
-                    self.messages.update(message)
+                    self.messages.update(news)
             self._news.set()
         await self.process.wait()
         self.left_ns = time.monotonic_ns()

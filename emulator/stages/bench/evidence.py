@@ -66,21 +66,21 @@ def processes(
     snapshot: Snapshot, children: Mapping[str, ChildProcess], ride_time: RideTime, now_ns: int
 ) -> dict[str, Any]:
     """Of every process that took part; see the module's text."""
-    told = {}
+    measured = {}
     for role in Role:
         name = role.name.lower()
         child = children.get(name)
         if role != Role.SUPERVISOR and (child is None or child.process is None):
             continue
-        told[name] = _of(snapshot, role, child, ride_time, now_ns)
-    if "bus" in told:
-        told["bus"] |= _bus(snapshot, children["bus"])
-    if "recorder" in told:
-        told["recorder"] |= {
+        measured[name] = _of(snapshot, role, child, ride_time, now_ns)
+    if "bus" in measured:
+        measured["bus"] |= _bus(snapshot, children["bus"])
+    if "recorder" in measured:
+        measured["recorder"] |= {
             "lag_ms": float(snapshot.status[Status.RECORDER_LAG_TICKS]),
             "lost": snapshot.status[Status.RECORDER_LOST],
         }
-    return told
+    return measured
 
 
 def _of(

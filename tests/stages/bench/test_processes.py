@@ -1,0 +1,188 @@
+"""Processes of a bench run that stand still, die or are flooded: what is said, measured, and how it ends."""
+
+import contextlib
+import json
+import os
+import signal
+import socket
+import subprocess
+import time
+
+import pytest
+
+from emulator.record.reader import read_run
+from tests.bench.probe import BusClient
+
+pytestmark = pytest.mark.slow
+
+
+def port_of(desk):
+    """Where the virtual bus listens, from the screen."""
+    return int(desk.said().partition("can0 on 127.0.0.1:")[2].split()[0])
+
+
+def joined(desk):
+    return contextlib.closing(BusClient("127.0.0.1", port_of(desk)))
+
+
+def verdict(desk):
+    return json.loads((desk.folder / "verdict.json").read_text())
+
+
+# ---- the loop ----------------------------------------------------------------------------------------------
+
+
+def test_a_loop_that_hangs_is_told_of_and_ended_within_three_seconds(desk):
+    process = desk.start()
+    found = desk.ride_for(process)
+    os.kill(found["loop"], signal.SIGSTOP)
+    begun = time.monotonic()
+    desk.wait(lambda: "the loop stands still" in desk.said(), "nothing was said", 3.0)
+    assert 0.9 < time.monotonic() - begun < 1.6
+    desk.wait(lambda: set(desk.processes()) <= {"supervisor"}, "something still runs", 5.0)
+    assert time.monotonic() - begun < 3.0
+    assert desk.end(process) == 4, desk.said()
+    judged, run = verdict(desk), read_run(desk.folder)
+    assert judged["result"] == "error"
+    assert "the loop stood still" in judged["reasons"][0]
+    assert run.losses == []
+    assert run.tick[-1] > 900
+
+
+def test_a_loop_that_hangs_and_a_person_who_stops_it(desk):
+    """The first Ctrl-C can't reach it; the watch ends it all the same."""
+    process = desk.start()
+    os.kill(desk.ride_for(process)["loop"], signal.SIGSTOP)
+    begun = time.monotonic()
+    process.send_signal(signal.SIGINT)
+    desk.wait(lambda: set(desk.processes()) <= {"supervisor"}, "something still runs", 5.0)
+    assert time.monotonic() - begun < 3.0
+    assert desk.end(process) == 4, desk.said()
+    assert "the loop stood still" in verdict(desk)["reasons"][0]
+
+
+def test_a_loop_that_stands_still_for_a_moment_goes_on(desk):
+    process = desk.start()
+    found = desk.ride_for(process)
+    os.kill(found["loop"], signal.SIGSTOP)
+    desk.wait(lambda: "the loop stands still" in desk.said(), "nothing was said", 3.0)
+    os.kill(found["loop"], signal.SIGCONT)
+    time.sleep(1.5)
+    assert "loop" in desk.processes()
+    process.send_signal(signal.SIGINT)
+    assert desk.end(process) in (1, 2, 5), desk.said()
+
+
+# ---- who asks twice ----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("second", [signal.SIGINT, signal.SIGTERM], ids=lambda n: n.name)
+def test_a_second_signal_in_a_ride_ends_everything_at_once_and_the_record_reads(desk, second):
+    desk.rig("ramp_to_rest_s: 0.5", "ramp_to_rest_s: 20.0")
+    process = desk.start()
+    desk.ride_for(process)
+    process.send_signal(signal.SIGINT)
+    desk.wait(lambda: "stopping in an orderly way" in desk.said(), "nothing was said")
+    time.sleep(0.5)
+    assert "loop" in desk.processes()  # on its way to rest
+    begun = time.monotonic()
+    process.send_signal(second)
+    desk.wait(lambda: set(desk.processes()) <= {"supervisor"}, "something still runs", 5.0)
+    assert time.monotonic() - begun < 2.0
+    desk.end(process)
+    assert f"{second.name} again: everything is ended at once" in desk.said()
+    assert "Traceback" not in desk.said()
+    run = read_run(desk.folder)
+    assert run.tick[-1] > 900
+    assert not run.truncated
+    assert verdict(desk)["result"] != "pass"
+
+
+@pytest.mark.parametrize("role", ["bus", "loop", "robot"])
+def test_a_second_signal_while_it_starts_leaves_nothing(desk, role):
+    process = desk.start()
+    desk.wait(lambda: role in desk.processes() or process.poll() is not None, f"no {role} process")
+    process.send_signal(signal.SIGINT)
+    process.send_signal(signal.SIGTERM)
+    begun = time.monotonic()
+    assert desk.end(process) == 4
+    assert time.monotonic() - begun < 5.0
+    assert "Traceback" not in desk.said()
+    assert not desk.folder.exists()
+
+
+# ---- a screen that goes away -------------------------------------------------------------------------------
+
+
+def test_a_closed_pipe_does_not_cost_the_verdict(desk):
+    desk.scenario("duration_limit_s: 180.0", "duration_limit_s: 4.0")
+    desk.scenario("    from_s: 10.0 # by then it has caught up with the target of a flying lap\n", "")
+    process = desk.start(stdout=subprocess.PIPE)
+    process.stdout.read(10)
+    process.stdout.close()
+    desk.end(process, 120.0)
+    assert verdict(desk)["result"] in ("fail", "invalid")
+    assert (desk.folder / "report.html").stat().st_size > 10_000
+    assert not list(desk.folder.glob("*.log"))
+
+
+def test_a_terminal_that_is_closed_does_not_cost_the_verdict(desk):
+    """As it happens: its other end is closed, and SIGHUP comes, twice."""
+    ours, its = os.openpty()
+    process = desk.start(stdout=its)
+    os.close(its)
+    desk.ride_for(process)
+    os.close(ours)
+    process.send_signal(signal.SIGHUP)
+    time.sleep(0.1)
+    process.send_signal(signal.SIGHUP)
+    desk.end(process)
+    texts = [text for _, _, text in desk.events()]
+    assert "running -> stopping" in texts
+    assert "stopping -> standby" in texts
+    assert verdict(desk)["result"] != "pass"
+    assert (desk.folder / "report.html").stat().st_size > 10_000
+
+
+# ---- the virtual bus ---------------------------------------------------------------------------------------
+
+
+def test_a_bus_that_dies_is_named_and_the_ride_ends(desk):
+    process = desk.start()
+    os.kill(desk.ride_for(process)["bus"], signal.SIGKILL)
+    assert desk.end(process) == 2, desk.said()
+    assert "the virtual bus's process is gone (exit -9)" in desk.said()
+    assert any("bus" in reason for reason in verdict(desk)["reasons"])
+    with pytest.raises(ConnectionRefusedError):
+        socket.create_connection(("127.0.0.1", port_of(desk)), 1.0)
+
+
+def test_two_who_send_a_frame_of_the_robot_are_named(desk):
+    process = desk.start()
+    found = desk.ride_for(process)
+    with joined(desk) as stranger:
+        for _ in range(20):
+            stranger.send(b"< send 201 8 0 0 0 0 0 0 0 0 >")
+            time.sleep(0.01)
+        desk.wait(lambda: "two participants send frame" in desk.said(), "nothing was said", 5.0)
+        name = f"127.0.0.1:{stranger.socket.getsockname()[1]}"
+    process.send_signal(signal.SIGINT)
+    assert desk.end(process) == 2, desk.said()
+    line = next(line for line in desk.said().splitlines() if "two participants" in line)
+    assert "the reference robot" in line
+    assert name in " ".join(desk.said().split())
+    assert found["robot"]
+
+
+def test_who_does_not_read_is_cut_off_by_name_and_the_ride_goes_on(desk):
+    process = desk.start()
+    found = desk.ride_for(process)
+    with joined(desk) as deaf:
+        deaf.socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+        name = f"127.0.0.1:{deaf.socket.getsockname()[1]}"
+        desk.wait(lambda: "did not read and was cut off" in desk.said(), "nothing was said", 60.0)
+    assert f"{name} did not read" in " ".join(desk.said().split())
+    assert desk.processes()["loop"] == [found["loop"]]
+    process.send_signal(signal.SIGINT)
+    desk.end(process)
+    assert not [text for _, kind, text in desk.events() if kind == "trip"]
