@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import sys
+from typing import IO, Any, cast
 
 from rich.console import Console
 
@@ -21,7 +23,46 @@ CAUTION = (
 )
 
 
-def console_of_stdout() -> Console:
-    """The console that commands print to."""
+class LastingOutput:
+    """A text file for which a closed pipe or terminal is no error: what nobody takes is thrown away.
+
+    From the first refused write on, its descriptor leads nowhere, so that Python's own last flush holds, too.
+    """
+
+    def __init__(self, file: IO[str]) -> None:
+        self._file = file
+
+    def write(self, text: str) -> int:
+        """As a file's."""
+        try:
+            return self._file.write(text)
+        except OSError:
+            self._lead_nowhere()
+            return len(text)
+
+    def flush(self) -> None:
+        """As a file's."""
+        try:
+            self._file.flush()
+        except OSError:
+            self._lead_nowhere()
+
+    def __getattr__(self, name: str) -> Any:
+        """Everything else is the file's own."""
+        return getattr(self._file, name)
+
+    def _lead_nowhere(self) -> None:
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, self._file.fileno())
+        os.close(nowhere)
+
+
+def console_of_stdout(*, lasting: bool = False) -> Console:
+    """The console that commands print to.
+
+    lasting  goes on when nobody reads any more: for a command whose work is not its output
+    """
     # In a file or a pipe there is no width to fit into: tables come out whole.
-    return Console(highlight=False, soft_wrap=True, width=None if sys.stdout.isatty() else 110)
+    width = None if sys.stdout.isatty() else 110
+    file = cast("IO[str]", LastingOutput(sys.stdout)) if lasting else None
+    return Console(highlight=False, soft_wrap=True, width=width, file=file)

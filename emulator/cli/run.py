@@ -58,7 +58,7 @@ def run(
 
     if hold and virtual:
         raise typer.BadParameter("--hold: nothing is held with --virtual, nothing moves there; leave it out")
-    console = console_of_stdout()
+    console = console_of_stdout(lasting=True)
     session = load_session(rig, scenario, seed=seed, parameters=parameter_values(settings))
     for warning in session.warnings:
         console.print(f"warning: {warning}", style="yellow", markup=False)

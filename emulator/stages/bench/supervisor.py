@@ -53,7 +53,6 @@ from emulator.stages.bench.child_process import LEAVE_TIMEOUT_S, ChildProcess
 from emulator.stages.bench.evidence import RideTime, leaving, processes
 from emulator.stages.bench.hook_host import HookSteps
 from emulator.stages.bench.operator import Operator
-from emulator.stages.bench.screen import while_open
 from emulator.stages.bench.stopping import StopAsked
 from emulator.stages.bench.watch import Bench, RideWatch, Say
 
@@ -102,10 +101,8 @@ def run_bench(
     Raises DeviceAbsent, StartFailed or RunFailed; then nothing of it is left running, and if it never came to
     a ride nothing is left in ``folder`` but the log of a process that broke.
     """
-    say = while_open(say)
-    shown = None if progress is None else while_open(progress)
     try:
-        return uvloop.run(_run(session, paths, folder, say, shown, beside, hold, hook))
+        return uvloop.run(_run(session, paths, folder, say, progress, beside, hold, hook))
     finally:
         resume_collector()
 
