@@ -46,7 +46,7 @@ _MOST_PARTICIPANTS = 512
 _ACCEPTED_A_TURN = 8
 _ACCEPT_AGAIN_NS = 200_000_000
 """Pause after the system had no descriptor for a newcomer."""
-_LISTENERS_PER_MS = 16.0
+_LISTENERS_PER_MS = 8.0
 """Texts handed in a millisecond to those that never sent a frame: up to so many get each at once, more
 wait for their turn and get several in one, so that 200 of them don't delay those in a closed loop."""
 _RAW_MODE_GRACE_NS = 250_000_000
@@ -57,6 +57,8 @@ Frames therefore start with the participant's next command, or after this time, 
 _REMEMBERED = 256
 """Participants that have left of whom is told in the end."""
 _MOST_SENDERS = 8192
+_FRAMES_IN, _FRAMES_OUT = int(BusWord.FRAMES_IN), int(BusWord.FRAMES_OUT)
+_DELAY_MAX = int(BusWord.DELAY_MAX_NS)
 _IN, _OUT = select.EPOLLIN, select.EPOLLOUT
 _now_ns = time.monotonic_ns
 
@@ -250,6 +252,27 @@ class BusServer:
     def forward(self, sender: Participant, names: list[bytes], lines: list[bytes]) -> None:
         """Hand the frames of one read to everybody else, in one write each."""
         line = self._lines[sender.bus]
+        text = b"".join(lines)
+        for participant in tuple(line.senders):
+            if participant is not sender:
+                self._hand(participant, text)
+        # all that is not urgent comes after that
+        words, count = self.words, len(lines)
+        if not sender.babbles:  # one that is made to wait delays itself
+            delay_ns = _now_ns() - sender.arrived_ns
+            self.delays[bin_of(delay_ns)] += count
+            words[_DELAY_MAX] = max(words[_DELAY_MAX], delay_ns)
+        for participant in tuple(line.listeners):
+            if participant is sender:
+                continue
+            participant.queue += text
+            if participant.blocked:
+                self._cut_off_if_full(participant)
+            elif not participant.due:
+                participant.due = True
+                self._due.append(participant)
+        words[_FRAMES_IN] += count
+        words[_FRAMES_OUT] += count * (len(line.senders) + len(line.listeners) - sender.listens)
         sender.count(names)
         self._watch_senders(line, sender, names)
         if not sender.sends:
@@ -257,26 +280,6 @@ class BusServer:
             if sender.listens:
                 line.listeners.remove(sender)
                 line.senders.append(sender)
-        count = len(lines)
-        text = b"".join(lines)
-        words = self.words
-        words[BusWord.FRAMES_IN] += count
-        others = len(line.senders) + len(line.listeners) - sender.listens
-        words[BusWord.FRAMES_OUT] += count * others
-        for participant in tuple(line.senders):
-            if participant is not sender:
-                self._hand(participant, text)
-        if not sender.babbles:  # one that is made to wait delays itself
-            delay_ns = _now_ns() - sender.arrived_ns
-            self.delays[bin_of(delay_ns)] += count
-            words[BusWord.DELAY_MAX_NS] = max(words[BusWord.DELAY_MAX_NS], delay_ns)
-        for participant in tuple(line.listeners):
-            participant.queue += text
-            if participant.blocked:
-                self._cut_off_if_full(participant)
-            elif not participant.due:
-                participant.due = True
-                self._due.append(participant)
 
     def answer(self, participant: Participant, text: bytes) -> None:
         """Reply, unless the participant floods us with commands and reads no replies."""

@@ -8,9 +8,11 @@ import socket
 import subprocess
 import time
 
+import numpy as np
 import pytest
 
 from emulator.record.reader import read_run
+from emulator.record.writer import RX
 from tests.bench.probe import BusClient
 
 pytestmark = pytest.mark.slow
@@ -186,3 +188,21 @@ def test_who_does_not_read_is_cut_off_by_name_and_the_ride_goes_on(desk):
     process.send_signal(signal.SIGINT)
     desk.end(process)
     assert not [text for _, kind, text in desk.events() if kind == "trip"]
+
+
+@pytest.mark.timing
+def test_ten_that_never_read_do_not_stall_a_ride(desk):
+    """In the server's former place, in the supervisor, one collection of garbage then held up every frame
+    for 300 ms (measured on two cores), and the robot was blamed for it."""
+    desk.scenario("duration_limit_s: 180.0", "duration_limit_s: 14.0")
+    process = desk.start()
+    desk.ride_for(process)
+    with contextlib.ExitStack() as crowd:
+        for _ in range(10):
+            deaf = crowd.enter_context(joined(desk))
+            deaf.socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+        desk.end(process, 120.0)
+    assert desk.said().count("did not read and was cut off") == 10
+    frames = read_run(desk.folder).frames
+    steering = (frames.direction == RX) & (frames.can_id == 0x200) & (frames.tick > 0)
+    assert np.diff(frames.time_ns[steering]).max() < 60e6  # it comes every 10 ms
