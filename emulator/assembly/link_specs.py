@@ -6,7 +6,7 @@ import os
 
 from emulator.assembly.session import Session
 from emulator.config.rig.bus_load import wire_ns
-from emulator.config.rig.buses import LoopbackBus, SerialBus, SocketcanBus
+from emulator.config.rig.buses import Bus, LoopbackBus, SerialBus, SocketcanBus
 from emulator.config.rig.file import Rig
 from emulator.config.rig.ports import PtyPort, SerialPort, UdpPort
 from emulator.config.rig.ports import TcpPort as TcpPortModel
@@ -58,6 +58,13 @@ def can_spec(rig: Rig, codec: Codec, loopback_port: int) -> CanBusSpec:
         )
     assert isinstance(bus, SerialBus)
     return CanBusSpec(kind="serial", channel=bus.device, bitrate=bus.bitrate, serial_baud=bus.tty_baud)
+
+
+def link_kind(bus: Bus) -> str:
+    """What a silence on the bus can be judged by, see emulator.verdict.attribution."""
+    if isinstance(bus, SocketcanBus) and bus.channel.startswith("vcan"):
+        return "vcan"
+    return bus.kind
 
 
 def bus_rules(rig: Rig) -> BusRules:

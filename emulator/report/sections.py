@@ -205,8 +205,10 @@ ROBOT: tuple[tuple[str, str, str], ...] = (
 )
 """Columns of the robot's frames."""
 PROCESSES: tuple[tuple[str, str, str], ...] = (
+    ("promise_ms", "promised\nms", "{:g}"),
+    ("longest_ms", "longest\nstall ms", "{:.1f}"),
     ("count", "stalls", "{:,.0f}"),
-    ("longest_ms", "longest\nms", "{:.1f}"),
+    ("lag_ms", "a row\nwaited ms", "{:.0f}"),
     ("delay_p50_us", "held a frame\np50 µs", "{:.0f}"),
     ("delay_p99_us", "\np99", "{:.0f}"),
     ("delay_max_us", "\nmax", "{:.0f}"),

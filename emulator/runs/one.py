@@ -22,7 +22,7 @@ from emulator.verdict.expectation import expectation
 from emulator.verdict.judge import Verdict, judge, numbered, write_verdict
 from emulator.verdict.junit import write_junit
 from emulator.verdict.laps import reference_laps
-from emulator.verdict.timing import TimingTolerance, with_allowed
+from emulator.verdict.timing import TimingTolerance, processes_kept, with_allowed
 
 Say = Callable[[str], None]
 Progress = Callable[[float, float, float], None]
@@ -103,7 +103,9 @@ def judge_run(session: Session, folder: Path, outcome: dict[str, Any]) -> Verdic
     tolerance = TimingTolerance(**timing.model_dump())
     write_json(folder / OUTCOME_FILE, jsonable(outcome))
     if run.certificate is not None:
-        write_json(folder / CERTIFICATE_FILE, with_allowed(run.certificate, tolerance))
+        kept = {"processes": processes_kept(outcome.get("processes") or {})}
+        run = replace(run, certificate={**with_allowed(run.certificate, tolerance), **kept})
+        write_json(folder / CERTIFICATE_FILE, run.certificate)
     verdict = judge(
         run, numbered(session.scenario.criteria), run.certificate, outcome, tolerance, session.sector_ends
     )

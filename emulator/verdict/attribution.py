@@ -69,6 +69,8 @@ _LINKS: dict[str, _LinkEvidence] = {
 }
 SUPERVISOR_GONE = "supervisor gone"
 """Why a loop stopped that was left alone (emulator.loop.runner)."""
+COMMANDED = "command"
+"""Why one stopped that was told to; who told it stands elsewhere."""
 _WAITED_SHARE = 0.5
 """A host on which something waited for a core for more than this share of a time was too busy to say whose a
 silence on it was. Our own choice, no source: a bench at rest shows a few hundredths."""
@@ -84,7 +86,7 @@ class BenchEvidence:
     link       kind of the rig's bus
     reference  whether the robot is our reference robot: its process is the bench's, too
     stalls     by process (loop, bus, supervisor, recorder, robot): when it stood still
-    waited     when the host let something wait for a core, and for what share of that time
+    waited     when the host let something wait for a core, for what share of that time; None: not known
     sharers    identifiers of the robot under which more than one participant sent
     heard      frames of others that were heard (identifiers nobody declared)
     gone       processes of ours that had left before the ride was over
@@ -93,7 +95,7 @@ class BenchEvidence:
     link: str = "loopback"
     reference: bool = False
     stalls: Mapping[str, Sequence[Interval]] | None = None
-    waited: Sequence[tuple[float, float, float]] = ()
+    waited: Sequence[tuple[float, float, float]] | None = None
     sharers: Sequence[str] = ()
     heard: int = 0
     gone: frozenset[str] = frozenset()
@@ -138,6 +140,8 @@ def whose_silence(silence: Mapping[str, Any], allowed_ms: float, bench: BenchEvi
         beside = [s for role in ("supervisor", "recorder") for s in stalls.get(role, ())]
         if left_ms - total_ms(beside, window) <= allowed_ms:
             return "unknown", "other processes on this host stood still meanwhile, too"
+        if bench.waited is None:
+            return "unknown", "whether processes on this host had to wait for a core is not known"
         share = _waited_share(bench.waited, window)
         if share > _WAITED_SHARE:
             return "unknown", f"processes on this host waited for a core for {share:.0%} of that time"
@@ -168,21 +172,18 @@ def evidence_of(outcome: Mapping[str, Any]) -> BenchEvidence:
     """What a run's outcome tells of the bench.
 
     outcome  setting     link, reference; see :class:`BenchEvidence`
-             processes   by role: stalls, [begin_ms, end_ms] each
-             left        processes that left: role, at_s, exit
-             waited      [begin_ms, end_ms, share] each
-             sharers     as in :class:`BenchEvidence`
+             processes, left, waited, bus_events  as in emulator.stages.bench.evidence
              strangers   frames by identifiers nobody declared
     Whatever of it is missing was not measured.
     """
-    setting = outcome.get("setting") or {}
+    setting, waited = outcome.get("setting") or {}, outcome.get("waited")
     processes = outcome.get("processes") or {}
     return BenchEvidence(
         link=str(setting.get("link", "")),
         reference=bool(setting.get("reference", False)),
         stalls={role: [(s[0], s[1]) for s in p.get("stalls", ())] for role, p in processes.items()},
-        waited=[(w[0], w[1], w[2]) for w in outcome.get("waited") or ()],
-        sharers=list(outcome.get("sharers") or ()),
+        waited=None if waited is None else [(w[0], w[1], w[2]) for w in waited],
+        sharers=[_frame_of(event) for event in _shared(outcome)],
         heard=sum((outcome.get("strangers") or {}).values()),
         gone=frozenset(str(p["role"]) for p in outcome.get("left") or ()),
     )
@@ -195,21 +196,45 @@ def rig_problem(problem: object) -> Cause:
     return Cause("bench", str(problem))
 
 
-def left_causes(outcome: Mapping[str, Any]) -> list[Cause]:
-    """Processes of ours that left before the ride was over."""
-    return [
-        Cause("bench", f"the {_ROLE_WORDS.get(p['role'], p['role'])} was gone ({p['exit']})", p.get("at_s"))
-        for p in outcome.get("left") or ()
-    ]
+def seen_causes(outcome: Mapping[str, Any]) -> list[Cause]:
+    """What the supervisor saw: processes of ours that left before the ride was over, frames sent by two."""
+    causes = []
+    for gone in outcome.get("left") or ():
+        how = f"ended by {gone['signal']}" if gone.get("signal") else f"exit status {gone.get('exit')}"
+        causes.append(
+            Cause(
+                "bench", f"the {_ROLE_WORDS[gone['role']]} was gone ({how})", _riding(outcome, gone["time_s"])
+            )
+        )
+    for event in _shared(outcome):
+        who = " and ".join(event.get("participants") or ())
+        text = f"frame '{_frame_of(event)}' has more than one sender: {who}"
+        causes.append(Cause("unknown", text, _riding(outcome, event["time_s"])))
+    return causes
+
+
+def _riding(outcome: Mapping[str, Any], time_s: float) -> float | None:
+    """The time if it is scenario time: of a run that was never armed nobody knows where that begins."""
+    return time_s if outcome.get("time_base", "scenario") == "scenario" else None
+
+
+def _shared(outcome: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    return [event for event in outcome.get("bus_events") or () if event["kind"] == "two_senders"]
+
+
+def _frame_of(event: Mapping[str, Any]) -> str:
+    return str(event.get("frame") or f"0x{event.get('identifier')}")
 
 
 def stop_cause(outcome: Mapping[str, Any], when: str) -> Cause:
     """Whose it was that the ride was stopped; ``when`` in words."""
-    tick, by = outcome.get("end_tick"), str(outcome.get("stopped_by") or "")
+    tick, by = outcome.get("end_tick"), str((outcome.get("stop") or {}).get("cause") or "")
+    by = by or str(outcome.get("stopped_by") or "")
     at_s = tick * 1e-3 if isinstance(tick, int) and tick >= 0 else None
     if by == SUPERVISOR_GONE:
         return Cause("bench", f"the supervisor was gone{when}, and the loop ended the ride", at_s)
-    return Cause("operator", f"stopped by hand{f' ({by})' if by else ''}{when or ' before the ride'}", at_s)
+    named = "" if by in ("", COMMANDED) else f" ({by})"
+    return Cause("operator", f"stopped by hand{named}{when or ' before the ride'}", at_s)
 
 
 def trip_cause(outcome: Mapping[str, Any], bench: BenchEvidence, when: str) -> Cause:

@@ -42,8 +42,8 @@ from emulator.verdict.attribution import (
     Cause,
     evidence_of,
     in_order,
-    left_causes,
     rig_problem,
+    seen_causes,
     stop_cause,
     trip_cause,
 )
@@ -125,7 +125,7 @@ def judge(
     bench = [
         *(Cause("bench", text) for text in _record_problems(run, outcome)),
         *timing,
-        *left_causes(outcome),
+        *seen_causes(outcome),
         *(rig_problem(problem) for problem in outcome.get("rig_problems") or []),
     ]
     if not criteria:

@@ -6,7 +6,7 @@ A run that counts may still have had company. None of it is a reason for the ver
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from emulator.record.reader import Run
@@ -25,6 +25,7 @@ def notes_of(run: Run, certificate: Mapping[str, Any], outcome: Mapping[str, Any
         *_spoilt(certificate.get("robot_frames") or {}),
         *_strangers(outcome.get("strangers") or {}),
         *_still(outcome.get("processes") or {}),
+        *_company(outcome.get("bus_events") or ()),
         *_beyond(run),
     ]
 
@@ -63,6 +64,20 @@ def _still(processes: Mapping[str, Any]) -> list[str]:
         if longest >= _STOOD_STILL_ms:
             told.append(f"the {role}'s process stood still for up to {longest:.0f} ms")
     return told
+
+
+def _company(events: Sequence[Mapping[str, Any]]) -> list[str]:
+    words = {
+        "cut_off": "did not read from the virtual bus and was cut off",
+        "babbles": "sent more on the virtual bus than any bus could carry and was made to wait",
+        "full": "found no room on the virtual bus: the system gave no more descriptors",
+    }
+    times: Counter[str] = Counter()
+    for event in events:
+        if event["kind"] in words:
+            who = " and ".join(event.get("participants") or ()) or "somebody"
+            times[f"{who} {words[event['kind']]}"] += 1
+    return [f"{text} ({n} times)" if n > 1 else text for text, n in times.items()]
 
 
 def _beyond(run: Run) -> list[str]:

@@ -169,6 +169,22 @@ def with_allowed(certificate: Mapping[str, Any], tolerance: TimingTolerance) -> 
     return {**certificate, "outputs": told}
 
 
+def processes_kept(processes: Mapping[str, Any]) -> dict[str, Any]:
+    """What the bench's processes kept, for the certificate: by role, of emulator.stages.bench.evidence.
+
+    promise_ms: the longest time between two turns that is no stall; longest_ms, count: the longest stall, how
+    many there were. lag_ms: of the recorder, how long a row waited. delay_p50_us and so on: of the virtual bus,
+    how long a frame can have been in it at most.
+    """
+    kept = {}
+    for role, measured in processes.items():
+        kept[role] = {
+            key: measured[key] for key in ("promise_ms", "longest_ms", "count", "lag_ms") if key in measured
+        }
+        kept[role] |= {f"delay_{name}_us": us for name, us in (measured.get("delay_us") or {}).items()}
+    return kept
+
+
 def _unless(kept: bool, sentence: str, allowed: str) -> str:
     """The sentence, unless it was kept. A NaN is never within anything, so it is not kept."""
     return "" if kept else f"{sentence} (allowed {allowed})"

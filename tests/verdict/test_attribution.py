@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from emulator.core.trip_reasons import TripReason
-from emulator.verdict.attribution import evidence_of, in_order, left_causes, stop_cause, total_ms, trip_cause
+from emulator.verdict.attribution import evidence_of, in_order, seen_causes, stop_cause, total_ms, trip_cause
 
 BEGAN = 10_000  # tick of the last news
 ALLOWED = 150.0
@@ -35,6 +35,7 @@ def silent(until: int = BEGAN + 1500, how: str = "missing", **more: Any) -> dict
         "trip_tick": BEGAN + 151,
         "trip_evidence": {"silences": [silence]},
         "setting": {"link": "loopback", "reference": False},
+        "waited": [[BEGAN - 20, BEGAN + 1600, 0.05]],
         **more,
     }
 
@@ -48,7 +49,17 @@ def setting(link: str, *, reference: bool = False) -> dict[str, Any]:
     return {"link": link, "reference": reference}
 
 
-LEFT = [{"role": "robot", "at_s": 10.02, "exit": "ended by signal 9"}]
+SHARED = [
+    {
+        "kind": "two_senders",
+        "time_s": 9.0,
+        "participants": ["127.0.0.1:40100", "127.0.0.1:40102"],
+        "frame": "steering",
+        "identifier": "080",
+    },
+    {"kind": "cut_off", "time_s": 9.5, "participants": ["127.0.0.1:40104"], "frame": "", "identifier": ""},
+]
+LEFT = [{"role": "robot", "time_s": 10.02, "exit": -9, "signal": "SIGKILL"}]
 TABLE: dict[str, tuple[dict[str, Any], str]] = {
     "the robot stops, all else keeps going": (silent(), "robot"),
     "the robot stops, a short stall beside it": (silent(processes=stalls(bus=(50, 60))), "robot"),
@@ -64,6 +75,7 @@ TABLE: dict[str, tuple[dict[str, Any], str]] = {
     "the host stood still": (silent(BEGAN + 200, processes=stalls(supervisor=(0, 190))), "unknown"),
     "the host had no core to spare": (silent(waited=[[BEGAN - 20, BEGAN + 1600, 0.9]]), "unknown"),
     "the host was busy before, not then": (silent(waited=[[BEGAN - 900, BEGAN - 100, 0.9]]), "robot"),
+    "whether the host was busy is not known": (silent(waited=None), "unknown"),
     "on a wire a busy host does not excuse a robot": (
         silent(setting=setting("socketcan"), waited=[[BEGAN - 20, BEGAN + 1600, 0.9]]),
         "robot",
@@ -82,8 +94,8 @@ TABLE: dict[str, tuple[dict[str, Any], str]] = {
     "damaged frames": (silent(how="damaged"), "robot"),
     "the same frame again and again": (silent(how="frozen"), "robot"),
     "frames without values": (silent(how="not available"), "robot"),
-    "damaged frames, and a second one sends them": (silent(how="damaged", sharers=["steering"]), "unknown"),
-    "a second one sends another frame": (silent(sharers=["gear"]), "robot"),
+    "damaged frames, and a second one sends them": (silent(how="damaged", bus_events=SHARED), "unknown"),
+    "a second one sends another frame": (silent(bus_events=[{**SHARED[0], "frame": "gear"}]), "robot"),
     "the reference robot is held up": (
         silent(setting=setting("loopback", reference=True), processes=stalls(robot=(0, 1490))),
         "bench",
@@ -98,7 +110,7 @@ TABLE: dict[str, tuple[dict[str, Any], str]] = {
     "nothing was measured at all": (silent(setting={}), "unknown"),
     "beyond a limit": (silent(trip_code=int(TripReason.COMMAND_LIMIT)), "robot"),
     "beyond a limit, or a second sender was": (
-        silent(trip_code=int(TripReason.COMMAND_LIMIT), sharers=["steering"]),
+        silent(trip_code=int(TripReason.COMMAND_LIMIT), bus_events=SHARED),
         "unknown",
     ),
     "the loop ran over": (silent(trip_code=int(TripReason.OVERRUN)), "bench"),
@@ -158,15 +170,21 @@ def test_who_stops_a_ride() -> None:
 
 
 def test_a_process_that_left_is_told_with_its_time() -> None:
-    (cause,) = left_causes({"left": LEFT})
+    (cause,) = seen_causes({"left": LEFT})
     assert (cause.whose, cause.at_s) == ("bench", 10.02)
-    assert cause.text == "the reference robot's process was gone (ended by signal 9)"
+    assert cause.text == "the reference robot's process was gone (ended by SIGKILL)"
+
+
+def test_a_frame_with_two_senders_is_told_with_both() -> None:
+    (cause,) = seen_causes({"bus_events": SHARED})
+    assert (cause.whose, cause.at_s) == ("unknown", 9.0)
+    assert cause.text == ("frame 'steering' has more than one sender: 127.0.0.1:40100 and 127.0.0.1:40102")
 
 
 def test_causes_without_a_time_come_last() -> None:
-    causes = [c for name in ("late", "early") for c in left_causes({"left": [{**LEFT[0], "role": name}]})]
-    late, early = causes[0], left_causes({"left": [{**LEFT[0], "at_s": 1.0}]})[0]
-    unknown = left_causes({"left": [{**LEFT[0], "at_s": None}]})[0]
+    (late,) = seen_causes({"left": LEFT})
+    (early,) = seen_causes({"left": [{**LEFT[0], "time_s": 1.0}]})
+    (unknown,) = seen_causes({"left": LEFT, "time_base": "end"})
     assert in_order([unknown, late, early]) == [early, late, unknown]
 
 

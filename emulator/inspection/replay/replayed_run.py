@@ -86,7 +86,9 @@ def _bench_then(run: Run) -> dict[str, Any]:
         return {}
     path = run.folder / OUTCOME_FILE
     then = read_json_object(path) if path.exists() else {}
-    return {key: then.get(key) for key in ("setting", "processes", "left", "waited", "sharers")}
+    return {
+        key: then.get(key) for key in ("setting", "processes", "left", "waited", "bus_events", "time_base")
+    }
 
 
 def _doubts(run: Run) -> list[str]:

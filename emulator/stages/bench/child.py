@@ -161,6 +161,7 @@ def _loop(job: Job) -> None:
     bench = built[0]
     outcome = {**bench.outcome(), "trip_tick": result["outcome"]["trip_tick"]}
     outcome["rig_problems"] = result["outcome"]["problems"]
+    outcome["stopped_by"] = result["outcome"]["stop_cause"]
     certificate = {
         **result["certificate"],
         "robot_frames": bench.frame_counts(),

@@ -25,7 +25,7 @@ from typing import Any
 
 import uvloop
 
-from emulator.assembly.link_specs import bus_words
+from emulator.assembly.link_specs import bus_words, link_kind
 from emulator.assembly.provenance import manifest_of
 from emulator.assembly.session import Session
 from emulator.config.rig.buses import LoopbackBus
@@ -54,6 +54,7 @@ from emulator.stages.bench.evidence import RideTime, leaving, processes
 from emulator.stages.bench.hook_host import HookSteps
 from emulator.stages.bench.operator import Operator
 from emulator.stages.bench.stopping import StopAsked
+from emulator.stages.bench.waiting import Waiting
 from emulator.stages.bench.watch import Bench, RideWatch, Say
 
 ROLES = ("bus", "loop", "recorder", "robot")
@@ -334,11 +335,14 @@ async def _ride(bench: Bench, progress: Progress | None, hold: bool, hook: HookS
         budget_s = session.scenario.hook.budget_ms * 1e-3
         watch.looking = asyncio.create_task(_hooked(hook, bench, watch, budget_s))
     stalls = snapshot.stall_writer(Role.SUPERVISOR)
+    waiting = Waiting()
     stop_collector()
     shown = 0.0
     while not children["loop"].gone:
         await asyncio.sleep(_POLL_S)
-        stalls.turn(time.monotonic_ns())
+        now_ns = time.monotonic_ns()
+        stalls.turn(now_ns)
+        waiting.look(now_ns)
         snapshot.status[Status.SUPERVISOR_HEARTBEAT] += 1
         watch.tell_events()
         for command, argument in operator.pop():
@@ -356,7 +360,7 @@ async def _ride(bench: Bench, progress: Progress | None, hold: bool, hook: HookS
     operator.close()
     if watch.looking is not None:
         watch.looking.cancel()
-    return await _gather(bench, watch)
+    return await _gather(bench, watch, waiting)
 
 
 def _show(snapshot: Snapshot, progress: Progress) -> None:
@@ -366,7 +370,7 @@ def _show(snapshot: Snapshot, progress: Progress) -> None:
         progress(tick * 1e-3, float(row[INDEX["truth.speed_m_s"]]), float(row[INDEX["line.station_m"]]))
 
 
-async def _gather(bench: Bench, watch: RideWatch) -> BenchResult:
+async def _gather(bench: Bench, watch: RideWatch, waiting: Waiting) -> BenchResult:
     """End what still runs, and put together how the ride ended. Raises RunFailed."""
     children = bench.children
     loop_child, recorder, robot, bus = (children[role] for role in ("loop", "recorder", "robot", "bus"))
@@ -387,7 +391,7 @@ async def _gather(bench: Bench, watch: RideWatch) -> BenchResult:
         outcome["rig_problems"].append(f"the recorder broke (exit {recorder.returncode})")
     if recorder.messages.get("error") and not recorder.messages.get("recorded"):
         raise RunFailed(recorder.messages["what"], advice=recorder.messages["advice"])
-    return BenchResult(outcome | _measured(bench, watch), tail)
+    return BenchResult(outcome | _measured(bench, watch, waiting), tail)
 
 
 def _ended(loop_child: ChildProcess, stop: StopAsked, watch: RideWatch) -> tuple[dict[str, Any], list[str]]:
@@ -407,11 +411,16 @@ def _ended(loop_child: ChildProcess, stop: StopAsked, watch: RideWatch) -> tuple
     return {**nothing, "ended": "crashed", "trip_reason": reason}, loop_child.tail()
 
 
-def _measured(bench: Bench, watch: RideWatch) -> dict[str, Any]:
+def _measured(bench: Bench, watch: RideWatch, waiting: Waiting) -> dict[str, Any]:
     """What was measured of the processes, in the words of ``evidence``."""
     now_ns = time.monotonic_ns()
     ride_time = RideTime(bench.snapshot.status, now_ns)
+    rig, waited = bench.session.rig, waiting.samples
     measured: dict[str, Any] = {
+        "setting": {"link": link_kind(rig.bus), "reference": rig.device_under_test.kind == "reference"},
+        "waited": None
+        if waited is None
+        else [[ride_time.ms(begin), ride_time.ms(end), round(share, 3)] for begin, end, share in waited],
         "processes": processes(bench.snapshot, bench.children, ride_time, now_ns),
         "left": [leaving(role, bench.children[role], ride_time, now_ns) for role in watch.left],
         "bus_events": [

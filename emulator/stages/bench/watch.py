@@ -134,14 +134,11 @@ class RideWatch:
                     continue
                 self.left.append(role)
                 self._say(f"{words} is gone (exit {child.returncode})")
-                if role == "bus":
-                    self.problems.append(f"{words} is gone (exit {child.returncode})")
         recorder = self._children["recorder"]
         gone = recorder.gone or self._status[Status.RECORDER_STATE] == RecorderState.FAILED
         if gone and not self.recorder_gone and cycling and not self._stop.at_once:
             self.recorder_gone = True
             self.left.append("recorder")
-            self.problems.append("the recorder is gone: the loop went on, the record ends early")
             self._say(
                 f"the recorder is gone (exit {recorder.returncode}); the loop goes on, the record ends here"
             )
@@ -164,8 +161,6 @@ class RideWatch:
             count = self._snapshot.bus[BusWord.CUT_OFF]
             so_far = f" ({count} so far)" if event.kind == "cut_off" else ""
             self._say(f"virtual bus: {event.text}{so_far}")
-            if event.kind == "two_senders":
-                self.problems.append(event.text)
 
     def _who(self, participant: dict[str, Any]) -> str:
         """A participant by its name; those that belong to the run by what they are."""
