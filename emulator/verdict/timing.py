@@ -173,8 +173,8 @@ def processes_kept(processes: Mapping[str, Any]) -> dict[str, Any]:
     """What the bench's processes kept, for the certificate: by role, of emulator.stages.bench.evidence.
 
     promise_ms: the longest time between two turns that is no stall; longest_ms, count: the longest stall, how
-    many there were. lag_ms: of the recorder, how long a row waited. delay_p50_us and so on: of the virtual bus,
-    how long a frame can have been in it at most.
+    many there were. lag_ms: of the recorder, how long a row waited. delay_p50_us and so on: of the virtual
+    bus, how long a frame can have been in it at most.
     """
     kept = {}
     for role, measured in processes.items():
