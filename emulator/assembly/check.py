@@ -1,32 +1,39 @@
 """Check configuration files without running anything: what ``emulator check`` does.
 
-Stands here and not in emulator.config because it knows scenarios and circuits as well.
+Nothing is decided here. Files that are to ride together go through ``load_session``, as for a run; a file by
+itself through the functions that ``load_session`` reads its kind with. What neither can know is named.
 """
 
 from __future__ import annotations
 
-import contextlib
 import os
 from collections.abc import Callable, Iterable, Mapping
+from pathlib import Path
 from typing import NamedTuple
 
-from emulator.config.based_on import load_with_bases
+from emulator.assembly.files import files_of_rig, named_anyway, problems_in
+from emulator.assembly.session import load_session
+from emulator.config.based_on import kind_of, load_with_bases
 from emulator.config.rig.bus_load import BusLoad, bus_load
+from emulator.config.rig.buses import LoopbackBus, SerialBus, SocketcanBus
 from emulator.config.rig.consistency import rig_warnings
-from emulator.config.rig.file import load_rig, vehicle_path
-from emulator.config.rig.frames import frame_contradictions, read_codec
+from emulator.config.rig.file import Rig, load_rig, vehicle_path
+from emulator.config.rig.frames import read_codec
+from emulator.config.rig.on_bench import bench_findings
+from emulator.config.rig.ports import PtyPort, SerialPort, TcpPort
 from emulator.config.scenario.circuit import load_circuit
-from emulator.config.scenario.schema import circuit_path, load_scenario
+from emulator.config.scenario.schema import Scenario, circuit_path, load_scenario
 from emulator.config.validation import did_you_mean
 from emulator.config.vehicle.file import load_vehicle
-from emulator.config.yaml_source import Source, beside, show
+from emulator.config.yaml_source import show
 from emulator.core.errors import ConfigError, Problem
 
 
 class Checked(NamedTuple):
-    """One file: its kind ('' if it says none), what is wrong with it, what is doubtful.
+    """One file, or a scenario with its rig: its kind ('' if it says none), what is wrong, what is doubtful.
 
-    budget  of a rig whose bus has a known bit rate, also of one with problems as long as it can be read
+    budget     of a rig whose bus has a known bit rate, also of one with problems as long as it can be read
+    unchecked  what a run needs as well and files can't tell, in words
     """
 
     path: str
@@ -34,6 +41,7 @@ class Checked(NamedTuple):
     problems: list[Problem]
     warnings: list[Problem]
     budget: BusLoad | None = None
+    unchecked: tuple[str, ...] = ()
 
 
 def check(
@@ -59,6 +67,44 @@ def check(
     return list(done.values())
 
 
+def check_on_rig(
+    paths: Iterable[str | os.PathLike[str]],
+    rig: str | os.PathLike[str],
+    given: Mapping[str, int | float] | None = None,
+    *,
+    virtual: bool = False,
+) -> list[Checked]:
+    """Check scenarios as a run on ``rig`` does, by the function it begins with. Never raises for a wrong one.
+
+    Files of another kind are checked by themselves. A problem of the rig is told with the first scenario.
+    virtual  as a run on the stepped clock would: what only the bench needs is not looked at
+    """
+    done: list[Checked] = []
+    told: set[Problem] = set()
+    for path in paths:
+        if kind_of(path) in set(_KINDS) - {"scenario"}:
+            done += check([path], given)
+            continue
+        found = _check_ride(os.fspath(path), os.fspath(rig), given or {}, virtual=virtual)
+        new = [[p for p in problems if p not in told] for problems in (found.problems, found.warnings)]
+        told |= {*found.problems, *found.warnings}
+        # one with nothing but what was told already is still wrong
+        done.append(found._replace(problems=new[0] or found.problems, warnings=new[1]))
+    return done
+
+
+def _check_ride(path: str, rig_path: str, given: Mapping[str, int | float], *, virtual: bool) -> Checked:
+    try:
+        session = load_session(Path(rig_path), Path(path), parameters=given, on_bench=not virtual)
+    except ConfigError as error:
+        return Checked(path, f"scenario on {rig_path}", error.problems, [], _bus_load(rig_path))
+    left = [*_beyond_files(session.rig, virtual=virtual), *_of_scenario(session.scenario)]
+    return Checked(path, f"scenario on {rig_path}", [], session.warnings, session.bus, tuple(left))
+
+
+# ---- one file --------------------------------------------------------------------------------------------
+
+
 def _check_one(path: str, given: Mapping[str, int | float]) -> tuple[Checked, list[str]]:
     try:
         source = load_with_bases(path)
@@ -74,18 +120,17 @@ def _check_one(path: str, given: Mapping[str, int | float]) -> tuple[Checked, li
         else:
             problem = source.problem((), f"missing key 'kind': one of {', '.join(_KINDS)}")
         return Checked(path, "", [problem], []), []
+    budget = _bus_load(path) if kind == "rig" else None
     try:
-        warnings, named = _scenario(path, given) if kind == "scenario" else _KINDS[kind](path)
+        found, named = _KINDS[kind](path, given)
     except ConfigError as error:
-        named = _named_anyway(source, kind)
+        named = named_anyway(path, kind)
         own = [p for p in error.problems if p.file not in named]
-        return Checked(path, kind, own, [], _bus_load(path, kind)), named
-    return Checked(path, kind, [], warnings, _bus_load(path, kind)), named
+        return Checked(path, kind, own, [], budget), named
+    return found._replace(budget=budget), named
 
 
-def _bus_load(path: str, kind: str) -> BusLoad | None:
-    if kind != "rig":
-        return None
+def _bus_load(path: str) -> BusLoad | None:
     try:
         rig, source = load_rig(path)
         return bus_load(rig, read_codec(rig, source))
@@ -93,34 +138,42 @@ def _bus_load(path: str, kind: str) -> BusLoad | None:
         return None
 
 
-def _rig(path: str) -> tuple[list[Problem], list[str]]:
+def _rig(path: str, _: Mapping[str, int | float]) -> tuple[Checked, list[str]]:
     rig, source = load_rig(path)
-    codec = read_codec(rig, source)
-    problems, warnings = frame_contradictions(rig, source, codec)
+    vehicle = vehicle_path(rig, source)
+    problems: list[Problem] = []
+    vehicle_file, _codec, warnings = files_of_rig(rig, source, problems)
+    needed, open_to_all = bench_findings(rig, source)
+    elsewhere = problems_in(vehicle, "vehicle", load_vehicle)  # told with that file
+    problems = [p for p in problems if p not in elsewhere] + needed
     if problems:
         raise ConfigError(problems)
-    vehicle = vehicle_path(rig, source)
-    with contextlib.suppress(ConfigError):  # the vehicle's problems are told with its own file
-        warnings += rig_warnings(rig, source, load_vehicle(vehicle).values)
-    return [*source.warnings, *warnings], [vehicle]
+    warnings = [*source.warnings, *warnings, *open_to_all]
+    if vehicle_file is not None:
+        warnings += rig_warnings(rig, source, vehicle_file.values)
+    left = (_NO_SCENARIO, *_beyond_files(rig, virtual=False))
+    return Checked(path, "rig", [], warnings, unchecked=left), [vehicle]
 
 
-def _vehicle(path: str) -> tuple[list[Problem], list[str]]:
-    return load_vehicle(path).warnings, []
+def _vehicle(path: str, _: Mapping[str, int | float]) -> tuple[Checked, list[str]]:
+    return Checked(path, "vehicle", [], load_vehicle(path).warnings), []
 
 
-def _scenario(path: str, given: Mapping[str, int | float] | None = None) -> tuple[list[Problem], list[str]]:
+def _scenario(path: str, given: Mapping[str, int | float]) -> tuple[Checked, list[str]]:
     scenario, source = load_scenario(path, given)
     circuit = circuit_path(scenario, source)
-    return list(source.warnings), [] if circuit is None else [circuit]
+    left = (_NO_RIG, *_of_scenario(scenario))
+    return Checked(path, "scenario", [], list(source.warnings), unchecked=left), (
+        [] if circuit is None else [circuit]
+    )
 
 
-def _circuit(path: str) -> tuple[list[Problem], list[str]]:
-    _, source = load_circuit(path)
-    return list(source.warnings), []
+def _circuit(path: str, _: Mapping[str, int | float]) -> tuple[Checked, list[str]]:
+    _circuit_file, source = load_circuit(path)
+    return Checked(path, "circuit", [], list(source.warnings)), []
 
 
-_KINDS: dict[str, Callable[[str], tuple[list[Problem], list[str]]]] = {
+_KINDS: dict[str, Callable[[str, Mapping[str, int | float]], tuple[Checked, list[str]]]] = {
     "rig": _rig,
     "vehicle": _vehicle,
     "scenario": _scenario,
@@ -128,20 +181,54 @@ _KINDS: dict[str, Callable[[str], tuple[list[Problem], list[str]]]] = {
 }
 
 
-_NAMED = {"rig": "vehicle", "scenario": "circuit"}
+# ---- what files can't tell -------------------------------------------------------------------------------
+
+_NO_RIG = (
+    "how it meets a rig (signals and frames of its events, what it changes at the vehicle, its speeds with "
+    "that engine): name one with --rig RIG"
+)
+_NO_SCENARIO = "how a scenario meets it: emulator check SCENARIO --rig RIG"
 
 
-def named_anyway(path: str, kind: str) -> list[str]:
-    """Files that a wrong file names all the same, where they exist: their problems can be told at once."""
-    try:
-        source = load_with_bases(path)
-    except ConfigError:
+def _of_scenario(scenario: Scenario) -> list[str]:
+    if scenario.hook is None:
         return []
-    return _named_anyway(source, kind)
+    return [f"what the program {scenario.hook.file} does: a run starts it, a check does not"]
 
 
-def _named_anyway(source: Source, kind: str) -> list[str]:
-    key = _NAMED.get(kind, "")
-    named = source.data.get(key)
-    file = beside(source.file_of((key,)), named) if isinstance(named, str) and named else ""
-    return [file] if os.path.isfile(file) else []
+def _beyond_files(rig: Rig, *, virtual: bool) -> list[str]:
+    """What only the devices, the host, or a computation at the start can say."""
+    left = []
+    if virtual or rig.device_under_test.kind == "reference":
+        left.append(
+            "whether the reference robot can hold this vehicle up: it works that out when it starts "
+            "(emulator modes RIG shows it)"
+        )
+    if virtual:
+        return left
+    left += _links(rig)
+    if rig.loop.priority > 0 or rig.loop.lock_memory or rig.loop.cpu != "auto":
+        left.append("whether this host grants the loop its core, priority and locked memory: emulator host")
+    if rig.telemetry is not None:
+        where = f"{rig.telemetry.host}:{rig.telemetry.port}"
+        left.append(f"whether the broker on {where} is there and lets us in; a run goes on without it")
+    return left
+
+
+def _links(rig: Rig) -> list[str]:
+    """Interfaces, devices and ports that have to be there, free and permitted."""
+    bus, port = rig.bus, rig.gnss_port
+    left = []
+    if isinstance(bus, SocketcanBus):
+        left.append(f"whether CAN interface {bus.channel} is there and up")
+    devices = [bus.device] if isinstance(bus, SerialBus) else []
+    devices += [port.device] if isinstance(port, SerialPort) else []
+    devices += [] if rig.pulse_per_second is None else [rig.pulse_per_second.device]
+    left += [f"whether {name} is there, free, and this user may open it" for name in dict.fromkeys(devices)]
+    if isinstance(bus, LoopbackBus) and bus.port:
+        left.append(f"whether TCP port {bus.port} on {bus.host} is free")
+    if isinstance(port, TcpPort) and port.port:
+        left.append(f"whether TCP port {port.port} on {port.host} is free")
+    if isinstance(port, PtyPort) and port.path:
+        left.append(f"whether a link can be put at {port.path}")
+    return left

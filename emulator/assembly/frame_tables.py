@@ -13,12 +13,10 @@ from emulator.assembly.session import Session
 from emulator.config.rig.bus_load import wire_ns
 from emulator.config.rig.gnss import Gnss
 from emulator.config.rig.outputs import COMMAND_FRAMES, INPUT_FRAME, Output
-from emulator.core.errors import Problem
 from emulator.core.signals import (
     COMMAND,
     GNSS_VALUES,
     OUTPUT,
-    OUTPUT_VALUES,
     R_HEARTBEAT,
     R_STEER_ANGLE,
     R_STEER_TORQUE,
@@ -29,12 +27,12 @@ from emulator.core.signals import (
 from emulator.plant.commands import N_ROBOT, STRANGERS, WATCHES, RobotFrames
 from emulator.plant.events import sensor_of
 from emulator.plant.states import PERMISSIVES
-from emulator.sensors.sampling import MOST_VALUES, DelayLines, outputs
+from emulator.sensors.sampling import DelayLines, outputs
 from emulator.wire.nmea import longest_burst
 
 
 def output_tables(
-    session: Session, names: Sequence[str], first_jitter: int, problems: list[Problem]
+    session: Session, names: Sequence[str], first_jitter: int
 ) -> tuple[NDArray[np.void], DelayLines]:
     """What each output sends and when, and the delay lines its samples wait in."""
     rig, codec = session.rig, session.codec
@@ -52,16 +50,8 @@ def output_tables(
     for o, name in enumerate(names):
         signals = GNSS_VALUES if name == "gnss" else codec.signals[codec.frame(name)]
         out[o]["frame"] = -1 if name == "gnss" else codec.frame(name)
-        if len(signals) > MOST_VALUES:
-            text = f"expected at most {MOST_VALUES} signals in a frame, got {len(signals)}"
-            problems.append(Problem(rig.dbc, 1, 1, name, text))
-            continue
         families: list[int] = []
         for k, signal in enumerate(signals):
-            if signal not in OUTPUT:
-                text = f"expected one of {', '.join(OUTPUT_VALUES)}"
-                problems.append(Problem(rig.dbc, 1, 1, f"{name}.{signal}", text))
-                continue
             out[o]["value_of"][k] = v = OUTPUT[signal]
             if name != "gnss":
                 out[o]["absent"][k] = signal in rig.outputs[name].absent
@@ -74,7 +64,7 @@ def output_tables(
     return out, lines
 
 
-def robot_frames(session: Session, problems: list[Problem]) -> RobotFrames:
+def robot_frames(session: Session) -> RobotFrames:
     """Which signal of the robot's frames and of the bench's inputs is which command or permissive."""
     rig, codec = session.rig, session.codec
     robot = RobotFrames(
@@ -101,11 +91,7 @@ def robot_frames(session: Session, problems: list[Problem]) -> RobotFrames:
                     robot.value_of[f, k] = N_ROBOT + PERMISSIVES.index(signal)
         if name in COMMAND_FRAMES:
             for k, signal in enumerate(codec.signals[f]):
-                if signal in COMMAND:
-                    robot.value_of[f, k] = COMMAND[signal]
-                    if COMMAND[signal] in watched:
-                        robot.carries[f, watched.index(COMMAND[signal])] = 1
-                else:
-                    text = f"expected one of {', '.join(ROBOT_COMMANDS)}"
-                    problems.append(Problem(rig.dbc, 1, 1, f"{name}.{signal}", text))
+                robot.value_of[f, k] = COMMAND[signal]
+                if COMMAND[signal] in watched:
+                    robot.carries[f, watched.index(COMMAND[signal])] = 1
     return robot

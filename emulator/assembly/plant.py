@@ -12,7 +12,6 @@ from emulator.assembly.event_tables import events_of, frame_faults_of, stream_na
 from emulator.assembly.frame_tables import output_tables, robot_frames
 from emulator.assembly.sensor_records import inertial_unit_record, rig_record, tone_rings
 from emulator.assembly.session import Session
-from emulator.core.errors import ConfigError, Problem
 from emulator.core.frame_buffer import frame_buffer
 from emulator.core.random_streams import stream_start
 from emulator.core.signals import INDEX, OUTPUT_VALUES, TICK_NS, UNARMED_TICK
@@ -44,17 +43,10 @@ _ROWS = 512  # frames on their way in or out in a tick, faults and floods includ
 
 
 def build_plant(session: Session) -> Plant:
-    """The plant at the scenario's start: bike at rest in the support.
-
-    Raises ConfigError for a DBC whose signals the plant does not know.
-    """
-    problems: list[Problem] = []
+    """The plant at the scenario's start: bike at rest in the support."""
     names = [*session.outputs, "gnss"]
     first_jitter = len(STREAM_NAMES)
-    out, lines = output_tables(session, names, first_jitter, problems)
-    robot = robot_frames(session, problems)
-    if problems:
-        raise ConfigError(problems)
+    out, lines = output_tables(session, names, first_jitter)
     x, u, rig = _at_rest(session)
     starts = _stream_starts(session, names)
     return Plant(
@@ -71,7 +63,7 @@ def build_plant(session: Session) -> Plant:
         road=session.road,
         road_profile=session.road_profile,
         codec=session.codec.table,
-        robot=robot,
+        robot=robot_frames(session),
         out=out,
         lines=lines,
         actuators=actuators(),

@@ -1,6 +1,7 @@
 """Everything a run is made from: the files, read and checked, and what follows from them.
 
-:func:`load_session` is the only way in; it raises ConfigError with every problem of every file at once.
+:func:`load_session` is the only way in, of rides, replays and checks alike: what files alone decide is
+decided here, before anything is opened, and ConfigError has every problem of every file at once.
 """
 
 from __future__ import annotations
@@ -17,17 +18,15 @@ from typing import Any
 
 import numpy as np
 
-from emulator.assembly.check import named_anyway
+from emulator.assembly.files import RideFiles, read_files
 from emulator.config.rig.bus_load import BusLoad, bus_load
 from emulator.config.rig.consistency import rig_warnings
-from emulator.config.rig.file import Rig, carries_fd, dbc_path, load_rig, vehicle_path
-from emulator.config.rig.frames import frame_contradictions, read_codec
+from emulator.config.rig.file import Rig, carries_fd, dbc_path, vehicle_path
 from emulator.config.scenario.course import Course
-from emulator.config.scenario.event_needs import unmet_needs
 from emulator.config.scenario.manoeuvre import most_speed
-from emulator.config.scenario.schema import PROFILE_JERK, Scenario, hook_path, load_course, load_scenario
+from emulator.config.scenario.schema import PROFILE_JERK, Scenario, hook_path, load_course
 from emulator.config.vehicle.change import VehicleChange, changed_values
-from emulator.config.vehicle.file import VehicleFile, load_vehicle
+from emulator.config.vehicle.file import VehicleFile
 from emulator.config.yaml_source import Source
 from emulator.core.code_key import code_key
 from emulator.core.errors import ConfigError, Problem
@@ -172,13 +171,15 @@ def load_session(
     seed: int = 0,
     vehicle: Path | None = None,
     parameters: Mapping[str, int | float] | None = None,
+    on_bench: bool = False,
 ) -> Session:
     """Read and check everything. Raises ConfigError with all problems of all files.
 
     vehicle     rides instead of the one the rig names
     parameters  values of the scenario's parameters, by name; the others have their defaults
+    on_bench    it is to be ridden there, so that what only the bench needs has to be right, too
     """
-    read = _read(Path(rig_path), Path(scenario_path), vehicle, parameters)
+    read = read_files(Path(rig_path), Path(scenario_path), vehicle, parameters, on_bench=on_bench)
     rig, scenario, vehicle_file = read.rig, read.scenario, read.vehicle_file
     course, circuit_source = load_course(scenario, read.scenario_source)
     nominal, ridden = _vehicles(read)
@@ -221,72 +222,7 @@ def load_session(
     )
 
 
-@dataclass(frozen=True)
-class _Read:
-    """The files that are no circuit, each right by itself and to each other; ``unwise``: warnings."""
-
-    rig: Rig
-    rig_source: Source
-    scenario: Scenario
-    scenario_source: Source
-    vehicle_file: VehicleFile
-    codec: Codec
-    unwise: list[Problem]
-
-
-def _read(
-    rig_path: Path, scenario_path: Path, vehicle: Path | None, parameters: Mapping[str, int | float] | None
-) -> _Read:
-    """Raises ConfigError with the problems of all of them."""
-    problems: list[Problem] = []
-    rig: Rig | None = None
-    vehicle_file: VehicleFile | None = None
-    codec: Codec | None = None
-    scenario: Scenario | None = None
-    try:
-        rig, rig_source = load_rig(rig_path)
-    except ConfigError as error:
-        problems += error.problems
-        for file in named_anyway(str(rig_path), "rig"):
-            problems += _problems_of_vehicle(file)
-    if rig is not None:
-        vehicle_file, codec, unwise = files_of_rig(rig, rig_source, problems, vehicle)
-    try:
-        scenario, scenario_source = load_scenario(scenario_path, parameters)
-    except ConfigError as error:
-        problems += error.problems
-    if rig is not None and scenario is not None and codec is not None:
-        problems += unmet_needs(scenario, scenario_source, rig, codec)
-    if problems or rig is None or scenario is None or vehicle_file is None or codec is None:
-        raise ConfigError(problems)
-    return _Read(rig, rig_source, scenario, scenario_source, vehicle_file, codec, unwise)
-
-
-def files_of_rig(
-    rig: Rig, source: Source, problems: list[Problem], vehicle: Path | None = None
-) -> tuple[VehicleFile | None, Codec | None, list[Problem]]:
-    """Vehicle and codec that a rig names, and warnings about its frames; what is wrong goes to ``problems``.
-
-    vehicle  file that takes the place of the one named
-    """
-    vehicle_file: VehicleFile | None = None
-    codec: Codec | None = None
-    unwise: list[Problem] = []
-    try:
-        vehicle_file = load_vehicle(str(vehicle or vehicle_path(rig, source)))
-    except ConfigError as error:
-        problems += error.problems
-    try:
-        codec = read_codec(rig, source)
-    except ConfigError as error:
-        problems += error.problems
-    else:
-        contradictions, unwise = frame_contradictions(rig, source, codec)
-        problems += contradictions
-    return vehicle_file, codec, unwise
-
-
-def _vehicles(read: _Read) -> tuple[Vehicle, Vehicle]:
+def _vehicles(read: RideFiles) -> tuple[Vehicle, Vehicle]:
     """As its file says, and as it is ridden."""
     r, file, change = read.rig.robot, read.vehicle_file, read.scenario.vehicle
     robot = RigidMass(r.mass_kg, *r.position_m, *r.inertia_kg_m2)
@@ -297,7 +233,7 @@ def _vehicles(read: _Read) -> tuple[Vehicle, Vehicle]:
     return nominal, vehicle_record(values, file.tables, robot=robot)
 
 
-def _paths(read: _Read, circuit: Source | None, vehicle: Path | None) -> dict[str, str]:
+def _paths(read: RideFiles, circuit: Source | None, vehicle: Path | None) -> dict[str, str]:
     """Every file that was read, by what it is; files that one is based on are numbered behind it."""
     named = vehicle_path(read.rig, read.rig_source)
     chains = {
@@ -330,14 +266,6 @@ def _road_profile(course: Course, scenario: Scenario) -> RoadProfile:
         rough, step = roughness(line, CLASS_DEGREE_m3[surface.roughness.iso_class], surface.roughness.seed)
     bumps = [Bump(b.at_m, b.length_m, b.height_m, b.left_m, b.right_m) for b in surface.bumps]
     return road_profile(line, elevation, rise, bank, bumps, rough, step)
-
-
-def _problems_of_vehicle(file: str) -> list[Problem]:
-    try:
-        load_vehicle(file)
-    except ConfigError as error:
-        return error.problems
-    return []
 
 
 def mission(session: Session) -> Mission:

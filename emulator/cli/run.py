@@ -14,6 +14,7 @@ from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeEl
 
 from emulator.cli.output import CAUTION, EXIT_STATUS, console_of_stdout
 from emulator.cli.settings import Settings, parameter_values
+from emulator.core.errors import ConfigError
 
 if TYPE_CHECKING:
     from emulator.assembly.session import Session
@@ -59,7 +60,9 @@ def run(
     if hold and virtual:
         raise typer.BadParameter("--hold: nothing is held with --virtual, nothing moves there; leave it out")
     console = console_of_stdout(lasting=True)
-    session = load_session(rig, scenario, seed=seed, parameters=parameter_values(settings))
+    session = load_session(
+        rig, scenario, seed=seed, parameters=parameter_values(settings), on_bench=not virtual
+    )
     for warning in session.warnings:
         console.print(f"warning: {warning}", style="yellow", markup=False)
     folder = out or _fresh_folder(scenario, virtual=virtual)
@@ -124,11 +127,14 @@ def _broker(session: Session, rig: Path) -> Broker | None:
     if session.rig.telemetry is None:
         return None
     from emulator.config.rig.file import load_rig
-    from emulator.config.rig.telemetry import telemetry_path
-    from emulator.telemetry.publisher import broker
+    from emulator.config.rig.telemetry import read_secrets, telemetry_path
+    from emulator.telemetry.publisher import Broker
 
     _, source = load_rig(rig)
-    return broker(session.rig.telemetry, lambda name: telemetry_path(source, name))
+    secrets, problems = read_secrets(session.rig.telemetry, lambda name: telemetry_path(source, name))
+    if problems:  # they were right a moment ago
+        raise ConfigError([source.problem(("telemetry", key), text) for key, text in problems])
+    return Broker(session.rig.telemetry, secrets)
 
 
 def _fresh_folder(scenario: Path, *, virtual: bool) -> Path:

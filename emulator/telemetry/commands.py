@@ -21,7 +21,6 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from emulator.core.errors import StartFailed
 from emulator.shared_memory.status import Command
 from emulator.stages.bench.operator import event_command
 
@@ -33,18 +32,6 @@ WITH_LEAVE = {"go": Command.GO}
 FRESH_S = 5.0
 """How far the time of a command may be from ours."""
 LONGEST_BYTES = 1024
-_LEAST_KEY_BYTES = 16
-
-
-def key_from(content: bytes, where: str) -> bytes:
-    """The key in a file's content, without a line feed at its end. Raises StartFailed if it is too short."""
-    key = content.rstrip(b"\r\n")
-    if len(key) < _LEAST_KEY_BYTES:
-        raise StartFailed(
-            f"{where}: expected a key of at least {_LEAST_KEY_BYTES} bytes, got {len(key)}",
-            advice="write one with: head -c 32 /dev/urandom | base64 > FILE; chmod 600 FILE",
-        )
-    return key
 
 
 def signed(key: bytes, topic: str, command: str, identifier: str, utc_s: float) -> bytes:

@@ -20,7 +20,6 @@ from __future__ import annotations
 import asyncio
 import json
 import math
-import ssl
 import time
 from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager, suppress
@@ -31,8 +30,7 @@ import aiomqtt
 import uvloop
 
 from emulator.assembly.bench import EVENT_KINDS
-from emulator.config.rig.telemetry import MqttTelemetry
-from emulator.core.errors import StartFailed
+from emulator.config.rig.telemetry import MqttTelemetry, Secrets
 from emulator.core.signals import INDEX, UNARMED_TICK
 from emulator.core.trip_reasons import TripReason
 from emulator.plant.states import (
@@ -41,7 +39,7 @@ from emulator.plant.states import (
 from emulator.record.process import LOOP_EVENT_KINDS
 from emulator.shared_memory.block import Snapshot
 from emulator.shared_memory.status import Command, Status
-from emulator.telemetry.commands import Gate, key_from
+from emulator.telemetry.commands import Gate
 
 _ANSWER_S = 3.0  # that a broker may take
 _LONGEST_PAUSE_S = 5.0  # between two attempts to reach it
@@ -55,15 +53,10 @@ _KINDS: dict[int, str] = EVENT_KINDS | {int(code): kind for code, kind in LOOP_E
 
 @dataclass(frozen=True)
 class Broker:
-    """Where the broker is and how to sign in; secrets are read, not kept in the rig.
-
-    key  of commands; None: none are taken
-    """
+    """Where the broker is and how to sign in."""
 
     settings: MqttTelemetry
-    password: str | None = None
-    tls: ssl.SSLContext | None = None
-    key: bytes | None = None
+    secrets: Secrets
 
     def client(self, *, will: bool) -> aiomqtt.Client:
         """A client that is not connected yet."""
@@ -72,52 +65,14 @@ class Broker:
             s.host,
             s.port,
             username=s.username,
-            password=self.password,
-            tls_context=self.tls,
+            password=self.secrets.password,
+            tls_context=self.secrets.tls,
             timeout=_ANSWER_S,
             keepalive=10,
             will=aiomqtt.Will(f"{s.topic}/present", "0", qos=1, retain=True) if will else None,
             max_queued_outgoing_messages=_BAND,
             max_queued_incoming_messages=_BAND,
         )
-
-
-def broker(settings: MqttTelemetry, path_of: Callable[[str], str]) -> Broker:
-    """Read what the rig's telemetry names.
-
-    path_of  makes a path of a name in the rig. Raises StartFailed if a file can't be read or used.
-    """
-
-    def content(name: str | None) -> bytes | None:
-        if name is None:
-            return None
-        try:
-            with open(path_of(name), "rb") as file:
-                return file.read()
-        except OSError as error:
-            raise StartFailed(
-                f"telemetry: {path_of(name)} can't be read: {error.strerror}",
-                advice="check the path in the rig (relative to it) and its permissions",
-            ) from error
-
-    password, key = content(settings.password_file), content(settings.command_key_file)
-    tls = None
-    if settings.ca_file is not None:
-        try:
-            tls = ssl.create_default_context(cafile=path_of(settings.ca_file))
-        except (OSError, ssl.SSLError) as error:
-            raise StartFailed(
-                f"telemetry: {path_of(settings.ca_file)} is no certificate to trust: {error}",
-                advice="name the PEM file of the authority that signed the broker's certificate",
-            ) from error
-    return Broker(
-        settings,
-        None if password is None else password.decode("utf-8", "replace").rstrip("\r\n"),
-        tls,
-        key_from(key, path_of(settings.command_key_file or ""))
-        if key is not None and settings.commands
-        else None,
-    )
 
 
 class Telemetry:
@@ -138,9 +93,9 @@ class Telemetry:
         self._topic = broker.settings.topic
         self._gate = (
             None
-            if broker.key is None
+            if broker.secrets.key is None
             else Gate(
-                broker.key,
+                broker.secrets.key,
                 f"{self._topic}/command",
                 broker.settings.go,
                 dict(events or {}) if broker.settings.events else {},

@@ -23,7 +23,7 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -261,8 +261,12 @@ class _Lines:
         return Problem(self.file, line, 1, f"{frame}.{signal}" if signal else frame, expected)
 
 
-def load_codec(path: Path, frames: Sequence[str]) -> Codec:
+def load_codec(
+    path: Path, frames: Sequence[str], known: Mapping[str, Collection[str]] | None = None
+) -> Codec:
     """Read a DBC file and compile the named frames, in that order, into a Codec.
+
+    known  of frames that can't carry just anything: the signals each may have
 
     Signals are in order of their start bit (as cantools lists them), without ``crc`` and ``alive`` of
     protected frames. Accepted: Intel and Motorola, signed and unsigned, 1..32 bits, 11 and 29-bit
@@ -271,7 +275,7 @@ def load_codec(path: Path, frames: Sequence[str]) -> Codec:
     Raises ConfigError with every problem found: no such file, bad syntax, signals that overlap or reach
     beyond their frame, a frame missing or defined twice, two frames with one identifier, multiplexed, float
     or longer signals, factor 0, a range no raw value reaches, protection fields misplaced, data ids the CRC
-    can't tell apart.
+    can't tell apart, a signal that its frame may not have.
     """
     file = str(path)
     text = _read(path, file)
@@ -300,7 +304,13 @@ def load_codec(path: Path, frames: Sequence[str]) -> Codec:
         data_ids.append((data_id, mode))
         payloads.append(payload)
         layout = []
+        may_have = (known or {}).get(message.name)
         for signal in payload:
+            if may_have is not None and signal.name not in may_have:
+                near = difflib.get_close_matches(signal.name, may_have, 1)
+                hint = f", did you mean {near[0]!r}?" if near else ""
+                what = f"expected one of {', '.join(may_have)}, got {signal.name!r}{hint}"
+                problems.append(lines.problem(what, message.name, signal.name))
             field = _field(message, signal, lines)
             if isinstance(field, Problem):
                 problems.append(field)

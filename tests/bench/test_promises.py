@@ -30,7 +30,7 @@ pytestmark = pytest.mark.timing
 PATIENT = (
     ("heartbeat_timeout_ms: 200.0", "heartbeat_timeout_ms: 2000.0"),
     ("command_timeout_ms: 150.0", "command_timeout_ms: 2000.0"),
-    ("overrun_limit_ms: 100.0", "overrun_limit_ms: 5000.0"),
+    ("overrun_limit_ms: 100.0", "overrun_limit_ms: 1900.0"),
 )
 CIRCUIT = RUN.parents[1] / "circuits" / "ostrevel.yaml"
 MINUTES = float(os.environ.get("EMULATOR_TEST_MINUTES", "1"))

@@ -45,7 +45,7 @@ RIG_CHANGES = (
     ("priority: 80", "priority: 0"),
     ("spin_us: 100.0", "spin_us: 0.0"),
     ("lock_memory: true", "lock_memory: false"),
-    ("overrun_limit_ms: 100.0", "overrun_limit_ms: 10000.0"),
+    ("overrun_limit_ms: 100.0", "overrun_limit_ms: 9900.0"),
     ("heartbeat_timeout_ms: 200.0", "heartbeat_timeout_ms: 10000.0"),
     ("command_timeout_ms: 150.0", "command_timeout_ms: 10000.0"),
 )

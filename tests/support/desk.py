@@ -31,7 +31,7 @@ class Desk:
         rig = self.files / "rigs" / "loopback.yaml"
         self.rewrite(rig, "heartbeat_timeout_ms: 200.0", f"heartbeat_timeout_ms: {HEARTBEAT_TICKS}.0")
         self.rewrite(rig, "command_timeout_ms: 150.0", "command_timeout_ms: 2000.0")
-        self.rewrite(rig, "overrun_limit_ms: 100.0", "overrun_limit_ms: 5000.0")
+        self.rewrite(rig, "overrun_limit_ms: 100.0", f"overrun_limit_ms: {HEARTBEAT_TICKS - 20}.0")
         self.rewrite(rig, "ramp_to_rest_s: 1.5", f"ramp_to_rest_s: {RAMP_TICKS / 1000}")
 
     @staticmethod

@@ -14,11 +14,12 @@ from typing import NamedTuple
 from emulator.config.rig.bus_load import BusLoad, bit_rates, bus_load
 from emulator.config.rig.buses import SocketcanBus
 from emulator.config.rig.file import Rig, carries_fd, dbc_path, frames_of
-from emulator.config.rig.outputs import INPUT_FRAME
+from emulator.config.rig.outputs import COMMAND_FRAMES, INPUT_FRAME
 from emulator.config.validation import did_you_mean
 from emulator.config.yaml_source import Loc, Source
 from emulator.core.errors import ConfigError, Problem
-from emulator.core.signals import OUTPUT, OUTPUTS
+from emulator.core.signals import COMMAND, OUTPUT, OUTPUTS
+from emulator.sensors.sampling import MOST_VALUES
 from emulator.wire.can_frames import Codec, frames_in, load_codec
 from emulator.wire.e2e import MOST_BYTES_PROFILE_1
 
@@ -45,7 +46,10 @@ def frame_contradictions(rig: Rig, source: Source, codec: Codec) -> tuple[list[P
     """(problems, warnings) of a rig whose frames ``codec`` holds, each at its place in the rig file."""
     problems: list[Problem] = []
     warnings: list[Problem] = []
-    for check in (_formats, _inputs, _pulses, _absent, _ranges, _steps, _actuators, _wire_times, _bus_load):
+    for check in (
+        *(_formats, _widths, _commands, _inputs, _pulses, _absent),
+        *(_ranges, _steps, _actuators, _wire_times, _bus_load),
+    ):
         for finding in check(rig, codec):
             into = problems if finding.impossible else warnings
             into.append(source.problem(finding.loc, finding.text))
@@ -77,7 +81,7 @@ def read_codec(rig: Rig, source: Source) -> Codec:
         problems.append(source.problem(("outputs", name), text, at_key=True))
     if problems:
         raise ConfigError(problems)
-    return load_codec(path, frames_of(rig))
+    return load_codec(path, frames_of(rig), dict.fromkeys(COMMAND_FRAMES, tuple(COMMAND)))
 
 
 def _carried(codec: Codec, frame: str, signal: str) -> _Carried:
@@ -116,6 +120,24 @@ def _formats(rig: Rig, codec: Codec) -> Iterator[_Finding]:
                 f"{MOST_BYTES_PROFILE_1}: errors of more than one bit may pass unnoticed",
                 impossible=False,
             )
+
+
+def _widths(rig: Rig, codec: Codec) -> Iterator[_Finding]:
+    for frame in rig.outputs:
+        signals = codec.signals[codec.frame(frame)]
+        if len(signals) > MOST_VALUES:
+            text = f"expected a frame of at most {MOST_VALUES} signals; {frame} has {len(signals)} in the DBC"
+            yield _Finding(("outputs", frame), text)
+
+
+def _commands(rig: Rig, codec: Codec) -> Iterator[_Finding]:
+    """Signals without which no ride can go on: it would trip on the robot, which could not help it."""
+    carried = {signal for frame in COMMAND_FRAMES for signal in codec.signals[codec.frame(frame)]}
+    steering = "steering_angle_rad" if rig.steering == "angle_driven" else "steering_torque_Nm"
+    for signal in ("heartbeat", steering, "throttle"):
+        if signal not in carried:
+            text = f"expected a DBC in which a frame of the robot ({', '.join(COMMAND_FRAMES)}) has {signal}"
+            yield _Finding(("dbc",), f"{text}: the rig trips without it")
 
 
 def _inputs(rig: Rig, codec: Codec) -> Iterator[_Finding]:

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+import os
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
 from emulator.config.field_types import FileName, Name, Port, RecordedSignal
 from emulator.config.validation import Closed, missing, wrong
 from emulator.config.yaml_source import Source, beside
+
+if TYPE_CHECKING:
+    import ssl
 
 
 def _topic(text: str) -> str:
@@ -53,6 +59,70 @@ class MqttTelemetry(Closed):
             if getattr(self, key) and not self.commands:
                 raise wrong("expected commands: true beside it, without which none is taken", key)
         return self
+
+
+LEAST_KEY_BYTES = 16
+_MOST_BYTES = 1_000_000  # of a secret
+
+
+@dataclass(frozen=True)
+class Secrets:
+    """What the files hold that ``telemetry`` names; None: it names none.
+
+    key  of commands, only where they are taken
+    """
+
+    password: str | None = None
+    key: bytes | None = None
+    tls: ssl.SSLContext | None = None
+
+
+def read_secrets(
+    settings: MqttTelemetry, path_of: Callable[[str], str]
+) -> tuple[Secrets, list[tuple[str, str]]]:
+    """The secrets, and what is wrong with their files: the key of ``telemetry`` that names one, and why.
+
+    path_of  makes a path of a name in the rig
+    """
+    problems: list[tuple[str, str]] = []
+
+    def content(key: str) -> bytes | None:
+        name = getattr(settings, key)
+        if name is None:
+            return None
+        path = path_of(name)
+        if not os.path.isfile(path):
+            problems.append((key, f"no such file: {path} (paths are relative to this file)"))
+            return None
+        try:
+            with open(path, "rb") as file:
+                return file.read(_MOST_BYTES)
+        except OSError as error:
+            problems.append((key, f"{path} can't be read: {error.strerror}; check its owner and mode"))
+            return None
+
+    password = content("password_file")
+    key = content("command_key_file") if settings.commands else None
+    key = None if key is None else key.rstrip(b"\r\n")
+    if key is not None and len(key) < LEAST_KEY_BYTES:
+        short = (
+            f"expected a file with a key of at least {LEAST_KEY_BYTES} bytes, got {len(key)}; "
+            "write one with: head -c 32 /dev/urandom | base64 > FILE; chmod 600 FILE"
+        )
+        problems.append(("command_key_file", short))
+    tls = None
+    if content("ca_file") is not None:
+        import ssl  # only here: most rigs have no broker
+
+        try:
+            tls = ssl.create_default_context(cafile=path_of(settings.ca_file or ""))
+        except (OSError, ssl.SSLError):
+            other = (
+                "expected the PEM file of the authority that signed the broker's certificate; this is none"
+            )
+            problems.append(("ca_file", other))
+    text = None if password is None else password.decode("utf-8", "replace").rstrip("\r\n")
+    return Secrets(text, key, tls), problems
 
 
 def telemetry_path(source: Source, name: str) -> str:

@@ -17,7 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.assembly.bench import Bench
-from emulator.assembly.session import Session, files_of_rig
+from emulator.assembly.files import files_of_rig
+from emulator.assembly.session import Session
 from emulator.config.rig.consistency import rig_warnings
 from emulator.config.rig.file import load_rig
 from emulator.config.rig.ports import SerialPort

@@ -45,7 +45,7 @@ actuators:
 limits:
   heartbeat_timeout_ms: 100
   command_timeout_ms: 50
-  overrun_limit_ms: 200
+  overrun_limit_ms: 20
   ramp_to_rest_s: 2
   arming_timeout_s: 60
 timing: {rate_ppm: 500, age_p99_ms: 3, lost_frames: 0}

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import copy
 import json
-import multiprocessing.process
 import os
 import re
 import shutil
-import socket
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -20,20 +18,19 @@ import typer.main
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-import emulator.runs.one
+from emulator.assembly import files as ride_files
 from emulator.assembly import session
 from emulator.assembly.check import check
-from emulator.cli import app as cli
 from emulator.config import based_on, yaml_source
 from emulator.config.rig import frames as rig_frames
 from emulator.config.scenario.schema import load_scenario
 from emulator.core.errors import ConfigError, Problem
 from tests.support.broken_scenarios import ALONE, ANGLE_DRIVEN, MISFITS, WHOLE, Broken, written
+from tests.support.command_line import emulator_command, let_nothing_start, said
 
 SHIPPED = Path(__file__).parents[3] / "scenarios"
 RIG = "scenarios/rigs/loopback.yaml"
 FILE = "scenarios/runs/broken.yaml"
-TOLD = re.compile(r"(?P<file>[^:\n]+):(?P<line>\d+):(?P<column>\d+): (?P<text>.+)")
 NOT_OURS = re.compile(
     r"pydantic|Input should|validation error|Field required|None\b|expected something else|Traceback"
     r"|<block|<stream|<class"
@@ -62,7 +59,7 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
         patch.setattr(based_on, "load", load)
         patch.setattr(typer.main, "get_command", _once(typer.main.get_command))
         for name in ("load_rig", "load_vehicle"):
-            patch.setattr(session, name, _once(getattr(session, name)))
+            patch.setattr(ride_files, name, _once(getattr(ride_files, name)))
         for name in ("frames_in", "load_codec"):
             patch.setattr(rig_frames, name, _once(getattr(rig_frames, name)))
         yield folder
@@ -84,33 +81,10 @@ def _once(function: Callable[..., Any]) -> Callable[..., Any]:
 def nothing_starts(files: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     """Fails if anything begins: a ride, a process, a thread of one, a socket, a file."""
 
-    def never(*_: object, **__: object) -> None:
-        raise AssertionError("something was started")
-
-    monkeypatch.setattr(emulator.runs.one, "ride", never)
-    monkeypatch.setattr(multiprocessing.process.BaseProcess, "start", never)
-    monkeypatch.setattr(subprocess.Popen, "__init__", never)
-    monkeypatch.setattr(socket.socket, "bind", never)
-    monkeypatch.setattr(socket.socket, "connect", never)
-    monkeypatch.setattr(os, "openpty", never)
+    let_nothing_start(monkeypatch)
     before = sorted(files.rglob("*"))
     yield
     assert sorted(files.rglob("*")) == before
-
-
-def said(text: str) -> list[tuple[str, int, int, str]]:
-    """Problems in what the command line printed."""
-    found = [TOLD.fullmatch(line) for line in text.splitlines()]
-    return [(m["file"], int(m["line"]), int(m["column"]), m["text"]) for m in found if m]
-
-
-def emulator_command(*words: str) -> int:
-    """The command line in this process; returns its exit status."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(sys, "argv", ["emulator", *words])
-        with pytest.raises(SystemExit) as ended:
-            cli.app()
-    return int(ended.value.code or 0)
 
 
 def holds(text: str, words: tuple[str, ...]) -> bool:
@@ -152,6 +126,8 @@ def test_a_broken_file(files: Path, capsys: pytest.CaptureFixture[str], broken: 
     assert said(ride.err)[0][:3] == (FILE, *place), ride.err
     assert ride.err.endswith("1 problem; nothing was started\n")
     assert ride.out == ""
+    assert emulator_command("check", FILE, "--rig", RIG) == 3
+    assert said(capsys.readouterr().out) == said(ride.err)
 
 
 @pytest.mark.parametrize(
@@ -169,9 +145,12 @@ def test_an_event_the_rig_can_not_play(
     assert emulator_command("check", FILE) == 0  # a scenario alone knows no rig
     capsys.readouterr()
     assert emulator_command("run", FILE, "--rig", rig, *stage) == 3
-    ((file, line, column, reason),) = said(capsys.readouterr().err)
+    ride = said(capsys.readouterr().err)
+    ((file, line, column, reason),) = ride
     assert (file, line, column) == (FILE, *place)
     assert holds(reason, broken.reason), reason
+    assert emulator_command("check", FILE, "--rig", rig, *stage) == 3
+    assert said(capsys.readouterr().out) == ride
 
 
 # ---- shipped files, one key after another ----------------------------------------------------------------

@@ -1,0 +1,137 @@
+"""The files of a ride, read and held against each other; whatever is wrong in any of them is told at once.
+
+Rides, replays, checks and the sensors' inspection read them by these functions and no others.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from emulator.config.based_on import kind_of, load_with_bases
+from emulator.config.rig.file import Rig, load_rig, vehicle_path
+from emulator.config.rig.frames import frame_contradictions, read_codec
+from emulator.config.rig.on_bench import bench_findings
+from emulator.config.scenario.circuit import load_circuit
+from emulator.config.scenario.event_needs import unmet_needs
+from emulator.config.scenario.schema import Scenario, load_scenario
+from emulator.config.vehicle.change import changed_values
+from emulator.config.vehicle.file import VehicleFile, load_vehicle
+from emulator.config.yaml_source import Source, beside
+from emulator.core.errors import ConfigError, Problem
+from emulator.wire.can_frames import Codec
+
+
+@dataclass(frozen=True)
+class RideFiles:
+    """The files that are no circuit, each right by itself and to each other; ``unwise``: warnings."""
+
+    rig: Rig
+    rig_source: Source
+    scenario: Scenario
+    scenario_source: Source
+    vehicle_file: VehicleFile
+    codec: Codec
+    unwise: list[Problem]
+
+
+def read_files(
+    rig_path: Path,
+    scenario_path: Path,
+    vehicle: Path | None,
+    parameters: Mapping[str, int | float] | None,
+    *,
+    on_bench: bool,
+) -> RideFiles:
+    """Raises ConfigError with the problems of all of them; arguments: see load_session."""
+    problems: list[Problem] = []
+    rig: Rig | None = None
+    vehicle_file: VehicleFile | None = None
+    codec: Codec | None = None
+    scenario: Scenario | None = None
+    try:
+        rig, rig_source = load_rig(rig_path)
+    except ConfigError as error:
+        problems += error.problems
+        for file in named_anyway(str(rig_path), "rig"):
+            problems += problems_in(file, "vehicle", load_vehicle)
+    if rig is not None:
+        vehicle_file, codec, unwise = files_of_rig(rig, rig_source, problems, vehicle)
+        if on_bench:
+            needed, open_to_all = bench_findings(rig, rig_source)
+            problems += needed
+            unwise += open_to_all
+    try:
+        scenario, scenario_source = load_scenario(scenario_path, parameters)
+    except ConfigError as error:
+        problems += error.problems
+        for file in named_anyway(str(scenario_path), "scenario"):
+            problems += [p for p in problems_in(file, "circuit", load_circuit) if p not in problems]
+    if rig is not None and scenario is not None and codec is not None:
+        problems += unmet_needs(scenario, scenario_source, rig, codec)
+    if scenario is not None and vehicle_file is not None:
+        problems += _change_problems(scenario, scenario_source, vehicle_file)
+    if problems or rig is None or scenario is None or vehicle_file is None or codec is None:
+        raise ConfigError(problems)
+    return RideFiles(rig, rig_source, scenario, scenario_source, vehicle_file, codec, unwise)
+
+
+def files_of_rig(
+    rig: Rig, source: Source, problems: list[Problem], vehicle: Path | None = None
+) -> tuple[VehicleFile | None, Codec | None, list[Problem]]:
+    """Vehicle and codec that a rig names, and warnings about its frames; what is wrong goes to ``problems``.
+
+    vehicle  file that takes the place of the one named
+    """
+    vehicle_file: VehicleFile | None = None
+    codec: Codec | None = None
+    unwise: list[Problem] = []
+    try:
+        vehicle_file = load_vehicle(str(vehicle or vehicle_path(rig, source)))
+    except ConfigError as error:
+        problems += error.problems
+    try:
+        codec = read_codec(rig, source)
+    except ConfigError as error:
+        problems += error.problems
+    else:
+        contradictions, unwise = frame_contradictions(rig, source, codec)
+        problems += contradictions
+    return vehicle_file, codec, unwise
+
+
+def _change_problems(scenario: Scenario, source: Source, file: VehicleFile) -> list[Problem]:
+    """What a scenario changes at a vehicle and can't be changed there."""
+    try:
+        changed_values(scenario.vehicle, file, source)
+    except ConfigError as error:
+        return error.problems
+    return []
+
+
+def problems_in(file: str, kind: str, load: Callable[[str], object]) -> list[Problem]:
+    """What is wrong in a file, by the function that reads its kind; that it is of another kind is not."""
+    if kind_of(file) not in ("", kind):
+        return []
+    try:
+        load(file)
+    except ConfigError as error:
+        return error.problems
+    return []
+
+
+_NAMES = {"rig": "vehicle", "scenario": "circuit"}
+
+
+def named_anyway(path: str, kind: str) -> list[str]:
+    """Files that a wrong file names all the same, where they exist: their problems can be told at once."""
+    try:
+        source = load_with_bases(path)
+    except ConfigError:
+        return []
+    key = _NAMES.get(kind, "")
+    named = source.data.get(key)
+    file = beside(source.file_of((key,)), named) if isinstance(named, str) and named else ""
+    return [file] if os.path.isfile(file) else []
