@@ -40,6 +40,22 @@ def contradictions(
             yield (i, "lap"), f"expected a lap from 1 to {laps} (laps), got {lap}"
 
 
+def cut_short(criteria: Sequence[Criterion], gnss_events: Sequence[str]) -> Iterator[tuple[Loc, str]]:
+    """Criteria of a position that look no further than a GNSS event lasts: place, and the sentence."""
+    for i, criterion in enumerate(criteria):
+        event = getattr(criterion, "during_event", None)
+        if (
+            event in gnss_events
+            and getattr(criterion, "of_position", False)
+            and getattr(criterion, "recovery_s", None) is None
+        ):
+            yield (
+                (i, "during_event"),
+                f"looks no further than the end of {event!r}, when the receiver is not back yet and the "
+                "robot's error still grows: say with recovery_s how long to look on (0: it is meant so)",
+            )
+
+
 def beyond_circuit(criteria: Sequence[Criterion], length_m: float, sectors: int) -> Iterator[tuple[Loc, str]]:
     """What criteria ask of a circuit of so many metres and sectors that it has not."""
     for i, criterion in enumerate(criteria):

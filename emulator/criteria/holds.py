@@ -15,6 +15,8 @@ from emulator.criteria.ride import JudgedRide, NotJudged
 from emulator.criteria.temporal import Monitor, signals_of
 from emulator.criteria.windows import TimeWindow
 
+_OF_POSITION = ("robot.estimate_", "line.offset_m")
+
 
 class Holds(TimeWindow):
     """A condition holds, seen from the window's first instant on, while the window lasts."""
@@ -22,6 +24,11 @@ class Holds(TimeWindow):
     kind: Literal["holds"]
     name: Name
     that: Condition
+
+    @property
+    def of_position(self) -> bool:
+        """If one of its signals is of that kind."""
+        return any(name.startswith(_OF_POSITION) for name in self.that.signals())
 
     def find(self, ride: JudgedRide) -> Finding:
         """The comparison that decides, and where."""

@@ -129,6 +129,11 @@ class DistanceFromLine(WithinLimit):
     kind: Literal["distance_from_line"]
     limit_m: float = Field(gt=0, le=50)
 
+    @property
+    def of_position(self) -> bool:
+        """It does."""
+        return True
+
     def measured(self, ride: JudgedRide, rows: Rows) -> Measured:
         """As recorded."""
         name = "line.offset_m"

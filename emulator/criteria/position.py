@@ -35,6 +35,11 @@ class PositionErrorCriterion(Window):
     limit_m: float = Field(default=0.025, gt=0, le=1000)
     of: Literal["rms", "p95", "max"] = "rms"
 
+    @property
+    def of_position(self) -> bool:
+        """It does."""
+        return True
+
     def find(self, ride: JudgedRide) -> Finding:
         """Its estimates are compared as emulator.record.localisation says."""
         rows = self.rows(ride)

@@ -18,20 +18,29 @@ class TimeWindow(Criterion):
     """A criterion that looks at a part of the ride, in time.
 
     From the support's release on, while running: ``from_s`` after it or, with ``from_event``, after that
-    event began; ``to_event``: until that one begins; ``during_event``: from its beginning to its end.
+    event began; ``to_event``: until that one begins; ``during_event``: from its beginning to its end, and for
+    ``recovery_s`` longer: what an event does to the robot often shows when it is over.
     """
 
     from_s: FromTime = 0.0
     from_event: Name | None = None
     to_event: Name | None = None
     during_event: Name | None = None
+    recovery_s: FromTime | None = None
 
     @model_validator(mode="after")
     def _one_way_to_say_it(self) -> TimeWindow:
         for key in ("from_event", "to_event"):
             if self.during_event is not None and getattr(self, key) is not None:
                 raise wrong(f"expected either during_event or {key}, got both", key)
+        if self.recovery_s is not None and self.during_event is None:
+            raise wrong("expected recovery_s only together with during_event", "recovery_s")
         return self
+
+    @property
+    def of_position(self) -> bool:
+        """Whether it looks at where the bike is or is thought to be, which GNSS events spoil for longer."""
+        return False
 
     def rows(self, ride: JudgedRide) -> Rows:
         """(n,) rows of its window. Raises NotJudged if there are none."""
@@ -47,7 +56,9 @@ class TimeWindow(Criterion):
         if self.during_event is not None:
             span = ride.occurrence_of(self.during_event)
             first = max(first, span.start)
-            end = end if span.end is None else span.end
+            if span.end is not None:
+                over = run.tick[span.end] + round((self.recovery_s or 0.0) * TICKS_A_SECOND)
+                end = int(np.searchsorted(run.tick, over))
         late = run.tick - run.tick[first] >= round(self.from_s * TICKS_A_SECOND)
         rows: Rows = riding & late
         if not rows.any():
@@ -64,10 +75,14 @@ class TimeWindow(Criterion):
 
 
 class Window(TimeWindow):
-    """One that looks at a part in place as well: stations within every lap; from above to: across its end."""
+    """One that looks at a part in place as well: stations within every lap.
+
+    With ``across_start`` it begins before the lap's end, at ``from_station_m``, and ends in the next one.
+    """
 
     from_station_m: Station | None = None
     to_station_m: Station | None = None
+    across_start: bool = False
 
     @model_validator(mode="after")
     def _has_a_length(self) -> Window:

@@ -28,6 +28,7 @@ class Takes(Enum):
     STATION = "station [m] along the line"
     SIGNAL = "output value that a fault may act on"
     FRAME = "name of a frame"
+    FLAG = "true or false"
     PAUSES = "how it comes and goes: on_s, off_s, drawn"
 
 

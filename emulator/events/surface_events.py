@@ -66,6 +66,7 @@ GRIP_KIND = EventKind(
         Key("factor", Takes.NUMBER, "what the grip is multiplied by", above=0, most=2, required=True),
         Key("from_m", Takes.STATION, "where it begins; everywhere without it"),
         Key("to_m", Takes.STATION, "where it ends"),
+        Key("across_start", Takes.FLAG, "from before the lap's end into the next one: to_m below from_m"),
         Key("left_m", Takes.NUMBER, "its border to the left of the line", default=25.0, least=-50, most=50),
         Key("right_m", Takes.NUMBER, "its border to the right", default=-25.0, least=-50, most=50),
         Key("edge_m", Takes.NUMBER, "it fades over so much at its border", default=1.0, least=0.05, most=50),

@@ -59,7 +59,7 @@ def test_every_criterion_has_a_row_with_its_keys_and_defaults(model: Any) -> Non
             )
     window = text.rstrip(" |").rpartition("| ")[2]
     keys = set(Window.model_fields) & set(model.model_fields) - {"kind", "name"}
-    assert window == {0: "none", 4: "time", 6: "all"}[len(keys)]
+    assert window == {0: "none", 5: "time", 8: "all"}[len(keys)]
 
 
 def test_every_key_of_windows_and_conditions_is_named() -> None:

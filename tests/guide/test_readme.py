@@ -96,7 +96,10 @@ def test_the_own_scenario_is_checked_without_a_problem_and_a_misspelt_key_at_its
     (command,) = [line for line in COMMANDS if " check " in line]
     checked = run(shlex.split(command), checkout)
     name, lines = own_scenario()
-    assert (checked.returncode, checked.stdout) == (0, f"{name}: scenario, no problems\n")
+    first, *rest = checked.stdout.splitlines()
+    rig = shlex.split(command)[-1]
+    assert (checked.returncode, first) == (0, f"{name}: scenario on {rig}, no problems")
+    assert all(line.startswith("  not checked here: ") for line in rest)
     (checkout / name).write_text(lines.replace("duration_s: 3", "durration_s: 3"))
     wrong = run(shlex.split(command), checkout)
     at = lines[: lines.index("duration_s: 3")].count("\n") + 1

@@ -197,6 +197,15 @@ def window_in_time() -> None:
     assert worst(during_event="gust") == (6.0, 0.8, 0.8, 1.199)
     assert worst(during_event="gust", from_s=0.25) == (6.5, 1.199, 1.05, 1.199)
     assert worst(during_event="later") == (8.0, 2.999, 2.6, 2.999)
+    # the event is over at tick 1200; how far one goes on looking is said, to the tick
+    assert worst(during_event="gust", recovery_s=0.0) == (6.0, 0.8, 0.8, 1.199)
+    assert worst(during_event="gust", recovery_s=0.25) == (6.0, 0.8, 0.8, 1.449)
+    assert worst(during_event="later", recovery_s=2.0) == (8.0, 2.999, 2.6, 2.999)
+    assert worst(during_event="wet", recovery_s=60.0) == (7.5, 1.5, 1.5, 2.999)
+    late = ridden({"gust": (800, 1200)}, line__offset_m=at({1100: 1.0, 1300: 4.0}))
+    assert judged(late, DistanceFromLine(2.0, during_event="gust")).passed
+    assert judged(late, DistanceFromLine(2.0, during_event="gust", recovery_s=0.1)).passed
+    assert not judged(late, DistanceFromLine(2.0, during_event="gust", recovery_s=0.101)).passed
     early = ridden({"early": (100, 900)}, line__offset_m=offset)
     assert judged(early, DistanceFromLine(10.0, from_event="early")).from_s == 0.5
     assert judged(early, DistanceFromLine(10.0, during_event="early")).from_s == 0.5

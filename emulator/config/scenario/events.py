@@ -199,6 +199,7 @@ _TYPES: dict[Takes, Any] = {
     Takes.STATION: Station,
     Takes.SIGNAL: FaultySignal,
     Takes.FRAME: Name,
+    Takes.FLAG: bool,
     Takes.PAUSES: Intermittent,
 }
 

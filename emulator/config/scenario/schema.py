@@ -25,13 +25,15 @@ from emulator.config.scenario.hook import former_names_in
 from emulator.config.scenario.manoeuvre import Braking, Manoeuvre, has_laps, manoeuvre_course
 from emulator.config.scenario.parameters import Parameter, ParameterName, put_in
 from emulator.config.scenario.quantities import Duration, LeapDay, Station, UtcTime, either, left_of
+from emulator.config.scenario.stretches import stretches, wrong_stretch
 from emulator.config.validation import Closed, Words, did_you_mean, missing, validate, wrong
 from emulator.config.vehicle.change import VehicleChange
 from emulator.config.yaml_source import Loc, Source, beside
 from emulator.core.constants import GRAVITY as G
 from emulator.core.errors import ConfigError, Problem
-from emulator.criteria.consistency import beyond_circuit, contradictions
+from emulator.criteria.consistency import beyond_circuit, contradictions, cut_short
 from emulator.criteria.kinds import AnyCriterion
+from emulator.events import gnss_faults
 from emulator.events.declaration import Takes
 from emulator.road.build_line import LineError
 
@@ -89,13 +91,14 @@ class SpeedProfile(Closed):
 class Patch(Closed):
     """A piece of road with a grip of its own.
 
-    Without ``from_m`` and ``to_m`` it covers the whole line (a wet line, a kerb); ``from_m`` after ``to_m``
-    means across the lap's end.
+    Without ``from_m`` and ``to_m`` it covers the whole line (a wet line, a kerb); with ``across_start`` it
+    begins before the lap's end, at ``from_m``, and ends in the next one.
     """
 
     name: Name
     from_m: Station | None = None
     to_m: Station | None = None
+    across_start: bool = False
     left_m: float = Field(default=25.0, ge=-50, le=50)
     right_m: float = Field(default=-25.0, ge=-50, le=50)
     grip: float = Field(ge=0, le=2)
@@ -255,10 +258,12 @@ def load_scenario(
         problems += _within_course(scenario, source, course)
     if problems:
         raise ConfigError(problems)
+    gnss = [e.name for e in scenario.events if e.declaration is gnss_faults.KIND]
+    unwise = [source.problem(("criteria", *loc), text) for loc, text in cut_short(scenario.criteria, gnss)]
     hook = hook_path(scenario, source)
     if hook is not None:
-        source = replace(source, warnings=(*source.warnings, *former_names_in(hook)))
-    return scenario, source
+        unwise += former_names_in(hook)
+    return scenario, replace(source, warnings=(*source.warnings, *unwise))
 
 
 def load_course(scenario: Scenario, source: Source) -> tuple[Course, Source | None]:
@@ -413,6 +418,13 @@ def _within_course(scenario: Scenario, source: Source, course: Course) -> list[P
     problems += _within_sectors(scenario, source, sectors)
     asked = beyond_circuit(scenario.criteria, course.length_m, sectors if course.line.closed else 0)
     problems += [source.problem(("criteria", *loc), text) for loc, text in asked]
+    parts: list[tuple[Loc, object]] = [
+        *((("surface", "patches", i), patch) for i, patch in enumerate(scenario.surface.patches)),
+        *((("events", i), event) for i, event in enumerate(scenario.events)),
+        *((("criteria", i), criterion) for i, criterion in enumerate(scenario.criteria)),
+    ]
+    for stretch in stretches(parts):
+        problems += [source.problem(loc, text) for loc, text in wrong_stretch(stretch, course)]
     if course.line.closed:
         return problems
     # an open line is ridden once, from the start on
@@ -420,16 +432,6 @@ def _within_course(scenario: Scenario, source: Source, course: Course) -> list[P
         if station is not None and station < start:
             text = f"expected a station from the start on ({start:g} m) on an open line, got {station:g}"
             problems.append(source.problem(loc, text))
-    for i, patch in enumerate(scenario.surface.patches):
-        begin, end = patch.stretch(course.line.length)
-        if begin > end:
-            text = f"expected more than from_m ({begin:g}) on an open line, got {end:g}"
-            problems.append(source.problem(("surface", "patches", i, "to_m"), text))
-    for i, event in enumerate(scenario.events):
-        first, last = (getattr(event, key, None) for key in ("from_m", "to_m"))
-        if first is not None and last is not None and first > last:
-            text = f"expected more than from_m ({first:g}) on an open line, got {last:g}"
-            problems.append(source.problem(("events", i, "to_m"), text))
     if start == course.length_m:
         problems.append(source.problem(("start", "station_m"), "expected a station before the finish"))
     return problems

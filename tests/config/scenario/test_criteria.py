@@ -40,7 +40,7 @@ def load(criterion: str):
     [
         "kind: lean, limit_deg: 50, from_event: half way, from_s: 2",
         "kind: lean_rate, limit_deg_s: 90, during_event: front wheel speed lost",
-        "kind: steering_rate, limit_deg_s: 90, from_station_m: 2000, to_station_m: 100",
+        "kind: steering_rate, limit_deg_s: 90, from_station_m: 2000, to_station_m: 100, across_start: true",
         "kind: steering_acceleration, limit_deg_s2: 2000",
         "kind: slip_ratio, wheel: rear, limit: 0.2",
         "kind: slip_angle, wheel: front, limit_deg: 4",

@@ -205,7 +205,7 @@ WRONG_SCENARIOS = [
         "from_m: 700",
         "from: 700",
         "15:20: surface.patches.0.from: unknown key; known keys: name, from_m, to_m, "
-        "left_m, right_m, grip, edge_m, did you mean 'from_m'?",
+        "across_start, left_m, right_m, grip, edge_m, did you mean 'from_m'?",
     ),
     (
         "from_deg: 240",
@@ -688,9 +688,100 @@ def test_a_leap_second_and_the_height_of_the_sea_are_read() -> None:
         load_scenario("run.yaml")
 
 
-def test_a_patch_may_lie_across_the_end_of_the_lap() -> None:
-    Path("run.yaml").write_text(SCENARIO.replace("from_m: 700, to_m: 720", "from_m: 1100, to_m: 20"))
-    assert load_scenario("run.yaml")[0].surface.patches[0].to_m == 20.0
+GRIP = "events:\n  - {kind: grip, name: rain, factor: 0.7, at: {time_s: 3}, from_m: 700, to_m: 720}\n"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "begin", "end", "place"),
+    [
+        ("from_m: 700, to_m: 720,", "from_m: %s, to_m: %s%s,", "from_m", "to_m", "surface.patches.0"),
+        ("events:\n", GRIP.replace("700, to_m: 720", "%s, to_m: %s%s"), "from_m", "to_m", "events.0"),
+        (
+            "criteria:\n",
+            "criteria:\n  - {kind: lean, limit_deg: 60, from_station_m: %s, to_station_m: %s%s}\n",
+            *("from_station_m", "to_station_m", "criteria.0"),
+        ),
+    ],
+    ids=["patch", "grip event", "criterion"],
+)
+def test_a_stretch_across_the_start_of_the_lap_is_one_only_if_it_is_said(
+    old: str, new: str, begin: str, end: str, place: str
+) -> None:
+    assert SCENARIO.count(old) == 1
+
+    def told(first: int, last: int, across: str = "") -> list[str]:
+        Path("run.yaml").write_text(SCENARIO.replace(old, new % (first, last, across)))
+        try:
+            load_scenario("run.yaml")
+        except ConfigError as error:
+            return [f"{p.key}: {p.expected}" for p in error.problems]
+        return []
+
+    said = ", across_start: true"
+    assert told(820, 860) == []
+    assert told(860, 820, said) == []
+    assert told(820, 860, ", across_start: false") == []
+    (swapped,) = told(860, 820)
+    assert swapped.startswith(
+        f"{place}.{end}: expected more than {begin} (860), got 820; or across_start: true"
+    )
+    assert "for the 1091 m across the start of the lap of 1131 m" in swapped
+    (needless,) = told(820, 860, said)
+    assert needless.startswith(f"{place}.{end}: expected less than {begin} (820) beside across_start: true")
+    (twice,) = told(860, 860, said)
+    assert "expected another station" in twice
+
+
+def test_across_the_start_of_what_has_no_stations_or_no_laps() -> None:
+    def told(text: str) -> list[str]:
+        Path("run.yaml").write_text(text)
+        with pytest.raises(ConfigError) as error:
+            load_scenario("run.yaml")
+        return [f"{p.key}: {p.expected}" for p in error.value.problems]
+
+    flag = SCENARIO.replace("from_m: 700, to_m: 720", "across_start: true")
+    assert told(flag) == ["surface.patches.0.across_start: expected from_m and to_m beside it"]
+    open_line = SCENARIO.replace(
+        "circuit: circuit.yaml\nlaps: 2", "manoeuvre: {kind: straight, length_m: 900}"
+    )
+    assert told(
+        open_line.replace("to_m: 720", "to_m: 720, across_start: true, name: wet").replace("name: damp, ", "")
+    ) == [
+        "surface.patches.0.across_start: expected no such key on an open line, which has no laps; remove it"
+    ]
+
+
+@pytest.mark.parametrize(
+    ("criterion", "warned"),
+    [
+        ("kind: position_error, during_event: trees", True),
+        ("kind: distance_from_line, limit_m: 1, during_event: trees", True),
+        ("kind: holds, name: n, during_event: trees, that: {signal: robot.estimate_x_m, at_most: 9}", True),
+        ("kind: holds, name: n, during_event: trees, that: {signal: truth.roll_rad, at_most: 9}", False),
+        ("kind: lean, limit_deg: 60, during_event: trees", False),
+        ("kind: position_error, during_event: trees, recovery_s: 2", False),
+        ("kind: position_error, during_event: trees, recovery_s: 0", False),
+        ("kind: position_error, during_event: front wheel lost", False),
+        ("kind: position_error, from_event: trees", False),
+    ],
+)
+def test_a_criterion_of_position_that_stops_with_an_outage_is_warned_of(criterion: str, warned: bool) -> None:
+    trees = "  - {kind: gnss, name: trees, effect: outage, at: {time_s: 20}, duration_s: 5}\n"
+    text = SCENARIO.replace("events:\n", f"events:\n{trees}").replace(
+        "criteria:\n", f"criteria:\n  - {{{criterion}}}\n"
+    )
+    Path("run.yaml").write_text(text)
+    _, source = load_scenario("run.yaml")
+    assert [w.key for w in source.warnings] == ["criteria.0.during_event"] * warned
+    assert not warned or "recovery_s" in source.warnings[0].expected
+
+
+def test_a_recovery_is_that_of_an_event() -> None:
+    Path("run.yaml").write_text(
+        SCENARIO.replace("criteria:\n", "criteria:\n  - {kind: position_error, recovery_s: 3}\n")
+    )
+    with pytest.raises(ConfigError, match=r"criteria\.0\.recovery_s: .* only together with during_event"):
+        load_scenario("run.yaml")
 
 
 def read_in_pairs(read: Any) -> str | None:
