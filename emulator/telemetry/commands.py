@@ -1,13 +1,19 @@
-"""Commands from outside: taken only if they are signed with the bench's key, fresh, and new.
+"""Commands from outside: taken only if signed with the bench's key, for this run, fresh, and new.
 
-A command is a JSON object
+A message is a JSON object, a line feed, and the code of the object in 64 hexadecimal digits:
 
-    {"command": "stop", "id": "any text, never used twice", "utc_s": 1795600000.25, "code": "hex digits"}
+    {"topic": "bench/1/command", "nonce": "5a0c...", "time_s": 17.0, "command": "stop", "id": "any text"}
+    9f2b...
 
-whose code is HMAC-SHA256 under the key, over the UTF-8 text of topic, command, id and time as it stands in
-the message, each followed by a line feed. The topic is in it, so that a command for one bench can't be played
-to another; the id is remembered for as long as the time is fresh, so that none is taken twice. With the rig's
-leave a command may also be "start NAME" or "end NAME" of an event that waits to be asked for.
+The code is HMAC-SHA256 under the key, over the bytes before the last line feed as they are sent. Nothing is
+put together again to be signed, so no part of it can be taken for another, and nothing is read before its
+code is found right.
+
+``nonce`` and ``time_s`` stand in the run's retained message ``challenge``: the first is drawn anew for every
+run, the second counts its seconds by a clock that nobody sets. With the topic they bind a command to one
+bench, one run and a few seconds, whatever the clocks of both sides say. An id is taken once in a run.
+
+With the rig's leave a command may also be "start NAME" or "end NAME" of an event that waits to be asked for.
 
 Source: RFC 2104 for the code, RFC 8259 for the object.
 """
@@ -17,7 +23,6 @@ from __future__ import annotations
 import hashlib
 import hmac
 import json
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -30,88 +35,97 @@ WITH_LEAVE = {"go": Command.GO}
 """What may be asked only with the rig's leave: it lets a ride start that was held from afar, and no other."""
 
 FRESH_S = 5.0
-"""How far the time of a command may be from ours."""
+"""How far the time of a command may be from the run's."""
 LONGEST_BYTES = 1024
 
 
-def signed(key: bytes, topic: str, command: str, identifier: str, utc_s: float) -> bytes:
-    """The message that asks for a command."""
-    item: dict[str, str | float] = {"command": command, "id": identifier, "utc_s": utc_s}
-    item["code"] = _code(key, topic, command, identifier, json.dumps(utc_s))
-    return json.dumps(item).encode()
+def signed(key: bytes, topic: str, nonce: str, time_s: float, command: str, identifier: str) -> bytes:
+    """The message that asks for a command; ``nonce`` and ``time_s`` from the run's challenge."""
+    item = {"topic": topic, "nonce": nonce, "time_s": time_s, "command": command, "id": identifier}
+    body = json.dumps(item).encode()
+    return body + b"\n" + _code(key, body)
 
 
-def _code(key: bytes, *parts: str) -> str:
-    text = "".join(f"{part}\n" for part in parts)
-    return hmac.new(key, text.encode(), hashlib.sha256).hexdigest()
+def _code(key: bytes, body: bytes) -> bytes:
+    return hmac.new(key, body, hashlib.sha256).hexdigest().encode()
 
 
 @dataclass(frozen=True)
 class Answer:
-    """What became of a message: the command to be done, or why there is none."""
+    """What became of a message: the command to be done, or why there is none.
+
+    signed  with the bench's key: it comes from somebody who may ask
+    """
 
     command: Command | None
     identifier: str
     why: str
     argument: float = 0.0  # of a command that has one
+    signed: bool = True
 
 
 @dataclass
 class Gate:
-    """Looks at messages; remembers the identifiers it has let through."""
+    """Looks at messages of one run; remembers the identifiers it has let through.
+
+    go      the rig's leave for WITH_LEAVE
+    events  number by name of those the rig gives leave to
+    """
 
     key: bytes
     topic: str
-    go: bool = False  # the rig's leave for WITH_LEAVE
-    events: Mapping[str, int] = field(default_factory=dict)  # number by name of those the rig gives leave to
-    _seen: dict[str, float] = field(default_factory=dict)
+    nonce: str
+    go: bool = False
+    events: Mapping[str, int] = field(default_factory=dict)
+    _taken: set[str] = field(default_factory=set)
 
     def evaluate(self, payload: bytes, now_s: float) -> Answer:
-        """What a message that arrived now (UTC [s]) asks for. Never raises, whatever it holds."""
+        """What a message that arrived now ([s] of the run) asks for. Never raises, whatever it holds."""
         if len(payload) > LONGEST_BYTES:
-            return Answer(None, "", f"longer than {LONGEST_BYTES} bytes")
+            return Answer(None, "", f"longer than {LONGEST_BYTES} bytes", signed=False)
+        body, _, code = payload.rstrip(b"\r\n").rpartition(b"\n")
+        if not hmac.compare_digest(_code(self.key, body), code):
+            return Answer(None, "", "the code is not that of this bench's key", signed=False)
         try:
-            # Numbers stay as they are written: the code covers the text, not what we make of it.
-            item = json.loads(payload, parse_float=_Written, parse_int=_Written, parse_constant=_Written)
+            item = json.loads(body)
         except (ValueError, RecursionError):
-            return Answer(None, "", "no JSON object")
+            item = None
         if not isinstance(item, dict):
             return Answer(None, "", "no JSON object")
-        command, identifier, utc, code = (item.get(k) for k in ("command", "id", "utc_s", "code"))
-        if not (isinstance(identifier, str) and 0 < len(identifier) <= 100):
+        identifier = item.get("id")
+        if not (isinstance(identifier, str) and 0 < len(identifier) <= 100 and identifier.isprintable()):
             return Answer(None, "", "expected id, a text of 1 to 100 characters")
-        if not (isinstance(command, str) and isinstance(utc, _Written) and isinstance(code, str)):
-            return Answer(None, identifier, "expected command and code as text, utc_s as a number")
-        try:
-            right = hmac.compare_digest(
-                _code(self.key, self.topic, command, identifier, utc.text).encode(), code.encode()
-            )
-        except UnicodeEncodeError:  # half a surrogate pair
-            right = False
-        if not right:
-            return Answer(None, identifier, "the code is not that of this bench's key")
-        try:
-            utc_s = float(utc.text)
-        except ValueError:
-            utc_s = math.nan
-        if not abs(now_s - utc_s) <= FRESH_S:
-            return Answer(None, identifier, f"not fresh: its time is more than {FRESH_S:g} s from ours")
-        self._seen = {k: t for k, t in self._seen.items() if abs(now_s - t) <= FRESH_S}
-        if identifier in self._seen:
+        why = self._not_for_now(item, now_s)
+        if why:
+            return Answer(None, identifier, why)
+        if identifier in self._taken:
             return Answer(None, identifier, "this id was taken already")
-        self._seen[identifier] = utc_s
+        answer = self._asked(item.get("command"), identifier)
+        if answer.command is not None:
+            self._taken.add(identifier)
+        return answer
+
+    def _not_for_now(self, item: Mapping[str, object], now_s: float) -> str:
+        """Why a message is not one for this bench, this run and this moment; nothing if it is."""
+        topic, nonce, time_s = item.get("topic"), item.get("nonce"), item.get("time_s")
+        if topic != self.topic:
+            return f"expected topic {self.topic!r}: it is for another bench"
+        if nonce != self.nonce:
+            return "the nonce is not that of this run's challenge"
+        if not isinstance(time_s, int | float) or isinstance(time_s, bool):
+            return "expected time_s, a number from the challenge"
+        if not abs(now_s - time_s) <= FRESH_S:  # also of NaN
+            return f"not fresh: its time is more than {FRESH_S:g} s from the run's, which is {now_s:.1f}"
+        return ""
+
+    def _asked(self, command: object, identifier: str) -> Answer:
         known = COMMANDS | WITH_LEAVE if self.go else COMMANDS
-        if command not in known:
-            asked = event_command(command, self.events) if self.events else ""
-            if isinstance(asked, tuple):
-                return Answer(asked[0], identifier, "taken", asked[1])
-            also = f"; {asked}" if asked else ""
-            return Answer(None, identifier, f"expected one of {', '.join(known)}{also}")
-        return Answer(known[command], identifier, "taken")
-
-
-class _Written:
-    """A number as it is written."""
-
-    def __init__(self, text: str) -> None:
-        self.text = text
+        if not isinstance(command, str):
+            return Answer(None, identifier, "expected command, a text")
+        if command in known:
+            return Answer(known[command], identifier, "taken")
+        asked = event_command(command, self.events) if self.events else ""
+        if isinstance(asked, tuple):
+            return Answer(asked[0], identifier, "taken", asked[1])
+        also = f"; {asked}" if asked else ""
+        return Answer(None, identifier, f"expected one of {', '.join(known)}{also}")

@@ -8,8 +8,9 @@ Topics below the one the rig names:
     timing              {"lateness_us", "compute_us", "overruns", "frames_sent", ...} once a second
     events              {"time_s", "kind", "text"} as they happen
     verdict   retained  as in verdict.json, once the run is judged
+    challenge retained  {"nonce", "time_s"} once a second, for those who sign commands; empty after the run
     command             taken in, see emulator.telemetry.commands; only if the rig says so
-    answer              {"id", "taken", "why"} to each command
+    answer              {"id", "taken", "why"} to each signed command; to others at most one a second
 
 It lives in the supervisor and reads shared memory: neither a slow broker nor one that is away touches the
 loop. It comes back by itself; what happened meanwhile is not told later, the record has it.
@@ -19,7 +20,9 @@ from __future__ import annotations
 
 import asyncio
 import json
+import logging
 import math
+import secrets
 import time
 from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager, suppress
@@ -40,11 +43,12 @@ from emulator.record.process import LOOP_EVENT_KINDS
 from emulator.shared_memory.block import Snapshot
 from emulator.shared_memory.status import Command, Status
 from emulator.telemetry.commands import Gate
+from emulator.telemetry.counted_lines import CountedLines
 
 _ANSWER_S = 3.0  # that a broker may take
 _LONGEST_PAUSE_S = 5.0  # between two attempts to reach it
 _POLL_S = 0.1
-_TIMING_S = 1.0
+_TIMING_S = _CHALLENGE_S = 1.0
 _BAND = 50  # messages that may wait for a slow broker; more are dropped
 _FROM_AFAR = 1.0
 _ARGUMENTS = {Command.TRIP: float(TripReason.OPERATOR), Command.HOLD: _FROM_AFAR, Command.GO: _FROM_AFAR}
@@ -58,8 +62,8 @@ class Broker:
     settings: MqttTelemetry
     secrets: Secrets
 
-    def client(self, *, will: bool) -> aiomqtt.Client:
-        """A client that is not connected yet."""
+    def client(self, *, will: bool, logger: logging.Logger | None = None) -> aiomqtt.Client:
+        """A client that is not connected yet; what its library has to say goes to ``logger``."""
         s = self.settings
         return aiomqtt.Client(
             s.host,
@@ -69,10 +73,24 @@ class Broker:
             tls_context=self.secrets.tls,
             timeout=_ANSWER_S,
             keepalive=10,
+            logger=logger,
             will=aiomqtt.Will(f"{s.topic}/present", "0", qos=1, retain=True) if will else None,
             max_queued_outgoing_messages=_BAND,
             max_queued_incoming_messages=_BAND,
         )
+
+
+class _Told(logging.Handler):
+    """What the MQTT library warns of, as lines for the screen; its errors come as exceptions, too."""
+
+    def __init__(self, lines: CountedLines) -> None:
+        super().__init__()
+        self._lines = lines
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """One more."""
+        if record.levelno == logging.WARNING:
+            self._lines.add(f"telemetry: {record.getMessage()}", time.monotonic())
 
 
 class Telemetry:
@@ -91,12 +109,17 @@ class Telemetry:
     ) -> None:
         self._broker, self._run, self._say = broker, run, say
         self._topic = broker.settings.topic
+        self._began_s = time.monotonic()
+        self._strangers = CountedLines(say)
+        self._logger = logging.Logger("mqtt", logging.WARNING)
+        self._logger.addHandler(_Told(self._strangers))
         self._gate = (
             None
             if broker.secrets.key is None
             else Gate(
                 broker.secrets.key,
                 f"{self._topic}/command",
+                secrets.token_hex(16),
                 broker.settings.go,
                 dict(events or {}) if broker.settings.events else {},
             )
@@ -121,7 +144,7 @@ class Telemetry:
 
     @asynccontextmanager
     async def _connected(self) -> AsyncIterator[aiomqtt.Client]:
-        async with self._broker.client(will=True) as client:
+        async with self._broker.client(will=True, logger=self._logger) as client:
             if self._away:
                 self._away = False
                 self._say("telemetry: the broker is back")
@@ -131,11 +154,12 @@ class Telemetry:
             finally:
                 # Told even when cancelled: the last will only speaks for those who are lost.
                 with suppress(aiomqtt.MqttError, TimeoutError):
-                    await asyncio.shield(
-                        asyncio.wait_for(
-                            client.publish(f"{self._topic}/present", "0", qos=1, retain=True), _ANSWER_S
-                        )
-                    )
+                    await asyncio.shield(asyncio.wait_for(self._leave(client), _ANSWER_S))
+
+    async def _leave(self, client: aiomqtt.Client) -> None:
+        if self._gate is not None:
+            await client.publish(f"{self._topic}/challenge", b"", qos=1, retain=True)
+        await client.publish(f"{self._topic}/present", "0", qos=1, retain=True)
 
     async def _tell(self, client: aiomqtt.Client, snapshot: Snapshot) -> None:
         tasks = [
@@ -145,7 +169,7 @@ class Telemetry:
         ]
         if self._gate is not None:
             await client.subscribe(f"{self._topic}/command", qos=1)
-            tasks.append(self._commands(client, snapshot))
+            tasks += [self._commands(client, self._gate, snapshot), self._challenge(client, self._gate)]
         async with asyncio.TaskGroup() as group:
             for task in tasks:
                 group.create_task(task)
@@ -211,20 +235,34 @@ class Telemetry:
             ):
                 item[word.lower()] = int(s[Status[word]])
             await self._publish(client, "timing", item)
+            self._strangers.flush(time.monotonic())
             await asyncio.sleep(_TIMING_S)
 
-    async def _commands(self, client: aiomqtt.Client, snapshot: Snapshot) -> None:
-        assert self._gate is not None
+    async def _challenge(self, client: aiomqtt.Client, gate: Gate) -> None:
+        while True:
+            item = {"nonce": gate.nonce, "time_s": round(self._time_s(), 3)}
+            await self._publish(client, "challenge", item, qos=1, retain=True)
+            await asyncio.sleep(_CHALLENGE_S)
+
+    def _time_s(self) -> float:
+        """Seconds of the run, by a clock that nobody sets."""
+        return time.monotonic() - self._began_s
+
+    async def _commands(self, client: aiomqtt.Client, gate: Gate, snapshot: Snapshot) -> None:
         async for message in client.messages:
             if message.retain:
                 continue  # a command left lying at the broker is nobody's wish now
             payload = message.payload if isinstance(message.payload, bytes) else b""
-            answer = self._gate.evaluate(payload, time.time())
+            answer = gate.evaluate(payload, self._time_s())
             if answer.command is not None:
                 self._say(
                     f"telemetry: {answer.command.name.lower()} asked for over MQTT ({answer.identifier})"
                 )
                 snapshot.post(answer.command, _ARGUMENTS.get(answer.command, answer.argument))
+            elif not answer.signed:
+                line = f"telemetry: a message on {self._topic}/command is not taken: {answer.why}"
+                if not self._strangers.add(line, time.monotonic()):
+                    continue
             item = {"id": answer.identifier, "taken": answer.command is not None, "why": answer.why}
             await self._publish(client, "answer", item, qos=1)
 

@@ -65,7 +65,7 @@ def test_its_commands_are_these() -> None:
     assert [
         "make virtual",
         "make demo",
-        f".venv/bin/emulator check {name}",
+        f".venv/bin/emulator check {name} --rig scenarios/rigs/loopback.yaml",
         f"make virtual RUN={name}",
         "make test",
     ] == COMMANDS

@@ -7,8 +7,8 @@ import time
 from contextlib import closing
 from pathlib import Path
 
-from emulator.config.rig.telemetry import MqttTelemetry
-from emulator.telemetry.publisher import broker
+from emulator.config.rig.telemetry import MqttTelemetry, read_secrets
+from emulator.telemetry.publisher import Broker
 
 USER, PASSWORD, KEY = "bench", "only for tests", "sixteen bytes of key at least"
 
@@ -79,8 +79,11 @@ class Mosquitto:
         }
         return MqttTelemetry.model_validate({**given, **changes})
 
-    def broker(self, **changes):
-        return broker(self.settings(**changes), lambda name: str(self.folder / name))
+    def broker(self, **changes) -> Broker:
+        settings = self.settings(**changes)
+        secrets, problems = read_secrets(settings, lambda name: str(self.folder / name))
+        assert problems == []
+        return Broker(settings, secrets)
 
 
 def certificate(folder: Path) -> None:

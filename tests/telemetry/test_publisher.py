@@ -10,7 +10,7 @@ import aiomqtt
 import numpy as np
 import pytest
 
-from emulator.core.errors import StartFailed
+from emulator.config.rig.telemetry import read_secrets
 from emulator.core.signals import INDEX, SIGNALS
 from emulator.core.trip_reasons import TripReason
 from emulator.shared_memory.status import Command, LoopEvent, Status
@@ -19,6 +19,7 @@ from emulator.telemetry.publisher import Telemetry, tell_verdict
 from tests.support.mosquitto_broker import KEY, PASSWORD, USER
 
 SECONDS = 20.0
+TOPIC = "bench/1/command"
 
 
 class Listener:
@@ -30,7 +31,8 @@ class Listener:
 
     async def _listen(self):
         async for message in self.client.messages:
-            if not message.topic.matches("bench/1/command"):  # those may be anything
+            # commands may be anything, and an empty message takes a retained one away
+            if message.payload and not message.topic.matches(TOPIC):
                 self.heard.append((str(message.topic), json.loads(message.payload), message.retain))
 
     def of(self, name):
@@ -180,37 +182,92 @@ def test_who_is_not_let_in_is_told_and_the_run_goes_on(mosquitto, shared, change
     assert says in shared.said[0]
 
 
+def asked(listener, command, identifier, key=KEY):
+    """A message as somebody makes it who has the key and reads the newest challenge."""
+    challenge = listener.of("challenge")[-1]
+    return signed(key.encode(), TOPIC, challenge["nonce"], challenge["time_s"], command, identifier)
+
+
 def test_commands_are_taken_and_answered(mosquitto, shared):
     async def main():
         async with listening(mosquitto) as listener, telling(mosquitto, shared):
-            await listener.until(lambda: listener.of("timing"))
-            topic = "bench/1/command"
-            forged = signed(b"another key, as long as ours", topic, "trip", "x", time.time())
-            for n, payload in enumerate(
-                (forged, b"{}", signed(KEY.encode(), topic, "stop", "1", time.time())), start=1
-            ):
-                await listener.client.publish(topic, payload, qos=1)
+            await listener.until(lambda: listener.of("challenge"))
+            forged = asked(listener, "trip", "x", "another key, as long as ours")
+            for n, payload in enumerate((forged, asked(listener, "stop", "1")), start=1):
+                await listener.client.publish(TOPIC, payload, qos=1)
                 await listener.until(lambda n=n: len(listener.of("answer")) == n)
-            assert [a["taken"] for a in listener.of("answer")] == [False, False, True]
+            assert [a["taken"] for a in listener.of("answer")] == [False, True]
             assert shared.snapshot.pop_command()[0] == Command.STOP
             assert shared.snapshot.pop_command() is None
-            await listener.client.publish(topic, signed(KEY.encode(), topic, "trip", "2", time.time()), qos=1)
-            await listener.until(lambda: len(listener.of("answer")) == 4)
+            await listener.client.publish(TOPIC, asked(listener, "trip", "2"), qos=1)
+            await listener.until(lambda: len(listener.of("answer")) == 3)
             assert tuple(shared.snapshot.pop_command()) == (Command.TRIP, TripReason.OPERATOR)
+            first = listener.of("challenge")[0]
+            await listener.until(lambda: listener.of("challenge")[-1]["time_s"] > first["time_s"])
+            assert listener.of("challenge")[-1]["nonce"] == first["nonce"]
 
     asyncio.run(main())
     assert any("stop asked for over MQTT (1)" in line for line in shared.said)
 
 
+def test_the_next_run_does_not_take_it_again(mosquitto, shared, monkeypatch):
+    """Nor does the same run when the host's clock has gone back."""
+
+    async def main():
+        async with listening(mosquitto) as listener:
+            async with telling(mosquitto, shared):
+                await listener.until(lambda: listener.of("challenge"))
+                payload = asked(listener, "stop", "1")
+                await listener.client.publish(TOPIC, payload, qos=1)
+                await listener.until(lambda: len(listener.of("answer")) == 1)
+                monkeypatch.setattr(time, "time", lambda: 0.0)
+                await listener.client.publish(TOPIC, payload, qos=1)
+                await listener.until(lambda: len(listener.of("answer")) == 2)
+            async with telling(mosquitto, shared):
+                await listener.until(lambda: len({c["nonce"] for c in listener.of("challenge")}) == 2)
+                await listener.client.publish(TOPIC, payload, qos=1)
+                await listener.until(lambda: len(listener.of("answer")) == 3)
+            return listener.of("answer")
+
+    answers = asyncio.run(main())
+    assert [a["taken"] for a in answers] == [True, False, False]
+    assert [a["why"] for a in answers[1:]] == [
+        "this id was taken already",
+        "the nonce is not that of this run's challenge",
+    ]
+
+
+def test_nobody_finds_a_challenge_after_the_run(mosquitto, shared):
+    async def main():
+        async with listening(mosquitto) as listener, telling(mosquitto, shared):
+            await listener.until(lambda: listener.of("challenge"))
+        async with listening(mosquitto) as late:
+            await late.until(lambda: late.of("present"))
+            await asyncio.sleep(0.2)
+            assert late.of("challenge") == []
+
+    asyncio.run(main())
+
+
 def test_a_command_left_lying_is_not_taken(mosquitto, shared):
     async def main():
-        topic = "bench/1/command"
         async with listening(mosquitto) as listener:
-            payload = signed(KEY.encode(), topic, "stop", "old", time.time())
-            await listener.client.publish(topic, payload, qos=1, retain=True)
             async with telling(mosquitto, shared):
-                await listener.until(lambda: len(listener.of("timing")) >= 2)
-            await listener.client.publish(topic, b"", qos=1, retain=True)
+                await listener.until(lambda: listener.of("challenge"))
+                nonce = listener.of("challenge")[-1]["nonce"]
+                # it is right in every other way; only that it comes as one that was left there
+                telemetry = Telemetry(mosquitto.broker(), "run-7", shared.said.append)
+            telemetry._gate.nonce = nonce
+            payload = signed(KEY.encode(), TOPIC, nonce, telemetry._time_s(), "stop", "old")
+            await listener.client.publish(TOPIC, payload, qos=1, retain=True)
+            task = asyncio.create_task(telemetry.beside(shared.snapshot))
+            before = len(listener.of("timing"))
+            await listener.until(lambda: len(listener.of("timing")) >= before + 2)
+            task.cancel()
+            with suppress(asyncio.CancelledError):
+                await task
+            await listener.client.publish(TOPIC, b"", qos=1, retain=True)
+            assert listener.of("answer") == []
         assert shared.snapshot.pop_command() is None
 
     asyncio.run(main())
@@ -223,29 +280,37 @@ def test_without_leave_none_is_taken(mosquitto, shared):
             telling(mosquitto, shared, commands=False, command_key_file=None),
         ):
             await listener.until(lambda: listener.of("timing"))
-            topic = "bench/1/command"
-            await listener.client.publish(topic, signed(KEY.encode(), topic, "stop", "1", time.time()), qos=1)
+            await listener.client.publish(TOPIC, signed(KEY.encode(), TOPIC, "", 0.0, "stop", "1"), qos=1)
             await listener.until(lambda: len(listener.of("timing")) >= 2)
-            assert listener.of("answer") == []
+            assert listener.of("answer") == listener.of("challenge") == []
         assert shared.snapshot.pop_command() is None
 
     asyncio.run(main())
 
 
-def test_a_flood_of_nonsense_changes_nothing(mosquitto, shared):
-    rng = np.random.default_rng(3)
+def test_a_flood_of_nonsense_changes_nothing_and_costs_a_line_a_second(mosquitto, shared, capfd):
+    rng, messages = np.random.default_rng(3), 5000
 
     async def main():
+        began = time.monotonic()
         async with listening(mosquitto) as listener, telling(mosquitto, shared) as task:
             await listener.until(lambda: listener.of("timing"))
-            for _ in range(2000):
-                await listener.client.publish("bench/1/command", rng.bytes(int(rng.integers(0, 300))))
+            for _ in range(messages):
+                await listener.client.publish(TOPIC, rng.bytes(int(rng.integers(0, 300))))
             before = len(listener.of("timing"))
-            await listener.until(lambda: len(listener.of("timing")) >= before + 2)
+            await listener.until(lambda: len(listener.of("timing")) >= before + 3)
             assert not task.done()
-        assert shared.snapshot.pop_command() is None
+            answers = listener.of("answer")
+        return time.monotonic() - began, answers
 
-    asyncio.run(main())
+    took_s, answers = asyncio.run(main())
+    assert shared.snapshot.pop_command() is None
+    assert 1 <= len(shared.said) <= took_s + 1.0
+    assert len(answers) <= len(shared.said)
+    told = capfd.readouterr()
+    assert told.out + told.err == ""
+    # taken from the queue or thrown away before it: each is counted
+    assert shared.said[-1].endswith(f"{messages} in all)")
 
 
 def test_the_verdict_is_left_at_the_broker(mosquitto, shared):
@@ -270,15 +335,22 @@ def test_the_verdict_is_left_at_the_broker(mosquitto, shared):
 @pytest.mark.parametrize(
     ("name", "content", "says"),
     [
-        ("password_file", None, "can't be read"),
-        ("ca_file", "no certificate", "no certificate to trust"),
-        ("command_key_file", "short", "at least 16 bytes"),
+        ("password_file", None, "no such file"),
+        ("ca_file", "no certificate", "expected the PEM file"),
+        ("command_key_file", "short", "at least 16 bytes, got 5"),
     ],
 )
-def test_a_file_that_does_not_serve_is_refused_before_the_ride(mosquitto_home, name, content, says):
+def test_a_file_that_does_not_serve_is_told(mosquitto_home, name, content, says):
     file = mosquitto_home.folder / "spoilt"
     file.unlink(missing_ok=True)
     if content is not None:
         file.write_text(content)
-    with pytest.raises(StartFailed, match=says):
-        mosquitto_home.broker(**{name: "spoilt"})
+    settings = mosquitto_home.settings(**{name: "spoilt"})
+    _, ((key, text),) = read_secrets(settings, lambda name: str(mosquitto_home.folder / name))
+    assert key == name
+    assert says in text
+
+
+def test_a_key_ends_before_its_line_feed(mosquitto_home):
+    assert mosquitto_home.broker().secrets.key == KEY.encode()
+    assert mosquitto_home.broker(commands=False, command_key_file=None).secrets.key is None
