@@ -78,6 +78,46 @@ def test_check_and_run_refuse_alike(
         load_session(Path(RIG), Path(RUN))
 
 
+HOOK = "from emulator import Hook\n\n\nclass Mine(Hook):\n    def look(self, ride):\n        pass\n"
+
+
+@pytest.mark.parametrize(
+    ("text", "key", "words"),
+    [
+        (HOOK.replace("ride):", "ride:"), "hook.file", "expected a Python file; line 5 of runs/mine.py"),
+        (HOOK + "\0", "hook.file", "expected a Python file"),
+        (HOOK.replace("Mine", "Mina"), "hook.name", "(one of Mina), got 'Mine', did you mean 'Mina'?"),
+        ("", "hook.name", "(it has none), got 'Mine'"),
+        (None, "hook.file", "no such file: runs/mine.py"),
+        (HOOK, "", ""),
+        ("raise SystemExit\n" + HOOK, "", ""),  # it is not run to be checked
+        ("from others import Mine\n", "", ""),
+        ("from others import *\n", "", ""),
+        ("import others\n\nMine = others.Theirs\n", "", ""),
+    ],
+)
+def test_a_hook_that_can_not_be_one(
+    files: Path,
+    both: Callable[..., tuple[int, list[Said], list[Said]]],
+    text: str | None,
+    key: str,
+    words: str,
+) -> None:
+    run = files / RUN
+    run.write_text(f"{run.read_text()}\nhook: {{file: mine.py, name: Mine}}\n")
+    if text is not None:
+        (files / "runs/mine.py").write_text(text)
+    if not key:
+        (found,) = check_on_rig([RUN], RIG, virtual=True)
+        assert found.problems == []
+        assert "what the program mine.py does: a run starts it, a check does not" in found.unchecked
+        return
+    status, check_says, run_says = both()
+    assert (status, check_says) == (3, run_says)
+    assert run_says[0].text.startswith(f"{key}: ")
+    assert words in run_says[0].text
+
+
 RENAMED = [
     *renamed_signals(
         str(SHIPPED / DBC), ("steering", "drive", "gear", "estimate_pose", "estimate_motion", "lean")

@@ -21,7 +21,7 @@ from emulator.config.field_types import FileName, Name
 from emulator.config.scenario.circuit import load_circuit
 from emulator.config.scenario.course import Course, circuit_course
 from emulator.config.scenario.events import Event, Trigger
-from emulator.config.scenario.hook import former_names_in
+from emulator.config.scenario.hook import former_names_in, wrong_in
 from emulator.config.scenario.manoeuvre import Braking, Manoeuvre, has_laps, manoeuvre_course
 from emulator.config.scenario.parameters import Parameter, ParameterName, put_in
 from emulator.config.scenario.quantities import Duration, LeapDay, Station, UtcTime, either, left_of
@@ -303,6 +303,8 @@ def _within_itself(scenario: Scenario, source: Source) -> list[Problem]:
     if hook is not None and not os.path.isfile(hook):
         text = f"no such file: {hook} (paths are relative to this file)"
         problems.append(source.problem(("hook", "file"), text))
+    elif hook is not None and scenario.hook is not None and (found := wrong_in(hook, scenario.hook.name)):
+        problems.append(source.problem(("hook", found[0]), found[1]))
     names: list[tuple[Loc, list[str]]] = [
         (("surface", "patches"), [p.name for p in scenario.surface.patches]),
         (("surface", "bumps"), [b.name for b in scenario.surface.bumps]),

@@ -186,8 +186,9 @@ def test_one_that_fails_in_a_ride_gives_verdict_error_and_the_signals_go_to_rest
 
 
 def test_a_hook_that_cannot_be_made_starts_nothing(tmp_path):
-    with pytest.raises(HookFailed, match="SyntaxError"):
-        ride(hooked(tmp_path, "    def look(self\n"), (RIG, RUN), tmp_path / "run", virtual=True)
+    session = hooked(tmp_path, "    def __init__(self):\n        raise RuntimeError('not today')\n")
+    with pytest.raises(HookFailed, match="not today"):
+        ride(session, (RIG, RUN), tmp_path / "run", virtual=True)
     assert not (tmp_path / "run").exists()
 
 
