@@ -12,11 +12,13 @@ from emulator.assembly.session import Session
 from emulator.config.rig.gnss import Gnss
 from emulator.config.rig.sensors import AnalogueSensor
 from emulator.core.axes import quaternion_of, rotation_of
-from emulator.core.signals import ANALOGUE, OUTPUTS, TICK_NS
+from emulator.core.signals import ANALOGUE, OUTPUTS, SIGNALS, TICK_NS
+from emulator.events.actuator_faults import actuators
 from emulator.events.progress import NEVER, ticks
-from emulator.plant.outputs import STREAM_NAMES, analogue_at_rest
+from emulator.plant.outputs import STREAM_NAMES, analogue_truth, stand_still
 from emulator.plant.plausibility import MONITORS
-from emulator.plant.records import RIG_DTYPE
+from emulator.plant.records import RIG_DTYPE, RUN_DTYPE
+from emulator.plant.row import fill_truth
 from emulator.plant.states import PERMISSIVES
 from emulator.sensors.analogue import Analogue
 from emulator.sensors.gnss import FIX_QUALITY, QUALITIES, USUAL_ACCURACY, Accuracy
@@ -24,7 +26,9 @@ from emulator.sensors.gnss_fix import RANKS
 from emulator.sensors.imu import STREAMS as IMU_STREAMS
 from emulator.sensors.imu import EngineOrder, RoadBand, Triad, Warming, inertial_unit, turned
 from emulator.sensors.wheel_speed import MOST_INTERVALS, RING_DTYPE, tone_ring
-from emulator.vehicle.state import FRONT, REAR
+from emulator.vehicle.integrate import begin
+from emulator.vehicle.params import Vehicle
+from emulator.vehicle.state import FRONT, N_U, REAR, scratch
 from emulator.wire.can_timing import bits_ns, classical_bits
 
 _TICK_S = TICK_NS * 1e-9
@@ -137,6 +141,16 @@ def _gain(time_constant_ms: float) -> float:
     return 1.0 - math.exp(-_TICK_S / (time_constant_ms * 1e-3)) if time_constant_ms > 0.0 else 1.0
 
 
+def analogue_at_rest(vehicle: Vehicle, x: NDArray[np.float64]) -> list[float]:
+    """What each sensor of ANALOGUE would show of a bike that stands in state ``x``, nobody touching it."""
+    row, work, run = np.full(len(SIGNALS), np.nan), scratch(), np.zeros(1, RUN_DTYPE)
+    nobody, body, s = np.zeros(N_U), vehicle.body[0], work[0]
+    begin(vehicle.body, vehicle.tyre, x, nobody, work)
+    stand_still(s)
+    fill_truth(row, run[0], body, x, nobody, actuators(), s)
+    return [analogue_truth(k, body, x, s, row) for k in range(len(ANALOGUE))]
+
+
 def rig_record(session: Session, heading: float, x: NDArray[np.float64]) -> NDArray[np.void]:
     """The rig's numbers; ``x`` is the bike at rest."""
     rig, scenario = session.rig, session.scenario
@@ -164,7 +178,7 @@ def rig_record(session: Session, heading: float, x: NDArray[np.float64]) -> NDAr
     r["fork_sigma"] = rig.sensors.steering_angle.noise_rad
     for k, name in enumerate(ANALOGUE):
         r["analogue"][k] = _analogue(rig.sensors.analogue.get(name))
-    r["analogue_at_rest"] = analogue_at_rest(session.vehicle.body[0], x)
+    r["analogue_at_rest"] = analogue_at_rest(session.vehicle, x)
     gnss = rig.sensors.gnss
     r["antenna_position"] = gnss.antenna_position_m
     r["gnss_errors"], r["gnss_fix"] = _gnss_errors(gnss), FIX_QUALITY[gnss.fix]

@@ -29,6 +29,8 @@ class OutputValue(NamedTuple):
     source    what measures it; values of one source are measured together, at one instant, except those of
               ``analogue`` sensors: each is measured by a device of its own
     recorded  whether it has a column ``output.NAME``
+    of        recorded signal of the truth that an analogue sensor measures; empty where none is recorded, and
+              emulator.plant.outputs knows
     """
 
     name: str
@@ -36,6 +38,7 @@ class OutputValue(NamedTuple):
     meaning: str
     source: str
     recorded: bool = True
+    of: str = ""
 
 
 COMMANDS: tuple[Signal, ...] = (
@@ -82,11 +85,25 @@ OUTPUTS: tuple[OutputValue, ...] = (
     OutputValue(
         "throttle", "1", "throttle opening as the engine control unit says", "engine", recorded=False
     ),
-    OutputValue("throttle_position", "1", "throttle position sensor, 0 closed, 1 fully open", "analogue"),
-    OutputValue("clutch_position", "1", "clutch lever position sensor, 1 pulled", "analogue"),
-    OutputValue("front_brake_line_Pa", "Pa", "front brake pressure sensor", "analogue"),
-    OutputValue("rear_brake_line_Pa", "Pa", "rear brake pressure sensor", "analogue"),
-    OutputValue("fork_travel_m", "m", "fork stroke sensor, from full extension", "analogue"),
+    OutputValue(
+        "throttle_position",
+        "1",
+        "throttle position sensor, 0 closed, 1 fully open",
+        "analogue",
+        of="actuator.throttle",
+    ),
+    OutputValue(
+        "clutch_position", "1", "clutch lever position sensor, 1 pulled", "analogue", of="actuator.clutch"
+    ),
+    OutputValue(
+        "front_brake_line_Pa", "Pa", "front brake pressure sensor", "analogue", of="actuator.front_brake_Pa"
+    ),
+    OutputValue(
+        "rear_brake_line_Pa", "Pa", "rear brake pressure sensor", "analogue", of="actuator.rear_brake_Pa"
+    ),
+    OutputValue(
+        "fork_travel_m", "m", "fork stroke sensor, from full extension", "analogue", of="truth.fork_travel_m"
+    ),
     OutputValue("shock_travel_m", "m", "shock absorber's stroke sensor, from full extension", "analogue"),
     OutputValue(
         "chain_torque_Nm", "N m", "torque of the chain on the rear wheel, driving positive", "analogue"
@@ -192,6 +209,10 @@ OUTPUT: dict[str, int] = {name: i for i, name in enumerate(OUTPUT_VALUES)}
 """Place by name among the output values."""
 COMMAND: dict[str, int] = {name: i for i, name in enumerate(ROBOT_COMMANDS)}
 """Place by name among the robot's values."""
+
+
+ANALOGUE_OF: tuple[int, ...] = tuple(INDEX[o.of] if o.of else -1 for o in OUTPUTS if o.source == "analogue")
+"""Column of the truth that each sensor of ANALOGUE measures; -1: it is not recorded."""
 
 
 def columns(*names: str) -> tuple[int, ...]:

@@ -12,6 +12,7 @@ from emulator.core.compiled import Record, jit
 from emulator.core.random_streams import normal, step_gauss_markov
 from emulator.core.signals import (
     ANALOGUE,
+    ANALOGUE_OF,
     V_ANALOGUE,
     V_ENGINE,
     V_FORCE,
@@ -34,8 +35,6 @@ from emulator.core.signals import (
     V_THROTTLE,
     V_WHEELS,
 )
-from emulator.events.actuator_faults import FRONT_BRAKE, REAR_BRAKE
-from emulator.events.actuator_faults import actuators as intact_actuators
 from emulator.events.gnss_faults import position_bias
 from emulator.events.table import GNSS
 from emulator.sensors import analogue
@@ -55,30 +54,23 @@ from emulator.sensors.wheel_speed import (
 )
 from emulator.vehicle.state import (
     ENGINE,
-    FORK,
     FRONT,
     FRONT_WHEEL,
     JOINT,
     JOINT_RATE,
-    N_U,
     OMEGA,
     POSITION,
     REAR,
     REAR_WHEEL,
     STEER,
     SWINGARM,
-    U_CLUTCH,
     U_THROTTLE,
     VELOCITY,
     Scratch,
-    scratch,
 )
 
 _SENSORS = len(ANALOGUE)
-A_THROTTLE, A_CLUTCH = ANALOGUE.index("throttle_position"), ANALOGUE.index("clutch_position")
-A_FRONT_BRAKE, A_REAR_BRAKE = ANALOGUE.index("front_brake_line_Pa"), ANALOGUE.index("rear_brake_line_Pa")
-A_FORK, A_SHOCK = ANALOGUE.index("fork_travel_m"), ANALOGUE.index("shock_travel_m")
-A_CHAIN = ANALOGUE.index("chain_torque_Nm")
+A_SHOCK, A_CHAIN = ANALOGUE.index("shock_travel_m"), ANALOGUE.index("chain_torque_Nm")
 
 # Clean senses, before noise: wheel spins, IMU, lean (filtered), fork, engine, antenna in W, analogue ones.
 S_WHEEL_FRONT, S_WHEEL_REAR, S_RATE, S_FORCE = 0, 1, 2, 5
@@ -186,39 +178,28 @@ def sense_lean(
 
 
 @jit
+def stand_still(s: Scratch) -> None:
+    """The physics stands still, whatever would pull at the bike: nothing accelerates, no torque drives."""
+    s.rhs[:6] = 0.0
+    s.chain_torque = 0.0
+
+
+@jit
 def analogue_truth(
-    k: int,
-    body: Record,
-    x: NDArray[np.float64],
-    u: NDArray[np.float64],
-    actuators: NDArray[np.void],
-    s: Scratch,
+    k: int, body: Record, x: NDArray[np.float64], s: Scratch, row: NDArray[np.float64]
 ) -> float:
     """What analogue sensor ``k``, a place in ANALOGUE, would show if it were perfect, in its signal's unit.
 
-    Travels are strokes [m] from full extension, of one fork leg and of the shock absorber itself.
+    ``row``: this instant's, whose truth most of them measure. What is not recorded: the shock absorber's own
+    stroke [m] from full extension, the chain's torque [N m].
     """
-    if k == A_THROTTLE:
-        return u[U_THROTTLE]
-    if k == A_CLUTCH:
-        return u[U_CLUTCH]
-    if k == A_FRONT_BRAKE:
-        return actuators[FRONT_BRAKE].delivered
-    if k == A_REAR_BRAKE:
-        return actuators[REAR_BRAKE].delivered
-    if k == A_FORK:
-        return x[JOINT + FORK] + body.fork_design_travel
+    if ANALOGUE_OF[k] >= 0:
+        return row[ANALOGUE_OF[k]]
     if k == A_SHOCK:
         return body.shock_lever * x[JOINT + SWINGARM] + body.shock_design_travel
     if k == A_CHAIN:
         return s.chain_torque
     return math.nan
-
-
-def analogue_at_rest(body: Record, x: NDArray[np.float64]) -> list[float]:
-    """What each sensor of ANALOGUE would show of a bike that stands in state ``x``, nobody touching it."""
-    nobody = np.zeros(N_U), intact_actuators(), scratch()[0]
-    return [analogue_truth(k, body, x, *nobody) for k in range(_SENSORS)]
 
 
 @jit
@@ -227,14 +208,13 @@ def sense_analogue(
     r: Record,
     body: Record,
     x: NDArray[np.float64],
-    u: NDArray[np.float64],
-    actuators: NDArray[np.void],
     s: Scratch,
+    row: NDArray[np.float64],
     senses: NDArray[np.float64],
 ) -> None:
     """What stands behind the readings of the analogue sensors into ``senses``; every tick."""
     for k in range(_SENSORS):
-        true = analogue_truth(k, body, x, u, actuators, s)
+        true = analogue_truth(k, body, x, s, row)
         r.analogue[k] = analogue.lagged(r.analogue[k], true, c.analogue[k, 1])
         senses[S_ANALOGUE + k] = r.analogue[k]
 

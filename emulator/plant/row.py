@@ -1,4 +1,7 @@
-"""The row of recorded signals: what is true, acts, was asked for and goes on, by name."""
+"""The row of recorded signals: what is true, acts, was asked for and goes on, by name.
+
+It is filled in two parts: the truth before anything is sensed, since sensors measure it, the rest at the end.
+"""
 
 from __future__ import annotations
 
@@ -71,7 +74,7 @@ _LATENESS, _COMPUTE = columns("loop.lateness_us", "loop.compute_us")
 
 
 @jit
-def fill_row(
+def fill_truth(
     row: NDArray[np.float64],
     run: Record,
     body: Record,
@@ -79,16 +82,11 @@ def fill_row(
     u: NDArray[np.float64],
     actuators: NDArray[np.void],
     s: Scratch,
-    robot: NDArray[np.float64],
-    line: Line,
-    lateness_us: float,
-    compute_us: float,
 ) -> None:
-    """Fill this tick's ``row`` (len(SIGNALS),); ``output`` columns are filled where values leave or arrive.
+    """Fill the columns ``truth`` and ``actuator`` of this tick's ``row`` (len(SIGNALS),).
 
     x, u       state, and inputs it was derived with, in ``s``
     actuators  (6,) by channel
-    robot      (13,) last valid values of the robot, COMMANDS
     """
     tyre, R = s.tyre, s.R
     roll, pitch, heading = roll_pitch_yaw((R[0], R[1], R[2], R[3], R[4], R[5], R[6], R[7], R[8]))
@@ -120,6 +118,21 @@ def fill_row(
     row[_FRONT_BRAKE] = actuators[FRONT_BRAKE].delivered
     row[_REAR_BRAKE] = actuators[REAR_BRAKE].delivered
     row[_CLUTCH] = u[U_CLUTCH]
+
+
+@jit
+def fill_rest(
+    row: NDArray[np.float64],
+    run: Record,
+    robot: NDArray[np.float64],
+    line: Line,
+    lateness_us: float,
+    compute_us: float,
+) -> None:
+    """Fill what is neither truth nor output; ``output`` columns are filled where values leave or arrive.
+
+    robot      (13,) last valid values of the robot, COMMANDS
+    """
     for i in range(robot.shape[0]):
         row[_ROBOT + i] = robot[i]
     row[_STATION], row[_OFFSET] = run.station, run.offset

@@ -6,9 +6,10 @@ virtual stage. Order within a tick n (time n * 1 ms):
 1. robot frames are checked and decoded; the state machine moves
 2. scenario events start and end; grip under each tyre; actuators follow
 3. the truth at n (first derivative of the step)
+   fills its part of the row of recorded signals, and is sensed
 4. outputs that are due to be sampled take their values from that truth, faults act on them
 5. samples that are old enough (on arrival, where the bus is known) leave as frames with counter and CRC
-6. the row of recorded signals is filled
+6. the rest of the row is filled
 7. while RUNNING the bike moves on to n + 1
 """
 
@@ -56,12 +57,13 @@ from emulator.plant.outputs import (
     sense,
     sense_analogue,
     sense_lean,
+    stand_still,
     to_rest,
     turn_rings,
 )
 from emulator.plant.plausibility import COMMAND_LIMIT, N_MONITORS, STEERING_ANGLE, beyond_limit, follow, off
 from emulator.plant.pulses import turn_pulses
-from emulator.plant.row import fill_row
+from emulator.plant.row import fill_rest, fill_truth
 from emulator.plant.states import (
     COUNTDOWN_TICKS,
     EV_END,
@@ -414,26 +416,28 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
     p.u[U_SUPPORT] = run.support
     p.u[U_TOW_SPEED] = rig.tow_acceleration * max(0, run.scenario_tick) * _TICK_S if riding else 0.0
 
-    if run.state in (STANDBY, ARMED) or riding:
+    sensed = run.state in (STANDBY, ARMED) or riding
+    if sensed:
         lap = run.lap
         _place(run, s, p.x, p.u, p.line, p.road, p.road_profile, p.events)
         begin(p.body, p.tyre, p.x, p.u, p.work)
         if riding and not (_finite(p.x) and _finite(s.k[0])):
-            run.diverged = 1  # nothing is sensed from such a state: the last senses stay
+            run.diverged = 1
+            sensed = False  # nothing is sensed from such a state: the last senses stay
             p.x[:] = p.last_valid_state
             begin(p.body, p.tyre, p.x, p.u, p.work)
-        else:
-            if not riding:
-                s.rhs[:6] = 0.0  # the physics stands still, whatever would pull at the bike
-                s.chain_torque = 0.0
-            sense(rig, run, p.x, p.u, body.gravity, s, m.senses)
-            sense_lean(rig, run, p.x, body.gravity, s, p.streams, _TICK_S, m.senses)
-            sense_analogue(rig, run, body, p.x, p.u, p.actuators, s, m.senses)
-            m.held[:] = m.senses
+        elif not riding:
+            stand_still(s)
         if p.line.closed:
             run.lap = 1 + int((run.station - rig.start_station) / p.line.length)
             if run.lap > lap > 0:
                 emit_event(m, EV_LAP, lap, 0.0)
+    fill_truth(m.row, run, body, p.x, p.u, p.actuators, s)
+    if sensed:
+        sense(rig, run, p.x, p.u, body.gravity, s, m.senses)
+        sense_lean(rig, run, p.x, body.gravity, s, p.streams, _TICK_S, m.senses)
+        sense_analogue(rig, run, body, p.x, s, m.row, m.senses)
+        m.held[:] = m.senses
     share = rest_share(rig, run)
     if share > 0.0:
         to_rest(rig, m.senses, m.held, share, body.gravity)
@@ -475,7 +479,7 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
         samples = p.lines.values[i, slot]
         _gnss_epoch(run, m, o, samples, p.lines.due_ns[i, slot], p.lines.valid_ns[i, slot])
 
-    fill_row(m.row, run, body, p.x, p.u, p.actuators, s, p.robot.robot, p.line, lateness_us, compute_us)
+    fill_rest(m.row, run, p.robot.robot, p.line, lateness_us, compute_us)
     if riding and run.diverged == 0:
         finish(p.body, p.tyre, p.x, p.u, _TICK_S, p.work)
         _watch(rig, run, body, m, p.x, p.last_valid_state, s)

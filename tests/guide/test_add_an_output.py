@@ -8,7 +8,6 @@ import re
 import shutil
 import subprocess
 import sys
-from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -16,8 +15,8 @@ import pytest
 from tests.guide.markdown import GUIDE, ROOT, blocks
 
 PAGE = GUIDE / "design" / "add-an-output.md"
-RIG, RUN = "scenarios/rigs/loopback.yaml", "scenarios/runs/straight.yaml"
-TICKS = 150
+DBC, RIG, RUN = "scenarios/rigs/bench.dbc", "scenarios/rigs/loopback.yaml", "scenarios/runs/straight.yaml"
+TICKS = 60
 
 STANDS = f"""
 import json, sys
@@ -28,33 +27,28 @@ import emulator
 from emulator.assembly.bench import Bench
 from emulator.assembly.session import load_session
 from emulator.core.frame_buffer import frame_buffer
-from emulator.core.signals import INDEX
-from emulator.vehicle.state import JOINT, SWINGARM
+from emulator.core.signals import INDEX, R_STEER_TORQUE
 from emulator.wire.can_frames import check, find, unpack
 import numpy as np
 
 session = load_session(Path({RIG!r}), Path({RUN!r}), seed=1)
 bench, codec = Bench(session), session.codec
-f = codec.frame("swingarm")
-rx, tx, values, received = frame_buffer(4), frame_buffer(64), np.zeros(8), []
-for _ in range({TICKS}):
-    bench.plant.x[JOINT + SWINGARM] += 1e-4
+f = codec.frame("steering_angle")
+rx, tx, values = frame_buffer(4), frame_buffer(64), np.zeros(8)
+received, recorded, true = [], [], []
+for tick in range({TICKS}):
+    bench.plant.robot.robot[R_STEER_TORQUE] = 0.5 * tick
     bench.tick(rx, tx, 0.0, 0.0)
     for i in range(tx.count[0]):
         if find(codec.table, tx.can_id[i]) == f and check(codec.table, f, tx.data[i], tx.length[i]) >= 0:
             unpack(codec.table, f, tx.data[i], values)
-            received.append(float(values[codec.signal("swingarm", "swingarm_rad")]))
-json.dump(
-    {{
-        "package": emulator.__file__,
-        "received": received,
-        "recorded": float(bench.row[INDEX["output.swingarm_rad"]]),
-        "true": float(bench.plant.x[JOINT + SWINGARM]),
-    }},
-    sys.stdout,
-)
+            received.append((tick, float(values[codec.signal("steering_angle", "head_torque_Nm")])))
+    recorded.append(float(bench.row[INDEX["output.head_torque_Nm"]]))
+    true.append(float(bench.row[INDEX["actuator.steering_torque_Nm"]]))
+found = {{"package": emulator.__file__, "received": received, "recorded": recorded, "true": true}}
+json.dump(found, sys.stdout)
 """
-"""Prints what a receiver decodes while the bike stands and its swingarm is moved evenly."""
+"""Prints what a receiver decodes while the bike stands and more and more torque is asked of its steering."""
 
 
 def applied(block: str, folder: Path) -> str:
@@ -98,21 +92,19 @@ def run(folder: Path, *words: str) -> str:
 @pytest.mark.slow
 def test_the_page_adds_an_output_that_arrives_and_is_recorded(copy: Path) -> None:
     changed = [applied(block, copy) for block in blocks(PAGE.read_text(), "diff")]
-    assert set(changed) == {  # no more than these, as the page says
-        "emulator/core/signals.py",
-        "emulator/plant/outputs.py",
-        "scenarios/rigs/bench.dbc",
-        RIG,
-    }
-    assert "swingarm" not in run(copy, "-m", "emulator", "check", RIG)  # nothing to complain of
+    assert changed == ["emulator/core/signals.py", DBC]  # no more than these, as the page says
+    assert "head_torque" not in run(copy, "-m", "emulator", "check", RIG)  # nothing to complain of
     found = json.loads(run(copy, "-c", STANDS))
     assert Path(found["package"]).is_relative_to(copy)
-    received = found["received"]
-    assert len(received) == pytest.approx(TICKS / 5, abs=2)  # 200 Hz
-    # 1e-4 rad a tick, 5 ticks a frame, sent as multiples of 5e-5 rad
-    assert [b - a for a, b in pairwise(received)] == pytest.approx([5e-4] * (len(received) - 1), abs=5.1e-5)
-    assert found["recorded"] == received[-1]
-    assert 0.0 <= found["true"] - received[-1] <= 8e-4  # 3 ticks of latency and up to 5 since the last frame
+    received, recorded, true = found["received"], found["recorded"], found["true"]
+    assert len(received) == pytest.approx(TICKS / 2, abs=1)  # 500 Hz
+    assert true[0] < 0.1
+    assert true[-1] > 1.0
+    for tick, value in received:
+        assert value == pytest.approx(
+            true[tick - 1], abs=0.005
+        )  # 1 ms of latency; sent as multiples of 0.01 N m
+        assert recorded[tick] == value
 
 
 def test_a_page_that_no_longer_fits_is_noticed(copy: Path) -> None:
@@ -124,5 +116,5 @@ def test_without_the_table_the_rig_is_refused(copy: Path) -> None:
     for block in blocks(PAGE.read_text(), "diff"):
         if "scenarios/" in block.splitlines()[0]:
             applied(block, copy)
-    with pytest.raises(AssertionError, match="swingarm has swingarm_rad"):
+    with pytest.raises(AssertionError, match="steering_angle has head_torque_Nm"):
         run(copy, "-m", "emulator", "check", RIG)

@@ -8,15 +8,15 @@ from scipy.signal import lfilter
 from scipy.spatial.transform import Rotation
 
 from emulator.assembly.plant import build_plant
+from emulator.assembly.sensor_records import analogue_at_rest
 from emulator.config.rig.inertial_unit import EngineOrder, RoadBand, Vibration
 from emulator.config.rig.outputs import Output
 from emulator.config.rig.sensors import AnalogueSensor, ComputedLean, Imu, ToneRing
 from emulator.core.axes import quaternion_of, rotation_of
 from emulator.core.constants import GRAVITY
-from emulator.core.signals import ANALOGUE, ARMED, RUNNING
+from emulator.core.signals import ANALOGUE, ANALOGUE_OF, ARMED, RUNNING, SIGNALS
 from emulator.events.actuator_faults import FRONT_BRAKE, REAR_BRAKE, actuators
 from emulator.plant.outputs import (
-    A_FORK,
     A_SHOCK,
     N_SENSES,
     S_ANALOGUE,
@@ -37,6 +37,7 @@ from emulator.plant.outputs import (
     to_rest,
 )
 from emulator.plant.records import RIG_DTYPE, RUN_DTYPE
+from emulator.plant.row import fill_truth
 from emulator.sensors.imu import matched_low_pass
 from emulator.shared_memory.status import Command
 from emulator.vehicle.integrate import begin
@@ -63,6 +64,7 @@ from emulator.vehicle.state import (
 from tests.support.scripted_robot import HELD_CLUTCH, Ride, variant
 
 G = GRAVITY
+A_FORK = ANALOGUE.index("fork_travel_m")
 SILENT = {
     "imu": {name: field.default for name, field in Imu.model_fields.items() if not field.is_required()},
     "lean": {"noise_rad": 0.0, "computed": None},
@@ -419,10 +421,21 @@ def test_analogue_senses_are_what_they_are_named_after(ride):
     rig, run, senses = np.zeros(1, RIG_DTYPE), np.zeros(1, RUN_DTYPE), np.zeros(N_SENSES)
     rig[0]["analogue"][:, 1] = 1.0
     run[0]["analogue"] = np.nan
-    sense_analogue(rig[0], run[0], plant.body[0], x, u, delivering, work[0], senses)
+    row = np.full(len(SIGNALS), np.nan)
+    fill_truth(row, run[0], plant.body[0], x, u, delivering, work[0])
+    sense_analogue(rig[0], run[0], plant.body[0], x, work[0], row, senses)
     # the demo racer: 35 mm of fork travel at its design position, 18 mm and 0.27 m a radian at the shock
     expected = [0.4, 0.3, 7e5, 2e5, 0.055, 0.018 + 0.27 * 0.05, 123.0]
     np.testing.assert_allclose(senses[S_ANALOGUE:], expected, rtol=1e-12)
+
+
+def test_every_analogue_sensor_shows_something_of_a_bike_at_rest(session, ride):
+    """What no branch measures and no recorded truth stands for would be nothing."""
+    shown = analogue_at_rest(session.vehicle, ride.plant.x)
+    assert len(shown) == len(ANALOGUE)
+    assert np.isfinite(shown).all()
+    recorded = [SIGNALS[column].name for column in ANALOGUE_OF if column >= 0]
+    assert all(name.startswith(("truth.", "actuator.")) for name in recorded)
 
 
 @pytest.mark.parametrize("twist", [-0.001, 0.0005])

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import chi2, norm
 
+from emulator.assembly.sensor_records import analogue_at_rest
 from emulator.config.rig.file import Rig
 from emulator.config.rig.sensors import Imu
 from emulator.core.axes import roll_pitch_yaw, rotation_of
@@ -33,7 +34,6 @@ from emulator.inspection.sensors.budget import Channel, ErrorBudget, OutputBudge
 from emulator.inspection.sensors.capture import TICK_S, ReceivedOutput, Record
 from emulator.inspection.sensors.imposed_motion import lean_shown, turned
 from emulator.inspection.sensors.inertial_budget import SpectralLine, Triad, engine_lines, shown
-from emulator.plant.outputs import analogue_at_rest
 from emulator.sensors.gnss import FIX_QUALITY
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.state import ENGINE, JOINT, POSITION, QUATERNION, STEER
@@ -359,8 +359,7 @@ def truth_at_rest(
         ),
         0.0,
     )
-    body = vehicle.body[0]
-    truth |= dict(zip(ANALOGUE, analogue_at_rest(body, x), strict=True))
+    truth |= dict(zip(ANALOGUE, analogue_at_rest(vehicle, x), strict=True))
     own, force = rig.sensors.lean.computed, felt_at_rest(x, gravity)
     truth["lean_rad"] = math.atan2(float(force[1]), float(force[2]))
     if own is not None:
