@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TypeAlias
 
 import numpy as np
@@ -64,7 +65,7 @@ class SteadyTurn:
     steady: Steady
     gravity: float
 
-    @property
+    @cached_property
     def attitude(self) -> tuple[float, float]:
         """Roll and pitch [rad]."""
         q = self.steady.x[QUATERNION : QUATERNION + 4]
@@ -77,11 +78,22 @@ class SteadyTurn:
         vx, vy = self._velocity
         return math.hypot(vx, vy)
 
-    @property
+    @cached_property
+    def _turned(self) -> NDArray[np.float64]:
+        """R_WB (3, 3) at heading 0."""
+        return turned(*self.attitude, 0.0)
+
+    @cached_property
     def _velocity(self) -> tuple[float, float]:
-        roll, pitch = self.attitude
-        v = turned(roll, pitch, 0.0) @ self.steady.x[VELOCITY : VELOCITY + 3]
+        v = self._turned @ self.steady.x[VELOCITY : VELOCITY + 3]
         return float(v[0]), float(v[1])
+
+    @cached_property
+    def _axis(self) -> NDArray[np.float64]:
+        """(3,) [m] from the turn's axis to the main frame's origin: it goes round it, v = rate z x r."""
+        vx, vy = self._velocity
+        rate = self.steady.yaw_rate
+        return np.array([vy / rate, -vx / rate, self.steady.x[POSITION + 2]])
 
     def heading(self, time_s: float) -> float:
         """[rad] at a time."""
@@ -89,11 +101,7 @@ class SteadyTurn:
 
     def from_axis(self, point: Sequence[float]) -> NDArray[np.float64]:
         """(3,) [m] from the turn's axis, at road height, to a point fixed in the main frame, at heading 0."""
-        vx, vy = self._velocity
-        rate = self.steady.yaw_rate
-        # the origin goes round the axis: v = rate z x r
-        axis = np.array([vy / rate, -vx / rate, self.steady.x[POSITION + 2]])
-        return np.asarray(axis + turned(*self.attitude, 0.0) @ np.asarray(point))
+        return np.asarray(self._axis + self._turned @ np.asarray(point))
 
     def at(self, time_s: float, point: Sequence[float]) -> NDArray[np.float64]:
         """(3,) [m] place of such a point in the world."""
@@ -114,13 +122,13 @@ class SteadyTurn:
 
     def rates(self) -> NDArray[np.float64]:
         """(3,) [rad/s] in the main frame: (0, (v/R) sin roll, (v/R) cos roll), pitched with the frame."""
-        return np.asarray(turned(*self.attitude, 0.0).T @ np.array([0.0, 0.0, self.steady.yaw_rate]))
+        return np.asarray(self._turned.T @ np.array([0.0, 0.0, self.steady.yaw_rate]))
 
     def force(self, point: Sequence[float]) -> NDArray[np.float64]:
         """(3,) [m/s^2] specific force at a point, in the main frame: towards the axis, and gravity."""
         r, rate = self.from_axis(point), self.steady.yaw_rate
         felt = np.array([-rate * rate * r[0], -rate * rate * r[1], self.gravity])
-        return np.asarray(turned(*self.attitude, 0.0).T @ felt)
+        return np.asarray(self._turned.T @ felt)
 
     def impose(self, time_s: float, x: NDArray[np.float64]) -> None:
         """Write the state at a time."""
