@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from pathlib import Path
+
+os.environ["OPENBLAS_NUM_THREADS"] = "1"  # as the command line has it; before numpy is imported
 
 import pytest
 from hypothesis import settings

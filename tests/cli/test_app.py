@@ -405,6 +405,31 @@ def test_whatever_goes_wrong_inside_is_never_taken_for_a_verdict(
     assert said in answer.err
 
 
+@pytest.mark.parametrize("chosen", [None, "2"])
+def test_linear_algebra_has_one_thread_unless_told_otherwise(chosen):
+    """More would only wait for each other over matrices as small as these."""
+    environment = {name: value for name, value in os.environ.items() if name != "OPENBLAS_NUM_THREADS"}
+    if chosen:
+        environment["OPENBLAS_NUM_THREADS"] = chosen
+    code = """
+import os, sys
+from emulator.__main__ import main
+assert "numpy" not in sys.modules
+sys.argv = ["emulator", "schema", "circuit"]
+try:
+    main()
+finally:
+    assert "numpy" in sys.modules
+    print(os.environ["OPENBLAS_NUM_THREADS"], len(os.listdir("/proc/self/task")), file=sys.stderr)
+"""
+    done = subprocess.run(
+        [sys.executable, "-c", code], env=environment, capture_output=True, text=True, check=True
+    )
+    asked_for, threads = done.stderr.split()
+    assert asked_for == (chosen or "1")
+    assert threads == "1" or chosen
+
+
 def test_a_reader_that_went_away_is_no_verdict_either():
     reading, writing = os.pipe()
     os.close(reading)
