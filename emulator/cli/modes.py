@@ -9,6 +9,7 @@ import typer
 
 from emulator.cli.output import FASTEST_km_h, console_of_stdout
 
+_MOST_LEAN = 80.0  # [deg] of emulator.vehicle.modes
 _MOST_SPEEDS = 1000
 
 
@@ -45,7 +46,7 @@ def modes(
 
     console = console_of_stdout()
     try:
-        page = modes_of(file, rig, _speeds(speeds), [0.0, 20.0, 40.0] if leans is None else leans)
+        page = modes_of(file, rig, _speeds(speeds), _leans([0.0, 20.0, 40.0] if leans is None else leans))
     except ValueError as error:
         raise typer.BadParameter(str(error)) from error
     path = out or Path(f"{file.stem}-modes.html")
@@ -53,6 +54,16 @@ def modes(
     console.print(page.subject, style="bold", markup=False)
     console.print(console_tables(page))
     console.print(f"diagram: {path}", markup=False)
+
+
+def _leans(given: list[float]) -> list[float]:
+    """Leans [deg] as they are. Raises ValueError where one can't be computed, or comes twice."""
+    for lean in given:
+        if not abs(lean) < _MOST_LEAN:
+            raise ValueError(f"--lean: expected less than {_MOST_LEAN:g} deg to a side, got {lean:g}")
+        if given.count(lean) > 1:
+            raise ValueError(f"--lean: expected each lean once, got {lean:g} {given.count(lean)} times")
+    return given
 
 
 def _speeds(text: str) -> list[float]:

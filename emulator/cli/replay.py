@@ -34,8 +34,11 @@ def replay(
     """
     from emulator.inspection.replay.replayed_run import replay as replay_run
     from emulator.inspection.replay.words import difference_table, summary
+    from emulator.stages.precompile import compiling_first
 
     console = console_of_stdout()
+    if first := compiling_first(virtual=False):
+        console.print(first, markup=False)
     with Progress(
         SpinnerColumn(), TextColumn("{task.description}"), console=console, transient=True,
         disable=not console.is_terminal,

@@ -42,11 +42,14 @@ def sensors(
     """
     from emulator.inspection.sensors.page import console_tables, write_sensors
     from emulator.inspection.sensors.survey import Plan, sensors_of
+    from emulator.stages.precompile import compiling_first
 
     console = console_of_stdout()
     path = out or Path(f"{rig.stem}-sensors.html")
     if path.is_dir() or not path.absolute().parent.is_dir():  # known before minutes are spent
         raise typer.BadParameter(f"--out: expected a file in a folder that is there, got {path}")
+    if measure and (first := compiling_first(virtual=False)):
+        console.print(first, markup=False)
     try:
         speed, lean = _turn(turn)
         plan = Plan(seconds=seconds, speed_m_s=speed, lean_rad=lean) if measure else None
@@ -60,7 +63,7 @@ def sensors(
                 progress=lambda what, share: bar.update(task, completed=share, description=what),
             )
     except ValueError as error:
-        raise typer.BadParameter(str(error)) from error
+        raise typer.BadParameter(f"--turn: {error}, got {turn!r}") from error
     try:
         write_sensors(page, path)
     except RunFailed as error:
@@ -76,9 +79,7 @@ def _turn(text: str) -> tuple[float, float]:
     try:
         speed, lean = (float(part) for part in text.split(":"))
     except ValueError as error:
-        raise ValueError(f"--turn: expected SPEED:LEAN, such as 72:35, got {text!r}") from error
+        raise ValueError("expected SPEED:LEAN, such as 72:35") from error
     if not (5.0 <= speed <= FASTEST_km_h and 1.0 <= abs(lean) <= _MOST_LEAN):
-        raise ValueError(
-            f"--turn: expected 5 to {FASTEST_km_h:g} km/h and 1 to {_MOST_LEAN:g} deg to a side, got {text!r}"
-        )
+        raise ValueError(f"expected 5 to {FASTEST_km_h:g} km/h and 1 to {_MOST_LEAN:g} deg to a side")
     return speed / 3.6, math.radians(lean)

@@ -7,6 +7,7 @@ import shutil
 import socket
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -17,6 +18,7 @@ from emulator.cli.output import CAUTION as CAUTION_ON_SCREEN
 from emulator.core.errors import DeviceAbsent, InternalError, RunFailed
 from emulator.inspection.sensors import capture as sensor_record_module
 from emulator.inspection.sensors import page as sensor_page_module
+from emulator.inspection.sensors import survey as survey_module
 from emulator.report.run_report import CAUTION
 from emulator.runs import one as ride_module
 from emulator.stages import precompile as warm_module
@@ -157,8 +159,11 @@ def test_no_words_at_all_show_the_help(emulator):
         (["modes", VEHICLE, "--speeds", "10:100:0.001"], r"--speeds: .* 1000 steps.*'10:100:0\.001'"),
         (["modes", VEHICLE, "--speeds", "nan:100:5"], r"--speeds: .* 0 < FROM .*'nan:100:5'"),
         (["modes", VEHICLE, "--lean", "steep"], "--lean"),
-        (["modes", VEHICLE, "--lean", "85", "--speeds", "40:50:10"], r"\blean\b.* 80 degrees"),
-        (["modes", VEHICLE, "--lean", "5", "--lean", "5", "--speeds", "40:50:10"], "each lean once"),
+        (["modes", VEHICLE, "--lean", "85", "--speeds", "40:50:10"], r"--lean: .* 80 deg\b.* 85\b"),
+        (
+            ["modes", VEHICLE, "--lean", "5", "--lean", "5", "--speeds", "40:50:10"],
+            r"--lean: .*\bonce\b.* 5 2 times",
+        ),
         (["modes", RIG, "--rig", RIG], r"vehicle file beside --rig\b.*loopback\.yaml"),
         (["sensors"], "Missing argument"),
         (["sensors", RIG, "--out", "no/such/page.html"], r"--out: .* no/such/page\.html$"),
@@ -166,7 +171,7 @@ def test_no_words_at_all_show_the_help(emulator):
         (["sensors", RIG, "--turn", "72"], r"--turn: .*SPEED:LEAN.*'72'$"),
         (["sensors", RIG, "--turn", "72:80"], r"--turn: .* 1 to 65 deg\b.*'72:80'$"),
         (["sensors", RIG, "--turn", "nan:30"], r"--turn: .* 5 to 450 km/h\b.*'nan:30'$"),
-        (["sensors", RIG, "--measure", "--turn", "72:64"], r"\bturn the vehicle can hold: .* 20\.00 m/s"),
+        (["sensors", RIG, "--measure", "--turn", "72:64"], r"--turn: .*\bcan hold: .* 20\.00 m/s.*'72:64'"),
         (["sensors", RIG, "--seconds", "1"], "--seconds"),
     ],
 )
@@ -225,6 +230,14 @@ def test_check_shows_every_problem_and_still_the_good_files(emulator, files):
 
 
 # ---- replay ------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("typed", [("replay", "gone"), ("sensors", "gone.yaml", "--measure")])
+def test_a_person_is_told_that_it_compiles_first(emulator, monkeypatch, typed):
+    monkeypatch.setattr(warm_module, "compiling_first", lambda *, virtual: "compiling for this processor")
+    answer = emulator(*typed)
+    assert answer.status == 3  # there is nothing to look at
+    assert answer.out.splitlines()[0] == "compiling for this processor"
 
 
 @pytest.fixture
@@ -315,18 +328,21 @@ def test_a_rig_that_can_not_keep_its_promise_is_invalid(emulator, files, tmp_pat
 @pytest.mark.parametrize(
     ("result", "status"), [("pass", 0), ("fail", 1), ("invalid", 2), ("error", 4)], ids=str
 )
-def test_every_verdict_has_its_status(emulator, files, tmp_path, monkeypatch, result, status):
-    real = ride_module.ride
-
+def test_every_verdict_has_its_status(emulator, files, tmp_path, monkeypatch, record, result, status):
     def judged(session, paths, folder, **options):
-        real(session, paths, folder, **options)
+        shutil.copytree(record, folder)
         return Verdict(result, ["as the test says"], [])
 
     monkeypatch.setattr(ride_module, "ride", judged)
     assert emulator("run", *words(files), "--virtual", "--out", tmp_path / "run").status == status
 
 
-def test_without_a_folder_given_each_run_gets_a_new_one(emulator, files, tmp_path):
+def test_without_a_folder_given_each_run_gets_a_new_one(emulator, files, tmp_path, monkeypatch, record):
+    def ridden(session, paths, folder, **options):
+        shutil.copytree(record, folder)
+        return Verdict("pass", [], [])
+
+    monkeypatch.setattr(ride_module, "ride", ridden)
     for _ in range(2):
         emulator("run", *words(files), "--virtual")
     made = sorted(path.name for path in (tmp_path / "runs").iterdir())
@@ -614,21 +630,29 @@ def test_sensors_prints_the_budget_and_writes_the_page(emulator, tmp_path):
     assert [p.name for p in tmp_path.iterdir()] == ["loopback-sensors.html"]
 
 
-def test_sensors_measured_as_configured_is_status_0(emulator, tmp_path):
+def test_sensors_measured_as_configured_are_status_0_and_one_row_that_differs_makes_it_1(
+    emulator, monkeypatch, tmp_path
+):
+    """That what differs is found is test_capture's business."""
+    real, pages = survey_module.sensors_of, []
+
+    def kept(*args, **options):
+        pages.append(real(*args, **options))
+        return pages[-1]
+
+    monkeypatch.setattr(survey_module, "sensors_of", kept)
     answer = emulator("sensors", RIG, "--measure", "--seconds", "20", "--out", "page.html")
     assert answer.status == 0, answer.out
     assert re.search(r"All [1-9]\d* rows agree", answer.out)
     assert "differs" not in answer.out
     assert (tmp_path / "page.html").exists()
 
-
-def test_sensors_that_differ_are_status_1(emulator, monkeypatch, tmp_path):
-    class Louder(sensor_record_module.Bench):
-        def __init__(self, session):
-            super().__init__(session)
-            self.plant.imu[0]["noise_tick"] *= 1.2
-
-    monkeypatch.setattr(sensor_record_module, "Bench", Louder)
+    (page,) = pages
+    rows = [
+        replace(row, measured=row.high + 1.0) if row.quantity.startswith("rate_x_rad_s,") else row
+        for row in page.rows
+    ]
+    monkeypatch.setattr(survey_module, "sensors_of", lambda *_, **__: replace(page, rows=tuple(rows)))
     answer = emulator("sensors", RIG, "--measure", "--seconds", "20")
     assert answer.status == 1
     assert re.search(r"differs\s+rest\s+imu_rates\s+rate_x_rad_s,", answer.out)

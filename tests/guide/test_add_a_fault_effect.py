@@ -88,24 +88,25 @@ def test_a_scenario_with_it_is_checked_as_any_other(copy: Path, changed: Path) -
     after = run(changed, *CHECK)
     assert after.returncode == 0, after.stdout
     assert "first_lap.yaml: scenario, no problems" in after.stdout
-    lap = changed / "scenarios/runs/first_lap.yaml"
-    whole = lap.read_text()
-    try:
-        for old, new, told in (
-            (", value: 0.05", "", "events.0: missing key 'value': effect dead_band needs a number"),
-            ("value: 0.05", "value: -1", "events.0.value: expected at least 0, got -1"),
-            (
-                "value: 0.05",
-                "value: 1, low: 2",
-                "events.0.low: effect dead_band takes no low, saturation does",
-            ),
-        ):
-            lap.write_text(whole.replace(old, new))
-            refused = run(changed, *CHECK)
-            assert refused.returncode == 3
-            assert told in refused.stdout
-    finally:
-        lap.write_text(whole)
+    lap = (changed / "scenarios/runs/first_lap.yaml").read_text()
+    wrong = {
+        "a.yaml": (", value: 0.05", "", "events.0: missing key 'value': effect dead_band needs a number"),
+        "b.yaml": ("value: 0.05", "value: -1", "events.0.value: expected at least 0, got -1"),
+        "c.yaml": (
+            "value: 0.05",
+            "value: 1, low: 2",
+            "events.0.low: effect dead_band takes no low, saturation does",
+        ),
+    }
+    files = [f"scenarios/runs/{name}" for name in wrong]
+    for file, (old, new, _) in zip(files, wrong.values(), strict=True):
+        (changed / file).write_text(lap.replace(old, new))
+    refused = run(changed, "-m", "emulator", "check", *files)
+    assert refused.returncode == 3
+    for file, (_, _, told) in zip(files, wrong.values(), strict=True):
+        (changed / file).unlink()
+        (line,) = [line for line in refused.stdout.splitlines() if file in line]
+        assert told in line
 
 
 RIDE = """

@@ -123,8 +123,12 @@ class _Filling:
         if self.section_misspelt or (isinstance(name, str) and name in self.declared):
             self.moot.add(loc)  # the key is told, or that its default is none, where that stands
             return value
-        near = did_you_mean(name, self.declared) if isinstance(name, str) else ""
-        text = f"unknown parameter {show(name)}; {_known(self.declared)}{near}"
+        if isinstance(name, str):
+            text = (
+                f"unknown parameter {show(name)}; {_known(self.declared)}{did_you_mean(name, self.declared)}"
+            )
+        else:
+            text = f"expected the name of a parameter, got {show(name)}; {_known(self.declared)}"
         self.problems.append(self.source.problem(loc, text))
         return value
 
