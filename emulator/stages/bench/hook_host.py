@@ -20,17 +20,19 @@ import traceback
 import types
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.assembly.session import Session
 from emulator.config.scenario.hook import FORMER_MODULE, Hook, Ride
 from emulator.core.errors import EmulatorError
 from emulator.core.signals import SIGNALS, TICK_NS
 from emulator.events.progress import ticks
 from emulator.shared_memory.status import Command
+
+if TYPE_CHECKING:  # the hook's process would load all that reads files, two seconds of computing
+    from emulator.assembly.session import Session
 
 START_TIMEOUT_S = 20.0
 HANG_S = 5.0

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import dataclasses
 import os
+import subprocess
+import sys
 import time
 from pathlib import Path
 
@@ -111,6 +113,14 @@ def test_one_that_cannot_be_made_is_told_before_anything_starts(hook, text, word
         hook("", head=text)
     for word in words:
         assert word in str(failed.value)
+
+
+def test_its_process_loads_nothing_that_reads_files():
+    """It has to be there within a moment, and a scenario's Python needs none of it."""
+    code = "import emulator.stages.bench.hook_host, sys; print([m for m in %r if m in sys.modules])"
+    heavy = ("emulator.assembly.session", "pydantic", "ruamel.yaml", "scipy.optimize", "pyarrow")
+    done = subprocess.run([sys.executable, "-c", code % (heavy,)], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
 
 
 # ---- in a ride -------------------------------------------------------------------------------------------
