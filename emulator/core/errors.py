@@ -6,6 +6,7 @@
     ├── DeviceAbsent       a bus, port or broker named in the rig is not there, or taken   exit 4
     ├── StartFailed        everything was there, yet the run could not start   exit 4
     ├── RunFailed          a running process, bus or disk gave up          exit 4
+    ├── Stopped            a person stopped it before there was a ride to judge   exit 5
     └── InternalError      a bug of ours; please report it with the run folder   exit 4
 
 Every error says what happened, where, and what the bench engineer can do about it. Nothing is
@@ -65,6 +66,12 @@ class DeviceAbsent(EmulatorError):
 
 class StartFailed(EmulatorError):
     """All devices were there, but the run could not be started."""
+
+
+class Stopped(EmulatorError):
+    """Somebody stopped it before there was a ride to judge."""
+
+    exit_status = 5
 
 
 class RunFailed(EmulatorError):

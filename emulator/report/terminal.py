@@ -15,8 +15,9 @@ from emulator.core.trip_reasons import trip_reason
 from emulator.record.lap_times import LapTimes
 from emulator.record.localisation import PositionError
 from emulator.record.reader import Run, read_json_object
-from emulator.record.writer import CERTIFICATE_FILE, VERDICT_FILE
+from emulator.record.writer import CERTIFICATE_FILE, OUTCOME_FILE, VERDICT_FILE
 from emulator.report.terminal_table import terminal_table
+from emulator.verdict.attribution import SUPERVISOR_GONE, stop_cause
 from emulator.verdict.expectation import AS_USUAL
 from emulator.verdict.judge import Verdict, verdict_from
 from emulator.verdict.laps import lap_rows
@@ -87,6 +88,13 @@ def what_to_do(verdict: Verdict | None) -> str:
     return trip.what_to_do
 
 
+def _why_not_judged(folder: Path) -> str:
+    """What the loop left behind of a run whose supervisor did not live to judge it; empty for nothing."""
+    path = folder / OUTCOME_FILE
+    outcome = read_json_object(path) if path.exists() else {}
+    return stop_cause(outcome, "").text if outcome.get("stopped_by") == SUPERVISOR_GONE else ""
+
+
 def verdict_of(run: Run) -> Verdict | None:
     """The verdict of a run in memory, None if it was not judged. Raises RecordError if it is damaged."""
     return None if run.verdict is None else verdict_from(run.verdict, str(run.folder / VERDICT_FILE))
@@ -136,7 +144,7 @@ def _beside_allowed(kept: object, key: str, form: str) -> str:
     most = most[-1] if isinstance(most, list) and most else most
     if not isinstance(most, int | float) or key == "age_ms_p50" or (key == "lost" and shown == "0"):
         return shown
-    return f"{shown} ≤ {most:.3g}"
+    return f"{shown} ≤ {most:,.0f}" if most >= 1000 else f"{shown} ≤ {most:.3g}"
 
 
 def formatted(item: object, key: str, form: str) -> str:
@@ -179,6 +187,8 @@ def console_summary(source: Path | str | Run) -> RenderableType:
     text = Text.assemble((f"{meaning.sign} {meaning.word}", style), f"  {meaning.sentence}")
     for reason in verdict.reasons if verdict else []:
         text.append(f"\n· {reason}")
+    if verdict is None and (why := _why_not_judged(folder)):
+        text.append(f"\n· {why}")
     if advice := what_to_do(verdict):
         text.append(f"\n→ {advice}")
     for note in verdict.notes if verdict else []:

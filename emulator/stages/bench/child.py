@@ -170,9 +170,10 @@ def _loop(job: Job) -> None:
     folder = Path(job["folder"])
     if folder.is_dir():
         # Written here too, so that a record is whole even when the supervisor is gone.
-        from emulator.record.writer import write_json
+        from emulator.record.writer import CERTIFICATE_FILE, OUTCOME_FILE, write_json
 
-        write_json(folder / "certificate.json", certificate)
+        write_json(folder / CERTIFICATE_FILE, certificate)
+        write_json(folder / OUTCOME_FILE, jsonable(outcome))
     _tell({"outcome": jsonable(outcome), "cycle": jsonable(result["outcome"])})
 
 

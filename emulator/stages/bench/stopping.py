@@ -6,7 +6,7 @@ import signal
 import time
 from collections.abc import Callable
 
-from emulator.core.errors import StartFailed
+from emulator.core.errors import Stopped
 
 
 class StopAsked:
@@ -47,6 +47,6 @@ class StopAsked:
         self.causes.append(cause)
 
     def raise_if_asked(self) -> None:
-        """Raises StartFailed once somebody has asked for a stop."""
+        """Raises Stopped once somebody has asked for a stop."""
         if self.causes:
-            raise StartFailed(f"stopped by {self.causes[0]} before the ride was armed")
+            raise Stopped(f"stopped by hand ({self.causes[0]}) before the ride was armed")

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emulator.core.errors import StartFailed
+from emulator.core.errors import Stopped
 from emulator.stages.bench.stopping import StopAsked
 
 INT, TERM, HUP = signal.SIGINT, signal.SIGTERM, signal.SIGHUP
@@ -52,5 +52,5 @@ def test_in_any_order_the_first_is_told_and_nothing_ends_before_somebody_asked_t
     assert stop.by_hand == (by_hand[0].name if by_hand else "")
     assert bool(ended) == any(s != HUP for s in by_hand[1:])
     if signals:
-        with pytest.raises(StartFailed, match="before the ride was armed"):
+        with pytest.raises(Stopped, match="before the ride was armed"):
             stop.raise_if_asked()
