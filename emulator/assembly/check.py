@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import NamedTuple
 
-from emulator.assembly.files import files_of_rig, named_anyway, problems_in
+from emulator.assembly.files import Stage, files_of_rig, named_anyway, problems_in
 from emulator.assembly.session import load_session
 from emulator.config.based_on import kind_of, load_with_bases
 from emulator.config.rig.bus_load import BusLoad, bus_load
@@ -80,22 +80,23 @@ def check_on_rig(
     virtual  as a run on the stepped clock would: what only the bench needs is not looked at
     """
     done: list[Checked] = []
-    told: set[Problem] = set()
+    before: set[Problem] = set()
     for path in paths:
         if kind_of(path) in set(_KINDS) - {"scenario"}:
             done += check([path], given)
             continue
         found = _check_ride(os.fspath(path), os.fspath(rig), given or {}, virtual=virtual)
-        new = [[p for p in problems if p not in told] for problems in (found.problems, found.warnings)]
-        told |= {*found.problems, *found.warnings}
+        new = [[p for p in problems if p not in before] for problems in (found.problems, found.warnings)]
+        before |= {*found.problems, *found.warnings}
         # one with nothing but what was told already is still wrong
         done.append(found._replace(problems=new[0] or found.problems, warnings=new[1]))
     return done
 
 
 def _check_ride(path: str, rig_path: str, given: Mapping[str, int | float], *, virtual: bool) -> Checked:
+    stage: Stage = "virtual" if virtual else "bench"
     try:
-        session = load_session(Path(rig_path), Path(path), parameters=given, on_bench=not virtual)
+        session = load_session(Path(rig_path), Path(path), parameters=given, stage=stage)
     except ConfigError as error:
         return Checked(path, f"scenario on {rig_path}", error.problems, [], _bus_load(rig_path))
     left = [*_beyond_files(session.rig, virtual=virtual), *_of_scenario(session.scenario)]

@@ -9,6 +9,7 @@ import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal, TypeAlias
 
 from emulator.config.based_on import kind_of, load_with_bases
 from emulator.config.rig.file import Rig, load_rig, vehicle_path
@@ -22,6 +23,9 @@ from emulator.config.vehicle.file import VehicleFile, load_vehicle
 from emulator.config.yaml_source import Source, beside
 from emulator.core.errors import ConfigError, Problem
 from emulator.wire.can_frames import Codec
+
+Stage: TypeAlias = Literal["bench", "virtual", "replay"]
+"""Where files are to be ridden, or ridden again."""
 
 
 @dataclass(frozen=True)
@@ -43,7 +47,7 @@ def read_files(
     vehicle: Path | None,
     parameters: Mapping[str, int | float] | None,
     *,
-    on_bench: bool,
+    stage: Stage,
 ) -> RideFiles:
     """Raises ConfigError with the problems of all of them; arguments: see load_session."""
     problems: list[Problem] = []
@@ -59,16 +63,16 @@ def read_files(
             problems += problems_in(file, "vehicle", load_vehicle)
     if rig is not None:
         vehicle_file, codec, unwise = files_of_rig(rig, rig_source, problems, vehicle)
-        if on_bench:
+        if stage == "bench":
             needed, open_to_all = bench_findings(rig, rig_source)
             problems += needed
             unwise += open_to_all
     try:
-        scenario, scenario_source = load_scenario(scenario_path, parameters)
+        scenario, scenario_source = load_scenario(scenario_path, parameters, ridden=stage == "replay")
     except ConfigError as error:
         problems += error.problems
         for file in named_anyway(str(scenario_path), "scenario"):
-            problems += [p for p in problems_in(file, "circuit", load_circuit) if p not in problems]
+            problems += set(problems_in(file, "circuit", load_circuit)).difference(error.problems)
     if rig is not None and scenario is not None and codec is not None:
         problems += unmet_needs(scenario, scenario_source, rig, codec)
     if scenario is not None and vehicle_file is not None:

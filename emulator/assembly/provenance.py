@@ -91,6 +91,7 @@ def session_of_record(
         seed=int(manifest["seed"]),
         vehicle=vehicle or instead,
         parameters=manifest.get("parameters") if scenario is None else None,
+        stage="replay" if scenario is None else "virtual",
     )
     if not (rig or scenario or vehicle):
         for name, digest in session.files.items():

@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from emulator.assembly.files import RideFiles, read_files
+from emulator.assembly.files import RideFiles, Stage, read_files
 from emulator.config.rig.bus_load import BusLoad, bus_load
 from emulator.config.rig.consistency import rig_warnings
 from emulator.config.rig.file import Rig, carries_fd, dbc_path, vehicle_path
@@ -171,15 +171,16 @@ def load_session(
     seed: int = 0,
     vehicle: Path | None = None,
     parameters: Mapping[str, int | float] | None = None,
-    on_bench: bool = False,
+    stage: Stage = "virtual",
 ) -> Session:
     """Read and check everything. Raises ConfigError with all problems of all files.
 
     vehicle     rides instead of the one the rig names
     parameters  values of the scenario's parameters, by name; the others have their defaults
-    on_bench    it is to be ridden there, so that what only the bench needs has to be right, too
+    stage       what it is for: on the bench what only the bench needs has to be right, too; a replay takes
+                what was ridden before, also where it may not be written so any more
     """
-    read = read_files(Path(rig_path), Path(scenario_path), vehicle, parameters, on_bench=on_bench)
+    read = read_files(Path(rig_path), Path(scenario_path), vehicle, parameters, stage=stage)
     rig, scenario, vehicle_file = read.rig, read.scenario, read.vehicle_file
     course, circuit_source = load_course(scenario, read.scenario_source)
     nominal, ridden = _vehicles(read)

@@ -61,7 +61,11 @@ def run(
         raise typer.BadParameter("--hold: nothing is held with --virtual, nothing moves there; leave it out")
     console = console_of_stdout(lasting=True)
     session = load_session(
-        rig, scenario, seed=seed, parameters=parameter_values(settings), on_bench=not virtual
+        rig,
+        scenario,
+        seed=seed,
+        parameters=parameter_values(settings),
+        stage="virtual" if virtual else "bench",
     )
     for warning in session.warnings:
         console.print(f"warning: {warning}", style="yellow", markup=False)

@@ -11,7 +11,6 @@ import pytest
 
 from emulator.assembly.check import check, check_on_rig
 from emulator.assembly.session import load_session
-from emulator.config.rig.file import load_rig
 from emulator.core.errors import ConfigError
 from emulator.inspection.sensors.capture import level_session
 from tests.support.broken_rigs import BROKEN, DBC, RIG, RUN, Broken, renamed_signals
@@ -145,7 +144,7 @@ def test_every_signal_of_the_robot_is_renamed_there() -> None:
 
 def test_shipped_scenarios_pass_both_on_their_rig(files: Path) -> None:
     (found,) = check_on_rig([RUN], RIG)
-    session = load_session(files / RIG, files / RUN, on_bench=True)
+    session = load_session(files / RIG, files / RUN, stage="bench")
     assert found.problems == []
     assert [w.expected for w in found.warnings] == [w.expected for w in session.warnings]
     assert found.kind == f"scenario on {RIG}"
@@ -230,5 +229,16 @@ def test_limits_that_just_fit(files: Path) -> None:
     rig = files / RIG
     text = rig.read_text().replace("command_timeout_ms: 150.0", "command_timeout_ms: 110.0")
     rig.write_text(text.replace("heartbeat_timeout_ms: 200.0", "heartbeat_timeout_ms: 120.0"))
-    limits = load_rig(rig)[0].limits
+    limits = load_session(rig, files / RUN, stage="bench").rig.limits
     assert (limits.command_timeout_ms, limits.heartbeat_timeout_ms) == (110.0, 120.0)
+
+
+def test_what_was_ridden_before_a_stretch_had_to_be_said_is_replayed(files: Path) -> None:
+    run = files / RUN
+    text = run.read_text()
+    assert text.count("      from_m: 820.0\n      to_m: 860.0\n") == 1
+    run.write_text(text.replace("      from_m: 820.0\n", "      from_m: 2500.0\n"))
+    with pytest.raises(ConfigError, match=r"surface\.patches\.0\.to_m: .* or across_start: true"):
+        load_session(files / RIG, run)
+    again = load_session(files / RIG, run, stage="replay")
+    assert (again.road.from_m.tolist(), again.road.to_m.tolist()) == ([2500.0], [860.0])

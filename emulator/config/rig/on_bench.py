@@ -1,6 +1,6 @@
 """What a rig's ride on the bench needs beyond what every ride needs, and what it opens to the network.
 
-Neither the virtual stage nor a replay asks for it: there nothing is connected, no secret is read.
+Neither the virtual stage nor a replay asks for it: there nothing is connected or stalls, no secret is read.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from collections.abc import Iterator
 
 from emulator.config.rig.buses import LoopbackBus
 from emulator.config.rig.file import Rig
+from emulator.config.rig.outputs import CommandFrame, USUAL_PERIODS_ms
 from emulator.config.rig.telemetry import read_secrets, telemetry_path
 from emulator.config.yaml_source import Loc, Source
 from emulator.core.errors import Problem
@@ -21,10 +22,31 @@ def bench_findings(rig: Rig, source: Source) -> tuple[list[Problem], list[Proble
     Reads the files of secrets that ``telemetry`` names.
     """
     problems = [
-        source.problem(loc, text) for check in (_robots_ears, _secrets) for loc, text in check(rig, source)
+        source.problem(loc, text)
+        for check in (_stalls, _robots_ears, _secrets)
+        for loc, text in check(rig, source)
     ]
     warnings = [source.problem(loc, text) for check in (_open_bus, _open_broker) for loc, text in check(rig)]
     return problems, warnings
+
+
+def _stalls(rig: Rig, _: Source) -> Iterator[tuple[Loc, str]]:
+    # While the loop makes up for a stall it hears next to nothing: what the robot said ages by as much.
+    stall, told = rig.limits.overrun_limit_ms, rig.device_under_test.periods_ms
+    waits: tuple[tuple[str, float, tuple[CommandFrame, ...]], ...] = (
+        ("command_timeout_ms", rig.limits.command_timeout_ms, ("steering", "drive")),
+        ("heartbeat_timeout_ms", rig.limits.heartbeat_timeout_ms, ("gear",)),
+    )
+    for key, timeout, frames in waits:
+        period, frame = max((told.get(name, USUAL_PERIODS_ms[name]), name) for name in frames)
+        if stall + period > timeout:
+            yield (
+                ("limits", key),
+                f"expected at least {stall + period:g} ms, the longest stall of the loop that is no trip "
+                f"(overrun_limit_ms, {stall:g}) and the period of the robot's frame {frame} ({period:g} ms), "
+                f"or such a stall would pass for the robot's silence; got {timeout:g}: raise it, or lower "
+                "overrun_limit_ms",
+            )
 
 
 def _robots_ears(rig: Rig, _: Source) -> Iterator[tuple[Loc, str]]:

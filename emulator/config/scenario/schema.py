@@ -241,11 +241,15 @@ def circuit_path(scenario: Scenario, source: Source) -> str | None:
 
 
 def load_scenario(
-    path: str | os.PathLike[str], given: Mapping[str, int | float] | None = None
+    path: str | os.PathLike[str],
+    given: Mapping[str, int | float] | None = None,
+    *,
+    ridden: bool = False,
 ) -> tuple[Scenario, Source]:
     """Read a scenario and check it against its line. Raises ConfigError with what is wrong in both.
 
-    given  values of its parameters, set for this run
+    given   values of its parameters, set for this run
+    ridden  it was ridden already, when a stretch across the start of the lap need not be said
     """
     source = put_in(load_with_bases(path, Scenario), given or {})
     scenario = validate(Scenario, source)
@@ -256,6 +260,8 @@ def load_scenario(
         problems += error.problems
     else:
         problems += _within_course(scenario, source, course)
+        if not (ridden and course.line.closed):
+            problems += _wrong_stretches(scenario, source, course)
     if problems:
         raise ConfigError(problems)
     gnss = [e.name for e in scenario.events if e.declaration is gnss_faults.KIND]
@@ -420,13 +426,6 @@ def _within_course(scenario: Scenario, source: Source, course: Course) -> list[P
     problems += _within_sectors(scenario, source, sectors)
     asked = beyond_circuit(scenario.criteria, course.length_m, sectors if course.line.closed else 0)
     problems += [source.problem(("criteria", *loc), text) for loc, text in asked]
-    parts: list[tuple[Loc, object]] = [
-        *((("surface", "patches", i), patch) for i, patch in enumerate(scenario.surface.patches)),
-        *((("events", i), event) for i, event in enumerate(scenario.events)),
-        *((("criteria", i), criterion) for i, criterion in enumerate(scenario.criteria)),
-    ]
-    for stretch in stretches(parts):
-        problems += [source.problem(loc, text) for loc, text in wrong_stretch(stretch, course)]
     if course.line.closed:
         return problems
     # an open line is ridden once, from the start on
@@ -437,6 +436,19 @@ def _within_course(scenario: Scenario, source: Source, course: Course) -> list[P
     if start == course.length_m:
         problems.append(source.problem(("start", "station_m"), "expected a station before the finish"))
     return problems
+
+
+def _wrong_stretches(scenario: Scenario, source: Source, course: Course) -> list[Problem]:
+    parts: list[tuple[Loc, object]] = [
+        *((("surface", "patches", i), patch) for i, patch in enumerate(scenario.surface.patches)),
+        *((("events", i), event) for i, event in enumerate(scenario.events)),
+        *((("criteria", i), criterion) for i, criterion in enumerate(scenario.criteria)),
+    ]
+    return [
+        source.problem(loc, text)
+        for stretch in stretches(parts)
+        for loc, text in wrong_stretch(stretch, course)
+    ]
 
 
 def _within_sectors(scenario: Scenario, source: Source, sectors: int) -> list[Problem]:
