@@ -21,7 +21,7 @@ from emulator.config.field_types import FileName, Name
 from emulator.config.scenario.circuit import load_circuit
 from emulator.config.scenario.course import Course, circuit_course
 from emulator.config.scenario.events import Event, Trigger
-from emulator.config.scenario.hook import former_names_in, wrong_in
+from emulator.config.scenario.hook_file import former_names_in, wrong_in
 from emulator.config.scenario.manoeuvre import Braking, Manoeuvre, has_laps, manoeuvre_course
 from emulator.config.scenario.parameters import Parameter, ParameterName, put_in
 from emulator.config.scenario.quantities import Duration, LeapDay, Station, UtcTime, either, left_of
