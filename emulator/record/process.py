@@ -21,6 +21,7 @@ from typing import Any
 import numpy as np
 
 from emulator.core.signals import BEFORE_ARMING_TICK, UNARMED_TICK
+from emulator.record.kept import LOST_KIND, Kept
 from emulator.record.writer import RunWriter
 from emulator.shared_memory.block import Snapshot
 from emulator.shared_memory.rings import RX, EventRecord, FrameRecords
@@ -88,7 +89,33 @@ class Drain:
         self._inputs_whole = True
         self._tick = 0
         self._recorded = UNARMED_TICK // 2  # scenario tick up to which signals are written
+        self._frames_recorded = UNARMED_TICK // 2  # the same of frames
+        self._cycles = 0  # cycles of the loop up to which inputs are written
         self.done = Recorded()
+
+    def go_on(self, snapshot: Snapshot, kept: Kept) -> None:
+        """Read on where another recorder's record ends; what the rings have lost meanwhile counts."""
+        if kept.tick is not None:
+            self._recorded = kept.tick
+        if kept.frame_tick is not None:
+            self._frames_recorded = kept.frame_tick
+        self._cycles = kept.cycles
+        rows = snapshot.signal_reader().read()
+        # a row a cycle: the number of a row is the cycle that made it
+        self.done.rows = rows.lost + int(np.searchsorted(rows.tick > self._recorded, True))
+        self._signals.go_on_at(self.done.rows)
+        if rows.lost and kept.tick is not None and rows.tick[0] > kept.tick + 1:
+            self._tick = kept.tick
+            self.done.lost_rows = int(rows.tick[0]) - kept.tick - 1
+            self._tell_lost("signal rows", self.done.lost_rows)
+            self.done.rows -= self.done.lost_rows
+        frames = snapshot.frame_reader().read()
+        self._frames.go_on_at(frames.lost)
+        self._inputs_whole = not frames.lost or int(frames.cycle[0]) <= kept.cycles
+        self._events.go_on_at(kept.events)
+        bursts, lost = snapshot.gnss_reader().read()
+        last = max((n for n, b in enumerate(bursts) if kept.gnss_tail.endswith(b.data)), default=-1)
+        self._gnss.go_on_at(lost + last + 1)
 
     def once(self) -> int:
         """Take everything that is there; returns how many ticks the oldest of it had waited.
@@ -112,7 +139,7 @@ class Drain:
             self._tick = int(rows.tick[-1])
         self._tell_lost("frames", frames.lost)
         if len(frames.tick):
-            armed = frames.tick > UNARMED_TICK // 2
+            armed = frames.tick > self._frames_recorded
             writer.append_frames(
                 frames.tick[armed],
                 frames.time_ns[armed],
@@ -148,7 +175,7 @@ class Drain:
         self._inputs_whole = self._inputs_whole and not (lost or frames.lost)
         if not self._inputs_whole:
             return
-        received = frames.direction == RX
+        received = (frames.direction == RX) & (frames.cycle >= self._cycles)
         if received.any():
             self._writer.append_frame_inputs(
                 frames.cycle[received],
@@ -157,6 +184,8 @@ class Drain:
                 frames.data[received],
             )
         for command in applied:
+            if command.cycle < self._cycles:
+                continue
             self._writer.append_command_input(*command)
         if cycles:
             self._writer.append_input_mark(cycles)
@@ -164,7 +193,7 @@ class Drain:
     def _tell_lost(self, what: str, count: int) -> None:
         if count:
             text = f"{count} {what} were overwritten before the recorder read them"
-            self._writer.append_event(max(self._tick, BEFORE_ARMING_TICK), "record_lost", what, text)
+            self._writer.append_event(max(self._tick, BEFORE_ARMING_TICK), LOST_KIND, what, text)
 
     def _words(self, event: EventRecord) -> tuple[str, str, str]:
         if event.code in LOOP_EVENT_KINDS:
@@ -179,9 +208,11 @@ def run_recorder(
     *,
     supervisor_pid: int = 0,
     interval_s: float = INTERVAL_S,
+    kept: Kept | None = None,
 ) -> Recorded:
     """Body of the recorder process; returns once the record is complete and closed.
 
+    kept            what another recorder, that was killed, left: ``writer`` goes on with it
     supervisor_pid  if that parent dies before the loop exists, there is nothing to wait for; 0 for none
 
     Raises RunFailed when the disk refuses; the status block then says FAILED, and the loop goes on and says
@@ -189,6 +220,8 @@ def run_recorder(
     """
     status = snapshot.status
     drain = Drain(snapshot, writer, describe)
+    if kept is not None:
+        drain.go_on(snapshot, kept)
     stalls = snapshot.stall_writer(Role.RECORDER)
     status[Status.RECORDER_PID] = os.getpid()
     status[Status.RECORDER_STATE] = RecorderState.RECORDING

@@ -173,10 +173,14 @@ class _Serialised:
 class _AppendFile:
     """A file written straight to the kernel; after a refused write it ends where the last good one ended."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, length: int | None = None) -> None:
+        """A new file; with ``length`` one that is there, cut to so many bytes."""
         self.path = path
-        self._descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o644)
-        self._length = 0
+        new = os.O_CREAT | os.O_EXCL if length is None else 0
+        self._descriptor = os.open(path, os.O_WRONLY | os.O_CLOEXEC | new, 0o644)
+        self._length = length or 0
+        os.ftruncate(self._descriptor, self._length)
+        os.lseek(self._descriptor, 0, os.SEEK_END)
 
     def append(self, data: bytes) -> None:
         """Raises OSError when not everything could be written."""
@@ -203,8 +207,9 @@ class _AppendFile:
 class _ArrowStream:
     """An Arrow IPC stream on an ``_AppendFile``."""
 
-    def __init__(self, path: Path, schema: pa.Schema) -> None:
-        self.file = _AppendFile(path)
+    def __init__(self, path: Path, schema: pa.Schema, length: int | None = None) -> None:
+        """A new one; with ``length`` one that is there and whole so far."""
+        self.file = _AppendFile(path, length)
         self._schema = schema
         self._bytes = _Serialised()
         options = pa.ipc.IpcWriteOptions(compression="lz4", use_threads=False)
@@ -212,7 +217,9 @@ class _ArrowStream:
         # A stream writer holds the schema back until it has a batch; an empty one brings it to the disk
         # now, so a run killed in its first instant still has a readable file.
         self._writer.write_batch(pa.RecordBatch.from_pylist([], schema=schema))
-        self.file.append(self._bytes.pop())
+        head = self._bytes.pop()
+        if not length:
+            self.file.append(head)
 
     def write(self, columns: Sequence[pa.Array]) -> None:
         self._writer.write_batch(pa.RecordBatch.from_arrays(columns, schema=self._schema))
@@ -230,6 +237,8 @@ class RunWriter:
     folder     created with its parents; may exist if empty
     manifest   anything ``jsonable`` takes; on the disk before the constructor returns
     copies     contents of the files the run was made from, by their place below the folder
+    ends       of a record whose writer was killed: where each file ends whole [bytes], see ``record.kept``.
+               It is gone on with; its manifest and copies stay
 
     Call ``flush`` two to four times a second. After ``kill -9`` at most the last ``BLOCK_TICKS`` ticks plus
     the time between two calls are missing. Power loss is another matter: nothing here waits for the disk.
@@ -241,13 +250,21 @@ class RunWriter:
     """
 
     def __init__(
-        self, folder: Path | str, manifest: Mapping[str, Any], copies: Mapping[str, bytes] | None = None
+        self,
+        folder: Path | str,
+        manifest: Mapping[str, Any],
+        copies: Mapping[str, bytes] | None = None,
+        ends: Mapping[str, int] | None = None,
     ) -> None:
         self.folder = Path(folder)
         self._failed: RunFailed | None = None
         self._closed = False
         self._files: list[_AppendFile] = []
         self._gnss: _AppendFile | None = None
+        self._begin_blocks()
+        if ends is not None:
+            self._go_on(ends)
+            return
         document = jsonable(manifest)
         created = not self.folder.exists()
         self._create_folder()
@@ -276,6 +293,8 @@ class RunWriter:
                 f"the record can't be started in {self.folder}: {error}",
                 advice="check free space and permissions of the run folder",
             ) from error
+
+    def _begin_blocks(self) -> None:
         self._rows = np.empty((len(SIGNALS), BLOCK_TICKS))
         self._ticks = np.empty(BLOCK_TICKS, np.int64)
         self._filled = 0
@@ -284,6 +303,26 @@ class RunWriter:
         self._frame_block = 0
         self._input_chunks: list[tuple[NDArray[Any], ...]] = []
         self._input_rows = 0
+
+    def _go_on(self, ends: Mapping[str, int]) -> None:
+        try:
+            self._signals = _ArrowStream(self.folder / SIGNALS_FILE, SIGNAL_SCHEMA, ends[SIGNALS_FILE])
+            self._files.append(self._signals.file)
+            self._frames = _ArrowStream(self.folder / FRAMES_FILE, FRAME_SCHEMA, ends[FRAMES_FILE])
+            self._files.append(self._frames.file)
+            self._inputs = _ArrowStream(self.folder / INPUTS_FILE, INPUT_SCHEMA, ends[INPUTS_FILE])
+            self._files.append(self._inputs.file)
+            self._events = _AppendFile(self.folder / EVENTS_FILE, ends[EVENTS_FILE])
+            self._files.append(self._events)
+            if ends.get(GNSS_FILE):
+                self._gnss = _AppendFile(self.folder / GNSS_FILE, ends[GNSS_FILE])
+                self._files.append(self._gnss)
+        except OSError as error:
+            self._close_files()
+            raise StartFailed(
+                f"the record in {self.folder} can't be gone on with: {error}",
+                advice="what was written by then stays readable",
+            ) from error
 
     def _create_folder(self) -> None:
         try:

@@ -36,10 +36,13 @@ STATUS_WORDS = 48
 
 
 class Sizes(NamedTuple):
-    """How many records each ring keeps, and how many payload bytes a frame record holds (8 or 64)."""
+    """How many records each ring keeps, and how many payload bytes a frame record holds (8 or 64).
 
-    signal_rows: int = 8192
-    frame_rows: int = 32768
+    Rows and frames of 16 s: a recorder that was killed is replaced, which takes up to 7 s on a busy host.
+    """
+
+    signal_rows: int = 16384
+    frame_rows: int = 65536
     event_rows: int = 1024
     gnss_rows: int = 256
     data_bytes: int = 8

@@ -207,6 +207,10 @@ class _Cursor:
         self._ring = ring
         self._next = int(published_count(ring.counter)) if from_now else 0
 
+    def go_on_at(self, number: int) -> None:
+        """Read on from this record, counted from the first ever written; what is not kept of it is lost."""
+        self._next = number
+
     def pop(self) -> tuple[list[NDArray[Any]], int]:
         """Copies of all records since the last call, per array, and how many were lost before them."""
         counter, arrays = self._ring

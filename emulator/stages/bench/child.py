@@ -180,6 +180,7 @@ def _loop(job: Job) -> None:
 def _recorder(job: Job) -> None:
     from emulator.assembly.bench import EVENT_KINDS
     from emulator.assembly.provenance import copies
+    from emulator.record.kept import kept_in
     from emulator.record.process import run_recorder
     from emulator.record.writer import RunWriter
     from emulator.shared_memory.block import Snapshot
@@ -188,11 +189,15 @@ def _recorder(job: Job) -> None:
         return EVENT_KINDS.get(event.code, "event"), event.text, event.text
 
     with contextlib.closing(Snapshot.attach(job["fd"])) as snapshot:
-        kept = copies(job["files"], job["paths"])
-        writer = RunWriter(Path(job["folder"]), job["manifest"], kept)
+        folder = Path(job["folder"])
+        kept = kept_in(folder) if job.get("go_on") else None
+        if kept is None:
+            writer = RunWriter(folder, job["manifest"], copies(job["files"], job["paths"]))
+        else:
+            writer = RunWriter(folder, {}, ends=kept.ends)
         stop_collector()
         _tell({"ready": True})
-        recorded = run_recorder(snapshot, writer, describe, supervisor_pid=job["supervisor"])
+        recorded = run_recorder(snapshot, writer, describe, supervisor_pid=job["supervisor"], kept=kept)
     _tell({"recorded": recorded.as_dict()})
     if os.getppid() != job["supervisor"]:
         collect_logs(Path(job["logs"]), Path(job["folder"]))  # nobody else is left to do it

@@ -145,12 +145,9 @@ async def _run(
     sizes = Sizes(data_bytes=session.payload_bytes)
     with contextlib.closing(Snapshot.create(sizes)) as snapshot, contextlib.ExitStack() as files:
         companion = asyncio.create_task(_accompanied(beside, snapshot, say)) if beside else None
-        children = {}
-        for role in ROLES:
-            path = logs / f"{role}.log"
-            children[role] = ChildProcess(role, path.open("wb"), path)
-            files.callback(children[role].close)
-        bench = Bench(session, snapshot, children, stop, say)
+        children = {role: _child(role, logs / f"{role}.log", files) for role in ROLES}
+        another = _child("recorder", logs / "recorder-2.log", files)
+        bench = Bench(session, snapshot, children, stop, say, another)
         stop.ends_by(lambda cause: _end_now(bench, cause))
         try:
             entrances: list[socket.socket] = []
@@ -183,6 +180,13 @@ async def _run(
             collect_logs(logs, folder)
             if not armed:
                 _withdraw(folder, made=made)
+
+
+def _child(role: str, log: Path, files: contextlib.ExitStack) -> ChildProcess:
+    """A process to be started, with its log, which is closed with the others."""
+    child = ChildProcess(role, log.open("wb"), log)
+    files.callback(child.close)
+    return child
 
 
 def _end_now(bench: Bench, cause: str) -> None:
@@ -267,7 +271,8 @@ async def _start(
     if entrances:
         await _start_bus(bench, entrances, bus_cpu)
     await loop_child.start({**job, "cpus": None}, snapshot.fd)
-    await recorder.start({**job, "manifest": manifest_of(session, stage="bench")}, snapshot.fd)
+    bench.recorder_job |= {**job, "manifest": manifest_of(session, stage="bench")}
+    await recorder.start(bench.recorder_job, snapshot.fd)
     await loop_child.ready(stop)
     await recorder.ready(stop)
     say(f"GNSS: {rig.gnss_port.kind} {loop_child.messages.get('gnss', '')}".rstrip())
@@ -376,13 +381,17 @@ async def _gather(bench: Bench, watch: RideWatch, waiting: Waiting) -> BenchResu
     await robot.leave()
     await bus.leave()
     watch.look_at_bus()
+    if watch.replacing is not None:
+        await watch.replacing
+        recorder = children["recorder"]
     if not await recorder.leave() and not bench.stop.at_once:
         watch.problems.append("the recorder did not finish and was ended by force")
     outcome, tail = _ended(loop_child, bench.stop, watch)
     outcome["rig_problems"] = [*outcome["rig_problems"], *watch.problems]
     if watch.hook_failed:
         outcome |= {"ended": "crashed", "trip_reason": watch.hook_failed}
-    if not recorder.messages.get("recorded") and not watch.recorder_gone and not bench.stop.at_once:
+    lives = not watch.recorder_gone or watch.replacing is not None
+    if not recorder.messages.get("recorded") and lives and not bench.stop.at_once:
         outcome["rig_problems"].append(f"the recorder broke (exit {recorder.returncode})")
     if recorder.messages.get("error") and not recorder.messages.get("recorded"):
         raise RunFailed(recorder.messages["what"], advice=recorder.messages["advice"])
@@ -401,7 +410,7 @@ def _ended(loop_child: ChildProcess, stop: StopAsked, watch: RideWatch) -> tuple
     if watch.stood_still:
         reason = f"the loop stood still for {watch.stood_still['for_s']:.1f} s and was ended by force"
         return {**nothing, "ended": "crashed", "trip_reason": reason}, loop_child.tail()
-    watch.left.append("loop")
+    watch.left["loop"] = loop_child
     reason = f"the loop process broke (exit {loop_child.returncode})"
     return {**nothing, "ended": "crashed", "trip_reason": reason}, loop_child.tail()
 
@@ -417,7 +426,11 @@ def _measured(bench: Bench, watch: RideWatch, waiting: Waiting) -> dict[str, Any
         if waited is None
         else [[ride_time.ms(begin), ride_time.ms(end), round(share, 3)] for begin, end, share in waited],
         "processes": processes(bench.snapshot, bench.children, ride_time, now_ns),
-        "left": [leaving(role, bench.children[role], ride_time, now_ns) for role in watch.left],
+        "left": [
+            leaving(role, child, ride_time, now_ns)
+            | ({"replaced": child is not bench.children[role]} if role == "recorder" else {})
+            for role, child in watch.left.items()
+        ],
         "bus_events": [
             {
                 "kind": event.kind,

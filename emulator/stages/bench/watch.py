@@ -33,6 +33,8 @@ class Bench:
     children: dict[str, ChildProcess]
     stop: StopAsked
     say: Say
+    spare_recorder: ChildProcess
+    recorder_job: dict[str, Any] = field(default_factory=dict)
 
 
 @dataclass
@@ -66,7 +68,8 @@ class RideWatch:
         self.hook_failed = ""
         self.looking: asyncio.Task[None] | None = None
         self.recorder_gone = False
-        self.left: list[str] = []  # roles of those that left before they were told to
+        self.left: dict[str, ChildProcess] = {}  # those that left before they were told to
+        self.replacing: asyncio.Task[None] | None = None  # the recorder that was killed
         self.bus_events: list[BusEvent] = []
         self.stood_still: dict[str, Any] = {}
         self._bench, self._say, self._stop = bench, bench.say, bench.stop
@@ -132,16 +135,26 @@ class RideWatch:
             if child.gone and role not in self.left and not self._stop.at_once:
                 if role == "robot" and self._stopping:
                     continue
-                self.left.append(role)
+                self.left[role] = child
                 self._say(f"{words} is gone (exit {child.returncode})")
         recorder = self._children["recorder"]
         gone = recorder.gone or self._status[Status.RECORDER_STATE] == RecorderState.FAILED
         if gone and not self.recorder_gone and cycling and not self._stop.at_once:
             self.recorder_gone = True
-            self.left.append("recorder")
+            self.left["recorder"] = recorder
+            killed = recorder.returncode is not None and recorder.returncode < 0
+            if killed:
+                self.replacing = asyncio.create_task(self._replace_recorder())
             self._say(
-                f"the recorder is gone (exit {recorder.returncode}); the loop goes on, the record ends here"
+                f"the recorder is gone (exit {recorder.returncode}); the loop goes on, "
+                + ("another recorder goes on with the record" if killed else "the record ends here")
             )
+
+    async def _replace_recorder(self) -> None:
+        """Have another process go on with the record: the rings hold what happened meanwhile."""
+        bench = self._bench
+        spare = self._children["recorder"] = bench.spare_recorder
+        await spare.start({**bench.recorder_job, "go_on": True}, bench.snapshot.fd)
 
     def look_at_bus(self) -> None:
         """What the bus process noticed about its participants."""

@@ -69,10 +69,11 @@ def test_a_loop_that_stands_still_for_a_moment_goes_on(desk):
     os.kill(found["loop"], signal.SIGSTOP)
     desk.wait(lambda: "the loop stands still" in desk.said(), "nothing was said", 3.0)
     os.kill(found["loop"], signal.SIGCONT)
-    time.sleep(1.5)
-    assert "loop" in desk.processes()
+    desk.wait(lambda: process.poll() is not None or len(desk.events()) > 3, "the loop does not go on")
     process.send_signal(signal.SIGINT)
     assert desk.end(process) in (1, 2, 5), desk.said()
+    assert "ended by force" not in desk.said()
+    assert "stopping -> standby" in [text for _, _, text in desk.events()]
 
 
 # ---- who asks twice ----------------------------------------------------------------------------------------
