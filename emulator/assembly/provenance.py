@@ -1,7 +1,8 @@
 """Copies of the files a run was made from, kept in its folder: what a replay is built from again.
 
 They lie below ``files/`` as the originals lay to each other, so that what names a file relative to itself
-still finds it. A name from the root of the file system finds the original; it too must be what was ridden.
+still finds it. A name from the root of the file system finds the copy, too: the manifest says which. Nothing
+outside of the folder is read, whatever its manifest, the copies or links say, but what the user names.
 Only what :func:`load_session` reads is copied. Files of secrets are named in a rig and not read there.
 """
 
@@ -14,7 +15,8 @@ from pathlib import Path, PurePath
 from typing import Any
 
 from emulator.assembly.session import NAMED_VEHICLE, Session, load_session
-from emulator.core.errors import RecordError, StartFailed
+from emulator.core.errors import RecordError, StartFailed, UnreadableError
+from emulator.core.reading import KEPT_COPY, is_inside, only_inside, read_whole
 from emulator.record.writer import COPIES_FOLDER, MANIFEST_FILE
 
 
@@ -29,8 +31,17 @@ def copy_places(paths: Mapping[str, str]) -> dict[str, str]:
 
 
 def manifest_of(session: Session, *, stage: str) -> dict[str, Any]:
-    """The session's manifest with the places of the copies beside the hashes of the files."""
-    return {**session.manifest(stage=stage), "copies": copy_places(session.paths)}
+    """The session's manifest with the places of the copies beside the hashes of the files.
+
+    ``from_root``: places of the files that were named from the root of the file system, by that name.
+    """
+    places = copy_places(session.paths)
+    from_root = {path: places[name] for name, path in session.paths.items() if os.path.isabs(path)}
+    return {
+        **session.manifest(stage=stage),
+        "copies": places,
+        **({"from_root": from_root} if from_root else {}),
+    }
 
 
 def copies(files: Mapping[str, str], paths: Mapping[str, str]) -> dict[str, bytes]:
@@ -41,9 +52,9 @@ def copies(files: Mapping[str, str], paths: Mapping[str, str]) -> dict[str, byte
     contents = {}
     for name, place in copy_places(paths).items():
         try:
-            content = Path(paths[name]).read_bytes()
-        except OSError as error:
-            raise StartFailed(f"{paths[name]} can't be read any more: {error.strerror}") from error
+            content = read_whole(paths[name], KEPT_COPY)
+        except UnreadableError as error:
+            raise StartFailed(f"{paths[name]} can't be read any more: {error.why}") from error
         if hashlib.sha256(content).hexdigest() != files[name]:
             raise changed(paths[name])
         contents[place] = content
@@ -74,30 +85,44 @@ def session_of_record(
             advice="it was recorded before runs kept them; ride again",
         )
     for name, place in places.items():
-        path = folder / place
+        path = _copy(folder, place)
         try:
-            content = path.read_bytes()
-        except OSError as error:
-            raise RecordError(f"{path} can't be read: {error.strerror}", advice="restore it") from error
+            content = read_whole(path, KEPT_COPY)
+        except UnreadableError as error:
+            raise RecordError(f"{path} can't be read: {error.why}", advice="restore it") from error
         if hashlib.sha256(content).hexdigest() != hashes.get(name):
             raise RecordError(
                 f"{path} is not what was ridden: its hash is not the one in {MANIFEST_FILE}",
                 advice="restore it; to try other files name them with --rig, --scenario or --vehicle",
             )
+    from_root = manifest.get("from_root", {})
+    stand_ins = {original: str(_copy(folder, place)) for original, place in from_root.items()}
     instead = folder / places["vehicle"] if NAMED_VEHICLE in places and rig is None else None
-    session = load_session(
-        rig or folder / places["rig"],
-        scenario or folder / places["scenario"],
-        seed=int(manifest["seed"]),
-        vehicle=vehicle or instead,
-        parameters=manifest.get("parameters") if scenario is None else None,
-        stage="replay" if scenario is None else "virtual",
-    )
+    with only_inside(folder / COPIES_FOLDER, stand_ins):
+        session = load_session(
+            rig or folder / places["rig"],
+            scenario or folder / places["scenario"],
+            seed=int(manifest["seed"]),
+            vehicle=vehicle or instead,
+            parameters=manifest.get("parameters") if scenario is None else None,
+            stage="replay" if scenario is None else "virtual",
+        )
     if not (rig or scenario or vehicle):
         for name, digest in session.files.items():
             if digest != hashes.get(name):
                 raise RecordError(
-                    f"{session.paths[name]} is not what was ridden; the run's files name it from the root",
-                    advice="restore it; names relative to the file they stand in are kept with a run",
+                    f"{session.paths[name]} is not what was ridden: another copy is named in its place",
+                    advice="restore it; to try other files name them with --rig, --scenario or --vehicle",
                 )
     return session
+
+
+def _copy(folder: Path, place: str) -> Path:
+    """Where a copy lies. Raises RecordError for a place outside of the copies, however it leads there."""
+    path = folder / place
+    if not is_inside(path, folder / COPIES_FOLDER):
+        raise RecordError(
+            f"{folder / MANIFEST_FILE} names {place} as a copy, which is not below {COPIES_FOLDER}/",
+            advice="a run folder is read by itself; restore it from a copy",
+        )
+    return path

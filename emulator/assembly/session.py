@@ -31,6 +31,7 @@ from emulator.config.yaml_source import Source
 from emulator.core.code_key import code_key
 from emulator.core.errors import ConfigError, Problem
 from emulator.core.frame_buffer import MAX_DATA
+from emulator.core.reading import KEPT_COPY, read_whole
 from emulator.core.signals import TICK_NS
 from emulator.lap.ideal_lap import BODIES, bike_of
 from emulator.lap.lean_envelope import lean_envelope
@@ -208,7 +209,7 @@ def load_session(
         codec=read.codec,
         outputs=tuple(rig.outputs),
         seed=seed,
-        files={name: hashlib.sha256(Path(path).read_bytes()).hexdigest() for name, path in paths.items()},
+        files={name: hashlib.sha256(read_whole(path, KEPT_COPY)).hexdigest() for name, path in paths.items()},
         paths=paths,
         warnings=[
             *read.scenario_source.warnings,

@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import difflib
 import os
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -30,6 +30,7 @@ KEY = "based_on"
 """The key at the top of a file."""
 MOST_BASES = 8
 """Files that one may be based on, one on the other."""
+_MOST_HINTS = 20  # each looks at all names of the base
 NAMED_LISTS: frozenset[Loc] = frozenset(
     {("events",), ("criteria",), ("surface", "patches"), ("surface", "bumps")}
 )
@@ -79,7 +80,7 @@ def _load(path: str, above: tuple[str, ...], model: type[Closed] | None) -> Sour
         raise ConfigError(
             [own.problem((KEY,), f"expected at most {MOST_BASES} files based one on the other")]
         )
-    if not os.path.isfile(file):
+    if not os.path.exists(file):
         text = f"no such file: {file} (paths are relative to this file)"
         raise ConfigError([own.problem((KEY,), text)])
     base = _load(file, chain, model)
@@ -148,7 +149,9 @@ class _Merging:
             elif remove and not same:
                 names = [text for text in (_text(k) for k in known) if text]
                 text = f"nothing in the base goes by {_shown(name)}, so nothing to remove"
-                self.problems.append(self.own.problem((*loc, i), text + did_you_mean(_text(name), names)))
+                if len(self.problems) < _MOST_HINTS:
+                    text += did_you_mean(_text(name), names)
+                self.problems.append(self.own.problem((*loc, i), text))
             elif remove and set(item) - {"name", "kind", "remove"}:
                 text = "expected nothing but name or kind beside remove"
                 self.problems.append(self.own.problem((*loc, i), text))
@@ -172,15 +175,27 @@ class _Merging:
 
     def _take(self, source: Source, there: Loc, here: Loc, value: Any) -> Any:
         """A value as it stands in ``source``, with all marks below it, to its place in the whole."""
-        n = len(there)
-        for found, into in ((source.marks, self.marks), (source.keys, self.keys)):
-            for loc, mark in found.items():
-                if loc[:n] == there:
-                    to: Loc = (*here, *loc[n:])
-                    into[to] = mark
+        for path in _paths(value):
+            loc, to = (*there, *path), (*here, *path)
+            for found, into in ((source.marks, self.marks), (source.keys, self.keys)):
+                if loc in found:
+                    into[to] = found[loc]
                     if source.file_of(loc) != self.own.path:
                         self.places[to] = source.file_of(loc)
         return value
+
+
+def _paths(value: object) -> Iterator[Loc]:
+    """Paths to a value itself, which is (), and to everything in it."""
+    yield ()
+    items: Iterable[tuple[str | int, object]] = ()
+    if isinstance(value, dict):
+        items = value.items()
+    elif isinstance(value, list):
+        items = enumerate(value)
+    for part, inner in items:
+        for path in _paths(inner):
+            yield (part, *path)
 
 
 def _one_kind(base: Mapping[str, Any], own: Mapping[str, Any]) -> bool:

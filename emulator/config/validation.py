@@ -14,6 +14,7 @@ import re
 import types
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from itertools import islice
 from typing import Annotated, Any, ClassVar, Literal, TypeVar, Union, get_args, get_origin
 
 import annotated_types
@@ -87,9 +88,17 @@ def missing(what: str, *key: str | int) -> PydanticCustomError:
     return PydanticCustomError("wrong", "{text}", {"text": text, "key": key, "missing": True})
 
 
+_LONGEST_NAME, _MOST_NAMES = 100, 1000
+
+
 def did_you_mean(name: str, known: Iterable[str]) -> str:
-    """``, did you mean 'grip'?`` when a known name is near, otherwise nothing."""
-    near = difflib.get_close_matches(name, list(known), n=1, cutoff=0.6)
+    """``, did you mean 'grip'?`` when a known name is near, otherwise nothing.
+
+    Nor where that would take long: for a name of no usual length, or among more than a thousand.
+    """
+    if len(name) > _LONGEST_NAME:
+        return ""
+    near = difflib.get_close_matches(name, islice(known, _MOST_NAMES), n=1, cutoff=0.6)
     return f", did you mean {near[0]!r}?" if near else ""
 
 

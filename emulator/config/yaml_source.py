@@ -16,6 +16,7 @@ import os
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from itertools import islice
 from typing import Any, TypeAlias
 
 from ruamel.yaml import YAML
@@ -31,7 +32,9 @@ from ruamel.yaml.events import (
     SequenceStartEvent,
 )
 
-from emulator.core.errors import ConfigError, Problem
+from emulator.core.errors import ConfigError, Problem, UnreadableError
+from emulator.core.reading import YAML as YAML_FILE
+from emulator.core.reading import named_by, read_whole
 
 Loc: TypeAlias = tuple[str | int, ...]
 """Path to a value from the top of the file: keys and list indices."""
@@ -42,6 +45,10 @@ DEEPEST = 40
 """Levels of nesting a file may have."""
 LONGEST_NUMBER = 40
 """Characters a number may have."""
+MOST_VALUES = 10_000
+"""Values, mappings and lists a file may hold; the largest shipped has 660."""
+MOST_PROBLEMS = 100
+"""Problems of a file's form after which the rest is not read."""
 
 _NULL = re.compile(r"null|Null|NULL|~|")
 _TRUE = re.compile(r"true|True|TRUE")
@@ -102,14 +109,21 @@ class Source:
 
 def key_path(loc: Loc) -> str:
     """``("patches", 0, "grip")`` as ``patches.0.grip``."""
-    return ".".join(str(part) for part in loc)
+    return ".".join(_shortened(str(part), 60) for part in loc)
+
+
+def _shortened(text: str, most: int) -> str:
+    return text if len(text) <= most else text[: most - 3] + "..."
 
 
 def beside(path: str | os.PathLike[str], reference: str) -> str:
-    """The file that ``reference`` means where it stands in the file ``path``: relative to its folder."""
+    """The file that ``reference`` means where it stands in the file ``path``: relative to its folder.
+
+    Raises RecordError where a copy in a run folder names what is not there (emulator.core.reading).
+    """
     plain = os.path.join(os.path.dirname(os.fspath(path)), reference)
     tidy = os.path.normpath(plain)
-    return tidy if os.path.exists(tidy) or not os.path.exists(plain) else plain
+    return named_by(os.fspath(path), tidy if os.path.exists(tidy) or not os.path.exists(plain) else plain)
 
 
 def load(path: str | os.PathLike[str]) -> Source:
@@ -117,12 +131,12 @@ def load(path: str | os.PathLike[str]) -> Source:
     name = os.fspath(path)
     raw = _read(name)
     text = _decode(name, raw)
-    problems = [
+    tabs = (
         Problem(name, number, line.index("\t") + 1, "", "tab character; indent and separate with spaces")
         for number, line in enumerate(text.split("\n"), start=1)
         if "\t" in line
-    ]
-    if problems:
+    )
+    if problems := list(islice(tabs, MOST_PROBLEMS)):
         raise ConfigError(problems)
     builder = _Builder(name)
     data = builder.document(text)
@@ -135,17 +149,9 @@ def load(path: str | os.PathLike[str]) -> Source:
 
 def _read(name: str) -> bytes:
     try:
-        with open(name, "rb") as file:
-            return file.read()
-    except FileNotFoundError:
-        what = "no such file; check the spelling and the folder you are in"
-    except IsADirectoryError:
-        what = "this is a folder; name a YAML file"
-    except PermissionError:
-        what = "no permission to read this file; check its owner and mode"
-    except (OSError, ValueError) as error:
-        what = f"can't be read: {error}"
-    raise ConfigError([Problem(name, 1, 1, "", what)])
+        return read_whole(name, YAML_FILE)
+    except UnreadableError as error:
+        raise ConfigError([Problem(name, 1, 1, "", error.why)]) from error
 
 
 def _decode(name: str, raw: bytes) -> str:
@@ -168,6 +174,7 @@ class _Builder:
         self.repeated: list[Problem] = []
         self.marks: dict[Loc, Mark] = {}
         self.keys: dict[Loc, Mark] = {}
+        self.values = 0
 
     def document(self, text: str) -> Any:
         """The one document of the file."""
@@ -187,7 +194,7 @@ class _Builder:
                         self._refuse(
                             event, (), f"expected a mapping (key: value) at the top, got {show(data)}"
                         )
-        except _TooDeepError:
+        except _BeyondReasonError:
             pass
         except MarkedYAMLError as error:
             self._syntax(error)
@@ -199,9 +206,16 @@ class _Builder:
 
     def _value(self, event: Event, events: Iterator[Event], loc: Loc) -> Any:
         self.marks[loc] = _mark(event)
+        self.values += 1
         if len(loc) > DEEPEST:
             self._refuse(event, loc[:3], f"nested deeper than {DEEPEST} levels")
-            raise _TooDeepError
+            raise _BeyondReasonError
+        if self.values > MOST_VALUES:
+            self._refuse(event, loc, f"expected at most {MOST_VALUES} values in a file; make it smaller")
+            raise _BeyondReasonError
+        if len(self.problems) + len(self.repeated) >= MOST_PROBLEMS:
+            self._refuse(event, loc, f"{MOST_PROBLEMS} problems up to here; what follows is not read")
+            raise _BeyondReasonError
         if isinstance(event, AliasEvent):
             self._refuse(
                 event, loc, f"alias *{getattr(event, 'anchor', '')} is not supported; write the value out"
@@ -343,11 +357,11 @@ class _Builder:
         self._note(_mark(event), loc, expected)
 
     def _note(self, place: Mark, loc: Loc, expected: str) -> None:
-        self.problems.append(Problem(self.name, *place, key_path(loc), expected))
+        self.problems.append(Problem(self.name, *place, key_path(loc), _shortened(expected, 500)))
 
 
-class _TooDeepError(Exception):
-    """Ends the reading of a file that is nested beyond reason; its problem is already noted."""
+class _BeyondReasonError(Exception):
+    """Ends the reading of a file: nested too deep, too many values or problems. What for is noted already."""
 
 
 def _mark(event: Event) -> Mark:
@@ -361,7 +375,7 @@ def show(value: object) -> str:
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
-        return repr(value if len(value) <= 40 else value[:37] + "...")
+        return repr(_shortened(value, 40))
     if isinstance(value, (list, tuple)):
         return f"a list of {len(value)}"
     if isinstance(value, dict):

@@ -3,6 +3,7 @@
     EmulatorError
     ├── ConfigError        a rig, vehicle or scenario file is wrong        exit 3
     ├── RecordError        a run folder can't be read as a record          exit 3
+    ├── UnreadableError    a file can't be read, or is not of its kind     exit 3
     ├── DeviceAbsent       a bus, port or broker named in the rig is not there, or taken   exit 4
     ├── StartFailed        everything was there, yet the run could not start   exit 4
     ├── RunFailed          a running process, bus or disk gave up          exit 4
@@ -58,6 +59,17 @@ class RecordError(EmulatorError):
     """A run folder or one of its files can't be read as a record."""
 
     exit_status = 3
+
+
+class UnreadableError(EmulatorError):
+    """A file that can't be read or is not to be: missing, no ordinary file, too large. ``why`` says which."""
+
+    exit_status = 3
+
+    def __init__(self, path: str, why: str) -> None:
+        super().__init__(f"{path}: {why}")
+        self.path = path
+        self.why = why
 
 
 class DeviceAbsent(EmulatorError):

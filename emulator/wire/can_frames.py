@@ -22,7 +22,7 @@ Rules (all tested bit for bit against cantools):
 from __future__ import annotations
 
 import difflib
-import re
+import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -35,6 +35,7 @@ from emulator.core.compiled import jit
 from emulator.core.errors import ConfigError, Problem
 from emulator.core.frame_buffer import EXTENDED, MAX_DATA
 from emulator.wire.can_timing import CLASSICAL_BYTES, LONG_LENGTHS, FrameShape
+from emulator.wire.dbc_file import Lines, read_dbc
 from emulator.wire.e2e import BOTH, MODES, NIBBLE, check_profile_1, profile_1_start, protect_profile_1
 
 WRONG_CRC = -1
@@ -42,6 +43,7 @@ WRONG_LENGTH = -2
 UNKNOWN = -1
 
 _LONGEST_SIGNAL = 32
+_BEYOND_CODES = 2.0**40
 _PROTECTION = ("crc", "alive")
 _NIBBLE_BITS = frozenset(range(12, 16))
 
@@ -238,29 +240,6 @@ class _Field(NamedTuple):
     has_missing: bool
 
 
-class _Lines:
-    """Where frames and signals stand in the DBC text, for error messages."""
-
-    def __init__(self, file: str, text: str) -> None:
-        self.file = file
-        self.frame: dict[str, list[int]] = {}
-        self.identifier: dict[int, list[int]] = {}
-        self.signal: dict[tuple[str, str], int] = {}
-        name = ""
-        for number, line in enumerate(text.splitlines(), 1):
-            if match := re.match(r"\s*BO_\s+(\d+)\s+(\w+)\s*:", line):
-                name = match[2]
-                self.frame.setdefault(name, []).append(number)
-                self.identifier.setdefault(int(match[1]), []).append(number)
-            elif match := re.match(r"\s*SG_\s+(\w+)", line):
-                self.signal.setdefault((name, match[1]), number)
-
-    def problem(self, expected: str, frame: str = "", signal: str = "") -> Problem:
-        """A problem at the signal's line, else the frame's, else line 1."""
-        line = self.signal.get((frame, signal)) or self.frame.get(frame, [1])[0]
-        return Problem(self.file, line, 1, f"{frame}.{signal}" if signal else frame, expected)
-
-
 def load_codec(
     path: Path, frames: Sequence[str], known: Mapping[str, Collection[str]] | None = None
 ) -> Codec:
@@ -277,10 +256,7 @@ def load_codec(
     or longer signals, factor 0, a range no raw value reaches, protection fields misplaced, data ids the CRC
     can't tell apart, a signal that its frame may not have.
     """
-    file = str(path)
-    text = _read(path, file)
-    lines = _Lines(file, text)
-    database = _parse(text, lines)
+    database, lines = read_dbc(path)
     messages = {message.name: message for message in database.messages}
 
     problems: list[Problem] = []
@@ -353,55 +329,13 @@ def frames_in(path: Path) -> dict[str, tuple[str, ...]]:
 
     Raises ConfigError if the file can't be read; whether the frames are sound is :func:`load_codec`'s to say.
     """
-    file = str(path)
-    text = _read(path, file)
     return {
         message.name: tuple(s.name for s in message.signals if s.name not in _PROTECTION)
-        for message in _parse(text, _Lines(file, text)).messages
+        for message in read_dbc(path).database.messages
     }
 
 
-def _read(path: Path, file: str) -> str:
-    """The text of the file, whatever of the two usual encodings it is in."""
-    try:
-        raw = path.read_bytes()
-    except OSError as error:
-        raise ConfigError(
-            [Problem(file, 1, 1, "", f"expected a readable DBC file: {error.strerror}")]
-        ) from error
-    try:
-        return raw.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        pass
-    try:
-        return raw.decode("cp1252")
-    except UnicodeDecodeError as error:
-        line = raw[: error.start].count(b"\n") + 1
-        what = "expected text in UTF-8 or Windows-1252; is this a DBC file?"
-        raise ConfigError([Problem(file, line, 1, "", what)]) from error
-
-
-def _parse(text: str, lines: _Lines) -> Any:
-    """The cantools database, or ConfigError with the line where known."""
-    import cantools
-    import textparser
-
-    database = cantools.database.can.Database(strict=False)  # where bits lie is checked by _bits_taken
-    try:
-        database.add_dbc_string(text)
-    except textparser.Error as error:
-        line, column = getattr(error, "line", 1), getattr(error, "column", 1)
-        problem = Problem(lines.file, line, column, "", f"expected DBC syntax: {error}")
-        raise ConfigError([problem]) from error
-    except Exception as error:  # a broken file makes the parser's internals fail in many ways
-        said = str(error) or type(error).__name__
-        named = [name for name in lines.frame if re.search(rf"\b{name}\b", said)]
-        problem = lines.problem(f"expected a consistent DBC file: {said}", named[0] if named else "")
-        raise ConfigError([problem]) from error
-    return database
-
-
-def _double(message: Any, lines: _Lines) -> list[Problem]:
+def _double(message: Any, lines: Lines) -> list[Problem]:
     """The same name or identifier for two frames: cantools would silently keep the last."""
     problems = []
     places = lines.frame.get(message.name, [])
@@ -417,7 +351,7 @@ def _double(message: Any, lines: _Lines) -> list[Problem]:
     return problems
 
 
-def _frame(message: Any, lines: _Lines) -> tuple[list[Problem], int, int, list[Any]]:
+def _frame(message: Any, lines: Lines) -> tuple[list[Problem], int, int, list[Any]]:
     """Problems, data id, its mode and payload signals of one frame."""
     problems = []
     name = message.name
@@ -478,7 +412,7 @@ def _bits(signal: Any) -> list[int]:
     return [8 * (i // 8) + 7 - i % 8 for i in range(first, first + signal.length)]
 
 
-def _bits_taken(message: Any, lines: _Lines) -> list[Problem]:
+def _bits_taken(message: Any, lines: Lines) -> list[Problem]:
     """Signals that reach beyond their frame or into each other, with the bits as the DBC counts them."""
     problems = []
     size = 8 * message.length
@@ -512,7 +446,7 @@ def _place(signal: Any) -> tuple[int, int, int]:
     return last // 8, 7 - last % 8, -1
 
 
-def _field(message: Any, signal: Any, lines: _Lines) -> _Field | Problem:
+def _field(message: Any, signal: Any, lines: Lines) -> _Field | Problem:
     """One payload signal compiled, or what is wrong with it."""
     name, factor, offset, size = message.name, float(signal.scale), float(signal.offset), signal.length
     if signal.is_float:
@@ -529,7 +463,7 @@ def _field(message: Any, signal: Any, lines: _Lines) -> _Field | Problem:
     code = field_low if signal.is_signed else field_high
     low, high = field_low, field_high
     if signal.minimum is not None and signal.maximum is not None:
-        ends = sorted(round((float(end) - offset) / factor) for end in (signal.minimum, signal.maximum))
+        ends = sorted(_code(float(end), factor, offset) for end in (signal.minimum, signal.maximum))
         low, high = max(field_low, ends[0]), min(field_high, ends[1])
     if low > high or (signal.minimum is not None and signal.minimum > signal.maximum):
         what = (
@@ -538,15 +472,21 @@ def _field(message: Any, signal: Any, lines: _Lines) -> _Field | Problem:
         )
         return lines.problem(what, name, signal.name)
     has_missing = not low <= code <= high
-    missing = code if has_missing else min(max(round(-offset / factor), low), high)
+    missing = code if has_missing else min(max(_code(0.0, factor, offset), low), high)
     byte, bit, step = _place(signal)
     return _Field(
         byte, bit, size, step, bool(signal.is_signed), factor, offset, low, high, missing, has_missing
     )
 
 
+def _code(value: float, factor: float, offset: float) -> int:
+    """The raw value nearest to a physical one; one beyond any field where it is beyond all numbers."""
+    code = (value - offset) / factor
+    return 0 if math.isnan(code) else round(min(max(code, -_BEYOND_CODES), _BEYOND_CODES))
+
+
 def _indistinguishable(
-    names: Sequence[str], data_ids: Sequence[tuple[int, int]], lines: _Lines
+    names: Sequence[str], data_ids: Sequence[tuple[int, int]], lines: Lines
 ) -> list[Problem]:
     """Protected frames whose data ids enter the CRC alike: one sent as the other would never be noticed."""
     problems = []

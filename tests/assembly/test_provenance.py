@@ -78,14 +78,67 @@ def test_a_file_changed_after_it_was_checked_starts_nothing(files: Path, tmp_pat
     assert not (tmp_path / "run").exists()
 
 
-def test_a_file_named_from_the_root_must_still_be_what_was_ridden(files: Path, tmp_path: Path) -> None:
+def named_from_the_root(files: Path, tmp_path: Path) -> tuple[Session, Path]:
     rig, vehicle = files / "rigs" / "loopback.yaml", files / "vehicles" / "demo_racer.yaml"
     rig.write_text(rig.read_text().replace("../vehicles/demo_racer.yaml", str(vehicle)))
     session = loaded(files)
+    return session, kept(session, tmp_path / "run")
+
+
+def test_of_a_file_named_from_the_root_the_copy_is_read(files: Path, tmp_path: Path) -> None:
+    session, folder = named_from_the_root(files, tmp_path)
+    manifest = manifest_of(session, stage="virtual")
+    vehicle = files / "vehicles" / "demo_racer.yaml"
+    assert manifest["from_root"][str(vehicle)] == manifest["copies"]["vehicle"]
+    vehicle.write_text(vehicle.read_text() + "\n")
+    again = session_of_record(folder, manifest)
+    assert again.files == session.files
+    assert again.paths["vehicle"] == str(folder / manifest["copies"]["vehicle"])
+
+
+def test_a_file_named_from_the_root_is_not_read_where_no_copy_stands_in(files: Path, tmp_path: Path) -> None:
+    session, folder = named_from_the_root(files, tmp_path)
+    manifest = manifest_of(session, stage="virtual")
+    del manifest["from_root"]
+    with pytest.raises(RecordError, match=r"names .*/demo_racer\.yaml, which is not in the run folder"):
+        session_of_record(folder, manifest)
+
+
+@pytest.mark.parametrize("how", ["from the root", "upwards", "by a link", "by a linked folder"])
+def test_no_copy_leads_out_of_the_run_folder(how: str, files: Path, tmp_path: Path) -> None:
+    session = loaded(files)
+    folder, manifest = kept(session, tmp_path / "run"), manifest_of(session, stage="virtual")
+    rig, original = folder / manifest["copies"]["rig"], files / "rigs" / "loopback.yaml"
+    if how == "from the root":
+        manifest["copies"]["rig"] = str(original)
+    elif how == "upwards":
+        manifest["copies"]["rig"] = "files/../../made/rigs/loopback.yaml"
+    elif how == "by a link":
+        rig.unlink()
+        rig.symlink_to(original)
+    else:
+        shutil.rmtree(rig.parent)
+        rig.parent.symlink_to(original.parent)
+    with pytest.raises(RecordError, match=r"as a copy, which is not below files/"):
+        session_of_record(folder, manifest)
+
+
+def test_what_a_copy_names_does_not_lead_out_of_the_run_folder(files: Path, tmp_path: Path) -> None:
+    """The hashes would agree, and what is named is a rig: only its place is wrong."""
+    rig, scenario = files / "rigs" / "loopback.yaml", files / "runs" / "first_lap.yaml"
+    outer = tmp_path / "outer.yaml"
+    outer.write_text(rig.read_text().replace("../", "made/").replace("bench.dbc", "made/rigs/bench.dbc"))
+    rig.write_text("based_on: ../../outer.yaml\n")
+    session = load_session(rig, scenario)
     folder, manifest = kept(session, tmp_path / "run"), manifest_of(session, stage="virtual")
     assert session_of_record(folder, manifest).files == session.files
-    vehicle.write_text(vehicle.read_text() + "\n")
-    with pytest.raises(RecordError, match=r"demo_racer\.yaml is not what was ridden; .* from the root"):
+    base = folder / manifest["copies"]["rig base 1"]
+    base.unlink()
+    base.symlink_to(outer)
+    with pytest.raises(RecordError, match=r"outer\.yaml as a copy, which is not below files/"):
+        session_of_record(folder, manifest)
+    del manifest["copies"]["rig base 1"], manifest["files"]["rig base 1"], manifest["from_root"]
+    with pytest.raises(RecordError, match=r"outer\.yaml, which is not in the run folder"):
         session_of_record(folder, manifest)
 
 

@@ -1,5 +1,6 @@
 """Files based on others: what goes over what, and where every value stands afterwards."""
 
+import time
 from pathlib import Path
 from typing import Any
 
@@ -223,3 +224,24 @@ def test_bases_go_so_deep_and_no_deeper() -> None:
 def test_a_wrong_base_is_told_under_its_own_name() -> None:
     Path("base.yaml").write_text("a:\t1\n")
     assert refusal("").startswith("base.yaml:1:3: tab character")
+
+
+def test_long_files_are_merged_in_a_time_that_grows_with_their_length(folder: Path) -> None:
+    (folder / "base.yaml").write_text("".join(f"k{i}: {{a: 0}}\n" for i in range(3000)))
+    began = time.monotonic()
+    merged = over("".join(f"k{i}: [0]\n" for i in range(3000)))
+    assert time.monotonic() - began < 6.0  # with every key looking at every place it was 9 s
+    assert len(merged.data) == 3000
+    assert merged.marks["k7", 0] == (9, 6)
+
+
+def test_hints_end_before_they_take_long(folder: Path) -> None:
+    (folder / "base.yaml").write_text(
+        "events:\n" + "".join(f"- {{name: event number {i}}}\n" for i in range(2000))
+    )
+    began = time.monotonic()
+    said = refusal(
+        "events:\n" + "".join(f"- {{name: other nomber {i}, remove: true}}\n" for i in range(1000))
+    )
+    assert time.monotonic() - began < 10.0  # each looking at each was 60 s
+    assert said.count("nothing in the base goes by") == 1000

@@ -1,13 +1,15 @@
 import math
 import tempfile
+import time
 from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emulator.config.yaml_source import beside, key_path, load, show
+from emulator.config.yaml_source import MOST_PROBLEMS, MOST_VALUES, beside, key_path, load, show
 from emulator.core.errors import ConfigError
+from emulator.core.reading import YAML
 
 
 @pytest.fixture(autouse=True)
@@ -238,3 +240,36 @@ def test_no_text_does_worse_than_a_config_error(text: str | bytes) -> None:
         else:
             assert isinstance(data, dict)
         assert all(p.line >= 1 and p.column >= 1 for p in problems)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        f"# {'x' * YAML.most_bytes}\na: 1\n",
+        "- [" * 20_000,
+        "a: [" + "0," * 100_000 + "]\n",
+        "a: [" + "{}," * 80_000 + "]\n",
+        "a: &b 1\n" * 30_000,
+        "a: 1\n" * 50_000,
+        "a\t\n" * 80_000,
+        f"{'k' * 250_000}: 1\n",
+        "a: !" + "t" * 250_000 + " 1\n",
+        "\n" * 250_000 + "a: *b\n",
+    ],
+    ids=["comment", "depth", "numbers", "mappings", "anchors", "repeated", "tabs", "key", "tag", "lines"],
+)
+def test_a_large_file_is_refused_at_once_in_few_words(text: str) -> None:
+    began = time.monotonic()
+    with pytest.raises(ConfigError) as error:
+        read(text)
+    assert time.monotonic() - began < 4.0
+    assert 1 <= len(error.value.problems) <= MOST_PROBLEMS + 2
+    assert max(len(str(problem)) for problem in error.value.problems) < 700
+
+
+def test_a_file_may_have_so_many_values_and_no_more() -> None:
+    few = MOST_VALUES - 2  # the list and the mapping around it count, too
+    assert len(read(f"a: [{'0,' * few}]\n")["a"]) == few  # type: ignore[arg-type]
+    assert refusal(f"a: [{'0,' * (few + 1)}]\n").endswith(
+        "expected at most 10000 values in a file; make it smaller"
+    )

@@ -504,7 +504,7 @@ def test_all_problems_come_at_once(tmp_path: Path) -> None:
 
 
 def test_missing_and_unreadable_files(tmp_path: Path) -> None:
-    with pytest.raises(ConfigError, match=r"nowhere\.dbc:1:1: expected a readable DBC file: No such file"):
+    with pytest.raises(ConfigError, match=r"nowhere\.dbc:1:1: expected a readable DBC file: no such file"):
         load_codec(tmp_path / "nowhere.dbc", ["made"])
     (tmp_path / "binary.dbc").write_bytes(b"VERSION\n\x81\x8d\xff")
     with pytest.raises(ConfigError, match=r"binary\.dbc:2:1: expected text in UTF-8 or Windows-1252"):

@@ -219,7 +219,7 @@ def load_rig(path: str | os.PathLike[str]) -> tuple[Rig, Source]:
     problems = [
         source.problem((key,), f"no such file: {file} (paths are relative to this file)")
         for key, file in (("vehicle", vehicle_path(rig, source)), ("dbc", dbc_path(rig, source)))
-        if not os.path.isfile(file)
+        if not os.path.exists(file)
     ]
     if problems:
         raise ConfigError(problems)

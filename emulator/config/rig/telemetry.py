@@ -12,6 +12,8 @@ from pydantic import AfterValidator, Field, model_validator
 from emulator.config.field_types import FileName, Name, Port, RecordedSignal
 from emulator.config.validation import Closed, missing, wrong
 from emulator.config.yaml_source import Source, beside
+from emulator.core.errors import UnreadableError
+from emulator.core.reading import CERTIFICATES, SECRET, FileKind, read_whole
 
 if TYPE_CHECKING:
     import ssl
@@ -62,7 +64,6 @@ class MqttTelemetry(Closed):
 
 
 LEAST_KEY_BYTES = 16
-_MOST_BYTES = 1_000_000  # of a secret
 
 
 @dataclass(frozen=True)
@@ -86,22 +87,24 @@ def read_secrets(
     """
     problems: list[tuple[str, str]] = []
 
-    def content(key: str) -> bytes | None:
+    def content(key: str, kind: FileKind = SECRET) -> bytes | None:
         name = getattr(settings, key)
         if name is None:
             return None
         path = path_of(name)
-        if not os.path.isfile(path):
+        if not os.path.exists(path):
             problems.append((key, f"no such file: {path} (paths are relative to this file)"))
             return None
         try:
-            with open(path, "rb") as file:
-                return file.read(_MOST_BYTES)
-        except OSError as error:
-            problems.append((key, f"{path} can't be read: {error.strerror}; check its owner and mode"))
+            return read_whole(path, kind)
+        except UnreadableError as error:
+            problems.append((key, f"{path} can't be read: {error.why}"))
             return None
 
     password = content("password_file")
+    if password is not None and b"\n" in password.rstrip(b"\r\n"):
+        # it is sent to the broker that the rig names, so not just any file will do
+        problems.append(("password_file", "expected a file with a password, which is one line of text"))
     key = content("command_key_file") if settings.commands else None
     key = None if key is None else key.rstrip(b"\r\n")
     if key is not None and len(key) < LEAST_KEY_BYTES:
@@ -111,12 +114,12 @@ def read_secrets(
         )
         problems.append(("command_key_file", short))
     tls = None
-    if content("ca_file") is not None:
+    if (authorities := content("ca_file", CERTIFICATES)) is not None:
         import ssl  # only here: most rigs have no broker
 
         try:
-            tls = ssl.create_default_context(cafile=path_of(settings.ca_file or ""))
-        except (OSError, ssl.SSLError):
+            tls = ssl.create_default_context(cadata=authorities.decode("ascii", "replace"))
+        except (ValueError, ssl.SSLError):
             other = (
                 "expected the PEM file of the authority that signed the broker's certificate; this is none"
             )

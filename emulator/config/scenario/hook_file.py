@@ -6,11 +6,11 @@ Apart from the class itself (emulator.config.scenario.hook), whose process loads
 from __future__ import annotations
 
 import ast
-from pathlib import Path
 
 from emulator.config.scenario.hook import FORMER_MODULE
 from emulator.config.validation import did_you_mean
-from emulator.core.errors import Problem
+from emulator.core.errors import Problem, UnreadableError
+from emulator.core.reading import PYTHON, read_whole
 from emulator.core.signals import FORMER_SIGNALS
 
 
@@ -20,9 +20,9 @@ def wrong_in(file: str, name: str) -> tuple[str, str] | None:
     The file is read, not run: what only shows then is the host's to find.
     """
     try:
-        tree = ast.parse(Path(file).read_bytes(), file)
-    except OSError as error:
-        return "file", f"{file} can't be read: {error.strerror}"
+        tree = ast.parse(read_whole(file, PYTHON), file)
+    except UnreadableError as error:
+        return "file", f"{file} can't be read: {error.why}"
     except SyntaxError as error:
         return "file", f"expected a Python file; line {error.lineno or 1} of {file} is none: {error.msg}"
     except (ValueError, RecursionError, MemoryError):  # a zero byte, or nested beyond all reason
@@ -42,8 +42,8 @@ def former_names_in(file: str) -> list[Problem]:
     """A warning for every line of a hook's file that has a name of the version before."""
     present = {FORMER_MODULE: "emulator", **FORMER_SIGNALS}
     try:
-        lines = Path(file).read_text(encoding="utf-8").splitlines()
-    except (OSError, UnicodeDecodeError):
+        lines = read_whole(file, PYTHON).decode("utf-8").splitlines()
+    except (UnreadableError, UnicodeDecodeError):
         return []  # whoever runs the file says so
     return [
         Problem(

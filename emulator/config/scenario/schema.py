@@ -282,7 +282,7 @@ def load_course(scenario: Scenario, source: Source) -> tuple[Course, Source | No
             raise ConfigError([source.problem(("manoeuvre",), error.expected)]) from None
     file = circuit_path(scenario, source)
     assert file is not None  # one of both is given: the schema's rule
-    if not os.path.isfile(file):
+    if not os.path.exists(file):
         text = f"no such file: {file} (paths are relative to this file)"
         raise ConfigError([source.problem(("circuit",), text)])
     try:
@@ -306,7 +306,7 @@ def hook_path(scenario: Scenario, source: Source) -> str | None:
 def _within_itself(scenario: Scenario, source: Source) -> list[Problem]:
     problems = []
     hook = hook_path(scenario, source)
-    if hook is not None and not os.path.isfile(hook):
+    if hook is not None and not os.path.exists(hook):
         text = f"no such file: {hook} (paths are relative to this file)"
         problems.append(source.problem(("hook", "file"), text))
     elif hook is not None and scenario.hook is not None and (found := wrong_in(hook, scenario.hook.name)):
