@@ -8,7 +8,8 @@ is a RecordError naming the file and the place.
 from __future__ import annotations
 
 import json
-import struct
+import math
+import os
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -17,9 +18,11 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from emulator.core.errors import RecordError
+from emulator.core.errors import RecordError, UnreadableError
 from emulator.core.frame_buffer import MAX_DATA
+from emulator.core.reading import EVENTS, GNSS, MANIFEST, RECORD, FileKind, read_whole
 from emulator.core.signals import FORMER_SIGNALS
+from emulator.record.arrow_stream import FRAMES_GROWTH, SIGNALS_GROWTH, read_table
 from emulator.record.writer import (
     CERTIFICATE_FILE,
     EVENTS_FILE,
@@ -30,6 +33,9 @@ from emulator.record.writer import (
     SIGNALS_FILE,
     VERDICT_FILE,
 )
+
+MOST_JSON_VALUES = 500_000
+"""Of a manifest, certificate or verdict; a short ride's manifest has 1,500, a lap of 4 km 20,000."""
 
 
 class Event(NamedTuple):
@@ -121,12 +127,15 @@ def read_run(folder: Path | str) -> Run:
         raise RecordError(f"{folder} is not a run folder", advice="name a folder that holds manifest.json")
     manifest = read_json_object(folder / MANIFEST_FILE)
     losses: list[str] = []
-    table = read_stream(folder / SIGNALS_FILE, losses)
+    table = read_stream(folder / SIGNALS_FILE, losses, SIGNALS_GROWTH)
     for name in ("tick", "time_ns"):
         if table is not None and name not in table.column_names:
             raise RecordError(f"{folder / SIGNALS_FILE} has no column {name!r}; it is no record of signals")
     columns: dict[str, NDArray[Any]] = {}
     if table is not None:
+        for column in table.schema:
+            if column.type != (pa.int64() if column.name in ("tick", "time_ns") else pa.float64()):
+                raise RecordError(f"{folder / SIGNALS_FILE}: {column.name!r} is no column of signals")
         columns = {
             FORMER_SIGNALS.get(name, name): table.column(name).to_numpy() for name in table.column_names
         }
@@ -144,7 +153,7 @@ def read_run(folder: Path | str) -> Run:
         signals=columns,
         frames=_frames(read_stream(folder / FRAMES_FILE, losses), folder / FRAMES_FILE),
         events=_read_events(folder / EVENTS_FILE, losses),
-        gnss=_bytes_of(gnss) if gnss.exists() else b"",
+        gnss=_bytes_of(gnss, GNSS) if os.path.lexists(gnss) else b"",
         certificate=_optional_json(folder / CERTIFICATE_FILE),
         verdict=_optional_json(folder / VERDICT_FILE),
         losses=losses,
@@ -153,120 +162,69 @@ def read_run(folder: Path | str) -> Run:
 
 def read_json_object(path: Path) -> dict[str, Any]:
     """A JSON file that holds an object. Raises RecordError with line and column if it does not."""
+    content = _bytes_of(path, MANIFEST)
+    if sum(content.count(mark) for mark in b",[{") > MOST_JSON_VALUES:
+        raise RecordError(f"{path}: expected at most {MOST_JSON_VALUES} values; it is no file of a run")
     try:
-        value = json.loads(_bytes_of(path).decode("utf-8"))
+        value = _parsed(content)
     except json.JSONDecodeError as error:
         raise RecordError(f"{path}:{error.lineno}:{error.colno}: not JSON: {error.msg}") from error
-    except (UnicodeDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
         raise RecordError(f"{path}: not JSON: {error}") from error
     if not isinstance(value, dict):
         raise RecordError(f"{path}: expected a JSON object, found {type(value).__name__}")
     return value
 
 
+def _parsed(content: bytes) -> Any:
+    """A JSON document, its numbers finite and such as have a place in 64 bits.
+
+    Raises ValueError (JSONDecodeError, UnicodeDecodeError), RecursionError.
+    """
+    return json.loads(
+        content.decode("utf-8"), parse_constant=_no_number, parse_float=_finite, parse_int=_whole
+    )
+
+
+def _no_number(text: str) -> None:
+    raise ValueError(f"{text} is no number of JSON")
+
+
+def _finite(text: str) -> float:
+    number = float(text)
+    if not math.isfinite(number):
+        raise ValueError(f"{text:.40} is too large for a number")
+    return number
+
+
+def _whole(text: str) -> int:
+    number = int(text) if len(text) <= len("-9223372036854775808") else 1 << 63
+    if not -(1 << 63) <= number < 1 << 63:
+        raise ValueError(f"{text:.40} is too large for a whole number")
+    return number
+
+
 def _optional_json(path: Path) -> dict[str, Any] | None:
-    return read_json_object(path) if path.exists() else None
+    return read_json_object(path) if os.path.lexists(path) else None
 
 
-def _bytes_of(path: Path) -> bytes:
+def _bytes_of(path: Path, kind: FileKind) -> bytes:
     try:
-        return path.read_bytes()
-    except OSError as error:
+        return read_whole(path, kind)
+    except UnreadableError as error:
         raise RecordError(
-            f"{path} can't be read: {error.strerror or error}",
+            f"{path} can't be read: {error.why}",
             advice="a run folder holds manifest.json, signals.arrow, frames.arrow and events.jsonl",
         ) from error
 
 
-_CONTINUATION = b"\xff\xff\xff\xff"
-_END = _CONTINUATION + b"\0\0\0\0"
+def read_stream(path: Path, losses: list[str], growth: int = FRAMES_GROWTH) -> pa.Table | None:
+    """Every complete batch of a stream; None if it was cut before its column names were complete.
 
-
-def _body_length(metadata: bytes) -> int:
-    """``bodyLength`` of an Arrow message's metadata.
-
-    Source: Arrow columnar format, "Encapsulated message format", and its Message.fbs (field 3 of the root
-    table); FlatBuffers internals, "Tables" (a vtable of 16-bit offsets, found at the table's start).
-    Raises ValueError or struct.error on nonsense.
+    growth  bytes that a byte of it may unpack to (emulator.record.arrow_stream)
     """
-    (table,) = struct.unpack_from("<I", metadata, 0)
-    (back,) = struct.unpack_from("<i", metadata, table)
-    vtable = table - back
-    if vtable < 0:
-        raise ValueError("no table")
-    (vtable_size,) = struct.unpack_from("<H", metadata, vtable)
-    slot = 4 + 2 * 3
-    if vtable_size < slot + 2:
-        return 0
-    (offset,) = struct.unpack_from("<H", metadata, vtable + slot)
-    if offset == 0:
-        return 0
-    (length,) = struct.unpack_from("<q", metadata, table + offset)
-    if length < 0:
-        raise ValueError("negative length")
-    return int(length)
-
-
-def _complete_part(path: Path, content: bytes) -> tuple[int, int, bool]:
-    """Walk the messages of a stream: (bytes in complete messages, their number, end marker seen).
-
-    Raises RecordError where a message is not one, rather than cut off.
-    """
-    view = memoryview(content)
-    at = messages = 0
-    while True:
-        head = bytes(view[at : at + 8])
-        if head == _END:
-            return at, messages, True
-        if len(head) < 8:
-            if not _CONTINUATION.startswith(head[:4]):
-                raise RecordError(f"{path}: byte {at}: no Arrow stream message here")
-            return at, messages, False
-        if head[:4] != _CONTINUATION:
-            # What a file system may leave after power loss: the length grown, the content not there.
-            if messages and not any(view[at:]):
-                return at, messages, False
-            raise RecordError(
-                f"{path}: byte {at}: no Arrow stream message here",
-                advice="the file is damaged, or is no record; restore it from a copy",
-            )
-        (metadata_length,) = struct.unpack("<i", head[4:])
-        body = at + 8 + metadata_length
-        if metadata_length < 0:
-            raise RecordError(f"{path}: byte {at}: no Arrow stream message here")
-        if body > len(content):
-            return at, messages, False
-        try:
-            end = body + _body_length(bytes(view[at + 8 : body]))
-        except (ValueError, struct.error) as error:
-            raise RecordError(f"{path}: byte {at}: a damaged Arrow message ({error})") from error
-        if end > len(content):
-            return at, messages, False
-        at, messages = end, messages + 1
-
-
-# Batches are small; handing their columns to a thread pool costs far more than it gains. Measured for 120 s
-# of signals on two cores: 0.61 s with threads, 0.12 s without.
-_READ_OPTIONS = pa.ipc.IpcReadOptions(use_threads=False)
-
-
-def read_stream(path: Path, losses: list[str]) -> pa.Table | None:
-    """Every complete batch of a stream; None if it was cut before its column names were complete."""
-    content = _bytes_of(path)
-    complete, messages, ended = _complete_part(path, content)
-    table = None
-    if messages:
-        try:
-            source = pa.py_buffer(content).slice(0, complete)
-            with pa.ipc.open_stream(source, options=_READ_OPTIONS) as stream:
-                # Each batch is checked: a damaged one must raise here, not later where it is used.
-                batches = []
-                for batch in stream:
-                    batch.validate(full=True)
-                    batches.append(batch)
-                table = pa.Table.from_batches(batches, stream.schema)
-        except (pa.ArrowException, OSError, ValueError) as error:
-            raise RecordError(f"{path}: damaged: {error}", advice="restore it from a copy") from error
+    content = _bytes_of(path, RECORD)
+    table, complete, ended = read_table(path, content, growth)
     if not ended:
         cut = len(content) - complete
         last = "nothing"
@@ -300,14 +258,14 @@ def payload_of(table: pa.Table) -> NDArray[np.uint8]:
 
 
 def _read_events(path: Path, losses: list[str]) -> list[Event]:
-    lines = _bytes_of(path).split(b"\n")
+    lines = _bytes_of(path, EVENTS).split(b"\n")
     torn = lines.pop()
     if torn:
         losses.append(f"{path.name} ends in the middle of a line; its {len(torn)} bytes were dropped")
     events = []
     for number, line in enumerate(lines, start=1):
         try:
-            item = json.loads(line.decode("utf-8"))
+            item = _parsed(line)
             event = Event(
                 int(item["tick"]),
                 float(item["time_s"]),
@@ -315,7 +273,7 @@ def _read_events(path: Path, losses: list[str]) -> list[Event]:
                 str(item["name"]),
                 str(item["text"]),
             )
-        except (ValueError, KeyError, TypeError, RecursionError) as error:
+        except (ValueError, KeyError, TypeError, OverflowError, RecursionError) as error:
             raise RecordError(
                 f"{path}:{number}: no event; expected an object with tick, time_s, kind, name, text: {error}"
             ) from error
