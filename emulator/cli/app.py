@@ -5,16 +5,17 @@
 
 from __future__ import annotations
 
+import errno
+import io
 import sys
 import traceback
 
 import typer
-from rich.console import Console
 
 from emulator.cli.check import check
 from emulator.cli.host import host
 from emulator.cli.modes import modes
-from emulator.cli.output import OTHER, WRONG_INPUT
+from emulator.cli.output import OTHER, WRONG_INPUT, console_of_stderr
 from emulator.cli.replay import replay
 from emulator.cli.report import report
 from emulator.cli.run import run
@@ -22,6 +23,7 @@ from emulator.cli.schema import schema
 from emulator.cli.sensors import sensors
 from emulator.cli.warm import warm
 from emulator.core.errors import ConfigError, EmulatorError, InternalError
+from emulator.core.reading import advice_for
 
 _INTERRUPTED = 130  # what typer makes of Ctrl-C
 
@@ -47,7 +49,7 @@ for _command in _COMMANDS:
 
 def app() -> None:
     """Run the command line and end the process with its exit status."""
-    errors = Console(stderr=True, highlight=False, soft_wrap=True)
+    errors = console_of_stderr()
     try:
         status = _typer(standalone_mode=False)
         if status == _INTERRUPTED:
@@ -72,10 +74,30 @@ def app() -> None:
     except Exception as error:  # 1 means "fail" here: nothing unforeseen may end with it
         show = getattr(error, "show", None)
         if callable(show):  # what was typed: an unknown option, a missing argument, a value that is none
-            show()
+            said = io.StringIO()
+            show(said)
+            errors.print(said.getvalue().rstrip("\n"), markup=False)
             status = WRONG_INPUT
+        elif (refused := _refused_by_the_system(error)) is not None:
+            errors.print(f"error: {refused}", style="red", markup=False)
+            status = OTHER
         else:
-            traceback.print_exc()
+            errors.print("".join(traceback.format_exception(error)), end="", markup=False)
             errors.print("internal error: please report the lines above", style="bold red", markup=False)
             status = OTHER
     sys.exit(status if isinstance(status, int) else 0)
+
+
+def _refused_by_the_system(error: BaseException | None) -> str | None:
+    """What the system refused, with advice, if that is what an error comes from: files, memory, disk."""
+    while error is not None:
+        if isinstance(error, MemoryError):
+            return f"memory has run out\n  what to do: {advice_for(OSError(errno.ENOMEM, ''))}"
+        if isinstance(error, BaseExceptionGroup):
+            found = (_refused_by_the_system(inner) for inner in error.exceptions)
+            return next((words for words in found if words is not None), None)
+        if isinstance(error, OSError) and (advice := advice_for(error)):
+            what = f"{error.filename}: {error.strerror}" if error.filename else error.strerror
+            return f"{what}\n  what to do: {advice}"
+        error = error.__cause__ or error.__context__
+    return None

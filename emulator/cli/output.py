@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Iterable
 from typing import IO, Any, cast
 
-from rich.console import Console
+from rich.console import Console, ConsoleOptions, RenderableType
+from rich.segment import Segment
+
+from emulator.core.visible_text import visible
 
 EXIT_STATUS: dict[str, int] = {"pass": 0, "fail": 1, "invalid": 2, "error": 4, "stopped": 5}
 """Exit status of a verdict."""
@@ -57,6 +61,15 @@ class LastingOutput:
         os.close(nowhere)
 
 
+class PlainConsole(Console):
+    """A console on which nothing that came from a file steers the terminal; only our own colours do."""
+
+    def render(self, renderable: RenderableType, options: ConsoleOptions | None = None) -> Iterable[Segment]:
+        """The segments of what is printed, as all of it is rendered: lines, tables, progress."""
+        for segment in super().render(renderable, options):
+            yield segment if segment.control else segment._replace(text=visible(segment.text))
+
+
 def console_of_stdout(*, lasting: bool = False) -> Console:
     """The console that commands print to.
 
@@ -65,4 +78,9 @@ def console_of_stdout(*, lasting: bool = False) -> Console:
     # In a file or a pipe there is no width to fit into: tables come out whole.
     width = None if sys.stdout.isatty() else 110
     file = cast("IO[str]", LastingOutput(sys.stdout)) if lasting else None
-    return Console(highlight=False, soft_wrap=True, width=width, file=file)
+    return PlainConsole(highlight=False, soft_wrap=True, width=width, file=file)
+
+
+def console_of_stderr() -> Console:
+    """The console that errors are printed to."""
+    return PlainConsole(stderr=True, highlight=False, soft_wrap=True)

@@ -35,6 +35,7 @@ from ruamel.yaml.events import (
 from emulator.core.errors import ConfigError, Problem, UnreadableError
 from emulator.core.reading import YAML as YAML_FILE
 from emulator.core.reading import named_by, read_whole
+from emulator.core.visible_text import visible
 
 Loc: TypeAlias = tuple[str | int, ...]
 """Path to a value from the top of the file: keys and list indices."""
@@ -109,7 +110,7 @@ class Source:
 
 def key_path(loc: Loc) -> str:
     """``("patches", 0, "grip")`` as ``patches.0.grip``."""
-    return ".".join(_shortened(str(part), 60) for part in loc)
+    return ".".join(_shortened(visible(str(part)).replace("\n", "\\n"), 60) for part in loc)
 
 
 def _shortened(text: str, most: int) -> str:

@@ -18,6 +18,8 @@ from typing import Any, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from emulator.core.visible_text import visible
+
 Figure: TypeAlias = dict[str, Any]
 
 MAX_POINTS = 3000
@@ -63,7 +65,7 @@ def typed(values: NDArray[Any]) -> dict[str, str]:
 
 def plain(words: str) -> str:
     """Words as they stand: plotly takes some tags for markup."""
-    return html.escape(words, quote=False)
+    return html.escape(visible(words), quote=False)
 
 
 def axis(title: str = "", standoff: int = 4) -> dict[str, Any]:

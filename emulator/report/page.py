@@ -1,6 +1,7 @@
 """A page of figures and tables that needs nothing else: one of ``templates/``, filled with plain values.
 
-Every value is escaped where it is written; only the files of ``assets/`` and plotly.js go in as they are.
+Every value is escaped where it is written, and no part of it steers what shows it
+(emulator.core.visible_text); only the files of ``assets/`` and plotly.js go in as they are.
 Figures are plotly figures as plain dictionaries by key; a page has a place of the same id for each.
 """
 
@@ -12,6 +13,7 @@ from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
+from emulator.core.visible_text import visible
 from emulator.report.drawing import Figure
 
 if TYPE_CHECKING:
@@ -54,6 +56,7 @@ def environment() -> Environment:
         loader=PackageLoader("emulator.report"),
         autoescape=True,
         undefined=StrictUndefined,
+        finalize=_visible,
         trim_blocks=True,
         lstrip_blocks=True,
         keep_trailing_newline=True,
@@ -66,6 +69,11 @@ def environment() -> Environment:
     }
     engine.globals |= {"asset": _asset_as_it_is, "plotly_js": _plotly_js}
     return engine
+
+
+def _visible(value: object) -> object:
+    """What a template writes; what is no longer plain text, such as an asset, as it is."""
+    return visible(value) if type(value) is str else value
 
 
 def _asset_as_it_is(name: str) -> Markup:

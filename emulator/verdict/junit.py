@@ -10,12 +10,12 @@ There is no standard; elements and attributes are those that common readers shar
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
+from emulator.core.visible_text import visible
 from emulator.criteria.base import CriterionResult
 from emulator.record.reader import read_json_object
 from emulator.record.writer import MANIFEST_FILE, VERDICT_FILE, write_whole
@@ -25,9 +25,6 @@ JUNIT_FILE = "verdict.junit.xml"
 """Its name in a run folder."""
 RUN_CASE = "timing, record and end of the ride"
 """Name of the case that stands for the run itself."""
-
-# What XML 1.0 has no place for, not even as a character reference (section 2.2, production 2).
-_NO_CHARACTER = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
 
 def write_junit(folder: Path | str, verdict: Verdict, manifest: Mapping[str, Any]) -> Path:
@@ -89,7 +86,7 @@ def junit_text(verdict: Verdict, manifest: Mapping[str, Any]) -> str:
         if not counted:
             words = "met" if c.passed else "not met"
             ElementTree.SubElement(
-                case, "skipped", {"message": _clean(f"the run is no evidence; {words}: {c.sentence}")}
+                case, "skipped", {"message": visible(f"the run is no evidence; {words}: {c.sentence}")}
             )
         elif not c.passed:
             _problem(case, "failure", c.kind, [c.sentence])
@@ -114,12 +111,12 @@ def _about(c: CriterionResult) -> dict[str, object]:
 def _name(manifest: Mapping[str, Any], part: str) -> str:
     item = manifest.get(part)
     name = item.get("name") if isinstance(item, Mapping) else None
-    return _clean(str(name or part))
+    return visible(str(name or part))
 
 
 def _case(suite: ElementTree.Element, classname: str, name: str, time_s: float) -> ElementTree.Element:
     return ElementTree.SubElement(
-        suite, "testcase", {"classname": classname, "name": _clean(name), "time": f"{time_s:.3f}"}
+        suite, "testcase", {"classname": classname, "name": visible(name), "time": f"{time_s:.3f}"}
     )
 
 
@@ -127,16 +124,11 @@ def _properties(parent: ElementTree.Element, values: Mapping[str, object]) -> No
     properties = ElementTree.SubElement(parent, "properties")
     for name, value in values.items():
         text = f"{value:.9g}" if isinstance(value, float) else str(value)
-        ElementTree.SubElement(properties, "property", {"name": name, "value": _clean(text)})
+        ElementTree.SubElement(properties, "property", {"name": name, "value": visible(text)})
 
 
 def _problem(case: ElementTree.Element, element: str, kind: str, sentences: list[str]) -> None:
     problem = ElementTree.SubElement(
-        case, element, {"message": _clean(sentences[0] if sentences else kind), "type": kind}
+        case, element, {"message": visible(sentences[0] if sentences else kind), "type": visible(kind)}
     )
-    problem.text = _clean("\n".join(sentences))
-
-
-def _clean(text: str) -> str:
-    """Text without what XML can't carry; a control character is shown as its escape."""
-    return _NO_CHARACTER.sub(lambda found: found[0].encode("unicode_escape").decode("ascii"), text)
+    problem.text = visible("\n".join(sentences))

@@ -52,6 +52,7 @@ from emulator.stages.bench.child import collect_logs
 from emulator.stages.bench.child_process import LEAVE_TIMEOUT_S, ChildProcess
 from emulator.stages.bench.evidence import RideTime, leaving, processes
 from emulator.stages.bench.hook_host import HookSteps
+from emulator.stages.bench.open_files import allow_open_files
 from emulator.stages.bench.operator import Operator
 from emulator.stages.bench.stopping import StopAsked
 from emulator.stages.bench.waiting import Waiting
@@ -102,6 +103,7 @@ def run_bench(
     Raises DeviceAbsent, StartFailed or RunFailed; then nothing of it is left running, and if it never came to
     a ride nothing is left in ``folder`` but the log of a process that broke.
     """
+    allow_open_files()
     try:
         return uvloop.run(_run(session, paths, folder, say, progress, beside, hold, hook))
     finally:
