@@ -23,7 +23,7 @@ from typing import Any
 
 from emulator.config.renamed import with_present_names
 from emulator.config.validation import Closed, did_you_mean
-from emulator.config.yaml_source import Loc, Mark, Source, beside, load, show
+from emulator.config.yaml_source import Loc, Mark, Source, beside, leads_astray, load, show
 from emulator.core.errors import ConfigError, Problem
 
 KEY = "based_on"
@@ -71,6 +71,8 @@ def _load(path: str, above: tuple[str, ...], model: type[Closed] | None) -> Sour
     given = own.data[KEY]
     if not isinstance(given, str) or not given.strip():
         raise ConfigError([own.problem((KEY,), f"expected the name of a file, got {show(given)}")])
+    if problem := leads_astray(given):
+        raise ConfigError([own.problem((KEY,), problem)])
     file = beside(path, given)
     chain = (*above, path)
     if os.path.realpath(file) in [os.path.realpath(other) for other in chain]:

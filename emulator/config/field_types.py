@@ -11,6 +11,7 @@ from typing import Annotated, TypeAlias
 from pydantic import AfterValidator, Field
 
 from emulator.config.validation import FormerValues, Words, wrong
+from emulator.config.yaml_source import leads_astray
 from emulator.core.signals import FORMER_SIGNALS, INDEX
 
 
@@ -29,6 +30,8 @@ def _one_line(text: str) -> str:
 def _file_name(text: str) -> str:
     if "\0" in text or not text.strip():
         raise wrong("expected the path of a file, relative to this file")
+    if problem := leads_astray(text):
+        raise wrong(problem)
     return text
 
 

@@ -127,6 +127,28 @@ def beside(path: str | os.PathLike[str], reference: str) -> str:
     return named_by(os.fspath(path), tidy if os.path.exists(tidy) or not os.path.exists(plain) else plain)
 
 
+MOST_STEPS_UP = 3
+"""Folders that a relative name may go up: from kind/family/file to the top of a tree, and one beside it."""
+
+
+def leads_astray(reference: str) -> str:
+    """What is wrong with a relative name that goes up further than any tree of files needs; else nothing.
+
+    It depends on the name alone, so a file is right or wrong from whichever folder the program is started.
+    """
+    up = 0
+    for part in os.path.normpath(reference).split(os.sep):
+        if part != os.pardir:
+            break
+        up += 1
+    if up <= MOST_STEPS_UP:
+        return ""
+    return (
+        f"expected a name that goes up {MOST_STEPS_UP} folders at most, got {up}; put the file nearer, or "
+        "write its name from the root"
+    )
+
+
 def load(path: str | os.PathLike[str]) -> Source:
     """Read one file. Raises ConfigError with every problem of its form; its meaning is checked later."""
     name = os.fspath(path)
@@ -248,6 +270,8 @@ class _Builder:
                     self._value(event, events, (*loc, key))
             else:
                 key = event.value
+                if _is_half(key):
+                    self._refuse(event, loc, _HALF)
             here: Loc = (*loc, key)
             if key == "<<" and getattr(event, "style", None) is None:
                 self._refuse(event, here, "merge key << is not supported; write the keys out")
@@ -281,8 +305,8 @@ class _Builder:
 
     def _scalar(self, event: ScalarEvent, loc: Loc) -> Any:
         text: str = event.value
-        if any("\ud800" <= character <= "\udfff" for character in text):
-            self._refuse(event, loc, "an escape in this text is half a character; write the character itself")
+        if _is_half(text):
+            self._refuse(event, loc, _HALF)
             return text
         if event.style is not None:  # quoted or block: text, whatever it looks like
             return text
@@ -359,6 +383,13 @@ class _Builder:
 
     def _note(self, place: Mark, loc: Loc, expected: str) -> None:
         self.problems.append(Problem(self.name, *place, key_path(loc), _shortened(expected, 500)))
+
+
+_HALF = "an escape in this text is half a character; write the character itself"
+
+
+def _is_half(text: str) -> bool:
+    return any("\ud800" <= character <= "\udfff" for character in text)
 
 
 class _BeyondReasonError(Exception):

@@ -7,9 +7,8 @@ is a RecordError naming the file and the place.
 
 from __future__ import annotations
 
-import json
-import math
 import os
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -18,24 +17,21 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from emulator.core.errors import RecordError, UnreadableError
+from emulator.core.errors import RecordError
 from emulator.core.frame_buffer import MAX_DATA
-from emulator.core.reading import EVENTS, GNSS, MANIFEST, RECORD, FileKind, read_whole
+from emulator.core.reading import EVENTS, GNSS, RECORD
 from emulator.core.signals import FORMER_SIGNALS
 from emulator.record.arrow_stream import FRAMES_GROWTH, SIGNALS_GROWTH, read_table
+from emulator.record.documents import bytes_of, parsed, read_certificate, read_manifest, read_verdict_document
 from emulator.record.writer import (
     CERTIFICATE_FILE,
     EVENTS_FILE,
     FRAME_SCHEMA,
     FRAMES_FILE,
     GNSS_FILE,
-    MANIFEST_FILE,
     SIGNALS_FILE,
     VERDICT_FILE,
 )
-
-MOST_JSON_VALUES = 500_000
-"""Of a manifest, certificate or verdict; a short ride's manifest has 1,500, a lap of 4 km 20,000."""
 
 
 class Event(NamedTuple):
@@ -125,7 +121,7 @@ def read_run(folder: Path | str) -> Run:
     folder = Path(folder)
     if not folder.is_dir():
         raise RecordError(f"{folder} is not a run folder", advice="name a folder that holds manifest.json")
-    manifest = read_json_object(folder / MANIFEST_FILE)
+    manifest = read_manifest(folder)
     losses: list[str] = []
     table = read_stream(folder / SIGNALS_FILE, losses, SIGNALS_GROWTH)
     for name in ("tick", "time_ns"):
@@ -153,69 +149,15 @@ def read_run(folder: Path | str) -> Run:
         signals=columns,
         frames=_frames(read_stream(folder / FRAMES_FILE, losses), folder / FRAMES_FILE),
         events=_read_events(folder / EVENTS_FILE, losses),
-        gnss=_bytes_of(gnss, GNSS) if os.path.lexists(gnss) else b"",
-        certificate=_optional_json(folder / CERTIFICATE_FILE),
-        verdict=_optional_json(folder / VERDICT_FILE),
+        gnss=bytes_of(gnss, GNSS) if os.path.lexists(gnss) else b"",
+        certificate=_optional(folder / CERTIFICATE_FILE, read_certificate),
+        verdict=_optional(folder / VERDICT_FILE, read_verdict_document),
         losses=losses,
     )
 
 
-def read_json_object(path: Path) -> dict[str, Any]:
-    """A JSON file that holds an object. Raises RecordError with line and column if it does not."""
-    content = _bytes_of(path, MANIFEST)
-    if sum(content.count(mark) for mark in b",[{") > MOST_JSON_VALUES:
-        raise RecordError(f"{path}: expected at most {MOST_JSON_VALUES} values; it is no file of a run")
-    try:
-        value = _parsed(content)
-    except json.JSONDecodeError as error:
-        raise RecordError(f"{path}:{error.lineno}:{error.colno}: not JSON: {error.msg}") from error
-    except (ValueError, RecursionError) as error:
-        raise RecordError(f"{path}: not JSON: {error}") from error
-    if not isinstance(value, dict):
-        raise RecordError(f"{path}: expected a JSON object, found {type(value).__name__}")
-    return value
-
-
-def _parsed(content: bytes) -> Any:
-    """A JSON document, its numbers finite and such as have a place in 64 bits.
-
-    Raises ValueError (JSONDecodeError, UnicodeDecodeError), RecursionError.
-    """
-    return json.loads(
-        content.decode("utf-8"), parse_constant=_no_number, parse_float=_finite, parse_int=_whole
-    )
-
-
-def _no_number(text: str) -> None:
-    raise ValueError(f"{text} is no number of JSON")
-
-
-def _finite(text: str) -> float:
-    number = float(text)
-    if not math.isfinite(number):
-        raise ValueError(f"{text:.40} is too large for a number")
-    return number
-
-
-def _whole(text: str) -> int:
-    number = int(text) if len(text) <= len("-9223372036854775808") else 1 << 63
-    if not -(1 << 63) <= number < 1 << 63:
-        raise ValueError(f"{text:.40} is too large for a whole number")
-    return number
-
-
-def _optional_json(path: Path) -> dict[str, Any] | None:
-    return read_json_object(path) if os.path.lexists(path) else None
-
-
-def _bytes_of(path: Path, kind: FileKind) -> bytes:
-    try:
-        return read_whole(path, kind)
-    except UnreadableError as error:
-        raise RecordError(
-            f"{path} can't be read: {error.why}",
-            advice="a run folder holds manifest.json, signals.arrow, frames.arrow and events.jsonl",
-        ) from error
+def _optional(path: Path, read: Callable[[Path], dict[str, Any]]) -> dict[str, Any] | None:
+    return read(path.parent) if os.path.lexists(path) else None
 
 
 def read_stream(path: Path, losses: list[str], growth: int = FRAMES_GROWTH) -> pa.Table | None:
@@ -223,7 +165,7 @@ def read_stream(path: Path, losses: list[str], growth: int = FRAMES_GROWTH) -> p
 
     growth  bytes that a byte of it may unpack to (emulator.record.arrow_stream)
     """
-    content = _bytes_of(path, RECORD)
+    content = bytes_of(path, RECORD)
     table, complete, ended = read_table(path, content, growth)
     if not ended:
         cut = len(content) - complete
@@ -258,14 +200,14 @@ def payload_of(table: pa.Table) -> NDArray[np.uint8]:
 
 
 def _read_events(path: Path, losses: list[str]) -> list[Event]:
-    lines = _bytes_of(path, EVENTS).split(b"\n")
+    lines = bytes_of(path, EVENTS).split(b"\n")
     torn = lines.pop()
     if torn:
         losses.append(f"{path.name} ends in the middle of a line; its {len(torn)} bytes were dropped")
     events = []
     for number, line in enumerate(lines, start=1):
         try:
-            item = _parsed(line)
+            item = parsed(line)
             event = Event(
                 int(item["tick"]),
                 float(item["time_s"]),

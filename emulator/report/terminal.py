@@ -12,9 +12,10 @@ from rich.text import Text
 
 from emulator.core.errors import RecordError
 from emulator.core.trip_reasons import trip_reason
+from emulator.record.documents import read_certificate, read_json_object
 from emulator.record.lap_times import LapTimes
 from emulator.record.localisation import PositionError
-from emulator.record.reader import Run, read_json_object
+from emulator.record.reader import Run
 from emulator.record.writer import CERTIFICATE_FILE, OUTCOME_FILE, VERDICT_FILE
 from emulator.report.terminal_table import terminal_table
 from emulator.verdict.attribution import SUPERVISOR_GONE, stop_cause
@@ -181,7 +182,7 @@ def console_summary(source: Path | str | Run) -> RenderableType:
         path = folder / VERDICT_FILE
         verdict = verdict_from(read_json_object(path), str(path)) if path.exists() else None
         path = folder / CERTIFICATE_FILE
-        certificate = read_json_object(path) if path.exists() else None
+        certificate = read_certificate(folder) if path.exists() else None
     meaning = meaning_of(verdict)
     style = _STYLE[verdict.result] if verdict else "bold"
     text = Text.assemble((f"{meaning.sign} {meaning.word}", style), f"  {meaning.sentence}")

@@ -9,9 +9,10 @@ from typing import Any
 
 from emulator.assembly.provenance import copies, manifest_of
 from emulator.assembly.session import Session
+from emulator.record.documents import read_certificate
 from emulator.record.lap_times import lap_times
 from emulator.record.localisation import position_error
-from emulator.record.reader import read_json_object, read_run
+from emulator.record.reader import read_run
 from emulator.record.writer import CERTIFICATE_FILE, OUTCOME_FILE, RunWriter, jsonable, write_json
 from emulator.report.run_report import write_report
 from emulator.runs.interruptions import Interruptions
@@ -92,7 +93,7 @@ def _bench(
 def _refused(folder: Path) -> list[str]:
     """What the host did not grant the loop (core, priority, locked memory), with advice."""
     path = folder / CERTIFICATE_FILE
-    loop = read_json_object(path).get("loop", {}) if path.exists() else {}
+    loop = read_certificate(folder).get("loop", {}) if path.exists() else {}
     return [str(text) for text in loop.get("host", {}).get("refused", [])]
 
 

@@ -33,9 +33,10 @@ from emulator.core.signals import RUNNING
 from emulator.core.trip_reasons import trip_reason_of
 from emulator.criteria.base import Criterion, CriterionResult
 from emulator.criteria.ride import JudgedRide
+from emulator.record.documents import read_json_object
 from emulator.record.lap_times import LapTimes
 from emulator.record.localisation import PositionError
-from emulator.record.reader import Run, read_json_object
+from emulator.record.reader import Run
 from emulator.record.writer import VERDICT_FILE, write_json
 from emulator.verdict.attribution import (
     BenchEvidence,

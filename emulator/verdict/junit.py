@@ -17,8 +17,8 @@ from xml.etree import ElementTree
 
 from emulator.core.visible_text import visible
 from emulator.criteria.base import CriterionResult
-from emulator.record.reader import read_json_object
-from emulator.record.writer import MANIFEST_FILE, VERDICT_FILE, write_whole
+from emulator.record.documents import read_manifest
+from emulator.record.writer import VERDICT_FILE, write_whole
 from emulator.verdict.judge import Verdict, read_verdict
 
 JUNIT_FILE = "verdict.junit.xml"
@@ -41,7 +41,7 @@ def rewrite_junit(folder: Path | str) -> None:
     """
     folder = Path(folder)
     if (folder / VERDICT_FILE).exists():
-        write_junit(folder, read_verdict(folder), read_json_object(folder / MANIFEST_FILE))
+        write_junit(folder, read_verdict(folder), read_manifest(folder))
 
 
 def junit_text(verdict: Verdict, manifest: Mapping[str, Any]) -> str:
@@ -73,13 +73,13 @@ def junit_text(verdict: Verdict, manifest: Mapping[str, Any]) -> str:
     _properties(suite, about)
     case = _case(suite, f"{rig}.{scenario}", RUN_CASE, verdict.ridden_s)
     if stopped:
-        ElementTree.SubElement(case, "skipped", {"message": _clean("; ".join(of_run))})
+        ElementTree.SubElement(case, "skipped", {"message": visible("; ".join(of_run))})
     elif not counted:
         _problem(case, "error", verdict.result, of_run)
     elif run_fails:
         _problem(case, "failure", "ride", of_run)
     if verdict.notes:
-        ElementTree.SubElement(case, "system-out").text = _clean("\n".join(verdict.notes))
+        ElementTree.SubElement(case, "system-out").text = visible("\n".join(verdict.notes))
     for c in verdict.criteria:
         case = _case(suite, f"{rig}.{scenario}", c.name, 0.0)
         _properties(case, _about(c))

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emulator.config.yaml_source import MOST_PROBLEMS, MOST_VALUES, beside, key_path, load, show
+from emulator.config.yaml_source import MOST_PROBLEMS, MOST_VALUES, beside, key_path, leads_astray, load, show
 from emulator.core.errors import ConfigError
 from emulator.core.reading import YAML
 
@@ -273,3 +273,20 @@ def test_a_file_may_have_so_many_values_and_no_more() -> None:
     assert refusal(f"a: [{'0,' * (few + 1)}]\n").endswith(
         "expected at most 10000 values in a file; make it smaller"
     )
+
+
+@pytest.mark.parametrize(
+    ("name", "good"),
+    [
+        ("a.yaml", True),
+        ("../../../a.yaml", True),
+        ("./../x/../../../a.yaml", True),
+        ("../../../../a.yaml", False),
+        ("x/../../../../../etc/a.yaml", False),
+        ("/etc/a.yaml", True),  # said in full
+    ],
+)
+def test_a_relative_name_goes_up_so_far(name: str, good: bool) -> None:
+    assert (leads_astray(name) == "") is good
+    if not good:
+        assert "goes up 3 folders at most, got 4" in leads_astray(name)

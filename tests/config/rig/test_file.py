@@ -712,3 +712,17 @@ def test_the_steering_angle_sensor_under_its_former_name_is_read_and_warned_of(t
     (warning,) = told.warnings
     assert (warning.line, warning.column, warning.key) == (21, 3, "sensors.fork_angle")
     assert warning.expected.startswith("'fork_angle' is called 'steering_angle' now; ")
+
+
+def test_a_name_that_goes_up_further_than_any_tree_is_refused_at_its_place(tmp_path: Path) -> None:
+    path = tmp_path / "rig.yaml"
+    path.write_text(RIG.replace("vehicle: vehicle.yaml", "vehicle: ../../../../etc/vehicle.yaml"))
+    with pytest.raises(
+        ConfigError, match=r"rig\.yaml:\d+:10: vehicle: expected a name that goes up 3 folders"
+    ):
+        load_rig(path)
+    path.write_text("based_on: ../../../../etc/rig.yaml\n")
+    with pytest.raises(
+        ConfigError, match=r"rig\.yaml:1:11: based_on: expected a name that goes up 3 folders"
+    ):
+        load_rig(path)

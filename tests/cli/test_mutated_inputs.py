@@ -1,0 +1,51 @@
+"""Files broken by chance end in words: no traceback, no hang, no memory beyond what a valid file takes.
+
+A few hundred in the ordinary run; ``-m timing`` makes it 10,000, which takes two cores for an hour.
+"""
+
+from __future__ import annotations
+
+import random
+from pathlib import Path
+
+import pytest
+
+from tests.support.mutated_inputs import TARGETS, Result, run_cases
+
+FEW, MANY = 300, 10_000
+
+
+def told(result: Result) -> None:
+    assert not result.failures, result.words + "\n" + "\n".join(result.failures[:20])
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(900)
+def test_a_few_hundred(tmp_path: Path) -> None:
+    result = run_cases(tmp_path, FEW)
+    told(result)
+    assert result.cases == FEW
+    assert result.statuses[0] > FEW // 20  # some are still right, and some are not
+    assert result.statuses[3] > FEW // 4
+
+
+@pytest.mark.timing
+@pytest.mark.timeout(3 * 3600)
+def test_ten_thousand(tmp_path: Path) -> None:
+    result = run_cases(tmp_path, MANY, first=100_000, workers=2)
+    print(result.words)
+    told(result)
+
+
+@pytest.mark.parametrize("target", TARGETS, ids=lambda t: f"{t.folder}-{Path(t.file).name}")
+def test_a_mutation_changes_something_and_goes_by_its_number(target, tmp_path: Path) -> None:
+    from tests.support.mutated_inputs import valid_folders
+
+    valid_folders(tmp_path)
+    content = (tmp_path / target.folder / target.file).read_bytes()
+
+    def made() -> list[bytes]:
+        return [target.mutation(random.Random(k), content) for k in range(20)]
+
+    assert made() == made()
+    assert sum(mutant != content for mutant in made()) > 12
