@@ -78,12 +78,14 @@ def session_of_record(
 
     Raises RecordError where copies are missing or altered, ConfigError for what is wrong in files.
     """
-    places, hashes = manifest.get("copies"), manifest.get("files")
+    places, hashes, seed = manifest.get("copies"), manifest.get("files"), manifest.get("seed")
     if not isinstance(places, dict) or not isinstance(hashes, dict) or not {"rig", "scenario"} <= set(places):
         raise RecordError(
             f"{folder / MANIFEST_FILE} names no copies of the files it was made from",
             advice="it was recorded before runs kept them; ride again",
         )
+    if not isinstance(seed, int):
+        raise RecordError(f"{folder / MANIFEST_FILE} names no seed", advice="restore it from a copy")
     for name, place in places.items():
         path = _copy(folder, place)
         try:
@@ -102,7 +104,7 @@ def session_of_record(
         session = load_session(
             rig or folder / places["rig"],
             scenario or folder / places["scenario"],
-            seed=int(manifest["seed"]),
+            seed=seed,
             vehicle=vehicle or instead,
             parameters=manifest.get("parameters") if scenario is None else None,
             stage="replay" if scenario is None else "virtual",

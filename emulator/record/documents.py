@@ -21,9 +21,11 @@ from emulator.record.writer import CERTIFICATE_FILE, MANIFEST_FILE, VERDICT_FILE
 MOST_JSON_VALUES = 500_000
 """Of a manifest, certificate or verdict; a short ride's manifest has 1,500, a lap of 4 km 20,000."""
 
-Number: TypeAlias = float | None
-"""A number of a document; nothing where it was not finite."""
-Numbers: TypeAlias = list[float]
+_Finite: TypeAlias = Annotated[float, Field(ge=-1e15, le=1e15)]
+Number: TypeAlias = _Finite | None
+"""A number that can be reckoned with; nothing where it was not finite."""
+Numbers: TypeAlias = list[_Finite]
+_Counts: TypeAlias = list[Annotated[float, Field(ge=0.0, le=1e15)]]
 
 
 class _Part(BaseModel):
@@ -46,7 +48,7 @@ class _Line(_Part):
     x_m: Numbers | None = None
     y_m: Numbers | None = None
     station_m: Numbers | None = None
-    length_m: Annotated[float, Field(gt=0.0)] | None = None
+    length_m: Annotated[float, Field(gt=0.0, le=1e7)] | None = None
     closed: bool | None = None
 
 
@@ -77,15 +79,15 @@ class _Manifest(_Told):
     rig: _Named | str | None = None
     scenario: _Named | str | None = None
     vehicle: _Vehicle | str | None = None
-    replay_of: _Told | None = None
-    files: dict[str, str] | None = None
-    copies: dict[str, str] | None = None
-    from_root: dict[str, str] | None = None
-    given: dict[str, str] | None = None
-    code: dict[str, str] | None = None
-    versions: dict[str, str] | None = None
-    host: dict[str, str | int | None] | None = None
-    parameters: dict[str, float] | None = None
+    replay_of: _Told = _Told()
+    files: dict[str, str] = {}
+    copies: dict[str, str] = {}
+    from_root: dict[str, str] = {}
+    given: dict[str, str] = {}
+    code: dict[str, str] = {}
+    versions: dict[str, str] = {}
+    host: dict[str, str | int | None] = {}
+    parameters: dict[str, _Finite] = {}
     line: _Line | None = None
     patches: list[dict[str, Any]] | None = None
     bus_budget: _Bus | None = None
@@ -93,12 +95,12 @@ class _Manifest(_Told):
 
 class _Ages(_Part):
     edges_ms: Numbers | None = None
-    counts: Numbers | None = None
+    counts: _Counts | None = None
 
 
 class _Lateness(_Part):
     edges_us: Numbers | None = None
-    counts: Numbers | None = None
+    counts: _Counts | None = None
 
 
 class _Output(_Part):
@@ -113,12 +115,12 @@ class _Host(_Part):
 
 class _Loop(_Part):
     lateness_histogram: _Lateness | None = None
-    host: _Host | None = None
+    host: _Host = _Host()
 
 
 class _Certificate(_Part):
-    outputs: dict[str, _Output] | None = None
-    loop: _Loop | None = None
+    outputs: dict[str, _Output] = {}
+    loop: _Loop = _Loop()
 
 
 def read_manifest(folder: Path) -> dict[str, Any]:

@@ -7,11 +7,13 @@ Figures are plotly figures as plain dictionaries by key; a page has a place of t
 
 from __future__ import annotations
 
+import json
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from emulator.core.visible_text import visible
 from emulator.report.drawing import Figure
@@ -62,6 +64,7 @@ def environment() -> Environment:
         keep_trailing_newline=True,
     )
     # As figures are written in a script element: tojson turns "<" into an escape, so that no name can end it.
+    engine.policies["json.dumps_function"] = _json
     engine.policies["json.dumps_kwargs"] = {
         "ensure_ascii": False,
         "allow_nan": False,
@@ -69,6 +72,24 @@ def environment() -> Environment:
     }
     engine.globals |= {"asset": _asset_as_it_is, "plotly_js": _plotly_js}
     return engine
+
+
+def _json(value: object, **options: Any) -> str:
+    """A figure as JSON; numbers that are none, as a damaged record may give, are left out of it."""
+    try:
+        return json.dumps(value, **options)
+    except ValueError:
+        return json.dumps(_without_gaps(value), **options)
+
+
+def _without_gaps(value: object) -> object:
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, Mapping):
+        return {key: _without_gaps(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_without_gaps(item) for item in value]
+    return value
 
 
 def _visible(value: object) -> object:

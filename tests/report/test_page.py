@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import json
+import math
 import re
 import subprocess
 import sys
@@ -198,3 +199,15 @@ def test_no_name_makes_an_element_or_ends_one(
     words = "".join(page.words)
     assert words.count(visible(name)) >= 10
     assert words.count(visible(other)) >= 5
+
+
+def test_numbers_that_are_none_are_left_out_of_a_figure() -> None:
+    figure = {
+        "data": [{"x": [1.0, math.nan], "y": (math.inf, 2.0)}],
+        "layout": {"xaxis": {"range": [0, -math.inf]}},
+    }
+    page = environment().from_string("{{ figure | tojson }}").render(figure=figure)
+    assert json.loads(page) == {
+        "data": [{"x": [1.0, None], "y": [None, 2.0]}],
+        "layout": {"xaxis": {"range": [0, None]}},
+    }

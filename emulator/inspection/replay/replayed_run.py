@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import platform
 from collections.abc import Callable
-from importlib.metadata import version
+from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
@@ -18,8 +18,9 @@ from emulator.core.errors import RecordError
 from emulator.inspection.replay.comparison import Comparison, Replayed
 from emulator.loop.machine import processor
 from emulator.plant.step import tick
+from emulator.record.documents import read_json_object
 from emulator.record.inputs import read_inputs
-from emulator.record.reader import Run, read_json_object, read_run
+from emulator.record.reader import Run, read_run
 from emulator.record.writer import CERTIFICATE_FILE, OUTCOME_FILE, RunWriter, write_json
 from emulator.runs.one import judge_run
 from emulator.stages.replay import Replay, write_inputs
@@ -91,6 +92,13 @@ def _bench_then(run: Run) -> dict[str, Any]:
     }
 
 
+def _version(name: str) -> str:
+    try:
+        return version(name)
+    except (PackageNotFoundError, ValueError):
+        return "none"
+
+
 def _doubts(run: Run) -> list[str]:
     """What about the code and the host may make a replay differ."""
     code, notes = run.manifest.get("code", {}), []
@@ -104,7 +112,8 @@ def _doubts(run: Run) -> list[str]:
                 f"recorded by another version of the code (plant {code.get('plant')} then, {now} now)"
             )
     then = run.manifest.get("versions", {})
-    other = [f"{name} {then[name]} then, {version(name)} now" for name in then if version(name) != then[name]]
+    now_of = {name: _version(name) for name in then}
+    other = [f"{name} {then[name]} then, {now_of[name]} now" for name in then if now_of[name] != then[name]]
     if other:
         notes.append(f"other libraries than it was ridden with: {', '.join(other)}")
     before = run.manifest.get("host", {}).get("processor", "")
