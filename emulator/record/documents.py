@@ -1,4 +1,4 @@
-"""Manifest and certificate of a run folder: read, and of the form that whoever reads a record relies on.
+"""Manifest, certificate and outcome of a run folder: read, and of the form that readers of a record rely on.
 
 Only what is read elsewhere is looked at, and everything may be missing: earlier versions wrote less, later
 ones write more. What is there has to be of its kind, so that nobody who draws or replays a record meets text
@@ -10,13 +10,13 @@ from __future__ import annotations
 import json
 import math
 from pathlib import Path
-from typing import Annotated, Any, TypeAlias
+from typing import Annotated, Any, Literal, TypeAlias
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from emulator.core.errors import RecordError, UnreadableError
 from emulator.core.reading import MANIFEST, FileKind, read_whole
-from emulator.record.writer import CERTIFICATE_FILE, MANIFEST_FILE, VERDICT_FILE
+from emulator.record.writer import CERTIFICATE_FILE, MANIFEST_FILE, OUTCOME_FILE, VERDICT_FILE
 
 MOST_JSON_VALUES = 500_000
 """Of a manifest, certificate or verdict; a short ride's manifest has 1,500, a lap of 4 km 20,000."""
@@ -118,9 +118,53 @@ class _Loop(_Part):
     host: _Host = _Host()
 
 
+class _RobotFrame(_Part):
+    accepted: int
+    lost: int = 0
+    repeated: int = 0
+    damaged: int = 0
+    silence_ms_max: Number = None
+    silence_ms_allowed: Number = None
+
+
 class _Certificate(_Part):
     outputs: dict[str, _Output] = {}
     loop: _Loop = _Loop()
+    robot_frames: dict[str, _RobotFrame] = {}
+    processes: dict[str, dict[str, Any]] = {}
+
+
+class _Setting(_Part):
+    link: str | None = None
+    reference: bool | None = None
+
+
+class _Process(_Part):
+    stalls: list[Annotated[Numbers, Field(min_length=2)]] = []
+    longest_ms: Number = None
+
+
+class _Left(_Part):
+    role: Literal["loop", "bus", "supervisor", "recorder", "robot"]
+    time_s: _Finite
+    exit: int | None = None
+    signal: str | None = None
+
+
+class _BusEvent(_Part):
+    kind: str
+    time_s: _Finite
+    participants: list[str] = []
+    frame: str | None = None
+
+
+class _Outcome(_Part):
+    setting: _Setting | None = None
+    processes: dict[str, _Process] | None = None
+    waited: list[Annotated[Numbers, Field(min_length=3)]] | None = None
+    left: list[_Left] | None = None
+    bus_events: list[_BusEvent] | None = None
+    time_base: str | None = None
 
 
 def read_manifest(folder: Path) -> dict[str, Any]:
@@ -131,6 +175,11 @@ def read_manifest(folder: Path) -> dict[str, Any]:
 def read_certificate(folder: Path) -> dict[str, Any]:
     """The certificate of a run folder. Raises RecordError as :func:`read_manifest` does."""
     return _read(folder / CERTIFICATE_FILE, _Certificate)
+
+
+def read_outcome(folder: Path) -> dict[str, Any]:
+    """The outcome of a bench run. Raises RecordError as :func:`read_manifest` does."""
+    return _read(folder / OUTCOME_FILE, _Outcome)
 
 
 def read_verdict_document(folder: Path) -> dict[str, Any]:

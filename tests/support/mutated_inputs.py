@@ -327,7 +327,46 @@ def _of_run(run: str) -> tuple[Target, ...]:
     )
 
 
-TARGETS = (*_OF_SCENARIOS, *_of_run("virtual"), *_of_run("bench"))
+_JUDGED = ("replay", "FOLDER", "--out", "NEW")
+TARGETS = (
+    *_OF_SCENARIOS,
+    *_of_run("virtual"),
+    *_of_run("bench"),
+    Target("bench", "outcome.json", mutated_json, (_JUDGED,)),
+    Target("bench", "manifest.json", mutated_json, (_JUDGED,)),
+    Target("bench", "inputs.arrow", mutated_arrow, (_JUDGED,)),
+)
+OUTCOME = {
+    "setting": {"link": "loopback", "reference": True},
+    "processes": {
+        "loop": {
+            "stalls": [[100.0, 130.5]],
+            "count": 1,
+            "longest_ms": 30.5,
+            "turns": 3000,
+            "promise_ms": 5.0,
+        },
+        "bus": {
+            "stalls": [],
+            "count": 0,
+            "longest_ms": 0.0,
+            "delay_us": {"p50": 20.0, "p99": 80.0, "max": 90.0},
+        },
+    },
+    "waited": [[0.0, 1000.0, 0.01], [1000.0, 2000.0, 0.2]],
+    "left": [{"role": "recorder", "time_s": 1.5, "exit": None, "signal": "SIGKILL"}],
+    "bus_events": [
+        {
+            "kind": "two_senders",
+            "time_s": 1.0,
+            "participants": ["a", "b"],
+            "frame": "steering",
+            "identifier": "100",
+        }
+    ],
+    "time_base": "scenario",
+}
+"""Of the bench run, whose version wrote none yet; made up."""
 
 
 def valid_folders(into: Path) -> None:
@@ -349,6 +388,7 @@ def valid_folders(into: Path) -> None:
     )
     with tarfile.open(ROOT / "tests" / "reference" / "runs_2026-11-26.tar.xz") as archive:
         archive.extractall(into, filter="data")
+    (into / "bench" / "outcome.json").write_text(json.dumps(OUTCOME))
 
 
 class Outcome(NamedTuple):
@@ -444,7 +484,7 @@ class Workshop:
             yield shutil.copytree(self.folder / "valid" / folder, Path(into) / folder, copy_function=os.link)
 
     def _outcome(self, copy: Path, file: Path, command: tuple[str, ...]) -> Outcome:
-        places = {"FOLDER": copy, "FILE": file, "OUT": copy / "out.html"}
+        places = {"FOLDER": copy, "FILE": file, "OUT": copy / "out.html", "NEW": copy.parent / "new"}
         words = [str(places.get(word, copy / word if "/" in word else word)) for word in command]
         return _in_a_process(words, copy.parent / "said")
 

@@ -6,6 +6,7 @@ commands; then nothing is expected to agree, and the largest differences are wha
 
 from __future__ import annotations
 
+import os
 import platform
 from collections.abc import Callable
 from importlib.metadata import PackageNotFoundError, version
@@ -18,7 +19,7 @@ from emulator.core.errors import RecordError
 from emulator.inspection.replay.comparison import Comparison, Replayed
 from emulator.loop.machine import processor
 from emulator.plant.step import tick
-from emulator.record.documents import read_json_object
+from emulator.record.documents import read_outcome
 from emulator.record.inputs import read_inputs
 from emulator.record.reader import Run, read_run
 from emulator.record.writer import CERTIFICATE_FILE, OUTCOME_FILE, RunWriter, write_json
@@ -85,8 +86,7 @@ def _bench_then(run: Run) -> dict[str, Any]:
     """What was known of the bench when it was ridden: replayed frames come no better than they came then."""
     if run.manifest.get("stage") == "virtual":
         return {}
-    path = run.folder / OUTCOME_FILE
-    then = read_json_object(path) if path.exists() else {}
+    then = read_outcome(run.folder) if os.path.lexists(run.folder / OUTCOME_FILE) else {}
     return {
         key: then.get(key) for key in ("setting", "processes", "left", "waited", "bus_events", "time_base")
     }
