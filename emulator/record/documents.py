@@ -158,7 +158,14 @@ class _BusEvent(_Part):
     frame: str | None = None
 
 
+class _Stop(_Part):
+    cause: str | None = None
+
+
 class _Outcome(_Part):
+    stop: _Stop | None = None
+    stopped_by: str | None = None
+    end_tick: Annotated[int, Field(ge=-(10**12), le=10**12)] | None = None
     setting: _Setting | None = None
     processes: dict[str, _Process] | None = None
     waited: list[Annotated[Numbers, Field(min_length=3)]] | None = None

@@ -12,7 +12,7 @@ from rich.text import Text
 
 from emulator.core.errors import RecordError
 from emulator.core.trip_reasons import trip_reason
-from emulator.record.documents import read_certificate, read_json_object
+from emulator.record.documents import read_certificate, read_json_object, read_outcome
 from emulator.record.lap_times import LapTimes
 from emulator.record.localisation import PositionError
 from emulator.record.reader import Run
@@ -91,8 +91,7 @@ def what_to_do(verdict: Verdict | None) -> str:
 
 def _why_not_judged(folder: Path) -> str:
     """What the loop left behind of a run whose supervisor did not live to judge it; empty for nothing."""
-    path = folder / OUTCOME_FILE
-    outcome = read_json_object(path) if path.exists() else {}
+    outcome = read_outcome(folder) if (folder / OUTCOME_FILE).exists() else {}
     return stop_cause(outcome, "").text if outcome.get("stopped_by") == SUPERVISOR_GONE else ""
 
 
