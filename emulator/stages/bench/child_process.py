@@ -79,9 +79,9 @@ class ChildProcess:
         """Wait until it is ready. Raises what it reported, or StartFailed; also if a stop is asked for."""
         deadline = time.monotonic() + _READY_TIMEOUT_S
         while "ready" not in self.messages:
+            stop.raise_if_asked()  # first: who asks twice ends this process, which is no error of its own
             if "error" in self.messages or self.gone:
                 self.raise_its_error()
-            stop.raise_if_asked()
             if time.monotonic() > deadline:
                 raise StartFailed(
                     f"the {self.role} process was not ready after {_READY_TIMEOUT_S:.0f} s",

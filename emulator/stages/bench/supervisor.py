@@ -30,7 +30,7 @@ from emulator.assembly.provenance import manifest_of
 from emulator.assembly.session import Session
 from emulator.config.rig.buses import LoopbackBus
 from emulator.core.collector import resume_collector, stop_collector
-from emulator.core.errors import RunFailed, StartFailed
+from emulator.core.errors import DeviceAbsent, RunFailed, StartFailed
 from emulator.core.signals import INDEX, RUNNING
 from emulator.links.device_lock import acquire
 from emulator.links.loopback import listen
@@ -60,6 +60,8 @@ from emulator.stages.bench.watch import Bench, RideWatch, Say
 
 ROLES = ("bus", "loop", "recorder", "robot")
 _POLL_S = 0.05
+_ENDING_S = 3.0
+"""What a loop that has closed its links takes to end."""
 _CLOSING_S = 1.0
 """What the recorder gets to close its files when everything is ended at once."""
 _HOOK_POLL_S = 0.002
@@ -282,10 +284,31 @@ async def _start(
         gnss = str(loop_child.messages.get("gnss", ""))
         cpu = rig.device_under_test.cpu
         await robot.start({**job, "gnss": gnss, "cpus": job["cpus"] if cpu == "auto" else [cpu]}, snapshot.fd)
-        await robot.ready(stop)
+        try:
+            await robot.ready(stop)
+        except DeviceAbsent as error:
+            await _raise_if_ended(loop_child, error)
+            raise
     while status[Status.LOOP_STATE] != LoopState.CYCLING and not loop_child.gone:
         stop.raise_if_asked()
         await asyncio.sleep(_POLL_S)
+
+
+async def _raise_if_ended(loop_child: ChildProcess, error: DeviceAbsent) -> None:
+    """What the robot misses may have gone with the loop: then that is what has to be said.
+
+    Raises StartFailed.
+    """
+    assert loop_child.process is not None
+    with contextlib.suppress(TimeoutError):
+        await asyncio.wait_for(loop_child.process.wait(), _ENDING_S)
+    if loop_child.gone:
+        await loop_child.leave()  # all that it said is here
+        problems = loop_child.messages.get("outcome", {}).get("rig_problems", [])
+        raise StartFailed(
+            f"the loop ended before the robot was ready: {'; '.join(problems) or loop_child.returncode}",
+            advice="the machine was too busy, or something stopped the loop: see `emulator host`; try again",
+        ) from error
 
 
 async def _start_bus(bench: Bench, entrances: list[socket.socket], cpu: int | None) -> None:
