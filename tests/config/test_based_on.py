@@ -228,9 +228,9 @@ def test_a_wrong_base_is_told_under_its_own_name() -> None:
 
 def test_long_files_are_merged_in_a_time_that_grows_with_their_length(folder: Path) -> None:
     (folder / "base.yaml").write_text("".join(f"k{i}: {{a: 0}}\n" for i in range(3000)))
-    began = time.monotonic()
+    began = time.process_time()
     merged = over("".join(f"k{i}: [0]\n" for i in range(3000)))
-    assert time.monotonic() - began < 6.0  # with every key looking at every place it was 9 s
+    assert time.process_time() - began < 6.0  # with every key looking at every place it was 9 s
     assert len(merged.data) == 3000
     assert merged.marks["k7", 0] == (9, 6)
 
@@ -239,9 +239,9 @@ def test_hints_end_before_they_take_long(folder: Path) -> None:
     (folder / "base.yaml").write_text(
         "events:\n" + "".join(f"- {{name: event number {i}}}\n" for i in range(2000))
     )
-    began = time.monotonic()
+    began = time.process_time()
     said = refusal(
         "events:\n" + "".join(f"- {{name: other nomber {i}, remove: true}}\n" for i in range(1000))
     )
-    assert time.monotonic() - began < 10.0  # each looking at each was 60 s
+    assert time.process_time() - began < 10.0  # each looking at each was 60 s
     assert said.count("nothing in the base goes by") == 1000

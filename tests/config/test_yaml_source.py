@@ -259,10 +259,10 @@ def test_no_text_does_worse_than_a_config_error(text: str | bytes) -> None:
     ids=["comment", "depth", "numbers", "mappings", "anchors", "repeated", "tabs", "key", "tag", "lines"],
 )
 def test_a_large_file_is_refused_at_once_in_few_words(text: str) -> None:
-    began = time.monotonic()
+    began = time.process_time()
     with pytest.raises(ConfigError) as error:
         read(text)
-    assert time.monotonic() - began < 4.0
+    assert time.process_time() - began < 4.0
     assert 1 <= len(error.value.problems) <= MOST_PROBLEMS + 2
     assert max(len(str(problem)) for problem in error.value.problems) < 700
 

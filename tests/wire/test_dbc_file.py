@@ -36,10 +36,10 @@ def test_what_no_bus_has_is_refused_at_its_line_and_at_once(
     text: str, line: int, expected: str, tmp_path: Path
 ) -> None:
     (tmp_path / "made.dbc").write_text(text)
-    began = time.monotonic()
+    began = time.process_time()
     with pytest.raises(ConfigError) as error:
         read_dbc(tmp_path / "made.dbc")
-    assert time.monotonic() - began < 3.0
+    assert time.process_time() - began < 3.0
     assert expected in str(error.value)
     assert error.value.problems[0].line == line
 
