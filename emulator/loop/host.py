@@ -61,14 +61,6 @@ def apply(cpu: int | None, priority: int, *, lock_memory: bool) -> HostReport:
             f"this process may use cores {allowed}: name one of them, or widen the container's cpuset",
         ):
             report.cpu = cpu
-    if priority > 0 and _tried(
-        report,
-        lambda: os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(priority)),
-        f"real-time priority {priority}",
-        "run as root, give the program CAP_SYS_NICE (in a container: cap_add SYS_NICE), "
-        "or set 'rtprio' for the user in /etc/security/limits.conf; the range is 1 to 99",
-    ):
-        report.priority = priority
     if lock_memory:
         report.memory_locked = _tried(
             report,
@@ -80,6 +72,15 @@ def apply(cpu: int | None, priority: int, *, lock_memory: bool) -> HostReport:
     if _tried(report, lambda: _call("prctl", _PR_SET_TIMERSLACK, 1, 0, 0, 0), "timer slack of 1 ns", ""):
         report.timer_slack_ns = 1
     report.garbage_collector_off = stop_collector()
+    # Last of all: locking and collecting take long, and another loop on this core must not wait for them.
+    if priority > 0 and _tried(
+        report,
+        lambda: os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(priority)),
+        f"real-time priority {priority}",
+        "run as root, give the program CAP_SYS_NICE (in a container: cap_add SYS_NICE), "
+        "or set 'rtprio' for the user in /etc/security/limits.conf; the range is 1 to 99",
+    ):
+        report.priority = priority
     return report
 
 

@@ -10,7 +10,7 @@ import time
 import tracemalloc
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from emulator.shared_memory.block import Snapshot
@@ -51,6 +51,7 @@ def test_every_role_has_its_place_its_period_and_its_promise():
 
 
 @settings(max_examples=200)
+@example(Role.LOOP, [PROMISE_NS[Role.LOOP], PROMISE_NS[Role.LOOP] + 1])
 @given(st.sampled_from(Role), st.lists(st.integers(1, 400 * MS), min_size=1, max_size=60))
 def test_exactly_the_pauses_beyond_the_promise_are_told(role, pauses):
     words, rows = memory()
