@@ -16,7 +16,7 @@ from typing import Any
 
 from emulator.assembly.session import NAMED_VEHICLE, Session, load_session
 from emulator.core.errors import RecordError, StartFailed, UnreadableError
-from emulator.core.reading import KEPT_COPY, is_inside, only_inside, read_whole
+from emulator.core.outside.reading import KEPT_COPY, is_inside, only_inside, read_whole
 from emulator.record.writer import COPIES_FOLDER, MANIFEST_FILE
 
 

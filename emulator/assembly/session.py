@@ -31,7 +31,7 @@ from emulator.config.yaml_source import Source
 from emulator.core.code_key import code_key
 from emulator.core.errors import ConfigError, Problem
 from emulator.core.frame_buffer import MAX_DATA
-from emulator.core.reading import KEPT_COPY, read_whole
+from emulator.core.outside.reading import KEPT_COPY, read_whole
 from emulator.core.signals import TICK_NS
 from emulator.lap.ideal_lap import BODIES, bike_of
 from emulator.lap.lean_envelope import lean_envelope

@@ -23,7 +23,7 @@ from emulator.cli.schema import schema
 from emulator.cli.sensors import sensors
 from emulator.cli.warm import warm
 from emulator.core.errors import ConfigError, EmulatorError, InternalError
-from emulator.core.reading import advice_for
+from emulator.core.outside.reading import advice_for
 
 _INTERRUPTED = 130  # what typer makes of Ctrl-C
 

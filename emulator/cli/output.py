@@ -10,7 +10,7 @@ from typing import IO, Any, cast
 from rich.console import Console, ConsoleOptions, RenderableType
 from rich.segment import Segment
 
-from emulator.core.visible_text import visible
+from emulator.core.outside.visible_text import visible
 
 EXIT_STATUS: dict[str, int] = {"pass": 0, "fail": 1, "invalid": 2, "error": 4, "stopped": 5}
 """Exit status of a verdict."""

@@ -33,9 +33,9 @@ from ruamel.yaml.events import (
 )
 
 from emulator.core.errors import ConfigError, Problem, UnreadableError
-from emulator.core.reading import YAML as YAML_FILE
-from emulator.core.reading import named_by, read_whole
-from emulator.core.visible_text import visible
+from emulator.core.outside.reading import YAML as YAML_FILE
+from emulator.core.outside.reading import named_by, read_whole
+from emulator.core.outside.visible_text import visible
 
 Loc: TypeAlias = tuple[str | int, ...]
 """Path to a value from the top of the file: keys and list indices."""
@@ -120,7 +120,7 @@ def _shortened(text: str, most: int) -> str:
 def beside(path: str | os.PathLike[str], reference: str) -> str:
     """The file that ``reference`` means where it stands in the file ``path``: relative to its folder.
 
-    Raises RecordError where a copy in a run folder names what is not there (emulator.core.reading).
+    Raises RecordError where a copy in a run folder names what is not there (emulator.core.outside.reading).
     """
     plain = os.path.join(os.path.dirname(os.fspath(path)), reference)
     tidy = os.path.normpath(plain)

@@ -15,7 +15,7 @@ from typing import Annotated, Any, Literal, TypeAlias
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from emulator.core.errors import RecordError, UnreadableError
-from emulator.core.reading import MANIFEST, FileKind, read_whole
+from emulator.core.outside.reading import MANIFEST, FileKind, read_whole
 from emulator.record.writer import CERTIFICATE_FILE, MANIFEST_FILE, OUTCOME_FILE, VERDICT_FILE
 
 MOST_JSON_VALUES = 500_000

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from emulator.core.errors import RecordError
 from emulator.core.frame_buffer import MAX_DATA
-from emulator.core.reading import EVENTS, GNSS, RECORD
+from emulator.core.outside.reading import EVENTS, GNSS, RECORD
 from emulator.core.signals import FORMER_SIGNALS
 from emulator.record.arrow_stream import FRAMES_GROWTH, SIGNALS_GROWTH, read_table
 from emulator.record.documents import bytes_of, parsed, read_certificate, read_manifest, read_verdict_document

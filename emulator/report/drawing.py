@@ -18,7 +18,7 @@ from typing import Any, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.core.visible_text import visible
+from emulator.core.outside.visible_text import visible
 
 Figure: TypeAlias = dict[str, Any]
 

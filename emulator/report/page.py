@@ -1,7 +1,7 @@
 """A page of figures and tables that needs nothing else: one of ``templates/``, filled with plain values.
 
 Every value is escaped where it is written, and no part of it steers what shows it
-(emulator.core.visible_text); only the files of ``assets/`` and plotly.js go in as they are.
+(emulator.core.outside.visible_text); only the files of ``assets/`` and plotly.js go in as they are.
 Figures are plotly figures as plain dictionaries by key; a page has a place of the same id for each.
 """
 
@@ -15,7 +15,7 @@ from functools import cache
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
-from emulator.core.visible_text import visible
+from emulator.core.outside.visible_text import visible
 from emulator.report.drawing import Figure
 
 if TYPE_CHECKING:

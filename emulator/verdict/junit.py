@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
-from emulator.core.visible_text import visible
+from emulator.core.outside.visible_text import visible
 from emulator.criteria.base import CriterionResult
 from emulator.record.documents import read_manifest
 from emulator.record.writer import VERDICT_FILE, write_whole

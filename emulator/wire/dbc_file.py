@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from emulator.core.errors import ConfigError, Problem, UnreadableError
-from emulator.core.reading import DBC, read_whole
+from emulator.core.outside.reading import DBC, read_whole
 
 MOST_BYTES_A_FRAME = 1785
 """Longest message a DBC lists: of the transport protocol of SAE J1939-21 (from memory). Ours have 64."""

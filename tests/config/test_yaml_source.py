@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from emulator.config.yaml_source import MOST_PROBLEMS, MOST_VALUES, beside, key_path, leads_astray, load, show
 from emulator.core.errors import ConfigError
-from emulator.core.reading import YAML
+from emulator.core.outside.reading import YAML
 
 
 @pytest.fixture(autouse=True)

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from emulator.core.errors import RecordError
-from emulator.core.reading import MANIFEST
+from emulator.core.outside.reading import MANIFEST
 from emulator.record.documents import MOST_JSON_VALUES, read_certificate, read_json_object, read_manifest
 
 

@@ -17,7 +17,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from jinja2 import UndefinedError
 
-from emulator.core.visible_text import visible
+from emulator.core.outside.visible_text import visible
 from emulator.record.reader import Event, Run, read_run
 from emulator.record.writer import RunWriter
 from emulator.report.page import Cell, asset, environment, page_html

@@ -13,7 +13,7 @@ from emulator.config.field_types import FileName, Name, Port, RecordedSignal
 from emulator.config.validation import Closed, missing, wrong
 from emulator.config.yaml_source import Source, beside
 from emulator.core.errors import UnreadableError
-from emulator.core.reading import CERTIFICATES, SECRET, FileKind, read_whole
+from emulator.core.outside.reading import CERTIFICATES, SECRET, FileKind, read_whole
 
 if TYPE_CHECKING:
     import ssl

@@ -10,7 +10,7 @@ import ast
 from emulator.config.scenario.hook import FORMER_MODULE
 from emulator.config.validation import did_you_mean
 from emulator.core.errors import Problem, UnreadableError
-from emulator.core.reading import PYTHON, read_whole
+from emulator.core.outside.reading import PYTHON, read_whole
 from emulator.core.signals import FORMER_SIGNALS
 
 

@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from emulator.core import reading
 from emulator.core.errors import RecordError, UnreadableError
-from emulator.core.reading import FileKind, is_inside, named_by, only_inside, read_whole
+from emulator.core.outside import reading
+from emulator.core.outside.reading import FileKind, is_inside, named_by, only_inside, read_whole
 
 SMALL = FileKind("a small file", 1000)
 

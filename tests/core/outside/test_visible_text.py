@@ -7,7 +7,7 @@ import unicodedata
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emulator.core.visible_text import visible
+from emulator.core.outside.visible_text import visible
 
 # Bidi_Control by PropList.txt of Unicode 15: those of an explicit direction, by their class in Python's
 # tables, and the three marks, which have the class of a letter
