@@ -66,17 +66,20 @@ def _still(processes: Mapping[str, Any]) -> list[str]:
     return told
 
 
+_COMPANY = {
+    "cut_off": "did not read from the virtual bus and was cut off",
+    "babbles": "sent more on the virtual bus than any bus could carry and was made to wait",
+    "full": "found no room on the virtual bus: the system gave no more descriptors",
+}
+"""What participants of the virtual bus did, by the kinds of emulator.stages.bench.evidence."""
+
+
 def _company(events: Sequence[Mapping[str, Any]]) -> list[str]:
-    words = {
-        "cut_off": "did not read from the virtual bus and was cut off",
-        "babbles": "sent more on the virtual bus than any bus could carry and was made to wait",
-        "full": "found no room on the virtual bus: the system gave no more descriptors",
-    }
     times: Counter[str] = Counter()
     for event in events:
-        if event["kind"] in words:
+        if did := _COMPANY.get(event["kind"]):
             who = " and ".join(event.get("participants") or ()) or "somebody"
-            times[f"{who} {words[event['kind']]}"] += 1
+            times[f"{who} {did}"] += 1
     return [f"{text} ({n} times)" if n > 1 else text for text, n in times.items()]
 
 
