@@ -58,7 +58,7 @@ def meaning_of(verdict: Verdict | None) -> Meaning:
 def _failing(verdict: Verdict) -> str:
     """What the robot did not do."""
     began = [cause for cause in verdict.causes if not cause.follows]
-    missed = sum(not c.passed for c in verdict.criteria)
+    missed = len(verdict.missed)
     if began:
         return "the robot did not complete the ride"
     if not missed:

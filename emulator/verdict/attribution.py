@@ -16,6 +16,10 @@ on a serial adapter nobody's:
     vcan              stalls of the loop; how long processes of this host waited for a core
     serial adapter    frames of others heard meanwhile, or the robot's own, spoilt
     GNSS port         a pseudo terminal and TCP tell when nobody reads: frames lost, with their time
+
+A second sender of the robot's frames can't make a silence, but everything else: the bike rides what it sends.
+The virtual bus knows its participants. On the other links only the alive counters tell: those of two senders
+run against each other. Where they do, what the commands brought about is nobody's.
 """
 
 from __future__ import annotations
@@ -52,21 +56,23 @@ class _LinkEvidence(NamedTuple):
 
     robot_here  the robot's process may run on this host and wait for the same cores
     alive       that the link works shows without frames of others: it is ours, or the controller tells
+    senders     it tells its participants apart
     """
 
     robot_here: bool
     alive: bool
+    senders: bool
 
 
 _LINKS: dict[str, _LinkEvidence] = {
-    "stepped": _LinkEvidence(
-        robot_here=False, alive=True
-    ),  # the virtual stage: nothing there can stand still
-    "loopback": _LinkEvidence(robot_here=True, alive=True),
-    "vcan": _LinkEvidence(robot_here=True, alive=True),
-    "socketcan": _LinkEvidence(robot_here=False, alive=True),
-    "serial": _LinkEvidence(robot_here=False, alive=False),
+    # the virtual stage: nothing there can stand still
+    "stepped": _LinkEvidence(robot_here=False, alive=True, senders=True),
+    "loopback": _LinkEvidence(robot_here=True, alive=True, senders=True),
+    "vcan": _LinkEvidence(robot_here=True, alive=True, senders=False),
+    "socketcan": _LinkEvidence(robot_here=False, alive=True, senders=False),
+    "serial": _LinkEvidence(robot_here=False, alive=False, senders=False),
 }
+_UNKNOWN_LINK = _LinkEvidence(robot_here=True, alive=False, senders=False)
 SUPERVISOR_GONE = "supervisor gone"
 """Why a loop stopped that was left alone (emulator.loop.runner)."""
 COMMANDED = "command"
@@ -74,6 +80,11 @@ COMMANDED = "command"
 _WAITED_SHARE = 0.5
 """A host on which something waited for a core for more than this share of a time was too busy to say whose a
 silence on it was. Our own choice, no source: a bench at rest shows a few hundredths."""
+
+_COUNTED_OUT = 0.1
+"""Alive counters left out or repeated, for each frame taken, beyond which they may be those of two senders:
+those of two in turns leave out or repeat half a round, fifteen counts, for every frame. Our own choice, no
+source: a healthy link has none."""
 
 Interval: TypeAlias = tuple[float, float]
 """Begin and end [ms], scenario time."""
@@ -89,6 +100,8 @@ class BenchEvidence:
     waited     when the host let something wait for a core, for what share of that time; None: not known
     sharers    identifiers of the robot under which more than one participant sent
     heard      frames of others that were heard (identifiers nobody declared)
+    crossed    the robot's frames whose alive counters ran as those of two senders would, by name: how many
+               counts were left out or repeated; none where the link tells its participants apart
     gone       processes of ours that had left before the ride was over
     """
 
@@ -98,6 +111,7 @@ class BenchEvidence:
     waited: Sequence[tuple[float, float, float]] | None = None
     sharers: Sequence[str] = ()
     heard: int = 0
+    crossed: Mapping[str, int] | None = None
     gone: frozenset[str] = frozenset()
 
 
@@ -119,7 +133,7 @@ def whose_silence(silence: Mapping[str, Any], allowed_ms: float, bench: BenchEvi
                 longer), how (as in emulator.assembly.robot_evidence), frame, id
     allowed_ms  how long the rig lets it be silent
     """
-    evidence = _LINKS.get(bench.link, _LinkEvidence(robot_here=True, alive=False))
+    evidence = _LINKS.get(bench.link, _UNKNOWN_LINK)
     stalls = bench.stalls or {}
     if silence.get("id") in bench.sharers or silence.get("frame") in bench.sharers:
         return "unknown", "more than one participant sends it"
@@ -168,25 +182,48 @@ def _waited_share(waited: Sequence[tuple[float, float, float]], window: Interval
     return sum((e - b) * share for b, e, share in met) / length if length else 0.0
 
 
-def evidence_of(outcome: Mapping[str, Any]) -> BenchEvidence:
-    """What a run's outcome tells of the bench.
+def evidence_of(
+    outcome: Mapping[str, Any], robot_frames: Mapping[str, Mapping[str, Any]] | None = None
+) -> BenchEvidence:
+    """What a run's outcome tells of the bench, and its certificate of the robot's frames.
 
+    robot_frames  as in emulator.assembly.robot_evidence
     outcome  setting     link, reference; see :class:`BenchEvidence`
              processes, left, waited, bus_events  as in emulator.stages.bench.evidence
              strangers   frames by identifiers nobody declared
     Whatever of it is missing was not measured.
     """
     setting, waited = outcome.get("setting") or {}, outcome.get("waited")
+    link = str(setting.get("link", ""))
+    crossed = {} if _LINKS.get(link, _UNKNOWN_LINK).senders else _crossed(robot_frames or {})
     processes = outcome.get("processes") or {}
     return BenchEvidence(
-        link=str(setting.get("link", "")),
+        link=link,
         reference=bool(setting.get("reference", False)),
         stalls={role: [(s[0], s[1]) for s in p.get("stalls", ())] for role, p in processes.items()},
         waited=None if waited is None else [(w[0], w[1], w[2]) for w in waited],
         sharers=[_frame_of(event) for event in _shared(outcome)],
         heard=sum((outcome.get("strangers") or {}).values()),
+        crossed=crossed,
         gone=frozenset(str(p["role"]) for p in outcome.get("left") or ()),
     )
+
+
+def _crossed(frames: Mapping[str, Mapping[str, Any]]) -> dict[str, int]:
+    """Frames of which too many counts were left out or repeated."""
+    counts = {name: int(heard.get("lost", 0) + heard.get("repeated", 0)) for name, heard in frames.items()}
+    return {name: n for name, n in counts.items() if n > _COUNTED_OUT * frames[name].get("accepted", 0)}
+
+
+def crossed_causes(bench: BenchEvidence) -> list[Cause]:
+    """That the robot's frames may have had a second sender, on a link that does not tell."""
+    return [
+        Cause(
+            "unknown",
+            f"{n:,} alive counts of frame '{name}' were left out or repeated: it may have a second sender",
+        )
+        for name, n in (bench.crossed or {}).items()
+    ]
 
 
 def rig_problem(problem: object) -> Cause:
@@ -257,6 +294,8 @@ def trip_cause(outcome: Mapping[str, Any], bench: BenchEvidence, when: str) -> C
         at_s = at_s if began_s is None else began_s
     elif trip is not None and trip.whose == "robot" and bench.sharers:
         why = f"more than one participant sends {', '.join(bench.sharers)}"
+    elif trip is not None and trip.whose == "robot" and bench.crossed:
+        why = f"there may be a second sender of {', '.join(bench.crossed)}"
     elif trip is not None and trip.whose != "nobody":
         whose = trip.whose
     on = " on the robot" if whose == "robot" else ""

@@ -30,7 +30,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from emulator.core.errors import RecordError
 from emulator.core.signals import RUNNING
-from emulator.core.trip_reasons import trip_reason_of
+from emulator.core.trip_reasons import TripReason, trip_reason_of
 from emulator.criteria.base import Criterion, CriterionResult
 from emulator.criteria.ride import JudgedRide
 from emulator.record.documents import read_json_object
@@ -41,6 +41,7 @@ from emulator.record.writer import VERDICT_FILE, write_json
 from emulator.verdict.attribution import (
     BenchEvidence,
     Cause,
+    crossed_causes,
     evidence_of,
     in_order,
     rig_problem,
@@ -73,8 +74,9 @@ class Verdict:
     nothing; None where nobody timed laps or the robot never said where it was. ``expectation`` says whether
     the scenario expected it (emulator.verdict.expectation); it decides nothing either. ``trip_code`` is the
     number of the reason it tripped for (emulator.core.trip_reasons), 0 if it did not or nobody knows.
-    ``timing_missed``: the bench's timing is among the reasons. ``causes``: whose each of the reasons was, but
+    ``timing_missed``: the bench's timing is what began it. ``causes``: whose each of the reasons was, but
     for criteria that were missed, which are the robot's; ``notes``: what was seen besides, deciding nothing.
+    ``undecided``: names of criteria that a stopped ride was missing and that its rest might have met.
     """
 
     result: Result
@@ -88,6 +90,17 @@ class Verdict:
     timing_missed: bool = False
     causes: list[Cause] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    undecided: list[str] = field(default_factory=list)
+
+    @property
+    def missed(self) -> list[CriterionResult]:
+        """The criteria that were missed, whatever the rest of the ride might have been."""
+        return [c for c in self.criteria if not c.passed and c.name not in self.undecided]
+
+    @property
+    def followed(self) -> list[str]:
+        """The reasons that are consequences of those before them."""
+        return self.reasons[len(self.reasons) - sum(c.follows for c in self.causes) :]
 
 
 def judge(
@@ -121,7 +134,7 @@ def judge(
     ride = JudgedRide(run, tuple(sector_ends_m))
     results = [criterion.judge(ride) for criterion in criteria]
     missed = [r for r in results if not r.passed]
-    evidence = evidence_of(outcome)
+    evidence = evidence_of(outcome, (certificate or {}).get("robot_frames"))
     timing = [Cause("bench", *found) for found in not_kept(certificate, tolerance or TimingTolerance())]
     bench = [
         *(Cause("bench", text) for text in _record_problems(run, outcome)),
@@ -137,8 +150,11 @@ def judge(
         for c, r in zip(criteria, results, strict=True)
         if c.miss_stands and not r.passed and r.margin is not None
     ]
-    found = _decide(end, bench, missed, lasting)
     trip = trip_reason_of(outcome) if outcome.get("ended") == "tripped" else None
+    found = _decide(end, bench, missed, lasting)
+    if found.result == "fail" and trip not in (TripReason.HEARTBEAT, TripReason.COMMAND):
+        found = _decide(end, [*bench, *crossed_causes(evidence)], missed, lasting)
+    measured = bool((certificate or {}).get("outputs"))
     kept = f"complete, timing kept, {_count(len(results), 'criterion', 'criteria')} met"
     return Verdict(
         found.result,
@@ -146,8 +162,9 @@ def judge(
         results,
         ridden_s=_ridden_s(run),
         trip_code=int(trip) if trip is not None else 0,
-        timing_missed=bool(timing) and bool((certificate or {}).get("outputs")),
+        timing_missed=bool(found.causes[:1]) and found.causes[0] in timing and measured,
         causes=found.causes,
+        undecided=[r.name for r in missed if found.result == "fail" and r not in found.missed],
         notes=notes_of(run, certificate or {}, outcome),
     )
 

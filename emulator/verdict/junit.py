@@ -3,7 +3,8 @@
 One test suite a run, one test case a criterion, and one for the run itself: timing, record, how the ride
 ended. A criterion that was not met is a failure; a run that is invalid or broke down is an error of the
 run's case, one that a person stopped is skipped; the criteria of both are skipped: they say nothing,
-whichever way they came out. Margins are properties of their case; what was seen besides is the run's output.
+whichever way they came out. So is a missed criterion that is no reason. Margins are properties of their case;
+what was seen besides, and what only followed from a criterion that was missed, is the run's output.
 
 There is no standard; elements and attributes are those that common readers share (from memory).
 """
@@ -47,17 +48,19 @@ def rewrite_junit(folder: Path | str) -> None:
 def junit_text(verdict: Verdict, manifest: Mapping[str, Any]) -> str:
     """The document; the same verdict and manifest give the same text."""
     counted = verdict.result in ("pass", "fail")
-    missed = {f"{c.name}: {c.sentence}" for c in verdict.criteria if not c.passed}
-    of_run = [reason for reason in verdict.reasons if not counted or reason not in missed]
-    run_fails = verdict.result == "fail" and bool(of_run)
+    missed = verdict.missed if counted else []
+    of_criteria = {f"{c.name}: {c.sentence}" for c in missed}
+    of_run = [reason for reason in verdict.reasons if reason not in of_criteria]
+    run_fails = verdict.result == "fail" and len(of_run) > len(verdict.followed)
     stopped = verdict.result == "stopped"
-    failures = (sum(not c.passed for c in verdict.criteria) if counted else 0) + run_fails
+    failures = len(missed) + run_fails
+    skipped = [c for c in verdict.criteria if not counted or not (c.passed or c in missed)]
     scenario, rig = _name(manifest, "scenario"), _name(manifest, "rig")
     totals = {
         "tests": str(len(verdict.criteria) + 1),
         "failures": str(failures),
         "errors": str(int(not counted and not stopped)),
-        "skipped": str(0 if counted else len(verdict.criteria) + stopped),
+        "skipped": str(len(skipped) + stopped),
         "time": f"{verdict.ridden_s:.3f}",
     }
     root = ElementTree.Element("testsuites", {"name": scenario, **totals})
@@ -78,16 +81,16 @@ def junit_text(verdict: Verdict, manifest: Mapping[str, Any]) -> str:
         _problem(case, "error", verdict.result, of_run)
     elif run_fails:
         _problem(case, "failure", "ride", of_run)
-    if verdict.notes:
-        ElementTree.SubElement(case, "system-out").text = visible("\n".join(verdict.notes))
+    besides = [*(verdict.followed if verdict.result == "fail" and not run_fails else []), *verdict.notes]
+    if besides:
+        ElementTree.SubElement(case, "system-out").text = visible("\n".join(besides))
     for c in verdict.criteria:
         case = _case(suite, f"{rig}.{scenario}", c.name, 0.0)
         _properties(case, _about(c))
-        if not counted:
+        if c in skipped:
             words = "met" if c.passed else "not met"
-            ElementTree.SubElement(
-                case, "skipped", {"message": visible(f"the run is no evidence; {words}: {c.sentence}")}
-            )
+            why = "the ride was stopped before it was decided" if counted else "the run is no evidence"
+            ElementTree.SubElement(case, "skipped", {"message": visible(f"{why}; {words}: {c.sentence}")})
         elif not c.passed:
             _problem(case, "failure", c.kind, [c.sentence])
     ElementTree.indent(root)

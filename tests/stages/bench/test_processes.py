@@ -219,6 +219,28 @@ def test_two_who_send_a_frame_of_the_robot_are_named(desk):
     assert found["robot"]
 
 
+def test_who_replays_the_robot_s_frames_is_named_and_the_robot_is_not_blamed(desk):
+    """Whole frames with counters that once were right: only who sent them is wrong."""
+    desk.scenario("duration_limit_s: 180.0", "duration_limit_s: 9.0")  # too short: the ride is not completed
+    desk.scenario("    from_s: 10.0 # by then it has caught up with the target of a flying lap\n", "")
+    process = desk.start()
+    desk.ride_for(process)
+    heard = []
+    with joined(desk) as impostor:
+        until = time.monotonic() + 3.0
+        while time.monotonic() < until and process.poll() is None:
+            heard += [(time.monotonic(), *frame) for frame in impostor.wait(0.01) if 0x80 <= frame[0] <= 0x82]
+            while heard and heard[0][0] < time.monotonic() - 0.3:
+                _, can_id, data = heard.pop(0)
+                impostor.send(f"< send {can_id:X} 8 {data.hex(' ')} >".encode())
+        desk.end(process, 120.0)
+    judged = verdict(desk)
+    assert judged["result"] == "invalid", judged["reasons"]
+    assert any("has more than one sender" in reason for reason in judged["reasons"])
+    assert judged["causes"][0]["whose"] != "robot"
+    assert any("left out by the alive counter" in note for note in judged["notes"])
+
+
 def test_who_does_not_read_is_cut_off_by_name_and_the_ride_goes_on(desk):
     process = desk.start()
     found = desk.ride_for(process)
