@@ -254,5 +254,9 @@ class BusWatch:
 
     def _sentence(self, fault: BusFault) -> str:
         r = self.records[fault]
-        at = "" if r.first_tick is None else f", first {r.first_tick / self._ticks_per_s:.1f} s into the ride"
+        at = ", first before the ride"
+        if r.first_tick is None:
+            at = ""
+        elif r.first_tick >= 0:
+            at = f", first {r.first_tick / self._ticks_per_s:.1f} s into the ride"
         return f"{TEXTS[fault]} ({max(r.count, r.episodes)} {_UNITS[fault]}{at})"

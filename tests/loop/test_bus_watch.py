@@ -153,3 +153,16 @@ def test_counting_looks_at_filled_rows_only():
     rx.can_id[:] = 0x120
     rx.count[0] = 3
     assert count_own(OWN, rx) == 3
+
+
+@pytest.mark.parametrize(
+    ("tick", "words"), [(-999_995_900, "first before the ride"), (12_300, "first 12.3 s into")]
+)
+def test_when_it_began_is_told_in_the_ride_s_time_or_as_before_it(tick, words):
+    watched = watch()
+    watched.poll(1, tick - 8, QUIET)
+    watched.poll(9, tick, QUIET._replace(receive_lost=2))
+    watched.asks_for_trip()
+    (problem,) = watched.problems()
+    assert words in problem
+    assert "-9" not in problem
