@@ -80,7 +80,8 @@ COMMANDED = "command"
 _WAITED_SHARE = 0.5
 """A host on which something waited for a core for more than this share of a time was too busy to say whose a
 silence on it was. Our own choice, no source: a bench at rest shows a few hundredths."""
-
+_BUSY_ms = 1000.0
+"""With so much of a ride on such a host, what a robot missed there may be the host's. Our own choice, too."""
 _COUNTED_OUT = 0.1
 """Alive counters left out or repeated, for each frame taken, beyond which they may be those of two senders:
 those of two in turns leave out or repeat half a round, fifteen counts, for every frame. Our own choice, no
@@ -224,6 +225,28 @@ def crossed_causes(bench: BenchEvidence) -> list[Cause]:
         )
         for name, n in (bench.crossed or {}).items()
     ]
+
+
+def host_causes(bench: BenchEvidence, hole_ms: float) -> list[Cause]:
+    """That a robot on this host may not have been let: it missed what it could have met elsewhere.
+
+    hole_ms  what the rig allows an output to be silent beyond its period; the reference robot's process, too
+    """
+    if not _LINKS.get(bench.link, _UNKNOWN_LINK).robot_here:
+        return []
+    causes = []
+    late = [s for s in (bench.stalls or {}).get("robot", ()) if s[0] >= 0.0 and s[1] - s[0] > hole_ms]
+    if bench.reference and late:
+        longest = max(late, key=lambda s: s[1] - s[0])
+        still = (
+            f"the {_ROLE_WORDS['robot']} stood still {len(late)} times, for {longest[1] - longest[0]:.0f} ms"
+        )
+        causes.append(Cause("bench", f"{still} (allowed {hole_ms:g} ms)", late[0][0] * 1e-3))
+    busy = [(b, e) for b, e, share in bench.waited or () if b >= 0.0 and share > _WAITED_SHARE]
+    if (waited_ms := sum(e - b for b, e in busy)) > _BUSY_ms:
+        text = f"processes on this host had to wait for a core for {waited_ms * 1e-3:.1f} s of the ride"
+        causes.append(Cause("unknown", text, busy[0][0] * 1e-3))
+    return causes
 
 
 def rig_problem(problem: object) -> Cause:

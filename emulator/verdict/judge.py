@@ -43,6 +43,7 @@ from emulator.verdict.attribution import (
     Cause,
     crossed_causes,
     evidence_of,
+    host_causes,
     in_order,
     rig_problem,
     seen_causes,
@@ -131,11 +132,12 @@ def judge(
 
     Never raises for what a run holds or lacks: that is what the verdict says.
     """
+    tolerance = tolerance or TimingTolerance()
     ride = JudgedRide(run, tuple(sector_ends_m))
     results = [criterion.judge(ride) for criterion in criteria]
     missed = [r for r in results if not r.passed]
     evidence = evidence_of(outcome, (certificate or {}).get("robot_frames"))
-    timing = [Cause("bench", *found) for found in not_kept(certificate, tolerance or TimingTolerance())]
+    timing = [Cause("bench", *found) for found in not_kept(certificate, tolerance)]
     bench = [
         *(Cause("bench", text) for text in _record_problems(run, outcome)),
         *timing,
@@ -153,7 +155,8 @@ def judge(
     trip = trip_reason_of(outcome) if outcome.get("ended") == "tripped" else None
     found = _decide(end, bench, missed, lasting)
     if found.result == "fail" and trip not in (TripReason.HEARTBEAT, TripReason.COMMAND):
-        found = _decide(end, [*bench, *crossed_causes(evidence)], missed, lasting)
+        doubts = [*crossed_causes(evidence), *([] if trip else host_causes(evidence, tolerance.hole_ms))]
+        found = _decide(end, [*bench, *doubts], missed, lasting)
     measured = bool((certificate or {}).get("outputs"))
     kept = f"complete, timing kept, {_count(len(results), 'criterion', 'criteria')} met"
     return Verdict(

@@ -9,7 +9,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from emulator.core.trip_reasons import TripReason
-from emulator.verdict.attribution import evidence_of, in_order, seen_causes, stop_cause, total_ms, trip_cause
+from emulator.verdict.attribution import (
+    evidence_of,
+    host_causes,
+    in_order,
+    seen_causes,
+    stop_cause,
+    total_ms,
+    trip_cause,
+)
 
 BEGAN = 10_000  # tick of the last news
 ALLOWED = 150.0
@@ -179,6 +187,30 @@ def test_a_frame_with_two_senders_is_told_with_both() -> None:
     (cause,) = seen_causes({"bus_events": SHARED})
     assert (cause.whose, cause.at_s) == ("unknown", 9.0)
     assert cause.text == ("frame 'steering' has more than one sender: 127.0.0.1:40100 and 127.0.0.1:40102")
+
+
+def test_what_a_robot_missed_on_a_busy_host_may_be_the_hosts() -> None:
+    quiet = silent()
+    assert host_causes(evidence_of(quiet), 45.0) == []
+    for waited, told in (
+        ([[0, 900, 0.9]], 0),
+        ([[0, 1100, 0.9]], 1),
+        ([[0, 9000, 0.4]], 0),
+        ([[-9000, -1, 1.0]], 0),
+    ):
+        causes = host_causes(evidence_of(silent(waited=waited)), 45.0)
+        assert [c.whose for c in causes] == ["unknown"] * told
+        on_a_wire = evidence_of(silent(waited=waited, setting=setting("socketcan")))
+        assert host_causes(on_a_wire, 45.0) == []
+
+
+def test_a_reference_robot_that_was_held_up_is_the_benchs() -> None:
+    held_up = {"robot": {"stalls": [[-50, 90], [1000, 1044], [2000, 2046], [3000, 3300]]}}
+    ours = evidence_of(silent(processes=held_up, setting=setting("loopback", reference=True)))
+    (cause,) = host_causes(ours, 45.0)
+    assert (cause.whose, cause.at_s) == ("bench", 2.0)
+    assert cause.text == ("the reference robot's process stood still 2 times, for 300 ms (allowed 45 ms)")
+    assert host_causes(evidence_of(silent(processes=held_up)), 45.0) == []
 
 
 def test_causes_without_a_time_come_last() -> None:

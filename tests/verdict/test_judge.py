@@ -582,3 +582,14 @@ def test_what_was_seen_besides_is_told_and_decides_nothing() -> None:
         "frames on the bus that no DBC of this rig knows: 0x7F0 (12) and others (3)",
         "the supervisor's process stood still for up to 812 ms",
     ]
+
+
+def test_a_fall_on_a_host_that_let_its_robot_wait_accuses_nobody() -> None:
+    busy = {"waited": [[2000, 4000, 0.95]], "setting": {"link": "loopback", "reference": True}}
+    for outcome in (COMPLETE | {"ended": "fallen"}, COMPLETE):
+        run = ride(line__offset_m=bump(4.0, 9))
+        assert judge(run, CRITERIA, CERTIFICATE, outcome).result == "fail"
+        verdict = judge(run, CRITERIA, CERTIFICATE, outcome | busy)
+        assert verdict.result == "invalid"
+        assert verdict.causes[0].whose == "unknown"
+    assert judge(ride(), CRITERIA, CERTIFICATE, COMPLETE | busy).result == "pass"

@@ -22,7 +22,7 @@ processes   by role (loop, bus, supervisor, recorder, robot), only those that to
     lost          records overwritten before it read them
 setting     {link, reference}: kind of the bus, whether our reference robot rides
 waited      [[begin_ms, end_ms, share], ...]: for what share of that time something on this host waited for a
-            core, at the end of the run (see ``waiting``); None: the kernel does not tell
+            core (see ``waiting``); None: the kernel does not tell
 left        [{role, time_s, exit, signal}, ...]: who left before it was told to; signal is a name or "".
             Of the recorder also ``replaced``: another one went on with the record
 bus_events  [{kind, time_s, participants: [name, ...], frame, identifier}, ...]; kind is two_senders,

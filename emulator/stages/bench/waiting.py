@@ -10,12 +10,14 @@ from __future__ import annotations
 from collections import deque
 from pathlib import Path
 
-_KEPT = 400
-"""Samples kept: twenty seconds at the supervisor's pace. A silence that trips is over much sooner."""
+_FINE = 400
+"""Samples kept as they are: twenty seconds at the supervisor's pace. A silence that trips is over sooner."""
+_COARSE_NS = 1_000_000_000
+"""Older ones are put together to stretches of at least so long."""
 
 
 class Waiting:
-    """Looks at the host each time it is asked, and remembers the last ones.
+    """Looks at the host each time it is asked, and remembers: of late finely, of before in stretches.
 
     root  where ``proc`` lies
     """
@@ -24,7 +26,8 @@ class Waiting:
         self._pressure = Path(root) / "proc/pressure/cpu"
         self._schedule = Path(root) / "proc/schedstat"
         self._last: tuple[int, float] | None = None
-        self._samples: deque[tuple[int, int, float]] = deque(maxlen=_KEPT)
+        self._fine: deque[tuple[int, int, float]] = deque()
+        self._coarse: list[tuple[int, int, float]] = []
 
     def look(self, now_ns: int) -> None:
         """Take a sample at ``now_ns`` (CLOCK_MONOTONIC). Nothing where the kernel tells nothing."""
@@ -33,13 +36,24 @@ class Waiting:
             return
         if self._last is not None and now_ns > self._last[0]:
             share = (waited_ns - self._last[1]) / (now_ns - self._last[0])
-            self._samples.append((self._last[0], now_ns, min(1.0, max(0.0, share))))
+            self._fine.append((self._last[0], now_ns, min(1.0, max(0.0, share))))
+            if len(self._fine) > _FINE:
+                self._put_away(self._fine.popleft())
         self._last = (now_ns, waited_ns)
 
     @property
     def samples(self) -> list[tuple[int, int, float]] | None:
         """(begin, end, share of that time in which something waited) [ns, ns, 1]; None: it can't be told."""
-        return list(self._samples) if self._last is not None else None
+        return [*self._coarse, *self._fine] if self._last is not None else None
+
+    def _put_away(self, sample: tuple[int, int, float]) -> None:
+        """Into the last stretch, as long as that is short."""
+        if self._coarse and self._coarse[-1][1] - self._coarse[-1][0] < _COARSE_NS:
+            begin, end, share = self._coarse[-1]
+            waited = (end - begin) * share + (sample[1] - sample[0]) * sample[2]
+            self._coarse[-1] = (begin, sample[1], waited / (sample[1] - begin))
+        else:
+            self._coarse.append(sample)
 
     def _waited_ns(self) -> float | None:
         try:

@@ -54,3 +54,16 @@ def test_on_this_host_something_is_told():
     if waiting.samples is not None:
         ((_, _, share),) = waiting.samples
         assert 0.0 <= share <= 1.0
+
+
+def test_what_is_long_ago_is_kept_in_stretches_with_the_same_total(tmp_path):
+    waiting = Waiting(tmp_path)
+    total_us = 0
+    for k in range(2000):  # a hundred seconds
+        total_us += 50_000 if k % 4 == 0 else 0
+        pressure(tmp_path, total_us)
+        waiting.look(k * 50 * MS + 1)
+    samples = waiting.samples
+    assert 400 < len(samples) < 400 + 100
+    assert [e for _, e, _ in samples[:-1]] == [b for b, _, _ in samples[1:]]
+    assert sum((e - b) * share for b, e, share in samples) == pytest.approx(499 * 50 * MS)
