@@ -151,7 +151,7 @@ def whose_silence(silence: Mapping[str, Any], allowed_ms: float, bench: BenchEvi
         if stood[worst] > 0.0:
             return "bench", f"the {_ROLE_WORDS[worst]} stood still for {stood[worst]:.0f} ms of it"
         return "unknown", "it ended too early to tell"
-    if evidence.robot_here:
+    if evidence.robot_here and not bench.reference:  # whose process tells of its own stalls
         beside = [s for role in ("supervisor", "recorder") for s in stalls.get(role, ())]
         if left_ms - total_ms(beside, window) <= allowed_ms:
             return "unknown", "other processes on this host stood still meanwhile, too"
@@ -232,21 +232,28 @@ def host_causes(bench: BenchEvidence, hole_ms: float) -> list[Cause]:
 
     hole_ms  what the rig allows an output to be silent beyond its period; the reference robot's process, too
     """
+    if bench.reference:
+        return _held_up(bench, hole_ms)
     if not _LINKS.get(bench.link, _UNKNOWN_LINK).robot_here:
         return []
-    causes = []
-    late = [s for s in (bench.stalls or {}).get("robot", ()) if s[0] >= 0.0 and s[1] - s[0] > hole_ms]
-    if bench.reference and late:
-        longest = max(late, key=lambda s: s[1] - s[0])
-        still = (
-            f"the {_ROLE_WORDS['robot']} stood still {len(late)} times, for {longest[1] - longest[0]:.0f} ms"
-        )
-        causes.append(Cause("bench", f"{still} (allowed {hole_ms:g} ms)", late[0][0] * 1e-3))
     busy = [(b, e) for b, e, share in bench.waited or () if b >= 0.0 and share > _WAITED_SHARE]
-    if (waited_ms := sum(e - b for b, e in busy)) > _BUSY_ms:
-        text = f"processes on this host had to wait for a core for {waited_ms * 1e-3:.1f} s of the ride"
-        causes.append(Cause("unknown", text, busy[0][0] * 1e-3))
-    return causes
+    waited_ms = sum(e - b for b, e in busy)
+    if waited_ms <= _BUSY_ms:
+        return []
+    text = f"processes on this host had to wait for a core for {waited_ms * 1e-3:.1f} s of the ride"
+    return [Cause("unknown", text, busy[0][0] * 1e-3)]
+
+
+def _held_up(bench: BenchEvidence, hole_ms: float) -> list[Cause]:
+    """That the reference robot's process stood still for longer than ``hole_ms`` during the ride."""
+    stalls = (bench.stalls or {}).get("robot", ())
+    late = [(begin, end) for begin, end in stalls if begin >= 0.0 and end - begin > hole_ms]
+    if not late:
+        return []
+    longest = max(end - begin for begin, end in late)
+    times = "once" if len(late) == 1 else f"{len(late)} times"
+    still = f"the {_ROLE_WORDS['robot']} stood still {times}, for up to {longest:.0f} ms"
+    return [Cause("bench", f"{still} (allowed {hole_ms:g} ms)", late[0][0] * 1e-3)]
 
 
 def rig_problem(problem: object) -> Cause:

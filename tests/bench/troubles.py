@@ -233,6 +233,7 @@ def scene(kind: Kind | None, dice: random.Random, folder: Path) -> Iterator[Scen
             "the ride did not start",
         )
         found = {role: numbers[0] for role, numbers in desk.processes().items()}
+        assert process.poll() is None, f"it ended before anything was planted\n{desk.said()}"
         yield Scene(desk, dice, process, found, robot, broker)
     finally:
         if robot is not None:

@@ -585,7 +585,7 @@ def test_what_was_seen_besides_is_told_and_decides_nothing() -> None:
 
 
 def test_a_fall_on_a_host_that_let_its_robot_wait_accuses_nobody() -> None:
-    busy = {"waited": [[2000, 4000, 0.95]], "setting": {"link": "loopback", "reference": True}}
+    busy = {"waited": [[2000, 4000, 0.95]], "setting": {"link": "loopback", "reference": False}}
     for outcome in (COMPLETE | {"ended": "fallen"}, COMPLETE):
         run = ride(line__offset_m=bump(4.0, 9))
         assert judge(run, CRITERIA, CERTIFICATE, outcome).result == "fail"

@@ -209,7 +209,7 @@ def _robot(job: Job) -> None:
     from emulator.core.clock import MonotonicClock
     from emulator.links.can_bus import open_can
     from emulator.links.gnss_port import open_gnss_reader
-    from emulator.loop.host import die_with_parent
+    from emulator.loop import host
     from emulator.robot.mission import ReferenceRider
     from emulator.robot.process import run_robot
     from emulator.shared_memory.block import Snapshot
@@ -217,7 +217,7 @@ def _robot(job: Job) -> None:
 
     asked: list[int] = []
     signal.signal(signal.SIGTERM, lambda number, _frame: asked.append(number))
-    if not die_with_parent(job["supervisor"]):
+    if not host.die_with_parent(job["supervisor"]):
         return
     session = session_of(job)
     rider = ReferenceRider(mission(session))
@@ -228,7 +228,9 @@ def _robot(job: Job) -> None:
         try:
             with contextlib.closing(Snapshot.attach(job["fd"])) as snapshot:
                 stalls = snapshot.stall_writer(Role.ROBOT)
-                stop_collector()
+                # Below loop and bus: a bench whose own robot waits for other programs says nothing.
+                rules = session.rig.loop
+                host.apply(None, max(0, rules.priority - 2), lock_memory=rules.lock_memory)
                 _tell({"ready": True})
                 why = run_robot(rider, bus, gnss, MonotonicClock(0), lambda: bool(asked), stalls.turn)
                 stalls.end()
