@@ -277,3 +277,8 @@ UNARMED_TICK = -1_000_000_000
 """Scenario ticks count up from here while nobody knows when the ride starts; nothing is recorded then."""
 BEFORE_ARMING_TICK = -2_000
 """Tick that events from before arming are recorded under; armed ticks are later than this."""
+
+
+def in_the_ride(tick: int) -> str:
+    """When, as a sentence ends: ``12.3 s into the ride``; ticks before it count from nowhere."""
+    return f"{tick * 1e-3:.1f} s into the ride" if tick >= 0 else "before the ride"

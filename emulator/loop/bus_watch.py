@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from emulator.core.compiled import entry, jit
 from emulator.core.frame_buffer import FrameBuffer, frame_buffer
 from emulator.core.link_protocols import LinkCounts
+from emulator.core.signals import in_the_ride
 
 Answer: TypeAlias = Literal["trip", "mark", "note"]
 
@@ -254,9 +255,5 @@ class BusWatch:
 
     def _sentence(self, fault: BusFault) -> str:
         r = self.records[fault]
-        at = ", first before the ride"
-        if r.first_tick is None:
-            at = ""
-        elif r.first_tick >= 0:
-            at = f", first {r.first_tick / self._ticks_per_s:.1f} s into the ride"
+        at = "" if r.first_tick is None else f", first {in_the_ride(r.first_tick)}"
         return f"{TEXTS[fault]} ({max(r.count, r.episodes)} {_UNITS[fault]}{at})"

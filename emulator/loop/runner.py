@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from emulator.core.clock import Clock
 from emulator.core.frame_buffer import frame_buffer
 from emulator.core.link_protocols import CanLink, GnssLink, PulseLink
-from emulator.core.signals import ARMED, RUNNING, TRIPPED
+from emulator.core.signals import ARMED, RUNNING, TRIPPED, in_the_ride
 from emulator.loop.bus_watch import BusWatch
 from emulator.loop.certificate import GNSS, TimingAccounts, edges_us
 from emulator.loop.contract import CycleLimits, Outcome, StopRequest, TickedPlant
@@ -284,7 +284,7 @@ class _Cycle:
         if beat and not self.recorder_gone and (silent > self.limits.recorder_gone_ticks or failed):
             self.recorder_gone = True
             self._tell(LoopEvent.RECORDER_GONE, 0.0, "recorder gone")
-            self.outcome.problems.append(f"recorder gone at tick {self.tick}")
+            self.outcome.problems.append(f"recorder gone {in_the_ride(self.tick)}")
 
     # --- what several of these do ------------------------------------------------------------------
 

@@ -29,7 +29,7 @@ import numpy as np
 from pydantic import TypeAdapter, ValidationError
 
 from emulator.core.errors import RecordError
-from emulator.core.signals import RUNNING
+from emulator.core.signals import RUNNING, in_the_ride
 from emulator.core.trip_reasons import TripReason, trip_reason_of
 from emulator.criteria.base import Criterion, CriterionResult
 from emulator.criteria.ride import JudgedRide
@@ -257,10 +257,8 @@ def _count(n: int, one: str, many: str) -> str:
 
 
 def _when(tick: object) -> str:
-    """When, as a sentence goes on; ticks before the ride count from nowhere."""
-    if not isinstance(tick, int | np.integer):
-        return ""
-    return f" {int(tick) / 1000:.1f} s into the ride" if tick >= 0 else " before the ride"
+    """When, as a sentence goes on; nothing if that is not known."""
+    return f" {in_the_ride(int(tick))}" if isinstance(tick, int | np.integer) else ""
 
 
 # -- does the run count? ---------------------------------------------------------------------------------
