@@ -24,6 +24,7 @@ run against each other. Where they do, what the commands brought about is nobody
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, NamedTuple, TypeAlias
@@ -278,6 +279,13 @@ def seen_causes(outcome: Mapping[str, Any]) -> list[Cause]:
         text = f"frame '{_frame_of(event)}' has more than one sender: {who}"
         causes.append(Cause("unknown", text, _riding(outcome, event["time_s"])))
     return causes
+
+
+def seen_before_stop(outcome: Mapping[str, Any]) -> list[Cause]:
+    """Processes of ours that had left when a person asked for a stop, whether a ride had begun or not."""
+    stop = outcome.get("stop") or {}
+    left = [gone for gone in outcome.get("left") or () if gone["time_s"] < stop.get("time_s", -math.inf)]
+    return seen_causes({**outcome, "left": left, "bus_events": ()})
 
 
 def _riding(outcome: Mapping[str, Any], time_s: float) -> float | None:

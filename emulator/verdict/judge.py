@@ -46,6 +46,7 @@ from emulator.verdict.attribution import (
     host_causes,
     in_order,
     rig_problem,
+    seen_before_stop,
     seen_causes,
     stop_cause,
     trip_cause,
@@ -137,8 +138,18 @@ def judge(
     results = [criterion.judge(ride) for criterion in criteria]
     missed = [r for r in results if not r.passed]
     evidence = evidence_of(outcome, (certificate or {}).get("robot_frames"))
+    end = _end(outcome, evidence)
+    lasting = [
+        r
+        for c, r in zip(criteria, results, strict=True)
+        if c.miss_stands and not r.passed and r.margin is not None
+    ]
+    cut_s = _cut_short(end, outcome, lasting)
     timing = [Cause("bench", *found) for found in not_kept(certificate, tolerance)]
+    if certificate is None:
+        timing = [replace(cause, at_s=cut_s) for cause in timing]
     bench = [
+        *(Cause("bench", f"the record was cut short: {loss}", cut_s) for loss in run.losses),
         *(Cause("bench", text) for text in _record_problems(run, outcome)),
         *timing,
         *seen_causes(outcome),
@@ -146,17 +157,12 @@ def judge(
     ]
     if not criteria:
         bench.append(Cause("bench", "nothing was asked of this ride: the scenario has no criteria"))
-    end = _end(outcome, evidence)
-    lasting = [
-        r
-        for c, r in zip(criteria, results, strict=True)
-        if c.miss_stands and not r.passed and r.margin is not None
-    ]
+    before_stop = seen_before_stop(outcome)
     trip = trip_reason_of(outcome) if outcome.get("ended") == "tripped" else None
-    found = _decide(end, bench, missed, lasting)
+    found = _decide(end, bench, missed, lasting, before_stop)
     if found.result == "fail" and trip not in (TripReason.HEARTBEAT, TripReason.COMMAND):
         doubts = [*crossed_causes(evidence), *([] if trip else host_causes(evidence, tolerance.hole_ms))]
-        found = _decide(end, [*bench, *doubts], missed, lasting)
+        found = _decide(end, [*bench, *doubts], missed, lasting, before_stop)
     measured = bool((certificate or {}).get("outputs"))
     kept = f"complete, timing kept, {_count(len(results), 'criterion', 'criteria')} met"
     return Verdict(
@@ -193,16 +199,20 @@ def _decide(
     bench: Sequence[Cause],
     missed: Sequence[CriterionResult],
     lasting: Sequence[CriterionResult],
+    before_stop: Sequence[Cause],
 ) -> _Found:
     """What follows from how it ended, from what the bench did, and from the criteria that were missed.
 
-    lasting  those of the missed ones that no rest of a ride could have made good
+    lasting      those of the missed ones that no rest of a ride could have made good
+    before_stop  what had failed when a person stopped it, for one that had not begun
     """
     if end is None:
         return _Found("invalid" if bench else "fail" if missed else "pass", in_order(bench), missed)
     if end.whose in ("bench", "unknown"):
         return _Found("error" if end.broke else "invalid", in_order([end, *bench]), missed)
     if end.whose == "operator" and end.at_s is None:  # it had not begun: nobody can have failed
+        if before_stop:
+            return _Found("invalid", [*before_stop, replace(end, follows=True)])
         return _Found("stopped", [end])
     before = [c for c in bench if end.at_s is None or c.at_s is None or c.at_s < end.at_s]
     after = [replace(c, follows=True) for c in in_order(bench) if c not in before]
@@ -213,6 +223,17 @@ def _decide(
     if lasting:
         return _Found("fail", [replace(end, follows=True), *after], lasting, missed_first=True)
     return _Found("stopped", [end, *after])
+
+
+def _cut_short(
+    end: Cause | None, outcome: Mapping[str, Any], lasting: Sequence[CriterionResult]
+) -> float | None:
+    """From when on there is neither record nor certificate since a person ended everything at once; or None.
+
+    Not where something is to be proven against the robot: that takes the certificate.
+    """
+    at_once = bool((outcome.get("stop") or {}).get("at_once"))
+    return end.at_s if at_once and end is not None and end.whose == "operator" and not lasting else None
 
 
 def _end(outcome: Mapping[str, Any], evidence: BenchEvidence) -> Cause | None:
@@ -265,10 +286,10 @@ def _when(tick: object) -> str:
 
 
 def _record_problems(run: Run, outcome: Mapping[str, Any]) -> list[str]:
-    problems = [f"the record was cut short: {loss}" for loss in run.losses]
     state = run.signals.get("bench.state")
     if state is None or not np.any(state == RUNNING):
-        return [*problems, "the record holds no running tick"]
+        return ["the record holds no running tick"]
+    problems = []
     steps = np.diff(run.tick)
     if len(steps) and steps.max() != steps.min():
         usual = int(np.bincount(steps).argmax()) if steps.max() < 1_000_000 else int(steps.min())

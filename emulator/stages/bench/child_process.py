@@ -7,17 +7,17 @@ import contextlib
 import json
 import signal
 import sys
-import time
 from asyncio.subprocess import PIPE, Process
 from collections import deque
 from pathlib import Path
 from typing import IO, Any
 
 from emulator.core import errors
+from emulator.core.clock import Clock
 from emulator.core.errors import StartFailed
 from emulator.stages.bench.stopping import StopAsked
 
-_READY_TIMEOUT_S = 180.0  # a child may have to compile
+READY_TIMEOUT_S = 180.0  # a child may have to compile
 LEAVE_TIMEOUT_S = 10.0
 _LONGEST_MESSAGE = 1 << 24
 _MOST_NOTICES = 1000
@@ -26,8 +26,8 @@ _MOST_NOTICES = 1000
 class ChildProcess:
     """One child process and what it said."""
 
-    def __init__(self, role: str, log: IO[bytes], path: Path) -> None:
-        self.role, self._log, self._path = role, log, path
+    def __init__(self, role: str, log: IO[bytes], path: Path, clock: Clock) -> None:
+        self.role, self._log, self._path, self._clock = role, log, path, clock
         self.process: Process | None = None
         self.messages: dict[str, Any] = {}
         self.notices: deque[dict[str, Any]] = deque(maxlen=_MOST_NOTICES)
@@ -67,7 +67,7 @@ class ChildProcess:
                     self.messages.update(news)
             self._news.set()
         await self.process.wait()
-        self.left_ns = time.monotonic_ns()
+        self.left_ns = self._clock.now_ns()
         self._news.set()
 
     @property
@@ -75,16 +75,22 @@ class ChildProcess:
         """Whether it has ended."""
         return self.process is not None and self.process.returncode is not None
 
+    def left_before(self, stop: StopAsked) -> bool:
+        """Whether it had ended when a person first asked for a stop; False if nobody has."""
+        return self.left_ns is not None and self.left_ns < stop.hand_ns
+
     async def ready(self, stop: StopAsked) -> None:
         """Wait until it is ready. Raises what it reported, or StartFailed; also if a stop is asked for."""
-        deadline = time.monotonic() + _READY_TIMEOUT_S
+        clock = asyncio.get_running_loop()
+        deadline = clock.time() + READY_TIMEOUT_S
         while "ready" not in self.messages:
-            stop.raise_if_asked()  # first: who asks twice ends this process, which is no error of its own
-            if "error" in self.messages or self.gone:
+            broke = "error" in self.messages or self.gone
+            if broke and (not stop or self.left_before(stop)):  # who asks twice ends it: no error of its own
                 self.raise_its_error()
-            if time.monotonic() > deadline:
+            stop.raise_if_asked()
+            if clock.time() > deadline:
                 raise StartFailed(
-                    f"the {self.role} process was not ready after {_READY_TIMEOUT_S:.0f} s",
+                    f"the {self.role} process was not ready after {READY_TIMEOUT_S:.0f} s",
                     advice=f"look into {self._path}",
                 )
             self._news.clear()

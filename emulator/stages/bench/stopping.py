@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import signal
-import time
 from collections.abc import Callable
 
+from emulator.core.clock import Clock, MonotonicClock
 from emulator.core.errors import Stopped
 
 
@@ -18,7 +18,8 @@ class StopAsked:
     at_once  a person asked a second time: nothing waits for rest any more
     """
 
-    def __init__(self) -> None:
+    def __init__(self, clock: Clock | None = None) -> None:
+        self._clock = clock or MonotonicClock()
         self.causes: list[str] = []
         self.by_hand = ""
         self.hand_ns = 0
@@ -37,7 +38,7 @@ class StopAsked:
         name = signal.Signals(number).name
         self.causes.append(name)
         if not self.by_hand:
-            self.by_hand, self.hand_ns = name, time.monotonic_ns()
+            self.by_hand, self.hand_ns = name, self._clock.now_ns()
         elif number != signal.SIGHUP and not self.at_once:
             self.at_once = True
             self._end_now(name)

@@ -17,7 +17,6 @@ import os
 import shutil
 import signal
 import socket
-import time
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -29,12 +28,13 @@ from emulator.assembly.link_specs import bus_words, link_kind
 from emulator.assembly.provenance import manifest_of
 from emulator.assembly.session import Session
 from emulator.config.rig.buses import LoopbackBus
+from emulator.core.clock import Clock, MonotonicClock
 from emulator.core.collector import resume_collector, stop_collector
 from emulator.core.errors import DeviceAbsent, RunFailed, StartFailed
 from emulator.core.signals import INDEX, RUNNING
 from emulator.links.device_lock import acquire
 from emulator.links.loopback import listen
-from emulator.plant.states import END_NAMES, END_STOPPED, PERMISSIVE_TEXTS, PERMISSIVES
+from emulator.plant.states import PERMISSIVE_TEXTS, PERMISSIVES
 from emulator.record.writer import (
     CERTIFICATE_FILE,
     COPIES_FOLDER,
@@ -49,7 +49,8 @@ from emulator.shared_memory.layout import Sizes
 from emulator.shared_memory.stalls import Role
 from emulator.shared_memory.status import Command, LoopState, Status
 from emulator.stages.bench.child import collect_logs
-from emulator.stages.bench.child_process import LEAVE_TIMEOUT_S, ChildProcess
+from emulator.stages.bench.child_process import LEAVE_TIMEOUT_S, READY_TIMEOUT_S, ChildProcess
+from emulator.stages.bench.end_of_ride import how_it_ended
 from emulator.stages.bench.evidence import RideTime, leaving, processes
 from emulator.stages.bench.hook_host import HookSteps
 from emulator.stages.bench.open_files import allow_open_files
@@ -65,6 +66,7 @@ _ENDING_S = 3.0
 _CLOSING_S = 1.0
 """What the recorder gets to close its files when everything is ended at once."""
 _HOOK_POLL_S = 0.002
+_SHOW_EVERY_NS = 500_000_000
 Beside = Callable[[Snapshot], Coroutine[Any, Any, None]]
 """Something that reads the snapshot beside a run, until it is cancelled."""
 Progress = Callable[[float, float, float], None]
@@ -107,21 +109,25 @@ def run_bench(
     """
     allow_open_files()
     try:
-        return uvloop.run(_run(session, paths, folder, say, progress, beside, hold, hook))
+        return uvloop.run(
+            supervise(session, paths, folder, MonotonicClock(), say, progress, beside, hold, hook)
+        )
     finally:
         resume_collector()
 
 
-async def _run(
+async def supervise(
     session: Session,
     paths: tuple[Path, Path],
     folder: Path,
+    clock: Clock,
     say: Say,
-    progress: Progress | None,
-    beside: Beside | None,
-    hold: bool,
-    hook: HookSteps | None,
+    progress: Progress | None = None,
+    beside: Beside | None = None,
+    hold: bool = False,
+    hook: HookSteps | None = None,
 ) -> BenchResult:
+    """What ``run_bench`` does, on the event loop that runs; ``clock`` tells the time this loop goes by."""
     logs = folder.parent / f".{folder.name}.logs"
     try:
         made = not folder.exists()
@@ -139,7 +145,7 @@ async def _run(
             f"the run folder {folder} already holds something",
             advice="name another one with --out, or move it",
         )
-    stop = StopAsked()
+    stop = StopAsked(clock)
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         loop.add_signal_handler(number, stop.signalled, number)
@@ -149,9 +155,9 @@ async def _run(
     sizes = Sizes(data_bytes=session.payload_bytes)
     with contextlib.closing(Snapshot.create(sizes)) as snapshot, contextlib.ExitStack() as files:
         companion = asyncio.create_task(_accompanied(beside, snapshot, say)) if beside else None
-        children = {role: _child(role, logs / f"{role}.log", files) for role in ROLES}
-        another = _child("recorder", logs / "recorder-2.log", files)
-        bench = Bench(session, snapshot, children, stop, say, another)
+        children = {role: _child(role, logs / f"{role}.log", files, clock) for role in ROLES}
+        another = _child("recorder", logs / "recorder-2.log", files, clock)
+        bench = Bench(session, snapshot, children, stop, say, clock, another)
         stop.ends_by(lambda cause: _end_now(bench, cause))
         try:
             entrances: list[socket.socket] = []
@@ -186,9 +192,9 @@ async def _run(
                 _withdraw(folder, made=made)
 
 
-def _child(role: str, log: Path, files: contextlib.ExitStack) -> ChildProcess:
+def _child(role: str, log: Path, files: contextlib.ExitStack, clock: Clock) -> ChildProcess:
     """A process to be started, with its log, which is closed with the others."""
-    child = ChildProcess(role, log.open("wb"), log)
+    child = ChildProcess(role, log.open("wb"), log, clock)
     files.callback(child.close)
     return child
 
@@ -289,9 +295,16 @@ async def _start(
         except DeviceAbsent as error:
             await _raise_if_ended(loop_child, error)
             raise
-    while status[Status.LOOP_STATE] != LoopState.CYCLING and not loop_child.gone:
+    begun_by = asyncio.get_running_loop().time() + READY_TIMEOUT_S
+    while status[Status.LOOP_STATE] == LoopState.BUILDING and not loop_child.gone:
         stop.raise_if_asked()
+        if asyncio.get_running_loop().time() > begun_by:
+            raise StartFailed(
+                f"the loop was ready, and did not begin within {READY_TIMEOUT_S:.0f} s",
+                advice=f"look into {folders[1] / 'loop.log'}",
+            )
         await asyncio.sleep(_POLL_S)
+    stop.raise_if_asked()
 
 
 async def _raise_if_ended(loop_child: ChildProcess, error: DeviceAbsent) -> None:
@@ -362,10 +375,10 @@ async def _ride(bench: Bench, progress: Progress | None, hold: bool, hook: HookS
     stalls = snapshot.stall_writer(Role.SUPERVISOR)
     waiting = Waiting()
     stop_collector()
-    shown = 0.0
+    shown_ns = 0
     while not children["loop"].gone:
         await asyncio.sleep(_POLL_S)
-        now_ns = time.monotonic_ns()
+        now_ns = bench.clock.now_ns()
         stalls.turn(now_ns)
         waiting.look(now_ns)
         snapshot.status[Status.SUPERVISOR_HEARTBEAT] += 1
@@ -377,9 +390,8 @@ async def _ride(bench: Bench, progress: Progress | None, hold: bool, hook: HookS
         watch.look_at_loop()
         watch.look_at_processes()
         watch.look_at_bus()
-        now = time.monotonic()
-        if progress is not None and now - shown > 0.5:
-            shown = now
+        if progress is not None and now_ns - shown_ns > _SHOW_EVERY_NS:
+            shown_ns = now_ns
             _show(snapshot, progress)
     stalls.end()
     operator.close()
@@ -411,7 +423,7 @@ async def _gather(bench: Bench, watch: RideWatch, waiting: Waiting) -> BenchResu
         recorder = children["recorder"]
     if not await recorder.leave() and not bench.stop.at_once:
         watch.problems.append("the recorder did not finish and was ended by force")
-    outcome, tail = _ended(loop_child, bench.stop, watch)
+    outcome, tail = how_it_ended(bench, watch)
     outcome["rig_problems"] = [*outcome["rig_problems"], *watch.problems]
     if watch.hook_failed:
         outcome |= {"ended": "crashed", "trip_reason": watch.hook_failed}
@@ -423,26 +435,9 @@ async def _gather(bench: Bench, watch: RideWatch, waiting: Waiting) -> BenchResu
     return BenchResult(outcome | _measured(bench, watch, waiting), tail)
 
 
-def _ended(loop_child: ChildProcess, stop: StopAsked, watch: RideWatch) -> tuple[dict[str, Any], list[str]]:
-    """How the ride ended as the loop says, or, if it could not say so, as it was seen; the end of its log."""
-    if "outcome" in loop_child.messages:
-        return dict(loop_child.messages["outcome"]), []
-    if "error" in loop_child.messages:
-        loop_child.raise_its_error()
-    nothing: dict[str, Any] = {"trip_reason": "", "trip_tick": None, "rig_problems": []}
-    if stop.at_once:
-        return {**nothing, "ended": END_NAMES[END_STOPPED]}, []
-    if watch.stood_still:
-        reason = f"the loop stood still for {watch.stood_still['for_s']:.1f} s and was ended by force"
-        return {**nothing, "ended": "crashed", "trip_reason": reason}, loop_child.tail()
-    watch.left["loop"] = loop_child
-    reason = f"the loop process broke (exit {loop_child.returncode})"
-    return {**nothing, "ended": "crashed", "trip_reason": reason}, loop_child.tail()
-
-
 def _measured(bench: Bench, watch: RideWatch, waiting: Waiting) -> dict[str, Any]:
     """What was measured of the processes, in the words of ``evidence``."""
-    now_ns = time.monotonic_ns()
+    now_ns = bench.clock.now_ns()
     ride_time = RideTime(bench.snapshot.status, now_ns)
     rig, waited = bench.session.rig, waiting.samples
     measured: dict[str, Any] = {

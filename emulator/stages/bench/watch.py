@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import asyncio
 import signal
-import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
 from emulator.assembly.session import Session
+from emulator.core.clock import Clock
 from emulator.core.errors import RunFailed
 from emulator.plant.states import EV_HOLD, EV_MONITOR, EV_PERMISSIVE, EV_TRIP
 from emulator.shared_memory.block import Snapshot
+from emulator.shared_memory.rings import EventRecord
 from emulator.shared_memory.status import BusWord, Command, LoopState, RecorderState, Status
-from emulator.stages.bench.child_process import ChildProcess
+from emulator.stages.bench.child_process import LEAVE_TIMEOUT_S, ChildProcess
 from emulator.stages.bench.heartbeat import Heartbeat, Pulse
 from emulator.stages.bench.stopping import StopAsked
 
@@ -33,6 +34,7 @@ class Bench:
     children: dict[str, ChildProcess]
     stop: StopAsked
     say: Say
+    clock: Clock
     spare_recorder: ChildProcess
     recorder_job: dict[str, Any] = field(default_factory=dict)
 
@@ -72,12 +74,14 @@ class RideWatch:
         self.replacing: asyncio.Task[None] | None = None  # the recorder that was killed
         self.bus_events: list[BusEvent] = []
         self.stood_still: dict[str, Any] = {}
-        self._bench, self._say, self._stop = bench, bench.say, bench.stop
+        self.trip: EventRecord | None = None  # the first one, as the loop told it
+        self._bench, self._say, self._stop, self._clock = bench, bench.say, bench.stop, bench.clock
         self._status, self._snapshot = bench.snapshot.status, bench.snapshot
         self._children = bench.children
         self._events = bench.snapshot.event_reader(from_now=True)
         self._stopping = False
         self._heartbeat = Heartbeat()
+        self._loop_ended_ns = 0  # when its cycle was first seen to be over
         self._frames = _frame_names(bench.session)
 
     def tell_events(self) -> None:
@@ -85,6 +89,8 @@ class RideWatch:
         for event in self._events.read()[0]:
             if event.code in _TOLD_AT_ONCE:
                 self._say(_TOLD_AT_ONCE[event.code] + event.text)
+            if event.code == EV_TRIP and self.trip is None:
+                self.trip = event
 
     def look_at_hook(self) -> None:
         """A hook that failed stops the ride."""
@@ -102,7 +108,7 @@ class RideWatch:
 
     def pass_on_stop(self) -> None:
         """The first time a stop was asked for."""
-        if not self._stop or self._stopping:
+        if not self._stop or self._stopping or self._stop.at_once:
             return
         self._stopping = True
         self._say(f"{self._stop.causes[0]}: stopping in an orderly way, the signals go to rest")
@@ -114,9 +120,12 @@ class RideWatch:
     def look_at_loop(self) -> None:
         """Whether it comes round; one that does not is told of and ended."""
         loop = self._children["loop"]
-        if self._status[Status.LOOP_STATE] != LoopState.CYCLING or loop.gone or self.stood_still:
+        if loop.gone or self.stood_still:
             return
-        pulse = self._heartbeat.look(self._status[Status.LOOP_HEARTBEAT], time.monotonic())
+        if self._status[Status.LOOP_STATE] != LoopState.CYCLING:
+            self._look_at_loop_leaving()
+            return
+        pulse = self._heartbeat.look(self._status[Status.LOOP_HEARTBEAT], self._clock.now_ns() * 1e-9)
         still_s = self._heartbeat.still_s
         if pulse is Pulse.STANDS_STILL:
             self._say(
@@ -124,22 +133,36 @@ class RideWatch:
             )
         elif pulse is Pulse.HAS_TO_END:
             self._say(f"the loop stood still for {still_s:.1f} s: it is ended by force")
-            self.stood_still = {"for_s": round(still_s, 3), "time_ns": time.monotonic_ns()}
-            loop.signal(signal.SIGKILL)
+            self._end_loop(still_s)
+
+    def _look_at_loop_leaving(self) -> None:
+        """Its cycle is over, the signals are at rest; what is left of it may hang all the same."""
+        self._loop_ended_ns = self._loop_ended_ns or self._clock.now_ns()
+        still_s = (self._clock.now_ns() - self._loop_ended_ns) * 1e-9
+        if still_s >= LEAVE_TIMEOUT_S:
+            self._say(f"the loop has not left {still_s:.1f} s after the ride: it is ended by force")
+            self._end_loop(still_s)
+
+    def _end_loop(self, still_s: float) -> None:
+        self.stood_still = {"for_s": round(still_s, 3), "time_ns": self._clock.now_ns()}
+        self._children["loop"].signal(signal.SIGKILL)
 
     def look_at_processes(self) -> None:
         """Bus, robot and recorder, as long as they are needed."""
         cycling = self._status[Status.LOOP_STATE] == LoopState.CYCLING
         for role, words in (("robot", "the robot process"), ("bus", "the virtual bus's process")):
             child = self._children[role]
-            if child.gone and role not in self.left and not self._stop.at_once:
-                if role == "robot" and self._stopping:
+            if child.gone and role not in self.left:
+                if (self._stop.at_once or (role == "robot" and self._stopping)) and not child.left_before(
+                    self._stop
+                ):
                     continue
                 self.left[role] = child
                 self._say(f"{words} is gone (exit {child.returncode})")
         recorder = self._children["recorder"]
         gone = recorder.gone or self._status[Status.RECORDER_STATE] == RecorderState.FAILED
-        if gone and not self.recorder_gone and cycling and not self._stop.at_once:
+        told_to = self._stop.at_once and not recorder.left_before(self._stop)
+        if gone and not self.recorder_gone and cycling and not told_to:
             self.recorder_gone = True
             self.left["recorder"] = recorder
             killed = recorder.returncode is not None and recorder.returncode < 0
@@ -165,7 +188,7 @@ class RideWatch:
             identifier = str(notice.get("identifier", ""))
             event = BusEvent(
                 str(notice["notice"]),
-                time.monotonic_ns(),
+                self._clock.now_ns(),
                 participants,
                 identifier,
                 self._frames.get(identifier, ""),
