@@ -13,7 +13,7 @@ could not read all of it, are not cut off.
 
 Nobody waits for anybody: no call here waits for a participant, what one does not read is kept for it up to a
 limit and then it is cut off, and those that only listen are served after those that send, so many a
-millisecond. Why a plain loop over ``epoll``: emulator/guide/decisions/0100-bus-server-of-its-own.md.
+millisecond. Why a plain loop over ``epoll``: emulator/guide/decisions/0098-bus-server-of-its-own.md.
 """
 
 from __future__ import annotations
