@@ -78,9 +78,9 @@ def console_of_stdout(*, lasting: bool = False) -> Console:
     # In a file or a pipe there is no width to fit into: tables come out whole.
     width = None if sys.stdout.isatty() else 110
     file = cast("IO[str]", LastingOutput(sys.stdout)) if lasting else None
-    return PlainConsole(highlight=False, soft_wrap=True, width=width, file=file)
+    return PlainConsole(emoji=False, highlight=False, soft_wrap=True, width=width, file=file)
 
 
 def console_of_stderr() -> Console:
     """The console that errors are printed to."""
-    return PlainConsole(stderr=True, highlight=False, soft_wrap=True)
+    return PlainConsole(stderr=True, emoji=False, highlight=False, soft_wrap=True)

@@ -60,7 +60,8 @@ def _envelope(envelope: Mapping[str, Any]) -> list[Figure]:
 
     def curve(x: object, y: object, name: str, look: dict[str, Any], mode: str = "lines") -> None:
         try:
-            xs, ys = np.asarray(x, float) * _KMH, np.asarray(y, float) * _DEG
+            with np.errstate(over="ignore"):  # a number of a damaged manifest is drawn nowhere
+                xs, ys = np.asarray(x, float) * _KMH, np.asarray(y, float) * _DEG
         except (TypeError, ValueError):
             return
         if xs.ndim == 1 and xs.shape == ys.shape and len(xs):

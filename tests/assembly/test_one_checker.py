@@ -24,6 +24,7 @@ def files(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A copy of the shipped files, to stand in; nothing can start."""
     monkeypatch.chdir(tmp_path)
     shutil.copytree(SHIPPED, tmp_path, dirs_exist_ok=True)
+    (tmp_path / "rigs" / "secret.txt").write_text("a password of one line\n")
     let_nothing_start(monkeypatch)
     return tmp_path
 
@@ -220,7 +221,7 @@ def test_a_rig_that_opens_itself_to_the_network_is_warned_of(files: Path) -> Non
     assert text.startswith("telemetry.host: ")
     assert "without a name" in text
     assert warned("limits:\n", mqtt % "127.0.0.1") == []
-    signed_in = "broker.local, username: bench, password_file: bench.dbc"
+    signed_in = "broker.local, username: bench, password_file: secret.txt"
     (text,) = warned("limits:\n", mqtt % signed_in)
     assert "without ca_file" in text
 

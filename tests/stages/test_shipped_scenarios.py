@@ -76,7 +76,7 @@ def ridden(name: str, folder: Path, given: Mapping[str, float] | None = None) ->
     with RunWriter(folder, session.manifest(stage="virtual")) as writer:
         outcome, certificate = VirtualRide(session).run(writer)
     run, timing = read_run(folder), session.rig.timing
-    tolerance = judging.TimingTolerance(timing.rate_ppm, timing.age_p99_ms, timing.lost_frames)
+    tolerance = judging.TimingTolerance(**timing.model_dump())
     return Ridden(
         session,
         judging.judge(

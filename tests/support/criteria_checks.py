@@ -17,7 +17,7 @@ from pydantic import ValidationError
 from emulator.core.signals import RUNNING
 from emulator.criteria.base import Criterion, CriterionResult
 from emulator.criteria.ride import JudgedRide
-from emulator.criteria.temporal import Always, Compare, Eventually
+from emulator.criteria.temporal import Always, Compare, Eventually, Every
 from emulator.record.reader import Event, Frames, Run
 from tests.support.criteria_in_si import (
     CornerEntry,
@@ -547,6 +547,9 @@ def position_not_told() -> None:
 @checks("holds")
 def holds() -> None:
     low = Compare("truth.z_m", "at_most", 1.0)
+    place = Compare("robot.estimate_x_m", "at_most", 1.0)
+    assert [Holds(Always(c)).of_position for c in (low, place)] == [False, True]
+    assert Holds(Always(Every((low, place)))).of_position  # one of its signals is enough
     run = ridden(EVENTS, truth__z_m=at({300: 9.0, 1000: 0.75, 1700: 0.5}))
     r = judged(run, Holds(Always(low)))
     assert seen(r) == (True, 0.25, 1.0, 120.0)

@@ -282,7 +282,7 @@ def load_course(scenario: Scenario, source: Source) -> tuple[Course, Source | No
             raise ConfigError([source.problem(("manoeuvre",), error.expected)]) from None
     file = circuit_path(scenario, source)
     assert file is not None  # one of both is given: the schema's rule
-    if not os.path.exists(file):
+    if not os.path.exists(file) or os.path.isdir(file):
         text = f"no such file: {file} (paths are relative to this file)"
         raise ConfigError([source.problem(("circuit",), text)])
     try:
