@@ -87,7 +87,7 @@ def test_every_tick_is_recorded_from_arming_to_rest(short, tmp_path):
     assert run.tick[state == RUNNING].tolist() == list(range(3001))
     assert outcome == {
         "ended": "time_limit",
-        "end_tick": 3000,
+        "end_tick": 3001,
         "stopped_by": "",
         "trip_code": 0,
         "trip_reason": "",
