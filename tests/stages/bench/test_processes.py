@@ -108,10 +108,14 @@ def test_a_loop_that_stalls_before_the_robot_is_ready_is_what_is_said(desk):
     process = desk.start()
     desk.wait(lambda: "GNSS: pty" in desk.said() or process.poll() is not None, "the loop is not ready")
     (loop,) = desk.processes()["loop"]
-    time.sleep(1.5)  # it is warm and cycles; the robot takes longer
+    (robot,) = desk.wait(lambda: desk.processes().get("robot"), "no robot process")
+    os.kill(robot, signal.SIGSTOP)  # on a quiet machine it would be ready too soon
+    time.sleep(1.5)  # the loop is warm and cycles
     os.kill(loop, signal.SIGSTOP)
     time.sleep(1.5)
     os.kill(loop, signal.SIGCONT)
+    desk.wait(lambda: "loop" not in desk.processes(), "the loop goes on", 30.0)
+    os.kill(robot, signal.SIGCONT)
     assert desk.end(process) == 4, desk.said()
     said = " ".join(desk.said().split())
     assert "the loop ended before the robot was ready: the loop stalled for" in said
@@ -238,7 +242,8 @@ def test_who_replays_the_robot_s_frames_is_named_and_the_robot_is_not_blamed(des
     assert judged["result"] == "invalid", judged["reasons"]
     assert any("has more than one sender" in reason for reason in judged["reasons"])
     assert judged["causes"][0]["whose"] != "robot"
-    assert any("left out by the alive counter" in note for note in judged["notes"])
+    # left out or repeated: as the copy's counters happen to lie to the robot's
+    assert any("alive counter" in note for note in judged["notes"]), judged["notes"]
 
 
 def test_who_does_not_read_is_cut_off_by_name_and_the_ride_goes_on(desk):
