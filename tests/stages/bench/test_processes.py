@@ -14,6 +14,7 @@ from emulator.record.reader import read_run
 from tests.bench.probe import BusClient
 
 pytestmark = pytest.mark.slow
+# One of each family in the ordinary run, to keep that short; all of them with -m timing.
 
 
 def port_of(desk):
@@ -53,6 +54,7 @@ def test_a_loop_that_hangs_is_told_of_and_ended_within_three_seconds(desk):
     assert run.tick[-1] > 900
 
 
+@pytest.mark.timing
 def test_a_loop_that_hangs_and_a_person_who_stops_it(desk):
     """The first Ctrl-C can't reach it; the watch ends it all the same."""
     process = desk.start()
@@ -65,6 +67,7 @@ def test_a_loop_that_hangs_and_a_person_who_stops_it(desk):
     assert "the loop stood still" in verdict(desk)["reasons"][0]
 
 
+@pytest.mark.timing
 def test_a_loop_that_stands_still_for_a_moment_goes_on(desk):
     process = desk.start()
     found = desk.ride_for(process)
@@ -80,6 +83,7 @@ def test_a_loop_that_stands_still_for_a_moment_goes_on(desk):
     assert loop["longest_ms"] > 900.0
 
 
+@pytest.mark.timing
 def test_every_other_process_that_stood_still_is_told_of_with_when_and_for_how_long(desk):
     process = desk.start()
     found = desk.ride_for(process)
@@ -125,7 +129,11 @@ def test_a_loop_that_stalls_before_the_robot_is_ready_is_what_is_said(desk):
 # ---- who asks twice ----------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("second", [signal.SIGINT, signal.SIGTERM], ids=lambda n: n.name)
+@pytest.mark.parametrize(
+    "second",
+    [signal.SIGINT, pytest.param(signal.SIGTERM, marks=pytest.mark.timing)],
+    ids=lambda n: n.name,
+)
 def test_a_second_signal_in_a_ride_ends_everything_at_once_and_the_record_reads(desk, second):
     desk.rig("ramp_to_rest_s: 0.5", "ramp_to_rest_s: 20.0")
     process = desk.start()
@@ -147,7 +155,9 @@ def test_a_second_signal_in_a_ride_ends_everything_at_once_and_the_record_reads(
     assert verdict(desk)["result"] != "pass"
 
 
-@pytest.mark.parametrize("role", ["bus", "loop", "robot"])
+@pytest.mark.parametrize(
+    "role", [*(pytest.param(role, marks=pytest.mark.timing) for role in ("bus", "loop")), "robot"]
+)
 def test_a_second_signal_while_it_starts_leaves_nothing(desk, role):
     process = desk.start()
     desk.wait(lambda: role in desk.processes() or process.poll() is not None, f"no {role} process")
@@ -175,6 +185,7 @@ def test_a_closed_pipe_does_not_cost_the_verdict(desk):
     assert not list(desk.folder.glob("*.log"))
 
 
+@pytest.mark.timing
 def test_a_terminal_that_is_closed_does_not_cost_the_verdict(desk):
     """As it happens: its other end is closed, and SIGHUP comes, twice."""
     ours, its = os.openpty()
@@ -206,6 +217,7 @@ def test_a_bus_that_dies_is_named_and_the_ride_ends(desk):
         socket.create_connection(("127.0.0.1", port_of(desk)), 1.0)
 
 
+@pytest.mark.timing
 def test_two_who_send_a_frame_of_the_robot_are_named(desk):
     process = desk.start()
     found = desk.ride_for(process)
@@ -246,6 +258,7 @@ def test_who_replays_the_robot_s_frames_is_named_and_the_robot_is_not_blamed(des
     assert any("alive counter" in note for note in judged["notes"]), judged["notes"]
 
 
+@pytest.mark.timing
 def test_who_does_not_read_is_cut_off_by_name_and_the_ride_goes_on(desk):
     process = desk.start()
     found = desk.ride_for(process)
