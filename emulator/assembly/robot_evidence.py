@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from emulator.config.rig.limits import Limits
+from emulator.core.frame_buffer import identifier_digits
 from emulator.core.signals import RUNNING, UNARMED_TICK
 from emulator.core.trip_reasons import TripReason
 from emulator.plant.commands import (
@@ -81,7 +82,7 @@ def _silence(plant: Plant, codec: Codec, watch: int, last: int) -> dict[str, Any
     return {
         "watch": WATCHES[watch],
         "frame": frame[1],
-        "id": _hex(int(codec.table.can_id[frame[0]])) if frame[0] >= 0 else "",
+        "id": f"0x{identifier_digits(int(codec.table.can_id[frame[0]]))}" if frame[0] >= 0 else "",
         "how": HOW[int(came.argmax())] if coming else "missing",
         "frames": int(came.sum()),
         "since_tick": None if last < 0 else last - shift,
@@ -156,11 +157,8 @@ def strangers_heard(plant: Plant) -> dict[str, int]:
     """Frames under identifiers that no DBC has, by identifier in hex; '': those beyond the first few."""
     r = plant.robot
     told = {
-        _hex(int(can_id)): int(n) for can_id, n in zip(r.stranger_ids, r.strangers[:-1], strict=True) if n
+        f"0x{identifier_digits(int(can_id))}": int(n)
+        for can_id, n in zip(r.stranger_ids, r.strangers[:-1], strict=True)
+        if n
     }
     return told | ({"": int(r.strangers[-1])} if r.strangers[-1] else {})
-
-
-def _hex(can_id: int) -> str:
-    """An identifier as the trade writes it: three digits, or eight of a 29-bit one."""
-    return f"0x{can_id & 0x1FFFFFFF:08X}" if can_id > 0x7FF else f"0x{can_id:03X}"

@@ -18,6 +18,11 @@ STANDARD_MASK = 0x7FF
 EXTENDED_MASK = 0x1FFFFFFF
 
 
+def identifier_digits(can_id: int) -> str:
+    """An identifier as the trade writes it in hexadecimal: three digits, or eight of a 29-bit one."""
+    return f"{can_id & EXTENDED_MASK:08X}" if can_id & EXTENDED else f"{can_id:03X}"
+
+
 class FrameBuffer(NamedTuple):
     """A fixed block of bus frames that compiled code and links share; allocated once, then reused.
 

@@ -120,6 +120,20 @@ def _spoilt(r: RobotFrames, f: int, how: int, tick: int) -> None:
 
 
 @jit
+def _news(r: RobotFrames, watch: int, state: Record) -> None:
+    """The value of a watch came, and can be taken."""
+    r.since[watch, :] = 0
+    if state.state == TRIPPED and r.renewed[watch] < 0:
+        r.renewed[watch] = state.tick
+    if watch == WATCH_HEARTBEAT:
+        state.heartbeat_tick = state.tick
+    elif watch == WATCH_STEERING:
+        state.steering_tick = state.tick
+    else:
+        state.drive_tick = state.tick
+
+
+@jit
 def _end_silence(r: RobotFrames, f: int, state: Record) -> None:
     """Frame ``f`` was accepted: how long it had been missing, as far as the ride goes."""
     if state.state == RUNNING:
@@ -182,15 +196,7 @@ def receive(codec: FrameCodec, r: RobotFrames, rx: FrameBuffer, c: Record, state
             if watch == WATCH_HEARTBEAT and r.values[k] == r.robot[v]:
                 _no_news(r, watch, CAME_UNCHANGED, state.tick)
             elif watch >= 0:
-                r.since[watch, :] = 0
-                if state.state == TRIPPED and r.renewed[watch] < 0:
-                    r.renewed[watch] = state.tick
-            if watch == WATCH_HEARTBEAT and r.values[k] != r.robot[v]:
-                state.heartbeat_tick = state.tick
-            elif watch == WATCH_STEERING:
-                state.steering_tick = state.tick
-            elif watch == WATCH_DRIVE:
-                state.drive_tick = state.tick
+                _news(r, watch, state)
             r.robot[v] = r.values[k]
 
 

@@ -83,7 +83,7 @@ def what_to_do(verdict: Verdict | None) -> str:
         return ""
     if trip.whose == "robot" and not any(cause.whose == "robot" for cause in verdict.causes):
         return (
-            "look at the bench, not at the robot: `emulator host` says what this machine can promise, the "
+            "look at the bench first: `emulator host` says what this machine can promise, the "
             "certificate what stood still and when"
         )
     return trip.what_to_do

@@ -45,6 +45,8 @@ class Interruptions:
 
     def _note(self, number: int, _frame: FrameType | None) -> None:
         if self.by:
-            raise KeyboardInterrupt
+            if number != signal.SIGHUP:  # a terminal that is closed says so twice by itself
+                raise KeyboardInterrupt
+            return
         self.by = signal.Signals(number).name
         self._say(f"{self.by}: stopping in an orderly way, the verdict follows; again ends at once")

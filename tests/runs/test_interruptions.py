@@ -33,6 +33,15 @@ def test_the_first_one_is_noted_and_the_second_one_ends(number):
     assert [signal.getsignal(n) for n in SIGNALS] == before
 
 
+def test_a_terminal_that_is_closed_says_so_twice_and_still_loses_nothing():
+    said = []
+    with Interruptions(said.append) as interrupted:
+        hit(signal.SIGHUP)
+        hit(signal.SIGHUP)
+        assert interrupted.by == "SIGHUP"
+    assert len(said) == 1
+
+
 def test_it_takes_the_signals_again_from_a_loop_that_had_them():
     with Interruptions(lambda _: None) as interrupted:
         signal.signal(signal.SIGINT, signal.default_int_handler)

@@ -42,6 +42,7 @@ from emulator.record.writer import (
     FRAMES_FILE,
     INPUTS_FILE,
     MANIFEST_FILE,
+    OUTCOME_FILE,
     SIGNALS_FILE,
 )
 from emulator.shared_memory.block import Snapshot
@@ -218,7 +219,8 @@ async def _accompanied(beside: Beside, snapshot: Snapshot, say: Say) -> None:
 
 def _withdraw(folder: Path, *, made: bool) -> None:
     """Take away the empty record of a ride that never was."""
-    for name in (SIGNALS_FILE, FRAMES_FILE, INPUTS_FILE, EVENTS_FILE, MANIFEST_FILE, CERTIFICATE_FILE):
+    documents = (MANIFEST_FILE, CERTIFICATE_FILE, OUTCOME_FILE)
+    for name in (SIGNALS_FILE, FRAMES_FILE, INPUTS_FILE, EVENTS_FILE, *documents):
         (folder / name).unlink(missing_ok=True)
     shutil.rmtree(folder / COPIES_FOLDER, ignore_errors=True)
     if made:

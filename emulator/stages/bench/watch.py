@@ -11,6 +11,7 @@ from typing import Any
 from emulator.assembly.session import Session
 from emulator.core.clock import Clock
 from emulator.core.errors import RunFailed
+from emulator.core.frame_buffer import identifier_digits
 from emulator.plant.states import EV_HOLD, EV_MONITOR, EV_PERMISSIVE, EV_TRIP
 from emulator.shared_memory.block import Snapshot
 from emulator.shared_memory.rings import EventRecord
@@ -210,8 +211,5 @@ class RideWatch:
 def _frame_names(session: Session) -> dict[str, str]:
     """Names of the frames of this bench by their identifier as the virtual bus writes it."""
     table = session.codec.table
-    names = {}
-    for name, can_id in zip(session.codec.frames, table.can_id.tolist(), strict=True):
-        extended = can_id >> 31 & 1
-        names[f"{can_id & 0x1FFFFFFF:08X}" if extended else f"{can_id:03X}"] = name
-    return names
+    frames = zip(session.codec.frames, table.can_id.tolist(), strict=True)
+    return {identifier_digits(can_id): name for name, can_id in frames}

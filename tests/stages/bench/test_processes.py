@@ -124,6 +124,7 @@ def test_a_loop_that_stalls_before_the_robot_is_ready_is_what_is_said(desk):
     said = " ".join(desk.said().split())
     assert "the loop ended before the robot was ready: the loop stalled for" in said
     assert "plugged in" not in said
+    assert not desk.folder.exists()
 
 
 # ---- who asks twice ----------------------------------------------------------------------------------------
