@@ -193,22 +193,9 @@ def part_ride(rig: str, scenario: str, folder: str) -> Any:
 
 def part_bus() -> Any:
     """A bus server until standard input closes; tells its port first."""
-    import select
+    from tests.bench.bus_server import serve
 
-    from emulator.core.collector import stop_collector
-    from emulator.links.loopback import BusServer, listen
-
-    sockets = listen()
-    server = BusServer(sockets)
-    print(sockets[0].getsockname()[1], flush=True)
-    stop_collector()
-    ended = select.poll()
-    ended.register(sys.stdin, select.POLLHUP)
-    turns = 0
-    while turns % 64 or not ended.poll(0):
-        server.turn(0.001)
-        turns += 1
-    server.close()
+    serve()
     return None
 
 

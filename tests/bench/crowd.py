@@ -23,25 +23,7 @@ from tests.bench.children import Child
 DEAF, GARBAGE, IDLE = 20, 20, 200
 FRAMES = b"< send 123 8 00 11 22 33 44 55 66 77 >" * 3
 PERIOD_S = 0.002
-
-SERVER = """
-import os, select, sys
-from emulator.core.collector import stop_collector
-from emulator.links.loopback import BusServer, listen
-from emulator.loop import host
-sockets = listen()
-server = BusServer(sockets)
-host.apply(None, 70, lock_memory=False)
-print(sockets[0].getsockname()[1], flush=True)
-ended = select.poll()
-ended.register(sys.stdin, select.POLLHUP)
-turns = 0
-while turns % 64 or not ended.poll(0):
-    server.turn(0.001)
-    turns += 1
-print(*server.counts())
-server.close()
-"""
+SERVER = [sys.executable, "-m", "tests.bench.bus_server", "70"]
 
 
 def join(port: int) -> socket.socket:
@@ -129,8 +111,8 @@ class Pair:
 def measure(rounds: int, block: int = 100) -> tuple[list[float], list[float], str]:
     """Times [us] on the bus with the crowd and on the one without, and what the first one counted."""
     with (
-        Child("a bus", [sys.executable, "-c", SERVER]) as quiet,
-        Child("a bus with a crowd", [sys.executable, "-c", SERVER]) as busy,
+        Child("a bus", SERVER) as quiet,
+        Child("a bus with a crowd", SERVER) as busy,
     ):
         ports = int(busy.line()), int(quiet.line())
         with Child("the crowd", [sys.executable, "-m", "tests.bench.crowd", str(ports[0])]) as people:

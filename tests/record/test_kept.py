@@ -72,6 +72,15 @@ def content(folder):
     )
 
 
+def another_recorder(snapshot, folder):
+    """What goes on with a record that was cut short; and what was kept of that."""
+    kept = kept_in(folder)
+    writer = RunWriter(folder, {}, ends=kept.ends)
+    drain = Drain(snapshot, writer, describe)
+    drain.go_on(snapshot, kept)
+    return writer, drain, kept
+
+
 def recorded(folder, steps, killed_after):
     """Drains after each step of so many cycles; after some of them the recorder is killed and replaced."""
     snapshot = Snapshot.create(Sizes(8192, 8192, 256, 512))
@@ -87,12 +96,7 @@ def recorded(folder, steps, killed_after):
                 for file in writer._files:  # what it has not written yet is gone with it
                     file.close()
                 loop.go(50)
-                kept = kept_in(folder)
-                writer = RunWriter(folder, {}, ends=kept.ends)
-                drain = Drain(snapshot, writer, describe)
-                drain.go_on(snapshot, kept)
-            else:
-                loop.go(0)
+                writer, drain, _ = another_recorder(snapshot, folder)
         drain.once()
         writer.close()
         return drain.done
@@ -138,10 +142,7 @@ def test_half_a_batch_at_the_end_is_cut_off(tmp_path, cut):
         file.close()
     path = folder / SIGNALS_FILE
     path.write_bytes(path.read_bytes()[: path.stat().st_size - cut])
-    kept = kept_in(folder)
-    writer = RunWriter(folder, {}, ends=kept.ends)
-    drain = Drain(snapshot, writer, describe)
-    drain.go_on(snapshot, kept)
+    writer, drain, _ = another_recorder(snapshot, folder)
     drain.once()
     writer.close()
     snapshot.close()
@@ -159,10 +160,7 @@ def test_what_the_ring_no_longer_holds_is_told_as_lost(tmp_path):
     for file in writer._files:
         file.close()
     loop.go(2000)
-    kept = kept_in(folder)
-    writer = RunWriter(folder, {}, ends=kept.ends)
-    drain = Drain(snapshot, writer, describe)
-    drain.go_on(snapshot, kept)
+    writer, drain, kept = another_recorder(snapshot, folder)
     drain.once()
     writer.close()
     snapshot.close()
