@@ -1,10 +1,12 @@
-"""What this host can promise: an inspection, and a test of how late a loop wakes here."""
+"""What this host can promise: an inspection, and tests of how late a loop wakes here."""
 
 from __future__ import annotations
 
 import math
 import multiprocessing
 import os
+import platform
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,11 +17,19 @@ from rich.text import Text
 from emulator.core.clock import MonotonicClock
 from emulator.core.errors import StartFailed
 from emulator.core.signals import TICK_NS
+from emulator.inspection.host_history import (
+    HOLE_us,
+    HostPromise,
+    HostTest,
+    Standstills,
+    machine_text,
+    promise_of,
+    standstills_of,
+)
 from emulator.loop import host
-from emulator.loop.machine import HostFinding
+from emulator.loop.machine import HostFinding, processor
 from emulator.report.terminal_table import terminal_table
 
-_SHARP_us = 50.0
 _SIGNS = {"good": ("✓", "green"), "poor": ("!", "yellow"), "plain": ("·", "")}
 
 
@@ -27,11 +37,13 @@ _SIGNS = {"good": ("✓", "green"), "poor": ("!", "yellow"), "plain": ("·", "")
 class Lateness:
     """How late a bare loop woke; all [us].
 
+    late_us   (n,) of each wake-up
     wakes     how many there were
     overruns  wakes later than a whole period: that many ticks or more were missed
     refused   what the host did not grant, with advice
     """
 
+    late_us: NDArray[np.float64]
     wakes: int
     p50: float
     p99: float
@@ -75,6 +87,7 @@ def summary(late_us: NDArray[np.float64], granted: host.HostReport) -> Lateness:
     ranks = np.quantile(late_us, (0.5, 0.99, 0.999, 1.0), method="inverted_cdf")
     p50, p99, p999, greatest = (float(rank) for rank in ranks)
     return Lateness(
+        late_us=late_us,
         wakes=len(late_us),
         p50=p50,
         p99=p99,
@@ -101,29 +114,48 @@ def _wake(pipe, ticks: int, cpu: int, priority: int, spin_us: float) -> None:  #
     pipe.close()
 
 
-def promise(late: Lateness) -> str:
-    """What a loop of 1 kHz can promise here, in a sentence or two."""
-    worst_ms = late.greatest / 1e3
-    if late.overruns:
-        return (
-            f"Not punctual: {late.overruns} of {late.wakes:,} wake-ups ({late.overruns / late.wakes:.2%}) "
-            f"came a whole tick or more late, at worst {worst_ms:.1f} ms. Runs with hardware will end as "
-            "invalid now and then; a limit below that in the rig (limits.overrun_limit_ms) would trip."
-        )
-    if late.p999 <= _SHARP_us and late.greatest <= 5 * _SHARP_us:
-        return (
-            f"Punctual: 99.9 % of wake-ups within {late.p999:.0f} us, the worst {late.greatest:.0f} us. "
-            "Latencies of a millisecond can be kept to a tenth."
-        )
-    return (
-        f"Fairly punctual: 99.9 % of wake-ups within {late.p999:.0f} us, the worst {late.greatest:.0f} us, "
-        f"none a whole tick late. Promise ages to {math.ceil(10 * worst_ms) / 10:.1f} ms "
-        "(timing.age_p99_ms), not closer."
+def machine_of(late: Lateness, spin_us: float, findings: Sequence[HostFinding]) -> str:
+    """What a test is about: another processor, kernel or setting is another machine, and begins anew."""
+    return machine_text(
+        {
+            "processor": processor() or platform.machine(),
+            "kernel": platform.release(),
+            "cores": str(os.cpu_count()),
+            "core": str(late.cpu),
+            "priority": str(late.priority),
+            "spin_us": f"{spin_us:g}",
+            **{f.topic: f.state for f in findings if f.topic in _SETTINGS},
+        }
     )
 
 
-def tables(findings: list[HostFinding], late: Lateness) -> RenderableType:
-    """Both parts for a terminal."""
+_SETTINGS = ("kernel", "isolated cores", "frequency governor", "clock source", "real-time throttle")
+"""Findings that decide how late a loop wakes; devices do not, permissions show in what was granted."""
+
+
+def promise_words(promise: HostPromise, holes: Standstills) -> str:
+    """What a loop of 1 kHz can promise here, in a sentence or two."""
+    if math.isfinite(promise.lateness_us):
+        ages = (
+            f"99 % of ticks come within {promise.lateness_us / 1e3:g} ms of their time: a rig may promise "
+            "ages that close (timing.age_p99_ms), on top of its latencies."
+        )
+    else:
+        ages = "More than 1 % of ticks come later than 5 ms: no age can be promised (timing.age_p99_ms)."
+    hole_ms = HOLE_us / 1e3
+    if promise.fit:
+        return (
+            f"{ages} Standstills of {hole_ms:g} ms are not proven to come oftener than once in ten minutes."
+        )
+    spoilt = -math.expm1(-60.0 * holes.least)
+    return (
+        f"{ages} Standstills of {hole_ms:g} ms come so often that of rides of a minute at least "
+        f"{spoilt:.0%} will end as invalid (timing.hole_ms)."
+    )
+
+
+def tables(findings: Sequence[HostFinding], late: Lateness, tests: Sequence[HostTest]) -> RenderableType:
+    """All parts for a terminal; ``tests`` of this machine, the one just made last."""
     rows = []
     for f in findings:
         sign, style = _SIGNS[f.state]
@@ -138,4 +170,27 @@ def tables(findings: list[HostFinding], late: Lateness) -> RenderableType:
     wake = terminal_table(title, heads, [figures], right=heads)
     parts: list[RenderableType] = [table, wake]
     parts += [Text(f"refused: {line}", "yellow") for line in late.refused]
-    return Group(*parts, Text(promise(late), "bold"))
+    holes = standstills_of(tests)
+    since = (
+        "this test alone" if len(tests) == 1 else f"{len(tests)} tests since {tests[0].made:%Y-%m-%d %H:%M}"
+    )
+    known = (
+        f"known of it in this setting: {since}, {_duration(holes.seconds)} of wake-ups; standstills of "
+        f"{HOLE_us / 1e3:g} ms: {holes.seen}, so {_per_hour(holes.least)} to {_per_hour(holes.most)} an hour "
+        "(each bound with 95 % confidence)"
+    )
+    return Group(*parts, Text(known), Text(promise_words(promise_of(tests), holes), "bold"))
+
+
+def _duration(seconds: int) -> str:
+    return (
+        f"{seconds} s"
+        if seconds < 120
+        else f"{seconds / 60:.0f} min"
+        if seconds < 7200
+        else f"{seconds / 3600:.1f} h"
+    )
+
+
+def _per_hour(rate: float) -> str:
+    return f"{rate * 3600.0:.2g}" if rate * 3600.0 < 10.0 else f"{rate * 3600.0:.0f}"

@@ -1,13 +1,17 @@
 """The lateness test of `emulator host`, its sentence, and the command."""
 
+import math
+import os
 import subprocess
 import sys
 
 import numpy as np
 import pytest
 
-from emulator.inspection.host import measure_lateness, promise, summary
+from emulator.inspection.host import machine_of, measure_lateness, promise_words, summary
+from emulator.inspection.host_history import HostPromise, Standstills
 from emulator.loop.host import HostReport
+from emulator.loop.machine import HostFinding
 
 
 def late(*values_us, cpu=1, priority=80):
@@ -20,16 +24,39 @@ def test_figures_are_nearest_ranks():
     assert (found.wakes, found.overruns) == (1000, 1)
 
 
+NONE = Standstills(0, 15, 0.0, 0.2)
+
+
 @pytest.mark.parametrize(
-    ("values", "says"),
+    ("promise", "holes", "says"),
     [
-        ([2.0] * 999 + [40.0], "Punctual: 99.9 % of wake-ups within 2 us, the worst 40 us"),
-        ([2.0] * 990 + [480.0] * 10, "Promise ages to 0.5 ms"),
-        ([2.0] * 998 + [1500.0, 2300.0], "2 of 1,000 wake-ups (0.20%) came a whole tick or more late"),
+        (HostPromise(100.0, True), NONE, "99 % of ticks come within 0.1 ms"),
+        (HostPromise(math.inf, True), NONE, "no age can be promised"),
+        (HostPromise(100.0, True), NONE, "not proven to come oftener"),
+        # closed form: of rides of 60 s that meet 1 in 60 s on the mean, 1 - 1/e meet at least one
+        (HostPromise(100.0, False), Standstills(9, 200, 1.0 / 60.0, 0.2), "at least 63% will end as invalid"),
     ],
 )
-def test_the_sentence_says_what_can_be_promised(values, says):
-    assert says in promise(late(*values))
+def test_the_sentence_says_what_can_be_promised(promise, holes, says):
+    assert says in promise_words(promise, holes)
+
+
+def test_another_setting_is_another_machine():
+    found = late(1.0)
+    governed = [
+        HostFinding("frequency governor", "powersave", "poor"),
+        HostFinding("serial ttyS0", "", "good"),
+    ]
+    free = [HostFinding("frequency governor", "performance", "good")]
+    assert machine_of(found, 100.0, governed) == machine_of(found, 100.0, governed[:1])
+    others = {
+        machine_of(found, 100.0, governed),
+        machine_of(found, 100.0, free),
+        machine_of(found, 0.0, free),
+        machine_of(late(1.0, priority=0), 100.0, free),
+        machine_of(late(1.0, cpu=0), 100.0, free),
+    }
+    assert len(others) == 5
 
 
 def test_a_host_is_measured_and_what_it_refuses_is_told():
@@ -39,23 +66,40 @@ def test_a_host_is_measured_and_what_it_refuses_is_told():
     assert any("core 4095" in line for line in found.refused)
 
 
-def test_the_command_prints_both_tables():
-    done = subprocess.run(
-        [sys.executable, "-m", "emulator", "host", "--seconds", "0.2", "--priority", "0"],
+def host_command(folder, *options):
+    return subprocess.run(
+        [sys.executable, "-m", "emulator", "host", *options],
         capture_output=True,
         text=True,
         timeout=120,
         check=False,
+        env={**os.environ, "XDG_STATE_HOME": str(folder)},
     )
+
+
+def test_the_command_prints_both_tables_and_remembers(tmp_path):
+    done = host_command(tmp_path, "--seconds", "0.2", "--priority", "0")
     assert done.returncode in (0, 2), done.stderr
-    for words in ("This machine", "clock source", "Woken every millisecond, 200 times", "p99.9"):
+    for words in (
+        "This machine",
+        "clock source",
+        "Woken every millisecond, 200 times",
+        "p99.9",
+        "this test alone",
+    ):
         assert words in done.stdout
-    refused = subprocess.run(
-        [sys.executable, "-m", "emulator", "host", "--seconds", "0"],
-        capture_output=True,
-        text=True,
-        timeout=120,
-        check=False,
-    )
+    again = host_command(tmp_path, "--seconds", "0.2", "--priority", "0")
+    assert "2 tests since" in again.stdout
+
+
+def test_a_folder_that_takes_nothing_costs_the_history_only(tmp_path):
+    (tmp_path / "emulator").write_text("in the way")
+    done = host_command(tmp_path, "--seconds", "0.2", "--priority", "0")
+    assert done.returncode in (0, 2), done.stderr
+    assert "could not be kept" in done.stdout
+
+
+def test_wrong_options_name_themselves(tmp_path):
+    refused = host_command(tmp_path, "--seconds", "0")
     assert refused.returncode == 3
     assert "--seconds" in refused.stderr
