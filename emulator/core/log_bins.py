@@ -1,15 +1,15 @@
-"""Bins for durations, spaced by the logarithm: 40 to a decade from 0.1 us to 10 s.
+"""Bins for durations, spaced by the logarithm: 400 to a decade from 0.1 us to 10 s.
 
-A percentile read from such a histogram is at most 6 % too high, never too low.
+A bin's middle is within 0.3 % of every duration in it.
 """
 
 from __future__ import annotations
 
 import math
 
-BINS_PER_DECADE = 40
+BINS_PER_DECADE = 400
 FIRST_EDGE_US = 0.1
-BINS = 322
+BINS = 8 * BINS_PER_DECADE + 2
 """Bin 0 is [0, 0.1 us), the last one is open upwards from 10 s; eight decades lie between."""
 
 

@@ -88,7 +88,8 @@ def output_rows(budget: ErrorBudget) -> list[list[str]]:
             bus = f"{o.age.wire:.2f} ms"
             if not math.isnan(o.age.wait):
                 bus += f" + up to {o.age.wait:.2f} ms" if math.isfinite(o.age.wait) else " + without bound"
-        jitter = f"{o.age.jitter:g} ms" if o.age.jitter else "none"
+        # what is drawn leaves on ticks, so one sigma of what is kept is another
+        jitter = f"{figure_of(o.age.sigma, 2)} ms ({o.age.jitter:g} drawn)" if o.age.jitter else "none"
         lag = f"{o.age.behind:.1f} ms" if o.age.behind else "none"
         rows.append([o.name, o.where, o.wire, f"{o.rate_hz:g} Hz", f"{o.age.latency:g} ms", jitter, lag, bus])
     return rows
