@@ -17,9 +17,10 @@ from emulator.criteria.ride import TICKS_A_SECOND, JudgedRide, NotJudged, Rows
 class TimeWindow(Criterion):
     """A criterion that looks at a part of the ride, in time.
 
-    From the support's release on, while running: ``from_s`` after it or, with ``from_event``, after that
-    event began; ``to_event``: until that one begins; ``during_event``: from its beginning to its end, and for
-    ``recovery_s`` longer: what an event does to the robot often shows when it is over.
+    From the support's release on, while running, and not before ``from_s``: into the ride, as every time is
+    told, or with an event after that began; ``to_event``: until that one begins; ``during_event``: from its
+    beginning to its end, and for ``recovery_s`` longer: what an event does to the robot often shows when it
+    is over.
     """
 
     from_s: FromTime = 0.0
@@ -48,22 +49,24 @@ class TimeWindow(Criterion):
         free = riding & (ride.whole_column("truth.support", riding) == 0)
         if not free.any():
             raise NotJudged("the support never let go")
-        first, end = int(np.argmax(free)), len(riding)
+        first, end, zero = int(np.argmax(free)), len(riding), 0
         if self.from_event is not None:
-            first = max(first, ride.occurrence_of(self.from_event).start)
+            begun = ride.occurrence_of(self.from_event).start
+            first, zero = max(first, begun), int(run.tick[begun])
         if self.to_event is not None:
             end = ride.occurrence_of(self.to_event).start
         if self.during_event is not None:
             span = ride.occurrence_of(self.during_event)
-            first = max(first, span.start)
+            first, zero = max(first, span.start), int(run.tick[span.start])
             if span.end is not None:
                 over = run.tick[span.end] + round((self.recovery_s or 0.0) * TICKS_A_SECOND)
                 end = int(np.searchsorted(run.tick, over))
-        late = run.tick - run.tick[first] >= round(self.from_s * TICKS_A_SECOND)
+        late = run.tick >= max(int(run.tick[first]), zero + round(self.from_s * TICKS_A_SECOND))
         rows: Rows = riding & late
         if not rows.any():
-            since = "the support let go" if self.from_event is None else f"event {self.from_event!r} began"
-            raise NotJudged(f"the ride ended before {self.from_s:g} s after {since}")
+            event = self.from_event or self.during_event
+            since = "into the ride" if event is None else f"after event {event!r} began"
+            raise NotJudged(f"the ride ended before {self.from_s:g} s {since}")
         rows = rows & (np.arange(len(rows)) < end) & self._where(ride, rows)
         if not rows.any():
             raise NotJudged("no instant of the ride lies in its window")

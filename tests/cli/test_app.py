@@ -8,6 +8,7 @@ import socket
 import subprocess
 import sys
 from dataclasses import replace
+from importlib import metadata
 from pathlib import Path
 
 import pytest
@@ -28,7 +29,7 @@ SCENARIOS = Path(__file__).parents[2] / "scenarios"
 README = Path(__file__).parents[2] / "README.md"
 VEHICLE = SCENARIOS / "vehicles" / "demo_racer.yaml"
 RIG, RUN = SCENARIOS / "rigs" / "loopback.yaml", SCENARIOS / "runs" / "first_lap.yaml"
-COMMANDS = ("run", "check", "schema", "report", "replay", "modes", "sensors", "host", "warm")
+COMMANDS = ("run", "check", "line", "list", "schema", "report", "replay", "modes", "sensors", "host", "warm")
 
 
 class Answer:
@@ -65,7 +66,7 @@ def files(tmp_path):
     spoil(tmp_path / "files" / "runs" / "first_lap.yaml", "duration_limit_s: 180.0", "duration_limit_s: 1.5")
     spoil(
         tmp_path / "files" / "runs" / "first_lap.yaml",
-        "    from_s: 10.0 # by then it has caught up with the target of a flying lap\n",
+        "    from_s: 12.0 # by then it has caught up with the target of a flying lap\n",
         "",
     )
     # a handful of epochs with drawn jitter would be judged as if it were a statistic
@@ -98,13 +99,20 @@ def test_help_teaches_the_commands_and_the_exit_statuses(emulator):
     assert start in answer.text
 
 
+def test_short_help_and_version(emulator):
+    assert emulator("-h").out == emulator("--help").out
+    assert emulator("run", "-h").status == 0
+    answer = emulator("--version")
+    assert (answer.status, answer.out.strip()) == (0, metadata.version("emulator"))
+
+
 @pytest.mark.parametrize(
     ("command", "told"),
     [
         ("schema", ["JSON Schema"]),
         (
             "run",
-            ["--set", "--rig", "--virtual", "--seed", "--out", "Ctrl-C", "same seed"],
+            ["--quiet", "--json", "--set", "--rig", "--virtual", "--seed", "--out", "Ctrl-C", "same seed"],
         ),
         ("check", ["file:line:column", "Exit status 0"]),
         ("report", ["RUN", "cut short"]),
@@ -118,6 +126,9 @@ def test_help_teaches_the_commands_and_the_exit_statuses(emulator):
             ["--measure", "--seconds", "--turn", "--seed", "--out", "error budget", "1 if anything differs"],
         ),
         ("warm", ["Compile"]),
+        ("line", ["--rig", "--step-m", "--set", "--out", "GeoJSON", "WGS 84"]),
+        ("list", ["--json", "signals", "outputs", "criteria", "faults"]),
+        ("host", ["--seconds", "kept", "Exit status 0"]),
     ],
 )
 def test_help_of_a_command_says_what_it_does_and_takes(emulator, command, told):
@@ -306,6 +317,17 @@ def test_check_takes_values_of_parameters(emulator):
 
 
 # ---- run ---------------------------------------------------------------------------------------------------
+
+
+def test_a_quiet_run_says_its_result_in_a_line_and_json_is_for_programs(emulator, files, tmp_path):
+    answer = emulator("run", *words(files), "--virtual", "--quiet", "--out", tmp_path / "quiet")
+    assert answer.out.splitlines() == [f"✗ FAIL {tmp_path / 'quiet'}"]
+    told = emulator("run", *words(files), "--virtual", "--json", "--out", tmp_path / "json")
+    assert (told.status, told.err) == (answer.status, "")
+    verdict = json.loads(told.out)
+    assert verdict.pop("folder") == str(tmp_path / "json")
+    assert verdict == json.loads((tmp_path / "json" / "verdict.json").read_text())
+    assert emulator("run", *words(files), "--virtual", "--json", "--quiet").status == 3
 
 
 def test_a_virtual_run_ends_with_its_verdicts_status(emulator, files, tmp_path):

@@ -48,7 +48,7 @@ def files(tmp_path_factory: pytest.TempPathFactory) -> Path:
     shutil.copytree(SCENARIOS, folder)
     run = folder / "runs" / "first_lap.yaml"
     text = cut(run.read_text(), "duration_limit_s: 180.0", "duration_limit_s: 3.0")
-    run.write_text(re.sub(r" *from_s: 10.0.*\n", "", text))
+    run.write_text(re.sub(r" *from_s: 12.0.*\n", "", text))
     return folder
 
 

@@ -189,7 +189,7 @@ def window_in_time() -> None:
         return r.margin, r.worst_time_s, r.from_s, r.to_s
 
     assert worst() == (5.0, 0.5, 0.5, 2.999)
-    assert worst(from_s=0.25) == (6.0, 0.8, 0.75, 2.999)
+    assert worst(from_s=0.75) == (6.0, 0.8, 0.75, 2.999)
     assert worst(from_event="gust") == (6.0, 0.8, 0.8, 2.999)
     assert worst(from_event="gust", from_s=0.25) == (6.5, 1.199, 1.05, 2.999)
     assert worst(to_event="gust") == (5.0, 0.5, 0.5, 0.799)
@@ -210,8 +210,11 @@ def window_in_time() -> None:
     assert judged(early, DistanceFromLine(10.0, from_event="early")).from_s == 0.5
     assert judged(early, DistanceFromLine(10.0, during_event="early")).from_s == 0.5
     assert judged(early, DistanceFromLine(10.0, during_event="early")).to_s == 0.899
-    # 1050 ms is 1.05 s: the first row of the window is in it, in whichever way the sum is rounded
-    assert judged(run, DistanceFromLine(1.0, from_s=0.3)).from_s == 0.8
+    # counted from the event, which began in the support
+    assert judged(early, DistanceFromLine(10.0, from_event="early", from_s=0.6)).from_s == 0.7
+    assert judged(early, DistanceFromLine(10.0, during_event="early", from_s=0.3)).from_s == 0.5
+    # 1100 ms is 1.1 s: the first row of the window is in it, in whichever way the product is rounded
+    assert judged(run, DistanceFromLine(1.0, from_s=1.1)).from_s == 1.1
 
 
 @checks()
@@ -250,7 +253,7 @@ def window_that_is_not_there() -> None:
         r = judged(run, DistanceFromLine(1.0, **{key: "flood"}))
         assert unjudged(r, "event 'flood' never happened")
     assert unjudged(
-        judged(run, DistanceFromLine(1.0, from_s=9.0)), "the ride ended before 9 s after the support let go"
+        judged(run, DistanceFromLine(1.0, from_s=9.0)), "the ride ended before 9 s into the ride"
     )
     assert unjudged(
         judged(run, DistanceFromLine(1.0, from_event="wet", from_s=9.0)),
@@ -295,7 +298,7 @@ def what_is_no_number() -> None:
     for bad in (np.nan, np.inf, -np.inf):
         run = ridden(truth__roll_rad=at({1200: bad}))
         assert unjudged(judged(run, Lean(1.0)), "truth.roll_rad is not a number 1.2 s into the ride")
-        assert judged(run, Lean(1.0, from_s=0.701)).passed  # it is not looked at
+        assert judged(run, Lean(1.0, from_s=1.201)).passed  # it is not looked at
         run = ridden(line__station_m=at({1200: bad}, _STATION))
         assert unjudged(judged(run, Lean(1.0)), "line.station_m is not a number 1.2 s into the ride")
 
@@ -509,7 +512,7 @@ def position_not_told() -> None:
         "the robot said nothing new about its place for 0.5 s, 1.5 s into the ride at station 130 m",
     )
     assert unjudged(
-        judged(_estimates({}), PositionErrorCriterion(9.0, from_s=2.41)),
+        judged(_estimates({}), PositionErrorCriterion(9.0, from_s=2.91)),
         "the robot said nothing new about its place",
     )
     # a record that begins in the ride: the first estimate comes half a second after, or a tick more
@@ -802,7 +805,7 @@ def stops() -> None:
     assert refused(lambda: StopDistance(20.0, after="flag", from_s=1.0)) == ("from_s",)
     held = ridden(truth__speed_m_s=speed, robot__front_brake_Pa=part(100, 400, 2e5) + brake)
     assert judged(held, StopDistance(20.0, 5.0)).from_s == 1.0  # not what it did in the support
-    assert judged(run, StopDistance(20.0, 5.0, from_s=1.0)).from_s == 1.5
+    assert judged(run, StopDistance(20.0, 5.0, from_s=1.5)).from_s == 1.5
 
 
 def _cornering(**more: np.ndarray) -> Run:
@@ -879,7 +882,7 @@ def enters_several_corners() -> None:
     r = judged(run, CornerEntry(0.75))
     assert seen(r) == (True, 0.15, 1.6, 132.0)
     assert r.sentence.startswith("the slowest of 2 corners, to the left: 0.600 s")
-    r = judged(run, CornerEntry(0.75, from_s=2.101))
+    r = judged(run, CornerEntry(0.75, from_s=2.601))
     assert unjudged(r, "no corner in its window was entered by closing the throttle")
     quick = _cornering(
         line__curvature_1_m=bends,
@@ -889,7 +892,7 @@ def enters_several_corners() -> None:
     assert judged(quick, CornerEntry(0.75)).sentence.startswith(
         "the slowest of 2 corners, to the right: 0.195"
     )
-    r = judged(run, CornerEntry(0.75, from_s=2.1))  # from 2.6 s on
+    r = judged(run, CornerEntry(0.75, from_s=2.6))  # from 2.6 s on
     assert seen(r) == (True, 0.6, 2.7, 154.0)
     assert r.sentence.startswith("the corner, to the right")
     r = judged(run, CornerEntry(0.75, corner_curvature_1_m=1.0 / 32))

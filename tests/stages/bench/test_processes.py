@@ -176,7 +176,7 @@ def test_a_second_signal_while_it_starts_leaves_nothing(desk, role):
 
 def test_a_closed_pipe_does_not_cost_the_verdict(desk):
     desk.scenario("duration_limit_s: 180.0", "duration_limit_s: 4.0")
-    desk.scenario("    from_s: 10.0 # by then it has caught up with the target of a flying lap\n", "")
+    desk.scenario("    from_s: 12.0 # by then it has caught up with the target of a flying lap\n", "")
     process = desk.start(stdout=subprocess.PIPE)
     process.stdout.read(10)
     process.stdout.close()
@@ -239,7 +239,7 @@ def test_two_who_send_a_frame_of_the_robot_are_named(desk):
 def test_who_replays_the_robot_s_frames_is_named_and_the_robot_is_not_blamed(desk):
     """Whole frames with counters that once were right: only who sent them is wrong."""
     desk.scenario("duration_limit_s: 180.0", "duration_limit_s: 9.0")  # too short: the ride is not completed
-    desk.scenario("    from_s: 10.0 # by then it has caught up with the target of a flying lap\n", "")
+    desk.scenario("    from_s: 12.0 # by then it has caught up with the target of a flying lap\n", "")
     process = desk.start()
     desk.ride_for(process)
     heard = []
