@@ -52,11 +52,15 @@ class HostSettings:
 
 
 @contextlib.contextmanager
-def stop_on_signals(request: StopRequest) -> Iterator[None]:
-    """Turn SIGTERM and SIGINT into a request for an orderly stop; restores the handlers after."""
+def stop_on_signals(request: StopRequest, supervisor_pid: int = 0) -> Iterator[None]:
+    """Turn SIGTERM and SIGINT into a request for an orderly stop; restores the handlers after.
+
+    supervisor_pid  the parent whose death the kernel tells by such a signal, too; 0 for none
+    """
 
     def handle(number: int, _frame: FrameType | None) -> None:
-        request.ask(signal.Signals(number).name)
+        orphaned = supervisor_pid and os.getppid() != supervisor_pid
+        request.ask("supervisor gone" if orphaned else signal.Signals(number).name)
 
     before = {number: signal.signal(number, handle) for number in (signal.SIGTERM, signal.SIGINT)}
     try:
@@ -86,7 +90,7 @@ def run_loop_process(
     status[Status.LOOP_STATE] = LoopState.BUILDING
     stop = StopRequest()
     ended = LoopState.FAILED
-    with stop_on_signals(stop), contextlib.ExitStack() as links:
+    with stop_on_signals(stop, supervisor_pid), contextlib.ExitStack() as links:
         try:
             if supervisor_pid and not host.die_with_parent(supervisor_pid):
                 stop.ask("supervisor gone")

@@ -24,7 +24,7 @@ def notes_of(run: Run, certificate: Mapping[str, Any], outcome: Mapping[str, Any
     return [
         *_spoilt(certificate.get("robot_frames") or {}),
         *_strangers(outcome.get("strangers") or {}),
-        *_still(outcome.get("processes") or {}),
+        *_still(outcome.get("processes") or {}, riding=outcome.get("time_base", "scenario") == "scenario"),
         *_company(outcome.get("bus_events") or ()),
         *_beyond(run),
     ]
@@ -57,10 +57,14 @@ def _strangers(frames: Mapping[str, int]) -> list[str]:
     return [f"frames on the bus that no DBC of this rig knows: {named}{others}"]
 
 
-def _still(processes: Mapping[str, Any]) -> list[str]:
+def _still(processes: Mapping[str, Any], *, riding: bool) -> list[str]:
+    """Who stood still, in the ride where there was one: what starting takes is no news."""
     told = []
     for role in ("supervisor", "recorder", "robot"):
-        longest = (processes.get(role) or {}).get("longest_ms") or 0.0
+        stalls = (processes.get(role) or {}).get("stalls") or ()
+        longest = max(
+            (end - max(begin, 0.0) if riding else end - begin for begin, end in stalls), default=0.0
+        )
         if longest >= _STOOD_STILL_ms:
             told.append(f"the {role}'s process stood still for up to {longest:.0f} ms")
     return told

@@ -12,8 +12,8 @@ import pytest
 from emulator.core.errors import DeviceAbsent
 from emulator.loop import host
 from emulator.loop.certificate import OutputSpec
-from emulator.loop.contract import CycleLimits
-from emulator.loop.process import HostSettings, Parts, run_loop_process
+from emulator.loop.contract import CycleLimits, StopRequest
+from emulator.loop.process import HostSettings, Parts, run_loop_process, stop_on_signals
 from emulator.shared_memory.block import Snapshot
 from emulator.shared_memory.status import LoopState, Status
 from tests.support.stepped_clock import SteppedClock
@@ -208,3 +208,13 @@ def test_the_loop_imports_nothing_it_must_not():
     )
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout
     assert out.split("\n")[0] == "[] False False"
+
+
+@pytest.mark.parametrize(
+    ("parent", "cause"), [(0, "SIGTERM"), (os.getppid(), "SIGTERM"), (1 << 22, "supervisor gone")]
+)
+def test_the_signal_that_tells_of_a_dead_parent_is_told_as_that(parent, cause):
+    stop = StopRequest()
+    with stop_on_signals(stop, parent):
+        os.kill(os.getpid(), signal.SIGTERM)
+    assert stop.cause == cause

@@ -48,6 +48,51 @@ def test_one_hole_is_judged_however_good_the_rest_was() -> None:
     assert figures(age_ms_max=121.0)["age_ms_max"].sentence
 
 
+def short_ride(sent: int, late: int) -> dict[str, Any]:
+    """An output of 500 Hz, 2 ms old but for some samples of 9 ms."""
+    return {
+        "rate_hz": 500.0,
+        "latency_ms": 2.0,
+        "drawn_ms": 0.0,
+        "sent": sent,
+        "age_ms_p50": 2.0,
+        "age_ms_p99": 9.0 if late > 0.01 * sent else 2.0,
+        "age_histogram": {"edges_ms": [1.9, 2.1, 8.9, 9.1], "counts": [sent - late, 0, late]},
+    }
+
+
+@pytest.mark.parametrize(
+    ("sent", "late", "kept"),
+    [
+        # 40 ms of hole are 20 samples; one more, and a hundredth of the rest
+        (400, 5, True),
+        (400, 24, True),
+        (400, 25, False),
+        (4000, 60, True),
+        (4000, 61, False),
+        # from 4200 on they are half a percent and less, and the age at p99 is judged as it is
+        (4200, 42, True),
+        (4200, 43, False),
+    ],
+)
+def test_one_allowed_hole_does_not_decide_by_ages_how_short_the_ride_may_be(
+    sent: int, late: int, kept: bool
+) -> None:
+    judged = [f for key, f in figures(**short_ride(sent, late)).items() if key.startswith("age_ms_p99")]
+    assert [f.sentence == "" for f in judged] == [kept]
+
+
+def test_a_short_ride_that_is_late_throughout_is_not_kept() -> None:
+    late = short_ride(300, 290) | {"age_ms_p50": 9.0}
+    judged = figures(**late)
+    assert judged["age_ms_p50"].sentence
+    assert judged["age_ms_p99_short"].sentence == (
+        "gnss: age at p99, one hole left out, 9.1 ms, promised 2 ms (allowed 3 ms off)"
+    )
+    told = with_allowed({"outputs": {"gnss": GNSS | late}}, TimingTolerance(500.0, 3.0))
+    assert not {key for key in told["outputs"]["gnss"]["allowed"] if "p99" in key}
+
+
 def test_a_certificate_from_before_holes_were_measured_is_judged_by_what_it_has() -> None:
     old = {k: v for k, v in GNSS.items() if k not in ("silence_ms_max", "age_ms_max")}
     assert not list(not_kept({"outputs": {"gnss": old}}, TimingTolerance(500.0, 3.0)))
