@@ -64,7 +64,6 @@ from emulator.plant.states import (
 from emulator.plant.step import Plant, tick
 from emulator.sensors.gnss import QUALITIES, reported_sigma
 from emulator.shared_memory.status import Command
-from emulator.wire.geodesy import Origin
 from emulator.wire.nmea import LONGEST_BURST, chosen, longest_burst
 from emulator.wire.utc import DAY_ms, NO_LEAP_ms
 
@@ -117,8 +116,7 @@ class Bench:
         scenario = session.scenario
         self._events = scenario.events
         self._asked = frozenset(session.asked_events.values())
-        o = scenario.origin
-        self._frame = Origin(math.radians(o.latitude_deg), math.radians(o.longitude_deg), o.height_m).frame
+        self._frame = session.origin.frame
         # in whole numbers: a float of seconds since 1970 is good to a quarter of a microsecond only
         self._utc_ns = (scenario.utc - _EPOCH) // timedelta(microseconds=1) * 1000
         gnss = session.rig.sensors.gnss
@@ -129,7 +127,7 @@ class Bench:
             gnss.usual_vdop,
             np.array([reported_sigma(errors[quality]) for quality in range(QUALITIES)]),
             chosen(gnss.sentences),
-            o.geoid_separation_m,
+            scenario.origin.geoid_separation_m,
             gnss.corrections_age_s,
             gnss.corrections_station,
             _leap_ms(scenario),

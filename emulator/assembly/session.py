@@ -95,6 +95,12 @@ class Session:
         return self.sector_ends[-1]
 
     @property
+    def origin(self) -> Origin:
+        """Of the local frame that all places are told in."""
+        given = self.scenario.origin
+        return Origin(math.radians(given.latitude_deg), math.radians(given.longitude_deg), given.height_m)
+
+    @property
     def asked_events(self) -> dict[str, int]:
         """Number by name of the events that wait to be asked for during the ride."""
         return {e.name: i for i, e in enumerate(self.scenario.events) if e.can_be_requested}
@@ -273,8 +279,7 @@ def _road_profile(course: Course, scenario: Scenario) -> RoadProfile:
 def mission(session: Session) -> Mission:
     """What the reference robot is told before the ride."""
     rig, scenario = session.rig, session.scenario
-    sensors, origin = rig.sensors, scenario.origin
-
+    sensors = rig.sensors
     bus = session.bus
 
     def latency_s(name: str) -> float:
@@ -295,7 +300,7 @@ def mission(session: Session) -> Mission:
         mass=total_mass(session.nominal),
         line=session.line,
         codec=session.codec,
-        origin=Origin(math.radians(origin.latitude_deg), math.radians(origin.longitude_deg), origin.height_m),
+        origin=session.origin,
         start=scenario.start.station_m,
         grip=scenario.surface.grip,
         imu_age_s=latency_s("imu_rates") + sensors.imu.rate_delay_s,

@@ -9,11 +9,15 @@ import errno
 import io
 import sys
 import traceback
+from importlib import metadata
+from typing import Annotated
 
 import typer
 
 from emulator.cli.check import check
 from emulator.cli.host import host
+from emulator.cli.line import line
+from emulator.cli.list_names import list_names
 from emulator.cli.modes import modes
 from emulator.cli.output import OTHER, WRONG_INPUT, console_of_stderr
 from emulator.cli.replay import replay
@@ -37,14 +41,29 @@ _typer = typer.Typer(
         "promises, or nobody can tell), 3 error in what was given, 4 anything else, 5 stopped by hand."
     ),
     no_args_is_help=True,
-    add_completion=False,
+    context_settings={"help_option_names": ["--help", "-h"]},
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
 
-_COMMANDS = (run, check, schema, report, replay, modes, sensors, host, warm)
-for _command in _COMMANDS:
+for _command in (run, check, line, schema, report, replay, modes, sensors, host, warm):
     _typer.command()(_command)
+_typer.command("list")(list_names)
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        sys.stdout.write(f"{metadata.version('emulator')}\n")
+        raise typer.Exit
+
+
+@_typer.callback()
+def _before_all(
+    _: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="print the version and leave")
+    ] = False,
+) -> None:
+    """Options of every command."""
 
 
 def app() -> None:

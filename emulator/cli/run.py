@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import time
 from dataclasses import asdict
 from datetime import datetime
@@ -12,7 +13,7 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
-from emulator.cli.output import CAUTION, EXIT_STATUS, console_of_stdout
+from emulator.cli.output import CAUTION, EXIT_STATUS, console_of_stderr, console_of_stdout
 from emulator.cli.settings import Settings, parameter_values
 from emulator.core.errors import ConfigError
 
@@ -46,6 +47,12 @@ def run(
             "--out", help="run folder to write; must not hold anything yet [default: runs/TIME-NAME]"
         ),
     ] = None,
+    quiet: Annotated[
+        bool, typer.Option("--quiet", help="say nothing but the result, in a line; and errors")
+    ] = False,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="print the verdict as JSON, with its folder, and nothing else")
+    ] = False,
 ) -> None:
     """Run a scenario on a rig, judge it, and write the record with its report.
 
@@ -54,12 +61,16 @@ def run(
     an orderly way: the emulated signals go to rest, the record stays readable.
     """
     from emulator.assembly.session import load_session
-    from emulator.report.terminal import console_summary
+    from emulator.record.writer import jsonable
+    from emulator.report.terminal import console_summary, meaning_of
     from emulator.stages.precompile import compiling_first, warm
 
     if hold and virtual:
         raise typer.BadParameter("--hold: nothing is held with --virtual, nothing moves there; leave it out")
-    console = console_of_stdout(lasting=True)
+    if quiet and as_json:
+        raise typer.BadParameter("--json: expected either --quiet or --json, got both")
+    result, console = console_of_stdout(lasting=True), console_of_stdout(lasting=True)
+    console.quiet = quiet or as_json
     session = load_session(
         rig,
         scenario,
@@ -75,8 +86,8 @@ def run(
         f"{session.scenario.name} on {session.rig.name} ({stage}, seed {seed}): {session.scenario.purpose}",
         markup=False,
     )
-    if not virtual:
-        console.print(CAUTION, style="bold", markup=False)
+    if not virtual:  # the caution is shown whatever else is not
+        (console_of_stderr() if console.quiet else console).print(CAUTION, style="bold", markup=False)
     if first := compiling_first(virtual=virtual):
         console.print(first, markup=False)
         for _ in warm(virtual=virtual):
@@ -87,6 +98,12 @@ def run(
     console.print(
         f"took {time.monotonic() - started:.1f} s; record and report: {folder / 'report.html'}", markup=False
     )
+    if quiet:
+        meaning = meaning_of(verdict)
+        result.print(f"{meaning.sign} {meaning.word} {folder}", markup=False)
+    if as_json:
+        told = {"folder": str(folder), **asdict(verdict)}
+        result.print(json.dumps(jsonable(told), indent=1, allow_nan=False), markup=False)
     raise typer.Exit(EXIT_STATUS[verdict.result])
 
 
@@ -98,7 +115,9 @@ def _ride(
 
     start = session.scenario.start.station_m
     columns = (SpinnerColumn(), TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
-    with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
+    with Progress(
+        *columns, console=console, transient=True, disable=console.quiet or not console.is_terminal
+    ) as bar:
         task = bar.add_task("starting", total=session.finish_station - start)
 
         def progress(time_s: float, speed: float, station: float) -> None:
