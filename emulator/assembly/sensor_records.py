@@ -146,7 +146,7 @@ def analogue_at_rest(vehicle: Vehicle, x: NDArray[np.float64]) -> list[float]:
     row, work, run = np.full(len(SIGNALS), np.nan), scratch(), np.zeros(1, RUN_DTYPE)
     nobody, body, s = np.zeros(N_U), vehicle.body[0], work[0]
     begin(vehicle.body, vehicle.tyre, x, nobody, work)
-    stand_still(s)
+    stand_still(s, np.zeros(6))
     fill_truth(row, run[0], body, x, nobody, actuators(), s)
     return [analogue_truth(k, body, x, s, row) for k in range(len(ANALOGUE))]
 

@@ -304,7 +304,7 @@ def mission(session: Session) -> Mission:
         start=scenario.start.station_m,
         grip=scenario.surface.grip,
         imu_age_s=latency_s("imu_rates") + sensors.imu.rate_delay_s,
-        # a computed lean is no older: gyro and reference together pass the roll as it is (sensors.lean)
+        # without what a computed lean lags by its own acceleration: it weighs too little (robot.estimator)
         lean_age_s=latency_s("lean") + sensors.lean.time_constant_ms * 1e-3,
         wheel_age_s=latency_s("wheel_speed"),
         gnss_age_s=gnss_age_s,

@@ -28,6 +28,10 @@ def sensors(
     turn: Annotated[
         str, typer.Option("--turn", metavar="SPEED:LEAN", help="the steady turn [km/h, deg to the right]")
     ] = "72:35",
+    ride: Annotated[
+        Path | None,
+        typer.Option("--ride", metavar="RUN", help="run folder: how wrong the lean is on that ride, and why"),
+    ] = None,
     seed: Annotated[int, typer.Option("--seed", min=0, help="of all random numbers")] = 0,
     out: Annotated[
         Path | None, typer.Option("--out", help="page to write [default: NAME-sensors.html, here]")
@@ -36,9 +40,10 @@ def sensors(
     """Show what a rig's sensors are configured to do, and with --measure whether their output is that.
 
     Place, rate, latency, wire format, resolution and error budget of every output, worked out from the files
-    alone. Measuring, the same compiled plant runs at rest, in a steady turn and swaying, on a stepped clock;
-    what a receiver would decode is compared row by row. Prints tables and writes one HTML page. Exit status
-    0, with --measure 1 if anything differs; 3 if there is nothing to show.
+    alone, each with the condition it holds under. Measuring, the same compiled plant runs at rest, in a
+    steady turn and swaying, on a stepped clock; what a receiver would decode is compared row by row. With
+    --ride the lean sensor's errors follow from a recorded motion. Prints tables and writes one HTML page.
+    Exit status 0, with --measure 1 if anything differs; 3 if there is nothing to show.
     """
     from emulator.inspection.sensors.page import console_tables, write_sensors
     from emulator.inspection.sensors.survey import Plan, sensors_of
@@ -60,6 +65,7 @@ def sensors(
                 rig,
                 seed=seed,
                 plan=plan,
+                ride=ride,
                 progress=lambda what, share: bar.update(task, completed=share, description=what),
             )
     except ValueError as error:

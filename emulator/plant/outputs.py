@@ -178,9 +178,13 @@ def sense_lean(
 
 
 @jit
-def stand_still(s: Scratch) -> None:
-    """The physics stands still, whatever would pull at the bike: nothing accelerates, no torque drives."""
-    s.rhs[:6] = 0.0
+def stand_still(s: Scratch, rates: NDArray[np.float64]) -> None:
+    """The physics stands still, whatever would pull at the bike: no torque drives.
+
+    rates  (6,) of angular velocity and velocity [rad/s^2], [m/s^2]: zero but for a motion put on the bike
+    """
+    for k in range(6):
+        s.rhs[k] = rates[k]
     s.chain_torque = 0.0
 
 

@@ -125,6 +125,9 @@ RUN_DTYPE = np.dtype(
         ("station", np.float64),  # laps added up
         ("offset", np.float64),
         ("lap", np.int64),
+        # [rad/s^2], [m/s^2] rates of angular velocity and velocity while the physics stands still: 0, or
+        # those of a motion that is put on the bike
+        ("imposed_rates", np.float64, (6,)),
         ("lean_filter", np.float64),
         ("lean_begun", np.int64),  # 0: a computed lean begins afresh with the next tick
         ("lean_estimate", np.float64),

@@ -427,7 +427,7 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
             p.x[:] = p.last_valid_state
             begin(p.body, p.tyre, p.x, p.u, p.work)
         elif not riding:
-            stand_still(s)
+            stand_still(s, run.imposed_rates)
         if p.line.closed:
             run.lap = 1 + int((run.station - rig.start_station) / p.line.length)
             if run.lap > lap > 0:

@@ -13,6 +13,11 @@ one number at a time: GNSS position and velocity at the antenna, wheel speeds, t
 lean sensor. One that is far outside what the filter expects is not refused but weighed down (Huber), so a
 jump does not throw the rider off its line and a true one is believed in the end.
 
+The lean sensor's age is taken as latency and filter alone. Its own roll acceleration makes it some 20 ms
+older still (emulator.sensors.lean), but with 0.15 rad it is so little believed that this does not matter:
+told those 20 ms, the roll estimate is right to 0.157, 0.178 and 0.156 degrees rms on the first, wet and rough
+lap, not told to 0.159, 0.180 and 0.160, and the bike keeps as far from its line (0.25, 0.17 and 0.21 m rms).
+
 A measurement that comes late meets the estimate of its own time: the past of 300 ms is kept and moves with
 every correction. All times count from the validity of the newest inertial sample.
 

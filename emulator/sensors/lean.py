@@ -1,8 +1,9 @@
 """Lean as a lean sensor computes it: its own gyros for what is quick, a reference lean for what lasts.
 
 A gyro integrates to the roll angle without delay, but its bias integrates, too. An accelerometer knows
-which way is down, but a turn presses it towards the bike's own down. So the sensor takes the turn away
-from what it measures and lets the integral be drawn to what is left (complementary filter):
+which way is down, but a turn presses it towards the bike's own down, and so does a roll that quickens. The
+sensor takes the turn away from what it measures and lets the integral be drawn to what is left
+(complementary filter):
 
     g_up = f - w x v,  v = (v_s, 0, 0):     reference = atan2(f_y - v_s w_z, f_z + v_s w_y)
     d(lean)/dt = w_x + (reference - lean) / T
@@ -16,19 +17,36 @@ looks at the true roll; these errors come out by themselves:
 - a gyro's roll bias b: T b. A bike that pitches by p (nose down) in a turn: T times turn rate times sin(p)
 - mounted turned about x: by that angle, always; about z by y: atan(a sin(y) / g) under an acceleration a
 - a locked or slipping front wheel: v_s is wrong, and the lean follows it within about T
-- with a right reference the filter passes the roll as it is: (s + 1/T) / (s + 1/T) = 1, so it adds no age
+- the side acceleration of its own place beyond the turn's, u' of the side speed u there: a lag, as follows
+
+With a right reference the filter passes the roll as it is, (s + 1/T) / (s + 1/T) = 1: no lag. But
+f_y = u' + w_z v + g sin(lean), so upright the reference is lean + u' / g. At z over the ground and x ahead of
+the rear contact u = u_0 + x w_z - z lean', u_0 the rear contact's own side speed. Of lean alone, turning as
+its lean makes it turn (w_z = -lean g / v):
+
+    H(s) = lean sensed / lean = 1 - (z s^2 / g + x s / v - (u_0 / lean) s / g) / (1 + s T)
+
+Where the roll swings within T the second derivative, drawn in over T, is a lag of about z / (g T): 21 ms for
+0.62 m and 3 s, twice that for 1.5 s. How w_z and u_0 follow the lean is the bike's affair:
+emulator.config.rig.lean_response takes them from the linearised plant.
 
 Source: complementary filter and centripetal correction of an accelerometer, common practice (from memory);
-derived above from rigid-body kinematics. Neglected: vertical and side speed at the sensor, scale errors,
-g-sensitivity and bandwidth of its gyros, age of the wheel speed it is told.
+derived above from rigid-body kinematics. Neglected: scale errors, g-sensitivity and bandwidth of its gyros,
+age of the wheel speed it is told.
 """
 
 from __future__ import annotations
 
 import math
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
 
 from emulator.core.axes import wrapped
 from emulator.core.compiled import jit
+
+Complex: TypeAlias = NDArray[np.complex128]
 
 
 @jit
@@ -65,3 +83,46 @@ def follow(
     """
     lean += 0.5 * (rate_before + rate) * step_s
     return wrapped(lean + pull * wrapped(reference - lean))
+
+
+@jit
+def run_sensor(
+    rates: NDArray[np.float64],
+    force: NDArray[np.float64],
+    spin: NDArray[np.float64],
+    radius: float,
+    crown: float,
+    pull: float,
+    step_s: float,
+    lean: NDArray[np.float64],
+) -> None:
+    """``lean`` (n,) [rad] of a sensor that begins at its reference and measures ``rates`` and ``force``.
+
+    rates, force  (n, 3) [rad/s], [m/s^2] axes of the sensor
+    spin          (n,) [rad/s] of the front wheel; radius, crown as in :func:`told_speed`
+    """
+    before = 0.0
+    for n in range(lean.shape[0]):
+        speed = told_speed(spin[n], radius, crown, before)
+        to = reference_lean(rates[n, 1], rates[n, 2], force[n, 1], force[n, 2], speed)
+        lean[n] = to if n == 0 else follow(before, rates[n - 1, 0], rates[n, 0], to, pull, step_s)
+        before = lean[n]
+
+
+def filtered(
+    s: complex | Complex,
+    rate: complex | Complex,
+    reference: complex | Complex,
+    pull: float,
+    step_s: float,
+    again: float = 0.0,
+) -> Complex:
+    """Lean, complex amplitude, the filter makes of a roll rate and a reference at ``s`` [1/s]; any shape.
+
+    again  [1] how much of the lean of the step before is in the reference, by the speed it makes of the tyre
+    From :func:`follow`, with z = exp(-s step):
+    lean (1 - (1 - pull + pull again) z) = (1 - pull) step (1 + z) / 2 rate + pull reference
+    """
+    z = np.exp(-np.asarray(s, complex) * step_s)
+    drawn = (1.0 - pull) * 0.5 * step_s * (1.0 + z) * rate + pull * np.asarray(reference)
+    return np.asarray(drawn / (1.0 - (1.0 - pull + pull * again) * z))

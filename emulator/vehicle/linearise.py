@@ -14,7 +14,8 @@ that the loop runs; step sizes are scaled per state.
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from collections.abc import Callable
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,6 +54,10 @@ LATERAL = (ROLL, D_TORSION, D_STEER, 7, 9, 11, 15, 16, 20, 22)
 velocity, torsion and steer rate, lateral deflections rear and front."""
 
 INPUTS = (U_STEER_TORQUE, U_DRIVE_TORQUE, U_BRAKE_FRONT, U_BRAKE_REAR)
+
+
+Reading: TypeAlias = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]]
+"""(k,) figures, in an array of their own, read of a state (N_X,) and its rate (N_X,)."""
 
 
 class Linear(NamedTuple):
@@ -116,25 +121,7 @@ def linearise(vehicle: Vehicle, steady: Steady) -> Linear:
     Rows and columns of locked joints are zero. At a standing brake the columns of the brakes are zero too:
     a brake that does not slip takes its torque from the wheel, not from the pressure.
     """
-    s = scratch()
-    xdot = np.zeros(N_X)
-
-    def rates(x: NDArray[np.float64], u: NDArray[np.float64]) -> NDArray[np.float64]:
-        derivative(vehicle.body, vehicle.tyre, x, u, s, xdot)
-        return _to_deviation(x, xdot)
-
-    A = np.zeros((N_DEVIATIONS, N_DEVIATIONS))
-    B = np.zeros((N_DEVIATIONS, len(INPUTS)))
-    for k in range(N_DEVIATIONS):
-        h = _STEP[k]
-        A[:, k] = (rates(_shifted(steady.x, k, h), steady.u) - rates(_shifted(steady.x, k, -h), steady.u)) / (
-            2 * h
-        )
-    for k, i in enumerate(INPUTS):
-        up, down = steady.u.copy(), steady.u.copy()
-        up[i] += _INPUT_STEP[k]
-        down[i] -= _INPUT_STEP[k]
-        B[:, k] = (rates(steady.x, up) - rates(steady.x, down)) / (2.0 * _INPUT_STEP[k])
+    A, B = linear_reading(vehicle, steady, _to_deviation)
     for name, indices in (
         ("swingarm", (D_SWINGARM, D_JOINT_RATE)),
         ("frame_torsion", (D_TORSION, D_JOINT_RATE + TORSION)),
@@ -146,6 +133,33 @@ def linearise(vehicle: Vehicle, steady: Steady) -> Linear:
                 A[k, :] = A[:, k] = 0.0
                 B[k, :] = 0.0
     return Linear(A, B)
+
+
+def linear_reading(
+    vehicle: Vehicle, steady: Steady, read: Reading
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """What is read of a motion near a steady one: (k, 23) by its deviation, (k, 4) by the inputs.
+
+    It is read of the state and its rate, so it may hold accelerations, which the inputs make at once.
+    """
+    s = scratch()
+    xdot = np.zeros(N_X)
+
+    def at(x: NDArray[np.float64], u: NDArray[np.float64]) -> NDArray[np.float64]:
+        derivative(vehicle.body, vehicle.tyre, x, u, s, xdot)
+        return read(x, xdot)
+
+    by_deviation = [
+        (at(_shifted(steady.x, k, h), steady.u) - at(_shifted(steady.x, k, -h), steady.u)) / (2.0 * h)
+        for k, h in enumerate(_STEP)
+    ]
+    by_input = []
+    for h, i in zip(_INPUT_STEP, INPUTS, strict=True):
+        up, down = steady.u.copy(), steady.u.copy()
+        up[i] += h
+        down[i] -= h
+        by_input.append((at(steady.x, up) - at(steady.x, down)) / (2.0 * h))
+    return np.column_stack(by_deviation), np.column_stack(by_input)
 
 
 def lateral(linear: Linear) -> Linear:

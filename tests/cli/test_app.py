@@ -123,7 +123,16 @@ def test_short_help_and_version(emulator):
         ("modes", ["--speeds", "--lean", "--rig", "--out", "weave, wobble and capsize", "delay margin"]),
         (
             "sensors",
-            ["--measure", "--seconds", "--turn", "--seed", "--out", "error budget", "1 if anything differs"],
+            [
+                "--measure",
+                "--seconds",
+                "--turn",
+                "--ride",
+                "--seed",
+                "--out",
+                "error budget",
+                "1 if anything differs",
+            ],
         ),
         ("warm", ["Compile"]),
         ("line", ["--rig", "--step-m", "--set", "--out", "GeoJSON", "WGS 84"]),
@@ -680,6 +689,16 @@ def test_sensors_measured_as_configured_are_status_0_and_one_row_that_differs_ma
     assert re.search(r"differs\s+rest\s+imu_rates\s+rate_x_rad_s,", answer.out)
     assert re.search(r"[1-9]\d* of \d+ rows differ", answer.out)
     assert "rows differ" in (tmp_path / "loopback-sensors.html").read_text()
+
+
+def test_sensors_on_a_ride_need_one(emulator, files, ridden, tmp_path):
+    answer = emulator("sensors", RIG, "--ride", "gone")
+    assert answer.status == 3
+    assert "gone is not a run folder" in answer.text
+    answer = emulator("sensors", RIG, "--ride", ridden)  # in its support to the end
+    assert answer.status == 3
+    assert "nobody rides free" in answer.text
+    assert not list(tmp_path.glob("*.html"))
 
 
 def test_sensors_of_what_is_no_rig_is_status_3_with_every_problem(emulator, files, tmp_path):

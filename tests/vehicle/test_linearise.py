@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.linalg import expm
 
 from emulator.vehicle.equilibrium import steady_motion
-from emulator.vehicle.linearise import LATERAL, lateral, linearise
+from emulator.vehicle.linearise import D_OMEGA, LATERAL, lateral, linear_reading, linearise
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.state import (
     DEFLECTION,
@@ -175,3 +175,18 @@ def test_steering_torque_enters_as_the_simulation_has_it() -> None:
     augmented[:10, :10], augmented[:10, 10:] = linear.A, linear.B * 1e-3
     expected = expm(augmented * 0.05)[:10, 10]
     assert np.allclose(_read(x, steady.x), expected, rtol=0.0, atol=1e-3 * np.max(np.abs(expected)))
+
+
+@pytest.mark.parametrize("roll", [0.0, 0.5])
+def test_a_reading_may_hold_accelerations_and_what_the_inputs_make_of_them_at_once(roll: float) -> None:
+    bike = demo()
+    steady = steady_motion(bike, 25.0, roll)
+    linear = linearise(bike, steady)
+    rates = slice(OMEGA, OMEGA + 3)
+    rows, at_once = linear_reading(
+        bike, steady, lambda x, xdot: np.concatenate([xdot[rates], 2.0 * x[rates]])
+    )
+    np.testing.assert_array_equal(rows[:3], linear.A[D_OMEGA : D_OMEGA + 3])
+    np.testing.assert_array_equal(at_once[:3], linear.B[D_OMEGA : D_OMEGA + 3])
+    np.testing.assert_allclose(rows[3:, D_OMEGA : D_OMEGA + 3], 2.0 * np.eye(3), atol=1e-9)
+    assert not at_once[3:].any()

@@ -11,18 +11,18 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import Literal, TypeAlias
+from typing import NamedTuple
 
 import numpy as np
 
 from emulator.config.rig.bus_load import bit_rates, wire_ns
 from emulator.config.rig.file import Rig
-from emulator.config.rig.gnss import Gnss
 from emulator.config.rig.ports import SerialPort
 from emulator.config.rig.sensors import Imu, ToneRing
 from emulator.core.constants import GRAVITY
 from emulator.core.frame_buffer import EXTENDED
-from emulator.inspection.sensors.allan import Noise
+from emulator.inspection.sensors.error_terms import READING_STEP, Channel, Term, rounding
+from emulator.inspection.sensors.gnss_budget import gnss_accuracies, gnss_channels
 from emulator.inspection.sensors.imposed_motion import lean_shown, turned
 from emulator.inspection.sensors.inertial_budget import (
     Triad,
@@ -32,95 +32,30 @@ from emulator.inspection.sensors.inertial_budget import (
     shown,
     white_covariance,
 )
+from emulator.inspection.sensors.lean_lag import ROLLING_HZ, LeanLag, lean_lags
 from emulator.inspection.sensors.sample_age import TICK_MS, Age
-from emulator.sensors.gnss import FIX_QUALITY, USUAL_ACCURACY, Accuracy
+from emulator.sensors.gnss import Accuracy
 from emulator.sensors.wheel_speed import MOST_INTERVALS
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.state import FRONT, REAR
 from emulator.wire.can_frames import Codec
 from emulator.wire.can_timing import Message, bits_ns, response_times
-from emulator.wire.nmea import KNOT_m_s, burst_seconds
-
-WIRE_STEP, READING_STEP = "step on the wire", "reading step"
-NAUTICAL_MILE_m = 1852.0
-"""A minute of latitude is about that (by its old definition); figures to a percent."""
-GNSS_STEPS = {
-    "gnss_x_m": 1e-6 * NAUTICAL_MILE_m,
-    "gnss_y_m": 1e-6 * NAUTICAL_MILE_m,
-    "gnss_z_m": 0.01,
-    "gnss_speed_m_s": 1e-3 * KNOT_m_s,
-    "gnss_course_rad": math.radians(0.01),
-}
-"""Steps of what the sentences say, as ``wire.nmea`` writes them; of x at the equator, finer elsewhere."""
-
-Kind: TypeAlias = Literal["white", "drift", "walk", "fixed", "drawn", "pattern", "step"]
-"""white: new each sample; drift: wanders around zero; walk: wanders off; fixed: does not change;
-drawn: does not change either, drawn once a run; pattern: repeats with the wheel's turns; step: rounding."""
+from emulator.wire.nmea import burst_seconds
 
 
-@dataclass(frozen=True)
-class Term:
-    """One error: one sigma at the receiver in the signal's unit (fixed: its value; walk: gained in 1 s)."""
+class Behind(NamedTuple):
+    """Lag [ms] of a sensor itself, and the condition it holds under; "slow": of slow changes."""
 
-    name: str
-    kind: Kind
-    sigma: float
-    how: str = ""
-    time_s: float = 0.0  # correlation time of a drift
-    covariance: tuple[float, ...] = ()  # of white noise that went through a filter, by lag
-
-
-@dataclass(frozen=True)
-class Channel:
-    """One signal: what it resolves, how far it reaches, what is wrong with it.
-
-    at  condition the terms hold under, such as the kind of fix; empty: always
-    """
-
-    signal: str
-    unit: str
-    step: float
-    low: float
-    high: float
-    terms: tuple[Term, ...] = ()
-    at: str = ""
-
-    @property
-    def reading_step(self) -> float:
-        """The sensor's own step, before that of the wire; 0 without one."""
-        return math.sqrt(12.0) * sum(t.sigma for t in self.terms if t.name == READING_STEP)
-
-    @property
-    def offset(self) -> float:
-        """Sum of what is fixed."""
-        return math.fsum(t.sigma for t in self.terms if t.kind == "fixed")
-
-    @property
-    def sigma(self) -> float:
-        """Root of the sum of squares of the random terms, without what wanders off."""
-        return math.hypot(*(t.sigma for t in self.terms if t.kind not in ("fixed", "walk")))
-
-    @property
-    def noise(self) -> Noise:
-        """The random terms before rounding on the wire, as ``allan`` beside this module takes them."""
-        filtered = [t.covariance for t in self.terms if len(t.covariance) > 1]
-        white = math.hypot(
-            *(t.sigma for t in self.terms if t.kind in ("white", "pattern") and len(t.covariance) < 2),
-            *(t.sigma for t in self.terms if t.kind == "step" and t.name != WIRE_STEP),
-        )
-        drifts = tuple((t.sigma, t.time_s) for t in self.terms if t.kind == "drift" and t.sigma > 0.0)
-        walk = math.hypot(*(t.sigma for t in self.terms if t.kind == "walk"))
-        return Noise(white, drifts, walk, filtered[0] if filtered else ())
-
-    @property
-    def drawn(self) -> float:
-        """One sigma of what each run draws once."""
-        return math.hypot(*(t.sigma for t in self.terms if t.kind == "drawn"))
+    ms: float
+    when: str
 
 
 @dataclass(frozen=True)
 class OutputBudget:
-    """One output of the rig: a frame, or the GNSS port."""
+    """One output of the rig: a frame, or the GNSS port.
+
+    behind_when  condition that the sensor's own lag in ``age`` holds under, in words
+    """
 
     name: str
     where: str
@@ -128,16 +63,26 @@ class OutputBudget:
     rate_hz: float
     age: Age
     channels: tuple[Channel, ...]
+    behind_when: str = ""
 
 
 @dataclass(frozen=True)
 class ErrorBudget:
-    """All outputs of a rig; speed-dependent terms are taken at ``speed_m_s``."""
+    """All outputs of a rig; speed-dependent terms are taken at ``speed_m_s``.
+
+    lean_lags  of a lean sensor that computes, riding straight on at that speed; empty without one
+    """
 
     rig: str
     speed_m_s: float
     outputs: tuple[OutputBudget, ...]
     fixes: tuple[tuple[str, Accuracy], ...]  # GNSS errors by kind of fix, the one in use first
+    lean_lags: tuple[LeanLag, ...] = ()
+
+    @property
+    def speed_words(self) -> str:
+        """The speed, for a person."""
+        return f"{self.speed_m_s * 3.6:.0f} km/h"
 
     def output(self, name: str) -> OutputBudget:
         """By name. KeyError if the rig does not send it."""
@@ -145,6 +90,13 @@ class ErrorBudget:
             if output.name == name:
                 return output
         raise KeyError(name)
+
+    def output_of(self, signal: str) -> OutputBudget:
+        """The first that carries a signal. KeyError if the rig does not send it."""
+        for output in self.outputs:
+            if any(channel.signal == signal for channel in output.channels):
+                return output
+        raise KeyError(signal)
 
     def channel(self, signal: str, at: str = "") -> Channel:
         """First channel of a signal (under a condition). KeyError if the rig does not send it."""
@@ -156,11 +108,6 @@ class ErrorBudget:
 
 
 # -- one function a sensor -----------------------------------------------------------------------------------
-
-
-def rounding(step: float, name: str = WIRE_STEP) -> Term:
-    """Rounding to a step spreads evenly within it: step / sqrt(12)."""
-    return Term(name, "step", step / math.sqrt(12.0), f"{step:g} / √12")
 
 
 def inertial_terms(imu: Imu, triad: Triad, axis: int, rate_hz: float) -> list[Term]:
@@ -209,7 +156,8 @@ def lean_terms(rig: Rig, speed_m_s: float) -> list[Term]:
 
     Over the time T of its reference gyro noise N_w integrates to a drift of N_w sqrt(T / 2); noise of the
     reference, N_f of the force and N_w v of the turn it takes away, over g, to its sqrt(1 / 2 T). What biases
-    and mounting make of it upright is fixed: imposed_motion.lean_shown.
+    and mounting make of it upright is fixed: imposed_motion.lean_shown. What accelerations make of it is an
+    error of the ride (lean_ride) and a lag (lean_lag), and in none of these terms.
     """
     lean = rig.sensors.lean
     terms = [Term("white noise", "white", lean.noise_rad, "as configured")] if lean.noise_rad > 0.0 else []
@@ -341,66 +289,6 @@ def first_order_behind_ms(time_ms: float) -> float:
     return TICK_MS * (1.0 - gain) / gain
 
 
-def gnss_accuracies(gnss: Gnss) -> tuple[tuple[str, Accuracy], ...]:
-    """Errors by kind of fix, the one in use first; what the rig leaves out is as usual there."""
-    found = []
-    for name in sorted(FIX_QUALITY, key=lambda fix: (fix != gnss.fix, FIX_QUALITY[fix] != 4, fix)):
-        if gnss.accuracy is None:
-            accuracy = Accuracy(
-                noise_m=gnss.position_noise_m,
-                noise_height_m=gnss.height_noise_m,
-                velocity_m_s=gnss.speed_noise_m_s,
-            )
-        else:
-            own = gnss.accuracy.get(name)  # type: ignore[call-overload]
-            accuracy = USUAL_ACCURACY[name]._replace(
-                **({} if own is None else own.model_dump(exclude_none=True))
-            )
-        found.append((name, accuracy))
-    return tuple(found)
-
-
-def gnss_channels(gnss: Gnss, fix: str, a: Accuracy, speed_m_s: float) -> list[Channel]:
-    """GNSS with one kind of fix: Gauss-Markov drift and white noise of position, white noise of velocity.
-
-    Speed v has the noise of velocity along the way; course that across it over v, and its own part.
-    """
-
-    def position(signal: str, drift: float, white: float) -> Channel:
-        terms = []
-        if drift > 0.0:
-            how = f"correlated over {a.correlation_time_s:g} s"
-            terms.append(Term("drift", "drift", drift, how, a.correlation_time_s))
-        if white > 0.0:
-            terms.append(Term("white noise", "white", white, "as configured"))
-        step = GNSS_STEPS[signal]
-        return Channel(signal, "m", step, -math.inf, math.inf, (*terms, rounding(step)), fix)
-
-    moving = (
-        [Term("velocity noise", "white", a.velocity_m_s, "along the way")] if a.velocity_m_s > 0.0 else []
-    )
-    step = GNSS_STEPS["gnss_speed_m_s"]
-    speed = Channel("gnss_speed_m_s", "m/s", step, 0.0, 999.999 * KNOT_m_s, (*moving, rounding(step)), fix)
-    channels = [
-        position("gnss_x_m", a.drift_m, a.noise_m),
-        position("gnss_y_m", a.drift_m, a.noise_m),
-        position("gnss_z_m", a.drift_height_m, a.noise_height_m),
-        speed,
-    ]
-    if speed_m_s > gnss.course_from_m_s:
-        terms = []
-        if a.velocity_m_s > 0.0:
-            how = f"{a.velocity_m_s:g} m/s across {speed_m_s:.3g} m/s"
-            terms.append(Term("velocity noise", "white", a.velocity_m_s / speed_m_s, how))
-        if gnss.course_noise_rad > 0.0:
-            terms.append(Term("course noise", "white", gnss.course_noise_rad, "as configured"))
-        step = GNSS_STEPS["gnss_course_rad"]
-        channels.append(
-            Channel("gnss_course_rad", "rad", step, 0.0, 2.0 * math.pi, (*terms, rounding(step)), fix)
-        )
-    return channels
-
-
 # -- the bus -------------------------------------------------------------------------------------------------
 
 
@@ -482,18 +370,43 @@ def _terms_of(
     return table
 
 
+def _holds(rig: Rig, signal: str, speed_m_s: float) -> str:
+    """Condition under which a signal's terms are what they are said to be; empty: always."""
+    at_speed = f"at {speed_m_s * 3.6:.0f} km/h"
+    if signal.startswith(("rate_", "force_")):
+        return "upright, at rest, warm, engine off"
+    if signal == "lean_rad" and rig.sensors.lean.computed is not None:
+        return f"upright, straight on, not accelerating, {at_speed}"
+    if signal in ("wheel_front_m_s", "wheel_rear_m_s") and rig.sensors.wheel_speed.tone_ring is not None:
+        return f"rolling freely {at_speed}"
+    return ""
+
+
+def _behind(rig: Rig, vehicle: Vehicle, speed_m_s: float, lags: Sequence[LeanLag]) -> dict[str, Behind]:
+    """Own lag of the sensors behind the rig's outputs, but for those of analogue ones."""
+    sensors, at_speed = rig.sensors, f"{speed_m_s * 3.6:.0f} km/h"
+    lean = Behind(first_order_behind_ms(sensors.lean.time_constant_ms), "slow")
+    if sensors.lean.computed is not None:
+        lean = Behind(lean.ms, "not accelerating")
+    for at in lags:
+        if at.hertz == ROLLING_HZ:
+            lean = Behind(at.lag_ms, f"rolling at {at.hertz:g} Hz, {at_speed}")
+    return {
+        "lean": lean,
+        "wheel_speed": Behind(wheel_behind_ms(rig, vehicle, speed_m_s), f"at {at_speed}"),
+        "imu_rates": Behind(delay_ms(keys_of(sensors.imu, "rate")), "slow"),
+        "imu_force": Behind(delay_ms(keys_of(sensors.imu, "force")), "slow"),
+    }
+
+
 def budget_of(rig: Rig, vehicle: Vehicle, codec: Codec, *, speed_m_s: float = 20.0) -> ErrorBudget:
-    """Everything the rig's outputs are configured to be; wheel speed and course at ``speed_m_s``."""
+    """Everything the rig's outputs are configured to be; lean, wheel speed and course at ``speed_m_s``."""
     table = codec.table
     names = list(rig.outputs)
     frames = [codec.frame(name) for name in names]
     on_bus = bus_times(rig, codec)
-    behind = {
-        "lean": first_order_behind_ms(rig.sensors.lean.time_constant_ms),
-        "wheel_speed": wheel_behind_ms(rig, vehicle, speed_m_s),
-        "imu_rates": delay_ms(keys_of(rig.sensors.imu, "rate")),
-        "imu_force": delay_ms(keys_of(rig.sensors.imu, "force")),
-    }
+    lags = lean_lags(rig, vehicle, speed_m_s)
+    behind = _behind(rig, vehicle, speed_m_s, lags)
     outputs = []
     for i, name in enumerate(names):
         timing, f = rig.outputs[name], frames[i]
@@ -502,10 +415,11 @@ def budget_of(rig: Rig, vehicle: Vehicle, codec: Codec, *, speed_m_s: float = 20
             (s.time_constant_ms for n, s in rig.sensors.analogue.items() if n in codec.signals[f]),
             default=0.0,
         )
+        own = behind.get(name, Behind(first_order_behind_ms(slowest), "slow"))
         age = Age(
             timing.latency_ms,
             timing.jitter_ms,
-            behind.get(name, first_order_behind_ms(slowest)),
+            own.ms,
             wire_ms,
             wait_ms,
             wire_ns(rig, codec, name) * 1e-6,
@@ -521,7 +435,8 @@ def budget_of(rig: Rig, vehicle: Vehicle, codec: Codec, *, speed_m_s: float = 20
             found = terms[signal]() if signal in terms else []
             if found:
                 found.append(rounding(step))
-            channels.append(Channel(signal, codec.units[f][k], step, low, high, tuple(found)))
+            holds = _holds(rig, signal, speed_m_s) if found else ""
+            channels.append(Channel(signal, codec.units[f][k], step, low, high, tuple(found), holds=holds))
         outputs.append(
             OutputBudget(
                 name,
@@ -530,6 +445,7 @@ def budget_of(rig: Rig, vehicle: Vehicle, codec: Codec, *, speed_m_s: float = 20
                 timing.rate_hz,
                 age,
                 tuple(channels),
+                own.when if own.ms else "",
             )
         )
     gnss = rig.sensors.gnss
@@ -547,7 +463,7 @@ def budget_of(rig: Rig, vehicle: Vehicle, codec: Codec, *, speed_m_s: float = 20
             tuple(c for fix, a in fixes for c in gnss_channels(gnss, fix, a, speed_m_s)),
         )
     )
-    return ErrorBudget(rig.name, speed_m_s, tuple(outputs), fixes)
+    return ErrorBudget(rig.name, speed_m_s, tuple(outputs), fixes, lags)
 
 
 def allan_lengths(rate_hz: float, longest_s: float = 1000.0) -> list[int]:

@@ -182,9 +182,15 @@ def _read(codec: FrameCodec, f: int, data: NDArray[np.uint8], values: NDArray[np
 class _Imposed:
     """Drives the bench in standby for so many ticks, with a motion put on the bike before each."""
 
-    def __init__(self, ticks: int, motion: Motion | None, progress: Callable[[float], None] | None) -> None:
+    def __init__(
+        self,
+        ticks: int,
+        motion: Motion | None,
+        progress: Callable[[float], None] | None,
+        accelerations: Motion | None,
+    ) -> None:
         self._ticks, self._done = ticks, 0
-        self._motion = motion
+        self._motion, self._accelerations = motion, accelerations
         self._progress = progress
         self._rx, self._tx = frame_buffer(1), frame_buffer(_TX_ROWS)
 
@@ -192,10 +198,12 @@ class _Imposed:
         """See :class:`emulator.stages.stepped_loop.Driver`."""
         if self._done == self._ticks:
             return False
-        x = bench.plant.x
+        x, rates = bench.plant.x, bench.plant.run["imposed_rates"][0]
         while self._done < self._ticks and not block.full:
             if self._motion is not None:
                 self._motion(self._done * TICK_S, x)
+            if self._accelerations is not None:
+                self._accelerations(self._done * TICK_S, rates)
             bench.tick(self._rx, self._tx, 0.0, 0.0)
             block.add_frames(bench.tick_number, TX, self._tx)
             if self._progress is not None and self._done % _SAY_EVERY == 0:
@@ -214,16 +222,19 @@ def listen(
     seconds: float,
     motion: Motion | None = None,
     progress: Callable[[float], None] | None = None,
+    accelerations: Motion | None = None,
 ) -> Record:
     """Everything sent within ``seconds`` of the loop from its start, decoded.
 
-    motion    put on the bike before each tick; None: it stands in its support
-    progress  told the seconds done, now and then
+    motion         put on the bike before each tick; None: it stands in its support
+    progress       told the seconds done, now and then
+    accelerations  of that motion: writes the rates (6,) of angular velocity and velocity, components of the
+                   main frame [rad/s^2], [m/s^2]; None: its velocities are taken not to change in there
     """
     bench = Bench(session)
     x_0, first_tick, ticks = bench.plant.x.copy(), bench.tick_number + 1, round(seconds / TICK_S)
     block = Block(1, _FRAMES, MAX_DATA, _TX_ROWS)
-    loop = SteppedLoop(bench, _Imposed(ticks, motion, progress), block, keep_unarmed=True)
+    loop = SteppedLoop(bench, _Imposed(ticks, motion, progress, accelerations), block, keep_unarmed=True)
     frames, data, bursts = [], [], []
     for part in loop.blocks():
         frames.append(part.frames.copy())

@@ -30,8 +30,9 @@ from emulator.inspection.sensors.allan import (
     values_worth,
     worth_of_allan,
 )
-from emulator.inspection.sensors.budget import Channel, ErrorBudget, OutputBudget
+from emulator.inspection.sensors.budget import ErrorBudget, OutputBudget
 from emulator.inspection.sensors.capture import TICK_S, ReceivedOutput, Record
+from emulator.inspection.sensors.error_terms import Channel
 from emulator.inspection.sensors.imposed_motion import lean_shown, turned
 from emulator.inspection.sensors.inertial_budget import SpectralLine, Triad, engine_lines, shown
 from emulator.sensors.gnss import FIX_QUALITY

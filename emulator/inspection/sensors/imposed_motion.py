@@ -5,6 +5,8 @@ state before each tick moves the bike along exactly, without a robot. In a stead
 both velocities are constant, so their rates, which a bench that stands by takes as zero, are zero, and the
 specific force sensed is the turn's own. It is written here a second time from the circle alone: centripetal
 acceleration towards the turn's axis and gravity, by elementary geometry rather than by the plant's twist.
+A sway has rates: it is shown to the sensors once without them, which keeps roll and force apart, and once
+with those of a rigid body that swings about its line on the ground, as a ride would be felt.
 """
 
 from __future__ import annotations
@@ -45,7 +47,7 @@ from emulator.vehicle.state import (
 )
 
 Motion: TypeAlias = Callable[[float, NDArray[np.float64]], None]
-"""Writes the state (N_X,) of a time [s] in place."""
+"""Writes the state (N_X,) of a time [s] in place; or the rates of its velocities (6,)."""
 
 
 def turned(roll: float, pitch: float, heading: float) -> NDArray[np.float64]:
@@ -192,6 +194,7 @@ class Sway:
     """Roll, steer and speed swing together at one frequency on a straight way: for lags and gains.
 
     roll, steer  [rad] amplitudes; speed, surge [m/s] mean and amplitude; wheels roll without slip
+    felt         the sensors get its accelerations, too
     """
 
     vehicle: Vehicle
@@ -201,6 +204,7 @@ class Sway:
     steer: float = 0.3
     speed: float = 20.0
     surge: float = 1.0
+    felt: bool = False
 
     def swing(self, time_s: NDArray[np.float64]) -> NDArray[np.float64]:
         """The common factor, -1 to 1."""
@@ -218,3 +222,23 @@ class Sway:
         x[VELOCITY] = speed = self.speed + self.surge * sine
         for joint, tyre in ((REAR_WHEEL, REAR), (FRONT_WHEEL, FRONT)):
             x[JOINT_RATE + joint] = speed / float(self.vehicle.tyre[tyre]["radius"])
+
+    def accelerate(self, time_s: float, rates: NDArray[np.float64]) -> None:
+        """Write the rates (6,) of angular velocity and velocity at a time: of roll, and of the surge."""
+        turn = 2.0 * math.pi * self.hertz
+        rates[:] = 0.0
+        rates[0] = -self.roll * turn * turn * math.sin(turn * time_s)
+        rates[3] = self.surge * turn * math.cos(turn * time_s)
+
+    def force_of_roll(self, point: Sequence[float]) -> NDArray[np.complex128]:
+        """(3,) [m/s^2] specific force at a point for a radian of the swing, main frame's axes, linear.
+
+        About the ground line a point z up and y to the left is accelerated by -z and y times the roll
+        acceleration; rolled, gravity has a part to the left.
+        """
+        _, y, z = point
+        s = 2j * math.pi * self.hertz
+        own = s * s if self.felt else 0.0
+        along = s * self.surge / self.roll if self.felt else 0.0
+        gravity = float(self.vehicle.body[0]["gravity"])
+        return np.array([along, gravity - z * own, y * own], complex)

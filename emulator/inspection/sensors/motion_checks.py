@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cmath
 import math
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -12,9 +13,10 @@ from scipy.stats import norm
 from scipy.stats import t as student_t
 
 from emulator.config.rig.file import Rig
+from emulator.config.rig.lean_response import share_of_tick, smoothed
+from emulator.config.rig.sensors import ComputedLean
 from emulator.inspection.sensors.allan import Noise, mean_sigma
 from emulator.inspection.sensors.budget import (
-    Channel,
     ErrorBudget,
     averaged_edges,
     edge_rate_hz,
@@ -34,6 +36,7 @@ from emulator.inspection.sensors.checks import (
     spread_of,
     within,
 )
+from emulator.inspection.sensors.error_terms import Channel
 from emulator.inspection.sensors.imposed_motion import (
     SteadyTurn,
     Sway,
@@ -43,6 +46,7 @@ from emulator.inspection.sensors.imposed_motion import (
     turned,
 )
 from emulator.inspection.sensors.inertial_budget import errors_of_axes, keys_of, low_pass, shown, unit_axes
+from emulator.sensors.lean import filtered
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.state import FRONT, FRONT_WHEEL, JOINT, JOINT_RATE, REAR, REAR_WHEEL, STEER
 
@@ -323,17 +327,29 @@ def response(
 
 
 def sway_checks(budget: ErrorBudget, rig: Rig, sway: Sway, record: Record) -> list[Check]:
-    """Lag and gain as the content itself shows them, against age and the sensor's own lag."""
+    """Lag and gain as the content itself shows them, against age and the sensor's own lag.
+
+    Of a sway that is felt only what feels accelerations is judged: lean, and the force to the side.
+    """
     turn = 2.0 * math.pi * sway.hertz
-    driven = {  # amplitude and lead of the truth
-        "rate_x_rad_s": (sway.roll * turn, math.pi / 2.0),
-        "lean_rad": (sway.roll, 0.0),
-        "steering_angle_rad": (sway.steer, 0.0),
-        "steering_rate_rad_s": (sway.steer * turn, math.pi / 2.0),
-        "wheel_front_m_s": (sway.surge, 0.0),
-        "wheel_rear_m_s": (sway.surge, 0.0),
-        "gnss_speed_m_s": (sway.surge, 0.0),
-    }
+    sideways = sway.roll * abs(sway.force_of_roll(rig.sensors.imu.position_m)[1])
+    driven = (
+        {  # amplitude and lead of the truth
+            "lean_rad": (sway.roll, 0.0),
+            "force_y_m_s2": (sideways, 0.0),
+        }
+        if sway.felt
+        else {
+            "rate_x_rad_s": (sway.roll * turn, math.pi / 2.0),
+            "lean_rad": (sway.roll, 0.0),
+            "steering_angle_rad": (sway.steer, 0.0),
+            "steering_rate_rad_s": (sway.steer * turn, math.pi / 2.0),
+            "wheel_front_m_s": (sway.surge, 0.0),
+            "wheel_rear_m_s": (sway.surge, 0.0),
+            "gnss_speed_m_s": (sway.surge, 0.0),
+        }
+    )
+    how = ", accelerations felt" if sway.felt else ""
     checks = []
     for output in budget.outputs:
         received = record.outputs[output.name].after(settled_s(rig, output.name))
@@ -352,7 +368,7 @@ def sway_checks(budget: ErrorBudget, rig: Rig, sway: Sway, record: Record) -> li
             checks += [
                 Check(
                     output.name,
-                    f"{signal}, lag of its content at {sway.hertz:g} Hz",
+                    f"{signal}, lag of its content at {sway.hertz:g} Hz{how}",
                     "ms",
                     lag,
                     found.lag_ms,
@@ -360,7 +376,7 @@ def sway_checks(budget: ErrorBudget, rig: Rig, sway: Sway, record: Record) -> li
                 ),
                 Check(
                     output.name,
-                    f"{signal}, gain at {sway.hertz:g} Hz",
+                    f"{signal}, gain at {sway.hertz:g} Hz{how}",
                     "",
                     own.gain,
                     found.gain,
@@ -368,6 +384,25 @@ def sway_checks(budget: ErrorBudget, rig: Rig, sway: Sway, record: Record) -> li
                 ),
             ]
     return checks
+
+
+def _computed_lean(own: ComputedLean, sway: Sway) -> complex:
+    """Lean over roll of the sensor's filter in the sway, linear: force, turn and speed in its turned axes."""
+    gravity, s = float(sway.vehicle.body[0]["gravity"]), 2j * math.pi * sway.hertz
+    axes = turned(*own.mounting_rad).T
+    tyre = float(sway.vehicle.tyre[FRONT]["radius"])
+    told = 1.0 if own.rolling_radius_m is None else own.rolling_radius_m / tyre  # of the speed there is
+    speed, surge = told * sway.speed, told * sway.surge / sway.roll
+    rates, force = axes[:, 0] * s, axes @ sway.force_of_roll(own.position_m)
+    _, biased_y, biased_z = own.rate_bias_rad_s
+    up = axes[:, 2] * gravity + np.asarray(own.force_bias_m_s2)
+    # across and down of the reference's arctangent, where the sway is nought and by how much it moves them
+    across, down = up[1] - speed * biased_z, up[2] + speed * biased_y
+    moved_across = force[1] - speed * rates[2] - surge * biased_z
+    moved_down = force[2] + speed * rates[1] + surge * biased_y
+    reference = (down * moved_across - across * moved_down) / (across**2 + down**2)
+    pull = share_of_tick(own.reference_time_constant_ms * 1e-3)
+    return complex(filtered(s, complex(rates[0]), complex(reference), pull, TICK_S))
 
 
 class Lag(NamedTuple):
@@ -386,27 +421,26 @@ def sensor_lag(rig: Rig, sway: Sway, signal: str) -> Lag:
     if signal == "rate_x_rad_s":
         keys = keys_of(rig.sensors.imu, "rate")
         h = low_pass(keys, hertz)
-        own = float((errors_of_axes(keys) @ unit_axes(rig.sensors.imu))[0, 0])
-        return Lag(-1e3 * math.atan2(h.imag, h.real) / turn, abs(h) * own)
+        scale = float((errors_of_axes(keys) @ unit_axes(rig.sensors.imu))[0, 0])
+        return Lag(-1e3 * cmath.phase(h) / turn, abs(h) * scale)
+    if signal == "force_y_m_s2":
+        imu = rig.sensors.imu
+        keys, force = keys_of(imu, "force"), sway.force_of_roll(imu.position_m)
+        h = low_pass(keys, hertz) * complex((errors_of_axes(keys) @ unit_axes(imu) @ force)[1])
+        # the sine of the roll is less than the roll
+        return Lag(-1e3 * cmath.phase(h) / turn, abs(h / force[1]), gain_slack=sway.roll**2 / 8.0)
     if signal == "lean_rad":
-        lag, gain, off = 0.0, 1.0, 0.0
-        if rig.sensors.lean.time_constant_ms > 0.0:
-            keep = math.exp(-TICK_S * 1e3 / rig.sensors.lean.time_constant_ms)
-            z = complex(math.cos(turn * TICK_S), -math.sin(turn * TICK_S))
-            h = (1.0 - keep) / (1.0 - keep * z)
-            lag, gain = -1e3 * math.atan2(h.imag, h.real) / turn, abs(h)
-        computed = rig.sensors.lean.computed
-        if computed is not None:
-            # Gyro and reference: (s a_xx + (1 - s a_zx v / g) / T) / (s + 1 / T), a the mounting matrix; the
-            # roll itself bends the reference by its centripetal force, roll^2 w^2 z / 4 g at this frequency.
-            axes, s = turned(*computed.mounting_rad).T, 1j * turn
-            pull = 1e3 / computed.reference_time_constant_ms
-            turned_away = 1.0 - s * axes[2, 0] * sway.speed / gravity
-            h = complex((s * axes[0, 0] + turned_away * pull) / (s + pull))
-            lag, gain = lag - 1e3 * math.atan2(h.imag, h.real) / turn, gain * abs(h)
-            height = abs(computed.position_m[2])
-            off = (sway.roll * turn) ** 2 * height / 4.0 / gravity * pull / turn
-        return Lag(lag, gain, 1e3 * off / turn, off)
+        h = complex(smoothed(rig.sensors.lean, 1j * turn))
+        own, bend = rig.sensors.lean.computed, 0.0
+        if own is not None:
+            h *= _computed_lean(own, sway)
+            # what is left out: the roll's square bends the reference, z (roll rate)^2 / g and what is felt
+            pull, z = 1e3 / own.reference_time_constant_ms, abs(own.position_m[2])
+            bend = (sway.roll * turn) ** 2 * z / 4.0 / gravity
+            if sway.felt:
+                bend = (bend + sway.roll**2 / 4.0) * (1.0 + turn**2 * z / gravity)
+            bend *= pull / turn
+        return Lag(-1e3 * cmath.phase(h) / turn, abs(h), 1e3 * bend / turn, bend)
     ring = rig.sensors.wheel_speed.tone_ring
     if signal in ("wheel_front_m_s", "wheel_rear_m_s") and ring is not None:
         edges_hz = edge_rate_hz(rig, vehicle, signal == "wheel_front_m_s", sway.speed)

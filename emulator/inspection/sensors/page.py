@@ -18,9 +18,11 @@ from rich.console import Group, RenderableType
 from rich.text import Text
 
 from emulator.inspection.sensors.allan import allan_deviation
-from emulator.inspection.sensors.budget import WIRE_STEP, Channel, ErrorBudget, OutputBudget, allan_lengths
+from emulator.inspection.sensors.budget import ErrorBudget, OutputBudget, allan_lengths
 from emulator.inspection.sensors.capture import Record
 from emulator.inspection.sensors.checks import MEAN_AGE, SETTLED_S, Row
+from emulator.inspection.sensors.error_terms import WIRE_STEP, Channel
+from emulator.inspection.sensors.lean_ride import LeanOnRide
 from emulator.record.writer import write_whole
 from emulator.report.drawing import BLUE, GREY, INK, ORANGE, PURPLE, Figure, plain_layout
 from emulator.report.page import page_html
@@ -38,6 +40,7 @@ class SensorPage:
     """What a page shows; ``rows``, ``rest`` and ``noise`` are there if it was measured.
 
     noise  of each inertial signal at rest, without what warming and the engine make of it
+    ride   what the lean sensor makes of a recorded ride, if one was named
     """
 
     budget: ErrorBudget
@@ -45,6 +48,7 @@ class SensorPage:
     rest: Record | None = None
     noise: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
+    ride: LeanOnRide | None = None
 
     @property
     def differing(self) -> int:
@@ -91,6 +95,8 @@ def output_rows(budget: ErrorBudget) -> list[list[str]]:
         # what is drawn leaves on ticks, so one sigma of what is kept is another
         jitter = f"{figure_of(o.age.sigma, 2)} ms ({o.age.jitter:g} drawn)" if o.age.jitter else "none"
         lag = f"{o.age.behind:.1f} ms" if o.age.behind else "none"
+        if o.behind_when:
+            lag += f" ({o.behind_when})"
         rows.append([o.name, o.where, o.wire, f"{o.rate_hz:g} Hz", f"{o.age.latency:g} ms", jitter, lag, bus])
     return rows
 
@@ -121,6 +127,57 @@ def _error_words(c: Channel) -> list[str]:
         if t.kind != "fixed" and t.sigma > 0.0
     ]
     return [fixed, figure_of(c.sigma, 3), ", ".join(parts)]
+
+
+CONDITION_HEADS = ("errors of", "hold")
+
+
+def condition_rows(budget: ErrorBudget) -> list[list[str]]:
+    """One row for each condition: the signals whose errors are as stated under it."""
+    under: dict[str, list[str]] = {}
+    for c in (c for o in budget.outputs if o.name != "gnss" for c in o.channels if c.terms):
+        under.setdefault(c.holds or "always", []).append(c.signal)
+    return [[", ".join(signals), condition] for condition, signals in under.items()]
+
+
+LAG_HEADS = ("roll at", "lag", "of it filter", "of it where it sits", "with latency", "gain")
+
+
+def lag_rows(budget: ErrorBudget) -> list[list[str]]:
+    """One row for each frequency of the roll: how far the computed lean is behind it, and how large."""
+    return [
+        [
+            f"{at.hertz:g} Hz",
+            f"{at.lag_ms:.1f} ms",
+            f"{at.filter_ms:.1f} ms",
+            f"{at.lag_ms - at.filter_ms:.1f} ms",
+            f"{at.lag_ms + budget.output_of('lean_rad').age.mean:.1f} ms",
+            f"{at.gain:.3f}",
+        ]
+        for at in budget.lean_lags
+    ]
+
+
+RIDE_HEADS = ("lean on the ride", "rms error", "lag")
+
+
+def ride_rows(ride: LeanOnRide) -> list[list[str]]:
+    """Errors of the lean on a ride: as its motion makes them, part by part, and as they came out."""
+    rows = [
+        ["as its motion makes it", _degrees(ride.rms_rad), _lag_words(ride.lag_ms)],
+        *([f"  {cause.name}", _degrees(cause.rms_rad), ""] for cause in ride.causes),
+    ]
+    if not math.isnan(ride.shown_rms_rad):
+        rows.append(["as it came out", _degrees(ride.shown_rms_rad), _lag_words(ride.shown_lag_ms)])
+    return rows
+
+
+def _degrees(angle_rad: float) -> str:
+    return f"{math.degrees(angle_rad):.3f}°"
+
+
+def _lag_words(lag_ms: float) -> str:
+    return "–" if math.isnan(lag_ms) else f"{lag_ms:.1f} ms"
 
 
 GNSS_HEADS = ("fix", "east and north", "95 % within", "up", "speed", "course", "drift over")
@@ -177,7 +234,32 @@ def summary(page: SensorPage) -> str:
 
 
 def _speed_note(budget: ErrorBudget) -> str:
-    return f"Errors of wheel speed and course are those at {budget.speed_m_s * 3.6:.0f} km/h."
+    note = f"Errors of lean, wheel speed and course are those at {budget.speed_words}."
+    if budget.lean_lags:
+        note += " What a ride's accelerations make of the lean is no part of them: --ride RUN tells."
+    return note
+
+
+def _gnss_note(budget: ErrorBudget) -> str:
+    satellites = budget.output("gnss").channels[0].holds.partition(", ")[2]
+    return f"Each with its fix, {satellites}; course at {budget.speed_words}."
+
+
+def _lag_note(budget: ErrorBudget) -> str:
+    return (
+        f"Upright at {budget.speed_words}, rolled a little by the steering. A sensor that sits above the "
+        "ground takes its own roll acceleration for lean."
+    )
+
+
+def _ride_note(ride: LeanOnRide) -> str:
+    text = (
+        f"{ride.run}: {ride.seconds:.0f} s free of the support. Error of the lean as it arrives, less the "
+        "roll there is then. Parts come from one motion, so their squares do not add up to the whole."
+    )
+    if math.isnan(ride.shown_rms_rad):
+        text += " It was ridden with another lean sensor, or keeps no lean: nothing came out to compare."
+    return text
 
 
 _BUS_NOTE = (
@@ -192,9 +274,22 @@ def console_tables(page: SensorPage) -> RenderableType:
     parts: list[RenderableType] = [
         terminal_table("Outputs", OUTPUT_HEADS, output_rows(b)),
         terminal_table("Signals: resolution, range, errors at the receiver", SIGNAL_HEADS, signal_rows(b)),
+        terminal_table("Conditions of these errors", CONDITION_HEADS, condition_rows(b)),
         terminal_table("GNSS: one sigma by kind of fix", GNSS_HEADS, gnss_rows(b)),
-        Text(f"{_speed_note(b)} {_BUS_NOTE}"),
+        Text(f"{_speed_note(b)} {_gnss_note(b)} {_BUS_NOTE}"),
     ]
+    if b.lean_lags:
+        parts += [
+            Text(""),
+            terminal_table("Lag of the computed lean", LAG_HEADS, lag_rows(b)),
+            Text(_lag_note(b)),
+        ]
+    if page.ride is not None:
+        parts += [
+            Text(""),
+            terminal_table("Lean on a ride", RIDE_HEADS, ride_rows(page.ride)),
+            Text(_ride_note(page.ride)),
+        ]
     if page.rows:
         parts += [
             Text(""),
@@ -483,10 +578,19 @@ def sensors_html(page: SensorPage) -> str:
         speed_note=_speed_note(b),
         signal_heads=SIGNAL_HEADS,
         signals=signal_rows(b),
+        condition_heads=CONDITION_HEADS,
+        conditions=condition_rows(b),
         inertial=[o.name for o in inertial],
         noise_measured=bool(page.noise),
         gnss_heads=GNSS_HEADS,
         gnss=gnss_rows(b),
+        gnss_note=_gnss_note(b),
+        lag_heads=LAG_HEADS,
+        lags=lag_rows(b),
+        lag_note=_lag_note(b),
+        ride_heads=RIDE_HEADS,
+        ride=[] if page.ride is None else ride_rows(page.ride),
+        ride_note="" if page.ride is None else _ride_note(page.ride),
         fixes=fixes,
         check_heads=ROW_HEADS,
         checks=check_rows(page.rows),

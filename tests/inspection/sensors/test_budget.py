@@ -18,18 +18,16 @@ from emulator.config.rig.ports import SerialPort
 from emulator.config.rig.sensors import Imu, ToneRing
 from emulator.core.constants import GRAVITY
 from emulator.inspection.sensors.budget import (
-    WIRE_STEP,
-    Channel,
     ErrorBudget,
-    Term,
     averaged_edges,
     budget_of,
-    gnss_accuracies,
     lean_terms,
     wheel_behind_ms,
     wheel_terms,
 )
 from emulator.inspection.sensors.capture import level_session
+from emulator.inspection.sensors.error_terms import WIRE_STEP, Channel, Term
+from emulator.inspection.sensors.gnss_budget import gnss_accuracies
 from emulator.inspection.sensors.sample_age import Age
 
 RIG = Path(__file__).parents[3] / "scenarios" / "rigs" / "loopback.yaml"
@@ -240,7 +238,7 @@ def test_lean_is_behind_a_ramp_by_its_lag(session: Session, time_ms: float) -> N
     shown = 0.0
     for k in range(20_000):
         shown += gain * (k - shown)  # one unit a millisecond
-    rig = with_sensor(session.rig, "lean", time_constant_ms=time_ms)
+    rig = with_sensor(session.rig, "lean", time_constant_ms=time_ms, computed=None)
     age = budget_of(rig, session.vehicle, session.codec).output("lean").age
     assert age.behind == pytest.approx(19_999 - shown, abs=1e-6)
 

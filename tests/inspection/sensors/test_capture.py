@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cmath
 import math
 from collections.abc import Callable
 from pathlib import Path
@@ -12,7 +13,7 @@ import pytest
 
 from emulator.assembly.bench import Bench
 from emulator.assembly.session import Session
-from emulator.config.rig.sensors import Imu, LeanSensor
+from emulator.config.rig.sensors import ComputedLean, Imu, LeanSensor
 from emulator.core.constants import GRAVITY
 from emulator.core.frame_buffer import frame_buffer
 from emulator.core.signals import V_FORCE, V_LEAN, V_RATE, V_STEER, V_WHEELS
@@ -197,6 +198,30 @@ def test_the_lean_sensor_is_its_first_order_lag_and_a_delay(quiet: Session, hert
     assert gain == pytest.approx(own.gain, rel=1e-3)
 
 
+@pytest.mark.parametrize("hertz", [0.4, 1.1])
+def test_a_sway_that_is_felt_shows_where_the_lean_sensor_sits(session: Session, hertz: float) -> None:
+    """Against H = 1 + z w^2 / g / (1 + j w T) with latency and the own lag; unfelt those are all."""
+    own = session.rig.sensors.lean.computed
+    assert own is not None
+    ideal = ComputedLean(position_m=own.position_m, reference_time_constant_ms=500.0)
+    lean = LeanSensor(time_constant_ms=20.0, computed=ideal)
+    rig = changed(session, sensors=session.rig.sensors.model_copy(update={"lean": lean}))
+    w, x_0 = 2.0 * math.pi * hertz, Bench(rig).plant.x.copy()
+    alone = rig.rig.outputs["lean"].latency_ms + 1e3 * math.atan(0.02 * w) / w - 0.5
+    off = 0.62 * w * w / G / (1.0 + 0.5j * w) * cmath.exp(0.5e-3j * w)  # run in ticks, half of one early
+    late = alone - 1e3 * cmath.phase(1.0 + off) / w
+    assert late - alone > 20.0
+    for felt, expected in ((False, alone), (True, late)):
+        sway = Sway(rig.vehicle, x_0, hertz, roll=0.03, felt=felt)
+        record = listen(rig, 20.0, sway.impose, accelerations=sway.accelerate if felt else None)
+        received = record.outputs["lean"].after(8.0)
+        found = response(received.arrived, received.of("lean_rad"), hertz, sway.roll, 0.0)
+        assert found.lag_ms == pytest.approx(expected, abs=0.3), felt
+        stated = sensor_lag(rig.rig, sway, "lean_rad")
+        assert stated.lag_ms + 8.0 == pytest.approx(found.lag_ms, abs=0.2), felt
+        assert stated.gain == pytest.approx(found.gain, abs=2e-3)
+
+
 @pytest.mark.parametrize(("latency", "arrives"), [(2.0, 2), (7.0, 7), (3.4, 4), (0.0, 0)])
 def test_latency_by_cross_correlation_with_steps(quiet: Session, latency: float, arrives: int) -> None:
     """A rate that jumps at random between two values; the match is best exactly at the tick it is due in."""
@@ -310,6 +335,10 @@ SPOILT: dict[str, dict[str, tuple[Spoil, str]]] = {
     "places and times": {
         "rate bias 20 % up": (unit("bias", 0, 1.2), "imu_rates: rate_x_rad_s, mean"),
         "IMU elsewhere": (scaled("imu_position", 0.5), "imu_force: force_y_m_s2, mean"),
+        "lean sensor elsewhere": (
+            scaled("lean_position", 0.9),
+            "lean: lean_rad, lag of its content at 1.1 Hz, accelerations felt",
+        ),
         "lean filter faster": (scaled("lean_gain", 1.1), "lean: lean_rad, lag of its content at 1.1 Hz"),
         "antenna 10 cm higher": (offset_antenna, "gnss: up, mean error"),
         "a tick later": (later(2, 1_000_000), "steering_angle: age, mean"),
@@ -405,5 +434,5 @@ def test_progress_is_told(session: Session, steady: Steady) -> None:
     measured(
         session, Plan(seconds=20.0), SteadyTurn(steady, G), lambda what, share: told.append((what, share))
     )
-    assert {what for what, _ in told} == {"at rest", "in a steady turn", "swaying"}
+    assert {what for what, _ in told} == {"at rest", "in a steady turn", "swaying", "swaying, felt"}
     assert all(0.0 <= share <= 1.0 for _, share in told)

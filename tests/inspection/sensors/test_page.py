@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -16,17 +17,22 @@ from emulator.core.errors import RunFailed
 from emulator.inspection.sensors.budget import ErrorBudget, budget_of
 from emulator.inspection.sensors.capture import ReceivedOutput, Record, level_session
 from emulator.inspection.sensors.checks import Row
+from emulator.inspection.sensors.lean_lag import ROLLING_HZ
+from emulator.inspection.sensors.lean_ride import Cause, LeanOnRide
 from emulator.inspection.sensors.page import (
     SensorPage,
     age_figure,
     allan_figure,
     budget_figure,
     check_rows,
+    condition_rows,
     console_tables,
     figure_of,
     fix_figure,
+    ride_rows,
     rows_figure,
     sensors_html,
+    signal_rows,
     write_sensors,
 )
 from tests.support.html_page import Page
@@ -113,7 +119,10 @@ def test_ages_stack_to_what_is_configured(budget: ErrorBudget) -> None:
     drawn = traces(age_figure(SensorPage(budget, ROWS)))
     at = drawn["latency"]["y"].index("lean")
     assert drawn["latency"]["x"][at] == 8.0
-    assert drawn["sensor lag"]["x"][at] == pytest.approx(19.504, abs=1e-3)
+    (stated,) = (lag for lag in budget.lean_lags if lag.hertz == ROLLING_HZ)
+    assert stated.filter_ms == pytest.approx(19.5, abs=0.05)
+    assert drawn["sensor lag"]["x"][at] == pytest.approx(stated.lag_ms, abs=1e-3)
+    assert stated.lag_ms > stated.filter_ms + 10.0
     assert "own time on the bus" not in drawn  # not known to this rig
     assert drawn["measured mean age on leaving"]["x"] == [2.0]
 
@@ -176,3 +185,54 @@ def test_the_terminal_shows_all_tables(budget: ErrorBudget) -> None:
     ):
         assert part in text
     assert re.search(r"differs\s+turn\s+lean\s+lean_rad, mean\s+0.6\s+0.7\s+0.59 to 0.61\s+rad", text)
+
+
+RIDE = LeanOnRide(
+    f"lap {BAD}",
+    81.4,
+    0.0209,
+    47.25,
+    (Cause("own acceleration", 0.0123), Cause("noise", 0.0006)),
+    0.0211,
+    47.9,
+)
+
+
+def test_every_figure_names_the_condition_it_holds_under(budget: ErrorBudget) -> None:
+    """On the page and on the terminal: of a lag, of each signal's errors, of each fix."""
+    page = SensorPage(budget)
+    read = Page(sensors_html(page)).text
+    console = Console(width=400, record=True, file=open("/dev/null", "w"))  # noqa: SIM115
+    with console.file:
+        console.print(console_tables(page))
+        text = console.export_text()
+    for told in (read, text):
+        for condition in (
+            "rolling at 0.2 Hz, 72 km/h",
+            "upright, straight on, not accelerating, at 72 km/h",
+            "upright, at rest, warm, engine off",
+            "rolling freely at 72 km/h",
+            "always",
+            "Each with its fix, 17 satellites, no reflections; course at 72 km/h.",
+            "Lag of the computed lean",
+        ):
+            assert condition in told
+    named = ", ".join(names for names, _ in condition_rows(budget)).split(", ")
+    assert named == [row[0] for row in signal_rows(budget) if row[-1] != "no error modelled"]
+    for output in budget.outputs:
+        assert (output.behind_when != "") == (output.age.behind > 0.0), output.name
+
+
+def test_a_ride_is_shown_part_by_part_beside_what_came_out(budget: ErrorBudget) -> None:
+    rows = ride_rows(RIDE)
+    assert rows[0] == ["as its motion makes it", "1.197°", "47.2 ms"]
+    assert rows[1] == ["  own acceleration", "0.705°", ""]
+    assert rows[-1] == ["as it came out", "1.209°", "47.9 ms"]
+    page = SensorPage(budget, ride=RIDE)
+    read = Page(sensors_html(page))
+    assert "img" not in read.tags
+    for word in ("own acceleration", "1.197°", "81 s free of the support", BAD):
+        assert word in read.text
+    other = replace(RIDE, shown_rms_rad=math.nan, shown_lag_ms=math.nan, lag_ms=math.nan)
+    assert ride_rows(other)[0][2] == "–"
+    assert "with another lean sensor" in Page(sensors_html(SensorPage(budget, ride=other))).text
