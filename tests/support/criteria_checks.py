@@ -252,9 +252,7 @@ def window_that_is_not_there() -> None:
     for key in ("from_event", "to_event", "during_event"):
         r = judged(run, DistanceFromLine(1.0, **{key: "flood"}))
         assert unjudged(r, "event 'flood' never happened")
-    assert unjudged(
-        judged(run, DistanceFromLine(1.0, from_s=9.0)), "the ride ended before 9 s into the ride"
-    )
+    assert unjudged(judged(run, DistanceFromLine(1.0, from_s=9.0)), "the ride ended before 9 s into the ride")
     assert unjudged(
         judged(run, DistanceFromLine(1.0, from_event="wet", from_s=9.0)),
         "the ride ended before 9 s after event 'wet' began",
