@@ -16,6 +16,7 @@ import typer
 
 from emulator.cli.check import check
 from emulator.cli.host import host
+from emulator.cli.interface import interface
 from emulator.cli.line import line
 from emulator.cli.list_names import list_names
 from emulator.cli.modes import modes
@@ -46,7 +47,7 @@ _typer = typer.Typer(
     rich_markup_mode=None,
 )
 
-for _command in (run, check, line, schema, report, replay, modes, sensors, host, warm):
+for _command in (run, check, line, interface, schema, report, replay, modes, sensors, host, warm):
     _typer.command()(_command)
 _typer.command("list")(list_names)
 

@@ -238,13 +238,15 @@ def actuate(
 
 SHIFT_NONE, SHIFT_DONE, SHIFT_FAILED = range(3)
 """What :func:`shift` returns: nothing new, a gear is in, the change failed."""
+SHIFT_CLUTCH, SHIFT_THROTTLE = 0.5, 0.05
+"""The dogs let go with the clutch pulled further than the one, or the throttle less open than the other."""
 
 
 @jit
 def shift(r: Record, request: float, clutch: float, throttle: float, shift_time: float, tick_s: float) -> int:
     """Sequential gear change, one gear at a time: neutral for ``shift_time`` [s], then the next gear.
 
-    The dogs let go only with the clutch pulled half or the throttle nearly shut. ``r.shift_effect`` 1: they
+    The dogs let go by SHIFT_CLUTCH and SHIFT_THROTTLE only. ``r.shift_effect`` 1: they
     do not let go at all (missed), 2: they find no gear (false neutral); then nothing moves until another
     request than the failed one has come.
     """
@@ -262,7 +264,7 @@ def shift(r: Record, request: float, clutch: float, throttle: float, shift_time:
     wanted = int(min(float(TOP_GEAR), max(0.0, request)))
     if wanted != r.shift_refused:
         r.shift_refused = -1
-    if wanted == r.gear or r.shift_refused >= 0 or not (clutch > 0.5 or throttle < 0.05):
+    if wanted == r.gear or r.shift_refused >= 0 or not (clutch > SHIFT_CLUTCH or throttle < SHIFT_THROTTLE):
         return SHIFT_NONE
     if r.shift_effect > 0:
         r.shift_refused = wanted

@@ -19,6 +19,8 @@ MODES = ("both", "alternating", "low", "nibble")
 """How profile 1 uses the 16-bit data id: both bytes in the CRC; the low one with even counters and the high
 one with odd ones; the low one alone; the low one in the CRC and the low nibble of the high one sent along."""
 BOTH, ALTERNATING, LOW, NIBBLE = range(4)
+POLYNOMIAL_PROFILE_1 = 0x1D
+"""x^8 + x^4 + x^3 + x^2 + 1, the highest power left out."""
 COUNTERS_PROFILE_1 = 15
 """Profile 1 counts 0..14; 15 is never sent."""
 MOST_BYTES_PROFILE_1 = 30
@@ -38,7 +40,7 @@ def _crc_table(polynomial: int) -> NDArray[np.uint8]:
     return table
 
 
-_TABLE_1D = _crc_table(0x1D)
+_TABLE_1D = _crc_table(POLYNOMIAL_PROFILE_1)
 _TABLE_2F = _crc_table(0x2F)
 
 

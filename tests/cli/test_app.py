@@ -29,7 +29,10 @@ SCENARIOS = Path(__file__).parents[2] / "scenarios"
 README = Path(__file__).parents[2] / "README.md"
 VEHICLE = SCENARIOS / "vehicles" / "demo_racer.yaml"
 RIG, RUN = SCENARIOS / "rigs" / "loopback.yaml", SCENARIOS / "runs" / "first_lap.yaml"
-COMMANDS = ("run", "check", "line", "list", "schema", "report", "replay", "modes", "sensors", "host", "warm")
+COMMANDS = (
+    *("run", "check", "line", "interface", "list", "schema", "report", "replay", "modes", "sensors", "host"),
+    "warm",
+)
 
 
 class Answer:
