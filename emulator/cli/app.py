@@ -15,9 +15,9 @@ from typing import Annotated
 import typer
 
 from emulator.cli.check import check
+from emulator.cli.for_robot.interface import interface
+from emulator.cli.for_robot.line import line
 from emulator.cli.host import host
-from emulator.cli.interface import interface
-from emulator.cli.line import line
 from emulator.cli.list_names import list_names
 from emulator.cli.modes import modes
 from emulator.cli.output import OTHER, WRONG_INPUT, console_of_stderr

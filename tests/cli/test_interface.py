@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from emulator.core.errors import RunFailed
-from emulator.inspection.interface import page as page_module
+from emulator.inspection.interface import folder as folder_module
 from tests.support.command_line import emulator_command
 from tests.support.scripted_robot import RIG, SCENARIOS
 
@@ -96,6 +96,6 @@ def test_a_disk_that_refuses_is_status_3(
     def refuse(*_: object) -> None:
         raise RunFailed("interface.html can't be written: no space left on device")
 
-    monkeypatch.setattr(page_module, "write_whole", refuse)
+    monkeypatch.setattr(folder_module, "write_whole", refuse)
     assert emulator_command("interface", str(RIG)) == 3
     assert "no space left" in capsys.readouterr().err

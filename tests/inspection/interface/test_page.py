@@ -12,14 +12,15 @@ import jsonschema
 import pytest
 
 from emulator.core.errors import RunFailed
-from emulator.inspection.interface import page as page_module
-from emulator.inspection.interface.content import facts, sections
+from emulator.inspection.interface import folder as folder_module
 from emulator.inspection.interface.derive import Described
 from emulator.inspection.interface.description import Interface, content_hash, json_text, schema_text
-from emulator.inspection.interface.document import Code, Items, Sentences, Table, number
-from emulator.inspection.interface.markdown import markdown, plain
-from emulator.inspection.interface.page import interface_html, view_svg, write_interface
-from emulator.inspection.interface.views import Ring, arc, views
+from emulator.inspection.interface.folder import write_interface
+from emulator.inspection.interface.page.content import facts, sections
+from emulator.inspection.interface.page.document import Code, Items, Sentences, Table, number
+from emulator.inspection.interface.page.html import interface_html, view_svg
+from emulator.inspection.interface.page.markdown import markdown, plain
+from emulator.inspection.interface.page.views import Ring, arc, views
 from tests.support.html_page import Page
 
 BAD = "</script><script>alert(1)</script><img src=x onerror=alert(2)>|*a*_b_`c`[d](e)\x1b[2J"
@@ -195,6 +196,6 @@ def test_a_disk_that_refuses_is_told(
     def refuse(path: Path, _text: str) -> None:
         raise RunFailed(f"{path} can't be written: no space")
 
-    monkeypatch.setattr(page_module, "write_whole", refuse)
+    monkeypatch.setattr(folder_module, "write_whole", refuse)
     with pytest.raises(RunFailed, match="no space"):
         write_interface(ridden, tmp_path / "x")

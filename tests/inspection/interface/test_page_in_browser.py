@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from emulator.inspection.interface.derive import Described
-from emulator.inspection.interface.page import write_interface
+from emulator.inspection.interface.folder import write_interface
 from tests.support.browser import Browser
 
 PHONE, DESK = (390, 844), (1280, 900)

@@ -1,39 +1,19 @@
-"""The page as one HTML file, the drawings as SVG, and the folder with all of it."""
+"""The folder with all of it: page, Markdown, JSON with its schema, drawings, the scenario's line."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
-from emulator.inspection.interface.content import JSON_FILE, SCHEMA_FILE, facts, sections
 from emulator.inspection.interface.derive import LINE_CSV, LINE_GEOJSON, Described
-from emulator.inspection.interface.description import Interface, json_text, schema_text
-from emulator.inspection.interface.markdown import markdown, view_file
-from emulator.inspection.interface.views import View, views
+from emulator.inspection.interface.description import json_text, schema_text
+from emulator.inspection.interface.page.content import JSON_FILE, SCHEMA_FILE
+from emulator.inspection.interface.page.html import interface_html, view_svg
+from emulator.inspection.interface.page.markdown import markdown, view_file
+from emulator.inspection.interface.page.views import views
 from emulator.inspection.line_for_robot import csv_text, geojson_text
 from emulator.record.writer import write_whole
-from emulator.report.page import environment, page_html
 
 PAGE_FILE, MARKDOWN_FILE = "interface.html", "interface.md"
-
-
-def interface_html(interface: Interface) -> str:
-    """The whole page; it needs nothing else."""
-    return page_html(
-        "interface.html",
-        f"Interface of {interface.rig}",
-        {},
-        rig=interface.rig,
-        purpose=interface.purpose,
-        cautions=interface.cautions,
-        facts=facts(interface),
-        sections=sections(interface),
-        views=views(interface),
-    )
-
-
-def view_svg(view: View) -> str:
-    """A drawing as a file of its own."""
-    return environment().get_template("interface_view.svg").render(view=view)
 
 
 def write_interface(described: Described, folder: Path) -> list[Path]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from emulator.inspection.interface.description import Frame, Interface, Sample, Signal
-from emulator.inspection.interface.document import (
+from emulator.inspection.interface.page.document import (
     Block,
     Code,
     Items,

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from emulator.inspection.interface.content_frames import frame_sections
 from emulator.inspection.interface.description import Interface, Monitor, Wheel
-from emulator.inspection.interface.document import (
+from emulator.inspection.interface.page.content_frames import frame_sections
+from emulator.inspection.interface.page.document import (
     Block,
     Code,
     Heading,

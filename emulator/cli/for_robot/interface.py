@@ -29,9 +29,9 @@ def interface(
     signs, gears, GNSS, trips and silence, worked out from rig, DBC and vehicle. Writes into the folder;
     files of these names are written anew. Exit status 0; 3 if a file is wrong.
     """
-    from emulator.inspection.interface.content_frames import overview
     from emulator.inspection.interface.derive import interface_of
-    from emulator.inspection.interface.page import write_interface
+    from emulator.inspection.interface.folder import write_interface
+    from emulator.inspection.interface.page.content_frames import overview
     from emulator.report.terminal_table import terminal_table
     from emulator.stages.precompile import compiling_first
 

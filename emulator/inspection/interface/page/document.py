@@ -52,7 +52,7 @@ class Heading:
 
 @dataclass(frozen=True)
 class Pictures:
-    """The views of :mod:`emulator.inspection.interface.views`, side by side."""
+    """The views of :mod:`emulator.inspection.interface.page.views`, side by side."""
 
     kind: Literal["pictures"] = "pictures"
 

@@ -6,10 +6,18 @@ import re
 from collections.abc import Iterable, Sequence
 
 from emulator.core.outside.visible_text import visible
-from emulator.inspection.interface.content import facts, sections
 from emulator.inspection.interface.description import Interface
-from emulator.inspection.interface.document import Block, Code, Heading, Items, Pictures, Sentences, Table
-from emulator.inspection.interface.views import View, views
+from emulator.inspection.interface.page.content import facts, sections
+from emulator.inspection.interface.page.document import (
+    Block,
+    Code,
+    Heading,
+    Items,
+    Pictures,
+    Sentences,
+    Table,
+)
+from emulator.inspection.interface.page.views import View, views
 
 _SPECIAL = re.compile(r"([\\`*\[\]<>|#~]|(?<!\w)_|_(?!\w))")
 _BEGINS_A_LIST = re.compile(r"^(\d+)([.)]) |^([-+=])")

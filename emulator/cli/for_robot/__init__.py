@@ -1,0 +1,1 @@
+"""Commands for those who write a robot of their own: one file a command."""
