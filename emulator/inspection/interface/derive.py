@@ -39,6 +39,12 @@ CAUTIONS = (
 )
 
 
+_REFERENCE_RIDES = (
+    "As this rig stands, the reference robot rides and sends your frames. Yours rides once the rig says "
+    "device_under_test: {kind: external}."
+)
+
+
 class Described(NamedTuple):
     """The description, the scenario's line if there is one, and warnings about the files."""
 
@@ -82,7 +88,7 @@ def interface_of(
         rig=rig.name,
         purpose=rig.purpose or "",
         files={name: _hash(path) for name, path in names.items()},
-        cautions=CAUTIONS,
+        cautions=(*CAUTIONS, *([_REFERENCE_RIDES] if rig.device_under_test.kind == "reference" else [])),
         bus=bus_of(level),
         frames=tuple(frames),
         start_up=start_up(level, frames, part),

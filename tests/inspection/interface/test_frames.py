@@ -196,6 +196,13 @@ def test_what_a_rig_asks_for_shows_in_who_has_to_send(tmp_path: Path) -> None:
     assert asked.start_up.permissives == ("robot heartbeat", "emergency stop released", "guard closed")
 
 
+def test_a_rig_whose_own_robot_rides_says_so(tmp_path: Path, demo: Interface) -> None:
+    assert "device_under_test: {kind: external}" in demo.cautions[-1]
+    yours = changed(tmp_path, "  kind: reference\n", "  kind: external\n  periods_ms: {gear: 40.0}\n")
+    assert not any("device_under_test" in caution for caution in yours.cautions)
+    assert yours.frame("gear").period_ms == 40.0
+
+
 def test_a_steering_that_is_measured_is_watched_by_its_angle(tmp_path: Path) -> None:
     angle = changed(tmp_path, "steering: torque_driven", "steering: angle_driven")
     (watch,) = angle.frame("steering").watches

@@ -221,7 +221,7 @@ def _value(s: Signal, sample: Sample | None) -> str:
     return "n/a" if value is None else number(value, 7)
 
 
-_SAID_HEADS = ("signal", "what it is", "0", "positive", "not available", "beyond its range", "codes")
+_SAID_HEADS = ("signal", "what it is", "zero", "positive", "not available", "beyond its range", "codes")
 
 
 def _said(s: Signal) -> list[str]:
