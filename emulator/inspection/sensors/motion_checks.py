@@ -434,11 +434,13 @@ def sensor_lag(rig: Rig, sway: Sway, signal: str) -> Lag:
         own, bend = rig.sensors.lean.computed, 0.0
         if own is not None:
             h *= _computed_lean(own, sway)
-            # what is left out: the roll's square bends the reference, z (roll rate)^2 / g and what is felt
+            # What is left out: z (roll rate)^2 / g bends the reference, and its arctangent a swing that is
+            # felt 1 + z w^2 / g times as large as the roll.
             pull, z = 1e3 / own.reference_time_constant_ms, abs(own.position_m[2])
             bend = (sway.roll * turn) ** 2 * z / 4.0 / gravity
             if sway.felt:
-                bend = (bend + sway.roll**2 / 4.0) * (1.0 + turn**2 * z / gravity)
+                larger = 1.0 + turn**2 * z / gravity
+                bend = bend * larger + sway.roll**2 / 4.0 * larger**3
             bend *= pull / turn
         return Lag(-1e3 * cmath.phase(h) / turn, abs(h), 1e3 * bend / turn, bend)
     ring = rig.sensors.wheel_speed.tone_ring

@@ -212,7 +212,7 @@ def test_a_sway_that_is_felt_shows_where_the_lean_sensor_sits(session: Session, 
     late = alone - 1e3 * cmath.phase(1.0 + off) / w
     assert late - alone > 20.0
     for felt, expected in ((False, alone), (True, late)):
-        sway = Sway(rig.vehicle, x_0, hertz, roll=0.03, felt=felt)
+        sway = Sway(rig.vehicle, x_0, hertz, roll=0.015, felt=felt)
         record = listen(rig, 20.0, sway.impose, accelerations=sway.accelerate if felt else None)
         received = record.outputs["lean"].after(8.0)
         found = response(received.arrived, received.of("lean_rad"), hertz, sway.roll, 0.0)
