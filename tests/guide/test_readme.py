@@ -145,3 +145,9 @@ def lean_of(run_folder: Path) -> tuple[bool, float]:
     criteria = json.loads((run_folder / "verdict.json").read_text())["criteria"]
     (lean,) = [c for c in criteria if c["kind"] == "lean"]
     return lean["passed"], math.degrees(lean["margin"])  # recorded in rad
+
+
+def test_an_editor_knows_what_the_own_scenario_is() -> None:
+    name, lines = own_scenario()
+    schema = lines.partition("\n")[0].removeprefix("# yaml-language-server: $schema=")
+    assert (ROOT / name.parent / schema).resolve() == ROOT / "scenarios" / "schemas" / "scenario.json"
