@@ -13,7 +13,7 @@ def schema(
         Literal["scenario", "rig", "vehicle", "circuit"], typer.Argument(help="which kind of file")
     ],
 ) -> None:
-    """Print the JSON Schema of a kind of file, for editors that complete and check YAML by it.
+    """Print the JSON Schema of a kind of file, for editors that complete, explain and check YAML by it.
 
     It knows keys, types and bounds; what several values say together only `emulator check` knows.
     """

@@ -1,7 +1,8 @@
 """JSON Schema (draft 2020-12) of the four kinds of file, for editors that complete and check YAML by it.
 
-Made from the models, so it can't say anything else than they do; what it can't say (how values go together,
-stations within a line) only `emulator check` knows. Two things of ours are put in:
+Made from the models, so it can't say anything else than they do, and tells what each key is in their words
+(emulator.config.key_texts). What it can't say (how values go together, stations within a line) only `emulator
+check` knows. Two things of ours are put in:
 
 - in a scenario a reference to a parameter may stand wherever a number may
 - a file with ``based_on`` is a part: no key has to be there, null takes one away, and lists whose items go by
@@ -15,6 +16,7 @@ import json
 from typing import Any, Literal, TypeAlias
 
 from emulator.config.based_on import KEY, NAMED_LISTS
+from emulator.config.key_texts import LEFT_OUT
 from emulator.config.rig.file import Rig
 from emulator.config.scenario.circuit import Circuit
 from emulator.config.scenario.parameters import REFERENCE, SECTION
@@ -32,25 +34,35 @@ _WHOLE, _PART = "whole file", "part of a file"
 _REFERENCE: Schema = {
     "type": "object",
     "description": "the value of a parameter of this scenario",
-    "properties": {REFERENCE: {"type": "string"}},
+    "properties": {REFERENCE: {"type": "string", "description": "The name of the parameter."}},
     "required": [REFERENCE],
     "additionalProperties": False,
 }
 _REMOVAL: Schema = {
     "type": "object",
     "description": "takes the base's item of this name (or kind) away",
-    "properties": {"name": {"type": "string"}, "kind": {"type": "string"}, "remove": {"const": True}},
+    "properties": {
+        "name": {"type": "string", "description": "The name of the base's item."},
+        "kind": {"type": "string", "description": "The kind of the base's item, if it has no name."},
+        "remove": {"const": True, "description": "Takes the item away."},
+    },
     "required": ["remove"],
     "additionalProperties": False,
 }
 
 
-def schema_of(kind: Kind) -> Schema:
-    """The schema of a kind of file as plain values."""
+def whole_schema(kind: Kind) -> tuple[Schema, dict[str, Schema]]:
+    """The schema of a whole file as its model says, and those of the models it refers to by name."""
     models_of: dict[str, type[Closed]] = {"scenario": Scenario, "rig": Rig, "circuit": Circuit}
     model = models_of[kind] if kind in models_of else vehicle_model()
     whole: Schema = model.model_json_schema(mode="validation")
     models: dict[str, Schema] = whole.pop("$defs", {})
+    return whole, models
+
+
+def schema_of(kind: Kind) -> Schema:
+    """The schema of a kind of file as plain values."""
+    whole, models = whole_schema(kind)
     if kind == "scenario":
         parameters = whole["properties"].pop(SECTION)
         whole = _with_references(whole)
@@ -60,7 +72,7 @@ def schema_of(kind: Kind) -> Schema:
     parts = {name: _part(one, (), models) for name, one in models.items() if "properties" in one}
     part = _part(whole, (), models)
     part["properties"] = {
-        KEY: {"type": "string", "description": "the file this one goes over"},
+        KEY: {"type": "string", "description": "The file that this one goes over, path from this file."},
         **part["properties"],
     }
     part["required"] = [KEY]
@@ -118,7 +130,8 @@ def _part(node: Schema, loc: tuple[str, ...], models: dict[str, Schema]) -> Sche
         if _named(node, loc, key):
             changed = {**changed, "items": {"anyOf": [changed["items"], _REMOVAL]}}
             changed.pop("minItems", None)
-        part["properties"][key] = {"anyOf": [changed, {"type": "null"}]}
+        words = changed.pop("description", "").replace(LEFT_OUT, "Left out in its bases, too:")
+        part["properties"][key] = {"description": words, "anyOf": [changed, {"type": "null"}]}
     return part
 
 

@@ -18,16 +18,19 @@ from itertools import islice
 from typing import Annotated, Any, ClassVar, Literal, TypeVar, Union, get_args, get_origin
 
 import annotated_types
-from pydantic import BaseModel, ConfigDict, Discriminator, Tag, ValidationError
+from pydantic import BaseModel, ConfigDict, Discriminator, GetJsonSchemaHandler, Tag, ValidationError
 from pydantic.fields import FieldInfo
-from pydantic_core import ErrorDetails, PydanticCustomError
+from pydantic_core import CoreSchema, ErrorDetails, PydanticCustomError
 
 from emulator.config.yaml_source import Loc, Source, show
 from emulator.core.errors import ConfigError, Problem
 
 
 class Closed(BaseModel):
-    """Base of every model of a file: frozen, no unknown keys, no silent conversion, finite numbers."""
+    """Base of every model of a file: frozen, no unknown keys, no silent conversion, finite numbers.
+
+    What a key is stands below it as its docstring (emulator.config.key_texts).
+    """
 
     model_config = ConfigDict(
         extra="forbid", frozen=True, strict=True, allow_inf_nan=False, validate_default=False
@@ -36,6 +39,17 @@ class Closed(BaseModel):
     """What keys were called in the version before, and what they are called now (emulator.config.renamed)."""
     former_kinds: ClassVar[tuple[str, ...]] = ()
     """What its ``kind`` was called in the version before."""
+
+    @classmethod
+    def __get_pydantic_json_schema__(
+        cls, core_schema: CoreSchema, handler: GetJsonSchemaHandler
+    ) -> dict[str, Any]:
+        """Its JSON Schema, with what each key is."""
+        from emulator.config.key_texts import tell_keys  # reads sources: not worth its time anywhere else
+
+        schema = handler(core_schema)
+        tell_keys(cls, handler.resolve_ref_schema(schema))
+        return schema
 
 
 Model = TypeVar("Model", bound=Closed)
@@ -65,12 +79,16 @@ UNIT_OF_SUFFIX = {
     "deg": "deg",
     "rad": "rad",
     "bar": "bar",
+    "per_s": "1/s",
+    "pct": "%",
     "ppm": "ppm",
     "Nm": "N m",
     "kg": "kg",
     "hz": "Hz",
     "ms": "ms",
     "us": "us",
+    "ns": "ns",
+    "mm": "mm",
     "m": "m",
     "s": "s",
 }
@@ -89,6 +107,11 @@ def missing(what: str, *key: str | int) -> PydanticCustomError:
 
 
 _LONGEST_NAME, _MOST_NAMES = 100, 1000
+
+
+def unit_of(key: str) -> str:
+    """The unit that a key's suffix states; empty if it states none."""
+    return next((unit for suffix, unit in UNIT_OF_SUFFIX.items() if key.endswith("_" + suffix)), "")
 
 
 def did_you_mean(name: str, known: Iterable[str]) -> str:
@@ -351,11 +374,7 @@ def _keys_of(annotation: Any) -> list[str]:
 
 def _unit(loc: Loc) -> str:
     """Unit that the nearest key's suffix states."""
-    key = next((part for part in reversed(loc) if isinstance(part, str)), "")
-    for suffix, unit in UNIT_OF_SUFFIX.items():
-        if key.endswith("_" + suffix):
-            return unit
-    return ""
+    return unit_of(next((part for part in reversed(loc) if isinstance(part, str)), ""))
 
 
 def _value_at(data: Any, loc: Loc) -> Any:

@@ -87,6 +87,7 @@ class Criterion(Closed):
 
     kind: str
     name: Name | None = None
+    """What it is called in reports. Left out: its kind in words."""
 
     @classmethod
     def __pydantic_init_subclass__(cls, **_: Any) -> None:

@@ -25,27 +25,42 @@ from emulator.criteria.temporal import (
 
 
 class Condition(Closed):
-    """Temporal logic over recorded signals (emulator.criteria.temporal): one of
+    """Temporal logic over recorded signals (emulator.criteria.temporal), in one of these forms:
 
-    signal with at_least or at_most (``size``: of its size); all_of, any_of, none_of a list; when with then;
-    always, eventually within from_s to to_s from now, without to_s to the end; hold until something comes.
+    signal with at_least or at_most; all_of; any_of; none_of; when with then; always; eventually; hold with
+    until.
     """
 
     signal: RecordedSignal | None = None
+    """The recorded signal that is compared with the bound beside it."""
     at_least: float | None = None
+    """[unit of the signal] True where the signal is not below this."""
     at_most: float | None = None
+    """[unit of the signal] True where the signal is not above this."""
     size: bool = False
+    """Whether the signal's absolute value is compared."""
     all_of: Annotated[tuple[Condition, ...], Field(min_length=1)] | None = None
+    """True where each of these conditions holds."""
     any_of: Annotated[tuple[Condition, ...], Field(min_length=1)] | None = None
+    """True where at least one of these conditions holds."""
     none_of: Annotated[tuple[Condition, ...], Field(min_length=1)] | None = None
+    """True where none of these conditions holds."""
     when: Condition | None = None
+    """Where this condition holds, that of ``then`` has to hold, too."""
     then: Condition | None = None
+    """What has to hold where ``when`` holds."""
     always: Condition | None = None
+    """True where this condition holds at all times from ``from_s`` to ``to_s`` from now."""
     eventually: Condition | None = None
+    """True where this condition holds at some time from ``from_s`` to ``to_s`` from now."""
     hold: Condition | None = None
+    """This condition has to hold until that of ``until`` comes, but not any more when it does."""
     until: Condition | None = None
+    """What has to come from ``from_s`` to ``to_s`` from now, with ``hold`` before it."""
     from_s: FromTime | None = None
+    """Beginning of the window of always, eventually or until, counted from now. Left out: now."""
     to_s: FromTime | None = None
+    """End of the window of always, eventually or until, counted from now. Left out: the record's end."""
 
     @model_validator(mode="after")
     def _one_thing(self) -> Condition:

@@ -24,19 +24,23 @@ _CLUTCH_PULLED = 0.5
 
 
 class CornerEntry(Window):
-    """In every corner: from the robot's throttle closing to the lean reaching a share of the corner's most.
+    """In every corner the robot is quick from closing the throttle to leaning.
 
-    The time a robot needs for throttle off, brake, clutch, downshift and lean; the default limit is common
-    practice, no source. A corner is where the line bends with at most ``corner_radius_m``; one that is
-    entered without closing the throttle is left out.
+    The time it needs for throttle off, brake, clutch, downshift and lean. A corner that is entered without
+    closing the throttle is left out.
     """
 
     kind: Literal["corner_entry"]
     limit_s: LimitTime = 0.6
+    """Longest time from the throttle closing to the lean; the default is common practice, no source."""
     lean_share: Share = 0.5
+    """[1] Share of the corner's most lean at which the time ends."""
     corner_radius_m: float = Field(default=200.0, gt=0, le=5000)
+    """A corner is where the line's radius is at most this."""
     throttle_closed: float = Field(default=0.05, ge=0, lt=1)
+    """[1] Throttle up to which it counts as closed; 1 is fully open."""
     brake_bar: float = Field(default=1.0, gt=0, le=200)
+    """Brake pressure above which the robot brakes, for the report's words only."""
 
     def find(self, ride: JudgedRide) -> Finding:
         """The slowest entry of all corners."""

@@ -19,11 +19,13 @@ _OF_POSITION = ("robot.estimate_", "line.offset_m")
 
 
 class Holds(TimeWindow):
-    """A condition holds, seen from the window's first instant on, while the window lasts."""
+    """A condition over recorded signals holds while the window lasts."""
 
     kind: Literal["holds"]
     name: Name
+    """What it is called in reports; a condition has no name of its own."""
     that: Condition
+    """The condition, seen from the window's first instant on."""
 
     @property
     def of_position(self) -> bool:

@@ -16,13 +16,15 @@ LimitTime: TypeAlias = Annotated[float, Field(gt=0, le=86_400)]
 
 
 class LapTime(Criterion):
-    """A lap takes at most so long: the one of that number, or else the slowest whole one."""
+    """A lap takes at most so long."""
 
     panel = "truth.speed_m_s"
 
     kind: Literal["lap_time"]
     limit_s: LimitTime
+    """Longest time of the lap."""
     lap: int | None = Field(default=None, ge=1, le=1000)
+    """Number of the lap, counted from 1. Left out: the slowest whole one."""
 
     def find(self, ride: JudgedRide) -> Finding:
         """The end of the lap."""
@@ -30,14 +32,17 @@ class LapTime(Criterion):
 
 
 class SectorTime(Criterion):
-    """A sector, counted from 1, takes at most so long: in that lap, or else in the slowest one."""
+    """A sector of a lap takes at most so long."""
 
     panel = "truth.speed_m_s"
 
     kind: Literal["sector_time"]
     limit_s: LimitTime
+    """Longest time of the sector."""
     sector: int = Field(ge=1, le=1000)
+    """Number of the sector, counted from 1."""
     lap: int | None = Field(default=None, ge=1, le=1000)
+    """Number of the lap, counted from 1. Left out: the one with the slowest such sector."""
 
     def find(self, ride: JudgedRide) -> Finding:
         """The end of the sector."""

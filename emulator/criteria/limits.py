@@ -128,6 +128,7 @@ class DistanceFromLine(WithinLimit):
 
     kind: Literal["distance_from_line"]
     limit_m: float = Field(gt=0, le=50)
+    """Most distance from the line, to either side."""
 
     @property
     def of_position(self) -> bool:
@@ -148,6 +149,7 @@ class SpeedError(WithinLimit):
 
     kind: Literal["speed_error"]
     limit_km_h: float = Field(gt=0, le=300)
+    """Most difference from the target speed, up or down."""
 
     def measured(self, ride: JudgedRide, rows: Rows) -> Measured:
         """True speed less target speed."""
@@ -161,6 +163,7 @@ class Lean(WithinLimit):
 
     kind: Literal["lean"]
     limit_deg: float = Field(gt=0, le=90)
+    """Most roll of the main frame, to either side."""
 
     def measured(self, ride: JudgedRide, rows: Rows) -> Measured:
         """As recorded."""
@@ -175,6 +178,7 @@ class LeanRate(WithinLimit):
 
     kind: Literal["lean_rate"]
     limit_deg_s: float = Field(gt=0, le=3600)
+    """Most rate of the roll angle, either way."""
 
     def measured(self, ride: JudgedRide, rows: Rows) -> Measured:
         """Rate of the roll angle, from angular velocity and attitude."""
@@ -190,6 +194,7 @@ class SteeringRate(WithinLimit):
 
     kind: Literal["steering_rate"]
     limit_deg_s: float = Field(gt=0, le=36_000)
+    """Most rate of the steering angle, either way."""
 
     def measured(self, ride: JudgedRide, rows: Rows) -> Measured:
         """As recorded."""
@@ -204,6 +209,7 @@ class SteeringAcceleration(WithinLimit):
 
     kind: Literal["steering_acceleration"]
     limit_deg_s2: float = Field(gt=0, le=10_000_000)
+    """Most change of the steering rate, either way."""
 
     def measured(self, ride: JudgedRide, rows: Rows) -> Measured:
         """Difference of neighbouring rates; nothing is known before the first one of the ride."""
@@ -218,6 +224,7 @@ class OfOneWheel(WithinLimit):
     """A criterion about one wheel, which says so in its name; a subclass names the quantity."""
 
     wheel: Wheel
+    """The wheel whose tyre it is about."""
 
     @property
     def title(self) -> str:
@@ -226,11 +233,13 @@ class OfOneWheel(WithinLimit):
 
 
 class SlipRatio(OfOneWheel):
-    """A tyre's longitudinal slip, while it bears load and the bike is faster than ``above_km_h``."""
+    """A tyre's longitudinal slip stays within a limit, while it bears load."""
 
     kind: Literal["slip_ratio"]
     limit: float = Field(gt=0, le=100)
+    """[1] Most longitudinal slip, driving or braking; 1 is a locked wheel."""
     above_km_h: float = Field(default=10.0, ge=0, le=300)
+    """Looked at only while the bike is faster."""
 
     def measured(self, ride: JudgedRide, rows: Rows) -> Measured:
         """As recorded, where it counts."""
@@ -240,11 +249,13 @@ class SlipRatio(OfOneWheel):
 
 
 class SlipAngle(OfOneWheel):
-    """A tyre's slip angle, while it bears load and the bike is faster than ``above_km_h``."""
+    """A tyre's slip angle stays within a limit, while it bears load."""
 
     kind: Literal["slip_angle"]
     limit_deg: float = Field(gt=0, le=90)
+    """Most slip angle, to either side."""
     above_km_h: float = Field(default=10.0, ge=0, le=300)
+    """Looked at only while the bike is faster."""
 
     def measured(self, ride: JudgedRide, rows: Rows) -> Measured:
         """As recorded, where it counts."""
@@ -263,10 +274,11 @@ def _rolling(ride: JudgedRide, rows: Rows, wheel: Wheel, above_m_s: float) -> Ro
 
 
 class FrictionUse(OfOneWheel):
-    """A tyre's force over what its friction allows; it never goes above 1, where the tyre slides."""
+    """A tyre's force stays within a share of what its friction allows."""
 
     kind: Literal["friction_use"]
     limit: float = Field(gt=0, lt=1)
+    """[1] Most force over what friction allows; at 1 the tyre slides."""
 
     def measured(self, ride: JudgedRide, rows: Rows) -> Measured:
         """As recorded."""

@@ -22,10 +22,7 @@ SILENCE_S = 0.5
 
 
 class PositionErrorCriterion(Window):
-    """The robot knows where it is: root mean square, 95th percentile or maximum of its estimate's error.
-
-    The default limit is common practice, no source.
-    """
+    """The robot knows where it is."""
 
     former_kinds = ("place_error",)
     panel = POSITION_PANEL
@@ -33,7 +30,9 @@ class PositionErrorCriterion(Window):
 
     kind: Literal["position_error"]
     limit_m: float = Field(default=0.025, gt=0, le=1000)
+    """Most error of its estimate of position; the default is common practice, no source."""
     of: Literal["rms", "p95", "max"] = "rms"
+    """Which error counts: root mean square, 95th percentile or maximum."""
 
     @property
     def of_position(self) -> bool:

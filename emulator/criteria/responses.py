@@ -18,18 +18,21 @@ from emulator.criteria.temporal import Monitor
 
 
 class ReactionTime(Criterion):
-    """The robot acts within ``limit_s`` of the beginning of event ``after``.
-
-    Its action is a condition over ``robot`` signals that comes true, or a change of one of them by at least
-    ``change`` from what it was when the event began.
-    """
+    """The robot acts soon after an event: a condition comes true, or a signal of it changes."""
 
     kind: Literal["reaction_time"]
     after: Name
+    """Event from whose beginning on time is counted."""
     limit_s: LimitTime
+    """Longest time until the robot acts."""
     shown_by: Condition | None = None
+    """Condition over ``robot`` signals that shows that it has acted. Left out: ``signal`` and ``change``
+    show it."""
     signal: RecordedSignal | None = None
+    """A ``robot`` signal whose change shows that it has acted. Left out: ``shown_by`` shows it."""
     change: float | None = Field(default=None, gt=0)
+    """[unit of the signal] How far it has to differ from what it was when the event began. Left
+    out: ``shown_by`` shows it."""
 
     @model_validator(mode="after")
     def _one_action(self) -> ReactionTime:
@@ -74,20 +77,26 @@ class ReactionTime(Criterion):
 
 
 class SettleTime(Criterion):
-    """A signal is back within a band around a value, and stays for ``stay_s``, so long after an event.
+    """A signal is back within a band around a value soon after an event, and stays there.
 
-    The band is ``around`` plus and minus ``within``, both in the signal's unit. Looked at are ``limit_s`` and
-    ``stay_s`` after the event's beginning, or its end if ``counted_from`` says so.
+    Looked at are ``limit_s`` and ``stay_s`` together.
     """
 
     kind: Literal["settle_time"]
     after: Name
+    """Event that time is counted from."""
     counted_from: Literal["start", "end"] = "start"
+    """Whether time is counted from the event's beginning or from its end."""
     limit_s: LimitTime
+    """Longest time until the signal is in its band for good."""
     signal: RecordedSignal
+    """The recorded signal that has to settle."""
     around: float = 0.0
+    """[unit of the signal] Middle of the band."""
     within: float = Field(gt=0)
+    """[unit of the signal] Half width of the band: plus and minus so much."""
     stay_s: float = Field(default=1.0, gt=0, le=3600)
+    """How long it has to stay in the band."""
 
     def find(self, ride: JudgedRide) -> Finding:
         """The first instant from which on it is in its band."""

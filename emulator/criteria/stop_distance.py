@@ -16,19 +16,19 @@ from emulator.criteria.windows import Window
 
 
 class StopDistance(Window):
-    """How far the bike goes until it is no faster than ``to_km_h``.
-
-    Counted from the beginning of event ``after``, or else from the window's first instant at which the robot
-    brakes (pressure above ``brake_bar``).
-    """
+    """The bike slows down on a short way."""
 
     panel = "truth.speed_m_s"
 
     kind: Literal["stop_distance"]
     limit_m: float = Field(gt=0, le=10_000)
+    """Longest way until it is no faster than ``to_km_h``."""
     to_km_h: float = Field(default=5.0, ge=0, le=300)
+    """Speed at which the way ends."""
     after: Name | None = None
+    """Event at whose beginning the way begins. Left out: where the robot first brakes in the window."""
     brake_bar: float = Field(default=1.0, gt=0, le=200)
+    """Brake pressure above which the robot brakes; only without ``after``."""
 
     @model_validator(mode="after")
     def _one_beginning(self) -> StopDistance:

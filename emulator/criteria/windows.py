@@ -15,19 +15,20 @@ from emulator.criteria.ride import TICKS_A_SECOND, JudgedRide, NotJudged, Rows
 
 
 class TimeWindow(Criterion):
-    """A criterion that looks at a part of the ride, in time.
-
-    From the support's release on, while running, and not before ``from_s``: into the ride, as every time is
-    told, or with an event after that began; ``to_event``: until that one begins; ``during_event``: from its
-    beginning to its end, and for ``recovery_s`` longer: what an event does to the robot often shows when it
-    is over.
-    """
+    """A criterion that looks at a part of the ride, in time, from the support's release on."""
 
     from_s: FromTime = 0.0
+    """Looks from this time of the ride on, never before the support's release; with an event of the window,
+    counted from its beginning."""
     from_event: Name | None = None
+    """Looks from the beginning of this event on. Left out: from the support's release on."""
     to_event: Name | None = None
+    """Looks until the beginning of this event. Left out: to the end of the ride."""
     during_event: Name | None = None
+    """Looks from this event's beginning to its end. Left out: at the whole ride."""
     recovery_s: FromTime | None = None
+    """How much longer than ``during_event`` it looks: what an event does often shows when it is over. Left
+    out: no longer."""
 
     @model_validator(mode="after")
     def _one_way_to_say_it(self) -> TimeWindow:
@@ -78,14 +79,14 @@ class TimeWindow(Criterion):
 
 
 class Window(TimeWindow):
-    """One that looks at a part in place as well: stations within every lap.
-
-    With ``across_start`` it begins before the lap's end, at ``from_station_m``, and ends in the next one.
-    """
+    """One that looks at a part in place as well: stations within every lap."""
 
     from_station_m: Station | None = None
+    """Looks from this station of every lap on. Left out: from its start."""
     to_station_m: Station | None = None
+    """Looks up to this station of every lap. Left out: to its end."""
     across_start: bool = False
+    """Whether it looks from before the lap's end, at ``from_station_m``, into the next lap."""
 
     @model_validator(mode="after")
     def _has_a_length(self) -> Window:

@@ -175,17 +175,24 @@ KIND = EventKind(
     "A fault of one actuator channel.\n\n"
     "``value`` in the unit of the channel's signal ``actuator.*``. A gear lever knows the first three.",
     (
-        Key("channel", CHANNELS, "the actuator", required=True),
+        Key("channel", CHANNELS, "the actuator it acts on", required=True),
         effect_key(EFFECTS, "what is wrong with it"),
         Key(
             "value",
             Takes.NUMBER,
             "where it is stuck, the offset or the play",
+            left_out="stuck where it is",
             unit="unit of the channel",
             least=-1e8,
             most=1e8,
         ),
-        Key("factor", Takes.NUMBER, "how much slower, weaker or more faded it is", least=0, most=1000),
+        Key(
+            "factor",
+            Takes.NUMBER,
+            "slow: how many times slower it is; weak, brake_fade: the share that is left",
+            least=0,
+            most=1000,
+        ),
         PAUSES,
     ),
     _fill,

@@ -62,7 +62,8 @@ KIND = EventKind(
         Key(
             "identifier",
             Takes.WHOLE,
-            "of the frames that take it: 0, the most urgent, without it",
+            "identifier of the frames that take it",
+            left_out="0, the most urgent",
             least=0,
             most=0x7FF,
         ),

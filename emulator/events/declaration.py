@@ -37,6 +37,7 @@ class Key:
     """One key of an event.
 
     text                what it says, in a sentence
+    left_out            what it means that it is not given, where no effect needs it
     unit                where the key's ending doesn't tell it
     least, above, most  range: from or above, to; None: no bound
     required            it has no default
@@ -47,6 +48,7 @@ class Key:
     takes: Takes | tuple[str, ...]
     text: str
     unit: str = ""
+    left_out: str = ""
     least: float | None = None
     above: float | None = None
     most: float | None = None
@@ -196,4 +198,4 @@ def effect_key(effects: tuple[Effect, ...], text: str) -> Key:
     return Key("effect", tuple(e.name for e in effects), text, required=True)
 
 
-PAUSES = Key("intermittent", Takes.PAUSES, "it comes and goes while it lasts")
+PAUSES = Key("intermittent", Takes.PAUSES, "how it comes and goes while it lasts", left_out="always live")

@@ -150,13 +150,38 @@ KIND = EventKind(
     "What happens to the GNSS receiver.",
     (
         effect_key(EFFECTS, "what happens to it"),
-        Key("best_fix", ("float", "differential", "single"), "the best fix it still has"),
-        Key("satellites_lost", Takes.WHOLE, "so many satellites fewer", least=1, most=99),
+        Key("best_fix", ("float", "differential", "single"), "the best fix it still has", left_out="any"),
+        Key(
+            "satellites_lost", Takes.WHOLE, "how many satellites it loses", left_out="none", least=1, most=99
+        ),
         Key("bias_m", Takes.NUMBER, "how far off the position is", above=0, most=100_000),
-        Key("towards_deg", Takes.NUMBER, "where the bias points, clockwise from north", least=0, most=360),
-        Key("correlation_time_s", Takes.NUMBER, "of a bias that is drawn", above=0, most=3600),
-        Key("ramp_s", Takes.NUMBER, "the bias grows over so long", above=0, most=3600),
-        Key("time_s", Takes.NUMBER, "how far ahead its clock is", least=-86_400, most=86_400),
+        Key(
+            "towards_deg",
+            Takes.NUMBER,
+            "where the bias points, clockwise from north",
+            left_out="multipath draws it",
+            least=0,
+            most=360,
+        ),
+        Key(
+            "correlation_time_s",
+            Takes.NUMBER,
+            "correlation time of a drawn bias",
+            left_out="10",
+            above=0,
+            most=3600,
+        ),
+        Key(
+            "ramp_s",
+            Takes.NUMBER,
+            "how long the bias takes to grow",
+            left_out="none, of multipath half the duration",
+            above=0,
+            most=3600,
+        ),
+        Key(
+            "time_s", Takes.NUMBER, "how far its clock is ahead; negative: behind", least=-86_400, most=86_400
+        ),
     ),
     _fill,
     EFFECTS,

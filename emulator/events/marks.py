@@ -16,7 +16,7 @@ def _remark(event: EventKeys) -> str:
 KIND = EventKind(
     "mark",
     "A remark in the record.",
-    (Key("text", Takes.TEXT, "the remark", required=True),),
+    (Key("text", Takes.TEXT, "the remark that stands in the record", required=True),),
     _fill,
     lasts=Lasts.INSTANT,
     remark=_remark,

@@ -38,7 +38,7 @@ def _unmet(event: EventKeys, rig: RigView) -> Iterator[Wrong]:
 KIND = EventKind(
     "restart",
     "A sensor loses its power for ``duration_s`` and begins anew: counters, filters, satellites.",
-    (Key("sensor", DEVICES, "which one", required=True, former=_FORMER_DEVICES),),
+    (Key("sensor", DEVICES, "the sensor that loses its power", required=True, former=_FORMER_DEVICES),),
     _fill,
     lasts=Lasts.NEEDED,
     unmet=_unmet,

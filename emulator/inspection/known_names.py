@@ -7,8 +7,12 @@ from __future__ import annotations
 
 import inspect
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from typing import NamedTuple
 
+from emulator.config.editor_schema import KINDS as FILES
+from emulator.config.editor_schema import Kind
+from emulator.config.key_list import keys_of
 from emulator.core.signals import OUTPUTS, SIGNALS
 from emulator.criteria.kinds import KINDS as CRITERIA
 from emulator.events.declaration import Effect, Key
@@ -69,11 +73,17 @@ def faults() -> Names:
     return Names("Kinds of events", ("kind", "effect", "does", "keys"), rows)
 
 
+def file_keys(kind: Kind) -> Names:
+    """All keys of a kind of file; see emulator.config.key_list for how a path is written."""
+    return Names(f"Keys of a {kind} file", ("key", "meaning"), list(keys_of(kind)))
+
+
 TABLES: Mapping[str, Callable[[], Names]] = {
     "signals": signals,
     "outputs": outputs,
     "criteria": criteria,
     "faults": faults,
+    **{kind: partial(file_keys, kind) for kind in FILES},
 }
 
 

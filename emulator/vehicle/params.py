@@ -43,17 +43,31 @@ class Group(NamedTuple):
     parameters: tuple[Parameter, ...]
 
 
+class Curve(NamedTuple):
+    """One table of the vehicle file: its SI units, and what it is."""
+
+    argument_unit: str
+    value_unit: str
+    meaning: str
+
+
 def _body(mass_high: float, inertia_high: float) -> tuple[Parameter, ...]:
     return (
-        Parameter("mass", "kg", 1e-3, 2000.0, 0.5, mass_high, "mass"),
+        Parameter("mass", "kg", 1e-3, 2000.0, 0.5, mass_high, "mass of this body"),
         Parameter("x", "m", -5.0, 5.0, -0.5, 2.0, "mass centre, forward of the rear contact"),
         Parameter("z", "m", -5.0, 5.0, 0.1, 1.5, "mass centre, above the ground"),
         Parameter(
-            "ixx", "kg m2", 0.0, 1e4, 1e-4, inertia_high, "moment of inertia about x, at the mass centre"
+            "ixx", "kg m2", 0.0, 1e4, 1e-4, inertia_high, "moment of inertia about x at the mass centre"
         ),
-        Parameter("iyy", "kg m2", 0.0, 1e4, 1e-4, inertia_high, "the same about y"),
-        Parameter("izz", "kg m2", 0.0, 1e4, 1e-4, inertia_high, "the same about z"),
-        Parameter("ixz", "kg m2", -1e4, 1e4, -5.0, 10.0, "product of inertia, integral of x z dm"),
+        Parameter(
+            "iyy", "kg m2", 0.0, 1e4, 1e-4, inertia_high, "moment of inertia about y at the mass centre"
+        ),
+        Parameter(
+            "izz", "kg m2", 0.0, 1e4, 1e-4, inertia_high, "moment of inertia about z at the mass centre"
+        ),
+        Parameter(
+            "ixz", "kg m2", -1e4, 1e4, -5.0, 10.0, "product of inertia at the mass centre, integral of x z dm"
+        ),
     )
 
 
@@ -71,8 +85,8 @@ def _tyre() -> tuple[Parameter, ...]:
     return (
         Parameter("radius", "m", 0.05, 2.0, 0.25, 0.36, "outer radius, unloaded"),
         Parameter("crown_radius", "m", 0.0, 0.5, 0.03, 0.13, "radius of the cross-section (torus)"),
-        Parameter("vertical_stiffness", "N/m", 1.0, 1e9, 8e4, 3e5, "vertical stiffness"),
-        Parameter("vertical_damping", "N s/m", 0.0, 1e6, 50.0, 2000.0, "vertical damping"),
+        Parameter("vertical_stiffness", "N/m", 1.0, 1e9, 8e4, 3e5, "vertical stiffness of the tyre"),
+        Parameter("vertical_damping", "N s/m", 0.0, 1e6, 50.0, 2000.0, "vertical damping of the tyre"),
         Parameter(
             "cornering_stiffness", "N/rad", 0.0, 1e12, 0.0, 0.0, "cornering stiffness, part free of load"
         ),
@@ -138,44 +152,56 @@ GROUPS: tuple[Group, ...] = (
             Parameter("pivot_z", "m", -5.0, 5.0, 0.2, 0.6, "pivot, above the ground"),
         ),
     ),
-    Group("rear_wheel", "rear wheel", _wheel()),
+    Group("rear_wheel", "rear wheel with tyre and disc", _wheel()),
     Group(
         "frame_torsion",
         "twist of the frame between swingarm pivot and steering head",
         (
-            Parameter("x", "m", -5.0, 5.0, 0.3, 1.4, "a point of the twist axis"),
-            Parameter("z", "m", -5.0, 5.0, 0.2, 1.2, "the same"),
-            Parameter("inclination", "rad", -1.6, 1.6, 0.2, 0.7, "twist axis above the horizontal, forward"),
-            Parameter("stiffness", "N m/rad", 1.0, 1e9, 1e4, 3e5, "torsional stiffness"),
-            Parameter("damping", "N m s/rad", 0.0, 1e6, 5.0, 300.0, "torsional damping"),
+            Parameter(
+                "x", "m", -5.0, 5.0, 0.3, 1.4, "a point of the twist axis, forward of the rear contact"
+            ),
+            Parameter("z", "m", -5.0, 5.0, 0.2, 1.2, "that point, above the ground"),
+            Parameter("inclination", "rad", -1.6, 1.6, 0.2, 0.7, "rise of the twist axis towards the front"),
+            Parameter("stiffness", "N m/rad", 1.0, 1e9, 1e4, 3e5, "stiffness against the twist"),
+            Parameter("damping", "N m s/rad", 0.0, 1e6, 5.0, 300.0, "damping of the twist"),
         ),
     ),
     Group(
         "steering",
         "steering axis, damper and stops",
         (
-            Parameter("rake", "rad", -0.5, 1.2, 0.35, 0.55, "steering axis from the vertical"),
-            Parameter("axis_x", "m", -5.0, 5.0, 0.8, 1.6, "a point of the steering axis"),
-            Parameter("axis_z", "m", -5.0, 5.0, 0.2, 1.2, "the same"),
-            Parameter("damping", "N m s/rad", 0.0, 1e4, 1.0, 20.0, "steering damper"),
-            Parameter("stop_angle", "rad", 0.05, 1.6, 0.3, 0.8, "steering stop"),
+            Parameter(
+                "rake", "rad", -0.5, 1.2, 0.35, 0.55, "steering axis from the vertical, its top to the rear"
+            ),
+            Parameter(
+                "axis_x",
+                "m",
+                -5.0,
+                5.0,
+                0.8,
+                1.6,
+                "a point of the steering axis, forward of the rear contact",
+            ),
+            Parameter("axis_z", "m", -5.0, 5.0, 0.2, 1.2, "that point, above the ground"),
+            Parameter("damping", "N m s/rad", 0.0, 1e4, 1.0, 20.0, "damping of the steering damper"),
+            Parameter("stop_angle", "rad", 0.05, 1.6, 0.3, 0.8, "steering angle at which a stop is met"),
             Parameter("stop_stiffness", "N m/rad", 1.0, 1e6, 500.0, 2e4, "stiffness of the stop"),
             Parameter("stop_damping", "N m s/rad", 0.0, 1e4, 1.0, 200.0, "damping of the stop"),
         ),
     ),
     Group("steered_frame", "handlebar, triple clamps, upper fork", _body(25.0, 2.0)),
     Group("fork_lower", "lower fork, calipers, mudguard; moves with the fork travel", _body(15.0, 2.0)),
-    Group("front_wheel", "front wheel", _wheel()),
+    Group("front_wheel", "front wheel with tyre and discs", _wheel()),
     Group(
         "fork",
         "front spring and damper, both legs together",
         (
-            Parameter("stiffness", "N/m", 1.0, 1e8, 8e3, 4e4, "spring"),
+            Parameter("stiffness", "N/m", 1.0, 1e8, 8e3, 4e4, "stiffness of the springs"),
             Parameter("bump_damping", "N s/m", 0.0, 1e6, 300.0, 4000.0, "damping in compression"),
             Parameter("rebound_damping", "N s/m", 0.0, 1e6, 500.0, 6000.0, "damping in extension"),
             Parameter("design_force", "N", -1e5, 1e5, 200.0, 3000.0, "spring force at the design position"),
             Parameter("design_travel", "m", 0.0, 0.5, 0.01, 0.1, "compression at the design position"),
-            Parameter("travel", "m", 1e-3, 0.6, 0.08, 0.25, "total travel"),
+            Parameter("travel", "m", 1e-3, 0.6, 0.08, 0.25, "total travel between its stops"),
             Parameter("stop_stiffness", "N/m", 1.0, 1e8, 5e4, 5e5, "stiffness of the stops"),
         ),
     ),
@@ -184,23 +210,23 @@ GROUPS: tuple[Group, ...] = (
         "rear spring and damper, seen along the shock",
         (
             Parameter("lever", "m", 1e-3, 2.0, 0.1, 0.6, "compression of the shock over swingarm angle"),
-            Parameter("stiffness", "N/m", 1.0, 1e8, 2e4, 3e5, "spring"),
+            Parameter("stiffness", "N/m", 1.0, 1e8, 2e4, 3e5, "stiffness of the spring"),
             Parameter("bump_damping", "N s/m", 0.0, 1e6, 500.0, 3e4, "damping in compression"),
             Parameter("rebound_damping", "N s/m", 0.0, 1e6, 1000.0, 5e4, "damping in extension"),
             Parameter("design_force", "N", -1e6, 1e6, 500.0, 2e4, "spring force at the design position"),
             Parameter("design_travel", "m", 0.0, 0.5, 0.005, 0.06, "compression at the design position"),
-            Parameter("travel", "m", 1e-3, 0.6, 0.03, 0.2, "total travel"),
+            Parameter("travel", "m", 1e-3, 0.6, 0.03, 0.2, "total travel between its stops"),
             Parameter("stop_stiffness", "N/m", 1.0, 1e8, 1e5, 5e6, "stiffness of the stops"),
         ),
     ),
-    Group("tyre_front", "front tyre", _tyre()),
-    Group("tyre_rear", "rear tyre", _tyre()),
+    Group("tyre_front", "front tyre: size, stiffness, friction", _tyre()),
+    Group("tyre_rear", "rear tyre: size, stiffness, friction", _tyre()),
     Group(
         "engine",
         "engine; the full-throttle torque curve is the table engine_torque",
         (
             Parameter("inertia", "kg m2", 1e-5, 10.0, 0.005, 0.1, "rotating inertia at the crankshaft"),
-            Parameter("idle_speed", "rad/s", 10.0, 1000.0, 80.0, 250.0, "idle speed"),
+            Parameter("idle_speed", "rad/s", 10.0, 1000.0, 80.0, 250.0, "speed that idle control holds"),
             Parameter(
                 "idle_torque_per_speed",
                 "N m s/rad",
@@ -217,7 +243,15 @@ GROUPS: tuple[Group, ...] = (
             Parameter(
                 "stall_speed", "rad/s", 0.0, 500.0, 20.0, 120.0, "below this the engine makes no torque"
             ),
-            Parameter("limiter_speed", "rad/s", 100.0, 5000.0, 700.0, 1800.0, "limiter"),
+            Parameter(
+                "limiter_speed",
+                "rad/s",
+                100.0,
+                5000.0,
+                700.0,
+                1800.0,
+                "speed at which the limiter has taken the drive away",
+            ),
             Parameter("drag_torque", "N m", 0.0, 500.0, 2.0, 30.0, "closed-throttle drag, constant part"),
             Parameter(
                 "drag_torque_per_speed",
@@ -250,13 +284,13 @@ GROUPS: tuple[Group, ...] = (
         "primary drive and gears: input speed over output speed",
         (
             Parameter("primary", "1", 0.1, 20.0, 1.2, 2.5, "crankshaft over gearbox input"),
-            *(Parameter(f"gear_{n}", "1", 0.1, 20.0, 0.8, 3.5, f"gear {n}") for n in range(1, 7)),
+            *(Parameter(f"gear_{n}", "1", 0.1, 20.0, 0.8, 3.5, f"ratio of gear {n}") for n in range(1, 7)),
             Parameter("shift_time", "s", 0.0, 2.0, 0.02, 0.3, "time the dogs need from one gear to the next"),
         ),
     ),
     Group(
         "final_drive",
-        "chain",
+        "chain and its sprockets",
         (
             Parameter("front_radius", "m", 0.005, 1.0, 0.03, 0.06, "front sprocket pitch radius"),
             Parameter("rear_radius", "m", 0.005, 1.0, 0.08, 0.14, "rear sprocket pitch radius"),
@@ -273,7 +307,7 @@ GROUPS: tuple[Group, ...] = (
             Parameter("front_gain", "N m/Pa", 0.0, 1.0, 1e-4, 2e-3, "front wheel torque over pressure"),
             Parameter("rear_gain", "N m/Pa", 0.0, 1.0, 3e-5, 1e-3, "rear wheel torque over pressure"),
             Parameter("stiffness", "N m/rad", 1.0, 1e7, 2e3, 1e5, "wind-up stiffness of disc and caliper"),
-            Parameter("damping", "N m s/rad", 0.0, 1e5, 1.0, 200.0, "wind-up damping"),
+            Parameter("damping", "N m s/rad", 0.0, 1e5, 1.0, 200.0, "damping of that wind-up"),
             Parameter("front_heat_capacity", "J/K", 1.0, 1e6, 400.0, 4000.0, "heat the front discs store"),
             Parameter("rear_heat_capacity", "J/K", 1.0, 1e6, 200.0, 2000.0, "heat the rear disc stores"),
             Parameter("front_cooling", "W/K", 0.0, 1e5, 2.0, 60.0, "heat the front discs give off"),
@@ -305,10 +339,14 @@ GROUPS: tuple[Group, ...] = (
                 0.65,
                 "drag coefficient times area; range: Sharp and Limebeer (2001) 0.312 to Sharp (1994) 0.63",
             ),
-            Parameter("lift_area", "m2", -10.0, 10.0, -0.1, 0.2, "lift coefficient times area"),
+            Parameter(
+                "lift_area", "m2", -10.0, 10.0, -0.1, 0.2, "lift coefficient times area, positive upwards"
+            ),
             Parameter("side_area", "m2", 0.0, 20.0, 0.4, 1.5, "side force coefficient times area"),
-            Parameter("centre_x", "m", -5.0, 5.0, 0.3, 1.0, "centre of pressure"),
-            Parameter("centre_z", "m", -5.0, 5.0, 0.3, 1.0, "centre of pressure"),
+            Parameter(
+                "centre_x", "m", -5.0, 5.0, 0.3, 1.0, "centre of pressure, forward of the rear contact"
+            ),
+            Parameter("centre_z", "m", -5.0, 5.0, 0.3, 1.0, "centre of pressure, above the ground"),
         ),
     ),
     Group(
@@ -323,8 +361,10 @@ GROUPS: tuple[Group, ...] = (
     ),
 )
 
-TABLES: dict[str, tuple[str, str]] = {"engine_torque": ("rad/s", "N m")}
-"""Tables of the vehicle file: name -> (unit of the argument, unit of the value)."""
+TABLES: dict[str, Curve] = {
+    "engine_torque": Curve("rad/s", "N m", "torque at full throttle over engine speed")
+}
+"""Tables of the vehicle file by name."""
 
 TORQUE_POINTS = 16
 """Rows of the engine torque table in the record; shorter tables repeat their last point."""

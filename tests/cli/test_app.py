@@ -139,7 +139,7 @@ def test_short_help_and_version(emulator):
         ),
         ("warm", ["Compile"]),
         ("line", ["--rig", "--step-m", "--set", "--out", "GeoJSON", "WGS 84"]),
-        ("list", ["--json", "signals", "outputs", "criteria", "faults"]),
+        ("list", ["--json", "signals", "outputs", "criteria", "faults", "keys of such a file"]),
         ("host", ["--seconds", "kept", "Exit status 0"]),
     ],
 )

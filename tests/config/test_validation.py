@@ -80,7 +80,7 @@ def test_a_right_file_becomes_a_model() -> None:
         ),
         (
             "first: {kind: square, side_mm: 10}\n",
-            "1:32: first.side_mm: expected a number from 1 and below 10, got 10",
+            "1:32: first.side_mm: expected a number from 1 and below 10 mm, got 10",
         ),
         (
             "first: {kind: square, side_mm: 2, square: x}\n",
@@ -123,7 +123,7 @@ def test_each_kind_of_error_in_plain_words(text: str, expected: str) -> None:
 def test_several_missing_keys_are_each_named() -> None:
     assert messages("first: {}\nperhaps: {kind: square}\nmore: [{kind: round}]\n") == [
         "1:1: first: missing key 'kind': one of round, square",
-        "2:1: perhaps: missing key 'side_mm': a number from 1 and below 10",
+        "2:1: perhaps: missing key 'side_mm': a number from 1 and below 10 mm",
         "3:8: more.0: missing key 'radius_m': a number above 0 m",
     ]
 

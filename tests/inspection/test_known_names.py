@@ -16,7 +16,7 @@ from emulator.inspection.known_names import TABLES
 def test_no_name_comes_without_a_meaning(what):
     names = TABLES[what]()
     assert names.rows
-    meaning = {"signals": 2, "outputs": 2, "criteria": 1, "faults": 2}[what]
+    meaning = {"signals": 2, "outputs": 2, "criteria": 1, "faults": 2}.get(what, 1)
     for row in names.rows:
         assert len(row) == len(names.heads)
         assert row[0]
@@ -29,6 +29,9 @@ def test_all_that_files_can_name_is_there():
     assert [row[0] for row in TABLES["outputs"]().rows] == [o.name for o in OUTPUTS]
     assert [row[0] for row in TABLES["criteria"]().rows] == list(KINDS)
     assert {row[0] for row in TABLES["faults"]().rows} == set(EVENT_MODELS)
+    assert ("width_m", "[m] Width of the road, half of it to each side of the line.") in TABLES[
+        "circuit"
+    ]().rows
 
 
 def test_keys_told_are_those_that_files_take():
@@ -51,4 +54,5 @@ def test_the_command_prints_a_table_or_json():
         return done.stdout
 
     assert "distance_from_line" in said("criteria")
+    assert "The robot as a mass on the bike." in said("rig")
     assert [item["name"] for item in json.loads(said("signals", "--json"))] == [s.name for s in SIGNALS]

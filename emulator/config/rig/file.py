@@ -46,9 +46,13 @@ class RobotMass(Closed):
     """The robot as a rigid body fixed to the main frame."""
 
     name: Name
+    """What the robot is called in reports."""
     mass_kg: float = Field(ge=0, le=150)
+    """Mass of the robot."""
     position_m: Position
+    """Its mass centre in the main frame: forward of the rear contact, left (0), above the ground."""
     inertia_kg_m2: Vector
+    """Its moments of inertia about x, y and z through the mass centre."""
 
     @model_validator(mode="after")
     def _body_in_the_symmetry_plane(self) -> RobotMass:
@@ -69,39 +73,52 @@ class RobotMass(Closed):
 
 
 class Sensors(Closed):
-    """Every sensor of the bike; analogue ones that are left out show the truth."""
+    """Every sensor of the bike."""
 
     former_keys: ClassVar = {"fork_angle": "steering_angle"}
 
     imu: Imu
+    """Inertial unit: rates and specific force, three axes each."""
     lean: LeanSensor
+    """Lean sensor of the frame lean."""
     wheel_speed: WheelSpeedSensor
+    """Wheel speed sensors, front and rear."""
     steering_angle: SteeringAngleSensor
+    """Steering angle sensor at the fork."""
     gnss: Gnss
+    """GNSS receiver and its antenna."""
     analogue: dict[AnalogueName, AnalogueSensor] = Field(default_factory=dict)
+    """Sensors of one value (levers, pressures, travel, chain torque) by their signal. Left out: they show the
+    truth."""
 
 
 class LoopHost(Closed):
     """How the loop process runs on its host."""
 
     cpu: Cpu = "auto"
-    priority: int = Field(default=80, ge=0, le=99)  # 0: ordinary scheduling
+    """Core the loop runs on, counted from 0; auto: the program chooses."""
+    priority: int = Field(default=80, ge=0, le=99)
+    """Real-time priority of the loop; 0 for ordinary scheduling."""
     lock_memory: bool = True
+    """Whether its memory is kept from being swapped out."""
     spin_us: float = Field(default=100.0, ge=0, le=900)
+    """How long before each deadline it is awake and waits by spinning: later wake-ups are hidden by it, at
+    the price of processor time."""
 
 
 class DeviceUnderTest(Closed):
-    """Who rides: our reference robot in a process of its own, or something outside that joins the bus.
-
-    ``estimate_age_ms``: how old the robot's estimate of its place is when its frame is taken, for the
-    comparison with the truth; one tick for a robot that sends what it knows of now. ``periods_ms``: how often
-    it sends each of its frames, for the bus budget; those left out as often as the reference robot.
-    """
+    """Who rides: our reference robot in a process of its own, or something outside that joins the bus."""
 
     kind: Literal["reference", "external"]
+    """reference: our robot rides, in a process of its own; external: yours, which joins the bus."""
     cpu: Cpu = "auto"
+    """Core the reference robot runs on, counted from 0; auto: the program chooses."""
     estimate_age_ms: float = Field(default=1.0, ge=0, le=1000)
+    """How old the robot's estimate of its position is when its frame is taken; one tick for a robot that
+    sends what it knows of now."""
     periods_ms: dict[CommandFrame, Annotated[float, Field(ge=0.5, le=10_000)]] = Field(default_factory=dict)
+    """From one frame of an external robot to the next, by frame, for the bus's load and the time-outs. Left
+    out: as the reference robot's."""
 
     @model_validator(mode="after")
     def _ours_keeps_its_own(self) -> DeviceUnderTest:
@@ -111,29 +128,49 @@ class DeviceUnderTest(Closed):
 
 
 class Rig(Closed):
-    """One bench."""
+    """One bench: what it is connected to, what it sends, how late, how wrong, and when it stops."""
 
     kind: Literal["rig"]
     name: Name
+    """What the bench is called in reports."""
     purpose: Name | None = None
+    """What the bench is for, in one line. Left out: nothing is said."""
     vehicle: FileName
+    """The vehicle file; path from this file."""
     robot: RobotMass
+    """The robot as a mass on the bike."""
     steering: Literal["torque_driven", "angle_driven"]
+    """torque_driven: the plant answers a torque; angle_driven: the real fork's measured angle is imposed."""
     dbc: FileName
+    """The DBC with all frames of the bus; path from this file."""
     bus: Bus
+    """The CAN bus between robot and bench."""
     gnss_port: GnssPort
+    """Where the GNSS sentences go."""
     pulse_per_second: PulsePerSecond | None = None
+    """A pulse at each whole second of UTC. Left out: there is none."""
     outputs: dict[Name, Output]
+    """Frames of the DBC that are sent, by name; emulator_state has to be among them."""
     sensors: Sensors
+    """The sensors as their devices are described."""
     actuators: Actuators
+    """What lies between the robot's commands and the bike."""
     limits: Limits
+    """When the rig trips, and how it goes to rest."""
     permissives: tuple[PermissiveName, ...] = ()
+    """Inputs of the bench (frame bench_inputs) without which nothing leaves standby and nothing goes on."""
     monitors: Monitors = Monitors()
+    """Plausibility of what the robot sends. Left out: only a command beyond its actuator is told."""
     bus_faults: BusFaults = BusFaults()
+    """What a fault of the real bus does. Left out: the answers that stand at its keys."""
     timing: TimingTolerances
+    """What the timing certificate must keep for a run to count."""
     loop: LoopHost = LoopHost()
+    """How the 1 kHz loop runs on this machine. Left out: as stands at its keys."""
     telemetry: MqttTelemetry | None = None
+    """A broker that is told of the run. Left out: nobody is told."""
     device_under_test: DeviceUnderTest
+    """What rides: our reference robot, or yours."""
 
     @model_validator(mode="after")
     def _marked_as_emulated(self) -> Rig:

@@ -14,84 +14,117 @@ class SteeringActuator(Closed):
     """Torque at the steering head."""
 
     time_constant_ms: TimeConstant
+    """Time constant of its first-order lag; 0 for none."""
     limit_Nm: float = Field(gt=0, le=300)
+    """Most torque about the steering axis, to either side."""
     rate_limit_Nm_s: float = Field(gt=0, le=100_000)
+    """Fastest change of the torque, either way."""
 
 
 class LeverActuator(Closed):
     """Throttle or clutch, 0 to 1."""
 
     time_constant_ms: TimeConstant
+    """Time constant of its first-order lag; 0 for none."""
 
 
 class BrakeActuator(Closed):
     """Pressure in one brake line."""
 
     time_constant_ms: TimeConstant
+    """Time constant of its first-order lag; 0 for none."""
     limit_bar: float = Field(gt=0, le=200)
+    """Most pressure in the line."""
 
 
 class Actuators(Closed):
     """Between what the robot asks and what acts on the bike."""
 
     steering: SteeringActuator
+    """Steering actuator, a torque about the steering axis."""
     throttle: LeverActuator
+    """Throttle actuator: 0 closed, 1 fully open."""
     front_brake: BrakeActuator
+    """Actuator of the front brake line's pressure."""
     rear_brake: BrakeActuator
+    """Actuator of the rear brake line's pressure."""
     clutch: LeverActuator
+    """Clutch actuator: 0 released, 1 pulled."""
 
 
 class Limits(Closed):
     """When the rig trips, and how it goes to rest."""
 
     heartbeat_timeout_ms: float = Field(gt=0, le=10_000)
+    """The rig trips when the robot's heartbeat brings nothing new for longer."""
     command_timeout_ms: float = Field(gt=0, le=10_000)
+    """A ride trips when the robot's frame steering or drive brings nothing new for longer."""
     overrun_limit_ms: float = Field(gt=0, le=10_000)
+    """Longest stall of the loop that is made up for; a longer one trips."""
     ramp_to_rest_s: float = Field(gt=0, le=60)
+    """How long the signals take to rest after the end of the ride or a trip."""
     arming_timeout_s: Seconds
+    """The rig trips when a permissive (the robot's heartbeat is one) is still missing so long after arming
+    was asked for."""
     permissive_timeout_ms: float = Field(default=100.0, gt=0, le=10_000)
+    """How long an input of the bench counts after the frame that gave it."""
     divergence_speed_km_h: float = Field(default=450.0, gt=0, le=1000)
+    """Speed beyond which the model has diverged, and the rig trips."""
     divergence_rate_rad_s: float = Field(default=60.0, gt=0, le=1000)
+    """Angular velocity of the main frame beyond which the model has diverged, and the rig trips."""
 
 
 class CommandMonitor(Closed):
-    """A command beyond its actuator for longer than ``for_ms``: a trip, or only an event in the record."""
+    """A command beyond its actuator for longer than ``for_ms``."""
 
     for_ms: float = Field(gt=0, le=10_000)
+    """How long it may last without a break before it is answered."""
     then: Literal["trip", "event"] = "trip"
+    """What is done then: the rig trips, or it only stands in the record as an event."""
 
 
 class AngleMonitor(CommandMonitor):
-    """An angle from the robot further off the plant's than ``within_rad`` for longer than ``for_ms``."""
+    """An angle from the robot too far off the plant's for longer than ``for_ms``."""
 
     within_rad: float = Field(gt=0, le=1)
+    """How far off the plant's angle it may be, to either side."""
 
 
 class SpeedMonitor(CommandMonitor):
-    """A speed from the robot further off the plant's than ``within_m_s`` for longer than ``for_ms``."""
+    """A speed from the robot too far off the plant's for longer than ``for_ms``."""
 
     within_m_s: float = Field(gt=0, le=100)
+    """How far off the plant's speed it may be, up or down."""
 
 
 class Monitors(Closed):
-    """Plausibility of what the robot sends (emulator.plant.plausibility); what is left out is not watched.
+    """Plausibility of what the robot sends (emulator.plant.plausibility).
 
-    Only a command beyond its actuator is told in any case, as an event: nobody else would notice.
     Bounds have to leave room for the age of what the robot measures. A measurement that is watched and never
     comes is beyond any bound.
     """
 
     command_limit: CommandMonitor | None = CommandMonitor(for_ms=50.0, then="event")
+    """A command beyond its actuator's limit. Left out: an event after 50 ms, as nobody else would notice."""
     command_rate: CommandMonitor | None = None
+    """Steering torque asked for faster than the actuator's rate limit. Left out: not watched."""
     steering_angle: AngleMonitor | None = None
+    """Steering angle as the robot measures it, against the plant's, while running. Left out: not watched."""
     lean_estimate: AngleMonitor | None = None
+    """The robot's estimate of lean against the true roll, while running. Left out: not watched."""
     speed_estimate: SpeedMonitor | None = None
+    """The robot's estimate of speed against the true one, while running. Left out: not watched."""
 
 
 class TimingTolerances(Closed):
     """What the timing certificate must keep; outside, the verdict is invalid."""
 
     rate_ppm: float = Field(gt=0, le=1_000_000)
+    """How far the mean period of an output may be off its promise, either way."""
     age_p99_ms: float = Field(gt=0, le=1000)
-    hole_ms: float = Field(default=20.0, gt=0, le=1000)  # longest silence beyond the period, once in a run
+    """How far an output's age, at the median and the 99th percentile, may be off its promised latency."""
+    hole_ms: float = Field(default=20.0, gt=0, le=1000)
+    """Longest silence of an output beyond its period, and most age of a sample beyond its latency, once in
+    a run."""
     lost_frames: int = Field(ge=0, le=1_000_000)
+    """Frames of each output that the bus or port may refuse in a run."""

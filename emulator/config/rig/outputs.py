@@ -32,14 +32,16 @@ class Output(Closed):
     """How often a frame is sent and how old its content is when it arrives.
 
     Where the bus's bit rate is not told, handed to the bus counts as arrived.
-
-    ``absent``: signals of it that are sent as "not available", because the bench has the real ones.
     """
 
     rate_hz: float = Field(ge=0.001, le=1000)
+    """Frames a second; the mean is exact, each goes with a tick (1 ms)."""
     latency_ms: float = Field(ge=0, le=1000)
+    """Age of the content when the frame has arrived, its own time on the bus included."""
     jitter_ms: float = Field(default=0.0, ge=0, le=1000)
+    """Random age on top of the latency, one sigma of a half-normal draw (never earlier); below the period."""
     absent: tuple[Name, ...] = ()
+    """Signals of the frame that are sent as "not available", because the bench has the real ones."""
 
     @model_validator(mode="after")
     def _in_order(self) -> Output:

@@ -26,29 +26,38 @@ def _topic(text: str) -> str:
 
 
 class MqttTelemetry(Closed):
-    """What is told to an MQTT broker, and whether commands are taken from there (emulator.telemetry).
-
-    Secrets are read from files, the password's and the key of the commands. ``ca_file`` asks for TLS.
-    """
+    """What is told to an MQTT broker, and whether commands are taken from there (emulator.telemetry)."""
 
     kind: Literal["mqtt"]
     host: Name
+    """Name or address of the broker."""
     port: Port = 1883
+    """TCP port of the broker."""
     topic: Annotated[str, AfterValidator(_topic)] = "bench"
+    """Beginning of every topic, such as bench/1; no other bench may have it."""
     rate_hz: float = Field(default=10.0, ge=0.1, le=50)
+    """How often ``signals`` are told."""
     signals: tuple[RecordedSignal, ...] = (
         "line.station_m",
         "truth.speed_m_s",
         "truth.roll_rad",
         "line.offset_m",
     )
+    """Recorded signals that are told."""
     username: Name | None = None
+    """Name to sign in with. Left out: nobody signs in."""
     password_file: FileName | None = None
+    """File with the password, one line. Left out: none is given."""
     ca_file: FileName | None = None
+    """PEM file of the authority that signed the broker's certificate; asks for TLS. Left out: no TLS."""
     commands: bool = False
+    """Whether signed commands are taken; needs ``username``, ``password_file`` and ``command_key_file``."""
     command_key_file: FileName | None = None
-    go: bool = False  # whether a hold from afar may be released from afar
-    events: bool = False  # whether events that wait to be asked for may be asked for from afar
+    """File with the key that commands are signed with, at least 16 bytes. Left out: no command is taken."""
+    go: bool = False
+    """Whether a hold from afar may be released from afar."""
+    events: bool = False
+    """Whether events that wait to be asked for may be started and ended from afar."""
 
     @model_validator(mode="after")
     def _commands_are_signed_in(self) -> MqttTelemetry:

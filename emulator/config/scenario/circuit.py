@@ -20,18 +20,23 @@ from emulator.road.build_line import LineError
 
 
 class Straight(Closed):
-    """A straight; with ``free`` its length is solved so that the circuit closes, the figure a guess."""
+    """A straight."""
 
     straight_m: float = Field(gt=0, le=5000)
+    """Its length; of a free one a guess."""
     free: bool = False
+    """Whether its length is solved so that the circuit closes; exactly two straights are free."""
 
 
 class Turn(Closed):
-    """A turn, positive to the left: transition in, arc, transition out; each of ``transition_m``."""
+    """A turn: transition in, arc, transition out."""
 
     turn_deg: float = Field(ge=-350, le=350)
+    """How far the heading turns, transitions included; positive to the left."""
     radius_m: float = Field(ge=3, le=5000)
+    """Radius of the arc."""
     transition_m: float = Field(default=0.0, ge=0, le=1000)
+    """Length of each of the two transitions, over which the curvature rises and falls evenly."""
 
     @model_validator(mode="after")
     def _room_for_transitions(self) -> Turn:
@@ -62,30 +67,41 @@ Segment: TypeAlias = Annotated[
 
 
 class Height(Closed):
-    """Height of the line over the origin at a station; smooth in between."""
+    """Height of the line at a station; smooth in between."""
 
     station_m: Station
+    """Where it is, along the line from the start of the lap."""
     height_m: float = Field(ge=-1000, le=1000)
+    """Height of the road over the scenario's origin."""
 
 
 class Banking(Closed):
-    """Bank of the road at a station: positive where the left side is the higher one (helps a right turn)."""
+    """Bank of the road at a station; smooth in between."""
 
     station_m: Station
+    """Where it is, along the line from the start of the lap."""
     bank_deg: float = Field(ge=-35, le=35)
+    """How far the road is tilted to the side: positive where its left side is higher (helps a right turn)."""
 
 
 class Circuit(Closed):
-    """A closed circuit as a list of segments; exactly two straights are free so that it closes."""
+    """A closed circuit as a list of segments."""
 
     kind: Literal["circuit"]
     name: Name
+    """What the circuit is called in reports."""
     closed: Literal[True]
+    """Says that the line is a closed one, as every circuit is."""
     width_m: float = Field(ge=2, le=50)
-    sector_marks_m: tuple[Station, ...] = ()  # where sectors end; the last one ends with the lap
+    """Width of the road, half of it to each side of the line."""
+    sector_marks_m: tuple[Station, ...] = ()
+    """Stations where sectors end, rising; the last sector ends with the lap."""
     segments: Annotated[tuple[Segment, ...], Field(min_length=4)]
+    """Straights and turns in the order they are ridden; turns add up to 360 or -360 degrees."""
     elevation: tuple[Height, ...] = ()
+    """Height of the line at rising stations; none: the road is level."""
     banking: tuple[Banking, ...] = ()
+    """Bank of the road at rising stations; none: it is not tilted to the side."""
 
     @model_validator(mode="after")
     def _rising_stations(self) -> Circuit:

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Literal, TypeAlias, 
 from pydantic import AfterValidator, Field, create_model, model_validator
 
 from emulator.config.field_types import Name, RecordedSignal
+from emulator.config.key_texts import LEFT_OUT
 from emulator.config.scenario.quantities import Duration, FromTime, Station
 from emulator.config.validation import Closed, FormerValues, Words, did_you_mean, missing, wrong
 from emulator.config.yaml_source import Loc
@@ -51,37 +52,44 @@ Payload: TypeAlias = Annotated[str, AfterValidator(_payload), Words('bytes in he
 
 
 class Trigger(Closed):
-    """When an event starts: one of
+    """When an event starts: one condition, and perhaps a delay behind it.
 
-    time_s                    at a time
-    between_s                 at a time drawn in this window
-    station_m or sector       when the bike passes a station, or where a sector begins; in a lap, from 1
-    signal                    when a recorded signal rises_above or falls_below a level; before, it has to
-                              have been on the other side of it by ``hysteresis`` at least
-    started, ended            when another event starts, or has ended
-    on_request                when somebody asks for it during the ride
-    first_of, all_of          when one, or each, of these has come
-
-    and ``delay_s`` later. Signals and other events are looked at in the tick after theirs.
+    Signals and other events are looked at in the tick after theirs.
     """
 
     former_keys: ClassVar = {"asked": "on_request"}
 
     time_s: FromTime | None = None
+    """At this time after the start of the ride."""
     between_s: tuple[FromTime, FromTime] | None = None
+    """At a time drawn evenly between these two after the start of the ride."""
     station_m: Station | None = None
+    """When the bike passes this station, in the lap that ``lap`` says."""
     sector: int | None = Field(default=None, ge=1, le=100)
+    """When the bike enters this sector, counted from 1, in the lap that ``lap`` says."""
     lap: int | None = Field(default=None, ge=1, le=1000)
+    """Lap of ``station_m`` or ``sector``, counted from 1. Left out: the first one."""
     signal: RecordedSignal | None = None
+    """When this recorded signal crosses the level beside it."""
     rises_above: float | None = None
+    """[unit of the signal] Level that the signal has to reach from below."""
     falls_below: float | None = None
+    """[unit of the signal] Level that the signal has to reach from above."""
     hysteresis: float | None = Field(default=None, ge=0)
+    """[unit of the signal] How far beyond the level, on the other side, it has to have been before. Left
+    out: 0."""
     started: Name | None = None
+    """When the event of this name starts."""
     ended: Name | None = None
+    """When the event of this name has ended."""
     on_request: Literal[True] | None = None
+    """When somebody asks for it during the ride: the operator, a hook, or a signed command."""
     first_of: Annotated[tuple[Trigger, ...], Field(min_length=1)] | None = None
+    """When the first of these conditions has come."""
     all_of: Annotated[tuple[Trigger, ...], Field(min_length=1)] | None = None
+    """When the last of these conditions has come; one that has come stays so."""
     delay_s: FromTime = 0.0
+    """How much later than its condition it starts."""
 
     @model_validator(mode="after")
     def _one_condition(self) -> Trigger:
@@ -121,36 +129,43 @@ class Trigger(Closed):
 
 
 class Repeat(Closed):
-    """It comes ``times`` more: every so often, or each time its trigger says so again once it has ended."""
+    """An event that comes again."""
 
     times: int = Field(ge=1, le=10_000)
+    """How often it comes again after the first time."""
     every_s: Duration | None = None
+    """From start to start. Left out: each time its condition comes anew once it has ended."""
 
 
 class Intermittent(Closed):
-    """It comes and goes while it lasts: ``on_s``, then ``off_s``; ``drawn``: means of exponential ones."""
+    """An event that comes and goes while it lasts, live first."""
 
     on_s: float = Field(gt=0, le=3600)
+    """How long it is live each time."""
     off_s: float = Field(gt=0, le=3600)
+    """How long it pauses each time."""
     drawn: bool = False
+    """Whether these times are the means of exponential distributions."""
 
 
 class Happening(Closed):
-    """What every event has: a name, a trigger, how long it lasts (to the end if left out), how surely.
-
-    probability  that it happens when its trigger says so
-    seed         of what is drawn; without one it is the run's, and the event's name
-    """
+    """What every event has: a name, a trigger, how long it lasts, how surely it comes."""
 
     declaration: ClassVar[EventKind]
     """What its family says of its kind; every model made below has one."""
 
     name: Name
+    """A name no other event has."""
     at: Trigger
+    """When it starts."""
     duration_s: Duration | None = None
+    """How long it lasts. Left out: to the end of the ride."""
     probability: float = Field(default=1.0, gt=0, le=1)
+    """Probability that it happens when its moment has come; drawn anew each time."""
     seed: int | None = Field(default=None, ge=0, le=2**32 - 1)
+    """Seed of all that this event draws. Left out: the run's, with the event's name."""
     repeat: Repeat | None = None
+    """Whether it comes again. Left out: it comes once."""
 
     @property
     def can_be_requested(self) -> bool:
@@ -178,9 +193,10 @@ class Happening(Closed):
 
 
 class Ramped(Happening):
-    """An event that may grow to its full effect over ``ramp_s``."""
+    """An event that may grow to its full effect in a straight line."""
 
     ramp_s: float = Field(default=0.0, ge=0, le=3600)
+    """How long it takes to grow to full effect; at most ``duration_s``."""
 
     @model_validator(mode="after")
     def _ramps(self) -> Ramped:
@@ -204,18 +220,29 @@ _TYPES: dict[Takes, Any] = {
 }
 
 
-def _field(key: Key) -> tuple[Any, Any]:
+def _field(kind: EventKind, key: Key) -> tuple[Any, Any]:
     """Annotation and field of a key."""
-    kind: Any = _TYPES[key.takes] if isinstance(key.takes, Takes) else Literal[key.takes]
+    value: Any = _TYPES[key.takes] if isinstance(key.takes, Takes) else Literal[key.takes]
     if key.former:
-        kind = Annotated[kind, FormerValues(key.former)]
-    unit = f" [{key.unit}]" if key.unit else ""
+        value = Annotated[value, FormerValues(key.former)]
     bounds = {"ge": key.least, "gt": key.above, "le": key.most}
     settings: dict[str, Any] = {name: bound for name, bound in bounds.items() if bound is not None}
-    settings["description"] = key.text + unit
+    settings["description"] = _key_text(kind, key)
     if key.required:
-        return kind, Field(**settings)
-    return (kind | None if key.default is None else kind), Field(default=key.default, **settings)
+        return value, Field(**settings)
+    return (value | None if key.default is None else value), Field(default=key.default, **settings)
+
+
+def _key_text(kind: EventKind, key: Key) -> str:
+    """What a key says, the effects it belongs to if not to all, and what leaving it out means."""
+    sentences = [f"[{key.unit}] {key.text}" if key.unit else key.text]
+    if needing := [effect.name for effect in kind.effects if key.name in effect.needs]:
+        sentences.append(f"Needed by: {', '.join(needing)}")
+    if taking := [effect.name for effect in kind.effects if key.name in effect.takes]:
+        sentences.append(f"Taken by: {', '.join(taking)}")
+    if key.left_out:
+        sentences.append(f"{LEFT_OUT} {key.left_out}")
+    return ". ".join(sentences)
 
 
 def _text(kind: EventKind) -> str:
@@ -237,13 +264,13 @@ def _model(kind: EventKind) -> type[Happening]:
     """The model that reads events of a kind."""
     durations: dict[Lasts, dict[str, Any]] = {
         Lasts.AS_LONG_AS_SAID: {},
-        Lasts.NEEDED: {"duration_s": (Duration, Field())},
-        Lasts.INSTANT: {"duration_s": (None, None)},
+        Lasts.NEEDED: {"duration_s": (Duration, Field(description="how long it lasts"))},
+        Lasts.INSTANT: {"duration_s": (None, Field(default=None, description="null: it has no duration"))},
     }
     fields: dict[str, Any] = {
         **durations[kind.lasts],
         "kind": (Literal[kind.name], Field()),
-        **{key.name: _field(key) for key in kind.keys},
+        **{key.name: _field(kind, key) for key in kind.keys},
     }
     rules: dict[str, Any] = {"by_its_rules": model_validator(mode="after")(_by_its_rules)}
     model: type[Happening] = create_model(

@@ -33,23 +33,27 @@ _SIDES = {"left": 1.0, "right": -1.0}
 
 
 class _Manoeuvre(Closed):
-    """What every manoeuvre has: a road of constant width and bank (positive: its left side is higher)."""
+    """What every manoeuvre has: a road of constant width and bank."""
 
     width_m: float = Field(default=10.0, ge=2, le=50)
+    """Width of the road, half of it to each side of the line."""
     bank_deg: float = Field(default=0.0, ge=-35, le=35)
+    """How far the road is tilted to the side all along; positive: its left side is higher."""
 
 
 class _Open(_Manoeuvre):
-    """One that starts and ends somewhere, on a constant slope (positive: uphill)."""
+    """One that starts and ends somewhere, on a constant slope."""
 
     slope_deg: float = Field(default=0.0, ge=-15, le=15)
+    """Slope of the road all along; positive uphill."""
 
 
 class StraightOn(_Open):
-    """Straight on for ``length_m``; all of it is the manoeuvre."""
+    """Straight on; all of it is the manoeuvre."""
 
     kind: Literal["straight"]
     length_m: float = Field(ge=20, le=20_000)
+    """Length from start to finish."""
 
 
 class Circle(_Manoeuvre):
@@ -57,44 +61,56 @@ class Circle(_Manoeuvre):
 
     kind: Literal["circle"]
     radius_m: float = Field(ge=8, le=5000)
+    """Radius of the circle."""
     side: Literal["left", "right"]
+    """To which side it turns."""
 
 
 class Slalom(_Open):
-    """Round ``gates`` cones in a row, ``spacing_m`` apart, passed ``offset_m`` beside them, in turn.
+    """Round cones in a row, the first one passed on its left.
 
-    The first one is passed on its left. The row is parallel to run-up and run-out, a little beside them.
+    The row is parallel to run-up and run-out, a little beside them.
     """
 
     kind: Literal["slalom"]
     gates: int = Field(ge=2, le=100)
+    """Number of cones."""
     spacing_m: float = Field(ge=8, le=200)
+    """From one cone to the next."""
     offset_m: float = Field(ge=0.1, le=5)
+    """How far beside each cone the line passes, left and right in turn."""
     run_up_m: float = Field(default=200.0, ge=20, le=10_000)
+    """Straight before it; long enough to reach the speed."""
     run_out_m: float = Field(default=30.0, ge=0, le=10_000)
+    """Straight behind it; the ride is complete at its end."""
 
 
 class LaneChange(_Open):
-    """To a parallel line ``offset_m`` beside (positive to the left) within ``length_m``."""
+    """To a parallel line within a length."""
 
     kind: Literal["lane_change"]
     offset_m: float = Field(ge=-20, le=20)
+    """How far beside the new line is, positive to the left; not 0."""
     length_m: float = Field(ge=8, le=1000)
+    """Length along the old line within which it is done."""
     run_up_m: float = Field(default=200.0, ge=20, le=10_000)
+    """Straight before it; long enough to reach the speed."""
     run_out_m: float = Field(default=50.0, ge=0, le=10_000)
+    """Straight behind it; the ride is complete at its end."""
 
 
 class Braking(_Open):
-    """On a straight from the approach speed to ``to_km_h``, beginning where the run-up ends.
-
-    ``deceleration_m_s2`` is that of the bike; it is built up and let go at the jerk of every target speed.
-    """
+    """On a straight from the approach speed to a lower one, beginning where the run-up ends."""
 
     kind: Literal["braking"]
     deceleration_m_s2: float = Field(gt=0, le=15)
+    """Deceleration of the bike, a slope included; built up and let go at the jerk of every target speed."""
     to_km_h: float = Field(ge=5, le=300)
+    """Speed it is braked to, below ``speed.top_speed_km_h``."""
     run_up_m: Station = 300.0
+    """Straight before it; long enough to reach the speed."""
     run_out_m: float = Field(default=10.0, ge=0, le=10_000)
+    """Straight behind it; the ride is complete at its end."""
 
 
 Manoeuvre: TypeAlias = Annotated[

@@ -34,12 +34,16 @@ ParameterName: TypeAlias = Annotated[str, AfterValidator(_plain_name)]
 
 
 class Parameter(Closed):
-    """One parameter: the value it has unless set, the values it may have, unit (1 for none) and meaning."""
+    """One parameter: a number that may be set when the scenario is run."""
 
     default: float
+    """The value it has unless it is set."""
     range: Annotated[tuple[float, float], Words("a list of 2 numbers, the least and the most")]
+    """The least and the most it may be set to."""
     unit: Unit
+    """Unit of its values, 1 for none; it is shown, not converted."""
     meaning: Name
+    """What it is, in one line for those who set it."""
 
     @model_validator(mode="after")
     def _default_in_range(self) -> Parameter:

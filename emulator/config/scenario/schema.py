@@ -45,24 +45,34 @@ class Origin(Closed):
     """Origin of the local east-north-up world, WGS 84."""
 
     latitude_deg: float = Field(ge=-89, le=89)
+    """Latitude, positive to the north."""
     longitude_deg: float = Field(ge=-180, le=180)
-    height_m: float = Field(ge=-500, le=9000)  # above the ellipsoid
-    geoid_separation_m: float = Field(default=0.0, ge=-120, le=100)  # mean sea level above the ellipsoid
+    """Longitude, positive to the east."""
+    height_m: float = Field(ge=-500, le=9000)
+    """Height above the ellipsoid."""
+    geoid_separation_m: float = Field(default=0.0, ge=-120, le=100)
+    """Height of mean sea level above the ellipsoid; the receiver tells heights above it."""
 
 
 class Start(Closed):
     """Where and how the ride starts; always from standstill in the support."""
 
     station_m: Station = 0.0
+    """Where on the line the bike stands."""
     gear: int = Field(default=1, ge=0, le=6)
+    """The gear that is in; 0 for neutral."""
 
 
 class Support(Closed):
     """What holds the bike upright until it rides by itself: up to a speed, or for a time of the ride."""
 
     tow_acceleration_m_s2: float = Field(ge=0, le=10)
+    """How fast the support speeds the bike up from standstill; 0: it only holds it."""
     release_speed_km_h: float | None = Field(default=None, gt=0, le=100)
+    """Speed at which the support lets go. Left out: ``release_time_s`` says when."""
     release_time_s: float | None = Field(default=None, ge=0, le=3600)
+    """Time after the start of the ride at which the support lets go. Left out: ``release_speed_km_h`` says
+    when."""
 
     @model_validator(mode="after")
     def _one_release(self) -> Support:
@@ -77,10 +87,16 @@ class SpeedProfile(Closed):
     """
 
     lateral_limit_m_s2: float | None = Field(default=None, gt=0, le=20)
+    """Most lateral acceleration in corners. Left out: ``lean_limit_deg`` gives it."""
     lean_limit_deg: float | None = Field(default=None, gt=0, le=65)
+    """Most lean in corners, as a lateral acceleration of g tan(lean). Left out: ``lateral_limit_m_s2``
+    gives it."""
     acceleration_limit_m_s2: float = Field(gt=0, le=15)
+    """Most acceleration, upright; less in corners."""
     braking_limit_m_s2: float = Field(gt=0, le=15)
+    """Most deceleration, upright, as a positive number; less in corners."""
     top_speed_km_h: float = Field(gt=0, le=400)
+    """Speed that is never exceeded; a manoeuvre is ridden at it."""
 
     @model_validator(mode="after")
     def _one_lateral_limit(self) -> SpeedProfile:
@@ -89,20 +105,24 @@ class SpeedProfile(Closed):
 
 
 class Patch(Closed):
-    """A piece of road with a grip of its own.
-
-    Without ``from_m`` and ``to_m`` it covers the whole line (a wet line, a kerb); with ``across_start`` it
-    begins before the lap's end, at ``from_m``, and ends in the next one.
-    """
+    """A piece of road with a grip of its own."""
 
     name: Name
+    """A name no other patch has."""
     from_m: Station | None = None
+    """Station where it begins. Left out: the whole line (a wet line, a kerb), without ``to_m`` then."""
     to_m: Station | None = None
+    """Station where it ends. Left out: the whole line, without ``from_m`` then."""
     across_start: bool = False
+    """Whether it begins before the lap's end, at ``from_m``, and ends in the next lap."""
     left_m: float = Field(default=25.0, ge=-50, le=50)
+    """Offset of its left border from the line, positive to the left."""
     right_m: float = Field(default=-25.0, ge=-50, le=50)
+    """Offset of its right border from the line, positive to the left; below ``left_m``."""
     grip: float = Field(ge=0, le=2)
+    """Friction coefficient of the road in it, in place of the surface's."""
     edge_m: float = Field(default=1.0, ge=0.05, le=50)
+    """Distance outside its borders over which it fades into what lies below."""
 
     @model_validator(mode="after")
     def _has_an_area(self) -> Patch:
@@ -122,14 +142,20 @@ class Patch(Closed):
 
 
 class Bump(Closed):
-    """A bump across the road, one wave of the cosine from ``at_m`` on; a dip if its height is negative."""
+    """A bump across the road, one wave of the cosine."""
 
     name: Name
+    """A name no other bump has."""
     at_m: Station
+    """Station where it begins."""
     length_m: float = Field(ge=0.2, le=200)
+    """Length along the line from its beginning to its end."""
     height_m: float = Field(ge=-0.5, le=0.5)
+    """Height of its crest over the road; negative for a dip."""
     left_m: float = Field(default=25.0, ge=-50, le=50)
+    """Offset of its left border from the line, positive to the left."""
     right_m: float = Field(default=-25.0, ge=-50, le=50)
+    """Offset of its right border from the line, positive to the left; below ``left_m``."""
 
     @model_validator(mode="after")
     def _has_a_width(self) -> Bump:
@@ -138,52 +164,60 @@ class Bump(Closed):
 
 
 class Roughness(Closed):
-    """Unevenness of the whole road by its class in ISO 8608, A (very good) to H; ``seed`` picks the road."""
+    """Unevenness of the whole road as in ISO 8608."""
 
     iso_class: Literal["A", "B", "C", "D", "E", "F", "G", "H"]
+    """Class of the road, A (very good) to H (very poor)."""
     seed: int = Field(default=1, ge=0, le=2**32 - 1)
+    """Picks one road of the class; the same number gives the same road."""
 
 
 class Surface(Closed):
-    """The road: friction coefficient, patches (the last one that covers a place wins), unevenness."""
+    """The road: friction coefficient, patches, unevenness."""
 
     grip: float = Field(gt=0, le=2)
+    """Friction coefficient of the road where no patch lies; multiplies the tyres' own."""
     patches: tuple[Patch, ...] = ()
+    """Pieces of road with another grip; the last one that covers a place wins."""
     bumps: tuple[Bump, ...] = ()
+    """Bumps and dips across the road."""
     roughness: Roughness | None = None
+    """Unevenness of the whole road. Left out: it is even."""
 
 
 class Wind(Closed):
-    """Steady wind; ``from_deg`` is where it comes from, clockwise from north."""
+    """Steady wind over the whole ride."""
 
     speed_m_s: float = Field(ge=0, le=40)
+    """Speed of the wind."""
     from_deg: float = Field(ge=0, le=360)
+    """Where it comes from, clockwise from north."""
 
 
 class HookFile(Closed):
-    """A class in Python that looks at the ride and asks for events: emulator.config.scenario.hook.
-
-    ``file`` is run as a program: only use one you have read. On the bench a look may take ``budget_ms``.
-    """
+    """A class in Python that looks at the ride and asks for events: emulator.config.scenario.hook."""
 
     file: FileName
+    """The Python file, path from this file. It is run as a program: only use one you have read."""
     name: Annotated[str, Field(pattern=r"^[A-Za-z_][A-Za-z0-9_]*$"), Words("the name of a class")]
+    """Name of the class in it, a subclass of emulator.Hook."""
     every_ms: float = Field(default=20.0, ge=5, le=10_000)
+    """From one look at the ride to the next."""
     budget_ms: float = Field(default=50.0, ge=5, le=10_000)
+    """On the bench, the longest a look may take; beyond, the ride ends with verdict error."""
 
 
 class Expected(Closed):
-    """How the reference robot's ride comes out, for regression. The verdict knows nothing of it.
-
-    reason    why it fails, in one physical sentence
-    reported  words that each stand in a reason of the verdict or in an event's text, if it fails as meant
-    """
+    """How the reference robot's ride comes out, for regression. The verdict knows nothing of it."""
 
     former_keys: ClassVar = {"told": "reported"}
 
     result: Literal["pass", "fail"]
+    """The verdict that is expected."""
     reason: Name | None = None
+    """Why it fails, in one physical sentence. Left out: it is expected to pass."""
     reported: tuple[Name, ...] = ()
+    """Words that each stand in a reason of the verdict or in an event's text, if it fails as meant."""
 
     @model_validator(mode="after")
     def _a_failure_has_a_reason(self) -> Expected:
@@ -197,29 +231,49 @@ class Expected(Closed):
 
 
 class Scenario(Closed):
-    """One ride and what it has to show."""
+    """One ride: what is ridden, what goes wrong, and what it has to show."""
 
     kind: Literal["scenario"]
     name: Name
+    """What the scenario is called in reports."""
     purpose: Name
+    """What the ride is to show, in one line for the report."""
     circuit: FileName | None = None
+    """The circuit file, path from this file. Left out: ``manoeuvre`` gives the line."""
     manoeuvre: Manoeuvre | None = None
+    """A line made from a few numbers. Left out: ``circuit`` gives the line."""
     laps: int = Field(default=1, ge=1, le=1000)
+    """How often round; needed on a closed line. Left out: the line is open and has no laps."""
     duration_limit_s: Duration
+    """When the ride ends at the latest, after its start."""
     utc: UtcTime
-    leap_second: LeapDay | None = None  # the day that ends with 23:59:60
+    """Time at the start of the ride, with a zone, such as 2027-05-01T09:30:00Z."""
+    leap_second: LeapDay | None = None
+    """The day that ends with 23:59:60, within the ride. Left out: no leap second."""
     origin: Origin
+    """Where on earth the line's origin lies."""
     start: Start = Start()
+    """Where and how the ride starts. Left out: at station 0 in first gear."""
     support: Support
+    """What holds the bike until it rides by itself."""
     speed: SpeedProfile
+    """Limits of the target speed."""
     surface: Surface
+    """Grip and unevenness of the road."""
     wind: Wind | None = None
+    """Steady wind over the whole ride. Left out: there is none."""
     vehicle: VehicleChange = VehicleChange()
+    """How the bike differs from its file; the robot is not told. Left out: it does not."""
     parameters: dict[ParameterName, Parameter] = Field(default_factory=dict)
+    """Numbers that may be set when it is run, by name. Left out: there are none."""
     events: tuple[Event, ...] = ()
+    """What happens during the ride: faults, gusts, remarks."""
     hook: HookFile | None = None
+    """A class in Python that looks at the ride and asks for events. Left out: there is none."""
     criteria: Annotated[tuple[AnyCriterion, ...], Field(min_length=1)]
+    """What the ride has to show to pass."""
     expected: Expected = Expected(result="pass")
+    """How the reference robot's ride comes out, for regression. Left out: it passes."""
 
     @model_validator(mode="after")
     def _one_line(self) -> Scenario:

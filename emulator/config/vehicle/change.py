@@ -36,27 +36,36 @@ _RELAXATIONS = ("relaxation_length", "relaxation_length_x")
 
 
 class TyreWear(Closed):
-    """A worn tyre: depth of rubber gone; stiffness and friction as factors of the new tyre's."""
+    """A worn tyre."""
 
     depth_mm: float = Field(ge=0, le=10)
+    """Depth of rubber gone, even all round; the bike stands lower by it."""
     stiffness: float = Field(default=1.0, ge=0.5, le=2)
+    """[1] Factor on the new tyre's cornering, camber and slip stiffness."""
     friction: float = Field(default=1.0, ge=0.3, le=1.5)
+    """[1] Factor on the new tyre's friction."""
 
 
 class Wear(Closed):
     """Which tyres are worn."""
 
     front: TyreWear | None = None
+    """Wear of the front tyre. Left out: it is new."""
     rear: TyreWear | None = None
+    """Wear of the rear tyre. Left out: it is new."""
 
 
 class Load(Closed):
-    """A mass fixed to the main frame: its centre in the main frame (in the symmetry plane), inertia there."""
+    """A mass fixed to the main frame."""
 
     name: Name
+    """What the load is, for those who read the file."""
     mass_kg: float = Field(gt=0, le=200)
+    """Mass of the load."""
     position_m: Annotated[tuple[float, float, float], Words("a list of 3 numbers (m): forward, 0, up")]
+    """Its mass centre in the main frame: forward of the rear contact, left (0), above the ground."""
     inertia_kg_m2: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    """Its moments of inertia about x, y and z through the mass centre."""
 
     @model_validator(mode="after")
     def _place(self) -> Load:
@@ -76,11 +85,14 @@ class Load(Closed):
 
 
 class VehicleChange(Closed):
-    """Tyre wear, a list of masses, and the fuel on board in place of what the file's mass includes."""
+    """How the vehicle that is ridden differs from its file; the robot is not told."""
 
     tyre_wear: Wear = Wear()
+    """Wear of the tyres. Left out: they are new."""
     load: tuple[Load, ...] = ()
+    """Masses that are put on the bike."""
     fuel_kg: float | None = Field(default=None, ge=0, le=100)
+    """Fuel on board, if the vehicle file has a tank. Left out: what the mass of its main frame includes."""
 
 
 def changed_values(change: VehicleChange, file: VehicleFile, source: Source) -> Values:

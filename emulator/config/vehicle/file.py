@@ -18,12 +18,12 @@ from pydantic import BeforeValidator, Field, WithJsonSchema, create_model
 
 from emulator.config.based_on import load_with_bases
 from emulator.config.field_types import Name
-from emulator.config.validation import Closed, Words, did_you_mean, problems_of
+from emulator.config.validation import Closed, Words, did_you_mean, figure, problems_of
 from emulator.config.vehicle.consistency import contradictions
 from emulator.config.yaml_source import Loc, Source
 from emulator.core.errors import ConfigError, Problem
 from emulator.vehicle import params
-from emulator.vehicle.params import Group, Parameter
+from emulator.vehicle.params import Curve, Group, Parameter
 
 _DEG = math.pi / 180.0
 _RPM = math.pi / 30.0
@@ -80,10 +80,10 @@ class VehicleFile:
 
 TANK = Group(
     "tank",
-    "fuel; may be left out, then a scenario can't say how much there is",
+    "tank and fuel. Left out: a scenario can't say how much fuel there is",
     (
         Parameter("x", "m", -5.0, 5.0, 0.2, 1.2, "centre of the fuel, forward of the rear contact"),
-        Parameter("z", "m", -5.0, 5.0, 0.4, 1.2, "the same, above the ground"),
+        Parameter("z", "m", -5.0, 5.0, 0.4, 1.2, "centre of the fuel, above the ground"),
         Parameter("capacity", "kg", 0.0, 200.0, 2.0, 25.0, "fuel in a full tank"),
         Parameter("fuel", "kg", 0.0, 200.0, 0.0, 25.0, "fuel that the mass of main_frame includes"),
     ),
@@ -109,55 +109,81 @@ class Entry(Closed):
     """One parameter as the file gives it."""
 
     value: float
+    """The number, in the unit beside it."""
     unit: Unit
+    """Its unit: that of the parameter or one that converts to it; 1 for none."""
     source: Name
+    """Where the number is from."""
 
 
 class Table(Closed):
     """One curve as the file gives it."""
 
     unit: Annotated[tuple[Unit, Unit], Words("two units, of the argument and of the value")]
+    """Units of the argument and of the value, or ones that convert to them."""
     source: Name
+    """Where the curve is from."""
     points: Annotated[tuple[tuple[float, float], ...], Field(min_length=2)]
+    """Pairs [argument, value], the argument rising; straight lines in between."""
 
 
 class _Heading(Closed):
-    """What a vehicle file has beside its parameters."""
+    """One motorcycle: every parameter with value, unit and source."""
 
     kind: Literal["vehicle"]
     name: Name
+    """What the vehicle is called in reports."""
     purpose: Name | None = None
+    """What the vehicle is for, in one line. Left out: nothing is said."""
 
 
 @cache
-def _model(groups: tuple[Group, ...], tables: tuple[str, ...]) -> type[Closed]:
+def _model(groups: tuple[Group, ...], tables: tuple[tuple[str, Curve], ...]) -> type[Closed]:
     """The file's model, laid out from the parameter table."""
-    fields: dict[str, Any] = dict.fromkeys(tables, (Table, ...))
+    fields: dict[str, Any] = {name: (Table, Field(description=curve.meaning)) for name, curve in tables}
     for group in (*groups, TANK):
         entries: dict[str, Any] = {
-            p.name: (Annotated[Entry, Words(_entry_words(p))], ...) for p in group.parameters
+            p.name: (Annotated[Entry, Words(_entry_words(p))], Field(description=_entry_text(p)))
+            for p in group.parameters
         }
         model = create_model(group.name, __base__=Closed, **entries)
-        fields[group.name] = (model | None, None) if group is TANK else (model, ...)
-    return create_model("Vehicle", __base__=_Heading, **fields)
+        optional = group is TANK
+        fields[group.name] = (
+            model | None if optional else model,
+            Field(default=None if optional else ..., description=group.meaning),
+        )
+    return create_model("Vehicle", __base__=_Heading, __doc__=_Heading.__doc__, **fields)
 
 
 def vehicle_model() -> type[Closed]:
     """The model of a vehicle file."""
-    return _model(params.GROUPS, tuple(params.TABLES))
+    return _model(params.GROUPS, tuple(params.TABLES.items()))
 
 
 def _entry_words(parameter: Parameter) -> str:
     return f"an entry {{value, unit, source}} ({parameter.meaning}; {parameter.unit})"
 
 
+def _entry_text(parameter: Parameter) -> str:
+    """What a parameter is, with what is possible and what is usual in its own unit."""
+    p = parameter
+    possible, usual = _between(p.low, p.high), _between(p.plausible_low, p.plausible_high)
+    return f"[{p.unit}] {p.meaning}. Possible: {possible}; usual: {usual}"
+
+
+def _between(low: float, high: float) -> str:
+    if low == high:
+        return figure(low)
+    return f"at least {figure(low)}" if math.isinf(high) else f"{figure(low)} to {figure(high)}"
+
+
 def load_vehicle(
     path: str | os.PathLike[str],
     groups: tuple[Group, ...] = params.GROUPS,
-    tables: dict[str, tuple[str, str]] = params.TABLES,
+    tables: dict[str, Curve] = params.TABLES,
 ) -> VehicleFile:
     """Read a vehicle file against the parameter table. Raises ConfigError with every problem in it."""
-    model = _model(groups, tuple(tables))
+    model = _model(groups, tuple(tables.items()))
     source = load_with_bases(path, model)
     problems = problems_of(model, source)
     if problems and problems[0].key == "kind":
@@ -179,8 +205,8 @@ def load_vehicle(
         text = f"expected at most the capacity of {tank['capacity']:g} kg, got {tank['fuel']:g} kg"
         problems.append(source.problem((TANK.name, "fuel", "value"), text))
     curves = {
-        name: _curve(source, name, units, problems)
-        for name, units in tables.items()
+        name: _curve(source, name, curve, problems)
+        for name, curve in tables.items()
         if _entry_at(source, (name,), wrong_at) is not None
     }
     doubtful = {problem.key for problem in problems}
@@ -241,13 +267,11 @@ def _in_si(
     return value
 
 
-def _curve(
-    source: Source, name: str, units: tuple[str, str], problems: list[Problem]
-) -> list[tuple[float, float]]:
+def _curve(source: Source, name: str, curve: Curve, problems: list[Problem]) -> list[tuple[float, float]]:
     """A table in SI; notes units that don't convert, arguments that don't increase and too many points."""
     data = source.data[name]
     factors = []
-    for i, unit in enumerate(units):
+    for i, unit in enumerate((curve.argument_unit, curve.value_unit)):
         given = _unit_text(data["unit"][i])
         assert isinstance(given, str)
         factors.append(_factor(source, (name, "unit", i), given, unit, problems))

@@ -368,6 +368,17 @@ BROKEN = [
         "ride's edge times would depend on when it starts, got 300",
     ),
     (
+        "  wheel_speed: {}\n",
+        "  wheel_speed: {tone_ring: {teeth_front: 48, teeth_rear: 48, timer_resolution_ns: 0}}\n",
+        "20:83: sensors.wheel_speed.tone_ring.timer_resolution_ns: expected a whole number from 1 to 1000000 "
+        "ns, got 0",
+    ),
+    (
+        "  wheel_speed: {}\n",
+        "  wheel_speed: {tone_ring: {teeth_front: 48, teeth_rear: 48, pitch_error_pct: 11}}\n",
+        "20:79: sensors.wheel_speed.tone_ring.pitch_error_pct: expected a number from 0 to 10 %, got 11",
+    ),
+    (
         "fix: float",
         "fix: rtk",
         "26:10: sensors.gnss.fix: expected one of fixed, float, differential, single, got 'rtk'",

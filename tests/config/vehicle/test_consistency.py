@@ -54,7 +54,7 @@ IMPOSSIBLE = [
     (
         {"main_frame__ixx": -1.0},
         "main_frame.ixx",
-        "expected from 0 to 1e+04 kg m2 (moment of inertia about x, at the mass centre), got -1 kg m2",
+        "expected from 0 to 1e+04 kg m2 (moment of inertia about x at the mass centre), got -1 kg m2",
     ),
     (
         {"main_frame__ixz": 9.9},

@@ -26,7 +26,7 @@ GROUPS = (
         ),
     ),
 )
-TABLES = {"engine_torque": ("rad/s", "N m")}
+TABLES = {"engine_torque": params.Curve("rad/s", "N m", "torque over speed")}
 
 VEHICLE = """\
 kind: vehicle
