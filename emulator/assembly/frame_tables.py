@@ -74,7 +74,7 @@ def robot_frames(session: Session) -> RobotFrames:
         counts=np.zeros((len(codec.frames), 4), np.int64),
         silences=np.zeros((len(codec.frames), 3), np.int64),
         carries=np.zeros((len(codec.frames), len(WATCHES)), np.int64),
-        since=np.zeros((len(WATCHES), 5), np.int64),
+        since=np.zeros((len(WATCHES), 6), np.int64),
         renewed=np.full(len(WATCHES), -1, np.int64),
         stranger_ids=np.zeros(STRANGERS, np.int64),
         strangers=np.zeros(STRANGERS + 1, np.int64),

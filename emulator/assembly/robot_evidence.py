@@ -10,6 +10,7 @@ from emulator.core.signals import RUNNING, UNARMED_TICK
 from emulator.core.trip_reasons import TripReason
 from emulator.plant.commands import (
     ACCEPTED,
+    BUS_FAULTY,
     CAME_AGAIN,
     CAME_DAMAGED,
     CAME_EMPTY,
@@ -51,8 +52,9 @@ def trip_evidence(plant: Plant, codec: Codec, reason: int) -> dict[str, Any]:
 
     silences  of the watches that ran out, each: watch, frame, id, how ('missing', 'damaged', 'frozen', 'not
               available', 'unchanged'), frames that came in that time, since_tick (scenario tick of the last
-              news; None: never), silent_ms, allowed_ms; and, filled in at the end of the run by
-              :func:`seen_to_the_end`, until_tick: when there was news again, or the run was over
+              news; None: never), silent_ms, allowed_ms, bus_fault_ms (how long events of the scenario
+              disturbed the bus meanwhile); and, filled in at the end of the run by :func:`seen_to_the_end`,
+              until_tick: when there was news again, or the run was over
     said_no   the input that tripped said no; False: it stayed away or had no value. Of the bench's inputs
     """
     run, rig = plant.run[0], plant.rig[0]
@@ -87,6 +89,7 @@ def _silence(plant: Plant, codec: Codec, watch: int, last: int) -> dict[str, Any
         "frames": int(came.sum()),
         "since_tick": None if last < 0 else last - shift,
         "silent_ms": float(now - last),
+        "bus_fault_ms": float(r.since[watch, BUS_FAULTY]),
         "allowed_ms": float(rig["heartbeat_ticks" if watch == WATCH_HEARTBEAT else "command_ticks"]),
     }
 

@@ -29,7 +29,6 @@ from emulator.sensors.wheel_speed import MOST_INTERVALS, RING_DTYPE, tone_ring
 from emulator.vehicle.integrate import begin
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.state import FRONT, N_U, REAR, scratch
-from emulator.wire.can_timing import bits_ns, classical_bits
 
 _TICK_S = TICK_NS * 1e-9
 
@@ -233,8 +232,6 @@ def rig_record(session: Session, heading: float, x: NDArray[np.float64]) -> NDAr
         r["wind_x"] = -scenario.wind.speed_m_s * math.sin(direction)
         r["wind_y"] = -scenario.wind.speed_m_s * math.cos(direction)
     r["half_width"] = 0.5 * session.width
-    if rig.bus.bitrate is not None:
-        r["bus_frame_ns"] = bits_ns(classical_bits(8), rig.bus.bitrate)
     return record
 
 

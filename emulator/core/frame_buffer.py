@@ -14,6 +14,8 @@ EXTENDED = 1 << 31
 UNTIMED = -(2**63)
 """``FrameBuffer.valid_ns`` of a frame that is not part of the timing's promise (inserted, repeated or delayed
 by a fault): it is counted as sent and otherwise left out of the certificate."""
+NO_ARRIVAL = -(2**63)
+"""Time of arrival of a frame of which it is not known, or that had not arrived by the end of the record."""
 STANDARD_MASK = 0x7FF
 EXTENDED_MASK = 0x1FFFFFFF
 

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+import numpy as np
+
 from emulator.core.compiled import Record, jit
 from emulator.events.declaration import (
     PAUSES,
+    Column,
     Effect,
     EventKeys,
     EventKind,
@@ -22,13 +25,15 @@ EFFECTS = (
     Effect("bus_off", "our controller is off the bus: nothing of ours comes, nothing is heard"),
     Effect(
         "overload",
-        "frames under ``identifier`` (0, the most urgent, if left out) take ``load`` of the bus",
+        "frames of 8 bytes under ``identifier`` (0, the most urgent, if left out) take ``load`` of the bus",
         needs={"load": "a share of the bus"},
         takes=("identifier",),
     ),
 )
 BUS_EFFECTS = tuple(e.name for e in EFFECTS)
 BUS_OFF, OVERLOAD = range(len(EFFECTS))
+OVERLOAD_BYTES = 8
+"""Payload of an overload's frames."""
 
 
 @jit
@@ -37,12 +42,13 @@ def disturb_bus(run: Record, e: Record) -> float:
     if e.effect == BUS_OFF:
         run.bus_off = 1
         return 0.0
-    run.overload_id = e.signal
+    run.overload_id, run.overload_frame_ns = e.signal, e.frame_ns
     return float(e.value)
 
 
-def _fill(e: Row, event: EventKeys, _rig: RigView) -> None:
+def _fill(e: Row, event: EventKeys, rig: RigView) -> None:
     e["effect"], e["signal"] = BUS_EFFECTS.index(event.effect), event.identifier or 0
+    e["frame_ns"] = rig.frame_ns(event.identifier or 0, OVERLOAD_BYTES)
     e["value"] = event.load or 0.0
 
 
@@ -72,4 +78,5 @@ KIND = EventKind(
     _fill,
     EFFECTS,
     unmet=_unmet,
+    columns=(Column("frame_ns", np.int64),),  # time of an overload's frame on the bus
 )

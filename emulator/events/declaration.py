@@ -106,6 +106,7 @@ class RigView:
     frame_rates_hz   of those that it sends
     short, long      most bytes of a payload, and the lengths beyond that its bus carries
     bit_rate_known   whether a share of the bus is a known time
+    frame_ns         time on the bus [ns] of a frame, of its identifier and its payload's bytes; 0: not known
     steering_imposed whether the real fork's measured angle is imposed on the bike
     devices          sensors it has that can lose their power
     fixes            kinds of GNSS fix, worst first
@@ -118,6 +119,7 @@ class RigView:
     short: int
     long: tuple[int, ...]
     bit_rate_known: bool
+    frame_ns: Callable[[int, int], int]
     steering_imposed: bool
     devices: frozenset[str]
     fixes: tuple[str, ...]

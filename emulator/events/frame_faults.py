@@ -256,20 +256,18 @@ def copy_frames(frames: FrameBuffer, to: FrameBuffer) -> None:
 
 
 @jit
-def insert_before(frames: FrameBuffer, scratch_frames: FrameBuffer, can_id: int, n: int) -> None:
-    """``n`` frames of eight zero bytes under ``can_id`` go before all others."""
+def insert_before(frames: FrameBuffer, scratch_frames: FrameBuffer, can_id: int, length: int, n: int) -> None:
+    """``n`` frames of so many zero bytes under ``can_id`` go before all others."""
     copy_frames(frames, scratch_frames)
     frames.count[0] = 0
     for i in range(min(n, frames.can_id.shape[0])):
-        frames.can_id[i], frames.length[i] = can_id, 8
+        frames.can_id[i], frames.length[i] = can_id, length
         frames.time_ns[i], frames.valid_ns[i] = 0, UNTIMED
-        for k in range(8):
+        for k in range(length):
             frames.data[i, k] = 0
         frames.count[0] = i + 1
     for i in range(scratch_frames.count[0]):
-        row = _append(frames, scratch_frames, i)
-        if row >= 0:
-            frames.valid_ns[row] = UNTIMED  # it waits behind them
+        _append(frames, scratch_frames, i)
 
 
 @jit

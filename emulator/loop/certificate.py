@@ -7,9 +7,15 @@ certificate's own histograms are ten times coarser.
 
 All times given to this module are scenario time in integer nanoseconds (see ``runner.Plant``).
 
-Where the bit rate of the bus is known, a frame counts when it has arrived: when it was handed over, or the
-bus was done with the frames before it, plus its own time on the bus. Otherwise handed over is all that is
-known.
+Where the bit rate of the bus is known, a frame counts when it has arrived. On the virtual bus of the stepped
+clock that is known (``account_handed_over``, ``account_arrival``). In real time it is worked out from what
+the bench itself sends: when the frame was handed over, or the bus was done with the frames before it, plus
+its own time on the bus; no link of ours is told when a frame was over. Without a bit rate, handed over is all
+there is.
+
+What the scenario's own events do to a frame is no failing of the bench, and no part of the promise. Such
+frames are left out of the statistics of what was kept, and counted by the reason: a fault of the frame gave
+it another timing, or planted frames on the bus went before it. The ages of the latter are told apart.
 """
 
 from __future__ import annotations
@@ -25,6 +31,7 @@ from emulator.core import log_bins
 from emulator.core.compiled import entry, jit
 from emulator.core.frame_buffer import UNTIMED, FrameBuffer, frame_buffer
 from emulator.core.log_bins import BINS, BINS_PER_DECADE, FIRST_EDGE_US
+from emulator.wire.arbitration import WireTimes, frame_ns, wire_times
 
 GNSS = -1
 """``OutputSpec.can_id`` of the GNSS stream."""
@@ -84,8 +91,16 @@ _TICKS, _OVERRUNS, _MISSED, _MAX_LATENESS, _MAX_COMPUTE = range(5)
     _FIRST_LOST,
     _OLDEST_AT,
     _LOST_AFTER,
-) = range(19)
-_COLUMNS = 19
+    _UNTIMED,
+    _DISTURBED,
+    _DISTURBED_LATE,
+    _DISTURBED_OLDEST,
+    _DISTURBED_OLDEST_AT,
+) = range(24)
+_COLUMNS = 24
+
+# Places of FrameAccounts.wire
+_FREE_ns, _PLANTED = range(2)
 
 
 @jit
@@ -110,7 +125,15 @@ def _account_tick(
 
 
 @jit
-def _account_output(
+def _account_lost(out: NDArray[np.int64], due_ns: int) -> None:
+    """One sample that the link refused."""
+    if out[_LOST] == 0:
+        out[_FIRST_LOST] = due_ns
+    out[_LOST] += 1
+
+
+@jit
+def _account_age(
     out: NDArray[np.int64],
     jitter_counts: NDArray[np.int64],
     error_counts: NDArray[np.int64],
@@ -120,19 +143,13 @@ def _account_output(
     due_ns: int,
     valid_ns: int,
     sent_ns: int,
-    taken: bool,
 ) -> None:
-    """One sample handed to a link; ``out``, ``jitter_counts``, ``error_counts`` are its output's rows.
+    """One sample that is there; ``out``, ``jitter_counts``, ``error_counts`` are its output's rows.
 
     due_ns   when it should have been there; sent_ns  when it was
     """
-    if not taken:
-        if out[_LOST] == 0:
-            out[_FIRST_LOST] = due_ns
-        out[_LOST] += 1
-        return
-    out[_SENT] += 1
     if valid_ns == UNTIMED:
+        out[_UNTIMED] += 1
         return
     if sent_ns - due_ns > late_after_ns:
         out[_LATE] += 1
@@ -177,7 +194,10 @@ def _account_output(
 class FrameAccounts(NamedTuple):
     """What frames are counted into, for K outputs; compiled code may count directly.
 
-    wire_ns  (K,)  time of each frame on the bus; free_ns (1,) when the bus is done with what it was given
+    disturbed_counts  (K, BINS)  ages of frames that planted ones went before
+    times          how long a frame is on the bus; where they are not told ``wire_ns`` (K,), of each output's
+    wire     (2,)  when the bus is done with what it was given; 1: planted frames went before, and it has not
+                   been idle since. In real time; the virtual bus has its own
     """
 
     ids: NDArray[np.int64]
@@ -186,34 +206,114 @@ class FrameAccounts(NamedTuple):
     outputs: NDArray[np.int64]
     jitter_counts: NDArray[np.int64]
     error_counts: NDArray[np.int64]
+    disturbed_counts: NDArray[np.int64]
     wire_ns: NDArray[np.int64]
-    free_ns: NDArray[np.int64]
+    times: WireTimes
+    wire: NDArray[np.int64]
     late_after_ns: int
+
+
+@jit
+def _output_of(a: FrameAccounts, can_id: int) -> int:
+    """Which output an identifier is of; -1: of none."""
+    for k in range(a.ids.shape[0]):
+        if a.ids[k] == can_id:
+            return k
+    return -1
+
+
+@jit
+def _account_there(
+    a: FrameAccounts, k: int, due_ns: int, valid_ns: int, arrival_ns: int, disturbed: bool
+) -> None:
+    """A frame of output ``k`` is there."""
+    if not disturbed or valid_ns == UNTIMED:
+        _account_age(
+            a.outputs[k],
+            a.jitter_counts[k],
+            a.error_counts[k],
+            a.period_ns[k],
+            a.latency_ns[k],
+            a.late_after_ns,
+            due_ns,
+            valid_ns,
+            arrival_ns,
+        )
+        return
+    out, age_ns = a.outputs[k], arrival_ns - valid_ns
+    out[_DISTURBED] += 1
+    if arrival_ns - due_ns > a.late_after_ns:
+        out[_DISTURBED_LATE] += 1
+    if age_ns > out[_DISTURBED_OLDEST]:
+        out[_DISTURBED_OLDEST], out[_DISTURBED_OLDEST_AT] = age_ns, arrival_ns
+    a.disturbed_counts[k, bin_of(max(0, age_ns))] += 1
 
 
 @jit
 def account_frames(a: FrameAccounts, sent_ns: int, taken: int, frames: FrameBuffer) -> None:
     """All frames of one tick; the link took the first ``taken`` of them at ``sent_ns``."""
     for i in range(frames.count[0]):
-        for k in range(a.ids.shape[0]):
-            if a.ids[k] == frames.can_id[i]:
-                arrival_ns = sent_ns
-                if a.wire_ns[k] > 0 and i < taken:
-                    arrival_ns = max(sent_ns, a.free_ns[0]) + a.wire_ns[k]
-                    a.free_ns[0] = arrival_ns
-                _account_output(
-                    a.outputs[k],
-                    a.jitter_counts[k],
-                    a.error_counts[k],
-                    a.period_ns[k],
-                    a.latency_ns[k],
-                    a.late_after_ns,
-                    frames.time_ns[i],
-                    frames.valid_ns[i],
-                    arrival_ns,
-                    i < taken,
-                )
-                break
+        k = _output_of(a, frames.can_id[i])
+        if i >= taken:
+            if k >= 0:
+                _account_lost(a.outputs[k], frames.time_ns[i])
+            continue
+        on_wire_ns = frame_ns(a.times, frames.can_id[i], frames.length[i])
+        if on_wire_ns == 0 and k >= 0:
+            on_wire_ns = a.wire_ns[k]
+        arrival_ns, disturbed = sent_ns, False
+        if on_wire_ns > 0:
+            if sent_ns >= a.wire[_FREE_ns]:
+                a.wire[_PLANTED] = 0
+            arrival_ns = max(sent_ns, a.wire[_FREE_ns]) + on_wire_ns
+            a.wire[_FREE_ns] = arrival_ns
+            disturbed = a.wire[_PLANTED] != 0
+            if frames.valid_ns[i] == UNTIMED:
+                a.wire[_PLANTED] = 1
+        if k >= 0:
+            a.outputs[k, _SENT] += 1
+            _account_there(a, k, frames.time_ns[i], frames.valid_ns[i], arrival_ns, disturbed)
+
+
+@jit
+def account_handed_over(a: FrameAccounts, can_id: int, due_ns: int, taken: bool) -> None:
+    """A frame was handed to the virtual bus, or found no room there."""
+    k = _output_of(a, can_id)
+    if k < 0:
+        return
+    if taken:
+        a.outputs[k, _SENT] += 1
+    else:
+        _account_lost(a.outputs[k], due_ns)
+
+
+@jit
+def account_arrival(
+    a: FrameAccounts, can_id: int, due_ns: int, valid_ns: int, arrival_ns: int, disturbed: bool
+) -> None:
+    """A frame that was handed over has arrived; ``disturbed``: planted ones went before it."""
+    k = _output_of(a, can_id)
+    if k >= 0:
+        _account_there(a, k, due_ns, valid_ns, arrival_ns, disturbed)
+
+
+@jit
+def account_given_up(a: FrameAccounts, can_id: int, due_ns: int, disturbed: bool) -> None:
+    """A frame that was handed over never arrives; undisturbed it is lost, as if the link had refused it."""
+    k = _output_of(a, can_id)
+    if k >= 0 and not disturbed:
+        a.outputs[k, _SENT] -= 1
+        _account_lost(a.outputs[k], due_ns)
+
+
+@jit
+def _account_burst(a: FrameAccounts, k: int, due_ns: int, valid_ns: int, sent_ns: int, taken: bool) -> None:
+    """One GNSS burst, which is output ``k``."""
+    if taken:
+        a.outputs[k, _SENT] += 1
+        _account_there(a, k, due_ns, valid_ns, sent_ns, False)
+    else:
+        _account_lost(a.outputs[k], due_ns)
 
 
 @jit
@@ -279,6 +379,7 @@ class TimingAccounts:
                     period or more after its deadline is a missed tick
     late_after_ns   [ns] a sample handed to its link this long after it was due is late
     lateness_counts (BINS,) int64, where to count lateness (the snapshot's, to let others see it live)
+    times           how long any frame is on the bus; None: an output's own is all that is known
 
     Raises ValueError if an output's rate is not positive or two outputs share an identifier.
     """
@@ -290,6 +391,7 @@ class TimingAccounts:
         period_ns: int = 1_000_000,
         late_after_ns: int = 1_500_000,
         lateness_counts: NDArray[np.int64] | None = None,
+        times: WireTimes | None = None,
     ) -> None:
         ids = [o.can_id for o in outputs]
         if len(set(ids)) != len(ids):
@@ -305,6 +407,7 @@ class TimingAccounts:
         self._outputs = np.zeros((n, _COLUMNS), np.int64)
         self._jitter = np.zeros((n, BINS), np.int64)
         self._error = np.zeros((n, 2 * BINS), np.int64)
+        self._disturbed = np.zeros((n, BINS), np.int64)
         self._totals = np.zeros(5, np.int64)
         self._lateness = np.zeros(BINS, np.int64) if lateness_counts is None else lateness_counts
         self._compute = np.zeros(BINS, np.int64)
@@ -317,8 +420,10 @@ class TimingAccounts:
             self._outputs,
             self._jitter,
             self._error,
+            self._disturbed,
             np.array([o.wire_ns for o in outputs], np.int64),
-            np.full(1, _LONG_AGO, np.int64),
+            wire_times(None) if times is None else times,
+            np.array([_LONG_AGO, 0], np.int64),
             late_after_ns,
         )
 
@@ -326,14 +431,7 @@ class TimingAccounts:
         self._account_after = entry(_account_after, self._ids, self._outputs, 0, frame_buffer(1))
         self._account_tick = entry(_account_tick, self._totals, self._lateness, self._compute, 0, 0, 0)
         self._account = entry(account_frames, self.frame_accounts, 0, 0, frame_buffer(1))
-        row = (
-            (self._outputs[0], self._jitter[0], self._error[0]) if n else (np.zeros(_COLUMNS, np.int64),) * 3
-        )
-        self._account_gnss = entry(_account_output, *row, 0.0, 0, 0, 0, 0, 0, True)
-        if self._gnss >= 0:
-            k = self._gnss
-            self._gnss_counts = (self._outputs[k], self._jitter[k], self._error[k])
-            self._gnss_promise = (float(self._period_ns[k]), int(self._latency_ns[k]), late_after_ns)
+        self._account_gnss = entry(_account_burst, self.frame_accounts, 0, 0, 0, 0, True)
 
     def tick(self, lateness_ns: int, compute_ns: int) -> None:
         """Count one tick: how long after its deadline it started, how long it took. Allocates nothing."""
@@ -356,17 +454,24 @@ class TimingAccounts:
         if self._over:
             self._outputs[self._gnss, _LOST_AFTER] += not taken and self._gnss >= 0
         elif self._gnss >= 0:
-            self._account_gnss(*self._gnss_counts, *self._gnss_promise, due_ns, valid_ns, sent_ns, taken)
+            self._account_gnss(self.frame_accounts, self._gnss, due_ns, valid_ns, sent_ns, taken)
 
     def restart(self) -> None:
         """The ride is armed now: what was sent before, perhaps to nobody, is not part of the promise."""
-        for counts in (self._outputs, self._jitter, self._error):
+        for counts in (self._outputs, self._jitter, self._error, self._disturbed):
             counts[:] = 0
-        self.frame_accounts.free_ns[0] = _LONG_AGO
+        self.frame_accounts.wire[:] = _LONG_AGO, 0
 
     def end_of_ride(self) -> None:
         """The ride is over: signals on their way to rest are not part of the promise. Ticks count on."""
         self._over = True
+
+    @property
+    def arrival_known_by(self) -> str:
+        """How it is known when a frame has arrived: "computed" by what the bench sends, "unknown" without a
+        bit rate. On the virtual bus of the stepped clock it is "arbitrated".
+        """
+        return "computed" if any(o.wire_ns > 0 for o in self.outputs) else "unknown"
 
     @property
     def ticks(self) -> int:
@@ -398,11 +503,12 @@ class TimingAccounts:
         return p50, p99, p999, max_ns
 
     def certificate(self, host: Mapping[str, Any] | None = None) -> dict[str, Any]:
-        """The timing certificate as plain numbers: ``{'outputs': {name: {...}}, 'loop': {...}}``.
+        """The timing certificate as plain numbers: ``{'arrival': '', 'outputs': {name: {...}}, 'loop': {}}``.
 
-        Of each output: rate_hz and latency_ms as promised, kept_hz; sent, lost (the link refused it;
-        lost_after: when the ride was over already), late,
-        disordered (a later one came before it), skipped (periods without a sample, meant or not); kept_ppm,
+        arrival: how times of arrival are known, see ``arrival_known_by``. Of each output: rate_hz and
+        latency_ms as promised, kept_hz; sent, lost (the link refused it; lost_after: when the ride was over
+        already), late, disordered (a later one came before it), skipped (periods without a sample, meant or
+        not); kept_ppm,
         the error of the mean period between the first and the last sample; jitter_us_*, how far intervals
         between samples were off; age_ms_*, from the time of validity until it had arrived (wire_us, its time
         on the bus, is then above 0) or, where the bus's rate is not known, was handed to the link;
@@ -410,6 +516,10 @@ class TimingAccounts:
         silence_ms_max, the longest time between two, periods left out on purpose not counted. Scenario times
         [s] of the oldest one, of the end of that silence and of the first one lost: age_max_at_s,
         silence_end_s, first_lost_s.
+        All these are of the samples that were promised: ``judged`` of those sent. left_out: the others by
+        their reason: frame_fault (a fault of the frame changed its timing), bus_fault (planted frames on the
+        bus went before it), never_arrived. disturbed: of the second, count, late, age_ms_p50, age_ms_p99,
+        age_ms_max and its age_max_at_s; None without any.
         None where nothing was sent. ``host`` is put in as it is (``HostReport.as_dict``).
         """
         lateness = dict(
@@ -419,6 +529,7 @@ class TimingAccounts:
             zip(("p50", "p99", "p999", "max"), (ns * 1e-3 for ns in self.compute_ns()), strict=True)
         )
         return {
+            "arrival": self.arrival_known_by,
             "outputs": {o.name: self._output(k) for k, o in enumerate(self.outputs)},
             "loop": {
                 "period_us": self.period_ns * 1e-3,
@@ -459,6 +570,13 @@ class TimingAccounts:
             "late": int(out[_LATE]),
             "disordered": int(out[_DISORDERED]),
             "skipped": int(out[_SKIPPED]),
+            "judged": int(out[_TIMED]),
+            "left_out": {
+                "frame_fault": int(out[_UNTIMED]),
+                "bus_fault": int(out[_DISTURBED]),
+                "never_arrived": int(out[_SENT] - out[_TIMED] - out[_UNTIMED] - out[_DISTURBED]),
+            },
+            "disturbed": self._disturbed_ages(k),
         }
         kept = math.nan
         if out[_PERIODS] > 0:
@@ -486,6 +604,21 @@ class TimingAccounts:
         report["first_lost_s"] = _number(out[_FIRST_LOST] * 1e-9) if out[_LOST] else None
         report["age_histogram"] = self._age_histogram(k)
         return report
+
+    def _disturbed_ages(self, k: int) -> dict[str, int | float | None] | None:
+        """Ages of an output's frames that planted ones went before; None if there are none."""
+        out, counts = self._outputs[k], self._disturbed[k]
+        if not out[_DISTURBED]:
+            return None
+        oldest = int(out[_DISTURBED_OLDEST])
+        return {
+            "count": int(out[_DISTURBED]),
+            "late": int(out[_DISTURBED_LATE]),
+            "age_ms_p50": _number(percentile_ns(counts, 0.5, oldest) * 1e-6, 6),
+            "age_ms_p99": _number(percentile_ns(counts, 0.99, oldest) * 1e-6, 6),
+            "age_ms_max": _number(oldest * 1e-6, 6),
+            "age_max_at_s": _number(int(out[_DISTURBED_OLDEST_AT]) * 1e-9),
+        }
 
     def _age_histogram(self, k: int) -> dict[str, list[float] | list[int]]:
         """The occupied stretch of an output's ages; the outermost edges are the least and greatest age."""

@@ -28,10 +28,14 @@ from emulator.shared_memory.block import Snapshot
 from emulator.shared_memory.layout import Sizes
 from emulator.shared_memory.rings import TX
 from emulator.shared_memory.status import Command, LoopState, Status
+from emulator.wire.arbitration import WireTimes
 
 
 class Parts(NamedTuple):
-    """What the cycle runs on: built, connected and warm (every compiled function called once)."""
+    """What the cycle runs on: built, connected and warm (every compiled function called once).
+
+    times  how long frames are on the bus, see ``TimingAccounts``
+    """
 
     plant: TickedPlant
     can: CanLink
@@ -39,6 +43,7 @@ class Parts(NamedTuple):
     outputs: Sequence[OutputSpec]
     limits: CycleLimits
     pulse: PulseLink | None = None
+    times: WireTimes | None = None
 
 
 @dataclass(frozen=True)
@@ -104,6 +109,7 @@ def run_loop_process(
                 period_ns=parts.limits.period_ns,
                 late_after_ns=settings.late_after_ns,
                 lateness_counts=snapshot.lateness_counts,
+                times=parts.times,
             )
             warm()
             report = host.apply(settings.cpu, settings.priority, lock_memory=settings.lock_memory)

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from emulator.core.compiled import Record, jit
 from emulator.core.frame_buffer import FrameBuffer
 from emulator.core.signals import RUNNING
+from emulator.events.bus_faults import OVERLOAD_BYTES
 from emulator.events.frame_faults import apply_frame_fault, copy_frames, insert_before
 from emulator.sensors.sampling import MOST_VALUES
 from emulator.wire.can_frames import FrameCodec, check, find, unpack
@@ -43,13 +44,12 @@ def apply_frame_faults(
 
 
 @jit
-def inject_overload(run: Record, rig: Record, frames: FrameBuffer, scratch_frames: FrameBuffer) -> None:
-    """An overloaded bus: frames of nobody go before ours, for as much time on it as is owed."""
-    n = int(run.overload_owed // rig.bus_frame_ns)
+def inject_overload(run: Record, frames: FrameBuffer, scratch_frames: FrameBuffer) -> None:
+    """An overloaded bus: frames of nobody are handed over before ours, for as much time on it as is owed."""
+    n = int(run.overload_owed // run.overload_frame_ns)
     if n > 0:
-        run.overload_owed -= n * rig.bus_frame_ns
-        insert_before(frames, scratch_frames, run.overload_id, n)
-    run.overload_ns = n * rig.bus_frame_ns
+        run.overload_owed -= n * run.overload_frame_ns
+        insert_before(frames, scratch_frames, run.overload_id, OVERLOAD_BYTES, n)
 
 
 @jit

@@ -47,9 +47,9 @@ HEARD, LONGEST, LONGEST_END = range(3)
 WATCHES = ("heartbeat", "steering", "drive")
 WATCH_HEARTBEAT, WATCH_STEERING, WATCH_DRIVE = range(len(WATCHES))
 """What has to arrive again and again, or the rig trips."""
-CAME_DAMAGED, CAME_AGAIN, CAME_EMPTY, CAME_UNCHANGED, CAME_LAST = range(5)
+CAME_DAMAGED, CAME_AGAIN, CAME_EMPTY, CAME_UNCHANGED, CAME_LAST, BUS_FAULTY = range(6)
 """How often a watched value came without being news: check failed, alive counter stood, not available, no
-change; and the tick it last came in that way."""
+change; the tick it last came in that way; and ticks since then in which an event disturbed the bus."""
 STRANGERS = 8
 """Identifiers nobody declared that are told one by one."""
 
@@ -68,7 +68,7 @@ class RobotFrames(NamedTuple):
     counts    (F, 4)  accepted, lost, repeated, damaged
     silences  (F, 3)  while running: last heard, longest silence, its end; see HEARD
     carries   (F, 3)  1 if this frame carries the value of that watch
-    since     (3, 5)  frames since a watch last had news, by how they came; see CAME_DAMAGED
+    since     (3, 6)  frames since a watch last had news, by how they came; see CAME_DAMAGED
     renewed   (3,)    tick of the first news of each watch after a trip, -1 for none
     stranger_ids  (8,) identifiers nobody declared, in the order they came
     strangers (9,)    how many frames of each; the last one: of all others
@@ -150,6 +150,9 @@ def receive(codec: FrameCodec, r: RobotFrames, rx: FrameBuffer, c: Record, state
 
     Nor does a value "not available" from the robot; an input of the bench that is not available is withdrawn.
     """
+    if state.bus_faulty != 0:
+        for watch in range(r.since.shape[0]):
+            r.since[watch, BUS_FAULTY] += 1
     for i in range(rx.count[0]):
         f = find(codec, rx.can_id[i])
         if f < 0:

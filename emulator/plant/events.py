@@ -103,7 +103,7 @@ def step_events(
     mask, load = 0.0, 0.0
     u[U_WIND_X], u[U_WIND_Y] = rig.wind_x, rig.wind_y
     run.shift_effect = run.bus_off = run.dark = run.gnss_stale = run.gnss_time_shift_ns = 0
-    run.overload_ns = 0
+    run.bus_faulty = 0
     for i in range(events.shape[0]):
         e = events[i]
         if e.state != ACTIVE:
@@ -130,6 +130,7 @@ def step_events(
             cut_power(run, e)
         elif e.kind == BUS:
             load += disturb_bus(run, e)
+            run.bus_faulty = 1
     run.events_active = mask
     run.overload_owed = run.overload_owed + load * TICK_NS if load > 0.0 else 0.0
     if run.dark >> SENSOR_GNSS & 1:

@@ -78,7 +78,6 @@ RIG_DTYPE = np.dtype(
         ("wind_y", np.float64),
         ("half_width", np.float64),  # [m] of the road
         ("heading", np.float64),  # of the start [rad]
-        ("bus_frame_ns", np.int64),  # a frame of eight bytes on the bus; 0: its rate is not known
     ]
 )
 
@@ -136,10 +135,11 @@ RUN_DTYPE = np.dtype(
         ("heartbeat_out", np.float64),
         ("diverged", np.int64),
         ("events_active", np.float64),
+        ("bus_faulty", np.int64),  # 1: an event disturbs the bus
         ("bus_off", np.int64),  # 1: our controller is off the bus, by an event
         ("overload_owed", np.float64),  # [ns] of the bus that an overload has still to take
         ("overload_id", np.int64),
-        ("overload_ns", np.int64),  # what its frames of this tick take
+        ("overload_frame_ns", np.int64),  # what each of its frames takes
         ("dark", np.int64),  # mask of sensors without power (events.power_faults.DEVICES)
         ("woken", np.int64),  # mask of those that have it again from this tick on
         ("gnss_stale", np.int64),  # 1: the receiver says its last epoch again
@@ -152,7 +152,7 @@ RUN_DTYPE = np.dtype(
         ("gnss_in_use", np.int64),  # satellites
         ("gnss_ready", np.int64),  # 1: an epoch leaves its delay line; 2: a burst held back is due; 3: both
         ("gnss_held_tick", np.int64),  # tick from which the burst held back longest is due
-        ("wire_free_ns", np.int64),  # when the bus is done with our frames, loop's time
+        ("wire_free_ns", np.int64),  # when a bus with nobody else on it is done with our frames, loop's time
         ("gnss_due_ns", np.int64),
         ("gnss_valid_ns", np.int64),
     ]

@@ -470,7 +470,7 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
         if run.bus_off != 0:
             tx.count[0] = 0
         if run.overload_owed > 0.0:
-            inject_overload(run, rig, tx, p.scratch_frames)
+            inject_overload(run, tx, p.scratch_frames)
     received(m, p.codec, p.out, tx, not faulty)
     i = p.out.shape[0] - 1  # GNSS. The port takes one epoch a tick: another one that is due goes in the next
     o = p.out[i]

@@ -13,7 +13,17 @@ from numpy.typing import NDArray
 
 from emulator.core.errors import RecordError
 from emulator.record.reader import payload_of, read_stream
-from emulator.record.writer import INPUT_COMMAND, INPUT_FRAME, INPUT_MARK, INPUT_SCHEMA, INPUTS_FILE
+from emulator.record.writer import (
+    INPUT_COMMAND,
+    INPUT_FRAME,
+    INPUT_MARK,
+    INPUT_SCHEMA,
+    INPUTS_FILE,
+    NOT_SENT,
+)
+
+_FORMER_SCHEMA = INPUT_SCHEMA.remove(INPUT_SCHEMA.get_field_index("sent"))
+"""What earlier versions wrote."""
 
 
 class GivenCommand(NamedTuple):
@@ -24,6 +34,18 @@ class GivenCommand(NamedTuple):
     argument: float
 
 
+class SentFrames(NamedTuple):
+    """What the robot handed to the virtual bus; n frames in the order of their arrival.
+
+    sent, can_id, length, data  (n,), (n,), (n,), (n, 64)  sent: tick of the loop
+    """
+
+    sent: NDArray[np.int64]
+    can_id: NDArray[np.int64]
+    length: NDArray[np.int64]
+    data: NDArray[np.uint8]
+
+
 class Inputs(NamedTuple):
     """All that reached the plant in the first ``cycles`` ticks of the loop; n frames in their order.
 
@@ -32,6 +54,8 @@ class Inputs(NamedTuple):
     length    (n,)     int64  payload bytes
     data      (n, 64)  uint8
     commands  in their order, cycles not falling
+    on_bus    the same frames as they were handed to the virtual bus, and behind them those that were still
+              under way; None where there was no such bus or its record does not tell
     """
 
     cycles: int
@@ -40,6 +64,7 @@ class Inputs(NamedTuple):
     length: NDArray[np.int64]
     data: NDArray[np.uint8]
     commands: list[GivenCommand]
+    on_bus: SentFrames | None = None
 
 
 def read_inputs(folder: Path) -> Inputs:
@@ -53,7 +78,7 @@ def read_inputs(folder: Path) -> Inputs:
     table = read_stream(path, [])
     if table is None:
         table = INPUT_SCHEMA.empty_table()
-    if not table.schema.equals(INPUT_SCHEMA):
+    if not table.schema.equals(INPUT_SCHEMA) and not table.schema.equals(_FORMER_SCHEMA):
         raise RecordError(f"{path} has other columns than this version writes", advice="replay it with that")
     cycle, kind, code = (table.column(name).to_numpy() for name in ("cycle", "kind", "code"))
     marks = cycle[kind == INPUT_MARK]
@@ -64,14 +89,25 @@ def read_inputs(folder: Path) -> Inputs:
         if np.any(np.diff(cycle[chosen]) < 0):
             raise RecordError(f"{path}: cycles fall", advice="the file is damaged; restore it from a copy")
     arguments = table.column("argument").to_numpy()
+    length, data = table.column("length").to_numpy().astype(np.int64), payload_of(table)
+    on_bus = None
+    if "sent" in table.column_names:
+        sent = table.column("sent").to_numpy()
+        theirs = (kind == INPUT_FRAME) & (sent != NOT_SENT)
+        if np.any(sent[theirs] < 0) or np.any(sent[theirs] > cycle[theirs]):
+            raise RecordError(f"{path}: a frame sent behind its tick", advice="restore the file from a copy")
+        if theirs.any() and theirs[kind == INPUT_FRAME].all():
+            theirs &= sent < cycles
+            on_bus = SentFrames(sent[theirs], code[theirs], length[theirs], data[theirs])
     return Inputs(
         cycles=cycles,
         cycle=cycle[frame],
         can_id=code[frame],
-        length=table.column("length").to_numpy().astype(np.int64)[frame],
-        data=payload_of(table)[frame],
+        length=length[frame],
+        data=data[frame],
         commands=[
             GivenCommand(int(c), int(k), float(a))
             for c, k, a in zip(cycle[command], code[command], arguments[command], strict=True)
         ],
+        on_bus=on_bus,
     )

@@ -18,7 +18,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from emulator.core.errors import RecordError
-from emulator.core.frame_buffer import MAX_DATA
+from emulator.core.frame_buffer import MAX_DATA, NO_ARRIVAL
 from emulator.core.outside.reading import EVENTS, GNSS, RECORD
 from emulator.core.signals import FORMER_SIGNALS
 from emulator.record.arrow_stream import FRAMES_GROWTH, SIGNALS_GROWTH, read_table
@@ -32,6 +32,8 @@ from emulator.record.writer import (
     SIGNALS_FILE,
     VERDICT_FILE,
 )
+
+_ARRIVAL = "arrival_ns"
 
 
 class Event(NamedTuple):
@@ -53,12 +55,13 @@ class Frames(NamedTuple):
     """All bus frames of a run in the order recorded; n rows.
 
     tick       (n,)     int64
-    time_ns    (n,)     int64  scenario time [ns]
+    time_ns    (n,)     int64  scenario time [ns], received or handed over; of ours on the stepped clock: due
     valid_ns   (n,)     int64  time of validity [ns]; 0 where unknown
     direction  (n,)     uint8  0 received from the robot, 1 sent to it
     can_id     (n,)     int64  bit 31 set for 29-bit identifiers
     length     (n,)     uint8  payload bytes
     data       (n, 64)  uint8  zero past ``length``
+    arrival_ns (n,)     int64  when its receiver had it [ns]; NO_ARRIVAL where that is not known, or never was
     """
 
     tick: NDArray[np.int64]
@@ -68,6 +71,7 @@ class Frames(NamedTuple):
     can_id: NDArray[np.int64]
     length: NDArray[np.uint8]
     data: NDArray[np.uint8]
+    arrival_ns: NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -182,10 +186,12 @@ def _frames(table: pa.Table | None, path: Path) -> Frames:
         table = FRAME_SCHEMA.empty_table()
     for wanted in FRAME_SCHEMA:
         index = table.schema.get_field_index(wanted.name)
+        if index < 0 and wanted.name == _ARRIVAL:  # earlier versions did not know it
+            continue
         if index < 0 or table.schema.field(index).type != wanted.type:
             raise RecordError(f"{path} has no column {wanted.name!r} of type {wanted.type}")
-    columns = {name: table.column(name).to_numpy() for name in Frames._fields[:-1]}
-    return Frames(**columns, data=payload_of(table))
+    columns = {name: table.column(name).to_numpy() for name in Frames._fields if name in table.column_names}
+    return Frames(**{_ARRIVAL: np.full(table.num_rows, NO_ARRIVAL), **columns, "data": payload_of(table)})
 
 
 def payload_of(table: pa.Table) -> NDArray[np.uint8]:

@@ -38,7 +38,7 @@ import pyarrow as pa
 from numpy.typing import ArrayLike, NDArray
 
 from emulator.core.errors import InternalError, RunFailed, StartFailed
-from emulator.core.frame_buffer import MAX_DATA, UNTIMED
+from emulator.core.frame_buffer import MAX_DATA, NO_ARRIVAL, UNTIMED
 from emulator.core.signals import SIGNALS, TICK_NS
 
 MANIFEST_FILE = "manifest.json"
@@ -82,9 +82,13 @@ FRAME_SCHEMA = pa.schema(
         pa.field("can_id", pa.int64(), nullable=False),
         pa.field("length", pa.uint8(), nullable=False),
         pa.field("data", pa.binary(MAX_DATA), nullable=False),
+        pa.field("arrival_ns", pa.int64(), nullable=False),
     ]
 )
+"""arrival_ns was not written by earlier versions."""
 
+NOT_SENT = -1
+"""``sent`` of an input of which it is not known when it was handed to the bus."""
 INPUT_SCHEMA = pa.schema(
     [
         pa.field("cycle", pa.int64(), nullable=False),
@@ -93,9 +97,11 @@ INPUT_SCHEMA = pa.schema(
         pa.field("argument", pa.float64(), nullable=False),
         pa.field("length", pa.uint8(), nullable=False),
         pa.field("data", pa.binary(MAX_DATA), nullable=False),
+        pa.field("sent", pa.int64(), nullable=False),
     ]
 )
-"""cycle counts ticks since the loop began; code is a frame's identifier or a command's number."""
+"""cycle counts ticks since the loop began; code is a frame's identifier or a command's number. sent is the
+tick in which a frame was handed to the virtual bus; earlier versions did not write it."""
 
 
 def jsonable(value: Any) -> Any:
@@ -382,16 +388,18 @@ class RunWriter:
         can_id: ArrayLike,
         length: ArrayLike,
         data: ArrayLike,
+        arrival_ns: ArrayLike | None = None,
     ) -> None:
         """Append bus frames, in the order given.
 
         tick       (n,)    int64  scenario tick in which the frame was received or sent
-        time_ns    (n,)    int64  scenario time [ns]
+        time_ns    (n,)    int64  when it was due, handed over or received [ns, scenario time]
         valid_ns   (n,)    int64  time of validity [ns, scenario time]; UNTIMED is recorded as 0, unknown
         direction  (n,)    0 received (``RX``), 1 sent (``TX``)
         can_id     (n,)    int64  bit 31 set for 29-bit identifiers
         length     (n,)    payload bytes, 0..64
         data       (n, m)  uint8, m <= 64; bytes past ``length`` are recorded as zero
+        arrival_ns (n,)    int64  when its receiver had it [ns, scenario time] or NO_ARRIVAL; None: not known
         """
         self._check_open()
         ticks = np.array(tick, dtype=np.int64, ndmin=1)
@@ -400,7 +408,9 @@ class RunWriter:
         payload = np.asarray(data, dtype=np.uint8)
         columns = [np.array(c, dtype=np.int64, ndmin=1) for c in (time_ns, valid_ns, direction, can_id)]
         columns[1][columns[1] == UNTIMED] = 0
-        if any(c.shape != (n,) for c in (ticks, lengths, *columns)) or payload.ndim != 2 or len(payload) != n:
+        arrival = np.full(n, NO_ARRIVAL) if arrival_ns is None else np.array(arrival_ns, np.int64, ndmin=1)
+        plain = (ticks, lengths, arrival, *columns)
+        if any(c.shape != (n,) for c in plain) or payload.ndim != 2 or len(payload) != n:
             raise InternalError("frame arrays differ in length, or data is not (n, m)")
         if payload.shape[1] > MAX_DATA or (n and not 0 <= lengths.min() <= lengths.max() <= MAX_DATA):
             raise InternalError(f"a frame longer than {MAX_DATA} bytes, or of negative length")
@@ -409,7 +419,7 @@ class RunWriter:
         padded = np.zeros((n, MAX_DATA), np.uint8)
         padded[:, : payload.shape[1]] = payload
         padded[np.arange(MAX_DATA) >= lengths[:, None]] = 0
-        everything: tuple[NDArray[Any], ...] = (ticks, *columns, lengths, padded)
+        everything: tuple[NDArray[Any], ...] = (ticks, *columns, lengths, padded, arrival)
         # A block is over when a frame of a later block arrives; a straggler stays in the current one.
         newest = np.maximum.accumulate(np.maximum(ticks // BLOCK_TICKS, self._frame_block_or(ticks)))
         cuts = [0, *(np.flatnonzero(np.diff(newest)) + 1).tolist(), n] if n else []
@@ -425,7 +435,12 @@ class RunWriter:
         return int(ticks[0]) // BLOCK_TICKS
 
     def append_frame_inputs(
-        self, cycle: ArrayLike, can_id: ArrayLike, length: ArrayLike, data: NDArray[np.uint8]
+        self,
+        cycle: ArrayLike,
+        can_id: ArrayLike,
+        length: ArrayLike,
+        data: NDArray[np.uint8],
+        sent: ArrayLike | None = None,
     ) -> None:
         """Append frames as the plant got them, in the order given; n of them.
 
@@ -433,22 +448,25 @@ class RunWriter:
         can_id  (n,)    int64  bit 31 set for 29-bit identifiers
         length  (n,)    payload bytes as received
         data    (n, m)  uint8, m <= 64: as many of them as were kept
+        sent    (n,)    int64  the same of the tick it was handed to the virtual bus in; None: not known
         """
         cycles = np.array(cycle, np.int64, ndmin=1)
         n = len(cycles)
         padded = np.zeros((n, MAX_DATA), np.uint8)
         padded[:, : data.shape[1]] = data
         padded[np.arange(MAX_DATA) >= np.array(length, np.int64, ndmin=1)[:, None]] = 0
-        self._append_inputs(cycles, INPUT_FRAME, can_id, np.zeros(n), length, padded)
+        sent = np.full(n, NOT_SENT) if sent is None else sent
+        self._append_inputs(cycles, INPUT_FRAME, can_id, np.zeros(n), length, padded, sent)
 
     def append_command_input(self, cycle: int, code: int, argument: float) -> None:
         """Append a command (``status.Command``) given to the plant when ``cycle`` ticks were computed."""
         nothing = np.zeros((1, MAX_DATA), np.uint8)
-        self._append_inputs(np.array([cycle]), INPUT_COMMAND, code, argument, 0, nothing)
+        self._append_inputs(np.array([cycle]), INPUT_COMMAND, code, argument, 0, nothing, NOT_SENT)
 
     def append_input_mark(self, cycle: int) -> None:
         """Say that ``cycle`` ticks were computed and all that reached the plant in them was appended."""
-        self._append_inputs(np.array([cycle]), INPUT_MARK, 0, 0.0, 0, np.zeros((1, MAX_DATA), np.uint8))
+        nothing = np.zeros((1, MAX_DATA), np.uint8)
+        self._append_inputs(np.array([cycle]), INPUT_MARK, 0, 0.0, 0, nothing, NOT_SENT)
 
     def _append_inputs(
         self,
@@ -458,6 +476,7 @@ class RunWriter:
         argument: ArrayLike,
         length: ArrayLike,
         data: NDArray[np.uint8],
+        sent: ArrayLike,
     ) -> None:
         self._check_open()
         n = len(cycle)
@@ -469,6 +488,7 @@ class RunWriter:
                 np.array(argument, np.float64, ndmin=1),
                 np.array(length, np.uint8, ndmin=1),
                 data,
+                np.array(sent, np.int64, ndmin=1),
             )
         )
         self._input_rows += n
@@ -565,7 +585,7 @@ class RunWriter:
     def _write_frames(self) -> None:
         if not self._frame_chunks:
             return
-        tick, time_ns, valid_ns, direction, can_id, length, data = (
+        tick, time_ns, valid_ns, direction, can_id, length, data, arrival_ns = (
             np.concatenate(c) for c in zip(*self._frame_chunks, strict=True)
         )
         self._frame_chunks.clear()
@@ -578,17 +598,18 @@ class RunWriter:
             pa.array(can_id),
             pa.array(length.astype(np.uint8)),
             payload,
+            pa.array(arrival_ns),
         ]
         self._guarded(self._frames.file, lambda: self._frames.write(columns))
 
     def _write_inputs(self) -> None:
         if not self._input_chunks:
             return
-        *plain, data = (np.concatenate(c) for c in zip(*self._input_chunks, strict=True))
+        *plain, data, sent = (np.concatenate(c) for c in zip(*self._input_chunks, strict=True))
         self._input_chunks.clear()
         self._input_rows = 0
         payload = pa.Array.from_buffers(pa.binary(MAX_DATA), len(data), [None, pa.py_buffer(data)])
-        columns = [*(pa.array(c) for c in plain), payload]
+        columns = [*(pa.array(c) for c in plain), payload, pa.array(sent)]
         self._guarded(self._inputs.file, lambda: self._inputs.write(columns))
 
     def _write(self, file: _AppendFile, data: bytes) -> None:

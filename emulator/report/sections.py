@@ -16,7 +16,13 @@ from emulator.record.reader import Event, Run
 from emulator.report.bands import Band
 from emulator.report.marks import criterion_label
 from emulator.report.page import Cell
-from emulator.report.terminal import formatted, position_error_sentence, timing_rows
+from emulator.report.terminal import (
+    disturbed_sentence,
+    formatted,
+    left_out_sentence,
+    position_error_sentence,
+    timing_rows,
+)
 from emulator.verdict.laps import lap_rows
 
 MAX_EVENTS = 400
@@ -166,12 +172,15 @@ class LoopSection:
 class TimingSection:
     """What each output promised and kept; no ``rows`` where there is no certificate.
 
-    on_bus  ages last until the frame has arrived, not only until it was handed to the bus
+    until    what ages last until, in words
+    left_out, disturbed  sentences on samples that are in no figure, empty for none
     """
 
     heads: Sequence[str]
     rows: Sequence[Sequence[str]]
-    on_bus: bool
+    until: str
+    left_out: str
+    disturbed: str
     loop: LoopSection | None
     robot: Sequence[Sequence[str]]
     processes: Sequence[Sequence[str]]
@@ -179,19 +188,34 @@ class TimingSection:
 
 def timing_section(certificate: Mapping[str, Any]) -> TimingSection:
     """What each output promised and kept, and how the loop woke."""
-    outputs = certificate.get("outputs")
-    on_bus = isinstance(outputs, Mapping) and any(
-        isinstance(kept, Mapping) and kept.get("wire_us") for kept in outputs.values()
-    )
     heads = ["output", *(head for _, head, _ in _WHOLE)]
     return TimingSection(
         heads,
         timing_rows(certificate, _WHOLE),
-        on_bus,
+        _until(certificate),
+        left_out_sentence(certificate),
+        disturbed_sentence(certificate),
         _loop(certificate.get("loop")),
         _rows_of(certificate.get("robot_frames"), ROBOT),
         _rows_of(certificate.get("processes"), PROCESSES),
     )
+
+
+_UNTIL = {
+    "arbitrated": "its frame has arrived on the virtual bus, where everybody's frames compete",
+    "computed": "its frame has arrived, computed from the bit rate and the bench's own frames before it: "
+    "when it did is not measured",
+    "unknown": "its frame was handed to the bus: when it arrived is not known",
+}
+
+
+def _until(certificate: Mapping[str, Any]) -> str:
+    """What ages last until; of a certificate of earlier versions by whether it knows a frame's time."""
+    outputs = certificate.get("outputs")
+    on_bus = isinstance(outputs, Mapping) and any(
+        isinstance(kept, Mapping) and kept.get("wire_us") for kept in outputs.values()
+    )
+    return _UNTIL.get(str(certificate.get("arrival")), _UNTIL["computed" if on_bus else "unknown"])
 
 
 ROBOT: tuple[tuple[str, str, str], ...] = (

@@ -59,6 +59,8 @@ def _failing(verdict: Verdict) -> str:
     """What the robot did not do."""
     began = [cause for cause in verdict.causes if not cause.follows]
     missed = len(verdict.missed)
+    if began and began[0].whose == "scenario":
+        return "what the scenario did to the bus ended the ride"
     if began:
         return "the robot did not complete the ride"
     if not missed:
@@ -81,6 +83,8 @@ def what_to_do(verdict: Verdict | None) -> str:
     trip = trip_reason(verdict.trip_code) if verdict else None
     if verdict is None or trip is None:
         return ""
+    if any(cause.whose == "scenario" for cause in verdict.causes):
+        return "neither robot nor bench is to blame: the scenario asks whether the ride bears it"
     if trip.whose == "robot" and not any(cause.whose == "robot" for cause in verdict.causes):
         return (
             "look at the bench first: `emulator host` says what this machine can promise, the "
@@ -153,6 +157,41 @@ def formatted(item: object, key: str, form: str) -> str:
     return form.format(value) if isinstance(value, int | float) else "–"
 
 
+LEFT_OUT = {
+    "frame_fault": "planted by a fault of the frame, or given another time by one",
+    "bus_fault": "behind frames that the scenario put on the bus",
+    "never_arrived": "never arrived",
+}
+"""Reasons for which samples are in no age, rate or jitter, in words."""
+
+
+def left_out_sentence(certificate: Mapping[str, Any]) -> str:
+    """Which samples the ages leave out and why; empty if they hold all that were sent."""
+    outputs, told = certificate.get("outputs"), []
+    for name, kept in outputs.items() if isinstance(outputs, Mapping) else ():
+        counts = kept.get("left_out") if isinstance(kept, Mapping) else None
+        reasons = [
+            f"{counts[key]:,} {words}"
+            for key, words in LEFT_OUT.items()
+            if isinstance(counts, Mapping) and isinstance(counts.get(key), int) and counts[key]
+        ]
+        if reasons:
+            told.append(f"{name} {', '.join(reasons)} (of {kept.get('sent', 0):,})")
+    return f"Left out of ages, rate and jitter: {'; '.join(told)}." if told else ""
+
+
+def disturbed_sentence(certificate: Mapping[str, Any]) -> str:
+    """How old samples were that came behind frames the scenario put on the bus; empty without any."""
+    outputs, told = certificate.get("outputs"), []
+    for name, kept in outputs.items() if isinstance(outputs, Mapping) else ():
+        ages = kept.get("disturbed") if isinstance(kept, Mapping) else None
+        if isinstance(ages, Mapping):
+            p50, p99, most = (formatted(ages, f"age_ms_{key}", "{:.2f}") for key in ("p50", "p99", "max"))
+            late = formatted(ages, "late", "{:,.0f}")
+            told.append(f"{name} p50 {p50}, p99 {p99}, at most {most} ms, {late} late")
+    return f"Ages behind the scenario's frames: {'; '.join(told)}." if told else ""
+
+
 def _robot_frames(certificate: Mapping[str, Any]) -> Text | None:
     """The robot's frames in a sentence: the longest silence of each beside what is allowed."""
     frames = certificate.get("robot_frames")
@@ -218,6 +257,8 @@ def console_summary(source: Path | str | Run) -> RenderableType:
         parts.append(terminal_table("Timing certificate", columns, kept, right=columns[1:]))
     else:
         parts.append(Text("There is no timing certificate."))
+    left_out = (left_out_sentence(certificate or {}), disturbed_sentence(certificate or {}))
+    parts += [Text(sentence) for sentence in left_out if sentence]
     if certificate and (robot := _robot_frames(certificate)):
         parts.append(robot)
     return Group(*parts)

@@ -16,7 +16,6 @@ import numpy as np
 
 from emulator.assembly.session import Session, load_session
 from emulator.core.compiled import kept, processor_name
-from emulator.core.frame_buffer import frame_buffer
 
 
 def _session() -> Session:
@@ -72,18 +71,18 @@ def _virtual() -> None:
     from emulator.loop.certificate import TimingAccounts
     from emulator.robot.design import blank_design
     from emulator.robot.mission import ReferenceRider
-    from emulator.stages.virtual import compiled_ticks
+    from emulator.stages.stepped_loop import FRAME_COLUMNS
+    from emulator.stages.virtual import compiled_ticks, on_the_bus
 
     session = _session()
     rows, frames, payloads = (
         np.zeros((2, len(SIGNALS))),
-        np.zeros((1000, 6), np.int64),
+        np.zeros((1000, FRAME_COLUMNS), np.int64),
         np.zeros((1000, 8), np.uint8),
     )
     rider = ReferenceRider(mission(session), design=blank_design()).rider
-    buffers = (frame_buffer(64), frame_buffer(64), frame_buffer(256))
     accounts = TimingAccounts(output_specs(session)).frame_accounts
-    compiled_ticks(Bench(session).plant, rider, *buffers, accounts, rows, frames, payloads)
+    compiled_ticks(Bench(session).plant, rider, *on_the_bus(session), accounts, rows, frames, payloads)
 
 
 _VIRTUAL = "virtual stage"

@@ -11,17 +11,20 @@ from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from emulator.assembly.bench import Bench
 from emulator.assembly.session import Session
-from emulator.core.frame_buffer import MAX_DATA, FrameBuffer, frame_buffer
+from emulator.core.frame_buffer import MAX_DATA, NO_ARRIVAL, FrameBuffer, frame_buffer
 from emulator.core.signals import RUNNING, TICK_NS, UNARMED_TICK
+from emulator.plant.states import NOT_ENDED
 from emulator.record.inputs import Inputs
 from emulator.record.writer import RX, TX, RunWriter
+from emulator.stages.stepped_bus import RecordedBus, bus_of
 from emulator.stages.stepped_loop import Block, SteppedLoop
 
 _ROWS = 1000
-_FRAMES = 20_000
+_FRAMES = 40_000
 _TX_ROWS = 256  # as the loop has them
 
 
@@ -40,7 +43,17 @@ class Replay:
         self._cycle = self._frames_taken = 0
         self._recorded = UNARMED_TICK // 2  # a countdown that a hold puts back is recorded once
         block = Block(_ROWS, _FRAMES, MAX_DATA, 2 * max(_TX_ROWS, most))
-        self._loop = SteppedLoop(self.bench, self, block)
+        bus = None if inputs.on_bus is None or session.rig.bus.bitrate is None else bus_of(session)
+        self._loop = SteppedLoop(self.bench, self, block, bus)
+        self._bus: RecordedBus | None = None
+        if bus is not None and inputs.on_bus is not None:
+            self._bus = RecordedBus(bus, self._loop.timing.frame_accounts, *inputs.on_bus)
+        self._run = self.bench.plant.run[0]
+
+    @property
+    def on_bus(self) -> bool:
+        """Whether it has the virtual bus of the record; else it does not know when frames arrived."""
+        return self._bus is not None
 
     @property
     def finished(self) -> bool:
@@ -73,11 +86,15 @@ class Replay:
                 self._loop.timing.restart()
             if bench.state > RUNNING:
                 self._loop.timing.end_of_ride()
-            if tx.count[0]:
+            origin_ns = numbers = None
+            if self._bus is not None:
+                origin_ns = (self._cycle - 1 - tick) * TICK_NS
+                numbers = self._hand_over(self._bus, origin_ns)
+            elif tx.count[0]:
                 self._loop.timing.frames(tx, int(tx.count[0]), tick * TICK_NS)
             if tick > UNARMED_TICK // 2:
-                block.add_frames(tick, TX, tx)
-                block.add_frames(tick, RX, rx)
+                block.add_frames(tick, TX, tx, numbers)
+                block.add_frames(tick, RX, rx, origin_ns=origin_ns)
                 if tick > self._recorded:
                     self._recorded = tick
                     block.add_row(tick, bench.row)
@@ -87,6 +104,13 @@ class Replay:
 
     def hear(self, burst: bytes) -> None:
         """Nobody listens: what a robot made of it is among the inputs."""
+
+    def _hand_over(self, bus: RecordedBus, origin_ns: int) -> NDArray[np.int64]:
+        """The tick's frames and the robot's to the bus; numbers of the former."""
+        run = self._run
+        counts = bool(run["start_tick"] > 0 and run["end_reason"] == NOT_ENDED)
+        bus.tick(self._cycle - 1, self._tx, origin_ns, counts=counts, off=bool(run["bus_off"]))
+        return bus.bus.numbers
 
     def _put_inputs(self, bench: Bench, rx: FrameBuffer) -> None:
         """Commands and frames that the record has for the next tick of the loop."""
@@ -99,12 +123,21 @@ class Replay:
             new = slice(self._frames_taken, self._frames_taken + arrived)
             rx.can_id[:arrived], rx.length[:arrived] = inputs.can_id[new], inputs.length[new]
             rx.data[:arrived] = inputs.data[new]
+            rx.time_ns[:arrived] = NO_ARRIVAL
             self._frames_taken += arrived
+        if self._bus is not None:
+            self._bus.received(self._cycle, rx)
 
 
 def write_inputs(writer: RunWriter, inputs: Inputs) -> None:
     """The inputs replayed, so that a replay's record can itself be replayed."""
-    writer.append_frame_inputs(inputs.cycle, inputs.can_id, inputs.length, inputs.data)
+    n, on_bus = len(inputs.cycle), inputs.on_bus
+    sent = None if on_bus is None else on_bus.sent[:n]
+    writer.append_frame_inputs(inputs.cycle, inputs.can_id, inputs.length, inputs.data, sent)
     for command in inputs.commands:
         writer.append_command_input(*command)
+    if on_bus is not None and len(on_bus.sent) > n:
+        cycle = np.full(len(on_bus.sent) - n, inputs.cycles)
+        left = (on_bus.can_id[n:], on_bus.length[n:], on_bus.data[n:], on_bus.sent[n:])
+        writer.append_frame_inputs(cycle, *left)
     writer.append_input_mark(inputs.cycles)

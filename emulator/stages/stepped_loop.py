@@ -15,17 +15,28 @@ from numpy.typing import NDArray
 
 from emulator.assembly.bench import EVENT_KINDS, Bench
 from emulator.assembly.link_specs import output_specs
-from emulator.core.frame_buffer import UNTIMED, FrameBuffer
+from emulator.config.rig.bus_load import rig_wire_times
+from emulator.core.frame_buffer import NO_ARRIVAL, UNTIMED, FrameBuffer
 from emulator.core.signals import BEFORE_ARMING_TICK, RUNNING, SIGNALS, TICK_NS, TRIPPED, UNARMED_TICK
 from emulator.loop.certificate import TimingAccounts
 from emulator.record.writer import TX, RunWriter
+from emulator.wire.arbitration import WAITING, Bus, idle_bus, known, wire_times
+
+FRAME_COLUMNS = 8
+ARRIVAL, NUMBER = 6, 7
+"""Columns of ``Block.frames`` that are filled in when it is given out."""
+NO_NUMBER = -1
+"""Number of a frame that is not on the virtual bus."""
 
 
 class Block:
     """A stretch of a ride as its record holds it; ``n`` rows and ``m`` frames of the room there is.
 
     tick, rows  (n,), (n, len(SIGNALS))  scenario ticks, rising over all blocks
-    frames      (m, 6)                   tick, due [ns], time of validity [ns], direction, identifier, length
+    frames      (m, FRAME_COLUMNS)       tick; due, or handed over by the robot [ns]; time of validity [ns];
+                                         direction; identifier; length; arrived [ns] or NO_ARRIVAL; number on
+                                         the virtual bus
+    held        frames behind those that wait for the next block, since they are still on the bus
     data        (m, 8 or 64)             their bytes, zero behind the length
     events      (tick, kind, text)
     bursts      (tick, sentences)
@@ -34,10 +45,10 @@ class Block:
     """
 
     def __init__(self, rows: int, frames: int, data_bytes: int, frames_a_tick: int) -> None:
-        self.n = self.m = 0
+        self.n = self.m = self.held = 0
         self.all_ticks = np.zeros(rows, np.int64)
         self.all_rows = np.zeros((rows, len(SIGNALS)))
-        self.all_frames = np.zeros((frames, 6), np.int64)
+        self.all_frames = np.zeros((frames, FRAME_COLUMNS), np.int64)
         self.all_data = np.zeros((frames, data_bytes), np.uint8)
         self.events: list[tuple[int, str, str]] = []
         self.bursts: list[tuple[int, bytes]] = []
@@ -55,7 +66,7 @@ class Block:
 
     @property
     def frames(self) -> NDArray[np.int64]:
-        """(m, 6)."""
+        """(m, FRAME_COLUMNS)."""
         return self.all_frames[: self.m]
 
     @property
@@ -73,19 +84,34 @@ class Block:
         self.all_ticks[self.n], self.all_rows[self.n] = tick, row
         self.n += 1
 
-    def add_frames(self, tick: int, direction: int, frames: FrameBuffer) -> None:
-        """All frames of a buffer, stamped as the recorder does."""
+    def add_frames(
+        self,
+        tick: int,
+        direction: int,
+        frames: FrameBuffer,
+        numbers: NDArray[np.int64] | None = None,
+        origin_ns: int | None = None,
+    ) -> None:
+        """All frames of a buffer, stamped as the recorder does.
+
+        numbers    on the virtual bus that they were handed to
+        origin_ns  scenario time 0, of received ones that came by it: time_ns is when each had arrived,
+                   valid_ns when it was handed over
+        """
         k = int(frames.count[0])
         if k == 0:
             return
         new = slice(self.m, self.m + k)
         into = self.all_frames[new]
         into[:, 0], into[:, 3] = tick, direction
+        into[:, ARRIVAL], into[:, NUMBER] = NO_ARRIVAL, NO_NUMBER if numbers is None else numbers[:k]
         if direction == TX:
             valid_ns = frames.valid_ns[:k]
             into[:, 1], into[:, 2] = frames.time_ns[:k], np.where(valid_ns == UNTIMED, 0, valid_ns)
         else:
             into[:, 1], into[:, 2] = tick * TICK_NS, 0
+            if origin_ns is not None and frames.time_ns[0] != NO_ARRIVAL:
+                into[:, 1], into[:, ARRIVAL] = frames.valid_ns[:k] - origin_ns, frames.time_ns[:k] - origin_ns
         into[:, 4], into[:, 5] = frames.can_id[:k], frames.length[:k]
         self.all_data[new] = frames.data[:k, : self.all_data.shape[1]]
         self.m += k
@@ -95,13 +121,27 @@ class Block:
         self.m = len(kept)
         self.all_frames[: self.m], self.all_data[: self.m] = self.all_frames[kept], self.all_data[kept]
 
-    def finish(self) -> None:
-        """No byte behind a frame's length: the buffers it came from are used again and again."""
-        self.data[np.arange(self.all_data.shape[1]) >= self.frames[:, 5:6]] = 0
+    def finish(self, bus: Bus, *, last: bool = False) -> None:
+        """Ready to be given out: as far as it is known when its frames arrived, the ``last`` one whole.
+
+        No byte stays behind a frame's length: the buffers it came from are used again and again.
+        """
+        f = self.frames
+        self.data[np.arange(self.all_data.shape[1]) >= f[:, 5:6]] = 0
+        numbered = f[:, NUMBER] != NO_NUMBER
+        arrival_ns = bus.arrival_ns[f[numbered, NUMBER] % len(bus.arrival_ns)]
+        waiting = np.zeros(self.m, bool)
+        waiting[numbered] = arrival_ns == WAITING
+        f[numbered, ARRIVAL] = np.where(arrival_ns == WAITING, NO_ARRIVAL, arrival_ns)
+        if waiting.any() and not last:
+            ready = int(np.argmax(waiting))
+            self.m, self.held = ready, self.m - ready
 
     def clear(self) -> None:
-        """Room for the next stretch; the arrays are used again."""
-        self.n = self.m = 0
+        """Room for the next stretch, which begins with the frames held; the arrays are used again."""
+        held = slice(self.m, self.m + self.held)
+        self.all_frames[: self.held], self.all_data[: self.held] = self.all_frames[held], self.all_data[held]
+        self.n, self.m, self.held = 0, self.held, 0
         self.events, self.bursts = [], []
 
 
@@ -124,12 +164,23 @@ class Driver(Protocol):
 class SteppedLoop:
     """A plant, who drives it, and what comes out.
 
+    bus           that the driver puts its frames on; without one, or on one of unknown bit rate, none is
     keep_unarmed  also sentences from before arming, which no record has
     """
 
-    def __init__(self, bench: Bench, driver: Driver, block: Block, *, keep_unarmed: bool = False) -> None:
+    def __init__(
+        self,
+        bench: Bench,
+        driver: Driver,
+        block: Block,
+        bus: Bus | None = None,
+        *,
+        keep_unarmed: bool = False,
+    ) -> None:
         self.bench = bench
-        self.timing = TimingAccounts(output_specs(bench.session))
+        times = rig_wire_times(bench.session.rig, bench.session.codec)
+        self.timing = TimingAccounts(output_specs(bench.session), times=times)
+        self._bus = idle_bus(wire_times(None)) if bus is None else bus
         self._driver = driver
         self._block = block
         self._first = UNARMED_TICK if keep_unarmed else UNARMED_TICK // 2
@@ -155,10 +206,10 @@ class SteppedLoop:
                     self.timing.gnss(due_ns, bench.gnss_valid_ns, sent_ns, taken=True)
                     block.bursts.append((tick, burst))
             if block.full:
-                block.finish()
+                block.finish(self._bus)
                 yield block
                 block.clear()
-        block.finish()
+        block.finish(self._bus, last=True)
         yield block
 
     def outcome(self) -> dict[str, Any]:
@@ -172,14 +223,15 @@ class SteppedLoop:
 
     def certificate(self) -> dict[str, Any]:
         """The timing certificate of a stepped clock."""
-        return {**self.timing.certificate(None), "robot_frames": self.bench.frame_counts()}
+        certificate = {**self.timing.certificate(None), "robot_frames": self.bench.frame_counts()}
+        return certificate | ({"arrival": "arbitrated"} if known(self._bus) else {})
 
 
 def write_block(writer: RunWriter, block: Block) -> None:
     """Put a stretch into a record."""
     f = block.frames
     writer.append_signals(block.tick, block.rows)
-    writer.append_frames(f[:, 0], f[:, 1], f[:, 2], f[:, 3], f[:, 4], f[:, 5], block.data)
+    writer.append_frames(f[:, 0], f[:, 1], f[:, 2], f[:, 3], f[:, 4], f[:, 5], block.data, f[:, ARRIVAL])
     for tick, burst in block.bursts:
         writer.append_gnss(tick, burst)
     for tick, kind, text in block.events:

@@ -1,8 +1,9 @@
 """The virtual stage: plant and reference robot in one process on a stepped clock, as fast as the CPU goes.
 
 Frames and sentences pass as bytes, as they do over a bus. The rider steps on every second tick, right
-after the plant's, and its frames reach the plant in the next tick: a bus that takes less than a tick. Where
-the rig's bus has a bit rate, the rider hears a frame of ours in its first step after it has arrived.
+after the plant's. Where the rig's bus has a bit rate, everybody is on it (``stepped_bus``): a frame of the
+plant's is heard in the rider's first step after it has arrived, one of the rider's in the plant's first tick.
+Without one, the bus takes less than a tick: the rider's frames reach the plant in the next.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from numpy.typing import NDArray
 from emulator.assembly.bench import Bench
 from emulator.assembly.session import Session, mission
 from emulator.core.compiled import by_address, entry, jit
-from emulator.core.frame_buffer import FrameBuffer, frame_buffer
+from emulator.core.frame_buffer import NO_ARRIVAL, FrameBuffer, frame_buffer
 from emulator.core.signals import ARMED, INDEX, RUNNING, TICK_NS, UNARMED_TICK
 from emulator.events.progress import NEVER
 from emulator.loop.certificate import FrameAccounts, account_frames
@@ -30,7 +31,9 @@ from emulator.robot.rider import Rider
 from emulator.robot.rider import step as ride
 from emulator.shared_memory.status import Command
 from emulator.stages.bench.hook_host import HANG_S, HookFailed, HookSteps
-from emulator.stages.stepped_loop import Block, SteppedLoop, write_block
+from emulator.stages.stepped_bus import bench_hands_over, bus_of, carry, robot_hands_over
+from emulator.stages.stepped_loop import NO_NUMBER, Block, SteppedLoop, write_block
+from emulator.wire.arbitration import ROBOT, SENDER, Bus, SINCE_ns, arrived_by, drop_first, known
 
 RIDER_EVERY = 2
 """Ticks between two control periods of the rider."""
@@ -49,15 +52,6 @@ def hear(rider: ReferenceRider, burst: bytes, tick: int) -> None:
 
 
 @jit
-def _on_the_bus(accounts: FrameAccounts, can_id: int) -> int:
-    """Time of a frame on the bus [ns]; 0 where that is not known."""
-    for k in range(accounts.ids.shape[0]):
-        if accounts.ids[k] == can_id:
-            return int(accounts.wire_ns[k])
-    return 0
-
-
-@jit
 def _step_rider(
     step: Callable[[Rider, FrameBuffer, FrameBuffer], int],
     rider: Rider,
@@ -67,21 +61,11 @@ def _step_rider(
 ) -> None:
     """A control period with what has arrived by now; the rest, which is behind it, stays in the inbox."""
     waiting = inbox.count[0]
-    n = 0
-    while n < waiting and inbox.time_ns[n] <= now_ns:
-        n += 1
+    n = arrived_by(inbox, now_ns)
     inbox.count[0] = n
     step(rider, inbox, tx)
-    for i in range(waiting - n):
-        j = n + i
-        inbox.time_ns[i], inbox.can_id[i], inbox.length[i] = (
-            inbox.time_ns[j],
-            inbox.can_id[j],
-            inbox.length[j],
-        )
-        for k in range(inbox.length[j]):
-            inbox.data[i, k] = inbox.data[j, k]
-    inbox.count[0] = waiting - n
+    inbox.count[0] = waiting
+    drop_first(inbox, n)
 
 
 @jit
@@ -93,6 +77,8 @@ def run_ticks(
     rx: FrameBuffer,
     tx: FrameBuffer,
     inbox: FrameBuffer,
+    asked: FrameBuffer,
+    bus: Bus,
     accounts: FrameAccounts,
     rows: NDArray[np.float64],
     frames: NDArray[np.int64],
@@ -104,61 +90,77 @@ def run_ticks(
     """Ticks of plant and rider into rows from ``n`` and frames from ``m`` on; returns where both end.
 
     step_plant, step_rider  the plant's tick and the rider's step, called by address
-    rx, tx    frames to and from the plant; inbox collects what the rider has not heard yet
+    rx, tx    frames to and from the plant; inbox: what the rider has not heard yet; asked: what it sends
+    bus       carries both, if its bit rate is known
     accounts  the certificate's counters
     rows      (n, len(SIGNALS))  recorded signals
-    frames    (m, 6)             tick, time_ns, valid_ns, direction (0 in, 1 out), id, length
+    frames    (m, FRAME_COLUMNS) as in a Block
     payloads  (m, 8 or 64)       their bytes
     until     tick of the loop that is not computed any more
     Stops when the rows are full or something needs Python: an event, a GNSS epoch, the end, frames full.
     """
     run, memory = plant.run[0], plant.memory[0]
     room = frames.shape[0] - FRAMES_A_TICK
+    shared = known(bus)
     while n < rows.shape[0] and m < room and run.tick < until:
-        count_in = rx.count[0]
-        free = run.wire_free_ns
-        if inbox.count[0] > 0:  # what is still on its way is before us, also what others have sent
-            free = max(free, inbox.time_ns[inbox.count[0] - 1])
+        now, coming = run.tick * TICK_NS, rx.count[0]
+        count_in = arrived_by(rx, now) if shared else coming
+        rx.count[0] = count_in
         step_plant(plant, rx, tx, 0.0, 0.0)
-        now = (run.tick - 1) * TICK_NS
         rows[n] = memory.row
         n += 1
+        origin = now - run.scenario_tick * TICK_NS
         for i in range(count_in):
             frames[m, 0], frames[m, 1], frames[m, 2] = run.scenario_tick, run.scenario_tick * TICK_NS, 0
             frames[m, 3], frames[m, 4], frames[m, 5] = 0, rx.can_id[i], rx.length[i]
+            frames[m, 6], frames[m, 7] = NO_ARRIVAL, NO_NUMBER
+            if shared:
+                frames[m, 1], frames[m, 6] = rx.valid_ns[i] - origin, rx.time_ns[i] - origin
             for k in range(payloads.shape[1]):
                 payloads[m, k] = rx.data[i, k]
             m += 1
-        free = max(now, free) + run.overload_ns if run.overload_ns > 0 else free
-        if run.start_tick > 0 and run.end_reason == NOT_ENDED:
+        rx.count[0] = coming
+        drop_first(rx, count_in)
+        counts = run.start_tick > 0 and run.end_reason == NOT_ENDED
+        if shared:
+            bench_hands_over(bus, accounts, tx, now, origin, counts, run.bus_off != 0)
+        elif counts:
             account_frames(accounts, run.scenario_tick * TICK_NS, tx.count[0], tx)
         for i in range(tx.count[0]):
             frames[m, 0], frames[m, 1], frames[m, 2] = run.scenario_tick, tx.time_ns[i], tx.valid_ns[i]
             frames[m, 3], frames[m, 4], frames[m, 5] = 1, tx.can_id[i], tx.length[i]
+            frames[m, 6], frames[m, 7] = NO_ARRIVAL, bus.numbers[i] if shared else NO_NUMBER
             for k in range(payloads.shape[1]):
                 payloads[m, k] = tx.data[i, k]
             m += 1
             j = inbox.count[0]
-            if j < inbox.can_id.shape[0]:
+            if not shared and j < inbox.can_id.shape[0]:
                 inbox.can_id[j], inbox.length[j] = tx.can_id[i], tx.length[i]
-                free = max(now, free) + _on_the_bus(accounts, tx.can_id[i])
-                inbox.time_ns[j] = free
+                inbox.time_ns[j] = now
                 inbox.data[j] = tx.data[i]
                 inbox.count[0] = j + 1
-        rx.count[0] = 0
         if (run.tick - 1) % RIDER_EVERY == 0:
-            _step_rider(step_rider, rider, inbox, rx, now)
+            _step_rider(step_rider, rider, inbox, asked if shared else rx, now)
+            if shared:
+                robot_hands_over(bus, asked, 0, asked.count[0], now)
+        if shared:
+            carry(bus, accounts, now + TICK_NS, inbox, rx)
         if memory.event_count > 0 or run.gnss_ready > 0 or run.finished == 1:
             break
     return n, m
 
 
+def on_the_bus(session: Session) -> tuple[FrameBuffer, FrameBuffer, FrameBuffer, FrameBuffer, Bus]:
+    """What ``run_ticks`` takes from ``rx`` to ``bus``, empty."""
+    return frame_buffer(1024), frame_buffer(256), frame_buffer(1024), frame_buffer(16), bus_of(session)
+
+
 def compiled_ticks(
-    plant: Plant, rider: Rider, rx: FrameBuffer, tx: FrameBuffer, inbox: FrameBuffer, *rest: object
+    plant: Plant, rider: Rider, rx: FrameBuffer, tx: FrameBuffer, *rest: object
 ) -> Callable[..., tuple[int, int]]:
     """``run_ticks`` for arguments like these (without ``n``, ``m``, ``until``), its two steps given."""
-    steps = (by_address(tick, plant, rx, tx, 0.0, 0.0), by_address(ride, rider, inbox, rx))
-    return partial(entry(run_ticks, *steps, plant, rider, rx, tx, inbox, *rest, 0, 0, NEVER), *steps)
+    steps = (by_address(tick, plant, rx, tx, 0.0, 0.0), by_address(ride, rider, rx, tx))
+    return partial(entry(run_ticks, *steps, plant, rider, rx, tx, *rest, 0, 0, NEVER), *steps)
 
 
 _SPEED = INDEX["truth.speed_m_s"]
@@ -174,12 +176,13 @@ class VirtualRide:
     def __init__(self, session: Session) -> None:
         self.bench = Bench(without_permissives(session))
         self.rider = ReferenceRider(mission(session))
-        self._block = Block(_ROWS, 10 * _ROWS, session.payload_bytes, FRAMES_A_TICK)
-        self._loop = SteppedLoop(self.bench, self, self._block)
+        self._block = block = Block(_ROWS, 10 * _ROWS, session.payload_bytes, FRAMES_A_TICK)
+        buffers = on_the_bus(self.bench.session)
+        self._rx, self._bus = buffers[0], buffers[-1]
+        self._loop = SteppedLoop(self.bench, self, block, self._bus)
         self.timing = self._loop.timing
-        block, self._rx = self._block, frame_buffer(256)
         self._arguments = (
-            *(self.bench.plant, self.rider.rider, self._rx, frame_buffer(256), frame_buffer(1024)),
+            *(self.bench.plant, self.rider.rider, *buffers),
             *(self.timing.frame_accounts, block.all_rows, block.all_frames, block.all_data),
         )
         self._run = self.bench.plant.run[0]
@@ -211,7 +214,8 @@ class VirtualRide:
         for block in self._loop.blocks():
             write_block(writer, block)
             self._write_inputs(block)
-            self._inputs_written = 0
+            self._inputs_written = block.held
+        self._write_under_way()
         outcome = self._loop.outcome()
         if self._hook_failed:
             outcome |= {"ended": "crashed", "trip_reason": self._hook_failed}
@@ -266,9 +270,30 @@ class VirtualRide:
 
     def _write_inputs(self, block: Block) -> None:
         """The rider's frames by the loop's own count of ticks, and how many ticks it has computed."""
-        new = self._inputs_written + np.flatnonzero(block.frames[self._inputs_written :, 3] == RX)
-        frames, run = block.frames[new], self._run
+        end = block.m + block.held
+        new = self._inputs_written + np.flatnonzero(block.all_frames[self._inputs_written : end, 3] == RX)
+        frames, run = block.all_frames[new], self._run
         tick = frames[:, 0]
         cycle = np.where(tick < UNARMED_TICK // 2, tick - UNARMED_TICK, tick + int(run["start_tick"]))
-        self._writer.append_frame_inputs(cycle, frames[:, 4], frames[:, 5], block.data[new])
+        sent = None
+        if known(self._bus):
+            sent = cycle - (tick * TICK_NS - frames[:, 1]) // TICK_NS
+        self._writer.append_frame_inputs(cycle, frames[:, 4], frames[:, 5], block.all_data[new], sent)
         self._writer.append_input_mark(int(run["tick"]))
+
+    def _write_under_way(self) -> None:
+        """Frames of the rider that the plant will not get any more: they took their time on the bus, too."""
+        cycle, waiting, terms = int(self._run["tick"]), self._bus.waiting, self._bus.terms
+        if not known(self._bus):
+            return
+        n = int(waiting.count[0])
+        behind = np.flatnonzero(terms[:n, SENDER] == ROBOT)
+        for frames, rows, since in (
+            (self._rx, np.arange(int(self._rx.count[0])), self._rx.valid_ns),
+            (waiting, behind, terms[:, SINCE_ns]),
+        ):
+            if len(rows):
+                cycles, sent = np.full(len(rows), cycle), since[rows] // TICK_NS
+                self._writer.append_frame_inputs(
+                    cycles, frames.can_id[rows], frames.length[rows], frames.data[rows], sent
+                )

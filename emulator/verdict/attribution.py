@@ -17,6 +17,9 @@ on a serial adapter nobody's:
     serial adapter    frames of others heard meanwhile, or the robot's own, spoilt
     GNSS port         a pseudo terminal and TCP tell when nobody reads: frames lost, with their time
 
+Events of the scenario that disturb the bus are neither the robot's nor the bench's: a silence that would not
+have been too long without them is the scenario's own. The ride failed under it, and nobody else is to blame.
+
 A second sender of the robot's frames can't make a silence, but everything else: the bike rides what it sends.
 The virtual bus knows its participants. On the other links only the alive counters tell: those of two senders
 run against each other. Where they do, what the commands brought about is nobody's.
@@ -31,14 +34,14 @@ from typing import Any, Literal, NamedTuple, TypeAlias
 
 from emulator.core.trip_reasons import TripReason, trip_reason_of
 
-Whose: TypeAlias = Literal["robot", "bench", "operator", "unknown"]
+Whose: TypeAlias = Literal["robot", "bench", "operator", "scenario", "unknown"]
 
 
 @dataclass(frozen=True)
 class Cause:
     """Something that went wrong or was done.
 
-    whose    robot | bench | operator | unknown
+    whose    robot | bench | operator | scenario | unknown
     text     a sentence
     at_s     [s]  scenario time at which it began; None if that is not known
     follows  whether it is a consequence of what is told before it
@@ -132,7 +135,7 @@ def whose_silence(silence: Mapping[str, Any], allowed_ms: float, bench: BenchEvi
     """Whose a silence of one of the robot's frames was, and what proves it.
 
     silence     since_ms, until_ms (scenario time; until: when there was news again, or it was looked for no
-                longer), how (as in emulator.assembly.robot_evidence), frame, id
+                longer), how, bus_fault_ms (as in emulator.assembly.robot_evidence), frame, id
     allowed_ms  how long the rig lets it be silent
     """
     evidence = _LINKS.get(bench.link, _UNKNOWN_LINK)
@@ -147,10 +150,13 @@ def whose_silence(silence: Mapping[str, Any], allowed_ms: float, bench: BenchEvi
     ours = ["loop", "bus", *(["robot"] if bench.reference else [])]
     stood = {role: total_ms(stalls.get(role, ()), window) for role in ours}
     left_ms = window[1] - window[0] - total_ms((s for role in ours for s in stalls.get(role, ())), window)
+    worst = max(stood, key=lambda role: stood[role])
+    if left_ms <= allowed_ms and stood[worst] > 0.0:
+        return "bench", f"the {_ROLE_WORDS[worst]} stood still for {stood[worst]:.0f} ms of it"
+    faulty_ms = float(silence.get("bus_fault_ms", 0.0))
+    if faulty_ms > 0.0 and left_ms - faulty_ms <= allowed_ms:
+        return "scenario", f"events of the scenario disturbed the bus for {faulty_ms:.0f} ms of it"
     if left_ms <= allowed_ms:
-        worst = max(stood, key=lambda role: stood[role])
-        if stood[worst] > 0.0:
-            return "bench", f"the {_ROLE_WORDS[worst]} stood still for {stood[worst]:.0f} ms of it"
         return "unknown", "it ended too early to tell"
     if evidence.robot_here and not bench.reference:  # whose process tells of its own stalls
         beside = [s for role in ("supervisor", "recorder") for s in stalls.get(role, ())]
@@ -352,7 +358,7 @@ def _whose_silences(
             judged.append((*whose_silence(silence, float(s["allowed_ms"]), bench), begin * 1e-3))
     if not judged:
         return "unknown", "what had come of its frames was not recorded", None
-    order = ("robot", "bench", "operator", "unknown")
+    order = ("robot", "bench", "operator", "scenario", "unknown")
     whose, why, began_s = min(judged, key=lambda j: order.index(j[0]))
     return whose, why, began_s if began_s >= 0.0 else None
 

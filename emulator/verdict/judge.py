@@ -3,7 +3,8 @@
     error     the run broke down (a process of ours crashed); it says nothing
     invalid   the bench did not keep its timing, lost part of the record, or misbehaved, or nobody can tell
               whose it was; never counted as pass
-    fail      the robot missed a criterion, was tripped, or did not finish, and the bench is excluded
+    fail      the robot missed a criterion, was tripped, or did not finish, and the bench is excluded; or
+              what the scenario itself did to the bus ended the ride, which accuses nobody
     stopped   a person ended the ride, and nothing had gone wrong before
     pass      complete, valid, every criterion met
 
@@ -218,7 +219,7 @@ def _decide(
     after = [replace(c, follows=True) for c in in_order(bench) if c not in before]
     if before:
         return _Found("invalid", [*in_order(before), replace(end, follows=True), *after], missed)
-    if end.whose == "robot":
+    if end.whose in ("robot", "scenario"):
         return _Found("fail", [end, *after], missed)
     if lasting:
         return _Found("fail", [replace(end, follows=True), *after], lasting, missed_first=True)

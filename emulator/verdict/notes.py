@@ -18,16 +18,30 @@ _STOOD_STILL_ms = 500.0
 def notes_of(run: Run, certificate: Mapping[str, Any], outcome: Mapping[str, Any]) -> list[str]:
     """Sentences, none if there is nothing to tell.
 
-    certificate  robot_frames as in emulator.assembly.robot_evidence
+    certificate  outputs as in emulator.loop.certificate, robot_frames as in emulator.assembly.robot_evidence
     outcome      strangers, processes as in emulator.verdict.attribution.evidence_of
     """
     return [
+        *disturbed_outputs(certificate.get("outputs") or {}),
         *_spoilt(certificate.get("robot_frames") or {}),
         *_strangers(outcome.get("strangers") or {}),
         *_still(outcome.get("processes") or {}, riding=outcome.get("time_base", "scenario") == "scenario"),
         *_company(outcome.get("bus_events") or ()),
         *_beyond(run),
     ]
+
+
+def disturbed_outputs(outputs: Mapping[str, Any]) -> list[str]:
+    """What the scenario's own load of the bus did to the outputs' ages, which nothing was judged by."""
+    told = []
+    for name, output in outputs.items():
+        ages, never = output.get("disturbed"), (output.get("left_out") or {}).get("never_arrived", 0)
+        if ages and ages.get("late"):
+            told.append(
+                f"{name} {ages['late']:,} of {output['sent']:,} late, up to {ages['age_ms_max']:.1f} ms old "
+                f"(promised {output['latency_ms']:g})" + (f", {never:,} never" if never else "")
+            )
+    return [f"frames that the scenario put on the bus held outputs up: {'; '.join(told)}"] if told else []
 
 
 def _spoilt(frames: Mapping[str, Any]) -> list[str]:

@@ -54,9 +54,25 @@ def kept_of(name: str, output: Mapping[str, Any], tolerance: TimingTolerance) ->
 
     What chance does to a drawn jitter in a short run is no failing of the bench: four sigma of the mean
     period over the run, and of a mean age, are added. Both vanish with the jitter and with time. Nor does the
-    one hole that a ride may have decide by its ages: see _age_p99. What the certificate does not tell counts
-    as not kept, but for figures that earlier versions did not have.
+    one hole that a ride may have decide by its ages: see _age_p99. Samples that events of the scenario made
+    late are no part of any figure; where there are no others, only lost ones can be judged. What the
+    certificate does not tell counts as not kept, but for figures that earlier versions did not have.
     """
+    lost = _number(output, "lost")
+    lost_frames = Kept(
+        "lost",
+        0.0,
+        float(tolerance.lost_frames),
+        lost,
+        output.get("first_lost_s"),
+        _unless(
+            lost <= tolerance.lost_frames,
+            f"{name}: {_text(lost)} {'frame' if lost == 1 else 'frames'} lost",
+            f"{tolerance.lost_frames}",
+        ),
+    )
+    if left_out(output) and output.get("judged") == 0:
+        return [lost_frames]
     sent, drawn = _number(output, "sent"), _number(output, "drawn_ms") if "drawn_ms" in output else 0.0
     latency, rate = _number(output, "latency_ms"), _number(output, "rate_hz")
     chance_ppm = 4e3 * drawn * rate / sent if drawn else 0.0
@@ -108,21 +124,7 @@ def kept_of(name: str, output: Mapping[str, Any], tolerance: TimingTolerance) ->
                 key, promised, allowed, value, at_s, _unless(value <= allowed, words, f"{_text(allowed)} ms")
             )
         )
-    lost = _number(output, "lost")
-    figures.append(
-        Kept(
-            "lost",
-            0.0,
-            float(tolerance.lost_frames),
-            lost,
-            output.get("first_lost_s"),
-            _unless(
-                lost <= tolerance.lost_frames,
-                f"{name}: {_text(lost)} {'frame' if lost == 1 else 'frames'} lost",
-                f"{tolerance.lost_frames}",
-            ),
-        )
-    )
+    figures.append(lost_frames)
     return figures
 
 
@@ -149,6 +151,14 @@ def _age_p99(output: Mapping[str, Any], tolerance: TimingTolerance, rate: float)
 
 _HOLE_SHARE = 0.005
 """A hole with a smaller share of the samples than this can't be what makes an age at p99; our own choice."""
+
+
+def left_out(output: Mapping[str, Any]) -> int:
+    """How many samples of an output are in no figure, since events of the scenario gave them another time."""
+    counts = output.get("left_out")
+    if not isinstance(counts, Mapping):
+        return 0
+    return sum(int(n) for key in ("frame_fault", "bus_fault") if (n := _number(counts, key)) > 0)
 
 
 class TimingFinding(NamedTuple):

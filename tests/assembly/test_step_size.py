@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 
 from emulator.assembly.session import load_session
 from emulator.core.compiled import jit
-from emulator.core.frame_buffer import frame_buffer
 from emulator.core.signals import RUNNING, SIGNALS
 from emulator.events.progress import NEVER
 from emulator.shared_memory.status import Command
-from emulator.stages.virtual import VirtualRide, compiled_ticks, hear
+from emulator.stages.stepped_loop import FRAME_COLUMNS
+from emulator.stages.virtual import VirtualRide, compiled_ticks, hear, on_the_bus
 from emulator.vehicle.integrate import begin, finish
 from emulator.vehicle.state import POSITION, scratch
 
@@ -45,11 +45,10 @@ def test_half_the_step_moves_a_lap_by_less_than_a_millimetre() -> None:
     bench, plant = ride.bench, ride.bench.plant
     memory = (
         np.zeros((1, len(SIGNALS))),
-        np.zeros((1000, 6), np.int64),
+        np.zeros((1000, FRAME_COLUMNS), np.int64),
         np.zeros((1000, 8), np.uint8),
     )
-    buffers = (frame_buffer(64), frame_buffer(64), frame_buffer(256))
-    arguments = (plant, ride.rider.rider, *buffers, ride.timing.frame_accounts, *memory)
+    arguments = (plant, ride.rider.rider, *on_the_bus(session), ride.timing.frame_accounts, *memory)
     go = compiled_ticks(*arguments)
     bench.command(Command.ARM, 0.0)
     states, inputs = [], []

@@ -288,14 +288,14 @@ def test_a_copy_has_what_was_copied_and_nothing_of_before():
 def test_frames_of_nobody_go_first_and_ours_wait_behind_them(n, ids):
     buffer, scratch_frames = used(6), used(6)
     buffer.count[0], buffer.can_id[:2], buffer.length[:2] = 2, (5, 6), 1
-    insert_before(buffer, scratch_frames, 0, n)
+    buffer.valid_ns[:2] = 7
+    insert_before(buffer, scratch_frames, 0, 8, n)
     assert buffer.can_id[: buffer.count[0]].tolist() == ids
     first = min(n, 6)
     assert (buffer.length[:first] == 8).all()
     assert (buffer.data[:first, :8] == 0).all()
     assert (buffer.time_ns[:first] == 0).all()
-    if n:
-        assert (buffer.valid_ns[: len(ids)] == UNTIMED).all()
+    assert buffer.valid_ns[: len(ids)].tolist() == [UNTIMED] * first + [7] * (len(ids) - first)
 
 
 def test_what_a_gate_gave_another_time_is_marked_and_nothing_else():

@@ -24,9 +24,6 @@ SAME: dict[tuple[str, str], str] = {
     ("apply_frame_fault", "uniform(streams, chance) < share -> uniform(streams, chance) <= share"): _NEVER,
     ("apply_frame_fault", "n >= 0 -> n > 0"): "a copy is never in the first row: what it is of is before it",
     ("apply_frame_fault", "0 -> 1 in n >= 0"): "nor is it there",
-    ("insert_before", "8 -> 9 in range(8)"): "nobody reads what is behind a frame's length",
-    ("insert_before", "row >= 0 -> row > 0"): "ours are in the first row only if none was put before them",
-    ("insert_before", "0 -> 1 in row >= 0"): "nor is it asked about there",
     ("burst_faults", "uniform(streams, e.chance) >= e.share -> uniform(streams, e.chance) > e.share"): _NEVER,
     (
         "burst_faults",

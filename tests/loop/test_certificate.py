@@ -9,8 +9,21 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from emulator.core.frame_buffer import UNTIMED, frame_buffer
-from emulator.loop.certificate import BINS, GNSS, OutputSpec, TimingAccounts, bin_of, edges_us, percentile_ns
+from emulator.loop.certificate import (
+    BINS,
+    GNSS,
+    OutputSpec,
+    TimingAccounts,
+    account_arrival,
+    account_given_up,
+    account_handed_over,
+    bin_of,
+    edges_us,
+    percentile_ns,
+)
 from emulator.shared_memory.layout import LATENESS_BINS
+from emulator.wire.arbitration import wire_times
+from emulator.wire.can_timing import BitRates
 
 MS = 1_000_000
 DURATION = st.integers(0, 20_000_000_000)
@@ -203,17 +216,62 @@ def test_where_the_bit_rate_is_known_a_frame_counts_when_it_has_arrived():
     frames = frame_buffer(4)
     frames.count[0], frames.can_id[:4] = 4, (2, 2, 3, 2)
     frames.time_ns[:4], frames.valid_ns[:4] = 10 * MS, (8 * MS, UNTIMED, 9 * MS, UNTIMED)
-    timing.frames(frames, 4, 10 * MS)  # the third arrives at 10.5 ms
+    timing.frames(frames, 4, 10 * MS)
     frames.count[0], frames.can_id[0], frames.valid_ns[0], frames.time_ns[0] = 1, 2, 10 * MS, 12 * MS
-    timing.frames(frames, 1, 10 * MS + 700_000)  # still busy until 10.75
-    out = timing.certificate()["outputs"]
+    timing.frames(frames, 1, 10 * MS + 700_000)  # still busy until 10.75, with what a fault has put before it
+    timing.frames(frames, 1, 11 * MS)  # free again
+    certificate = timing.certificate()
+    out = certificate["outputs"]
+    assert certificate["arrival"] == "computed"
     assert out["imu"]["wire_us"] == 250.0
     assert out["imu"]["age_error_us_max"] == 250.0
-    assert out["imu"]["age_error_us_min"] == (10.75 + 0.25 - 12.0) * 1e3
+    assert out["imu"]["age_error_us_min"] == (11.0 + 0.25 - 12.0) * 1e3
+    assert (out["imu"]["sent"], out["imu"]["judged"]) == (5, 2)
+    assert out["imu"]["left_out"] == {"frame_fault": 2, "bus_fault": 1, "never_arrived": 0}
+    assert out["imu"]["disturbed"]["age_ms_max"] == 1.0
     assert (out["lean"]["wire_us"], out["lean"]["age_ms_max"]) == (0.0, 1.0)
     timing.restart()
     timing.frames(frames, 1, 0)  # scenario time has jumped back: the bus is free
     assert timing.certificate()["outputs"]["imu"]["age_error_us_max"] == -12_000.0 + 250.0
+
+
+def test_an_overloads_frames_take_their_time_and_what_comes_behind_them_is_told_apart():
+    spec = OutputSpec("imu", 2, 500.0, 2 * MS, wire_ns=123_000)
+    timing = TimingAccounts([spec], times=wire_times(BitRates(1_000_000, 1_000_000)))
+    frames = frame_buffer(4)
+    frames.count[0], frames.can_id[:], frames.length[:] = 4, (9, 9, 2, 2), 8
+    frames.time_ns[:], frames.valid_ns[:] = 2 * MS, (UNTIMED, UNTIMED, 0, UNTIMED)
+    timing.frames(frames, 4, 2 * MS)
+    frames.count[0], frames.can_id[0], frames.valid_ns[0], frames.time_ns[0] = 1, 2, 2 * MS, 4 * MS
+    timing.frames(frames, 1, 4 * MS)
+    out = timing.certificate()["outputs"]["imu"]
+    assert (out["sent"], out["judged"]) == (3, 1)
+    assert out["left_out"] == {"frame_fault": 1, "bus_fault": 1, "never_arrived": 0}
+    assert out["age_ms_max"] == 2.123
+    assert out["disturbed"] == {
+        "count": 1,
+        "late": 0,
+        "age_ms_p50": pytest.approx(2.369, rel=0.003),
+        "age_ms_p99": pytest.approx(2.369, rel=0.003),
+        "age_ms_max": 2.369,
+        "age_max_at_s": 0.002,
+    }
+
+
+def test_what_the_virtual_bus_gives_up_is_lost_unless_the_scenario_was_in_the_way():
+    timing = TimingAccounts([OutputSpec("imu", 2, 500.0, 2 * MS, wire_ns=123_000)])
+    a = timing.frame_accounts
+    for n, taken in enumerate((True, True, True, False)):
+        account_handed_over(a, 2, n * MS, taken)
+    account_arrival(a, 2, 0, -2 * MS, 100_000, False)
+    account_given_up(a, 2, 1 * MS, True)
+    account_given_up(a, 2, 2 * MS, False)
+    account_handed_over(a, 99, 0, True)  # nobody's
+    out = timing.certificate()["outputs"]["imu"]
+    assert (out["sent"], out["lost"], out["judged"]) == (2, 2, 1)
+    assert out["left_out"] == {"frame_fault": 0, "bus_fault": 0, "never_arrived": 1}
+    assert out["first_lost_s"] == 0.003
+    assert out["disturbed"] is None
 
 
 def test_a_frame_the_link_refused_takes_no_time_on_the_bus():

@@ -9,7 +9,7 @@ from emulator.events.table import event_table
 from emulator.plant.bus import apply_frame_faults, inject_overload
 
 RUN = np.dtype([("state", "i8"), ("scenario_tick", "i8"), ("tick", "i8"), ("overload_owed", "f8"),
-                ("overload_id", "i8"), ("overload_ns", "i8")])  # fmt: skip
+                ("overload_id", "i8"), ("overload_frame_ns", "i8")])  # fmt: skip
 MINE = 0x101
 
 
@@ -56,13 +56,13 @@ def test_what_it_holds_back_is_dropped_when_the_ride_is_over():
 
 
 def test_a_crowd_takes_what_it_is_owed_and_keeps_the_rest():
-    run, rig = np.zeros(1, RUN)[0], np.zeros(1, [("bus_frame_ns", "f8")])[0]
-    rig["bus_frame_ns"], run["overload_id"] = 300_000.0, 5
+    run = np.zeros(1, RUN)[0]
+    run["overload_frame_ns"], run["overload_id"] = 300_000, 5
     frames, scratch_frames, out = frame_buffer(8), frame_buffer(8), []
     for _ in range(6):
         run["overload_owed"] += 500_000.0
         frames.count[0] = 0
-        inject_overload(run, rig, frames, scratch_frames)
+        inject_overload(run, frames, scratch_frames)
         out.append(int(frames.count[0]))
     assert out == [1, 2, 2, 1, 2, 2]
     assert run["overload_owed"] == 0.0

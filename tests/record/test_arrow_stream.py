@@ -136,7 +136,7 @@ def test_a_record_in_which_nothing_happens_is_read_however_long(tmp_path: Path) 
 
 @given(st.data())
 def test_no_bytes_do_worse_than_a_record_error(data: st.DataObject) -> None:
-    rows = [[1, 2, 3], [0, 1, 2], [1, 1, 1], [0.0] * 3, [0, 8, 8], [bytes(64)] * 3]
+    rows = [[1, 2, 3], [0, 1, 2], [1, 1, 1], [0.0] * 3, [0, 8, 8], [bytes(64)] * 3, [-1] * 3]
     columns = [pa.array(v, field.type) for v, field in zip(rows, INPUT_SCHEMA, strict=True)]
     content = bytearray(stream(pa.record_batch(columns, schema=INPUT_SCHEMA)))
     for _ in range(data.draw(st.integers(1, 4))):

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from emulator.report.terminal import meaning_of
+from emulator.core.trip_reasons import TripReason
+from emulator.report.sections import timing_section
+from emulator.report.terminal import disturbed_sentence, left_out_sentence, meaning_of, what_to_do
+from emulator.verdict.attribution import Cause
 from emulator.verdict.judge import CriterionResult, Result, Verdict
 
 
@@ -49,3 +52,34 @@ def test_timing_is_blamed_only_where_it_was_missed(missed: bool, sentence: str) 
 
 def test_a_run_that_nobody_judged() -> None:
     assert meaning_of(None) == ("NO VERDICT", "–", "this run has not been judged")
+
+
+def test_a_ride_that_the_scenarios_own_fault_of_the_bus_ended_accuses_nobody() -> None:
+    trip = Cause("scenario", "the rig tripped: robot commands stale", 8.0)
+    verdict = Verdict("fail", [trip.text], [], causes=[trip], trip_code=int(TripReason.COMMAND))
+    assert meaning_of(verdict).sentence == "valid, but what the scenario did to the bus ended the ride"
+    assert what_to_do(verdict).startswith("neither robot nor bench is to blame")
+
+
+def test_samples_left_out_of_the_ages_are_counted_by_their_reason() -> None:
+    ages = {"count": 1999, "late": 40, "age_ms_p50": 117.0, "age_ms_p99": 250.5, "age_ms_max": 251.25}
+    left_out = {"frame_fault": 0, "bus_fault": 1999, "never_arrived": 2}
+    outputs = {
+        "imu_rates": {"sent": 8386, "left_out": left_out, "disturbed": ages, "wire_us": 123.0},
+        "lean": {"sent": 900, "left_out": dict.fromkeys(left_out, 0), "disturbed": None},
+        "engine": {"sent": 900},
+    }
+    certificate = {"outputs": outputs, "arrival": "arbitrated"}
+    assert left_out_sentence(certificate) == (
+        "Left out of ages, rate and jitter: imu_rates 1,999 behind frames that the scenario put on the bus, "
+        "2 never arrived (of 8,386)."
+    )
+    assert disturbed_sentence(certificate) == (
+        "Ages behind the scenario's frames: imu_rates p50 117.00, p99 250.50, at most 251.25 ms, 40 late."
+    )
+    section = timing_section(certificate)
+    assert section.left_out == left_out_sentence(certificate)
+    assert "everybody's frames" in section.until
+    assert "is not measured" in timing_section({"outputs": outputs}).until  # of an earlier version
+    assert left_out_sentence({"outputs": {"engine": outputs["engine"]}}) == ""
+    assert disturbed_sentence({}) == ""

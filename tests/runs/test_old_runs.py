@@ -17,6 +17,7 @@ import numpy as np
 import pytest
 from rich.console import Console
 
+from emulator.core.frame_buffer import NO_ARRIVAL
 from emulator.core.signals import RUNNING
 from emulator.inspection.replay.replayed_run import replay
 from emulator.record.reader import read_run
@@ -44,6 +45,7 @@ def runs(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_signals_and_events_are_read_by_their_names_of_today(runs: Path, name: str) -> None:
     run = read_run(runs / name)
     assert run.losses == []
+    assert (run.frames.arrival_ns == NO_ARRIVAL).all()  # what it did not write is not known
     riding = run.signal("bench.state") == RUNNING
     assert np.count_nonzero(riding) == 2001  # both ends of two seconds
     lost = run.signal("bench.events_active")[riding].astype(int) & 1

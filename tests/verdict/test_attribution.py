@@ -23,9 +23,11 @@ BEGAN = 10_000  # tick of the last news
 ALLOWED = 150.0
 
 
-def silent(until: int = BEGAN + 1500, how: str = "missing", **more: Any) -> dict[str, Any]:
+def silent(
+    until: int = BEGAN + 1500, how: str = "missing", bus_fault_ms: float = 0.0, **more: Any
+) -> dict[str, Any]:
     """A run that tripped because steering frames were no news for longer than allowed, until that tick."""
-    silence = {
+    silence: dict[str, Any] = {
         "watch": "steering",
         "frame": "steering",
         "id": "0x080",
@@ -36,6 +38,7 @@ def silent(until: int = BEGAN + 1500, how: str = "missing", **more: Any) -> dict
         "silent_ms": ALLOWED + 1.0,
         "allowed_ms": ALLOWED,
     }
+    silence |= {"bus_fault_ms": bus_fault_ms} if bus_fault_ms else {}
     return {
         "ended": "tripped",
         "trip_code": int(TripReason.COMMAND),
@@ -80,6 +83,26 @@ TABLE: dict[str, tuple[dict[str, Any], str]] = {
         "bench",
     ),
     "it was there again too soon to tell": (silent(BEGAN + 150), "unknown"),
+    "the scenario takes the bus, and it comes as soon as that is over": (
+        silent(BEGAN + 152, bus_fault_ms=150.0, setting=setting("stepped", reference=True)),
+        "scenario",
+    ),
+    "the scenario takes the bus, and the robot stays away": (
+        silent(bus_fault_ms=150.0, setting=setting("stepped", reference=True)),
+        "robot",
+    ),
+    "the scenario takes the bus for too little of it": (
+        silent(BEGAN + 400, bus_fault_ms=100.0, setting=setting("stepped", reference=True)),
+        "robot",
+    ),
+    "the scenario takes the bus, and the frames come damaged": (
+        silent(BEGAN + 152, "damaged", bus_fault_ms=150.0),
+        "robot",
+    ),
+    "a stall of the bus while the scenario takes it": (
+        silent(BEGAN + 152, bus_fault_ms=150.0, processes=stalls(bus=(0, 152))),
+        "bench",
+    ),
     "the host stood still": (silent(BEGAN + 200, processes=stalls(supervisor=(0, 190))), "unknown"),
     "the host had no core to spare": (silent(waited=[[BEGAN - 20, BEGAN + 1600, 0.9]]), "unknown"),
     "the host was busy before, not then": (silent(waited=[[BEGAN - 900, BEGAN - 100, 0.9]]), "robot"),

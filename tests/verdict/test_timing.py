@@ -6,7 +6,8 @@ from typing import Any
 
 import pytest
 
-from emulator.verdict.timing import TimingTolerance, kept_of, not_kept, with_allowed
+from emulator.verdict.notes import disturbed_outputs
+from emulator.verdict.timing import TimingTolerance, kept_of, left_out, not_kept, with_allowed
 
 GNSS: dict[str, Any] = {
     "rate_hz": 10.0,
@@ -110,3 +111,32 @@ def test_what_is_allowed_stands_beside_what_was_kept() -> None:
     assert "allowed" not in told["outputs"]["lean"]
     assert told["loop"] == 3
     assert with_allowed({}, TimingTolerance()) == {}
+
+
+def test_samples_that_the_scenario_made_late_judge_nobody() -> None:
+    nothing = dict.fromkeys(k for k in GNSS if k.startswith(("age", "silence", "kept")))
+    behind = {"frame_fault": 0, "bus_fault": 1133, "never_arrived": 0}
+    tolerance = TimingTolerance(500.0, 3.0)
+    all_behind = {**GNSS, **nothing, "judged": 0, "left_out": behind}
+    assert not list(not_kept({"outputs": {"gnss": all_behind}}, tolerance))
+    (lost,) = not_kept({"outputs": {"gnss": all_behind | {"lost": 2, "first_lost_s": 1.0}}}, tolerance)
+    assert (lost.sentence, lost.at_s) == ("timing not kept: gnss: 2 frames lost (allowed 0)", 1.0)
+    # without that reason, figures that are not there are not kept
+    unexplained = all_behind | {"left_out": dict.fromkeys(behind, 0)}
+    assert list(not_kept({"outputs": {"gnss": unexplained}}, tolerance))
+    assert left_out(all_behind) == 1133
+    assert left_out(GNSS) == 0
+
+
+def test_what_an_overload_did_to_the_ages_is_told_in_a_note() -> None:
+    ages = {"late": 300, "age_ms_max": 117.04}
+    outputs = {
+        "imu_rates": {"sent": 8386, "latency_ms": 2.0, "disturbed": ages, "left_out": {"never_arrived": 12}},
+        "lean": {"sent": 900, "latency_ms": 8.0, "disturbed": {"late": 0, "age_ms_max": 8.3}},
+        "engine": {"sent": 900, "disturbed": None},
+    }
+    assert disturbed_outputs(outputs) == [
+        "frames that the scenario put on the bus held outputs up: imu_rates 300 of 8,386 late, up to 117.0 "
+        "ms old (promised 2), 12 never"
+    ]
+    assert disturbed_outputs({"lean": {"sent": 3}}) == []

@@ -3,8 +3,8 @@
 Only where the bit rate is known; then a frame's time on the bus is part of its output's latency. The loop
 hands frames over on ticks only, each at the tick that brings its arrival nearest to what was promised, so a
 frame with the bus to itself arrives within half a tick of it. Frames promised for one instant go one behind
-the other and are farther off. :func:`arrivals` steps the schedule through one common period of all outputs;
-it is written on its own, and what the compiled plant does is checked against it.
+the other, the most urgent first, and are farther off. :func:`arrivals` steps the schedule through one common
+period of all outputs; it is written on its own, and what the compiled plant does is checked against it.
 
 What is not in it: the robot's frames in :func:`arrivals` (they are in the worst-case response times), the
 time from the tick's beginning until frames are handed over (some 0.1 to 0.3 ms, in every run's certificate),
@@ -27,15 +27,18 @@ from emulator.config.rig.outputs import Output, USUAL_PERIODS_ms
 from emulator.core.frame_buffer import EXTENDED
 from emulator.core.signals import TICK_NS
 from emulator.sensors.sampling import rate_fraction
+from emulator.wire.arbitration import WireTimes, wire_times
 from emulator.wire.can_frames import Codec
 from emulator.wire.can_timing import (
     BitRates,
     FrameBits,
+    FrameShape,
     Message,
     bits_ns,
     inversions,
     load,
     response_times,
+    right_of_way,
 )
 
 _LONGEST = 20_000
@@ -45,12 +48,27 @@ _SIGMAS = 6
 
 
 class Periodic(NamedTuple):
-    """One output in the schedule: rate as in its delay line, latency, time of its frame on the bus."""
+    """One output in the schedule: rate as in its delay line, latency, time of its frame on the bus.
+
+    rank  who wins the bus, the least first (``right_of_way``); of one rank who was handed over first
+    """
 
     name: str
     rate: Fraction
     latency_ns: int
     wire_ns: int
+    rank: int = 0
+
+
+class _HandedOver(NamedTuple):
+    """A frame that waits for the bus: it sorts as arbitration does."""
+
+    rank: int
+    number: int
+    output: int
+    since: int
+    due: int
+    valid: int
 
 
 class Arrivals(NamedTuple):
@@ -175,6 +193,22 @@ def wire_ns(rig: Rig, codec: Codec, frame: str) -> int:
     return 0 if rates is None else rates.usual_ns(codec.shape(frame))
 
 
+def shape_ns(rig: Rig, codec: Codec, can_id: int, length: int) -> int:
+    """Usual time of any frame [ns], by identifier and payload's bytes; 0 where the bit rate is not told."""
+    rates = bit_rates(rig)
+    shape = FrameShape(length, bool(can_id & EXTENDED), can_id in _fd_ids(codec))
+    return 0 if rates is None else rates.usual_ns(shape)
+
+
+def _fd_ids(codec: Codec) -> set[int]:
+    return {int(i) for i, fd in zip(codec.table.can_id, codec.fd, strict=True) if fd}
+
+
+def rig_wire_times(rig: Rig, codec: Codec) -> WireTimes:
+    """The same of all frames at once, for compiled code."""
+    return wire_times(bit_rates(rig), _fd_ids(codec))
+
+
 def arrivals(outputs: Sequence[Periodic], tick_ns: int = TICK_NS) -> list[Arrivals]:
     """Step the outputs, in the rig's order, through one common period of their rates: how they arrive.
 
@@ -187,20 +221,38 @@ def arrivals(outputs: Sequence[Periodic], tick_ns: int = TICK_NS) -> list[Arriva
     lines: list[deque[tuple[int, int]]] = [deque() for _ in outputs]  # (due, valid)
     taken = [0] * len(outputs)
     seen: list[list[tuple[int, int, int]]] = [[] for _ in outputs]  # wait, queue, error
-    free = 0
+    waiting: list[_HandedOver] = []
+    done = free = number = 0  # done: with all that was handed over; free: the wire
     settle = 2 + max((o.latency_ns for o in outputs), default=0) // tick_ns
+
+    def carry(until: int | None) -> int:
+        """When the wire is free, all that begins before ``until`` being through."""
+        now_free = free
+        while waiting:
+            start = max(now_free, min(w.since for w in waiting))
+            if until is not None and start >= until:
+                break
+            first = min(w for w in waiting if w.since <= start)
+            waiting.remove(first)
+            now_free = start + outputs[first.output].wire_ns
+            if first.since >= settle * tick_ns:
+                times = (first.since - first.valid, start - first.since, now_free - first.due)
+                seen[first.output].append(times)
+        return now_free
+
     for tick in range(settle + ticks):
         now = tick * tick_ns
         for k, o in enumerate(outputs):
             if math.floor(taken[k] / per_tick[k] + Fraction(1, 2)) <= tick:
                 taken[k] += 1
                 lines[k].append((now + o.latency_ns, now))
-        while (i := _next(outputs, lines, now, free, tick_ns)) is not None:
+        while (i := _next(outputs, lines, now, done, tick_ns)) is not None:
             due, valid = lines[i].popleft()
-            start = max(now, free)
-            free = start + outputs[i].wire_ns
-            if tick >= settle:
-                seen[i].append((now - valid, start - now, free - due))
+            done = max(now, done) + outputs[i].wire_ns
+            waiting.append(_HandedOver(outputs[i].rank, number, i, now, due, valid))
+            number += 1
+        free = carry(now + tick_ns)
+    carry(None)
     end = (settle + ticks) * tick_ns
     for k, line in enumerate(lines):
         if not seen[k]:
@@ -255,6 +307,7 @@ def bus_load(rig: Rig, codec: Codec) -> BusLoad | None:
             rate_fraction(o.rate_hz),
             round(o.latency_ms * 1e6),
             wire_ns(rig, codec, name),
+            right_of_way(int(codec.table.can_id[codec.frame(name)])),
         )
         for name, o in outputs.items()
     ]

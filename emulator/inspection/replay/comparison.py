@@ -1,8 +1,8 @@
 """Was it the same ride? A record against a replay, block by block, bit for bit.
 
 Compared are every recorded signal but those of the host's timing (``loop.*``), every frame to and from the
-robot with its time of validity (not when the host sent it), every GNSS sentence and every event of the
-plant, each with its tick.
+robot with its time of validity and, on the virtual bus, of arrival (not when the host sent it), every GNSS
+sentence and every event of the plant, each with its tick.
 """
 
 from __future__ import annotations
@@ -14,11 +14,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from emulator.core.frame_buffer import NO_ARRIVAL
 from emulator.core.signals import INDEX, SIGNALS
 from emulator.record.reader import Run
 from emulator.record.writer import RX, TX
 from emulator.shared_memory.layout import TEXT_BYTES
-from emulator.stages.stepped_loop import Block
+from emulator.stages.stepped_loop import ARRIVAL, Block
 
 COMPARED = tuple(s.name for s in SIGNALS if not s.name.startswith("loop."))
 _UNITS = {s.name: s.unit for s in SIGNALS}
@@ -88,14 +89,17 @@ class _Sequence:
     Both are in the order of their ticks, but that a hold puts a countdown back: then a new one begins.
     """
 
-    def __init__(self, run: Run, direction: int) -> None:
+    def __init__(self, run: Run, direction: int, *, arrivals: bool) -> None:
         f = run.frames
         mine = f.direction == direction
         self.tick = f.tick[mine]
         self._key, _ = _keys(self.tick, None)
         sent = direction == TX
         valid_ns = f.valid_ns[mine] if sent else np.zeros(len(self.tick), np.int64)
-        self._words = np.column_stack([self._key, valid_ns, f.can_id[mine], f.length[mine].astype(np.int64)])
+        arrival_ns = f.arrival_ns[mine] if arrivals else np.full(len(self.tick), NO_ARRIVAL)
+        length = f.length[mine].astype(np.int64)
+        self._words = np.column_stack([self._key, valid_ns, f.can_id[mine], length, arrival_ns])
+        self._arrivals = arrivals
         self._data = f.data[mine]
         self._at = 0
         self._last: tuple[int, int] | None = None
@@ -110,7 +114,9 @@ class _Sequence:
         if not len(f):
             return
         key, self._last = _keys(f[:, 0], self._last)
-        words = np.column_stack([key, f[:, 2], f[:, 4], f[:, 5]])
+        words = np.column_stack([key, f[:, 2], f[:, 4], f[:, 5], f[:, ARRIVAL]])
+        if not self._arrivals:
+            words[:, 4] = NO_ARRIVAL
         if self._direction == RX:
             # a record keeps as many bytes as its ring does, the same in both
             words[:, 1] = 0
@@ -152,8 +158,8 @@ class _Sequence:
                 continue
             if not equal(at, i):
                 recorded = self._shown(at)
-                if recorded == shown:  # what differs is the time of validity
-                    recorded, shown = (f"valid at {w[1] / 1e6:.6f} ms" for w in (self._words[at], words[i]))
+                if recorded == shown:  # what differs is the time of validity, or of arrival
+                    recorded, shown = _times(self._words[at], words[i])
                 self._note(can_id, tick, recorded, shown)
             elif at != there[0] and len(there) == len(here):
                 self._note(can_id, tick, "later in its tick", "earlier")
@@ -208,6 +214,13 @@ def _keys(
     return tick + sums, (int(tick[-1]), int(sums[-1]))
 
 
+def _times(*frames: NDArray[np.int64]) -> list[str]:
+    """What differs of the times of two frames, in words."""
+    if frames[0][1] != frames[1][1]:
+        return [f"valid at {f[1] / 1e6:.6f} ms" for f in frames]
+    return ["never arrived" if f[4] == NO_ARRIVAL else f"arrived at {f[4] / 1e6:.6f} ms" for f in frames]
+
+
 def _hex(data: NDArray[np.uint8], length: int) -> str:
     return data[:length].tobytes().hex(" ") or "no bytes"
 
@@ -215,13 +228,16 @@ def _hex(data: NDArray[np.uint8], length: int) -> str:
 class Comparison:
     """Takes a replay block by block and finds where it differs from the record.
 
-    names  of frames by identifier
+    names     of frames by identifier
+    arrivals  whether the replay has the virtual bus of the record, so that times of arrival are compared
     """
 
-    def __init__(self, run: Run, names: dict[int, str]) -> None:
+    def __init__(self, run: Run, names: dict[int, str], *, arrivals: bool = False) -> None:
         self._run, self._names = run, names
+        # where a record was cut, frames may be missing that were on the bus then
+        arrivals = arrivals and not run.truncated
         self._signals = [name for name in COMPARED if name in run.signals]
-        self._frames = {direction: _Sequence(run, direction) for direction in (TX, RX)}
+        self._frames = {direction: _Sequence(run, direction, arrivals=arrivals) for direction in (TX, RX)}
         self._events = [
             (e.tick, e.kind, e.text) for e in run.events if e.name != "loop" and e.kind != "record_lost"
         ]

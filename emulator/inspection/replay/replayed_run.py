@@ -54,8 +54,8 @@ def replay(
     if stage == "virtual":
         session = without_permissives(session)
     names = dict(zip(session.codec.table.can_id.tolist(), session.codec.frames, strict=True))
-    comparison = Comparison(run, names)
     again = Replay(session, inputs)
+    comparison = Comparison(run, names, arrivals=again.on_bus)
     writer = None
     if out is not None:
         of = {"run": folder.resolve().name, "stage": stage}

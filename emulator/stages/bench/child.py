@@ -106,6 +106,7 @@ def _loop(job: Job) -> None:
         sole_uses,
     )
     from emulator.assembly.provenance import changed
+    from emulator.config.rig.bus_load import rig_wire_times
     from emulator.core.clock import MonotonicClock
     from emulator.core.trip_reasons import TripReason
     from emulator.links.can_bus import open_can
@@ -146,7 +147,8 @@ def _loop(job: Job) -> None:
             ramp_ticks=round(rig.limits.ramp_to_rest_s * 1e3) + 2000,
             bus_rules=bus_rules(rig),
         )
-        return Parts(bench, can, gnss, output_specs(session), limits, pulse)
+        times = rig_wire_times(session.rig, session.codec)
+        return Parts(bench, can, gnss, output_specs(session), limits, pulse, times)
 
     with contextlib.closing(Snapshot.attach(job["fd"])) as snapshot:
         result = run_loop_process(

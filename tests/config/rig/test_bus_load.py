@@ -16,9 +16,18 @@ from emulator.config.rig.file import dbc_path, load_rig
 from emulator.config.rig.outputs import COMMAND_FRAMES, USUAL_PERIODS_ms
 from emulator.core.compiled import jit
 from emulator.core.errors import ConfigError
+from emulator.core.frame_buffer import frame_buffer
 from emulator.core.signals import TICK_NS
 from emulator.robot import rider
 from emulator.sensors.sampling import enter, is_due, next_frame, outputs, pop, rate_fraction
+from emulator.wire.arbitration import (
+    hand_over,
+    idle_bus,
+    next_to_begin,
+    put_on_the_wire,
+    take_out,
+    wire_times,
+)
 from emulator.wire.can_frames import load_codec
 
 SCENARIOS = Path(__file__).parents[3] / "scenarios"
@@ -138,8 +147,8 @@ def test_what_is_promised_for_one_instant_queues(tmp_path):
 
 
 @jit
-def _stepped(out, lines, ticks, streams, waits, errors):
-    """The compiled schedule alone; ``waits``, ``errors`` (M, 2) take least and most."""
+def _stepped(out, lines, ids, bus, one, ticks, streams, waits, errors):
+    """The compiled schedule and bus alone; ``waits``, ``errors`` (M, 2) take least and most."""
     free = 0
     for tick in range(ticks):
         now = tick * 1_000_000
@@ -150,11 +159,20 @@ def _stepped(out, lines, ticks, streams, waits, errors):
         while i >= 0:
             place = pop(out[i], lines)
             free = max(now, free) + out[i].wire_ns
-            wait, error = now - lines.valid_ns[i, place], free - lines.due_ns[i, place]
+            one.can_id[0], one.length[0], one.time_ns[0] = ids[i], 8, lines.due_ns[i, place]
+            hand_over(bus, 0, one, 0, now, 0, True)
+            wait = now - lines.valid_ns[i, place]
             if tick > 20:
                 waits[i, 0], waits[i, 1] = min(waits[i, 0], wait), max(waits[i, 1], wait)
-                errors[i, 0], errors[i, 1] = min(errors[i, 0], error), max(errors[i, 1], error)
             i = next_frame(out, lines, now, free, 1_000_000)
+        row, start = next_to_begin(bus, now + 1_000_000)
+        while row >= 0:
+            error = put_on_the_wire(bus, row, start) - bus.waiting.time_ns[row]
+            for i in range(ids.shape[0]):
+                if tick > 20 and ids[i] == bus.waiting.can_id[row]:
+                    errors[i, 0], errors[i, 1] = min(errors[i, 0], error), max(errors[i, 1], error)
+            take_out(bus, row)
+            row, start = next_to_begin(bus, now + 1_000_000)
 
 
 @pytest.mark.parametrize("bit_rate", [500_000, 1_000_000])
@@ -166,7 +184,9 @@ def test_compiled_code_sends_as_the_budget_says(tmp_path, bit_rate, more):
     out, lines = outputs(rates, latencies, [0] * len(rates), 0)
     out["frame"], out["wire_ns"] = 0, budget.line("lean").usual_ns
     waits, errors = (np.tile(np.array([10**12, -(10**12)]), (len(rates), 1)) for _ in range(2))
-    _stepped(out, lines, 2000, np.zeros(1, np.uint64), waits, errors)
+    ids = np.array([budget.line(name).can_id for name in rig.outputs])
+    bus = idle_bus(wire_times(budget.rates))
+    _stepped(out, lines, ids, bus, frame_buffer(1), 2000, np.zeros(1, np.uint64), waits, errors)
     for i, name in enumerate(rig.outputs):
         kept = budget.line(name).arrivals
         assert tuple(waits[i]) == kept.wait_ns, name
