@@ -64,15 +64,15 @@ def test_a_bus_that_is_asked_for_more_than_it_has_falls_behind():
     go = compiled_ticks(*arguments)
     run = stage.bench.plant.run[0]
     stage.bench.command(Command.ARM, 0.0)
-    while run["scenario_tick"] < 700:
-        until = NEVER if run["scenario_tick"] < 0 else int(run["start_tick"]) + 701
+    while run["scenario_tick"] < 600:
+        until = NEVER if run["scenario_tick"] < 0 else int(run["start_tick"]) + 601
         go(*arguments, 0, 0, until)
         stage.bench.take_events()
         stage.bench.take_gnss()
-    # 0.2 s without room for others: three kinds of ours at 500 Hz, three at 100, one at 50; the robot's at
+    # 0.1 s without room for others: three kinds of ours at 500 Hz, three at 100, one at 50; the robot's at
     # 500, 50 and three times 100. Each takes half way between its shortest, 111 bits, and its longest, 135
     # (Davis et al. 2007: 34 + 8 s + floor((33 + 8 s) / 4) + 13)
-    owed_ms = 200.0 * (3 * 500 + 3 * 100 + 50 + 500 + 50 + 3 * 100) * 123e-6
+    owed_ms = 100.0 * (3 * 500 + 3 * 100 + 50 + 500 + 50 + 3 * 100) * 123e-6
     waiting_ms = int(buffers[-1].waiting.count[0]) * 123e-3
     assert waiting_ms == pytest.approx(owed_ms, abs=3.0)
 
