@@ -15,6 +15,7 @@ from typing import Annotated
 import typer
 
 from emulator.cli.check import check
+from emulator.cli.circuit.import_points import import_points
 from emulator.cli.for_robot.interface import interface
 from emulator.cli.for_robot.line import line
 from emulator.cli.host import host
@@ -50,6 +51,11 @@ _typer = typer.Typer(
 for _command in (run, check, line, interface, schema, report, replay, modes, sensors, host, warm):
     _typer.command()(_command)
 _typer.command("list")(list_names)
+_circuit = typer.Typer(
+    help="Circuit files from surveyed points.", no_args_is_help=True, rich_markup_mode=None
+)
+_circuit.command("import")(import_points)
+_typer.add_typer(_circuit, name="circuit")
 
 
 def _version(asked: bool) -> None:

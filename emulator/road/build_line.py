@@ -29,12 +29,16 @@ SHORTEST_BLEND = 0.1
 
 
 class LineError(ValueError):
-    """Segments that give no line. ``segment`` counts from 0; None where it is about all of them."""
+    """What gives no line. ``number`` of the segment or point counts from 0; None: it is about all of them.
 
-    def __init__(self, segment: int | None, expected: str) -> None:
-        super().__init__(expected if segment is None else f"segments.{segment}: {expected}")
-        self.segment = segment
+    among  what is numbered: ``segments``, or ``points`` (emulator.road.through_points)
+    """
+
+    def __init__(self, number: int | None, expected: str, among: str = "segments") -> None:
+        super().__init__(expected if number is None else f"{among}.{number}: {expected}")
+        self.number = number
         self.expected = expected
+        self.among = among
 
 
 class Straight(NamedTuple):

@@ -31,7 +31,7 @@ VEHICLE = SCENARIOS / "vehicles" / "demo_racer.yaml"
 RIG, RUN = SCENARIOS / "rigs" / "loopback.yaml", SCENARIOS / "runs" / "first_lap.yaml"
 COMMANDS = (
     *("run", "check", "line", "interface", "list", "schema", "report", "replay", "modes", "sensors", "host"),
-    "warm",
+    *("warm", "circuit"),
 )
 
 

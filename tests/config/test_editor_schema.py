@@ -67,7 +67,9 @@ BROKEN: list[tuple[str, tuple[str | int, ...], Any]] = [
     ("runs/wet_lap.yaml", ("surface", "patches", 0, "remove"), "yes"),
     ("runs/wet_lap.yaml", ("based_on",), 5),
     ("runs/wet_lap.yaml", ("speeds",), {}),
-    ("circuits/ostrevel.yaml", ("closed",), False),
+    ("circuits/ostrevel.yaml", ("closed",), "round"),
+    ("circuits/ostrevel.yaml", ("points",), [[0, 0], [10, 0]]),
+    ("circuits/ostrevel.yaml", ("points",), [[0, 0, 0]] * 9),
     ("circuits/ostrevel.yaml", ("segments", 0), {"straight": 300}),
     ("circuits/ostrevel.yaml", ("width_m",), {"parameter": "width"}),  # only a scenario has parameters
     ("rigs/loopback.yaml", ("bus", "kind"), "telegraph"),

@@ -223,7 +223,7 @@ R90 = Turn(90 * DEG, 20.0, 10.0)
 def test_segments_that_give_no_line_are_refused_with_place_and_figure(segments, options, segment, text):
     with pytest.raises(LineError, match=text) as caught:
         build_line(segments, **{"closed": False, **options})
-    assert caught.value.segment == segment
+    assert caught.value.number == segment
     assert isinstance(caught.value, ValueError)
 
 

@@ -1,4 +1,4 @@
-"""The circuit file: a closed line of straights and turns, its width, sectors, elevation and bank."""
+"""The circuit file: a line of straights and turns, or through points; its width, sectors, elevation, bank."""
 
 from __future__ import annotations
 
@@ -12,11 +12,12 @@ from pydantic import Discriminator, Field, Tag, model_validator
 from emulator.config.based_on import load_with_bases
 from emulator.config.field_types import Name
 from emulator.config.scenario.quantities import Station
-from emulator.config.validation import Closed, validate, wrong
+from emulator.config.validation import Closed, missing, validate, wrong
 from emulator.config.yaml_source import Loc, Source
 from emulator.core.errors import ConfigError
 from emulator.road import build_line as line
 from emulator.road.build_line import LineError
+from emulator.road.through_points import FEWEST_POINTS, line_through
 
 
 class Straight(Closed):
@@ -66,6 +67,12 @@ Segment: TypeAlias = Annotated[
 ]
 
 
+Point: TypeAlias = tuple[
+    Annotated[float, Field(ge=-100_000, le=100_000)], Annotated[float, Field(ge=-100_000, le=100_000)]
+]
+"""East and north of the scenario's origin [m]."""
+
+
 class Height(Closed):
     """Height of the line at a station; smooth in between."""
 
@@ -85,19 +92,21 @@ class Banking(Closed):
 
 
 class Circuit(Closed):
-    """A closed circuit as a list of segments."""
+    """A circuit: a closed line of segments, or a line through points."""
 
     kind: Literal["circuit"]
     name: Name
     """What the circuit is called in reports."""
-    closed: Literal[True]
-    """Says that the line is a closed one, as every circuit is."""
+    closed: bool
+    """Whether the line comes back to its start; only one through points may be open, and is ridden once."""
     width_m: float = Field(ge=2, le=50)
     """Width of the road, half of it to each side of the line."""
     sector_marks_m: tuple[Station, ...] = ()
     """Stations where sectors end, rising; the last sector ends with the lap."""
-    segments: Annotated[tuple[Segment, ...], Field(min_length=4)]
-    """Straights and turns in the order they are ridden; turns add up to 360 or -360 degrees."""
+    segments: Annotated[tuple[Segment, ...], Field(min_length=4)] = ()
+    """Straights and turns in the order they are ridden; turns add up to 360 or -360 degrees. Or points."""
+    points: Annotated[tuple[Point, ...], Field(min_length=FEWEST_POINTS)] = ()
+    """East and north of the scenario's origin in metres, in riding order: a smooth line through them."""
     elevation: tuple[Height, ...] = ()
     """Height of the line at rising stations; none: the road is level."""
     banking: tuple[Banking, ...] = ()
@@ -121,7 +130,19 @@ class Circuit(Closed):
         return self
 
     @model_validator(mode="after")
+    def _one_line(self) -> Circuit:
+        if self.segments and self.points:
+            raise wrong("expected either segments or points, got both", "points")
+        if not self.segments and not self.points:
+            raise missing("'segments': a list of straights and turns; or 'points': a list of [east, north]")
+        if self.segments and not self.closed:
+            raise wrong("expected true; an open line is given by points", "closed")
+        return self
+
+    @model_validator(mode="after")
     def _closes(self) -> Circuit:
+        if not self.segments:
+            return self
         free = [i for i, s in enumerate(self.segments) if isinstance(s, Straight) and s.free]
         if len(free) != 2:
             raise wrong(f"expected exactly two straights with free: true, got {len(free)}", "segments")
@@ -132,21 +153,22 @@ class Circuit(Closed):
 
 
 def load_circuit(path: str | os.PathLike[str]) -> tuple[Circuit, Source]:
-    """Read a circuit file. Raises ConfigError; also when its segments close to no circuit."""
+    """Read a circuit file. Raises ConfigError; also when its segments or points give no line."""
     source = load_with_bases(path, Circuit)
     circuit = validate(Circuit, source)
     try:
         length = lap_length(circuit)
     except LineError as error:
-        loc: Loc = ("segments",) if error.segment is None else ("segments", error.segment)
+        loc: Loc = (error.among,) if error.number is None else (error.among, error.number)
         raise ConfigError([source.problem(loc, error.expected)]) from None
     placed: list[tuple[Loc, float]] = [
         (("sector_marks_m", i), m) for i, m in enumerate(circuit.sector_marks_m)
     ]
     placed += [(("elevation", i, "station_m"), p.station_m) for i, p in enumerate(circuit.elevation)]
     placed += [(("banking", i, "station_m"), p.station_m) for i, p in enumerate(circuit.banking)]
+    whole = "lap" if circuit.closed else "line"
     beyond = [
-        source.problem(place, f"expected less than the lap of {length:.1f} m, got {station:g}")
+        source.problem(place, f"expected less than the {whole} of {length:.1f} m, got {station:g}")
         for place, station in placed
         if station >= length
     ]
@@ -166,5 +188,7 @@ def line_segments(circuit: Circuit) -> tuple[line.Segment, ...]:
 
 
 def lap_length(circuit: Circuit) -> float:
-    """Length of a lap in metres, free straights solved. Raises LineError."""
+    """Length in metres of a lap, free straights solved, or of an open line. Raises LineError."""
+    if circuit.points:
+        return line_through(circuit.points, closed=circuit.closed, ds_m=2.0).length
     return float(line.build_line(line_segments(circuit), closed=True, ds_m=5.0).length)

@@ -9,6 +9,7 @@ from emulator.config.scenario.circuit import Circuit, line_segments
 from emulator.lap.ideal_lap import sector_ends
 from emulator.road.build_line import Segment, build_line
 from emulator.road.line import Line
+from emulator.road.through_points import line_through
 
 STATION_STEP = 0.5
 """Distance [m] between samples of a line."""
@@ -39,22 +40,31 @@ class Course(NamedTuple):
         return self.line.length if self.finish_m is None else self.finish_m
 
 
-def circuit_course(circuit: Circuit) -> Course:
-    """The course of a circuit. Raises LineError."""
-    line = build_line(line_segments(circuit), closed=True, ds_m=STATION_STEP, blend_m=BLEND)
-    return Course(
-        line,
-        circuit.width_m,
-        sector_ends(line.length, circuit.sector_marks_m),
-        None,
-        tuple((p.station_m, p.height_m) for p in circuit.elevation),
-        tuple((p.station_m, math.radians(p.bank_deg)) for p in circuit.banking),
-    )
-
-
 def overrun(top_speed_m_s: float) -> float:
     """Length [m] of an open line behind its finish: more than a robot looks ahead at that speed."""
     return _AHEAD_s * top_speed_m_s + _AHEAD_m
+
+
+def circuit_course(circuit: Circuit, top_speed_m_s: float) -> Course:
+    """The course of a circuit that is ridden at a speed at most. Raises LineError."""
+    elevation = tuple((p.station_m, p.height_m) for p in circuit.elevation)
+    banking = tuple((p.station_m, math.radians(p.bank_deg)) for p in circuit.banking)
+    behind = 0.0 if circuit.closed else overrun(top_speed_m_s)
+    if circuit.points:
+        line = line_through(circuit.points, closed=circuit.closed, ds_m=STATION_STEP, run_on_m=behind)
+    else:
+        line = build_line(line_segments(circuit), closed=True, ds_m=STATION_STEP, blend_m=BLEND)
+    if not circuit.closed and elevation:
+        elevation += ((line.length, elevation[-1][1]),)  # level behind the last height that is given
+    length = line.length - behind
+    return Course(
+        line,
+        circuit.width_m,
+        sector_ends(length, circuit.sector_marks_m),
+        None if circuit.closed else length,
+        elevation,
+        banking,
+    )
 
 
 def open_course(

@@ -347,7 +347,7 @@ def load_course(scenario: Scenario, source: Source) -> tuple[Course, Source | No
             text = f"expected a circuit file, {file} is a {other} file"
             raise ConfigError([source.problem(("circuit",), text)]) from None
         raise
-    return circuit_course(circuit), circuit_source
+    return circuit_course(circuit, scenario.speed.top_speed_km_h / 3.6), circuit_source
 
 
 def hook_path(scenario: Scenario, source: Source) -> str | None:
@@ -483,6 +483,9 @@ def _within_course(scenario: Scenario, source: Source, course: Course) -> list[P
     if course.line.closed:
         return problems
     # an open line is ridden once, from the start on
+    if scenario.laps != 1:
+        text = f"expected 1: the line of this circuit is open, so it is ridden once; got {scenario.laps}"
+        problems.append(source.problem(("laps",), text))
     for loc, station in events:
         if station is not None and station < start:
             text = f"expected a station from the start on ({start:g} m) on an open line, got {station:g}"

@@ -34,6 +34,8 @@ class FileKind(NamedTuple):
 
 YAML = FileKind("a YAML file", 256 * _KIB)
 """Largest shipped: 12 KiB; 3,000 points along a road take 75 KiB. Parsed at 0.1 MB/s."""
+POINTS = FileKind("a CSV or GPX file of points", 16 * _MIB)
+"""5,000 points take 0.2 MiB as CSV and 0.8 MiB as GPX; emulator.survey takes 50,000."""
 DBC = FileKind("a DBC file", 512 * _KIB)
 """Largest shipped: 12 KiB, of 14 frames; a vehicle's whole bus has a few hundred frames."""
 PYTHON = FileKind("a Python file", 256 * _KIB)

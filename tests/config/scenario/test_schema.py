@@ -367,12 +367,12 @@ WRONG_CIRCUITS = [
     (
         "closed: true",
         "closed: false",
-        "3:9: closed: expected true, got false",
+        "3:9: closed: expected true; an open line is given by points",
     ),
     (
         "closed: true",
         "closed: yes",
-        "3:9: closed: expected true, got 'yes'; write true",
+        "3:9: closed: expected true or false, got 'yes'; write true",
     ),
     (
         "  - {straight_m: 300}",
@@ -436,7 +436,7 @@ WRONG_CIRCUITS = [
         "kind: circuit\n",
         "kind: circuit\nlanes: 2\n",
         "2:1: lanes: unknown key; known keys: kind, name, closed, width_m, sector_marks_m, segments, "
-        "elevation, banking",
+        "points, elevation, banking",
     ),
     (
         "width_m: 10\n",

@@ -1,0 +1,1 @@
+"""``emulator circuit``: one file a command of it."""
