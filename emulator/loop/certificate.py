@@ -99,6 +99,10 @@ _TICKS, _OVERRUNS, _MISSED, _MAX_LATENESS, _MAX_COMPUTE = range(5)
 ) = range(24)
 _COLUMNS = 24
 
+# Columns of FrameAccounts.fits
+_POINTS, _MEAN_PERIOD, _MEAN_OFF, _CROSS, _SQUARE = range(5)
+_FIT_COLUMNS = 5
+
 # Places of FrameAccounts.wire
 _FREE_ns, _PLANTED = range(2)
 
@@ -133,8 +137,20 @@ def _account_lost(out: NDArray[np.int64], due_ns: int) -> None:
 
 
 @jit
+def _fit(fit: NDArray[np.float64], periods: float, off_ns: float) -> None:
+    """One more point of a line by least squares (Welford): ``off_ns`` after so many ``periods``."""
+    fit[_POINTS] += 1.0
+    ahead = periods - fit[_MEAN_PERIOD]
+    fit[_MEAN_PERIOD] += ahead / fit[_POINTS]
+    fit[_MEAN_OFF] += (off_ns - fit[_MEAN_OFF]) / fit[_POINTS]
+    fit[_CROSS] += ahead * (off_ns - fit[_MEAN_OFF])
+    fit[_SQUARE] += ahead * (periods - fit[_MEAN_PERIOD])
+
+
+@jit
 def _account_age(
     out: NDArray[np.int64],
+    fit: NDArray[np.float64],
     jitter_counts: NDArray[np.int64],
     error_counts: NDArray[np.int64],
     period_ns: float,
@@ -144,7 +160,7 @@ def _account_age(
     valid_ns: int,
     sent_ns: int,
 ) -> None:
-    """One sample that is there; ``out``, ``jitter_counts``, ``error_counts`` are its output's rows.
+    """One sample that is there; ``out``, ``fit``, ``jitter_counts``, ``error_counts`` are its output's rows.
 
     due_ns   when it should have been there; sent_ns  when it was
     """
@@ -184,6 +200,7 @@ def _account_age(
     if out[_TIMED] == 0 or valid_ns >= out[_LAST_VALID]:
         out[_LAST_SENT] = sent_ns
         out[_LAST_VALID] = valid_ns
+        _fit(fit, float(out[_PERIODS]), sent_ns - out[_FIRST_SENT] - out[_PERIODS] * period_ns)
     out[_TIMED] += 1
     if error_ns >= 0:
         error_counts[BINS + bin_of(error_ns)] += 1
@@ -195,6 +212,7 @@ class FrameAccounts(NamedTuple):
     """What frames are counted into, for K outputs; compiled code may count directly.
 
     disturbed_counts  (K, BINS)  ages of frames that planted ones went before
+    fits           (K, 5)  the line through an output's times of sending, over the periods counted
     times          how long a frame is on the bus; where they are not told ``wire_ns`` (K,), of each output's
     wire     (2,)  when the bus is done with what it was given; 1: planted frames went before, and it has not
                    been idle since. In real time; the virtual bus has its own
@@ -204,6 +222,7 @@ class FrameAccounts(NamedTuple):
     period_ns: NDArray[np.float64]
     latency_ns: NDArray[np.int64]
     outputs: NDArray[np.int64]
+    fits: NDArray[np.float64]
     jitter_counts: NDArray[np.int64]
     error_counts: NDArray[np.int64]
     disturbed_counts: NDArray[np.int64]
@@ -230,6 +249,7 @@ def _account_there(
     if not disturbed or valid_ns == UNTIMED:
         _account_age(
             a.outputs[k],
+            a.fits[k],
             a.jitter_counts[k],
             a.error_counts[k],
             a.period_ns[k],
@@ -405,6 +425,7 @@ class TimingAccounts:
         self._period_ns = np.array([1e9 / o.rate_hz for o in outputs], np.float64)
         self._latency_ns = np.array([o.latency_ns for o in outputs], np.int64)
         self._outputs = np.zeros((n, _COLUMNS), np.int64)
+        self._fits = np.zeros((n, _FIT_COLUMNS))
         self._jitter = np.zeros((n, BINS), np.int64)
         self._error = np.zeros((n, 2 * BINS), np.int64)
         self._disturbed = np.zeros((n, BINS), np.int64)
@@ -418,6 +439,7 @@ class TimingAccounts:
             self._period_ns,
             self._latency_ns,
             self._outputs,
+            self._fits,
             self._jitter,
             self._error,
             self._disturbed,
@@ -460,6 +482,7 @@ class TimingAccounts:
         """The ride is armed now: what was sent before, perhaps to nobody, is not part of the promise."""
         for counts in (self._outputs, self._jitter, self._error, self._disturbed):
             counts[:] = 0
+        self._fits[:] = 0.0
         self.frame_accounts.wire[:] = _LONG_AGO, 0
 
     def end_of_ride(self) -> None:
@@ -508,9 +531,9 @@ class TimingAccounts:
         arrival: how times of arrival are known, see ``arrival_known_by``. Of each output: rate_hz and
         latency_ms as promised, kept_hz; sent, lost (the link refused it; lost_after: when the ride was over
         already), late, disordered (a later one came before it), skipped (periods without a sample, meant or
-        not); kept_ppm,
-        the error of the mean period between the first and the last sample; jitter_us_*, how far intervals
-        between samples were off; age_ms_*, from the time of validity until it had arrived (wire_us, its time
+        not); kept_ppm, the error of the period by least squares through all samples, so that one that comes
+        late at the end of a short ride is no error of the rate; jitter_us_*, how far intervals between
+        samples were off; age_ms_*, from the time of validity until it had arrived (wire_us, its time
         on the bus, is then above 0) or, where the bus's rate is not known, was handed to the link;
         age_error_us_*, that age less the latency; age_histogram, samples by age: n + 1 edges, n counts;
         silence_ms_max, the longest time between two, periods left out on purpose not counted. Scenario times
@@ -579,9 +602,8 @@ class TimingAccounts:
             "disturbed": self._disturbed_ages(k),
         }
         kept = math.nan
-        if out[_PERIODS] > 0:
-            span = float(out[_LAST_SENT] - out[_FIRST_SENT])
-            kept = (span / (float(out[_PERIODS]) * self._period_ns[k]) - 1.0) * 1e6
+        if self._fits[k, _SQUARE] > 0.0:
+            kept = self._fits[k, _CROSS] / self._fits[k, _SQUARE] / self._period_ns[k] * 1e6
         report["kept_ppm"] = _number(kept)
         report["kept_hz"] = _number(spec.rate_hz / (1.0 + kept * 1e-6), 6)
         max_jitter = int(out[_MAX_JITTER])

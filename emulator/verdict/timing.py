@@ -54,9 +54,10 @@ def kept_of(name: str, output: Mapping[str, Any], tolerance: TimingTolerance) ->
 
     What chance does to a drawn jitter in a short run is no failing of the bench: four sigma of the mean
     period over the run, and of a mean age, are added. Both vanish with the jitter and with time. Nor does the
-    one hole that a ride may have decide by its ages: see _age_p99. Samples that events of the scenario made
-    late are no part of any figure; where there are no others, only lost ones can be judged. What the
-    certificate does not tell counts as not kept, but for figures that earlier versions did not have.
+    one hole that a ride may have decide by its ages or by its rate: see _age_p99, _hole_ppm. Samples that
+    events of the scenario made late are no part of any figure; where there are no others, only lost ones can
+    be judged. What the certificate does not tell counts as not kept, but for figures that earlier versions
+    did not have.
     """
     lost = _number(output, "lost")
     lost_frames = Kept(
@@ -79,7 +80,7 @@ def kept_of(name: str, output: Mapping[str, Any], tolerance: TimingTolerance) ->
     chance_ms = 4.0 * drawn / math.sqrt(sent) if drawn else 0.0
     figures = []
     ppm = abs(_number(output, "kept_ppm"))
-    allowed = tolerance.rate_ppm + chance_ppm
+    allowed = tolerance.rate_ppm + chance_ppm + _hole_ppm(tolerance.hole_ms, sent, rate)
     figures.append(
         Kept(
             "kept_ppm",
@@ -147,6 +148,19 @@ def _age_p99(output: Mapping[str, Any], tolerance: TimingTolerance, rate: float)
         if seen >= rank:
             return "age_ms_p99_short", "age at p99, one hole left out,", float(edge)
     return "age_ms_p99", "age at p99", math.nan
+
+
+def _hole_ppm(hole_ms: float, sent: float, rate: float) -> float:
+    """What the longest hole that is allowed can make of the period [ppm], coming last in the ride.
+
+    A hole h makes the samples within it late, by h, h less a period and so on, h^2 / 2 periods altogether.
+    The line by least squares through n samples of a time T takes 6 / (n T) of what its end is off.
+    Below 0.2 ppm after two minutes.
+    """
+    if not (sent > 0.0 and rate > 0.0):
+        return 0.0
+    share = hole_ms * 1e-3 * rate / sent
+    return 1e6 * (3.0 * share * share + 6.0 * share / sent)
 
 
 _HOLE_SHARE = 0.005

@@ -135,7 +135,7 @@ def test_twenty_named_criteria_over_ten_minutes_take_less_than_two_seconds():
     }
     manifest = {"scenario": {"events": [{"name": "gust"}]}, "line": {"length_m": 2500.0}}
     none = np.empty(0, np.int64)
-    run = Run(Path(), manifest, tick, tick * 10**6, signals, Frames(*[none] * 7), [])
+    run = Run(Path(), manifest, tick, tick * 10**6, signals, Frames(*[none] * 8), [])
     criteria = [c for c in ONE_OF_EACH if c.kind != "sector_time"]
     assert len(criteria) == 20
     criteria[-1].judge(JudgedRide(run, ENDS))  # compiles

@@ -72,6 +72,31 @@ def test_ages_younger_and_older_than_promised_have_percentiles_and_a_histogram_o
         assert np.sum(ages_ms < edge - 2e-6) <= counted <= np.sum(ages_ms <= edge + 2e-6)
 
 
+@given(
+    st.lists(st.integers(0, 5_000_000), min_size=3, max_size=60),
+    st.lists(st.integers(1, 3), min_size=59, max_size=59),
+)
+def test_the_period_kept_is_that_of_the_line_through_all_samples(late_ns, steps):
+    timing = TimingAccounts([OutputSpec("lean", 5, 100.0, 0)])
+    periods = np.concatenate([[0], np.cumsum(steps)])[: len(late_ns)]
+    for period, off_ns in zip(periods.tolist(), late_ns, strict=True):
+        send(timing, 5, 0, period * 10 * MS, period * 10 * MS + off_ns)
+    slope = np.polyfit(periods * 10.0 * MS, np.array(late_ns, float), 1)[
+        0
+    ]  # independent: numpy's least squares
+    assert timing.certificate()["outputs"]["lean"]["kept_ppm"] == pytest.approx(1e6 * slope, abs=2e-3)
+
+
+def test_one_late_sample_at_the_end_is_no_error_of_the_rate():
+    timing = TimingAccounts([OutputSpec("lean", 5, 100.0, 0)])
+    for n in range(201):
+        send(timing, 5, 0, n * 10 * MS, n * 10 * MS + (4 * MS if n == 200 else 0))
+    # of 2000 ppm between the first and the last; by the formula of least squares 6 / n of that is left
+    assert timing.certificate()["outputs"]["lean"]["kept_ppm"] == pytest.approx(
+        2000.0 * 6.0 / 202.0, rel=0.01
+    )
+
+
 def test_nothing_counted_gives_no_number_instead_of_zero():
     assert math.isnan(percentile_ns(np.zeros(BINS, np.int64), 0.99, 0))
     report = TimingAccounts([OutputSpec("lean", 5, 100.0, 0)]).certificate()

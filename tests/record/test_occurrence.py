@@ -17,7 +17,7 @@ def record(mask, events=(), names=("a", "b")) -> Run:
         "bench.events_active": np.zeros(len(TICK)) + mask,
         "bench.state": np.where(TICK < 0, 1.0, np.where(TICK < 10, 2.0, 3.0)),
     }
-    frames = Frames(NONE, NONE, NONE, NONE, NONE, NONE, NONE)
+    frames = Frames(*[NONE] * 8)
     manifest = {"scenario": {"events": [{"name": name} for name in names]}}
     return Run(Path(), manifest, TICK, TICK * 10**6, signals, frames, list(events))
 

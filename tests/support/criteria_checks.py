@@ -67,7 +67,14 @@ TICK = np.arange(-ARMED, RIDDEN + AFTER)
 T = TICK / 1000
 _NONE = np.empty(0, np.int64)
 _NO_FRAMES = Frames(
-    _NONE, _NONE, _NONE, _NONE.astype(np.uint8), _NONE, _NONE.astype(np.uint8), np.empty((0, 64), np.uint8)
+    _NONE,
+    _NONE,
+    _NONE,
+    _NONE.astype(np.uint8),
+    _NONE,
+    _NONE.astype(np.uint8),
+    np.empty((0, 64), np.uint8),
+    _NONE,
 )
 _USUAL = {
     "truth.speed_m_s": 20.0,

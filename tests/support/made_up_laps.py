@@ -25,7 +25,7 @@ def ride(
     }
     signals.update({name.replace("__", "."): column for name, column in more.items()})
     none = np.empty(0, np.int64)
-    frames = Frames(none, none, none, none.astype(np.uint8), none, none, np.empty((0, 64), np.uint8))  # type: ignore[arg-type]
+    frames = Frames(none, none, none, none.astype(np.uint8), none, none, np.empty((0, 64), np.uint8), none)  # type: ignore[arg-type]
     return Run(Path("run"), {}, tick, tick * 1_000_000, signals, frames, [])
 
 

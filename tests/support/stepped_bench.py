@@ -267,7 +267,7 @@ class SteppedBench:
             tick, table = rows.tick[armed], rows.rows[armed]
         losses = [] if self.record_closed else ["it was never closed"]
         nothing = np.zeros(0, np.int64)
-        frames = Frames(*([nothing] * 6), np.zeros((0, 8), np.uint8))
+        frames = Frames(*([nothing] * 6), np.zeros((0, 8), np.uint8), nothing)
         columns = {name: table[:, i] for name, i in INDEX.items()}
         return Run(self.folder, {}, tick, tick * MS, columns, frames, [], losses=losses)
 

@@ -86,7 +86,14 @@ def ride(**columns: np.ndarray) -> Run:
     signals.update({k.replace("__", "."): v for k, v in columns.items()})
     none = np.empty(0, np.int64)
     frames = Frames(
-        none, none, none, none.astype(np.uint8), none, none.astype(np.uint8), np.empty((0, 64), np.uint8)
+        none,
+        none,
+        none,
+        none.astype(np.uint8),
+        none,
+        none.astype(np.uint8),
+        np.empty((0, 64), np.uint8),
+        none,
     )
     return Run(Path("run"), {}, tick, tick * 1_000_000, signals, frames, [])
 

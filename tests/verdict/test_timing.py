@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pytest
 
 from emulator.verdict.notes import disturbed_outputs
@@ -81,6 +82,20 @@ def test_one_allowed_hole_does_not_decide_by_ages_how_short_the_ride_may_be(
 ) -> None:
     judged = [f for key, f in figures(**short_ride(sent, late)).items() if key.startswith("age_ms_p99")]
     assert [f.sentence == "" for f in judged] == [kept]
+
+
+@pytest.mark.parametrize(("rate_hz", "seconds"), [(500.0, 0.8), (100.0, 0.8), (100.0, 5.0), (10.0, 30.0)])
+def test_a_hole_at_the_end_is_no_error_of_the_rate(rate_hz: float, seconds: float) -> None:
+    # by counting: samples of a ride, the last ones held up by one stall of 40 ms and sent together after it
+    due = np.arange(0.0, seconds + 0.5 / rate_hz, 1.0 / rate_hz)
+    late = np.maximum(0.0, due - (seconds - 0.04))
+    late = np.where(late > 0.0, seconds - due, 0.0) if rate_hz > 25.0 else np.where(due == due[-1], 0.04, 0.0)
+    ppm = 1e6 * float(np.polyfit(due, late, 1)[0])
+    output = GNSS | {"rate_hz": rate_hz, "drawn_ms": 0.0, "sent": len(due), "kept_ppm": ppm}
+    kept = {f.key: f for f in kept_of("x", output, TimingTolerance(0.0, 1e3, 40.0))}["kept_ppm"]
+    assert kept.sentence == ""
+    # and no more than a little beyond that is allowed: twice as much is not kept
+    assert ppm > 0.3 * kept.allowed
 
 
 def test_a_short_ride_that_is_late_throughout_is_not_kept() -> None:

@@ -55,7 +55,7 @@ def made_up(seconds: float, **truth: Callable[[np.ndarray], Any]) -> Run:
     signals |= {f"truth.{name}": np.broadcast_to(of(t), t.shape).astype(float) for name, of in truth.items()}
     signals |= {"bench.state": np.full(t.size, float(RUNNING)), "output.lean_rad": np.full(t.size, np.nan)}
     empty = FRAME_SCHEMA.empty_table()
-    columns = {name: empty.column(name).to_numpy() for name in Frames._fields[:-1]}
+    columns = {name: empty.column(name).to_numpy() for name in Frames._fields if name != "data"}
     frames = Frames(**columns, data=np.zeros((0, 64), np.uint8))
     return Run(Path("made-up"), {}, tick, tick * 1_000_000, signals, frames, [])
 
