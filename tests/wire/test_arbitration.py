@@ -87,6 +87,14 @@ def test_a_frame_that_has_begun_is_not_broken_off():
     assert [can_id for can_id, _ in order] == [0x300, 0x100, 0x200]
 
 
+def test_a_frame_that_comes_later_does_not_win_a_bus_that_was_free_before():
+    bus, order = idle_bus(TIMES), []
+    offered(bus, 0, 0x300)
+    offered(bus, 1000, 0x100)  # it is told of before anything has begun
+    carried(bus, 1 << 60, order)
+    assert [can_id for can_id, _ in order] == [0x300, 0x100]
+
+
 def test_what_waits_behind_planted_frames_is_marked_until_nobody_has_to_wait_any_more():
     bus, order = idle_bus(TIMES), []
     offered(bus, 0, 0x001, sender=PLANTED, valid=UNTIMED)
