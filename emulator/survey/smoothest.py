@@ -10,7 +10,8 @@ hairpin by more than is allowed.
 Solved by the barrier method (S. Boyd, L. Vandenberghe, Convex Optimization, 2004, section 11.3; from memory):
 Newton on ``stiffness * roughness - sum log(1 - (error / within)^2)``, stiffness rising. Of values that lie
 close together the outermost are taken first, others where it turns out that they matter. Where the first
-guess is not within, the distance shrinks to it first, or to the least that is found.
+guess is not within, the distance shrinks to it first. Where nothing is within, the answer is that guess, the
+spline of least squares.
 """
 
 from __future__ import annotations
@@ -97,7 +98,7 @@ class Knots(NamedTuple):
 
 
 class Smoothest(NamedTuple):
-    """Coefficients of the spline, and the greatest error it has; above ``within``: there is none within."""
+    """Coefficients of the spline, and its greatest error; above ``within``: none was found within."""
 
     coefficients: Array
     greatest: float

@@ -62,13 +62,13 @@ def test_what_is_found_is_within_and_as_smooth_as_another_solver_makes_it(
     assert np.square(d @ found.coefficients).sum() <= 1.1 * outcome.fun + 1e-5
 
 
-def test_what_cannot_be_reached_is_told_by_the_nearest_there_is() -> None:
+def test_what_cannot_be_reached_is_told_by_the_spline_of_least_squares() -> None:
     """Two values at one place are 1 apart: no spline is nearer to both than half of that."""
     knots = Knots(12, True)
     at = np.array([*np.arange(12.0), 5.0])
     values = np.array([*np.zeros(12), 1.0])
     found = smoothest_values(knots, at, values, 0.1)
-    assert 0.5 <= found.greatest < 0.53
+    assert 0.5 <= found.greatest < 0.6
     assert smoothest_values(knots, at, values, 0.6).greatest < 0.6
 
 
