@@ -43,6 +43,7 @@ from emulator.road.line import Line, Surface, surface
 from emulator.road.line import Patch as RoadPatch
 from emulator.road.shape import Bump, RoadProfile, road_profile
 from emulator.robot.mission import Mission
+from emulator.robot.timing import LoopTiming, loop_timing
 from emulator.sensors.imu import turned
 from emulator.vehicle.params import RigidMass, Vehicle, vehicle_record
 from emulator.wire.can_frames import Codec
@@ -313,7 +314,16 @@ def mission(session: Session) -> Mission:
         imu_axes=tuple(turned(*(math.radians(a) for a in sensors.imu.attitude_deg)).T.ravel()),
         antenna_m=sensors.gnss.antenna_position_m,
         torque_limit=rig.actuators.steering.limit_Nm,
+        timing=_loop_timing(rig, session.codec),
     )
+
+
+def _loop_timing(rig: Rig, codec: Codec) -> LoopTiming | None:
+    """Timing of the loop that the reference robot steers in; None on a rig where it does not."""
+    try:
+        return loop_timing(rig, codec)
+    except ValueError:
+        return None
 
 
 def total_mass(vehicle: Vehicle) -> float:

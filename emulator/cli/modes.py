@@ -31,22 +31,39 @@ def modes(
         list[float] | None,
         typer.Option("--lean", help="lean to the right [deg], may be repeated [default: 0, 20, 40]"),
     ] = None,
+    ridden: Annotated[
+        bool,
+        typer.Option("--ridden", help="also ride for the margins, at up to 13 of the speeds; takes minutes"),
+    ] = False,
     out: Annotated[
         Path | None, typer.Option("--out", help="page to write [default: NAME-modes.html, here]")
     ] = None,
 ) -> None:
     """Show where weave, wobble and capsize are unstable over speed and lean, and the robot's delay margin.
 
-    Hands off first; with a rig, the reference robot's balance is then closed around the vehicle, with that
-    rig's latencies, control period and actuator: the delay margin, and which mode crosses first. Prints
-    tables and writes one HTML page. Exit status 0 if there is a diagram, 3 if not.
+    Hands off first; with a rig, the reference robot's steering is then closed around the vehicle, with that
+    rig's latencies, control period and actuator: the delay margin, and which mode crosses first. With
+    --ridden also what virtual rides on the straight bore. Prints tables and writes one HTML page. Exit
+    status 0 if there is a diagram, 3 if not.
     """
-    from emulator.inspection.stability.page import console_tables, write_modes
+    from emulator.inspection.stability.page import console_tables, ridden_words, write_modes
+    from emulator.inspection.stability.ridden import RiddenMargin
     from emulator.inspection.stability.survey import modes_of
 
     console = console_of_stdout()
+
+    def say(margin: RiddenMargin) -> None:
+        console.print(f"ridden at {3.6 * margin.speed:.0f} km/h: {ridden_words(margin)}", markup=False)
+
     try:
-        page = modes_of(file, rig, _speeds(speeds), _leans([0.0, 20.0, 40.0] if leans is None else leans))
+        page = modes_of(
+            file,
+            rig,
+            _speeds(speeds),
+            _leans([0.0, 20.0, 40.0] if leans is None else leans),
+            ridden=ridden,
+            progress=say,
+        )
     except ValueError as error:
         raise typer.BadParameter(str(error)) from error
     path = out or Path(f"{file.stem}-modes.html")

@@ -4,8 +4,9 @@ Steady turns are tabulated from the vehicle's equilibria: which lateral accelera
 steering torque belong to a roll angle at a speed. The balance gains come from the linearisation at each
 speed and roll: fast states (lateral velocity, tyre deflections, frame torsion) are replaced by their
 quasi-static values, and a linear-quadratic regulator for roll, steer, roll rate, yaw rate and steer rate is
-solved for what is left. Upright the gains are checked on the unreduced model with the loop's delay before
-they are used. Upright gains alone would leave the weave of a fast lean unstable.
+solved for what is left. Upright the balance they make is checked before they are used: on the unreduced
+model, with the ages, delays and lags of the rig that is ridden (emulator.robot.linear_loop). Upright gains
+alone would leave the weave of a fast lean unstable.
 """
 
 from __future__ import annotations
@@ -19,8 +20,11 @@ from scipy.linalg import solve_continuous_are
 
 from emulator.core.compiled import jit
 from emulator.core.errors import StartFailed
-from emulator.vehicle.equilibrium import NoEquilibrium, steady_motion
-from emulator.vehicle.linearise import D_JOINT_RATE, D_OMEGA, D_STEER, LATERAL, ROLL, Linear, linearise
+from emulator.robot.gears import with_engine_turning
+from emulator.robot.linear_loop import FED_BACK, Feedback, SteeringLoop
+from emulator.robot.timing import LoopTiming
+from emulator.vehicle.equilibrium import NoEquilibrium, Steady, steady_motion
+from emulator.vehicle.linearise import LATERAL, Linear, linearise
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.state import FRONT_WHEEL, JOINT, JOINT_RATE, REAR_WHEEL, STEER, U_STEER_TORQUE
 
@@ -29,17 +33,13 @@ SPEEDS = (3.0, 4.0, 5.0, 6.5, 8.5, 11.0, 15.0, 20.0, 27.0, 36.0, 48.0, 62.0)
 ROLLS = tuple(math.radians(d) for d in (0, 5, 10, 15, 20, 25, 30, 35, 40, 45, 50, 55))
 """[rad] columns of the tables."""
 
-FED_BACK = (ROLL, D_STEER, D_OMEGA, D_OMEGA + 2, D_JOINT_RATE + STEER)
-"""Deviations the balance feeds back: roll, steer, roll rate, yaw rate, steer rate."""
-
 # Weights: a roll error of 1 rad costs as much as 550 N m, a roll rate of 1 rad/s as 55 N m, held for as long.
 _WEIGHTS = (3.0e5, 0.0, 3.0e3, 0.0, 0.0)
 
 _ROLLING_AT = 20.0  # [m/s] the loaded tyre's rolling radius is taken at this speed: mid-range air loads
 
-LOOP_DELAY = 0.012
-"""[s] from motion to steering torque: sensor latency, transport, a control period; checked in the design."""
-_ACTUATOR_LAG = 0.008  # [s] first-order lag of the steering actuator
+_ASIDE = 1e-3  # [rad] to either side, for the tables' slopes
+_SLOWEST = -0.5  # [1/s] every lateral motion dies away at least so fast, balanced upright
 
 
 class Design(NamedTuple):
@@ -80,35 +80,27 @@ def balance_gains(linear: Linear) -> NDArray[np.float64]:
     return np.asarray((B.T @ P)[0])
 
 
-def closed_loop(
-    linear: Linear,
-    gains: NDArray[np.float64],
-    *,
-    delay: float = LOOP_DELAY,
-    states: tuple[int, ...] = LATERAL,
+def balanced(
+    linear: Linear, steady: Steady, gains: NDArray[np.float64], timing: LoopTiming
 ) -> NDArray[np.complex128]:
-    """Eigenvalues [1/s] of the unreduced model under the gains, with delay [s] (Pade) and actuator lag.
+    """Roots [1/s] of the lateral motions of an upright bike that the gains balance, without a line.
 
-    ``states`` picks the deviations kept: the lateral ones, which are a system of their own when upright.
+    timing  of the rig's loop
     """
-    pick = np.array(states)
-    n = pick.size
-    feedback = np.zeros(n)
-    for k, gain in zip(FED_BACK, gains, strict=True):
-        feedback[states.index(k)] = -gain
-    A = np.zeros((n + 2, n + 2))
-    A[:n, :n] = linear.A[np.ix_(pick, pick)]
-    A[:n, n] = linear.B[pick, 0]
-    # torque' = (delayed - torque) / lag, delayed = w - command, w' = -2/delay w + 4/delay command
-    A[n, n], A[n, n + 1], A[n, :n] = -1.0 / _ACTUATOR_LAG, 1.0 / _ACTUATOR_LAG, -feedback / _ACTUATOR_LAG
-    A[n + 1, n + 1], A[n + 1, :n] = -2.0 / delay, 4.0 / delay * feedback
-    return np.asarray(np.linalg.eigvals(A))
+    rest = [k for k in range(len(linear.A)) if k not in LATERAL]
+    A, B = linear.A.copy(), linear.B.copy()
+    A[rest, :] = A[:, rest] = 0.0  # upright they are a system of their own
+    B[rest, :] = 0.0
+    M = SteeringLoop(Linear(A, B), steady, Feedback(gains), timing).matrix()
+    kept = M.any(axis=0) | M.any(axis=1)
+    return np.asarray(np.linalg.eigvals(M[np.ix_(kept, kept)]), np.complex128)
 
 
-def design_rider(vehicle: Vehicle, grip: float) -> Design:
+def design_rider(vehicle: Vehicle, grip: float, timing: LoopTiming | None) -> Design:
     """Work out the tables; about a second once the vehicle is compiled.
 
-    grip  [1] road the steady turns are computed for; turns it can't hold repeat the last one it can.
+    grip    [1] road the steady turns are computed for; turns it can't hold repeat the last one it can.
+    timing  of the rig's loop, which the gains are checked in; None: its steering is not the robot's
     Raises StartFailed if the gains do not hold the bike up at some speed.
     """
     shape = (len(SPEEDS), len(ROLLS))
@@ -134,13 +126,16 @@ def design_rider(vehicle: Vehicle, grip: float) -> Design:
                 gains[i, j] = balance_gains(linear)
             except np.linalg.LinAlgError:
                 gains[i, j] = gains[i, j - 1] if j else 0.0
-            if j == 0:
-                worst = float(np.max(closed_loop(linear, gains[i, j]).real))
-                if worst > -0.5:
+            if j == 0 and timing is not None:
+                running = with_engine_turning(vehicle, steady, speed)
+                balance = balanced(linearise(vehicle, running), running, gains[i, j], timing)
+                worst = float(np.max(balance.real))
+                if worst > _SLOWEST:
                     raise StartFailed(
                         f"the reference robot's gains leave a mode at {worst:+.2f} 1/s at {speed:.1f} m/s",
-                        advice="this vehicle is outside what the reference robot can ride: more steering "
-                        "damping helps most; or let a robot of your own ride it",
+                        advice="this vehicle is outside what the reference robot can ride with this rig's "
+                        "latencies and steering actuator: more steering damping helps most, then younger "
+                        "samples; or let a robot of your own ride it",
                     )
             # A roll to the right turns right: tabulate sizes, for a turn to the left.
             lateral[i, j] = -speed * speed * steady.curvature
@@ -199,6 +194,30 @@ def gains_for(d: Design, speed: float, roll: float) -> tuple[float, float, float
         _across(low, high, 2, f, j, g),
         _across(low, high, 3, f, j, g),
         _across(low, high, 4, f, j, g),
+    )
+
+
+def feedback_at(d: Design, speed: float, roll: float) -> Feedback:
+    """The linear feedback about the steady turn at a speed [m/s] and roll [rad], return to the line included.
+
+    Slopes are those of the tables, as they are read: between two rows at a kink.
+    """
+    speed = max(speed, float(d.speeds[0]))
+    turns = [lateral_of(d, speed, roll + side * _ASIDE) for side in (-1.0, 1.0)]
+    per_roll = np.diff(
+        [
+            (turn, *turn_for(d, speed, turn)[1:], turn / speed * math.cos(roll + side * _ASIDE))
+            for turn, side in zip(turns, (-1.0, 1.0), strict=True)
+        ],
+        axis=0,
+    )[0] / (2.0 * _ASIDE)
+    lateral, steer, torque, yaw_rate = (float(v) for v in per_roll)
+    return Feedback(
+        gains=np.array(gains_for(d, speed, roll)),
+        roll_per_lateral=1.0 / lateral if lateral != 0.0 else 0.0,
+        torque_per_roll=torque,
+        steer_per_roll=steer,
+        yaw_rate_per_roll=yaw_rate,
     )
 
 

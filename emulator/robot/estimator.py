@@ -51,11 +51,7 @@ from emulator.robot.records import (
     Z_WHEEL_FRONT,
     Z_WHEEL_REAR,
 )
-
-STEP = 0.002
-"""[s] control period."""
-ATTITUDE_PULL = 0.5
-"""[1/s] about how fast the filter draws roll to the truth: far slower than the balance."""
+from emulator.robot.tuning import STEP
 
 _P, _V, _A, _BW, _BF, _SCALE = 0, 3, 6, 9, 12, 15  # places in the error
 _SPREAD_EVERY = 10  # control periods between two steps of the covariance

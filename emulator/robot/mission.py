@@ -14,8 +14,10 @@ from emulator.core.signals import COMMAND
 from emulator.road.line import Line, sample
 from emulator.robot.design import Design, design_rider
 from emulator.robot.estimator import align
+from emulator.robot.gears import DOWN, UP
 from emulator.robot.records import KNOWN_DTYPE, MIND_DTYPE, SEEN, Z_FX, Z_FY, Z_FZ
 from emulator.robot.rider import COMMANDS, Rider, hear_gnss, step
+from emulator.robot.timing import LoopTiming
 from emulator.vehicle.params import Vehicle
 from emulator.wire.can_frames import Codec
 from emulator.wire.geodesy import Origin
@@ -23,7 +25,6 @@ from emulator.wire.nmea import Fix, burst
 from emulator.wire.nmea_reading import Gga, Rmc, parse
 
 _BACK_ns = 500_000_000
-_UP, _DOWN = 0.78, 0.31  # engine speeds to change gear at, over the limiter's; a rider's habit, invented
 
 
 @dataclass(frozen=True)
@@ -40,6 +41,7 @@ class Mission:
     imu_m, antenna_m  where they are in the main frame
     imu_axes      (9,) R_BS of the unit's axes S in the main frame B, row by row
     torque_limit  [N m] of the steering actuator
+    timing        of the steering loop it closes; None: of a rig whose steering is not its own
     """
 
     vehicle: Vehicle
@@ -58,6 +60,7 @@ class Mission:
     imu_axes: tuple[float, ...]
     antenna_m: tuple[float, float, float]
     torque_limit: float
+    timing: LoopTiming | None
 
 
 class ReferenceRider:
@@ -68,7 +71,7 @@ class ReferenceRider:
 
     def __init__(self, mission: Mission, design: Design | None = None) -> None:
         self.mission = mission
-        self.rider = _rider(mission, design or design_rider(mission.vehicle, mission.grip))
+        self.rider = _rider(mission, design or design_rider(mission.vehicle, mission.grip, mission.timing))
         buffer = frame_buffer(1)
         self._step = entry(step, self.rider, buffer, buffer)
         self._hear_gnss = entry(hear_gnss, self.rider, 0.0, 0.0, 0.0, 0.0, 0.0, 0, 0.0)
@@ -168,7 +171,7 @@ def _rider(m: Mission, design: Design) -> Rider:
     k["primary"] = body["gearbox_primary"]
     k["final"] = body["final_drive_rear_radius"] / body["final_drive_front_radius"]
     k["gears"] = [0.0, *(float(body[f"gearbox_gear_{n}"]) for n in range(1, 7))]
-    k["up_rate"], k["down_rate"] = _UP * body["engine_limiter_speed"], _DOWN * body["engine_limiter_speed"]
+    k["up_rate"], k["down_rate"] = UP * body["engine_limiter_speed"], DOWN * body["engine_limiter_speed"]
     k["engine_inertia"] = body["engine_inertia"]
     k["wheel_inertia"] = (
         body["front_wheel_spin_inertia"] / front["radius"] ** 2

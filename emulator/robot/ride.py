@@ -11,19 +11,21 @@ from emulator.core.axes import wrapped
 from emulator.core.compiled import Record, jit
 from emulator.road.line import Line, continue_station, locate, sample
 from emulator.robot.design import Design, gains_for, lateral_of, turn_for
-from emulator.robot.estimator import STEP
 from emulator.robot.records import Z_ENGINE, Z_GEAR
+from emulator.robot.tuning import (
+    PATH_DAMPING,
+    PATH_INTEGRAL,
+    PATH_INTEGRAL_FROM,
+    PATH_RATE,
+    ROLL_FILTER,
+    ROLL_INTEGRAL,
+    STEP,
+)
 from emulator.vehicle.driveline import engine_torque
 
 _PREVIEW = 0.38  # [s] the roll loop's own delay: target filter and balance
-_PATH_RATE = 1.1  # [rad/s] natural frequency of the return to the line
-_PATH_DAMPING = 0.9
-_PATH_INTEGRAL = 0.3  # [1/s] of the return, for what the turn tables leave over
-_ROLL_FILTER = 9.0  # [rad/s] of the roll target
 _ROLL_RATE_LIMIT = 1.3  # [rad/s] of the roll target
 _ROLL_LIMIT = math.radians(54.0)
-ROLL_INTEGRAL = 1.0
-"""[1/s] of the roll error."""
 
 _SPEED_GAIN = 1.2  # [1/s]
 _SPEED_INTEGRAL = 0.25  # [1/s^2]
@@ -51,11 +53,11 @@ def follow_path(d: Design, line: Line, e: Record) -> float:
     _, _, _, curvature, _ = sample(line, e.station + _PREVIEW * e.speed)
     error = wrapped(e.heading - heading)
     # Feedback of the current turn's own drift would fight the preview: heading error against the path here.
-    if e.speed > 8.0 and abs(e.offset) < 1.5:
-        e.path_integral = min(1.0, max(-1.0, e.path_integral + STEP * _PATH_INTEGRAL * e.offset))
-    back = -_PATH_RATE * _PATH_RATE * (
+    if e.speed > PATH_INTEGRAL_FROM and abs(e.offset) < 1.5:
+        e.path_integral = min(1.0, max(-1.0, e.path_integral + STEP * PATH_INTEGRAL * e.offset))
+    back = -PATH_RATE * PATH_RATE * (
         e.offset + e.path_integral
-    ) - 2.0 * _PATH_DAMPING * _PATH_RATE * e.speed * math.sin(error)
+    ) - 2.0 * PATH_DAMPING * PATH_RATE * e.speed * math.sin(error)
     back = min(3.0, max(-3.0, back))
     return float(e.speed * e.speed * curvature + back)
 
@@ -67,7 +69,7 @@ def balance(d: Design, e: Record, lateral: float) -> float:
     roll, _, _ = turn_for(d, speed, lateral)
     roll = min(_ROLL_LIMIT, max(-_ROLL_LIMIT, roll))
     # Second-order target with a rate limit: the balance gets a roll angle and its rate that agree.
-    pull = _ROLL_FILTER * _ROLL_FILTER * (roll - e.roll_target) - 2.0 * _ROLL_FILTER * e.roll_target_rate
+    pull = ROLL_FILTER * ROLL_FILTER * (roll - e.roll_target) - 2.0 * ROLL_FILTER * e.roll_target_rate
     e.roll_target_rate += STEP * pull
     e.roll_target_rate = min(_ROLL_RATE_LIMIT, max(-_ROLL_RATE_LIMIT, e.roll_target_rate))
     e.roll_target += STEP * e.roll_target_rate

@@ -31,7 +31,7 @@ from emulator.core.signals import (
 )
 from emulator.road.line import Line
 from emulator.robot.design import Design
-from emulator.robot.estimator import STEP, align, position_sigma, predict, see_gnss, see_lean, see_wheels
+from emulator.robot.estimator import align, position_sigma, predict, see_gnss, see_lean, see_wheels
 from emulator.robot.records import (
     Z_FX,
     Z_LEAN,
@@ -42,6 +42,7 @@ from emulator.robot.records import (
     Z_WHEEL_REAR,
 )
 from emulator.robot.ride import balance, drive, follow_path
+from emulator.robot.tuning import STEP
 from emulator.wire.can_frames import FrameCodec, check, find, pack, protect, unpack
 
 EMERGENCIES = ("none", "inertial unit silent", "place not known", "wheel speeds lost", "bench silent")

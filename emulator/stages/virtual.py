@@ -22,7 +22,7 @@ from emulator.core.compiled import by_address, entry, jit
 from emulator.core.frame_buffer import NO_ARRIVAL, FrameBuffer, frame_buffer
 from emulator.core.signals import ARMED, INDEX, RUNNING, TICK_NS, UNARMED_TICK
 from emulator.events.progress import NEVER
-from emulator.loop.certificate import FrameAccounts, account_frames
+from emulator.loop.certificate import FrameAccounts, TimingAccounts, account_frames
 from emulator.plant.states import NOT_ENDED
 from emulator.plant.step import Plant, tick
 from emulator.record.writer import RX, RunWriter
@@ -163,6 +163,38 @@ def compiled_ticks(
     return partial(entry(run_ticks, *steps, plant, rider, rx, tx, *rest, 0, 0, NEVER), *steps)
 
 
+class TogetherInSteps:
+    """A plant and its rider, computed tick by tick into a block; somebody sees to what the loop wants.
+
+    buffers  from :func:`on_the_bus`
+    """
+
+    def __init__(
+        self,
+        bench: Bench,
+        rider: ReferenceRider,
+        buffers: tuple[FrameBuffer, FrameBuffer, FrameBuffer, FrameBuffer, Bus],
+        block: Block,
+        timing: TimingAccounts,
+    ) -> None:
+        self._bench, self._block = bench, block
+        self._arguments = (
+            *(bench.plant, rider.rider, *buffers),
+            *(timing.frame_accounts, block.all_rows, block.all_frames, block.all_data),
+        )
+        self._go: Callable[..., tuple[int, int]] | None = None
+
+    def advance(self, until: int = NEVER) -> None:
+        """Ticks until the loop is wanted, see :class:`~.stepped_loop.Driver`, or up to ``until``."""
+        if self._go is None:
+            self._go = compiled_ticks(*self._arguments)
+        block = self._block
+        first = block.n
+        block.n, block.m = self._go(*self._arguments, block.n, block.m, until)
+        tick = self._bench.tick_number
+        block.all_ticks[first : block.n] = np.arange(tick - (block.n - first) + 1, tick + 1)
+
+
 _SPEED = INDEX["truth.speed_m_s"]
 _ROWS = 4000
 """Rows kept between two writes to the record."""
@@ -181,10 +213,7 @@ class VirtualRide:
         self._rx, self._bus = buffers[0], buffers[-1]
         self._loop = SteppedLoop(self.bench, self, block, self._bus)
         self.timing = self._loop.timing
-        self._arguments = (
-            *(self.bench.plant, self.rider.rider, *buffers),
-            *(self.timing.frame_accounts, block.all_rows, block.all_frames, block.all_data),
-        )
+        self._together = TogetherInSteps(self.bench, self.rider, buffers, block, self.timing)
         self._run = self.bench.plant.run[0]
         self._writer: RunWriter
         self._inputs_written = 0  # of the block's frames, those that stand among the inputs
@@ -209,7 +238,6 @@ class VirtualRide:
         """
         self._writer, self._progress, self._hook = writer, progress, hook
         self._stop_asked = stop_asked
-        self._go = compiled_ticks(*self._arguments)
         self._command(Command.ARM, 0.0)
         for block in self._loop.blocks():
             write_block(writer, block)
@@ -235,10 +263,8 @@ class VirtualRide:
             if run["state"] == RUNNING and hook.due(before):
                 self._ask(hook, before)
             until = max(int(run["tick"]), int(run["start_tick"]) + hook.next) + 1
-        first = block.n
-        block.n, block.m = self._go(*self._arguments, block.n, block.m, until)
+        self._together.advance(until)
         tick = bench.tick_number
-        block.all_ticks[first : block.n] = np.arange(tick - (block.n - first) + 1, tick + 1)
         if before < UNARMED_TICK // 2:
             # Nothing is recorded before arming; arming is an event, so only the last row can be armed.
             block.all_ticks[0], block.all_rows[0] = block.tick[-1], block.rows[-1]

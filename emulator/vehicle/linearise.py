@@ -20,7 +20,7 @@ from typing import NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.core.axes import quaternion_of, roll_pitch_yaw, rotation_of
+from emulator.core.axes import quaternion_of, roll_pitch_yaw, rotate, rotation_of
 from emulator.vehicle.dynamics import derivative
 from emulator.vehicle.equilibrium import Steady
 from emulator.vehicle.params import JOINTS, Vehicle
@@ -160,6 +160,31 @@ def linear_reading(
         down[i] -= h
         by_input.append((at(steady.x, up) - at(steady.x, down)) / (2.0 * h))
     return np.column_stack(by_deviation), np.column_stack(by_input)
+
+
+def _course(x: NDArray[np.float64]) -> tuple[float, float]:
+    """Rate of the heading [rad/s], and speed to the left of it [m/s] of the main frame's origin."""
+    R = rotation_of(x[QUATERNION], x[QUATERNION + 1], x[QUATERNION + 2], x[QUATERNION + 3])
+    roll, pitch, yaw = roll_pitch_yaw(R)
+    _, q, r = x[OMEGA : OMEGA + 3]
+    vx, vy, _ = rotate(R, x[VELOCITY], x[VELOCITY + 1], x[VELOCITY + 2])
+    return (
+        (q * math.sin(roll) + r * math.cos(roll)) / math.cos(pitch),
+        math.cos(yaw) * vy - math.sin(yaw) * vx,
+    )
+
+
+def course_rows(steady: Steady) -> NDArray[np.float64]:
+    """Rows (2, 23) over the deviations: rate of the heading [rad/s]; speed to the left of it [m/s].
+
+    Of the main frame's origin, which is the place a line is followed with. They are what heading and place,
+    which a state matrix leaves out, are integrated from.
+    """
+    rows = np.zeros((2, N_DEVIATIONS))
+    for k in range(N_DEVIATIONS):
+        up, down = (_course(_shifted(steady.x, k, side * _STEP[k])) for side in (1.0, -1.0))
+        rows[:, k] = (np.array(up) - np.array(down)) / (2.0 * _STEP[k])
+    return rows
 
 
 def lateral(linear: Linear) -> Linear:

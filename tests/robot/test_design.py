@@ -11,19 +11,20 @@ from hypothesis import strategies as st
 from emulator.core.errors import StartFailed
 from emulator.robot import design as design_module
 from emulator.robot.design import (
-    FED_BACK,
-    LOOP_DELAY,
     SPEEDS,
-    closed_loop,
+    balanced,
     design_rider,
     drift_of,
+    feedback_at,
     gains_for,
     lateral_of,
     speed_cell,
     turn_for,
 )
+from emulator.robot.gears import with_engine_turning
+from emulator.robot.linear_loop import FED_BACK, Feedback, SteeringLoop
 from emulator.vehicle.equilibrium import steady_motion
-from emulator.vehicle.linearise import N_DEVIATIONS, linearise
+from emulator.vehicle.linearise import linearise
 
 BETWEEN = tuple((a + b) / 2 for a, b in itertools.pairwise(SPEEDS))
 
@@ -35,32 +36,36 @@ def design(prepared):
 
 @pytest.fixture(scope="module")
 def upright(told):
-    """Linearisation of the upright bike by speed, on the road the rider expects."""
+    """Linearisation of the upright bike by speed, and the motion it is of, on the road the rider expects."""
     known = {}
 
     def at(speed):
         if speed not in known:
-            known[speed] = linearise(told.vehicle, steady_motion(told.vehicle, speed, 0.0, grip=told.grip))
+            steady = with_engine_turning(
+                told.vehicle, steady_motion(told.vehicle, speed, 0.0, grip=told.grip), speed
+            )
+            known[speed] = linearise(told.vehicle, steady), steady
         return known[speed]
 
     return at
 
 
 @pytest.mark.parametrize("speed", sorted(SPEEDS + BETWEEN))
-def test_the_gains_hold_the_bike_up_with_the_loops_delay(design, upright, speed):
-    worst = closed_loop(upright(speed), np.array(gains_for(design, speed, 0.0))).real.max()
+def test_the_gains_hold_the_bike_up_with_the_rigs_delays(design, upright, told, speed):
+    worst = balanced(*upright(speed), np.array(gains_for(design, speed, 0.0)), told.timing).real.max()
     assert worst < -0.5, f"{worst:+.2f} 1/s at {speed} m/s"
 
 
-def test_without_the_gains_the_slow_bike_falls(upright):
+def test_without_the_gains_the_slow_bike_falls(upright, told):
     # a bike at walking pace capsizes or weaves: Meijaard et al. 2007, doi:10.1098/rspa.2007.1857, section 6
-    assert closed_loop(upright(4.0), np.zeros(len(FED_BACK))).real.max() > 0.5
+    assert balanced(*upright(4.0), np.zeros(len(FED_BACK)), told.timing).real.max() > 0.5
 
 
-def test_the_delay_is_part_of_the_check(design, upright):
+def test_the_delay_is_part_of_the_check(design, upright, told):
+    gains = np.array(gains_for(design, 15.0, 0.0))
     reserve = [
-        closed_loop(upright(15.0), np.array(gains_for(design, 15.0, 0.0)), delay=d).real.max()
-        for d in (LOOP_DELAY, 0.3)
+        balanced(*upright(15.0), gains, told.timing._replace(command_s=delay)).real.max()
+        for delay in (told.timing.command_s, 0.3)
     ]
     assert reserve[0] < -0.5
     assert reserve[1] > 0.0  # a third of a second is more than a falling bike gives
@@ -69,18 +74,21 @@ def test_the_delay_is_part_of_the_check(design, upright):
 @pytest.mark.parametrize("degrees", [20.0, 40.0])
 @pytest.mark.parametrize("speed", [12.0, 27.0, 45.0])
 def test_the_gains_hold_the_leaned_bike_too(told, design, speed, degrees):
-    """All deviations, in plane and out, with the loop's delay: nothing grows but the speed's slow root."""
+    """All deviations, in plane and out, with the loop's delays; the speed is held."""
     steady = None
     for lean in np.radians(np.arange(0.0, degrees + 1.0, 5.0)):
         steady = steady_motion(told.vehicle, speed, float(lean), guess=steady)
     linear = linearise(told.vehicle, steady)
-    gains = np.array(gains_for(design, speed, math.radians(degrees)))
-    roots = closed_loop(linear, gains, states=tuple(range(N_DEVIATIONS)))
-    assert roots.real.max() < 0.02
-    assert roots[np.abs(roots) > 0.5].real.max() < -0.3
-    upright = closed_loop(linear, np.array(gains_for(design, speed, 0.0)), states=tuple(range(N_DEVIATIONS)))
+
+    def slowest(roll_deg):
+        gains = np.array(gains_for(design, speed, math.radians(roll_deg)))
+        M = SteeringLoop(linear, steady, Feedback(gains), told.timing).matrix()
+        kept = M.any(axis=0) | M.any(axis=1)
+        return float(np.linalg.eigvals(M[np.ix_(kept, kept)]).real.max())
+
+    assert slowest(degrees) < -0.3
     if (speed, degrees) == (45.0, 40.0):
-        assert upright[np.abs(upright) > 0.5].real.max() > roots[np.abs(roots) > 0.5].real.max()
+        assert slowest(0.0) > slowest(degrees)
 
 
 def test_gains_are_the_tables_at_and_between_its_places_and_alike_to_both_sides(design):
@@ -95,7 +103,29 @@ def test_gains_are_the_tables_at_and_between_its_places_and_alike_to_both_sides(
 def test_gains_that_do_not_hold_are_refused(told, monkeypatch):
     monkeypatch.setattr(design_module, "balance_gains", lambda linear: np.zeros(len(FED_BACK)))
     with pytest.raises(StartFailed, match=r"gains leave a mode at \+\d+\.\d+ 1/s at 3\.0 m/s"):
-        design_rider(told.vehicle, told.grip)
+        design_rider(told.vehicle, told.grip, told.timing)
+
+
+def test_a_rig_whose_samples_come_too_late_is_refused_with_gains_that_hold_on_another(told):
+    late = told.timing._replace(rates_s=0.15, estimate_s=0.15)
+    with pytest.raises(StartFailed, match=r"gains leave a mode at .+ m/s") as refused:
+        design_rider(told.vehicle, told.grip, late)
+    assert "latencies" in refused.value.advice
+
+
+@pytest.mark.parametrize("roll_deg", [0.0, 17.0, -17.0])
+def test_the_linear_feedback_has_the_slopes_of_the_tables(design, roll_deg):
+    speed, roll, aside = 21.0, math.radians(roll_deg), 1e-4
+    f = feedback_at(design, speed, roll)
+    assert np.array_equal(f.gains, gains_for(design, speed, roll))
+    low, high = (lateral_of(design, speed, roll + side) for side in (-aside, aside))
+    assert f.roll_per_lateral * (high - low) == pytest.approx(2.0 * aside, rel=1e-6)
+    (_, steer, torque), (_, steer_after, torque_after) = (turn_for(design, speed, a) for a in (low, high))
+    assert f.steer_per_roll * 2.0 * aside == pytest.approx(steer_after - steer, rel=1e-6)
+    assert f.torque_per_roll * 2.0 * aside == pytest.approx(torque_after - torque, rel=1e-6)
+    # a steady turn: yaw rate about the frame's z is that of the heading, leaned
+    yaw = [a / speed * math.cos(roll + side) for a, side in ((low, -aside), (high, aside))]
+    assert f.yaw_rate_per_roll * 2.0 * aside == pytest.approx(yaw[1] - yaw[0], rel=1e-6)
 
 
 @given(speed=st.floats(3.0, 62.0), share=st.floats(-0.999, 0.999))

@@ -23,6 +23,7 @@ from emulator.report.bands import event_bands
 from emulator.report.narrative import what_happened
 from emulator.robot import mission
 from emulator.robot.design import Design, design_rider
+from emulator.robot.timing import LoopTiming
 from emulator.stages.virtual import VirtualRide
 from emulator.vehicle.params import Vehicle
 from emulator.verdict import judge as judging
@@ -62,10 +63,10 @@ DESIGNS: dict[bytes, Design] = {}
 def design_once(monkeypatch: pytest.MonkeyPatch) -> None:
     """The robot's tables take longer than most of these rides: work them out once a bike."""
 
-    def design(vehicle: Vehicle, grip: float) -> Design:
+    def design(vehicle: Vehicle, grip: float, timing: LoopTiming | None) -> Design:
         key = vehicle.body.tobytes() + vehicle.tyre.tobytes() + np.float64(grip).tobytes()
         if key not in DESIGNS:
-            DESIGNS[key] = design_rider(vehicle, grip)
+            DESIGNS[key] = design_rider(vehicle, grip, timing)
         return DESIGNS[key]
 
     monkeypatch.setattr(mission, "design_rider", design)

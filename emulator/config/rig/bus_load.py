@@ -48,7 +48,7 @@ _SIGMAS = 6
 
 
 class Periodic(NamedTuple):
-    """One output in the schedule: rate as in its delay line, latency, time of its frame on the bus.
+    """One output in the schedule: rate as in its delay line, latency, time on the bus (0: unknown).
 
     rank  who wins the bus, the least first (``right_of_way``); of one rank who was handed over first
     """
@@ -209,21 +209,36 @@ def rig_wire_times(rig: Rig, codec: Codec) -> WireTimes:
     return wire_times(bit_rates(rig), _fd_ids(codec))
 
 
-def arrivals(outputs: Sequence[Periodic], tick_ns: int = TICK_NS) -> list[Arrivals]:
-    """Step the outputs, in the rig's order, through one common period of their rates: how they arrive.
+class Passage(NamedTuple):
+    """One sample on its way: place of its output; when it was valid, due, handed over, there [ns]."""
 
-    One that never arrived (a bus that can't carry them all) counts with what it had waited for by the end.
-    """
+    output: int
+    valid_ns: int
+    due_ns: int
+    handed_ns: int
+    arrived_ns: int
+
+
+def common_ticks(outputs: Sequence[Periodic], tick_ns: int = TICK_NS) -> int:
+    """Ticks after which the schedule of all outputs repeats; at most so many as are stepped through."""
     common_s = math.lcm(*(o.rate.denominator for o in outputs))
-    ticks = min(common_s * 1_000_000_000 // tick_ns, _LONGEST)
+    return min(common_s * 1_000_000_000 // tick_ns, _LONGEST)
+
+
+def passages(
+    outputs: Sequence[Periodic], ticks: int, tick_ns: int = TICK_NS
+) -> tuple[list[Passage], list[deque[tuple[int, int]]]]:
+    """Step the outputs, in the rig's order, through so many ticks: what was handed over, as it arrives.
+
+    And what then still waits at each output: (due, valid) [ns].
+    """
     # a sample's tick is the nearest to its exact time, halves up
     per_tick = [o.rate * tick_ns / 1_000_000_000 for o in outputs]
-    lines: list[deque[tuple[int, int]]] = [deque() for _ in outputs]  # (due, valid)
+    lines: list[deque[tuple[int, int]]] = [deque() for _ in outputs]
     taken = [0] * len(outputs)
-    seen: list[list[tuple[int, int, int]]] = [[] for _ in outputs]  # wait, queue, error
     waiting: list[_HandedOver] = []
+    passed: list[Passage] = []
     done = free = number = 0  # done: with all that was handed over; free: the wire
-    settle = 2 + max((o.latency_ns for o in outputs), default=0) // tick_ns
 
     def carry(until: int | None) -> int:
         """When the wire is free, all that begins before ``until`` being through."""
@@ -235,12 +250,10 @@ def arrivals(outputs: Sequence[Periodic], tick_ns: int = TICK_NS) -> list[Arriva
             first = min(w for w in waiting if w.since <= start)
             waiting.remove(first)
             now_free = start + outputs[first.output].wire_ns
-            if first.since >= settle * tick_ns:
-                times = (first.since - first.valid, start - first.since, now_free - first.due)
-                seen[first.output].append(times)
+            passed.append(Passage(first.output, first.valid, first.due, first.since, now_free))
         return now_free
 
-    for tick in range(settle + ticks):
+    for tick in range(ticks):
         now = tick * tick_ns
         for k, o in enumerate(outputs):
             if math.floor(taken[k] / per_tick[k] + Fraction(1, 2)) <= tick:
@@ -253,8 +266,24 @@ def arrivals(outputs: Sequence[Periodic], tick_ns: int = TICK_NS) -> list[Arriva
             number += 1
         free = carry(now + tick_ns)
     carry(None)
-    end = (settle + ticks) * tick_ns
-    for k, line in enumerate(lines):
+    return passed, lines
+
+
+def arrivals(outputs: Sequence[Periodic], tick_ns: int = TICK_NS) -> list[Arrivals]:
+    """Step the outputs, in the rig's order, through one common period of their rates: how they arrive.
+
+    One that never arrived (a bus that can't carry them all) counts with what it had waited for by the end.
+    """
+    settle = 2 + max((o.latency_ns for o in outputs), default=0) // tick_ns
+    ticks = settle + common_ticks(outputs, tick_ns)
+    passed, waiting = passages(outputs, ticks, tick_ns)
+    seen: list[list[tuple[int, int, int]]] = [[] for _ in outputs]  # wait, queue, error
+    for p in passed:
+        if p.handed_ns >= settle * tick_ns:
+            queue = p.arrived_ns - outputs[p.output].wire_ns - p.handed_ns
+            seen[p.output].append((p.handed_ns - p.valid_ns, queue, p.arrived_ns - p.due_ns))
+    end = ticks * tick_ns
+    for k, line in enumerate(waiting):
         if not seen[k]:
             seen[k] = [(end - valid, 0, end - due) for due, valid in line] or [(0, 0, 0)]
     return [_summed(s) for s in seen]
@@ -267,13 +296,13 @@ def _next(
     free: int,
     tick_ns: int,
 ) -> int | None:
-    """Which output's oldest sample to hand over now."""
+    """Which output's oldest sample to hand over now; on a bus of unknown rate what is due goes."""
     waiting = sorted((line[0][0], i) for i, line in enumerate(lines) if line)
     ahead = 0
     for due, i in waiting:
         own = outputs[i].wire_ns
         here, there = max(now, free) + own, max(now + tick_ns, free) + ahead + own
-        if due - here <= there - due:
+        if due <= now if own == 0 else due - here <= there - due:
             return i
         ahead += own
     return None
@@ -294,6 +323,20 @@ def _drawn_ns(output: Output | None) -> int:
     return 0 if output is None else round(_SIGMAS * output.jitter_ms * 1e6)
 
 
+def schedule(rig: Rig, codec: Codec) -> list[Periodic]:
+    """The outputs of a rig, in its order."""
+    return [
+        Periodic(
+            str(name),
+            rate_fraction(o.rate_hz),
+            round(o.latency_ms * 1e6),
+            wire_ns(rig, codec, name),
+            right_of_way(int(codec.table.can_id[codec.frame(name)])),
+        )
+        for name, o in rig.outputs.items()
+    ]
+
+
 def bus_load(rig: Rig, codec: Codec) -> BusLoad | None:
     """The budget of a rig whose frames ``codec`` holds; None where the bit rate is not told."""
     rates = bit_rates(rig)
@@ -301,17 +344,7 @@ def bus_load(rig: Rig, codec: Codec) -> BusLoad | None:
     names: list[str] = [*outputs, *USUAL_PERIODS_ms]
     if rates is None:
         return None
-    schedule = [
-        Periodic(
-            name,
-            rate_fraction(o.rate_hz),
-            round(o.latency_ms * 1e6),
-            wire_ns(rig, codec, name),
-            right_of_way(int(codec.table.can_id[codec.frame(name)])),
-        )
-        for name, o in outputs.items()
-    ]
-    arrive = dict(zip(outputs, arrivals(schedule), strict=True))
+    arrive = dict(zip(outputs, arrivals(schedule(rig, codec)), strict=True))
     told_ms = rig.device_under_test.periods_ms
     periods = {str(name): told_ms.get(name, usual) for name, usual in USUAL_PERIODS_ms.items()}
     messages = []

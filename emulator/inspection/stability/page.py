@@ -10,18 +10,20 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 from rich.console import Group, RenderableType
 from rich.text import Text
 
+from emulator.inspection.stability.ridden import RiddenMargin
 from emulator.record.writer import write_whole
 from emulator.report.drawing import BLUE, GREY, INK, ORANGE, PURPLE, Figure, plain_layout
 from emulator.report.page import page_html
 from emulator.report.terminal_table import terminal_table
-from emulator.robot.margins import LoopTiming, Margins
+from emulator.robot.margins import Margins
+from emulator.robot.timing import LoopTiming
 from emulator.vehicle.modes import CAPSIZE, NAMES, WEAVE, WOBBLE, Stability, ranges_above_zero
 
 _KMH, _DEG, _MS = 3.6, 180.0 / math.pi, 1e3
@@ -31,7 +33,9 @@ _DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot")
 _MARKERS = 14  # most markers of one curve; the line carries the rest
 _SHOWN_GROWTH, _SHOWN_HZ = -16.0, 12.0  # how far the axes reach at first; a double click shows all
 _OSCILLATES = 0.02  # [Hz] below this a root is drawn as real
-_TERMINAL_ROWS = 13
+_MOST_SHOWN = 13  # speeds on the terminal, and speeds that are ridden
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -42,6 +46,7 @@ class ModesPage:
     margins   None: there are none, ``notes`` say why
     timing    of the loop the margins are of
     notes     sentences to show beside, such as why something is missing
+    ridden    margins that rides on the straight found, by speed; empty: none was looked for
     """
 
     subject: str
@@ -49,6 +54,12 @@ class ModesPage:
     margins: Margins | None
     timing: LoopTiming | None
     notes: tuple[str, ...] = ()
+    ridden: tuple[RiddenMargin, ...] = ()
+
+
+def thinned(speeds: Sequence[T]) -> Sequence[T]:
+    """Every so many of the diagram's speeds: those that the terminal shows, and that rides are made at."""
+    return speeds[:: max(1, math.ceil(len(speeds) / _MOST_SHOWN))]
 
 
 def write_modes(page: ModesPage, path: Path) -> None:
@@ -100,8 +111,11 @@ def frequency_figure(s: Stability) -> Figure:
     return {"data": data, "layout": _layout("frequency / Hz", [0.0, _SHOWN_HZ])}
 
 
-def margin_figure(m: Margins) -> Figure:
-    """Delay margins [ms] of the loop and of each mode in it over speed [km/h]; 0: unstable without any."""
+def margin_figure(m: Margins, ridden: Sequence[RiddenMargin] = ()) -> Figure:
+    """Delay margins [ms] of the loop and of each mode in it over speed [km/h]; 0: unstable without any.
+
+    What was ridden is marked where a margin was found.
+    """
     data: list[dict[str, Any]] = []
     shown = 10.0
     for i, lean in enumerate(m.leans):
@@ -122,7 +136,24 @@ def margin_figure(m: Margins) -> Figure:
         if np.isfinite(loop).any():
             data[-1]["text"] = first
             data[-1]["hovertemplate"] = "%{x:.0f} km/h: %{y:.1f} ms, first %{text}"
+    found = [r for r in ridden if math.isfinite(r.kept)]
+    if found:
+        shown = max(shown, _MS * max(r.kept for r in found))
+        data.append(_ridden_marks(found))
     return {"data": data, "layout": _layout("extra delay / ms", [0.0, 1.1 * shown])}
+
+
+def _ridden_marks(found: Sequence[RiddenMargin]) -> dict[str, Any]:
+    return {
+        "type": "scatter",
+        "mode": "markers",
+        "name": "ridden, upright",
+        "x": _list([r.speed * _KMH for r in found]),
+        "y": _list([r.kept * _MS for r in found]),
+        "marker": {"symbol": "x", "size": 10, "color": INK},
+        "text": [ridden_words(r) for r in found],
+        "hovertemplate": "%{x:.0f} km/h: %{text}",
+    }
 
 
 def _named(s: Stability) -> Iterable[tuple[int, str, NDArray[np.complex128]]]:
@@ -272,9 +303,13 @@ def mode_rows(s: Stability) -> list[list[str]]:
     return rows
 
 
-def margin_rows(m: Margins) -> list[list[str]]:
-    """One row for each lean and speed: lean, speed, delay margin, what crosses first, each mode's margin."""
+def margin_rows(m: Margins, ridden: Sequence[RiddenMargin] = ()) -> list[list[str]]:
+    """One row for each lean and speed: lean, speed, margin, what crosses first, ridden, each mode's margin.
+
+    Where nothing was ridden the column is left out.
+    """
     rows = []
+    rode = {r.speed: ridden_words(r) for r in ridden}
     for i, lean in enumerate(m.leans):
         for j, speed in enumerate(m.speeds):
             if math.isnan(m.growth[i, j]):
@@ -288,9 +323,20 @@ def margin_rows(m: Margins) -> list[list[str]]:
                 bears, first = f"{m.loop[i, j] * _MS:.1f} ms", f"{m.first[i][j] or 'no named mode'}"
             if first != "–":
                 first += f", {hertz:.1f} Hz" if hertz > _OSCILLATES else ", not oscillating"
+            beside = [rode.get(float(speed), "–") if lean == 0.0 else "–"] if ridden else []
             each = [_milliseconds(m.modes[name][i, j]) for name in NAMES]
-            rows.append([_degrees(lean), f"{speed * _KMH:.0f}", bears, first, *each])
+            rows.append([_degrees(lean), f"{speed * _KMH:.0f}", bears, first, *beside, *each])
     return rows
+
+
+def ridden_words(r: RiddenMargin) -> str:
+    """What rides at a speed bore, and how what was lost swung."""
+    if r.why:
+        return r.why
+    if math.isinf(r.lost):
+        return f"{r.kept * _MS:.0f} ms and more"
+    swings = f", {r.frequency:.1f} Hz" if math.isfinite(r.frequency) else ""
+    return f"{r.kept * _MS:.2f} ms{swings}"
 
 
 def _milliseconds(delay: float) -> str:
@@ -317,14 +363,17 @@ def gap_sentences(s: Stability) -> list[str]:
 def loop_sentence(t: LoopTiming) -> str:
     """What the loop's delays are before any is added."""
     return (
-        f"Already in the loop: gyro rates {t.rates_s * _MS:g} ms old, steering angle {t.steer_s * _MS:g} ms; "
-        f"{t.command_s * _MS:g} ms for the control period; an actuator lag of {t.actuator_lag_s * _MS:g} ms. "
-        f"Bus transport is not."
+        f"Already in the loop: gyro rates {t.rates_s * _MS:.3g} ms old, attitude and place "
+        f"{t.estimate_s * _MS:.3g} ms, steering angle {t.steer_s * _MS:.3g} ms; {t.command_s * _MS:.3g} ms "
+        f"until the middle of a torque's time; an actuator lag of {t.actuator_lag_s * _MS:g} ms."
     )
 
 
 _MODE_HEADS = ("lean", "mode", "frequency", "unstable", "least stable")
-_MARGIN_HEADS = ("lean", "km/h", "delay margin", "first to cross", *NAMES)
+
+
+def _margin_heads(page: ModesPage) -> tuple[str, ...]:
+    return ("lean", "km/h", "delay margin", "first to cross", *(("ridden",) if page.ridden else ()), *NAMES)
 
 
 def console_tables(page: ModesPage) -> RenderableType:
@@ -333,16 +382,10 @@ def console_tables(page: ModesPage) -> RenderableType:
         terminal_table("Hands off: where each mode is unstable", _MODE_HEADS, mode_rows(page.stability))
     ]
     if page.margins is not None:
-        rows = []
-        for lean in page.margins.leans:
-            here = [r for r in margin_rows(page.margins) if r[0] == _degrees(lean)]
-            step = max(1, math.ceil(len(here) / _TERMINAL_ROWS))
-            rows += here[::step]
-        parts.append(
-            terminal_table(
-                "Reference robot: extra loop delay until a root crosses", _MARGIN_HEADS, rows, right=("km/h",)
-            )
-        )
+        shown = {f"{speed * _KMH:.0f}" for speed in thinned(page.margins.speeds.tolist())}
+        rows = [r for r in margin_rows(page.margins, page.ridden) if r[1] in shown]
+        title = "Reference robot: extra loop delay until a root crosses"
+        parts.append(terminal_table(title, _margin_heads(page), rows, right=("km/h",)))
     if page.timing is not None:
         parts.append(Text(loop_sentence(page.timing)))
     parts += [Text(note) for note in (*gap_sentences(page.stability), *page.notes)]
@@ -357,15 +400,16 @@ def modes_html(page: ModesPage) -> str:
     s, m = page.stability, page.margins
     figures = {"growth": growth_figure(s), "frequency": frequency_figure(s)}
     if m is not None:
-        figures["margin"] = margin_figure(m)
+        figures["margin"] = margin_figure(m, page.ridden)
     return page_html(
         "stability.html",
         page.subject,
         figures,
         mode_heads=_MODE_HEADS,
         modes=mode_rows(s),
-        margin_heads=_MARGIN_HEADS,
-        margins=None if m is None else margin_rows(m),
+        margin_heads=_margin_heads(page),
+        margins=None if m is None else margin_rows(m, page.ridden),
+        ridden=bool(page.ridden),
         loop_timing=None if page.timing is None else loop_sentence(page.timing),
         remarks=[*gap_sentences(s), *page.notes],
     )

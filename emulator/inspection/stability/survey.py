@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from emulator.config.based_on import load_with_bases
@@ -12,9 +12,11 @@ from emulator.config.rig.file import Rig, load_rig, vehicle_path
 from emulator.config.rig.frames import read_codec
 from emulator.config.vehicle.file import load_vehicle
 from emulator.core.errors import ConfigError, Problem, StartFailed
-from emulator.inspection.stability.page import ModesPage
+from emulator.inspection.stability.page import ModesPage, thinned
+from emulator.inspection.stability.ridden import RiddenMargin, ridden_margins
 from emulator.robot.design import design_rider
-from emulator.robot.margins import delay_margins, loop_timing
+from emulator.robot.margins import delay_margins
+from emulator.robot.timing import loop_timing
 from emulator.vehicle.modes import stability
 from emulator.vehicle.params import RigidMass, vehicle_record
 from emulator.wire.can_frames import Codec
@@ -23,16 +25,26 @@ _DRY = 1.0  # [1] grip of the road the robot works its tables out for
 
 
 def modes_of(
-    file: Path, rig_file: Path | None, speeds_km_h: Sequence[float], leans_deg: Sequence[float]
+    file: Path,
+    rig_file: Path | None,
+    speeds_km_h: Sequence[float],
+    leans_deg: Sequence[float],
+    *,
+    ridden: bool = False,
+    progress: Callable[[RiddenMargin], None] = lambda _margin: None,
 ) -> ModesPage:
     """Diagram of a vehicle file, or of a rig file's vehicle with its robot on it.
 
     rig_file  a rig whose robot rides the vehicle; its own vehicle stays out of it. None: the first rig file
               of a folder ``rigs`` beside the vehicle's that names this vehicle, rather one based on no other
+    ridden    also ride for the margins, at some of the speeds (:func:`~.page.thinned`); progress is told each
     With a rig there are delay margins, or a note why there are none.
     Raises ConfigError with every problem of the files, or if no speed and lean has a steady motion;
-    ValueError for speeds not rising from above zero, leans of 80 degrees or more.
+    ValueError for speeds not rising from above zero, leans of 80 degrees or more, rides without an upright
+    row to stand in.
     """
+    if ridden and 0.0 not in leans_deg:
+        raise ValueError("--ridden: expected --lean 0 among the leans: what is ridden is a straight")
     rig: Rig | None = None
     codec: Codec | None = None
     if load_with_bases(file).data.get("kind") == "rig":
@@ -69,12 +81,17 @@ def modes_of(
         raise ConfigError([Problem(str(file), 1, 1, "", reason)])
     notes = [str(w) for w in vehicle_file.warnings]
     margins = timing = None
+    rides: tuple[RiddenMargin, ...] = ()
     if rig is None or codec is None:
         notes.append("No robot on it and no delay margins: name a rig for both.")
     else:
         try:
             timing = loop_timing(rig, codec)
-            margins = delay_margins(vehicle, design_rider(vehicle, _DRY), timing, speeds, leans)
+            design = design_rider(vehicle, _DRY, timing)
+            margins = delay_margins(vehicle, design, timing, speeds, leans)
+            if ridden:
+                on, other = (file, None) if rig_file is None else (rig_file, file)
+                rides = ridden_margins(on, other, design, thinned(speeds), progress)
         except (ValueError, StartFailed) as error:
             what = error.what if isinstance(error, StartFailed) else str(error)
             notes.append(f"No delay margins: {what}.")
@@ -82,7 +99,7 @@ def modes_of(
     if rig is not None and rig_file is not None:
         notes.append(f"The robot and its timing are those of {rig_file}.")
     subject = vehicle_file.name + (f" with {rig.robot.name}, {rig.name}" if rig is not None else "")
-    return ModesPage(subject, diagram, margins, timing, tuple(notes))
+    return ModesPage(subject, diagram, margins, timing, tuple(notes), rides)
 
 
 def _rig_beside(file: Path) -> Path | None:

@@ -23,15 +23,24 @@ from emulator.inspection.stability.page import (
     margin_rows,
     mode_rows,
     modes_html,
+    ridden_words,
+    thinned,
     write_modes,
 )
-from emulator.robot.margins import LoopTiming, Margins
+from emulator.inspection.stability.ridden import RiddenMargin
+from emulator.robot.margins import Margins
+from emulator.robot.timing import LoopTiming
 from emulator.vehicle.modes import Gap, Stability
 
 SPEEDS = np.array([10.0, 20.0, 30.0, 40.0])
 LEANS = np.radians([0.0, 40.0])
 NAN = complex(math.nan, math.nan)
-TIMING = LoopTiming(0.002, 0.001, 0.002, 0.008)
+TIMING = LoopTiming(0.0035, 0.0025, 0.0035, 0.002, 0.0015, 0.008)
+RIDDEN = (
+    RiddenMargin(10.0, 0.049, 0.04925, 0.8),
+    RiddenMargin(20.0, 0.104, math.inf, math.nan),
+    RiddenMargin(40.0, math.nan, math.inf, math.nan, "speed not reached: 131 km/h"),
+)
 
 
 @pytest.fixture
@@ -142,6 +151,37 @@ def test_the_table_says_the_delay_margin(margins: Margins) -> None:
     assert ("40° lean", "36") not in rows
 
 
+def test_what_was_ridden_stands_beside_what_was_computed(margins: Margins) -> None:
+    rows = {(r[0], r[1]): r[2:] for r in margin_rows(margins, RIDDEN)}
+    assert rows["upright", "36"][:3] == ["50.0 ms", "weave, 3.2 Hz", "49.00 ms, 0.8 Hz"]
+    assert rows["upright", "72"][2] == "104 ms and more"
+    assert rows["upright", "108"][2] == "–"  # not ridden
+    assert rows["upright", "144"][2] == "speed not reached: 131 km/h"
+    assert rows["40° lean", "72"][2] == "–"  # rides are on a straight
+    assert all(
+        len(a) == len(b) + 1 for a, b in zip(margin_rows(margins, RIDDEN), margin_rows(margins), strict=True)
+    )
+
+
+def test_what_was_ridden_is_marked_where_there_is_a_margin(margins: Margins) -> None:
+    marks = traces(margin_figure(margins, RIDDEN))["ridden, upright"]
+    assert marks["x"] == [36.0, 72.0]
+    assert marks["y"] == [49.0, 104.0]
+    assert marks["text"] == ["49.00 ms, 0.8 Hz", "104 ms and more"]
+    assert margin_figure(margins, RIDDEN)["layout"]["yaxis"]["range"][1] > 104.0
+    nowhere = [RIDDEN[2]]
+    assert "ridden, upright" not in traces(margin_figure(margins, nowhere))
+
+
+def test_a_margin_without_a_swing_has_no_frequency() -> None:
+    assert ridden_words(RiddenMargin(10.0, 0.01225, 0.0125, math.nan)) == "12.25 ms"
+
+
+def test_at_most_thirteen_speeds_are_shown_and_ridden() -> None:
+    assert list(thinned(range(5))) == [0, 1, 2, 3, 4]
+    assert list(thinned(range(49))) == list(range(0, 49, 4))
+
+
 def test_gaps_are_counted_with_their_reason(diagram: Stability) -> None:
     (said,) = gap_sentences(diagram)
     assert said.startswith("40° lean: left out 1 speed at 36 km/h; no steady motion at 10.00 m/s")
@@ -168,7 +208,16 @@ def test_the_page_holds_everything_and_nothing_escapes(
     assert not re.search(r"(src|href)=", body)  # needs nothing else
     for key in ("growth", "frequency", "margin"):
         assert f'id="{key}"' in body
-    assert "gyro rates 2 ms old, steering angle 1 ms; 2 ms for the control period" in body
+    assert "gyro rates 3.5 ms old, attitude and place 2.5 ms, steering angle 2 ms; 1.5 ms until" in body
+
+
+def test_the_page_tells_of_rides_only_where_there_were_any(diagram: Stability, margins: Margins) -> None:
+    without, ridden = (
+        modes_html(ModesPage("bike", diagram, margins, TIMING, (), rides)) for rides in ((), RIDDEN)
+    )
+    for word in ("speed not reached: 131 km/h", "what virtual rides on the straight found", 'scope="col">ridden</th>'):
+        assert word in ridden
+        assert word not in without
 
 
 def test_without_a_robot_there_is_no_margin_figure(diagram: Stability) -> None:
@@ -186,10 +235,11 @@ def test_a_page_that_can_not_be_written_says_so(diagram: Stability, tmp_path: Pa
 def test_the_terminal_shows_both_tables(diagram: Stability, margins: Margins) -> None:
     console = Console(width=140, record=True, file=open("/dev/null", "w"))  # noqa: SIM115
     with console.file:
-        console.print(console_tables(ModesPage("bike", diagram, margins, TIMING)))
+        console.print(console_tables(ModesPage("bike", diagram, margins, TIMING, (), RIDDEN)))
         text = console.export_text()
     assert "Hands off: where each mode is unstable" in text
     assert "36 to 54 km/h" in text
     assert "extra loop delay until a root crosses" in text
     assert "unstable without any" in text
+    assert "49.00 ms, 0.8 Hz" in text
     assert "left out 1 speed" in text

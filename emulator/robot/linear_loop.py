@@ -1,0 +1,240 @@
+"""The reference robot's steering closed around the bike, linear about a steady motion: balance and line.
+
+The loop is cut at the steering torque. G(s) is the bike's answer to the torque that acts: the deviations that
+are fed back, and with the rate of its heading x and its speed to the left u the way it goes beside its line,
+
+    offset' = V heading + c u          heading' = x + k d u - k^2 V offset
+
+(k the line's curvature, V the speed over ground; c and d cosine and sine of the steady heading against the
+line, which differs from the course by the drift). K(s) is all from there back to the torque, as the robot's
+step computes it (emulator.robot.ride):
+
+    asked back to the line   a = -w^2 (1 + i/s) offset - 2 z w v heading
+    roll target              T = R a W^2 / (s^2 + 2 W s + W^2)
+    torque                   m T - k0 (1 + j/s) (roll - T) - k1 (steer - n T) - k2 (roll rate - s T)
+                             - k3 (yaw rate - q T) - k4 steer rate
+
+with R, m, n, q the slopes of its tables of steady turns, and its samples as old as emulator.robot.timing
+says.
+
+Its estimate is the truth of a while ago, and nothing else: attitude, speed and position are integrated from
+inertial samples, which pass every motion as late as they are. What draws them to GNSS, wheel speeds and lean
+compares each with the estimate of its own time, so it finds only the estimate's errors, whichever way the
+bike moves: they decay by themselves, outside this loop. Two of its measurements are not quite true in motion,
+that the rear goes where the steady turns say, and the lean sensor's: decision 115 has their effect.
+
+In the loop as well: the discrete sums and filters (their half periods are in the ages), the actuator's lag.
+Not in it: noise, steps of the frames' values, limits, and speed, which is held.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.robot.timing import LoopTiming
+from emulator.robot.tuning import (
+    PATH_DAMPING,
+    PATH_INTEGRAL,
+    PATH_INTEGRAL_FROM,
+    PATH_RATE,
+    ROLL_FILTER,
+    ROLL_INTEGRAL,
+    STEP,
+)
+from emulator.vehicle.equilibrium import Steady
+from emulator.vehicle.linearise import (
+    D_JOINT_RATE,
+    D_OMEGA,
+    D_STEER,
+    D_VELOCITY,
+    N_DEVIATIONS,
+    ROLL,
+    Linear,
+    course_rows,
+)
+from emulator.vehicle.state import STEER, VELOCITY
+
+FED_BACK = (ROLL, D_STEER, D_OMEGA, D_OMEGA + 2, D_JOINT_RATE + STEER)
+"""Deviations the balance feeds back: roll, steer, roll rate, yaw rate, steer rate."""
+
+_PADE_ORDER = 4
+_NO_LAG = 1e-4  # [s] of an actuator without one, in the state matrix: nothing notices
+
+Complex: TypeAlias = NDArray[np.complex128]
+
+
+class Feedback(NamedTuple):
+    """What the robot makes of its estimate, about one steady motion.
+
+    gains               (5,) [N m per FED_BACK]  torque = -gains @ deviations
+    roll_per_lateral    [rad/(m/s^2)] roll target over the lateral acceleration asked for; 0: only balanced
+    torque_per_roll     [N m/rad]  torque, ...
+    steer_per_roll      [1]        ... steering angle ...
+    yaw_rate_per_roll   [1/s]      ... and yaw rate of the steady turn, over its roll
+    """
+
+    gains: NDArray[np.float64]
+    roll_per_lateral: float = 0.0
+    torque_per_roll: float = 0.0
+    steer_per_roll: float = 0.0
+    yaw_rate_per_roll: float = 0.0
+
+
+class SteeringLoop:
+    """The loop at one steady motion, whose line is the way the motion goes."""
+
+    def __init__(self, linear: Linear, steady: Steady, feedback: Feedback, timing: LoopTiming) -> None:
+        self.feedback, self.timing = feedback, timing
+        self.A, self.b = linear.A.copy(), linear.B[:, 0].copy()
+        # The robot holds the speed: its slow mode is not for the steering to keep.
+        self.A[D_VELOCITY, :] = self.A[:, D_VELOCITY] = self.b[D_VELOCITY] = 0.0
+        self.poles, right = _eigen(self.A)
+        self._course = course_rows(steady)
+        self._course[:, D_VELOCITY] = 0.0
+        self._outputs = np.vstack([np.eye(N_DEVIATIONS)[list(FED_BACK)], self._course])
+        self._residues = (self._outputs @ right) * np.linalg.solve(right, self.b.astype(complex))
+        self._speed = math.hypot(float(steady.x[VELOCITY]), float(steady.x[VELOCITY + 1]))
+        self._along = self._speed * math.cos(steady.drift)  # of the heading
+        self._curvature = steady.curvature
+        self._c, self._d = math.cos(steady.drift), -math.sin(steady.drift)
+        self._path_integral = PATH_INTEGRAL if self._along > PATH_INTEGRAL_FROM else 0.0
+
+    # -- in frequency --------------------------------------------------------------------------------
+
+    def ratio(self, s: complex | Complex) -> Complex:
+        """L(s): torque that comes back around the loop, sign changed, over torque that acts. Any shape."""
+        at = np.asarray(s, complex)
+        parts = 1.0 / (at[..., None] - self.poles)
+        return np.asarray(
+            sum(row * (parts @ part) for row, part in zip(self._row(at), self._residues, strict=True))
+        )
+
+    def _row(self, at: Complex) -> list[Complex]:
+        """K(s), sign changed: torque [N m] that acts for each of FED_BACK, heading's rate and side speed."""
+        t, f = self.timing, self.feedback
+        k0, k1, k2, k3, k4 = f.gains
+        gyro, estimate, fork = (np.exp(-at * age) for age in (t.rates_s, t.estimate_s, t.steer_s))
+        held = np.exp(-at * t.command_s) / (1.0 + at * t.actuator_lag_s)
+        summed = k0 * (1.0 + ROLL_INTEGRAL / at)
+        row = [
+            held * summed * estimate,
+            held * k1 * fork,
+            held * k2 * gyro,
+            held * k3 * gyro,
+            held * k4 * fork,
+        ]
+        # what the torque does with the roll target, sign changed
+        of_target = -(summed + k1 * f.steer_per_roll + k2 * at + k3 * f.yaw_rate_per_roll + f.torque_per_roll)
+        target = f.roll_per_lateral * np.exp(at * STEP) * (ROLL_FILTER / (at + ROLL_FILTER)) ** 2
+        asked = -(PATH_RATE**2) * (1.0 + self._path_integral / at) * (1.0 + at * t.told_s)
+        turned = -2.0 * PATH_DAMPING * PATH_RATE * self._along * self._c
+        return row + [
+            held * of_target * target * estimate * (asked * offset + turned * heading)
+            for offset, heading in self._way(at)
+        ]
+
+    def _way(self, at: Complex) -> tuple[tuple[Complex, Complex], tuple[Complex, Complex]]:
+        """Offset [m] and heading [rad] beside the line over the heading's rate, and over the side speed."""
+        V, k, c, d = self._speed, self._curvature, self._c, self._d
+        round_trip = at * at + (k * V) ** 2
+        by_rate, by_side = V / round_trip, (V * k * d + at * c) / round_trip
+        return (
+            (by_rate, (1.0 - k * k * V * by_rate) / at),
+            (by_side, (k * d - k * k * V * by_side) / at),
+        )
+
+    def share(self, s: complex) -> NDArray[np.float64]:
+        """Share (23,) of each deviation in a root of the loop at s, whatever the extra delay."""
+        resolvent = np.linalg.inv(s * np.eye(N_DEVIATIONS) - self.A)
+        row = np.array([complex(v) for v in self._row(np.array(s, complex))]) @ self._outputs
+        share = np.abs((resolvent @ self.b) * (row @ resolvent))
+        return np.asarray(share / share.sum())
+
+    # -- as a matrix -------------------------------------------------------------------------------------
+
+    def matrix(self) -> NDArray[np.float64]:
+        """The closed loop without extra delay as a state matrix, deviations first; delays by Pade.
+
+        The command's delay is moved to where the samples come from: in a linear loop that is the same.
+        """
+        t, f = self.timing, self.feedback
+        k0, k1, k2, k3, k4 = f.gains
+        names = ("torque", "integral", "offset", "heading", "path_integral", "target", "target_rate")
+        torque, integral, offset, heading, path, target, target_rate = range(
+            N_DEVIATIONS, N_DEVIATIONS + len(names)
+        )
+        e = np.eye(N_DEVIATIONS + len(names))
+        yaw_rate, side = np.pad(self._course, ((0, 0), (0, len(names))))
+        V, k, c, d = self._speed, self._curvature, self._c, self._d
+        away = V * e[heading] + c * side
+        signals = (
+            (e[D_OMEGA], t.rates_s),
+            (e[D_OMEGA + 2], t.rates_s),
+            (k1 * e[D_STEER] + k4 * e[FED_BACK[4]], t.steer_s),
+            (e[ROLL], t.estimate_s),
+            (e[offset] + t.told_s * away, t.estimate_s - STEP),
+            (e[heading], t.estimate_s - STEP),
+        )
+        size = len(e) + _PADE_ORDER * len(signals)
+        M = np.zeros((size, size))
+        late = []
+        for i, (row, age) in enumerate(signals):
+            first = len(e) + _PADE_ORDER * i
+            block = slice(first, first + _PADE_ORDER)
+            a, b, out_of, through = _pade(age + t.command_s)
+            M[block, block] = a
+            M[block, : len(e)] += np.outer(b, row)
+            out = np.zeros(size)
+            out[block], out[: len(e)] = out_of, through * row
+            late.append(out)
+        p, r, steering, roll, beside, turned = late
+        x = np.eye(size)
+        M[:N_DEVIATIONS, :N_DEVIATIONS] = self.A
+        M[:N_DEVIATIONS, torque] = self.b
+        M[offset, : len(e)] = away
+        M[heading, : len(e)] = yaw_rate + k * d * side - k * k * V * e[offset]
+        M[path] = self._path_integral * beside
+        back = -(PATH_RATE**2) * (beside + x[path])
+        back -= 2.0 * PATH_DAMPING * PATH_RATE * self._along * c * turned
+        M[target] = x[target_rate]
+        M[target_rate] = ROLL_FILTER**2 * (f.roll_per_lateral * back - x[target])
+        M[target_rate] -= 2.0 * ROLL_FILTER * x[target_rate]
+        error = roll - x[target]
+        M[integral] = error
+        asked = (f.torque_per_roll + k1 * f.steer_per_roll) * x[target] - steering
+        asked -= k0 * (error + ROLL_INTEGRAL * x[integral])
+        asked -= k2 * (p - x[target_rate]) + k3 * (r - f.yaw_rate_per_roll * x[target])
+        M[torque] = (asked - x[torque]) / max(t.actuator_lag_s, _NO_LAG)
+        cut = [path] if self._path_integral == 0.0 else []
+        if f.roll_per_lateral == 0.0:  # nobody goes back to the line: where it is, is no part of the loop
+            cut = [*range(offset, target_rate + 1), *range(size - 2 * _PADE_ORDER, size)]
+        return np.delete(np.delete(M, cut, axis=0), cut, axis=1)
+
+
+def _eigen(A: NDArray[np.float64]) -> tuple[Complex, Complex]:
+    poles, right = np.linalg.eig(A)
+    return poles.astype(np.complex128), right.astype(np.complex128)
+
+
+def _pade(
+    delay: float,
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], float]:
+    """State-space (a, b, c, d) of the diagonal Pade approximation of a delay [s]."""
+    n = _PADE_ORDER
+    f = math.factorial
+    c = [f(2 * n - j) * f(n) / (f(2 * n) * f(j) * f(n - j)) for j in range(n + 1)]
+    below = np.array(c) / c[n]
+    above = below * (-1.0) ** np.arange(n + 1)
+    a = np.zeros((n, n))
+    a[:-1, 1:] = np.eye(n - 1)
+    a[-1] = -below[:n]
+    b = np.zeros(n)
+    b[-1] = 1.0
+    d = float(above[n])
+    if delay <= 0.0:
+        return -np.eye(n), np.zeros(n), np.zeros(n), 1.0
+    return a / delay, b / delay, above[:n] - d * below[:n], d

@@ -1,0 +1,171 @@
+"""The linear loop: the compiled robot answers as its row says, one loop in frequency and as a matrix."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from emulator.road.line import sample
+from emulator.robot.design import feedback_at, gains_for
+from emulator.robot.linear_loop import FED_BACK, Feedback, SteeringLoop
+from emulator.robot.ride import balance, follow_path
+from emulator.robot.timing import LoopTiming
+from emulator.robot.tuning import STEP
+from emulator.vehicle.linearise import D_VELOCITY, N_DEVIATIONS, course_rows, linearise
+from emulator.vehicle.modes import SteadyTurns, eigen
+
+CASES = [(8.0, 0.0), (20.0, 0.0), (50.0, 0.0), (30.0, 40.0)]
+"""Speed [m/s] and lean [deg]."""
+
+
+@pytest.fixture(scope="module")
+def design(prepared):
+    return prepared.rider.design
+
+
+@pytest.fixture(scope="module")
+def loop_at(told, design):
+    """The rider's loop at a speed [m/s] and lean [deg]."""
+    turns = SteadyTurns(told.vehicle)
+
+    def at(speed, lean_deg, feedback=None, timing=told.timing):
+        steady = turns.at(speed, math.radians(lean_deg))
+        feedback = feedback or feedback_at(design, speed, math.radians(lean_deg))
+        return SteeringLoop(linearise(told.vehicle, steady), steady, feedback, timing)
+
+    return at
+
+
+# ---- the compiled robot ------------------------------------------------------------------------------------
+
+
+class Swaying:
+    """The compiled path and balance, fed with an estimate that swings on a straight at one frequency."""
+
+    STRAIGHT, SPEED, SIZE = 150.0, 22.0, 1e-4
+
+    def __init__(self, rider, hertz):
+        self.r, self.e = rider.rider, rider.rider.mind[0]
+        self.w = 2.0 * math.pi * hertz
+        self.x, self.y, self.along, _, _ = sample(self.r.line, self.STRAIGHT)
+        self.e["speed"], self.e["station"] = self.SPEED, self.STRAIGHT
+
+    def answer(self, **swings):
+        """Torque over SIZE, as a complex number; swings: of roll, ..., offset and heading, complex."""
+        r, e = self.r, self.e
+        swings_for = round(2.0 * math.pi / self.w / STEP)
+        n = swings_for * math.ceil(12.0 / (swings_for * STEP))  # integrals and filters settle in 12 s
+        torque = np.zeros(n)
+        for k in range(n):
+            turn = self.SIZE * np.exp(1j * self.w * k * STEP)
+            now = {name: (swing * turn).imag for name, swing in swings.items()}
+            offset = now.pop("offset", 0.0)
+            e["x"] = self.x - offset * math.sin(self.along)
+            e["y"] = self.y + offset * math.cos(self.along)
+            e["heading"] = self.along + now.pop("heading", 0.0)
+            for name, value in now.items():
+                e[name] = value
+            torque[k] = balance(r.design, e, follow_path(r.design, r.line, e))
+        last = np.arange(n - swings_for, n)
+        # what the integrals brought along from the beginning grows evenly by now
+        torque[last] -= (last - last[0]) * np.mean(torque[last] - torque[last - swings_for]) / swings_for
+        wave = np.exp(-1j * self.w * last * STEP)
+        return 2j * np.mean(torque[last] * wave) / self.SIZE
+
+
+AT_ONCE = LoopTiming(0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+
+
+@pytest.mark.parametrize("hertz", [0.5, 2.0])
+@pytest.mark.parametrize(
+    ("place", "name"), list(enumerate(["roll", "steer", "roll_rate", "yaw_rate", "steer_rate"]))
+)
+def test_the_compiled_balance_answers_as_the_loop_says(rider, loop_at, place, name, hertz):
+    swaying = Swaying(rider, hertz)
+    row = loop_at(swaying.SPEED, 0.0, timing=AT_ONCE)._row(np.array(1j * swaying.w))
+    assert swaying.answer(**{name: 1.0}) == pytest.approx(-complex(row[place]), rel=0.01)
+
+
+@pytest.mark.parametrize("hertz", [0.25, 1.0])
+@pytest.mark.parametrize("place", [5, 6], ids=["by its heading's rate", "by its speed to the side"])
+def test_the_compiled_return_to_the_line_answers_as_the_loop_says(rider, loop_at, place, hertz):
+    swaying = Swaying(rider, hertz)
+    s, v = 1j * swaying.w, swaying.SPEED
+    row = loop_at(v, 0.0, timing=AT_ONCE)._row(np.array(s))
+    # offset' = v heading + u, heading' = x
+    way = {"heading": 1.0 / s, "offset": v / s**2} if place == 5 else {"offset": 1.0 / s}
+    assert swaying.answer(**way) == pytest.approx(-complex(row[place]), rel=0.01)
+
+
+# ---- where it goes -----------------------------------------------------------------------------------------
+
+
+def test_heading_and_side_speed_are_those_of_the_state(told):
+    """Upright and straight: the heading turns with the yaw rate; to the left goes the body's side speed."""
+    steady = SteadyTurns(told.vehicle).at(20.0, 0.0)
+    rate, side = course_rows(steady)
+    others = np.arange(N_DEVIATIONS)
+    assert rate[9] == pytest.approx(1.0, abs=1e-3)
+    assert np.abs(rate[others != 9]).max() < 0.01
+    assert side[11] == pytest.approx(1.0, abs=1e-3)
+    assert np.abs(side[(others != 11) & (others != 1)]).max() < 0.01
+
+
+def test_on_a_circle_whoever_is_outside_and_points_along_comes_back(loop_at):
+    """Free motion beside a circle: a heading swings once a lap, which is what another circle does."""
+    loop = loop_at(30.0, 40.0)
+    lap = abs(loop._curvature) * loop._speed
+    (offset, heading), _ = loop._way(np.array(1j * lap * (1.0 + 1e-6)))
+    assert abs(offset) > 1e4
+    assert abs(heading) > 1e3
+
+
+# ---- one loop, two ways ------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("speed", "lean"), CASES)
+@pytest.mark.parametrize("to_a_line", [True, False])
+def test_the_state_matrix_has_the_roots_of_the_loop(loop_at, design, speed, lean, to_a_line):
+    only = None if to_a_line else Feedback(np.array(gains_for(design, speed, math.radians(lean))))
+    loop = loop_at(speed, lean, only)
+    roots = eigen(loop.matrix()).roots
+    # beyond some 150 1/s the approximated delays show; below, the two must be one
+    asked = roots[(np.abs(roots) < 150.0) & (roots.real > -60.0)]
+    here = 0
+    for s in asked:
+        h = 1e-6 * (1.0 + abs(s))
+        slope = complex((loop.ratio(s + h) - loop.ratio(s - h)) / (2.0 * h))
+        off = abs((1.0 + complex(loop.ratio(s))) / slope)  # Newton's step
+        # a root that neither torque nor robot touches is the bike's own, and no root of 1 + L
+        own = np.min(np.abs(loop.poles - s)) < 1e-3
+        assert off < 1e-4 * (1.0 + abs(s)) or own, s
+        here += off < 1e-4 * (1.0 + abs(s))
+    assert here >= 8 + 4 * to_a_line
+
+
+@pytest.mark.parametrize(("speed", "lean"), [*CASES, (66.0, 40.0)])
+def test_the_number_of_unstable_roots_is_what_nyquist_counts(loop_at, speed, lean):
+    loop = loop_at(speed, lean)
+    unstable = int(np.sum(np.linalg.eigvals(loop.matrix()).real > 1e-3))
+    # 1 + L along a line just right of the axis, where L has its integrations at zero.
+    s = 1e-3 + 1j * np.concatenate([-np.geomspace(3e4, 1e-6, 60_000), np.geomspace(1e-6, 3e4, 60_000)])
+    turns = np.sum(np.angle((v := 1.0 + loop.ratio(s))[1:] / v[:-1])) / (2.0 * math.pi)
+    open_loop = int(np.sum(loop.poles.real > 1e-3))
+    assert turns == pytest.approx(round(turns), abs=1e-3)
+    assert unstable == open_loop - round(turns)
+
+
+def test_a_loop_without_gains_is_the_bike_and_what_is_late(loop_at):
+    loop = loop_at(20.0, 0.0, Feedback(np.zeros(len(FED_BACK))))
+    roots = np.linalg.eigvals(loop.matrix())
+    for pole in loop.poles[np.abs(loop.poles) > 1e-6]:
+        assert np.min(np.abs(roots - pole)) < 1e-6 * (1.0 + abs(pole))
+
+
+def test_speed_is_held(loop_at):
+    loop = loop_at(30.0, 40.0)
+    assert not loop.A[D_VELOCITY].any()
+    assert not loop.A[:, D_VELOCITY].any()
+    assert loop.b[D_VELOCITY] == 0.0
