@@ -215,7 +215,11 @@ def test_the_page_tells_of_rides_only_where_there_were_any(diagram: Stability, m
     without, ridden = (
         modes_html(ModesPage("bike", diagram, margins, TIMING, (), rides)) for rides in ((), RIDDEN)
     )
-    for word in ("speed not reached: 131 km/h", "what virtual rides on the straight found", 'scope="col">ridden</th>'):
+    for word in (
+        "speed not reached: 131 km/h",
+        "what virtual rides on the straight found",
+        'scope="col">ridden</th>',
+    ):
         assert word in ridden
         assert word not in without
 

@@ -157,25 +157,28 @@ def test_what_is_never_lost_has_no_end(at: Any, monkeypatch: pytest.MonkeyPatch)
 
 
 @pytest.mark.slow
-def test_the_same_ride_twice_is_the_same_ride(at: Any) -> None:
-    session, design = at("racer", 180.0)
+def test_the_same_ride_twice_is_the_same_ride(at: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(ridden, "WATCHED_s", 2.0)
+    session, design = at("racer", 60.0)
     one, other = (watch(session, design, 30) for _ in range(2))
+    assert len(one.rows) == 2 * HZ
     assert np.array_equal(one.rows, other.rows)
 
 
 @pytest.mark.slow
 def test_a_speed_beyond_the_engine_is_not_reached(at: Any) -> None:
-    session, design = at("trainer", 200.0)
-    found = ridden_margin(session, design, 200.0 / 3.6)
-    assert found.why.startswith("speed not reached: 1")
+    session, design = at("trainer", 180.0)
+    assert ridden_margin(session, design, 50.0).why == "speed not reached: 159 km/h"
 
 
 # ---- computed beside ridden --------------------------------------------------------------------------------
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("km_h", [60.0, 90.0, 120.0, 150.0, 180.0])
-@pytest.mark.parametrize("bike", BIKES)
+@pytest.mark.parametrize(
+    ("bike", "km_h"),
+    [(bike, km_h) for bike in BIKES for km_h in (60.0, 90.0, 120.0, 150.0, 180.0)][:-1],  # 180: not reached
+)
 def test_rides_are_kept_a_tenth_inside_the_computed_margin_and_lost_a_tenth_outside(
     at: Any, bike: str, km_h: float
 ) -> None:
