@@ -96,11 +96,14 @@ def balanced(
     return np.asarray(np.linalg.eigvals(M[np.ix_(kept, kept)]), np.complex128)
 
 
-def design_rider(vehicle: Vehicle, grip: float, timing: LoopTiming | None) -> Design:
+def design_rider(
+    vehicle: Vehicle, grip: float, timing: LoopTiming | None, fastest: float = math.inf
+) -> Design:
     """Work out the tables; about a second once the vehicle is compiled.
 
     grip    [1] road the steady turns are computed for; turns it can't hold repeat the last one it can.
-    timing  of the rig's loop, which the gains are checked in; None: its steering is not the robot's
+    timing  of the rig's loop, which the gains are checked in; None: they are not checked
+    fastest [m/s] of the ride: gains that it has no use for are not checked
     Raises StartFailed if the gains do not hold the bike up at some speed.
     """
     shape = (len(SPEEDS), len(ROLLS))
@@ -126,7 +129,7 @@ def design_rider(vehicle: Vehicle, grip: float, timing: LoopTiming | None) -> De
                 gains[i, j] = balance_gains(linear)
             except np.linalg.LinAlgError:
                 gains[i, j] = gains[i, j - 1] if j else 0.0
-            if j == 0 and timing is not None:
+            if j == 0 and timing is not None and (i == 0 or SPEEDS[i - 1] < fastest):
                 running = with_engine_turning(vehicle, steady, speed)
                 balance = balanced(linearise(vehicle, running), running, gains[i, j], timing)
                 worst = float(np.max(balance.real))

@@ -71,7 +71,10 @@ class ReferenceRider:
 
     def __init__(self, mission: Mission, design: Design | None = None) -> None:
         self.mission = mission
-        self.rider = _rider(mission, design or design_rider(mission.vehicle, mission.grip, mission.timing))
+        if design is None:
+            fastest = float(mission.line.target_speed.max())
+            design = design_rider(mission.vehicle, mission.grip, mission.timing, fastest)
+        self.rider = _rider(mission, design)
         buffer = frame_buffer(1)
         self._step = entry(step, self.rider, buffer, buffer)
         self._hear_gnss = entry(hear_gnss, self.rider, 0.0, 0.0, 0.0, 0.0, 0.0, 0, 0.0)

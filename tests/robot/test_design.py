@@ -113,6 +113,13 @@ def test_a_rig_whose_samples_come_too_late_is_refused_with_gains_that_hold_on_an
     assert "latencies" in refused.value.advice
 
 
+def test_gains_for_speeds_that_are_not_ridden_are_not_checked(told):
+    slow = told.timing._replace(command_s=told.timing.command_s + 0.013)
+    with pytest.raises(StartFailed, match=r"at (48|62)\.0 m/s"):
+        design_rider(told.vehicle, told.grip, slow)
+    design_rider(told.vehicle, told.grip, slow, fastest=22.0)
+
+
 @pytest.mark.parametrize("roll_deg", [0.0, 17.0, -17.0])
 def test_the_linear_feedback_has_the_slopes_of_the_tables(design, roll_deg):
     speed, roll, aside = 21.0, math.radians(roll_deg), 1e-4

@@ -63,10 +63,10 @@ DESIGNS: dict[bytes, Design] = {}
 def design_once(monkeypatch: pytest.MonkeyPatch) -> None:
     """The robot's tables take longer than most of these rides: work them out once a bike."""
 
-    def design(vehicle: Vehicle, grip: float, timing: LoopTiming | None) -> Design:
+    def design(vehicle: Vehicle, grip: float, timing: LoopTiming | None, fastest: float) -> Design:
         key = vehicle.body.tobytes() + vehicle.tyre.tobytes() + np.float64(grip).tobytes()
         if key not in DESIGNS:
-            DESIGNS[key] = design_rider(vehicle, grip, timing)
+            DESIGNS[key] = design_rider(vehicle, grip, timing, fastest)
         return DESIGNS[key]
 
     monkeypatch.setattr(mission, "design_rider", design)
