@@ -13,7 +13,7 @@ import math
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from emulator.config.rig.bus_load import Periodic, bus_load, common_ticks, passages, schedule
+from emulator.config.rig.bus_load import Periodic, bus_load, common_ticks, passages, schedule, wire_ns
 from emulator.config.rig.file import Rig
 from emulator.config.rig.outputs import Output
 from emulator.core.signals import TICK_NS
@@ -23,6 +23,8 @@ from emulator.wire.can_frames import Codec
 _NEEDED = ("rate_x_rad_s", "force_x_m_s2", "steering_angle_rad")
 """A signal of each frame that the robot can't ride without."""
 
+_COMMAND = "steering"
+"""The frame of the robot's torque."""
 _TICK = TICK_NS * 1e-9
 _EVERY = round(STEP / _TICK)  # ticks of a control period
 
@@ -69,6 +71,7 @@ def loop_timing(rig: Rig, codec: Codec) -> LoopTiming:
     low_pass, bus = rig.sensors.imu.rate_delay_s, bus_load(rig, codec)
     arrive = None if bus is None else bus.line(rates).arrivals
     lag = rig.actuators.steering.time_constant_ms * 1e-3
+    sent = max(1, -(-wire_ns(rig, codec, _COMMAND) // TICK_NS))  # ticks; its frame wins the bus
     return LoopTiming(
         rates_s=ages[rates] + low_pass,
         estimate_s=ages[rates] + low_pass - 0.5 * STEP,
@@ -76,7 +79,7 @@ def loop_timing(rig: Rig, codec: Codec) -> LoopTiming:
         + (0.0 if arrive is None else arrive.error_ns[1] * 1e-9)
         + low_pass,
         steer_s=ages[steer],
-        command_s=_TICK + 0.5 * (STEP - _TICK) + _tick_by_tick(lag),
+        command_s=sent * _TICK + 0.5 * (STEP - _TICK) + _tick_by_tick(lag),
         actuator_lag_s=lag,
     )
 
