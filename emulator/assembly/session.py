@@ -19,6 +19,7 @@ from typing import Any
 import numpy as np
 
 from emulator.assembly.files import RideFiles, Stage, read_files
+from emulator.assembly.kept_limits import kept_limits
 from emulator.config.rig.bus_load import BusLoad, bus_load
 from emulator.config.rig.consistency import rig_warnings
 from emulator.config.rig.file import Rig, carries_fd, dbc_path, vehicle_path
@@ -33,8 +34,9 @@ from emulator.core.errors import ConfigError, Problem
 from emulator.core.frame_buffer import MAX_DATA
 from emulator.core.outside.reading import KEPT_COPY, read_whole
 from emulator.core.signals import TICK_NS
-from emulator.lap.ideal_lap import BODIES, bike_of
+from emulator.lap.ideal_lap import bike_of
 from emulator.lap.lean_envelope import lean_envelope
+from emulator.lap.steady_limits import steady_limits, total_mass
 from emulator.lap.target_speed import engine_curve, speed_limits, target_speed
 from emulator.loop.machine import processor
 from emulator.plant.step import tick
@@ -45,6 +47,7 @@ from emulator.road.shape import Bump, RoadProfile, road_profile
 from emulator.robot.mission import Mission
 from emulator.robot.timing import LoopTiming, loop_timing
 from emulator.sensors.imu import turned
+from emulator.vehicle.equilibrium import NoEquilibrium
 from emulator.vehicle.params import RigidMass, Vehicle, vehicle_record
 from emulator.wire.can_frames import Codec
 from emulator.wire.can_timing import CLASSICAL_BYTES
@@ -167,7 +170,7 @@ class Session:
                 {**p.model_dump(mode="json"), **dict(zip(("from_m", "to_m"), p.stretch(length), strict=True))}
                 for p in self.scenario.surface.patches
             ],
-            "lean_envelope": lean_envelope(bike_of(self.vehicle), self.line, self.scenario.surface.grip),
+            **_lean_envelope(self),
             **({} if bus is None else {"bus_budget": bus.as_dict()}),
         }
 
@@ -229,6 +232,17 @@ def load_session(
         parameters=read.scenario_source.parameters,
         set_parameters=dict(parameters or {}),
     )
+
+
+def _lean_envelope(session: Session) -> dict[str, Any]:
+    """What a report draws leans beside; nothing for a vehicle that no steady turn was found of."""
+    grip = session.scenario.surface.grip
+    try:
+        limits = kept_limits(session.vehicle, grip)
+    except NoEquilibrium:
+        return {}
+    bike = bike_of(session.vehicle, steady_limits([(grip, limits)]))
+    return {"lean_envelope": lean_envelope(bike, limits, session.line, grip)}
 
 
 def _vehicles(read: RideFiles) -> tuple[Vehicle, Vehicle]:
@@ -324,11 +338,6 @@ def _loop_timing(rig: Rig, codec: Codec) -> LoopTiming | None:
         return loop_timing(rig, codec)
     except ValueError:
         return None
-
-
-def total_mass(vehicle: Vehicle) -> float:
-    """Mass [kg] of bike and robot."""
-    return float(sum(float(vehicle.body[0][f"{name}_mass"]) for name in BODIES))
 
 
 def _profile(

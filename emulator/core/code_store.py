@@ -1,8 +1,9 @@
 """Where machine code is kept: a folder of the user's own, a file an entry, named after what it was made from.
 
-What lies there is executed, so the folder must belong to the user alone. Files appear whole or not at all and
-never change, so any number of processes and checkouts may use it at once. What was not used for longest goes
-when the folder grows beyond its bound.
+Beside it lies what else takes long to work out (``emulator.assembly.kept_limits``). What lies there is
+executed, so the folder must belong to the user alone. Files appear whole or not at all and never change, so
+any number of processes and checkouts may use it at once. What was not used for longest goes when the folder
+grows beyond its bound.
 """
 
 from __future__ import annotations

@@ -1,1 +1,1 @@
-"""How fast a line can be ridden: target speed, ideal lap, lean envelope. Pure."""
+"""How fast a line can be ridden: target speed, what the plant can do, ideal lap, lean envelope. Pure."""

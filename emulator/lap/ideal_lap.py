@@ -1,8 +1,11 @@
-"""The fastest quasi-steady lap: what grip, power, wheel lift and lean allow along a line, and no more.
+"""The quasi-steady lap: as fast along a line as the plant's equilibria, the engine and the roll rate allow.
 
-At every station the bike is in the steady motion of that instant: no tyre relaxation, no roll or pitch
-transients, suspension at its design position, gear changes that take no time, the ideal share of the two
-brakes. So it is a bound, not a plan; what a robot is asked to ride is ``speed_profile``.
+At every station the bike is in the quasi-steady motion of that instant, looked up in what the plant can do
+(:mod:`emulator.lap.steady_limits`): grip of both tyres, wheel lift, lean. The engine drives it in its best
+gear, changed in no time. The way from one lean to another takes no more roll rate than the steering torque
+gives; the roll acceleration is left out, as are tyre relaxation and what the suspension does in between. So
+it is a yardstick and no bound: what is left out may help as well as hinder. What a robot is asked to ride is
+``target_speed``.
 
 Road axes: the road's plane is turned by heading (about z), by ``slope`` and by ``bank``. ``slope`` is
 positive uphill (the opposite of ISO 8855 pitch, which is positive nose down); ``bank`` is positive by the
@@ -10,21 +13,18 @@ right-hand rule about x: right side down, as roll is. Per unit of mass the road 
 along its normal (k curvature, s slope, b bank, a acceleration along the path)::
 
     x = a + g sin s
-    y = k_h cos b + k_v sin b + g cos s sin b         k_h = k (v cos s)^2       (1 - k q sin(lean)) inside
+    y = k_h cos b + k_v sin b + g cos s sin b         k_h = k (v cos s)^2
     n = k_v cos b - k_h sin b + g cos s cos b         k_v = v^2 cos s ds/d(station)
 
-Lean (left positive) balances roll about the contact of tyres with crown radius t, mass centre at height h,
-q = h - t, spin angular momentum m j v::
+With these the table is entered. As load transfer is all but affine in the acceleration and a norm is convex,
+the accelerations that can be had at a station and speed are one interval, whose ends bisection finds.
 
-    n q sin(lean) = y (t + q cos(lean)) + j k_h cos(lean)
+Roll is bank less lean. Along the path it changes with the station and, by the speed, with the acceleration:
+d(roll)/dt = v d(roll)/d(station) + a d(roll)/dv. The roll rate bounds it either way, so it may forbid braking
+out of a lean that has to be kept, and ask for braking where curvature grows fast. The bound itself falls with
+speed: see ``roll_rates``.
 
-Loads follow from pitch about the rear contact, lateral forces from yaw (b / p of the wheelbase at the front).
-Each tyre keeps its own friction ellipse. As the loads are affine in the acceleration and a norm is convex,
-what remains of an ellipse is concave: the accelerations that can be had are one interval, whose ends
-bisection finds. Its ends are wheel lift where grip is plenty.
-
-Sources: load transfer, crown and gyroscopic lean are the steady turn of V. Cossalter, *Motorcycle Dynamics*
-(2006), chapters 3, 4 and 6, from memory; the forward-backward pass is common practice, no source.
+Source: the forward-backward pass is common practice, no source.
 """
 
 from __future__ import annotations
@@ -37,6 +37,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.compiled import jit
+from emulator.lap.steady_limits import (
+    SteadyLimits,
+    cell,
+    drag_of,
+    drive_of,
+    lateral_limit,
+    lean_of,
+    roll_rates,
+)
 from emulator.road.line import Line, Surface, grip_at
 from emulator.vehicle.driveline import engine_torque
 from emulator.vehicle.equilibrium import AIR_DENSITY
@@ -44,113 +53,89 @@ from emulator.vehicle.params import Vehicle
 
 Array = NDArray[np.float64]
 
-BODIES = ("main_frame", "swingarm", "rear_wheel", "steered_frame", "fork_lower", "front_wheel")
-"""Groups of the vehicle's record that have a mass."""
 GEARS = 6
+TABLE_ERROR = 1e-3
+"""Share of the lap's time by which it moves when the table of limits has twice the rows and columns;
+measured."""
 _MOST = 100.0  # [m/s^2] where the search for a limit starts: more than any tyre on any road
-_HALVINGS = 36  # leaves 100 / 2^36 = 1.5e-9 m/s^2
+_HALVINGS = 36  # leaves 100 / 2^36 = 1.5e-9 m/s^2, and half as many 4e-4
 _SCAN = 2.0  # [m/s] step in which the greatest speed of a station is first looked for
 _DEFAULT_SECTORS = 3
+_AHEAD = 0.5  # [m] either way, over which the lean's change along the line is taken
+_FASTER = 0.01  # of the speed, over which its change with speed is taken
 
 
 class Bike(NamedTuple):
-    """A vehicle as the quasi-steady lap needs it; upright at the design position, robot merged in.
+    """A vehicle as the quasi-steady lap needs it, robot merged in.
 
-    mass               [kg]     bike and robot
-    wheelbase          [m]      p
-    mass_x, mass_z     [m]      mass centre, forward of the rear contact and above the ground
-    crown              [m]      t, the two crowns' radii weighted by their loads
-    spin               [m]      j: wheels' moments of inertia over rolling radius, over the mass
-    wheels_mass        [kg]     what the front wheel's spin adds to the mass that is accelerated
-    wheel_inertia      [kg m2]  rear wheel's spin
-    friction           (4,)     rear x, rear y, front x, front y on a road of grip 1
-    rolling            (2,)     rolling resistance over load, rear, front
-    drag, lift         [kg/m]   force over speed squared
-    air_x, air_z       [m]      centre of pressure
-    radius, rear_crown [m]      of the rear tyre
-    lean_limit         [rad]    against the road's normal
-    gravity            [m/s^2]
-    wheel_speed        (k,)     [rad/s] rising speeds of the rear wheel
-    wheel_torque       (6, k)   [N m]   full-throttle torque at the rear wheel, by gear
-    gear_inertia       (6,)     [kg m2] crankshaft's moment of inertia seen at the rear wheel
+    limits                     what it can do, see ``SteadyLimits``
+    drag           [1/m]       deceleration by the air over speed squared
+    gravity        [m/s^2]
+    radius, crown  [m]         of the rear tyre: its lever shrinks with lean
+    lean_limit     [rad]       against the road's normal; it is in the limits already
+    wheel_speed    (k,)        [rad/s] rising speeds of the rear wheel
+    wheel_torque   (6, k)      [N m] full-throttle torque at the rear wheel, by gear
+    gear_inertia   (6,)        [kg m2] crankshaft's moment of inertia seen at the rear wheel
+    roll_rate      (v,)        [rad/s] greatest roll rate at the speeds of the limits
     """
 
-    mass: float
-    wheelbase: float
-    mass_x: float
-    mass_z: float
-    crown: float
-    spin: float
-    wheels_mass: float
-    wheel_inertia: float
-    friction: Array
-    rolling: Array
+    limits: SteadyLimits
     drag: float
-    lift: float
-    air_x: float
-    air_z: float
-    radius: float
-    rear_crown: float
-    lean_limit: float
     gravity: float
+    radius: float
+    crown: float
+    lean_limit: float
     wheel_speed: Array
     wheel_torque: Array
     gear_inertia: Array
+    roll_rate: Array
 
 
 class IdealLap(NamedTuple):
-    """The fastest lap along a line of n intervals.
+    """The quasi-steady lap along a line of n intervals.
 
-    speed  (n+1,) [m/s]  along the path
-    time   (n+1,) [s]    since station 0
+    speed    (n+1,) [m/s]  along the path
+    time     (n+1,) [s]    since station 0
+    error_s         [s]    by how much line and table, were they finer, would move the lap's time either way;
+                           0 of a lap that is given
     """
 
     speed: Array
     time: Array
+    error_s: float
 
 
 def bike_of(
-    vehicle: Vehicle, *, lean_limit_rad: float | None = None, air_density: float = AIR_DENSITY
+    vehicle: Vehicle,
+    limits: SteadyLimits,
+    *,
+    steer_torque_Nm: float | None = None,
+    lean_limit_rad: float | None = None,
+    air_density: float = AIR_DENSITY,
 ) -> Bike:
     """The quasi-steady bike of a vehicle's record.
 
-    lean_limit_rad  [rad]     None takes the angle at which a footpeg touches the road
-    air_density     [kg/m^3]  as the plant has it
+    limits           made of the same vehicle, lean limit and air, see ``emulator.lap.steady_limits``
+    steer_torque_Nm  [N m]     that there is to roll with; None: any roll rate
+    lean_limit_rad   [rad]     None takes the angle at which a footpeg touches the road
+    air_density      [kg/m^3]  as the plant has it
     """
-    body, rear, front = vehicle.body[0], vehicle.tyre[0], vehicle.tyre[1]
-    masses = np.array([float(body[f"{name}_mass"]) for name in BODIES])
-    mass = float(masses.sum())
-    x = float(masses @ [float(body[f"{name}_x"]) for name in BODIES]) / mass
-    z = float(masses @ [float(body[f"{name}_z"]) for name in BODIES]) / mass
-    rear_x = float(body["rear_wheel_x"])
-    p, b = float(body["front_wheel_x"]) - rear_x, x - rear_x
-    r_rear, r_front = float(rear["radius"]), float(front["radius"])
-    i_rear, i_front = float(body["rear_wheel_spin_inertia"]), float(body["front_wheel_spin_inertia"])
+    body, rear = vehicle.body[0], vehicle.tyre[0]
     speeds, torque, inertia = _gears(vehicle)
+    rates = np.full(limits.speeds.size, math.inf)
+    if steer_torque_Nm is not None:
+        rates = roll_rates(vehicle, steer_torque_Nm, limits.speeds)
     return Bike(
-        mass=mass,
-        wheelbase=p,
-        mass_x=b,
-        mass_z=z,
-        crown=(float(rear["crown_radius"]) * (p - b) + float(front["crown_radius"]) * b) / p,
-        spin=(i_rear / r_rear + i_front / r_front) / mass,
-        wheels_mass=i_front / r_front**2,
-        wheel_inertia=i_rear,
-        friction=np.array(
-            [float(tyre[key]) for tyre in (rear, front) for key in ("friction_x", "friction_y")]
-        ),
-        rolling=np.array([float(rear["rolling_resistance"]), float(front["rolling_resistance"])]),
-        drag=0.5 * air_density * float(body["air_drag_area"]),
-        lift=0.5 * air_density * float(body["air_lift_area"]),
-        air_x=float(body["air_centre_x"]) - rear_x,
-        air_z=float(body["air_centre_z"]),
-        radius=r_rear,
-        rear_crown=float(rear["crown_radius"]),
-        lean_limit=float(body["fall_peg_angle"]) if lean_limit_rad is None else lean_limit_rad,
+        limits=limits,
+        drag=drag_of(vehicle, air_density),
         gravity=float(body["gravity"]),
+        radius=float(rear["radius"]),
+        crown=float(rear["crown_radius"]),
+        lean_limit=float(body["fall_peg_angle"]) if lean_limit_rad is None else lean_limit_rad,
         wheel_speed=speeds,
         wheel_torque=torque,
         gear_inertia=inertia,
+        roll_rate=rates,
     )
 
 
@@ -189,125 +174,160 @@ def grip_along(road: Surface, line: Line) -> Array:
 
 
 @jit
-def needs(bike: Bike, at: Array, v: float) -> tuple[float, float, float]:
-    """(y, n, lean): what the road has to give per mass [m/s^2], and the lean to the left [rad].
+def needs(bike: Bike, at: Array, v: float) -> tuple[float, float]:
+    """(y, n): what the road has to give sideways (left positive) and along its normal [m/s^2].
 
-    at (5,): curvature [1/m], bank [rad], slope [rad], slope per station [rad/m], grip [1].
+    at (7,): curvature [1/m], bank [rad], slope [rad], slope per station [rad/m], grip [1], and curvature and
+    bank per station [1/m^2], [rad/m].
     """
     cb, sb, cs = math.cos(at[1]), math.sin(at[1]), math.cos(at[2])
-    q, t = bike.mass_z - bike.crown, bike.crown
-    inward = at[0] * (v * cs) ** 2
+    across = at[0] * (v * cs) ** 2
     upward = v * v * cs * at[3]
-    y = n = lean = 0.0
-    closer = 1.0  # the mass centre rides a smaller radius than the wheels
-    for _ in range(3):
-        across = inward * closer
-        y = across * cb + upward * sb + bike.gravity * cs * sb
-        n = upward * cb - across * sb + bike.gravity * cs * cb
-        fall, right = n * q, y * q + bike.spin * across
-        reach = math.hypot(fall, right)
-        lean = math.atan2(right, fall) + math.asin(min(1.0, max(-1.0, y * t / reach)))
-        closer = 1.0 - at[0] * q * math.sin(lean)
-    return y, n, lean
+    y = across * cb + upward * sb + bike.gravity * cs * sb
+    return y, upward * cb - across * sb + bike.gravity * cs * cb
 
 
 @jit
-def _loads(bike: Bike, n: float, lean: float, forward: float, a: float, v: float) -> tuple[float, float]:
-    """Loads (rear, front) [N]: normal need n, forward need x and path acceleration a, all [m/s^2]."""
-    q, c = bike.mass_z - bike.crown, math.cos(lean)
-    lift = bike.lift * v * v
-    pitch = bike.mass * (forward * (bike.crown + q * c) + bike.spin * a)
-    pitch += bike.drag * v * v * bike.air_z * c + lift * bike.air_x
-    front = (bike.mass * n * bike.mass_x - pitch) / bike.wheelbase
-    return bike.mass * n - lift - front, front
+def lean_at(bike: Bike, at: Array, v: float) -> float:
+    """Lean [rad] against the road's normal, positive to the left, of the steady motion at a speed [m/s]."""
+    y, n = needs(bike, at, v)
+    if n <= 0.0:
+        return math.copysign(0.5 * math.pi, y)
+    return lean_of(bike.limits, v * math.sqrt(bike.gravity / n), y / n)
 
 
 @jit
-def _can_drive(bike: Bike, at: Array, y: float, n: float, lean: float, v: float, a: float) -> bool:
-    """Whether tyres and wheel lift allow the acceleration with the rear wheel alone driving."""
-    forward = a + bike.gravity * math.sin(at[2])
-    rear, front = _loads(bike, n, lean, forward, a, v)
-    if rear < 0.0 or front < 0.0:
-        return False
-    share = bike.mass_x / bike.wheelbase
-    resist = bike.rolling[1] * front + bike.wheels_mass * a
-    drive = bike.mass * forward + bike.drag * v * v + resist
-    side = bike.mass * y
-    used_rear = math.hypot(drive / bike.friction[0], side * (1.0 - share) / bike.friction[1])
-    used_front = math.hypot(resist / bike.friction[2], side * share / bike.friction[3])
-    return bool(used_rear <= at[4] * rear and used_front <= at[4] * front)
+def _along(bike: Bike, at: Array, n: float, v: float, a: float) -> float:
+    """The force along, air drag included, over the load that belongs to the normal need ``n``."""
+    return (a + bike.gravity * math.sin(at[2]) + bike.drag * v * v) / n
 
 
 @jit
-def _can_brake(bike: Bike, at: Array, y: float, n: float, lean: float, v: float, a: float) -> bool:
-    """Whether tyres and wheel lift allow the (negative) acceleration with both brakes, ideally shared."""
-    forward = a + bike.gravity * math.sin(at[2])
-    rear, front = _loads(bike, n, lean, forward, a, v)
-    if rear < 0.0 or front < 0.0:
-        return False
-    share = bike.mass_x / bike.wheelbase
-    side = bike.mass * y
-    left_rear = (at[4] * rear) ** 2 - (side * (1.0 - share) / bike.friction[1]) ** 2
-    left_front = (at[4] * front) ** 2 - (side * share / bike.friction[3]) ** 2
-    if left_rear < 0.0 or left_front < 0.0:
-        return False
-    most = bike.friction[0] * math.sqrt(left_rear) + bike.friction[2] * math.sqrt(left_front)
-    return bool(-(bike.mass * forward + bike.drag * v * v) <= most)
+def _can(bike: Bike, at: Array, y: float, n: float, v: float, a: float) -> bool:
+    """Whether tyres, wheel lift and lean allow the acceleration."""
+    like = v * math.sqrt(bike.gravity / n)
+    return abs(y) / n <= lateral_limit(bike.limits, at[4], like, _along(bike, at, n, v, a))
 
 
 @jit
 def can_hold(bike: Bike, at: Array, v: float) -> bool:
-    """Whether the speed can be held: lean, and both tyres at no acceleration."""
-    y, n, lean = needs(bike, at, v)
-    if n <= 0.0 or abs(lean) > bike.lean_limit:
-        return False
-    if bike.mass * bike.gravity * math.sin(at[2]) + bike.drag * v * v >= 0.0:
-        return _can_drive(bike, at, y, n, lean, v, 0.0)
-    return _can_brake(bike, at, y, n, lean, v, 0.0)
+    """Whether tyres, wheel lift and lean allow to hold the speed; the engine is not asked."""
+    y, n = needs(bike, at, v)
+    return n > 0.0 and _can(bike, at, y, n, v, 0.0)
 
 
 @jit
-def _engine(bike: Bike, at: Array, n: float, lean: float, v: float) -> float:
-    """Acceleration the engine gives in its best gear [m/s^2]; negative where it can't hold the speed."""
-    radius = bike.radius - bike.rear_crown * (1.0 - math.cos(lean))
-    share = bike.mass_x / bike.wheelbase
-    rolling = bike.mass * n * (bike.rolling[0] * (1.0 - share) + bike.rolling[1] * share)
-    against = bike.mass * bike.gravity * math.sin(at[2]) + bike.drag * v * v + rolling
+def _engine(bike: Bike, at: Array, y: float, n: float, v: float) -> float:
+    """Acceleration the engine gives in its best gear [m/s^2]; negative where it can't hold the speed.
+
+    The torque that a force along takes, and the wheel's rate with its slip, are those upright; with lean the
+    wheel rolls on a smaller radius. What a turn's side forces cost besides is left out.
+    """
+    like = v * math.sqrt(bike.gravity / n)
+    heavier = n / bike.gravity
+    lever = 1.0 - bike.crown * (1.0 - math.cos(lean_of(bike.limits, like, y / n))) / bike.radius
+    i, part = cell(bike.limits.speeds, like)
+    coasting = bike.limits.drive[i, 0] + part * (bike.limits.drive[i + 1, 0] - bike.limits.drive[i, 0])
+    best = coasting * n - bike.gravity * math.sin(at[2]) - bike.drag * v * v
     step = bike.wheel_speed[1]
-    place = v / radius / step
     last = bike.wheel_speed.size - 1
-    k = min(int(place), last - 1)
-    part = min(place - k, 1.0)
-    best = -math.inf
+    free = best
     for gear in range(bike.gear_inertia.size):
-        torque = bike.wheel_torque[gear, k] * (1.0 - part) + bike.wheel_torque[gear, k + 1] * part
-        heavy = bike.mass + bike.wheels_mass + (bike.wheel_inertia + bike.gear_inertia[gear]) / radius**2
-        # Without torque the gear is not engaged: its crankshaft is no burden.
-        best = max(best, (torque / radius - against) / (heavy if torque > 0.0 else bike.mass))
-    return best
+        # What the engine has left falls with the acceleration: more of it slips the wheel towards the
+        # limiter.
+        low, high = free, free + _MOST
+        for _ in range(_HALVINGS // 2):
+            a = 0.5 * (low + high)
+            need, _, turns = drive_of(bike.limits, like, _along(bike, at, n, v, a))
+            turns /= lever
+            place = turns * v / step
+            k = min(int(place), last - 1)
+            share = min(place - k, 1.0)
+            pull = bike.wheel_torque[gear, k] * (1.0 - share) + bike.wheel_torque[gear, k + 1] * share
+            # Without torque the gear is not engaged: its crankshaft is no burden.
+            if pull > 0.0 and pull - bike.gear_inertia[gear] * turns * a >= lever * heavier * need:
+                low = a
+            else:
+                high = a
+        best = max(best, low)
+    return float(best)
+
+
+@jit
+def _rolling(bike: Bike, at: Array, v: float) -> tuple[float, float]:
+    """Roll rate [rad/s] at a held speed, and what an acceleration of 1 m/s^2 adds to it."""
+    if v <= 0.0:
+        return 0.0, 0.0
+    there = at.copy()
+    there[0] += _AHEAD * at[5]
+    there[1] += _AHEAD * at[6]
+    change = there[1] - lean_at(bike, there, v)
+    there[0] -= 2.0 * _AHEAD * at[5]
+    there[1] -= 2.0 * _AHEAD * at[6]
+    change -= there[1] - lean_at(bike, there, v)
+    faster = lean_at(bike, at, v * (1.0 + _FASTER)) - lean_at(bike, at, v * (1.0 - _FASTER))
+    return v * change / (2.0 * _AHEAD), -faster / (2.0 * _FASTER * v)
+
+
+@jit
+def most_roll(bike: Bike, v: float) -> float:
+    """Greatest roll rate [rad/s] at a speed [m/s]."""
+    i, part = cell(bike.limits.speeds, v)
+    return float(bike.roll_rate[i] + part * (bike.roll_rate[i + 1] - bike.roll_rate[i]))
+
+
+@jit
+def _while_rolling(bike: Bike, at: Array, v: float) -> tuple[float, float]:
+    """Least and greatest acceleration [m/s^2] that the roll rate allows; the least above the greatest:
+    none."""
+    if math.isinf(bike.roll_rate[0]):
+        return -math.inf, math.inf
+    held, more = _rolling(bike, at, v)
+    most = most_roll(bike, v)
+    if abs(more) * _MOST < 1e-3 * most:  # next to no lean: the speed alone decides
+        if abs(held) <= most:
+            return -math.inf, math.inf
+        return math.inf, -math.inf
+    one, two = (-most - held) / more, (most - held) / more
+    return min(one, two), max(one, two)
 
 
 @jit
 def _limit(bike: Bike, at: Array, v: float, forward: bool) -> float:
-    """Greatest acceleration, or deceleration, at a speed that can be held there [m/s^2]."""
-    y, n, lean = needs(bike, at, v)
-    engine = math.inf
+    """Greatest acceleration, or deceleration, at a speed [m/s^2].
+
+    Where the roll rate asks for the opposite it is negative.
+    """
+    y, n = needs(bike, at, v)
+    slowest, fastest = _while_rolling(bike, at, v)
+    high = min(_MOST, fastest if forward else -slowest)
     if forward:
-        engine = _engine(bike, at, n, lean, v)
-        if engine <= 0.0 or _can_drive(bike, at, y, n, lean, v, engine):
-            return engine
-    low, high = 0.0, min(_MOST, engine)
+        high = min(high, _engine(bike, at, y, n, v))
+    if high <= 0.0 or _can(bike, at, y, n, v, high if forward else -high):
+        return high
+    low = 0.0
     for _ in range(_HALVINGS):
         middle = 0.5 * (low + high)
-        if forward:
-            can = _can_drive(bike, at, y, n, lean, v, middle)
-        else:
-            can = _can_brake(bike, at, y, n, lean, v, -middle)
-        if can:
+        if _can(bike, at, y, n, v, middle if forward else -middle):
             low = middle
         else:
             high = middle
     return low
+
+
+@jit
+def _can_ride(bike: Bike, at: Array, v: float) -> bool:
+    """Whether a station can be passed at a speed, held or with the acceleration that the roll rate asks
+    for."""
+    if not can_hold(bike, at, v):
+        return False
+    slowest, fastest = _while_rolling(bike, at, v)
+    if slowest <= 0.0 <= fastest:
+        return True
+    if slowest > fastest:
+        return False
+    y, n = needs(bike, at, v)
+    return _can(bike, at, y, n, v, slowest if slowest > 0.0 else fastest)
 
 
 @jit
@@ -320,14 +340,14 @@ def _greatest_speeds(bike: Bike, at: Array, top: float, cap: Array) -> int:
         v = 0.0
         while v < top:
             v = min(v + _SCAN, top)
-            if not can_hold(bike, at[i], v):
+            if not _can_ride(bike, at[i], v):
                 high = v
                 break
             low = v
         if low < high:
             for _ in range(_HALVINGS):
                 middle = 0.5 * (low + high)
-                if can_hold(bike, at[i], middle):
+                if _can_ride(bike, at[i], middle):
                     low = middle
                 else:
                     high = middle
@@ -341,10 +361,14 @@ def _reach(bike: Bike, here: Array, there: Array, v: float, most: float, ds: flo
     a = _limit(bike, here, v, forward)
     far = min(math.sqrt(max(v * v + 2.0 * ds * a, 0.0)), most)
     need = (far * far - v * v) / (2.0 * ds)
-    if need <= 0.0 or need <= _limit(bike, there, far, forward):
+    there_most = _limit(bike, there, far, forward)
+    if need <= there_most:
         return far
-    low, high = 0.0, need
-    for _ in range(30):
+    # Slower it is more, as a rule: then what is sought lies in between.
+    low, high, halvings = max(there_most, -0.5 * v * v / ds), need, _HALVINGS // 3
+    if low > _limit(bike, there, math.sqrt(v * v + 2.0 * ds * low), forward):
+        low, halvings = max(min(need, 0.0) - _MOST, -0.5 * v * v / ds), _HALVINGS
+    for _ in range(halvings):
         middle = 0.5 * (low + high)
         if middle <= _limit(bike, there, math.sqrt(v * v + 2.0 * ds * middle), forward):
             low = middle
@@ -418,7 +442,7 @@ def ideal_lap(
     initial_speed_m_s: float | None = None,
     flying: IdealLap | None = None,
 ) -> IdealLap:
-    """The fastest quasi-steady lap along the line.
+    """The quasi-steady lap along the line: the fastest within the limits.
 
     line               closed: a flying lap, periodic; station is measured in the plan
     grip               [1]    friction coefficient, one number or (n+1,), see ``grip_along``
@@ -429,9 +453,9 @@ def ideal_lap(
                               as the limits allow)
     flying             the flying lap with the same arguments, which a given initial speed would compute again
 
-    The limits hold at both ends of every step, so the time comes out a little long, in proportion to the
-    step: 0.06 s of 73.7 s on the demo circuit at steps of 0.5 m. Lean agrees with the whole model's steady
-    turns within 0.9 degrees from 10 to 50 m/s and up to 50 degrees (demo racer).
+    The limits hold at both ends of every step, so the time comes out long, in proportion to the step. The
+    error is what steps twice as long add to it, which is what is left to steps without length, and
+    ``TABLE_ERROR``. Of a standing start it is the flying lap's.
     Raises ValueError where the bike can't even stand (bank or slope beyond grip), where the initial speed
     can't be had, and for arrays of another length.
     """
@@ -441,31 +465,21 @@ def ideal_lap(
     slopes = np.broadcast_to(np.asarray(line.slope if slope is None else slope, np.float64), shape)
     grips = np.broadcast_to(np.asarray(grip, np.float64), shape)
     ds = line.length / n
-    at = np.column_stack([line.curvature, banks, slopes, _rate(slopes, ds, line.closed), grips])
+    rates = [_rate(values, ds, line.closed) for values in (slopes, line.curvature, banks)]
+    at = np.column_stack([line.curvature, banks, slopes, rates[0], grips, *rates[1:]])
     if not np.isfinite(at).all() or not (grips > 0.0).all():
         raise ValueError("grip, bank, slope: expected finite numbers, grip above 0")
-    step = ds / np.cos(0.5 * (slopes[:-1] + slopes[1:]))
+    way = np.concatenate([[0.0], np.cumsum(ds / np.cos(0.5 * (slopes[:-1] + slopes[1:])))])
     if flying is None:
         top = min(top_speed_m_s, float(bike.wheel_speed[-1]) * bike.radius)
-        cap = np.empty(n + 1)
-        stuck = int(_greatest_speeds(bike, at, top, cap))
-        if stuck >= 0:
-            raise ValueError(
-                f"at station {stuck * ds:.1f} m the bike can't stand: bank {math.degrees(banks[stuck]):.1f} "
-                f"and slope {math.degrees(slopes[stuck]):.1f} degrees at grip {grips[stuck]:g}; "
-                "expected less bank and slope, or more grip"
-            )
-        v = cap.copy()
-        _ride(bike, at, step, cap, v, line.closed)
-        if not (v > 0.0).all():
-            at_m = float(np.argmin(v)) * ds
-            raise ValueError(
-                f"at station {at_m:.1f} m the engine can't move the bike: less slope, more torque"
-            )
-        flying = IdealLap(v, _times(v, step))
+        every = np.arange(n + 1)
+        v, time = _flying(bike, line, at, way, every, top)
+        _, rough = _flying(bike, line, at, way, np.union1d(every[::2], [n]), top)
+        error = abs(float(rough[-1] - time[-1])) + TABLE_ERROR * float(time[-1])
+        flying = IdealLap(v, time, error)
     if initial_speed_m_s is None:
         return flying
-    # The flying lap is the fastest from which all that comes can still be braked for: the bound of any start.
+    # From the flying lap's speeds all that comes can still be braked for: the most of any start.
     most = flying.speed
     if not 0.0 <= initial_speed_m_s <= most[0]:
         raise ValueError(
@@ -474,10 +488,34 @@ def ideal_lap(
         )
     v = most.copy()
     v[0] = initial_speed_m_s
+    step = np.diff(way)
     _forwards(bike, at, step, most, v, 0, False)
     if not (v[1:] > 0.0).all():
         raise ValueError("from this initial speed the engine can't move the bike: less slope, or more torque")
-    return IdealLap(v, _times(v, step))
+    return IdealLap(v, _times(v, step), flying.error_s)
+
+
+def _flying(
+    bike: Bike, line: Line, at: Array, way: Array, rows: NDArray[np.int64], top: float
+) -> tuple[Array, Array]:
+    """Speed [m/s] and time [s] of the flying lap at these samples of the line, ``way`` [m] along it."""
+    at, step = np.ascontiguousarray(at[rows]), np.diff(way[rows])
+    cap = np.empty(rows.size)
+    stuck = int(_greatest_speeds(bike, at, top, cap))
+    if stuck >= 0:
+        raise ValueError(
+            f"at station {line.station[rows[stuck]]:.1f} m the bike can't stand: bank "
+            f"{math.degrees(at[stuck, 1]):.1f} and slope {math.degrees(at[stuck, 2]):.1f} degrees at grip "
+            f"{at[stuck, 4]:g}; expected less bank and slope, or more grip"
+        )
+    v = cap.copy()
+    _ride(bike, at, step, cap, v, line.closed)
+    if not (v > 0.0).all():
+        raise ValueError(
+            f"at station {line.station[rows[int(np.argmin(v))]]:.1f} m the engine can't move the bike: "
+            "less slope, more torque"
+        )
+    return v, _times(v, step)
 
 
 def _rate(values: Array, ds: float, closed: bool) -> Array:
@@ -528,4 +566,4 @@ def planned_lap(line: Line) -> IdealLap:
     """The lap at the line's own target speed, in the same form. Raises ValueError where it has none."""
     if not (line.target_speed > 0.0).all():
         raise ValueError("the line has no target speed above 0 everywhere")
-    return IdealLap(line.target_speed, _times(line.target_speed, line.length / (line.station.size - 1)))
+    return IdealLap(line.target_speed, _times(line.target_speed, line.length / (line.station.size - 1)), 0.0)

@@ -54,12 +54,16 @@ class Lap:
 
 @dataclass(frozen=True)
 class ReferenceLap:
-    """A lap to compare with: what the vehicle could do, or what the target speed asks for."""
+    """A lap to compare with: what the vehicle could do, or what the target speed asks for.
+
+    error_s  [s]  how far off its time may be as a quasi-steady lap's; 0 of a lap that is given
+    """
 
     name: str
     start: Start
     time_s: float
     sectors_s: tuple[float, ...]
+    error_s: float = 0.0
 
 
 @dataclass(frozen=True)

@@ -73,6 +73,7 @@ def _envelope(envelope: Mapping[str, Any]) -> list[Figure]:
     speeds = envelope.get("speed_m_s")
     for key, name, dash, colour in (
         ("grip_rad", "limit of grip", "longdash", PURPLE),
+        ("stop_rad", "steering at its stop", "dashdot", PURPLE),
         ("peg_rad", "a peg touches", "dot", GREY),
     ):
         limit = envelope.get(key)

@@ -24,6 +24,7 @@ def _session() -> Session:
 
 
 def _vehicle() -> None:
+    from emulator.lap.steady_limits import limits_on
     from emulator.vehicle.dynamics import derivative
     from emulator.vehicle.integrate import finish
     from emulator.vehicle.params import TYRE_DTYPE, VEHICLE_DTYPE
@@ -34,13 +35,17 @@ def _vehicle() -> None:
     body, tyre, work = np.zeros(1, VEHICLE_DTYPE), np.zeros(2, TYRE_DTYPE), scratch()
     derivative(body, tyre, x, u, work, xdot)
     finish(body, tyre, x, u, 1e-3, work)
+    limits_on(_session().vehicle, 1.0, speeds=(20.0,), n_angles=3)
 
 
 def _line() -> None:
     from emulator.lap.ideal_lap import bike_of, grip_along, ideal_lap
+    from emulator.lap.steady_limits import blank_limits
 
     session = _session()
-    ideal_lap(session.line, bike_of(session.vehicle), grip=grip_along(session.road, session.line))
+    ideal_lap(
+        session.line, bike_of(session.vehicle, blank_limits()), grip=grip_along(session.road, session.line)
+    )
 
 
 def _plant() -> None:

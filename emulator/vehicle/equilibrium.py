@@ -2,7 +2,9 @@
 
 A steady turn is a constant twist in body axes whose angular velocity is vertical in the world, with all
 joint rates zero but the wheels', all deflections constant, and a driving torque at the rear wheel that
-balances drag. Sixteen unknowns against sixteen residuals:
+balances drag. With an acceleration along the path the twist and the wheels' rates grow in proportion to the
+speed instead (see :mod:`emulator.vehicle.quasi_steady`, which has brakes besides, and finds many motions
+quickly, each from its neighbour). Sixteen unknowns against sixteen residuals:
 
     height, pitch, swingarm, torsion, steer, fork, lateral speed, yaw rate, wheel rates (2),
     deflections (4), steering torque, chain torque
@@ -122,6 +124,7 @@ def _residual(
     x: NDArray[np.float64],
     u: NDArray[np.float64],
     s: NDArray[np.void],
+    acceleration: float,
 ) -> NDArray[np.float64]:
     _state(speed, roll, n, x, u)
     xdot = np.zeros(N_X)
@@ -132,6 +135,11 @@ def _residual(
     out[3:6] = xdot[VELOCITY : VELOCITY + 3]
     out[6:12] = xdot[JOINT_RATE : JOINT_RATE + 6]
     out[12:16] = xdot[DEFLECTION : DEFLECTION + 4]
+    if acceleration != 0.0:
+        growth = acceleration / math.hypot(speed, float(n[6]))  # [1/s]
+        out[3:6] -= growth * x[VELOCITY : VELOCITY + 3]
+        for joint in (REAR_WHEEL, FRONT_WHEEL):
+            out[6 + joint] -= growth * x[JOINT_RATE + joint]
     return out
 
 
@@ -141,12 +149,14 @@ def steady_motion(
     roll: float = 0.0,
     *,
     grip: float = 1.0,
+    acceleration: float = 0.0,
     guess: Steady | None = None,
 ) -> Steady:
     """Equilibrium at ``speed`` [m/s] > 0 and ``roll`` [rad] (positive right, so the turn is to the right).
 
-    ``guess`` is a neighbouring equilibrium to start from. Locked joints stay at zero.
-    Raises NoEquilibrium where none is found (beyond the tyres' grip, most often).
+    ``acceleration`` [m/s^2] is along the path, by a torque of the rear wheel alone: quasi-steady, without the
+    yaw acceleration of a turn. ``guess`` is a neighbouring equilibrium to start from. Locked joints stay at
+    zero. Raises NoEquilibrium where none is found (beyond the tyres' grip, most often).
     """
     s = scratch()
     x, u = np.zeros(N_X), rest_inputs(grip)
@@ -179,7 +189,7 @@ def steady_motion(
             )
 
     def residual(m: NDArray[np.float64]) -> NDArray[np.float64]:
-        return _residual(vehicle, speed, roll, m, x, u, s)
+        return _residual(vehicle, speed, roll, m, x, u, s, acceleration)
 
     locked = [bool(flag) for flag in body["locked"]]
     # A locked joint gives up its unknown (stays zero) and its residual (its acceleration, always zero).

@@ -191,3 +191,19 @@ def lateral(linear: Linear) -> Linear:
     """The lateral part (10 states, steering torque only) of an upright linearisation; see LATERAL."""
     pick = np.array(LATERAL)
     return Linear(linear.A[np.ix_(pick, pick)].copy(), linear.B[pick, 0:1].copy())
+
+
+def steer_torque_of_roll_rate(linear: Linear) -> float:
+    """Steering torque over roll rate [N m s/rad] of a bike that rolls through upright at a constant rate.
+
+    ``linear`` is upright running. Lean then grows in proportion to time, and all that belongs to a steady
+    turn of that lean with it: z = z_1 t + z_0 and torque = u_1 t + u_0 in dz/dt = A z + B torque gives
+    A z_1 + B u_1 = 0 with a lean of 1, and A z_0 + B u_0 = z_1 with a lean of 0. Returned is u_0.
+    Source: definition of the ramp response.
+    """
+    A, B = lateral(linear)
+    # Lean is given; what is sought is the rest of the state, and the torque. Rows of locked joints are zero.
+    matrix = np.hstack([A[:, 1:], B])
+    turn = np.linalg.lstsq(matrix, -A[:, 0], rcond=None)[0]
+    rolling = np.linalg.lstsq(matrix, np.concatenate([[1.0], turn[:-1]]), rcond=None)[0]
+    return float(rolling[-1])

@@ -7,15 +7,21 @@ from __future__ import annotations
 
 from typing import TypeAlias
 
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.assembly.kept_limits import limits_along
 from emulator.assembly.session import Session
 from emulator.lap.ideal_lap import IdealLap, bike_of, grip_along, ideal_lap, planned_lap, sector_times
 from emulator.record.lap_times import IDEAL, TARGET, LapTimes, ReferenceLap, Start
+from emulator.road.line import Surface
 
 
 def reference_laps(session: Session) -> tuple[list[ReferenceLap], str]:
     """Ideal laps of the session's vehicle and the lap of its target speed, and what could not be had.
 
-    The vehicle with the robot on it, at the grip of the road along the line, patches and all.
+    The vehicle with the robot on it and the steering torque of the rig's actuator to roll it with, at the
+    grip of the road along the line, patches and all.
     """
     references, notes = [], []
     closed = session.line.closed
@@ -23,12 +29,18 @@ def reference_laps(session: Session) -> tuple[list[ReferenceLap], str]:
     def add(name: str, start: Start, lap: IdealLap) -> None:
         times = sector_times(session.line, lap, session.sector_ends)
         # an open line goes on behind its finish
-        references.append(ReferenceLap(name, start, float(lap.time[-1]) if closed else sum(times), times))
+        time_s = float(lap.time[-1]) if closed else sum(times)
+        references.append(ReferenceLap(name, start, time_s, times, lap.error_s))
 
     try:
         if not closed:
             raise ValueError("an open line is ridden at a speed that is asked for, not for time")
-        bike, grip = bike_of(session.vehicle), grip_along(session.road, session.line)
+        grip = grip_along(session.road, session.line)
+        bike = bike_of(
+            session.vehicle,
+            limits_along(session.vehicle, grip_levels(session.road, grip)),
+            steer_torque_Nm=session.rig.actuators.steering.limit_Nm,
+        )
         flying = ideal_lap(session.line, bike, grip=grip)
         add(IDEAL, "flying", flying)
         standing = ideal_lap(session.line, bike, grip=grip, initial_speed_m_s=0.0, flying=flying)
@@ -40,6 +52,17 @@ def reference_laps(session: Session) -> tuple[list[ReferenceLap], str]:
     except ValueError as why:
         notes.append(f"no lap at target speed: {why}")
     return references, "; ".join(notes)
+
+
+def grip_levels(road: Surface, along: NDArray[np.float64]) -> list[float]:
+    """Grips [1] along a line that more is to be known of than what lies between two others.
+
+    Those of the road and of its patches, as far as the line meets them, and the least and the greatest.
+    """
+    met = np.unique(along)
+    levels = {float(met[0]), float(met[-1])}
+    levels.update(float(grip) for grip in (road.base_grip, *road.grip) if grip in met)
+    return sorted(level for level in levels if level > 0.0)
 
 
 Row: TypeAlias = tuple[list[str], bool]
@@ -55,7 +78,7 @@ def lap_rows(times: LapTimes) -> tuple[list[str], list[Row]]:
     rows: list[Row] = []
     for lap in times.laps:
         ideal = times.ideal_of(lap)
-        behind = f"+{lap.time_s - ideal.time_s:.3f}" if lap.time_s is not None and ideal else "–"
+        behind = f"{lap.time_s - ideal.time_s:+.3f}" if lap.time_s is not None and ideal else "–"
         remarks = [lap.note] if lap.note else []
         if lap.number == times.best:
             remarks.insert(0, "best")
@@ -65,6 +88,8 @@ def lap_rows(times: LapTimes) -> tuple[list[str], list[Row]]:
         rows.append((cells, lap.number == times.best))
     for r in times.references:
         what = {"flying": "flying lap", "standing": "standing start"}[r.start]
+        if r.error_s > 0.0:
+            what += f"; ± {r.error_s:.2f} s"
         rows.append(([r.name, *map(_shown, r.sectors_s), _shown(r.time_s), "–", what], False))
     return heads, rows
 

@@ -9,12 +9,14 @@ import numpy as np
 import pytest
 
 from emulator.assembly import session as session_module
-from emulator.assembly.session import load_session, mission, total_mass
+from emulator.assembly.session import load_session, mission
 from emulator.config.rig.outputs import COMMAND_FRAMES
 from emulator.core.constants import GRAVITY
 from emulator.core.errors import ConfigError
+from emulator.lap.steady_limits import total_mass
 from emulator.road.line import grip_at
 from emulator.stages.bench.child import session_of
+from emulator.vehicle.equilibrium import NoEquilibrium
 from tests.support.scripted_robot import RIG, RUN, SCENARIOS
 
 
@@ -142,6 +144,15 @@ def test_the_manifest_can_reproduce_the_run_and_is_plain_json():
     assert again["vehicle"]["values"] == s.vehicle_file.values
     assert len(again["line"]["x_m"]) == len(again["line"]["station_m"])
     assert [p["name"] for p in again["patches"]] == ["wet patch"]
+    assert again["lean_envelope"]["grip"] == 1.0
+
+
+def test_a_vehicle_that_no_steady_turn_is_found_of_has_no_lean_envelope(monkeypatch):
+    def none(*_):
+        raise NoEquilibrium("none")
+
+    monkeypatch.setattr(session_module, "kept_limits", none)
+    assert "lean_envelope" not in load_session(RIG, RUN).manifest(stage="virtual")
 
 
 def test_a_changed_file_changes_its_hash_and_only_its(files):

@@ -82,7 +82,8 @@ def test_a_vehicle_that_is_not_told_has_no_ellipse(run: Run) -> None:
 def test_lean_stands_over_speed_beside_limits_on_both_sides(run: Run) -> None:
     envelope = {
         "speed_m_s": [1.0, 20.0, 40.0],
-        "grip_rad": [0.9, 0.88, None],
+        "grip_rad": [None, 0.88, 0.85],
+        "stop_rad": [0.1, None, None],
         "peg_rad": 0.95,
         "planned_m_s": [10.0, 12.0],
         "planned_roll_rad": [0.2, -0.3],
@@ -98,9 +99,11 @@ def test_lean_stands_over_speed_beside_limits_on_both_sides(run: Run) -> None:
     assert numbers(ridden["x"]).min() == pytest.approx(speed.min(), rel=1e-6)  # not while it is held upright
     assert numbers(ridden["x"]).max() <= speed.max() * (1 + 1e-6)
     limits = [numbers(t["y"]) for t in figure["data"] if t["name"] == "limit of grip"]
-    np.testing.assert_allclose(limits[0][:2], np.degrees([0.9, 0.88]), rtol=1e-6)
+    np.testing.assert_allclose(limits[0][1:], np.degrees([0.88, 0.85]), rtol=1e-6)
     np.testing.assert_allclose(limits[1], -limits[0])
-    assert np.isnan(limits[0][2])
+    assert np.isnan(limits[0][0])
+    stops = [numbers(t["y"]) for t in figure["data"] if t["name"] == "steering at its stop"]
+    np.testing.assert_allclose([stop[0] for stop in stops], np.degrees([0.1, -0.1]), rtol=1e-6)
     planned = next(t for t in figure["data"] if t["name"] == "planned")
     np.testing.assert_allclose(numbers(planned["x"]), [36.0, 43.2], rtol=1e-6)
 

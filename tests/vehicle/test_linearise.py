@@ -9,8 +9,16 @@ import pytest
 from numpy.typing import NDArray
 from scipy.linalg import expm
 
+from emulator.core.axes import quaternion_of, roll_pitch_yaw, rotation_of
 from emulator.vehicle.equilibrium import steady_motion
-from emulator.vehicle.linearise import D_OMEGA, LATERAL, lateral, linear_reading, linearise
+from emulator.vehicle.linearise import (
+    D_OMEGA,
+    LATERAL,
+    lateral,
+    linear_reading,
+    linearise,
+    steer_torque_of_roll_rate,
+)
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.state import (
     DEFLECTION,
@@ -190,3 +198,30 @@ def test_a_reading_may_hold_accelerations_and_what_the_inputs_make_of_them_at_on
     np.testing.assert_array_equal(at_once[:3], linear.B[D_OMEGA : D_OMEGA + 3])
     np.testing.assert_allclose(rows[3:, D_OMEGA : D_OMEGA + 3], 2.0 * np.eye(3), atol=1e-9)
     assert not at_once[3:].any()
+
+
+@pytest.mark.parametrize("speed", [15.0, 30.0])
+def test_a_bike_rolls_through_upright_at_the_rate_its_steering_torque_is_worked_out_for(speed: float) -> None:
+    """Ridden by the plant from a lean on the one side to the other, with the torque of the ramp alone."""
+    vehicle, rate, half = demo(), 0.2, 0.15  # [rad/s], [s]
+    linear = linearise(vehicle, steady_motion(vehicle, speed))
+    torque = steer_torque_of_roll_rate(linear)
+    A, B = lateral(linear)
+    matrix = np.hstack([A[:, 1:], B])
+    turn = np.linalg.lstsq(matrix, -A[:, 0], rcond=None)[0]
+    rolling = np.linalg.lstsq(matrix, np.concatenate([[1.0], turn[:-1]]), rcond=None)[0]
+    assert rolling[-1] == torque
+    z = rate * (np.concatenate([[0.0], rolling[:-1]]) - half * np.concatenate([[1.0], turn[:-1]]))
+    steady = steady_motion(vehicle, speed)
+    x, u = steady.x.copy(), steady.u.copy()
+    pitch = 2.0 * math.asin(x[QUATERNION + 2])
+    quaternion_of(z[0], pitch, 0.0, x[QUATERNION : QUATERNION + 4])
+    rows = (JOINT + TORSION, JOINT + STEER, OMEGA, OMEGA + 2, VELOCITY + 1)
+    rows += (JOINT_RATE + TORSION, JOINT_RATE + STEER, DEFLECTION + 1, DEFLECTION + 3)
+    x[list(rows)] = z[1:]
+    for k in range(round(2.0 * half / 1e-3)):
+        u[U_STEER_TORQUE] = rate * (torque + (-half + (k + 0.5) * 1e-3) * turn[-1])
+        ride(vehicle, x, u, 1e-3, 1)
+    roll, _, _ = roll_pitch_yaw(rotation_of(*x[QUATERNION : QUATERNION + 4]))
+    assert roll == pytest.approx(rate * half, rel=0.05)
+    assert x[OMEGA] == pytest.approx(rate, rel=0.05)

@@ -13,13 +13,15 @@ from rich.console import Console
 
 from emulator.assembly.session import Session, load_session
 from emulator.core.errors import RecordError
-from emulator.lap.ideal_lap import sector_ends
+from emulator.lap.ideal_lap import grip_along, sector_ends
 from emulator.record.lap_times import IDEAL, TARGET, LapTimes, ReferenceLap, lap_times
 from emulator.record.reader import read_run
 from emulator.report.run_report import report_html
 from emulator.report.terminal import console_summary
+from emulator.road.build_line import Straight, build_line
+from emulator.road.line import Patch, surface
 from emulator.verdict.judge import Verdict, read_verdict, verdict_from, write_verdict
-from emulator.verdict.laps import lap_rows, reference_laps
+from emulator.verdict.laps import grip_levels, lap_rows, reference_laps
 from tests.support.made_up_laps import LENGTH, ride
 
 REFERENCES = [
@@ -57,6 +59,30 @@ def test_the_table_tells_each_lap_and_what_to_compare_it_with():
         (["ideal", "5.000", "4.000", "5.000", "14.000", "–", "flying lap"], False),
         (["ideal", "7.250", "4.000", "5.000", "16.250", "–", "standing start"], False),
     ]
+
+
+def test_how_far_off_the_ideal_lap_may_be_stands_beside_it_and_a_faster_lap_is_told_as_such():
+    laps = dataclasses.replace(timed(), references=(ReferenceLap(IDEAL, "standing", 100.0, (1.0,), 0.123),))
+    _, rows = lap_rows(laps)
+    assert rows[-1][0][-1] == "standing start; ± 0.12 s"
+    assert rows[0][0][-2] == f"{laps.laps[0].time_s - 100.0:.3f}"
+    assert rows[0][0][-2].startswith("-")
+
+
+def test_grips_of_the_road_and_of_patches_that_the_line_meets_are_known_of():
+    road = surface(
+        0.9,
+        [
+            Patch(10.0, 20.0, 4.0, -4.0, 0.5, 2.0),
+            Patch(40.0, 50.0, -2.0, -4.0, 0.3, 0.0),  # beside the line
+            Patch(60.0, 70.0, -0.5, -4.0, 0.2, 1.0),  # whose edge it runs along
+        ],
+    )
+    line = build_line([Straight(100.0)], closed=False, ds_m=0.5)
+    along = grip_along(road, line)
+    assert grip_levels(road, along) == pytest.approx([0.5, 0.9])
+    assert grip_levels(surface(0.9), np.full(5, 0.9)) == [0.9]
+    assert grip_levels(road, np.array([0.6, 0.9])) == [0.6, 0.9]
 
 
 def test_from_a_minute_on_times_read_as_minutes_and_seconds():
@@ -125,6 +151,7 @@ def test_references_are_the_vehicles_ideal_laps_and_the_target_speed(demo):
     for r in references:
         assert sum(r.sectors_s) == pytest.approx(r.time_s, abs=1e-9)
         assert len(r.sectors_s) == 3
+    assert references[0].error_s == references[1].error_s > references[2].error_s == 0.0
     flying, standing, target = (r.time_s for r in references)
     assert flying < standing < target
 
