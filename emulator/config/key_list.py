@@ -18,16 +18,16 @@ def keys_of(kind: Kind) -> Iterator[tuple[str, str]]:
     yield from _keys(whole, "", models, set())
 
 
-def _keys(node: Schema, path: str, models: dict[str, Schema], told: set[str]) -> Iterator[tuple[str, str]]:
+def _keys(node: Schema, path: str, models: dict[str, Schema], seen: set[str]) -> Iterator[tuple[str, str]]:
     for key, value in node["properties"].items():
         here = f"{path}.{key}" if path else key
         yield here, value["description"]
         for below, model in _mappings(value, here):
-            if model in told or "properties" not in models[model]:
+            if model in seen or "properties" not in models[model]:
                 continue
-            told.add(model)
+            seen.add(model)
             kind = models[model]["properties"].get("kind", {}).get("const")
-            yield from _keys(models[model], f"{below}({kind})" if kind else below, models, told)
+            yield from _keys(models[model], f"{below}({kind})" if kind else below, models, seen)
 
 
 def _mappings(value: Any, path: str) -> Iterator[tuple[str, str]]:

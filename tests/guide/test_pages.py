@@ -101,7 +101,7 @@ def test_every_file_of_a_run_folder_and_group_of_signals_is_named() -> None:
 
 
 def test_every_command_and_option_is_named() -> None:
-    text = page("commands.md")
+    text = page("commands.md") + page("commands-inspection.md")
     commands = get_command(_typer).commands  # type: ignore[attr-defined]
     assert len(commands) >= 9
     commands |= {f"circuit {name}": command for name, command in commands.pop("circuit").commands.items()}
