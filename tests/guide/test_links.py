@@ -48,11 +48,24 @@ def test_every_page_of_the_guide_can_be_reached() -> None:
     assert {page for page in PAGES if page.is_relative_to(GUIDE)} - seen - notes == set()
 
 
+FILE = re.compile(r"`((?:emulator|tests|scenarios|\.ci)/[^`\s]*)`")
+
+
 def test_every_file_that_is_named_is_there() -> None:
     missing = {
         f"{page.relative_to(ROOT)}: {name}"
         for page in PAGES
-        for name in re.findall(r"`((?:emulator|tests|scenarios|\.ci)/[^`\s]*)`", page.read_text())
-        if not (ROOT / name).exists()
+        for name in FILE.findall(page.read_text())
+        if not (ROOT / name.partition("::")[0]).exists()
     }
+    assert missing == set()
+
+
+def test_every_test_that_is_named_is_there() -> None:
+    named = {(name, page) for page in PAGES for name in FILE.findall(page.read_text()) if "::" in name}
+    missing = set()
+    for name, page in named:
+        file, _, test = name.partition("::")
+        if not re.search(rf"^\s*(async )?def {re.escape(test)}\(", (ROOT / file).read_text(), re.MULTILINE):
+            missing.add(f"{page.relative_to(ROOT)}: {name}")
     assert missing == set()

@@ -195,6 +195,14 @@ def test_gap_that_was_meant_is_a_gap_and_not_jitter():
     assert (out["sent"], out["skipped"], out["jitter_us_max"], out["kept_ppm"]) == (100, 100, 0.0, 0.0)
 
 
+def test_the_longest_silence_ends_when_it_is_over_and_periods_without_a_sample_are_none():
+    timing = TimingAccounts([OutputSpec("lean", 2, 100.0, 0)])
+    for valid, sent in ((0, 0), (10, 10), (20, 20), (30, 65), (130, 130), (140, 140)):
+        send(timing, 2, valid * MS, valid * MS, sent * MS)
+    out = timing.certificate()["outputs"]["lean"]
+    assert (out["silence_ms_max"], out["silence_end_s"], out["skipped"]) == (45.0, 0.065, 9)
+
+
 def test_frames_a_fault_has_moved_are_sent_but_not_part_of_the_promise():
     timing = TimingAccounts([OutputSpec("lean", 2, 100.0, 0)])
     for n in range(10):

@@ -116,6 +116,19 @@ def test_a_slide_is_told_once_with_its_kind(
     assert [code for _, code, _ in bike.ticks(100)] == [EV_SLIDE]
 
 
+def test_a_slide_and_a_peg_are_told_with_their_size_in_that_tick(bike: Watched) -> None:
+    said = bike.memory[0]["value"]
+    for angle, ratio, value in ((0.3, -0.05, 0.3), (0.1, -0.9, -0.9), (0.1, 0.8, 0.8)):
+        bike.tyres(front=1.0, angle=angle, ratio=ratio)
+        bike.ticks(21)  # it is told in the last of them
+        assert float(said[0]) == value
+        bike.tyres()
+        bike.ticks(100)
+    bike.attitude(roll=-0.95)
+    assert [code for _, code, _ in bike.ticks(1)] == [EV_PEG]
+    assert float(said[0]) == pytest.approx(-0.95)
+
+
 def test_chatter_shorter_than_a_slide_and_slides_at_rest_are_not_told(bike: Watched) -> None:
     for _ in range(10):
         bike.tyres(front=1.0)

@@ -75,6 +75,16 @@ def test_a_countdown_that_a_hold_put_back_is_recorded_once_and_without_a_gap(sna
     assert (read_run(tmp_path / "run").tick == np.arange(-700, 100)).all()
 
 
+def test_it_tells_how_many_ticks_rows_had_lain_there(snapshot, tmp_path):
+    drain = Drain(snapshot, writer := RunWriter(tmp_path / "run", {}), describe)
+    told = []
+    for first, ticks in ((0, 1), (1, 300), (301, 5), (306, 3000)):
+        ride(snapshot, ticks, first)
+        told.append(drain.once())
+    writer.close()
+    assert told == [1, 300, 5, 3000]  # those that were overwritten meanwhile, too
+
+
 def test_what_was_overwritten_is_reported_in_the_record(snapshot, tmp_path):
     ride(snapshot, 3000)
     finish(snapshot)

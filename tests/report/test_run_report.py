@@ -194,6 +194,13 @@ def test_a_bus_of_two_bit_rates_is_told_with_the_bits_of_each(ride_folder: Calla
     assert "gear bench 0x82 135 0 0.270" in text
 
 
+def test_the_facts_are_those_of_the_record(ride_folder: Callable[..., Path]) -> None:
+    folder = ride_folder(8.0)  # from half a second before it runs
+    run = read_run(folder)
+    furthest = run.signals["line.station_m"].max()
+    assert f"ride 7.5 s line covered {furthest:.0f} m bus frames 800 " in page_of(folder).text
+
+
 def test_what_happened_stands_with_the_verdict(ride_folder: Callable[..., Path]) -> None:
     folder = ride_folder(6.0)
     assert "What happened" not in page_of(folder).text

@@ -1,16 +1,8 @@
-"""Run folders that an earlier version wrote are still read, reported and replayed.
-
-``tests/reference/runs_2026-11-26.tar.xz`` holds two, ridden by the reference robot at commit a346e3e, seed 4:
-``virtual`` on the stepped clock, ``bench`` in real time on the virtual bus of two shared cores. Their files
-are in them: a second in the support and one free, a lost wheel speed, a mark, a mark that the operator asked
-for on the bench, and keys by the names they had then (``asked``, ``place_error``, ``told``;
-``bench.fault_active``).
-"""
+"""Run folders of an earlier version (tests.support.stored_runs) are still read, reported and replayed."""
 
 from __future__ import annotations
 
 import json
-import tarfile
 from pathlib import Path
 
 import numpy as np
@@ -24,21 +16,12 @@ from emulator.record.reader import read_run
 from emulator.report.run_report import write_report
 from emulator.report.terminal import console_summary
 from emulator.verdict.junit import rewrite_junit
-
-ARCHIVE = Path(__file__).parents[1] / "reference" / "runs_2026-11-26.tar.xz"
-RUNS = ("virtual", "bench")
+from tests.support.stored_runs import RUNS, unpack_runs
 
 
 @pytest.fixture(scope="module")
 def runs(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    folder = tmp_path_factory.mktemp("old")
-    with tarfile.open(ARCHIVE) as archive:
-        for member in archive:
-            if member.isfile():
-                path = folder / member.name
-                path.parent.mkdir(parents=True, exist_ok=True)
-                path.write_bytes(archive.extractfile(member).read())  # type: ignore[union-attr]
-    return folder
+    return unpack_runs(tmp_path_factory.mktemp("old"))
 
 
 @pytest.mark.parametrize("name", RUNS)

@@ -114,6 +114,14 @@ def test_a_clean_ride_passes() -> None:
     assert re.search(r"\b40\.1° to the left, 3\.0 s .*\bstation 60 m", verdict.criteria[0].sentence)
 
 
+def test_a_ride_lasts_from_its_first_running_tick_to_its_last() -> None:
+    state = np.where(np.arange(-100, N) < 0, 1.0, 2.0)
+    state[100 + 4001 :] = 3.0
+    run = ride(bench__state=state)
+    assert judge(run, CRITERIA, CERTIFICATE, COMPLETE).ridden_s == pytest.approx(4.0)
+    assert judge(ride(bench__state=np.ones(N + 100)), CRITERIA, CERTIFICATE, COMPLETE).ridden_s == 0.0
+
+
 def test_margin_time_and_station_of_the_worst_instant() -> None:
     verdict = judge(ride(line__offset_m=bump(4.2, -0.62)), [DistanceFromLine(1.5)], CERTIFICATE, COMPLETE)
     (c,) = verdict.criteria
@@ -591,6 +599,16 @@ def test_what_was_seen_besides_is_told_and_decides_nothing() -> None:
         "3 with the alive counter of the one before; 1,200 were taken",
         "frames on the bus that no DBC of this rig knows: 0x7F0 (12) and others (3)",
         "the supervisor's process stood still for up to 812 ms",
+    ]
+
+
+def test_what_was_seen_again_is_counted() -> None:
+    cut_off = {"kind": "cut_off", "time_s": 1.0, "participants": ["logger"], "frame": "", "identifier": ""}
+    outcome = COMPLETE | {"bus_events": [cut_off, {**cut_off, "participants": ["screen"]}, cut_off]}
+    told = "did not read from the virtual bus and was cut off"
+    assert judge(ride(), CRITERIA, CERTIFICATE, outcome).notes == [
+        f"logger {told} (2 times)",
+        f"screen {told}",
     ]
 
 
