@@ -2,7 +2,7 @@
 
 A number is known by its surroundings, not by its value: in a table by table and column, in a figure by figure
 and curve, elsewhere by its sentence with every number as ``#``. Numbers inside a word (``p99``, ``0x080``,
-``rate_x_rad_s``) are names.
+``rate_x_rad_s``) are names. What a pointer on a curve shows are the curve's own numbers.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from __future__ import annotations
 import ast
 import json
 import re
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Iterator
 from html.parser import HTMLParser
 from typing import Any, NamedTuple
 
@@ -67,6 +67,11 @@ class Printed(NamedTuple):
 def masked(text: str) -> str:
     """A text on one line, every number as #."""
     return _NUMBER.sub("#", " ".join(text.split()))
+
+
+def begins_with(text: str, words: str) -> bool:
+    """Whether it does, and goes on with no further word but what a mark sets apart: "limit, grip #"."""
+    return text.startswith(words) and not re.match(r" ?\w", text[len(words) :])
 
 
 def sentences(section: str, text: str) -> Iterator[Printed]:
@@ -216,171 +221,35 @@ def of_figure(section: str, where: str, figure: dict[str, Any]) -> Iterator[Prin
 # -- source --------------------------------------------------------------------------------------------------
 
 _FORM_OF_A_NUMBER = re.compile(r"[-+]?\d*,?(\.\d*)?[fgde%]?")
-_TOLD_THROUGH = {"NotJudged", "NotMet"}
-"""Exceptions whose text is told; that of others is an error's."""
 
 
-def of_source(section: str, code: str, *, told: Collection[str] = _TOLD_THROUGH) -> Iterator[Printed]:
+def of_source(section: str, code: str) -> Iterator[Printed]:
     """Numbers of the sentences a module makes: its f-strings that hold a number's form and a word.
 
     For sentences that only a bench in trouble says. What has no form of its own (a name, words of another
-    function) is an ellipsis. ``told``: exceptions whose text is printed as a sentence.
+    function) is an ellipsis. Texts of errors that it raises are left out.
     """
     tree = ast.parse(code)
-    errors = {
-        id(part)
-        for node in ast.walk(tree)
-        if isinstance(node, ast.Raise)
-        and not (isinstance(node.exc, ast.Call) and _name(node.exc.func) in told)
-        for part in ast.walk(node)
-    }
-    errors |= {
-        id(part)
-        for node in ast.walk(tree)
-        if isinstance(node, ast.FormattedValue) and node.format_spec
-        for part in ast.walk(node.format_spec)
-    }
+    other: set[ast.AST] = set()
     for node in ast.walk(tree):
-        if isinstance(node, ast.JoinedStr) and id(node) not in errors:
+        if isinstance(node, ast.Raise):
+            other.update(ast.walk(node))
+        elif isinstance(node, ast.FormattedValue) and node.format_spec:
+            other.update(ast.walk(node.format_spec))
+    for node in ast.walk(tree):
+        if isinstance(node, ast.JoinedStr) and node not in other:
             text = "".join(_part(value) for value in node.values)
             if re.search(r"[a-z]{3}", text):
                 yield from sentences(section, text)
-
-
-def _name(node: ast.expr) -> str:
-    return node.id if isinstance(node, ast.Name) else node.attr if isinstance(node, ast.Attribute) else ""
 
 
 def _part(value: ast.expr) -> str:
     if isinstance(value, ast.Constant):
         return str(value.value)
     assert isinstance(value, ast.FormattedValue)
-    form = (
-        "".join(v.value for v in value.format_spec.values if isinstance(v, ast.Constant))
-        if isinstance(value.format_spec, ast.JoinedStr)
-        else ""
-    )
+    spec = value.format_spec
+    parts = spec.values if isinstance(spec, ast.JoinedStr) else []
+    form = "".join(str(part.value) for part in parts if isinstance(part, ast.Constant))
     if form and _FORM_OF_A_NUMBER.fullmatch(form):
         return "1%" if form.endswith("%") else "1"
     return "…"
-
-
-# -- phrases -------------------------------------------------------------------------------------------------
-
-
-def begins_with(text: str, words: str) -> bool:
-    """Whether it does, and goes on with no further word but what a mark sets apart: "limit, grip #"."""
-    return text.startswith(words) and not re.match(r" ?\w", text[len(words) :])
-
-
-class Phrase(NamedTuple):
-    """How a page names numbers: ``Table · column``, ``Figure · curve``, an axis, or words of a sentence."""
-
-    where: str
-    what: str
-
-    def __str__(self) -> str:
-        return f"{self.where} · {self.what}" if self.where else self.what
-
-    def places_in(self, printed: Printed) -> frozenset[int]:
-        """Which numbers of it are meant."""
-        if self.where:
-            meant = begins_with(printed.where, self.where) and begins_with(printed.what, self.what)
-            return printed.places if printed.where and meant else frozenset()
-        if printed.where:
-            return printed.places if printed.what == self.what else frozenset()
-        found: set[int] = set()
-        at = printed.what.find(self.what)
-        while at >= 0:
-            found |= {place for place in printed.places if at <= place < at + len(self.what)}
-            at = printed.what.find(self.what, at + 1)
-        return frozenset(found)
-
-
-def phrases(code: str) -> list[Phrase]:
-    """What stands between backquotes: one phrase, or of one table or figure several, set apart by commas."""
-    where, mark, what = code.partition(" · ")
-    return [Phrase(where, part) for part in what.split(", ")] if mark else [Phrase("", code)]
-
-
-class Row(NamedTuple):
-    """A row of the page: under which heading, its phrases, and the cells behind them."""
-
-    heading: str
-    phrases: tuple[Phrase, ...]
-    cells: tuple[str, ...]
-
-
-def rows_of(page: str) -> list[Row]:
-    """Rows of all tables of a page in Markdown that begin with a phrase."""
-    found, heading = [], ""
-    for line in page.splitlines():
-        if line.startswith("## "):
-            heading = line.removeprefix("## ")
-        elif line.startswith("| `"):
-            first, *rest = (cell.strip() for cell in line.strip().strip("|").split("|"))
-            named = (phrase for code in re.findall(r"`([^`]+)`", first) for phrase in phrases(code))
-            found.append(Row(heading, tuple(named), tuple(rest)))
-    return found
-
-
-def without_a_row(printed: Iterable[Printed], rows: Iterable[Row], of: dict[str, set[str]]) -> list[str]:
-    """What is printed and no row of its section names; ``of``: sections by heading."""
-    rows = list(rows)
-    missing = set()
-    for one in set(printed):
-        named = {
-            place
-            for row in rows
-            if one.section in of[row.heading]
-            for phrase in row.phrases
-            for place in phrase.places_in(one)
-        }
-        if named != one.places:
-            text = (
-                one.what
-                if one.where
-                else "".join("<#>" if i in one.places - named else c for i, c in enumerate(one.what))
-            )
-            missing.add(f"{one.section}: {one.where} · {text}" if one.where else f"{one.section}: {text}")
-    return sorted(missing)
-
-
-def named_twice(printed: Iterable[Printed], rows: Iterable[Row], of: dict[str, set[str]]) -> list[str]:
-    """Numbers that two rows name: one of their phrases is not specific enough."""
-    rows = list(rows)
-    twice = set()
-    for one in set(printed):
-        seen: dict[int, Phrase] = {}
-        for row in rows:
-            if one.section not in of[row.heading]:
-                continue
-            here = {place: phrase for phrase in row.phrases for place in phrase.places_in(one)}
-            twice |= {f"`{seen[p]}` and `{here[p]}`: {one}" for p in seen.keys() & here.keys()}
-            seen |= here
-    return sorted(twice)
-
-
-def naming_nothing(printed: Iterable[Printed], rows: Iterable[Row], of: dict[str, set[str]]) -> list[str]:
-    """Phrases by which nothing is printed (any more) in their section."""
-    by_section: dict[str, list[Printed]] = {}
-    for one in set(printed):
-        by_section.setdefault(one.section, []).append(one)
-    return [
-        str(phrase)
-        for row in rows
-        for phrase in row.phrases
-        if not any(phrase.places_in(one) for s in of[row.heading] for one in by_section.get(s, ()))
-    ]
-
-
-def naming_elsewhere(printed: Iterable[Printed], rows: Iterable[Row], of: dict[str, set[str]]) -> list[str]:
-    """Phrases that would name numbers of other sections, too: too short to be one meaning's."""
-    printed = set(printed)
-    return [
-        f"`{phrase}`: {one.section}: {one}"
-        for row in rows
-        for phrase in row.phrases
-        for one in printed
-        if one.section not in of[row.heading] and phrase.places_in(one)
-    ]
