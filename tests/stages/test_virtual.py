@@ -165,6 +165,10 @@ def test_progress_is_told_about_once_a_second(short, tmp_path):
     assert 3 <= len(times) <= 5
     assert times == sorted(times)
     assert told[-1][1] > 2.0
+    run = read_run(tmp_path / "run")
+    for time_s, speed, station in told:
+        row = np.searchsorted(run.tick, round(time_s * 1e3))
+        assert (speed, station) == (run.signals["truth.speed_m_s"][row], run.signals["line.station_m"][row])
 
 
 @pytest.mark.slow
