@@ -10,6 +10,7 @@ import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import asdict, replace
+from datetime import UTC, datetime
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -31,6 +32,7 @@ from emulator.criteria.ride import JudgedRide
 from emulator.criteria.temporal import Always, Compare
 from emulator.inspection.host import summary as host_summary
 from emulator.inspection.host import tables as host_tables
+from emulator.inspection.host_history import host_test
 from emulator.inspection.replay.comparison import Difference, Replayed
 from emulator.inspection.replay.words import difference_table
 from emulator.inspection.replay.words import summary as replay_summary
@@ -409,11 +411,16 @@ def of_modes() -> Iterator[Printed]:
 
 
 def of_host() -> Iterator[Printed]:
-    """``emulator host`` of three made-up machines."""
+    """``emulator host`` of made-up machines: a good one, a late one, one that stands still."""
     finding = HostFinding("cores", "2 to use: 0-1", "poor", "give it at least 2", "taskset 0-1")
     report = HostReport(cpu=1, priority=80, refused=["core 7: this process may use cores 0-1"])
-    for late_us in ([2.0] * 999 + [40.0], [2.0] * 990 + [480.0] * 10, [2.0] * 998 + [1500.0, 2300.0]):
-        yield from of_terminal("host", host_tables([finding], host_summary(np.array(late_us), report)))
+    made = datetime(2030, 6, 15, 12, tzinfo=UTC)
+    for late_us in ([2.0], [9000.0], [2.0] * 7 + [30_000.0]):
+        late = np.array(late_us * 500)
+        test = host_test(late, "a machine", made)
+        for seconds, count in ((test.seconds, 1), (300, 2), (9000, 2)):
+            tests = [test.model_copy(update={"seconds": seconds})] * count
+            yield from of_terminal("host", host_tables([finding], host_summary(late, report), tests))
     yield from of_source("host", source("cli/host.py"))
 
 
