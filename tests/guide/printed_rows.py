@@ -111,12 +111,20 @@ def naming_nothing(printed: Iterable[Printed], rows: Iterable[Row], of: dict[str
 
 
 def naming_elsewhere(printed: Iterable[Printed], rows: Iterable[Row], of: dict[str, set[str]]) -> list[str]:
-    """Phrases that would name numbers of other sections, too: too short to be one meaning's."""
-    printed = set(printed)
+    """Phrases that would name numbers of other sections, too: too short to be one meaning's.
+
+    A section that has a longer phrase of its own for them is another meaning's place, and found first.
+    """
+    rows, printed = list(rows), set(printed)
+
+    def longer(phrase: Phrase, one: Printed) -> bool:
+        own = (p for row in rows if one.section in of[row.heading] for p in row.phrases)
+        return any(str(phrase) in str(p) != str(phrase) and p.places_in(one) for p in own)
+
     return [
         f"`{phrase}`: {one.section}: {one}"
         for row in rows
         for phrase in row.phrases
         for one in printed
-        if one.section not in of[row.heading] and phrase.places_in(one)
+        if one.section not in of[row.heading] and phrase.places_in(one) and not longer(phrase, one)
     ]

@@ -38,6 +38,7 @@ SECTIONS = {
     "A run": {"run"},
     "During a run": {"screen"},
     "`emulator check`": {"check"},
+    "`emulator line`": {"line"},
     "`emulator sensors`": {"sensors"},
     "`emulator modes`": {"modes"},
     "`emulator host`": {"host"},
@@ -196,6 +197,7 @@ def test_a_phrase_that_is_not_specific_is_told() -> None:
     assert named_twice(printed, rows, HERE) == ["`late by # ms` and `by # ms`: late by # ms"]
     assert naming_elsewhere(printed, rows[:1], HERE) == ["`late by # ms`: b: late by # ms, twice"]
     assert named_twice(printed, rows[:1], HERE) == []
+    assert naming_elsewhere(printed, [rows[0], row("there", "late by # ms, twice")], HERE) == []
 
 
 def test_a_phrase_that_names_nothing_is_told() -> None:
