@@ -388,10 +388,10 @@ def of_line_and_lists() -> Iterator[Printed]:
 
 
 def of_sensors() -> Iterator[Printed]:
-    """``emulator sensors`` of two rigs, and a page with made-up measurements."""
+    """``emulator sensors`` of two rigs on a ride that is there, and a page with made-up measurements."""
     for rig in ("megabit", "trainer"):
         path = Path(f"{rig}.html")
-        for item in printed_by("sensors", RIGS / f"{rig}.yaml", "--out", path):
+        for item in printed_by("sensors", RIGS / f"{rig}.yaml", "--out", path, "--ride", "run"):
             yield from of_terminal("sensors", item)
         yield from of_page("sensors", path.read_text(encoding="utf-8"))
     measured = _measured_sensors()
