@@ -378,8 +378,12 @@ def of_check() -> Iterator[Printed]:
         yield from of_terminal("check", item)
 
 
-def of_line_and_lists() -> Iterator[Printed]:
-    """``emulator line`` of a lap, and ``emulator list`` of everything."""
+def of_what_robots_need() -> Iterator[Printed]:
+    """``emulator line`` of a lap, ``list`` of everything, and what ``interface`` says on the screen."""
+    compiling = compiling_first(virtual=False)
+    for item in printed_by("interface", RIGS / "loopback.yaml", "--out", "interface"):
+        if item != compiling:
+            yield from of_terminal("line", item)
     for item in printed_by("line", RUNS / "first_lap.yaml", "--rig", RIGS / "loopback.yaml"):
         yield from of_terminal("line", item)
     for what in TABLES:
@@ -504,7 +508,11 @@ def everything(folder: Path, made_up: Path, stored: Path) -> set[Printed]:
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(folder)  # so that no number of a path is printed
         found = (
-            set(of_ride()) | set(of_check()) | set(of_line_and_lists()) | set(of_sensors()) | set(of_modes())
+            set(of_ride())
+            | set(of_check())
+            | set(of_what_robots_need())
+            | set(of_sensors())
+            | set(of_modes())
         )
     for run in (*map(read_run, sorted(stored.iterdir())), read_run(made_up)):
         found |= set(of_run(run))

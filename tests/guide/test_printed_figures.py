@@ -38,7 +38,7 @@ SECTIONS = {
     "A run": {"run"},
     "During a run": {"screen"},
     "`emulator check`": {"check"},
-    "`emulator line`": {"line"},
+    "`emulator line`, `list` and `interface`": {"line"},
     "`emulator sensors`": {"sensors"},
     "`emulator modes`": {"modes"},
     "`emulator host`": {"host"},
