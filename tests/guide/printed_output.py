@@ -149,6 +149,8 @@ _KEPT = {
     **{"age_ms_p999": 20.0, "age_ms_max": 91.0, "age_max_at_s": 3.0, "silence_ms_max": 99.0},
     **{"silence_end_s": 3.0, "first_lost_s": 3.0, "jitter_us_p99": 40.0, "jitter_us_max": 400.0},
     "age_histogram": {"edges_ms": [8.0, 9.0, 91.0], "counts": [1900, 100]},
+    "left_out": {"frame_fault": 5, "bus_fault": 7, "never_arrived": 2},
+    "disturbed": {"count": 7, "late": 3, "age_ms_p50": 9.0, "age_ms_p99": 19.0, "age_ms_max": 20.0},
 }
 _SHORT = _KEPT | {  # so short that one hole makes the age at p99
     **{"rate_hz": 500.0, "latency_ms": 2.0, "drawn_ms": 0.0, "sent": 300, "age_ms_p50": 9.0},
