@@ -85,10 +85,10 @@ def _cell(section: str, where: str, head: str, row: str, text: str) -> Iterator[
     """A number in a table, or the sentence of a cell; ``row``: what its row begins with."""
     if "#" not in (found := masked(text)):
         return
-    if any(row == kind and begins_with(where, table) for table, kind in KINDS_OF_ROW):
-        yield Printed(section, where, row)
-    elif any(head == column and begins_with(where, table) for table, column in SENTENCES):
+    if any(head == column and begins_with(where, table) for table, column in SENTENCES):
         yield Printed(section, "", f"{where} · {head}: {found}")
+    elif any(row == kind and begins_with(where, table) for table, kind in KINDS_OF_ROW):
+        yield Printed(section, where, row)
     else:
         yield Printed(section, where, head)
 

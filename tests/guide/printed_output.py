@@ -255,8 +255,8 @@ def in_trouble(run: Run) -> Iterator[Run]:
 
 
 _REFERENCES = [
-    ReferenceLap(name, start, 9.0, (3.0, 3.0, 3.0))
-    for name, start in ((IDEAL, "flying"), (IDEAL, "standing"), (TARGET, "flying"))
+    ReferenceLap(name, start, 9.0, (3.0, 3.0, 3.0), error_s)
+    for name, start, error_s in ((IDEAL, "flying", 0.2), (IDEAL, "standing", 0.2), (TARGET, "flying", 0.0))
 ]
 _CRITERIA = [NoFall(), DistanceFromLine(0.5), SpeedError(2.5), PositionErrorCriterion(0.04)]
 
