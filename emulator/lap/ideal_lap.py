@@ -58,7 +58,8 @@ TABLE_ERROR = 1e-3
 """Share of the lap's time by which it moves when the table of limits has twice the rows and columns;
 measured."""
 _MOST = 100.0  # [m/s^2] where the search for a limit starts: more than any tyre on any road
-_HALVINGS = 36  # leaves 100 / 2^36 = 1.5e-9 m/s^2, and half as many 4e-4
+_HALVINGS = 36  # leaves 100 / 2^36 = 1.5e-9 m/s^2
+_ENGINE_HALVINGS = 26  # 1.5e-6 m/s^2
 _SCAN = 2.0  # [m/s] step in which the greatest speed of a station is first looked for
 _DEFAULT_SECTORS = 3
 _AHEAD = 0.5  # [m] either way, over which the lean's change along the line is taken
@@ -236,7 +237,7 @@ def _engine(bike: Bike, at: Array, y: float, n: float, v: float) -> float:
         # What the engine has left falls with the acceleration: more of it slips the wheel towards the
         # limiter.
         low, high = free, free + _MOST
-        for _ in range(_HALVINGS // 2):
+        for _ in range(_ENGINE_HALVINGS):
             a = 0.5 * (low + high)
             need, _, turns = drive_of(bike.limits, like, _along(bike, at, n, v, a))
             turns /= lever
