@@ -125,7 +125,7 @@ def limits_on(
     speeds: Sequence[float] = SPEEDS,
     n_angles: int = N_ANGLES,
 ) -> GripLimits:
-    """Work out what a vehicle can do on one grip: a quarter of a second, once it is compiled.
+    """Work out what a vehicle can do on one grip: half a second to a second, once it is compiled.
 
     grip            [1]    friction coefficient of the road, above 0
     lean_limit_rad  [rad]  None takes the angle at which a footpeg touches the road
