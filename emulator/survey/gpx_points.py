@@ -98,7 +98,7 @@ class _Reading:
         return self.parser.CurrentLineNumber, self.parser.CurrentColumnNumber + 1
 
     def _doctype(self, *_: object) -> None:
-        self._refuse("a document type (DTD) is not read; take the <!DOCTYPE ...> away")
+        self._refuse("a document type (DTD) is not read; take its declaration away")
 
     def _start(self, name: str, attributes: dict[str, str]) -> None:
         namespace, _, local = name.rpartition(" ")

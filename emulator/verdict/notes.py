@@ -35,6 +35,8 @@ def disturbed_outputs(outputs: Mapping[str, Any]) -> list[str]:
     """What the scenario's own load of the bus did to the outputs' ages, which nothing was judged by."""
     told = []
     for name, output in outputs.items():
+        if not isinstance(output, Mapping):
+            continue
         ages, never = output.get("disturbed"), (output.get("left_out") or {}).get("never_arrived", 0)
         if ages and ages.get("late"):
             told.append(

@@ -86,6 +86,14 @@ def calls() -> dict[str, set[str]]:
         for node in ast.walk(tree):
             if isinstance(node, ast.ImportFrom):
                 home |= {(a.asname or a.name): f"{node.module}.{a.name}" for a in node.names}
+        for node in tree.body:  # a plain function compiled under another name: NAME = jit(function)
+            match node:
+                case ast.Assign([ast.Name(alias)], ast.Call(ast.Name("jit"), [ast.Name(plain)])):
+                    home[alias] = home.get(plain, f"{name}.{plain}")
+                case ast.Assign(
+                    [ast.Name(alias)], ast.Call(ast.Name("jit"), [ast.Attribute(ast.Name(of), plain)])
+                ):
+                    home[alias] = f"{home[of]}.{plain}"
         for node in tree.body:
             if isinstance(node, ast.FunctionDef) and f"{name}.{node.name}" in functions:
                 named = set()

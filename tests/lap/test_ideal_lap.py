@@ -418,8 +418,15 @@ def test_more_grip_and_more_power_are_never_slower():
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", ["demo_racer", "light_trainer"])
-@pytest.mark.parametrize("grip", [1.0, 0.5])
+@pytest.mark.parametrize(
+    ("name", "grip"),
+    [
+        ("demo_racer", 1.0),
+        ("light_trainer", 0.5),
+        pytest.param("demo_racer", 0.5, marks=pytest.mark.timing),  # for the ordinary run's length only
+        pytest.param("light_trainer", 1.0, marks=pytest.mark.timing),
+    ],
+)
 def test_no_refinement_beats_the_stated_error(name, grip):
     """Half the steps of the line, half those of the table's rows and columns, and both."""
     rows = tuple(float(v) for v in np.interp(np.arange(0, 11.1, 0.5), np.arange(12), SPEEDS))

@@ -88,7 +88,7 @@ def test_the_scenarios_criteria_reach_the_verdict_in_order_and_in_si(demo):
     assert [type(c) for c in criteria] == [NoFall, DistanceFromLine, SpeedError]
     assert criteria[1].limit_m == 1.5
     assert criteria[2].limit_si == pytest.approx(15.0 / 3.6)
-    assert criteria[2].from_s == 10.0
+    assert criteria[2].from_s == 12.0
 
 
 def test_the_rigs_tolerance_decides_what_is_valid(ridden):

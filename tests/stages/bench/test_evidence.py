@@ -80,8 +80,8 @@ def test_the_bus_tells_delay_and_counts(snapshot):
     bus = measured(snapshot, bus=child())["bus"]
     assert bus["delay_us"] == {"p50": None, "p99": None, "p999": None, "max": None}
     snapshot.bus[BusWord.CUT_OFF], snapshot.bus[BusWord.DELAY_MAX_NS] = 3, 52 * MS
-    snapshot.bus_delays[100] = 99
-    snapshot.bus_delays[250] = 1
+    snapshot.bus_delays[1000] = 99
+    snapshot.bus_delays[2500] = 1
     bus = measured(snapshot, bus=child(participants=[{"name": "x"}], host={"cpu": 1}))["bus"]
     assert bus["cut_off"] == 3
     assert bus["delay_us"]["p50"] == bus["delay_us"]["p99"] < bus["delay_us"]["p999"] <= 52_000.0
