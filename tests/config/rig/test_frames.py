@@ -156,8 +156,8 @@ def test_more_than_the_bus_carries_is_refused(rig):
 def test_a_latency_that_the_outputs_themselves_can_not_keep_is_refused(rig):
     _, change = rig
     problems, _ = change((LOOPBACK, SERIAL % 500_000), ("age_p99_ms: 3.0", "age_p99_ms: 0.7"))
-    # lean goes behind the two of the inertial unit, wheel speed behind the steering angle, too: 3 and 4 frames
-    # of 123 bits at 500 kbit/s are 0.738 and 0.984 ms
+    # lean goes behind the two of the inertial unit, wheel speed behind the steering angle, too: 3 and 4
+    # frames of 123 bits at 500 kbit/s are 0.738 and 0.984 ms
     assert keys(problems) == ["outputs.lean.latency_ms", "outputs.wheel_speed.latency_ms"]
     # as it is, how much later, what is allowed, what would do
     assert [figures(p) for p in problems] == [[8, 0.74, 0.7, 8.7], [6, 0.98, 0.7, 7.0]]
