@@ -56,18 +56,21 @@ class HostSettings:
     late_after_ns: int = 1_500_000
 
 
-@contextlib.contextmanager
-def stop_on_signals(request: StopRequest, supervisor_pid: int = 0) -> Iterator[None]:
-    """Turn SIGTERM and SIGINT into a request for an orderly stop; restores the handlers after.
+PARENT_DIED = signal.SIGUSR2
+"""What the kernel is asked to send when the supervisor dies: a signal of its own, as it comes while the number
+of the parent is still the dying one's."""
 
-    supervisor_pid  the parent whose death the kernel tells by such a signal, too; 0 for none
-    """
+
+@contextlib.contextmanager
+def stop_on_signals(request: StopRequest) -> Iterator[None]:
+    """Turn SIGTERM, SIGINT and the parent's death into a request for an orderly stop; then as before."""
 
     def handle(number: int, _frame: FrameType | None) -> None:
-        orphaned = supervisor_pid and os.getppid() != supervisor_pid
-        request.ask("supervisor gone" if orphaned else signal.Signals(number).name)
+        request.ask("supervisor gone" if number == PARENT_DIED else signal.Signals(number).name)
 
-    before = {number: signal.signal(number, handle) for number in (signal.SIGTERM, signal.SIGINT)}
+    before = {
+        number: signal.signal(number, handle) for number in (signal.SIGTERM, signal.SIGINT, PARENT_DIED)
+    }
     try:
         yield
     finally:
@@ -95,9 +98,9 @@ def run_loop_process(
     status[Status.LOOP_STATE] = LoopState.BUILDING
     stop = StopRequest()
     ended = LoopState.FAILED
-    with stop_on_signals(stop, supervisor_pid), contextlib.ExitStack() as links:
+    with stop_on_signals(stop), contextlib.ExitStack() as links:
         try:
-            if supervisor_pid and not host.die_with_parent(supervisor_pid):
+            if supervisor_pid and not host.die_with_parent(supervisor_pid, PARENT_DIED):
                 stop.ask("supervisor gone")
             parts = build()
             links.callback(parts.gnss.close)

@@ -13,7 +13,7 @@ from emulator.core.errors import DeviceAbsent
 from emulator.loop import host
 from emulator.loop.certificate import OutputSpec
 from emulator.loop.contract import CycleLimits, StopRequest
-from emulator.loop.process import HostSettings, Parts, run_loop_process, stop_on_signals
+from emulator.loop.process import PARENT_DIED, HostSettings, Parts, run_loop_process, stop_on_signals
 from emulator.shared_memory.block import Snapshot
 from emulator.shared_memory.status import LoopState, Status
 from tests.support.stepped_clock import SteppedClock
@@ -211,10 +211,11 @@ def test_the_loop_imports_nothing_it_must_not():
 
 
 @pytest.mark.parametrize(
-    ("parent", "cause"), [(0, "SIGTERM"), (os.getppid(), "SIGTERM"), (1 << 22, "supervisor gone")]
+    ("number", "cause"),
+    [(signal.SIGTERM, "SIGTERM"), (signal.SIGINT, "SIGINT"), (PARENT_DIED, "supervisor gone")],
 )
-def test_the_signal_that_tells_of_a_dead_parent_is_told_as_that(parent, cause):
+def test_the_signal_that_tells_of_a_dead_parent_is_told_as_that(number, cause):
     stop = StopRequest()
-    with stop_on_signals(stop, parent):
-        os.kill(os.getpid(), signal.SIGTERM)
+    with stop_on_signals(stop):
+        os.kill(os.getpid(), number)
     assert stop.cause == cause
