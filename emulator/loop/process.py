@@ -57,8 +57,10 @@ class HostSettings:
 
 
 PARENT_DIED = signal.SIGUSR2
-"""What the kernel is asked to send when the supervisor dies: a signal of its own, as it comes while the number
-of the parent is still the dying one's."""
+"""What the kernel is asked to send when the supervisor dies.
+
+A signal of its own: it comes while the parent's number is still the old one.
+"""
 
 
 @contextlib.contextmanager
