@@ -47,7 +47,7 @@ from emulator.lap.steady_limits import (
     roll_rates,
 )
 from emulator.road.line import Line, Surface, grip_at
-from emulator.vehicle.driveline import engine_torque
+from emulator.vehicle.driveline import engine_torque, overall_ratio
 from emulator.vehicle.equilibrium import AIR_DENSITY
 from emulator.vehicle.params import Vehicle
 
@@ -147,13 +147,7 @@ def _gears(vehicle: Vehicle) -> tuple[Array, Array, Array]:
     speed above, as far as the clutch holds it.
     """
     body = vehicle.body[0]
-    chain = float(body["final_drive_rear_radius"]) / float(body["final_drive_front_radius"])
-    ratio = np.array(
-        [
-            float(body["gearbox_primary"]) * float(body[f"gearbox_gear_{n}"]) * chain
-            for n in range(1, GEARS + 1)
-        ]
-    )
+    ratio = np.array([overall_ratio(body, gear) for gear in range(1, GEARS + 1)])
     limiter = float(body["engine_limiter_speed"])
     engine = np.linspace(0.0, limiter, 441)
     torque = np.array([engine_torque(body, float(w), 1.0, 0.0) for w in engine])

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.compiled import jit
+from emulator.vehicle.driveline import overall_ratio
 from emulator.vehicle.equilibrium import AIR_DENSITY, NoEquilibrium, steady_motion
 from emulator.vehicle.limit_motion import fill_held, fill_limits, fill_turns
 from emulator.vehicle.linearise import linearise, steer_torque_of_roll_rate
@@ -106,14 +107,13 @@ def drag_of(vehicle: Vehicle, air_density: float = AIR_DENSITY) -> float:
 
 
 def engine_speeds(vehicle: Vehicle, speeds: Array) -> Array:
-    """Speed of the crankshaft [rad/s] that its gyroscopic moment is taken at: where it gives its greatest
-    power,
-    or what first gear makes of the road's speed where that is less."""
+    """Speed of the crankshaft [rad/s] that its gyroscopic moment is taken at.
+
+    That of its greatest power, or what first gear makes of the road's speed where that is less.
+    """
     body = vehicle.body[0]
     at_best = float(body["torque_speed"][int(np.argmax(body["torque_speed"] * body["torque_value"]))])
-    ratio = float(body["gearbox_primary"] * body["gearbox_gear_1"] * body["final_drive_rear_radius"])
-    ratio /= float(body["final_drive_front_radius"]) * float(vehicle.tyre[0]["radius"])
-    return np.minimum(speeds * ratio, at_best)
+    return np.minimum(speeds / float(vehicle.tyre[0]["radius"]) * overall_ratio(body, 1), at_best)
 
 
 def limits_on(
@@ -280,8 +280,7 @@ def ends_of(t: SteadyLimits, grip: float, speed: float) -> tuple[float, float]:
 
 @jit
 def lateral_limit(t: SteadyLimits, grip: float, speed: float, f: float) -> float:
-    """Greatest lateral acceleration over gravity at a force along ``f``; negative where f is not to be
-    had."""
+    """Greatest lateral acceleration over gravity at a force along ``f``; negative where f can't be had."""
     least, most = ends_of(t, grip, speed)
     if not least <= f <= most:
         return -1.0
@@ -297,8 +296,10 @@ def lateral_limit(t: SteadyLimits, grip: float, speed: float, f: float) -> float
 
 @jit
 def lean_of(t: SteadyLimits, speed: float, lateral: float) -> float:
-    """Lean [rad] of the steady turn of this lateral acceleration over gravity, with its sign; held beyond
-    60."""
+    """Lean [rad] of the steady turn of this lateral acceleration over gravity, with its sign.
+
+    Beyond the last lean in proportion to its tangent.
+    """
     i, a = cell(t.speeds, speed)
     size = abs(lateral)
     last = t.tans.size - 1
@@ -312,8 +313,7 @@ def lean_of(t: SteadyLimits, speed: float, lateral: float) -> float:
 
 @jit
 def drive_of(t: SteadyLimits, speed: float, f: float) -> tuple[float, float, float]:
-    """Rear wheel's torque [N m] for a force along ``f`` upright, how it grows with f, and rate over speed
-    [1/m].
+    """For a force along ``f`` upright: rear wheel's torque [N m], how it grows with f, rate over speed [1/m].
 
     Beyond the table's ends in a straight line.
     """

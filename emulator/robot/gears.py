@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from emulator.vehicle.driveline import TOP_GEAR
+from emulator.vehicle.driveline import lowest_gear, overall_ratio
 from emulator.vehicle.equilibrium import Steady
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.state import ENGINE
@@ -14,15 +14,9 @@ UP, DOWN = 0.78, 0.31
 def engine_speed(vehicle: Vehicle, speed: float) -> float:
     """Crankshaft [rad/s] once it has come to ``speed`` [m/s] from below: in the lowest gear it keeps."""
     body = vehicle.body[0]
-    final = float(body["final_drive_rear_radius"] / body["final_drive_front_radius"])
-    shaft = speed / float(vehicle.tyre[0]["radius"]) * float(body["gearbox_primary"]) * final
-    turning = (shaft * float(body[f"gearbox_gear_{gear}"]) for gear in range(1, TOP_GEAR + 1))
-    most = UP * float(body["engine_limiter_speed"])
-    slowest = 0.0
-    for slowest in turning:
-        if slowest <= most:
-            break
-    return slowest
+    wheel = speed / float(vehicle.tyre[0]["radius"])
+    gear = lowest_gear(body, wheel, UP * float(body["engine_limiter_speed"]))
+    return wheel * overall_ratio(body, gear)
 
 
 def with_engine_turning(vehicle: Vehicle, steady: Steady, speed: float) -> Steady:

@@ -94,3 +94,17 @@ def gear_ratio(par: Record, gear: int) -> float:
     if gear == 6:
         return float(par.gearbox_gear_6)
     return 0.0
+
+
+def overall_ratio(par: Record, gear: int) -> float:
+    """Engine speed over rear wheel speed; 0 in neutral."""
+    final = float(par["final_drive_rear_radius"]) / float(par["final_drive_front_radius"])
+    return float(par["gearbox_primary"]) * gear_ratio(par, gear) * final
+
+
+def lowest_gear(par: Record, wheel: float, most: float) -> int:
+    """The lowest gear in which the engine turns no faster than ``most``, else the highest.
+
+    wheel, most  [rad/s] of the rear wheel and of the engine
+    """
+    return next((g for g in range(1, TOP_GEAR) if wheel * overall_ratio(par, g) <= most), TOP_GEAR)

@@ -53,8 +53,7 @@ Array = NDArray[np.float64]
 BOTH, FRONT_BRAKES, REAR_LIMITS, FRONT_LIMITS = range(4)
 
 FULL_USE = 2.95
-"""Use of a tyre that counts as all of it: its force is at 1 - 5e-6 of the friction (the brush model's
-cubic)."""
+"""Use of a tyre that counts as all of it: by the brush model's cubic 1 - 5e-6 of the friction."""
 
 _LIFTED = 1.0  # [N] load below which a wheel counts as off the road
 _WIDTH = 0.25  # of a tyre's use, between the three motions that a greatest one is looked for among
@@ -243,8 +242,7 @@ def _lean_in(c: Machine, speed: float, grip: float, engine: float, a: float, lea
 
 
 def _hardest_drive(c: Machine, speed: float, grip: float, engine: float, n: Array) -> bool:
-    """From coasting upright to the greatest acceleration: the front wheel lifts, or the rear tyre is used
-    up."""
+    """From coasting upright to the hardest drive: the front wheel lifts or the rear tyre is used up."""
     m, all_of_it = n.copy(), float(c.loads[FRONT])
     lifted = True
     for part in _RELIEVED:
@@ -457,8 +455,7 @@ def fill_held(
 
     speeds   (v,) [m/s]
     leans    (v,) [rad]  out: the fold; NaN where the speed can't be held. Beyond it slip alone still adds
-                         some
-                         thousandths of lateral acceleration, at less lean
+                         some thousandths of lateral acceleration, at less lean
     lateral  (v,)        out: lateral acceleration over gravity there
     stopped  (v,)        out: 1 where the steering comes to its stop first, else 0
     """

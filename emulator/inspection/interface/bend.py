@@ -26,7 +26,7 @@ from emulator.inspection.interface.description import Sample
 from emulator.inspection.interface.frames import Values, read_sample, sample_of
 from emulator.inspection.sensors.imposed_motion import SteadyTurn
 from emulator.inspection.sensors.survey import steady_turn
-from emulator.vehicle.driveline import TOP_GEAR, engine_torque, gear_ratio
+from emulator.vehicle.driveline import engine_torque, lowest_gear, overall_ratio
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.state import (
     ENGINE,
@@ -66,7 +66,7 @@ def samples_of(session: Session, turn: SteadyTurn) -> Samples:
     session, steady = replace(session, rig=without_errors(session.rig)), turn.steady
     wheel = float(steady.x[JOINT_RATE + REAR_WHEEL])
     gear = gear_for(session.vehicle, wheel)
-    engine = wheel * ratio(session.vehicle, gear)
+    engine = wheel * overall_ratio(session.vehicle.body[0], gear)
     commands = {
         "standing": _standing(),
         "bend": {
@@ -131,24 +131,17 @@ def without_errors(rig: Rig) -> Rig:
     return rig.model_copy(update={"sensors": sensors.model_copy(update=exact)})
 
 
-def ratio(vehicle: Vehicle, gear: int) -> float:
-    """Engine speed over rear wheel speed in a gear."""
-    body = vehicle.body[0]
-    final = float(body["final_drive_rear_radius"]) / float(body["final_drive_front_radius"])
-    return float(body["gearbox_primary"]) * gear_ratio(body, gear) * final
-
-
 def gear_for(vehicle: Vehicle, wheel: float) -> int:
     """The lowest gear in which the engine turns easily at a rear wheel speed [rad/s], else the highest."""
-    most = _USUAL_SPEED * float(vehicle.body[0]["engine_limiter_speed"])
-    return next((g for g in range(1, TOP_GEAR) if wheel * ratio(vehicle, g) <= most), TOP_GEAR)
+    body = vehicle.body[0]
+    return lowest_gear(body, wheel, _USUAL_SPEED * float(body["engine_limiter_speed"]))
 
 
 def _throttle(vehicle: Vehicle, engine: float, drive_torque: float, gear: int) -> float:
     """Opening that drives the wheel with a torque [N m] in a gear, at an engine speed [rad/s]."""
     body = vehicle.body[0]
     closed, wide = (engine_torque(body, engine, opening, 0.0) for opening in (0.0, 1.0))
-    wanted = (drive_torque / ratio(vehicle, gear) - closed) / (wide - closed)
+    wanted = (drive_torque / overall_ratio(body, gear) - closed) / (wide - closed)
     return min(1.0, max(0.0, wanted))
 
 

@@ -6,12 +6,11 @@ import math
 
 from emulator.assembly.session import Session
 from emulator.config.rig.file import Rig
-from emulator.inspection.interface.bend import ratio
 from emulator.inspection.interface.description import Gearbox, Mounting, Steering, Wheel
 from emulator.inspection.sensors.budget import ring_radius
 from emulator.plant.commands import SHIFT_CLUTCH, SHIFT_THROTTLE
 from emulator.sensors.imu import turned
-from emulator.vehicle.driveline import TOP_GEAR
+from emulator.vehicle.driveline import TOP_GEAR, overall_ratio
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.state import FRONT, REAR
 
@@ -84,7 +83,7 @@ def gearbox(vehicle: Vehicle) -> Gearbox:
     body = vehicle.body[0]
     clutch, throttle, time_s = SHIFT_CLUTCH, SHIFT_THROTTLE, float(body["gearbox_shift_time"])
     return Gearbox(
-        ratios=tuple(ratio(vehicle, gear) for gear in range(1, TOP_GEAR + 1)),
+        ratios=tuple(overall_ratio(body, gear) for gear in range(1, TOP_GEAR + 1)),
         shift_time_s=time_s,
         clutch_above=clutch,
         throttle_below=throttle,

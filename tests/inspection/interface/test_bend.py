@@ -8,9 +8,10 @@ from dataclasses import replace
 import pytest
 
 from emulator.core.constants import GRAVITY
-from emulator.inspection.interface.bend import bend_of, gear_for, ratio, without_errors
+from emulator.inspection.interface.bend import bend_of, gear_for, without_errors
 from emulator.inspection.interface.description import Interface
 from emulator.inspection.sensors.capture import level_session
+from emulator.vehicle.driveline import overall_ratio
 from emulator.wire.nmea_reading import Gga, Rmc, parse
 from tests.support.scripted_robot import RIG, Ride
 
@@ -132,6 +133,6 @@ def test_the_gear_is_one_the_engine_turns_easily_in() -> None:
     limiter = float(vehicle.body[0]["engine_limiter_speed"])
     for wheel in (10.0, 60.0, 120.0):
         gear = gear_for(vehicle, wheel)
-        assert wheel * ratio(vehicle, gear) <= 0.6 * limiter
-        assert gear == 1 or wheel * ratio(vehicle, gear - 1) > 0.6 * limiter
+        assert wheel * overall_ratio(vehicle.body[0], gear) <= 0.6 * limiter
+        assert gear == 1 or wheel * overall_ratio(vehicle.body[0], gear - 1) > 0.6 * limiter
     assert gear_for(vehicle, 1000.0) == 6
