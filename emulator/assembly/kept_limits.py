@@ -1,8 +1,8 @@
 """What a vehicle can do, kept beside the compiled code: worked out once for a vehicle and a grip.
 
 An entry is named after all it was made from: the vehicle's numbers, the grip, the compiled code and the
-sources of what worked it out. What lies there damaged or of another making counts as not there; a folder
-that can't be written costs the time to work it out again.
+sources of whatever may run uncompiled on the way. What lies there damaged or of another making counts as
+not there; a folder that can't be written costs the time to work it out again.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from emulator.core import code_store
 from emulator.core.code_key import code_key
 from emulator.lap import steady_limits
 from emulator.lap.steady_limits import GripLimits, SteadyLimits, limits_on
-from emulator.vehicle import limit_motion
+from emulator.vehicle import quasi_steady
 from emulator.vehicle.equilibrium import AIR_DENSITY
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.quasi_steady import solve
@@ -52,8 +52,13 @@ def limits_along(vehicle: Vehicle, grips: Iterable[float]) -> SteadyLimits:
 @lru_cache(maxsize=1)
 def _making() -> str:
     """Everything but vehicle and grip that decides what the limits are."""
-    sources = [Path(str(module.__file__)).read_bytes() for module in (limit_motion, steady_limits)]
-    return repr((code_key(solve), AIR_DENSITY, *(hashlib.sha256(source).hexdigest() for source in sources)))
+    sources = [hashlib.sha256(path.read_bytes()).hexdigest() for path in source_files()]
+    return repr((code_key(solve), AIR_DENSITY, *sources))
+
+
+def source_files() -> list[Path]:
+    """Modules whose plain Python the limits are made by: the table's own, and all of the vehicle's."""
+    return [Path(str(steady_limits.__file__)), *sorted(Path(str(quasi_steady.__file__)).parent.glob("*.py"))]
 
 
 def _read(content: bytes) -> GripLimits | None:

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
+from types import FrameType
 
 import numpy as np
 import pytest
 
+import emulator
 from emulator.assembly import kept_limits as module
 from emulator.assembly.kept_limits import kept_limits, limits_along
 from emulator.core import code_store
-from emulator.lap.steady_limits import GripLimits
+from emulator.lap.steady_limits import GripLimits, limits_on
 from tests.support.machines import demo
 
 
@@ -55,6 +58,31 @@ def test_of_another_making_it_is_made_anew(made: list[float], monkeypatch: pytes
     finally:
         module._making.cache_clear()
     assert made == [0.9, 0.9]
+
+
+def test_every_module_whose_python_runs_on_the_way_is_in_the_name() -> None:
+    """Which those are is seen by running it: files of the package whose functions are entered uncompiled."""
+    entered: set[str] = set()
+
+    def see(frame: FrameType, event: str, _: object) -> None:
+        if event == "call":
+            entered.add(frame.f_code.co_filename)
+
+    before = sys.getprofile()
+    sys.setprofile(see)
+    try:
+        limits_on(demo(), 1.0)
+    finally:
+        sys.setprofile(before)
+    package = Path(emulator.__path__[0])
+    ran = {Path(name) for name in entered if Path(name).is_relative_to(package)}
+    by_themselves = {
+        package / "core" / "compiled.py",
+        package / "core" / "code_store.py",
+        package / "core" / "code_key.py",
+    }
+    assert package / "vehicle" / "quasi_steady.py" in ran
+    assert ran - by_themselves <= set(module.source_files())
 
 
 @pytest.mark.parametrize("content", [b"", b"nothing", b"PK\x03\x04 cut off"])
