@@ -12,6 +12,7 @@ import os
 import platform
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from importlib import metadata
 from pathlib import Path
 from typing import Any
@@ -109,7 +110,7 @@ class Session:
         """Number by name of the events that wait to be asked for during the ride."""
         return {e.name: i for i, e in enumerate(self.scenario.events) if e.can_be_requested}
 
-    @property
+    @cached_property
     def bus(self) -> BusLoad | None:
         """What the rig's bus has to carry, if its bit rate is known."""
         return bus_load(self.rig, self.codec)
