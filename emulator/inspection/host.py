@@ -137,8 +137,8 @@ def promise_words(promise: HostPromise, holes: Standstills) -> str:
     """What a loop of 1 kHz can promise here, in a sentence or two."""
     if math.isfinite(promise.lateness_us):
         ages = (
-            f"99 % of ticks come within {promise.lateness_us / 1e3:g} ms of their time: a rig may promise "
-            "ages that close (timing.age_p99_ms), on top of its latencies."
+            f"99 % of ticks come within {promise.lateness_us / 1e3:g} ms of their time, without a ride's own "
+            "load: closer than that no age can be promised (timing.age_p99_ms)."
         )
     else:
         ages = "More than 1 % of ticks come later than 5 ms: no age can be promised (timing.age_p99_ms)."
