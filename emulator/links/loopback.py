@@ -494,7 +494,6 @@ class BusServer:
             return
         participant.gone = True
         del self._participants[participant.fd]
-        self.words[BusWord.CLIENTS] = len(self._participants)
         line = self._lines.get(participant.bus)
         if line is not None and participant.listens:
             (line.senders if participant.sends else line.listeners).remove(participant)
@@ -502,3 +501,5 @@ class BusServer:
         participant.queue.clear()
         if participant.bus:
             self._left.append(participant.told())
+        # last, so that who sees the number finds what it did
+        self.words[BusWord.CLIENTS] = len(self._participants)

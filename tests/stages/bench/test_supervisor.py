@@ -251,7 +251,8 @@ def test_a_broker_that_is_away_costs_the_ride_nothing(desk):
     assert status in (1, 2), desk.said()
     assert "telemetry: the broker is away" in desk.said()
     assert "the verdict could not be left at the broker" in desk.said()
-    assert "the time limit came before the ride was complete" in verdict(desk)["reasons"]
+    # whether its timing was kept is this machine's affair
+    assert json.loads((desk.folder / "outcome.json").read_text())["ended"] == "time_limit"
     assert_at_rest(whole(read_run(desk.folder)))
 
 
