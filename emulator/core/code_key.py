@@ -17,6 +17,7 @@ import platform
 import sys
 from collections.abc import Callable
 from enum import Enum
+from functools import cache
 from importlib.metadata import version
 from inspect import unwrap
 from types import BuiltinFunctionType, CodeType, FunctionType, ModuleType
@@ -70,9 +71,15 @@ def machine_text(processor: tuple[str, ...]) -> str:
         for name, value in vars(config).items()
         if name.isupper() and not name.startswith(("_", *_NOT_IN_THE_CODE)) and not callable(value)
     }
-    versions = [f"{name} {version(name)}" for name in _LIBRARIES]
+    versions = [f"{name} {_version(name)}" for name in _LIBRARIES]
     python = f"{platform.python_implementation()} {platform.python_version()} {sys.flags.optimize}"
     return repr((python, versions, sorted(settings.items()), processor))
+
+
+@cache
+def _version(library: str) -> str:
+    """Asked once a process: every compiled function asks, and each answer reads the library's whole metadata."""
+    return version(library)
 
 
 def machine_key(processor: tuple[str, ...]) -> str:

@@ -107,6 +107,7 @@ def test_every_other_process_that_stood_still_is_told_of_with_when_and_for_how_l
     assert told["left"] == []
 
 
+@pytest.mark.timing
 def test_a_loop_that_stalls_before_the_robot_is_ready_is_what_is_said(desk):
     """It was the robot's missing GNSS port that was said, and whether that is plugged in."""
     process = desk.start()
@@ -236,6 +237,7 @@ def test_two_who_send_a_frame_of_the_robot_are_named(desk):
     assert found["robot"]
 
 
+@pytest.mark.timing
 def test_who_replays_the_robot_s_frames_is_named_and_the_robot_is_not_blamed(desk):
     """Whole frames with counters that once were right: only who sent them is wrong."""
     desk.scenario("duration_limit_s: 180.0", "duration_limit_s: 9.0")  # too short: the ride is not completed

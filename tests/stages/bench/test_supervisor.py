@@ -167,7 +167,11 @@ def test_events_asked_for_during_a_ride_are_recorded_and_replay(desk):
 
 
 @pytest.mark.parametrize(
-    ("body", "word"), [("1 / 0", "ZeroDivisionError"), ("while True: pass", "took more than 60 ms")]
+    ("body", "word"),
+    [
+        pytest.param("1 / 0", "ZeroDivisionError", marks=pytest.mark.timing),
+        ("while True: pass", "took more than 60 ms"),
+    ],
 )
 def test_a_hook_that_fails_on_the_bench_gives_verdict_error_and_the_signals_go_to_rest(desk, body, word):
     desk.scenario("duration_limit_s: 180.0", "duration_limit_s: 20.0")
@@ -256,7 +260,11 @@ def test_a_broker_that_is_away_costs_the_ride_nothing(desk):
     assert_at_rest(whole(read_run(desk.folder)))
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP], ids=lambda n: n.name)
+@pytest.mark.parametrize(
+    "number",
+    [signal.SIGINT, *(pytest.param(n, marks=pytest.mark.timing) for n in (signal.SIGTERM, signal.SIGHUP))],
+    ids=lambda n: n.name,
+)
 def test_a_signal_ends_the_ride_in_order(desk, number):
     process = desk.start()
     desk.ride_for(process)
@@ -363,6 +371,7 @@ def test_supervisor_killed_lets_everything_come_to_rest(desk):
     replays(desk, len(run.tick))
 
 
+@pytest.mark.timing
 def test_everything_killed_at_once_leaves_the_record_up_to_the_last_second(desk):
     process = desk.start()
     found = desk.ride_for(process, 2.0)
