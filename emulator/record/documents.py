@@ -141,7 +141,11 @@ class _Setting(_Part):
 
 class _Process(_Part):
     stalls: list[Annotated[Numbers, Field(min_length=2)]] = []
+    promise_ms: Number = None
     longest_ms: Number = None
+    count: Number = None
+    lag_ms: Number = None
+    delay_us: dict[str, Number] | None = None
 
 
 class _Left(_Part):

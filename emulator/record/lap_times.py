@@ -75,6 +75,8 @@ class LapTimes:
     best           number of the fastest whole lap, None if there is none
     references     ideal and target laps, flying and standing
     note           what could not be worked out
+
+    Raises ValueError if a lap has not as many sectors as there are ends.
     """
 
     sector_ends_m: tuple[float, ...]
@@ -82,6 +84,12 @@ class LapTimes:
     best: int | None
     references: tuple[ReferenceLap, ...] = ()
     note: str = ""
+
+    def __post_init__(self) -> None:
+        asked = len(self.sector_ends_m)
+        for times in [*(lap.sectors_s for lap in self.laps), *(r.sectors_s for r in self.references)]:
+            if len(times) != asked:
+                raise ValueError(f"{len(times)} sector times where {asked} sectors end")
 
     def ideal_of(self, lap: Lap) -> ReferenceLap | None:
         """The ideal lap with the same start."""

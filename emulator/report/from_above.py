@@ -47,7 +47,7 @@ def plan_view(run: Run, bands: Sequence[Band], criteria: Sequence[CriterionResul
         data += _patches(run, line)
         data.append(path_trace(line[:, 0], line[:, 1], "target path", GREY, "dash", 1.5))
     x, y = (run.signals.get(name, np.empty(0)) for name in ("truth.x_m", "truth.y_m"))
-    if len(x):
+    if len(x) and len(y):
         ex, ey = (run.signals.get(f"robot.estimate_{a}_m", np.full(len(x), np.nan)) for a in "xy")
         rows = _thin_path(x, y, x)
         data.append(path_trace(x[rows], y[rows], "true path", INK, "solid", 2.2))

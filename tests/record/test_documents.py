@@ -10,7 +10,13 @@ import pytest
 
 from emulator.core.errors import RecordError
 from emulator.core.outside.reading import MANIFEST
-from emulator.record.documents import MOST_JSON_VALUES, read_certificate, read_json_object, read_manifest
+from emulator.record.documents import (
+    MOST_JSON_VALUES,
+    read_certificate,
+    read_json_object,
+    read_manifest,
+    read_outcome,
+)
 
 
 def manifest(tmp_path: Path, content: str | bytes | dict[str, Any]) -> dict[str, Any]:
@@ -79,6 +85,25 @@ def test_json_beyond_any_use_is_refused(text: str | bytes, expected: str, tmp_pa
         manifest(tmp_path, text)
     assert expected in str(error.value)
     assert len(str(error.value)) < 500 + len(str(tmp_path))
+
+
+@pytest.mark.parametrize(
+    ("kept", "key"),
+    [
+        ({"delay_us": "high"}, "delay_us"),
+        ({"delay_us": {"p99": "1"}}, "delay_us.p99"),
+        ({"promise_ms": []}, "promise_ms"),
+        ({"lag_ms": "?"}, "lag_ms"),
+        ({"count": {}}, "count"),
+    ],
+)
+def test_what_a_process_kept_is_of_its_kind(kept: dict[str, Any], key: str, tmp_path: Path) -> None:
+    path = tmp_path / "outcome.json"
+    path.write_text(json.dumps({"processes": {"bus": {"promise_ms": 5.0, "count": 0, "delay_us": None}}}))
+    assert read_outcome(tmp_path)["processes"]["bus"]["count"] == 0
+    path.write_text(json.dumps({"processes": {"bus": kept}}))
+    with pytest.raises(RecordError, match=rf"processes\.bus\.{key}: "):
+        read_outcome(tmp_path)
 
 
 def test_the_largest_whole_numbers_are_read(tmp_path: Path) -> None:

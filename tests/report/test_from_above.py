@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pytest
 
 from emulator.criteria.base import CriterionResult
 from emulator.record.reader import Event, Run, read_run
@@ -47,6 +48,17 @@ def test_an_estimate_that_jumps_for_one_sample_is_seen_from_above(ride_folder: C
     drawn = next(t for t in plan["data"] if t["name"] == "estimate")
     assert np.float32(x[23_457]) in numbers(drawn["x"])
     assert np.float32(x[23_450]) not in numbers(drawn["x"])  # its neighbours are thinned away
+
+
+@pytest.mark.parametrize("missing", ["truth.x_m", "truth.y_m"])
+def test_plan_of_a_record_that_lost_half_of_the_path_shows_the_target(
+    missing: str, ride_folder: Callable[..., Path]
+) -> None:
+    run = read_run(ride_folder(6.0))
+    signals = {name: values for name, values in run.signals.items() if name != missing}
+    names = [t["name"] for t in plan_view(replace(run, signals=signals), [], [])["data"]]
+    assert "target path" in names
+    assert "true path" not in names
 
 
 def test_plan_without_a_line_or_with_nonsense_still_shows_the_ride(ride_folder: Callable[..., Path]) -> None:

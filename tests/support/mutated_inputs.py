@@ -595,7 +595,7 @@ def _wrong(outcome: Outcome, usual: Outcome, copy: Path) -> Iterator[str]:
 def run_cases(folder: Path, count: int, first: int = 0, workers: int = 1) -> Result:
     """``count`` cases from ``first`` on in so many processes."""
     if workers == 1:
-        return Workshop(folder).run(first, count)
+        return _share(folder / "0", count, first, 1)
     import multiprocessing
 
     with multiprocessing.get_context("fork").Pool(workers) as pool:

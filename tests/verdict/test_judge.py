@@ -481,6 +481,11 @@ def test_a_verdict_of_an_earlier_version_is_read(tmp_path: Path) -> None:
         (f'{{"result": "pass", "criteria": [{OLDEST.replace("1.5", "true")}]}}', r"criteria\.0\.margin"),
         ('{"result": "pass", "ridden_s": "long"}', r"ridden_s: .*\bnumber\b.*'long'$"),
         ("{}", r"result: .*\brequired\b"),
+        (
+            '{"result": "pass", "laps": {"sector_ends_m": [900.0], "laps": [{"number": 1, "start": "standing", '
+            '"time_s": null, "sectors_s": [null, 3.0]}], "best": null}}',
+            r"laps: .*2 sector times where 1 sectors end",
+        ),
     ],
 )
 def test_a_file_that_is_no_verdict_is_refused(tmp_path: Path, text: str, place: str) -> None:

@@ -62,7 +62,9 @@ def test_the_table_tells_each_lap_and_what_to_compare_it_with():
 
 
 def test_how_far_off_the_ideal_lap_may_be_stands_beside_it_and_a_faster_lap_is_told_as_such():
-    laps = dataclasses.replace(timed(), references=(ReferenceLap(IDEAL, "standing", 100.0, (1.0,), 0.123),))
+    laps = dataclasses.replace(
+        timed(), references=(ReferenceLap(IDEAL, "standing", 100.0, (1.0, 1.0, 1.0), 0.123),)
+    )
     _, rows = lap_rows(laps)
     assert rows[-1][0][-1] == "standing start; ± 0.12 s"
     assert rows[0][0][-2] == f"{laps.laps[0].time_s - 100.0:.3f}"
