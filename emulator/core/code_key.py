@@ -78,7 +78,7 @@ def machine_text(processor: tuple[str, ...]) -> str:
 
 @cache
 def _version(library: str) -> str:
-    """Asked once a process: every compiled function asks, and each answer reads the library's whole metadata."""
+    """Read once a process: every compiled function asks, and the library has much to read."""
     return version(library)
 
 
