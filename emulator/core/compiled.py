@@ -106,6 +106,11 @@ def processor_name() -> str:
     return str(cpu_target.target_context.codegen().magic_tuple()[1])
 
 
+def machine() -> str:
+    """Key (64 hex digits) of the libraries, compiler settings and processor that decide about last bits."""
+    return machine_key(cpu_target.target_context.codegen().magic_tuple())
+
+
 def entry(function: F, *examples: object) -> F:
     """The machine code of a compiled function for arguments of exactly these types, without the dispatcher.
 

@@ -426,6 +426,10 @@ def _ride(bike: Bike, at: Array, ds: Array, cap: Array, v: Array, closed: bool) 
             break
 
 
+COMPILED = (_greatest_speeds, _forwards, _ride)
+"""What of this module is compiled and called from the plain Python below."""
+
+
 def ideal_lap(
     line: Line,
     bike: Bike,

@@ -12,9 +12,10 @@ from emulator.core.compiled import entry
 from emulator.core.frame_buffer import FrameBuffer, frame_buffer
 from emulator.core.signals import COMMAND
 from emulator.road.line import Line, sample
-from emulator.robot.design import Design, design_rider
+from emulator.robot.design import Design
 from emulator.robot.estimator import align
 from emulator.robot.gears import DOWN, UP
+from emulator.robot.kept_design import kept_design
 from emulator.robot.records import KNOWN_DTYPE, MIND_DTYPE, SEEN, Z_FX, Z_FY, Z_FZ
 from emulator.robot.rider import COMMANDS, Rider, hear_gnss, step
 from emulator.robot.timing import LoopTiming
@@ -73,7 +74,7 @@ class ReferenceRider:
         self.mission = mission
         if design is None:
             fastest = float(mission.line.target_speed.max())
-            design = design_rider(mission.vehicle, mission.grip, mission.timing, fastest)
+            design = kept_design(mission.vehicle, mission.grip, mission.timing, fastest)
         self.rider = _rider(mission, design)
         buffer = frame_buffer(1)
         self._step = entry(step, self.rider, buffer, buffer)

@@ -10,9 +10,10 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from emulator.assembly.kept_laps import kept_laps
 from emulator.assembly.kept_limits import limits_along
 from emulator.assembly.session import Session
-from emulator.lap.ideal_lap import IdealLap, bike_of, grip_along, ideal_lap, planned_lap, sector_times
+from emulator.lap.ideal_lap import IdealLap, bike_of, grip_along, planned_lap, sector_times
 from emulator.record.lap_times import IDEAL, TARGET, LapTimes, ReferenceLap, Start
 from emulator.road.line import Surface
 
@@ -41,9 +42,8 @@ def reference_laps(session: Session) -> tuple[list[ReferenceLap], str]:
             limits_along(session.vehicle, grip_levels(session.road, grip)),
             steer_torque_Nm=session.rig.actuators.steering.limit_Nm,
         )
-        flying = ideal_lap(session.line, bike, grip=grip)
+        flying, standing = kept_laps(session.line, bike, grip)
         add(IDEAL, "flying", flying)
-        standing = ideal_lap(session.line, bike, grip=grip, initial_speed_m_s=0.0, flying=flying)
         add(IDEAL, "standing", standing)
     except ValueError as why:
         notes.append(f"no ideal lap: {why}")

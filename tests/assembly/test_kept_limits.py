@@ -101,7 +101,7 @@ def test_what_is_damaged_is_made_anew_and_put_right(made: list[float], content: 
 def test_a_folder_that_can_not_be_written_costs_only_time(
     made: list[float], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(module.code_store, "save", lambda *_: None)
+    monkeypatch.setattr(code_store, "save", lambda *_: None)
     assert same(kept_limits(demo(), 0.9), kept_limits(demo(), 0.9))
     assert made == [0.9, 0.9]
 

@@ -1,0 +1,41 @@
+"""The rider's design, kept beside the compiled code: worked out once for a vehicle, a grip and a timing.
+
+It takes longer than a short ride. An entry is named after all it was made from: the vehicle and the timing by
+their numbers, and the sources of everything that the design can reach.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from pathlib import Path
+
+from emulator.core.kept_arrays import kept_arrays, numbers, sources
+from emulator.robot.design import Design, design_rider
+from emulator.robot.timing import LoopTiming
+from emulator.vehicle.params import Vehicle
+
+_REACHED = ("core", "road", "robot", "vehicle")
+
+
+def kept_design(vehicle: Vehicle, grip: float, timing: LoopTiming | None, fastest: float) -> Design:
+    """The design, from the folder if it is there. Arguments and errors as of ``design_rider``.
+
+    What can't be ridden is not kept, so it is told each time.
+    """
+    made_from = repr((_making(), numbers((vehicle, float(grip), timing, float(fastest)))))
+    arrays = kept_arrays(
+        "design", made_from, Design._fields, lambda: design_rider(vehicle, grip, timing, fastest)._asdict()
+    )
+    return Design(**arrays)
+
+
+@lru_cache(maxsize=1)
+def _making() -> str:
+    """The code that decides what the design is, compiled or not."""
+    return sources(source_files())
+
+
+def source_files() -> list[Path]:
+    """Modules that the design can reach, and their neighbours."""
+    package = Path(__file__).parents[1]
+    return [path for folder in _REACHED for path in sorted((package / folder).rglob("*.py"))]
