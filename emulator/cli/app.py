@@ -22,6 +22,7 @@ from emulator.cli.host import host
 from emulator.cli.list_names import list_names
 from emulator.cli.modes import modes
 from emulator.cli.output import OTHER, WRONG_INPUT, console_of_stderr
+from emulator.cli.rehearse import rehearse
 from emulator.cli.replay import replay
 from emulator.cli.report import report
 from emulator.cli.run import run
@@ -48,7 +49,7 @@ _typer = typer.Typer(
     rich_markup_mode=None,
 )
 
-for _command in (run, check, line, interface, schema, report, replay, modes, sensors, host, warm):
+for _command in (run, check, line, interface, rehearse, schema, report, replay, modes, sensors, host, warm):
     _typer.command()(_command)
 _typer.command("list")(list_names)
 _circuit = typer.Typer(

@@ -24,6 +24,7 @@ from emulator.config.rig.outputs import (
     PermissiveName,
 )
 from emulator.config.rig.ports import GnssPort, PulsePerSecond
+from emulator.config.rig.rehearsal import GNSS_OUTPUT, Rehearsal
 from emulator.config.rig.sensors import (
     AnalogueName,
     AnalogueSensor,
@@ -171,11 +172,26 @@ class Rig(Closed):
     """A broker that is told of the run. Left out: nobody is told."""
     device_under_test: DeviceUnderTest
     """What rides: our reference robot, or yours."""
+    rehearsal: Rehearsal = Rehearsal()
+    """How the robot is gone through before its first ride. Left out: as stands at its keys, and a person at
+    the terminal is asked."""
 
     @model_validator(mode="after")
     def _marked_as_emulated(self) -> Rig:
         if "emulator_state" not in self.outputs:
             raise missing("'emulator_state': it marks the signals as emulated and is always sent", "outputs")
+        return self
+
+    @model_validator(mode="after")
+    def _noticed_what_is_sent(self) -> Rig:
+        for i, name in enumerate(self.rehearsal.notices):
+            if name not in (*self.outputs, GNSS_OUTPUT):
+                raise wrong(
+                    f"expected an output ({', '.join(self.outputs)}) or {GNSS_OUTPUT}, got {name!r}",
+                    "rehearsal",
+                    "notices",
+                    i,
+                )
         return self
 
     @model_validator(mode="after")

@@ -15,6 +15,7 @@ from emulator.config.rig.bus_load import BusLoad, bit_rates, bus_load
 from emulator.config.rig.buses import SocketcanBus
 from emulator.config.rig.file import Rig, carries_fd, dbc_path, frames_of
 from emulator.config.rig.outputs import COMMAND_FRAMES, INPUT_FRAME
+from emulator.config.rig.rehearsal import REQUEST_SIGNALS
 from emulator.config.validation import did_you_mean
 from emulator.config.yaml_source import Loc, Source
 from emulator.core.errors import ConfigError, Problem
@@ -79,6 +80,12 @@ def read_codec(rig: Rig, source: Source) -> Codec:
         else:
             continue
         problems.append(source.problem(("outputs", name), text, at_key=True))
+    request = rig.rehearsal.request_frame
+    if request is not None and set(known.get(request, ())) != set(REQUEST_SIGNALS):
+        text = (
+            f"expected a frame of the DBC with the signals {' and '.join(REQUEST_SIGNALS)}, got {request!r}"
+        )
+        problems.append(source.problem(("rehearsal", "request_frame"), text))
     if problems:
         raise ConfigError(problems)
     return load_codec(path, frames_of(rig), dict.fromkeys(COMMAND_FRAMES, tuple(COMMAND)))

@@ -21,6 +21,7 @@ from emulator.core.errors import EmulatorError
 
 if TYPE_CHECKING:
     from emulator.assembly.session import Session
+    from emulator.robot.mission import ReferenceRider
     from emulator.shared_memory.rings import EventRecord
 
 Job = dict[str, Any]
@@ -206,13 +207,23 @@ def _recorder(job: Job) -> None:
 
 
 def _robot(job: Job) -> None:
-    from emulator.assembly.link_specs import can_spec
     from emulator.assembly.session import mission
+    from emulator.robot.mission import ReferenceRider
+
+    def make() -> tuple[Session, ReferenceRider]:
+        session = session_of(job)
+        return session, ReferenceRider(mission(session))
+
+    ride_on_bus(job, make)
+
+
+def ride_on_bus(job: Job, make: Callable[[], tuple[Session, ReferenceRider]]) -> None:
+    """Let the rider that is made ride on its session's bus and GNSS port until it is told to end."""
+    from emulator.assembly.link_specs import can_spec
     from emulator.core.clock import MonotonicClock
     from emulator.links.can_bus import open_can
     from emulator.links.gnss_port import open_gnss_reader
     from emulator.loop import host
-    from emulator.robot.mission import ReferenceRider
     from emulator.robot.process import run_robot
     from emulator.shared_memory.block import Snapshot
     from emulator.shared_memory.stalls import Role
@@ -221,8 +232,7 @@ def _robot(job: Job) -> None:
     signal.signal(signal.SIGTERM, lambda number, _frame: asked.append(number))
     if not host.die_with_parent(job["supervisor"]):
         return
-    session = session_of(job)
-    rider = ReferenceRider(mission(session))
+    session, rider = make()
     rider.rehearse()
     bus = open_can(can_spec(session.rig, session.codec, job["port"]))
     try:
@@ -252,7 +262,7 @@ _ROLES: dict[str, Callable[[Job], None]] = {
 }
 
 
-def main() -> None:
+def main(roles: dict[str, Callable[[Job], None]] = _ROLES) -> None:
     """Run one role; an error this package knows is told to the supervisor, others end in the log."""
     role = sys.argv[1]
     job: Job = json.loads(sys.stdin.readline())
@@ -260,7 +270,7 @@ def main() -> None:
         with contextlib.suppress(OSError):
             os.sched_setaffinity(0, cpus)
     try:
-        _ROLES[role](job)
+        roles[role](job)
     except EmulatorError as error:
         _tell({"error": type(error).__name__, "what": error.what, "advice": error.advice})
         sys.exit(error.exit_status)

@@ -24,10 +24,13 @@ _MOST_NOTICES = 1000
 
 
 class ChildProcess:
-    """One child process and what it said."""
+    """One child process and what it said; ``module``: run with its role as argument."""
 
-    def __init__(self, role: str, log: IO[bytes], path: Path, clock: Clock) -> None:
+    def __init__(
+        self, role: str, log: IO[bytes], path: Path, clock: Clock, module: str = "emulator.stages.bench.child"
+    ) -> None:
         self.role, self._log, self._path, self._clock = role, log, path, clock
+        self._module = module
         self.process: Process | None = None
         self.messages: dict[str, Any] = {}
         self.notices: deque[dict[str, Any]] = deque(maxlen=_MOST_NOTICES)
@@ -40,7 +43,7 @@ class ChildProcess:
         self.process = await asyncio.create_subprocess_exec(
             sys.executable,
             "-m",
-            "emulator.stages.bench.child",
+            self._module,
             self.role,
             stdin=PIPE,
             stdout=PIPE,
