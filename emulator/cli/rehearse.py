@@ -95,8 +95,8 @@ def _caution(console: Console, *, yes: bool) -> None:
     """The usual cautions, and what is special here; then a word of agreement unless it was given before."""
     console.print(CAUTION, style="bold", markup=False)
     console.print(
-        "The robot is asked to steer to both stops, to brake, and to use throttle, clutch and gears: drives may "
-        "be live. Nobody within its reach, bike fixed to the stand, engine off, emergency stop at hand.",
+        "The robot is asked to steer to both stops, to brake, and to use throttle, clutch and gears: drives "
+        "may be live. Nobody within its reach, bike fixed to the stand, engine off, emergency stop at hand.",
         style="bold",
         markup=False,
     )

@@ -19,7 +19,7 @@ TORQUE, ANGLE, FRONT = "steering_torque_Nm", "steering_angle_rad", "front_brake_
 
 @pytest.fixture(scope="module")
 def session() -> Session:
-    return with_rehearsal(level_session(RIG), listen_s=1.0, answer_s=0.25, silence_s=0.3)
+    return with_rehearsal(level_session(RIG), listen_s=0.5, answer_s=0.2, silence_s=0.25)
 
 
 def rehearse(session: Session, robot: Robot, seed: int = 0, **options: object) -> Rehearsed:

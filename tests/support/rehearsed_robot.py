@@ -1,0 +1,73 @@
+"""A scripted robot on a real bus that takes the postures it is asked for; sound, or with a flaw.
+
+python -m tests.support.rehearsed_robot RIG PORT FLAW
+"""
+
+from __future__ import annotations
+
+import signal
+import sys
+from pathlib import Path
+
+import numpy as np
+
+from emulator.assembly.link_specs import can_spec
+from emulator.config.rig.file import dbc_path, load_rig
+from emulator.config.rig.outputs import USUAL_PERIODS_ms
+from emulator.core.clock import MonotonicClock
+from emulator.core.collector import stop_collector
+from emulator.core.frame_buffer import frame_buffer
+from emulator.core.signals import ROBOT_COMMANDS
+from emulator.inspection.sensors.capture import level_session
+from emulator.links.can_bus import open_can
+from emulator.wire.can_frames import check, load_codec, unpack
+from tests.support.scripted_robot import ScriptedRobot
+
+FLAWS = ("none", "brakes swapped", "half rate of drive")
+_PERIOD_NS = 2_000_000
+
+
+def main() -> None:
+    """Sit on the bench until told to end."""
+    rig_path, port, flaw = Path(sys.argv[1]), int(sys.argv[2]), sys.argv[3]
+    assert flaw in FLAWS, flaw
+    asked: list[int] = []
+    signal.signal(signal.SIGTERM, lambda number, _frame: asked.append(number))
+    rig, source = load_rig(rig_path)
+    codec = level_session(rig_path).codec
+    assert rig.rehearsal.request_frame is not None
+    request = load_codec(Path(dbc_path(rig, source)), [rig.rehearsal.request_frame])
+    imu = int(codec.table.can_id[codec.frame("imu_rates")])
+    robot, clock = ScriptedRobot(codec), MonotonicClock(0)
+    rx, tx, row = frame_buffer(256), frame_buffer(16), np.zeros(request.most_signals)
+    values = rest = dict.fromkeys(ROBOT_COMMANDS, 0.0) | {"clutch": 1.0, "gear_request": 1.0}
+    link = open_can(can_spec(rig, codec, port))
+    stop_collector()
+    turn, heard, deadline = 0, 0, clock.now_ns()
+    while not asked and link.counts().alive:
+        deadline = max(deadline + _PERIOD_NS, clock.now_ns() - 10 * _PERIOD_NS)
+        rx.count[0] = tx.count[0] = 0
+        link.receive(rx, clock.sleep_until(deadline))
+        for i in range(int(rx.count[0])):
+            heard = turn if rx.can_id[i] == imu else heard
+            if rx.can_id[i] == request.table.can_id[0] and check(request.table, 0, rx.data[i], 8) >= 0:
+                unpack(request.table, 0, rx.data[i], row)
+                number, amount = (row[request.signals[0].index(s)] for s in ("prompt", "amount"))
+                values = rest | ({ROBOT_COMMANDS[int(number) - 1]: amount} if number else {})
+        said = dict(values)
+        if flaw == "brakes swapped":
+            said |= {"front_brake_Pa": values["rear_brake_Pa"], "rear_brake_Pa": values["front_brake_Pa"]}
+        for name, period_ms in USUAL_PERIODS_ms.items():
+            if flaw == "half rate of drive" and name == "drive":
+                period_ms *= 2.0  # noqa: PLW2901 - that is the flaw
+            if turn % round(period_ms / 2.0) == 0:
+                if name == "gear" and turn - heard < 50:
+                    robot.heartbeat = (robot.heartbeat + 1) % 65536
+                robot.send(tx, name, said | {"heartbeat": float(robot.heartbeat)})
+        link.send(tx)
+        turn += 1
+    link.close()
+
+
+if __name__ == "__main__":
+    main()
