@@ -53,7 +53,7 @@ def rehearse(
     """
     from emulator.inspection.rehearsal.on_bench import read_bench
     from emulator.inspection.rehearsal.on_bench import rehearse as rehearse_on_bench
-    from emulator.inspection.rehearsal.page import as_plain, console_tables, result_line, write_page
+    from emulator.inspection.rehearsal.page import as_plain, rehearsal_tables, result_line, write_page
     from emulator.record.writer import jsonable
     from emulator.stages.precompile import compiling_first
 
@@ -81,7 +81,7 @@ def rehearse(
     )
     page.parent.mkdir(parents=True, exist_ok=True)
     write_page(found, page)
-    console.print(console_tables(found))
+    console.print(rehearsal_tables(found))
     console.print(f"page: {page}", markup=False)
     if quiet:
         result.print(f"{result_line(found)} {page}", markup=False)

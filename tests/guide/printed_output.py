@@ -34,6 +34,9 @@ from emulator.inspection.host import summary as host_summary
 from emulator.inspection.host import tables as host_tables
 from emulator.inspection.host_history import host_test
 from emulator.inspection.known_names import TABLES
+from emulator.inspection.rehearsal.conduct import conduct
+from emulator.inspection.rehearsal.page import rehearsal_html, rehearsal_tables
+from emulator.inspection.rehearsal.prompts import prompts_of
 from emulator.inspection.replay.comparison import Difference, Replayed
 from emulator.inspection.replay.words import difference_table
 from emulator.inspection.replay.words import summary as replay_summary
@@ -70,6 +73,8 @@ from tests.support.criteria_in_si import (
     SpeedError,
     SteeringRate,
 )
+from tests.support.drawn_robot import DrawnExchange, Robot, by_hand, with_rehearsal
+from tests.support.scripted_robot import RIG
 
 RIGS, RUNS = Path("scenarios/rigs"), Path("scenarios/runs")
 """In the folder that commands are run in."""
@@ -463,6 +468,29 @@ def of_replay() -> Iterator[Printed]:
     yield from of_source("replay", source("cli/replay.py"))
 
 
+def of_rehearsal() -> Iterator[Printed]:
+    """``emulator rehearse``: sound robots and others, asked and by hand, on a bench that stalls, too."""
+    session = with_rehearsal(level_session(RIG), listen_s=0.5, answer_s=0.2, silence_s=0.2)
+    exchanges = [
+        DrawnExchange(session, Robot()),
+        DrawnExchange(session, Robot(rates={"drive": 0.5}, dropped=0.2, factors={"front_brake_Pa": 10.0})),
+        DrawnExchange(session, Robot(zero_rad=0.01, crc_start=0xFF, missing=frozenset({"drive"}))),
+        DrawnExchange(session, Robot(stuck=frozenset({"steering"}), comes_back=False)),
+        DrawnExchange(session, Robot(zero_rad=0.01, notices=frozenset())),
+        DrawnExchange(session, Robot(), stalls=tuple((0.2 * k, 0.2 * k + 0.15) for k in range(200))),
+    ]
+    found = [conduct(session, exchange, None) for exchange in exchanges]
+    manual = by_hand(session)
+    found.append(conduct(manual, DrawnExchange(manual, Robot()), lambda _: False))
+    for one in found:
+        yield from of_terminal("rehearse", rehearsal_tables(one))
+        yield from of_page("rehearse", rehearsal_html(one))
+    for module in ("cli/rehearse.py", "inspection/rehearsal/conduct.py"):
+        yield from of_source("rehearse", source(module))
+    for prompt in prompts_of(session):
+        yield from of_terminal("rehearse", prompt.words)
+
+
 # -- rides and their screen ----------------------------------------------------------------------------------
 
 SAID_DURING_A_RUN = (
@@ -522,6 +550,6 @@ def everything(folder: Path, made_up: Path, stored: Path) -> set[Printed]:
         found |= set(of_run(run, report=k == 0))  # what they differ in stands at the end of a run, too
     for run in (*damaged(made_up, folder), eventful(made_up)):
         found |= set(of_run(run))
-    for part in (of_criteria(), of_events(), of_what_is_said(), of_host(), of_replay()):
+    for part in (of_criteria(), of_events(), of_what_is_said(), of_host(), of_replay(), of_rehearsal()):
         found |= set(part)
     return found

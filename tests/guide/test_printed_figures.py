@@ -43,6 +43,7 @@ SECTIONS = {
     "`emulator modes`": {"modes"},
     "`emulator host`": {"host"},
     "`emulator replay`": {"replay"},
+    "`emulator rehearse`": {"rehearse"},
 }
 GIVEN = "Given, not computed"
 OF = SECTIONS | {GIVEN: set().union(*SECTIONS.values())}

@@ -56,7 +56,7 @@ class DrawnExchange:
     """The bench's side. ``stalls``: (begin, end) [s] in which the bench does not come round."""
 
     def __init__(
-        self, session: Session, robot: Robot, seed: int, stalls: tuple[tuple[float, float], ...] = ()
+        self, session: Session, robot: Robot, seed: int = 0, stalls: tuple[tuple[float, float], ...] = ()
     ) -> None:
         self._session, self._robot = session, robot
         self._random = np.random.default_rng(seed)

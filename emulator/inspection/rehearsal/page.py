@@ -51,33 +51,33 @@ def as_plain(found: Rehearsed) -> dict[str, Any]:
     }
 
 
-def console_tables(found: Rehearsed) -> RenderableType:
-    """For a terminal: the tables, then each finding with its evidence, last the result."""
+def rehearsal_tables(found: Rehearsed) -> RenderableType:
+    """For a terminal: what was measured, what was found with its evidence, last the result."""
     parts: list[RenderableType] = [terminal_table("Frames of the robot (ms, Hz)", FRAMES, _frames(found))]
     if found.postures:
         parts.append(terminal_table("Postures", POSTURES, _postures(found)))
     if found.reactions:
         parts.append(terminal_table("Silence of one sensor after another", SILENCES, _silences(found)))
-    for finding in found.findings:
-        style = "red" if finding.whose == "robot" else "yellow"
-        parts.append(Text(f"{finding.about}: {finding.what} (whose: {finding.whose})", style=style))
-        for head, text in (
-            ("measured", finding.measured),
-            ("expected", finding.expected),
-            ("where to look", finding.look),
-            ("frames", " ".join(finding.samples)),
-        ):
-            if text:
-                parts.append(Text(f"  {head}: {text}"))
+    if found.findings:
+        rows: list[list[str | Text]] = [[f.about, f.whose, _in_lines(f)] for f in found.findings]
+        parts.append(terminal_table("Found", ("about", "whose", "evidence"), rows))
     return Group(*parts, Text(result_line(found), style="bold"))
+
+
+def _in_lines(f: Finding) -> Text:
+    lines = [Text(f.what, style="bold red" if f.whose == "robot" else "bold yellow")]
+    evidence = {"measured": f.measured, "expected": f.expected, "where to look": f.look}
+    lines += [Text(f"{head}: {text}") for head, text in evidence.items()]
+    lines += [Text(f"frames: {' '.join(f.samples)}")] if f.samples else []
+    return Text("\n").join(lines)
 
 
 def write_page(found: Rehearsed, path: Path) -> None:
     """Write the page. Raises RunFailed if the file can't be written."""
-    write_whole(path, page(found))
+    write_whole(path, rehearsal_html(found))
 
 
-def page(found: Rehearsed) -> str:
+def rehearsal_html(found: Rehearsed) -> str:
     """The page as one HTML document."""
     return page_html(
         "rehearsal.html",
