@@ -18,13 +18,14 @@ from emulator.config.rig.gnss import Gnss
 from emulator.config.rig.limits import Actuators, Limits, Monitors, TimingTolerances
 from emulator.config.rig.outputs import (
     COMMAND_FRAMES,
+    GNSS_OUTPUT,
     INPUT_FRAME,
     CommandFrame,
     Output,
     PermissiveName,
+    Rehearsal,
 )
 from emulator.config.rig.ports import GnssPort, PulsePerSecond
-from emulator.config.rig.rehearsal import GNSS_OUTPUT, Rehearsal
 from emulator.config.rig.sensors import (
     AnalogueName,
     AnalogueSensor,

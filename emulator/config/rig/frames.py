@@ -14,8 +14,7 @@ from typing import NamedTuple
 from emulator.config.rig.bus_load import BusLoad, bit_rates, bus_load
 from emulator.config.rig.buses import SocketcanBus
 from emulator.config.rig.file import Rig, carries_fd, dbc_path, frames_of
-from emulator.config.rig.outputs import COMMAND_FRAMES, INPUT_FRAME
-from emulator.config.rig.rehearsal import REQUEST_SIGNALS
+from emulator.config.rig.outputs import COMMAND_FRAMES, INPUT_FRAME, REQUEST_SIGNALS
 from emulator.config.validation import did_you_mean
 from emulator.config.yaml_source import Loc, Source
 from emulator.core.errors import ConfigError, Problem

@@ -1,11 +1,11 @@
-"""What the bench sends and takes on its bus: frames by name, how often, how old.
+"""What the bench sends and takes on its bus: frames by name, how often, how old; what a rehearsal asks.
 
 What can be sent is the DBC's to say: any frame whose signals are output values (emulator.core.signals).
 """
 
 from __future__ import annotations
 
-from typing import Literal, Protocol, TypeAlias, TypeVar
+from typing import Annotated, Literal, Protocol, TypeAlias, TypeVar
 
 from pydantic import Field, model_validator
 
@@ -27,6 +27,11 @@ USUAL_PERIODS_ms: dict[CommandFrame, float] = {
 }
 """How often the reference robot sends them (emulator.robot.rider)."""
 
+GNSS_OUTPUT = "gnss"
+"""The receiver's sentences among the outputs that are left out."""
+REQUEST_SIGNALS = ("prompt", "amount")
+"""Signals of a request frame, beside its counter and CRC."""
+
 
 class Output(Closed):
     """How often a frame is sent and how old its content is when it arrives.
@@ -46,6 +51,23 @@ class Output(Closed):
     @model_validator(mode="after")
     def _in_order(self) -> Output:
         return jitter_within_period(self)
+
+
+class Rehearsal(Closed):
+    """How ``emulator rehearse`` goes through this bench's robot."""
+
+    request_frame: Name | None = None
+    """Frame of the DBC that tells the robot's software which of its values to hold at which amount; its
+    signals are prompt and amount. Left out: a person at the terminal is asked."""
+    listen_s: Annotated[float, Field(ge=0.5, le=600)] = 3.0
+    """[s] How long the robot is listened to; at least thirty periods of its slowest frame are taken."""
+    answer_s: Annotated[float, Field(ge=0.2, le=60)] = 2.0
+    """[s] What the robot may take to do what a request frame asks, and to come back after a silence."""
+    silence_s: Annotated[float, Field(ge=0.1, le=60)] = 1.0
+    """[s] How long each sensor frame is left out."""
+    notices: tuple[Name, ...] = ()
+    """Outputs, and gnss, whose silence the robot has to show: it holds its heartbeat, says "not available" or
+    stops sending. Of the others it is only told what it did."""
 
 
 class _Timed(Protocol):

@@ -15,8 +15,7 @@ import numpy as np
 
 from emulator.assembly.session import Session
 from emulator.config.rig.buses import LoopbackBus
-from emulator.config.rig.outputs import COMMAND_FRAMES
-from emulator.config.rig.rehearsal import GNSS_OUTPUT
+from emulator.config.rig.outputs import COMMAND_FRAMES, GNSS_OUTPUT
 from emulator.inspection.rehearsal.findings import Finding, Result, result_of
 from emulator.inspection.rehearsal.heard import Heard, expected_frames, values_of
 from emulator.inspection.rehearsal.listening import (

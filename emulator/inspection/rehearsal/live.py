@@ -16,7 +16,7 @@ import numpy as np
 
 from emulator.assembly.bench import Bench
 from emulator.assembly.session import Session
-from emulator.config.rig.rehearsal import GNSS_OUTPUT
+from emulator.config.rig.outputs import GNSS_OUTPUT
 from emulator.core.clock import Clock
 from emulator.core.collector import resume_collector, stop_collector
 from emulator.core.errors import RunFailed, Stopped
