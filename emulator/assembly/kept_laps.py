@@ -12,8 +12,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.core.code_key import code_key
-from emulator.core.kept_arrays import Arrays, kept_arrays, numbers, sources
+from emulator.core.keeping.code_key import code_key
+from emulator.core.keeping.kept_arrays import Arrays, kept_arrays, numbers, sources
 from emulator.lap import ideal_lap as solver
 from emulator.lap.ideal_lap import Bike, IdealLap, ideal_lap
 from emulator.road.line import Line

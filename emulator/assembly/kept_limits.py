@@ -10,8 +10,8 @@ from collections.abc import Iterable
 from functools import lru_cache
 from pathlib import Path
 
-from emulator.core.code_key import code_key
-from emulator.core.kept_arrays import kept_arrays, numbers, sources
+from emulator.core.keeping.code_key import code_key
+from emulator.core.keeping.kept_arrays import kept_arrays, numbers, sources
 from emulator.lap import steady_limits
 from emulator.lap.steady_limits import GripLimits, SteadyLimits, limits_on
 from emulator.vehicle import quasi_steady

@@ -30,9 +30,9 @@ from emulator.config.scenario.schema import PROFILE_JERK, Scenario, hook_path, l
 from emulator.config.vehicle.change import VehicleChange, changed_values
 from emulator.config.vehicle.file import VehicleFile
 from emulator.config.yaml_source import Source
-from emulator.core.code_key import code_key
 from emulator.core.errors import ConfigError, Problem
 from emulator.core.frame_buffer import MAX_DATA
+from emulator.core.keeping.code_key import code_key
 from emulator.core.outside.reading import KEPT_COPY, read_whole
 from emulator.core.signals import TICK_NS
 from emulator.lap.ideal_lap import bike_of

@@ -22,8 +22,8 @@ from numba.core.compiler import CompileResult
 from numba.core.registry import cpu_target
 from numba.core.serialize import dumps
 
-from emulator.core import code_store
-from emulator.core.code_key import code_key, machine_key, signature_key
+from emulator.core.keeping import code_store
+from emulator.core.keeping.code_key import code_key, machine_key, signature_key
 
 Record: TypeAlias = Any
 """One element of a structured array inside compiled code: its fields are attributes there, writes go through.

@@ -9,7 +9,7 @@ from __future__ import annotations
 from functools import lru_cache
 from pathlib import Path
 
-from emulator.core.kept_arrays import kept_arrays, numbers, sources
+from emulator.core.keeping.kept_arrays import kept_arrays, numbers, sources
 from emulator.robot.design import Design, design_rider
 from emulator.robot.timing import LoopTiming
 from emulator.vehicle.params import Vehicle

@@ -14,7 +14,7 @@ import emulator
 from emulator.assembly import kept_laps as module
 from emulator.assembly.kept_laps import kept_laps
 from emulator.assembly.kept_limits import limits_along
-from emulator.core import code_store
+from emulator.core.keeping import code_store
 from emulator.lap import ideal_lap as solver
 from emulator.lap.ideal_lap import Bike, IdealLap, bike_of, ideal_lap
 from emulator.road.line import Line
@@ -134,7 +134,9 @@ def test_the_only_plain_python_on_the_way_is_the_solver_s(bike: Bike) -> None:
         sys.setprofile(before)
     package = Path(emulator.__path__[0])
     ran = {Path(name) for name in entered if Path(name).is_relative_to(package)}
-    compiler = {package / "core" / f"{name}.py" for name in ("compiled", "code_store", "code_key")}
+    compiler = {
+        package / "core" / name for name in ("compiled.py", "keeping/code_store.py", "keeping/code_key.py")
+    }
     assert ran - compiler == {package / "lap" / "ideal_lap.py"}
 
 

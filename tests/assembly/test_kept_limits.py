@@ -12,7 +12,7 @@ import pytest
 import emulator
 from emulator.assembly import kept_limits as module
 from emulator.assembly.kept_limits import kept_limits, limits_along
-from emulator.core import code_store
+from emulator.core.keeping import code_store
 from emulator.lap.steady_limits import GripLimits, limits_on
 from tests.support.machines import demo
 
@@ -78,8 +78,8 @@ def test_every_module_whose_python_runs_on_the_way_is_in_the_name() -> None:
     ran = {Path(name) for name in entered if Path(name).is_relative_to(package)}
     by_themselves = {
         package / "core" / "compiled.py",
-        package / "core" / "code_store.py",
-        package / "core" / "code_key.py",
+        package / "core" / "keeping" / "code_store.py",
+        package / "core" / "keeping" / "code_key.py",
     }
     assert package / "vehicle" / "quasi_steady.py" in ran
     assert ran - by_themselves <= set(module.source_files())

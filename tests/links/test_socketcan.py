@@ -15,7 +15,7 @@ import pytest
 
 from emulator.assembly.bench import Bench
 from emulator.assembly.session import mission
-from emulator.core.code_store import cache_folder
+from emulator.core.keeping.code_store import cache_folder
 from emulator.loop.process import warm
 from emulator.robot.mission import ReferenceRider
 from tests.support.guest import RUN_IN_SOCKETCAN, provide_guest

@@ -14,8 +14,8 @@ from pathlib import Path
 from typing import Any
 
 from emulator.assembly.provenance import copies, manifest_of, session_of_record
-from emulator.core.code_key import code_key
 from emulator.core.errors import RecordError
+from emulator.core.keeping.code_key import code_key
 from emulator.inspection.replay.comparison import Comparison, Replayed
 from emulator.loop.machine import processor
 from emulator.plant.step import tick

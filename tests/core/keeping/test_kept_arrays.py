@@ -8,9 +8,9 @@ from typing import NamedTuple
 import numpy as np
 import pytest
 
-from emulator.core import code_store
-from emulator.core import kept_arrays as module
-from emulator.core.kept_arrays import kept_arrays, numbers, sources
+from emulator.core.keeping import code_store
+from emulator.core.keeping import kept_arrays as module
+from emulator.core.keeping.kept_arrays import kept_arrays, numbers, sources
 
 
 class Record(NamedTuple):

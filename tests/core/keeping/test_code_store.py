@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from emulator.core import code_store
-from emulator.core.code_store import cache_folder, load, names, safe_folder, save
 from emulator.core.errors import StartFailed
+from emulator.core.keeping import code_store
+from emulator.core.keeping.code_store import cache_folder, load, names, safe_folder, save
 
 
 @pytest.fixture

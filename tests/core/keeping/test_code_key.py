@@ -26,9 +26,9 @@ from numba.core import config
 from numba.extending import is_jitted
 
 import emulator
-from emulator.core import code_key as module
-from emulator.core.code_key import NoKey, code_key, machine_key, signature_key
 from emulator.core.compiled import jit
+from emulator.core.keeping import code_key as module
+from emulator.core.keeping.code_key import NoKey, code_key, machine_key, signature_key
 from emulator.plant.step import tick
 from emulator.wire.e2e import crc8_1d
 
@@ -306,7 +306,7 @@ def test_versions_and_processor_count_and_the_number_of_cores_does_not(monkeypat
 
 def test_keys_are_the_same_in_every_process() -> None:
     """Whatever order a process gives to sets and wherever objects lie."""
-    imports = "from emulator.core.code_key import code_key; from emulator.plant.step import tick"
+    imports = "from emulator.core.keeping.code_key import code_key; from emulator.plant.step import tick"
     said = {
         subprocess.run(
             [sys.executable, "-c", f"{imports}; print(code_key(tick))"],
