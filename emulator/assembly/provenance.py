@@ -11,6 +11,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Mapping
+from importlib import metadata
 from pathlib import Path, PurePath
 from typing import Any
 
@@ -30,8 +31,10 @@ def copy_places(paths: Mapping[str, str]) -> dict[str, str]:
     }
 
 
-def manifest_of(session: Session, *, stage: str) -> dict[str, Any]:
+def manifest_of(session: Session, *, stage: str, robot: Mapping[str, Any] | None = None) -> dict[str, Any]:
     """The session's manifest with the places of the copies beside the hashes of the files.
+
+    robot  who rides, with kind, name and version; None: who the rig says
 
     ``from_root``: places of the files that were named from the root of the file system, by that name.
     """
@@ -40,8 +43,15 @@ def manifest_of(session: Session, *, stage: str) -> dict[str, Any]:
     return {
         **session.manifest(stage=stage),
         "copies": places,
+        "robot": dict(robot) if robot is not None else _robot_of(session),
         **({"from_root": from_root} if from_root else {}),
     }
+
+
+def _robot_of(session: Session) -> dict[str, str]:
+    if session.rig.device_under_test.kind == "reference":
+        return {"kind": "reference", "name": "reference robot", "version": metadata.version("emulator")}
+    return {"kind": "external", "name": session.rig.robot.name, "version": ""}
 
 
 def copies(files: Mapping[str, str], paths: Mapping[str, str]) -> dict[str, bytes]:

@@ -24,6 +24,7 @@ from emulator.assembly.kept_limits import kept_limits
 from emulator.config.rig.bus_load import BusLoad, bus_load
 from emulator.config.rig.consistency import rig_warnings
 from emulator.config.rig.file import Rig, carries_fd, dbc_path, vehicle_path
+from emulator.config.rig.stepped_robot import FmiRobot, PythonRobot, program_path
 from emulator.config.scenario.course import Course
 from emulator.config.scenario.manoeuvre import most_speed
 from emulator.config.scenario.schema import PROFILE_JERK, Scenario, hook_path, load_course
@@ -184,6 +185,7 @@ def load_session(
     vehicle: Path | None = None,
     parameters: Mapping[str, int | float] | None = None,
     stage: Stage = "virtual",
+    robot: PythonRobot | None = None,
 ) -> Session:
     """Read and check everything. Raises ConfigError with all problems of all files.
 
@@ -191,6 +193,7 @@ def load_session(
     parameters  values of the scenario's parameters, by name; the others have their defaults
     stage       what it is for: on the bench what only the bench needs has to be right, too; a replay takes
                 what was ridden before, also where it may not be written so any more
+    robot       rides in the virtual stage instead of the one the rig names; its file from the working folder
     """
     read = read_files(Path(rig_path), Path(scenario_path), vehicle, parameters, stage=stage)
     rig, scenario, vehicle_file = read.rig, read.scenario, read.vehicle_file
@@ -200,6 +203,11 @@ def load_session(
     line = course.line._replace(bank=np.arctan(shape.tilt), slope=np.arctan(shape.rise))
     line = line._replace(target_speed=_profile(scenario, read.scenario_source, nominal, line))
     paths = _paths(read, circuit_source, vehicle)
+    if robot is not None:
+        device = rig.device_under_test.model_copy(update={"virtual": robot})
+        rig = rig.model_copy(update={"device_under_test": device})
+    if stage == "virtual" and (program := _program(rig, read, robot)) is not None:
+        paths["robot"] = program
     return Session(
         rig=rig,
         scenario=scenario,
@@ -277,6 +285,15 @@ def _paths(read: RideFiles, circuit: Source | None, vehicle: Path | None) -> dic
         for name, chain in chains.items()
         for depth, path in enumerate(chain)
     }
+
+
+def _program(rig: Rig, read: RideFiles, robot: PythonRobot | None) -> str | None:
+    """The file of the software that rides in the virtual stage; None: there is none, or not there."""
+    named = rig.device_under_test.virtual
+    if not isinstance(named, PythonRobot | FmiRobot):
+        return None
+    path = named.file if robot is not None else program_path(named, read.rig_source)
+    return path if os.path.isfile(path) else None
 
 
 def _road_profile(course: Course, scenario: Scenario) -> RoadProfile:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 import time
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import asdict
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -19,6 +21,7 @@ from emulator.core.errors import ConfigError
 
 if TYPE_CHECKING:
     from emulator.assembly.session import Session
+    from emulator.config.rig.stepped_robot import PythonRobot
     from emulator.telemetry.publisher import Broker
     from emulator.verdict.judge import Verdict
 
@@ -31,8 +34,19 @@ def run(
     virtual: Annotated[
         bool,
         typer.Option(
-            "--virtual", help="ride on the stepped clock with the reference robot, as fast as the CPU can"
+            "--virtual",
+            help="ride on the stepped clock, as fast as the CPU can: the robot of the rig, or ours",
         ),
+    ] = False,
+    robot: Annotated[
+        str | None,
+        typer.Option(
+            "--robot", metavar="FILE:CLASS", help="with --virtual: your class in a Python file rides"
+        ),
+    ] = None,
+    patient: Annotated[
+        bool,
+        typer.Option("--patient", help="with --virtual: a step of your robot may take as long as it likes"),
     ] = False,
     seed: Annotated[
         int, typer.Option("--seed", min=0, help="of all random numbers; same seed, same bytes")
@@ -69,6 +83,11 @@ def run(
         raise typer.BadParameter("--hold: nothing is held with --virtual, nothing moves there; leave it out")
     if quiet and as_json:
         raise typer.BadParameter("--json: expected either --quiet or --json, got both")
+    for option, given in (("--robot", robot is not None), ("--patient", patient)):
+        if given and not virtual:
+            raise typer.BadParameter(
+                f"{option}: expected --virtual beside it; on the bench yours joins the bus"
+            )
     result, console = console_of_stdout(lasting=True), console_of_stdout(lasting=True)
     console.quiet = quiet or as_json
     session = load_session(
@@ -77,6 +96,7 @@ def run(
         seed=seed,
         parameters=parameter_values(settings),
         stage="virtual" if virtual else "bench",
+        robot=_named_robot(robot),
     )
     for warning in session.warnings:
         console.print(f"warning: {warning}", style="yellow", markup=False)
@@ -93,7 +113,10 @@ def run(
         for _ in warm(virtual=virtual):
             pass
     started = time.monotonic()
-    verdict = _ride(console, session, (rig, scenario), folder, virtual=virtual, hold=hold)
+    interfaces = partial(_interfaces, rig, scenario, parameter_values(settings))
+    verdict = _ride(
+        *(console, session, (rig, scenario), folder, interfaces), virtual=virtual, hold=hold, patient=patient
+    )
     console.print(console_summary(folder))
     console.print(
         f"took {time.monotonic() - started:.1f} s; record and report: {folder / 'report.html'}", markup=False
@@ -108,7 +131,15 @@ def run(
 
 
 def _ride(
-    console: Console, session: Session, paths: tuple[Path, Path], folder: Path, *, virtual: bool, hold: bool
+    console: Console,
+    session: Session,
+    paths: tuple[Path, Path],
+    folder: Path,
+    interfaces: Callable[[], Collection[str]],
+    *,
+    virtual: bool,
+    hold: bool,
+    patient: bool,
 ) -> Verdict:
     """The ride with its progress on the screen and, on the bench, its telemetry beside it."""
     from emulator.runs.one import ride
@@ -134,7 +165,17 @@ def _ride(
 
         broker = None if virtual else _broker(session, paths[0])
         if broker is None:
-            return ride(session, paths, folder, virtual=virtual, say=say, progress=progress, hold=hold)
+            return ride(
+                session,
+                paths,
+                folder,
+                virtual=virtual,
+                say=say,
+                progress=progress,
+                hold=hold,
+                patient=patient,
+                interfaces=interfaces,
+            )
         from emulator.telemetry.publisher import Telemetry, tell_verdict
 
         beside = Telemetry(broker, folder.name, say, session.asked_events).beside
@@ -143,6 +184,30 @@ def _ride(
         )
         tell_verdict(broker, folder.name, asdict(verdict), say)
         return verdict
+
+
+def _named_robot(given: str | None) -> PythonRobot | None:
+    """The class that ``--robot`` names."""
+    if given is None:
+        return None
+    from emulator.config.rig.stepped_robot import PythonRobot
+
+    file, _, name = given.rpartition(":")
+    if not Path(file).is_file():
+        raise typer.BadParameter(
+            f"--robot: expected FILE:CLASS with a Python file that is there, got {given}"
+        )
+    if not name.isidentifier():
+        raise typer.BadParameter(f"--robot: expected the name of a class behind the colon, got {given}")
+    return PythonRobot(kind="python", file=str(Path(file).absolute()), name=name)
+
+
+def _interfaces(rig: Path, scenario: Path, values: Mapping[str, int | float]) -> set[str]:
+    """Hashes of the descriptions that its robot may have been written for: of the rig, of the ride."""
+    from emulator.inspection.interface.derive import interface_of
+
+    described = (interface_of(rig), interface_of(rig, scenario, values))
+    return {one.interface.content_sha256 for one in described}
 
 
 def _broker(session: Session, rig: Path) -> Broker | None:

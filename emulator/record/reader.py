@@ -29,6 +29,8 @@ from emulator.record.writer import (
     FRAME_SCHEMA,
     FRAMES_FILE,
     GNSS_FILE,
+    NOTE_SCHEMA,
+    NOTES_FILE,
     SIGNALS_FILE,
     VERDICT_FILE,
 )
@@ -82,6 +84,7 @@ class Run:
     time_ns    (n,) int64      scenario time [ns]
     signals    name -> (n,) float64, names and units as in ``emulator.core.signals``
     losses     what is missing, in words; empty for a whole record
+    notes      name -> (tick (k,) int64, value (k,) float64): what the robot's own software noted
     """
 
     folder: Path
@@ -95,6 +98,7 @@ class Run:
     certificate: dict[str, Any] | None = None
     verdict: dict[str, Any] | None = None
     losses: list[str] = field(default_factory=list)
+    notes: dict[str, tuple[NDArray[np.int64], NDArray[np.float64]]] = field(default_factory=dict)
 
     @property
     def truncated(self) -> bool:
@@ -157,7 +161,22 @@ def read_run(folder: Path | str) -> Run:
         certificate=_optional(folder / CERTIFICATE_FILE, read_certificate),
         verdict=_optional(folder / VERDICT_FILE, read_verdict_document),
         losses=losses,
+        notes=_notes(folder / NOTES_FILE, losses),
     )
+
+
+def _notes(path: Path, losses: list[str]) -> dict[str, tuple[NDArray[np.int64], NDArray[np.float64]]]:
+    table = read_stream(path, losses) if os.path.lexists(path) else None
+    if table is None:
+        return {}
+    if not table.schema.equals(NOTE_SCHEMA):
+        raise RecordError(f"{path} holds no notes: expected columns tick, name and value")
+    tick, value = table.column("tick").to_numpy(), table.column("value").to_numpy()
+    raw = np.array(table.column("name").to_pylist(), object)
+    return {
+        name.rstrip(b"\0").decode("utf-8", "replace"): (tick[raw == name], value[raw == name])
+        for name in sorted(set(raw.tolist()))
+    }
 
 
 def _optional(path: Path, read: Callable[[Path], dict[str, Any]]) -> dict[str, Any] | None:

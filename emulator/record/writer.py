@@ -6,6 +6,7 @@
     inputs.arrow    Arrow IPC stream: all that reached the plant since the loop began, by the loop's own count
     events.jsonl    one JSON object a line
     gnss.nmea       the GNSS bytes as sent; only if there were any
+    notes.arrow     Arrow IPC stream: what a robot's own software noted, if it did; a row a number
     files/          copies of the files it was made from; never of a secret
 
 The *stream* form of Arrow IPC is used because each record batch stands alone: a file without its end
@@ -47,6 +48,7 @@ FRAMES_FILE = "frames.arrow"
 INPUTS_FILE = "inputs.arrow"
 EVENTS_FILE = "events.jsonl"
 GNSS_FILE = "gnss.nmea"
+NOTES_FILE = "notes.arrow"
 CERTIFICATE_FILE = "certificate.json"
 OUTCOME_FILE = "outcome.json"
 VERDICT_FILE = "verdict.json"
@@ -102,6 +104,20 @@ INPUT_SCHEMA = pa.schema(
 )
 """cycle counts ticks since the loop began; code is a frame's identifier or a command's number. sent is the
 tick in which a frame was handed to the virtual bus; earlier versions did not write it."""
+
+
+MAX_NAME = 64
+"""Longest name of a note in bytes."""
+NOTE_SCHEMA = pa.schema(
+    [
+        pa.field("tick", pa.int64(), nullable=False),
+        pa.field("name", pa.binary(MAX_NAME), nullable=False),
+        pa.field("value", pa.float64(), nullable=False),
+    ]
+)
+"""Names are UTF-8, filled up with zeros. Ticks do not fall; a name has one value a tick."""
+_MOST_NOTES = 5000
+"""Rows of notes kept between two writes."""
 
 
 def jsonable(value: Any) -> Any:
@@ -265,6 +281,8 @@ class RunWriter:
         self.folder = Path(folder)
         self._failed: RunFailed | None = None
         self._closed = False
+        self._notes: _ArrowStream | None = None
+        self._note_rows: tuple[list[int], list[str], list[float]] = ([], [], [])
         self._files: list[_AppendFile] = []
         self._gnss: _AppendFile | None = None
         self._begin_blocks()
@@ -518,6 +536,16 @@ class RunWriter:
             self._files.append(self._gnss)
         self._write(self._gnss, burst)
 
+    def append_notes(self, tick: int, notes: Mapping[str, float]) -> None:
+        """Append numbers that the robot's own software noted in a period that began in ``tick``."""
+        self._check_open()
+        ticks, names, values = self._note_rows
+        ticks.extend([tick] * len(notes))
+        names.extend(notes)
+        values.extend(notes.values())
+        if len(self._note_rows[0]) >= _MOST_NOTES:
+            self._write_notes()
+
     # -- to the kernel -----------------------------------------------------------------------------------
 
     def flush(self) -> None:
@@ -547,6 +575,7 @@ class RunWriter:
         self._check_open()
         self._write_signals()
         self._write_frames()
+        self._write_notes()
         self.flush()
 
     def close(self) -> None:
@@ -559,6 +588,8 @@ class RunWriter:
                 self._guarded(self._signals.file, self._signals.end)
                 self._guarded(self._frames.file, self._frames.end)
                 self._guarded(self._inputs.file, self._inputs.end)
+                if self._notes is not None:
+                    self._guarded(self._notes.file, self._notes.end)
         finally:
             self._closed = True
             self._close_files()
@@ -601,6 +632,24 @@ class RunWriter:
             pa.array(arrival_ns),
         ]
         self._guarded(self._frames.file, lambda: self._frames.write(columns))
+
+    def _write_notes(self) -> None:
+        if not self._note_rows[0]:
+            return
+        if self._notes is None:
+            path = self.folder / NOTES_FILE
+            try:
+                self._notes = _ArrowStream(path, NOTE_SCHEMA)
+            except OSError as error:
+                raise self._fail(path, error) from error
+            self._files.append(self._notes.file)
+        tick, names, value = self._note_rows
+        packed = {name: name.encode()[:MAX_NAME].ljust(MAX_NAME, b"\0") for name in set(names)}
+        name = pa.array([packed[name] for name in names], pa.binary(MAX_NAME))
+        columns = [pa.array(tick, pa.int64()), name, pa.array(value, pa.float64())]
+        notes = self._notes
+        self._guarded(notes.file, lambda: notes.write(columns))
+        self._note_rows = ([], [], [])
 
     def _write_inputs(self) -> None:
         if not self._input_chunks:

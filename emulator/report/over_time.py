@@ -283,3 +283,28 @@ def position_error_figure(
     if not asked:
         data += limit_lines(run, KNOWN_TO_M * 100, f"±{KNOWN_TO_M * 100:g} cm")
     return {"data": data, "layout": _over_time(run, "cm") | marks}
+
+
+def notes_series(run: Run, bands: Sequence[Band]) -> list[tuple[str, Figure]]:
+    """(heading, figure) of each name that the robot's own software noted numbers under, in their order."""
+    out = []
+    for name in sorted(run.notes):
+        tick, values = run.notes[name]
+        rows = keep_extremes(values)
+        line = {
+            "type": "scatter",
+            "mode": "lines",
+            "name": plain(name),
+            "x": typed(tick[rows] * 1e-3),
+            "y": typed(values[rows]),
+            "line": {"color": ORANGE, "width": 1.4, "shape": "hv"},
+            "hovertemplate": "%{y:.4~g}",
+            "connectgaps": False,
+        }
+        out.append(
+            (
+                f"Noted by the robot: {name}",
+                {"data": [line], "layout": _over_time(run, "") | band_marks(bands)},
+            )
+        )
+    return out

@@ -20,7 +20,7 @@ from emulator.report.drawing import Figure
 from emulator.report.envelope import friction_figures, lean_figure
 from emulator.report.from_above import plan_view
 from emulator.report.narrative import what_happened
-from emulator.report.over_time import position_error_figure, time_series
+from emulator.report.over_time import notes_series, position_error_figure, time_series
 from emulator.report.page import page_html
 from emulator.report.sections import (
     PROCESSES,
@@ -37,7 +37,7 @@ from emulator.report.sections import (
 from emulator.report.terminal import Meaning, meaning_of, verdict_of, what_to_do
 from emulator.report.timing import age_histograms, bus_figure, lateness_histogram
 from emulator.verdict.expectation import AS_USUAL
-from emulator.verdict.judge import Verdict
+from emulator.verdict.judge import Verdict, who_rode
 
 REPORT_FILE = "report.html"
 CAUTION = (
@@ -70,6 +70,7 @@ def report_html(run: Run) -> str:
     known = position_error_figure(run, bands, criteria)
     if known:
         series.append(("Error of the robot's own place", known))
+    series += notes_series(run, bands)
     figures |= {f"time{i}": figure for i, (_, figure) in enumerate(series)}
     friction = friction_figures(run)
     bus = run.manifest.get("bus_budget")
@@ -104,8 +105,9 @@ def report_html(run: Run) -> str:
 
 
 def _title(run: Run) -> str:
-    scenario = _name(run.manifest.get("scenario"))
-    return f"{scenario} – {run.folder.name}" if scenario else run.folder.name
+    scenario, rider = _name(run.manifest.get("scenario")), who_rode(run.manifest).partition(" (")[0]
+    ridden = f"{scenario}, ridden by {rider}" if rider else scenario
+    return f"{ridden} – {run.folder.name}" if scenario else run.folder.name
 
 
 def _name(item: object) -> str:
@@ -126,6 +128,7 @@ class _Banner:
     what_to_do: str
     notes: Sequence[str]
     expectation: str
+    traceback: str
 
 
 def _banner(run: Run, verdict: Verdict | None, happened: Sequence[str]) -> _Banner:
@@ -139,6 +142,7 @@ def _banner(run: Run, verdict: Verdict | None, happened: Sequence[str]) -> _Bann
         advice[:1].upper() + advice[1:],
         verdict.notes if verdict else [],
         verdict.expectation if verdict and verdict.expectation != AS_USUAL else "",
+        verdict.traceback if verdict else "",
     )
 
 
@@ -154,7 +158,8 @@ def _facts(run: Run) -> list[tuple[str, object]]:
     facts.append(("bus frames", len(run.frames.tick)))
     for key in ("stage", "rig", "vehicle", "robot", "seed", "started_utc", "version"):
         value = run.manifest.get(key)
-        shown = _name(value) or (value if isinstance(value, int | float) else "")
+        rider = who_rode(run.manifest) if key == "robot" else ""
+        shown = rider or _name(value) or (value if isinstance(value, int | float) else "")
         if shown != "":
             facts.append((key.replace("_", " "), shown))
     return facts

@@ -226,6 +226,10 @@ def console_summary(source: Path | str | Run) -> RenderableType:
     text = Text.assemble((f"{meaning.sign} {meaning.word}", style), f"  {meaning.sentence}")
     for reason in verdict.reasons if verdict else []:
         text.append(f"\n· {reason}")
+    if verdict and verdict.robot:
+        text.append(f"\nridden by {verdict.robot}")
+    if verdict and verdict.traceback:
+        text.append(f"\n{verdict.traceback.rstrip()}")
     if verdict is None and (why := _why_not_judged(folder)):
         text.append(f"\n· {why}")
     if advice := what_to_do(verdict):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -18,6 +18,7 @@ from emulator.report.run_report import write_report
 from emulator.runs.interruptions import Interruptions
 from emulator.stages.bench.hook_host import hook_of
 from emulator.stages.bench.supervisor import Beside, run_bench
+from emulator.stages.own_robot.choice import robot_of
 from emulator.stages.virtual import VirtualRide
 from emulator.verdict.expectation import expectation
 from emulator.verdict.judge import Verdict, judge, numbered, write_verdict
@@ -39,16 +40,20 @@ def ride(
     progress: Progress | None = None,
     beside: Beside | None = None,
     hold: bool = False,
+    patient: bool = False,
+    interfaces: Callable[[], Collection[str]] | None = None,
 ) -> Verdict:
     """Run, judge and report; everything is in ``folder`` afterwards.
 
     paths   of the rig and the scenario file
     beside, hold  of a bench run, see emulator.stages.bench.supervisor.run_bench
+    patient, interfaces  of a robot's own software in the virtual stage: whether its steps have no limit, and
+            the hashes that emulator.stages.own_robot.choice.robot_of asks for
     Raises EmulatorError when the run could not take place; what was recorded by then stays readable.
     """
     with Interruptions(say) as interrupted:
         outcome = (
-            _virtual(session, folder, progress, interrupted)
+            _virtual(session, folder, say, progress, interrupted, patient, interfaces)
             if virtual
             else _bench(session, paths, folder, say, progress, beside, hold)
         )
@@ -60,14 +65,23 @@ def ride(
 
 
 def _virtual(
-    session: Session, folder: Path, progress: Progress | None, interrupted: Interruptions
+    session: Session,
+    folder: Path,
+    say: Say,
+    progress: Progress | None,
+    interrupted: Interruptions,
+    patient: bool,
+    interfaces: Callable[[], Collection[str]] | None,
 ) -> dict[str, Any]:
     kept = copies(session.files, session.paths)
     with (
         hook_of(session) as hook,
-        RunWriter(folder, manifest_of(session, stage="virtual"), kept) as writer,
+        robot_of(session, patient=patient, hashes=interfaces, say=say) as robot,
+        RunWriter(
+            folder, manifest_of(session, stage="virtual", robot=robot.about if robot else None), kept
+        ) as writer,
     ):
-        outcome, certificate = VirtualRide(session).run(writer, progress, hook, lambda: interrupted.by)
+        outcome, certificate = VirtualRide(session, robot).run(writer, progress, hook, lambda: interrupted.by)
         write_json(folder / CERTIFICATE_FILE, certificate)
     return outcome
 

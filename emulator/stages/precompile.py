@@ -77,7 +77,8 @@ def _virtual() -> None:
     from emulator.robot.design import blank_design
     from emulator.robot.mission import ReferenceRider
     from emulator.stages.stepped_loop import FRAME_COLUMNS
-    from emulator.stages.virtual import compiled_ticks, on_the_bus
+    from emulator.stages.stepped_ticks import on_the_bus
+    from emulator.stages.virtual import compiled_ticks
 
     session = _session()
     rows, frames, payloads = (

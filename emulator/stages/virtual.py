@@ -1,4 +1,6 @@
-"""The virtual stage: plant and reference robot in one process on a stepped clock, as fast as the CPU goes.
+"""The virtual stage: plant and robot on a stepped clock, as fast as the CPU goes.
+
+It is the reference robot that rides, in this process, or a robot's own software (``stages.own_robot``).
 
 Frames and sentences pass as bytes, as they do over a bus. The rider steps on every second tick, right
 after the plant's. Where the rig's bus has a bit rate, everybody is on it (``stepped_bus``): a frame of the
@@ -8,7 +10,7 @@ Without one, the bus takes less than a tick: the rider's frames reach the plant 
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from functools import partial
 from typing import Any, TypeAlias
@@ -19,11 +21,10 @@ from numpy.typing import NDArray
 from emulator.assembly.bench import Bench
 from emulator.assembly.session import Session, mission
 from emulator.core.compiled import by_address, entry, jit
-from emulator.core.frame_buffer import NO_ARRIVAL, FrameBuffer, frame_buffer
-from emulator.core.signals import ARMED, INDEX, RUNNING, TICK_NS, UNARMED_TICK
+from emulator.core.frame_buffer import FrameBuffer
+from emulator.core.signals import ARMED, BEFORE_ARMING_TICK, INDEX, RUNNING, TICK_NS, UNARMED_TICK
 from emulator.events.progress import NEVER
-from emulator.loop.certificate import FrameAccounts, TimingAccounts, account_frames
-from emulator.plant.states import NOT_ENDED
+from emulator.loop.certificate import FrameAccounts, TimingAccounts
 from emulator.plant.step import Plant, tick
 from emulator.record.writer import RX, RunWriter
 from emulator.robot.mission import ReferenceRider
@@ -31,14 +32,16 @@ from emulator.robot.rider import Rider
 from emulator.robot.rider import step as ride
 from emulator.shared_memory.status import Command
 from emulator.stages.bench.hook_host import HANG_S, HookFailed, HookSteps
-from emulator.stages.stepped_bus import bench_hands_over, bus_of, carry, robot_hands_over
-from emulator.stages.stepped_loop import NO_NUMBER, Block, SteppedLoop, write_block
+from emulator.stages.own_robot.choice import OwnRobot
+from emulator.stages.own_robot.driver import InLockstep
+from emulator.stages.own_robot.protocol import RobotFailed
+from emulator.stages.stepped_bus import carry, robot_hands_over
+from emulator.stages.stepped_loop import Block, SteppedLoop, write_block
+from emulator.stages.stepped_ticks import FRAMES_A_TICK, on_the_bus, plant_tick
 from emulator.wire.arbitration import ROBOT, SENDER, Bus, SINCE_ns, arrived_by, drop_first, known
 
 RIDER_EVERY = 2
 """Ticks between two control periods of the rider."""
-FRAMES_A_TICK = 512
-"""Most frames in and out in a tick, faults included."""
 
 
 def without_permissives(session: Session) -> Session:
@@ -103,42 +106,9 @@ def run_ticks(
     room = frames.shape[0] - FRAMES_A_TICK
     shared = known(bus)
     while n < rows.shape[0] and m < room and run.tick < until:
-        now, coming = run.tick * TICK_NS, rx.count[0]
-        count_in = arrived_by(rx, now) if shared else coming
-        rx.count[0] = count_in
-        step_plant(plant, rx, tx, 0.0, 0.0)
-        rows[n] = memory.row
+        now = run.tick * TICK_NS
+        m = plant_tick(step_plant, plant, rx, tx, inbox, bus, accounts, rows[n], frames, payloads, m)
         n += 1
-        origin = now - run.scenario_tick * TICK_NS
-        for i in range(count_in):
-            frames[m, 0], frames[m, 1], frames[m, 2] = run.scenario_tick, run.scenario_tick * TICK_NS, 0
-            frames[m, 3], frames[m, 4], frames[m, 5] = 0, rx.can_id[i], rx.length[i]
-            frames[m, 6], frames[m, 7] = NO_ARRIVAL, NO_NUMBER
-            if shared:
-                frames[m, 1], frames[m, 6] = rx.valid_ns[i] - origin, rx.time_ns[i] - origin
-            for k in range(payloads.shape[1]):
-                payloads[m, k] = rx.data[i, k]
-            m += 1
-        rx.count[0] = coming
-        drop_first(rx, count_in)
-        counts = run.start_tick > 0 and run.end_reason == NOT_ENDED
-        if shared:
-            bench_hands_over(bus, accounts, tx, now, origin, counts, run.bus_off != 0)
-        elif counts:
-            account_frames(accounts, run.scenario_tick * TICK_NS, tx.count[0], tx)
-        for i in range(tx.count[0]):
-            frames[m, 0], frames[m, 1], frames[m, 2] = run.scenario_tick, tx.time_ns[i], tx.valid_ns[i]
-            frames[m, 3], frames[m, 4], frames[m, 5] = 1, tx.can_id[i], tx.length[i]
-            frames[m, 6], frames[m, 7] = NO_ARRIVAL, bus.numbers[i] if shared else NO_NUMBER
-            for k in range(payloads.shape[1]):
-                payloads[m, k] = tx.data[i, k]
-            m += 1
-            j = inbox.count[0]
-            if not shared and j < inbox.can_id.shape[0]:
-                inbox.can_id[j], inbox.length[j] = tx.can_id[i], tx.length[i]
-                inbox.time_ns[j] = now
-                inbox.data[j] = tx.data[i]
-                inbox.count[0] = j + 1
         if (run.tick - 1) % RIDER_EVERY == 0:
             _step_rider(step_rider, rider, inbox, asked if shared else rx, now)
             if shared:
@@ -148,11 +118,6 @@ def run_ticks(
         if memory.event_count > 0 or run.gnss_ready > 0 or run.finished == 1:
             break
     return n, m
-
-
-def on_the_bus(session: Session) -> tuple[FrameBuffer, FrameBuffer, FrameBuffer, FrameBuffer, Bus]:
-    """What ``run_ticks`` takes from ``rx`` to ``bus``, empty."""
-    return frame_buffer(1024), frame_buffer(256), frame_buffer(1024), frame_buffer(16), bus_of(session)
 
 
 def compiled_ticks(
@@ -203,17 +168,30 @@ Progress: TypeAlias = Callable[[float, float, float], None]
 
 
 class VirtualRide:
-    """Plant and rider at the start of a scenario; the rider drives the loop that takes them to its end."""
+    """Plant and rider at the start of a scenario; the rider drives the loop that takes them to its end.
 
-    def __init__(self, session: Session) -> None:
+    own  rides instead of the reference robot
+    """
+
+    def __init__(self, session: Session, own: OwnRobot | None = None) -> None:
         self.bench = Bench(without_permissives(session))
-        self.rider = ReferenceRider(mission(session))
         self._block = block = Block(_ROWS, 10 * _ROWS, session.payload_bytes, FRAMES_A_TICK)
-        buffers = on_the_bus(self.bench.session)
+        self._own: InLockstep | None = None
+        self._together: TogetherInSteps | InLockstep
+        if own is None:
+            buffers = on_the_bus(self.bench.session)
+        else:
+            self._own = InLockstep(self.bench.session, own.speaker, own.how, self._note)
+            buffers = self._own.buffers
         self._rx, self._bus = buffers[0], buffers[-1]
         self._loop = SteppedLoop(self.bench, self, block, self._bus)
         self.timing = self._loop.timing
-        self._together = TogetherInSteps(self.bench, self.rider, buffers, block, self.timing)
+        if self._own is None:
+            self.rider = ReferenceRider(mission(session))
+            self._together = TogetherInSteps(self.bench, self.rider, buffers, block, self.timing)
+        else:
+            self._own.drive(self.bench, block, self.timing)
+            self._together = self._own
         self._run = self.bench.plant.run[0]
         self._writer: RunWriter
         self._inputs_written = 0  # of the block's frames, those that stand among the inputs
@@ -221,6 +199,7 @@ class VirtualRide:
         self._shown_tick = 0
         self._hook: HookSteps | None = None
         self._hook_failed = self._stopped_by = ""
+        self._robot_stopped = False
         self._stop_asked: Callable[[], str] = lambda: ""
 
     def run(
@@ -248,6 +227,10 @@ class VirtualRide:
         if self._hook_failed:
             outcome |= {"ended": "crashed", "trip_reason": self._hook_failed}
         outcome["stopped_by"] = self._stopped_by
+        if self._own is not None:
+            outcome["setting"]["reference"] = False
+            if self._own.failure is not None:
+                outcome |= _failed(self._own.failure, self._own.failed_tick)
         return outcome, self._loop.certificate()
 
     def advance(self, bench: Bench, block: Block) -> bool:
@@ -264,6 +247,12 @@ class VirtualRide:
                 self._ask(hook, before)
             until = max(int(run["tick"]), int(run["start_tick"]) + hook.next) + 1
         self._together.advance(until)
+        if self._own is not None and self._own.failure is not None and not self._robot_stopped:
+            self._robot_stopped = True
+            block.events.append(
+                (max(bench.tick_number, BEFORE_ARMING_TICK), "robot_failed", self._own.failure.what)
+            )
+            self._command(Command.STOP, 0.0)
         tick = bench.tick_number
         if before < UNARMED_TICK // 2:
             # Nothing is recorded before arming; arming is an event, so only the last row can be armed.
@@ -279,7 +268,16 @@ class VirtualRide:
 
     def hear(self, burst: bytes) -> None:
         """Sentences on their way to the rider."""
-        hear(self.rider, burst, int(self._run["tick"]) - 1)
+        tick = int(self._run["tick"]) - 1
+        if self._own is not None:
+            self._own.hear(burst, tick)
+        else:
+            hear(self.rider, burst, tick)
+
+    def _note(self, tick: int, notes: Mapping[str, float]) -> None:
+        """What the robot notes, from arming on."""
+        if tick > UNARMED_TICK // 2:
+            self._writer.append_notes(tick, notes)
 
     def _ask(self, hook: HookSteps, tick: int) -> None:
         """Let the hook look and do what it asks for; if it fails, the ride is stopped."""
@@ -323,3 +321,16 @@ class VirtualRide:
                 self._writer.append_frame_inputs(
                     cycles, frames.can_id[rows], frames.length[rows], frames.data[rows], sent
                 )
+
+
+def _failed(failure: RobotFailed, tick: int) -> dict[str, Any]:
+    """What the outcome says of a robot's software that failed in scenario ``tick``."""
+    return {
+        "ended": "robot_failed",
+        "robot_failure": {
+            "how": failure.how,
+            "text": failure.what,
+            "traceback": failure.traceback,
+            "tick": tick if tick > UNARMED_TICK // 2 else None,
+        },
+    }

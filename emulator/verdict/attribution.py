@@ -32,6 +32,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal, NamedTuple, TypeAlias
 
+from emulator.core.signals import in_the_ride
 from emulator.core.trip_reasons import TripReason, trip_reason_of
 
 Whose: TypeAlias = Literal["robot", "bench", "operator", "scenario", "unknown"]
@@ -316,6 +317,15 @@ def stop_cause(outcome: Mapping[str, Any], when: str) -> Cause:
         return Cause("bench", f"the supervisor was gone{when}, and the loop ended the ride", at_s)
     named = "" if by in ("", COMMANDED) else f" ({by})"
     return Cause("operator", f"stopped by hand{named}{when or ' before the ride'}", at_s)
+
+
+def software_cause(failure: Mapping[str, Any]) -> Cause:
+    """That the robot's own software, stepped in the virtual stage, raised, hung, left or made no sense."""
+    tick, text = failure.get("tick"), str(failure.get("text") or "it failed")
+    if not isinstance(tick, int):
+        return Cause("robot", f"the robot's software failed before the ride: {text}")
+    at_s = tick * 1e-3 if tick >= 0 else None
+    return Cause("robot", f"the robot's software failed {in_the_ride(tick)}: {text}", at_s)
 
 
 def trip_cause(outcome: Mapping[str, Any], bench: BenchEvidence, when: str) -> Cause:

@@ -49,6 +49,7 @@ from emulator.verdict.attribution import (
     rig_problem,
     seen_before_stop,
     seen_causes,
+    software_cause,
     stop_cause,
     trip_cause,
 )
@@ -80,6 +81,7 @@ class Verdict:
     ``timing_missed``: the bench's timing is what began it. ``causes``: whose each of the reasons was, but
     for criteria that were missed, which are the robot's; ``notes``: what was seen besides, deciding nothing.
     ``undecided``: names of criteria that a stopped ride was missing and that its rest might have met.
+    ``robot``: who rode, with version, empty if nobody knows; ``traceback``: of what its software raised.
     """
 
     result: Result
@@ -94,6 +96,8 @@ class Verdict:
     causes: list[Cause] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     undecided: list[str] = field(default_factory=list)
+    robot: str = ""
+    traceback: str = ""
 
     @property
     def missed(self) -> list[CriterionResult]:
@@ -120,7 +124,8 @@ def judge(
     certificate   as written by the loop: ``outputs`` by name with kept_ppm, age_ms_p50, age_ms_p99,
                   latency_ms, lost, sent, and disordered if it was counted; None or without outputs is invalid
     outcome       ended         'complete' | 'stopped' | 'tripped' | 'time_limit' | 'fallen' |
-                                'crashed' (a process of ours)
+                                'crashed' (a process of ours) | 'robot_failed' (its software in lockstep)
+                  robot_failure how, text, traceback and tick of the latter
                   stopped_by    what asked for the stop; end_tick the scenario tick in which the ride ended
                   trip_code     number of the trip reason (emulator.core.trip_reasons); one that is none of
                                 ours counts against the bench
@@ -159,6 +164,8 @@ def judge(
     if not criteria:
         bench.append(Cause("bench", "nothing was asked of this ride: the scenario has no criteria"))
     before_stop = seen_before_stop(outcome)
+    if outcome.get("ended") == "robot_failed":  # the bench stood still with it, and did what it does then
+        bench = []
     trip = trip_reason_of(outcome) if outcome.get("ended") == "tripped" else None
     found = _decide(end, bench, missed, lasting, before_stop)
     if found.result == "fail" and trip not in (TripReason.HEARTBEAT, TripReason.COMMAND):
@@ -176,7 +183,18 @@ def judge(
         causes=found.causes,
         undecided=[r.name for r in missed if found.result == "fail" and r not in found.missed],
         notes=notes_of(run, certificate or {}, outcome),
+        robot=who_rode(run.manifest),
+        traceback=str((outcome.get("robot_failure") or {}).get("traceback") or ""),
     )
+
+
+def who_rode(manifest: Mapping[str, Any]) -> str:
+    """Who rode by a run's manifest, with version and how; empty for records that do not say."""
+    robot = manifest.get("robot")
+    if not isinstance(robot, Mapping) or not robot.get("name"):
+        return ""
+    words = " ".join(str(robot[key]) for key in ("name", "version") if robot.get(key))
+    return f"{words} ({robot['how']})" if robot.get("how") else words
 
 
 class _Found(NamedTuple):
@@ -245,6 +263,8 @@ def _end(outcome: Mapping[str, Any], evidence: BenchEvidence) -> Cause | None:
     if ended == "crashed":
         reason = str(outcome.get("trip_reason") or "no reason given")
         return Cause("bench", f"the run broke down{when}: {reason}", broke=True)
+    if ended == "robot_failed":
+        return software_cause(outcome.get("robot_failure") or {})
     if ended == "tripped":
         return trip_cause(outcome, evidence, when)
     if ended == "fallen":

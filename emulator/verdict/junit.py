@@ -71,6 +71,8 @@ def junit_text(verdict: Verdict, manifest: Mapping[str, Any]) -> str:
         "stage": manifest.get("stage", ""),
         "seed": manifest.get("seed", ""),
     }
+    if verdict.robot:
+        about["robot"] = verdict.robot
     if verdict.expectation:
         about["expectation"] = verdict.expectation
     _properties(suite, about)

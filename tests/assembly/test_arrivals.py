@@ -122,7 +122,8 @@ def _heard_after(ride):
     from emulator.events.progress import NEVER
     from emulator.robot.records import Z_LEAN
     from emulator.stages.stepped_loop import FRAME_COLUMNS
-    from emulator.stages.virtual import compiled_ticks, on_the_bus
+    from emulator.stages.stepped_ticks import on_the_bus
+    from emulator.stages.virtual import compiled_ticks
 
     rows, frames, payloads = (
         np.zeros((1, len(SIGNALS))),

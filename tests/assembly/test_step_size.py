@@ -14,7 +14,8 @@ from emulator.core.signals import RUNNING, SIGNALS
 from emulator.events.progress import NEVER
 from emulator.shared_memory.status import Command
 from emulator.stages.stepped_loop import FRAME_COLUMNS
-from emulator.stages.virtual import VirtualRide, compiled_ticks, hear, on_the_bus
+from emulator.stages.stepped_ticks import on_the_bus
+from emulator.stages.virtual import VirtualRide, compiled_ticks, hear
 from emulator.vehicle.integrate import begin, finish
 from emulator.vehicle.state import POSITION, scratch
 

@@ -18,7 +18,8 @@ from emulator.record.writer import RunWriter
 from emulator.runs.one import ride
 from emulator.shared_memory.status import Command
 from emulator.stages.stepped_loop import FRAME_COLUMNS
-from emulator.stages.virtual import VirtualRide, compiled_ticks, on_the_bus
+from emulator.stages.stepped_ticks import on_the_bus
+from emulator.stages.virtual import VirtualRide, compiled_ticks
 from emulator.wire.can_frames import check, unpack
 from tests.support.events import BusEvent
 from tests.support.scripted_robot import RIG, RUN, variant

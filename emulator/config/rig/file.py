@@ -34,6 +34,7 @@ from emulator.config.rig.sensors import (
     SteeringAngleSensor,
     WheelSpeedSensor,
 )
+from emulator.config.rig.stepped_robot import SteppedRobot
 from emulator.config.rig.telemetry import MqttTelemetry
 from emulator.config.validation import Closed, missing, validate, wrong
 from emulator.config.yaml_source import Source, beside
@@ -121,6 +122,9 @@ class DeviceUnderTest(Closed):
     periods_ms: dict[CommandFrame, Annotated[float, Field(ge=0.5, le=10_000)]] = Field(default_factory=dict)
     """From one frame of an external robot to the next, by frame, for the bus's load and the time-outs. Left
     out: as the reference robot's."""
+    virtual: SteppedRobot | None = None
+    """Software of your robot that rides in the virtual stage, step by step. Left out: the reference robot
+    rides there, too; where kind is external, nobody does."""
 
     @model_validator(mode="after")
     def _ours_keeps_its_own(self) -> DeviceUnderTest:

@@ -33,13 +33,8 @@ from emulator.robot.design import Design
 from emulator.robot.mission import ReferenceRider
 from emulator.shared_memory.status import Command
 from emulator.stages.stepped_loop import Block, SteppedLoop
-from emulator.stages.virtual import (
-    FRAMES_A_TICK,
-    TogetherInSteps,
-    hear,
-    on_the_bus,
-    without_permissives,
-)
+from emulator.stages.stepped_ticks import FRAMES_A_TICK, on_the_bus
+from emulator.stages.virtual import TogetherInSteps, hear, without_permissives
 
 SCENARIO = Path(__file__).with_name("late_steering.yaml")
 GUST, LATE, LITTLE_LATER = "gust", "late", "a little later"

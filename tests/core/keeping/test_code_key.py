@@ -194,7 +194,7 @@ def test_a_constant_behind_two_calls_counts(monkeypatch) -> None:
 
     before, unmoved = code_key(run_ticks), code_key(tick)
     monkeypatch.setattr(certificate, "account_frames", jit(lambda a, sent_ns, taken, frames: None))
-    monkeypatch.setattr("emulator.stages.virtual.account_frames", certificate.account_frames)
+    monkeypatch.setattr("emulator.stages.stepped_ticks.account_frames", certificate.account_frames)
     assert code_key(run_ticks) != before
     assert code_key(tick) == unmoved
 

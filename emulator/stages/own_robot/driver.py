@@ -1,0 +1,271 @@
+"""Lockstep: the plant's ticks go on until the robot's next period, and stand still while it works it out.
+
+The robot lives by the rules of the reference robot (``stages.virtual``): at the instant of its period it
+hears what has arrived by then, and what it sends competes for the bus from that instant on. A robot that
+computes for some time hands over so much later, in the first tick that begins when it is done: the bus of
+the stepped clock goes by ticks. It works on one period after the other, so no frame overtakes one of the
+period before.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Callable, Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.assembly.bench import Bench
+from emulator.assembly.session import Session
+from emulator.config.rig.file import carries_fd
+from emulator.config.rig.stepped_robot import SteppedRobot
+from emulator.core.compiled import by_address, entry, jit
+from emulator.core.frame_buffer import EXTENDED, EXTENDED_MASK, STANDARD_MASK, FrameBuffer, frame_buffer
+from emulator.core.random_streams import normal, stream_start
+from emulator.core.signals import TICK_NS
+from emulator.events.progress import NEVER
+from emulator.loop.certificate import FrameAccounts, TimingAccounts
+from emulator.plant.step import Plant, tick
+from emulator.record.writer import MAX_NAME
+from emulator.stages.own_robot.protocol import (
+    MOST_FRAMES,
+    MOST_NOTES,
+    Answer,
+    Frame,
+    Moment,
+    RobotFailed,
+    Sentences,
+    Speaker,
+)
+from emulator.stages.own_robot.values import HeardValues, SentValues
+from emulator.stages.stepped_bus import carry, robot_hands_over
+from emulator.stages.stepped_loop import Block
+from emulator.stages.stepped_ticks import FRAMES_A_TICK, on_the_bus, plant_tick
+from emulator.wire.arbitration import Bus, arrived_by, drop_first, known
+from emulator.wire.can_timing import CLASSICAL_BYTES, FD_LENGTHS
+
+_ASKED = 4 * MOST_FRAMES
+
+
+@jit
+def up_to_the_robot(
+    step_plant: Callable[[Plant, FrameBuffer, FrameBuffer, float, float], int],
+    plant: Plant,
+    rx: FrameBuffer,
+    tx: FrameBuffer,
+    inbox: FrameBuffer,
+    asked: FrameBuffer,
+    bus: Bus,
+    accounts: FrameAccounts,
+    rows: NDArray[np.float64],
+    frames: NDArray[np.int64],
+    payloads: NDArray[np.uint8],
+    n: int,
+    m: int,
+    until: int,
+    attend: int,
+    within: bool,
+) -> tuple[int, int, bool]:
+    """Ticks until the robot's turn; returns where rows and frames end, and whether it is its turn.
+
+    attend  tick of the loop in which it is: the plant has had it, the bus has not gone on
+    within  the tick last computed was such a one: ``asked`` is handed over, and the bus goes on
+    The others as in ``virtual.run_ticks``, and so is when it stops besides.
+    """
+    run, memory = plant.run[0], plant.memory[0]
+    room = frames.shape[0] - FRAMES_A_TICK
+    shared = known(bus)
+    if within:
+        now = (run.tick - 1) * TICK_NS
+        if shared:
+            robot_hands_over(bus, asked, 0, asked.count[0], now)
+            carry(bus, accounts, now + TICK_NS, inbox, rx)
+        else:
+            for i in range(asked.count[0]):
+                j = rx.count[0]
+                rx.can_id[j], rx.length[j], rx.data[j] = asked.can_id[i], asked.length[i], asked.data[i]
+                rx.count[0] = j + 1
+        asked.count[0] = 0
+        if memory.event_count > 0 or run.gnss_ready > 0 or run.finished == 1:
+            return n, m, False
+    while n < rows.shape[0] and m < room and run.tick < until:
+        now = run.tick * TICK_NS
+        m = plant_tick(step_plant, plant, rx, tx, inbox, bus, accounts, rows[n], frames, payloads, m)
+        n += 1
+        if run.tick - 1 == attend:
+            return n, m, True
+        if shared:
+            carry(bus, accounts, now + TICK_NS, inbox, rx)
+        if memory.event_count > 0 or run.gnss_ready > 0 or run.finished == 1:
+            break
+    return n, m, False
+
+
+class InLockstep:
+    """A plant and a robot's own software, computed tick by tick into a block, as ``virtual.TogetherInSteps``.
+
+    robot    it has begun
+    how      its period, delays and so on
+    note     takes what it notes: scenario tick, values by name
+    ``failure`` is None until it has failed; then it is silent, and the plant goes on.
+    """
+
+    def __init__(
+        self,
+        session: Session,
+        robot: Speaker,
+        how: SteppedRobot,
+        note: Callable[[int, Mapping[str, float]], None],
+    ) -> None:
+        self.robot, self.failure = robot, None
+        self._heard, self._sent, self._note = HeardValues(session), SentValues(session), note
+        self._period = how.period_ms
+        self._lag_ns = robot.lag_periods * how.period_ms * TICK_NS
+        self._compute_ns, self._jitter_ns = how.compute_ms * 1e6, how.compute_jitter_ms * 1e6
+        self._streams = np.array([stream_start(session.seed, "robot's computing time")])
+        self._normal = entry(normal, self._streams, 0)
+        self._longest = 64 if carries_fd(session.rig) else CLASSICAL_BYTES
+        self._wants_values, self._wants_frames = robot.wants != "frames", robot.wants != "values"
+        rx, tx, inbox, _, bus = on_the_bus(session)
+        self.buffers = (rx, tx, inbox, frame_buffer(_ASKED), bus)
+        self._inbox, self._asked = inbox, self.buffers[3]
+        self._arrived_by, self._drop_first = entry(arrived_by, inbox, 0), entry(drop_first, inbox, 0)
+        self._sentences: list[Sentences] = []
+        self._fix: dict[str, float] = {}
+        self._waiting: deque[tuple[int, list[tuple[int, bytes]]]] = deque()
+        self._next, self._done = 0, 0  # tick of its next period; by which all it has sent is handed over
+        self._notes: set[str] = set()
+
+    failure: RobotFailed | None
+    failed_tick = 0
+    """Scenario tick of its failure."""
+
+    def drive(self, bench: Bench, block: Block, timing: TimingAccounts) -> None:
+        """Say whose plant it is and where the ticks go; before ``advance``."""
+        self._bench, self._block, self._run = bench, block, bench.plant.run[0]
+        step = by_address(tick, bench.plant, self.buffers[0], self.buffers[1], 0.0, 0.0)
+        self._arguments = (
+            *(step, bench.plant, *self.buffers, timing.frame_accounts),
+            *(block.all_rows, block.all_frames, block.all_data),
+        )
+        self._go = entry(up_to_the_robot, *self._arguments, 0, 0, NEVER, NEVER, True)
+
+    def advance(self, until: int = NEVER) -> None:
+        """Ticks until the loop is wanted, see :class:`.stepped_loop.Driver`, or up to ``until``."""
+        block, within = self._block, False
+        first = block.n
+        while True:
+            n, m, turn = self._go(*self._arguments, block.n, block.m, until, self._attend(), within)
+            block.n, block.m = n, m
+            if not turn:
+                break
+            self._turn(int(self._run["tick"]) - 1)
+            within = True
+        now = self._bench.tick_number
+        block.all_ticks[first : block.n] = np.arange(now - (block.n - first) + 1, now + 1)
+
+    def hear(self, burst: bytes, tick: int) -> None:
+        """Sentences sent in ``tick`` of the loop, after the robot's own period if it has one there."""
+        if self.failure is None:
+            self._sentences.append(Sentences(tick * TICK_NS, burst))
+            if self._wants_values:
+                self._fix |= self._heard.of_sentences(burst)
+
+    def _attend(self) -> int:
+        waiting = self._waiting[0][0] if self._waiting else NEVER
+        return waiting if self.failure is not None else min(self._next, waiting)
+
+    def _turn(self, tick: int) -> None:
+        while self._waiting and self._waiting[0][0] <= tick:
+            self._put(self._waiting.popleft()[1])
+        if tick < self._next or self.failure is not None:
+            return
+        self._next = tick + self._period
+        try:
+            frames = self._period_of(tick)
+        except RobotFailed as error:
+            self.failure, self.failed_tick = error, int(self._run["scenario_tick"])
+            return
+        done = max(self._done, tick + self._delay_ticks())
+        self._done = done
+        if done <= tick:
+            self._put(frames)
+        elif frames:
+            self._waiting.append((done, frames))
+
+    def _period_of(self, tick: int) -> list[tuple[int, bytes]]:
+        """What it sends in answer to what has arrived by now. Raises RobotFailed."""
+        now, inbox = tick * TICK_NS, self._inbox
+        n = self._arrived_by(inbox, now)
+        values: dict[str, float] = {}
+        if self._wants_values:
+            values = self._heard.of_frames(inbox, n)
+            if self._fix:
+                values |= self._fix
+                self._fix = {}
+        frames = self._frames(n) if self._wants_frames else []
+        self._drop_first(inbox, n)
+        sentences, self._sentences = self._sentences, []
+        answer = self.robot.act(Moment(now, frames, sentences if self._wants_frames else [], values))
+        return self._taken(answer, now)
+
+    def _frames(self, n: int) -> list[Frame]:
+        box = self._inbox
+        rows = zip(
+            box.time_ns[:n].tolist(),
+            box.can_id[:n].tolist(),
+            box.length[:n].tolist(),
+            box.data[:n],
+            strict=True,
+        )
+        return [Frame(time_ns, can_id, data[:length].tobytes()) for time_ns, can_id, length, data in rows]
+
+    def _taken(self, answer: Answer, now_ns: int) -> list[tuple[int, bytes]]:
+        for can_id, data in answer.frames:
+            self._sense(can_id, data)
+        if len(answer.frames) > MOST_FRAMES:
+            raise RobotFailed("nonsense", f"it sent {len(answer.frames)} frames at once; most: {MOST_FRAMES}")
+        if answer.notes:
+            if not answer.notes.keys() <= self._notes:
+                self._name(answer.notes)
+            self._note(int(self._run["scenario_tick"]), answer.notes)
+        if answer.values:
+            self._sent.take(answer.values)
+        asked = self._asked
+        before = int(asked.count[0])
+        self._sent.send(asked, now_ns)
+        made = range(before, int(asked.count[0]))
+        frames = [(int(asked.can_id[i]), asked.data[i, : asked.length[i]].tobytes()) for i in made]
+        asked.count[0] = before
+        return [*frames, *answer.frames]
+
+    def _name(self, notes: Mapping[str, float]) -> None:
+        self._notes |= notes.keys()
+        if len(self._notes) > MOST_NOTES or any(len(name.encode()) > MAX_NAME for name in notes):
+            most = f"{MOST_NOTES} names of up to {MAX_NAME} bytes"
+            raise RobotFailed("nonsense", f"it notes under {len(self._notes)} names; expected {most}")
+
+    def _sense(self, can_id: int, data: bytes) -> None:
+        most = EXTENDED_MASK if can_id & EXTENDED else STANDARD_MASK
+        if not 0 <= can_id & ~EXTENDED <= most or can_id < 0:
+            raise RobotFailed("nonsense", f"it sent a frame of identifier {can_id:#x}, which no bus has")
+        if len(data) > self._longest or len(data) not in FD_LENGTHS:
+            raise RobotFailed(
+                "nonsense",
+                f"it sent {len(data)} bytes in frame {can_id & EXTENDED_MASK:#x}, too many for this bus",
+            )
+
+    def _delay_ticks(self) -> int:
+        extra = abs(self._normal(self._streams, 0)) * self._jitter_ns if self._jitter_ns else 0.0
+        return math.ceil((self._compute_ns + extra + self._lag_ns) / TICK_NS)
+
+    def _put(self, frames: list[tuple[int, bytes]]) -> None:
+        asked = self._asked
+        for can_id, data in frames:
+            n = int(asked.count[0])
+            if n == len(asked.can_id):
+                return
+            asked.can_id[n], asked.length[n] = can_id, len(data)
+            asked.data[n, : len(data)] = np.frombuffer(data, np.uint8)
+            asked.count[0] = n + 1

@@ -1,0 +1,225 @@
+"""The protocol as lines of text, for every robot that is not in our process (guide: own-controllers.md).
+
+A line is a word and what belongs to it, with single blanks between; numbers in decimal, bytes in
+hexadecimal. A message ends with ``act`` or ``done``. Nothing has to be quoted or counted, and any language
+splits it in a line.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import socket
+import time
+from collections.abc import Sequence
+
+from emulator.core.frame_buffer import EXTENDED, identifier_digits
+from emulator.stages.own_robot.protocol import (
+    WANTS,
+    Answer,
+    Frame,
+    Moment,
+    RobotFailed,
+    Sentences,
+    Start,
+    Wants,
+)
+
+PROTOCOL = 1
+"""Number of what is described here; ``hello`` tells the robot's."""
+_LONGEST_MESSAGE = 1 << 20
+
+
+def digits(can_id: int) -> str:
+    """An identifier as a line has it: three digits, or eight of 29 bits."""
+    return identifier_digits(can_id)
+
+
+def identifier(text: str) -> int:
+    """The other way round. Raises ValueError."""
+    return int(text, 16) | (EXTENDED if len(text) > 3 else 0)
+
+
+def start_lines(start: Start) -> str:
+    """The message of ``begin``."""
+    lines = [
+        f"period {start.period_ns}",
+        f"rig {start.rig}",
+        f"scenario {start.scenario}",
+        f"start {start.start_east_m!r} {start.start_north_m!r} {start.start_heading_rad!r}",
+        *(f"set {name} {value!r}" for name, value in start.settings.items()),
+        "begin",
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def moment_lines(moment: Moment, wants: Wants) -> str:
+    """The message of ``act``."""
+    lines: list[str] = []
+    if wants != "values":
+        lines += [f"frame {f.arrived_ns} {digits(f.can_id)} {f.data.hex()}" for f in moment.frames]
+        lines += [f"gnss {s.arrived_ns} {s.data.hex()}" for s in moment.sentences]
+    if wants != "frames":
+        lines += [f"value {name} {value!r}" for name, value in moment.values.items()]
+    lines.append(f"act {moment.time_ns}\n")
+    return "\n".join(lines)
+
+
+def answer_lines(answer: Answer) -> str:
+    """The robot's answer."""
+    lines = [f"frame {digits(can_id)} {data.hex()}" for can_id, data in answer.frames]
+    lines += [f"value {name} {value!r}" for name, value in answer.values.items()]
+    lines += [f"note {name} {value!r}" for name, value in answer.notes.items()]
+    lines.append("done\n")
+    return "\n".join(lines)
+
+
+def start_of(lines: Sequence[str]) -> Start:
+    """What the lines of ``begin`` say."""
+    told = {line.partition(" ")[0]: line.partition(" ")[2] for line in lines}
+    settings = [line.split(" ") for line in lines if line.startswith("set ")]
+    east, north, heading = map(float, told["start"].split(" "))
+    numbers = {name: float(value) for _, name, value in settings}
+    return Start(int(told["period"]), told["rig"], told["scenario"], east, north, heading, numbers)
+
+
+def moment_of(lines: Sequence[str]) -> Moment:
+    """What the lines of ``act`` say."""
+    frames, sentences, values, time_ns = [], [], {}, 0
+    for line in lines:
+        parts = line.split(" ")
+        if parts[0] == "value":
+            values[parts[1]] = float(parts[2])
+        elif parts[0] == "frame":
+            frames.append(Frame(int(parts[1]), identifier(parts[2]), bytes.fromhex(parts[3])))
+        elif parts[0] == "gnss":
+            sentences.append(Sentences(int(parts[1]), bytes.fromhex(parts[2])))
+        elif parts[0] == "act":
+            time_ns = int(parts[1])
+    return Moment(time_ns, frames, sentences, values)
+
+
+def answer_from(lines: Sequence[str]) -> Answer:
+    """What a robot's lines say. Raises RobotFailed for one that says nothing."""
+    frames: list[tuple[int, bytes]] = []
+    values: dict[str, float] = {}
+    notes: dict[str, float] = {}
+    for line in lines:
+        parts = line.split(" ")
+        try:
+            if parts[0] == "value":
+                values[parts[1]] = float(parts[2])
+            elif parts[0] == "note":
+                notes[parts[1]] = float(parts[2])
+            elif parts[0] == "frame":
+                frames.append((identifier(parts[1]), bytes.fromhex(parts[2] if len(parts) > 2 else "")))
+            elif parts[0] == "failed":
+                text = bytes.fromhex(parts[2]).decode("utf-8", "replace")
+                if parts[1] == "nonsense":
+                    raise RobotFailed("nonsense", text)
+                last = text.rstrip().rpartition("\n")[2]
+                raise RobotFailed("raised", f"it raised {last}", text)
+            else:
+                raise ValueError("no such word")
+        except (ValueError, IndexError) as error:
+            raise RobotFailed(
+                "nonsense", f"it said {line!r:.100}; expected value, note, frame or done ({error})"
+            ) from error
+    return Answer(frames, values, notes)
+
+
+class Hello:
+    """How a robot introduces itself: ``hello 1 INTERFACE WANTS VERSION NAME``; a dash for what it leaves
+    out."""
+
+    def __init__(self, line: str) -> None:
+        parts = line.split(" ", 5)
+        if len(parts) != 6 or parts[0] != "hello" or parts[3] not in WANTS:
+            expected = "hello 1 INTERFACE values|frames|both VERSION NAME"
+            raise RobotFailed("nonsense", f"it began with {line!r:.100}; expected {expected}")
+        if parts[1] != str(PROTOCOL):
+            raise RobotFailed("nonsense", f"it speaks protocol {parts[1]:.20}; this is {PROTOCOL}")
+        self.interface = "" if parts[2] == "-" else parts[2]
+        self.wants: Wants = next(w for w in WANTS if w == parts[3])
+        self.version = "" if parts[4] == "-" else parts[4]
+        self.name = parts[5]
+
+
+class Lines:
+    """Lines over a connected socket.
+
+    limit_s  for the whole of a message; None: for ever
+    """
+
+    def __init__(self, connection: socket.socket, limit_s: float | None) -> None:
+        self._socket, self._limit_s = connection, limit_s
+        self._rest = b""
+
+    def say(self, text: str) -> None:
+        """Raises RobotFailed if nobody is there."""
+        try:
+            self._socket.settimeout(self._limit_s)
+            self._socket.sendall(text.encode())
+        except TimeoutError:
+            raise RobotFailed("hung", f"it took nothing for {self._limit_s:g} s") from None
+        except OSError:
+            raise RobotFailed("left", "it has left") from None
+
+    def message(self, *ends: str, when: str = "for a step") -> list[str]:
+        """Lines up to one that begins with one of these words, which is the last. Raises RobotFailed."""
+        deadline = None if self._limit_s is None else time.monotonic() + self._limit_s
+        lines: list[str] = []
+        read = 0
+        while True:
+            *whole, self._rest = self._rest.split(b"\n")
+            for i, line in enumerate(whole):
+                lines.append(line.decode("utf-8", "replace").rstrip("\r"))
+                if lines[-1].partition(" ")[0] in ends:
+                    self._rest = b"\n".join([*whole[i + 1 :], self._rest])
+                    return lines
+            if read > _LONGEST_MESSAGE:
+                raise RobotFailed("nonsense", f"it said {read} bytes without a done")
+            part = self._part(deadline, when)
+            read += len(part)
+            self._rest += part
+
+    def _part(self, deadline: float | None, when: str) -> bytes:
+        try:
+            self._socket.settimeout(None if deadline is None else max(deadline - time.monotonic(), 1e-6))
+            part = self._socket.recv(65536)
+        except TimeoutError:
+            raise RobotFailed("hung", f"it took more than {self._limit_s:g} s {when}") from None
+        except OSError:
+            part = b""
+        if not part:
+            raise RobotFailed("left", "it has left")
+        return part
+
+    def close(self) -> None:
+        """Hang up."""
+        self._socket.close()
+
+
+class LineSpeaker:
+    """A robot at the other end of the lines, which has said hello.
+
+    lag_periods  see protocol.Speaker
+    """
+
+    def __init__(self, lines: Lines, hello: Hello, lag_periods: int = 0) -> None:
+        self._lines, self.wants = lines, hello.wants
+        self.name, self.version, self.lag_periods = hello.name, hello.version, lag_periods
+
+    def begin(self, start: Start) -> None:
+        """See protocol.Speaker."""
+        self._lines.say(start_lines(start))
+        answer_from(self._lines.message("done", when="to begin")[:-1])
+
+    def act(self, moment: Moment) -> Answer:
+        """See protocol.Speaker."""
+        self._lines.say(moment_lines(moment, self.wants))
+        return answer_from(self._lines.message("done")[:-1])
+
+    def end(self, why: str) -> None:
+        """See protocol.Speaker."""
+        with contextlib.suppress(RobotFailed):
+            self._lines.say(f"end {why}\n")

@@ -1,0 +1,167 @@
+"""A process of its own for a robot in Python or a co-simulation unit: it can hang, leave or crash by itself.
+
+It speaks the lines of ``lines`` over a pair of sockets. What it prints goes to our standard error.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+from typing import Any
+
+from emulator.stages.own_robot.lines import (
+    Hello,
+    Lines,
+    LineSpeaker,
+    answer_from,
+    answer_lines,
+    moment_of,
+    start_of,
+)
+from emulator.stages.own_robot.protocol import NOTHING, Answer, Moment, RobotFailed, Speaker, Start
+
+_START_LIMIT_S = 60.0
+"""To be made: imports may take long."""
+
+
+class OwnProcess:
+    """The process and the robot in it.
+
+    job      what ``_made`` makes there
+    limit_s  for a step; None: as long as it likes
+    Raises RobotFailed if it can't be made.
+    """
+
+    def __init__(self, job: dict[str, Any], limit_s: float | None) -> None:
+        ours, theirs = socket.socketpair()
+        with theirs:
+            fd = theirs.fileno()
+            self._process = subprocess.Popen(
+                [sys.executable, "-m", "emulator.stages.own_robot.own_process", str(fd), json.dumps(job)],
+                pass_fds=[fd],
+                stdout=sys.stderr.fileno() if _has_descriptor(sys.stderr) else subprocess.DEVNULL,
+            )
+        first = Lines(ours, None if limit_s is None else max(limit_s, _START_LIMIT_S))
+        try:
+            said = first.message("hello", "done", when="to be made")
+            answer_from(said[:-1])
+            self._speaker = LineSpeaker(Lines(ours, limit_s), Hello(said[-1]), job.get("lag_periods", 0))
+        except RobotFailed as error:
+            failed = self._with_status(error)
+            ours.close()
+            self._kill()
+            raise failed from None
+        self._socket = ours
+        self.name, self.version, self.wants = self._speaker.name, self._speaker.version, self._speaker.wants
+        self.lag_periods = self._speaker.lag_periods
+
+    def begin(self, start: Start) -> None:
+        """See protocol.Speaker."""
+        try:
+            self._speaker.begin(start)
+        except RobotFailed as error:
+            raise self._with_status(error) from None
+
+    def act(self, moment: Moment) -> Answer:
+        """See protocol.Speaker."""
+        try:
+            return self._speaker.act(moment)
+        except RobotFailed as error:
+            raise self._with_status(error) from None
+
+    def end(self, why: str) -> None:
+        """See protocol.Speaker."""
+        self._speaker.end(why)
+
+    def close(self) -> None:
+        """End the process: it has a moment to leave by itself. Safe to call twice."""
+        self._socket.close()
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            self._process.wait(2.0)
+        self._kill()
+
+    def _kill(self) -> None:
+        if self._process.poll() is None:
+            self._process.kill()
+        self._process.wait()
+
+    def _with_status(self, error: RobotFailed) -> RobotFailed:
+        if error.how != "left":
+            return error
+        return RobotFailed("left", left_with(self._process))
+
+
+def left_with(process: subprocess.Popen[bytes]) -> str:
+    """How a robot's process left, in words."""
+    try:
+        status = process.wait(2.0)
+    except subprocess.TimeoutExpired:
+        return "it hung up"
+    if status < 0:
+        return f"its process was ended by {signal.Signals(-status).name}"
+    return f"its process left with exit status {status}"
+
+
+def _has_descriptor(stream: Any) -> bool:
+    try:
+        stream.fileno()
+    except (AttributeError, OSError, ValueError):
+        return False
+    return True
+
+
+# ---- in the process --------------------------------------------------------------------------------------
+
+
+def _made(job: dict[str, Any]) -> Speaker:
+    if job["kind"] == "fmi":
+        from emulator.stages.own_robot.fmi_unit import FmiUnit
+
+        return FmiUnit(job["file"], job["inputs"], job["outputs"], job["notes"])
+    from emulator.stages.own_robot.python_class import PythonClass
+
+    return PythonClass(job["file"], job["name"])
+
+
+def _serve(lines: Lines, job: dict[str, Any]) -> None:
+    robot: Speaker | None = None
+    try:
+        robot = _made(job)
+        lines.say(f"hello 1 - {robot.wants} {_word(robot.version)} {_line(robot.name) or '-'}\n")
+        while True:
+            said = lines.message("begin", "act", "end")
+            if said[-1].startswith("end"):
+                robot.end(said[-1][4:])
+                return
+            if said[-1] == "begin":
+                robot.begin(start_of(said))
+                lines.say(answer_lines(NOTHING))
+            else:
+                lines.say(answer_lines(robot.act(moment_of(said))))
+    except RobotFailed as error:
+        if error.how == "left":  # we have: nobody waits for an answer
+            return
+        how, text = ("raised", error.traceback) if error.traceback else ("nonsense", error.what)
+        with contextlib.suppress(RobotFailed):
+            lines.say(f"failed {how} {text.encode().hex()}\ndone\n")
+
+
+def _word(text: str) -> str:
+    return "_".join(text.split()) or "-"
+
+
+def _line(text: str) -> str:
+    return " ".join(text.split())
+
+
+if __name__ == "__main__":
+    if not sys.stdin or not sys.stdin.isatty():
+        signal.signal(signal.SIGINT, signal.SIG_IGN)  # the ride is stopped by who started it
+    connection = socket.socket(fileno=int(sys.argv[1]))
+    os.set_inheritable(connection.fileno(), False)
+    _serve(Lines(connection, None), json.loads(sys.argv[2]))

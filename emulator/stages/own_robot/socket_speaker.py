@@ -1,0 +1,169 @@
+"""A robot in any language that joins a socket of this host: TCP on 127.0.0.1, or a Unix socket."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import socket
+import subprocess
+import sys
+from collections.abc import Callable, Collection, Sequence
+
+from emulator.core.errors import StartFailed
+from emulator.stages.own_robot.lines import Hello, Lines, LineSpeaker
+from emulator.stages.own_robot.own_process import left_with
+from emulator.stages.own_robot.protocol import Answer, Moment, RobotFailed, Start
+
+
+class SocketSpeaker:
+    """A robot that joins, perhaps started by us.
+
+    port, path   where it is waited for; port 0: any free one
+    command      words that start it; the address comes behind them
+    limit_s      for a step; None: as long as it likes
+    join_limit_s how long it is waited for
+    hashes       of the descriptions of this interface that it may have been written for, asked for if it
+                 says one
+    say          tells people the address
+    Raises StartFailed if nobody joins, or one that was written for another interface.
+    """
+
+    lag_periods = 0
+
+    def __init__(
+        self,
+        port: int,
+        path: str | None,
+        command: Sequence[str],
+        limit_s: float | None,
+        join_limit_s: float,
+        hashes: Callable[[], Collection[str]] | None,
+        say: Callable[[str], None],
+    ) -> None:
+        self._process: subprocess.Popen[bytes] | None = None
+        self._connection: socket.socket | None = None
+        self._path = path
+        try:
+            listening, address = _listening(port, path)
+            with listening:
+                if command:
+                    self._process = _started(command, address)
+                else:
+                    say(f"waiting for the robot to join {address}, for up to {join_limit_s:g} s")
+                self._connection = _joined(listening, self._process, join_limit_s, address)
+            self._lines = Lines(self._connection, limit_s)
+            first = Lines(self._connection, join_limit_s).message("hello", "done", when="to say hello")
+            hello = Hello(first[-1])
+            self._check(hello, hashes)
+        except RobotFailed as error:
+            self.close()
+            raise StartFailed(f"the robot could not be begun with: {error.what}") from error
+        except BaseException:
+            self.close()
+            raise
+        self._speaker = LineSpeaker(self._lines, hello)
+        self.name, self.version, self.wants = hello.name, hello.version, hello.wants
+        self.interface = hello.interface
+
+    def _check(self, hello: Hello, hashes: Callable[[], Collection[str]] | None) -> None:
+        if not hello.interface or hashes is None:
+            return
+        known = hashes()
+        if hello.interface in known:
+            return
+        why = f"it was written for interface {hello.interface[:12]}, this bench's is {min(known)[:12]}"
+        with contextlib.suppress(RobotFailed):
+            self._lines.say(f"refused {why}\n")
+        raise StartFailed(
+            f"the robot {hello.name} is refused: {why}",
+            advice="describe this bench (emulator interface RIG), look what has changed, and give the robot "
+            "the content_sha256 of the new interface.json",
+        )
+
+    def begin(self, start: Start) -> None:
+        """See protocol.Speaker."""
+        try:
+            self._speaker.begin(start)
+        except RobotFailed as error:
+            raise self._with_status(error) from None
+
+    def act(self, moment: Moment) -> Answer:
+        """See protocol.Speaker."""
+        try:
+            return self._speaker.act(moment)
+        except RobotFailed as error:
+            raise self._with_status(error) from None
+
+    def end(self, why: str) -> None:
+        """See protocol.Speaker."""
+        self._speaker.end(why)
+
+    def close(self) -> None:
+        """Hang up, and end the process we started. Safe to call twice."""
+        if self._connection is not None:
+            self._connection.close()
+        if self._process is not None:
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                self._process.wait(2.0 if self._connection is not None else 0.0)
+            if self._process.poll() is None:
+                self._process.kill()
+            self._process.wait()
+        if self._path is not None:
+            with contextlib.suppress(OSError):
+                os.unlink(self._path)
+
+    def _with_status(self, error: RobotFailed) -> RobotFailed:
+        if error.how != "left" or self._process is None:
+            return error
+        return RobotFailed("left", left_with(self._process))
+
+
+def _listening(port: int, path: str | None) -> tuple[socket.socket, str]:
+    try:
+        if path is not None:
+            listening = socket.socket(socket.AF_UNIX)
+            listening.bind(path)
+            address = path
+        else:
+            listening = socket.create_server(("127.0.0.1", port))
+            address = f"127.0.0.1:{listening.getsockname()[1]}"
+        listening.listen(1)
+    except OSError as error:
+        where = path if path is not None else f"127.0.0.1:{port}"
+        raise StartFailed(
+            f"{where} can't be listened at: {error.strerror or error}",
+            advice="name another port or path in device_under_test.virtual; port 0 takes any free one",
+        ) from error
+    return listening, address
+
+
+def _started(command: Sequence[str], address: str) -> subprocess.Popen[bytes]:
+    try:
+        return subprocess.Popen([*command, address], stdin=subprocess.DEVNULL, stdout=sys.__stderr__)
+    except OSError as error:
+        raise StartFailed(
+            f"the robot's command {command[0]} can't be started: {error.strerror or error}",
+            advice="build it, or check the path at device_under_test.virtual.command",
+        ) from error
+
+
+def _joined(
+    listening: socket.socket, process: subprocess.Popen[bytes] | None, limit_s: float, address: str
+) -> socket.socket:
+    listening.settimeout(0.2)
+    waited = 0.0
+    while waited < limit_s:
+        try:
+            connection, _ = listening.accept()
+        except TimeoutError:
+            waited += 0.2
+            if process is not None and process.poll() is not None:
+                raise StartFailed(f"the robot did not join: {left_with(process)}") from None
+            continue
+        if connection.family == socket.AF_INET:
+            connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        return connection
+    raise StartFailed(
+        f"no robot joined {address} within {limit_s:g} s",
+        advice="start yours with that address, or name its command in device_under_test.virtual",
+    )
