@@ -54,7 +54,7 @@ class FmiUnit:
         self._outputs, self._notes = dict(outputs), tuple(notes)
         read = [self._known(variable) for variable in (*outputs, *notes)]
         self._read = _by_type(read)
-        self.name, self.version = description.modelName, description.modelVersion or ""
+        self.name, self.version = description.modelName, description.version or ""
         self._unit: Any = FMU3Slave(
             guid=description.guid,
             unzipDirectory=self._folder,

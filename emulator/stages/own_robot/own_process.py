@@ -23,7 +23,7 @@ from emulator.stages.own_robot.lines import (
     moment_of,
     start_of,
 )
-from emulator.stages.own_robot.protocol import NOTHING, Answer, Moment, RobotFailed, Speaker, Start
+from emulator.stages.own_robot.protocol import NOTHING, Answer, Moment, RobotFailed, Speaker, Start, raised
 
 _START_LIMIT_S = 60.0
 """To be made: imports may take long."""
@@ -149,6 +149,10 @@ def _serve(lines: Lines, job: dict[str, Any]) -> None:
         how, text = ("raised", error.traceback) if error.traceback else ("nonsense", error.what)
         with contextlib.suppress(RobotFailed):
             lines.say(f"failed {how} {text.encode().hex()}\ndone\n")
+    except Exception as error:  # ours or a library's: it is told as well
+        with contextlib.suppress(RobotFailed):
+            text = raised("its process", error).traceback
+            lines.say(f"failed raised {text.encode().hex()}\ndone\n")
 
 
 def _word(text: str) -> str:

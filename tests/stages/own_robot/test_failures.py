@@ -1,12 +1,14 @@
 """Software that raises, hangs, leaves or makes no sense: a fail of the robot, with its traceback."""
 
+import json
+
 import pytest
 
 from emulator.record.reader import read_run
-from emulator.report.run_report import report_html
 from emulator.runs.one import ride
-from tests.support.own_robots import FAILING, session_of
-from tests.support.scripted_robot import RIG, RUN
+from emulator.verdict.attribution import software_cause
+from tests.support.own_robots import FAILING, recorded, session_of
+from tests.support.scripted_robot import RIG, RUN, variant
 
 WAYS = {
     "Raises": ("raised", "it raised ZeroDivisionError in act of Raises"),
@@ -39,26 +41,45 @@ def test_a_process_that_vanishes(tmp_path):
 
 def failed(name, how, text, folder, *, process):
     session = session_of(FAILING, name, process=process, step_limit_s=0.3)
-    verdict = ride(session, (RIG, RUN), folder, virtual=True)
-    assert verdict.result == "fail"
-    (cause,) = verdict.causes
+    outcome = recorded(session, folder)
+    assert outcome["ended"] == "robot_failed"
+    failure = outcome["robot_failure"]
+    assert failure["how"] == how
+    assert text in failure["text"]
+    if how == "raised":
+        assert failure["traceback"].startswith("Traceback")
+        assert FAILING.name in failure["traceback"]
+    cause = software_cause(failure)
     assert cause.whose == "robot"
     assert text in cause.text
-    assert cause.text in verdict.reasons[0]
-    run = read_run(folder)
-    page = report_html(run)
-    if how == "raised":
-        assert "Traceback" in verdict.traceback
-        assert FAILING.name in verdict.traceback
-        assert "What it raised" in page
-    said = [e for e in run.events if e.kind == "robot_failed"]
-    assert len(said) == 1
-    assert text in said[0].text
+
+
+def test_verdict_and_report_accuse_the_robot_and_say_who_rode(tmp_path):
+    """Of one that failed before its first period, when there is no ride to judge."""
+    name, folder = "RaisesAtBegin", tmp_path / "run"
+    session = session_of(FAILING, name, process="ours")
+    verdict = ride(session, (RIG, RUN), folder, virtual=True)
+    assert verdict.result == "fail"
+    assert [cause.whose for cause in verdict.causes] == ["robot"]
+    assert WAYS[name][1] in verdict.reasons[0]
+    assert FAILING.name in verdict.traceback
+    said = [e for e in read_run(folder).events if e.kind == "robot_failed"]
+    assert [WAYS[name][1] in e.text for e in said] == [True]
+    page = (folder / "report.html").read_text()
+    assert "What it raised" in page
+    assert "failing_robots.py" in page
+    version = session.files["robot"][:12]
+    assert verdict.robot == f"{name} {version} (Python class in the emulator's process)"
+    assert f"ridden by {name} {version}" in page
+    manifest = json.loads((folder / "manifest.json").read_text())
+    assert (manifest["robot"]["name"], manifest["robot"]["version"]) == (name, version)
+    assert (folder / manifest["copies"]["robot"]).read_bytes() == FAILING.read_bytes()
 
 
 def test_with_patience_a_slow_step_is_no_failure(tmp_path):
-    session = session_of(FAILING, "Slow", process="own", step_limit_s=0.1)
-    hasty = ride(session, (RIG, RUN), tmp_path / "hasty", virtual=True)
-    assert "0.1 s" in hasty.reasons[0]
-    patient = ride(session, (RIG, RUN), tmp_path / "patient", virtual=True, patient=True)
-    assert not any("software failed" in reason for reason in patient.reasons)
+    session = session_of(FAILING, "Slow", process="own", step_limit_s=0.1, seconds=0.1)
+    assert recorded(session, tmp_path / "hasty")["robot_failure"]["how"] == "hung"
+    stopped = variant(
+        session, rig={"limits": session.rig.limits.model_copy(update={"arming_timeout_s": 0.2})}
+    )
+    assert recorded(stopped, tmp_path / "patient", patient=True)["ended"] != "robot_failed"
