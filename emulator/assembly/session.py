@@ -24,10 +24,10 @@ from emulator.assembly.kept_limits import kept_limits
 from emulator.config.rig.bus_load import BusLoad, bus_load
 from emulator.config.rig.consistency import rig_warnings
 from emulator.config.rig.file import Rig, carries_fd, dbc_path, vehicle_path
-from emulator.config.rig.stepped_robot import FmiRobot, PythonRobot, program_path
 from emulator.config.scenario.course import Course
 from emulator.config.scenario.manoeuvre import most_speed
 from emulator.config.scenario.schema import PROFILE_JERK, Scenario, hook_path, load_course
+from emulator.config.stepped_robot import FmiRobot, PythonRobot, program_path
 from emulator.config.vehicle.change import VehicleChange, changed_values
 from emulator.config.vehicle.file import VehicleFile
 from emulator.config.yaml_source import Source

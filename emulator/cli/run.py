@@ -21,7 +21,7 @@ from emulator.core.errors import ConfigError
 
 if TYPE_CHECKING:
     from emulator.assembly.session import Session
-    from emulator.config.rig.stepped_robot import PythonRobot
+    from emulator.config.stepped_robot import PythonRobot
     from emulator.telemetry.publisher import Broker
     from emulator.verdict.judge import Verdict
 
@@ -190,7 +190,7 @@ def _named_robot(given: str | None) -> PythonRobot | None:
     """The class that ``--robot`` names."""
     if given is None:
         return None
-    from emulator.config.rig.stepped_robot import PythonRobot
+    from emulator.config.stepped_robot import PythonRobot
 
     file, _, name = given.rpartition(":")
     if not Path(file).is_file():

@@ -34,8 +34,8 @@ from emulator.config.rig.sensors import (
     SteeringAngleSensor,
     WheelSpeedSensor,
 )
-from emulator.config.rig.stepped_robot import SteppedRobot
 from emulator.config.rig.telemetry import MqttTelemetry
+from emulator.config.stepped_robot import SteppedRobot
 from emulator.config.validation import Closed, missing, validate, wrong
 from emulator.config.yaml_source import Source, beside
 from emulator.core.errors import ConfigError

@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 
 from emulator.assembly.session import Session
 from emulator.config.rig.file import load_rig
-from emulator.config.rig.stepped_robot import FmiRobot, PythonRobot, SocketRobot, SteppedRobot
+from emulator.config.stepped_robot import FmiRobot, PythonRobot, SocketRobot, SteppedRobot
 from emulator.config.yaml_source import beside
 from emulator.core.axes import wrapped
 from emulator.core.errors import ConfigError, StartFailed

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from emulator.assembly.bench import Bench
 from emulator.assembly.session import Session
 from emulator.config.rig.file import carries_fd
-from emulator.config.rig.stepped_robot import SteppedRobot
+from emulator.config.stepped_robot import SteppedRobot
 from emulator.core.compiled import by_address, entry, jit
 from emulator.core.frame_buffer import EXTENDED, EXTENDED_MASK, STANDARD_MASK, FrameBuffer, frame_buffer
 from emulator.core.random_streams import normal, stream_start
