@@ -69,6 +69,12 @@ class NoIdentifier(Quiet):
         return {"frames": [(0x800, b"")]}
 
 
+class SlowAtBegin(Quiet):
+    def begin(self, start):
+        super().begin(start)
+        time.sleep(0.4)
+
+
 class Slow(Quiet):
     def at_last(self, moment):
         time.sleep(0.4)

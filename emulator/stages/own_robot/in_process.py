@@ -8,7 +8,7 @@ import threading
 from collections.abc import Iterator
 from types import FrameType
 
-from emulator.stages.own_robot.protocol import Answer, Moment, RobotFailed, Start
+from emulator.stages.own_robot.protocol import BEGIN_LIMIT_S, Answer, Moment, RobotFailed, Start
 from emulator.stages.own_robot.python_class import PythonClass
 
 
@@ -28,20 +28,21 @@ class InProcess(PythonClass):
         self._limit_s = limit_s if guarded else None
         if guarded:
             self._before = signal.signal(signal.SIGALRM, _hung)
-        with self._limit("while it was made"):
+        with self._limit("to be made", BEGIN_LIMIT_S):
             super().__init__(file, name)
 
     @contextlib.contextmanager
-    def _limit(self, when: str) -> Iterator[None]:
+    def _limit(self, when: str, least_s: float = 0.0) -> Iterator[None]:
         if self._limit_s is None:
             yield
             return
-        signal.setitimer(signal.ITIMER_REAL, self._limit_s)
+        limit_s = max(self._limit_s, least_s)
+        signal.setitimer(signal.ITIMER_REAL, limit_s)
         try:
             yield
         except RobotFailed as error:
             if isinstance(error.__cause__, _Hung):
-                text = f"it took more than {self._limit_s:g} s {when}"
+                text = f"it took more than {limit_s:g} s {when}"
                 raise RobotFailed("hung", text, error.traceback) from error
             raise
         finally:
@@ -49,7 +50,7 @@ class InProcess(PythonClass):
 
     def begin(self, start: Start) -> None:
         """See PythonClass."""
-        with self._limit("to begin"):
+        with self._limit("to begin", BEGIN_LIMIT_S):
             super().begin(start)
 
     def act(self, moment: Moment) -> Answer:

@@ -8,12 +8,14 @@ splits it in a line.
 from __future__ import annotations
 
 import contextlib
+import math
 import socket
 import time
 from collections.abc import Sequence
 
 from emulator.core.frame_buffer import EXTENDED, identifier_digits
 from emulator.stages.own_robot.protocol import (
+    BEGIN_LIMIT_S,
     WANTS,
     Answer,
     Frame,
@@ -164,9 +166,13 @@ class Lines:
         except OSError:
             raise RobotFailed("left", "it has left") from None
 
-    def message(self, *ends: str, when: str = "for a step") -> list[str]:
-        """Lines up to one that begins with one of these words, which is the last. Raises RobotFailed."""
-        deadline = None if self._limit_s is None else time.monotonic() + self._limit_s
+    def message(self, *ends: str, when: str = "for a step", least_s: float = 0.0) -> list[str]:
+        """Lines up to one that begins with one of these words, which is the last. Raises RobotFailed.
+
+        least_s  [s] a shorter limit does not count
+        """
+        limit_s = math.inf if self._limit_s is None else max(self._limit_s, least_s)
+        deadline = time.monotonic() + limit_s
         lines: list[str] = []
         read = 0
         while True:
@@ -178,16 +184,17 @@ class Lines:
                     return lines
             if read > _LONGEST_MESSAGE:
                 raise RobotFailed("nonsense", f"it said {read} bytes without a done")
-            part = self._part(deadline, when)
+            part = self._part(deadline, f"{limit_s:g} s {when}")
             read += len(part)
             self._rest += part
 
-    def _part(self, deadline: float | None, when: str) -> bytes:
+    def _part(self, deadline: float, limit: str) -> bytes:
         try:
-            self._socket.settimeout(None if deadline is None else max(deadline - time.monotonic(), 1e-6))
+            left_s = deadline - time.monotonic()
+            self._socket.settimeout(max(left_s, 1e-6) if left_s < math.inf else None)
             part = self._socket.recv(65536)
         except TimeoutError:
-            raise RobotFailed("hung", f"it took more than {self._limit_s:g} s {when}") from None
+            raise RobotFailed("hung", f"it took more than {limit}") from None
         except OSError:
             part = b""
         if not part:
@@ -212,7 +219,7 @@ class LineSpeaker:
     def begin(self, start: Start) -> None:
         """See protocol.Speaker."""
         self._lines.say(start_lines(start))
-        answer_from(self._lines.message("done", when="to begin")[:-1])
+        answer_from(self._lines.message("done", when="to begin", least_s=BEGIN_LIMIT_S)[:-1])
 
     def act(self, moment: Moment) -> Answer:
         """See protocol.Speaker."""

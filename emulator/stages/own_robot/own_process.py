@@ -23,10 +23,16 @@ from emulator.stages.own_robot.lines import (
     moment_of,
     start_of,
 )
-from emulator.stages.own_robot.protocol import NOTHING, Answer, Moment, RobotFailed, Speaker, Start, raised
-
-_START_LIMIT_S = 60.0
-"""To be made: imports may take long."""
+from emulator.stages.own_robot.protocol import (
+    BEGIN_LIMIT_S,
+    NOTHING,
+    Answer,
+    Moment,
+    RobotFailed,
+    Speaker,
+    Start,
+    raised,
+)
 
 
 class OwnProcess:
@@ -46,7 +52,7 @@ class OwnProcess:
                 pass_fds=[fd],
                 stdout=sys.stderr.fileno() if _has_descriptor(sys.stderr) else subprocess.DEVNULL,
             )
-        first = Lines(ours, None if limit_s is None else max(limit_s, _START_LIMIT_S))
+        first = Lines(ours, None if limit_s is None else max(limit_s, BEGIN_LIMIT_S))
         try:
             said = first.message("hello", "done", when="to be made")
             answer_from(said[:-1])

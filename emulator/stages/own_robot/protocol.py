@@ -20,7 +20,8 @@ MOST_FRAMES = 32
 """Frames a robot may send in a period."""
 MOST_NOTES = 64
 """Names a robot may note values under."""
-LONGEST_FRAME = 64
+BEGIN_LIMIT_S = 60.0
+"""To be made and to begin there is at least so long: imports, and what is worked out before a ride."""
 
 
 class RobotFailed(EmulatorError):

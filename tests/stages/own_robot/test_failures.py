@@ -6,6 +6,8 @@ import pytest
 
 from emulator.record.reader import read_run
 from emulator.runs.one import ride
+from emulator.stages.own_robot.choice import robot_of
+from emulator.stages.own_robot.protocol import Moment
 from emulator.verdict.attribution import software_cause
 from tests.support.own_robots import FAILING, recorded, session_of
 from tests.support.scripted_robot import RIG, RUN, variant
@@ -74,6 +76,12 @@ def test_verdict_and_report_accuse_the_robot_and_say_who_rode(tmp_path):
     manifest = json.loads((folder / "manifest.json").read_text())
     assert (manifest["robot"]["name"], manifest["robot"]["version"]) == (name, version)
     assert (folder / manifest["copies"]["robot"]).read_bytes() == FAILING.read_bytes()
+
+
+@pytest.mark.parametrize("process", ["own", "ours"])
+def test_to_begin_may_take_longer_than_a_step(process):
+    with robot_of(session_of(FAILING, "SlowAtBegin", process=process, step_limit_s=0.3)) as robot:
+        assert robot.speaker.act(Moment(0, [], [], {})).values == {}
 
 
 def test_with_patience_a_slow_step_is_no_failure(tmp_path):
