@@ -25,7 +25,7 @@ def output_specs(session: Session) -> list[OutputSpec]:
     table, codec = session.codec.table, session.codec
     specs = [
         OutputSpec(
-            name,
+            codec.label(name),
             int(table.can_id[codec.frame(name)]),
             o.rate_hz,
             round(o.latency_ms * 1e6),

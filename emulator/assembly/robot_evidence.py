@@ -75,7 +75,8 @@ def trip_evidence(plant: Plant, codec: Codec, reason: int) -> dict[str, Any]:
 def _silence(plant: Plant, codec: Codec, watch: int, last: int) -> dict[str, Any]:
     run, rig, r = plant.run[0], plant.rig[0], plant.robot
     frame = next(
-        ((f, name) for f, name in enumerate(codec.frames) if r.carries[f, watch]), (-1, WATCHES[watch])
+        ((f, codec.label(name)) for f, name in enumerate(codec.frames) if r.carries[f, watch]),
+        (-1, WATCHES[watch]),
     )
     came = r.since[watch, :CAME_LAST]
     now, shift = int(run["tick"]) - 1, int(run["tick"]) - 1 - int(run["scenario_tick"])
@@ -118,7 +119,7 @@ def silences_in_words(evidence: dict[str, Any]) -> str:
 
 
 def frames_heard(plant: Plant, codec: Codec, limits: Limits) -> dict[str, dict[str, Any]]:
-    """What came of each frame of the robot and of the bench's inputs.
+    """What came of each frame of the robot and of the bench's inputs, by its label.
 
     accepted, lost (by the alive counter), repeated, damaged; and while the ride ran the longest silence:
     silence_ms_max, silence_end_s (scenario time), silence_ms_allowed (None: nothing trips on it)
@@ -144,7 +145,7 @@ def frames_heard(plant: Plant, codec: Codec, limits: Limits) -> dict[str, dict[s
             )
             if r.carries[f, watch]
         ]
-        heard[name] = {
+        heard[codec.label(name)] = {
             "accepted": int(r.counts[f, ACCEPTED]),
             "lost": int(r.counts[f, LOST]),
             "repeated": int(r.counts[f, REPEATED]),

@@ -47,7 +47,7 @@ from emulator.road.line import Line, Surface, surface
 from emulator.road.line import Patch as RoadPatch
 from emulator.road.shape import Bump, RoadProfile, road_profile
 from emulator.robot.mission import Mission
-from emulator.robot.timing import LoopTiming, loop_timing
+from emulator.robot.timing import LoopTiming, loop_timing, output_carrying
 from emulator.sensors.imu import turned
 from emulator.vehicle.equilibrium import NoEquilibrium
 from emulator.vehicle.params import RigidMass, Vehicle, vehicle_record
@@ -315,11 +315,12 @@ def mission(session: Session) -> Mission:
     sensors = rig.sensors
     bus = session.bus
 
-    def latency_s(name: str) -> float:
+    def latency_s(signal: str) -> float:
         """Mean age on arrival; frames leave on ticks, so it may lie beside the latency promised."""
-        output = rig.outputs.get(name)
-        if output is None:
+        name = output_carrying(rig, session.codec, signal)
+        if name is None:
             return 0.0
+        output = rig.outputs[name]
         arrive = None if bus is None else bus.line(name).arrivals
         return output.latency_ms * 1e-3 + (0.0 if arrive is None else arrive.error_ns[1] * 1e-9)
 
@@ -336,10 +337,10 @@ def mission(session: Session) -> Mission:
         origin=session.origin,
         start=scenario.start.station_m,
         grip=scenario.surface.grip,
-        imu_age_s=latency_s("imu_rates") + sensors.imu.rate_delay_s,
+        imu_age_s=latency_s("rate_x_rad_s") + sensors.imu.rate_delay_s,
         # without what a computed lean lags by its own acceleration: it weighs too little (robot.estimator)
-        lean_age_s=latency_s("lean") + sensors.lean.time_constant_ms * 1e-3,
-        wheel_age_s=latency_s("wheel_speed"),
+        lean_age_s=latency_s("lean_rad") + sensors.lean.time_constant_ms * 1e-3,
+        wheel_age_s=latency_s("wheel_front_m_s"),
         gnss_age_s=gnss_age_s,
         gnss_jitter_s=jitter_s,
         imu_m=sensors.imu.position_m,

@@ -209,7 +209,10 @@ OUTPUT: dict[str, int] = {name: i for i, name in enumerate(OUTPUT_VALUES)}
 """Place by name among the output values."""
 COMMAND: dict[str, int] = {name: i for i, name in enumerate(ROBOT_COMMANDS)}
 """Place by name among the robot's values."""
-
+UNITS: dict[str, str] = {c.name: c.unit for c in COMMANDS} | {o.name: o.unit for o in OUTPUTS}
+"""Unit by name of what frames can carry; names that both have, have one unit."""
+COUNTING = ("heartbeat", "wheel_front_edges", "wheel_rear_edges")
+"""Values that count up and start again from 0: only that they change, or by how much, means something."""
 
 ANALOGUE_OF: tuple[int, ...] = tuple(INDEX[o.of] if o.of else -1 for o in OUTPUTS if o.source == "analogue")
 """Column of the truth that each sensor of ANALOGUE measures; -1: it is not recorded."""

@@ -38,8 +38,9 @@ GNSS = -1
 
 
 class OutputSpec(NamedTuple):
-    """One output as promised: name, identifier (or GNSS), rate, latency, drawn jitter (one sigma).
+    """One output as promised: name as people are told it, identifier (or GNSS), rate, latency, drawn jitter.
 
+    drawn_ns  one sigma
     wire_ns  how long its frame is on the bus; 0 where that is not known
     """
 

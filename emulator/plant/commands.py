@@ -37,6 +37,7 @@ from emulator.vehicle.state import (
     U_THROTTLE,
 )
 from emulator.wire.can_frames import FrameCodec, check, find, unpack
+from emulator.wire.e2e import BARE
 
 N_ROBOT = len(ROBOT_COMMANDS)
 
@@ -165,13 +166,13 @@ def receive(codec: FrameCodec, r: RobotFrames, rx: FrameBuffer, c: Record, state
             r.counts[f, DAMAGED] += 1
             _spoilt(r, f, CAME_DAMAGED, state.tick)
             continue
-        if codec.data_id[f] >= 0:
+        if codec.profile[f] != BARE:
             if counter == r.alive[f]:
                 r.counts[f, REPEATED] += 1
                 _spoilt(r, f, CAME_AGAIN, state.tick)
                 continue
             if r.alive[f] >= 0:
-                r.counts[f, LOST] += (counter - r.alive[f] - 1) % 15
+                r.counts[f, LOST] += (counter - r.alive[f] - 1) % codec.counters[f]
             r.alive[f] = counter
         r.counts[f, ACCEPTED] += 1
         _end_silence(r, f, state)

@@ -296,7 +296,7 @@ def _frame(
     f = o.frame
     pack(codec, f, samples, tx.data[n])
     protect(codec, f, o.alive, tx.data[n])
-    o.alive = (o.alive + 1) % 15
+    o.alive = (o.alive + 1) % codec.counters[f]
     tx.can_id[n] = codec.can_id[f]
     tx.length[n] = codec.length[f]
     tx.time_ns[n] = due

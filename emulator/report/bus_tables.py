@@ -28,7 +28,7 @@ def _frames(load: BusLoad) -> Table:
     heads = ["frame", "from", "id", "bytes", "bits", "time", "period", "worst", "deadline", "in time?"]
     rows = [
         (
-            f.name,
+            f.label,
             "robot" if f.from_robot else "bench",
             f"0x{f.can_id:x}",
             str(f.data_bytes),
@@ -53,7 +53,7 @@ def _latencies(load: BusLoad) -> Table:
         a, (least, _, most) = f.arrivals, f.arrivals.error_ns
         rows.append(
             (
-                f.name,
+                f.label,
                 _ms(f.latency_ns),
                 _range(*a.wait_ns),
                 f"0..{_ms(a.queue_ns)}" if a.queue_ns else "0",

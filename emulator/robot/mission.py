@@ -10,7 +10,7 @@ import numpy as np
 
 from emulator.core.compiled import entry
 from emulator.core.frame_buffer import FrameBuffer, frame_buffer
-from emulator.core.signals import COMMAND
+from emulator.core.signals import COMMAND, R_HEARTBEAT
 from emulator.road.line import Line, sample
 from emulator.robot.design import Design
 from emulator.robot.estimator import align
@@ -205,10 +205,13 @@ def _rider(m: Mission, design: Design) -> Rider:
         for i, signal in enumerate(codec.signals[f]):
             if signal in SEEN:
                 seen_of[f, i] = SEEN.index(signal)
+    frame_of = [codec.frames.index(name) if name in codec.frames else -1 for name in COMMANDS]
     sent_of = np.zeros((len(COMMANDS), width), np.int64)
-    for i, name in enumerate(COMMANDS):
-        for j, signal in enumerate(codec.signals[codec.frame(name)]):
+    beats = np.zeros(len(COMMANDS), np.int64)
+    for i, f in enumerate(frame_of):
+        for j, signal in enumerate(codec.signals[f] if f >= 0 else ()):
             sent_of[i, j] = COMMAND[signal]
+            beats[i] |= COMMAND[signal] == R_HEARTBEAT
     return Rider(
         known=known,
         mind=mind,
@@ -220,8 +223,9 @@ def _rider(m: Mission, design: Design) -> Rider:
         seen_of=seen_of,
         received=np.full(len(SEEN), -1_000_000, np.int64),
         alive=np.full(len(codec.frames), -1, np.int64),
-        frame_of=np.array([codec.frame(name) for name in COMMANDS], np.int64),
+        frame_of=np.array(frame_of, np.int64),
         sent_of=sent_of,
+        beats=beats,
         counter=np.zeros(len(COMMANDS), np.int64),
         values=np.zeros(len(COMMAND)),
         payload=np.zeros(width),

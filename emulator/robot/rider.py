@@ -44,6 +44,7 @@ from emulator.robot.records import (
 from emulator.robot.ride import balance, drive, follow_path
 from emulator.robot.tuning import STEP
 from emulator.wire.can_frames import FrameCodec, check, find, pack, protect, unpack
+from emulator.wire.e2e import BARE
 
 EMERGENCIES = ("none", "inertial unit silent", "place not known", "wheel speeds lost", "bench silent")
 """Reasons for an emergency stop by number."""
@@ -54,7 +55,6 @@ _POSITION_LIMIT = 0.7  # [m] one sigma it gives its own place, with which it sti
 # Robot frames in the order of the codec's part for the robot, and how many steps lie between them.
 COMMANDS = ("steering", "drive", "gear", "estimate_pose", "estimate_motion")
 _EVERY = np.array([1, 5, 10, 5, 5])
-_GEAR = COMMANDS.index("gear")
 
 
 class Rider(NamedTuple):
@@ -68,8 +68,9 @@ class Rider(NamedTuple):
     seen_of      (F, K)      place in ``seen`` of payload signal k of frame f; -1 not of interest
     received     (15,)       step each value last arrived at
     alive        (F,)        last alive counter of a received frame; -1 none
-    frame_of     (5,)        codec frame of each command
+    frame_of     (5,)        codec frame of each command; -1: this bench takes none
     sent_of      (5, K)      place in ROBOT_COMMANDS of each payload signal
+    beats        (5,)        1 if the heartbeat is in it
     counter      (5,)        next alive counter
     values       (13,)       by ROBOT_COMMANDS
     payload      (K,)        scratch
@@ -87,6 +88,7 @@ class Rider(NamedTuple):
     alive: NDArray[np.int64]
     frame_of: NDArray[np.int64]
     sent_of: NDArray[np.int64]
+    beats: NDArray[np.int64]
     counter: NDArray[np.int64]
     values: NDArray[np.float64]
     payload: NDArray[np.float64]
@@ -109,7 +111,7 @@ def _hear(
         if f < 0 or seen_of[f, 0] == -2:
             continue
         counter = check(codec, f, rx.data[i], rx.length[i])
-        if counter < 0 or counter == alive[f]:
+        if counter < 0 or (codec.profile[f] != BARE and counter == alive[f]):
             continue
         alive[f] = counter
         unpack(codec, f, rx.data[i], payload)
@@ -193,12 +195,13 @@ def step(r: Rider, rx: FrameBuffer, tx: FrameBuffer) -> int:
     v[R_ROLL], v[R_SPEED] = e.roll, e.speed
 
     for i in range(5):
-        if e.steps % _EVERY[i] == 0:
-            if i == _GEAR:
+        frame = r.frame_of[i]
+        if frame >= 0 and e.steps % _EVERY[i] == 0:
+            if r.beats[i] != 0:
                 e.heartbeat = (e.heartbeat + 1.0) % 65536.0
                 v[R_HEARTBEAT] = e.heartbeat
-            _send(r.codec, r.frame_of[i], r.sent_of[i], v, r.payload, r.counter[i], tx)
-            r.counter[i] = (r.counter[i] + 1) % 15
+            _send(r.codec, frame, r.sent_of[i], v, r.payload, r.counter[i], tx)
+            r.counter[i] = (r.counter[i] + 1) % r.codec.counters[frame]
     e.steps += 1
     return int(e.emergency)
 

@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 from emulator.config.rig.bus_load import Periodic, bus_load, common_ticks, passages, schedule, wire_ns
 from emulator.config.rig.file import Rig
-from emulator.config.rig.outputs import Output
+from emulator.config.rig.outputs import COMMAND_FRAMES, Output
 from emulator.core.signals import TICK_NS
 from emulator.robot.tuning import STEP
 from emulator.wire.can_frames import Codec
@@ -23,8 +23,7 @@ from emulator.wire.can_frames import Codec
 _NEEDED = ("rate_x_rad_s", "force_x_m_s2", "steering_angle_rad")
 """A signal of each frame that the robot can't ride without."""
 
-_COMMAND = "steering"
-"""The frame of the robot's torque."""
+_TORQUE = "steering_torque_Nm"
 _TICK = TICK_NS * 1e-9
 _EVERY = round(STEP / _TICK)  # ticks of a control period
 
@@ -63,7 +62,7 @@ def loop_timing(rig: Rig, codec: Codec) -> LoopTiming:
     """
     if rig.steering != "torque_driven":
         raise ValueError("the reference robot steers by torque, this rig is angle-driven")
-    rates, force, steer = (_output_carrying(rig, codec, signal) for signal in _NEEDED)
+    rates, force, steer = (output_carrying(rig, codec, signal) for signal in _NEEDED)
     if rates is None or force is None or steer is None:
         missing = [s for s, out in zip(_NEEDED, (rates, force, steer), strict=True) if out is None]
         raise ValueError(f"the reference robot needs signals that no output carries: {', '.join(missing)}")
@@ -71,7 +70,8 @@ def loop_timing(rig: Rig, codec: Codec) -> LoopTiming:
     low_pass, bus = rig.sensors.imu.rate_delay_s, bus_load(rig, codec)
     arrive = None if bus is None else bus.line(rates).arrivals
     lag = rig.actuators.steering.time_constant_ms * 1e-3
-    sent = max(1, -(-wire_ns(rig, codec, _COMMAND) // TICK_NS))  # ticks; its frame wins the bus
+    torque = next(n for n in COMMAND_FRAMES if n in codec.frames and _TORQUE in codec.signals[codec.frame(n)])
+    sent = max(1, -(-wire_ns(rig, codec, torque) // TICK_NS))  # ticks; its frame wins the bus
     return LoopTiming(
         rates_s=ages[rates] + low_pass,
         estimate_s=ages[rates] + low_pass - 0.5 * STEP,
@@ -84,7 +84,7 @@ def loop_timing(rig: Rig, codec: Codec) -> LoopTiming:
     )
 
 
-def _output_carrying(rig: Rig, codec: Codec, signal: str) -> str | None:
+def output_carrying(rig: Rig, codec: Codec, signal: str) -> str | None:
     """The fastest output that carries a signal."""
     carrying = [name for name in rig.outputs if signal in codec.signals[codec.frame(name)]]
     return max(carrying, key=lambda name: rig.outputs[name].rate_hz, default=None)

@@ -32,7 +32,7 @@ from emulator.vehicle.state import (
     U_WIND_Y,
     VELOCITY,
 )
-from emulator.wire.can_frames import load_codec
+from emulator.wire.dbc_frames import load_codec
 from tests.support.events import GripEvent, MarkEvent
 from tests.support.scripted_robot import RIG, fault, variant, with_events
 

@@ -32,7 +32,7 @@ from emulator.stages.virtual import RIDER_EVERY, hear
 from emulator.vehicle.dynamics import derivative
 from emulator.vehicle.integrate import begin, finish
 from emulator.vehicle.state import N_X
-from emulator.wire.can_frames import frames_in, load_codec
+from emulator.wire.dbc_frames import frames_in, load_codec
 
 BLOCK = 100
 """Ticks in a block; the robot's commands would go stale after 150 without frames."""

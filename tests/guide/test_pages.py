@@ -23,7 +23,7 @@ from emulator.criteria.condition import Condition
 from emulator.criteria.kinds import KINDS
 from emulator.criteria.windows import Window
 from emulator.record import writer
-from emulator.wire.can_frames import frames_in
+from emulator.wire.dbc_frames import frames_in
 from tests.guide.markdown import GUIDE, ROOT, blocks
 
 CRITERIA = list(KINDS.values())

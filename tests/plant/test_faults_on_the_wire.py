@@ -20,7 +20,8 @@ from emulator.core.random_streams import normal, stream_start, uniform
 from emulator.core.signals import OUTPUT_VALUES, TICK_NS, V_GNSS_X
 from emulator.events.sample_faults import SAMPLE_EFFECTS
 from emulator.shared_memory.status import Command
-from emulator.wire.can_frames import load_codec, pack, protect
+from emulator.wire.can_frames import pack, protect
+from emulator.wire.dbc_frames import load_codec
 from tests.support.events import FaultEvent, FrameEvent
 from tests.support.scripted_robot import RIG, Ride, demo_session, variant
 

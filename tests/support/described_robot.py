@@ -35,11 +35,13 @@ class Layouts:
     def crc(self, frame: Mapping[str, Any], data: bytes, counter: int) -> int:
         """Bit by bit."""
         rule = frame["protection"]
-        crc = int(rule["crc_start"][counter % 2])
-        for byte in data[rule["crc_from_byte"] :]:
-            crc ^= byte
+        width = len(rule["crc_bits"])
+        crc = int(rule["crc_start"][counter % len(rule["crc_start"])])
+        after = rule["crc_after"][counter % len(rule["crc_after"])]
+        for byte in (*(data[k] for k in rule["crc_over"]), *after):
+            crc ^= byte << width - 8
             for _ in range(8):
-                crc = (crc << 1 ^ rule["crc_polynomial"]) & 0xFF if crc & 0x80 else crc << 1
+                crc = (crc << 1 ^ rule["crc_polynomial"]) % (1 << width) if crc >> width - 1 else crc << 1
         return crc ^ int(rule["crc_final_xor"])
 
     def pack(self, name: str, values: Mapping[str, float | None], counter: int | None = None) -> bytes:

@@ -17,7 +17,8 @@ from emulator.config.scenario.events import Happening, Trigger
 from emulator.core.frame_buffer import FrameBuffer, frame_buffer
 from emulator.core.signals import INDEX, RUNNING
 from emulator.shared_memory.status import Command
-from emulator.wire.can_frames import Codec, check, load_codec, pack, protect, unpack
+from emulator.wire.can_frames import Codec, check, pack, protect, unpack
+from emulator.wire.dbc_frames import load_codec
 from tests.support.events import FaultEvent
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"

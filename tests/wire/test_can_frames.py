@@ -20,16 +20,8 @@ from numpy.typing import NDArray
 from emulator.core.errors import ConfigError
 from emulator.core.frame_buffer import EXTENDED
 from emulator.core.signals import SIGNALS
-from emulator.wire.can_frames import (
-    Codec,
-    FrameCodec,
-    check,
-    find,
-    load_codec,
-    pack,
-    protect,
-    unpack,
-)
+from emulator.wire.can_frames import Codec, FrameCodec, check, find, pack, protect, unpack
+from emulator.wire.dbc_frames import load_codec
 
 BENCH = Path(__file__).parents[2] / "scenarios" / "rigs" / "bench.dbc"
 FRAMES = [

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from emulator.core.errors import ConfigError
-from emulator.wire.can_frames import load_codec
 from emulator.wire.dbc_file import MOST_FRAMES, read_dbc
+from emulator.wire.dbc_frames import load_codec
 
 HEAD = 'VERSION ""\nBU_: R\n'
 FRAME = "BO_ 1 made: 8 R\n"

@@ -28,7 +28,7 @@ from emulator.core.frame_buffer import EXTENDED
 from emulator.core.signals import TICK_NS
 from emulator.sensors.sampling import rate_fraction
 from emulator.wire.arbitration import WireTimes, wire_times
-from emulator.wire.can_frames import Codec
+from emulator.wire.can_frames import Codec, labelled
 from emulator.wire.can_timing import (
     BitRates,
     FrameBits,
@@ -89,12 +89,14 @@ class Arrivals(NamedTuple):
 class FrameLine(NamedTuple):
     """One frame of the budget; times in ns. ``latency_ns`` and ``arrivals`` None for the robot's.
 
+    in_dbc    what the DBC calls it
     jitter_ns  between when it may first and last be handed over; drawn_ns of it because the rig asks for it
     worst_ns  response time at worst, from when it may first be handed over; None: never over
     blocking_ns of that, behind a less urgent frame that has just begun
     """
 
     name: str
+    in_dbc: str
     from_robot: bool
     can_id: int
     data_bytes: int
@@ -109,6 +111,11 @@ class FrameLine(NamedTuple):
     worst_ns: int | None
     blocking_ns: int
     deadline_ns: int
+
+    @property
+    def label(self) -> str:
+        """Our name of it, and the DBC's where that is another."""
+        return labelled(self.name, self.in_dbc)
 
     @property
     def in_time(self) -> bool:
@@ -158,6 +165,7 @@ class BusLoad(NamedTuple):
             "frames": [
                 {
                     "name": f.name,
+                    "in_dbc": f.in_dbc,
                     "from_robot": f.from_robot,
                     "can_id": f.can_id,
                     "bytes": f.data_bytes,
@@ -341,12 +349,13 @@ def bus_load(rig: Rig, codec: Codec) -> BusLoad | None:
     """The budget of a rig whose frames ``codec`` holds; None where the bit rate is not told."""
     rates = bit_rates(rig)
     outputs: dict[str, Output] = {str(name): output for name, output in rig.outputs.items()}
-    names: list[str] = [*outputs, *USUAL_PERIODS_ms]
+    from_robot = {name: usual for name, usual in USUAL_PERIODS_ms.items() if name in codec.frames}
+    names: list[str] = [*outputs, *from_robot]
     if rates is None:
         return None
     arrive = dict(zip(outputs, arrivals(schedule(rig, codec)), strict=True))
     told_ms = rig.device_under_test.periods_ms
-    periods = {str(name): told_ms.get(name, usual) for name, usual in USUAL_PERIODS_ms.items()}
+    periods = {str(name): told_ms.get(name, usual) for name, usual in from_robot.items()}
     messages = []
     for name in names:
         output = outputs.get(name)
@@ -369,6 +378,7 @@ def bus_load(rig: Rig, codec: Codec) -> BusLoad | None:
         frames.append(
             FrameLine(
                 name=m.name,
+                in_dbc=codec.in_dbc[codec.frame(m.name)].frame,
                 from_robot=output is None,
                 can_id=m.can_id & ~EXTENDED,
                 data_bytes=shape.data_bytes,
@@ -385,11 +395,11 @@ def bus_load(rig: Rig, codec: Codec) -> BusLoad | None:
                 deadline_ns=m.deadline_ns,
             )
         )
-    told = rig.device_under_test.kind == "reference" or len(told_ms) == len(USUAL_PERIODS_ms)
+    told = rig.device_under_test.kind == "reference" or from_robot.keys() <= told_ms.keys()
     return BusLoad(
         rates,
         float(load(messages)),
         not told,
         tuple(frames),
-        tuple((late.name, early.name) for late, early in inversions(messages)),
+        tuple((codec.label(late.name), codec.label(early.name)) for late, early in inversions(messages)),
     )

@@ -25,6 +25,7 @@ from emulator.config.rig.outputs import (
     PermissiveName,
     Rehearsal,
 )
+from emulator.config.rig.own_names import OwnFrame
 from emulator.config.rig.ports import GnssPort, PulsePerSecond
 from emulator.config.rig.sensors import (
     AnalogueName,
@@ -149,6 +150,9 @@ class Rig(Closed):
     """torque_driven: the plant answers a torque; angle_driven: the real fork's measured angle is imposed."""
     dbc: FileName
     """The DBC with all frames of the bus; path from this file."""
+    own_names: dict[Name, OwnFrame] = Field(default_factory=dict)
+    """Frames that have other names, units or protection in the DBC, by ours. With any here, a frame of the
+    robot that is neither here nor in the DBC is not taken. Left out: the DBC has all our names."""
     bus: Bus
     """The CAN bus between robot and bench."""
     gnss_port: GnssPort

@@ -14,14 +14,16 @@ from typing import NamedTuple
 from emulator.config.rig.bus_load import BusLoad, bit_rates, bus_load
 from emulator.config.rig.buses import SocketcanBus
 from emulator.config.rig.file import Rig, carries_fd, dbc_path, frames_of
-from emulator.config.rig.outputs import COMMAND_FRAMES, INPUT_FRAME, REQUEST_SIGNALS
+from emulator.config.rig.frame_maps import frame_maps
+from emulator.config.rig.outputs import COMMAND_FRAMES, INPUT_FRAME, REFERENCE_NEEDS, REQUEST_SIGNALS
 from emulator.config.validation import did_you_mean
 from emulator.config.yaml_source import Loc, Source
 from emulator.core.errors import ConfigError, Problem
 from emulator.core.signals import COMMAND, OUTPUT, OUTPUTS
 from emulator.sensors.sampling import MOST_VALUES
-from emulator.wire.can_frames import Codec, frames_in, load_codec
-from emulator.wire.e2e import MOST_BYTES_PROFILE_1
+from emulator.wire.can_frames import Codec
+from emulator.wire.dbc_frames import frames_in, load_codec
+from emulator.wire.e2e import BARE, MOST_BYTES_PROFILE_1, PROFILE_1, PROFILE_2
 
 _ROUNDING = 1e-9
 
@@ -47,7 +49,7 @@ def frame_contradictions(rig: Rig, source: Source, codec: Codec) -> tuple[list[P
     problems: list[Problem] = []
     warnings: list[Problem] = []
     for check in (
-        *(_formats, _widths, _commands, _inputs, _pulses, _absent),
+        *(_formats, _widths, _commands, _reference_robot, _inputs, _pulses, _absent),
         *(_ranges, _steps, _actuators, _wire_times, _bus_load),
     ):
         for finding in check(rig, codec):
@@ -59,14 +61,16 @@ def frame_contradictions(rig: Rig, source: Source, codec: Codec) -> tuple[list[P
 def read_codec(rig: Rig, source: Source) -> Codec:
     """The codec of the frames a rig uses. Raises ConfigError.
 
-    Outputs that the DBC does not have, or whose signals are no output values, are told at their place in the
-    rig file; what is wrong with the DBC itself at its own lines.
+    Outputs that the DBC does not have, or whose signals are no output values, and own names that the DBC does
+    not bear out are told at their place in the rig file; what is wrong with the DBC itself at its own lines.
     """
     path = Path(dbc_path(rig, source))
     known = frames_in(path)
     fit = [name for name, signals in known.items() if OUTPUT.keys() >= set(signals)]
-    problems = []
+    maps, problems = frame_maps(rig, source, path)
     for name in rig.outputs:
+        if name in rig.own_names:
+            continue
         if name in known and name not in fit:
             text = (
                 f"expected a frame of signals that the bench can measure; {name} has "
@@ -87,7 +91,10 @@ def read_codec(rig: Rig, source: Source) -> Codec:
         problems.append(source.problem(("rehearsal", "request_frame"), text))
     if problems:
         raise ConfigError(problems)
-    return load_codec(path, frames_of(rig), dict.fromkeys(COMMAND_FRAMES, tuple(COMMAND)))
+    frames = frames_of(rig)
+    if maps:  # a lab's robot need not send all that ours does
+        frames = [f for f in frames if f in maps or f in known or f not in COMMAND_FRAMES]
+    return load_codec(path, frames, dict.fromkeys(COMMAND_FRAMES, tuple(COMMAND)), maps)
 
 
 def _carried(codec: Codec, frame: str, signal: str) -> _Carried:
@@ -102,6 +109,11 @@ def _where(rig: Rig, codec: Codec, signal: str) -> Iterator[_Carried]:
     for frame in rig.outputs:
         if signal in codec.signals[codec.frame(frame)]:
             yield _carried(codec, frame, signal)
+
+
+def _taken(codec: Codec) -> list[str]:
+    """Frames of the robot that this bench takes."""
+    return [frame for frame in COMMAND_FRAMES if frame in codec.frames]
 
 
 def _formats(rig: Rig, codec: Codec) -> Iterator[_Finding]:
@@ -119,10 +131,11 @@ def _formats(rig: Rig, codec: Codec) -> Iterator[_Finding]:
                 f"expected classical frames on this bus; the DBC makes {frame} a CAN FD frame of {length} "
                 f"bytes: {advice}",
             )
-        if codec.table.data_id[f] >= 0 and length > MOST_BYTES_PROFILE_1:
+        short = codec.table.profile[f] in (PROFILE_1, PROFILE_2)
+        if short and length > MOST_BYTES_PROFILE_1:
             yield _Finding(
                 loc,
-                f"frame {frame} has {length} bytes; the CRC of E2E profile 1 is meant for at most "
+                f"frame {frame} has {length} bytes; the CRC of E2E {codec.profiles[f]} is meant for at most "
                 f"{MOST_BYTES_PROFILE_1}: errors of more than one bit may pass unnoticed",
                 impossible=False,
             )
@@ -138,12 +151,37 @@ def _widths(rig: Rig, codec: Codec) -> Iterator[_Finding]:
 
 def _commands(rig: Rig, codec: Codec) -> Iterator[_Finding]:
     """Signals without which no ride can go on: it would trip on the robot, which could not help it."""
-    carried = {signal for frame in COMMAND_FRAMES for signal in codec.signals[codec.frame(frame)]}
+    carried = {signal for frame in _taken(codec) for signal in codec.signals[codec.frame(frame)]}
     steering = "steering_angle_rad" if rig.steering == "angle_driven" else "steering_torque_Nm"
     for signal in ("heartbeat", steering, "throttle"):
         if signal not in carried:
-            text = f"expected a DBC in which a frame of the robot ({', '.join(COMMAND_FRAMES)}) has {signal}"
-            yield _Finding(("dbc",), f"{text}: the rig trips without it")
+            frames = ", ".join(COMMAND_FRAMES)
+            if rig.own_names:
+                text = f"expected {signal} among the signals of a frame of the robot ({frames})"
+            else:
+                text = f"expected a DBC in which a frame of the robot ({frames}) has {signal}"
+            yield _Finding(("own_names" if rig.own_names else "dbc",), f"{text}: the rig trips without it")
+    for key, monitor, signal in (
+        ("steering_angle", rig.monitors.steering_angle, "steering_angle_rad"),
+        ("lean_estimate", rig.monitors.lean_estimate, "estimate_roll_rad"),
+        ("speed_estimate", rig.monitors.speed_estimate, "estimate_speed_m_s"),
+    ):
+        if rig.own_names and monitor is not None and signal not in carried:
+            text = f"expected {signal} among own_names: this compares it, and never sent is beyond any bound"
+            yield _Finding(("monitors", key), text)
+
+
+def _reference_robot(rig: Rig, codec: Codec) -> Iterator[_Finding]:
+    """Values without which the reference robot can't ride, where the DBC's names are not ours."""
+    if not rig.own_names or rig.device_under_test.kind != "reference":
+        return
+    sent = {signal for frame in rig.outputs for signal in codec.signals[codec.frame(frame)]}
+    missing = [signal for signal in REFERENCE_NEEDS if signal not in sent]
+    if missing:
+        yield _Finding(
+            ("own_names",),
+            f"expected outputs that carry {', '.join(missing)}: the reference robot needs them",
+        )
 
 
 def _inputs(rig: Rig, codec: Codec) -> Iterator[_Finding]:
@@ -160,7 +198,7 @@ def _inputs(rig: Rig, codec: Codec) -> Iterator[_Finding]:
         if not carried.low <= 1.0 <= carried.high:
             text = f"expected a signal whose range in the DBC has the 1 that permits; {signal} does not"
             yield _Finding(("permissives", i), text)
-    if int(codec.table.data_id[f]) < 0:
+    if int(codec.table.profile[f]) == BARE:
         text = (
             f"expected frame {INPUT_FRAME} to be protected in the DBC (DataId, crc, alive), or a sender that "
         )
@@ -224,12 +262,14 @@ def _steps(rig: Rig, codec: Codec) -> Iterator[_Finding]:
 
 def _actuators(rig: Rig, codec: Codec) -> Iterator[_Finding]:
     a = rig.actuators
-    for key, name, limit, unit, scale, frame, signal in (
-        ("steering", "limit_Nm", a.steering.limit_Nm, "N m", 1.0, "steering", "steering_torque_Nm"),
-        ("front_brake", "limit_bar", a.front_brake.limit_bar, "bar", 1e5, "drive", "front_brake_Pa"),
-        ("rear_brake", "limit_bar", a.rear_brake.limit_bar, "bar", 1e5, "drive", "rear_brake_Pa"),
+    for key, name, limit, unit, scale, signal in (
+        ("steering", "limit_Nm", a.steering.limit_Nm, "N m", 1.0, "steering_torque_Nm"),
+        ("front_brake", "limit_bar", a.front_brake.limit_bar, "bar", 1e5, "front_brake_Pa"),
+        ("rear_brake", "limit_bar", a.rear_brake.limit_bar, "bar", 1e5, "rear_brake_Pa"),
     ):
-        if signal in codec.signals[codec.frame(frame)]:
+        for frame in _taken(codec):
+            if signal not in codec.signals[codec.frame(frame)]:
+                continue
             most = _carried(codec, frame, signal).high / scale
             if limit > most * (1.0 + _ROUNDING):
                 text = f"{limit:g} {unit} is more than the {most:g} {unit} that frame {frame} can ask for"
@@ -305,9 +345,9 @@ def _promises(rig: Rig, budget: BusLoad) -> Iterator[_Finding]:
                 "bit rate",
             )
         elif age_ms - latency_ms - frame.drawn_ns * 1e-6 > allowed_ms:
-            old.append(f"{frame.name} {age_ms:.2f} ms instead of {latency_ms:g}")
+            old.append(f"{frame.label} {age_ms:.2f} ms instead of {latency_ms:g}")
         if not frame.in_time:
-            slow.append(f"{frame.name} {worst_ms:.2f} ms of {frame.deadline_ns * 1e-6:g}")
+            slow.append(f"{frame.label} {worst_ms:.2f} ms of {frame.deadline_ns * 1e-6:g}")
     if old:
         text = (
             "with the robot's frames in between outputs may be older than timing.age_p99_ms "

@@ -33,9 +33,14 @@ def bench_findings(rig: Rig, source: Source) -> tuple[list[Problem], list[Proble
 def _stalls(rig: Rig, _: Source) -> Iterator[tuple[Loc, str]]:
     # While the loop makes up for a stall it hears next to nothing: what the robot said ages by as much.
     stall, told = rig.limits.overrun_limit_ms, rig.device_under_test.periods_ms
+    steering = "steering_angle_rad" if rig.steering == "angle_driven" else "steering_torque_Nm"
     waits: tuple[tuple[str, float, tuple[CommandFrame, ...]], ...] = (
-        ("command_timeout_ms", rig.limits.command_timeout_ms, ("steering", "drive")),
-        ("heartbeat_timeout_ms", rig.limits.heartbeat_timeout_ms, ("gear",)),
+        (
+            "command_timeout_ms",
+            rig.limits.command_timeout_ms,
+            (_frame_with(rig, steering, "steering"), _frame_with(rig, "throttle", "drive")),
+        ),
+        ("heartbeat_timeout_ms", rig.limits.heartbeat_timeout_ms, (_frame_with(rig, "heartbeat", "gear"),)),
     )
     for key, timeout, frames in waits:
         period, frame = max((told.get(name, USUAL_PERIODS_ms[name]), name) for name in frames)
@@ -47,6 +52,13 @@ def _stalls(rig: Rig, _: Source) -> Iterator[tuple[Loc, str]]:
                 f"or such a stall would pass for the robot's silence; got {timeout:g}: raise it, or lower "
                 "overrun_limit_ms",
             )
+
+
+def _frame_with(rig: Rig, signal: str, usual: CommandFrame) -> CommandFrame:
+    """The robot's frame that carries a value: by the rig's own names, else the usual one."""
+    return next(
+        (f for f in USUAL_PERIODS_ms if f in rig.own_names and signal in rig.own_names[f].signals), usual
+    )
 
 
 def _robots_ears(rig: Rig, _: Source) -> Iterator[tuple[Loc, str]]:

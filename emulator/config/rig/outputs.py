@@ -18,6 +18,12 @@ INPUT_FRAME = "bench_inputs"
 """Frame of the bench's own inputs, taken if the rig asks for permissives; they are signals of it."""
 PermissiveName: TypeAlias = Literal["estop_released", "guard_closed"]
 CommandFrame: TypeAlias = Literal["steering", "drive", "gear", "estimate_pose", "estimate_motion"]
+REFERENCE_NEEDS = (
+    *("wheel_front_m_s", "wheel_rear_m_s", "rate_x_rad_s", "rate_y_rad_s", "rate_z_rad_s"),
+    *("force_x_m_s2", "force_y_m_s2", "force_z_m_s2", "steering_angle_rad", "steering_rate_rad_s"),
+    *("engine_rad_s", "gear", "state"),
+)
+"""Values without which the reference robot does not ride (of emulator.robot.records.SEEN)."""
 USUAL_PERIODS_ms: dict[CommandFrame, float] = {
     "steering": 2.0,
     "drive": 10.0,

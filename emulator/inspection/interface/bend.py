@@ -189,10 +189,11 @@ def _listen(
 
 def _frames(session: Session, commands: Values) -> FrameBuffer:
     """The robot's frames."""
-    codec, rx = session.codec, frame_buffer(len(COMMAND_FRAMES))
-    for n, name in enumerate(COMMAND_FRAMES):
+    taken = [name for name in COMMAND_FRAMES if name in session.codec.frames]
+    codec, rx = session.codec, frame_buffer(len(taken))
+    for n, name in enumerate(taken):
         payload = bytes.fromhex(sample_of(codec, name, "", commands).hex)
         rx.can_id[n], rx.length[n] = codec.table.can_id[codec.frame(name)], len(payload)
         rx.data[n, : len(payload)] = np.frombuffer(payload, np.uint8)
-    rx.count[0] = len(COMMAND_FRAMES)
+    rx.count[0] = len(taken)
     return rx

@@ -14,6 +14,7 @@ from typing import Any, Literal, TypeAlias
 from pydantic import Field
 
 from emulator.config.validation import Closed
+from emulator.wire.can_frames import labelled
 
 FORMAT: Literal[1] = 1
 _NO_HASH = "0" * 64
@@ -25,7 +26,9 @@ Sender: TypeAlias = Literal["bench", "robot", "interlocks"]
 class Signal(Closed):
     """One value of a frame."""
 
-    name: str
+    name: str = Field(description="ours; samples go by it")
+    dbc_name: str = Field(description="in the DBC")
+    dbc_unit: str = Field(description="in the DBC, which may have another one than unit")
     unit: str = Field(description="of the physical value; 1 for none")
     meaning: str = Field(description="what it is, by the program and by the DBC's comment")
     zero: str = Field(description="what a value of 0 means")
@@ -37,7 +40,7 @@ class Signal(Closed):
     start_bit: int = Field(description="start bit as a DBC writes it: of a big_endian signal the highest bit")
     byte_order: Literal["little_endian", "big_endian"]
     signed: bool = Field(description="two's complement")
-    factor: float = Field(description="physical value = raw * factor + offset")
+    factor: float = Field(description="value in unit = raw * factor + offset, where the DBC has another, too")
     offset: float
     minimum: float = Field(description="lowest physical value that is sent for a number")
     maximum: float
@@ -52,26 +55,39 @@ class Signal(Closed):
     acts_from: float | None = Field(description="of a command: what the bench makes of less; null: no limit")
     acts_to: float | None = Field(description="of a command: what the bench makes of more; null: no limit")
 
+    @property
+    def label(self) -> str:
+        """Our name, and the DBC's where that is another."""
+        return labelled(self.name, self.dbc_name)
+
 
 class Protection(Closed):
-    """End-to-end protection of a frame: AUTOSAR E2E profile 1."""
+    """End-to-end protection of a frame by a profile of AUTOSAR E2E."""
 
-    profile: Literal["AUTOSAR E2E profile 1"]
-    data_id: int
-    mode: Literal["both", "alternating", "low", "nibble"] = Field(
-        description="how the data id enters the CRC: both bytes; the low one with even counters and the high "
-        "one with odd ones; the low one; the low one, and the low nibble of the high one is sent along"
+    profile: str
+    data_ids: tuple[int, ...] = Field(
+        description="of profiles 2 and 22 sixteen, one for each counter; else one"
+    )
+    mode: Literal["", "both", "alternating", "low", "nibble"] = Field(
+        description="how the data id enters the CRC of profiles 1 and 11: both bytes; the low one with even "
+        "counters and the high one with odd ones; the low one; the low one, and the low nibble of the high "
+        "one is sent along. Empty: of another profile"
     )
     crc_bits: tuple[int, ...] = Field(description="bits of the CRC, the least significant first")
     counter_bits: tuple[int, ...] = Field(description="bits of the alive counter, likewise")
     counters: int = Field(description="the counter goes from 0 to one less than this, then from 0 again")
     data_id_bits: tuple[int, ...] = Field(description="bits of data_id_sent; empty where none is sent")
     data_id_sent: int = Field(description="what stands in data_id_bits of every frame; 0 where none is sent")
-    crc_polynomial: int = Field(description="of 8 bits, the most significant first, without the x^8")
-    crc_start: tuple[int, int] = Field(
-        description="value the CRC begins with, which holds the data id: with an even and an odd counter"
+    crc_polynomial: int = Field(
+        description="of as many bits as the CRC, the most significant first, without the highest power"
     )
-    crc_from_byte: int = Field(description="the CRC runs over the bytes from here to the frame's end")
+    crc_start: tuple[int, ...] = Field(
+        description="value the CRC begins with; with counter n the one at n modulo their number"
+    )
+    crc_over: tuple[int, ...] = Field(description="bytes of the frame that the CRC runs over, in this order")
+    crc_after: tuple[tuple[int, ...], ...] = Field(
+        description="values it runs over after those; with counter n the ones at n modulo their number"
+    )
     crc_final_xor: int
 
 
@@ -97,7 +113,8 @@ class Watch(Closed):
 class Frame(Closed):
     """One identifier of the bus."""
 
-    name: str
+    name: str = Field(description="ours")
+    dbc_name: str = Field(description="in the DBC")
     sender: Sender = Field(description="interlocks: whatever reads the bench's emergency stop and guards")
     meaning: str = Field(description="by the DBC's comment; may be empty")
     identifier: int = Field(description="without the mark of 29-bit identifiers")
@@ -128,6 +145,11 @@ class Frame(Closed):
     signals: tuple[Signal, ...]
     protection: Protection | None
     samples: tuple[Sample, ...]
+
+    @property
+    def label(self) -> str:
+        """Our name, and the DBC's where that is another."""
+        return labelled(self.name, self.dbc_name)
 
 
 class Bus(Closed):

@@ -23,11 +23,23 @@ from emulator.vehicle.driveline import TOP_GEAR
 from emulator.wire.can_frames import Codec, check, pack, protect, unpack
 from emulator.wire.can_timing import right_of_way
 from emulator.wire.dbc_file import read_dbc
-from emulator.wire.e2e import COUNTERS_PROFILE_1, MODES, NIBBLE, POLYNOMIAL_PROFILE_1, profile_1_start
+from emulator.wire.dbc_frames import header_fields
+from emulator.wire.e2e import (
+    BARE,
+    MODES,
+    NIBBLE,
+    POLYNOMIAL_PROFILE_1,
+    POLYNOMIAL_PROFILE_2,
+    POLYNOMIAL_PROFILE_5,
+    PROFILE_1,
+    PROFILE_2,
+    START_PROFILE_5,
+    profile_1_start,
+)
+from emulator.wire.frame_map import Guard
 
 Values = Mapping[str, float]
 
-_CRC_BITS, _COUNTER_BITS, _ID_BITS = tuple(range(8)), tuple(range(8, 12)), tuple(range(12, 16))
 _EVERY_CODE = "every code is a value: it can't say 'not available'"
 
 
@@ -79,9 +91,16 @@ def frames_of_bench(
     codec = session.codec
     budget = budget_of(session.rig, session.vehicle, codec, speed_m_s=speed_m_s)
     lags = {o.name: o.age.behind for o in budget.outputs}
+    in_dbc = {name: there.frame for name, there in zip(codec.frames, codec.in_dbc, strict=True)}
     order = sorted(codec.frames, key=lambda name: right_of_way(int(codec.table.can_id[codec.frame(name)])))
     return [
-        _frame(session, words_of(dbc, name), name, tuple(samples.get(name, ())), lags.get(name))
+        _frame(
+            session,
+            words_of(dbc, in_dbc[name]),
+            name,
+            tuple(samples.get(name, ())),
+            lags.get(name),
+        )
         for name in order
     ]
 
@@ -110,7 +129,7 @@ def read_sample(codec: Codec, name: str, situation: str, payload: bytes) -> Samp
     return Sample(
         situation=situation,
         hex=payload.hex(),
-        counter=int(counter) if codec.table.data_id[f] >= 0 else None,
+        counter=int(counter) if codec.table.profile[f] != BARE else None,
         values={
             signal: None if np.isnan(value) else float(value)
             for signal, value in zip(codec.signals[f], row, strict=True)
@@ -144,6 +163,7 @@ def _frame(
             longest = longest if longest > 0.0 else None
     return Frame(
         name=name,
+        dbc_name=codec.in_dbc[f].frame,
         sender=sender,
         meaning=words.frame,
         identifier=can_id & EXTENDED_MASK,
@@ -225,10 +245,13 @@ def _signal(session: Session, words: Words, f: int, k: int) -> Signal:
     missing = bool(t.has_missing[s])
     limits = command_limits(rig).get(name) if codec.frames[f] in COMMAND_FRAMES else None
     not_available, beyond = _odd_values(session, f, name, missing, limits)
+    in_dbc = codec.in_dbc[f].signals[k]
     return Signal(
         name=name,
+        dbc_name=in_dbc,
         unit=codec.units[f][k],
-        meaning=_meaning(known, words.signals.get(name, "")),
+        dbc_unit=codec.in_dbc[f].units[k],
+        meaning=_meaning(known, words.signals.get(in_dbc, "")),
         zero=sign.zero,
         positive=sign.positive,
         bits=bits,
@@ -242,7 +265,7 @@ def _signal(session: Session, words: Words, f: int, k: int) -> Signal:
         raw_minimum=int(t.raw_low[s]),
         raw_maximum=int(t.raw_high[s]),
         raw_not_available=int(t.raw_missing[s]) if missing else None,
-        codes=words.codes.get(name, {}),
+        codes=words.codes.get(in_dbc, {}),
         not_available=not_available,
         out_of_range=beyond,
         acts_from=None if limits is None else limits[0],
@@ -322,22 +345,40 @@ def _told_of_limit(rig: Rig) -> str:
 
 
 def _protection(codec: Codec, f: int) -> Protection | None:
-    data_id = int(codec.table.data_id[f])
-    if data_id < 0:
+    t = codec.table
+    profile, at, data_id, mode = (int(row[f]) for row in (t.profile, t.header, t.data_id, t.mode))
+    if profile == BARE:
         return None
-    mode = int(codec.table.mode[f])
-    sent = mode == NIBBLE
+    crc, counter = (
+        tuple(range(8 * byte + bit, 8 * byte + bit + size))
+        for byte, bit, size in header_fields(Guard(profile, at))
+    )
+    sent = profile == PROFILE_1 and mode == NIBBLE
+    data_ids: tuple[int, ...] = (data_id,)
+    after: tuple[tuple[int, ...], ...] = ((),)
+    start: tuple[int, ...]
+    if profile == PROFILE_1:
+        polynomial = POLYNOMIAL_PROFILE_1
+        start = (profile_1_start(data_id, mode, 0), profile_1_start(data_id, mode, 1))
+    elif profile == PROFILE_2:
+        polynomial, start, data_ids = POLYNOMIAL_PROFILE_2, (0xFF,), tuple(map(int, t.data_ids[f]))
+        after = tuple((one,) for one in data_ids)
+    else:
+        polynomial, start = POLYNOMIAL_PROFILE_5, (START_PROFILE_5,)
+        after = ((data_id & 0xFF, data_id >> 8),)
+    in_crc = {bit // 8 for bit in crc}
     return Protection(
-        profile="AUTOSAR E2E profile 1",
-        data_id=data_id,
-        mode=MODES[mode],  # type: ignore[arg-type]  # one of the four
-        crc_bits=_CRC_BITS,
-        counter_bits=_COUNTER_BITS,
-        counters=COUNTERS_PROFILE_1,
-        data_id_bits=_ID_BITS if sent else (),
+        profile=f"AUTOSAR E2E {codec.profiles[f]}",
+        data_ids=data_ids,
+        mode=MODES[mode] if profile == PROFILE_1 else "",  # type: ignore[arg-type]  # one of the four
+        crc_bits=crc,
+        counter_bits=counter,
+        counters=int(t.counters[f]),
+        data_id_bits=tuple(range(counter[-1] + 1, counter[-1] + 5)) if sent else (),
         data_id_sent=data_id >> 8 & 0xF if sent else 0,
-        crc_polynomial=POLYNOMIAL_PROFILE_1,
-        crc_start=(profile_1_start(data_id, mode, 0), profile_1_start(data_id, mode, 1)),
-        crc_from_byte=1,
-        crc_final_xor=0,
+        crc_polynomial=polynomial,
+        crc_start=start,
+        crc_over=tuple(byte for byte in range(int(t.length[f])) if byte not in in_crc),
+        crc_after=after,
+        crc_final_xor=0xFF if profile == PROFILE_2 else 0,
     )

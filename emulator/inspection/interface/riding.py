@@ -54,7 +54,7 @@ def start_up(session: Session, frames: list[Frame], scenario: ScenarioPart | Non
     rig = session.rig
     state_frame, beat = _carrying(frames, "bench", "state"), _carrying(frames, "robot", "heartbeat")
     watched = [f for f in frames if f.sender == "robot" and f.required]
-    sent = ", ".join(f"{f.name} every {f.period_ms:g} ms" for f in watched)
+    sent = ", ".join(f"{f.label} every {f.period_ms:g} ms" for f in watched)
     least, most = COUNTDOWN_s
     steps = [
         "Join the bus. The bench sends all its frames, in state standby: a bike that stands still.",
@@ -194,7 +194,7 @@ def monitors(rig: Rig) -> tuple[Monitor, ...]:
 def end(rig: Rig, frames: list[Frame]) -> End:
     """What comes at the end, in order or not."""
     needed = [f for f in frames if f.sender == "bench"]
-    gaps = ", ".join(f"{f.name} {f.longest_gap_ms:g} ms" for f in needed if f.longest_gap_ms is not None)
+    gaps = ", ".join(f"{f.label} {f.longest_gap_ms:g} ms" for f in needed if f.longest_gap_ms is not None)
     return End(
         ramp_to_rest_s=rig.limits.ramp_to_rest_s,
         silence_within_ms=_TICK_S * 1e3,

@@ -53,7 +53,8 @@ def replay(
     stage = run.manifest.get("replay_of", run.manifest).get("stage")
     if stage == "virtual":
         session = without_permissives(session)
-    names = dict(zip(session.codec.table.can_id.tolist(), session.codec.frames, strict=True))
+    labels = map(session.codec.label, session.codec.frames)
+    names = dict(zip(session.codec.table.can_id.tolist(), labels, strict=True))
     again = Replay(session, inputs)
     comparison = Comparison(run, names, arrivals=again.on_bus)
     writer = None

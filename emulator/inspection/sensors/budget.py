@@ -348,8 +348,17 @@ def _frame_words(codec: Codec, f: int) -> str:
     table = codec.table
     identifier = int(table.can_id[f])
     digits = f"0x{identifier & ~EXTENDED:03X}{'x' if identifier & EXTENDED else ''}"
-    guarded = f", E2E data id 0x{int(table.data_id[f]):04X}" if table.data_id[f] >= 0 else ""
-    return f"CAN{' FD' if codec.fd[f] else ''} {digits}, {int(table.length[f])} bytes{guarded}"
+    guarded = ""
+    if codec.profiles[f]:
+        one = f" 0x{int(table.data_id[f]):04X}" if table.data_id[f] >= 0 else " list"
+        guarded = (
+            f", E2E data id{one}"
+            if codec.profiles[f] == "profile 1"
+            else (f", E2E {codec.profiles[f]}, data id{one}")
+        )
+    named = "" if codec.in_dbc[f].frame == codec.frames[f] else f"{codec.in_dbc[f].frame}, "
+    kind = f"CAN{' FD' if codec.fd[f] else ''}"
+    return f"{kind} {named}{digits}, {int(table.length[f])} bytes{guarded}"
 
 
 def _terms_of(

@@ -173,7 +173,7 @@ def _read(codec: FrameCodec, f: int, data: NDArray[np.uint8], values: NDArray[np
     damaged = 0
     for i in range(data.shape[0]):
         counter = check(codec, f, data[i], codec.length[f])
-        if counter < 0 or (codec.data_id[f] >= 0 and counter != i % 15):
+        if counter < 0 or counter != i % codec.counters[f]:
             damaged += 1
         unpack(codec, f, data[i], values[i])
     return damaged

@@ -211,5 +211,6 @@ class RideWatch:
 def _frame_names(session: Session) -> dict[str, str]:
     """Names of the frames of this bench by their identifier as the virtual bus writes it."""
     table = session.codec.table
-    frames = zip(session.codec.frames, table.can_id.tolist(), strict=True)
+    labels = map(session.codec.label, session.codec.frames)
+    frames = zip(labels, table.can_id.tolist(), strict=True)
     return {identifier_digits(can_id): name for name, can_id in frames}

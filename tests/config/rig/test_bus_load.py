@@ -28,7 +28,7 @@ from emulator.wire.arbitration import (
     take_out,
     wire_times,
 )
-from emulator.wire.can_frames import load_codec
+from emulator.wire.dbc_frames import load_codec
 
 SCENARIOS = Path(__file__).parents[3] / "scenarios"
 LOOPBACK = "  port: 0 # any free one\n"

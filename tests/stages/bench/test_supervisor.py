@@ -26,7 +26,8 @@ from emulator.inspection.replay.replayed_run import replay
 from emulator.links.device_lock import acquire
 from emulator.record.reader import read_run
 from emulator.stages.bench.supervisor import run_bench
-from emulator.wire.can_frames import load_codec, unpack
+from emulator.wire.can_frames import unpack
+from emulator.wire.dbc_frames import load_codec
 from tests.support.desk import HEARTBEAT_TICKS, RAMP_TICKS
 from tests.support.scripted_robot import RIG, RUN, SCENARIOS
 

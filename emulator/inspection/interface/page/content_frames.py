@@ -19,11 +19,11 @@ def frame_sections(interface: Interface) -> list[Section]:
     sent = [f for f in interface.frames if f.sender != "bench"]
     got = [f for f in interface.frames if f.sender == "bench"]
     return [
-        Section("Frames you send", [_sent(sent), Items([f"{f.name}: {f.why_required}." for f in sent])]),
+        Section("Frames you send", [_sent(sent), Items([f"{f.label}: {f.why_required}." for f in sent])]),
         Section("Frames you get", [_got(got), Sentences(_OF_GAPS)]),
         _protection(interface),
         _bend(interface),
-        *(Section(f"{_address(f)} {f.name}", _layout(f)) for f in interface.frames),
+        *(Section(f"{_address(f)} {f.label}", _layout(f)) for f in interface.frames),
     ]
 
 
@@ -31,7 +31,7 @@ def overview(interface: Interface) -> tuple[tuple[str, ...], list[list[str]]]:
     """Heads and rows of a short table of all frames, the most urgent first."""
     rows = [
         [
-            f.name,
+            f.label,
             _address(f),
             f.sender,
             str(f.bytes),
@@ -62,7 +62,7 @@ def _sent(frames: list[Frame]) -> Table:
         watch = ", ".join(f"{w.signal} {w.timeout_ms:g} ms ({', '.join(w.states)})" for w in f.watches)
         rows.append(
             [
-                f.name,
+                f.label,
                 _address(f),
                 f.sender,
                 "required" if f.required else "optional",
@@ -79,7 +79,7 @@ def _sent(frames: list[Frame]) -> Table:
 def _got(frames: list[Frame]) -> Table:
     rows = [
         [
-            f.name,
+            f.label,
             _address(f),
             f"{number(f.rate_hz)} Hz",
             f"{number(f.period_ms)} ms",
@@ -95,52 +95,68 @@ def _got(frames: list[Frame]) -> Table:
 
 def _protection(interface: Interface) -> Section:
     frames = [f for f in interface.frames if f.protection is not None]
-    bare = [f.name for f in interface.frames if f.protection is None]
+    bare = [f.label for f in interface.frames if f.protection is None]
     blocks: list[Block] = []
-    if frames:
-        first = frames[0].protection
-        assert first is not None
+    for profile in dict.fromkeys(f.protection.profile for f in frames if f.protection is not None):
+        alike = [f for f in frames if f.protection is not None and f.protection.profile == profile]
+        everywhere = "every frame" if len(frames) == len(alike) else "these frames"
         blocks += [
-            Sentences(f"{first.profile}, in every frame below."),
-            Items(
-                [
-                    f"Alive counter: bits {first.counter_bits[0]} to {first.counter_bits[-1]}, 0 to "
-                    f"{first.counters - 1}, "
-                    "one more with each frame of that identifier, then 0 again. Each identifier has its own.",
-                    f"CRC: bits {first.crc_bits[0]} to {first.crc_bits[-1]}; polynomial "
-                    f"0x{first.crc_polynomial:02X}, most significant bit first, no final "
-                    f"XOR, over the bytes from {first.crc_from_byte} to the end, beginning with the start "
-                    "value below: "
-                    "it holds the data id. With an odd counter the second one counts where two are given.",
-                    "A frame whose CRC is wrong, whose counter is that of the frame before, or whose "
-                    "length is not "
-                    "the one below changes nothing on the bench. One that left out counts is taken, and "
-                    "counted.",
-                    "Do the same with frames you get: a wrong CRC or a counter that stands is no news.",
-                    "Bits that no signal has are sent as 0.",
-                ],
-                numbered=True,
-            ),
-            Table(_RULE_HEADS, [_rule(f) for f in frames]),
+            Sentences(f"{profile}, in {everywhere} below."),
+            Items(_rules(alike[0]), numbered=True),
+            Table(_RULE_HEADS, [_rule(f) for f in alike]),
         ]
     if bare:
         blocks.append(Sentences(f"Without protection: {', '.join(bare)}."))
     return Section("Protection", blocks)
 
 
-_RULE_HEADS = ("frame", "identifier", "data id", "mode", "CRC starts with", "bits 12 to 15")
+_RULE_HEADS = ("frame", "identifier", "CRC", "counter", "data id", "mode", "CRC starts with", "ID nibble")
+
+
+def _rules(frame: Frame) -> list[str]:
+    """How to protect a frame, for all of its profile."""
+    p = frame.protection
+    assert p is not None
+    last = f"final XOR 0x{p.crc_final_xor:02X}" if p.crc_final_xor else "no final XOR"
+    digits = len(p.crc_bits) // 4
+    if any(p.crc_after):
+        what = "after the bytes it runs over the data id: " + (
+            "the one in the list that belongs to the counter."
+            if len(p.crc_after) > 1
+            else "its low byte, then its high byte."
+        )
+    else:
+        what = (
+            "it begins with the start value below, which holds the data id. With an odd counter the second "
+        )
+        what += "one counts where two are given."
+    wide = " The low byte stands first." if len(p.crc_bits) > 8 else ""
+    return [
+        f"Alive counter: 0 to {p.counters - 1}, one more with each frame of that identifier, then 0 again. "
+        "Each identifier has its own.",
+        f"CRC of {len(p.crc_bits)} bits: polynomial 0x{p.crc_polynomial:0{digits}X}, most significant bit "
+        f"first, {last}, over all bytes but its own; {what}{wide}",
+        "A frame whose CRC is wrong, whose counter is that of the frame before, or whose length is not the "
+        "one below changes nothing on the bench. One that left out counts is taken, and counted.",
+        "Do the same with frames you get: a wrong CRC or a counter that stands is no news.",
+        "Bits that no signal has are sent as 0.",
+    ]
 
 
 def _rule(frame: Frame) -> list[str]:
     p = frame.protection
     assert p is not None
-    even, odd = (f"0x{value:02X}" for value in p.crc_start)
+    digits = len(p.crc_bits) // 4
+    starts = dict.fromkeys(f"0x{value:0{digits}X}" for value in p.crc_start)
+    one = len(p.data_ids) == 1
     return [
-        frame.name,
+        frame.label,
         _address(frame),
-        f"{p.data_id} (0x{p.data_id:04X})",
-        p.mode,
-        even if even == odd else f"{even}, {odd}",
+        f"bits {p.crc_bits[0]} to {p.crc_bits[-1]}",
+        f"bits {p.counter_bits[0]} to {p.counter_bits[-1]}",
+        f"{p.data_ids[0]} (0x{p.data_ids[0]:04X})" if one else " ".join(f"{i:02X}" for i in p.data_ids),
+        p.mode or "–",
+        ", ".join(starts),
         f"0x{p.data_id_sent:X}" if p.data_id_bits else "free",
     ]
 
@@ -197,15 +213,20 @@ def _row(s: Signal, standing: Sample | None, bend: Sample | None) -> list[str]:
     order = "Intel" if s.byte_order == "little_endian" else "Motorola"
     code = f"raw × {s.factor:.10g}" + (f" + {s.offset:.10g}" if s.offset else "")
     return [
-        s.name,
+        s.label,
         f"{s.start_bit}|{len(s.bits)} {order} {'signed' if s.signed else 'unsigned'}",
         code,
-        "" if s.unit == "1" else s.unit,
+        ("" if s.unit == "1" else s.unit) + _unit_there(s),
         f"{s.minimum:.10g} to {s.maximum:.10g}",
         "–" if s.raw_not_available is None else _hex(s),
         _value(s, standing),
         _value(s, bend),
     ]
+
+
+def _unit_there(s: Signal) -> str:
+    """The DBC's unit where it is another."""
+    return "" if s.dbc_unit in ("", s.unit) else f" (DBC: {s.dbc_unit})"
 
 
 def _hex(s: Signal) -> str:
@@ -226,4 +247,4 @@ _SAID_HEADS = ("signal", "what it is", "zero", "positive", "not available", "bey
 
 def _said(s: Signal) -> list[str]:
     codes = ", ".join(f"{code} {name}" for code, name in s.codes.items())
-    return [s.name, s.meaning, s.zero, s.positive or "–", s.not_available, s.out_of_range, codes]
+    return [s.label, s.meaning, s.zero, s.positive or "–", s.not_available, s.out_of_range, codes]
