@@ -70,7 +70,10 @@ def loop_timing(rig: Rig, codec: Codec) -> LoopTiming:
     low_pass, bus = rig.sensors.imu.rate_delay_s, bus_load(rig, codec)
     arrive = None if bus is None else bus.line(rates).arrivals
     lag = rig.actuators.steering.time_constant_ms * 1e-3
-    torque = next(n for n in COMMAND_FRAMES if n in codec.frames and _TORQUE in codec.signals[codec.frame(n)])
+    taken = [name for name in COMMAND_FRAMES if name in codec.frames]
+    torque = next((name for name in taken if _TORQUE in codec.signals[codec.frame(name)]), None)
+    if torque is None:
+        raise ValueError(f"the reference robot steers by {_TORQUE}, which no frame of the robot carries")
     sent = max(1, -(-wire_ns(rig, codec, torque) // TICK_NS))  # ticks; its frame wins the bus
     return LoopTiming(
         rates_s=ages[rates] + low_pass,

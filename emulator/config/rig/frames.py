@@ -32,6 +32,7 @@ class _Finding(NamedTuple):
     loc: Loc
     text: str
     impossible: bool = True
+    at_key: bool = False
 
 
 class _Carried(NamedTuple):
@@ -54,7 +55,7 @@ def frame_contradictions(rig: Rig, source: Source, codec: Codec) -> tuple[list[P
     ):
         for finding in check(rig, codec):
             into = problems if finding.impossible else warnings
-            into.append(source.problem(finding.loc, finding.text))
+            into.append(source.problem(finding.loc, finding.text, at_key=finding.at_key))
     return problems, warnings
 
 
@@ -153,14 +154,16 @@ def _commands(rig: Rig, codec: Codec) -> Iterator[_Finding]:
     """Signals without which no ride can go on: it would trip on the robot, which could not help it."""
     carried = {signal for frame in _taken(codec) for signal in codec.signals[codec.frame(frame)]}
     steering = "steering_angle_rad" if rig.steering == "angle_driven" else "steering_torque_Nm"
+    frames = ", ".join(COMMAND_FRAMES)
     for signal in ("heartbeat", steering, "throttle"):
-        if signal not in carried:
-            frames = ", ".join(COMMAND_FRAMES)
-            if rig.own_names:
-                text = f"expected {signal} among the signals of a frame of the robot ({frames})"
-            else:
-                text = f"expected a DBC in which a frame of the robot ({frames}) has {signal}"
-            yield _Finding(("own_names" if rig.own_names else "dbc",), f"{text}: the rig trips without it")
+        if signal in carried:
+            continue
+        if rig.own_names:
+            text = f"expected {signal} among the signals of a frame of the robot ({frames})"
+            yield _Finding(("own_names",), f"{text}: the rig trips without it", at_key=True)
+        else:
+            text = f"expected a DBC in which a frame of the robot ({frames}) has {signal}"
+            yield _Finding(("dbc",), f"{text}: the rig trips without it")
     for key, monitor, signal in (
         ("steering_angle", rig.monitors.steering_angle, "steering_angle_rad"),
         ("lean_estimate", rig.monitors.lean_estimate, "estimate_roll_rad"),
@@ -168,7 +171,7 @@ def _commands(rig: Rig, codec: Codec) -> Iterator[_Finding]:
     ):
         if rig.own_names and monitor is not None and signal not in carried:
             text = f"expected {signal} among own_names: this compares it, and never sent is beyond any bound"
-            yield _Finding(("monitors", key), text)
+            yield _Finding(("monitors", key), text, at_key=True)
 
 
 def _reference_robot(rig: Rig, codec: Codec) -> Iterator[_Finding]:
@@ -181,6 +184,7 @@ def _reference_robot(rig: Rig, codec: Codec) -> Iterator[_Finding]:
         yield _Finding(
             ("own_names",),
             f"expected outputs that carry {', '.join(missing)}: the reference robot needs them",
+            at_key=True,
         )
 
 

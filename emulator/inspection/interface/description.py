@@ -16,7 +16,7 @@ from pydantic import Field
 from emulator.config.validation import Closed
 from emulator.wire.can_frames import labelled
 
-FORMAT: Literal[1] = 1
+FORMAT: Literal[1] = 2
 _NO_HASH = "0" * 64
 
 Point: TypeAlias = tuple[float, float, float]
@@ -347,7 +347,7 @@ class ScenarioPart(Closed):
 class Interface(Closed):
     """All of it."""
 
-    format: Literal[1]
+    format: Literal[2]
     content_sha256: str = Field(
         description="SHA-256 of this file's bytes with this value's 64 digits replaced by 64 zeros"
     )
