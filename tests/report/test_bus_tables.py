@@ -21,11 +21,13 @@ def budget(*, assumed: bool = False) -> BusLoad:
         "jitter_ns": 0,
     }
     ours = FrameLine(
-        name="lean", from_robot=False, can_id=0x102, period_ns=10_000_000, drawn_ns=0, latency_ns=8_000_000,
+        name="lean", in_dbc="lean",
+        from_robot=False, can_id=0x102, period_ns=10_000_000, drawn_ns=0, latency_ns=8_000_000,
         arrivals=kept, worst_ns=11_340_000, blocking_ns=0, deadline_ns=10_000_000, **common,
     )  # fmt: skip
     robots = FrameLine(
-        name="steering", from_robot=True, can_id=0x80, period_ns=2_000_000, drawn_ns=0, latency_ns=None,
+        name="steering", in_dbc="steering",
+        from_robot=True, can_id=0x80, period_ns=2_000_000, drawn_ns=0, latency_ns=None,
         arrivals=None, worst_ns=540_000, blocking_ns=270_000, deadline_ns=2_000_000, **common,
     )  # fmt: skip
     return BusLoad(BitRates(500_000, 500_000), 0.162, assumed, (robots, ours), (("lean", "steering"),))
@@ -60,6 +62,15 @@ def test_frames_and_latencies_stand_in_two_tables() -> None:
     assert "off by up to 0.5" in text
     assert "assumed" not in text
     assert "\x1b" not in text
+
+
+def test_a_frame_of_a_labs_dbc_is_told_by_both_names() -> None:
+    load = budget()
+    lean = next(f for f in load.frames if f.name == "lean")
+    renamed = load._replace(
+        frames=tuple(f._replace(in_dbc="LEAN_UNIT") if f is lean else f for f in load.frames)
+    )
+    assert shown(renamed).count("lean (LEAN_UNIT)") == 2  # load and latencies
 
 
 def test_it_fits_a_narrow_pipe_and_says_what_is_assumed() -> None:

@@ -200,7 +200,7 @@ _BY_HAND = {
 @pytest.mark.timing
 def test_the_first_lap_passes_on_the_labs_bench(tmp_path: Path) -> None:
     verdict = ride(load_session(LAB, RUN, seed=5), (LAB, RUN), tmp_path / "run", virtual=True)
-    assert verdict.outcome == "pass"
+    assert verdict.result == "pass"
 
 
 def test_the_interface_tells_the_labs_names_and_its_samples_hold_their_checks(lab_session: Session) -> None:

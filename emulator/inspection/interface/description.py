@@ -16,7 +16,7 @@ from pydantic import Field
 from emulator.config.validation import Closed
 from emulator.wire.can_frames import labelled
 
-FORMAT: Literal[1] = 2
+FORMAT: Literal[2] = 2
 _NO_HASH = "0" * 64
 
 Point: TypeAlias = tuple[float, float, float]

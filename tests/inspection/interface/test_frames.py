@@ -111,7 +111,7 @@ def test_protection_is_that_of_the_profile(both: tuple[Interface, Path]) -> None
             ours = layouts.pack(frame.name, dict.fromkeys([s.name for s in frame.signals], 1.0), counter)
             data = bytearray(ours)
             e2e.p01.e2e_p01_protect(
-                data, rule.data_id, data_id_mode=modes[rule.mode], increment_counter=False
+                data, rule.data_ids[0], data_id_mode=modes[rule.mode], increment_counter=False
             )
             assert bytes(data) == ours, (frame.name, counter)
     assert seen >= ({"both"} if interface.frame("drive").identifier == 129 else set(modes))
