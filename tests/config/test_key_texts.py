@@ -65,6 +65,8 @@ COUNTS_AND_SHARES = {
     *("grip", "factor", "share", "probability", "load"),
     # of the file itself, whose unit stands beside them
     *("value", "points", "default", "range"),
+    # of a lab's DBC: numbers of frames, and values in units that stand in the DBC
+    *("data_id", "data_ids", "scale", "offset", "fixed"),
 }
 """Keys of a number that needs no unit: it counts, numbers, or is a share of something."""
 FORMS = {"Trigger", "Condition"}

@@ -42,6 +42,7 @@ class Unprotected(Closed):
     """No end-to-end protection: what is damaged or repeated is not noticed."""
 
     profile: Literal["none"]
+    """No protection: what is damaged or repeated is not noticed."""
 
 
 class _CrcAndCounter(Closed):
@@ -55,6 +56,7 @@ class Profile1(_CrcAndCounter):
     """AUTOSAR E2E profile 1: CRC of 8 bits, counter 0 to 14."""
 
     profile: Literal["P01"]
+    """AUTOSAR E2E profile 1."""
     data_id: DataId
     """Number of the frame that the CRC covers."""
     mode: Literal["both", "alternating", "low", "nibble"] = "both"
@@ -66,6 +68,7 @@ class Profile2(_CrcAndCounter):
     """AUTOSAR E2E profile 2: CRC of 8 bits in byte 0, counter 0 to 15, a list of data ids."""
 
     profile: Literal["P02"]
+    """AUTOSAR E2E profile 2."""
     data_ids: tuple[ShortDataId, ...]
     """The 16 numbers of the frame, one for each value of the counter."""
 
@@ -79,6 +82,7 @@ class Profile5(_CrcAndCounter):
     """AUTOSAR E2E profile 5: CRC of 16 bits, its low byte first, then a counter 0 to 255."""
 
     profile: Literal["P05"]
+    """AUTOSAR E2E profile 5."""
     data_id: DataId
     """Number of the frame that the CRC covers."""
 
@@ -87,6 +91,7 @@ class Profile11(_CrcAndCounter):
     """AUTOSAR E2E profile 11: as profile 1, both or nibble."""
 
     profile: Literal["P11"]
+    """AUTOSAR E2E profile 11."""
     data_id: DataId
     """Number of the frame that the CRC covers."""
     mode: Literal["both", "nibble"] = "both"
@@ -97,6 +102,7 @@ class Profile22(_CrcAndCounter):
     """AUTOSAR E2E profile 22: as profile 2, at any byte."""
 
     profile: Literal["P22"]
+    """AUTOSAR E2E profile 22."""
     data_ids: tuple[ShortDataId, ...]
     """The 16 numbers of the frame, one for each value of the counter."""
 
@@ -129,4 +135,4 @@ class OwnFrame(Closed):
     """Its end-to-end protection, an AUTOSAR E2E profile or none; attributes of the DBC don't count here."""
     fixed: dict[Name, float | Literal["not_available"]] = Field(default_factory=dict)
     """Signals of it that carry nothing of ours, by their names in the DBC, and what they are sent as: a
-    number in the DBC's unit, or not_available."""
+    number in the DBC's unit, or not_available. Left out: there are none."""
