@@ -167,7 +167,9 @@ def derivative(
         - par.frame_torsion_damping * x[JOINT_RATE + TORSION]
     )
     steer, steer_rate = x[JOINT + STEER], x[JOINT_RATE + STEER]
-    t[STEER] = u[U_STEER_TORQUE] - par.steering_damping * steer_rate
+    # An imposed angle takes what torque it needs: a torque command has no part in it.
+    driven = 0.0 if u[U_STEER_IMPOSED] > 0.0 else u[U_STEER_TORQUE]
+    t[STEER] = driven - par.steering_damping * steer_rate
     beyond = abs(steer) - par.steering_stop_angle
     if beyond > 0.0:
         side = 1.0 if steer > 0.0 else -1.0

@@ -135,6 +135,57 @@ def linearise(vehicle: Vehicle, steady: Steady) -> Linear:
     return Linear(A, B)
 
 
+def imposed_steering(linear: Linear) -> Linear:
+    """The same motion with the steering angle imposed: the first input is its acceleration [rad/s^2].
+
+    In the row of the steering, a = A_s x + b torque + ..., with a given the torque is what it takes,
+    (a - A_s x - ...) / b. Put into the other rows it leaves a bike whose steering obeys a alone. Source:
+    definition. Raises ValueError if the steering is locked.
+    """
+    row = D_JOINT_RATE + STEER
+    b = float(linear.B[row, 0])
+    if b == 0.0:
+        raise ValueError("expected a bike whose steering turns")
+    per_torque = linear.B[:, 0] / b
+    A = linear.A - np.outer(per_torque, linear.A[row])
+    B = linear.B - np.outer(per_torque, linear.B[row])
+    A[row], B[row], B[:, 0] = 0.0, 0.0, per_torque
+    B[row, 0] = 1.0
+    return Linear(A, B)
+
+
+def held_steering(linear: Linear) -> Linear:
+    """The same motion with the fork held where it is: no deviation of the steering, and no torque at it."""
+    A, B = imposed_steering(linear)
+    for k in (D_STEER, D_JOINT_RATE + STEER):
+        A[k, :] = A[:, k] = B[k, :] = 0.0
+    B[:, 0] = 0.0
+    return Linear(A, B)
+
+
+def followed_angle(linear: Linear, rate: float) -> Linear:
+    """The same motion with a steering that follows an angle: the first input is that angle [rad].
+
+    rate  [rad/s] of the critically damped follower, steer'' = rate^2 (angle - steer) - 2 rate steer'
+    Raises ValueError as :func:`imposed_steering`.
+    """
+    A, B = imposed_steering(linear)
+    A[:, D_STEER] -= rate * rate * B[:, 0]
+    A[:, D_JOINT_RATE + STEER] -= 2.0 * rate * B[:, 0]
+    B[:, 0] *= rate * rate
+    return Linear(A, B)
+
+
+def reaction_row(linear: Linear) -> tuple[NDArray[np.float64], float]:
+    """Deviation of the reaction torque [N m] with the angle imposed: (23,) by the deviations, and by steer''.
+
+    It is the torque that a free steering needs for the same motion.
+    """
+    row = D_JOINT_RATE + STEER
+    b = float(linear.B[row, 0])
+    return -linear.A[row] / b, 1.0 / b
+
+
 def linear_reading(
     vehicle: Vehicle, steady: Steady, read: Reading
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

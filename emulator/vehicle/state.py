@@ -35,7 +35,7 @@ DISC_REAR = 34
 IDLE = 35  # torque held by the idle control's integral part [N m]
 N_X = 36
 
-U_STEER_TORQUE = 0  # [N m] positive to the left
+U_STEER_TORQUE = 0  # [N m] positive to the left; nothing while the angle is imposed
 U_THROTTLE = 1  # 0..1
 U_BRAKE_FRONT = 2  # [Pa]
 U_BRAKE_REAR = 3
