@@ -201,6 +201,14 @@ def rig_record(session: Session, heading: float, x: NDArray[np.float64]) -> NDAr
         a.rear_brake.limit_bar * 1e5,
     )
     r["angle_driven"] = int(rig.steering == "angle_driven")
+    r["fork_stands_in"], r["fork_limit"] = (
+        int(a.fork is not None),
+        session.vehicle.body[0]["steering_stop_angle"],
+    )
+    if a.fork is not None:
+        r["fork_gain"], r["fork_step"] = _gain(a.fork.time_constant_ms), a.fork.rate_limit_rad_s * _TICK_S
+        r["fork_resolution"] = a.fork.resolution_rad
+    r["reaction_limit"] = math.inf if a.load_motor is None else a.load_motor.limit_Nm
 
     r["heartbeat_ticks"] = ticks(rig.limits.heartbeat_timeout_ms * 1e-3)
     r["command_ticks"] = ticks(rig.limits.command_timeout_ms * 1e-3)

@@ -314,6 +314,7 @@ def mission(session: Session) -> Mission:
     rig, scenario = session.rig, session.scenario
     sensors = rig.sensors
     bus = session.bus
+    by_angle = rig.steering == "angle_driven"
 
     def latency_s(signal: str) -> float:
         """Mean age on arrival; frames leave on ticks, so it may lie beside the latency promised."""
@@ -346,7 +347,10 @@ def mission(session: Session) -> Mission:
         imu_m=sensors.imu.position_m,
         imu_axes=tuple(turned(*(math.radians(a) for a in sensors.imu.attitude_deg)).T.ravel()),
         antenna_m=sensors.gnss.antenna_position_m,
-        torque_limit=rig.actuators.steering.limit_Nm,
+        by_angle=by_angle,
+        command_limit=float(session.nominal.body[0]["steering_stop_angle"])
+        if by_angle
+        else rig.actuators.steering.limit_Nm,
         timing=_loop_timing(rig, session.codec),
     )
 

@@ -120,6 +120,16 @@ OUTPUTS: tuple[OutputValue, ...] = (
     ),
     OutputValue("gnss_fix_in_use", "1", "the quality the receiver has", "gnss", recorded=False),
     OutputValue("gnss_satellites", "1", "satellites in use", "gnss", recorded=False),
+    OutputValue(
+        "reaction_torque_Nm",
+        "N m",
+        "steering torque that an imposed angle takes; a load motor sets the opposite",
+        "fork",
+        recorded=False,
+    ),
+    OutputValue(
+        "fork_angle_rad", "rad", "angle of the fork that is imposed, as measured", "fork", recorded=False
+    ),
     OutputValue("heartbeat", "1", "counts the bench's state frames", "bench", recorded=False),
     OutputValue("state", "1", "as bench.state", "bench", recorded=False),
     OutputValue("trip_reason", "1", "as bench.trip_reason", "bench", recorded=False),
@@ -253,6 +263,7 @@ V_LEAN = OUTPUT["lean_rad"]
 V_STEER, V_STEER_RATE = OUTPUT["steering_angle_rad"], OUTPUT["steering_rate_rad_s"]
 V_ENGINE, V_GEAR, V_THROTTLE = OUTPUT["engine_rad_s"], OUTPUT["gear"], OUTPUT["throttle"]
 V_ANALOGUE = beside(OUTPUT, *ANALOGUE)
+V_REACTION, V_FORK_ANGLE = OUTPUT["reaction_torque_Nm"], OUTPUT["fork_angle_rad"]
 V_GNSS = beside(OUTPUT, *GNSS_VALUES)
 V_GNSS_X, V_GNSS_Y, V_GNSS_Z = OUTPUT["gnss_x_m"], OUTPUT["gnss_y_m"], OUTPUT["gnss_z_m"]
 V_GNSS_SPEED, V_GNSS_COURSE = OUTPUT["gnss_speed_m_s"], OUTPUT["gnss_course_rad"]

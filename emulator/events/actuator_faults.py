@@ -36,7 +36,11 @@ STEERING, THROTTLE, FRONT_BRAKE, REAR_BRAKE, CLUTCH, GEAR = range(len(CHANNELS))
 
 _FACTOR = {"factor": "a number"}
 EFFECTS = (
-    Effect("no_response", "it goes to rest: no torque, throttle shut, no pressure, clutch released"),
+    Effect(
+        "no_response",
+        "it goes to rest: no torque (a fork's stand-in: straight ahead), throttle shut, no pressure, clutch "
+        "released",
+    ),
     Effect("stuck", "it stays where it is, or at ``value``", takes=("value",)),
     Effect(
         "slow",
@@ -164,16 +168,19 @@ def _rules(event: EventKeys, _given: Set[str]) -> Iterator[Wrong]:
 
 
 def _unmet(event: EventKeys, rig: RigView) -> Iterator[Wrong]:
-    if event.channel == "steering" and rig.steering_imposed:
+    if event.channel == "steering" and rig.steering_imposed and not rig.fork_stands_in:
         yield Wrong(
-            "expected another channel: on this rig the real fork's measured angle is imposed", "channel"
+            "expected another channel: on this rig the real fork's measured angle is imposed; its faults are "
+            "kind fault, signal fork_angle_rad",
+            "channel",
         )
 
 
 KIND = EventKind(
     "actuator",
     "A fault of one actuator channel.\n\n"
-    "``value`` in the unit of the channel's signal ``actuator.*``. A gear lever knows the first three.",
+    "``value`` in the unit of the channel's signal ``actuator.*``; [rad] for the stand-in of a fork. A gear "
+    "lever knows the first three.",
     (
         Key("channel", CHANNELS, "the actuator it acts on", required=True),
         effect_key(EFFECTS, "what is wrong with it"),

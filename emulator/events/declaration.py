@@ -107,7 +107,8 @@ class RigView:
     short, long      most bytes of a payload, and the lengths beyond that its bus carries
     bit_rate_known   whether a share of the bus is a known time
     frame_ns         time on the bus [ns] of a frame, of its identifier and its payload's bytes; 0: not known
-    steering_imposed whether the real fork's measured angle is imposed on the bike
+    steering_imposed whether a fork's measured angle is imposed on the bike
+    fork_stands_in   whether that fork is a stand-in, driven by the robot's angle
     devices          sensors it has that can lose their power
     fixes            kinds of GNSS fix, worst first
     """
@@ -121,6 +122,7 @@ class RigView:
     bit_rate_known: bool
     frame_ns: Callable[[int, int], int]
     steering_imposed: bool
+    fork_stands_in: bool
     devices: frozenset[str]
     fixes: tuple[str, ...]
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from emulator.core.compiled import Record, jit
 from emulator.core.random_streams import normal
-from emulator.core.signals import TICK_NS
+from emulator.core.signals import OUTPUTS, TICK_NS, V_FORK_ANGLE
 from emulator.events.declaration import (
     PAUSES,
     Column,
@@ -68,6 +68,8 @@ SAMPLE_EFFECTS = tuple(e.name for e in EFFECTS)
 PAST = 1024
 """Samples a fault's delay can go back."""
 _TICK_S = TICK_NS * 1e-9
+_FORK_ANGLE = OUTPUTS[V_FORK_ANGLE].name
+"""Of all the values a fault may act on the one that the bench takes and does not send: it is imposed."""
 
 
 @jit
@@ -209,12 +211,17 @@ def _unmet(event: EventKeys, rig: RigView) -> Iterator[Wrong]:
     if event.signal not in rig.rates_hz:
         known = ", ".join(sorted(rig.rates_hz))
         yield Wrong(f"expected a signal of this rig's outputs ({known}), got {event.signal}", "signal")
+    elif event.signal == _FORK_ANGLE and event.effect == "dropout":
+        yield Wrong(
+            "expected another effect: an angle that stays away is kind frame, frame steering, effect loss",
+            "effect",
+        )
 
 
 _IN_ITS_UNIT: dict[str, Any] = {"unit": "unit of the signal", "least": -1e6, "most": 1e6}
 KIND = EventKind(
     "fault",
-    "A fault of one output signal; ``value`` in the signal's unit.\n\n"
+    "A fault of one output signal, or of the angle that is imposed; ``value`` in the signal's unit.\n\n"
     "``share`` of its samples is hit, each drawn. ``intermittent`` makes it come and go.",
     (
         Key("signal", Takes.SIGNAL, "the output value it acts on", required=True),

@@ -25,14 +25,9 @@ from emulator.events.actuator_faults import CLUTCH, FRONT_BRAKE, REAR_BRAKE, STE
 from emulator.plant.states import say_permissive
 from emulator.vehicle.driveline import TOP_GEAR
 from emulator.vehicle.state import (
-    JOINT,
-    JOINT_RATE,
-    STEER,
     U_BRAKE_FRONT,
     U_BRAKE_REAR,
     U_CLUTCH,
-    U_STEER_ACCELERATION,
-    U_STEER_IMPOSED,
     U_STEER_TORQUE,
     U_THROTTLE,
 )
@@ -53,10 +48,6 @@ CAME_DAMAGED, CAME_AGAIN, CAME_EMPTY, CAME_UNCHANGED, CAME_LAST, BUS_FAULTY = ra
 change; the tick it last came in that way; and ticks since then in which an event disturbed the bus."""
 STRANGERS = 8
 """Identifiers nobody declared that are told one by one."""
-
-_IMPOSED_RATE = (
-    2.0 * np.pi * 20.0
-)  # [rad/s] how fast an imposed steering angle is followed; above the fork's bandwidth
 
 
 class RobotFrames(NamedTuple):
@@ -209,17 +200,20 @@ def actuate(
     c: Record,
     robot: NDArray[np.float64],
     actuators: NDArray[np.void],
-    x: NDArray[np.float64],
     u: NDArray[np.float64],
 ) -> None:
-    """Move the actuators one tick towards what the robot asks; what they deliver acts through ``u``."""
+    """Move the actuators one tick towards what the robot asks; what they deliver acts through ``u``.
+
+    Angle-driven steering is not among them: emulator.plant.fork.
+    """
     no_limit = np.inf
-    commanded = robot[R_STEER_TORQUE]
-    if not np.isnan(commanded):
-        commanded = min(c.steer_limit, max(-c.steer_limit, commanded))
-    u[U_STEER_TORQUE] = move(
-        actuators[STEERING], commanded, c.steer_gain, c.steer_step, -c.steer_limit, c.steer_limit
-    )
+    if c.angle_driven == 0:
+        commanded = robot[R_STEER_TORQUE]
+        if not np.isnan(commanded):
+            commanded = min(c.steer_limit, max(-c.steer_limit, commanded))
+        u[U_STEER_TORQUE] = move(
+            actuators[STEERING], commanded, c.steer_gain, c.steer_step, -c.steer_limit, c.steer_limit
+        )
     u[U_THROTTLE] = move(actuators[THROTTLE], robot[R_THROTTLE], c.throttle_gain, no_limit, 0.0, 1.0)
     u[U_BRAKE_FRONT] = actuators[FRONT_BRAKE].fade * move(
         actuators[FRONT_BRAKE], robot[R_FRONT_BRAKE], c.front_brake_gain, no_limit, 0.0, c.front_brake_limit
@@ -228,16 +222,6 @@ def actuate(
         actuators[REAR_BRAKE], robot[R_REAR_BRAKE], c.rear_brake_gain, no_limit, 0.0, c.rear_brake_limit
     )
     u[U_CLUTCH] = move(actuators[CLUTCH], robot[R_CLUTCH], c.clutch_gain, no_limit, 0.0, 1.0)
-    if c.angle_driven != 0:
-        # The measured angle of the real fork rules; a critically damped follower gives its acceleration.
-        u[U_STEER_IMPOSED] = 1.0
-        angle = robot[R_STEER_ANGLE]
-        if np.isnan(angle):
-            angle = x[JOINT + STEER]
-        u[U_STEER_ACCELERATION] = (
-            _IMPOSED_RATE * _IMPOSED_RATE * (angle - x[JOINT + STEER])
-            - 2.0 * _IMPOSED_RATE * x[JOINT_RATE + STEER]
-        )
 
 
 SHIFT_NONE, SHIFT_DONE, SHIFT_FAILED = range(3)

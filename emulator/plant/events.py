@@ -48,9 +48,9 @@ _DEVICES = {"imu_rates": "imu", "imu_force": "imu"}
 
 
 def sensor_of(value: int) -> int:
-    """Bit of the device that an output value comes from; 0: the bench itself."""
+    """Bit of the device that an output value comes from; 0: the bench itself, which never loses its power."""
     source = OUTPUTS[value].source
-    return 0 if source == "bench" else 1 << DEVICES.index(_DEVICES.get(source, source))
+    return 0 if source in ("bench", "fork") else 1 << DEVICES.index(_DEVICES.get(source, source))
 
 
 @jit

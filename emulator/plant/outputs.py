@@ -16,6 +16,7 @@ from emulator.core.signals import (
     V_ANALOGUE,
     V_ENGINE,
     V_FORCE,
+    V_FORK_ANGLE,
     V_GEAR,
     V_GNSS_COURSE,
     V_GNSS_FIX,
@@ -30,6 +31,7 @@ from emulator.core.signals import (
     V_PULSE_COUNT,
     V_PULSE_FREQUENCY,
     V_RATE,
+    V_REACTION,
     V_STEER,
     V_STEER_RATE,
     V_THROTTLE,
@@ -76,7 +78,8 @@ A_SHOCK, A_CHAIN = ANALOGUE.index("shock_travel_m"), ANALOGUE.index("chain_torqu
 S_WHEEL_FRONT, S_WHEEL_REAR, S_RATE, S_FORCE = 0, 1, 2, 5
 S_LEAN, S_STEER, S_STEER_RATE, S_ENGINE, S_GEAR, S_THROTTLE = 8, 9, 10, 11, 12, 13
 S_ANTENNA, S_ANTENNA_VELOCITY = 14, 17
-S_ANALOGUE = 20
+S_REACTION, S_FORK_ANGLE = 20, 21
+S_ANALOGUE = 22
 N_SENSES = S_ANALOGUE + _SENSORS
 
 STREAM_NAMES = (
@@ -130,6 +133,8 @@ def sense(
     senses[S_ENGINE] = x[ENGINE]
     senses[S_GEAR] = r.gear
     senses[S_THROTTLE] = u[U_THROTTLE]
+    senses[S_REACTION] = min(c.reaction_limit, max(-c.reaction_limit, s.reaction))
+    senses[S_FORK_ANGLE] = r.fork_angle
     a = c.antenna_position
     ox, oy, oz = rotate(R, a[0], a[1], a[2])
     senses[S_ANTENNA] = x[POSITION] + ox
@@ -185,7 +190,7 @@ def stand_still(s: Scratch, rates: NDArray[np.float64]) -> None:
     """
     for k in range(6):
         s.rhs[k] = rates[k]
-    s.chain_torque = 0.0
+    s.chain_torque = s.reaction = 0.0
 
 
 @jit
@@ -310,6 +315,8 @@ def measure(
             v[V_PULSE_FREQUENCY + k] = edge_frequency(rings[2 + k])
             v[V_PULSE_COUNT + k] = edge_count(rings[2 + k])
             v[V_PULSE_AGE + k] = edge_age(rings[2 + k])
+    elif first == V_REACTION:
+        v[V_REACTION], v[V_FORK_ANGLE] = senses[S_REACTION], senses[S_FORK_ANGLE]
     elif V_ANALOGUE <= first < V_ANALOGUE + _SENSORS:
         k = first - V_ANALOGUE
         v[first] = analogue.reading(c.analogue[k], senses[S_ANALOGUE + k], streams, N_ANALOGUE + k)

@@ -54,7 +54,13 @@ RIG_DTYPE = np.dtype(
         ("rear_brake_gain", np.float64),
         ("rear_brake_limit", np.float64),
         ("clutch_gain", np.float64),
-        ("angle_driven", np.int64),  # 1: the robot's measured steering angle is imposed
+        ("angle_driven", np.int64),  # 1: the fork's measured angle is imposed
+        ("fork_stands_in", np.int64),  # 1: of a stand-in, which follows the robot's angle; below
+        ("fork_gain", np.float64),
+        ("fork_step", np.float64),  # [rad] most it turns in a tick
+        ("fork_limit", np.float64),  # [rad] to either side
+        ("fork_resolution", np.float64),  # [rad] step of its angle sensor; 0: none
+        ("reaction_limit", np.float64),  # [N m] most that is sent to a load motor
         # limits
         ("heartbeat_ticks", np.int64),
         ("command_ticks", np.int64),
@@ -127,6 +133,7 @@ RUN_DTYPE = np.dtype(
         # [rad/s^2], [m/s^2] rates of angular velocity and velocity while the physics stands still: 0, or
         # those of a motion that is put on the bike
         ("imposed_rates", np.float64, (6,)),
+        ("fork_angle", np.float64),  # [rad] that is imposed, as measured
         ("lean_filter", np.float64),
         ("lean_begun", np.int64),  # 0: a computed lean begins afresh with the next tick
         ("lean_estimate", np.float64),

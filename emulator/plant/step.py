@@ -32,6 +32,7 @@ from emulator.core.signals import (
     TICK_NS,
     TRIPPED,
     V_EMULATED,
+    V_FORK_ANGLE,
     V_GNSS,
     V_GNSS_FIX,
     V_GNSS_X,
@@ -50,6 +51,7 @@ from emulator.plant.bus import apply_frame_faults, inject_overload, received
 from emulator.plant.commands import SHIFT_DONE, SHIFT_FAILED, RobotFrames, actuate, receive, shift
 from emulator.plant.events import SENSOR_GNSS, SENSOR_IMU, SENSOR_LEAN, grip_factor, step_events
 from emulator.plant.fall_causes import emit_event, watch
+from emulator.plant.fork import measured_angle
 from emulator.plant.outputs import (
     feel_motion,
     measure,
@@ -84,6 +86,7 @@ from emulator.road.line import Line, Surface, continue_station, grip_at, locate
 from emulator.road.shape import RoadProfile, plane_under
 from emulator.sensors.imu import restart
 from emulator.sensors.sampling import MOST_VALUES, DelayLines, enter, is_due, next_frame, pop, ready
+from emulator.vehicle.imposed_angle import impose
 from emulator.vehicle.integrate import begin, finish
 from emulator.vehicle.state import (
     ENGINE,
@@ -237,7 +240,8 @@ def _measured(
         value = np.nan if o.absent[k] != 0 else m.values[v]
         for i in range(events.shape[0]):
             e = events[i]
-            if e.kind == FAULT and e.signal == v:
+            # the fork's angle was measured, and faulted, before it was imposed
+            if e.kind == FAULT and e.signal == v and v != V_FORK_ANGLE:
                 value = sample_fault(e, value, past[i, 0], run.scenario_tick, share, streams)
         samples[k] = value
 
@@ -401,7 +405,12 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
     step_events(rig, run, p.events, p.triggers, p.actuators, m, p.u, p.streams)
     if run.woken != 0:
         _wake(run, p.out, p.imu)
-    actuate(rig, p.robot.robot, p.actuators, p.x, p.u)
+    actuate(rig, p.robot.robot, p.actuators, p.u)
+    if rig.angle_driven != 0:
+        run.fork_angle = measured_angle(
+            rig, run, p.robot.robot, p.actuators, p.events, p.past, p.streams, riding
+        )
+        impose(run.fork_angle, p.x, p.u)
     if riding:
         lever = p.actuators[GEAR]
         still = lever.silent != 0 or not math.isnan(lever.stuck_at)

@@ -1,12 +1,16 @@
 """What the rider works out before it rides: steady turns and balance gains over speed.
 
 Steady turns are tabulated from the vehicle's equilibria: which lateral acceleration, steering angle and
-steering torque belong to a roll angle at a speed. The balance gains come from the linearisation at each
-speed and roll: fast states (lateral velocity, tyre deflections, frame torsion) are replaced by their
-quasi-static values, and a linear-quadratic regulator for roll, steer, roll rate, yaw rate and steer rate is
-solved for what is left. Upright the balance they make is checked before they are used: on the unreduced
-model, with the ages, delays and lags of the rig that is ridden (emulator.robot.linear_loop). Upright gains
-alone would leave the weave of a fast lean unstable.
+steering command (the torque, or the angle itself on an angle-driven rig) belong to a roll angle at a speed.
+The balance gains come from the linearisation at each speed and roll. Steered by torque, fast states (lateral
+velocity, tyre deflections, frame torsion) are replaced by their quasi-static values, and a linear-quadratic
+regulator for roll, steer, roll rate, yaw rate and steer rate is solved for what is left. Steered by angle it
+is solved for all lateral states, and these five gains are taken from it: its fork held, a fast bike swings
+about its front wheel, lateral velocity has its part in that, and nothing else would damp it.
+
+Upright the balance they make is checked before they are used: on the unreduced model, with the ages, delays
+and lags of the rig that is ridden (emulator.robot.linear_loop). Upright gains alone would leave the weave of
+a fast lean unstable.
 """
 
 from __future__ import annotations
@@ -21,7 +25,7 @@ from scipy.linalg import solve_continuous_are
 from emulator.core.compiled import jit
 from emulator.core.errors import StartFailed
 from emulator.robot.gears import with_engine_turning
-from emulator.robot.linear_loop import FED_BACK, Feedback, SteeringLoop
+from emulator.robot.linear_loop import FED_BACK, Feedback, SteeringLoop, as_steered
 from emulator.robot.timing import LoopTiming
 from emulator.vehicle.equilibrium import NoEquilibrium, Steady, steady_motion
 from emulator.vehicle.linearise import LATERAL, Linear, linearise
@@ -35,6 +39,10 @@ ROLLS = tuple(math.radians(d) for d in (0, 5, 10, 15, 20, 25, 30, 35, 40, 45, 50
 
 # Weights: a roll error of 1 rad costs as much as 550 N m, a roll rate of 1 rad/s as 55 N m, held for as long.
 _WEIGHTS = (3.0e5, 0.0, 3.0e3, 0.0, 0.0)
+# By angle, an angle counts as 3 + the lean it could hold, v^2/(g wheelbase), to a power. Chosen by the delay
+# margins, 33 ms and more on the demo racer at every speed; common practice, no source.
+_WEIGHTS_BY_ANGLE = (20.0, 0.0, 1.0, 0.2, 0.0)
+_ANGLE_COUNTS, _ANGLE_POWER = 3.0, 1.2
 
 _ROLLING_AT = 20.0  # [m/s] the loaded tyre's rolling radius is taken at this speed: mid-range air loads
 
@@ -48,9 +56,9 @@ class Design(NamedTuple):
     speeds (n,), rolls (m,)  grid
     lateral  (n, m) [m/s^2]  size of the lateral acceleration v^2 * curvature
     steer    (n, m) [rad]    steering angle of a left turn (positive)
-    torque   (n, m) [N m]    steering torque of a left turn
+    command  (n, m)          steering torque [N m] of a left turn, or its angle [rad] where steered by angle
     drift    (n, m) [rad]    course minus heading of the rear contact in a left turn
-    gains    (n, m, 5)       N m per FED_BACK deviation
+    gains    (n, m, 5)       command per FED_BACK deviation
     rolling  (2,)            ground speed over wheel-speed reading when upright, front and rear
     """
 
@@ -58,7 +66,7 @@ class Design(NamedTuple):
     rolls: NDArray[np.float64]
     lateral: NDArray[np.float64]
     steer: NDArray[np.float64]
-    torque: NDArray[np.float64]
+    command: NDArray[np.float64]
     drift: NDArray[np.float64]
     gains: NDArray[np.float64]
     rolling: NDArray[np.float64]
@@ -80,6 +88,21 @@ def balance_gains(linear: Linear) -> NDArray[np.float64]:
     return np.asarray((B.T @ P)[0])
 
 
+def angle_gains(linear: Linear, lean_per_angle: float) -> NDArray[np.float64]:
+    """Gains (5,) of ``angle = -gains @ deviation`` for a bike that follows an angle (``followed_angle``).
+
+    lean_per_angle  [1] v^2/(g wheelbase)
+    Raises LinAlgError where there is no regulator.
+    """
+    states = [k for k in dict.fromkeys((*FED_BACK, *LATERAL)) if linear.A[k].any()]  # without locked joints
+    A, B = linear.A[np.ix_(states, states)], linear.B[states, 0:1]
+    weights = np.zeros(len(states))
+    weights[: len(FED_BACK)] = _WEIGHTS_BY_ANGLE
+    cost = (_ANGLE_COUNTS + lean_per_angle) ** _ANGLE_POWER
+    P = solve_continuous_are(A, B, np.diag(weights), cost * np.eye(1))
+    return np.asarray((B.T @ P)[0, : len(FED_BACK)] / cost)
+
+
 def balanced(
     linear: Linear, steady: Steady, gains: NDArray[np.float64], timing: LoopTiming
 ) -> NDArray[np.complex128]:
@@ -97,17 +120,26 @@ def balanced(
 
 
 def design_rider(
-    vehicle: Vehicle, grip: float, timing: LoopTiming | None, fastest: float = math.inf
+    vehicle: Vehicle,
+    grip: float,
+    timing: LoopTiming | None,
+    fastest: float = math.inf,
+    *,
+    checked: bool = True,
 ) -> Design:
     """Work out the tables; about a second once the vehicle is compiled.
 
     grip    [1] road the steady turns are computed for; turns it can't hold repeat the last one it can.
-    timing  of the rig's loop, which the gains are checked in; None: they are not checked
+    timing  of the rig's loop, which the gains are checked in; None: steered by torque, and not checked
     fastest [m/s] of the ride: gains that it has no use for are not checked
+    checked whether they are
     Raises StartFailed if the gains do not hold the bike up at some speed.
     """
+    by_angle = timing is not None and timing.follower > 0.0
+    body = vehicle.body[0]
+    reach = float(body["gravity"] * (body["front_wheel_x"] - body["rear_wheel_x"]))
     shape = (len(SPEEDS), len(ROLLS))
-    lateral, steer, torque, drift = (np.zeros(shape) for _ in range(4))
+    lateral, steer, command, drift = (np.zeros(shape) for _ in range(4))
     rolling = np.ones(2)
     gains = np.zeros((*shape, len(FED_BACK)))
     stop = 0.9 * float(vehicle.body[0]["steering_stop_angle"])
@@ -121,15 +153,18 @@ def design_rider(
             except NoEquilibrium:
                 if j == 0:
                     raise
-                for table in (lateral, steer, torque, drift, gains):
+                for table in (lateral, steer, command, drift, gains):
                     table[i, j:] = table[i, j - 1]
                 break
             linear = linearise(vehicle, steady)
             try:
-                gains[i, j] = balance_gains(linear)
+                if timing is not None and by_angle:
+                    gains[i, j] = angle_gains(as_steered(linear, timing), speed * speed / reach)
+                else:
+                    gains[i, j] = balance_gains(linear)
             except np.linalg.LinAlgError:
                 gains[i, j] = gains[i, j - 1] if j else 0.0
-            if j == 0 and timing is not None and (i == 0 or SPEEDS[i - 1] < fastest):
+            if j == 0 and checked and timing is not None and (i == 0 or SPEEDS[i - 1] < fastest):
                 running = with_engine_turning(vehicle, steady, speed)
                 balance = balanced(linearise(vehicle, running), running, gains[i, j], timing)
                 worst = float(np.max(balance.real))
@@ -143,25 +178,25 @@ def design_rider(
             # A roll to the right turns right: tabulate sizes, for a turn to the left.
             lateral[i, j] = -speed * speed * steady.curvature
             steer[i, j] = -steady.x[JOINT + STEER]
-            torque[i, j] = -steady.u[U_STEER_TORQUE]
+            command[i, j] = steer[i, j] if by_angle else -steady.u[U_STEER_TORQUE]
             drift[i, j] = -steady.drift
             if j == 0 and speed <= _ROLLING_AT:
                 for k, (joint, tyre) in enumerate(((FRONT_WHEEL, 1), (REAR_WHEEL, 0))):
                     reading = steady.x[JOINT_RATE + joint] * float(vehicle.tyre[tyre]["radius"])
                     rolling[k] = speed / reading
-    return Design(np.array(SPEEDS), np.array(ROLLS), lateral, steer, torque, drift, gains, rolling)
+    return Design(np.array(SPEEDS), np.array(ROLLS), lateral, steer, command, drift, gains, rolling)
 
 
 def blank_design() -> Design:
     """Tables of zeros: the right shapes to compile for, nothing to ride with."""
     shape = (len(SPEEDS), len(ROLLS))
-    lateral, steer, torque, drift = (np.zeros(shape) for _ in range(4))
+    lateral, steer, command, drift = (np.zeros(shape) for _ in range(4))
     return Design(
         np.array(SPEEDS),
         np.array(ROLLS),
         lateral,
         steer,
-        torque,
+        command,
         drift,
         np.zeros((*shape, len(FED_BACK))),
         np.ones(2),
@@ -214,11 +249,11 @@ def feedback_at(d: Design, speed: float, roll: float) -> Feedback:
         ],
         axis=0,
     )[0] / (2.0 * _ASIDE)
-    lateral, steer, torque, yaw_rate = (float(v) for v in per_roll)
+    lateral, steer, command, yaw_rate = (float(v) for v in per_roll)
     return Feedback(
         gains=np.array(gains_for(d, speed, roll)),
         roll_per_lateral=1.0 / lateral if lateral != 0.0 else 0.0,
-        torque_per_roll=torque,
+        command_per_roll=command,
         steer_per_roll=steer,
         yaw_rate_per_roll=yaw_rate,
     )
@@ -250,7 +285,7 @@ def _mixed(table: NDArray[np.float64], i: int, f: float, j: int) -> float:
 
 @jit
 def turn_for(d: Design, speed: float, lateral: float) -> tuple[float, float, float]:
-    """Roll [rad], steer [rad] and torque [N m] of the steady turn with lateral acceleration [m/s^2] (left +).
+    """Roll [rad], steer [rad] and command of the steady turn with lateral acceleration [m/s^2] (left +).
 
     Roll is to the inside: negative for a left turn. Held at the edge of the table.
     """
@@ -264,10 +299,10 @@ def turn_for(d: Design, speed: float, lateral: float) -> tuple[float, float, flo
     g = 0.0 if high <= low else min(1.0, max(0.0, (wanted - low) / (high - low)))
     roll = d.rolls[j] + g * (d.rolls[j + 1] - d.rolls[j])
     steer = _mixed(d.steer, i, f, j) + g * (_mixed(d.steer, i, f, j + 1) - _mixed(d.steer, i, f, j))
-    torque = _mixed(d.torque, i, f, j) + g * (_mixed(d.torque, i, f, j + 1) - _mixed(d.torque, i, f, j))
+    command = _mixed(d.command, i, f, j) + g * (_mixed(d.command, i, f, j + 1) - _mixed(d.command, i, f, j))
     if lateral >= 0.0:
-        return -roll, steer, torque
-    return roll, -steer, -torque
+        return -roll, steer, command
+    return roll, -steer, -command
 
 
 @jit

@@ -1,17 +1,18 @@
 """The reference robot's steering closed around the bike, linear about a steady motion: balance and line.
 
-The loop is cut at the steering torque. G(s) is the bike's answer to the torque that acts: the deviations that
-are fed back, and with the rate of its heading x and its speed to the left u the way it goes beside its line,
+The loop is cut at the steering command: a torque, or the angle of a fork that the bike's steering follows.
+G(s) is the bike's answer to the command that acts: the deviations that are fed back, and with the rate of its
+heading x and its speed to the left u the way it goes beside its line,
 
     offset' = V heading + c u          heading' = x + k d u - k^2 V offset
 
 (k the line's curvature, V the speed over ground; c and d cosine and sine of the steady heading against the
-line, which differs from the course by the drift). K(s) is all from there back to the torque, as the robot's
+line, which differs from the course by the drift). K(s) is all from there back to the command, as the robot's
 step computes it (emulator.robot.ride):
 
     asked back to the line   a = -w^2 (1 + i/s) offset - 2 z w v heading
     roll target              T = R a W^2 / (s^2 + 2 W s + W^2)
-    torque                   m T - k0 (1 + j/s) (roll - T) - k1 (steer - n T) - k2 (roll rate - s T)
+    command                  m T - k0 (1 + j/s) (roll - T) - k1 (steer - n T) - k2 (roll rate - s T)
                              - k3 (yaw rate - q T) - k4 steer rate
 
 with R, m, n, q the slopes of its tables of steady turns, and its samples as old as emulator.robot.timing
@@ -34,6 +35,7 @@ from typing import NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import schur
 
 from emulator.robot.timing import LoopTiming
 from emulator.robot.tuning import (
@@ -55,6 +57,7 @@ from emulator.vehicle.linearise import (
     ROLL,
     Linear,
     course_rows,
+    followed_angle,
 )
 from emulator.vehicle.state import STEER, VELOCITY
 
@@ -70,16 +73,16 @@ Complex: TypeAlias = NDArray[np.complex128]
 class Feedback(NamedTuple):
     """What the robot makes of its estimate, about one steady motion.
 
-    gains               (5,) [N m per FED_BACK]  torque = -gains @ deviations
+    gains               (5,) [N m or rad, per FED_BACK]  command = -gains @ deviations
     roll_per_lateral    [rad/(m/s^2)] roll target over the lateral acceleration asked for; 0: only balanced
-    torque_per_roll     [N m/rad]  torque, ...
+    command_per_roll    [N m/rad] or [1]  torque or angle that is asked for, ...
     steer_per_roll      [1]        ... steering angle ...
     yaw_rate_per_roll   [1/s]      ... and yaw rate of the steady turn, over its roll
     """
 
     gains: NDArray[np.float64]
     roll_per_lateral: float = 0.0
-    torque_per_roll: float = 0.0
+    command_per_roll: float = 0.0
     steer_per_roll: float = 0.0
     yaw_rate_per_roll: float = 0.0
 
@@ -89,14 +92,18 @@ class SteeringLoop:
 
     def __init__(self, linear: Linear, steady: Steady, feedback: Feedback, timing: LoopTiming) -> None:
         self.feedback, self.timing = feedback, timing
+        linear = as_steered(linear, timing)
         self.A, self.b = linear.A.copy(), linear.B[:, 0].copy()
         # The robot holds the speed: its slow mode is not for the steering to keep.
         self.A[D_VELOCITY, :] = self.A[:, D_VELOCITY] = self.b[D_VELOCITY] = 0.0
-        self.poles, right = _eigen(self.A)
+        # A = U T U*, T upper triangular: unlike eigenvectors they are there for poles that fall together, as
+        # those of a critically damped follower do.
+        self._triangle, unitary = schur(self.A, output="complex")
+        self.poles: Complex = np.diag(self._triangle)
         self._course = course_rows(steady)
         self._course[:, D_VELOCITY] = 0.0
         self._outputs = np.vstack([np.eye(N_DEVIATIONS)[list(FED_BACK)], self._course])
-        self._residues = (self._outputs @ right) * np.linalg.solve(right, self.b.astype(complex))
+        self._seen, self._driven = self._outputs @ unitary, unitary.conj().T @ self.b
         self._speed = math.hypot(float(steady.x[VELOCITY]), float(steady.x[VELOCITY + 1]))
         self._along = self._speed * math.cos(steady.drift)  # of the heading
         self._curvature = steady.curvature
@@ -106,15 +113,20 @@ class SteeringLoop:
     # -- in frequency --------------------------------------------------------------------------------
 
     def ratio(self, s: complex | Complex) -> Complex:
-        """L(s): torque that comes back around the loop, sign changed, over torque that acts. Any shape."""
+        """L(s): command that comes back around the loop, sign changed, over the one that acts. Any shape."""
         at = np.asarray(s, complex)
-        parts = 1.0 / (at[..., None] - self.poles)
-        return np.asarray(
-            sum(row * (parts @ part) for row, part in zip(self._row(at), self._residues, strict=True))
-        )
+        return np.asarray(sum(row * out for row, out in zip(self._row(at), self._bike(at), strict=True)))
+
+    def _bike(self, at: Complex) -> Complex:
+        """G(s): (7, ...) what is fed back, heading's rate and side speed over the command that acts."""
+        y = np.zeros((len(self.poles), *at.shape), complex)  # of (s - T) y = U* b, from below
+        for k in reversed(range(len(y))):
+            known = np.tensordot(self._triangle[k, k + 1 :], y[k + 1 :], 1)
+            y[k] = (self._driven[k] + known) / (at - self.poles[k])
+        return np.asarray(np.tensordot(self._seen, y, 1))
 
     def _row(self, at: Complex) -> list[Complex]:
-        """K(s), sign changed: torque [N m] that acts for each of FED_BACK, heading's rate and side speed."""
+        """K(s), sign changed: command that acts for each of FED_BACK, heading's rate and side speed."""
         t, f = self.timing, self.feedback
         k0, k1, k2, k3, k4 = f.gains
         gyro, estimate, fork = (np.exp(-at * age) for age in (t.rates_s, t.estimate_s, t.steer_s))
@@ -127,8 +139,10 @@ class SteeringLoop:
             held * k3 * gyro,
             held * k4 * fork,
         ]
-        # what the torque does with the roll target, sign changed
-        of_target = -(summed + k1 * f.steer_per_roll + k2 * at + k3 * f.yaw_rate_per_roll + f.torque_per_roll)
+        # what the command does with the roll target, sign changed
+        of_target = -(
+            summed + k1 * f.steer_per_roll + k2 * at + k3 * f.yaw_rate_per_roll + f.command_per_roll
+        )
         target = f.roll_per_lateral * np.exp(at * STEP) * (ROLL_FILTER / (at + ROLL_FILTER)) ** 2
         asked = -(PATH_RATE**2) * (1.0 + self._path_integral / at) * (1.0 + at * t.told_s)
         turned = -2.0 * PATH_DAMPING * PATH_RATE * self._along * self._c
@@ -163,8 +177,8 @@ class SteeringLoop:
         """
         t, f = self.timing, self.feedback
         k0, k1, k2, k3, k4 = f.gains
-        names = ("torque", "integral", "offset", "heading", "path_integral", "target", "target_rate")
-        torque, integral, offset, heading, path, target, target_rate = range(
+        names = ("command", "integral", "offset", "heading", "path_integral", "target", "target_rate")
+        command, integral, offset, heading, path, target, target_rate = range(
             N_DEVIATIONS, N_DEVIATIONS + len(names)
         )
         e = np.eye(N_DEVIATIONS + len(names))
@@ -194,7 +208,7 @@ class SteeringLoop:
         p, r, steering, roll, beside, turned = late
         x = np.eye(size)
         M[:N_DEVIATIONS, :N_DEVIATIONS] = self.A
-        M[:N_DEVIATIONS, torque] = self.b
+        M[:N_DEVIATIONS, command] = self.b
         M[offset, : len(e)] = away
         M[heading, : len(e)] = yaw_rate + k * d * side - k * k * V * e[offset]
         M[path] = self._path_integral * beside
@@ -205,19 +219,19 @@ class SteeringLoop:
         M[target_rate] -= 2.0 * ROLL_FILTER * x[target_rate]
         error = roll - x[target]
         M[integral] = error
-        asked = (f.torque_per_roll + k1 * f.steer_per_roll) * x[target] - steering
+        asked = (f.command_per_roll + k1 * f.steer_per_roll) * x[target] - steering
         asked -= k0 * (error + ROLL_INTEGRAL * x[integral])
         asked -= k2 * (p - x[target_rate]) + k3 * (r - f.yaw_rate_per_roll * x[target])
-        M[torque] = (asked - x[torque]) / max(t.actuator_lag_s, _NO_LAG)
+        M[command] = (asked - x[command]) / max(t.actuator_lag_s, _NO_LAG)
         cut = [path] if self._path_integral == 0.0 else []
         if f.roll_per_lateral == 0.0:  # nobody goes back to the line: where it is, is no part of the loop
             cut = [*range(offset, target_rate + 1), *range(size - 2 * _PADE_ORDER, size)]
         return np.delete(np.delete(M, cut, axis=0), cut, axis=1)
 
 
-def _eigen(A: NDArray[np.float64]) -> tuple[Complex, Complex]:
-    poles, right = np.linalg.eig(A)
-    return poles.astype(np.complex128), right.astype(np.complex128)
+def as_steered(linear: Linear, timing: LoopTiming) -> Linear:
+    """The linear bike whose first input is what the robot steers by: torque, or the angle that it follows."""
+    return linear if timing.follower == 0.0 else followed_angle(linear, timing.follower)
 
 
 def _pade(

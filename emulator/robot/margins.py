@@ -1,7 +1,8 @@
 """How much more delay the ride bears: the reference robot closed around the linearised bike.
 
-The loop is cut at the steering torque (emulator.robot.linear_loop). With G(s) the bike's answer to the torque
-that acts, K(s) all from there back to the torque that acts and a further delay T, the roots are those of
+The loop is cut at the steering command (emulator.robot.linear_loop). With G(s) the bike's answer to the
+command that acts, K(s) all from there back to the command that acts and a further delay T, the roots are
+those of
 
     1 + L(s) exp(-s T) = 0,   L = K G
 

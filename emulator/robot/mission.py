@@ -41,7 +41,8 @@ class Mission:
     gnss_jitter_s how far its age strays from that
     imu_m, antenna_m  where they are in the main frame
     imu_axes      (9,) R_BS of the unit's axes S in the main frame B, row by row
-    torque_limit  [N m] of the steering actuator
+    by_angle      whether it steers by the angle of a fork, not by torque
+    command_limit of the steering: [N m] of the actuator, or [rad] of the fork
     timing        of the steering loop it closes; None: of a rig whose steering is not its own
     """
 
@@ -60,7 +61,8 @@ class Mission:
     imu_m: tuple[float, float, float]
     imu_axes: tuple[float, ...]
     antenna_m: tuple[float, float, float]
-    torque_limit: float
+    by_angle: bool
+    command_limit: float
     timing: LoopTiming | None
 
 
@@ -183,7 +185,7 @@ def _rider(m: Mission, design: Design) -> Rider:
     )
     k["imu"], k["imu_axes"], k["antenna"] = m.imu_m, m.imu_axes, m.antenna_m
     k["imu_age"], k["lean_age"], k["wheel_age"] = m.imu_age_s, m.lean_age_s, m.wheel_age_s
-    k["torque_limit"] = m.torque_limit
+    k["by_angle"], k["command_limit"] = m.by_angle, m.command_limit
 
     mind = np.zeros(1, MIND_DTYPE)
     e = mind[0]

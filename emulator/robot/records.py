@@ -72,7 +72,8 @@ KNOWN_DTYPE = np.dtype(
         ("imu_age", np.float64),  # [s] ages on arrival, lags of the sensors included
         ("lean_age", np.float64),
         ("wheel_age", np.float64),
-        ("torque_limit", np.float64),
+        ("by_angle", np.int64),  # 1: it steers by the fork's angle, 0: by torque
+        ("command_limit", np.float64),  # [rad] or [N m]
     ]
 )
 
@@ -129,7 +130,7 @@ MIND_DTYPE = np.dtype(
         ("shift_steps", np.int64),
         ("launch_steps", np.int64),
         # outputs
-        ("torque", np.float64),
+        ("command", np.float64),  # of the steering: torque or angle
         ("throttle", np.float64),
         ("front_brake", np.float64),
         ("rear_brake", np.float64),

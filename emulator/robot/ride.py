@@ -1,4 +1,4 @@
-"""How the reference robot rides: path to roll, roll to torque, speed to throttle, brakes and gears."""
+"""How the reference robot rides: path to roll, roll to steering, speed to throttle, brakes and gears."""
 
 from __future__ import annotations
 
@@ -64,7 +64,10 @@ def follow_path(d: Design, line: Line, e: Record) -> float:
 
 @jit
 def balance(d: Design, e: Record, lateral: float) -> float:
-    """Steering torque [N m] that leans the bike into the turn of ``lateral`` [m/s^2] and holds it there."""
+    """Steering command that leans the bike into the turn of ``lateral`` [m/s^2] and holds it there.
+
+    A torque [N m] or the fork's angle [rad], as the tables and gains of ``d`` are.
+    """
     speed = max(e.speed, d.speeds[0])
     roll, _, _ = turn_for(d, speed, lateral)
     roll = min(_ROLL_LIMIT, max(-_ROLL_LIMIT, roll))
@@ -75,13 +78,13 @@ def balance(d: Design, e: Record, lateral: float) -> float:
     e.roll_target += STEP * e.roll_target_rate
 
     turn = lateral_of(d, speed, e.roll_target)
-    _, steer, torque = turn_for(d, speed, turn)
+    _, steer, command = turn_for(d, speed, turn)
     yaw_rate = turn / speed * math.cos(e.roll_target)
     k0, k1, k2, k3, k4 = gains_for(d, speed, e.roll_target)
     error = e.roll - e.roll_target
     e.roll_integral = min(0.1, max(-0.1, e.roll_integral + STEP * error))
     return float(
-        torque
+        command
         - k0 * (error + ROLL_INTEGRAL * e.roll_integral)
         - k1 * (e.steer - steer)
         - k2 * (e.roll_rate - e.roll_target_rate)

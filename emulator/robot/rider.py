@@ -185,11 +185,11 @@ def step(r: Rider, rx: FrameBuffer, tx: FrameBuffer) -> int:
         if e.emergency == 0:
             e.emergency = _silent(e, r.received)
         lateral = follow_path(r.design, r.line, e)
-        torque = balance(r.design, e, lateral)
-        e.torque = min(k.torque_limit, max(-k.torque_limit, torque))
+        e.command = min(k.command_limit, max(-k.command_limit, balance(r.design, e, lateral)))
         drive(k, r.body[0], r.line, e, r.seen, e.emergency != 0)
         e.riding_steps += 1
-        v[R_STEER_TORQUE], v[R_THROTTLE], v[R_CLUTCH], v[R_GEAR] = e.torque, e.throttle, e.clutch, e.gear
+        v[R_STEER_ANGLE if k.by_angle != 0 else R_STEER_TORQUE] = e.command
+        v[R_THROTTLE], v[R_CLUTCH], v[R_GEAR] = e.throttle, e.clutch, e.gear
         v[R_FRONT_BRAKE], v[R_REAR_BRAKE] = e.front_brake, e.rear_brake
     v[R_X], v[R_Y], v[R_HEADING] = e.x, e.y, e.heading
     v[R_ROLL], v[R_SPEED] = e.roll, e.speed

@@ -18,12 +18,13 @@ from emulator.config.rig.file import Rig
 from emulator.config.rig.outputs import COMMAND_FRAMES, Output
 from emulator.core.signals import TICK_NS
 from emulator.robot.tuning import STEP
+from emulator.vehicle.imposed_angle import FOLLOWER_RATE
 from emulator.wire.can_frames import Codec
 
 _NEEDED = ("rate_x_rad_s", "force_x_m_s2", "steering_angle_rad")
 """A signal of each frame that the robot can't ride without."""
 
-_TORQUE = "steering_torque_Nm"
+_TORQUE, _ANGLE = "steering_torque_Nm", "steering_angle_rad"
 _TICK = TICK_NS * 1e-9
 _EVERY = round(STEP / _TICK)  # ticks of a control period
 
@@ -35,8 +36,9 @@ class LoopTiming(NamedTuple):
     estimate_s      age of attitude and position, which are integrated from the unit's samples
     told_s          age the robot takes its estimate to have: it brings its position to now by so much
     steer_s         age of the steering angle and its rate
-    command_s       from the control period to the middle of the time its torque is held
-    actuator_lag_s  first-order lag of the steering actuator
+    command_s       from the control period to the middle of the time its command is held
+    actuator_lag_s  first-order lag of the steering actuator, or of the fork's position control
+    follower        [rad/s] rate at which the bike's steering follows an imposed angle; 0: steered by torque
     """
 
     rates_s: float
@@ -45,6 +47,7 @@ class LoopTiming(NamedTuple):
     steer_s: float
     command_s: float
     actuator_lag_s: float
+    follower: float = 0.0
 
 
 def loop_timing(rig: Rig, codec: Codec) -> LoopTiming:
@@ -53,15 +56,19 @@ def loop_timing(rig: Rig, codec: Codec) -> LoopTiming:
     - A rate is summed up to an angle at the end of each period for all of it, so the angle is half a period
       younger than the rate; speed and position follow suit.
     - The inertial unit's low-pass is a delay below its corner.
-    - A torque stands from the tick after its period for a period: one tick and half of what is left of the
+    - A command stands from the tick after its period for a period: one tick and half of what is left of the
       period on the mean. The actuator moves at ticks, the bike feels it for a tick: with a time constant
-      T well above a tick that is a lag T, to which :func:`_tick_by_tick` adds what is left.
+      T well above a tick that is a lag T, to which :func:`_tick_by_tick` adds what is left. A stand-in for
+      the fork is such an actuator of an angle. Of a real fork nothing is known but what the rig says: none.
 
     Frames are known by the signals they carry: what the DBC calls them is its own affair. Forces are taken to
     be as old as rates. Raises ValueError for a rig on which the reference robot can't ride.
     """
-    if rig.steering != "torque_driven":
-        raise ValueError("the reference robot steers by torque, this rig is angle-driven")
+    by_angle, fork = rig.steering == "angle_driven", rig.actuators.fork
+    if by_angle and fork is None:
+        raise ValueError(
+            "the reference robot has no fork to turn: this angle-driven rig has no actuators.fork"
+        )
     rates, force, steer = (output_carrying(rig, codec, signal) for signal in _NEEDED)
     if rates is None or force is None or steer is None:
         missing = [s for s, out in zip(_NEEDED, (rates, force, steer), strict=True) if out is None]
@@ -69,12 +76,13 @@ def loop_timing(rig: Rig, codec: Codec) -> LoopTiming:
     ages = dict(zip(rig.outputs, ages_heard(_as_drawn(rig, codec)), strict=True))
     low_pass, bus = rig.sensors.imu.rate_delay_s, bus_load(rig, codec)
     arrive = None if bus is None else bus.line(rates).arrivals
-    lag = rig.actuators.steering.time_constant_ms * 1e-3
+    lag = (rig.actuators.steering if fork is None else fork).time_constant_ms * 1e-3
+    command = _ANGLE if by_angle else _TORQUE
     taken = [name for name in COMMAND_FRAMES if name in codec.frames]
-    torque = next((name for name in taken if _TORQUE in codec.signals[codec.frame(name)]), None)
-    if torque is None:
-        raise ValueError(f"the reference robot steers by {_TORQUE}, which no frame of the robot carries")
-    sent = max(1, -(-wire_ns(rig, codec, torque) // TICK_NS))  # ticks; its frame wins the bus
+    frame = next((name for name in taken if command in codec.signals[codec.frame(name)]), None)
+    if frame is None:
+        raise ValueError(f"the reference robot steers by {command}, which no frame of the robot carries")
+    sent = max(1, -(-wire_ns(rig, codec, frame) // TICK_NS))  # ticks; its frame wins the bus
     return LoopTiming(
         rates_s=ages[rates] + low_pass,
         estimate_s=ages[rates] + low_pass - 0.5 * STEP,
@@ -84,6 +92,7 @@ def loop_timing(rig: Rig, codec: Codec) -> LoopTiming:
         steer_s=ages[steer],
         command_s=sent * _TICK + 0.5 * (STEP - _TICK) + _tick_by_tick(lag),
         actuator_lag_s=lag,
+        follower=FOLLOWER_RATE if by_angle else 0.0,
     )
 
 

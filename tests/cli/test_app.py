@@ -617,7 +617,23 @@ def test_modes_of_what_the_robot_can_not_ride_still_has_a_diagram(emulator, file
     answer = emulator("modes", rig, "--speeds", "50:100:50", "--lean", "0")
     assert answer.status == 0
     assert "until a root crosses" not in answer.out
-    assert re.search(r"\bNo delay margins: .*\bby torque\b.*\bangle-driven\b", answer.text)
+    assert re.search(r"\bNo delay margins: .*\bno fork\b.*\bangle-driven\b", answer.text)
+
+
+def test_modes_of_an_angle_driven_rig_hold_the_fork_and_tell_what_its_zero_is_worth(emulator):
+    rig = RIG.with_name("angle_driven.yaml")
+    answer = emulator("modes", rig, "--speeds", "50:100:50", "--lean", "0")
+    assert answer.status == 0
+    assert "Fork held" in answer.out
+    assert re.search(r"wobble +– +no such mode", answer.out)
+    assert "until a root crosses" in answer.out
+    lean = re.search(
+        r"off by 0\.1 deg .*? leans by ([\d.]+) deg at 50, ([\d.]+) deg at 100 km/h", answer.text
+    )
+    assert lean
+    # v^2 and more: with speed the bike needs less and less steering for a turn
+    assert 1.2 < float(lean[1]) < 1.6
+    assert float(lean[2]) > 3.9 * float(lean[1])
 
 
 def test_modes_of_a_wrong_file_is_status_3_with_every_problem(emulator, files):

@@ -389,6 +389,20 @@ def test_with_an_imposed_angle_the_torque_command_moves_nothing(angle_driven):
     assert abs(ride["truth.steer_rad"]) < 1e-4
 
 
+def test_the_reaction_torque_does_not_depend_on_a_torque_command(angle_driven):
+    reactions = []
+    for torque in (0.0, 20.0, 40.0):
+        ride = Ride(angle_driven).start(2500)
+        ride.commands = {
+            **HELD_CLUTCH,
+            "steering": {"steering_torque_Nm": torque, "steering_angle_rad": 0.04},
+        }
+        ride.step(600)
+        reactions.append(ride["actuator.steering_torque_Nm"])
+    assert reactions[0] > 5.0  # at 5 m/s the tyre pushes back
+    assert reactions == [reactions[0]] * 3
+
+
 def test_with_an_imposed_angle_it_is_the_angle_that_must_stay_fresh(angle_driven):
     ride = Ride(angle_driven)
     ride.commands = {**HELD_CLUTCH, "steering": {"steering_angle_rad": 0.0}}  # no torque sensor on this robot

@@ -129,7 +129,7 @@ def test_the_linear_feedback_has_the_slopes_of_the_tables(design, roll_deg):
     assert f.roll_per_lateral * (high - low) == pytest.approx(2.0 * aside, rel=1e-6)
     (_, steer, torque), (_, steer_after, torque_after) = (turn_for(design, speed, a) for a in (low, high))
     assert f.steer_per_roll * 2.0 * aside == pytest.approx(steer_after - steer, rel=1e-6)
-    assert f.torque_per_roll * 2.0 * aside == pytest.approx(torque_after - torque, rel=1e-6)
+    assert f.command_per_roll * 2.0 * aside == pytest.approx(torque_after - torque, rel=1e-6)
     # a steady turn: yaw rate about the frame's z is that of the heading, leaned
     yaw = [a / speed * math.cos(roll + side) for a, side in ((low, -aside), (high, aside))]
     assert f.yaw_rate_per_roll * 2.0 * aside == pytest.approx(yaw[1] - yaw[0], rel=1e-6)

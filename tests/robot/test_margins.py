@@ -161,7 +161,7 @@ class Robot:
         error = roll - self.target
         self.integral += h * error
         row[7] = (
-            f.torque_per_roll * self.target
+            f.command_per_roll * self.target
             - k0 * (error + ROLL_INTEGRAL * self.integral)
             - k1 * (steer - f.steer_per_roll * self.target)
             - k2 * (roll_rate - self.target_rate)

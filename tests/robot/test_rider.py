@@ -172,4 +172,4 @@ def test_the_torque_keeps_the_actuators_limit(ride):
     ride.voice.values["rate_x_rad_s"] = 8.0
     ride.step(200)
     torque = [abs(v["steering_torque_Nm"]) for _, v in ride.sent["steering"]]
-    assert max(torque) == pytest.approx(ride.rider.mission.torque_limit)
+    assert max(torque) == pytest.approx(ride.rider.mission.command_limit)

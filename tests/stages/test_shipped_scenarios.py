@@ -33,7 +33,18 @@ from tests.support.scripted_robot import RIG, SCENARIOS
 RUNS = SCENARIOS / "runs"
 SHIPPED = sorted(path.relative_to(RUNS).with_suffix("").as_posix() for path in RUNS.rglob("*.yaml"))
 FAMILIES = (
-    *("actuators", "balance", "braking", "bus", "cornering", "frames", "grip", "power", "sensors"),
+    *(
+        "actuators",
+        "angle_driven",
+        "balance",
+        "braking",
+        "bus",
+        "cornering",
+        "frames",
+        "grip",
+        "power",
+        "sensors",
+    ),
     *("start_stop", "wind"),
 )
 G = GRAVITY
@@ -52,7 +63,7 @@ class Ridden(NamedTuple):
 
 def rig_of(name: str) -> Path:
     """The rig a scenario is ridden on: faults of the bus ask for one with a bit rate."""
-    rigs = {"bus": "megabit.yaml", "trainer_lap": "trainer.yaml"}
+    rigs = {"angle_driven": "angle_driven.yaml", "bus": "megabit.yaml", "trainer_lap": "trainer.yaml"}
     return RIG.with_name(rigs.get(name.split("/", maxsplit=1)[0], RIG.name))
 
 
@@ -65,6 +76,7 @@ def design_once(monkeypatch: pytest.MonkeyPatch) -> None:
 
     def design(vehicle: Vehicle, grip: float, timing: LoopTiming | None, fastest: float) -> Design:
         key = vehicle.body.tobytes() + vehicle.tyre.tobytes() + np.float64(grip).tobytes()
+        key += np.float64(0.0 if timing is None else timing.follower).tobytes()
         if key not in DESIGNS:
             DESIGNS[key] = design_rider(vehicle, grip, timing, fastest)
         return DESIGNS[key]

@@ -122,7 +122,7 @@ def mission_by(told: Mission, data: Mapping[str, Any]) -> Mission:
         imu_m=tuple(mounting["imu_m"]),
         imu_axes=tuple(np.array(mounting["imu_matrix"]).T.ravel()),
         antenna_m=tuple(data["gnss"]["antenna_m"]),
-        torque_limit=data["steering"]["limit_Nm"],
+        command_limit=data["steering"]["limit_Nm"],
     )
 
 

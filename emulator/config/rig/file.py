@@ -147,7 +147,8 @@ class Rig(Closed):
     robot: RobotMass
     """The robot as a mass on the bike."""
     steering: Literal["torque_driven", "angle_driven"]
-    """torque_driven: the plant answers a torque; angle_driven: the real fork's measured angle is imposed."""
+    """torque_driven: the plant answers a torque; angle_driven: a fork's measured angle is imposed, and the
+    reaction torque comes out."""
     dbc: FileName
     """The DBC with all frames of the bus; path from this file."""
     own_names: dict[Name, OwnFrame] = Field(default_factory=dict)
@@ -218,6 +219,17 @@ class Rig(Closed):
                 "monitors",
                 "steering_angle",
             )
+        return self
+
+    @model_validator(mode="after")
+    def _fork_of_an_angle(self) -> Rig:
+        for key in ("fork", "load_motor"):
+            if getattr(self.actuators, key) is not None and self.steering != "angle_driven":
+                raise wrong(
+                    "expected no such key where steering is torque_driven: no angle is imposed",
+                    "actuators",
+                    key,
+                )
         return self
 
     @model_validator(mode="after")

@@ -50,7 +50,7 @@ def frame_contradictions(rig: Rig, source: Source, codec: Codec) -> tuple[list[P
     problems: list[Problem] = []
     warnings: list[Problem] = []
     for check in (
-        *(_formats, _widths, _commands, _reference_robot, _inputs, _pulses, _absent),
+        *(_formats, _widths, _commands, _reference_robot, _inputs, _pulses, _reaction, _absent),
         *(_ranges, _steps, _actuators, _wire_times, _bus_load),
     ):
         for finding in check(rig, codec):
@@ -214,6 +214,16 @@ def _pulses(rig: Rig, codec: Codec) -> Iterator[_Finding]:
         sources = {OUTPUTS[OUTPUT[s]].source for s in codec.signals[codec.frame(frame)] if s in OUTPUT}
         if "wheel_pulses" in sources and rig.sensors.wheel_speed.tone_ring is None:
             yield _Finding(("outputs", frame), "expected sensors.wheel_speed.tone_ring: pulses are its edges")
+
+
+def _reaction(rig: Rig, codec: Codec) -> Iterator[_Finding]:
+    for frame in rig.outputs:
+        sources = {OUTPUTS[OUTPUT[s]].source for s in codec.signals[codec.frame(frame)] if s in OUTPUT}
+        if "fork" in sources and rig.steering != "angle_driven":
+            text = (
+                "expected no such frame where steering is torque_driven: no angle is imposed that could react"
+            )
+            yield _Finding(("outputs", frame), text)
 
 
 def _absent(rig: Rig, codec: Codec) -> Iterator[_Finding]:

@@ -21,6 +21,24 @@ class SteeringActuator(Closed):
     """Fastest change of the torque, either way."""
 
 
+class ForkStandIn(Closed):
+    """A fork that the bench has not: the robot's steering angle is a command, which it follows."""
+
+    time_constant_ms: TimeConstant
+    """Time constant of its position control, a first-order lag; 0 for none."""
+    rate_limit_rad_s: float = Field(gt=0, le=100)
+    """Fastest it turns, either way."""
+    resolution_rad: float = Field(default=0.0, ge=0, le=0.1)
+    """Step of its angle sensor; 0 for none."""
+
+
+class LoadMotor(Closed):
+    """A motor at the fork that makes the reaction torque felt."""
+
+    limit_Nm: float = Field(gt=0, le=300)
+    """Most torque that is asked of it, to either side."""
+
+
 class LeverActuator(Closed):
     """Throttle or clutch, 0 to 1."""
 
@@ -41,7 +59,12 @@ class Actuators(Closed):
     """Between what the robot asks and what acts on the bike."""
 
     steering: SteeringActuator
-    """Steering actuator, a torque about the steering axis."""
+    """Steering actuator, a torque about the steering axis. Does nothing where steering is angle_driven."""
+    fork: ForkStandIn | None = None
+    """Stand-in for the real fork of a rig whose steering is angle_driven. Left out: the angle of the real one
+    comes, as the bench measures it."""
+    load_motor: LoadMotor | None = None
+    """Motor that pulls at the fork with the reaction torque. Left out: only the frame limits what is sent."""
     throttle: LeverActuator
     """Throttle actuator: 0 closed, 1 fully open."""
     front_brake: BrakeActuator

@@ -11,7 +11,7 @@ from emulator.config.scenario.schema import Scenario
 from emulator.config.validation import did_you_mean
 from emulator.config.yaml_source import Source
 from emulator.core.errors import Problem
-from emulator.core.signals import GNSS_VALUES, OUTPUT, OUTPUT_VALUES
+from emulator.core.signals import GNSS_VALUES, OUTPUT, OUTPUT_VALUES, TICK_NS, V_FORK_ANGLE
 from emulator.events.declaration import RigView
 from emulator.events.power_faults import DEVICES
 from emulator.plant.events import sensor_of
@@ -28,6 +28,8 @@ def rig_view(rig: Rig, codec: Codec) -> RigView:
             rates_hz[signal] = max(output.rate_hz, rates_hz.get(signal, 0.0))
     for signal in GNSS_VALUES:
         rates_hz[signal] = max(rig.sensors.gnss.rate_hz, rates_hz.get(signal, 0.0))
+    if rig.steering == "angle_driven":  # taken every tick, whether it is sent to anybody or not
+        rates_hz[OUTPUT_VALUES[V_FORK_ANGLE]] = 1e9 / TICK_NS
     table = codec.table
     powered = functools.reduce(operator.or_, (sensor_of(OUTPUT[s]) for s in rates_hz), 0)
     return RigView(
@@ -40,6 +42,7 @@ def rig_view(rig: Rig, codec: Codec) -> RigView:
         bit_rate_known=rig.bus.bitrate is not None,
         frame_ns=functools.partial(shape_ns, rig, codec),
         steering_imposed=rig.steering == "angle_driven",
+        fork_stands_in=rig.actuators.fork is not None,
         devices=frozenset(name for bit, name in enumerate(DEVICES) if powered >> bit & 1) | {"gnss"},
         fixes=RANKS,
     )

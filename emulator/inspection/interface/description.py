@@ -235,6 +235,7 @@ class Steering(Closed):
     command: str = Field(description="the robot's signal that rules")
     limit_Nm: float
     rate_limit_Nm_s: float
+    fork_rate_limit_rad_s: float | None = Field(description="of a stand-in for the fork; null: there is none")
     stop_rad: float
 
 

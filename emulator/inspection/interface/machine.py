@@ -74,6 +74,7 @@ def steering(rig: Rig, vehicle: Vehicle) -> Steering:
         command="steering_angle_rad" if rig.steering == "angle_driven" else "steering_torque_Nm",
         limit_Nm=actuator.limit_Nm,
         rate_limit_Nm_s=actuator.rate_limit_Nm_s,
+        fork_rate_limit_rad_s=None if rig.actuators.fork is None else rig.actuators.fork.rate_limit_rad_s,
         stop_rad=float(vehicle.body[0]["steering_stop_angle"]),
     )
 

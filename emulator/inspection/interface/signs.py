@@ -65,6 +65,10 @@ OUTPUT_SIGNS = {
     "fork_travel_m": _STROKE,
     "shock_travel_m": _STROKE,
     "chain_torque_Nm": Sign("chain slack", "the engine drives the wheel"),
+    "reaction_torque_Nm": Sign(
+        "the fork stays where it is by itself", "held where it is by a torque to the left: set the opposite"
+    ),
+    "fork_angle_rad": _ANGLE,
     "gnss_x_m": Sign("origin of the scenario", "east of it"),
     "gnss_y_m": Sign("origin of the scenario", "north of it"),
     "gnss_z_m": Sign("height of the scenario's origin", "above it"),

@@ -47,6 +47,7 @@ class ModesPage:
     timing    of the loop the margins are of
     notes     sentences to show beside, such as why something is missing
     ridden    margins that rides on the straight found, by speed; empty: none was looked for
+    held      whether the steering angle is imposed, and the diagram's bike has its fork held
     """
 
     subject: str
@@ -55,6 +56,7 @@ class ModesPage:
     timing: LoopTiming | None
     notes: tuple[str, ...] = ()
     ridden: tuple[RiddenMargin, ...] = ()
+    held: bool = False
 
 
 def thinned(speeds: Sequence[T]) -> Sequence[T]:
@@ -362,11 +364,18 @@ def gap_sentences(s: Stability) -> list[str]:
 
 def loop_sentence(t: LoopTiming) -> str:
     """What the loop's delays are before any is added."""
+    command, lag = ("a torque's", "an actuator lag") if t.follower == 0.0 else ("an angle's", "a fork's lag")
+    imposed = f", and {2.0 / t.follower * _MS:.3g} ms for the bike to follow the fork" if t.follower else ""
     return (
         f"Already in the loop: gyro rates {t.rates_s * _MS:.3g} ms old, attitude and place "
         f"{t.estimate_s * _MS:.3g} ms, steering angle {t.steer_s * _MS:.3g} ms; {t.command_s * _MS:.3g} ms "
-        f"until the middle of a torque's time; an actuator lag of {t.actuator_lag_s * _MS:g} ms."
+        f"until the middle of {command} time; {lag} of {t.actuator_lag_s * _MS:g} ms{imposed}."
     )
+
+
+def hands(page: ModesPage) -> str:
+    """What the diagram's bike is left to."""
+    return "Fork held" if page.held else "Hands off"
 
 
 _MODE_HEADS = ("lean", "mode", "frequency", "unstable", "least stable")
@@ -379,7 +388,7 @@ def _margin_heads(page: ModesPage) -> tuple[str, ...]:
 def console_tables(page: ModesPage) -> RenderableType:
     """The page's tables for a terminal; of the margins every so many speeds."""
     parts: list[RenderableType] = [
-        terminal_table("Hands off: where each mode is unstable", _MODE_HEADS, mode_rows(page.stability))
+        terminal_table(f"{hands(page)}: where each mode is unstable", _MODE_HEADS, mode_rows(page.stability))
     ]
     if page.margins is not None:
         shown = {f"{speed * _KMH:.0f}" for speed in thinned(page.margins.speeds.tolist())}
@@ -410,6 +419,7 @@ def modes_html(page: ModesPage) -> str:
         margin_heads=_margin_heads(page),
         margins=None if m is None else margin_rows(m, page.ridden),
         ridden=bool(page.ridden),
+        hands=hands(page),
         loop_timing=None if page.timing is None else loop_sentence(page.timing),
         remarks=[*gap_sentences(s), *page.notes],
     )

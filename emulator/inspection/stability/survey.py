@@ -17,11 +17,16 @@ from emulator.inspection.stability.ridden import RiddenMargin, ridden_margins
 from emulator.robot.design import design_rider
 from emulator.robot.margins import delay_margins
 from emulator.robot.timing import loop_timing
-from emulator.vehicle.modes import stability
-from emulator.vehicle.params import RigidMass, vehicle_record
+from emulator.vehicle.equilibrium import NoEquilibrium
+from emulator.vehicle.modes import SteadyTurns, stability
+from emulator.vehicle.params import RigidMass, Vehicle, vehicle_record
+from emulator.vehicle.state import JOINT, STEER
 from emulator.wire.can_frames import Codec
 
 _DRY = 1.0  # [1] grip of the road the robot works its tables out for
+_ZERO_ERROR_deg = 0.1  # of the fork's angle
+_ASIDE = 0.01  # [rad] of lean to either side, for a slope upright
+_MOST_LEAN_deg = 20.0  # beyond that the slope upright says little
 
 
 def modes_of(
@@ -75,7 +80,8 @@ def modes_of(
     vehicle = vehicle_record(vehicle_file.values, vehicle_file.tables, robot=robot)
     speeds = [v / 3.6 for v in speeds_km_h]
     leans = [math.radians(v) for v in leans_deg]
-    diagram = stability(vehicle, speeds, leans)
+    by_angle = rig is not None and rig.steering == "angle_driven"
+    diagram = stability(vehicle, speeds, leans, steering_held=by_angle)
     if len(diagram.gaps) == len(speeds) * len(leans):
         reason = f"expected a vehicle that can run straight or turn steadily: {diagram.gaps[0].reason}"
         raise ConfigError([Problem(str(file), 1, 1, "", reason)])
@@ -87,7 +93,8 @@ def modes_of(
     else:
         try:
             timing = loop_timing(rig, codec)
-            design = design_rider(vehicle, _DRY, None)  # where its gains do not hold is what the margins tell
+            # where its gains do not hold is what the margins tell
+            design = design_rider(vehicle, _DRY, timing, checked=False)
             margins = delay_margins(vehicle, design, timing, speeds, leans)
             if ridden:
                 on, other = (file, None) if rig_file is None else (rig_file, file)
@@ -95,10 +102,38 @@ def modes_of(
         except ValueError as error:
             notes.append(f"No delay margins: {error}.")
             timing = None
+    if by_angle and timing is not None:
+        notes.append(_zero_words(vehicle, speeds))
     if rig is not None and rig_file is not None:
         notes.append(f"The robot and its timing are those of {rig_file}.")
     subject = vehicle_file.name + (f" with {rig.robot.name}, {rig.name}" if rig is not None else "")
-    return ModesPage(subject, diagram, margins, timing, tuple(notes), rides)
+    return ModesPage(subject, diagram, margins, timing, tuple(notes), rides, by_angle)
+
+
+def lean_of_zero_error(turns: SteadyTurns, speed: float) -> float:
+    """Lean [rad] of the steady turn at ``speed`` [m/s] whose steering is an error of the angle's zero.
+
+    For 0.1 degrees, by the slope upright; infinite where no steering goes with a lean. Raises NoEquilibrium.
+    """
+    left, right = (float(turns.at(speed, lean).x[JOINT + STEER]) for lean in (-_ASIDE, _ASIDE))
+    per_lean = abs(right - left) / (2.0 * _ASIDE)
+    return math.radians(_ZERO_ERROR_deg) / per_lean if per_lean > 0.0 else math.inf
+
+
+def _zero_words(vehicle: Vehicle, speeds: Sequence[float]) -> str:
+    """What an error of the imposed angle's zero is worth in lean, at some of the speeds."""
+    turns, leans = SteadyTurns(vehicle), []
+    for speed in thinned(speeds):
+        try:
+            lean = math.degrees(lean_of_zero_error(turns, speed))
+        except NoEquilibrium:
+            continue
+        told = f"{lean:.2g} deg" if lean < _MOST_LEAN_deg else f"over {_MOST_LEAN_deg:g} deg"
+        leans.append(f"{told} at {3.6 * speed:.0f}")
+    return (
+        f"A zero of the fork's angle that is off by {_ZERO_ERROR_deg:g} deg is, until it is steered against, "
+        f"the turn that leans by {', '.join(leans)} km/h."
+    )
 
 
 def _rig_beside(file: Path) -> Path | None:

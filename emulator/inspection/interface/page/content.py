@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from emulator.inspection.interface.description import Interface, Monitor, Wheel
+from emulator.inspection.interface.description import Interface, Monitor, Steering, Wheel
 from emulator.inspection.interface.page.content_frames import frame_sections
 from emulator.inspection.interface.page.document import (
     Block,
@@ -143,15 +143,20 @@ def _machine(interface: Interface) -> Section:
             ),
             Sentences(
                 f"The steering is {s.mode.replace('_', ' ')}: {s.command} rules"
-                + (
-                    f", held to ±{s.limit_Nm:g} N m and {s.rate_limit_Nm_s:g} N m/s."
-                    if s.mode == "torque_driven"
-                    else ", as measured at the fork; the torque you send moves nothing."
-                )
+                + _held_to(s)
                 + f" The fork's stops are at ±{s.stop_rad:.3f} rad."
             ),
         ],
     )
+
+
+def _held_to(s: Steering) -> str:
+    if s.mode == "torque_driven":
+        return f", held to ±{s.limit_Nm:g} N m and {s.rate_limit_Nm_s:g} N m/s."
+    if s.fork_rate_limit_rad_s is None:
+        return ", as measured at the fork; the torque you send moves nothing."
+    turns = f"at up to {s.fork_rate_limit_rad_s:g} rad/s"
+    return f", which a stand-in for the fork follows {turns}; the torque you send moves nothing."
 
 
 def _wheel_row(name: str, wheel: Wheel) -> list[str]:
