@@ -188,7 +188,10 @@ def step(r: Rider, rx: FrameBuffer, tx: FrameBuffer) -> int:
         e.command = min(k.command_limit, max(-k.command_limit, balance(r.design, e, lateral)))
         drive(k, r.body[0], r.line, e, r.seen, e.emergency != 0)
         e.riding_steps += 1
-        v[R_STEER_ANGLE if k.by_angle != 0 else R_STEER_TORQUE] = e.command
+        if k.by_angle != 0:
+            v[R_STEER_ANGLE] = e.command
+        else:
+            v[R_STEER_TORQUE] = e.command
         v[R_THROTTLE], v[R_CLUTCH], v[R_GEAR] = e.throttle, e.clutch, e.gear
         v[R_FRONT_BRAKE], v[R_REAR_BRAKE] = e.front_brake, e.rear_brake
     v[R_X], v[R_Y], v[R_HEADING] = e.x, e.y, e.heading

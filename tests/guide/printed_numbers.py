@@ -29,6 +29,8 @@ SENTENCES = {
     ("Errors at the receiver", "made of"),
     ("Hands off", "unstable"),
     ("Hands off", "least stable"),
+    ("Fork held", "unstable"),
+    ("Fork held", "least stable"),
 }
 """Columns whose cells are sentences: every number of them is asked for by itself."""
 KINDS_OF_ROW = {

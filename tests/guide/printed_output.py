@@ -430,12 +430,15 @@ def _measured_sensors() -> SensorPage:
 
 
 def of_modes() -> Iterator[Printed]:
-    """``emulator modes`` of the demo bench at a few speeds, one of them too slow for its lean."""
+    """``emulator modes`` of the demo bench at a few speeds, one too slow for its lean; and by angle."""
     page = Path("modes.html")
-    words = ("modes", RIGS / "loopback.yaml", "--speeds", "10:100:45", "--lean", "0", "--lean", "40")
-    for item in printed_by(*words, "--out", page):
-        yield from of_terminal("modes", item)
-    yield from of_page("modes", page.read_text(encoding="utf-8"))
+    for rig, speeds, leans in (
+        ("loopback.yaml", "10:100:45", ("--lean", "0", "--lean", "40")),
+        ("angle_driven.yaml", "50:180:130", ("--lean", "0")),
+    ):
+        for item in printed_by("modes", RIGS / rig, "--speeds", speeds, *leans, "--out", page):
+            yield from of_terminal("modes", item)
+        yield from of_page("modes", page.read_text(encoding="utf-8"))
 
 
 def of_host() -> Iterator[Printed]:

@@ -68,7 +68,7 @@ def test_an_output_is_a_frame_of_the_dbc_that_the_bench_can_fill(rig):
     path, change = rig
     can = (
         "(imu_rates, imu_force, lean, steering_angle, wheel_speed, wheel_pulses_front, wheel_pulses_rear, "
-        "drive_torque, engine, suspension, levers, emulator_state)"
+        "drive_torque, engine, suspension, levers, steering_load, emulator_state)"
     )
     with pytest.raises(ConfigError) as refused:
         change(("  lean: {rate", "  leen: {rate"), ("  engine: {rate", "  steering: {rate"))
