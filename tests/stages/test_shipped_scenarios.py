@@ -81,7 +81,7 @@ def design_once(monkeypatch: pytest.MonkeyPatch) -> None:
             DESIGNS[key] = design_rider(vehicle, grip, timing, fastest)
         return DESIGNS[key]
 
-    monkeypatch.setattr(mission, "design_rider", design)
+    monkeypatch.setattr(mission, "kept_design", design)
 
 
 def ridden(name: str, folder: Path, given: Mapping[str, float] | None = None) -> Ridden:
