@@ -13,7 +13,8 @@ from emulator.core.frame_buffer import FrameBuffer, frame_buffer
 from emulator.core.signals import COMMAND, RUNNING, STANDBY
 from emulator.inspection.sensors.capture import level_session
 from emulator.robot.rehearsed import RehearsedRider
-from emulator.wire.can_frames import Codec, check, load_codec, pack, protect, unpack
+from emulator.wire.can_frames import Codec, check, pack, protect, unpack
+from emulator.wire.dbc_frames import load_codec
 from tests.support.scripted_robot import RIG, ScriptedRobot
 
 

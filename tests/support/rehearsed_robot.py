@@ -20,7 +20,8 @@ from emulator.core.frame_buffer import frame_buffer
 from emulator.core.signals import ROBOT_COMMANDS
 from emulator.inspection.sensors.capture import level_session
 from emulator.links.can_bus import open_can
-from emulator.wire.can_frames import check, load_codec, unpack
+from emulator.wire.can_frames import check, unpack
+from emulator.wire.dbc_frames import load_codec
 from tests.support.scripted_robot import ScriptedRobot
 
 FLAWS = ("none", "brakes swapped", "half rate of drive")

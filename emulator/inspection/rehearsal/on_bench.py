@@ -39,7 +39,8 @@ from emulator.shared_memory.layout import Sizes
 from emulator.shared_memory.stalls import Role
 from emulator.stages.bench.child_process import ChildProcess
 from emulator.stages.bench.stopping import StopAsked
-from emulator.wire.can_frames import Codec, load_codec
+from emulator.wire.can_frames import Codec
+from emulator.wire.dbc_frames import load_codec
 
 _ROBOT_CHILD = "emulator.inspection.rehearsal.robot_child"
 _FEW = Sizes(2, 2, 2, 2)

@@ -10,7 +10,7 @@ from emulator.inspection.sensors.capture import level_session
 from emulator.robot.mission import ReferenceRider
 from emulator.robot.rehearsed import RehearsedRider
 from emulator.stages.bench.child import Job, main, ride_on_bus
-from emulator.wire.can_frames import load_codec
+from emulator.wire.dbc_frames import load_codec
 
 
 def _robot(job: Job) -> None:

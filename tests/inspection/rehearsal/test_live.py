@@ -25,7 +25,7 @@ from emulator.inspection.rehearsal.live import LiveExchange
 from emulator.inspection.rehearsal.on_bench import read_bench, rehearse
 from emulator.inspection.rehearsal.prompts import prompts_of
 from emulator.inspection.sensors.capture import level_session
-from emulator.wire.can_frames import load_codec
+from emulator.wire.dbc_frames import load_codec
 from tests.support.rehearsed_robot import FLAWS
 from tests.support.scripted_robot import RIG, ScriptedRobot
 
