@@ -631,9 +631,9 @@ def test_modes_of_an_angle_driven_rig_hold_the_fork_and_tell_what_its_zero_is_wo
         r"off by 0\.1 deg .*? leans by ([\d.]+) deg at 50, ([\d.]+) deg at 100 km/h", answer.text
     )
     assert lean
-    # v^2 and more: with speed the bike needs less and less steering for a turn
-    assert 1.2 < float(lean[1]) < 1.6
-    assert float(lean[2]) > 3.9 * float(lean[1])
+    # ridden turns of 800 m and 1500 m: 1.46 and 5.72 deg for each 0.1 deg of steering
+    assert float(lean[1]) == pytest.approx(1.46, rel=0.04)
+    assert float(lean[2]) == pytest.approx(5.72, rel=0.04)
 
 
 def test_modes_of_a_wrong_file_is_status_3_with_every_problem(emulator, files):
