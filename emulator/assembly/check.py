@@ -24,6 +24,7 @@ from emulator.config.rig.ports import PtyPort, SerialPort, TcpPort
 from emulator.config.scenario.circuit import load_circuit
 from emulator.config.scenario.schema import Scenario, circuit_path, load_scenario
 from emulator.config.validation import did_you_mean
+from emulator.config.vehicle.data_sheet import load_data_sheet
 from emulator.config.vehicle.file import load_vehicle
 from emulator.config.yaml_source import show
 from emulator.core.errors import ConfigError, Problem
@@ -169,6 +170,12 @@ def _scenario(path: str, given: Mapping[str, int | float]) -> tuple[Checked, lis
     )
 
 
+def _data_sheet(path: str, _: Mapping[str, int | float]) -> tuple[Checked, list[str]]:
+    _sheet, source = load_data_sheet(path)
+    left = ("whether these numbers make a vehicle: emulator vehicle new",)
+    return Checked(path, "data sheet", [], list(source.warnings), unchecked=left), []
+
+
 def _circuit(path: str, _: Mapping[str, int | float]) -> tuple[Checked, list[str]]:
     _circuit_file, source = load_circuit(path)
     return Checked(path, "circuit", [], list(source.warnings)), []
@@ -179,6 +186,7 @@ _KINDS: dict[str, Callable[[str, Mapping[str, int | float]], tuple[Checked, list
     "vehicle": _vehicle,
     "scenario": _scenario,
     "circuit": _circuit,
+    "data_sheet": _data_sheet,
 }
 
 

@@ -38,7 +38,7 @@ from emulator.core.outside.reading import KEPT_COPY, read_whole
 from emulator.core.signals import TICK_NS
 from emulator.lap.ideal_lap import bike_of
 from emulator.lap.lean_envelope import lean_envelope
-from emulator.lap.steady_limits import steady_limits, total_mass
+from emulator.lap.steady_limits import steady_limits
 from emulator.lap.target_speed import engine_curve, speed_limits, target_speed
 from emulator.loop.machine import processor
 from emulator.plant.step import tick
@@ -50,6 +50,7 @@ from emulator.robot.mission import Mission
 from emulator.robot.timing import LoopTiming, loop_timing, output_carrying
 from emulator.sensors.imu import turned
 from emulator.vehicle.equilibrium import NoEquilibrium
+from emulator.vehicle.mass_properties import total_mass
 from emulator.vehicle.params import RigidMass, Vehicle, vehicle_record
 from emulator.wire.can_frames import Codec
 from emulator.wire.can_timing import CLASSICAL_BYTES

@@ -28,6 +28,8 @@ from emulator.cli.report import report
 from emulator.cli.run import run
 from emulator.cli.schema import schema
 from emulator.cli.sensors import sensors
+from emulator.cli.vehicle.describe import describe
+from emulator.cli.vehicle.new import new
 from emulator.cli.warm import warm
 from emulator.core.errors import ConfigError, EmulatorError, InternalError
 from emulator.core.outside.reading import advice_for
@@ -57,6 +59,14 @@ _circuit = typer.Typer(
 )
 _circuit.command("import")(import_points)
 _typer.add_typer(_circuit, name="circuit")
+_vehicle = typer.Typer(
+    help="Vehicle files: from a data sheet, and what one comes to.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
+_vehicle.command("new")(new)
+_vehicle.command("describe")(describe)
+_typer.add_typer(_vehicle, name="vehicle")
 
 
 def _version(asked: bool) -> None:

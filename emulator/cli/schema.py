@@ -10,7 +10,8 @@ import typer
 
 def schema(
     kind: Annotated[
-        Literal["scenario", "rig", "vehicle", "circuit"], typer.Argument(help="which kind of file")
+        Literal["scenario", "rig", "vehicle", "circuit", "data_sheet"],
+        typer.Argument(help="which kind of file"),
     ],
 ) -> None:
     """Print the JSON Schema of a kind of file, for editors that complete, explain and check YAML by it.

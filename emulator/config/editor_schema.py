@@ -1,4 +1,4 @@
-"""JSON Schema (draft 2020-12) of the four kinds of file, for editors that complete and check YAML by it.
+"""JSON Schema (draft 2020-12) of the five kinds of file, for editors that complete and check YAML by it.
 
 Made from the models, so it can't say anything else than they do, and tells what each key is in their words
 (emulator.config.key_texts). What it can't say (how values go together, stations within a line) only `emulator
@@ -22,10 +22,11 @@ from emulator.config.scenario.circuit import Circuit
 from emulator.config.scenario.parameters import REFERENCE, SECTION
 from emulator.config.scenario.schema import Scenario
 from emulator.config.validation import Closed
+from emulator.config.vehicle.data_sheet import DataSheet
 from emulator.config.vehicle.file import vehicle_model
 
-Kind: TypeAlias = Literal["scenario", "rig", "vehicle", "circuit"]
-KINDS: tuple[Kind, ...] = ("scenario", "rig", "vehicle", "circuit")
+Kind: TypeAlias = Literal["scenario", "rig", "vehicle", "circuit", "data_sheet"]
+KINDS: tuple[Kind, ...] = ("scenario", "rig", "vehicle", "circuit", "data_sheet")
 
 Schema: TypeAlias = dict[str, Any]
 
@@ -53,7 +54,12 @@ _REMOVAL: Schema = {
 
 def whole_schema(kind: Kind) -> tuple[Schema, dict[str, Schema]]:
     """The schema of a whole file as its model says, and those of the models it refers to by name."""
-    models_of: dict[str, type[Closed]] = {"scenario": Scenario, "rig": Rig, "circuit": Circuit}
+    models_of: dict[str, type[Closed]] = {
+        "scenario": Scenario,
+        "rig": Rig,
+        "circuit": Circuit,
+        "data_sheet": DataSheet,
+    }
     model = models_of[kind] if kind in models_of else vehicle_model()
     whole: Schema = model.model_json_schema(mode="validation")
     models: dict[str, Schema] = whole.pop("$defs", {})

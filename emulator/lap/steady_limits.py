@@ -24,13 +24,11 @@ from emulator.vehicle.driveline import overall_ratio
 from emulator.vehicle.equilibrium import AIR_DENSITY, NoEquilibrium, steady_motion
 from emulator.vehicle.limit_motion import fill_held, fill_limits, fill_turns
 from emulator.vehicle.linearise import linearise, steer_torque_of_roll_rate
+from emulator.vehicle.mass_properties import total_mass
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.quasi_steady import machine
 
 Array = NDArray[np.float64]
-
-BODIES = ("main_frame", "swingarm", "rear_wheel", "steered_frame", "fork_lower", "front_wheel")
-"""Groups of the vehicle's record that have a mass."""
 
 SPEEDS = (7.0, 10.0, 14.0, 19.0, 25.0, 32.0, 40.0, 49.0, 59.0, 70.0, 82.0, 95.0)
 """[m/s] rows; held beyond. Below, a turn at the limit is as tight as the steering stop."""
@@ -94,11 +92,6 @@ class SteadyLimits(NamedTuple):
     spin: Array
     tans: Array
     turns: Array
-
-
-def total_mass(vehicle: Vehicle) -> float:
-    """Mass [kg] of bike and robot."""
-    return float(sum(float(vehicle.body[0][f"{name}_mass"]) for name in BODIES))
 
 
 def drag_of(vehicle: Vehicle, air_density: float = AIR_DENSITY) -> float:

@@ -21,6 +21,7 @@ acceleration is then a sine.
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,6 +51,21 @@ from emulator.vehicle.state import FRONT, REAR, T_CAP_X
 
 Array = NDArray[np.float64]
 
+
+class UprightLimits(NamedTuple):
+    """Straight on at a speed: accelerations along the path [m/s^2], and what ends them.
+
+    driving, braking            greatest, negative for braking, by a torque at the wheels: the engine is not
+                                asked, nor how hard a lever can be pulled
+    front_lifts, rear_lifts     a wheel leaves the road; otherwise the tyres' friction is used up
+    """
+
+    driving: float
+    braking: float
+    front_lifts: bool
+    rear_lifts: bool
+
+
 BOTH, FRONT_BRAKES, REAR_LIMITS, FRONT_LIMITS = range(4)
 
 FULL_USE = 2.95
@@ -62,6 +78,7 @@ _ON_THE_WAY = 1.2  # use of a tyre up to which the lean is raised in steps: no f
 _BRISK = 8.0  # [m/s] below, steering changes so much with lean that steps are shorter
 _FROM = 2.0  # use of a tyre that a greatest lateral acceleration is looked for from
 _RELIEVED = (0.95, 0.85, 0.7, 0.55, 0.4, 0.28, 0.18, 0.1, 0.05, 0.02, 0.0)  # of the load, until a wheel lifts
+_ALL_BUT_LIFTED = 0.03  # of the load: the last two hundredths may be left to a tyre that is used up
 _TRIFLE = 0.05  # of a tyre's friction along: costs a thousandth of that across
 _TRIFLE_Nm = 5.0
 _FIRST = 1.5  # [m/s^2] on a road of grip 1: what driving and braking begin with
@@ -298,6 +315,22 @@ def _hardest_braking(c: Machine, speed: float, grip: float, engine: float, n: Ar
     return all(
         _find(c, speed, grip, engine, True, ROLL, 0.0, REAR_ROLLS, 0.0, FRONT_USE, use, n) for use in _RAISED
     )
+
+
+def upright_limits(c: Machine, speed: float, grip: float) -> UprightLimits | None:
+    """The hardest driving and braking straight on at ``speed`` [m/s]; None where it was not found."""
+    found: list[tuple[float, bool]] = []
+    n = np.empty(N_UNKNOWNS)
+    for hardest, wheel in ((_hardest_drive, FRONT), (_hardest_braking, REAR)):
+        start(c, speed, n)
+        if not _find(c, speed, grip, 0.0, True, ROLL, 0.0, FRONT_BRAKE, 0.0, REAR_TORQUE, 0.0, n):
+            return None
+        rolling = float(c.loads[wheel])
+        if not hardest(c, speed, grip, 0.0, n):
+            return None
+        found.append((float(n[ACCELERATION]), bool(c.loads[wheel] < _ALL_BUT_LIFTED * rolling)))
+    (driving, front_lifts), (braking, rear_lifts) = found
+    return UprightLimits(driving, braking, front_lifts, rear_lifts)
 
 
 def fill_limits(

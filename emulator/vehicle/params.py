@@ -7,7 +7,7 @@ anything outside only warns.
 
 All positions are in the main frame at the design position: x forward from the rear contact, z up, the
 bike upright, joints at zero. Products of inertia are the integral of x z dm (positive: mass is high in
-front). Sources of plausible ranges: common practice, no source, unless the entry says otherwise.
+front). Sources of plausible ranges: common practice, no source, unless the entry names one.
 """
 
 from __future__ import annotations
@@ -22,9 +22,12 @@ from emulator.core.constants import GRAVITY
 
 INF = math.inf
 
+COMMON_PRACTICE = "common practice, no source"
+"""Where a range is from that nobody published."""
+
 
 class Parameter(NamedTuple):
-    """One number of the vehicle file, in SI."""
+    """One number of the vehicle file, in SI; ``range_source``: of the plausible range."""
 
     name: str
     unit: str
@@ -33,6 +36,7 @@ class Parameter(NamedTuple):
     plausible_low: float
     plausible_high: float
     meaning: str
+    range_source: str = COMMON_PRACTICE
 
 
 class Group(NamedTuple):
@@ -97,7 +101,8 @@ def _tyre() -> tuple[Parameter, ...]:
             1e6,
             10.0,
             25.0,
-            "cornering stiffness over load; range: Cossalter (2006) 'Motorcycle Dynamics', from memory",
+            "cornering stiffness over load",
+            "Cossalter (2006) 'Motorcycle Dynamics', from memory",
         ),
         Parameter("camber_stiffness", "N/rad", 0.0, 1e12, 0.0, 0.0, "camber stiffness, part free of load"),
         Parameter(
@@ -107,7 +112,8 @@ def _tyre() -> tuple[Parameter, ...]:
             1e3,
             0.7,
             1.5,
-            "camber stiffness over load; range: Cossalter (2006), from memory",
+            "camber stiffness over load",
+            "Cossalter (2006) 'Motorcycle Dynamics', from memory",
         ),
         Parameter(
             "slip_stiffness_per_load", "1", 1e-3, 1e6, 8.0, 40.0, "longitudinal slip stiffness over load"
@@ -119,7 +125,8 @@ def _tyre() -> tuple[Parameter, ...]:
             5.0,
             0.12,
             0.45,
-            "lateral relaxation length; range: Cossalter (2006), from memory",
+            "lateral relaxation length",
+            "Cossalter (2006) 'Motorcycle Dynamics', from memory",
         ),
         Parameter("relaxation_length_x", "m", 1e-6, 5.0, 0.05, 0.45, "longitudinal relaxation length"),
         Parameter("carcass_damping", "N s/m", 0.0, 1e5, 0.0, 1000.0, "damping of the carcass in shear"),
@@ -337,7 +344,8 @@ GROUPS: tuple[Group, ...] = (
                 10.0,
                 0.3,
                 0.65,
-                "drag coefficient times area; range: Sharp and Limebeer (2001) 0.312 to Sharp (1994) 0.63",
+                "drag coefficient times area",
+                "Sharp and Limebeer (2001) 0.312 to Sharp (1994) 0.63",
             ),
             Parameter(
                 "lift_area", "m2", -10.0, 10.0, -0.1, 0.2, "lift coefficient times area, positive upwards"

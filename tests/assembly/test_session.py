@@ -13,10 +13,10 @@ from emulator.assembly.session import load_session, mission
 from emulator.config.rig.outputs import COMMAND_FRAMES
 from emulator.core.constants import GRAVITY
 from emulator.core.errors import ConfigError
-from emulator.lap.steady_limits import total_mass
 from emulator.road.line import grip_at
 from emulator.stages.bench.child import session_of
 from emulator.vehicle.equilibrium import NoEquilibrium
+from emulator.vehicle.mass_properties import total_mass
 from tests.support.scripted_robot import RIG, RUN, SCENARIOS
 
 

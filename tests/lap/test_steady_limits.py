@@ -26,9 +26,9 @@ from emulator.lap.steady_limits import (
     limits_on,
     roll_rates,
     steady_limits,
-    total_mass,
 )
 from emulator.vehicle.equilibrium import NoEquilibrium, steady_motion
+from emulator.vehicle.mass_properties import total_mass
 from emulator.vehicle.state import JOINT_RATE, REAR_WHEEL, U_DRIVE_TORQUE
 from tests.support.machines import demo
 

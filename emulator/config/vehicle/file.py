@@ -168,7 +168,8 @@ def _entry_text(parameter: Parameter) -> str:
     """What a parameter is, with what is possible and what is usual in its own unit."""
     p = parameter
     possible, usual = _between(p.low, p.high), _between(p.plausible_low, p.plausible_high)
-    return f"[{p.unit}] {p.meaning}. Possible: {possible}; usual: {usual}"
+    source = "" if p.range_source == params.COMMON_PRACTICE else f" ({p.range_source})"
+    return f"[{p.unit}] {p.meaning}. Possible: {possible}; usual: {usual}{source}"
 
 
 def _between(low: float, high: float) -> str:

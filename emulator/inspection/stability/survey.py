@@ -3,25 +3,20 @@
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from emulator.config.based_on import load_with_bases
-from emulator.config.rig.file import Rig, load_rig, vehicle_path
-from emulator.config.rig.frames import read_codec
-from emulator.config.vehicle.file import load_vehicle
 from emulator.core.errors import ConfigError, Problem
 from emulator.inspection.stability.page import ModesPage, thinned
 from emulator.inspection.stability.ridden import RiddenMargin, ridden_margins
+from emulator.inspection.subject import subject_of
 from emulator.robot.design import design_rider
 from emulator.robot.margins import delay_margins
 from emulator.robot.timing import loop_timing
 from emulator.vehicle.equilibrium import NoEquilibrium
 from emulator.vehicle.modes import SteadyTurns, stability
-from emulator.vehicle.params import RigidMass, Vehicle, vehicle_record
+from emulator.vehicle.params import Vehicle
 from emulator.vehicle.state import JOINT, STEER
-from emulator.wire.can_frames import Codec
 
 _DRY = 1.0  # [1] grip of the road the robot works its tables out for
 _ZERO_ERROR_deg = 0.1  # of the fork's angle
@@ -40,8 +35,7 @@ def modes_of(
 ) -> ModesPage:
     """Diagram of a vehicle file, or of a rig file's vehicle with its robot on it.
 
-    rig_file  a rig whose robot rides the vehicle; its own vehicle stays out of it. None: the first rig file
-              of a folder ``rigs`` beside the vehicle's that names this vehicle, rather one based on no other
+    rig_file  as in :func:`~emulator.inspection.subject.subject_of`
     ridden    also ride for the margins, at some of the speeds (:func:`~.page.thinned`); progress is told each
     With a rig there are delay margins, or a note why there are none.
     Raises ConfigError with every problem of the files, or if no speed and lean has a steady motion;
@@ -50,34 +44,8 @@ def modes_of(
     """
     if ridden and 0.0 not in leans_deg:
         raise ValueError("--ridden: expected --lean 0 among the leans: what is ridden is a straight")
-    rig: Rig | None = None
-    codec: Codec | None = None
-    if load_with_bases(file).data.get("kind") == "rig":
-        if rig_file is not None:
-            raise ValueError(f"expected a vehicle file beside --rig, got the rig file {file}")
-        rig, source = load_rig(file)
-        codec = read_codec(rig, source)
-        vehicle_file = load_vehicle(vehicle_path(rig, source))
-    else:
-        problems: list[Problem] = []
-        if rig_file is None:
-            rig_file = _rig_beside(file)
-        if rig_file is not None:
-            try:
-                rig, source = load_rig(rig_file)
-                codec = read_codec(rig, source)
-            except ConfigError as error:
-                problems += error.problems
-        try:
-            vehicle_file = load_vehicle(file)
-        except ConfigError as error:
-            problems += error.problems
-        if problems:
-            raise ConfigError(problems)
-    robot = None
-    if rig is not None:
-        robot = RigidMass(rig.robot.mass_kg, *rig.robot.position_m, *rig.robot.inertia_kg_m2)
-    vehicle = vehicle_record(vehicle_file.values, vehicle_file.tables, robot=robot)
+    subject = subject_of(file, rig_file)
+    vehicle, rig, codec = subject.vehicle, subject.rig, subject.codec
     speeds = [v / 3.6 for v in speeds_km_h]
     leans = [math.radians(v) for v in leans_deg]
     by_angle = rig is not None and rig.steering == "angle_driven"
@@ -85,7 +53,7 @@ def modes_of(
     if len(diagram.gaps) == len(speeds) * len(leans):
         reason = f"expected a vehicle that can run straight or turn steadily: {diagram.gaps[0].reason}"
         raise ConfigError([Problem(str(file), 1, 1, "", reason)])
-    notes = [str(w) for w in vehicle_file.warnings]
+    notes = [str(w) for w in subject.file.warnings]
     margins = timing = None
     rides: tuple[RiddenMargin, ...] = ()
     if rig is None or codec is None:
@@ -97,17 +65,16 @@ def modes_of(
             design = design_rider(vehicle, _DRY, timing, checked=False)
             margins = delay_margins(vehicle, design, timing, speeds, leans)
             if ridden:
-                on, other = (file, None) if rig_file is None else (rig_file, file)
+                on, other = (file, None) if subject.rig_file is None else (subject.rig_file, file)
                 rides = ridden_margins(on, other, design, thinned(speeds), progress)
         except ValueError as error:
             notes.append(f"No delay margins: {error}.")
             timing = None
     if by_angle and timing is not None:
         notes.append(_zero_words(vehicle, speeds))
-    if rig is not None and rig_file is not None:
-        notes.append(f"The robot and its timing are those of {rig_file}.")
-    subject = vehicle_file.name + (f" with {rig.robot.name}, {rig.name}" if rig is not None else "")
-    return ModesPage(subject, diagram, margins, timing, tuple(notes), rides, by_angle)
+    if subject.rig_file is not None:
+        notes.append(f"The robot and its timing are those of {subject.rig_file}.")
+    return ModesPage(subject.name, diagram, margins, timing, tuple(notes), rides, by_angle)
 
 
 def lean_of_zero_error(turns: SteadyTurns, speed: float) -> float:
@@ -134,16 +101,3 @@ def _zero_words(vehicle: Vehicle, speeds: Sequence[float]) -> str:
         f"A zero of the fork's angle that is off by {_ZERO_ERROR_deg:g} deg is, until it is steered against, "
         f"the turn that leans by {', '.join(leans)} km/h."
     )
-
-
-def _rig_beside(file: Path) -> Path | None:
-    """A rig file in ``../rigs`` that names the vehicle file and can be read, rather one based on no other."""
-    found: list[tuple[int, Path]] = []
-    for candidate in sorted((file.resolve().parent.parent / "rigs").glob("*.yaml")):
-        try:
-            rig, source = load_rig(candidate)
-        except ConfigError:
-            continue
-        if Path(vehicle_path(rig, source)).resolve() == file.resolve():
-            found.append((len(source.bases), candidate))
-    return Path(os.path.relpath(min(found)[1])) if found else None

@@ -1,0 +1,1 @@
+"""Commands about a vehicle of one's own: one file a command."""

@@ -1,0 +1,1 @@
+"""A vehicle file from a data sheet: defaults for what it leaves out, and how that is measured."""
