@@ -398,6 +398,22 @@ def of_what_robots_need() -> Iterator[Printed]:
             yield from of_terminal("line", item)
 
 
+def of_vehicle() -> Iterator[Printed]:
+    """``emulator vehicle new`` of the shipped data sheet, and ``describe`` of its vehicle and of two rigs."""
+    sheet = Path("scenarios/data_sheets/upright_twin.yaml")
+    shown = printed_by("vehicle", "new", sheet, "--out", "twin.yaml")
+    compiling = compiling_first(virtual=True)
+    for words in (
+        ("twin.yaml", "--rig", RIGS / "loopback.yaml"),
+        (RIGS / "loopback.yaml",),
+        (RIGS / "trainer.yaml",),
+    ):
+        shown += printed_by("vehicle", "describe", *words)
+    for item in shown:
+        if item != compiling:
+            yield from of_terminal("vehicle", item)
+
+
 def of_sensors() -> Iterator[Printed]:
     """``emulator sensors`` of two rigs on a ride that is there, and a page with made-up measurements."""
     for rig in ("megabit", "trainer"):
@@ -545,6 +561,7 @@ def everything(folder: Path, made_up: Path, stored: Path) -> set[Printed]:
             | set(of_check())
             | set(of_what_robots_need())
             | set(of_sensors())
+            | set(of_vehicle())
             | set(of_modes())
         )
     for run in (*map(read_run, sorted(stored.iterdir())), read_run(made_up)):

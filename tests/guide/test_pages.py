@@ -13,6 +13,7 @@ from typing import Any, get_args
 import pytest
 from typer.main import get_command
 
+from emulator.assembly.check import check
 from emulator.cli.app import _typer
 from emulator.config.rig.file import BusFaults, Rig
 from emulator.config.scenario.circuit import load_circuit
@@ -23,6 +24,7 @@ from emulator.criteria.condition import Condition
 from emulator.criteria.kinds import KINDS
 from emulator.criteria.windows import Window
 from emulator.record import writer
+from emulator.survey.own_vehicle.vehicle_file import new_vehicle
 from emulator.wire.dbc_frames import frames_in
 from tests.guide.markdown import GUIDE, ROOT, blocks
 
@@ -105,8 +107,10 @@ def test_every_command_and_option_is_named() -> None:
     commands = get_command(_typer).commands  # type: ignore[attr-defined]
     assert len(commands) >= 9
     commands |= {f"circuit {name}": command for name, command in commands.pop("circuit").commands.items()}
-    text += "\n## `emulator circuit import`\n" + page("circuit-import.md")  # has a page of its own
-    text = text.replace("## `emulator circuit import FILE`", "")
+    commands |= {f"vehicle {name}": command for name, command in commands.pop("vehicle").commands.items()}
+    for heading in ("circuit import FILE", "vehicle new SHEET", "vehicle describe FILE"):
+        text = text.replace(f"`emulator {heading}`", "")  # these have pages of their own
+    text += "\n## `emulator circuit import`\n" + page("circuit-import.md") + page("own-bike.md")
     for name, command in commands.items():
         part = text[text.index(f"## `emulator {name}") :].partition("\n## ")[0]
         options = {option for p in command.params for option in p.opts if option.startswith("--")} - {
@@ -131,6 +135,17 @@ def test_every_example_for_a_scenario_is_valid(tmp_path: Path, example: str) -> 
         path = tmp_path / "scenarios/runs/example.yaml"
         path.write_text(text)
         load_scenario(path)
+
+
+def test_the_examples_of_an_own_bike_are_valid(tmp_path: Path) -> None:
+    shutil.copytree(ROOT / "scenarios", tmp_path / "scenarios")
+    sheet, rig = blocks(page("own-bike.md"), "yaml")
+    (tmp_path / "sheet.yaml").write_text(sheet)
+    made = new_vehicle(tmp_path / "sheet.yaml")
+    (tmp_path / "scenarios/vehicles/upright_twin-vehicle.yaml").write_text(made.text)
+    (tmp_path / "scenarios/rigs/mine.yaml").write_text(rig)
+    (checked, vehicle) = check([tmp_path / "scenarios/rigs/mine.yaml"])
+    assert (checked.problems, checked.warnings, vehicle.kind, vehicle.warnings) == ([], [], "vehicle", [])
 
 
 def test_the_examples_of_a_circuit_are_valid(tmp_path: Path) -> None:

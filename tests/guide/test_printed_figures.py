@@ -41,6 +41,7 @@ SECTIONS = {
     "`emulator line`, `list` and `interface`": {"line"},
     "`emulator sensors`": {"sensors"},
     "`emulator modes`": {"modes"},
+    "`emulator vehicle describe`": {"vehicle"},
     "`emulator host`": {"host"},
     "`emulator replay`": {"replay"},
     "`emulator rehearse`": {"rehearse"},

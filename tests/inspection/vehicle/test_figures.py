@@ -65,6 +65,29 @@ def test_full_throttle_gains_speed_below_the_top_speed_and_loses_it_above(descri
         assert full_throttle(described.vehicle, 1.01 * top, other) < 0.0
 
 
+def test_at_full_throttle_the_wheel_has_the_power_and_torque_that_are_told(described: Described) -> None:
+    """On a fine grid of engine speeds, by the file's curve and ratios."""
+    body = described.vehicle.body[0]
+    engine = np.linspace(200.0, float(body["engine_limiter_speed"]) * 0.98, 5000)
+    torque = np.interp(engine, body["torque_speed"], body["torque_value"])
+    assert described["power_kW"] * 1e3 == pytest.approx((torque * engine).max(), rel=0.005)
+    assert described["power_rpm"] * math.pi / 30.0 == pytest.approx(
+        engine[(torque * engine).argmax()], rel=0.01
+    )
+    final = float(body["final_drive_rear_radius"] / body["final_drive_front_radius"])
+    first = float(body["gearbox_primary"] * body["gearbox_gear_1"]) * final
+    assert described["torque_Nm"] == pytest.approx(torque.max() * first, rel=0.005)
+    assert described["gear_1_ratio"] == pytest.approx(first)
+
+
+def test_tyres_are_the_files(described: Described) -> None:
+    for which, end in ((0, "rear"), (1, "front")):
+        tyre = described.vehicle.tyre[which]
+        for key in ("radius", "crown_radius", "friction_x", "friction_y", "rolling_resistance"):
+            assert described[f"{key}_{end}"] == float(tyre[key])
+        assert described[f"vertical_stiffness_{end}"] == float(tyre["vertical_stiffness"]) * 1e-3
+
+
 @pytest.mark.parametrize("gear", [1, 6])
 def test_at_the_limiter_nothing_drives(described: Described, gear: int) -> None:
     speed = described[f"gear_{gear}_km_h"] / 3.6
