@@ -43,7 +43,8 @@ class RehearsedRider(ReferenceRider):
         }
         self._heard_at = dict.fromkeys(limits, 0)
         self._silent_after = limits
-        self._own = {int(self._codec.table.can_id[self._codec.frame(name)]): name for name in COMMANDS}
+        taken = [name for name in COMMANDS if name in self._codec.frames]
+        self._own = {int(self._codec.table.can_id[self._codec.frame(name)]): name for name in taken}
 
     def step(self, rx: FrameBuffer, tx: FrameBuffer) -> int:
         """One control period, with what is asked for in its frames."""

@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 from emulator.config.rig.bus_load import Periodic, bus_load, common_ticks, passages, schedule, wire_ns
 from emulator.config.rig.file import Rig
-from emulator.config.rig.outputs import COMMAND_FRAMES, Output
+from emulator.config.rig.outputs import Output, commands_in
 from emulator.core.signals import TICK_NS
 from emulator.robot.tuning import STEP
 from emulator.vehicle.imposed_angle import FOLLOWER_RATE
@@ -78,7 +78,7 @@ def loop_timing(rig: Rig, codec: Codec) -> LoopTiming:
     arrive = None if bus is None else bus.line(rates).arrivals
     lag = (rig.actuators.steering if fork is None else fork).time_constant_ms * 1e-3
     command = _ANGLE if by_angle else _TORQUE
-    taken = [name for name in COMMAND_FRAMES if name in codec.frames]
+    taken = commands_in(codec.frames)
     frame = next((name for name in taken if command in codec.signals[codec.frame(name)]), None)
     if frame is None:
         raise ValueError(f"the reference robot steers by {command}, which no frame of the robot carries")

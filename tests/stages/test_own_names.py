@@ -57,7 +57,7 @@ def renamed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     bare = re.sub(r"(?m)^(CM_ SG_|VAL_|BA_).*\n", "", text)
     bare = re.sub(r" SG_ (\w+)", r" SG_ Z_\1", re.sub(r"(BO_ \d+) (\w+):", r"\1 Z_\2:", bare))
     (folder / "rigs" / "renamed.dbc").write_text(bare)
-    rig = ["based_on: loopback.yaml", "dbc: renamed.dbc", "own_names:"]
+    rig = ["based_on: loopback.yaml", "dbc: renamed.dbc", "rehearsal:", "  request_frame:", "own_names:"]
     demo = load_session(RIG, RUN).codec
     for f, frame in enumerate(demo.frames):
         guard = f"profile: P01, data_id: {data_ids[int(demo.table.can_id[f])]}, crc: Z_crc, counter: Z_alive"

@@ -23,7 +23,7 @@ from typing import Any, NamedTuple
 
 from emulator.config.rig.buses import SocketcanBus
 from emulator.config.rig.file import Rig
-from emulator.config.rig.outputs import Output, USUAL_PERIODS_ms
+from emulator.config.rig.outputs import Output, USUAL_PERIODS_ms, commands_in
 from emulator.core.frame_buffer import EXTENDED
 from emulator.core.signals import TICK_NS
 from emulator.sensors.sampling import rate_fraction
@@ -349,7 +349,7 @@ def bus_load(rig: Rig, codec: Codec) -> BusLoad | None:
     """The budget of a rig whose frames ``codec`` holds; None where the bit rate is not told."""
     rates = bit_rates(rig)
     outputs: dict[str, Output] = {str(name): output for name, output in rig.outputs.items()}
-    from_robot = {name: usual for name, usual in USUAL_PERIODS_ms.items() if name in codec.frames}
+    from_robot = {name: USUAL_PERIODS_ms[name] for name in commands_in(codec.frames)}
     names: list[str] = [*outputs, *from_robot]
     if rates is None:
         return None

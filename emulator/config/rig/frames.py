@@ -15,7 +15,13 @@ from emulator.config.rig.bus_load import BusLoad, bit_rates, bus_load
 from emulator.config.rig.buses import SocketcanBus
 from emulator.config.rig.file import Rig, carries_fd, dbc_path, frames_of
 from emulator.config.rig.frame_maps import frame_maps
-from emulator.config.rig.outputs import COMMAND_FRAMES, INPUT_FRAME, REFERENCE_NEEDS, REQUEST_SIGNALS
+from emulator.config.rig.outputs import (
+    COMMAND_FRAMES,
+    INPUT_FRAME,
+    REFERENCE_NEEDS,
+    REQUEST_SIGNALS,
+    commands_in,
+)
 from emulator.config.validation import did_you_mean
 from emulator.config.yaml_source import Loc, Source
 from emulator.core.errors import ConfigError, Problem
@@ -112,11 +118,6 @@ def _where(rig: Rig, codec: Codec, signal: str) -> Iterator[_Carried]:
             yield _carried(codec, frame, signal)
 
 
-def _taken(codec: Codec) -> list[str]:
-    """Frames of the robot that this bench takes."""
-    return [frame for frame in COMMAND_FRAMES if frame in codec.frames]
-
-
 def _formats(rig: Rig, codec: Codec) -> Iterator[_Finding]:
     """Frames the bus has no place for, and protection beyond what it is made for."""
     for f, frame in enumerate(codec.frames):
@@ -152,7 +153,7 @@ def _widths(rig: Rig, codec: Codec) -> Iterator[_Finding]:
 
 def _commands(rig: Rig, codec: Codec) -> Iterator[_Finding]:
     """Signals without which no ride can go on: it would trip on the robot, which could not help it."""
-    carried = {signal for frame in _taken(codec) for signal in codec.signals[codec.frame(frame)]}
+    carried = {signal for frame in commands_in(codec.frames) for signal in codec.signals[codec.frame(frame)]}
     steering = "steering_angle_rad" if rig.steering == "angle_driven" else "steering_torque_Nm"
     frames = ", ".join(COMMAND_FRAMES)
     for signal in ("heartbeat", steering, "throttle"):
@@ -281,7 +282,7 @@ def _actuators(rig: Rig, codec: Codec) -> Iterator[_Finding]:
         ("front_brake", "limit_bar", a.front_brake.limit_bar, "bar", 1e5, "front_brake_Pa"),
         ("rear_brake", "limit_bar", a.rear_brake.limit_bar, "bar", 1e5, "rear_brake_Pa"),
     ):
-        for frame in _taken(codec):
+        for frame in commands_in(codec.frames):
             if signal not in codec.signals[codec.frame(frame)]:
                 continue
             most = _carried(codec, frame, signal).high / scale

@@ -5,6 +5,7 @@ What can be sent is the DBC's to say: any frame whose signals are output values 
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import Annotated, Literal, Protocol, TypeAlias, TypeVar
 
 from pydantic import Field, model_validator
@@ -37,6 +38,11 @@ GNSS_OUTPUT = "gnss"
 """The receiver's sentences among the outputs that are left out."""
 REQUEST_SIGNALS = ("prompt", "amount")
 """Signals of a request frame, beside its counter and CRC."""
+
+
+def commands_in(frames: Collection[str]) -> tuple[CommandFrame, ...]:
+    """Frames of the robot that a bench takes, of those in its codec: a lab's robot need not send all."""
+    return tuple(name for name in USUAL_PERIODS_ms if name in frames)
 
 
 class Output(Closed):

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from emulator.assembly.bench import Bench
 from emulator.assembly.session import Session
 from emulator.config.rig.file import Rig
-from emulator.config.rig.outputs import COMMAND_FRAMES
+from emulator.config.rig.outputs import commands_in
 from emulator.config.rig.sensors import Imu, LeanSensor, SteeringAngleSensor
 from emulator.core.frame_buffer import FrameBuffer, frame_buffer
 from emulator.core.signals import TICK_NS
@@ -189,7 +189,7 @@ def _listen(
 
 def _frames(session: Session, commands: Values) -> FrameBuffer:
     """The robot's frames."""
-    taken = [name for name in COMMAND_FRAMES if name in session.codec.frames]
+    taken = commands_in(session.codec.frames)
     codec, rx = session.codec, frame_buffer(len(taken))
     for n, name in enumerate(taken):
         payload = bytes.fromhex(sample_of(codec, name, "", commands).hex)

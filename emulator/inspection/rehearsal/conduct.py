@@ -15,7 +15,7 @@ import numpy as np
 
 from emulator.assembly.session import Session
 from emulator.config.rig.buses import LoopbackBus
-from emulator.config.rig.outputs import COMMAND_FRAMES, GNSS_OUTPUT
+from emulator.config.rig.outputs import GNSS_OUTPUT, commands_in
 from emulator.inspection.rehearsal.findings import Finding, Result, result_of
 from emulator.inspection.rehearsal.heard import Heard, expected_frames, values_of
 from emulator.inspection.rehearsal.listening import (
@@ -247,7 +247,7 @@ def _read(bench: _Bench, begin_ns: int, end_ns: int) -> Reading:
     codec, heard = bench.codec, bench.exchange.heard(begin_ns, end_ns)
     values: dict[str, float] = {}
     samples = []
-    for name in COMMAND_FRAMES:
+    for name in commands_in(codec.frames):
         f, payloads = codec.frame(name), heard.frames[name].payloads
         table = values_of(codec, f, payloads)
         for k, signal in enumerate(codec.signals[f]):
@@ -263,7 +263,7 @@ def _read(bench: _Bench, begin_ns: int, end_ns: int) -> Reading:
 def _delay_ms(bench: _Bench, prompt: Prompt, answer: Heard, before: Reading, after: Reading) -> float | None:
     """From the request to the first arrival beyond half of the way; None where there was no way to go."""
     codec, signal = bench.codec, prompt.signal
-    name = next(n for n in COMMAND_FRAMES if signal in codec.signals[codec.frame(n)])
+    name = next(n for n in commands_in(codec.frames) if signal in codec.signals[codec.frame(n)])
     start, end = (r.values.get(signal, math.nan) for r in (before, after))
     if not abs(end - start) > 0.1 * (abs(prompt.amount) or 1.0):
         return None
@@ -298,7 +298,7 @@ def _ends(codec: Codec) -> dict[str, tuple[float, float]]:
     """Lowest and highest number each of the robot's signals can carry."""
     table = codec.table
     found = {}
-    for name in COMMAND_FRAMES:
+    for name in commands_in(codec.frames):
         f = codec.frame(name)
         for k, signal in enumerate(codec.signals[f]):
             s = int(table.first[f]) + k

@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 
 from emulator.wire.can_frames import Codec
-from emulator.wire.e2e import ALTERNATING, BOTH, LOW, MODES, crc8_1d, profile_1_start
+from emulator.wire.e2e import ALTERNATING, BOTH, LOW, MODES, PROFILE_1, crc8_1d, profile_1_start
 
 _ENOUGH = 3  # frames: one that fits by chance is one in 256, three are one in 17 million
 
@@ -23,6 +23,11 @@ class Fit(NamedTuple):
 
     words: str
     start: int | None
+
+
+def reckoned(codec: Codec, f: int) -> bool:
+    """Whether a frame's CRC is one that is reckoned with here: of profile 1, with the header in front."""
+    return int(codec.table.profile[f]) == PROFILE_1 and int(codec.table.header[f]) == 0
 
 
 def expected_start(codec: Codec, f: int, counter: int) -> int:
@@ -85,6 +90,6 @@ def _mistakes(codec: Codec, f: int) -> list[tuple[str, Callable[[int], int], int
     found += [
         (f"the data id is that of frame {name}", in_mode(int(codec.table.data_id[g]), mode), 0)
         for g, name in enumerate(codec.frames)
-        if g != f and codec.table.data_id[g] >= 0
+        if g != f and codec.table.profile[g] == PROFILE_1
     ]
     return found

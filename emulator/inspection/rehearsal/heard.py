@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.assembly.session import Session
-from emulator.config.rig.outputs import COMMAND_FRAMES, USUAL_PERIODS_ms
+from emulator.config.rig.outputs import USUAL_PERIODS_ms, commands_in
 from emulator.core.compiled import jit
 from emulator.wire.can_frames import Codec, FrameCodec, check, unpack
 
@@ -101,8 +101,8 @@ def expected_frames(session: Session) -> tuple[ExpectedFrame, ...]:
         "throttle": limits.command_timeout_ms,
     }
     found = []
-    for name, usual_ms in USUAL_PERIODS_ms.items():
-        f = codec.frame(name)
+    for name in commands_in(codec.frames):
+        f, usual_ms = codec.frame(name), USUAL_PERIODS_ms[name]
         timeouts = [watched[s] for s in codec.signals[f] if s in watched]
         told = dut.kind == "reference" or name in dut.periods_ms
         found.append(
@@ -129,7 +129,7 @@ def sort_frames(
     return Heard(
         begin_ns,
         end_ns,
-        {name: of(int(codec.table.can_id[codec.frame(name)])) for name in COMMAND_FRAMES},
+        {name: of(int(codec.table.can_id[codec.frame(name)])) for name in commands_in(codec.frames)},
         {can_id: of(can_id) for can_id in times if can_id not in names},
         tuple((b, e) for b, e in deaf if e > begin_ns and b < end_ns),
         lost,

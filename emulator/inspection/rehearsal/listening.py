@@ -7,6 +7,7 @@ its frames can be heard, so a frame that never comes is not sent.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -14,11 +15,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.frame_buffer import identifier_digits
-from emulator.inspection.rehearsal.crc_start import crc_of, expected_start, fit_of
+from emulator.inspection.rehearsal.crc_start import crc_of, expected_start, fit_of, reckoned
 from emulator.inspection.rehearsal.findings import Finding, Whose
 from emulator.inspection.rehearsal.heard import Arrivals, ExpectedFrame, Heard, decode
 from emulator.wire.can_frames import Codec
-from emulator.wire.e2e import COUNTERS_PROFILE_1
+from emulator.wire.dbc_frames import header_fields
+from emulator.wire.e2e import BARE
+from emulator.wire.frame_map import Guard
 
 LEAST_PERIODS = 30
 """So many periods of a frame have to be listened to before anything is said of its rate."""
@@ -28,7 +31,6 @@ no source)."""
 _DEAF_SHARE = 0.1  # of the time listened to; beyond it the bench says nothing about rates
 _FEW = 5  # frames that tell of a counter
 _SAMPLES = 3
-_COUNTS = COUNTERS_PROFILE_1
 _LOOK_AT_BENCH = "this machine: `emulator host`; what its link loses"
 
 
@@ -111,16 +113,15 @@ def in_hex(f_id: int, payload: bytes) -> str:
 def _frame(expected: ExpectedFrame, heard: Heard, codec: Codec) -> _Frame:
     arrivals = heard.frames[expected.name]
     f, n = expected.f, arrivals.count
-    protected = codec.table.data_id[f] >= 0
-    counters = np.array([p[1] & 0xF for p in arrivals.payloads if len(p) > 1] if protected else [], np.int64)
-    steps = np.diff(counters) % _COUNTS
+    counters = np.array(_counters_in(codec, f, arrivals.payloads), np.int64)
+    steps = np.diff(counters) % int(codec.table.counters[f])
     gaps = np.diff(arrivals.at_ns) * 1e-6
     rate = (n - 1) / float(gaps.sum()) * 1e3 if n > 1 and gaps.sum() > 0.0 else math.nan
     percentiles = np.percentile(gaps, (50, 99, 100)) if n > 1 else (math.nan,) * 3
     decoded, held = decode(codec, f, arrivals.payloads)
     values = decoded[held]
     figures = FrameFigures(
-        name=expected.name,
+        name=codec.label(expected.name),
         frames=n,
         rate_hz=rate,
         expected_hz=expected.rate_hz,
@@ -184,7 +185,7 @@ def _missing(f: _Frame) -> Finding:
     sure = _bench_heard(f) and heard.seconds * 1e3 >= 10 * f.expected.period_ms
     return Finding(
         kind="missing",
-        about=f.expected.name,
+        about=f.codec.label(f.expected.name),
         whose="robot" if sure else "bench",
         what=f"the frame never came, while others of the robot did{words}",
         measured=f"0 frames in {heard.seconds:.1f} s" + ("" if sure else f"; {_bench_words(f)}"),
@@ -196,7 +197,7 @@ def _missing(f: _Frame) -> Finding:
 
 def _fits(codec: Codec, f: int, payloads: tuple[bytes, ...]) -> bool:
     """Whether frames of another identifier could be this one: protected, of its length, their CRC right."""
-    return bool(codec.table.data_id[f] >= 0) and bool(decode(codec, f, payloads)[1].all())
+    return bool(codec.table.profile[f] != BARE) and bool(decode(codec, f, payloads)[1].all())
 
 
 def _lengths(f: _Frame) -> list[Finding]:
@@ -208,7 +209,7 @@ def _lengths(f: _Frame) -> list[Finding]:
     return [
         Finding(
             kind="length",
-            about=f.expected.name,
+            about=f.codec.label(f.expected.name),
             whose="robot",
             what="frames have another length than in the DBC",
             measured=f"{len(wrong)} of {f.arrivals.count} frames: {sizes} bytes",
@@ -222,9 +223,11 @@ def _lengths(f: _Frame) -> list[Finding]:
 def _checks(f: _Frame) -> list[Finding]:
     codec, frame = f.codec, f.expected.f
     length = int(codec.table.length[frame])
-    if codec.table.data_id[frame] < 0:
+    if codec.table.profile[frame] == BARE:
         return []
     whole = [p for p in f.arrivals.payloads if len(p) == length]
+    if not reckoned(codec, frame):
+        return _other_checks(f, whole)
     bad = [p for p in whole if crc_of(p, expected_start(codec, frame, p[1] & 0xF)) != p[0]]
     if not bad:
         return []
@@ -235,7 +238,7 @@ def _checks(f: _Frame) -> list[Finding]:
     return [
         Finding(
             kind="crc",
-            about=f.expected.name,
+            about=f.codec.label(f.expected.name),
             whose="robot" if own else "nobody knows",
             what=(fit.words or "the CRC does not hold") + ("" if own else " in some frames"),
             measured=f"{len(bad)} of {len(whole)} frames; byte 0 is 0x{first[0]:02X}"
@@ -251,11 +254,44 @@ def _checks(f: _Frame) -> list[Finding]:
     ]
 
 
+def _other_checks(f: _Frame, whole: list[bytes]) -> list[Finding]:
+    """Frames of other profiles whose check does not hold; which mistake it is is not looked for."""
+    codec, frame = f.codec, f.expected.f
+    bad = [p for p in whole if not decode(codec, frame, (p,))[1].all()]
+    if not bad:
+        return []
+    own = len(bad) == len(whole) >= _FEW
+    return [
+        Finding(
+            kind="crc",
+            about=codec.label(f.expected.name),
+            whose="robot" if own else "nobody knows",
+            what="the CRC does not hold" + ("" if own else " in some frames"),
+            measured=f"{len(bad)} of {len(whole)} frames",
+            expected=f"AUTOSAR E2E {codec.profiles[frame]} with the data ids of the rig's own_names",
+            look=f"where the robot computes E2E {codec.profiles[frame]}: data ids, offset, byte order"
+            if own
+            else "a second sender with this identifier, or bytes changed between checksum and bus",
+            samples=_samples(f, bad),
+        )
+    ]
+
+
+def _counters_in(codec: Codec, f: int, payloads: Sequence[bytes]) -> list[int]:
+    """Alive counters of frames that are long enough to have one; none of an unprotected frame."""
+    profile, header = int(codec.table.profile[f]), int(codec.table.header[f])
+    if profile == BARE:
+        return []
+    byte, bit, size = header_fields(Guard(profile, header))[1]
+    return [p[byte] >> bit & (1 << size) - 1 for p in payloads if len(p) > byte]
+
+
 def _counters(f: _Frame) -> list[Finding]:
     steps, n = f.steps, f.arrivals.count
     if len(steps) < _FEW:
         return []
-    counters = [p[1] & 0xF for p in f.arrivals.payloads if len(p) > 1]
+    counters = _counters_in(f.codec, f.expected.f, f.arrivals.payloads)
+    most = int(f.codec.table.counters[f.expected.f])
     shown = " ".join(str(c) for c in counters[:16])
     if (steps == 0).all():
         return [
@@ -267,13 +303,13 @@ def _counters(f: _Frame) -> list[Finding]:
                 "who counts up in the robot, and whether a buffer is sent again without being filled",
             )
         ]
-    if max(counters) >= _COUNTS:
+    if max(counters) >= most:
         return [
             _counter_finding(
                 f,
                 "robot",
                 "the alive counter takes the value 15, which profile 1 never sends",
-                f"{sum(c >= _COUNTS for c in counters)} of {n} frames: {shown} ...",
+                f"{sum(c >= most for c in counters)} of {n} frames: {shown} ...",
                 "the robot's counter wraps at 16 instead of 15",
             )
         ]
@@ -299,13 +335,14 @@ def _counters(f: _Frame) -> list[Finding]:
 
 
 def _counter_finding(f: _Frame, whose: Whose, what: str, measured: str, look: str) -> Finding:
+    counts = int(f.codec.table.counters[f.expected.f])
     return Finding(
         kind="counter",
-        about=f.expected.name,
+        about=f.codec.label(f.expected.name),
         whose=whose,
         what=what,
         measured=measured,
-        expected=f"each frame one more than the last, 0 to {_COUNTS - 1} and again",
+        expected=f"each frame one more than the last, 0 to {counts - 1} and again",
         look=look,
         samples=_samples(f, f.arrivals.payloads),
     )
@@ -352,7 +389,7 @@ def _rate(f: _Frame) -> list[Finding]:
 def _too_short(f: _Frame, periods: float) -> Finding:
     return Finding(
         kind="rate",
-        about=f.expected.name,
+        about=f.codec.label(f.expected.name),
         whose="bench",
         what="was not listened to for long enough to speak of its rate",
         measured=f"{periods:.0f} periods",

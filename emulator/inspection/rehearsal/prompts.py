@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from emulator.assembly.session import Session
-from emulator.config.rig.outputs import COMMAND_FRAMES
+from emulator.config.rig.outputs import commands_in
 from emulator.core.signals import ROBOT_COMMANDS
 from emulator.inspection.rehearsal.findings import Finding, Whose
 
@@ -103,7 +103,7 @@ class _Case:
 def prompts_of(session: Session) -> tuple[Prompt, ...]:
     """What this rig's robot is asked for: at rest first, then each of its controls."""
     rig, codec = session.rig, session.codec
-    there = {s for name in COMMAND_FRAMES for s in codec.signals[codec.frame(name)]}
+    there = {s for name in commands_in(codec.frames) for s in codec.signals[codec.frame(name)]}
     stop = float(session.nominal.body[0]["steering_stop_angle"])
     a = rig.actuators
     torque = min(_TORQUE_Nm, 0.25 * a.steering.limit_Nm)

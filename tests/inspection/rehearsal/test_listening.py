@@ -130,3 +130,24 @@ def test_checksums_that_fit_nothing_are_given_no_mistake(session: Session) -> No
     wrong = [bytes([int(random.integers(256))]) + p[1:] for p in frames]
     assert fit_of(session.codec, session.codec.frame("steering"), wrong) == ("", None)
     assert fit_of(session.codec, session.codec.frame("steering"), wrong[:1]) == ("", None), "one is no proof"
+
+
+def test_a_labs_frames_are_judged_by_their_own_profiles() -> None:
+    lab = level_session(RIG.with_name("lab_names.yaml"))
+    assert [e.name for e in expected_frames(lab)] == ["steering", "drive", "gear"]
+    frames = []
+    for e in expected_frames(lab):
+        frames += sent(lab, e.name, [e.period_ms * k for k in range(1, round(1000.0 / e.period_ms))])
+
+    def judged(received: list[Received]) -> list[tuple[str, str, str]]:
+        heard = sort_frames(sorted(received), lab.codec, BEGIN, END)
+        found = judge_listening(heard, expected_frames(lab), lab.codec, one_host=False)
+        return [(f.kind, f.about, f.whose) for f in found]
+
+    assert judged(frames) == []
+    steering = int(lab.codec.table.can_id[lab.codec.frame("steering")])  # profile 5: 499 counters of 256
+    spoilt = [(at, i, p[:-1] + bytes([p[-1] ^ 1]) if i == steering else p) for at, i, p in frames]
+    assert judged(spoilt) == [("crc", "steering (RIDER_STEER)", "robot")]
+    once = next(p for _, i, p in frames if i == steering)
+    stuck = [(at, i, once if i == steering else p) for at, i, p in frames]
+    assert judged(stuck) == [("counter", "steering (RIDER_STEER)", "robot")]
