@@ -16,14 +16,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from emulator.assembly.session import Session, load_session
-from emulator.core.frame_buffer import EXTENDED
+from emulator.core.frame_buffer import EXTENDED, frame_buffer
 from emulator.inspection.interface.frames import frames_of_bench, sample_of
 from emulator.record.reader import Run, read_run
 from emulator.record.writer import RunWriter
 from emulator.robot.records import Z_LEAN
 from emulator.runs.one import ride
+from emulator.stages.own_robot.values import SentValues
 from emulator.stages.virtual import VirtualRide
-from emulator.wire.can_frames import pack
+from emulator.wire.can_frames import check, find, pack
 from tests.support.described_robot import Layouts
 from tests.support.scripted_robot import RIG, RUN, variant
 
@@ -227,3 +228,20 @@ def test_the_interface_tells_the_labs_names_and_its_samples_hold_their_checks(la
             assert sample.counter == 5
             assert layouts.read(identifier, bytes([*data[:-1], data[-1] ^ 1])) is None
     assert next(f for f in frames if f.name == "steering").identifier == 0x18FF0510
+
+
+def test_a_robot_that_is_spared_the_bytes_speaks_the_labs_frames(lab_session: Session) -> None:
+    """Its frames are counted and protected as the lab's DBC has them, round the counter's end and further."""
+    values, tx = SentValues(lab_session), frame_buffer(8)
+    values.take({"steering_torque_Nm": 1.0, "throttle": 0.2, "gear_request": 2.0})
+    codec, seen = lab_session.codec, dict[str, list[int]]()
+    for tick in range(600):
+        tx.count[0] = 0
+        values.send(tx, tick * 1_000_000)
+        for n in range(int(tx.count[0])):
+            f = find(codec.table, int(tx.can_id[n]))
+            seen.setdefault(codec.frames[f], []).append(check(codec.table, f, tx.data[n], int(tx.length[n])))
+    assert list(seen) == ["steering", "drive", "gear"]
+    for frame, counters, least in (("steering", 256, 300), ("drive", 16, 60), ("gear", 1, 30)):
+        assert seen[frame] == [n % counters for n in range(len(seen[frame]))]
+        assert least <= len(seen[frame]) <= least + 2  # it may begin with one that is overdue

@@ -15,17 +15,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.assembly.session import Session
-from emulator.config.rig.outputs import COMMAND_FRAMES, USUAL_PERIODS_ms
+from emulator.config.rig.outputs import USUAL_PERIODS_ms, commands_in
 from emulator.core.compiled import entry, jit
 from emulator.core.frame_buffer import FrameBuffer, frame_buffer
 from emulator.core.signals import COMMAND, OUTPUT, OUTPUT_VALUES, R_HEARTBEAT, ROBOT_COMMANDS
 from emulator.stages.own_robot.protocol import RobotFailed
 from emulator.wire.can_frames import FrameCodec, check, find, pack, protect, unpack
+from emulator.wire.e2e import BARE
 from emulator.wire.geodesy import Origin
 from emulator.wire.nmea_reading import Gga, Rmc, parse
 
 _HEARTBEATS = 65536
-_GEAR = COMMAND_FRAMES.index("gear")
 
 
 @jit
@@ -46,7 +46,7 @@ def _hear(
         if f < 0 or place_of[f, 0] == -2:
             continue
         counter = check(codec, f, rx.data[i], rx.length[i])
-        if counter < 0 or (codec.data_id[f] >= 0 and counter == alive[f]):
+        if counter < 0 or (codec.profile[f] != BARE and counter == alive[f]):
             continue
         alive[f] = counter
         unpack(codec, f, rx.data[i], payload)
@@ -129,22 +129,24 @@ def _send(
         f = frame_of[i]
         if due_ns[i] > now_ns:
             continue
-        given = False
+        given = beats = False
         for k in range(codec.first[f + 1] - codec.first[f]):
             z = value_of[i, k]
-            if z != R_HEARTBEAT and not np.isnan(values[z]):
+            if z == R_HEARTBEAT:
+                beats = True
+            elif not np.isnan(values[z]):
                 given = True
         if not given:
             continue
         due_ns[i] = max(due_ns[i] + period_ns[i], now_ns - period_ns[i] + 1)
-        if i == _GEAR and counts:
+        if beats and counts:
             values[R_HEARTBEAT] = (values[R_HEARTBEAT] + 1.0) % _HEARTBEATS
         for k in range(codec.first[f + 1] - codec.first[f]):
             payload[k] = values[value_of[i, k]]
         n = tx.count[0]
         pack(codec, f, payload, tx.data[n])
         protect(codec, f, counter[i], tx.data[n])
-        counter[i] = (counter[i] + 1) % 15
+        counter[i] = (counter[i] + 1) % codec.counters[f]
         tx.can_id[n], tx.length[n] = codec.can_id[f], codec.length[f]
         tx.count[0] = n + 1
 
@@ -154,20 +156,21 @@ class SentValues:
 
     def __init__(self, session: Session) -> None:
         codec, told = session.codec, session.rig.device_under_test.periods_ms
-        value_of = np.zeros((len(COMMAND_FRAMES), codec.most_signals), np.int64)
-        for i, name in enumerate(COMMAND_FRAMES):
+        names = commands_in(codec.frames)
+        value_of = np.zeros((len(names), codec.most_signals), np.int64)
+        for i, name in enumerate(names):
             for k, signal in enumerate(codec.signals[codec.frame(name)]):
                 value_of[i, k] = COMMAND[signal]
-        periods = [told.get(name, usual) for name, usual in USUAL_PERIODS_ms.items()]
+        periods = [told.get(name, USUAL_PERIODS_ms[name]) for name in names]
         self._values = np.full(len(COMMAND), math.nan)
         self._counts = True
         self._values[R_HEARTBEAT] = 0.0
         self._arguments = (
             codec.table,
-            np.array([codec.frame(name) for name in COMMAND_FRAMES], np.int64),
+            np.array([codec.frame(name) for name in names], np.int64),
             value_of,
-            np.zeros(len(COMMAND_FRAMES), np.int64),
-            np.full(len(COMMAND_FRAMES), -(1 << 62), np.int64),
+            np.zeros(len(names), np.int64),
+            np.full(len(names), -(1 << 62), np.int64),
             np.array([round(period * 1e6) for period in periods], np.int64),
             self._values,
             np.zeros(codec.most_signals),
