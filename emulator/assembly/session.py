@@ -50,8 +50,8 @@ from emulator.robot.mission import Mission
 from emulator.robot.timing import LoopTiming, loop_timing, output_carrying
 from emulator.sensors.imu import turned
 from emulator.vehicle.equilibrium import NoEquilibrium
-from emulator.vehicle.mass_properties import total_mass
 from emulator.vehicle.params import RigidMass, Vehicle, vehicle_record
+from emulator.vehicle.whole.mass_properties import total_mass
 from emulator.wire.can_frames import Codec
 from emulator.wire.can_timing import CLASSICAL_BYTES
 from emulator.wire.geodesy import Origin

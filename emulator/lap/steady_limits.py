@@ -24,9 +24,9 @@ from emulator.vehicle.driveline import overall_ratio
 from emulator.vehicle.equilibrium import AIR_DENSITY, NoEquilibrium, steady_motion
 from emulator.vehicle.limit_motion import fill_held, fill_limits, fill_turns
 from emulator.vehicle.linearise import linearise, steer_torque_of_roll_rate
-from emulator.vehicle.mass_properties import total_mass
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.quasi_steady import machine
+from emulator.vehicle.whole.mass_properties import total_mass
 
 Array = NDArray[np.float64]
 

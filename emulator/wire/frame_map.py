@@ -1,7 +1,7 @@
 """What a frame of ours is called in a DBC of other names: its signals, their units, what protects it.
 
 Unit and sign conventions are in two numbers, scale and shift, worked out where the rig file is read
-(:mod:`emulator.config.rig.frame_maps`), which also holds a map against the DBC.
+(:mod:`emulator.config.rig.names.frame_maps`), which also holds a map against the DBC.
 """
 
 from __future__ import annotations

@@ -16,7 +16,7 @@ from emulator.core.errors import ConfigError
 from emulator.road.line import grip_at
 from emulator.stages.bench.child import session_of
 from emulator.vehicle.equilibrium import NoEquilibrium
-from emulator.vehicle.mass_properties import total_mass
+from emulator.vehicle.whole.mass_properties import total_mass
 from tests.support.scripted_robot import RIG, RUN, SCENARIOS
 
 

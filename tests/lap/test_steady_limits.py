@@ -28,8 +28,8 @@ from emulator.lap.steady_limits import (
     steady_limits,
 )
 from emulator.vehicle.equilibrium import NoEquilibrium, steady_motion
-from emulator.vehicle.mass_properties import total_mass
 from emulator.vehicle.state import JOINT_RATE, REAR_WHEEL, U_DRIVE_TORQUE
+from emulator.vehicle.whole.mass_properties import total_mass
 from tests.support.machines import demo
 
 

@@ -16,6 +16,7 @@ from emulator.config.field_types import FileName, Name, Position, Vector
 from emulator.config.rig.buses import Bus, BusFaults, SocketcanBus
 from emulator.config.rig.gnss import Gnss
 from emulator.config.rig.limits import Actuators, Limits, Monitors, TimingTolerances
+from emulator.config.rig.names.own_names import OwnFrame
 from emulator.config.rig.outputs import (
     COMMAND_FRAMES,
     GNSS_OUTPUT,
@@ -25,7 +26,6 @@ from emulator.config.rig.outputs import (
     PermissiveName,
     Rehearsal,
 )
-from emulator.config.rig.own_names import OwnFrame
 from emulator.config.rig.ports import GnssPort, PulsePerSecond
 from emulator.config.rig.sensors import (
     AnalogueName,

@@ -14,7 +14,7 @@ from typing import NamedTuple
 from emulator.config.rig.bus_load import BusLoad, bit_rates, bus_load
 from emulator.config.rig.buses import SocketcanBus
 from emulator.config.rig.file import Rig, carries_fd, dbc_path, frames_of
-from emulator.config.rig.frame_maps import frame_maps
+from emulator.config.rig.names.frame_maps import frame_maps
 from emulator.config.rig.outputs import (
     COMMAND_FRAMES,
     INPUT_FRAME,

@@ -19,12 +19,12 @@ from emulator.robot.gears import engine_speed
 from emulator.vehicle.driveline import TOP_GEAR, overall_ratio
 from emulator.vehicle.equilibrium import AIR_DENSITY, NoEquilibrium
 from emulator.vehicle.limit_motion import upright_limits
-from emulator.vehicle.mass_properties import MassProperties, mass_properties
 from emulator.vehicle.params import GROUPS, Vehicle
 from emulator.vehicle.quasi_steady import Machine, machine
 from emulator.vehicle.state import FRONT, REAR
-from emulator.vehicle.steady_turn import steady_turns
-from emulator.vehicle.straight_running import (
+from emulator.vehicle.whole.mass_properties import MassProperties, mass_properties
+from emulator.vehicle.whole.steady_turn import steady_turns
+from emulator.vehicle.whole.straight_running import (
     coast_down_time,
     coasting,
     limiter_speed,

@@ -16,7 +16,7 @@ from emulator.robot.gears import engine_speed
 from emulator.survey.own_vehicle.vehicle_file import new_vehicle
 from emulator.vehicle.driveline import engine_torque, lowest_gear, overall_ratio
 from emulator.vehicle.state import U_STEER_TORQUE
-from emulator.vehicle.steady_turn import steady_turns
+from emulator.vehicle.whole.steady_turn import steady_turns
 from tests.support.plain_rides import coast, full_throttle, hold, in_gear, machine_of, raised_until_lost
 
 SCENARIOS = Path(__file__).parents[3] / "scenarios"

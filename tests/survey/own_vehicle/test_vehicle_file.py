@@ -18,9 +18,9 @@ from emulator.survey.own_vehicle.left_out import CAUTION, DEFAULTS
 from emulator.survey.own_vehicle.vehicle_file import NewVehicle, new_vehicle
 from emulator.vehicle.driveline import engine_torque
 from emulator.vehicle.equilibrium import standing
-from emulator.vehicle.mass_properties import mass_properties
 from emulator.vehicle.params import RigidMass, vehicle_record
 from emulator.vehicle.state import FORK, JOINT, POSITION, SWINGARM
+from emulator.vehicle.whole.mass_properties import mass_properties
 
 SCENARIOS = Path(__file__).parents[3] / "scenarios"
 SHEET = SCENARIOS / "data_sheets" / "upright_twin.yaml"

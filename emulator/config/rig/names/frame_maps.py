@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Any, NamedTuple, get_args
 
 from emulator.config.rig.file import Rig, frames_of
+from emulator.config.rig.names.own_names import NOT_AVAILABLE, OwnFrame, OwnSignal, ProtectedBy, Unprotected
 from emulator.config.rig.outputs import COMMAND_FRAMES, INPUT_FRAME, PermissiveName
-from emulator.config.rig.own_names import NOT_AVAILABLE, OwnFrame, OwnSignal, ProtectedBy, Unprotected
 from emulator.config.validation import did_you_mean
 from emulator.config.yaml_source import Loc, Source
 from emulator.core.errors import Problem

@@ -14,7 +14,7 @@ from emulator.vehicle.limit_motion import upright_limits
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.quasi_steady import Machine, machine
 from emulator.vehicle.state import REAR
-from emulator.vehicle.straight_running import (
+from emulator.vehicle.whole.straight_running import (
     coast_down_time,
     coasting,
     limiter_speed,

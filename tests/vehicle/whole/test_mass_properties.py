@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from emulator.vehicle.mass_properties import BODIES, mass_properties, total_mass
+from emulator.vehicle.whole.mass_properties import BODIES, mass_properties, total_mass
 from tests.support.machines import ROBOT, demo, demo_file
 
 WHEELS = ("rear_wheel", "front_wheel")

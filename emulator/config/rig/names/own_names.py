@@ -1,7 +1,7 @@
 """Frames of a lab's own DBC: which of its frames and signals carry our values, in which units, how protected.
 
 Our names stay what everything else goes by (outputs, scenarios, records); here is what the bus has instead.
-How a map is held against the DBC: :mod:`emulator.config.rig.frame_maps`.
+How a map is held against the DBC: :mod:`emulator.config.rig.names.frame_maps`.
 """
 
 from __future__ import annotations

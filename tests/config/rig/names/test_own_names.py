@@ -16,7 +16,7 @@ from emulator.config.rig.outputs import REFERENCE_NEEDS
 from emulator.core.errors import ConfigError, Problem
 from emulator.robot.records import SEEN
 
-SCENARIOS = Path(__file__).parents[3] / "scenarios"
+SCENARIOS = Path(__file__).parents[4] / "scenarios"
 
 
 @pytest.fixture
