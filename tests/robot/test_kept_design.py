@@ -74,7 +74,7 @@ def test_a_bike_it_can_not_ride_is_told_each_time(made: list[float]) -> None:
 
 
 def test_every_module_that_it_can_reach_is_in_its_name() -> None:
-    graph = grimp.build_graph("emulator")
+    graph = grimp.build_graph("emulator", cache_dir=None)
     for importer in ("emulator.robot.design", "emulator.robot.linear_loop"):
         graph.remove_import(importer=importer, imported="emulator.robot.timing")  # a record's type alone
     package = Path(emulator.__path__[0])
