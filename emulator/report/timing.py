@@ -100,14 +100,26 @@ def _histogram(kept: object) -> tuple[NDArray[np.float64], NDArray[np.float64]] 
     latency = kept.get("latency_ms") if isinstance(kept, Mapping) else None
     if not isinstance(histogram, Mapping) or not isinstance(latency, int | float):
         return None
+    usable = _edges_and_counts(histogram, "edges_ms")
+    return None if usable is None else (usable[0] - latency, usable[1])
+
+
+def _edges_and_counts(
+    histogram: Mapping[str, Any], edges_key: str
+) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
+    """Edges of the bins and what is in them; None if they are no numbers or don't belong together."""
     try:
-        edges = np.asarray(histogram["edges_ms"], float)
-        counts = np.asarray(histogram["counts"], float)
+        edges, counts = (np.asarray(histogram[key], float) for key in (edges_key, "counts"))
     except (KeyError, TypeError, ValueError):
         return None
-    if len(counts) == 0 or len(edges) != len(counts) + 1 or not np.isfinite(edges).all():
+    if (
+        not counts.size
+        or counts.ndim != 1
+        or edges.shape != (len(counts) + 1,)
+        or not np.isfinite(edges).all()
+    ):
         return None
-    return edges - latency, counts
+    return edges, counts
 
 
 def lateness_histogram(certificate: dict[str, Any]) -> Figure | None:
@@ -116,13 +128,10 @@ def lateness_histogram(certificate: dict[str, Any]) -> Figure | None:
     histogram = loop.get("lateness_histogram") if isinstance(loop, dict) else None
     if not isinstance(histogram, dict):
         return None
-    try:
-        edges = np.asarray(histogram["edges_us"], float)
-        counts = np.asarray(histogram["counts"], float)
-    except (KeyError, TypeError, ValueError):
+    usable = _edges_and_counts(histogram, "edges_us")
+    if usable is None:
         return None
-    if len(counts) == 0 or len(edges) != len(counts) + 1 or not np.isfinite(edges).all():
-        return None
+    edges, counts = usable
     # A logarithmic axis has no zero: an empty bin lies on the floor, the first edge just left of the next.
     floor = 0.5
     edges = np.maximum(edges, max(edges[1] / 2, 1e-3))

@@ -68,6 +68,8 @@ def test_the_axis_of_ages_keeps_order_and_sign() -> None:
         {"outputs": {"lean": {"latency_ms": 1.0}}},
         {"outputs": {"lean": {"latency_ms": 1.0, "age_histogram": {"edges_ms": [1], "counts": [1, 2]}}}},
         {"outputs": {"lean": {"latency_ms": 1.0, "age_histogram": {"edges_ms": ["x", 2], "counts": [1]}}}},
+        {"outputs": {"lean": {"latency_ms": 1.0, "age_histogram": {"edges_ms": None, "counts": [1]}}}},
+        {"outputs": {"lean": {"latency_ms": 1.0, "age_histogram": {"edges_ms": [1, 2], "counts": None}}}},
     ],
 )
 def test_no_figure_of_ages_where_there_are_none(broken: dict[str, Any]) -> None:
@@ -122,6 +124,9 @@ def test_histogram_keeps_every_count_and_has_no_zero_on_a_log_axis() -> None:
 def test_no_histogram_is_no_figure() -> None:
     for loop in (None, {}, {"lateness_histogram": {"edges_us": [], "counts": []}}, {"lateness_histogram": 3}):
         assert lateness_histogram({"loop": loop}) is None
+    for edges, counts in (([1, 2], None), (None, [1]), (None, None), (1, 2)):
+        histogram = {"edges_us": edges, "counts": counts}
+        assert lateness_histogram({"loop": {"lateness_histogram": histogram}}) is None
     assert (
         lateness_histogram({"loop": {"lateness_histogram": {"edges_us": [1, 2], "counts": [1, 2]}}}) is None
     )
