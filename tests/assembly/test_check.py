@@ -75,17 +75,20 @@ def test_a_rig_without_its_dbc_still_leads_to_its_vehicle() -> None:
 @pytest.mark.parametrize(
     ("text", "expected"),
     [
-        ("name: x\n", "a.yaml:1:1: missing key 'kind': one of rig, vehicle, scenario, circuit"),
+        ("name: x\n", "a.yaml:1:1: missing key 'kind': one of rig, vehicle, scenario, circuit, data_sheet"),
         (
             "# first\nkind: scenarios\n",
-            "a.yaml:2:7: kind: expected one of rig, vehicle, scenario, circuit, got 'scenarios', "
+            "a.yaml:2:7: kind: expected one of rig, vehicle, scenario, circuit, data_sheet, got 'scenarios', "
             "did you mean 'scenario'?",
         ),
         (
             "kind: [rig]\n",
-            "a.yaml:1:7: kind: expected one of rig, vehicle, scenario, circuit, got a list of 1",
+            "a.yaml:1:7: kind: expected one of rig, vehicle, scenario, circuit, data_sheet, got a list of 1",
         ),
-        ("kind:\n", "a.yaml:1:1: kind: expected one of rig, vehicle, scenario, circuit, got nothing"),
+        (
+            "kind:\n",
+            "a.yaml:1:1: kind: expected one of rig, vehicle, scenario, circuit, data_sheet, got nothing",
+        ),
     ],
 )
 def test_a_file_of_no_known_kind(text: str, expected: str) -> None:

@@ -32,15 +32,15 @@ class TyreSize(NamedTuple):
     radius: float
 
 
-def tyre_size(text: str) -> TyreSize:
+def tyre_size(size: str) -> TyreSize:
     """A size in metric designation. Raises ValueError.
 
     Width in mm, height over width in per cent, rim in inches: radius = rim / 2 + width * height. Source: the
     designation's definition (ISO 5751-1, from memory).
     """
-    found = _SIZE.fullmatch(text.strip())
+    found = _SIZE.fullmatch(size.strip())
     if found is None:
-        raise ValueError(text)
+        raise ValueError(size)
     width, share, rim = (int(part) for part in found.groups())
     return TyreSize(width * 1e-3, 0.5 * rim * 25.4e-3 + width * share * 1e-5)
 

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import math
+import shutil
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from emulator.assembly.session import load_session
 from emulator.core.constants import GRAVITY
 from emulator.inspection.subject import Subject, subject_of
 from emulator.inspection.vehicle.figures import Figure, LIMITS_AT_km_h, VehicleFigures, figures_of
 from emulator.inspection.vehicle.usual import Usual
+from emulator.record.reader import read_run
 from emulator.robot.gears import engine_speed
+from emulator.runs.one import ride
 from emulator.survey.own_vehicle.vehicle_file import new_vehicle
 from emulator.vehicle.driveline import engine_torque, lowest_gear, overall_ratio
 from emulator.vehicle.state import U_STEER_TORQUE
@@ -179,3 +183,31 @@ def test_the_shipped_vehicles_and_the_sheet_s_are_usual(described: Described) ->
 def test_what_lies_outside_is_marked(value: float | None, outside: bool) -> None:
     assert Figure("k", "name", value, "m", Usual(1.0, 2.0)).outside is outside
     assert not Figure("k", "name", value, "m").outside
+
+
+@pytest.mark.timing
+def test_the_reference_robot_holds_a_circle_with_the_torque_that_is_told(
+    described: Described, tmp_path: Path
+) -> None:
+    """Sensors, GNSS and all: means over the second lap of a circle of 90 m to the left at 60 km/h."""
+    scenarios = tmp_path / "scenarios"
+    shutil.copytree(SCENARIOS, scenarios)
+    rig = "trainer" if "trainer" in described.found.subject else "loopback"
+    vehicle = scenarios / "vehicles" / ("demo_racer.yaml" if rig == "loopback" else "light_trainer.yaml")
+    if "twin" in described.found.subject:
+        vehicle.write_text(new_vehicle(SHEET).text)
+    wide = "based_on: circle.yaml\nname: wide circle\nmanoeuvre: {kind: circle, radius_m: 90.0, side: left}\n"
+    (scenarios / "runs" / "wide.yaml").write_text(wide)
+    paths = (scenarios / "rigs" / f"{rig}.yaml", scenarios / "runs" / "wide.yaml")
+    ride(load_session(*paths), paths, tmp_path / "run", virtual=True)
+    run = read_run(tmp_path / "run")
+    assert not run.signals["truth.fallen"].any()
+    last = slice(-20_000, -2_000)
+    mean = {name: float(np.mean(column[last])) for name, column in run.signals.items()}
+    v, lean = mean["truth.speed_m_s"], -mean["truth.roll_rad"]
+    assert (v, math.degrees(lean)) == (pytest.approx(60.0 / 3.6, rel=0.01), pytest.approx(20.0, abs=1.0))
+    turn = steady_turns(machine_of(described.vehicle), v, [lean], mean["truth.engine_rad_s"])[0]
+    assert turn is not None
+    assert mean["truth.yaw_rate_rad_s"] == pytest.approx(turn.yaw_rate * math.cos(lean), rel=0.01)
+    assert mean["actuator.steering_torque_Nm"] == pytest.approx(turn.steer_torque, abs=0.1)
+    assert mean["truth.steer_rad"] == pytest.approx(turn.steer, rel=0.01)

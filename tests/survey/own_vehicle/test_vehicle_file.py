@@ -145,6 +145,16 @@ def test_torque_and_power_peak_where_the_sheet_says_less_what_the_drive_loses(
     assert power[rpm.index(sheet["power_rpm"])] == pytest.approx(left * sheet["power_kW"] * 1e3, rel=1e-4)
 
 
+def test_between_the_peaks_the_power_stays_below_its_peak(tmp_path: Path) -> None:
+    """A flat peak: a straight line of torque from one to the other would pass the power by a percent."""
+    text = HEAVY.replace("power_kW: 96", "power_kW: 73").replace("power_rpm: 6600", "power_rpm: 5500")
+    file = made(tmp_path, text).file
+    body = vehicle_record(file.values, file.tables).body[0]
+    rpm = range(4300, 5500, 10)
+    power = [engine_torque(body, n * _RPM, 1.0, 0.0) * n * _RPM for n in rpm]
+    assert max(power) <= 1.002 * 73e3
+
+
 def test_a_key_that_is_left_out_is_told_with_its_default_and_how_it_is_measured(tmp_path: Path) -> None:
     new = made(tmp_path, LIGHT)
     assert set(new.left_out) == set(DEFAULTS)
@@ -221,8 +231,15 @@ def test_the_same_sheet_gives_the_same_bytes(tmp_path: Path) -> None:
     assert made(tmp_path, LIGHT).text == made(tmp_path, LIGHT).text
 
 
-@pytest.mark.timing
-@pytest.mark.parametrize("text", SHEETS.values(), ids=SHEETS)
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    "text",
+    [
+        pytest.param(SHEETS["twin"], id="twin"),
+        pytest.param(LIGHT, id="light", marks=pytest.mark.timing),
+        pytest.param(HEAVY, id="heavy", marks=pytest.mark.timing),
+    ],
+)
 def test_the_reference_robot_rides_it_through_a_bend(tmp_path: Path, text: str) -> None:
     vehicle = tmp_path / "vehicle.yaml"
     vehicle.write_text(made(tmp_path, text).text)
