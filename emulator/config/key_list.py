@@ -7,6 +7,9 @@ from typing import Any
 
 from emulator.config.editor_schema import Kind, Schema, whole_schema
 
+_KINDS = ("kind", "profile")
+"""Keys by which a mapping of one kind is told from those of others that may stand in its place."""
+
 
 def keys_of(kind: Kind) -> Iterator[tuple[str, str]]:
     """Paths to all keys of a kind of file, in its order, and what each is.
@@ -26,7 +29,8 @@ def _keys(node: Schema, path: str, models: dict[str, Schema], seen: set[str]) ->
             if model in seen or "properties" not in models[model]:
                 continue
             seen.add(model)
-            kind = models[model]["properties"].get("kind", {}).get("const")
+            own = models[model]["properties"]
+            kind = next((own[key]["const"] for key in _KINDS if "const" in own.get(key, {})), None)
             yield from _keys(models[model], f"{below}({kind})" if kind else below, models, seen)
 
 

@@ -22,6 +22,7 @@ def test_every_key_of_every_mapping_is_there_once(kind: Kind) -> None:
     [
         ("rig", "limits.overrun_limit_ms", "[ms] Longest stall"),
         ("rig", "bus(socketcan).channel", "Name of the interface"),
+        ("rig", "own_names.NAME.protection(P05).data_id", ""),
         ("rig", "outputs.NAME.latency_ms", "[ms] Age of the content"),
         ("rig", "sensors.imu.vibration.engine_orders[].order", "Frequency over"),
         ("scenario", "events[](fault).at.lap", "Lap of ``station_m``"),

@@ -40,6 +40,7 @@ from emulator.vehicle.params import Vehicle
 from emulator.vehicle.state import FRONT, REAR
 from emulator.wire.can_frames import Codec
 from emulator.wire.can_timing import Message, bits_ns, response_times
+from emulator.wire.e2e import BARE, PROFILE_1
 from emulator.wire.nmea import burst_seconds
 
 
@@ -348,14 +349,11 @@ def _frame_words(codec: Codec, f: int) -> str:
     table = codec.table
     identifier = int(table.can_id[f])
     digits = f"0x{identifier & ~EXTENDED:03X}{'x' if identifier & EXTENDED else ''}"
-    guarded = ""
-    if codec.profiles[f]:
+    profile, guarded = int(table.profile[f]), ""
+    if profile != BARE:
         one = f" 0x{int(table.data_id[f]):04X}" if table.data_id[f] >= 0 else " list"
-        guarded = (
-            f", E2E data id{one}"
-            if codec.profiles[f] == "profile 1"
-            else (f", E2E {codec.profiles[f]}, data id{one}")
-        )
+        other = "" if profile == PROFILE_1 else f" {codec.profiles[f]},"
+        guarded = f", E2E{other} data id{one}"
     named = "" if codec.in_dbc[f].frame == codec.frames[f] else f"{codec.in_dbc[f].frame}, "
     kind = f"CAN{' FD' if codec.fd[f] else ''}"
     return f"{kind} {named}{digits}, {int(table.length[f])} bytes{guarded}"

@@ -266,10 +266,10 @@ def _fixed(entry: _Map) -> Told:
 
 def _left_over(entry: _Map) -> Told:
     """Signals of a frame that the bench sends, of which nobody says what they are to be."""
-    said = {m.signal for m in entry.own.signals.values()} | set(entry.own.fixed)
+    filled = {m.signal for m in entry.own.signals.values()} | set(entry.own.fixed)
     if not isinstance(entry.own.protection, Unprotected):
-        said |= set(_names_in(entry.own.protection))
-    left = [name for name in entry.signals if name not in said]
+        filled |= set(_names_in(entry.own.protection))
+    left = [name for name in entry.signals if name not in filled]
     if left:
         yield (
             (_ROOT, entry.name),
