@@ -44,4 +44,4 @@ def _making() -> str:
 
 def source_files() -> list[Path]:
     """Modules whose plain Python the limits are made by: the table's own, and all of the vehicle's."""
-    return [Path(str(steady_limits.__file__)), *sorted(Path(str(quasi_steady.__file__)).parent.glob("*.py"))]
+    return [Path(str(steady_limits.__file__)), *sorted(Path(str(quasi_steady.__file__)).parent.rglob("*.py"))]

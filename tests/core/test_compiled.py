@@ -15,7 +15,7 @@ import pytest
 
 from emulator.core.compiled import ContentCache, by_address, entry, jit, kept
 from emulator.loop import certificate
-from emulator.stages import virtual
+from emulator.stages import stepped_ticks
 from emulator.wire.e2e import crc8_1d
 from tests.support.package_copy import copy_package, statement_in
 
@@ -80,7 +80,7 @@ def test_a_comment_recompiles_nothing_and_a_constant_what_it_stands_in(tmp_path:
 
 def test_an_edit_of_a_callee_in_another_file_is_in_the_certificate(tmp_path: Path) -> None:
     """The virtual stage calls the certificate's function, compiled in: an arrival 5 ms late is 5 ms late."""
-    assert virtual.account_frames is certificate.account_frames
+    assert stepped_ticks.account_frames is certificate.account_frames
     program = """
 import numpy as np, numba
 from emulator.core.compiled import jit

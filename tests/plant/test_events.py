@@ -218,6 +218,10 @@ def test_a_sensor_that_has_its_power_again_in_the_last_tick_of_a_ride_counts_on(
 
 def test_every_output_value_comes_from_a_device_or_from_the_bench_itself():
     own = {"heartbeat", "state", "trip_reason", "emulated", "scenario_time_s"}
+    own |= {
+        "reaction_torque_Nm",
+        "fork_angle_rad",
+    }  # of an angle that is imposed
     assert {name for v, name in enumerate(OUTPUT_VALUES) if sensor_of(v) == 0} == own
     of = {
         name: DEVICES[sensor_of(v).bit_length() - 1]

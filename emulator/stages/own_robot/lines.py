@@ -86,30 +86,30 @@ def start_of(lines: Sequence[str]) -> Start:
 
 def moment_of(lines: Sequence[str]) -> Moment:
     """What the lines of ``act`` say."""
-    frames, sentences, values, time_ns = [], [], {}, 0
+    frames, sentences, numbers, time_ns = [], [], {}, 0
     for line in lines:
         parts = line.split(" ")
         if parts[0] == "value":
-            values[parts[1]] = float(parts[2])
+            numbers[parts[1]] = float(parts[2])
         elif parts[0] == "frame":
             frames.append(Frame(int(parts[1]), identifier(parts[2]), bytes.fromhex(parts[3])))
         elif parts[0] == "gnss":
             sentences.append(Sentences(int(parts[1]), bytes.fromhex(parts[2])))
         elif parts[0] == "act":
             time_ns = int(parts[1])
-    return Moment(time_ns, frames, sentences, values)
+    return Moment(time_ns, frames, sentences, numbers)
 
 
 def answer_from(lines: Sequence[str]) -> Answer:
     """What a robot's lines say. Raises RobotFailed for one that says nothing."""
     frames: list[tuple[int, bytes]] = []
-    values: dict[str, float] = {}
+    numbers: dict[str, float] = {}
     notes: dict[str, float] = {}
     for line in lines:
         parts = line.split(" ")
         try:
             if parts[0] == "value":
-                values[parts[1]] = float(parts[2])
+                numbers[parts[1]] = float(parts[2])
             elif parts[0] == "note":
                 notes[parts[1]] = float(parts[2])
             elif parts[0] == "frame":
@@ -126,7 +126,7 @@ def answer_from(lines: Sequence[str]) -> Answer:
             raise RobotFailed(
                 "nonsense", f"it said {line!r:.100}; expected value, note, frame or done ({error})"
             ) from error
-    return Answer(frames, values, notes)
+    return Answer(frames, numbers, notes)
 
 
 class Hello:

@@ -135,8 +135,8 @@ BROKEN = [
         "name: bench of the test",
         "nmae: bench",
         "2:1: nmae: unknown key; known keys: kind, name, purpose, vehicle, robot, "
-        "steering, dbc, bus, gnss_port, pulse_per_second, outputs, sensors, actuators, limits, permissives, "
-        "monitors, bus_faults, timing, loop, "
+        "steering, dbc, own_names, bus, gnss_port, pulse_per_second, outputs, sensors, actuators, limits, "
+        "permissives, monitors, bus_faults, timing, loop, "
         "telemetry, device_under_test, rehearsal, did you mean 'name'?",
     ),
     (
@@ -169,7 +169,7 @@ BROKEN = [
         "{kind: external}",
         "external",
         "6:20: device_under_test: expected a mapping with the keys kind, cpu, estimate_age_ms, periods_ms, "
-        "got 'external'",
+        "virtual, got 'external'",
     ),
     (
         "mass_kg: 60",
