@@ -110,7 +110,7 @@ from emulator.vehicle.state import (
     VELOCITY,
     Scratch,
 )
-from emulator.wire.can_frames import FrameCodec, pack, protect
+from emulator.wire.can_frames import FrameCodec, append_packed
 
 _TICK_S = TICK_NS * 1e-9
 
@@ -297,15 +297,10 @@ def _frame(
     n = tx.count[0]
     if n >= tx.can_id.shape[0]:
         return
-    f = o.frame
-    pack(codec, f, samples, tx.data[n])
-    protect(codec, f, o.alive, tx.data[n])
-    o.alive = (o.alive + 1) % codec.counters[f]
-    tx.can_id[n] = codec.can_id[f]
-    tx.length[n] = codec.length[f]
+    append_packed(codec, o.frame, samples, o.alive, tx)
+    o.alive = (o.alive + 1) % codec.counters[o.frame]
     tx.time_ns[n] = due
     tx.valid_ns[n] = valid
-    tx.count[0] = n + 1
 
 
 @jit

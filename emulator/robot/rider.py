@@ -43,8 +43,7 @@ from emulator.robot.records import (
 )
 from emulator.robot.ride import balance, drive, follow_path
 from emulator.robot.tuning import STEP
-from emulator.wire.can_frames import FrameCodec, check, find, pack, protect, unpack
-from emulator.wire.e2e import BARE
+from emulator.wire.can_frames import FrameCodec, append_packed, find, sound_and_new, unpack
 
 EMERGENCIES = ("none", "inertial unit silent", "place not known", "wheel speeds lost", "bench silent")
 """Reasons for an emergency stop by number."""
@@ -110,10 +109,8 @@ def _hear(
         f = find(codec, rx.can_id[i])
         if f < 0 or seen_of[f, 0] == -2:
             continue
-        counter = check(codec, f, rx.data[i], rx.length[i])
-        if counter < 0 or (codec.profile[f] != BARE and counter == alive[f]):
+        if not sound_and_new(codec, f, rx.data[i], rx.length[i], alive):
             continue
-        alive[f] = counter
         unpack(codec, f, rx.data[i], payload)
         for k in range(codec.first[f + 1] - codec.first[f]):
             z = seen_of[f, k]
@@ -134,12 +131,7 @@ def _send(
 ) -> None:
     for k in range(codec.first[frame + 1] - codec.first[frame]):
         payload[k] = values[sent_of[k]]
-    n = tx.count[0]
-    pack(codec, frame, payload, tx.data[n])
-    protect(codec, frame, counter, tx.data[n])
-    tx.can_id[n] = codec.can_id[frame]
-    tx.length[n] = codec.length[frame]
-    tx.count[0] = n + 1
+    append_packed(codec, frame, payload, counter, tx)
 
 
 @jit

@@ -32,7 +32,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.compiled import jit
-from emulator.core.frame_buffer import EXTENDED
+from emulator.core.frame_buffer import EXTENDED, FrameBuffer
 from emulator.wire.can_timing import FrameShape
 from emulator.wire.e2e import (
     BARE,
@@ -268,3 +268,30 @@ def check(codec: FrameCodec, frame: int, data: NDArray[np.uint8], length: int) -
     if profile == PROFILE_2:
         return check_profile_2(data, length, codec.data_ids[frame], at)
     return check_profile_5(data, length, codec.data_id[frame], at)
+
+
+@jit
+def sound_and_new(
+    codec: FrameCodec, frame: int, data: NDArray[np.uint8], length: int, alive: NDArray[np.int64]
+) -> bool:
+    """Whether a received frame is whole and no repetition, as far as its protection tells.
+
+    alive  (F,)  counters of the last ones that were whole, -1 before; this one's is noted
+    """
+    counter = check(codec, frame, data, length)
+    if counter < 0 or (codec.profile[frame] != BARE and counter == alive[frame]):
+        return False
+    alive[frame] = counter
+    return True
+
+
+@jit
+def append_packed(
+    codec: FrameCodec, frame: int, payload: NDArray[np.float64], counter: int, frames: FrameBuffer
+) -> None:
+    """Pack and protect a frame behind those in the buffer; see ``pack`` and ``protect``."""
+    n = frames.count[0]
+    pack(codec, frame, payload, frames.data[n])
+    protect(codec, frame, counter, frames.data[n])
+    frames.can_id[n], frames.length[n] = codec.can_id[frame], codec.length[frame]
+    frames.count[0] = n + 1

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable
 from pathlib import Path
-from types import FrameType
 
 import numpy as np
 import pytest
 
-import emulator
 from emulator.assembly import kept_laps as module
 from emulator.assembly.kept_laps import kept_laps
 from emulator.assembly.kept_limits import limits_along
@@ -19,6 +16,7 @@ from emulator.lap import ideal_lap as solver
 from emulator.lap.ideal_lap import Bike, IdealLap, bike_of, ideal_lap
 from emulator.road.line import Line
 from tests.support.machines import demo
+from tests.support.plain_python import PACKAGE, files_entered
 
 RADIUS, STEPS = 60.0, 40
 
@@ -120,24 +118,8 @@ def test_other_code_makes_another_lap(made: list[float], bike: Bike, monkeypatch
 
 def test_the_only_plain_python_on_the_way_is_the_solver_s(bike: Bike) -> None:
     """Seen by running it: files of the package whose functions are entered uncompiled."""
-    entered: set[str] = set()
-
-    def see(frame: FrameType, event: str, _: object) -> None:
-        if event == "call":
-            entered.add(frame.f_code.co_filename)
-
-    before = sys.getprofile()
-    sys.setprofile(see)
-    try:
-        ideal_lap(LINE, bike, grip=GRIP, initial_speed_m_s=0.0)
-    finally:
-        sys.setprofile(before)
-    package = Path(emulator.__path__[0])
-    ran = {Path(name) for name in entered if Path(name).is_relative_to(package)}
-    compiler = {
-        package / "core" / name for name in ("compiled.py", "keeping/code_store.py", "keeping/code_key.py")
-    }
-    assert ran - compiler == {package / "lap" / "ideal_lap.py"}
+    ran = files_entered(lambda: ideal_lap(LINE, bike, grip=GRIP, initial_speed_m_s=0.0))
+    assert ran == {PACKAGE / "lap" / "ideal_lap.py"}
 
 
 def test_what_can_not_be_ridden_is_told_each_time_and_nothing_kept(made: list[float], bike: Bike) -> None:

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
-from types import FrameType
 
 import numpy as np
 import pytest
 
-import emulator
 from emulator.assembly import kept_limits as module
 from emulator.assembly.kept_limits import kept_limits, limits_along
 from emulator.core.keeping import code_store
 from emulator.lap.steady_limits import GripLimits, limits_on
 from tests.support.machines import demo
+from tests.support.plain_python import PACKAGE, files_entered
 
 
 def made_up(value: float) -> GripLimits:
@@ -62,27 +60,9 @@ def test_of_another_making_it_is_made_anew(made: list[float], monkeypatch: pytes
 
 def test_every_module_whose_python_runs_on_the_way_is_in_the_name() -> None:
     """Which those are is seen by running it: files of the package whose functions are entered uncompiled."""
-    entered: set[str] = set()
-
-    def see(frame: FrameType, event: str, _: object) -> None:
-        if event == "call":
-            entered.add(frame.f_code.co_filename)
-
-    before = sys.getprofile()
-    sys.setprofile(see)
-    try:
-        limits_on(demo(), 1.0)
-    finally:
-        sys.setprofile(before)
-    package = Path(emulator.__path__[0])
-    ran = {Path(name) for name in entered if Path(name).is_relative_to(package)}
-    by_themselves = {
-        package / "core" / "compiled.py",
-        package / "core" / "keeping" / "code_store.py",
-        package / "core" / "keeping" / "code_key.py",
-    }
-    assert package / "vehicle" / "quasi_steady.py" in ran
-    assert ran - by_themselves <= set(module.source_files())
+    ran = files_entered(lambda: limits_on(demo(), 1.0))
+    assert PACKAGE / "vehicle" / "quasi_steady.py" in ran
+    assert ran <= set(module.source_files())
 
 
 @pytest.mark.parametrize("content", [b"", b"nothing", b"PK\x03\x04 cut off"])

@@ -12,7 +12,8 @@ from pathlib import Path
 import numpy as np
 
 from emulator.assembly.link_specs import can_spec
-from emulator.config.rig.file import dbc_path, load_rig
+from emulator.config.rig.file import load_rig
+from emulator.config.rig.frames import request_codec
 from emulator.config.rig.outputs import USUAL_PERIODS_ms
 from emulator.core.clock import MonotonicClock
 from emulator.core.collector import stop_collector
@@ -21,7 +22,6 @@ from emulator.core.signals import ROBOT_COMMANDS
 from emulator.inspection.sensors.capture import level_session
 from emulator.links.can_bus import open_can
 from emulator.wire.can_frames import check, unpack
-from emulator.wire.dbc_frames import load_codec
 from tests.support.scripted_robot import ScriptedRobot
 
 FLAWS = ("none", "brakes swapped", "half rate of drive")
@@ -36,8 +36,8 @@ def main() -> None:
     signal.signal(signal.SIGTERM, lambda number, _frame: asked.append(number))
     rig, source = load_rig(rig_path)
     codec = level_session(rig_path).codec
-    assert rig.rehearsal.request_frame is not None
-    request = load_codec(Path(dbc_path(rig, source)), [rig.rehearsal.request_frame])
+    request = request_codec(rig, source)
+    assert request is not None
     imu = int(codec.table.can_id[codec.frame("imu_rates")])
     robot, clock = ScriptedRobot(codec), MonotonicClock(0)
     rx, tx, row = frame_buffer(256), frame_buffer(16), np.zeros(request.most_signals)

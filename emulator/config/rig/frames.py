@@ -175,6 +175,12 @@ def _commands(rig: Rig, codec: Codec) -> Iterator[_Finding]:
             yield _Finding(("monitors", key), text, at_key=True)
 
 
+def request_codec(rig: Rig, source: Source) -> Codec | None:
+    """The codec of the frame by which a rehearsal asks; None if the rig has none. Raises ConfigError."""
+    name = rig.rehearsal.request_frame
+    return None if name is None else load_codec(Path(dbc_path(rig, source)), [name])
+
+
 def _reference_robot(rig: Rig, codec: Codec) -> Iterator[_Finding]:
     """Values without which the reference robot can't ride, where the DBC's names are not ours."""
     if not rig.own_names or rig.device_under_test.kind != "reference":

@@ -23,7 +23,8 @@ from emulator.assembly.bench import Bench
 from emulator.assembly.link_specs import bus_words, can_spec, gnss_address, gnss_spec, sole_uses
 from emulator.assembly.session import Session
 from emulator.config.rig.buses import LoopbackBus
-from emulator.config.rig.file import dbc_path, load_rig
+from emulator.config.rig.file import load_rig
+from emulator.config.rig.frames import request_codec
 from emulator.config.rig.on_bench import bench_findings
 from emulator.core.clock import MonotonicClock
 from emulator.core.errors import ConfigError, Problem
@@ -39,8 +40,6 @@ from emulator.shared_memory.layout import Sizes
 from emulator.shared_memory.stalls import Role
 from emulator.stages.bench.child_process import ChildProcess
 from emulator.stages.bench.stopping import StopAsked
-from emulator.wire.can_frames import Codec
-from emulator.wire.dbc_frames import load_codec
 
 _ROBOT_CHILD = "emulator.inspection.rehearsal.robot_child"
 _FEW = Sizes(2, 2, 2, 2)
@@ -102,7 +101,7 @@ async def _rehearse(
         gnss = open_gnss(gnss_spec(rig))
         opened.callback(gnss.close)
         say(f"GNSS: {rig.gnss_port.kind} {gnss_address(rig, gnss)}".rstrip())
-        request = _request_codec(rig_path)
+        request = request_codec(*load_rig(rig_path))
         exchange = LiveExchange(
             session,
             can,
@@ -145,9 +144,3 @@ def _bus_job(session: Session, job: dict[str, Any], entrances: list[socket.socke
         "priority": max(0, rules.priority - 1),
         "lock_memory": rules.lock_memory,
     }
-
-
-def _request_codec(rig_path: Path) -> Codec | None:
-    rig, source = load_rig(rig_path)
-    name = rig.rehearsal.request_frame
-    return None if name is None else load_codec(Path(dbc_path(rig, source)), [name])

@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import contextlib
 import math
+import signal
 import socket
+import subprocess
 import time
 from collections.abc import Sequence
 
@@ -31,13 +33,8 @@ PROTOCOL = 1
 _LONGEST_MESSAGE = 1 << 20
 
 
-def digits(can_id: int) -> str:
-    """An identifier as a line has it: three digits, or eight of 29 bits."""
-    return identifier_digits(can_id)
-
-
 def identifier(text: str) -> int:
-    """The other way round. Raises ValueError."""
+    """An identifier of a line, which has three digits, or eight of 29 bits. Raises ValueError."""
     return int(text, 16) | (EXTENDED if len(text) > 3 else 0)
 
 
@@ -58,7 +55,7 @@ def moment_lines(moment: Moment, wants: Wants) -> str:
     """The message of ``act``."""
     lines: list[str] = []
     if wants != "values":
-        lines += [f"frame {f.arrived_ns} {digits(f.can_id)} {f.data.hex()}" for f in moment.frames]
+        lines += [f"frame {f.arrived_ns} {identifier_digits(f.can_id)} {f.data.hex()}" for f in moment.frames]
         lines += [f"gnss {s.arrived_ns} {s.data.hex()}" for s in moment.sentences]
     if wants != "frames":
         lines += [f"value {name} {value!r}" for name, value in moment.values.items()]
@@ -68,7 +65,7 @@ def moment_lines(moment: Moment, wants: Wants) -> str:
 
 def answer_lines(answer: Answer) -> str:
     """The robot's answer."""
-    lines = [f"frame {digits(can_id)} {data.hex()}" for can_id, data in answer.frames]
+    lines = [f"frame {identifier_digits(can_id)} {data.hex()}" for can_id, data in answer.frames]
     lines += [f"value {name} {value!r}" for name, value in answer.values.items()]
     lines += [f"note {name} {value!r}" for name, value in answer.notes.items()]
     lines.append("done\n")
@@ -210,23 +207,52 @@ class LineSpeaker:
     """A robot at the other end of the lines, which has said hello.
 
     lag_periods  see protocol.Speaker
+    process      it runs in, if that is known: how it left is told by it
     """
 
-    def __init__(self, lines: Lines, hello: Hello, lag_periods: int = 0) -> None:
-        self._lines, self.wants = lines, hello.wants
+    def __init__(
+        self,
+        lines: Lines,
+        hello: Hello,
+        lag_periods: int = 0,
+        process: subprocess.Popen[bytes] | None = None,
+    ) -> None:
+        self._lines, self._process, self.wants = lines, process, hello.wants
         self.name, self.version, self.lag_periods = hello.name, hello.version, lag_periods
 
     def begin(self, start: Start) -> None:
         """See protocol.Speaker."""
-        self._lines.say(start_lines(start))
-        answer_from(self._lines.message("done", when="to begin", least_s=BEGIN_LIMIT_S)[:-1])
+        try:
+            self._lines.say(start_lines(start))
+            answer_from(self._lines.message("done", when="to begin", least_s=BEGIN_LIMIT_S)[:-1])
+        except RobotFailed as error:
+            raise with_status(error, self._process) from None
 
     def act(self, moment: Moment) -> Answer:
         """See protocol.Speaker."""
-        self._lines.say(moment_lines(moment, self.wants))
-        return answer_from(self._lines.message("done")[:-1])
+        try:
+            self._lines.say(moment_lines(moment, self.wants))
+            return answer_from(self._lines.message("done")[:-1])
+        except RobotFailed as error:
+            raise with_status(error, self._process) from None
 
     def end(self, why: str) -> None:
         """See protocol.Speaker."""
         with contextlib.suppress(RobotFailed):
             self._lines.say(f"end {why}\n")
+
+
+def with_status(error: RobotFailed, process: subprocess.Popen[bytes] | None) -> RobotFailed:
+    """The same failure; of a robot that left, with how its process did, if it has one."""
+    return error if error.how != "left" or process is None else RobotFailed("left", left_with(process))
+
+
+def left_with(process: subprocess.Popen[bytes]) -> str:
+    """How a robot's process left, in words."""
+    try:
+        status = process.wait(2.0)
+    except subprocess.TimeoutExpired:
+        return "it hung up"
+    if status < 0:
+        return f"its process was ended by {signal.Signals(-status).name}"
+    return f"its process left with exit status {status}"

@@ -22,20 +22,18 @@ from emulator.stages.own_robot.lines import (
     answer_lines,
     moment_of,
     start_of,
+    with_status,
 )
 from emulator.stages.own_robot.protocol import (
     BEGIN_LIMIT_S,
     NOTHING,
-    Answer,
-    Moment,
     RobotFailed,
     Speaker,
-    Start,
     raised,
 )
 
 
-class OwnProcess:
+class OwnProcess(LineSpeaker):
     """The process and the robot in it.
 
     job      what ``_made`` makes there
@@ -47,7 +45,7 @@ class OwnProcess:
         ours, theirs = socket.socketpair()
         with theirs:
             fd = theirs.fileno()
-            self._process = subprocess.Popen(
+            process = subprocess.Popen(
                 [sys.executable, "-m", "emulator.stages.own_robot.own_process", str(fd), json.dumps(job)],
                 pass_fds=[fd],
                 stdout=sys.stderr.fileno() if _has_descriptor(sys.stderr) else subprocess.DEVNULL,
@@ -56,61 +54,27 @@ class OwnProcess:
         try:
             said = first.message("hello", "done", when="to be made")
             answer_from(said[:-1])
-            self._speaker = LineSpeaker(Lines(ours, limit_s), Hello(said[-1]), job.get("lag_periods", 0))
+            hello = Hello(said[-1])
         except RobotFailed as error:
-            failed = self._with_status(error)
+            failed = with_status(error, process)
             ours.close()
-            self._kill()
+            _end(process)
             raise failed from None
-        self._socket = ours
-        self.name, self.version, self.wants = self._speaker.name, self._speaker.version, self._speaker.wants
-        self.lag_periods = self._speaker.lag_periods
-
-    def begin(self, start: Start) -> None:
-        """See protocol.Speaker."""
-        try:
-            self._speaker.begin(start)
-        except RobotFailed as error:
-            raise self._with_status(error) from None
-
-    def act(self, moment: Moment) -> Answer:
-        """See protocol.Speaker."""
-        try:
-            return self._speaker.act(moment)
-        except RobotFailed as error:
-            raise self._with_status(error) from None
-
-    def end(self, why: str) -> None:
-        """See protocol.Speaker."""
-        self._speaker.end(why)
+        super().__init__(Lines(ours, limit_s), hello, job.get("lag_periods", 0), process)
+        self._socket, self._child = ours, process
 
     def close(self) -> None:
         """End the process: it has a moment to leave by itself. Safe to call twice."""
         self._socket.close()
         with contextlib.suppress(subprocess.TimeoutExpired):
-            self._process.wait(2.0)
-        self._kill()
-
-    def _kill(self) -> None:
-        if self._process.poll() is None:
-            self._process.kill()
-        self._process.wait()
-
-    def _with_status(self, error: RobotFailed) -> RobotFailed:
-        if error.how != "left":
-            return error
-        return RobotFailed("left", left_with(self._process))
+            self._child.wait(2.0)
+        _end(self._child)
 
 
-def left_with(process: subprocess.Popen[bytes]) -> str:
-    """How a robot's process left, in words."""
-    try:
-        status = process.wait(2.0)
-    except subprocess.TimeoutExpired:
-        return "it hung up"
-    if status < 0:
-        return f"its process was ended by {signal.Signals(-status).name}"
-    return f"its process left with exit status {status}"
+def _end(process: subprocess.Popen[bytes]) -> None:
+    if process.poll() is None:
+        process.kill()
+    process.wait()
 
 
 def _has_descriptor(stream: Any) -> bool:

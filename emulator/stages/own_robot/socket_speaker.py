@@ -10,12 +10,11 @@ import sys
 from collections.abc import Callable, Collection, Sequence
 
 from emulator.core.errors import StartFailed
-from emulator.stages.own_robot.lines import Hello, Lines, LineSpeaker
-from emulator.stages.own_robot.own_process import left_with
-from emulator.stages.own_robot.protocol import Answer, Moment, RobotFailed, Start
+from emulator.stages.own_robot.lines import Hello, Lines, LineSpeaker, left_with
+from emulator.stages.own_robot.protocol import RobotFailed
 
 
-class SocketSpeaker:
+class SocketSpeaker(LineSpeaker):
     """A robot that joins, perhaps started by us.
 
     port, path   where it is waited for; port 0: any free one
@@ -27,8 +26,6 @@ class SocketSpeaker:
     say          tells people the address
     Raises StartFailed if nobody joins, or one that was written for another interface.
     """
-
-    lag_periods = 0
 
     def __init__(
         self,
@@ -61,8 +58,7 @@ class SocketSpeaker:
         except BaseException:
             self.close()
             raise
-        self._speaker = LineSpeaker(self._lines, hello)
-        self.name, self.version, self.wants = hello.name, hello.version, hello.wants
+        super().__init__(self._lines, hello, process=self._process)
         self.interface = hello.interface
 
     def _check(self, hello: Hello, hashes: Callable[[], Collection[str]] | None) -> None:
@@ -80,24 +76,6 @@ class SocketSpeaker:
             "the content_sha256 of the new interface.json",
         )
 
-    def begin(self, start: Start) -> None:
-        """See protocol.Speaker."""
-        try:
-            self._speaker.begin(start)
-        except RobotFailed as error:
-            raise self._with_status(error) from None
-
-    def act(self, moment: Moment) -> Answer:
-        """See protocol.Speaker."""
-        try:
-            return self._speaker.act(moment)
-        except RobotFailed as error:
-            raise self._with_status(error) from None
-
-    def end(self, why: str) -> None:
-        """See protocol.Speaker."""
-        self._speaker.end(why)
-
     def close(self) -> None:
         """Hang up, and end the process we started. Safe to call twice."""
         if self._connection is not None:
@@ -111,11 +89,6 @@ class SocketSpeaker:
         if self._path is not None:
             with contextlib.suppress(OSError):
                 os.unlink(self._path)
-
-    def _with_status(self, error: RobotFailed) -> RobotFailed:
-        if error.how != "left" or self._process is None:
-            return error
-        return RobotFailed("left", left_with(self._process))
 
 
 def _listening(port: int, path: str | None) -> tuple[socket.socket, str]:

@@ -20,8 +20,7 @@ from emulator.core.compiled import entry, jit
 from emulator.core.frame_buffer import FrameBuffer, frame_buffer
 from emulator.core.signals import COMMAND, OUTPUT, OUTPUT_VALUES, R_HEARTBEAT, ROBOT_COMMANDS
 from emulator.stages.own_robot.protocol import RobotFailed
-from emulator.wire.can_frames import FrameCodec, check, find, pack, protect, unpack
-from emulator.wire.e2e import BARE
+from emulator.wire.can_frames import FrameCodec, append_packed, find, sound_and_new, unpack
 from emulator.wire.geodesy import Origin
 from emulator.wire.nmea_reading import Gga, Rmc, parse
 
@@ -45,10 +44,8 @@ def _hear(
         f = find(codec, rx.can_id[i])
         if f < 0 or place_of[f, 0] == -2:
             continue
-        counter = check(codec, f, rx.data[i], rx.length[i])
-        if counter < 0 or (codec.profile[f] != BARE and counter == alive[f]):
+        if not sound_and_new(codec, f, rx.data[i], rx.length[i], alive):
             continue
-        alive[f] = counter
         unpack(codec, f, rx.data[i], payload)
         for k in range(codec.first[f + 1] - codec.first[f]):
             z = place_of[f, k]
@@ -143,12 +140,8 @@ def _send(
             values[R_HEARTBEAT] = (values[R_HEARTBEAT] + 1.0) % _HEARTBEATS
         for k in range(codec.first[f + 1] - codec.first[f]):
             payload[k] = values[value_of[i, k]]
-        n = tx.count[0]
-        pack(codec, f, payload, tx.data[n])
-        protect(codec, f, counter[i], tx.data[n])
+        append_packed(codec, f, payload, counter[i], tx)
         counter[i] = (counter[i] + 1) % codec.counters[f]
-        tx.can_id[n], tx.length[n] = codec.can_id[f], codec.length[f]
-        tx.count[0] = n + 1
 
 
 class SentValues:
