@@ -212,7 +212,7 @@ def _posture(bench: _Bench, prompt: Prompt, ask: Ask | None) -> Posture:
         assert posture.reading is not None
         read = posture.reading.values.get(prompt.signal, math.nan)
         posture = _held(
-            bench, prompt, ask, f"read {read:.4g} {prompt.unit}; once more: {prompt.words}, hold it"
+            bench, prompt, ask, f"read {read:.4g}{prompt.of_unit}; once more: {prompt.words}, hold it"
         )
     return posture
 

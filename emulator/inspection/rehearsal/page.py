@@ -20,7 +20,7 @@ from emulator.record.writer import write_whole
 from emulator.report.page import Cell, page_html
 from emulator.report.terminal_table import terminal_table
 
-FRAMES = ("frame", "frames", "rate", "expected", "interval", "99 %", "longest", "jitter", "refused", "missed")
+FRAMES = ("frame", "heard", "rate", "due", "every", "99 %", "max", "jitter", "bad", "lost")
 RANGES = ("signal", "from", "to")
 POSTURES = ("asked to", "signal", "read", "expected", "delay")
 SILENCES = ("left out", "the robot showed", "after", "whole again after")
@@ -144,8 +144,8 @@ def _posture(posture: Posture) -> list[str]:
     return [
         prompt.words,
         prompt.signal,
-        "nothing" if math.isnan(value) else f"{value:.5g} {prompt.unit}",
-        f"{low:.5g} to {high:.5g} {prompt.unit}",
+        "nothing" if math.isnan(value) else f"{value:.5g}{prompt.of_unit}",
+        f"{low:.5g} to {high:.5g}{prompt.of_unit}",
         "" if reading.delay_ms is None else f"{reading.delay_ms:.0f} ms",
     ]
 

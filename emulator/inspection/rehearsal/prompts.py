@@ -52,6 +52,11 @@ class Prompt:
     unit: str
     kind: str
 
+    @property
+    def of_unit(self) -> str:
+        """The unit as it stands behind a number: nothing for a plain one."""
+        return "" if self.unit == "1" else f" {self.unit}"
+
     def band(self, *, by_hand: bool) -> tuple[float, float]:
         """Lowest and highest reading that is as asked."""
         if self.kind == "exact":
@@ -229,7 +234,7 @@ _PACKED = "factor and unit where the robot packs it"
 
 
 def _said(value: float, prompt: Prompt) -> str:
-    return "not available" if math.isnan(value) else f"{value:.5g} {prompt.unit}"
+    return "not available" if math.isnan(value) else f"{value:.5g}{prompt.of_unit}"
 
 
 def _finding(case: _Case, kind: str, whose: Whose, what: str, look: str) -> Finding:
@@ -244,7 +249,7 @@ def _finding(case: _Case, kind: str, whose: Whose, what: str, look: str) -> Find
         what=what,
         measured=f"asked to {prompt.words}: {_said(case.value, prompt)}, "
         f"at rest {_said(case.rest, prompt)}{others}",
-        expected=f"{prompt.amount:.5g} {prompt.unit}, from {low:.5g} to {high:.5g}",
+        expected=f"{prompt.amount:.5g}{prompt.of_unit}, from {low:.5g} to {high:.5g}",
         look=look,
         samples=case.posture.reading.samples,
     )
@@ -385,15 +390,15 @@ def _at_rest(rest: Reading | None, cases: Mapping[str, _Case]) -> list[Finding]:
     """Controls that show something while nobody touches them; a swapped sense is told by its own prompts."""
     if rest is None:
         return []
-    asked = {case.posture.prompt.signal: case.posture.prompt.unit for case in cases.values()}
+    asked = {case.posture.prompt.signal: case.posture.prompt.of_unit for case in cases.values()}
     return [
         Finding(
             kind="rest",
             about=signal,
             whose="robot",
             what="the value is not at rest while nothing is touched",
-            measured=f"{rest.values[signal]:.5g} {asked[signal]}",
-            expected=f"0, {limit:g} {asked[signal]} more or less",
+            measured=f"{rest.values[signal]:.5g}{asked[signal]}",
+            expected=f"0, {limit:g}{asked[signal]} more or less",
             look="the sensor's zero; something that is stuck",
             samples=rest.samples,
         )
