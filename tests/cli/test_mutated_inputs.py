@@ -12,7 +12,7 @@ import pytest
 
 from tests.support.mutated_inputs import TARGETS, Result, run_cases
 
-FEW, MANY = 100, 10_000
+FEW, MANY = 50, 10_000
 
 
 def told(result: Result) -> None:

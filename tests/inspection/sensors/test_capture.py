@@ -252,7 +252,15 @@ def differing(session: Session, steady: Steady) -> set[str]:
     return {f"{row.output}: {row.quantity}" for row in rows if not row.agrees}
 
 
-@pytest.mark.parametrize("rig", ["loopback", "trainer", "megabit", "can_fd"])
+@pytest.mark.parametrize(
+    "rig",
+    [
+        "loopback",
+        "can_fd",
+        pytest.param("trainer", marks=pytest.mark.timing),  # for the ordinary run's length only
+        pytest.param("megabit", marks=pytest.mark.timing),
+    ],
+)
 def test_the_demo_rigs_do_what_they_are_configured_to(rig: str) -> None:
     page = sensors_of(RIGS / f"{rig}.yaml", seed=1, plan=SHORT)
     assert [row for row in page.rows if not row.agrees] == []

@@ -207,9 +207,9 @@ def shown_by(session: Session, run: Run) -> tuple[float, float]:
     ("rig", "name"),
     [
         ("loopback", "first_lap"),
-        ("loopback", "wet_lap"),
-        ("loopback", "rough_lap"),
-        ("trainer", "trainer_lap"),
+        pytest.param("loopback", "wet_lap", marks=pytest.mark.timing),  # for the ordinary run's length only
+        pytest.param("loopback", "rough_lap", marks=pytest.mark.timing),
+        pytest.param("trainer", "trainer_lap", marks=pytest.mark.timing),
         ("loopback", "slalom"),
     ],
 )

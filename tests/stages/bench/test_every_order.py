@@ -296,9 +296,10 @@ def test_in_every_order_a_run_ends_in_time_and_accuses_only_the_guilty():
     explore(25)
 
 
-@pytest.mark.slow
+@pytest.mark.timing  # for the ordinary run's length only
+@pytest.mark.timeout(3600)
 def test_in_many_more_orders_too():
-    explore(int(os.environ.get("ORDERS", "100")))
+    explore(int(os.environ.get("ORDERS", "1000")))
 
 
 # --- what this has found, one by one -------------------------------------------------------------------
