@@ -8,10 +8,9 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Literal, TypeAlias
 
-from emulator.config.based_on import kind_of, load_with_bases
+from emulator.config.based_on import File, kind_of, source_of
 from emulator.config.rig.file import Rig, load_rig, vehicle_path
 from emulator.config.rig.frames import frame_contradictions, read_codec
 from emulator.config.rig.on_bench import bench_findings
@@ -42,9 +41,9 @@ class RideFiles:
 
 
 def read_files(
-    rig_path: Path,
-    scenario_path: Path,
-    vehicle: Path | None,
+    rig_file: File,
+    scenario_file: File,
+    vehicle: File | None,
     parameters: Mapping[str, int | float] | None,
     *,
     stage: Stage,
@@ -56,10 +55,10 @@ def read_files(
     codec: Codec | None = None
     scenario: Scenario | None = None
     try:
-        rig, rig_source = load_rig(rig_path)
+        rig, rig_source = load_rig(rig_file)
     except ConfigError as error:
         problems += error.problems
-        for file in named_anyway(str(rig_path), "rig"):
+        for file in named_anyway(rig_file, "rig"):
             problems += problems_in(file, "vehicle", load_vehicle)
     if rig is not None:
         vehicle_file, codec, unwise = files_of_rig(rig, rig_source, problems, vehicle)
@@ -68,10 +67,10 @@ def read_files(
             problems += needed
             unwise += open_to_all
     try:
-        scenario, scenario_source = load_scenario(scenario_path, parameters, ridden=stage == "replay")
+        scenario, scenario_source = load_scenario(scenario_file, parameters, ridden=stage == "replay")
     except ConfigError as error:
         problems += error.problems
-        for file in named_anyway(str(scenario_path), "scenario"):
+        for file in named_anyway(scenario_file, "scenario"):
             problems += set(problems_in(file, "circuit", load_circuit)).difference(error.problems)
     if rig is not None and scenario is not None and codec is not None:
         problems += unmet_needs(scenario, scenario_source, rig, codec)
@@ -83,7 +82,7 @@ def read_files(
 
 
 def files_of_rig(
-    rig: Rig, source: Source, problems: list[Problem], vehicle: Path | None = None
+    rig: Rig, source: Source, problems: list[Problem], vehicle: File | None = None
 ) -> tuple[VehicleFile | None, Codec | None, list[Problem]]:
     """Vehicle and codec that a rig names, and warnings about its frames; what is wrong goes to ``problems``.
 
@@ -93,7 +92,7 @@ def files_of_rig(
     codec: Codec | None = None
     unwise: list[Problem] = []
     try:
-        vehicle_file = load_vehicle(str(vehicle or vehicle_path(rig, source)))
+        vehicle_file = load_vehicle(vehicle_path(rig, source) if vehicle is None else vehicle)
     except ConfigError as error:
         problems += error.problems
     try:
@@ -129,10 +128,10 @@ def problems_in(file: str, kind: str, load: Callable[[str], object]) -> list[Pro
 _NAMES = {"rig": "vehicle", "scenario": "circuit"}
 
 
-def named_anyway(path: str, kind: str) -> list[str]:
+def named_anyway(given: File, kind: str) -> list[str]:
     """Files that a wrong file names all the same, where they exist: their problems can be told at once."""
     try:
-        source = load_with_bases(path)
+        source = source_of(given)
     except ConfigError:
         return []
     key = _NAMES.get(kind, "")

@@ -96,6 +96,11 @@ def session_of_record(
         )
     if not isinstance(seed, int):
         raise RecordError(f"{folder / MANIFEST_FILE} names no seed", advice="restore it from a copy")
+    if manifest.get("put_over"):
+        raise RecordError(
+            f"{folder / MANIFEST_FILE} was ridden with values that stand in none of its files",
+            advice="ride the case by itself: emulator campaign case PLAN ID --out FOLDER",
+        )
     for name, place in places.items():
         path = _copy(folder, place)
         try:

@@ -14,13 +14,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from importlib import metadata
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from emulator.assembly.files import RideFiles, Stage, read_files
 from emulator.assembly.kept_limits import kept_limits
+from emulator.config.based_on import File
 from emulator.config.rig.bus_load import BusLoad, bus_load
 from emulator.config.rig.consistency import rig_warnings
 from emulator.config.rig.file import Rig, carries_fd, dbc_path, vehicle_path
@@ -72,6 +72,7 @@ class Session:
                 for them
     files, paths  hashes and paths of all files that were read; "scenario base 1" is what the scenario is
                 based on
+    put_over    of rig, scenario and vehicle those that are not as their files say: values went over them
     parameters, set_parameters  values put into the scenario, and those of them that were set for this run
     """
 
@@ -93,6 +94,7 @@ class Session:
     warnings: list[Problem]
     parameters: Mapping[str, int | float] = field(default_factory=dict)
     set_parameters: Mapping[str, int | float] = field(default_factory=dict)
+    put_over: tuple[str, ...] = ()
 
     @property
     def finish_station(self) -> float:
@@ -175,28 +177,32 @@ class Session:
             ],
             **_lean_envelope(self),
             **({} if bus is None else {"bus_budget": bus.as_dict()}),
+            **({"put_over": list(self.put_over)} if self.put_over else {}),
         }
 
 
 def load_session(
-    rig_path: Path,
-    scenario_path: Path,
+    rig_file: File,
+    scenario_file: File,
     *,
     seed: int = 0,
-    vehicle: Path | None = None,
+    vehicle: File | None = None,
     parameters: Mapping[str, int | float] | None = None,
     stage: Stage = "virtual",
     robot: PythonRobot | None = None,
 ) -> Session:
     """Read and check everything. Raises ConfigError with all problems of all files.
 
+    rig_file, scenario_file  by path, or as they were read, also with values put over them from elsewhere
+                (emulator.config.based_on.put_over)
     vehicle     rides instead of the one the rig names
     parameters  values of the scenario's parameters, by name; the others have their defaults
     stage       what it is for: on the bench what only the bench needs has to be right, too; a replay takes
                 what was ridden before, also where it may not be written so any more
     robot       rides in the virtual stage instead of the one the rig names; its file from the working folder
     """
-    read = read_files(Path(rig_path), Path(scenario_path), vehicle, parameters, stage=stage)
+    read = read_files(rig_file, scenario_file, vehicle, parameters, stage=stage)
+    given = {"rig": rig_file, "scenario": scenario_file, "vehicle": vehicle}
     rig, scenario, vehicle_file = read.rig, read.scenario, read.vehicle_file
     course, circuit_source = load_course(scenario, read.scenario_source)
     nominal, ridden = _vehicles(read)
@@ -241,6 +247,7 @@ def load_session(
         ],
         parameters=read.scenario_source.parameters,
         set_parameters=dict(parameters or {}),
+        put_over=tuple(name for name, file in given.items() if isinstance(file, Source) and file.put_over),
     )
 
 
@@ -266,13 +273,14 @@ def _vehicles(read: RideFiles) -> tuple[Vehicle, Vehicle]:
     return nominal, vehicle_record(values, file.tables, robot=robot)
 
 
-def _paths(read: RideFiles, circuit: Source | None, vehicle: Path | None) -> dict[str, str]:
+def _paths(read: RideFiles, circuit: Source | None, vehicle: File | None) -> dict[str, str]:
     """Every file that was read, by what it is; files that one is based on are numbered behind it."""
     named = vehicle_path(read.rig, read.rig_source)
+    ridden = vehicle.path if isinstance(vehicle, Source) else os.fspath(named if vehicle is None else vehicle)
     chains = {
         "rig": (read.rig_source.path, *read.rig_source.bases),
-        "vehicle": (named if vehicle is None else str(vehicle), *read.vehicle_file.bases),
-        **({} if vehicle is None else {NAMED_VEHICLE: (named,)}),
+        "vehicle": (ridden, *read.vehicle_file.bases),
+        **({NAMED_VEHICLE: (named,)} if vehicle is not None and ridden != named else {}),
         "dbc": (dbc_path(read.rig, read.rig_source),),
         "scenario": (read.scenario_source.path, *read.scenario_source.bases),
     }

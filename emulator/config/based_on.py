@@ -11,6 +11,9 @@ The base is read first, then what this file says goes over it:
   are added behind, and ``{name: ..., remove: true}`` takes one away
 
 A base may itself be based on another file. Nothing but the whole has to be valid, so a base may be a piece.
+
+Values that stand in no file of their kind, as those a campaign's plan varies, go over a file by the same
+rules: :func:`put_over`. Functions that read a file of some kind take such a whole in the file's place.
 """
 
 from __future__ import annotations
@@ -19,7 +22,7 @@ import difflib
 import os
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
-from typing import Any
+from typing import Any, TypeAlias
 
 from emulator.config.renamed import with_present_names
 from emulator.config.validation import Closed, did_you_mean
@@ -31,6 +34,8 @@ KEY = "based_on"
 MOST_BASES = 8
 """Files that one may be based on, one on the other."""
 _MOST_HINTS = 20  # each looks at all names of the base
+File: TypeAlias = str | os.PathLike[str] | Source
+"""A file by its path, or as it was read already."""
 NAMED_LISTS: frozenset[Loc] = frozenset(
     {("events",), ("criteria",), ("surface", "patches"), ("surface", "bumps")}
 )
@@ -47,6 +52,38 @@ def load_with_bases(path: str | os.PathLike[str], model: type[Closed] | None = N
     there.
     """
     return _load(os.fspath(path), (), model)
+
+
+def source_of(file: File, model: type[Closed] | None = None) -> Source:
+    """A file with what it is based on, read unless it was. Raises ConfigError."""
+    return file if isinstance(file, Source) else load_with_bases(file, model)
+
+
+def put_over(base: Source, over: Source, model: type[Closed] | None = None) -> Source:
+    """The source of a file with other values put over it, as a file based on it would.
+
+    over   the values, with the file and the places they stand at
+    model  of the whole; with it former names become present ones
+
+    The whole goes by the base's path, and what stands in ``base`` keeps its place. Raises ConfigError as
+    :func:`load_with_bases` does.
+    """
+    if model is not None:
+        over = with_present_names(over, model)
+    merging = _Merging(base, over, base.path)
+    data = merging.mapping((), base.data, over.data)
+    if merging.problems:
+        raise ConfigError(merging.problems)
+    return replace(
+        base,
+        data=data,
+        marks={**base.marks, **merging.marks},
+        keys={**base.keys, **merging.keys},
+        places=merging.places,
+        noted=(*base.noted, *over.noted),
+        warnings=(*base.warnings, *over.warnings),
+        put_over=True,
+    )
 
 
 def kind_of(path: str | os.PathLike[str]) -> str:
@@ -90,7 +127,7 @@ def _load(path: str, above: tuple[str, ...], model: type[Closed] | None) -> Sour
     if None not in kinds and kinds[0] != kinds[1]:
         text = f"expected a file of the same kind ({show(kinds[1])}), {file} is {show(kinds[0])}"
         raise ConfigError([own.problem((KEY,), text)])
-    merging = _Merging(base, own)
+    merging = _Merging(base, own, own.path)
     data = merging.mapping((), base.data, {k: v for k, v in own.data.items() if k != KEY})
     if merging.problems:
         raise ConfigError(merging.problems)
@@ -107,10 +144,13 @@ def _load(path: str, above: tuple[str, ...], model: type[Closed] | None) -> Sour
 
 
 class _Merging:
-    """Builds the merged values and where each of them stands."""
+    """Builds the merged values and where each of them stands.
 
-    def __init__(self, base: Source, own: Source) -> None:
-        self.base, self.own = base, own
+    path  of the whole
+    """
+
+    def __init__(self, base: Source, own: Source, path: str) -> None:
+        self.base, self.own, self.path = base, own, path
         self.marks: dict[Loc, Mark] = {}
         self.keys: dict[Loc, Mark] = {}
         self.places: dict[Loc, str] = {}
@@ -170,21 +210,23 @@ class _Merging:
         return merged
 
     def _head(self, loc: Loc) -> None:
-        """The place of a merged mapping or list is that of the upper file."""
-        self.marks[loc] = self.own.marks[loc]
-        if loc in self.own.keys:
-            self.keys[loc] = self.own.keys[loc]
+        """The place of a merged mapping or list is that of the file the whole goes by."""
+        source = self.own if self.own.path == self.path else self.base
+        self._mark(source, loc, loc)
 
     def _take(self, source: Source, there: Loc, here: Loc, value: Any) -> Any:
         """A value as it stands in ``source``, with all marks below it, to its place in the whole."""
         for path in _paths(value):
-            loc, to = (*there, *path), (*here, *path)
-            for found, into in ((source.marks, self.marks), (source.keys, self.keys)):
-                if loc in found:
-                    into[to] = found[loc]
-                    if source.file_of(loc) != self.own.path:
-                        self.places[to] = source.file_of(loc)
+            self._mark(source, (*there, *path), (*here, *path))
         return value
+
+    def _mark(self, source: Source, loc: Loc, to: Loc) -> None:
+        """Where the value at ``loc`` of ``source``, and its key, stand: the place of ``to`` in the whole."""
+        for found, into in ((source.marks, self.marks), (source.keys, self.keys)):
+            if loc in found:
+                into[to] = found[loc]
+                if source.file_of(loc) != self.path:
+                    self.places[to] = source.file_of(loc)
 
 
 def _paths(value: object) -> Iterator[Loc]:

@@ -78,6 +78,7 @@ class Source:
     bases   files it is based on, the nearest first
     parameters  by name, the values that were put in (emulator.config.scenario.parameters)
     warnings  what is worth changing although it does no harm: names that are no longer the present ones
+    put_over  whether values went over it that stand in no file of its kind (emulator.config.based_on)
     moot    places whose values come from something that is wrong itself, so nothing is said about them
     """
 
@@ -93,6 +94,7 @@ class Source:
     parameters: Mapping[str, int | float] = field(default_factory=dict)
     moot: frozenset[Loc] = frozenset()
     warnings: tuple[Problem, ...] = ()
+    put_over: bool = False
 
     def file_of(self, loc: Loc) -> str:
         """The file that the value at ``loc`` stands in; paths in it are relative to that file."""

@@ -11,7 +11,7 @@ from typing import Annotated, ClassVar, Literal, TypeAlias
 
 from pydantic import Field, model_validator
 
-from emulator.config.based_on import load_with_bases
+from emulator.config.based_on import File, source_of
 from emulator.config.field_types import FileName, Name, Position, Vector
 from emulator.config.rig.buses import Bus, BusFaults, SocketcanBus
 from emulator.config.rig.gnss import Gnss
@@ -283,12 +283,12 @@ class Rig(Closed):
         return self
 
 
-def load_rig(path: str | os.PathLike[str]) -> tuple[Rig, Source]:
+def load_rig(path: File) -> tuple[Rig, Source]:
     """Read a rig file. Raises ConfigError; also when the vehicle or DBC file it names is not there.
 
     The files it names are checked to exist, not read: ``vehicle_path``, ``dbc_path`` say where they are.
     """
-    source = load_with_bases(path, Rig)
+    source = source_of(path, Rig)
     rig = validate(Rig, source)
     problems = [
         source.problem((key,), f"no such file: {file} (paths are relative to this file)")

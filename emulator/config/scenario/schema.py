@@ -16,7 +16,7 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field, model_validator
 
-from emulator.config.based_on import kind_of, load_with_bases
+from emulator.config.based_on import File, kind_of, source_of
 from emulator.config.field_types import FileName, Name
 from emulator.config.scenario.circuit import load_circuit
 from emulator.config.scenario.course import Course, circuit_course
@@ -295,7 +295,7 @@ def circuit_path(scenario: Scenario, source: Source) -> str | None:
 
 
 def load_scenario(
-    path: str | os.PathLike[str],
+    path: File,
     given: Mapping[str, int | float] | None = None,
     *,
     ridden: bool = False,
@@ -305,7 +305,7 @@ def load_scenario(
     given   values of its parameters, set for this run
     ridden  it was ridden already, when a stretch across the start of the lap need not be said
     """
-    source = put_in(load_with_bases(path, Scenario), given or {})
+    source = put_in(source_of(path, Scenario), given or {})
     scenario = validate(Scenario, source)
     problems = _within_itself(scenario, source)
     try:

@@ -9,14 +9,13 @@ values that contradict each other: emulator.config.vehicle.consistency.
 from __future__ import annotations
 
 import math
-import os
 from dataclasses import dataclass
 from functools import cache
 from typing import Annotated, Any, Literal, TypeAlias
 
 from pydantic import BeforeValidator, Field, WithJsonSchema, create_model
 
-from emulator.config.based_on import load_with_bases
+from emulator.config.based_on import File, source_of
 from emulator.config.field_types import Name
 from emulator.config.validation import Closed, Words, did_you_mean, figure, problems_of
 from emulator.config.vehicle.consistency import contradictions
@@ -179,13 +178,13 @@ def _between(low: float, high: float) -> str:
 
 
 def load_vehicle(
-    path: str | os.PathLike[str],
+    path: File,
     groups: tuple[Group, ...] = params.GROUPS,
     tables: dict[str, Curve] = params.TABLES,
 ) -> VehicleFile:
     """Read a vehicle file against the parameter table. Raises ConfigError with every problem in it."""
     model = _model(groups, tuple(tables.items()))
-    source = load_with_bases(path, model)
+    source = source_of(path, model)
     problems = problems_of(model, source)
     if problems and problems[0].key == "kind":
         raise ConfigError(problems)

@@ -1,0 +1,1 @@
+"""What a campaign rides: the plan file, its cases, what each of them is made from."""
