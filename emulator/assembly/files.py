@@ -40,6 +40,27 @@ class RideFiles:
     unwise: list[Problem]
 
 
+@dataclass(frozen=True)
+class RigSide:
+    """A rig with its vehicle and its frames; what can't be had is None, and ``problems`` say why."""
+
+    rig: Rig | None
+    source: Source | None
+    vehicle_file: VehicleFile | None
+    codec: Codec | None
+    problems: tuple[Problem, ...]
+    unwise: tuple[Problem, ...]
+
+
+@dataclass(frozen=True)
+class ScenarioSide:
+    """A scenario by itself, with its line; None where it is not right, and ``problems`` say why."""
+
+    scenario: Scenario | None
+    source: Source | None
+    problems: tuple[Problem, ...]
+
+
 def read_files(
     rig_file: File,
     scenario_file: File,
@@ -49,36 +70,62 @@ def read_files(
     stage: Stage,
 ) -> RideFiles:
     """Raises ConfigError with the problems of all of them; arguments: see load_session."""
+    return together(
+        read_rig_side(rig_file, vehicle, stage=stage),
+        read_scenario_side(scenario_file, parameters, stage=stage),
+    )
+
+
+def read_rig_side(rig_file: File, vehicle: File | None, *, stage: Stage) -> RigSide:
+    """A rig's files. Raises nothing for what is wrong in them."""
     problems: list[Problem] = []
-    rig: Rig | None = None
-    vehicle_file: VehicleFile | None = None
-    codec: Codec | None = None
-    scenario: Scenario | None = None
     try:
-        rig, rig_source = load_rig(rig_file)
+        rig, source = load_rig(rig_file)
     except ConfigError as error:
         problems += error.problems
         for file in named_anyway(rig_file, "rig"):
             problems += problems_in(file, "vehicle", load_vehicle)
-    if rig is not None:
-        vehicle_file, codec, unwise = files_of_rig(rig, rig_source, problems, vehicle)
-        if stage == "bench":
-            needed, open_to_all = bench_findings(rig, rig_source)
-            problems += needed
-            unwise += open_to_all
+        return RigSide(None, None, None, None, tuple(problems), ())
+    vehicle_file, codec, unwise = files_of_rig(rig, source, problems, vehicle)
+    if stage == "bench":
+        needed, open_to_all = bench_findings(rig, source)
+        problems += needed
+        unwise += open_to_all
+    return RigSide(rig, source, vehicle_file, codec, tuple(problems), tuple(unwise))
+
+
+def read_scenario_side(
+    scenario_file: File, parameters: Mapping[str, int | float] | None, *, stage: Stage
+) -> ScenarioSide:
+    """A scenario's files. Raises nothing for what is wrong in them."""
     try:
-        scenario, scenario_source = load_scenario(scenario_file, parameters, ridden=stage == "replay")
+        scenario, source = load_scenario(scenario_file, parameters, ridden=stage == "replay")
     except ConfigError as error:
-        problems += error.problems
+        problems = list(error.problems)
         for file in named_anyway(scenario_file, "scenario"):
             problems += set(problems_in(file, "circuit", load_circuit)).difference(error.problems)
-    if rig is not None and scenario is not None and codec is not None:
-        problems += unmet_needs(scenario, scenario_source, rig, codec)
-    if scenario is not None and vehicle_file is not None:
-        problems += _change_problems(scenario, scenario_source, vehicle_file)
-    if problems or rig is None or scenario is None or vehicle_file is None or codec is None:
+        return ScenarioSide(None, None, tuple(problems))
+    return ScenarioSide(scenario, source, ())
+
+
+def together(on: RigSide, ridden: ScenarioSide) -> RideFiles:
+    """Both sides of a ride held against each other. Raises ConfigError with the problems of all files."""
+    problems = [*on.problems, *ridden.problems]
+    if ridden.scenario is not None and ridden.source is not None:
+        if on.rig is not None and on.codec is not None:
+            problems += unmet_needs(ridden.scenario, ridden.source, on.rig, on.codec)
+        if on.vehicle_file is not None:
+            problems += _change_problems(ridden.scenario, ridden.source, on.vehicle_file)
+    if (
+        problems
+        or (on.rig is None or on.source is None or on.vehicle_file is None or on.codec is None)
+        or (ridden.scenario is None or ridden.source is None)
+    ):
         raise ConfigError(problems)
-    return RideFiles(rig, rig_source, scenario, scenario_source, vehicle_file, codec, unwise)
+    return RideFiles(
+        *(on.rig, on.source, ridden.scenario, ridden.source, on.vehicle_file, on.codec),
+        unwise=list(on.unwise),
+    )
 
 
 def files_of_rig(

@@ -202,7 +202,20 @@ def load_session(
     robot       rides in the virtual stage instead of the one the rig names; its file from the working folder
     """
     read = read_files(rig_file, scenario_file, vehicle, parameters, stage=stage)
-    given = {"rig": rig_file, "scenario": scenario_file, "vehicle": vehicle}
+    return session_of(read, seed=seed, vehicle=vehicle, parameters=parameters, stage=stage, robot=robot)
+
+
+def session_of(
+    read: RideFiles,
+    *,
+    seed: int,
+    vehicle: File | None,
+    parameters: Mapping[str, int | float] | None,
+    stage: Stage,
+    robot: PythonRobot | None,
+) -> Session:
+    """The session of files that were read with the same arguments. Raises ConfigError: see load_session."""
+    given = {"rig": read.rig_source, "scenario": read.scenario_source, "vehicle": vehicle}
     rig, scenario, vehicle_file = read.rig, read.scenario, read.vehicle_file
     course, circuit_source = load_course(scenario, read.scenario_source)
     nominal, ridden = _vehicles(read)

@@ -9,12 +9,14 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Mapping
+from collections import OrderedDict
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal, TypeAlias
+from typing import Any, Literal, NamedTuple, TypeAlias
 
 from emulator.config.based_on import load_with_bases, put_over
+from emulator.config.campaign.varied import FileKind
 from emulator.config.named_files import named_files
 from emulator.config.rig.file import Rig
 from emulator.config.scenario.schema import Scenario
@@ -22,17 +24,26 @@ from emulator.config.stepped_robot import PythonRobot
 from emulator.config.validation import Closed
 from emulator.config.vehicle.file import vehicle_model
 from emulator.config.yaml_source import Loc, Mark, Source, beside
-from emulator.core.errors import ConfigError, UnreadableError
+from emulator.core.errors import ConfigError, Problem, UnreadableError
 from emulator.core.outside.reading import DBC, PYTHON, read_whole
+from emulator.core.outside.reading import FileKind as ReadKind
 
-FileKind: TypeAlias = Literal["scenario", "rig", "vehicle"]
-"""Files that a plan's values may go over."""
 CaseStage: TypeAlias = Literal["virtual", "bench"]
 Overlay: TypeAlias = Mapping[str, Any]
 """Values that go over a file by the rules of emulator.config.based_on; names of files in it are absolute."""
-Marks: TypeAlias = Mapping[Loc, Mark]
-"""Where the values of an overlay stand in the plan, by their place in the overlay."""
 
+
+class Place(NamedTuple):
+    """Where something stands: the file, and line and column in it."""
+
+    file: str
+    mark: Mark
+
+
+Places: TypeAlias = Mapping[Loc, Place]
+"""Where the values of an overlay stand in the plan or what it is based on, by their path in the overlay."""
+
+_MOST_WHOLE = 64  # files with what goes over them; cases of one plan share few at a time
 ID_DIGITS = 16
 """Hexadecimal digits of a case's id."""
 
@@ -47,6 +58,7 @@ class Case:
     parameters  of the scenario, by name; the others have their defaults
     repeat      from 0; repeats of a case are the same in all but this
     factors     what the plan varied and to what, by the factor's name
+    expectation_counts  whether coming out other than the scenario expects is a surprise
     id          of its contents, see :func:`case_id`
     label       for people
     """
@@ -64,6 +76,7 @@ class Case:
     repeat: int = 0
     stage: CaseStage = "virtual"
     factors: Mapping[str, str | int | float] = field(default_factory=dict)
+    expectation_counts: bool = True
     id: str = ""
     label: str = ""
 
@@ -93,28 +106,28 @@ class CaseFiles:
     def __init__(self, plan: str | os.PathLike[str]) -> None:
         self._plan = os.fspath(plan)
         self._read: dict[tuple[str, str], Source | ConfigError] = {}
-        self._whole: dict[tuple[str, str, str], Source] = {}
-        self._content: dict[str, str] = {}
+        self._whole: OrderedDict[tuple[str, str, str], Source] = OrderedDict()
+        self._content: dict[tuple[str, ...], str] = {}
 
-    def scenario(self, case: Case, marks: Marks | None = None) -> Source:
+    def scenario(self, case: Case, places: Places | None = None) -> Source:
         """What ``load_session`` takes for the scenario. Raises ConfigError for a file that can't be read.
 
-        marks  where the values of the overlay stand; left out: they are all said to stand at the plan's top
+        places  where the values of the overlay stand; left out: they are all said to stand at the plan's top
         """
-        return self._over("scenario", os.fspath(case.scenario), Scenario, case.scenario_overlay, marks)
+        return self._over("scenario", os.fspath(case.scenario), Scenario, case.scenario_overlay, places)
 
-    def rig(self, case: Case, marks: Marks | None = None) -> Source:
+    def rig(self, case: Case, places: Places | None = None) -> Source:
         """What ``load_session`` takes for the rig. Raises ConfigError for a file that can't be read."""
-        return self._over("rig", os.fspath(case.rig), Rig, case.rig_overlay, marks)
+        return self._over("rig", os.fspath(case.rig), Rig, case.rig_overlay, places)
 
-    def vehicle(self, case: Case, marks: Marks | None = None) -> Source | None:
+    def vehicle(self, case: Case, places: Places | None = None) -> Source | None:
         """What ``load_session`` takes for the vehicle; None: the one that the rig names, as it is.
 
         Raises ConfigError for a file that can't be read.
         """
         if case.vehicle is None and not case.vehicle_overlay:
             return None
-        return self._over("vehicle", self.vehicle_file(case), vehicle_model(), case.vehicle_overlay, marks)
+        return self._over("vehicle", self.vehicle_file(case), vehicle_model(), case.vehicle_overlay, places)
 
     def vehicle_file(self, case: Case) -> str:
         """The file of the vehicle that rides. Raises ConfigError for a rig that names none."""
@@ -137,19 +150,20 @@ class CaseFiles:
         return found
 
     def _over(
-        self, kind: FileKind, path: str, model: type[Closed], overlay: Overlay, marks: Marks | None
+        self, kind: FileKind, path: str, model: type[Closed], overlay: Overlay, places: Places | None
     ) -> Source:
         base = self.read(kind, path, model)
         if not overlay:
             return base
+        if places is not None:
+            return put_over(base, overlay_source(self._plan, overlay, places), model)
         key = (kind, path, canonical(overlay))
-        if marks is None and key in self._whole:
-            return self._whole[key]
-        over = overlay_source(self._plan, overlay, marks or {})
-        whole = put_over(base, over, model)
-        if marks is None:
-            self._whole[key] = whole
-        return whole
+        if key not in self._whole:
+            self._whole[key] = put_over(base, overlay_source(self._plan, overlay, {}), model)
+            if len(self._whole) > _MOST_WHOLE:
+                self._whole.popitem(last=False)
+        self._whole.move_to_end(key)
+        return self._whole[key]
 
     # ---- identity ------------------------------------------------------------------------------------------
 
@@ -159,36 +173,54 @@ class CaseFiles:
         As read: without comments, order of keys, names of files, and with what they are based on put in.
         Raises ConfigError for a file that can't be read.
         """
-        rig, scenario = self.rig(case), self.scenario(case)
-        vehicle = self.vehicle(case) or self.read("vehicle", self.vehicle_file(case), vehicle_model())
-        named = {"dbc": (rig, "dbc", DBC)} if isinstance(rig.data.get("dbc"), str) else {}
+        vehicle_file = self.vehicle_file(case)
         found = {
-            "scenario": _content(_with_values(scenario.data, case.parameters), Scenario),
-            "rig": _content(rig.data, Rig),
-            "vehicle": _content(vehicle.data, vehicle_model()),
+            "scenario": self._digest_of(
+                (
+                    "scenario",
+                    str(case.scenario),
+                    canonical(case.scenario_overlay),
+                    canonical(case.parameters),
+                ),
+                lambda: _content(_with_values(self.scenario(case).data, case.parameters), Scenario),
+            ),
+            "rig": self._digest_of(
+                ("rig", str(case.rig), canonical(case.rig_overlay)),
+                lambda: _content(self.rig(case).data, Rig),
+            ),
+            "vehicle": self._digest_of(
+                ("vehicle", vehicle_file, canonical(case.vehicle_overlay)),
+                lambda: _content(self._vehicle_data(case, vehicle_file), vehicle_model()),
+            ),
         }
-        for name, (source, key, kind) in named.items():
-            found[name] = self._bytes_of(beside(source.file_of((key,)), _text(source, key)), kind)
-        if isinstance(scenario.data.get("circuit"), str):
-            found["circuit"] = self._circuit(beside(scenario.file_of(("circuit",)), scenario.data["circuit"]))
+        return found | self._named_by_rig(case) | self._named_by_scenario(case)
+
+    def _named_by_rig(self, case: Case) -> dict[str, str]:
+        rig = self.rig(case)
+        dbc = beside(rig.file_of(("dbc",)), _text(rig, "dbc"))
+        return {"dbc": self._digest_of(("file", dbc), lambda: _bytes_digest(dbc, DBC))}
+
+    def _named_by_scenario(self, case: Case) -> dict[str, str]:
+        scenario, found = self.scenario(case), {}
+        if isinstance(named := scenario.data.get("circuit"), str):
+            circuit = beside(scenario.file_of(("circuit",)), named)
+            found["circuit"] = self._digest_of(
+                ("circuit", circuit), lambda: digest(canonical(load_with_bases(circuit).data))
+            )
         hook = scenario.data.get("hook")
         if isinstance(hook, dict) and isinstance(hook.get("file"), str):
-            found["hook"] = self._bytes_of(beside(scenario.file_of(("hook", "file")), hook["file"]), PYTHON)
+            file = beside(scenario.file_of(("hook", "file")), hook["file"])
+            found["hook"] = self._digest_of(("file", file), lambda: _bytes_digest(file, PYTHON))
         return found
 
-    def _circuit(self, path: str) -> str:
-        key = f"circuit {path}"
-        if key not in self._content:
-            self._content[key] = _digest(canonical(load_with_bases(path).data))
-        return self._content[key]
+    def _vehicle_data(self, case: Case, file: str) -> Mapping[str, Any]:
+        over = self.vehicle(case)
+        return (self.read("vehicle", file, vehicle_model()) if over is None else over).data
 
-    def _bytes_of(self, path: str, kind: Any) -> str:
-        if path not in self._content:
-            try:
-                self._content[path] = hashlib.sha256(read_whole(path, kind)).hexdigest()
-            except UnreadableError as error:
-                self._content[path] = f"unreadable: {error.why}"  # told where the rig is checked
-        return self._content[path]
+    def _digest_of(self, key: tuple[str, ...], digest: Callable[[], str]) -> str:
+        if key not in self._content:
+            self._content[key] = digest()
+        return self._content[key]
 
 
 def case_id(case: Case, contents: Mapping[str, str]) -> str:
@@ -206,22 +238,26 @@ def case_id(case: Case, contents: Mapping[str, str]) -> str:
         "repeat": case.repeat,
         "stage": case.stage,
     }
-    return _digest(canonical(whole))[:ID_DIGITS]
+    return digest(canonical(whole))[:ID_DIGITS]
 
 
-def overlay_source(plan: str, overlay: Overlay, marks: Marks) -> Source:
-    """An overlay as a source: every value stands in the plan, at its mark or at that of what holds it."""
-    found: dict[Loc, Mark] = {}
+def overlay_source(plan: str, overlay: Overlay, places: Places) -> Source:
+    """An overlay as a source: every value stands at its place, or at that of what holds it."""
+    marks: dict[Loc, Mark] = {}
+    elsewhere: dict[Loc, str] = {}
 
-    def walk(value: Any, loc: Loc, above: Mark) -> None:
-        here = found[loc] = marks.get(loc, above)
+    def walk(value: Any, loc: Loc, above: Place) -> None:
+        here = places.get(loc, above)
+        marks[loc] = here.mark
+        if here.file != plan:
+            elsewhere[loc] = here.file
         items = value.items() if isinstance(value, dict) else enumerate(value) if _is_list(value) else ()
         for part, inner in items:
             walk(inner, (*loc, part), here)
 
     data = json.loads(json.dumps(overlay))
-    walk(data, (), (1, 1))
-    return Source(plan, data, found, found, "", "")
+    walk(data, (), Place(plan, (1, 1)))
+    return Source(plan, data, marks, marks, "", "", places=elsewhere)
 
 
 def canonical(value: Any) -> str:
@@ -249,7 +285,7 @@ def _content(data: Mapping[str, Any], model: type[Closed]) -> str:
         for part in loc[:-1]:
             place = place[part]
         place[loc[-1]] = ""
-    return _digest(canonical(plain))
+    return digest(canonical(plain))
 
 
 def _with_values(data: Mapping[str, Any], parameters: Mapping[str, int | float]) -> dict[str, Any]:
@@ -265,6 +301,13 @@ def _with_values(data: Mapping[str, Any], parameters: Mapping[str, int | float])
     return {**data, "parameters": {**declared, **as_set}}
 
 
+def _bytes_digest(path: str, kind: ReadKind) -> str:
+    try:
+        return hashlib.sha256(read_whole(path, kind)).hexdigest()
+    except UnreadableError as error:
+        raise ConfigError([Problem(path, 1, 1, "", error.why)]) from error
+
+
 def _text(source: Source, key: str) -> str:
     value = source.data.get(key)
     if not isinstance(value, str) or not value:
@@ -272,5 +315,6 @@ def _text(source: Source, key: str) -> str:
     return value
 
 
-def _digest(text: str) -> str:
+def digest(text: str) -> str:
+    """SHA-256 of a text, in hexadecimal."""
     return hashlib.sha256(text.encode("ascii")).hexdigest()
