@@ -1,0 +1,1 @@
+"""Choosing what is ridden: covering arrays, their coverage, spread samples. Pure mathematics."""
