@@ -11,6 +11,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from emulator.campaign.plan.factors import Factor, Level, is_meant
+from emulator.campaign.sampling.covering import covering_array
+from emulator.campaign.sampling.spread import Spread, spread_sample
 from emulator.config.campaign.schema import CoveringArray, EveryCombination, Part, Seeds, SpreadSample
 from emulator.config.campaign.varied import Scalar
 from emulator.config.yaml_source import Loc
@@ -67,6 +69,25 @@ class Exclusions:
             for entry in self.entries
         )
 
+    def by_number(self, factors: Sequence[Factor]) -> list[dict[int, int]]:
+        """The same as numbers of levels by number of factor, as ``covering_array`` takes them.
+
+        factors  those that vary; one that an entry names besides has a single level, the one it names
+        """
+        found = []
+        for entry in self.entries:
+            meant = {
+                i: [
+                    n
+                    for n, level in enumerate(factor.levels)
+                    if any(is_meant(level, v) for v in entry[factor.name])
+                ]
+                for i, factor in enumerate(factors)
+                if factor.name in entry
+            }
+            found += [dict(zip(meant, levels, strict=True)) for levels in itertools.product(*meant.values())]
+        return found
+
 
 def most_rows(part: Part, factors: Sequence[Factor]) -> int:
     """How many rows there may be before anything is left out; of a covering array, a number above that."""
@@ -98,8 +119,6 @@ def rows(part: Part, factors: Sequence[Factor], seed: int) -> Iterator[Row]:
 def _covering(
     combine: CoveringArray, factors: Sequence[Factor], exclusions: Exclusions, seed: int
 ) -> Iterator[Row]:
-    from emulator.campaign.sampling.covering import covering_array
-
     varying = [i for i, factor in enumerate(factors) if len(factor.levels) > 1]
     if len(varying) < combine.strength:
         raise WrongCombinationError(
@@ -107,29 +126,26 @@ def _covering(
             f"where the values of {combine.strength} are to come together, got {len(varying)}; leave it out",
             ("combine",),
         )
-    fixed = {factors[i].name: factors[i].levels[0] for i in range(len(factors)) if i not in varying}
-
-    def excluded(levels: Mapping[int, int]) -> bool:
-        some = {factors[varying[c]].name: factors[varying[c]].levels[level] for c, level in levels.items()}
-        return exclusions.hold({**fixed, **some})
-
-    array = covering_array(
-        [len(factors[i].levels) for i in varying],
-        combine.strength,
-        excluded if exclusions.entries else None,
-        seed,
-    )
+    try:
+        array = covering_array(
+            [len(factors[i].levels) for i in varying],
+            combine.strength,
+            exclusions.by_number([factors[i] for i in varying]),
+            seed,
+        )
+    except ValueError as error:  # exclusions that leave nothing, or too much to search through
+        raise WrongCombinationError(
+            f"expected combinations that can be made: {error}", ("excluding",)
+        ) from None
     for line in sorted(tuple(int(level) for level in line) for line in array):
         chosen = dict(zip(varying, line, strict=True))
         yield tuple(factor.levels[chosen.get(i, 0)] for i, factor in enumerate(factors))
 
 
 def _spread(combine: SpreadSample, part: Part, factors: Sequence[Factor], seed: int) -> Iterator[Row]:
-    from emulator.campaign.sampling.spread import spread
-
     crossed = [factor for factor in factors if factor.name not in part.vary]
     varied = [factor for factor in factors if factor.name in part.vary]
-    points = spread(combine.by, combine.count, len(varied), seed)
+    points = spread_sample(Spread(combine.by), len(varied), combine.count, seed)
     for files in itertools.product(*(factor.levels for factor in crossed)):
         for point in points:
             yield (*files, *(factor.at(float(share)) for factor, share in zip(varied, point, strict=True)))
