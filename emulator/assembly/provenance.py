@@ -43,12 +43,13 @@ def manifest_of(session: Session, *, stage: str, robot: Mapping[str, Any] | None
     return {
         **session.manifest(stage=stage),
         "copies": places,
-        "robot": dict(robot) if robot is not None else _robot_of(session),
+        "robot": dict(robot) if robot is not None else robot_of_rig(session),
         **({"from_root": from_root} if from_root else {}),
     }
 
 
-def _robot_of(session: Session) -> dict[str, str]:
+def robot_of_rig(session: Session) -> dict[str, str]:
+    """Who rides where nobody else was named: the reference robot, or who the rig says."""
     if session.rig.device_under_test.kind == "reference":
         return {"kind": "reference", "name": "reference robot", "version": metadata.version("emulator")}
     return {"kind": "external", "name": session.rig.robot.name, "version": ""}

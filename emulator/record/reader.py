@@ -8,7 +8,7 @@ is a RecordError naming the file and the place.
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -91,7 +91,7 @@ class Run:
     manifest: dict[str, Any]
     tick: NDArray[np.int64]
     time_ns: NDArray[np.int64]
-    signals: dict[str, NDArray[np.float64]]
+    signals: Mapping[str, NDArray[np.float64]]
     frames: Frames
     events: list[Event]
     gnss: bytes = b""

@@ -39,8 +39,9 @@ import pyarrow as pa
 from numpy.typing import ArrayLike, NDArray
 
 from emulator.core.errors import InternalError, RunFailed, StartFailed
-from emulator.core.frame_buffer import MAX_DATA, NO_ARRIVAL, UNTIMED
+from emulator.core.frame_buffer import MAX_DATA
 from emulator.core.signals import SIGNALS, TICK_NS
+from emulator.record.frame_columns import frame_columns
 
 MANIFEST_FILE = "manifest.json"
 SIGNALS_FILE = "signals.arrow"
@@ -56,9 +57,6 @@ COPIES_FOLDER = "files"
 
 BLOCK_TICKS = 500
 """Ticks a record batch spans; block k holds ticks from k * BLOCK_TICKS on, also below zero."""
-
-RX, TX = 0, 1
-"""Frame directions: received from the robot, sent to it."""
 
 INPUT_FRAME, INPUT_COMMAND, INPUT_MARK = range(3)
 """Kinds of rows of inputs: a frame received, a command given, a mark that all before it is there."""
@@ -420,24 +418,8 @@ class RunWriter:
         arrival_ns (n,)    int64  when its receiver had it [ns, scenario time] or NO_ARRIVAL; None: not known
         """
         self._check_open()
-        ticks = np.array(tick, dtype=np.int64, ndmin=1)
-        n = len(ticks)
-        lengths = np.array(length, dtype=np.int64, ndmin=1)
-        payload = np.asarray(data, dtype=np.uint8)
-        columns = [np.array(c, dtype=np.int64, ndmin=1) for c in (time_ns, valid_ns, direction, can_id)]
-        columns[1][columns[1] == UNTIMED] = 0
-        arrival = np.full(n, NO_ARRIVAL) if arrival_ns is None else np.array(arrival_ns, np.int64, ndmin=1)
-        plain = (ticks, lengths, arrival, *columns)
-        if any(c.shape != (n,) for c in plain) or payload.ndim != 2 or len(payload) != n:
-            raise InternalError("frame arrays differ in length, or data is not (n, m)")
-        if payload.shape[1] > MAX_DATA or (n and not 0 <= lengths.min() <= lengths.max() <= MAX_DATA):
-            raise InternalError(f"a frame longer than {MAX_DATA} bytes, or of negative length")
-        if n and not RX <= columns[2].min() <= columns[2].max() <= TX:
-            raise InternalError("frame direction must be 0 (received) or 1 (sent)")
-        padded = np.zeros((n, MAX_DATA), np.uint8)
-        padded[:, : payload.shape[1]] = payload
-        padded[np.arange(MAX_DATA) >= lengths[:, None]] = 0
-        everything: tuple[NDArray[Any], ...] = (ticks, *columns, lengths, padded, arrival)
+        everything = frame_columns(tick, time_ns, valid_ns, direction, can_id, length, data, arrival_ns)
+        ticks, n = everything.tick, len(everything.tick)
         # A block is over when a frame of a later block arrives; a straggler stays in the current one.
         newest = np.maximum.accumulate(np.maximum(ticks // BLOCK_TICKS, self._frame_block_or(ticks)))
         cuts = [0, *(np.flatnonzero(np.diff(newest)) + 1).tolist(), n] if n else []

@@ -66,6 +66,12 @@ class Mission:
     timing: LoopTiming | None
 
 
+def design_for(mission: Mission) -> Design:
+    """The rider's design for a mission, worked out unless it is kept. Errors as of ``design_rider``."""
+    fastest = float(mission.line.target_speed.max())
+    return kept_design(mission.vehicle, mission.grip, mission.timing, fastest)
+
+
 class ReferenceRider:
     """The rider with its GNSS receiver's sentences; the caller brings time and frames.
 
@@ -74,10 +80,7 @@ class ReferenceRider:
 
     def __init__(self, mission: Mission, design: Design | None = None) -> None:
         self.mission = mission
-        if design is None:
-            fastest = float(mission.line.target_speed.max())
-            design = kept_design(mission.vehicle, mission.grip, mission.timing, fastest)
-        self.rider = _rider(mission, design)
+        self.rider = _rider(mission, design_for(mission) if design is None else design)
         buffer = frame_buffer(1)
         self._step = entry(step, self.rider, buffer, buffer)
         self._hear_gnss = entry(hear_gnss, self.rider, 0.0, 0.0, 0.0, 0.0, 0.0, 0, 0.0)

@@ -17,12 +17,18 @@ class Interruptions:
     What is ridden on the stepped clock looks at ``by`` and stops. A ride that is over goes on to its verdict,
     report included: nobody has to lose what was ridden. A second signal raises KeyboardInterrupt.
 
+    then  what happens on the first one, in words behind its name
+
     Does nothing outside the main thread, where Python takes no signals.
     """
 
-    def __init__(self, say: Callable[[str], None]) -> None:
+    def __init__(
+        self,
+        say: Callable[[str], None],
+        then: str = "stopping in an orderly way, the verdict follows; again ends at once",
+    ) -> None:
         self.by = ""
-        self._say = say
+        self._say, self._then = say, then
         self._before: dict[int, Any] = {}
 
     def __enter__(self) -> Interruptions:
@@ -49,4 +55,4 @@ class Interruptions:
                 raise KeyboardInterrupt
             return
         self.by = signal.Signals(number).name
-        self._say(f"{self.by}: stopping in an orderly way, the verdict follows; again ends at once")
+        self._say(f"{self.by}: {self._then}")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -12,7 +12,7 @@ from emulator.assembly.session import Session
 from emulator.record.documents import read_certificate
 from emulator.record.lap_times import lap_times
 from emulator.record.localisation import position_error
-from emulator.record.reader import read_run
+from emulator.record.reader import Run, read_run
 from emulator.record.writer import CERTIFICATE_FILE, OUTCOME_FILE, RunWriter, jsonable, write_json
 from emulator.report.run_report import write_report
 from emulator.runs.interruptions import Interruptions
@@ -111,23 +111,30 @@ def _refused(folder: Path) -> list[str]:
     return [str(text) for text in loop.get("host", {}).get("refused", [])]
 
 
-def judge_run(session: Session, folder: Path, outcome: dict[str, Any]) -> Verdict:
-    """Judge a recorded run, time its laps, see how well the robot knew its place; write it down."""
-    run = read_run(folder)
-    timing = session.rig.timing
-    tolerance = TimingTolerance(**timing.model_dump())
-    write_json(folder / OUTCOME_FILE, jsonable(outcome))
+def decide(session: Session, run: Run, outcome: Mapping[str, Any]) -> tuple[Run, Verdict]:
+    """The verdict on a record with what the scenario expected, and the record with what its rig allows.
+
+    Laps and position error decide nothing and are left out. Nothing is written.
+    """
+    tolerance = TimingTolerance(**session.rig.timing.model_dump())
     if run.certificate is not None:
         kept = {"processes": processes_kept(outcome.get("processes") or {})}
         run = replace(run, certificate={**with_allowed(run.certificate, tolerance), **kept})
-        write_json(folder / CERTIFICATE_FILE, run.certificate)
     verdict = judge(
         run, numbered(session.scenario.criteria), run.certificate, outcome, tolerance, session.sector_ends
     )
+    return run, replace(verdict, expectation=expectation(session.scenario.expected, verdict, run))
+
+
+def judge_run(session: Session, folder: Path, outcome: dict[str, Any]) -> Verdict:
+    """Judge a recorded run, time its laps, see how well the robot knew its place; write it down."""
+    write_json(folder / OUTCOME_FILE, jsonable(outcome))
+    run, verdict = decide(session, read_run(folder), outcome)
+    if run.certificate is not None:
+        write_json(folder / CERTIFICATE_FILE, run.certificate)
     references, note = reference_laps(session)
     laps = lap_times(run, session.sector_ends, references, note)
     verdict = replace(verdict, laps=laps, place=position_error(run))
-    verdict = replace(verdict, expectation=expectation(session.scenario.expected, verdict, run))
     write_verdict(folder, verdict)
     write_junit(folder, verdict, run.manifest)
     write_report(folder)

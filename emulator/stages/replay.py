@@ -18,8 +18,9 @@ from emulator.assembly.session import Session
 from emulator.core.frame_buffer import MAX_DATA, NO_ARRIVAL, FrameBuffer, frame_buffer
 from emulator.core.signals import RUNNING, TICK_NS, UNARMED_TICK
 from emulator.plant.states import NOT_ENDED
+from emulator.record.frame_columns import RX, TX
 from emulator.record.inputs import Inputs
-from emulator.record.writer import RX, TX, RunWriter
+from emulator.record.writer import RunWriter
 from emulator.stages.stepped_bus import RecordedBus, bus_of
 from emulator.stages.stepped_loop import Block, SteppedLoop
 

@@ -19,7 +19,8 @@ from emulator.config.rig.bus_load import rig_wire_times
 from emulator.core.frame_buffer import NO_ARRIVAL, UNTIMED, FrameBuffer
 from emulator.core.signals import BEFORE_ARMING_TICK, RUNNING, SIGNALS, TICK_NS, TRIPPED, UNARMED_TICK
 from emulator.loop.certificate import TimingAccounts
-from emulator.record.writer import TX, RunWriter
+from emulator.record.frame_columns import TX
+from emulator.record.in_memory import RideRecord
 from emulator.wire.arbitration import WAITING, Bus, idle_bus, known, wire_times
 
 FRAME_COLUMNS = 8
@@ -227,7 +228,7 @@ class SteppedLoop:
         return certificate | ({"arrival": "arbitrated"} if known(self._bus) else {})
 
 
-def write_block(writer: RunWriter, block: Block) -> None:
+def write_block(writer: RideRecord, block: Block) -> None:
     """Put a stretch into a record."""
     f = block.frames
     writer.append_signals(block.tick, block.rows)

@@ -26,7 +26,8 @@ from emulator.core.signals import ARMED, BEFORE_ARMING_TICK, INDEX, RUNNING, TIC
 from emulator.events.progress import NEVER
 from emulator.loop.certificate import FrameAccounts, TimingAccounts
 from emulator.plant.step import Plant, tick
-from emulator.record.writer import RX, RunWriter
+from emulator.record.frame_columns import RX
+from emulator.record.in_memory import RideRecord
 from emulator.robot.mission import ReferenceRider
 from emulator.robot.rider import Rider
 from emulator.robot.rider import step as ride
@@ -193,7 +194,7 @@ class VirtualRide:
             self._own.drive(self.bench, block, self.timing)
             self._together = self._own
         self._run = self.bench.plant.run[0]
-        self._writer: RunWriter
+        self._writer: RideRecord
         self._inputs_written = 0  # of the block's frames, those that stand among the inputs
         self._progress: Progress | None = None
         self._shown_tick = 0
@@ -204,7 +205,7 @@ class VirtualRide:
 
     def run(
         self,
-        writer: RunWriter,
+        writer: RideRecord,
         progress: Progress | None = None,
         hook: HookSteps | None = None,
         stop_asked: Callable[[], str] = lambda: "",

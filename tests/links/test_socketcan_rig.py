@@ -22,8 +22,8 @@ import pytest
 from emulator.assembly.session import Session, load_session
 from emulator.config.rig.outputs import COMMAND_FRAMES
 from emulator.core.keeping.code_store import cache_folder
+from emulator.record.frame_columns import RX, TX
 from emulator.record.reader import Run, read_run
-from emulator.record.writer import RX, TX
 from emulator.wire.can_frames import check
 from tests.support.guest import RUN_IN_SOCKETCAN, provide_guest
 

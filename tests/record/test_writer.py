@@ -20,8 +20,9 @@ from hypothesis import strategies as st
 
 from emulator.core.errors import InternalError, RunFailed, StartFailed
 from emulator.core.signals import SIGNALS
+from emulator.record.frame_columns import RX, TX
 from emulator.record.reader import read_run
-from emulator.record.writer import BLOCK_TICKS, RX, TX, RunWriter, jsonable, write_json
+from emulator.record.writer import BLOCK_TICKS, RunWriter, jsonable, write_json
 
 N = len(SIGNALS)
 

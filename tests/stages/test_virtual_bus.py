@@ -18,9 +18,10 @@ from emulator.config.scenario.events import Trigger
 from emulator.core.frame_buffer import NO_ARRIVAL, frame_buffer
 from emulator.core.signals import TICK_NS
 from emulator.inspection.replay.replayed_run import replay
+from emulator.record.frame_columns import RX, TX
 from emulator.record.inputs import read_inputs
 from emulator.record.reader import Frames, read_run
-from emulator.record.writer import RX, TX, RunWriter, write_json
+from emulator.record.writer import RunWriter, write_json
 from emulator.runs.one import ride
 from emulator.stages.stepped_loop import ARRIVAL, Block
 from emulator.stages.virtual import VirtualRide

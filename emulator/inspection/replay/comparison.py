@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from emulator.core.frame_buffer import NO_ARRIVAL
 from emulator.core.signals import INDEX, SIGNALS
+from emulator.record.frame_columns import RX, TX
 from emulator.record.reader import Run
-from emulator.record.writer import RX, TX
 from emulator.shared_memory.layout import TEXT_BYTES
 from emulator.stages.stepped_loop import ARRIVAL, Block
 

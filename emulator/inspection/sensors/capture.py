@@ -29,7 +29,7 @@ from emulator.core.frame_buffer import MAX_DATA, frame_buffer
 from emulator.core.signals import TICK_NS
 from emulator.criteria.limits import NoFall
 from emulator.inspection.sensors.imposed_motion import Motion
-from emulator.record.writer import TX
+from emulator.record.frame_columns import TX
 from emulator.road.build_line import Straight, build_line
 from emulator.road.line import surface
 from emulator.road.shape import flat

@@ -24,8 +24,8 @@ from emulator.core.constants import GRAVITY
 from emulator.core.errors import RecordError
 from emulator.core.signals import RUNNING, TICK_NS
 from emulator.inspection.sensors.sample_age import Age
+from emulator.record.frame_columns import TX
 from emulator.record.reader import Run
-from emulator.record.writer import TX
 from emulator.sensors.imu import turned
 from emulator.sensors.lean import run_sensor
 from emulator.vehicle.params import Vehicle

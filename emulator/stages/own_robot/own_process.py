@@ -14,6 +14,7 @@ import subprocess
 import sys
 from typing import Any
 
+from emulator.loop.host import die_with_parent
 from emulator.stages.own_robot.lines import (
     Hello,
     Lines,
@@ -134,6 +135,9 @@ def _line(text: str) -> str:
 
 
 if __name__ == "__main__":
+    die_with_parent(
+        os.getppid(), signal.SIGKILL
+    )  # one that hangs would not see that nobody is there any more
     if not sys.stdin or not sys.stdin.isatty():
         signal.signal(signal.SIGINT, signal.SIG_IGN)  # the ride is stopped by who started it
     connection = socket.socket(fileno=int(sys.argv[1]))
