@@ -14,6 +14,7 @@ from typing import Annotated
 
 import typer
 
+from emulator.cli.campaign.run import run as run_campaign
 from emulator.cli.check import check
 from emulator.cli.circuit.import_points import import_points
 from emulator.cli.for_robot.interface import interface
@@ -67,6 +68,13 @@ _vehicle = typer.Typer(
 _vehicle.command("new")(new)
 _vehicle.command("describe")(describe)
 _typer.add_typer(_vehicle, name="vehicle")
+_campaign = typer.Typer(
+    help="Many runs from one plan.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
+_campaign.command("run")(run_campaign)
+_typer.add_typer(_campaign, name="campaign")
 
 
 def _version(asked: bool) -> None:

@@ -1,0 +1,1 @@
+"""Case after case in kept processes, in the order asked for, whatever dies on the way."""

@@ -1,0 +1,175 @@
+"""A campaign's folder: the plan as it was, all cases before the first ride, results file by file.
+
+    plan.yaml               the plan, a copy
+    campaign.json           plan's hash, versions, host, what was asked for, state
+    cases.parquet           every case, in the plan's order, with its turn
+    results/NNNNNN.parquet  rows, in the order they came
+    kept/CASE_ID/           run folders that were worth keeping
+
+A file of results appears whole or not at all, and never changes: it is written under another name, brought to
+the disk and renamed. What a kill at any moment loses is what was still being ridden, and rows of the last
+moments before it; both are ridden again. Many small files become one whose name says which it stands for; it
+counts from the moment it is there, whether those are gone yet or not.
+
+One process at a time adds to a campaign; the kernel takes its lock back however it ends.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import io
+import os
+import re
+import shutil
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from emulator.campaign.store.schema import SCHEMA, Row
+from emulator.core.errors import RunFailed, StartFailed
+from emulator.core.outside.reading import advice_for
+from emulator.record.writer import write_json
+
+PLAN_FILE = "plan.yaml"
+CAMPAIGN_FILE = "campaign.json"
+CASES_FILE = "cases.parquet"
+RESULTS_FOLDER = "results"
+KEPT_FOLDER = "kept"
+
+MOST_SMALL = 64
+"""Files of results that become one."""
+_LOCK_FILE = ".lock"
+_NAME = re.compile(r"(\d{6,})(?:-(\d{6,}))?\.parquet")
+
+
+def result_files(folder: Path) -> list[Path]:
+    """The files that count, in the order written; those that a joined one stands for do not."""
+    found = []
+    for path in (folder / RESULTS_FOLDER).glob("*.parquet"):
+        if match := _NAME.fullmatch(path.name):
+            first = int(match[1])
+            found.append((first, int(match[2] or first), path))
+    joined = [(first, last) for first, last, _ in found if last > first]
+    return [
+        path
+        for first, last, path in sorted(found)
+        if not any((a, b) != (first, last) and a <= first and last <= b for a, b in joined)
+    ]
+
+
+def _last_number(folder: Path) -> int:
+    numbers = [
+        int(match[2] or match[1])
+        for path in (folder / RESULTS_FOLDER).glob("*.parquet")
+        if (match := _NAME.fullmatch(path.name))
+    ]
+    return max(numbers, default=0)
+
+
+class CampaignFolder:
+    """The folder while a campaign adds to it. Raises StartFailed if another process does already."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        try:
+            (path / RESULTS_FOLDER).mkdir(parents=True, exist_ok=True)
+            (path / KEPT_FOLDER).mkdir(exist_ok=True)
+            self._lock = os.open(path / _LOCK_FILE, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        except OSError as error:
+            raise StartFailed(
+                f"{path} can't be written: {error.strerror or error}",
+                advice=advice_for(error) or "name another folder with --out",
+            ) from error
+        try:
+            fcntl.flock(self._lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            os.close(self._lock)
+            raise StartFailed(
+                f"{path} is being ridden by another process",
+                advice="wait until it is done, or name another folder with --out",
+            ) from error
+        # what a process that was killed left unfinished; nobody writes here now
+        for unfinished in (path / RESULTS_FOLDER).glob(".*"):
+            unfinished.unlink(missing_ok=True)
+        for record in (path / KEPT_FOLDER).glob(".*"):
+            shutil.rmtree(record, ignore_errors=True)
+        self._next = _last_number(path) + 1
+
+    def __enter__(self) -> CampaignFolder:
+        """The folder itself."""
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        """Let others add to it."""
+        os.close(self._lock)
+
+    @property
+    def begun(self) -> bool:
+        """Whether a campaign stands in it already."""
+        return (self.path / CAMPAIGN_FILE).exists()
+
+    def begin(self, plan: bytes, cases: pa.Table, about: Mapping[str, Any]) -> None:
+        """Write down what will be ridden; ``about`` last, so what is there is whole. Raises RunFailed."""
+        self._put(self.path / PLAN_FILE, plan)
+        self._put(self.path / CASES_FILE, _as_parquet(cases))
+        self.describe(about)
+
+    def describe(self, about: Mapping[str, Any]) -> None:
+        """Write ``campaign.json`` anew. Raises RunFailed."""
+        write_json(self.path / CAMPAIGN_FILE, about)
+
+    def append(self, rows: Sequence[Row]) -> None:
+        """Add rows; they are on the disk when this returns. Raises RunFailed when it refuses."""
+        table = pa.Table.from_pylist(list(rows), schema=SCHEMA)
+        self._put(self.path / RESULTS_FOLDER / f"{self._next:06d}.parquet", _as_parquet(table))
+        self._next += 1
+        self._join()
+
+    def _join(self) -> None:
+        """Make one file of many small ones; if the disk refuses, they stay as they are."""
+        small = [path for path in result_files(self.path) if "-" not in path.stem]
+        if len(small) < MOST_SMALL:
+            return
+        table = pa.concat_tables([pq.ParquetFile(path).read(use_threads=False) for path in small])
+        try:
+            self._put(
+                self.path / RESULTS_FOLDER / f"{small[0].stem}-{small[-1].stem}.parquet", _as_parquet(table)
+            )
+        except RunFailed:
+            return
+        for path in small:
+            path.unlink(missing_ok=True)
+
+    def _put(self, path: Path, content: bytes) -> None:
+        """A file whole, on the disk and not only with the kernel, or not at all."""
+        partial = path.with_name(f".{path.name}.part")
+        try:
+            with partial.open("wb") as file:
+                file.write(content)
+                file.flush()
+                os.fsync(file.fileno())
+            os.replace(partial, path)
+            folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
+            try:
+                os.fsync(folder)
+            finally:
+                os.close(folder)
+        except OSError as error:
+            partial.unlink(missing_ok=True)
+            raise RunFailed(
+                f"{path} can't be written: {error.strerror or error}",
+                advice=f"{advice_for(error) or 'check the disk'}; then the same command again goes on "
+                "with what is missing",
+            ) from error
+
+
+def _as_parquet(table: pa.Table) -> bytes:
+    out = io.BytesIO()
+    pq.write_table(table, out, compression="zstd")
+    return out.getvalue()

@@ -1,0 +1,1 @@
+"""Commands about many runs from one plan."""

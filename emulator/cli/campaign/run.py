@@ -1,0 +1,248 @@
+"""``emulator campaign run``."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable, Iterable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+from rich.console import Console
+
+from emulator.cli.campaign.progress import ProgressLine, duration
+from emulator.cli.output import (
+    CAUTION,
+    EXIT_STATUS,
+    INVALID,
+    OTHER,
+    WRONG_INPUT,
+    console_of_stderr,
+    console_of_stdout,
+)
+
+if TYPE_CHECKING:
+    from emulator.campaign.plan.cases import PlannedCampaign
+    from emulator.campaign.riding.bench_lane import BenchLane
+    from emulator.campaign.riding.campaign import Asked
+    from emulator.campaign.riding.conduct import Ending
+    from emulator.campaign.riding.workers import Riders
+    from emulator.config.campaign.schema import Plan
+
+CAMPAIGNS = Path("campaigns")
+"""Where campaigns lie by default, in the working folder."""
+
+
+def run(
+    plan: Annotated[Path, typer.Argument(help="plan file (kind: campaign)")],
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out",
+            help="folder of the campaign; one that was cut off is gone on with [default: campaigns/NAME]",
+        ),
+    ] = None,
+    workers: Annotated[
+        int | None,
+        typer.Option("--workers", min=1, help="how many processes ride at once [default: one a core]"),
+    ] = None,
+    last: Annotated[
+        Path | None,
+        typer.Option(
+            "--last",
+            help="campaign folder of the night before: what failed there is ridden first "
+            "[default: the newest of this plan's name]",
+        ),
+    ] = None,
+    scheduler: Annotated[
+        str | None,
+        typer.Option(
+            "--scheduler",
+            metavar="ADDRESS",
+            help="ride on the workers of a dask.distributed scheduler (tcp://HOST:PORT), which have the same "
+            "version installed; with --workers here, for the records that are kept",
+        ),
+    ] = None,
+    quiet: Annotated[
+        bool, typer.Option("--quiet", help="say nothing but the result, in a line; and errors")
+    ] = False,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="print the counts as JSON, with the folder, and nothing else")
+    ] = False,
+) -> None:
+    """Ride all runs of a plan and keep a row of each, and the record of those that are worth it.
+
+    Stop it at any time, also by kill -9: the same command again goes on with what is missing. Ctrl-C keeps
+    what is done.
+
+    Exit status: 0 all as expected, 1 surprises, 2 some do not count, 3 wrong files, 4 anything else, 5
+    stopped by hand; of several the first of 5, 1, 3, 4, 2.
+    """
+    from emulator.campaign.plan.cases import planned
+    from emulator.campaign.riding.campaign import asked_of, folder_of, last_of, ride_campaign
+    from emulator.campaign.store.folder import CampaignFolder
+    from emulator.campaign.store.reading import read_results
+    from emulator.runs.interruptions import Interruptions
+    from emulator.stages.precompile import compiling_first, warm
+
+    if quiet and as_json:
+        raise typer.BadParameter("--json: expected either --quiet or --json, got both")
+    result, console = console_of_stdout(lasting=True), console_of_stdout(lasting=True)
+    console.quiet = quiet or as_json
+    made = planned(plan)
+    bench = made.plan.stage == "bench"
+    if bench and scheduler is not None:
+        raise typer.BadParameter("--scheduler: expected a plan of the virtual stage; a bench is one machine")
+    asked = asked_of(made, last or last_of(made.plan.name, CAMPAIGNS))
+    folder = out or folder_of(asked, CAMPAIGNS)
+    count = 1 if bench else workers or len(os.sched_getaffinity(0))
+    console.print(
+        f"{asked.name}: {len(asked.cases):,} runs, {_who(count, bench=bench)}, into {folder}", markup=False
+    )
+    for problem in made.problems:
+        console.print(f"warning: {problem}", style="yellow", markup=False)
+    if bench:  # the caution is shown whatever else is not
+        (console_of_stderr() if console.quiet else console).print(CAUTION, style="bold", markup=False)
+    if first := compiling_first(virtual=not bench):
+        console.print(first, markup=False)
+        for _ in warm(virtual=not bench):
+            pass
+
+    def say(text: str) -> None:
+        console.print(text, markup=False)
+
+    with (
+        CampaignFolder(folder) as opened,
+        Interruptions(say, "what is done is kept") as interrupted,
+        ProgressLine(console) as line,
+    ):
+        lane = _bench_lane(made.plan, asked, folder, say) if bench else None
+
+        def stop_asked() -> str:
+            return interrupted.by or ("" if lane is None else lane.stopped)
+
+        here = _workers(made, asked, folder, count)
+        if lane is not None:
+            ending = ride_campaign(opened, asked, lambda: lane, line.show, stop_asked)
+        elif scheduler is not None:
+            there = _cluster(scheduler, made)
+            ending = ride_campaign(opened, asked, there, line.show, stop_asked, keepers=here)
+        else:
+            ending = ride_campaign(opened, asked, here, line.show, stop_asked)
+    for text in ending.said:
+        console.print(text, markup=False)
+    status = exit_status(ending, read_results(folder).to_pylist())
+    told = told_of(ending, len(asked.cases), folder)
+    if as_json:
+        result.print(json.dumps({**told, "exit_status": status}, indent=1), markup=False)
+    else:
+        result.print(summary(ending, len(asked.cases), folder), markup=False)
+        _tell_time(console, ending, folder)
+    raise typer.Exit(status)
+
+
+def _who(count: int, *, bench: bool) -> str:
+    if bench:
+        return "one after another on the bench"
+    return "one at a time" if count == 1 else f"{count} at a time"
+
+
+def _workers(made: PlannedCampaign, asked: Asked, folder: Path, count: int) -> Callable[[], Riders]:
+    """Processes of this machine."""
+    from emulator.campaign.riding.files import files_of, hashes_of
+    from emulator.campaign.riding.worker import Job
+    from emulator.campaign.riding.workers import Workers
+
+    def made_now() -> Riders:
+        memory = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
+        hashes = hashes_of(files_of(asked.cases, made.files))
+        job = Job(asked.plan, folder, hashes, memory // count)
+        return Workers(job, count, asked.terms.limit_s, asked.terms.attempts)
+
+    return made_now
+
+
+def _cluster(address: str, made: PlannedCampaign) -> Callable[[], Riders]:
+    """Workers of a scheduler."""
+    from emulator.campaign.riding.cluster import Cluster
+    from emulator.campaign.riding.files import bundle_of, files_of
+
+    plan = Path(made.source.path)
+    return lambda: Cluster(address, plan, bundle_of(files_of(made.cases, made.files), plan))
+
+
+def _bench_lane(plan: Plan, asked: Asked, folder: Path, say: Callable[[str], None]) -> BenchLane:
+    from emulator.campaign.riding.bench_lane import BenchLane, LaneTerms
+    from emulator.config.campaign.schema import BenchLane as Lane
+
+    lane = plan.bench or Lane()
+    return BenchLane(asked.plan, folder, LaneTerms(lane.rest_s, 1 + lane.repeats_of_invalid), say=say)
+
+
+def exit_status(ending: Ending, rows: Iterable[Mapping[str, Any]]) -> int:
+    """What the command ends with, see its help."""
+    from emulator.campaign.store.schema import ERROR, WRONG_FILES
+
+    if ending.state == "stopped":
+        return EXIT_STATUS["stopped"]
+    counts = ending.counts
+    if counts.surprises:
+        return EXIT_STATUS["fail"]
+    if counts.errors:
+        kinds = {row["cause_kind"] for row in rows if row["result"] == ERROR}
+        return WRONG_INPUT if WRONG_FILES in kinds else OTHER
+    return INVALID if counts.invalid else EXIT_STATUS["pass"]
+
+
+def summary(ending: Ending, total: int, folder: Path) -> str:
+    """The result in a line."""
+    counts = ending.counts
+    parts = [f"{counts.as_expected:,} as expected"]
+    for n, words in (
+        (counts.surprises, "not as expected"),
+        (counts.invalid, "do not count"),
+        (counts.errors, "could not be ridden"),
+        (total - counts.done, "not reached"),
+    ):
+        if n:
+            parts.append(f"{n:,} {words}")
+    why = "" if ending.state == "complete" else f" ({ending.state})"
+    return f"of {total:,}: {', '.join(parts)}{why}; {folder}"
+
+
+def told_of(ending: Ending, total: int, folder: Path) -> dict[str, Any]:
+    """The same for programs."""
+    counts = ending.counts
+    return {
+        "folder": str(folder),
+        "state": ending.state,
+        "cases": total,
+        "as_expected": counts.as_expected,
+        "surprises": counts.surprises,
+        "does_not_count": counts.invalid,
+        "errors": counts.errors,
+        "not_reached": total - counts.done,
+        "lost_workers": ending.lost,
+        "spent_s": round(ending.spent_s, 1),
+    }
+
+
+def _tell_time(console: Console, ending: Ending, folder: Path) -> None:
+    """Where the processor time went, a run."""
+    from emulator.campaign.store.reading import read_results
+
+    table = read_results(folder).select(list(_SPENT))
+    spent = {name: table[name].drop_null().to_numpy() for name in _SPENT}
+    if not len(spent["cpu_ride_s"]):
+        return
+    parts = ", ".join(f"{words} {spent[name].mean():.3f}" for name, words in _SPENT.items())
+    console.print(f"took {duration(ending.spent_s)}; processor time a run [s]: {parts}", markup=False)
+
+
+_SPENT = {
+    "cpu_ride_s": "ride",
+    "cpu_design_s": "design",
+    "cpu_setup_s": "files",
+    "cpu_judge_s": "judging",
+}

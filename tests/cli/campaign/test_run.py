@@ -1,0 +1,144 @@
+"""``emulator campaign run`` on a small plan: the table, the record of a surprise, the words, the status."""
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+
+import numpy as np
+import pytest
+
+from emulator.campaign.plan.cases import planned
+from emulator.campaign.riding.one_case import Cases
+from emulator.campaign.store.reading import read_campaign, read_results
+from emulator.campaign.store.schema import SCHEMA, without_timings
+from tests.support.scripted_robot import SCENARIOS
+
+PLAN = """\
+kind: campaign
+name: small night
+parts:
+  bends:
+    scenarios: [RUNS/short_bend.yaml, RUNS/short_straight.yaml]
+    rigs: [RIGS/loopback.yaml]
+    over: {scenario: {duration_limit_s: 1.5}}
+    seeds: {count: 2}
+  broken:
+    scenarios: [broken.yaml]
+    rigs: [RIGS/loopback.yaml]
+keep: {thinnest: 0, most: 1}
+"""
+
+
+def write_plan(folder, text=PLAN):
+    path = folder / "small.yaml"
+    folder.joinpath("broken.yaml").write_text("kind: scenario\nname: broken\n")
+    path.write_text(text.replace("RUNS", str(SCENARIOS / "runs")).replace("RIGS", str(SCENARIOS / "rigs")))
+    return path
+
+
+def start(plan, folder, *more):
+    """The command in a process, with its own group."""
+    command = [sys.executable, "-m", "emulator", "campaign", "run", str(plan), "--out", str(folder), *more]
+    return subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
+    )
+
+
+@pytest.fixture(scope="module")
+def night(tmp_path_factory):
+    """Ridden by two workers."""
+    folder = tmp_path_factory.mktemp("plan")
+    plan = write_plan(folder)
+    process = start(plan, folder / "night", "--workers", "2", "--json")
+    out, err = process.communicate(timeout=200)
+    return plan, folder / "night", process.returncode, out, err
+
+
+@pytest.mark.slow
+def test_it_tells_the_counts_and_ends_with_the_status_of_a_surprise(night):
+    _, folder, status, out, err = night
+    told = json.loads(out)
+    assert status == 1, err
+    assert told["exit_status"] == 1
+    assert told["state"] == "complete"
+    assert {key: told[key] for key in ("cases", "surprises", "errors", "as_expected", "not_reached")} == {
+        "cases": 5,
+        "surprises": 4,
+        "errors": 1,
+        "as_expected": 0,
+        "not_reached": 0,
+    }
+    assert told["folder"] == str(folder)
+    assert read_campaign(folder)["state"] == "complete"
+
+
+@pytest.mark.slow
+def test_two_workers_give_the_table_of_one_process(night):
+    plan, folder, *_ = night
+    made = planned(plan)
+    cases = Cases(plan, None)
+    rows = [cases.ride(case).row for case in made.cases]
+    import pyarrow as pa
+
+    alone = pa.Table.from_pylist(rows, schema=SCHEMA)
+    table = read_results(folder)
+    place = table.column_names.index("kept")
+    kept = table["kept"].to_pylist()
+    table = table.set_column(place, SCHEMA.field(place), pa.nulls(table.num_rows, pa.string()))
+    assert without_timings(table).equals(without_timings(alone))
+    assert kept == [f"kept/{made.cases[0].id}", None, None, None, None]
+    assert (folder / kept[0] / "report.html").exists()
+    assert sorted(set(table["worker"].to_pylist())) == [0, 1]
+
+
+@pytest.mark.slow
+def test_the_same_again_rides_nothing_and_says_the_same(night):
+    plan, folder, *_ = night
+    before = read_results(folder)
+    process = start(plan, folder, "--quiet")
+    out, _ = process.communicate(timeout=60)
+    assert process.returncode == 1
+    assert out == (f"of 5: 0 as expected, 4 not as expected, 1 could not be ridden; {folder}\n")
+    assert read_results(folder).equals(before)
+
+
+@pytest.mark.timing
+def test_killed_at_fifty_moments_the_table_is_that_of_an_undisturbed_night(tmp_path):
+    text = PLAN.replace("count: 2", "count: 40")
+    plan = write_plan(tmp_path, text)
+    start(plan, tmp_path / "whole").communicate(timeout=600)
+    chance, kills = np.random.default_rng(50), 0
+    while kills < 50:
+        process = start(plan, tmp_path / "cut")
+        try:
+            process.communicate(timeout=float(chance.uniform(0.5, 12.0)))
+        except subprocess.TimeoutExpired:
+            kills += 1
+            os.kill(process.pid, signal.SIGKILL)  # its workers have to notice by themselves
+            process.communicate()
+        else:
+            break
+    process = start(plan, tmp_path / "cut")
+    process.communicate(timeout=600)
+    assert without_timings(read_results(tmp_path / "cut")).equals(
+        without_timings(read_results(tmp_path / "whole"))
+    )
+
+
+@pytest.mark.timing
+def test_ctrl_c_keeps_what_is_done(tmp_path):
+    plan = write_plan(tmp_path, PLAN.replace("count: 2", "count: 40"))
+    process = start(plan, tmp_path / "night")
+    while not list((tmp_path / "night").glob("results/*.parquet")):
+        time.sleep(0.1)
+    os.killpg(process.pid, signal.SIGINT)
+    out, _ = process.communicate(timeout=30)
+    assert process.returncode == 5
+    assert "SIGINT: what is done is kept" in out
+    done = read_results(tmp_path / "night").num_rows
+    assert 0 < done < 81
+    assert start(plan, tmp_path / "night").communicate(timeout=600)
+    assert read_results(tmp_path / "night").num_rows == 81
