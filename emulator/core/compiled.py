@@ -17,6 +17,7 @@ from collections.abc import Callable
 from typing import Any, TypeAlias, TypeVar, cast
 
 import numba
+import numpy as np
 from numba.core.caching import _Cache
 from numba.core.compiler import CompileResult
 from numba.core.registry import cpu_target
@@ -149,9 +150,33 @@ class _Address(numba.types.WrapperAddressProtocol):
 
 
 def _compiled(function: Any, examples: tuple[object, ...]) -> Any:
-    signature = tuple(numba.typeof(example) for example in examples)  # type: ignore[no-untyped-call]
+    signature = tuple(_type_of(example) for example in examples)
     function.compile(signature)
     return function.overloads[signature]
+
+
+_TYPES: dict[object, Any] = {}
+"""Compiled types of arrays and of tuples of them, by what they depend on: numba works out a structured one
+anew each time, a millisecond each, and a ride asks for dozens."""
+
+
+def _type_of(example: object) -> Any:
+    kind = _kind(example)
+    found = _TYPES.get(kind)
+    if found is None:
+        found = _TYPES[kind] = numba.typeof(example)  # type: ignore[no-untyped-call]
+    return found
+
+
+def _kind(example: object) -> object:
+    """All of an argument that its compiled type depends on."""
+    if type(example) is np.ndarray:
+        flags, dtype = example.flags, example.dtype
+        order = (flags.c_contiguous, flags.f_contiguous, flags.aligned, flags.writeable)
+        return np.ndarray, dtype, dtype.isalignedstruct, example.ndim, order
+    if isinstance(example, tuple):
+        return type(example), *map(_kind, example)
+    return numba.typeof(example)  # type: ignore[no-untyped-call]
 
 
 def jit(function: F) -> F:

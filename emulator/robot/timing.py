@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import NamedTuple
 
 from emulator.config.rig.bus_load import Periodic, bus_load, common_ticks, passages, schedule, wire_ns
@@ -119,6 +120,11 @@ def ages_heard(outputs: Sequence[Periodic], every: int = _EVERY, tick_ns: int = 
 
     outputs  in the rig's order
     """
+    return list(_ages_heard(tuple(outputs), every, tick_ns))
+
+
+@lru_cache(maxsize=64)  # longer than a ride of seconds, and asked for of each ride on a rig
+def _ages_heard(outputs: tuple[Periodic, ...], every: int, tick_ns: int) -> tuple[float, ...]:
     common = math.lcm(common_ticks(outputs, tick_ns), every)
     period = max((math.ceil(1e9 / float(o.rate) / tick_ns) for o in outputs), default=0)
     settle = 2 + period + max((o.latency_ns for o in outputs), default=0) // tick_ns
@@ -136,7 +142,7 @@ def ages_heard(outputs: Sequence[Periodic], every: int = _EVERY, tick_ns: int = 
         for age, valid in zip(ages, newest, strict=True):
             if look >= settle and valid is not None:
                 age.append(now - valid)
-    return [sum(age) / len(age) * 1e-9 if age else math.inf for age in ages]
+    return tuple(sum(age) / len(age) * 1e-9 if age else math.inf for age in ages)
 
 
 def _tick_by_tick(lag: float) -> float:

@@ -58,11 +58,13 @@ def ride_in_memory(
     record = HeldRecord()
     # a hook and a robot's own software are processes; there need be neither
     with hook_of(session) if session.scenario.hook else nullcontext() as hook, robot_of(session) as robot:
+        design = None
         if robot is None:
+            told = mission(session)
             begins("design")
-            design_for(mission(session))  # kept, so that the ride finds it
+            design = design_for(told)
             begins("build")
-        riding = VirtualRide(session, robot)
+        riding = VirtualRide(session, robot, design)
         begins("ride")
         outcome, certificate = riding.run(record, hook=hook, stop_asked=stop_asked)
     begins("judge")

@@ -28,6 +28,7 @@ from emulator.loop.certificate import FrameAccounts, TimingAccounts
 from emulator.plant.step import Plant, tick
 from emulator.record.frame_columns import RX
 from emulator.record.in_memory import RideRecord
+from emulator.robot.design import Design
 from emulator.robot.mission import ReferenceRider
 from emulator.robot.rider import Rider
 from emulator.robot.rider import step as ride
@@ -47,6 +48,8 @@ RIDER_EVERY = 2
 
 def without_permissives(session: Session) -> Session:
     """The session as it rides here: nothing can move, and nobody sends the bench's inputs."""
+    if not session.rig.permissives:
+        return session
     return replace(session, rig=session.rig.model_copy(update={"permissives": ()}))
 
 
@@ -171,10 +174,11 @@ Progress: TypeAlias = Callable[[float, float, float], None]
 class VirtualRide:
     """Plant and rider at the start of a scenario; the rider drives the loop that takes them to its end.
 
-    own  rides instead of the reference robot
+    own     rides instead of the reference robot
+    design  of the reference robot; None: it is worked out, or taken from where designs are kept
     """
 
-    def __init__(self, session: Session, own: OwnRobot | None = None) -> None:
+    def __init__(self, session: Session, own: OwnRobot | None = None, design: Design | None = None) -> None:
         self.bench = Bench(without_permissives(session))
         self._block = block = Block(_ROWS, 10 * _ROWS, session.payload_bytes, FRAMES_A_TICK)
         self._own: InLockstep | None = None
@@ -188,7 +192,7 @@ class VirtualRide:
         self._loop = SteppedLoop(self.bench, self, block, self._bus)
         self.timing = self._loop.timing
         if self._own is None:
-            self.rider = ReferenceRider(mission(session))
+            self.rider = ReferenceRider(mission(session), design)
             self._together = TogetherInSteps(self.bench, self.rider, buffers, block, self.timing)
         else:
             self._own.drive(self.bench, block, self.timing)

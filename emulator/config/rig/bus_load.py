@@ -19,6 +19,7 @@ import math
 from collections import deque
 from collections.abc import Sequence
 from fractions import Fraction
+from functools import lru_cache
 from typing import Any, NamedTuple
 
 from emulator.config.rig.buses import SocketcanBus
@@ -282,6 +283,11 @@ def arrivals(outputs: Sequence[Periodic], tick_ns: int = TICK_NS) -> list[Arriva
 
     One that never arrived (a bus that can't carry them all) counts with what it had waited for by the end.
     """
+    return list(_arrivals(tuple(outputs), tick_ns))
+
+
+@lru_cache(maxsize=64)  # a tenth of a second for a dozen outputs, and asked for of each ride on a rig
+def _arrivals(outputs: tuple[Periodic, ...], tick_ns: int) -> tuple[Arrivals, ...]:
     settle = 2 + max((o.latency_ns for o in outputs), default=0) // tick_ns
     ticks = settle + common_ticks(outputs, tick_ns)
     passed, waiting = passages(outputs, ticks, tick_ns)
@@ -294,7 +300,7 @@ def arrivals(outputs: Sequence[Periodic], tick_ns: int = TICK_NS) -> list[Arriva
     for k, line in enumerate(waiting):
         if not seen[k]:
             seen[k] = [(end - valid, 0, end - due) for due, valid in line] or [(0, 0, 0)]
-    return [_summed(s) for s in seen]
+    return tuple(_summed(s) for s in seen)
 
 
 def _next(
