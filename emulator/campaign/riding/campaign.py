@@ -153,7 +153,7 @@ def _about(asked: Asked) -> dict[str, Any]:
         "terms": asdict(asked.terms)
         | {"ends": None if asked.terms.ends is None else asked.terms.ends.isoformat()},
         "order_from": None if asked.last is None else str(asked.last),
-        "state": "under way",
+        "state": "under_way",
         STOPPED_AFTER: None,
         "spent_s": 0.0,
         "lost_workers": 0,
@@ -218,7 +218,7 @@ def _as_folder(name: str) -> str:
 
 def _cut_off(about: Mapping[str, Any], asked: Asked) -> bool:
     same = about.get("cases_sha256") == cases_hash(asked.cases) and about.get("model") == model_key()
-    return same and about.get("state") in ("under way", "stopped")
+    return same and about.get("state") in ("under_way", "stopped")
 
 
 def _of_name(name: str, campaigns: Path) -> list[tuple[Path, dict[str, Any]]]:

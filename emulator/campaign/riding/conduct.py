@@ -30,7 +30,7 @@ WRITE_EVERY_S = 2.0
 """Rows are on the disk no later than this after they came."""
 _LOOK_EVERY_S = 0.25
 
-State: TypeAlias = Literal["complete", "stopped", "out of time", "stop rule"]
+State: TypeAlias = Literal["complete", "stopped", "out_of_time", "stop_rule"]
 """How it ended: everything ridden, by a person, by its budget of time, by a rule of the plan."""
 
 
@@ -180,7 +180,7 @@ def conduct(
                 break
             if waiting and _out_of_time(terms, spent_s + now - began):
                 waiting.clear()
-                ending.state = "out of time"
+                ending.state = "out_of_time"
                 continue
             while waiting and riders.idle() > 0:
                 riders.give(waiting.popleft())
@@ -205,7 +205,7 @@ def conduct(
             folder.append(rows)
     _within_budget(folder.path, turns, terms)
     if prefix.over_at is not None and prefix.over_at < len(turns) - 1:
-        ending.state, ending.after_turn = "stop rule", prefix.over_at
+        ending.state, ending.after_turn = "stop_rule", prefix.over_at
     ending.spent_s, ending.lost = time.monotonic() - began, progress.lost
     return ending
 

@@ -165,9 +165,9 @@ class Unpacked:
             vehicle_overlay=self._moved_in(case.vehicle_overlay),
         )
 
-    def _moved(self, text: str) -> str:
-        inside = text.startswith(self._from.rstrip("/") + "/")
-        return os.path.join(self.root, os.path.relpath(text, self._from)) if inside else text
+    def _moved(self, name: str) -> str:
+        inside = os.path.isabs(name) and os.path.commonpath([self._from, name]) == self._from
+        return os.path.join(self.root, os.path.relpath(name, self._from)) if inside else name
 
     def _moved_in(self, value: Any) -> Any:
         if isinstance(value, str):

@@ -207,7 +207,7 @@ def summary(ending: Ending, total: int, folder: Path) -> str:
     ):
         if n:
             parts.append(f"{n:,} {words}")
-    why = "" if ending.state == "complete" else f" ({ending.state})"
+    why = "" if ending.state == "complete" else f" ({_WHY[ending.state]})"
     return f"of {total:,}: {', '.join(parts)}{why}; {folder}"
 
 
@@ -240,6 +240,7 @@ def _tell_time(console: Console, ending: Ending, folder: Path) -> None:
     console.print(f"took {duration(ending.spent_s)}; processor time a run [s]: {parts}", markup=False)
 
 
+_WHY = {"stopped": "stopped by hand", "out_of_time": "time is up", "stop_rule": "a stop rule of the plan"}
 _SPENT = {
     "cpu_ride_s": "ride",
     "cpu_design_s": "design",

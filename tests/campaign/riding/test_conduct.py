@@ -76,7 +76,7 @@ def test_a_stop_rule_goes_by_the_turns_not_by_who_was_faster(tmp_path, plan, whi
     ending = ride(
         tmp_path / "a", plan, StubRiders(row, 3, which), Terms(thinnest=0, stop_after=Most(surprises=2))
     )
-    assert (ending.state, ending.after_turn) == ("stop rule", 5)
+    assert (ending.state, ending.after_turn) == ("stop_rule", 5)
     assert read_results(tmp_path / "a")["number"].to_pylist() == list(range(6))
 
 
@@ -99,7 +99,7 @@ def test_a_person_stops_it_and_what_is_done_stays(tmp_path, plan):
 def test_out_of_time_nothing_new_is_begun_and_what_is_under_way_is_kept(tmp_path, plan):
     riders = StubRiders(passing)
     ending = ride(tmp_path / "a", plan, riders, Terms(time_s=0.0))
-    assert (ending.state, riders.given) == ("out of time", [])
+    assert (ending.state, riders.given) == ("out_of_time", [])
     with CampaignFolder(tmp_path / "b") as folder:
         begin(folder, asked(plan))
         about = read_campaign(folder.path)

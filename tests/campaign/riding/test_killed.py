@@ -55,7 +55,7 @@ def test_killed_again_and_again_the_table_is_that_of_an_undisturbed_night(tmp_pa
     plan.write_text("kind: campaign\n")
     ride(plan, tmp_path / "whole")
     chance, kills = np.random.default_rng(5), 0
-    while not (cut / "campaign.json").exists() or read_campaign(cut)["state"] == "under way":
+    while not (cut / "campaign.json").exists() or read_campaign(cut)["state"] == "under_way":
         job = (plan, cut, int(chance.integers(1, 60)))
         process = multiprocessing.get_context("fork").Process(target=ride_and_die, args=job)
         process.start()
