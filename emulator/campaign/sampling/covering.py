@@ -82,17 +82,15 @@ def _possible(table: TupleTable, exclusions: Exclusions, rng: np.random.Generato
     unset = np.full(len(table.levels), UNSET)
     if exclusions.completed(unset) is None:
         raise ValueError("the exclusions leave no combination at all")
-    possible = ~exclusions.direct(table)
+    possible = np.ones(table.count, dtype=np.bool_)
     nothing = np.zeros(table.count, dtype=np.bool_)
     scouts = _grown(table, exclusions, nothing, np.tile(unset, (SCOUTS, 1)), rng)
     seen = table.counts(scouts) > 0
     bound = np.isin(table.groups, exclusions.bound).any(axis=1)
     for group in np.flatnonzero(bound).tolist():
         start, end = int(table.starts[group]), int(table.starts[group] + table.sizes[group])
-        for number in (start + np.flatnonzero((possible & ~seen)[start:end])).tolist():
-            if not seen[number]:
-                row = exclusions.completed(_row_with(table, number))
-                possible[number] = row is not None
+        for number in (start + np.flatnonzero(~seen[start:end])).tolist():
+            possible[number] = exclusions.completed(_row_with(table, number)) is not None
     return possible
 
 

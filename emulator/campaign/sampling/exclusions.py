@@ -13,8 +13,6 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.campaign.sampling.tuples import TupleTable
-
 UNSET = -1
 MOST_STEPS = 5_000  # of one search; exclusions of real plans need as many as there are factors
 
@@ -96,21 +94,3 @@ class Exclusions:
             if found is not None:
                 return found
         return None
-
-    def direct(self, table: TupleTable) -> NDArray[np.bool_]:
-        """(tuples,) which tuples contain all of an exclusion."""
-        out = np.zeros(table.count, dtype=np.bool_)
-        for place in range(len(self)):
-            factors = np.flatnonzero(self.named[:, place] != UNSET)
-            if len(factors) > table.strength:
-                continue
-            holds = np.ones(len(table.groups), dtype=np.bool_)
-            for factor in factors.tolist():
-                holds &= (table.groups == factor).any(axis=1)
-            for group in np.flatnonzero(holds).tolist():
-                members = table.groups[group]
-                block = out[table.starts[group] : table.starts[group] + table.sizes[group]]
-                wanted = self.named[members, place]
-                where = tuple(slice(None) if level == UNSET else level for level in wanted.tolist())
-                block.reshape(table.levels[members])[where] = True
-        return out

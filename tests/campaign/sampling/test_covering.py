@@ -124,9 +124,10 @@ def test_the_same_seed_gives_the_same_rows() -> None:
 
 def test_the_search_for_fewer_rows_pays() -> None:
     levels = [3] * 8
-    greedy = covering_array(levels, 2, seed=0, work=0)
-    assert held(greedy, 2) == every(levels, 2)
-    assert len(covering_array(levels, 2, seed=0, work=SHORT)) < len(greedy)
+    greedy = [covering_array(levels, 2, seed=seed, work=0) for seed in range(6)]
+    assert all(held(rows, 2) == every(levels, 2) for rows in greedy)
+    assert sum(map(len, greedy)) <= 100  # 97; candidates filled by lot take 108
+    assert len(covering_array(levels, 2, seed=0, work=SHORT)) < min(map(len, greedy))
 
 
 @pytest.mark.parametrize(
