@@ -1,0 +1,229 @@
+"""A row of a campaign's results as comparison and pages read it."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+from emulator.campaign.store.schema import COUNTING
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+UNDISTURBED = "undisturbed"
+
+
+@dataclass(frozen=True)
+class Disturbance:
+    """One thing that goes wrong in a case; what it has none of is None."""
+
+    kind: str
+    signal: str
+    onset_s: float | None
+    size: float | None
+    duration_s: float | None
+
+    @property
+    def name(self) -> str:
+        """Kind and signal: what cases of other sizes and moments share."""
+        return f"{self.kind} {self.signal}".strip()
+
+    @property
+    def label(self) -> str:
+        """With its size, length and moment, as far as it has them."""
+        parts = [self.name]
+        parts += [f"{self.size:g}"] if self.size is not None else []
+        parts += [f"for {self.duration_s:g} s"] if self.duration_s is not None else []
+        parts += [f"at {self.onset_s:g} s"] if self.onset_s is not None else []
+        return " ".join(parts)
+
+
+@dataclass(frozen=True)
+class Margin:
+    """How one criterion came out; ``percent``: margin in percent of the limit, negative beyond it."""
+
+    name: str
+    met: bool
+    margin: float | None
+    limit: float | None
+    unit: str
+    percent: float | None
+    at_s: float | None
+
+
+@dataclass(frozen=True)
+class Ridden:
+    """One case as it was ridden last; the columns of emulator.campaign.store.schema that are read here.
+
+    label    for people: 'short_bend · dropout imu_rates for 0.08 s at 3 s · seed 4'
+    percent  thinnest margin of its criteria in percent of the limit, negative beyond; None: none has one
+    began    UTC, as are all clock times of a store
+    """
+
+    number: int
+    case_id: str
+    attempt: int
+    scenario: str
+    scenario_file: str
+    rig: str
+    vehicle: str
+    robot: str
+    stage: str
+    seed: int
+    repeat: int
+    parameters: str
+    factors: Mapping[str, Any]
+    disturbances: tuple[Disturbance, ...]
+    requirements: tuple[str, ...]
+    result: str
+    expected: str
+    as_expected: bool | None
+    expectation: str
+    cause_kind: str
+    cause: str
+    whose: str
+    fell: bool
+    ridden_s: float
+    thinnest: str
+    percent: float | None
+    criteria: tuple[Margin, ...]
+    signals_sha256: str
+    tool: str
+    model: str
+    robot_version: str
+    contents: tuple[str, str, str]
+    cpu_ride_s: float
+    processor: str
+    began: datetime | None
+    kept: str | None
+    label: str
+
+    @property
+    def counted(self) -> bool:
+        """Whether it can be held against what is expected; an invalid run that is expected to be can."""
+        return self.as_expected is not None
+
+    @property
+    def of_robot(self) -> bool:
+        """Whether it says something about the robot."""
+        return self.result in COUNTING
+
+    @property
+    def surprise(self) -> bool:
+        """Whether it came out other than its scenario expects."""
+        return self.as_expected is False
+
+    @property
+    def disturbance(self) -> str:
+        """What goes wrong in it, without sizes and moments."""
+        return disturbance_name(self.disturbances)
+
+    @property
+    def group(self) -> tuple[str, str]:
+        """Scenario and disturbance: the cell of the map it belongs to."""
+        return self.scenario, self.disturbance
+
+    @property
+    def place(self) -> tuple[str, str, int, int]:
+        """Where it stands in a plan, whatever its files hold."""
+        return self.scenario, json.dumps(self.factors, sort_keys=True), self.seed, self.repeat
+
+    @property
+    def rank(self) -> float | None:
+        """Its thinnest margin for comparing; minus infinity for a failed run that has none."""
+        if self.of_robot and self.percent is not None:
+            return self.percent
+        return -math.inf if self.result == "fail" else None
+
+
+def rows_of(
+    table: pa.Table, labels: Mapping[int, str] | None = None, names: Mapping[str, str] | None = None
+) -> list[Ridden]:
+    """The rows of a results table, in its order.
+
+    labels  for people, by the case's number; left out: made of what the row holds
+    names   of scenarios by their file, for rows of those that could not be read
+    """
+    return [_row(item, labels or {}, names or {}) for item in table.to_pylist()]
+
+
+def _row(item: Mapping[str, Any], labels: Mapping[int, str], names: Mapping[str, str]) -> Ridden:
+    disturbances = disturbances_of(item)
+    scenario = names.get(item["scenario_file"], item["scenario"])
+    return Ridden(
+        *(item[key] for key in ("number", "case_id", "attempt")),
+        scenario,
+        *(item[key] for key in ("scenario_file", "rig")),
+        *(item[key] or "" for key in ("vehicle", "robot", "stage")),
+        item["seed"],
+        item["repeat"],
+        item["parameters"] or "{}",
+        json.loads(item["factors"] or "{}"),
+        disturbances,
+        tuple(item["requirements"] or ()),
+        *(item[key] or "" for key in ("result", "expected")),
+        item["as_expected"],
+        *(item[key] or "" for key in ("expectation", "cause_kind", "cause", "whose")),
+        bool(item["fell"]),
+        item["ridden_s"] or 0.0,
+        item["thinnest"] or "",
+        _finite(item["thinnest_percent"]),
+        tuple(_margin(one) for one in item["criteria"] or ()),
+        *(item[key] or "" for key in ("signals_sha256", "tool", "model", "robot_version")),
+        tuple(item[f"{part}_sha256"] or "" for part in ("scenario", "rig", "vehicle")),
+        item.get("cpu_ride_s") or 0.0,
+        item.get("processor") or "",
+        item.get("began"),
+        item["kept"],
+        labels.get(item["number"]) or _label(scenario, disturbances, item["seed"], item["repeat"]),
+    )
+
+
+def _label(scenario: str, disturbances: Sequence[Disturbance], seed: int, repeat: int) -> str:
+    repeats = [f"repeat {repeat}"] if repeat else []
+    return " · ".join([scenario, *(d.label for d in disturbances), f"seed {seed}", *repeats])
+
+
+def disturbances_of(item: Mapping[str, Any]) -> tuple[Disturbance, ...]:
+    """What goes wrong in a case, from a row of results or of cases."""
+    return tuple(_disturbance(one) for one in item["disturbances"] or ())
+
+
+def disturbance_name(disturbances: Iterable[Disturbance]) -> str:
+    """What cases of one disturbance share, whatever its sizes and moments."""
+    return " + ".join(sorted({d.name for d in disturbances})) or UNDISTURBED
+
+
+def _disturbance(one: Mapping[str, Any]) -> Disturbance:
+    sizes = (_finite(one[key]) for key in ("onset_s", "size", "duration_s"))
+    return Disturbance(one["kind"] or "", one["signal"] or "", *sizes)
+
+
+def _margin(one: Mapping[str, Any]) -> Margin:
+    figures = {key: _finite(one[key]) for key in ("margin", "limit", "percent", "at_s")}
+    return Margin(name=one["name"], met=bool(one["met"]), unit=one["unit"] or "", **figures)
+
+
+def _finite(value: float | None) -> float | None:
+    return value if value is not None and math.isfinite(value) else None
+
+
+def thinnest_of(rows: Iterable[Ridden]) -> Ridden | None:
+    """The row with the thinnest margin of those that count and have one; the first of several."""
+    return min(
+        (row for row in rows if row.of_robot and row.percent is not None),
+        key=lambda row: (row.percent, row.number),
+        default=None,
+    )
+
+
+def by_group(rows: Sequence[Ridden]) -> dict[tuple[str, str], list[Ridden]]:
+    """Rows by scenario and disturbance, in the order in which these first come."""
+    groups: dict[tuple[str, str], list[Ridden]] = {}
+    for row in rows:
+        groups.setdefault(row.group, []).append(row)
+    return groups
