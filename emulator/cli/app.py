@@ -14,9 +14,12 @@ from typing import Annotated
 
 import typer
 
+from emulator.cli.campaign.compare import compare
+from emulator.cli.campaign.page import page
 from emulator.cli.campaign.run import run as run_campaign
 from emulator.cli.check import check
 from emulator.cli.circuit.import_points import import_points
+from emulator.cli.evidence import evidence
 from emulator.cli.for_robot.interface import interface
 from emulator.cli.for_robot.line import line
 from emulator.cli.host import host
@@ -52,7 +55,21 @@ _typer = typer.Typer(
     rich_markup_mode=None,
 )
 
-for _command in (run, check, line, interface, rehearse, schema, report, replay, modes, sensors, host, warm):
+for _command in (
+    run,
+    check,
+    line,
+    interface,
+    rehearse,
+    schema,
+    report,
+    replay,
+    modes,
+    sensors,
+    evidence,
+    host,
+    warm,
+):
     _typer.command()(_command)
 _typer.command("list")(list_names)
 _circuit = typer.Typer(
@@ -74,6 +91,8 @@ _campaign = typer.Typer(
     rich_markup_mode=None,
 )
 _campaign.command("run")(run_campaign)
+_campaign.command("page")(page)
+_campaign.command("compare")(compare)
 _typer.add_typer(_campaign, name="campaign")
 
 

@@ -15,14 +15,13 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
+from emulator.cli.broker import broker_of
 from emulator.cli.output import CAUTION, EXIT_STATUS, console_of_stderr, console_of_stdout
 from emulator.cli.settings import Settings, parameter_values
-from emulator.core.errors import ConfigError
 
 if TYPE_CHECKING:
     from emulator.assembly.session import Session
     from emulator.config.stepped_robot import PythonRobot
-    from emulator.telemetry.publisher import Broker
     from emulator.verdict.judge import Verdict
 
 
@@ -163,7 +162,8 @@ def _ride(
         def say(text: str) -> None:
             bar.console.print(text, markup=False)
 
-        broker = None if virtual else _broker(session, paths[0])
+        # what a rig names was right a moment ago, so this raises for what has changed since
+        broker = None if virtual or session.rig.telemetry is None else broker_of(paths[0])
         if broker is None:
             return ride(
                 session,
@@ -208,21 +208,6 @@ def _interfaces(rig: Path, scenario: Path, values: Mapping[str, int | float]) ->
 
     described = (interface_of(rig), interface_of(rig, scenario, values))
     return {one.interface.content_sha256 for one in described}
-
-
-def _broker(session: Session, rig: Path) -> Broker | None:
-    """The broker that the rig names, its secrets read; None without one."""
-    if session.rig.telemetry is None:
-        return None
-    from emulator.config.rig.file import load_rig
-    from emulator.config.rig.telemetry import read_secrets, telemetry_path
-    from emulator.telemetry.publisher import Broker
-
-    _, source = load_rig(rig)
-    secrets, problems = read_secrets(session.rig.telemetry, lambda name: telemetry_path(source, name))
-    if problems:  # they were right a moment ago
-        raise ConfigError([source.problem(("telemetry", key), text) for key, text in problems])
-    return Broker(session.rig.telemetry, secrets)
 
 
 def _fresh_folder(scenario: Path, *, virtual: bool) -> Path:

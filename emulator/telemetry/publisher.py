@@ -8,6 +8,7 @@ Topics below the one the rig names:
     timing              {"lateness_us", "compute_us", "overruns", "frames_sent", ...} once a second
     events              {"time_s", "kind", "text"} as they happen
     verdict   retained  as in verdict.json, once the run is judged
+    campaign  retained  what many runs came to, by `emulator campaign page --tell`
     challenge retained  {"nonce", "time_s"} once a second, for those who sign commands; empty after the run
     command             taken in, see emulator.telemetry.commands; only if the rig says so
     answer              {"id", "taken", "why"} to each signed command; to others at most one a second
@@ -279,13 +280,20 @@ def _finite(value: float) -> float | None:
 
 def tell_verdict(broker: Broker, run: str, verdict: dict[str, Any], say: Callable[[str], None]) -> None:
     """Leave the verdict (as in verdict.json) at the broker, retained; says so if it can't be done."""
+    _leave_at(broker, "verdict", {"run": run, **verdict}, say)
 
+
+def tell_campaign(broker: Broker, result: dict[str, Any], say: Callable[[str], None]) -> None:
+    """Leave what a campaign came to at the broker, retained; says so if it can't be done."""
+    _leave_at(broker, "campaign", result, say)
+
+
+def _leave_at(broker: Broker, name: str, item: dict[str, Any], say: Callable[[str], None]) -> None:
     async def leave() -> None:
         async with broker.client(will=False) as client:
-            item = json.dumps({"run": run, **verdict})
-            await client.publish(f"{broker.settings.topic}/verdict", item, qos=1, retain=True)
+            await client.publish(f"{broker.settings.topic}/{name}", json.dumps(item), qos=1, retain=True)
 
     try:
         uvloop.run(asyncio.wait_for(leave(), 2.0 * _ANSWER_S))
     except (aiomqtt.MqttError, OSError, TimeoutError) as error:
-        say(f"telemetry: the verdict could not be left at the broker ({error})")
+        say(f"telemetry: the {name} could not be left at the broker ({error})")

@@ -188,7 +188,7 @@ def ridden(rows: Iterable[Row]) -> list[Ridden]:
 
 
 def resampled(rows: Sequence[Row], rng: np.random.Generator) -> list[Row]:
-    """The same cases with outcomes drawn, with replacement, from all runs of their scenario and disturbance."""
+    """The same cases with outcomes drawn, with replacement, from all of their scenario and disturbance."""
     groups: dict[str, list[int]] = {}
     for i, one in enumerate(rows):
         groups.setdefault(one["factors"], []).append(i)

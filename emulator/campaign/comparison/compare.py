@@ -38,7 +38,7 @@ UNMOVED_POINTS = 0.5
 METHOD = (
     "pairs of the same case; exact sign test on changed results, exact signed-rank test on thinnest margins, "
     "over everything, each scenario, each disturbance and both; Tarone's correction for their number; at "
-    f"most {FALSE_ALARMS:.0%} of comparisons of the same with the same find a regression"
+    f"most {100 * FALSE_ALARMS:g} % of comparisons of the same with the same find a regression"
 )
 
 Direction = Literal["worse", "better"]

@@ -1,0 +1,92 @@
+"""Edge curves of a campaign: what share of runs is lost over the size of what disturbs them.
+
+``edges.json`` in the campaign's folder, an object with a list ``edges``; whoever searches an edge writes it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from emulator.core.errors import RecordError
+from emulator.record.documents import read_json_object
+from emulator.record.writer import write_json
+
+EDGES_FILE = "edges.json"
+"""Its name in a campaign's folder."""
+
+
+@dataclass(frozen=True)
+class EdgePoint:
+    """Runs at one size, and how many of them were lost."""
+
+    size: float
+    ridden: int
+    lost: int
+
+
+@dataclass(frozen=True)
+class CurvePoint:
+    """The curve at one size: share lost, 0 to 1, and its interval."""
+
+    size: float
+    share: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class Edge:
+    """One edge.
+
+    name, quantity, unit  what is lost, over what, in what: 'short_bend · dropout imu_rates', 'duration', 's'
+    half, half_low, half_high  size at which half are lost, and its interval; None: not within what was ridden
+    confidence            of every interval, 0 to 1
+    method                how it was found, in a line
+    """
+
+    name: str
+    quantity: str
+    unit: str
+    points: tuple[EdgePoint, ...]
+    curve: tuple[CurvePoint, ...]
+    half: float | None
+    half_low: float | None
+    half_high: float | None
+    confidence: float
+    method: str
+
+
+def write_edges(folder: Path, edges: Sequence[Edge]) -> Path:
+    """Write ``edges.json`` into a campaign's folder. Raises RunFailed."""
+    write_json(folder / EDGES_FILE, {"edges": list(edges)})
+    return folder / EDGES_FILE
+
+
+def read_edges(folder: Path) -> tuple[Edge, ...]:
+    """The edges of a campaign; none where no file is. Raises RecordError for a file that holds none."""
+    path = folder / EDGES_FILE
+    if not path.exists():
+        return ()
+    try:
+        return tuple(_edge(item) for item in read_json_object(path)["edges"])
+    except (KeyError, TypeError, ValueError) as error:
+        raise RecordError(
+            f"{path}: expected edges as emulator.campaign.page.edges has them: {error!r}",
+            advice="search the edge again, or take the file away",
+        ) from error
+
+
+def _edge(item: Mapping[str, Any]) -> Edge:
+    return Edge(
+        *(str(item[key]) for key in ("name", "quantity", "unit")),
+        tuple(EdgePoint(float(p["size"]), int(p["ridden"]), int(p["lost"])) for p in item["points"]),
+        tuple(
+            CurvePoint(*(float(p[key]) for key in ("size", "share", "low", "high"))) for p in item["curve"]
+        ),
+        *(None if item[key] is None else float(item[key]) for key in ("half", "half_low", "half_high")),
+        float(item["confidence"]),
+        str(item["method"]),
+    )

@@ -1,0 +1,116 @@
+"""One campaign as a page reads it: what was planned, what was ridden, when, by which versions."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+from emulator.campaign.comparison.ridden import Ridden, disturbance_name, disturbances_of, rows_of
+from emulator.campaign.store.folder import PLAN_FILE
+from emulator.campaign.store.reading import read_campaign, read_cases, read_results
+
+
+@dataclass(frozen=True)
+class Planned:
+    """A case of the plan, whether or not it was ridden.
+
+    requirements  of its scenario; None where no run of it tells them
+    """
+
+    number: int
+    case_id: str
+    scenario: str
+    disturbance: str
+    stage: str
+    requirements: tuple[str, ...] | None
+    factors: Mapping[str, Any]
+    label: str
+
+
+@dataclass(frozen=True)
+class Night:
+    """A campaign.
+
+    plan   the plan's file, for commands that repeat a case and for what stands beside it
+    state  why it ended, as campaign.json has it; 'complete' where every case was ridden
+    """
+
+    folder: Path
+    name: str
+    plan: Path
+    planned: tuple[Planned, ...]
+    rows: tuple[Ridden, ...]
+    state: str
+    about: Mapping[str, Any]
+
+    @property
+    def began(self) -> datetime | None:
+        """When its first ride began, UTC."""
+        return min((row.began for row in self.rows if row.began is not None), default=None)
+
+    @property
+    def last_began(self) -> datetime | None:
+        """When its last ride began, UTC."""
+        return max((row.began for row in self.rows if row.began is not None), default=None)
+
+    @property
+    def day(self) -> date | None:
+        """The day it is judged by: of its last ride, UTC; so an old night comes out the same on any day."""
+        last = self.last_began
+        return None if last is None else last.date()
+
+    @property
+    def not_ridden(self) -> tuple[Planned, ...]:
+        """Cases without a row."""
+        ridden = {row.number for row in self.rows}
+        return tuple(case for case in self.planned if case.number not in ridden)
+
+    def version(self, of: str) -> tuple[str, ...]:
+        """What its rows name as tool, model, robot_version or processor; empty ones left out."""
+        return tuple(sorted({str(getattr(row, of)) for row in self.rows} - {""}))
+
+
+def read_night(folder: Path) -> Night:
+    """A campaign's folder, also one that is still being ridden. Raises RecordError."""
+    about = read_campaign(folder)
+    results, cases = read_results(folder), read_cases(folder).to_pylist()
+    known = results.select(("scenario_file", "scenario", "requirements", "expected")).to_pylist()
+    # what a scenario is called and carries is told by any run of it that was ridden
+    told = {item["scenario_file"]: item for item in known if item["expected"] is not None}
+    names = {file: item["scenario"] for file, item in told.items()}
+    labels = {item["number"]: item["label"] for item in cases}
+    plan = Path(str(about.get("plan", "")))
+    return Night(
+        folder,
+        folder.resolve().name,
+        plan if plan.is_file() else folder / PLAN_FILE,
+        tuple(_planned(item, names, told) for item in cases),
+        tuple(rows_of(results, labels, names)),
+        str(about.get("state", "not told")),
+        about,
+    )
+
+
+def _planned(
+    item: Mapping[str, Any], names: Mapping[str, str], told: Mapping[str, Mapping[str, Any]]
+) -> Planned:
+    file = item["scenario_file"]
+    return Planned(
+        item["number"],
+        item["case_id"],
+        names.get(file, Path(file).stem),
+        disturbance_name(disturbances_of(item)),
+        item["stage"],
+        tuple(told[file]["requirements"] or ()) if file in told else None,
+        json.loads(item["factors"] or "{}"),
+        item["label"] or item["case_id"],
+    )
+
+
+def in_order(nights: Sequence[Night]) -> tuple[Night, ...]:
+    """Nights by when they began; those without a ride first."""
+    return tuple(sorted(nights, key=lambda night: night.began.timestamp() if night.began else 0.0))
