@@ -23,6 +23,7 @@ from emulator.config.rig.on_bench import bench_findings
 from emulator.config.rig.ports import PtyPort, SerialPort, TcpPort
 from emulator.config.scenario.circuit import load_circuit
 from emulator.config.scenario.schema import Scenario, circuit_path, load_scenario
+from emulator.config.software.own_software import wrong_software
 from emulator.config.validation import did_you_mean
 from emulator.config.vehicle.data_sheet import load_data_sheet
 from emulator.config.vehicle.file import load_vehicle
@@ -148,6 +149,7 @@ def _rig(path: str, _: Mapping[str, int | float]) -> tuple[Checked, list[str]]:
     needed, open_to_all = bench_findings(rig, source)
     elsewhere = problems_in(vehicle, "vehicle", load_vehicle)  # told with that file
     problems = [p for p in problems if p not in elsewhere] + needed
+    problems += wrong_software(rig.device_under_test.virtual, source)
     if problems:
         raise ConfigError(problems)
     warnings = [*source.warnings, *warnings, *open_to_all]

@@ -17,14 +17,16 @@ from emulator.config.rig.on_bench import bench_findings
 from emulator.config.scenario.circuit import load_circuit
 from emulator.config.scenario.event_needs import unmet_needs
 from emulator.config.scenario.schema import Scenario, load_scenario
+from emulator.config.software.own_software import who_is_stepped, wrong_class
+from emulator.config.software.stepped_robot import PythonRobot
 from emulator.config.vehicle.change import changed_values
 from emulator.config.vehicle.file import VehicleFile, load_vehicle
 from emulator.config.yaml_source import Source, beside
 from emulator.core.errors import ConfigError, Problem
 from emulator.wire.can_frames import Codec
 
-Stage: TypeAlias = Literal["bench", "virtual", "replay"]
-"""Where files are to be ridden, or ridden again."""
+Stage: TypeAlias = Literal["bench", "virtual", "replay", "none"]
+"""Where files are to be ridden, or ridden again; none: who rides does not matter yet."""
 
 
 @dataclass(frozen=True)
@@ -68,15 +70,20 @@ def read_files(
     parameters: Mapping[str, int | float] | None,
     *,
     stage: Stage,
+    robot: PythonRobot | None = None,
 ) -> RideFiles:
     """Raises ConfigError with the problems of all of them; arguments: see load_session."""
+    if swapped := _swapped(rig_file, scenario_file):
+        raise ConfigError([swapped])
     return together(
-        read_rig_side(rig_file, vehicle, stage=stage),
+        read_rig_side(rig_file, vehicle, stage=stage, robot=robot),
         read_scenario_side(scenario_file, parameters, stage=stage),
     )
 
 
-def read_rig_side(rig_file: File, vehicle: File | None, *, stage: Stage) -> RigSide:
+def read_rig_side(
+    rig_file: File, vehicle: File | None, *, stage: Stage, robot: PythonRobot | None = None
+) -> RigSide:
     """A rig's files. Raises nothing for what is wrong in them."""
     problems: list[Problem] = []
     try:
@@ -91,6 +98,10 @@ def read_rig_side(rig_file: File, vehicle: File | None, *, stage: Stage) -> RigS
         needed, open_to_all = bench_findings(rig, source)
         problems += needed
         unwise += open_to_all
+    elif stage == "virtual" and robot is not None:
+        problems += wrong_class(robot.file, robot.name)
+    elif stage == "virtual":
+        problems += who_is_stepped(rig.device_under_test, source)
     return RigSide(rig, source, vehicle_file, codec, tuple(problems), tuple(unwise))
 
 
@@ -126,6 +137,16 @@ def together(on: RigSide, ridden: ScenarioSide) -> RideFiles:
         *(on.rig, on.source, ridden.scenario, ridden.source, on.vehicle_file, on.codec),
         unwise=list(on.unwise),
     )
+
+
+def _swapped(rig_file: File, scenario_file: File) -> Problem | None:
+    """That each of two files is what the other should be."""
+    if isinstance(rig_file, Source) or isinstance(scenario_file, Source):
+        return None
+    if (kind_of(rig_file), kind_of(scenario_file)) != ("scenario", "rig"):
+        return None
+    text = "expected rig (a rig file), got 'scenario'; are rig and scenario swapped? The rig is behind --rig"
+    return load_with_bases(rig_file).problem(("kind",), text)
 
 
 def files_of_rig(

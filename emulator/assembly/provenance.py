@@ -15,9 +15,9 @@ from importlib import metadata
 from pathlib import Path, PurePath
 from typing import Any
 
-from emulator.assembly.session import NAMED_VEHICLE, Session, load_session
+from emulator.assembly.session import NAMED_VEHICLE, Session, kind_of_copy, load_session
 from emulator.core.errors import RecordError, StartFailed, UnreadableError
-from emulator.core.outside.reading import KEPT_COPY, is_inside, only_inside, read_whole
+from emulator.core.outside.reading import is_inside, only_inside, read_whole
 from emulator.record.writer import COPIES_FOLDER, MANIFEST_FILE
 
 
@@ -63,7 +63,7 @@ def copies(files: Mapping[str, str], paths: Mapping[str, str]) -> dict[str, byte
     contents = {}
     for name, place in copy_places(paths).items():
         try:
-            content = read_whole(paths[name], KEPT_COPY)
+            content = read_whole(paths[name], kind_of_copy(name))
         except UnreadableError as error:
             raise StartFailed(f"{paths[name]} can't be read any more: {error.why}") from error
         if hashlib.sha256(content).hexdigest() != files[name]:
@@ -105,7 +105,7 @@ def session_of_record(
     for name, place in places.items():
         path = _copy(folder, place)
         try:
-            content = read_whole(path, KEPT_COPY)
+            content = read_whole(path, kind_of_copy(name))
         except UnreadableError as error:
             raise RecordError(f"{path} can't be read: {error.why}", advice="restore it") from error
         if hashlib.sha256(content).hexdigest() != hashes.get(name):

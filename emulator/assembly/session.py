@@ -27,14 +27,15 @@ from emulator.config.rig.file import Rig, carries_fd, dbc_path, vehicle_path
 from emulator.config.scenario.course import Course
 from emulator.config.scenario.manoeuvre import most_speed
 from emulator.config.scenario.schema import PROFILE_JERK, Scenario, hook_path, load_course
-from emulator.config.stepped_robot import FmiRobot, PythonRobot, program_path
+from emulator.config.software.own_software import program_path
+from emulator.config.software.stepped_robot import FmiRobot, PythonRobot
 from emulator.config.vehicle.change import VehicleChange, changed_values
 from emulator.config.vehicle.file import VehicleFile
 from emulator.config.yaml_source import Source
 from emulator.core.errors import ConfigError, Problem
 from emulator.core.frame_buffer import MAX_DATA
 from emulator.core.keeping.code_key import code_key
-from emulator.core.outside.reading import KEPT_COPY, read_whole
+from emulator.core.outside.reading import KEPT_COPY, UNIT, FileKind, read_whole
 from emulator.core.signals import TICK_NS
 from emulator.lap.ideal_lap import bike_of
 from emulator.lap.lean_envelope import lean_envelope
@@ -58,6 +59,11 @@ from emulator.wire.geodesy import Origin
 
 NAMED_VEHICLE = "vehicle of the rig"
 """Name among a session's files of the vehicle that its rig names, where another one rides."""
+
+
+def kind_of_copy(name: str) -> FileKind:
+    """Of a session's files, by the name they have there: what is read and kept of them at most."""
+    return UNIT if name == "robot" else KEPT_COPY
 
 
 @dataclass(frozen=True)
@@ -188,7 +194,7 @@ def load_session(
     seed: int = 0,
     vehicle: File | None = None,
     parameters: Mapping[str, int | float] | None = None,
-    stage: Stage = "virtual",
+    stage: Stage = "none",
     robot: PythonRobot | None = None,
 ) -> Session:
     """Read and check everything. Raises ConfigError with all problems of all files.
@@ -197,11 +203,12 @@ def load_session(
                 (emulator.config.based_on.put_over)
     vehicle     rides instead of the one the rig names
     parameters  values of the scenario's parameters, by name; the others have their defaults
-    stage       what it is for: on the bench what only the bench needs has to be right, too; a replay takes
-                what was ridden before, also where it may not be written so any more
+    stage       what it is for: on the bench what only the bench needs has to be right, too, in the virtual
+                stage the robot's software; a replay takes what was ridden before, also where it may not be
+                written so any more
     robot       rides in the virtual stage instead of the one the rig names; its file from the working folder
     """
-    read = read_files(rig_file, scenario_file, vehicle, parameters, stage=stage)
+    read = read_files(rig_file, scenario_file, vehicle, parameters, stage=stage, robot=robot)
     return session_of(read, seed=seed, vehicle=vehicle, parameters=parameters, stage=stage, robot=robot)
 
 
@@ -226,7 +233,7 @@ def session_of(
     if robot is not None:
         device = rig.device_under_test.model_copy(update={"virtual": robot})
         rig = rig.model_copy(update={"device_under_test": device})
-    if stage == "virtual" and (program := _program(rig, read, robot)) is not None:
+    if stage in ("virtual", "none") and (program := _program(rig, read, robot)) is not None:
         paths["robot"] = program
     return Session(
         rig=rig,
@@ -248,7 +255,7 @@ def session_of(
         codec=read.codec,
         outputs=tuple(rig.outputs),
         seed=seed,
-        files={name: hashlib.sha256(read_whole(path, KEPT_COPY)).hexdigest() for name, path in paths.items()},
+        files={n: hashlib.sha256(read_whole(path, kind_of_copy(n))).hexdigest() for n, path in paths.items()},
         paths=paths,
         warnings=[
             *read.scenario_source.warnings,

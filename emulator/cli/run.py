@@ -21,7 +21,7 @@ from emulator.cli.settings import Settings, parameter_values
 
 if TYPE_CHECKING:
     from emulator.assembly.session import Session
-    from emulator.config.stepped_robot import PythonRobot
+    from emulator.config.software.stepped_robot import PythonRobot
     from emulator.verdict.judge import Verdict
 
 
@@ -190,12 +190,13 @@ def _named_robot(given: str | None) -> PythonRobot | None:
     """The class that ``--robot`` names."""
     if given is None:
         return None
-    from emulator.config.stepped_robot import PythonRobot
+    from emulator.config.software.stepped_robot import PythonRobot
 
     file, _, name = given.rpartition(":")
     if not Path(file).is_file():
         raise typer.BadParameter(
-            f"--robot: expected FILE:CLASS with a Python file that is there, got {given}"
+            f"--robot: expected FILE:CLASS, such as my_robot.py:MyRobot, with a Python file that is there, "
+            f"got {given}"
         )
     if not name.isidentifier():
         raise typer.BadParameter(f"--robot: expected the name of a class behind the colon, got {given}")

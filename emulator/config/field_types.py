@@ -38,7 +38,10 @@ def _file_name(text: str) -> str:
 def _signal(text: str) -> str:
     if text not in INDEX:
         near = difflib.get_close_matches(text, INDEX, 1)
-        raise wrong("expected the name of a recorded signal" + (f"; {near[0]}?" if near else ""))
+        hint = f"; {near[0]}?" if near else ""
+        if text.startswith("notes."):
+            hint = "; what a robot notes is recorded beside them (emulator list signals tells the names)"
+        raise wrong(f"expected the name of a recorded signal{hint}")
     return text
 
 

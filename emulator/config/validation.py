@@ -12,7 +12,7 @@ import difflib
 import json
 import re
 import types
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from itertools import islice
 from typing import Annotated, Any, ClassVar, Literal, TypeVar, Union, get_args, get_origin
@@ -39,6 +39,8 @@ class Closed(BaseModel):
     """What keys were called in the version before, and what they are called now (emulator.config.renamed)."""
     former_kinds: ClassVar[tuple[str, ...]] = ()
     """What its ``kind`` was called in the version before."""
+    elsewhere: ClassVar[Mapping[str, str]] = {}
+    """Keys that people look for here, and in words where it is said instead."""
 
     @classmethod
     def __get_pydantic_json_schema__(
@@ -240,6 +242,8 @@ def _explain(model: type[BaseModel], source: Source, error: ErrorDetails) -> Pro
         text = f"unknown key; known keys: {', '.join(known)}{near}"
         if name.isdigit():
             text += "; for a decimal write a point, not a comma"
+        if name in (elsewhere := _elsewhere(parent.annotation)):
+            text += f"; {elsewhere[name]}"
         return source.problem(spot.loc, text, at_key=True)
     if kind == "wrong":
         context = error["ctx"]
@@ -256,7 +260,8 @@ def _explain(model: type[BaseModel], source: Source, error: ErrorDetails) -> Pro
 def _mismatch(spot: _Spot, source: Source) -> str:
     value = _value_at(source.data, spot.loc)
     expected = describe(spot.annotation, spot.metadata, _unit(spot.loc))
-    return f"expected {expected}, got {show(value)}{_hint(unwrapped(spot.annotation)[0], value)}"
+    hint = _hint(unwrapped(spot.annotation)[0], value) or _told_another_way(spot, value)
+    return f"expected {expected}, got {show(value)}{hint}"
 
 
 def _tag_problem(spot: _Spot, source: Source) -> Problem:
@@ -375,6 +380,11 @@ def _keys_of(annotation: Any) -> list[str]:
     return []
 
 
+def _elsewhere(annotation: Any) -> Mapping[str, str]:
+    inner, _ = unwrapped(annotation)
+    return inner.elsewhere if isinstance(inner, type) and issubclass(inner, Closed) else {}
+
+
 def _unit(loc: Loc) -> str:
     """Unit that the nearest key's suffix states."""
     return unit_of(next((part for part in reversed(loc) if isinstance(part, str)), ""))
@@ -432,6 +442,52 @@ class Words:
     """Metadata for a field whose type alone does not say what it takes."""
 
     text: str
+
+
+@dataclass(frozen=True, eq=False)
+class AnotherWay:
+    """Metadata for a number that people also tell in another way: if only that fits, it is said.
+
+    in_ours  the number from the other way
+    words    what the other way is, with ``{ours}`` for what is then to be written
+    """
+
+    in_ours: Callable[[float], float]
+    words: str
+
+
+_OTHER_UNITS = {
+    "mm": AnotherWay(lambda m: 1e3 * m, "in metres? then write {ours}"),
+    "%": AnotherWay(lambda share: 1e2 * share, "a share? in per cent it is {ours}"),
+}
+"""By the unit of a key, what else its number is likely to be."""
+
+
+def _told_another_way(spot: _Spot, value: object) -> str:
+    """What to write for a number that is out of bounds, if it fits them in another unit."""
+    annotation, metadata = unwrapped(spot.annotation, spot.metadata)
+    if annotation is not float or not isinstance(value, int | float) or isinstance(value, bool):
+        return ""
+    constraints = list(_flat(metadata))
+    ways = [item for item in constraints if isinstance(item, AnotherWay)]
+    ways += [_OTHER_UNITS[unit]] if (unit := _unit(spot.loc)) in _OTHER_UNITS else []
+    for way in ways:
+        ours = round(way.in_ours(value), 9)
+        if _within_bounds(ours, constraints):
+            return f"; {way.words.format(ours=figure(ours))}"
+    return ""
+
+
+def _within_bounds(number: float, constraints: list[Any]) -> bool:
+    bounds = [c for c in constraints if isinstance(c, annotated_types.BaseMetadata)]
+    lows = [(c.ge, True) for c in bounds if isinstance(c, annotated_types.Ge)]
+    lows += [(c.gt, False) for c in bounds if isinstance(c, annotated_types.Gt)]
+    highs = [(c.le, True) for c in bounds if isinstance(c, annotated_types.Le)]
+    highs += [(c.lt, False) for c in bounds if isinstance(c, annotated_types.Lt)]
+    numbers: list[tuple[Any, bool, int]] = [(*low, 1) for low in lows] + [(*high, -1) for high in highs]
+    return bool(numbers) and all(
+        sign * number > sign * bound or (number == bound and closed) for bound, closed, sign in numbers
+    )
 
 
 @dataclass(frozen=True, eq=False)  # a type's metadata must have a hash
@@ -507,6 +563,11 @@ def _hint(annotation: Any, value: object) -> str:
         return "; remove it"
     if get_origin(annotation) is Literal and isinstance(value, str):
         return did_you_mean(value, [known for known in get_args(annotation) if isinstance(known, str)])
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel) and isinstance(value, str):
+        needed = [name for name, field in annotation.model_fields.items() if field.is_required()]
+        return f"; write {{{needed[0]}: {value}}}" if len(needed) == 1 else ""
+    if get_origin(annotation) is tuple and isinstance(value, str) and len(words := value.split()) > 1:
+        return f"; write [{', '.join(words)}]"
     if annotation is str and isinstance(value, (bool, int, float)):
         return "; put text that looks like something else in quotes"
     if annotation not in (int, float):

@@ -46,7 +46,11 @@ def subject_of(file: Path, rig_file: Path | None) -> Subject:
     """
     rig: Rig | None = None
     codec: Codec | None = None
-    if load_with_bases(file).data.get("kind") == "rig":
+    whole = load_with_bases(file)
+    if whole.data.get("kind") == "data_sheet":
+        text = "expected a vehicle or rig file, got 'data_sheet'; emulator vehicle new makes a vehicle of it"
+        raise ConfigError([whole.problem(("kind",), text)])
+    if whole.data.get("kind") == "rig":
         if rig_file is not None:
             raise ValueError(f"expected a vehicle file beside --rig, got the rig file {file}")
         rig, source = load_rig(file)

@@ -11,6 +11,7 @@ import math
 
 import numpy as np
 
+from emulator.config.rig.outputs import REQUEST_HOLDS_ms
 from emulator.core.frame_buffer import FrameBuffer
 from emulator.core.signals import ROBOT_COMMANDS, RUNNING
 from emulator.robot.mission import Mission, ReferenceRider
@@ -19,8 +20,6 @@ from emulator.robot.rider import COMMANDS
 from emulator.robot.tuning import STEP
 from emulator.wire.can_frames import Codec, check, find, pack, protect, unpack
 
-_REQUEST_HOLDS_s = 0.5
-"""A request that does not come again holds so long."""
 _LONGEST_SILENCE_s = {"rate_x_rad_s": 0.05, "state": 0.3}
 """As on a ride (emulator.robot.rider): by a signal of the frame that must not be silent for longer."""
 
@@ -51,7 +50,7 @@ class RehearsedRider(ReferenceRider):
         emergency = super().step(rx, tx)
         self._steps += 1
         self._look(rx)
-        asked = self._steps - self._asked_at <= _REQUEST_HOLDS_s / STEP
+        asked = self._steps - self._asked_at <= 1e-3 * REQUEST_HOLDS_ms / STEP
         if asked and self.rider.seen[Z_STATE] != RUNNING:
             silent = any(self._steps - at > self._silent_after[i] for i, at in self._heard_at.items())
             self._answer(tx, silent=silent)

@@ -23,6 +23,7 @@ from emulator.assembly.session import Session, mission
 from emulator.core.compiled import by_address, entry, jit
 from emulator.core.frame_buffer import FrameBuffer
 from emulator.core.signals import ARMED, BEFORE_ARMING_TICK, INDEX, RUNNING, TICK_NS, UNARMED_TICK
+from emulator.core.trip_reasons import TripReason
 from emulator.events.progress import NEVER
 from emulator.loop.certificate import FrameAccounts, TimingAccounts
 from emulator.plant.step import Plant, tick
@@ -236,6 +237,8 @@ class VirtualRide:
             outcome["setting"]["reference"] = False
             if self._own.failure is not None:
                 outcome |= _failed(self._own.failure, self._own.failed_tick)
+            elif outcome["trip_code"] == TripReason.ARMING:
+                outcome |= _failed(self._own.without_heartbeat(), UNARMED_TICK)
         return outcome, self._loop.certificate()
 
     def advance(self, bench: Bench, block: Block) -> bool:

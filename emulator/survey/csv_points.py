@@ -30,6 +30,7 @@ COLUMNS: dict[str, tuple[str, ...]] = {
 
 _ENDINGS = re.compile(r"\s*[\[(].*[\])]\s*$|[_ ](?:m|deg|s)$")
 _MOST_COLUMNS = 200
+_PACKED = b"PK\x03\x04"
 
 
 def read_csv(path: str) -> Points:
@@ -41,12 +42,17 @@ def read_csv(path: str) -> Points:
         raise ConfigError([Problem(path, 1, 1, "", "the file is empty; expected a line that names columns")])
     delimiter = max("\t;,", key=lines[first].count)
     places, remarks = _columns(path, first + 1, lines[first].split(delimiter))
-    gathered = Gathered(path)
+    gathered, heads = Gathered(path), lines[first].count(delimiter) + 1
     geodetic = "latitude" in places
     rows = csv.reader(io.StringIO("\n".join(lines[first + 1 :])), delimiter=delimiter, strict=True)
     try:
         for cells in rows:
-            if "".join(cells).strip() and not cells[0].startswith("#"):
+            if "".join(cells[heads:]).strip():
+                text = f"expected {heads} columns, as the first line names, got {len(cells)}"
+                if delimiter == ",":
+                    text += "; with decimal commas, put semicolons between columns"
+                gathered.wrong(first + 1 + rows.line_num, 1, text)
+            elif "".join(cells).strip() and not cells[0].startswith("#"):
                 _point(gathered, first + 1 + rows.line_num, cells, places, comma=delimiter != ",")
     except csv.Error as error:
         raise ConfigError(
@@ -60,6 +66,9 @@ def _text(path: str) -> str:
         raw = read_whole(path, POINTS)
     except UnreadableError as error:
         raise ConfigError([Problem(path, 1, 1, "", error.why)]) from error
+    if raw.startswith(_PACKED):
+        text = "this is a packed file, such as a spreadsheet's; save its table as CSV text"
+        raise ConfigError([Problem(path, 1, 1, "", text)])
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -117,7 +126,10 @@ def _point(gathered: Gathered, line: int, cells: list[str], places: dict[str, in
             return read(cell)
         except ValueError as error:
             bad.append(what)
-            gathered.wrong(line, 1 + sum(len(before) + 1 for before in cells[:k]), str(error))
+            text = str(error)
+            if what in ("latitude", "longitude"):
+                text += "; write decimal degrees, such as 47.2508"
+            gathered.wrong(line, 1 + sum(len(before) + 1 for before in cells[:k]), text)
             return math.nan
 
     def plain(text: str) -> float:

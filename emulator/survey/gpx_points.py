@@ -103,7 +103,8 @@ class _Reading:
     def _start(self, name: str, attributes: dict[str, str]) -> None:
         namespace, _, local = name.rpartition(" ")
         if not self.open and (local != "gpx" or namespace not in NAMESPACES):
-            self._refuse(f"expected <gpx xmlns={NAMESPACES[0]!r}>, got <{shown(local)[1:-1]}>")
+            what = f"expected <gpx xmlns={NAMESPACES[0]!r}>, got <{shown(local)[1:-1]}>"
+            self._refuse(f"{what}; export the track as GPX, or its points as CSV")
         if len(self.open) >= DEEPEST:
             self._refuse(f"nested deeper than {DEEPEST} levels")
         self.open.append(local if namespace in NAMESPACES else "")

@@ -1,9 +1,12 @@
 """Whether a ride came out as its scenario expects, for regression: the verdict stays what it is.
 
 A scenario that the reference robot fails says so, with the reason and words that show it (scenario.Expected).
+Of another robot nothing is expected, unless the scenario names it.
 """
 
 from __future__ import annotations
+
+from collections.abc import Mapping
 
 from emulator.config.scenario.schema import Expected
 from emulator.record.reader import Run
@@ -26,9 +29,23 @@ def unexpected(expected: Expected, verdict: Verdict, run: Run) -> list[str]:
 
 
 def expectation(expected: Expected, verdict: Verdict, run: Run) -> str:
-    """One sentence on it, as ``verdict.json`` has it."""
+    """One sentence on it, as ``verdict.json`` has it; empty where nothing is expected of who rode."""
+    rode = _rode(run)
+    if rode != expected.robot:
+        if expected == Expected(result="pass"):
+            return ""
+        whose = "the reference robot's" if expected.robot is None else f"that of {expected.robot}"
+        return f"nothing is expected of this robot: {expected.result} is {whose}"
     wrong = unexpected(expected, verdict, run)
     if wrong:
         return f"not as expected: {'; '.join(wrong)}"
     because = f": {expected.reason}" if expected.reason else ""
     return f"{expected.result} as expected{because}"
+
+
+def _rode(run: Run) -> str | None:
+    """Who rode, by name; None: the reference robot, as in all records that do not say."""
+    robot = run.manifest.get("robot")
+    if not isinstance(robot, Mapping) or robot.get("kind") == "reference":
+        return None
+    return str(robot.get("name", ""))

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import random
 import shutil
+import zipfile
 from pathlib import Path
 
 import pytest
 
 from emulator.assembly.provenance import copies, copy_places, manifest_of, session_of_record
 from emulator.assembly.session import Session, load_session
+from emulator.config.software.unit_file import this_system
 from emulator.core.errors import RecordError, StartFailed
 from emulator.record.writer import RunWriter
+from tests.support.plausible_mistakes.units import DESCRIPTION
+from tests.support.plausible_mistakes.units import RIG as UNIT_RIG
 from tests.support.scripted_robot import SCENARIOS
 
 
@@ -155,3 +160,15 @@ def test_a_record_that_names_no_copies_is_refused(files: Path, tmp_path: Path) -
     session = loaded(files)
     with pytest.raises(RecordError, match="names no copies of the files it was made from"):
         session_of_record(tmp_path, session.manifest(stage="bench"))
+
+
+def test_a_co_simulation_unit_may_be_larger_than_the_other_files(files: Path, tmp_path: Path) -> None:
+    rig, unit = files / "rigs" / "unit.yaml", files / "robots" / "rider.fmu"
+    with zipfile.ZipFile(unit, "w") as packed:
+        packed.writestr("modelDescription.xml", DESCRIPTION)
+        packed.writestr(f"binaries/{this_system()}/rider.so", random.Random(1).randbytes(1 << 20))
+    rig.write_text(UNIT_RIG)
+    session = load_session(rig, files / "runs" / "first_lap.yaml", stage="virtual")
+    folder = kept(session, tmp_path / "run")
+    copy = folder / manifest_of(session, stage="virtual")["copies"]["robot"]
+    assert copy.read_bytes() == unit.read_bytes()

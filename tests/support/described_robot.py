@@ -28,8 +28,10 @@ class Layouts:
 
     def __init__(self, text: str) -> None:
         self.data: dict[str, Any] = json.loads(text)
-        self.frames = {f["name"]: f for f in self.data["frames"]}
-        self.by_identifier = {(f["identifier"], f["extended"]): f for f in self.data["frames"]}
+        asking = self.data["rehearsal"]
+        frames = [*self.data["frames"], *([] if asking is None else [asking["request"]])]
+        self.frames = {f["name"]: f for f in frames}
+        self.by_identifier = {(f["identifier"], f["extended"]): f for f in frames}
         self._next: dict[str, int] = {}
 
     def crc(self, frame: Mapping[str, Any], data: bytes, counter: int) -> int:
@@ -127,7 +129,10 @@ def mission_by(told: Mission, data: Mapping[str, Any]) -> Mission:
 
 
 class DescribedRobot:
-    """Joins, beats, waits to be armed, rides, and goes to rest when the ride is over."""
+    """Joins, beats, waits to be armed, rides, and goes to rest when the ride is over.
+
+    While it is rehearsed it takes the postures it is asked for, as the description says.
+    """
 
     def __init__(self, text: str, told: Mission) -> None:
         self.layouts = Layouts(text)
@@ -140,6 +145,9 @@ class DescribedRobot:
         self.refused = 0  # frames that were not in the description or broken
         self.values: dict[str, float] = dict.fromkeys(ROBOT_COMMANDS, 0.0)
         self._beat = 0
+        self._now_ms = 0
+        self._asked: tuple[int, str, float] = (-(1 << 30), "", 0.0)  # when, signal, amount
+        self._heard_ms: dict[str, int] = {}
         self._rx, self._tx = frame_buffer(1), frame_buffer(16)
 
     def hear(self, identifier: tuple[int, bool], data: bytes) -> None:
@@ -149,6 +157,13 @@ class DescribedRobot:
             self.refused += 1
             return
         name, values = read
+        self._heard_ms[name] = self._now_ms
+        asking = self.layouts.data["rehearsal"]
+        if asking is not None and name == asking["request"]["name"]:
+            prompt, amount = (values[s["name"]] for s in asking["request"]["signals"])
+            signal = asking["asks"].get(str(int(prompt or 0)), "")
+            self._asked = (self._now_ms, signal, amount or 0.0)
+            return
         rider = self.rider.rider
         if name == self.start_up["state_frame"]:
             self._hear_state(values)
@@ -169,16 +184,45 @@ class DescribedRobot:
 
     def step(self, now_ms: int) -> list[tuple[int, bool, bytes]]:
         """A control period; the frames that are due by their periods, the most urgent first."""
+        self._now_ms = now_ms
         self.rider.step(self._rx, self._tx)
         self.values = dict(zip(ROBOT_COMMANDS, map(float, self.rider.rider.values), strict=True))
+        rehearsed = self._rehearsed()
+        if rehearsed:
+            self.values |= self._posture()
         due = []
         for frame in self.layouts.data["frames"]:
             if frame["sender"] != "robot" or now_ms % frame["period_ms"]:
                 continue
             values: dict[str, float] = dict(self.values)
             if frame["name"] == self.start_up["heartbeat_frame"]:
-                self._beat = (self._beat + 1) % self.start_up["heartbeat_counts"]
+                if not (rehearsed and self._misses_something()):
+                    self._beat = (self._beat + 1) % self.start_up["heartbeat_counts"]
                 values[self.start_up["heartbeat_signal"]] = float(self._beat)
             payload = self.layouts.pack(frame["name"], values)
             due.append((frame["identifier"], frame["extended"], payload))
         return due
+
+    def _rehearsed(self) -> bool:
+        """Whether what it was asked for still holds; never while the bench runs."""
+        asking = self.layouts.data["rehearsal"]
+        if asking is None or self.states[-1:] == ["running"]:
+            return False
+        return bool(self._now_ms - self._asked[0] <= asking["holds_ms"])
+
+    def _posture(self) -> dict[str, float]:
+        """All at rest but what is asked for; of the fork's angle that of the stop on that side."""
+        _, signal, amount = self._asked
+        values = dict.fromkeys(ROBOT_COMMANDS, 0.0) | {"clutch": 1.0, "gear_request": 1.0}
+        if signal == "steering_angle_rad":
+            amount = float(np.copysign(self.layouts.data["steering"]["stop_rad"], amount))
+        return values | ({signal: amount} if signal in values else {})
+
+    def _misses_something(self) -> bool:
+        """Whether an output that it has to notice stays away for longer than it may."""
+        layouts = self.layouts
+        return any(
+            self._now_ms - self._heard_ms.get(name, 0) > layouts.frames[name]["longest_gap_ms"]
+            for name in layouts.data["rehearsal"]["notices"]
+            if name in layouts.frames
+        )

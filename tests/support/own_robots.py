@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from emulator.assembly.session import load_session
-from emulator.config.stepped_robot import PythonRobot
+from emulator.config.software.stepped_robot import PythonRobot
 from emulator.record.writer import RunWriter
 from emulator.stages.own_robot.choice import robot_of
 from emulator.stages.virtual import VirtualRide

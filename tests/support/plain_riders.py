@@ -1,6 +1,7 @@
 """The plain rider as a Python class, a C program at a socket, and a co-simulation unit of the same C."""
 
 import re
+import runpy
 import shutil
 import subprocess
 import zipfile
@@ -11,17 +12,7 @@ from tests.support.scripted_robot import RIG
 
 ROBOTS = RIG.parents[1] / "robots"
 UNIT = Path(__file__).with_name("plain_rider_fmi.c")
-HEARD = (
-    *(
-        "rate_x_rad_s",
-        "rate_y_rad_s",
-        "rate_z_rad_s",
-        "lean_rad",
-        "steering_angle_rad",
-        "steering_rate_rad_s",
-    ),
-    *("wheel_front_m_s", "engine_rad_s", "gear", "state", "gnss_x_m", "gnss_y_m", "gnss_course_rad"),
-)
+HEARD = runpy.run_path(str(ROBOTS / "plain_rider.py"))["HEARD"]
 COMMANDS = (
     *("steering_torque_Nm", "throttle", "front_brake_Pa", "rear_brake_Pa", "clutch", "gear_request"),
     *("estimate_x_m", "estimate_y_m", "estimate_heading_rad", "estimate_roll_rad", "estimate_speed_m_s"),

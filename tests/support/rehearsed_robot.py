@@ -5,6 +5,7 @@ python -m tests.support.rehearsed_robot RIG PORT FLAW
 
 from __future__ import annotations
 
+import math
 import signal
 import sys
 from pathlib import Path
@@ -22,9 +23,22 @@ from emulator.core.signals import ROBOT_COMMANDS
 from emulator.inspection.sensors.capture import level_session
 from emulator.links.can_bus import open_can
 from emulator.wire.can_frames import check, unpack
+from emulator.wire.e2e import crc8_1d
 from tests.support.scripted_robot import ScriptedRobot
 
-FLAWS = ("none", "brakes swapped", "half rate of drive")
+FLAWS = {
+    "none": set(),
+    "angle with the other sign": {("sign", "steering_angle_rad")},
+    "front brake ten times too large": {("scale", "front_brake_Pa")},
+    "no frame drive": {("missing", "drive")},
+    "wrong start value of the CRC of gear": {("crc", "gear")},
+    "counter of steering stands": {("counter", "steering")},
+    "half rate of drive": {("rate", "drive")},
+    "brakes swapped": {("swapped", "front_brake_Pa")},
+    "fork's zero off by 0.3 degrees": {("zero", "steering_angle_rad")},
+}
+"""What may be wrong with it, and what a rehearsal then says is the robot's."""
+_ZERO_rad = math.radians(0.3)
 _PERIOD_NS = 2_000_000
 
 
@@ -55,19 +69,34 @@ def main() -> None:
                 unpack(request.table, 0, rx.data[i], row)
                 number, amount = (row[request.signals[0].index(s)] for s in ("prompt", "amount"))
                 values = rest | ({ROBOT_COMMANDS[int(number) - 1]: amount} if number else {})
-        said = dict(values)
-        if flaw == "brakes swapped":
-            said |= {"front_brake_Pa": values["rear_brake_Pa"], "rear_brake_Pa": values["front_brake_Pa"]}
+        said = flawed(values, flaw)
         for name, period_ms in USUAL_PERIODS_ms.items():
-            if flaw == "half rate of drive" and name == "drive":
-                period_ms *= 2.0  # noqa: PLW2901 - that is the flaw
-            if turn % round(period_ms / 2.0) == 0:
+            slower = 2.0 if (flaw, name) == ("half rate of drive", "drive") else 1.0
+            if (flaw, name) != ("no frame drive", "drive") and turn % round(slower * period_ms / 2.0) == 0:
                 if name == "gear" and turn - heard < 50:
                     robot.heartbeat = (robot.heartbeat + 1) % 65536
-                robot.send(tx, name, said | {"heartbeat": float(robot.heartbeat)})
+                if (flaw, name) == ("counter of steering stands", "steering"):
+                    robot.alive[name] = 0
+                n = robot.send(tx, name, said | {"heartbeat": float(robot.heartbeat)})
+                if (flaw, name) == ("wrong start value of the CRC of gear", "gear"):
+                    tx.data[n, 0] = crc8_1d(0xFF, tx.data[n], 1, int(tx.length[n]))
         link.send(tx)
         turn += 1
     link.close()
+
+
+def flawed(values: dict[str, float], flaw: str) -> dict[str, float]:
+    """The values as a robot with that flaw sends them."""
+    said, angle = dict(values), values["steering_angle_rad"]
+    if flaw == "brakes swapped":
+        said |= {"front_brake_Pa": values["rear_brake_Pa"], "rear_brake_Pa": values["front_brake_Pa"]}
+    elif flaw == "angle with the other sign":
+        said["steering_angle_rad"] = -angle
+    elif flaw == "front brake ten times too large":
+        said["front_brake_Pa"] = 10.0 * values["front_brake_Pa"]
+    elif flaw == "fork's zero off by 0.3 degrees":
+        said["steering_angle_rad"] = angle + _ZERO_rad
+    return said
 
 
 if __name__ == "__main__":

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from ruamel.yaml import YAML
+from scipy.linalg import expm
 
 from emulator.vehicle.dynamics import derivative
 from emulator.vehicle.equilibrium import steady_motion
@@ -161,3 +162,41 @@ def test_the_steering_follows_a_step_as_the_linear_follower_does() -> None:
     # held for a tick, the acceleration is half a tick late: 3 % of the step at its steepest
     assert np.max(np.abs(simulated - closed)) < 0.035 * step
     assert np.max(np.abs(linear - closed)) < 0.005 * step
+
+
+# ---- against a fork that gives way -------------------------------------------------------------------------
+
+
+def grows(ratio: float, motor_s: float, late_ticks: int = 1) -> float:
+    """Largest factor a tick of the loop of a free fork and a load motor that sets the reaction as it comes.
+
+    ratio       emulated inertia of the front end over that of the bench's own fork, about the axis
+    motor_s     [s] lag of the load motor; late_ticks: of the torque on the bus
+    From the follower's equation alone: angle measured and torque held from tick to tick of 1 ms.
+    """
+    w, tick = FOLLOWER_RATE, 1e-3
+    # angle, its rate, the motor's torque; then follower and its rate; then the torque on its way
+    fork = np.array(
+        [[0.0, 1.0, 0.0, 0.0], [0.0, 0.0, -ratio, 0.0], [0.0, 0.0, -1.0 / motor_s, 1.0 / motor_s]]
+    )
+    follower = np.array([[0.0, 1.0, 0.0], [-w * w, -2.0 * w, w * w]])
+    held_fork, held_follower = (
+        expm(np.vstack([a, np.zeros(a.shape[1])]) * tick)[:-1] for a in (fork, follower)
+    )
+    n = 5 + late_ticks
+    loop = np.zeros((n, n))
+    loop[:3, :3], loop[:3, n - 1] = held_fork[:, :3], held_fork[:, 3]
+    loop[3:5, 3:5], loop[3:5, 0] = held_follower[:, :2], held_follower[:, 2]
+    loop[5, [0, 3, 4]] = w * w, -w * w, -2.0 * w  # the reaction of one unit of inertia
+    loop[range(6, n), range(5, n - 1)] = 1.0
+    return float(np.abs(np.linalg.eigvals(loop)).max())
+
+
+@pytest.mark.parametrize("motor_s", [0.005, 0.008])
+def test_a_load_motor_settles_on_a_fork_of_a_quarter_of_the_inertia_and_not_on_a_fifth(
+    motor_s: float,
+) -> None:
+    """A free fork drifts, so its greatest factor is 1 where all else dies away."""
+    assert grows(4.0, motor_s) == pytest.approx(1.0, abs=1e-6)
+    assert grows(5.0, motor_s) > 1.0005
+    assert grows(4.0, motor_s, late_ticks=3) > 1.0005

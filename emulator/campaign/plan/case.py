@@ -20,7 +20,7 @@ from emulator.config.campaign.varied import FileKind
 from emulator.config.named_files import named_files
 from emulator.config.rig.file import Rig
 from emulator.config.scenario.schema import Scenario
-from emulator.config.stepped_robot import PythonRobot
+from emulator.config.software.stepped_robot import PythonRobot
 from emulator.config.validation import Closed
 from emulator.config.vehicle.file import vehicle_model
 from emulator.config.yaml_source import Loc, Mark, Source, beside

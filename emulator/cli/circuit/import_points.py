@@ -10,6 +10,8 @@ import typer
 
 from emulator.cli.output import console_of_stdout
 
+_SHORTEST_m, _LONGEST_m = 20.0, 100_000.0
+
 
 def import_points(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="points: CSV, or GPX 1.1")],
@@ -43,7 +45,7 @@ def import_points(
     reverse: Annotated[bool, typer.Option("--reverse", help="ride it the other way round")] = False,
     length_m: Annotated[
         float | None,
-        typer.Option("--length-m", min=20.0, max=100_000.0, help="known length; refused where it differs"),
+        typer.Option("--length-m", help="known length, from 20; refused where it differs"),
     ] = None,
     length_percent: Annotated[
         float, typer.Option("--length-percent", min=0.01, max=50.0, help="and by how much it may")
@@ -76,6 +78,11 @@ def import_points(
         raise typer.BadParameter(f"--out: {path} is there already; --overwrite replaces it")
     if open_line and start is not None:
         raise typer.BadParameter("--start: an open line starts at its first point; leave it out")
+    if length_m is not None and not _SHORTEST_m <= length_m <= _LONGEST_m:
+        hint = f"; if these are kilometres, write {1e3 * length_m:g}" if 0.02 <= length_m <= 100.0 else ""
+        raise typer.BadParameter(
+            f"--length-m: expected {_SHORTEST_m:g} to {_LONGEST_m:g} metres, got {length_m:g}{hint}"
+        )
     wishes = Wishes(
         name=_name(file.stem if name is None else name),
         deviation_m=deviation_m,

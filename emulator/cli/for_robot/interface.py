@@ -9,7 +9,7 @@ import typer
 
 from emulator.cli.output import CAUTION, console_of_stdout
 from emulator.cli.settings import Settings, parameter_values
-from emulator.core.errors import RunFailed
+from emulator.core.errors import ConfigError, RunFailed
 
 
 def interface(
@@ -29,6 +29,7 @@ def interface(
     signs, gears, GNSS, trips and silence, worked out from rig, DBC and vehicle. Writes into the folder;
     files of these names are written anew. Exit status 0; 3 if a file is wrong.
     """
+    from emulator.config.based_on import kind_of, load_with_bases
     from emulator.inspection.interface.derive import interface_of
     from emulator.inspection.interface.folder import write_interface
     from emulator.inspection.interface.page.content_frames import overview
@@ -42,6 +43,9 @@ def interface(
     folder = out or Path(f"{rig.stem}-interface")
     if (folder.exists() and not folder.is_dir()) or not folder.absolute().parent.is_dir():
         raise typer.BadParameter(f"--out: expected a folder, or a new one in one that is there, got {folder}")
+    if kind_of(rig) == "scenario":
+        text = "expected rig (a rig file), got 'scenario'; a scenario's place is behind --scenario"
+        raise ConfigError([load_with_bases(rig).problem(("kind",), text)])
     if first := compiling_first(virtual=False):
         console.print(first, markup=False)
     described = interface_of(rig, scenario, values)

@@ -36,7 +36,7 @@ from emulator.config.rig.sensors import (
     WheelSpeedSensor,
 )
 from emulator.config.rig.telemetry import MqttTelemetry
-from emulator.config.stepped_robot import SteppedRobot
+from emulator.config.software.stepped_robot import SteppedRobot
 from emulator.config.validation import Closed, missing, validate, wrong
 from emulator.config.yaml_source import Source, beside
 from emulator.core.errors import ConfigError
@@ -136,6 +136,10 @@ class DeviceUnderTest(Closed):
 
 class Rig(Closed):
     """One bench: what it is connected to, what it sends, how late, how wrong, and when it stops."""
+
+    elsewhere: ClassVar = {
+        "virtual": "the software that rides the virtual stage is named at device_under_test.virtual"
+    }
 
     kind: Literal["rig"]
     name: Name

@@ -92,9 +92,9 @@ def read_codec(rig: Rig, source: Source) -> Codec:
         problems.append(source.problem(("outputs", name), text, at_key=True))
     request = rig.rehearsal.request_frame
     if request is not None and set(known.get(request, ())) != set(REQUEST_SIGNALS):
-        text = (
-            f"expected a frame of the DBC with the signals {' and '.join(REQUEST_SIGNALS)}, got {request!r}"
-        )
+        near = did_you_mean(request, known) if request not in known else ""
+        signals = " and ".join(REQUEST_SIGNALS)
+        text = f"expected a frame of the DBC with the signals {signals}, got {request!r}{near}"
         problems.append(source.problem(("rehearsal", "request_frame"), text))
     if problems:
         raise ConfigError(problems)

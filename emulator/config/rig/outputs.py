@@ -38,6 +38,8 @@ GNSS_OUTPUT = "gnss"
 """The receiver's sentences among the outputs that are left out."""
 REQUEST_SIGNALS = ("prompt", "amount")
 """Signals of a request frame, beside its counter and CRC."""
+REQUEST_PERIOD_ms, REQUEST_HOLDS_ms = 50.0, 500.0
+"""From one request frame to the next, and how long a request holds that does not come again."""
 
 
 def commands_in(frames: Collection[str]) -> tuple[CommandFrame, ...]:

@@ -5,10 +5,8 @@ Apart from the class itself (emulator.config.scenario.hook), whose process loads
 
 from __future__ import annotations
 
-import ast
-
 from emulator.config.scenario.hook import FORMER_MODULE
-from emulator.config.validation import did_you_mean
+from emulator.config.software.python_class import NoPython, names_in
 from emulator.core.errors import Problem, UnreadableError
 from emulator.core.outside.reading import PYTHON, read_whole
 from emulator.core.signals import FORMER_SIGNALS
@@ -20,22 +18,11 @@ def wrong_in(file: str, name: str) -> tuple[str, str] | None:
     The file is read, not run: what only shows then is the host's to find.
     """
     try:
-        tree = ast.parse(read_whole(file, PYTHON), file)
-    except UnreadableError as error:
-        return "file", f"{file} can't be read: {error.why}"
-    except SyntaxError as error:
-        return "file", f"expected a Python file; line {error.lineno or 1} of {file} is none: {error.msg}"
-    except (ValueError, RecursionError, MemoryError):  # a zero byte, or nested beyond all reason
-        return "file", f"expected a Python file, {file} is none"
-    nodes = list(ast.walk(tree))
-    classes = [node.name for node in nodes if isinstance(node, ast.ClassDef)]
-    imported = [alias.asname or alias.name for node in nodes for alias in getattr(node, "names", [])
-                if isinstance(alias, ast.alias)]  # fmt: skip
-    assigned = [node.id for node in nodes if isinstance(node, ast.Name) and isinstance(node.ctx, ast.Store)]
-    if name in (*classes, *imported, *assigned) or "*" in imported:
-        return None
-    known = f"one of {', '.join(classes)}" if classes else "it has none"
-    return "name", f"expected a class of {file} ({known}), got {name!r}{did_you_mean(name, classes)}"
+        names = names_in(file)
+    except NoPython as error:
+        return "file", str(error)
+    lacking = names.without(file, name)
+    return None if lacking is None else ("name", lacking)
 
 
 def former_names_in(file: str) -> list[Problem]:

@@ -37,6 +37,7 @@ from emulator.events import gnss_faults
 from emulator.events.declaration import Takes
 from emulator.road.build_line import LineError
 
+_POINTS = (".gpx", ".csv", ".kml")
 PROFILE_JERK = 12.0
 """Jerk of the target speed [m/s^3]; a rider's hand, common practice, no source."""
 
@@ -208,12 +209,14 @@ class HookFile(Closed):
 
 
 class Expected(Closed):
-    """How the reference robot's ride comes out, for regression. The verdict knows nothing of it."""
+    """How a ride comes out, for regression. The verdict knows nothing of it."""
 
     former_keys: ClassVar = {"told": "reported"}
 
     result: Literal["pass", "fail"]
     """The verdict that is expected."""
+    robot: Name | None = None
+    """Name of the robot whose ride it is, of no other. Left out: it is the reference robot's."""
     reason: Name | None = None
     """Why it fails, in one physical sentence. Left out: it is expected to pass."""
     reported: tuple[Name, ...] = ()
@@ -232,6 +235,10 @@ class Expected(Closed):
 
 class Scenario(Closed):
     """One ride: what is ridden, what goes wrong, and what it has to show."""
+
+    elsewhere: ClassVar = {
+        "robot": "who rides is told by the rig (device_under_test.virtual), or by --robot FILE:CLASS"
+    }
 
     kind: Literal["scenario"]
     name: Name
@@ -338,6 +345,9 @@ def load_course(scenario: Scenario, source: Source) -> tuple[Course, Source | No
     assert file is not None  # one of both is given: the schema's rule
     if not os.path.exists(file) or os.path.isdir(file):
         text = f"no such file: {file} (paths are relative to this file)"
+        raise ConfigError([source.problem(("circuit",), text)])
+    if file.lower().endswith(_POINTS):
+        text = f"expected a circuit file, got points: emulator circuit import {file} makes one of them"
         raise ConfigError([source.problem(("circuit",), text)])
     try:
         circuit, circuit_source = load_circuit(file)

@@ -15,13 +15,14 @@ from pydantic import AfterValidator, Field
 
 from emulator.config.based_on import load_with_bases
 from emulator.config.field_types import Name
-from emulator.config.validation import Closed, Words, validate, wrong
+from emulator.config.validation import AnotherWay, Closed, Words, validate, wrong
 from emulator.config.yaml_source import Loc, Source
 from emulator.core.errors import ConfigError
 from emulator.vehicle.driveline import TOP_GEAR
 
 _SIZE = re.compile(r"([0-9]{2,3})\s*/\s*([0-9]{2,3})\s*(?:-|Z?R|B)?\s*([0-9]{2})", re.IGNORECASE)
 _RPM = math.pi / 30.0
+_NEXT_TO_THE_SAME = 0.99  # ratio of a gear that is not there, over that of the one before
 _PRINTED = 1.01  # what a data sheet's rounding may hide
 
 
@@ -61,18 +62,20 @@ def _tyre(text: str) -> str:
     return text.strip()
 
 
-def _six(ratios: tuple[float, ...]) -> tuple[float, ...]:
-    if len(ratios) != TOP_GEAR:
+def _as_many_as_there_are(ratios: tuple[float, ...]) -> tuple[float, ...]:
+    if not 1 <= len(ratios) <= TOP_GEAR:
         raise wrong(
-            f"expected the ratios of {TOP_GEAR} gears, as many as the model has, got {len(ratios)}; of a "
-            "gearbox with five add a sixth just below the fifth"
+            f"expected the ratios of one to six gears, as many as the model has, got {len(ratios)}; of a "
+            "gearbox with more leave out the gear that is nearest to its neighbours"
         )
     return ratios
 
 
 Tyre: TypeAlias = Annotated[str, AfterValidator(_tyre), Words("a tyre size such as 120/70-17")]
 Ratio: TypeAlias = Annotated[float, Field(ge=0.3, le=6)]
-Gears: TypeAlias = Annotated[tuple[Ratio, ...], AfterValidator(_six), Words("a list of six ratios")]
+Gears: TypeAlias = Annotated[
+    tuple[Ratio, ...], AfterValidator(_as_many_as_there_are), Words("a list of up to six ratios")
+]
 Rpm: TypeAlias = Annotated[float, Field(ge=2000, le=25_000)]
 Teeth: TypeAlias = Annotated[int, Field(ge=9, le=80)]
 
@@ -90,7 +93,11 @@ class DataSheet(Closed):
     """Distance of the two contacts."""
     trail_mm: float = Field(ge=20, le=200)
     """How far the front contact lies behind the point where the steering axis meets the ground."""
-    head_angle_deg: float = Field(ge=15, le=45)
+    head_angle_deg: Annotated[
+        float,
+        Field(ge=15, le=45),
+        AnotherWay(lambda deg: 90.0 - deg, "from the ground? from the vertical it is {ours}"),
+    ]
     """Steering axis from the vertical; a sheet that says 65 counts from the ground: 25."""
     wet_mass_kg: float = Field(ge=40, le=500)
     """Mass ready to ride, without rider or robot."""
@@ -111,7 +118,8 @@ class DataSheet(Closed):
     primary_ratio: Ratio
     """[1] Crankshaft over gearbox input."""
     gear_ratios: Gears
-    """[1] Ratios of the gears from the first on, input over output; the model has six."""
+    """[1] Ratios of the gears from the first on, input over output; up to six. Of fewer the model's others
+    follow the last one closely."""
     front_sprocket_teeth: Teeth
     """[1] Teeth of the sprocket at the gearbox."""
     rear_sprocket_teeth: Teeth
@@ -163,6 +171,14 @@ def load_data_sheet(path: str | os.PathLike[str]) -> tuple[DataSheet, Source]:
     if problems:
         raise ConfigError(problems)
     return sheet, source
+
+
+def six_ratios(sheet: DataSheet) -> tuple[float, ...]:
+    """Ratios of the model's gears (6,): those beyond the sheet's last one follow it so closely that a change
+    into them does next to nothing."""
+    told = sheet.gear_ratios
+    more = range(1, TOP_GEAR - len(told) + 1)
+    return (*told, *(told[-1] * _NEXT_TO_THE_SAME**k for k in more))
 
 
 def limiter_rpm(sheet: DataSheet) -> float:

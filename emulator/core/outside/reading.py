@@ -40,6 +40,8 @@ DBC = FileKind("a DBC file", 512 * _KIB)
 """Largest shipped: 12 KiB, of 14 frames; a vehicle's whole bus has a few hundred frames."""
 PYTHON = FileKind("a Python file", 256 * _KIB)
 """A scenario's hook is a class of some tens of lines."""
+UNIT = FileKind("a co-simulation unit", 256 * _MIB)
+"""A controller with its libraries for several systems takes some tens of megabytes."""
 SECRET = FileKind("a password or key", 4 * _KIB)
 """32 bytes are usual."""
 CERTIFICATES = FileKind("a PEM file of certificates", 1 * _MIB)

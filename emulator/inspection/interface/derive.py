@@ -12,6 +12,7 @@ from emulator.assembly.session import Session, load_session
 from emulator.config.rig.file import dbc_path, load_rig, vehicle_path
 from emulator.core.errors import ConfigError, Problem
 from emulator.core.outside.reading import KEPT_COPY, read_whole
+from emulator.inspection.interface.asking import rehearsal_of
 from emulator.inspection.interface.bend import bend_of, samples_of
 from emulator.inspection.interface.description import FORMAT, Interface, ScenarioPart, sealed
 from emulator.inspection.interface.frames import frames_of_bench
@@ -104,6 +105,7 @@ def interface_of(
         gnss=receiver(rig, samples.sentences, None if ridden is None else ridden.scenario.leap_second),
         bend=samples.bend,
         axes=AXES,
+        rehearsal=rehearsal_of(level, rig_path, dbc),
         scenario=part,
     )
     return Described(sealed(interface), line, (ridden or level).warnings)

@@ -298,6 +298,16 @@ class Monitor(Closed):
     then: Literal["trip", "event"]
 
 
+class Rehearsal(Closed):
+    """How the robot's software is asked for postures before the first ride, at standstill."""
+
+    request: Frame = Field(description="the frame that asks; it comes only while a robot is rehearsed")
+    holds_ms: float = Field(description="a request that does not come again holds so long")
+    asks: dict[str, str] = Field(description="by the value of its signal prompt, what it asks for")
+    notices: tuple[str, ...] = Field(description="outputs whose silence the robot has to show")
+    rules: tuple[str, ...]
+
+
 class Bend(Closed):
     """The steady left-hand bend that samples are of: bench without sensor errors, robot that holds it."""
 
@@ -372,6 +382,7 @@ class Interface(Closed):
     gnss: Gnss
     bend: Bend
     axes: tuple[str, ...]
+    rehearsal: Rehearsal | None = Field(description="null: the rig names no request frame")
     scenario: ScenarioPart | None
 
     def frame(self, name: str) -> Frame:

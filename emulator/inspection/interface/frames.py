@@ -11,12 +11,18 @@ import numpy as np
 from emulator.assembly.frame_tables import robot_frames
 from emulator.assembly.session import Session
 from emulator.config.rig.file import Rig
-from emulator.config.rig.outputs import COMMAND_FRAMES, INPUT_FRAME, CommandFrame, USUAL_PERIODS_ms
+from emulator.config.rig.outputs import (
+    COMMAND_FRAMES,
+    INPUT_FRAME,
+    CommandFrame,
+    REQUEST_PERIOD_ms,
+    USUAL_PERIODS_ms,
+)
 from emulator.core.frame_buffer import EXTENDED, EXTENDED_MASK, identifier_digits
 from emulator.core.signals import COMMAND, COMMANDS, OUTPUT, OUTPUTS
 from emulator.core.trip_reasons import TripReason
 from emulator.inspection.interface.description import Frame, Protection, Sample, Sender, Signal, Watch
-from emulator.inspection.interface.signs import COMMAND_SIGNS, INPUT_SIGNS, OUTPUT_SIGNS, Sign
+from emulator.inspection.interface.signs import COMMAND_SIGNS, INPUT_SIGNS, OUTPUT_SIGNS, REQUEST_SIGNS, Sign
 from emulator.inspection.sensors.budget import budget_of
 from emulator.plant.commands import WATCH_HEARTBEAT, WATCHES
 from emulator.vehicle.driveline import TOP_GEAR
@@ -94,7 +100,7 @@ def frames_of_bench(
     in_dbc = {name: there.frame for name, there in zip(codec.frames, codec.in_dbc, strict=True)}
     order = sorted(codec.frames, key=lambda name: right_of_way(int(codec.table.can_id[codec.frame(name)])))
     return [
-        _frame(
+        frame_of(
             session,
             words_of(dbc, in_dbc[name]),
             name,
@@ -137,9 +143,10 @@ def read_sample(codec: Codec, name: str, situation: str, payload: bytes) -> Samp
     )
 
 
-def _frame(
+def frame_of(
     session: Session, words: Words, name: str, samples: tuple[Sample, ...], lag_ms: float | None
 ) -> Frame:
+    """A frame of the session's codec, described."""
     rig, codec = session.rig, session.codec
     f = codec.frame(name)
     can_id = int(codec.table.can_id[f])
@@ -151,6 +158,8 @@ def _frame(
         period_ms, latency, jitter = 1000.0 / output.rate_hz, output.latency_ms, output.jitter_ms
         gap = period_ms + rig.timing.hole_ms
         required, why = True, "sent in every state, from the start of the bench until it ends"
+    elif name == rig.rehearsal.request_frame:
+        period_ms, required, why = REQUEST_PERIOD_ms, False, "only while a robot is rehearsed"
     elif name == INPUT_FRAME:
         sender, period_ms = "interlocks", rig.limits.permissive_timeout_ms / 3.0
         required, why = True, "the rig asks for it: " + ", ".join(rig.permissives)
@@ -298,6 +307,8 @@ def _known(frame: str, name: str) -> tuple[str, Sign]:
         return COMMANDS[COMMAND[name]].meaning, COMMAND_SIGNS[name]
     if frame == INPUT_FRAME:
         return "", INPUT_SIGNS.get(name, Sign(""))
+    if name in REQUEST_SIGNS:
+        return REQUEST_SIGNS[name]
     return OUTPUTS[OUTPUT[name]].meaning, OUTPUT_SIGNS[name]
 
 
@@ -306,6 +317,8 @@ def _odd_values(
 ) -> tuple[str, str]:
     """What 'not available' and a code beyond the range do in a signal, in words."""
     rig, frame = session.rig, session.codec.frames[f]
+    if frame == rig.rehearsal.request_frame:
+        return "never sent so", "never sent"
     if frame in rig.outputs:
         absent = name in rig.outputs[frame].absent
         told = "always sent so by this rig: the bench has the real one" if absent else _MISSING_OUTPUT

@@ -96,3 +96,9 @@ INPUT_SIGNS = {
     "guard_closed": Sign("a guard is open; 1 is closed"),
 }
 """Of the bench's inputs (emulator.plant.states.PERMISSIVES)."""
+
+REQUEST_SIGNS = {
+    "prompt": ("number of the value to hold", Sign("all at rest")),
+    "amount": ("how much of it, in that value's unit", Sign("none of it", "the way that value is positive")),
+}
+"""Of a rehearsal's request (emulator.config.rig.outputs.REQUEST_SIGNALS), with what each is."""

@@ -16,7 +16,7 @@ import numpy as np
 
 from emulator.assembly.bench import Bench
 from emulator.assembly.session import Session
-from emulator.config.rig.outputs import GNSS_OUTPUT
+from emulator.config.rig.outputs import GNSS_OUTPUT, REQUEST_PERIOD_ms
 from emulator.core.clock import Clock
 from emulator.core.collector import resume_collector, stop_collector
 from emulator.core.errors import RunFailed, Stopped
@@ -29,7 +29,7 @@ from emulator.loop import host
 from emulator.shared_memory.stalls import PROMISE_NS, Role
 from emulator.wire.can_frames import Codec, pack, protect
 
-_REQUEST_TICKS = 50
+_REQUEST_TICKS = round(REQUEST_PERIOD_ms * 1e6 / TICK_NS)
 _MOST_KEPT = 1_000_000
 _CATCH_UP_NS = 100_000_000
 """Ticks of a longer stall are left out."""

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import contextlib
-import os
-import shutil
 from collections.abc import Callable, Collection, Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from emulator.assembly.session import Session
 from emulator.config.rig.file import load_rig
-from emulator.config.stepped_robot import FmiRobot, PythonRobot, SocketRobot, SteppedRobot
+from emulator.config.software.own_software import command_words, nobody
+from emulator.config.software.stepped_robot import FmiRobot, PythonRobot, SocketRobot, SteppedRobot
 from emulator.config.yaml_source import beside
 from emulator.core.axes import wrapped
 from emulator.core.errors import ConfigError, StartFailed
@@ -77,7 +76,7 @@ def robot_of(
     how = device.virtual
     if how is None:
         if device.kind == "external":
-            raise _nobody(session)
+            raise ConfigError([nobody(load_rig(session.paths["rig"])[1])])
         yield None
         return
     limit_s = None if patient else how.step_limit_s
@@ -93,20 +92,6 @@ def robot_of(
         speaker.end("the ride is over")
 
 
-def _nobody(session: Session) -> ConfigError:
-    _, source = load_rig(session.paths["rig"])
-    return ConfigError(
-        [
-            source.problem(
-                ("device_under_test", "kind"),
-                "expected a robot that can be stepped: this rig's joins a bus in real time and can't ride "
-                "the virtual stage. Name its software at device_under_test.virtual (kind: python, socket or "
-                "fmi), or with --robot FILE:CLASS; or say kind: reference, and ours rides",
-            )
-        ]
-    )
-
-
 def _made(
     session: Session,
     how: SteppedRobot,
@@ -116,10 +101,7 @@ def _made(
 ) -> Speaker:
     if isinstance(how, SocketRobot):
         rig = session.paths["rig"]
-        command = list(how.command)
-        if command:
-            near = beside(rig, command[0])
-            command[0] = near if os.path.exists(near) else shutil.which(command[0]) or near
+        command = command_words(how, rig)
         path = None if how.path is None else beside(rig, how.path)
         return SocketSpeaker(how.port, path, command, limit_s, how.join_limit_s, hashes, say)
     file = session.paths.get("robot")

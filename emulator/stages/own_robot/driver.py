@@ -19,11 +19,12 @@ from numpy.typing import NDArray
 from emulator.assembly.bench import Bench
 from emulator.assembly.session import Session
 from emulator.config.rig.file import carries_fd
-from emulator.config.stepped_robot import SteppedRobot
+from emulator.config.rig.outputs import commands_in
+from emulator.config.software.stepped_robot import SteppedRobot
 from emulator.core.compiled import by_address, entry, jit
 from emulator.core.frame_buffer import EXTENDED, EXTENDED_MASK, STANDARD_MASK, FrameBuffer, frame_buffer
 from emulator.core.random_streams import normal, stream_start
-from emulator.core.signals import TICK_NS
+from emulator.core.signals import R_HEARTBEAT, ROBOT_COMMANDS, TICK_NS
 from emulator.events.progress import NEVER
 from emulator.loop.certificate import FrameAccounts, TimingAccounts
 from emulator.plant.step import Plant, tick
@@ -120,6 +121,7 @@ class InLockstep:
     ) -> None:
         self.robot, self.failure = robot, None
         self._heard, self._sent, self._note = HeardValues(session), SentValues(session), note
+        self._codec = session.codec
         self._period = how.period_ms
         self._lag_ns = robot.lag_periods * how.period_ms * TICK_NS
         self._compute_ns, self._jitter_ns = how.compute_ms * 1e6, how.compute_jitter_ms * 1e6
@@ -171,6 +173,18 @@ class InLockstep:
             self._sentences.append(Sentences(tick * TICK_NS, burst))
             if self._wants_values:
                 self._fix |= self._heard.of_sentences(burst)
+
+    def without_heartbeat(self) -> RobotFailed:
+        """That the ride could not begin, since no heartbeat of the robot's was taken; and what to do."""
+        codec = self._codec
+        heartbeat = ROBOT_COMMANDS[R_HEARTBEAT]
+        frame = next(f for f in commands_in(codec.frames) if heartbeat in codec.signals[codec.frame(f)])
+        text = f"no heartbeat of it was taken, which is in frame {codec.label(frame)}: "
+        if never := self._sent.never_given(frame):
+            text += f"it gave none of its values ({', '.join(never)}), with which the heartbeat goes"
+        else:
+            text += "look at the identifier, length, counter and CRC that it sends"
+        return RobotFailed("silent", text)
 
     def _attend(self) -> int:
         waiting = self._waiting[0][0] if self._waiting else NEVER

@@ -8,7 +8,14 @@ import threading
 from collections.abc import Iterator
 from types import FrameType
 
-from emulator.stages.own_robot.protocol import BEGIN_LIMIT_S, Answer, Moment, RobotFailed, Start
+from emulator.stages.own_robot.protocol import (
+    BEGIN_LIMIT_S,
+    Answer,
+    Moment,
+    RobotFailed,
+    Start,
+    took_too_long,
+)
 from emulator.stages.own_robot.python_class import PythonClass
 
 
@@ -42,7 +49,7 @@ class InProcess(PythonClass):
             yield
         except RobotFailed as error:
             if isinstance(error.__cause__, _Hung):
-                text = f"it took more than {limit_s:g} s {when}"
+                text = took_too_long(limit_s, when)
                 raise RobotFailed("hung", text, error.traceback) from error
             raise
         finally:

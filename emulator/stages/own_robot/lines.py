@@ -13,7 +13,7 @@ import signal
 import socket
 import subprocess
 import time
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from emulator.core.frame_buffer import EXTENDED, identifier_digits
 from emulator.stages.own_robot.protocol import (
@@ -26,15 +26,26 @@ from emulator.stages.own_robot.protocol import (
     Sentences,
     Start,
     Wants,
+    took_too_long,
 )
 
 PROTOCOL = 1
 """Number of what is described here; ``hello`` tells the robot's."""
 _LONGEST_MESSAGE = 1 << 20
+_DIGITS = frozenset("0123456789abcdefABCDEF")
+_FORMS = {
+    "value": "value NAME NUMBER, with a decimal point",
+    "note": "note NAME NUMBER, with a decimal point",
+    "frame": "frame ID HEX, its bytes in one word",
+}
+"""What a robot may say before its ``done``."""
+ANSWERS = (*_FORMS, "failed")
 
 
 def identifier(text: str) -> int:
     """An identifier of a line, which has three digits, or eight of 29 bits. Raises ValueError."""
+    if len(text) not in (3, 8) or not set(text) <= _DIGITS:
+        raise ValueError("the identifier in three digits, or eight of 29 bits, without 0x")
     return int(text, 16) | (EXTENDED if len(text) > 3 else 0)
 
 
@@ -97,33 +108,48 @@ def moment_of(lines: Sequence[str]) -> Moment:
     return Moment(time_ns, frames, sentences, numbers)
 
 
+def failed_lines(failure: RobotFailed) -> str:
+    """The answer of a robot in a process of ours that failed: in words, with its traceback if it raised."""
+    how = "raised" if failure.traceback else "nonsense"
+    return f"failed {how} {failure.what.encode().hex()} {failure.traceback.encode().hex()}\ndone\n"
+
+
 def answer_from(lines: Sequence[str]) -> Answer:
     """What a robot's lines say. Raises RobotFailed for one that says nothing."""
     frames: list[tuple[int, bytes]] = []
     numbers: dict[str, float] = {}
     notes: dict[str, float] = {}
     for line in lines:
-        parts = line.split(" ")
         try:
-            if parts[0] == "value":
-                numbers[parts[1]] = float(parts[2])
-            elif parts[0] == "note":
-                notes[parts[1]] = float(parts[2])
-            elif parts[0] == "frame":
-                frames.append((identifier(parts[1]), bytes.fromhex(parts[2] if len(parts) > 2 else "")))
-            elif parts[0] == "failed":
-                text = bytes.fromhex(parts[2]).decode("utf-8", "replace")
-                if parts[1] == "nonsense":
-                    raise RobotFailed("nonsense", text)
-                last = text.rstrip().rpartition("\n")[2]
-                raise RobotFailed("raised", f"it raised {last}", text)
+            word, *parts = line.split(" ")
+            if word == "frame":
+                can_id, data = parts if len(parts) != 1 else (*parts, "")
+                frames.append((identifier(can_id), bytes.fromhex(data)))
+            elif word == "failed":
+                raise _failure(*parts)
             else:
-                raise ValueError("no such word")
-        except (ValueError, IndexError) as error:
-            raise RobotFailed(
-                "nonsense", f"it said {line!r:.100}; expected value, note, frame or done ({error})"
-            ) from error
+                name, number = parts
+                {"value": numbers, "note": notes}[word][name] = float(number)
+        except (ValueError, TypeError, KeyError) as error:
+            raise not_said(line) from error
     return Answer(frames, numbers, notes)
+
+
+def _failure(how: str, text: str, traceback: str) -> RobotFailed:
+    what, raised = (bytes.fromhex(part).decode("utf-8", "replace") for part in (text, traceback))
+    return RobotFailed("raised", what, raised) if how == "raised" else RobotFailed("nonsense", what)
+
+
+def not_said(line: str) -> RobotFailed:
+    """That a line is none of a robot's, with how it is written."""
+    word, _, rest = line.partition(" ")
+    expected = _FORMS.get(word, "value, note, frame or done")
+    if word == "frame":
+        try:
+            identifier(rest.partition(" ")[0])
+        except ValueError as error:
+            expected = f"{expected}, and {error}"
+    return RobotFailed("nonsense", f"it said {line!r:.100}; expected {expected}")
 
 
 class Hello:
@@ -163,9 +189,14 @@ class Lines:
         except OSError:
             raise RobotFailed("left", "it has left") from None
 
-    def message(self, *ends: str, when: str = "for a step", least_s: float = 0.0) -> list[str]:
-        """Lines up to one that begins with one of these words, which is the last. Raises RobotFailed.
+    def message(
+        self, *ends: str, among: Collection[str] = (), when: str = "for a step", least_s: float = 0.0
+    ) -> list[str]:
+        """Lines up to one that begins with one of these words, the last; without any, the first line.
 
+        Raises RobotFailed.
+
+        among    words that the lines before it begin with; none: any
         least_s  [s] a shorter limit does not count
         """
         limit_s = math.inf if self._limit_s is None else max(self._limit_s, least_s)
@@ -176,27 +207,50 @@ class Lines:
             *whole, self._rest = self._rest.split(b"\n")
             for i, line in enumerate(whole):
                 lines.append(line.decode("utf-8", "replace").rstrip("\r"))
-                if lines[-1].partition(" ")[0] in ends:
+                word = lines[-1].partition(" ")[0]
+                if word in ends or not ends:
                     self._rest = b"\n".join([*whole[i + 1 :], self._rest])
                     return lines
+                if among and word not in among:
+                    raise not_said(lines[-1])
             if read > _LONGEST_MESSAGE:
                 raise RobotFailed("nonsense", f"it said {read} bytes without a done")
-            part = self._part(deadline, f"{limit_s:g} s {when}")
+            part = self._part(deadline, limit_s, when)
             read += len(part)
             self._rest += part
 
-    def _part(self, deadline: float, limit: str) -> bytes:
+    def nothing_more(self) -> None:
+        """Raises RobotFailed if anything was said that nobody had asked for."""
+        more = self._rest
+        if not more:
+            self._socket.setblocking(False)
+            with contextlib.suppress(OSError):
+                more = self._socket.recv(100, socket.MSG_PEEK)
+        if more:
+            line = more.partition(b"\n")[0].decode("utf-8", "replace")
+            raise RobotFailed(
+                "nonsense", f"it said {line!r:.100} after its done; expected done once for each begin and act"
+            )
+
+    def _part(self, deadline: float, limit_s: float, when: str) -> bytes:
         try:
             left_s = deadline - time.monotonic()
             self._socket.settimeout(max(left_s, 1e-6) if left_s < math.inf else None)
             part = self._socket.recv(65536)
         except TimeoutError:
-            raise RobotFailed("hung", f"it took more than {limit}") from None
+            raise RobotFailed("hung", took_too_long(limit_s, when) + self._unended()) from None
         except OSError:
             part = b""
         if not part:
             raise RobotFailed("left", "it has left")
         return part
+
+    def _unended(self) -> str:
+        """What to do about a line that was begun only."""
+        if not self._rest:
+            return ""
+        begun = self._rest.decode("utf-8", "replace")
+        return f"; it said {begun!r:.100} without the end of its line: end each with a newline, and flush"
 
     def close(self) -> None:
         """Hang up."""
@@ -224,15 +278,17 @@ class LineSpeaker:
         """See protocol.Speaker."""
         try:
             self._lines.say(start_lines(start))
-            answer_from(self._lines.message("done", when="to begin", least_s=BEGIN_LIMIT_S)[:-1])
+            said = self._lines.message("done", among=ANSWERS, when="to begin", least_s=BEGIN_LIMIT_S)
+            answer_from(said[:-1])
         except RobotFailed as error:
             raise with_status(error, self._process) from None
 
     def act(self, moment: Moment) -> Answer:
         """See protocol.Speaker."""
         try:
+            self._lines.nothing_more()
             self._lines.say(moment_lines(moment, self.wants))
-            return answer_from(self._lines.message("done")[:-1])
+            return answer_from(self._lines.message("done", among=ANSWERS)[:-1])
         except RobotFailed as error:
             raise with_status(error, self._process) from None
 

@@ -21,6 +21,7 @@ from emulator.stages.own_robot.lines import (
     LineSpeaker,
     answer_from,
     answer_lines,
+    failed_lines,
     moment_of,
     start_of,
     with_status,
@@ -117,13 +118,11 @@ def _serve(lines: Lines, job: dict[str, Any]) -> None:
     except RobotFailed as error:
         if error.how == "left":  # we have: nobody waits for an answer
             return
-        how, text = ("raised", error.traceback) if error.traceback else ("nonsense", error.what)
         with contextlib.suppress(RobotFailed):
-            lines.say(f"failed {how} {text.encode().hex()}\ndone\n")
+            lines.say(failed_lines(error))
     except Exception as error:  # ours or a library's: it is told as well
         with contextlib.suppress(RobotFailed):
-            text = raised("its process", error).traceback
-            lines.say(f"failed raised {text.encode().hex()}\ndone\n")
+            lines.say(failed_lines(raised("its process", error)))
 
 
 def _word(text: str) -> str:

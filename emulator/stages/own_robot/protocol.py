@@ -7,13 +7,14 @@ next to nothing.
 
 from __future__ import annotations
 
+import sys
 import traceback
 from collections.abc import Mapping, Sequence
-from typing import Any, Literal, NamedTuple, Protocol, TypeAlias
+from typing import Literal, NamedTuple, Protocol, TypeAlias
 
 from emulator.core.errors import EmulatorError
 
-How: TypeAlias = Literal["raised", "hung", "left", "nonsense"]
+How: TypeAlias = Literal["raised", "hung", "left", "nonsense", "silent"]
 Wants: TypeAlias = Literal["values", "frames", "both"]
 WANTS: tuple[Wants, ...] = ("values", "frames", "both")
 MOST_FRAMES = 32
@@ -25,7 +26,7 @@ BEGIN_LIMIT_S = 60.0
 
 
 class RobotFailed(EmulatorError):
-    """The robot's software raised, hung, left, or said what makes no sense.
+    """The robot's software raised, hung, left, said what makes no sense, or nothing that a ride begins with.
 
     how        which of them
     traceback  of what it raised; empty if there is none
@@ -97,6 +98,11 @@ class Answer(NamedTuple):
 NOTHING = Answer()
 
 
+def took_too_long(limit_s: float, when: str) -> str:
+    """That a robot did not answer in time, and what to do."""
+    return f"it took more than {limit_s:g} s {when} (step_limit_s allows more, --patient waits)"
+
+
 class Speaker(Protocol):
     """A robot's software, whatever it is written in. Every method raises RobotFailed.
 
@@ -121,29 +127,22 @@ class Speaker(Protocol):
         ...
 
 
-def raised(where: str, error: BaseException) -> RobotFailed:
-    """The failure that an exception in the robot's own code is."""
-    text = "".join(traceback.format_exception(error))
-    return RobotFailed("raised", f"it raised {type(error).__name__} in {where}: {error}", text)
+def raised(where: str, error: BaseException, file: str = "") -> RobotFailed:
+    """The failure that an exception in the robot's own code is, with what to do where that is known.
 
-
-def answer_of(returned: Any) -> Answer:
-    """What ``act`` of a Python class returned: nothing, or a dict with frames, values and notes.
-
-    Raises RobotFailed for anything else; whether names and numbers make sense is ``sense``'s to say.
+    file  of the code: its last line that was in work is told
     """
-    if returned is None:
-        return NOTHING
-    if not isinstance(returned, dict) or not returned.keys() <= {"frames", "values", "notes"}:
-        raise RobotFailed(
-            "nonsense", f"act returned {returned!r:.100}; expected a dict of frames, values, notes, or None"
+    text = "".join(traceback.format_exception(error))
+    lines = [entry.lineno for entry in traceback.extract_tb(error.__traceback__) if entry.filename == file]
+    if lines:
+        where = f"{where}, line {lines[-1]}"
+    advice = ""
+    if isinstance(error, ModuleNotFoundError):
+        advice = (
+            f"; a library: pip install it for {sys.executable}; a file of yours: put it beside the robot's"
         )
-    frames = returned.get("frames", ())
-    try:
-        pairs = [(int(can_id), bytes(data)) for can_id, data in frames]
-        numbers = [
-            {str(k): float(v) for k, v in returned.get(key, {}).items()} for key in ("values", "notes")
-        ]
-    except (TypeError, ValueError, AttributeError) as error:
-        raise RobotFailed("nonsense", f"act returned what is no frame or number: {error}") from error
-    return Answer(pairs, *numbers)
+    elif isinstance(error, FileNotFoundError):
+        advice = (
+            "; a path counts from the folder of the command: take Path(__file__).parent for the file's own"
+        )
+    return RobotFailed("raised", f"it raised {type(error).__name__} in {where}: {error}{advice}", text)

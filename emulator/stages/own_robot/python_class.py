@@ -17,6 +17,12 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from emulator.stages.own_robot.handed_over import (
+    FRAMES_NOT_ASKED_FOR,
+    VALUES_NOT_ASKED_FOR,
+    Arrived,
+    answer_of,
+)
 from emulator.stages.own_robot.protocol import (
     WANTS,
     Answer,
@@ -24,7 +30,6 @@ from emulator.stages.own_robot.protocol import (
     RobotFailed,
     Start,
     Wants,
-    answer_of,
     raised,
 )
 
@@ -37,15 +42,16 @@ class PythonClass:
     lag_periods = 0
 
     def __init__(self, file: str, name: str) -> None:
+        self._file = str(Path(file).resolve())
         self._where = f"{name} of {Path(file).name}"
-        folder = str(Path(file).resolve().parent)
+        folder = str(Path(self._file).parent)
         sys.path.insert(0, folder)
         try:
             self._robot = _made(file, name)
         except RobotFailed:
             raise
         except BaseException as error:  # also SystemExit: a robot that leaves has failed
-            raise raised(f"{self._where}, while it was made", error) from error
+            raise raised(f"the making of {self._where}", error, self._file) from error
         finally:
             sys.path.remove(folder)
         self.name = str(getattr(self._robot, "name", name))
@@ -53,7 +59,7 @@ class PythonClass:
         wants = getattr(self._robot, "wants", "values")
         if wants not in WANTS:
             raise RobotFailed(
-                "nonsense", f"{self._where} wants {wants!r}; expected one of {', '.join(WANTS)}"
+                "nonsense", f"{self._where} wants {wants!r:.60}; expected one of {', '.join(WANTS)}"
             )
         self.wants: Wants = wants
 
@@ -62,16 +68,20 @@ class PythonClass:
         try:
             self._robot.begin(start)
         except BaseException as error:
-            raise raised(f"begin of {self._where}", error) from error
+            raise raised(f"begin of {self._where}", error, self._file) from error
 
     def act(self, moment: Moment) -> Answer:
         """Call its ``act``."""
+        time_ns, frames, sentences, values = moment
+        if self.wants == "values":
+            frames = sentences = FRAMES_NOT_ASKED_FOR
+        handed = VALUES_NOT_ASKED_FOR if self.wants == "frames" else Arrived(values)
         try:
-            returned = self._robot.act(moment)
+            returned = self._robot.act(Moment(time_ns, frames, sentences, handed))
         except RobotFailed:
             raise
         except BaseException as error:
-            raise raised(f"act of {self._where}", error) from error
+            raise raised(f"act of {self._where}", error, self._file) from error
         return answer_of(returned)
 
     def end(self, why: str) -> None:

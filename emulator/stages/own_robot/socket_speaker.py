@@ -49,7 +49,7 @@ class SocketSpeaker(LineSpeaker):
                     say(f"waiting for the robot to join {address}, for up to {join_limit_s:g} s")
                 self._connection = _joined(listening, self._process, join_limit_s, address)
             self._lines = Lines(self._connection, limit_s)
-            first = Lines(self._connection, join_limit_s).message("hello", "done", when="to say hello")
+            first = Lines(self._connection, join_limit_s).message(when="to say hello")
             hello = Hello(first[-1])
             self._check(hello, hashes)
         except RobotFailed as error:

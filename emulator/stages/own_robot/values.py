@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from emulator.assembly.session import Session
 from emulator.config.rig.outputs import USUAL_PERIODS_ms, commands_in
+from emulator.config.validation import did_you_mean
 from emulator.core.compiled import entry, jit
 from emulator.core.frame_buffer import FrameBuffer, frame_buffer
 from emulator.core.signals import COMMAND, OUTPUT, OUTPUT_VALUES, R_HEARTBEAT, ROBOT_COMMANDS
@@ -155,6 +156,7 @@ class SentValues:
             for k, signal in enumerate(codec.signals[codec.frame(name)]):
                 value_of[i, k] = COMMAND[signal]
         periods = [told.get(name, USUAL_PERIODS_ms[name]) for name in names]
+        self._signals = {name: codec.signals[codec.frame(name)] for name in names}
         self._values = np.full(len(COMMAND), math.nan)
         self._counts = True
         self._values[R_HEARTBEAT] = 0.0
@@ -175,13 +177,19 @@ class SentValues:
         for name, value in values.items():
             place = COMMAND.get(name)
             if place is None:
-                known = ", ".join(ROBOT_COMMANDS)
-                raise RobotFailed("nonsense", f"it gave a value for {name!r:.60}; expected one of {known}")
+                known, near = ", ".join(ROBOT_COMMANDS), did_you_mean(name, ROBOT_COMMANDS)
+                text = f"it gave a value for {name!r:.60}{near}; expected one of {known}"
+                raise RobotFailed("nonsense", text)
             if math.isinf(value):
                 raise RobotFailed("nonsense", f"it gave {value} for {name}; expected a number")
             if place == R_HEARTBEAT:
                 self._counts = False
             self._values[place] = value
+
+    def never_given(self, frame: str) -> list[str]:
+        """The values of a frame, the heartbeat aside, if the robot gave none of them."""
+        names = [name for name in self._signals.get(frame, ()) if COMMAND[name] != R_HEARTBEAT]
+        return names if all(math.isnan(self._values[COMMAND[name]]) for name in names) else []
 
     def send(self, tx: FrameBuffer, now_ns: int) -> None:
         """Append the frames that are due now."""

@@ -11,7 +11,7 @@ import math
 from typing import NamedTuple
 
 from emulator.config.vehicle.consistency import inertia_fault
-from emulator.config.vehicle.data_sheet import DataSheet, TyreSize, tyre_size
+from emulator.config.vehicle.data_sheet import DataSheet, TyreSize, six_ratios, tyre_size
 from emulator.core.constants import GRAVITY
 from emulator.survey.own_vehicle.left_out import completed
 
@@ -336,7 +336,7 @@ def _drive(sheet: DataSheet, more: dict[str, float], peak: float, arm: dict[str,
         },
         "gearbox": {
             "primary": sheet.primary_ratio,
-            **{f"gear_{n}": ratio for n, ratio in enumerate(sheet.gear_ratios, 1)},
+            **{f"gear_{n}": ratio for n, ratio in enumerate(six_ratios(sheet), 1)},
             "shift_time": 0.07,
         },
         "final_drive": {

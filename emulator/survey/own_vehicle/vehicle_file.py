@@ -16,6 +16,7 @@ from emulator.config.vehicle.file import CONVERSIONS, VehicleFile, load_vehicle
 from emulator.core.errors import ConfigError
 from emulator.survey.own_vehicle.left_out import CAUTION, DEFAULTS
 from emulator.survey.own_vehicle.parts import Impossible, Parts, parts_of
+from emulator.vehicle.driveline import TOP_GEAR
 from emulator.vehicle.params import GROUPS
 
 _UNITS = {"rad": "deg", "rad/s": "rpm", "N m/Pa": "N m/bar"}
@@ -68,7 +69,7 @@ _FROM = {
         for tyre, size in (("tyre_front", "front_tyre"), ("tyre_rear", "rear_tyre"))
     },
     "engine": {"limiter_speed": "limiter_rpm", "idle_speed": "idle_rpm"},
-    "gearbox": {"primary": "primary_ratio", **{f"gear_{n}": "gear_ratios" for n in range(1, 7)}},
+    "gearbox": {"primary": "primary_ratio", **{f"gear_{n}": "gear_ratios" for n in range(1, TOP_GEAR + 1)}},
     "final_drive": {"front_radius": "front_sprocket_teeth", "rear_radius": "rear_sprocket_teeth"},
     "air": {"drag_area": "drag_area_m2"},
     "fall": {"peg_angle": "largest_lean_deg"},
@@ -127,6 +128,11 @@ def _lines(sheet: DataSheet, parts: Parts, name: str) -> Iterator[str]:
                     f"{key} is not in the sheet: taken as {taken}. "
                     f"{default.why[:1].upper()}{default.why[1:]}. To measure it: {default.measured}."
                 )
+        if group.name == "gearbox" and (gears := len(sheet.gear_ratios)) < TOP_GEAR:
+            yield from _comment(
+                f"The sheet has {gears} gears, the model {TOP_GEAR}: each further one is 1 % below the one "
+                "before, so that changing into it does next to nothing."
+            )
         if group.name in _NOT_ON_SHEETS:
             yield from _comment(f"Not on a data sheet: {_NOT_ON_SHEETS[group.name]}")
         yield f"{group.name}:"
@@ -151,6 +157,8 @@ def _lines(sheet: DataSheet, parts: Parts, name: str) -> Iterator[str]:
 def _source(sheet: DataSheet, group: str, name: str) -> str:
     """Where an entry's number is from, as the file says it."""
     key = _FROM.get(group, {}).get(name)
+    if key == "gear_ratios" and int(name.removeprefix("gear_")) > len(sheet.gear_ratios):
+        return "default"
     return "default" if key is None or getattr(sheet, key) is None else f"data sheet ({key})"
 
 

@@ -1,5 +1,6 @@
 """What a rig asks of its frames against what DBC and bus give, each at its line with the figure."""
 
+import json
 import re
 import shutil
 from collections.abc import Sequence
@@ -12,6 +13,7 @@ from emulator.assembly.session import load_session
 from emulator.config.rig.file import load_rig
 from emulator.config.rig.frames import frame_contradictions, read_codec
 from emulator.core.errors import ConfigError, Problem
+from emulator.wire.dbc_frames import load_codec
 
 SCENARIOS = Path(__file__).parents[3] / "scenarios"
 LEVERS = "  levers: {rate_hz: 100.0, latency_ms: 5.0%s}\n  suspension: {rate_hz: 200.0, latency_ms: 3.0}\n"
@@ -335,6 +337,20 @@ def test_the_fd_rig_has_no_contradictions():
     rig, source = load_rig(FD)
     codec = read_codec(rig, source)
     assert frame_contradictions(rig, source, codec) == ([], [])
+
+
+def test_a_fork_that_turns_has_its_load_motors_frame_on_the_fd_bus_too(tmp_path):
+    rig_file = tmp_path / "rig.yaml"
+    changes = load_rig(FD.with_name("angle_driven.yaml"))[0].model_dump(mode="json")
+    load = {"steering_load": changes["outputs"]["steering_load"]}
+    parts = {"steering": "angle_driven", "outputs": load, "actuators": {"fork": changes["actuators"]["fork"]}}
+    rig_file.write_text(json.dumps({"based_on": str(FD), "name": "fork on CAN FD", **parts}))
+    rig, source = load_rig(rig_file)
+    codec = read_codec(rig, source)
+    assert frame_contradictions(rig, source, codec) == ([], [])
+    assert codec.fd[codec.frame("steering_load")]
+    classical = load_codec(FD.with_name("bench.dbc"), ["steering_load"])
+    assert codec.signals[codec.frame("steering_load")] == classical.signals[0]
 
 
 def test_latencies_of_fd_frames_are_held_against_both_bit_rates(rig):

@@ -239,3 +239,26 @@ def test_numbers_go_into_their_bits_and_out_again() -> None:
     assert bytes(data) == b"\x80\x00\x00\x40"
     assert take(bytes(data), (7, 8, 30)) == 0b101
     assert math.isclose(take(bytes(data), (8,)), 0)
+
+
+def test_the_request_frame_is_that_of_the_dbc(both: tuple[Interface, Path]) -> None:
+    interface, dbc = both
+    told, layouts = interface.rehearsal, Layouts(json_text(interface))
+    assert told is not None
+    message = cantools.database.load_file(dbc, strict=False).get_message_by_name("rehearsal_request")
+    frame = told.request
+    assert (message.frame_id, message.is_extended_frame) == (frame.identifier, frame.extended)
+    assert frame.period_ms == 50.0
+    choices = {str(int(n)): str(name) for n, name in message.get_signal_by_name("prompt").choices.items()}
+    assert {n: name for n, name in told.asks.items() if n != "0"} == {
+        n: name for n, name in choices.items() if n not in ("0", "255")
+    }
+    for sample, counter in zip(frame.samples, range(2), strict=True):
+        theirs = message.decode(bytes.fromhex(sample.hex), decode_choices=False)
+        assert {name: theirs[name] for name in sample.values} == sample.values
+        read = layouts.read((frame.identifier, frame.extended), bytes.fromhex(sample.hex))
+        assert read is not None
+        assert read[1] == sample.values
+        assert sample.counter == counter
+    assert {s.values["prompt"] for s in frame.samples} == {0.0, 4.0}
+    assert told.notices == ("imu_rates", "emulator_state")

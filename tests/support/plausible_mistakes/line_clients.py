@@ -19,7 +19,7 @@ for line in connection.makefile("r"):
     if line == "begin\\n":
         say("done\\n")
     elif line.startswith("act"):
-        say("value throttle 0.1\\ndone\\n")
+        say("value gear_request 1\\nvalue steering_torque_Nm 0\\nvalue throttle 0.1\\ndone\\n")
     elif line.startswith("end"):
         break
 """
@@ -81,7 +81,7 @@ LINE_CLIENTS = [
             )
         },
         "",
-        ("../robots/not_built", "build it", "relative to this file"),
+        ("robots/not_built", "build it", "relative to this file"),
     ),
     m(
         "was written for another bench",

@@ -4,6 +4,12 @@ from tests.support.plausible_mistakes.mistake import Mistake
 
 MAP, DBC = "rigs/lab_names.yaml", "rigs/lab.dbc"
 _CHECK = f"check runs/straight.yaml --rig {MAP} --virtual"
+_MULTIPLEXED = """\
+BO_ 289 ACCEL: 8 BENCH_PC
+ SG_ AC_Crc : 0|8@1+ (1,0) [0|255] "" RIDER_ECU
+ SG_ AC_Cnt : 8|4@1+ (1,0) [0|14] "" RIDER_ECU
+ SG_ AC_Long : 16|16
+"""[:-1]
 
 
 def m(did: str, old: str, new: str, *says: str, file: str = MAP, at: str = "") -> Mistake:
@@ -61,8 +67,8 @@ NAMES = [
     m(
         "has a unit of its own in the DBC",
         'GY_Roll : 7|16@0- (0.01,0) [-327.67|327.67] "deg/s"',
-        'GY_Roll : 7|16@0- (0.01,0) [-327.67|327.67] "dps"',
-        *("'dps'", "add the key unit", "deg/s"),
+        'GY_Roll : 7|16@0- (0.01,0) [-327.67|327.67] "deg per s"',
+        *("'deg per s'", "add the key unit", "deg/s"),
         file=DBC,
         at=f"{MAP}:",
     ),
@@ -92,9 +98,9 @@ NAMES = [
     ),
     m(
         "has a multiplexed frame",
-        " SG_ AC_Long : 16|16",
-        "^ SG_ AC_Long m0 : 16|16",
-        *("multiplexed", "AC_Long"),
+        _MULTIPLEXED,
+        "^" + _MULTIPLEXED.replace("AC_Cnt :", "AC_Cnt M :").replace("AC_Long :", "AC_Long m0 :"),
+        *("multiplexed", "its own identifier"),
         file=DBC,
     ),
     m(

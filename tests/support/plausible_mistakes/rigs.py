@@ -22,7 +22,7 @@ RIGS = [
         "kind: ^Python #",
         *("python, socket, fmi", "did you mean 'python'?"),
     ),
-    m("left out the class", "    name: PlainRider\n", "", "missing key 'name'", at=f"{MINE}:10:"),
+    m("left out the class", "    name: PlainRider\n", "", "missing key 'name'", at=f"{MINE}:8:"),
     m(
         "wrote the file's path from the folder where the command is typed",
         "file: ../robots/plain_rider.py",
@@ -94,6 +94,6 @@ RIGS = [
         "gave the period of a signal, not of a frame",
         "  kind: external # on the bench it joins the bus\n",
         "  kind: external\n  periods_ms: {^throttle: 10}\n",
-        *("one of steering, drive, gear", "'throttle'"),
+        *("throttle", "known keys: steering, drive, gear"),
     ),
 ]

@@ -23,8 +23,8 @@ TYPED = [
         CHECK,
         {
             _RUN: (
-                "criteria:\n",
-                "criteria:\n" + _NOTE,
+                "  - kind: speed_error\n",
+                _NOTE + "  - kind: speed_error\n",
             )
         },
         "",

@@ -10,7 +10,13 @@ def m(did: str, old: str, new: str, *says: str) -> Mistake:
 
 
 VEHICLES = [
-    m("wrote the power in horsepower", "torque_Nm: 67", "torque_Nm: ^60", "hp", "0.746"),
+    m(
+        "wrote the power in horsepower",
+        "power_kW: 54\npower_rpm: 8800\ntorque_Nm: 67",
+        "power_kW: 73\npower_rpm: 8800\ntorque_Nm: ^67",
+        "hp",
+        "0.746",
+    ),
     m("wrote the wheelbase in metres", "wheelbase_mm: 1445", "wheelbase_mm: ^1.445", "mm", "1445"),
     m(
         "wrote the head angle from the ground",
@@ -25,12 +31,12 @@ VEHICLES = [
         "input over output",
     ),
     m(
-        "has five gears",
+        "has a gearbox with seven gears",
         "gear_ratios: [2.64, 1.83, 1.46, 1.22, 1.05, 0.94]",
-        "gear_ratios: ^[2.64, 1.83, 1.46, 1.22, 1.05]",
-        "sixth",
+        "gear_ratios: ^[2.64, 1.83, 1.46, 1.22, 1.05, 0.94, 0.88]",
+        *("one to six", "leave out the gear"),
     ),
-    m("wrote the tyre as on its side", "120/70-17", "^120/70ZR17", "120/70-17"),
+    m("wrote the tyre in inches", "160/60-17", "^5.00-17", "in inches", "76/100-18"),
     m(
         "wrote the front share as a fraction",
         "front_share_pct: 48.5",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import re
 from pathlib import Path
@@ -153,6 +154,22 @@ def test_between_the_peaks_the_power_stays_below_its_peak(tmp_path: Path) -> Non
     rpm = range(4300, 5500, 10)
     power = [engine_torque(body, n * _RPM, 1.0, 0.0) * n * _RPM for n in rpm]
     assert max(power) <= 1.002 * 73e3
+
+
+@pytest.mark.parametrize("gears", [1, 3, 5])
+def test_gears_that_a_sheet_does_not_have_follow_its_last_one_closely(tmp_path: Path, gears: int) -> None:
+    ratios = [2.64, 1.83, 1.46, 1.22, 1.05][:gears]
+    text, changed = re.subn(r"gear_ratios: .*", f"gear_ratios: {ratios}", SHEETS["twin"])
+    assert changed == 1
+    new = made(tmp_path, text)
+    made_of = [new.file.values["gearbox"][f"gear_{n}"] for n in range(1, 7)]
+    assert made_of[:gears] == ratios
+    for before, ratio in itertools.pairwise(made_of[gears - 1 :]):
+        assert 0.985 < ratio / before < 1.0
+    assert f"The sheet has {gears} gears" in " ".join(new.text.replace("#", "").split())
+    sources = re.findall(r"gear_(\d): .*source: (default|data sheet)", new.text)
+    assert [s == "data sheet" for _, s in sources] == [n <= gears for n in range(1, 7)]
+    assert new.file.warnings == []
 
 
 def test_a_key_that_is_left_out_is_told_with_its_default_and_how_it_is_measured(tmp_path: Path) -> None:

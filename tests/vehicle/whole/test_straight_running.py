@@ -24,7 +24,7 @@ from emulator.vehicle.whole.straight_running import (
     wheel_torque,
 )
 from tests.support.machines import AHEAD, BASE, block_on_wheels, demo
-from tests.support.straight_ride import braked_until_it_lifts, coasted, driven_until_it_lifts, flat_out
+from tests.support.plain_rides import coast, full_throttle, raised_until_lost
 
 FAST, SLOW = 100.0 / 3.6, 90.0 / 3.6
 
@@ -35,7 +35,7 @@ def of(vehicle: Vehicle) -> Machine:
 
 def test_a_coast_down_takes_the_time_it_is_told_to() -> None:
     told = coast_down_time(of(demo()), FAST, SLOW)
-    assert told == pytest.approx(coasted(demo(), FAST, SLOW), rel=1e-3)
+    assert told == pytest.approx(coast(demo(), FAST, SLOW).times[-1], rel=1e-3)
 
 
 def test_without_losses_it_coasts_for_ever() -> None:
@@ -50,9 +50,12 @@ def test_drag_grows_with_the_square_of_the_speed() -> None:
     assert fast / slow == pytest.approx(4.0, rel=0.01)  # air also lifts and presses a little
 
 
-def test_the_top_speed_is_the_one_it_settles_at() -> None:
-    told = top_speed(of(demo())).speed
-    assert told == pytest.approx(flat_out(demo(), told), rel=0.002)
+def test_at_full_throttle_it_comes_to_the_top_speed_from_both_sides() -> None:
+    """In the best gear; no other one holds it."""
+    told = top_speed(of(demo()))
+    assert full_throttle(demo(), 0.998 * told.speed, told.gear) > 0.0
+    for gear in {told.gear - 1, told.gear, told.gear + 1} & set(range(1, TOP_GEAR + 1)):
+        assert full_throttle(demo(), 1.002 * told.speed, gear) < 0.0
 
 
 def test_no_gear_holds_more_than_the_top_speed() -> None:
@@ -109,13 +112,12 @@ def test_a_block_lifts_its_wheels_where_the_lever_says(height: float) -> None:
 
 
 def test_hardest_driving_and_braking_are_what_a_ride_reaches() -> None:
-    """Ridden until 1 % of the wheel's load is left, so a hundredth short."""
     told = upright_limits(of(demo()), FAST, 1.0)
     assert told is not None
-    driven, braked = driven_until_it_lifts(demo(), FAST), braked_until_it_lifts(demo(), FAST)
-    assert (told.front_lifts, told.rear_lifts) == (driven.lifted, braked.lifted)
-    assert told.driving == pytest.approx(driven.acceleration, rel=0.03)
-    assert told.braking == pytest.approx(braked.acceleration, rel=0.03)
+    for limit, lifts in ((told.driving, told.front_lifts), (told.braking, told.rear_lifts)):
+        reached = raised_until_lost(demo(), FAST, limit, equal_use=not lifts)
+        assert reached.lifted == lifts
+        assert reached.acceleration == pytest.approx(limit, rel=0.03)
 
 
 def test_on_a_slippery_road_no_wheel_lifts() -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from emulator.inspection.interface.description import Interface, Monitor, Steering, Wheel
-from emulator.inspection.interface.page.content_frames import frame_sections
+from emulator.inspection.interface.page.content_frames import frame_sections, rehearsal_sections
 from emulator.inspection.interface.page.document import (
     Block,
     Code,
@@ -34,6 +34,7 @@ def sections(interface: Interface) -> list[Section]:
         _gnss(interface),
         _ends(interface),
         _trips(interface),
+        *rehearsal_sections(interface),
         *_scenario(interface),
         _data(interface),
     ]

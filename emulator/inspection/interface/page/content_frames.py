@@ -27,6 +27,30 @@ def frame_sections(interface: Interface) -> list[Section]:
     ]
 
 
+def rehearsal_sections(interface: Interface) -> list[Section]:
+    """The frame that asks for postures, and what to do then; nothing where a person is asked."""
+    told = interface.rehearsal
+    if told is None:
+        return []
+    frame = told.request
+    return [
+        Section(
+            "Rehearsal",
+            [
+                Sentences(
+                    "Before the first ride the bench asks your software for one posture after another, at "
+                    f"standstill, by frame {_address(frame)} {frame.label}: every "
+                    f"{number(frame.period_ms)} ms, and at once when it changes. Without it a person asks."
+                ),
+                Items(told.rules),
+                Table(("prompt", "asks for"), [[number, signal] for number, signal in told.asks.items()]),
+                *_layout(frame),
+                *([_protection_of([frame])] if frame.protection is not None else []),
+            ],
+        )
+    ]
+
+
 def overview(interface: Interface) -> tuple[tuple[str, ...], list[list[str]]]:
     """Heads and rows of a short table of all frames, the most urgent first."""
     rows = [
@@ -103,11 +127,15 @@ def _protection(interface: Interface) -> Section:
         blocks += [
             Sentences(f"{profile}, in {everywhere} below."),
             Items(_rules(alike[0]), numbered=True),
-            Table(_RULE_HEADS, [_rule(f) for f in alike]),
+            _protection_of(alike),
         ]
     if bare:
         blocks.append(Sentences(f"Without protection: {', '.join(bare)}."))
     return Section("Protection", blocks)
+
+
+def _protection_of(frames: list[Frame]) -> Table:
+    return Table(_RULE_HEADS, [_rule(f) for f in frames])
 
 
 _RULE_HEADS = ("frame", "identifier", "CRC", "counter", "data id", "mode", "CRC starts with", "ID nibble")
@@ -187,12 +215,9 @@ def _layout(frame: Frame) -> list[Block]:
     kind = f"{frame.bytes} bytes{', CAN FD' if frame.can_fd else ''}{', 29 bits' if frame.extended else ''}"
     to = {"bench": "to you", "robot": "from you", "interlocks": "from the bench's contacts"}[frame.sender]
     blocks.append(Sentences(f"{kind}, {to}. {frame.meaning}".strip()))
-    blocks.append(
-        Table(
-            ("signal", "bits", "code", "unit", "range", "n/a", "standing", "bend"),
-            [_row(s, standing, bend) for s in frame.signals],
-        )
-    )
+    heads = ("signal", "bits", "code", "unit", "range", "n/a", "standing", "bend")
+    shown = len(heads) if standing or bend or not frame.samples else len(heads) - 2
+    blocks.append(Table(heads[:shown], [_row(s, standing, bend)[:shown] for s in frame.signals]))
     for sample in frame.samples:
         counter = "" if sample.counter is None else f", alive counter {sample.counter}"
         blocks.append(Code(f"{sample.situation.capitalize()}{counter}:", _spaced(sample.hex)))

@@ -8,7 +8,6 @@ from pydantic import Field, model_validator
 
 from emulator.config.field_types import FileName, Name
 from emulator.config.validation import Closed, Words, wrong
-from emulator.config.yaml_source import Source, beside
 from emulator.core.signals import COMMAND, OUTPUT
 
 ClassName: TypeAlias = Annotated[
@@ -56,8 +55,8 @@ class SocketRobot(_SteppedRobot):
     path: FileName | None = None
     """Of a Unix socket instead, path from this file. Left out: TCP."""
     command: tuple[Name, ...] = ()
-    """Words of the command that starts it, with its file first, path from this file; the socket's address is
-    put behind them. Left out: it is started by hand."""
+    """Words of the command that starts it; those that name a file from this one's folder stand for that file.
+    The socket's address is put behind them. Left out: it is started by hand."""
     join_limit_s: float = Field(default=60.0, gt=0, le=3600)
     """How long it is waited for."""
 
@@ -86,13 +85,9 @@ class FmiRobot(_SteppedRobot):
         for key, named, known in (("inputs", self.inputs, OUTPUT), ("outputs", self.outputs, COMMAND)):
             for variable, value in named.items():
                 if value not in known:
-                    raise wrong(f"expected one of {', '.join(known)}, got {value!r}", key, variable)
+                    text = f"expected one of {', '.join(known)}, got {value!r}; a variable of the unit"
+                    raise wrong(f"{text} stands first, as in variable: value", key, variable)
         return self
 
 
 SteppedRobot: TypeAlias = Annotated[PythonRobot | SocketRobot | FmiRobot, Field(discriminator="kind")]
-
-
-def program_path(robot: PythonRobot | FmiRobot, source: Source) -> str:
-    """The file of a robot's program."""
-    return beside(source.file_of(("device_under_test", "virtual", "file")), robot.file)
