@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
-from emulator.config.based_on import File, kind_of, source_of
+from emulator.config.based_on import File, kind_of, load_with_bases, source_of
 from emulator.config.rig.file import Rig, load_rig, vehicle_path
 from emulator.config.rig.frames import frame_contradictions, read_codec
 from emulator.config.rig.on_bench import bench_findings

@@ -17,7 +17,8 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from emulator.config.validation import figure, unit_of
+from emulator.config.another_way import figure
+from emulator.config.validation import unit_of
 
 LEFT_OUT = "Left out:"
 """How a key's words begin to say what leaving it out means."""

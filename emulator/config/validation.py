@@ -12,7 +12,7 @@ import difflib
 import json
 import re
 import types
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from itertools import islice
 from typing import Annotated, Any, ClassVar, Literal, TypeVar, Union, get_args, get_origin
@@ -22,6 +22,7 @@ from pydantic import BaseModel, ConfigDict, Discriminator, GetJsonSchemaHandler,
 from pydantic.fields import FieldInfo
 from pydantic_core import CoreSchema, ErrorDetails, PydanticCustomError
 
+from emulator.config.another_way import figure, told_another_way
 from emulator.config.yaml_source import Loc, Source, show
 from emulator.core.errors import ConfigError, Problem
 
@@ -444,50 +445,12 @@ class Words:
     text: str
 
 
-@dataclass(frozen=True, eq=False)
-class AnotherWay:
-    """Metadata for a number that people also tell in another way: if only that fits, it is said.
-
-    in_ours  the number from the other way
-    words    what the other way is, with ``{ours}`` for what is then to be written
-    """
-
-    in_ours: Callable[[float], float]
-    words: str
-
-
-_OTHER_UNITS = {
-    "mm": AnotherWay(lambda m: 1e3 * m, "in metres? then write {ours}"),
-    "%": AnotherWay(lambda share: 1e2 * share, "a share? in per cent it is {ours}"),
-}
-"""By the unit of a key, what else its number is likely to be."""
-
-
 def _told_another_way(spot: _Spot, value: object) -> str:
-    """What to write for a number that is out of bounds, if it fits them in another unit."""
+    """What to write for a number that is out of bounds, if it fits them when told in another way."""
     annotation, metadata = unwrapped(spot.annotation, spot.metadata)
     if annotation is not float or not isinstance(value, int | float) or isinstance(value, bool):
         return ""
-    constraints = list(_flat(metadata))
-    ways = [item for item in constraints if isinstance(item, AnotherWay)]
-    ways += [_OTHER_UNITS[unit]] if (unit := _unit(spot.loc)) in _OTHER_UNITS else []
-    for way in ways:
-        ours = round(way.in_ours(value), 9)
-        if _within_bounds(ours, constraints):
-            return f"; {way.words.format(ours=figure(ours))}"
-    return ""
-
-
-def _within_bounds(number: float, constraints: list[Any]) -> bool:
-    bounds = [c for c in constraints if isinstance(c, annotated_types.BaseMetadata)]
-    lows = [(c.ge, True) for c in bounds if isinstance(c, annotated_types.Ge)]
-    lows += [(c.gt, False) for c in bounds if isinstance(c, annotated_types.Gt)]
-    highs = [(c.le, True) for c in bounds if isinstance(c, annotated_types.Le)]
-    highs += [(c.lt, False) for c in bounds if isinstance(c, annotated_types.Lt)]
-    numbers: list[tuple[Any, bool, int]] = [(*low, 1) for low in lows] + [(*high, -1) for high in highs]
-    return bool(numbers) and all(
-        sign * number > sign * bound or (number == bound and closed) for bound, closed, sign in numbers
-    )
+    return told_another_way(value, list(_flat(metadata)), _unit(spot.loc))
 
 
 @dataclass(frozen=True, eq=False)  # a type's metadata must have a hash
@@ -531,11 +494,6 @@ def _bounds(constraints: list[Any], unit: str) -> str:
         lower = "above" if open_low else "from"
         return f" {lower} {figure(least)} and {upper} {figure(most)}{of}"
     return f" from {figure(least)} to {figure(most)}{of}"
-
-
-def figure(number: float) -> str:
-    """A bound as people write it: 1000000, not 1e+06."""
-    return str(int(number)) if number == int(number) and abs(number) < 1e10 else f"{number:g}"
 
 
 def _length(constraints: list[Any]) -> str:

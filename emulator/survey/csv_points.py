@@ -30,6 +30,7 @@ COLUMNS: dict[str, tuple[str, ...]] = {
 
 _ENDINGS = re.compile(r"\s*[\[(].*[\])]\s*$|[_ ](?:m|deg|s)$")
 _MOST_COLUMNS = 200
+_SEXAGESIMAL = re.compile(r"[0-9]\s*(?:[°:'\"NSW]|E\s*$|\s[0-9])", re.IGNORECASE)
 _PACKED = b"PK\x03\x04"
 
 
@@ -127,7 +128,7 @@ def _point(gathered: Gathered, line: int, cells: list[str], places: dict[str, in
         except ValueError as error:
             bad.append(what)
             text = str(error)
-            if what in ("latitude", "longitude"):
+            if what in ("latitude", "longitude") and _SEXAGESIMAL.search(cell):
                 text += "; write decimal degrees, such as 47.2508"
             gathered.wrong(line, 1 + sum(len(before) + 1 for before in cells[:k]), text)
             return math.nan

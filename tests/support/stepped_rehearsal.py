@@ -74,7 +74,8 @@ class SteppedExchange:
                 rx.can_id[n] = identifier | (EXTENDED if extended else 0)
                 rx.length[n], rx.data[n, : len(payload)] = len(payload), np.frombuffer(payload, np.uint8)
                 rx.count[0] = n + 1
-                self._received.append((self.now_ns(), int(rx.can_id[n]), payload))
+                within_the_tick = self.now_ns() + TICK_NS // 2
+                self._received.append((within_the_tick, int(rx.can_id[n]), payload))
         self._tick += 1
 
     def _tell(self, can_id: int, payload: bytes) -> None:

@@ -96,7 +96,11 @@ class Cases:
         rig, scenario, vehicle = self._files.rig(case), self._files.scenario(case), self._files.vehicle(case)
         parameters = case.parameters
         # the same values are the same object there
-        on = self._rigs.get((Same(rig), Same(vehicle)), lambda: read_rig_side(rig, vehicle, stage=case.stage))
+        robot = named_robot(case)
+        on = self._rigs.get(
+            (Same(rig), Same(vehicle), case.robot),
+            lambda: read_rig_side(rig, vehicle, stage=case.stage, robot=robot),
+        )
         ridden = self._scenarios.get(
             (Same(scenario), *sorted(parameters.items())),
             lambda: read_scenario_side(scenario, parameters, stage=case.stage),
@@ -107,7 +111,7 @@ class Cases:
             vehicle=vehicle,
             parameters=parameters,
             stage=case.stage,
-            robot=named_robot(case),
+            robot=robot,
         )
         for name, path in session.paths.items():
             if self._hashes.get(os.path.abspath(path), session.files[name]) != session.files[name]:

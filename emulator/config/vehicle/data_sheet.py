@@ -13,9 +13,10 @@ from typing import Annotated, Literal, NamedTuple, TypeAlias
 
 from pydantic import AfterValidator, Field
 
+from emulator.config.another_way import AnotherWay
 from emulator.config.based_on import load_with_bases
 from emulator.config.field_types import Name
-from emulator.config.validation import AnotherWay, Closed, Words, validate, wrong
+from emulator.config.validation import Closed, Words, validate, wrong
 from emulator.config.yaml_source import Loc, Source
 from emulator.core.errors import ConfigError
 from emulator.vehicle.driveline import TOP_GEAR

@@ -15,9 +15,10 @@ from typing import Annotated, Any, Literal, TypeAlias
 
 from pydantic import BeforeValidator, Field, WithJsonSchema, create_model
 
+from emulator.config.another_way import figure
 from emulator.config.based_on import File, source_of
 from emulator.config.field_types import Name
-from emulator.config.validation import Closed, Words, did_you_mean, figure, problems_of
+from emulator.config.validation import Closed, Words, did_you_mean, problems_of
 from emulator.config.vehicle.consistency import contradictions
 from emulator.config.yaml_source import Loc, Source
 from emulator.core.errors import ConfigError, Problem

@@ -156,7 +156,7 @@ class SentValues:
             for k, signal in enumerate(codec.signals[codec.frame(name)]):
                 value_of[i, k] = COMMAND[signal]
         periods = [told.get(name, USUAL_PERIODS_ms[name]) for name in names]
-        self._signals = {name: codec.signals[codec.frame(name)] for name in names}
+        self._signals: dict[str, tuple[str, ...]] = {n: codec.signals[codec.frame(n)] for n in names}
         self._values = np.full(len(COMMAND), math.nan)
         self._counts = True
         self._values[R_HEARTBEAT] = 0.0

@@ -169,7 +169,7 @@ BROKEN = [
         "{kind: external}",
         "external",
         "6:20: device_under_test: expected a mapping with the keys kind, cpu, estimate_age_ms, periods_ms, "
-        "virtual, got 'external'",
+        "virtual, got 'external'; write {kind: external}",
     ),
     (
         "mass_kg: 60",

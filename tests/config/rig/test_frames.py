@@ -342,7 +342,7 @@ def test_the_fd_rig_has_no_contradictions():
 def test_a_fork_that_turns_has_its_load_motors_frame_on_the_fd_bus_too(tmp_path):
     rig_file = tmp_path / "rig.yaml"
     changes = load_rig(FD.with_name("angle_driven.yaml"))[0].model_dump(mode="json")
-    load = {"steering_load": changes["outputs"]["steering_load"]}
+    load = {"steering_load": {"rate_hz": 500.0, "latency_ms": 2.0}}
     parts = {"steering": "angle_driven", "outputs": load, "actuators": {"fork": changes["actuators"]["fork"]}}
     rig_file.write_text(json.dumps({"based_on": str(FD), "name": "fork on CAN FD", **parts}))
     rig, source = load_rig(rig_file)

@@ -90,4 +90,5 @@ def test_with_patience_a_slow_step_is_no_failure(tmp_path):
     stopped = variant(
         session, rig={"limits": session.rig.limits.model_copy(update={"arming_timeout_s": 0.2})}
     )
-    assert recorded(stopped, tmp_path / "patient", patient=True)["ended"] != "robot_failed"
+    # it says nothing in all that time, so the ride never begins
+    assert recorded(stopped, tmp_path / "patient", patient=True)["robot_failure"]["how"] == "silent"
