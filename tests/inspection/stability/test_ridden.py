@@ -29,6 +29,7 @@ from emulator.robot.margins import delay_margins
 
 SCENARIOS = Path(__file__).parents[3] / "scenarios"
 BIKES = {"racer": SCENARIOS / "rigs" / "loopback.yaml", "trainer": SCENARIOS / "rigs" / "trainer.yaml"}
+BY_ANGLE = {"racer by angle": SCENARIOS / "rigs" / "angle_driven.yaml"}
 HZ = 1000
 N = round(WATCHED_s * HZ)
 
@@ -89,7 +90,7 @@ def at(sessions: dict[tuple[str, float], Session]) -> Any:
 
     def made(bike: str, km_h: float) -> tuple[Session, Design]:
         if (bike, km_h) not in sessions:
-            sessions[bike, km_h] = late_session(BIKES[bike], None, km_h / 3.6)
+            sessions[bike, km_h] = late_session((BIKES | BY_ANGLE)[bike], None, km_h / 3.6)
         session = sessions[bike, km_h]
         if bike not in designs:
             told = mission(session)
@@ -178,10 +179,16 @@ def test_a_speed_beyond_the_engine_is_not_reached(at: Any) -> None:
 @pytest.mark.parametrize(
     ("bike", "km_h"),
     [
-        pytest.param(bike, km_h, marks=() if km_h in (60.0, 150.0) else pytest.mark.timing)
-        for bike in BIKES
-        for km_h in (60.0, 90.0, 120.0, 150.0, 180.0)
-    ][:-1],  # 180: not reached; most are left out of the ordinary run for its length only
+        *[
+            pytest.param(bike, km_h, marks=() if km_h in (60.0, 150.0) else pytest.mark.timing)
+            for bike in BIKES
+            for km_h in (60.0, 90.0, 120.0, 150.0, 180.0)
+        ][:-1],  # 180: not reached; most are left out of the ordinary run for its length only
+        *[
+            pytest.param("racer by angle", km_h, marks=pytest.mark.timing)
+            for km_h in (40.0, 60.0, 100.0, 150.0, 180.0)
+        ],
+    ],
 )
 def test_rides_are_kept_a_tenth_inside_the_computed_margin_and_lost_a_tenth_outside(
     at: Any, bike: str, km_h: float
@@ -192,3 +199,11 @@ def test_rides_are_kept_a_tenth_inside_the_computed_margin_and_lost_a_tenth_outs
     inside, outside = (math.floor(0.9 * computed * HZ * QUARTERS), math.ceil(1.1 * computed * HZ * QUARTERS))
     assert not watch(session, design, inside).lost
     assert watch(session, design, outside).lost
+
+
+def test_a_ride_by_angle_bears_a_little_delay_and_not_much(at: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(ridden, "WATCHED_s", 4.0)
+    session, design = at("racer by angle", 40.0)
+    calm, late = (watch(session, design, milliseconds * QUARTERS) for milliseconds in (10, 90))
+    assert (calm.ended, len(calm.rows)) == ("", 4 * HZ)
+    assert late.ended
