@@ -69,7 +69,7 @@ class Cluster:
         self._library: Any = distributed
         self._plan = plan
         try:
-            self._client = distributed.Client(address, timeout=_JOIN_S, set_as_default=False)
+            self._client: Any = self._library.Client(address, timeout=_JOIN_S, set_as_default=False)
         except (OSError, TimeoutError) as error:
             raise DeviceAbsent(
                 f"no scheduler answers at {address}", advice="start one: dask scheduler; dask worker ADDRESS"
