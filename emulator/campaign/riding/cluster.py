@@ -104,9 +104,10 @@ class Cluster:
             time.sleep(timeout_s)
             return []
         try:
-            ready = self._library.wait(
-                list(self._under_way), timeout=timeout_s, return_when="FIRST_COMPLETED"
-            ).done
+            with self._client.as_current():
+                ready = self._library.wait(
+                    list(self._under_way), timeout=timeout_s, return_when="FIRST_COMPLETED"
+                ).done
         except TimeoutError:
             return []
         return [self._came(future) for future in ready]
