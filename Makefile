@@ -59,7 +59,7 @@ format: tools ## rewrite the sources as the style asks
 
 .PHONY: schemas
 schemas: tools ## write the editor schemas in scenarios/schemas anew
-	@for kind in scenario rig vehicle circuit data_sheet; do $(BIN)/emulator schema $$kind > scenarios/schemas/$$kind.json; done
+	@for kind in scenario rig vehicle circuit data_sheet campaign; do $(BIN)/emulator schema $$kind > scenarios/schemas/$$kind.json; done
 
 .PHONY: picture
 picture: tools warm ## the README's picture of a report anew, from a virtual ride (needs chromium)

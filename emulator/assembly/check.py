@@ -14,6 +14,7 @@ from typing import NamedTuple
 from emulator.assembly.files import Stage, files_of_rig, named_anyway, problems_in
 from emulator.assembly.session import load_session
 from emulator.config.based_on import kind_of, load_with_bases
+from emulator.config.campaign.schema import load_plan
 from emulator.config.rig.bus_load import BusLoad, bus_load
 from emulator.config.rig.buses import LoopbackBus, SerialBus, SocketcanBus
 from emulator.config.rig.consistency import rig_warnings
@@ -183,12 +184,19 @@ def _circuit(path: str, _: Mapping[str, int | float]) -> tuple[Checked, list[str
     return Checked(path, "circuit", [], list(source.warnings)), []
 
 
+def _plan(path: str, _: Mapping[str, int | float]) -> tuple[Checked, list[str]]:
+    _plan_file, source = load_plan(path)
+    left = ("the files it names and the runs it makes: emulator campaign check",)
+    return Checked(path, "campaign", [], list(source.warnings), unchecked=left), []
+
+
 _KINDS: dict[str, Callable[[str, Mapping[str, int | float]], tuple[Checked, list[str]]]] = {
     "rig": _rig,
     "vehicle": _vehicle,
     "scenario": _scenario,
     "circuit": _circuit,
     "data_sheet": _data_sheet,
+    "campaign": _plan,
 }
 
 

@@ -14,8 +14,11 @@ from typing import Annotated
 
 import typer
 
+from emulator.cli.campaign.case import case as campaign_case
+from emulator.cli.campaign.check import check as campaign_check
 from emulator.cli.campaign.compare import compare
 from emulator.cli.campaign.page import page
+from emulator.cli.campaign.run import run as campaign_run
 from emulator.cli.campaign.run import run as run_campaign
 from emulator.cli.check import check
 from emulator.cli.circuit.import_points import import_points
@@ -93,6 +96,10 @@ _campaign = typer.Typer(
 _campaign.command("run")(run_campaign)
 _campaign.command("page")(page)
 _campaign.command("compare")(compare)
+_campaign = typer.Typer(help="Many runs from one plan.", no_args_is_help=True, rich_markup_mode=None)
+_campaign.command("check")(campaign_check)
+_campaign.command("run")(campaign_run)
+_campaign.command("case")(campaign_case)
 _typer.add_typer(_campaign, name="campaign")
 
 

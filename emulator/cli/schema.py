@@ -10,7 +10,7 @@ import typer
 
 def schema(
     kind: Annotated[
-        Literal["scenario", "rig", "vehicle", "circuit", "data_sheet"],
+        Literal["scenario", "rig", "vehicle", "circuit", "data_sheet", "campaign"],
         typer.Argument(help="which kind of file"),
     ],
 ) -> None:

@@ -121,13 +121,17 @@ class CaseFiles:
         return self._over("rig", os.fspath(case.rig), Rig, case.rig_overlay, places)
 
     def vehicle(self, case: Case, places: Places | None = None) -> Source | None:
-        """What ``load_session`` takes for the vehicle; None: the one that the rig names, as it is.
+        """What ``load_session`` takes for the vehicle; None: the one that the rig names, which can't be read.
 
-        Raises ConfigError for a file that can't be read.
+        Raises ConfigError for a file that the case names and that can't be read.
         """
-        if case.vehicle is None and not case.vehicle_overlay:
-            return None
-        return self._over("vehicle", self.vehicle_file(case), vehicle_model(), case.vehicle_overlay, places)
+        try:
+            file = self.vehicle_file(case)
+            return self._over("vehicle", file, vehicle_model(), case.vehicle_overlay, places)
+        except ConfigError:
+            if case.vehicle is None and not case.vehicle_overlay:
+                return None  # told where the rig is read
+            raise
 
     def vehicle_file(self, case: Case) -> str:
         """The file of the vehicle that rides. Raises ConfigError for a rig that names none."""
@@ -150,7 +154,7 @@ class CaseFiles:
         return found
 
     def _over(
-        self, kind: FileKind, path: str, model: type[Closed], overlay: Overlay, places: Places | None
+        self, kind: FileKind, path: str, model: type[Closed], overlay: Overlay, places: Places | None = None
     ) -> Source:
         base = self.read(kind, path, model)
         if not overlay:
@@ -190,7 +194,10 @@ class CaseFiles:
             ),
             "vehicle": self._digest_of(
                 ("vehicle", vehicle_file, canonical(case.vehicle_overlay)),
-                lambda: _content(self._vehicle_data(case, vehicle_file), vehicle_model()),
+                lambda: _content(
+                    self._over("vehicle", vehicle_file, vehicle_model(), case.vehicle_overlay).data,
+                    vehicle_model(),
+                ),
             ),
         }
         return found | self._named_by_rig(case) | self._named_by_scenario(case)
@@ -212,10 +219,6 @@ class CaseFiles:
             file = beside(scenario.file_of(("hook", "file")), hook["file"])
             found["hook"] = self._digest_of(("file", file), lambda: _bytes_digest(file, PYTHON))
         return found
-
-    def _vehicle_data(self, case: Case, file: str) -> Mapping[str, Any]:
-        over = self.vehicle(case)
-        return (self.read("vehicle", file, vehicle_model()) if over is None else over).data
 
     def _digest_of(self, key: tuple[str, ...], digest: Callable[[], str]) -> str:
         if key not in self._content:

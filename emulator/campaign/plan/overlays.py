@@ -95,7 +95,7 @@ class GatheredOverlay:
         below = file.get(key)
         held = into.get(key)
         if isinstance(held if held is not None else below, list):
-            items = into.setdefault(key, [] if here in NAMED_LISTS else copy.deepcopy(below))
+            items: list[Any] = into.setdefault(key, [] if here in NAMED_LISTS else copy.deepcopy(below or []))
             i = _item(items, below if isinstance(below, list) else [], rest[0], here)
             self.places.setdefault((*here, i), place)
             if len(rest) == 1:

@@ -88,7 +88,7 @@ def as_yaml(values: Mapping[str, Any]) -> str:
     """Values as YAML that emulator.config.yaml_source reads as the same ones."""
     writer = YAML(typ="safe", pure=True)
     writer.default_flow_style = False
-    writer.sort_base_mapping_type_on_output = False  # as they were said
+    writer.sort_base_mapping_type_on_output = False  # type: ignore[assignment] # typed as None only; as said
     writer.width = 110
     text = io.StringIO()
     writer.dump(dict(values), text)

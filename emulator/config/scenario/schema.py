@@ -245,6 +245,9 @@ class Scenario(Closed):
     """What the scenario is called in reports."""
     purpose: Name
     """What the ride is to show, in one line for the report."""
+    requirements: tuple[Name, ...] = ()
+    """Ids of the requirements that the ride is about, as your own list has them; they go through to a
+    campaign's table and the evidence. Left out: none."""
     circuit: FileName | None = None
     """The circuit file, path from this file. Left out: ``manoeuvre`` gives the line."""
     manoeuvre: Manoeuvre | None = None
