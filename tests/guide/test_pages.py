@@ -108,9 +108,11 @@ def test_every_command_and_option_is_named() -> None:
     assert len(commands) >= 9
     commands |= {f"circuit {name}": command for name, command in commands.pop("circuit").commands.items()}
     commands |= {f"vehicle {name}": command for name, command in commands.pop("vehicle").commands.items()}
+    commands |= {f"campaign {name}": command for name, command in commands.pop("campaign").commands.items()}
     for heading in ("circuit import FILE", "vehicle new SHEET", "vehicle describe FILE"):
         text = text.replace(f"`emulator {heading}`", "")  # these have pages of their own
     text += "\n## `emulator circuit import`\n" + page("circuit-import.md") + page("own-bike.md")
+    text += page("campaign-store.md")
     for name, command in commands.items():
         part = text[text.index(f"## `emulator {name}") :].partition("\n## ")[0]
         options = {option for p in command.params for option in p.opts if option.startswith("--")} - {

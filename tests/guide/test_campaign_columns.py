@@ -1,9 +1,9 @@
-"""The page about a campaign's folder: every column stands there as the schema has it."""
+"""The page about the columns of a campaign: every column stands there as the schema has it."""
 
 from tests.guide.markdown import GUIDE
 from tests.support.column_table import table_rows
 
-PAGE = (GUIDE / "campaign-store.md").read_text()
+PAGE = (GUIDE / "campaign-columns.md").read_text()
 
 
 def test_every_column_has_its_row_and_none_is_made_up():
