@@ -94,7 +94,7 @@ class GatheredOverlay:
             return
         below = file.get(key)
         held = into.get(key)
-        if isinstance(held if held is not None else below, list):
+        if here in NAMED_LISTS or isinstance(below if held is None else held, list):
             items: list[Any] = into.setdefault(key, [] if here in NAMED_LISTS else copy.deepcopy(below or []))
             i = _item(items, below if isinstance(below, list) else [], rest[0], here)
             self.places.setdefault((*here, i), place)
@@ -106,6 +106,7 @@ class GatheredOverlay:
                 self.places[(*here, i, *_as_keys(items[i], rest[1:]))] = place
             return
         inner = into.setdefault(key, {})
+        self.places.setdefault(here, place)
         if not isinstance(inner, dict):
             raise NoSuchPlaceError(f"{'.'.join(map(str, here))} is a single value, nothing stands below it")
         self._put(inner, tuple(rest), value, below if isinstance(below, dict) else {}, here, place)
