@@ -32,10 +32,13 @@ from emulator.campaign.page.words import (
     thinnest_words,
     version_words,
 )
+from emulator.core.outside.visible_text import visible
 from emulator.report.page import page_html
 
 _BANDS = ((0.0, "m0"), (5.0, "m1"), (15.0, "m2"), (40.0, "m3"))
 """Look of a cell whose margin is below so many percent; above the last one it is plain."""
+MOST_THIN = 20
+"""Groups that grew thin and are shown: of hundreds chance alone makes half fall."""
 FINDING_HEADS = ("group", "of", "which way", "worse", "better", "pairs", "median change", "chance")
 
 
@@ -73,8 +76,9 @@ def night_html(morning: Morning) -> str:
                 "fell": points(-one.fall) + (", every night" if one.every_night else ""),
                 "cases": one.cases,
             }
-            for one in morning.thinning
+            for one in morning.thinning[:MOST_THIN]
         ],
+        "thinning_more": _more(len(morning.thinning) - MOST_THIN),
         "map": {"disturbances": morning.map.disturbances, "rows": _map_rows(morning)},
         "coverage": _coverage(morning.tried, coverage_words(morning)),
         "edges": [drawn_edge(edge) for edge in morning.edges],
@@ -99,7 +103,7 @@ def night_html(morning: Morning) -> str:
 
 def _title(morning: Morning) -> str:
     day = morning.night.day
-    return f"Campaign {morning.night.name}" + (f", {day:%d} {day:%B} {day.year}" if day else "")
+    return f"Campaign {morning.night.name}" + (f", {day.day} {day:%B} {day.year}" if day else "")
 
 
 def _parts(values: dict[str, Any]) -> list[tuple[str, str]]:
@@ -166,9 +170,9 @@ def _when(group: RunGroup) -> dict[str, Any]:
 
 def _comparison(found: Comparison, baseline: str) -> dict[str, Any]:
     lists = (
-        ("newly fails", found.new_failures),
-        ("fixed", found.fixed),
-        ("counted then, not now", found.no_longer_counted),
+        ("that newly fail", found.new_failures),
+        ("that are fixed", found.fixed),
+        ("that counted then and do not now", found.no_longer_counted),
     )
     return {
         "summary": comparison_words(found, baseline),
@@ -199,6 +203,14 @@ def _comparison(found: Comparison, baseline: str) -> dict[str, Any]:
             f"Method: {METHOD}.",
         ],
     }
+
+
+def _more(count: int) -> str:
+    return (
+        f"{counted_words(count, 'more group')} fell by less; campaign_result.json has all."
+        if count > 0
+        else ""
+    )
 
 
 def _pair(one: Pair) -> tuple[str, ...]:
@@ -257,7 +269,8 @@ def _run_text(row: Ridden) -> str:
 def _found(row: Ridden) -> Sequence[str]:
     """A run in the list that is searched: case, run, result, expected, margin."""
     expected = {True: "yes", False: f"no: {row.expected} expected", None: ""}[row.as_expected]
-    return (row.case_id, row.label, row.result, expected, percent(row.percent))
+    found = (row.case_id, row.label, row.result, expected, percent(row.percent))
+    return [visible(text) for text in found]
 
 
 def _coverage(found: Tried, sentence: str) -> dict[str, Any]:

@@ -9,7 +9,7 @@ const told = place.querySelector("output"), body = place.querySelector("tbody");
 const words = runs.map(run => run.join(" ").toLowerCase());
 const show = () => {
   const wanted = box.value.toLowerCase().split(/\s+/).filter(Boolean);
-  const found = runs.filter((_, i) => wanted.every(word => words[i].includes(word)));
+  const found = !wanted.length ? [] : runs.filter((_, i) => wanted.every(word => words[i].includes(word)));
   body.replaceChildren(...found.slice(0, MOST).map(run => {
     const row = document.createElement("tr");
     run.forEach((text, column) => {
@@ -21,7 +21,8 @@ const show = () => {
     });
     return row;
   }));
-  told.textContent = `${found.length} of ${runs.length} runs`
+  place.querySelector(".scroll").hidden = !found.length;
+  told.textContent = !wanted.length ? `${runs.length} runs` : `${found.length} of ${runs.length} runs`
     + (found.length > MOST ? `; the first ${MOST} are shown` : "");
 };
 place.hidden = false;
