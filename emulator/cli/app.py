@@ -16,10 +16,9 @@ import typer
 
 from emulator.cli.campaign.case import case as campaign_case
 from emulator.cli.campaign.check import check as campaign_check
-from emulator.cli.campaign.compare import compare
-from emulator.cli.campaign.page import page
+from emulator.cli.campaign.compare import compare as campaign_compare
+from emulator.cli.campaign.page import page as campaign_page
 from emulator.cli.campaign.run import run as campaign_run
-from emulator.cli.campaign.run import run as run_campaign
 from emulator.cli.check import check
 from emulator.cli.circuit.import_points import import_points
 from emulator.cli.evidence import evidence
@@ -88,18 +87,12 @@ _vehicle = typer.Typer(
 _vehicle.command("new")(new)
 _vehicle.command("describe")(describe)
 _typer.add_typer(_vehicle, name="vehicle")
-_campaign = typer.Typer(
-    help="Many runs from one plan.",
-    no_args_is_help=True,
-    rich_markup_mode=None,
-)
-_campaign.command("run")(run_campaign)
-_campaign.command("page")(page)
-_campaign.command("compare")(compare)
 _campaign = typer.Typer(help="Many runs from one plan.", no_args_is_help=True, rich_markup_mode=None)
 _campaign.command("check")(campaign_check)
 _campaign.command("run")(campaign_run)
 _campaign.command("case")(campaign_case)
+_campaign.command("page")(campaign_page)
+_campaign.command("compare")(campaign_compare)
 _typer.add_typer(_campaign, name="campaign")
 
 

@@ -26,7 +26,12 @@ def test_a_rigs_are_its_vehicle_its_dbc_its_robots_program_and_its_brokers_secre
 
 
 def test_a_scenarios_are_its_circuit_and_its_hook() -> None:
-    data = {"name": "n", "circuit": "c.yaml", "hook": {"file": "h.py", "name": "H"}, "events": [{"name": "x"}]}
+    data = {
+        "name": "n",
+        "circuit": "c.yaml",
+        "hook": {"file": "h.py", "name": "H"},
+        "events": [{"name": "x"}],
+    }
     assert list(named_files(data, Scenario)) == [("circuit",), ("hook", "file")]
 
 

@@ -60,7 +60,9 @@ def test_what_names_nothing_of_the_file_is_told_at_its_place() -> None:
     removal = {"events": [{"name": "nothing", "remove": True}]}
     base = load_with_bases(SCENARIOS / "runs" / "wind" / "side_gust.yaml", Scenario)
     over = overlay_source("plan.yaml", removal, {("events", 0): Place("plan.yaml", (4, 9))})
-    with pytest.raises(ConfigError, match="plan.yaml:4:9: events.0: nothing in the base goes by name 'nothing'"):
+    with pytest.raises(
+        ConfigError, match="plan.yaml:4:9: events.0: nothing in the base goes by name 'nothing'"
+    ):
         put_over(base, over, Scenario)
 
 

@@ -206,11 +206,8 @@ def _comparison(found: Comparison, baseline: str) -> dict[str, Any]:
 
 
 def _more(count: int) -> str:
-    return (
-        f"{counted_words(count, 'more group')} fell by less; campaign_result.json has all."
-        if count > 0
-        else ""
-    )
+    more = counted_words(count, "more group")
+    return f"{more} fell by less; campaign_result.json has all." if count > 0 else ""
 
 
 def _pair(one: Pair) -> tuple[str, ...]:

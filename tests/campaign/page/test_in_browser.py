@@ -98,7 +98,7 @@ def axe(browser: Browser) -> list[str]:
     ]
 
 
-@pytest.mark.parametrize("size", [PHONE, LAPTOP])
+@pytest.mark.parametrize("size", [LAPTOP, pytest.param(PHONE, marks=pytest.mark.timing)])
 def test_axe_has_no_serious_finding(browser: Browser, small: Path, size: tuple[int, int]) -> None:
     browser.open(small, *size, phone=size == PHONE)
     assert axe(browser) == []

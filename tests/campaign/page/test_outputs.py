@@ -87,9 +87,8 @@ def test_the_page_says_the_same_and_asks_for_nothing(night: Morning) -> None:
     assert "known &lt;b&gt;" in html
     assert [a for a in page.addresses if not a.startswith("#")] == []
     assert {a[1:] for a in page.addresses} <= set(page.ids)
-    assert len(json.loads(next(text for text in page.scripts if text.startswith("[[")))) == len(
-        night.night.rows
-    )
+    runs = json.loads(next(text for text in page.scripts if text.startswith("[[")))
+    assert len(runs) == len(night.night.rows)
     assert "emulator run again-" in page.text
 
 
