@@ -15,6 +15,22 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 UNDISTURBED = "undisturbed"
+_AS_THEY_ARE = (
+    "number",
+    "case_id",
+    "attempt",
+    "scenario_file",
+    "rig",
+    "seed",
+    "repeat",
+    "as_expected",
+    "kept",
+)
+_TEXTS = (
+    *("vehicle", "robot", "stage", "parameters", "result", "expected", "expectation", "cause_kind", "cause"),
+    *("whose", "thinnest", "signals_sha256", "tool", "model", "robot_version", "processor"),
+)
+"""Columns that are taken as they are, and texts of which null is an empty one."""
 
 
 @dataclass(frozen=True)
@@ -61,6 +77,7 @@ class Ridden:
 
     label    for people: 'short_bend · dropout imu_rates for 0.08 s at 3 s · seed 4'
     percent  thinnest margin of its criteria in percent of the limit, negative beyond; None: none has one
+    contents  hashes of scenario, rig and vehicle
     began    UTC, as are all clock times of a store
     """
 
@@ -95,7 +112,7 @@ class Ridden:
     tool: str
     model: str
     robot_version: str
-    contents: tuple[str, str, str]
+    contents: tuple[str, ...]
     cpu_ride_s: float
     processor: str
     began: datetime | None
@@ -154,32 +171,22 @@ def rows_of(
 def _row(item: Mapping[str, Any], labels: Mapping[int, str], names: Mapping[str, str]) -> Ridden:
     disturbances = disturbances_of(item)
     scenario = names.get(item["scenario_file"], item["scenario"])
+    values: dict[str, Any] = {key: item[key] for key in _AS_THEY_ARE}
+    values |= {key: item.get(key) or "" for key in _TEXTS}
     return Ridden(
-        *(item[key] for key in ("number", "case_id", "attempt")),
-        scenario,
-        *(item[key] for key in ("scenario_file", "rig")),
-        *(item[key] or "" for key in ("vehicle", "robot", "stage")),
-        item["seed"],
-        item["repeat"],
-        item["parameters"] or "{}",
-        json.loads(item["factors"] or "{}"),
-        disturbances,
-        tuple(item["requirements"] or ()),
-        *(item[key] or "" for key in ("result", "expected")),
-        item["as_expected"],
-        *(item[key] or "" for key in ("expectation", "cause_kind", "cause", "whose")),
-        bool(item["fell"]),
-        item["ridden_s"] or 0.0,
-        item["thinnest"] or "",
-        _finite(item["thinnest_percent"]),
-        tuple(_margin(one) for one in item["criteria"] or ()),
-        *(item[key] or "" for key in ("signals_sha256", "tool", "model", "robot_version")),
-        tuple(item[f"{part}_sha256"] or "" for part in ("scenario", "rig", "vehicle")),
-        item.get("cpu_ride_s") or 0.0,
-        item.get("processor") or "",
-        item.get("began"),
-        item["kept"],
-        labels.get(item["number"]) or _label(scenario, disturbances, item["seed"], item["repeat"]),
+        scenario=scenario,
+        factors=json.loads(item["factors"] or "{}"),
+        disturbances=disturbances,
+        requirements=tuple(item["requirements"] or ()),
+        fell=bool(item["fell"]),
+        ridden_s=item["ridden_s"] or 0.0,
+        percent=_finite(item["thinnest_percent"]),
+        criteria=tuple(_margin(one) for one in item["criteria"] or ()),
+        contents=tuple(item[f"{part}_sha256"] or "" for part in ("scenario", "rig", "vehicle")),
+        cpu_ride_s=item.get("cpu_ride_s") or 0.0,
+        began=item.get("began"),
+        label=labels.get(item["number"]) or _label(scenario, disturbances, item["seed"], item["repeat"]),
+        **values,
     )
 
 

@@ -152,15 +152,20 @@ def _of_version(night: Night, version: str) -> list[Ridden]:
 def _ridden_with(rows: Sequence[Ridden]) -> tuple[RiddenWith, ...]:
     groups: dict[tuple[str, ...], list[Ridden]] = {}
     for row in rows:
-        _, rig, vehicle = row.contents
-        groups.setdefault((row.stage, row.rig, rig, vehicle, row.model, row.tool), []).append(row)
+        groups.setdefault((row.stage, row.rig, *row.contents[1:], row.model, row.tool), []).append(row)
     made = []
-    for key, found in sorted(groups.items()):
+    for (stage, rig, rig_sha256, vehicle_sha256, model, tool), found in sorted(groups.items()):
         days = sorted(row.began.date() for row in found if row.began is not None)
         results = [row.result for row in found]
         passed, failed = results.count("pass"), results.count("fail")
-        counts = (len(found), passed, failed, len(found) - passed - failed)
-        made.append(RiddenWith(*key, *counts, days[0] if days else None, days[-1] if days else None))
+        made.append(
+            RiddenWith(
+                *(stage, rig, rig_sha256, vehicle_sha256, model, tool, len(found), passed, failed),
+                len(found) - passed - failed,
+                days[0] if days else None,
+                days[-1] if days else None,
+            )
+        )
     return tuple(made)
 
 

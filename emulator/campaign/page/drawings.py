@@ -30,7 +30,7 @@ class EdgeDrawing:
 
 def drawn_edge(edge: Edge) -> EdgeDrawing:
     """An edge: points are shares of runs, the line is the curve, the band its interval."""
-    sizes = [point.size for point in (*edge.curve, *edge.points)] or [0.0, 1.0]
+    sizes = [p.size for p in edge.curve] + [p.size for p in edge.points] or [0.0, 1.0]
     low, high = min(sizes), max(sizes)
     reach = high - low or 1.0
 

@@ -81,12 +81,21 @@ def read_edges(folder: Path) -> tuple[Edge, ...]:
 
 def _edge(item: Mapping[str, Any]) -> Edge:
     return Edge(
-        *(str(item[key]) for key in ("name", "quantity", "unit")),
-        tuple(EdgePoint(float(p["size"]), int(p["ridden"]), int(p["lost"])) for p in item["points"]),
-        tuple(
-            CurvePoint(*(float(p[key]) for key in ("size", "share", "low", "high"))) for p in item["curve"]
+        name=str(item["name"]),
+        quantity=str(item["quantity"]),
+        unit=str(item["unit"]),
+        points=tuple(EdgePoint(float(p["size"]), int(p["ridden"]), int(p["lost"])) for p in item["points"]),
+        curve=tuple(
+            CurvePoint(float(p["size"]), float(p["share"]), float(p["low"]), float(p["high"]))
+            for p in item["curve"]
         ),
-        *(None if item[key] is None else float(item[key]) for key in ("half", "half_low", "half_high")),
-        float(item["confidence"]),
-        str(item["method"]),
+        half=_number(item["half"]),
+        half_low=_number(item["half_low"]),
+        half_high=_number(item["half_high"]),
+        confidence=float(item["confidence"]),
+        method=str(item["method"]),
     )
+
+
+def _number(value: Any) -> float | None:
+    return None if value is None else float(value)
