@@ -61,7 +61,7 @@ def test_what_names_nothing_of_the_file_is_told_at_its_place() -> None:
     base = load_with_bases(SCENARIOS / "runs" / "wind" / "side_gust.yaml", Scenario)
     over = overlay_source("plan.yaml", removal, {("events", 0): Place("plan.yaml", (4, 9))})
     with pytest.raises(
-        ConfigError, match="plan.yaml:4:9: events.0: nothing in the base goes by name 'nothing'"
+        ConfigError, match=r"plan.yaml:4:9: events\.0: nothing in the base goes by name 'nothing'"
     ):
         put_over(base, over, Scenario)
 
@@ -94,8 +94,9 @@ def test_nothing_over_them_leaves_a_session_as_it_was() -> None:
 
 @pytest.mark.parametrize(
     "text",
-    ["no", "on", "010", "1e3", "12:30:00", "a: b", "# x", "", "~", "null", ".5", "0x1f", "0o17", ".inf", "é",
-     "two\nlines", "- a", "{b}", "true", "'", '"', " x ", "2027-05-01T09:30:00Z", "=", "*a", "&b", "!c", "%d"],
+    ["no", "on", "010", "1e3", "12:30:00", "a: b", "# x", "", "~", "null", ".5", "0x1f", "0o17", ".inf",
+     "é", "two\nlines", "- a", "{b}", "true", "'", '"', " x ", "2027-05-01T09:30:00Z", "=",
+     "*a", "&b", "!c", "%d"],
 )  # fmt: skip
 def test_any_text_is_written_so_that_it_is_read_as_the_same(tmp_path: Path, text: str) -> None:
     values = {"top": text, "list": [text, 1, 1.0, 2.5e-7, 1e22, True, None], "inner": {"a": {}, "b": []}}
