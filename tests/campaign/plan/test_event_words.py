@@ -11,7 +11,8 @@ SAID = [
     ({"kind": "fault", "signal": "lean_rad", "effect": "offset", "value": 0.05, "at": {"station_m": 80.0}},
      "lean_rad offset 0.05 at 80 m"),
     (
-        {"kind": "frame", "frame": "imu_rates", "effect": "delay", "delay_ms": 15.0, "at": AT, "duration_s": 4.0},
+        {"kind": "frame", "frame": "imu_rates", "effect": "delay", "delay_ms": 15.0, "at": AT}
+        | {"duration_s": 4.0},
         "imu_rates delay 15 ms for 4 s at 3 s",
     ),
     ({"kind": "gust", "speed_m_s": 12.0, "at": {"sector": 2}}, "gust 12 m/s in sector 2"),
