@@ -218,7 +218,8 @@ def _cause(verdict: Verdict, outcome: Mapping[str, Any]) -> tuple[str, str, str]
     ended = str(outcome.get("ended"))
     if ended == "tripped" and verdict.trip_code:
         return f"trip {TripReason(verdict.trip_code).name.lower()}", text, whose
-    return (ended if ended != "complete" else verdict.result), text, whose
+    # what does not count is not told by how the ride ended, but by whose it was
+    return (ended if verdict.result == "fail" else f"{verdict.result} {first.whose}"), text, whose
 
 
 def _distance_m(run: Run) -> float:

@@ -84,6 +84,13 @@ def test_a_person_who_stops_a_run_stops_the_night_and_the_case_has_no_row(tmp_pa
     assert lane.idle() == 0
 
 
+WIDE = {
+    "timing": {"rate_ppm": 1e5, "age_p99_ms": 900.0, "hole_ms": 900.0},
+    "limits": {"heartbeat_timeout_ms": 800.0, "command_timeout_ms": 2000.0, "overrun_limit_ms": 780.0},
+}
+"""So much of a rig's tolerance that a run counts on a busy desk, too."""
+
+
 def plan_of(folder, seeds, **over):
     plan = folder / "bench.yaml"
     plan.write_text(
@@ -96,7 +103,7 @@ def plan_of(folder, seeds, **over):
                     "all": {
                         "scenarios": [str(SCENARIOS / "runs" / "short_straight.yaml")],
                         "rigs": [str(SCENARIOS / "rigs" / "loopback.yaml")],
-                        "over": {"scenario": over},
+                        "over": {"scenario": over, "rig": WIDE},
                         "seeds": {"count": seeds},
                     }
                 },
@@ -142,6 +149,7 @@ def test_stopped_before_it_began_is_no_row(tmp_path, monkeypatch):
 
 
 @pytest.mark.timing
+@pytest.mark.timeout(1800)
 def test_twenty_runs_unattended_on_the_loopback_rig(tmp_path):
     plan = plan_of(tmp_path, 20, **CUT)
     made = planned(plan)

@@ -44,8 +44,7 @@ CASES = [
         BEND,
         seed=5,
         scenario_overlay=CUT,
-        rig_overlay={"outputs": {"imu_rates": {"latency_ms": 6.0}}},
-        vehicle_overlay={"tyre_front": {"friction_x": {"value": 1.1}}},
+        rig_overlay={"sensors": {"lean": {"noise_rad": 0.001}}},
     ),
 ]
 
@@ -106,8 +105,19 @@ def test_a_surprise_is_kept_whole_as_emulator_run_would_have_left_it(campaign):
     run = read_run(folder / "kept" / CASES[2].id)
     assert signals_hash(run) == rows[2]["signals_sha256"]
     assert run.verdict["result"] == "fail"
-    assert run.manifest["rig"]["outputs"]["imu_rates"]["latency_ms"] == 6.0
+    assert run.manifest["rig"]["sensors"]["lean"]["noise_rad"] == 0.001
     assert (folder / "kept" / CASES[2].id / "report.html").exists()
+
+
+def test_what_goes_over_a_vehicle_is_ridden_and_a_rig_is_checked_once():
+    cases = Cases(PLAN, None)
+    plain, weak = (
+        cases.session(dataclasses.replace(CASES[0], vehicle_overlay=over))
+        for over in ({}, {"tyre_front": {"friction_x": {"value": 0.9}}})
+    )
+    assert weak.vehicle.tyre[1]["friction_x"] == 0.9 != plain.vehicle.tyre[1]["friction_x"]
+    assert cases.session(CASES[0]).rig is plain.rig
+    assert cases.session(CASES[1]).rig is not plain.rig
 
 
 def test_a_scenario_that_is_broken_is_a_row_and_the_next_case_goes_on(tmp_path):

@@ -1,5 +1,6 @@
 """Worker processes: who dies or hangs is replaced, its case ridden again up to a limit; none is missing."""
 
+import multiprocessing
 import os
 from pathlib import Path
 
@@ -11,8 +12,14 @@ from emulator.core.errors import StartFailed
 from tests.support.made_up_rows import made_up_case
 from tests.support.stub_workers import never_ready, serve
 
-pytestmark = pytest.mark.slow
 JOB = Job(Path("plan.yaml"), None, {}, 1 << 33)
+
+
+@pytest.fixture(autouse=True)
+def quick(monkeypatch):
+    """Processes made in a moment: what these do needs none of the libraries loaded anew."""
+    fork = multiprocessing.get_context("fork")
+    monkeypatch.setattr("emulator.campaign.riding.workers.multiprocessing.get_context", lambda _: fork)
 
 
 def ridden(labels, count=2, limit_s=60.0, attempts=2):
@@ -51,7 +58,8 @@ def test_workers_that_can_not_begin_end_it_all():
     with Workers(JOB, 1, 60.0, 2, never_ready) as workers:
         workers.give(Task(0, made_up_case(0), ()))
         with pytest.raises(StartFailed, match="could not begin: exit status 7"):
-            workers.done(30.0)
+            for _ in range(30):
+                workers.done(1.0)
 
 
 def test_nobody_is_started_before_there_is_something_to_ride():

@@ -1,5 +1,7 @@
 """``emulator campaign run`` on a small plan: the table, the record of a surprise, the words, the status."""
 
+import contextlib
+import io
 import json
 import os
 import signal
@@ -12,9 +14,13 @@ import pyarrow as pa
 import pytest
 
 from emulator.campaign.plan.cases import planned
+from emulator.campaign.riding.conduct import Ending
 from emulator.campaign.riding.one_case import Cases
+from emulator.campaign.store.counts import Counts
 from emulator.campaign.store.reading import read_campaign, read_results
 from emulator.campaign.store.schema import SCHEMA, without_timings
+from emulator.cli.campaign.run import exit_status
+from tests.support.command_line import emulator_command
 from tests.support.scripted_robot import SCENARIOS
 
 PLAN = """\
@@ -48,21 +54,28 @@ def start(plan, folder, *more):
     )
 
 
+def run_here(*words):
+    """The command in this process, its workers in theirs; status and what it printed."""
+    out = io.StringIO()
+    with contextlib.redirect_stdout(out):
+        status = emulator_command("campaign", "run", *map(str, words))
+    return status, out.getvalue()
+
+
 @pytest.fixture(scope="module")
 def night(tmp_path_factory):
     """Ridden by two workers."""
     folder = tmp_path_factory.mktemp("plan")
     plan = write_plan(folder)
-    process = start(plan, folder / "night", "--workers", "2", "--json")
-    out, err = process.communicate(timeout=200)
-    return plan, folder / "night", process.returncode, out, err
+    status, out = run_here(plan, "--out", folder / "night", "--workers", "2", "--json")
+    return plan, folder / "night", status, out
 
 
 @pytest.mark.slow
 def test_it_tells_the_counts_and_ends_with_the_status_of_a_surprise(night):
-    _, folder, status, out, err = night
+    _, folder, status, out = night
     told = json.loads(out)
-    assert status == 1, err
+    assert status == 1
     assert told["exit_status"] == 1
     assert told["state"] == "complete"
     assert {key: told[key] for key in ("cases", "surprises", "errors", "as_expected", "not_reached")} == {
@@ -81,8 +94,7 @@ def test_two_workers_give_the_table_of_one_process(night):
     plan, folder, *_ = night
     made = planned(plan)
     cases = Cases(plan, None)
-    rows = [cases.ride(case).row for case in made.cases]
-    alone = pa.Table.from_pylist(rows, schema=SCHEMA)
+    alone = pa.Table.from_pylist([cases.ride(case).row for case in made.cases], schema=SCHEMA)
     table = read_results(folder)
     place = table.column_names.index("kept")
     kept = table["kept"].to_pylist()
@@ -97,14 +109,39 @@ def test_two_workers_give_the_table_of_one_process(night):
 def test_the_same_again_rides_nothing_and_says_the_same(night):
     plan, folder, *_ = night
     before = read_results(folder)
-    process = start(plan, folder, "--quiet")
-    out, _ = process.communicate(timeout=60)
-    assert process.returncode == 1
-    assert out == (f"of 5: 0 as expected, 4 not as expected, 1 could not be ridden; {folder}\n")
+    status, out = run_here(plan, "--out", folder, "--quiet")
+    assert status == 1
+    assert out == f"of 5: 0 as expected, 4 not as expected, 1 could not be ridden; {folder}\n"
     assert read_results(folder).equals(before)
 
 
+def test_what_is_typed_wrong_is_told(tmp_path, capsys):
+    plan = write_plan(tmp_path)
+    assert emulator_command("campaign", "run", str(plan), "--json", "--quiet") == 3
+    assert "expected either --quiet or --json" in capsys.readouterr().err
+    assert emulator_command("campaign", "run", str(tmp_path / "gone.yaml")) == 3
+    assert "no such file" in capsys.readouterr().err
+    assert list(tmp_path.glob("campaigns")) == []
+
+
+@pytest.mark.parametrize(
+    ("counts", "kinds", "state", "status"),
+    [
+        (Counts(5), (), "complete", 0),
+        (Counts(5, 1, 1, 1), ("files",), "complete", 1),
+        (Counts(5, 0, 1, 1), ("files",), "complete", 3),
+        (Counts(5, 0, 1, 1), ("worker lost",), "complete", 4),
+        (Counts(5, 0, 1), (), "out_of_time", 2),
+        (Counts(5, 1), (), "stopped", 5),
+    ],
+)
+def test_exit_status(counts, kinds, state, status):
+    rows = [{"result": "error", "cause_kind": kind} for kind in kinds]
+    assert exit_status(Ending(state, None, 1.0, 0, counts), rows) == status
+
+
 @pytest.mark.timing
+@pytest.mark.timeout(1800)
 def test_killed_at_fifty_moments_the_table_is_that_of_an_undisturbed_night(tmp_path):
     text = PLAN.replace("count: 2", "count: 40")
     plan = write_plan(tmp_path, text)
@@ -128,6 +165,7 @@ def test_killed_at_fifty_moments_the_table_is_that_of_an_undisturbed_night(tmp_p
 
 
 @pytest.mark.timing
+@pytest.mark.timeout(1800)
 def test_ctrl_c_keeps_what_is_done(tmp_path):
     plan = write_plan(tmp_path, PLAN.replace("count: 2", "count: 40"))
     process = start(plan, tmp_path / "night")
