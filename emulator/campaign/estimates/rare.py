@@ -46,6 +46,7 @@ MOST_LEVELS = 25  # 0.2^25 is 3e-18: below what any plan can mean
 WIDE_SIGMA = 2.0
 NOMINAL_SHARE, WIDE_SHARE = 0.05, 0.1
 MOST_COMPONENTS = 8
+MOST_FIT_STEPS = 100
 
 
 class Method(StrEnum):
@@ -166,10 +167,19 @@ class RareEvent:
         found = yield from self._pilot(plain, margins)
         if found is None:
             return self._plain(failed, self._population, Method.BOUND)
-        proposal = fitted_mixture(found, self._rng)
+        # the points of a chain depend on each other: together they count as one
+        counts = np.full(len(found), KEPT)
+        proposal = fitted_mixture(found, counts, self._rng)
+        points = proposal.drawn(self._population, self._rng)
+        margins = yield points
+        ratios = proposal.ratios(points, margins)
+        if ratios.any():  # what was found independently tells better how the failed points lie
+            found = np.concatenate([found, points[ratios > 0.0]])
+            counts = np.concatenate([counts, ratios[ratios > 0.0] * ratios.sum() / np.square(ratios).sum()])
+            proposal = fitted_mixture(found, counts, self._rng)
         points = proposal.drawn(self._final, self._rng)
         margins = yield points
-        ratios = np.where(margins <= 0.0, np.exp(_log_density(points) - proposal.log_density(points)), 0.0)
+        ratios = proposal.ratios(points, margins)
         if not ratios.any():
             return self._plain(failed, self._population, Method.BOUND)
         return self._weighted(ratios)
@@ -249,15 +259,22 @@ class Mixture:
         ]
         return np.asarray(logsumexp(parts, axis=0))
 
+    def ratios(self, points: Points, margins: Points) -> Points:
+        """(m,) nominal density over this one where the margin is zero or less, 0 elsewhere."""
+        return np.where(margins <= 0.0, np.exp(_log_density(points) - self.log_density(points)), 0.0)
 
-def fitted_mixture(failed: Points, rng: np.random.Generator) -> Mixture:
-    """Unit Gaussians fitted to ``failed`` (m, d) points, with shares of the nominal and of a wide density."""
+
+def fitted_mixture(failed: Points, counts: Points, rng: np.random.Generator) -> Mixture:
+    """Unit Gaussians fitted to ``failed`` (m, d) points, with shares of the nominal and of a wide density.
+
+    counts  (m,) as how many independent points each one counts
+    """
     m, d = failed.shape
+    worth = max(float(counts.sum()), 2.0)
     best, best_score = None, -math.inf
     for components in range(1, min(MOST_COMPONENTS, m) + 1):
-        means, shares, fit = _expectation_maximised(failed, components, rng)
-        # the points of a chain depend on each other: together they count as one
-        score = fit * KEPT - 0.5 * (components * (d + 1) - 1) * math.log(max(m * KEPT, 2.0))
+        means, shares, fit = _expectation_maximised(failed, counts, components, rng)
+        score = fit - 0.5 * (components * (d + 1) - 1) * math.log(worth)
         if score > best_score:
             best, best_score = (means, shares), score
     assert best is not None  # there is at least one failed point
@@ -272,25 +289,27 @@ def fitted_mixture(failed: Points, rng: np.random.Generator) -> Mixture:
 
 
 def _expectation_maximised(
-    points: Points, components: int, rng: np.random.Generator
+    points: Points, counts: Points, components: int, rng: np.random.Generator
 ) -> tuple[Points, Points, float]:
     """Means and shares of that many unit Gaussians, and the logarithm of their likelihood."""
-    means = points[rng.integers(len(points), size=1)]
+    means = points[rng.choice(len(points), size=1, p=counts / counts.sum())]
     for _ in range(components - 1):  # start apart: each next one with a chance as its squared distance
         nearest = np.square(points[:, None] - means).sum(axis=2).min(axis=1)
-        chances = nearest + 1e-12
+        chances = (nearest + 1e-12) * counts
         means = np.concatenate([means, points[rng.choice(len(points), size=1, p=chances / chances.sum())]])
     shares = np.full(components, 1.0 / components)
+    norms = np.square(points).sum(axis=1)
     fit = -math.inf
-    for _ in range(100):
-        logs = np.stack([_log_density(points, mean) for mean in means]) + np.log(shares)[:, None]
-        total = logsumexp(logs, axis=0)
-        if total.sum() - fit < 1e-6 * len(points):
+    for _ in range(MOST_FIT_STEPS):
+        logs = points @ means.T - 0.5 * (norms[:, None] + np.square(means).sum(axis=1)) + np.log(shares)
+        total = logsumexp(logs, axis=1)
+        reached = float(counts @ total)
+        if reached - fit < 1e-4:
             break
-        fit = float(total.sum())
-        belongs = np.exp(logs - total)
-        held = belongs.sum(axis=1) + 1e-12
-        means = belongs @ points / held[:, None]
+        fit = reached
+        belongs = np.exp(logs - total[:, None]) * counts[:, None]
+        held = belongs.sum(axis=0) + 1e-12
+        means = belongs.T @ points / held[:, None]
         shares = held / held.sum()
     return means, shares, fit
 

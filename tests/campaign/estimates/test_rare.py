@@ -154,7 +154,7 @@ def test_a_limit_beyond_all_levels_is_an_upper_bound() -> None:
 def test_the_last_stage_is_free_of_bias_however_bad_the_proposal() -> None:
     # fitted to points of the wrong side: the nominal and the wide share still see the right one
     rng = np.random.default_rng(5)
-    proposal = fitted_mixture(np.array([[-2.0, 0.0]] * 30), rng)
+    proposal = fitted_mixture(np.array([[-2.0, 0.0]] * 30), np.ones(30), rng)
     points = proposal.drawn(200_000, rng)
     density = np.exp(-0.5 * np.square(points).sum(axis=1) - proposal.log_density(points))
     ratios = np.where(points[:, 0] > 2.0, density, 0.0)
@@ -179,7 +179,8 @@ def test_a_mixture_is_a_density() -> None:
 def test_four_branches_get_four_gaussians() -> None:
     rng = np.random.default_rng(3)
     centres = np.array([[3.3, 0], [-3.3, 0], [0, 3.5], [0, -3.5]])
-    found = fitted_mixture(np.repeat(centres, 60, axis=0) + 0.3 * rng.standard_normal((240, 2)), rng)
+    points = np.repeat(centres, 60, axis=0) + 0.3 * rng.standard_normal((240, 2))
+    found = fitted_mixture(points, np.ones(240), rng)
     assert len(found.shares) == 4 + 2
     assert found.shares.sum() == pytest.approx(1.0)
     for centre in centres:
