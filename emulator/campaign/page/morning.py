@@ -36,6 +36,7 @@ from emulator.campaign.store.schema import ERROR
 from emulator.config.campaign.acknowledged import Entry
 
 Status = Literal["surprises", "stopped", "does not count", "as expected"]
+AS_EXPECTED: Literal["as expected"] = "as expected"
 STOPPED = "stopped"
 """State of a campaign that a person ended."""
 
@@ -167,4 +168,4 @@ def _status(night: Night, counts: Counts, *, regressed: bool) -> Status:
         return "surprises"
     if night.state == STOPPED:
         return "stopped"
-    return "does not count" if counts.no_evidence else "as expected"
+    return "does not count" if counts.no_evidence else AS_EXPECTED

@@ -80,15 +80,15 @@ def read_night(folder: Path) -> Night:
     results, cases = read_results(folder), read_cases(folder).to_pylist()
     known = results.select(("scenario_file", "scenario", "requirements", "expected")).to_pylist()
     # what a scenario is called and carries is told by any run of it that was ridden
-    told = {item["scenario_file"]: item for item in known if item["expected"] is not None}
-    names = {file: item["scenario"] for file, item in told.items()}
+    ridden_of = {item["scenario_file"]: item for item in known if item["expected"] is not None}
+    names = {file: item["scenario"] for file, item in ridden_of.items()}
     labels = {item["number"]: item["label"] for item in cases}
     plan = Path(str(about.get("plan", "")))
     return Night(
         folder,
         folder.resolve().name,
         plan if plan.is_file() else folder / PLAN_FILE,
-        tuple(_planned(item, names, told) for item in cases),
+        tuple(_planned(item, names, ridden_of) for item in cases),
         tuple(rows_of(results, labels, names)),
         str(about.get("state", "not told")),
         about,
@@ -96,7 +96,7 @@ def read_night(folder: Path) -> Night:
 
 
 def _planned(
-    item: Mapping[str, Any], names: Mapping[str, str], told: Mapping[str, Mapping[str, Any]]
+    item: Mapping[str, Any], names: Mapping[str, str], ridden_of: Mapping[str, Mapping[str, Any]]
 ) -> Planned:
     file = item["scenario_file"]
     return Planned(
@@ -105,7 +105,7 @@ def _planned(
         names.get(file, Path(file).stem),
         disturbance_name(disturbances_of(item)),
         item["stage"],
-        tuple(told[file]["requirements"] or ()) if file in told else None,
+        tuple(ridden_of[file]["requirements"] or ()) if file in ridden_of else None,
         json.loads(item["factors"] or "{}"),
         item["label"] or item["case_id"],
     )

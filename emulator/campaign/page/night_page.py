@@ -137,7 +137,8 @@ def _facts(morning: Morning) -> list[tuple[str, str]]:
         ("not ridden", f"{counts.errors + counts.not_ridden:,}"),
     ]
     if night.began is not None and night.last_began is not None:
-        facts.append(("began, last ride (UTC)", f"{night.began:%Y-%m-%d %H:%M}, {night.last_began:%H:%M}"))
+        facts.append(("began (UTC)", f"{night.began:%Y-%m-%d %H:%M}"))
+        facts.append(("last ride began", f"{night.last_began:%Y-%m-%d %H:%M}"))
     for name, of in (("tool", "tool"), ("model", "model"), ("robot", "robot_version"), ("on", "processor")):
         if versions := night.version(of):
             facts.append((name, ", ".join(versions)))
@@ -158,12 +159,12 @@ def _surprise(morning: Morning, group: RunGroup) -> dict[str, Any]:
 
 
 def _when(group: RunGroup) -> dict[str, Any]:
-    times = clock_times(group.rows) or "a time that was not kept"
+    times = clock_times(group.rows) or "at a time that was not kept"
     return {
         "runs": f"{counted_words(len(group.rows), 'run')} {group.result}",
         "whose": group.whose or "nobody",
         "cause": group.cause,
-        "lines": [f"At {times}. First: {group.example.label}, case {group.example.case_id}."],
+        "lines": [f"Began {times}. First: {group.example.label}, case {group.example.case_id}."],
         "command": "",
     }
 

@@ -123,7 +123,7 @@ def _when(groups: Sequence[RunGroup]) -> list[str]:
             *_wrapped(
                 f"- {counted_words(len(group.rows), 'run')} {group.result} ({group.whose}): {group.cause}"
             ),
-            *_wrapped(f"at {clock_times(group.rows) or 'times that were not kept'}", 4),
+            *_wrapped(f"began {clock_times(group.rows) or 'at times that were not kept'}", 4),
             *_wrapped(f"first: {group.example.label}, case {group.example.case_id}", 4),
         ]
     ]
@@ -187,7 +187,7 @@ def _map(morning: Morning) -> list[str]:
         told += [f"{cell.not_counted:,} of no evidence"] if cell.not_counted else []
         told += [f"{cell.not_ridden:,} not ridden"] if cell.not_ridden else []
         lines += _wrapped(
-            f"{percent(cell.percent):>10}  {scenario} · {disturbance}: {', '.join(told)}", 0, 12
+            f"{percent(cell.percent):>10} at {scenario} · {disturbance}: {', '.join(told)}", 0, 14
         )
     return lines
 

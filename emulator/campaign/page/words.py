@@ -11,7 +11,7 @@ from emulator.campaign.comparison.compare import Comparison, Drift, Finding, Ver
 from emulator.campaign.comparison.repeats import Flaky
 from emulator.campaign.comparison.ridden import Ridden
 from emulator.campaign.page.groups import RunGroup
-from emulator.campaign.page.morning import Counts, Morning, Status
+from emulator.campaign.page.morning import AS_EXPECTED, Counts, Morning, Status
 from emulator.campaign.page.night import Night
 from emulator.campaign.page.tried import FactorTried
 
@@ -57,8 +57,8 @@ def headline(morning: Morning) -> Headline:
         sentence += (
             f"results got worse by more than chance in {counted_words(morning.regressions, 'group')}{rest}"
         )
-    elif morning.status == "as expected":
-        words = "as expected"
+    elif morning.status == AS_EXPECTED:
+        words = AS_EXPECTED
         sentence = f"all {counted_words(counts.counted, 'run')} count and came out as their scenarios expect"
     else:
         words = morning.status
