@@ -15,7 +15,7 @@ from emulator.core.signals import INDEX, SIGNALS
 from emulator.core.trip_reasons import TripReason
 from emulator.shared_memory.status import Command, LoopEvent, Status
 from emulator.telemetry.commands import signed
-from emulator.telemetry.publisher import Telemetry, tell_verdict
+from emulator.telemetry.publisher import Telemetry, tell_campaign, tell_verdict
 from tests.support.mosquitto_broker import KEY, PASSWORD, USER
 
 SECONDS = 20.0
@@ -330,6 +330,25 @@ def test_the_verdict_is_left_at_the_broker(mosquitto, shared):
     mosquitto.end()
     tell_verdict(mosquitto.broker(), "run-7", {"result": "pass"}, shared.said.append)
     assert "could not be left" in shared.said[0]
+
+
+def test_what_a_campaign_came_to_is_left_at_the_broker(mosquitto, shared):
+    tell_campaign(mosquitto.broker(), {"campaign": "night", "exit_status": 1}, shared.said.append)
+
+    async def main():
+        async with listening(mosquitto) as listener:
+            await listener.until(lambda: listener.of("campaign"))
+            assert listener.heard[-1] == (
+                "bench/1/campaign",
+                {"campaign": "night", "exit_status": 1},
+                True,
+            )
+
+    asyncio.run(main())
+    assert shared.said == []
+    mosquitto.end()
+    tell_campaign(mosquitto.broker(), {"campaign": "night"}, shared.said.append)
+    assert "the campaign could not be left" in shared.said[0]
 
 
 @pytest.mark.parametrize(

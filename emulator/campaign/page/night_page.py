@@ -245,11 +245,12 @@ def _cell(cell: MapCell | None) -> tuple[str, str, str] | None:
     counts = " ".join([str(cell.counted), *(f"{sign}{count}" for count, sign in signs if count)])
     if not cell.counted:
         return "mx", "none", counts
+    if cell.failed and (cell.percent is None or cell.percent >= 0.0):
+        return "m0", "✗", counts  # a fall keeps no margin, and is thinner than any
     if cell.percent is None:
-        return ("m0" if cell.failed else "m4"), ("fell" if cell.failed else "·"), counts
-    # a failed run without a margin is thinner than any that has one
+        return "m4", "·", counts
     look = next((name for below, name in _BANDS if cell.percent < below), "m4")
-    return ("m0" if cell.failed else look), _short(cell.percent), counts
+    return look, _short(cell.percent), counts
 
 
 def _short(value: float) -> str:
