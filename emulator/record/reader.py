@@ -172,11 +172,10 @@ def _notes(path: Path, losses: list[str]) -> dict[str, tuple[NDArray[np.int64], 
     if not table.schema.equals(NOTE_SCHEMA):
         raise RecordError(f"{path} holds no notes: expected columns tick, name and value")
     tick, value = table.column("tick").to_numpy(), table.column("value").to_numpy()
-    raw = np.array(table.column("name").to_pylist(), object)
-    return {
-        name.rstrip(b"\0").decode("utf-8", "replace"): (tick[raw == name], value[raw == name])
-        for name in sorted(set(raw.tolist()))
-    }
+    names = [raw.rstrip(b"\0").decode("utf-8", "replace") for raw in table.column("name").to_pylist()]
+    # compared as text: numpy takes the padding off a name in bytes, and finds it nowhere
+    column = np.array(names, object)
+    return {name: (tick[column == name], value[column == name]) for name in sorted(set(names))}
 
 
 def _optional(path: Path, read: Callable[[Path], dict[str, Any]]) -> dict[str, Any] | None:

@@ -223,7 +223,9 @@ def console_summary(source: Path | str | Run) -> RenderableType:
         certificate = read_certificate(folder) if path.exists() else None
     meaning = meaning_of(verdict)
     style = _STYLE[verdict.result] if verdict else "bold"
-    text = Text.assemble((f"{meaning.sign} {meaning.word}", style), f"  {meaning.sentence}")
+    # Consoles let lines run on; inside the frame they are broken, or their ends were cut off.
+    text = Text(no_wrap=False, overflow="fold").append(f"{meaning.sign} {meaning.word}", style)
+    text.append(f"  {meaning.sentence}")
     for reason in verdict.reasons if verdict else []:
         text.append(f"\n· {reason}")
     if verdict and verdict.robot:

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from emulator.core.errors import RecordError
 from emulator.core.signals import SIGNALS
 from emulator.record.reader import read_run
-from emulator.record.writer import RunWriter, write_json
+from emulator.record.writer import MAX_NAME, RunWriter, write_json
 
 N = len(SIGNALS)
 ROWS = 1100
@@ -200,3 +200,18 @@ def test_a_record_of_the_version_before_has_the_present_names(record: Path, tmp_
     run = read_run(with_file(record, tmp_path, "signals.arrow", old.getvalue().to_pybytes()))
     assert list(run.signals) == [signal.name for signal in SIGNALS]
     assert np.array_equal(run.signal("bench.events_active"), read_run(record).signal("bench.events_active"))
+
+
+def test_notes_of_a_robot_come_back_by_name(tmp_path: Path) -> None:
+    noted = {"short": [0.5, 1.5], "Größe": [2.0, np.nan], "n" * MAX_NAME: [3.0, 4.0]}
+    with RunWriter(tmp_path / "run", {}) as writer:
+        for k, tick in enumerate((10, 12)):
+            writer.append_notes(tick, {name: values[k] for name, values in noted.items()})
+        writer.append_notes(14, {"short": 2.5})
+    notes = read_run(tmp_path / "run").notes
+    assert set(notes) == set(noted)
+    for name, values in noted.items():
+        ticks, numbers = notes[name]
+        more = [2.5] if name == "short" else []
+        assert ticks.tolist() == [10, 12, 14][: 2 + len(more)]
+        np.testing.assert_array_equal(numbers, [*values, *more])

@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
+import io
+from pathlib import Path
+
 import pytest
 
+from emulator.cli.output import PlainConsole
 from emulator.core.trip_reasons import TripReason
 from emulator.report.sections import timing_section
-from emulator.report.terminal import disturbed_sentence, left_out_sentence, meaning_of, what_to_do
+from emulator.report.terminal import (
+    console_summary,
+    disturbed_sentence,
+    left_out_sentence,
+    meaning_of,
+    what_to_do,
+)
 from emulator.verdict.attribution import Cause
-from emulator.verdict.judge import CriterionResult, Result, Verdict
+from emulator.verdict.judge import CriterionResult, Result, Verdict, write_verdict
 
 
 def criteria(met: int, missed: int) -> list[CriterionResult]:
@@ -52,6 +62,15 @@ def test_timing_is_blamed_only_where_it_was_missed(missed: bool, sentence: str) 
 
 def test_a_run_that_nobody_judged() -> None:
     assert meaning_of(None) == ("NO VERDICT", "–", "this run has not been judged")
+
+
+def test_a_long_reason_is_broken_not_cut(tmp_path: Path) -> None:
+    reason = "the robot's software failed: " + "it raised what nobody thought of, " * 6 + "here is the end"
+    write_verdict(tmp_path, Verdict("fail", [reason], []))
+    console = PlainConsole(soft_wrap=True, width=80, file=io.StringIO())  # as commands have it
+    console.print(console_summary(tmp_path))
+    shown = " ".join(console.file.getvalue().replace("│", " ").split())  # type: ignore[attr-defined]
+    assert reason in shown
 
 
 def test_a_ride_that_the_scenarios_own_fault_of_the_bus_ended_accuses_nobody() -> None:

@@ -183,13 +183,14 @@ def _missing(f: _Frame) -> Finding:
         for i in as_stranger
     )
     sure = _bench_heard(f) and heard.seconds * 1e3 >= 10 * f.expected.period_ms
+    identifier = identifier_digits(int(codec.table.can_id[f_]))
     return Finding(
         kind="missing",
         about=f.codec.label(f.expected.name),
         whose="robot" if sure else "bench",
         what=f"the frame never came, while others of the robot did{words}",
         measured=f"0 frames in {heard.seconds:.1f} s" + ("" if sure else f"; {_bench_words(f)}"),
-        expected=f"{identifier_digits(int(codec.table.can_id[f_]))}, one every {f.expected.period_ms:g} ms",
+        expected=f"identifier {identifier}, one every {f.expected.period_ms:g} ms",
         look="the robot's list of frames to send; its filter or gateway; the identifier",
         samples=tuple(in_hex(i, heard.strangers[i].payloads[0]) for i in as_stranger),
     )

@@ -99,7 +99,7 @@ def rehearsal_html(found: Rehearsed) -> str:
 
 
 def _evidence(f: Finding) -> list[str | Cell]:
-    code = Cell(" ".join(f.samples), code=True)
+    code = Cell(" ".join(f.samples), code=True) if f.samples else ""
     return [f.about, Cell(strong=f.whose), f.what, f.measured, f.expected, f.look, code]
 
 

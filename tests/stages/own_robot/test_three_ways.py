@@ -46,6 +46,9 @@ def test_delayed_by_a_period_class_and_program_send_the_frames_of_the_unit(built
     run = read_run(tmp_path / "fmi")
     assert np.nanmax(np.abs(run.signal("robot.steering_torque_Nm"))) > 1.0  # it steered
     assert set(run.notes) == set(NOTES)
+    ticks, offsets = run.notes["offset_m"]
+    assert set(np.diff(ticks).tolist()) == {2}
+    assert 0.0 < np.abs(offsets).max() < 1.0
 
 
 def test_a_prompt_class_sends_others(built, tmp_path):
