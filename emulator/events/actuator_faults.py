@@ -1,7 +1,7 @@
 """The six actuators between what the robot asks and what acts on the bike, and what goes wrong in them.
 
-    asked -> free play -> lag and rate limit -> stuck -> weak, offset -> limits -> acts on the bike
-                                                                        brake fade -> torque at the disc
+    asked -> free play -> lag and rate limit -> stuck -> weak, strong, offset -> limits -> acts on the bike
+                                                                   brake fade -> torque at the disc
 
 An actuator that does not respond gets its rest position instead of what is asked. Faults of one channel act
 in this order, whatever their order in the scenario; of several of one kind gains multiply, offsets add, the
@@ -62,9 +62,15 @@ EFFECTS = (
         needs=_FACTOR,
         most={"factor": 1},
     ),
+    Effect(
+        "strong",
+        "it delivers ``factor`` times what it should, as far as its limits go",
+        needs=_FACTOR,
+        least={"factor": 1},
+    ),
 )
 ACTUATOR_EFFECTS = tuple(e.name for e in EFFECTS)
-NO_RESPONSE, STUCK, SLOW, WEAK, OFFSET, FREE_PLAY, BRAKE_FADE = range(len(EFFECTS))
+NO_RESPONSE, STUCK, SLOW, WEAK, OFFSET, FREE_PLAY, BRAKE_FADE, STRONG = range(len(EFFECTS))
 
 ACTUATOR_DTYPE = np.dtype(
     [
@@ -113,7 +119,7 @@ def apply_fault(a: Record, e: Record, strength: float) -> None:
         a.stuck_at = e.held
     elif e.effect == SLOW:
         a.slow *= 1.0 + strength * (e.value - 1.0)
-    elif e.effect == WEAK:
+    elif e.effect in (WEAK, STRONG):
         a.gain *= 1.0 + strength * (e.value - 1.0)
     elif e.effect == OFFSET:
         a.offset += strength * e.value
@@ -196,7 +202,8 @@ KIND = EventKind(
         Key(
             "factor",
             Takes.NUMBER,
-            "slow: how many times slower it is; weak, brake_fade: the share that is left",
+            "slow: how many times slower it is; weak, brake_fade: the share that is left; strong: how many "
+            "times as much",
             least=0,
             most=1000,
         ),

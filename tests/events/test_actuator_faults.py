@@ -14,6 +14,7 @@ from emulator.events.actuator_faults import (
     NO_RESPONSE,
     OFFSET,
     SLOW,
+    STRONG,
     STUCK,
     WEAK,
     actuators,
@@ -143,7 +144,7 @@ def test_free_play_does_not_depend_on_how_fast_it_is_gone_through(asked, width, 
 
 @pytest.mark.parametrize(
     ("effect", "whole", "half"),
-    [(SLOW, 3.0, 2.0), (SLOW, 2.0, 1.5), (FREE_PLAY, 4.0, 2.0), (BRAKE_FADE, 0.4, 0.7)],
+    [(SLOW, 3.0, 2.0), (SLOW, 2.0, 1.5), (FREE_PLAY, 4.0, 2.0), (BRAKE_FADE, 0.4, 0.7), (STRONG, 2.0, 1.5)],
 )
 def test_half_as_strong_is_half_of_the_way(effect, whole, half):
     asked, got = [0.0, *[8.0] * 20], []
@@ -167,6 +168,12 @@ def test_of_several_of_a_kind_gains_multiply_offsets_add_and_the_widest_play_cou
     a = actuators()[2]
     play([8.0] * 9, both(event(BRAKE_FADE, 0.5), event(BRAKE_FADE, 0.25)), a=a)
     assert a["fade"] == 0.125
+
+
+def test_one_that_is_too_strong_ends_at_its_limit():
+    asked = [0.0, 4.0, 4.0, 8.0, 8.0]
+    got = play(asked, [(event(STRONG, 1.5), 2, 5, 1.0)], gain=1.0, low=0.0, high=10.0)
+    assert got.tolist() == [0.0, 4.0, 6.0, 10.0, 10.0]
 
 
 def test_one_stuck_where_it_was_is_there_again_when_a_later_one_lets_go():
@@ -194,6 +201,8 @@ def test_never_asked_it_rests():
 
 
 def test_effects_are_numbered_in_the_order_of_their_names():
-    assert [ACTUATOR_EFFECTS[k] for k in (NO_RESPONSE, STUCK, SLOW, WEAK, OFFSET, FREE_PLAY, BRAKE_FADE)] == [
-        *("no_response", "stuck", "slow", "weak", "offset", "free_play", "brake_fade"),
+    assert [
+        ACTUATOR_EFFECTS[k] for k in (NO_RESPONSE, STUCK, SLOW, WEAK, OFFSET, FREE_PLAY, BRAKE_FADE, STRONG)
+    ] == [
+        *("no_response", "stuck", "slow", "weak", "offset", "free_play", "brake_fade", "strong"),
     ]

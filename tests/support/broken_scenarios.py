@@ -430,6 +430,7 @@ ALONE = [
         "channel: ^clutch, effect: brake_fade",
         "a brake for effect brake_fade",
     ),
+    b("effect: weak, factor: 0.6", "effect: strong, factor: ^0.5", "at least 1", "got 0.5"),
     b("channel: front_brake, effect: weak", "channel: gear, effect: ^weak", "no_response, stuck or slow"),
     b("effect: bus_off,", "effect: bus_off, load: ^0.5,", "takes no load", "overload does"),
     b("effect: bus_off,", "effect: ^busoff,", "bus_off, overload", "did you mean 'bus_off'?"),

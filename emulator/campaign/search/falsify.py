@@ -2,8 +2,8 @@
 
 A first, spread generation looks everywhere; the thinnest of it are then bred towards each other by
 differential evolution (Storn and Price 1997, doi:10.1023/A:1008202821328), scipy's: a generation is ridden at
-once, and the same seed asks for the same rides. Once these all have one margin it begins anew. It finds what margins lead to. A failure without a slope
-around it, a needle in a flat field, is found by it no sooner than by chance.
+once, and the same seed asks for the same rides. Once all of them have one margin it begins anew. It finds
+what margins lead to: a failure without a slope around it, a needle in a flat field, no sooner than chance.
 """
 
 from __future__ import annotations
