@@ -17,18 +17,18 @@ import typer
 from emulator.cli.campaign.case import case as campaign_case
 from emulator.cli.campaign.check import check as campaign_check
 from emulator.cli.campaign.compare import compare as campaign_compare
+from emulator.cli.campaign.evidence import evidence
 from emulator.cli.campaign.page import page as campaign_page
 from emulator.cli.campaign.run import run as campaign_run
 from emulator.cli.check import check
 from emulator.cli.circuit.import_points import import_points
-from emulator.cli.evidence import evidence
 from emulator.cli.for_robot.interface import interface
 from emulator.cli.for_robot.line import line
+from emulator.cli.for_robot.rehearse import rehearse
 from emulator.cli.host import host
 from emulator.cli.list_names import list_names
 from emulator.cli.modes import modes
 from emulator.cli.output import OTHER, WRONG_INPUT, console_of_stderr
-from emulator.cli.rehearse import rehearse
 from emulator.cli.replay import replay
 from emulator.cli.report import report
 from emulator.cli.run import run

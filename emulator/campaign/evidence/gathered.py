@@ -10,8 +10,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import date
 
+from emulator.campaign.comparison.acknowledged import sort_out
 from emulator.campaign.comparison.ridden import Margin, Ridden, thinnest_of
-from emulator.campaign.page.acknowledged import sort_out
 from emulator.campaign.page.groups import RunGroup, by_cause
 from emulator.campaign.page.night import Night
 from emulator.config.campaign.acknowledged import Entry

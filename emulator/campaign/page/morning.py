@@ -16,10 +16,10 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
+from emulator.campaign.comparison.acknowledged import Borne, sort_out
 from emulator.campaign.comparison.compare import Comparison, compare
 from emulator.campaign.comparison.repeats import Repeats, repeats_of
 from emulator.campaign.comparison.ridden import Ridden
-from emulator.campaign.page.acknowledged import Borne, sort_out
 from emulator.campaign.page.edges import Edge
 from emulator.campaign.page.groups import (
     MissingGroup,

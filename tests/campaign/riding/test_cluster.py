@@ -22,8 +22,6 @@ from emulator.campaign.store.schema import without_timings
 from emulator.core.errors import DeviceAbsent
 from tests.cli.campaign.test_run import PLAN, write_plan
 
-pytest.importorskip("distributed")
-
 
 @contextlib.contextmanager
 def scheduler_with(workers, folder):

@@ -1,5 +1,8 @@
-"""What the store writes is read by the libraries people use for tables, where they are installed."""
+"""What the store writes is read by the libraries people use for tables."""
 
+import duckdb
+import pandas
+import polars
 import pytest
 
 from emulator.campaign.store.folder import CampaignFolder
@@ -17,20 +20,17 @@ def files(tmp_path_factory):
 
 
 def test_pandas(files):
-    pandas = pytest.importorskip("pandas")
     frame = pandas.read_parquet(files)
     assert frame["number"].tolist() == [0, 1, 2]
     assert frame["criteria"][0][0]["margin"] == 0.1
 
 
 def test_polars(files):
-    polars = pytest.importorskip("polars")
     frame = polars.read_parquet(files / "*.parquet")
     assert frame["number"].to_list() == [0, 1, 2]
     assert frame["criteria"][0][0]["margin"] == 0.1
 
 
 def test_duckdb(files):
-    duckdb = pytest.importorskip("duckdb")
     query = f"select number, criteria[1].margin from '{files}/*.parquet' order by number"
     assert duckdb.sql(query).fetchall() == [(0, 0.1), (1, None), (2, None)]
