@@ -39,7 +39,7 @@ def _signal(text: str) -> str:
     if text not in INDEX:
         near = difflib.get_close_matches(text, INDEX, 1)
         hint = f"; {near[0]}?" if near else ""
-        if text.startswith("notes."):
+        if text.partition(".")[0] == "notes":
             hint = "; what a robot notes is recorded beside them (emulator list signals tells the names)"
         raise wrong(f"expected the name of a recorded signal{hint}")
     return text

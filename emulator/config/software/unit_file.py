@@ -113,13 +113,13 @@ class _Description:
     def _doctype(self, *_: object) -> NoReturn:
         raise NoUnit(f"a document type (DTD) is not read; take its declaration out of {_DESCRIPTION}")
 
-    def _start(self, name: str, told: dict[str, str]) -> None:
+    def _start(self, name: str, attributes: dict[str, str]) -> None:
         if len(self._open) >= _DEEPEST:
             raise NoUnit(f"{_DESCRIPTION} is nested deeper than {_DEEPEST} levels")
         self._open.append(name)
         if len(self._open) == 1:
-            self.version = told.get("fmiVersion", "")
+            self.version = attributes.get("fmiVersion", "")
         elif self._open == ["fmiModelDescription", "CoSimulation"]:
             self.co_simulation = True
-        elif self._open == ["fmiModelDescription", "ModelVariables", name] and "name" in told:
-            self.variables[told["name"]] = Variable(name, told.get("causality", "local"))
+        elif self._open == ["fmiModelDescription", "ModelVariables", name] and "name" in attributes:
+            self.variables[attributes["name"]] = Variable(name, attributes.get("causality", "local"))
