@@ -218,7 +218,10 @@ def _of_scenario(scenario: Scenario) -> list[str]:
 def _beyond_files(rig: Rig, *, virtual: bool) -> list[str]:
     """What only the devices, the host, or a computation at the start can say."""
     left = []
-    if virtual or rig.device_under_test.kind == "reference":
+    own = rig.device_under_test.virtual is not None
+    if virtual and own:
+        left.append("what the robot's software does: a ride starts it, a check does not")
+    elif virtual or rig.device_under_test.kind == "reference":
         left.append(
             "whether the reference robot can hold this vehicle up: it works that out when it starts "
             "(emulator modes RIG shows it)"

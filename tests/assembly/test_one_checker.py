@@ -171,10 +171,16 @@ def test_what_files_can_not_tell_is_named(files: Path) -> None:
     for words in ("CAN interface can7", "/dev/ttyS7 is there, free", "priority", "broker on 127.0.0.1:1883"):
         assert words in told
     assert "reference robot" not in told
-    (stepped,) = check_on_rig([RUN], RIG, virtual=True)
-    assert [text.partition(":")[0] for text in stepped.unchecked] == [
-        "whether the reference robot can hold this vehicle up"
-    ]
+    (nobody,) = check_on_rig([RUN], RIG, virtual=True)
+    assert [p.key for p in nobody.problems] == ["device_under_test.kind"]
+    own = "kind: external\n  virtual: {kind: python, file: ../robots/plain_rider.py, name: PlainRider}"
+    for who, words in (
+        (own, "what the robot's software does"),
+        ("kind: reference", "whether the reference robot can hold this vehicle up"),
+    ):
+        rig.write_text(text.replace("kind: external", who))
+        (stepped,) = check_on_rig([RUN], RIG, virtual=True)
+        assert [said.partition(":")[0] for said in stepped.unchecked] == [words]
 
 
 def test_the_command_line_says_so_too(files: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -33,6 +33,7 @@ def b(file: str, old: str, new: str, told_in: str, *words: str, bench_only: bool
 
 
 _BUS = "port: 0 # any free one\n"
+_OWN = "  virtual: {kind: python, file: ../robots/plain_rider.py, name: PlainRider}\n"
 _LEAN = ' SG_ lean_rad : 16|16@1- (0.0001,0) [-3.2767|3.2767] "rad" ROBOT\n'
 _NINE = (
     "rate_x_rad_s",
@@ -139,7 +140,7 @@ BROKEN = [
     b(
         RIG,
         "  kind: reference\n",
-        "  kind: external\n  periods_ms: {steering: 60}\n",
+        "  kind: external\n  periods_ms: {steering: 60}\n" + _OWN,
         RIG,
         "expected at least 160 ms",
         "steering (60 ms)",
