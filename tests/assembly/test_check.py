@@ -72,22 +72,27 @@ def test_a_rig_without_its_dbc_still_leads_to_its_vehicle() -> None:
     assert str(its_vehicle.problems[0]).startswith(f"{its_vehicle.path}:1:1: missing key")
 
 
+KINDS = "rig, vehicle, scenario, circuit, data_sheet, campaign"
+
+
 @pytest.mark.parametrize(
     ("text", "expected"),
     [
-        ("name: x\n", "a.yaml:1:1: missing key 'kind': one of rig, vehicle, scenario, circuit, data_sheet"),
+        (
+            "name: x\n",
+            f"a.yaml:1:1: missing key 'kind': one of {KINDS}",
+        ),
         (
             "# first\nkind: scenarios\n",
-            "a.yaml:2:7: kind: expected one of rig, vehicle, scenario, circuit, data_sheet, got 'scenarios', "
-            "did you mean 'scenario'?",
+            f"a.yaml:2:7: kind: expected one of {KINDS}, got 'scenarios', did you mean 'scenario'?",
         ),
         (
             "kind: [rig]\n",
-            "a.yaml:1:7: kind: expected one of rig, vehicle, scenario, circuit, data_sheet, got a list of 1",
+            f"a.yaml:1:7: kind: expected one of {KINDS}, got a list of 1",
         ),
         (
             "kind:\n",
-            "a.yaml:1:1: kind: expected one of rig, vehicle, scenario, circuit, data_sheet, got nothing",
+            f"a.yaml:1:1: kind: expected one of {KINDS}, got nothing",
         ),
     ],
 )
