@@ -59,15 +59,25 @@ def asked_of(planned: PlannedCampaign, last: Path | None = None) -> Asked:
         disk_bytes=None if budget.disk_GB is None else round(budget.disk_GB * 1e9),
         limit_s=plan.run_limit_s,
         time_s=None if budget.hours is None else budget.hours * 3600.0,
-        ends=None if bench is None or bench.ends is None else next_time(bench.ends),
+        ends=None
+        if bench is None or bench.ends is None
+        else next_time(bench.ends, datetime.now().astimezone()),
         stop_after=Most(stop.surprises, stop.does_not_count, stop.errors),
     )
     return Asked(Path(planned.source.path), plan.name, planned.cases, terms, last)
 
 
-def next_time(of_day: str) -> datetime:
-    """The next time it is that time of day (22:30) on this machine."""
-    now = datetime.now().astimezone()
+def begins_at(begins: str | None, ends: str | None, now: datetime) -> datetime:
+    """When a bench with a window of the night may begin, by times of day (22:30); now if it is within it."""
+    if begins is None:
+        return now
+    begin = next_time(begins, now)
+    within = begin.date() > now.date() if ends is None else next_time(ends, now) < begin
+    return now if within else begin
+
+
+def next_time(of_day: str, now: datetime) -> datetime:
+    """The next time it is that time of day."""
     hour, minute = (int(part) for part in of_day.split(":"))
     found = now.replace(hour=hour, minute=minute, second=0, microsecond=0)
     return found if found > now else found + timedelta(days=1)

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import os
+import time
 from collections.abc import Callable, Iterable, Mapping
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -124,6 +126,7 @@ def run(
 
         here = _workers(made, asked, folder, count)
         if lane is not None:
+            _wait_for_the_window(made.plan, say, stop_asked)
             ending = ride_campaign(opened, asked, lambda: lane, line.show, stop_asked)
         elif scheduler is not None:
             there = _cluster(scheduler, made)
@@ -178,6 +181,18 @@ def _bench_lane(plan: Plan, asked: Asked, folder: Path, say: Callable[[str], Non
 
     lane = plan.bench or Lane()
     return BenchLane(asked.plan, folder, LaneTerms(lane.rest_s, 1 + lane.repeats_of_invalid), say=say)
+
+
+def _wait_for_the_window(plan: Plan, say: Callable[[str], None], stop_asked: Callable[[], str]) -> None:
+    """Until the bench may begin, or somebody does not want to wait."""
+    from emulator.campaign.riding.campaign import begins_at
+
+    now = datetime.now().astimezone()
+    begin = begins_at(plan.bench.begins, plan.bench.ends, now) if plan.bench else now
+    if begin > now:
+        say(f"the bench begins at {begin:%H:%M}, in {duration((begin - now).total_seconds())}")
+    while datetime.now().astimezone() < begin and not stop_asked():
+        time.sleep(1.0)
 
 
 def exit_status(ending: Ending, rows: Iterable[Mapping[str, Any]]) -> int:

@@ -2,10 +2,11 @@
 
 import json
 import shutil
+from datetime import UTC, datetime
 
 import pytest
 
-from emulator.campaign.riding.campaign import Asked, begin, folder_of, last_of, ride_campaign
+from emulator.campaign.riding.campaign import Asked, begin, begins_at, folder_of, last_of, ride_campaign
 from emulator.campaign.riding.conduct import Most, Terms, rows_of
 from emulator.campaign.riding.order import in_turn
 from emulator.campaign.store.folder import CampaignFolder
@@ -190,3 +191,28 @@ def test_a_folder_that_was_copied_goes_on_as_well(tmp_path, plan):
     shutil.copytree(tmp_path / "a", tmp_path / "b")
     assert ride(tmp_path / "b", plan, StubRiders(passing)).counts.done == 20
     assert json.loads((tmp_path / "b" / "campaign.json").read_text())["state"] == "complete"
+
+
+@pytest.mark.parametrize(
+    ("now", "begins", "ends", "begin"),
+    [
+        ("12:00", None, None, "12:00"),
+        ("12:00", "22:30", "06:00", "22:30"),
+        ("22:30", "22:30", "06:00", "22:30"),
+        ("23:15", "22:30", "06:00", "23:15"),
+        ("05:59", "22:30", "06:00", "05:59"),
+        ("06:01", "22:30", "06:00", "22:30"),
+        ("23:15", "22:30", None, "23:15"),
+        ("21:15", "22:30", None, "22:30"),
+        ("12:00", "09:00", "17:00", "12:00"),
+        ("08:00", "09:00", "17:00", "09:00"),
+    ],
+)
+def test_the_window_of_a_night(now, begins, ends, begin):
+    day = datetime(2027, 5, 4, tzinfo=UTC)
+
+    def at(of_day):
+        hour, minute = of_day.split(":")
+        return day.replace(hour=int(hour), minute=int(minute))
+
+    assert begins_at(begins, ends, at(now)) == at(begin)
