@@ -19,7 +19,7 @@ import pyarrow.parquet as pq
 
 from emulator.campaign.comparison.ridden import Ridden, rows_of
 from emulator.campaign.store.folder import CAMPAIGN_FILE, CASES_FILE, PLAN_FILE, RESULTS_FOLDER
-from emulator.campaign.store.schema import CRITERION, DISTURBANCE, SCHEMA
+from emulator.campaign.store.schema import CASE_SCHEMA, SCHEMA
 from emulator.record.writer import write_json
 
 SCENARIOS = ("short bend", "lane change", "slalom", "braking")
@@ -206,29 +206,18 @@ def write_campaign(
     (folder / RESULTS_FOLDER).mkdir(parents=True)
     pq.write_table(table_of(rows), folder / RESULTS_FOLDER / "000001.parquet")
     cases = [_case(one) for one in sorted((*rows, *not_ridden), key=lambda one: one["number"])]
-    pq.write_table(pa.Table.from_pylist(cases, schema=CASES), folder / CASES_FILE)
+    pq.write_table(pa.Table.from_pylist(cases, schema=CASE_SCHEMA), folder / CASES_FILE)
     (folder / PLAN_FILE).write_text("kind: campaign\n")
-    state = "out of time" if not_ridden else "complete"
+    state = "out_of_time" if not_ridden else "complete"
     write_json(folder / CAMPAIGN_FILE, {"format": 1, "plan": "gone.yaml", "state": state} | about)
     return folder
-
-
-CASES = pa.schema(
-    [
-        *(
-            (name, SCHEMA.field(name).type)
-            for name in ("number", "case_id", "scenario_file", "rig", "vehicle")
-        ),
-        *((name, SCHEMA.field(name).type) for name in ("robot", "stage", "seed", "repeat", "parameters")),
-        *(("factors", pa.string()), ("disturbances", pa.list_(DISTURBANCE)), ("label", pa.string())),
-        ("turn", pa.int64()),
-    ]
-)
-assert SCHEMA.field("criteria").type == pa.list_(CRITERION)
 
 
 def _case(one: Row) -> Row:
     disturbed = "".join(f" · {d['kind']} {d['signal']} 80 ms at 3 s" for d in one["disturbances"])
     label = f"{one['scenario'].replace(' ', '_')}{disturbed} · seed {one['seed']}"
     repeat = f" · repeat {one['repeat']}" if one["repeat"] else ""
-    return {name: one.get(name) for name in CASES.names} | {"label": label + repeat, "turn": one["number"]}
+    return {name: one.get(name) for name in CASE_SCHEMA.names} | {
+        **{"label": label + repeat, "turn": one["number"]},
+        **dict.fromkeys(("scenario_overlay", "rig_overlay", "vehicle_overlay"), "{}"),
+    }

@@ -227,7 +227,7 @@ def _gaps(night: Night, rows: Sequence[Ridden]) -> list[Gap]:
     ]
     missing = night.not_ridden
     if missing:
-        gaps.append(Gap(night.name, "not ridden", len(missing), f"campaign: {night.state}", missing[0].label))
+        gaps.append(Gap(night.name, "not ridden", len(missing), f"campaign: {night.ended}", missing[0].label))
     return gaps
 
 

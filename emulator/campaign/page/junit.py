@@ -39,7 +39,7 @@ def junit_of(morning: Morning) -> str:
         for case in missing:
             element = _case(suite, case.scenario, f"{case.label} [{case.case_id}]", 0.0)
             ElementTree.SubElement(
-                element, "skipped", {"message": f"not ridden: {visible(morning.night.state)}"}
+                element, "skipped", {"message": f"not ridden: {visible(morning.night.ended)}"}
             )
         _total(suite, [suite])
     _total(root, list(root))

@@ -36,7 +36,7 @@ class Night:
     """A campaign.
 
     plan   the plan's file, for commands that repeat a case and for what stands beside it
-    state  why it ended, as campaign.json has it; 'complete' where every case was ridden
+    state  why it ended, a key as campaign.json has it; 'complete' where every case was ridden
     """
 
     folder: Path
@@ -46,6 +46,11 @@ class Night:
     rows: tuple[Ridden, ...]
     state: str
     about: Mapping[str, Any]
+
+    @property
+    def ended(self) -> str:
+        """Its state in words."""
+        return self.state.replace("_", " ")
 
     @property
     def began(self) -> datetime | None:

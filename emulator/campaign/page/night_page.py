@@ -61,7 +61,7 @@ def night_html(morning: Morning) -> str:
             for group in morning.missing
         ],
         "missing_heading": (
-            f"{counted_words(morning.counts.not_ridden, 'case')} without a run (campaign: {night.state})"
+            f"{counted_words(morning.counts.not_ridden, 'case')} without a run (campaign: {night.ended})"
         ),
         "comparison": None
         if morning.comparison is None
@@ -142,7 +142,7 @@ def _facts(morning: Morning) -> list[tuple[str, str]]:
     for name, of in (("tool", "tool"), ("model", "model"), ("robot", "robot_version"), ("on", "processor")):
         if versions := night.version(of):
             facts.append((name, ", ".join(versions)))
-    return [*facts, ("state", night.state)]
+    return [*facts, ("state", night.ended)]
 
 
 def _surprise(morning: Morning, group: RunGroup) -> dict[str, Any]:

@@ -111,7 +111,7 @@ def _no_evidence(morning: Morning) -> Iterator[list[str]]:
         lines = ["NOT RIDDEN", *_when(morning.broken)]
         if morning.missing:
             count = counted_words(morning.counts.not_ridden, "case")
-            lines += _wrapped(f"- {count} without a run; the campaign's state: {morning.night.state}")
+            lines += _wrapped(f"- {count} without a run; the campaign's state: {morning.night.ended}")
         yield lines + [line for group in morning.missing for line in _missing(group)]
 
 
