@@ -693,6 +693,33 @@ def settles() -> None:
     assert gear.sentence.startswith("truth.gear was within 0.5 around 2 all the time since")
 
 
+@checks("swing_dies_away")
+def swings_die_away() -> None:
+    def swung(early: float, late: float, name: str = "truth__roll_rate_rad_s") -> Run:
+        size = part(1000, 1600, early) + part(2000, 2600, late)
+        return ridden(EVENTS, **{name: 2.0 + size * np.where(TICK % 2, 1.0, -1.0)})
+
+    ask = of("swing_dies_away", after="gust", watched_s=1.8)
+    r = judged(swung(1.0, 0.5), ask)
+    assert seen(r) == (True, 0.4, 2.599, round(100.0 + 20.0 * 2.599, 9))
+    assert (r.unit, r.limit, r.from_s, r.to_s) == ("1", 0.9, 0.8, 2.599)
+    assert r.sentence == "0.50 of the swing after 'gust' was left (limit 0.90)"
+    assert judged(swung(1.0, 0.89), ask).passed
+    assert not judged(swung(1.0, 0.91), ask).passed
+    assert not judged(swung(1.0, 0.5), of("swing_dies_away", after="gust", watched_s=1.8, limit=0.4)).passed
+    # what is no swing late is none, whatever was early: 0.05 rad/s of roll, 0.03 rad/s of steer
+    assert judged(swung(0.0, 0.049), ask).passed
+    assert not judged(swung(0.0, 0.051), ask).passed
+    assert judged(swung(0.0, 0.029, "truth__steer_rate_rad_s"), ask).passed
+    assert not judged(swung(0.0, 0.031, "truth__steer_rate_rad_s"), ask).passed
+    assert seen(judged(thinned(swung(0.2, 0.1), 10), ask))[0]
+    assert unjudged(
+        judged(swung(1.0, 0.5), of("swing_dies_away", after="gust", watched_s=2.3)),
+        "the ride ended before 2.3 s after 'gust' began",
+    )
+    assert judged(swung(1.0, 0.5), of("swing_dies_away", after="gust", watched_s=2.2)).margin is not None
+
+
 # -- sequences -------------------------------------------------------------------------------------------
 
 

@@ -29,6 +29,7 @@ from emulator.assembly.bench import Bench
 from emulator.assembly.session import Session, load_session, mission
 from emulator.config.scenario.events import Event
 from emulator.core.signals import TICK_NS, columns
+from emulator.criteria.swings import DIES_AWAY, SWINGS, left_of_swing
 from emulator.robot.design import Design
 from emulator.robot.mission import ReferenceRider
 from emulator.shared_memory.status import Command
@@ -42,12 +43,6 @@ GUST, LATE, LITTLE_LATER = "gust", "late", "a little later"
 
 WATCHED_s = 45.0
 """How long a ride is watched from the gust on."""
-_EARLY_s, _LATE_s = (5.0, 20.0), (30.0, 45.0)  # after the gust; what swings in both is compared
-_DIES_AWAY = 0.9  # what is left in the later one of what was in the earlier, at most: 240 s to a tenth
-_SWINGS = (
-    0.05,
-    0.03,
-)  # [rad/s] rms of roll and steer rate from which it is a swing: some times those of a calm ride
 _REACHED = 0.985  # of the speed asked for; then there are 8 s left until the gust
 _RUN_UP_s = 60.0  # as if at full speed
 
@@ -90,18 +85,12 @@ class Watched(NamedTuple):
     fastest: float
     ended: str
 
-    def swing(self, span_s: tuple[float, float]) -> NDArray[np.float64]:
-        """Rms (2,) of roll and steer rate [rad/s] within so many seconds from the gust."""
-        first, last = (round(at * _HZ) for at in span_s)
-        return np.asarray(np.std(self.rows[first:last, _ROLL_RATE:], axis=0))
-
     @property
     def lost(self) -> bool:
         """Whether it fell, or swings without end."""
         if self.ended or len(self.rows) < round(WATCHED_s * _HZ):
             return True
-        early, late = self.swing(_EARLY_s), self.swing(_LATE_s)
-        return bool(np.any((late > _SWINGS) & (late > _DIES_AWAY * early)))
+        return left_of_swing(self.rows[:, _ROLL_RATE:]) > DIES_AWAY
 
     @property
     def frequency(self) -> float:
@@ -112,7 +101,7 @@ class Watched(NamedTuple):
         if len(seen) < round(2.0 * _HZ):
             return math.nan
         size = np.std(seen, axis=0)
-        seen = seen[:, int(np.argmax(size / _SWINGS))]
+        seen = seen[:, int(np.argmax(size / SWINGS))]
         power = np.abs(np.fft.rfft((seen - seen.mean()) * np.hanning(len(seen)), 8 * len(seen))) ** 2
         return float(np.argmax(power) * _HZ / (8 * len(seen)))
 

@@ -53,6 +53,7 @@ def load(criterion: str):
         "kind: reaction_time, after: half way, limit_s: 0.3, signal: robot.throttle, change: 0.1",
         "kind: settle_time, after: half way, limit_s: 2, signal: line.offset_m, within: 0.2",
         "kind: corner_entry",
+        "kind: swing_dies_away, after: half way, watched_s: 20",
     ],
 )
 def test_each_kind_loads(criterion):
