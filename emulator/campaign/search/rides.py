@@ -12,7 +12,7 @@ from emulator.campaign.store.schema import COUNTING, Row
 
 Point = TypeVar("Point")
 RowsOf: TypeAlias = Callable[[Sequence[Case]], Sequence[Row]]
-"""Rides cases and gives their rows in their order: emulator.campaign.riding.conduct.rows_of with its riders."""
+"""Rides cases; their rows in their order: emulator.campaign.riding.conduct.rows_of with its riders."""
 
 SWING = {"kind": "swing_dies_away", "name": "search: the swing dies away"}
 """Put into a scenario that is searched where growing oscillation counts as lost; with ``after``."""
