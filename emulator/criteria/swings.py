@@ -59,7 +59,7 @@ class SwingDiesAway(Criterion):
         wanted = round(self.watched_s / ride.step_s(riding))
         rows = riding[riding >= start][:wanted]
         if len(rows) < wanted:
-            raise NotJudged(f"the ride ended before {self.watched_s:g} s after {self.after!r} began")
+            raise NotJudged(f"the ride ended before watched_s, {self.watched_s:g} s, was over")
         left = left_of_swing(np.column_stack([ride.column(name, rows) for name in _RATES]))
         last = int(rows[-1])
         return Finding(
