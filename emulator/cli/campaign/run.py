@@ -23,6 +23,7 @@ from emulator.cli.output import (
     console_of_stderr,
     console_of_stdout,
 )
+from emulator.core.errors import EmulatorError
 
 if TYPE_CHECKING:
     from emulator.campaign.plan.cases import PlannedCampaign
@@ -96,7 +97,8 @@ def run(
     bench = made.plan.stage == "bench"
     if bench and scheduler is not None:
         raise typer.BadParameter("--scheduler: expected a plan of the virtual stage; a bench is one machine")
-    asked = asked_of(made, last or last_of(made.plan.name, CAMPAIGNS))
+    before = last or last_of(made.plan.name, CAMPAIGNS)
+    asked = asked_of(made, before)
     folder = out or folder_of(asked, CAMPAIGNS)
     count = 1 if bench else workers or len(os.sched_getaffinity(0))
     console.print(
@@ -135,6 +137,7 @@ def run(
             ending = ride_campaign(opened, asked, here, line.show, stop_asked)
     for text in ending.said:
         console.print(text, markup=False)
+    page = _morning_page(folder, before, console)
     status = exit_status(ending, read_results(folder).to_pylist())
     told = told_of(ending, len(asked.cases), folder)
     if as_json:
@@ -142,7 +145,20 @@ def run(
     else:
         result.print(summary(ending, len(asked.cases), folder), markup=False)
         _tell_time(console, ending, folder)
+        if page is not None:
+            console.print(f"for the morning: {page}", markup=False)
     raise typer.Exit(status)
+
+
+def _morning_page(folder: Path, before: Path | None, console: Console) -> Path | None:
+    """What it comes to, written beside the table; None, and said why, where it could not be."""
+    from emulator.campaign.page.outputs import read_morning, write_morning
+
+    try:
+        return write_morning(read_morning(folder, baseline=before))
+    except EmulatorError as error:  # the rows are there, and so is the command that writes the page
+        console.print(f"no page for the morning: {error}", markup=False)
+        return None
 
 
 def _who(count: int, *, bench: bool) -> str:

@@ -106,7 +106,7 @@ def test_a_campaign_stops_when_enough_is_known() -> None:
     rule = StopRule(below=0.01)
     stops = next(n for n in range(1, 2000) if rule.reached(0, n))
     assert interval_at_any_time(0, stops).high < 0.01 <= interval_at_any_time(0, stops - 1).high
-    assert stops == 984 > 3 * runs_for_bound(0.01)  # the price of looking, as decision 1 tells it
+    assert stops == 984 > 3 * runs_for_bound(0.01)  # the price of looking, as decision 151 tells it
     assert interval_at_any_time(0, 12_420).high < 0.001 < interval_at_any_time(0, 12_410).high  # so the guide
     assert rule.reached(60, 600)  # proven to be more: as good an answer
     assert not rule.reached(6, 600)
