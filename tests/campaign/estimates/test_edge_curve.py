@@ -173,7 +173,7 @@ def test_firth_adds_half_an_outcome_to_each_cell() -> None:
 
 
 def test_a_size_that_does_not_matter_has_no_bounds() -> None:
-    found = edge_curve(np.arange(8.0), np.array([0, 1, 0, 1, 1, 0, 1, 0], dtype=bool))
+    found = edge_curve(np.arange(8.0), np.array([0, 1, 0, 1, 1, 0, 1, 1], dtype=bool))
     assert found is not None
     assert found.half_lost_in.low == -math.inf
     assert found.half_lost_in.high == math.inf
