@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Annotated
 
 from pydantic import Field
 
-from emulator.criteria import corner_entry, holds, laps, limits, position, responses, stop_distance, swings
+from emulator.criteria import corner_entry, holds, laps, limits, position, responses, stop_distance
 from emulator.criteria.base import REGISTRY, Criterion
 
-_MODULES = (limits, position, laps, stop_distance, responses, corner_entry, holds, swings)
+_MODULES = (limits, position, laps, stop_distance, responses, corner_entry, holds)
 """A module with a criterion stands here; messages name the kinds in this order."""
 KINDS: dict[str, type[Criterion]] = {
     kind: criterion

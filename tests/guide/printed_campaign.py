@@ -53,7 +53,7 @@ def of_campaigns(folder: Path) -> set[Printed]:
 
 
 _NAMES = re.compile(
-    r"(?:ride[ _][a-z]|short[ _]bend|lane[ _]change|slalom|braking|shuffled)"
+    r"(?:ride[ _][a-z]\b|short[ _]bend|lane[ _]change|slalom|braking|shuffled)"
     r"(?: · (?:dropout imu_rates|offset gnss|slow steering|undisturbed))?"
     r"|again-[0-9a-f]{16}|\b[0-9a-f]{16}\b|dropout imu_rates|everything"
 )

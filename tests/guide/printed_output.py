@@ -504,7 +504,7 @@ def of_rehearsal() -> Iterator[Printed]:
     for one in found:
         yield from of_terminal("rehearse", rehearsal_tables(one))
         yield from of_page("rehearse", rehearsal_html(one))
-    for module in ("cli/rehearse.py", "inspection/rehearsal/conduct.py"):
+    for module in ("cli/for_robot/rehearse.py", "inspection/rehearsal/conduct.py"):
         yield from of_source("rehearse", source(module))
     for prompt in prompts_of(session):
         yield from of_terminal("rehearse", prompt.words)

@@ -29,7 +29,7 @@ from emulator.assembly.bench import Bench
 from emulator.assembly.session import Session, load_session, mission
 from emulator.config.scenario.events import Event
 from emulator.core.signals import TICK_NS, columns
-from emulator.criteria.swings import DIES_AWAY, SWINGS, left_of_swing
+from emulator.criteria.responses import DIES_AWAY, SWINGS, left_of_swing
 from emulator.robot.design import Design
 from emulator.robot.mission import ReferenceRider
 from emulator.shared_memory.status import Command
