@@ -1,4 +1,4 @@
-"""Criteria about an event's consequences: the robot's reaction, a signal that settles, a swing that dies away."""
+"""Criteria about an event's consequences: the reaction, a signal that settles, a swing that dies away."""
 
 from __future__ import annotations
 

@@ -68,16 +68,16 @@ MEANT = [
         {"counted_from": "start", "around": 0.0, "stay_s": 1.0},
     ),
     (
+        {"kind": "swing_dies_away", "after": "gust"},
+        (0.9, "1", "swing dies away"),
+        {"watched_s": 45.0, "limit": 0.9},
+    ),
+    (
         {"kind": "corner_entry"},
         (0.6, "s", "corner entry"),
         {"lean_share": 0.5, "corner_radius_m": 200.0, "throttle_closed": 0.05, "brake_bar": 1.0},
     ),
     ({"kind": "holds", "name": "n", "that": SHUT}, (None, "1", "n"), {}),
-    (
-        {"kind": "swing_dies_away", "after": "gust"},
-        (0.9, "1", "swing dies away"),
-        {"watched_s": 45.0, "limit": 0.9},
-    ),
 ]
 KEYS = [keys for keys, _, _ in MEANT]
 

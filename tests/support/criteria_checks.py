@@ -707,6 +707,8 @@ def swings_die_away() -> None:
     assert judged(swung(1.0, 0.89), ask).passed
     assert not judged(swung(1.0, 0.91), ask).passed
     assert not judged(swung(1.0, 0.5), of("swing_dies_away", after="gust", watched_s=1.8, limit=0.4)).passed
+    at_limit = of("swing_dies_away", after="gust", watched_s=1.8, limit=0.5)
+    assert judged(swung(1.0, 0.5), at_limit).passed  # exact: both are powers of two
     # what is no swing late is none, whatever was early: 0.05 rad/s of roll, 0.03 rad/s of steer
     assert judged(swung(0.0, 0.049), ask).passed
     assert not judged(swung(0.0, 0.051), ask).passed

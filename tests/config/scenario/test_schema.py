@@ -69,7 +69,7 @@ criteria:
 KINDS_OF_CRITERIA = (
     "no_fall, distance_from_line, speed_error, lean, lean_rate, steering_rate, steering_acceleration, "
     "slip_ratio, slip_angle, friction_use, position_error, lap_time, sector_time, stop_distance, "
-    "reaction_time, settle_time, corner_entry, holds, swing_dies_away"
+    "reaction_time, settle_time, swing_dies_away, corner_entry, holds"
 )
 WRONG_SCENARIOS = [
     (
