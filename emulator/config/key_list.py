@@ -15,7 +15,8 @@ def keys_of(kind: Kind) -> Iterator[tuple[str, str]]:
     """Paths to all keys of a kind of file, in its order, and what each is.
 
     ``[]`` stands for an item of a list, ``NAME`` for a name of the file's own, and a kind in parentheses for
-    the mapping of that kind. What comes at several places (conditions, entries) is told at the first.
+    the mapping of that kind; where mappings without a kind have keys in common, the first key that each must
+    have stands for it. What comes at several places (conditions, entries) is told at the first.
     """
     whole, models = whole_schema(kind)
     yield from _keys(whole, "", models, set())
@@ -25,12 +26,16 @@ def _keys(node: Schema, path: str, models: dict[str, Schema], seen: set[str]) ->
     for key, value in node["properties"].items():
         here = f"{path}.{key}" if path else key
         yield here, value["description"]
-        for below, model in _mappings(value, here):
+        mappings = list(_mappings(value, here))
+        for below, model in mappings:
             if model in seen or "properties" not in models[model]:
                 continue
             seen.add(model)
             own = models[model]["properties"]
             kind = next((own[key]["const"] for key in _KINDS if "const" in own.get(key, {})), None)
+            others = [models[m].get("properties", {}) for at, m in mappings if at == below and m != model]
+            if kind is None and any(own.keys() & other.keys() for other in others):
+                kind = models[model]["required"][0]
             yield from _keys(models[model], f"{below}({kind})" if kind else below, models, seen)
 
 

@@ -40,6 +40,7 @@ OF_FILES = ("fill_frame_fault", "_fill", "_rules", "_unmet")
 """What a file may say of frames: tests/config/scenario, tests/plant/test_faults_on_the_wire.py."""
 
 
+@pytest.mark.timing  # for the ordinary run's length only
 @pytest.mark.slow
 @pytest.mark.timeout(1200)  # half a minute by itself, ten on a machine with fifteen others
 @pytest.mark.filterwarnings("ignore")  # a mutant may divide by zero

@@ -18,6 +18,7 @@ from tests.guide.markdown import GUIDE, README, ROOT, blocks
 TEXT = README.read_text()
 COMMANDS = [line for block in blocks(TEXT) for line in block.splitlines()]
 MOST_LINES = 15
+FIRST_PLAN = "scenarios/campaigns/first.yaml"
 
 
 def own_scenario() -> tuple[Path, str]:
@@ -67,6 +68,8 @@ def test_its_commands_are_these() -> None:
         "make demo",
         f".venv/bin/emulator check {name} --rig scenarios/rigs/loopback.yaml",
         f"make virtual RUN={name}",
+        f".venv/bin/emulator campaign check {FIRST_PLAN}",
+        f".venv/bin/emulator campaign run {FIRST_PLAN}",
         "make test",
     ] == COMMANDS
 
@@ -145,6 +148,22 @@ def lean_of(run_folder: Path) -> tuple[bool, float]:
     criteria = json.loads((run_folder / "verdict.json").read_text())["criteria"]
     (lean,) = [c for c in criteria if c["kind"] == "lean"]
     return lean["passed"], math.degrees(lean["margin"])  # recorded in rad
+
+
+@pytest.mark.slow
+def test_the_first_plan_makes_twelve_runs_and_has_no_problems(checkout: Path) -> None:
+    checked = run([".venv/bin/emulator", "campaign", "check", FIRST_PLAN], checkout)
+    assert checked.returncode == 0, checked.stderr
+    assert "12 runs" in checked.stdout
+    assert "no problems" in checked.stdout
+
+
+@pytest.mark.timing  # rides a plan; tests of the command ride a shorter one
+def test_the_first_plan_is_ridden_and_has_a_page(checkout: Path) -> None:
+    ridden = run([".venv/bin/emulator", "campaign", "run", FIRST_PLAN, "--out", "campaigns/first"], checkout)
+    assert ridden.returncode == 0, ridden.stdout
+    assert "12 as expected" in ridden.stdout
+    assert "<html" in (checkout / "campaigns" / "first" / "page.html").read_text()
 
 
 def test_an_editor_knows_what_the_own_scenario_is() -> None:

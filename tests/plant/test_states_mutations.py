@@ -15,6 +15,7 @@ SAME: dict[tuple[str, str], str] = {
 """Mutants that say the same, and why."""
 
 
+@pytest.mark.timing  # for the ordinary run's length only
 @pytest.mark.slow
 @pytest.mark.timeout(1200)  # half a minute by itself, ten on a machine with fifteen others
 @pytest.mark.filterwarnings("ignore")  # a mutant may divide by zero

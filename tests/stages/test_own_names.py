@@ -209,7 +209,9 @@ def test_the_interface_tells_the_labs_names_and_its_samples_hold_their_checks(la
     codec, values = lab_session.codec, {"heartbeat": 2.0, "state": 1.0, "lean_rad": 0.4, "rate_z_rad_s": -0.2}
     samples = {name: [sample_of(codec, name, "bend", values, 5)] for name in codec.frames}
     frames = frames_of_bench(lab_session, LAB.with_name("lab.dbc"), samples, 20.0)
-    layouts = Layouts(json.dumps({"frames": [frame.model_dump(mode="json") for frame in frames]}))
+    layouts = Layouts(
+        json.dumps({"frames": [frame.model_dump(mode="json") for frame in frames], "rehearsal": None})
+    )
     told = {(f.name, s.name): (f.label, s.label, s.unit, s.dbc_unit) for f in frames for s in f.signals}
     assert told["imu_rates", "rate_z_rad_s"] == (
         *("imu_rates (GYRO)", "rate_z_rad_s (GY_Yaw)"),

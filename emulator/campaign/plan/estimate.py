@@ -19,10 +19,10 @@ from emulator.campaign.plan.cases import PlannedCampaign
 from emulator.campaign.plan.check import CheckedCases
 from emulator.config.scenario.schema import Scenario
 
-CPU_OF_RIDDEN_SECOND_s = 0.012
-CPU_OF_RUN_s = 0.15
-"""Processor time of a ridden second and of a run beside it, where nothing was measured yet: a desk machine of
-our own, rounded up."""
+CPU_OF_RIDDEN_SECOND_s = 0.045
+CPU_OF_RUN_s = 0.1
+"""Processor time of a ridden second and of a run beside it, where nothing was measured yet: those of the
+overnight plan's first night on a shared server, rounded up."""
 RIDE_s = 15.0
 """How long a ride is taken to be where neither its line nor an earlier night says."""
 ROW_bytes = 2_000

@@ -247,6 +247,7 @@ def test_virtual_and_in_real_time_the_same_events_come_at_the_same_ticks(desk):
         assert one["margin"] == pytest.approx(other["margin"], abs=tolerance), one["name"]
 
 
+@pytest.mark.timing  # for the ordinary run's length only
 def test_a_broker_that_is_away_costs_the_ride_nothing(desk):
     desk.rig("loop:\n", "telemetry: {kind: mqtt, host: 127.0.0.1, port: 1}\n\nloop:\n")
     desk.scenario("duration_limit_s: 180.0", "duration_limit_s: 4.0")
@@ -326,6 +327,7 @@ def cpu_ticks(number):
     return sum(map(int, Path(f"/proc/{number}/stat").read_text().rpartition(")")[2].split()[11:13]))
 
 
+@pytest.mark.timing  # test_killed.py rides it at more moments
 def test_recorder_killed_is_told_and_another_one_goes_on_with_the_record(desk):
     process = desk.start()
     found = desk.ride_for(process)
@@ -358,6 +360,7 @@ def test_loop_killed_is_an_error(desk):
     replays(desk, len(run.tick))
 
 
+@pytest.mark.timing  # test_killed.py rides it at more moments
 def test_supervisor_killed_lets_everything_come_to_rest(desk):
     process = desk.start()
     desk.ride_for(process)
