@@ -173,7 +173,7 @@ class SwingDiesAway(Criterion):
     watched_s: float = Field(default=45.0, ge=1, le=3600)
     """How long it is watched."""
     limit: float = Field(default=DIES_AWAY, gt=0, le=1)
-    """Largest share of the earlier swing that may be left in the later one."""
+    """[1] Largest share of the earlier swing that may be left in the later one."""
 
     def find(self, ride: JudgedRide) -> Finding:
         """What is left; marked at the end of the time watched."""
