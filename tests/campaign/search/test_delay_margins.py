@@ -70,7 +70,7 @@ def test_searched_and_computed_agree_within_a_tenth() -> None:
         workers.close()
     told = mission(load_session(RIG, SCENARIO))
     design = design_rider(told.vehicle, told.grip, told.timing)
-    computed = delay_margins(told.vehicle, design, told.timing, [v / 3.6 for v in SPEEDS_km_h]).loop[:, 0]
+    computed = delay_margins(told.vehicle, design, told.timing, [v / 3.6 for v in SPEEDS_km_h]).loop[0]
     for km_h, edge, margin in zip(SPEEDS_km_h, edges, computed, strict=True):
         print(f"{km_h:g} km/h: survived {edge.survived}, lost {edge.lost}, computed {1e3 * margin:.1f} ms")
         assert edge.monotone
