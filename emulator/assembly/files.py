@@ -73,12 +73,10 @@ def read_files(
     robot: PythonRobot | None = None,
 ) -> RideFiles:
     """Raises ConfigError with the problems of all of them; arguments: see load_session."""
-    if swapped := _swapped(rig_file, scenario_file):
+    on = read_rig_side(rig_file, vehicle, stage=stage, robot=robot)
+    if on.rig is None and (swapped := _swapped(rig_file, scenario_file)):
         raise ConfigError([swapped])
-    return together(
-        read_rig_side(rig_file, vehicle, stage=stage, robot=robot),
-        read_scenario_side(scenario_file, parameters, stage=stage),
-    )
+    return together(on, read_scenario_side(scenario_file, parameters, stage=stage))
 
 
 def read_rig_side(

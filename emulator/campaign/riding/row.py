@@ -70,7 +70,7 @@ def row_of_run(case: Case, judged: Judged, plan: Path) -> Row:
     return {
         **_of_case(case, plan),
         "scenario": session.scenario.name,
-        "requirements": list(getattr(session.scenario, "requirements", ())),
+        "requirements": list(session.scenario.requirements),
         "result": verdict.result,
         "expected": expected.result,
         "as_expected": as_expected if counts else None,
@@ -89,7 +89,7 @@ def row_of_run(case: Case, judged: Judged, plan: Path) -> Row:
         "signals_sha256": signals_hash(run),
         "frames_sha256": frames_hash(run),
         "robot_version": str(judged.robot.get("version", "")),
-        **files_of(session),
+        **file_hashes(session),
     }
 
 
@@ -166,7 +166,7 @@ def model_key() -> str:
     return code_key(tick)[:16]
 
 
-def files_of(session: Session) -> Row:
+def file_hashes(session: Session) -> Row:
     """Hashes of the files a session was read from, each with those it is based on."""
     return {
         f"{kind}_sha256": _joined(

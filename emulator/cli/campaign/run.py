@@ -26,6 +26,8 @@ from emulator.cli.output import (
 from emulator.core.errors import EmulatorError
 
 if TYPE_CHECKING:
+    import pyarrow as pa
+
     from emulator.campaign.plan.cases import PlannedCampaign
     from emulator.campaign.riding.bench_lane import BenchLane
     from emulator.campaign.riding.campaign import Asked
@@ -138,13 +140,14 @@ def run(
     for text in ending.said:
         console.print(text, markup=False)
     page = _morning_page(folder, before, console)
-    status = exit_status(ending, read_results(folder).to_pylist())
+    results = read_results(folder)
+    status = exit_status(ending, results.to_pylist())
     told = told_of(ending, len(asked.cases), folder)
     if as_json:
         result.print(json.dumps({**told, "exit_status": status}, indent=1), markup=False)
     else:
         result.print(summary(ending, len(asked.cases), folder), markup=False)
-        _tell_time(console, ending, folder)
+        _tell_time(console, ending, results)
         if page is not None:
             console.print(f"for the morning: {page}", markup=False)
     raise typer.Exit(status)
@@ -259,12 +262,9 @@ def told_of(ending: Ending, total: int, folder: Path) -> dict[str, Any]:
     }
 
 
-def _tell_time(console: Console, ending: Ending, folder: Path) -> None:
+def _tell_time(console: Console, ending: Ending, results: pa.Table) -> None:
     """Where the processor time went, a run."""
-    from emulator.campaign.store.reading import read_results
-
-    table = read_results(folder).select(list(_SPENT))
-    spent = {name: table[name].drop_null().to_numpy() for name in _SPENT}
+    spent = {name: results[name].drop_null().to_numpy() for name in _SPENT}
     if not len(spent["cpu_ride_s"]):
         return
     parts = ", ".join(f"{words} {spent[name].mean():.3f}" for name, words in _SPENT.items())
