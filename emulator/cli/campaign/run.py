@@ -81,8 +81,8 @@ def run(
     Stop it at any time, also by kill -9: the same command again goes on with what is missing. Ctrl-C keeps
     what is done.
 
-    Exit status: 0 all as expected, 1 surprises, 2 some do not count, 3 wrong files, 4 anything else, 5
-    stopped by hand; of several the first of 5, 1, 3, 4, 2.
+    Exit status: 0 all as expected, 1 surprises, 2 some do not count or were not reached, 3 wrong files, 4
+    anything else, 5 stopped by hand; of several the first of 5, 1, 3, 4, 2.
     """
     from emulator.campaign.plan.cases import planned
     from emulator.campaign.riding.campaign import asked_of, folder_of, last_of, ride_campaign
@@ -226,7 +226,8 @@ def exit_status(ending: Ending, rows: Iterable[Mapping[str, Any]]) -> int:
     if counts.errors:
         kinds = {row["cause_kind"] for row in rows if row["result"] == ERROR}
         return WRONG_INPUT if WRONG_FILES in kinds else OTHER
-    return INVALID if counts.invalid else EXIT_STATUS["pass"]
+    # who is out of time has runs left, and of those nothing is known
+    return INVALID if counts.invalid or ending.state == "out_of_time" else EXIT_STATUS["pass"]
 
 
 def summary(ending: Ending, total: int, folder: Path) -> str:

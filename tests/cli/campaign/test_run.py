@@ -132,6 +132,7 @@ def test_what_is_typed_wrong_is_told(tmp_path, capsys):
         (Counts(5, 0, 1, 1), ("files",), "complete", 3),
         (Counts(5, 0, 1, 1), ("worker lost",), "complete", 4),
         (Counts(5, 0, 1), (), "out_of_time", 2),
+        (Counts(5), (), "out_of_time", 2),
         (Counts(5, 1), (), "stopped", 5),
     ],
 )
