@@ -11,6 +11,7 @@ machine code was made from (``code_key``), and kept in a folder of the user's ow
 
 from __future__ import annotations
 
+import ctypes
 import pickle
 import re
 from collections.abc import Callable
@@ -132,6 +133,32 @@ def by_address(function: F, *examples: object) -> F:
     if not hasattr(function, "overloads"):  # compiling is switched off
         return function
     return cast(F, _Address(_compiled(function, examples)))
+
+
+def called_back(function: Callable[[int], int]) -> Callable[[int], int]:
+    """A Python function of a whole number as an argument of compiled code, which calls it by its address.
+
+    Compiled code that goes on computing saves the call from Python, which takes every array apart again and
+    costs more than a tick. What the function raises is lost, and what it returns then is anything.
+    """
+    if numba.core.config.DISABLE_JIT:  # type: ignore[attr-defined]
+        return function
+    return cast(Callable[[int], int], _Callback(function))
+
+
+class _Callback(numba.types.WrapperAddressProtocol):
+    """A Python function with the address of machine code that calls it."""
+
+    def __init__(self, function: Callable[[int], int]) -> None:
+        self._kept = ctypes.CFUNCTYPE(ctypes.c_int64, ctypes.c_int64)(function)
+        self._address = ctypes.cast(self._kept, ctypes.c_void_p).value
+
+    def __wrapper_address__(self) -> int:
+        return int(self._address or 0)
+
+    def signature(self) -> Any:
+        """Types of arguments and result."""
+        return numba.types.int64(numba.types.int64)
 
 
 class _Address(numba.types.WrapperAddressProtocol):

@@ -21,7 +21,7 @@ from emulator.assembly.session import Session
 from emulator.config.rig.file import carries_fd
 from emulator.config.rig.outputs import commands_in
 from emulator.config.software.stepped_robot import SteppedRobot
-from emulator.core.compiled import by_address, entry, jit
+from emulator.core.compiled import by_address, called_back, entry, jit
 from emulator.core.frame_buffer import EXTENDED, EXTENDED_MASK, STANDARD_MASK, FrameBuffer, frame_buffer
 from emulator.core.random_streams import normal, stream_start
 from emulator.core.signals import R_HEARTBEAT, ROBOT_COMMANDS, TICK_NS
@@ -47,11 +47,15 @@ from emulator.wire.arbitration import Bus, arrived_by, drop_first, known
 from emulator.wire.can_timing import CLASSICAL_BYTES, FD_LENGTHS
 
 _ASKED = 4 * MOST_FRAMES
+ENDED = -1
+"""Instead of a tick: there is no next turn."""
 
 
 @jit
-def up_to_the_robot(
+def with_the_robot(
     step_plant: Callable[[Plant, FrameBuffer, FrameBuffer, float, float], int],
+    its_turn: Callable[[int], int],
+    turn: NDArray[np.int64],
     plant: Plant,
     rx: FrameBuffer,
     tx: FrameBuffer,
@@ -66,41 +70,41 @@ def up_to_the_robot(
     m: int,
     until: int,
     attend: int,
-    within: bool,
-) -> tuple[int, int, bool]:
-    """Ticks until the robot's turn; returns where rows and frames end, and whether it is its turn.
+) -> tuple[int, int]:
+    """Ticks, with the robot called within each that is its turn; returns where rows and frames end.
 
-    attend  tick of the loop in which it is: the plant has had it, the bus has not gone on
-    within  the tick last computed was such a one: ``asked`` is handed over, and the bus goes on
-    The others as in ``virtual.run_ticks``, and so is when it stops besides.
+    its_turn  called in such a tick, when the plant has had it and the bus has not gone on; what the robot
+              sends is in ``asked`` then, and the tick of its next turn in ``turn``; if that is still
+              ``ENDED``, this returns
+    attend    tick of the loop in which it is its turn
+    The others as in ``virtual.run_ticks``, and so is when it stops.
     """
     run, memory = plant.run[0], plant.memory[0]
     room = frames.shape[0] - FRAMES_A_TICK
     shared = known(bus)
-    if within:
-        now = (run.tick - 1) * TICK_NS
-        if shared:
-            robot_hands_over(bus, asked, 0, asked.count[0], now)
-            carry(bus, accounts, now + TICK_NS, inbox, rx)
-        else:
-            for i in range(asked.count[0]):
-                j = rx.count[0]
-                rx.can_id[j], rx.length[j], rx.data[j] = asked.can_id[i], asked.length[i], asked.data[i]
-                rx.count[0] = j + 1
-        asked.count[0] = 0
-        if memory.event_count > 0 or run.gnss_ready > 0 or run.finished == 1:
-            return n, m, False
     while n < rows.shape[0] and m < room and run.tick < until:
         now = run.tick * TICK_NS
         m = plant_tick(step_plant, plant, rx, tx, inbox, bus, accounts, rows[n], frames, payloads, m)
         n += 1
         if run.tick - 1 == attend:
-            return n, m, True
+            turn[0] = ENDED
+            its_turn(attend)
+            attend = turn[0]
+            if attend == ENDED:
+                break
+            if shared:
+                robot_hands_over(bus, asked, 0, asked.count[0], now)
+            else:
+                for i in range(asked.count[0]):
+                    j = rx.count[0]
+                    rx.can_id[j], rx.length[j], rx.data[j] = asked.can_id[i], asked.length[i], asked.data[i]
+                    rx.count[0] = j + 1
+            asked.count[0] = 0
         if shared:
             carry(bus, accounts, now + TICK_NS, inbox, rx)
         if memory.event_count > 0 or run.gnss_ready > 0 or run.finished == 1:
             break
-    return n, m, False
+    return n, m
 
 
 class InLockstep:
@@ -138,6 +142,8 @@ class InLockstep:
         self._waiting: deque[tuple[int, list[tuple[int, bytes]]]] = deque()
         self._next, self._done = 0, 0  # tick of its next period; by which all it has sent is handed over
         self._notes: set[str] = set()
+        self._turns = np.zeros(1, np.int64)
+        self._raised: BaseException | None = None
 
     failure: RobotFailed | None
     failed_tick = 0
@@ -148,24 +154,36 @@ class InLockstep:
         self._bench, self._block, self._run = bench, block, bench.plant.run[0]
         step = by_address(tick, bench.plant, self.buffers[0], self.buffers[1], 0.0, 0.0)
         self._arguments = (
-            *(step, bench.plant, *self.buffers, timing.frame_accounts),
+            *(
+                step,
+                called_back(self._its_turn),
+                self._turns,
+                bench.plant,
+                *self.buffers,
+                timing.frame_accounts,
+            ),
             *(block.all_rows, block.all_frames, block.all_data),
         )
-        self._go = entry(up_to_the_robot, *self._arguments, 0, 0, NEVER, NEVER, True)
+        self._go = entry(with_the_robot, *self._arguments, 0, 0, NEVER, NEVER)
 
     def advance(self, until: int = NEVER) -> None:
         """Ticks until the loop is wanted, see :class:`.stepped_loop.Driver`, or up to ``until``."""
-        block, within = self._block, False
+        block = self._block
         first = block.n
-        while True:
-            n, m, turn = self._go(*self._arguments, block.n, block.m, until, self._attend(), within)
-            block.n, block.m = n, m
-            if not turn:
-                break
-            self._turn(int(self._run["tick"]) - 1)
-            within = True
+        block.n, block.m = self._go(*self._arguments, block.n, block.m, until, self._attend())
+        if self._turns[0] == ENDED:
+            raise self._raised or KeyboardInterrupt  # which came before ``_its_turn`` had begun
         now = self._bench.tick_number
         block.all_ticks[first : block.n] = np.arange(now - (block.n - first) + 1, now + 1)
+
+    def _its_turn(self, tick: int) -> int:
+        """Called by compiled code, which nothing can be raised through: not even Ctrl-C."""
+        try:
+            self._turn(tick)
+            self._turns[0] = self._attend()
+        except BaseException as error:
+            self._raised = error
+        return 0
 
     def hear(self, burst: bytes, tick: int) -> None:
         """Sentences sent in ``tick`` of the loop, after the robot's own period if it has one there."""

@@ -49,11 +49,18 @@ class FmiUnit:
         if not description.fmiVersion.startswith("3") or description.coSimulation is None:
             raise RobotFailed("nonsense", f"{file} is no co-simulation unit of FMI 3")
         self._variables = {v.name: v for v in description.modelVariables}
-        self._of = {variable: inputs[variable] for variable in inputs}
-        self._inputs = {variable: self._known(variable) for variable in inputs}
+        self._inputs = {
+            kind: [(v.valueReference, inputs[v.name]) for v in variables]
+            for kind, variables in _by_type([self._known(name) for name in inputs]).items()
+        }
         self._outputs, self._notes = dict(outputs), tuple(notes)
-        read = [self._known(variable) for variable in (*outputs, *notes)]
-        self._read = _by_type(read)
+        self._read = {
+            kind: (
+                [variable.valueReference for variable in variables],
+                [variable.name for variable in variables],
+            )
+            for kind, variables in _by_type([self._known(name) for name in (*outputs, *notes)]).items()
+        }
         self.name, self.version = description.modelName, description.version or ""
         self._unit: Any = FMU3Slave(
             guid=description.guid,
@@ -90,13 +97,15 @@ class FmiUnit:
 
     def act(self, moment: Moment) -> Answer:
         """Inputs, a step, outputs."""
-        new = []
-        for name, variable in self._inputs.items():
-            value = moment.values.get(self._of[name])
-            if value is not None and not (math.isnan(value) and variable.type in _WHOLE):
-                new.append((variable, value))
+        values = moment.values
         try:
-            self._set(new)
+            for kind, inputs in self._inputs.items():
+                plain = _plain(kind)
+                given = [(reference, values[name]) for reference, name in inputs if name in values]
+                if plain is int:
+                    given = [(reference, value) for reference, value in given if not math.isnan(value)]
+                references, new = zip(*given, strict=True) if given else ((), ())
+                getattr(self._unit, f"set{kind}")(references, tuple(map(plain, new)))
             _, terminated, *_ = self._unit.doStep(self._steps * self._period_s, self._period_s)
             out = self._get()
         except Exception as error:
@@ -104,8 +113,8 @@ class FmiUnit:
         if terminated:
             raise RobotFailed("nonsense", "the unit asked to end the simulation")
         self._steps += 1
-        values = {command: out[name] for name, command in self._outputs.items()}
-        return Answer((), values, {name: out[name] for name in self._notes})
+        commands = {command: out[name] for name, command in self._outputs.items()}
+        return Answer((), commands, {name: out[name] for name in self._notes})
 
     def end(self, why: str) -> None:
         """Terminate and free it; what that says no longer matters."""
@@ -117,16 +126,19 @@ class FmiUnit:
     def _set(self, new: Sequence[tuple[Any, float]]) -> None:
         values = {variable.name: value for variable, value in new}
         for kind, variables in _by_type([variable for variable, _ in new]).items():
-            plain = float if kind.startswith("Float") else int
+            plain = _plain(kind)
             setter = getattr(self._unit, f"set{kind}")
             setter([v.valueReference for v in variables], [plain(values[v.name]) for v in variables])
 
     def _get(self) -> dict[str, float]:
         out: dict[str, float] = {}
-        for kind, variables in self._read.items():
-            got = getattr(self._unit, f"get{kind}")([v.valueReference for v in variables])
-            out |= {v.name: float(value) for v, value in zip(variables, got, strict=True)}
+        for kind, (references, names) in self._read.items():
+            out.update(zip(names, map(float, getattr(self._unit, f"get{kind}")(references)), strict=True))
         return out
+
+
+def _plain(kind: str) -> type[float]:
+    return float if kind.startswith("Float") else int
 
 
 def _by_type(variables: Sequence[Any]) -> dict[str, list[Any]]:

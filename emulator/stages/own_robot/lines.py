@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import contextlib
 import math
+import os
+import select
 import signal
 import socket
 import subprocess
@@ -32,6 +34,8 @@ from emulator.stages.own_robot.protocol import (
 PROTOCOL = 1
 """Number of what is described here; ``hello`` tells the robot's."""
 _LONGEST_MESSAGE = 1 << 20
+_LOOKS = 100
+"""How often is looked before a sleep, the core offered to others between: for a fraction of a millisecond."""
 _DIGITS = frozenset("0123456789abcdefABCDEF")
 _FORMS = {
     "value": "value NAME NUMBER, with a decimal point",
@@ -96,15 +100,16 @@ def moment_of(lines: Sequence[str]) -> Moment:
     """What the lines of ``act`` say."""
     frames, sentences, numbers, time_ns = [], [], {}, 0
     for line in lines:
-        parts = line.split(" ")
-        if parts[0] == "value":
-            numbers[parts[1]] = float(parts[2])
-        elif parts[0] == "frame":
-            frames.append(Frame(int(parts[1]), identifier(parts[2]), bytes.fromhex(parts[3])))
-        elif parts[0] == "gnss":
-            sentences.append(Sentences(int(parts[1]), bytes.fromhex(parts[2])))
-        elif parts[0] == "act":
-            time_ns = int(parts[1])
+        word, *parts = line.split(" ")
+        if word == "value":
+            name, number = parts
+            numbers[name] = float(number)
+        elif word == "frame":
+            frames.append(Frame(int(parts[0]), identifier(parts[1]), bytes.fromhex(parts[2])))
+        elif word == "gnss":
+            sentences.append(Sentences(int(parts[0]), bytes.fromhex(parts[1])))
+        elif word == "act":
+            time_ns = int(parts[0])
     return Moment(time_ns, frames, sentences, numbers)
 
 
@@ -119,8 +124,10 @@ def answer_from(lines: Sequence[str]) -> Answer:
     frames: list[tuple[int, bytes]] = []
     numbers: dict[str, float] = {}
     notes: dict[str, float] = {}
-    for line in lines:
-        try:
+    told = {"value": numbers, "note": notes}
+    line = ""
+    try:
+        for line in lines:
             word, *parts = line.split(" ")
             if word == "frame":
                 can_id, data = parts if len(parts) != 1 else (*parts, "")
@@ -129,9 +136,9 @@ def answer_from(lines: Sequence[str]) -> Answer:
                 raise _failure(*parts)
             else:
                 name, number = parts
-                {"value": numbers, "note": notes}[word][name] = float(number)
-        except (ValueError, TypeError, KeyError) as error:
-            raise not_said(line) from error
+                told[word][name] = float(number)
+    except (ValueError, TypeError, KeyError) as error:
+        raise not_said(line) from error
     return Answer(frames, numbers, notes)
 
 
@@ -177,15 +184,24 @@ class Lines:
 
     def __init__(self, connection: socket.socket, limit_s: float | None) -> None:
         self._socket, self._limit_s = connection, limit_s
+        connection.setblocking(False)
+        self._arrivals, self._room = select.poll(), select.poll()
+        self._arrivals.register(connection, select.POLLIN)
+        self._room.register(connection, select.POLLOUT)
         self._rest = b""
 
     def say(self, text: str) -> None:
         """Raises RobotFailed if nobody is there."""
+        rest = memoryview(text.encode())
+        deadline = time.monotonic() + (math.inf if self._limit_s is None else self._limit_s)
         try:
-            self._socket.settimeout(self._limit_s)
-            self._socket.sendall(text.encode())
-        except TimeoutError:
-            raise RobotFailed("hung", f"it took nothing for {self._limit_s:g} s") from None
+            while True:
+                with contextlib.suppress(BlockingIOError):
+                    rest = rest[self._socket.send(rest) :]
+                if not rest:
+                    return
+                if not _waited(self._room, deadline):
+                    raise RobotFailed("hung", f"it took nothing for {self._limit_s:g} s")
         except OSError:
             raise RobotFailed("left", "it has left") from None
 
@@ -204,12 +220,14 @@ class Lines:
         lines: list[str] = []
         read = 0
         while True:
-            *whole, self._rest = self._rest.split(b"\n")
-            for i, line in enumerate(whole):
-                lines.append(line.decode("utf-8", "replace").rstrip("\r"))
+            whole, end, self._rest = self._rest.rpartition(b"\n")
+            arrived = whole.decode("utf-8", "replace").split("\n") if end else []
+            for i, line in enumerate(arrived):
+                lines.append(line.rstrip("\r"))
                 word = lines[-1].partition(" ")[0]
                 if word in ends or not ends:
-                    self._rest = b"\n".join([*whole[i + 1 :], self._rest])
+                    if i + 1 < len(arrived):
+                        self._rest = b"\n".join([*whole.split(b"\n")[i + 1 :], self._rest])
                     return lines
                 if among and word not in among:
                     raise not_said(lines[-1])
@@ -223,7 +241,6 @@ class Lines:
         """Raises RobotFailed if anything was said that nobody had asked for."""
         more = self._rest
         if not more:
-            self._socket.setblocking(False)
             with contextlib.suppress(OSError):
                 more = self._socket.recv(100, socket.MSG_PEEK)
         if more:
@@ -234,16 +251,31 @@ class Lines:
 
     def _part(self, deadline: float, limit_s: float, when: str) -> bytes:
         try:
-            left_s = deadline - time.monotonic()
-            self._socket.settimeout(max(left_s, 1e-6) if left_s < math.inf else None)
-            part = self._socket.recv(65536)
-        except TimeoutError:
-            raise RobotFailed("hung", took_too_long(limit_s, when) + self._unended()) from None
+            part = self._soon()
+            while part is None:
+                if not _waited(self._arrivals, deadline):
+                    raise RobotFailed("hung", took_too_long(limit_s, when) + self._unended())
+                part = self._received()
         except OSError:
             part = b""
         if not part:
             raise RobotFailed("left", "it has left")
         return part
+
+    def _soon(self) -> bytes | None:
+        """What arrives while an ordinary step is worked out: to sleep and be woken takes longer than that."""
+        for _ in range(_LOOKS):
+            part = self._received()
+            if part is not None:
+                return part
+            os.sched_yield()
+        return None
+
+    def _received(self) -> bytes | None:
+        try:
+            return self._socket.recv(65536)
+        except BlockingIOError:
+            return None
 
     def _unended(self) -> str:
         """What to do about a line that was begun only."""
@@ -255,6 +287,12 @@ class Lines:
     def close(self) -> None:
         """Hang up."""
         self._socket.close()
+
+
+def _waited(poll: select.poll, deadline: float) -> bool:
+    """Until the socket is ready; False if it is not by the deadline on time.monotonic [s], inf: none."""
+    left_s = deadline - time.monotonic()
+    return bool(poll.poll(max(0, math.ceil(left_s * 1e3)) if left_s < math.inf else None))
 
 
 class LineSpeaker:

@@ -9,7 +9,7 @@ from emulator.runs.one import ride
 from emulator.stages.own_robot.choice import robot_of
 from emulator.stages.own_robot.protocol import Moment
 from emulator.verdict.attribution import software_cause
-from tests.support.own_robots import FAILING, recorded, session_of
+from tests.support.own_robots import FAILING, REFERENCE, recorded, session_of
 from tests.support.scripted_robot import RIG, RUN, variant
 
 WAYS = {
@@ -92,3 +92,13 @@ def test_with_patience_a_slow_step_is_no_failure(tmp_path):
     )
     # it says nothing in all that time, so the ride never begins
     assert recorded(stopped, tmp_path / "patient", patient=True)["robot_failure"]["how"] == "silent"
+
+
+@pytest.mark.parametrize("raised", [KeyboardInterrupt, ZeroDivisionError])
+def test_what_is_no_failure_of_the_robots_comes_out_of_the_compiled_ticks(raised, monkeypatch, tmp_path):
+    def interrupted(*_):
+        raise raised
+
+    monkeypatch.setattr("emulator.stages.own_robot.values.SentValues.send", interrupted)
+    with pytest.raises(raised):
+        recorded(session_of(REFERENCE, "Reference", seconds=1.0, process="ours"), tmp_path / "run")
