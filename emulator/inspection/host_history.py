@@ -4,11 +4,13 @@ A test of a quarter minute sees a few rare events or none; judged alone, it woul
 another a minute later. So each test is kept, and the promise is made from all tests of the same machine in
 the same setting, in the order they were made. It changes only when what was promised is refuted.
 
-    lateness     the least step L of LATENESS_us for which the share of wake-ups later than L is at most 1 %,
-                 with 95 % confidence. Wake-ups of one second depend on each other, seconds less so: mean and
-                 spread are taken over seconds (Student's t). A promise once made is raised when even the
-                 lower bound of the share lies above 1 %, and lowered when the upper bound of a smaller step
-                 lies below 0.5 %.
+    lateness     the least step of LATENESS_us that a ride of a quarter minute keeps: at most 1 % of its
+                 ticks later. Wake-ups of one second depend on each other, seconds less so: from mean and
+                 spread over seconds (Student's t, 99 %) follows what fifteen further ones stay below; half of
+                 the 1 % is asked of that, since a test sees one mood of a machine. A promise once made is
+                 raised when tests prove that more than one ride in twenty breaks it, and lowered when they
+                 prove that fewer would break a smaller step (binomial, exact bounds by C. J. Clopper and E.
+                 S. Pearson, Biometrika 26 (1934) 404-413, from memory; 95 %).
     standstills  wake-ups a hole or more late, each once, counted against the time (a Poisson process; exact
                  bounds by F. Garwood, Biometrika 28 (1936) 437-442, from memory). The machine is told unfit
                  for rides when at least three were seen and the lower bound of their rate lies above one in
@@ -31,7 +33,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
-from scipy.stats import chi2
+from scipy.stats import beta, chi2
 from scipy.stats import t as student
 
 LATENESS_us = (20.0, 50.0, 100.0, 200.0, 500.0, 1000.0, 2000.0, 5000.0)
@@ -40,9 +42,14 @@ HOLE_us = 20_000.0
 """A standstill that makes a run invalid under a rig's default."""
 WAKES_A_SECOND = 1000
 
-_LATE_SHARE = 0.01
-_LOWERED_SHARE = 0.005
-_CONFIDENCE = 0.95
+RIDE_S = 15
+"""Length of the ride that is promised something [s]."""
+BROKEN_RIDES = 0.05
+"""So many rides may break the promise."""
+
+_LATE_SHARE, _EXPECTED_SHARE = 0.01, 0.005
+_CONFIDENCE, _PREDICTION = 0.95, 0.99
+_LEAST_TEST_S = 10
 _UNFIT_COUNT, _UNFIT_PER_S = 3, 1.0 / 600.0
 _KEPT_TESTS = 500
 _MOST_BYTES = 4 << 20
@@ -79,7 +86,8 @@ class HostTest(BaseModel):
 class HostPromise(NamedTuple):
     """What the machine can promise.
 
-    lateness_us  99 % of wake-ups are no later; infinite if not even the last step holds
+    lateness_us  in 95 % of rides of a quarter minute 99 % of ticks come no later; infinite if not even the
+                 last step holds
     fit          no proof that standstills spoil rides
     """
 
@@ -114,13 +122,18 @@ def host_test(late_us: NDArray[np.float64], machine: str, made: datetime) -> Hos
 def promise_of(tests: Sequence[HostTest]) -> HostPromise:
     """What follows from tests of one machine, oldest first; at least one."""
     seconds, late, square, count = 0, np.zeros(len(LATENESS_us)), np.zeros(len(LATENESS_us)), 0
+    like_rides, broken = 0, np.zeros(len(LATENESS_us))
     lateness, fit = math.nan, True
     for test in tests:
         seconds += test.seconds
         late += test.late
         square += test.late_square
         count += test.standstills
-        lateness = _lateness(lateness, *_bounds(seconds, late, square))
+        if test.seconds >= _LEAST_TEST_S:
+            like_rides += 1
+            broken += np.divide(test.late, test.seconds) > _LATE_SHARE
+        expected = _predicted(seconds, late, square) <= _EXPECTED_SHARE
+        lateness = _lateness(lateness, expected, broken, like_rides)
         seen = _rate(count, seconds)
         proven = count >= _UNFIT_COUNT and seen.least > _UNFIT_PER_S
         fit = not proven if fit else seen.most < _UNFIT_PER_S
@@ -132,30 +145,42 @@ def standstills_of(tests: Sequence[HostTest]) -> Standstills:
     return _rate(sum(test.standstills for test in tests), sum(test.seconds for test in tests))
 
 
-def _bounds(
-    seconds: int, late: NDArray[np.float64], square: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Lower and upper bound of each step's share of late wake-ups."""
+def _predicted(seconds: int, late: NDArray[np.float64], square: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Of each step, the share of late wake-ups that a ride to come stays below."""
     mean = late / seconds
     if seconds == 1:  # nothing is known of the spread
-        return np.zeros_like(mean), np.where(mean > 0.0, np.maximum(2.0 * mean, _LATE_SHARE), 0.0)
+        return np.where(mean > 0.0, np.maximum(2.0 * mean, _EXPECTED_SHARE), 0.0)
     variance = np.maximum(square / seconds - mean**2, 0.0) * seconds / (seconds - 1)
-    reach = student.ppf(_CONFIDENCE, seconds - 1) * np.sqrt(variance / seconds)
-    return mean - reach, mean + reach
+    reach = student.ppf(_PREDICTION, seconds - 1) * np.sqrt(variance * (1.0 / seconds + 1.0 / RIDE_S))
+    return np.asarray(mean + reach)
 
 
-def _lateness(before: float, lower: NDArray[np.float64], upper: NDArray[np.float64]) -> float:
-    """The step promised after another test; NaN before the first."""
+def _lateness(before: float, expected: NDArray[np.bool_], broken: NDArray[np.float64], tests: int) -> float:
+    """The step promised after another test; before: NaN if it is the first.
 
-    def least(share: float) -> float:
-        holding = np.flatnonzero(upper <= share)
-        return LATENESS_us[int(holding[0])] if holding.size else math.inf
+    expected  whether a ride to come keeps a step, by the seconds
+    broken    of each step, how many of so many tests as long as a ride did not keep it
+    """
+    least, most = _proportion(broken, tests)
+    not_refuted = least <= BROKEN_RIDES
+
+    def first(holding: NDArray[np.bool_]) -> float:
+        found = np.flatnonzero(holding)
+        return LATENESS_us[int(found[0])] if found.size else math.inf
 
     if math.isnan(before):
-        return least(_LATE_SHARE)
-    if math.isfinite(before) and lower[LATENESS_us.index(before)] > _LATE_SHARE:
-        return max(before, least(_LATE_SHARE))
-    return min(before, least(_LOWERED_SHARE))
+        return first(expected)
+    if math.isfinite(before) and not not_refuted[LATENESS_us.index(before)]:
+        return max(before, first(expected & not_refuted))
+    return min(before, first(most <= BROKEN_RIDES))
+
+
+def _proportion(counts: NDArray[np.float64], of: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Lower and upper bound of a proportion of which so many of a number were seen."""
+    tail = 1.0 - _CONFIDENCE
+    least = np.where(counts > 0, beta.ppf(tail, np.maximum(counts, 1.0), of - counts + 1.0), 0.0)
+    most = np.where(counts < of, beta.ppf(_CONFIDENCE, counts + 1.0, np.maximum(of - counts, 1.0)), 1.0)
+    return least, most
 
 
 def _rate(count: int, seconds: int) -> Standstills:

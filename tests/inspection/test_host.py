@@ -30,7 +30,7 @@ NONE = Standstills(0, 15, 0.0, 0.2)
 @pytest.mark.parametrize(
     ("promise", "holes", "says"),
     [
-        (HostPromise(100.0, True), NONE, "99 % of ticks come within 0.1 ms"),
+        (HostPromise(100.0, True), NONE, "In 95% of rides 99 % of ticks come within 0.1 ms"),
         (HostPromise(math.inf, True), NONE, "no age can be promised"),
         (HostPromise(100.0, True), NONE, "not proven to come oftener"),
         # closed form: of rides of 60 s that meet 1 in 60 s on the mean, 1 - 1/e meet at least one

@@ -61,14 +61,15 @@ def test_twenty_tests_of_one_machine_say_the_same():
 
 
 @pytest.mark.parametrize("typical_us", [5.0, 15.0, 60.0, 150.0, 700.0])
-def test_what_is_promised_is_kept_by_what_comes(typical_us):
-    kept = 0
+def test_what_is_promised_is_kept_by_rides_to_come(typical_us):
+    kept = rides = 0
     for seed in range(12):
         host = MoodyHost(seed, typical_us)
         promise = promise_of([of(host.quarter_minute()) for _ in range(8)])
-        to_come = np.concatenate([host.quarter_minute() for _ in range(8)])
-        kept += np.mean(to_come > promise.lateness_us) <= 0.01
-    assert kept >= 10
+        to_come = [host.quarter_minute() for _ in range(10)]
+        kept += sum(np.mean(ride > promise.lateness_us) <= 0.01 for ride in to_come)
+        rides += len(to_come)
+    assert kept >= 0.95 * rides
 
 
 def test_the_promise_is_the_least_step_that_holds():
@@ -82,7 +83,8 @@ def test_the_promise_is_the_least_step_that_holds():
 
 def test_a_machine_that_changed_for_the_worse_is_found_out_and_for_the_better_too():
     good, bad = of([30.0] * 15_000), of([400.0] * 15_000)
-    assert promise_of([good] * 3 + [bad]).lateness_us == 500.0
+    assert promise_of([good] * 3 + [bad]).lateness_us == 50.0  # one ride of four proves nothing
+    assert promise_of([good] * 3 + [bad] * 2).lateness_us == 500.0
     mended = [promise_of([bad] * 3 + [good] * n).lateness_us for n in range(0, 900, 50)]
     assert mended[0] == 500.0
     assert mended[-1] == 50.0

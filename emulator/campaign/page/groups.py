@@ -39,6 +39,11 @@ class RunGroup:
         return self.rows[0]
 
     @property
+    def began(self) -> tuple[datetime | None, ...]:
+        """When they began, UTC."""
+        return tuple(row.began for row in self.rows)
+
+    @property
     def thinnest(self) -> Ridden | None:
         """The one with the thinnest margin."""
         return thinnest_of(self.rows)
@@ -100,9 +105,9 @@ def _grouped(
     return groups
 
 
-def clock_times(rows: Iterable[Ridden], most: int = 6) -> str:
+def clock_times(began: Iterable[datetime | None], most: int = 6) -> str:
     """When runs began, by the clock (UTC): '02:10 to 02:31 (3), 04:05'; further spans are counted."""
-    starts = sorted(row.began for row in rows if row.began is not None)
+    starts = sorted(start for start in began if start is not None)
     spans: list[list[datetime]] = []
     for start in starts:
         if spans and start - spans[-1][-1] <= _NEAR:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from emulator.campaign.comparison.ridden import Ridden, disturbance_name, disturbances_of, rows_of
+from emulator.campaign.store.bench_use import BenchUse, bench_use
 from emulator.campaign.store.folder import PLAN_FILE
 from emulator.campaign.store.reading import read_campaign, read_cases, read_results
 
@@ -37,6 +38,7 @@ class Night:
 
     plan   the plan's file, for commands that repeat a case and for what stands beside it
     state  why it ended, a key as campaign.json has it; 'complete' where every case was ridden
+    bench  what was moved and told there; None: nothing was ridden on a bench
     """
 
     folder: Path
@@ -46,6 +48,7 @@ class Night:
     rows: tuple[Ridden, ...]
     state: str
     about: Mapping[str, Any]
+    bench: BenchUse | None = None
 
     @property
     def ended(self) -> str:
@@ -97,6 +100,7 @@ def read_night(folder: Path) -> Night:
         tuple(rows_of(results, labels, names)),
         str(about.get("state", "not told")),
         about,
+        bench_use(folder),
     )
 
 

@@ -18,6 +18,7 @@ from emulator.campaign.page.words import (
     LOOK,
     RUN_SIGN,
     SIGN,
+    bench_words,
     comparison_words,
     counted_words,
     coverage_words,
@@ -142,6 +143,8 @@ def _facts(morning: Morning) -> list[tuple[str, str]]:
     for name, of in (("tool", "tool"), ("model", "model"), ("robot", "robot_version"), ("on", "processor")):
         if versions := night.version(of):
             facts.append((name, ", ".join(versions)))
+    if night.bench is not None:
+        facts += [("on the bench", line) for line in bench_words(night.bench)]
     return [*facts, ("state", night.ended)]
 
 
@@ -159,7 +162,7 @@ def _surprise(morning: Morning, group: RunGroup) -> dict[str, Any]:
 
 
 def _when(group: RunGroup) -> dict[str, Any]:
-    times = clock_times(group.rows) or "at a time that was not kept"
+    times = clock_times(group.began) or "at a time that was not kept"
     return {
         "runs": f"{counted_words(len(group.rows), 'run')} {group.result}",
         "whose": group.whose or "nobody",

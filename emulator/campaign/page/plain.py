@@ -12,6 +12,7 @@ from emulator.campaign.comparison.ridden import Ridden
 from emulator.campaign.page.groups import RunGroup, clock_times
 from emulator.campaign.page.morning import Morning
 from emulator.campaign.page.words import headline, repeat_command
+from emulator.campaign.store.bench_use import BenchUse
 
 FORMAT = 1
 """Changes when a key changes its meaning or goes; a new key does not change it."""
@@ -100,8 +101,17 @@ def _head(morning: Morning) -> dict[str, Any]:
         "regressions": morning.regressions,
         "state": night.state,
         "began": None if night.began is None else night.began.isoformat(),
+        "bench": None if night.bench is None else _bench(night.bench),
         "versions": {of: list(night.version(of)) for of in ("tool", "model", "robot_version", "processor")},
     }
+
+
+def _bench(use: BenchUse) -> dict[str, Any]:
+    again, notices = (
+        [{"text": text, "began": [time.isoformat() for time in times]} for text, times in told.items()]
+        for told in (use.again, use.notices)
+    )
+    return {"rides": use.rides, "ridden_again": again, "wear": dict(use.wear), "notices": notices}
 
 
 def _group(morning: Morning, group: RunGroup, direction: str) -> dict[str, Any]:
@@ -126,7 +136,7 @@ def _uncounted(group: RunGroup) -> dict[str, Any]:
         "cause_kind": group.cause_kind,
         "cause": group.cause,
         "whose": group.whose,
-        "clock_utc": clock_times(group.rows),
+        "clock_utc": clock_times(group.began),
         "cases": [row.case_id for row in group.rows],
     }
 

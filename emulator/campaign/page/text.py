@@ -11,6 +11,7 @@ from emulator.campaign.page.groups import MissingGroup, RunGroup, clock_times
 from emulator.campaign.page.morning import Morning
 from emulator.campaign.page.words import (
     SIGN,
+    bench_words,
     comparison_words,
     counted_words,
     coverage_words,
@@ -24,6 +25,7 @@ from emulator.campaign.page.words import (
     thinnest_words,
     version_words,
 )
+from emulator.campaign.store.bench_use import BenchUse
 from emulator.core.outside.visible_text import visible
 
 WIDTH = 80
@@ -51,6 +53,8 @@ def _sections(morning: Morning) -> Iterator[list[str]]:
         yield _edges(morning)
     if morning.borne:
         yield _borne(morning)
+    if morning.night.bench is not None:
+        yield _bench(morning.night.bench)
     yield _versions(morning)
 
 
@@ -123,7 +127,7 @@ def _when(groups: Sequence[RunGroup]) -> list[str]:
             *_wrapped(
                 f"- {counted_words(len(group.rows), 'run')} {group.result} ({group.whose}): {group.cause}"
             ),
-            *_wrapped(f"began {clock_times(group.rows) or 'at times that were not kept'}", 4),
+            *_wrapped(f"began {clock_times(group.began) or 'at times that were not kept'}", 4),
             *_wrapped(f"first: {group.example.label}, case {group.example.case_id}", 4),
         ]
     ]
@@ -213,6 +217,11 @@ def _borne(morning: Morning) -> list[str]:
             f"{one.entry.reason} ({one.entry.name}, until {one.entry.until})"
         )
     return lines
+
+
+def _bench(use: BenchUse) -> list[str]:
+    lines = [line for one in bench_words(use) for line in _wrapped(f"- {one}")]
+    return ["ON THE BENCH (clock times in UTC)", *lines]
 
 
 def _versions(morning: Morning) -> list[str]:

@@ -10,10 +10,11 @@ from typing import NamedTuple
 from emulator.campaign.comparison.compare import Comparison, Drift, Finding, VersionChange
 from emulator.campaign.comparison.repeats import Flaky
 from emulator.campaign.comparison.ridden import Ridden
-from emulator.campaign.page.groups import RunGroup
+from emulator.campaign.page.groups import RunGroup, clock_times
 from emulator.campaign.page.morning import AS_EXPECTED, Counts, Morning, Status
 from emulator.campaign.page.night import Night
 from emulator.campaign.page.tried import FactorTried
+from emulator.campaign.store.bench_use import BenchUse
 
 SIGN: dict[Status, str] = {"surprises": "✗", "stopped": "■", "does not count": "?", "as expected": "✓"}
 LOOK: dict[Status, str] = {
@@ -143,6 +144,27 @@ def version_words(change: VersionChange) -> str:
 
 def _named(versions: Sequence[str]) -> str:
     return " and ".join(versions) or "none told"
+
+
+_MOVED = {
+    "steering_cycles": "steering cycle",
+    "front_brake_strokes": "front brake stroke",
+    "rear_brake_strokes": "rear brake stroke",
+    "gear_changes": "gear change",
+}
+
+
+def bench_words(use: BenchUse) -> tuple[str, ...]:
+    """What a bench was used for, and what was told beside its rides, a line each."""
+    moved = ", ".join(counted_words(n, _MOVED[name]) for name, n in use.wear.items())
+    told = [(f"did not count, ridden again: {cause}", times) for cause, times in use.again.items()]
+    return (
+        f"{counted_words(use.rides, 'ride')}: {moved}",
+        *(
+            f"{text} ({counted_words(len(times), 'ride')}: {clock_times(times)})"
+            for text, times in [*told, *use.notices.items()]
+        ),
+    )
 
 
 def drift_words(drift: Drift | None) -> str:

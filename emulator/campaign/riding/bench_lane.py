@@ -73,7 +73,8 @@ class _Judged:
 class BenchLane:
     """Rides tasks one at a time in this process; see ``workers.Riders``.
 
-    beside  what runs next to each ride, as its telemetry, by session and run folder
+    beside  what runs next to each ride, as its telemetry, by session, run folder and whom it tells what
+            befell it; that is in the row, as ``notices``
     look    at bench and host before a run: what keeps it from being ridden, empty for nothing
     rest    waits so many seconds; True if somebody wants it ended meanwhile
     """
@@ -85,7 +86,7 @@ class BenchLane:
         terms: LaneTerms = LaneTerms(),  # frozen
         *,
         say: Say = lambda _text: None,
-        beside: Callable[[Session, Path], Beside | None] = lambda _session, _folder: None,
+        beside: Callable[[Session, Path, Say], Beside | None] = lambda _session, _folder, _say: None,
         look: Callable[[Session, Path], str] | None = None,
         rest: Callable[[float], bool] | None = None,
     ) -> None:
@@ -143,6 +144,12 @@ class BenchLane:
         place = kept / case.id if number == 1 else kept / f"{case.id}.attempt-{number}"
         partial = kept / f".{place.name}.{os.getpid()}"
         judged: _Judged | None = None
+        notices: list[str] = []
+
+        def noticed(text: str) -> None:
+            notices.append(text)
+            self._say(text)
+
         try:
             written = write_case(case, self._files, kept / f"{case.id}.case")
             session = load_session(written.rig, written.scenario, seed=case.seed, stage="bench")
@@ -153,7 +160,7 @@ class BenchLane:
                 partial,
                 virtual=False,
                 say=self._say,
-                beside=self._beside(session, partial),
+                beside=self._beside(session, partial, noticed),
             )
             run = read_run(partial)
             robot = dict(run.manifest.get("robot") or {})
@@ -174,6 +181,7 @@ class BenchLane:
         shutil.rmtree(partial, ignore_errors=True)
         row |= {
             "attempt": number,
+            "notices": notices,
             "cpu_ride_s": time.process_time() - cpu_s,
             "wall_s": time.monotonic() - started,
             "processor": self._processor,

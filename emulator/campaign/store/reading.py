@@ -32,7 +32,7 @@ def read_campaign(folder: Path) -> dict[str, Any]:
 
 def read_cases(folder: Path) -> pa.Table:
     """Every case, in the plan's order, with the columns of ``schema.CASE_SCHEMA``. Raises RecordError."""
-    return _table(folder / CASES_FILE, CASE_SCHEMA)
+    return table_of(folder / CASES_FILE, CASE_SCHEMA)
 
 
 def read_results(folder: Path) -> pa.Table:
@@ -42,7 +42,7 @@ def read_results(folder: Path) -> pa.Table:
     that a stop rule came before are left out. ``kept`` is where a record lies now. Raises RecordError.
     """
     about = read_campaign(folder)
-    parts = [_table(path, SCHEMA) for path in result_files(folder)]
+    parts = [table_of(path, SCHEMA) for path in result_files(folder)]
     table = pa.concat_tables(parts) if parts else SCHEMA.empty_table()
     if about.get(STOPPED_AFTER) is not None and table.num_rows:
         cases = read_cases(folder)
@@ -77,10 +77,21 @@ def is_kept(folder: Path, case_id: str) -> bool:
     return (run / MANIFEST_FILE).exists() and (run / VERDICT_FILE).exists()
 
 
-def _table(path: Path, schema: pa.Schema) -> pa.Table:
-    """A file by itself: a dataset of one file takes several times as long to look at as to read."""
+def table_of(path: Path, schema: pa.Schema) -> pa.Table:
+    """A file of rows, by itself: a dataset of one file takes several times as long to look at as to read."""
     try:
         with pq.ParquetFile(path) as file:
-            return file.read(use_threads=False).cast(schema)
+            return _of_today(file.read(use_threads=False), schema)
     except (OSError, ValueError, pa.ArrowException) as error:
         raise RecordError(f"{path} can't be read: {error}", advice="restore it from a copy") from error
+
+
+def _of_today(table: pa.Table, schema: pa.Schema) -> pa.Table:
+    """With the columns of today: of one that came later an older version has told nothing."""
+    columns = [
+        table[field.name].cast(field.type)
+        if field.name in table.column_names
+        else pa.nulls(table.num_rows, field.type)
+        for field in schema
+    ]
+    return pa.Table.from_arrays(columns, schema=schema)

@@ -121,6 +121,13 @@ COLUMNS: tuple[Column, ...] = (
     Column("vehicle_sha256", _TEXT, "the same of the vehicle's", missing=_NOT_RIDDEN),
     Column("kept", _TEXT, "run folder, relative to the campaign's", missing="no record was kept"),
     Column("wear", WEAR, "how often actuators moved on the bench", missing="not on a bench", timing=True),
+    Column(
+        "notices",
+        pa.list_(_TEXT),
+        "what was told beside a ride on the bench, such as a broker that was away",
+        missing="not on a bench",
+        timing=True,
+    ),
     Column("cpu_setup_s", _NUMBER, "processor time to read files and build the ride", "s", timing=True),
     Column("cpu_design_s", _NUMBER, "processor time of the reference robot's design", "s", timing=True),
     Column("cpu_ride_s", _NUMBER, "processor time of the ride itself", "s", timing=True),

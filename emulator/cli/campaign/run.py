@@ -28,12 +28,14 @@ from emulator.core.errors import EmulatorError
 if TYPE_CHECKING:
     import pyarrow as pa
 
+    from emulator.assembly.session import Session
     from emulator.campaign.plan.cases import PlannedCampaign
     from emulator.campaign.riding.bench_lane import BenchLane
     from emulator.campaign.riding.campaign import Asked
     from emulator.campaign.riding.conduct import Ending
     from emulator.campaign.riding.workers import Riders
     from emulator.config.campaign.schema import Plan
+    from emulator.stages.bench.supervisor import Beside
 
 CAMPAIGNS = Path("campaigns")
 """Where campaigns lie by default, in the working folder."""
@@ -199,7 +201,19 @@ def _bench_lane(plan: Plan, asked: Asked, folder: Path, say: Callable[[str], Non
     from emulator.config.campaign.schema import BenchLane as Lane
 
     lane = plan.bench or Lane()
-    return BenchLane(asked.plan, folder, LaneTerms(lane.rest_s, 1 + lane.repeats_of_invalid), say=say)
+    terms = LaneTerms(lane.rest_s, 1 + lane.repeats_of_invalid)
+    return BenchLane(asked.plan, folder, terms, say=say, beside=_telemetry)
+
+
+def _telemetry(session: Session, folder: Path, say: Callable[[str], None]) -> Beside | None:
+    """What tells a ride to the broker, if its rig names one."""
+    from emulator.cli.broker import broker_of
+    from emulator.telemetry.publisher import Telemetry
+
+    if session.rig.telemetry is None:
+        return None
+    broker = broker_of(Path(session.paths["rig"]))
+    return None if broker is None else Telemetry(broker, folder.name, say, session.asked_events).beside
 
 
 def _wait_for_the_window(plan: Plan, say: Callable[[str], None], stop_asked: Callable[[], str]) -> None:

@@ -115,11 +115,9 @@ def test_causes_are_one_whatever_numbers_they_hold() -> None:
 
 def test_clock_times_are_spans() -> None:
     minutes = (0, 4, 9, 50, 120, 121)
-    rows = [
-        row("slalom", None, k, 9.0, k, began=EVENING + timedelta(minutes=m)) for k, m in enumerate(minutes)
-    ]
-    assert clock_times(ridden(rows)) == "22:00 to 22:09 (3), 22:50, 00:00 to 00:01 (2)"
-    assert clock_times(ridden(rows), most=1) == "22:00 to 22:09 (3), and 3 later"
+    began = [*(EVENING + timedelta(minutes=m) for m in minutes), None]
+    assert clock_times(began) == "22:00 to 22:09 (3), 22:50, 00:00 to 00:01 (2)"
+    assert clock_times(began, most=1) == "22:00 to 22:09 (3), and 3 later"
     assert clock_times([]) == ""
 
 

@@ -115,7 +115,7 @@ def test_keys_of_the_json_stay(night: Morning) -> None:
     """Whoever reads them relies on them: a key that goes changes FORMAT, too."""
     head = {
         *("format", "campaign", "status", "exit_status", "sentence", "counts", "regressions", "state"),
-        *("began", "versions", "surprises"),
+        *("began", "versions", "bench", "surprises"),
     }
     assert set(message_of(night)) == head
     assert set(json.loads(result_text(night))) - head == {
@@ -133,6 +133,25 @@ def test_junit_counts_surprises_as_failures_and_silence_as_none(night: Morning) 
     assert acknowledged == ["acknowledged by A. Keeper until 2027-03-31: known <b>"]
     kinds = {e.get("type") for e in root.iter("failure")}
     assert kinds == {"worse than expected", "better than expected"}
+
+
+def test_what_a_bench_was_used_for_is_told_with_every_attempt_and_who_was_away(tmp_path: Path) -> None:
+    worn = {"steering_cycles": 3, "front_brake_strokes": 1, "rear_brake_strokes": 0, "gear_changes": 2}
+    rows = [one | {"stage": "bench", "wear": worn, "notices": []} for one in made_up_rows(seeds=1)[:4]]
+    away = "telemetry: the broker is away (refused)"
+    rows[2] |= {"notices": [away]}
+    again = invalid(rows[0], "the host stalled") | {"attempt": 1}
+    rows[0] |= {"attempt": 2, "notices": [away]}
+    night = read_morning(write_campaign(tmp_path / "bench", [again, *rows]))
+    write_morning(night)
+    told = json.loads(written(night, "campaign_result.json"))["bench"]
+    assert (told["rides"], told["wear"]["steering_cycles"]) == (5, 15)
+    assert [(one["text"], len(one["began"])) for one in told["ridden_again"]] == [("the host stalled", 1)]
+    assert [len(one["began"]) for one in told["notices"]] == [2]
+    for text in (" ".join(written(night, "page.txt").split()), Page(written(night, "page.html")).text):
+        assert "5 rides: 15 steering cycles, 5 front brake strokes" in text
+        assert "did not count, ridden again: the host stalled (1 ride: 22:00)" in text
+        assert f"{away} (2 rides: 22:00 (2))" in text
 
 
 def test_no_name_makes_an_element_or_steers_a_terminal(tmp_path: Path) -> None:

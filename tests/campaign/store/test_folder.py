@@ -141,6 +141,13 @@ def test_kept_is_where_a_record_lies_now(folder):
     assert read_results(folder.path)["kept"].to_pylist() == [None, f"kept/{CASES[1].id}"]
 
 
+def test_a_table_of_a_version_without_a_column_is_read_with_nothing_in_it(folder):
+    folder.append([made_up_row(0)])
+    (path,) = (folder.path / "results").glob("*.parquet")
+    pq.write_table(pq.read_table(path).drop_columns(["notices"]), path)
+    assert read_results(folder.path)["notices"].to_pylist() == [None]
+
+
 def test_timings_are_what_is_left_out_of_a_comparison():
     compared = without_timings(SCHEMA.empty_table()).column_names
     assert compared == [column.name for column in COLUMNS if not column.timing]
