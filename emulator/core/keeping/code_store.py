@@ -1,9 +1,12 @@
 """Where machine code is kept: a folder of the user's own, a file an entry, named after what it was made from.
 
 Beside it lies what else takes long to work out (``emulator.assembly.kept_limits``). What lies there is
-executed, so the folder must belong to the user alone. Files appear whole or not at all and never change, so
-any number of processes and checkouts may use it at once. What was not used for longest goes when the folder
-grows beyond its bound.
+executed, so nobody but the user and root may be able to write there. Files appear whole or not at all and
+never change, so any number of processes and checkouts may use it at once. What was not used for longest goes
+when the folder grows beyond its bound.
+
+Behind the folder that is written to there may be others that are only read, such as the one that a container
+image brings along.
 """
 
 from __future__ import annotations
@@ -20,62 +23,91 @@ from emulator.core.errors import StartFailed
 MOST_BYTES = 256 * 2**20
 """Size beyond which old entries go; everything compiled once takes about a tenth."""
 
+_ROOT = 0
+"""The user who may write anywhere anyway."""
+_ADVICE = "name a folder of your own in EMULATOR_CACHE, or remove this one"
 _SUFFIX = ".code"
 _UNFINISHED = ".unfinished"
 _UNFINISHED_S = 3600.0
 """Age [s] after which nobody writes a file any more that was left unfinished."""
 
 
+def cache_folders() -> list[Path]:
+    """Where compiled code is kept: ``EMULATOR_CACHE`` or the user's cache folder.
+
+    ``EMULATOR_CACHE`` may name several, set apart as in ``PATH``: the first is written to.
+    """
+    named = [Path(part) for part in os.environ.get("EMULATOR_CACHE", "").split(os.pathsep) if part]
+    if named:
+        return named
+    return [Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "emulator-compiled"]
+
+
 def cache_folder() -> Path:
-    """Where compiled code is kept: ``EMULATOR_CACHE`` or the user's cache folder."""
-    base = os.environ.get("EMULATOR_CACHE")
-    if base:
-        return Path(base)
-    return Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "emulator-compiled"
+    """The folder that is written to."""
+    return cache_folders()[0]
 
 
 def safe_folder() -> Path:
-    """The folder, made if it is not there.
+    """The folder that is written to, made if it is not there.
 
     Raises StartFailed if it can't be made, belongs to somebody else or others may write to it.
     """
     folder = cache_folder()
-    advice = "name a folder of your own in EMULATOR_CACHE, or remove this one"
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
         with contextlib.suppress(FileExistsError):
             folder.mkdir(mode=0o700)
         found = folder.stat()
     except OSError as error:
-        raise StartFailed(f"no place to keep compiled code: {error}", advice=advice) from error
+        raise StartFailed(f"no place to keep compiled code: {error}", advice=_ADVICE) from error
+    _refuse_unsafe(folder, found)
+    return folder
+
+
+def _safe_folders() -> list[Path]:
+    """The folder that is written to, and those behind it that are there. Raises StartFailed as it does."""
+    folders = [safe_folder()]
+    for folder in cache_folders()[1:]:
+        try:
+            found = folder.stat()
+        except OSError:
+            continue  # nothing is kept there
+        _refuse_unsafe(folder, found)
+        folders.append(folder)
+    return folders
+
+
+def _refuse_unsafe(folder: Path, found: os.stat_result) -> None:
+    """Raises StartFailed if somebody else than the user and root may have put something there."""
     if not stat.S_ISDIR(found.st_mode):
-        raise StartFailed(f"no place to keep compiled code: {folder} is no folder", advice=advice)
-    if found.st_uid != os.geteuid():
+        raise StartFailed(f"no place to keep compiled code: {folder} is no folder", advice=_ADVICE)
+    if found.st_uid not in (os.geteuid(), _ROOT):
         raise StartFailed(
             f"{folder} belongs to user {found.st_uid}, not to {os.geteuid()}: it may hold anything",
-            advice=advice,
+            advice=_ADVICE,
         )
     if found.st_mode & (stat.S_IWGRP | stat.S_IWOTH):
         raise StartFailed(
             f"others may write to {folder}: its machine code is not executed",
             advice=f"make sure of what it holds, or remove it; then chmod 700 {folder}",
         )
-    return folder
 
 
 def load(name: str) -> bytes | None:
     """What was kept under ``name``; None if there is nothing, or not what was written."""
-    path = safe_folder() / (name + _SUFFIX)
-    try:
-        data = path.read_bytes()
-    except FileNotFoundError:
-        return None
-    checksum, content = data[:32], data[32:]
-    if checksum != _checksum(name, content):
-        return None
-    with contextlib.suppress(OSError):  # a folder that can't be written serves all the same
-        os.utime(path)
-    return content
+    for folder in _safe_folders():
+        path = folder / (name + _SUFFIX)
+        try:
+            data = path.read_bytes()
+        except FileNotFoundError:
+            continue
+        checksum, content = data[:32], data[32:]
+        if checksum == _checksum(name, content):
+            with contextlib.suppress(OSError):  # a folder that can't be written serves all the same
+                os.utime(path)
+            return content
+    return None
 
 
 def save(name: str, content: bytes) -> None:
@@ -98,7 +130,8 @@ def save(name: str, content: bytes) -> None:
 
 def names(start: str) -> list[str]:
     """Names of entries that begin with ``start``."""
-    return sorted(path.name.removesuffix(_SUFFIX) for path in safe_folder().glob(f"{start}*{_SUFFIX}"))
+    found = (path for folder in _safe_folders() for path in folder.glob(f"{start}*{_SUFFIX}"))
+    return sorted({path.name.removesuffix(_SUFFIX) for path in found})
 
 
 def _checksum(name: str, content: bytes) -> bytes:

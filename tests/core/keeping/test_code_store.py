@@ -11,7 +11,7 @@ import pytest
 
 from emulator.core.errors import StartFailed
 from emulator.core.keeping import code_store
-from emulator.core.keeping.code_store import cache_folder, load, names, safe_folder, save
+from emulator.core.keeping.code_store import cache_folder, cache_folders, load, names, safe_folder, save
 
 
 @pytest.fixture
@@ -55,11 +55,63 @@ def test_a_folder_that_others_may_write_to_is_refused(folder: Path, mode: int) -
     assert load("one") == b"code"
 
 
+def give_away(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Make the folder somebody else's who is not root."""
+    if os.geteuid() == 0:
+        os.chown(folder, 4711, -1)
+    else:
+        monkeypatch.setattr(os, "geteuid", lambda: folder.stat().st_uid + 1)
+
+
 def test_a_folder_of_somebody_else_is_refused(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     save("one", b"code")
-    monkeypatch.setattr(os, "geteuid", lambda: folder.stat().st_uid + 1)
+    give_away(folder, monkeypatch)
     with pytest.raises(StartFailed, match=r"belongs to user .*\n.*EMULATOR_CACHE"):
         load("one")
+
+
+def test_a_folder_of_root_serves_everybody(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("EMULATOR_CACHE", "/usr")
+    monkeypatch.setattr(os, "geteuid", lambda: 4711)
+    assert safe_folder() == Path("/usr")
+    assert load("one") is None
+
+
+def test_behind_the_folder_that_is_written_to_others_are_read(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    brought, gone = tmp_path / "brought", tmp_path / "gone"
+    monkeypatch.setenv("EMULATOR_CACHE", str(brought))
+    save("one", b"brought along")
+    save("two", b"brought along")
+    before = {path: path.read_bytes() for path in brought.iterdir()}
+    monkeypatch.setenv("EMULATOR_CACHE", f"{folder}:{gone}:{brought}")
+    assert cache_folders() == [folder, gone, brought]
+    assert cache_folder() == safe_folder() == folder
+    save("two", b"own")
+    save("three", b"own")
+    assert [load(name) for name in ("one", "two", "three")] == [b"brought along", b"own", b"own"]
+    assert names("t") == ["three", "two"]
+    assert {path: path.read_bytes() for path in brought.iterdir()} == before
+    assert not gone.exists()
+    (folder / "two.code").write_bytes(b"damaged")
+    assert load("two") == b"brought along"
+
+
+def test_a_folder_behind_it_that_others_may_write_to_is_refused(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    brought = tmp_path / "brought"
+    brought.mkdir()
+    monkeypatch.setenv("EMULATOR_CACHE", f"{folder}:{brought}")
+    brought.chmod(0o777)
+    with pytest.raises(StartFailed, match="others may write"):
+        load("one")
+    brought.chmod(0o755)
+    assert load("one") is None
+    give_away(brought, monkeypatch)
+    with pytest.raises(StartFailed, match="belongs to user"):
+        names("")
 
 
 def test_where_there_can_be_no_folder_it_is_said(folder: Path) -> None:
