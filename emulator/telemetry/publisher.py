@@ -1,26 +1,13 @@
 """A run over MQTT: state and verdict retained, signals thinned out, events, timing, and commands if allowed.
 
-Topics below the one the rig names:
-
-    present   retained  "1" while a run is on, "0" after it; also by the broker when we are lost (last will)
-    state     retained  {"state", "trip_reason", "time_s", "run"} at every change
-    signals             {"time_s", name: value, ...} at the rig's rate; a value that is not finite is null
-    timing              {"lateness_us", "compute_us", "overruns", "frames_sent", ...} once a second
-    events              {"time_s", "kind", "text"} as they happen
-    verdict   retained  as in verdict.json, once the run is judged
-    campaign  retained  what many runs came to, by `emulator campaign page --tell`
-    challenge retained  {"nonce", "time_s"} once a second, for those who sign commands; empty after the run
-    command             taken in, see emulator.telemetry.commands; only if the rig says so
-    answer              {"id", "taken", "why"} to each signed command; to others at most one a second
-
-It lives in the supervisor and reads shared memory: neither a slow broker nor one that is away touches the
-loop. It comes back by itself; what happened meanwhile is not told later, the record has it.
+Topics and messages are those of ``messages``. ``answer`` goes to each signed command, to others at most once
+a second. It lives in the supervisor and reads shared memory: neither a slow broker nor one that is away
+touches the loop. It comes back by itself; what happened meanwhile is not told later, the record has it.
 """
 
 from __future__ import annotations
 
 import asyncio
-import json
 import logging
 import math
 import secrets
@@ -37,14 +24,26 @@ from emulator.assembly.bench import EVENT_KINDS
 from emulator.config.rig.telemetry import MqttTelemetry, Secrets
 from emulator.core.signals import INDEX, UNARMED_TICK
 from emulator.core.trip_reasons import TripReason
-from emulator.plant.states import (
-    STATE_NAMES,
-)
+from emulator.plant.states import STATE_NAMES
 from emulator.record.process import LOOP_EVENT_KINDS
+from emulator.record.writer import jsonable
 from emulator.shared_memory.block import Snapshot
 from emulator.shared_memory.status import Command, Status
 from emulator.telemetry.commands import Gate
 from emulator.telemetry.counted_lines import CountedLines
+from emulator.telemetry.messages import (
+    TOPICS,
+    Answered,
+    CampaignTold,
+    Challenge,
+    Event,
+    Message,
+    Percentiles,
+    Signals,
+    State,
+    Timing,
+    VerdictTold,
+)
 
 _ANSWER_S = 3.0  # that a broker may take
 _LONGEST_PAUSE_S = 5.0  # between two attempts to reach it
@@ -175,10 +174,9 @@ class Telemetry:
             for task in tasks:
                 group.create_task(task)
 
-    async def _publish(
-        self, client: aiomqtt.Client, name: str, item: object, *, qos: int = 0, retain: bool = False
-    ) -> None:
-        await client.publish(f"{self._topic}/{name}", json.dumps(item), qos=qos, retain=retain)
+    async def _publish(self, client: aiomqtt.Client, name: str, message: Message) -> None:
+        topic = TOPICS[name]
+        await client.publish(f"{self._topic}/{name}", message.payload(), qos=topic.qos, retain=topic.retained)
 
     async def _signals(self, client: aiomqtt.Client, snapshot: Snapshot) -> None:
         wanted = [(name, INDEX[name]) for name in self._broker.settings.signals]
@@ -189,7 +187,8 @@ class Telemetry:
             if latest is not None and latest[0] != told and latest[0] > UNARMED_TICK // 2:
                 told, row = latest
                 values = {name: _finite(float(row[i])) for name, i in wanted}
-                await self._publish(client, "signals", {"time_s": told * 1e-3, **values})
+                item = Signals.model_validate({"time_s": told * 1e-3, **values})
+                await self._publish(client, "signals", item)
             due = max(due + period, time.monotonic())
             await asyncio.sleep(due - time.monotonic())
 
@@ -209,40 +208,34 @@ class Telemetry:
                     "time_s": tick * 1e-3 if tick > UNARMED_TICK // 2 else None,
                     "run": self._run,
                 }
-                await self._publish(client, "state", item, qos=1, retain=True)
+                await self._publish(client, "state", State.model_validate(item))
             for event in events.read()[0]:
                 kind = _KINDS.get(event.code, "event")
-                happened = {"time_s": event.tick * 1e-3, "kind": kind, "text": event.text}
-                await self._publish(client, "events", happened, qos=1)
+                happened = Event(time_s=event.tick * 1e-3, kind=kind, text=event.text)
+                await self._publish(client, "events", happened)
             await asyncio.sleep(_POLL_S)
 
     async def _timing(self, client: aiomqtt.Client, snapshot: Snapshot) -> None:
         s = snapshot.status
         while True:
-            item: dict[str, Any] = {
-                f"{what.lower()}_us": {
-                    rank.lower(): int(s[Status[f"{what}_{rank}_NS"]]) * 1e-3
-                    for rank in ("P50", "P99", "P999", "MAX")
-                }
-                for what in ("LATENESS", "COMPUTE")
-            }
-            for word in (
-                "OVERRUNS",
-                "MISSED_TICKS",
-                "FRAMES_SENT",
-                "FRAMES_RECEIVED",
-                "SEND_LOST",
-                "BUS_ERRORS",
-            ):
-                item[word.lower()] = int(s[Status[word]])
+            item = Timing(
+                lateness_us=_percentiles(s, "LATENESS"),
+                compute_us=_percentiles(s, "COMPUTE"),
+                overruns=int(s[Status.OVERRUNS]),
+                missed_ticks=int(s[Status.MISSED_TICKS]),
+                frames_sent=int(s[Status.FRAMES_SENT]),
+                frames_received=int(s[Status.FRAMES_RECEIVED]),
+                send_lost=int(s[Status.SEND_LOST]),
+                bus_errors=int(s[Status.BUS_ERRORS]),
+            )
             await self._publish(client, "timing", item)
             self._strangers.flush(time.monotonic())
             await asyncio.sleep(_TIMING_S)
 
     async def _challenge(self, client: aiomqtt.Client, gate: Gate) -> None:
         while True:
-            item = {"nonce": gate.nonce, "time_s": round(self._time_s(), 3)}
-            await self._publish(client, "challenge", item, qos=1, retain=True)
+            item = Challenge(nonce=gate.nonce, time_s=round(self._time_s(), 3))
+            await self._publish(client, "challenge", item)
             await asyncio.sleep(_CHALLENGE_S)
 
     def _time_s(self) -> float:
@@ -264,8 +257,8 @@ class Telemetry:
                 line = f"telemetry: a message on {self._topic}/command is not taken: {answer.why}"
                 if not self._strangers.add(line, time.monotonic()):
                     continue
-            item = {"id": answer.identifier, "taken": answer.command is not None, "why": answer.why}
-            await self._publish(client, "answer", item, qos=1)
+            item = Answered(id=answer.identifier, taken=answer.command is not None, why=answer.why)
+            await self._publish(client, "answer", item)
 
 
 def _first(errors: BaseExceptionGroup[BaseException]) -> BaseException:
@@ -274,24 +267,35 @@ def _first(errors: BaseExceptionGroup[BaseException]) -> BaseException:
     return _first(inner) if isinstance(inner, BaseExceptionGroup) else inner
 
 
+def _percentiles(status: memoryview, what: str) -> Percentiles:
+    """Of a duration whose percentiles [ns] stand in the status block."""
+    p50, p99, p999, greatest = (
+        int(status[Status[f"{what}_{rank}_NS"]]) * 1e-3 for rank in ("P50", "P99", "P999", "MAX")
+    )
+    return Percentiles(p50=p50, p99=p99, p999=p999, max=greatest)
+
+
 def _finite(value: float) -> float | None:
     return value if math.isfinite(value) else None
 
 
 def tell_verdict(broker: Broker, run: str, verdict: dict[str, Any], say: Callable[[str], None]) -> None:
     """Leave the verdict (as in verdict.json) at the broker, retained; says so if it can't be done."""
-    _leave_at(broker, "verdict", {"run": run, **verdict}, say)
+    _leave_at(broker, "verdict", VerdictTold.model_validate(jsonable({"run": run, **verdict})), say)
 
 
 def tell_campaign(broker: Broker, result: dict[str, Any], say: Callable[[str], None]) -> None:
     """Leave what a campaign came to at the broker, retained; says so if it can't be done."""
-    _leave_at(broker, "campaign", result, say)
+    _leave_at(broker, "campaign", CampaignTold.model_validate(jsonable(result)), say)
 
 
-def _leave_at(broker: Broker, name: str, item: dict[str, Any], say: Callable[[str], None]) -> None:
+def _leave_at(broker: Broker, name: str, message: Message, say: Callable[[str], None]) -> None:
     async def leave() -> None:
+        topic = TOPICS[name]
         async with broker.client(will=False) as client:
-            await client.publish(f"{broker.settings.topic}/{name}", json.dumps(item), qos=1, retain=True)
+            await client.publish(
+                f"{broker.settings.topic}/{name}", message.payload(), qos=topic.qos, retain=topic.retained
+            )
 
     try:
         uvloop.run(asyncio.wait_for(leave(), 2.0 * _ANSWER_S))

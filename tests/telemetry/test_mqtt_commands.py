@@ -157,7 +157,7 @@ def test_a_line_feed_behind_it_does_no_harm(end):
 
 def test_what_the_guide_shows_is_what_is_taken(tmp_path, monkeypatch):
     """The guide's shell and Python, with a stand-in for the broker's clients."""
-    (shell,) = re.findall(r"```sh\n(.*?)```", PAGE, re.DOTALL)
+    (shell,) = [text for text in re.findall(r"```sh\n(.*?)```", PAGE, re.DOTALL) if "sign.py" in text]
     (python,) = re.findall(r"```python\n(.*?)```", PAGE, re.DOTALL)
     (tmp_path / "key").write_bytes(KEY + b"\n")
     (tmp_path / "sign.py").write_text(python)

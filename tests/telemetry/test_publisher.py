@@ -2,24 +2,39 @@
 
 import asyncio
 import json
+import math
 import ssl
 import time
 from contextlib import asynccontextmanager, suppress
+from dataclasses import asdict
 
 import aiomqtt
 import numpy as np
 import pytest
+from jsonschema import Draft202012Validator
 
 from emulator.config.rig.telemetry import read_secrets
 from emulator.core.signals import INDEX, SIGNALS
 from emulator.core.trip_reasons import TripReason
+from emulator.criteria.base import CriterionResult
+from emulator.record.writer import jsonable
 from emulator.shared_memory.status import Command, LoopEvent, Status
 from emulator.telemetry.commands import signed
+from emulator.telemetry.messages import TOPICS, schema_text
 from emulator.telemetry.publisher import Telemetry, tell_campaign, tell_verdict
+from emulator.verdict.judge import Verdict
 from tests.support.mosquitto_broker import KEY, PASSWORD, USER
 
 SECONDS = 20.0
 TOPIC = "bench/1/command"
+
+
+VALIDATOR = Draft202012Validator(json.loads(schema_text()))
+"""Whatever a test hears is held against the schema that listeners are given."""
+
+
+def _no_json(word):
+    raise AssertionError(f"{word} is no JSON")
 
 
 class Listener:
@@ -33,7 +48,9 @@ class Listener:
         async for message in self.client.messages:
             # commands may be anything, and an empty message takes a retained one away
             if message.payload and not message.topic.matches(TOPIC):
-                self.heard.append((str(message.topic), json.loads(message.payload), message.retain))
+                item = json.loads(message.payload, parse_constant=_no_json)
+                VALIDATOR.validate({str(message.topic).removeprefix("bench/1/"): item})
+                self.heard.append((str(message.topic), item, message.retain))
 
     def of(self, name):
         return [item for topic, item, _ in self.heard if topic == f"bench/1/{name}"]
@@ -313,41 +330,43 @@ def test_a_flood_of_nonsense_changes_nothing_and_costs_a_line_a_second(mosquitto
     assert shared.said[-1].endswith(f"{messages} in all)")
 
 
+def criterion_result(margin):
+    return CriterionResult("lean", "lean", True, margin, "rad", 1.0, 20.0, "lean at most 3.0°")
+
+
 def test_the_verdict_is_left_at_the_broker(mosquitto, shared):
-    tell_verdict(mosquitto.broker(), "run-7", {"result": "pass", "reasons": []}, shared.said.append)
+    # what could not be worked out is no number there, and JSON has none for it
+    verdict = asdict(Verdict("pass", ["all criteria met"], [criterion_result(margin=math.nan)]))
+    tell_verdict(mosquitto.broker(), "run-7", verdict, shared.said.append)
 
     async def main():
         async with listening(mosquitto) as listener:
             await listener.until(lambda: listener.of("verdict"))
-            assert listener.heard[-1] == (
-                "bench/1/verdict",
-                {"run": "run-7", "result": "pass", "reasons": []},
-                True,
-            )
+            topic, told, retained = listener.heard[-1]
+            assert (topic, retained) == ("bench/1/verdict", True)
+            assert told == {"run": "run-7", **jsonable(verdict)}
+            assert told["criteria"][0]["margin"] is None
 
     asyncio.run(main())
     assert shared.said == []
     mosquitto.end()
-    tell_verdict(mosquitto.broker(), "run-7", {"result": "pass"}, shared.said.append)
+    tell_verdict(mosquitto.broker(), "run-7", verdict, shared.said.append)
     assert "could not be left" in shared.said[0]
 
 
 def test_what_a_campaign_came_to_is_left_at_the_broker(mosquitto, shared):
-    tell_campaign(mosquitto.broker(), {"campaign": "night", "exit_status": 1}, shared.said.append)
+    result = TOPICS["campaign"].example
+    tell_campaign(mosquitto.broker(), result, shared.said.append)
 
     async def main():
         async with listening(mosquitto) as listener:
             await listener.until(lambda: listener.of("campaign"))
-            assert listener.heard[-1] == (
-                "bench/1/campaign",
-                {"campaign": "night", "exit_status": 1},
-                True,
-            )
+            assert listener.heard[-1] == ("bench/1/campaign", result, True)
 
     asyncio.run(main())
     assert shared.said == []
     mosquitto.end()
-    tell_campaign(mosquitto.broker(), {"campaign": "night"}, shared.said.append)
+    tell_campaign(mosquitto.broker(), result, shared.said.append)
     assert "the campaign could not be left" in shared.said[0]
 
 

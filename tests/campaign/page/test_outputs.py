@@ -14,6 +14,8 @@ from emulator.campaign.page.outputs import read_morning, result_text, write_morn
 from emulator.campaign.page.plain import message_of
 from emulator.campaign.page.text import WIDTH
 from emulator.core.errors import RecordError
+from emulator.record.writer import jsonable
+from emulator.telemetry.messages import CampaignTold
 from tests.support.command_line import emulator_command
 from tests.support.html_page import Page
 from tests.support.made_up_campaign import error, fallen, invalid, made_up_rows, write_campaign
@@ -118,6 +120,7 @@ def test_keys_of_the_json_stay(night: Morning) -> None:
         *("began", "versions", "bench", "surprises"),
     }
     assert set(message_of(night)) == head
+    CampaignTold.model_validate(jsonable(message_of(night)))  # as it is left at a broker
     assert set(json.loads(result_text(night))) - head == {
         *("folder", "plan", "does_not_count", "could_not_be_ridden", "not_ridden", "acknowledged"),
         *("comparison", "repeats", "nights", "grew_thin", "map", "coverage", "edges", "runs"),
