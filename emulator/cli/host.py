@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+import sys
+from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from emulator.cli.output import INVALID, console_of_stdout
+from emulator.cli.output import INVALID, console_of_stderr, console_of_stdout
 
 
 def host(
@@ -23,6 +25,14 @@ def host(
     spin_us: Annotated[
         float, typer.Option("--spin-us", min=0.0, max=900.0, help="spun before a deadline, as loop.spin_us")
     ] = 100.0,
+    setup: Annotated[
+        bool,
+        typer.Option("--setup", help="print what root has to set up here, as a shell script; test nothing"),
+    ] = False,
+    rig: Annotated[
+        Path | None,
+        typer.Option("--rig", help="with --setup: rig whose CAN interface and bit rate it is for"),
+    ] = None,
 ) -> None:
     """Say what this machine can promise a 1 kHz loop, and which setting to change, with the command.
 
@@ -30,7 +40,14 @@ def host(
     measures how late that comes. The test is kept, and the promise is made from all tests of this machine in
     this setting, so that a lucky or an unlucky quarter minute does not decide. Exit status 0, or 2 where
     standstills are proven to spoil rides or no age can be promised.
+
+    --setup prints limits, udev rules and a systemd unit for this user, these interfaces and cores instead.
     """
+    if rig is not None and not setup:
+        raise typer.BadParameter("--rig: expected --setup beside it; the test knows no rig")
+    if setup:
+        _print_setup(rig)
+        return
     from datetime import datetime
 
     from emulator.inspection.host import machine_of, measure_lateness, tables
@@ -54,3 +71,19 @@ def host(
         console.print(refused, style="yellow", markup=False)
     promise = promise_of(tests)
     raise typer.Exit(0 if promise.fit and math.isfinite(promise.lateness_us) else INVALID)
+
+
+def _print_setup(rig: Path | None) -> None:
+    """The script on standard output, what systemd says of its unit on standard error."""
+    from emulator.inspection.host_setup import UNIT, complaints, script, this_machine
+
+    machine = this_machine(rig)
+    sys.stdout.write(script(machine))
+    found = complaints(machine)
+    errors = console_of_stderr()
+    if found is None:
+        errors.print(f"{UNIT} is not verified: systemd-analyze is not installed", markup=False)
+    elif not found:
+        errors.print(f"{UNIT}: systemd-analyze verify has nothing to say", markup=False)
+    for line in found or ():
+        errors.print(f"systemd-analyze verify: {line}", style="yellow", markup=False)

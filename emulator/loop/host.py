@@ -66,8 +66,8 @@ def apply(cpu: int | None, priority: int, *, lock_memory: bool) -> HostReport:
             report,
             lambda: _call("mlockall", _MCL_CURRENT | _MCL_FUTURE),
             "locked memory",
-            "give the program CAP_IPC_LOCK (in a container: cap_add IPC_LOCK), or raise 'memlock' "
-            "(ulimit -l, in a container: ulimits memlock)",
+            "raise 'memlock' for the user in /etc/security/limits.conf (in a container: ulimits memlock; an "
+            "added capability does nothing there for a user who is not root), or run as root",
         )
     if _tried(report, lambda: _call("prctl", _PR_SET_TIMERSLACK, 1, 0, 0, 0), "timer slack of 1 ns", ""):
         report.timer_slack_ns = 1
@@ -77,8 +77,8 @@ def apply(cpu: int | None, priority: int, *, lock_memory: bool) -> HostReport:
         report,
         lambda: os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(priority)),
         f"real-time priority {priority}",
-        "run as root, give the program CAP_SYS_NICE (in a container: cap_add SYS_NICE), "
-        "or set 'rtprio' for the user in /etc/security/limits.conf; the range is 1 to 99",
+        "set 'rtprio' for the user in /etc/security/limits.conf (in a container: ulimits rtprio; an added "
+        "capability does nothing there for a user who is not root), or run as root; the range is 1 to 99",
     ):
         report.priority = priority
     return report
