@@ -34,6 +34,8 @@ from emulator.cli.report import report
 from emulator.cli.run import run
 from emulator.cli.schema import schema
 from emulator.cli.sensors import sensors
+from emulator.cli.service.alive import alive
+from emulator.cli.service.robot import robot
 from emulator.cli.vehicle.describe import describe
 from emulator.cli.vehicle.new import new
 from emulator.cli.warm import warm
@@ -71,6 +73,8 @@ for _command in (
     evidence,
     host,
     warm,
+    robot,
+    alive,
 ):
     _typer.command()(_command)
 _typer.command("list")(list_names)
