@@ -62,10 +62,11 @@ schemas: tools ## write the editor schemas in scenarios/schemas anew
 	@for kind in scenario rig vehicle circuit data_sheet campaign; do $(BIN)/emulator schema $$kind > scenarios/schemas/$$kind.json; done
 
 .PHONY: picture
-picture: tools warm ## the README's picture of a report anew, from a virtual ride (needs chromium)
+picture: tools warm ## the README's pictures of a report and the live page anew, from a virtual ride (needs chromium)
 	@rm -rf .cache/first-lap
 	@$(BIN)/emulator run "$(RUN)" --rig "$(RIG)" --virtual --out .cache/first-lap
 	@$(BIN)/python -m tests.guide.picture .cache/first-lap emulator/guide/report.png
+	@$(BIN)/python -m tests.guide.live_picture .cache/first-lap emulator/guide/live-page.png
 
 .PHONY: changes
 changes: tools ## all change notes, newest first

@@ -20,7 +20,7 @@ LOOKS = {"startswith", "endswith", "find", "rfind", "index", "count", "search", 
 
 EXCEPTIONS = {
     "config/key_texts.py": "words that tell a default themselves are not told it twice",
-    "config/rig/telemetry.py": "characters that a topic may not have",
+    "config/rig/shown/telemetry.py": "characters that a topic may not have",
     "config/validation.py": "a misspelt key and the missing one it means are told once",
     "config/yaml_source.py": "the YAML parser tells a syntax error by nothing but its text",
     "inspection/replay/comparison.py": "a line of the event log is compared with that of the replay",

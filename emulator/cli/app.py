@@ -27,6 +27,7 @@ from emulator.cli.for_robot.line import line
 from emulator.cli.for_robot.rehearse import rehearse
 from emulator.cli.host import host
 from emulator.cli.list_names import list_names
+from emulator.cli.live.console import console
 from emulator.cli.modes import modes
 from emulator.cli.output import OTHER, WRONG_INPUT, console_of_stderr
 from emulator.cli.replay import replay
@@ -68,6 +69,7 @@ for _command in (
     schema,
     report,
     replay,
+    console,
     modes,
     sensors,
     evidence,

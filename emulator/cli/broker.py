@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 def broker_of(path: Path) -> Broker | None:
     """The broker that a rig file names, its secrets read; None without one. Raises ConfigError."""
     from emulator.config.rig.file import load_rig
-    from emulator.config.rig.telemetry import read_secrets, telemetry_path
+    from emulator.config.rig.shown.telemetry import read_secrets, telemetry_path
     from emulator.telemetry.publisher import Broker
 
     rig, source = load_rig(path)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Callable, Collection, Mapping
+from contextlib import closing, nullcontext
 from dataclasses import asdict
 from datetime import datetime
 from functools import partial
@@ -22,6 +23,7 @@ from emulator.cli.settings import Settings, parameter_values
 if TYPE_CHECKING:
     from emulator.assembly.session import Session
     from emulator.config.software.stepped_robot import PythonRobot
+    from emulator.console.beside import LivePage
     from emulator.verdict.judge import Verdict
 
 
@@ -53,6 +55,17 @@ def run(
     hold: Annotated[
         bool, typer.Option("--hold", help="stay armed on the bench until Enter is pressed, then ride")
     ] = False,
+    console_too: Annotated[
+        bool,
+        typer.Option(
+            "--console",
+            help="open the ride's live page; the bench is armed by Enter at this terminal, never by a page",
+        ),
+    ] = False,
+    port: Annotated[
+        int | None,
+        typer.Option("--port", min=0, max=65535, help="with --console: TCP port instead of the rig's"),
+    ] = None,
     settings: Settings = None,
     out: Annotated[
         Path | None,
@@ -74,12 +87,17 @@ def run(
     an orderly way: the emulated signals go to rest, the record stays readable.
     """
     from emulator.assembly.session import load_session
+    from emulator.cli.live.page_of_run import open_page, wait_at_the_terminal
     from emulator.record.writer import jsonable
     from emulator.report.terminal import console_summary, meaning_of
     from emulator.stages.precompile import compiling_first, warm
 
     if hold and virtual:
         raise typer.BadParameter("--hold: nothing is held with --virtual, nothing moves there; leave it out")
+    if console_too and virtual:
+        raise typer.BadParameter("--console: a virtual ride is over too soon to be watched; leave it out")
+    if port is not None and not console_too:
+        raise typer.BadParameter("--port: expected --console beside it, whose port it is")
     if quiet and as_json:
         raise typer.BadParameter("--json: expected either --quiet or --json, got both")
     for option, given in (("--robot", robot is not None), ("--patient", patient)):
@@ -111,15 +129,26 @@ def run(
         console.print(first, markup=False)
         for _ in warm(virtual=virtual):
             pass
-    started = time.monotonic()
-    interfaces = partial(_interfaces, rig, scenario, parameter_values(settings))
-    verdict = _ride(
-        *(console, session, (rig, scenario), folder, interfaces), virtual=virtual, hold=hold, patient=patient
-    )
-    console.print(console_summary(folder))
-    console.print(
-        f"took {time.monotonic() - started:.1f} s; record and report: {folder / 'report.html'}", markup=False
-    )
+    greet = partial((console_of_stderr() if console.quiet else console).print, markup=False)
+    page = open_page(session, rig, folder, port, greet) if console_too else None
+    with closing(page) if page is not None else nullcontext():
+        started = time.monotonic()
+        interfaces = partial(_interfaces, rig, scenario, parameter_values(settings))
+        verdict = _ride(
+            *(console, session, (rig, scenario), folder, interfaces),
+            virtual=virtual,
+            hold=hold,
+            patient=patient,
+            page=page,
+        )
+        console.print(console_summary(folder))
+        console.print(
+            f"took {time.monotonic() - started:.1f} s; record and report: {folder / 'report.html'}",
+            markup=False,
+        )
+        if page is not None:
+            page.tell_result(verdict.result, next(iter(verdict.reasons), ""))
+            wait_at_the_terminal(greet)
     if quiet:
         meaning = meaning_of(verdict)
         result.print(f"{meaning.sign} {meaning.word} {folder}", markup=False)
@@ -139,8 +168,10 @@ def _ride(
     virtual: bool,
     hold: bool,
     patient: bool,
+    page: LivePage | None,
 ) -> Verdict:
-    """The ride with its progress on the screen and, on the bench, its telemetry beside it."""
+    """The ride with its progress on the screen and, on the bench, telemetry and live page beside it."""
+    from emulator.cli.live.page_of_run import together
     from emulator.runs.one import ride
 
     start = session.scenario.start.station_m
@@ -164,7 +195,7 @@ def _ride(
 
         # what a rig names was right a moment ago, so this raises for what has changed since
         broker = None if virtual or session.rig.telemetry is None else broker_of(paths[0])
-        if broker is None:
+        if broker is None and page is None:
             return ride(
                 session,
                 paths,
@@ -178,11 +209,20 @@ def _ride(
             )
         from emulator.telemetry.publisher import Telemetry, tell_verdict
 
-        beside = Telemetry(broker, folder.name, say, session.asked_events).beside
+        beside = [] if page is None else [page.beside]
+        if broker is not None:
+            beside.append(Telemetry(broker, folder.name, say, session.asked_events).beside)
         verdict = ride(
-            session, paths, folder, virtual=False, say=say, progress=progress, beside=beside, hold=hold
+            *(session, paths, folder),
+            virtual=False,
+            say=say,
+            progress=progress,
+            beside=together(beside),
+            hold=hold,
+            enable=page is not None,
         )
-        tell_verdict(broker, folder.name, asdict(verdict), say)
+        if broker is not None:
+            tell_verdict(broker, folder.name, asdict(verdict), say)
         return verdict
 
 

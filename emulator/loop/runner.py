@@ -139,6 +139,9 @@ class _Cycle:
         """The supervisor's commands, and a stop asked for by a signal."""
         while (command := self.snapshot.pop_command()) is not None:
             code, argument = command
+            if code == Command.MARK:
+                self._tell(LoopEvent.MARK, argument, f"mark {argument:.0f}, made by hand")
+                continue
             self._give(code, argument)
             self._tell(LoopEvent.COMMAND, argument, f"command {_command_name(code)}", code)
             if code == Command.STOP:

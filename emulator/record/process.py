@@ -42,6 +42,7 @@ LOOP_EVENT_KINDS = {
     LoopEvent.RAMP_TOO_LONG: "ramp_too_long",
     LoopEvent.BUS_FAULT: "bus_fault",
     LoopEvent.BUS_FAULT_OVER: "bus_fault_over",
+    LoopEvent.MARK: "mark",
 }
 """Kinds in ``events.jsonl`` of what the cycle itself reports."""
 

@@ -40,13 +40,14 @@ def ride(
     progress: Progress | None = None,
     beside: Beside | None = None,
     hold: bool = False,
+    enable: bool = False,
     patient: bool = False,
     interfaces: Callable[[], Collection[str]] | None = None,
 ) -> Verdict:
     """Run, judge and report; everything is in ``folder`` afterwards.
 
     paths   of the rig and the scenario file
-    beside, hold  of a bench run, see emulator.stages.bench.supervisor.run_bench
+    beside, hold, enable  of a bench run, see emulator.stages.bench.supervisor.run_bench
     patient, interfaces  of a robot's own software in the virtual stage: whether its steps have no limit, and
             the hashes that emulator.stages.own_robot.choice.robot_of asks for
     Raises EmulatorError when the run could not take place; what was recorded by then stays readable.
@@ -55,7 +56,7 @@ def ride(
         outcome = (
             _virtual(session, folder, say, progress, interrupted, patient, interfaces)
             if virtual
-            else _bench(session, paths, folder, say, progress, beside, hold)
+            else _bench(session, paths, folder, say, progress, beside, hold=hold, enable=enable)
         )
         interrupted.take_over()
         verdict = judge_run(session, folder, outcome)
@@ -93,11 +94,21 @@ def _bench(
     say: Say,
     progress: Progress | None,
     beside: Beside | None,
+    *,
     hold: bool,
+    enable: bool,
 ) -> dict[str, Any]:
     with hook_of(session) as hook:
         result = run_bench(
-            session, paths, folder, say=say, progress=progress, beside=beside, hold=hold, hook=hook
+            session,
+            paths,
+            folder,
+            say=say,
+            progress=progress,
+            beside=beside,
+            hold=hold,
+            enable=enable,
+            hook=hook,
         )
     for line in result.log_tail:
         say(line)

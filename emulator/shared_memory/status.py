@@ -17,6 +17,9 @@ class Command(IntEnum):
     GO = 7  # let go of the hold; argument: 0 of every one, 1 of the one from afar
     START_EVENT = 8  # one of the scenario's events that waits to be asked for; argument: its number from 0
     END_EVENT = 9  # the same event, before its time
+    MARK = (
+        10  # somebody wants to find this moment again; argument: the mark's number. The plant knows of none
+    )
 
 
 class LoopEvent(IntEnum):
@@ -31,6 +34,7 @@ class LoopEvent(IntEnum):
     RAMP_TOO_LONG = 1006
     BUS_FAULT = 1007  # index: emulator.loop.bus_watch.BusFault; value: frames, or times
     BUS_FAULT_OVER = 1008  # value: how long it lasted, in seconds
+    MARK = 1009  # value: its number
 
 
 class LoopState(IntEnum):

@@ -21,7 +21,7 @@ import aiomqtt
 import uvloop
 
 from emulator.assembly.bench import EVENT_KINDS
-from emulator.config.rig.telemetry import MqttTelemetry, Secrets
+from emulator.config.rig.shown.telemetry import MqttTelemetry, Secrets
 from emulator.core.signals import INDEX, UNARMED_TICK
 from emulator.core.trip_reasons import TripReason
 from emulator.plant.states import STATE_NAMES

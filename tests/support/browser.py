@@ -117,6 +117,12 @@ class Browser:
 
     def open(self, path: Path, width: int, height: int, *, phone: bool = False) -> None:
         """Open a file in a window of that size [px] and wait until it is drawn."""
+        self.resize(width, height, phone=phone)
+        self.load(path)
+        self.settle()
+
+    def resize(self, width: int, height: int, *, phone: bool = False) -> None:
+        """The window's size [px]; a phone has touch and two pixels for one."""
         self.call(
             "Emulation.setDeviceMetricsOverride",
             width=width,
@@ -125,13 +131,15 @@ class Browser:
             mobile=phone,
         )
         self.call("Emulation.setTouchEmulationEnabled", enabled=phone)
-        self.load(path)
-        self.settle()
 
     def load(self, path: Path) -> None:
         """Open a file and wait until it is loaded, whether or not its scripts run."""
+        self.visit(path.resolve().as_uri())
+
+    def visit(self, address: str) -> None:
+        """Open an address and wait until it is loaded."""
         self._seen.clear()
-        self.call("Page.navigate", url=path.resolve().as_uri())
+        self.call("Page.navigate", url=address)
         if "Page.loadEventFired" not in self._seen:
             for _ in self._messages():
                 if "Page.loadEventFired" in self._seen:
@@ -147,6 +155,13 @@ class Browser:
         assert "exceptionDetails" not in answer, answer["exceptionDetails"]
         return answer["result"].get("value")
 
+    def until(self, condition: str, seconds: float = 20.0) -> None:
+        """Wait until a JavaScript expression is true; else AssertionError with what the page shows."""
+        limit = time.monotonic() + seconds
+        while not self.eval(f"Boolean({condition})"):
+            assert time.monotonic() < limit, f"{condition}\n{self.eval('document.body.innerText')}"
+            time.sleep(0.05)
+
     def press(self, key: str, code: int) -> None:
         """Press and release a key, e.g. ("Tab", 9)."""
         for kind in ("keyDown", "keyUp"):
@@ -161,6 +176,10 @@ class Browser:
         )
         shot = self.call("Page.captureScreenshot", captureBeyondViewport=True, clip=clip)
         path.write_bytes(base64.b64decode(shot["data"]))
+
+    def window(self) -> bytes:
+        """A PNG of what the window shows."""
+        return base64.b64decode(self.call("Page.captureScreenshot")["data"])
 
     def pdf(self) -> bytes:
         """The page as it would be printed."""

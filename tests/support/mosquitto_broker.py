@@ -7,7 +7,7 @@ import time
 from contextlib import closing
 from pathlib import Path
 
-from emulator.config.rig.telemetry import MqttTelemetry, read_secrets
+from emulator.config.rig.shown.telemetry import MqttTelemetry, read_secrets
 from emulator.telemetry.publisher import Broker
 
 USER, PASSWORD, KEY = "bench", "only for tests", "sixteen bytes of key at least"

@@ -13,7 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from emulator.shared_memory.status import Command
-from emulator.telemetry.commands import COMMANDS, FRESH_S, LONGEST_BYTES, WITH_LEAVE, Gate, signed
+from emulator.telemetry.commands import COMMANDS, WITH_LEAVE, Gate, signed
+from emulator.telemetry.signed import FRESH_S, LONGEST_BYTES
 
 PAGE = (files("emulator") / "guide" / "telemetry.md").read_text()
 KEY, TOPIC, NONCE, NOW = b"sixteen bytes of key at least", "bench/1/command", "5a" * 16, 17.25

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from jsonschema import Draft202012Validator
 
-from emulator.config.rig.telemetry import read_secrets
+from emulator.config.rig.shown.telemetry import read_secrets
 from emulator.core.signals import INDEX, SIGNALS
 from emulator.core.trip_reasons import TripReason
 from emulator.criteria.base import CriterionResult

@@ -35,7 +35,8 @@ from emulator.config.rig.sensors import (
     SteeringAngleSensor,
     WheelSpeedSensor,
 )
-from emulator.config.rig.telemetry import MqttTelemetry
+from emulator.config.rig.shown.console import Console
+from emulator.config.rig.shown.telemetry import MqttTelemetry
 from emulator.config.software.stepped_robot import SteppedRobot
 from emulator.config.validation import Closed, missing, validate, wrong
 from emulator.config.yaml_source import Source, beside
@@ -184,6 +185,8 @@ class Rig(Closed):
     """How the 1 kHz loop runs on this machine. Left out: as stands at its keys."""
     telemetry: MqttTelemetry | None = None
     """A broker that is told of the run. Left out: nobody is told."""
+    console: Console | None = None
+    """The live page of a ride. Left out: on this machine alone, as stands at its keys."""
     device_under_test: DeviceUnderTest
     """What rides: our reference robot, or yours."""
     rehearsal: Rehearsal = Rehearsal()

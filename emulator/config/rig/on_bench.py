@@ -11,7 +11,8 @@ from collections.abc import Iterator
 from emulator.config.rig.buses import LoopbackBus
 from emulator.config.rig.file import Rig
 from emulator.config.rig.outputs import CommandFrame, USUAL_PERIODS_ms
-from emulator.config.rig.telemetry import read_secrets, telemetry_path
+from emulator.config.rig.shown.console import console_path, read_tokens
+from emulator.config.rig.shown.telemetry import read_secrets, telemetry_path
 from emulator.config.yaml_source import Loc, Source
 from emulator.core.errors import Problem
 
@@ -19,7 +20,7 @@ from emulator.core.errors import Problem
 def bench_findings(rig: Rig, source: Source) -> tuple[list[Problem], list[Problem]]:
     """(problems, warnings) that concern the bench alone, each at its place in the rig file.
 
-    Reads the files of secrets that ``telemetry`` names.
+    Reads the files of secrets that ``telemetry`` and ``console`` name.
     """
     problems = [
         source.problem(loc, text)
@@ -75,6 +76,10 @@ def _secrets(rig: Rig, source: Source) -> Iterator[tuple[Loc, str]]:
         _, problems = read_secrets(rig.telemetry, lambda name: telemetry_path(source, name))
         for key, text in problems:
             yield ("telemetry", key), text
+    if rig.console is not None:
+        _, problems = read_tokens(rig.console, lambda name: console_path(source, name))
+        for key, text in problems:
+            yield ("console", key), text
 
 
 def _open_bus(rig: Rig) -> Iterator[tuple[Loc, str]]:

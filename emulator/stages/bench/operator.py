@@ -1,5 +1,6 @@
-"""The operator's keyboard beside a bench run: lines that let a held ride start, and start or end events.
+"""The operator's keyboard beside a bench run: the local enable, and lines that start rides and events.
 
+    (Enter)             the local enable, where arming waits for it; what was typed before counts for nothing
     (Enter)             let a held ride start
     start wet patch     an event of the scenario that waits to be asked for
     end wet patch       the same, before its time
@@ -10,7 +11,9 @@ A line that is none of these is answered and does nothing.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import os
+import select
 from collections.abc import Callable, Mapping
 
 from emulator.config.validation import did_you_mean
@@ -40,22 +43,27 @@ class Operator:
 
     held    the ride waits for Enter
     events  what may be asked for
+    arms    arming waits for Enter, the local enable
     """
 
-    def __init__(self, *, held: bool, events: Mapping[str, int], say: Say) -> None:
-        self._held, self._events, self._say = held, events, say
+    def __init__(self, *, held: bool, events: Mapping[str, int], say: Say, arms: bool = False) -> None:
+        self._held, self._events, self._say, self._arms = held, events, say, arms
         self._waiting: list[tuple[Command, float]] = []
         self._text = b""
         self._reading = False
-        if not (held or events):
+        if not (held or events or arms):
             return
         try:
             os.fstat(0)
+            if arms:
+                _forget_what_was_typed()
             asyncio.get_running_loop().add_reader(0, self._read)
         except OSError:
             self._gone("there is no standard input")
             return
         self._reading = True
+        if arms:
+            say("local enable: press Enter here to arm; a page cannot")
         if held:
             say("held: press Enter to let the ride start")
         if events:
@@ -73,6 +81,8 @@ class Operator:
             asyncio.get_running_loop().remove_reader(0)
 
     def _gone(self, why: str) -> None:
+        if self._arms:
+            self._say(f"{why}: nothing can be armed, Ctrl-C stops")
         if self._held:
             self._say(f"{why}: the hold stays, Ctrl-C stops")
         if self._events:
@@ -93,7 +103,10 @@ class Operator:
 
     def _take_line(self, line: str) -> None:
         if not line.strip() or not self._events:
-            if self._held:
+            if self._arms:
+                self._arms = False
+                self._waiting.append((Command.ARM, 0.0))
+            elif self._held:
                 self._held = False
                 self._waiting.append((Command.GO, 0.0))
             return
@@ -102,3 +115,10 @@ class Operator:
             self._say(command)
         else:
             self._waiting.append(command)
+
+
+def _forget_what_was_typed() -> None:
+    """Throw away what lies on standard input: an enable has to be given after it was asked for."""
+    with contextlib.suppress(OSError, ValueError):
+        while select.select([0], [], [], 0.0)[0] and os.read(0, 4096):
+            pass

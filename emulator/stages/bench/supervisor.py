@@ -94,6 +94,7 @@ def run_bench(
     progress: Progress | None = None,
     beside: Beside | None = None,
     hold: bool = False,
+    enable: bool = False,
     hook: HookSteps | None = None,
 ) -> BenchResult:
     """Run the scenario in real time; the record is in ``folder`` when this returns.
@@ -103,6 +104,7 @@ def run_bench(
     progress  called twice a second with (scenario time [s], speed [m/s], station [m])
     beside    runs next to it as long as there is a loop; what becomes of it is not the run's business
     hold      stay armed, not running, until a line comes on standard input
+    enable    arm only when a line comes on standard input, typed after it was asked for
     hook      looks at the ride; if it fails, the ride is stopped and its outcome is that it crashed
 
     Raises DeviceAbsent, StartFailed or RunFailed; then nothing of it is left running, and if it never came to
@@ -111,7 +113,7 @@ def run_bench(
     allow_open_files()
     try:
         return uvloop.run(
-            supervise(session, paths, folder, MonotonicClock(), say, progress, beside, hold, hook)
+            supervise(session, paths, folder, MonotonicClock(), say, progress, beside, hold, enable, hook)
         )
     finally:
         resume_collector()
@@ -126,6 +128,7 @@ async def supervise(
     progress: Progress | None = None,
     beside: Beside | None = None,
     hold: bool = False,
+    enable: bool = False,
     hook: HookSteps | None = None,
 ) -> BenchResult:
     """What ``run_bench`` does, on the event loop that runs; ``clock`` tells the time this loop goes by."""
@@ -171,7 +174,7 @@ async def supervise(
                     files.callback(entrance.close)
             await _start(bench, paths, (folder, logs), entrances)
             armed = True
-            return await _ride(bench, progress, hold, hook)
+            return await _ride(bench, progress, hook, hold=hold, enable=enable)
         finally:
             for role in ("loop", "recorder", "robot"):
                 if not children[role].gone:
@@ -356,21 +359,24 @@ async def _hooked(hook: HookSteps, bench: Bench, watch: RideWatch, budget_s: flo
             watch.post(command, argument)
 
 
-async def _ride(bench: Bench, progress: Progress | None, hold: bool, hook: HookSteps | None) -> BenchResult:
+async def _ride(
+    bench: Bench, progress: Progress | None, hook: HookSteps | None, *, hold: bool, enable: bool
+) -> BenchResult:
     """Arm and watch until the loop has ended; then gather what the processes say about the ride."""
     session, snapshot, children, say = bench.session, bench.snapshot, bench.children, bench.say
     watch = RideWatch(bench)
     if hold:
         snapshot.post(Command.HOLD)
-    snapshot.post(Command.ARM)
+    if not enable:
+        snapshot.post(Command.ARM)
     permissives = [
         PERMISSIVE_TEXTS[PERMISSIVES.index(name)] for name in ("robot_heartbeat", *session.rig.permissives)
     ]
     say(
-        f"arming: the ride starts when these are given: {', '.join(permissives)}; "
-        "Ctrl-C stops in an orderly way, a second one at once"
+        f"{'standby: armed after the local enable' if enable else 'arming: the ride starts'} when these are "
+        f"given: {', '.join(permissives)}; Ctrl-C stops in an orderly way, a second one at once"
     )
-    operator = Operator(held=hold, events=session.asked_events, say=say)
+    operator = Operator(held=hold, events=session.asked_events, say=say, arms=enable)
     if hook is not None and session.scenario.hook is not None:
         budget_s = session.scenario.hook.budget_ms * 1e-3
         watch.looking = asyncio.create_task(_hooked(hook, bench, watch, budget_s))

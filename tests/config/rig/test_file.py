@@ -4,7 +4,7 @@ import pytest
 from pydantic import ValidationError
 
 from emulator.config.rig.file import Rig, dbc_path, load_rig, vehicle_path
-from emulator.config.rig.telemetry import telemetry_path
+from emulator.config.rig.shown.telemetry import telemetry_path
 from emulator.config.validation import validate
 from emulator.config.yaml_source import load
 from emulator.core.errors import ConfigError

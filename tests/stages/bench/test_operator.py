@@ -31,12 +31,16 @@ def test_a_line_is_a_command_or_is_answered(line, command):
     assert event_command(line, EVENTS) == command
 
 
-def type_in(pieces, *, held, events=EVENTS):
-    """(commands, sentences) of an operator whose standard input gives these pieces and then ends."""
+def type_in(pieces, *, held, events=EVENTS, arms=False, before=b""):
+    """(commands, sentences) of an operator whose standard input gives these pieces and then ends.
+
+    before  what had been typed when it began to read
+    """
     said, taken = [], []
 
     async def main():
-        operator = Operator(held=held, events=events, say=said.append)
+        os.write(source, before)
+        operator = Operator(held=held, events=events, say=said.append, arms=arms)
         for piece in pieces:
             os.write(source, piece)
             await asyncio.sleep(0.02)
@@ -88,3 +92,15 @@ def test_a_standard_input_that_ends_leaves_the_hold():
     taken, said = type_in([], held=True, events={})
     assert taken == []
     assert said[-1] == "standard input has ended: the hold stays, Ctrl-C stops"
+
+
+def test_enter_is_the_local_enable_and_a_second_one_lets_a_held_ride_start():
+    taken, said = type_in([b"\n", b"start gust\n", b"\n"], held=True, arms=True)
+    assert taken == [(Command.ARM, 0.0), (Command.START_EVENT, 5.0), GO]
+    assert "local enable: press Enter here to arm; a page cannot" in said
+
+
+def test_what_was_typed_before_it_was_asked_for_enables_nothing():
+    taken, said = type_in([b"start gust\n"], held=False, arms=True, before=b"\n\n")
+    assert taken == [(Command.START_EVENT, 5.0)]
+    assert said[-2] == "standard input has ended: nothing can be armed, Ctrl-C stops"

@@ -1,0 +1,1 @@
+"""To whom a rig shows its rides beside the robot: a broker, a page in a browser."""
