@@ -239,6 +239,7 @@ class _StreamTo:
 async def _write(stream: Stream, signals: list[str], send: Send) -> None:
     async for message in stream.messages(signals):
         await send({"type": "http.response.body", "body": message, "more_body": True})
+    await send({"type": "http.response.body", "body": b""})
 
 
 async def _until_gone(receive: Receive) -> None:

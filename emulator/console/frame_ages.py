@@ -43,7 +43,7 @@ class FrameAges:
     def __init__(self) -> None:
         self._sent: dict[int, _Counted] = {}
         self._received: dict[int, _Counted] = {}
-        self._window_s = 0.0
+        self._window_tick = 0
         self.lost = 0
 
     def add(self, frames: FrameRecords, *, riding: bool) -> None:
@@ -71,14 +71,15 @@ class FrameAges:
         if riding:
             counted.worst_ns = max(counted.worst_ns or 0, int(ages.max()))
 
-    def turn(self, now_s: float) -> None:
-        """Rates anew once their window is over; ``now_s`` of any clock that only goes forward."""
-        over = now_s - self._window_s
-        if over < RATE_OVER_S:
+    def turn(self, tick: int) -> None:
+        """Rates anew once their window is over; a window in which scenario time jumped gives none."""
+        over_s = (tick - self._window_tick) * TICK_NS * 1e-9
+        if 0.0 <= over_s < RATE_OVER_S:
             return
-        self._window_s = now_s
+        self._window_tick = tick
         for counted in (*self._sent.values(), *self._received.values()):
-            counted.rate = (counted.seen - counted.window) / over
+            if 0.0 < over_s < 2.0 * RATE_OVER_S:
+                counted.rate = (counted.seen - counted.window) / over_s
             counted.window = counted.seen
 
     def shown(self, tick: int) -> dict[str, list[list[float | int | None]]]:

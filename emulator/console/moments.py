@@ -92,7 +92,7 @@ class Observer:
         self._read_events()
         state = self._state()
         self._ages.add(self._frames.read(), riding=state == RUNNING)
-        self._ages.turn(now_s)
+        self._ages.turn(self._tick)
         kept = tick % _THINNED == 0
         return self._moment(state, now_s), Rows(tick[kept] * (TICK_NS * 1e-9), rows[kept])
 

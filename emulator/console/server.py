@@ -106,6 +106,8 @@ async def serve(
     try:
         await asyncio.wait([*tasks, answering], return_when=asyncio.FIRST_COMPLETED)
     finally:
+        if service.stream is not None:
+            service.stream.end()
         server.should_exit = True
         for task in tasks:
             task.cancel()

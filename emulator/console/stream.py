@@ -36,6 +36,7 @@ class Stream:
         self._now = b""
         self._rows: Rows | None = None
         self._fresh = asyncio.Event()
+        self._over = False
         self.viewers = 0
 
     async def run(self) -> None:
@@ -57,6 +58,11 @@ class Stream:
         fresh, self._fresh = self._fresh, asyncio.Event()
         fresh.set()
 
+    def end(self) -> None:
+        """Every viewer's messages end."""
+        self._over = True
+        self._fresh.set()
+
     @contextmanager
     def viewer(self) -> Iterator[None]:
         """Counts one viewer in, and out however it leaves."""
@@ -73,8 +79,10 @@ class Stream:
         """
         seen, events = self._number, 0
         while True:
-            while self._number == seen:
+            while self._number == seen and not self._over:
                 await self._fresh.wait()
+            if self._over:
+                return
             missed, seen = self._number - seen - 1, self._number
             parts = [b"event: now\ndata: ", self._now, b"\n\n"]
             if missed:

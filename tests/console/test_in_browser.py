@@ -122,9 +122,7 @@ def test_a_viewer_stops_and_an_operator_starts_an_event(browser: Browser, page: 
         browser.complaints.clear()  # the browser itself notes a refusal
         browser.eval(f"document.getElementById('token').value = {TOKEN!r}")
         click(browser, "#operator button[type=submit]")
-        browser.until(
-            "document.getElementById('operator-says').textContent === 'This page operates the bench.'"
-        )
+        browser.until("document.getElementById('operating').textContent === 'This page operates the bench.'")
         click(browser, '[aria-label="start gust"]')
         browser.until("document.getElementById('operator-says').textContent === 'start: gust'")
         assert browser.eval("document.getElementById('token').value") == ""

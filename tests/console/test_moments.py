@@ -99,9 +99,13 @@ def test_ages_are_those_of_what_was_sent_and_worst_counts_in_the_ride(snapshot: 
     send(snapshot, 121, 0x100, 121_000_000, UNTIMED)  # a fault's frame promises nothing
     send(snapshot, 115, 0x80, 115_000_000, 0, RX)
     snapshot.write_signals(125, row())
-    moment, _ = looking.look(3.0)
-    assert moment["sent"] == [[0x100, 5, 1.7, 3.0, 31.0]]
-    assert moment["received"] == [[0x80, 1, 0.3, 10.0]]
+    moment, _ = looking.look(0.1)
+    assert moment["sent"] == [[0x100, 5, 0.0, 3.0, 31.0]]
+    assert moment["received"] == [[0x80, 1, 0.0, 10.0]]
+    snapshot.write_signals(2500, row())
+    moment, _ = looking.look(0.2)
+    assert moment["sent"][0][2] == 2.0  # five in 2.5 s
+    assert moment["received"][0][3] == 2385.0
 
 
 def test_a_loop_that_stands_still_is_told_after_a_second(snapshot: Snapshot) -> None:

@@ -6,7 +6,6 @@ const INK = "#1c2430", SOFT = "#5a6573", BLUE = "#1b5fa8", WET = "#7fb2e5", BROW
 export function sheet(canvas) {
   const ratio = devicePixelRatio || 1, width = canvas.clientWidth, height = canvas.clientHeight;
   if (canvas.width !== Math.round(width * ratio) || canvas.height !== Math.round(height * ratio)) {
-    canvas.style.height = `${height}px`;
     canvas.width = Math.round(width * ratio);
     canvas.height = Math.round(height * ratio);
   }

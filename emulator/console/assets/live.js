@@ -125,7 +125,7 @@ const names = new Map([...facts.outputs, ...facts.commands].map((frame) => [fram
 const busRows = new Map();
 
 function showBus() {
-  for (const [way, rows] of [["to the robot", now.sent], ["from the robot", now.received]]) {
+  for (const [way, rows] of [["sent", now.sent], ["received", now.received]]) {
     for (const [id, count, rate, age, oldest] of rows) {
       const key = `${way} ${id}`;
       if (!busRows.has(key)) {
@@ -156,7 +156,7 @@ function show() {
   say(at("lap"), now.gear === null ? "" : `gear ${now.gear}, ${now.station === null ? "?" : now.station.toFixed(0)} m`);
   say(at("next"), nextWords(places, now.station, facts.finish_m) || " ");
   say(at("health"), healthWords(now));
-  if (!operator.seat || now.operator.silent_s > 0) say(at("operator-says"), operatorWords(now.operator, Boolean(operator.seat)));
+  say(at("operating"), operatorWords(now.operator, Boolean(operator.seat)));
   at("operator").hidden = !now.operator.opened;
   at("acknowledge").disabled = now.state !== "tripped" || now.acknowledged;
   at("stop").disabled = facts.played || now.loop.state !== "cycling";
@@ -213,7 +213,7 @@ at("stop").addEventListener("click", async () => {
 });
 at("operator").addEventListener("submit", async (event) => {
   event.preventDefault();
-  told(await operator.operate(at("token").value), "This page operates the bench.");
+  told(await operator.operate(at("token").value), "taken");
 });
 at("leave").addEventListener("click", async () => told(await operator.leave(), "left"));
 at("mark").addEventListener("click", async () => told(await operator.ask("mark"), "marked in the record"));
@@ -223,7 +223,6 @@ at("signals").append(...Object.keys(facts.signals).map((name) => Object.assign(d
 function follow(name) {
   if (!(name in facts.signals) || strips.has(name) || strips.size >= MOST_SIGNALS) return;
   const shown = made("span"), canvas = document.createElement("canvas"), gone = made("button", "Leave out");
-  canvas.height = 90;
   canvas.setAttribute("role", "img");
   canvas.setAttribute("aria-label", `${name} over the last ${Strip.SECONDS} s`);
   gone.type = "button";

@@ -28,7 +28,8 @@ export function stateWords(now, played) {
   if (now.state === "stopping") return ["stopping", "STOPPING", "The emulated signals go to rest."];
   if (now.fallen) return ["running", "FALLEN", "The emulated bike is down; the ride ends."];
   if (now.state === "running") {
-    return ["running", played ? "PLAYED" : "RIDING", now.support ? "The support holds the bike until it is fast enough." : "The robot rides; the signals are those of a moving bike."];
+    if (played) return ["running", "SHOWN AGAIN", "A ride of before, as it was recorded and as fast as it was ridden."];
+    return ["running", "RIDING", now.support ? "The support holds the bike until it is fast enough." : "The robot rides; the signals are those of a moving bike."];
   }
   return ["standby", now.state.toUpperCase(), ""];
 }
