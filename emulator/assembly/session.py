@@ -381,6 +381,7 @@ def mission(session: Session) -> Mission:
         if by_angle
         else rig.actuators.steering.limit_Nm,
         timing=_loop_timing(rig, session.codec),
+        gain_shares=rig.device_under_test.gains.shares,
     )
 
 

@@ -16,6 +16,7 @@ a fast lean unstable.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -185,6 +186,14 @@ def design_rider(
                     reading = steady.x[JOINT_RATE + joint] * float(vehicle.tyre[tyre]["radius"])
                     rolling[k] = speed / reading
     return Design(np.array(SPEEDS), np.array(ROLLS), lateral, steer, command, drift, gains, rolling)
+
+
+def with_shares(design: Design, shares: Sequence[float]) -> Design:
+    """The design with each balance gain at so much (5,) of what it is; 1 as designed.
+
+    It is not checked again: what such a robot can't hold up is what one wants to see.
+    """
+    return design._replace(gains=design.gains * np.asarray(shares, np.float64))
 
 
 def blank_design() -> Design:

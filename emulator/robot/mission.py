@@ -12,10 +12,11 @@ from emulator.core.compiled import entry
 from emulator.core.frame_buffer import FrameBuffer, frame_buffer
 from emulator.core.signals import COMMAND, R_HEARTBEAT
 from emulator.road.line import Line, sample
-from emulator.robot.design import Design
+from emulator.robot.design import Design, with_shares
 from emulator.robot.estimator import align
 from emulator.robot.gears import DOWN, UP
 from emulator.robot.kept_design import kept_design
+from emulator.robot.linear_loop import FED_BACK
 from emulator.robot.records import KNOWN_DTYPE, MIND_DTYPE, SEEN, Z_FX, Z_FY, Z_FZ
 from emulator.robot.rider import COMMANDS, Rider, hear_gnss, step
 from emulator.robot.timing import LoopTiming
@@ -44,6 +45,7 @@ class Mission:
     by_angle      whether it steers by the angle of a fork, not by torque
     command_limit of the steering: [N m] of the actuator, or [rad] of the fork
     timing        of the steering loop it closes; None: of a rig whose steering is not its own
+    gain_shares   (5,) of its designed balance gains; 1 as designed
     """
 
     vehicle: Vehicle
@@ -64,12 +66,15 @@ class Mission:
     by_angle: bool
     command_limit: float
     timing: LoopTiming | None
+    gain_shares: tuple[float, ...] = (1.0,) * len(FED_BACK)
 
 
 def design_for(mission: Mission) -> Design:
     """The rider's design for a mission, worked out unless it is kept. Errors as of ``design_rider``."""
     fastest = float(mission.line.target_speed.max())
-    return kept_design(mission.vehicle, mission.grip, mission.timing, fastest)
+    return with_shares(
+        kept_design(mission.vehicle, mission.grip, mission.timing, fastest), mission.gain_shares
+    )
 
 
 class ReferenceRider:

@@ -111,6 +111,29 @@ class LoopHost(Closed):
     the price of processor time."""
 
 
+class GainShares(Closed):
+    """The reference robot's balance gains as shares of those it is designed with; 1 as designed.
+
+    For a robot that is worse on purpose: to see whether a campaign finds it, and where.
+    """
+
+    roll: float = Field(default=1.0, ge=0, le=10)
+    """[1] Of the torque (or the fork's angle) for a roll error, its sum over time included."""
+    steer: float = Field(default=1.0, ge=0, le=10)
+    """[1] Of that for an error of the steering angle."""
+    roll_rate: float = Field(default=1.0, ge=0, le=10)
+    """[1] Of that for an error of the roll rate."""
+    yaw_rate: float = Field(default=1.0, ge=0, le=10)
+    """[1] Of that for an error of the yaw rate."""
+    steer_rate: float = Field(default=1.0, ge=0, le=10)
+    """[1] Of that for the rate of the steering angle."""
+
+    @property
+    def shares(self) -> tuple[float, ...]:
+        """In the order of the deviations that are fed back (emulator.robot.linear_loop.FED_BACK)."""
+        return self.roll, self.steer, self.roll_rate, self.yaw_rate, self.steer_rate
+
+
 class DeviceUnderTest(Closed):
     """Who rides: our reference robot in a process of its own, or something outside that joins the bus."""
 
@@ -118,6 +141,8 @@ class DeviceUnderTest(Closed):
     """reference: our robot rides, in a process of its own; external: yours, which joins the bus."""
     cpu: Cpu = "auto"
     """Core the reference robot runs on, counted from 0; auto: the program chooses."""
+    gains: GainShares = GainShares()
+    """Shares of the reference robot's balance gains. Left out: as designed."""
     estimate_age_ms: float = Field(default=1.0, ge=0, le=1000)
     """How old the robot's estimate of its position is when its frame is taken; one tick for a robot that
     sends what it knows of now."""
@@ -132,6 +157,10 @@ class DeviceUnderTest(Closed):
     def _ours_keeps_its_own(self) -> DeviceUnderTest:
         if self.kind == "reference" and self.periods_ms:
             raise wrong("expected no such key: the reference robot's periods are its own", "periods_ms")
+        if self.gains != GainShares() and (self.kind != "reference" or self.virtual is not None):
+            raise wrong(
+                "expected no such key: these are the reference robot's, and another one rides", "gains"
+            )
         return self
 
 

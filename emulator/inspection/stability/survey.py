@@ -10,7 +10,7 @@ from emulator.core.errors import ConfigError, Problem
 from emulator.inspection.stability.page import ModesPage, thinned
 from emulator.inspection.stability.ridden import RiddenMargin, ridden_margins
 from emulator.inspection.subject import subject_of
-from emulator.robot.design import design_rider
+from emulator.robot.design import design_rider, with_shares
 from emulator.robot.margins import delay_margins
 from emulator.robot.timing import loop_timing
 from emulator.vehicle.equilibrium import NoEquilibrium
@@ -62,7 +62,8 @@ def modes_of(
         try:
             timing = loop_timing(rig, codec)
             # where its gains do not hold is what the margins tell
-            design = design_rider(vehicle, _DRY, timing, checked=False)
+            designed = design_rider(vehicle, _DRY, timing, checked=False)
+            design = with_shares(designed, rig.device_under_test.gains.shares)
             margins = delay_margins(vehicle, design, timing, speeds, leans)
             if ridden:
                 on, other = (file, None) if subject.rig_file is None else (subject.rig_file, file)
