@@ -59,7 +59,7 @@ format: tools ## rewrite the sources as the style asks
 
 .PHONY: schemas
 schemas: tools ## write the editor schemas in scenarios/schemas anew
-	@for kind in scenario rig vehicle circuit data_sheet campaign; do $(BIN)/emulator schema $$kind > scenarios/schemas/$$kind.json; done
+	@for kind in scenario rig vehicle circuit data_sheet campaign acknowledged; do $(BIN)/emulator schema $$kind > scenarios/schemas/$$kind.json; done
 
 .PHONY: picture
 picture: tools warm ## the README's pictures of a report and the live page anew, from a virtual ride (needs chromium)

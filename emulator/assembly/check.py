@@ -14,6 +14,7 @@ from typing import NamedTuple
 from emulator.assembly.files import Stage, files_of_rig, named_anyway, problems_in
 from emulator.assembly.session import load_session
 from emulator.config.based_on import kind_of, load_with_bases
+from emulator.config.campaign.acknowledged import load_acknowledged
 from emulator.config.campaign.schema import load_plan
 from emulator.config.rig.bus_load import BusLoad, bus_load
 from emulator.config.rig.buses import LoopbackBus, SerialBus, SocketcanBus
@@ -190,6 +191,11 @@ def _plan(path: str, _: Mapping[str, int | float]) -> tuple[Checked, list[str]]:
     return Checked(path, "campaign", [], list(source.warnings), unchecked=left), []
 
 
+def _acknowledged(path: str, _: Mapping[str, int | float]) -> tuple[Checked, list[str]]:
+    _list, source = load_acknowledged(path)
+    return Checked(path, "acknowledged", [], list(source.warnings)), []
+
+
 _KINDS: dict[str, Callable[[str, Mapping[str, int | float]], tuple[Checked, list[str]]]] = {
     "rig": _rig,
     "vehicle": _vehicle,
@@ -197,6 +203,7 @@ _KINDS: dict[str, Callable[[str, Mapping[str, int | float]], tuple[Checked, list
     "circuit": _circuit,
     "data_sheet": _data_sheet,
     "campaign": _plan,
+    "acknowledged": _acknowledged,
 }
 
 

@@ -10,7 +10,9 @@ import typer
 
 def schema(
     kind: Annotated[
-        Literal["scenario", "rig", "vehicle", "circuit", "data_sheet", "campaign", "telemetry"],
+        Literal[
+            "scenario", "rig", "vehicle", "circuit", "data_sheet", "campaign", "acknowledged", "telemetry"
+        ],
         typer.Argument(help="which kind of file; telemetry: the messages of a run over MQTT"),
     ],
 ) -> None:

@@ -1,4 +1,4 @@
-"""JSON Schema (draft 2020-12) of the six kinds of file, for editors that complete and check YAML by it.
+"""JSON Schema (draft 2020-12) of the seven kinds of file, for editors that complete and check YAML by it.
 
 Made from the models, so it can't say anything else than they do, and tells what each key is in their words
 (emulator.config.key_texts). What it can't say (how values go together, stations within a line) only `emulator
@@ -16,6 +16,7 @@ import json
 from typing import Any, Literal, TypeAlias
 
 from emulator.config.based_on import KEY, NAMED_LISTS
+from emulator.config.campaign.acknowledged import Acknowledged
 from emulator.config.campaign.schema import Plan
 from emulator.config.key_texts import LEFT_OUT
 from emulator.config.rig.file import Rig
@@ -26,8 +27,10 @@ from emulator.config.validation import Closed
 from emulator.config.vehicle.data_sheet import DataSheet
 from emulator.config.vehicle.file import vehicle_model
 
-Kind: TypeAlias = Literal["scenario", "rig", "vehicle", "circuit", "data_sheet", "campaign"]
-KINDS: tuple[Kind, ...] = ("scenario", "rig", "vehicle", "circuit", "data_sheet", "campaign")
+Kind: TypeAlias = Literal["scenario", "rig", "vehicle", "circuit", "data_sheet", "campaign", "acknowledged"]
+KINDS: tuple[Kind, ...] = (
+    *("scenario", "rig", "vehicle", "circuit", "data_sheet", "campaign", "acknowledged"),
+)
 
 Schema: TypeAlias = dict[str, Any]
 
@@ -61,6 +64,7 @@ def whole_schema(kind: Kind) -> tuple[Schema, dict[str, Schema]]:
         "circuit": Circuit,
         "data_sheet": DataSheet,
         "campaign": Plan,
+        "acknowledged": Acknowledged,
     }
     model = models_of[kind] if kind in models_of else vehicle_model()
     whole: Schema = model.model_json_schema(mode="validation")

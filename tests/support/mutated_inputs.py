@@ -291,6 +291,8 @@ class Target(NamedTuple):
 
 
 _CHECK = ("check", "FILE")
+_MAKE = ("vehicle", "new", "FILE", "--out", "OUT")
+_PLAN = ("campaign", "check", "FILE")
 _RIG, _SCENARIO = "rigs/loopback.yaml", "runs/first_lap.yaml"
 _RIDDEN = (_CHECK, ("session", "FILE", _RIG))
 _REPORT, _REPLAY = ("report", "FOLDER"), ("replay", "FOLDER")
@@ -311,6 +313,10 @@ _OF_SCENARIOS = (
     Target("scenarios", "vehicles/demo_racer.yaml", mutated_text, (_CHECK,), 2),
     Target("scenarios", "circuits/ostrevel.yaml", mutated_text, (_CHECK, ("session", _SCENARIO, _RIG)), 2),
     Target("scenarios", "rigs/bench.dbc", mutated_text, (("check", _RIG),), 5),
+    Target("scenarios", "data_sheets/upright_twin.yaml", mutated_text, (_CHECK, _MAKE), 2),
+    Target("scenarios", "campaigns/first.yaml", mutated_text, (_CHECK, _PLAN)),
+    Target("scenarios", "campaigns/margins.yaml", mutated_text, (_CHECK, _PLAN)),
+    Target("scenarios", "campaigns/acknowledged.yaml", mutated_text, (_CHECK,)),
 )
 
 
@@ -369,12 +375,22 @@ OUTCOME = {
 """Of the bench run, whose version wrote none yet; made up."""
 
 
+ACKNOWLEDGED = """\
+kind: acknowledged
+entries:
+- {scenario: short bend, disturbance: dropout *, reason: being mended, name: A. Keeper, until: 2027-03-31}
+- {case: "4f1c2ab09d3e5a67", reason: rides over the new patch, name: A. Keeper, until: 2027-02-28}
+"""
+"""A list that could stand beside a plan; none is shipped."""
+
+
 def valid_folders(into: Path) -> None:
     """The shipped scenarios and two recorded runs of a second or two."""
     kept = (
         "first_lap.yaml",
         "slalom.yaml",
         "rough_lap.yaml",
+        "short_bend.yaml",
         "short_straight.yaml",
         "straight.yaml",
         "sensors",
@@ -389,6 +405,7 @@ def valid_folders(into: Path) -> None:
     with tarfile.open(ROOT / "tests" / "reference" / "runs_2026-11-26.tar.xz") as archive:
         archive.extractall(into, filter="data")
     (into / "bench" / "outcome.json").write_text(json.dumps(OUTCOME))
+    (into / "scenarios" / "campaigns" / "acknowledged.yaml").write_text(ACKNOWLEDGED)
 
 
 class Outcome(NamedTuple):
