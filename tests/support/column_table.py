@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pyarrow as pa
 
+from emulator.campaign.store.answers import ANSWER_COLUMNS
 from emulator.campaign.store.schema import COLUMNS, Column
 
 
@@ -16,6 +17,11 @@ def table_row(column: Column) -> str:
 def table_rows(*, timing: bool) -> list[str]:
     """All rows, of what is compared or of what is not."""
     return [table_row(column) for column in COLUMNS if column.timing is timing]
+
+
+def answer_rows() -> list[str]:
+    """All rows of the table of answers."""
+    return [table_row(column) for column in ANSWER_COLUMNS]
 
 
 def _type(kind: pa.DataType) -> str:

@@ -9,7 +9,11 @@ each disturbance, each scenario under each disturbance) by two exact tests:
     margins    thinnest margins, in percent of their limit, fell as much as they rose (signed ranks); a failed
                run without a margin is behind every number
 
-Both for worse and for better. With nothing but chance at work at most ``FALSE_ALARMS`` of comparisons find
+and of all edges and margins of the robot that were searched in both together:
+
+    edges      what is survived grew as often and as far as it shrank (signed ranks)
+
+All for worse and for better. With nothing but chance at work at most ``FALSE_ALARMS`` of comparisons find
 anything worse, whatever the number of groups.
 """
 
@@ -21,6 +25,7 @@ from dataclasses import dataclass
 from statistics import median_low, quantiles
 from typing import Literal
 
+from emulator.campaign.comparison.answers import AnswerPair, pairs_of
 from emulator.campaign.comparison.exact_tests import (
     sign_test,
     signed_rank_test,
@@ -30,6 +35,7 @@ from emulator.campaign.comparison.exact_tests import (
 from emulator.campaign.comparison.pairs import Pair, pair
 from emulator.campaign.comparison.repeats import Repeats, repeats_of
 from emulator.campaign.comparison.ridden import Ridden
+from emulator.campaign.store.answers import Answer
 
 FALSE_ALARMS = 0.01
 """Share of comparisons of the same with the same that may find a regression."""
@@ -37,12 +43,13 @@ UNMOVED_POINTS = 0.5
 """A margin that changed by less, in points of percent of its limit, did not move: no edge is that sharp."""
 METHOD = (
     "pairs of the same case; exact sign test on changed results, exact signed-rank test on thinnest margins, "
-    "over everything, each scenario, each disturbance and both; Tarone's correction for their number; at "
+    "over everything, each scenario, each disturbance and both, and on all edges that were searched; "
+    "Tarone's correction for their number; at "
     f"most {100 * FALSE_ALARMS:g} % of comparisons of the same with the same find a regression"
 )
 
 Direction = Literal["worse", "better"]
-Kind = Literal["failures", "margins"]
+Kind = Literal["failures", "margins", "edges"]
 
 
 @dataclass(frozen=True)
@@ -50,8 +57,10 @@ class Finding:
     """What chance does not explain in a group of pairs.
 
     scenario, disturbance  of the group; None: of all
-    worse, better          pairs of it that changed this way and that: results or margins, as ``kind`` says
-    shift                  median change of the thinnest margin in points of percent; None without margins
+    worse, better          pairs of it that changed this way and that: results, margins or edges, as ``kind``
+                           says
+    shift                  median change of the thinnest margin in points of percent of its limit, of edges in
+                           points of what was searched; None without margins
     probability            of so strong a change or a stronger one, if either ride could as well be the other
     """
 
@@ -87,7 +96,10 @@ class VersionChange:
 
 @dataclass(frozen=True)
 class Comparison:
-    """Two campaigns. ``pairs``: of which ``compared`` count in both; ``drift`` None on unlike processors."""
+    """Two campaigns. ``pairs``: of which ``compared`` count in both; ``drift`` None on unlike processors.
+
+    answers  edges and margins of the robot that are known in both
+    """
 
     pairs: tuple[Pair, ...]
     compared: int
@@ -100,6 +112,7 @@ class Comparison:
     repeats: Repeats
     versions: tuple[VersionChange, ...]
     drift: Drift | None
+    answers: tuple[AnswerPair, ...] = ()
 
     @property
     def regressions(self) -> tuple[Finding, ...]:
@@ -111,9 +124,25 @@ class Comparison:
         """Pairs that are not the very same case any more."""
         return tuple(p for p in self.pairs if p.changed)
 
+    @property
+    def borne_less(self) -> tuple[AnswerPair, ...]:
+        """Edges and margins that are nearer now."""
+        return tuple(p for p in self.answers if (p.change or 0.0) < 0.0)
 
-def compare(before: Sequence[Ridden], now: Sequence[Ridden]) -> Comparison:
-    """Rows of the baseline and of now, each a row a case."""
+    @property
+    def borne_more(self) -> tuple[AnswerPair, ...]:
+        """Those that are further away."""
+        return tuple(p for p in self.answers if (p.change or 0.0) > 0.0)
+
+
+def compare(
+    before: Sequence[Ridden],
+    now: Sequence[Ridden],
+    answers_before: Sequence[Answer] = (),
+    answers_now: Sequence[Answer] = (),
+) -> Comparison:
+    """Rows of the baseline and of now, each a row a case; and the answers to questions of both."""
+    answers = pairs_of(answers_before, answers_now)
     paired = pair(before, now)
     counting = [p for p in paired.pairs if p.counts]
     return Comparison(
@@ -124,10 +153,11 @@ def compare(before: Sequence[Ridden], now: Sequence[Ridden]) -> Comparison:
         tuple(p for p in paired.pairs if p.before.of_robot and not p.now.of_robot),
         paired.only_before,
         paired.only_now,
-        findings_of(counting),
+        findings_of(counting, answers),
         repeats_of(now),
         _versions(before, now),
         _drift(counting),
+        answers,
     )
 
 
@@ -143,10 +173,10 @@ class _Group:
         return [0.0 if abs(c) < UNMOVED_POINTS else c for c in moved if c is not None]
 
 
-def findings_of(pairs: Sequence[Pair]) -> tuple[Finding, ...]:
+def findings_of(pairs: Sequence[Pair], answers: Sequence[AnswerPair] = ()) -> tuple[Finding, ...]:
     """What chance does not explain, the least likely first; ``pairs`` count in both campaigns."""
     groups = _groups(pairs)
-    found = [*_standing(groups, "worse"), *_standing(groups, "better")]
+    found = [*_standing(groups, answers, "worse"), *_standing(groups, answers, "better")]
     return tuple(sorted(found, key=lambda f: (f.direction == "better", f.probability, -f.pairs)))
 
 
@@ -169,9 +199,10 @@ def _groups(pairs: Sequence[Pair]) -> list[_Group]:
     return list(groups.values())
 
 
-def _standing(groups: Sequence[_Group], direction: Direction) -> list[Finding]:
+def _standing(groups: Sequence[_Group], answers: Sequence[AnswerPair], direction: Direction) -> list[Finding]:
     """Findings of one direction that stand beside each other."""
     tests = [test for group in groups for test in _tests(group, direction)]
+    tests += _edges_test(answers, direction)
     stand = significant(
         [found.probability for found, _ in tests], [least for _, least in tests], FALSE_ALARMS
     )
@@ -198,6 +229,20 @@ def _tests(group: _Group, direction: Direction) -> list[tuple[Finding, float]]:
         finding("failures", failed, mended, sign_test(toward, away)),
         finding("margins", fell, rose, signed_rank_test([sign * c for c in changes])),
     ]
+
+
+def _edges_test(answers: Sequence[AnswerPair], direction: Direction) -> list[tuple[Finding, float]]:
+    """The test of all edges and margins that were searched; none where there are none."""
+    changes = [pair.change for pair in answers if pair.change is not None]
+    if not changes:
+        return []
+    sign = 1.0 if direction == "better" else -1.0
+    fell, rose = sum(c < 0 for c in changes), sum(c > 0 for c in changes)
+    probability = signed_rank_test([sign * c for c in changes])
+    found = Finding(
+        *(direction, "edges", None, None, len(changes), fell, rose), median_low(changes), probability
+    )
+    return [(found, smallest_possible(fell + rose))]
 
 
 def _versions(before: Sequence[Ridden], now: Sequence[Ridden]) -> tuple[VersionChange, ...]:

@@ -1,4 +1,6 @@
-"""Edge curves of a campaign: what share of runs is lost over the size of what disturbs them.
+"""Edge curves of a campaign, and margins of the robot over speed, as its pages have them.
+
+A curve is the share of runs lost over the size of what disturbs them.
 
 ``edges.json`` in the campaign's folder, an object with a list ``edges``; whoever searches an edge writes it.
 """
@@ -10,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from emulator.campaign.store.answers import Answer
 from emulator.core.errors import RecordError
 from emulator.record.documents import read_json_object
 from emulator.record.writer import write_json
@@ -99,3 +102,50 @@ def _edge(item: Mapping[str, Any]) -> Edge:
 
 def _number(value: Any) -> float | None:
     return None if value is None else float(value)
+
+
+@dataclass(frozen=True)
+class MarginRow:
+    """One margin over the speeds of its table; None where it was not looked for."""
+
+    what: str
+    unit: str
+    answers: tuple[Answer | None, ...]
+
+
+@dataclass(frozen=True)
+class MarginTable:
+    """The margins of one question: a row each, over speeds [km/h]."""
+
+    question: str
+    speeds_km_h: tuple[float, ...]
+    rows: tuple[MarginRow, ...]
+
+
+def margin_tables(answers: Sequence[Answer]) -> tuple[MarginTable, ...]:
+    """A table a question that asks for margins, in the order asked."""
+    tables = []
+    for question in dict.fromkeys(answer.question for answer in answers if answer.speed_km_h is not None):
+        own = [answer for answer in answers if answer.question == question]
+        speeds = tuple(sorted({answer.speed_km_h for answer in own if answer.speed_km_h is not None}))
+        by_row: dict[tuple[str, str], dict[float | None, Answer]] = {}
+        for answer in own:
+            by_row.setdefault((answer.quantity, answer.of), {})[answer.speed_km_h] = answer
+        rows = tuple(
+            MarginRow(f"{quantity} of {of}", next(iter(at.values())).unit, tuple(at.get(v) for v in speeds))
+            for (quantity, of), at in by_row.items()
+        )
+        tables.append(MarginTable(question, speeds, rows))
+    return tuple(tables)
+
+
+def margin_words(answer: Answer | None) -> str:
+    """A margin in a cell: what is survived, or why there is no figure."""
+    if answer is None:
+        return ""
+    if answer.borne is None:
+        return answer.found
+    if answer.survived is None:
+        return "lost without any"
+    figure = f"{answer.survived:g}"
+    return figure if answer.lost is not None else f"all to {figure}"

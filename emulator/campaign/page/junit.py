@@ -1,7 +1,8 @@
-"""The night as JUnit XML: one test suite a scenario, one test case a case of the plan.
+"""The night as JUnit XML: one test suite a scenario, one test case a case of the plan; a suite of answers.
 
 A surprise is a failure, in either direction; what is invalid or could not be ridden is an error; what was not
-ridden, what a person stopped and acknowledged surprises are skipped, each with its reason. What was expected
+ridden, what a person stopped and acknowledged surprises are skipped, each with its reason. An answer that the
+plan does not expect is a failure, a question without one an error. What was expected
 and what came out are properties. Elements and attributes: emulator.verdict.junit.
 """
 
@@ -42,6 +43,7 @@ def junit_of(morning: Morning) -> str:
                 element, "skipped", {"message": f"not ridden: {visible(morning.night.ended)}"}
             )
         _total(suite, [suite])
+    _answers(root, morning)
     _total(root, list(root))
     properties = ElementTree.Element("properties")
     _property(properties, "status", morning.status)
@@ -50,6 +52,26 @@ def junit_of(morning: Morning) -> str:
         root[0].insert(0, properties)
     ElementTree.indent(root)
     return '<?xml version="1.0" encoding="UTF-8"?>\n' + ElementTree.tostring(root, encoding="unicode") + "\n"
+
+
+def _answers(root: ElementTree.Element, morning: Morning) -> None:
+    """The suite of answers; none where nothing was asked."""
+    night = morning.night
+    if not night.answers and not night.unanswered:
+        return
+    suite = ElementTree.SubElement(root, "testsuite", {"name": "answers"})
+    for answer in night.answers:
+        if answer.question in night.unanswered:
+            continue
+        case = _case(suite, answer.question, answer.label, 0.0)
+        if answer.as_expected is False:
+            told = {"message": visible(answer.sentence), "type": "other than expected"}
+            ElementTree.SubElement(case, "failure", told)
+    for name in night.unanswered:
+        case = _case(suite, name, name, 0.0)
+        told = {"message": f"no answer: {visible(night.ended)}", "type": "no answer"}
+        ElementTree.SubElement(case, "error", told)
+    _total(suite, [suite])
 
 
 def _ridden(suite: ElementTree.Element, row: Ridden, acknowledged: str) -> None:

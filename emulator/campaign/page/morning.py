@@ -3,9 +3,10 @@
 The rule, first that holds:
 
     surprises       a run that counts came out other than its scenario expects, in either direction, and
-                    nobody has acknowledged it; or, with a baseline, something got worse by more than chance
+                    nobody has acknowledged it; or an answer to a question is not what the plan expects; or,
+                    with a baseline, something got worse by more than chance
     stopped         a person ended it
-    does not count  a run is invalid, broke down or was not ridden
+    does not count  a run is invalid, broke down or was not ridden, or a question has no answer
     as expected     every case was ridden, counts, and came out as expected or is acknowledged
 """
 
@@ -17,6 +18,7 @@ from datetime import date
 from typing import Literal
 
 from emulator.campaign.comparison.acknowledged import Borne, sort_out
+from emulator.campaign.comparison.answers import AnswerCourse, shrinking
 from emulator.campaign.comparison.compare import Comparison, compare
 from emulator.campaign.comparison.repeats import Repeats, repeats_of
 from emulator.campaign.comparison.ridden import Ridden
@@ -32,6 +34,7 @@ from emulator.campaign.page.margin_map import MarginMap, margin_map
 from emulator.campaign.page.night import Night, in_order
 from emulator.campaign.page.thinning import Thinning, thinning
 from emulator.campaign.page.tried import Tried, tried
+from emulator.campaign.store.answers import Answer
 from emulator.campaign.store.schema import ERROR
 from emulator.config.campaign.acknowledged import Entry
 
@@ -78,6 +81,7 @@ class Morning:
     worse, better  surprises by cause, those that nobody has acknowledged
     uncounted      invalid and stopped runs by cause; ``broken``: those that could not be ridden at all
     missing        cases without a row
+    shrinking      edges and margins that grew less over the nights
     nights         names of the earlier nights and this one, in the order of ``thinning``'s percents
     baseline       name of what ``comparison`` compares with
     """
@@ -97,8 +101,14 @@ class Morning:
     edges: tuple[Edge, ...]
     nights: tuple[str, ...]
     thinning: tuple[Thinning, ...]
+    shrinking: tuple[AnswerCourse, ...]
     baseline: str
     comparison: Comparison | None
+
+    @property
+    def unexpected(self) -> tuple[Answer, ...]:
+        """Answers that are not what the plan expects."""
+        return tuple(answer for answer in self.night.answers if answer.as_expected is False)
 
     @property
     def regressions(self) -> int:
@@ -119,7 +129,9 @@ def morning_of(
     left, borne = sort_out(surprises, entries, night.day or date.min)
     worse = by_cause(row for row in left if direction_of(row) == "worse")
     better = by_cause(row for row in left if direction_of(row) == "better")
-    comparison = None if baseline is None else compare(baseline.rows, night.rows)
+    comparison = None
+    if baseline is not None:
+        comparison = compare(baseline.rows, night.rows, baseline.answers, night.answers)
     counts = _counts(night, left, len(surprises) - len(left))
     regressed = comparison is not None and bool(comparison.regressions)
     return Morning(
@@ -138,6 +150,7 @@ def morning_of(
         tuple(edges),
         tuple(one.name for one in (*in_order(earlier), night)),
         thinning(night, earlier),
+        shrinking([one.answers for one in in_order(earlier)], night.answers),
         "" if baseline is None else baseline.name,
         comparison,
     )
@@ -164,8 +177,8 @@ def _counts(night: Night, surprises: Sequence[Ridden], acknowledged: int) -> Cou
 
 
 def _status(night: Night, counts: Counts, *, regressed: bool) -> Status:
-    if counts.surprises or regressed:
+    if counts.surprises or regressed or any(answer.as_expected is False for answer in night.answers):
         return "surprises"
     if night.state == STOPPED:
         return "stopped"
-    return "does not count" if counts.no_evidence else AS_EXPECTED
+    return "does not count" if counts.no_evidence or night.unanswered else AS_EXPECTED

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from emulator.campaign.comparison.ridden import Ridden, disturbance_name, disturbances_of, rows_of
+from emulator.campaign.store.answers import UNKNOWN, Answer, read_answers
 from emulator.campaign.store.bench_use import BenchUse, bench_use
 from emulator.campaign.store.folder import PLAN_FILE
 from emulator.campaign.store.reading import read_campaign, read_cases, read_results
@@ -37,6 +38,7 @@ class Night:
     """A campaign.
 
     plan   the plan's file, for commands that repeat a case and for what stands beside it
+    answers  to the plan's questions
     state  why it ended, a key as campaign.json has it; 'complete' where every case was ridden
     bench  what was moved and told there; None: nothing was ridden on a bench
     """
@@ -49,6 +51,15 @@ class Night:
     state: str
     about: Mapping[str, Any]
     bench: BenchUse | None = None
+    answers: tuple[Answer, ...] = ()
+
+    @property
+    def unanswered(self) -> tuple[str, ...]:
+        """Questions of the plan that have no answer, or one that says nobody knows."""
+        known = {answer.question for answer in self.answers} - {
+            answer.question for answer in self.answers if answer.found == UNKNOWN
+        }
+        return tuple(name for name in map(str, self.about.get("questions") or ()) if name not in known)
 
     @property
     def ended(self) -> str:
@@ -101,6 +112,7 @@ def read_night(folder: Path) -> Night:
         str(about.get("state", "not told")),
         about,
         bench_use(folder),
+        read_answers(folder),
     )
 
 

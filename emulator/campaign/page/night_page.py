@@ -10,17 +10,21 @@ from emulator.campaign.comparison.compare import METHOD, Comparison
 from emulator.campaign.comparison.pairs import Pair
 from emulator.campaign.comparison.ridden import Ridden, by_group
 from emulator.campaign.page.drawings import drawn_course, drawn_edge
+from emulator.campaign.page.edges import MarginTable, margin_tables, margin_words
 from emulator.campaign.page.groups import RunGroup, clock_times
 from emulator.campaign.page.margin_map import MapCell
 from emulator.campaign.page.morning import Morning
 from emulator.campaign.page.tried import Tried
 from emulator.campaign.page.words import (
+    KIND_WORDS,
     LOOK,
     RUN_SIGN,
     SIGN,
+    answer_pair_words,
     bench_words,
     comparison_words,
     counted_words,
+    course_words,
     coverage_words,
     drift_words,
     factor_words,
@@ -33,6 +37,7 @@ from emulator.campaign.page.words import (
     thinnest_words,
     version_words,
 )
+from emulator.campaign.store.answers import Answer
 from emulator.core.outside.visible_text import visible
 from emulator.report.page import page_html
 
@@ -80,6 +85,10 @@ def night_html(morning: Morning) -> str:
             for one in morning.thinning[:MOST_THIN]
         ],
         "thinning_more": _more(len(morning.thinning) - MOST_THIN),
+        "shrinking": [course_words(one) for one in morning.shrinking],
+        "unanswered": morning.night.unanswered,
+        "answers": [_answer(one) for one in morning.night.answers if one.speed_km_h is None],
+        "margins": [_margins(table) for table in margin_tables(morning.night.answers)],
         "map": {"disturbances": morning.map.disturbances, "rows": _map_rows(morning)},
         "coverage": _coverage(morning.tried, coverage_words(morning)),
         "edges": [drawn_edge(edge) for edge in morning.edges],
@@ -115,7 +124,8 @@ def _parts(values: dict[str, Any]) -> list[tuple[str, str]]:
         ("not-ridden", "Not ridden", values["broken"] or values["missing"]),
         ("baseline", "Baseline", values["comparison"]),
         ("repeats", "Repeats", values["repeats"]),
-        ("thin", "Grew thin", values["thinning"]),
+        ("thin", "Grew thin", values["thinning"] or values["shrinking"]),
+        ("answers", "Answers", values["answers"] or values["margins"] or values["unanswered"]),
         ("map", "Margins", True),
         ("coverage", "Coverage", True),
         ("edges", "Edges", values["edges"]),
@@ -184,7 +194,7 @@ def _comparison(found: Comparison, baseline: str) -> dict[str, Any]:
         "findings": [
             (
                 group_name(one.scenario, one.disturbance),
-                "results" if one.kind == "failures" else "margins",
+                "margins" if one.kind == "margins" else KIND_WORDS[one.kind],
                 one.direction,
                 one.worse,
                 one.better,
@@ -200,6 +210,8 @@ def _comparison(found: Comparison, baseline: str) -> dict[str, Any]:
             if pairs
         ],
         "lines": [
+            *(f"Bears less: {answer_pair_words(one)}." for one in found.borne_less),
+            *(f"Bears more: {answer_pair_words(one)}." for one in found.borne_more),
             f"Only then: {counted_words(len(found.only_before), 'case')}. "
             f"Only now: {counted_words(len(found.only_now), 'case')}.",
             *(version_words(change) for change in found.versions),
@@ -207,6 +219,29 @@ def _comparison(found: Comparison, baseline: str) -> dict[str, Any]:
             f"Method: {METHOD}.",
         ],
     }
+
+
+def _answer(answer: Answer) -> dict[str, Any]:
+    """One that is no margin over speed."""
+    return {
+        "label": answer.label,
+        "sentence": answer.sentence,
+        "loud": answer.as_expected is False,
+        "how": f"{counted_words(answer.rides, 'ride')}; {answer.method}.",
+        "saved": answer.saved,
+        "command": answer.command or "",
+    }
+
+
+def _margins(table: MarginTable) -> dict[str, Any]:
+    """Rows with a figure for every speed and the course of those that have one."""
+    rows = []
+    for row in table.rows:
+        borne = [answer.borne for answer in row.answers if answer is not None and answer.borne is not None]
+        course = drawn_course(borne) if len(borne) == len(row.answers) > 1 else None
+        what = f"{row.what} / {row.unit}" if row.unit else row.what
+        rows.append((what, [margin_words(answer) for answer in row.answers], course))
+    return {"question": table.question, "speeds": [f"{v:g}" for v in table.speeds_km_h], "rows": rows}
 
 
 def _more(count: int) -> str:

@@ -68,6 +68,9 @@ def plain_of(morning: Morning) -> dict[str, Any]:
         ],
         "coverage": asdict(morning.tried),
         "edges": [asdict(edge) for edge in morning.edges],
+        "answers": [asdict(answer) for answer in night.answers],
+        "unanswered": list(night.unanswered),
+        "bears_less": [asdict(one) for one in morning.shrinking],
         "runs": [_run(row) for row in night.rows],
     }
 
@@ -99,6 +102,7 @@ def _head(morning: Morning) -> dict[str, Any]:
         "sentence": headline(morning).sentence,
         "counts": {**asdict(counts), "surprises": counts.surprises},
         "regressions": morning.regressions,
+        "unexpected_answers": [answer.label for answer in morning.unexpected],
         "state": night.state,
         "began": None if night.began is None else night.began.isoformat(),
         "bench": None if night.bench is None else _bench(night.bench),
@@ -174,6 +178,16 @@ def plain_comparison(found: Comparison, baseline: str) -> dict[str, Any]:
         "only_before": [row.case_id for row in found.only_before],
         "only_now": [row.case_id for row in found.only_now],
         "findings": [asdict(finding) for finding in found.findings],
+        "answers": [
+            {
+                "label": one.now.label,
+                "unit": one.now.unit,
+                "before": one.before.borne,
+                "now": one.now.borne,
+                "change_points": one.change,
+            }
+            for one in found.answers
+        ],
         "versions": [asdict(change) for change in found.versions],
         "drift": None if found.drift is None else asdict(found.drift),
     }

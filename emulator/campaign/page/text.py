@@ -7,13 +7,16 @@ from collections.abc import Iterator, Sequence
 
 from emulator.campaign.comparison.compare import METHOD, Comparison
 from emulator.campaign.page.drawings import edge_words
+from emulator.campaign.page.edges import margin_tables, margin_words
 from emulator.campaign.page.groups import MissingGroup, RunGroup, clock_times
 from emulator.campaign.page.morning import Morning
 from emulator.campaign.page.words import (
     SIGN,
+    answer_pair_words,
     bench_words,
     comparison_words,
     counted_words,
+    course_words,
     coverage_words,
     drift_words,
     factor_words,
@@ -45,8 +48,10 @@ def _sections(morning: Morning) -> Iterator[list[str]]:
         yield ["COMPARED WITH THE BASELINE", *_compared(morning.comparison, morning.baseline)]
     if morning.repeats.flaky or morning.repeats.not_reproducible:
         yield _repeats(morning)
-    if morning.thinning:
+    if morning.thinning or morning.shrinking:
         yield _thinning(morning)
+    if morning.night.answers or morning.night.unanswered:
+        yield _answers(morning)
     yield _map(morning)
     yield _tried(morning)
     if morning.edges:
@@ -147,6 +152,8 @@ def comparison_text(comparison: Comparison, baseline: str) -> str:
 def _compared(comparison: Comparison, baseline: str) -> list[str]:
     lines = _wrapped(comparison_words(comparison, baseline), hang=0)
     lines += [line for one in comparison.findings for line in _wrapped(f"- {finding_words(one)}")]
+    for title, moved in (("bears less", comparison.borne_less), ("bears more", comparison.borne_more)):
+        lines += [line for one in moved for line in _wrapped(f"- {title}: {answer_pair_words(one)}")]
     for title, pairs in (("newly fails", comparison.new_failures), ("fixed", comparison.fixed)):
         for one in pairs:
             since = f" (changed since: {', '.join(one.changed)})" if one.changed else ""
@@ -175,6 +182,26 @@ def _thinning(morning: Morning) -> list[str]:
         lines += _wrapped(
             f"- {one.scenario} · {one.disturbance}: {nights} ({counted_words(one.cases, 'case')})"
         )
+    return lines + [line for one in morning.shrinking for line in _wrapped(f"- {course_words(one)}")]
+
+
+def _answers(morning: Morning) -> list[str]:
+    lines = ["ANSWERS"]
+    for name in morning.night.unanswered:
+        lines += _wrapped(f"- {name}: NO ANSWER; the campaign's state: {morning.night.ended}")
+    for answer in morning.night.answers:
+        if answer.speed_km_h is None:
+            other = "OTHER THAN EXPECTED, " if answer.as_expected is False else ""
+            lines += _wrapped(f"- {other}{answer.label}: {answer.sentence}")
+            lines += _wrapped(f"{counted_words(answer.rides, 'ride')}; {answer.method}", 4)
+            if answer.saved is not None and answer.command is not None:
+                lines += _wrapped(f"saved in {answer.saved}", 4) + _command(answer.command)
+    for table in margin_tables(morning.night.answers):
+        speeds = ", ".join(f"{speed:g}" for speed in table.speeds_km_h)
+        lines += _wrapped(f"- {table.question}: what is survived at {speeds} km/h")
+        for row in table.rows:
+            cells = ", ".join(margin_words(answer) or "–" for answer in row.answers)
+            lines += _wrapped(f"{row.what}{f' / {row.unit}' if row.unit else ''}: {cells}", 4)
     return lines
 
 

@@ -7,13 +7,15 @@ import shlex
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from emulator.campaign.comparison.compare import Comparison, Drift, Finding, VersionChange
+from emulator.campaign.comparison.answers import AnswerCourse, AnswerPair
+from emulator.campaign.comparison.compare import Comparison, Drift, Finding, Kind, VersionChange
 from emulator.campaign.comparison.repeats import Flaky
 from emulator.campaign.comparison.ridden import Ridden
 from emulator.campaign.page.groups import RunGroup, clock_times
 from emulator.campaign.page.morning import AS_EXPECTED, Counts, Morning, Status
 from emulator.campaign.page.night import Night
 from emulator.campaign.page.tried import FactorTried
+from emulator.campaign.store.answers import Answer
 from emulator.campaign.store.bench_use import BenchUse
 
 SIGN: dict[Status, str] = {"surprises": "✗", "stopped": "■", "does not count": "?", "as expected": "✓"}
@@ -24,6 +26,12 @@ LOOK: dict[Status, str] = {
     "as expected": "pass",
 }
 """Which verdict's look a status has on a page."""
+KIND_WORDS: dict[Kind, str] = {
+    "failures": "results",
+    "margins": "thinnest margins",
+    "edges": "edges and margins of the robot",
+}
+"""What a finding is of."""
 MOST_TOLD = 10
 """Values of a factor that are named one by one."""
 RUN_SIGN = {"pass": "", "fail": "✗", "invalid": "?", "stopped": "■", "error": "!"}
@@ -43,7 +51,7 @@ def counted_words(count: int, one: str, many: str = "") -> str:
 
 def headline(morning: Morning) -> Headline:
     """What is read first."""
-    counts = morning.counts
+    counts, unexpected = morning.counts, len(morning.unexpected)
     rest = _rest(counts)
     if counts.surprises:
         causes = counted_words(len(morning.worse) + len(morning.better), "cause")
@@ -52,12 +60,20 @@ def headline(morning: Morning) -> Headline:
             f"{counts.surprises:,} of {counted_words(counts.counted, 'run')} that count came out other than "
             f"expected: {counts.worse:,} worse, {counts.better:,} better, of {causes}{rest}"
         )
+    elif unexpected:
+        words = counted_words(unexpected, "surprise")
+        sentence = (
+            f"{counted_words(unexpected, 'answer')} to what the plan asks came out other than expected{rest}"
+        )
     elif morning.status == "surprises":
         words = counted_words(morning.regressions, "regression")
         sentence = f"every run that counts came out as expected, but against {morning.baseline} margins or "
         sentence += (
             f"results got worse by more than chance in {counted_words(morning.regressions, 'group')}{rest}"
         )
+    elif morning.status == AS_EXPECTED and not counts.planned:
+        words = AS_EXPECTED
+        sentence = "nothing was asked for but answers"
     elif morning.status == AS_EXPECTED:
         words = AS_EXPECTED
         sentence = f"all {counted_words(counts.counted, 'run')} count and came out as their scenarios expect"
@@ -66,7 +82,12 @@ def headline(morning: Morning) -> Headline:
         sentence = f"no surprise among {counted_words(counts.counted, 'run')} that count{rest}"
     if counts.acknowledged:
         sentence += f"; {counted_words(counts.acknowledged, 'surprise')} acknowledged"
-    if counts.surprises and morning.regressions:
+    if counts.surprises and unexpected:
+        sentence += f"; {counted_words(unexpected, 'answer')} other than expected"
+    if asked := len(morning.night.about.get("questions") or ()):
+        silent = len(morning.night.unanswered)
+        sentence += f"; {asked - silent:,} of {counted_words(asked, 'question')} answered"
+    if (counts.surprises or unexpected) and morning.regressions:
         sentence += f"; worse than {morning.baseline} by more than chance in "
         sentence += counted_words(morning.regressions, "group")
     return Headline(words.upper(), f"{sentence[0].upper()}{sentence[1:]}.")
@@ -129,12 +150,30 @@ def group_name(scenario: str | None, disturbance: str | None) -> str:
 def finding_words(finding: Finding) -> str:
     """A finding in a sentence."""
     ways = f"{finding.worse} worse, {finding.better} better"
-    what = "results" if finding.kind == "failures" else "thinnest margins"
+    what = KIND_WORDS[finding.kind]
     shift = "" if finding.shift is None else f", median change {points(finding.shift)}"
     return (
         f"{group_name(finding.scenario, finding.disturbance)}: {what} {finding.direction} "
         f"({ways} of {counted_words(finding.pairs, 'pair')}{shift}; chance {finding.probability:.1g})"
     )
+
+
+def answer_pair_words(pair: AnswerPair) -> str:
+    """An edge or a margin that moved."""
+    unit = f" {pair.now.unit}" if pair.now.unit else ""
+    then, now = (_figure(one) for one in (pair.before, pair.now))
+    return f"{pair.now.label}: {then} then, {now} now{unit} ({points(pair.change)} of what was searched)"
+
+
+def course_words(course: AnswerCourse) -> str:
+    """What is borne over the nights."""
+    unit = f" {course.unit}" if course.unit else ""
+    nights = ", ".join(f"{value:.4g}" for value in course.borne)
+    return f"{course.label}: {nights}{unit} from the mild end"
+
+
+def _figure(answer: Answer) -> str:
+    return "lost without any" if answer.survived is None else f"survived up to {answer.survived:.4g}"
 
 
 def version_words(change: VersionChange) -> str:
@@ -198,7 +237,12 @@ def comparison_words(comparison: Comparison, baseline: str) -> str:
         if worse
         else "nothing got worse by more than chance"
     )
-    return f"Against {baseline}: {pairs}. {found}; {verdict}."
+    moved = ""
+    if comparison.answers:
+        less, more = len(comparison.borne_less), len(comparison.borne_more)
+        edges = counted_words(len(comparison.answers), "edge")
+        moved = f" Of {edges} that were searched in both {less:,} shrank, {more:,} grew."
+    return f"Against {baseline}: {pairs}. {found}; {verdict}.{moved}"
 
 
 def coverage_words(morning: Morning) -> str:

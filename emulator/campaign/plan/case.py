@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any, Literal, NamedTuple, TypeAlias
 
 from emulator.config.based_on import load_with_bases, put_over
-from emulator.config.campaign.varied import FileKind
+from emulator.config.campaign.varied import FILE_KINDS, FileKind
 from emulator.config.named_files import named_files
 from emulator.config.rig.file import Rig
 from emulator.config.scenario.schema import Scenario
@@ -153,6 +153,22 @@ class CaseFiles:
             raise ConfigError(found.problems)
         return found
 
+    def values_under(self, kind: FileKind, scenario: str, rig: str, vehicle: str) -> Mapping[str, Any]:
+        """The values of a case's file of a kind, without what goes over it; none of one that can't be read.
+
+        scenario, rig, vehicle  the case's files; an empty vehicle is the one that the rig names
+        """
+        try:
+            if kind == "scenario":
+                return self.read("scenario", scenario, Scenario).data
+            on = self.read("rig", rig, Rig)
+            if kind == "rig":
+                return on.data
+            named = vehicle or beside(on.file_of(("vehicle",)), str(on.data.get("vehicle")))
+            return self.read("vehicle", named, vehicle_model()).data
+        except ConfigError:
+            return {}
+
     def _over(
         self, kind: FileKind, path: str, model: type[Closed], overlay: Overlay, places: Places | None = None
     ) -> Source:
@@ -201,6 +217,15 @@ class CaseFiles:
             ),
         }
         return found | self._named_by_rig(case) | self._named_by_scenario(case)
+
+    def contents_or_names(self, case: Case) -> Mapping[str, str]:
+        """What a case's id is made of; of one whose files can't be read, names and what goes over them."""
+        try:
+            return self.contents(case)
+        except ConfigError:
+            over = [dict(case.overlay(kind)) for kind in FILE_KINDS]
+            named = [str(case.scenario), str(case.rig), str(case.vehicle or "")]
+            return {"not read": digest(canonical([named, over, dict(case.parameters)]))}
 
     def _named_by_rig(self, case: Case) -> dict[str, str]:
         rig = self.rig(case)

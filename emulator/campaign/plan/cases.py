@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from emulator.campaign.plan.case import Case, CaseFiles, Overlay, Places, canonical, case_id, digest
+from emulator.campaign.plan.case import Case, CaseFiles, Places, case_id
 from emulator.campaign.plan.combining import Row, WrongCombinationError, most_rows, rows, seeds_of
 from emulator.campaign.plan.factors import (
     Factor,
@@ -20,16 +19,15 @@ from emulator.campaign.plan.factors import (
     put_alternative,
 )
 from emulator.campaign.plan.matching import called, named_files_of, robots_of, scenario_files
-from emulator.campaign.plan.overlays import GatheredOverlay, NoSuchPlaceError
+from emulator.campaign.plan.overlays import NoSuchPlaceError, overlay_of
 from emulator.config.based_on import File
-from emulator.config.campaign.schema import MOST_CASES, OF_THE_RIG, Part, Plan, load_plan
+from emulator.config.campaign.rides import OF_THE_RIG
+from emulator.config.campaign.schema import MOST_CASES, Part, Plan, load_plan
 from emulator.config.campaign.varied import FILE_KINDS, FileKind
-from emulator.config.named_files import named_files
 from emulator.config.rig.file import Rig
 from emulator.config.scenario.schema import Scenario
-from emulator.config.validation import Closed
 from emulator.config.vehicle.file import vehicle_model
-from emulator.config.yaml_source import Loc, Source, beside
+from emulator.config.yaml_source import Loc, Source
 from emulator.core.errors import ConfigError, Problem
 
 _THE_RIGS_OWN = "of_the_rig"  # level of a vehicle or robot that the rig names
@@ -201,14 +199,14 @@ def _of_row(
         vehicle=Path(str(by_name["vehicle"].value)) if by_name["vehicle"].value else None,
         robot=str(by_name["robot"].value),
         parameters=dict(level.parameter for level in row if level.parameter is not None),
-        scenario_overlay=_overlay(gathered["scenario"], Scenario),
-        rig_overlay=_overlay(gathered["rig"], Rig),
-        vehicle_overlay=_overlay(gathered["vehicle"], vehicle_model()),
+        scenario_overlay=overlay_of(gathered["scenario"], Scenario),
+        rig_overlay=overlay_of(gathered["rig"], Rig),
+        vehicle_overlay=overlay_of(gathered["vehicle"], vehicle_model()),
         stage=plan.stage,
         factors={f.name: _of_table(f, by_name[f.name]) for f in varying},
         expectation_counts=made.part.expectation == "counts",
     )
-    contents = _contents(case, files)
+    contents = files.contents_or_names(case)
     words = [by_name["scenario"].words, *(by_name[f.name].words for f in varying)]
     for seed in seeds_of(made.part.seeds, number):
         for repeat in range(made.part.repeats):
@@ -224,16 +222,6 @@ def _of_table(factor: Factor, level: Level) -> str | int | float:
     return str(level.value).lower() if isinstance(level.value, bool) else level.value
 
 
-def _contents(case: Case, files: CaseFiles) -> Mapping[str, str]:
-    """What a case's id is made of; of one whose files can't be read, their names and what goes over them."""
-    try:
-        return files.contents(case)
-    except ConfigError:
-        over = [dict(case.overlay(kind)) for kind in FILE_KINDS]
-        named = [str(case.scenario), str(case.rig), str(case.vehicle or "")]
-        return {"not read": digest(canonical([named, over, dict(case.parameters)]))}
-
-
 def _gathered(
     made: MadePart, row: Row, source: Source, files: CaseFiles, problems: list[Problem]
 ) -> Overlays:
@@ -242,8 +230,10 @@ def _gathered(
     at: Loc = ("parts", made.name)
     put_alternative(made.part.over, source, (*at, "over"), gathered)
 
+    scenario, rig, vehicle = (str(by_name[name].value) for name in ("scenario", "rig", "vehicle"))
+
     def values_of(kind: FileKind) -> Mapping[str, Any]:
-        return _values_of(kind, by_name, files)
+        return files.values_under(kind, scenario, rig, vehicle)
 
     for factor, level in zip(made.factors, row, strict=True):
         try:
@@ -252,32 +242,3 @@ def _gathered(
             text = f"{error}, in {by_name['scenario'].words} on {by_name['rig'].words}"
             problems.append(source.problem((*factor.loc, "value"), text))
     return gathered
-
-
-def _values_of(kind: FileKind, levels: Mapping[str, Level], files: CaseFiles) -> Mapping[str, Any]:
-    """The values of a case's file of a kind, without what goes over it; none of one that can't be read."""
-    try:
-        rig = files.read("rig", str(levels["rig"].value), Rig)
-        if kind == "rig":
-            return rig.data
-        if kind == "scenario":
-            return files.read("scenario", str(levels["scenario"].value), Scenario).data
-        named = str(levels["vehicle"].value) or beside(
-            rig.file_of(("vehicle",)), str(rig.data.get("vehicle"))
-        )
-        return files.read("vehicle", named, vehicle_model()).data
-    except ConfigError:
-        return {}
-
-
-def _overlay(gathered: GatheredOverlay, model: type[Closed]) -> Overlay:
-    """What goes over a file, with the names of files in it made absolute: it is read from elsewhere, too."""
-    values = gathered.values
-    for loc in list(named_files(values, model)):
-        held: Any = values
-        for part in loc[:-1]:
-            held = held[part]
-        place = gathered.places.get(loc)
-        if place is not None:
-            held[loc[-1]] = os.path.abspath(beside(place.file, held[loc[-1]]))
-    return values

@@ -6,13 +6,14 @@ plan at the plan's line, what is wrong in a file by itself at that file's.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
 from emulator.assembly.files import RigSide, ScenarioSide, read_rig_side, read_scenario_side, together
 from emulator.assembly.session import session_of
-from emulator.campaign.plan.case import Case, canonical, named_robot
+from emulator.campaign.plan.case import Case, Places, canonical, named_robot
 from emulator.campaign.plan.cases import PlannedCampaign
+from emulator.config.campaign.varied import FileKind
 from emulator.config.scenario.schema import Scenario
 from emulator.core.errors import ConfigError, Problem
 
@@ -32,6 +33,7 @@ class CheckedCases:
 
     wrong     cases that can't be ridden, by number
     scenarios, rigs  of the cases whose files are right by themselves, by number
+    further          scenarios of cases beside those of the table, by the case's id
     """
 
     problems: dict[Problem, FoundProblem] = field(default_factory=dict)
@@ -39,6 +41,7 @@ class CheckedCases:
     wrong: set[int] = field(default_factory=set)
     scenarios: dict[int, Scenario] = field(default_factory=dict)
     rigs: dict[int, RigSide] = field(default_factory=dict)
+    further: dict[str, Scenario] = field(default_factory=dict)
 
     def in_file(self, file: str) -> list[FoundProblem]:
         """What is wrong in one file, such as the plan itself."""
@@ -46,13 +49,16 @@ class CheckedCases:
 
 
 def check_cases(
-    campaign: PlannedCampaign, progress: Callable[[int], None] = lambda _done: None
+    campaign: PlannedCampaign,
+    progress: Callable[[int], None] = lambda _done: None,
+    further: Iterable[tuple[Case, Mapping[FileKind, Places]]] = (),
 ) -> CheckedCases:
     """Check every case. Raises nothing for what is wrong in files.
 
     progress  is told how many cases are done
+    further   cases beside those of the table, with the places of the values over their files
     """
-    return _Checking(campaign).all(progress)
+    return _Checking(campaign).all(progress, further)
 
 
 class _Checking:
@@ -65,37 +71,49 @@ class _Checking:
         self._together: dict[tuple[str, str, str], tuple[list[Problem], list[Problem]]] = {}
         self._found = CheckedCases()
 
-    def all(self, progress: Callable[[int], None]) -> CheckedCases:
+    def all(
+        self,
+        progress: Callable[[int], None],
+        further: Iterable[tuple[Case, Mapping[FileKind, Places]]],
+    ) -> CheckedCases:
         for case in self._campaign.cases:
-            problems, warnings = self._of(case)
-            if problems:
+            if self._told(case, self._campaign.places(case)):
                 self._found.wrong.add(case.number)
-            for found, into in ((problems, self._found.problems), (warnings, self._found.warnings)):
-                for problem in dict.fromkeys(found):
-                    into.setdefault(problem, FoundProblem(problem, 0, case)).cases += 1
             progress(case.number + 1)
+        for case, places in further:
+            self._told(case, places)
         for problem in self._campaign.problems:  # values that found no place: told once, for the whole plan
             self._found.problems.setdefault(problem, FoundProblem(problem, 0, self._campaign.cases[0]))
         return self._found
 
-    def _of(self, case: Case) -> tuple[list[Problem], list[Problem]]:
+    def _told(self, case: Case, places: Mapping[FileKind, Places]) -> bool:
+        """Check one, and put down what was found; whether anything is wrong."""
+        problems, warnings = self._of(case, places)
+        for found, into in ((problems, self._found.problems), (warnings, self._found.warnings)):
+            for problem in dict.fromkeys(found):
+                into.setdefault(problem, FoundProblem(problem, 0, case)).cases += 1
+        return bool(problems)
+
+    def _of(self, case: Case, places: Mapping[FileKind, Places]) -> tuple[list[Problem], list[Problem]]:
         rig_key = canonical([str(case.rig), case.rig_overlay, str(case.vehicle), case.vehicle_overlay])
         scenario_key = canonical([str(case.scenario), case.scenario_overlay, case.parameters])
         key = (rig_key, scenario_key, case.robot)
         if rig_key not in self._rigs:
-            self._rigs[rig_key] = self._rig_side(case)
+            self._rigs[rig_key] = self._rig_side(case, places)
         if scenario_key not in self._scenarios:
-            self._scenarios[scenario_key] = self._scenario_side(case)
+            self._scenarios[scenario_key] = self._scenario_side(case, places)
         rig, scenario = self._rigs[rig_key], self._scenarios[scenario_key]
         if key not in self._together:
             self._together[key] = self._meet(case, rig, scenario)
         if scenario.scenario is not None and rig.rig is not None:
+            if case.number < 0:
+                self._found.further[case.id] = scenario.scenario
+                return self._together[key]
             self._found.scenarios[case.number] = scenario.scenario
             self._found.rigs[case.number] = rig
         return self._together[key]
 
-    def _rig_side(self, case: Case) -> RigSide:
-        places = self._campaign.places(case)
+    def _rig_side(self, case: Case, places: Mapping[FileKind, Places]) -> RigSide:
         try:
             rig = self._files.rig(case, places["rig"])
             vehicle = self._files.vehicle(case, places["vehicle"])
@@ -103,9 +121,9 @@ class _Checking:
             return RigSide(None, None, None, None, tuple(error.problems), ())
         return read_rig_side(rig, vehicle, stage=self._campaign.plan.stage)
 
-    def _scenario_side(self, case: Case) -> ScenarioSide:
+    def _scenario_side(self, case: Case, places: Mapping[FileKind, Places]) -> ScenarioSide:
         try:
-            scenario = self._files.scenario(case, self._campaign.places(case)["scenario"])
+            scenario = self._files.scenario(case, places["scenario"])
         except ConfigError as error:
             return ScenarioSide(None, None, tuple(error.problems))
         return read_scenario_side(scenario, case.parameters, stage=self._campaign.plan.stage)

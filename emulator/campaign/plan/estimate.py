@@ -11,6 +11,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import NamedTuple
 
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -45,6 +46,13 @@ class EarlierRuns:
     cpu_s: Mapping[str, float] = field(default_factory=dict)
     ridden_s: Mapping[str, float] = field(default_factory=dict)
     folders: tuple[str, ...] = ()
+
+
+class Cost(NamedTuple):
+    """Ridden time of one ride, and processor time."""
+
+    ridden_s: float
+    cpu_s: float
 
 
 @dataclass(frozen=True)
@@ -112,21 +120,16 @@ def estimate(
 ) -> Estimate:
     """What a plan's cases are expected to take on so many processes; on a bench it is one and real time."""
     plan = campaign.plan
-    mean = sum(earlier.cpu_s.values()) / len(earlier.cpu_s) if earlier.cpu_s else None
     ridden = cpu = 0.0
     known = 0
     for case in campaign.cases:
         if case.number in checked.wrong:
             continue
         scenario = checked.scenarios.get(case.number)
-        name = "" if scenario is None else scenario.name
-        long = earlier.ridden_s.get(name, _ride_s(scenario))
-        ridden += long
-        if mean is None:
-            cpu += CPU_OF_RUN_s + long * CPU_OF_RIDDEN_SECOND_s
-        else:
-            known += name in earlier.cpu_s
-            cpu += earlier.cpu_s.get(name, mean)
+        known += scenario is not None and scenario.name in earlier.cpu_s
+        cost = cost_of(scenario, earlier)
+        ridden += cost.ridden_s
+        cpu += cost.cpu_s
     runs = len(campaign.cases) - len(checked.wrong)
     if plan.stage == "bench":
         rest = plan.bench.rest_s if plan.bench is not None else 10.0
@@ -136,13 +139,23 @@ def estimate(
         wall = cpu / workers
         basis = (
             f"{earlier.runs} earlier runs on this processor, of scenarios of {known} of these runs"
-            if mean is not None
+            if earlier.cpu_s
             else f"an assumption, nothing was ridden here yet: {CPU_OF_RUN_s:g} s of processor time a run "
             f"and {CPU_OF_RIDDEN_SECOND_s:g} s a ridden second"
         )
     kept = min(runs, plan.keep.most)
     each = KEPT_bytes + (ridden / runs if runs else 0.0) * KEPT_bytes_a_second
     return Estimate(runs, workers, ridden, cpu, wall, runs * ROW_bytes, round(kept * each), basis)
+
+
+def cost_of(scenario: Scenario | None, earlier: EarlierRuns) -> Cost:
+    """What a ride of a scenario is expected to take; None: one whose files are wrong."""
+    name = "" if scenario is None else scenario.name
+    long = earlier.ridden_s.get(name, _ride_s(scenario))
+    if not earlier.cpu_s:
+        return Cost(long, CPU_OF_RUN_s + long * CPU_OF_RIDDEN_SECOND_s)
+    mean = sum(earlier.cpu_s.values()) / len(earlier.cpu_s)
+    return Cost(long, earlier.cpu_s.get(name, mean))
 
 
 def _ride_s(scenario: Scenario | None) -> float:

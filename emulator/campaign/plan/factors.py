@@ -95,7 +95,7 @@ def factor_of(name: str, varied: Varied, plan: Source, loc: Loc) -> Factor:
         if isinstance(varied, VariedParameter):
             number = value if isinstance(value, int | float) else float("nan")
             return Level(value, words, (value,), parameter=(varied.parameter, number))
-        return Level(value, words, (value,), _value_at(varied.value, value, place))
+        return Level(value, words, (value,), value_at(varied.value, value, place))
 
     if choice.is_continuous:
         return Factor(name, (), lambda share: level(choice.at(share), None), loc)
@@ -131,7 +131,8 @@ def _over(alternative: Alternative, plan: Source, loc: Loc) -> Callable[[Overlay
     return lambda overlays, _file: put_alternative(alternative, plan, loc, overlays)
 
 
-def _value_at(path: str, value: Scalar, place: Place) -> Callable[[Overlays, FileValues], None]:
+def value_at(path: str, value: Scalar, place: Place) -> Callable[[Overlays, FileValues], None]:
+    """What puts a value at a path of a plan (``rig.outputs...``) into overlays; ``place`` of the value."""
     head, *rest = path.split(".")
     kind: FileKind = next(kind for kind in FILE_KINDS if kind == head)
 

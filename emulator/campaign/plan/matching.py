@@ -7,7 +7,8 @@ import os
 from collections.abc import Iterable
 from pathlib import Path
 
-from emulator.config.campaign.schema import OF_THE_RIG, Part
+from emulator.config.campaign.rides import OF_THE_RIG
+from emulator.config.campaign.schema import Part
 from emulator.config.yaml_source import Loc, Source
 from emulator.core.errors import Problem
 
@@ -31,29 +32,28 @@ def scenario_files(part: Part, plan: Source, at: Loc, problems: list[Problem]) -
 
 def named_files_of(names: Iterable[str], plan: Source, at: Loc, problems: list[Problem]) -> list[Path]:
     """Files that a part names one by one: rigs, vehicles."""
-    files = []
-    for i, name in enumerate(names):
-        file = _from_plan(plan, (*at, i), name)
-        if not os.path.isfile(file):
-            problems.append(plan.problem((*at, i), f"no such file: {file} (paths are relative to this file)"))
-        files.append(Path(file))
-    return files
+    return [file_at((*at, i), name, plan, problems) for i, name in enumerate(names)]
+
+
+def file_at(loc: Loc, name: str, plan: Source, problems: list[Problem]) -> Path:
+    """The file that stands at ``loc`` of the plan; one that is not there is told in ``problems``."""
+    file = _from_plan(plan, loc, name)
+    if not os.path.isfile(file):
+        problems.append(plan.problem(loc, f"no such file: {file} (paths are relative to this file)"))
+    return Path(file)
 
 
 def robots_of(part: Part, plan: Source, at: Loc, problems: list[Problem]) -> list[str]:
     """Robots of a part as cases name them: "" or FILE:CLASS with the file's path."""
-    robots = []
-    for i, robot in enumerate(part.robots):
-        if robot == OF_THE_RIG:
-            robots.append("")
-            continue
-        name, _, of_class = robot.rpartition(":")
-        file = _from_plan(plan, (*at, "robots", i), name)
-        if not os.path.isfile(file):
-            text = f"no such file: {file} (paths are relative to this file)"
-            problems.append(plan.problem((*at, "robots", i), text))
-        robots.append(f"{file}:{of_class}")
-    return robots
+    return [robot_at((*at, "robots", i), robot, plan, problems) for i, robot in enumerate(part.robots)]
+
+
+def robot_at(loc: Loc, robot: str, plan: Source, problems: list[Problem]) -> str:
+    """The robot that stands at ``loc`` of the plan, as cases name it."""
+    if robot == OF_THE_RIG:
+        return ""
+    name, _, of_class = robot.rpartition(":")
+    return f"{file_at(loc, name, plan, problems)}:{of_class}"
 
 
 def called(files: Iterable[Path]) -> list[str]:

@@ -6,14 +6,16 @@ What is gathered later goes over what was there, by the rules of emulator.config
 from __future__ import annotations
 
 import copy
-from collections.abc import Iterator, Mapping
+import os
+from collections.abc import Collection, Iterator, Mapping
 from typing import Any
 
-from emulator.campaign.plan.case import Place
+from emulator.campaign.plan.case import Overlay, Place
 from emulator.config.based_on import NAMED_LISTS
 from emulator.config.campaign.varied import FileKind
-from emulator.config.validation import did_you_mean
-from emulator.config.yaml_source import Loc, Source
+from emulator.config.named_files import named_files
+from emulator.config.validation import Closed, did_you_mean
+from emulator.config.yaml_source import Loc, Source, beside
 
 
 class NoSuchPlaceError(Exception):
@@ -37,6 +39,24 @@ class GatheredOverlay:
         here: Loc = ("events", len(events))
         events.append(copy.deepcopy(dict(event)))
         self.places.update({(*here, *loc): place for loc, place in places.items()})
+
+    def remove_events(self, names: Collection[str], file: Mapping[str, Any], place: Place) -> None:
+        """Take events away by name: those that are here, and those of the file that all this goes over."""
+        before = self.values.get("events", [])
+        kept = [i for i, event in enumerate(before) if known_by(event) not in names]
+        of_file = [name for name in map(known_by, file.get("events") or ()) if name in names]
+        self.values["events"] = [
+            *(before[i] for i in kept),
+            *({"name": name, "remove": True} for name in of_file),
+        ]
+        places, self.places = self.places, {}
+        for loc, at in places.items():
+            if loc[:1] != ("events",) or len(loc) == 1:
+                self.places[loc] = at
+            elif loc[1] in kept:
+                self.places[("events", kept.index(loc[1]), *loc[2:])] = at
+        for i in range(len(kept), len(self.values["events"])):
+            self.places[("events", i)] = place
 
     def put(self, path: tuple[str, ...], value: Any, file: Mapping[str, Any], place: Place) -> None:
         """Put one value at a path of keys, names and numbers of items.
@@ -110,6 +130,19 @@ class GatheredOverlay:
         if not isinstance(inner, dict):
             raise NoSuchPlaceError(f"{'.'.join(map(str, here))} is a single value, nothing stands below it")
         self._put(inner, tuple(rest), value, below if isinstance(below, dict) else {}, here, place)
+
+
+def overlay_of(gathered: GatheredOverlay, model: type[Closed]) -> Overlay:
+    """What goes over a file, with the names of files in it made absolute: it is read from elsewhere, too."""
+    values = gathered.values
+    for loc in list(named_files(values, model)):
+        held: Any = values
+        for part in loc[:-1]:
+            held = held[part]
+        place = gathered.places.get(loc)
+        if place is not None:
+            held[loc[-1]] = os.path.abspath(beside(place.file, held[loc[-1]]))
+    return values
 
 
 def file_values(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from emulator.campaign.plan.cases import PlannedCampaign
@@ -15,6 +15,16 @@ _MOST_NAMES = 8  # in a line; all of them stand in the JSON
 
 
 @dataclass(frozen=True)
+class AskedSummary:
+    """A question of a plan: rides that it may take, and processor time of as many."""
+
+    name: str
+    kind: str
+    most_rides: int
+    most_cpu_s: float
+
+
+@dataclass(frozen=True)
 class PlanSummary:
     """A plan that was checked, with all that is worked out of it."""
 
@@ -23,6 +33,7 @@ class PlanSummary:
     estimate: Estimate
     trials: Trials
     values: tuple[ValueCoverage, ...]
+    questions: tuple[AskedSummary, ...] = ()
 
     def as_dict(self) -> dict[str, Any]:
         """As JSON has it."""
@@ -54,6 +65,7 @@ class PlanSummary:
                 "kept_bytes": e.kept_bytes,
                 "basis": e.basis,
             },
+            "questions": [asdict(one) for one in self.questions],
             "never_tried": {
                 "kinds_on_signals": {"tried": self.trials.done, "of": self.trials.all},
                 "kinds_on_signals_in_scenarios": {
@@ -88,10 +100,17 @@ class PlanSummary:
         for part in self.as_dict()["parts"]:
             made = _many(part["combinations"], "combination")
             yield f"  {part['name']}: {_many(part['runs'], 'run')} of {made}"
+        for asked in self.questions:
+            yield (
+                f"  {asked.name}: {asked.kind}, at most {_many(asked.most_rides, 'ride')}, "
+                f"{span(asked.most_cpu_s)} of processor time"
+            )
         if self.campaign.same:
             yield f"  left out, the same ride as another: {_many(self.campaign.same, 'run')}"
         if wrong:
             yield f"  can't be ridden as they stand: {_many(wrong, 'run')}"
+        if not runs:
+            return
         e = self.estimate
         workers = (
             f" on {_many(e.workers, 'process', 'processes')}" if self.campaign.plan.stage == "virtual" else ""

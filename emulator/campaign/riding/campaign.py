@@ -19,7 +19,10 @@ from emulator.campaign.plan.cases import PlannedCampaign
 from emulator.campaign.riding.conduct import Ending, Most, Progress, Terms, conduct, keep_records
 from emulator.campaign.riding.order import in_turn, table_of_cases
 from emulator.campaign.riding.row import model_key, tool_version
+from emulator.campaign.riding.searching import search
 from emulator.campaign.riding.workers import Riders
+from emulator.campaign.search.asked_ride import PlannedQuestion
+from emulator.campaign.search.questions import questions_hash
 from emulator.campaign.store.counts import counted
 from emulator.campaign.store.folder import CAMPAIGN_FILE, CampaignFolder
 from emulator.campaign.store.reading import STOPPED_AFTER, read_campaign, read_cases, read_results
@@ -38,6 +41,7 @@ class Asked:
     cases  in the plan's order
     terms  how the plan wants them ridden
     last   folder of the night before, which the order goes by; None: there is none
+    questions  that are asked behind them
     """
 
     plan: Path
@@ -45,9 +49,12 @@ class Asked:
     cases: Sequence[Case]
     terms: Terms
     last: Path | None = None
+    questions: Sequence[PlannedQuestion] = ()
 
 
-def asked_of(planned: PlannedCampaign, last: Path | None = None) -> Asked:
+def asked_of(
+    planned: PlannedCampaign, last: Path | None = None, questions: Sequence[PlannedQuestion] = ()
+) -> Asked:
     """What a plan asks for. Times of day are this machine's, the next ones to come."""
     plan = planned.plan
     stop, budget, bench = plan.stop_after, plan.budget, plan.bench
@@ -64,7 +71,7 @@ def asked_of(planned: PlannedCampaign, last: Path | None = None) -> Asked:
         else next_time(bench.ends, datetime.now().astimezone()),
         stop_after=Most(stop.surprises, stop.does_not_count, stop.errors),
     )
-    return Asked(Path(planned.source.path), plan.name, planned.cases, terms, last)
+    return Asked(Path(planned.source.path), plan.name, planned.cases, terms, last, questions)
 
 
 def begins_at(begins: str | None, ends: str | None, now: datetime) -> datetime:
@@ -122,6 +129,8 @@ def ride_campaign(
     about = read_campaign(folder.path)
     with contextlib.closing(riders()) as riding:
         ending = conduct(folder, turns, asked.terms, riding, tell, stop_asked, float(about["spent_s"]))
+        if ending.state == "complete" and asked.questions:
+            _search(folder, asked, riding, ending, tell, stop_asked, float(about["spent_s"]))
         if ending.state != "stopped" and keepers is None:
             ending.said += keep_records(folder, asked.cases, asked.terms, riding, stop_asked, missing=False)
     if ending.state != "stopped" and keepers is not None:
@@ -143,6 +152,24 @@ def ride_campaign(
     return ending
 
 
+def _search(
+    folder: CampaignFolder,
+    asked: Asked,
+    riding: Riders,
+    ending: Ending,
+    tell: Callable[[Progress], None],
+    stop_asked: Callable[[], str],
+    spent_s: float,
+) -> None:
+    """Ask the questions; how that ended is how the campaign did."""
+    spent_s += ending.spent_s
+    found = search(folder, asked.questions, asked.terms, riding, tell, stop_asked, spent_s)
+    ending.state, ending.answers, ending.searched = found.state, found.answers, found.rides
+    ending.lost += found.lost
+    ending.spent_s += found.spent_s
+    ending.said += found.said
+
+
 def _about(asked: Asked) -> dict[str, Any]:
     return {
         "format": 1,
@@ -151,6 +178,8 @@ def _about(asked: Asked) -> dict[str, Any]:
         "plan_sha256": hashlib.sha256(asked.plan.read_bytes()).hexdigest(),
         "cases": len(asked.cases),
         "cases_sha256": cases_hash(asked.cases),
+        "questions": [question.name for question in asked.questions],
+        "questions_sha256": questions_hash(asked.questions),
         "tool": tool_version(),
         "model": model_key(),
         "versions": {name: metadata.version(name) for name in _LIBRARIES},
@@ -179,6 +208,11 @@ def _same(about: Mapping[str, Any], asked: Asked, folder: Path) -> None:
     if about.get("cases_sha256") != cases_hash(asked.cases):
         raise StartFailed(
             f"{folder / CAMPAIGN_FILE} is of other cases: the plan, or a file it names, was changed since",
+            advice=advice,
+        )
+    if about.get("questions_sha256") != questions_hash(asked.questions):
+        raise StartFailed(
+            f"{folder / CAMPAIGN_FILE} is of other questions: the plan, or a file they name, was changed",
             advice=advice,
         )
     now = {"tool": tool_version(), "model": model_key()}
@@ -228,6 +262,7 @@ def _as_folder(name: str) -> str:
 
 def _cut_off(about: Mapping[str, Any], asked: Asked) -> bool:
     same = about.get("cases_sha256") == cases_hash(asked.cases) and about.get("model") == model_key()
+    same = same and about.get("questions_sha256") == questions_hash(asked.questions)
     return same and about.get("state") in ("under_way", "stopped")
 
 

@@ -20,6 +20,7 @@ from emulator.campaign.plan.case import Case
 from emulator.campaign.riding.one_case import Keep, worth_keeping
 from emulator.campaign.riding.worker import Task
 from emulator.campaign.riding.workers import Done, Riders
+from emulator.campaign.store.answers import Answer
 from emulator.campaign.store.counts import Counts
 from emulator.campaign.store.folder import KEPT_FOLDER, CampaignFolder
 from emulator.campaign.store.reading import read_results
@@ -28,7 +29,8 @@ from emulator.config.campaign.schema import FailedLast
 
 WRITE_EVERY_S = 2.0
 """Rows are on the disk no later than this after they came."""
-_LOOK_EVERY_S = 0.25
+LOOK_EVERY_S = 0.25
+"""Whoever waits for rows looks at everything else at least so often."""
 
 State: TypeAlias = Literal["complete", "stopped", "out_of_time", "stop_rule"]
 """How it ended: everything ridden, by a person, by its budget of time, by a rule of the plan."""
@@ -78,6 +80,7 @@ class Progress:
     total    cases; of them ``before`` were ridden before this process began
     lost     workers that died or hung
     elapsed_s  since it began
+    at_most  whether there may be fewer: a search does not know beforehand
     """
 
     total: int
@@ -85,6 +88,7 @@ class Progress:
     counts: Counts
     lost: int = 0
     elapsed_s: float = 0.0
+    at_most: bool = False
 
     @property
     def rate_hz(self) -> float:
@@ -94,7 +98,7 @@ class Progress:
 
     @property
     def left_s(self) -> float | None:
-        """Time left at this rate; None where nothing is known yet."""
+        """Time left at this rate, at most; None where nothing is known yet."""
         return (self.total - self.counts.done) / self.rate_hz if self.rate_hz > 0.0 else None
 
 
@@ -105,6 +109,7 @@ class Ending:
     after_turn  the last turn that counts, where a stop rule ended it
     spent_s     by the clock, of this process
     said        what a person should be told
+    answers     to the plan's questions; ``searched`` rides they took
     """
 
     state: State
@@ -113,6 +118,8 @@ class Ending:
     lost: int
     counts: Counts
     said: list[str] = field(default_factory=list)
+    answers: tuple[Answer, ...] = ()
+    searched: int = 0
 
 
 class _Prefix:
@@ -178,14 +185,14 @@ def conduct(
             if stop_asked():
                 ending.state = "stopped"
                 break
-            if waiting and _out_of_time(terms, spent_s + now - began):
+            if waiting and out_of_time(terms, spent_s + now - began):
                 waiting.clear()
                 ending.state = "out_of_time"
                 continue
             while waiting and riders.idle() > 0:
                 riders.give(waiting.popleft())
                 under_way += 1
-            for one in riders.done(_LOOK_EVERY_S):
+            for one in riders.done(LOOK_EVERY_S):
                 under_way -= 1
                 rows += [*one.ridden.before, one.ridden.row]
                 counts.add(one.ridden.row)
@@ -267,11 +274,12 @@ def _ridden(riders: Riders, waiting: deque[Task], stop_asked: Callable[[], str])
     while len(came) < len(ours) and not stop_asked():
         while waiting and riders.idle() > 0:
             riders.give(waiting.popleft())
-        came += [one for one in riders.done(_LOOK_EVERY_S) if id(one.task) in ours]
+        came += [one for one in riders.done(LOOK_EVERY_S) if id(one.task) in ours]
     return came
 
 
-def _out_of_time(terms: Terms, spent_s: float) -> bool:
+def out_of_time(terms: Terms, spent_s: float) -> bool:
+    """Whether no further case is begun."""
     if terms.ends is not None and datetime.now(UTC) >= terms.ends:
         return True
     return terms.time_s is not None and spent_s >= terms.time_s

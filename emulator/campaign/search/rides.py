@@ -14,6 +14,8 @@ Point = TypeVar("Point")
 RowsOf: TypeAlias = Callable[[Sequence[Case]], Sequence[Row]]
 """Rides cases; their rows in their order: emulator.campaign.riding.conduct.rows_of with its riders."""
 
+COMPLETE = "complete"
+"""How a ride ends that came to the end of its line."""
 SWING = {"kind": "swing_dies_away", "name": "search: the swing dies away"}
 """Put into a scenario that is searched where growing oscillation counts as lost; with ``after``."""
 
@@ -23,7 +25,7 @@ class Lost:
     """What counts as lost.
 
     fall      a fall
-    criteria  names of criteria that must be met; None: all that the scenario has
+    criteria  names or kinds of criteria that must be met; None: all that the scenario has
     swing_after  event after which no swing may go on; empty: swings do not count
     watched_s    how long it is watched for that
     """
@@ -44,20 +46,27 @@ class Lost:
         why, id_ = str(row.get("cause") or row.get("expectation") or ""), str(row["case_id"])
         if row["result"] not in COUNTING:
             return Outcome(None, None, why, id_)
-        watched = [c for c in row["criteria"] if self._watches(str(c["name"]))]
+        watched = [c for c in row["criteria"] if self._watches(c)]
         percents = [float(c["percent"]) for c in watched if c["percent"] is not None]
-        missed = [str(c["name"]) for c in watched if c["met"] is False]
         fell = bool(row.get("fell")) and self.fall
+        if not fell and row.get("ended") == COMPLETE and any(map(_could_not_be_told, watched)):
+            return Outcome(None, None, "the ride was over before its swing could be told", id_)
+        missed = [str(c["name"]) for c in watched if c["met"] is False]
         failed = self.criteria is None and row["result"] == "fail"  # ran off its road, or was stopped
         lost = fell or bool(missed) or failed
         if fell or missed:
             why = "fell" if fell else f"missed {missed[0]}"
         return Outcome(lost, min(percents, default=None), why if lost else "", id_)
 
-    def _watches(self, name: str) -> bool:
-        if self.swing_after and name == SWING["name"]:
+    def _watches(self, criterion: Mapping[str, Any]) -> bool:
+        if self.swing_after and criterion["name"] == SWING["name"]:
             return True
-        return self.criteria is None or name in self.criteria
+        return self.criteria is None or any(criterion.get(key) in self.criteria for key in ("name", "kind"))
+
+
+def _could_not_be_told(criterion: Mapping[str, Any]) -> bool:
+    """Whether a ride says nothing of its swing: a criterion that was not judged has no margin."""
+    return criterion["name"] == SWING["name"] and not criterion["met"] and criterion["percent"] is None
 
 
 def rides_of(

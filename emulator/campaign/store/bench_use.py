@@ -9,7 +9,7 @@ from datetime import datetime
 from pathlib import Path
 
 from emulator.campaign.store.folder import result_files
-from emulator.campaign.store.reading import table_of
+from emulator.campaign.store.reading import read_table
 from emulator.campaign.store.schema import SCHEMA, WEAR
 
 _READ = ["stage", "case_id", "attempt", "cause", "wear", "notices", "began"]
@@ -36,7 +36,7 @@ def bench_use(folder: Path) -> BenchUse | None:
     rows = [
         row
         for path in result_files(folder)
-        for row in table_of(path, SCHEMA).select(_READ).to_pylist()
+        for row in read_table(path, SCHEMA).select(_READ).to_pylist()
         if row["stage"] == "bench"
     ]
     if not rows:

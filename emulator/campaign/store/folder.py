@@ -4,6 +4,8 @@
     campaign.json           plan's hash, versions, host, what was asked for, state
     cases.parquet           every case, in the plan's order, with its turn
     results/NNNNNN.parquet  rows, in the order they came
+    searched/NNNNNN.parquet rows of what the plan's questions asked for, likewise
+    answers.parquet         what came of the questions
     kept/CASE_ID/           run folders that were worth keeping
 
 A file of results appears whole or not at all, and never changes: it is written under another name, brought to
@@ -38,6 +40,8 @@ PLAN_FILE = "plan.yaml"
 CAMPAIGN_FILE = "campaign.json"
 CASES_FILE = "cases.parquet"
 RESULTS_FOLDER = "results"
+SEARCHED_FOLDER = "searched"
+ROW_FOLDERS = (RESULTS_FOLDER, SEARCHED_FOLDER)
 KEPT_FOLDER = "kept"
 
 MOST_SMALL = 64
@@ -46,10 +50,13 @@ _LOCK_FILE = ".lock"
 _NAME = re.compile(r"(\d{6,})(?:-(\d{6,}))?\.parquet")
 
 
-def result_files(folder: Path) -> list[Path]:
-    """The files that count, in the order written; those that a joined one stands for do not."""
+def result_files(folder: Path, of: str = RESULTS_FOLDER) -> list[Path]:
+    """The files of rows that count, in the order written; those that a joined one stands for do not.
+
+    of  one of ROW_FOLDERS
+    """
     found = []
-    for path in (folder / RESULTS_FOLDER).glob("*.parquet"):
+    for path in (folder / of).glob("*.parquet"):
         if match := _NAME.fullmatch(path.name):
             first = int(match[1])
             found.append((first, int(match[2] or first), path))
@@ -61,10 +68,10 @@ def result_files(folder: Path) -> list[Path]:
     ]
 
 
-def _last_number(folder: Path) -> int:
+def _last_number(folder: Path, of: str) -> int:
     numbers = [
         int(match[2] or match[1])
-        for path in (folder / RESULTS_FOLDER).glob("*.parquet")
+        for path in (folder / of).glob("*.parquet")
         if (match := _NAME.fullmatch(path.name))
     ]
     return max(numbers, default=0)
@@ -76,7 +83,8 @@ class CampaignFolder:
     def __init__(self, path: Path) -> None:
         self.path = path
         try:
-            (path / RESULTS_FOLDER).mkdir(parents=True, exist_ok=True)
+            for of in ROW_FOLDERS:
+                (path / of).mkdir(parents=True, exist_ok=True)
             (path / KEPT_FOLDER).mkdir(exist_ok=True)
             self._lock = os.open(path / _LOCK_FILE, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
         except OSError as error:
@@ -93,11 +101,12 @@ class CampaignFolder:
                 advice="wait until it is done, or name another folder with --out",
             ) from error
         # what a process that was killed left unfinished; nobody writes here now
-        for unfinished in (path / RESULTS_FOLDER).glob(".*"):
-            unfinished.unlink(missing_ok=True)
+        for of in ROW_FOLDERS:
+            for unfinished in (path / of).glob(".*"):
+                unfinished.unlink(missing_ok=True)
         for record in (path / KEPT_FOLDER).glob(".*"):
             shutil.rmtree(record, ignore_errors=True)
-        self._next = _last_number(path) + 1
+        self._next = {of: _last_number(path, of) + 1 for of in ROW_FOLDERS}
 
     def __enter__(self) -> CampaignFolder:
         """The folder itself."""
@@ -124,23 +133,28 @@ class CampaignFolder:
         """Write ``campaign.json`` anew. Raises RunFailed."""
         write_json(self.path / CAMPAIGN_FILE, about)
 
-    def append(self, rows: Sequence[Row]) -> None:
-        """Add rows; they are on the disk when this returns. Raises RunFailed when it refuses."""
-        table = pa.Table.from_pylist(list(rows), schema=SCHEMA)
-        self._put(self.path / RESULTS_FOLDER / f"{self._next:06d}.parquet", _as_parquet(table))
-        self._next += 1
-        self._join()
+    def append(self, rows: Sequence[Row], of: str = RESULTS_FOLDER) -> None:
+        """Add rows; they are on the disk when this returns. Raises RunFailed when it refuses.
 
-    def _join(self) -> None:
+        of  one of ROW_FOLDERS
+        """
+        table = pa.Table.from_pylist(list(rows), schema=SCHEMA)
+        self._put(self.path / of / f"{self._next[of]:06d}.parquet", _as_parquet(table))
+        self._next[of] += 1
+        self._join(of)
+
+    def write_table(self, name: str, table: pa.Table) -> None:
+        """Write a table beside the rows, anew and whole. Raises RunFailed."""
+        self._put(self.path / name, _as_parquet(table))
+
+    def _join(self, of: str) -> None:
         """Make one file of many small ones; if the disk refuses, they stay as they are."""
-        small = [path for path in result_files(self.path) if "-" not in path.stem]
+        small = [path for path in result_files(self.path, of) if "-" not in path.stem]
         if len(small) < MOST_SMALL:
             return
         table = pa.concat_tables([pq.ParquetFile(path).read(use_threads=False) for path in small])
         try:
-            self._put(
-                self.path / RESULTS_FOLDER / f"{small[0].stem}-{small[-1].stem}.parquet", _as_parquet(table)
-            )
+            self._put(self.path / of / f"{small[0].stem}-{small[-1].stem}.parquet", _as_parquet(table))
         except RunFailed:
             return
         for path in small:

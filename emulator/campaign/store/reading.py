@@ -10,7 +10,13 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
-from emulator.campaign.store.folder import CAMPAIGN_FILE, CASES_FILE, KEPT_FOLDER, result_files
+from emulator.campaign.store.folder import (
+    CAMPAIGN_FILE,
+    CASES_FILE,
+    KEPT_FOLDER,
+    SEARCHED_FOLDER,
+    result_files,
+)
 from emulator.campaign.store.schema import CASE_SCHEMA, COUNTING, SCHEMA
 from emulator.core.errors import RecordError
 from emulator.record.documents import read_json_object
@@ -32,7 +38,7 @@ def read_campaign(folder: Path) -> dict[str, Any]:
 
 def read_cases(folder: Path) -> pa.Table:
     """Every case, in the plan's order, with the columns of ``schema.CASE_SCHEMA``. Raises RecordError."""
-    return table_of(folder / CASES_FILE, CASE_SCHEMA)
+    return read_table(folder / CASES_FILE, CASE_SCHEMA)
 
 
 def read_results(folder: Path) -> pa.Table:
@@ -42,13 +48,23 @@ def read_results(folder: Path) -> pa.Table:
     that a stop rule came before are left out. ``kept`` is where a record lies now. Raises RecordError.
     """
     about = read_campaign(folder)
-    parts = [table_of(path, SCHEMA) for path in result_files(folder)]
+    parts = [read_table(path, SCHEMA) for path in result_files(folder)]
     table = pa.concat_tables(parts) if parts else SCHEMA.empty_table()
     if about.get(STOPPED_AFTER) is not None and table.num_rows:
         cases = read_cases(folder)
         in_time = cases.filter(pc.less_equal(cases["turn"], int(about[STOPPED_AFTER])))["number"]
         table = table.filter(pc.is_in(table["number"], in_time.combine_chunks()))
     return _with_kept(_last_of_each(table), folder)
+
+
+def read_searched(folder: Path) -> pa.Table:
+    """Rows of what searches rode, in the order asked for, with the columns of ``schema.SCHEMA``.
+
+    Each case is ridden once, whichever questions it serves; its ``factors`` name the first that asked.
+    """
+    parts = [read_table(path, SCHEMA) for path in result_files(folder, SEARCHED_FOLDER)]
+    table = pa.concat_tables(parts) if parts else SCHEMA.empty_table()
+    return table.sort_by("number")
 
 
 def _last_of_each(table: pa.Table) -> pa.Table:
@@ -77,8 +93,11 @@ def is_kept(folder: Path, case_id: str) -> bool:
     return (run / MANIFEST_FILE).exists() and (run / VERDICT_FILE).exists()
 
 
-def table_of(path: Path, schema: pa.Schema) -> pa.Table:
-    """A file of rows, by itself: a dataset of one file takes several times as long to look at as to read."""
+def read_table(path: Path, schema: pa.Schema) -> pa.Table:
+    """A Parquet file of the store, as its schema has it now. Raises RecordError.
+
+    By itself: a dataset of one file takes several times as long to look at as to read.
+    """
     try:
         with pq.ParquetFile(path) as file:
             return _of_today(file.read(use_threads=False), schema)

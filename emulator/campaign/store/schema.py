@@ -154,7 +154,9 @@ CASE_COLUMNS: tuple[Column, ...] = (
 )
 
 
-def _schema(columns: Sequence[Column]) -> pa.Schema:
+def as_schema(columns: Sequence[Column]) -> pa.Schema:
+    """Columns as pyarrow has them, with what they mean as metadata."""
+
     def about(column: Column) -> dict[str, str]:
         told = {"meaning": column.meaning, "unit": column.unit, "missing": column.missing}
         return {key: text for key, text in told.items() if text}
@@ -162,9 +164,9 @@ def _schema(columns: Sequence[Column]) -> pa.Schema:
     return pa.schema([pa.field(c.name, c.type, metadata=about(c)) for c in columns])
 
 
-SCHEMA = _schema(COLUMNS)
-"""Of every file in ``results/``, and of what is read from them."""
-CASE_SCHEMA = _schema(CASE_COLUMNS)
+SCHEMA = as_schema(COLUMNS)
+"""Of every file in ``results/`` and ``searched/``, and of what is read from them."""
+CASE_SCHEMA = as_schema(CASE_COLUMNS)
 """Of ``cases.parquet``."""
 
 TIMINGS = tuple(column.name for column in COLUMNS if column.timing)

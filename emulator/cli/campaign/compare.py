@@ -25,9 +25,10 @@ def compare(
 
     Cases are paired by what they contain, else by their place in the plan, which is told. A regression is
     what exact tests over pairs find beyond chance; at most one in a hundred comparisons of the same with the
-    same has one. Versions, flaky repeats and drift of processor time are told beside it.
+    same has one. Edges and margins of the robot are compared likewise. Versions, flaky repeats and drift of
+    processor time are told beside it.
 
-    Exit status 0 if nothing got worse by more than chance, 1 if something did, 2 if no case counts in both;
+    Exit status 0 if nothing got worse by more than chance, 1 if something did, 2 if nothing counts in both;
     3 a file is wrong, 4 anything else.
     """
     from emulator.campaign.comparison.compare import compare as compare_rows
@@ -41,7 +42,7 @@ def compare(
         raise typer.BadParameter("--json: expected either --quiet or --json, got both")
     console = console_of_stdout()
     before, now = read_night(baseline), read_night(folder)
-    found = compare_rows(before.rows, now.rows)
+    found = compare_rows(before.rows, now.rows, before.answers, now.answers)
     if as_json:
         plain = jsonable(plain_comparison(found, before.name))
         console.print(json.dumps(plain, indent=1, ensure_ascii=False, allow_nan=False), markup=False)
@@ -49,5 +50,6 @@ def compare(
         console.print(comparison_words(found, before.name), markup=False)
     else:
         console.print(comparison_text(found, before.name), end="", markup=False)
-    result = "invalid" if not found.compared else "fail" if found.regressions else "pass"
+    nothing = not found.compared and not found.answers
+    result = "invalid" if nothing else "fail" if found.regressions else "pass"
     raise typer.Exit(EXIT_STATUS[result])

@@ -27,7 +27,7 @@ def duration(seconds: float) -> str:
 def progress_line(progress: Progress) -> str:
     """Done, surprises, what does not count, rate, time left; at most 79 characters."""
     counts = progress.counts
-    parts = [f"{counts.done:,} of {progress.total:,}"]
+    parts = [f"{counts.done:,} of {'at most ' if progress.at_most else ''}{progress.total:,}"]
     for n, one, many in (
         (counts.surprises, "surprise", "surprises"),
         (counts.invalid, "invalid", "invalid"),

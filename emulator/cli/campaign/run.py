@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 import os
 import time
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
     from emulator.assembly.session import Session
+    from emulator.campaign.plan.case import Case
     from emulator.campaign.plan.cases import PlannedCampaign
     from emulator.campaign.riding.bench_lane import BenchLane
     from emulator.campaign.riding.campaign import Asked
@@ -80,6 +82,8 @@ def run(
 ) -> None:
     """Ride all runs of a plan and keep a row of each, and the record of those that are worth it.
 
+    What the plan asks under search is asked behind them: edges, margins, failures, probabilities.
+
     Stop it at any time, also by kill -9: the same command again goes on with what is missing. Ctrl-C keeps
     what is done.
 
@@ -88,6 +92,7 @@ def run(
     """
     from emulator.campaign.plan.cases import planned
     from emulator.campaign.riding.campaign import asked_of, folder_of, last_of, ride_campaign
+    from emulator.campaign.search.questions import questions_of
     from emulator.campaign.store.folder import CampaignFolder
     from emulator.campaign.store.reading import read_results
     from emulator.runs.interruptions import Interruptions
@@ -98,16 +103,15 @@ def run(
     result, console = console_of_stdout(lasting=True), console_of_stdout(lasting=True)
     console.quiet = quiet or as_json
     made = planned(plan)
+    questions = questions_of(made)
     bench = made.plan.stage == "bench"
     if bench and scheduler is not None:
         raise typer.BadParameter("--scheduler: expected a plan of the virtual stage; a bench is one machine")
     before = last or last_of(made.plan.name, CAMPAIGNS)
-    asked = asked_of(made, before)
+    asked = asked_of(made, before, questions)
     folder = out or folder_of(asked, CAMPAIGNS)
     count = 1 if bench else workers or len(os.sched_getaffinity(0))
-    console.print(
-        f"{asked.name}: {len(asked.cases):,} runs, {_who(count, bench=bench)}, into {folder}", markup=False
-    )
+    console.print(f"{asked.name}: {_what(asked)}, {_who(count, bench=bench)}, into {folder}", markup=False)
     for problem in made.problems:
         console.print(f"warning: {problem}", style="yellow", markup=False)
     if bench:  # the caution is shown whatever else is not
@@ -135,7 +139,7 @@ def run(
             _wait_for_the_window(made.plan, say, stop_asked)
             ending = ride_campaign(opened, asked, lambda: lane, line.show, stop_asked)
         elif scheduler is not None:
-            there = _cluster(scheduler, made)
+            there = _cluster(scheduler, made, asked)
             ending = ride_campaign(opened, asked, there, line.show, stop_asked, keepers=here)
         else:
             ending = ride_campaign(opened, asked, here, line.show, stop_asked)
@@ -143,12 +147,14 @@ def run(
         console.print(text, markup=False)
     page = _morning_page(folder, before, console)
     results = read_results(folder)
-    status = exit_status(ending, results.to_pylist())
-    told = told_of(ending, len(asked.cases), folder)
+    status = exit_status(ending, results.to_pylist(), len(questions))
+    told = told_of(ending, asked, folder)
     if as_json:
         result.print(json.dumps({**told, "exit_status": status}, indent=1), markup=False)
     else:
-        result.print(summary(ending, len(asked.cases), folder), markup=False)
+        for answer in ending.answers:
+            console.print(f"{answer.label}: {answer.sentence}", markup=False)
+        result.print(summary(ending, asked, folder), markup=False)
         _tell_time(console, ending, results)
         if page is not None:
             console.print(f"for the morning: {page}", markup=False)
@@ -166,6 +172,16 @@ def _morning_page(folder: Path, before: Path | None, console: Console) -> Path |
         return None
 
 
+def _what(asked: Asked) -> str:
+    """Runs, and rides that questions may take."""
+    parts = [f"{len(asked.cases):,} runs"] if asked.cases else []
+    if asked.questions:
+        most = sum(question.most_rides for question in asked.questions)
+        many = "1 question" if len(asked.questions) == 1 else f"{len(asked.questions)} questions"
+        parts.append(f"{many} of at most {most:,} rides")
+    return " and ".join(parts)
+
+
 def _who(count: int, *, bench: bool) -> str:
     if bench:
         return "one after another on the bench"
@@ -180,20 +196,28 @@ def _workers(made: PlannedCampaign, asked: Asked, folder: Path, count: int) -> C
 
     def made_now() -> Riders:
         memory = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
-        hashes = hashes_of(files_of(asked.cases, made.files))
+        hashes = hashes_of(files_of(_every_case(asked), made.files))
         job = Job(asked.plan, folder, hashes, memory // count)
         return Workers(job, count, asked.terms.limit_s, asked.terms.attempts)
 
     return made_now
 
 
-def _cluster(address: str, made: PlannedCampaign) -> Callable[[], Riders]:
+def _cluster(address: str, made: PlannedCampaign, asked: Asked) -> Callable[[], Riders]:
     """Workers of a scheduler."""
     from emulator.campaign.riding.cluster import Cluster
     from emulator.campaign.riding.files import bundle_of, files_of
 
     plan = Path(made.source.path)
-    return lambda: Cluster(address, plan, bundle_of(files_of(made.cases, made.files), plan))
+    return lambda: Cluster(address, plan, bundle_of(files_of(_every_case(asked), made.files), plan))
+
+
+def _every_case(asked: Asked) -> Iterator[Case]:
+    """All cases whose files are needed: those of the table, and of every question one at each end."""
+    yield from asked.cases
+    for question in asked.questions:
+        for end in question.ends():
+            yield end.case
 
 
 def _bench_lane(plan: Plan, asked: Asked, folder: Path, say: Callable[[str], None]) -> BenchLane:
@@ -228,25 +252,28 @@ def _wait_for_the_window(plan: Plan, say: Callable[[str], None], stop_asked: Cal
         time.sleep(1.0)
 
 
-def exit_status(ending: Ending, rows: Iterable[Mapping[str, Any]]) -> int:
-    """What the command ends with, see its help."""
+def exit_status(ending: Ending, rows: Iterable[Mapping[str, Any]], questions: int = 0) -> int:
+    """What the command ends with, see its help; an answer that the plan does not expect is a surprise."""
+    from emulator.campaign.store.answers import UNKNOWN
     from emulator.campaign.store.schema import ERROR, WRONG_FILES
 
     if ending.state == "stopped":
         return EXIT_STATUS["stopped"]
     counts = ending.counts
-    if counts.surprises:
+    if counts.surprises or any(answer.as_expected is False for answer in ending.answers):
         return EXIT_STATUS["fail"]
     if counts.errors:
         kinds = {row["cause_kind"] for row in rows if row["result"] == ERROR}
         return WRONG_INPUT if WRONG_FILES in kinds else OTHER
     # who is out of time has runs left, and of those nothing is known
-    return INVALID if counts.invalid or ending.state == "out_of_time" else EXIT_STATUS["pass"]
+    answered = {answer.question for answer in ending.answers if answer.found != UNKNOWN}
+    silent = counts.invalid or ending.state == "out_of_time" or len(answered) < questions
+    return INVALID if silent else EXIT_STATUS["pass"]
 
 
-def summary(ending: Ending, total: int, folder: Path) -> str:
+def summary(ending: Ending, asked: Asked, folder: Path) -> str:
     """The result in a line."""
-    counts = ending.counts
+    counts, total = ending.counts, len(asked.cases)
     parts = [f"{counts.as_expected:,} as expected"]
     for n, words in (
         (counts.surprises, "not as expected"),
@@ -256,13 +283,17 @@ def summary(ending: Ending, total: int, folder: Path) -> str:
     ):
         if n:
             parts.append(f"{n:,} {words}")
+    told = [f"of {total:,}: {', '.join(parts)}"] if total else []
+    if asked.questions:
+        answered = len({answer.question for answer in ending.answers})
+        told.append(f"{answered} of {len(asked.questions)} questions answered in {ending.searched:,} rides")
     why = "" if ending.state == "complete" else f" ({_WHY[ending.state]})"
-    return f"of {total:,}: {', '.join(parts)}{why}; {folder}"
+    return f"{'; '.join(told)}{why}; {folder}"
 
 
-def told_of(ending: Ending, total: int, folder: Path) -> dict[str, Any]:
+def told_of(ending: Ending, asked: Asked, folder: Path) -> dict[str, Any]:
     """The same for programs."""
-    counts = ending.counts
+    counts, total = ending.counts, len(asked.cases)
     return {
         "folder": str(folder),
         "state": ending.state,
@@ -272,6 +303,9 @@ def told_of(ending: Ending, total: int, folder: Path) -> dict[str, Any]:
         "does_not_count": counts.invalid,
         "errors": counts.errors,
         "not_reached": total - counts.done,
+        "questions": len(asked.questions),
+        "searched": ending.searched,
+        "answers": [asdict(answer) for answer in ending.answers],
         "lost_workers": ending.lost,
         "spent_s": round(ending.spent_s, 1),
     }

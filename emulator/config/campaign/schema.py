@@ -1,7 +1,7 @@
 """The plan of a campaign: which runs there are, what varies in them, how far it may go, what is kept of it.
 
-A part of a plan is a set of runs made one way: scenarios on rigs, with what varies in them combined. Names of
-files are relative to the plan.
+A part of a plan is a set of runs made one way: scenarios on rigs, with what varies in them combined. A
+question has its rides chosen by what came of those before. Names of files are relative to the plan.
 """
 
 from __future__ import annotations
@@ -12,13 +12,13 @@ from typing import Annotated, Literal, TypeAlias
 from pydantic import AfterValidator, Field, model_validator
 
 from emulator.config.based_on import File, source_of
+from emulator.config.campaign.rides import OF_THE_RIG, RobotName, Seed
+from emulator.config.campaign.search import Question
 from emulator.config.campaign.varied import Alternative, Scalar, Varied, choices_in
 from emulator.config.field_types import FileName, Name
-from emulator.config.validation import Closed, Words, did_you_mean, validate, wrong
+from emulator.config.validation import Closed, Words, did_you_mean, missing, validate, wrong
 from emulator.config.yaml_source import Source, leads_astray
 
-OF_THE_RIG = "of_the_rig"
-"""In the place of a robot: whoever the rig names for the virtual stage."""
 FILE_FACTORS = ("scenario", "rig", "vehicle", "robot", "seed", "repeat")
 """What differs between runs beside what a plan varies by name; no varied thing may be called so."""
 MOST_CASES = 1_000_000
@@ -43,24 +43,6 @@ FilePattern: TypeAlias = Annotated[
 ]
 
 
-def _robot(text: str) -> str:
-    if text == OF_THE_RIG:
-        return text
-    file, colon, name = text.rpartition(":")
-    if not (colon and file.strip() and name.isidentifier()):
-        raise wrong(
-            f"expected FILE:CLASS, a Python file and the name of a class in it, or {OF_THE_RIG}, got {text!r}"
-        )
-    if problem := leads_astray(file):
-        raise wrong(problem)
-    return text
-
-
-RobotName: TypeAlias = Annotated[
-    str, AfterValidator(_robot), Words("FILE:CLASS, a Python file and the name of a class in it")
-]
-
-
 def _time_of_day(text: str) -> str:
     if not re.fullmatch(r"([01][0-9]|2[0-3]):[0-5][0-9]", text):
         raise wrong(f"expected a time of day such as 22:30, got {text!r}")
@@ -68,7 +50,6 @@ def _time_of_day(text: str) -> str:
 
 
 TimeOfDay: TypeAlias = Annotated[str, AfterValidator(_time_of_day), Words("a time of day such as 22:30")]
-Seed: TypeAlias = Annotated[int, Field(ge=0, le=2**32 - 1)]
 
 
 class EveryCombination(Closed):
@@ -261,8 +242,11 @@ class Plan(Closed):
     """virtual: on the stepped clock, several at once; bench: on the one bench, one after another."""
     seed: Seed = 0
     """Seed of what the plan itself draws: covering arrays and spread samples."""
-    parts: Annotated[dict[Name, Part], Field(min_length=1)]
-    """Sets of runs by name, ridden in this order."""
+    parts: dict[Name, Part] = Field(default_factory=dict)
+    """Sets of runs by name, ridden in this order. Left out: only what ``search`` asks for is ridden."""
+    search: dict[Name, Question] = Field(default_factory=dict)
+    """Questions by name, whose rides are chosen by what came of those before; asked in this order, behind the
+    parts. Left out: nothing is asked."""
     first: tuple[FailedLast, ...] = ("failed_last_time", "never_ridden")
     """Which runs go before the others, so that a night cut short answers all the same: those that failed in
     the campaign it is compared with, those that are not in it."""
@@ -278,7 +262,17 @@ class Plan(Closed):
     """How runs follow each other on a bench. Left out: as stands at its keys."""
 
     @model_validator(mode="after")
+    def _rides_something(self) -> Plan:
+        if not self.parts and not self.search:
+            raise missing("'parts', or 'search': what is ridden")
+        return self
+
+    @model_validator(mode="after")
     def _fits_its_stage(self) -> Plan:
+        if self.stage == "bench" and self.search:
+            raise wrong(
+                "expected no such key where stage is bench: searches ride the virtual stage", "search"
+            )
         if self.stage == "virtual" and self.bench is not None:
             raise wrong("expected no such key where stage is virtual", "bench")
         for name, part in self.parts.items():

@@ -149,6 +149,27 @@ class VariedValue(Choice):
     number, from 0."""
 
 
+class Adjusted(Closed):
+    """A value that rides differ by: a parameter of the scenario, or a value of a file."""
+
+    parameter: ParameterName | None = None
+    """The parameter of the scenario that it is. Left out: ``value`` says what it is."""
+    value: ValuePath | None = None
+    """Path to the value that it is, as in a part. Left out: ``parameter`` says what it is."""
+
+    @model_validator(mode="after")
+    def _one_of_two(self) -> Adjusted:
+        if (self.parameter is None) == (self.value is None):
+            got = "none of them" if self.value is None else "both"
+            raise wrong(f"expected either parameter or value, got {got}")
+        return self
+
+    @property
+    def target(self) -> str:
+        """What it is, in a word or a path."""
+        return self.parameter or self.value or ""
+
+
 class Disturbance(Closed):
     """An event that is put into the scenario, in as many ways as its values make."""
 

@@ -117,13 +117,25 @@ def test_keys_of_the_json_stay(night: Morning) -> None:
     """Whoever reads them relies on them: a key that goes changes FORMAT, too."""
     head = {
         *("format", "campaign", "status", "exit_status", "sentence", "counts", "regressions", "state"),
-        *("began", "versions", "bench", "surprises"),
+        *("began", "versions", "bench", "surprises", "unexpected_answers"),
     }
     assert set(message_of(night)) == head
     CampaignTold.model_validate(jsonable(message_of(night)))  # as it is left at a broker
     assert set(json.loads(result_text(night))) - head == {
         *("folder", "plan", "does_not_count", "could_not_be_ridden", "not_ridden", "acknowledged"),
-        *("comparison", "repeats", "nights", "grew_thin", "map", "coverage", "edges", "runs"),
+        *(
+            "comparison",
+            "repeats",
+            "nights",
+            "grew_thin",
+            "map",
+            "coverage",
+            "edges",
+            "answers",
+            "unanswered",
+            "bears_less",
+            "runs",
+        ),
     }
 
 
