@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from typing import IO, Any, cast
 
 from rich.console import Console, ConsoleOptions, RenderableType
+from rich.progress import BarColumn, ProgressColumn, SpinnerColumn, TextColumn, TimeElapsedColumn
 from rich.segment import Segment
 
 from emulator.core.outside.visible_text import visible
@@ -84,3 +85,12 @@ def console_of_stdout(*, lasting: bool = False) -> Console:
 def console_of_stderr() -> Console:
     """The console that errors are printed to."""
     return PlainConsole(stderr=True, emoji=False, highlight=False, soft_wrap=True)
+
+
+_ROOM_FOR_A_BAR = 90  # columns: spinner, words, a bar of 40, the time
+
+
+def progress_columns(console: Console) -> tuple[ProgressColumn, ...]:
+    """What shows how far a command is: words, and a bar only where it leaves them their room."""
+    words = (SpinnerColumn(), TextColumn("{task.description}"))
+    return (*words, BarColumn(), TimeElapsedColumn()) if console.width >= _ROOM_FOR_A_BAR else words

@@ -14,10 +14,16 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 from rich.console import Console
-from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+from rich.progress import Progress
 
 from emulator.cli.broker import broker_of
-from emulator.cli.output import CAUTION, EXIT_STATUS, console_of_stderr, console_of_stdout
+from emulator.cli.output import (
+    CAUTION,
+    EXIT_STATUS,
+    console_of_stderr,
+    console_of_stdout,
+    progress_columns,
+)
 from emulator.cli.settings import Settings, parameter_values
 
 if TYPE_CHECKING:
@@ -175,7 +181,7 @@ def _ride(
     from emulator.runs.one import ride
 
     start = session.scenario.start.station_m
-    columns = (SpinnerColumn(), TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    columns = progress_columns(console)
     with Progress(
         *columns, console=console, transient=True, disable=console.quiet or not console.is_terminal
     ) as bar:

@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
-from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+from rich.progress import Progress
 
-from emulator.cli.output import FASTEST_km_h, console_of_stdout
+from emulator.cli.output import FASTEST_km_h, console_of_stdout, progress_columns
 from emulator.core.errors import RunFailed
 
 _MOST_LEAN = 65.0  # [deg] of a steady turn
@@ -58,7 +58,7 @@ def sensors(
     try:
         speed, lean = _turn(turn)
         plan = Plan(seconds=seconds, speed_m_s=speed, lean_rad=lean) if measure else None
-        columns = (SpinnerColumn(), TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+        columns = progress_columns(console)
         with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
             task = bar.add_task("starting", total=1.0)
             page = sensors_of(

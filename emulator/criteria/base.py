@@ -199,3 +199,10 @@ class CriterionResult:
         margin, size = self.margin * scale, abs(self.limit) * scale
         digits = 1 if unit == "km/h" else 3 if size < 1.0 else 2 if size < 100.0 else 1
         return f"{margin:+.{digits}f} {unit}".removesuffix(" 1")
+
+    @property
+    def margin_percent(self) -> float | None:
+        """The margin in percent of the limit; None where either is not known or the limit is zero."""
+        if self.margin is None or not self.limit:
+            return None
+        return 100.0 * self.margin / abs(self.limit)

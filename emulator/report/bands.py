@@ -1,7 +1,7 @@
-"""When the scenario's events were active, and how figures over time show it: bands with edge and name.
+"""When the scenario's events were active: bands, which figures over time show with their names.
 
 The bit mask ``bench.events_active`` tells it tick by tick (emulator.record.occurrence). What no bit tells of
-is taken from the event log by its name. Nothing here knows kinds of events; they are words.
+is taken from the event log by its name. Of kinds of events nothing is known here but which are no faults.
 """
 
 from __future__ import annotations
@@ -12,25 +12,20 @@ from typing import Any
 
 import numpy as np
 
+from emulator.core.outside.visible_text import visible
 from emulator.record.occurrence import active_bits, lines_of, scenario_events
 from emulator.record.reader import Run
 
-LANES = 5
-"""Bands at one time that can be told apart in a figure; a sixth lies on the first."""
-
-_FILL, _EDGE, _WORD = "rgba(217,115,13,0.11)", "rgba(150,75,0,0.8)", "#7a3d00"
-_DASHES = ("dash", "dot", "dashdot", "longdash", "longdashdot")
-_STEP = 0.115  # of a panel's height from lane to lane: a line of text
-_WORD_WIDTH = 0.035  # of the ride: what a label takes
+_NO_FAULT = frozenset(("mark", "grip", "gust"))  # kinds that no device is to blame for
 
 
 @dataclass(frozen=True)
 class Band:
     """One stretch of time [s] in which a scenario event was active; a mark takes none.
 
-    label  its short name in figures: F and the event's number in the scenario
+    label  its short name in figures: F for a fault, E for another event, and its number in the scenario
     kind   what it is, in the scenario's words
-    lane   from 0; bands that overlap, or whose labels would, are in different lanes
+    fault  whether something is made to fail; gusts, patches and marks are events of a ride
     """
 
     label: str
@@ -38,7 +33,7 @@ class Band:
     from_s: float
     to_s: float
     kind: str = ""
-    lane: int = 0
+    fault: bool = True
 
 
 def event_bands(run: Run) -> list[Band]:
@@ -52,18 +47,23 @@ def event_bands(run: Run) -> list[Band]:
         name = str(told[number].get("name")) if known else f"scenario event {number + 1}"
         spans.append((start, end, number, name, _words(told[number]) if known else ""))
     spans.sort()
-    width = _WORD_WIDTH * (float(run.time_s[-1] - run.time_s[0]) if len(run.tick) else 0.0)
-    free: list[float] = []
     bands = []
     for start, end, number, name, kind in spans:
-        lane = next((i for i, until in enumerate(free) if until < start), len(free))
-        free[lane : lane + 1] = [max(end, start + width)]
-        bands.append(Band(f"F{number + 1}", name, start, end, kind, lane % LANES))
+        fault = number >= len(told) or told[number].get("kind") not in _NO_FAULT
+        bands.append(Band(f"{'F' if fault else 'E'}{number + 1}", name, start, end, kind, fault))
     return bands
 
 
+def shown_bands(bands: Sequence[Band]) -> list[dict[str, Any]]:
+    """The same as figures over time read them."""
+    return [
+        {"label": b.label, "from": b.from_s, "to": b.to_s, "fault": b.fault, "name": visible(b.name)}
+        for b in bands
+    ]
+
+
 def _words(event: Mapping[str, Any]) -> str:
-    told = [event.get(key) for key in ("kind", "effect", "signal")]
+    told = [event.get(key) for key in ("kind", "effect", "signal", "frame", "channel", "sensor")]
     return ", ".join(w.replace("_", " ") if i < 2 else w for i, w in enumerate(told) if isinstance(w, str))
 
 
@@ -103,34 +103,3 @@ def _spans_of_log(
         if begun is not None:
             spans.append((number, begun, max(last_s, begun)))
     return spans
-
-
-def band_marks(bands: Sequence[Band]) -> dict[str, list[dict[str, Any]]]:
-    """Shapes and annotations of a figure over time [s]: a lane lower, a step lower and another dash."""
-    shapes: list[dict[str, Any]] = []
-    labels: list[dict[str, Any]] = []
-    for band in bands:
-        top = 1.0 - _STEP * band.lane
-        dash = _DASHES[band.lane % len(_DASHES)]
-        place = {"xref": "x", "yref": "paper", "x0": band.from_s, "x1": band.to_s, "y0": 0, "y1": top}
-        edge = {"color": _EDGE, "width": 1, "dash": dash}
-        if band.to_s > band.from_s:
-            shapes.append({"type": "rect", "fillcolor": _FILL, "line": edge, "layer": "below", **place})
-        else:
-            shapes.append({"type": "line", "line": edge, "layer": "below", **place})
-        labels.append(
-            {
-                "xref": "x",
-                "yref": "paper",
-                "x": band.from_s,
-                "y": top,
-                "xanchor": "left",
-                "yanchor": "top",
-                "text": band.label,
-                "showarrow": False,
-                "font": {"size": 11, "color": _WORD},
-                "bgcolor": "rgba(255,255,255,0.75)",
-                "borderpad": 0,
-            }
-        )
-    return {"shapes": shapes, "annotations": labels}

@@ -1,36 +1,40 @@
-"""What figures are made of: plain plotly dictionaries, numbers thinned without losing a peak, one look.
+"""What figures are made of: plain dictionaries of our own that ``assets/figures.js`` draws as SVG; one look.
 
-Built as dictionaries rather than through plotly's graph objects: those validate every property in Python,
-which takes longer than everything else in a report together, and the browser does it again anyway.
-Numbers travel as base64 of little-endian float32, the form plotly.js calls a typed-array specification.
+A figure with two axes (kind ``plane``):
 
-Every trace differs from its neighbours in dash or marker and not by colour alone; the four colours were
-chosen to differ in lightness too.
+    x, y     axes, see :func:`axis`
+    curves   see :func:`curve`
+    areas    {x, y: [from, to] or None for all, tone, text}
+    rows, bars, stack   names of rows, from the top, and bars along x in them, see :func:`bars`
+    equal    the same scale both ways; aspect: height over width of what is shown
+    height   [px]; zoom: whether it has buttons to look closer
+
+One of a group that is looked at together over time or station (kind ``strip``): see :func:`strip`.
+
+Numbers are arrays, or columns where their step matters (emulator.report.columns). Every curve differs from
+its neighbours in dash or mark and not by colour alone; the colours were chosen to be read on white (4.5 to 1
+and more) and to differ in lightness.
 """
 
 from __future__ import annotations
 
-import base64
-import html
 import math
+from collections.abc import Sequence
 from typing import Any, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.outside.visible_text import visible
+from emulator.report.columns import Column, column
 
 Figure: TypeAlias = dict[str, Any]
+Numbers: TypeAlias = NDArray[Any] | Column | Sequence[float] | Sequence[float | None]
 
-MAX_POINTS = 3000
-"""Most points of one trace."""
+MAX_POINTS = 1500
+"""Most points of one curve of a figure with two axes."""
 
-INK, BLUE, ORANGE, PURPLE, GREY = "#1c2430", "#1b5fa8", "#d9730d", "#8c3a80", "#7b8592"
-_FONT = {
-    "family": "system-ui, -apple-system, 'Segoe UI', 'DejaVu Sans', sans-serif",
-    "size": 12,
-    "color": INK,
-}
+INK, BLUE, ORANGE, PURPLE, GREY, RED = "#1c2430", "#1b5fa8", "#a65200", "#7a2f70", "#5d6875", "#a01818"
 
 
 def keep_extremes(values: NDArray[np.float64], limit: int = MAX_POINTS) -> NDArray[np.int64]:
@@ -58,73 +62,68 @@ def keep_extremes(values: NDArray[np.float64], limit: int = MAX_POINTS) -> NDArr
     return kept[kept < n].astype(np.int64)
 
 
-def typed(values: NDArray[Any]) -> dict[str, str]:
-    """Numbers (n,) as plotly.js reads them."""
-    return {"dtype": "f4", "bdata": base64.b64encode(np.asarray(values, dtype="<f4").tobytes()).decode()}
+def axis(title: str = "", **more: Any) -> dict[str, Any]:
+    """An axis; ``range`` [from, to], ``log``, ``zero`` (it is in view), ``whole`` numbers, ``ticks``."""
+    return {"title": title, **more}
 
 
-def plain(words: str) -> str:
-    """Words as they stand: plotly takes some tags for markup."""
-    return html.escape(visible(words), quote=False)
+def plane(x: dict[str, Any], y: dict[str, Any], curves: Sequence[Figure], **more: Any) -> Figure:
+    """A figure with two axes."""
+    return {"kind": "plane", "x": x, "y": y, "height": 380, "curves": list(curves), **more}
 
 
-def axis(title: str = "", standoff: int = 4) -> dict[str, Any]:
-    """An axis with its title."""
-    out: dict[str, Any] = {
-        "gridcolor": "#e3e7ec",
-        "linecolor": "#9aa4b0",
-        "zerolinecolor": "#b8c0ca",
-        "automargin": True,
-        "ticks": "outside",
-        "ticklen": 4,
-    }
-    return out | {"title": {"text": title, "standoff": standoff}} if title else out
+def curve(
+    name: str,
+    x: Numbers,
+    y: Numbers,
+    colour: str,
+    *,
+    dash: str = "",
+    symbol: str = "",
+    **more: Any,
+) -> Figure:
+    """Points (n,) joined where there is a dash, marked where there is a symbol.
+
+    more  width [px], size [px] of marks, every (so many points a mark), steps, fill ("self", "floor") with
+          hatch, texts beside points, tips that the pointer shows, quiet (it shows none), legend (False: none)
+    """
+    out = {"name": visible(name), "x": _numbers(x), "y": _numbers(y), "colour": colour, **more}
+    if dash:
+        out["dash"] = dash
+    if symbol:
+        out["symbol"] = symbol
+    return out
 
 
-def plain_layout(x_title: str = "", y_title: str = "", height: int = 430) -> dict[str, Any]:
-    """Layout of a figure [px]: axes with titles, legend above."""
-    return {
-        "height": height,
-        "autosize": True,
-        "margin": {"l": 52, "r": 14, "t": 6, "b": 40},
-        "paper_bgcolor": "#ffffff",
-        "plot_bgcolor": "#ffffff",
-        "font": _FONT,
-        "hovermode": "closest",
-        "showlegend": True,
-        "legend": {"orientation": "h", "x": 0, "y": 1.02, "xanchor": "left", "yanchor": "bottom"},
-        "xaxis": axis(x_title),
-        "yaxis": axis(y_title, 6),
-    }
+def bars(name: str, values: Sequence[float | None], colour: str, hatch: str = "", **more: Any) -> Figure:
+    """A bar in each row, none for None; ``texts`` in them, ``tips`` that the pointer shows."""
+    return {"name": visible(name), "values": list(values), "colour": colour, "hatch": hatch, "bar": 1, **more}
 
 
-def path_trace(x: NDArray[Any], y: NDArray[Any], name: str, colour: str, dash: str, width: float) -> Figure:
-    """A path in the plane (n,) [m]: east, north."""
-    return {
-        "type": "scatter",
-        "mode": "lines",
-        "name": plain(name),
-        "x": typed(x),
-        "y": typed(y),
-        "line": {"color": colour, "dash": dash, "width": width},
-        "hovertemplate": "%{x:.1f} m east, %{y:.1f} m north",
-    }
+def strip(unit: str, curves: Sequence[Figure], *, group: str = "time", **more: Any) -> Figure:
+    """A panel of a group that is looked at together over ``group``: time or station.
+
+    more  limits {name, x: [from, to], y: [heights]}, marks {x, y, text}, zero, whole, heading, range, hit
+    """
+    return {"kind": "strip", "group": group, "unit": unit, "curves": list(curves), **more}
 
 
-def point_trace(
-    x: NDArray[Any], y: NDArray[Any], texts: list[str], name: str, symbol: str, colour: str
+def path(x: NDArray[Any], y: NDArray[Any], name: str, colour: str, dash: str, width: float) -> Figure:
+    """A path in the plane (n,) [m]: east, north, to a centimetre."""
+    return curve(name, column(x, 0.01), column(y, 0.01), colour, dash=dash, width=width)
+
+
+def places(
+    x: NDArray[Any], y: NDArray[Any], texts: Sequence[str], name: str, symbol: str, colour: str
 ) -> Figure:
     """Marked places (n,) [m] with a text each."""
-    return {
-        "type": "scatter",
-        "mode": "markers+text",
-        "name": name,
-        "x": x.tolist(),
-        "y": y.tolist(),
-        "text": [plain(t) for t in texts],
-        "textposition": "top center",
-        "textfont": {"color": colour, "size": 11},
-        "marker": {"symbol": symbol, "size": 11, "color": colour, "line": {"width": 2, "color": colour}},
-        "hovertemplate": "%{text}",
-        "cliponaxis": False,
-    }
+    return curve(
+        name, x.tolist(), y.tolist(), colour, symbol=symbol, size=11, texts=[visible(t) for t in texts]
+    )
+
+
+def _numbers(values: Numbers) -> Any:
+    """Arrays as they are; lists with a gap where a number is none."""
+    if isinstance(values, np.ndarray | Column):
+        return values
+    return [v if v is not None and math.isfinite(v) else None for v in values]

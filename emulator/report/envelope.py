@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from emulator.core.signals import RUNNING
 from emulator.plant.fall_causes import SLIDING
 from emulator.record.reader import Run
-from emulator.report.drawing import BLUE, GREY, INK, ORANGE, PURPLE, Figure, axis, plain_layout, typed
+from emulator.report.columns import column
+from emulator.report.drawing import BLUE, GREY, INK, ORANGE, PURPLE, RED, Figure, axis, curve, plane
 
 Array = NDArray[np.float64]
 
@@ -39,37 +40,26 @@ def lean_figure(run: Run) -> Figure | None:
     envelope = run.manifest.get("lean_envelope")
     if isinstance(envelope, Mapping):
         data += _envelope(envelope)
-    data.append(
-        {
-            "type": "scatter",
-            "mode": "markers",
-            "name": "ridden",
-            "x": typed(speed[rows] * _KMH),
-            "y": typed(roll[rows] * _DEG),
-            "marker": {"symbol": "circle", "size": 3, "color": INK},
-            "hovertemplate": "%{x:.0f} km/h: %{y:.1f}°",
-        }
-    )
-    layout = plain_layout("speed / (km/h)", "roll, positive to the right / degrees", 420)
-    layout["xaxis"] |= {"rangemode": "tozero"}
-    return {"data": data, "layout": layout}
+    ridden = (column(speed[rows] * _KMH, 0.1), column(roll[rows] * _DEG, 0.01))
+    data.append(curve("ridden", *ridden, INK, symbol="circle", size=3))
+    x = axis("speed / (km/h)", zero=True)
+    return plane(x, axis("roll, positive to the right / degrees"), data, zoom=True)
 
 
 def _envelope(envelope: Mapping[str, Any]) -> list[Figure]:
     out = []
 
-    def curve(x: object, y: object, name: str, look: dict[str, Any], mode: str = "lines") -> None:
+    def drawn(x: object, y: object, name: str, colour: str, **look: Any) -> None:
         try:
             with np.errstate(over="ignore"):  # a number of a damaged manifest is drawn nowhere
                 xs, ys = np.asarray(x, float) * _KMH, np.asarray(y, float) * _DEG
         except (TypeError, ValueError):
             return
         if xs.ndim == 1 and xs.shape == ys.shape and len(xs):
-            trace = {"type": "scatter", "mode": mode, "name": name, "x": typed(xs), "y": typed(ys)}
-            out.append(trace | look | {"hovertemplate": "%{x:.0f} km/h: %{y:.1f}°"})
+            out.append(curve(name, column(xs, 0.1), column(ys, 0.01), colour, **look))
 
-    planned = {"marker": {"symbol": "circle-open", "size": 5, "color": ORANGE}}
-    curve(envelope.get("planned_m_s"), envelope.get("planned_roll_rad"), "planned", planned, "markers")
+    planned = (envelope.get("planned_m_s"), envelope.get("planned_roll_rad"))
+    drawn(*planned, "planned", ORANGE, symbol="circle-open", size=5, every=2)
     speeds = envelope.get("speed_m_s")
     for key, name, dash, colour in (
         ("grip_rad", "limit of grip", "longdash", PURPLE),
@@ -83,8 +73,7 @@ def _envelope(envelope: Mapping[str, Any]) -> list[Figure]:
             continue
         for side in (1.0, -1.0):
             values = [side * v if isinstance(v, int | float) else math.nan for v in limit]
-            line = {"color": colour, "dash": dash, "width": 1.8}
-            curve(speeds, values, name, {"line": line, "showlegend": side > 0, "legendgroup": key})
+            drawn(speeds, values, name, colour, dash=dash, width=1.8, legend=side > 0)
     return out
 
 
@@ -127,47 +116,27 @@ def _friction(
             levels.append((least, BLUE, "dash", "limit at the least"))
         for level, colour, dash, words in levels:
             angle = np.linspace(0.0, 2.0 * math.pi, _ELLIPSE + 1)
-            data.append(
-                {
-                    "type": "scatter",
-                    "mode": "lines",
-                    "name": f"{words}, grip {level:.2f}",
-                    "x": typed(friction[1] * level * np.cos(angle)),
-                    "y": typed(friction[0] * level * np.sin(angle)),
-                    "line": {"color": colour, "dash": dash, "width": 1.8},
-                    "hoverinfo": "skip",
-                }
-            )
+            x, y = friction[1] * level * np.cos(angle), friction[0] * level * np.sin(angle)
+            data.append(curve(f"{words}, grip {level:.2f}", x, y, colour, dash=dash, width=1.8, quiet=True))
     for chosen, name, symbol, size, colour in (
         (~other & ~sliding, "gripping", "circle", 3, GREY),
         (other & ~sliding, "on another grip", "square-open", 4, BLUE),
-        (sliding, "sliding", "x-thin-open", 6, "#a01818"),
+        (sliding, "sliding", "cross", 6, RED),
     ):
         rows = np.flatnonzero(chosen)
         if not len(rows):
             continue
         rows = _spread(rows, use[rows])
-        data.append(
-            {
-                "type": "scatter",
-                "mode": "markers",
-                "name": name,
-                "x": typed(across[rows]),
-                "y": typed(along[rows]),
-                "marker": {"symbol": symbol, "size": size, "color": colour},
-                "hovertemplate": "across %{x:.2f}, along %{y:.2f}",
-            }
-        )
-    layout = plain_layout("across, positive to the left", "along, positive forward", 400)
+        at = (column(across[rows], 0.001), column(along[rows], 0.001))
+        data.append(curve(name, *at, colour, symbol=symbol, size=size))
     # left is drawn on the left
-    layout["xaxis"] |= {"range": [reach, -reach], "constrain": "domain"}
-    layout["yaxis"] = axis("along, positive forward", 6) | {
-        "range": [-reach, reach],
-        "scaleanchor": "x",
-        "scaleratio": 1,
-        "constrain": "domain",
-    }
-    return {"data": data, "layout": layout}
+    return plane(
+        axis("across, positive to the left", range=[reach, -reach]),
+        axis("along, positive forward", range=[-reach, reach]),
+        data,
+        equal=True,
+        height=380,
+    )
 
 
 def _friction_of(run: Run, tyre: str) -> tuple[float, float] | None:

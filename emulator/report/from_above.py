@@ -8,9 +8,11 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from emulator.core.outside.visible_text import visible
 from emulator.criteria.base import CriterionResult
 from emulator.record.reader import Run
 from emulator.report.bands import Band
+from emulator.report.columns import column
 from emulator.report.drawing import (
     BLUE,
     GREY,
@@ -18,20 +20,21 @@ from emulator.report.drawing import (
     MAX_POINTS,
     ORANGE,
     PURPLE,
+    RED,
     Figure,
+    axis,
+    curve,
     keep_extremes,
-    path_trace,
-    plain,
-    plain_layout,
-    point_trace,
-    typed,
+    path,
+    places,
+    plane,
 )
 from emulator.report.marks import criterion_label
 
 Array = NDArray[np.float64]
 
 _CLOSED_GAP = 3.0  # a line whose ends are within so many of its steps is a lap
-_PATTERNS = ("/", "\\", "x", "-", "|", "+", ".")
+_PATTERNS = ("/", "\\", "x", "-", "+", ".")
 _NEAR = 0.06  # of the plan's size: marks nearer than this share their words
 
 
@@ -45,20 +48,25 @@ def plan_view(run: Run, bands: Sequence[Band], criteria: Sequence[CriterionResul
     line = _target(run)
     if line is not None:
         data += _patches(run, line)
-        data.append(path_trace(line[:, 0], line[:, 1], "target path", GREY, "dash", 1.5))
+        data.append(path(line[:, 0], line[:, 1], "target path", GREY, "dash", 1.5))
     x, y = (run.signals.get(name, np.empty(0)) for name in ("truth.x_m", "truth.y_m"))
     if len(x) and len(y):
         ex, ey = (run.signals.get(f"robot.estimate_{a}_m", np.full(len(x), np.nan)) for a in "xy")
         rows = _thin_path(x, y, x)
-        data.append(path_trace(x[rows], y[rows], "true path", INK, "solid", 2.2))
+        data.append(path(x[rows], y[rows], "true path", INK, "solid", 2.2))
         rows = _thin_path(ex, ey, np.hypot(ex - x, ey - y))
         label = "estimate" if np.isfinite(ex).any() else "estimate: not recorded"
-        data.append(path_trace(ex[rows], ey[rows], label, ORANGE, "dash", 1.6))
+        data.append(path(ex[rows], ey[rows], label, ORANGE, "dash", 1.6))
         data += _places(run, x, y, bands, criteria)
-    layout = plain_layout("east / m", "north / m", 520)
-    layout["xaxis"] |= {"constrain": "domain"}
-    layout["yaxis"] |= {"scaleanchor": "x", "scaleratio": 1, "constrain": "domain"}
-    return {"data": data, "layout": layout, "aspect": _aspect(line, x, y)}
+    return plane(
+        axis("east / m"),
+        axis("north / m"),
+        data,
+        equal=True,
+        aspect=_aspect(line, x, y),
+        height=560,
+        zoom=True,
+    )
 
 
 def _aspect(line: Array | None, x: Array, y: Array) -> float:
@@ -115,25 +123,17 @@ def _patches(run: Run, line: Array) -> list[Figure]:
             continue
         x, y = _area(line, first, last, left, right)
         out.append(
-            {
-                "type": "scatter",
-                "mode": "lines",
-                "fill": "toself",
-                "name": plain(f"{name}, grip {grip:g}"),
-                "x": typed(x),
-                "y": typed(y),
-                # broad enough to be seen in the whole plan, where a road is a few pixels wide
-                "line": {"color": "rgba(27,95,168,0.45)", "width": 4},
-                "fillpattern": {
-                    "shape": _PATTERNS[number % len(_PATTERNS)],
-                    "fgcolor": BLUE,
-                    "solidity": 0.3,
-                },
-                "fillcolor": "rgba(27,95,168,0.25)",
-                "hoveron": "fills",
-                "hoverinfo": "text",
-                "text": plain(f"{name}: grip {grip:g}, station {first:g} to {last:g} m"),
-            }
+            curve(
+                f"{name}, grip {grip:g}",
+                column(x, 0.01),
+                column(y, 0.01),
+                BLUE,
+                width=4,  # broad enough to be seen in the whole plan, where a road is a few pixels wide
+                fill="self",
+                hatch=_PATTERNS[number % len(_PATTERNS)],
+                tip=visible(f"{name}: grip {grip:g}, station {first:g} to {last:g} m"),
+                quiet=True,
+            )
         )
     return out
 
@@ -160,37 +160,37 @@ def _places(
     run: Run, x: Array, y: Array, bands: Sequence[Band], criteria: Sequence[CriterionResult]
 ) -> list[Figure]:
     time_s = run.time_s
-    out = [point_trace(x[:1], y[:1], ["start"], "start", "square", INK)]
+    out = [places(x[:1], y[:1], ["start"], "start", "square", INK)]
     for band in bands:
         rows = np.flatnonzero((time_s >= band.from_s) & (time_s <= band.to_s))
         if len(rows) and band.to_s > band.from_s:
             rows = rows[:: max(len(rows) // 200, 1)]
-            stretch = path_trace(x[rows], y[rows], "event active", "rgba(217,115,13,0.55)", "dash", 6.0)
-            out.append(stretch | {"showlegend": False, "hovertemplate": plain(f"{band.label} {band.name}")})
+            stretch = path(x[rows], y[rows], f"{band.label} {band.name}", ORANGE, "solid", 7.0)
+            out.append(stretch | {"legend": False, "opacity": 0.45})
 
     def marked(times: Sequence[float], words: Sequence[str], name: str, symbol: str, colour: str) -> Figure:
         rows = np.searchsorted(time_s, times).clip(0, len(x) - 1)
-        return point_trace(x[rows], y[rows], _shared(x, y, rows, words), name, symbol, colour)
+        return places(x[rows], y[rows], _shared(x, y, rows, words), name, symbol, colour)
 
-    if bands:
-        words = [b.label for b in bands]
-        begun = marked([b.from_s for b in bands], words, "event begins", "x-thin", "#7a3d00")
-        out.append(begun | {"textposition": "top left"})
+    for fault, name, symbol, colour in (
+        (True, "fault begins", "cross", ORANGE),
+        (False, "event begins", "triangle-open", BLUE),
+    ):
+        of = [b for b in bands if b.fault is fault]
+        if of:
+            out.append(marked([b.from_s for b in of], [b.label for b in of], name, symbol, colour))
     judged = [(i, c) for i, c in enumerate(criteria) if c.worst_time_s is not None and c.kind != "no_fall"]
     if judged:
         words = [criterion_label(i) for i, _ in judged]
         times = [c.worst_time_s or 0.0 for _, c in judged]
-        worst = marked(times, words, "criterion, worst", "diamond-open", PURPLE)
-        out.append(worst | {"textposition": "bottom right"})  # clear of the events' labels
+        out.append(marked(times, words, "criterion, worst", "diamond-open", PURPLE))
     down_s = min((e.time_s for e in run.events if e.kind == "fall"), default=math.inf)
     slides = [e for e in run.events if e.kind == "slide" and e.time_s <= down_s]
     if slides:
         words = [e.tyre for e in slides]
-        slid = marked([e.time_s for e in slides], words, "tyre slid", "triangle-down-open", "#a01818")
-        out.append(slid | {"textposition": "top right"})
+        out.append(marked([e.time_s for e in slides], words, "tyre slid", "circle-open", RED))
     if len(fallen := np.flatnonzero(run.signals.get("truth.fallen", np.zeros(1)) > 0)):
-        fell = point_trace(x[fallen[:1]], y[fallen[:1]], ["fell"], "fell", "star", "#a01818")
-        out.append(fell | {"textposition": "middle left"})
+        out.append(places(x[fallen[:1]], y[fallen[:1]], ["fell"], "fell", "star", RED))
     return out
 
 

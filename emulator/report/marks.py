@@ -1,15 +1,18 @@
-"""How figures show criteria: a short name, the limit in the panel of what it bounds, the worst instant."""
+"""How figures show criteria: a short name, the limit where and when it counts, the worst instant."""
 
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 
 from emulator.criteria.base import CriterionResult
 from emulator.criteria.kinds import kind_of
 from emulator.record.reader import Run
-from emulator.report.drawing import PURPLE, Figure, keep_extremes, plain, point_trace, typed
+from emulator.report.columns import Column
+from emulator.report.drawing import PURPLE, Figure, curve
+from emulator.report.panels import NEVER_NEGATIVE
 
 
 def criterion_label(number: int) -> str:
@@ -25,9 +28,13 @@ def subject(c: CriterionResult) -> tuple[str, str]:
     return ("", "") if kind is None else (kind.panel, kind.panel_bounds)
 
 
-def worst_mark(
-    run: Run, signal: str, number: int, c: CriterionResult, *, scale: float, axis: str
-) -> list[Figure]:
+def looked_at(run: Run, c: CriterionResult) -> tuple[float, float]:
+    """First and last instant [s] that a criterion looked at."""
+    ends = (float(run.time_s[0]), float(run.time_s[-1])) if len(run.time_s) else (0.0, 0.0)
+    return (ends[0] if c.from_s is None else float(c.from_s), ends[1] if c.to_s is None else float(c.to_s))
+
+
+def worst_mark(run: Run, signal: str, number: int, c: CriterionResult, factor: float) -> list[dict[str, Any]]:
     """Mark of a criterion's worst instant; nothing if it has none, or there was nothing recorded then."""
     values = run.signals.get(signal)
     if c.worst_time_s is None or values is None or not len(values):
@@ -35,74 +42,35 @@ def worst_mark(
     row = int(np.searchsorted(run.time_s, c.worst_time_s).clip(0, len(values) - 1))
     if not math.isfinite(values[row]):
         return []
-    return [
-        point_trace(
-            run.time_s[row : row + 1],
-            values[row : row + 1] * scale,
-            [criterion_label(number)],
-            f"worst {criterion_label(number)}",
-            "diamond-open",
-            PURPLE,
-        )
-        | {
-            "showlegend": False,
-            "yaxis": axis,
-            "hoverinfo": "skip",
-            "hovertemplate": None,
-        }
-    ]
+    return [{"x": float(run.time_s[row]), "y": float(values[row]) * factor, "text": criterion_label(number)}]
 
 
-def limit_around(run: Run, signal: str, limit: float, words: str, *, scale: float) -> list[Figure]:
-    """Lines at a distance from a signal, either side; one entry of the legend."""
+def corridor(
+    run: Run, signal: str, limit: float, words: str, c: CriterionResult, factor: float
+) -> list[Figure]:
+    """Lines at a distance from a signal, either side, while it counts."""
     values = run.signals.get(signal)
     if values is None:
         return []
-    rows = keep_extremes(values)
+    first, last = looked_at(run, c)
+    rows = np.flatnonzero((run.time_s >= first) & (run.time_s <= last))
+    rows = rows[:: max(len(rows) // 2000, 1)]
     return [
-        {
-            "type": "scatter",
-            "mode": "lines",
-            "name": plain(words),
-            "showlegend": side > 0,
-            "x": typed(run.time_s[rows]),
-            "y": typed(values[rows] * scale + side * limit),
-            "line": {"color": PURPLE, "width": 1, "dash": "longdash"},
-            "yaxis": "y",
-            "hoverinfo": "skip",
-        }
+        curve(
+            words if side > 0 else "",
+            Column(run.time_s[rows], 1e-3),
+            values[rows] * factor + side * limit,
+            PURPLE,
+            dash="longdash",
+            width=1.0,
+        )
         for side in (1.0, -1.0)
     ]
 
 
 def limit_lines(
-    run: Run,
-    limit: float,
-    words: str,
-    bounds: str = "both",
-    *,
-    c: CriterionResult | None = None,
-    axis: str = "y",
-) -> list[Figure]:
-    """A line at the limit, over the time it counts in, and with ``both`` one at its negative."""
-    if not len(run.time_s):
-        return []
-    from_s, to_s = (None, None) if c is None else (c.from_s, c.to_s)
-    first = float(run.time_s[0]) if from_s is None else float(from_s)
-    last = float(run.time_s[-1]) if to_s is None else float(to_s)
-    x: list[float | None] = [first, last]
-    y: list[float | None] = [limit, limit]
-    if bounds == "both":
-        x, y = [*x, None, first, last], [*y, None, -limit, -limit]
-    return [
-        {
-            "type": "scatter",
-            "mode": "lines",
-            "name": plain(words),
-            "x": x,
-            "y": y,
-            "line": {"color": PURPLE, "width": 1.4, "dash": "longdash"},
-            "yaxis": axis,
-            "hoverinfo": "skip",
-        }
-    ]
+    run: Run, signal: str, limit: float, words: str, bounds: str, c: CriterionResult
+) -> dict[str, Any]:
+    """The limit over the time it counts in; with ``both`` its negative as well, if the signal has one."""
+    other = bounds == "both" and signal not in NEVER_NEGATIVE
+    return {"name": words, "x": list(looked_at(run, c)), "y": [limit, -limit] if other else [limit]}

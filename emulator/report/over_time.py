@@ -3,308 +3,221 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from emulator.core.signals import INDEX, SIGNALS
+from emulator.core.outside.visible_text import visible
+from emulator.core.signals import INDEX
 from emulator.criteria.base import POSITION_PANEL, CriterionResult
 from emulator.record.localisation import KNOWN_TO_M, position_errors
+from emulator.record.occurrence import scenario_events
 from emulator.record.reader import Run
-from emulator.report.bands import Band, band_marks
-from emulator.report.drawing import BLUE, GREY, INK, ORANGE, Figure, keep_extremes, plain, plain_layout, typed
-from emulator.report.marks import (
-    criterion_label,
-    limit_around,
-    limit_lines,
-    subject,
-    worst_mark,
-)
+from emulator.report.bands import Band
+from emulator.report.columns import Column, fitting_step
+from emulator.report.detail import full_rate, kept_rows
+from emulator.report.drawing import BLUE, INK, ORANGE, Figure, curve, strip
+from emulator.report.marks import corridor, criterion_label, limit_lines, looked_at, subject, worst_mark
+from emulator.report.narrative import TOLD
+from emulator.report.panels import PANELS, PanelOf, Trace, panel_of, signals_hit
+
+_MS = 1e-3  # [s] instants are carried to
+_TURNING = ("truth.roll_rad", "truth.heading_rad")  # a bike that rolls over goes on turning
+_POSE_ms = 50
 
 
-@dataclass(frozen=True)
-class _Trace:
-    """How one signal is drawn: name in the record, legend text, scale to the shown unit."""
-
-    signal: str
-    label: str
-    scale: float
-    colour: str
-    dash: str = "solid"
-    steps: bool = False
-    right: bool = False
-    marker: str = ""
-
-
-@dataclass(frozen=True)
-class _Panel:
-    title: str
-    unit: str
-    traces: tuple[_Trace, ...]
-    right_unit: str = ""
-    from_zero: bool = False
-
-
-_KMH, _DEG, _BAR, _PERCENT, _RPM = 3.6, 180 / math.pi, 1e-5, 100.0, 30 / math.pi
-
-_PANELS: tuple[_Panel, ...] = (
-    _Panel(
-        "Speed",
-        "km/h",
-        (
-            _Trace("line.target_speed_m_s", "target", _KMH, GREY, "dash"),
-            _Trace("truth.speed_m_s", "true", _KMH, INK),
-            _Trace("robot.estimate_speed_m_s", "estimate", _KMH, ORANGE, "dot"),
-        ),
-    ),
-    _Panel(
-        "Roll, positive to the right",
-        "degrees",
-        (
-            _Trace("output.lean_rad", "lean sensor", _DEG, BLUE, "dash"),
-            _Trace("truth.roll_rad", "true", _DEG, INK),
-            _Trace("robot.estimate_roll_rad", "estimate", _DEG, ORANGE, "dot"),
-        ),
-    ),
-    _Panel(
-        "Wheel speeds as sent",
-        "km/h",
-        (
-            _Trace("truth.speed_m_s", "true speed", _KMH, INK),
-            _Trace("output.wheel_front_m_s", "front wheel", _KMH, BLUE, "dash"),
-            _Trace("output.wheel_rear_m_s", "rear wheel", _KMH, ORANGE, "dot"),
-        ),
-    ),
-    _Panel(
-        "Offset from the line, positive to its left",
-        "m",
-        (_Trace("line.offset_m", "offset", 1.0, INK),),
-    ),
-    _Panel(
-        "Steering torque",
-        "N m",
-        (
-            _Trace("actuator.steering_torque_Nm", "on the bike", 1.0, INK),
-            _Trace("robot.steering_torque_Nm", "from the robot", 1.0, ORANGE, "dot"),
-        ),
-    ),
-    _Panel(
-        "Steering angle, positive to the left",
-        "degrees",
-        (
-            _Trace("truth.steer_rad", "true", _DEG, INK),
-            _Trace("output.steering_angle_rad", "sensor", _DEG, BLUE, "dash"),
-        ),
-    ),
-    _Panel(
-        "Throttle (left axis) and brakes (right)",
-        "%",
-        (
-            _Trace("actuator.throttle", "throttle", _PERCENT, INK),
-            _Trace("actuator.front_brake_Pa", "front brake", _BAR, BLUE, "dash", right=True),
-            _Trace("actuator.rear_brake_Pa", "rear brake", _BAR, ORANGE, "dot", right=True),
-        ),
-        "bar",
-        True,
-    ),
-    _Panel(
-        "Engine speed (left axis) and gear (right)",
-        "1/min",
-        (
-            _Trace("truth.engine_rad_s", "engine", _RPM, INK),
-            _Trace("truth.gear", "gear", 1.0, ORANGE, "dash", steps=True, right=True),
-        ),
-        "gear",
-        True,
-    ),
-    _Panel(
-        "Friction use, 1 when sliding",
-        "",
-        (
-            _Trace("truth.friction_use_front", "front", 1.0, BLUE),
-            _Trace("truth.friction_use_rear", "rear", 1.0, ORANGE, "dot"),
-        ),
-        from_zero=True,
-    ),
-)
-
-
-_UNITS = {"m/s": ("km/h", _KMH), "rad": ("degrees", _DEG), "rad/s": ("degrees/s", _DEG), "Pa": ("bar", _BAR)}
+def instants(run: Run, bands: Sequence[Band], criteria: Sequence[CriterionResult]) -> list[float]:
+    """Instants [s] round which the record is kept at its full rate, the gravest first."""
+    happened = [e.time_s for kind in TOLD for e in run.events if e.kind == kind]
+    tripped = [e.time_s for e in run.events if e.kind in ("trip", "end")]
+    worst = [c.worst_time_s for c in criteria if c.worst_time_s is not None]
+    return [*tripped, *happened[:10], *worst, *(at for b in bands for at in (b.from_s, b.to_s))]
 
 
 def time_series(
     run: Run, bands: Sequence[Band], criteria: Sequence[CriterionResult]
 ) -> list[tuple[str, Figure]]:
-    """(heading, figure) of each panel of signals over time [s]; speeds in km/h, angles in degrees.
+    """(heading, panel) of the signals over time [s], those first that the scenario hit.
 
-    A signal that the record lacks, or that is nowhere finite, is said so in the legend rather than left out.
-    A signal that a criterion bounds and no panel shows gets a panel of its own.
+    A signal that the record lacks, or that is nowhere finite, is said so in the legend rather than left out;
+    a panel of which the record has nothing is left out, unless something was to hit it.
     """
-    panels = list(_PANELS)
+    hit = _hit(run)
+    panels = list(PANELS)
     drawn = {trace.signal for panel in panels for trace in panel.traces} | {POSITION_PANEL, ""}
-    for c in criteria:
-        signal, _ = subject(c)
+    for signal in [*hit, *(subject(c)[0] for c in criteria)]:
         if signal not in drawn and signal in INDEX:
             drawn.add(signal)
-            panels.append(_panel_of(signal))
+            panels.append(panel_of(signal))
+    whole = full_rate(run.tick, instants(run, bands, criteria))
     taken: set[int] = set()
-    out = []
+    found: list[tuple[bool, str, Figure]] = []
     for panel in panels:
-        shown = {trace.signal: trace for trace in panel.traces}
+        shown = {trace.signal for trace in panel.traces}
         here = [(i, c) for i, c in enumerate(criteria) if i not in taken and subject(c)[0] in shown]
         taken |= {i for i, _ in here}
-        out.append((panel.title, _panel(run, panel, bands, here)))
+        of = sorted({label for trace in panel.traces for label in hit.get(trace.signal, ())}, key=_number_in)
+        if not of and not here and not any(_recorded(run, t.signal) for t in panel.traces):
+            continue
+        found.append((not of, *_panel(run, panel, here, of, whole)))
+    found.sort(key=lambda item: item[0])
+    return [(heading, figure) for _, heading, figure in found]
+
+
+def _number_in(label: str) -> int:
+    return int(label[1:])
+
+
+def _hit(run: Run) -> dict[str, list[str]]:
+    """Labels of the scenario's faults by the signal they act on."""
+    out: dict[str, list[str]] = {}
+    for number, event in enumerate(scenario_events(run)):
+        for signal in signals_hit(event):
+            out.setdefault(signal, []).append(f"F{number + 1}")
     return out
 
 
-def _panel_of(signal: str) -> _Panel:
-    told = SIGNALS[INDEX[signal]]
-    unit, scale = _UNITS.get(told.unit, ("" if told.unit == "1" else told.unit, 1.0))
-    return _Panel(
-        f"{told.meaning[:1].upper()}{told.meaning[1:]}", unit, (_Trace(signal, signal, scale, INK),)
-    )
+def _recorded(run: Run, signal: str) -> bool:
+    values = run.signals.get(signal)
+    return values is not None and bool(np.isfinite(values).any())
 
 
 def _panel(
-    run: Run, panel: _Panel, bands: Sequence[Band], criteria: Sequence[tuple[int, CriterionResult]]
-) -> Figure:
-    marks = band_marks(bands)
+    run: Run,
+    panel: PanelOf,
+    criteria: Sequence[tuple[int, CriterionResult]],
+    hit: Sequence[str],
+    whole: NDArray[np.bool_],
+) -> tuple[str, Figure]:
     time_s = run.time_s
-    data = []
-    for trace in panel.traces:
-        values = run.signals.get(trace.signal)
-        label = trace.label
-        if values is None or not np.isfinite(values).any():
-            values, label = np.full(len(time_s), np.nan), f"{trace.label}: not recorded"
-        # Steps are thinned like the rest: an edge is an extreme of its stretch.
-        rows = keep_extremes(values)
-        data.append(
-            {
-                "type": "scatter",
-                "mode": "lines",
-                "name": plain(label),
-                "x": typed(time_s[rows]),
-                "y": typed(values[rows] * trace.scale),
-                "line": {
-                    "color": trace.colour,
-                    "width": 1.6,
-                    "dash": trace.dash,
-                    "shape": "hv" if trace.steps else "linear",
-                },
-                "yaxis": "y2" if trace.right else "y",
-                "hovertemplate": "%{y:.4~g}",
-                "connectgaps": False,
-            }
-        )
-    traces = {trace.signal: trace for trace in panel.traces}
+    curves = [_trace(run, panel, trace, whole) for trace in panel.traces]
+    limits: list[dict[str, Any]] = []
+    marks: list[dict[str, Any]] = []
+    by_signal = {trace.signal: trace for trace in panel.traces}
     for number, c in criteria:
         signal, bounds = subject(c)
-        trace = traces[signal]
-        unit, axis = (panel.right_unit, "y2") if trace.right else (panel.unit, "y")
+        factor = by_signal[signal].factor
         if c.limit is not None and bounds:
-            limit = c.limit * trace.scale
-            name = criterion_label(number)
+            limit, name = c.limit * factor, criterion_label(number)
             if bounds == "around":
-                data += limit_around(run, signal, limit, f"{name} ±{limit:.4g} {unit}", scale=trace.scale)
+                words = f"{name} ±{limit:.4g} {panel.unit}".rstrip()
+                curves += corridor(run, signal, limit, words, c, factor)
             else:
-                sign = "±" if bounds == "both" else "≥ " if bounds == "lower" else "≤ "
-                words = f"{name} {sign}{limit:.4g} {unit}"
-                data += limit_lines(run, limit, words, bounds, c=c, axis=axis)
+                line = limit_lines(run, signal, limit, "", bounds, c)
+                sign = "±" if len(line["y"]) > 1 else "≥ " if bounds == "lower" else "≤ "
+                limits.append(line | {"name": f"{name} {sign}{limit:.4g} {panel.unit}".rstrip()})
         truth = "truth.speed_m_s" if bounds == "around" else signal
-        data += worst_mark(run, truth, number, c, scale=trace.scale, axis=axis)
-    layout = _over_time(run, panel.unit)
-    if panel.from_zero:
-        layout["yaxis"] |= {"rangemode": "tozero"}
-    if panel.right_unit:
-        layout["yaxis2"] = {
-            "overlaying": "y",
-            "side": "right",
-            "title": {"text": panel.right_unit, "standoff": 6},
-            "rangemode": "tozero",
-            "showgrid": False,
-            "zeroline": False,
-            "tickmode": "auto",
-            "nticks": 6,
-        }
-        if panel.right_unit == "gear":
-            layout["yaxis2"] |= {"dtick": 1}
-    layout |= marks
-    return {"data": data, "layout": layout}
+        marks += worst_mark(run, truth, number, c, factor)
+    ends = [float(time_s[0]), float(time_s[-1])] if len(time_s) else [0.0, 1.0]
+    figure = strip(
+        panel.unit, curves, limits=limits, marks=marks, zero=panel.zero, whole=panel.whole, range=ends,
+        heading=panel.title, hit=list(hit),
+    )  # fmt: skip
+    heading = panel.title + (f" / ({panel.unit})" if panel.unit else "")
+    return (f"{heading}, hit by {', '.join(hit)}" if hit else heading), figure
 
 
-def _over_time(run: Run, unit: str) -> dict[str, Any]:
-    """Layout of a panel over the ride's time; the same margins for all, so that instants stand in line."""
-    layout = plain_layout("time into the ride / s", unit, 230)
-    layout["hovermode"] = "x unified"
-    layout["margin"] |= {"l": 54, "r": 46}
-    layout["yaxis"] |= {"automargin": False}
-    if len(run.time_s):
-        layout["xaxis"] |= {"range": [float(run.time_s[0]), float(run.time_s[-1])]}
-    return layout
+def _trace(run: Run, panel: PanelOf, trace: Trace, whole: NDArray[np.bool_]) -> Figure:
+    values, label = run.signals.get(trace.signal), trace.label
+    if values is None or not np.isfinite(values).any():
+        values, label = np.full(len(run.tick), np.nan), f"{trace.label}: not recorded"
+    if trace.signal in _TURNING:
+        values = _unwrapped(values)
+    rows, held = kept_rows(values, run.tick, fast=panel.fast, whole=whole)
+    shown = values[rows] * trace.factor
+    return _over_time(label, run.time_s[rows], shown, trace.colour, trace.dash, steps=held)
 
 
-def position_error_figure(
-    run: Run, bands: Sequence[Band], criteria: Sequence[CriterionResult] = ()
-) -> Figure | None:
-    """Error of the robot's own place [cm] over time, along and across, with what it was asked to know it to.
+def _over_time(
+    name: str,
+    time_s: NDArray[np.float64],
+    values: NDArray[np.float64],
+    colour: str,
+    dash: str,
+    *,
+    steps: bool = False,
+) -> Figure:
+    y = Column(values, max(fitting_step(values), 1e-6))
+    return curve(name, Column(time_s, _MS), y, colour, dash=dash, steps=steps)
 
-    If nobody asked: with what the trade knows it to.
+
+def _unwrapped(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """An angle [rad] without jumps of a whole turn."""
+    out = values.copy()
+    there = np.isfinite(out)
+    out[there] = np.unwrap(out[there])
+    return out
+
+
+def pose(run: Run) -> dict[str, Column] | None:
+    """Where the bike is and how it leans, every 50 ms, for the mark on the plan and the view from behind.
+
+    t [s], x, y, station [m], roll, steer [degrees], speed [km/h]; None if the record has no path.
+    """
+    if not all(_recorded(run, f"truth.{a}_m") for a in "xy"):
+        return None
+    rows = np.flatnonzero(np.diff(run.tick // _POSE_ms, prepend=-1) > 0)
+    out = {"t": Column(run.time_s[rows], _MS)}
+    for key, name, factor, step in (
+        ("x", "truth.x_m", 1.0, 0.01),
+        ("y", "truth.y_m", 1.0, 0.01),
+        ("station", "line.station_m", 1.0, 0.1),
+        ("roll", "truth.roll_rad", 180.0 / math.pi, 0.1),
+        ("steer", "truth.steer_rad", 180.0 / math.pi, 0.1),
+        ("speed", "truth.speed_m_s", 3.6, 0.1),
+    ):
+        values = run.signals.get(name, np.full(len(run.tick), np.nan))
+        out[key] = Column(np.nan_to_num(values[rows] * factor), step)
+    return out
+
+
+def position_error_figure(run: Run, criteria: Sequence[CriterionResult] = ()) -> Figure | None:
+    """Error of the position estimate [cm] over time, along and across, with what it was asked to keep to.
+
+    If nobody asked: with what is usual.
     """
     errors = position_errors(run)
     if errors is None:
         return None
-    marks = band_marks(bands)
     asked = [
         (i, c) for i, c in enumerate(criteria) if subject(c)[0] == POSITION_PANEL and c.limit is not None
     ]
-    data: list[Figure] = []
     time_s = run.time_s[errors.rows]
+    curves = []
     for values, name, colour, dash in (
         (errors.along_m, "along", INK, "solid"),
-        (errors.across_m, "across (left +)", BLUE, "dot"),
+        (errors.across_m, "across (left +)", BLUE, "dash"),
     ):
-        rows = keep_extremes(values)
-        data.append(
-            {
-                "type": "scatter",
-                "mode": "lines",
-                "name": name,
-                "x": typed(time_s[rows]),
-                "y": typed(values[rows] * 100),
-                "line": {"color": colour, "width": 1.4, "dash": dash},
-                "hovertemplate": "%{y:.1f} cm",
-            }
-        )
+        rows, _ = kept_rows(values, run.tick[errors.rows], fast=False)
+        curves.append(_over_time(name, time_s[rows], values[rows] * 100, colour, dash))
+    limits = []
     for number, c in asked:
         limit = (c.limit or 0.0) * 100
-        data += limit_lines(run, limit, f"{criterion_label(number)} ±{limit:.3g} cm", c=c)
+        words = f"{criterion_label(number)} ±{limit:.3g} cm"
+        limits.append({"name": words, "x": list(looked_at(run, c)), "y": [limit, -limit]})
+    ends = [float(run.time_s[0]), float(run.time_s[-1])]
     if not asked:
-        data += limit_lines(run, KNOWN_TO_M * 100, f"±{KNOWN_TO_M * 100:g} cm")
-    return {"data": data, "layout": _over_time(run, "cm") | marks}
+        usual = KNOWN_TO_M * 100
+        limits.append({"name": f"±{usual:g} cm", "x": ends, "y": [usual, -usual]})
+    return strip("cm", curves, limits=limits, heading="Error of the position estimate", range=ends)
 
 
-def notes_series(run: Run, bands: Sequence[Band]) -> list[tuple[str, Figure]]:
-    """(heading, figure) of each name that the robot's own software noted numbers under, in their order."""
+def notes_series(run: Run) -> list[tuple[str, Figure]]:
+    """(heading, panel) of each name that the robot's own software noted numbers under, in their order."""
     out = []
     for name in sorted(run.notes):
         tick, values = run.notes[name]
-        rows = keep_extremes(values)
-        line = {
-            "type": "scatter",
-            "mode": "lines",
-            "name": plain(name),
-            "x": typed(tick[rows] * 1e-3),
-            "y": typed(values[rows]),
-            "line": {"color": ORANGE, "width": 1.4, "shape": "hv"},
-            "hovertemplate": "%{y:.4~g}",
-            "connectgaps": False,
-        }
-        out.append(
-            (
-                f"Noted by the robot: {name}",
-                {"data": [line], "layout": _over_time(run, "") | band_marks(bands)},
-            )
+        rows, _ = kept_rows(values, tick, fast=True)
+        noted = _over_time(
+            name, np.asarray(tick[rows] * 1e-3, np.float64), values[rows], ORANGE, "solid", steps=True
         )
+        heading = f"Noted by the robot: {visible(name)}"
+        out.append((heading, strip("", [noted], heading=heading)))
     return out
+
+
+def events_and_pose(run: Run, bands: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    """What goes by time beside the panels."""
+    return {"bands": list(bands), "pose": pose(run)}

@@ -1,8 +1,8 @@
 """A page of figures and tables that needs nothing else: one of ``templates/``, filled with plain values.
 
 Every value is escaped where it is written, and no part of it steers what shows it
-(emulator.core.outside.visible_text); only the files of ``assets/`` and plotly.js go in as they are.
-Figures are plotly figures as plain dictionaries by key; a page has a place of the same id for each.
+(emulator.core.outside.visible_text); only the files of ``assets/`` go in as they are.
+Figures (emulator.report.drawing) come by key; a page has a place of the same id for each.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from emulator.core.outside.visible_text import visible
+from emulator.report.columns import packed
 from emulator.report.drawing import Figure
 
 if TYPE_CHECKING:
@@ -25,11 +26,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Cell:
-    """A table's cell of more than plain words: ``strong`` ones first, then ``text``, which may be code."""
+    """A table's cell of more than plain words: ``strong`` ones first, then ``text``, which may be code.
+
+    leads_to  [s] from, to: the stretch of the ride that its words lead to; ``panel``: key of the panel there
+    """
 
     text: str = ""
     strong: str = ""
     code: bool = False
+    leads_to: tuple[float, float] | None = None
+    panel: str = ""
 
 
 def asset(name: str) -> str:
@@ -37,16 +43,27 @@ def asset(name: str) -> str:
     return (files("emulator.report") / "assets" / name).read_text(encoding="utf-8")
 
 
-def page_html(template: str, title: str, figures: Mapping[str, Figure], **values: object) -> str:
+def page_html(
+    template: str,
+    title: str,
+    figures: Mapping[str, Figure],
+    by_time: Mapping[str, object] | None = None,
+    **values: object,
+) -> str:
     """The whole page as one HTML document.
 
     template  a file of ``templates/`` that extends ``page.html``
-    figures   those whose key begins with ``time`` share their time axis; without any there is no plotly.js
+    figures   without any the page carries nothing that draws
+    by_time   what goes by time beside panels of kind ``strip``: bands, pose (emulator.report.over_time)
     values    what the template names
 
     Raises jinja2.UndefinedError if the template names what is not there.
     """
-    return environment().get_template(template).render(title=title, figures=figures, **values)
+    carried, numbers = packed({"figures": figures, "ride": by_time or {}})
+    strips = any(figure.get("kind") == "strip" for figure in figures.values())
+    return environment().get_template(template).render(
+        title=title, figures=figures, carried=carried, numbers=numbers, strips=strips, **values
+    )  # fmt: skip
 
 
 @cache
@@ -70,7 +87,7 @@ def environment() -> Environment:
         "allow_nan": False,
         "separators": (",", ":"),
     }
-    engine.globals |= {"asset": _asset_as_it_is, "plotly_js": _plotly_js}
+    engine.globals |= {"asset": _asset_as_it_is}
     return engine
 
 
@@ -101,10 +118,3 @@ def _asset_as_it_is(name: str) -> Markup:
     from markupsafe import Markup
 
     return Markup(asset(name))
-
-
-def _plotly_js() -> Markup:
-    from markupsafe import Markup
-    from plotly.offline import get_plotlyjs
-
-    return Markup(get_plotlyjs())

@@ -1,8 +1,8 @@
 """The report of one run: a single HTML file that needs nothing else.
 
-Figures are drawn by plotly.js, inlined once (4.8 MB a file). Static SVG would be a tenth of that, but the
-first thing an engineer does with 120 s at 1 kHz is to zoom into one second around a fault in all panels at
-once, and SVG can't. Without JavaScript the verdict, tables and events are still there.
+Its figures are drawn in the browser from the numbers it carries (emulator.report.columns, ``assets/``): the
+first thing an engineer does with two minutes at 1 kHz is to look at one second around a fault in all panels.
+Without JavaScript the verdict, tables and events are still there.
 """
 
 from __future__ import annotations
@@ -15,19 +15,27 @@ import numpy as np
 
 from emulator.record.reader import Run, read_run
 from emulator.record.writer import write_whole
-from emulator.report.bands import event_bands
+from emulator.report.bands import event_bands, shown_bands
+from emulator.report.beside import beside
+from emulator.report.detail import MOST_INSTANTS, AROUND_ms, FAST_ms, SLOW_ms
 from emulator.report.drawing import Figure
 from emulator.report.envelope import friction_figures, lean_figure
 from emulator.report.from_above import plan_view
 from emulator.report.narrative import what_happened
-from emulator.report.over_time import notes_series, position_error_figure, time_series
+from emulator.report.over_time import (
+    events_and_pose,
+    instants,
+    notes_series,
+    position_error_figure,
+    time_series,
+)
 from emulator.report.page import page_html
 from emulator.report.sections import (
     PROCESSES,
     ROBOT,
     band_section,
     bus_section,
-    criteria_rows,
+    criteria_section,
     event_section,
     lap_section,
     position_section,
@@ -47,31 +55,35 @@ CAUTION = (
 )
 
 
-def write_report(folder: Path | str) -> Path:
-    """Write ``report.html`` into a run folder and return its path.
+def write_report(folder: Path | str, beside: Path | str | None = None) -> Path:
+    """Write ``report.html`` into a run folder and return its path; ``beside``: another run to draw over it.
 
     Works on any readable run, also one cut short, without verdict or without certificate.
-    Raises RecordError if the folder is no record, RunFailed if the file can't be written.
+    Raises RecordError if a folder is no record, or the other one of another line, RunFailed if the file can't
+    be written.
     """
     run = read_run(folder)
     path = run.folder / REPORT_FILE
-    write_whole(path, report_html(run))
+    write_whole(path, report_html(run, None if beside is None else read_run(beside)))
     return path
 
 
-def report_html(run: Run) -> str:
-    """The whole report as one HTML document."""
+def report_html(run: Run, other: Run | None = None) -> str:
+    """The whole report as one HTML document; ``other``: a run of the same line to draw over this one."""
     verdict = verdict_of(run)
     criteria = verdict.criteria if verdict else []
     certificate = run.certificate or {}
     bands = event_bands(run)
     figures: dict[str, Figure] = {"plan": plan_view(run, bands, criteria)}
     series = time_series(run, bands, criteria)
-    known = position_error_figure(run, bands, criteria)
+    known = position_error_figure(run, criteria)
     if known:
-        series.append(("Error of the robot's own place", known))
-    series += notes_series(run, bands)
+        series.append(("Error of the robot's position estimate / (cm)", known))
+    series += notes_series(run)
+    marked = {mark["text"]: f"time{i}" for i, (_, f) in enumerate(series) for mark in f.get("marks", ())}
     figures |= {f"time{i}": figure for i, (_, figure) in enumerate(series)}
+    compared = [] if other is None else beside(run, other)
+    figures |= {f"station{i}": figure for i, (_, figure) in enumerate(compared)}
     friction = friction_figures(run)
     bus = run.manifest.get("bus_budget")
     maybe = {
@@ -86,14 +98,18 @@ def report_html(run: Run) -> str:
         "run_report.html",
         _title(run),
         figures,
+        events_and_pose(run, shown_bands(bands)),
         banner=_banner(run, verdict, what_happened(run, bands)),
         caution=CAUTION,
         facts=_facts(run),
-        criteria=criteria_rows(criteria),
+        criteria=criteria_section(verdict, marked),
         laps=lap_section(verdict.laps if verdict else None),
         position=position_section(verdict.place if verdict else None),
         bands=band_section(bands),
+        detail=_detail(len(dict.fromkeys(instants(run, bands, criteria)))),
         panels=[(f"time{i}", heading) for i, (heading, _) in enumerate(series)],
+        beside=[(f"station{i}", heading) for i, (heading, _) in enumerate(compared)],
+        other="" if other is None else other.folder.name,
         tyres=[tyre for tyre, _ in friction],
         timing=timing_section(certificate),
         robot_heads=["frame", *(head for _, head, _ in ROBOT)],
@@ -101,6 +117,16 @@ def report_html(run: Run) -> str:
         bus=bus_section(bus) if "bus" in figures and bus else None,
         events=event_section(run.events),
         reproduction=reproduction_section(run),
+    )
+
+
+def _detail(count: int) -> str:
+    """To what detail the panels were kept, in words."""
+    left_out = f", of {count} the {MOST_INSTANTS} gravest" if count > MOST_INSTANTS else ""
+    return (
+        f"Kept here: {AROUND_ms:g} ms before and after what happened (events, worst instants{left_out}) in "
+        f"full; elsewhere rates, steering, torque and forces every {FAST_ms} ms, the rest every "
+        f"{SLOW_ms} ms, and what stands out between."
     )
 
 
@@ -122,7 +148,8 @@ class _Banner:
 
     result: str
     meaning: Meaning
-    reasons: Sequence[str]
+    began: Sequence[str]
+    followed: Sequence[str]
     losses: Sequence[str]
     narrative: Sequence[str]
     what_to_do: str
@@ -136,7 +163,8 @@ def _banner(run: Run, verdict: Verdict | None, happened: Sequence[str]) -> _Bann
     return _Banner(
         verdict.result if verdict else "none",
         meaning_of(verdict),
-        verdict.reasons if verdict else [],
+        verdict.reasons[: len(verdict.reasons) - len(verdict.followed)] if verdict else [],
+        verdict.followed if verdict else [],
         run.losses,
         happened,
         advice[:1].upper() + advice[1:],

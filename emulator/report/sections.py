@@ -9,7 +9,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeAlias
 
-from emulator.criteria.base import CriterionResult
 from emulator.record.lap_times import LapTimes
 from emulator.record.localisation import PositionError
 from emulator.record.reader import Event, Run
@@ -20,9 +19,12 @@ from emulator.report.terminal import (
     disturbed_sentence,
     formatted,
     left_out_sentence,
+    nearest_sentence,
     position_error_sentence,
+    thinnest,
     timing_rows,
 )
+from emulator.verdict.judge import Verdict
 from emulator.verdict.laps import lap_rows
 
 MAX_EVENTS = 400
@@ -35,17 +37,45 @@ FOLDED_FROM = 25
 Rows: TypeAlias = list[list[str | Cell]]
 
 
-def criteria_rows(criteria: Sequence[CriterionResult]) -> Rows:
-    """Every criterion with its margin and what happened."""
-    return [
-        [
-            Cell(c.name, strong=criterion_label(i)),
-            Cell(strong="✓ met" if c.passed else "✗ not met"),
-            c.margin_text,
-            c.sentence,
-        ]
-        for i, c in enumerate(criteria)
-    ]
+@dataclass(frozen=True)
+class CriteriaSection:
+    """Every criterion with its margin and what happened; ``note``: why it says nothing, if it doesn't."""
+
+    rows: Rows
+    note: str
+
+
+def criteria_section(verdict: Verdict | None, panels: Mapping[str, str]) -> CriteriaSection:
+    """Every criterion, in the scenario's order; of a ride that does not count none is ticked.
+
+    panels  key of the panel that marks it, by the criterion's short name
+    """
+    criteria = verdict.criteria if verdict else []
+    counts = verdict is None or verdict.result in ("pass", "fail")
+    least = thinnest(criteria) if len(criteria) > 1 else None
+    rows: Rows = []
+    for i, c in enumerate(criteria):
+        label, percent = criterion_label(i), c.margin_percent
+        met = ("met" if c.passed else "not met") if not counts else "✓ met" if c.passed else "✗ not met"
+        at = c.worst_time_s
+        margin = c.margin_text + ("" if percent is None else f" ({percent:.0f} %)")
+        rows.append(
+            [
+                Cell(
+                    c.name,
+                    strong=label,
+                    leads_to=None if at is None else (at - 1.0, at + 1.0),
+                    panel=panels.get(label, ""),
+                ),
+                Cell(strong=met) if counts else met,
+                Cell("thinnest", strong=margin) if i == least else margin,
+                c.sentence,
+            ]
+        )
+    return CriteriaSection(rows, "" if counts or not criteria else _NO_EVIDENCE)
+
+
+_NO_EVIDENCE = "This ride does not count: what its criteria came to says nothing about the robot."
 
 
 @dataclass(frozen=True)
@@ -172,13 +202,18 @@ class LoopSection:
 class TimingSection:
     """What each output promised and kept; no ``rows`` where there is no certificate.
 
+    measured  the same of what nothing is judged by
     until    what ages last until, in words
+    nearest  which promise was kept with the least to spare, a sentence
     left_out, disturbed  sentences on samples that are in no figure, empty for none
     """
 
     heads: Sequence[str]
     rows: Sequence[Sequence[str]]
+    measured_heads: Sequence[str]
+    measured: Sequence[Sequence[str]]
     until: str
+    nearest: str
     left_out: str
     disturbed: str
     loop: LoopSection | None
@@ -188,11 +223,13 @@ class TimingSection:
 
 def timing_section(certificate: Mapping[str, Any]) -> TimingSection:
     """What each output promised and kept, and how the loop woke."""
-    heads = ["output", *(head for _, head, _ in _WHOLE)]
     return TimingSection(
-        heads,
-        timing_rows(certificate, _WHOLE),
+        ["output", *(head for _, head, _ in _JUDGED)],
+        timing_rows(certificate, _JUDGED),
+        ["output", *(head for _, head, _ in _MEASURED)],
+        timing_rows(certificate, _MEASURED),
         _until(certificate),
+        nearest_sentence(certificate),
         left_out_sentence(certificate),
         disturbed_sentence(certificate),
         _loop(certificate.get("loop")),
@@ -263,30 +300,34 @@ def _loop(loop: object) -> LoopSection | None:
     )
 
 
-_WHOLE: tuple[tuple[str, str, str], ...] = (
-    ("rate_hz", "rate\nHz", "{:g}"),
-    ("kept_ppm", "period\nerror ppm", "{:+.1f}"),
+_JUDGED: tuple[tuple[str, str, str], ...] = (
+    ("rate_hz", "promised\nHz", "{:g}"),
+    ("latency_ms", "promised\nlatency ms", "{:.2f}"),
     ("sent", "sent", "{:,.0f}"),
     ("lost", "lost", "{:.0f}"),
-    ("late", "late", "{:.0f}"),
     ("disordered", "out of\norder", "{:.0f}"),
-    ("jitter_us_p99", "jitter\np99 µs", "{:.0f}"),
-    ("jitter_us_max", "\nmax", "{:.0f}"),
-    ("latency_ms", "latency\nms", "{:.2f}"),
+    ("kept_ppm", "period\nerror ppm", "{:+.1f}"),
     ("age_ms_p50", "age\np50 ms", "{:.2f}"),
     ("age_ms_p99", "\np99", "{:.2f}"),
-    ("age_ms_p999", "\np99.9", "{:.2f}"),
     ("age_ms_max", "\nmax", "{:.2f}"),
     ("silence_ms_max", "longest\nsilence ms", "{:.1f}"),
 )
-"""The report's columns; the terminal has room for those of TIMING."""
+"""What the verdict looks at, with what was promised; what is allowed stands behind what was kept."""
+_MEASURED: tuple[tuple[str, str, str], ...] = (
+    ("late", "late", "{:.0f}"),
+    ("jitter_us_p50", "jitter\np50 µs", "{:.0f}"),
+    ("jitter_us_p99", "\np99", "{:.0f}"),
+    ("jitter_us_max", "\nmax", "{:.0f}"),
+    ("age_ms_p999", "age\np99.9 ms", "{:.2f}"),
+)
+"""What nothing is judged by."""
 
 
 @dataclass(frozen=True)
 class EventSection:
-    """The event log: what is listed, how many ``more`` are not, whether it is folded, what it has."""
+    """The event log: time [s], kind and what of those listed; how many ``more`` are not; whether folded."""
 
-    rows: Sequence[Sequence[str]]
+    rows: Sequence[tuple[float, str, str]]
     more: int
     folded: bool
     kinds: Sequence[str]
@@ -294,7 +335,7 @@ class EventSection:
 
 def event_section(events: Sequence[Event]) -> EventSection:
     """The event log; a long one is folded, and can be searched where scripts run."""
-    rows = [[f"{e.time_s:.3f}", e.kind.replace("_", " "), _told(e)] for e in events[:MAX_EVENTS]]
+    rows = [(e.time_s, e.kind.replace("_", " "), _told(e)) for e in events[:MAX_EVENTS]]
     counts = Counter(e.kind.replace("_", " ") for e in events)
     kinds = [f"{n} {kind}" for kind, n in counts.most_common()]
     return EventSection(rows, len(events) - len(rows), len(rows) > FOLDED_FROM, kinds)

@@ -7,17 +7,18 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from rich.console import Group, RenderableType
-from rich.panel import Panel
+from rich.padding import Padding
 from rich.text import Text
 
 from emulator.core.errors import RecordError
 from emulator.core.trip_reasons import trip_reason
+from emulator.criteria.base import CriterionResult
 from emulator.record.documents import read_certificate, read_json_object, read_outcome
 from emulator.record.lap_times import LapTimes
 from emulator.record.localisation import PositionError
 from emulator.record.reader import Run
 from emulator.record.writer import CERTIFICATE_FILE, OUTCOME_FILE, VERDICT_FILE
-from emulator.report.terminal_table import terminal_table
+from emulator.report.terminal_table import folded, terminal_table
 from emulator.verdict.attribution import SUPERVISOR_GONE, stop_cause
 from emulator.verdict.expectation import AS_USUAL
 from emulator.verdict.judge import Verdict, verdict_from
@@ -27,9 +28,10 @@ _STYLE = {
     "pass": "bold green",
     "fail": "bold red",
     "invalid": "bold magenta",
-    "stopped": "bold cyan",
-    "error": "bold yellow",
+    "stopped": "bold blue",
+    "error": "bold",
 }
+"""The colours of the pages (``assets/page.css``), as near as a terminal has them."""
 
 
 class Meaning(NamedTuple):
@@ -79,10 +81,12 @@ def _whose(verdict: Verdict) -> str:
 
 
 def what_to_do(verdict: Verdict | None) -> str:
-    """What the bench engineer should do about a trip; empty where there was none."""
-    trip = trip_reason(verdict.trip_code) if verdict else None
-    if verdict is None or trip is None:
+    """What the bench engineer should do about a trip, or a ride that does not count; else empty."""
+    if verdict is None:
         return ""
+    trip = trip_reason(verdict.trip_code)
+    if trip is None or not trip.what_to_do:
+        return _about_no_evidence(verdict)
     if any(cause.whose == "scenario" for cause in verdict.causes):
         return "neither robot nor bench is to blame: the scenario asks whether the ride bears it"
     if trip.whose == "robot" and not any(cause.whose == "robot" for cause in verdict.causes):
@@ -91,6 +95,22 @@ def what_to_do(verdict: Verdict | None) -> str:
             "certificate what stood still and when"
         )
     return trip.what_to_do
+
+
+def _about_no_evidence(verdict: Verdict) -> str:
+    """What to do about a ride that does not count and that did not trip."""
+    if verdict.result == "error":
+        return "mend what the first reason names, then ride again"
+    if verdict.result != "invalid":
+        return ""
+    if verdict.timing_missed:
+        return (
+            "see in the timing certificate which promise was not kept and when, let `emulator host` say what "
+            "this machine can promise, then ride again"
+        )
+    if verdict.causes and verdict.causes[0].whose == "unknown":
+        return "rule out what the first reason leaves open, then ride again"
+    return "mend on the bench what the first reason names, then ride again"
 
 
 def _why_not_judged(folder: Path) -> str:
@@ -141,14 +161,46 @@ def timing_rows(
 
 
 def _beside_allowed(kept: object, key: str, form: str) -> str:
-    """A figure, and behind it the most it may be; of lost frames only where some are."""
+    """A figure, and behind it what it may be: at most, or from and to."""
     shown = formatted(kept, key, form)
-    allowed = kept.get("allowed") if isinstance(kept, Mapping) else None
-    most = allowed.get(key) if isinstance(allowed, Mapping) else None
-    most = most[-1] if isinstance(most, list) and most else most
-    if not isinstance(most, int | float) or key == "age_ms_p50" or (key == "lost" and shown == "0"):
+    told = kept.get("allowed") if isinstance(kept, Mapping) else None
+    allowed = told.get(key) if isinstance(told, Mapping) else None
+    if key == "disordered" and isinstance(told, Mapping) and shown != "–":
+        allowed = 0  # samples of one output never overtake each other, whatever the tolerances
+    if isinstance(allowed, list) and len(allowed) == 2 and all(isinstance(v, int | float) for v in allowed):
+        return f"{shown} ({allowed[0]:.3g} to {allowed[1]:.3g})"
+    if not isinstance(allowed, int | float):
         return shown
-    return f"{shown} ≤ {most:,.0f}" if most >= 1000 else f"{shown} ≤ {most:.3g}"
+    return f"{shown} ≤ {allowed:,.0f}" if allowed >= 1000 else f"{shown} ≤ {allowed:.3g}"
+
+
+_JUDGED = {
+    "kept_ppm": "mean period",
+    "age_ms_p50": "median age",
+    "age_ms_p99": "age at p99",
+    "age_ms_max": "oldest sample",
+    "silence_ms_max": "longest silence",
+}
+
+
+def nearest_sentence(certificate: Mapping[str, Any]) -> str:
+    """Which promise was kept with the least to spare; empty where none was judged."""
+    found = []
+    outputs = certificate.get("outputs")
+    for name, kept in outputs.items() if isinstance(outputs, Mapping) else ():
+        allowed = kept.get("allowed") if isinstance(kept, Mapping) else None
+        for key, words in _JUDGED.items():
+            value, most = kept.get(key), allowed.get(key) if isinstance(allowed, Mapping) else None
+            low, high = most if isinstance(most, list) and len(most) == 2 else (None, most)
+            if not isinstance(value, int | float) or not isinstance(high, int | float):
+                continue
+            middle = 0.0 if low is None else (low + high) / 2.0
+            if high > middle:
+                found.append((abs(value - middle) / (high - middle), f"{name}, {words}"))
+    if not found:
+        return ""
+    share, what = max(found)
+    return f"Least to spare: {what}, {100.0 * share:.0f} % of what is allowed."
 
 
 def formatted(item: object, key: str, form: str) -> str:
@@ -200,7 +252,7 @@ def _robot_frames(certificate: Mapping[str, Any]) -> Text | None:
         for name, heard in (frames.items() if isinstance(frames, Mapping) else ())
         if heard.get("silence_ms_max") is not None and heard.get("silence_ms_allowed") is not None
     ]
-    return Text(f"Longest silence of the robot's frames: {', '.join(told)}.") if told else None
+    return folded(f"Longest silence of the robot's frames: {', '.join(told)}.") if told else None
 
 
 def console_summary(source: Path | str | Run) -> RenderableType:
@@ -223,40 +275,28 @@ def console_summary(source: Path | str | Run) -> RenderableType:
         certificate = read_certificate(folder) if path.exists() else None
     meaning = meaning_of(verdict)
     style = _STYLE[verdict.result] if verdict else "bold"
-    # Consoles let lines run on; inside the frame they are broken, or their ends were cut off.
-    text = Text(no_wrap=False, overflow="fold").append(f"{meaning.sign} {meaning.word}", style)
-    text.append(f"  {meaning.sentence}")
-    for reason in verdict.reasons if verdict else []:
-        text.append(f"\n· {reason}")
+    head = folded("").append(f"{meaning.sign} {meaning.word}", style).append(f"  {meaning.sentence}")
+    lines = [f"· {reason}" for reason in (verdict.reasons if verdict else [])]
     if verdict and verdict.robot:
-        text.append(f"\nridden by {verdict.robot}")
+        lines.append(f"ridden by {verdict.robot}")
     if verdict and verdict.traceback:
-        text.append(f"\n{verdict.traceback.rstrip()}")
+        lines.append(verdict.traceback.rstrip())
     if verdict is None and (why := _why_not_judged(folder)):
-        text.append(f"\n· {why}")
+        lines.append(f"· {why}")
     if advice := what_to_do(verdict):
-        text.append(f"\n→ {advice}")
-    for note in verdict.notes if verdict else []:
-        text.append(f"\nseen, too: {note}")
+        lines.append(f"→ {advice}")
+    lines += [f"seen, too: {note}" for note in (verdict.notes if verdict else [])]
     if verdict and verdict.expectation not in ("", AS_USUAL):
-        text.append(f"\n({verdict.expectation})")
-    parts: list[RenderableType] = [Panel(text, title=Text(folder.name), title_align="left")]
+        lines.append(f"({verdict.expectation})")
+    parts: list[RenderableType] = [folded(folder.name, "dim"), head]
+    parts += [Padding(folded(line), (0, 0, 0, 2)) for line in lines]
+    parts.append(Text(""))
     if verdict and verdict.criteria:
-        rows = [
-            (
-                c.name,
-                Text("✓ met", "green") if c.passed else Text("✗ not met", "bold red"),
-                c.margin_text,
-                c.sentence,
-            )
-            for c in verdict.criteria
-        ]
-        heads = ("criterion", "met?", "margin", "what happened")
-        parts.append(terminal_table("Criteria", heads, rows, right=("margin",)))
+        parts.append(_criteria_table(verdict))
     if verdict and verdict.laps:
         parts.append(_laps_table(verdict.laps))
     if verdict and verdict.place:
-        parts.append(Text(f"{position_error_sentence(verdict.place)}.\n"))
+        parts.append(folded(f"{position_error_sentence(verdict.place)}.\n"))
     kept = timing_rows(certificate or {})
     if kept:
         columns = ("output", *(head for _, head, _ in TIMING))
@@ -264,10 +304,33 @@ def console_summary(source: Path | str | Run) -> RenderableType:
     else:
         parts.append(Text("There is no timing certificate."))
     left_out = (left_out_sentence(certificate or {}), disturbed_sentence(certificate or {}))
-    parts += [Text(sentence) for sentence in left_out if sentence]
+    parts += [folded(sentence) for sentence in left_out if sentence]
     if certificate and (robot := _robot_frames(certificate)):
         parts.append(robot)
     return Group(*parts)
+
+
+def _criteria_table(verdict: Verdict) -> RenderableType:
+    """Every criterion; of a ride that does not count none is ticked."""
+    counts = verdict.result in ("pass", "fail")
+    least = thinnest(verdict.criteria) if len(verdict.criteria) > 1 else None
+    rows = []
+    for i, c in enumerate(verdict.criteria):
+        words = ("✓ met", "✗ not met") if counts else ("met", "not met")
+        met = Text(words[0], "green" if counts else "") if c.passed else Text(words[1], "bold red")
+        percent = "" if c.margin_percent is None else f" ({c.margin_percent:.0f} %)"
+        margin = Text(
+            f"{c.margin_text}{percent}" + (" thinnest" if i == least else ""), "bold" if i == least else ""
+        )
+        rows.append((Text(c.name), met, margin, Text(c.sentence)))
+    title = "Criteria" if counts else "Criteria (the ride does not count)"
+    return terminal_table(title, ("criterion", "met?", "margin", "what happened"), rows, right=("margin",))
+
+
+def thinnest(criteria: Sequence[CriterionResult]) -> int | None:
+    """Number of the criterion with the least margin for its limit; None if none has one."""
+    known = [(c.margin_percent, i) for i, c in enumerate(criteria) if c.margin_percent is not None]
+    return min(known)[1] if known else None
 
 
 def _laps_table(laps: LapTimes) -> RenderableType:

@@ -1,12 +1,50 @@
-"""A table of plain words for a terminal."""
+"""A table of plain words for a terminal of any width: what does not fit beside stands under one another."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
 from rich import box
+from rich.console import Console, ConsoleOptions, RenderResult
+from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
+
+_ANY_WIDTH = 100_000
+
+
+class WholeTable(Table):
+    """A table none of whose words is ever cut: where one would not fit, each row becomes a paragraph."""
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        """As a table if every word fits, else row by row."""
+        least = self.__rich_measure__(console, options.update(max_width=_ANY_WIDTH)).minimum
+        if least <= options.max_width:
+            yield from super().__rich_console__(console, options)
+        else:
+            yield from self._paragraphs()
+
+    def _paragraphs(self) -> Iterable[Text | Padding]:
+        if self.title:
+            yield folded(str(self.title), "bold")
+        heads = [" ".join(str(column.header).split()) for column in self.columns]
+        for row in zip(*(column.cells for column in self.columns), strict=True):
+            cells = [cell if isinstance(cell, Text) else Text(str(cell)) for cell in row]
+            told = [
+                Text.assemble((f"{head} ", "dim"), cell) if head else cell
+                for head, cell in zip(heads, cells, strict=True)
+                if cell.plain
+            ]
+            yield folded("").append_text(told[0]) if told else folded("")
+            text = Text("  ").join(told[1:])
+            text.no_wrap, text.overflow = False, "fold"
+            yield Padding(text, (0, 0, 0, 2))
+        yield Text("")
+
+
+def folded(words: str, style: str = "") -> Text:
+    """Words that are broken at the screen's edge rather than cut."""
+    return Text(words, style, no_wrap=False, overflow="fold")
 
 
 def terminal_table(
@@ -18,11 +56,15 @@ def terminal_table(
     no_wrap: bool = False,
 ) -> Table:
     """Rows under their heads, all words as they are; ``right``: heads of right-aligned columns."""
-    table = Table(
-        box=box.SIMPLE_HEAD, title=title, title_justify="left", padding=(0, 1, 0, 0), pad_edge=False
+    table = WholeTable(
+        box=box.SIMPLE_HEAD,
+        title=folded(title, "bold") if title else None,
+        title_justify="left",
+        padding=(0, 1, 0, 0),
+        pad_edge=False,
     )
     for head in heads:
-        table.add_column(head, justify="right" if head in right else "left", no_wrap=no_wrap)
+        table.add_column(head, justify="right" if head in right else "left", no_wrap=no_wrap, overflow="fold")
     for row in rows:
         table.add_row(*(cell if isinstance(cell, Text) else Text(cell) for cell in row))
     return table

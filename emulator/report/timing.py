@@ -1,20 +1,21 @@
-"""Figures of the timing certificate and the bus budget, in the form of :mod:`emulator.report.drawing`."""
+"""Figures of the timing certificate and the bus budget."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.report.drawing import BLUE, GREY, INK, ORANGE, Figure, axis, plain, plain_layout
+from emulator.core.outside.visible_text import visible
+from emulator.report.drawing import BLUE, GREY, INK, ORANGE, Figure, axis, bars, curve, plane
 
 _LINEAR_ms = 0.01
 """Ages off by less are drawn to a linear scale, by more to a logarithmic one."""
 _TICKS_ms = (-100.0, -10.0, -1.0, -0.1, 0.0, 0.1, 1.0, 10.0, 100.0, 1000.0)
-_ROW, _FEET = 46, 60  # [px]
+_ROW = 34  # [px]
+_TALL = 0.7  # of a row, what the highest bar takes
 
 
 def _place(off_ms: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -36,62 +37,36 @@ def age_histograms(certificate: Mapping[str, Any]) -> Figure | None:
             rows.append((str(name), *usable))
     if not rows:
         return None
-    n = len(rows)
-    layout = plain_layout("age less latency / ms", height=_ROW * n + _FEET)
-    layout |= {"showlegend": False, "annotations": []}
-    layout["xaxis"] |= {
-        "tickvals": _place(np.array(_TICKS_ms)).tolist(),
-        "ticktext": [f"{t:+g}" if t else "0" for t in _TICKS_ms],
-        "anchor": f"y{n}" if n > 1 else "y",
-    }
+    at, words = _place(np.array(_TICKS_ms)).tolist(), [f"{t:+g}" if t else "0" for t in _TICKS_ms]
     ends = _place(np.array([min(off[0] for _, off, _ in rows), max(off[-1] for _, off, _ in rows)]))
     # what is of one age, right at the end of the axis, is to be seen too
-    layout["xaxis"]["range"] = [round(float(ends[0]) - 0.08, 3), round(float(ends[1]) + 0.08, 3)]
-    data = []
+    reach = [round(float(ends[0]) - 0.08, 3), round(float(ends[1]) + 0.08, 3)]
+    curves = []
     for i, (name, off, counts) in enumerate(rows):
-        name_of = "y" if i == 0 else f"y{i + 1}"
-        top = 1.0 - i / n
-        x, y = _place(off), np.maximum(np.append(counts, counts[-1]), 0.5)
+        x, height = _place(off), np.log10(np.maximum(np.append(counts, counts[-1]), 0.5) / 0.5)
         if x[-1] - x[0] < 0.03:  # all of one age: still to be seen
             x = x + np.linspace(-0.015, 0.015, len(x))
-        data.append(
-            {
-                "type": "scatter",
-                "mode": "lines",
-                "name": name,
-                "x": [round(float(v), 4) for v in x],
-                "y": y.tolist(),
-                "yaxis": name_of,
-                "customdata": [[int(c), round(float(o), 4)] for c, o in zip([*counts, 0], off, strict=True)],
-                "line": {"shape": "hv", "color": BLUE, "width": 1.5},
-                "fill": "tozeroy",
-                "fillcolor": "rgba(27,95,168,0.25)",
-                "hovertemplate": "from %{customdata[1]:+.3f} ms: %{customdata[0]} samples"
-                "<extra>%{fullData.name}</extra>",
-            }
+        floor = i + 0.93
+        curves.append(
+            curve(
+                name,
+                [round(float(v), 4) for v in x],
+                [round(floor - _TALL * float(h), 4) for h in height / max(float(height.max()), 1e-9)],
+                BLUE,
+                dash="solid",
+                width=1.4,
+                steps=True,
+                fill="floor",
+                floor=floor,
+                legend=False,
+                tips=[
+                    f"{visible(name)}: from {o:+.3f} ms {int(c)} samples"
+                    for c, o in zip([*counts, 0], off, strict=True)
+                ],
+            )
         )
-        layout["yaxis" if i == 0 else f"yaxis{i + 1}"] = axis() | {
-            "type": "log",
-            "range": [math.log10(0.5), math.log10(max(float(counts.max()), 1.0)) + 0.1],
-            "domain": [top - 0.97 / n, top - 0.4 / n],
-            "showticklabels": False,
-            "showgrid": False,
-            "ticks": "",
-        }
-        layout["annotations"].append(
-            {
-                "text": plain(name),
-                "xref": "paper",
-                "yref": "paper",
-                "x": 0,
-                "y": top,
-                "xanchor": "left",
-                "yanchor": "top",
-                "showarrow": False,
-                "font": {"size": 11, "color": INK},
-            }
-        )
-    return {"data": data, "layout": layout}
+    x_axis = axis("age less latency / ms", range=reach, ticks=list(zip(at, words, strict=True)))
+    return plane(x_axis, axis(), curves, rows=[visible(name) for name, _, _ in rows], rowHeight=_ROW)
 
 
 def _histogram(kept: object) -> tuple[NDArray[np.float64], NDArray[np.float64]] | None:
@@ -136,30 +111,21 @@ def lateness_histogram(certificate: dict[str, Any]) -> Figure | None:
     floor = 0.5
     edges = np.maximum(edges, max(edges[1] / 2, 1e-3))
     height = np.maximum(np.append(counts, counts[-1]), floor)
-    data = [
-        {
-            "type": "scatter",
-            "mode": "lines",
-            "name": "ticks",
-            "x": edges.tolist(),
-            "y": height.tolist(),
-            "customdata": [int(c) for c in np.append(counts, counts[-1])],
-            "line": {"shape": "hv", "color": BLUE, "width": 1.5},
-            "fill": "tozeroy",
-            "fillcolor": "rgba(27,95,168,0.25)",
-            "hovertemplate": "from %{x:.3~g} µs: %{customdata} ticks<extra></extra>",
-        }
-    ]
-    layout = plain_layout("wake-up lateness / µs", "ticks", 260)
-    layout["showlegend"] = False
-    layout["xaxis"] |= {"type": "log", "dtick": 1}
-    top = math.log10(max(float(counts.max()), 1.0)) + 0.2
-    layout["yaxis"] |= {
-        "type": "log",
-        "range": [math.log10(floor), top],
-        "dtick": 1,
-    }
-    return {"data": data, "layout": layout}
+    tips = [f"from {e:.3g} µs: {int(c)} ticks" for e, c in zip(edges, [*counts, 0], strict=True)]
+    ticks = curve(
+        "ticks",
+        edges.tolist(),
+        height.tolist(),
+        BLUE,
+        dash="solid",
+        width=1.4,
+        steps=True,
+        fill="floor",
+        tips=tips,
+    )
+    top = 1.6 * max(float(counts.max()), 1.0)
+    y_axis = axis("ticks", log=True, range=[floor, top])
+    return plane(axis("wake-up lateness / µs", log=True), y_axis, [ticks], height=260)
 
 
 def bus_figure(budget: Mapping[str, Any] | None) -> Figure | None:
@@ -167,61 +133,44 @@ def bus_figure(budget: Mapping[str, Any] | None) -> Figure | None:
     frames = budget.get("frames") if isinstance(budget, Mapping) else None
     if not isinstance(frames, list) or not all(isinstance(f, Mapping) for f in frames) or not frames:
         return None
-    names = [str(f.get("name")) for f in frames]
+    names = [visible(str(f.get("name"))) for f in frames]
     worst, deadline = ([_number(f.get(key)) for f in frames] for key in ("worst_ms", "deadline_ms"))
     # one that is never over is drawn to the end
     end = 1.1 * max((v for v in (*worst, *deadline) if v is not None), default=1.0)
-    layout = plain_layout("ms", height=24 * len(frames) + 90)
-    layout["barmode"] = "overlay"
-    layout["xaxis"] |= {"range": [0, end]}
-    layout["yaxis"] |= {"type": "category", "categoryorder": "array", "categoryarray": names[::-1]}
-    data = []
-    for label, colour, pattern, ours in (("bench", BLUE, "", True), ("robot", GREY, "/", False)):
-        at = [i for i, f in enumerate(frames) if bool(f.get("from_robot")) is not ours and f.get("in_time")]
-        data.append(
-            _bars(
-                f"worst response, {label}",
-                colour,
-                pattern,
-                [names[i] for i in at],
-                [worst[i] for i in at],
-                end,
-            )
-        )
-    missed = [i for i, f in enumerate(frames) if not f.get("in_time")]
-    if missed:
-        bars = [worst[i] for i in missed]
-        data.append(_bars("not in time at worst", ORANGE, "x", [names[i] for i in missed], bars, end))
-    data.append(
-        {
-            "type": "scatter",
-            "mode": "markers",
-            "name": "deadline",
-            "x": deadline,
-            "y": names,
-            "marker": {"symbol": "line-ns", "size": 16, "line": {"width": 2.5, "color": INK}},
-            "hovertemplate": "%{y}: deadline %{x:.3~g} ms<extra></extra>",
-        }
+    in_time = [bool(f.get("in_time")) for f in frames]
+    drawn = []
+    for label, colour, hatch, chosen in (
+        (
+            "worst response, bench",
+            BLUE,
+            "",
+            [t and not f.get("from_robot") for t, f in zip(in_time, frames, strict=True)],
+        ),
+        (
+            "worst response, robot",
+            GREY,
+            "/",
+            [t and bool(f.get("from_robot")) for t, f in zip(in_time, frames, strict=True)],
+        ),
+        ("not in time at worst", ORANGE, "x", [not t for t in in_time]),
+    ):
+        if any(chosen):
+            lengths = [(end if v is None else v) if c else None for c, v in zip(chosen, worst, strict=True)]
+            texts = ["never" if c and v is None else "" for c, v in zip(chosen, worst, strict=True)]
+            tips = [
+                f"{n}: at worst {'never' if v is None else f'{v:.3g} ms'}"
+                for n, v in zip(names, worst, strict=True)
+            ]
+            drawn.append(bars(label, lengths, colour, hatch, texts=texts, tips=tips))
+    ends = curve(
+        "deadline",
+        [v or 0.0 for v in deadline],
+        [i + 0.5 for i in range(len(names))],
+        INK,
+        symbol="bar",
+        size=14,
     )
-    return {"data": data, "layout": layout}
-
-
-def _bars(
-    label: str, colour: str, pattern: str, names: list[str], worst: list[float | None], end: float
-) -> dict[str, Any]:
-    return {
-        "type": "bar",
-        "orientation": "h",
-        "name": label,
-        "x": [end if v is None else v for v in worst],
-        "y": names,
-        "text": ["never" if v is None else "" for v in worst],
-        "marker": {
-            "color": colour,
-            "pattern": {"shape": pattern, "bgcolor": colour, "fgcolor": "#fff", "solidity": 0.25},
-        },
-        "hovertemplate": "%{y}: at worst %{x:.3~g} ms<extra></extra>",
-    }
+    return plane(axis("ms", range=[0, end]), axis(), [ends], rows=names, bars=drawn)
 
 
 def _number(value: object) -> float | None:

@@ -14,6 +14,7 @@ from rich.console import Group, RenderableType
 from rich.text import Text
 
 from emulator.record.writer import write_whole
+from emulator.report.columns import column
 from emulator.report.drawing import (
     BLUE,
     GREY,
@@ -21,11 +22,12 @@ from emulator.report.drawing import (
     ORANGE,
     PURPLE,
     Figure,
+    axis,
+    curve,
     keep_extremes,
-    path_trace,
-    plain_layout,
-    point_trace,
-    typed,
+    path,
+    places,
+    plane,
 )
 from emulator.report.page import page_html
 from emulator.report.terminal_table import terminal_table
@@ -127,42 +129,49 @@ def _side(offset: float) -> str:
 def plan_figure(found: Imported) -> Figure:
     """Points, line, its start and where it is furthest from a point, from above [m]."""
     line, k = found.line, found.worst
-    plane = found.survey.plane
-    every = max(1, len(plane) // 3000)
+    at = found.survey.plane
+    every = max(1, len(at) // 3000)
     ridden = line.station <= found.length_m
     start = found.circuit.points[0]
-    data = [
-        _dots(plane[::every, 0], plane[::every, 1], "points", "%{x:.1f} m east, %{y:.1f} m north"),
-        path_trace(line.x[ridden][::2], line.y[ridden][::2], "line", BLUE, "solid", 2.0),
-        point_trace(np.array([start[0]]), np.array([start[1]]), ["station 0"], "start", "triangle-up", INK),
-        point_trace(
-            plane[[k], 0],
-            plane[[k], 1],
-            [f"{abs(found.offsets[k]):.2f} m"],
-            "greatest deviation",
-            "x",
-            ORANGE,
+    drawn = [
+        _dots(at[::every, 0], at[::every, 1], "points", 0.01),
+        path(line.x[ridden][::2], line.y[ridden][::2], "line", BLUE, "solid", 2.0),
+        places(np.array([start[0]]), np.array([start[1]]), ["station 0"], "start", "triangle", INK),
+        places(
+            at[[k], 0], at[[k], 1], [f"{abs(found.offsets[k]):.2f} m"], "greatest deviation", "cross", ORANGE
         ),
     ]
-    layout = plain_layout("east / m", "north / m", 560)
-    layout["yaxis"]["scaleanchor"] = "x"
-    return {"data": data, "layout": layout}
+    size = np.ptp(at, axis=0)
+    aspect = round(float(np.clip(size[1] / max(size[0], 1e-9), 0.2, 1.6)), 3)
+    return plane(
+        axis("east / m"),
+        axis("north / m"),
+        drawn,
+        equal=True,
+        aspect=aspect,
+        height=620,
+        zoom=True,
+        legend=True,
+    )
 
 
 def deviation_figure(found: Imported) -> Figure:
     """Offsets of the points from the line [m] over station [m], positive to the left, and what is allowed."""
     order = np.argsort(found.stations, kind="stable")
     kept = order[keep_extremes(found.offsets[order])]
-    layout = plain_layout("station / m", "point beside the line / m (left positive)", 320)
-    layout["shapes"] = [_limit(s * found.wishes.deviation_m) for s in (-1.0, 1.0)]
-    dots = _dots(found.stations[kept], found.offsets[kept], "points", "%{x:.1f} m: %{y:+.3f} m")
-    return {"data": [dots], "layout": layout}
+    allowed = found.wishes.deviation_m
+    dots = _dots(found.stations[kept], found.offsets[kept], "points", 0.001)
+    y = axis("point beside the line / m (left positive)")
+    limits = [
+        {"x": None, "y": [sign * allowed, sign * allowed], "tone": "edge", "text": ""} for sign in (-1.0, 1.0)
+    ]
+    return plane(axis("station / m"), y, [dots], height=320, areas=limits)
 
 
 def curvature_figure(found: Imported) -> Figure:
     """Curvature of the line [1/m] over station [m], positive to the left."""
-    trace = _over_station(found, found.line.curvature, "curvature", PURPLE, "%{x:.1f} m: %{y:.5f} 1/m")
-    return {"data": [trace], "layout": plain_layout("station / m", "curvature / (1/m)", 320)}
+    drawn = [_over_station(found, found.line.curvature, "curvature", PURPLE, 1e-6)]
+    return plane(axis("station / m"), axis("curvature / (1/m)"), drawn, height=320)
 
 
 def elevation_figure(found: Imported) -> Figure:
@@ -171,46 +180,21 @@ def elevation_figure(found: Imported) -> Figure:
     known = np.flatnonzero(np.isfinite(found.heights.given))
     order = known[np.argsort(found.stations[known], kind="stable")]
     kept = order[keep_extremes(found.heights.given[order])]
-    data = [
-        _dots(found.stations[kept], found.heights.given[kept], "points", "%{x:.1f} m: %{y:+.2f} m"),
-        _over_station(found, found.heights.elevation, "road", BLUE, "%{x:.1f} m: %{y:+.2f} m"),
+    drawn = [
+        _dots(found.stations[kept], found.heights.given[kept], "points", 0.001),
+        _over_station(found, found.heights.elevation, "road", BLUE, 0.001),
     ]
-    return {"data": data, "layout": plain_layout("station / m", "height / m", 320)}
+    return plane(axis("station / m"), axis("height / m"), drawn, height=320)
 
 
-def _over_station(found: Imported, values: NDArray[np.float64], name: str, colour: str, hover: str) -> Figure:
+def _over_station(
+    found: Imported, values: NDArray[np.float64], name: str, colour: str, step: float
+) -> Figure:
     ridden = np.flatnonzero(found.line.station <= found.length_m)
     kept = ridden[keep_extremes(values[ridden])]
-    return {
-        "type": "scatter",
-        "mode": "lines",
-        "name": name,
-        "x": typed(found.line.station[kept]),
-        "y": typed(values[kept]),
-        "line": {"color": colour, "width": 2.0},
-        "hovertemplate": hover,
-    }
+    x, y = column(found.line.station[kept], 0.01), column(values[kept], step)
+    return curve(name, x, y, colour, dash="solid", width=2.0)
 
 
-def _dots(x: NDArray[np.float64], y: NDArray[np.float64], name: str, hover: str) -> Figure:
-    return {
-        "type": "scatter",
-        "mode": "markers",
-        "name": name,
-        "x": typed(x),
-        "y": typed(y),
-        "marker": {"symbol": "circle", "size": 4, "color": GREY},
-        "hovertemplate": hover,
-    }
-
-
-def _limit(y: float) -> Figure:
-    return {
-        "type": "line",
-        "xref": "paper",
-        "x0": 0,
-        "x1": 1,
-        "y0": y,
-        "y1": y,
-        "line": {"color": "#a01818", "width": 1, "dash": "dash"},
-    }
+def _dots(x: NDArray[np.float64], y: NDArray[np.float64], name: str, step: float) -> Figure:
+    return curve(name, column(x, 0.01), column(y, step), GREY, symbol="circle", size=3)

@@ -174,7 +174,7 @@ class _Page(HTMLParser):
         if not self._skipped:
             self._words.append(re.sub(r"\s+", " ", data))
         elif self._is_data:
-            for key, figure in json.loads(data).items():
+            for key, figure in json.loads(data)["figures"].items():
                 self.found += of_figure(self._section, self._figure_at[key], figure)
 
     def _end_of_block(self, tag: str) -> None:
@@ -207,17 +207,15 @@ def of_page(section: str, text: str) -> list[Printed]:
 
 
 def of_figure(section: str, where: str, figure: dict[str, Any]) -> Iterator[Printed]:
-    """Curves of a legend and titles of axes of a plotly figure; labels C1, F2 as C, F."""
-    layout = figure["layout"]
-    if layout.get("showlegend", True):
-        for trace in figure["data"]:
-            if trace.get("showlegend", True):
-                yield Printed(section, where, masked(re.sub(r"\b([CF])\d+\b", r"\1", trace.get("name", ""))))
-    for key, axis in layout.items():
-        if re.fullmatch(r"[xy]axis\d*", key):
-            title = masked(axis.get("title", {}).get("text", ""))
-            if title not in BARE_UNITS:
-                yield Printed(section, where, title)
+    """Curves, bars and limits of a legend and titles of axes; labels C1, F2, E3 as C, F, E."""
+    curves = [c for c in (*figure["curves"], *figure.get("bars", ())) if c["name"] and c.get("legend", True)]
+    if figure["kind"] == "strip" or len(curves) > 1 or figure.get("legend"):
+        for part in (*curves, *figure.get("limits", ())):
+            yield Printed(section, where, masked(re.sub(r"\b([CFE])\d+\b", r"\1", part["name"])))
+    for key in ("x", "y"):
+        title = masked(figure.get(key, {}).get("title", ""))
+        if title not in BARE_UNITS:
+            yield Printed(section, where, title)
 
 
 # -- source --------------------------------------------------------------------------------------------------

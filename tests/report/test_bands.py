@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +12,7 @@ import pytest
 
 from emulator.core.signals import EVENT_BITS
 from emulator.record.reader import Event, Run, read_run
-from emulator.report.bands import Band, band_marks, event_bands
+from emulator.report.bands import event_bands, shown_bands
 
 
 def with_events(run: Run, events: list[dict[str, Any]], mask: np.ndarray, log: list[Event]) -> Run:
@@ -83,31 +82,13 @@ def test_a_mark_is_an_instant_told_once(ride_folder: Callable[..., Path]) -> Non
         mask[row] = one_tick
         (band,) = event_bands(with_events(run, [{"kind": "mark", "name": "half way"}], mask, log))
         assert (band.name, band.kind, band.from_s, band.to_s) == ("half way", "mark", 2.0, 2.0)
-        assert [s["type"] for s in band_marks([band])["shapes"]] == ["line"]
 
 
-def test_bands_that_overlap_are_told_apart_by_height_and_dash(ride_folder: Callable[..., Path]) -> None:
+def test_only_faults_are_labelled_like_faults(ride_folder: Callable[..., Path]) -> None:
     run = read_run(ride_folder(20.0))
     at = run.time_s
-    mask = 1.0 * ((at > 2) & (at < 9)) + 2.0 * ((at > 4) & (at < 6)) + 4.0 * ((at > 5) & (at < 12))
-    mask += 8.0 * ((at > 13) & (at < 15))
-    bands = event_bands(with_events(run, [{"name": n} for n in "abcd"], mask, []))
-    assert [(b.name, b.lane) for b in bands] == [("a", 0), ("b", 1), ("c", 2), ("d", 0)]
-    marks = band_marks(bands)
-    tops = [s["y1"] for s in marks["shapes"][:3]]
-    assert all(upper - lower > 0.1 for upper, lower in pairwise(tops))
-    assert len({s["line"]["dash"] for s in marks["shapes"][:3]}) == 3
-    assert [a["y"] for a in marks["annotations"]] == [s["y1"] for s in marks["shapes"]]
-
-
-def test_labels_of_bands_that_follow_closely_are_not_on_each_other(ride_folder: Callable[..., Path]) -> None:
-    run = read_run(ride_folder(20.0))
-    at = run.time_s
-    mask = 1.0 * ((at > 2) & (at < 2.1)) + 2.0 * ((at > 2.2) & (at < 2.3))
-    bands = event_bands(with_events(run, [{"name": "a"}, {"name": "b"}], mask, []))
-    assert [b.lane for b in bands] == [0, 1]
-
-
-def test_no_bands_of_nothing() -> None:
-    assert band_marks([]) == {"shapes": [], "annotations": []}
-    assert band_marks([Band("F1", "n", 1.0, 2.0)])["shapes"][0]["x1"] == 2.0
+    kinds = ("fault", "mark", "gust", "frame", "grip")
+    mask = sum(2.0**i * ((at > 2 + i) & (at < 3 + i)) for i in range(len(kinds)))
+    bands = event_bands(with_events(run, [{"name": k, "kind": k} for k in kinds], np.asarray(mask), []))
+    assert [b.label for b in bands] == ["F1", "E2", "E3", "F4", "E5"]
+    assert [b["fault"] for b in shown_bands(bands)] == [True, False, False, True, False]

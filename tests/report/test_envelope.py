@@ -41,7 +41,7 @@ def run(ride_folder: Callable[..., Path]) -> Run:
 def test_forces_lie_in_the_ellipse_of_their_grip_and_what_slides_is_marked(run: Run) -> None:
     drawn = friction_figures(run)
     assert [tyre for tyre, _ in drawn] == ["front", "rear"]
-    traces = {t["name"]: t for t in drawn[0][1]["data"]}
+    traces = {t["name"]: t for t in drawn[0][1]["curves"]}
     assert set(traces) == {
         "limit, grip 1.00",
         "limit at the least, grip 0.50",
@@ -54,24 +54,24 @@ def test_forces_lie_in_the_ellipse_of_their_grip_and_what_slides_is_marked(run: 
         np.testing.assert_allclose(np.hypot(x / 1.3, y / 1.2), grip, rtol=1e-6)
     for name, most in (("gripping", 0.9), ("on another grip", 0.45), ("sliding", 1.0)):
         x, y = numbers(traces[name]["x"]), numbers(traces[name]["y"])
-        assert 0.95 * most < np.hypot(x / 1.3, y / 1.2).max() <= most * (1 + 1e-6)
+        assert 0.95 * most < np.hypot(x / 1.3, y / 1.2).max() <= most + 5e-4  # carried to 0.001
         assert len(x) <= MAX_POINTS
     assert len(numbers(traces["sliding"]["x"])) == 1
-    low, high = drawn[0][1]["layout"]["xaxis"]["range"]
+    low, high = drawn[0][1]["x"]["range"]
     assert low > high  # left is drawn on the left
-    assert drawn[0][1]["layout"]["yaxis"]["scaleanchor"] == "x"
+    assert drawn[0][1]["equal"]
 
 
 def test_looks_differ_without_colour(run: Run) -> None:
     for _, figure in friction_figures(run):
-        looks = [(t.get("line", {}).get("dash"), t.get("marker", {}).get("symbol")) for t in figure["data"]]
+        looks = [(t.get("dash"), t.get("symbol")) for t in figure["curves"]]
         assert len(set(looks)) == len(looks)
 
 
 def test_a_vehicle_that_is_not_told_has_no_ellipse(run: Run) -> None:
     for vehicle in (None, "a name", {"values": None}, {"values": {"tyre_front": {"friction_x": "?"}}}):
         names = [
-            t["name"] for t in friction_figures(replace(run, manifest={"vehicle": vehicle}))[0][1]["data"]
+            t["name"] for t in friction_figures(replace(run, manifest={"vehicle": vehicle}))[0][1]["curves"]
         ]
         assert not [n for n in names if n.startswith("limit")]
         assert "gripping" in names
@@ -90,22 +90,22 @@ def test_lean_stands_over_speed_beside_limits_on_both_sides(run: Run) -> None:
     }
     figure = lean_figure(replace(run, manifest=run.manifest | {"lean_envelope": envelope}))
     assert figure is not None
-    ridden = next(t for t in figure["data"] if t["name"] == "ridden")
+    ridden = next(t for t in figure["curves"] if t["name"] == "ridden")
     free = (run.signals["bench.state"] == 2) & (run.signals["truth.support"] == 0)
     roll = np.degrees(run.signals["truth.roll_rad"][free])
-    assert numbers(ridden["y"]).max() == pytest.approx(roll.max(), rel=1e-6)
-    assert numbers(ridden["y"]).min() == pytest.approx(roll.min(), rel=1e-6)
+    assert numbers(ridden["y"]).max() == pytest.approx(roll.max(), abs=5e-3)
+    assert numbers(ridden["y"]).min() == pytest.approx(roll.min(), abs=5e-3)
     speed = 3.6 * run.signals["truth.speed_m_s"][free]
-    assert numbers(ridden["x"]).min() == pytest.approx(speed.min(), rel=1e-6)  # not while it is held upright
-    assert numbers(ridden["x"]).max() <= speed.max() * (1 + 1e-6)
-    limits = [numbers(t["y"]) for t in figure["data"] if t["name"] == "limit of grip"]
-    np.testing.assert_allclose(limits[0][1:], np.degrees([0.88, 0.85]), rtol=1e-6)
+    assert numbers(ridden["x"]).min() == pytest.approx(speed.min(), abs=0.05)  # not while it is held upright
+    assert numbers(ridden["x"]).max() <= speed.max() + 0.05
+    limits = [numbers(t["y"]) for t in figure["curves"] if t["name"] == "limit of grip"]
+    np.testing.assert_allclose(limits[0][1:], np.degrees([0.88, 0.85]), atol=5e-3)
     np.testing.assert_allclose(limits[1], -limits[0])
     assert np.isnan(limits[0][0])
-    stops = [numbers(t["y"]) for t in figure["data"] if t["name"] == "steering at its stop"]
-    np.testing.assert_allclose([stop[0] for stop in stops], np.degrees([0.1, -0.1]), rtol=1e-6)
-    planned = next(t for t in figure["data"] if t["name"] == "planned")
-    np.testing.assert_allclose(numbers(planned["x"]), [36.0, 43.2], rtol=1e-6)
+    stops = [numbers(t["y"]) for t in figure["curves"] if t["name"] == "steering at its stop"]
+    np.testing.assert_allclose([stop[0] for stop in stops], np.degrees([0.1, -0.1]), atol=5e-3)
+    planned = next(t for t in figure["curves"] if t["name"] == "planned")
+    np.testing.assert_allclose(numbers(planned["x"]), [36.0, 43.2], atol=0.05)
 
 
 def test_a_bike_that_is_down_is_no_longer_riding(run: Run) -> None:
@@ -113,7 +113,7 @@ def test_a_bike_that_is_down_is_no_longer_riding(run: Run) -> None:
     roll = np.where(fallen > 0, 2.0, run.signals["truth.roll_rad"])
     figure = lean_figure(replace(run, signals=run.signals | {"truth.fallen": fallen, "truth.roll_rad": roll}))
     assert figure is not None
-    ridden = next(t for t in figure["data"] if t["name"] == "ridden")
+    ridden = next(t for t in figure["curves"] if t["name"] == "ridden")
     assert numbers(ridden["y"]).max() < np.degrees(1.5)
 
 
@@ -121,5 +121,5 @@ def test_no_ride_no_lean_and_nonsense_is_left_out(run: Run) -> None:
     odd = {"speed_m_s": "?", "grip_rad": [1], "planned_m_s": [1.0], "planned_roll_rad": [1.0, 2.0]}
     figure = lean_figure(replace(run, manifest={"lean_envelope": odd}))
     assert figure is not None
-    assert [t["name"] for t in figure["data"]] == ["ridden"]
+    assert [t["name"] for t in figure["curves"]] == ["ridden"]
     assert lean_figure(replace(run, signals={})) is None

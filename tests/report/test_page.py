@@ -67,7 +67,6 @@ def test_no_html_is_written_in_python() -> None:
         ('"""A docstring may say <b>."""', False),
         ('x = struct.Struct("<i")', False),
         ('x = b"< send >"', False),
-        ('x = "%{y}<extra></extra>"', False),  # plotly's own
         ('x = "a < b and c > d"', False),
     ],
 )
@@ -79,7 +78,7 @@ def test_only_who_writes_a_page_waits_for_the_engine() -> None:
     code = (
         "import sys, emulator.report.run_report, emulator.inspection.sensors.page\n"
         "import emulator.inspection.stability.page\n"
-        "print([m for m in ('jinja2', 'markupsafe', 'plotly') if m in sys.modules])"
+        "print([m for m in ('jinja2', 'markupsafe') if m in sys.modules])"
     )
     result = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=True
@@ -87,7 +86,10 @@ def test_only_who_writes_a_page_waits_for_the_engine() -> None:
     assert result.stdout == "[]\n"
 
 
-@pytest.mark.parametrize(("name", "end"), [("page.css", "</style"), ("page.js", "</script")])
+@pytest.mark.parametrize(
+    ("name", "end"),
+    [("page.css", "</style"), ("page.js", "</script"), ("figures.js", "</script"), ("strips.js", "</script")],
+)
 def test_an_asset_does_not_end_its_own_element(name: str, end: str) -> None:
     text = asset(name).lower()
     assert text.strip()
@@ -95,7 +97,7 @@ def test_an_asset_does_not_end_its_own_element(name: str, end: str) -> None:
     assert "<!--" not in text  # would let a script element go on behind its end
 
 
-def test_a_page_without_figures_carries_no_plotly() -> None:
+def test_a_page_without_figures_carries_nothing_that_draws() -> None:
     page = Page(page_html("page.html", "Morning <page>", {}))
     assert page.text.startswith("Morning <page> ")
     assert page.ids == []
@@ -190,12 +192,10 @@ def test_no_name_makes_an_element_or_ends_one(
     empty_run: Run, plain_tags: list[str], name: str, other: str
 ) -> None:
     assume(name != other)  # or events would be of one name, and more of them drawn as bands
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("plotly.offline.get_plotlyjs", lambda: "")
-        page = Page(report_html(named(empty_run, name, other)))
+    page = Page(report_html(named(empty_run, name, other)))
     assert page.tags == plain_tags
     assert "<" not in page.scripts[0]
-    assert "bus" in json.loads(page.scripts[0])
+    assert "bus" in json.loads(page.scripts[0])["figures"]
     words = "".join(page.words)
     assert words.count(visible(name)) >= 10
     assert words.count(visible(other)) >= 5
@@ -203,11 +203,11 @@ def test_no_name_makes_an_element_or_ends_one(
 
 def test_numbers_that_are_none_are_left_out_of_a_figure() -> None:
     figure = {
-        "data": [{"x": [1.0, math.nan], "y": (math.inf, 2.0)}],
-        "layout": {"xaxis": {"range": [0, -math.inf]}},
+        "curves": [{"x": [1.0, math.nan], "y": (math.inf, 2.0)}],
+        "x": {"range": [0, -math.inf]},
     }
     page = environment().from_string("{{ figure | tojson }}").render(figure=figure)
     assert json.loads(page) == {
-        "data": [{"x": [1.0, None], "y": [None, 2.0]}],
-        "layout": {"xaxis": {"range": [0, None]}},
+        "curves": [{"x": [1.0, None], "y": [None, 2.0]}],
+        "x": {"range": [0, None]},
     }

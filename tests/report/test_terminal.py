@@ -9,12 +9,14 @@ import pytest
 
 from emulator.cli.output import PlainConsole
 from emulator.core.trip_reasons import TripReason
-from emulator.report.sections import timing_section
+from emulator.report.page import Cell
+from emulator.report.sections import criteria_section, timing_section
 from emulator.report.terminal import (
     console_summary,
     disturbed_sentence,
     left_out_sentence,
     meaning_of,
+    nearest_sentence,
     what_to_do,
 )
 from emulator.verdict.attribution import Cause
@@ -102,3 +104,85 @@ def test_samples_left_out_of_the_ages_are_counted_by_their_reason() -> None:
     assert "is not measured" in timing_section({"outputs": outputs}).until  # of an earlier version
     assert left_out_sentence({"outputs": {"engine": outputs["engine"]}}) == ""
     assert disturbed_sentence({}) == ""
+
+
+def test_the_promise_with_the_least_to_spare_is_named() -> None:
+    imu = {
+        "kept_ppm": 12.0, "age_ms_p50": 2.1, "age_ms_max": 40.0, "silence_ms_max": 20.0,
+        "allowed": {"kept_ppm": 200.0, "age_ms_p50": [0.0, 4.0], "age_ms_max": 47.0, "silence_ms_max": 47.0},
+    }  # fmt: skip
+    gnss = {"age_ms_p50": 0.4, "allowed": {"age_ms_p50": [0.0, 4.0]}}
+    assert nearest_sentence({"outputs": {"imu": imu}}) == (
+        "Least to spare: imu, oldest sample, 85 % of what is allowed."
+    )
+    # a median may be off either way: 1.6 of 2 ms too young
+    assert nearest_sentence({"outputs": {"imu": imu | {"age_ms_max": 30.0}, "gnss": gnss}}) == (
+        "Least to spare: gnss, median age, 80 % of what is allowed."
+    )
+    assert nearest_sentence({"outputs": {"engine": {"rate_hz": 10}}}) == nearest_sentence({}) == ""
+
+
+def test_all_that_was_judged_shows_what_is_allowed() -> None:
+    allowed = {
+        "kept_ppm": 500.5,
+        "age_ms_p50": [-1.0, 5.0],
+        "age_ms_max": 47.0,
+        "silence_ms_max": 47.0,
+        "lost": 0.0,
+    }
+    kept = {
+        "rate_hz": 500.0, "sent": 900, "lost": 0, "kept_ppm": 0.5, "disordered": 0, "latency_ms": 2.0,
+        "age_ms_p50": 2.0, "age_ms_max": 2.5, "silence_ms_max": 2.0, "allowed": allowed,
+    }  # fmt: skip
+    section = timing_section({"outputs": {"imu": kept}})
+    row = dict(zip((" ".join(head.split()) for head in section.heads), section.rows[0], strict=True))
+    assert row["period error ppm"] == "+0.5 ≤ 500"
+    assert row["lost"] == "0 ≤ 0"
+    assert row["out of order"] == "0 ≤ 0"
+    assert row["age p50 ms"] == "2.00 (-1 to 5)"
+    assert row["longest silence ms"] == "2.0 ≤ 47"
+
+
+@pytest.mark.parametrize(
+    ("verdict", "advice"),
+    [
+        (Verdict("invalid", ["x"], criteria(1, 0), timing_missed=True), "see in the timing certificate"),
+        (Verdict("invalid", ["x"], [], causes=[Cause("unknown", "x")]), "rule out what the first reason"),
+        (Verdict("invalid", ["x"], [], causes=[Cause("bench", "x")]), "mend on the bench what the first"),
+        (Verdict("error", ["x"], []), "mend what the first reason names"),
+        (Verdict("fail", ["x"], criteria(0, 1)), ""),
+        (Verdict("pass", ["x"], criteria(1, 0)), ""),
+    ],
+)
+def test_a_ride_that_does_not_count_says_what_to_do(verdict: Verdict, advice: str) -> None:
+    assert what_to_do(verdict).startswith(advice)
+    assert bool(what_to_do(verdict)) == bool(advice)
+
+
+def test_criteria_of_a_ride_that_does_not_count_are_not_ticked(tmp_path: Path) -> None:
+    judged = [CriterionResult("lean", "lean", True, 0.1, "rad", 3.0, 1.0, "so it was", 0.5)]
+    told = {}
+    for result in ("pass", "invalid"):
+        verdict = Verdict(result, ["because"], judged)  # type: ignore[arg-type]
+        write_verdict(tmp_path, verdict)
+        console = PlainConsole(width=120, file=io.StringIO())
+        console.print(console_summary(tmp_path))
+        told[result] = (
+            console.file.getvalue().count("✓ met"),  # type: ignore[attr-defined]
+            str(criteria_section(verdict, {}).rows).count("✓ met"),
+            bool(criteria_section(verdict, {}).note),
+        )
+    assert told == {"pass": (1, 1, False), "invalid": (0, 0, True)}
+
+
+def test_margins_are_told_in_percent_of_their_limit_and_the_thinnest_is_marked() -> None:
+    judged = [
+        CriterionResult("line", "distance_from_line", True, 0.75, "m", 4.0, 9.0, "a", 1.5),
+        CriterionResult("speed", "speed_error", True, 0.4, "m/s", 5.0, 9.0, "b", 4.0),
+        CriterionResult("fall", "no_fall", True, 1.0, "1", 6.0, 9.0, "c", None),
+    ]
+    rows = criteria_section(Verdict("pass", [], judged), {"C1": "time2"}).rows
+    assert rows[0][2] == "+0.75 m (50 %)"
+    assert rows[1][2] == Cell("thinnest", strong="+1.4 km/h (10 %)")
+    assert rows[2][2] == "–"
+    assert rows[0][0] == Cell("line", strong="C1", leads_to=(3.0, 5.0), panel="time2")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from typing import Any
 
 import numpy as np
@@ -37,19 +38,20 @@ def test_ages_are_drawn_an_output_a_row_with_every_sample_in_it() -> None:
     figure = age_histograms(certificate())
     assert figure is not None
     json.dumps(figure, allow_nan=False)
-    assert [trace["name"] for trace in figure["data"]] == ["lean", "imu"]  # nothing was sent of the third
-    for trace in figure["data"]:
-        assert sum(count for count, _ in trace["customdata"]) == 200
-        assert trace["x"] == sorted(trace["x"])
-    late = figure["data"][1]
-    assert late["customdata"][0][1] == pytest.approx(0.3, abs=0.02)
-    assert late["customdata"][-1][1] == pytest.approx(12.0, abs=0.01)  # the one straggler is there
-    assert late["x"][-1] == pytest.approx(float(_place(np.array([12.0]))[0]), abs=1e-3)
-    assert figure["data"][0]["x"][0] < 0.0  # the other one is too young
-    assert max(late["y"]) > 150
-    assert {"yaxis", "yaxis2"} <= set(figure["layout"])
-    tops = [figure["layout"][key]["domain"][1] for key in ("yaxis", "yaxis2")]
-    assert tops == sorted(tops, reverse=True)
+    assert figure["rows"] == ["lean", "imu"]  # nothing was sent of the third
+    told = [
+        [re.search(r"from ([-+.\d]+) ms (\d+) samples", tip) for tip in c["tips"]] for c in figure["curves"]
+    ]
+    for c, tips in zip(figure["curves"], told, strict=True):
+        assert sum(int(tip[2]) for tip in tips if tip) == 200
+        assert c["x"] == sorted(c["x"])
+    late = told[1]
+    assert float(late[0][1]) == pytest.approx(0.3, abs=0.02)
+    assert float(late[-1][1]) == pytest.approx(12.0, abs=0.01)  # the one straggler is there
+    assert figure["curves"][1]["x"][-1] == pytest.approx(float(_place(np.array([12.0]))[0]), abs=1e-3)
+    assert figure["curves"][0]["x"][0] < 0.0  # the other one is too young
+    for row, c in enumerate(figure["curves"]):
+        assert row < min(c["y"]) < max(c["y"]) < row + 1  # each in its own row
 
 
 def test_the_axis_of_ages_keeps_order_and_sign() -> None:
@@ -96,14 +98,23 @@ def test_every_frames_worst_response_stands_beside_its_deadline() -> None:
     figure = bus_figure({"frames": frames})
     assert figure is not None
     json.dumps(figure, allow_nan=False)
-    drawn = {trace["name"]: dict(zip(trace["y"], trace["x"], strict=True)) for trace in figure["data"]}
+    drawn = {
+        b["name"]: {n: v for n, v in zip(figure["rows"], b["values"], strict=True) if v}
+        for b in figure["bars"]
+    }
     assert drawn["worst response, robot"] == {"steering": 0.5}
     assert drawn["worst response, bench"] == {"lean": 3.0}
-    assert drawn["deadline"] == {"steering": 2.0, "imu": 2.0, "lean": 10.0, "slow": 20.0}
+    (ends,) = figure["curves"]
+    assert dict(zip(figure["rows"], ends["x"], strict=True)) == {
+        "steering": 2.0,
+        "imu": 2.0,
+        "lean": 10.0,
+        "slow": 20.0,
+    }
     missed = drawn["not in time at worst"]
     assert missed["imu"] == 2.5
-    assert missed["slow"] == figure["layout"]["xaxis"]["range"][1]
-    assert figure["layout"]["yaxis"]["categoryarray"] == ["slow", "lean", "imu", "steering"]  # bottom first
+    assert missed["slow"] == figure["x"]["range"][1]
+    assert figure["rows"] == ["steering", "imu", "lean", "slow"]
 
 
 @pytest.mark.parametrize("nothing", [None, {}, {"frames": []}, {"frames": [1]}, []])
@@ -115,10 +126,10 @@ def test_histogram_keeps_every_count_and_has_no_zero_on_a_log_axis() -> None:
     certificate = {"loop": {"lateness_histogram": {"edges_us": [0, 1, 10, 100], "counts": [5, 0, 900]}}}
     figure = lateness_histogram(certificate)
     assert figure is not None
-    (trace,) = figure["data"]
-    assert trace["customdata"][:3] == [5, 0, 900]
-    assert min(trace["x"]) > 0
-    assert min(trace["y"]) > 0
+    (ticks,) = figure["curves"]
+    assert [int(re.findall(r"(\d+) ticks", tip)[0]) for tip in ticks["tips"][:3]] == [5, 0, 900]
+    assert min(ticks["x"]) > 0
+    assert min(ticks["y"]) > 0
 
 
 def test_no_histogram_is_no_figure() -> None:

@@ -132,6 +132,14 @@ class Browser:
         )
         self.call("Emulation.setTouchEmulationEnabled", enabled=phone)
 
+    def drawn(self) -> None:
+        """Wait until a page of figures has drawn those in view."""
+        self.eval(
+            "new Promise(go => { const look = () => 'drawn' in document.documentElement.dataset ? go(1)"
+            " : setTimeout(look, 5); look(); })"
+        )
+        self.settle()
+
     def load(self, path: Path) -> None:
         """Open a file and wait until it is loaded, whether or not its scripts run."""
         self.visit(path.resolve().as_uri())

@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import base64
-import json
-
 import numpy as np
 import pytest
 
 from emulator.survey.circuit_import import Imported, Wishes, import_circuit
 from emulator.survey.page import import_html, rows
 from tests.support.html_page import Page
+from tests.support.recorded import carried
 from tests.support.surveyed import geodetic, sampled, shipped, write_gpx
 
 
@@ -42,12 +40,9 @@ def test_the_page_needs_nothing_else_and_shows_all(found: Imported) -> None:
 
 
 def test_figures_hold_the_points_and_the_line(found: Imported) -> None:
-    page = Page(import_html(found))
-    figures = json.loads(page.scripts[0])
-    (points,) = figures["deviation"]["data"]
-    shown = np.frombuffer(base64.b64decode(points["y"]["bdata"]), "<f4")
-    assert np.abs(shown).max() == pytest.approx(float(np.abs(found.offsets).max()), rel=1e-6)
-    assert [shape["y0"] for shape in figures["deviation"]["layout"]["shapes"]] == [-0.2, 0.2]
-    (bend,) = figures["curvature"]["data"]
-    shown = np.frombuffer(base64.b64decode(bend["y"]["bdata"]), "<f4")
-    assert np.abs(shown).max() == pytest.approx(float(np.abs(found.line.curvature).max()), rel=1e-6)
+    figures = carried(Page(import_html(found)))["figures"]
+    (points,) = figures["deviation"]["curves"]
+    assert np.abs(points["y"]).max() == pytest.approx(float(np.abs(found.offsets).max()), abs=5e-4)
+    assert [area["y"] for area in figures["deviation"]["areas"]] == [[-0.2, -0.2], [0.2, 0.2]]
+    (bend,) = figures["curvature"]["curves"]
+    assert np.abs(bend["y"]).max() == pytest.approx(float(np.abs(found.line.curvature).max()), abs=5e-7)

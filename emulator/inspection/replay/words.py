@@ -5,6 +5,7 @@ from __future__ import annotations
 from rich.table import Table
 
 from emulator.inspection.replay.comparison import Difference, Replayed
+from emulator.report.terminal_table import terminal_table
 
 _MOST = 40
 """Differences shown; the first ones by tick."""
@@ -27,17 +28,16 @@ def summary(result: Replayed) -> str:
 
 def difference_table(result: Replayed) -> Table:
     """Each thing that differs: where first, both values, how many, and for signals how far at most."""
-    table = Table(box=None, pad_edge=False, header_style="dim")
-    for name in ("what", "first", "recorded", "replayed", "differing", "at most", "at"):
-        table.add_column(name, overflow="fold")
+    heads = ("what", "first", "recorded", "replayed", "differing", "at most", "at")
+    rows = []
     for d in result.differences[:_MOST]:
         most = _most(d)
         at = f"{d.at_tick / 1000:.3f} s" if most else ""
         values = (_short(d.recorded), _short(d.replayed))
-        table.add_row(d.what, f"{d.tick / 1000:.3f} s", *values, str(d.count), most, at)
+        rows.append([d.what, f"{d.tick / 1000:.3f} s", *values, str(d.count), most, at])
     if len(result.differences) > _MOST:
-        table.add_row(f"and {len(result.differences) - _MOST} more")
-    return table
+        rows.append([f"and {len(result.differences) - _MOST} more", *[""] * 6])
+    return terminal_table("", heads, rows)
 
 
 def _things(result: Replayed) -> str:

@@ -24,7 +24,7 @@ from emulator.inspection.sensors.checks import MEAN_AGE, SETTLED_S, Row
 from emulator.inspection.sensors.error_terms import WIRE_STEP, Channel
 from emulator.inspection.sensors.lean_ride import LeanOnRide
 from emulator.record.writer import write_whole
-from emulator.report.drawing import BLUE, GREY, INK, ORANGE, PURPLE, Figure, plain_layout
+from emulator.report.drawing import BLUE, GREY, INK, ORANGE, PURPLE, RED, Figure, axis, bars, curve, plane
 from emulator.report.page import page_html
 from emulator.report.terminal_table import terminal_table
 
@@ -293,47 +293,24 @@ def console_tables(page: SensorPage) -> RenderableType:
     if page.rows:
         parts += [
             Text(""),
-            terminal_table("Measured beside configured", ROW_HEADS, check_rows(page.rows)),
+            *_differing_table(page),
             Text(summary(page), style="bold"),
         ]
     parts += [Text(note) for note in page.notes]
     return Group(*parts)
 
 
+def _differing_table(page: SensorPage) -> list[RenderableType]:
+    """What differs; rows that agree are counted, and stand on the page."""
+    rows = check_rows([r for r in page.rows if not r.agrees])
+    return [terminal_table("Measured beside configured", ROW_HEADS, rows)] if rows else []
+
+
 # -- figures -------------------------------------------------------------------------------------------------
 
 
-def _bars(name: str, k: int, x: list[float], y: list[str], text: list[str], hover: str) -> dict[str, Any]:
-    return {
-        "type": "bar",
-        "orientation": "h",
-        "name": name,
-        "x": x,
-        "y": y,
-        "text": text,
-        "textposition": "inside",
-        "insidetextanchor": "middle",
-        "hovertemplate": hover,
-        "marker": {
-            "color": _FILLS[k % len(_FILLS)],
-            "line": {"color": "#ffffff", "width": 1},
-            "pattern": {
-                "shape": _PATTERNS[k % len(_PATTERNS)],
-                "fillmode": "overlay",
-                "fgcolor": "#ffffff",
-                "size": 7,
-                "solidity": 0.15,
-            },
-        },
-    }
-
-
-def _bar_layout(x_title: str, count: int) -> dict[str, Any]:
-    layout = plain_layout(x_title, "")
-    layout |= {"barmode": "stack", "height": 110 + 26 * count}
-    layout["yaxis"] |= {"autorange": "reversed", "ticks": ""}
-    layout["legend"]["traceorder"] = "normal"
-    return layout
+def _stacked(x_title: str, rows: Sequence[str], parts: Sequence[Figure], **more: Any) -> Figure:
+    return plane(axis(x_title, **more), axis(), [], rows=list(rows), bars=list(parts), stack=True)
 
 
 def budget_figure(budget: ErrorBudget) -> Figure:
@@ -342,21 +319,25 @@ def budget_figure(budget: ErrorBudget) -> Figure:
         c for o in budget.outputs for c in o.channels if c.at in ("", budget.fixes[0][0]) and c.sigma > 0.0
     ]
     names = list(dict.fromkeys(t.name for c in channels for t in c.terms if t.kind not in ("fixed", "walk")))
-    data = []
+    parts = []
     for k, name in enumerate(names):
-        x, y, text = [], [], []
+        values: list[float | None] = []
+        texts, tips = [], []
         for c in channels:
             square = sum(t.sigma**2 for t in c.terms if t.name == name and t.kind not in ("fixed", "walk"))
             share = 100.0 * square / c.sigma**2
-            if share <= 0.0:
-                continue
-            x.append(round(share, 3))
-            y.append(c.signal)
-            text.append(f"{name} {figure_of(math.sqrt(square), 2)}" if share > 30.0 else "")
-        data.append(_bars(name, k, x, y, text, f"{name}: %{{x:.1f}} % of the square<extra>%{{y}}</extra>"))
-    layout = _bar_layout("share of the square / %", len(channels))
-    layout["xaxis"]["range"] = [0, 100]
-    return {"data": data, "layout": layout}
+            values.append(round(share, 3) if share > 0.0 else None)
+            texts.append(f"{name} {figure_of(math.sqrt(square), 2)}" if share > 30.0 else "")
+            tips.append(f"{c.signal}: {name} {share:.1f} % of the square")
+        parts.append(_part(name, k, values, texts, tips))
+    return _stacked("share of the square / %", [c.signal for c in channels], parts, range=[0, 100])
+
+
+def _part(
+    name: str, k: int, values: Sequence[float | None], texts: Sequence[str], tips: Sequence[str]
+) -> Figure:
+    hatch = _PATTERNS[k % len(_PATTERNS)]
+    return bars(name, values, _FILLS[k % len(_FILLS)], hatch, texts=list(texts), tips=list(tips))
 
 
 def age_figure(page: SensorPage) -> Figure:
@@ -374,178 +355,104 @@ def age_figure(page: SensorPage) -> Figure:
         ("own time on the bus", [known(o.age.wire) for o in outputs]),
         ("longest wait for the bus", [known(o.age.wait) for o in outputs]),
     ]
-    data = [
-        _bars(
+    drawn = [
+        _part(
             name,
             k,
-            x,
-            names,
+            [v or None for v in x],
             [f"{v:.3g}" if v > 1.0 else "" for v in x],
-            f"{name} %{{x:.3g}} ms<extra>%{{y}}</extra>",
+            [f"{output}: {name} {v:.3g} ms" for output, v in zip(names, x, strict=True)],
         )
         for k, (name, x) in enumerate(parts)
         if any(x)
     ]
+    figure = _stacked("age / ms", names, drawn)
     measured = {r.output: r.measured for r in page.rows if r.quantity == MEAN_AGE}
     if measured:
-        data.append(
-            {
-                "type": "scatter",
-                "mode": "markers",
-                "name": "measured mean age on leaving",
-                "x": list(measured.values()),
-                "y": list(measured),
-                "marker": {
-                    "symbol": "diamond",
-                    "size": 11,
-                    "color": "#ffffff",
-                    "line": {"color": INK, "width": 2},
-                },
-                "hovertemplate": "measured %{x:.3f} ms<extra>%{y}</extra>",
-            }
-        )
-    return {"data": data, "layout": _bar_layout("age / ms", len(outputs))}
+        rows = [names.index(output) + 0.5 for output in measured]
+        tips = [f"{output}: measured {v:.3f} ms" for output, v in measured.items()]
+        name = "measured mean age on leaving"
+        figure["curves"] = [
+            curve(name, list(measured.values()), rows, INK, symbol="diamond-open", size=11, tips=tips)
+        ]
+    return figure
 
 
 def allan_figure(page: SensorPage, output: OutputBudget, unit: str) -> Figure:
     """Allan deviation of an output's signals over averaging time: configured, and as measured at rest."""
-    data: list[dict[str, Any]] = []
+    drawn = []
     period_s = 1.0 / output.rate_hz
     shown: dict[tuple[float, ...], list[str]] = {}
-    curves = {}
+    times = {}
     for c in output.channels:
         lengths = allan_lengths(output.rate_hz)
         rounded = (t.sigma for t in c.terms if t.name == WIRE_STEP)
         noise = replace(c.noise, white=math.hypot(c.noise.white, *rounded))
         y = tuple(round(noise.deviation(m, period_s), 12) for m in lengths)
         shown.setdefault(y, []).append(c.signal)
-        curves[y] = [m * period_s for m in lengths]
+        times[y] = [m * period_s for m in lengths]
     for k, (y, signals) in enumerate(shown.items()):
-        data.append(
-            {
-                "type": "scatter",
-                "mode": "lines",
-                "name": f"configured: {', '.join(signals)}",
-                "x": curves[y],
-                "y": list(y),
-                "line": {"color": INK, "dash": _DASHES[k % 3], "width": 2},
-                "hovertemplate": "%{x:.3g} s: %{y:.3g}",
-            }
-        )
+        name = f"configured: {', '.join(signals)}"
+        drawn.append(curve(name, times[y], y, INK, dash=_DASHES[k % 3], width=2))
     for k, c in enumerate(output.channels):
         if c.signal in page.noise:
             values = page.noise[c.signal]
             lengths = [m for m in allan_lengths(output.rate_hz) if values.size // m >= 4]
-            data.append(
-                {
-                    "type": "scatter",
-                    "mode": "markers",
-                    "name": f"measured: {c.signal}",
-                    "x": [m * period_s for m in lengths],
-                    "y": [float(f"{allan_deviation(values, m):.4g}") for m in lengths],
-                    "marker": {
-                        "symbol": ("circle-open", "square-open", "x-thin-open")[k % 3],
-                        "size": 8,
-                        "color": _FILLS[k % 3],
-                        "line": {"width": 2},
-                    },
-                    "hovertemplate": "%{x:.3g} s: %{y:.3g}",
-                }
-            )
-    layout = plain_layout("averaging time / s", f"Allan deviation / ({unit})")
-    for axis in ("xaxis", "yaxis"):
-        layout[axis] |= {"type": "log", "exponentformat": "power", "dtick": 1}
-    return {"data": data, "layout": layout}
+            x = [m * period_s for m in lengths]
+            found = [float(f"{allan_deviation(values, m):.4g}") for m in lengths]
+            mark = ("circle-open", "square-open", "cross")[k % 3]
+            drawn.append(curve(f"measured: {c.signal}", x, found, _FILLS[k % 3], symbol=mark, size=8))
+    x_axis = axis("averaging time / s", log=True)
+    return plane(x_axis, axis(f"Allan deviation / ({unit})", log=True), drawn, height=420, legend=True)
 
 
-def fix_figure(page: SensorPage, k: int) -> Figure:
-    """Circle that holds 95 % of the epochs of a kind of fix; for the one in use the measured ones in it."""
-    fix, _ = page.budget.fixes[k]
+def fix_figure(page: SensorPage) -> Figure | None:
+    """Circle that holds 95 % of the epochs of the fix in use, and those measured; None without these."""
+    fix, _ = page.budget.fixes[0]
     radius = _WITHIN_95 * page.budget.channel("gnss_x_m", fix).sigma
+    if page.rest is None:
+        return None
+    received = page.rest.outputs["gnss"].after(SETTLED_S)
+    errors = received.values[:, :2] - np.nanmean(received.values[:, :2], axis=0)
+    errors = errors[np.isfinite(errors).all(axis=1)][:: max(1, len(errors) // 600)]
+    if not len(errors):
+        return None
     angle = np.linspace(0.0, 2.0 * math.pi, _CIRCLE + 1)
-    data: list[dict[str, Any]] = [
-        {
-            "type": "scatter",
-            "mode": "lines",
-            "name": "95 %",
-            "x": [float(f"{v:.5g}") for v in radius * np.cos(angle)],
-            "y": [float(f"{v:.5g}") for v in radius * np.sin(angle)],
-            "line": {"color": INK, "width": 2},
-            "hoverinfo": "skip",
-        }
+    x, y = radius * np.cos(angle), radius * np.sin(angle)
+    reach = max(1.25 * radius, 1.05 * float(np.abs(errors).max()))
+    drawn = [
+        curve("95 %", x, y, INK, dash="solid", width=2, quiet=True),
+        curve(
+            "measured about their mean", errors[:, 0], errors[:, 1], BLUE, symbol="circle", size=3, quiet=True
+        ),
     ]
-    reach = 1.25 * radius
-    if k == 0 and page.rest is not None:
-        received = page.rest.outputs["gnss"].after(SETTLED_S)
-        errors = received.values[:, :2] - np.nanmean(received.values[:, :2], axis=0)
-        errors = errors[np.isfinite(errors).all(axis=1)][:: max(1, len(errors) // 600)]
-        if len(errors):
-            reach = max(reach, 1.05 * float(np.abs(errors).max()))
-        data.append(
-            {
-                "type": "scatter",
-                "mode": "markers",
-                "name": "measured about their mean",
-                "x": [float(f"{v:.4g}") for v in errors[:, 0]],
-                "y": [float(f"{v:.4g}") for v in errors[:, 1]],
-                "marker": {"symbol": "circle-open", "size": 4, "color": BLUE},
-                "hoverinfo": "skip",
-            }
-        )
-    layout = plain_layout("east / m", "north / m")
-    layout |= {"height": 300, "showlegend": k == 0 and len(data) > 1}
-    layout["xaxis"] |= {"range": [-reach, reach], "constrain": "domain"}
-    layout["yaxis"] |= {"range": [-reach, reach], "scaleanchor": "x", "constrain": "domain"}
-    return {"data": data, "layout": layout}
+    east, north = axis("east / m", range=[-reach, reach]), axis("north / m", range=[-reach, reach])
+    return plane(east, north, drawn, equal=True, height=300)
 
 
 def rows_figure(rows: Sequence[Row]) -> Figure:
     """Where each measurement lies in the interval it has to lie in: -1 and 1 are its ends."""
     drawn = [r for r in rows if 0.0 < r.high - r.low < math.inf and math.isfinite(r.measured)]
-    data = []
-    for agrees, name, symbol, colour in (
-        (True, "agrees", "circle", BLUE),
-        (False, "differs", "x", "#a01818"),
-    ):
-        chosen = [r for r in drawn if r.agrees == agrees]
+    curves = []
+    for agrees, name, symbol, colour in ((True, "agrees", "circle", BLUE), (False, "differs", "cross", RED)):
+        chosen = [(i, r) for i, r in enumerate(drawn) if r.agrees == agrees]
         if not chosen:
             continue
-        at = [(2.0 * r.measured - r.high - r.low) / (r.high - r.low) for r in chosen]
-        data.append(
-            {
-                "type": "scatter",
-                "mode": "markers",
-                "name": name,
-                "x": [round(max(-3.0, min(3.0, v)), 4) for v in at],
-                "y": [f"{r.record}: {r.output}, {r.quantity}" for r in chosen],
-                "text": [
-                    f"{figure_of(r.measured, 6)} {r.unit}, {figure_of(v, 3)} of the way"
-                    for r, v in zip(chosen, at, strict=True)
-                ],
-                "hovertemplate": "%{text}<extra></extra>",
-                "marker": {"symbol": symbol, "size": 8, "color": colour},
-            }
-        )
-    layout = plain_layout("place in the interval; held at 3 beyond it", "")
-    layout |= {"height": 130 + 15 * len(drawn)}
-    layout["xaxis"] |= {"range": [-3.1, 3.1]}
-    layout["yaxis"] |= {
-        "range": [len(drawn) - 0.4, -0.6],
-        "ticks": "",
-        "tickfont": {"size": 9},
-        "categoryorder": "array",
-        "categoryarray": [f"{r.record}: {r.output}, {r.quantity}" for r in drawn],
-    }
-    layout["shapes"] = [
-        {
-            "type": "rect",
-            **{"xref": "x", "yref": "paper", "x0": -1, "x1": 1, "y0": 0, "y1": 1},
-            "fillcolor": "rgba(27,95,168,0.08)",
-            "line": {"color": GREY, "width": 1, "dash": "dash"},
-            "layer": "below",
-        }
-    ]
-    return {"data": data, "layout": layout}
+        at = [(2.0 * r.measured - r.high - r.low) / (r.high - r.low) for _, r in chosen]
+        tips = [
+            f"{r.record}: {r.output}, {r.quantity}: {figure_of(r.measured, 6)} {r.unit}, "
+            f"{figure_of(v, 3)} of the way"
+            for (_, r), v in zip(chosen, at, strict=True)
+        ]
+        x, y = [round(max(-3.0, min(3.0, v)), 4) for v in at], [i + 1.0 for i, _ in chosen]
+        curves.append(curve(name, x, y, colour, symbol=symbol, size=7, tips=tips))
+    return plane(
+        axis("place in the interval; held at 3 beyond it", range=[-3.1, 3.1]),
+        axis("row", range=[len(drawn) + 1.0, 0.0], whole=True),
+        curves,
+        height=300,
+        areas=[{"x": [-1, 1], "y": None, "tone": "plain", "text": ""}],
+    )
 
 
 # -- page ----------------------------------------------------------------------------------------------------
@@ -559,11 +466,9 @@ def sensors_html(page: SensorPage) -> str:
     inertial = [o for o in b.outputs if o.name in _INERTIAL_UNITS and any(c.sigma > 0.0 for c in o.channels)]
     figures: dict[str, Figure] = {"budget": budget_figure(b), "age": age_figure(page)}
     figures |= {o.name: allan_figure(page, o, _INERTIAL_UNITS[o.name]) for o in inertial}
-    fixes = []
-    for k, (fix, _) in enumerate(b.fixes):
-        figures[f"fix-{fix}"] = fix_figure(page, k)
-        radius = figure_of(_WITHIN_95 * b.channel("gnss_x_m", fix).sigma, 3)
-        fixes.append((f"fix-{fix}", f"{fix}: 95 % of epochs within {radius} m"))
+    fix, circle = b.fixes[0][0], fix_figure(page)
+    if circle is not None:
+        figures["fix"] = circle
     if page.rows:
         figures["rows"] = rows_figure(page.rows)
     return page_html(
@@ -591,8 +496,9 @@ def sensors_html(page: SensorPage) -> str:
         ride_heads=RIDE_HEADS,
         ride=[] if page.ride is None else ride_rows(page.ride),
         ride_note="" if page.ride is None else _ride_note(page.ride),
-        fixes=fixes,
+        fix=fix,
         check_heads=ROW_HEADS,
-        checks=check_rows(page.rows),
+        differing=check_rows([r for r in page.rows if not r.agrees]),
+        agreeing=check_rows([r for r in page.rows if r.agrees]),
         remarks=page.notes,
     )

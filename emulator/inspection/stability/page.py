@@ -19,7 +19,7 @@ from rich.text import Text
 
 from emulator.inspection.stability.ridden import RiddenMargin
 from emulator.record.writer import write_whole
-from emulator.report.drawing import BLUE, GREY, INK, ORANGE, PURPLE, Figure, plain_layout
+from emulator.report.drawing import BLUE, GREY, INK, ORANGE, PURPLE, RED, Figure, axis, curve, plane
 from emulator.report.page import page_html
 from emulator.report.terminal_table import terminal_table
 from emulator.robot.margins import Margins
@@ -31,7 +31,7 @@ _COLOURS = {WEAVE: BLUE, WOBBLE: ORANGE, CAPSIZE: PURPLE}
 _SYMBOLS = {WEAVE: "circle", WOBBLE: "square", CAPSIZE: "diamond"}
 _DASHES = ("solid", "dash", "dot", "dashdot", "longdash", "longdashdot")
 _MARKERS = 14  # most markers of one curve; the line carries the rest
-_SHOWN_GROWTH, _SHOWN_HZ = -16.0, 12.0  # how far the axes reach at first; a double click shows all
+_SHOWN_GROWTH, _SHOWN_HZ = -16.0, 12.0  # how far the axes reach at first
 _OSCILLATES = 0.02  # [Hz] below this a root is drawn as real
 _MOST_SHOWN = 13  # speeds on the terminal, and speeds that are ridden
 
@@ -77,12 +77,10 @@ def growth_figure(s: Stability) -> Figure:
     data = _other_roots(s, lambda roots: roots.real)
     top = 1.0
     for i, name, roots in _named(s):
-        data.append(_curve(s, i, name, roots.real, "%{x:.0f} km/h: %{y:+.2f} 1/s"))
+        data.append(_curve(s, i, name, roots.real))
         top = max(top, float(np.nanmax(roots.real, initial=0.0)))
-    layout = _layout("growth rate / (1/s)", [_SHOWN_GROWTH, min(1.15 * top, 8.0)])
-    layout["shapes"] = [_band(0.0, 1e3)]
-    layout["annotations"] = [_word("unstable", 0.0, "bottom")]
-    return {"data": data, "layout": layout}
+    unstable = {"x": None, "y": [0.0, 1e3], "tone": "limit", "text": "unstable"}
+    return _over_speed("growth rate / (1/s)", [_SHOWN_GROWTH, min(1.15 * top, 8.0)], data, areas=[unstable])
 
 
 def frequency_figure(s: Stability) -> Figure:
@@ -94,23 +92,14 @@ def frequency_figure(s: Stability) -> Figure:
         hertz = _hertz(roots)
         if not np.isfinite(hertz).any():
             continue
-        data.append(_curve(s, i, name, hertz, "%{x:.0f} km/h: %{y:.2f} Hz"))
+        data.append(_curve(s, i, name, hertz))
         grows = np.isfinite(hertz) & (roots.real > 0.0)
         ring_x += (s.speeds[grows] * _KMH).tolist()
         ring_y += hertz[grows].tolist()
     if ring_x:
-        data.append(
-            {
-                "type": "scatter",
-                "mode": "markers",
-                "name": "unstable",
-                "x": _list(ring_x),
-                "y": _list(ring_y),
-                "marker": {"symbol": "circle-open", "size": 13, "color": "#a01818", "line": {"width": 2}},
-                "hoverinfo": "skip",
-            }
-        )
-    return {"data": data, "layout": _layout("frequency / Hz", [0.0, _SHOWN_HZ])}
+        rings = (_list(ring_x), _list(ring_y))
+        data.append(curve("unstable", *rings, RED, symbol="circle-open", size=13, quiet=True))
+    return _over_speed("frequency / Hz", [0.0, _SHOWN_HZ], data)
 
 
 def margin_figure(m: Margins, ridden: Sequence[RiddenMargin] = ()) -> Figure:
@@ -118,7 +107,7 @@ def margin_figure(m: Margins, ridden: Sequence[RiddenMargin] = ()) -> Figure:
 
     What was ridden is marked where a margin was found.
     """
-    data: list[dict[str, Any]] = []
+    data: list[Figure] = []
     shown = 10.0
     for i, lean in enumerate(m.leans):
         dash = _DASHES[i % len(_DASHES)]
@@ -136,26 +125,21 @@ def margin_figure(m: Margins, ridden: Sequence[RiddenMargin] = ()) -> Figure:
             for w, f in zip(m.first[i], m.frequency[i], strict=True)
         ]
         if np.isfinite(loop).any():
-            data[-1]["text"] = first
-            data[-1]["hovertemplate"] = "%{x:.0f} km/h: %{y:.1f} ms, first %{text}"
+            data[-1]["tips"] = [
+                f"{v * _KMH:.0f} km/h: {ms:.1f} ms, first {w}"
+                for v, ms, w in zip(m.speeds, loop, first, strict=True)
+            ]
     found = [r for r in ridden if math.isfinite(r.kept)]
     if found:
         shown = max(shown, _MS * max(r.kept for r in found))
         data.append(_ridden_marks(found))
-    return {"data": data, "layout": _layout("extra delay / ms", [0.0, 1.1 * shown])}
+    return _over_speed("extra delay / ms", [0.0, 1.1 * shown], data)
 
 
-def _ridden_marks(found: Sequence[RiddenMargin]) -> dict[str, Any]:
-    return {
-        "type": "scatter",
-        "mode": "markers",
-        "name": "ridden, upright",
-        "x": _list([r.speed * _KMH for r in found]),
-        "y": _list([r.kept * _MS for r in found]),
-        "marker": {"symbol": "x", "size": 10, "color": INK},
-        "text": [ridden_words(r) for r in found],
-        "hovertemplate": "%{x:.0f} km/h: %{text}",
-    }
+def _ridden_marks(found: Sequence[RiddenMargin]) -> Figure:
+    at = (_list([r.speed * _KMH for r in found]), _list([r.kept * _MS for r in found]))
+    tips = [f"{r.speed * _KMH:.0f} km/h: {ridden_words(r)}" for r in found]
+    return curve("ridden, upright", *at, INK, symbol="cross", size=10, tips=tips)
 
 
 def _named(s: Stability) -> Iterable[tuple[int, str, NDArray[np.complex128]]]:
@@ -171,7 +155,7 @@ def _hertz(roots: NDArray[np.complex128]) -> NDArray[np.float64]:
     return np.asarray(np.where(hertz > _OSCILLATES, hertz, math.nan))
 
 
-def _other_roots(s: Stability, value: Any) -> list[dict[str, Any]]:
+def _other_roots(s: Stability, value: Any) -> list[Figure]:
     """Grey dots for what has no name: of each pair one, and only near what the axes show."""
     named = {k for curves in s.names.values() for k in curves}
     others = [k for k in range(s.roots.shape[2]) if k not in named]
@@ -187,22 +171,14 @@ def _other_roots(s: Stability, value: Any) -> list[dict[str, Any]]:
     if not x:
         return []
     return [
-        {
-            "type": "scatter",
-            "mode": "markers",
-            "name": "other roots, all leans",
-            "x": _list(x),
-            "y": _list(y),
-            "marker": {"symbol": "circle", "size": 3, "color": GREY, "opacity": 0.6},
-            "hoverinfo": "skip",
-        }
+        curve("other roots, all leans", np.array(x), np.array(y), GREY, symbol="circle", size=2, quiet=True)
     ]
 
 
-def _curve(s: Stability, i: int, name: str, y: NDArray[np.float64], hover: str) -> dict[str, Any]:
+def _curve(s: Stability, i: int, name: str, y: NDArray[np.float64]) -> Figure:
     dash = _DASHES[i % len(_DASHES)]
     text = f"{name}, {_degrees(s.leans[i])}"
-    return _line(s.speeds, y, text, _COLOURS[name], dash, _SYMBOLS[name], 2.0) | {"hovertemplate": hover}
+    return _line(s.speeds, y, text, _COLOURS[name], dash, _SYMBOLS[name], 2.0)
 
 
 def _line(
@@ -213,20 +189,10 @@ def _line(
     dash: str,
     symbol: str,
     width: float,
-) -> dict[str, Any]:
-    trace: dict[str, Any] = {
-        "type": "scatter",
-        "mode": "lines+markers" if symbol else "lines",
-        "name": name,
-        "x": _list(speeds * _KMH),
-        "y": _list(y),
-        "line": {"color": colour, "dash": dash, "width": width},
-        "hovertemplate": "%{x:.0f} km/h: %{y:.1f} ms",
-        "connectgaps": False,
-    }
-    if symbol:
-        trace["marker"] = {"symbol": symbol, "size": 7, "color": colour, "maxdisplayed": _MARKERS}
-    return trace
+) -> Figure:
+    every = max(1, math.ceil(len(speeds) / _MARKERS))
+    at = (_list(speeds * _KMH), _list(y))
+    return curve(name, *at, colour, dash=dash, symbol=symbol, width=width, size=7, every=every)
 
 
 def _list(values: NDArray[np.float64] | Sequence[float]) -> list[float | None]:
@@ -234,40 +200,10 @@ def _list(values: NDArray[np.float64] | Sequence[float]) -> list[float | None]:
     return [round(float(v), 5) if math.isfinite(v) else None for v in values]
 
 
-def _band(low: float, high: float) -> dict[str, Any]:
-    return {
-        "type": "rect",
-        "xref": "paper",
-        "yref": "y",
-        "x0": 0,
-        "x1": 1,
-        "y0": low,
-        "y1": high,
-        "fillcolor": "rgba(160,24,24,0.08)",
-        "line": {"color": "#a01818", "width": 1, "dash": "dash"},
-        "layer": "below",
-    }
-
-
-def _word(text: str, y: float, anchor: str) -> dict[str, Any]:
-    return {
-        "xref": "paper",
-        "yref": "y",
-        "x": 1,
-        "y": y,
-        "xanchor": "right",
-        "yanchor": anchor,
-        "text": text,
-        "showarrow": False,
-        "font": {"size": 12, "color": "#a01818"},
-    }
-
-
-def _layout(y_title: str, y_range: list[float]) -> dict[str, Any]:
-    layout = plain_layout("speed / (km/h)", y_title)
-    layout["xaxis"]["rangemode"] = "tozero"
-    layout["yaxis"]["range"] = y_range
-    return layout
+def _over_speed(y_title: str, y_range: list[float], curves: Sequence[Figure], **more: Any) -> Figure:
+    fastest = max((v for c in curves for v in c["x"] if v is not None), default=100.0)
+    x = axis("speed / (km/h)", range=[0.0, 1.02 * fastest])
+    return plane(x, axis(y_title, range=y_range), curves, height=420, zoom=True, legend=True, **more)
 
 
 # -- words and tables ----------------------------------------------------------------------------------------
@@ -373,6 +309,36 @@ def loop_sentence(t: LoopTiming) -> str:
     )
 
 
+def headline(page: ModesPage) -> str:
+    """What the diagram comes to: the worst of what is unstable, the thinnest delay margin."""
+    s, m = page.stability, page.margins
+    worst: tuple[float, str, float, float] | None = None
+    for i, name, roots in _named(s):
+        growth = np.where(np.isfinite(roots.real), roots.real, -math.inf)
+        k = int(np.argmax(growth))
+        if growth[k] > 0.0 and (worst is None or growth[k] > worst[0]):
+            worst = (float(growth[k]), name, float(s.speeds[k]), float(s.leans[i]))
+    told = f"{hands(page)} no named mode is unstable at the speeds shown."
+    if worst is not None:
+        growth_rate, name, speed, lean = worst
+        told = (
+            f"{hands(page)} {name} is the most unstable: it doubles in {math.log(2.0) / growth_rate:.1f} s "
+            f"at {speed * _KMH:.0f} km/h, {_degrees(lean)}."
+        )
+    if m is None:
+        return told
+    known = np.where(np.isnan(m.growth), math.inf, m.loop)
+    i, j = divmod(int(np.argmin(known)), known.shape[1])
+    where = f"at {m.speeds[j] * _KMH:.0f} km/h, {_degrees(m.leans[i])}"
+    if math.isinf(known[i, j]):
+        return f"{told} With the reference robot any delay is borne."
+    first = m.first[i][j] or "no named mode"
+    if known[i, j] == 0.0:
+        return f"{told} With the reference robot it is unstable without any delay {where}: {first}."
+    least = f"{known[i, j] * _MS:.1f} ms {where}"
+    return f"{told} With the reference robot the least delay margin is {least}: {first} crosses."
+
+
 def hands(page: ModesPage) -> str:
     """What the diagram's bike is left to."""
     return "Fork held" if page.held else "Hands off"
@@ -388,7 +354,8 @@ def _margin_heads(page: ModesPage) -> tuple[str, ...]:
 def console_tables(page: ModesPage) -> RenderableType:
     """The page's tables for a terminal; of the margins every so many speeds."""
     parts: list[RenderableType] = [
-        terminal_table(f"{hands(page)}: where each mode is unstable", _MODE_HEADS, mode_rows(page.stability))
+        Text(f"{headline(page)}\n", style="bold"),
+        terminal_table(f"{hands(page)}: where each mode is unstable", _MODE_HEADS, mode_rows(page.stability)),
     ]
     if page.margins is not None:
         shown = {f"{speed * _KMH:.0f}" for speed in thinned(page.margins.speeds.tolist())}
@@ -414,6 +381,7 @@ def modes_html(page: ModesPage) -> str:
         "stability.html",
         page.subject,
         figures,
+        headline=headline(page),
         mode_heads=_MODE_HEADS,
         modes=mode_rows(s),
         margin_heads=_margin_heads(page),

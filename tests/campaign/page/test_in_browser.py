@@ -5,11 +5,9 @@ Needs Debian's chromium. The rules of accessibility are those of axe-core, which
 
 from __future__ import annotations
 
-import json
 import re
 import time
 from collections.abc import Iterator
-from importlib.resources import files
 from pathlib import Path
 
 import pytest
@@ -20,12 +18,12 @@ from emulator.campaign.page.edges import write_edges
 from emulator.campaign.page.night import read_night
 from emulator.campaign.page.outputs import read_morning, write_morning
 from tests.campaign.page.test_outputs import EDGE
+from tests.support.accessibility import axe
 from tests.support.browser import Browser
 from tests.support.made_up_campaign import error, fallen, invalid, made_up_rows, write_campaign
 
 PHONE, LAPTOP = (390, 844), (1280, 800)
 SCENARIOS = tuple(f"ride number {k}" for k in range(1, 26))
-SERIOUS = ("serious", "critical")
 
 
 def written(folder: Path, seeds: int) -> Path:
@@ -83,19 +81,6 @@ def test_it_fits_complains_of_nothing_and_asks_for_nothing(
     assert browser.complaints == []
     assert browser.requests == [page.resolve().as_uri()]
     assert browser.eval("Math.max(innerWidth, document.documentElement.scrollWidth)") == size[0]
-
-
-def axe(browser: Browser) -> list[str]:
-    """Serious and critical findings of axe on the page that is open, everything unfolded."""
-    browser.eval("document.querySelectorAll('details').forEach(d => { d.open = true; })")
-    browser.eval((files("axe_core_python") / "axe.min.js").read_text(encoding="utf-8") + ";1")
-    found = json.loads(browser.eval("axe.run(document).then(r => JSON.stringify(r.violations))"))
-    return [
-        f"{one['id']}: {node['html'][:120]} {node.get('failureSummary', '')}"
-        for one in found
-        if one["impact"] in SERIOUS
-        for node in one["nodes"][:3]
-    ]
 
 
 @pytest.mark.parametrize("size", [LAPTOP, pytest.param(PHONE, marks=pytest.mark.timing)])

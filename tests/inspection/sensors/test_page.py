@@ -67,7 +67,7 @@ def rest(budget: ErrorBudget) -> Record:
 
 
 def traces(figure: dict[str, Any]) -> dict[str, dict[str, Any]]:
-    return {t["name"]: t for t in figure["data"]}
+    return {t["name"]: t for t in (*figure["curves"], *figure.get("bars", ()))}
 
 
 @pytest.mark.parametrize("measured", [False, True])
@@ -80,10 +80,11 @@ def test_one_file_that_needs_no_other(
     read = Page((tmp_path / "page.html").read_text(encoding="utf-8"))
     assert read.addresses == []
     assert "link" not in read.tags
-    figures = json.loads(read.scripts[0])
-    assert sorted(figures) == sorted(i for i in read.ids if i != "figures")
-    assert {"budget", "age", "imu_rates", "imu_force", "fix-fixed", "fix-single"} <= set(figures)
+    figures = json.loads(read.scripts[0])["figures"]
+    assert sorted(figures) == sorted(i for i in read.ids if i not in ("figures", "numbers"))
+    assert {"budget", "age", "imu_rates", "imu_force"} <= set(figures)
     assert ("rows" in figures) == measured
+    assert ("fix" in figures) == measured  # a circle with nothing in it says no more than the table
     assert ("2 of 4 rows differ from the configuration." in read.text) == measured
     for word in ("CAN 0x100", "rate_x_rad_s", "fixed (in use)", "72 km/h"):
         assert word in read.text
@@ -93,7 +94,7 @@ def test_hostile_names_stay_text(budget: ErrorBudget) -> None:
     odd = ErrorBudget(BAD, budget.speed_m_s, budget.outputs, budget.fixes)
     read = Page(sensors_html(SensorPage(odd, notes=(BAD,))))
     assert "img" not in read.tags
-    assert read.tags.count("script") == 3
+    assert read.tags.count("script") == 4
     assert BAD in read.text
 
 
@@ -105,23 +106,23 @@ def test_a_page_that_can_not_be_written_says_so(budget: ErrorBudget, tmp_path: P
 def test_shares_of_the_square_add_up_and_tell_themselves_apart(budget: ErrorBudget) -> None:
     figure = budget_figure(budget)
     total: dict[str, float] = {}
-    for trace in figure["data"]:
-        for x, y in zip(trace["x"], trace["y"], strict=True):
-            total[y] = total.get(y, 0.0) + x
+    for bar in figure["bars"]:
+        for name, value in zip(figure["rows"], bar["values"], strict=True):
+            total[name] = total.get(name, 0.0) + (value or 0.0)
     assert total["rate_x_rad_s"] == pytest.approx(100.0, abs=0.01)
     assert all(v == pytest.approx(100.0, abs=0.01) for v in total.values())
     assert "engine_rad_s" not in total
-    looks = [(t["marker"]["color"], t["marker"]["pattern"]["shape"]) for t in figure["data"]]
+    looks = [(bar["colour"], bar["hatch"]) for bar in figure["bars"]]
     assert len(set(looks)) == len(looks)
 
 
 def test_ages_stack_to_what_is_configured(budget: ErrorBudget) -> None:
-    drawn = traces(age_figure(SensorPage(budget, ROWS)))
-    at = drawn["latency"]["y"].index("lean")
-    assert drawn["latency"]["x"][at] == 8.0
+    figure = age_figure(SensorPage(budget, ROWS))
+    drawn, at = traces(figure), figure["rows"].index("lean")
+    assert drawn["latency"]["values"][at] == 8.0
     (stated,) = (lag for lag in budget.lean_lags if lag.hertz == ROLLING_HZ)
     assert stated.filter_ms == pytest.approx(19.5, abs=0.05)
-    assert drawn["sensor lag"]["x"][at] == pytest.approx(stated.lag_ms, abs=1e-3)
+    assert drawn["sensor lag"]["values"][at] == pytest.approx(stated.lag_ms, abs=1e-3)
     assert stated.lag_ms > stated.filter_ms + 10.0
     assert "own time on the bus" not in drawn  # not known to this rig
     assert drawn["measured mean age on leaving"]["x"] == [2.0]
@@ -142,8 +143,11 @@ def test_the_configured_allan_curve_passes_its_density_at_one_second(
     assert drawn["measured: rate_x_rad_s"]["y"][0] == pytest.approx(0.01, rel=0.05)
 
 
-def test_the_circle_holds_95_percent(budget: ErrorBudget) -> None:
-    circle = traces(fix_figure(SensorPage(budget), 0))["95 %"]
+def test_the_circle_holds_95_percent(budget: ErrorBudget, rest: Record) -> None:
+    assert fix_figure(SensorPage(budget)) is None
+    figure = fix_figure(SensorPage(budget, ROWS, rest))
+    assert figure is not None
+    circle = traces(figure)["95 %"]
     radius = math.hypot(circle["x"][5], circle["y"][5])
     sigma = budget.channel("gnss_x_m", "fixed").sigma
     drawn = sigma * np.random.default_rng(6).standard_normal((200_000, 2))
@@ -154,12 +158,29 @@ def test_rows_are_placed_in_their_intervals_by_mark_and_word() -> None:
     drawn = traces(rows_figure(ROWS))
     assert drawn["agrees"]["x"] == [pytest.approx(1.0 / 3.0, abs=1e-4)]
     assert drawn["differs"]["x"] == [3.0]  # ten half intervals off, held at the edge
-    assert drawn["agrees"]["marker"]["symbol"] != drawn["differs"]["marker"]["symbol"]
+    assert drawn["agrees"]["symbol"] != drawn["differs"]["symbol"]
     words = check_rows(ROWS)
     assert [row[0] for row in words] == ["agrees", "agrees", "differs", "differs"]
     assert words[0][6] == "2"
     assert words[1][6] == "0.0019 to 0.0022"
     assert words[3][5] == "–"
+
+
+def test_rows_that_agree_are_folded_and_only_those_that_differ_are_on_the_terminal(
+    budget: ErrorBudget, rest: Record
+) -> None:
+    page = SensorPage(budget, ROWS, rest)
+    html = sensors_html(page)
+    folded = html[html.index("2 rows that agree") : html.index("</details>")]
+    assert folded.count(">agrees</td>") == 2
+    assert html.count(">agrees</td>") == 2
+    assert html.index(">differs</td>") < html.index("2 rows that agree")
+    console = Console(width=400, record=True, file=open("/dev/null", "w"))  # noqa: SIM115
+    with console.file:
+        console.print(console_tables(page))
+        text = console.export_text()
+    assert len(re.findall(r"^ *differs ", text, re.MULTILINE)) == 2
+    assert not re.findall(r"^ *agrees ", text, re.MULTILINE)
 
 
 def test_figures_of_numbers() -> None:

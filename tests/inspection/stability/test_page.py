@@ -19,6 +19,7 @@ from emulator.inspection.stability.page import (
     frequency_figure,
     gap_sentences,
     growth_figure,
+    headline,
     margin_figure,
     margin_rows,
     mode_rows,
@@ -77,12 +78,12 @@ def margins(diagram: Stability) -> Margins:
 
 
 def traces(figure: dict[str, Any]) -> dict[str, dict[str, Any]]:
-    return {t["name"]: t for t in figure["data"]}
+    return {t["name"]: t for t in figure["curves"]}
 
 
 def figures_of(text: str) -> dict[str, Any]:
     (payload,) = re.findall(r'<script type="application/json" id="figures">(.*?)</script>', text, re.DOTALL)
-    return dict(json.loads(payload))
+    return dict(json.loads(payload)["figures"])
 
 
 def test_growth_rates_are_drawn_over_km_h(diagram: Stability) -> None:
@@ -91,12 +92,12 @@ def test_growth_rates_are_drawn_over_km_h(diagram: Stability) -> None:
     assert drawn["weave, upright"]["x"] == [36.0, 72.0, 108.0, 144.0]
     assert drawn["weave, upright"]["y"] == [1.0, -1.0, -2.0, -2.0]
     assert drawn["capsize, 40° lean"]["y"] == [None, 0.1, 0.2, 0.1]
-    assert drawn["other roots, all leans"]["y"] == [-10.0] * 7
-    low, high = figure["layout"]["yaxis"]["range"]
+    assert drawn["other roots, all leans"]["y"].tolist() == [-10.0] * 7
+    low, high = figure["y"]["range"]
     assert low < -10.0
     assert high > 1.0
-    assert figure["layout"]["xaxis"]["title"]["text"] == "speed / (km/h)"
-    assert figure["layout"]["yaxis"]["title"]["text"] == "growth rate / (1/s)"
+    assert figure["x"]["title"] == "speed / (km/h)"
+    assert figure["y"]["title"] == "growth rate / (1/s)"
 
 
 def test_frequencies_are_drawn_in_hertz_and_what_grows_is_ringed(diagram: Stability) -> None:
@@ -110,9 +111,9 @@ def test_frequencies_are_drawn_in_hertz_and_what_grows_is_ringed(diagram: Stabil
 
 
 def test_modes_and_leans_are_told_apart_without_colour(diagram: Stability) -> None:
-    named = [t for t in growth_figure(diagram)["data"] if "lines" in t["mode"]]
+    named = [t for t in growth_figure(diagram)["curves"] if "dash" in t]
     assert len(named) == 6
-    assert len({(t["line"]["dash"], t["marker"]["symbol"]) for t in named}) == 6
+    assert len({(t["dash"], t["symbol"]) for t in named}) == 6
 
 
 def test_margins_are_drawn_in_milliseconds(margins: Margins) -> None:
@@ -120,10 +121,11 @@ def test_margins_are_drawn_in_milliseconds(margins: Margins) -> None:
     drawn = traces(figure)
     assert drawn["the loop, upright"]["y"] == [50.0, 60.0, 12.0, None]
     assert drawn["the loop, 40° lean"]["y"] == [None, 40.0, 0.0, 10.0]
-    assert drawn["the loop, upright"]["text"][:3] == ["weave, 3.2 Hz", "weave, 3.5 Hz", "wobble, 9.5 Hz"]
+    first = [tip.partition("first ")[2] for tip in drawn["the loop, upright"]["tips"][:3]]
+    assert first == ["weave, 3.2 Hz", "weave, 3.5 Hz", "wobble, 9.5 Hz"]
     assert drawn["weave crosses, upright"]["y"] == [50.0, 60.0, 200.0, None]
     assert "capsize crosses, upright" not in drawn  # it never does
-    assert figure["layout"]["yaxis"]["range"][1] > 60.0
+    assert figure["y"]["range"][1] > 60.0
 
 
 def test_the_table_says_where_a_mode_is_unstable(diagram: Stability) -> None:
@@ -167,8 +169,8 @@ def test_what_was_ridden_is_marked_where_there_is_a_margin(margins: Margins) -> 
     marks = traces(margin_figure(margins, RIDDEN))["ridden, upright"]
     assert marks["x"] == [36.0, 72.0]
     assert marks["y"] == [49.0, 104.0]
-    assert marks["text"] == ["49.00 ms, 0.8 Hz", "104 ms and more"]
-    assert margin_figure(margins, RIDDEN)["layout"]["yaxis"]["range"][1] > 104.0
+    assert marks["tips"] == ["36 km/h: 49.00 ms, 0.8 Hz", "72 km/h: 104 ms and more"]
+    assert margin_figure(margins, RIDDEN)["y"]["range"][1] > 104.0
     nowhere = [RIDDEN[2]]
     assert "ridden, upright" not in traces(margin_figure(margins, nowhere))
 
@@ -191,6 +193,23 @@ def test_gaps_are_counted_with_their_reason(diagram: Stability) -> None:
     assert "left out 2 speeds from 36 to 72 km/h; no steady motion at 10.00 m/s" in slow
     assert fast == "40° lean: left out 1 speed at 144 km/h; too fast"
     assert gap_sentences(diagram._replace(gaps=())) == []
+
+
+def test_the_headline_names_the_worst_and_the_thinnest(diagram: Stability, margins: Margins) -> None:
+    assert headline(ModesPage("bike", diagram, margins, TIMING)) == (
+        "Hands off weave is the most unstable: it doubles in 0.7 s at 36 km/h, upright. With the reference "
+        "robot it is unstable without any delay at 108 km/h, 40° lean: weave."
+    )
+    upright = margins._replace(leans=LEANS[:1], loop=margins.loop[:1], growth=margins.growth[:1])
+    assert headline(ModesPage("bike", diagram, upright, TIMING)).endswith(
+        "With the reference robot the least delay margin is 12.0 ms at 108 km/h, upright: wobble crosses."
+    )
+    calm = diagram._replace(roots=diagram.roots - 100.0)
+    assert headline(ModesPage("bike", calm, None, None, held=True)) == (
+        "Fork held no named mode is unstable at the speeds shown."
+    )
+    text = modes_html(ModesPage("bike", diagram, margins, TIMING))
+    assert text.index("doubles in 0.7 s at 36 km/h, upright. With") < text.index("<section>")
 
 
 def test_the_page_holds_everything_and_nothing_escapes(
