@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from datetime import timedelta
 from pathlib import Path
 
+import pyarrow.parquet as pq
 import pytest
 
 from emulator.campaign.evidence.gathered import gather
@@ -18,9 +19,11 @@ from emulator.campaign.page.morning import Morning
 from emulator.campaign.page.night import read_night
 from emulator.campaign.page.night_page import night_html
 from emulator.campaign.page.outputs import read_morning
+from emulator.campaign.store.answers import ANSWERS_FILE, Answer, answers_table
 from emulator.config.campaign.acknowledged import Entry
 from tests.guide.printed_numbers import Printed, of_page, sentences
 from tests.guide.printed_output import of_junit
+from tests.support.made_up_answers import margin, other
 from tests.support.made_up_campaign import (
     EVENING,
     Row,
@@ -55,7 +58,8 @@ def of_campaigns(folder: Path) -> set[Printed]:
 _NAMES = re.compile(
     r"(?:ride[ _][a-z]\b|short[ _]bend|lane[ _]change|slalom|braking|shuffled)"
     r"(?: · (?:dropout imu_rates|offset gnss|slow steering|undisturbed))?"
-    r"|again-[0-9a-f]{16}|\b[0-9a-f]{16}\b|dropout imu_rates|everything"
+    r"|signal [a-h]\b|frame steering|lean_rad|again-[0-9a-f]{16}|\b[0-9a-f]{16}\b|dropout imu_rates"
+    r"|everything"
 )
 """Scenarios, disturbances and identities: one name is as good as another."""
 
@@ -78,6 +82,7 @@ def of_morning(morning: Morning) -> Iterator[Printed]:
 
 def _mornings(folder: Path) -> Iterator[Morning]:
     first = write_campaign(folder / "first", _plain(made_up_rows(spread=4.0, robot="rider")))
+    _answered(first, [margin(f"signal {name}", 60.0, 40.0) for name in "abcdefgh"])
     yield read_morning(first)
     eventful = _rows(made_up_rows(spread=4.0, draw=2, shift={"slalom": -30.0}, robot="rider"))
     tonight = write_campaign(folder / "eventful", eventful[:-3], not_ridden=eventful[-3:])
@@ -87,6 +92,7 @@ def _mornings(folder: Path) -> Iterator[Morning]:
         "- {scenario: nothing, reason: old, name: B. Keeper, until: 2027-01-01}\n"
     )
     write_edges(tonight, EDGES)
+    _answered(tonight, [margin(f"signal {name}", 60.0, 34.0) for name in "abcdefgh"])
     yield read_morning(tonight, baseline=first, earlier=[first])
     many = made_up_rows(scenarios=MANY, seeds=2, spread=30.0, robot="rider", disturbances=(None,))
     later = [one | {"began": one["began"] + timedelta(days=1)} for one in many]
@@ -106,6 +112,16 @@ def _mornings(folder: Path) -> Iterator[Morning]:
     worse = write_campaign(folder / "worse", _plain(made_up_rows(spread=0.5, shift=-3.0, robot="rider")))
     fine = write_campaign(folder / "fine", _plain(made_up_rows(spread=0.5, robot="rider")))
     yield read_morning(worse, baseline=fine)
+    asked = write_campaign(folder / "asked", [], questions=["over speed", "gap", "gust", "fall", "none"])
+    _answered(asked, ANSWERS)
+    yield read_morning(asked)
+    alone = write_campaign(folder / "alone", [], questions=["gap"])
+    _answered(alone, [one for one in ANSWERS if one.question == "gap"])
+    yield read_morning(alone)
+
+
+def _answered(night: Path, answers: Sequence[Answer]) -> None:
+    pq.write_table(answers_table(answers), night / ANSWERS_FILE)
 
 
 def _rows(rows: list[Row]) -> list[Row]:
@@ -134,6 +150,16 @@ def _plain(rows: list[Row]) -> list[Row]:
 
 _POINTS = (EdgePoint(5.0, 10, 0), EdgePoint(50.0, 10, 9))
 _CURVE = (CurvePoint(5.0, 0.02, 0.0, 0.1), CurvePoint(50.0, 0.9, 0.7, 1.0))
+ANSWERS = (
+    *(margin("frame steering", speed, size) for speed, size in ((60.0, 40.0), (120.0, None))),
+    margin("lean_rad", 60.0, 100.0, lost=None, found="all survived"),
+    margin("lean_rad", 120.0, None, borne=None, found="no one edge"),
+    other("gap", "edge", "duration / s: survived up to 0.12, lost from 0.13", as_expected=False),
+    other(
+        "gust", "probability", "lost with a probability of 0.2, 0.1 to 0.3 with 95 % confidence (100 rides)"
+    ),
+    other("fall", "failure", "lost (fell) with gust 9", saved="found/fall", command="emulator run --seed 0"),
+)
 EDGES = (
     Edge("slalom · delay", "delay", "ms", _POINTS, _CURVE, 27.5, 20.0, 36.0, 0.95, "logistic regression"),
     Edge("slalom · gain", "gain", "", _POINTS[:1], (), None, None, None, 0.95, "bisection"),

@@ -203,3 +203,15 @@ def test_a_generation_is_asked_for_at_once(tmp_path: Path) -> None:
     (one,) = asked(tmp_path, margins())
     ask(one, rows_of, tmp_path)
     assert sizes[0] == 2 * 14
+
+
+def test_no_more_rides_than_told(tmp_path: Path) -> None:
+    """Rides of an answer are those that were asked for, at most what the question may take."""
+    ridden: list[str] = []
+
+    def lost(case: Case) -> bool:
+        ridden.append(case.id)
+        return size(case, "gap", "duration_s") > 0.2
+
+    answer = only(tmp_path, question("edge", GAP + "curve_rides: 7\n"), lost)
+    assert answer.rides == len(ridden) == len(set(ridden))
