@@ -142,6 +142,9 @@ class SteppedBench:
         self.started.append(process)
         return process
 
+    def _terminal(self):
+        return {"get_blocking": lambda _: True, "set_blocking": lambda *_: None, "read": self._read}
+
     def _read(self, _fd, _size):
         data, self.typed = self.typed, b""
         return data
@@ -180,7 +183,7 @@ class SteppedBench:
         patch(mock.patch(f"{bench}.supervisor.Waiting", return_value=Waiting(no_proc)))
         patch(mock.patch(f"{bench}.supervisor.stop_collector", return_value=True))
         patch(mock.patch(f"{bench}.supervisor.manifest_of", return_value={}))
-        patch(mock.patch(f"{bench}.operator.os", SimpleNamespace(fstat=lambda _: None, read=self._read)))
+        patch(mock.patch(f"{bench}.operator.os", SimpleNamespace(**self._terminal())))
         clock = SimpleNamespace(now_ns=self.now)
         self._run = self._loop.create_task(
             supervise(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import sys
+import termios
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -84,5 +85,6 @@ def wait_at_the_terminal(say: Callable[[str], None]) -> None:
     """The page stays until Enter is pressed; without a terminal it goes at once."""
     if not sys.stdin.isatty():
         return
+    termios.tcflush(sys.stdin, termios.TCIFLUSH)
     say("the live page stays until Enter is pressed")
     sys.stdin.readline()

@@ -51,10 +51,11 @@ class Operator:
         self._waiting: list[tuple[Command, float]] = []
         self._text = b""
         self._reading = False
+        self._blocking = True
         if not (held or events or arms):
             return
         try:
-            os.fstat(0)
+            self._blocking = os.get_blocking(0)
             if arms:
                 _forget_what_was_typed()
             asyncio.get_running_loop().add_reader(0, self._read)
@@ -79,6 +80,8 @@ class Operator:
         if self._reading:
             self._reading = False
             asyncio.get_running_loop().remove_reader(0)
+            # some event loops read without waiting, and the shell that reads next would find nothing
+            os.set_blocking(0, self._blocking)
 
     def _gone(self, why: str) -> None:
         if self._arms:

@@ -4,6 +4,7 @@ import asyncio
 import os
 
 import pytest
+import uvloop
 
 from emulator.shared_memory.status import Command
 from emulator.stages.bench.operator import Operator, event_command
@@ -104,3 +105,23 @@ def test_what_was_typed_before_it_was_asked_for_enables_nothing():
     taken, said = type_in([b"start gust\n"], held=False, arms=True, before=b"\n\n")
     assert taken == [(Command.START_EVENT, 5.0)]
     assert said[-2] == "standard input has ended: nothing can be armed, Ctrl-C stops"
+
+
+def test_the_terminal_is_left_as_it_was():
+    """An event loop may read without waiting; who reads the terminal afterwards, the shell too, waits."""
+    sink, source = os.pipe()
+    kept = os.dup(0)
+
+    async def main():
+        operator = Operator(held=True, events={}, say=lambda _: None)
+        assert not os.get_blocking(0)
+        operator.close()
+
+    try:
+        os.dup2(sink, 0)
+        uvloop.run(main())
+        assert os.get_blocking(0)
+    finally:
+        os.dup2(kept, 0)
+        for descriptor in (kept, sink, source):
+            os.close(descriptor)
