@@ -47,6 +47,7 @@ from emulator.plant.states import (
     EV_PEG,
     EV_PERMISSIVE,
     EV_RELEASE,
+    EV_REST,
     EV_RUN_OFF,
     EV_SLIDE,
     EV_SPARED,
@@ -91,6 +92,7 @@ EVENT_KINDS = {
     EV_PERMISSIVE: "permissive",
     EV_HOLD: "hold",
     EV_MONITOR: "monitor",
+    EV_REST: "at_rest",
 }
 """Kinds of events in ``events.jsonl`` by the plant's codes."""
 
@@ -360,6 +362,8 @@ class Bench:
         if code == EV_FALL:
             side = "right" if value > 0.0 else "left"
             return f"fell to the {side}: {_FALLS[index]}"
+        if code == EV_REST:
+            return f"lies still on its {('right', 'left')[index]} side, {value:.1f} s after it fell"
         if code == EV_MISSED_GEAR:
             return "gear change missed" if index else "gear change ended in neutral"
         if code == EV_SLIDE:

@@ -54,7 +54,10 @@ class JudgedRide:
         return self.run.signals[name]
 
     def running(self) -> Rows:
-        """(n,) rows in which the bench was running. Raises NotJudged: there are none, or some are missing."""
+        """(n,) rows in which the bench was running and the bike not down; the tick that sees the fall counts.
+
+        Raises NotJudged: there are none, or some are missing.
+        """
         run = self.run
         state = run.signals.get("bench.state")
         if state is None:
@@ -62,6 +65,9 @@ class JudgedRide:
         if not np.isfinite(state).all():
             raise NotJudged("bench.state is not a number throughout")
         rows: Rows = state == RUNNING
+        fallen = run.signals.get("truth.fallen")
+        if fallen is not None and (fallen > 0.0).any():
+            rows[int(np.argmax(fallen > 0.0)) + 1 :] = False  # what lies is not ridden
         if not rows.any():
             raise NotJudged("the ride never started")
         steps = np.diff(run.tick[rows])

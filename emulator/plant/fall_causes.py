@@ -1,8 +1,11 @@
-"""What happens to the bike: slides, lifted wheels, peg contact, run-off, stall, and the cause of a fall.
+"""What happens to the bike: slides, lifted wheels, peg contact, run-off, stall, a fall with its cause, rest.
 
 A state counts only once it has lasted some ticks, so that a single noisy tick is no event; each is told once
 when it begins. What began first is remembered: a fall is put down to the tyre that slid first, to the tyre
 that gripped again (high-side), or to lost balance where no tyre slid.
+
+A bike that is down is played out until it lies still. One without hard parts (emulator.vehicle.hard_parts)
+has nothing to lie on: what it does is shown for half a second.
 """
 
 from __future__ import annotations
@@ -11,17 +14,23 @@ import math
 
 from emulator.core.axes import roll_pitch_yaw
 from emulator.core.compiled import Record, jit
+from emulator.core.signals import TICK_NS
 from emulator.plant.states import (
     EV_FALL,
     EV_LIFT,
     EV_PEG,
+    EV_REST,
     EV_RUN_OFF,
     EV_SLIDE,
     EV_STALL,
 )
+from emulator.vehicle.params import FOOTPEGS
 from emulator.vehicle.state import (
     FRONT,
+    LEFT,
+    P_LOAD,
     REAR,
+    RIGHT,
     T_FRICTION_USE,
     T_LOAD,
     T_SLIP_ANGLE,
@@ -41,6 +50,13 @@ _REMEMBERED_TICKS = 1500  # a slide that ended longer ago has nothing to do with
 SLIDING = 0.999
 """Friction use from which a tyre slides; the brush model reaches 1 where the whole contact does."""
 _MOVING_m_s = 1.0
+_PEG_TICKS = 300  # a peg that touches again within this scrapes on
+_STILL = 0.05  # [m/s], [rad/s] what lies still moves more slowly: it still creeps down a slope
+STILL_TICKS = 500
+"""How long a bike that is down has to lie still before the ride ends."""
+LONGEST_FALL_TICKS = 15_000
+"""How long a fall is played out at most."""
+_SHOWN_TICKS = 500
 
 
 @jit
@@ -97,6 +113,39 @@ def _cause(run: Record, roll: float, pitch: float, limit: float) -> int:
 
 
 @jit
+def _pegs(run: Record, m: Record, body: Record, s: Scratch, roll: float) -> None:
+    """A footpeg touches: by the angle at which it does, where the vehicle does not say where its pegs are."""
+    if body.parts > 0 and body.part_kind[0] == FOOTPEGS:
+        touching = s.part[0, LEFT, P_LOAD] > 0.0 or s.part[0, RIGHT, P_LOAD] > 0.0
+        left = run.peg - 1
+    else:
+        touching = abs(roll) > body.fall_peg_angle
+        left = run.peg if abs(roll) > body.fall_peg_angle - 0.02 else 0
+    if touching and run.peg == 0:
+        emit_event(m, EV_PEG, 0 if roll > 0.0 else 1, roll)
+    run.peg = _PEG_TICKS if touching else max(0, left)
+
+
+@jit
+def _lie(run: Record, m: Record, body: Record, s: Scratch, roll: float) -> None:
+    """A bike that is down: until when its fall is played out."""
+    lasted = run.scenario_tick - run.fallen_tick
+    if body.parts == 0:
+        if lasted > _SHOWN_TICKS:
+            run.fall_over = 1
+        return
+    fastest = 0.0
+    for k in range(6):
+        fastest = max(fastest, abs(s.V[0, k]))
+    run.still_ticks = run.still_ticks + 1 if fastest < _STILL else 0
+    if run.still_ticks == STILL_TICKS:
+        emit_event(m, EV_REST, 0 if roll > 0.0 else 1, lasted * TICK_NS * 1e-9)
+        run.fall_over = 1
+    elif lasted >= LONGEST_FALL_TICKS:
+        run.fall_over = 1
+
+
+@jit
 def watch(rig: Record, run: Record, body: Record, m: Record, s: Scratch, speed: float, engine: float) -> None:
     """Tell what began in this tick; called while the bike rides, after its step.
 
@@ -105,14 +154,12 @@ def watch(rig: Record, run: Record, body: Record, m: Record, s: Scratch, speed: 
     """
     R = s.R
     roll, pitch, _ = roll_pitch_yaw((R[0], R[1], R[2], R[3], R[4], R[5], R[6], R[7], R[8]))
-    _slide(run, m, FRONT, s, speed, roll)
-    _slide(run, m, REAR, s, speed, roll)
-    _lift(run, m, FRONT, s)
-    _lift(run, m, REAR, s)
-    touching = abs(roll) > body.fall_peg_angle
-    if touching and run.peg == 0:
-        emit_event(m, EV_PEG, 0 if roll > 0.0 else 1, roll)
-    run.peg = 1 if touching or (run.peg == 1 and abs(roll) > body.fall_peg_angle - 0.02) else 0
+    if run.fallen_tick < 0 or body.parts == 0:  # what lies slides on everything, and tells nothing by it
+        _slide(run, m, FRONT, s, speed, roll)
+        _slide(run, m, REAR, s, speed, roll)
+        _lift(run, m, FRONT, s)
+        _lift(run, m, REAR, s)
+        _pegs(run, m, body, s, roll)
     off = abs(run.offset) > rig.half_width
     if off and run.off_road == 0:
         emit_event(m, EV_RUN_OFF, 0, run.offset)
@@ -126,3 +173,5 @@ def watch(rig: Record, run: Record, body: Record, m: Record, s: Scratch, speed: 
         if abs(roll) > limit or abs(pitch) > limit:
             run.fallen_tick = run.scenario_tick
             emit_event(m, EV_FALL, _cause(run, roll, pitch, limit), roll)
+    if run.fallen_tick >= 0:
+        _lie(run, m, body, s, roll)

@@ -119,12 +119,14 @@ RUN_DTYPE = np.dtype(
         ("shift_refused", np.int64),  # request that failed; another one has to come first. -1 none
         ("support", np.int64),
         ("fallen_tick", np.int64),  # -1 up
+        ("still_ticks", np.int64),  # how long it has lain still
+        ("fall_over", np.int64),  # 1: the fall has been played out
         # what emulator.plant.fall_causes remembers; tyres rear, front
         ("slide_start", np.int64, (2,)),  # scenario tick
         ("slide_end", np.int64, (2,)),  # last tick of it; far back: never
         ("slide_roll", np.float64, (2,)),  # roll when it began [rad]
         ("airborne", np.int64, (2,)),  # ticks without load
-        ("peg", np.int64),
+        ("peg", np.int64),  # ticks until another touch of a peg is told
         ("off_road", np.int64),
         ("stalled", np.int64),
         ("station", np.float64),  # laps added up

@@ -1,7 +1,7 @@
 """The bench's states and what moves it between them.
 
     STANDBY --arm asked, every permissive given--> ARMED --not held, countdown over--> RUNNING
-    RUNNING --laps done | time limit | stop asked | fallen--> STOPPING --ramp over--> STANDBY (finished)
+    RUNNING --laps done | time limit | stop asked | fall over--> STOPPING --ramp over--> STANDBY (finished)
     any --trip--> TRIPPED --ramp over--> finished; the reason stays until it is acknowledged
     TRIPPED --acknowledged, at rest, cause gone--> STANDBY (finished: another ride takes another plant)
 
@@ -36,7 +36,6 @@ END_NAMES = ("crashed", "complete", "time_limit", "stopped", "fallen", "tripped"
 
 START_GRID_TICKS = 1000  # rides start on a whole second of the output schedules: same phases every run
 COUNTDOWN_TICKS = 300  # least time armed, so that the robot has seen every signal at rest
-_FALL_SHOWN_TICKS = 500  # how long a fall is played out before the signals are taken to rest
 
 # Codes of the event buffer.
 (
@@ -57,7 +56,8 @@ _FALL_SHOWN_TICKS = 500  # how long a fall is played out before the signals are 
     EV_PERMISSIVE,
     EV_HOLD,
     EV_MONITOR,
-) = range(17)
+    EV_REST,
+) = range(18)
 EV_BEGAN, EV_ENDED, EV_SPARED = 100, 200, 300
 """Of the scenario's events: plus their kind (emulator.events.table)."""
 
@@ -191,17 +191,20 @@ def next_state(c: Record, r: Record) -> None:
         elif r.state == ARMED:
             _count_down(r)
         elif r.tick - r.steering_tick > c.command_ticks or r.tick - r.drive_tick > c.command_ticks:
-            trip(r, TripReason.COMMAND)
+            if r.fallen_tick >= 0:
+                stop(r, END_FALLEN)  # a robot that knows it is down may well let go: the fall is the news
+            else:
+                trip(r, TripReason.COMMAND)
         elif r.diverged != 0 and r.fallen_tick >= 0:
             stop(r, END_FALLEN)  # a bike that is down is beyond what the model is for: the fall is the news
         elif r.diverged != 0:
             trip(r, TripReason.DIVERGED)
-        elif r.fallen_tick >= 0 and r.scenario_tick - r.fallen_tick > _FALL_SHOWN_TICKS:
+        elif r.fall_over != 0:
             stop(r, END_FALLEN)
-        elif r.station >= c.finish_station:
-            stop(r, END_COMPLETE)
+        elif r.station >= c.finish_station and r.fallen_tick < 0:
+            stop(r, END_COMPLETE)  # sliding over the finish is not finishing
         elif r.scenario_tick >= c.limit_ticks:
-            stop(r, END_TIME_LIMIT)
+            stop(r, END_TIME_LIMIT if r.fallen_tick < 0 else END_FALLEN)
     elif r.tick - r.ramp_start >= c.ramp_ticks:
         r.finished = 1
         if r.state == STOPPING:

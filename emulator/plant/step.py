@@ -99,6 +99,7 @@ from emulator.vehicle.state import (
     T_Y,
     T_Z,
     U_CLUTCH,
+    U_ENGINE_CUT,
     U_GEAR,
     U_GRIP_FRONT,
     U_GRIP_REAR,
@@ -344,7 +345,8 @@ def _supervise(
     rig: Record, run: Record, m: Record, robot: NDArray[np.float64], torque: float, before: int
 ) -> None:
     """Monitors and the state machine; tells what moved it. ``before`` is the state last told."""
-    due = follow(rig, run, robot, m.row, torque, before == RUNNING)
+    # What a robot makes of a bike that is down is not compared: its estimates are for riding.
+    due = follow(rig, run, robot, m.row, torque, before == RUNNING and run.fallen_tick < 0)
     for i in range(N_MONITORS):
         if due >> i & 1:
             value = 0.0
@@ -417,6 +419,7 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
         elif shifted == SHIFT_FAILED:
             emit_event(m, EV_MISSED_GEAR, run.gear, 0.0)
     p.u[U_GEAR] = run.gear
+    p.u[U_ENGINE_CUT] = 1.0 if run.fallen_tick >= 0 and body.parts > 0 else 0.0  # its tip-over switch
     p.u[U_SUPPORT] = run.support
     p.u[U_TOW_SPEED] = rig.tow_acceleration * max(0, run.scenario_tick) * _TICK_S if riding else 0.0
 

@@ -36,6 +36,9 @@ def what_happened(run: Run, bands: Sequence[Band]) -> list[str]:
             before = fall.time_s - first.time_s
             text += f"; {before:.2f} s before, the {_slide(run, first)}, {_where(run, first)}"
         said.append(f"{text}{_during(led[0] if led else fall, bands)}.")
+        rest = next((e for e in run.events if e.kind == "at_rest"), None)
+        if rest is not None:
+            said.append(f"It {rest.text}.")
         # a bike that is down slides on
         slides = [e for e in slides if e not in led and e.time_s <= fall.time_s]
     for tyre in ("front", "rear"):
@@ -44,14 +47,14 @@ def what_happened(run: Run, bands: Sequence[Band]) -> list[str]:
             times = "," if len(of) == 1 else f", {len(of)} times, first"
             text = f"The {_slide(run, of[0])}{times} {_where(run, of[0])}{_during(of[0], bands)}."
             said.append(text)
-    rest = []
+    besides = []
     for kind in TOLD[2:]:
         of = [e for e in run.events if e.kind == kind]
         if of:
             when = f"at {of[0].time_s:.1f} s"
-            rest.append(f"{of[0].text} " + (when if len(of) == 1 else f"(first {when}, {len(of)} times)"))
-    if rest:
-        said.append(f"Besides: {'; '.join(rest)}." if said else f"{_capital('; '.join(rest))}.")
+            besides.append(f"{of[0].text} " + (when if len(of) == 1 else f"(first {when}, {len(of)} times)"))
+    if besides:
+        said.append(f"Besides: {'; '.join(besides)}." if said else f"{_capital('; '.join(besides))}.")
     return said
 
 

@@ -18,6 +18,12 @@ TOP_GEAR = 6
 
 
 @jit
+def engine_drag(par: Record, speed: float) -> float:
+    """Crankshaft torque [N m] at ``speed`` [rad/s] of an engine that burns nothing."""
+    return -(par.engine_drag_torque + par.engine_drag_torque_per_speed * abs(speed)) * math.tanh(speed / 5.0)
+
+
+@jit
 def engine_torque(par: Record, speed: float, throttle: float, idle_held: float) -> float:
     """Crankshaft torque [N m] at ``speed`` [rad/s] and ``throttle`` 0..1.
 
@@ -26,7 +32,7 @@ def engine_torque(par: Record, speed: float, throttle: float, idle_held: float) 
     over its last 2 % of speed; below stall speed the engine only drags, and fires again once something (the
     clutch) turns it faster. Source: common practice, no source.
     """
-    drag = -(par.engine_drag_torque + par.engine_drag_torque_per_speed * abs(speed)) * math.tanh(speed / 5.0)
+    drag = engine_drag(par, speed)
     if speed < par.engine_stall_speed:
         return drag
     curve = par.torque_value[TORQUE_POINTS - 1]

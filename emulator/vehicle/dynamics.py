@@ -9,7 +9,16 @@ from numpy.typing import NDArray
 
 from emulator.core.axes import cross, rotate, rotate_back, wrapped
 from emulator.core.compiled import jit
-from emulator.vehicle.driveline import clutch_capacity, engine_torque, fade, gear_ratio, idle_rate, stick_slip
+from emulator.vehicle.driveline import (
+    clutch_capacity,
+    engine_drag,
+    engine_torque,
+    fade,
+    gear_ratio,
+    idle_rate,
+    stick_slip,
+)
+from emulator.vehicle.hard_parts import Plane, touch
 from emulator.vehicle.state import (
     BRAKE_TWIST_FRONT,
     BRAKE_TWIST_REAR,
@@ -38,6 +47,7 @@ from emulator.vehicle.state import (
     U_BRAKE_REAR,
     U_CLUTCH,
     U_DRIVE_TORQUE,
+    U_ENGINE_CUT,
     U_GEAR,
     U_GRIP_FRONT,
     U_GRIP_REAR,
@@ -90,9 +100,7 @@ def _strut(
 
 
 @jit
-def _plane(
-    u: NDArray[np.float64], i: int, x: NDArray[np.float64], s: Scratch
-) -> tuple[float, float, float, float]:
+def _plane(u: NDArray[np.float64], i: int, x: NDArray[np.float64], s: Scratch) -> Plane:
     """Road plane i of the inputs: upward unit normal in B, distance [m] of B's origin from it."""
     a, b = u[i + 1], u[i + 2]
     over = 1.0 / math.sqrt(1.0 + a * a + b * b)
@@ -125,17 +133,20 @@ def derivative(
         for k in range(6):
             s.wrench[b, k] = 0.0
 
-    # --- road on the tyres ---------------------------------------------------------------------------
+    # --- road on the tyres, and on what else touches it -----------------------------------------------
     rate_r, rate_f = x[JOINT_RATE + REAR_WHEEL], x[JOINT_RATE + FRONT_WHEEL]
     d = DEFLECTION
-    nx, ny, nz, gap = _plane(u, U_ROAD_REAR, x, s)
+    under_r = _plane(u, U_ROAD_REAR, x, s)
+    nx, ny, nz, gap = under_r
     xdot[d], xdot[d + 1] = contact(
         tyre[REAR], REAR, 2, nx, ny, nz, gap, rate_r, x[d], x[d + 1], u[U_GRIP_REAR], s
     )
-    nx, ny, nz, gap = _plane(u, U_ROAD_FRONT, x, s)
+    under_f = _plane(u, U_ROAD_FRONT, x, s)
+    nx, ny, nz, gap = under_f
     xdot[d + 2], xdot[d + 3] = contact(
         tyre[FRONT], FRONT, 6, nx, ny, nz, gap, rate_f, x[d + 2], x[d + 3], u[U_GRIP_FRONT], s
     )
+    touch(par, under_r, under_f, x, u, s)
 
     # --- suspension, torsion, steering ---------------------------------------------------------------
     t = s.torque
@@ -225,8 +236,11 @@ def derivative(
         else:
             xdot[CLUTCH_TWIST] = -100.0 * x[CLUTCH_TWIST]
         wheel_torque = held * ratio
-        drive = engine_torque(par, x[ENGINE], u[U_THROTTLE], x[IDLE])
-        xdot[IDLE] = idle_rate(par, x[ENGINE], x[IDLE])
+        if u[U_ENGINE_CUT] > 0.0:
+            drive = engine_drag(par, x[ENGINE])
+        else:
+            drive = engine_torque(par, x[ENGINE], u[U_THROTTLE], x[IDLE])
+            xdot[IDLE] = idle_rate(par, x[ENGINE], x[IDLE])
         engine_rate = (drive - held / par.gearbox_primary) / par.engine_inertia
     xdot[ENGINE] = engine_rate
     s.chain_torque = wheel_torque

@@ -3,6 +3,9 @@
 Sticking elements (tyre deflections, clutch and brake twists) may not store more than their friction limit;
 after the step they are brought back to it. The first of the four derivatives is taken at the state the step
 starts from, so the scratch memory after :func:`begin` holds the truth at that instant, for the sensors.
+
+Hard parts on the road are stiff on light bodies, and their impacts last a few milliseconds: with one near,
+the step is ridden in :data:`PARTS_OF_A_STEP`.
 """
 
 from __future__ import annotations
@@ -38,6 +41,9 @@ from emulator.vehicle.state import (
 )
 from emulator.vehicle.tyre import slide_back
 
+PARTS_OF_A_STEP = 4
+"""Steps that a step of a bike with a hard part on the road or next to it is ridden in."""
+
 
 @jit
 def begin(
@@ -61,6 +67,23 @@ def finish(
     work: NDArray[np.void],
 ) -> None:
     """The rest of the step begun with :func:`begin`: x is advanced by dt [s], inputs held."""
+    parts = PARTS_OF_A_STEP if work[0].near > 0 else 1
+    for part in range(parts):
+        if part > 0:
+            begin(body, tyre, x, u, work)
+        _advance(body, tyre, x, u, dt / parts, work)
+
+
+@jit
+def _advance(
+    body: NDArray[np.void],
+    tyre: NDArray[np.void],
+    x: NDArray[np.float64],
+    u: NDArray[np.float64],
+    dt: float,
+    work: NDArray[np.void],
+) -> None:
+    """One Runge-Kutta step from the derivative that :func:`begin` left."""
     s = work[0]
     k, probe = s.k, s.probe
     for i in range(N_X):

@@ -40,11 +40,12 @@ class Parameter(NamedTuple):
 
 
 class Group(NamedTuple):
-    """A top-level section of the vehicle file."""
+    """A top-level section of the vehicle file; one that is ``optional`` may be left out."""
 
     name: str
     meaning: str
     parameters: tuple[Parameter, ...]
+    optional: bool = False
 
 
 class Curve(NamedTuple):
@@ -146,6 +147,45 @@ def _tyre() -> tuple[Parameter, ...]:
             "(2006) 'Tyre and Vehicle Dynamics', from memory",
         ),
     )
+
+
+def _hard_part() -> tuple[Parameter, ...]:
+    return (
+        Parameter("x", "m", -5.0, 5.0, -0.5, 2.0, "where it touches, forward of the rear contact"),
+        Parameter("y", "m", 0.0, 5.0, 0.05, 0.6, "the same, to either side of the middle"),
+        Parameter("z", "m", -5.0, 5.0, 0.1, 1.5, "the same, above the ground"),
+        Parameter("stiffness", "N/m", 1e3, 1e8, 1e5, 5e6, "stiffness against the road"),
+        Parameter("damping", "s/m", 0.0, 100.0, 0.2, 5.0, "growth of its force per speed of pressing in"),
+        Parameter(
+            "friction",
+            "1",
+            0.0,
+            5.0,
+            0.2,
+            0.8,
+            "friction on a road of grip 1",
+            "motorcycles sliding on their sides, accident reconstruction, from memory",
+        ),
+    )
+
+
+HARD_PARTS: tuple[tuple[Group, int], ...] = tuple(
+    (Group(name, f"{meaning}, on both sides. Left out: it never touches the road", _hard_part(), True), body)
+    for name, meaning, body in (
+        ("footpegs", "outer ends of the footpegs", 0),
+        ("engine_covers", "widest places of the engine's covers", 0),
+        ("fairing", "widest places of fairing or tank", 0),
+        ("tail", "rear end of the seat", 0),
+        ("handlebar", "ends of the handlebar", 4),
+        ("levers", "tips of the levers", 4),
+        ("front_axle", "ends of the front axle", 5),
+        ("rear_axle", "ends of the rear axle", 1),
+    )
+)
+"""What a falling bike touches the road with besides its tyres, and the body of the tree that carries it."""
+
+FOOTPEGS = 0
+"""Place of the footpegs in HARD_PARTS, and in the record if the vehicle has them."""
 
 
 GROUPS: tuple[Group, ...] = (
@@ -367,6 +407,7 @@ GROUPS: tuple[Group, ...] = (
             ),
         ),
     ),
+    *(group for group, _body_number in HARD_PARTS),
 )
 
 TABLES: dict[str, Curve] = {
@@ -388,13 +429,22 @@ VEHICLE_DTYPE = np.dtype(
         *(
             (f"{group.name}_{p.name}", np.float64)
             for group in GROUPS
-            if group.name not in ("tyre_front", "tyre_rear")
+            if group.name not in ("tyre_front", "tyre_rear") and not group.optional
             for p in group.parameters
         ),
         ("torque_speed", np.float64, (TORQUE_POINTS,)),
         ("torque_value", np.float64, (TORQUE_POINTS,)),
         ("locked", np.int64, (len(JOINTS),)),
         ("gravity", np.float64),
+        # hard parts: those there are, in the order of HARD_PARTS; see emulator.vehicle.hard_parts
+        ("parts", np.int64),
+        ("part_kind", np.int64, (len(HARD_PARTS),)),  # place in HARD_PARTS
+        ("part_body", np.int64, (len(HARD_PARTS),)),
+        *((f"part_{p.name}", np.float64, (len(HARD_PARTS),)) for p in _hard_part()),
+        ("part_share", np.float64, (len(HARD_PARTS),)),  # of the front wheel's road in the road under it
+        ("part_reach", np.float64, (len(HARD_PARTS),)),  # [m] how far joints can move it, at most
+        ("parts_low", np.float64, (3,)),  # [m] corners of a box in the main frame that holds all of them
+        ("parts_high", np.float64, (3,)),
     ]
 )
 """Layout of the rest; ``locked`` fixes joints (rigid suspension in published models)."""
@@ -431,13 +481,16 @@ def vehicle_record(
 
     ``robot`` is merged into the main frame: masses add, the mass centre moves, inertias are taken to the
     common centre by the parallel-axis theorem. It must sit in the symmetry plane (y = 0).
-    ``locked`` names joints held at zero, as published rigid-suspension models want.
+    ``locked`` names joints held at zero, as published rigid-suspension models want. Hard parts that
+    ``values`` does not name never touch the road.
     Raises KeyError for a missing entry, ValueError for a robot off the symmetry
     plane or a joint that does not exist.
     """
     body = np.zeros(1, VEHICLE_DTYPE)
     tyre = np.zeros(2, TYRE_DTYPE)
     for group in GROUPS:
+        if group.optional:
+            continue
         for p in group.parameters:
             value = values[group.name][p.name]
             if group.name == "tyre_rear":
@@ -458,9 +511,42 @@ def vehicle_record(
             raise ValueError(f"no joint {name!r} to lock; joints: {', '.join(JOINTS)}")
         body[0]["locked"][JOINTS.index(name)] = 1
     body[0]["gravity"] = gravity
+    _place_hard_parts(body, values)
     if robot is not None:
         _merge(body, robot)
     return Vehicle(body, tyre)
+
+
+def _place_hard_parts(record: NDArray[np.void], values: dict[str, dict[str, float]]) -> None:
+    r = record[0]
+    # Joints move what they carry no further than this: a point that turns by a goes at most a times its
+    # distance from the axis, a strut from either stop to the other. Half a radian is for a stop that gives.
+    turned = float(r["steering_stop_angle"]) + 0.5
+    for kind, (group, body) in enumerate(HARD_PARTS):
+        if group.name not in values:
+            continue
+        part, i = values[group.name], int(r["parts"])
+        r["parts"] = i + 1
+        r["part_kind"][i], r["part_body"][i] = kind, body
+        for p in group.parameters:
+            r[f"part_{p.name}"][i] = part[p.name]
+        base = float(r["front_wheel_x"])
+        r["part_share"][i] = min(1.0, max(0.0, part["x"] / base))
+        reach = 0.0
+        if body == 1:
+            arm = math.hypot(
+                part["x"] - float(r["swingarm_pivot_x"]), part["z"] - float(r["swingarm_pivot_z"])
+            )
+            reach = arm * float(r["shock_travel"]) / float(r["shock_lever"])
+        elif body in (4, 5):
+            along = (part["x"] - float(r["steering_axis_x"])) * math.cos(float(r["steering_rake"]))
+            along += (part["z"] - float(r["steering_axis_z"])) * math.sin(float(r["steering_rake"]))
+            reach = turned * math.hypot(along, part["y"]) + (float(r["fork_travel"]) if body == 5 else 0.0)
+        r["part_reach"][i] = reach
+        low = (part["x"] - reach, -part["y"] - reach, part["z"] - reach)
+        high = (part["x"] + reach, part["y"] + reach, part["z"] + reach)
+        r["parts_low"] = low if i == 0 else np.minimum(r["parts_low"], low)
+        r["parts_high"] = high if i == 0 else np.maximum(r["parts_high"], high)
 
 
 def _merge(record: NDArray[np.void], robot: RigidMass) -> None:

@@ -114,7 +114,12 @@ class Machine(NamedTuple):
 
 
 def machine(body: NDArray[np.void], tyre: NDArray[np.void], air_density: float) -> Machine:
-    """Memory for the motions of a vehicle in air of this density [kg/m^3]."""
+    """Memory for the motions of a vehicle in air of this density [kg/m^3], on its tyres alone.
+
+    How far it may lean its file says (``fall.peg_angle``): nothing here scrapes.
+    """
+    body = body.copy()
+    body["parts"] = 0
     u = np.zeros(N_U)
     u[U_GEAR], u[U_AIR_DENSITY] = DIRECT_DRIVE, air_density
     k = N_UNKNOWNS

@@ -1,6 +1,6 @@
 """Layout of the plant's continuous state, its inputs and the scratch memory of one derivative.
 
-State ``x`` (36,), inputs ``u`` (23,): float64 arrays, indices below. Positions are of the main frame's
+State ``x`` (36,), inputs ``u`` (24,): float64 arrays, indices below. Positions are of the main frame's
 origin (rear contact point at the design position). Velocities are body components of the main frame's twist.
 """
 
@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.compiled import Record
-from emulator.vehicle.params import JOINTS
+from emulator.vehicle.params import HARD_PARTS, JOINTS
 
 N_JOINTS = len(JOINTS)
 SWINGARM, REAR_WHEEL, TORSION, STEER, FORK, FRONT_WHEEL = range(N_JOINTS)
@@ -54,7 +54,8 @@ U_STEER_IMPOSED = 15  # 1: the steering angle is imposed, U_STEER_ACCELERATION a
 U_STEER_ACCELERATION = 16  # [rad/s^2]
 U_ROAD_REAR = 17  # road plane under the rear wheel: height at W's origin [m], slopes along x and y of W; 3
 U_ROAD_FRONT = 20
-N_U = 23
+U_ENGINE_CUT = 23  # 1: the engine burns nothing, whatever the throttle says
+N_U = 24
 
 DIRECT_DRIVE = -1.0
 
@@ -64,6 +65,11 @@ N_TYRE = 13
 
 REAR, FRONT = 0, 1
 
+# Of a hard part on one side: load along the road's normal [N]; while it has one, how deep it is pressed in
+# [m], how fast it sinks and how fast it slides [m/s].
+P_LOAD, P_DEPTH, P_SINKING, P_SLIDING = range(4)
+N_PART = 4
+LEFT, RIGHT = 0, 1
 
 SCRATCH_DTYPE = np.dtype(
     [
@@ -84,6 +90,8 @@ SCRATCH_DTYPE = np.dtype(
         ("M", np.float64, (N_SPEEDS, N_SPEEDS)),  # mass matrix; overwritten by its factors
         ("rhs", np.float64, (N_SPEEDS,)),  # right-hand side, then accelerations: angular, linear (B), joints
         ("tyre", np.float64, (2, N_TYRE)),  # rear, front: columns T_*
+        ("part", np.float64, (len(HARD_PARTS), 2, N_PART)),  # as in the record; left, right; columns P_*
+        ("near", np.int64),  # hard parts on the road or so near that a step may put them on it
         ("reaction", np.float64),  # steering reaction torque when the angle is imposed [N m]
         ("chain_torque", np.float64),  # of the chain on the rear wheel about its axle, driving positive [N m]
         ("k", np.float64, (4, N_X)),  # Runge-Kutta stages

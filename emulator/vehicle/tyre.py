@@ -47,6 +47,10 @@ _AIRBORNE_DECAY = 100.0  # [1/s] an unloaded tyre forgets its deflection; any va
 # Share of the ellipse from which a tread slides. The cubic there is at 1 - 3e-6 of the limit; were it 1, a
 # limit that moves with the load would switch sliding off and on and cost the step's order.
 _AT_LIMIT = 0.97
+# Cosine of the lean below which a wheel lies down. Its ring then touches all round instead of at one point:
+# the lever of the load goes to zero as the wheel goes flat, with the depth that belongs to it, and does not
+# jump from one edge of the wheel to the other.
+_FLAT = 0.05
 _FASTEST_SPREAD = 200.0  # [1/s] bound of the contact's relative growth, which has none at touch-down
 
 
@@ -76,8 +80,8 @@ def contact(
     zx, zy      [m]      deflections
     grip        [1]      friction coefficient of the road
 
-    Valid: any plane; lean relative to it up to near pi/2. Leaves load, forces, slips and friction use in
-    ``s.tyre[which]``.
+    Valid: any plane, any lean: tread and sidewall are one torus, down to a wheel that lies. Leaves load,
+    forces, slips and friction use in ``s.tyre[which]``.
     """
     cx, cy, cz = s.centre[which, 0], s.centre[which, 1], s.centre[which, 2]
     ux, uy, uz = s.axle[which, 0], s.axle[which, 1], s.axle[which, 2]
@@ -86,10 +90,14 @@ def contact(
 
     # Lowest point of the torus, then the point of the road below it where forces act.
     ring, crown = p.radius - p.crown_radius, p.crown_radius
-    k = ring / cosine
+    k, raised, lever = ring / cosine, 0.0, ring
+    if cosine < _FLAT:
+        # the ring's lowest point is ring rho(cosine) below the centre, rho = (cosine^2 / flat + flat) / 2
+        k, raised = ring / _FLAT, 0.5 * ring * (_FLAT * _FLAT - cosine * cosine) / _FLAT
+        lever = ring * cosine / _FLAT
     rx, ry, rz = -k * (nx - sine * ux), -k * (ny - sine * uy), -k * (nz - sine * uz)
     # A wheel can't be deeper than its radius: a state thrown below the road gets no more push than that.
-    depth = min(crown - (height + nx * (cx + rx) + ny * (cy + ry) + nz * (cz + rz)), p.radius)
+    depth = min(crown - (height + nx * (cx + rx) + ny * (cy + ry) + nz * (cz + rz)) + raised, p.radius)
     arm = crown - depth
     rx, ry, rz = rx - arm * nx, ry - arm * ny, rz - arm * nz
     gx, gy, gz = cx + rx, cy + ry, cz + rz
@@ -103,9 +111,9 @@ def contact(
     b = wheel_body
     vx, vy, vz = cross(V[b, 0], V[b, 1], V[b, 2], gx, gy, gz)
     vx, vy, vz = vx + V[b, 3], vy + V[b, 4], vz + V[b, 5]
-    # The tread runs on the effective radius: the loaded one (ring + arm cosine) and a part of the deflection.
+    # The tread runs on the effective radius: the loaded one (lever + arm cosine), a part of the deflection.
     extra = (1.0 - p.rolling_radius_share) * max(0.0, depth) * cosine
-    loaded = ring + arm * cosine
+    loaded = lever + arm * cosine
     slide_x = vx * ex + vy * ey + vz * ez - extra * (V[b, 0] * ux + V[b, 1] * uy + V[b, 2] * uz)
     slide_y = vx * lx + vy * ly + vz * lz
     roll_speed = spin * (loaded + extra)

@@ -17,8 +17,10 @@ from emulator.plant.fall_causes import (
     FELL_OVER,
     FELL_REAR,
     LOCKED,
+    LONGEST_FALL_TICKS,
     SIDEWAYS,
     SPINNING,
+    STILL_TICKS,
     watch,
 )
 from emulator.plant.records import MEMORY_DTYPE, RIG_DTYPE, RUN_DTYPE
@@ -27,6 +29,7 @@ from emulator.plant.states import (
     EV_LIFT,
     EV_PEG,
     EV_RELEASE,
+    EV_REST,
     EV_RUN_OFF,
     EV_SLIDE,
     EV_STALL,
@@ -35,7 +38,10 @@ from emulator.road.line import surface
 from emulator.vehicle.params import VEHICLE_DTYPE
 from emulator.vehicle.state import (
     FRONT,
+    LEFT,
+    P_LOAD,
     REAR,
+    RIGHT,
     T_FRICTION_USE,
     T_LOAD,
     T_SLIP_ANGLE,
@@ -221,6 +227,70 @@ def test_in_the_support_nothing_falls(bike: Watched) -> None:
     bike.run["support"] = 1
     bike.attitude(roll=1.3)
     assert EV_FALL not in [code for _, code, _ in bike.ticks(10)]
+
+
+def test_a_peg_of_a_bike_that_has_pegs_is_told_by_its_load_not_by_an_angle(bike: Watched) -> None:
+    bike.body["parts"] = 1
+    bike.attitude(roll=-0.95)
+    assert bike.ticks(50) == []
+    bike.attitude(roll=0.8)
+    bike.work[0]["part"][0, RIGHT, P_LOAD] = 300.0
+    assert [(code, index) for _, code, index in bike.ticks(50)] == [(EV_PEG, 0)]
+    bike.work[0]["part"][0, RIGHT, P_LOAD] = 0.0
+    bike.ticks(200)
+    bike.work[0]["part"][0, RIGHT, P_LOAD] = 300.0
+    assert bike.ticks(50) == []  # it scrapes on
+    bike.work[0]["part"][0, RIGHT, P_LOAD] = 0.0
+    bike.ticks(400)
+    bike.attitude(roll=-0.8)
+    bike.work[0]["part"][0, LEFT, P_LOAD] = 300.0
+    assert [(code, index) for _, code, index in bike.ticks(50)] == [(EV_PEG, 1)]
+
+
+@pytest.mark.parametrize("column", range(6))
+def test_a_bike_that_lies_still_for_half_a_second_has_come_to_rest(bike: Watched, column: int) -> None:
+    bike.body["parts"] = 1
+    bike.attitude(roll=-1.2)
+    bike.work[0]["V"][0, column] = -0.051
+    assert [code for _, code, _ in bike.ticks(1000)] == [EV_FALL]
+    bike.work[0]["V"][0, column] = -0.049
+    bike.ticks(STILL_TICKS - 1)
+    bike.work[0]["V"][0, column] = 0.051
+    bike.ticks(1)
+    bike.work[0]["V"][0, column] = 0.0
+    assert bike.ticks(STILL_TICKS - 1) == []
+    assert bike.run["fall_over"][0] == 0
+    assert bike.ticks(1) == [(2100, EV_REST, 1)]
+    assert float(bike.memory[0]["value"][0]) == pytest.approx(1.999)
+    assert bike.run["fall_over"][0] == 1
+
+
+def test_a_fall_is_played_out_for_fifteen_seconds_and_half_a_one_without_parts(bike: Watched) -> None:
+    bike.attitude(roll=1.2)
+    bike.ticks(501)
+    assert bike.run["fall_over"][0] == 0
+    bike.ticks(1)
+    assert bike.run["fall_over"][0] == 1
+    other = Watched()
+    other.body["parts"] = 1
+    other.attitude(roll=1.2)
+    other.work[0]["V"][0, 3] = 1.0
+    other.ticks(LONGEST_FALL_TICKS)
+    assert other.run["fall_over"][0] == 0
+    other.ticks(1)
+    assert other.run["fall_over"][0] == 1
+
+
+def test_what_lies_tells_no_slides_lifted_wheels_and_pegs(bike: Watched) -> None:
+    bike.body["parts"] = 1
+    bike.attitude(roll=1.2)
+    bike.work[0]["V"][0, 3] = 1.0
+    bike.ticks(1)
+    bike.tyres(front=1.0, rear=1.0)
+    bike.work[0]["part"][0, RIGHT, P_LOAD] = 300.0
+    assert bike.ticks(100) == []
+    bike.tyres(load=0.0)
+    assert bike.ticks(100) == []
 
 
 # --- on the whole plant ------------------------------------------------------------------------------

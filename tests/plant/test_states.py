@@ -187,10 +187,28 @@ WAYS_OUT = {
     "laps done": (lambda m: m.run.__setitem__("station", FINISH), STOPPING, TripReason.NONE, END_COMPLETE),
     "time": (lambda m: m.rig.__setitem__("limit_ticks", 5), STOPPING, TripReason.NONE, END_TIME_LIMIT),
     "fallen": (
-        lambda m: m.run.__setitem__("fallen_tick", m.run["scenario_tick"] - 501),
+        lambda m: (m.run.__setitem__("fallen_tick", 500), m.run.__setitem__("fall_over", 1)),
         STOPPING,
         TripReason.NONE,
         END_FALLEN,
+    ),
+    "time, down": (
+        lambda m: (m.rig.__setitem__("limit_ticks", 5), m.run.__setitem__("fallen_tick", 500)),
+        STOPPING,
+        TripReason.NONE,
+        END_FALLEN,
+    ),
+    "no commands, down": (
+        lambda m: (m.run.__setitem__("fallen_tick", 500), silent(m, commands=False)),
+        STOPPING,
+        TripReason.NONE,
+        END_FALLEN,
+    ),
+    "no heartbeat, down": (
+        lambda m: (m.run.__setitem__("fallen_tick", 500), silent(m, heartbeat=False)),
+        TRIPPED,
+        TripReason.HEARTBEAT,
+        END_TRIPPED,
     ),
     "diverged once down": (
         lambda m: (
@@ -219,6 +237,14 @@ def test_every_way_out_of_running_ramps_smoothly_to_rest(way):
     assert (np.diff(shares) >= 0).all()
     assert np.diff(shares).max() <= 1.5 / RAMP * 1.001  # the steepest slope of 3p^2 - 2p^3
     assert shares[-1] == 1.0
+
+
+def test_sliding_over_the_finish_is_not_finishing():
+    m = Machine().ride(600)
+    m.run["fallen_tick"], m.run["station"] = 500, FINISH
+    for _ in range(1000):
+        m.hear()
+        assert m.tick()[0] == RUNNING
 
 
 def test_a_command_lost_for_less_than_its_time_is_no_reason():
@@ -529,10 +555,10 @@ def test_one_of_the_two_commands_is_not_enough(stale):
 
 
 @pytest.mark.parametrize("fell", [0, 100])
-def test_a_fall_is_played_out_for_half_a_second_unless_the_model_gives_up(fell):
+def test_a_fall_is_played_out_until_it_is_over_unless_the_model_gives_up(fell):
     stopped = (STOPPING, TripReason.NONE, END_FALLEN)
-    assert step(fallen_tick=fell, scenario_tick=fell + 500) == GOES_ON
-    assert step(fallen_tick=fell, scenario_tick=fell + 501) == stopped
+    assert step(fallen_tick=fell, scenario_tick=fell + 501) == GOES_ON
+    assert step(fallen_tick=fell, scenario_tick=fell + 501, fall_over=1) == stopped
     assert step(fallen_tick=fell, scenario_tick=fell + 1, diverged=1) == stopped
 
 

@@ -22,6 +22,7 @@ from emulator.plant.states import (
     EV_FALL,
     EV_LAP,
     EV_RELEASE,
+    EV_REST,
     EV_STATE,
     EV_TRIP,
 )
@@ -400,7 +401,9 @@ def test_a_bike_that_is_let_fall_is_down_and_the_ride_ends(session):
     assert fell[3] > 0.9
     assert ride["truth.fallen"] == 1.0
     assert ride.states[-1] == STOPPING
-    assert ride.bench.tick_number - fell[0] in (501, 502, 503)
+    rest = next(e for e in ride.events if e[1] == EV_REST)
+    assert rest[4].startswith("lies still on its right side, ")
+    assert ride.bench.tick_number - rest[0] in (1, 2)
     assert ride.bench.outcome()["ended"] == "fallen"
 
 

@@ -136,7 +136,7 @@ def two_rigid_frames(
     )
     total = sum(m for m, _x in bodies)
     front_load = gravity * sum(m * x for m, x in bodies) / front_wheel["x"]
-    values = {g.name: _nothing(g.name) for g in GROUPS}
+    values = {g.name: _nothing(g.name) for g in GROUPS if not g.optional}
     values["main_frame"] |= frame
     values["steered_frame"] |= fork
     for name, wheel, load in (

@@ -29,6 +29,8 @@ from emulator.vehicle.state import (
     JOINT_RATE,
     N_X,
     OMEGA,
+    P_DEPTH,
+    P_LOAD,
     POSITION,
     QUATERNION,
     REAR,
@@ -62,7 +64,7 @@ from emulator.vehicle.state import (
     VELOCITY,
     scratch,
 )
-from emulator.vehicle.tree import kinematics
+from tests.support.falls import kinetic_and_raised
 from tests.support.machines import (
     AHEAD,
     BASE,
@@ -143,7 +145,7 @@ def test_place_and_heading_do_not_matter() -> None:
 
 
 def without_treads(vehicle: Vehicle, x: Array, u: Array) -> float:
-    """All energy [J] but what the treads store: moving, raised, in springs, stops, brakes, clutch, engine."""
+    """All energy [J] but what treads store: moving, raised, springs, stops, brakes, clutch, engine, parts."""
     s, xdot = scratch(), np.zeros(N_X)
     derivative(vehicle.body, vehicle.tyre, x, u, s, xdot)
     par, out = vehicle.body[0], kinetic_and_raised(vehicle, x)
@@ -158,6 +160,10 @@ def without_treads(vehicle: Vehicle, x: Array, u: Array) -> float:
                 3.0 * float(tyre["friction_x"]) * grip * float(row[T_LOAD]) / float(row[T_CAP_X]) / per_spring
             )
             out += 0.5 * spring**2 / float(tyre["vertical_stiffness"])
+    for i in range(int(par["parts"])):
+        for part in s[0]["part"][i]:
+            if part[P_LOAD] > 0.0:
+                out += 0.5 * float(par["part_stiffness"][i]) * float(part[P_DEPTH]) ** 2
     for name, travel, lever in (
         ("fork", x[JOINT + FORK], 1.0),
         ("shock", x[JOINT + SWINGARM], float(par["shock_lever"])),
@@ -191,19 +197,6 @@ def energy(vehicle: Vehicle, x: Array, u: Array) -> float:
         d = c * math.hypot(*x[DEFLECTION + 2 * which : DEFLECTION + 2 * which + 2]) / mu
         out += load * mu**2 / c * (d**2 / 2.0 - d**3 / 9.0 + d**4 / 108.0)
     return out
-
-
-def kinetic_and_raised(vehicle: Vehicle, x: Array) -> float:
-    s = scratch()
-    kinematics(vehicle.body[0], x, s[0])
-    total, up = 0.0, np.array(s[0]["R"])[6:]
-    for b in range(7):
-        m, hx, hy, hz, ixx, iyy, izz, ixy, ixz, iyz = (float(v) for v in s[0]["inertia"][b])
-        h, inertia = np.array([hx, hy, hz]), np.array([[ixx, ixy, ixz], [ixy, iyy, iyz], [ixz, iyz, izz]])
-        w, v = np.array(s[0]["V"][b][:3]), np.array(s[0]["V"][b][3:])
-        total += 0.5 * (m * float(v @ v) + float(w @ inertia @ w)) + float(v @ np.cross(w, h))
-        total += G * (m * float(x[POSITION + 2]) + float(up @ h))
-    return total
 
 
 def passive() -> Vehicle:

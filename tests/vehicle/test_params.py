@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from emulator.vehicle.params import GROUPS, JOINTS, TORQUE_POINTS, RigidMass, vehicle_record
+from emulator.vehicle.params import GROUPS, HARD_PARTS, JOINTS, TORQUE_POINTS, RigidMass, vehicle_record
 from tests.support.machines import ROBOT, demo_file
 
 FILE = demo_file()
@@ -15,10 +15,13 @@ FILE = demo_file()
 
 def test_every_parameter_of_the_file_reaches_the_record() -> None:
     vehicle = vehicle_record(FILE.values, FILE.tables)
+    parts = [group.name for group, _body in HARD_PARTS]
     for group in GROUPS:
         for p in group.parameters:
             value = FILE.values[group.name][p.name]
-            if group.name.startswith("tyre"):
+            if group.name in parts:
+                assert vehicle.body[0][f"part_{p.name}"][parts.index(group.name)] == value
+            elif group.name.startswith("tyre"):
                 assert vehicle.tyre[0 if group.name == "tyre_rear" else 1][p.name] == value
             else:
                 assert vehicle.body[0][f"{group.name}_{p.name}"] == value
@@ -35,6 +38,17 @@ def test_parameters_are_named_once_and_their_ranges_are_ordered() -> None:
             assert p.low <= p.plausible_low <= p.plausible_high <= p.high, f"{group.name}.{p.name}"
             assert p.meaning
             assert p.unit
+
+
+def test_a_vehicle_has_the_hard_parts_that_its_file_has() -> None:
+    values = {name: group for name, group in FILE.values.items() if name not in ("footpegs", "tail")}
+    body = vehicle_record(values, FILE.tables).body[0]
+    kinds = list(body["part_kind"][: int(body["parts"])])
+    assert [HARD_PARTS[k][0].name for k in kinds] == [
+        group.name for group, _body in HARD_PARTS if group.name not in ("footpegs", "tail")
+    ]
+    bare = {name: group for name, group in values.items() if name not in [g.name for g, _body in HARD_PARTS]}
+    assert vehicle_record(bare, FILE.tables).body[0]["parts"] == 0
 
 
 def test_torque_table_is_filled_up_with_its_last_value() -> None:

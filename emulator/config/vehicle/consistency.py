@@ -304,6 +304,34 @@ def _pegs(known: _Known) -> Iterator[Contradiction]:
         )
 
 
+def _pegs_are_where_they_touch(known: _Known) -> Iterator[Contradiction]:
+    touching, peg = peg_angle_of_place(known), known("fall", "peg_angle")
+    if touching < peg:
+        yield Contradiction(
+            ("footpegs", "y", "value"),
+            f"unusual, footpegs touch at peg_angle ({math.degrees(peg):.4g} deg) in a turn, springs deep; "
+            f"these touch at {math.degrees(touching):.4g} deg with the springs as at standstill",
+            impossible=False,
+        )
+
+
+def peg_angle_of_place(value: Callable[[str, str], float]) -> float:
+    """Roll angle [rad] at which footpegs that are where the vehicle says touch, springs as at standstill.
+
+    value  of a parameter in SI, by group and name
+    The bike rolls on its two crowns: at the roll a a point is t + (z - t) cos a - y sin a high, t the crowns'
+    radius where it is. Pegs above t touch between upright and lying flat; pi/2 if that is not so.
+    """
+    share = value("footpegs", "x") / value("front_wheel", "x")
+    t = value("tyre_rear", "crown_radius")
+    t += share * (value("tyre_front", "crown_radius") - t)
+    up, out = value("footpegs", "z") - t, value("footpegs", "y")
+    far = math.hypot(up, out)
+    if not t < far:
+        return 0.5 * math.pi
+    return min(0.5 * math.pi, math.acos(-t / far) - math.atan2(out, up))
+
+
 def _travels(known: _Known) -> Iterator[Contradiction]:
     for strut in ("fork", "shock"):
         try:
@@ -403,6 +431,7 @@ _CHECKS: tuple[Callable[[_Known], Iterator[Contradiction]], ...] = (
     _wheels_touch_the_ground,
     _trail,
     _pegs,
+    _pegs_are_where_they_touch,
     _travels,
     _gears_fall,
     _clutch_lever,

@@ -34,6 +34,7 @@ CONVERSIONS: dict[str, dict[str, float]] = {
     "kg": {"g": 1e-3},
     "kg m2": {"kg cm2": 1e-4, "kg mm2": 1e-6, "g m2": 1e-3},
     "s": {"ms": 1e-3},
+    "s/m": {"s/mm": 1e3},
     "m/s": {"km/h": 1.0 / 3.6},
     "rad": {"deg": _DEG},
     "rad/s": {"deg/s": _DEG, "rpm": _RPM, "1/min": _RPM},
@@ -61,7 +62,8 @@ CONVERSIONS: dict[str, dict[str, float]] = {
 class VehicleFile:
     """A vehicle in SI.
 
-    values    by group and parameter name, every parameter of the table
+    values    by group and parameter name, every parameter of the table; of groups that may be left out those
+              that are there
     tables    by name, (argument, value) pairs with the argument strictly increasing
     warnings  values that are possible but not plausible, alone or together
     sha256    of the file's bytes
@@ -87,6 +89,7 @@ TANK = Group(
         Parameter("capacity", "kg", 0.0, 200.0, 2.0, 25.0, "fuel in a full tank"),
         Parameter("fuel", "kg", 0.0, 200.0, 0.0, 25.0, "fuel that the mass of main_frame includes"),
     ),
+    optional=True,
 )
 """The section of a vehicle file that nothing but a scenario's ``vehicle.fuel_kg`` needs."""
 
@@ -147,10 +150,9 @@ def _model(groups: tuple[Group, ...], tables: tuple[tuple[str, Curve], ...]) -> 
             for p in group.parameters
         }
         model = create_model(group.name, __base__=Closed, **entries)
-        optional = group is TANK
         fields[group.name] = (
-            model | None if optional else model,
-            Field(default=None if optional else ..., description=group.meaning),
+            model | None if group.optional else model,
+            Field(default=None if group.optional else ..., description=group.meaning),
         )
     return create_model("Vehicle", __base__=_Heading, __doc__=_Heading.__doc__, **fields)
 
@@ -192,8 +194,9 @@ def load_vehicle(
     wrong_at = {problem.key for problem in problems}
     values: dict[str, dict[str, float]] = {}
     warnings = list(source.warnings)
-    has_tank = isinstance(source.data.get(TANK.name), dict)
-    for group in (*groups, TANK) if has_tank else groups:
+    for group in (*groups, TANK):
+        if group.optional and not isinstance(source.data.get(group.name), dict):
+            continue
         values[group.name] = {}
         for parameter in group.parameters:
             loc: Loc = (group.name, parameter.name)

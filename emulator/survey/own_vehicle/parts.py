@@ -18,6 +18,8 @@ from emulator.survey.own_vehicle.left_out import completed
 Values = dict[str, dict[str, float]]
 
 _RPM = math.pi / 30.0
+_SPRINGS_IN_A_TURN = math.radians(4.0)
+"""How much later a peg touches with the springs as at standstill; common practice, no source."""
 _ROBOT_AT = (0.37, 0.605)  # forward and up, in wheelbases: where the demo rig's robot sits
 
 
@@ -96,6 +98,7 @@ def parts_of(sheet: DataSheet) -> Parts:
         "peg_angle": peg,
         "roll_limit": min(max(peg + math.radians(9.0), math.radians(55.0)), 1.5),
     }
+    values |= _hard_parts(w, values, peg)
     return Parts(values, torque)
 
 
@@ -285,6 +288,41 @@ def _tyre(size: TyreSize, resistance: float, stiffness: float) -> dict[str, floa
         "pneumatic_trail": 0.02,
         "twisting_arm": 0.006,
         "rolling_radius_share": 0.35,
+    }
+
+
+# -- what touches the road when it falls -------------------------------------------------------------------
+
+
+def _hard_parts(w: _Whole, values: Values, peg: float) -> Values:
+    """Hard parts, in wheelbases as of the invented demo vehicles; pegs where they touch at ``peg`` [rad]."""
+    steering = values["steering"]
+    bar_x = steering["axis_x"] - 0.05 * w.base
+    x, z = 0.32 * w.base, 0.255 * w.base
+    crown = values["tyre_rear"]["crown_radius"]
+    crown += 0.32 * (values["tyre_front"]["crown_radius"] - crown)
+    # springs as at standstill leave it some degrees above the road at that angle
+    deep = min(peg + _SPRINGS_IN_A_TURN, 1.5)
+    places = {
+        "footpegs": (x, (crown + (z - crown) * math.cos(deep)) / math.sin(deep), z),
+        "engine_covers": (0.49 * w.base, 0.15 * w.base, 0.27 * w.base),
+        "fairing": (0.66 * w.base, 0.17 * w.base, 0.46 * w.base),
+        "tail": (0.0, 0.14 * w.base, 0.56 * w.base),
+        "handlebar": (bar_x, 0.265 * w.base, 0.66 * w.base),
+        "levers": (bar_x + 0.075 * w.base, 0.22 * w.base, 0.66 * w.base),
+        "front_axle": (w.base, 0.075 * w.base, values["front_wheel"]["z"]),
+        "rear_axle": (0.0, 0.09 * w.base, values["rear_wheel"]["z"]),
+    }
+    return {
+        name: {
+            "x": place[0],
+            "y": place[1],
+            "z": place[2],
+            "stiffness": (4e3 if name in ("handlebar", "levers") else 7e3) * w.ridden,
+            "damping": 3.0 if name in ("handlebar", "levers") else 2.0,
+            "friction": 0.45,
+        }
+        for name, place in places.items()
     }
 
 

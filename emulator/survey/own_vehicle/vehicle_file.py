@@ -49,6 +49,12 @@ _NOT_ON_SHEETS = {
     "gauge in the line; heat by a contact thermometer after stops.",
     "air": "lift and side force are common practice, no source. To measure it: wind tunnel.",
     "fall": "9 degrees beyond the peg it counts as down, at 55 degrees or beyond.",
+    "footpegs": "where they touch at fall.peg_angle, springs deep as in a turn. To measure it: a tape.",
+    **dict.fromkeys(
+        ("engine_covers", "fairing", "tail", "handlebar", "levers", "front_axle", "rear_axle"),
+        "in wheelbases, as of the invented demo vehicles. To measure it: a tape; stiffness decides how hard "
+        "an impact is, friction how far it slides.",
+    ),
 }
 """What decides the rest of a section, and how it is measured instead."""
 
