@@ -11,6 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 _ANY_WIDTH = 100_000
+_MOST_LINES = 5  # of a cell
 
 
 class WholeTable(Table):
@@ -18,11 +19,35 @@ class WholeTable(Table):
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
         """As a table if every word fits, else row by row."""
-        least = self.__rich_measure__(console, options.update(max_width=_ANY_WIDTH)).minimum
-        if least <= options.max_width:
+        if self._fit(console, options):
             yield from super().__rich_console__(console, options)
         else:
             yield from self._paragraphs()
+
+    def _fit(self, console: Console, options: ConsoleOptions) -> bool:
+        """Give each column its longest word at least, and narrow ones what they ask for first.
+
+        False if words have no room, or a cell would take more lines than are read as one. Rich itself would
+        narrow columns to less than their longest word.
+        """
+        unbounded = options.update(max_width=_ANY_WIDTH)
+        for column in self.columns:
+            column.width = None
+        asked = [self._measure_column(console, unbounded, column) for column in self.columns]
+        room = options.max_width - sum(m.minimum for m in asked) - self._extra_width
+        if room < 0:
+            return False
+        if sum(m.maximum - m.minimum for m in asked) <= room:
+            return True
+        order = sorted(range(len(asked)), key=lambda i: asked[i].maximum - asked[i].minimum)
+        for left, i in zip(range(len(order), 0, -1), order, strict=True):
+            more = min(asked[i].maximum - asked[i].minimum, room // left)
+            room -= more
+            width = asked[i].minimum + more
+            if asked[i].maximum > _MOST_LINES * width:
+                return False
+            self.columns[i].width = width - self._get_padding_width(i)
+        return True
 
     def _paragraphs(self) -> Iterable[Text | Padding]:
         if self.title:

@@ -107,7 +107,7 @@ def test_tables_of_other_commands_are_whole_at_any_width(session: Session, width
         assert "…" not in narrow
 
 
-@pytest.mark.parametrize("where", ["pty", "pipe"])
+@pytest.mark.parametrize("where", ["pty", pytest.param("pipe", marks=pytest.mark.timing)])
 def test_the_command_crops_nothing_on_40_columns_and_in_a_pipe(
     whole_ride: Path, tmp_path: Path, where: str
 ) -> None:
