@@ -140,7 +140,9 @@ def imported_packages(folder: Path) -> dict[str, Path]:
 ELSEWHERE = {"pinocchio": "pin"}
 
 
-@pytest.mark.parametrize(("folder", "extras"), [("emulator", ["fmi", "cluster", "console"]), ("tests", ["dev"])])
+@pytest.mark.parametrize(
+    ("folder", "extras"), [("emulator", ["fmi", "cluster", "console"]), ("tests", ["dev"])]
+)
 def test_whatever_is_imported_is_declared(folder: str, extras: list[str]) -> None:
     declared = PROJECT["dependencies"] + [r for e in extras for r in PROJECT["optional-dependencies"][e]]
     allowed = {canonicalize_name(Requirement(r).name) for r in declared}
