@@ -20,6 +20,7 @@ from emulator.robot.design import (
     lateral_of,
     speed_cell,
     turn_for,
+    with_shares,
 )
 from emulator.robot.gears import with_engine_turning
 from emulator.robot.linear_loop import FED_BACK, Feedback, SteeringLoop
@@ -118,6 +119,14 @@ def test_gains_for_speeds_that_are_not_ridden_are_not_checked(told):
     with pytest.raises(StartFailed, match=r"at (48|62)\.0 m/s"):
         design_rider(told.vehicle, told.grip, slow)
     design_rider(told.vehicle, told.grip, slow, fastest=22.0)
+
+
+def test_shares_are_of_the_designed_gains_each_by_itself(design):
+    worse = with_shares(design, (1.0, 1.0, 0.85, 1.0, 0.0))
+    assert np.array_equal(worse.gains[..., 2], 0.85 * design.gains[..., 2])
+    assert not worse.gains[..., 4].any()
+    assert np.array_equal(worse.gains[..., [0, 1, 3]], design.gains[..., [0, 1, 3]])
+    assert worse.command is design.command
 
 
 @pytest.mark.parametrize("roll_deg", [0.0, 17.0, -17.0])

@@ -35,7 +35,7 @@ parts:
       - {RUNS}/slalom.yaml
     rigs: [{RIGS}/loopback.yaml]
     over: {{OVER}}
-    seeds: {{count: 12}}
+    seeds: {{count: 24}}
 keep: {{of: [], thinnest: 0}}
 """
 
@@ -48,14 +48,14 @@ def ridden(folder: Path, name: str, over: str) -> Path:
     return night
 
 
-@pytest.mark.timing  # 96 rides of a dozen seconds and more
+@pytest.mark.timing  # 192 rides of a dozen seconds and more
 @pytest.mark.timeout(1800)
 def test_where_it_is_worse_is_what_was_listed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     before, now = ridden(tmp_path, "as designed", ""), ridden(tmp_path, "lower", LOWER)
     capsys.readouterr()
     status = emulator_command("campaign", "compare", str(before), str(now), "--json")
     told = json.loads(capsys.readouterr().out)
-    assert told["compared"] == told["changed_since"] == 48
+    assert told["compared"] == told["changed_since"] == 96
     worse = {f["scenario"] for f in told["findings"] if f["direction"] == "worse"} - {None}
     print(f"worse: {sorted(worse)}; findings: {json.dumps(told['findings'], indent=1)}")
     assert status == 1

@@ -168,8 +168,14 @@ BROKEN = [
     (
         "{kind: external}",
         "external",
-        "6:20: device_under_test: expected a mapping with the keys kind, cpu, estimate_age_ms, periods_ms, "
-        "virtual, got 'external'; write {kind: external}",
+        "6:20: device_under_test: expected a mapping with the keys kind, cpu, gains, estimate_age_ms, "
+        "periods_ms, virtual, got 'external'; write {kind: external}",
+    ),
+    (
+        "{kind: external}",
+        "{kind: external, gains: {roll: 0.85}}",
+        "6:44: device_under_test.gains: expected no such key: these are the reference robot's, and another "
+        "one rides",
     ),
     (
         "mass_kg: 60",
