@@ -34,6 +34,8 @@ from emulator.criteria.base import Criterion
 from emulator.criteria.kinds import AnyCriterion
 from emulator.shared_memory.block import Snapshot
 
+NICENESS = 5
+"""Below every process of a run, and still looking on a machine that others load."""
 _ORPHANED_S = 600.0
 """How long a page says that its supervisor is gone."""
 _UNWATCHED_S = 30.0
@@ -67,7 +69,7 @@ class Beside:
 
 def main() -> None:
     """Serve until the supervisor says farewell, or for a while after it is gone."""
-    os.nice(10)
+    os.nice(NICENESS)
     uvloop.run(_serve())
 
 
@@ -91,6 +93,7 @@ async def _serve_ride(job: Mapping[str, Any], snapshot: Snapshot, told: asyncio.
     beside = Beside(desk, began_s)
     margins = LiveMargins(criteria_of(job["criteria"]), job["manifest"])
     stream = Stream(Observer(snapshot, margins), beside)
+    stream.look(began_s)  # the first one loads compiled code, seconds of computing: nobody has to wait for it
     os.set_blocking(1, False)
 
     def tell(message: Mapping[str, Any]) -> None:

@@ -17,6 +17,7 @@ import pytest
 from emulator.assembly.session import Session
 from emulator.config.rig.shown.console import Console, Tokens
 from emulator.console.beside import LivePage
+from emulator.console.process import NICENESS
 from emulator.shared_memory.block import Snapshot
 from emulator.shared_memory.status import Command, LoopState, Status
 from tests.support.live_page import row
@@ -167,7 +168,7 @@ def test_the_process_shows_the_ride_asks_for_a_stop_and_outlives_its_supervisor(
         assert "stop asked for on the live page" in said
         process = page._process
         assert process is not None
-        assert os.getpriority(os.PRIO_PROCESS, process.pid) == 10
+        assert os.getpriority(os.PRIO_PROCESS, process.pid) == NICENESS
         page.tell_result("pass", "every criterion was met")
         until(
             lambda: (
