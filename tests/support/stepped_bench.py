@@ -112,7 +112,14 @@ class SteppedBench:
     """
 
     def __init__(
-        self, session, folder: Path, *, held: bool = False, with_hook: bool = False, guest=None
+        self,
+        session,
+        folder: Path,
+        *,
+        held: bool = False,
+        enable: bool = False,
+        with_hook: bool = False,
+        guest=None,
     ) -> None:
         self.now_ns = 10**12
         self.said: list[tuple[int, str]] = []
@@ -130,7 +137,7 @@ class SteppedBench:
         if with_hook:
             scenario = session.scenario.model_copy(update={"hook": SimpleNamespace(budget_ms=60.0)})
             session = replace(session, scenario=scenario)
-        self.session, self._held = session, held
+        self.session, self._held, self._enable = session, held, enable
         self._stack = contextlib.ExitStack()
         self.ended_ns = self.rested_ns = 0
 
@@ -193,6 +200,7 @@ class SteppedBench:
                 clock,
                 lambda text: self.said.append((self.now_ns, text)),
                 hold=self._held,
+                enable=self._enable,
                 hook=self.hook,
             )
         )

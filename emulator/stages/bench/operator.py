@@ -105,11 +105,15 @@ class Operator:
             self._take_line(line.decode("utf-8", "replace"))
 
     def _take_line(self, line: str) -> None:
+        if self._arms and not line.strip():
+            self._arms = False
+            self._waiting.append((Command.ARM, 0.0))
+            return
+        if self._arms and not self._events:
+            self._say(f"expected Enter alone as the local enable, got {line.strip()!r}")
+            return
         if not line.strip() or not self._events:
-            if self._arms:
-                self._arms = False
-                self._waiting.append((Command.ARM, 0.0))
-            elif self._held:
+            if self._held:
                 self._held = False
                 self._waiting.append((Command.GO, 0.0))
             return
