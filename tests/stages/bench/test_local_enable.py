@@ -28,7 +28,7 @@ def test_without_it_nothing_leaves_standby_and_with_it_the_ride_starts(session, 
         bench.pass_s(0.5)
         assert bench.state == STANDBY
         bench.type_in(b"\n")
-        bench.pass_s(2.0)
+        bench.pass_s(0.6)
         assert bench.state in (ARMED, RUNNING)
 
 
