@@ -65,9 +65,9 @@ class JudgedRide:
         if not np.isfinite(state).all():
             raise NotJudged("bench.state is not a number throughout")
         rows: Rows = state == RUNNING
-        fallen = run.signals.get("truth.fallen")
-        if fallen is not None and (fallen > 0.0).any():
-            rows[int(np.argmax(fallen > 0.0)) + 1 :] = False  # what lies is not ridden
+        down = rows & (run.signals.get("truth.fallen", np.zeros(len(state))) > 0.0)
+        if down.any():
+            rows[int(np.argmax(down)) + 1 :] = False  # what lies is not ridden
         if not rows.any():
             raise NotJudged("the ride never started")
         steps = np.diff(run.tick[rows])

@@ -98,7 +98,10 @@ class PositionErrors:
 
 
 def position_errors(run: Run) -> PositionErrors | None:
-    """Errors of every estimate that arrived while running; None if the record has none to compare."""
+    """Errors of every estimate that arrived while riding; None if the record has none to compare.
+
+    What a robot makes of a bike that is down is no estimate of a ride.
+    """
     names = [f"robot.estimate_{a}_m" for a in "xy"]
     names += ["truth.x_m", "truth.y_m", "truth.heading_rad", "truth.speed_m_s", "bench.state"]
     if any(name not in run.signals for name in names) or len(run.tick) < 2:
@@ -108,6 +111,7 @@ def position_errors(run: Run) -> PositionErrors | None:
     age_ms = _age_of(run)
     at = run.tick[fresh] - age_ms  # ticks are milliseconds
     usable = (state[fresh] == RUNNING) & (at >= run.tick[0]) & (speed[fresh] > _LEAST_SPEED)
+    usable &= run.signals.get("truth.fallen", np.zeros(len(run.tick)))[fresh] == 0.0
     usable &= np.isfinite(ex[fresh]) & np.isfinite(ey[fresh])
     fresh, at = fresh[usable], at[usable]
     if not len(fresh):

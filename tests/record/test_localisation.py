@@ -102,6 +102,17 @@ def test_an_outage_is_told_with_what_it_cost(ridden):
     assert "without a fix for 5.0 s from 5.0 s it went from 0.0 cm to 30.0 cm off" in known.sentence
 
 
+def test_estimates_of_a_bike_that_is_down_are_no_estimates_of_a_ride(ridden):
+    run = circle(ridden, along=0.03, across=-0.04)
+    n = len(run.tick)
+    down = np.arange(n) >= n // 2
+    signals = dict(run.signals)
+    signals["robot.estimate_x_m"] = signals["robot.estimate_x_m"] + np.where(down, 5.0, 0.0)
+    assert position_error(replace(run, signals=signals)).worst_m > 4.0
+    signals["truth.fallen"] = down.astype(float)
+    assert position_error(replace(run, signals=signals)).worst_m == pytest.approx(0.05, abs=1e-5)
+
+
 def test_before_the_first_epoch_is_no_outage(ridden):
     run = circle(ridden)
     run.signals["output.gnss_fix"][:3000] = math.nan

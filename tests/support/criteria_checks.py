@@ -345,6 +345,8 @@ def distance() -> None:
         "stayed within 1.50 m of the line (limit 2.00 m), "
         "closest to the limit 2.0 s into the ride at station 140 m"
     )
+    down = ridden(line__offset_m=at({1000: 0.5, 2000: -1.5, 2001: -9.0}), truth__fallen=part(2000, 9999))
+    assert seen(judged(down, DistanceFromLine(2.0))) == (True, 0.5, 2.0, 140.0)  # what lies is not judged
     assert judged(run, DistanceFromLine(1.5)).passed  # on the limit
     r = judged(run, DistanceFromLine(1.0))
     assert seen(r) == (False, -0.5, 2.0, 140.0)
