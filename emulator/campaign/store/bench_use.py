@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -12,6 +13,7 @@ from emulator.campaign.store.folder import result_files
 from emulator.campaign.store.reading import read_table
 from emulator.campaign.store.schema import SCHEMA, WEAR
 
+_NUMBER = re.compile(r"\d[\d.,]*")
 _READ = ["stage", "case_id", "attempt", "cause", "wear", "notices", "began"]
 
 
@@ -20,7 +22,8 @@ class BenchUse:
     """What was moved, and what was told beside the rides.
 
     rides    how many, with those that were ridden again
-    again    why rides did not count and were ridden again, with when each began (UTC)
+    again    why rides did not count and were ridden again, with when each began (UTC); one whatever numbers
+             the sentence holds, in the words of the first
     wear     times by what was moved, as ``schema.WEAR`` names it
     notices  sentences of those beside a ride, such as a broker that was away, with when each ride began (UTC)
     """
@@ -45,9 +48,11 @@ def bench_use(folder: Path) -> BenchUse | None:
     attempts = Counter(row["case_id"] for row in rows)
     notices: dict[str, list[datetime]] = {}
     again: dict[str, list[datetime]] = {}
+    words: dict[str, str] = {}
     for row in rows:
         if row["attempt"] < attempts[row["case_id"]]:
-            again.setdefault(row["cause"], []).append(row["began"])
+            cause = words.setdefault(_NUMBER.sub("#", row["cause"]), row["cause"])
+            again.setdefault(cause, []).append(row["began"])
         for text in row["notices"] or ():
             notices.setdefault(text, []).append(row["began"])
     return BenchUse(

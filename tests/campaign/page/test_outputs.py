@@ -155,17 +155,19 @@ def test_what_a_bench_was_used_for_is_told_with_every_attempt_and_who_was_away(t
     rows = [one | {"stage": "bench", "wear": worn, "notices": []} for one in made_up_rows(seeds=1)[:4]]
     away = "telemetry: the broker is away (refused)"
     rows[2] |= {"notices": [away]}
-    again = invalid(rows[0], "the host stalled") | {"attempt": 1}
-    rows[0] |= {"attempt": 2, "notices": [away]}
-    night = read_morning(write_campaign(tmp_path / "bench", [again, *rows]))
+    again = [invalid(rows[0], f"the host stalled for {n} ms") | {"attempt": n} for n in (1, 2)]
+    rows[0] |= {"attempt": 3, "notices": [away]}
+    night = read_morning(write_campaign(tmp_path / "bench", [*again, *rows]))
     write_morning(night)
     told = json.loads(written(night, "campaign_result.json"))["bench"]
-    assert (told["rides"], told["wear"]["steering_cycles"]) == (5, 15)
-    assert [(one["text"], len(one["began"])) for one in told["ridden_again"]] == [("the host stalled", 1)]
+    assert (told["rides"], told["wear"]["steering_cycles"]) == (6, 18)
+    assert [(one["text"], len(one["began"])) for one in told["ridden_again"]] == [
+        ("the host stalled for 1 ms", 2)
+    ]
     assert [len(one["began"]) for one in told["notices"]] == [2]
     for text in (" ".join(written(night, "page.txt").split()), Page(written(night, "page.html")).text):
-        assert "5 rides: 15 steering cycles, 5 front brake strokes" in text
-        assert "did not count, ridden again: the host stalled (1 ride: 22:00)" in text
+        assert "6 rides: 18 steering cycles, 6 front brake strokes" in text
+        assert "did not count, ridden again: the host stalled for 1 ms (2 rides: 22:00 (2))" in text
         assert f"{away} (2 rides: 22:00 (2))" in text
 
 
