@@ -35,6 +35,7 @@ Array = NDArray[np.float64]
 
 _CLOSED_GAP = 3.0  # a line whose ends are within so many of its steps is a lap
 _PATTERNS = ("/", "\\", "x", "-", "+", ".")
+_MOST_FIXES = 600
 _NEAR = 0.06  # of the plan's size: marks nearer than this share their words
 
 
@@ -52,6 +53,7 @@ def plan_view(run: Run, bands: Sequence[Band], criteria: Sequence[CriterionResul
     x, y = (run.signals.get(name, np.empty(0)) for name in ("truth.x_m", "truth.y_m"))
     if len(x) and len(y):
         ex, ey = (run.signals.get(f"robot.estimate_{a}_m", np.full(len(x), np.nan)) for a in "xy")
+        data += _sent(run)  # below the path: what lies on it is no news
         rows = _thin_path(x, y, x)
         data.append(path(x[rows], y[rows], "true path", INK, "solid", 2.2))
         rows = _thin_path(ex, ey, np.hypot(ex - x, ey - y))
@@ -154,6 +156,21 @@ def _area(line: Array, first: float, last: float, left: float, right: float) -> 
         xs += [outline_x, outline_x[:1], np.array([np.nan])]
         ys += [outline_y, outline_y[:1], np.array([np.nan])]
     return np.concatenate(xs)[:-1], np.concatenate(ys)[:-1]
+
+
+def _sent(run: Run) -> list[Figure]:
+    """Fixes as they were sent, of many some; the receiver's antenna is not the bike's reference point."""
+    east, north = (run.signals.get(f"output.gnss_{a}_m", np.empty(0)) for a in "xy")
+    if not len(east) or not len(north):
+        return []
+    with np.errstate(invalid="ignore"):
+        fresh = np.flatnonzero((np.diff(east) != 0.0) | (np.diff(north) != 0.0)) + 1
+    fresh = fresh[np.isfinite(east[fresh]) & np.isfinite(north[fresh])]
+    fresh = fresh[:: max(math.ceil(len(fresh) / _MOST_FIXES), 1)]
+    if not len(fresh):
+        return []
+    at = (column(east[fresh], 0.01), column(north[fresh], 0.01))
+    return [curve("sent, GNSS", *at, BLUE, symbol="circle", size=3)]
 
 
 def _places(

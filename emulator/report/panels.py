@@ -218,7 +218,7 @@ PANELS: tuple[PanelOf, ...] = (
         shown=_MM,
     ),
     _panel("Chain torque", ("output.chain_torque_Nm", "sent", "sent")),
-    _panel("Kind of GNSS fix: 1 single, 2 differential, 4 fixed, 5 float",
+    _panel("Kind of GNSS fix, by its number in GGA",
         ("output.gnss_fix", "sent", "sent"), zero=True, whole=True),
 )  # fmt: skip
 """In the order they are shown; what was hit comes before."""
@@ -226,10 +226,21 @@ NEVER_NEGATIVE = frozenset(t.signal for p in PANELS if p.zero for t in p.traces)
 """Signals whose limit has no other side."""
 
 
+_WHOSE = {
+    "truth": "true, ",
+    "output": "sent, ",
+    "actuator": "on the bike, ",
+    "robot": "from the robot, ",
+    "line": "true, ",
+}
+
+
 def panel_of(signal: str) -> PanelOf:
     """A panel for a recorded signal of its own."""
     told = SIGNALS[INDEX[signal]]
-    return _panel(f"{told.meaning[:1].upper()}{told.meaning[1:]}", (signal, signal, "true"), fast=True)
+    title = f"{told.meaning[:1].upper()}{told.meaning[1:]}"
+    whose = _WHOSE.get(signal.partition(".")[0], "")
+    return _panel(title, (signal, f"{whose}{signal}", "true"), fast=True)
 
 
 _ROBOT_FRAMES = {

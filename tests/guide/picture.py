@@ -23,6 +23,7 @@ def take(run: Path, picture: Path) -> None:
     with tempfile.TemporaryDirectory() as profile, Browser(Path(profile)) as page:
         page.call("Emulation.setScrollbarsHidden", hidden=True)
         page.open(run / "report.html", WIDTH_PX, HEIGHT_PX)
+        page.drawn()
         headings = page.eval(
             f"(shown => [...document.querySelectorAll('section')].filter(s => {{"
             "const h = s.querySelector('h2').textContent.trim();"

@@ -15,7 +15,7 @@ from html.parser import HTMLParser
 from typing import Any, NamedTuple
 
 from rich.console import Group
-from rich.panel import Panel
+from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
@@ -105,8 +105,7 @@ def of_terminal(section: str, item: object) -> Iterator[Printed]:
     elif isinstance(item, Group):
         for part in item.renderables:
             yield from of_terminal(section, part)
-    elif isinstance(item, Panel):
-        yield from of_terminal(section, item.title or "")
+    elif isinstance(item, Padding):
         yield from of_terminal(section, item.renderable)
     elif isinstance(item, Table):
         title = masked(str(item.title or ""))

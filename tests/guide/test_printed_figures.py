@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from rich.console import Group
-from rich.panel import Panel
+from rich.padding import Padding
 from rich.text import Text
 
 from emulator.report.terminal_table import terminal_table
@@ -124,7 +124,9 @@ def test_a_number_is_no_part_of_a_name(text: str, found: str) -> None:
 def test_a_terminal_is_walked_through() -> None:
     table = terminal_table("Load 12 %, at most", ("name", "worst\nage"), [("a", "3.5 ms"), ("b 2", "–")])
     criteria = terminal_table("Criteria", ("what happened",), [("lean 3.0° (limit 4.0°)",)])
-    item = Group(Panel(Text("2 of 3\nnothing"), title="run 5"), table, Text("within 4 cm"), criteria)
+    item = Group(
+        Text("run 5"), Padding(Text("2 of 3\nnothing"), (0, 0, 0, 2)), table, Text("within 4 cm"), criteria
+    )
     assert set(of_terminal("here", item)) == {
         Printed("here", "", "run #"),
         Printed("here", "", "# of #"),
@@ -143,7 +145,7 @@ def test_a_page_is_walked_through() -> None:
         <tr><td>lean</td><td>3.5</td><td><strong>4</strong> ms</td></tr></table>
         <p>Below <em>50 N</em> of load</p><h3>imu_rates</h3><div class="figure" id="a"></div>
         <dl><div><dt>ride</dt><dd>3.0 s</dd></div></dl>
-        <script id="figures">{"a": {"data": [{"name": "C1 ±2"}], "layout": {}}}</script>
+        <script id="figures">{"figures": {"a": {"kind": "strip", "curves": [{"name": "C1 ±2"}]}}}</script>
         <script>var x = 5</script>"""
     assert set(of_page("here", text)) == {
         Printed("here", "Ages", "age p50 ms"),
@@ -155,12 +157,16 @@ def test_a_page_is_walked_through() -> None:
 
 
 def test_a_figure_has_its_legend_and_what_its_axes_say_beyond_a_unit() -> None:
-    shown = {"data": [{"name": "true"}, {"name": "mark", "showlegend": False}], "layout": {}}
-    axes = {"xaxis": {"title": {"text": "time / s"}}, "yaxis2": {"title": {"text": "km/h"}}}
-    assert [p.what for p in of_figure("here", "Speed", shown | {"layout": axes})] == ["true", "time / s"]
-    assert [p.what for p in of_figure("here", "Ages", shown | {"layout": axes | {"showlegend": False}})] == [
-        "time / s"
+    curves = [{"name": "true"}, {"name": "mark", "legend": False}]
+    axes = {"x": {"title": "time / s"}, "y": {"title": "km/h"}}
+    figure = {"kind": "plane", "curves": curves, **axes}
+    assert [p.what for p in of_figure("here", "Ages", figure)] == ["time / s"]  # one curve has no legend
+    assert [p.what for p in of_figure("here", "Ages", figure | {"bars": [{"name": "late"}]})] == [
+        *("true", "late", "time / s")
     ]
+    limits = [{"name": "C2 ≤ 3"}]
+    strip = {"kind": "strip", "curves": curves, "limits": limits}
+    assert [p.what for p in of_figure("here", "Speed", strip)] == ["true", "C ≤ #"]
 
 
 def test_sentences_are_found_where_they_are_made() -> None:

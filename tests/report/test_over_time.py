@@ -70,7 +70,7 @@ def test_a_signal_that_no_panel_shows_gets_one_if_a_fault_hits_it(ride_folder: C
     manifest = run.manifest | {"scenario": {"events": [event]}}
     heading, figure = time_series(replace(run, manifest=manifest), [], [])[0]
     assert heading.endswith("hit by F1")
-    assert [c["name"] for c in figure["curves"]] == ["output.gnss_x_m"]
+    assert [c["name"] for c in figure["curves"]] == ["sent, output.gnss_x_m"]
 
 
 def test_a_missing_signal_is_said_not_hidden(ride_folder: Callable[..., Path]) -> None:

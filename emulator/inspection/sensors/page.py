@@ -448,7 +448,7 @@ def rows_figure(rows: Sequence[Row]) -> Figure:
         curves.append(curve(name, x, y, colour, symbol=symbol, size=7, tips=tips))
     return plane(
         axis("place in the interval; held at 3 beyond it", range=[-3.1, 3.1]),
-        axis("row", range=[len(drawn) + 1.0, 0.0], whole=True),
+        axis(range=[len(drawn) + 1.0, 0.0], whole=True),
         curves,
         height=300,
         areas=[{"x": [-1, 1], "y": None, "tone": "plain", "text": ""}],

@@ -318,12 +318,12 @@ def headline(page: ModesPage) -> str:
         k = int(np.argmax(growth))
         if growth[k] > 0.0 and (worst is None or growth[k] > worst[0]):
             worst = (float(growth[k]), name, float(s.speeds[k]), float(s.leans[i]))
-    told = f"{hands(page)} no named mode is unstable at the speeds shown."
+    told = f"{hands(page)}: no named mode is unstable at the speeds shown."
     if worst is not None:
         growth_rate, name, speed, lean = worst
         told = (
-            f"{hands(page)} {name} is the most unstable: it doubles in {math.log(2.0) / growth_rate:.1f} s "
-            f"at {speed * _KMH:.0f} km/h, {_degrees(lean)}."
+            f"{hands(page)}: {name} is the most unstable, it doubles in {math.log(2.0) / growth_rate:.1f} s "
+            f"when ridden at {speed * _KMH:.0f} km/h, {_degrees(lean)}."
         )
     if m is None:
         return told
@@ -335,7 +335,7 @@ def headline(page: ModesPage) -> str:
     first = m.first[i][j] or "no named mode"
     if known[i, j] == 0.0:
         return f"{told} With the reference robot it is unstable without any delay {where}: {first}."
-    least = f"{known[i, j] * _MS:.1f} ms {where}"
+    least = f"{known[i, j] * _MS:.1f} ms, {where}"
     return f"{told} With the reference robot the least delay margin is {least}: {first} crosses."
 
 

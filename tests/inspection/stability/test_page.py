@@ -197,19 +197,19 @@ def test_gaps_are_counted_with_their_reason(diagram: Stability) -> None:
 
 def test_the_headline_names_the_worst_and_the_thinnest(diagram: Stability, margins: Margins) -> None:
     assert headline(ModesPage("bike", diagram, margins, TIMING)) == (
-        "Hands off weave is the most unstable: it doubles in 0.7 s at 36 km/h, upright. With the reference "
-        "robot it is unstable without any delay at 108 km/h, 40° lean: weave."
+        "Hands off: weave is the most unstable, it doubles in 0.7 s when ridden at 36 km/h, upright. With "
+        "the reference robot it is unstable without any delay at 108 km/h, 40° lean: weave."
     )
     upright = margins._replace(leans=LEANS[:1], loop=margins.loop[:1], growth=margins.growth[:1])
     assert headline(ModesPage("bike", diagram, upright, TIMING)).endswith(
-        "With the reference robot the least delay margin is 12.0 ms at 108 km/h, upright: wobble crosses."
+        "With the reference robot the least delay margin is 12.0 ms, at 108 km/h, upright: wobble crosses."
     )
     calm = diagram._replace(roots=diagram.roots - 100.0)
     assert headline(ModesPage("bike", calm, None, None, held=True)) == (
-        "Fork held no named mode is unstable at the speeds shown."
+        "Fork held: no named mode is unstable at the speeds shown."
     )
     text = modes_html(ModesPage("bike", diagram, margins, TIMING))
-    assert text.index("doubles in 0.7 s at 36 km/h, upright. With") < text.index("<section>")
+    assert text.index("doubles in 0.7 s when ridden at 36 km/h, upright. With") < text.index("<section>")
 
 
 def test_the_page_holds_everything_and_nothing_escapes(
