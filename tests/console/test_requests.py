@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from emulator.console import guard
 from emulator.console.stream import MOST_VIEWERS
 from tests.support.live_page import Served, served
+from tests.support.mosquitto_broker import certificate
 
 PAGES = ("/", "/ride", "/runs", "/configuration", "/guide/index.md", "/challenge", "/assets/live.js")
 
@@ -193,6 +194,20 @@ def test_where_a_token_is_asked_for_nobody_watches_without(tmp_path: Path) -> No
         assert token not in cookie
         assert page.ask("GET", "/ride", headers={"Cookie": cookie.partition(";")[0]})[0] == HTTPStatus.OK
         assert page.told == []
+
+
+def test_for_other_machines_it_is_served_over_tls_alone(tmp_path: Path) -> None:
+    token = "a watch token that is long"
+    certificate(tmp_path)
+    with served(tmp_path, watch_token=token, certified=tmp_path) as page:
+        assert page.address.url().startswith("https://")
+        plain = f"GET / HTTP/1.1\r\nHost: 127.0.0.1:{page.address.port}\r\n\r\n"
+        assert b"HTTP" not in raw(page, plain.encode())
+        status, _, headers = page.ask("POST", "/sign-in", json.dumps({"token": token}).encode())
+        assert status == HTTPStatus.OK
+        assert "; secure" in headers["set-cookie"].lower()
+        cookie = {"Cookie": headers["set-cookie"].partition(";")[0]}
+        assert page.ask("GET", "/ride", headers=cookie)[0] == HTTPStatus.OK
 
 
 @pytest.mark.parametrize(

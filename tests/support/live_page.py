@@ -7,6 +7,7 @@ import contextlib
 import http.client
 import json
 import secrets
+import ssl
 import threading
 import time
 from collections.abc import Iterator, Mapping
@@ -87,11 +88,15 @@ def row(**values: float) -> np.ndarray:
 class Served:
     """What a test has of the page: its address, the block, what the supervisor would have been told."""
 
-    def __init__(self, runs: Path, watch_token: str | None, token: str | None) -> None:
+    def __init__(
+        self, runs: Path, watch_token: str | None, token: str | None, certified: Path | None = None
+    ) -> None:
         self.snapshot = Snapshot.create()
         self.told: list[Mapping[str, Any]] = []
         self.entrance = listen("127.0.0.1", 0)
-        self.address = Address("127.0.0.1", self.entrance.getsockname()[1])
+        files = [None if certified is None else str(certified / f"broker.{end}") for end in ("pem", "key")]
+        self.address = Address("127.0.0.1", self.entrance.getsockname()[1], (), *files)
+        self.tls = None if certified is None else ssl.create_default_context(cafile=certified / "ca.pem")
         self.tick = 0
         began_s = time.monotonic()
         self.desk = OperatorDesk(None if token is None else token.encode(), secrets.token_hex(16), EVENTS)
@@ -107,6 +112,7 @@ class Served:
             Watchers(watch_token),
             self._take,
             began_s,
+            self.address.secure,
         )
         self._loop = asyncio.new_event_loop()
         self._over = asyncio.Event()
@@ -150,12 +156,17 @@ class Served:
 
     # --- asking
 
+    def _connection(self) -> http.client.HTTPConnection:
+        if self.tls is None:
+            return http.client.HTTPConnection("127.0.0.1", self.address.port, timeout=20.0)
+        return http.client.HTTPSConnection("127.0.0.1", self.address.port, timeout=20.0, context=self.tls)
+
     def ask(
         self, method: str, path: str, body: bytes | None = None, headers: Mapping[str, str] | None = None
     ) -> tuple[int, bytes, dict[str, str]]:
         """Status, body and headers of an answer; a POST comes from a page of this service unless told."""
         own = {"Origin": self.address.url().rstrip("/")} if method == "POST" else {}
-        connection = http.client.HTTPConnection("127.0.0.1", self.address.port, timeout=20.0)
+        connection = self._connection()
         with contextlib.closing(connection):
             connection.request(method, path, body, {**own, **(headers or {})})
             answer = connection.getresponse()
@@ -182,7 +193,7 @@ class Served:
     @contextmanager
     def watching(self, query: str = "") -> Iterator[Iterator[tuple[str, Any]]]:
         """The stream as one viewer gets it: (event, data) one after the other."""
-        connection = http.client.HTTPConnection("127.0.0.1", self.address.port, timeout=20.0)
+        connection = self._connection()
         with contextlib.closing(connection):
             connection.request("GET", f"/stream{query}")
             answer = connection.getresponse()
@@ -201,9 +212,11 @@ class Served:
 
 
 @contextmanager
-def served(runs: Path, *, watch_token: str | None = None, token: str | None = TOKEN) -> Iterator[Served]:
-    """The page while a test lasts."""
-    page = Served(runs, watch_token, token)
+def served(
+    runs: Path, *, watch_token: str | None = None, token: str | None = TOKEN, certified: Path | None = None
+) -> Iterator[Served]:
+    """The page while a test lasts; ``certified``: over TLS, with the certificate in that folder."""
+    page = Served(runs, watch_token, token, certified)
     try:
         yield page
     finally:
