@@ -13,7 +13,7 @@ from emulator.campaign.comparison.ridden import Ridden, disturbance_name, distur
 from emulator.campaign.store.answers import UNKNOWN, Answer, read_answers
 from emulator.campaign.store.bench_use import BenchUse, bench_use
 from emulator.campaign.store.folder import PLAN_FILE
-from emulator.campaign.store.reading import read_campaign, read_cases, read_results
+from emulator.campaign.store.reading import read_campaign, read_cases, read_results, read_searched
 
 
 @dataclass(frozen=True)
@@ -38,7 +38,7 @@ class Night:
     """A campaign.
 
     plan   the plan's file, for commands that repeat a case and for what stands beside it
-    answers  to the plan's questions
+    answers  to the plan's questions; ``searched`` are the rides that they rest on
     state  why it ended, a key as campaign.json has it; 'complete' where every case was ridden
     bench  what was moved and told there; None: nothing was ridden on a bench
     """
@@ -52,6 +52,7 @@ class Night:
     about: Mapping[str, Any]
     bench: BenchUse | None = None
     answers: tuple[Answer, ...] = ()
+    searched: tuple[Ridden, ...] = ()
 
     @property
     def unanswered(self) -> tuple[str, ...]:
@@ -62,6 +63,11 @@ class Night:
         return tuple(name for name in map(str, self.about.get("questions") or ()) if name not in known)
 
     @property
+    def every_ride(self) -> tuple[Ridden, ...]:
+        """Those of the table, and those that questions asked for."""
+        return (*self.rows, *self.searched)
+
+    @property
     def ended(self) -> str:
         """Its state in words."""
         return self.state.replace("_", " ")
@@ -69,12 +75,12 @@ class Night:
     @property
     def began(self) -> datetime | None:
         """When its first ride began, UTC."""
-        return min((row.began for row in self.rows if row.began is not None), default=None)
+        return min((row.began for row in self.every_ride if row.began is not None), default=None)
 
     @property
     def last_began(self) -> datetime | None:
         """When its last ride began, UTC."""
-        return max((row.began for row in self.rows if row.began is not None), default=None)
+        return max((row.began for row in self.every_ride if row.began is not None), default=None)
 
     @property
     def day(self) -> date | None:
@@ -89,8 +95,8 @@ class Night:
         return tuple(case for case in self.planned if case.number not in ridden)
 
     def version(self, of: str) -> tuple[str, ...]:
-        """What its rows name as tool, model, robot_version or processor; empty ones left out."""
-        return tuple(sorted({str(getattr(row, of)) for row in self.rows} - {""}))
+        """What its rides name as tool, model, robot_version or processor; empty ones left out."""
+        return tuple(sorted({str(getattr(row, of)) for row in self.every_ride} - {""}))
 
 
 def read_night(folder: Path) -> Night:
@@ -113,6 +119,7 @@ def read_night(folder: Path) -> Night:
         about,
         bench_use(folder),
         read_answers(folder),
+        tuple(rows_of(read_searched(folder))),
     )
 
 

@@ -52,8 +52,9 @@ def _sections(morning: Morning) -> Iterator[list[str]]:
         yield _thinning(morning)
     if morning.night.answers or morning.night.unanswered:
         yield _answers(morning)
-    yield _map(morning)
-    yield _tried(morning)
+    if morning.counts.planned:
+        yield _map(morning)
+        yield _tried(morning)
     if morning.edges:
         yield _edges(morning)
     if morning.borne:

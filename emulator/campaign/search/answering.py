@@ -94,6 +94,14 @@ def _edges(question: PlannedQuestion, asked: Edge | Margins, rows_of: RowsOf) ->
     if isinstance(asked, Margins):
         return Answered(tuple(answers))
     ((sized, edge),) = pairs
+    if (at_size := _survives(question, asked, edge, rows_of)) is not None:
+        more = all(one.size != asked.must_survive for one in edge.rides)
+        answers[0] = replace(
+            answers[0],
+            rides=answers[0].rides + more,
+            not_counted=answers[0].not_counted + (more and at_size.lost is None),
+            as_expected=_held(asked, edge, at_size),
+        )
     shown = shown_edge(question.name, sized.quantity, sized.unit, edge)
     return _with_curve(question, asked, sized, edge, rows_of, Answered((answers[0],), (shown,)))
 
@@ -123,24 +131,31 @@ def _edge_answer(name: str, asked: Edge | Margins, sized: SizedRide, edge: Found
         lost=edge.lost,
         borne=borne,
         monotone=edge.monotone,
-        as_expected=_survives(asked, edge) if isinstance(asked, Edge) else None,
     )
 
 
-def _survives(asked: Edge, edge: FoundEdge) -> bool | None:
-    """Whether what must be survived is; None: nothing must, or nobody knows."""
+def _survives(question: PlannedQuestion, asked: Edge, edge: FoundEdge, rows_of: RowsOf) -> Outcome | None:
+    """The ride at the size that must be survived; None: there is no such size."""
     if asked.must_survive is None:
         return None
+    ridden = next((one.outcome for one in edge.rides if one.size == asked.must_survive), None)
+    if ridden is not None:
+        return ridden
+    (sized,) = question.sized
+
+    def made(size: float) -> MadeCase:
+        return sized.made(size, None)
+
+    return _ridden(question, made, rows_of)([asked.must_survive])[0]
+
+
+def _held(asked: Edge, edge: FoundEdge, at_size: Outcome) -> bool | None:
+    """Whether all up to the size that must be survived is; None: its ride does not count."""
+    assert asked.must_survive is not None  # its ride is there
     needed = abs(asked.must_survive - asked.mildest)
-
-    def way(size: float) -> float:
-        return abs(size - asked.mildest)
-
-    if any(r.outcome.lost and way(r.size) <= needed for r in edge.rides):
+    if at_size.lost or any(r.outcome.lost and abs(r.size - asked.mildest) <= needed for r in edge.rides):
         return False
-    if edge.found is Found.UNKNOWN or edge.survived is None:
-        return None
-    return way(edge.survived) >= needed
+    return None if at_size.lost is None else True
 
 
 def _with_curve(

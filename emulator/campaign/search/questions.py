@@ -107,7 +107,7 @@ def _edge(ride: AskedRide, asked: Edge) -> PlannedQuestion:
         ride.name,
         asked,
         ride,
-        question.most_rides + asked.curve_rides,
+        question.most_rides + asked.curve_rides + (asked.must_survive is not None),
         (sized,),
         lambda: (made(size, None) for size in (asked.mildest, asked.harshest)),
     )

@@ -103,7 +103,8 @@ class Edge(OneRide, Span):
     """Rides about the edge, each with a seed of its own, for how it scatters over seeds. Left out: none; the
     edge is that of its one seed."""
     must_survive: float | None = None
-    """A size that has to be survived; an edge before it is a surprise. Left out: nothing is expected."""
+    """A size that is ridden, too; that it or a milder one is lost is a surprise. Left out: nothing is
+    expected."""
 
     @model_validator(mode="after")
     def _expects_a_size(self) -> Edge:

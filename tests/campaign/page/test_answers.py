@@ -101,6 +101,9 @@ def test_a_campaign_of_questions_alone_has_a_page(tmp_path: Path) -> None:
     assert found.status == "as expected"
     assert "Nothing was asked for but answers; 1 of 1 question answered." in text_of(found)
     assert "frame steering" in night_html(found)
+    for empty in ("THINNEST MARGINS", "COVERAGE"):
+        assert empty not in text_of(found)
+    assert 'id="map"' not in night_html(found)
 
 
 def test_margins_against_a_baseline_and_over_the_nights(tmp_path: Path) -> None:

@@ -69,6 +69,16 @@ def test_where_there_is_no_edge_it_says_so(
     assert answer.borne == (None if borne is None else pytest.approx(borne))
 
 
+@pytest.mark.parametrize(("limit", "expected"), [(0.08, True), (0.03, False)])
+def test_a_size_between_two_steps_that_must_be_survived_is_ridden(
+    tmp_path: Path, limit: float, expected: bool
+) -> None:
+    """Halving says only that the edge lies between 0.01 and 0.21, whichever it is."""
+    more = GAP.replace("resolution: 0.01", "resolution: 0.2") + "must_survive: 0.05\n"
+    answer = only(tmp_path, question("edge", more), gap_beyond(limit))
+    assert (answer.survived, answer.lost, answer.as_expected) == (0.01, 0.21, expected)
+
+
 def test_a_curve_is_ridden_about_the_edge_with_a_seed_each(tmp_path: Path) -> None:
     ridden: list[Case] = []
 

@@ -92,6 +92,8 @@ def test_it_tells_the_answers_and_ends_with_the_status_of_a_surprise(night: tupl
     page = json.loads((folder / "campaign_result.json").read_text())
     assert page["status"] == "surprises"
     assert page["unexpected_answers"] == ["a pull"]
+    assert page["began"] is not None
+    assert all(len(page["versions"][of]) == 1 for of in ("tool", "model", "robot_version", "processor"))
     assert "a way to fall" in (folder / "page.html").read_text()
 
 
