@@ -11,7 +11,7 @@ export function stateWords(now, played) {
   if (now.loop.still_s > 0) {
     return ["lost", "LOOP STANDS STILL", `Nothing has gone out for ${now.loop.still_s} s: the robot hears silence.`];
   }
-  if (now.state === "tripped" && trip) {
+  if (now.state === "tripped" && trip && !(now.acknowledged && now.result)) {
     const seen = now.acknowledged ? " Acknowledged." : "";
     return ["tripped", "TRIPPED", `${trip.text}. ${trip.what_to_do ? `What to do: ${trip.what_to_do}.` : ""}${seen}`];
   }
