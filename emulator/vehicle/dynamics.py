@@ -126,6 +126,32 @@ def derivative(
     at x: rotation, accelerations in its ``rhs`` (B components of the twist's rate), tyre forces in ``tyre``.
     Never fails; NaN in gives NaN out.
     """
+    _rates(body, tyre, x, u, work, xdot, True)
+
+
+@jit
+def derivative_within_step(
+    body: NDArray[np.void],
+    tyre: NDArray[np.void],
+    x: NDArray[np.float64],
+    u: NDArray[np.float64],
+    work: NDArray[np.void],
+    xdot: NDArray[np.float64],
+) -> None:
+    """The same at a later stage of a step: hard parts that were far from the road at its start stay so."""
+    _rates(body, tyre, x, u, work, xdot, work[0].near > 0)
+
+
+@jit
+def _rates(
+    body: NDArray[np.void],
+    tyre: NDArray[np.void],
+    x: NDArray[np.float64],
+    u: NDArray[np.float64],
+    work: NDArray[np.void],
+    xdot: NDArray[np.float64],
+    parts_touch: bool,
+) -> None:
     par = body[0]
     s = work[0]
     kinematics(par, x, s)
@@ -146,7 +172,8 @@ def derivative(
     xdot[d + 2], xdot[d + 3] = contact(
         tyre[FRONT], FRONT, 6, nx, ny, nz, gap, rate_f, x[d + 2], x[d + 3], u[U_GRIP_FRONT], s
     )
-    touch(par, under_r, under_f, x, u, s)
+    if parts_touch:
+        touch(par, under_r, under_f, x, u, s)
 
     # --- suspension, torsion, steering ---------------------------------------------------------------
     t = s.torque

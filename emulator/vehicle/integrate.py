@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from emulator.core.compiled import Record, jit
 from emulator.vehicle.driveline import clutch_capacity, fade
-from emulator.vehicle.dynamics import derivative
+from emulator.vehicle.dynamics import derivative, derivative_within_step
 from emulator.vehicle.state import (
     BRAKE_TWIST_FRONT,
     BRAKE_TWIST_REAR,
@@ -71,11 +71,11 @@ def finish(
     for part in range(parts):
         if part > 0:
             begin(body, tyre, x, u, work)
-        _advance(body, tyre, x, u, dt / parts, work)
+        advance(body, tyre, x, u, dt / parts, work)
 
 
 @jit
-def _advance(
+def advance(
     body: NDArray[np.void],
     tyre: NDArray[np.void],
     x: NDArray[np.float64],
@@ -88,13 +88,13 @@ def _advance(
     k, probe = s.k, s.probe
     for i in range(N_X):
         probe[i] = x[i] + 0.5 * dt * k[0, i]
-    derivative(body, tyre, probe, u, work, k[1])
+    derivative_within_step(body, tyre, probe, u, work, k[1])
     for i in range(N_X):
         probe[i] = x[i] + 0.5 * dt * k[1, i]
-    derivative(body, tyre, probe, u, work, k[2])
+    derivative_within_step(body, tyre, probe, u, work, k[2])
     for i in range(N_X):
         probe[i] = x[i] + dt * k[2, i]
-    derivative(body, tyre, probe, u, work, k[3])
+    derivative_within_step(body, tyre, probe, u, work, k[3])
     for i in range(N_X):
         x[i] += dt / 6.0 * (k[0, i] + 2.0 * k[1, i] + 2.0 * k[2, i] + k[3, i])
     _limit(body[0], x, u, s)

@@ -12,8 +12,8 @@ from scipy.spatial import ConvexHull
 from emulator.core.axes import rotation_of
 from emulator.core.compiled import jit
 from emulator.vehicle.driveline import engine_drag, engine_torque
-from emulator.vehicle.dynamics import derivative
-from emulator.vehicle.integrate import PARTS_OF_A_STEP, begin, finish
+from emulator.vehicle.dynamics import derivative, derivative_within_step
+from emulator.vehicle.integrate import PARTS_OF_A_STEP, advance, begin, finish
 from emulator.vehicle.params import HARD_PARTS, Vehicle
 from emulator.vehicle.state import (
     CLUTCH_TWIST,
@@ -82,13 +82,18 @@ def held(vehicle: Vehicle, x: Array) -> float:
 
 
 @jit
-def _powers(body, tyre, x, u, work, spare, xdot, out):  # type: ignore[no-untyped-def]
+def _powers(body, tyre, x, u, work, spare, later, xdot, out):  # type: ignore[no-untyped-def]
     """Power [W] of each column of the ledger at x, on a level road at height zero; ``xdot`` as the vehicle's.
+
+    later  whether this is one of the later stages of a step
 
     Each from its own law: friction from load and sliding speed, impact from load and sinking, drag from the
     wind, tyres from a call of theirs alone, the engine from its torque.
     """
-    derivative(body, tyre, x, u, work, xdot)
+    if later:
+        derivative_within_step(body, tyre, x, u, work, xdot)
+    else:
+        derivative(body, tyre, x, u, work, xdot)
     par, s, t = body[0], work[0], spare[0]
     out[:] = 0.0
     if u[U_ENGINE_CUT] > 0.0:
@@ -155,17 +160,16 @@ def _fall(body, tyre, x, u, dt, ticks, work, spare, ledger, deepest, path):  # t
         h = dt / parts
         y[:] = x
         for _part in range(parts):
-            _powers(body, tyre, y, u, work, spare, k[0], out[0])
+            _powers(body, tyre, y, u, work, spare, False, k[0], out[0])
             for stage in range(1, 4):
                 step = h if stage == 3 else 0.5 * h
                 probe[:] = y + step * k[stage - 1]
-                _powers(body, tyre, probe, u, work, spare, k[stage], out[stage])
+                _powers(body, tyre, probe, u, work, spare, True, k[stage], out[stage])
             for c in range(7):
                 ledger[c] += h / 6.0 * (out[0, c] + 2.0 * out[1, c] + 2.0 * out[2, c] + out[3, c])
             # where the plant's own step puts it: with the friction elements brought back to their limits
             begin(body, tyre, y, u, work)
-            work[0].near = 0
-            finish(body, tyre, y, u, h, work)
+            advance(body, tyre, y, u, h, work)
             begin(body, tyre, y, u, work)
             for i in range(body[0].parts):
                 for side in range(2):
