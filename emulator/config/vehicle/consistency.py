@@ -306,7 +306,7 @@ def _pegs(known: _Known) -> Iterator[Contradiction]:
 
 def _pegs_are_where_they_touch(known: _Known) -> Iterator[Contradiction]:
     touching, peg = peg_angle_of_place(known), known("fall", "peg_angle")
-    if touching < peg:
+    if touching < peg < known("fall", "roll_limit"):
         yield Contradiction(
             ("footpegs", "y", "value"),
             f"unusual, footpegs touch at peg_angle ({math.degrees(peg):.4g} deg) in a turn, springs deep; "

@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.optimize import brentq
 
-from emulator.config.vehicle.consistency import inertia_fault, mass_matrix
+from emulator.config.vehicle.consistency import inertia_fault, mass_matrix, peg_angle_of_place
 from emulator.config.vehicle.file import VehicleFile, load_vehicle
 from emulator.core.errors import ConfigError
 from emulator.vehicle.dynamics import derivative
@@ -199,6 +200,12 @@ UNUSUAL = [
         r"unusual, a footpeg touches before the bike counts as down \(roll_limit, 63 deg\), got 63\.5 deg",
     ),
     (
+        {"footpegs__y": 0.32},
+        "footpegs.y.value",
+        r"unusual, footpegs touch at peg_angle \(54 deg\) in a turn, springs deep; these touch at 50\.02 deg "
+        r"with the springs as at standstill",
+    ),
+    (
         {"engine__limiter_speed": 14000},
         "engine_torque.points.9",
         r"unusual, the curve ends before limiter_speed \(14000 rpm\); "
@@ -230,6 +237,17 @@ def test_contradictions_come_with_other_mistakes_and_not_about_them():
 def test_the_demo_racer_contradicts_nothing():
     vehicle = changed()
     assert vehicle.warnings == []
+
+
+def test_pegs_touch_where_the_bike_has_rolled_on_its_crowns_until_they_are_on_the_road():
+    """Height of the peg, t + (z - t) cos a - y sin a, by searching for its zero."""
+    values = changed().values
+    part, rear, front = values["footpegs"], values["tyre_rear"], values["tyre_front"]
+    t = float(
+        np.interp(part["x"], [0.0, values["front_wheel"]["x"]], [r["crown_radius"] for r in (rear, front)])
+    )
+    angle = brentq(lambda a: t + (part["z"] - t) * math.cos(a) - part["y"] * math.sin(a), 0.0, math.pi / 2)
+    assert peg_angle_of_place(lambda group, name: values[group][name]) == pytest.approx(angle, rel=1e-9)
 
 
 # -- the rules themselves --------------------------------------------------------------------------------
