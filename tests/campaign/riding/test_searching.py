@@ -34,7 +34,7 @@ from tests.support.stub_riders import StubRiders
 TERMS = Terms(thinnest=0)
 EDGE = question("edge", GAP).replace("asked:", "edge:")
 FAILURE = question("failure", VARY.replace("12.0", "18.0") + "rides: 60\n").replace("asked:", "failure:")
-TEXT = PLAN + EDGE + margins() + FAILURE
+TEXT = PLAN + EDGE + margins("of: [delay]") + FAILURE
 CASES = [made_up_case(n) for n in range(3)]
 
 
@@ -80,7 +80,7 @@ def test_questions_are_answered_behind_the_table(whole: tuple[Asked, Path, Endin
     assert read_results(night)["number"].to_pylist() == [0, 1, 2]
     answers = read_answers(night)
     assert answers == ending.answers
-    assert [a.question for a in answers] == ["edge", *["margins"] * 14, "failure"]
+    assert [a.question for a in answers] == ["edge", *["margins"] * 6, "failure"]
     assert answers[0].survived == 0.2
     searched = read_searched(night)
     assert searched["number"].to_pylist() == list(range(searched.num_rows))
@@ -180,13 +180,13 @@ def test_killed_again_and_again_nothing_is_lost_and_nothing_twice(
     chance, kills, cut = np.random.default_rng(3), 0, tmp_path / "cut"
     while not (cut / "campaign.json").exists() or read_campaign(cut)["state"] == "under_way":
         process = multiprocessing.get_context("fork").Process(
-            target=die, args=(what, cut, int(chance.integers(1, 80)))
+            target=die, args=(what, cut, int(chance.integers(1, 100)))
         )
         process.start()
         process.join(60.0)
         assert process.exitcode in (0, -signal.SIGKILL)
         kills += process.exitcode != 0
-    assert kills >= 5
+    assert kills >= 4
     assert without_timings(read_searched(cut)).equals(without_timings(read_searched(night)))
     files = result_files(cut, store.SEARCHED_FOLDER)
     ids = Counter(i for path in files for i in pq.ParquetFile(path).read()["case_id"].to_pylist())
