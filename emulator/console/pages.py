@@ -142,16 +142,18 @@ class Pages:
                 reason = str(reasons[0]) if isinstance(reasons, list) else ""
             except (RecordError, UnreadableError, OSError):
                 result, reason = "no verdict", "still ridden, cut short, or not judged"
+                if not (folder / MANIFEST_FILE).is_file():
+                    result, reason = "many runs", "pages of a campaign"
             yield ListedRun(name, result, reason, _html_in(folder))
 
 
 def _runs_in(folder: Path) -> list[Path]:
-    """The run folders in one, newest first."""
+    """The folders in one that hold a run or pages, as a campaign's does, newest first."""
     try:
         inside = [Path(entry.path) for entry in os.scandir(folder) if entry.is_dir()]
     except OSError:
         return []
-    runs = [path for path in inside if (path / MANIFEST_FILE).is_file()]
+    runs = [path for path in inside if (path / MANIFEST_FILE).is_file() or _html_in(path)]
     return sorted(runs, key=lambda path: path.stat().st_mtime, reverse=True)
 
 

@@ -77,7 +77,7 @@ def test_a_trip_has_its_reason_and_what_to_do(snapshot: Snapshot) -> None:
 
 def test_what_is_missing_is_named_and_arming_is_seen(snapshot: Snapshot) -> None:
     looking = observer(snapshot)
-    snapshot.write_signals(UNARMED_TICK + 5, row(bench__state=STANDBY, bench__permissives_missing=0b101))
+    snapshot.write_signals(UNARMED_TICK + 10, row(bench__state=STANDBY, bench__permissives_missing=0b101))
     moment, rows = looking.look(0.0)
     assert moment["missing"] == ["robot heartbeat", "guard closed"]
     assert moment["time_s"] is None

@@ -35,6 +35,16 @@ def test_a_run_without_a_verdict_says_so(tmp_path: Path) -> None:
     assert "half" in shown
 
 
+def test_a_campaign_has_its_pages_too_and_other_folders_are_left_out(tmp_path: Path) -> None:
+    (tmp_path / "night").mkdir()
+    (tmp_path / "night" / "morning.html").write_text("<p>a night</p>")
+    (tmp_path / "notes").mkdir()
+    pages = Pages([tmp_path])
+    assert "MANY RUNS" in pages.runs()
+    assert "notes" not in pages.runs()
+    assert pages.report("night", "morning.html") == b"<p>a night</p>"
+
+
 def test_what_was_loaded_is_shown_as_text(tmp_path: Path) -> None:
     hostile = MANIFEST | {"rig": {"name": "<script>alert(1)</script>"}}
     shown = Pages([tmp_path], hostile).configuration()

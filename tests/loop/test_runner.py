@@ -164,6 +164,16 @@ def test_commands_reach_the_plant_in_the_same_tick(bench):
     assert b.event_texts() == ["command arm", "command start", "command stop"]
 
 
+def test_a_mark_made_by_hand_is_told_and_never_reaches_the_plant(bench):
+    b = bench()
+    b.snapshot.post(Command.MARK, 3.0)
+    b.snapshot.post(Command.STOP)
+    b.run()
+    assert b.plant.commands == [(Command.STOP, 0.0)]
+    told = [(e.code, e.value, e.text) for e in b.events.read()[0] if e.code >= LoopEvent.COMMAND]
+    assert told[0] == (LoopEvent.MARK, 3.0, "mark 3, made by hand")
+
+
 @pytest.mark.parametrize("cause", ["SIGTERM", "SIGINT"])
 def test_a_signal_stops_in_order_and_once(bench, cause):
     b = bench()
