@@ -98,6 +98,12 @@ def test_it_shows_the_ride_and_asks_nobody_else(browser: Browser, page: Served, 
         assert_clean(browser, page)
 
 
+def test_a_bike_that_rolls_back_a_little_stands(browser: Browser, page: Served) -> None:
+    with riding(page, truth__speed_m_s=-0.05):
+        visit(browser, page)
+        assert text(browser, "speed") == "0"
+
+
 def test_state_and_margins_are_seen_on_the_wall_without_scrolling(browser: Browser, page: Served) -> None:
     with riding(page):
         visit(browser, page, WALL)

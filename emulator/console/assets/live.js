@@ -148,7 +148,7 @@ function show() {
   say(at("state-word"), word);
   say(at("state-says"), words);
   document.title = `${word} · ${facts.scenario}`;
-  say(at("speed"), now.speed === null ? "–" : (now.speed * 3.6).toFixed(0));
+  say(at("speed"), now.speed === null ? "–" : (now.speed * 3.6).toFixed(0).replace(/^-0$/, "0"));
   say(at("target"), now.target === null ? "" : `of ${(now.target * 3.6).toFixed(0)} wanted here`);
   say(at("lean"), now.roll === null ? "–" : `${Math.abs((now.roll * 180) / Math.PI).toFixed(0)}°`);
   say(at("lean-side"), now.roll === null || Math.abs(now.roll) < 0.01 ? "upright" : now.roll > 0 ? "to the right" : "to the left");
