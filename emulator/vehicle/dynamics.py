@@ -124,34 +124,9 @@ def derivative(
 
     x (N_X,), u (N_U,), xdot (N_X,) as in :mod:`emulator.vehicle.state`; ``work`` (1,) is left with the truth
     at x: rotation, accelerations in its ``rhs`` (B components of the twist's rate), tyre forces in ``tyre``.
+    Hard parts are looked for unless its ``far`` says that none can be on the road.
     Never fails; NaN in gives NaN out.
     """
-    _rates(body, tyre, x, u, work, xdot, True)
-
-
-@jit
-def derivative_within_step(
-    body: NDArray[np.void],
-    tyre: NDArray[np.void],
-    x: NDArray[np.float64],
-    u: NDArray[np.float64],
-    work: NDArray[np.void],
-    xdot: NDArray[np.float64],
-) -> None:
-    """The same at a later stage of a step: hard parts that were far from the road at its start stay so."""
-    _rates(body, tyre, x, u, work, xdot, work[0].near > 0)
-
-
-@jit
-def _rates(
-    body: NDArray[np.void],
-    tyre: NDArray[np.void],
-    x: NDArray[np.float64],
-    u: NDArray[np.float64],
-    work: NDArray[np.void],
-    xdot: NDArray[np.float64],
-    parts_touch: bool,
-) -> None:
     par = body[0]
     s = work[0]
     kinematics(par, x, s)
@@ -172,7 +147,7 @@ def _rates(
     xdot[d + 2], xdot[d + 3] = contact(
         tyre[FRONT], FRONT, 6, nx, ny, nz, gap, rate_f, x[d + 2], x[d + 3], u[U_GRIP_FRONT], s
     )
-    if parts_touch:
+    if s.far == 0:
         touch(par, under_r, under_f, x, u, s)
 
     # --- suspension, torsion, steering ---------------------------------------------------------------

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from emulator.core.compiled import Record, jit
 from emulator.vehicle.driveline import clutch_capacity, fade
-from emulator.vehicle.dynamics import derivative, derivative_within_step
+from emulator.vehicle.dynamics import derivative
 from emulator.vehicle.state import (
     BRAKE_TWIST_FRONT,
     BRAKE_TWIST_REAR,
@@ -83,20 +83,25 @@ def advance(
     dt: float,
     work: NDArray[np.void],
 ) -> None:
-    """One Runge-Kutta step from the derivative that :func:`begin` left."""
+    """One Runge-Kutta step from the derivative that :func:`begin` left.
+
+    Hard parts that are far from the road at its start stay so.
+    """
     s = work[0]
     k, probe = s.k, s.probe
+    s.far = 1 if s.near == 0 else 0
     for i in range(N_X):
         probe[i] = x[i] + 0.5 * dt * k[0, i]
-    derivative_within_step(body, tyre, probe, u, work, k[1])
+    derivative(body, tyre, probe, u, work, k[1])
     for i in range(N_X):
         probe[i] = x[i] + 0.5 * dt * k[1, i]
-    derivative_within_step(body, tyre, probe, u, work, k[2])
+    derivative(body, tyre, probe, u, work, k[2])
     for i in range(N_X):
         probe[i] = x[i] + dt * k[2, i]
-    derivative_within_step(body, tyre, probe, u, work, k[3])
+    derivative(body, tyre, probe, u, work, k[3])
     for i in range(N_X):
         x[i] += dt / 6.0 * (k[0, i] + 2.0 * k[1, i] + 2.0 * k[2, i] + k[3, i])
+    s.far = 0
     _limit(body[0], x, u, s)
 
 

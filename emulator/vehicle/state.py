@@ -92,6 +92,7 @@ SCRATCH_DTYPE = np.dtype(
         ("tyre", np.float64, (2, N_TYRE)),  # rear, front: columns T_*
         ("part", np.float64, (len(HARD_PARTS), 2, N_PART)),  # as in the record; left, right; columns P_*
         ("near", np.int64),  # hard parts on the road or so near that a step may put them on it
+        ("far", np.int64),  # 1: within a step at whose start none was near, and none is looked for
         ("reaction", np.float64),  # steering reaction torque when the angle is imposed [N m]
         ("chain_torque", np.float64),  # of the chain on the rear wheel about its axle, driving positive [N m]
         ("k", np.float64, (4, N_X)),  # Runge-Kutta stages

@@ -12,7 +12,7 @@ from scipy.spatial import ConvexHull
 from emulator.core.axes import rotation_of
 from emulator.core.compiled import jit
 from emulator.vehicle.driveline import engine_drag, engine_torque
-from emulator.vehicle.dynamics import derivative, derivative_within_step
+from emulator.vehicle.dynamics import derivative
 from emulator.vehicle.integrate import PARTS_OF_A_STEP, advance, begin, finish
 from emulator.vehicle.params import HARD_PARTS, Vehicle
 from emulator.vehicle.state import (
@@ -90,10 +90,9 @@ def _powers(body, tyre, x, u, work, spare, later, xdot, out):  # type: ignore[no
     Each from its own law: friction from load and sliding speed, impact from load and sinking, drag from the
     wind, tyres from a call of theirs alone, the engine from its torque.
     """
-    if later:
-        derivative_within_step(body, tyre, x, u, work, xdot)
-    else:
-        derivative(body, tyre, x, u, work, xdot)
+    work[0].far = 1 if later and work[0].near == 0 else 0
+    derivative(body, tyre, x, u, work, xdot)
+    work[0].far = 0
     par, s, t = body[0], work[0], spare[0]
     out[:] = 0.0
     if u[U_ENGINE_CUT] > 0.0:
