@@ -45,6 +45,10 @@ test: lint warm ## set up, all static checks, all tests that need no bench host
 bench: tools ## measure lateness, speed and throughput of this machine
 	@$(BIN)/python -m tests.bench.bench
 
+.PHONY: containers
+containers: tools ## build both images and ride in them, broker and robot apart (root; Debian 12 or later)
+	@$(BIN)/python -m tests.docker
+
 .PHONY: lint
 lint: tools ## format, style, types, import directions
 	$(call check,format (ruff format),$(BIN)/ruff format --check .)
@@ -59,7 +63,11 @@ format: tools ## rewrite the sources as the style asks
 
 .PHONY: schemas
 schemas: tools ## write the editor schemas in scenarios/schemas anew
-	@for kind in scenario rig vehicle circuit data_sheet campaign acknowledged; do $(BIN)/emulator schema $$kind > scenarios/schemas/$$kind.json; done
+	@for kind in scenario rig vehicle circuit data_sheet campaign acknowledged telemetry; do $(BIN)/emulator schema $$kind > scenarios/schemas/$$kind.json; done
+
+.PHONY: reference
+reference: tools ## write the guide's pages of all commands, keys, topics, criteria and faults anew
+	@$(BIN)/python -m tests.guide.reference_pages
 
 .PHONY: picture
 picture: tools warm ## the README's pictures of a report and the live page anew, from a virtual ride (needs chromium)

@@ -189,50 +189,6 @@ def test_an_installation_has_all_of_the_package(tmp_path: Path) -> None:
     assert files - set(zipfile.ZipFile(wheel).namelist()) == set()
 
 
-def test_the_dockerfile_passes_its_linter_without_exceptions() -> None:
-    dockerfile = ROOT / "docker" / "Dockerfile"
-    assert "hadolint ignore" not in dockerfile.read_text()
-    hadolint = Path(sys.executable).with_name("hadolint")
-    # an empty settings file, so that none of the user's own is found
-    result = subprocess.run(
-        [
-            str(hadolint),
-            "--no-color",
-            "--config",
-            os.devnull,
-            "--failure-threshold",
-            "style",
-            str(dockerfile),
-        ],
-        capture_output=True,
-        text=True,
-        timeout=60,
-        check=False,
-    )
-    assert result.returncode == 0, result.stdout + result.stderr
-
-
-def test_the_container_installs_from_the_lock_and_runs_without_root() -> None:
-    text = (ROOT / "docker" / "Dockerfile").read_text()
-    assert "--require-hashes -r" in text
-    users = re.findall(r"^USER (\d+)", text, re.MULTILINE)
-    assert users
-    assert int(users[-1]) > 0
-    for source in re.findall(r"^COPY (?!--from)(\S+) ", text, re.MULTILINE):
-        assert (ROOT / source).exists(), f"the Dockerfile copies {source}, which is not there"
-        assert f"!{source}\n" in (ROOT / "docker" / "Dockerfile.dockerignore").read_text()
-
-
-def test_the_image_is_compiled_for_what_it_runs_on() -> None:
-    """By the user who runs it, as nobody else's machine code is executed, and for any processor."""
-    lines = (ROOT / "docker" / "Dockerfile").read_text().splitlines()
-    last = lines[max(i for i, line in enumerate(lines) if line.startswith("FROM")) :]
-    warm = last.index("RUN emulator warm")
-    assert "USER 10001:10001" in last[:warm]
-    assert any(line.strip() == "NUMBA_CPU_NAME=generic" for line in last[:warm])
-    assert not [line for line in last[warm:] if line.startswith("USER") or "NUMBA" in line]
-
-
 @pytest.mark.parametrize("script", ["setup", "run"])
 def test_shell_scripts_stop_at_the_first_error_and_parse(script: str) -> None:
     path = ROOT / ".ci" / script

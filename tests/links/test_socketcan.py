@@ -41,6 +41,7 @@ def test_contract_and_kernel_cases_in_the_guest(tmp_path: Path) -> None:
             *(sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", f"--junitxml={report}"),
             str(HERE / "test_can_contract.py"),
             str(HERE / "kernel_can_cases.py"),
+            str(HERE.parent / "docker" / "limits_cases.py"),  # nothing of CAN, but needs a root that may
         ],
         cwd=HERE.parent.parent,
         env={
@@ -58,12 +59,14 @@ def test_contract_and_kernel_cases_in_the_guest(tmp_path: Path) -> None:
     assert suite is not None
     names = {case.attrib["name"] for case in suite.iter("testcase")}
     assert int(suite.attrib["skipped"]) == 0
-    # both files ran, the contract on the kernel's CAN and on nothing else
+    # all files ran, the contract on the kernel's CAN and on nothing else
     assert sum("socketcan" in name for name in names) == 11
     assert {"test_error_frames", "test_long_payloads_go_out_as_fd_frames", "test_bus_off_and_back"} <= names
     assert sum("ends_as_the_rig_says" in name for name in names) == 6
     assert sum("test_a_step_of_the_steering_is_seen_at_the_configured_latency" in name for name in names) == 2
     assert "test_the_bike_rides_on_after_the_release" in names
+    assert sum("test_limits_of_the_compose_file_are_enough" in name for name in names) == 2
+    assert "test_without_them_it_is_refused" in names
     assert not [name for name in names if "loopback" in name or "serial" in name]
 
 

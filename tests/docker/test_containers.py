@@ -1,0 +1,224 @@
+"""Images and compose files by their linters, and what each promises; ``make containers`` builds them."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+from ruamel.yaml import YAML
+
+from emulator.config.rig.file import load_rig
+from tests.docker.__main__ import PATIENT
+from tests.docker.compose_file import LEFT_OUT, services
+
+ROOT = Path(__file__).parents[2]
+DOCKER = ROOT / "docker"
+DOCKERFILES = [DOCKER / "Dockerfile", DOCKER / "broker" / "Dockerfile"]
+COMPOSE = [DOCKER / "compose.yaml", DOCKER / "bench.yaml"]
+TOOLS = Path(sys.executable).parent
+
+
+def parsed(file: Path) -> dict[str, Any]:
+    return dict(YAML(typ="safe").load(file.read_text()))
+
+
+@pytest.mark.parametrize("dockerfile", DOCKERFILES, ids=["emulator", "broker"])
+def test_it_passes_its_linter_without_exceptions(dockerfile: Path) -> None:
+    assert "hadolint ignore" not in dockerfile.read_text()
+    # an empty settings file, so that none of the user's own is found
+    options = ("--no-color", "--config", os.devnull, "--failure-threshold", "style")
+    result = subprocess.run(
+        [TOOLS / "hadolint", *options, dockerfile], capture_output=True, text=True, timeout=60, check=False
+    )
+    assert result.returncode == 0, result.stdout + result.stderr
+
+
+@pytest.mark.parametrize("dockerfile", DOCKERFILES, ids=["emulator", "broker"])
+def test_it_runs_without_root_and_says_how_it_is(dockerfile: Path) -> None:
+    text = dockerfile.read_text()
+    users = re.findall(r"^USER (\d+)", text, re.MULTILINE)
+    assert users
+    assert int(users[-1]) > 0
+    assert re.search(r"^HEALTHCHECK .*CMD \[", text, re.MULTILINE)
+    ignored = dockerfile.with_name("Dockerfile.dockerignore").read_text().splitlines()
+    sources = [
+        word for line in re.findall(r"^COPY (?!--from)(.*) \S+$", text, re.MULTILINE) for word in line.split()
+    ]
+    assert sources
+    for source in sources:
+        assert (ROOT / source).exists(), f"{dockerfile} copies {source}, which is not there"
+        assert any(f"!{part}" in ignored for part in (source, *map(str, Path(source).parents))), source
+
+
+def test_the_image_installs_from_the_lock_and_rides_before_it_is_one() -> None:
+    text = (DOCKER / "Dockerfile").read_text().replace("\\\n", " ")
+    assert "--require-hashes" in text
+    base, build, last = text.split("\nFROM ")[1:]
+    assert "NUMBA_CPU_NAME=generic" in base
+    assert "NUMBA" not in re.sub(r"(?m)^#.*", "", build + last), (
+        "both stages have the compiler's settings of the first"
+    )
+    steps = ["requirements.lock", "/tmp/build/thin", "emulator warm", "emulator run ", "chmod -R a+rX"]
+    assert [step for step in steps if step in build] == sorted(steps, key=build.index)
+    assert re.search(r"EMULATOR_CACHE=/var/cache/emulator:/opt/machine-code", last)
+
+
+GENERIC = """
+import builtins, io, llvmlite.binding as llvm, sys
+if sys.argv[1] == "another processor":
+    llvm.get_host_cpu_name = lambda: "another"
+    plain, told = builtins.open, "flags : fpu sse2"
+    builtins.open = lambda *a, **k: io.StringIO(told) if a[0] == "/proc/cpuinfo" else plain(*a, **k)
+from emulator.core.compiled import machine
+print(machine())
+"""
+
+
+def key_of_machine(processor: str, **environment: str) -> str:
+    plain = {name: value for name, value in os.environ.items() if not name.startswith("NUMBA_")}
+    done = subprocess.run(
+        [sys.executable, "-c", GENERIC, processor],
+        env={**plain, **environment},
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=True,
+    )
+    return done.stdout.strip()
+
+
+def test_its_code_is_kept_under_the_same_key_on_every_processor() -> None:
+    settings = dict(re.findall(r"(NUMBA_\w+)=(\S+)", (DOCKER / "Dockerfile").read_text()))
+    assert set(settings) == {"NUMBA_CPU_NAME", "NUMBA_ENABLE_AVX"}
+    here = key_of_machine("this", **settings)
+    assert key_of_machine("another processor", **settings) == here
+    assert key_of_machine("another processor") not in (here, key_of_machine("this"))
+
+
+@pytest.mark.parametrize("file", COMPOSE, ids=lambda f: f.stem)
+def test_a_compose_file_is_valid(file: Path) -> None:
+    done = subprocess.run(
+        [TOOLS / "docker-compose", "--file", file, "config", "--quiet"],
+        env={"PATH": os.environ["PATH"], "HOME": os.environ.get("HOME", "/")},
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+@pytest.mark.parametrize("file", COMPOSE, ids=lambda f: f.stem)
+def test_no_service_has_more_rights_than_it_needs(file: Path) -> None:
+    for name, service in parsed(file)["services"].items():
+        assert service["read_only"] is True, name
+        assert service["cap_drop"] == ["ALL"], name
+        assert service["security_opt"] == ["no-new-privileges:true"], name
+        assert not {"privileged", "cap_add", "user", "pid", "ipc"} & set(service), name
+        # real-time rights come by limits: an added capability does nothing for a user who is not root
+        if service["image"] == "emulator":
+            assert service["ulimits"] == {"rtprio": 95, "memlock": -1}, name
+        assert "password" not in str(service.get("environment", "")), name
+
+
+def test_a_compose_file_becomes_arguments_and_an_unknown_key_is_refused(tmp_path: Path) -> None:
+    broker, emulator, robot = services(DOCKER / "compose.yaml", tmp_path, "test-")
+    assert [s.name for s in (broker, emulator, robot)] == ["broker", "emulator", "robot"]
+    assert (emulator.image, emulator.after, emulator.grace_s) == (
+        "localhost/emulator",
+        {"broker": "healthy"},
+        20,
+    )
+    assert emulator.command[:2] == ("run", "scenarios/runs/first_lap.yaml")
+    assert {
+        "--read-only",
+        "--cap-drop=ALL",
+        "--ulimit=rtprio=95:95",
+        "--network=host",
+        "--tmpfs=/tmp",
+    } <= set(emulator.arguments)
+    assert f"--volume={tmp_path}/secrets/command_key:/run/secrets/command_key:ro" in emulator.arguments
+    assert f"--volume={DOCKER}/rigs:/srv/emulator/rigs:ro" in emulator.arguments
+    assert "--network=container:test-emulator" in robot.arguments
+    assert "--network=host" not in robot.arguments
+    wrong = tmp_path / "wrong.yaml"
+    wrong.write_text(
+        (DOCKER / "compose.yaml").read_text().replace("    read_only: true\n", "    pid: host\n", 1)
+    )
+    with pytest.raises(ValueError, match=r"broker\.pid: nothing is known of it"):
+        services(wrong, tmp_path, "test-")
+    assert not set(LEFT_OUT) & {"read_only", "cap_drop", "ulimits", "secrets"}
+
+
+def test_the_rigs_have_no_problems(tmp_path: Path) -> None:
+    """In the place that they have in the image, beside the scenarios."""
+    shutil.copytree(ROOT / "scenarios", tmp_path / "scenarios")
+    shutil.copytree(DOCKER / "rigs", tmp_path / "rigs")
+    lab = tmp_path / "rigs" / "lab.yaml"
+    (tmp_path / "rigs" / "patient.yaml").write_text(lab.read_text() + PATIENT)
+    for name in ("lab", "bench", "patient"):
+        rig, _ = load_rig(tmp_path / "rigs" / f"{name}.yaml")
+        assert rig.device_under_test.kind == "external"
+        assert rig.telemetry is not None
+        assert rig.telemetry.ca_file == "/run/secrets/authority.pem"
+
+
+@pytest.mark.parametrize("file", COMPOSE, ids=lambda f: f.stem)
+def test_every_secret_that_is_handed_over_is_made_and_no_other(file: Path, secrets: Path) -> None:
+    whole = parsed(file)
+    named = {Path(one["file"]).name for one in whole["secrets"].values()}
+    assert named == {path.name for path in secrets.iterdir()} - {"authority.key"}
+    used = {one for service in whole["services"].values() for one in service.get("secrets", ())}
+    assert used == set(whole["secrets"])
+    assert all(one["file"].startswith(".secrets/") for one in whole["secrets"].values())
+    assert "/docker/.secrets/" in (ROOT / ".gitignore").read_text().splitlines()
+
+
+@pytest.fixture(scope="module")
+def secrets(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("docker") / "secrets"
+    subprocess.run([DOCKER / "secrets", folder, "bench.lab"], check=True, capture_output=True, timeout=60)
+    return folder
+
+
+def test_secrets_are_for_nobody_else_and_made_once(secrets: Path) -> None:
+    assert secrets.stat().st_mode & 0o777 == 0o700
+    assert (secrets / "authority.key").stat().st_mode & 0o777 == 0o600
+    passwords = {(secrets / name).read_text() for name in ("bench_password", "desk_password", "command_key")}
+    assert len(passwords) == 3
+    assert all(len(text) >= 40 and "\n" not in text for text in passwords)
+    again = subprocess.run(
+        [DOCKER / "secrets", secrets], capture_output=True, text=True, timeout=60, check=False
+    )
+    assert again.returncode == 1
+    assert "nothing was made" in again.stderr
+
+
+def test_the_brokers_certificate_is_by_its_authority_and_for_its_names(secrets: Path) -> None:
+    for name, holds in (("broker", True), ("localhost", True), ("bench.lab", True), ("elsewhere", False)):
+        verified = subprocess.run(
+            [
+                *("openssl", "verify", "-CAfile", secrets / "authority.pem", "-verify_hostname", name),
+                secrets / "broker.pem",
+            ],
+            capture_output=True,
+            timeout=60,
+            check=False,
+        )
+        assert (verified.returncode == 0) == holds, name
+
+
+def test_scripts_stop_at_the_first_error_and_parse() -> None:
+    for script in (DOCKER / "thin", DOCKER / "secrets"):
+        lines = script.read_text().splitlines()
+        assert lines[0] == "#!/usr/bin/env bash"
+        assert "set -euo pipefail" in lines
+        assert os.access(script, os.X_OK)
+        subprocess.run(["bash", "-n", script], check=True, timeout=10)
