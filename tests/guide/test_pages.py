@@ -112,7 +112,7 @@ def test_every_command_and_option_is_named() -> None:
     for heading in ("circuit import FILE", "vehicle new SHEET", "vehicle describe FILE"):
         text = text.replace(f"`emulator {heading}`", "")  # these have pages of their own
     text += "\n## `emulator circuit import`\n" + page("circuit-import.md") + page("own-bike.md")
-    text += page("campaign-store.md") + page("campaigns.md") + page("morning-page.md")
+    text += page("campaign-store.md") + page("campaigns.md") + page("morning-page.md") + page("lab.md")
     for name, command in commands.items():
         part = text[text.index(f"## `emulator {name}") :].partition("\n## ")[0]
         options = {option for p in command.params for option in p.opts if option.startswith("--")} - {
