@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from emulator.core.errors import RecordError
 from emulator.core.signals import RUNNING
 from emulator.record.reader import Run
-from emulator.report.columns import Column, fitting_step
-from emulator.report.drawing import INK, ORANGE, Figure, curve, strip
+from emulator.report.figures.columns import Column, fitting_step
+from emulator.report.figures.drawing import INK, ORANGE, Figure, curve, strip
 
 Array = NDArray[np.float64]
 

@@ -10,9 +10,9 @@ import numpy as np
 from emulator.criteria.base import CriterionResult
 from emulator.criteria.kinds import kind_of
 from emulator.record.reader import Run
-from emulator.report.columns import Column
-from emulator.report.drawing import PURPLE, Figure, curve
-from emulator.report.panels import NEVER_NEGATIVE
+from emulator.report.figures.columns import Column
+from emulator.report.figures.drawing import PURPLE, Figure, curve
+from emulator.report.figures.panels import NEVER_NEGATIVE
 
 
 def criterion_label(number: int) -> str:

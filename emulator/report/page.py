@@ -2,7 +2,7 @@
 
 Every value is escaped where it is written, and no part of it steers what shows it
 (emulator.core.outside.visible_text); only the files of ``assets/`` go in as they are.
-Figures (emulator.report.drawing) come by key; a page has a place of the same id for each.
+Figures (emulator.report.figures.drawing) come by key; a page has a place of the same id for each.
 """
 
 from __future__ import annotations
@@ -16,8 +16,8 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from emulator.core.outside.visible_text import visible
-from emulator.report.columns import packed
-from emulator.report.drawing import Figure
+from emulator.report.figures.columns import packed
+from emulator.report.figures.drawing import Figure
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -54,7 +54,7 @@ def page_html(
 
     template  a file of ``templates/`` that extends ``page.html``
     figures   without any the page carries nothing that draws
-    by_time   what goes by time beside panels of kind ``strip``: bands, pose (emulator.report.over_time)
+    by_time   what goes by time beside panels of kind ``strip``: bands, pose (figures.over_time)
     values    what the template names
 
     Raises jinja2.UndefinedError if the template names what is not there.

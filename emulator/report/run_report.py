@@ -1,6 +1,6 @@
 """The report of one run: a single HTML file that needs nothing else.
 
-Its figures are drawn in the browser from the numbers it carries (emulator.report.columns, ``assets/``): the
+Its figures are drawn in the browser from the numbers it carries (``figures.columns``, ``assets/``): the
 first thing an engineer does with two minutes at 1 kHz is to look at one second around a fault in all panels.
 Without JavaScript the verdict, tables and events are still there.
 """
@@ -17,18 +17,18 @@ from emulator.record.reader import Run, read_run
 from emulator.record.writer import write_whole
 from emulator.report.bands import event_bands, shown_bands
 from emulator.report.beside import beside
-from emulator.report.detail import MOST_INSTANTS, AROUND_ms, FAST_ms, SLOW_ms
-from emulator.report.drawing import Figure
-from emulator.report.envelope import friction_figures, lean_figure
-from emulator.report.from_above import plan_view
-from emulator.report.narrative import what_happened
-from emulator.report.over_time import (
+from emulator.report.figures.detail import MOST_INSTANTS, AROUND_ms, FAST_ms, SLOW_ms
+from emulator.report.figures.drawing import Figure
+from emulator.report.figures.envelope import friction_figures, lean_figure
+from emulator.report.figures.from_above import plan_view
+from emulator.report.figures.over_time import (
     events_and_pose,
     instants,
     notes_series,
     position_error_figure,
     time_series,
 )
+from emulator.report.narrative import what_happened
 from emulator.report.page import page_html
 from emulator.report.sections import (
     PROCESSES,

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.outside.visible_text import visible
-from emulator.report.drawing import BLUE, GREY, INK, ORANGE, Figure, axis, bars, curve, plane
+from emulator.report.figures.drawing import BLUE, GREY, INK, ORANGE, Figure, axis, bars, curve, plane
 
 _LINEAR_ms = 0.01
 """Ages off by less are drawn to a linear scale, by more to a logarithmic one."""

@@ -14,8 +14,8 @@ from rich.console import Group, RenderableType
 from rich.text import Text
 
 from emulator.record.writer import write_whole
-from emulator.report.columns import column
-from emulator.report.drawing import (
+from emulator.report.figures.columns import column
+from emulator.report.figures.drawing import (
     BLUE,
     GREY,
     INK,

@@ -13,7 +13,7 @@ MOST_WORDS = {README: 900, DEVELOPERS: 1800}
 MEAN_WORDS, LONGEST_WORDS = 16.0, 28
 MOST_PAGE_WORDS = {"faults.md": 2700}  # a reference in one piece, with worked examples
 MOST_PROSE_WORDS = {
-    "printed-figures.md": 2700,
+    "printed-figures.md": 2800,
     "printed-figures-campaigns.md": 1100,
 }  # beside what is printed and names of tests, which are code
 PAGE_WORDS = 1100  # about three screens, tables included

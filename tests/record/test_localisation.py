@@ -10,7 +10,7 @@ import pytest
 from emulator.core.errors import RecordError
 from emulator.record.localisation import KNOWN_TO_M, PositionError, position_error, position_errors
 from emulator.record.reader import read_run
-from emulator.report.over_time import position_error_figure
+from emulator.report.figures.over_time import position_error_figure
 from emulator.report.run_report import report_html
 from emulator.verdict.judge import verdict_from
 

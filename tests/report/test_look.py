@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from emulator.report import drawing
+from emulator.report.figures import drawing
 from emulator.report.page import asset
 from emulator.report.terminal import _STYLE
 from tests.support.accessibility import contrast

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from emulator.report.columns import Column
+from emulator.report.figures.columns import Column
 from tests.support.html_page import Page
 
 

@@ -24,7 +24,19 @@ from emulator.inspection.sensors.checks import MEAN_AGE, SETTLED_S, Row
 from emulator.inspection.sensors.error_terms import WIRE_STEP, Channel
 from emulator.inspection.sensors.lean_ride import LeanOnRide
 from emulator.record.writer import write_whole
-from emulator.report.drawing import BLUE, GREY, INK, ORANGE, PURPLE, RED, Figure, axis, bars, curve, plane
+from emulator.report.figures.drawing import (
+    BLUE,
+    GREY,
+    INK,
+    ORANGE,
+    PURPLE,
+    RED,
+    Figure,
+    axis,
+    bars,
+    curve,
+    plane,
+)
 from emulator.report.page import page_html
 from emulator.report.terminal_table import terminal_table
 

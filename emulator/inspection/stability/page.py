@@ -19,7 +19,7 @@ from rich.text import Text
 
 from emulator.inspection.stability.ridden import RiddenMargin
 from emulator.record.writer import write_whole
-from emulator.report.drawing import BLUE, GREY, INK, ORANGE, PURPLE, RED, Figure, axis, curve, plane
+from emulator.report.figures.drawing import BLUE, GREY, INK, ORANGE, PURPLE, RED, Figure, axis, curve, plane
 from emulator.report.page import page_html
 from emulator.report.terminal_table import terminal_table
 from emulator.robot.margins import Margins

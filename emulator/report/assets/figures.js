@@ -1,4 +1,4 @@
-// Figures as SVG, drawn from what a page carries beside them (emulator.report.drawing says what a figure
+// Figures as SVG, drawn from what a page carries beside them (emulator.report.figures.drawing says what a figure
 // holds). One that shows a time or a station (kind "strip") is drawn by strips.js with the same means.
 const Figures = (() => {
 const DASHES = {dash: "7 4", dot: "2 3", dashdot: "8 3 2 3", longdash: "13 4", longdashdot: "13 3 2 3"};

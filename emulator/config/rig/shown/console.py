@@ -46,7 +46,7 @@ class Console(Closed):
     certificate_file: FileName | None = None
     """PEM file with the certificate of this machine, for TLS. Left out: no TLS."""
     key_file: FileName | None = None
-    """PEM file with the key of that certificate."""
+    """PEM file with the key of that certificate. Left out: no TLS."""
     silent_operator: Literal["tell", "stop"] = "tell"
     """What is done when the operator's page has said nothing for 5 s: every page and the terminal tell it, or
     the ride is stopped in an orderly way as well."""

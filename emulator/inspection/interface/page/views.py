@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from typing import Literal, TypeAlias
 
 from emulator.inspection.interface.description import Interface
-from emulator.report.drawing import BLUE, GREY, INK, ORANGE
+from emulator.report.figures.drawing import BLUE, GREY, INK, ORANGE
 
 WIDTH, HEIGHT = 340, 280
 

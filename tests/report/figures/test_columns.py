@@ -8,8 +8,8 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emulator.report.columns import Column, column, packed
-from emulator.report.drawing import axis, curve, plane
+from emulator.report.figures.columns import Column, column, packed
+from emulator.report.figures.drawing import axis, curve, plane
 from emulator.report.page import page_html
 from tests.support.html_page import Page
 from tests.support.recorded import carried

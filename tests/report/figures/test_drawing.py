@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emulator.report.drawing import MAX_POINTS, keep_extremes
+from emulator.report.figures.drawing import MAX_POINTS, keep_extremes
 
 
 @settings(max_examples=60)

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from emulator.record.reader import Run, read_run
-from emulator.report.drawing import MAX_POINTS
-from emulator.report.envelope import friction_figures, lean_figure
+from emulator.report.figures.drawing import MAX_POINTS
+from emulator.report.figures.envelope import friction_figures, lean_figure
 from tests.support.recorded import numbers
 
 

@@ -16,12 +16,12 @@ from emulator.record.localisation import KNOWN_TO_M, position_errors
 from emulator.record.occurrence import scenario_events
 from emulator.record.reader import Run
 from emulator.report.bands import Band
-from emulator.report.columns import Column, fitting_step
-from emulator.report.detail import full_rate, kept_rows
-from emulator.report.drawing import BLUE, INK, ORANGE, Figure, curve, strip
+from emulator.report.figures.columns import Column, fitting_step
+from emulator.report.figures.detail import full_rate, kept_rows
+from emulator.report.figures.drawing import BLUE, INK, ORANGE, Figure, curve, strip
+from emulator.report.figures.panels import PANELS, PanelOf, Trace, panel_of, signals_hit
 from emulator.report.marks import corridor, criterion_label, limit_lines, looked_at, subject, worst_mark
 from emulator.report.narrative import TOLD
-from emulator.report.panels import PANELS, PanelOf, Trace, panel_of, signals_hit
 
 _MS = 1e-3  # [s] instants are carried to
 _TURNING = ("truth.roll_rad", "truth.heading_rad")  # a bike that rolls over goes on turning

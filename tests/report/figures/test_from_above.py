@@ -13,8 +13,8 @@ import pytest
 from emulator.criteria.base import CriterionResult
 from emulator.record.reader import Event, Run, read_run
 from emulator.report.bands import event_bands
-from emulator.report.drawing import MAX_POINTS
-from emulator.report.from_above import plan_view
+from emulator.report.figures.drawing import MAX_POINTS
+from emulator.report.figures.from_above import plan_view
 from emulator.verdict.judge import verdict_from
 from tests.support.recorded import numbers
 

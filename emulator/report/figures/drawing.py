@@ -11,8 +11,8 @@ A figure with two axes (kind ``plane``):
 
 One of a group that is looked at together over time or station (kind ``strip``): see :func:`strip`.
 
-Numbers are arrays, or columns where their step matters (emulator.report.columns). Every curve differs from
-its neighbours in dash or mark and not by colour alone; the colours were chosen to be read on white (4.5 to 1
+Numbers are arrays, or columns where their step matters (emulator.report.figures.columns). Every curve differs
+from its neighbours in dash or mark and not by colour alone; the colours were chosen to be read on white (4.5 to 1
 and more) and to differ in lightness.
 """
 
@@ -26,7 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.outside.visible_text import visible
-from emulator.report.columns import Column, column
+from emulator.report.figures.columns import Column, column
 
 Figure: TypeAlias = dict[str, Any]
 Numbers: TypeAlias = NDArray[Any] | Column | Sequence[float] | Sequence[float | None]

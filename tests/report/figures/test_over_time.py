@@ -15,9 +15,9 @@ from emulator.core.signals import OUTPUTS
 from emulator.criteria.base import CriterionResult
 from emulator.record.reader import Event, read_run
 from emulator.report.bands import event_bands
-from emulator.report.drawing import Figure
-from emulator.report.over_time import position_error_figure, time_series
-from emulator.report.panels import PANELS, PanelOf
+from emulator.report.figures.drawing import Figure
+from emulator.report.figures.over_time import position_error_figure, time_series
+from emulator.report.figures.panels import PANELS, PanelOf
 from emulator.verdict.judge import verdict_from
 from tests.support.recorded import numbers
 

@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emulator.report.detail import FAST_ms, SLOW_ms, full_rate, kept_rows
+from emulator.report.figures.detail import FAST_ms, SLOW_ms, full_rate, kept_rows
 
 N = 12_000
 TICK = np.arange(-500, N - 500)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from emulator.core.signals import COMMANDS, INDEX, OUTPUTS, SIGNALS
-from emulator.report.drawing import BLUE, GREY, INK, ORANGE
+from emulator.report.figures.drawing import BLUE, GREY, INK, ORANGE
 
 _LOOKS = {
     "target": (GREY, "dashdot"),

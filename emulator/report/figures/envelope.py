@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from emulator.core.signals import RUNNING
 from emulator.plant.fall_causes import SLIDING
 from emulator.record.reader import Run
-from emulator.report.columns import column
-from emulator.report.drawing import BLUE, GREY, INK, ORANGE, PURPLE, RED, Figure, axis, curve, plane
+from emulator.report.figures.columns import column
+from emulator.report.figures.drawing import BLUE, GREY, INK, ORANGE, PURPLE, RED, Figure, axis, curve, plane
 
 Array = NDArray[np.float64]
 

@@ -12,8 +12,8 @@ from emulator.core.outside.visible_text import visible
 from emulator.criteria.base import CriterionResult
 from emulator.record.reader import Run
 from emulator.report.bands import Band
-from emulator.report.columns import column
-from emulator.report.drawing import (
+from emulator.report.figures.columns import column
+from emulator.report.figures.drawing import (
     BLUE,
     GREY,
     INK,
