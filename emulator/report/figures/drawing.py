@@ -12,8 +12,8 @@ A figure with two axes (kind ``plane``):
 One of a group that is looked at together over time or station (kind ``strip``): see :func:`strip`.
 
 Numbers are arrays, or columns where their step matters (emulator.report.figures.columns). Every curve differs
-from its neighbours in dash or mark and not by colour alone; the colours were chosen to be read on white (4.5 to 1
-and more) and to differ in lightness.
+from its neighbours in dash or mark and not by colour alone; the colours were chosen to be read on white
+(4.5 to 1 and more) and to differ in lightness.
 """
 
 from __future__ import annotations
