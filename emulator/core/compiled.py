@@ -207,8 +207,23 @@ def _kind(example: object) -> object:
 
 
 def jit(function: F) -> F:
-    """Compile on first call, keep in the cache; strict IEEE arithmetic, no Python objects, no GIL."""
-    compiled: Any = numba.njit(nogil=True, error_model="numpy")(function)
+    """Compile on first call, keep in the cache; strict IEEE arithmetic, no Python objects, no GIL.
+
+    The compiled code asks for no memory: a function that would is refused by the compiler. Nor does it count
+    who uses an array, which would cost a tick as much as what it computes: of a tuple that is handed on, each
+    array is counted in and out. Whoever calls from Python holds what it handed over anyway.
+    """
+    return _compiled_as(function, _nrt=False)
+
+
+def jit_with_memory(function: F) -> F:
+    """As :func:`jit`, for what makes arrays of its own."""
+    return _compiled_as(function, _nrt=True)  # said, since else it is as in whoever calls it
+
+
+def _compiled_as(function: F, **options: bool) -> F:
+    njit: Any = numba.njit  # whose types leave out the option
+    compiled = njit(nogil=True, error_model="numpy", **options)(function)
     if hasattr(compiled, "overloads"):  # else compiling is switched off
         compiled._cache = ContentCache(compiled)
     return cast(F, compiled)

@@ -27,7 +27,7 @@ from typing import Literal, NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.core.compiled import jit
+from emulator.core.compiled import jit_with_memory
 
 Values: TypeAlias = NDArray[np.float64]
 
@@ -239,7 +239,7 @@ def _until(holding: Values, goal: Values, first: int) -> Values:
     return np.asarray(np.minimum(later, -_greatest(-holding, 0, first - 1)))
 
 
-@jit
+@jit_with_memory
 def _reached(holding: Values, goal: Values) -> Values:
     """(n,) until without bounds, from the end backwards: u(t) = max(goal(t), min(holding(t), u(t + 1)))."""
     out = np.empty(goal.shape[0])

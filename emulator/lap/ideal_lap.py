@@ -36,7 +36,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.core.compiled import jit
+from emulator.core.compiled import jit, jit_with_memory
 from emulator.lap.steady_limits import (
     SteadyLimits,
     cell,
@@ -248,7 +248,7 @@ def _engine(bike: Bike, at: Array, y: float, n: float, v: float) -> float:
     return float(best)
 
 
-@jit
+@jit_with_memory
 def _rolling(bike: Bike, at: Array, v: float) -> tuple[float, float]:
     """Roll rate [rad/s] at a held speed, and what an acceleration of 1 m/s^2 adds to it."""
     if v <= 0.0:

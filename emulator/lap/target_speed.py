@@ -34,7 +34,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.core.compiled import jit
+from emulator.core.compiled import jit, jit_with_memory
 from emulator.core.constants import GRAVITY as G
 from emulator.road.line import Line
 
@@ -216,7 +216,7 @@ def _passes(limits: SpeedLimits, v: Array, at: Array, ds: float, closed: bool) -
             v[0] = v[n]
 
 
-@jit
+@jit_with_memory
 def _greatest(tau: Array, values: Array, half: float, outer: bool) -> Array:
     """Greatest of ``values`` (piecewise linear over rising tau) within ``half`` of each sample.
 

@@ -53,6 +53,7 @@ from emulator.plant.events import SENSOR_GNSS, SENSOR_IMU, SENSOR_LEAN, grip_fac
 from emulator.plant.fall_causes import emit_event, watch
 from emulator.plant.fork import measured_angle
 from emulator.plant.outputs import (
+    N_SENSES,
     feel_motion,
     measure,
     measure_gnss,
@@ -85,7 +86,7 @@ from emulator.plant.states import (
 from emulator.road.line import Line, Surface, continue_station, grip_at, locate
 from emulator.road.shape import RoadProfile, plane_under
 from emulator.sensors.imu import restart
-from emulator.sensors.sampling import MOST_VALUES, DelayLines, enter, is_due, next_frame, pop, ready
+from emulator.sensors.sampling import MOST_VALUES, DelayLines, enter, forget, is_due, next_frame, pop, ready
 from emulator.vehicle.imposed_angle import impose
 from emulator.vehicle.integrate import begin, finish
 from emulator.vehicle.state import (
@@ -366,15 +367,13 @@ def _supervise(
         run.hold_told = run.hold
 
 
-@jit
-def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute_us: float) -> int:
-    """One tick; returns the bench state. ``tx`` holds the frames to send, ``p.memory`` row and events."""
-    run, rig, m, body, s = p.run[0], p.rig[0], p.memory[0], p.body[0], p.work[0]
-    now_ns = run.tick * TICK_NS
-    tx.count[0] = 0
-    m.event_count = 0
-    run.gnss_ready = 2 if run.tick >= run.gnss_held_tick else 0
+# --- the parts of a tick, in their order ----------------------------------------------------------------
 
+
+@jit
+def take_in(p: Plant, rx: FrameBuffer) -> None:
+    """Frames of the robot pass the faults on them and are decoded; then the state machine moves."""
+    run, rig, m = p.run[0], p.rig[0], p.memory[0]
     copy_frames(rx, p.inbox)
     apply_frame_faults(run, p.frame_faults, p.events, p.streams, FROM_ROBOT, p.inbox, p.scratch_frames)
     if run.bus_off != 0:
@@ -391,17 +390,28 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
             emit_event(m, EV_END, run.end_reason, 0.0)
     if run.start_tick > 0 and run.tick == run.start_tick - COUNTDOWN_TICKS:
         # The ride's random numbers do not depend on how long the robot was waited for.
-        p.streams[:] = p.streams_0
+        for i in range(p.streams.shape[0]):
+            p.streams[i] = p.streams_0[i]
         run.gnss_drift_ns = -1
         restart(p.imu[0])
         run.lean_begun = 0
         for i in range(p.events.shape[0]):
             p.events[i].past_n = p.events[i].past_turning_n = 0
 
-    riding = run.state == RUNNING
-    step_events(rig, run, p.events, p.triggers, p.actuators, m, p.u, p.streams)
+
+@jit
+def move_events(p: Plant) -> None:
+    """The scenario's events start, act and end; sensors that have their power again begin anew."""
+    run = p.run[0]
+    step_events(p.rig[0], run, p.events, p.triggers, p.actuators, p.memory[0], p.u, p.streams)
     if run.woken != 0:
         _wake(run, p.out, p.imu)
+
+
+@jit
+def act(p: Plant, riding: bool) -> None:
+    """Actuators follow what is asked; gearbox, support and tow with them."""
+    run, rig, m = p.run[0], p.rig[0], p.memory[0]
     actuate(rig, p.robot.robot, p.actuators, p.u)
     if rig.angle_driven != 0:
         run.fork_angle = measured_angle(
@@ -412,65 +422,96 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
         lever = p.actuators[GEAR]
         still = lever.silent != 0 or not math.isnan(lever.stuck_at)
         request = math.nan if still else p.robot.robot[R_GEAR]
-        shift_time = body.gearbox_shift_time * lever.slow
+        shift_time = p.body[0].gearbox_shift_time * lever.slow
         shifted = shift(run, request, p.u[U_CLUTCH], p.u[U_THROTTLE], shift_time, _TICK_S)
         if shifted == SHIFT_DONE:
             emit_event(m, EV_GEAR, run.gear, 0.0)
         elif shifted == SHIFT_FAILED:
             emit_event(m, EV_MISSED_GEAR, run.gear, 0.0)
     p.u[U_GEAR] = run.gear
-    p.u[U_ENGINE_CUT] = 1.0 if run.fallen_tick >= 0 and body.parts > 0 else 0.0  # its tip-over switch
+    p.u[U_ENGINE_CUT] = 1.0 if run.fallen_tick >= 0 and p.body[0].parts > 0 else 0.0  # its tip-over switch
     p.u[U_SUPPORT] = run.support
     p.u[U_TOW_SPEED] = rig.tow_acceleration * max(0, run.scenario_tick) * _TICK_S if riding else 0.0
 
-    sensed = run.state in (STANDBY, ARMED) or riding
-    if sensed:
-        lap = run.lap
-        _place(run, s, p.x, p.u, p.line, p.road, p.road_profile, p.events)
+
+@jit
+def place(p: Plant) -> None:
+    """Station and offset of the bike; grip and road plane under each tyre for the tick that begins."""
+    _place(p.run[0], p.work[0], p.x, p.u, p.line, p.road, p.road_profile, p.events)
+
+
+@jit
+def begin_step(p: Plant, riding: bool) -> bool:
+    """The truth of this tick, the first derivative of its step; False: there is none to be sensed."""
+    run, s = p.run[0], p.work[0]
+    sound = True
+    begin(p.body, p.tyre, p.x, p.u, p.work)
+    if riding and not (_finite(p.x) and _finite(s.k[0])):
+        run.diverged = 1
+        sound = False  # nothing is sensed from such a state: the last senses stay
+        for i in range(N_X):
+            p.x[i] = p.last_valid_state[i]
         begin(p.body, p.tyre, p.x, p.u, p.work)
-        if riding and not (_finite(p.x) and _finite(s.k[0])):
-            run.diverged = 1
-            sensed = False  # nothing is sensed from such a state: the last senses stay
-            p.x[:] = p.last_valid_state
-            begin(p.body, p.tyre, p.x, p.u, p.work)
-        elif not riding:
-            stand_still(s, run.imposed_rates)
-        if p.line.closed:
-            run.lap = 1 + int((run.station - rig.start_station) / p.line.length)
-            if run.lap > lap > 0:
-                emit_event(m, EV_LAP, lap, 0.0)
-    fill_truth(m.row, run, body, p.x, p.u, p.actuators, s)
+    elif not riding:
+        stand_still(s, run.imposed_rates)
+    if p.line.closed:
+        lap = run.lap
+        run.lap = 1 + int((run.station - p.rig[0].start_station) / p.line.length)
+        if run.lap > lap > 0:
+            emit_event(p.memory[0], EV_LAP, lap, 0.0)
+    return sound
+
+
+@jit
+def sense_motion(p: Plant, sensed: bool) -> float:
+    """Clean senses of the truth and what moves every tick in the sensors; returns the share gone to rest."""
+    run, rig, m, s, body = p.run[0], p.rig[0], p.memory[0], p.work[0], p.body[0]
+    now_ns = run.tick * TICK_NS
     if sensed:
         sense(rig, run, p.x, p.u, body.gravity, s, m.senses)
         sense_lean(rig, run, p.x, body.gravity, s, p.streams, _TICK_S, m.senses)
         sense_analogue(rig, run, body, p.x, s, m.row, m.senses)
-        m.held[:] = m.senses
+        for i in range(N_SENSES):
+            m.held[i] = m.senses[i]
     share = rest_share(rig, run)
     if share > 0.0:
         to_rest(rig, m.senses, m.held, share, body.gravity)
     turn_rings(p.rings, m.senses, now_ns, share > 0.0)
     feel_motion(p.imu, m.senses, p.streams, share >= 1.0)
     turn_pulses(run, p.rings, p.events, p.past, m.senses, p.streams, now_ns, share)
+    return share
 
-    # Everything outside counts in scenario time: tick 0 is when the ride starts.
-    origin_ns = (run.tick - run.scenario_tick) * TICK_NS
+
+@jit
+def sample_outputs(p: Plant, share: float) -> None:
+    """Outputs whose turn it is measure, and their samples enter the delay lines."""
+    run, rig, m = p.run[0], p.rig[0], p.memory[0]
     for i in range(p.out.shape[0]):
         o = p.out[i]
         if is_due(o, run.tick, TICK_NS):
-            slot = enter(o, i, p.lines, now_ns, p.streams)
+            slot = enter(o, i, p.lines, run.tick * TICK_NS, p.streams)
             samples = p.lines.values[i, slot]
             _measured(rig, run, m, p.tyre, p.rings, p.imu, p.events, p.past, p.streams, o, share, samples)
             if o.sensors & run.dark:
-                o.head = o.tail
-    i = next_frame(p.out, p.lines, now_ns, run.wire_free_ns, TICK_NS)
+                forget(o)
+
+
+@jit
+def send(p: Plant, tx: FrameBuffer) -> None:
+    """Samples that are old enough leave as frames, through the faults on them; one may leave as an epoch."""
+    run, m = p.run[0], p.memory[0]
+    now_ns = run.tick * TICK_NS
+    # Everything outside counts in scenario time: tick 0 is when the ride starts.
+    origin_ns = (run.tick - run.scenario_tick) * TICK_NS
+    i = next_frame(p.out, now_ns, run.wire_free_ns, TICK_NS)
     while i >= 0:
         o = p.out[i]
-        slot = pop(o, p.lines)
+        slot = pop(o, i, p.lines)
         samples = p.lines.values[i, slot]
         due, valid = p.lines.due_ns[i, slot], p.lines.valid_ns[i, slot]
         run.wire_free_ns = max(now_ns, run.wire_free_ns) + o.wire_ns
         _frame(p.codec, o, samples, due - origin_ns, valid - origin_ns, tx)
-        i = next_frame(p.out, p.lines, now_ns, run.wire_free_ns, TICK_NS)
+        i = next_frame(p.out, now_ns, run.wire_free_ns, TICK_NS)
     faulty = p.frame_faults.shape[0] > 0 or run.bus_off != 0 or run.overload_owed > 0.0
     if faulty:
         apply_frame_faults(run, p.frame_faults, p.events, p.streams, TO_ROBOT, tx, p.scratch_frames)
@@ -486,12 +527,40 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
         samples = p.lines.values[i, slot]
         _gnss_epoch(run, m, o, samples, p.lines.due_ns[i, slot], p.lines.valid_ns[i, slot])
 
+
+@jit
+def move_on(p: Plant) -> None:
+    """The bike rides on to the next tick; what happens to it is told."""
+    run, s = p.run[0], p.work[0]
+    finish(p.body, p.tyre, p.x, p.u, _TICK_S, p.work)
+    _watch(p.rig[0], run, p.body[0], p.memory[0], p.x, p.last_valid_state, s)
+    if run.diverged != 0:
+        # what is recorded from now on belongs to the last good state
+        begin(p.body, p.tyre, p.x, p.u, p.work)
+
+
+@jit
+def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute_us: float) -> int:
+    """One tick; returns the bench state. ``tx`` holds the frames to send, ``p.memory`` row and events."""
+    run, m = p.run[0], p.memory[0]
+    tx.count[0] = 0
+    m.event_count = 0
+    run.gnss_ready = 2 if run.tick >= run.gnss_held_tick else 0
+
+    take_in(p, rx)
+    riding = run.state == RUNNING
+    move_events(p)
+    act(p, riding)
+    sensed = run.state in (STANDBY, ARMED) or riding
+    if sensed:
+        place(p)
+        sensed = begin_step(p, riding)
+    fill_truth(m.row, run, p.body[0], p.x, p.u, p.actuators, p.work[0])
+    share = sense_motion(p, sensed)
+    sample_outputs(p, share)
+    send(p, tx)
     fill_rest(m.row, run, p.robot.robot, p.line, lateness_us, compute_us)
     if riding and run.diverged == 0:
-        finish(p.body, p.tyre, p.x, p.u, _TICK_S, p.work)
-        _watch(rig, run, body, m, p.x, p.last_valid_state, s)
-        if run.diverged != 0:
-            # what is recorded from now on belongs to the last good state
-            begin(p.body, p.tyre, p.x, p.u, p.work)
+        move_on(p)
     run.tick += 1
     return int(run.state)

@@ -58,7 +58,6 @@ def frame_columns(
         raise InternalError(f"a frame longer than {MAX_DATA} bytes, or of negative length")
     if n and not RX <= directions.min() <= directions.max() <= TX:
         raise InternalError("frame direction must be 0 (received) or 1 (sent)")
-    padded = np.zeros((n, MAX_DATA), np.uint8)
-    padded[:, : payload.shape[1]] = payload
-    padded[np.arange(MAX_DATA) >= lengths[:, None]] = 0
+    padded, width = np.zeros((n, MAX_DATA), np.uint8), payload.shape[1]
+    np.copyto(padded[:, :width], payload, where=np.arange(width) < lengths[:, None])
     return FrameColumns(ticks, times, valid, directions, ids, lengths, padded, arrival)

@@ -107,11 +107,21 @@ def surface(base_grip: float, patches: Sequence[Patch] = ()) -> Surface:
 
 
 @jit
+def folded(value: float, length: float) -> float:
+    """``value % length`` of a length above 0, to the bit; what is within a length of 0 takes no division."""
+    if 0.0 < value < length:
+        return value
+    if -length < value < 0.0:
+        return value + length
+    return value % length
+
+
+@jit
 def wrap_station(line: Line, station: float) -> float:
     """Station on the line: closed, folded into [0, length); open, held between 0 and length [m]."""
     if not line.closed:
         return min(max(station, 0.0), line.length)
-    wrapped = station % line.length
+    wrapped = folded(station, line.length)
     return 0.0 if wrapped >= line.length else wrapped
 
 
@@ -136,8 +146,8 @@ def _ahead(line: Line, i: int, x: float, y: float) -> float:
 
 
 @jit
-def _curve(line: Line, i: int, t: float) -> tuple[float, float, float, float, float, float]:
-    """Hermite curve from sample i to i + 1 at t in 0..1: position, first and second derivative by t."""
+def _cubic(line: Line, i: int) -> tuple[float, float, float, float, float, float, float, float]:
+    """Hermite curve from sample i to i + 1: coefficients by rising power of t in 0..1, of x then of y."""
     step = line.length / (line.station.size - 1)
     x0, y0, x1, y1 = line.x[i], line.y[i], line.x[i + 1], line.y[i + 1]
     u0, v0 = step * math.cos(line.heading[i]), step * math.sin(line.heading[i])
@@ -145,6 +155,15 @@ def _curve(line: Line, i: int, t: float) -> tuple[float, float, float, float, fl
     # Cubic coefficients relative to the first sample, so that far from the origin no digits are lost.
     bx, by = 3.0 * (x1 - x0) - 2.0 * u0 - u1, 3.0 * (y1 - y0) - 2.0 * v0 - v1
     ax, ay = 2.0 * (x0 - x1) + u0 + u1, 2.0 * (y0 - y1) + v0 + v1
+    return x0, u0, bx, ax, y0, v0, by, ay
+
+
+@jit
+def _on_curve(
+    cubic: tuple[float, float, float, float, float, float, float, float], t: float
+) -> tuple[float, float, float, float, float, float]:
+    """Position, first and second derivative by t of a curve at t."""
+    x0, u0, bx, ax, y0, v0, by, ay = cubic
     return (
         x0 + t * (u0 + t * (bx + t * ax)),
         y0 + t * (v0 + t * (by + t * ay)),
@@ -222,8 +241,9 @@ def locate(line: Line, x: float, y: float, station_hint: float) -> tuple[float, 
     # Newton for (P - C) . C' = 0 from the secant of the two ends.
     t = behind / (behind - front) if behind > front else 0.5
     t = min(max(t, 0.0), 1.0)
+    cubic = _cubic(line, i)
     for _ in range(8):
-        cx, cy, dx, dy, ex, ey = _curve(line, i, t)
+        cx, cy, dx, dy, ex, ey = _on_curve(cubic, t)
         value = (x - cx) * dx + (y - cy) * dy
         slope = (x - cx) * ex + (y - cy) * ey - dx * dx - dy * dy
         if slope >= 0.0:
@@ -232,7 +252,7 @@ def locate(line: Line, x: float, y: float, station_hint: float) -> tuple[float, 
         t = min(max(t - change, 0.0), 1.0)
         if abs(change) < 1e-13:
             break
-    cx, cy, dx, dy, ex, ey = _curve(line, i, t)
+    cx, cy, dx, dy, ex, ey = _on_curve(cubic, t)
     offset = (dx * (y - cy) - dy * (x - cx)) / math.sqrt(dx * dx + dy * dy)
     return wrap_station(line, (i + t) * step), offset, i
 
@@ -264,13 +284,47 @@ def sample(line: Line, station: float) -> tuple[float, float, float, float, floa
     derivative; the target speed is that of constant acceleration between samples (linear in its square).
     """
     i, t, step = interval_of(line, station)
-    x, y, _dx, _dy, _ex, _ey = _curve(line, i, t)
-    heading = hermite(line.heading[i], line.heading[i + 1], line.curvature[i], line.curvature[i + 1], step, t)
-    curvature = hermite(
+    x, y, _dx, _dy, _ex, _ey = _on_curve(_cubic(line, i), t)
+    return x, y, _heading(line, i, t, step), _curvature(line, i, t, step), _speed(line, i, t)
+
+
+@jit
+def heading_at(line: Line, station: float) -> float:
+    """Heading of :func:`sample` [rad]."""
+    i, t, step = interval_of(line, station)
+    return float(_heading(line, i, t, step))
+
+
+@jit
+def curvature_at(line: Line, station: float) -> float:
+    """Curvature of :func:`sample` [1/m]."""
+    i, t, step = interval_of(line, station)
+    return float(_curvature(line, i, t, step))
+
+
+@jit
+def target_speed_at(line: Line, station: float) -> float:
+    """Target speed of :func:`sample` [m/s]."""
+    i, t, _step = interval_of(line, station)
+    return float(_speed(line, i, t))
+
+
+@jit
+def _heading(line: Line, i: int, t: float, step: float) -> float:
+    return hermite(line.heading[i], line.heading[i + 1], line.curvature[i], line.curvature[i + 1], step, t)
+
+
+@jit
+def _curvature(line: Line, i: int, t: float, step: float) -> float:
+    return hermite(
         line.curvature[i], line.curvature[i + 1], line.dcurvature[i], line.dcurvature[i + 1], step, t
     )
+
+
+@jit
+def _speed(line: Line, i: int, t: float) -> float:
     v0, v1 = line.target_speed[i], line.target_speed[i + 1]
-    return x, y, heading, curvature, math.sqrt(v0 * v0 + t * (v1 * v1 - v0 * v0))
+    return math.sqrt(v0 * v0 + t * (v1 * v1 - v0 * v0))
 
 
 @jit
@@ -307,10 +361,10 @@ def cover(
     """How much of a patch lies at a place [m]: 1 in its rectangle, 0 from ``edge_m`` outside on."""
     if line.closed:
         # Distance past the patch's start, forward round the lap; span of a whole lap stays whole.
-        past = (station - from_m) % line.length
+        past = folded(station - from_m, line.length)
         span = to_m - from_m
         if span < 0.0 or span > line.length:
-            span %= line.length
+            span = folded(span, line.length)
         along = 0.0 if past <= span else min(past - span, line.length - past)
     else:
         along = max(from_m - station, station - to_m, 0.0)

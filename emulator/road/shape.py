@@ -24,7 +24,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.compiled import jit
-from emulator.road.line import Line, hermite, interval_of, sample, wrap_station
+from emulator.road.line import Line, curvature_at, folded, heading_at, hermite, interval_of, wrap_station
 
 
 class RoadProfile(NamedTuple):
@@ -118,8 +118,10 @@ def _roughness(r: RoadProfile, line: Line, station: float) -> float:
     i = math.floor(p)
     t = p - i
     if line.closed:
-        f0, f1 = r.rough[i % m], r.rough[(i + 1) % m]
-        before, after = r.rough[(i - 1) % m], r.rough[(i + 2) % m]
+        if not 0 <= i < m:
+            i %= m
+        f0, f1 = r.rough[i], r.rough[i + 1 if i + 1 < m else 0]
+        before, after = r.rough[i - 1 if i > 0 else m - 1], r.rough[i + 2 if i + 2 < m else i + 2 - m]
     else:
         f0, f1 = r.rough[min(max(i, 0), m - 1)], r.rough[min(max(i + 1, 0), m - 1)]
         before, after = r.rough[min(max(i - 1, 0), m - 1)], r.rough[min(max(i + 2, 0), m - 1)]
@@ -141,7 +143,7 @@ def height_at(r: RoadProfile, line: Line, station: float, offset: float) -> floa
     for k in range(r.bump.shape[0]):
         ahead = wrapped - r.bump[k, 0]
         if line.closed:
-            ahead %= line.length
+            ahead = folded(ahead, line.length)
         if 0.0 < ahead < r.bump[k, 1]:
             beside = max(r.bump[k, 4] - offset, offset - r.bump[k, 3], 0.0) / _SIDE_m
             if beside < 1.0:
@@ -168,7 +170,7 @@ def plane_under(
     along x, slope along y [1]). Along the way of the tyre it is the chord to where the tyre will be, across
     it the tangent.
     """
-    _, _, heading, curvature, _ = sample(line, station)
+    heading, curvature = heading_at(line, station), curvature_at(line, station)
     c, n = math.cos(heading), math.sin(heading)
     speed = math.hypot(vx, vy)
     way = max(speed * dt, _SHORTEST_m)

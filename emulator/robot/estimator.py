@@ -161,12 +161,12 @@ def begin_unsure(e: Record) -> None:
 
 
 @jit
-def _remember(e: Record, row: int) -> None:
+def _remember(e: Record, place: int) -> None:
     for i in range(3):
-        e.past[row, i] = e.position[i]
-        e.past[row, 3 + i] = e.velocity[i]
+        e.past[i, place] = e.position[i]
+        e.past[3 + i, place] = e.velocity[i]
     for i in range(9):
-        e.past[row, 6 + i] = e.attitude[i]
+        e.past[6 + i, place] = e.attitude[i]
 
 
 @jit
@@ -226,34 +226,48 @@ def _velocity_at(
 
 @jit
 def _spread(e: Record, dt: float) -> None:
-    """Covariance on by ``dt``: P <- F P F' + Q with F = 1 + A dt."""
-    P, F, T = e.covariance, e.transition, e.scratch
-    R = _attitude(e.attitude)
+    """Covariance on by ``dt``: P <- F P F' + Q with F = 1 + A dt.
+
+    Of A all is zero but four blocks, and only what they add is computed: velocity to position, attitude and
+    accelerometer bias to velocity, gyro bias to attitude.
+    """
+    P, T, C, G = e.covariance, e.scratch, e.by_attitude, e.by_bias
+    R, f = _attitude(e.attitude), e.force  # specific force in W
     n = N_ERROR
-    for i in range(n):
-        for j in range(n):
-            F[i, j] = 1.0 if i == j else 0.0
-    f = e.force  # specific force in W
     for i in range(3):
-        F[_P + i, _V + i] = dt
+        C[i, i] = 0.0
         for j in range(3):
-            F[_V + i, _BF + j] = -dt * R[3 * i + j]
-            F[_A + i, _BW + j] = -dt * R[3 * i + j]
+            G[i, j] = -dt * R[3 * i + j]
     # v' = R f, R = (1 + [a x]) R_estimated: the error is a x f
-    F[_V, _A + 1], F[_V, _A + 2] = dt * f[2], -dt * f[1]
-    F[_V + 1, _A], F[_V + 1, _A + 2] = -dt * f[2], dt * f[0]
-    F[_V + 2, _A], F[_V + 2, _A + 1] = dt * f[1], -dt * f[0]
+    C[0, 1], C[0, 2] = dt * f[2], -dt * f[1]
+    C[1, 0], C[1, 2] = -dt * f[2], dt * f[0]
+    C[2, 0], C[2, 1] = dt * f[1], -dt * f[0]
     for i in range(n):
         for j in range(n):
-            total = 0.0
-            for m in range(n):
-                total += F[i, m] * P[m, j]
-            T[i, j] = total
+            T[i, j] = P[i, j]
+    for i in range(3):
+        for j in range(n):
+            T[_P + i, j] += dt * P[_V + i, j]
+        for m in range(3):
+            for j in range(n):
+                T[_V + i, j] += C[i, m] * P[_A + m, j]
+        for m in range(3):
+            for j in range(n):
+                T[_V + i, j] += G[i, m] * P[_BF + m, j]
+                T[_A + i, j] += G[i, m] * P[_BW + m, j]
     for i in range(n):
         for j in range(i, n):
-            total = 0.0
-            for m in range(n):
-                total += T[i, m] * F[j, m]
+            total = T[i, j]
+            if j < _V:
+                total += T[i, _V + j] * dt
+            elif j < _A:
+                for m in range(3):
+                    total += T[i, _A + m] * C[j - _V, m]
+                for m in range(3):
+                    total += T[i, _BF + m] * G[j - _V, m]
+            elif j < _BW:
+                for m in range(3):
+                    total += T[i, _BW + m] * G[j - _A, m]
             P[i, j] = P[j, i] = total
     for i in range(3):
         P[_V + i, _V + i] += dt * _FORCE_NOISE**2
@@ -273,11 +287,11 @@ def _fuse(e: Record, innovation: float, sigma: float) -> None:
     P, h, found, gain = e.covariance, e.row, e.found, e.gain
     n = N_ERROR
     spread, already = 0.0, 0.0
-    for i in range(n):
-        total = 0.0
-        for j in range(n):
-            total += P[i, j] * h[j]
-        gain[i] = total
+    gain[:] = 0.0
+    for j in range(n):
+        if h[j] != 0.0:  # few are; P is symmetric
+            for i in range(n):
+                gain[i] += P[j, i] * h[j]
     for i in range(n):
         spread += h[i] * gain[i]
         already += h[i] * found[i]
@@ -306,16 +320,19 @@ def _correct(e: Record) -> None:
     for i in range(2):
         e.scale[i] += d[_SCALE + i]
     _keep(e.attitude, times(turn, _attitude(e.attitude)))
-    newest = e.ridden // PAST_EVERY
+    past, age, newest = e.past, e.past_age, e.ridden // PAST_EVERY
     for back in range(HISTORY):
-        row = e.past[(newest - back) % HISTORY]
-        age = (e.ridden - (newest - back) * PAST_EVERY) * STEP
-        for i in range(3):
-            row[i] += d[_P + i] - age * d[_V + i]
-            row[3 + i] += d[_V + i]
-        m = times(turn, _attitude(row[6:15]))
-        for i in range(9):
-            row[6 + i] = m[i]
+        age[(newest - back) % HISTORY] = (e.ridden - (newest - back) * PAST_EVERY) * STEP
+    # one moment like the next, so that several are computed at once
+    for i in range(3):
+        for j in range(HISTORY):
+            past[i, j] += d[_P + i] - age[j] * d[_V + i]
+            past[3 + i, j] += d[_V + i]
+        for j in range(HISTORY):
+            x, y, z = past[6 + i, j], past[9 + i, j], past[12 + i, j]
+            past[6 + i, j] = turn[0] * x + turn[1] * y + turn[2] * z
+            past[9 + i, j] = turn[3] * x + turn[4] * y + turn[5] * z
+            past[12 + i, j] = turn[6] * x + turn[7] * y + turn[8] * z
     d[:] = 0.0
 
 
@@ -330,7 +347,7 @@ def _recall(e: Record, age: float) -> None:
         # between the newest row and now
         span = e.ridden - newest * PAST_EVERY
         share = 0.0 if span == 0 else -back / span
-        row = e.past[newest % HISTORY]
+        row = e.past[:, newest % HISTORY]
         for i in range(3):
             then[i] = row[i] + share * (e.position[i] - row[i])
             then[3 + i] = row[3 + i] + share * (e.velocity[i] - row[3 + i])
@@ -339,7 +356,7 @@ def _recall(e: Record, age: float) -> None:
         return
     whole = min(int(back / PAST_EVERY), HISTORY - 2)
     share = min(1.0, back / PAST_EVERY - whole)
-    later, earlier = e.past[(newest - whole) % HISTORY], e.past[(newest - whole - 1) % HISTORY]
+    later, earlier = e.past[:, (newest - whole) % HISTORY], e.past[:, (newest - whole - 1) % HISTORY]
     for i in range(15):
         then[i] = later[i] + share * (earlier[i] - later[i])
 

@@ -105,13 +105,15 @@ MIND_DTYPE = np.dtype(
         ("rate", np.float64, (3,)),  # newest, bias taken off
         ("force", np.float64, (3,)),  # newest, in W; while standing the mean, in B
         ("covariance", np.float64, (N_ERROR, N_ERROR)),
-        ("transition", np.float64, (N_ERROR, N_ERROR)),
+        ("by_attitude", np.float64, (3, 3)),  # what a step of the covariance adds to velocity, and
+        ("by_bias", np.float64, (3, 3)),  # to velocity and attitude
         ("scratch", np.float64, (N_ERROR, N_ERROR)),
         ("row", np.float64, (N_ERROR,)),
         ("gain", np.float64, (N_ERROR,)),
         ("found", np.float64, (N_ERROR,)),
         ("then", np.float64, (15,)),
-        ("past", np.float64, (HISTORY, 15)),  # place, velocity, attitude
+        ("past", np.float64, (15, HISTORY)),  # place, velocity, attitude; a column a moment
+        ("past_age", np.float64, (HISTORY,)),  # [s] of each, for a correction
         ("ridden", np.int64),  # control periods integrated
         ("still", np.int64),  # control periods it stood before
         ("wheel_ok", np.int64),

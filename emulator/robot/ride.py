@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from emulator.core.axes import wrapped
 from emulator.core.compiled import Record, jit
-from emulator.road.line import Line, continue_station, locate, sample
+from emulator.road.line import Line, continue_station, curvature_at, heading_at, locate, target_speed_at
 from emulator.robot.design import Design, gains_for, lateral_of, turn_for
 from emulator.robot.records import Z_ENGINE, Z_GEAR
 from emulator.robot.tuning import (
@@ -49,9 +49,8 @@ def follow_path(d: Design, line: Line, e: Record) -> float:
     """
     station, e.offset, _ = locate(line, e.x, e.y, e.station)
     e.station = continue_station(line, station, e.station)
-    _, _, heading, _, _ = sample(line, e.station)
-    _, _, _, curvature, _ = sample(line, e.station + _PREVIEW * e.speed)
-    error = wrapped(e.heading - heading)
+    curvature = curvature_at(line, e.station + _PREVIEW * e.speed)
+    error = wrapped(e.heading - heading_at(line, e.station))
     # Feedback of the current turn's own drift would fight the preview: heading error against the path here.
     if e.speed > PATH_INTEGRAL_FROM and abs(e.offset) < 1.5:
         e.path_integral = min(1.0, max(-1.0, e.path_integral + STEP * PATH_INTEGRAL * e.offset))
@@ -142,10 +141,8 @@ def _shift(k: Record, e: Record, seen: NDArray[np.float64], wheel: float) -> flo
 def drive(k: Record, body: Record, line: Line, e: Record, seen: NDArray[np.float64], stopping: bool) -> None:
     """Throttle, brakes, clutch and gear for the target speed, or for an emergency stop."""
     ahead = e.station + _ACTUATOR_PREVIEW * e.speed
-    _, _, _, _, target = sample(line, ahead)
-    _, _, _, _, later = sample(line, ahead + 1.0)
-    _, _, _, _, here = sample(line, e.station)
-    e.target = here
+    target, later = target_speed_at(line, ahead), target_speed_at(line, ahead + 1.0)
+    e.target = target_speed_at(line, e.station)
     forward = 0.5 * (later * later - target * target)  # v dv/ds over one metre
     error = target - e.speed - forward * _ACTUATOR_PREVIEW
     saturated = e.clutch > 0.1 or abs(error) > 2.0

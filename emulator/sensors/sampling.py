@@ -27,6 +27,9 @@ _FINEST = 1_000_000
 MOST_VALUES = 8
 """Values one output carries at most."""
 
+NOTHING_DUE = 1 << 62
+"""``first_due_ns`` of an output without a sample on its way."""
+
 OUTPUT_DTYPE = np.dtype(
     [
         ("rate_num", np.int64),  # rate in Hz as a fraction
@@ -36,8 +39,10 @@ OUTPUT_DTYPE = np.dtype(
         ("jitter_ns", np.int64),  # one sigma of the drawn extra age (half-normal: never earlier)
         ("stream", np.int64),  # random stream of the jitter
         ("sampled", np.int64),  # instances sampled so far
+        ("next_tick", np.int64),  # when the next one is to be
         ("head", np.int64),  # next to take out
         ("tail", np.int64),  # next free place
+        ("first_due_ns", np.int64),  # when the next to take out is due; NOTHING_DUE: none is on its way
         ("frame", np.int64),  # codec frame; -1 GNSS
         ("alive", np.int64),  # next alive counter
         ("value_of", np.int64, (MOST_VALUES,)),  # output value carried in each place; -1 none
@@ -75,7 +80,7 @@ def outputs(
         o = out[i]
         o["rate_num"], o["rate_den"] = fraction.numerator, fraction.denominator
         o["latency_ns"], o["jitter_ns"] = latency, jitter
-        o["stream"] = first_stream + i
+        o["stream"], o["first_due_ns"] = first_stream + i, NOTHING_DUE
         o["frame"], o["value_of"], o["family"] = -1, -1, -1
         depth = max(depth, 4 + int(float(fraction) * (latency + 6 * jitter) / _NS))
     shape = (len(rates_hz), depth)
@@ -97,10 +102,17 @@ def tick_of(instance: int, rate_num: int, rate_den: int, tick_ns: int) -> int:
 @jit
 def is_due(o: Record, tick: int, tick_ns: int) -> bool:
     """Whether output ``o`` is to be sampled at ``tick`` (>= 0). Call once a tick: it counts the instance."""
-    if tick_of(o.sampled, o.rate_num, o.rate_den, tick_ns) > tick:
+    if o.next_tick > tick:
         return False
     o.sampled += 1
+    o.next_tick = tick_of(o.sampled, o.rate_num, o.rate_den, tick_ns)
     return True
+
+
+@jit
+def _note_first(o: Record, i: int, lines: DelayLines) -> None:
+    """The oldest sample of line ``i`` is another one: when it is due."""
+    o.first_due_ns = NOTHING_DUE if o.head == o.tail else lines.due_ns[i, o.head % lines.due_ns.shape[1]]
 
 
 @jit
@@ -121,19 +133,14 @@ def enter(o: Record, i: int, lines: DelayLines, now_ns: int, streams: NDArray[np
     lines.due_ns[i, slot] = due
     lines.valid_ns[i, slot] = now_ns
     o.tail += 1
+    _note_first(o, i, lines)
     return int(slot)
 
 
 @jit
 def ready(o: Record, i: int, lines: DelayLines, now_ns: int) -> int:
     """Place of the oldest sample of line ``i`` that is due by now, or -1. Takes it out of the line."""
-    if o.head == o.tail:
-        return -1
-    slot = o.head % lines.due_ns.shape[1]
-    if lines.due_ns[i, slot] > now_ns:
-        return -1
-    o.head += 1
-    return int(slot)
+    return pop(o, i, lines) if o.first_due_ns <= now_ns else -1
 
 
 @jit
@@ -143,7 +150,7 @@ def _before(due: int, i: int, other_due: int, j: int) -> bool:
 
 
 @jit
-def next_frame(out: NDArray[np.void], lines: DelayLines, now_ns: int, free_ns: int, tick_ns: int) -> int:
+def next_frame(out: NDArray[np.void], now_ns: int, free_ns: int, tick_ns: int) -> int:
     """Output whose oldest sample is to be handed over at this tick, or -1; GNSS is not looked at.
 
     free_ns   when the bus will be done with what was handed to it
@@ -151,27 +158,32 @@ def next_frame(out: NDArray[np.void], lines: DelayLines, now_ns: int, free_ns: i
     if its arrival now would be no farther from its due time than at the next tick, behind those that are
     waiting for an earlier time; of several that earliest due. Take it out with ``pop``, then ask again.
     """
-    depth = lines.due_ns.shape[1]
+    all_ns = 0  # what waits would take on the bus
+    for i in range(out.shape[0]):
+        if out[i].frame >= 0 and out[i].first_due_ns < NOTHING_DUE:
+            all_ns += out[i].wire_ns
+    start, next_start = max(now_ns, free_ns), max(now_ns + tick_ns, free_ns)
     best, best_due = -1, 0
     for i in range(out.shape[0]):
         o = out[i]
-        if o.frame < 0 or o.head == o.tail:
+        due = o.first_due_ns
+        if o.frame < 0 or due == NOTHING_DUE:
             continue
-        due = lines.due_ns[i, o.head % depth]
         if o.wire_ns == 0:
             if due <= now_ns:
                 return i
             continue
+        arrival = start + o.wire_ns
+        if due - arrival > next_start + all_ns - due:  # too early, whoever goes before it
+            continue
         if best >= 0 and not _before(due, i, best_due, best):
             continue
-        arrival = max(now_ns, free_ns) + o.wire_ns
-        later = max(now_ns + tick_ns, free_ns) + o.wire_ns
+        later = next_start + o.wire_ns
         if arrival < due:
             for j in range(out.shape[0]):
                 other = out[j]
-                if j == i or other.frame < 0 or other.head == other.tail:
-                    continue
-                if _before(lines.due_ns[j, other.head % depth], j, due, i):
+                # one without a sample is due after all
+                if other.frame >= 0 and _before(other.first_due_ns, j, due, i):
                     later += other.wire_ns
         if due - arrival <= later - due:
             best, best_due = i, due
@@ -179,8 +191,16 @@ def next_frame(out: NDArray[np.void], lines: DelayLines, now_ns: int, free_ns: i
 
 
 @jit
-def pop(o: Record, lines: DelayLines) -> int:
-    """Place of the oldest sample of ``o``, which is taken out of its line; there has to be one."""
+def pop(o: Record, i: int, lines: DelayLines) -> int:
+    """Place of the oldest sample of line ``i``, which is taken out of it; there has to be one."""
     slot = o.head % lines.due_ns.shape[1]
     o.head += 1
+    _note_first(o, i, lines)
     return int(slot)
+
+
+@jit
+def forget(o: Record) -> None:
+    """What is on its way never arrives."""
+    o.head = o.tail
+    o.first_due_ns = NOTHING_DUE

@@ -54,16 +54,54 @@ def plant_tick(
     frames    (m, FRAME_COLUMNS) as in a Block
     payloads  (m, 8 or 64)       their bytes
     """
-    run, memory = plant.run[0], plant.memory[0]
+    run = plant.run[0]
     shared = known(bus)
     now, coming = run.tick * TICK_NS, rx.count[0]
     count_in = arrived_by(rx, now) if shared else coming
     rx.count[0] = count_in
     step_plant(plant, rx, tx, 0.0, 0.0)
-    row[:] = memory.row
     origin = now - run.scenario_tick * TICK_NS
-    for i in range(count_in):
-        frames[m, 0], frames[m, 1], frames[m, 2] = run.scenario_tick, run.scenario_tick * TICK_NS, 0
+    counts = run.start_tick > 0 and run.end_reason == NOT_ENDED
+    if shared:
+        bench_hands_over(bus, accounts, tx, now, origin, counts, run.bus_off != 0)
+    elif counts:
+        account_frames(accounts, run.scenario_tick * TICK_NS, tx.count[0], tx)
+    m = record_tick(plant, rx, tx, bus, row, frames, payloads, m)
+    rx.count[0] = coming
+    drop_first(rx, count_in)
+    if not shared:
+        for i in range(tx.count[0]):
+            j = inbox.count[0]
+            if j < inbox.can_id.shape[0]:
+                inbox.can_id[j], inbox.length[j], inbox.time_ns[j] = tx.can_id[i], tx.length[i], now
+                for k in range(tx.length[i]):
+                    inbox.data[j, k] = tx.data[i, k]
+                inbox.count[0] = j + 1
+    return m
+
+
+@jit
+def record_tick(
+    plant: Plant,
+    rx: FrameBuffer,
+    tx: FrameBuffer,
+    bus: Bus,
+    row: NDArray[np.float64],
+    frames: NDArray[np.int64],
+    payloads: NDArray[np.uint8],
+    m: int,
+) -> int:
+    """Row and frames of the tick just computed; returns where its frames end.
+
+    rx, tx  what the plant got in it and what it sent; the others as in :func:`plant_tick`
+    """
+    run, memory = plant.run[0], plant.memory[0]
+    shared, tick = known(bus), run.scenario_tick
+    for k in range(row.shape[0]):
+        row[k] = memory.row[k]
+    origin = (run.tick - 1 - tick) * TICK_NS
+    for i in range(rx.count[0]):
+        frames[m, 0], frames[m, 1], frames[m, 2] = tick, tick * TICK_NS, 0
         frames[m, 3], frames[m, 4], frames[m, 5] = 0, rx.can_id[i], rx.length[i]
         frames[m, 6], frames[m, 7] = NO_ARRIVAL, NO_NUMBER
         if shared:
@@ -71,24 +109,11 @@ def plant_tick(
         for k in range(payloads.shape[1]):
             payloads[m, k] = rx.data[i, k]
         m += 1
-    rx.count[0] = coming
-    drop_first(rx, count_in)
-    counts = run.start_tick > 0 and run.end_reason == NOT_ENDED
-    if shared:
-        bench_hands_over(bus, accounts, tx, now, origin, counts, run.bus_off != 0)
-    elif counts:
-        account_frames(accounts, run.scenario_tick * TICK_NS, tx.count[0], tx)
     for i in range(tx.count[0]):
-        frames[m, 0], frames[m, 1], frames[m, 2] = run.scenario_tick, tx.time_ns[i], tx.valid_ns[i]
+        frames[m, 0], frames[m, 1], frames[m, 2] = tick, tx.time_ns[i], tx.valid_ns[i]
         frames[m, 3], frames[m, 4], frames[m, 5] = 1, tx.can_id[i], tx.length[i]
         frames[m, 6], frames[m, 7] = NO_ARRIVAL, bus.numbers[i] if shared else NO_NUMBER
         for k in range(payloads.shape[1]):
             payloads[m, k] = tx.data[i, k]
         m += 1
-        j = inbox.count[0]
-        if not shared and j < inbox.can_id.shape[0]:
-            inbox.can_id[j], inbox.length[j] = tx.can_id[i], tx.length[i]
-            inbox.time_ns[j] = now
-            inbox.data[j] = tx.data[i]
-            inbox.count[0] = j + 1
     return m

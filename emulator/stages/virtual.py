@@ -60,7 +60,7 @@ def hear(rider: ReferenceRider, burst: bytes, tick: int) -> None:
 
 
 @jit
-def _step_rider(
+def rider_turn(
     step: Callable[[Rider, FrameBuffer, FrameBuffer], int],
     rider: Rider,
     inbox: FrameBuffer,
@@ -115,7 +115,7 @@ def run_ticks(
         m = plant_tick(step_plant, plant, rx, tx, inbox, bus, accounts, rows[n], frames, payloads, m)
         n += 1
         if (run.tick - 1) % RIDER_EVERY == 0:
-            _step_rider(step_rider, rider, inbox, asked if shared else rx, now)
+            rider_turn(step_rider, rider, inbox, asked if shared else rx, now)
             if shared:
                 robot_hands_over(bus, asked, 0, asked.count[0], now)
         if shared:

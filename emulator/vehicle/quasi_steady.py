@@ -268,7 +268,8 @@ def solve(
                 c.loads[which] = c.work[0].tyre[which, T_LOAD]
             return True
         for k in range(N_UNKNOWNS):
-            m[:] = n
+            for i in range(N_UNKNOWNS):
+                m[i] = n[i]
             m[k] += _DIFFERENCE[k]
             _residual(c, speed, engine, front_spins, kinds, values, m, slope[k])
             for i in range(N_UNKNOWNS):

@@ -186,7 +186,8 @@ def pack(codec: FrameCodec, frame: int, values: NDArray[np.float64], data: NDArr
     data    (>= length of the frame,) uint8     out: the whole row is written, 0 beyond the frame
     Fails: never; indices and row lengths are the caller's.
     """
-    data[:] = codec.base[frame, : data.shape[0]]
+    for i in range(data.shape[0]):
+        data[i] = codec.base[frame, i]
     first = codec.first[frame]
     for s in range(first, codec.first[frame + 1]):
         value = values[s - first]

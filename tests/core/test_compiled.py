@@ -12,8 +12,9 @@ from typing import Any
 import numba
 import numpy as np
 import pytest
+from numba.core.errors import NumbaError
 
-from emulator.core.compiled import ContentCache, by_address, entry, jit, kept
+from emulator.core.compiled import ContentCache, by_address, entry, jit, jit_with_memory, kept
 from emulator.loop import certificate
 from emulator.stages import stepped_ticks
 from emulator.wire.e2e import crc8_1d
@@ -203,3 +204,33 @@ def test_numba_still_asks_the_cache_as_it_did(folder: Path) -> None:
     function(np.float32(1.0))
     assert str(function.stats.cache_path) == str(folder)
     assert len(list(folder.iterdir())) == 1
+
+
+# --- memory -------------------------------------------------------------------------------------------
+
+
+def _halves(values):  # type: ignore[no-untyped-def]
+    return np.empty(values.shape[0] // 2).shape[0]
+
+
+def _over(values):  # type: ignore[no-untyped-def]
+    values[1:] = values[:-1]  # overlapping: by way of a copy
+
+
+@pytest.mark.parametrize("function", [_halves, _over])
+def test_what_would_ask_for_memory_is_not_compiled(folder: Path, function: Any) -> None:
+    with pytest.raises(NumbaError):
+        jit(function)(np.ones(4))
+    jit_with_memory(function)(np.ones(4))
+
+
+@jit_with_memory
+def _half(values):  # type: ignore[no-untyped-def]
+    return float(np.empty(values.shape[0] // 2).shape[0])
+
+
+def test_what_makes_arrays_may_be_called_by_what_makes_none(folder: Path) -> None:
+    def caller(values):  # type: ignore[no-untyped-def]
+        return _half(values) + 1.0
+
+    assert jit(caller)(np.ones(4)) == 3.0

@@ -7,7 +7,7 @@ record, no path breaks them. Rules are judged from what was put in, not from wha
 import numpy as np
 import pytest
 
-from emulator.core.compiled import jit
+from emulator.core.compiled import jit, jit_with_memory
 from emulator.core.signals import ARMED, RUNNING, STANDBY, STOPPING, TRIPPED
 from emulator.core.trip_reasons import TripReason
 from emulator.plant.records import RIG_DTYPE, RUN_DTYPE
@@ -77,7 +77,7 @@ def _stamp(kind: int) -> int:
     return TICK + 1 - FRESH - 1 if kind == 2 else TICK + 1 - FRESH
 
 
-@jit
+@jit_with_memory
 def explore(sizes, rig, run, broken, ways, example):
     """Count broken rules (R,) and ways (5, 5); ``example`` (R,) takes the number of one that broke it."""
     total = 1

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.spatial import ConvexHull
 
 from emulator.core.axes import rotation_of
-from emulator.core.compiled import jit
+from emulator.core.compiled import jit, jit_with_memory
 from emulator.vehicle.driveline import engine_drag, engine_torque
 from emulator.vehicle.dynamics import derivative
 from emulator.vehicle.integrate import PARTS_OF_A_STEP, advance, begin, finish
@@ -144,7 +144,7 @@ def _powers(body, tyre, x, u, work, spare, later, xdot, out):  # type: ignore[no
                 out[IMPACT] -= p[P_LOAD] * p[P_SINKING]
 
 
-@jit
+@jit_with_memory
 def _fall(body, tyre, x, u, dt, ticks, work, spare, ledger, deepest, path):  # type: ignore[no-untyped-def]
     """``ticks`` steps of the vehicle with the ledger's columns integrated by the very rule of the step.
 

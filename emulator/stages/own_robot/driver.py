@@ -97,7 +97,9 @@ def with_the_robot(
             else:
                 for i in range(asked.count[0]):
                     j = rx.count[0]
-                    rx.can_id[j], rx.length[j], rx.data[j] = asked.can_id[i], asked.length[i], asked.data[i]
+                    rx.can_id[j], rx.length[j] = asked.can_id[i], asked.length[i]
+                    for k in range(asked.length[i]):
+                        rx.data[j, k] = asked.data[i, k]
                     rx.count[0] = j + 1
             asked.count[0] = 0
         if shared:

@@ -155,16 +155,16 @@ def _stepped(out, lines, ids, bus, one, ticks, streams, waits, errors):
         for i in range(out.shape[0]):
             if is_due(out[i], tick, 1_000_000):
                 enter(out[i], i, lines, now, streams)
-        i = next_frame(out, lines, now, free, 1_000_000)
+        i = next_frame(out, now, free, 1_000_000)
         while i >= 0:
-            place = pop(out[i], lines)
+            place = pop(out[i], i, lines)
             free = max(now, free) + out[i].wire_ns
             one.can_id[0], one.length[0], one.time_ns[0] = ids[i], 8, lines.due_ns[i, place]
             hand_over(bus, 0, one, 0, now, 0, True)
             wait = now - lines.valid_ns[i, place]
             if tick > 20:
                 waits[i, 0], waits[i, 1] = min(waits[i, 0], wait), max(waits[i, 1], wait)
-            i = next_frame(out, lines, now, free, 1_000_000)
+            i = next_frame(out, now, free, 1_000_000)
         row, start = next_to_begin(bus, now + 1_000_000)
         while row >= 0:
             error = put_on_the_wire(bus, row, start) - bus.waiting.time_ns[row]
