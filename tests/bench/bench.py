@@ -1,12 +1,13 @@
 """What this machine does with the bench: one table of times beside what they are meant to be.
 
-    python -m tests.bench.bench [--quick]
+    python -m tests.bench.bench [--quick] [--where]
 
 Speed of the compiled pieces and of the virtual stage, wake-up lateness beside cyclictest, a real ride on the
 loopback bus with every output on, and the way from a robot's frame to the sensor frame that shows it. The
 loop runs as on a bench: own core, real-time priority, locked memory, as far as the host gives them; what it
 refuses is said below the table. About three minutes; ``--quick`` about half of that, with rougher
-tails. What could not be measured has a line that says so instead of a figure, and why below the table.
+tails; ``--where`` only where the time of a tick and of a command goes. What could not be measured has a line
+that says so instead of a figure, and why below the table.
 
 Exit status: 0 whatever the numbers are (this measures, the tests judge); 3 if a line could not be measured.
 """
@@ -69,9 +70,10 @@ class Plan:
     ride_s: float = 20.0
     probe_s: float = 20.0
     round_trips: int = 4000
+    turns: int = 100  # of the stretch of ride whose parts are timed
 
 
-QUICK = Plan(blocks=50, laps=1, rounds=1, turn_s=4.0, ride_s=6.0, probe_s=5.0, round_trips=1000)
+QUICK = Plan(blocks=50, laps=1, rounds=1, turn_s=4.0, ride_s=6.0, probe_s=5.0, round_trips=1000, turns=30)
 
 
 @dataclass(frozen=True)
@@ -176,6 +178,17 @@ def part_virtual(laps: str) -> Any:
     return times[1:]
 
 
+def part_stages(rig: str, turns: str) -> Any:
+    """Cost of a recorded tick by its parts, and of a ride within and around its ticks [us a tick]."""
+    from emulator.assembly.session import load_session
+    from tests.bench import where
+
+    session = load_session(Path(rig), RUN)
+    where.whole_ride(session)  # which loads the code
+    found = where.by_stage(session, seconds=12.0, ticks=200, turns=int(turns))
+    return {"stages": found, **where.whole_ride(session)}
+
+
 def part_run(scenario: str, rig: str, folder: str, *options: str) -> None:
     """A ride as a user starts it; this process becomes the command."""
     words = ["-m", "emulator", "run", scenario, "--rig", rig, "--out", folder, *options]
@@ -210,6 +223,7 @@ def part_echo(port: str) -> Any:
 PARTS: dict[str, Callable[..., Any]] = {
     "pieces": part_pieces,
     "virtual": part_virtual,
+    "stages": part_stages,
     "run": part_run,
     "ride": part_ride,
     "bus": part_bus,
@@ -266,6 +280,36 @@ def virtual_stage(table: Table, plan: Plan, cores: Cores) -> None:
     )
     table.add("  the same by processor time", f"{ride / cpu:.1f}", "x real time")
     table.add("  a tick of it, recorded", f"{cpu / ride * 1e3:.1f}", "us")
+
+
+def tick_by_stage(table: Table, plan: Plan, cores: Cores, folder: Path) -> None:
+    """Where a recorded tick's time goes on a bike that rides with every output on."""
+    rig = folder / "stages-rig.yaml"
+    rig.write_text(variant(RIG, ALL_OUTPUTS))
+    found = in_child("stages", str(rig), str(plan.turns), cores=[cores.loop])
+    stages = found["stages"]
+    whole = sum(stages.values())
+    table.add("a recorded tick with every output, best", f"{whole:.2f}", "us")
+    for name, cost in stages.items():
+        table.add(f"  {name}", f"{cost:.2f}", f"us  {cost / whole:.0%}")
+    table.add("  a ride of it: within compiled ticks", f"{found['compiled']:.2f}", "us a tick")
+    table.add("  around them", f"{found['around']:.2f}", "us a tick")
+
+
+def command_by_part(table: Table, cores: Cores, folder: Path) -> None:
+    """Where the processor time of a short ride's command goes, and of a check."""
+    run = folder / "parts-run.yaml"
+    run.write_text(short_scenario(15.0))
+    rig = ("--rig", str(RIG), "--virtual")
+    for name, words in (
+        ("run of 15 s", ("run", str(run), *rig, "--out", str(folder / "parts"))),
+        ("check on a rig", ("check", str(run), *rig)),
+    ):
+        asked = [sys.executable, "-m", "tests.bench.command_parts", *words]
+        parts = result_of(name, children.run(name, asked, RIDDEN.values()))
+        table.add(f"{name}, from command to verdict", f"{sum(parts.values()):.2f}", "s of processor time")
+        for part, spent in parts.items():
+            table.add(f"  {part}", f"{spent:.3f}", "s")
 
 
 def command_to_report(table: Table, cores: Cores, folder: Path) -> None:
@@ -538,6 +582,7 @@ def main() -> int:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--quick", action="store_true", help="shorter, rougher tails")
+    parser.add_argument("--where", action="store_true", help="only where the time of tick and command goes")
     parser.add_argument("--cores", default="", help=argparse.SUPPRESS)
     # the rest belongs to the part, options too
     parser.add_argument("--part", nargs=argparse.REMAINDER, help=argparse.SUPPRESS)
@@ -566,7 +611,12 @@ def main() -> int:
     )
     table = Table()
     with tempfile.TemporaryDirectory() as folder:
-        measure(sections(table, plan, cores, Path(folder), console), table, console)
+        parts = where_it_goes(table, plan, cores, Path(folder))
+        measure(
+            parts if options.where else [*sections(table, plan, cores, Path(folder), console), *parts],
+            table,
+            console,
+        )
     show(table, cores, console)
     console.print(f"took {time.monotonic() - begun:.0f} s")
     return LINE_MISSING if table.missing else MEASURED
@@ -586,6 +636,14 @@ def sections(table: Table, plan: Plan, cores: Cores, folder: Path, console: Any)
         ("bench ride", lambda: bench_ride(table, plan, cores, folder)),
         ("response", lambda: response(table, plan, cores, folder)),
         ("bus round trip", lambda: round_trip(table, plan, cores)),
+    ]
+
+
+def where_it_goes(table: Table, plan: Plan, cores: Cores, folder: Path) -> list[Section]:
+    """The profile: of a tick by stage, of commands by part."""
+    return [
+        ("tick by stage", lambda: tick_by_stage(table, plan, cores, folder)),
+        ("command by part", lambda: command_by_part(table, cores, folder)),
     ]
 
 

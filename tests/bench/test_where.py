@@ -1,0 +1,55 @@
+"""The profile computes the very tick and ride that it tells the parts of."""
+
+from __future__ import annotations
+
+import ast
+import inspect
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from emulator.assembly.session import load_session
+from emulator.plant.step import tick
+from tests.bench import where
+
+SCENARIOS = Path(__file__).parents[2] / "scenarios"
+
+
+class _Unmarked(ast.NodeTransformer):
+    def visit_Expr(self, node: ast.Expr) -> ast.Expr | None:
+        value = node.value
+        if isinstance(value, ast.Constant):  # what it says of itself
+            return None
+        marked = isinstance(value, ast.Call) and isinstance(value.func, ast.Name) and value.func.id == "_mark"
+        return None if marked else node
+
+
+def _body(function: Any) -> list[str]:
+    (written,) = ast.parse(inspect.getsource(getattr(function, "py_func", function))).body
+    assert isinstance(written, ast.FunctionDef)
+    return [ast.unparse(statement) for statement in _Unmarked().visit(written).body]
+
+
+def test_the_marked_tick_is_the_plants_between_its_marks() -> None:
+    assert _body(where._tick) == _body(tick)
+    assert len(_body(tick)) > 10
+
+
+@pytest.fixture(scope="module")
+def stretch() -> where.Stretch:
+    session = load_session(SCENARIOS / "rigs" / "loopback.yaml", SCENARIOS / "runs" / "short_bend.yaml")
+    return where.Stretch(session, seconds=1.0, ticks=40)
+
+
+@pytest.mark.timing  # compiles a tick anew, since what holds a clock's address is not kept
+def test_marked_ticks_leave_the_bytes_of_the_virtual_stage(stretch: where.Stretch) -> None:
+    spent = stretch.compute()
+    assert spent.shape == (40, len(where.STAGES))
+    assert (spent.sum(axis=0) > 0).all()
+    marked = stretch.left()
+    stretch.ride()
+    for name, ours, theirs in zip(
+        ("memory", "rows", "frames", "payloads"), marked, stretch.left(), strict=True
+    ):
+        assert ours == theirs, name

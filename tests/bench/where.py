@@ -1,0 +1,287 @@
+"""Where the time of a recorded tick goes, part by part, on a bike that rides.
+
+The tick is that of the virtual stage on a bus of known bit rate, its record kept in memory, computed in the
+order of ``emulator.plant.step.tick`` and ``emulator.stages.virtual.run_ticks`` with a look at the clock
+behind each part. One stretch of ride is computed again and again from one state, and of each part of each
+of its ticks the shortest time counts: what disturbs it once does not disturb it every time. The call of tick
+and step by their addresses is not in it, nor what Python does between two chunks; ``whole_ride`` has both.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import time
+from collections.abc import Callable
+from typing import Any, NamedTuple
+
+import numba
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from emulator.assembly.bench import Bench
+from emulator.assembly.link_specs import output_specs
+from emulator.assembly.session import Session, mission
+from emulator.config.rig.bus_load import rig_wire_times
+from emulator.core.signals import ARMED, RUNNING, STANDBY, TICK_NS
+from emulator.events.progress import NEVER
+from emulator.loop.certificate import TimingAccounts
+from emulator.plant.row import fill_rest, fill_truth
+from emulator.plant.states import COUNTDOWN_TICKS, START_GRID_TICKS
+from emulator.plant.step import (
+    act,
+    begin_step,
+    move_events,
+    move_on,
+    place,
+    sample_outputs,
+    send,
+    sense_motion,
+    take_in,
+)
+from emulator.record.in_memory import HeldRecord
+from emulator.robot.mission import ReferenceRider
+from emulator.robot.rider import step as ride
+from emulator.shared_memory.status import Command
+from emulator.stages.stepped_bus import bench_hands_over, carry, robot_hands_over
+from emulator.stages.stepped_loop import Block
+from emulator.stages.stepped_ticks import FRAMES_A_TICK, on_the_bus, record_tick
+from emulator.stages.virtual import (
+    RIDER_EVERY,
+    TogetherInSteps,
+    VirtualRide,
+    compiled_ticks,
+    hear,
+    rider_turn,
+)
+from emulator.wire.arbitration import arrived_by, drop_first
+from tests.bench.pieces import arrays
+
+STAGES = (
+    *("frames in, states", "events", "actuators", "place", "derivative and step", "sensing"),
+    *("into delay lines", "packing and sending", "row", "bus", "record", "robot"),
+)
+(_IN, _EVENTS, _ACTUATORS, _PLACE, _STEP, _SENSING, _SAMPLING, _SENDING, _ROW, _BUS, _RECORD, _ROBOT) = range(
+    len(STAGES)
+)
+_MONOTONIC = 1
+_clock_gettime = ctypes.CDLL(None).clock_gettime
+_clock_gettime.argtypes, _clock_gettime.restype = (ctypes.c_int, ctypes.c_void_p), ctypes.c_int
+
+
+class Marks(NamedTuple):
+    """Times [ns] by tick of the stretch and part.
+
+    spent  (N, len(STAGES))  out
+    tick   (1,)              row of ``spent`` in use
+    clock  (3,)              seconds and nanoseconds of the clock; when it was last looked at [ns]
+    """
+
+    spent: NDArray[np.int64]
+    tick: NDArray[np.int64]
+    clock: NDArray[np.int64]
+
+
+# None of this is in the cache: it holds the address of the clock.
+def _compiled(function: Callable[..., Any]) -> Any:
+    return numba.njit(nogil=True, error_model="numpy")(function)
+
+
+@_compiled
+def _mark(marks, part):  # type: ignore[no-untyped-def]
+    """What came since the last look at the clock was this part."""
+    c = marks.clock
+    _clock_gettime(_MONOTONIC, c.ctypes)
+    now = c[0] * 1_000_000_000 + c[1]
+    marks.spent[marks.tick[0], part] += now - c[2]
+    c[2] = now
+
+
+@_compiled
+def _tick(p, rx, tx, lateness_us, compute_us, marks):  # type: ignore[no-untyped-def]
+    """``emulator.plant.step.tick``, marked; a test holds it against that."""
+    run, m = p.run[0], p.memory[0]
+    tx.count[0] = 0
+    m.event_count = 0
+    run.gnss_ready = 2 if run.tick >= run.gnss_held_tick else 0
+
+    take_in(p, rx)
+    _mark(marks, _IN)
+    riding = run.state == RUNNING
+    move_events(p)
+    _mark(marks, _EVENTS)
+    act(p, riding)
+    _mark(marks, _ACTUATORS)
+    sensed = run.state in (STANDBY, ARMED) or riding
+    if sensed:
+        place(p)
+        _mark(marks, _PLACE)
+        sensed = begin_step(p, riding)
+        _mark(marks, _STEP)
+    fill_truth(m.row, run, p.body[0], p.x, p.u, p.actuators, p.work[0])
+    _mark(marks, _ROW)
+    share = sense_motion(p, sensed)
+    _mark(marks, _SENSING)
+    sample_outputs(p, share)
+    _mark(marks, _SAMPLING)
+    send(p, tx)
+    _mark(marks, _SENDING)
+    fill_rest(m.row, run, p.robot.robot, p.line, lateness_us, compute_us)
+    _mark(marks, _ROW)
+    if riding and run.diverged == 0:
+        move_on(p)
+    run.tick += 1
+    _mark(marks, _STEP)
+    return int(run.state)
+
+
+@_compiled
+def _stretch(  # type: ignore[no-untyped-def]
+    p, rider, rx, tx, inbox, asked, bus, accounts, rows, frames, payloads, ticks, marks
+):
+    """So many ticks of ``emulator.stages.virtual.run_ticks`` on a bus of known bit rate, marked."""
+    run, n, m = p.run[0], 0, 0
+    for k in range(ticks):
+        marks.tick[0] = k
+        _mark(marks, 0)
+        for part in range(marks.spent.shape[1]):
+            marks.spent[k, part] = 0
+        now, coming = run.tick * TICK_NS, rx.count[0]
+        count_in = arrived_by(rx, now)
+        rx.count[0] = count_in
+        _mark(marks, _BUS)
+        _tick(p, rx, tx, 0.0, 0.0, marks)
+        origin = now - run.scenario_tick * TICK_NS
+        bench_hands_over(bus, accounts, tx, now, origin, True, run.bus_off != 0)
+        _mark(marks, _BUS)
+        m = record_tick(p, rx, tx, bus, rows[n], frames, payloads, m)
+        n += 1
+        _mark(marks, _RECORD)
+        rx.count[0] = coming
+        drop_first(rx, count_in)
+        _mark(marks, _BUS)
+        if (run.tick - 1) % RIDER_EVERY == 0:
+            rider_turn(ride, rider, inbox, asked, now)
+            _mark(marks, _ROBOT)
+            robot_hands_over(bus, asked, 0, asked.count[0], now)
+        carry(bus, accounts, now + TICK_NS, inbox, rx)
+        _mark(marks, _BUS)
+    return n, m
+
+
+class Stretch:
+    """A stretch of ``ticks`` of a ride, from ``seconds`` of it on, to be computed again and again."""
+
+    def __init__(self, session: Session, seconds: float, ticks: int) -> None:
+        self.bench, rider = Bench(session), ReferenceRider(mission(session))
+        block = Block(4 * ticks, 40 * ticks + FRAMES_A_TICK, session.payload_bytes, FRAMES_A_TICK)
+        buffers, times = on_the_bus(session), rig_wire_times(session.rig, session.codec)
+        timing = TimingAccounts(output_specs(session), times=times)
+        together = TogetherInSteps(self.bench, rider, buffers, block, timing)
+        self.bench.command(Command.ARM, 0.0)
+        until = COUNTDOWN_TICKS + 2 * START_GRID_TICKS + int(seconds * 1e3)
+        while self.bench.plant.run[0]["tick"] < until:
+            together.advance(until)
+            self.bench.take_events()
+            if burst := self.bench.take_gnss():
+                hear(rider, burst, int(self.bench.plant.run[0]["tick"]) - 1)
+            block.clear()
+        assert self.bench.state == RUNNING, f"no ride at {self.bench.tick_number} ms"
+        self._memory = arrays((self.bench.plant, rider.rider, buffers, timing.frame_accounts))
+        self._start = [array.copy() for array in self._memory]
+        self._arguments = (self.bench.plant, rider.rider, *buffers, timing.frame_accounts)
+        self._room = (block.all_rows, block.all_frames, block.all_data)
+        self._run, self._ends = self.bench.plant.run[0], (0, 0)
+        self._together = compiled_ticks(*self._arguments, *self._room)
+        self._marks = Marks(
+            np.zeros((ticks, len(STAGES)), np.int64), np.zeros(1, np.int64), np.zeros(3, np.int64)
+        )
+
+    def compute(self) -> NDArray[np.int64]:
+        """(ticks, len(STAGES)) time of each part [ns]; the same ticks each time."""
+        self._back()
+        marks = self._marks
+        self._ends = _stretch(*self._arguments, *self._room, len(marks.spent), marks)
+        self._must_ride()
+        return marks.spent
+
+    def ride(self) -> None:
+        """The same ticks as the virtual stage computes them."""
+        self._back()
+        until, ends = int(self._run["tick"]) + len(self._marks.spent), (0, 0)
+        while self._run["tick"] < until:
+            ends = self._together(*self._arguments, *self._room, *ends, until)
+        self._ends = ends
+        self._must_ride()
+
+    def left(self) -> list[bytes]:
+        """What the ticks left: the memory of all that took part, rows, frames and payloads."""
+        n, m = self._ends
+        rows, frames, payloads = self._room
+        memory = b"".join(array.tobytes() for array in self._memory)
+        return [memory, rows[:n].tobytes(), frames[:m].tobytes(), payloads[:m].tobytes()]
+
+    def _back(self) -> None:
+        for array, start in zip(self._memory, self._start, strict=True):
+            array[...] = start
+
+    def _must_ride(self) -> None:
+        if self.bench.state != RUNNING:
+            raise RuntimeError(f"the ride ended: state {self.bench.state}")
+
+
+def by_stage(session: Session, *, seconds: float, ticks: int, turns: int) -> dict[str, float]:
+    """Cost of each part of a recorded tick [us], from ``seconds`` of the ride on, without the clock's own."""
+    stretch = Stretch(session, seconds, ticks)
+    stretch.compute()  # which compiles
+    least = stretch.compute().copy()
+    for _ in range(turns):
+        np.minimum(least, stretch.compute(), out=least)
+    clock = _clock_ns()
+    looks = np.array([_LOOKS.get(name, 1) for name in STAGES])
+    mean = least.mean(axis=0)
+    return {
+        name: max(0.0, spent - n * clock) * 1e-3 for name, spent, n in zip(STAGES, mean, looks, strict=True)
+    }
+
+
+_LOOKS = {"row": 2, "derivative and step": 2, "bus": 3.5, "robot": 0.5}
+"""How often the clock is looked at for a part in a tick, where not once."""
+
+
+@_compiled
+def _looks(marks, n):  # type: ignore[no-untyped-def]
+    for _ in range(n):
+        _mark(marks, 0)
+
+
+def _clock_ns() -> float:
+    """What a look at the clock costs."""
+    marks = Marks(np.zeros((1, 1), np.int64), np.zeros(1, np.int64), np.zeros(3, np.int64))
+    _looks(marks, 1)
+    best = np.inf
+    for _ in range(50):
+        begun = time.perf_counter_ns()
+        _looks(marks, 1000)
+        best = min(best, (time.perf_counter_ns() - begun) / 1000)
+    return float(best)
+
+
+def whole_ride(session: Session) -> dict[str, float]:
+    """Processor time of a ride kept in memory [us a tick]: within compiled ticks, and around them."""
+    spent, real = 0.0, TogetherInSteps.advance
+
+    def timed(together: TogetherInSteps, until: int = NEVER) -> None:
+        nonlocal spent
+        begun = time.process_time()
+        real(together, until)
+        spent += time.process_time() - begun
+
+    riding, record = VirtualRide(session), HeldRecord()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(TogetherInSteps, "advance", timed)
+        begun = time.process_time()
+        riding.run(record)
+        whole = time.process_time() - begun
+    ticks = int(riding.bench.plant.run[0]["tick"])
+    return {"compiled": spent / ticks * 1e6, "around": (whole - spent) / ticks * 1e6}
