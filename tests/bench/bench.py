@@ -285,7 +285,8 @@ def virtual_stage(table: Table, plan: Plan, cores: Cores) -> None:
 def tick_by_stage(table: Table, plan: Plan, cores: Cores, folder: Path) -> None:
     """Where a recorded tick's time goes on a bike that rides with every output on."""
     rig = folder / "stages-rig.yaml"
-    rig.write_text(variant(RIG, ALL_OUTPUTS))
+    port = "port: 0 # any free one\n"
+    rig.write_text(variant(RIG, ALL_OUTPUTS, (port, f"{port}  bitrate: 1000000\n")))
     found = in_child("stages", str(rig), str(plan.turns), cores=[cores.loop])
     stages = found["stages"]
     whole = sum(stages.values())

@@ -73,10 +73,10 @@ class Parts:
         importing = self.within(IMPORTS, real)
         waiting = {module: [p for p in PARTS if p[1] == module] for _, module, _ in PARTS}
 
-        def imported(name: str, *rest: Any) -> Any:
+        def imported(name: str, *rest: Any, **named: Any) -> Any:
             if name in sys.modules and IMPORTS not in self._now:
-                return real(name, *rest)
-            found = real(name, *rest) if IMPORTS in self._now else importing(name, *rest)
+                return real(name, *rest, **named)
+            found = (real if IMPORTS in self._now else importing)(name, *rest, **named)
             if self._now[-1] != IMPORTS:
                 for module in [m for m in waiting if m in sys.modules]:
                     for part in waiting.pop(module):

@@ -38,7 +38,7 @@ def test_the_marked_tick_is_the_plants_between_its_marks() -> None:
 
 @pytest.fixture(scope="module")
 def stretch() -> where.Stretch:
-    session = load_session(SCENARIOS / "rigs" / "loopback.yaml", SCENARIOS / "runs" / "short_bend.yaml")
+    session = load_session(SCENARIOS / "rigs" / "megabit.yaml", SCENARIOS / "runs" / "short_bend.yaml")
     return where.Stretch(session, seconds=1.0, ticks=40)
 
 

@@ -4,7 +4,7 @@ The tick is that of the virtual stage on a bus of known bit rate, its record kep
 order of ``emulator.plant.step.tick`` and ``emulator.stages.virtual.run_ticks`` with a look at the clock
 behind each part. One stretch of ride is computed again and again from one state, and of each part of each
 of its ticks the shortest time counts: what disturbs it once does not disturb it every time. The call of tick
-and step by their addresses is not in it, nor what Python does between two chunks; ``whole_ride`` has both.
+by its address is not in it, nor what Python does between two chunks; ``whole_ride`` has both.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ from emulator.assembly.bench import Bench
 from emulator.assembly.link_specs import output_specs
 from emulator.assembly.session import Session, mission
 from emulator.config.rig.bus_load import rig_wire_times
+from emulator.core.compiled import by_address
 from emulator.core.signals import ARMED, RUNNING, STANDBY, TICK_NS
 from emulator.events.progress import NEVER
 from emulator.loop.certificate import TimingAccounts
@@ -54,7 +55,7 @@ from emulator.stages.virtual import (
     hear,
     rider_turn,
 )
-from emulator.wire.arbitration import arrived_by, drop_first
+from emulator.wire.arbitration import arrived_by, drop_first, known
 from tests.bench.pieces import arrays
 
 STAGES = (
@@ -137,7 +138,7 @@ def _tick(p, rx, tx, lateness_us, compute_us, marks):  # type: ignore[no-untyped
 
 @_compiled
 def _stretch(  # type: ignore[no-untyped-def]
-    p, rider, rx, tx, inbox, asked, bus, accounts, rows, frames, payloads, ticks, marks
+    step, p, rider, rx, tx, inbox, asked, bus, accounts, rows, frames, payloads, ticks, marks
 ):
     """So many ticks of ``emulator.stages.virtual.run_ticks`` on a bus of known bit rate, marked."""
     run, n, m = p.run[0], 0, 0
@@ -161,7 +162,7 @@ def _stretch(  # type: ignore[no-untyped-def]
         drop_first(rx, count_in)
         _mark(marks, _BUS)
         if (run.tick - 1) % RIDER_EVERY == 0:
-            rider_turn(ride, rider, inbox, asked, now)
+            rider_turn(step, rider, inbox, asked, now)
             _mark(marks, _ROBOT)
             robot_hands_over(bus, asked, 0, asked.count[0], now)
         carry(bus, accounts, now + TICK_NS, inbox, rx)
@@ -177,6 +178,7 @@ class Stretch:
         block = Block(4 * ticks, 40 * ticks + FRAMES_A_TICK, session.payload_bytes, FRAMES_A_TICK)
         buffers, times = on_the_bus(session), rig_wire_times(session.rig, session.codec)
         timing = TimingAccounts(output_specs(session), times=times)
+        assert known(buffers[-1]), "expected a rig whose bus has a bit rate"
         together = TogetherInSteps(self.bench, rider, buffers, block, timing)
         self.bench.command(Command.ARM, 0.0)
         until = COUNTDOWN_TICKS + 2 * START_GRID_TICKS + int(seconds * 1e3)
@@ -191,6 +193,7 @@ class Stretch:
         self._start = [array.copy() for array in self._memory]
         self._arguments = (self.bench.plant, rider.rider, *buffers, timing.frame_accounts)
         self._room = (block.all_rows, block.all_frames, block.all_data)
+        self._step = by_address(ride, *self._arguments[1:4])
         self._run, self._ends = self.bench.plant.run[0], (0, 0)
         self._together = compiled_ticks(*self._arguments, *self._room)
         self._marks = Marks(
@@ -201,7 +204,7 @@ class Stretch:
         """(ticks, len(STAGES)) time of each part [ns]; the same ticks each time."""
         self._back()
         marks = self._marks
-        self._ends = _stretch(*self._arguments, *self._room, len(marks.spent), marks)
+        self._ends = _stretch(self._step, *self._arguments, *self._room, len(marks.spent), marks)
         self._must_ride()
         return marks.spent
 
