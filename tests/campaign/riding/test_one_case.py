@@ -89,7 +89,7 @@ def test_what_was_ridden_before_changes_nothing(campaign):
 def test_a_row_has_every_column_of_the_schema_and_no_other(campaign):
     _, rows, _ = campaign
     assert set(rows[0]) <= set(SCHEMA.names)
-    assert set(SCHEMA.names) - set(rows[0]) == {"kept", "wear"}
+    assert set(SCHEMA.names) - set(rows[0]) == {"kept", "notices", "wear"}
     assert rows[1]["disturbances"] == [
         {"kind": "fault dropout", "signal": "rate_x_rad_s", "onset_s": 0.5, "size": None, "duration_s": 0.25}
     ]
