@@ -160,6 +160,10 @@ REGISTRY: dict[str, type[Criterion]] = {}
 """Classes by their kind, as far as their modules are imported; all of them: emulator.criteria.kinds.KINDS."""
 
 
+_LEAST_LIMIT = 1e-12
+"""A limit nearer to zero has no percent."""
+
+
 @dataclass(frozen=True)
 class CriterionResult:
     """How one criterion came out.
@@ -202,7 +206,7 @@ class CriterionResult:
 
     @property
     def margin_percent(self) -> float | None:
-        """The margin in percent of the limit; None where either is not known or the limit is zero."""
-        if self.margin is None or not self.limit:
+        """The margin in percent of the limit; None where either is not known or the limit is next to zero."""
+        if self.margin is None or self.limit is None or abs(self.limit) <= _LEAST_LIMIT:
             return None
         return 100.0 * self.margin / abs(self.limit)

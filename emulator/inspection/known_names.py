@@ -75,7 +75,9 @@ def faults() -> Names:
 
 def file_keys(kind: Kind) -> Names:
     """All keys of a kind of file; see emulator.config.key_list for how a path is written."""
-    return Names(f"Keys of a {kind} file", ("key", "meaning"), list(keys_of(kind)))
+    return Names(
+        f"Keys of {'an' if kind[0] in 'aeiou' else 'a'} {kind} file", ("key", "meaning"), list(keys_of(kind))
+    )
 
 
 TABLES: Mapping[str, Callable[[], Names]] = {

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from copy import copy
 
 from rich import box
 from rich.console import Console, ConsoleOptions, RenderResult
+from rich.measure import Measurement
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
 _ANY_WIDTH = 100_000
-_MOST_LINES = 5  # of a cell
+_MOST_LINES = 8  # of a cell
+_FEW = 4  # letters that a column lacks are given to it before all others
+_WIDE, _LONG_WORD = 100, 20  # columns of a screen on which longer words may be broken, if one has no room
 
 
 class WholeTable(Table):
@@ -19,8 +23,12 @@ class WholeTable(Table):
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
         """As a table if every word fits, else row by row."""
+        if self.title:  # written here: rich would fill it up with blanks
+            yield folded(str(self.title), "bold")
         if self._fit(console, options):
-            yield from super().__rich_console__(console, options)
+            untitled = copy(self)
+            untitled.title = None
+            yield from Table.__rich_console__(untitled, console, options)
         else:
             yield from self._paragraphs()
 
@@ -35,13 +43,16 @@ class WholeTable(Table):
             column.width = None
         asked = [self._measure_column(console, unbounded, column) for column in self.columns]
         room = options.max_width - sum(m.minimum for m in asked) - self._extra_width
+        if room < 0 and options.max_width >= _WIDE:  # one long word does not take the table apart
+            asked = [Measurement(min(m.minimum, _LONG_WORD), m.maximum) for m in asked]
+            room = options.max_width - sum(m.minimum for m in asked) - self._extra_width
         if room < 0:
             return False
         if sum(m.maximum - m.minimum for m in asked) <= room:
             return True
         order = sorted(range(len(asked)), key=lambda i: asked[i].maximum - asked[i].minimum)
         for left, i in zip(range(len(order), 0, -1), order, strict=True):
-            more = min(asked[i].maximum - asked[i].minimum, room // left)
+            more = min(asked[i].maximum - asked[i].minimum, max(room // left, min(room, _FEW)))
             room -= more
             width = asked[i].minimum + more
             if asked[i].maximum > _MOST_LINES * width:
@@ -50,8 +61,6 @@ class WholeTable(Table):
         return True
 
     def _paragraphs(self) -> Iterable[Text | Padding]:
-        if self.title:
-            yield folded(str(self.title), "bold")
         heads = [" ".join(str(column.header).split()) for column in self.columns]
         for row in zip(*(column.cells for column in self.columns), strict=True):
             cells = [cell if isinstance(cell, Text) else Text(str(cell)) for cell in row]
@@ -81,13 +90,7 @@ def terminal_table(
     no_wrap: bool = False,
 ) -> Table:
     """Rows under their heads, all words as they are; ``right``: heads of right-aligned columns."""
-    table = WholeTable(
-        box=box.SIMPLE_HEAD,
-        title=folded(title, "bold") if title else None,
-        title_justify="left",
-        padding=(0, 1, 0, 0),
-        pad_edge=False,
-    )
+    table = WholeTable(box=box.SIMPLE_HEAD, title=title, padding=(0, 1, 0, 0), pad_edge=False)
     for head in heads:
         table.add_column(head, justify="right" if head in right else "left", no_wrap=no_wrap, overflow="fold")
     for row in rows:

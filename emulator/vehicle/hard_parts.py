@@ -7,7 +7,8 @@ Each is a point of a body, on both sides. Pressed into the road by d > 0 at the 
 a spring whose damping grows with its depth, so that nothing jumps as it touches or leaves (K. H. Hunt,
 F. R. E. Crossley, *Coefficient of restitution interpreted as damping in vibroimpact*, J. Appl. Mech. 42
 (1975), with a linear spring; from memory). A mass m that comes in at v gets so deep that
-k d^2 / (2 m) = v / c - ln(1 + c v) / c^2.
+k d^2 / (2 m) = v / c - ln(1 + c v) / c^2. The damping k d c has a bound, which only the hardest falls reach:
+a step could not follow what a state thrown deep below the road would get.
 
 Friction is Coulomb's against the sliding velocity v, without its jump at rest:
 
@@ -45,6 +46,7 @@ from emulator.vehicle.state import (
 NEAR = 0.01
 """[m] above the road from which a part counts as near: a step of a millisecond at 10 m/s."""
 _VISCOSITY = 8e3  # [N s/m] C
+_STRONGEST = 4.5e4  # [N s/m] bound of k d c
 _DEEPEST = 0.1  # [m] a state thrown below the road gets no more push than that
 
 Plane = tuple[float, float, float, float]
@@ -151,7 +153,8 @@ def _press(
     vx, vy, vz = cross(V[body, 0], V[body, 1], V[body, 2], px, py, pz)
     vx, vy, vz = vx + V[body, 3], vy + V[body, 4], vz + V[body, 5]
     sinking = -(vx * nx + vy * ny + vz * nz)
-    load = par.part_stiffness[i] * depth * (1.0 + par.part_damping[i] * sinking)
+    spring = par.part_stiffness[i] * depth
+    load = spring + min(spring * par.part_damping[i], _STRONGEST) * sinking
     if load <= 0.0:
         return
     vx, vy, vz = vx + sinking * nx, vy + sinking * ny, vz + sinking * nz

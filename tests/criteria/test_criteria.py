@@ -68,6 +68,24 @@ def test_margins_for_people(margin, unit, limit, text):
     assert result.margin_text == text
 
 
+@pytest.mark.parametrize(
+    ("margin", "limit", "percent"),
+    [
+        (0.3, 1.5, 20.0),
+        (-0.3, 1.5, -20.0),
+        (0.3, -1.5, 20.0),
+        (None, 1.5, None),
+        (0.3, None, None),
+        (0.3, 0.0, None),
+        (0.3, 1e-13, None),
+        (0.3, -1e-13, None),
+    ],
+)
+def test_a_margin_in_percent_is_of_the_size_of_its_limit(margin, limit, percent):
+    result = CriterionResult("n", "k", True, margin, "m", None, None, "s", limit)
+    assert result.margin_percent == (None if percent is None else pytest.approx(percent))
+
+
 SHUT = Compare("robot.throttle", "at_most", 0.1)
 INSIDE = {"from_event": "gust", "from_station_m": 100.0, "to_station_m": 50.0}
 ONE_OF_EACH = [

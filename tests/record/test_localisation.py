@@ -136,8 +136,8 @@ def test_a_robot_that_never_says_where_it_is_is_not_judged(ridden):
 
 def test_the_figure_draws_the_line_that_is_usual(ridden):
     figure = position_error_figure(circle(ridden, along=0.03), [])
-    assert [trace["name"] for trace in figure["data"]] == ["along", "across (left +)", "±2.5 cm"]
-    assert {y for y in figure["data"][2]["y"] if y is not None} == {2.5, -2.5}
+    assert [curve["name"] for curve in figure["curves"]] == ["along", "across (left +)"]
+    assert [(line["name"], set(line["y"])) for line in figure["limits"]] == [("±2.5 cm", {2.5, -2.5})]
 
 
 def test_the_report_says_it(ridden):
@@ -147,7 +147,7 @@ def test_the_report_says_it(ridden):
     run = replace(run, verdict=verdict)
     page = report_html(run)
     assert "Position error 1.0 cm rms" in page
-    assert "Error of the robot&#39;s own place" in page
+    assert "Error of the robot&#39;s position estimate" in page
 
 
 def as_json(known: PositionError):

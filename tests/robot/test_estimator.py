@@ -62,7 +62,7 @@ class Synthetic:
         e["position"], e["velocity"] = place, velocity
         for back in range(HISTORY):
             R, place, velocity, _, _ = self.truth(-back * PAST_EVERY * STEP)
-            e["past"][-back % HISTORY] = np.concatenate([place, velocity, R.ravel()])
+            e["past"][:, -back % HISTORY] = np.concatenate([place, velocity, R.ravel()])
         e["started"] = 1
         begin_unsure(e)
         show(self.k, e)
@@ -160,7 +160,7 @@ def spoil(ride, turn=(0.05, 0.03, 0.08)):
     e["velocity"] += (1.0, 0.5, 0.0)
     wrong = attitude(*turn)
     e["attitude"] = (wrong @ np.array(e["attitude"]).reshape(3, 3)).ravel()
-    for row in e["past"]:
+    for row in e["past"].T:
         row[:3] += (3.0, -2.0, 0.5)
         row[3:6] += (1.0, 0.5, 0.0)
         row[6:] = (wrong @ row[6:].reshape(3, 3)).ravel()
@@ -270,7 +270,7 @@ def test_an_error_is_not_counted_twice_before_it_shows_in_later_epochs(rider):
     ride = Synthetic(rider, 20.0)
     ride.ride(1.0)
     ride.e["position"][0] += 0.1
-    ride.e["past"][:, 0] += 0.1
+    ride.e["past"][0] += 0.1
     left = []
     for _ in range(40):
         for _ in range(50):

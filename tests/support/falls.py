@@ -54,8 +54,8 @@ Array = NDArray[np.float64]
 
 ENGINE_WORK, DRIVELINE, AIR, TYRES, JOINTS, RUBBING, IMPACT = range(7)
 N_LEDGER = 7
-VISCOSITY = 8e3
-"""[N s/m] of a part that sticks, as emulator.vehicle.hard_parts has it."""
+VISCOSITY, STRONGEST = 8e3, 4.5e4
+"""[N s/m] of a part that sticks, and at most of one that is pressed in, as in emulator.vehicle.hard_parts."""
 
 
 def kinetic_and_raised(vehicle: Vehicle, x: Array) -> float:

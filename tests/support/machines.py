@@ -75,6 +75,13 @@ def demo(**changes: float) -> Vehicle:
     return vehicle_record(values, file.tables, robot=ROBOT)
 
 
+def without_parts(vehicle: Vehicle) -> Vehicle:
+    """The same on its tyres alone: nothing else of it touches the road."""
+    body = vehicle.body.copy()
+    body["parts"] = 0
+    return Vehicle(body, vehicle.tyre)
+
+
 def _tyre(radius: float, crown: float, C: float, sigma: float) -> dict[str, float]:
     """A tyre that only rolls and grips: no camber thrust, no damping of the tread, no drag, no moments."""
     return {

@@ -29,7 +29,7 @@ from emulator.vehicle.state import (
     VELOCITY,
     scratch,
 )
-from tests.support.falls import VISCOSITY, body_points, up_in_frame
+from tests.support.falls import STRONGEST, VISCOSITY, body_points, up_in_frame
 from tests.support.machines import (
     AHEAD,
     MASS,
@@ -40,6 +40,7 @@ from tests.support.machines import (
     random_state,
     ride,
     round_tyred,
+    without_parts,
 )
 
 Array = NDArray[np.float64]
@@ -63,12 +64,6 @@ def velocity_of_the_point(x: Array) -> Array:
     """Velocity (3,) in W of that mass centre."""
     R = np.array(rotation_of(*x[QUATERNION : QUATERNION + 4])).reshape(3, 3)
     return np.asarray(R @ (x[VELOCITY : VELOCITY + 3] + np.cross(x[OMEGA : OMEGA + 3], (AHEAD, 0.0, -1.0))))
-
-
-def without_parts(vehicle: Vehicle) -> Vehicle:
-    body = vehicle.body.copy()
-    body["parts"] = 0
-    return Vehicle(body, vehicle.tyre)
 
 
 @pytest.mark.parametrize("damping", [0.5, 2.0])
@@ -153,11 +148,8 @@ def test_each_part_pushes_and_rubs_where_it_is() -> None:
             twist = np.array(with_[0]["V"][body])
             v = twist[3:] + np.cross(twist[:3], p)
             across = v - float(v @ up) * up
-            load = (
-                float(par["part_stiffness"][i])
-                * min(depth, 0.1)
-                * (1.0 - float(par["part_damping"][i]) * float(v @ up))
-            )
+            spring = float(par["part_stiffness"][i]) * min(depth, 0.1)
+            load = spring - min(spring * float(par["part_damping"][i]), STRONGEST) * float(v @ up)
             if depth <= 0.0 or load <= 0.0:
                 assert seen[P_LOAD] == 0.0
                 continue

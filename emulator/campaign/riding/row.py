@@ -28,9 +28,6 @@ from emulator.record.reader import Run
 from emulator.verdict.expectation import unexpected
 from emulator.verdict.judge import Verdict
 
-_LEAST_LIMIT = 1e-12
-"""A limit nearer to zero has no percent."""
-
 
 class Judged(Protocol):
     """A run with its verdict, wherever its record lies."""
@@ -183,9 +180,6 @@ def _joined(digests: Iterable[str]) -> str:
 
 
 def _criterion(result: CriterionResult) -> dict[str, Any]:
-    percent = None
-    if result.margin is not None and result.limit is not None and abs(result.limit) > _LEAST_LIMIT:
-        percent = 100.0 * result.margin / abs(result.limit)
     return {
         "name": result.name,
         "kind": result.kind,
@@ -193,7 +187,7 @@ def _criterion(result: CriterionResult) -> dict[str, Any]:
         "margin": _finite(result.margin),
         "limit": _finite(result.limit),
         "unit": result.unit,
-        "percent": _finite(percent),
+        "percent": _finite(result.margin_percent),
         "at_s": _finite(result.worst_time_s),
     }
 
