@@ -14,13 +14,14 @@ if TYPE_CHECKING:
 def broker_of(path: Path) -> Broker | None:
     """The broker that a rig file names, its secrets read; None without one. Raises ConfigError."""
     from emulator.config.rig.file import load_rig
-    from emulator.config.rig.shown.telemetry import read_secrets, telemetry_path
+    from emulator.config.rig.shown.named_files import path_named_in
+    from emulator.config.rig.shown.telemetry import read_secrets
     from emulator.telemetry.publisher import Broker
 
     rig, source = load_rig(path)
     if rig.telemetry is None:
         return None
-    secrets, problems = read_secrets(rig.telemetry, lambda name: telemetry_path(source, name))
+    secrets, problems = read_secrets(rig.telemetry, lambda name: path_named_in(source, "telemetry", name))
     if problems:
         raise ConfigError([source.problem(("telemetry", key), text) for key, text in problems])
     return Broker(rig.telemetry, secrets)

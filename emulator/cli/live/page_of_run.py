@@ -15,6 +15,7 @@ from emulator.core.errors import ConfigError, RunFailed
 if TYPE_CHECKING:
     from emulator.assembly.session import Session
     from emulator.config.rig.shown.console import Console, Tokens
+    from emulator.config.rig.shown.named_files import path_named_in
     from emulator.console.beside import LivePage
     from emulator.shared_memory.block import Snapshot
     from emulator.stages.bench.supervisor import Beside
@@ -28,18 +29,22 @@ def settings_of(path: Path, port: int | None) -> tuple[Console, dict[str, str], 
     Raises ConfigError.
     """
     from emulator.config.rig.file import load_rig
-    from emulator.config.rig.shown.console import Console, Tokens, console_path, read_tokens
+    from emulator.config.rig.shown.console import Console, Tokens, read_tokens
 
     rig, source = load_rig(path)
     given = rig.console or Console()
     settings = given if port is None else given.model_copy(update={"port": port})
     if rig.console is None:
         return settings, {}, Tokens()
-    tokens, problems = read_tokens(given, lambda name: console_path(source, name))
+    tokens, problems = read_tokens(given, lambda name: path_named_in(source, "console", name))
     if problems:
         raise ConfigError([source.problem(("console", key), text) for key, text in problems])
     named = {key: getattr(given, key) for key in ("certificate_file", "key_file")}
-    return settings, {key: console_path(source, name) for key, name in named.items() if name}, tokens
+    return (
+        settings,
+        {key: path_named_in(source, "console", name) for key, name in named.items() if name},
+        tokens,
+    )
 
 
 @contextmanager

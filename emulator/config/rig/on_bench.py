@@ -11,8 +11,9 @@ from collections.abc import Iterator
 from emulator.config.rig.buses import LoopbackBus
 from emulator.config.rig.file import Rig
 from emulator.config.rig.outputs import CommandFrame, USUAL_PERIODS_ms
-from emulator.config.rig.shown.console import console_path, read_tokens
-from emulator.config.rig.shown.telemetry import read_secrets, telemetry_path
+from emulator.config.rig.shown.console import read_tokens
+from emulator.config.rig.shown.named_files import path_named_in
+from emulator.config.rig.shown.telemetry import read_secrets
 from emulator.config.yaml_source import Loc, Source
 from emulator.core.errors import Problem
 
@@ -73,11 +74,11 @@ def _robots_ears(rig: Rig, _: Source) -> Iterator[tuple[Loc, str]]:
 
 def _secrets(rig: Rig, source: Source) -> Iterator[tuple[Loc, str]]:
     if rig.telemetry is not None:
-        _, problems = read_secrets(rig.telemetry, lambda name: telemetry_path(source, name))
+        _, problems = read_secrets(rig.telemetry, lambda name: path_named_in(source, "telemetry", name))
         for key, text in problems:
             yield ("telemetry", key), text
     if rig.console is not None:
-        _, problems = read_tokens(rig.console, lambda name: console_path(source, name))
+        _, problems = read_tokens(rig.console, lambda name: path_named_in(source, "console", name))
         for key, text in problems:
             yield ("console", key), text
 

@@ -4,7 +4,7 @@ import pytest
 from pydantic import ValidationError
 
 from emulator.config.rig.file import Rig, dbc_path, load_rig, vehicle_path
-from emulator.config.rig.shown.telemetry import telemetry_path
+from emulator.config.rig.shown.named_files import path_named_in
 from emulator.config.validation import validate
 from emulator.config.yaml_source import load
 from emulator.core.errors import ConfigError
@@ -567,8 +567,8 @@ def test_files_a_base_names_are_beside_the_base_and_others_beside_the_file(folde
     (folder / "top.yaml").write_text("based_on: base/rig.yaml\ndbc: bench.dbc\ntelemetry: {ca_file: root}\n")
     rig, source = load_rig("top.yaml")
     assert (vehicle_path(rig, source), dbc_path(rig, source)) == ("base/vehicle.yaml", "bench.dbc")
-    assert telemetry_path(source, "secret") == "base/secret"
-    assert telemetry_path(source, "root") == "root"
+    assert path_named_in(source, "telemetry", "secret") == "base/secret"
+    assert path_named_in(source, "telemetry", "root") == "root"
 
 
 @pytest.mark.usefixtures("folder")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import ipaddress
-import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Annotated, Literal
@@ -11,10 +10,8 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field, model_validator
 
 from emulator.config.field_types import FileName, Name
+from emulator.config.rig.shown.named_files import Problems, content_of
 from emulator.config.validation import Closed, missing, wrong
-from emulator.config.yaml_source import Source, beside
-from emulator.core.errors import UnreadableError
-from emulator.core.outside.reading import SECRET, read_whole
 
 USUAL_PORT = 8808
 LEAST_TOKEN_BYTES = 16
@@ -74,26 +71,18 @@ class Tokens:
     watch: str | None = None
 
 
-def read_tokens(settings: Console, path_of: Callable[[str], str]) -> tuple[Tokens, list[tuple[str, str]]]:
+def read_tokens(settings: Console, path_of: Callable[[str], str]) -> tuple[Tokens, Problems]:
     """The tokens, and what is wrong with the files: the key of ``console`` that names one, and why.
 
     path_of  makes a path of a name in the rig
     """
-    problems: list[tuple[str, str]] = []
+    problems: Problems = []
 
     def token(key: str) -> str | None:
-        name = getattr(settings, key)
-        if name is None:
+        content = content_of(settings, key, path_of, problems)
+        if content is None:
             return None
-        path = path_of(name)
-        if not os.path.exists(path):
-            problems.append((key, f"no such file: {path} (paths are relative to this file)"))
-            return None
-        try:
-            content = read_whole(path, SECRET).rstrip(b"\r\n")
-        except UnreadableError as error:
-            problems.append((key, f"{path} can't be read: {error.why}"))
-            return None
+        content = content.rstrip(b"\r\n")
         if len(content) < LEAST_TOKEN_BYTES or not content.isascii() or b"\n" in content:
             text = (
                 f"expected a file with a token of at least {LEAST_TOKEN_BYTES} letters, digits and signs in "
@@ -115,9 +104,3 @@ def read_tokens(settings: Console, path_of: Callable[[str], str]) -> tuple[Token
     if tokens.operator is not None and tokens.operator == tokens.watch:
         problems.append(("watch_token_file", "expected another token than the operator's"))
     return tokens, problems
-
-
-def console_path(source: Source, name: str) -> str:
-    """A file that ``console`` of a rig names: of a token, a certificate, a key."""
-    key = next((key for key, value in source.data["console"].items() if value == name), "")
-    return beside(source.file_of(("console", key)), name)

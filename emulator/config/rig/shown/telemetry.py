@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Literal
@@ -10,10 +9,9 @@ from typing import TYPE_CHECKING, Annotated, Literal
 from pydantic import AfterValidator, Field, model_validator
 
 from emulator.config.field_types import FileName, Name, Port, RecordedSignal
+from emulator.config.rig.shown.named_files import Problems, content_of
 from emulator.config.validation import Closed, missing, wrong
-from emulator.config.yaml_source import Source, beside
-from emulator.core.errors import UnreadableError
-from emulator.core.outside.reading import CERTIFICATES, SECRET, FileKind, read_whole
+from emulator.core.outside.reading import CERTIFICATES
 
 if TYPE_CHECKING:
     import ssl
@@ -87,34 +85,17 @@ class Secrets:
     tls: ssl.SSLContext | None = None
 
 
-def read_secrets(
-    settings: MqttTelemetry, path_of: Callable[[str], str]
-) -> tuple[Secrets, list[tuple[str, str]]]:
+def read_secrets(settings: MqttTelemetry, path_of: Callable[[str], str]) -> tuple[Secrets, Problems]:
     """The secrets, and what is wrong with their files: the key of ``telemetry`` that names one, and why.
 
     path_of  makes a path of a name in the rig
     """
-    problems: list[tuple[str, str]] = []
-
-    def content(key: str, kind: FileKind = SECRET) -> bytes | None:
-        name = getattr(settings, key)
-        if name is None:
-            return None
-        path = path_of(name)
-        if not os.path.exists(path):
-            problems.append((key, f"no such file: {path} (paths are relative to this file)"))
-            return None
-        try:
-            return read_whole(path, kind)
-        except UnreadableError as error:
-            problems.append((key, f"{path} can't be read: {error.why}"))
-            return None
-
-    password = content("password_file")
+    problems: Problems = []
+    password = content_of(settings, "password_file", path_of, problems)
     if password is not None and b"\n" in password.rstrip(b"\r\n"):
         # it is sent to the broker that the rig names, so not just any file will do
         problems.append(("password_file", "expected a file with a password, which is one line of text"))
-    key = content("command_key_file") if settings.commands else None
+    key = content_of(settings, "command_key_file", path_of, problems) if settings.commands else None
     key = None if key is None else key.rstrip(b"\r\n")
     if key is not None and len(key) < LEAST_KEY_BYTES:
         short = (
@@ -123,7 +104,8 @@ def read_secrets(
         )
         problems.append(("command_key_file", short))
     tls = None
-    if (authorities := content("ca_file", CERTIFICATES)) is not None:
+    authorities = content_of(settings, "ca_file", path_of, problems, CERTIFICATES)
+    if authorities is not None:
         import ssl  # only here: most rigs have no broker
 
         try:
@@ -135,9 +117,3 @@ def read_secrets(
             problems.append(("ca_file", other))
     text = None if password is None else password.decode("utf-8", "replace").rstrip("\r\n")
     return Secrets(text, key, tls), problems
-
-
-def telemetry_path(source: Source, name: str) -> str:
-    """A file that ``telemetry`` of a rig names: of a password, of certificates."""
-    key = next((key for key, value in source.data["telemetry"].items() if value == name), "")
-    return beside(source.file_of(("telemetry", key)), name)
