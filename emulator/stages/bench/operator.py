@@ -56,8 +56,9 @@ class Operator:
             return
         try:
             self._blocking = os.get_blocking(0)
-            if arms:
-                _forget_what_was_typed()
+            if arms and not _forget_what_was_typed():
+                self._gone("standard input never falls silent")
+                return
             asyncio.get_running_loop().add_reader(0, self._read)
         except OSError:
             self._gone("there is no standard input")
@@ -124,8 +125,19 @@ class Operator:
             self._waiting.append(command)
 
 
-def _forget_what_was_typed() -> None:
-    """Throw away what lies on standard input: an enable has to be given after it was asked for."""
+_MOST_TYPED = 1 << 20
+
+
+def _forget_what_was_typed() -> bool:
+    """Throw away what lies on standard input: an enable has to be given after it was asked for.
+
+    False if there is no end to it, as when a program writes there: that is nobody's wish.
+    """
+    forgotten = 0
     with contextlib.suppress(OSError, ValueError):
-        while select.select([0], [], [], 0.0)[0] and os.read(0, 4096):
-            pass
+        while forgotten < _MOST_TYPED and select.select([0], [], [], 0.0)[0]:
+            typed = os.read(0, 4096)
+            if not typed:
+                break
+            forgotten += len(typed)
+    return forgotten < _MOST_TYPED

@@ -107,6 +107,25 @@ def test_what_was_typed_before_it_was_asked_for_enables_nothing():
     assert said[-2] == "standard input has ended: nothing can be armed, Ctrl-C stops"
 
 
+def test_a_program_that_writes_without_end_enables_nothing():
+    said, kept = [], os.dup(0)
+
+    async def main():
+        operator = Operator(held=False, events={}, say=said.append, arms=True)
+        await asyncio.sleep(0.02)
+        assert operator.pop() == []
+        operator.close()
+
+    try:
+        with open("/dev/zero", "rb") as endless:
+            os.dup2(endless.fileno(), 0)
+        asyncio.run(main())
+    finally:
+        os.dup2(kept, 0)
+        os.close(kept)
+    assert said == ["standard input never falls silent: nothing can be armed, Ctrl-C stops"]
+
+
 def test_the_terminal_is_left_as_it_was():
     """An event loop may read without waiting; who reads the terminal afterwards, the shell too, waits."""
     sink, source = os.pipe()
