@@ -10,9 +10,10 @@ the damping ratio of that mode falls from 0.11 to 0.08 at 80 km/h, from 0.00 to 
 -0.05 at 40. So it should be found wherever something excites the mode at 50 and 80 km/h. The slalom's own
 swing, 1.2 rad/s, is far below it; that is ridden and in no list.
 
-What came out, with 24 seeds: worse beyond chance over everything (86 of 96 margins fell, 30 runs newly fail,
-none is fixed), in lane change (24 of 24 fell) and side gust (21 of 24). Short bend was listed and is not
-told: 17 of 24 fell, a chance of 0.4 %, too much for one of many groups. Slalom was not listed and is told.
+With the first 24 seeds short bend was not told: 17 of 24 margins fell, a chance of 0.4 %, too much for one of
+many groups. Ridden again with 48 seeds that nothing had been ridden with, all three are told: worse are
+48 of 48 margins in lane change, 39 in short bend, 35 in side gust. Slalom is told, too, and was not listed:
+48 of 48, 43 of them new failures.
 """
 
 from __future__ import annotations
@@ -26,8 +27,6 @@ from tests.support.command_line import emulator_command
 from tests.support.made_up_plans import RIGS, RUNS
 
 LISTED = {"lane change", "short bend", "side gust"}
-NOT_TOLD = {"short bend"}
-"""Of those listed the one that chance could explain."""
 LOWER = "rig: {device_under_test: {gains: {roll_rate: 0.85}}}"
 PLAN = f"""\
 kind: campaign
@@ -54,16 +53,16 @@ def ridden(folder: Path, name: str, over: str) -> Path:
     return night
 
 
-@pytest.mark.timing  # 192 rides of a dozen seconds and more
+@pytest.mark.timing  # 384 rides of a dozen seconds and more
 @pytest.mark.timeout(1800)
 def test_where_it_is_worse_is_what_was_listed(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     before, now = ridden(tmp_path, "as designed", ""), ridden(tmp_path, "lower", LOWER)
     capsys.readouterr()
     status = emulator_command("campaign", "compare", str(before), str(now), "--json")
     told = json.loads(capsys.readouterr().out)
-    assert told["compared"] == told["changed_since"] == 96
+    assert told["compared"] == told["changed_since"] == 192
     worse = {f["scenario"] for f in told["findings"] if f["direction"] == "worse"} - {None}
     print(f"worse: {sorted(worse)}; findings: {json.dumps(told['findings'], indent=1)}")
     assert status == 1
-    assert worse >= LISTED - NOT_TOLD
+    assert worse >= LISTED
     assert emulator_command("campaign", "compare", str(before), str(before), "--json") == 0
