@@ -10,7 +10,7 @@ heading x and its speed to the left u the way it goes beside its line,
 line, which differs from the course by the drift). K(s) is all from there back to the command, as the robot's
 step computes it (emulator.robot.ride):
 
-    asked back to the line   a = -w^2 (1 + i/s) offset - 2 z w v heading
+    asked back to the line   a = -w^2 ((1 + i/s) offset - h e) - 2 z w (v heading - h s e),   e = roll - T
     roll target              T = R a W^2 / (s^2 + 2 W s + W^2)
     command                  m T - k0 (1 + j/s) (roll - T) - k1 (steer - n T) - k2 (roll rate - s T)
                              - k3 (yaw rate - q T) - k4 steer rate
@@ -42,10 +42,11 @@ from emulator.robot.tuning import (
     PATH_DAMPING,
     PATH_INTEGRAL,
     PATH_INTEGRAL_FROM,
-    PATH_RATE,
     ROLL_FILTER,
     ROLL_INTEGRAL,
     STEP,
+    SWING_HEIGHT,
+    path_rate,
 )
 from emulator.vehicle.equilibrium import Steady
 from emulator.vehicle.linearise import (
@@ -109,6 +110,15 @@ class SteeringLoop:
         self._curvature = steady.curvature
         self._c, self._d = math.cos(steady.drift), -math.sin(steady.drift)
         self._path_integral = PATH_INTEGRAL if self._along > PATH_INTEGRAL_FROM else 0.0
+        rate = path_rate(self._along)
+        self._back, self._turned = rate**2, 2.0 * PATH_DAMPING * rate  # per offset, per its rate
+        height = SWING_HEIGHT if timing.follower == 0.0 else 0.0
+        self._swing, self._swinging = height * self._back, height * self._turned
+        # Of the roll target, from which the swing is measured. Its sums lag half a period behind their rates.
+        pull = ROLL_FILTER**2 * feedback.roll_per_lateral
+        self._spring = ROLL_FILTER**2 + pull * self._swing
+        self._damping = 2.0 * ROLL_FILTER + pull * self._swinging
+        self._inertia = 1.0 - 0.5 * STEP * self._damping
 
     # -- in frequency --------------------------------------------------------------------------------
 
@@ -143,9 +153,12 @@ class SteeringLoop:
         of_target = -(
             summed + k1 * f.steer_per_roll + k2 * at + k3 * f.yaw_rate_per_roll + f.command_per_roll
         )
-        target = f.roll_per_lateral * np.exp(at * STEP) * (ROLL_FILTER / (at + ROLL_FILTER)) ** 2
-        asked = -(PATH_RATE**2) * (1.0 + self._path_integral / at) * (1.0 + at * t.told_s)
-        turned = -2.0 * PATH_DAMPING * PATH_RATE * self._along * self._c
+        target = f.roll_per_lateral * ROLL_FILTER**2 * np.exp(at * STEP)
+        target /= self._inertia * at * at + self._damping * at + self._spring
+        row[0] += held * of_target * target * self._swing * estimate
+        row[2] += held * of_target * target * self._swinging * gyro
+        asked = -self._back * (1.0 + self._path_integral / at) * (1.0 + at * t.told_s)
+        turned = -self._turned * self._along * self._c
         return row + [
             held * of_target * target * estimate * (asked * offset + turned * heading)
             for offset, heading in self._way(at)
@@ -192,6 +205,8 @@ class SteeringLoop:
             (e[ROLL], t.estimate_s),
             (e[offset] + t.told_s * away, t.estimate_s - STEP),
             (e[heading], t.estimate_s - STEP),
+            (self._swing * e[ROLL], t.estimate_s - STEP),
+            (self._swinging * e[D_OMEGA], t.rates_s - STEP),
         )
         size = len(e) + _PADE_ORDER * len(signals)
         M = np.zeros((size, size))
@@ -205,19 +220,20 @@ class SteeringLoop:
             out = np.zeros(size)
             out[block], out[: len(e)] = out_of, through * row
             late.append(out)
-        p, r, steering, roll, beside, turned = late
+        p, r, steering, roll, beside, turned, swung, swinging = late
         x = np.eye(size)
         M[:N_DEVIATIONS, :N_DEVIATIONS] = self.A
         M[:N_DEVIATIONS, command] = self.b
         M[offset, : len(e)] = away
         M[heading, : len(e)] = yaw_rate + k * d * side - k * k * V * e[offset]
         M[path] = self._path_integral * beside
-        back = -(PATH_RATE**2) * (beside + x[path])
-        back -= 2.0 * PATH_DAMPING * PATH_RATE * self._along * c * turned
-        M[target] = x[target_rate]
-        M[target_rate] = ROLL_FILTER**2 * (f.roll_per_lateral * back - x[target])
-        M[target_rate] -= 2.0 * ROLL_FILTER * x[target_rate]
         error = roll - x[target]
+        back = -self._back * (beside + x[path]) - self._turned * self._along * c * turned
+        back += swung + swinging
+        M[target] = x[target_rate]
+        M[target_rate] = ROLL_FILTER**2 * f.roll_per_lateral * back
+        M[target_rate] -= self._spring * x[target] + self._damping * x[target_rate]
+        M[target_rate] /= self._inertia
         M[integral] = error
         asked = (f.command_per_roll + k1 * f.steer_per_roll) * x[target] - steering
         asked -= k0 * (error + ROLL_INTEGRAL * x[integral])
@@ -225,7 +241,7 @@ class SteeringLoop:
         M[command] = (asked - x[command]) / max(t.actuator_lag_s, _NO_LAG)
         cut = [path] if self._path_integral == 0.0 else []
         if f.roll_per_lateral == 0.0:  # nobody goes back to the line: where it is, is no part of the loop
-            cut = [*range(offset, target_rate + 1), *range(size - 2 * _PADE_ORDER, size)]
+            cut = [*range(offset, target_rate + 1), *range(size - 4 * _PADE_ORDER, size)]
         return np.delete(np.delete(M, cut, axis=0), cut, axis=1)
 
 

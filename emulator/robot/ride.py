@@ -16,10 +16,11 @@ from emulator.robot.tuning import (
     PATH_DAMPING,
     PATH_INTEGRAL,
     PATH_INTEGRAL_FROM,
-    PATH_RATE,
     ROLL_FILTER,
     ROLL_INTEGRAL,
     STEP,
+    SWING_HEIGHT,
+    path_rate,
 )
 from emulator.vehicle.driveline import engine_torque
 
@@ -42,10 +43,12 @@ _SHIFT_WAIT = 30  # steps to let the clutch part before the lever moves, 60 ms
 
 
 @jit
-def follow_path(d: Design, line: Line, e: Record) -> float:
+def follow_path(d: Design, line: Line, k: Record, e: Record) -> float:
     """Lateral acceleration [m/s^2] (left +) that keeps the bike on the line; updates station and offset.
 
-    Curvature previewed by the roll loop's delay, plus a second-order return to the line in time.
+    Curvature previewed by the roll loop's delay, plus a second-order return to the line. Led back is a point
+    of the bike above the ground, as far as it swings aside from its roll target: an inverted pendulum's foot
+    goes the wrong way first, and a return that looks at the foot alone excites its swing.
     """
     station, e.offset, _ = locate(line, e.x, e.y, e.station)
     e.station = continue_station(line, station, e.station)
@@ -54,9 +57,12 @@ def follow_path(d: Design, line: Line, e: Record) -> float:
     # Feedback of the current turn's own drift would fight the preview: heading error against the path here.
     if e.speed > PATH_INTEGRAL_FROM and abs(e.offset) < 1.5:
         e.path_integral = min(1.0, max(-1.0, e.path_integral + STEP * PATH_INTEGRAL * e.offset))
-    back = -PATH_RATE * PATH_RATE * (
-        e.offset + e.path_integral
-    ) - 2.0 * PATH_DAMPING * PATH_RATE * e.speed * math.sin(error)
+    # An emergency may be that there are no rates, and then the swing isn't known.
+    height = SWING_HEIGHT if k.by_angle == 0 and e.emergency == 0 else 0.0
+    offset = e.offset - height * (e.roll - e.roll_target)
+    aside = e.speed * math.sin(error) - height * (e.roll_rate - e.roll_target_rate)
+    rate = path_rate(e.speed)
+    back = -rate * rate * (offset + e.path_integral) - 2.0 * PATH_DAMPING * rate * aside
     back = min(3.0, max(-3.0, back))
     return float(e.speed * e.speed * curvature + back)
 

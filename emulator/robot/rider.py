@@ -176,7 +176,7 @@ def step(r: Rider, rx: FrameBuffer, tx: FrameBuffer) -> int:
             e.wheel_ok = e.steps
         if e.emergency == 0:
             e.emergency = _silent(e, r.received)
-        lateral = follow_path(r.design, r.line, e)
+        lateral = follow_path(r.design, r.line, k, e)
         e.command = min(k.command_limit, max(-k.command_limit, balance(r.design, e, lateral)))
         drive(k, r.body[0], r.line, e, r.seen, e.emergency != 0)
         e.riding_steps += 1

@@ -450,7 +450,7 @@ def of_modes() -> Iterator[Printed]:
     page = Path("modes.html")
     for rig, speeds, leans in (
         ("loopback.yaml", "10:100:45", ("--lean", "0", "--lean", "40")),
-        ("angle_driven.yaml", "50:180:130", ("--lean", "0")),
+        ("angle_driven.yaml", "50:180:130", ("--lean", "0", "--lean", "40")),
     ):
         for item in printed_by("modes", RIGS / rig, "--speeds", speeds, *leans, "--out", page):
             yield from of_terminal("modes", item)

@@ -17,10 +17,11 @@ from emulator.robot.margins import Crossing, crossings, delay_margins, loop_marg
 from emulator.robot.tuning import (
     PATH_DAMPING,
     PATH_INTEGRAL,
-    PATH_RATE,
     ROLL_FILTER,
     ROLL_INTEGRAL,
     STEP,
+    SWING_HEIGHT,
+    path_rate,
 )
 from emulator.vehicle.integrate import begin, finish
 from emulator.vehicle.linearise import ROLL, course_rows, linearise
@@ -150,8 +151,10 @@ class Robot:
         )
         offset += self.timing.told_s / h * (offset - self.late(self.ages[5] + 1, 5))
         self.path += h * PATH_INTEGRAL * offset
-        back = -(PATH_RATE**2) * (offset + self.path)
-        back -= 2.0 * PATH_DAMPING * PATH_RATE * self.speed * heading
+        error, error_rate = roll - self.target, roll_rate - self.target_rate
+        rate = path_rate(self.speed)
+        back = rate**2 * (SWING_HEIGHT * error - offset - self.path)
+        back += 2.0 * PATH_DAMPING * rate * (SWING_HEIGHT * error_rate - self.speed * heading)
         pull = (
             ROLL_FILTER**2 * (f.roll_per_lateral * back - self.target) - 2.0 * ROLL_FILTER * self.target_rate
         )
@@ -245,17 +248,16 @@ def test_the_robot_bears_some_delay_where_it_rides_fast_enough(margins):
     assert np.all(np.isfinite(margins.frequency[0]))
 
 
-def test_slow_it_sways_about_its_line_without_any_delay(margins):
-    """0.8 Hz at 40 km/h, growing within seconds: what virtual rides show there."""
-    assert np.all(margins.growth[0, :2] > 0.05)
-    assert np.all(margins.loop[0, :2] == 0.0)
-    assert margins.frequency[0, 1] / (2.0 * math.pi) == pytest.approx(0.8, abs=0.1)
+def test_slow_it_bears_a_delay_too(margins):
+    """At 40 km/h a return that looks at the foot of the bike alone grows by itself, at 0.8 Hz."""
+    assert margins.growth[0, 1] < -0.2
+    assert margins.loop[0, 1] > 0.020
 
 
-def test_at_town_speed_it_is_the_way_back_to_the_line_that_crosses_first_and_fast_it_is_wobble(margins):
-    assert margins.first[0][2:] == [WEAVE, WOBBLE]
+def test_it_is_the_way_back_to_the_line_that_crosses_first_and_fast_it_is_wobble(margins):
+    assert margins.first[0][1] == WEAVE
+    assert margins.first[0][3] == WOBBLE
     hertz = margins.frequency[0] / (2.0 * math.pi)
-    assert hertz[2] < 1.0
     assert 5.0 < hertz[3] < 12.0
     assert margins.loop[0, 3] < margins.loop[0, 2]
 

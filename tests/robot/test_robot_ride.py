@@ -32,19 +32,19 @@ def on_line(rider):
 @pytest.mark.parametrize("offset", [1.0, -1.0])
 def test_beside_the_line_it_wants_back(on_line, offset):
     r, e = on_line(offset=offset)
-    assert follow_path(r.design, r.line, e) * offset < 0.0
+    assert follow_path(r.design, r.line, r.known[0], e) * offset < 0.0
     assert e["offset"] == pytest.approx(offset, abs=1e-6)
 
 
 def test_pointing_away_it_turns_back(on_line):
     r, e = on_line()
     e["heading"] += 0.05  # to the left of the line
-    assert follow_path(r.design, r.line, e) < -0.5
+    assert follow_path(r.design, r.line, r.known[0], e) < -0.5
 
 
 def test_far_off_it_does_not_ask_for_more_than_a_bit(on_line):
     r, e = on_line(offset=20.0)
-    assert follow_path(r.design, r.line, e) >= -3.0 - 1e-9
+    assert follow_path(r.design, r.line, r.known[0], e) >= -3.0 - 1e-9
 
 
 def test_it_turns_in_before_the_turn(on_line):
@@ -53,7 +53,7 @@ def test_it_turns_in_before_the_turn(on_line):
     first = float(np.argmax(np.abs(curvature) > 0.02))
     r, e = on_line(station=first - 6.0)
     here = sample(r.line, first - 6.0)[3]
-    assert abs(follow_path(r.design, r.line, e)) > abs(20.0**2 * here)
+    assert abs(follow_path(r.design, r.line, r.known[0], e)) > abs(20.0**2 * here)
 
 
 @pytest.mark.parametrize("lateral", [5.0, -5.0])

@@ -222,7 +222,6 @@ def test_braking_on_a_film_of_water_is_another_story(tmp_path: Path) -> None:
 
 @pytest.mark.slow
 def test_late_steering_is_survived_up_to_the_margin_of_the_balance(tmp_path: Path) -> None:
-    # The balance alone bears 44 ms at 50 km/h: emulator.robot.margins without the return to the line, whose
-    # sway of 0.8 Hz takes longer to grow than this ride lasts.
+    # 29 ms at 50 km/h: emulator.robot.margins.
     ride = ridden("frames/steering_too_late", tmp_path, {"late": 25.0})
     assert ride.verdict.result == "pass", ride.verdict.reasons
