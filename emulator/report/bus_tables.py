@@ -70,11 +70,23 @@ def _range(low: float, high: float, sign: str = "") -> str:
     return _ms(low, sign) if round(high - low) == 0 else f"{_ms(low, sign)}..{_ms(high, sign)}"
 
 
+def _before(load: BusLoad) -> str:
+    """What is taken to go before a frame."""
+    if load.planned:
+        return (
+            "the robot's come when it is worst, the outputs' as planned, on ticks that are on time, with all "
+            "jitter that may be drawn; one less urgent may be on its way"
+        )
+    return (
+        "every one more urgent goes before it, one less urgent is on its way: no plan of the outputs is known"
+    )
+
+
 def _notes(load: BusLoad) -> str:
     tick = TICK_NS * 1e-6
     notes = [
-        "Times in ms. worst: from when a frame may first be handed over until it is over, with every frame "
-        "more urgent before it and one less urgent on its way; deadline: its period.",
+        "Times in ms. worst: from when a frame may first be handed over until it is over, all frames as long "
+        f"as any content makes them; {_before(load)}; deadline: its period.",
         f"Frames leave on ticks of {tick:g} ms, each at the one that brings its arrival nearest to its "
         f"latency: off by up to {tick / 2:g}, and more where frames promised for one instant queue. Not in "
         "it: jitter that is drawn, the robot's frames (they are in worst age), computing (0.1 to 0.3), an "

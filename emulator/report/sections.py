@@ -139,6 +139,7 @@ class BusSection:
     share          of its time, at most
     rate           bit rate; ``fast_rate`` that of the data of CAN FD frames, empty if there are none
     robot_assumed  how often the robot sends is not told, but assumed
+    planned        whether worst responses know the outputs' plan
     """
 
     share: str
@@ -147,6 +148,7 @@ class BusSection:
     heads: Sequence[str]
     rows: Rows
     robot_assumed: bool
+    planned: bool
 
 
 def bus_section(budget: Mapping[str, Any]) -> BusSection:
@@ -171,6 +173,7 @@ def bus_section(budget: Mapping[str, Any]) -> BusSection:
         heads=["frame", "from", "id", *(head for _, head, _ in columns), "in\ntime?"],
         rows=rows,
         robot_assumed=bool(budget.get("robot_periods_assumed")),
+        planned=bool(budget.get("plan_known")),
     )
 
 

@@ -14,8 +14,9 @@ from collections.abc import Sequence
 from functools import lru_cache
 from typing import NamedTuple
 
-from emulator.config.rig.bus_load import Periodic, bus_load, common_ticks, passages, schedule, wire_ns
+from emulator.config.rig.bus_load import bus_load, schedule, wire_ns
 from emulator.config.rig.file import Rig
+from emulator.config.rig.hand_overs import Periodic, common_ticks, passages
 from emulator.config.rig.outputs import Output, commands_in
 from emulator.core.signals import TICK_NS
 from emulator.robot.tuning import STEP

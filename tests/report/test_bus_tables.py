@@ -6,7 +6,8 @@ from fractions import Fraction
 
 from rich.console import Console
 
-from emulator.config.rig.bus_load import BusLoad, FrameLine, Periodic, arrivals
+from emulator.config.rig.bus_load import BusLoad, FrameLine
+from emulator.config.rig.hand_overs import Periodic, arrivals
 from emulator.report.bus_tables import bus_load_tables
 from emulator.wire.can_timing import BitRates, FrameBits
 
@@ -23,14 +24,15 @@ def budget(*, assumed: bool = False) -> BusLoad:
     ours = FrameLine(
         name="lean", in_dbc="lean",
         from_robot=False, can_id=0x102, period_ns=10_000_000, drawn_ns=0, latency_ns=8_000_000,
-        arrivals=kept, worst_ns=11_340_000, blocking_ns=0, deadline_ns=10_000_000, **common,
+        arrivals=kept, wait_ns=8_000_000, worst_ns=11_340_000, blocking_ns=0, deadline_ns=10_000_000,
+        **common,
     )  # fmt: skip
     robots = FrameLine(
         name="steering", in_dbc="steering",
         from_robot=True, can_id=0x80, period_ns=2_000_000, drawn_ns=0, latency_ns=None,
-        arrivals=None, worst_ns=540_000, blocking_ns=270_000, deadline_ns=2_000_000, **common,
+        arrivals=None, wait_ns=0, worst_ns=540_000, blocking_ns=270_000, deadline_ns=2_000_000, **common,
     )  # fmt: skip
-    return BusLoad(BitRates(500_000, 500_000), 0.162, assumed, (robots, ours), (("lean", "steering"),))
+    return BusLoad(BitRates(500_000, 500_000), 0.162, assumed, True, (robots, ours), (("lean", "steering"),))
 
 
 def shown(budget: BusLoad, width: int = 110) -> str:
@@ -77,3 +79,10 @@ def test_it_fits_a_narrow_pipe_and_says_what_is_assumed() -> None:
     text = shown(budget(assumed=True))
     assert "The robot's periods are assumed" in text
     assert max(len(line) for line in text.splitlines() if "0x" in line) <= 100
+
+
+def test_it_says_what_the_worst_responses_are_made_of() -> None:
+    assert "the outputs' as planned, on ticks that are on time" in " ".join(shown(budget()).split())
+    unknown = " ".join(shown(budget()._replace(planned=False)).split())
+    assert "every one more urgent goes before it" in unknown
+    assert "as planned" not in unknown

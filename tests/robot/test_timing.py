@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emulator.config.rig.bus_load import Periodic
 from emulator.config.rig.file import load_rig
 from emulator.config.rig.frames import read_codec
+from emulator.config.rig.hand_overs import Periodic
 from emulator.robot.timing import LoopTiming, _tick_by_tick, ages_heard, loop_timing
 from emulator.robot.tuning import STEP
 from tests.robot.conftest import SCENARIOS

@@ -26,6 +26,7 @@ from emulator.wire.can_timing import (
     response_times,
     right_of_way,
 )
+from tests.support.can_contents import frame_on_the_wire, fullest, stuffed_length
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 MS = 1_000_000
@@ -43,19 +44,6 @@ def test_the_longest_frames_are_the_published_ones(row):
     assert classical_bits(n) == int(row["bits_11bit_id"]) == 55 + 10 * n
     assert classical_bits(n, extended=True) == int(row["bits_29bit_id"]) == 80 + 10 * n
     assert classical_bits(n) - classical_bits(n, stuffed=False) == int(row["max_stuff_11"])
-
-
-def stuffed_length(bits):
-    """Bits on the wire: after five alike one of the other kind, which counts for the next run."""
-    out, run, last = 0, 0, None
-    for bit in bits:
-        run = run + 1 if bit == last else 1
-        last = bit
-        out += 1
-        if run == 5:
-            out += 1
-            last, run = 1 - bit, 1
-    return out
 
 
 def test_no_sequence_is_longer_when_stuffed():
@@ -146,6 +134,15 @@ def test_an_fd_frame_comes_close_to_the_bounds():
     longest = max(sum(fd_on_the_wire(0, False, 17, payload)) for payload in fours)
     assert sum(fd_bits(64)) - longest <= 4  # what FDF, BRS and DLC break off
     assert fd_on_the_wire(0x2AA, False, 17, b"\x55" * 64) == fd_bits(64, stuffed=False)
+
+
+@pytest.mark.parametrize(("can_id", "n"), [(0x080, 8), (0x110, 8), (0x110, 4), (0x7FF, 0)])
+def test_contents_make_a_frame_nearly_as_long_as_is_stated(can_id, n):
+    """What identifier, length and CRC leave of the stuff bits that the bound allows for."""
+    assert 0.9 * classical_bits(n) <= fullest(can_id, False, n).nominal <= classical_bits(n)
+    plain = frame_on_the_wire(0x2AA, False, b"\x55" * n)  # nothing to stuff but in length and CRC
+    assert classical_bits(n, stuffed=False) <= plain.nominal <= classical_bits(n, stuffed=False) + 3
+    assert 0.96 * sum(fd_bits(n)) <= sum(fullest(can_id, True, n)) <= sum(fd_bits(n))
 
 
 def test_times_of_frames_by_hand():

@@ -11,8 +11,9 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from emulator.config.rig.bus_load import Periodic, arrivals, bus_load
+from emulator.config.rig.bus_load import bus_load
 from emulator.config.rig.file import dbc_path, load_rig
+from emulator.config.rig.hand_overs import Periodic, arrivals
 from emulator.config.rig.outputs import COMMAND_FRAMES, USUAL_PERIODS_ms
 from emulator.core.compiled import jit
 from emulator.core.errors import ConfigError
@@ -82,17 +83,42 @@ def test_load_and_response_times_by_hand(tmp_path):
     assert names[-1] == "estimate_motion"
     assert {f.longest_ns for f in budget.frames} == {270_000}
     assert {f.usual_ns for f in budget.frames} == {246_000}
-    # A frame waits for one that has begun and for each more urgent one once: k-th of all, (k + 2) frames;
-    # imu_rates may be handed over two ticks late or not at all, it is always two.
+    # A frame waits for one that has begun and for each more urgent one once: k-th of all, (k + 2) frames.
     assert [budget.line(n).worst_ns for n in names[:3]] == [540_000, 810_000, 1_080_000]
-    assert budget.line("imu_rates").worst_ns == 1_350_000
-    assert budget.line("imu_rates").worst_age_ns == 2_000_000 + 1_350_000
+    # imu_rates goes when it is two ticks old or, to make room for a late wheel_speed, one.
+    assert (budget.line("imu_rates").wait_ns, budget.line("imu_rates").jitter_ns) == (1_000_000, 1_000_000)
+    assert budget.line("imu_rates").worst_age_ns == 2_000_000 + 5 * 270_000
     # steering_angle leaves a tick earlier or later: that tick, one that blocks, six before it, itself
     assert budget.line("steering_angle").jitter_ns == 1_000_000
     assert budget.line("steering_angle").worst_ns == 1_000_000 + 8 * 270_000
+    # engine goes in the tick before that of lean: one that blocks, the robot's three, the unit's two, the
+    # steering angle, itself
+    assert budget.line("engine").worst_ns == 8 * 270_000
     assert budget.line("steering").worst_age_ns is None
     assert ("imu_rates", "gear") in budget.inverted
     assert all(f.deadline_ns == f.period_ns for f in budget.frames)
+
+
+def test_what_never_goes_in_one_tick_is_not_added_up(tmp_path):
+    # 135 bits are 0.135 ms at 1 Mbit/s. steering_angle goes in odd ticks, the unit's and lean in even ones:
+    # one that blocks, the robot's three, itself. engine goes with it in tick 5, emulator_state in tick 1.
+    _, budget = budget_of(tmp_path, 1_000_000)
+    assert budget.planned
+    worst = {f.name: f.worst_ns for f in budget.frames}
+    assert worst["imu_force"] == 6 * 135_000
+    assert worst["lean"] == 7 * 135_000
+    assert worst["steering_angle"] == 5 * 135_000
+    assert worst["engine"] == worst["emulator_state"] == 6 * 135_000
+    # the latest wheel_speed goes after 9 ms, in an odd tick: with steering_angle
+    assert budget.line("wheel_speed").worst_age_ns == 9_000_000 + 6 * 135_000
+    # two whose jitter is drawn: any may come with any
+    lean = (
+        "  lean: {rate_hz: 100.0, latency_ms: 8.0}",
+        "  lean: {rate_hz: 100.0, latency_ms: 8.0, jitter_ms: 0.1}",
+    )
+    _, unknown = budget_of(tmp_path, 1_000_000, lean)
+    assert not unknown.planned
+    assert unknown.line("steering_angle").worst_ns == 8 * 135_000
 
 
 def test_the_robots_periods_can_be_told(tmp_path):
