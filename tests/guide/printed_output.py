@@ -446,11 +446,12 @@ def _measured_sensors() -> SensorPage:
 
 
 def of_modes() -> Iterator[Printed]:
-    """``emulator modes`` of the demo bench at a few speeds, one too slow for its lean; and by angle."""
+    """``emulator modes`` of the demo bench at a few speeds, one too slow for its lean; by angle; too fast."""
     page = Path("modes.html")
     for rig, speeds, leans in (
         ("loopback.yaml", "10:100:45", ("--lean", "0", "--lean", "40")),
         ("angle_driven.yaml", "50:180:130", ("--lean", "0", "--lean", "40")),
+        ("trainer.yaml", "150:180:30", ("--lean", "0")),
     ):
         for item in printed_by("modes", RIGS / rig, "--speeds", speeds, *leans, "--out", page):
             yield from of_terminal("modes", item)

@@ -48,6 +48,7 @@ class ModesPage:
     notes     sentences to show beside, such as why something is missing
     ridden    margins that rides on the straight found, by speed; empty: none was looked for
     held      whether the steering angle is imposed, and the diagram's bike has its fork held
+    top_speed  [m/s] the engine holds on a level road; above it there are no margins
     """
 
     subject: str
@@ -57,6 +58,7 @@ class ModesPage:
     notes: tuple[str, ...] = ()
     ridden: tuple[RiddenMargin, ...] = ()
     held: bool = False
+    top_speed: float = math.inf
 
 
 def thinned(speeds: Sequence[T]) -> Sequence[T]:
@@ -102,19 +104,20 @@ def frequency_figure(s: Stability) -> Figure:
     return _over_speed("frequency / Hz", [0.0, _SHOWN_HZ], data)
 
 
-def margin_figure(m: Margins, ridden: Sequence[RiddenMargin] = ()) -> Figure:
+def margin_figure(m: Margins, ridden: Sequence[RiddenMargin] = (), top_speed: float = math.inf) -> Figure:
     """Delay margins [ms] of the loop and of each mode in it over speed [km/h]; 0: unstable without any.
 
-    What was ridden is marked where a margin was found.
+    What was ridden is marked where a margin was found. Above ``top_speed`` [m/s] there is nothing.
     """
+    reached = m.speeds <= top_speed
     data: list[Figure] = []
     shown = 10.0
     for i, lean in enumerate(m.leans):
         dash = _DASHES[i % len(_DASHES)]
-        loop = np.where(np.isfinite(m.loop[i]), m.loop[i], math.nan) * _MS
+        loop = np.where(reached & np.isfinite(m.loop[i]), m.loop[i], math.nan) * _MS
         shown = max(shown, float(np.nanmax(loop, initial=0.0)))
         for name in NAMES:
-            bears = np.where(np.isfinite(m.modes[name][i]), m.modes[name][i], math.nan) * _MS
+            bears = np.where(reached & np.isfinite(m.modes[name][i]), m.modes[name][i], math.nan) * _MS
             if np.isfinite(bears).any():
                 text = f"{name} crosses, {_degrees(lean)}"
                 data.append(_line(m.speeds, bears, text, _COLOURS[name], dash, _SYMBOLS[name], 1.4))
@@ -241,10 +244,12 @@ def mode_rows(s: Stability) -> list[list[str]]:
     return rows
 
 
-def margin_rows(m: Margins, ridden: Sequence[RiddenMargin] = ()) -> list[list[str]]:
+def margin_rows(
+    m: Margins, ridden: Sequence[RiddenMargin] = (), top_speed: float = math.inf
+) -> list[list[str]]:
     """One row for each lean and speed: lean, speed, margin, what crosses first, ridden, each mode's margin.
 
-    Where nothing was ridden the column is left out.
+    Where nothing was ridden the column is left out. Above ``top_speed`` [m/s] there are no margins.
     """
     rows = []
     rode = {r.speed: ridden_words(r) for r in ridden}
@@ -253,7 +258,9 @@ def margin_rows(m: Margins, ridden: Sequence[RiddenMargin] = ()) -> list[list[st
             if math.isnan(m.growth[i, j]):
                 continue
             hertz = m.frequency[i, j] / (2.0 * math.pi)
-            if m.loop[i, j] == 0.0:
+            if speed > top_speed:
+                bears, first = "not reached", "–"
+            elif m.loop[i, j] == 0.0:
                 bears, first = "unstable without any", f"{m.first[i][j] or 'no named mode'}"
             elif math.isinf(m.loop[i, j]):
                 bears, first = "any", "–"
@@ -262,7 +269,7 @@ def margin_rows(m: Margins, ridden: Sequence[RiddenMargin] = ()) -> list[list[st
             if first != "–":
                 first += f", {hertz:.1f} Hz" if hertz > _OSCILLATES else ", not oscillating"
             beside = [rode.get(float(speed), "–") if lean == 0.0 else "–"] if ridden else []
-            each = [_milliseconds(m.modes[name][i, j]) for name in NAMES]
+            each = ["–" if speed > top_speed else _milliseconds(m.modes[name][i, j]) for name in NAMES]
             rows.append([_degrees(lean), f"{speed * _KMH:.0f}", bears, first, *beside, *each])
     return rows
 
@@ -327,7 +334,9 @@ def headline(page: ModesPage) -> str:
         )
     if m is None:
         return told
-    known = np.where(np.isnan(m.growth), math.inf, m.loop)
+    known = np.where(np.isnan(m.growth) | (m.speeds > page.top_speed), math.inf, m.loop)
+    if not (m.speeds <= page.top_speed).any():
+        return f"{told} It reaches none of these speeds."
     i, j = divmod(int(np.argmin(known)), known.shape[1])
     where = f"at {m.speeds[j] * _KMH:.0f} km/h, {_degrees(m.leans[i])}"
     if math.isinf(known[i, j]):
@@ -359,7 +368,7 @@ def console_tables(page: ModesPage) -> RenderableType:
     ]
     if page.margins is not None:
         shown = {f"{speed * _KMH:.0f}" for speed in thinned(page.margins.speeds.tolist())}
-        rows = [r for r in margin_rows(page.margins, page.ridden) if r[1] in shown]
+        rows = [r for r in margin_rows(page.margins, page.ridden, page.top_speed) if r[1] in shown]
         title = "Reference robot: extra loop delay until a root crosses"
         parts.append(terminal_table(title, _margin_heads(page), rows, right=("km/h",)))
     if page.timing is not None:
@@ -376,7 +385,7 @@ def modes_html(page: ModesPage) -> str:
     s, m = page.stability, page.margins
     figures = {"growth": growth_figure(s), "frequency": frequency_figure(s)}
     if m is not None:
-        figures["margin"] = margin_figure(m, page.ridden)
+        figures["margin"] = margin_figure(m, page.ridden, page.top_speed)
     return page_html(
         "stability.html",
         page.subject,
@@ -385,7 +394,7 @@ def modes_html(page: ModesPage) -> str:
         mode_heads=_MODE_HEADS,
         modes=mode_rows(s),
         margin_heads=_margin_heads(page),
-        margins=None if m is None else margin_rows(m, page.ridden),
+        margins=None if m is None else margin_rows(m, page.ridden, page.top_speed),
         ridden=bool(page.ridden),
         hands=hands(page),
         loop_timing=None if page.timing is None else loop_sentence(page.timing),

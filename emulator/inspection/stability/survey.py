@@ -13,10 +13,12 @@ from emulator.inspection.subject import subject_of
 from emulator.robot.design import design_rider, with_shares
 from emulator.robot.margins import delay_margins
 from emulator.robot.timing import loop_timing
-from emulator.vehicle.equilibrium import NoEquilibrium
+from emulator.vehicle.equilibrium import AIR_DENSITY, NoEquilibrium
 from emulator.vehicle.modes import SteadyTurns, stability
 from emulator.vehicle.params import Vehicle
+from emulator.vehicle.quasi_steady import machine
 from emulator.vehicle.state import JOINT, STEER
+from emulator.vehicle.whole.straight_running import top_speed
 
 _DRY = 1.0  # [1] grip of the road the robot works its tables out for
 _ZERO_ERROR_deg = 0.1  # of the fork's angle
@@ -37,7 +39,7 @@ def modes_of(
 
     rig_file  as in :func:`~emulator.inspection.subject.subject_of`
     ridden    also ride for the margins, at some of the speeds (:func:`~.page.thinned`); progress is told each
-    With a rig there are delay margins, or a note why there are none.
+    With a rig there are delay margins, or a note why there are none; above the top speed there are none.
     Raises ConfigError with every problem of the files, or if no speed and lean has a steady motion;
     ValueError for speeds not rising from above zero, leans of 80 degrees or more, rides without an upright
     row to stand in.
@@ -71,11 +73,25 @@ def modes_of(
         except ValueError as error:
             notes.append(f"No delay margins: {error}.")
             timing = None
+    fastest = math.inf if margins is None else _top_speed(vehicle)
+    if speeds[-1] > fastest:
+        notes.append(
+            f"At full throttle on a level road it reaches {3.6 * fastest:.0f} km/h: above that there are no "
+            "delay margins, and the roots are those of a bike that something else pulls along."
+        )
     if by_angle and timing is not None:
         notes.append(_zero_words(vehicle, speeds))
     if subject.rig_file is not None:
         notes.append(f"The robot and its timing are those of {subject.rig_file}.")
-    return ModesPage(subject.name, diagram, margins, timing, tuple(notes), rides, by_angle)
+    return ModesPage(subject.name, diagram, margins, timing, tuple(notes), rides, by_angle, fastest)
+
+
+def _top_speed(vehicle: Vehicle) -> float:
+    """Top speed [m/s]; infinite where none is found."""
+    try:
+        return top_speed(machine(vehicle.body, vehicle.tyre, AIR_DENSITY)).speed
+    except NoEquilibrium:
+        return math.inf
 
 
 def lean_of_zero_error(turns: SteadyTurns, speed: float) -> float:

@@ -243,6 +243,19 @@ def test_the_page_tells_of_rides_only_where_there_were_any(diagram: Stability, m
         assert word not in without
 
 
+def test_above_the_top_speed_there_are_no_margins(diagram: Stability, margins: Margins) -> None:
+    """Of the two slower speeds; without it the thinnest would be none at all, at 30 m/s and leaned."""
+    page = ModesPage("bike", diagram, margins, TIMING, top_speed=25.0)
+    rows = {(r[0], r[1]): r[2:] for r in margin_rows(margins, top_speed=25.0)}
+    assert rows["upright", "108"] == ["not reached", "–", "–", "–", "–"]
+    assert rows["upright", "72"][0] == "60.0 ms"
+    drawn = traces(margin_figure(margins, top_speed=25.0))
+    assert [v is None or math.isnan(v) for v in drawn["the loop, upright"]["y"]] == [False, False, True, True]
+    assert headline(page).endswith("the least delay margin is 40.0 ms, at 72 km/h, 40° lean: weave crosses.")
+    none = ModesPage("bike", diagram, margins, TIMING, top_speed=5.0)
+    assert headline(none).endswith("It reaches none of these speeds.")
+
+
 def test_without_a_robot_there_is_no_margin_figure(diagram: Stability) -> None:
     text = modes_html(ModesPage("bike", diagram, None, None, ("no rig",)))
     assert "Delay margins" not in text

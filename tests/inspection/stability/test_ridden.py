@@ -11,6 +11,7 @@ import pytest
 
 from emulator.assembly.session import Session, mission
 from emulator.inspection.stability import ridden
+from emulator.inspection.stability.page import margin_rows
 from emulator.inspection.stability.ridden import (
     GUST,
     LATE,
@@ -24,6 +25,7 @@ from emulator.inspection.stability.ridden import (
     ridden_margin,
     watch,
 )
+from emulator.inspection.stability.survey import modes_of
 from emulator.robot.design import Design, design_rider
 from emulator.robot.margins import delay_margins
 
@@ -164,6 +166,17 @@ def test_the_same_ride_twice_is_the_same_ride(at: Any, monkeypatch: pytest.Monke
     one, other = (watch(session, design, 30) for _ in range(2))
     assert len(one.rows) == 2 * HZ
     assert np.array_equal(one.rows, other.rows)
+
+
+def test_beyond_the_engine_there_is_no_margin_and_it_is_said() -> None:
+    """The trainer with its robot; what it reaches is ridden below."""
+    page = modes_of(BIKES["trainer"], None, [150.0, 180.0], [0.0])
+    assert 3.6 * page.top_speed == pytest.approx(159.0, abs=0.5)
+    assert page.margins is not None
+    fast, beyond = margin_rows(page.margins, (), page.top_speed)
+    assert fast[2].endswith(" ms")
+    assert beyond[1:3] == ["180", "not reached"]
+    assert any("it reaches 159 km/h" in note for note in page.notes)
 
 
 @pytest.mark.slow
