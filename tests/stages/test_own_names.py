@@ -22,7 +22,7 @@ from emulator.record.reader import Run, read_run
 from emulator.record.writer import RunWriter
 from emulator.robot.records import Z_LEAN
 from emulator.runs.one import ride
-from emulator.stages.own_robot.values import SentValues
+from emulator.stages.own_robot.values import SentValues, send
 from emulator.stages.virtual import VirtualRide
 from emulator.wire.can_frames import check, find, pack
 from tests.support.described_robot import Layouts
@@ -239,7 +239,7 @@ def test_a_robot_that_is_spared_the_bytes_speaks_the_labs_frames(lab_session: Se
     codec, seen = lab_session.codec, dict[str, list[int]]()
     for tick in range(600):
         tx.count[0] = 0
-        values.send(tx, tick * 1_000_000)
+        send(values.sending, tx, tick * 1_000_000)
         for n in range(int(tx.count[0])):
             f = find(codec.table, int(tx.can_id[n]))
             seen.setdefault(codec.frames[f], []).append(check(codec.table, f, tx.data[n], int(tx.length[n])))

@@ -1,4 +1,4 @@
-"""The plain rider as a Python class, a C program at a socket, and a co-simulation unit of the same C."""
+"""The plain rider as a Python class, at a socket (C packed, Python by lines), and as a unit of the C."""
 
 import re
 import runpy
@@ -85,6 +85,7 @@ def session_of(kind, folder, *, run, speed, radius=0.0, rig=RIG, seed=0, **how):
         "python": "kind: python, file: plain_rider.py, name: PlainRider, process: ours",
         "own process": "kind: python, file: plain_rider.py, name: PlainRider",
         "socket": "kind: socket, command: [rider]",
+        "lines": "kind: socket, command: [python3, line_client.py]",
         "fmi": f"kind: fmi, file: rider.fmu, inputs: {{{', '.join(f'{n}: {n}' for n in HEARD)}}}, "
         f"outputs: {{{', '.join(f'out_{n}: {n}' for n in COMMANDS)}}}, notes: [{', '.join(NOTES)}]",
     }[kind]

@@ -8,6 +8,7 @@ co-simulation.
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import math
 import shutil
 from collections.abc import Mapping, Sequence
@@ -36,7 +37,7 @@ class FmiUnit:
     ) -> None:
         try:
             import fmpy
-            from fmpy.fmi3 import FMU3Slave
+            from fmpy import fmi3
         except ImportError as error:
             raise RobotFailed(
                 "nonsense", "co-simulation units need fmpy: pip install 'emulator[fmi]'"
@@ -49,26 +50,25 @@ class FmiUnit:
         if not description.fmiVersion.startswith("3") or description.coSimulation is None:
             raise RobotFailed("nonsense", f"{file} is no co-simulation unit of FMI 3")
         self._variables = {v.name: v for v in description.modelVariables}
-        self._inputs = {
-            kind: [(v.valueReference, inputs[v.name]) for v in variables]
+        self._inputs = [
+            _Inputs(kind, [(v.valueReference, inputs[v.name]) for v in variables])
             for kind, variables in _by_type([self._known(name) for name in inputs]).items()
-        }
-        self._outputs, self._notes = dict(outputs), tuple(notes)
-        self._read = {
-            kind: (
-                [variable.valueReference for variable in variables],
-                [variable.name for variable in variables],
-            )
+        ]
+        self._outputs = [
+            _Outputs(kind, [(v.valueReference, v.name) for v in variables])
             for kind, variables in _by_type([self._known(name) for name in (*outputs, *notes)]).items()
-        }
+        ]
+        self._commands, self._notes = dict(outputs), tuple(notes)
         self.name, self.version = description.modelName, description.version or ""
-        self._unit: Any = FMU3Slave(
+        self._unit: Any = fmi3.FMU3Slave(
             guid=description.guid,
             unzipDirectory=self._folder,
             modelIdentifier=description.coSimulation.modelIdentifier,
             instanceName="robot",
         )
         self._steps, self._period_s = 0, 0.0
+        answers = [fmi3.fmi3Boolean(), fmi3.fmi3Boolean(), fmi3.fmi3Boolean(), fmi3.fmi3Float64()]
+        self._terminated, self._answers = answers[1], tuple(map(ctypes.byref, answers))
 
     def _known(self, name: str) -> Any:
         variable = self._variables.get(name)
@@ -97,23 +97,20 @@ class FmiUnit:
 
     def act(self, moment: Moment) -> Answer:
         """Inputs, a step, outputs."""
-        values = moment.values
+        unit, values, out = self._unit, moment.values, dict[str, float]()
         try:
-            for kind, inputs in self._inputs.items():
-                plain = _plain(kind)
-                given = [(reference, values[name]) for reference, name in inputs if name in values]
-                if plain is int:
-                    given = [(reference, value) for reference, value in given if not math.isnan(value)]
-                references, new = zip(*given, strict=True) if given else ((), ())
-                getattr(self._unit, f"set{kind}")(references, tuple(map(plain, new)))
-            _, terminated, *_ = self._unit.doStep(self._steps * self._period_s, self._period_s)
-            out = self._get()
+            for inputs in self._inputs:
+                inputs.set(unit, values)
+            time_s, step_s = self._steps * self._period_s, self._period_s
+            unit.fmi3DoStep(unit.component, time_s, step_s, True, *self._answers)
+            for outputs in self._outputs:
+                outputs.get(unit, out)
         except Exception as error:
             raise raised(f"the step of {self.name}", error) from error
-        if terminated:
+        if self._terminated.value:
             raise RobotFailed("nonsense", "the unit asked to end the simulation")
         self._steps += 1
-        commands = {command: out[name] for name, command in self._outputs.items()}
+        commands = {command: out[name] for name, command in self._commands.items()}
         return Answer((), commands, {name: out[name] for name in self._notes})
 
     def end(self, why: str) -> None:
@@ -130,11 +127,46 @@ class FmiUnit:
             setter = getattr(self._unit, f"set{kind}")
             setter([v.valueReference for v in variables], [plain(values[v.name]) for v in variables])
 
-    def _get(self) -> dict[str, float]:
-        out: dict[str, float] = {}
-        for kind, (references, names) in self._read.items():
-            out.update(zip(names, map(float, getattr(self._unit, f"get{kind}")(references)), strict=True))
-        return out
+
+class _Inputs:
+    """Inputs of one type with the value that each gets; what a call takes is made once.
+
+    Those that have a new value are set, in one call. Whole numbers have nothing for "not available".
+    """
+
+    def __init__(self, kind: str, inputs: Sequence[tuple[int, str]]) -> None:
+        from fmpy import fmi3
+
+        self._inputs, self._plain, self._call = tuple(inputs), _plain(kind), f"fmi3Set{kind}"
+        self._references = (fmi3.fmi3ValueReference * len(inputs))()
+        self._values = (getattr(fmi3, f"fmi3{kind}") * len(inputs))()
+
+    def set(self, unit: Any, values: Mapping[str, float]) -> None:
+        plain, references, new, n = self._plain, self._references, self._values, 0
+        for reference, name in self._inputs:
+            value = values.get(name)
+            if value is None or (plain is int and math.isnan(value)):
+                continue
+            references[n], new[n] = reference, plain(value)
+            n += 1
+        getattr(unit, self._call)(unit.component, references, n, new, n)
+
+
+class _Outputs:
+    """Outputs of one type; what a call takes is made once."""
+
+    def __init__(self, kind: str, outputs: Sequence[tuple[int, str]]) -> None:
+        from fmpy import fmi3
+
+        n = len(outputs)
+        self._names, self._call = [name for _, name in outputs], f"fmi3Get{kind}"
+        self._references = (fmi3.fmi3ValueReference * n)(*(reference for reference, _ in outputs))
+        self._values = (getattr(fmi3, f"fmi3{kind}") * n)()
+
+    def get(self, unit: Any, out: dict[str, float]) -> None:
+        n = len(self._names)
+        getattr(unit, self._call)(unit.component, self._references, n, self._values, n)
+        out.update(zip(self._names, map(float, self._values), strict=True))
 
 
 def _plain(kind: str) -> type[float]:

@@ -15,6 +15,7 @@ from emulator.stages.own_robot.protocol import NOTHING, Answer, RobotFailed
 
 _GNSS = ("gnss_x_m", "gnss_y_m", "gnss_z_m", "gnss_speed_m_s", "gnss_course_rad", "gnss_fix")
 _KEYS = ("values", "frames", "notes")
+_NAMES, _FLOATS = frozenset({str}), frozenset({float})
 _EXAMPLE = '{"values": {"throttle": 0.1}, "frames": [(0x80, b"...")], "notes": {}}'
 
 
@@ -89,16 +90,13 @@ def _instead(returned: object) -> str:
 
 
 def _numbers(key: str, given: Any) -> dict[str, float]:
+    if type(given) is dict and set(map(type, given)) <= _NAMES and set(map(type, given.values())) <= _FLOATS:
+        return given  # as almost all do
     if not isinstance(given, Mapping):
         raise RobotFailed(
             "nonsense", f"act returned {key} {_shown(given)}; expected a dict of numbers by name"
         )
-    numbers: dict[str, float] = {}
-    for name, value in given.items():
-        if type(value) is not float:
-            value = _number(name, value)  # noqa: PLW2901 - as it is to be
-        numbers[str(name)] = value
-    return numbers
+    return {str(name): _number(name, value) for name, value in given.items()}
 
 
 def _number(name: object, value: Any) -> float:

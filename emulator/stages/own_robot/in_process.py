@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import contextlib
 import signal
 import threading
-from collections.abc import Iterator
+import time
+from collections.abc import Callable
 from types import FrameType
+from typing import TypeVar
 
 from emulator.stages.own_robot.protocol import (
     BEGIN_LIMIT_S,
@@ -18,6 +19,8 @@ from emulator.stages.own_robot.protocol import (
 )
 from emulator.stages.own_robot.python_class import PythonClass
 
+T = TypeVar("T")
+
 
 class _Hung(BaseException):
     """The timer's; no ``except Exception`` of the robot's catches it."""
@@ -28,49 +31,62 @@ class InProcess(PythonClass):
 
     limit_s  None: it may take as long as it likes. Only the main thread has a timer, and it breaks off Python
              code alone: compiled code that does not return holds everything up.
+
+    The timer goes on from step to step and looks, when it rings, since when the step in work is: to set it
+    for each would cost as much as some robots' steps.
     """
 
     def __init__(self, file: str, name: str, limit_s: float | None) -> None:
-        guarded = limit_s is not None and threading.current_thread() is threading.main_thread()
-        self._limit_s = limit_s if guarded else None
-        if guarded:
-            self._before = signal.signal(signal.SIGALRM, _hung)
-        with self._limit("to be made", BEGIN_LIMIT_S):
-            super().__init__(file, name)
+        self._guarded = limit_s is not None and threading.current_thread() is threading.main_thread()
+        self._step_limit_s = self._limit_s = limit_s or 0.0
+        self._since: float | None = None
+        if self._guarded:
+            self._before = signal.signal(signal.SIGALRM, self._ring)
+        self._slowly(lambda: super(InProcess, self).__init__(file, name), "to be made")
 
-    @contextlib.contextmanager
-    def _limit(self, when: str, least_s: float = 0.0) -> Iterator[None]:
-        if self._limit_s is None:
-            yield
-            return
-        limit_s = max(self._limit_s, least_s)
-        signal.setitimer(signal.ITIMER_REAL, limit_s)
+    def _ring(self, _number: int, _frame: FrameType | None) -> None:
+        left_s = self._limit_s
+        if self._since is not None:
+            left_s -= time.monotonic() - self._since
+        if left_s <= 0.0:
+            raise _Hung
+        signal.setitimer(signal.ITIMER_REAL, left_s)
+
+    def _slowly(self, do: Callable[[], T], when: str) -> T:
+        """What may take longer than a step."""
+        self._allow(max(self._step_limit_s, BEGIN_LIMIT_S))
         try:
-            yield
-        except RobotFailed as error:
-            if isinstance(error.__cause__, _Hung):
-                text = took_too_long(limit_s, when)
-                raise RobotFailed("hung", text, error.traceback) from error
-            raise
+            return self._limited(do, when)
         finally:
-            signal.setitimer(signal.ITIMER_REAL, 0.0)
+            self._allow(self._step_limit_s)
+
+    def _allow(self, limit_s: float) -> None:
+        self._limit_s = limit_s
+        if self._guarded:
+            signal.setitimer(signal.ITIMER_REAL, limit_s)
+
+    def _limited(self, do: Callable[[], T], when: str) -> T:
+        try:
+            self._since = time.monotonic()
+            return do()
+        except (RobotFailed, _Hung) as error:
+            if isinstance(error, RobotFailed) and not isinstance(error.__cause__, _Hung):
+                raise
+            told = error.traceback if isinstance(error, RobotFailed) else ""
+            raise RobotFailed("hung", took_too_long(self._limit_s, when), told) from error
+        finally:
+            self._since = None
 
     def begin(self, start: Start) -> None:
         """See PythonClass."""
-        with self._limit("to begin", BEGIN_LIMIT_S):
-            super().begin(start)
+        self._slowly(lambda: super(InProcess, self).begin(start), "to begin")
 
     def act(self, moment: Moment) -> Answer:
         """See PythonClass."""
-        with self._limit("for a step"):
-            return super().act(moment)
+        return self._limited(lambda: super(InProcess, self).act(moment), "for a step")
 
     def close(self) -> None:
         """Give the timer back."""
-        if self._limit_s is not None:
+        if self._guarded:
             signal.setitimer(signal.ITIMER_REAL, 0.0)
             signal.signal(signal.SIGALRM, self._before)
-
-
-def _hung(_number: int, _frame: FrameType | None) -> None:
-    raise _Hung

@@ -1,6 +1,6 @@
 """A process of its own for a robot in Python or a co-simulation unit: it can hang, leave or crash by itself.
 
-It speaks the lines of ``lines`` over a pair of sockets. What it prints goes to our standard error.
+It speaks by ``packets`` over a pair of sockets. What it prints goes to our standard error.
 """
 
 from __future__ import annotations
@@ -15,27 +15,22 @@ import sys
 from typing import Any
 
 from emulator.loop.host import die_with_parent
-from emulator.stages.own_robot.lines import (
-    Hello,
-    Lines,
-    LineSpeaker,
-    answer_from,
-    answer_lines,
-    failed_lines,
-    moment_of,
-    start_of,
-    with_status,
-)
+from emulator.stages.own_robot.connection import with_status
+from emulator.stages.own_robot.packets import Packets, failed, moment_of, of_moment
 from emulator.stages.own_robot.protocol import (
     BEGIN_LIMIT_S,
     NOTHING,
+    Answer,
+    Moment,
     RobotFailed,
     Speaker,
+    Start,
+    Wants,
     raised,
 )
 
 
-class OwnProcess(LineSpeaker):
+class OwnProcess:
     """The process and the robot in it.
 
     job      what ``_made`` makes there
@@ -52,25 +47,44 @@ class OwnProcess(LineSpeaker):
                 pass_fds=[fd],
                 stdout=sys.stderr.fileno() if _has_descriptor(sys.stderr) else subprocess.DEVNULL,
             )
-        first = Lines(ours, None if limit_s is None else max(limit_s, BEGIN_LIMIT_S))
+        self._packets, self._process = Packets(ours, limit_s), process
         try:
-            said = first.message("hello", "done", when="to be made")
-            answer_from(said[:-1])
-            hello = Hello(said[-1])
+            hello = self._packets.heard("to be made", BEGIN_LIMIT_S)
         except RobotFailed as error:
-            failed = with_status(error, process)
-            ours.close()
+            told = with_status(error, process)
+            self._packets.close()
             _end(process)
-            raise failed from None
-        super().__init__(Lines(ours, limit_s), hello, job.get("lag_periods", 0), process)
-        self._socket, self._child = ours, process
+            raise told from None
+        self.wants: Wants
+        self.name, self.version, self.wants = hello
+        self.lag_periods = int(job.get("lag_periods", 0))
+
+    def begin(self, start: Start) -> None:
+        """See protocol.Speaker."""
+        self._asked(("begin", *start), "to begin", BEGIN_LIMIT_S)
+
+    def act(self, moment: Moment) -> Answer:
+        """See protocol.Speaker."""
+        return self._asked(("act", *of_moment(moment)), "for a step", 0.0)
+
+    def _asked(self, packet: tuple[Any, ...], when: str, least_s: float) -> Answer:
+        try:
+            self._packets.say(packet)
+            return Answer(*self._packets.heard(when, least_s))
+        except RobotFailed as error:
+            raise with_status(error, self._process) from None
+
+    def end(self, why: str) -> None:
+        """See protocol.Speaker."""
+        with contextlib.suppress(RobotFailed):
+            self._packets.say(("end", why))
 
     def close(self) -> None:
         """End the process: it has a moment to leave by itself. Safe to call twice."""
-        self._socket.close()
+        self._packets.close()
         with contextlib.suppress(subprocess.TimeoutExpired):
-            self._child.wait(2.0)
-        _end(self._child)
+            self._process.wait(2.0)
+        _end(self._process)
 
 
 def _end(process: subprocess.Popen[bytes]) -> None:
@@ -100,37 +114,29 @@ def _made(job: dict[str, Any]) -> Speaker:
     return PythonClass(job["file"], job["name"])
 
 
-def _serve(lines: Lines, job: dict[str, Any]) -> None:
+def _serve(packets: Packets, job: dict[str, Any]) -> None:
     robot: Speaker | None = None
     try:
         robot = _made(job)
-        lines.say(f"hello 1 - {robot.wants} {_word(robot.version)} {_line(robot.name) or '-'}\n")
+        packets.say((robot.name, robot.version, robot.wants))
         while True:
-            said = lines.message("begin", "act", "end")
-            if said[-1].startswith("end"):
-                robot.end(said[-1][4:])
+            word, *said = packets.heard()
+            if word == "end":
+                robot.end(*said)
                 return
-            if said[-1] == "begin":
-                robot.begin(start_of(said))
-                lines.say(answer_lines(NOTHING))
+            if word == "begin":
+                robot.begin(Start(*said))
+                packets.say(tuple(NOTHING))
             else:
-                lines.say(answer_lines(robot.act(moment_of(said))))
+                packets.say(tuple(robot.act(moment_of(*said))))
     except RobotFailed as error:
         if error.how == "left":  # we have: nobody waits for an answer
             return
         with contextlib.suppress(RobotFailed):
-            lines.say(failed_lines(error))
+            packets.say(failed(error))
     except Exception as error:  # ours or a library's: it is told as well
         with contextlib.suppress(RobotFailed):
-            lines.say(failed_lines(raised("its process", error)))
-
-
-def _word(text: str) -> str:
-    return "_".join(text.split()) or "-"
-
-
-def _line(text: str) -> str:
-    return " ".join(text.split())
+            packets.say(failed(raised("its process", error)))
 
 
 if __name__ == "__main__":
@@ -141,4 +147,4 @@ if __name__ == "__main__":
         signal.signal(signal.SIGINT, signal.SIG_IGN)  # the ride is stopped by who started it
     connection = socket.socket(fileno=int(sys.argv[1]))
     os.set_inheritable(connection.fileno(), False)
-    _serve(Lines(connection, None), json.loads(sys.argv[2]))
+    _serve(Packets(connection, None), json.loads(sys.argv[2]))

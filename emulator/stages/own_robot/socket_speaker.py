@@ -10,7 +10,8 @@ import sys
 from collections.abc import Callable, Collection, Sequence
 
 from emulator.core.errors import StartFailed
-from emulator.stages.own_robot.lines import Hello, Lines, LineSpeaker, left_with
+from emulator.stages.own_robot.connection import left_with
+from emulator.stages.own_robot.lines import Hello, Lines, LineSpeaker
 from emulator.stages.own_robot.protocol import RobotFailed
 
 
@@ -49,8 +50,7 @@ class SocketSpeaker(LineSpeaker):
                     say(f"waiting for the robot to join {address}, for up to {join_limit_s:g} s")
                 self._connection = _joined(listening, self._process, join_limit_s, address)
             self._lines = Lines(self._connection, limit_s)
-            first = Lines(self._connection, join_limit_s).message(when="to say hello")
-            hello = Hello(first[-1])
+            hello = Hello(Lines(self._connection, join_limit_s).first())
             self._check(hello, hashes)
         except RobotFailed as error:
             self.close()

@@ -9,7 +9,8 @@ is given.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,8 +18,8 @@ from numpy.typing import NDArray
 from emulator.assembly.session import Session
 from emulator.config.rig.outputs import USUAL_PERIODS_ms, commands_in
 from emulator.config.validation import did_you_mean
-from emulator.core.compiled import entry, jit
-from emulator.core.frame_buffer import FrameBuffer, frame_buffer
+from emulator.core.compiled import jit
+from emulator.core.frame_buffer import FrameBuffer
 from emulator.core.signals import COMMAND, OUTPUT, OUTPUT_VALUES, R_HEARTBEAT, ROBOT_COMMANDS
 from emulator.stages.own_robot.protocol import RobotFailed
 from emulator.wire.can_frames import FrameCodec, append_packed, find, sound_and_new, unpack
@@ -28,56 +29,77 @@ from emulator.wire.nmea_reading import Gga, Rmc, parse
 _HEARTBEATS = 65536
 
 
+class Hearing(NamedTuple):
+    """What decodes frames that arrive, as compiled code sees it; F frames, K values in the one that has most.
+
+    codec     of the rig
+    place_of  (F, K)  place of each value among the outputs, -1: it has none; -2 first: nobody hears the frame
+    alive     (F,)    counters heard last
+    payload   (K,)    room for the values of a frame
+    heard     (len(OUTPUT),)  values by place, each as it arrived last
+    new       (1024,) places of those that have arrived in this period, in their order
+    """
+
+    codec: FrameCodec
+    place_of: NDArray[np.int64]
+    alive: NDArray[np.int64]
+    payload: NDArray[np.float64]
+    heard: NDArray[np.float64]
+    new: NDArray[np.int64]
+
+
 @jit
-def _hear(
-    codec: FrameCodec,
-    place_of: NDArray[np.int64],
-    alive: NDArray[np.int64],
-    payload: NDArray[np.float64],
-    rx: FrameBuffer,
-    n: int,
-    heard: NDArray[np.float64],
-    new: NDArray[np.int64],
-) -> int:
-    """The first ``n`` frames into ``heard``; returns how many places of it, in ``new``, were written."""
+def hear(hearing: Hearing, inbox: FrameBuffer, n: int) -> int:
+    """Decode the first ``n`` frames; returns how many places of ``new`` were written."""
+    codec, place_of, new = hearing.codec, hearing.place_of, hearing.new
     written = 0
     for i in range(n):
-        f = find(codec, rx.can_id[i])
+        f = find(codec, inbox.can_id[i])
         if f < 0 or place_of[f, 0] == -2:
             continue
-        if not sound_and_new(codec, f, rx.data[i], rx.length[i], alive):
+        if not sound_and_new(codec, f, inbox.data[i], inbox.length[i], hearing.alive):
             continue
-        unpack(codec, f, rx.data[i], payload)
+        unpack(codec, f, inbox.data[i], hearing.payload)
         for k in range(codec.first[f + 1] - codec.first[f]):
             z = place_of[f, k]
             if z >= 0 and written < new.shape[0]:
-                heard[z] = payload[k]
+                hearing.heard[z] = hearing.payload[k]
                 new[written] = z
                 written += 1
     return written
 
 
 class HeardValues:
-    """Values of what arrives, by the names of the DBC; a fix of the receiver by those of its values."""
+    """Values of what arrives, by the names of the DBC; a fix of the receiver by those of its values.
 
-    def __init__(self, session: Session) -> None:
+    wanted    false: no frame is decoded
+    hearing   decodes frames
+    """
+
+    def __init__(self, session: Session, *, wanted: bool = True) -> None:
         codec = session.codec
         places = np.full((len(codec.frames), codec.most_signals), -1, np.int64)
         for f, name in enumerate(codec.frames):
-            if name not in session.outputs:
+            if name not in session.outputs or not wanted:
                 places[f] = -2
                 continue
             for k, signal in enumerate(codec.signals[f]):
                 places[f, k] = OUTPUT.get(signal, -1)
-        self._heard, self._new = np.zeros(len(OUTPUT)), np.zeros(1024, np.int64)
-        self._arguments = (codec.table, places, np.full(len(codec.frames), -1), np.zeros(codec.most_signals))
-        self._decode = entry(_hear, *self._arguments, frame_buffer(1), 0, self._heard, self._new)
+        self.hearing = Hearing(
+            codec=codec.table,
+            place_of=places,
+            alive=np.full(len(codec.frames), -1),
+            payload=np.zeros(codec.most_signals),
+            heard=np.zeros(len(OUTPUT)),
+            new=np.zeros(1024, np.int64),
+        )
+        self._heard = self.hearing.heard.data.cast("B").cast("d")
+        self._new = self.hearing.new.data.cast("B").cast("q")
         self._fixes = _Fixes(session.origin)
 
-    def of_frames(self, inbox: FrameBuffer, n: int) -> dict[str, float]:
-        """Of the first ``n`` frames; where two have the same value, of the last."""
-        written = self._decode(*self._arguments, inbox, n, self._heard, self._new)
-        heard = self._heard.tolist()
+    def by_name(self, written: int) -> dict[str, float]:
+        """What :func:`hear` has decoded; where two frames have the same value, that of the last."""
+        heard = self._heard
         return {OUTPUT_VALUES[z]: heard[z] for z in self._new[:written].tolist()}
 
     def of_sentences(self, data: bytes) -> dict[str, float]:
@@ -108,45 +130,63 @@ class _Fixes:
         return values
 
 
+class Sending(NamedTuple):
+    """What makes frames of a robot's values, as compiled code sees it; N frames, K values in the longest.
+
+    codec      of the rig
+    frame_of   (N,)    place of each frame in the codec
+    value_of   (N, K)  place of each of its values among the commands
+    counter    (N,)    what it is counted by next
+    due_ns     (N,)    when it is due
+    period_ns  (N,)
+    values     (len(COMMAND),)  by place; NaN: never given, or not available
+    payload    (K,)    room for the values of a frame
+    counts     (1,)    whether the heartbeat counts by itself
+    """
+
+    codec: FrameCodec
+    frame_of: NDArray[np.int64]
+    value_of: NDArray[np.int64]
+    counter: NDArray[np.int64]
+    due_ns: NDArray[np.int64]
+    period_ns: NDArray[np.int64]
+    values: NDArray[np.float64]
+    payload: NDArray[np.float64]
+    counts: NDArray[np.bool_]
+
+
 @jit
-def _send(
-    codec: FrameCodec,
-    frame_of: NDArray[np.int64],
-    value_of: NDArray[np.int64],
-    counter: NDArray[np.int64],
-    due_ns: NDArray[np.int64],
-    period_ns: NDArray[np.int64],
-    values: NDArray[np.float64],
-    payload: NDArray[np.float64],
-    tx: FrameBuffer,
-    now_ns: int,
-    counts: bool,
-) -> None:
-    """Append every frame that is due and has a value; ``counts``: the heartbeat counts by itself."""
-    for i in range(frame_of.shape[0]):
-        f = frame_of[i]
-        if due_ns[i] > now_ns:
+def send(sending: Sending, tx: FrameBuffer, now_ns: int) -> None:
+    """Append every frame that is due now and has a value."""
+    codec, values = sending.codec, sending.values
+    for i in range(sending.frame_of.shape[0]):
+        f = sending.frame_of[i]
+        if sending.due_ns[i] > now_ns:
             continue
         given = beats = False
         for k in range(codec.first[f + 1] - codec.first[f]):
-            z = value_of[i, k]
+            z = sending.value_of[i, k]
             if z == R_HEARTBEAT:
                 beats = True
             elif not np.isnan(values[z]):
                 given = True
         if not given:
             continue
-        due_ns[i] = max(due_ns[i] + period_ns[i], now_ns - period_ns[i] + 1)
-        if beats and counts:
+        period_ns = sending.period_ns[i]
+        sending.due_ns[i] = max(sending.due_ns[i] + period_ns, now_ns - period_ns + 1)
+        if beats and sending.counts[0]:
             values[R_HEARTBEAT] = (values[R_HEARTBEAT] + 1.0) % _HEARTBEATS
         for k in range(codec.first[f + 1] - codec.first[f]):
-            payload[k] = values[value_of[i, k]]
-        append_packed(codec, f, payload, counter[i], tx)
-        counter[i] = (counter[i] + 1) % codec.counters[f]
+            sending.payload[k] = values[sending.value_of[i, k]]
+        append_packed(codec, f, sending.payload, sending.counter[i], tx)
+        sending.counter[i] = (sending.counter[i] + 1) % codec.counters[f]
 
 
 class SentValues:
-    """A robot's commands as frames."""
+    """A robot's commands as frames.
+
+    sending  makes them
+    """
 
     def __init__(self, session: Session) -> None:
         codec, told = session.codec, session.rig.device_under_test.periods_ms
@@ -157,40 +197,46 @@ class SentValues:
                 value_of[i, k] = COMMAND[signal]
         periods = [told.get(name, USUAL_PERIODS_ms[name]) for name in names]
         self._signals: dict[str, tuple[str, ...]] = {n: codec.signals[codec.frame(n)] for n in names}
-        self._values = np.full(len(COMMAND), math.nan)
-        self._counts = True
-        self._values[R_HEARTBEAT] = 0.0
-        self._arguments = (
-            codec.table,
-            np.array([codec.frame(name) for name in names], np.int64),
-            value_of,
-            np.zeros(len(names), np.int64),
-            np.full(len(names), -(1 << 62), np.int64),
-            np.array([round(period * 1e6) for period in periods], np.int64),
-            self._values,
-            np.zeros(codec.most_signals),
+        values = np.full(len(COMMAND), math.nan)
+        values[R_HEARTBEAT] = 0.0
+        self.sending = Sending(
+            codec=codec.table,
+            frame_of=np.array([codec.frame(name) for name in names], np.int64),
+            value_of=value_of,
+            counter=np.zeros(len(names), np.int64),
+            due_ns=np.full(len(names), -(1 << 62), np.int64),
+            period_ns=np.array([round(period * 1e6) for period in periods], np.int64),
+            values=values,
+            payload=np.zeros(codec.most_signals),
+            counts=np.ones(1, np.bool_),
         )
-        self._encode = entry(_send, *self._arguments, frame_buffer(1), 0, True)
+        self._values = values.data.cast("B").cast("d")
+        self._given: tuple[str, ...] = ()  # names given last, and their places
+        self._places: tuple[int, ...] = ()
 
     def take(self, values: Mapping[str, float]) -> None:
         """What the robot gave in a period. Raises RobotFailed for a name that is none, or no number."""
-        for name, value in values.items():
-            place = COMMAND.get(name)
-            if place is None:
-                known, near = ", ".join(ROBOT_COMMANDS), did_you_mean(name, ROBOT_COMMANDS)
-                text = f"it gave a value for {name!r:.60}{near}; expected one of {known}"
-                raise RobotFailed("nonsense", text)
-            if math.isinf(value):
-                raise RobotFailed("nonsense", f"it gave {value} for {name}; expected a number")
-            if place == R_HEARTBEAT:
-                self._counts = False
-            self._values[place] = value
+        names, numbers, cells = tuple(values), values.values(), self._values
+        if names != self._given:
+            self._places, self._given = _places(names), names
+        if math.inf in numbers or -math.inf in numbers:
+            name, value = next((name, value) for name, value in values.items() if math.isinf(value))
+            raise RobotFailed("nonsense", f"it gave {value} for {name}; expected a number")
+        if R_HEARTBEAT in self._places:
+            self.sending.counts[0] = False
+        for place, number in zip(self._places, numbers, strict=True):
+            cells[place] = number
 
     def never_given(self, frame: str) -> list[str]:
         """The values of a frame, the heartbeat aside, if the robot gave none of them."""
         names = [name for name in self._signals.get(frame, ()) if COMMAND[name] != R_HEARTBEAT]
         return names if all(math.isnan(self._values[COMMAND[name]]) for name in names) else []
 
-    def send(self, tx: FrameBuffer, now_ns: int) -> None:
-        """Append the frames that are due now."""
-        self._encode(*self._arguments, tx, now_ns, self._counts)
+
+def _places(names: Sequence[str]) -> tuple[int, ...]:
+    for name in names:
+        if name not in COMMAND:
+            known, near = ", ".join(ROBOT_COMMANDS), did_you_mean(name, ROBOT_COMMANDS)
+            text = f"it gave a value for {name!r:.60}{near}; expected one of {known}"
+            raise RobotFailed("nonsense", text)
+    return tuple(COMMAND[name] for name in names)

@@ -99,6 +99,6 @@ def test_what_is_no_failure_of_the_robots_comes_out_of_the_compiled_ticks(raised
     def interrupted(*_):
         raise raised
 
-    monkeypatch.setattr("emulator.stages.own_robot.values.SentValues.send", interrupted)
+    monkeypatch.setattr("emulator.stages.own_robot.driver.InLockstep._take", interrupted)
     with pytest.raises(raised):
         recorded(session_of(REFERENCE, "Reference", seconds=1.0, process="ours"), tmp_path / "run")

@@ -37,10 +37,10 @@ def short(kind, built, seconds=4.0, **how):
 
 
 def test_delayed_by_a_period_class_and_program_send_the_frames_of_the_unit(built, tmp_path):
-    for kind in KINDS:
+    for kind in (*KINDS, "lines"):
         recorded(short(kind, built, **({} if kind == "fmi" else {"compute_ms": 2.0})), tmp_path / kind)
     unit = bytes_of(tmp_path / "fmi")
-    for kind in ("python", "socket"):
+    for kind in ("python", "socket", "lines"):
         other = bytes_of(tmp_path / kind)
         assert [name for name in BYTES if other[name] != unit[name]] == []
     run = read_run(tmp_path / "fmi")
@@ -115,7 +115,8 @@ def test_it_rides_and_the_same_twice(kind, course, built, tmp_path):
 
 @pytest.mark.timing
 @pytest.mark.parametrize(
-    ("kind", "least"), [("python", 0.5), ("own process", 0.0), ("socket", 0.4), ("fmi", 0.25)]
+    ("kind", "least"),
+    [("python", 0.5), ("own process", 0.0), ("socket", 0.4), ("lines", 0.0), ("fmi", 0.25)],
 )
 def test_how_fast_it_is_beside_the_reference_robot(kind, least, built, tmp_path):
     session, _ = session_of(kind, built, run=STRAIGHT, speed=60.0)

@@ -43,7 +43,7 @@ LINE_CLIENTS = [
         "introduced itself by its name alone",
         "hello 1 - values 1 mine",
         "hello mine",
-        "hello 1 INTERFACE values|frames|both VERSION NAME",
+        "hello 1 INTERFACE values|frames|both|packed VERSION NAME",
         at="'hello mine'",
     ),
     m("answered begin by ok", 'say("done', 'say("ok', *("expected", "done"), at="'ok'"),
