@@ -42,15 +42,19 @@ class InProcess(PythonClass):
         self._since: float | None = None
         if self._guarded:
             self._before = signal.signal(signal.SIGALRM, self._ring)
-        self._slowly(lambda: super(InProcess, self).__init__(file, name), "to be made")
+        try:
+            self._slowly(lambda: super(InProcess, self).__init__(file, name), "to be made")
+        except BaseException:
+            self.close()
+            raise
 
     def _ring(self, _number: int, _frame: FrameType | None) -> None:
         left_s = self._limit_s
         if self._since is not None:
             left_s -= time.monotonic() - self._since
+        signal.setitimer(signal.ITIMER_REAL, left_s if left_s > 0.0 else self._limit_s)
         if left_s <= 0.0:
             raise _Hung
-        signal.setitimer(signal.ITIMER_REAL, left_s)
 
     def _slowly(self, do: Callable[[], T], when: str) -> T:
         """What may take longer than a step."""

@@ -1,6 +1,7 @@
 """Software that raises, hangs, leaves or makes no sense: a fail of the robot, with its traceback."""
 
 import json
+import signal
 
 import pytest
 
@@ -76,6 +77,16 @@ def test_verdict_and_report_accuse_the_robot_and_say_who_rode(tmp_path):
     manifest = json.loads((folder / "manifest.json").read_text())
     assert (manifest["robot"]["name"], manifest["robot"]["version"]) == (name, version)
     assert (folder / manifest["copies"]["robot"]).read_bytes() == FAILING.read_bytes()
+
+
+@pytest.mark.parametrize("name", ["Missing", "Quiet"])
+def test_the_timer_is_given_back(name):
+    """Also by a class that can't be made."""
+    before = signal.getsignal(signal.SIGALRM)
+    with robot_of(session_of(FAILING, name, process="ours", step_limit_s=0.3)):
+        pass
+    assert signal.getsignal(signal.SIGALRM) is before
+    assert signal.getitimer(signal.ITIMER_REAL) == (0.0, 0.0)
 
 
 @pytest.mark.parametrize("process", ["own", "ours"])
