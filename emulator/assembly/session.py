@@ -27,8 +27,8 @@ from emulator.config.rig.file import Rig, carries_fd, dbc_path, vehicle_path
 from emulator.config.scenario.course import Course
 from emulator.config.scenario.manoeuvre import most_speed
 from emulator.config.scenario.schema import PROFILE_JERK, Scenario, hook_path, load_course
-from emulator.config.software.own_software import program_path
-from emulator.config.software.stepped_robot import FmiRobot, PythonRobot
+from emulator.config.software.own_software import Joining, joining_of, program_path
+from emulator.config.software.stepped_robot import FmiRobot, PythonRobot, SocketRobot
 from emulator.config.vehicle.change import VehicleChange, changed_values
 from emulator.config.vehicle.file import VehicleFile
 from emulator.config.yaml_source import Source
@@ -79,6 +79,7 @@ class Session:
     files, paths  hashes and paths of all files that were read; "scenario base 1" is what the scenario is
                 based on
     put_over    of rig, scenario and vehicle those that are not as their files say: values went over them
+    joining     how a program at a socket is started that rides in the virtual stage; None: none does
     parameters, set_parameters  values put into the scenario, and those of them that were set for this run
     """
 
@@ -101,6 +102,7 @@ class Session:
     parameters: Mapping[str, int | float] = field(default_factory=dict)
     set_parameters: Mapping[str, int | float] = field(default_factory=dict)
     put_over: tuple[str, ...] = ()
+    joining: Joining | None = None
 
     @property
     def finish_station(self) -> float:
@@ -268,6 +270,7 @@ def session_of(
         parameters=read.scenario_source.parameters,
         set_parameters=dict(parameters or {}),
         put_over=tuple(name for name, file in given.items() if isinstance(file, Source) and file.put_over),
+        joining=_joining(rig, read.rig_source) if stage in ("virtual", "none") else None,
     )
 
 
@@ -323,6 +326,11 @@ def _program(rig: Rig, read: RideFiles, robot: PythonRobot | None) -> str | None
         return None
     path = named.file if robot is not None else program_path(named, read.rig_source)
     return path if os.path.isfile(path) else None
+
+
+def _joining(rig: Rig, source: Source) -> Joining | None:
+    named = rig.device_under_test.virtual
+    return joining_of(named, source) if isinstance(named, SocketRobot) else None
 
 
 def _road_profile(course: Course, scenario: Scenario) -> RoadProfile:

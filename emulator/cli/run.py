@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import time
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import closing, nullcontext
 from dataclasses import asdict
 from datetime import datetime
@@ -169,7 +169,7 @@ def _ride(
     session: Session,
     paths: tuple[Path, Path],
     folder: Path,
-    interfaces: Callable[[], Collection[str]],
+    interfaces: Callable[[], Iterable[str]],
     *,
     virtual: bool,
     hold: bool,
@@ -249,12 +249,11 @@ def _named_robot(given: str | None) -> PythonRobot | None:
     return PythonRobot(kind="python", file=str(Path(file).absolute()), name=name)
 
 
-def _interfaces(rig: Path, scenario: Path, values: Mapping[str, int | float]) -> set[str]:
-    """Hashes of the descriptions that its robot may have been written for: of the rig, of the ride."""
-    from emulator.inspection.interface.derive import interface_of
+def _interfaces(rig: Path, scenario: Path, values: Mapping[str, int | float]) -> Iterator[str]:
+    """Hashes of the descriptions that its robot may have been written for."""
+    from emulator.inspection.interface.written_for import Descriptions
 
-    described = (interface_of(rig), interface_of(rig, scenario, values))
-    return {one.interface.content_sha256 for one in described}
+    yield from Descriptions().written_for(rig, scenario, values)
 
 
 def _fresh_folder(scenario: Path, *, virtual: bool) -> Path:

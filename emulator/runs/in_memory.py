@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import nullcontext
 from dataclasses import dataclass
 from pathlib import Path
@@ -47,17 +47,22 @@ def ride_in_memory(
     session: Session,
     begins: Callable[[Part], None] = lambda _part: None,
     stop_asked: Callable[[], str] = lambda: "",
+    interfaces: Callable[[], Iterable[str]] | None = None,
 ) -> HeldRun:
     """Ride a session on the stepped clock and judge it: the signals, frames and verdict of ``ride``.
 
     begins      called as each part of it begins
     stop_asked  looked at every few seconds of ride: who wants it stopped, empty for nobody
+    interfaces  hashes that emulator.stages.own_robot.choice.robot_of asks for
     Raises EmulatorError as ``ride`` does.
     """
     begins("build")
     record = HeldRecord()
     # a hook and a robot's own software are processes; there need be neither
-    with hook_of(session) if session.scenario.hook else nullcontext() as hook, robot_of(session) as robot:
+    with (
+        hook_of(session) if session.scenario.hook else nullcontext() as hook,
+        robot_of(session, hashes=interfaces) as robot,
+    ):
         design = None
         if robot is None:
             told = mission(session)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -42,7 +42,7 @@ def ride(
     hold: bool = False,
     enable: bool = False,
     patient: bool = False,
-    interfaces: Callable[[], Collection[str]] | None = None,
+    interfaces: Callable[[], Iterable[str]] | None = None,
 ) -> Verdict:
     """Run, judge and report; everything is in ``folder`` afterwards.
 
@@ -72,7 +72,7 @@ def _virtual(
     progress: Progress | None,
     interrupted: Interruptions,
     patient: bool,
-    interfaces: Callable[[], Collection[str]] | None,
+    interfaces: Callable[[], Iterable[str]] | None,
 ) -> dict[str, Any]:
     kept = copies(session.files, session.paths)
     with (

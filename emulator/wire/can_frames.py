@@ -151,6 +151,17 @@ class Codec:
         extended = bool(int(self.table.can_id[f]) & EXTENDED)
         return FrameShape(int(self.table.length[f]), extended, self.fd[f])
 
+    def layout(self, name: str) -> tuple[object, ...]:
+        """All that says how the bytes of a frame are read and written: equal for frames laid out alike.
+
+        KeyError if it was not asked for.
+        """
+        f, first = self.frame(name), FrameCodec._fields.index("first")
+        own = slice(int(self.table.first[f]), int(self.table.first[f + 1]))
+        of_frame = (column[f].tobytes() for column in self.table[:first])
+        of_signals = (column[own].tobytes() for column in self.table[first + 1 :])
+        return (self.signals[f], self.units[f], self.fd[f], *of_frame, *of_signals)
+
     def signal(self, frame: str, name: str) -> int:
         """Place of a signal in the ``values`` of a frame. KeyError if there is no such signal."""
         names = self.signals[self.frame(frame)]

@@ -59,7 +59,7 @@ def test_one_that_was_written_for_this_rig_or_this_ride_begins(
         pass
 
     def begin(session, *_, interfaces, **__):  # type: ignore[no-untyped-def]
-        for told in sorted(known := interfaces()):
+        for told in (known := list(interfaces())):
             says(client, told)
             with robot_of(session, hashes=lambda: known) as robot:
                 begun.append(robot.about["interface_sha256"])
@@ -67,6 +67,7 @@ def test_one_that_was_written_for_this_rig_or_this_ride_begins(
 
     monkeypatch.setattr(emulator.runs.one, "ride", begin)
     assert emulator_command("run", str(STRAIGHT), "--rig", str(client), "--virtual") == Began.exit_status
-    described = (interface_of(client), interface_of(client, STRAIGHT))
-    assert begun == sorted(one.interface.content_sha256 for one in described)
-    assert begun[0] != begun[1]
+    of_client, of_base = ((interface_of(rig), interface_of(rig, STRAIGHT)) for rig in (client, RIG))
+    told = [one.interface.content_sha256 for pair in zip(of_client, of_base, strict=True) for one in pair]
+    assert begun == [told[0], told[1], told[2], told[3]]
+    assert len(set(begun)) == 4

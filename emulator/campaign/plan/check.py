@@ -9,10 +9,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
-from emulator.assembly.files import RigSide, ScenarioSide, read_rig_side, read_scenario_side, together
+from emulator.assembly.files import RigSide, ScenarioSide, read_scenario_side, together
 from emulator.assembly.session import session_of
 from emulator.campaign.plan.case import Case, Places, canonical, named_robot
 from emulator.campaign.plan.cases import PlannedCampaign
+from emulator.campaign.plan.rig_of_case import rig_side
 from emulator.config.campaign.varied import FileKind
 from emulator.config.scenario.schema import Scenario
 from emulator.core.errors import ConfigError, Problem
@@ -68,7 +69,7 @@ class _Checking:
         self._campaign, self._files = campaign, campaign.files
         self._rigs: dict[str, RigSide] = {}
         self._scenarios: dict[str, ScenarioSide] = {}
-        self._together: dict[tuple[str, str, str], tuple[list[Problem], list[Problem]]] = {}
+        self._together: dict[tuple[str, str], tuple[list[Problem], list[Problem]]] = {}
         self._found = CheckedCases()
 
     def all(
@@ -95,9 +96,11 @@ class _Checking:
         return bool(problems)
 
     def _of(self, case: Case, places: Mapping[FileKind, Places]) -> tuple[list[Problem], list[Problem]]:
-        rig_key = canonical([str(case.rig), case.rig_overlay, str(case.vehicle), case.vehicle_overlay])
+        rig_key = canonical(
+            [str(case.rig), case.rig_overlay, str(case.vehicle), case.vehicle_overlay, case.robot]
+        )
         scenario_key = canonical([str(case.scenario), case.scenario_overlay, case.parameters])
-        key = (rig_key, scenario_key, case.robot)
+        key = (rig_key, scenario_key)
         if rig_key not in self._rigs:
             self._rigs[rig_key] = self._rig_side(case, places)
         if scenario_key not in self._scenarios:
@@ -119,7 +122,7 @@ class _Checking:
             vehicle = self._files.vehicle(case, places["vehicle"])
         except ConfigError as error:
             return RigSide(None, None, None, None, tuple(error.problems), ())
-        return read_rig_side(rig, vehicle, stage=self._campaign.plan.stage)
+        return rig_side(case, rig, vehicle)
 
     def _scenario_side(self, case: Case, places: Mapping[FileKind, Places]) -> ScenarioSide:
         try:

@@ -62,6 +62,7 @@ def _named_by(case: Case, files: CaseFiles) -> Iterator[str]:
                 yield named
                 if loc[-1] in ("circuit", "vehicle"):
                     yield from load_with_bases(named).bases
+        yield from _in_command(rig)
         if case.vehicle is not None:
             yield from load_with_bases(case.vehicle).bases
     except ConfigError:  # the case says so
@@ -74,6 +75,17 @@ def _text_at(source: Source, loc: tuple[str, ...]) -> str | None:
     for part in loc:
         value = value.get(part) if isinstance(value, dict) else None
     return beside(source.file_of(loc), value) if isinstance(value, str) and value else None
+
+
+def _in_command(rig: Source) -> Iterator[str]:
+    """Files that the command of a robot's program names."""
+    loc = ("device_under_test", "virtual", "command")
+    words: Any = rig.data
+    for part in loc:
+        words = words.get(part) if isinstance(words, dict) else None
+    for i, word in enumerate(words if isinstance(words, list) else ()):
+        if isinstance(word, str) and os.path.isfile(near := beside(rig.file_of((*loc, i)), word)):
+            yield near
 
 
 def _files_in(case: Case) -> list[str]:
@@ -138,6 +150,7 @@ class Unpacked:
                 path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
                 partial = path.with_name(f".{path.name}.{os.getpid()}")
                 partial.write_bytes(content)
+                partial.chmod(0o700)  # a robot's program is started
                 partial.replace(path)
         except OSError as error:
             raise StartFailed(f"the files of a campaign can't be put down in {folder}: {error}") from error

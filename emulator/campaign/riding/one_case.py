@@ -12,14 +12,15 @@ import resource
 import shutil
 import time
 import traceback
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import NamedTuple, TypeAlias
 
-from emulator.assembly.files import RigSide, ScenarioSide, read_rig_side, read_scenario_side, together
+from emulator.assembly.files import RigSide, ScenarioSide, read_scenario_side, together
 from emulator.assembly.session import Session, load_session, session_of
 from emulator.campaign.plan.case import Case, CaseFiles, named_robot
+from emulator.campaign.plan.rig_of_case import rig_side
 from emulator.campaign.plan.written import write_case
 from emulator.campaign.riding.row import row_of_error, row_of_run
 from emulator.campaign.store.folder import KEPT_FOLDER
@@ -28,6 +29,7 @@ from emulator.campaign.store.schema import COUNTING, ERROR, WRONG_FILES, Row
 from emulator.config.campaign.schema import Kept
 from emulator.core.errors import ConfigError, EmulatorError, StartFailed
 from emulator.core.keeping.in_memory import Remembered, Same
+from emulator.inspection.interface.written_for import Descriptions
 from emulator.loop.machine import processor
 from emulator.runs.in_memory import HeldRun, ride_in_memory, write_run
 
@@ -62,6 +64,7 @@ class Cases:
         self._hashes = hashes or {}
         self._rigs: Remembered[RigSide] = Remembered(_MOST)
         self._scenarios: Remembered[ScenarioSide] = Remembered(_MOST)
+        self._descriptions = Descriptions()
         self._worker = worker
         self._processor = processor()
 
@@ -70,7 +73,9 @@ class Cases:
         watch, began, started, said = _Watch(), datetime.now(UTC), time.monotonic(), ""
         held: HeldRun | None = None
         try:
-            held = ride_in_memory(self.session(case), watch.begins, stop_asked)
+            held = ride_in_memory(
+                self.session(case), watch.begins, stop_asked, lambda: self._interfaces(case)
+            )
             row = row_of_run(case, held, self._plan)
         except MemoryError:
             raise
@@ -99,7 +104,7 @@ class Cases:
         robot = named_robot(case)
         on = self._rigs.get(
             (Same(rig), Same(vehicle), case.robot),
-            lambda: read_rig_side(rig, vehicle, stage=case.stage, robot=robot),
+            lambda: rig_side(case, rig, vehicle),
         )
         ridden = self._scenarios.get(
             (Same(scenario), *sorted(parameters.items())),
@@ -117,6 +122,12 @@ class Cases:
             if self._hashes.get(os.path.abspath(path), session.files[name]) != session.files[name]:
                 raise StartFailed(f"{path} is not what it was when the campaign began")
         return session
+
+    def _interfaces(self, case: Case) -> Iterator[str]:
+        """Hashes of the interfaces that the robot of a case may have been written for."""
+        return self._descriptions.written_for(
+            self._files.rig(case), self._files.scenario(case), case.parameters
+        )
 
     def _keep(self, case: Case, held: HeldRun) -> str:
         """Write the whole record, made from files that stay beside it; says why not if that fails."""

@@ -40,6 +40,7 @@ def check(
     from emulator.campaign.plan.check import check_cases
     from emulator.campaign.plan.estimate import cost_of, earlier_runs, estimate
     from emulator.campaign.plan.never_tried import trials, value_coverage
+    from emulator.campaign.plan.rig_of_case import one_at_a_time
     from emulator.campaign.plan.summary import AskedSummary, PlanSummary, problem_words
     from emulator.campaign.search.questions import questions_of
     from emulator.loop.machine import processor
@@ -53,7 +54,9 @@ def check(
     checked = check_cases(campaign, further=[end for of in ends.values() for end in of])
     folders = sorted(campaigns.iterdir()) if campaigns.is_dir() else []
     earlier = earlier_runs(folders, processor())
-    expected = estimate(campaign, checked, earlier, workers or len(os.sched_getaffinity(0)))
+    alone = one_at_a_time(campaign.cases, campaign.files)
+    count = 1 if alone else workers or len(os.sched_getaffinity(0))
+    expected = estimate(campaign, checked, earlier, count)
     values = tuple(value_coverage(made) for made in campaign.parts)
     asked = []
     for one in questions:

@@ -91,6 +91,7 @@ def run(
     anything else, 5 stopped by hand; of several the first of 5, 1, 3, 4, 2.
     """
     from emulator.campaign.plan.cases import planned
+    from emulator.campaign.plan.rig_of_case import one_at_a_time
     from emulator.campaign.riding.campaign import asked_of, folder_of, last_of, ride_campaign
     from emulator.campaign.search.questions import questions_of
     from emulator.campaign.store.folder import CampaignFolder
@@ -110,7 +111,13 @@ def run(
     before = last or last_of(made.plan.name, CAMPAIGNS)
     asked = asked_of(made, before, questions)
     folder = out or folder_of(asked, CAMPAIGNS)
-    count = 1 if bench else workers or len(os.sched_getaffinity(0))
+    alone = bench or one_at_a_time(_every_case(asked), made.files)
+    if alone and scheduler is not None:
+        raise typer.BadParameter(
+            "--scheduler: expected robots that join at any free port; one of this plan has a port or path of "
+            "its own, at which one run can wait at a time"
+        )
+    count = 1 if alone else workers or len(os.sched_getaffinity(0))
     console.print(f"{asked.name}: {_what(asked)}, {_who(count, bench=bench)}, into {folder}", markup=False)
     for problem in made.problems:
         console.print(f"warning: {problem}", style="yellow", markup=False)

@@ -9,6 +9,7 @@ import ast
 import os
 import shutil
 from collections.abc import Iterator
+from typing import NamedTuple
 
 from emulator.config.rig.file import DeviceUnderTest
 from emulator.config.software.python_class import NoPython, names_in
@@ -72,13 +73,29 @@ def program_path(robot: PythonRobot | FmiRobot, source: Source) -> str:
     return beside(source.file_of((*_HERE, "file")), robot.file)
 
 
-def command_words(robot: SocketRobot, rig: str) -> list[str]:
-    """The words of a robot's command: one that names a file from the rig's folder stands for that file.
+class Joining(NamedTuple):
+    """How a program comes to its socket: words of the command that starts it, and the path of a Unix socket.
 
-    rig  the file that the command stands in
+    command  a word that names a file from the folder of the file it stands in stands for that file; empty: it
+             is started by hand
+    path     None: TCP
     """
-    words = [near if os.path.isfile(near := beside(rig, word)) else word for word in robot.command]
-    return [shutil.which(words[0]) or words[0], *words[1:]] if words else []
+
+    command: tuple[str, ...]
+    path: str | None
+
+
+def joining_of(robot: SocketRobot, source: Source) -> Joining:
+    """How a rig's program joins."""
+    words = [_file_or_word(source, i, word) for i, word in enumerate(robot.command)]
+    command = [shutil.which(words[0]) or words[0], *words[1:]] if words else []
+    path = None if robot.path is None else beside(source.file_of((*_HERE, "path")), robot.path)
+    return Joining(tuple(command), path)
+
+
+def _file_or_word(source: Source, i: int, word: str) -> str:
+    near = beside(source.file_of((*_HERE, "command", i)), word)
+    return near if os.path.isfile(near) else word
 
 
 # ---- a class ---------------------------------------------------------------------------------------------
@@ -153,10 +170,9 @@ def _takes(arguments: ast.arguments, count: int) -> bool:
 
 
 def _wrong_command(how: SocketRobot, source: Source) -> Iterator[Problem]:
-    rig = source.file_of((*_HERE, "command"))
     for i, word in enumerate(how.command):
         loc: Loc = (*_HERE, "command", i)
-        near = beside(rig, word)
+        near = beside(source.file_of(loc), word)
         if os.path.isfile(near):
             if i == 0 and not os.access(near, os.X_OK):
                 text = (

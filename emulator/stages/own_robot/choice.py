@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from emulator.assembly.session import Session
 from emulator.config.rig.file import load_rig
-from emulator.config.software.own_software import command_words, nobody
+from emulator.config.software.own_software import nobody
 from emulator.config.software.stepped_robot import FmiRobot, PythonRobot, SocketRobot, SteppedRobot
-from emulator.config.yaml_source import beside
 from emulator.core.axes import wrapped
 from emulator.core.errors import ConfigError, StartFailed
 from emulator.core.signals import TICK_NS
@@ -60,14 +59,14 @@ def robot_of(
     session: Session,
     *,
     patient: bool = False,
-    hashes: Callable[[], Collection[str]] | None = None,
+    hashes: Callable[[], Iterable[str]] | None = None,
     say: Callable[[str], None] = lambda _text: None,
 ) -> Iterator[OwnRobot | None]:
     """The robot of a session's virtual ride, made and begun; None: the reference robot. It ends with the
     context.
 
     patient  a step may take as long as it likes, as in a debugger
-    hashes   content hashes of the descriptions of this interface (``emulator interface``)
+    hashes   of the descriptions of this interface (``emulator interface``) that it may have been written for
     say      tells people what it waits for
     Raises ConfigError where the rig names nobody who can be stepped, StartFailed where a program is not
     there. A robot that fails at its beginning raises nothing: its ride is a result.
@@ -96,13 +95,13 @@ def _made(
     session: Session,
     how: SteppedRobot,
     limit_s: float | None,
-    hashes: Callable[[], Collection[str]] | None,
+    hashes: Callable[[], Iterable[str]] | None,
     say: Callable[[str], None],
 ) -> Speaker:
     if isinstance(how, SocketRobot):
-        rig = session.paths["rig"]
-        command = command_words(how, rig)
-        path = None if how.path is None else beside(rig, how.path)
+        joining = session.joining
+        assert joining is not None
+        command, path = joining.command, joining.path
         return SocketSpeaker(how.port, path, command, limit_s, how.join_limit_s, hashes, say)
     file = session.paths.get("robot")
     if file is None:

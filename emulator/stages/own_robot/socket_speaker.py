@@ -5,9 +5,10 @@ from __future__ import annotations
 import contextlib
 import os
 import socket
+import stat
 import subprocess
 import sys
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 from emulator.core.errors import StartFailed
 from emulator.stages.own_robot.connection import left_with
@@ -22,8 +23,8 @@ class SocketSpeaker(LineSpeaker):
     command      words that start it; the address comes behind them
     limit_s      for a step; None: as long as it likes
     join_limit_s how long it is waited for
-    hashes       of the descriptions of this interface that it may have been written for, asked for if it
-                 says one
+    hashes       of the descriptions of this interface that it may have been written for, the bench's own
+                 first; asked for if it says one
     say          tells people the address
     Raises StartFailed if nobody joins, or one that was written for another interface.
     """
@@ -35,7 +36,7 @@ class SocketSpeaker(LineSpeaker):
         command: Sequence[str],
         limit_s: float | None,
         join_limit_s: float,
-        hashes: Callable[[], Collection[str]] | None,
+        hashes: Callable[[], Iterable[str]] | None,
         say: Callable[[str], None],
     ) -> None:
         self._process: subprocess.Popen[bytes] | None = None
@@ -61,13 +62,16 @@ class SocketSpeaker(LineSpeaker):
         super().__init__(self._lines, hello, process=self._process)
         self.interface = hello.interface
 
-    def _check(self, hello: Hello, hashes: Callable[[], Collection[str]] | None) -> None:
+    def _check(self, hello: Hello, hashes: Callable[[], Iterable[str]] | None) -> None:
         if not hello.interface or hashes is None:
             return
-        known = hashes()
-        if hello.interface in known:
-            return
-        why = f"it was written for interface {hello.interface[:12]}, this bench's is {min(known)[:12]}"
+        own = ""
+        for known in hashes():
+            if known == hello.interface:
+                return
+            own = own or known
+        ours = f"this bench's is {own[:12]}" if own else "this rig's frames are laid out otherwise"
+        why = f"it was written for interface {hello.interface[:12]}, {ours}"
         with contextlib.suppress(RobotFailed):
             self._lines.say(f"refused {why}\n")
         raise StartFailed(
@@ -94,6 +98,7 @@ class SocketSpeaker(LineSpeaker):
 def _listening(port: int, path: str | None) -> tuple[socket.socket, str]:
     try:
         if path is not None:
+            _clear(path)
             listening = socket.socket(socket.AF_UNIX)
             listening.bind(path)
             address = path
@@ -108,6 +113,17 @@ def _listening(port: int, path: str | None) -> tuple[socket.socket, str]:
             advice="name another port or path in device_under_test.virtual; port 0 takes any free one",
         ) from error
     return listening, address
+
+
+def _clear(path: str) -> None:
+    """Take away a socket that nobody listens at, which a run that was killed has left."""
+    if not os.path.exists(path) or not stat.S_ISSOCK(os.stat(path).st_mode):
+        return
+    with socket.socket(socket.AF_UNIX) as asking:
+        try:
+            asking.connect(path)
+        except ConnectionRefusedError:
+            os.unlink(path)
 
 
 def _started(command: Sequence[str], address: str) -> subprocess.Popen[bytes]:
