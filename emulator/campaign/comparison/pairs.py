@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 from emulator.campaign.comparison.ridden import Ridden
 
@@ -21,22 +22,22 @@ class Pair:
     now: Ridden
     changed: tuple[str, ...] = ()
 
-    @property
+    @cached_property
     def counts(self) -> bool:
         """Whether both say something about the robot."""
         return self.before.of_robot and self.now.of_robot
 
-    @property
+    @cached_property
     def newly_fails(self) -> bool:
         """Whether what did not fail does now."""
         return self.counts and self.before.result != "fail" and self.now.result == "fail"
 
-    @property
+    @cached_property
     def fixed(self) -> bool:
         """Whether what failed no longer does."""
         return self.counts and self.before.result == "fail" and self.now.result != "fail"
 
-    @property
+    @cached_property
     def change(self) -> float | None:
         """By how much its thinnest margin rose, in points of percent; infinite where a fall has none.
 

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from functools import cache, cached_property, lru_cache
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from emulator.campaign.store.schema import COUNTING
-
-if TYPE_CHECKING:
-    import pyarrow as pa
 
 UNDISTURBED = "undisturbed"
 _AS_THEY_ARE = (
@@ -31,6 +32,11 @@ _TEXTS = (
     *("whose", "thinnest", "signals_sha256", "tool", "model", "robot_version", "processor"),
 )
 """Columns that are taken as they are, and texts of which null is an empty one."""
+_CONTENTS = ("scenario_sha256", "rig_sha256", "vehicle_sha256")
+_MORE = (
+    *("scenario", "factors", "disturbances", "requirements", "fell", "ridden_s", "thinnest_percent"),
+    *("cpu_ride_s", "began", *_CONTENTS),
+)
 
 
 @dataclass(frozen=True)
@@ -107,7 +113,6 @@ class Ridden:
     ridden_s: float
     thinnest: str
     percent: float | None
-    criteria: tuple[Margin, ...]
     signals_sha256: str
     tool: str
     model: str
@@ -118,13 +123,19 @@ class Ridden:
     began: datetime | None
     kept: str | None
     label: str
+    read_criteria: Callable[[], tuple[Margin, ...]] = field(repr=False, compare=False)
+
+    @cached_property
+    def criteria(self) -> tuple[Margin, ...]:
+        """How each criterion came out; read when it is first asked for, which a comparison never does."""
+        return self.read_criteria()
 
     @property
     def counted(self) -> bool:
         """Whether it can be held against what is expected; an invalid run that is expected to be can."""
         return self.as_expected is not None
 
-    @property
+    @cached_property
     def of_robot(self) -> bool:
         """Whether it says something about the robot."""
         return self.result in COUNTING
@@ -134,7 +145,7 @@ class Ridden:
         """Whether it came out other than its scenario expects."""
         return self.as_expected is False
 
-    @property
+    @cached_property
     def disturbance(self) -> str:
         """What goes wrong in it, without sizes and moments."""
         return disturbance_name(self.disturbances)
@@ -144,12 +155,12 @@ class Ridden:
         """Scenario and disturbance: the cell of the map it belongs to."""
         return self.scenario, self.disturbance
 
-    @property
+    @cached_property
     def place(self) -> tuple[str, str, int, int]:
         """Where it stands in a plan, whatever its files hold."""
         return self.scenario, json.dumps(self.factors, sort_keys=True), self.seed, self.repeat
 
-    @property
+    @cached_property
     def rank(self) -> float | None:
         """Its thinnest margin for comparing; minus infinity for a failed run that has none."""
         if self.of_robot and self.percent is not None:
@@ -165,29 +176,68 @@ def rows_of(
     labels  for people, by the case's number; left out: made of what the row holds
     names   of scenarios by their file, for rows of those that could not be read
     """
-    return [_row(item, labels or {}, names or {}) for item in table.to_pylist()]
+    read = {name: table[name].to_pylist() for name in (*_AS_THEY_ARE, *_MORE)}
+    read |= {name: pc.fill_null(table[name], "").to_pylist() for name in _TEXTS}
+    criteria, factors = _Criteria(table["criteria"]), cache(values_in)
+    rows = []
+    for i, own in enumerate(zip(*read.values(), strict=True)):
+        item = dict(zip(read, own, strict=True))
+        rows.append(_row(item, factors(item.pop("factors")), criteria.of(i), labels or {}, names or {}))
+    return rows
 
 
-def _row(item: Mapping[str, Any], labels: Mapping[int, str], names: Mapping[str, str]) -> Ridden:
+def _row(
+    item: dict[str, Any],
+    factors: Mapping[str, Any],
+    criteria: Callable[[], tuple[Margin, ...]],
+    labels: Mapping[int, str],
+    names: Mapping[str, str],
+) -> Ridden:
     disturbances = disturbances_of(item)
+    del item["disturbances"]
     scenario = names.get(item["scenario_file"], item["scenario"])
-    values: dict[str, Any] = {key: item[key] for key in _AS_THEY_ARE}
-    values |= {key: item.get(key) or "" for key in _TEXTS}
+    contents = tuple(item.pop(name) or "" for name in _CONTENTS)
+    item |= {
+        "scenario": scenario,
+        "requirements": tuple(item["requirements"] or ()),
+        "fell": bool(item["fell"]),
+        "ridden_s": item["ridden_s"] or 0.0,
+        "cpu_ride_s": item["cpu_ride_s"] or 0.0,
+    }
+    percent = _finite(item.pop("thinnest_percent"))
+    label = labels.get(item["number"]) or _label(scenario, disturbances, item["seed"], item["repeat"])
     return Ridden(
-        scenario=scenario,
-        factors=json.loads(item["factors"] or "{}"),
+        **item,
+        factors=factors,
         disturbances=disturbances,
-        requirements=tuple(item["requirements"] or ()),
-        fell=bool(item["fell"]),
-        ridden_s=item["ridden_s"] or 0.0,
-        percent=_finite(item["thinnest_percent"]),
-        criteria=tuple(_margin(one) for one in item["criteria"] or ()),
-        contents=tuple(item[f"{part}_sha256"] or "" for part in ("scenario", "rig", "vehicle")),
-        cpu_ride_s=item.get("cpu_ride_s") or 0.0,
-        began=item.get("began"),
-        label=labels.get(item["number"]) or _label(scenario, disturbances, item["seed"], item["repeat"]),
-        **values,
+        percent=percent,
+        contents=contents,
+        label=label,
+        read_criteria=criteria,
     )
+
+
+def values_in(text: str | None) -> Mapping[str, Any]:
+    """Values by name from a column of JSON."""
+    found: dict[str, Any] = json.loads(text or "{}")
+    return found
+
+
+class _Criteria:
+    """The criteria of a table's rows: most of what there is to read, and most often nobody asks for them."""
+
+    def __init__(self, column: pa.ChunkedArray) -> None:
+        self._column = column
+        self._rows: list[Any] | None = None
+
+    def of(self, i: int) -> Callable[[], tuple[Margin, ...]]:
+        """What reads those of a row."""
+        return lambda: tuple(_margin(one) for one in self._all()[i] or ())
+
+    def _all(self) -> list[Any]:
+        if self._rows is None:
+            self._rows = self._column.to_pylist()
+        return self._rows
 
 
 def _label(scenario: str, disturbances: Sequence[Disturbance], seed: int, repeat: int) -> str:
@@ -197,7 +247,7 @@ def _label(scenario: str, disturbances: Sequence[Disturbance], seed: int, repeat
 
 def disturbances_of(item: Mapping[str, Any]) -> tuple[Disturbance, ...]:
     """What goes wrong in a case, from a row of results or of cases."""
-    return tuple(_disturbance(one) for one in item["disturbances"] or ())
+    return tuple(_disturbance(*one.values()) for one in item["disturbances"] or ())
 
 
 def disturbance_name(disturbances: Iterable[Disturbance]) -> str:
@@ -205,9 +255,12 @@ def disturbance_name(disturbances: Iterable[Disturbance]) -> str:
     return " + ".join(sorted({d.name for d in disturbances})) or UNDISTURBED
 
 
-def _disturbance(one: Mapping[str, Any]) -> Disturbance:
-    sizes = (_finite(one[key]) for key in ("onset_s", "size", "duration_s"))
-    return Disturbance(one["kind"] or "", one["signal"] or "", *sizes)
+@lru_cache(10_000)
+def _disturbance(
+    kind: str | None, signal: str | None, onset_s: float | None, size: float | None, duration_s: float | None
+) -> Disturbance:
+    """The fields in the order of the store's schema; runs of a campaign share them."""
+    return Disturbance(kind or "", signal or "", _finite(onset_s), _finite(size), _finite(duration_s))
 
 
 def _margin(one: Mapping[str, Any]) -> Margin:

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
+from functools import cache
 from pathlib import Path
 from typing import Any
 
-from emulator.campaign.comparison.ridden import Ridden, disturbance_name, disturbances_of, rows_of
+from emulator.campaign.comparison.ridden import Ridden, disturbance_name, disturbances_of, rows_of, values_in
 from emulator.campaign.store.answers import UNKNOWN, Answer, read_answers
 from emulator.campaign.store.bench_use import BenchUse, bench_use
 from emulator.campaign.store.folder import PLAN_FILE
 from emulator.campaign.store.reading import read_campaign, read_cases, read_results, read_searched
+
+_OF_CASES = ["number", "case_id", "scenario_file", "disturbances", "stage", "factors", "label"]
 
 
 @dataclass(frozen=True)
@@ -102,18 +104,19 @@ class Night:
 def read_night(folder: Path) -> Night:
     """A campaign's folder, also one that is still being ridden. Raises RecordError."""
     about = read_campaign(folder)
-    results, cases = read_results(folder), read_cases(folder).to_pylist()
+    results, cases = read_results(folder), read_cases(folder).select(_OF_CASES).to_pylist()
     known = results.select(("scenario_file", "scenario", "requirements", "expected")).to_pylist()
     # what a scenario is called and carries is told by any run of it that was ridden
     ridden_of = {item["scenario_file"]: item for item in known if item["expected"] is not None}
     names = {file: item["scenario"] for file, item in ridden_of.items()}
     labels = {item["number"]: item["label"] for item in cases}
+    factors = cache(values_in)
     plan = Path(str(about.get("plan", "")))
     return Night(
         folder,
         folder.resolve().name,
         plan if plan.is_file() else folder / PLAN_FILE,
-        tuple(_planned(item, names, ridden_of) for item in cases),
+        tuple(_planned(item, factors(item["factors"]), names, ridden_of) for item in cases),
         tuple(rows_of(results, labels, names)),
         str(about.get("state", "not told")),
         about,
@@ -124,17 +127,20 @@ def read_night(folder: Path) -> Night:
 
 
 def _planned(
-    item: Mapping[str, Any], names: Mapping[str, str], ridden_of: Mapping[str, Mapping[str, Any]]
+    item: Mapping[str, Any],
+    factors: Mapping[str, Any],
+    names: Mapping[str, str],
+    ridden_of: Mapping[str, Mapping[str, Any]],
 ) -> Planned:
     file = item["scenario_file"]
     return Planned(
         item["number"],
         item["case_id"],
-        names.get(file, Path(file).stem),
+        names.get(file) or Path(file).stem,
         disturbance_name(disturbances_of(item)),
         item["stage"],
         tuple(ridden_of[file]["requirements"] or ()) if file in ridden_of else None,
-        json.loads(item["factors"] or "{}"),
+        factors,
         item["label"] or item["case_id"],
     )
 

@@ -8,6 +8,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
+from typing import Any
+
+import pyarrow.compute as pc
 
 from emulator.campaign.store.folder import result_files
 from emulator.campaign.store.reading import read_table
@@ -36,12 +39,10 @@ class BenchUse:
 
 def bench_use(folder: Path) -> BenchUse | None:
     """Of a campaign's folder; None if nothing in it was ridden on a bench. Raises RecordError."""
-    rows = [
-        row
-        for path in result_files(folder)
-        for row in read_table(path, SCHEMA).select(_READ).to_pylist()
-        if row["stage"] == "bench"
-    ]
+    rows: list[dict[str, Any]] = []
+    for path in result_files(folder):
+        table = read_table(path, SCHEMA).select(_READ)
+        rows += table.filter(pc.equal(table["stage"], "bench")).to_pylist()
     if not rows:
         return None
     moved = [field.name for field in WEAR]

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+import time
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from emulator.campaign.comparison.compare import FALSE_ALARMS, UNMOVED_POINTS, Comparison, compare
+from emulator.campaign.page.night import read_night
 from tests.support.made_up_campaign import (
     Row,
     fallen,
@@ -16,6 +19,7 @@ from tests.support.made_up_campaign import (
     resampled,
     ridden,
     row,
+    write_campaign,
 )
 
 
@@ -136,3 +140,34 @@ def test_drift_of_processor_time_is_that_of_a_ridden_second() -> None:
     assert (drift.ratio, drift.low, drift.high, drift.pairs) == pytest.approx((1.5, 1.2, 1.8, 9))
     other = [one | {"processor": "another"} for one in now]
     assert compared(before, other).drift is None
+
+
+# -- what it reads -------------------------------------------------------------------------------------------
+
+
+def test_a_comparison_reads_no_criteria(monkeypatch: pytest.MonkeyPatch) -> None:
+    """They are most of a store; pages read them where they show them."""
+    read: list[object] = []
+    monkeypatch.setattr("emulator.campaign.comparison.ridden._margin", read.append)
+    rows = ridden(made_up_rows(seeds=2))
+    compare(rows, rows)
+    assert not read
+    assert len(rows[0].criteria) == len(read) > 0
+
+
+@pytest.mark.timing
+def test_two_stores_of_10_000_runs_are_compared_within_3_s(tmp_path: Path) -> None:
+    """With six criteria a run; processor time, from the files on."""
+    folders = []
+    for draw in (1, 2):
+        rows = made_up_rows(seeds=625, draw=draw)
+        for one in rows:
+            one["criteria"] = [
+                {**c, "name": f"{c['name']} {k}"} for c in one["criteria"][:1] for k in range(6)
+            ]
+        folders.append(write_campaign(tmp_path / str(draw), rows))
+    began = time.process_time()
+    before, now = (read_night(folder) for folder in folders)
+    found = compare(before.rows, now.rows)
+    assert len(found.pairs) == 10_000
+    assert time.process_time() - began < 3.0
