@@ -32,6 +32,7 @@ from tests.support.made_up_campaign import (
     invalid,
     made_up_rows,
     row,
+    table_of,
     write_campaign,
 )
 
@@ -52,6 +53,17 @@ def of_campaigns(folder: Path) -> set[Printed]:
         evidence = gather(nights, [(entries,) for _ in nights], "rider")
         found |= set(of_page("evidence", evidence_html(evidence)))
         found |= set(sentences("evidence", summary(evidence)))
+    asked = folder / "asked"
+    rides = [
+        row("shuffled", None, 0, 20.0, k, factors=f'{{"question": "{name}"}}')
+        for k, name in enumerate(dict.fromkeys(one.question for one in ANSWERS))
+    ]
+    (asked / "searched").mkdir()
+    pq.write_table(table_of(_plain(rides)), asked / "searched" / "000001.parquet")
+    evidence = gather([read_night(asked)], [()], "rider")
+    assert len(evidence.answers) == len(ANSWERS)
+    found |= set(of_page("evidence", evidence_html(evidence)))
+    found |= set(sentences("evidence", summary(evidence)))
     return {one._replace(what=_NAMES.sub("…", one.what)) for one in found}
 
 

@@ -12,6 +12,7 @@ from datetime import date
 
 from emulator.campaign.comparison.acknowledged import sort_out
 from emulator.campaign.comparison.ridden import Margin, Ridden, thinnest_of
+from emulator.campaign.evidence.asked import AskedOfRobot, asked_of_robot
 from emulator.campaign.page.groups import RunGroup, by_cause
 from emulator.campaign.page.night import Night
 from emulator.config.campaign.acknowledged import Entry
@@ -21,11 +22,20 @@ NO_DECISION = (
     "track is decided by people who know what these rides do not show."
 )
 
+PARTS, QUESTIONS = "parts", "questions"
+"""Who asked for a run."""
+NOT_ANSWERED = "not answered"
+"""What a gap of questions is called."""
+
 
 @dataclass(frozen=True)
 class RiddenWith:
-    """Runs of one stage, rig, vehicle, model and tool; files by name and the hash of their contents."""
+    """Runs of one stage, rig, vehicle, model and tool; files by name and the hash of their contents.
 
+    asked_by  the plan's parts, or its questions: those look for what is lost, and failures are no news
+    """
+
+    asked_by: str
     stage: str
     rig: str
     rig_sha256: str
@@ -96,7 +106,10 @@ class Deviation:
 
 @dataclass(frozen=True)
 class Gap:
-    """Cases of a campaign that say nothing: ``what`` is invalid, stopped, error or not ridden."""
+    """Cases of a campaign that say nothing: ``what`` is invalid, stopped, error or not ridden.
+
+    Or its questions that have no answer: not answered.
+    """
 
     campaign: str
     what: str
@@ -115,27 +128,32 @@ class Evidence:
     requirements: tuple[Requirement, ...]
     without_requirement: int
     margins: tuple[ScenarioMargin, ...]
+    answers: tuple[AskedOfRobot, ...]
     gaps: tuple[Gap, ...]
     deviations: tuple[Deviation, ...]
 
 
 def robot_versions(nights: Iterable[Night]) -> tuple[str, ...]:
     """Versions that robots of these campaigns told; an empty one for robots that told none."""
-    return tuple(sorted({row.robot_version for night in nights for row in night.rows if row.of_robot}))
+    return tuple(sorted({row.robot_version for night in nights for row in night.every_ride if row.of_robot}))
 
 
 def gather(nights: Sequence[Night], entries: Sequence[Sequence[Entry]], robot_version: str) -> Evidence:
     """Everything of that version. ``entries``: of each campaign's list of what is acknowledged."""
-    rows = {night.folder: _of_version(night, robot_version) for night in nights}
+    rows = {night.folder: _of_version(night.rows, robot_version) for night in nights}
     of_robot = [row for found in rows.values() for row in found if row.of_robot]
     named = [(night.name, row) for night in nights for row in rows[night.folder]]
     return Evidence(
         robot_version,
         tuple(night.name for night in nights),
-        _ridden_with([row for found in rows.values() for row in found]),
+        (
+            *_ridden_with(PARTS, [row for found in rows.values() for row in found]),
+            *_ridden_with(QUESTIONS, [r for n in nights for r in _of_version(n.searched, robot_version)]),
+        ),
         _requirements(nights, of_robot),
         sum(not row.requirements for row in of_robot),
         _margins(named),
+        asked_of_robot(nights, robot_version),
         tuple(gap for night in nights for gap in _gaps(night, rows[night.folder])),
         tuple(
             one
@@ -145,11 +163,11 @@ def gather(nights: Sequence[Night], entries: Sequence[Sequence[Entry]], robot_ve
     )
 
 
-def _of_version(night: Night, version: str) -> list[Ridden]:
-    return [row for row in night.rows if row.robot_version == version and row.expected]
+def _of_version(rows: Sequence[Ridden], version: str) -> list[Ridden]:
+    return [row for row in rows if row.robot_version == version and row.expected]
 
 
-def _ridden_with(rows: Sequence[Ridden]) -> tuple[RiddenWith, ...]:
+def _ridden_with(asked_by: str, rows: Sequence[Ridden]) -> tuple[RiddenWith, ...]:
     groups: dict[tuple[str, ...], list[Ridden]] = {}
     for row in rows:
         groups.setdefault((row.stage, row.rig, *row.contents[1:], row.model, row.tool), []).append(row)
@@ -160,7 +178,7 @@ def _ridden_with(rows: Sequence[Ridden]) -> tuple[RiddenWith, ...]:
         passed, failed = results.count("pass"), results.count("fail")
         made.append(
             RiddenWith(
-                *(stage, rig, rig_sha256, vehicle_sha256, model, tool, len(found), passed, failed),
+                *(asked_by, stage, rig, rig_sha256, vehicle_sha256, model, tool, len(found), passed, failed),
                 len(found) - passed - failed,
                 days[0] if days else None,
                 days[-1] if days else None,
@@ -228,6 +246,9 @@ def _gaps(night: Night, rows: Sequence[Ridden]) -> list[Gap]:
     missing = night.not_ridden
     if missing:
         gaps.append(Gap(night.name, "not ridden", len(missing), f"campaign: {night.ended}", missing[0].label))
+    if unanswered := night.unanswered:
+        cause = f"questions without an answer; campaign: {night.ended}"
+        gaps.append(Gap(night.name, NOT_ANSWERED, len(unanswered), cause, unanswered[0]))
     return gaps
 
 

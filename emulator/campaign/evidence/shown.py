@@ -2,17 +2,27 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from datetime import date
 from typing import Any
 
-from emulator.campaign.evidence.gathered import NO_DECISION, Deviation, Evidence, RiddenWith, ScenarioMargin
+from emulator.campaign.evidence.asked import ALL_LEAVE_OUT, AskedOfRobot, interval
+from emulator.campaign.evidence.gathered import (
+    NO_DECISION,
+    NOT_ANSWERED,
+    PARTS,
+    Deviation,
+    Evidence,
+    RiddenWith,
+    ScenarioMargin,
+)
 from emulator.campaign.page.words import counted_words, percent
 from emulator.report.page import page_html
 
 FORMAT = 1
 """Changes when a key changes its meaning or goes; a new key does not change it."""
 RIDDEN = (
+    "asked by",
     "stage",
     "rig",
     "rig's hash",
@@ -45,6 +55,18 @@ MARGINS = (
     "limit",
     "in percent",
     "case",
+)
+ANSWERS = (
+    "campaign",
+    "question",
+    "answer",
+    "bounds",
+    "expected",
+    "who rode",
+    "rides",
+    "do not count",
+    "how",
+    "leaves out",
 )
 GAPS = ("campaign", "what", "cases", "why", "first")
 DEVIATIONS = ("campaign", "runs", "result", "what happened", "first", "reason", "name", "until")
@@ -81,6 +103,12 @@ def evidence_html(evidence: Evidence) -> str:
                 MARGINS,
                 [_margin(one) for one in evidence.margins],
             ),
+            (
+                "Questions",
+                f"What the plans' searches found. {ALL_LEAVE_OUT}",
+                ANSWERS,
+                [_answer(one) for one in evidence.answers],
+            ),
         ],
     )
 
@@ -92,21 +120,31 @@ def version_words(evidence: Evidence) -> str:
 
 def summary(evidence: Evidence) -> str:
     """What there is, in a sentence; no judgement."""
-    runs = sum(one.runs - one.no_evidence for one in evidence.ridden)
-    failed = sum(one.failed for one in evidence.ridden)
+    of_parts = [one for one in evidence.ridden if one.asked_by == PARTS]
+    runs = sum(one.runs - one.no_evidence for one in of_parts)
+    failed = sum(one.failed for one in of_parts)
     stages = ", ".join(sorted({one.stage for one in evidence.ridden})) or "no"
-    silent = sum(one.count for one in evidence.gaps)
+    silent = sum(one.count for one in evidence.gaps if one.what != NOT_ANSWERED)
     unclaimed = sum(len(one.group.rows) for one in evidence.deviations if not one.reason or one.expired)
     return (
         f"{counted_words(runs, 'run')} of {counted_words(len(evidence.campaigns), 'campaign')} say something "
         f"about it ({stages} stage), {failed:,} failed; {unclaimed:,} open deviations that nobody has "
-        f"acknowledged; {counted_words(silent, 'case')} invalid or missing."
+        f"acknowledged; {counted_words(silent, 'case')} invalid or missing.{_asked(evidence)}"
     )
+
+
+def _asked(evidence: Evidence) -> str:
+    """Of the summary what is about questions; nothing where none was asked."""
+    if not evidence.answers:
+        return ""
+    against = sum(one.answer.as_expected is False for one in evidence.answers)
+    told = f", {against:,} other than the plan expects" if against else ""
+    return f" {counted_words(len(evidence.answers), 'answer')} to questions{told}."
 
 
 def plain_evidence(evidence: Evidence) -> dict[str, Any]:
     """Everything as plain values with keys that stay; days as text."""
-    plain = asdict(evidence)
+    plain = asdict(replace(evidence, deviations=()))
     plain["deviations"] = [
         {
             "campaign": one.campaign,
@@ -140,7 +178,16 @@ def _ridden(one: RiddenWith) -> tuple[str, ...]:
     days = " to ".join(dict.fromkeys(day.isoformat() for day in (one.first, one.last) if day is not None))
     hashes = (one.rig_sha256[:_HASH_DIGITS], one.vehicle_sha256[:_HASH_DIGITS])
     counts = (one.runs, one.passed, one.failed, one.no_evidence)
-    return (one.stage, one.rig, *hashes, one.model, one.tool, days, *(f"{count:,}" for count in counts))
+    return (
+        one.asked_by,
+        one.stage,
+        one.rig,
+        *hashes,
+        one.model,
+        one.tool,
+        days,
+        *(f"{count:,}" for count in counts),
+    )
 
 
 def _about_requirements(evidence: Evidence) -> str:
@@ -170,6 +217,17 @@ def _margin(one: ScenarioMargin) -> tuple[str, ...]:
     return (
         *(one.scenario, one.stage, one.criterion, f"{one.runs:,}", f"{one.missed:,}"),
         *(margin.replace("-", "−"), limit, percent(one.percent), f"{one.case_id} ({one.campaign})"),
+    )
+
+
+def _answer(one: AskedOfRobot) -> tuple[str, ...]:
+    answer = one.answer
+    expected = {True: "yes", False: "NO", None: "–"}[answer.as_expected]
+    who = ", ".join(version or "tells no version" for version in one.robots)
+    return (
+        *(one.campaign, answer.label, answer.sentence, interval(answer) or "none", expected),
+        *(f"{who} on {', '.join(one.rigs)}", f"{answer.rides:,}", f"{answer.not_counted:,}"),
+        *(answer.method, one.leaves_out),
     )
 
 

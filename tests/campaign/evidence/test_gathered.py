@@ -5,12 +5,17 @@ from __future__ import annotations
 from datetime import date
 from pathlib import Path
 
+import pyarrow.parquet as pq
+
+from emulator.campaign.evidence.asked import interval
 from emulator.campaign.evidence.gathered import NO_DECISION, Evidence, gather, robot_versions
-from emulator.campaign.evidence.shown import evidence_html, plain_evidence
-from emulator.campaign.page.night import read_night
+from emulator.campaign.evidence.shown import evidence_html, plain_evidence, summary
+from emulator.campaign.page.night import Night, read_night
+from emulator.campaign.store.answers import ANSWERS_FILE, answers_table
 from emulator.config.campaign.acknowledged import Entry
 from tests.support.html_page import Page
-from tests.support.made_up_campaign import error, fallen, invalid, row, write_campaign
+from tests.support.made_up_answers import margin, other
+from tests.support.made_up_campaign import error, fallen, invalid, row, table_of, write_campaign
 
 ENTRY = Entry(scenario="slalom", reason="known", name="A. Keeper", until=date(2027, 3, 31))
 
@@ -73,3 +78,58 @@ def test_the_page_decides_nothing_and_says_so(tmp_path: Path) -> None:
     assert plain["decides"] == "nothing"
     assert plain["deviations"][0]["until"] == "2027-03-31"
     assert not {"passes", "approved", "released", "result"} & plain.keys()
+
+
+def asked(folder: Path) -> Night:
+    """A campaign of nothing but questions: one about each kind, one without an answer."""
+    answers = (
+        margin("imu_rates", 60.0, 24.0),
+        other(
+            *("how likely", "probability", "a ride is lost with a probability of 0.02"),
+            probability=0.02,
+            low=0.005,
+            high=0.05,
+            confidence=0.95,
+            as_expected=False,
+        ),
+        other("of the other", "failure", "found", found="failure found", case_id="0" * 16),
+    )
+    rides = [
+        row("gust", None, k, 5.0, k, factors=f'{{"question": "{name}"}}', robot_version=version)
+        for k, (name, version) in enumerate(
+            [("over speed", "rider 1.0"), ("how likely", "rider 1.0"), ("of the other", "rider 2.0")]
+        )
+    ]
+    names = [*dict.fromkeys(one.question for one in answers), "never asked"]
+    path = write_campaign(folder / "asked", [], questions=names)
+    (path / "searched").mkdir()
+    pq.write_table(table_of(rides), path / "searched" / "000001.parquet")
+    pq.write_table(answers_table(answers), path / ANSWERS_FILE)
+    return read_night(path)
+
+
+def test_answers_stand_with_who_rode_their_bounds_and_what_they_leave_out(tmp_path: Path) -> None:
+    night = asked(tmp_path)
+    assert robot_versions([night]) == ("rider 1.0", "rider 2.0")
+    found = gather([night], [()], "rider 1.0")
+    assert [(one.answer.question, one.robots) for one in found.answers] == [
+        ("over speed", ("rider 1.0",)),
+        ("how likely", ("rider 1.0",)),
+    ]
+    assert [interval(one.answer) for one in found.answers] == [
+        "between 24 and 25 ms",
+        "0.005 to 0.05 at 95 %",
+    ]
+    assert [(r.asked_by, r.runs) for r in found.ridden] == [("questions", 2)]
+    assert summary(found).startswith("0 runs of 1 campaign say something about it (virtual stage)")
+    assert [(gap.what, gap.count, gap.example) for gap in found.gaps] == [("not answered", 1, "never asked")]
+    page = Page(evidence_html(found))
+    for words in ("over speed · delay of imu_rates · at 60 km/h", "0.005 to 0.05", "rider 1.0 on", "NO"):
+        assert words in page.text, words
+    assert "several things late or weak at once" in page.text
+    assert "2 answers to questions, 1 other than the plan expects" in page.text
+    plain = plain_evidence(found)
+    assert plain["answers"][1]["answer"]["high"] == 0.05
+    assert plain["answers"][1]["leaves_out"].startswith("other distributions")
+    (of_the_other,) = gather([night], [()], "rider 2.0").answers
+    assert of_the_other.leaves_out.startswith("whether there are likelier")
