@@ -8,12 +8,15 @@ from __future__ import annotations
 import inspect
 import operator
 from collections.abc import Iterable, Mapping
+from difflib import get_close_matches
 from typing import Any, NoReturn
 
 from emulator.core.signals import OUTPUT_VALUES
 from emulator.stages.own_robot.protocol import NOTHING, Answer, RobotFailed
 
 _GNSS = ("gnss_x_m", "gnss_y_m", "gnss_z_m", "gnss_speed_m_s", "gnss_course_rad", "gnss_fix")
+_VALUES = frozenset((*OUTPUT_VALUES, *_GNSS))
+"""Names that a value can arrive under."""
 _KEYS = ("values", "frames", "notes")
 _NAMES, _FLOATS = frozenset({str}), frozenset({float})
 _EXAMPLE = '{"values": {"throttle": 0.1}, "frames": [(0x80, b"...")], "notes": {}}'
@@ -31,10 +34,24 @@ class Arrived(dict[str, float]):
     """Values that arrived in a period, by name."""
 
     def __missing__(self, name: str) -> NoReturn:
-        if name in OUTPUT_VALUES or name in _GNSS:
+        if name in _VALUES:
             ask = f"ask by moment.values.get({name!r}), and keep the last one"
             raise NotArrived(f"{name!r} has not arrived in this period: {ask}")
-        raise NotArrived(f"{name!r:.60} is no value of a bench; emulator list outputs tells their names")
+        raise NotArrived(_no_value(name))
+
+    def get(self, name: str, default: Any = None) -> Any:
+        """As of any dict; but a name that no bench has would never arrive, and never be missed."""
+        if name in self:
+            return self[name]
+        if name not in _VALUES:
+            raise NotArrived(_no_value(name))
+        return default
+
+
+def _no_value(name: object) -> str:
+    near = get_close_matches(str(name), _VALUES, n=1)
+    meant = f", did you mean {near[0]!r}?" if near else ";"
+    return f"{name!r:.60} is no value of a bench{meant} emulator list outputs tells their names"
 
 
 class NotAskedFor:
