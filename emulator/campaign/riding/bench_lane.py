@@ -9,7 +9,6 @@ ends the night: more runs would only be more of the same.
 
 from __future__ import annotations
 
-import os
 import shutil
 import time
 from collections.abc import Callable, Sequence
@@ -21,12 +20,12 @@ from typing import Any
 from emulator.assembly.session import Session, load_session
 from emulator.campaign.plan.case import Case, CaseFiles
 from emulator.campaign.plan.written import write_case
+from emulator.campaign.riding.kept_record import RecordPlace
 from emulator.campaign.riding.one_case import Keep, Ridden, row_of_failure, worth_keeping
 from emulator.campaign.riding.row import row_of_run
 from emulator.campaign.riding.wear import wear_of
 from emulator.campaign.riding.worker import Task
 from emulator.campaign.riding.workers import Done
-from emulator.campaign.store.folder import KEPT_FOLDER
 from emulator.campaign.store.schema import COUNTING, ERROR, WRONG_FILES, Row
 from emulator.core.errors import StartFailed, Stopped
 from emulator.inspection.host import measure_lateness
@@ -140,9 +139,7 @@ class BenchLane:
     def _attempt(self, case: Case, keep: Keep, number: int) -> tuple[Row, bool]:
         """One run and its row; whether a person ended it."""
         began, started, cpu_s = datetime.now(UTC), time.monotonic(), time.process_time()
-        kept = self._folder / KEPT_FOLDER
-        place = kept / case.id if number == 1 else kept / f"{case.id}.attempt-{number}"
-        partial = kept / f".{place.name}.{os.getpid()}"
+        place = RecordPlace(self._folder, case.id if number == 1 else f"{case.id}.attempt-{number}")
         judged: _Judged | None = None
         notices: list[str] = []
 
@@ -151,20 +148,20 @@ class BenchLane:
             self._say(text)
 
         try:
-            written = write_case(case, self._files, kept / f"{case.id}.case")
+            written = write_case(case, self._files, place.case)
             session = load_session(written.rig, written.scenario, seed=case.seed, stage="bench")
             self._make_sure(session)
             verdict = ride(
                 session,
                 (written.rig, written.scenario),
-                partial,
+                place.partial,
                 virtual=False,
                 say=self._say,
-                beside=self._beside(session, partial, noticed),
+                beside=self._beside(session, place.partial, noticed),
             )
-            run = read_run(partial)
+            run = read_run(place.partial)
             robot = dict(run.manifest.get("robot") or {})
-            judged = _Judged(session, run, read_outcome(partial), robot, verdict)
+            judged = _Judged(session, run, read_outcome(place.partial), robot, verdict)
             row = row_of_run(case, judged, self._plan) | {"wear": wear_of(run)._asdict()}
         except Stopped:
             return {}, True
@@ -176,9 +173,8 @@ class BenchLane:
         except Exception as error:
             row = row_of_failure(case, error, self._plan)
         if judged is not None and (worth_keeping(row, keep) or row["result"] not in COUNTING):
-            shutil.rmtree(place, ignore_errors=True)
-            partial.rename(place)
-        shutil.rmtree(partial, ignore_errors=True)
+            place.settle()
+        place.drop()
         row |= {
             "attempt": number,
             "notices": notices,

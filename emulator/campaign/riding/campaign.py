@@ -7,6 +7,7 @@ import hashlib
 import os
 import platform
 import re
+import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import UTC, datetime, timedelta
@@ -26,9 +27,11 @@ from emulator.campaign.search.questions import questions_hash
 from emulator.campaign.store.counts import counted
 from emulator.campaign.store.folder import CAMPAIGN_FILE, CampaignFolder
 from emulator.campaign.store.reading import STOPPED_AFTER, read_campaign, read_cases, read_results
-from emulator.core.errors import RecordError, StartFailed
+from emulator.core.errors import RecordError, RunFailed, StartFailed
 from emulator.loop.machine import processor
 
+NOTE_TIME_EVERY_S = 5.0
+"""At most so much of the time that is spent is forgotten by a kill."""
 _LIBRARIES = ("numpy", "numba", "scipy", "pyarrow")
 
 
@@ -127,10 +130,12 @@ def ride_campaign(
     """
     turns = begin(folder, asked)
     about = read_campaign(folder.path)
+    before_s = float(about["spent_s"])
+    tell = _noting_time(folder, about, tell)
     with contextlib.closing(riders()) as riding:
-        ending = conduct(folder, turns, asked.terms, riding, tell, stop_asked, float(about["spent_s"]))
+        ending = conduct(folder, turns, asked.terms, riding, tell, stop_asked, before_s)
         if ending.state == "complete" and asked.questions:
-            _search(folder, asked, riding, ending, tell, stop_asked, float(about["spent_s"]))
+            _search(folder, asked, riding, ending, tell, stop_asked, before_s)
         if ending.state != "stopped" and keepers is None:
             ending.said += keep_records(folder, asked.cases, asked.terms, riding, stop_asked, missing=False)
     if ending.state != "stopped" and keepers is not None:
@@ -142,7 +147,7 @@ def ride_campaign(
             **about,
             "state": ending.state,
             STOPPED_AFTER: ending.after_turn,
-            "spent_s": round(float(about["spent_s"]) + ending.spent_s, 3),
+            "spent_s": round(before_s + ending.spent_s, 3),
             "lost_workers": int(about["lost_workers"]) + ending.lost,
             "ended": _now(),
             "said": [*about["said"], *ending.said],
@@ -150,6 +155,27 @@ def ride_campaign(
     )
     ending.counts = counted(read_results(folder.path).to_pylist())
     return ending
+
+
+def _noting_time(
+    folder: CampaignFolder, about: Mapping[str, Any], tell: Callable[[Progress], None]
+) -> Callable[[Progress], None]:
+    """Tells the same, and writes down how long it took so far: time before a kill counts for the budget.
+
+    Of a bench that is once a run; a run that is cut off is not counted.
+    """
+    began = written = time.monotonic()
+
+    def told(progress: Progress) -> None:
+        nonlocal written
+        now = time.monotonic()
+        if now - written >= NOTE_TIME_EVERY_S:
+            with contextlib.suppress(RunFailed):  # a disk that refuses rows is told where they are written
+                folder.describe({**about, "spent_s": round(float(about["spent_s"]) + now - began, 3)})
+            written = now
+        tell(progress)
+
+    return told
 
 
 def _search(

@@ -53,7 +53,7 @@ class Terms:
     keep        of which cases the whole record is kept
     thinnest    how many of the others with the thinnest margins are kept besides
     most_kept   how many in all; those of the lowest numbers stay
-    disk_bytes  that the kept records may take; those of the lowest numbers stay
+    disk_bytes  that the campaign's folder may take; records of the lowest numbers stay, rows always do
     limit_s     by the clock, for a case
     attempts    at a case whose worker is lost
     time_s      budget of time, all processes that worked at this campaign together; None: no limit
@@ -288,13 +288,28 @@ def out_of_time(terms: Terms, spent_s: float) -> bool:
 def _within_budget(folder: Path, cases: Iterable[Case], terms: Terms) -> None:
     """Remove whole records of the highest numbers until there are no more, and no larger, than they may be.
 
-    Whoever came first, the same ones stay in the end.
+    Whoever came first, the same ones stay in the end, but for what little rows differ in size.
     """
-    there = {path.name: path for path in (folder / KEPT_FOLDER).iterdir() if path.name[:1] != "."}
-    taken = 0
+    there: dict[str, list[Path]] = {}
+    for path in (folder / KEPT_FOLDER).iterdir():
+        if path.name[:1] != ".":  # a case has one record for every attempt on a bench
+            there.setdefault(path.name.partition(".")[0], []).append(path)
     found = sorted((case for case in cases if case.id in there), key=lambda case: case.number)
+    if terms.disk_bytes is None and len(found) <= terms.most_kept:
+        return
+    taken = 0 if terms.disk_bytes is None else _bytes_beside(folder)
     for kept, case in enumerate(found, start=1):
-        taken += sum(file.stat().st_size for file in there[case.id].rglob("*") if file.is_file())
+        taken += sum(map(_bytes_in, there[case.id]))
         if kept > terms.most_kept or (terms.disk_bytes is not None and taken > terms.disk_bytes):
-            for path in (there[case.id], there[case.id].with_suffix(".case")):
+            for path in there[case.id]:
                 shutil.rmtree(path, ignore_errors=True)
+
+
+def _bytes_beside(folder: Path) -> int:
+    """What a campaign's folder takes beside the records: rows, plan, pages, found failures."""
+    beside = (path for path in folder.iterdir() if path.name != KEPT_FOLDER)
+    return sum(_bytes_in(path) if path.is_dir() else path.stat().st_size for path in beside)
+
+
+def _bytes_in(folder: Path) -> int:
+    return sum(file.stat().st_size for file in folder.rglob("*") if file.is_file())

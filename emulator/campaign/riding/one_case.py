@@ -6,10 +6,8 @@ with each case. So a case gives the bytes that ``emulator run`` gives, whatever 
 
 from __future__ import annotations
 
-import contextlib
 import os
 import resource
-import shutil
 import time
 import traceback
 from collections.abc import Callable, Iterator, Mapping
@@ -22,8 +20,8 @@ from emulator.assembly.session import Session, load_session, session_of
 from emulator.campaign.plan.case import Case, CaseFiles, named_robot
 from emulator.campaign.plan.rig_of_case import rig_side
 from emulator.campaign.plan.written import write_case
+from emulator.campaign.riding.kept_record import RecordPlace
 from emulator.campaign.riding.row import row_of_error, row_of_run
-from emulator.campaign.store.folder import KEPT_FOLDER
 from emulator.campaign.store.reading import is_kept
 from emulator.campaign.store.schema import COUNTING, ERROR, WRONG_FILES, Row
 from emulator.config.campaign.schema import Kept
@@ -130,24 +128,22 @@ class Cases:
         )
 
     def _keep(self, case: Case, held: HeldRun) -> str:
-        """Write the whole record, made from files that stay beside it; says why not if that fails."""
+        """Write the whole record with the files it is made from; says why not if that fails."""
         assert self._folder is not None
         if is_kept(self._folder, case.id):
             return ""
-        kept = self._folder / KEPT_FOLDER
-        partial = kept / f".{case.id}.{os.getpid()}"
+        place = RecordPlace(self._folder, case.id)
         try:
-            written = write_case(case, self._files, kept / f"{case.id}.case")
+            written = write_case(case, self._files, place.case)
             session = load_session(
                 written.rig, written.scenario, seed=case.seed, stage=case.stage, robot=named_robot(case)
             )
-            write_run(held, session, partial)
-            with contextlib.suppress(FileExistsError):  # somebody else was faster with the same
-                partial.rename(kept / case.id)
+            write_run(held, session, place.partial)
+            place.settle()
         except (EmulatorError, OSError) as error:
             return f"the record of {case.id} could not be kept: {error}"
         finally:
-            shutil.rmtree(partial, ignore_errors=True)
+            place.drop()
         return ""
 
 

@@ -6,7 +6,7 @@
     results/NNNNNN.parquet  rows, in the order they came
     searched/NNNNNN.parquet rows of what the plan's questions asked for, likewise
     answers.parquet         what came of the questions
-    kept/CASE_ID/           run folders that were worth keeping
+    kept/CASE_ID/           run folders that were worth keeping, with their case's files in case/
 
 A file of results appears whole or not at all, and never changes: it is written under another name, brought to
 the disk and renamed. What a kill at any moment loses is what was still being ridden, and rows of the last
@@ -43,6 +43,8 @@ RESULTS_FOLDER = "results"
 SEARCHED_FOLDER = "searched"
 ROW_FOLDERS = (RESULTS_FOLDER, SEARCHED_FOLDER)
 KEPT_FOLDER = "kept"
+CASE_FOLDER = "case"
+"""In a kept run folder: the files that its case is made of."""
 
 MOST_SMALL = 64
 """Files of results that become one."""
@@ -104,8 +106,9 @@ class CampaignFolder:
         for of in ROW_FOLDERS:
             for unfinished in (path / of).glob(".*"):
                 unfinished.unlink(missing_ok=True)
-        for record in (path / KEPT_FOLDER).glob(".*"):
-            shutil.rmtree(record, ignore_errors=True)
+        for record in (path / KEPT_FOLDER).iterdir():
+            if record.name[:1] == "." or (record.is_dir() and os.listdir(record) == [CASE_FOLDER]):
+                shutil.rmtree(record, ignore_errors=True)
         self._next = {of: _last_number(path, of) + 1 for of in ROW_FOLDERS}
 
     def __enter__(self) -> CampaignFolder:

@@ -1,11 +1,16 @@
 """Who gets which case and when it ends, with riders that ride nothing."""
 
 import json
+import multiprocessing
+import os
 import shutil
+import signal
+import time
 from datetime import UTC, datetime
 
 import pytest
 
+from emulator.campaign.riding import campaign
 from emulator.campaign.riding.campaign import Asked, begin, begins_at, folder_of, last_of, ride_campaign
 from emulator.campaign.riding.conduct import Most, Terms, rows_of
 from emulator.campaign.riding.order import in_turn
@@ -158,17 +163,54 @@ def test_the_thinnest_are_ridden_again_to_be_kept_and_must_come_out_the_same(tmp
     assert read_results(tmp_path / "a").num_rows == 20
 
 
-@pytest.mark.parametrize("terms", [Terms(thinnest=0, disk_bytes=3500), Terms(thinnest=0, most_kept=3)])
-def test_records_beyond_what_may_be_kept_go_those_of_the_highest_numbers_first(tmp_path, plan, terms):
-    kept = tmp_path / "a" / "kept"
+@pytest.mark.parametrize(
+    ("terms", "beside", "left"),
+    [
+        (Terms(thinnest=0, disk_bytes=3_500_000), 0, 3),
+        (Terms(thinnest=0, disk_bytes=3_500_000), 1_000_000, 2),
+        (Terms(thinnest=0, most_kept=3), 1_000_000, 3),
+    ],
+)
+def test_records_beyond_what_may_be_kept_go_those_of_the_highest_numbers_first(
+    tmp_path, plan, terms, beside, left
+):
+    """A budget of disk is the whole folder's; a case that was ridden again has a record of each attempt."""
+    kept, found = tmp_path / "a" / "kept", tmp_path / "a" / "found"
+    found.mkdir(parents=True)
+    (found / "case.bin").write_bytes(bytes(beside))
 
     def row(task):
-        (kept / task.case.id).mkdir()
-        (kept / task.case.id / "signals.arrow").write_bytes(bytes(1000))
+        for name in (task.case.id, f"{task.case.id}.attempt-2"):
+            (kept / name).mkdir()
+            (kept / name / "signals.arrow").write_bytes(bytes(500_000))
         return made_up_row(task.case, **SURPRISE)
 
     ride(tmp_path / "a", plan, StubRiders(row, which=LAST), terms)
-    assert sorted(path.name for path in kept.iterdir()) == [CASES[n].id for n in range(3)]
+    there = {path.name.partition(".")[0] for path in kept.iterdir()}
+    assert sorted(there) == [CASES[n].id for n in range(left)]
+    assert len(list(kept.iterdir())) == 2 * left
+
+
+def test_time_before_a_kill_counts_for_the_budget(tmp_path, plan, monkeypatch):
+    monkeypatch.setattr(campaign, "NOTE_TIME_EVERY_S", 0.0)
+
+    def dies():
+        def row(task):
+            if task.case.number == 4:
+                os.kill(os.getpid(), signal.SIGKILL)
+            time.sleep(0.1)
+            return made_up_row(task.case)
+
+        ride(tmp_path / "a", plan, StubRiders(row, at_once=1))
+
+    process = multiprocessing.get_context("fork").Process(target=dies)
+    process.start()
+    process.join(60.0)
+    assert process.exitcode == -signal.SIGKILL
+    assert 0.3 <= read_campaign(tmp_path / "a")["spent_s"] < 60.0
+    riders = StubRiders(passing)
+    ending = ride(tmp_path / "a", plan, riders, Terms(time_s=0.3))
+    assert (ending.state, riders.given) == ("out_of_time", [])
 
 
 def test_unlike_processors_are_told(tmp_path, plan):

@@ -101,8 +101,12 @@ def test_a_surprise_is_kept_whole_as_emulator_run_would_have_left_it(campaign):
     folder, rows, _ = campaign
     assert all(row["as_expected"] is False for row in rows)
     kept = {path.name for path in (folder / "kept").iterdir()}
-    assert kept == {name for case in CASES for name in (case.id, f"{case.id}.case")}
+    assert kept == {case.id for case in CASES}
     run = read_run(folder / "kept" / CASES[2].id)
+    given = run.manifest["given"]  # the files of a case lie in its record, where they can be ridden from
+    assert Path(given["rig"]) == folder / "kept" / CASES[2].id / "case" / "rig.yaml"
+    session = load_session(given["rig"], given["scenario"], seed=CASES[2].seed)
+    assert session.files == run.manifest["files"]
     assert signals_hash(run) == rows[2]["signals_sha256"]
     assert run.verdict["result"] == "fail"
     assert run.manifest["rig"]["sensors"]["lean"]["noise_rad"] == 0.001
