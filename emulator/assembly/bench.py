@@ -35,6 +35,7 @@ from emulator.plant.states import (
     END_NAMES,
     END_STOPPED,
     EV_BEGAN,
+    EV_ENABLE,
     EV_END,
     EV_ENDED,
     EV_FALL,
@@ -57,6 +58,7 @@ from emulator.plant.states import (
     PERMISSIVE_TEXTS,
     STATE_NAMES,
     acknowledge,
+    await_enable,
     go,
     hold,
     stop,
@@ -64,7 +66,7 @@ from emulator.plant.states import (
 )
 from emulator.plant.step import Plant, tick
 from emulator.sensors.gnss import QUALITIES, reported_sigma
-from emulator.shared_memory.status import Command
+from emulator.shared_memory.status import BY_BUTTON, Command
 from emulator.wire.nmea import LONGEST_BURST, chosen, longest_burst
 from emulator.wire.utc import DAY_ms, NO_LEAP_ms
 
@@ -93,6 +95,7 @@ EVENT_KINDS = {
     EV_HOLD: "hold",
     EV_MONITOR: "monitor",
     EV_REST: "at_rest",
+    EV_ENABLE: "local_enable",
 }
 """Kinds of events in ``events.jsonl`` by the plant's codes."""
 
@@ -164,6 +167,7 @@ class Bench:
         for code in (Command.STOP, Command.TRIP):
             trial = Bench(session)
             trial.command(Command.HOLD, 0.0)
+            trial.command(Command.ARM, BY_BUTTON)
             trial.command(Command.ARM, 0.0)
             trial.command(Command.GO, 0.0)
             trial.tick(frame_buffer(8), frame_buffer(64), 0.0, 0.0)
@@ -283,7 +287,9 @@ class Bench:
 
     def command(self, code: int, argument: float) -> None:
         """A ``status.Command`` from the operator or the cycle; takes effect in the next tick."""
-        if code == Command.ARM:
+        if code == Command.ARM and argument == BY_BUTTON:
+            await_enable(self._run)
+        elif code == Command.ARM:
             self._run["arm_requested"] = self._run["tick"] + 1
         elif code == Command.STOP:
             stop(self._run, END_STOPPED)
@@ -350,6 +356,8 @@ class Bench:
             return self._trip_words(index, int(value))
         if code == EV_PERMISSIVE:
             return f"{PERMISSIVE_TEXTS[index]}: {'given' if value else 'not given'}"
+        if code == EV_ENABLE:
+            return "local enable: the button at the bench was pressed"
         if code == EV_HOLD:
             who = ("", "at the bench", "from afar", "at the bench and from afar")[index]
             return f"held by the operator {who}: armed at most" if index else "hold released"

@@ -26,7 +26,7 @@ from emulator.core.signals import (
 )
 from emulator.plant.commands import N_ROBOT, STRANGERS, WATCHES, RobotFrames
 from emulator.plant.events import sensor_of
-from emulator.plant.states import PERMISSIVES
+from emulator.plant.states import N_PERMISSIVES, PERMISSIVES
 from emulator.sensors.sampling import DelayLines, outputs
 from emulator.wire.nmea import longest_burst
 
@@ -78,7 +78,7 @@ def robot_frames(session: Session) -> RobotFrames:
         renewed=np.full(len(WATCHES), -1, np.int64),
         stranger_ids=np.zeros(STRANGERS, np.int64),
         strangers=np.zeros(STRANGERS + 1, np.int64),
-        inputs=np.full(len(PERMISSIVES), np.nan),
+        inputs=np.full(N_PERMISSIVES + 1, np.nan),
         robot=np.full(len(ROBOT_COMMANDS), np.nan),
         values=np.zeros(codec.most_signals),
     )
@@ -89,6 +89,8 @@ def robot_frames(session: Session) -> RobotFrames:
             for k, signal in enumerate(codec.signals[f]):
                 if signal in PERMISSIVES:
                     robot.value_of[f, k] = N_ROBOT + PERMISSIVES.index(signal)
+                elif signal == rig.local_enable:
+                    robot.value_of[f, k] = N_ROBOT + N_PERMISSIVES
         if name in COMMAND_FRAMES:
             for k, signal in enumerate(codec.signals[f]):
                 robot.value_of[f, k] = COMMAND[signal]

@@ -19,10 +19,10 @@ from emulator.console.frame_ages import FrameAges
 from emulator.console.live_margins import LiveMargins
 from emulator.core.signals import INDEX, RUNNING, STANDBY, TICK_NS, TRIPPED, UNARMED_TICK
 from emulator.core.trip_reasons import TripReason
-from emulator.plant.states import PERMISSIVE_TEXTS, STATE_NAMES
+from emulator.plant.states import EV_ENABLE, MISSING_ENABLE, PERMISSIVE_TEXTS, STATE_NAMES
 from emulator.record.process import LOOP_EVENT_KINDS
 from emulator.shared_memory.block import Snapshot
-from emulator.shared_memory.status import Command, LoopEvent, LoopState, RecorderState, Status
+from emulator.shared_memory.status import BY_BUTTON, Command, LoopEvent, LoopState, RecorderState, Status
 
 STRIP_HZ = 100
 """Samples a second of a signal that somebody follows."""
@@ -105,7 +105,8 @@ class Observer:
         events, lost = self._events.read()
         self._event_count += lost
         for event in events:
-            if event.code == LoopEvent.COMMAND and event.index == Command.ARM:
+            at_once = event.code == LoopEvent.COMMAND and event.index == Command.ARM
+            if event.code == EV_ENABLE or (at_once and event.value != BY_BUTTON):
                 self._armed = True
             riding = event.tick > UNARMED_TICK // 2
             self._told.append(
@@ -137,6 +138,7 @@ class Observer:
             "time_s": round(self._tick * TICK_NS * 1e-9, 3) if self._tick > UNARMED_TICK // 2 else None,
             "state": STATE_NAMES[state],
             "armed": self._armed,
+            "button_awaited": bool(self._missing_mask() & MISSING_ENABLE),
             "missing": missing,
             "trip": self._trip(state, missing),
             **{key: _short(self._value(name)) for key, name in _SHOWN.items()},
@@ -149,8 +151,11 @@ class Observer:
             "event_count": self._event_count,
         }
 
+    def _missing_mask(self) -> int:
+        return int(self._value("bench.permissives_missing") or 0)
+
     def _missing(self) -> list[str]:
-        mask = int(self._value("bench.permissives_missing") or 0)
+        mask = self._missing_mask()
         return [text for bit, text in enumerate(PERMISSIVE_TEXTS) if mask >> bit & 1]
 
     def _trip(self, state: int, missing: Sequence[str]) -> dict[str, str] | None:

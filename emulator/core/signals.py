@@ -198,7 +198,11 @@ SIGNALS: tuple[Signal, ...] = (
     Signal("bench.state", "1", "0 standby, 1 armed, 2 running, 3 stopping, 4 tripped"),
     Signal("bench.trip_reason", "1", "0 none; numbers in emulator.plant.states"),
     Signal("bench.events_active", "1", "bit mask of active scenario events, bit 0 the first one"),
-    Signal("bench.permissives_missing", "1", "bit mask: 1 robot heartbeat, 2 emergency stop, 4 guard"),
+    Signal(
+        "bench.permissives_missing",
+        "1",
+        "bit mask: 1 robot heartbeat, 2 emergency stop, 4 guard, 8 local enable",
+    ),
     Signal("loop.lateness_us", "us", "wake-up after the tick's deadline"),
     Signal("loop.compute_us", "us", "time spent in the tick before this one"),
 )

@@ -22,7 +22,7 @@ from emulator.core.signals import (
     TRIPPED,
 )
 from emulator.events.actuator_faults import CLUTCH, FRONT_BRAKE, REAR_BRAKE, STEERING, THROTTLE, move
-from emulator.plant.states import say_permissive
+from emulator.plant.states import N_PERMISSIVES, say_enable, say_permissive
 from emulator.vehicle.driveline import TOP_GEAR
 from emulator.vehicle.state import (
     U_BRAKE_FRONT,
@@ -54,7 +54,7 @@ class RobotFrames(NamedTuple):
     """What is received: the robot's side of the codec, and the bench's inputs.
 
     value_of  (F, K)  index into the ``robot`` vector of payload signal k of frame f, or its length plus that
-                      of a permissive; -1 not ours to read
+                      of a permissive or, behind those, of the local enable; -1 not ours to read
     is_robot  (F,)    1 if the robot or the bench sends this frame
     alive     (F,)    last alive counter, -1 before the first
     counts    (F, 4)  accepted, lost, repeated, damaged
@@ -64,7 +64,7 @@ class RobotFrames(NamedTuple):
     renewed   (3,)    tick of the first news of each watch after a trip, -1 for none
     stranger_ids  (8,) identifiers nobody declared, in the order they came
     strangers (9,)    how many frames of each; the last one: of all others
-    inputs    (3,)    last values of the bench's inputs by permissive; NaN: none, or 'not available'
+    inputs    (4,)    last values of the bench's inputs, permissives and enable; NaN: none, or 'not available'
     robot     (13,)   last valid values, ROBOT_COMMANDS; NaN before the first
     values    (K,)    scratch
     """
@@ -171,8 +171,11 @@ def receive(codec: FrameCodec, r: RobotFrames, rx: FrameBuffer, c: Record, state
         for k in range(codec.first[f + 1] - codec.first[f]):
             v = r.value_of[f, k]
             if v >= N_ROBOT:
-                # only a 1 permits: neither 0, nor "not available", nor a code beyond the range
-                say_permissive(state, v - N_ROBOT, r.values[k] == 1.0)
+                if v == N_ROBOT + N_PERMISSIVES:
+                    say_enable(c, state, r.values[k])
+                else:
+                    # only a 1 permits: neither 0, nor "not available", nor a code beyond the range
+                    say_permissive(state, v - N_ROBOT, r.values[k] == 1.0)
                 r.inputs[v - N_ROBOT] = r.values[k]
                 continue
             if v < 0:

@@ -99,6 +99,8 @@ RUN_DTYPE = np.dtype(
         ("end_reason", np.int64),
         ("end_trip", np.int64),  # trip reason that ended the ride
         ("arm_requested", np.int64),  # tick of the request + 1
+        ("enable", np.int64),  # the bench's button: NOT_AWAITED, AWAITED or PRESSED
+        ("enable_released", np.int64),  # tick it last said released, while awaited, + 1; 0 not since
         ("hold", np.int64),  # who keeps the ride from starting: 1 at the bench, 2 from afar, 3 both
         ("hold_told", np.int64),
         ("permit", np.int64, (N_PERMISSIVES,)),  # tick an input was given + 1, minus that withdrawn, 0 never

@@ -14,6 +14,7 @@ from emulator.core.axes import roll_pitch_yaw, rotate
 from emulator.core.compiled import Record, jit
 from emulator.core.signals import INDEX, ROBOT_COMMANDS, beside, columns
 from emulator.events.actuator_faults import FRONT_BRAKE, REAR_BRAKE
+from emulator.plant.states import AWAITED, MISSING_ENABLE
 from emulator.road.line import Line, curvature_at, target_speed_at
 from emulator.vehicle.state import (
     ENGINE,
@@ -138,5 +139,5 @@ def fill_rest(
     row[_STATION], row[_OFFSET] = run.station, run.offset
     row[_TARGET_SPEED], row[_CURVATURE] = target_speed_at(line, run.station), curvature_at(line, run.station)
     row[_STATE], row[_TRIP_REASON], row[_EVENTS] = run.state, run.trip_reason, run.events_active
-    row[_MISSING] = run.missing
+    row[_MISSING] = run.missing | (MISSING_ENABLE if run.enable == AWAITED else 0)
     row[_LATENESS], row[_COMPUTE] = lateness_us, compute_us

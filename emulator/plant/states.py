@@ -7,7 +7,9 @@
 
 Permissives are a fresh robot heartbeat and the bench's inputs that the rig names. Each is given only by a
 fresh one that says so: absent, stale, "not available", any value but 1 is not permitted. Losing one while
-ARMED or RUNNING trips. The table of states and events: emulator/guide/design/states.md.
+ARMED or RUNNING trips. Where the rig names a button as its local enable, arming is asked for by pressing it,
+and only after it was seen released while that was awaited. The table of states and events:
+emulator/guide/design/states.md.
 
 In every state but RUNNING the physics stands still. On the way out of RUNNING every emulated signal is
 blended to what a bike at rest shows within the rig's ramp time. This is orderly behaviour of software, not
@@ -28,6 +30,10 @@ PERMISSIVES = ("robot_heartbeat", "estop_released", "guard_closed")
 """Bits of a mask of permissives. The first is always asked for, the others are signals of bench_inputs."""
 N_PERMISSIVES = len(PERMISSIVES)
 PERMISSIVE_TEXTS = ("robot heartbeat", "emergency stop released", "guard closed")
+NOT_AWAITED, AWAITED, PRESSED = range(3)
+"""The bench's button for the local enable, in a ride."""
+MISSING_ENABLE = 1 << N_PERMISSIVES
+"""Bit in the recorded mask of what is missing, while that button is awaited."""
 
 NOT_ENDED, END_COMPLETE, END_TIME_LIMIT, END_STOPPED, END_FALLEN, END_TRIPPED = range(6)
 END_NAMES = ("crashed", "complete", "time_limit", "stopped", "fallen", "tripped")
@@ -57,7 +63,8 @@ COUNTDOWN_TICKS = 300  # least time armed, so that the robot has seen every sign
     EV_HOLD,
     EV_MONITOR,
     EV_REST,
-) = range(18)
+    EV_ENABLE,
+) = range(19)
 EV_BEGAN, EV_ENDED, EV_SPARED = 100, 200, 300
 """Of the scenario's events: plus their kind (emulator.events.table)."""
 
@@ -130,6 +137,31 @@ def say_permissive(r: Record, which: int, granted: bool) -> None:
         r.permit[which] = -stamp
     elif r.permit[which] != -stamp:
         r.permit[which] = stamp
+
+
+@jit
+def await_enable(r: Record) -> None:
+    """From now on the bench's button arms; however it stands, it has to be let go of first."""
+    if r.state == STANDBY and r.arm_requested == 0:
+        r.enable = AWAITED
+        r.enable_released = 0
+
+
+@jit
+def say_enable(c: Record, r: Record, value: float) -> None:
+    """The bench's button arrived in this tick: 0 released, 1 pressed, anything else tells nothing.
+
+    A press counts next to a fresh release only: a button that is stuck, or whose sender was silent in
+    between, enables nothing.
+    """
+    if r.enable != AWAITED:
+        return
+    stamp = r.tick + 1
+    released = r.enable_released
+    r.enable_released = stamp if value == 0.0 else 0
+    if value == 1.0 and released > 0 and stamp - released <= c.permissive_ticks:
+        r.enable = PRESSED
+        r.arm_requested = stamp
 
 
 @jit

@@ -69,6 +69,7 @@ from emulator.plant.pulses import turn_pulses
 from emulator.plant.row import fill_rest, fill_truth
 from emulator.plant.states import (
     COUNTDOWN_TICKS,
+    EV_ENABLE,
     EV_END,
     EV_GEAR,
     EV_HOLD,
@@ -80,6 +81,8 @@ from emulator.plant.states import (
     EV_STATE,
     EV_TRIP,
     N_PERMISSIVES,
+    NOT_AWAITED,
+    PRESSED,
     next_state,
     rest_share,
 )
@@ -357,6 +360,9 @@ def _supervise(
                 value = off(robot, m.row, i)
             emit_event(m, EV_MONITOR, i, value)
     next_state(rig, run)
+    if run.enable == PRESSED:
+        emit_event(m, EV_ENABLE, 0, 0.0)
+        run.enable = NOT_AWAITED
     if run.arm_requested > 0 and run.missing != run.missing_told and before in (STANDBY, ARMED, RUNNING):
         for i in range(N_PERMISSIVES):
             if (run.missing ^ run.missing_told) >> i & 1:

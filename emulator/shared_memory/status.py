@@ -8,7 +8,7 @@ from enum import IntEnum
 class Command(IntEnum):
     """What the supervisor can ask of the loop; each carries one float argument (0 where unused)."""
 
-    ARM = 1
+    ARM = 1  # argument: 0 now, BY_BUTTON once the bench's button for the local enable is pressed
     START = 2
     STOP = 3  # orderly: ramp to rest, then standby
     TRIP = 4  # argument: the reason, a number of emulator.plant.states
@@ -20,6 +20,10 @@ class Command(IntEnum):
     MARK = (
         10  # somebody wants to find this moment again; argument: the mark's number. The plant knows of none
     )
+
+
+BY_BUTTON = 1.0
+"""Argument of ARM: not yet."""
 
 
 class LoopEvent(IntEnum):

@@ -12,8 +12,9 @@ from typing import Any
 
 import pytest
 
-from emulator.core.signals import TRIPPED
+from emulator.core.signals import STANDBY, TRIPPED
 from emulator.core.trip_reasons import TripReason
+from emulator.plant.states import MISSING_ENABLE
 from tests.support.browser import Browser
 from tests.support.live_page import TOKEN, Served, served
 
@@ -115,6 +116,16 @@ def test_state_and_margins_are_seen_on_the_wall_without_scrolling(browser: Brows
         assert all(size >= 33 for size in sizes.values()), sizes
         bottom = browser.eval("document.querySelector('.wall').getBoundingClientRect().bottom")
         assert bottom <= WALL[1]
+
+
+def test_in_standby_it_says_who_arms_and_that_no_page_can(browser: Browser, page: Served) -> None:
+    with riding(page, bench__state=STANDBY) as now:
+        visit(browser, page)
+        browser.until("document.getElementById('state-word').textContent === 'STANDBY'")
+        assert "Enter at the bench's own terminal. No page can give it." in text(browser, "state-says")
+        now["bench__permissives_missing"] = MISSING_ENABLE
+        browser.until("document.getElementById('state-says').textContent.includes('the button at the bench')")
+        assert "No page can give it." in text(browser, "state-says")
 
 
 def test_a_viewer_stops_and_an_operator_starts_an_event(browser: Browser, page: Served) -> None:

@@ -13,9 +13,10 @@ from emulator.console.moments import Observer, strips
 from emulator.core.frame_buffer import UNTIMED, frame_buffer
 from emulator.core.signals import STANDBY, TRIPPED, UNARMED_TICK
 from emulator.core.trip_reasons import TripReason
+from emulator.plant.states import EV_ENABLE
 from emulator.shared_memory.block import Snapshot
 from emulator.shared_memory.rings import RX, TX
-from emulator.shared_memory.status import Command, LoopEvent, LoopState, Status
+from emulator.shared_memory.status import BY_BUTTON, Command, LoopEvent, LoopState, Status
 from tests.support.live_page import CRITERIA, MANIFEST, row
 
 
@@ -87,6 +88,20 @@ def test_what_is_missing_is_named_and_arming_is_seen(snapshot: Snapshot) -> None
     assert looking.look(0.1)[0]["armed"]
     assert looking.events_since(0) == (1, [{"time_s": None, "kind": "command", "text": "command arm"}])
     assert looking.events_since(1) == (1, [])
+
+
+def test_a_button_that_is_awaited_is_told_and_only_its_press_arms(snapshot: Snapshot) -> None:
+    looking = observer(snapshot)
+    snapshot.write_event(UNARMED_TICK + 6, LoopEvent.COMMAND, Command.ARM, BY_BUTTON, "command arm")
+    missing = {"bench__permissives_missing": 9.0}
+    snapshot.write_signals(UNARMED_TICK + 10, row(bench__state=STANDBY, **missing))
+    moment, _ = looking.look(0.0)
+    assert (moment["armed"], moment["button_awaited"]) == (False, True)
+    assert moment["missing"] == ["robot heartbeat"]
+    snapshot.write_event(UNARMED_TICK + 20, EV_ENABLE, 0, 0.0, "local enable")
+    snapshot.write_signals(UNARMED_TICK + 20, row(bench__state=STANDBY))
+    moment, _ = looking.look(0.1)
+    assert (moment["armed"], moment["button_awaited"]) == (True, False)
 
 
 def test_ages_are_those_of_what_was_sent_and_worst_counts_in_the_ride(snapshot: Snapshot) -> None:

@@ -22,6 +22,7 @@ from emulator.core.trip_reasons import TripReason
 from emulator.plant.plausibility import N_MONITORS
 from emulator.plant.records import RIG_DTYPE, RUN_DTYPE
 from emulator.plant.states import (
+    AWAITED,
     END_COMPLETE,
     END_FALLEN,
     END_NAMES,
@@ -31,16 +32,20 @@ from emulator.plant.states import (
     ESTOP,
     GUARD,
     N_PERMISSIVES,
+    NOT_AWAITED,
     NOT_ENDED,
     PERMISSIVE_TEXTS,
     PERMISSIVES,
+    PRESSED,
     START_GRID_TICKS,
     STATE_NAMES,
     acknowledge,
+    await_enable,
     go,
     hold,
     next_state,
     rest_share,
+    say_enable,
     say_permissive,
     stop,
     trip,
@@ -140,6 +145,88 @@ def test_without_arming_nothing_starts():
     for _ in range(LONG):
         m.hear()
         assert m.tick() == (STANDBY, 0.0)
+
+
+# --- the button of the local enable -------------------------------------------------------------------
+
+
+UP, DOWN = 0.0, 1.0
+
+
+def pressed(said, *, awaited_from=0):
+    """Whether arming was asked for after the button was heard so, tick by tick; None: not in that tick."""
+    m = Machine()
+    for tick, value in enumerate(said):
+        if tick == awaited_from:
+            await_enable(m.run)
+        if value is not None:
+            say_enable(m.rig, m.run, value)
+        asked = int(m.run["arm_requested"])
+        assert (m.run["enable"] == PRESSED) == (asked > 0)
+        if asked:
+            assert asked == tick + 1
+            return True
+        m.tick()
+    assert m.run["enable"] == (AWAITED if awaited_from < len(said) else NOT_AWAITED)
+    return False
+
+
+@pytest.mark.parametrize(
+    ("said", "arms"),
+    [
+        ([UP, DOWN], True),
+        ([UP, UP, None, DOWN], True),
+        ([DOWN, UP, DOWN], True),
+        ([UP, *[None] * (INPUT - 1), DOWN], True),  # fresh for its time, as a permissive is
+        ([UP, *[None] * INPUT, DOWN], False),
+        ([UP, *[None] * INPUT, DOWN, DOWN], False),
+        ([DOWN, DOWN, DOWN], False),
+        ([DOWN, None, DOWN], False),
+        ([UP, np.nan, DOWN], False),
+        ([UP, 2.0, DOWN], False),
+        ([UP, UP, UP], False),
+        ([UP, 2.0, np.nan], False),
+        ([np.nan, DOWN], False),
+        ([None] * 5, False),
+    ],
+)
+def test_only_a_press_next_to_a_fresh_release_arms(said, arms):
+    assert pressed(said) is arms
+
+
+def test_a_button_counts_from_when_it_is_awaited():
+    assert not pressed([UP, DOWN, UP], awaited_from=9)
+    assert not pressed([UP, DOWN, DOWN], awaited_from=1)  # released before, not since
+    assert pressed([DOWN, UP, DOWN], awaited_from=1)
+
+
+def test_a_release_and_a_press_in_one_tick_are_a_press():
+    m = Machine()
+    await_enable(m.run)
+    say_enable(m.rig, m.run, UP)
+    say_enable(m.rig, m.run, DOWN)
+    assert m.run["enable"] == PRESSED
+
+
+def test_awaited_anew_the_button_has_to_be_released_anew():
+    m = Machine()
+    await_enable(m.run)
+    say_enable(m.rig, m.run, UP)
+    await_enable(m.run)
+    say_enable(m.rig, m.run, DOWN)
+    assert m.run["enable"] == AWAITED
+
+
+@pytest.mark.parametrize("state", [ARMED, RUNNING, STOPPING, TRIPPED])
+def test_no_button_is_awaited_where_there_is_nothing_to_arm(state):
+    m = Machine()
+    m.run["state"] = state
+    await_enable(m.run)
+    assert m.run["enable"] == NOT_AWAITED
+    asked = Machine()
+    asked.arm()
+    await_enable(asked.run)
+    assert asked.run["enable"] == NOT_AWAITED
 
 
 def test_a_robot_that_is_never_heard_trips_the_arming():

@@ -14,10 +14,10 @@ from emulator.core.trip_reasons import TripReason
 from emulator.loop.certificate import GNSS, OutputSpec, TimingAccounts
 from emulator.loop.contract import CycleLimits, StopRequest
 from emulator.loop.runner import run_cycle
-from emulator.plant.states import EV_HOLD, EV_TRIP
+from emulator.plant.states import EV_ENABLE, EV_HOLD, EV_TRIP
 from emulator.shared_memory.block import Snapshot
 from emulator.shared_memory.stalls import Role
-from emulator.shared_memory.status import Command, LoopState, RecorderState, Status
+from emulator.shared_memory.status import BY_BUTTON, Command, LoopState, RecorderState, Status
 from tests.support.stub_plant import FRAME_ID, GNSS_LATENCY_NS, LATENCY_NS, StubCan, StubGnss, StubPlant
 
 if TYPE_CHECKING:
@@ -39,7 +39,7 @@ class RidePlant(StubPlant):
         super().__init__(first_tick=UNARMED_TICK, ramp=RAMP)
         self._hears_robot = hears_robot
         self._heard = self._armed = self._arming = self._now = 0
-        self._held = False
+        self._held = self.awaits_button = False
         self._start = None  # number of the tick in which running starts
         self.ended, self.end_tick, self.trip_code, self.silences = "crashed", None, 0, []
         self.falls = False
@@ -47,7 +47,9 @@ class RidePlant(StubPlant):
 
     def command(self, code, argument):
         self.commands.append((int(code), argument))
-        if code == Command.ARM:
+        if code == Command.ARM and argument == BY_BUTTON:
+            self.awaits_button = True
+        elif code == Command.ARM:
             self._arming = self._arming or self._now + 1
         elif code == Command.HOLD and self.state in (STANDBY, ARMED):
             self._held = True
@@ -61,6 +63,13 @@ class RidePlant(StubPlant):
             self._stop("stopped")
         elif code == Command.TRIP:
             self._trip(int(argument))
+
+    def press(self):
+        """The bench's button, in the way the plant tells a press."""
+        if self.awaits_button:
+            self.awaits_button, self._arming = False, self._now + 1
+            told = (EV_ENABLE, 0, 0.0, "local enable: the button at the bench was pressed")
+            self.events = [*self.events, told]
 
     def _end(self, how):
         if self.ended == "crashed":

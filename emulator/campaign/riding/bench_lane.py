@@ -202,7 +202,9 @@ class _NotFit(Exception):
 
 
 def fitness(session: Session, folder: Path) -> str:
-    """What keeps a run from counting before it has begun: the disk, or a host that wakes too late."""
+    """What keeps a run from counting before it has begun: a button, the disk, a host that wakes too late."""
+    if session.rig.local_enable != "terminal":
+        return "its rig is armed by a button (local_enable), and nobody is there to press it"
     free = shutil.disk_usage(folder).free
     if free < LEAST_FREE_BYTES:
         return f"{free / 2**20:.0f} MiB of disk are free, expected {LEAST_FREE_BYTES / 2**20:.0f}"

@@ -22,6 +22,7 @@ from emulator.config.rig.outputs import (
     GNSS_OUTPUT,
     INPUT_FRAME,
     CommandFrame,
+    LocalEnable,
     Output,
     PermissiveName,
     Rehearsal,
@@ -204,6 +205,10 @@ class Rig(Closed):
     """When the rig trips, and how it goes to rest."""
     permissives: tuple[PermissiveName, ...] = ()
     """Inputs of the bench (frame bench_inputs) without which nothing leaves standby and nothing goes on."""
+    local_enable: LocalEnable = "terminal"
+    """What arms each ride of this bench. terminal: its start at the terminal, and with a live page Enter
+    there; enable_pressed: a button beside the robot, an input of frame bench_inputs, pressed (1) after it was
+    seen released (0)."""
     monitors: Monitors = Monitors()
     """Plausibility of what the robot sends. Left out: only a command beyond its actuator is told."""
     bus_faults: BusFaults = BusFaults()
@@ -338,7 +343,12 @@ def load_rig(path: File) -> tuple[Rig, Source]:
 
 def frames_of(rig: Rig) -> list[str]:
     """Frames of the DBC that a rig uses: outputs, the robot's, the bench's inputs if it asks for them."""
-    return [*rig.outputs, *COMMAND_FRAMES, *([INPUT_FRAME] if rig.permissives else [])]
+    return [*rig.outputs, *COMMAND_FRAMES, *([INPUT_FRAME] if inputs_of(rig) else [])]
+
+
+def inputs_of(rig: Rig) -> tuple[str, ...]:
+    """Signals of frame bench_inputs that a rig asks for."""
+    return (*rig.permissives, *((rig.local_enable,) if rig.local_enable != "terminal" else ()))
 
 
 def vehicle_path(rig: Rig, source: Source) -> str:

@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 from emulator.config.rig.bus_load import BusLoad, bit_rates, bus_load
 from emulator.config.rig.buses import SocketcanBus
-from emulator.config.rig.file import Rig, carries_fd, dbc_path, frames_of
+from emulator.config.rig.file import Rig, carries_fd, dbc_path, frames_of, inputs_of
 from emulator.config.rig.names.frame_maps import frame_maps
 from emulator.config.rig.outputs import (
     COMMAND_FRAMES,
@@ -196,24 +196,27 @@ def _reference_robot(rig: Rig, codec: Codec) -> Iterator[_Finding]:
 
 
 def _inputs(rig: Rig, codec: Codec) -> Iterator[_Finding]:
-    if not rig.permissives:
+    asked = inputs_of(rig)
+    if not asked:
         return
     f = codec.frame(INPUT_FRAME)
     known = codec.signals[f]
-    for i, signal in enumerate(rig.permissives):
+    for i, signal in enumerate(asked):
+        loc: Loc = ("permissives", i) if i < len(rig.permissives) else ("local_enable",)
         if signal not in known:
             text = f"expected a signal of frame {INPUT_FRAME} in the DBC, which has {', '.join(known)}"
-            yield _Finding(("permissives", i), text)
+            yield _Finding(loc, text)
             continue
         carried = _carried(codec, INPUT_FRAME, signal)
         if not carried.low <= 1.0 <= carried.high:
             text = f"expected a signal whose range in the DBC has the 1 that permits; {signal} does not"
-            yield _Finding(("permissives", i), text)
+            yield _Finding(loc, text)
     if int(codec.table.profile[f]) == BARE:
         text = (
             f"expected frame {INPUT_FRAME} to be protected in the DBC (DataId, crc, alive), or a sender that "
         )
-        yield _Finding(("permissives",), text + "hangs and repeats its last frame would go on permitting")
+        loc = ("permissives",) if rig.permissives else ("local_enable",)
+        yield _Finding(loc, text + "hangs and repeats its last frame would go on permitting")
 
 
 def _pulses(rig: Rig, codec: Codec) -> Iterator[_Finding]:

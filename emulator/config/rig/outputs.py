@@ -16,8 +16,10 @@ from emulator.config.validation import Closed, wrong
 COMMAND_FRAMES = ("steering", "drive", "gear", "estimate_pose", "estimate_motion")
 """Frames a rig takes from the robot, by their names in the DBC."""
 INPUT_FRAME = "bench_inputs"
-"""Frame of the bench's own inputs, taken if the rig asks for permissives; they are signals of it."""
+"""Frame of the bench's own inputs, taken if the rig asks for any of them; they are signals of it."""
 PermissiveName: TypeAlias = Literal["estop_released", "guard_closed"]
+LocalEnable: TypeAlias = Literal["terminal", "enable_pressed"]
+"""What arms a bench that has a live page: a key at its terminal, or a button among its inputs."""
 CommandFrame: TypeAlias = Literal["steering", "drive", "gear", "estimate_pose", "estimate_motion"]
 REFERENCE_NEEDS = (
     *("wheel_front_m_s", "wheel_rear_m_s", "rate_x_rad_s", "rate_y_rad_s", "rate_z_rad_s"),

@@ -19,7 +19,8 @@ export function stateWords(now, played) {
   if (now.loop.state === "ended" || now.loop.state === "failed") return ["standby", "AT REST", "The ride is over and being judged."];
   if (now.loop.state === "absent" || now.loop.state === "building") return ["standby", "GETTING READY", "The bench's processes start; nothing is sent yet."];
   if (now.state === "standby" && !now.armed) {
-    return ["standby", "STANDBY", "Waits for the local enable, Enter at the bench's own terminal. No page can give it."];
+    const how = now.button_awaited ? "the button at the bench, let go of and then pressed" : "Enter at the bench's own terminal";
+    return ["standby", "STANDBY", `Waits for the local enable: ${how}. No page can give it.`];
   }
   if (now.state === "standby") return ["standby", "STANDBY", missing.length ? `Still missing: ${JOINED(missing)}.` : "Everything asked for is given."];
   if (now.state === "armed") {

@@ -10,7 +10,7 @@ import numpy as np
 
 from emulator.assembly.frame_tables import robot_frames
 from emulator.assembly.session import Session
-from emulator.config.rig.file import Rig
+from emulator.config.rig.file import Rig, inputs_of
 from emulator.config.rig.outputs import (
     COMMAND_FRAMES,
     INPUT_FRAME,
@@ -162,7 +162,7 @@ def frame_of(
         period_ms, required, why = REQUEST_PERIOD_ms, False, "only while a robot is rehearsed"
     elif name == INPUT_FRAME:
         sender, period_ms = "interlocks", rig.limits.permissive_timeout_ms / 3.0
-        required, why = True, "the rig asks for it: " + ", ".join(rig.permissives)
+        required, why = True, "the rig asks for it: " + ", ".join(inputs_of(rig))
     else:
         sender, watches = "robot", _watches(session, f)
         period_ms = _period_ms(rig, name)
@@ -323,6 +323,8 @@ def _odd_values(
         absent = name in rig.outputs[frame].absent
         told = "always sent so by this rig: the bench has the real one" if absent else _MISSING_OUTPUT
         return told if missing else _EVERY_CODE, "never sent: values are held at the range's ends"
+    if frame == INPUT_FRAME and name == rig.local_enable:
+        return "neither released nor pressed" if missing else _EVERY_CODE, "neither released nor pressed"
     if frame == INPUT_FRAME:
         return (
             "withdraws it at once: not given" if missing else _EVERY_CODE,

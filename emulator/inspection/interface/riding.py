@@ -60,8 +60,8 @@ def start_up(session: Session, frames: list[Frame], scenario: ScenarioPart | Non
         "Join the bus. The bench sends all its frames, in state standby: a bike that stands still.",
         f"Refuse to ride on a bike that can move while {state_frame}.emulated is 1: it always is here.",
         f"Send {sent}, from now on and in every state. In {beat} count heartbeat up by one with every frame.",
-        f"Nothing leaves standby before these are given: {', '.join(asked_for(rig))}. The operator arms; "
-        "what "
+        f"Nothing leaves standby before these are given: {', '.join(asked_for(rig))}. "
+        f"{'The operator arms' if rig.local_enable == 'terminal' else 'A button at the bench arms'}; what "
         f"is still missing {rig.limits.arming_timeout_s:g} s after that is a trip.",
         f"{state_frame}.state turns 1, armed: your commands reach the actuators. Keep torque, throttle and "
         "brakes at 0 and the clutch pulled; align your estimate, as the bike stands in its support.",

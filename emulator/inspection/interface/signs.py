@@ -94,8 +94,9 @@ OUTPUT_SIGNS = {
 INPUT_SIGNS = {
     "estop_released": Sign("an emergency stop is pressed; 1 is released"),
     "guard_closed": Sign("a guard is open; 1 is closed"),
+    "enable_pressed": Sign("the button of the local enable is let go of; 1 is pressed"),
 }
-"""Of the bench's inputs (emulator.plant.states.PERMISSIVES)."""
+"""Of the bench's inputs: permissives (emulator.plant.states.PERMISSIVES), and the local enable."""
 
 REQUEST_SIGNS = {
     "prompt": ("number of the value to hold", Sign("all at rest")),

@@ -48,7 +48,7 @@ from emulator.record.writer import (
 from emulator.shared_memory.block import Snapshot
 from emulator.shared_memory.layout import Sizes
 from emulator.shared_memory.stalls import Role
-from emulator.shared_memory.status import Command, LoopState, Status
+from emulator.shared_memory.status import BY_BUTTON, Command, LoopState, Status
 from emulator.stages.bench.child import collect_logs
 from emulator.stages.bench.child_process import LEAVE_TIMEOUT_S, READY_TIMEOUT_S, ChildProcess
 from emulator.stages.bench.end_of_ride import how_it_ended
@@ -104,7 +104,8 @@ def run_bench(
     progress  called twice a second with (scenario time [s], speed [m/s], station [m])
     beside    runs next to it as long as there is a loop; what becomes of it is not the run's business
     hold      stay armed, not running, until a line comes on standard input
-    enable    arm only when a line comes on standard input, typed after it was asked for
+    enable    arm only when a line comes on standard input, typed after it was asked for; a rig whose
+              ``local_enable`` is a button is always armed by that, and by nothing else
     hook      looks at the ride; if it fails, the ride is stopped and its outcome is that it crashed
 
     Raises DeviceAbsent, StartFailed or RunFailed; then nothing of it is left running, and if it never came to
@@ -367,16 +368,20 @@ async def _ride(
     watch = RideWatch(bench)
     if hold:
         snapshot.post(Command.HOLD)
-    if not enable:
-        snapshot.post(Command.ARM)
+    button = session.rig.local_enable == "enable_pressed"
+    if button or not enable:
+        snapshot.post(Command.ARM, BY_BUTTON if button else 0.0)
     permissives = [
         PERMISSIVE_TEXTS[PERMISSIVES.index(name)] for name in ("robot_heartbeat", *session.rig.permissives)
     ]
     say(
-        f"{'standby: armed after the local enable' if enable else 'arming: the ride starts'} when these are "
+        f"{'standby: armed after the local enable' if enable or button else 'arming: the ride starts'} when "
+        "these are "
         f"given: {', '.join(permissives)}; Ctrl-C stops in an orderly way, a second one at once"
     )
-    operator = Operator(held=hold, events=session.asked_events, say=say, arms=enable)
+    if button:
+        say("local enable: press the button at the bench, let go of it first; neither a key nor a page can")
+    operator = Operator(held=hold, events=session.asked_events, say=say, arms=enable and not button)
     if hook is not None and session.scenario.hook is not None:
         budget_s = session.scenario.hook.budget_ms * 1e-3
         watch.looking = asyncio.create_task(_hooked(hook, bench, watch, budget_s))

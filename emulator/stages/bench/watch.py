@@ -12,7 +12,7 @@ from emulator.assembly.session import Session
 from emulator.core.clock import Clock
 from emulator.core.errors import RunFailed
 from emulator.core.frame_buffer import identifier_digits
-from emulator.plant.states import EV_HOLD, EV_MONITOR, EV_PERMISSIVE, EV_TRIP
+from emulator.plant.states import EV_ENABLE, EV_HOLD, EV_MONITOR, EV_PERMISSIVE, EV_TRIP
 from emulator.shared_memory.block import Snapshot
 from emulator.shared_memory.rings import EventRecord
 from emulator.shared_memory.status import BusWord, Command, LoopState, RecorderState, Status
@@ -20,7 +20,13 @@ from emulator.stages.bench.child_process import LEAVE_TIMEOUT_S, ChildProcess
 from emulator.stages.bench.heartbeat import Heartbeat, Pulse
 from emulator.stages.bench.stopping import StopAsked
 
-_TOLD_AT_ONCE = {EV_PERMISSIVE: "", EV_HOLD: "", EV_MONITOR: "implausible: ", EV_TRIP: "tripped: "}
+_TOLD_AT_ONCE = {
+    EV_ENABLE: "",
+    EV_PERMISSIVE: "",
+    EV_HOLD: "",
+    EV_MONITOR: "implausible: ",
+    EV_TRIP: "tripped: ",
+}
 """Events that are told on the screen as they happen, and how."""
 
 Say = Callable[[str], None]

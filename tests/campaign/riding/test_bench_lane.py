@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from emulator.campaign.plan.cases import planned
-from emulator.campaign.riding.bench_lane import BenchLane, LaneTerms
+from emulator.campaign.riding.bench_lane import BenchLane, LaneTerms, fitness
 from emulator.campaign.riding.campaign import Asked, asked_of, begin, ride_campaign
 from emulator.campaign.riding.conduct import Terms, conduct
 from emulator.campaign.riding.worker import Task
@@ -15,10 +15,16 @@ from emulator.campaign.store.folder import CampaignFolder
 from emulator.campaign.store.reading import read_results
 from emulator.core.errors import StartFailed, Stopped
 from tests.support.made_up_rows import PLAN, made_up_case, made_up_row
-from tests.support.scripted_robot import SCENARIOS
+from tests.support.scripted_robot import SCENARIOS, demo_session
 
 INVALID = {"result": "invalid", "as_expected": None, "cause": "the bench"}
 FILES = {"result": "error", "as_expected": None, "cause_kind": "files"}
+
+
+def test_a_bench_that_a_button_arms_rides_nothing_unattended(tmp_path):
+    session = demo_session()
+    rig = session.rig.model_copy(update={"local_enable": "enable_pressed"})
+    assert "button" in fitness(dataclasses.replace(session, rig=rig), tmp_path)
 
 
 class Scripted(BenchLane):

@@ -136,7 +136,7 @@ BROKEN = [
         "nmae: bench",
         "2:1: nmae: unknown key; known keys: kind, name, purpose, vehicle, robot, "
         "steering, dbc, own_names, bus, gnss_port, pulse_per_second, outputs, sensors, actuators, limits, "
-        "permissives, monitors, bus_faults, timing, loop, "
+        "permissives, local_enable, monitors, bus_faults, timing, loop, "
         "telemetry, console, device_under_test, rehearsal, did you mean 'name'?",
     ),
     (

@@ -289,7 +289,20 @@ def test_permissives_are_signals_of_a_protected_frame(rig):
     assert "estop_released" in out_of_range.expected
     assert unknown.key == "permissives.1"
     assert "frame bench_inputs" in unknown.expected
-    assert unknown.expected.endswith(" crc, alive, estop_released, gate")
+    assert unknown.expected.endswith(" crc, alive, estop_released, gate, enable_pressed")
+
+
+def test_the_button_of_the_local_enable_is_a_signal_of_a_protected_frame(rig):
+    path, change = rig
+    dbc = path.parent / "bench.dbc"
+    assert change((LIMITS, "local_enable: enable_pressed\nlimits:\n")) == ([], [])
+    problems, _ = change(('BA_ "DataId" BO_ 112 11026;\n', ""), file=dbc)
+    assert keys(problems) == ["local_enable"]
+    assert "(DataId, crc, alive)" in problems[0].expected
+    dbc.write_text(dbc.read_text().replace("enable_pressed", "start_pressed"))
+    problems, _ = found(path)
+    assert keys(problems) == ["local_enable", "local_enable"]
+    assert "frame bench_inputs" in problems[0].expected
 
 
 def test_a_dbc_without_the_bench_inputs_does_for_a_rig_that_does_not_ask(rig):
@@ -310,7 +323,7 @@ def test_the_check_command_looks_at_the_dbc(rig):
     assert "DataId" in data_id
     assert "imu_force has 7942" in data_id
     assert "0x101" in identifier
-    assert identifier.endswith(" lines 47, 54")
+    assert identifier.endswith(" lines 48, 55")
 
 
 FD = SCENARIOS / "rigs" / "can_fd.yaml"

@@ -189,6 +189,8 @@ def test_what_a_rig_asks_for_shows_in_who_has_to_send(tmp_path: Path) -> None:
     )
     assert asked.frame("estimate_motion").required
     assert not asked.frame("estimate_pose").required
+    steps = " ".join(asked.start_up.steps)
+    assert "The operator arms" in steps
     inputs = asked.frame("bench_inputs")
     assert (inputs.sender, inputs.required) == ("interlocks", True)
     assert asked.frame("drive").signals[0].out_of_range.endswith("longer than 70 ms is a trip")
@@ -226,10 +228,19 @@ def test_what_the_bench_has_itself_is_said(tmp_path: Path) -> None:
     assert [s.values["front_brake_line_Pa"] for s in levers.samples] == [None, None]
 
 
+def test_a_button_that_arms_is_told_with_its_frame(tmp_path: Path) -> None:
+    asked = changed(tmp_path, "limits:\n", "local_enable: enable_pressed\nlimits:\n")
+    inputs = asked.frame("bench_inputs")
+    assert inputs.why_required == "the rig asks for it: enable_pressed"
+    button = next(s for s in inputs.signals if s.name == "enable_pressed")
+    assert "1 is pressed" in button.zero
+    assert "A button at the bench arms" in " ".join(asked.start_up.steps)
+
+
 def test_every_value_has_its_sign_in_words() -> None:
     assert set(COMMAND_SIGNS) == {c.name for c in COMMANDS}
     assert set(OUTPUT_SIGNS) == {o.name for o in OUTPUTS}
-    assert set(INPUT_SIGNS) == set(PERMISSIVES[1:])
+    assert set(INPUT_SIGNS) == {*PERMISSIVES[1:], "enable_pressed"}
     assert set(COMMAND_FRAMES) == set(USUAL_PERIODS_ms)
 
 

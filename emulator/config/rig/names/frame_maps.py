@@ -8,7 +8,7 @@ from typing import Any, NamedTuple, get_args
 
 from emulator.config.rig.file import Rig, frames_of
 from emulator.config.rig.names.own_names import NOT_AVAILABLE, OwnFrame, OwnSignal, ProtectedBy, Unprotected
-from emulator.config.rig.outputs import COMMAND_FRAMES, INPUT_FRAME, PermissiveName
+from emulator.config.rig.outputs import COMMAND_FRAMES, INPUT_FRAME, LocalEnable, PermissiveName
 from emulator.config.validation import did_you_mean
 from emulator.config.yaml_source import Loc, Source
 from emulator.core.errors import Problem
@@ -97,7 +97,8 @@ def _values_of(rig: Rig, name: str) -> Mapping[str, int] | tuple[str, ...] | Non
     if name in COMMAND_FRAMES:
         return COMMAND
     if name == INPUT_FRAME:
-        return get_args(PermissiveName)
+        inputs = (*get_args(PermissiveName), *get_args(LocalEnable))
+        return tuple(name for name in inputs if name != "terminal")
     return OUTPUT if name in rig.outputs else None
 
 
