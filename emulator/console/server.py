@@ -91,6 +91,8 @@ async def serve(
             ws="none",
             lifespan="off",
             log_config=None,
+            # what a stranger sends is refused and not written down: a disk is full sooner than he is tired
+            log_level="error",
             access_log=False,
             server_header=False,
             proxy_headers=False,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import socket
 import time
@@ -99,6 +100,15 @@ def test_a_megabyte_in_pieces_is_refused_at_the_first_too_many(page: Served) -> 
         connection.sendall(head.encode())
         with pytest.raises((BrokenPipeError, ConnectionResetError)):  # it does not even take them
             send_slowly(connection, 1000 * [piece])
+
+
+def test_what_makes_no_sense_is_not_written_down(page: Served, caplog: pytest.LogCaptureFixture) -> None:
+    for noise in (b"\x16\x03\x01 what\r\n\r\n", b"GET / HTTP/1.1\r\nX: " + 100_000 * b"x" + b"\r\n\r\n"):
+        with contextlib.suppress(OSError):  # dropped before it has read everything
+            raw(page, noise)
+    upgrade = "Connection: Upgrade\r\nUpgrade: websocket\r\nConnection: close"
+    raw(page, f"GET /ride HTTP/1.1\r\nHost: 127.0.0.1:{page.address.port}\r\n{upgrade}\r\n\r\n".encode())
+    assert [record for record in caplog.records if record.name.startswith("uvicorn")] == []
 
 
 def test_a_body_that_never_comes_is_given_up(page: Served, monkeypatch: pytest.MonkeyPatch) -> None:
