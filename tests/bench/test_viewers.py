@@ -1,0 +1,118 @@
+"""What the measurement of the live page's visitors makes of figures; and visitors at a page, for a moment."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.bench.viewers import (
+    DOES_NOT,
+    HOLDS,
+    Block,
+    in_blocks,
+    judge_attack,
+    judge_viewers,
+    ride,
+    told,
+)
+from tests.bench.visitors import people, stranger, visit
+from tests.support.live_page import TOKEN, served
+
+PAIRS, TICKS = 10, 2000
+BLOCKS = [
+    Block(visited, (2 * pair + i) * TICKS, (2 * pair + i + 1) * TICKS)
+    for pair in range(PAIRS)
+    for i, visited in enumerate((False, True) if pair % 2 else (True, False))
+]
+
+
+def made_up(*, more: float = 0.0, drift: float = 0.0, scatter: float = 0.02) -> list[np.ndarray]:
+    """Lateness of blocks [us]: ``more`` with visitors, a machine that drifts, blocks that scatter."""
+    dice = np.random.default_rng(5)
+    return [
+        (1.0 + more * block.visited + drift * n / len(BLOCKS))
+        * np.exp(scatter * dice.standard_normal())
+        * dice.exponential(20.0, TICKS)
+        for n, block in enumerate(BLOCKS)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("late", "holds"),
+    [
+        ({}, True),
+        ({"drift": 2.0}, True),  # both of a pair drift
+        ({"more": 0.3}, False),
+        ({"more": 0.3, "drift": -0.5}, False),
+        ({"scatter": 0.5}, False),  # nothing is known within 10 %
+    ],
+)
+def test_viewers_may_cost_a_tenth_and_that_has_to_be_known(late: dict[str, float], holds: bool) -> None:
+    judged = judge_viewers(BLOCKS, made_up(**late))
+    assert judged.holds is holds, judged.text
+    assert "10 pairs" in judged.text
+
+
+def test_blocks_that_are_no_pairs_are_not_judged() -> None:
+    blocks = sorted(BLOCKS, key=lambda block: block.visited)
+    with pytest.raises(ValueError, match="no pair"):
+        judge_viewers(blocks, made_up())
+
+
+def test_one_late_tick_under_attack_is_one_too_many_and_one_without_is_not() -> None:
+    late = [np.full(TICKS, 999.0) for _ in BLOCKS]
+    assert judge_attack(BLOCKS, late).holds
+    late[1][7] = 1000.0
+    assert not BLOCKS[1].visited
+    assert judge_attack(BLOCKS, late).holds
+    late[0][3] = 1000.0
+    judged = judge_attack(BLOCKS, late)
+    assert not judged.holds
+    assert "1 under attack, 1 without" in judged.text
+    assert "late by itself" in judged.text
+
+
+def test_a_block_with_ticks_that_are_not_in_the_record_is_not_counted() -> None:
+    tick = np.arange(100)
+    (its,) = in_blocks(tick, tick * 1.0, [Block(True, 10, 20)])
+    assert its.tolist() == list(range(10, 20))
+    with pytest.raises(ValueError, match="1 ticks of a block are not in the record"):
+        in_blocks(np.delete(tick, 15), np.delete(tick, 15) * 1.0, [Block(True, 10, 20)])
+
+
+def test_people_see_the_ride_and_the_page_answers_under_attack(tmp_path: Path) -> None:
+    with served(tmp_path) as page:
+        page.cycle()
+        port = page.address.port
+        for _ in range(20):  # a busy machine lets the page look seldom
+            met = asyncio.run(visit(people, port, TOKEN, 1.0))
+            if met["looks"] and met["operator"]:
+                break
+        assert met["looks"]
+        assert met["operator"]
+        before = list(page.told)
+        met = asyncio.run(visit(stranger, port, "", 2.0))
+        assert sum(met.values()) > 10, met
+        taken = {what for what in met if what.endswith(": 200")}
+        assert taken <= {"web socket: 200"}, met  # shown as it would be to anybody, without an upgrade
+        assert [m for m in page.told[len(before) :] if "do" in m] == []
+        limit = time.monotonic() + 20.0
+        while page.ask("GET", "/ride")[0] != 200:
+            assert time.monotonic() < limit
+            time.sleep(0.1)
+
+
+@pytest.mark.timing
+def test_a_short_ride_is_measured(tmp_path: Path) -> None:
+    for who in ("watch", "attack"):
+        (tmp_path / who).mkdir()
+        blocks, late_us, page = ride(tmp_path / who, who, 2, 3.0, lambda _text: None)
+        assert [block.visited for block in blocks] == [True, False, False, True]
+        assert sum(page.met.values()) > 10
+        assert told(blocks, late_us, page)
+        judged = (judge_attack if who == "attack" else judge_viewers)(blocks, late_us)
+        assert (DOES_NOT, HOLDS)[judged.holds] in (0, 1)  # what it comes to is this machine's business

@@ -1,0 +1,293 @@
+"""What a live page costs the loop: one ride in real time, in blocks with and without visitors, in turns.
+
+    python -m tests.bench.viewers [--attack] [--pairs 10] [--seconds 24]
+
+Three viewers and an operator come for every second block, or with --attack a stranger with slow requests,
+long heads, a thousand connections, web sockets, megabytes and guesses at the token. The reference robot rides
+lap after lap on the loopback bus with the shipped limits; the figures are the record's own lateness of every
+tick. About nine minutes; the machine has to be left alone meanwhile.
+
+Without --attack it holds if the p99 of lateness is at most 10 % greater with viewers than without: the upper
+end of a one-sided 95 % interval of the mean ratio over pairs of neighbouring blocks (Student's t on its
+logarithm). With --attack it holds if no tick came a whole period late in any block of the attack.
+
+Exit status: 0 it holds, 1 it does not, 3 it could not be measured.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+import math
+import os
+import sys
+import tempfile
+import time
+from collections import Counter
+from collections.abc import Callable, Sequence
+from contextlib import closing
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from emulator.assembly.session import load_session
+from emulator.cli.live.page_of_run import together
+from emulator.config.rig.shown.console import Console, Tokens
+from emulator.console.beside import LivePage
+from emulator.core.errors import EmulatorError
+from emulator.core.signals import INDEX, RUNNING, TICK_NS
+from emulator.record.reader import read_run
+from emulator.shared_memory.block import Snapshot
+from emulator.shared_memory.status import Command
+from emulator.stages.bench.supervisor import run_bench
+from tests.bench.bench import RIG, short_scenario
+
+ROOT = Path(__file__).parents[2]
+TOKEN = "operator of the bench's visitors"
+MOST_RATIO = 1.10
+CONFIDENCE = 0.95
+LATE_US = TICK_NS * 1e-3
+"""A tick that wakes so late comes when the next one is due."""
+SETTLING_S = 2.0
+"""After each coming and leaving, counted in no block."""
+BEGIN_S = 10.0
+"""Of the ride, before the first block."""
+HOLDS, DOES_NOT, NOT_MEASURED = 0, 1, 3
+
+
+@dataclass(frozen=True)
+class Block:
+    """A stretch of the ride [ticks], and whether visitors were there."""
+
+    visited: bool
+    first: int
+    last: int
+
+
+@dataclass
+class Page:
+    """What was seen of the page's process: memory of its own before and after [MB], share of a core."""
+
+    before_MB: float = 0.0
+    after_MB: float = 0.0
+    shares: list[float] = field(default_factory=list)
+    met: Counter[str] = field(default_factory=Counter)
+
+
+@dataclass(frozen=True)
+class Judged:
+    """Whether it holds, and the sentence that says so."""
+
+    holds: bool
+    text: str
+
+
+def in_blocks(
+    tick: NDArray[np.int64], late_us: NDArray[np.float64], blocks: Sequence[Block]
+) -> list[NDArray[np.float64]]:
+    """Lateness of every tick of each block; raises ValueError where a block has lost ticks in the record."""
+    found = []
+    for block in blocks:
+        its = late_us[(tick >= block.first) & (tick < block.last)]
+        if len(its) < block.last - block.first:
+            raise ValueError(f"{block.last - block.first - len(its)} ticks of a block are not in the record")
+        found.append(its)
+    return found
+
+
+def judge_viewers(blocks: Sequence[Block], late_us: Sequence[NDArray[np.float64]]) -> Judged:
+    """Whether p99 grows by at most 10 % with viewers, with confidence; blocks in neighbouring pairs."""
+    p99 = [float(np.percentile(late, 99.0)) for late in late_us]
+    pairs = list(zip(range(0, len(blocks), 2), range(1, len(blocks), 2), strict=True))
+    logs = []
+    for a, b in pairs:
+        if blocks[a].visited == blocks[b].visited:
+            raise ValueError("neighbouring blocks are no pair")
+        visited, alone = (a, b) if blocks[a].visited else (b, a)
+        logs.append(math.log(p99[visited] / p99[alone]))
+    mean = float(np.mean(logs))
+    reach = float(stats.t.ppf(CONFIDENCE, len(logs) - 1) * np.std(logs, ddof=1) / math.sqrt(len(logs)))
+    bound = math.exp(mean + reach)
+    text = (
+        f"p99 with viewers / without: {math.exp(mean):.3f} in the mean of {len(logs)} pairs, "
+        f"below {bound:.3f} with {CONFIDENCE:.0%} confidence; allowed {MOST_RATIO:.2f}"
+    )
+    return Judged(bound < MOST_RATIO, text)
+
+
+def judge_attack(blocks: Sequence[Block], late_us: Sequence[NDArray[np.float64]]) -> Judged:
+    """Whether no tick of an attack's block came a whole period late."""
+    late = {True: 0, False: 0}
+    for block, its in zip(blocks, late_us, strict=True):
+        late[block.visited] += int(np.count_nonzero(its >= LATE_US))
+    text = f"ticks {LATE_US / 1e3:g} ms late: {late[True]} under attack, {late[False]} without; allowed 0"
+    if late[True] and late[False]:
+        text += "; this machine is late by itself, so nothing is said of the attack: measure on a quieter one"
+    return Judged(late[True] == 0, text)
+
+
+# --- the ride ----------------------------------------------------------------------------------------------
+
+
+def cpu_s(pid: int) -> float:
+    """Computing time of a process so far [s]."""
+    fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+def memory_MB(pid: int) -> float:
+    """Memory of its own, without the ring, which it shares."""
+    pages = Path(f"/proc/{pid}/statm").read_text().split()
+    return (int(pages[1]) - int(pages[2])) * os.sysconf("SC_PAGE_SIZE") / 1e6
+
+
+class Turns:
+    """Blocks of a ride in turns: A B, B A, A B; stops the ride when they are over."""
+
+    def __init__(
+        self, page: LivePage, who: str, pairs: int, seconds: float, say: Callable[[str], None]
+    ) -> None:
+        self._page, self._who, self._pairs, self._seconds, self._say = page, who, pairs, seconds, say
+        self.blocks: list[Block] = []
+        self.page = Page()
+        self.failed = ""
+
+    async def beside(self, snapshot: Snapshot) -> None:
+        """Runs next to the ride."""
+        try:
+            await self._all(snapshot)
+        except Exception as error:
+            self.failed = f"{type(error).__name__}: {error}"
+        snapshot.post(Command.STOP, 0.0)
+        await asyncio.Event().wait()
+
+    async def _all(self, snapshot: Snapshot) -> None:
+        while self._tick(snapshot) < BEGIN_S * 1e3 or self._page._process is None:
+            await asyncio.sleep(0.1)
+        pid = self._page._process.pid
+        visitors = await asyncio.create_subprocess_exec(
+            *(sys.executable, "-m", "tests.bench.visitors", self._who, str(self._page.address.port), TOKEN),
+            stdin=asyncio.subprocess.PIPE,
+            stdout=asyncio.subprocess.PIPE,
+            cwd=ROOT,
+        )
+        assert visitors.stdin is not None
+        assert visitors.stdout is not None
+
+        async def word(text: str) -> str:
+            visitors.stdin.write(f"{text}\n".encode())  # type: ignore[union-attr]
+            answer = (await visitors.stdout.readline()).decode()  # type: ignore[union-attr]
+            if not answer:
+                raise RuntimeError("the visitors are gone")
+            return answer
+
+        try:
+            self.page.before_MB = memory_MB(pid)
+            for pair in range(self._pairs):
+                for visited in (False, True) if pair % 2 else (True, False):
+                    if visited:
+                        await word("come")
+                    await asyncio.sleep(SETTLING_S)
+                    first, began, used = self._tick(snapshot), time.monotonic(), cpu_s(pid)
+                    await asyncio.sleep(self._seconds)
+                    self.blocks.append(Block(visited, first, self._tick(snapshot)))
+                    if visited:
+                        self.page.shares.append((cpu_s(pid) - used) / (time.monotonic() - began))
+                        self.page.met.update(json.loads(await word("leave")))
+                self._say(f"pair {pair + 1} of {self._pairs}")
+            await asyncio.sleep(SETTLING_S)
+            self.page.after_MB = memory_MB(pid)
+        finally:
+            visitors.stdin.close()
+            await visitors.wait()
+
+    @staticmethod
+    def _tick(snapshot: Snapshot) -> int:
+        """Scenario tick of the ride, -1 before it. Raises RuntimeError once it is over."""
+        latest = snapshot.latest()
+        if latest is None or latest[1][INDEX["bench.state"]] < RUNNING:
+            return -1
+        if latest[1][INDEX["bench.state"]] > RUNNING:
+            raise RuntimeError("the ride ended before its blocks were over")
+        return latest[0]
+
+
+def ride(
+    folder: Path, who: str, pairs: int, seconds: float, say: Callable[[str], None], rig: Path = RIG
+) -> tuple[list[Block], list[NDArray[np.float64]], Page]:
+    """Ride and measure: blocks, lateness of their ticks [us], and what was seen of the page.
+
+    Raises EmulatorError, RuntimeError or ValueError if there is no such ride.
+    """
+    lasts = BEGIN_S + 2 * pairs * (seconds + SETTLING_S) + 60.0
+    scenario = folder / "run.yaml"
+    laps = math.ceil(lasts / 30.0)  # more than anybody rides in that time
+    scenario.write_text(short_scenario(lasts, ("laps: 1", f"laps: {laps}")))
+    session = load_session(rig, scenario, stage="bench")
+    page = LivePage(session, folder / "run", Console(port=0), {}, Tokens(TOKEN), lambda _text: None)
+    turns = Turns(page, who, pairs, seconds, say)
+    with closing(page):
+        run_bench(
+            session, (rig, scenario), folder / "run", say=lambda _text: None,
+            beside=together([page.beside, turns.beside]),
+        )  # fmt: skip
+    if turns.failed or len(turns.blocks) < 2 * pairs:
+        raise RuntimeError(turns.failed or "the ride ended before its blocks were over")
+    run = read_run(folder / "run")
+    return turns.blocks, in_blocks(run.tick, run["loop.lateness_us"], turns.blocks), turns.page
+
+
+def told(blocks: Sequence[Block], late_us: Sequence[NDArray[np.float64]], page: Page) -> list[str]:
+    """The figures, a line each."""
+    lines = ["visitors     ticks   p50 us   p99 us  p99.9 us    max us"]
+    for visited, word in ((False, "none"), (True, "there")):
+        its = np.concatenate([late for b, late in zip(blocks, late_us, strict=True) if b.visited == visited])
+        p50, p99, p999 = np.percentile(its, (50.0, 99.0, 99.9))
+        lines.append(f"{word:8} {len(its):9d} {p50:8.1f} {p99:8.1f} {p999:9.1f} {its.max():9.1f}")
+    shares = ", at most ".join(f"{100 * f(page.shares):.1f} %" for f in (np.mean, max))
+    lines.append(f"the page's process with them: {shares} of a core")
+    lines.append(
+        f"its memory: {page.before_MB:.1f} MB before any came, {page.after_MB:.1f} MB after all left"
+    )
+    lines.append("they met: " + ", ".join(f"{what} {count}" for what, count in sorted(page.met.items())))
+    return lines
+
+
+def main() -> int:
+    """Measure, print, judge."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--attack", action="store_true", help="a stranger instead of viewers")
+    parser.add_argument("--pairs", type=int, default=10, help="blocks with and without (default 10)")
+    parser.add_argument("--seconds", type=float, default=24.0, help="length of a block (default 24)")
+    parser.add_argument("--rig", type=Path, default=RIG, help="rig file (default: the loopback bench)")
+    options = parser.parse_args()
+    if options.pairs < 2 or options.seconds < 1.0:
+        parser.error("expected at least 2 pairs of blocks of at least 1 s")
+
+    def say(text: str) -> None:
+        print(text, flush=True)
+
+    with tempfile.TemporaryDirectory(prefix="viewers-") as folder:
+        try:
+            blocks, late_us, page = ride(
+                *(Path(folder), "attack" if options.attack else "watch"),
+                *(options.pairs, options.seconds, say, options.rig),
+            )
+        except (EmulatorError, RuntimeError, ValueError) as error:
+            say(f"not measured: {error}")
+            return NOT_MEASURED
+    for line in told(blocks, late_us, page):
+        say(line)
+    judged = (judge_attack if options.attack else judge_viewers)(blocks, late_us)
+    say(f"{'holds' if judged.holds else 'DOES NOT HOLD'}: {judged.text}")
+    return HOLDS if judged.holds else DOES_NOT
+
+
+if __name__ == "__main__":
+    sys.exit(main())
