@@ -21,6 +21,7 @@ from emulator.report.figures.detail import MOST_INSTANTS, AROUND_ms, FAST_ms, SL
 from emulator.report.figures.drawing import Figure
 from emulator.report.figures.envelope import friction_figures, lean_figure
 from emulator.report.figures.from_above import plan_view
+from emulator.report.figures.from_frames import sent_in_frames, unrecorded_hits, where_to_look
 from emulator.report.figures.over_time import (
     events_and_pose,
     instants,
@@ -75,7 +76,8 @@ def report_html(run: Run, other: Run | None = None) -> str:
     certificate = run.certificate or {}
     bands = event_bands(run)
     figures: dict[str, Figure] = {"plan": plan_view(run, bands, criteria)}
-    series = time_series(run, bands, criteria)
+    sent = sent_in_frames(run, unrecorded_hits(run))
+    series = time_series(run, bands, criteria, sent)
     known = position_error_figure(run, criteria)
     if known:
         series.append(("Error of the robot's position estimate / (cm)", known))
@@ -107,6 +109,7 @@ def report_html(run: Run, other: Run | None = None) -> str:
         position=position_section(verdict.place if verdict else None),
         bands=band_section(bands),
         detail=_detail(len(dict.fromkeys(instants(run, bands, criteria)))),
+        elsewhere=where_to_look(run, sent),
         panels=[(f"time{i}", heading) for i, (heading, _) in enumerate(series)],
         beside=[(f"station{i}", heading) for i, (heading, _) in enumerate(compared)],
         other="" if other is None else other.folder.name,

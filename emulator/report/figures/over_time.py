@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.outside.visible_text import visible
-from emulator.core.signals import INDEX
+from emulator.core.signals import INDEX, OUTPUT, OUTPUTS
 from emulator.criteria.base import POSITION_PANEL, CriterionResult
 from emulator.record.localisation import KNOWN_TO_M, position_errors
 from emulator.record.occurrence import scenario_events
@@ -19,7 +20,8 @@ from emulator.report.bands import Band
 from emulator.report.figures.columns import Column, fitting_step
 from emulator.report.figures.detail import full_rate, kept_rows
 from emulator.report.figures.drawing import BLUE, INK, ORANGE, Figure, curve, strip
-from emulator.report.figures.panels import PANELS, PanelOf, Trace, panel_of, signals_hit
+from emulator.report.figures.from_frames import Sent, unrecorded_hits
+from emulator.report.figures.panels import PANELS, PanelOf, Trace, panel_of, shown_unit, signals_hit
 from emulator.report.marks import corridor, criterion_label, limit_lines, looked_at, subject, worst_mark
 from emulator.report.narrative import TOLD
 
@@ -37,9 +39,14 @@ def instants(run: Run, bands: Sequence[Band], criteria: Sequence[CriterionResult
 
 
 def time_series(
-    run: Run, bands: Sequence[Band], criteria: Sequence[CriterionResult]
+    run: Run,
+    bands: Sequence[Band],
+    criteria: Sequence[CriterionResult],
+    sent: Mapping[str, Sent] = MappingProxyType({}),
 ) -> list[tuple[str, Figure]]:
     """(heading, panel) of the signals over time [s], those first that the scenario hit.
+
+    sent  outputs that were hit and are in their frames alone, by name
 
     A signal that the record lacks, or that is nowhere finite, is said so in the legend rather than left out;
     a panel of which the record has nothing is left out, unless something was to hit it.
@@ -62,6 +69,9 @@ def time_series(
         if not of and not here and not any(_recorded(run, t.signal) for t in panel.traces):
             continue
         found.append((not of, *_panel(run, panel, here, of, whole)))
+    unrecorded = unrecorded_hits(run)
+    for signal, values in sent.items():
+        found.append((False, *_sent_panel(run, signal, values, unrecorded[signal])))
     found.sort(key=lambda item: item[0])
     return [(heading, figure) for _, heading, figure in found]
 
@@ -117,6 +127,19 @@ def _panel(
     )  # fmt: skip
     heading = panel.title + (f" / ({panel.unit})" if panel.unit else "")
     return (f"{heading}, hit by {', '.join(hit)}" if hit else heading), figure
+
+
+def _sent_panel(run: Run, signal: str, sent: Sent, hit: Sequence[str]) -> tuple[str, Figure]:
+    """A value that is in its frames alone, as they carried it."""
+    told = OUTPUTS[OUTPUT[signal]]
+    unit, factor = shown_unit(told.unit)
+    curve_of = _over_time(
+        f"sent, {signal} in frame {sent.frame}", sent.time_s, sent.values * factor, BLUE, "solid", steps=True
+    )
+    ends = [float(run.time_s[0]), float(run.time_s[-1])] if len(run.tick) else [0.0, 1.0]
+    title = f"{told.meaning[:1].upper()}{told.meaning[1:]}"
+    figure = strip(unit, [curve_of], range=ends, heading=title, hit=list(hit))
+    return f"{title}{f' / ({unit})' if unit else ''}, hit by {', '.join(hit)}", figure
 
 
 def _trace(run: Run, panel: PanelOf, trace: Trace, whole: NDArray[np.bool_]) -> Figure:

@@ -70,9 +70,14 @@ def _panel(
     whole: bool = False,
 ) -> PanelOf:
     """``given``: signal, its words, its look."""
-    unit, factor = shown or _SHOWN.get(_unit(given[0][0]), (_unit(given[0][0]), 1.0))
+    unit, factor = shown or shown_unit(_unit(given[0][0]))
     traces = tuple(Trace(signal, label, *_LOOKS[look], factor) for signal, label, look in given)
     return PanelOf(title, unit, traces, fast, zero, whole)
+
+
+def shown_unit(unit: str) -> tuple[str, float]:
+    """The unit that values of one are shown in, and the factor to it."""
+    return _SHOWN.get(unit, (unit, 1.0))
 
 
 def _unit(signal: str) -> str:
