@@ -12,7 +12,6 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.core.keeping.code_key import code_key
 from emulator.core.keeping.kept_arrays import Arrays, kept_arrays, numbers, sources
 from emulator.lap import ideal_lap as solver
 from emulator.lap.ideal_lap import Bike, IdealLap, ideal_lap
@@ -50,4 +49,7 @@ def kept_laps(line: Line, bike: Bike, grip: Array) -> tuple[IdealLap, IdealLap]:
 @lru_cache(maxsize=1)
 def _making() -> str:
     """Everything but line, bike and grip that decides what the laps are."""
+
+    from emulator.core.keeping.code_key import code_key
+
     return repr((*(code_key(f) for f in solver.COMPILED), sources([Path(str(solver.__file__))])))

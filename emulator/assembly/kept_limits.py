@@ -10,7 +10,6 @@ from collections.abc import Iterable
 from functools import lru_cache
 from pathlib import Path
 
-from emulator.core.keeping.code_key import code_key
 from emulator.core.keeping.kept_arrays import kept_arrays, numbers, sources
 from emulator.lap import steady_limits
 from emulator.lap.steady_limits import GripLimits, SteadyLimits, limits_on
@@ -39,6 +38,9 @@ def limits_along(vehicle: Vehicle, grips: Iterable[float]) -> SteadyLimits:
 @lru_cache(maxsize=1)
 def _making() -> str:
     """Everything but vehicle and grip that decides what the limits are."""
+
+    from emulator.core.keeping.code_key import code_key
+
     return repr((code_key(solve), AIR_DENSITY, sources(source_files())))
 
 

@@ -34,7 +34,6 @@ from emulator.config.vehicle.file import VehicleFile
 from emulator.config.yaml_source import Source
 from emulator.core.errors import ConfigError, Problem
 from emulator.core.frame_buffer import MAX_DATA
-from emulator.core.keeping.code_key import code_key
 from emulator.core.outside.reading import KEPT_COPY, UNIT, FileKind, read_whole
 from emulator.core.signals import TICK_NS
 from emulator.lap.ideal_lap import bike_of
@@ -149,6 +148,9 @@ class Session:
 
     def manifest(self, *, stage: str) -> dict[str, Any]:
         """What is needed to reproduce the run, and what a report draws."""
+
+        from emulator.core.keeping.code_key import code_key
+
         thinned, length = slice(None, None, 4), self.line.length
         bus = self.bus
         return {

@@ -12,7 +12,6 @@ from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import PchipInterpolator
 
 from emulator.road.line import Line
 
@@ -32,6 +31,9 @@ def along_lap(
 
     A closed line joins the last value to the first; on an open one the ends are held.
     """
+
+    from scipy.interpolate import PchipInterpolator
+
     n = line.station.size
     if not len(stations_m):
         return np.zeros(n), np.zeros(n)

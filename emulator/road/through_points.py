@@ -16,7 +16,6 @@ import math
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.interpolate import BSpline, make_interp_spline
 
 from emulator.road.build_line import LineError
 from emulator.road.line import Line
@@ -115,10 +114,12 @@ class _Curve:
     """The spline with the length of its curve: places by station, not by parameter."""
 
     def __init__(self, at: Array, closed: bool) -> None:
+        from scipy.interpolate import make_interp_spline
+
         knots = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(at, axis=0).T))])
         straight = [(2, np.zeros(2)), (3, np.zeros(2))]  # second and third derivative at an open line's ends
         ends = "periodic" if closed else (straight, straight)
-        spline: BSpline = make_interp_spline(knots, at, k=_DEGREE, bc_type=ends)
+        spline = make_interp_spline(knots, at, k=_DEGREE, bc_type=ends)
         self.derivatives = [spline, *(spline.derivative(order) for order in (1, 2, 3))]
         parts = np.linspace(knots[:-1], knots[1:], _PARTS, endpoint=False, axis=1).ravel()
         self.grid = np.append(parts, knots[-1])

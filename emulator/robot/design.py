@@ -21,7 +21,6 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solve_continuous_are
 
 from emulator.core.compiled import jit
 from emulator.core.errors import StartFailed
@@ -84,6 +83,9 @@ def _reduced(linear: Linear) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
 
 def balance_gains(linear: Linear) -> NDArray[np.float64]:
     """Gains (5,) of ``torque = -gains @ deviation``. Raises LinAlgError where there is no regulator."""
+
+    from scipy.linalg import solve_continuous_are
+
     A, B = _reduced(linear)
     P = solve_continuous_are(A, B, np.diag(_WEIGHTS), np.eye(1))
     return np.asarray((B.T @ P)[0])
@@ -95,6 +97,9 @@ def angle_gains(linear: Linear, lean_per_angle: float) -> NDArray[np.float64]:
     lean_per_angle  [1] v^2/(g wheelbase)
     Raises LinAlgError where there is no regulator.
     """
+
+    from scipy.linalg import solve_continuous_are
+
     states = [k for k in dict.fromkeys((*FED_BACK, *LATERAL)) if linear.A[k].any()]  # without locked joints
     A, B = linear.A[np.ix_(states, states)], linear.B[states, 0:1]
     weights = np.zeros(len(states))

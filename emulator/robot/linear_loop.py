@@ -35,7 +35,6 @@ from typing import NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import schur
 
 from emulator.robot.timing import LoopTiming
 from emulator.robot.tuning import (
@@ -92,6 +91,8 @@ class SteeringLoop:
     """The loop at one steady motion, whose line is the way the motion goes."""
 
     def __init__(self, linear: Linear, steady: Steady, feedback: Feedback, timing: LoopTiming) -> None:
+        from scipy.linalg import schur
+
         self.feedback, self.timing = feedback, timing
         linear = as_steered(linear, timing)
         self.A, self.b = linear.A.copy(), linear.B[:, 0].copy()

@@ -23,7 +23,6 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 
 from emulator.robot.design import Design, feedback_at
 from emulator.robot.gears import with_engine_turning
@@ -58,6 +57,8 @@ def crossings(ratio: Callable[[Complex], Complex], frequencies: NDArray[np.float
     ratio        L; strictly proper, that is, gone at high frequency
     frequencies  (n,) [rad/s]  rising; fine enough that |L| crosses one at most once between two of them
     """
+
+    from scipy.optimize import brentq
 
     def size(w: float) -> float:
         return float(np.log(np.abs(ratio(np.array(1j * w)))))

@@ -46,7 +46,6 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import expm
 
 from emulator.core.axes import Vec3, rotate
 from emulator.core.compiled import Record, jit
@@ -292,6 +291,9 @@ def inertial_unit(
 
 def _structure(road: RoadBand, tick_s: float) -> tuple[NDArray[np.float64], list[float]]:
     """A tick of a damped oscillator under white noise, exactly; states w x and velocity, unit variance."""
+
+    from scipy.linalg import expm
+
     w = _TURN * road.centre_hz
     keep = expm(np.array([[0.0, w], [-w, -2.0 * road.damping * w]]) * tick_s)
     # In the stationary state both have unit variance and are uncorrelated: what a tick forgets comes anew.

@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from emulator.assembly.session import Session, load_session
-from emulator.core.compiled import kept, processor_name
+from emulator.core.compiler import kept, processor_name
 
 
 def _session() -> Session:

@@ -18,7 +18,6 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import root
 
 from emulator.core.axes import quaternion_of
 from emulator.vehicle.dynamics import derivative
@@ -158,6 +157,9 @@ def steady_motion(
     yaw acceleration of a turn. ``guess`` is a neighbouring equilibrium to start from. Locked joints stay at
     zero. Raises NoEquilibrium where none is found (beyond the tyres' grip, most often).
     """
+
+    from scipy.optimize import root
+
     s = scratch()
     x, u = np.zeros(N_X), rest_inputs(grip)
     body = vehicle.body[0]
@@ -242,6 +244,9 @@ def standing(
     slope is left to whoever holds it.
     Raises NoEquilibrium if the suspension can't carry the bike.
     """
+
+    from scipy.optimize import root
+
     s, u = scratch(), rest_inputs()
     x, xdot = np.zeros(N_X), np.zeros(N_X)
     scale = np.array([1e-2, 1e-2, 1e-2, 1e-2])

@@ -32,7 +32,6 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import linear_sum_assignment
 
 from emulator.vehicle.equilibrium import NoEquilibrium, Steady, steady_motion
 from emulator.vehicle.linearise import (
@@ -132,6 +131,9 @@ def same_roots(before: Eigen, after: Eigen) -> tuple[NDArray[np.int64], float]:
 
     Large roots, which nobody asks about, do not count in the least overlap.
     """
+
+    from scipy.optimize import linear_sum_assignment
+
     overlap = (before.left @ after.right) * (after.left @ before.right).T
     near = np.abs(before.roots[:, None] - after.roots[None, :]) / (1.0 + np.abs(before.roots[:, None]))
     # Of equal overlaps (the two of a fresh pair) the nearer root is the same one.

@@ -3,6 +3,8 @@
 cantools works out every signal's bits before anybody can ask whether they are in the frame, numbers may be
 any size there, and its messages quote the file. So sizes are looked at first, in the text, and what is not
 DBC syntax is told by its place alone: a rig may name any file, and its content is nobody else's business.
+What it came to is plain data of our own, kept under the file's content: the library's import alone takes
+longer than all else that a check does with frames.
 """
 
 from __future__ import annotations
@@ -13,6 +15,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from emulator.core.errors import ConfigError, Problem, UnreadableError
+from emulator.core.keeping.kept_readings import kept_reading, reader_key
 from emulator.core.outside.reading import DBC, read_whole
 
 MOST_BYTES_A_FRAME = 1785
@@ -57,10 +60,52 @@ class Lines:
         return Problem(self.file, line, 1, f"{frame}.{signal}" if signal else frame, expected)
 
 
-class DbcFile(NamedTuple):
-    """A parsed file: the cantools database, not to be changed, and where its frames stand."""
+class DbcSignal(NamedTuple):
+    """One signal as the file has it; bits are counted as a DBC counts them.
 
-    database: Any
+    start    its first bit: of a little-endian signal the lowest, of a big-endian one the highest
+    choices  names of raw values
+    """
+
+    name: str
+    start: int
+    length: int
+    byte_order: str
+    is_signed: bool
+    is_float: bool
+    scale: float
+    offset: float
+    minimum: float | None
+    maximum: float | None
+    unit: str
+    comment: str
+    choices: dict[int, str]
+    multiplexed: bool
+
+
+class DbcFrame(NamedTuple):
+    """One frame as the file has it, its signals by their start bit.
+
+    data_id   the attribute ``DataId``; None without it
+    e2e_mode  the attribute ``E2EMode``, by its name if the file gives it one; None without it
+    """
+
+    name: str
+    frame_id: int
+    is_extended_frame: bool
+    length: int
+    is_fd: bool
+    senders: tuple[str, ...]
+    comment: str
+    signals: tuple[DbcSignal, ...]
+    data_id: int | None
+    e2e_mode: str | int | float | None
+
+
+class DbcFile(NamedTuple):
+    """A parsed file, and where its frames stand."""
+
+    frames: tuple[DbcFrame, ...]
     lines: Lines
 
 
@@ -76,10 +121,58 @@ def read_dbc(path: Path) -> DbcFile:
 
 @lru_cache(maxsize=2)  # a check asks for the same file several times
 def _parsed(file: str, text: str) -> DbcFile:
-    if problems := _oversized(file, text):
-        raise ConfigError(problems)
-    lines = Lines(file, text)
-    return DbcFile(_database(text, lines), lines)
+    def parsed() -> DbcFile:
+        if problems := _oversized(file, text):
+            raise ConfigError(problems)
+        lines = Lines(file, text)
+        return DbcFile(tuple(map(_frame, _database(text, lines).messages)), lines)
+
+    content = f"{file}\0{text}".encode("utf-8", "surrogateescape")
+    return kept_reading("dbc", content, reader_key((__file__,), ("cantools", "textparser")), parsed)
+
+
+def _frame(message: Any) -> DbcFrame:
+    """A message of cantools as plain data."""
+    attributes = {} if message.dbc is None else message.dbc.attributes
+    data_id, mode = (attributes.get(name) for name in ("DataId", "E2EMode"))
+    return DbcFrame(
+        name=message.name,
+        frame_id=message.frame_id,
+        is_extended_frame=bool(message.is_extended_frame),
+        length=message.length,
+        is_fd=bool(message.is_fd),
+        senders=tuple(message.senders),
+        comment=message.comment or "",
+        signals=tuple(map(_signal, message.signals)),
+        data_id=None if data_id is None else int(data_id.value),
+        e2e_mode=None if mode is None else _named(mode),
+    )
+
+
+def _signal(signal: Any) -> DbcSignal:
+    return DbcSignal(
+        name=signal.name,
+        start=signal.start,
+        length=signal.length,
+        byte_order=signal.byte_order,
+        is_signed=bool(signal.is_signed),
+        is_float=bool(signal.is_float),
+        scale=signal.scale,
+        offset=signal.offset,
+        minimum=signal.minimum,
+        maximum=signal.maximum,
+        unit=signal.unit or "",
+        comment=signal.comment or "",
+        choices={int(raw): str(name) for raw, name in (signal.choices or {}).items()},
+        multiplexed=bool(signal.is_multiplexer or signal.multiplexer_ids),
+    )
+
+
+def _named(attribute: Any) -> str | int | float:
+    """An attribute's value; a DBC gives a value of a list by its place in it."""
+    value, labels = attribute.value, attribute.definition.choices or ()
+    found: str | int | float = labels[value] if isinstance(value, int) and 0 <= value < len(labels) else value
+    return found
 
 
 def _text(path: Path, file: str) -> str:

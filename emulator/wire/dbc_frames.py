@@ -6,17 +6,18 @@ import difflib
 import math
 from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from emulator.core.compiled import uncompiled
 from emulator.core.errors import ConfigError, Problem
 from emulator.core.frame_buffer import EXTENDED, MAX_DATA
 from emulator.core.signals import COUNTING, UNITS
 from emulator.wire.can_frames import Codec, DbcNames, FrameCodec
 from emulator.wire.can_timing import CLASSICAL_BYTES, LONG_LENGTHS
-from emulator.wire.dbc_file import Lines, read_dbc
+from emulator.wire.dbc_file import DbcFrame, DbcSignal, Lines, read_dbc
 from emulator.wire.e2e import (
     BARE,
     BOTH,
@@ -72,8 +73,8 @@ def load_codec(
     or longer signals, factor 0, a range no raw value reaches, protection fields misplaced, data ids the CRC
     can't tell apart, a signal that its frame may not have.
     """
-    database, lines = read_dbc(path)
-    messages = {message.name: message for message in database.messages}
+    known_frames, lines = read_dbc(path)
+    messages = {message.name: message for message in known_frames}
     maps = maps or {}
 
     problems: list[Problem] = []
@@ -165,16 +166,16 @@ class _Frame(NamedTuple):
     """
 
     name: str
-    message: Any
+    message: DbcFrame
     guard: Guard
-    payload: list[Any]
+    payload: list[DbcSignal]
     maps: list[SignalMap]
     names: tuple[str, ...]
     units: tuple[str, ...]
-    others: list[tuple[Any, float | None]]
+    others: list[tuple[DbcSignal, float | None]]
 
 
-def _own(message: Any, lines: Lines, problems: list[Problem]) -> _Frame:
+def _own(message: DbcFrame, lines: Lines, problems: list[Problem]) -> _Frame:
     """A frame under our own names, protected as its attributes say; what is wrong goes to ``problems``."""
     guard = _guard(message, lines, problems)
     payload = [signal for signal in message.signals if signal.name not in guard.signals]
@@ -183,7 +184,7 @@ def _own(message: Any, lines: Lines, problems: list[Problem]) -> _Frame:
     return _Frame(message.name, message, guard, payload, maps, names, units, [])
 
 
-def _mapped(name: str, message: Any, frame_map: FrameMap) -> _Frame:
+def _mapped(name: str, message: DbcFrame, frame_map: FrameMap) -> _Frame:
     """A frame under the DBC's names; its payload in the order of the start bits, as without a map."""
     ours = {mapped.signal: signal for signal, mapped in frame_map.signals.items()}
     payload = [signal for signal in message.signals if signal.name in ours]
@@ -211,11 +212,11 @@ def frames_in(path: Path) -> dict[str, tuple[str, ...]]:
     """
     return {
         message.name: tuple(s.name for s in message.signals if s.name not in _PROTECTION)
-        for message in read_dbc(path).database.messages
+        for message in read_dbc(path).frames
     }
 
 
-def _double(message: Any, lines: Lines) -> list[Problem]:
+def _double(message: DbcFrame, lines: Lines) -> list[Problem]:
     """The same name or identifier for two frames: cantools would silently keep the last."""
     problems = []
     places = lines.frame.get(message.name, [])
@@ -231,7 +232,7 @@ def _double(message: Any, lines: Lines) -> list[Problem]:
     return problems
 
 
-def _shape(message: Any, lines: Lines) -> list[Problem]:
+def _shape(message: DbcFrame, lines: Lines) -> list[Problem]:
     """What no frame of this bench can be: too long, multiplexed."""
     problems, name = [], message.name
     if message.length > MAX_DATA:
@@ -240,7 +241,7 @@ def _shape(message: Any, lines: Lines) -> list[Problem]:
         more = ", ".join(map(str, LONG_LENGTHS))
         what = f"expected up to {CLASSICAL_BYTES} or {more} bytes, as CAN FD has them, got {message.length}"
         problems.append(lines.problem(what, name))
-    if any(signal.is_multiplexer or signal.multiplexer_ids for signal in message.signals):
+    if any(signal.multiplexed for signal in message.signals):
         what = (
             "expected a plain frame; multiplexed ones are not supported: give each variant its own identifier"
         )
@@ -248,25 +249,20 @@ def _shape(message: Any, lines: Lines) -> list[Problem]:
     return problems
 
 
-def _guard(message: Any, lines: Lines, problems: list[Problem]) -> Guard:
+def _guard(message: DbcFrame, lines: Lines, problems: list[Problem]) -> Guard:
     """Protection by the message's own attributes; what is wrong with it goes to ``problems``."""
     name = message.name
-    attributes = message.dbc.attributes if message.dbc is not None else {}
-    data_id = int(attributes["DataId"].value) if "DataId" in attributes else -1
+    data_id = -1 if message.data_id is None else message.data_id
     if data_id > 0xFFFF:
         problems.append(lines.problem(f"expected a DataId of 16 bits or -1, got {data_id}", name))
     if data_id < 0:
         return Guard()
     mode = BOTH
-    if "E2EMode" in attributes:
-        value, labels = attributes["E2EMode"].value, attributes["E2EMode"].definition.choices or ()
-        # a DBC gives a value of a list by its place in it
-        named = labels[value] if isinstance(value, int) and 0 <= value < len(labels) else value
-        if named in MODES:
-            mode = MODES.index(named)
-        else:
-            what = f"expected an E2EMode among {', '.join(MODES)}, got {named!r}"
-            problems.append(lines.problem(what, name))
+    if message.e2e_mode in MODES:
+        mode = MODES.index(message.e2e_mode)
+    elif message.e2e_mode is not None:
+        what = f"expected an E2EMode among {', '.join(MODES)}, got {message.e2e_mode!r}"
+        problems.append(lines.problem(what, name))
     guard = Guard(PROFILE_1, 0, data_id, mode, (), _PROTECTION, "profile 1")
     for said, wanted in misplaced(message, guard, ("the frame has a DataId (E2E profile 1)",) * 2):
         problems.append(lines.problem(said, name, wanted))
@@ -282,7 +278,7 @@ def header_fields(guard: Guard) -> tuple[tuple[int, int, int], tuple[int, int, i
     return (at, 0, 8), (at + 1, 0, 4)
 
 
-def misplaced(message: Any, guard: Guard, why: tuple[str, str]) -> list[tuple[str, str]]:
+def misplaced(message: DbcFrame, guard: Guard, why: tuple[str, str]) -> list[tuple[str, str]]:
     """(what was expected, signal or '' where there is none) of a CRC or counter that is not as it has to be.
 
     why  goes into the words for the one and the other
@@ -301,13 +297,13 @@ def misplaced(message: Any, guard: Guard, why: tuple[str, str]) -> list[tuple[st
     return found
 
 
-def _stands_at(signal: Any, place: tuple[int, int, int]) -> bool:
+def _stands_at(signal: DbcSignal, place: tuple[int, int, int]) -> bool:
     """Whether its lowest bit is there and the others follow; in one byte the byte order does not matter."""
     one_byte = place[1] + place[2] <= 8
     return (*_place(signal)[:2], signal.length) == place and (one_byte or _place(signal)[2] == 1)
 
 
-def in_the_nibble(message: Any, guard: Guard) -> list[tuple[str, str]]:
+def in_the_nibble(message: DbcFrame, guard: Guard) -> list[tuple[str, str]]:
     """(what was expected, signal) of payload where nibble mode sends part of the data id."""
     if guard.profile != PROFILE_1 or guard.mode != NIBBLE:
         return []
@@ -333,12 +329,12 @@ def _strangers(frame: _Frame, may_have: Collection[str] | None, lines: Lines) ->
     return problems
 
 
-def _is_fd(message: Any) -> bool:
+def _is_fd(message: DbcFrame) -> bool:
     """By the attribute VFrameFormat, as is the custom, or because it is longer than classical frames are."""
     return bool(message.is_fd) or message.length > CLASSICAL_BYTES
 
 
-def _bits(signal: Any) -> list[int]:
+def _bits(signal: DbcSignal) -> list[int]:
     """Bits a signal takes, as the DBC counts them: 8 times the byte plus the place in it."""
     if signal.byte_order == "little_endian":
         return list(range(signal.start, signal.start + signal.length))
@@ -346,13 +342,13 @@ def _bits(signal: Any) -> list[int]:
     return [8 * (i // 8) + 7 - i % 8 for i in range(first, first + signal.length)]
 
 
-def _bits_taken(message: Any, lines: Lines) -> list[Problem]:
+def _bits_taken(message: DbcFrame, lines: Lines) -> list[Problem]:
     """Signals that reach beyond their frame or into each other, with the bits as the DBC counts them."""
     problems = []
     size = 8 * message.length
     owner: dict[int, str] = {}
     for signal in message.signals:
-        if signal.is_multiplexer or signal.multiplexer_ids:
+        if signal.multiplexed:
             continue  # refused anyway, and its variants share their bits
         bits = _bits(signal)
         beyond = [bit for bit in bits if bit >= size]
@@ -369,7 +365,7 @@ def _bits_taken(message: Any, lines: Lines) -> list[Problem]:
     return problems
 
 
-def _place(signal: Any) -> tuple[int, int, int]:
+def _place(signal: DbcSignal) -> tuple[int, int, int]:
     """Byte and bit of the least significant bit, and the step to the byte with the next higher bits.
 
     A Motorola signal's start names its *most* significant bit, and counts on downwards in a byte.
@@ -381,7 +377,7 @@ def _place(signal: Any) -> tuple[int, int, int]:
 
 
 def _field(
-    message: Any, signal: Any, lines: Lines, mapped: SignalMap | None = None, ours: str = ""
+    message: DbcFrame, signal: DbcSignal, lines: Lines, mapped: SignalMap | None = None, ours: str = ""
 ) -> _Field | Problem:
     """One signal compiled, or what is wrong with it; factor and offset lead to our unit."""
     name, factor, offset, size = message.name, float(signal.scale), float(signal.offset), signal.length
@@ -412,7 +408,7 @@ def _field(
     return _Field(byte, bit, size, step, signed, factor, offset, low, high, missing, has_missing, wraps)
 
 
-def raw_range(signal: Any) -> tuple[int, int] | None:
+def raw_range(signal: DbcSignal) -> tuple[int, int] | None:
     """Lowest and highest raw value of a DBC's signal that stands for a number; None where none does."""
     factor, offset, size = float(signal.scale), float(signal.offset), signal.length
     if signal.is_float or size > _LONGEST_SIGNAL or factor == 0 or not np.isfinite([factor, offset]).all():
@@ -439,7 +435,7 @@ def _write(row: NDArray[np.uint8], field: _Field, value: float | None) -> None:
             byte, bit = byte + field.step, 0
 
 
-def _beyond(message: Any, signal: Any) -> bool:
+def _beyond(message: DbcFrame, signal: DbcSignal) -> bool:
     return bool(max(_bits(signal)) >= 8 * message.length)
 
 
@@ -485,7 +481,5 @@ def alike(one: Guard, other: Guard) -> bool:
         return one.data_id == other.data_id
     if one.mode == other.mode == NIBBLE and (one.data_id ^ other.data_id) & 0x0F00:
         return False  # what is sent along tells them apart
-    return any(
-        profile_1_start(one.data_id, one.mode, n) == profile_1_start(other.data_id, other.mode, n)
-        for n in (0, 1)
-    )
+    start = uncompiled(profile_1_start)
+    return any(start(one.data_id, one.mode, n) == start(other.data_id, other.mode, n) for n in (0, 1))

@@ -14,7 +14,8 @@ import numpy as np
 import pytest
 from numba.core.errors import NumbaError
 
-from emulator.core.compiled import ContentCache, by_address, entry, jit, jit_with_memory, kept
+from emulator.core.compiled import by_address, entry, jit, jit_with_memory
+from emulator.core.compiler import ContentCache, kept
 from emulator.loop import certificate
 from emulator.stages import stepped_ticks
 from emulator.wire.e2e import crc8_1d
@@ -104,7 +105,7 @@ print(budget.certificate(None))
 
 
 def compiles(function: Any) -> int:
-    return sum(function.stats.cache_misses.values())
+    return sum(function.dispatcher.stats.cache_misses.values())
 
 
 @jit
@@ -152,7 +153,8 @@ def test_found_again_without_compiling(folder: Path) -> None:
 def test_code_of_another_processor_is_not_used(folder: Path, monkeypatch: Any) -> None:
     one, two = jit(product.py_func), jit(product.py_func)
     one(2.0)
-    monkeypatch.setattr(type(two.targetctx.codegen()), "magic_tuple", lambda _: ("triple", "other", ""))
+    codegen = type(two.dispatcher.targetctx.codegen())
+    monkeypatch.setattr(codegen, "magic_tuple", lambda _: ("triple", "other", ""))
     assert kept(two) == (False, True)
     assert (two(2.0), compiles(two)) == (4.0, 1)
     assert len(list(folder.iterdir())) == 2
@@ -198,12 +200,26 @@ def test_numba_still_asks_the_cache_as_it_did(folder: Path) -> None:
     assert hasattr(CompileResult, "_rebuild"), "numba keeps compiled functions in another way"
     plain = numba.njit(product.py_func)
     assert isinstance(plain._cache, _Cache), "numba's dispatcher keeps its cache elsewhere"
-    assert isinstance(crc8_1d._cache, ContentCache)
-    assert len(crc8_1d.targetctx.codegen().magic_tuple()) == 3, "numba names the processor in another way"
+    assert isinstance(crc8_1d.dispatcher._cache, ContentCache)
+    named = crc8_1d.dispatcher.targetctx.codegen().magic_tuple()
+    assert len(named) == 3, "numba names the processor in another way"
     function = jit(product.py_func)
     function(np.float32(1.0))
-    assert str(function.stats.cache_path) == str(folder)
+    assert str(function.dispatcher.stats.cache_path) == str(folder)
     assert len(list(folder.iterdir())) == 1
+
+
+def test_nothing_of_the_compiler_is_imported_before_the_first_call(tmp_path: Path) -> None:
+    program = """
+import sys
+from emulator.core.compiled import uncompiled
+from emulator.plant.step import tick
+from emulator.wire.e2e import BOTH, profile_1_start
+told = uncompiled(profile_1_start)(0x0123, BOTH, 0)
+before = "numba" in sys.modules
+print(before, told == profile_1_start(0x0123, BOTH, 0), "numba" in sys.modules)
+"""
+    assert run(Path(__file__).parents[2], tmp_path / "cache", program) == "False True True"
 
 
 # --- memory -------------------------------------------------------------------------------------------

@@ -85,7 +85,7 @@ def looked_into(podman: Podman) -> None:
 
 _LOOK = """
 import json, os
-from emulator.core.compiled import processor_name
+from emulator.core.compiler import processor_name
 def writes(path):
     try:
         open(path + "/probe", "w").close()

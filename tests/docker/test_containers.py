@@ -75,7 +75,7 @@ if sys.argv[1] == "another processor":
     llvm.get_host_cpu_name = lambda: "another"
     plain, told = builtins.open, "flags : fpu sse2"
     builtins.open = lambda *a, **k: io.StringIO(told) if a[0] == "/proc/cpuinfo" else plain(*a, **k)
-from emulator.core.compiled import machine
+from emulator.core.keeping.machine import machine
 print(machine())
 """
 

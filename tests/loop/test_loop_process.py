@@ -98,14 +98,15 @@ COMPILED = """
 import sys
 from tests.support.stub_plant import FRAME_ID, StubCan, StubGnss, StubPlant
 from tests.support.stepped_clock import SteppedClock
+from emulator.core.compiled import Compiled
 from emulator.shared_memory import rings
 from emulator.shared_memory.block import Snapshot
 from emulator.loop import certificate, process
 from emulator.loop.contract import CycleLimits
 
 def signatures():
-    return {f"{m.__name__}.{k}": len(f.signatures) for m in (rings, certificate)
-            for k, f in vars(m).items() if hasattr(f, "signatures")}
+    return {f"{m.__name__}.{k}": len(f.dispatcher.signatures) for m in (rings, certificate)
+            for k, f in vars(m).items() if isinstance(f, Compiled)}
 
 process.warm()
 warm = signatures()

@@ -64,7 +64,7 @@ def test_limits_beyond_all_numbers_end_in_the_field_or_are_refused(
 def test_a_text_in_quotes_is_no_signal(tmp_path: Path) -> None:
     text = MADE + 'CM_ "SG_ x : 0|2147483648@1+ //";\n'
     (tmp_path / "made.dbc").write_text(text)
-    assert [m.name for m in read_dbc(tmp_path / "made.dbc").database.messages] == ["made"]
+    assert [m.name for m in read_dbc(tmp_path / "made.dbc").frames] == ["made"]
 
 
 @pytest.mark.parametrize(

@@ -19,7 +19,6 @@ from typing import Annotated, Literal, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
-from scipy.optimize import root
 
 from emulator.config.scenario.course import BLEND, STATION_STEP, Course, open_course, overrun
 from emulator.config.scenario.quantities import Station
@@ -256,6 +255,9 @@ def _solved(
     miss: Callable[[NDArray[np.float64]], list[float]], angle: float, radius: float, what: str
 ) -> tuple[float, float]:
     """Angle and radius at which nothing is missed, from a guess. Raises LineError: there are none."""
+
+    from scipy.optimize import root
+
     try:
         found = root(miss, [angle, math.log(radius)], tol=1e-10)
         theta, least = float(found.x[0]), math.exp(float(found.x[1]))

@@ -27,6 +27,8 @@ import numpy as np
 from numba.core import config, types
 from numba.extending import is_jitted
 
+from emulator.core.compiled import Compiled
+
 _LIBRARIES = ("numba", "llvmlite", "numpy", "scipy")
 _BY_NAME = sys.stdlib_module_names | set(_LIBRARIES)
 """Top-level packages whose objects are what their version says."""
@@ -186,6 +188,8 @@ class _Reach:
 
     def _code(self, value: Any) -> str:
         """Text of functions, classes and modules."""
+        if isinstance(value, Compiled):
+            value = value.dispatcher
         kind = type(value)
         if is_jitted(value):
             return f"compiled {self._number(value.py_func)} {self.of(value.targetoptions)}"

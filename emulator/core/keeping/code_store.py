@@ -1,9 +1,10 @@
 """Where machine code is kept: a folder of the user's own, a file an entry, named after what it was made from.
 
-Beside it lies what else takes long to work out (``emulator.assembly.kept_limits``). What lies there is
-executed, so nobody but the user and root may be able to write there. Files appear whole or not at all and
-never change, so any number of processes and checkouts may use it at once. What was not used for longest goes
-when the folder grows beyond its bound.
+Beside it lies what else takes long to work out (``emulator.assembly.kept_limits``), and what files came to
+when they were read (``kept_readings``). What lies there is executed, so nobody but the user and root may be
+able to write there. Files appear whole or not at all and never change, so any number of processes and
+checkouts may use it at once. What was not used for longest goes when a kind of entry grows beyond its bound:
+readings have one of their own, so that a campaign of many scenarios never costs a compilation.
 
 Behind the folder that is written to there may be others that are only read, such as the one that a container
 image brings along.
@@ -22,11 +23,14 @@ from emulator.core.errors import StartFailed
 
 MOST_BYTES = 256 * 2**20
 """Size beyond which old entries go; everything compiled once takes about a tenth."""
+MOST_READ_BYTES = 32 * 2**20
+"""The same of readings: a few hundred scenarios."""
 
 _ROOT = 0
 """The user who may write anywhere anyway."""
 _ADVICE = "name a folder of your own in EMULATOR_CACHE, or remove this one"
-_SUFFIX = ".code"
+CODE, READ = ".code", ".read"
+"""Kinds of entries, as their files end."""
 _UNFINISHED = ".unfinished"
 _UNFINISHED_S = 3600.0
 """Age [s] after which nobody writes a file any more that was left unfinished."""
@@ -94,10 +98,10 @@ def _refuse_unsafe(folder: Path, found: os.stat_result) -> None:
         )
 
 
-def load(name: str) -> bytes | None:
+def load(name: str, kind: str = CODE) -> bytes | None:
     """What was kept under ``name``; None if there is nothing, or not what was written."""
     for folder in _safe_folders():
-        path = folder / (name + _SUFFIX)
+        path = folder / (name + kind)
         try:
             data = path.read_bytes()
         except FileNotFoundError:
@@ -110,7 +114,7 @@ def load(name: str) -> bytes | None:
     return None
 
 
-def save(name: str, content: bytes) -> None:
+def save(name: str, content: bytes, kind: str = CODE) -> None:
     """Keep ``content`` under ``name``; a full or read-only disk only costs the next compilation."""
     folder = safe_folder()
     try:
@@ -120,40 +124,40 @@ def save(name: str, content: bytes) -> None:
     try:
         with os.fdopen(handle, "wb") as file:
             file.write(_checksum(name, content) + content)
-        os.replace(unfinished, folder / (name + _SUFFIX))
+        os.replace(unfinished, folder / (name + kind))
     except OSError:
         with contextlib.suppress(OSError):
             os.unlink(unfinished)
         return
-    _prune(folder, folder / (name + _SUFFIX))
+    _prune(folder, folder / (name + kind), MOST_BYTES if kind == CODE else MOST_READ_BYTES)
 
 
 def names(start: str) -> list[str]:
     """Names of entries that begin with ``start``."""
-    found = (path for folder in _safe_folders() for path in folder.glob(f"{start}*{_SUFFIX}"))
-    return sorted({path.name.removesuffix(_SUFFIX) for path in found})
+    found = (path for folder in _safe_folders() for path in folder.glob(f"{start}*{CODE}"))
+    return sorted({path.name.removesuffix(CODE) for path in found})
 
 
 def _checksum(name: str, content: bytes) -> bytes:
     return hashlib.sha256(name.encode() + b"\0" + content).digest()
 
 
-def _prune(folder: Path, newest: Path) -> None:
-    """Remove what was not used for longest, and what was left unfinished."""
+def _prune(folder: Path, newest: Path, most_bytes: int) -> None:
+    """Remove what of the newest one's kind was not used for longest, and what was left unfinished."""
     found = []
     with os.scandir(folder) as entries:
         for entry in entries:
             with contextlib.suppress(FileNotFoundError):  # another process prunes, too
-                if entry.name.endswith((_SUFFIX, _UNFINISHED)):
+                if entry.name.endswith((newest.suffix, _UNFINISHED)):
                     status = entry.stat()
                     found.append((status.st_mtime, status.st_size, Path(entry.path)))
     found.sort()
     now = max((time for time, _, path in found if path == newest), default=0.0)
     total = sum(size for _, size, path in found)
-    over = total > MOST_BYTES
+    over = total > most_bytes
     for time, size, path in found:
         abandoned = path.name.endswith(_UNFINISHED) and now - time > _UNFINISHED_S
-        if abandoned or (over and total > 0.75 * MOST_BYTES and path != newest):
+        if abandoned or (over and total > 0.75 * most_bytes and path != newest):
             with contextlib.suppress(OSError):
                 path.unlink()
             total -= size

@@ -16,8 +16,8 @@ from zipfile import BadZipFile
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.core.compiled import machine
 from emulator.core.keeping import code_store
+from emulator.core.keeping.machine import machine
 
 Arrays = Mapping[str, NDArray[Any]]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
@@ -63,11 +63,11 @@ class Words(NamedTuple):
 
 def words_of(dbc: Path, name: str) -> Words:
     """Comments of a frame of a DBC that was read before."""
-    message: Any = read_dbc(dbc).database.get_message_by_name(name)
+    (message,) = (frame for frame in read_dbc(dbc).frames if frame.name == name)
     return Words(
-        message.comment or "",
-        {s.name: s.comment or "" for s in message.signals},
-        {s.name: {str(int(k)): str(v) for k, v in (s.choices or {}).items()} for s in message.signals},
+        message.comment,
+        {s.name: s.comment for s in message.signals},
+        {s.name: {str(raw): text for raw, text in s.choices.items()} for s in message.signals},
     )
 
 

@@ -11,8 +11,6 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.integrate import quad
-from scipy.optimize import brentq
 
 from emulator.vehicle.driveline import TOP_GEAR, clutch_capacity, engine_torque, overall_ratio
 from emulator.vehicle.equilibrium import NoEquilibrium
@@ -85,6 +83,9 @@ def held(c: Machine, speed: float) -> Rolling:
 
 def coast_down_time(c: Machine, fast: float, slow: float) -> float:
     """Time [s] to coast in neutral from one speed [m/s] to a lower one. Raises NoEquilibrium."""
+
+    from scipy.integrate import quad
+
     time, _ = quad(lambda v: -1.0 / coasting(c, v).acceleration, slow, fast, epsrel=1e-6)
     return float(time)
 
@@ -120,6 +121,9 @@ def top_speed(c: Machine) -> TopSpeed:
 
     Raises NoEquilibrium where not even the slowest speed is held, or the fastest looked at still is.
     """
+
+    from scipy.optimize import brentq
+
     speeds, needs = _speeds_held(c)
     best: TopSpeed | None = None
     for gear in range(1, TOP_GEAR + 1):

@@ -23,10 +23,9 @@ import numba
 import numpy as np
 import pytest
 from numba.core import config
-from numba.extending import is_jitted
 
 import emulator
-from emulator.core.compiled import jit
+from emulator.core.compiled import Compiled, jit
 from emulator.core.keeping import code_key as module
 from emulator.core.keeping.code_key import NoKey, code_key, machine_key, signature_key
 from emulator.plant.step import tick
@@ -69,7 +68,7 @@ def compiled_functions() -> dict[str, object]:
     for info in pkgutil.walk_packages(emulator.__path__, "emulator."):
         if info.name != "emulator.__main__":
             for item in vars(importlib.import_module(info.name)).values():
-                if is_jitted(item):
+                if isinstance(item, Compiled):
                     found[f"{item.py_func.__module__}.{item.py_func.__qualname__}"] = item
     return found
 

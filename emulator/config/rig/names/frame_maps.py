@@ -15,7 +15,7 @@ from emulator.core.errors import Problem
 from emulator.core.signals import COMMAND, COUNTING, OUTPUT, TRIPPED, UNITS
 from emulator.core.trip_reasons import TripReason
 from emulator.vehicle.driveline import TOP_GEAR
-from emulator.wire.dbc_file import read_dbc
+from emulator.wire.dbc_file import DbcFrame, DbcSignal, read_dbc
 from emulator.wire.dbc_frames import alike, in_the_nibble, misplaced, raw_range
 from emulator.wire.e2e import BOTH, MODES, PROFILE_1, PROFILE_2, PROFILE_5
 from emulator.wire.frame_map import FrameMap, Guard, SignalMap
@@ -48,11 +48,11 @@ class _Map(NamedTuple):
 
     name: str
     own: OwnFrame
-    message: Any
+    message: DbcFrame
     values: Mapping[str, int] | tuple[str, ...]
 
     @property
-    def signals(self) -> dict[str, Any]:
+    def signals(self) -> dict[str, DbcSignal]:
         return {signal.name: signal for signal in self.message.signals}
 
 
@@ -60,7 +60,7 @@ def frame_maps(rig: Rig, source: Source, dbc: Path) -> tuple[dict[str, FrameMap]
     """(maps by our frame names, problems) of a rig's own names; ConfigError if the DBC can't be read."""
     if not rig.own_names:
         return {}, []
-    messages = {message.name: message for message in read_dbc(dbc).database.messages}
+    messages = {message.name: message for message in read_dbc(dbc).frames}
     problems: list[Problem] = []
 
     def note(told: Told) -> bool:
@@ -102,7 +102,7 @@ def _values_of(rig: Rig, name: str) -> Mapping[str, int] | tuple[str, ...] | Non
     return OUTPUT if name in rig.outputs else None
 
 
-def _unknown(rig: Rig, name: str, own: OwnFrame, messages: Mapping[str, Any]) -> Told:
+def _unknown(rig: Rig, name: str, own: OwnFrame, messages: Mapping[str, DbcFrame]) -> Told:
     if _values_of(rig, name) is None:
         ours = (*rig.outputs, *COMMAND_FRAMES, INPUT_FRAME)
         near = did_you_mean(name, ours)
@@ -168,7 +168,7 @@ def _signals(entry: _Map) -> Told:
         yield from _range(entry, ours, mapped, signal)
 
 
-def _unit_problem(ours: str, mapped: OwnSignal, signal: Any) -> str:
+def _unit_problem(ours: str, mapped: OwnSignal, signal: DbcSignal) -> str:
     """What is wrong with a unit, in words; empty for nothing."""
     wanted, in_dbc = UNITS.get(ours, "1"), unit_named(signal.unit or "")
     choice = f"one of {', '.join(units_for(wanted))}"
@@ -203,7 +203,7 @@ def _signal_map(entry: _Map, ours: str, mapped: OwnSignal) -> SignalMap:
     return SignalMap(mapped.signal, unit, mapped.scale * (in_ours(wanted, unit) or 1.0), mapped.offset)
 
 
-def _range(entry: _Map, ours: str, mapped: OwnSignal, signal: Any) -> Told:
+def _range(entry: _Map, ours: str, mapped: OwnSignal, signal: DbcSignal) -> Told:
     """What a value has to be able to say, and its signal can't; and a count that is none."""
     loc: Loc = (_ROOT, entry.name, "signals", ours)
     codes = raw_range(signal)

@@ -1,0 +1,196 @@
+"""What compiles the functions marked in ``emulator.core.compiled``, and where their machine code is kept.
+
+numba's own cache names its entries after a file's path and looks only at the file a function stands in, so a
+change in a callee would run stale code, and another checkout compiles all over. It lets one place the files
+elsewhere, not name them after something else, and two processes that save at once can give one signature the
+other's code. So :class:`ContentCache` takes its place in the dispatcher: an entry is named after all that its
+machine code was made from (``code_key``), and kept in a folder of the user's own (``code_store``).
+"""
+
+from __future__ import annotations
+
+import ctypes
+import pickle
+import re
+from collections.abc import Callable
+from typing import Any, cast
+
+import numba
+import numpy as np
+from numba.core.caching import _Cache
+from numba.core.compiler import CompileResult
+from numba.core.registry import cpu_target
+from numba.core.serialize import dumps
+
+from emulator.core.compiled import Compiled
+from emulator.core.keeping import code_store
+from emulator.core.keeping.code_key import code_key, machine_key, signature_key
+
+
+def dispatcher(function: Callable[..., object], *, memory: bool) -> Any:
+    """numba's dispatcher of a function, which asks our cache; the plain function where it is switched off."""
+    njit: Any = numba.njit  # whose types leave out the option
+    # said both ways: left out, it is as in whoever calls the function
+    compiled = njit(nogil=True, error_model="numpy", _nrt=memory)(function)
+    if hasattr(compiled, "overloads"):  # else compiling is switched off
+        compiled._cache = ContentCache(compiled)
+    return compiled
+
+
+class ContentCache(_Cache):
+    """What numba's dispatcher asks for machine code before it compiles, and gives it to afterwards."""
+
+    def __init__(self, dispatcher: Any) -> None:
+        self._dispatcher = dispatcher
+        self._asked: dict[object, str] = {}
+        self._enabled = True
+
+    @property
+    def cache_path(self) -> str:
+        """The folder."""
+        return str(code_store.cache_folder())
+
+    def load_overload(self, sig: object, target_context: Any) -> Any:
+        """The compiled function for a signature; None if it has to be compiled."""
+        target_context.refresh()
+        if not self._enabled:
+            return None
+        name = self._asked[sig] = self._name(sig, target_context.codegen().magic_tuple())
+        content = code_store.load(name)
+        if content is None:
+            return None
+        return CompileResult._rebuild(target_context, *pickle.loads(content))  # type: ignore[no-untyped-call]
+
+    def save_overload(self, sig: object, data: Any) -> None:
+        """Keep what was compiled for a signature."""
+        if not self._enabled:
+            return
+        if data.lifted or data.library.has_dynamic_globals:
+            raise TypeError(f"{self._dispatcher}: its machine code is good for this process only")
+        name = self._name(sig, data.codegen.magic_tuple())
+        if name == self._asked.get(sig):  # else something it reaches was changed while it compiled
+            code_store.save(name, dumps(data._reduce()))  # type: ignore[no-untyped-call]
+
+    def enable(self) -> None:
+        """Ask and keep, as from the start."""
+        self._enabled = True
+
+    def disable(self) -> None:
+        """Neither ask nor keep."""
+        self._enabled = False
+
+    def flush(self) -> None:
+        """Nothing: an entry never goes out of date."""
+
+    def _name(self, sig: object, processor: tuple[str, ...]) -> str:
+        return f"{_start(self._dispatcher)}{machine_key(processor)[:16]}-{signature_key(sig)[:16]}"
+
+
+def _start(dispatcher: Any) -> str:
+    """Beginning of the names of all entries of a function as it is now."""
+    function = dispatcher.py_func
+    plain = re.sub(r"[^\w.]", "", f"{function.__module__}.{function.__qualname__}")
+    return f"{plain[-100:]}-{code_key(dispatcher)[:32]}-"
+
+
+def kept(function: Callable[..., object]) -> tuple[bool, bool]:
+    """Whether machine code of a function is kept (for this processor and settings, for any)."""
+    compiled = _dispatcher(function)
+    if not hasattr(compiled, "overloads"):  # compiling is switched off
+        return True, True
+    start = _start(compiled)
+    here = start + machine_key(compiled.targetctx.codegen().magic_tuple())[:16]
+    found = code_store.names(start)
+    return any(name.startswith(here) for name in found), bool(found)
+
+
+def processor_name() -> str:
+    """What the compiler calls the processor it compiles for: this one, or the one in ``NUMBA_CPU_NAME``."""
+    return str(cpu_target.target_context.codegen().magic_tuple()[1])
+
+
+def entry_point(function: Callable[..., object], examples: tuple[object, ...]) -> Any:
+    """See ``compiled.entry``."""
+    found = _dispatcher(function)
+    if not hasattr(found, "overloads"):  # compiling is switched off
+        return found
+    return _compiled(found, examples).entry_point
+
+
+def address(function: Callable[..., object], examples: tuple[object, ...]) -> Any:
+    """See ``compiled.by_address``."""
+    found = _dispatcher(function)
+    if not hasattr(found, "overloads"):  # compiling is switched off
+        return found
+    return _Address(_compiled(found, examples))
+
+
+def callback(function: Callable[[int], int]) -> Callable[[int], int]:
+    """See ``compiled.called_back``."""
+    if numba.core.config.DISABLE_JIT:  # type: ignore[attr-defined]
+        return function
+    return cast(Callable[[int], int], _Callback(function))
+
+
+def _dispatcher(function: Any) -> Any:
+    return function.dispatcher if isinstance(function, Compiled) else function
+
+
+class _Callback(numba.types.WrapperAddressProtocol):
+    """A Python function with the address of machine code that calls it."""
+
+    def __init__(self, function: Callable[[int], int]) -> None:
+        self._kept = ctypes.CFUNCTYPE(ctypes.c_int64, ctypes.c_int64)(function)
+        self._address = ctypes.cast(self._kept, ctypes.c_void_p).value
+
+    def __wrapper_address__(self) -> int:
+        return int(self._address or 0)
+
+    def signature(self) -> Any:
+        """Types of arguments and result."""
+        return numba.types.int64(numba.types.int64)
+
+
+class _Address(numba.types.WrapperAddressProtocol):
+    """What numba wants of such an argument."""
+
+    def __init__(self, compiled: Any) -> None:
+        self._compiled = compiled
+        self._address = int(compiled.library.get_pointer_to_function(compiled.fndesc.llvm_cfunc_wrapper_name))
+
+    def __wrapper_address__(self) -> int:
+        return self._address
+
+    def signature(self) -> Any:
+        """Types of arguments and result."""
+        return self._compiled.signature
+
+
+def _compiled(function: Any, examples: tuple[object, ...]) -> Any:
+    signature = tuple(_type_of(example) for example in examples)
+    function.compile(signature)
+    return function.overloads[signature]
+
+
+_TYPES: dict[object, Any] = {}
+"""Compiled types of arrays and of tuples of them, by what they depend on: numba works out a structured one
+anew each time, a millisecond each, and a ride asks for dozens."""
+
+
+def _type_of(example: object) -> Any:
+    kind = _kind(example)
+    found = _TYPES.get(kind)
+    if found is None:
+        found = _TYPES[kind] = numba.typeof(example)  # type: ignore[no-untyped-call]
+    return found
+
+
+def _kind(example: object) -> object:
+    """All of an argument that its compiled type depends on."""
+    if type(example) is np.ndarray:
+        flags, dtype = example.flags, example.dtype
+        order = (flags.c_contiguous, flags.f_contiguous, flags.aligned, flags.writeable)
+        return np.ndarray, dtype, dtype.isalignedstruct, example.ndim, order
+    if isinstance(example, tuple):
+        return type(example), *map(_kind, example)
+    return numba.typeof(example)  # type: ignore[no-untyped-call]

@@ -1,0 +1,53 @@
+"""What a file came to when it was read, kept under a name of its content and of the code that read it.
+
+Parsing takes longer than everything else that a check does, and the same files are read again and again. Only
+what was right is kept: a reading that raises is carried out anew, so that every message is made where it is
+told. What lies there damaged counts as not there, and a folder that can't be used or trusted costs no more
+than the reading.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import pickle
+import platform
+import sys
+from collections.abc import Callable
+from functools import cache
+from importlib.metadata import version
+from pathlib import Path
+from typing import TypeVar
+
+from emulator.core.errors import StartFailed
+from emulator.core.keeping import code_store
+
+T = TypeVar("T")
+
+
+def kept_reading(kind: str, content: bytes, reader: str, read: Callable[[], T]) -> T:
+    """What ``read`` returns, from the folder if it is there.
+
+    kind     what it is, in a word, for the name of the file
+    content  everything that decides what comes out, beside the code
+    reader   key of that code: :func:`reader_key`
+
+    Raises what ``read`` raises, and then keeps nothing.
+    """
+    name = f"{kind}-{hashlib.sha256(reader.encode() + content).hexdigest()}"
+    try:
+        kept = code_store.load(name, code_store.READ)
+    except StartFailed:  # told by whoever wants compiled code of it
+        return read()
+    if kept is not None:
+        return pickle.loads(kept)  # type: ignore[no-any-return]  # whole, and nobody else could have put it there
+    value = read()
+    code_store.save(name, pickle.dumps(value, pickle.HIGHEST_PROTOCOL), code_store.READ)
+    return value
+
+
+@cache
+def reader_key(sources: tuple[str, ...], libraries: tuple[str, ...]) -> str:
+    """Key of code that reads: source files by their content, libraries by their versions, and Python."""
+    parts = [hashlib.sha256(Path(source).read_bytes()).hexdigest() for source in sources]
+    parts += [f"{library} {version(library)}" for library in libraries]
+    return " ".join([*parts, platform.python_version(), sys.implementation.cache_tag or ""])
