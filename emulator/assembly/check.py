@@ -14,8 +14,6 @@ from typing import NamedTuple
 from emulator.assembly.files import Stage, files_of_rig, named_anyway, problems_in
 from emulator.assembly.session import load_session
 from emulator.config.based_on import kind_of, load_with_bases
-from emulator.config.campaign.acknowledged import load_acknowledged
-from emulator.config.campaign.schema import load_plan
 from emulator.config.rig.bus_load import BusLoad, bus_load
 from emulator.config.rig.buses import LoopbackBus, SerialBus, SocketcanBus
 from emulator.config.rig.consistency import rig_warnings
@@ -27,7 +25,6 @@ from emulator.config.scenario.circuit import load_circuit
 from emulator.config.scenario.schema import Scenario, circuit_path, load_scenario
 from emulator.config.software.own_software import wrong_software
 from emulator.config.validation import did_you_mean
-from emulator.config.vehicle.data_sheet import load_data_sheet
 from emulator.config.vehicle.file import load_vehicle
 from emulator.config.yaml_source import show
 from emulator.core.errors import ConfigError, Problem
@@ -175,6 +172,8 @@ def _scenario(path: str, given: Mapping[str, int | float]) -> tuple[Checked, lis
 
 
 def _data_sheet(path: str, _: Mapping[str, int | float]) -> tuple[Checked, list[str]]:
+    from emulator.config.vehicle.data_sheet import load_data_sheet
+
     _sheet, source = load_data_sheet(path)
     left = ("whether these numbers make a vehicle: emulator vehicle new",)
     return Checked(path, "data sheet", [], list(source.warnings), unchecked=left), []
@@ -186,12 +185,16 @@ def _circuit(path: str, _: Mapping[str, int | float]) -> tuple[Checked, list[str
 
 
 def _plan(path: str, _: Mapping[str, int | float]) -> tuple[Checked, list[str]]:
+    from emulator.config.campaign.schema import load_plan
+
     _plan_file, source = load_plan(path)
     left = ("the files it names and the runs it makes: emulator campaign check",)
     return Checked(path, "campaign", [], list(source.warnings), unchecked=left), []
 
 
 def _acknowledged(path: str, _: Mapping[str, int | float]) -> tuple[Checked, list[str]]:
+    from emulator.config.campaign.acknowledged import load_acknowledged
+
     _list, source = load_acknowledged(path)
     return Checked(path, "acknowledged", [], list(source.warnings)), []
 

@@ -14,9 +14,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from importlib import metadata
-from typing import Any
+from typing import Any, TypeAlias
 
 import numpy as np
+from numpy.typing import NDArray
 
 from emulator.assembly.files import RideFiles, Stage, read_files
 from emulator.assembly.kept_limits import kept_limits
@@ -32,16 +33,21 @@ from emulator.config.software.stepped_robot import FmiRobot, PythonRobot, Socket
 from emulator.config.vehicle.change import VehicleChange, changed_values
 from emulator.config.vehicle.file import VehicleFile
 from emulator.config.yaml_source import Source
+from emulator.core import constants
 from emulator.core.errors import ConfigError, Problem
 from emulator.core.frame_buffer import MAX_DATA
+from emulator.core.keeping.kept_readings import kept_numbers
 from emulator.core.outside.reading import KEPT_COPY, UNIT, FileKind, read_whole
 from emulator.core.signals import TICK_NS
+from emulator.lap import target_speed as target_speed_module
 from emulator.lap.ideal_lap import bike_of
 from emulator.lap.lean_envelope import lean_envelope
 from emulator.lap.steady_limits import steady_limits
 from emulator.lap.target_speed import engine_curve, speed_limits, target_speed
 from emulator.loop.machine import processor
 from emulator.plant.step import tick
+from emulator.road import iso8608
+from emulator.road import line as road_line
 from emulator.road.iso8608 import CLASS_DEGREE_m3, along_lap, roughness
 from emulator.road.line import Line, Surface, surface
 from emulator.road.line import Patch as RoadPatch
@@ -55,6 +61,8 @@ from emulator.vehicle.whole.mass_properties import total_mass
 from emulator.wire.can_frames import Codec
 from emulator.wire.can_timing import CLASSICAL_BYTES
 from emulator.wire.geodesy import Origin
+
+Array: TypeAlias = NDArray[np.float64]
 
 NAMED_VEHICLE = "vehicle of the rig"
 """Name among a session's files of the vehicle that its rig names, where another one rides."""
@@ -333,13 +341,20 @@ def _program(rig: Rig, read: RideFiles, robot: PythonRobot | None) -> str | None
 def _joining(rig: Rig, source: Source) -> Joining | None:
     named = rig.device_under_test.virtual
     return joining_of(named, source) if isinstance(named, SocketRobot) else None
+def _along(line: Line, given: tuple[tuple[float, float], ...]) -> tuple[Array, Array]:
+    """``iso8608.along_lap`` of (station, value), worked out once."""
+    stations, values = [station for station, _ in given], [value for _, value in given]
+    if not given:
+        return along_lap(line, stations, values)
+    made_from = (line.station, line.length, line.closed, given)
+    return kept_numbers("along", made_from, (iso8608.__file__,), lambda: along_lap(line, stations, values))
 
 
 def _road_profile(course: Course, scenario: Scenario) -> RoadProfile:
     """The road's shape: elevation and bank of the course, bumps and roughness of the scenario."""
     line = course.line
-    elevation, rise = along_lap(line, [s for s, _ in course.elevation], [z for _, z in course.elevation])
-    bank, _ = along_lap(line, [s for s, _ in course.banking], [b for _, b in course.banking])
+    elevation, rise = _along(line, course.elevation)
+    bank, _ = _along(line, course.banking)
     surface = scenario.surface
     rough, step = None, 1.0
     if surface.roughness is not None:
@@ -403,9 +418,7 @@ def _loop_timing(rig: Rig, codec: Codec) -> LoopTiming | None:
         return None
 
 
-def _profile(
-    scenario: Scenario, source: Source, vehicle: Vehicle, line: Line
-) -> np.ndarray[Any, np.dtype[np.float64]]:
+def _profile(scenario: Scenario, source: Source, vehicle: Vehicle, line: Line) -> Array:
     """Target speed over the line from the scenario's limits and the engine's power.
 
     Patches are left out: the target is what the rider plans, a patch is what he finds.
@@ -421,18 +434,21 @@ def _profile(
     speeds, accelerations = engine_curve(power, total_mass(vehicle), float(body["air_drag_area"]), top)
     most = most_speed(scenario.manoeuvre, line, top, PROFILE_JERK)
     try:
-        speed = target_speed(
-            line,
-            speed_limits(
-                lean_rad=lean,
-                braking_m_s2=limits.braking_limit_m_s2,
-                drive_m_s2=limits.acceleration_limit_m_s2,
-                top_speed_m_s=top,
-                engine_speed_m_s=speeds,
-                engine_m_s2=accelerations,
-                jerk_m_s3=PROFILE_JERK,
-            ),
-            grip=scenario.surface.grip,
+        limited = speed_limits(
+            lean_rad=lean,
+            braking_m_s2=limits.braking_limit_m_s2,
+            drive_m_s2=limits.acceleration_limit_m_s2,
+            top_speed_m_s=top,
+            engine_speed_m_s=speeds,
+            engine_m_s2=accelerations,
+            jerk_m_s3=PROFILE_JERK,
+        )
+        grip = scenario.surface.grip
+        speed = kept_numbers(
+            "speed",
+            (line._replace(target_speed=np.empty(0)), limited, grip),
+            (target_speed_module.__file__, road_line.__file__, constants.__file__),
+            lambda: target_speed(line, limited, grip=grip),
         )
     except ValueError as error:
         raise ConfigError(

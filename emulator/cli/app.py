@@ -9,106 +9,96 @@ import errno
 import io
 import sys
 import traceback
-from importlib import metadata
+from functools import cache
+from importlib import import_module
 from typing import Annotated
 
 import typer
 
-from emulator.cli.campaign.case import case as campaign_case
-from emulator.cli.campaign.check import check as campaign_check
-from emulator.cli.campaign.compare import compare as campaign_compare
-from emulator.cli.campaign.evidence import evidence
-from emulator.cli.campaign.page import page as campaign_page
-from emulator.cli.campaign.run import run as campaign_run
-from emulator.cli.check import check
-from emulator.cli.circuit.import_points import import_points
-from emulator.cli.for_robot.interface import interface
-from emulator.cli.for_robot.line import line
-from emulator.cli.for_robot.rehearse import rehearse
-from emulator.cli.host import host
-from emulator.cli.list_names import list_names
-from emulator.cli.live.console import console
-from emulator.cli.modes import modes
 from emulator.cli.output import OTHER, WRONG_INPUT, console_of_stderr
-from emulator.cli.replay import replay
-from emulator.cli.report import report
-from emulator.cli.run import run
-from emulator.cli.schema import schema
-from emulator.cli.sensors import sensors
-from emulator.cli.service.alive import alive
-from emulator.cli.service.robot import robot
-from emulator.cli.vehicle.describe import describe
-from emulator.cli.vehicle.new import new
-from emulator.cli.warm import warm
 from emulator.core.errors import ConfigError, EmulatorError, InternalError
 from emulator.core.outside.reading import advice_for
 
 _INTERRUPTED = 130  # what typer makes of Ctrl-C
 
-_typer = typer.Typer(
-    help=(
-        "Let a motorcycle-riding robot ride a bike that stands still: a vehicle model in real time, emulated "
-        "wheel speed, GNSS, IMU and lean, faults from a scenario, and a verdict.\n\n"
-        "Start with: "
-        "emulator run scenarios/runs/first_lap.yaml --rig scenarios/rigs/loopback.yaml --virtual\n\n"
-        "Exit status: 0 pass, 1 fail (proven against the robot), 2 invalid (the bench did not keep its "
-        "promises, or nobody can tell), 3 error in what was given, 4 anything else, 5 stopped by hand."
-    ),
-    no_args_is_help=True,
-    context_settings={"help_option_names": ["--help", "-h"]},
-    pretty_exceptions_enable=False,
-    rich_markup_mode=None,
-)
+_COMMANDS = {
+    "run": "run:run",
+    "check": "check:check",
+    "line": "for_robot.line:line",
+    "interface": "for_robot.interface:interface",
+    "rehearse": "for_robot.rehearse:rehearse",
+    "schema": "schema:schema",
+    "report": "report:report",
+    "replay": "replay:replay",
+    "console": "live.console:console",
+    "modes": "modes:modes",
+    "sensors": "sensors:sensors",
+    "evidence": "campaign.evidence:evidence",
+    "host": "host:host",
+    "warm": "warm:warm",
+    "robot": "service.robot:robot",
+    "alive": "service.alive:alive",
+    "list": "list_names:list_names",
+    "circuit import": "circuit.import_points:import_points",
+    "vehicle new": "vehicle.new:new",
+    "vehicle describe": "vehicle.describe:describe",
+    "campaign check": "campaign.check:check",
+    "campaign run": "campaign.run:run",
+    "campaign case": "campaign.case:case",
+    "campaign page": "campaign.page:page",
+    "campaign compare": "campaign.compare:compare",
+}
+"""By name, the module under ``emulator.cli`` and the function of each command."""
+_GROUPS = {
+    "circuit": "Circuit files from surveyed points.",
+    "vehicle": "Vehicle files: from a data sheet, and what one comes to.",
+    "campaign": "Many runs from one plan.",
+}
 
-for _command in (
-    run,
-    check,
-    line,
-    interface,
-    rehearse,
-    schema,
-    report,
-    replay,
-    console,
-    modes,
-    sensors,
-    evidence,
-    host,
-    warm,
-    robot,
-    alive,
-):
-    _typer.command()(_command)
-_typer.command("list")(list_names)
-_circuit = typer.Typer(
-    help="Circuit files from surveyed points.", no_args_is_help=True, rich_markup_mode=None
-)
-_circuit.command("import")(import_points)
-_typer.add_typer(_circuit, name="circuit")
-_vehicle = typer.Typer(
-    help="Vehicle files: from a data sheet, and what one comes to.",
-    no_args_is_help=True,
-    rich_markup_mode=None,
-)
-_vehicle.command("new")(new)
-_vehicle.command("describe")(describe)
-_typer.add_typer(_vehicle, name="vehicle")
-_campaign = typer.Typer(help="Many runs from one plan.", no_args_is_help=True, rich_markup_mode=None)
-_campaign.command("check")(campaign_check)
-_campaign.command("run")(campaign_run)
-_campaign.command("case")(campaign_case)
-_campaign.command("page")(campaign_page)
-_campaign.command("compare")(campaign_compare)
-_typer.add_typer(_campaign, name="campaign")
+
+@cache
+def command_line(first: str = "") -> typer.Typer:
+    """The command line with all commands or, if ``first`` begins the name of one, with those alone.
+
+    Importing and describing all of them takes as long as a check does.
+    """
+    named = {name: place for name, place in _COMMANDS.items() if name.split()[0] == first} or _COMMANDS
+    root = typer.Typer(
+        help=(
+            "Let a motorcycle-riding robot ride a bike that stands still: a vehicle model in real time, "
+            "emulated wheel speed, GNSS, IMU and lean, faults from a scenario, and a verdict.\n\n"
+            "Start with: "
+            "emulator run scenarios/runs/first_lap.yaml --rig scenarios/rigs/loopback.yaml --virtual\n\n"
+            "Exit status: 0 pass, 1 fail (proven against the robot), 2 invalid (the bench did not keep its "
+            "promises, or nobody can tell), 3 error in what was given, 4 anything else, 5 stopped by hand."
+        ),
+        no_args_is_help=True,
+        context_settings={"help_option_names": ["--help", "-h"]},
+        pretty_exceptions_enable=False,
+        rich_markup_mode=None,
+    )
+    root.callback()(_before_all)
+    groups: dict[str, typer.Typer] = {}
+    for name, place in named.items():
+        module, _, function = place.partition(":")
+        command = getattr(import_module(f"emulator.cli.{module}"), function)
+        *group, own = name.split()
+        for of in group:
+            if of not in groups:
+                groups[of] = typer.Typer(help=_GROUPS[of], no_args_is_help=True, rich_markup_mode=None)
+                root.add_typer(groups[of], name=of)
+        (groups[group[0]] if group else root).command(own)(command)
+    return root
 
 
 def _version(asked: bool) -> None:
     if asked:
+        from importlib import metadata
+
         sys.stdout.write(f"{metadata.version('emulator')}\n")
         raise typer.Exit
 
 
-@_typer.callback()
 def _before_all(
     _: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="print the version and leave")
@@ -121,7 +111,7 @@ def app() -> None:
     """Run the command line and end the process with its exit status."""
     errors = console_of_stderr()
     try:
-        status = _typer(standalone_mode=False)
+        status = command_line(*sys.argv[1:2])(standalone_mode=False)
         if status == _INTERRUPTED:
             errors.print("interrupted; what was recorded by then stays readable", markup=False)
             status = OTHER

@@ -14,7 +14,7 @@ from typing import Any
 
 from typer.main import get_command
 
-from emulator.cli.app import _typer
+from emulator.cli.app import command_line
 from emulator.core.trip_reasons import TripReason
 from emulator.inspection.known_names import TABLES
 from emulator.telemetry.messages import TOPICS
@@ -107,7 +107,7 @@ def _commands() -> str:
 
 
 def _all_commands() -> Iterator[tuple[str, Any]]:
-    for name, command in get_command(_typer).commands.items():  # type: ignore[attr-defined]
+    for name, command in get_command(command_line()).commands.items():  # type: ignore[attr-defined]
         inner = getattr(command, "commands", None)
         yield from [(name, command)] if inner is None else [(f"{name} {n}", c) for n, c in inner.items()]
 

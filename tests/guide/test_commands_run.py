@@ -17,7 +17,7 @@ from typing import NamedTuple
 import pytest
 from typer.main import get_command
 
-from emulator.cli.app import _typer
+from emulator.cli.app import command_line
 from tests.guide.markdown import GUIDE, README, ROOT, blocks
 from tests.support.command_line import emulator_command
 
@@ -172,7 +172,7 @@ def test_every_command_is_carried_out_or_it_is_said_why_not() -> None:
 
 def parsed(words: list[str]) -> Iterator[str]:
     """What a command was given, by value; an error if it does not take it."""
-    command, name = get_command(_typer), "emulator"
+    command, name = get_command(command_line()), "emulator"
     while hasattr(command, "commands"):
         name, *words = words
         assert name in command.commands, f"emulator {name}: no such command"

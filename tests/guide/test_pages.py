@@ -14,7 +14,7 @@ import pytest
 from typer.main import get_command
 
 from emulator.assembly.check import check
-from emulator.cli.app import _typer
+from emulator.cli.app import command_line
 from emulator.config.rig.file import BusFaults, Rig
 from emulator.config.scenario.circuit import load_circuit
 from emulator.config.scenario.schema import Scenario, load_scenario
@@ -104,7 +104,7 @@ def test_every_file_of_a_run_folder_and_group_of_signals_is_named() -> None:
 
 def test_every_command_and_option_is_named() -> None:
     text = page("commands.md") + page("commands-inspection.md")
-    commands = get_command(_typer).commands  # type: ignore[attr-defined]
+    commands = get_command(command_line()).commands  # type: ignore[attr-defined]
     assert len(commands) >= 9
     commands |= {f"circuit {name}": command for name, command in commands.pop("circuit").commands.items()}
     commands |= {f"vehicle {name}": command for name, command in commands.pop("vehicle").commands.items()}

@@ -7,7 +7,7 @@ import re
 import pytest
 from typer.main import get_command
 
-from emulator.cli.app import _typer
+from emulator.cli.app import command_line
 from emulator.core.signals import OUTPUTS, SIGNALS
 from emulator.criteria.kinds import KINDS as CRITERIA
 from emulator.events.table import KINDS as EVENTS
@@ -39,7 +39,7 @@ def test_nothing_is_left_out() -> None:
     assert first_cells("signals.md") == {signal.name for signal in SIGNALS}
     assert first_cells("outputs.md") == {output.name for output in OUTPUTS}
     assert set(re.findall(r"^## `(\w+)`$", MADE["topics.md"], re.MULTILINE)) == set(TOPICS)
-    groups = get_command(_typer).commands  # type: ignore[attr-defined]
+    groups = get_command(command_line()).commands  # type: ignore[attr-defined]
     commands = {n for n, c in groups.items() if not hasattr(c, "commands")}
     commands |= {f"{n} {inner}" for n, c in groups.items() for inner in getattr(c, "commands", ())}
     headings = re.findall(r"^## `emulator ([a-z]+(?: [a-z]+)?)[ `]", MADE["commands.md"], re.MULTILINE)

@@ -15,8 +15,12 @@ from emulator.config.scenario.quantities import Station
 from emulator.config.validation import Closed, missing, validate, wrong
 from emulator.config.yaml_source import Loc, Source
 from emulator.core.errors import ConfigError
+from emulator.core.keeping.kept_readings import kept_numbers
 from emulator.road import build_line as line
+from emulator.road import line as road_line
+from emulator.road import through_points
 from emulator.road.build_line import LineError
+from emulator.road.line import Line
 from emulator.road.through_points import FEWEST_POINTS, line_through
 
 
@@ -190,5 +194,15 @@ def line_segments(circuit: Circuit) -> tuple[line.Segment, ...]:
 def lap_length(circuit: Circuit) -> float:
     """Length in metres of a lap, free straights solved, or of an open line. Raises LineError."""
     if circuit.points:
-        return line_through(circuit.points, closed=circuit.closed, ds_m=2.0).length
+        return line_of_points(circuit, 2.0).length
     return float(line.build_line(line_segments(circuit), closed=True, ds_m=5.0).length)
+
+
+def line_of_points(circuit: Circuit, ds_m: float, run_on_m: float = 0.0) -> Line:
+    """The line through the points of a circuit, worked out once; see ``through_points.line_through``."""
+    return kept_numbers(
+        "line",
+        (circuit.points, circuit.closed, ds_m, run_on_m),
+        (str(through_points.__file__), str(road_line.__file__)),
+        lambda: line_through(circuit.points, closed=circuit.closed, ds_m=ds_m, run_on_m=run_on_m),
+    )

@@ -5,11 +5,10 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-from emulator.config.scenario.circuit import Circuit, line_segments
+from emulator.config.scenario.circuit import Circuit, line_of_points, line_segments
 from emulator.lap.ideal_lap import sector_ends
 from emulator.road.build_line import Segment, build_line
 from emulator.road.line import Line
-from emulator.road.through_points import line_through
 
 STATION_STEP = 0.5
 """Distance [m] between samples of a line."""
@@ -51,7 +50,7 @@ def circuit_course(circuit: Circuit, top_speed_m_s: float) -> Course:
     banking = tuple((p.station_m, math.radians(p.bank_deg)) for p in circuit.banking)
     behind = 0.0 if circuit.closed else overrun(top_speed_m_s)
     if circuit.points:
-        line = line_through(circuit.points, closed=circuit.closed, ds_m=STATION_STEP, run_on_m=behind)
+        line = line_of_points(circuit, STATION_STEP, behind)
     else:
         line = build_line(line_segments(circuit), closed=True, ds_m=STATION_STEP, blend_m=BLEND)
     if not circuit.closed and elevation:

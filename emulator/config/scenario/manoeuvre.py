@@ -23,7 +23,9 @@ from pydantic import Field
 from emulator.config.scenario.course import BLEND, STATION_STEP, Course, open_course, overrun
 from emulator.config.scenario.quantities import Station
 from emulator.config.validation import Closed
+from emulator.core.keeping.kept_readings import kept_numbers
 from emulator.lap.target_speed import braked
+from emulator.road import build_line as build_line_module
 from emulator.road.build_line import LineError, Segment, Straight, Turn, build_line
 from emulator.road.line import Line
 
@@ -222,7 +224,10 @@ def _slalom_wave(spacing_m: float, offset_m: float, blend_m: float) -> tuple[flo
         return [(x[1] - x[0]) / spacing_m - 1.0, abs(y[1] - y[0]) / (2.0 * offset_m) - 1.0]
 
     # a wave's way is four times angle times radius, about the spacing
-    return _solved(miss, angle, spacing_m / (4.0 * angle), "a slalom of this spacing_m and offset_m")
+    return _kept(
+        (1, spacing_m, offset_m, blend_m),
+        lambda: _solved(miss, angle, spacing_m / (4.0 * angle), "a slalom of this spacing_m and offset_m"),
+    )
 
 
 def _lane_change(offset_m: float, length_m: float, blend_m: float) -> tuple[Turn, Turn]:
@@ -248,7 +253,14 @@ def _lane_wave(offset_m: float, length_m: float, blend_m: float) -> tuple[float,
         return [(line.x[-1] - 2.0 * blend_m) / length_m - 1.0, line.y[-1] / offset_m - 1.0]
 
     angle = math.atan(2.0 * offset_m / length_m)
-    return _solved(miss, angle, length_m / (4.0 * angle), "a lane change of this offset_m and length_m")
+    return _kept(
+        (2, offset_m, length_m, blend_m),
+        lambda: _solved(miss, angle, length_m / (4.0 * angle), "a lane change of this offset_m and length_m"),
+    )
+
+
+def _kept(of: tuple[float, ...], solve: Callable[[], tuple[float, float]]) -> tuple[float, float]:
+    return kept_numbers("wave", of, (__file__, str(build_line_module.__file__)), solve)
 
 
 def _solved(

@@ -1,9 +1,9 @@
 """What a file came to when it was read, kept under a name of its content and of the code that read it.
 
-Parsing takes longer than everything else that a check does, and the same files are read again and again. Only
-what was right is kept: a reading that raises is carried out anew, so that every message is made where it is
-told. What lies there damaged counts as not there, and a folder that can't be used or trusted costs no more
-than the reading.
+Parsing, and working out a line and its target speed, take longer than everything else that a check does, and
+the same files are read again and again. Only what was right is kept: a reading that raises is carried out
+anew, so that every message is made where it is told. What lies there damaged counts as not there, and a
+folder that can't be used or trusted costs no more than the reading.
 """
 
 from __future__ import annotations
@@ -20,6 +20,8 @@ from typing import TypeVar
 
 from emulator.core.errors import StartFailed
 from emulator.core.keeping import code_store
+from emulator.core.keeping.kept_arrays import numbers
+from emulator.core.keeping.machine import machine
 
 T = TypeVar("T")
 
@@ -43,6 +45,18 @@ def kept_reading(kind: str, content: bytes, reader: str, read: Callable[[], T]) 
     value = read()
     code_store.save(name, pickle.dumps(value, pickle.HIGHEST_PROTOCOL), code_store.READ)
     return value
+
+
+def kept_numbers(kind: str, made_from: object, sources: tuple[str, ...], make: Callable[[], T]) -> T:
+    """What ``make`` works out, from the folder if it is there.
+
+    made_from  records of arrays and numbers that decide what comes out (``kept_arrays.numbers``)
+    sources    files of the code that decides; libraries and processor, whose last bits differ, are added
+
+    Raises what ``make`` raises, and then keeps nothing.
+    """
+    content = f"{machine()} {numbers(made_from)!r}".encode()
+    return kept_reading(kind, content, reader_key(sources, ()), make)
 
 
 @cache

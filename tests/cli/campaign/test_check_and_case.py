@@ -8,14 +8,14 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from emulator.cli.app import _typer
+from emulator.cli.app import command_line
 from emulator.config.based_on import load_with_bases
 from emulator.core.errors import RecordError
 from tests.support.made_up_plans import PLAN, written
 
 
 def said(*words: str) -> tuple[int, str]:
-    result = CliRunner().invoke(_typer, ["campaign", *words])
+    result = CliRunner().invoke(command_line(), ["campaign", *words])
     if result.exception is not None and not isinstance(result.exception, SystemExit):
         raise result.exception
     return result.exit_code, result.stdout
