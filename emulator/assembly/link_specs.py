@@ -11,7 +11,7 @@ from emulator.config.rig.file import Rig
 from emulator.config.rig.ports import PtyPort, SerialPort, UdpPort
 from emulator.config.rig.ports import TcpPort as TcpPortModel
 from emulator.core.link_protocols import GnssLink
-from emulator.links.can_bus import CanBusSpec
+from emulator.links.can_bus_spec import CanBusSpec
 from emulator.links.gnss_port import GnssPortSpec, TcpPort
 from emulator.links.gnss_port import PtyPort as PtyLink
 from emulator.links.pulse import PulseSpec

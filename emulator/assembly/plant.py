@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import cache
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +15,7 @@ from emulator.assembly.frame_tables import output_tables, robot_frames
 from emulator.assembly.sensor_records import inertial_unit_record, rig_record, tone_rings
 from emulator.assembly.session import Session
 from emulator.core.frame_buffer import frame_buffer
+from emulator.core.keeping.kept_readings import kept_numbers
 from emulator.core.random_streams import stream_start
 from emulator.core.signals import INDEX, OUTPUT_VALUES, TICK_NS, UNARMED_TICK
 from emulator.events.actuator_faults import actuators
@@ -111,7 +114,12 @@ def _at_rest(session: Session) -> tuple[NDArray[np.float64], NDArray[np.float64]
     scenario = session.scenario
     x0, y0, heading, _, _ = sample(session.line, scenario.start.station_m)
     road = _road_at_rest(session, x0, y0, heading)
-    x = standing(session.vehicle, x0, y0, heading, road)
+    x = kept_numbers(
+        "rest",
+        (session.vehicle, x0, y0, heading, road),
+        _vehicle_sources(),
+        lambda: standing(session.vehicle, x0, y0, heading, road),
+    )
     x[ENGINE] = float(session.vehicle.body[0]["engine_idle_speed"])
     rig = rig_record(session, heading, x)
     u = np.zeros(N_U)
@@ -121,6 +129,14 @@ def _at_rest(session: Session) -> tuple[NDArray[np.float64], NDArray[np.float64]
     u[U_ROAD_REAR : U_ROAD_REAR + 6] = road
     u[U_WIND_X], u[U_WIND_Y] = rig[0]["wind_x"], rig[0]["wind_y"]
     return x, u, rig
+
+
+@cache
+def _vehicle_sources() -> tuple[str, ...]:
+    """Files of the code that decides how a bike stands."""
+    package = Path(__file__).parents[1]
+    found = (path for folder in ("core", "vehicle") for path in (package / folder).rglob("*.py"))
+    return tuple(sorted(map(str, found)))
 
 
 def _stream_starts(session: Session, names: Sequence[str]) -> NDArray[np.uint64]:

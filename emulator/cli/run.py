@@ -93,7 +93,6 @@ def run(
     an orderly way: the emulated signals go to rest, the record stays readable.
     """
     from emulator.assembly.session import load_session
-    from emulator.cli.live.page_of_run import open_page, wait_at_the_terminal
     from emulator.record.writer import jsonable
     from emulator.report.terminal import console_summary, meaning_of
     from emulator.stages.precompile import compiling_first, warm
@@ -136,7 +135,11 @@ def run(
         for _ in warm(virtual=virtual):
             pass
     greet = partial((console_of_stderr() if console.quiet else console).print, markup=False)
-    page = open_page(session, rig, folder, port, greet) if console_too else None
+    page = None
+    if console_too:
+        from emulator.cli.live.page_of_run import open_page, wait_at_the_terminal
+
+        page = open_page(session, rig, folder, port, greet)
     with closing(page) if page is not None else nullcontext():
         started = time.monotonic()
         interfaces = partial(_interfaces, rig, scenario, parameter_values(settings))
@@ -177,7 +180,6 @@ def _ride(
     page: LivePage | None,
 ) -> Verdict:
     """The ride with its progress on the screen and, on the bench, telemetry and live page beside it."""
-    from emulator.cli.live.page_of_run import together
     from emulator.runs.one import ride
 
     start = session.scenario.start.station_m
@@ -213,6 +215,7 @@ def _ride(
                 patient=patient,
                 interfaces=interfaces,
             )
+        from emulator.cli.live.page_of_run import together
         from emulator.telemetry.publisher import Telemetry, tell_verdict
 
         beside = [] if page is None else [page.beside]

@@ -12,9 +12,7 @@ import errno
 import ipaddress
 import logging
 import socket
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
 
 import can
 from can.interfaces.slcan import slcanBus
@@ -23,6 +21,7 @@ from can.interfaces.socketcand import SocketCanDaemonBus
 
 from emulator.core.errors import DeviceAbsent, StartFailed
 from emulator.core.link_protocols import CanLink
+from emulator.links.can_bus_spec import CanBusSpec
 from emulator.links.can_kernel import KernelLink
 from emulator.links.can_text import TextLink
 from emulator.links.loopback import local_address
@@ -33,37 +32,6 @@ _IFF_UP = 1  # <linux/if.h>
 _LONGEST_ANSWER = 4096
 _SEND_BUFFER = 128 * 1024
 """Of the virtual bus, in bytes: a server that stalls shows as lost frames within a second, not minutes."""
-
-
-@dataclass(frozen=True)
-class CanBusSpec:
-    """Which CAN bus to open.
-
-    kind              loopback, socketcan or serial
-    channel           bus name on the virtual bus, interface (can0), or device path (/dev/ttyACM0)
-    host, port        of the virtual bus; only loopback
-    bitrate           bit/s; serial sets it, socketcan has it from `ip link`, loopback has none
-    fd                CAN FD frames, up to 64 bytes; only socketcan
-    fd_ids            identifiers whose frames are CAN FD frames also with 8 bytes and less
-    data_bitrate      bit/s of CAN FD frames behind their rate switch; 0: no switch
-    serial_baud       baud of the line to a serial adapter (USB adapters ignore it)
-    settle_s          time a serial adapter gets after its port opened (some restart then) [s]
-    receive_buffer    bytes the kernel may hold for us between two ticks
-    connect_timeout_s longest wait for the virtual bus to answer [s]
-    """
-
-    kind: Literal["loopback", "socketcan", "serial"]
-    channel: str = "can0"
-    host: str = "127.0.0.1"
-    port: int = 0
-    bitrate: int = 500_000
-    fd: bool = False
-    fd_ids: frozenset[int] = frozenset()
-    data_bitrate: int = 0
-    serial_baud: int = 115_200
-    settle_s: float = 2.0
-    receive_buffer: int = 1 << 20
-    connect_timeout_s: float = 3.0
 
 
 def open_can(spec: CanBusSpec) -> CanLink:

@@ -6,12 +6,13 @@ wrong is a RecordError naming file and byte.
 pyarrow takes memory for what a batch says it holds before it looks at what is there: an empty column of
 ``null`` may have 10^9 rows, and a buffer names the size it unpacks to. So each message's head is read here
 first. Only columns of fixed width are taken; the rows of a batch times their width must be what its buffers
-unpack to, which is at most what LZ4 can pack into the bytes that are there, and all batches together at most
-what a record of ours could.
+unpack to, which is at most what LZ4 or Zstandard can pack into the bytes that are there, and all batches
+together at most what a record of ours could.
 
 Source of the layout: Arrow columnar format, "Serialization and Interprocess Communication", with its
 Message.fbs and Schema.fbs; FlatBuffers internals, "Tables" and "Vectors". LZ4 frame format: a match grows by
-at most 255 bytes with each byte of its length.
+at most 255 bytes with each byte of its length. RFC 8878 (Zstandard), section 3.1.1.2: a block has a head of
+3 bytes and unpacks to 128 KiB at most; one that repeats a byte takes 4 bytes in all.
 """
 
 from __future__ import annotations
@@ -30,14 +31,16 @@ MOST_COLUMNS = 1000
 """A record has 89 columns of signals."""
 ALWAYS_UNPACKED = 64 << 20
 """[bytes] that a stream may unpack to, however small it is."""
-SIGNALS_GROWTH, FRAMES_GROWTH = 40, 150
-"""Bytes that a byte of a larger stream may unpack to. All signals standing still give 24; a bus full of one
-and the same frame gives 117."""
+SIGNALS_GROWTH, FRAMES_GROWTH = 50, 300
+"""Bytes that a byte of a larger stream may unpack to. All signals standing still give 37; of a bus full of
+one and the same frame the frames give 100 and the inputs 242."""
 
-_LZ4_GROWTH, _LZ4_ALWAYS = 255, 64
+_LZ4_FRAME, _ZSTD = 0, 1
+_GROWTH = {_LZ4_FRAME: 255, _ZSTD: (128 << 10) // 4}
+"""Bytes that a byte may unpack to, by the packing; with _ALWAYS for the rest of a short one."""
+_ALWAYS = 64
 _TYPES = (pa.int64(), pa.float64(), pa.uint8(), pa.binary(MAX_DATA))
 _SCHEMA, _RECORD_BATCH = 1, 3
-_LZ4_FRAME = 0
 _CONTINUATION = b"\xff\xff\xff\xff"
 _END = _CONTINUATION + b"\0\0\0\0"
 
@@ -169,8 +172,9 @@ def _rows(message: _Message, widths: list[int], content: bytes) -> int:
     batch = root.table(2)
     rows = batch.integer(0, "<q")
     compression = batch.table(3) if batch.has(3) else None
-    if compression is not None and compression.integer(0, "<b") != _LZ4_FRAME:
-        raise ValueError("packed by other means than LZ4")
+    growth = _GROWTH.get(_LZ4_FRAME if compression is None else compression.integer(0, "<b"))
+    if growth is None:
+        raise ValueError("packed by other means than LZ4 and Zstandard")
     columns = list(batch.pairs(1))
     if columns != [(rows, 0)] * len(widths):
         raise ValueError("columns of different lengths, or values missing")
@@ -190,7 +194,7 @@ def _rows(message: _Message, widths: list[int], content: bytes) -> int:
             (unpacked,) = struct.unpack_from("<q", content, message.body + offset)
             if unpacked == -1:  # left as it is
                 unpacked = length - 8
-            elif not 0 <= unpacked <= _LZ4_GROWTH * length + _LZ4_ALWAYS:
+            elif not 0 <= unpacked <= growth * length + _ALWAYS:
                 raise ValueError("a buffer that would unpack to more than it can hold")
         if not 0 <= rows * widths[k // 2] <= unpacked:
             raise ValueError("fewer values than rows")

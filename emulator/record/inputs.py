@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.errors import RecordError
-from emulator.record.reader import payload_of, read_stream
+from emulator.record.reader import column_of, payload_of, read_stream
 from emulator.record.writer import (
     INPUT_COMMAND,
     INPUT_FRAME,
@@ -80,7 +80,7 @@ def read_inputs(folder: Path) -> Inputs:
         table = INPUT_SCHEMA.empty_table()
     if not table.schema.equals(INPUT_SCHEMA) and not table.schema.equals(_FORMER_SCHEMA):
         raise RecordError(f"{path} has other columns than this version writes", advice="replay it with that")
-    cycle, kind, code = (table.column(name).to_numpy() for name in ("cycle", "kind", "code"))
+    cycle, kind, code = (column_of(table, name) for name in ("cycle", "kind", "code"))
     marks = cycle[kind == INPUT_MARK]
     cycles = int(marks[-1]) if len(marks) else 0
     frame = (kind == INPUT_FRAME) & (cycle < cycles)
@@ -88,11 +88,11 @@ def read_inputs(folder: Path) -> Inputs:
     for chosen in (frame, command):
         if np.any(np.diff(cycle[chosen]) < 0):
             raise RecordError(f"{path}: cycles fall", advice="the file is damaged; restore it from a copy")
-    arguments = table.column("argument").to_numpy()
-    length, data = table.column("length").to_numpy().astype(np.int64), payload_of(table)
+    arguments = column_of(table, "argument")
+    length, data = column_of(table, "length").astype(np.int64), payload_of(table)
     on_bus = None
     if "sent" in table.column_names:
-        sent = table.column("sent").to_numpy()
+        sent = column_of(table, "sent")
         theirs = (kind == INPUT_FRAME) & (sent != NOT_SENT)
         if np.any(sent[theirs] < 0) or np.any(sent[theirs] > cycle[theirs]):
             raise RecordError(f"{path}: a frame sent behind its tick", advice="restore the file from a copy")

@@ -140,9 +140,7 @@ def read_run(folder: Path | str) -> Run:
         for column in table.schema:
             if column.type != (pa.int64() if column.name in ("tick", "time_ns") else pa.float64()):
                 raise RecordError(f"{folder / SIGNALS_FILE}: {column.name!r} is no column of signals")
-        columns = {
-            FORMER_SIGNALS.get(name, name): table.column(name).to_numpy() for name in table.column_names
-        }
+        columns = {FORMER_SIGNALS.get(name, name): column_of(table, name) for name in table.column_names}
     tick = columns.pop("tick", np.empty(0, np.int64))
     time_ns = columns.pop("time_ns", np.empty(0, np.int64))
     if np.any(np.diff(tick) <= 0):
@@ -171,7 +169,7 @@ def _notes(path: Path, losses: list[str]) -> dict[str, tuple[NDArray[np.int64], 
         return {}
     if not table.schema.equals(NOTE_SCHEMA):
         raise RecordError(f"{path} holds no notes: expected columns tick, name and value")
-    tick, value = table.column("tick").to_numpy(), table.column("value").to_numpy()
+    tick, value = column_of(table, "tick"), column_of(table, "value")
     names = [raw.rstrip(b"\0").decode("utf-8", "replace") for raw in table.column("name").to_pylist()]
     # compared as text: numpy takes the padding off a name in bytes, and finds it nowhere
     column = np.array(names, object)
@@ -208,8 +206,24 @@ def _frames(table: pa.Table | None, path: Path) -> Frames:
             continue
         if index < 0 or table.schema.field(index).type != wanted.type:
             raise RecordError(f"{path} has no column {wanted.name!r} of type {wanted.type}")
-    columns = {name: table.column(name).to_numpy() for name in Frames._fields if name in table.column_names}
+    numbers = [name for name in Frames._fields if name in table.column_names and name != "data"]
+    columns = {name: column_of(table, name) for name in numbers}
     return Frames(**{_ARRIVAL: np.full(table.num_rows, NO_ARRIVAL), **columns, "data": payload_of(table)})
+
+
+def column_of(table: pa.Table, name: str) -> NDArray[Any]:
+    """A column of numbers as an array of its own.
+
+    pyarrow's own way to numpy imports pandas where that is installed.
+    """
+    column = table.column(name)
+    kind = np.dtype(column.type.to_pandas_dtype())
+    parts = [
+        np.frombuffer(chunk.buffers()[1], kind, len(chunk), chunk.offset * kind.itemsize)
+        for chunk in column.chunks
+        if len(chunk)
+    ]
+    return np.concatenate(parts) if parts else np.empty(0, kind)
 
 
 def payload_of(table: pa.Table) -> NDArray[np.uint8]:

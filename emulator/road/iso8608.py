@@ -32,8 +32,6 @@ def along_lap(
     A closed line joins the last value to the first; on an open one the ends are held.
     """
 
-    from scipy.interpolate import PchipInterpolator
-
     n = line.station.size
     if not len(stations_m):
         return np.zeros(n), np.zeros(n)
@@ -43,6 +41,8 @@ def along_lap(
     if line.closed:
         at = np.concatenate([at - line.length, at, at + line.length])
         value = np.tile(value, 3)
+    from scipy.interpolate import PchipInterpolator
+
     curve = PchipInterpolator(at, value)
     where = np.clip(line.station, at[0], at[-1])
     return np.asarray(curve(where), np.float64), np.asarray(curve.derivative()(where), np.float64)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from emulator.assembly.provenance import copies, manifest_of
 from emulator.assembly.session import Session
@@ -17,7 +17,6 @@ from emulator.record.writer import CERTIFICATE_FILE, OUTCOME_FILE, RunWriter, js
 from emulator.report.run_report import write_report
 from emulator.runs.interruptions import Interruptions
 from emulator.stages.bench.hook_host import hook_of
-from emulator.stages.bench.supervisor import Beside, run_bench
 from emulator.stages.own_robot.choice import robot_of
 from emulator.stages.virtual import VirtualRide
 from emulator.verdict.expectation import expectation
@@ -25,6 +24,9 @@ from emulator.verdict.judge import Verdict, judge, numbered, write_verdict
 from emulator.verdict.junit import write_junit
 from emulator.verdict.laps import reference_laps
 from emulator.verdict.timing import TimingTolerance, processes_kept, with_allowed
+
+if TYPE_CHECKING:
+    from emulator.stages.bench.supervisor import Beside
 
 Say = Callable[[str], None]
 Progress = Callable[[float, float, float], None]
@@ -98,6 +100,8 @@ def _bench(
     hold: bool,
     enable: bool,
 ) -> dict[str, Any]:
+    from emulator.stages.bench.supervisor import run_bench
+
     with hook_of(session) as hook:
         result = run_bench(
             session,

@@ -15,7 +15,8 @@ from emulator.inspection.interface.description import Interface
 from emulator.inspection.interface.joining import bus_of
 from emulator.inspection.interface.satellites import receiver
 from emulator.inspection.sensors.capture import level_session
-from emulator.links.can_bus import CanBusSpec, open_can
+from emulator.links.can_bus import open_can
+from emulator.links.can_bus_spec import CanBusSpec
 from emulator.links.loopback import local_address
 from emulator.wire.nmea import Fix, burst
 from tests.support.link_ends import VirtualBus, outgoing, receive

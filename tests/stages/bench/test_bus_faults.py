@@ -15,7 +15,8 @@ from emulator.assembly.link_specs import bus_rules
 from emulator.assembly.session import Session
 from emulator.core.signals import INDEX, STANDBY, TRIPPED
 from emulator.core.trip_reasons import TripReason
-from emulator.links.can_bus import CanBusSpec, open_can
+from emulator.links.can_bus import open_can
+from emulator.links.can_bus_spec import CanBusSpec
 from emulator.links.can_kernel import KernelLink
 from emulator.loop.bus_watch import TEXTS, BusFault, BusRules
 from emulator.loop.contract import Outcome

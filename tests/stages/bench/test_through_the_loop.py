@@ -22,7 +22,8 @@ from emulator.core.errors import DeviceAbsent
 from emulator.core.frame_buffer import frame_buffer
 from emulator.core.link_protocols import CanLink
 from emulator.core.signals import RUNNING
-from emulator.links.can_bus import CanBusSpec, open_can
+from emulator.links.can_bus import open_can
+from emulator.links.can_bus_spec import CanBusSpec
 from emulator.links.can_kernel import KernelLink
 from emulator.shared_memory.rings import TX, FrameRecords
 from emulator.wire.can_frames import unpack
