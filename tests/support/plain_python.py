@@ -11,7 +11,8 @@ import emulator
 
 PACKAGE = Path(emulator.__path__[0])
 COMPILER = {
-    PACKAGE / "core" / name for name in ("compiled.py", "keeping/code_store.py", "keeping/code_key.py")
+    PACKAGE / "core" / name
+    for name in ("compiled.py", "compiler.py", "keeping/code_store.py", "keeping/code_key.py")
 }
 """What runs to load or compile a function; it decides nothing about what the function says."""
 
