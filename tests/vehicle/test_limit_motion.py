@@ -56,14 +56,38 @@ def leaned(vehicle: Vehicle, speed: float, roll: float, grip: float) -> Steady:
 def test_a_turn_ridden_to_its_limit_meets_it(speed: float, grip: float) -> None:
     """Within 1 % of the grip, told by the tangent of the lean. Nothing beyond it lasts, but for a rear tyre
     that slides altogether; what turns harder than the limit by more than that is not seen. The limit is that
-    of the tyres: no peg scrapes.
+    of the tyres: no peg scrapes. It turns with less than the limit's own, up to 1.2 %: near the limit slip
+    grows fast with lean, and stays behind a lean that goes on growing. See the slower ride below.
     """
     reached = ridden_limit(without_parts(demo()), speed, grip)
     assert reached.lost
     assert reached.speed == pytest.approx(speed, rel=0.02)
     (lean,), (lateral,), _ = held(grip, reached.speed)
     assert math.tan(reached.lean) == pytest.approx(math.tan(lean), abs=0.01 * grip)
-    assert -0.02 * grip < (reached.lateral - lateral) / GRAVITY < 0.01 * grip
+    assert -0.0125 * grip < (reached.lateral - lateral) / GRAVITY < 0.01 * grip
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("speed", "grip"),
+    [
+        (30.0, 0.5),
+        *[
+            pytest.param(speed, grip, marks=pytest.mark.timing)  # for the ordinary run's length only
+            for speed, grip in ((8.0, 1.0), (20.0, 1.0), (30.0, 1.0), (50.0, 1.0), (8.0, 0.5), (20.0, 0.5))
+        ],
+    ],
+)
+def test_leaned_over_slower_it_turns_as_hard_as_its_limit(speed: float, grip: float) -> None:
+    """At 0.05 instead of 0.2 deg/s: within 1 % of the grip by what it turns with, too.
+
+    At 50 m/s on a grip of 0.5 a slow ride ends in a slide of the rear tyre that lasts: that is not looked at.
+    """
+    reached = ridden_limit(without_parts(demo()), speed, grip, lean_rate=math.radians(0.05), most_s=240.0)
+    assert reached.lost
+    (lean,), (lateral,), _ = held(grip, reached.speed)
+    assert math.tan(reached.lean) == pytest.approx(math.tan(lean), abs=0.006 * grip)
+    assert reached.lateral / GRAVITY == pytest.approx(lateral / GRAVITY, abs=0.009 * grip)
 
 
 @pytest.mark.parametrize(("speed", "grip"), [(8.0, 1.0), (20.0, 0.5), (30.0, 1.0), (50.0, 0.5)])
