@@ -341,6 +341,8 @@ def _program(rig: Rig, read: RideFiles, robot: PythonRobot | None) -> str | None
 def _joining(rig: Rig, source: Source) -> Joining | None:
     named = rig.device_under_test.virtual
     return joining_of(named, source) if isinstance(named, SocketRobot) else None
+
+
 def _along(line: Line, given: tuple[tuple[float, float], ...]) -> tuple[Array, Array]:
     """``iso8608.along_lap`` of (station, value), worked out once."""
     stations, values = [station for station, _ in given], [value for _, value in given]

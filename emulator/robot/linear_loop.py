@@ -154,8 +154,8 @@ class SteeringLoop:
         of_target = -(
             summed + k1 * f.steer_per_roll + k2 * at + k3 * f.yaw_rate_per_roll + f.command_per_roll
         )
-        target = f.roll_per_lateral * ROLL_FILTER**2 * np.exp(at * STEP)
-        target /= self._inertia * at * at + self._damping * at + self._spring
+        resisted = self._inertia * at * at + self._damping * at + self._spring
+        target = f.roll_per_lateral * ROLL_FILTER**2 * np.exp(at * STEP) / resisted
         row[0] += held * of_target * target * self._swing * estimate
         row[2] += held * of_target * target * self._swinging * gyro
         asked = -self._back * (1.0 + self._path_integral / at) * (1.0 + at * t.told_s)
