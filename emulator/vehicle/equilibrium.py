@@ -14,6 +14,7 @@ quickly, each from its neighbour). Sixteen unknowns against sixteen residuals:
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import NamedTuple
 
 import numpy as np
@@ -91,6 +92,10 @@ _SCALE = np.array(
     [1e-2, 1e-2, 1e-2, 1e-2, 1e-2, 1e-2, 1e-1, 1e-1, 1.0, 1.0, 1e-3, 1e-3, 1e-3, 1e-3, 1.0, 1.0]
 )
 _ARRIVED = 1e-6  # [m/s^2, rad/s^2] residual below which a motion counts as steady
+_STRIDE = math.radians(10.0)  # of lean between one steady turn and the next, halved where they are not alike
+_LEAST_STRIDE = math.radians(0.05)
+_APART = 0.03  # [rad] of drift: what slides lies tens of degrees off
+_SAME_SPEED = 0.05  # drift and lean turn the frame's velocity off its axis: no closer than this
 _UNKNOWN_OF_JOINT = {SWINGARM: 2, TORSION: 3, STEER: 4, FORK: 5}
 
 
@@ -153,11 +158,55 @@ def steady_motion(
 ) -> Steady:
     """Equilibrium at ``speed`` [m/s] > 0 and ``roll`` [rad] (positive right, so the turn is to the right).
 
-    ``acceleration`` [m/s^2] is along the path, by a torque of the rear wheel alone: quasi-steady, without the
-    yaw acceleration of a turn. ``guess`` is a neighbouring equilibrium to start from. Locked joints stay at
-    zero. Raises NoEquilibrium where none is found (beyond the tyres' grip, most often).
+    Past its limit a bike has other equilibria at the same lean, sliding or on its steering stop. This is the
+    one that straight running leads to: lean is raised from there, or from ``guess``, in strides over which
+    the drift hardly changes. ``acceleration`` [m/s^2] is along the path, by a torque of the rear wheel alone:
+    quasi-steady, without the yaw acceleration of a turn. ``guess`` is a neighbouring equilibrium that this
+    function returned. Locked joints stay at zero. Raises NoEquilibrium where none is found (beyond the tyres'
+    grip, most often).
     """
 
+    def near(lean: float, known: Steady | None) -> Steady:
+        return _near(vehicle, speed, lean, grip, acceleration, known)
+
+    if guess is not None:
+        try:
+            return _lean_over(near, speed, guess, roll)
+        except NoEquilibrium:
+            known = math.hypot(guess.x[VELOCITY], guess.x[VELOCITY + 1])
+            if abs(known - speed) < _SAME_SPEED * speed:
+                raise  # the way from upright leads through the guess
+    upright = near(0.0, None)
+    return upright if roll == 0.0 else _lean_over(near, speed, upright, roll)
+
+
+def _lean_over(near: Callable[[float, Steady], Steady], speed: float, start: Steady, roll: float) -> Steady:
+    """From a steady motion to its continuation at ``roll`` [rad]; ``near`` searches close to a known one."""
+    at, stride = start, _STRIDE
+    while True:
+        last = abs(roll - at.roll) <= stride
+        lean = roll if last else at.roll + math.copysign(stride, roll - at.roll)
+        try:
+            found: Steady | None = near(lean, at)
+        except NoEquilibrium:
+            found = None
+        if found is None or abs(found.drift - at.drift) > _APART:
+            stride = 0.5 * abs(lean - at.roll)
+            if stride < _LEAST_STRIDE:
+                raise NoEquilibrium(
+                    f"no steady motion at {speed:.2f} m/s and {math.degrees(roll):.1f} deg of roll: "
+                    f"straight running leads to {math.degrees(at.roll):.1f} deg and no further"
+                )
+            continue
+        if last:
+            return found
+        at = found
+
+
+def _near(
+    vehicle: Vehicle, speed: float, roll: float, grip: float, acceleration: float, guess: Steady | None
+) -> Steady:
+    """A steady motion close to ``guess``, or to the design position."""
     from scipy.optimize import root
 
     s = scratch()
