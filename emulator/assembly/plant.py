@@ -29,7 +29,10 @@ from emulator.road.shape import plane_under
 from emulator.vehicle.equilibrium import AIR_DENSITY, standing
 from emulator.vehicle.state import (
     ENGINE,
+    FRONT,
     N_U,
+    REAR,
+    TREAD,
     U_AIR_DENSITY,
     U_GRIP_FRONT,
     U_GRIP_REAR,
@@ -121,6 +124,10 @@ def _at_rest(session: Session) -> tuple[NDArray[np.float64], NDArray[np.float64]
         lambda: standing(session.vehicle, x0, y0, heading, road),
     )
     x[ENGINE] = float(session.vehicle.body[0]["engine_idle_speed"])
+    warm = scenario.vehicle.tread_over_air_K
+    for which, over_air in ((REAR, warm.rear), (FRONT, warm.front)):
+        if over_air is not None:
+            x[TREAD + which] = over_air - float(session.vehicle.tyre[which]["tread_best_temperature"])
     rig = rig_record(session, heading, x)
     u = np.zeros(N_U)
     u[U_AIR_DENSITY] = AIR_DENSITY

@@ -178,8 +178,22 @@ SIGNALS: tuple[Signal, ...] = (
     Signal("truth.slip_angle_rear_rad", "rad", "rear tyre slip angle"),
     Signal("truth.slip_ratio_front", "1", "front tyre longitudinal slip"),
     Signal("truth.slip_ratio_rear", "1", "rear tyre longitudinal slip"),
-    Signal("truth.friction_use_front", "1", "front tyre force over its friction limit, 1 when sliding"),
-    Signal("truth.friction_use_rear", "1", "rear tyre force over its friction limit"),
+    Signal(
+        "truth.friction_use_front",
+        "1",
+        "front tyre force over its friction limit, not counting what sliding loses; 1 when all of it slides",
+    ),
+    Signal("truth.friction_use_rear", "1", "the same of the rear tyre"),
+    Signal(
+        "truth.sliding_front",
+        "1",
+        "share of the front tyre's contact that slides, past its peak, where it holds most; 0 up to there",
+    ),
+    Signal("truth.sliding_rear", "1", "the same of the rear tyre"),
+    Signal(
+        "truth.tread_front_K", "K", "temperature of the front tread over the air; 0 where none is modelled"
+    ),
+    Signal("truth.tread_rear_K", "K", "the same of the rear tread"),
     Signal("truth.grip_front", "1", "friction coefficient of the road under the front tyre"),
     Signal("truth.grip_rear", "1", "friction coefficient of the road under the rear tyre"),
     Signal("truth.support", "1", "1 while the support holds the bike upright"),

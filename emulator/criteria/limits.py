@@ -274,11 +274,11 @@ def _rolling(ride: JudgedRide, rows: Rows, wheel: Wheel, above_m_s: float) -> Ro
 
 
 class FrictionUse(OfOneWheel):
-    """A tyre's force stays within a share of what its friction allows."""
+    """How much of a tyre's friction is asked stays within a share."""
 
     kind: Literal["friction_use"]
     limit: float = Field(gt=0, lt=1)
-    """[1] Most force over what friction allows; at 1 the tyre slides."""
+    """[1] Most of its friction that is asked; at 1 all of the contact slides."""
 
     def measured(self, ride: JudgedRide, rows: Rows) -> Measured:
         """As recorded."""

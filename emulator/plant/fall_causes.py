@@ -2,7 +2,8 @@
 
 A state counts only once it has lasted some ticks, so that a single noisy tick is no event; each is told once
 when it begins. What began first is remembered: a fall is put down to the tyre that slid first, to the tyre
-that gripped again (high-side), or to lost balance where no tyre slid.
+that gripped again (high-side), or to lost balance where no tyre slid. A tyre slides once it is past its peak,
+where more slip holds no more (emulator.vehicle.tyre).
 
 A bike that is down is played out until it lies still. One without hard parts (emulator.vehicle.hard_parts)
 has nothing to lie on: what it does is shown for half a second.
@@ -31,8 +32,8 @@ from emulator.vehicle.state import (
     P_LOAD,
     REAR,
     RIGHT,
-    T_FRICTION_USE,
     T_LOAD,
+    T_SLIDING,
     T_SLIP_ANGLE,
     T_SLIP_RATIO,
     Scratch,
@@ -44,11 +45,9 @@ SIDEWAYS, LOCKED, SPINNING = range(3)
 FELL_FRONT, FELL_REAR, FELL_HIGH_SIDE, FELL_BALANCE, FELL_OVER = range(5)
 """Cause of a fall, the index of EV_FALL."""
 
-_SLIDE_TICKS = 20  # [ms] a tyre at its limit for so long slides; shorter is chatter on bumps
+_SLIDE_TICKS = 20  # [ms] a tyre past its peak for so long slides; shorter is chatter on bumps
 _LIFT_TICKS = 30
 _REMEMBERED_TICKS = 1500  # a slide that ended longer ago has nothing to do with a fall
-SLIDING = 0.999
-"""Friction use from which a tyre slides; the brush model reaches 1 where the whole contact does."""
 _MOVING_m_s = 1.0
 _PEG_TICKS = 300  # a peg that touches again within this scrapes on
 _STILL = 0.05  # [m/s], [rad/s] what lies still moves more slowly: it still creeps down a slope
@@ -73,7 +72,7 @@ def _slide(run: Record, m: Record, which: int, s: Scratch, speed: float, roll: f
     """Slides of one tyre; ``run.slide_*[which]`` hold since when, until when, at which roll."""
     tyre = s.tyre[which]
     now = run.scenario_tick
-    if tyre[T_LOAD] > 0.0 and tyre[T_FRICTION_USE] >= SLIDING and speed > _MOVING_m_s:
+    if tyre[T_LOAD] > 0.0 and tyre[T_SLIDING] > 0.0 and speed > _MOVING_m_s:
         if run.slide_end[which] < now - 1:
             run.slide_start[which] = now
             run.slide_roll[which] = roll

@@ -33,8 +33,10 @@ from emulator.vehicle.state import (
     T_FX,
     T_FY,
     T_LOAD,
+    T_SLIDING,
     T_SLIP_ANGLE,
     T_SLIP_RATIO,
+    T_TREAD,
     TORSION,
     U_CLUTCH,
     U_GRIP_FRONT,
@@ -61,6 +63,8 @@ _FX_FRONT, _FX_REAR = columns("truth.longitudinal_front_N", "truth.longitudinal_
 _SLIP_ANGLE_FRONT, _SLIP_ANGLE_REAR = columns("truth.slip_angle_front_rad", "truth.slip_angle_rear_rad")
 _SLIP_RATIO_FRONT, _SLIP_RATIO_REAR = columns("truth.slip_ratio_front", "truth.slip_ratio_rear")
 _FRICTION_FRONT, _FRICTION_REAR = columns("truth.friction_use_front", "truth.friction_use_rear")
+_SLIDING_FRONT, _SLIDING_REAR = columns("truth.sliding_front", "truth.sliding_rear")
+_TREAD_FRONT, _TREAD_REAR = columns("truth.tread_front_K", "truth.tread_rear_K")
 _GRIP_FRONT, _GRIP_REAR = columns("truth.grip_front", "truth.grip_rear")
 _SUPPORT, _FALLEN = columns("truth.support", "truth.fallen")
 _STEERING_TORQUE, _THROTTLE = columns("actuator.steering_torque_Nm", "actuator.throttle")
@@ -111,6 +115,8 @@ def fill_truth(
     row[_SLIP_ANGLE_FRONT], row[_SLIP_ANGLE_REAR] = tyre[FRONT, T_SLIP_ANGLE], tyre[REAR, T_SLIP_ANGLE]
     row[_SLIP_RATIO_FRONT], row[_SLIP_RATIO_REAR] = tyre[FRONT, T_SLIP_RATIO], tyre[REAR, T_SLIP_RATIO]
     row[_FRICTION_FRONT], row[_FRICTION_REAR] = tyre[FRONT, T_FRICTION_USE], tyre[REAR, T_FRICTION_USE]
+    row[_SLIDING_FRONT], row[_SLIDING_REAR] = tyre[FRONT, T_SLIDING], tyre[REAR, T_SLIDING]
+    row[_TREAD_FRONT], row[_TREAD_REAR] = tyre[FRONT, T_TREAD], tyre[REAR, T_TREAD]
     row[_GRIP_FRONT], row[_GRIP_REAR] = u[U_GRIP_FRONT], u[U_GRIP_REAR]
     row[_SUPPORT] = run.support
     row[_FALLEN] = 1.0 if run.fallen_tick >= 0 else 0.0

@@ -42,6 +42,7 @@ from emulator.vehicle.state import (
     STEER,
     SWINGARM,
     TORSION,
+    TREAD,
     U_AIR_DENSITY,
     U_BRAKE_FRONT,
     U_BRAKE_REAR,
@@ -136,16 +137,28 @@ def derivative(
 
     # --- road on the tyres, and on what else touches it -----------------------------------------------
     rate_r, rate_f = x[JOINT_RATE + REAR_WHEEL], x[JOINT_RATE + FRONT_WHEEL]
-    d = DEFLECTION
+    d, warm = DEFLECTION, TREAD
     under_r = _plane(u, U_ROAD_REAR, x, s)
     nx, ny, nz, gap = under_r
-    xdot[d], xdot[d + 1] = contact(
-        tyre[REAR], REAR, 2, nx, ny, nz, gap, rate_r, x[d], x[d + 1], u[U_GRIP_REAR], s
+    xdot[d], xdot[d + 1], xdot[warm + REAR] = contact(
+        tyre[REAR], REAR, 2, nx, ny, nz, gap, rate_r, x[d], x[d + 1], x[warm + REAR], u[U_GRIP_REAR], s
     )
     under_f = _plane(u, U_ROAD_FRONT, x, s)
     nx, ny, nz, gap = under_f
-    xdot[d + 2], xdot[d + 3] = contact(
-        tyre[FRONT], FRONT, 6, nx, ny, nz, gap, rate_f, x[d + 2], x[d + 3], u[U_GRIP_FRONT], s
+    xdot[d + 2], xdot[d + 3], xdot[warm + FRONT] = contact(
+        tyre[FRONT],
+        FRONT,
+        6,
+        nx,
+        ny,
+        nz,
+        gap,
+        rate_f,
+        x[d + 2],
+        x[d + 3],
+        x[warm + FRONT],
+        u[U_GRIP_FRONT],
+        s,
     )
     if s.far == 0:
         touch(par, under_r, under_f, x, u, s)

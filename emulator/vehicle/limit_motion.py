@@ -10,8 +10,9 @@ as serves best:
 - ``FRONT_BRAKES``: the rear tyre only turns, the front one turns and brakes.
 - ``REAR_LIMITS``, ``FRONT_LIMITS``: the front brake is left alone; the rear wheel drives or brakes.
 
-Upright the limits of driving and braking are a tyre's friction or a wheel that lifts. Where the front tyre is
-what limits the drive, its wheel's spin is left behind: what hardly presses is not worth being spun up.
+Upright the limits of driving and braking are a tyre's friction, at the slip where it holds most, or a wheel
+that lifts. Where the front tyre is what limits the drive, its wheel's spin is left behind: what hardly
+presses is not worth being spun up.
 
 The force along is told as ``f``: path acceleration and air drag together, over gravity. Between the braking
 and the driving end of f, angles run from 0 to pi with f's place (1 - cos) / 2: an ellipse of f and lateral
@@ -82,7 +83,7 @@ _ALL_BUT_LIFTED = 0.03  # of the load: the last two hundredths may be left to a 
 _TRIFLE = 0.05  # of a tyre's friction along: costs a thousandth of that across
 _TRIFLE_Nm = 5.0
 _FIRST = 1.5  # [m/s^2] on a road of grip 1: what driving and braking begin with
-_RAISED = (0.6, 1.0, 1.5, 2.0, 2.4, 2.7, FULL_USE)  # use of a tyre, step by step
+_RAISED = (0.6, 1.0, 1.5, 2.0, 2.4, 2.7, FULL_USE)  # use of a tyre, step by step, as long as it serves
 
 
 def _find(
@@ -258,6 +259,45 @@ def _lean_in(c: Machine, speed: float, grip: float, engine: float, a: float, lea
     return True
 
 
+def _raise_use(
+    c: Machine,
+    speed: float,
+    grip: float,
+    engine: float,
+    spins: bool,
+    kind: int,
+    value: float,
+    which: int,
+    n: Array,
+) -> bool:
+    """Raise a tyre's use (``which``: REAR_USE, FRONT_USE) upright to the greatest acceleration, of either
+    sign.
+
+    kind, value  one more condition
+    That is at its full use, or at the peak of a friction that falls with sliding: there the parabola through
+    three uses has its top.
+    """
+
+    def found_at(use: float) -> bool:
+        return _find(c, speed, grip, engine, spins, ROLL, 0.0, kind, value, which, use, n)
+
+    uses: list[float] = []
+    sizes: list[float] = []
+    for use in _RAISED:
+        if not found_at(use):
+            return False
+        uses.append(use)
+        sizes.append(abs(float(n[ACCELERATION])))
+        if len(uses) > 2 and sizes[-1] < sizes[-2]:
+            break
+    else:
+        return True
+    (left, at, right), (below, here, above) = uses[-3:], sizes[-3:]
+    d_low, d_high = (here - below) / (at - left), (above - here) / (right - at)
+    curve = (d_high - d_low) / (right - left)
+    return found_at(at) and found_at(0.5 * (left + at) - 0.5 * d_low / curve)
+
+
 def _hardest_drive(c: Machine, speed: float, grip: float, engine: float, n: Array) -> bool:
     """From coasting upright to the hardest drive: the front wheel lifts or the rear tyre is used up."""
     m, all_of_it = n.copy(), float(c.loads[FRONT])
@@ -277,10 +317,9 @@ def _hardest_drive(c: Machine, speed: float, grip: float, engine: float, n: Arra
     a = n[ACCELERATION] + _FIRST * grip
     for spins in (True, False):  # with a front wheel that hardly presses it is not spun up
         m[:] = n
-        if _find(c, speed, grip, engine, spins, ROLL, 0.0, FRONT_BRAKE, 0.0, ACCELERATION, a, m) and all(
-            _find(c, speed, grip, engine, spins, ROLL, 0.0, FRONT_BRAKE, 0.0, REAR_USE, use, m)
-            for use in _RAISED
-        ):
+        if _find(
+            c, speed, grip, engine, spins, ROLL, 0.0, FRONT_BRAKE, 0.0, ACCELERATION, a, m
+        ) and _raise_use(c, speed, grip, engine, spins, FRONT_BRAKE, 0.0, REAR_USE, m):
             n[:] = m
             return True
     return False
@@ -306,15 +345,13 @@ def _hardest_braking(c: Machine, speed: float, grip: float, engine: float, n: Ar
     if not _find(c, speed, grip, engine, True, ROLL, 0.0, REAR_ROLLS, 0.0, ACCELERATION, a, n):
         return False
     m[:] = n
-    if _find(c, speed, grip, engine, True, ROLL, 0.0, EQUAL_USE, 0.0, ACCELERATION, a, m) and all(
-        _find(c, speed, grip, engine, True, ROLL, 0.0, EQUAL_USE, 0.0, REAR_USE, use, m) for use in _RAISED
+    if _find(c, speed, grip, engine, True, ROLL, 0.0, EQUAL_USE, 0.0, ACCELERATION, a, m) and _raise_use(
+        c, speed, grip, engine, True, EQUAL_USE, 0.0, REAR_USE, m
     ):
         n[:] = m
         return True
     # A rear wheel that hardly presses has next to nothing to add.
-    return all(
-        _find(c, speed, grip, engine, True, ROLL, 0.0, REAR_ROLLS, 0.0, FRONT_USE, use, n) for use in _RAISED
-    )
+    return _raise_use(c, speed, grip, engine, True, REAR_ROLLS, 0.0, FRONT_USE, n)
 
 
 def upright_limits(c: Machine, speed: float, grip: float) -> UprightLimits | None:

@@ -131,8 +131,10 @@ def _tyre() -> tuple[Parameter, ...]:
         ),
         Parameter("relaxation_length_x", "m", 1e-6, 5.0, 0.05, 0.45, "longitudinal relaxation length"),
         Parameter("carcass_damping", "N s/m", 0.0, 1e5, 0.0, 1000.0, "damping of the carcass in shear"),
-        Parameter("friction_x", "1", 1e-3, 1e9, 0.6, 1.6, "longitudinal friction on a road of grip 1"),
-        Parameter("friction_y", "1", 1e-3, 1e9, 0.6, 1.6, "lateral friction on a road of grip 1"),
+        Parameter(
+            "friction_x", "1", 1e-3, 1e9, 0.6, 1.6, "longitudinal friction on a road of grip 1, sticking"
+        ),
+        Parameter("friction_y", "1", 1e-3, 1e9, 0.6, 1.6, "lateral friction on a road of grip 1, sticking"),
         Parameter("rolling_resistance", "1", 0.0, 1.0, 0.005, 0.04, "power lost over load and rolling speed"),
         Parameter("pneumatic_trail", "m", 0.0, 0.5, 0.0, 0.05, "pneumatic trail at small slip"),
         Parameter("twisting_arm", "m", 0.0, 0.5, 0.0, 0.05, "twisting moment over load and camber angle"),
@@ -147,6 +149,144 @@ def _tyre() -> tuple[Parameter, ...]:
             "(2006) 'Tyre and Vehicle Dynamics', from memory",
         ),
     )
+
+
+def _tread() -> tuple[Parameter, ...]:
+    return (
+        Parameter(
+            "sliding_friction",
+            "1",
+            0.1,
+            1.0,
+            0.5,
+            1.0,
+            "friction left when sliding fast, over that of sticking",
+            "locked over greatest braking force, 0.64 on dry and wet asphalt: M. Burckhardt (1993) "
+            "'Fahrwerktechnik: Radschlupf-Regelsysteme', from memory",
+        ),
+        Parameter(
+            "sliding_speed",
+            "m/s",
+            0.1,
+            1e3,
+            3.0,
+            50.0,
+            "sliding speed over which the rest of the friction falls to 1/e",
+            "6.6 m/s of Canudas de Wit and Tsiotras (1999) to 50 m/s of Burckhardt (1993), both from memory",
+        ),
+        Parameter("nominal_load", "N", 1.0, 1e6, 300.0, 4000.0, "load at which the tyre has its friction"),
+        Parameter(
+            "friction_per_load",
+            "1",
+            0.0,
+            0.45,
+            0.0,
+            0.2,
+            "share of its friction that the tyre loses with each nominal load more",
+            "a car's, 0.03 along and 0.15 across: Pacejka (2006) 'Tyre and Vehicle Dynamics', from memory",
+        ),
+        Parameter("best_temperature", "K", 0.0, 500.0, 20.0, 110.0, "over the air, at which it grips best"),
+        Parameter(
+            "temperature_width",
+            "K",
+            1.0,
+            1e4,
+            60.0,
+            300.0,
+            "off the best, at which half of the friction is left",
+        ),
+        Parameter("heat_capacity", "J/K", 10.0, 1e6, 500.0, 8000.0, "heat that the tread stores"),
+        Parameter(
+            "heat_share", "1", 0.0, 1.0, 0.3, 1.0, "of the friction's power; the rest goes into the road"
+        ),
+        Parameter("cooling", "W/K", 0.0, 1e4, 1.0, 30.0, "heat that the tread gives to the air at rest"),
+        Parameter(
+            "cooling_per_speed", "W s/(K m)", 0.0, 1e3, 0.05, 2.0, "how that grows with the speed it runs at"
+        ),
+        Parameter(
+            "road_cooling", "W/K", 0.0, 1e4, 0.0, 100.0, "heat that it gives to the road at nominal load"
+        ),
+    )
+
+
+TREADS: tuple[Group, ...] = tuple(
+    Group(
+        f"tread_{end}",
+        f"rubber of the {end} tyre: how its friction falls with sliding, load and off its best temperature. "
+        "Left out: it does not",
+        _tread(),
+        True,
+    )
+    for end in ("front", "rear")
+)
+"""What the friction of each tyre depends on."""
+
+# A tread that is left out: friction that falls with nothing.
+_CONSTANT_FRICTION = {
+    "sliding_friction": 1.0,
+    "sliding_speed": 1.0,
+    "nominal_load": 1.0,
+    "friction_per_load": 0.0,
+    "best_temperature": 0.0,
+    "temperature_width": INF,
+    "heat_capacity": INF,
+    "heat_share": 0.0,
+    "cooling": 0.0,
+    "cooling_per_speed": 0.0,
+    "road_cooling": 0.0,
+}
+
+
+def _inflation() -> tuple[Parameter, ...]:
+    published = "Besselink, Schmeitz and Pacejka, Vehicle System Dynamics 48 (2010), from memory"
+    return (
+        Parameter("pressure", "Pa", 1e4, 1e6, 1.2e5, 3.5e5, "pressure over that of the air, as it is ridden"),
+        Parameter(
+            "nominal_pressure", "Pa", 1e4, 1e6, 1.2e5, 3.5e5, "pressure that the tyre's numbers are for"
+        ),
+        Parameter(
+            "stiffness_per_pressure",
+            "1",
+            0.0,
+            1.0,
+            0.4,
+            1.0,
+            "growth of the vertical stiffness over that of the pressure",
+            published,
+        ),
+        Parameter(
+            "slip_stiffness_per_pressure",
+            "1",
+            -0.9,
+            0.9,
+            -0.5,
+            0.3,
+            "growth of cornering and slip stiffness over that of the pressure",
+            published,
+        ),
+        Parameter(
+            "friction_lost",
+            "1",
+            0.0,
+            4.0,
+            0.0,
+            1.0,
+            "share of the friction that is lost, over the square of the pressure's change",
+            published,
+        ),
+    )
+
+
+INFLATIONS: tuple[Group, ...] = tuple(
+    Group(
+        f"inflation_{end}",
+        f"pressure of the {end} tyre, and what it changes. Left out: the tyre is as its numbers say",
+        _inflation(),
+        True,
+    )
+    for end in ("front", "rear")
+)
+"""How each tyre is inflated."""
 
 
 def _hard_part() -> tuple[Parameter, ...]:
@@ -268,6 +408,8 @@ GROUPS: tuple[Group, ...] = (
     ),
     Group("tyre_front", "front tyre: size, stiffness, friction", _tyre()),
     Group("tyre_rear", "rear tyre: size, stiffness, friction", _tyre()),
+    *TREADS,
+    *INFLATIONS,
     Group(
         "engine",
         "engine; the full-throttle torque curve is the table engine_torque",
@@ -421,7 +563,9 @@ TORQUE_POINTS = 16
 JOINTS = ("swingarm", "rear_wheel", "frame_torsion", "steering", "fork", "front_wheel")
 """Joints of the tree in order; see :mod:`emulator.vehicle.tree`."""
 
-TYRE_DTYPE = np.dtype([(p.name, np.float64) for p in _tyre()])
+TYRE_DTYPE = np.dtype(
+    [*((p.name, np.float64) for p in _tyre()), *((f"tread_{p.name}", np.float64) for p in _tread())]
+)
 """Layout of one tyre's record."""
 
 VEHICLE_DTYPE = np.dtype(
@@ -482,7 +626,7 @@ def vehicle_record(
     ``robot`` is merged into the main frame: masses add, the mass centre moves, inertias are taken to the
     common centre by the parallel-axis theorem. It must sit in the symmetry plane (y = 0).
     ``locked`` names joints held at zero, as published rigid-suspension models want. Hard parts that
-    ``values`` does not name never touch the road.
+    ``values`` does not name never touch the road, and treads that it does not name have constant friction.
     Raises KeyError for a missing entry, ValueError for a robot off the symmetry
     plane or a joint that does not exist.
     """
@@ -499,6 +643,11 @@ def vehicle_record(
                 tyre[1][p.name] = value
             else:
                 body[0][f"{group.name}_{p.name}"] = value
+    for one, end in zip(tyre, ("rear", "front"), strict=True):
+        for name, value in (_CONSTANT_FRICTION | values.get(f"tread_{end}", {})).items():
+            one[f"tread_{name}"] = value
+        if f"inflation_{end}" in values:
+            _inflate(one, values[f"inflation_{end}"])
     curve = tables["engine_torque"]
     for i in range(TORQUE_POINTS):
         # Unused rows lie beyond the last point, at its torque: interpolation needs no row count.
@@ -515,6 +664,27 @@ def vehicle_record(
     if robot is not None:
         _merge(body, robot)
     return Vehicle(body, tyre)
+
+
+def _inflate(tyre: np.void, inflation: dict[str, float]) -> None:
+    """Change a tyre's record from its nominal pressure to that it is ridden at.
+
+    With dp the change of the pressure over the nominal one: stiffnesses times 1 + q dp, friction times 1 - q
+    dp^2, the magic formula's terms of pressure cut down to what a motorcycle's data sheet could tell (I. J.
+    M. Besselink, A. J. C. Schmeitz and H. B. Pacejka, Vehicle System Dynamics 48 (2010), from memory). Never
+    below a tenth.
+    """
+    change = inflation["pressure"] / inflation["nominal_pressure"] - 1.0
+    factors = {
+        "vertical_stiffness": 1.0 + inflation["stiffness_per_pressure"] * change,
+        **dict.fromkeys(
+            ("cornering_stiffness", "cornering_per_load", "slip_stiffness_per_load"),
+            1.0 + inflation["slip_stiffness_per_pressure"] * change,
+        ),
+        **dict.fromkeys(("friction_x", "friction_y"), 1.0 - inflation["friction_lost"] * change * change),
+    }
+    for name, factor in factors.items():
+        tyre[name] *= max(factor, 0.1)
 
 
 def _place_hard_parts(record: NDArray[np.void], values: dict[str, dict[str, float]]) -> None:

@@ -1,6 +1,6 @@
 """Layout of the plant's continuous state, its inputs and the scratch memory of one derivative.
 
-State ``x`` (36,), inputs ``u`` (24,): float64 arrays, indices below. Positions are of the main frame's
+State ``x`` (38,), inputs ``u`` (24,): float64 arrays, indices below. Positions are of the main frame's
 origin (rear contact point at the design position). Velocities are body components of the main frame's twist.
 """
 
@@ -33,7 +33,8 @@ BRAKE_TWIST_REAR = 32
 DISC_FRONT = 33  # brake temperatures above the air [K]
 DISC_REAR = 34
 IDLE = 35  # torque held by the idle control's integral part [N m]
-N_X = 36
+TREAD = 36  # tread temperatures over the ones they grip best at [K]: rear, front
+N_X = 38
 
 U_STEER_TORQUE = 0  # [N m] positive to the left; nothing while the angle is imposed
 U_THROTTLE = 1  # 0..1
@@ -60,8 +61,8 @@ N_U = 24
 DIRECT_DRIVE = -1.0
 
 T_LOAD, T_FX, T_FY, T_SLIP_RATIO, T_SLIP_ANGLE, T_FRICTION_USE, T_ROLL_SPEED, T_X, T_Y = range(9)
-T_CAP_X, T_CAP_Y, T_STIFFNESS_RATIO, T_Z = range(9, 13)
-N_TYRE = 13
+T_CAP_X, T_CAP_Y, T_STIFFNESS_RATIO, T_Z, T_SLIDING, T_RUBBING, T_TREAD = range(9, 16)
+N_TYRE = 16
 
 REAR, FRONT = 0, 1
 

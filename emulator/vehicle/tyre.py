@@ -12,6 +12,22 @@ brush model's cubic, g(s) = s - s^2/3 + s^3/27, s the demanded over the availabl
 (H. B. Pacejka, *Tyre and Vehicle Dynamics*, brush model with parabolic pressure; from memory). Longitudinal
 and lateral demand share one friction ellipse. Slip is taken over the rolling speed |V_roll|.
 
+A share theta = s/3 of the contact slides, from its trailing end, until at theta = 1 all of it does. Rubber
+that slides fast has less friction than rubber that sticks. Adhesion ends where the sticking friction mu is
+reached, and behind that the tread rubs with r mu: the same brush model with two coefficients, integrated over
+the parabola of pressure::
+
+    F = mu N (3 theta (1 - theta)^2 + r (3 theta^2 - 2 theta^3)),   r = d + (1 - d) exp(-w / w_0)
+    M = 3 t_0 mu N theta (1 - theta)^2 (1 - theta - 3 (1 - r) theta)
+
+(t_0 the pneumatic trail at small slip; two coefficients: Pacejka, the same chapter; the exponential is that
+of C. Canudas de Wit et al., Vehicle System Dynamics 39 (2003), with its exponent at one; both from memory). w
+is the speed at which the tread slides: what of the sliding velocity does not go into the deflection. So the
+force has a greatest value short of full sliding, and past it a tyre that slides more holds less. With d = 1
+it is the brush model of one coefficient.
+
+With load and temperature friction falls as :mod:`emulator.vehicle.tread` says.
+
 Nothing here gives energy for free. The tread is as stiff as its contact is large, k ~ deflection, and while
 that changes the deflection follows zeta ~ k^-1/2, so that k zeta^2 / 2 stays; camber thrust pushes sideways
 at the expense of the wheel's spin (a moment about the axle takes what it gives); the longitudinal force has
@@ -34,23 +50,34 @@ from emulator.vehicle.state import (
     T_FY,
     T_LOAD,
     T_ROLL_SPEED,
+    T_RUBBING,
+    T_SLIDING,
     T_SLIP_ANGLE,
     T_SLIP_RATIO,
     T_STIFFNESS_RATIO,
+    T_TREAD,
     T_X,
     T_Y,
     T_Z,
     Scratch,
 )
+from emulator.vehicle.tread import friction_left, warming
 
 _AIRBORNE_DECAY = 100.0  # [1/s] an unloaded tyre forgets its deflection; any value of this order does
 # Share of the ellipse from which a tread slides. The cubic there is at 1 - 3e-6 of the limit; were it 1, a
 # limit that moves with the load would switch sliding off and on and cost the step's order.
 _AT_LIMIT = 0.97
+# Shares of the ellipse between which the rate of the deflection ceases to count: where hardly any of the
+# contact sticks, what rubs takes no part in it. Without this a locked wheel whose load grows would stick for
+# one stage of a step.
+_MOST_STICKS, _ALL_RUBS = 0.6, 0.9
 # Cosine of the lean below which a wheel lies down. Its ring then touches all round instead of at one point:
 # the lever of the load goes to zero as the wheel goes flat, with the depth that belongs to it, and does not
 # jump from one edge of the wheel to the other.
 _FLAT = 0.05
+# Share of the contact from which a tyre slides even if its friction does not fall: a thousandth is left to
+# gain.
+_ALL_BUT_ALL = 0.9
 _FASTEST_SPREAD = 200.0  # [1/s] bound of the contact's relative growth, which has none at touch-down
 
 
@@ -66,10 +93,11 @@ def contact(
     spin: float,
     zx: float,
     zy: float,
+    warmth: float,
     grip: float,
     s: Scratch,
-) -> tuple[float, float]:
-    """Add the road's wrench on one wheel to ``s.wrench`` and return the rates of its deflections.
+) -> tuple[float, float, float]:
+    """Add the road's wrench on one wheel to ``s.wrench``; return the rates of its deflections and warmth.
 
     p           record of TYRE_DTYPE
     which       REAR or FRONT: row of ``s.centre``, ``s.axle``, ``s.tyre``
@@ -78,10 +106,11 @@ def contact(
     height      [m]      distance of B's origin from that plane
     spin        [rad/s]  wheel rate relative to its carrier
     zx, zy      [m]      deflections
+    warmth      [K]      of the tread, over the temperature it grips best at
     grip        [1]      friction coefficient of the road
 
     Valid: any plane, any lean: tread and sidewall are one torus, down to a wheel that lies. Leaves load,
-    forces, slips and friction use in ``s.tyre[which]``.
+    forces, slips, friction use, sliding and the power of friction in ``s.tyre[which]``.
     """
     cx, cy, cz = s.centre[which, 0], s.centre[which, 1], s.centre[which, 2]
     ux, uy, uz = s.axle[which, 0], s.axle[which, 1], s.axle[which, 2]
@@ -125,6 +154,7 @@ def contact(
         load = max(spring + p.vertical_damping * sinking, 0.0)
 
     out = s.tyre[which]
+    out[T_TREAD] = p.tread_best_temperature + warmth
     out[T_LOAD] = load
     out[T_ROLL_SPEED] = roll_speed
     out[T_X] = gx
@@ -134,8 +164,9 @@ def contact(
     out[T_SLIP_RATIO] = -slide_x / reference
     out[T_SLIP_ANGLE] = math.atan2(-slide_y, reference)
     if load <= 0.0:
-        out[T_FX] = out[T_FY] = out[T_FRICTION_USE] = out[T_CAP_X] = out[T_CAP_Y] = 0.0
-        return -_AIRBORNE_DECAY * zx, -_AIRBORNE_DECAY * zy
+        out[T_FX] = out[T_FY] = out[T_FRICTION_USE] = out[T_SLIDING] = out[T_CAP_X] = out[T_CAP_Y] = 0.0
+        out[T_RUBBING] = 0.0
+        return -_AIRBORNE_DECAY * zx, -_AIRBORNE_DECAY * zy, warming(p, warmth, 0.0, 0.0, roll_speed, 0.0)
 
     camber = math.asin(min(1.0, max(-1.0, sine)))
     kx = p.slip_stiffness_per_load * spring / p.relaxation_length_x
@@ -150,10 +181,12 @@ def contact(
 
     # A tread at its limit slides along with whatever would shear it further: the deflection only moves along
     # the ellipse or back inside. (vehicle.integrate takes away the rest that a step leaves.)
-    limit_x, limit_y = p.friction_x * grip * load, p.friction_y * grip * load
+    limit = friction_left(p, load, warmth) * grip * load
+    limit_x, limit_y = p.friction_x * limit, p.friction_y * limit
     cap_x, cap_y = 3.0 * limit_x / kx, 3.0 * limit_y / ky
     ax, ay = zx / (cap_x * cap_x), zy / (cap_y * cap_y)
-    if ax * zx + ay * zy >= _AT_LIMIT:
+    filled = ax * zx + ay * zy
+    if filled >= _AT_LIMIT:
         outward = ax * zx_dot + ay * zy_dot
         if outward > 0.0:
             hx, hy = _sliding_direction(zx, zy, cap_x, cap_y, kx / ky)
@@ -163,22 +196,44 @@ def contact(
 
     demand_x = kx * zx + p.carcass_damping * zx_dot
     demand_y = ky * zy + p.carcass_damping * zy_dot
-    demanded = math.hypot(demand_x / limit_x, demand_y / limit_y)
+    part_x, part_y = demand_x / limit_x, demand_y / limit_y
+    demanded = math.hypot(part_x, part_y)
+    falls = 1.0 - p.tread_sliding_friction
+    sheared = min(1.0, max(0.0, (_ALL_RUBS - filled) / (_ALL_RUBS - _MOST_STICKS)))
+    sheared *= sheared * (3.0 - 2.0 * sheared)
+    pace = math.hypot(slide_x - sheared * zx_dot, slide_y - sheared * zy_dot) / p.tread_sliding_speed
+    lost = falls * -math.expm1(-pace)  # 1 - r
     if demanded < 3.0:
-        scale = 1.0 - demanded / 3.0 + demanded * demanded / 27.0
-        rest = 1.0 - demanded / 3.0
-        trail = p.pneumatic_trail * rest * rest * rest / scale
+        theta = demanded / 3.0
+        rest = 1.0 - theta
+        steady = 1.0 - theta + theta * theta / 3.0  # force over demand, were all friction that of sticking
+        rubbing = theta * (1.0 - theta / 1.5)  # of it, what rubs
+        scale = steady - lost * rubbing
+        trail = p.pneumatic_trail * rest * rest * (rest - 3.0 * theta * lost)
+        out[T_FRICTION_USE] = steady * demanded
+        # Past the peak: more slip brings more of the contact to sliding, which gains less than what slides
+        # loses by sliding faster. Camber thrust in the demand does not grow with slip; slip against it brings
+        # back.
+        slip = part_x * part_x + part_y * (part_y - camber_force / limit_y)
+        gained = (rest - 2.0 * theta * lost) * rest * slip
+        paid = pace * (falls - lost) * rubbing * demanded * demanded
+        past = theta >= _ALL_BUT_ALL or (slip > 0.0 and gained < paid)
+        out[T_SLIDING] = theta if past else 0.0
     else:
-        scale = 1.0 / demanded
+        scale = (1.0 - lost) / demanded
         trail = 0.0
+        out[T_FRICTION_USE] = out[T_SLIDING] = 1.0
     force_x, force_y = -scale * demand_x, -scale * demand_y
+    # What neither shears the tread nor comes back: camber thrust runs the tread sideways, too.
+    rubbing = -force_x * (slide_x - zx_dot)
+    rubbing -= force_y * (slide_y - zy_dot + travel / p.relaxation_length * camber_force / ky)
+    out[T_RUBBING] = max(rubbing, 0.0)
     out[T_FX], out[T_FY] = force_x, force_y
-    out[T_FRICTION_USE] = scale * demanded
     out[T_CAP_X], out[T_CAP_Y] = cap_x, cap_y
     out[T_STIFFNESS_RATIO] = kx / ky
 
     # Aligning moment from the slip part of the lateral force, twisting moment from camber.
-    aligning = trail * scale * (demand_y - camber_force) - p.twisting_arm * load * camber
+    aligning = trail * (demand_y - camber_force) - p.twisting_arm * load * camber
     # About the axle: rolling resistance, and what camber thrust takes from the spin for its work sideways.
     # tanh only avoids a jump of these small moments when the wheel stops; 0.1 m/s is walking pace over ten.
     drag = p.rolling_resistance * load + scale * zy * camber_force / p.relaxation_length
@@ -195,7 +250,8 @@ def contact(
     w[3] += fx
     w[4] += fy
     w[5] += fz
-    return zx_dot, zy_dot
+    rolling = p.rolling_resistance * load * travel
+    return zx_dot, zy_dot, warming(p, warmth, out[T_RUBBING], rolling, roll_speed, load)
 
 
 @jit

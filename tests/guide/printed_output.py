@@ -140,6 +140,7 @@ def enriched(folder: Path) -> Run:
             f"truth.longitudinal_{end}_N": np.full(n, 300.0),
             f"truth.lateral_{end}_N": np.full(n, 500.0),
             f"truth.friction_use_{end}": np.where(run.tick == 15_000, 1.0, 0.4),
+            f"truth.sliding_{end}": np.where(run.tick == 15_000, 1.0, 0.0),
         }
     signals["truth.fallen"] = np.where(run.tick > 19_000, 1.0, 0.0)
     signals["output.gnss_fix"] = np.where((run.tick > 8_000) & (run.tick < 9_000), 0.0, 4.0)

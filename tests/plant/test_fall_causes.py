@@ -42,8 +42,8 @@ from emulator.vehicle.state import (
     P_LOAD,
     REAR,
     RIGHT,
-    T_FRICTION_USE,
     T_LOAD,
+    T_SLIDING,
     T_SLIP_ANGLE,
     T_SLIP_RATIO,
     scratch,
@@ -77,16 +77,16 @@ class Watched:
 
     def tyres(
         self,
-        front: float = 0.5,
-        rear: float = 0.5,
+        front: float = 0.0,
+        rear: float = 0.0,
         *,
         angle: float = 0.1,
         ratio: float = 0.0,
         load: float = 900.0,
     ) -> None:
-        for which, use in ((FRONT, front), (REAR, rear)):
+        for which, sliding in ((FRONT, front), (REAR, rear)):
             row = self.work[0]["tyre"][which]
-            row[T_LOAD], row[T_FRICTION_USE], row[T_SLIP_ANGLE], row[T_SLIP_RATIO] = load, use, angle, ratio
+            row[T_LOAD], row[T_SLIDING], row[T_SLIP_ANGLE], row[T_SLIP_RATIO] = load, sliding, angle, ratio
 
     def ticks(self, n: int) -> Told:
         told: Told = []
@@ -114,11 +114,11 @@ def bike() -> Watched:
 def test_a_slide_is_told_once_with_its_kind(
     bike: Watched, which: int, angle: float, ratio: float, kind: int
 ) -> None:
-    bike.tyres(front=1.0 - which * 0.5, rear=0.5 + which * 0.5, angle=angle, ratio=ratio)
+    bike.tyres(front=1.0 - which, rear=float(which), angle=angle, ratio=ratio)
     assert bike.ticks(500) == [(121, EV_SLIDE, 3 * which + kind)]
     bike.tyres()
     assert bike.ticks(10) == []
-    bike.tyres(front=1.0 - which * 0.5, rear=0.5 + which * 0.5, angle=angle, ratio=ratio)
+    bike.tyres(front=1.0 - which, rear=float(which), angle=angle, ratio=ratio)
     assert [code for _, code, _ in bike.ticks(100)] == [EV_SLIDE]
 
 

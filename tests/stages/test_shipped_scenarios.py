@@ -152,8 +152,8 @@ def test_a_slippery_patch_in_a_corner_takes_the_bike_down_as_the_friction_budget
     speed = down.riding("truth.speed_m_s")[np.searchsorted(down.riding("line.station_m"), 190.0)]
     most = speed**2 / circle.radius_m / G
     least = most * (1.0 - 0.75 / circle.radius_m)
-    tread = 1.3  # friction_y of both tyres on a road of grip 1, as the vehicle's file says
-    assert 1.5 * tread * patch.grip < least < most < 0.7 * tread * road
+    tread = 1.4  # friction_y of both tyres on a road of grip 1, as the vehicle's file says
+    assert 1.4 * tread * patch.grip < least < most < 0.7 * tread * road
     # the record agrees: so much of its load each tyre carries sideways where it grips
     station = up.riding("line.station_m")
     steady = (station > 150.0) & (station < 240.0)
@@ -203,7 +203,7 @@ def test_braking_on_a_film_of_water_is_another_story(tmp_path: Path) -> None:
         wet.session.scenario.manoeuvre.deceleration_m_s2,
         wet.session.scenario.surface.patches[0].grip,
     )
-    assert asked > 5.0 * 1.2 * film * G  # friction_x of both tyres as the vehicle's file says
+    assert asked > 5.0 * 1.34 * film * G  # friction_x of both tyres as the vehicle's file says
     assert dry.verdict.result == "pass", dry.verdict.reasons
     assert wet.verdict.result == "fail"
     first = next(e for e in wet.run.events if e.kind == "slide")
@@ -214,7 +214,7 @@ def test_braking_on_a_film_of_water_is_another_story(tmp_path: Path) -> None:
     upright &= (wet.run.signal("truth.grip_front") < 0.06) & (wet.run.signal("truth.grip_rear") < 0.06)
     t, v = wet.run.time_s[upright], wet.run.signal("truth.speed_m_s")[upright]
     slowed = -np.polyfit(t, v, 1)[0]
-    assert 0.0 < slowed < 1.2 * film * G + 0.3  # air and rolling resistance at 50 km/h: from memory
+    assert 0.0 < slowed < 1.34 * film * G + 0.3  # air and rolling resistance at 50 km/h: from memory
 
 
 # ---- delay -----------------------------------------------------------------------------------------------

@@ -38,6 +38,7 @@ from emulator.vehicle.state import (
     STEER,
     SWINGARM,
     TORSION,
+    TREAD,
     U_AIR_DENSITY,
     U_ENGINE_CUT,
     U_GEAR,
@@ -127,7 +128,21 @@ def _powers(body, tyre, x, u, work, spare, later, xdot, out):  # type: ignore[no
         spin = x[JOINT_RATE + (REAR_WHEEL if which == REAR else FRONT_WHEEL)]
         d = DEFLECTION + 2 * which
         grip = u[U_GRIP_REAR] if which == REAR else u[U_GRIP_FRONT]
-        contact(tyre[which], which, b, s.R[6], s.R[7], s.R[8], x[POSITION + 2], spin, x[d], x[d + 1], grip, t)
+        contact(
+            tyre[which],
+            which,
+            b,
+            s.R[6],
+            s.R[7],
+            s.R[8],
+            x[POSITION + 2],
+            spin,
+            x[d],
+            x[d + 1],
+            x[TREAD + which],
+            grip,
+            t,
+        )
         for k in range(6):
             out[TYRES] += t.wrench[b, k] * s.V[b, k]
     for j in range(6):

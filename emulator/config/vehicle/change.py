@@ -1,4 +1,4 @@
-"""How the vehicle that is ridden differs from its file: worn tyres, loads, fuel.
+"""How the vehicle that is ridden differs from its file: worn tyres, their pressure and warmth, loads, fuel.
 
 The robot is not told: its plan, its balance and the sensors' own constants stay those of the file.
 
@@ -55,6 +55,24 @@ class Wear(Closed):
     """Wear of the rear tyre. Left out: it is new."""
 
 
+class TyrePressure(Closed):
+    """How the tyres are inflated."""
+
+    front: float | None = Field(default=None, ge=0.1, le=10)
+    """[bar] Front tyre, over the air. Left out: as the vehicle's file says."""
+    rear: float | None = Field(default=None, ge=0.1, le=10)
+    """[bar] Rear tyre, over the air. Left out: as the vehicle's file says."""
+
+
+class TreadTemperature(Closed):
+    """How warm the treads are when the ride begins."""
+
+    front: float | None = Field(default=None, ge=-50, le=300)
+    """[K] Front tread over the air; 0 is cold. Left out: as warm as it grips best."""
+    rear: float | None = Field(default=None, ge=-50, le=300)
+    """[K] Rear tread over the air; 0 is cold. Left out: as warm as it grips best."""
+
+
 class Load(Closed):
     """A mass fixed to the main frame."""
 
@@ -89,6 +107,10 @@ class VehicleChange(Closed):
 
     tyre_wear: Wear = Wear()
     """Wear of the tyres. Left out: they are new."""
+    tyre_pressure_bar: TyrePressure = TyrePressure()
+    """Pressure of the tyres. Left out: as the vehicle's file says."""
+    tread_over_air_K: TreadTemperature = TreadTemperature()
+    """Temperature of the treads over the air at the start. Left out: the one they grip best at."""
     load: tuple[Load, ...] = ()
     """Masses that are put on the bike."""
     fuel_kg: float | None = Field(default=None, ge=0, le=100)
@@ -96,7 +118,8 @@ class VehicleChange(Closed):
 
 
 def changed_values(change: VehicleChange, file: VehicleFile, source: Source) -> Values:
-    """The vehicle's values with the change. Raises ConfigError: fuel without a tank, a tread worn through.
+    """The vehicle's values with the change. Raises ConfigError: fuel without a tank, a tread worn through,
+    pressure or temperature of a tyre whose file does not say what they change.
 
     source  the scenario, for the places of what is wrong
     """
@@ -118,6 +141,19 @@ def changed_values(change: VehicleChange, file: VehicleFile, source: Source) -> 
             tyre[key] *= wear.stiffness
         for key in ("friction_x", "friction_y"):
             tyre[key] *= wear.friction
+    for key, section, given in (
+        ("tyre_pressure_bar", "inflation", change.tyre_pressure_bar),
+        ("tread_over_air_K", "tread", change.tread_over_air_K),
+    ):
+        for end in ("front", "rear"):
+            value = getattr(given, end)
+            if value is None:
+                continue
+            if f"{section}_{end}" not in values:
+                text = f"expected a vehicle whose file has a section {section}_{end}; {file.name} has none"
+                problems.append(source.problem(("vehicle", key, end), text))
+            elif section == "inflation":
+                values[f"inflation_{end}"]["pressure"] = value * 1e5
     masses = [RigidMass(load.mass_kg, *load.position_m, *load.inertia_kg_m2) for load in change.load]
     if change.fuel_kg is not None:
         loc = ("vehicle", "fuel_kg")

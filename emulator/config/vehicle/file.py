@@ -54,6 +54,7 @@ CONVERSIONS: dict[str, dict[str, float]] = {
     "1/K": {"%/K": 1e-2},
     "J/K": {"kJ/K": 1e3},
     "W/K": {"kW/K": 1e3},
+    "W s/(K m)": {"W h/(K km)": 3.6},
 }
 """Per SI unit, the other units a file may use, and how many SI units one of them is (by definition)."""
 

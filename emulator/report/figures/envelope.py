@@ -11,7 +11,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.signals import RUNNING
-from emulator.plant.fall_causes import SLIDING
 from emulator.record.reader import Run
 from emulator.report.figures.columns import column
 from emulator.report.figures.drawing import BLUE, GREY, INK, ORANGE, PURPLE, RED, Figure, axis, curve, plane
@@ -23,6 +22,7 @@ _KMH, _DEG = 3.6, 180.0 / math.pi
 _LEAST_LOAD = 50.0  # [N] below, force over load tells nothing of the tyre
 _OTHER_GRIP = 0.02  # of the road's grip: what differs more lies on a patch
 _ELLIPSE = 96
+_ALL_OF_IT = 0.999  # friction use from which a tyre of a record that does not say so is taken to slide
 
 
 def lean_figure(run: Run) -> Figure | None:
@@ -90,22 +90,28 @@ def friction_figures(run: Run) -> list[tuple[str, Figure]]:
         if any(s is None for s in signals):
             continue
         across, along, load, use, grip = (s[rows] for s in signals if s is not None)
+        told = run.signals.get(f"truth.sliding_{tyre}")
+        sliding = use >= _ALL_OF_IT if told is None else told[rows] > 0.0
         usable = np.isfinite(across) & np.isfinite(along) & (load > _LEAST_LOAD)
         if usable.any():
             figure = _friction(
-                across[usable] / load[usable], along[usable] / load[usable], use[usable], grip[usable],
-                _friction_of(run, tyre),
+                across[usable] / load[usable], along[usable] / load[usable], use[usable], sliding[usable],
+                grip[usable], _friction_of(run, tyre),
             )  # fmt: skip
             out.append((tyre, figure))
     return out
 
 
 def _friction(
-    across: Array, along: Array, use: Array, grip: Array, friction: tuple[float, float] | None
+    across: Array,
+    along: Array,
+    use: Array,
+    sliding: NDArray[np.bool_],
+    grip: Array,
+    friction: tuple[float, float] | None,
 ) -> Figure:
     base = float(np.median(grip))
     other = np.abs(grip - base) > _OTHER_GRIP * base
-    sliding = use >= SLIDING
     data: list[Figure] = []
     reach = 1.1 * max(float(np.abs(across).max()), float(np.abs(along).max()), 0.1)
     if friction is not None:

@@ -190,7 +190,7 @@ PANELS: tuple[PanelOf, ...] = (
         whole=True,
     ),
     _panel(
-        "Friction use, 1 when sliding",
+        "Friction use, 1 when all of it slides",
         ("truth.friction_use_front", "true, front", "second"),
         ("truth.friction_use_rear", "true, rear", "estimate"),
         fast=True,

@@ -31,6 +31,7 @@ def run(ride_folder: Callable[..., Path]) -> Run:
             f"truth.load_{tyre}_N": load,
             f"truth.grip_{tyre}": grip,
             f"truth.friction_use_{tyre}": use,
+            f"truth.sliding_{tyre}": np.where(use == 1.0, 0.8, 0.0),
             f"truth.longitudinal_{tyre}_N": 1.2 * grip * use * 1500.0 * np.sin(angle),
             f"truth.lateral_{tyre}_N": 1.3 * grip * use * 1500.0 * np.cos(angle),
         }
@@ -57,6 +58,18 @@ def test_forces_lie_in_the_ellipse_of_their_grip_and_what_slides_is_marked(run: 
         assert 0.95 * most < np.hypot(x / 1.3, y / 1.2).max() <= most + 5e-4  # carried to 0.001
         assert len(x) <= MAX_POINTS
     assert len(numbers(traces["sliding"]["x"])) == 1
+    for sliding, drawn_so in ((0.0, 0), (0.3, MAX_POINTS)):  # it is the state that counts, not the use
+        told = run.signals | {"truth.sliding_front": np.full(len(run.tick), sliding)}
+        marks = [
+            t for t in friction_figures(replace(run, signals=told))[0][1]["curves"] if t["name"] == "sliding"
+        ]
+        assert sum(len(numbers(t["x"])) for t in marks) in range(drawn_so // 2, drawn_so + 1)
+    # a record of before the state was recorded says by its use alone
+    before = {name: s for name, s in run.signals.items() if not name.startswith("truth.sliding")}
+    marks = [
+        t for t in friction_figures(replace(run, signals=before))[0][1]["curves"] if t["name"] == "sliding"
+    ]
+    assert len(numbers(marks[0]["x"])) == 1
     low, high = drawn[0][1]["x"]["range"]
     assert low > high  # left is drawn on the left
     assert drawn[0][1]["equal"]
