@@ -13,6 +13,7 @@ from emulator.config.rig.outputs import COMMAND_FRAMES, Output
 from emulator.config.rig.sensors import AnalogueSensor
 from emulator.config.scenario.events import Trigger
 from emulator.config.scenario.schema import Wind
+from emulator.config.vehicle.change import TreadTemperature, VehicleChange
 from emulator.core.axes import roll_pitch_yaw, rotation_of
 from emulator.core.random_streams import stream_start
 from emulator.core.signals import ANALOGUE, OUTPUT_VALUES
@@ -24,8 +25,11 @@ from emulator.road.line import sample
 from emulator.sensors.gnss import USUAL_ACCURACY
 from emulator.sensors.imu import STREAMS as IMU_STREAMS
 from emulator.vehicle.state import (
+    FRONT,
     POSITION,
     QUATERNION,
+    REAR,
+    TREAD,
     U_SUPPORT,
     U_TOW_HEADING,
     U_WIND_X,
@@ -52,6 +56,17 @@ def test_the_bike_stands_at_the_start_in_the_support(session):
     assert plant.u[U_TOW_HEADING] == heading
     assert plant.run[0]["station"] == 420.0
     assert plant.run[0]["gear"] == 2
+
+
+def test_treads_begin_at_their_best_or_as_warm_as_the_scenario_says(session):
+    """The state is over the best temperature, the scenario's over the air."""
+    assert not build_plant(session).x[TREAD : TREAD + 2].any()
+    change = VehicleChange(tread_over_air_K=TreadTemperature(front=20.0))
+    x = build_plant(variant(session, scenario={"vehicle": change})).x
+    best = float(session.vehicle.tyre[FRONT]["tread_best_temperature"])
+    assert best > 20.0
+    assert x[TREAD + FRONT] == 20.0 - best
+    assert x[TREAD + REAR] == 0.0
 
 
 def test_numbers_of_the_rig_arrive_in_si(session):

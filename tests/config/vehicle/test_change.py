@@ -1,4 +1,4 @@
-"""Worn tyres, loads and fuel against rigid bodies composed by hand and the geometry of a worn torus."""
+"""Worn tyres, pressure, loads and fuel against rigid bodies composed by hand and a worn torus's geometry."""
 
 from pathlib import Path
 from typing import Any
@@ -7,7 +7,15 @@ import numpy as np
 import pytest
 from pydantic import ValidationError
 
-from emulator.config.vehicle.change import Load, TyreWear, VehicleChange, Wear, changed_values
+from emulator.config.vehicle.change import (
+    Load,
+    TreadTemperature,
+    TyrePressure,
+    TyreWear,
+    VehicleChange,
+    Wear,
+    changed_values,
+)
 from emulator.config.vehicle.file import VehicleFile, load_vehicle
 from emulator.config.yaml_source import Source, load
 from emulator.core.errors import ConfigError
@@ -130,6 +138,37 @@ def test_a_tread_that_is_worn_through_is_told(file: VehicleFile, source: Source)
         ConfigError, match=r"vehicle\.tyre_wear\.rear\.depth_mm: expected less than .* of 6 mm"
     ):
         changed_values(VehicleChange(tyre_wear=Wear(rear=TyreWear(depth_mm=6.0))), bike, source)
+
+
+def test_a_pressure_is_that_of_its_tyre_alone_and_a_warmth_changes_no_number(
+    file: VehicleFile, source: Source
+) -> None:
+    change = VehicleChange(
+        tyre_pressure_bar=TyrePressure(rear=1.8), tread_over_air_K=TreadTemperature(front=0.0)
+    )
+    new = changed_values(change, file, source)
+    assert new["inflation_rear"]["pressure"] == pytest.approx(1.8e5)
+    new["inflation_rear"]["pressure"] = file.values["inflation_rear"]["pressure"]
+    assert new == file.values
+
+
+@pytest.mark.parametrize(
+    ("change", "section", "key"),
+    [
+        (
+            VehicleChange(tyre_pressure_bar=TyrePressure(front=2.0)),
+            "inflation_front",
+            "tyre_pressure_bar.front",
+        ),
+        (VehicleChange(tread_over_air_K=TreadTemperature(rear=0.0)), "tread_rear", "tread_over_air_K.rear"),
+    ],
+)
+def test_what_the_vehicle_does_not_know_of_its_tyres_can_not_be_changed(
+    file: VehicleFile, source: Source, change: VehicleChange, section: str, key: str
+) -> None:
+    bare = {group: entries for group, entries in file.values.items() if group != section}
+    with pytest.raises(ConfigError, match=rf"vehicle\.{key}: expected a vehicle whose file has .*{section}"):
+        changed_values(change, VehicleFile(file.name, bare, file.tables, [], ""), source)
 
 
 @pytest.mark.parametrize(
