@@ -283,9 +283,21 @@ def _raise_use(
 
     uses: list[float] = []
     sizes: list[float] = []
+    best = n.copy()
     for use in _RAISED:
+        if sizes and sizes[-1] == max(sizes):
+            best[:] = n
         if not found_at(use):
-            return False
+            # a wheel lifts before the tyre is used up, and the last motion with both on the road is near that
+            if len(uses) < 3:
+                return False
+            reached = uses[sizes.index(max(sizes))]
+            for part in (0.8, 0.6, 0.4, 0.2):
+                n[:] = best
+                if found_at(reached + part * (use - reached)) and abs(float(n[ACCELERATION])) > max(sizes):
+                    return True
+            n[:] = best
+            return found_at(reached)
         uses.append(use)
         sizes.append(abs(float(n[ACCELERATION])))
         if len(uses) > 2 and sizes[-1] < sizes[-2]:
@@ -328,7 +340,7 @@ def _hardest_drive(c: Machine, speed: float, grip: float, engine: float, n: Arra
 def _hardest_braking(c: Machine, speed: float, grip: float, engine: float, n: Array) -> bool:
     """From coasting upright to the greatest deceleration: the rear wheel lifts, or both tyres are used up."""
     m, all_of_it = n.copy(), float(c.loads[REAR])
-    nearly = n.copy()
+    nearly, pressed = n.copy(), all_of_it
     for part in _RELIEVED:
         left = max(part * all_of_it, _LIFTED)
         found = _find(c, speed, grip, engine, True, ROLL, 0.0, REAR_ROLLS, 0.0, REAR_LOAD, left, m)
@@ -337,14 +349,22 @@ def _hardest_braking(c: Machine, speed: float, grip: float, engine: float, n: Ar
                 n[:] = nearly
                 return True
             break
-        nearly[:] = m
+        nearly[:], pressed = m, left
     else:
         n[:] = m
         return True
+    if _hardest_by_use(c, speed, grip, engine, n) and n[ACCELERATION] <= nearly[ACCELERATION]:
+        return True
+    n[:] = nearly  # at its peak the front tyre all but lifts the rear wheel
+    return _find(c, speed, grip, engine, True, ROLL, 0.0, REAR_ROLLS, 0.0, REAR_LOAD, pressed, n)
+
+
+def _hardest_by_use(c: Machine, speed: float, grip: float, engine: float, n: Array) -> bool:
+    """From coasting upright to the greatest deceleration that the tyres give."""
     a = n[ACCELERATION] - _FIRST * grip
     if not _find(c, speed, grip, engine, True, ROLL, 0.0, REAR_ROLLS, 0.0, ACCELERATION, a, n):
         return False
-    m[:] = n
+    m = n.copy()
     if _find(c, speed, grip, engine, True, ROLL, 0.0, EQUAL_USE, 0.0, ACCELERATION, a, m) and _raise_use(
         c, speed, grip, engine, True, EQUAL_USE, 0.0, REAR_USE, m
     ):

@@ -74,7 +74,7 @@ def high_side() -> Fall:
     """The rear slides out and grips again: the bike is thrown over to the outside."""
     vehicle, x, u = in_a_bend(40.0, 25.0)
     u[U_GRIP_REAR] = 0.3
-    ride(vehicle, x, u, 1e-3, 150)
+    ride(vehicle, x, u, 1e-3, 140)
     u[U_GRIP_REAR] = 1.3
     return fall(vehicle, x, u, 9.0)
 
@@ -170,8 +170,9 @@ def alike(friction: float) -> Vehicle:
     """The demo racer with one friction for all that touches, tyres included."""
     names = [group.name for group, _body in HARD_PARTS]
     changes = {f"{name}__friction": friction for name in names}
-    for tyre in ("tyre_front", "tyre_rear"):
-        changes |= {f"{tyre}__friction_x": friction, f"{tyre}__friction_y": friction}
+    for end in ("front", "rear"):
+        changes |= {f"tyre_{end}__friction_x": friction, f"tyre_{end}__friction_y": friction}
+        changes |= {f"tread_{end}__sliding_friction": 1.0, f"tread_{end}__friction_per_load": 0.0}
     return demo(**changes)
 
 
