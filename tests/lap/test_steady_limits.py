@@ -82,14 +82,20 @@ def test_between_its_places_it_stays_between_its_numbers(speed: float, grip: flo
 
 
 def test_the_limits_are_all_of_the_friction_less_what_slip_costs() -> None:
-    """Friction 1.3 across and 1.2 along on both tyres: some per cent less is had, and never more."""
+    """Across some per cent less than the tyres' 1.4 is had, and never more; along the greatest of the brush
+    model
+    with two coefficients, of friction 1.34 and stiffness 22 on both tyres."""
     low = of(0.5)
     greatest = low.lateral[:8].max(axis=1)
-    assert (greatest < 1.3 * 0.5 * 1.02).all()
-    assert (greatest[2:6] > 1.3 * 0.5 * 0.94).all()
+    assert (greatest < 1.4 * 0.5 * 1.02).all()
+    assert (greatest[2:6] > 1.4 * 0.5 * 0.85).all()
     lift = 0.5 * 1.2 * 0.06 * np.array(SPEEDS) ** 2 / (total_mass(demo()) * GRAVITY)
-    # both brakes, both tyres: 1.2 of what presses; rolling resistance beside it
-    np.testing.assert_allclose(-low.ends[:, 0], 0.6 * (1.0 - lift), rtol=0.03)
+    slip = np.linspace(0.001, 0.5, 2000)
+    theta = np.minimum(1.0, 22.0 * slip / (3.0 * 0.67))
+    r = 0.7 + 0.3 * np.exp(-np.outer(SPEEDS, slip) / 12.0)
+    peak = 0.67 * (3.0 * theta * (1.0 - theta) ** 2 + r * (3.0 * theta**2 - 2.0 * theta**3)).max(axis=1)
+    # both brakes, both tyres: that of what presses; rolling resistance beside it
+    np.testing.assert_allclose(-low.ends[:, 0], peak * (1.0 - lift), rtol=0.03)
 
 
 def test_lean_is_that_of_steady_turns_and_odd() -> None:

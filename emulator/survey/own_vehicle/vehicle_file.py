@@ -125,6 +125,8 @@ def _lines(sheet: DataSheet, parts: Parts, name: str) -> Iterator[str]:
     if sheet.purpose is not None:
         yield f"purpose: {json.dumps(sheet.purpose, ensure_ascii=False)}"
     for group in GROUPS:
+        if group.name not in parts.values:
+            continue  # what the rubber does past its peak no sheet tells: its friction stays constant
         yield ""
         yield f"# {group.meaning}"
         for key, default in DEFAULTS.items():
