@@ -1,18 +1,16 @@
 """The rubber of a tyre: how its friction falls with load and off its best temperature, and how it warms.
 
 Friction falls with the load as the magic formula's p_D1 + p_D2 df_z (H. B. Pacejka, *Tyre and Vehicle
-Dynamics*, chapter 4, from memory), held from three times the nominal load N_0 on, which only impacts reach,
-and to either side of the temperature it is best at, near there as a parabola (as A. J. Tremlett and D. J. N.
-Limebeer, Vehicle
-System Dynamics 54 (2016) have it; from memory) that stays above zero::
+Dynamics*, chapter 4, from memory), held from three times the nominal load N_0 on, which only impacts reach.
+It falls to either side of the temperature it is best at, near there as a parabola (as A. J. Tremlett and
+D. J. N. Limebeer, Vehicle System Dynamics 54 (2016) have it; from memory) that stays above zero::
 
     mu = mu_0 (1 - n (N / N_0 - 1)) / (1 + (T / W)^2)
 
 T is the tread's temperature over that best one, W the distance at which half of the friction is left. The
 tread is one lump. The power of friction goes into it and into the road, what rolling costs into it alone; it
 cools by the air, more so as it turns, and by the road it presses on (sources and sinks of heat as F. Farroni,
-N. Mancinelli and
-F. Timpone, Applied Sciences 10 (2020), name them for motorcycles)::
+N. Mancinelli and F. Timpone, Applied Sciences 10 (2020), name them for motorcycles)::
 
     C dT/dt = share P + P_roll - (h_0 + h_1 |V| + h_2 N / N_0) (T + T_best)
 
