@@ -29,6 +29,7 @@ _COMMANDS = {
     "rehearse": "for_robot.rehearse:rehearse",
     "schema": "schema:schema",
     "report": "report:report",
+    "export": "export:export",
     "replay": "replay:replay",
     "console": "live.console:console",
     "modes": "modes:modes",

@@ -1,0 +1,1 @@
+"""A record as files that other programs read."""
