@@ -41,6 +41,7 @@ _COMMANDS = {
     "alive": "service.alive:alive",
     "list": "list_names:list_names",
     "circuit import": "circuit.import_points:import_points",
+    "track import": "track.import_log:import_log",
     "vehicle new": "vehicle.new:new",
     "vehicle describe": "vehicle.describe:describe",
     "campaign check": "campaign.check:check",
@@ -52,6 +53,7 @@ _COMMANDS = {
 """By name, the module under ``emulator.cli`` and the function of each command."""
 _GROUPS = {
     "circuit": "Circuit files from surveyed points.",
+    "track": "Logs of the track.",
     "vehicle": "Vehicle files: from a data sheet, and what one comes to.",
     "campaign": "Many runs from one plan.",
 }

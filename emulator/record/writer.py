@@ -74,6 +74,8 @@ SIGNAL_SCHEMA = pa.schema(
         ),
     ]
 )
+SIGNAL_NAMES: tuple[str, ...] = tuple(signal.name for signal in SIGNALS)
+"""Columns of a ride, in their order."""
 FRAME_SCHEMA = pa.schema(
     [
         pa.field("tick", pa.int64(), nullable=False),
@@ -274,6 +276,7 @@ class RunWriter:
     copies     contents of the files the run was made from, by their place below the folder
     ends       of a record whose writer was killed: where each file ends whole [bytes], see ``record.kept``.
                It is gone on with; its manifest and copies stay
+    names      signals that are recorded, where not all of them are known: of a log of the track
 
     Call ``flush`` two to four times a second. After ``kill -9`` at most the last ``BLOCK_TICKS`` ticks plus
     the time between two calls are missing. Power loss is another matter: nothing here waits for the disk.
@@ -290,8 +293,11 @@ class RunWriter:
         manifest: Mapping[str, Any],
         copies: Mapping[str, bytes] | None = None,
         ends: Mapping[str, int] | None = None,
+        names: Sequence[str] = SIGNAL_NAMES,
     ) -> None:
         self.folder = Path(folder)
+        self._schema = pa.schema([SIGNAL_SCHEMA.field(name) for name in ("tick", "time_ns", *names)])
+        self._width = len(names)
         self._failed: RunFailed | None = None
         self._closed = False
         self._notes: _ArrowStream | None = None
@@ -306,7 +312,7 @@ class RunWriter:
         created = not self.folder.exists()
         self._create_folder()
         try:
-            self._signals = _ArrowStream(self.folder / SIGNALS_FILE, SIGNAL_SCHEMA)
+            self._signals = _ArrowStream(self.folder / SIGNALS_FILE, self._schema)
             self._files.append(self._signals.file)
             self._frames = _ArrowStream(self.folder / FRAMES_FILE, FRAME_SCHEMA)
             self._files.append(self._frames.file)
@@ -332,7 +338,7 @@ class RunWriter:
             ) from error
 
     def _begin_blocks(self) -> None:
-        self._rows = np.empty((len(SIGNALS), BLOCK_TICKS))
+        self._rows = np.empty((self._width, BLOCK_TICKS))
         self._ticks = np.empty(BLOCK_TICKS, np.int64)
         self._filled = 0
         self._last_tick: int | None = None
@@ -343,7 +349,7 @@ class RunWriter:
 
     def _go_on(self, ends: Mapping[str, int]) -> None:
         try:
-            self._signals = _ArrowStream(self.folder / SIGNALS_FILE, SIGNAL_SCHEMA, ends[SIGNALS_FILE])
+            self._signals = _ArrowStream(self.folder / SIGNALS_FILE, self._schema, ends[SIGNALS_FILE])
             self._files.append(self._signals.file)
             self._frames = _ArrowStream(self.folder / FRAMES_FILE, FRAME_SCHEMA, ends[FRAMES_FILE])
             self._files.append(self._frames.file)
@@ -382,14 +388,14 @@ class RunWriter:
         """Append samples.
 
         ticks   (n,)               int64 scenario ticks, strictly rising over all calls; gaps are kept as gaps
-        rows    (n, len(SIGNALS))  float64, units as in ``emulator.core.signals``
+        rows    (n, len(names))    float64, units as in ``emulator.core.signals``
         """
         self._check_open()
         tick = np.asarray(ticks, dtype=np.int64)
         row = np.asarray(rows, dtype=np.float64)
-        if tick.ndim != 1 or row.shape != (len(tick), len(SIGNALS)):
+        if tick.ndim != 1 or row.shape != (len(tick), self._width):
             raise InternalError(
-                f"signals of shape {row.shape} for ticks {tick.shape}; expected (n, {len(SIGNALS)}) and (n,)"
+                f"signals of shape {row.shape} for ticks {tick.shape}; expected (n, {self._width}) and (n,)"
             )
         if len(tick) == 0:
             return

@@ -1,0 +1,1 @@
+"""``emulator track``: one file a command of it."""

@@ -1,0 +1,1 @@
+"""Files about logs of the track."""

@@ -1,0 +1,1 @@
+"""Channels of logs brought together and made a record."""

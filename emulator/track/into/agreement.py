@@ -1,0 +1,138 @@
+"""Do signals that know of each other agree? A unit, a sign or an axis that is wrong shows here.
+
+Each row compares one signal with what others say it should be, by the gain between both. Compared is on an
+even grid of 20 Hz. Where nothing changes enough, nothing can be told, and that is told.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from itertools import pairwise
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.track.into.mounting import GRAVITY_m_s2
+from emulator.track.into.pieces import gain_of
+
+Values = NDArray[np.float64]
+Look = Callable[[str], Values | None]
+
+_LOW, _HIGH = 0.75, 1.33
+_ALIKE = 0.6
+_TURNS_m_s = 5.0
+_NEAR = 0.2  # of the logarithm: noise lowers a gain
+_RATIOS = {
+    3.6: "km/h taken for m/s",
+    1.0 / 3.6: "m/s taken for km/h",
+    2.237: "mph taken for m/s",
+    1.0 / 2.237: "m/s taken for mph",
+    1.609: "mph and km/h taken for each other",
+    1.0 / 1.609: "mph and km/h taken for each other",
+    57.296: "degrees taken for radians",
+    1.0 / 57.296: "radians taken for degrees",
+    9.807: "m/s2 taken for g",
+    1.0 / 9.807: "g taken for m/s2",
+}
+"""What a wrong unit makes of a gain."""
+
+
+class Agreement(NamedTuple):
+    """A comparison: what with what; the gain found and its half width; whether it holds, None: not told."""
+
+    signal: str
+    beside: str
+    gain: float | None
+    half: float | None
+    holds: bool | None
+    words: str
+
+
+def agreements(look: Look, step_s: float) -> list[Agreement]:
+    """All comparisons that the signals allow.
+
+    look    values (n,) of a signal on the even grid, NaN where there are none; None: it is not in the log
+    step_s  the grid's step
+    """
+    return [_judged(*row) for row in _rows(look, step_s)]
+
+
+def _rows(look: Look, step_s: float) -> Iterator[tuple[str, str, Values, Values]]:
+    """(signal, what it is compared with, values expected (n,), values (n,))."""
+    speeds = [
+        (name, values)
+        for name in ("output.wheel_front_m_s", "output.wheel_rear_m_s", "output.gnss_speed_m_s")
+        if (values := look(name)) is not None
+    ]
+    for (first, a), (second, b) in pairwise(speeds):
+        yield second, first, a, b
+    speed = speeds[0][1] if speeds else look("truth.speed_m_s")
+    lean = look("output.lean_rad")
+    lean = look("truth.roll_rad") if lean is None else lean
+    rates = [look(f"output.rate_{axis}_rad_s") for axis in "xyz"]
+    course = look("course")
+    if speed is not None and (force := look("output.force_x_m_s2")) is not None:
+        yield "output.force_x_m_s2", "slope of the speed", _slope(speed, step_s), _even(force)
+    if lean is not None and rates[0] is not None:
+        yield "output.rate_x_rad_s", "slope of the lean", _slope(lean, step_s), _even(rates[0])
+    turning = None if course is None else -_slope(np.unwrap(_filled(course)), step_s)
+    if turning is not None and speed is not None:
+        turning = np.where(speed > _TURNS_m_s, turning, np.nan)  # a standing receiver's course wanders
+        yaw, words = (rates[2], "slope of the course") if lean is None else (None, "")
+        if lean is not None and rates[1] is not None and rates[2] is not None:
+            yaw = rates[1] * np.sin(lean) + rates[2] * np.cos(lean)
+            words = "slope of the course, by rate y and z and the lean"
+        if yaw is not None:
+            yield "output.rate_z_rad_s", words, turning, _even(yaw)
+        if lean is not None:
+            expected = -np.arctan(speed * turning / GRAVITY_m_s2)
+            yield "output.lean_rad", "lean that speed and course ask for", expected, _even(lean)
+    elif lean is not None and rates[1] is not None and rates[2] is not None and speed is not None:
+        yaw = rates[1] * np.sin(lean) + rates[2] * np.cos(lean)
+        expected = -np.arctan(speed * yaw / GRAVITY_m_s2)
+        yield "output.lean_rad", "lean that speed and rates ask for", _even(expected), _even(lean)
+
+
+def _judged(signal: str, beside: str, expected: Values, values: Values) -> Agreement:
+    found = gain_of(expected, values)
+    if found is None or abs(found.correlation) < _ALIKE:
+        alike = "" if found is None else f" (alike by {found.correlation:.2f})"
+        return Agreement(signal, beside, None, None, None, f"can't be told from this log{alike}")
+    gain, half = found.gain, found.half
+    if _LOW <= gain <= _HIGH:
+        return Agreement(signal, beside, gain, half, True, f"{gain:.3f} +- {half:.3f} of it")
+    return Agreement(signal, beside, gain, half, False, wrong_gain(gain))
+
+
+def wrong_gain(gain: float) -> str:
+    """What is wrong with a gain that should be near 1, in words; empty where nothing is."""
+    if _LOW <= gain <= _HIGH:
+        return ""
+    words = f"{gain:.3g} of it instead of 1"
+    if -_HIGH <= gain <= -_LOW:
+        return f"{words}: its sign, or that of the other, is the wrong way round"
+    near = min(_RATIOS, key=lambda ratio: abs(np.log(abs(gain) / ratio)))
+    return f"{words}: {_RATIOS[near]}?" if abs(np.log(abs(gain) / near)) < _NEAR else words
+
+
+def _even(values: Values) -> Values:
+    """Smoothed over five steps, as ``_slope`` smooths."""
+    return _smooth(_smooth(values))
+
+
+def _slope(values: Values, step_s: float) -> Values:
+    return _smooth(_smooth(np.gradient(values, step_s)))
+
+
+def _smooth(values: Values) -> Values:
+    return np.convolve(values, np.full(5, 0.2), mode="same")
+
+
+def _filled(values: Values) -> Values:
+    """The last value where there is none, so that an angle can be unwrapped; NaN is put back by the speed."""
+    there = np.isfinite(values)
+    if not there.any():
+        return values
+    last = np.maximum.accumulate(np.where(there, np.arange(len(values)), -1))
+    return np.where(last >= 0, values[np.maximum(last, 0)], np.nan)

@@ -1,0 +1,189 @@
+"""Two clocks brought together by two signals that show the same: offset, drift, and how well they are known.
+
+Model: ``time = own * (1 + drift) + offset``, and at that time the one signal is a constant plus a gain times
+the other. A first offset comes from the highest correlation; then all four numbers by Gauss and Newton's
+least squares. The slower signal's samples are compared with the faster one, which is smoothed to the slower
+one's rate, symmetrically, so that noise moves nothing.
+
+The intervals are 95 %, from the scatter of the scores of twenty pieces of the log (a sandwich of the normal
+matrix; Liang and Zeger (1986), Biometrika 73:13-22, from memory), so that residuals that hang together count
+as few. A delay of a device is part of the offset: nobody can tell them apart.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import signal as filters
+from scipy import stats
+
+_PIECES = 20
+_LEAST_CORRELATION = 0.8
+_RIVAL = 0.98
+_MOST_DRIFT = 1e-3
+_MOST_OFFSET_s = 0.05
+_GRID = 0.02
+_LEAST_SAMPLES = 200
+_ROUNDS = 30
+
+Values = NDArray[np.float64]
+Instants = TypeVar("Instants", float, NDArray[np.float64])
+
+
+class NotTold(Exception):
+    """Why two clocks can't be brought together, in words."""
+
+
+class ClockFit(NamedTuple):
+    """How a clock goes: ``time = own * (1 + drift) + offset``; ``_95`` are half widths of 95 % intervals.
+
+    gain  of its signal over the one of the main clock, which is 1 where both have the right unit
+    """
+
+    offset_s: float
+    offset_95_s: float
+    drift_ppm: float
+    drift_95_ppm: float
+    gain: float
+    gain_95: float
+    correlation: float
+
+    def on_main(self, own_s: Instants) -> Instants:
+        """Instants of this clock by the main one [s], one or (n,)."""
+        return own_s * (1.0 + 1e-6 * self.drift_ppm) + self.offset_s
+
+
+def fit_clock(main: tuple[Values, Values], own: tuple[Values, Values], within_s: float) -> ClockFit:
+    """Bring a clock to the main one.
+
+    main, own  (time [s] (n,), values (n,)) of the signal by each clock, times rising, values finite
+    within_s   the offset is looked for from -within_s to within_s
+    Raises NotTold.
+    """
+    if min(len(main[0]), len(own[0])) < _LEAST_SAMPLES:
+        raise NotTold(f"it takes {_LEAST_SAMPLES} samples of both signals")
+    own_is_slower = bool(np.median(np.diff(own[0])) >= np.median(np.diff(main[0])))
+    slow, fast = (own, main) if own_is_slower else (main, own)
+    fast = _smoothed(*fast, float(np.median(np.diff(slow[0]))))
+    offset, correlation = _first_offset(main, own, within_s)
+    gains = _Gains(slow, fast, own_is_slower)
+    numbers = np.array([offset, 0.0, *gains.level(offset)])
+    for _ in range(_ROUNDS):
+        jacobian, residual, _at = gains.at(numbers)
+        step = np.linalg.lstsq(jacobian * gains.scale, residual, rcond=None)[0] * gains.scale
+        numbers = numbers + step
+        if np.all(np.abs(step[:2]) < (1e-7, 1e-10)):
+            break
+    else:
+        raise NotTold("offset and drift did not settle")
+    jacobian, residual, at = gains.at(numbers)
+    half = _half_widths(jacobian * gains.scale, residual, at) * gains.scale
+    if half[0] > _MOST_OFFSET_s or abs(numbers[1]) > _MOST_DRIFT or abs(numbers[0] - offset) > 1.0:
+        raise NotTold(f"the offset is known to {half[0]:.3f} s only; signals that change faster are needed")
+    gain, gain_half = float(numbers[2]), float(half[2])
+    if not own_is_slower:  # what was fitted is the main signal over this one
+        gain, gain_half = 1.0 / gain, gain_half / gain**2
+    return ClockFit(
+        float(numbers[0]), float(half[0]), float(1e6 * numbers[1]), float(1e6 * half[1]),
+        gain, gain_half, correlation,
+    )  # fmt: skip
+
+
+class _Gains:
+    """Residuals of the slower signal's samples, and how they go with offset, drift, gain and constant."""
+
+    def __init__(self, slow: tuple[Values, Values], fast: tuple[Values, Values], own_is_slower: bool) -> None:
+        self._slow, self._fast, self._forward = slow, fast, own_is_slower
+        self._slope = np.gradient(fast[1], fast[0])
+        span = float(np.ptp(slow[0]))
+        size = float(np.std(fast[1])) or 1.0
+        self.scale = np.array([0.1, 0.1 / span, 1.0, size])
+
+    def level(self, offset: float) -> tuple[float, float]:
+        """Gain and constant at an offset."""
+        jacobian, residual, _ = self.at(np.array([offset, 0.0, 0.0, 0.0]))
+        gain, constant = np.linalg.lstsq(jacobian[:, 2:], residual, rcond=None)[0]
+        return float(gain), float(constant)
+
+    def at(self, numbers: Values) -> tuple[Values, Values, Values]:
+        """Jacobian (n, 4), residual (n,) and instants (n,) of the samples that both signals have."""
+        offset, drift, gain, constant = numbers
+        time_s, values = self._slow
+        if self._forward:
+            there = time_s * (1.0 + drift) + offset
+            by_offset, by_drift = np.ones(len(time_s)), time_s
+        else:
+            there = (time_s - offset) / (1.0 + drift)
+            by_offset = np.full(len(time_s), -1.0 / (1.0 + drift))
+            by_drift = -there / (1.0 + drift)
+        fast_s, fast = self._fast
+        both = (there > fast_s[0]) & (there < fast_s[-1])
+        if both.sum() < _LEAST_SAMPLES:
+            raise NotTold("the two logs have too little time in common")
+        there = there[both]
+        level, slope = np.interp(there, fast_s, fast), np.interp(there, fast_s, self._slope)
+        jacobian = np.column_stack(
+            [gain * slope * by_offset[both], gain * slope * by_drift[both], level, np.ones(len(there))]
+        )
+        return jacobian, values[both] - gain * level - constant, time_s[both]
+
+
+def _half_widths(jacobian: Values, residual: Values, at: Values) -> Values:
+    """(4,) half widths of 95 % intervals, from pieces of the log."""
+    pieces = np.minimum((_PIECES * (at - at[0]) / np.ptp(at)).astype(int), _PIECES - 1)
+    scores = np.zeros((_PIECES, jacobian.shape[1]))
+    np.add.at(scores, pieces, jacobian * residual[:, None])
+    triangle = np.asarray(np.linalg.qr(jacobian)[1])
+    spread = np.linalg.solve(triangle, np.linalg.solve(triangle.T, scores.T))
+    free = _PIECES - jacobian.shape[1]
+    variance = (spread**2).sum(axis=1) * _PIECES / free
+    return np.asarray(stats.t.ppf(0.975, free) * np.sqrt(variance))
+
+
+def _smoothed(time_s: Values, values: Values, slow_step_s: float) -> tuple[Values, Values]:
+    """A signal without what the slower one can't show: a Gaussian of half the slower step."""
+    width = 0.5 * slow_step_s / float(np.median(np.diff(time_s)))
+    if width < 0.5:
+        return time_s, values
+    reach = int(np.ceil(4.0 * width))
+    if 2 * reach + 1 >= len(values):
+        raise NotTold("the logs are too short")
+    weights = np.exp(-0.5 * (np.arange(-reach, reach + 1) / width) ** 2)
+    weights /= weights.sum()
+    return time_s[reach:-reach], filters.oaconvolve(values, weights, mode="valid")
+
+
+def _first_offset(
+    main: tuple[Values, Values], own: tuple[Values, Values], within_s: float
+) -> tuple[float, float]:
+    """The offset of the highest correlation [s], and that. Raises NotTold where it is low, or not alone."""
+    step = max(_GRID, float(np.ptp(main[0])) / 200_000)
+    grids = [np.arange(t[0], t[-1], step) for t, _ in (main, own)]
+    levels = [np.interp(g, t, v) for g, (t, v) in zip(grids, (main, own), strict=True)]
+    levels = [(v - v.mean()) / (v.std() or 1.0) for v in levels]
+    sums = filters.correlate(levels[0], levels[1], method="fft")
+    lags = filters.correlation_lags(len(levels[0]), len(levels[1]))
+    offsets = lags * step + grids[0][0] - grids[1][0]
+    squares = [np.concatenate([[0.0], np.cumsum(v**2)]) for v in levels]
+    first = np.maximum(lags, 0)
+    count = np.minimum(len(levels[0]) - first, len(levels[1]) + np.minimum(lags, 0))
+    looked = (np.abs(offsets) <= within_s) & (count * step > 10.0)
+    if not looked.any():
+        raise NotTold("the two logs have less than 10 s in common")
+    energy = [q[a + count] - q[a] for q, a in zip(squares, (first, np.maximum(-lags, 0)), strict=True)]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        alike = np.where(looked, sums / np.sqrt(energy[0] * energy[1]), 0.0)
+    alike = np.nan_to_num(alike)
+    best = int(np.argmax(np.abs(alike)))
+    height = float(alike[best])
+    if abs(height) < _LEAST_CORRELATION:
+        raise NotTold(f"the two signals are alike by {abs(height):.2f} only; {_LEAST_CORRELATION} is needed")
+    hills = np.flatnonzero(
+        (np.abs(alike[1:-1]) >= np.abs(alike[:-2])) & (np.abs(alike[1:-1]) > np.abs(alike[2:]))
+    )
+    rivals = [k + 1 for k in hills if abs(k + 1 - best) * step > 1.0]
+    if any(abs(alike[k]) > _RIVAL * abs(height) for k in rivals):
+        raise NotTold("several offsets fit as well; take a smaller within_s, or signals that don't repeat")
+    return float(offsets[best]), height

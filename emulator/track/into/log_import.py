@@ -1,0 +1,380 @@
+"""Logs of the track brought together: in our signals and units, on one clock, on the rows of a record.
+
+A row stands every whole number of milliseconds that the fastest channel has samples. Nothing is filled: where
+a channel has a gap or an outlier its column has NaN and the marks say what was there.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.config.track.map_file import CHOSEN, UNITS, Channel, TrackMap
+from emulator.core.signals import INDEX
+from emulator.track.into.agreement import Agreement, agreements, wrong_gain
+from emulator.track.into.clocks import ClockFit, NotTold, fit_clock
+from emulator.track.into.grid import averaged, held, joined
+from emulator.track.into.marks import Mark, Sound, sound_samples
+from emulator.track.into.mounting import Mounting, find_mounting
+from emulator.track.into.place import Placed, on_earth, reference_place
+from emulator.track.logs.log import Log, LogError, Series, Wanted
+from emulator.wire.geodesy import Origin
+
+Values = NDArray[np.float64]
+
+STANDS_IN: dict[str, tuple[str, ...]] = {
+    "truth.speed_m_s": ("output.wheel_front_m_s", "output.wheel_rear_m_s", "output.gnss_speed_m_s"),
+    "truth.roll_rad": ("output.lean_rad",),
+    "truth.roll_rate_rad_s": ("output.rate_x_rad_s",),
+    "truth.pitch_rate_rad_s": ("output.rate_y_rad_s",),
+    "truth.yaw_rate_rad_s": ("output.rate_z_rad_s",),
+    "truth.steer_rad": ("output.steering_angle_rad",),
+    "truth.fork_travel_m": ("output.fork_travel_m",),
+    "truth.engine_rad_s": ("output.engine_rad_s",),
+    "truth.gear": ("output.gear",),
+    "actuator.throttle": ("output.throttle_position",),
+    "actuator.front_brake_Pa": ("output.front_brake_line_Pa",),
+    "actuator.rear_brake_Pa": ("output.rear_brake_line_Pa",),
+    "actuator.clutch": ("output.clutch_position",),
+}
+"""What is measured stands for what nobody knows, the first one that the log has: criteria and report look
+there."""
+_RATES = tuple(f"output.rate_{axis}_rad_s" for axis in "xyz")
+_FORCES = tuple(f"output.force_{axis}_m_s2" for axis in "xyz")
+_COARSE_s = 0.05
+_MOST_BACK = 0.01
+_MOST_ROWS = 8_000_000
+_EPOCH_s = 1e9
+
+
+@dataclass
+class Brought:
+    """What came of the logs.
+
+    tick      (n,)  milliseconds since the first row
+    columns   our signals, each (n,); several may be one array
+    zero_s    the main log's own time at tick 0 [s]
+    stand_ins what a column was taken from, where no channel is mapped to it
+    """
+
+    tick: NDArray[np.int64]
+    columns: dict[str, Values]
+    zero_s: float
+    step_ms: int
+    marks: list[Mark] = field(default_factory=list)
+    clocks: dict[str, ClockFit] = field(default_factory=dict)
+    mounting: Mounting | None = None
+    agreements: list[Agreement] = field(default_factory=list)
+    stand_ins: dict[str, str] = field(default_factory=dict)
+    channels: list[dict[str, Any]] = field(default_factory=list)
+    remarks: list[str] = field(default_factory=list)
+
+    @property
+    def started_epoch_s(self) -> float | None:
+        """UTC of tick 0 [s since 1970], where the log's time counts so."""
+        return self.zero_s if self.zero_s > _EPOCH_s else None
+
+
+def wanted_of(asked: TrackMap) -> list[Wanted]:
+    """The channels that a map asks its logs for."""
+    return list(dict.fromkeys(Wanted(c.channel, c.group) for c in asked.channels))
+
+
+def bring_together(logs: Sequence[Log], asked: TrackMap, origin: Origin | None) -> Brought:
+    """Make columns of a record from logs; the logs are used up.
+
+    origin  where the scenario's line is on earth; needed for latitude and longitude
+    Raises LogError: a channel is not there, a clock or the mounting can't be told, signals contradict each
+    other, no samples are left.
+    """
+    found = _series_of(logs, asked)
+    zero_s, zeros = _zeros(found, asked)
+    sound: dict[str, Sound] = {}
+    brought = Brought(np.empty(0, np.int64), {}, zero_s, 1)
+    brought.remarks += [f"{log.path.name}: {remark}" for log in logs for remark in log.remarks]
+    for channel in asked.channels:
+        series = found.pop(channel.signal)
+        sound[channel.signal] = _sound(channel, series, zeros[channel.clock])
+        if not len(sound[channel.signal].values):
+            brought.remarks.append(f"channel {channel.channel!r} has no sample that is a number")
+    for log in logs:
+        log.series.clear()
+    _clocks(asked, sound, brought)
+    _turn_by_axes(asked, sound)
+    rows = _rows(asked, sound, brought)
+    _mounting(asked, sound, rows, brought)
+    _agree(sound, rows, brought)
+    for channel in asked.channels:
+        of = sound[channel.signal]
+        brought.marks += of.marks
+        brought.channels.append(_about(channel, of))
+    _columns(asked, sound, rows, origin, brought)
+    brought.marks.sort(key=lambda mark: (mark.from_s, mark.signal))
+    return brought
+
+
+# -- samples ---------------------------------------------------------------------------------------------
+
+
+def _series_of(logs: Sequence[Log], asked: TrackMap) -> dict[str, Series]:
+    """Each mapped channel's series, by our signal. Raises LogError for what no log has, or several have."""
+    found: dict[str, Series] = {}
+    for channel in asked.channels:
+        wanted = Wanted(channel.channel, channel.group)
+        having = [log for log in logs if wanted in log.series]
+        if not having:
+            names = sorted({name for log in logs for name in log.names})
+            raise LogError(
+                f"no channel {channel.channel!r} in {', '.join(log.path.name for log in logs)}",
+                advice=f"there are {', '.join(names[:25])}{' and others' if len(names) > 25 else ''}",
+            )
+        if len(having) > 1:
+            both = " and ".join(log.path.name for log in having)
+            raise LogError(f"channel {channel.channel!r} is in {both}", advice="rename one of them")
+        series = having[0].series[wanted]
+        if not len(series.values):
+            raise LogError(f"{having[0].path.name}: channel {channel.channel!r} has 0 samples")
+        found[channel.signal] = series
+    return found
+
+
+def _zeros(found: dict[str, Series], asked: TrackMap) -> tuple[float, dict[str | None, float]]:
+    """The first instant of each clock [s], by its own time; of the main one besides."""
+    zeros: dict[str | None, float] = {}
+    for channel in asked.channels:
+        time_s = found[channel.signal].time_s
+        finite = time_s[np.isfinite(time_s)]
+        if not len(finite):
+            raise LogError(f"channel {channel.channel!r} has no sample with a time")
+        zeros[channel.clock] = min(float(finite[0]), zeros.get(channel.clock, math.inf))
+    if None not in zeros:
+        raise LogError("every channel has another clock than the main one", advice="leave clock out for some")
+    return zeros[None], zeros
+
+
+def _sound(channel: Channel, series: Series, zero_s: float) -> Sound:
+    """The channel's samples in our unit and sign, by its clock since its first sample. Raises LogError."""
+    factor = channel.sign * UNITS[channel.unit].factor
+    bounds = sorted(factor * b if b is not None else s * math.inf for b, s in
+                    ((channel.least, -factor), (channel.most, factor)))  # fmt: skip
+    sound = sound_samples(
+        channel.signal,
+        series.time_s - zero_s,
+        series.values * factor if factor != 1.0 else series.values,
+        chosen=channel.signal in CHOSEN,
+        least=bounds[0],
+        most=bounds[1],
+        stands_s=channel.stands_s,
+    )
+    back = sum(mark.samples for mark in sound.marks if mark.kind == "time back")
+    if back > _MOST_BACK * len(series.time_s):
+        raise LogError(
+            f"channel {channel.channel!r}: {back:,} of {len(series.time_s):,} times run back or repeat",
+            advice="several logs in one file? cut them apart; or see that the time is the right column",
+        )
+    return sound
+
+
+def _clocks(asked: TrackMap, sound: dict[str, Sound], brought: Brought) -> None:
+    """Put every clock's samples on the main one. Raises LogError."""
+    for clock in asked.clocks:
+        own, main = sound[clock.signal], sound[clock.like]
+        try:
+            fit = fit_clock((main.time_s, main.values), (own.time_s, own.values), clock.within_s)
+        except NotTold as why:
+            raise LogError(
+                f"clock {clock.name!r} can't be brought to the main one by {clock.signal} and {clock.like}: "
+                f"{why}",
+            ) from why
+        if words := wrong_gain(fit.gain):
+            raise LogError(f"{clock.signal} beside {clock.like}: {words}", advice="see unit and sign")
+        brought.clocks[clock.name] = fit
+        for channel in asked.channels:
+            if channel.clock == clock.name:
+                of = sound[channel.signal]
+                marks = [m._replace(from_s=fit.on_main(m.from_s), to_s=fit.on_main(m.to_s)) for m in of.marks]
+                sound[channel.signal] = of._replace(time_s=fit.on_main(of.time_s), marks=marks)
+
+
+# -- rows ------------------------------------------------------------------------------------------------
+
+
+def _rows(asked: TrackMap, sound: dict[str, Sound], brought: Brought) -> Values:
+    """(n,) instants of the rows [s since the main clock's first sample]; sets tick and step."""
+    steps = [s.step_s for s in sound.values() if s.step_s > 0.0]
+    if not steps:
+        raise LogError("no channel has two samples or more")
+    step_ms = max(1, int(1e3 * min(steps) + 0.01))
+    end_s = max(
+        (float(s.time_s[-1]) for c, s in sound.items() if len(s.time_s) and _by_main(asked, c)), default=0.0
+    )
+    count = int((end_s + 1e-6) * 1e3 // step_ms) + 1
+    if count > _MOST_ROWS:
+        raise LogError(f"the log lasts {end_s:,.0f} s, {count:,} rows", advice="cut it into shorter ones")
+    brought.step_ms = step_ms
+    brought.tick = np.arange(count, dtype=np.int64) * step_ms
+    return brought.tick / 1e3
+
+
+def _by_main(asked: TrackMap, signal: str) -> bool:
+    return any(channel.signal == signal and channel.clock is None for channel in asked.channels)
+
+
+def _turn_by_axes(asked: TrackMap, sound: dict[str, Sound]) -> None:
+    """Exchange the unit's channels, so that x points forward, y left, z up."""
+    axes = asked.inertial_unit.axes
+    for names in (_RATES, _FORCES):
+        given = dict(zip("xyz", (sound.get(name) for name in names), strict=True))
+        for name, axis in zip(names, axes, strict=True):
+            taken = given[axis[-1]]
+            if taken is None:
+                sound.pop(name, None)
+                continue
+            sign = -1.0 if axis[0] == "-" else 1.0
+            sound[name] = taken if sign > 0 else taken._replace(values=-taken.values)
+
+
+def _mounting(asked: TrackMap, sound: dict[str, Sound], rows: Values, brought: Brought) -> None:
+    """Estimate the mounting and turn forces and rates by it. Raises LogError."""
+    unit = asked.inertial_unit
+    if unit.mounting == "as_told":
+        return
+    if missing := [name for name in (*_FORCES, *_RATES) if name not in sound]:
+        raise LogError(f"the mounting can't be estimated without {', '.join(missing)}")
+    speed = next((sound[n] for n in ("truth.speed_m_s", *STANDS_IN["truth.speed_m_s"]) if n in sound), None)
+    if speed is None:
+        raise LogError("the mounting can't be estimated without a speed")
+    coarse = np.arange(rows[0], rows[-1], _COARSE_s)
+    force, rate = (
+        np.column_stack([averaged(sound[name], coarse, _COARSE_s) for name in names])
+        for names in (_FORCES, _RATES)
+    )
+    try:
+        found = find_mounting(
+            _COARSE_s,
+            force,
+            rate,
+            averaged(speed, coarse, _COARSE_s),
+            lean_rad=math.radians(unit.standstill_lean_deg),
+            bias_m_s2=unit.force_bias_m_s2,
+        )
+    except NotTold as why:
+        raise LogError(f"the mounting of the inertial unit can't be told: {why}") from why
+    brought.mounting = found
+    for names in (_FORCES, _RATES):
+        parts = [sound[name] for name in names]
+        if any(len(p.time_s) != len(parts[0].time_s) or not np.array_equal(p.time_s, parts[0].time_s)
+               for p in parts[1:]):  # fmt: skip
+            common = np.intersect1d(np.intersect1d(parts[0].time_s, parts[1].time_s), parts[2].time_s)
+            parts = [
+                p._replace(time_s=common, values=p.values[np.searchsorted(p.time_s, common)]) for p in parts
+            ]
+        for name, row, part in zip(names, found.turn, list(parts), strict=True):
+            sound[name] = part._replace(values=sum(w * p.values for w, p in zip(row, parts, strict=True)))
+
+
+def _agree(sound: dict[str, Sound], rows: Values, brought: Brought) -> None:
+    """Compare what knows of each other. Raises LogError for what contradicts."""
+    coarse = np.arange(rows[0], rows[-1], _COARSE_s)
+    kept: dict[str, Values] = {}
+
+    def look(signal: str) -> Values | None:
+        if signal not in sound:
+            return None
+        if signal not in kept:
+            of = sound[signal]
+            turns = signal == "course"
+            kept[signal] = averaged(_unwrapped(of) if turns else of, coarse, _COARSE_s)
+        return kept[signal]
+
+    brought.agreements = agreements(look, _COARSE_s)
+    if wrong := [a for a in brought.agreements if a.holds is False]:
+        raise LogError(
+            "signals contradict each other: "
+            + "; ".join(f"{a.signal} is {a.words} ({a.beside})" for a in wrong),
+            advice="see unit, sign, axes and channel of these in the map",
+        )
+
+
+def _unwrapped(sound: Sound) -> Sound:
+    return sound._replace(values=np.unwrap(sound.values))
+
+
+# -- columns ---------------------------------------------------------------------------------------------
+
+
+def _columns(
+    asked: TrackMap, sound: dict[str, Sound], rows: Values, origin: Origin | None, brought: Brought
+) -> None:
+    """All columns of the record; samples are let go of as they are placed."""
+    columns = brought.columns
+    placed = on_earth(sound, origin)
+    course = _unwrapped(sound["course"]) if "course" in sound else None
+    if placed is not None:
+        columns["output.gnss_x_m"], columns["output.gnss_y_m"] = (
+            held(part, rows) for part in (placed.east, placed.north)
+        )
+    for signal in [name for name in sound if name in INDEX]:
+        columns[signal] = (joined if _lies_between(signal) else held)(sound.pop(signal), rows)
+    for ours, sources in STANDS_IN.items():
+        source = next((name for name in sources if name in columns), None)
+        if ours not in columns and source is not None:
+            columns[ours] = columns[source]
+            brought.stand_ins[ours] = source
+    if course is not None and "truth.heading_rad" not in columns:
+        columns["truth.heading_rad"] = 0.5 * math.pi - joined(course, rows)
+        brought.stand_ins["truth.heading_rad"] = "course"
+    if placed is not None and "truth.x_m" not in columns:
+        _reference(asked, placed, rows, brought)
+
+
+def _reference(asked: TrackMap, placed: Placed, rows: Values, brought: Brought) -> None:
+    """Where the bike's reference point is, under the antenna."""
+    columns = brought.columns
+    east, north = joined(placed.east, rows), joined(placed.north, rows)
+    lever = asked.antenna.position_m if asked.antenna is not None else (0.0, 0.0, 0.0)
+    if any(lever):
+        heading = columns.get("truth.heading_rad")
+        if heading is None:
+            raise LogError(
+                "the antenna's lever arm needs the course", advice="map course, or leave antenna out"
+            )
+        roll = columns.get("truth.roll_rad")
+        if roll is None:
+            brought.remarks.append(
+                "the antenna's place is taken down without the lean, which the log has not"
+            )
+        east, north = reference_place(
+            east, north, heading, np.zeros(len(rows)) if roll is None else roll, lever
+        )
+    columns["truth.x_m"], columns["truth.y_m"] = east, north
+    source = "output.gnss_x_m, output.gnss_y_m" + (" and the antenna's lever arm" if any(lever) else "")
+    brought.stand_ins |= dict.fromkeys(("truth.x_m", "truth.y_m"), source)
+
+
+def _lies_between(signal: str) -> bool:
+    return signal.startswith(("truth.", "actuator.")) and signal not in CHOSEN
+
+
+def _about(channel: Channel, sound: Sound) -> dict[str, Any]:
+    """What a record's manifest says of a channel."""
+    counts = dict.fromkeys(("gap", "outlier", "no number", "time back"), 0)
+    for mark in sound.marks:
+        counts[mark.kind] += mark.samples if mark.kind != "gap" else 1
+    return {
+        "channel": channel.channel,
+        "signal": channel.signal,
+        "unit": channel.unit,
+        "sign": channel.sign,
+        "clock": channel.clock or "main",
+        "samples": len(sound.values),
+        "step_s": sound.step_s,
+        "stands_s": sound.stands_s,
+        "on_rows": "joined" if _lies_between(channel.signal) or channel.signal not in INDEX else "held",
+        "marked": counts,
+    }

@@ -1,0 +1,128 @@
+"""What is missing or odd in a channel: gaps, outliers, what is no number, times that run back. Never mended.
+
+An outlier is a value or two that leave their neighbours and come back at once, by more than twelve times
+what the channel usually does between two samples, or one beyond the bounds that the map gives. What is marked
+is taken out; the marks keep what it was.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Literal, NamedTuple, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+Kind: TypeAlias = Literal["gap", "outlier", "no number", "time back"]
+_SPREADS = 12.0
+_NORMAL = 1.4826  # spread of normal noise over its median size
+_USUAL_STEPS = 3.0
+_BACK = 1e-9  # seconds by which a time may repeat itself
+
+
+class Mark(NamedTuple):
+    """A stretch of a signal [s, record's time]; its first value as the log has it, in our unit."""
+
+    signal: str
+    kind: Kind
+    from_s: float
+    to_s: float
+    samples: int
+    value: float
+
+
+class Sound(NamedTuple):
+    """Samples that are left: rising times [s], finite values; how long one stands [s]; the marks."""
+
+    time_s: NDArray[np.float64]
+    values: NDArray[np.float64]
+    step_s: float
+    stands_s: float
+    marks: list[Mark]
+
+
+def sound_samples(
+    signal: str,
+    time_s: NDArray[np.float64],
+    values: NDArray[np.float64],
+    *,
+    chosen: bool = False,
+    least: float | None = None,
+    most: float | None = None,
+    stands_s: float | None = None,
+) -> Sound:
+    """The samples of a channel that can be used, and marks for all others and for gaps between them.
+
+    time_s, values  (n,)  in the order logged
+    chosen          the signal jumps between few values: no outliers are looked for
+    least, most     bounds of values that are no outliers
+    stands_s        how long a value stands [s]; None: three usual steps
+    """
+    marks: list[Mark] = []
+
+    def without(bad: NDArray[np.bool_], kind: Kind) -> None:
+        nonlocal time_s, values
+        if bad.any():
+            marks.extend(_runs(signal, kind, time_s, values, bad))
+            time_s, values = time_s[~bad], values[~bad]
+
+    without(~np.isfinite(time_s), "no number")
+    if len(time_s):
+        highest = np.maximum.accumulate(time_s)
+        back = np.zeros(len(time_s), bool)
+        back[1:] = time_s[1:] <= highest[:-1] + _BACK
+        without(back, "time back")
+    without(~np.isfinite(values), "no number")
+    beyond = np.zeros(len(values), bool)
+    if least is not None:
+        beyond |= values < least
+    if most is not None:
+        beyond |= values > most
+    without(beyond, "outlier")
+    if not chosen:
+        without(spikes(values), "outlier")
+    steps = np.diff(time_s)
+    step_s = float(np.median(steps)) if len(steps) else 0.0
+    stands = stands_s if stands_s is not None else _USUAL_STEPS * step_s
+    # a little more, because times are rounded
+    holes = np.flatnonzero(steps > stands * (1.0 + 1e-6) + 1e-6)
+    marks += [Mark(signal, "gap", float(time_s[k]), float(time_s[k + 1]), 0, float(values[k])) for k in holes]
+    marks.sort(key=lambda mark: mark.from_s)
+    return Sound(time_s, values, step_s, stands, marks)
+
+
+def spikes(values: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """(n,) where one value or two leave their neighbours and come back at once."""
+    found = np.zeros(len(values), bool)
+    if len(values) < 8:
+        return found
+    bent = np.abs(values[1:-1] - 0.5 * (values[:-2] + values[2:]))
+    moved = np.abs(np.diff(values))
+    moving = moved[moved > 0.0]
+    if not len(moving):
+        return found
+    # where a channel rests or counts in steps, the median is 0: then what it moves by when it moves
+    usual = max(_NORMAL * float(np.median(bent)), float(np.median(moving)))
+    for width in (1, 2):
+        before, after = values[: -width - 1], values[width + 1 :]
+        inside = np.stack([values[1 + k : len(values) - width + k] for k in range(width)])
+        base = 0.5 * (before + after)
+        off = inside - base
+        away = (np.abs(off).min(axis=0) > _SPREADS * usual) & (np.ptp(np.sign(off), axis=0) == 0)
+        away &= np.abs(after - before) < 0.25 * np.abs(off).min(axis=0)
+        for k in range(width):
+            found[1 + k : len(values) - width + k] |= away
+    return found
+
+
+def _runs(
+    signal: str,
+    kind: Kind,
+    time_s: NDArray[np.float64],
+    values: NDArray[np.float64],
+    bad: NDArray[np.bool_],
+) -> Iterator[Mark]:
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], bad, [False]]).astype(np.int8)))
+    for first, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        span = time_s[first:end]
+        yield Mark(signal, kind, float(span[0]), float(span[-1]), end - first, float(values[first]))

@@ -1,0 +1,1 @@
+"""Logs of every kind that is read, as channels of numbers over time."""

@@ -1,0 +1,124 @@
+"""Logs of a bus, in every form that python-can reads, decoded by a DBC.
+
+Frames are gathered by identifier and decoded together; those of others are counted only.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from array import array
+from collections import defaultdict
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from emulator.track.bus_values import physical
+from emulator.track.logs.log import MOST_VALUES, Log, LogError, Series, Wanted
+from emulator.wire.dbc_file import read_dbc
+
+_EXTENDED = 1 << 31
+_BYTES = 64
+_MOST_FRAMES = MOST_VALUES // 16  # each takes 72 bytes here
+
+
+class _Frames:
+    """Frames of one identifier: instants, lengths, payloads end to end."""
+
+    def __init__(self) -> None:
+        self.time_s, self.length, self.data = array("d"), array("B"), bytearray()
+
+    def add(self, time_s: float, data: bytes, size: int) -> None:
+        """One frame, filled up to the size of its kind; what is beyond is cut."""
+        self.time_s.append(time_s)
+        self.length.append(min(len(data), size))
+        self.data += data[:size].ljust(size, b"\0")
+
+
+def read_bus(path: Path, wanted: Sequence[Wanted], dbc: Path) -> Log:
+    """Wanted signals of a bus log, ``SIGNAL`` or ``FRAME.SIGNAL``. Raises LogError, ConfigError."""
+    messages = list(read_dbc(dbc).database.messages)
+    of_name: dict[str, list[tuple[Any, str]]] = defaultdict(list)
+    for message in messages:
+        for signal in message.signals:
+            of_name[signal.name].append((message, signal.name))
+            of_name[f"{message.name}.{signal.name}"].append((message, signal.name))
+    places: dict[Wanted, tuple[Any, str]] = {}
+    for one in wanted:
+        if len(found := of_name.get(one.channel, [])) > 1:
+            either = " or ".join(f"{message.name}.{name}" for message, name in found)
+            raise LogError(f"{dbc} has signal {one.channel!r} in several frames", advice=f"write {either}")
+        if found:
+            places[one] = found[0]
+    kept = {_key(m): (m, _Frames(), min(max(m.length, 1), _BYTES)) for m, _ in places.values()}
+    remarks = _gather(path, kept)
+    series = {}
+    decoded = {}
+    for key, (message, frames, size) in kept.items():
+        data = np.frombuffer(bytes(frames.data), np.uint8).reshape(-1, size)
+        decoded[key] = physical(message, data, np.frombuffer(frames.length, np.uint8))
+    for one, (message, name) in places.items():
+        units = {signal.name: signal.unit or "" for signal in message.signals}
+        time_s = np.frombuffer(kept[_key(message)][1].time_s, np.float64)
+        series[one] = Series(time_s, decoded[_key(message)][name], units[name])
+    return Log(path, "bus log", series, sorted(of_name), remarks)
+
+
+def _key(message: Any) -> int:
+    return int(message.frame_id) | (_EXTENDED if message.is_extended_frame else 0)
+
+
+def _gather(path: Path, kept: dict[int, tuple[Any, _Frames, int]]) -> list[str]:
+    """Put each frame to its kind; returns remarks. Raises LogError."""
+    import can
+
+    taken = others = 0
+    remarks = []
+    try:
+        reader = can.LogReader(str(path))
+    except Exception as error:  # python-can raises whatever its parsers do
+        raise _damaged(path, error) from error
+    with contextlib.closing(_stoppable(reader)):
+        try:
+            for message in reader:
+                if message.is_error_frame or message.is_remote_frame:
+                    continue
+                place = kept.get(message.arbitration_id | (_EXTENDED if message.is_extended_id else 0))
+                if place is None:
+                    others += 1
+                    continue
+                place[1].add(message.timestamp, bytes(message.data), place[2])
+                taken += 1
+                if taken > _MOST_FRAMES:
+                    raise LogError(f"{path} holds more than {_MOST_FRAMES:,} frames", advice="cut the log")
+        except LogError:
+            raise
+        except Exception as error:
+            if not taken:
+                raise _damaged(path, error) from error
+            said = " ".join(str(error).split())[:120] or type(error).__name__
+            remarks.append(f"the log breaks off after {taken + others:,} frames: {said}")
+    if not taken:
+        raise LogError(
+            f"{path} has no frame with a wanted signal, and {others:,} others",
+            advice="see that the DBC is this bus's, and that identifiers are 11 or 29 bits as there",
+        )
+    return remarks
+
+
+class _stoppable:  # noqa: N801 - closes what python-can calls stop
+    def __init__(self, reader: Any) -> None:
+        self._reader = reader
+
+    def close(self) -> None:
+        """Close the file, whatever became of it."""
+        with contextlib.suppress(Exception):
+            self._reader.stop()
+
+
+def _damaged(path: Path, error: Exception) -> LogError:
+    said = " ".join(str(error).split())[:200] or type(error).__name__
+    return LogError(
+        f"{path} can't be read as a bus log: {said}", advice="see that it is whole, and its ending"
+    )

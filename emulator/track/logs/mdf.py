@@ -1,0 +1,108 @@
+"""MDF 4 (and 3) as a log, by asammdf: wanted channels with their own times."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import logging
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from emulator.track.logs.log import Log, LogError, Series, Wanted, too_large
+from emulator.track.out.mdf import asammdf_module
+
+_BUS_CHANNEL = "CAN_DataFrame"
+_PACKED = 1100  # times that deflate can make of a byte
+
+
+def holds_frames(path: Path) -> bool:
+    """Whether an MDF file is a log of bus frames. Raises LogError, StartFailed without asammdf."""
+    with _opened(path) as file:
+        return any(name.startswith(_BUS_CHANNEL) for name in file.channels_db)
+
+
+def read_mdf(path: Path, wanted: Sequence[Wanted]) -> Log:
+    """Wanted channels of an MDF file. Raises LogError, StartFailed without asammdf."""
+    remarks: list[str] = []
+    series: dict[Wanted, Series] = {}
+    with _opened(path) as file:
+        names = sorted(name for name in file.channels_db if name)
+        total = 0
+        for one in wanted:
+            places = list(dict.fromkeys(group for group, _ in file.channels_db.get(one.channel, ())))
+            if one.group is not None:
+                places = [group for group in places if group == one.group]
+            if not places:
+                continue
+            if len(places) > 1:
+                raise LogError(
+                    f"{path} has channel {one.channel!r} in groups {', '.join(map(str, places))}",
+                    advice="say which with group: NUMBER",
+                )
+            described = _rows(path, file, places[0])
+            total += described
+            if (refused := too_large(path, total, 1)) is not None:
+                raise refused
+            series[one] = _series(path, file, one.channel, places[0])
+            if len(series[one].values) < described:
+                remarks.append(
+                    f"{one.channel}: {described:,} samples are told, {len(series[one].values):,} there"
+                )
+    return Log(path, "MDF", series, names, remarks)
+
+
+def _rows(path: Path, file: Any, group: int) -> int:
+    """Samples of a group as its header says. Raises LogError where the file can't hold them."""
+    block = file.groups[group].channel_group
+    rows, size = int(block.cycles_nr), int(getattr(block, "samples_byte_nr", 1))
+    held = path.stat().st_size
+    if rows * max(size, 1) > held * _PACKED:
+        raise LogError(
+            f"{path} says that group {group} holds {rows:,} samples of {size} bytes; it has {held:,} itself",
+            advice="its header is damaged or the file was cut off; export the log again",
+        )
+    return rows
+
+
+def _series(path: Path, file: Any, name: str, group: int) -> Series:
+    try:
+        signal = file.get(name, group=group)
+    except Exception as error:  # the library raises whatever a damaged block leads to
+        raise _damaged(path, error) from error
+    samples = np.asarray(signal.samples)
+    if samples.ndim != 1 or samples.dtype.kind not in "fiub":
+        raise LogError(f"{path}: channel {name!r} holds no numbers", advice="map another channel")
+    values = samples.astype(np.float64)
+    if signal.invalidation_bits is not None:
+        values[np.asarray(signal.invalidation_bits, bool)] = np.nan
+    return Series(np.asarray(signal.timestamps, np.float64), values, str(signal.unit or ""))
+
+
+@contextlib.contextmanager
+def _opened(path: Path) -> Any:
+    """The file, without what the library says on the screen. Raises LogError, StartFailed."""
+    asammdf = asammdf_module()
+    logger = logging.getLogger("asammdf")
+    level = logger.level
+    logger.setLevel(logging.CRITICAL + 1)
+    with contextlib.redirect_stdout(io.StringIO()):
+        try:
+            try:
+                file = asammdf.MDF(path)
+            except Exception as error:  # as above
+                raise _damaged(path, error) from error
+            with file:
+                yield file
+        finally:
+            logger.setLevel(level)
+
+
+def _damaged(path: Path, error: Exception) -> LogError:
+    said = " ".join(str(error).split())[:200] or type(error).__name__
+    return LogError(
+        f"{path} can't be read as MDF: {said}",
+        advice="a file that was cut off or is damaged can be finalised by the logger's own software",
+    )

@@ -1,0 +1,61 @@
+"""A log of any kind, by its first bytes and its ending."""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Sequence
+from pathlib import Path
+
+from emulator.config.track.map_file import TextForm, TimeChannel
+from emulator.track.logs.bus import read_bus
+from emulator.track.logs.log import Log, LogError, Wanted
+from emulator.track.logs.mdf import holds_frames, read_mdf
+from emulator.track.logs.nmea import read_nmea
+from emulator.track.logs.tables import read_csv, read_parquet
+
+BUS_ENDINGS = (".asc", ".blf", ".log", ".trc", ".db")
+_BUS_CSV = b"timestamp,arbitration_id,"
+_HEAD = 4096
+
+
+def read_log(
+    path: Path,
+    wanted: Sequence[Wanted],
+    *,
+    time: TimeChannel | None = None,
+    form: TextForm | None = None,
+    dbc: Path | None = None,
+) -> Log:
+    """The wanted channels that a log has.
+
+    Raises LogError; ConfigError for the DBC; StartFailed without asammdf.
+    """
+    head = _head(path)
+    if not head:
+        raise LogError(f"{path} is empty", advice="name a log with samples")
+    if head.startswith(b"PAR1"):
+        return read_parquet(path, wanted, time)
+    if head.startswith((b"MDF     ", b"UnFinMF ")):
+        if dbc is not None and holds_frames(path):
+            return read_bus(path, wanted, dbc)
+        return read_mdf(path, wanted)
+    ending = path.suffix.lower()
+    if ending in BUS_ENDINGS or path.name.lower().endswith(".log.gz") or head.startswith(_BUS_CSV):
+        if dbc is None:
+            raise LogError(f"{path} is a log of a bus, and the map names no DBC", advice="add dbc: FILE")
+        return read_bus(path, wanted, dbc)
+    if ending in (".nmea", ".ubx") or head.lstrip().startswith(b"$G"):
+        return read_nmea(path, wanted)
+    return read_csv(path, wanted, time, form or TextForm())
+
+
+def _head(path: Path) -> bytes:
+    """The first bytes of an ordinary file. Raises LogError."""
+    try:
+        if not stat.S_ISREG(os.stat(path).st_mode):
+            raise LogError(f"{path} is no ordinary file", advice="name a log")
+        with path.open("rb") as file:
+            return file.read(_HEAD)
+    except OSError as error:
+        raise LogError(f"{path} can't be read: {error.strerror or error}") from error
