@@ -24,6 +24,7 @@ from emulator.config.rig.ports import PtyPort, SerialPort, TcpPort
 from emulator.config.scenario.circuit import load_circuit
 from emulator.config.scenario.schema import Scenario, circuit_path, load_scenario
 from emulator.config.software.own_software import wrong_software
+from emulator.config.track.map_file import load_map, named_path
 from emulator.config.validation import did_you_mean
 from emulator.config.vehicle.file import load_vehicle
 from emulator.config.yaml_source import show
@@ -199,6 +200,13 @@ def _acknowledged(path: str, _: Mapping[str, int | float]) -> tuple[Checked, lis
     return Checked(path, "acknowledged", [], list(source.warnings)), []
 
 
+def _track_map(path: str, _: Mapping[str, int | float]) -> tuple[Checked, list[str]]:
+    asked, source = load_map(path)
+    left = ("whether a log has these channels: emulator track import",)
+    named = [] if asked.scenario is None else [str(named_path(source, asked.scenario))]
+    return Checked(path, "track map", [], list(source.warnings), unchecked=left), named
+
+
 _KINDS: dict[str, Callable[[str, Mapping[str, int | float]], tuple[Checked, list[str]]]] = {
     "rig": _rig,
     "vehicle": _vehicle,
@@ -207,6 +215,7 @@ _KINDS: dict[str, Callable[[str, Mapping[str, int | float]], tuple[Checked, list
     "data_sheet": _data_sheet,
     "campaign": _plan,
     "acknowledged": _acknowledged,
+    "track_map": _track_map,
 }
 
 

@@ -25,6 +25,7 @@ def list_names(
             "data_sheet",
             "campaign",
             "acknowledged",
+            "track_map",
         ],
         typer.Argument(help="which names"),
     ],
@@ -36,8 +37,8 @@ def list_names(
 
     signals: columns of a record, which conditions name. outputs: values that the rig's frames carry.
     criteria: what a scenario can ask of a ride. faults: kinds of events with their effects and keys.
-    scenario, rig, vehicle, circuit, data_sheet, campaign, acknowledged: all keys of such a file, what each
-    is, its unit and default.
+    scenario, rig, vehicle, circuit, data_sheet, campaign, acknowledged, track_map: all keys of such a file,
+    what each is, its unit and default.
     """
     from emulator.inspection.known_names import TABLES
     from emulator.report.terminal_table import terminal_table

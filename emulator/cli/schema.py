@@ -11,7 +11,15 @@ import typer
 def schema(
     kind: Annotated[
         Literal[
-            "scenario", "rig", "vehicle", "circuit", "data_sheet", "campaign", "acknowledged", "telemetry"
+            "scenario",
+            "rig",
+            "vehicle",
+            "circuit",
+            "data_sheet",
+            "campaign",
+            "acknowledged",
+            "track_map",
+            "telemetry",
         ],
         typer.Argument(help="which kind of file; telemetry: the messages of a run over MQTT"),
     ],

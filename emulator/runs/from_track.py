@@ -24,7 +24,7 @@ from emulator.core.compiled import jit
 from emulator.core.signals import RUNNING
 from emulator.record.lap_times import lap_times
 from emulator.record.reader import Event, Frames, Run
-from emulator.record.writer import SIGNAL_NAMES, RunWriter, write_whole
+from emulator.record.writer import SIGNAL_NAMES, RunWriter, jsonable, write_whole
 from emulator.report.run_report import REPORT_FILE, report_html
 from emulator.road.line import Line, continue_station, curvature_at, locate
 from emulator.track.into.log_import import Brought, bring_together, wanted_of
@@ -73,7 +73,7 @@ def import_track(logs: Sequence[Path], map_file: Path, folder: Path) -> TrackRec
     brought = bring_together(read, asked.map, asked.origin)
     read.clear()
     columns = _with_the_line(brought, asked.course)
-    manifest = _manifest(logs, asked, brought)
+    manifest: dict[str, Any] = jsonable(_manifest(logs, asked, brought))
     events = _events(brought)
     run = Run(folder, manifest, brought.tick, brought.tick * 10**6, columns, _NO_FRAMES, events)
     _write(run, asked, brought)

@@ -107,11 +107,13 @@ def test_every_command_and_option_is_named() -> None:
     commands = get_command(command_line()).commands  # type: ignore[attr-defined]
     assert len(commands) >= 9
     commands |= {f"circuit {name}": command for name, command in commands.pop("circuit").commands.items()}
+    commands |= {f"track {name}": command for name, command in commands.pop("track").commands.items()}
     commands |= {f"vehicle {name}": command for name, command in commands.pop("vehicle").commands.items()}
     commands |= {f"campaign {name}": command for name, command in commands.pop("campaign").commands.items()}
     for heading in ("circuit import FILE", "vehicle new SHEET", "vehicle describe FILE"):
         text = text.replace(f"`emulator {heading}`", "")  # these have pages of their own
     text += "\n## `emulator circuit import`\n" + page("circuit-import.md") + page("own-bike.md")
+    text += "\n## `emulator track import`\n" + page("track-logs.md").replace("\n## ", "\n### ")
     text += page("campaign-store.md") + page("campaigns.md") + page("morning-page.md") + page("lab.md")
     for name, command in commands.items():
         part = text[text.index(f"## `emulator {name}") :].partition("\n## ")[0]

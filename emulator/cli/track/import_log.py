@@ -69,8 +69,9 @@ def _tell(record: TrackRecord, console: Any) -> None:
     console.print(terminal_table("Channels", ("signal", "channel", "samples", "Hz", "marked"), rows))
     for name, fit in brought.clocks.items():
         console.print(
-            f"clock {name}: {fit.offset_s:+.4f} s, known to {fit.offset_95_s:.4f} s; drift "
-            f"{fit.drift_ppm:+.1f} ppm, known to {fit.drift_95_ppm:.1f} ppm (95 %)",
+            f"clock {name}: its first sample comes {fit.offset_s:+.4f} s after the main one's, known to "
+            f"{fit.offset_95_s:.4f} s; drift {fit.drift_ppm:+.1f} ppm, known to {fit.drift_95_ppm:.1f} ppm "
+            "(95 %)",
             markup=False,
         )
     if brought.mounting is not None:

@@ -124,6 +124,8 @@ class Channel(Closed):
     """[unit of the log] Values below are outliers. Left out: none is."""
     most: float | None = None
     """[unit of the log] Values above are outliers. Left out: none is."""
+    outliers: Literal["taken_out", "kept"] = "taken_out"
+    """kept: values that leave their neighbours and come back are left as they are."""
     stands_s: Annotated[float, Field(gt=0, le=3600)] | None = None
     """How long a value stands before a gap begins. Left out: three usual steps."""
 

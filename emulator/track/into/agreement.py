@@ -76,15 +76,15 @@ def _rows(look: Look, step_s: float) -> Iterator[tuple[str, str, Values, Values]
         yield "output.force_x_m_s2", "slope of the speed", _slope(speed, step_s), _even(force)
     if lean is not None and rates[0] is not None:
         yield "output.rate_x_rad_s", "slope of the lean", _slope(lean, step_s), _even(rates[0])
-    turning = None if course is None else -_slope(np.unwrap(_filled(course)), step_s)
+    turning = None if course is None else -_slope(_known_turns(course), step_s)
     if turning is not None and speed is not None:
         turning = np.where(speed > _TURNS_m_s, turning, np.nan)  # a standing receiver's course wanders
-        yaw, words = (rates[2], "slope of the course") if lean is None else (None, "")
-        if lean is not None and rates[1] is not None and rates[2] is not None:
-            yaw = rates[1] * np.sin(lean) + rates[2] * np.cos(lean)
-            words = "slope of the course, by rate y and z and the lean"
-        if yaw is not None:
-            yield "output.rate_z_rad_s", words, turning, _even(yaw)
+        for of, name, share in ((1, "sine", np.sin), (2, "cosine", np.cos)):
+            rate = rates[of]
+            if rate is not None and (lean is not None or of == 2):
+                expected = turning if lean is None else turning * share(lean)
+                words = "slope of the course" + ("" if lean is None else f", by the lean's {name}")
+                yield f"output.rate_{'xyz'[of]}_rad_s", words, expected, _even(rate)
         if lean is not None:
             expected = -np.arctan(speed * turning / GRAVITY_m_s2)
             yield "output.lean_rad", "lean that speed and course ask for", expected, _even(lean)
@@ -129,10 +129,15 @@ def _smooth(values: Values) -> Values:
     return np.convolve(values, np.full(5, 0.2), mode="same")
 
 
+def _known_turns(course: Values) -> Values:
+    """The course without whole turns; NaN where it is not known."""
+    return np.where(np.isfinite(course), np.unwrap(_filled(course)), np.nan)
+
+
 def _filled(values: Values) -> Values:
-    """The last value where there is none, so that an angle can be unwrapped; NaN is put back by the speed."""
+    """The nearest earlier value where there is none, else the first, so that an angle can be unwrapped."""
     there = np.isfinite(values)
     if not there.any():
         return values
     last = np.maximum.accumulate(np.where(there, np.arange(len(values)), -1))
-    return np.where(last >= 0, values[np.maximum(last, 0)], np.nan)
+    return np.asarray(values[np.where(last >= 0, last, np.argmax(there))])

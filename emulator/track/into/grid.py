@@ -1,8 +1,8 @@
 """Samples put on the rows of a record: held or joined by straight lines, never across a gap.
 
-A signal that a device sends stands until its next sample, as in every record. What the record calls truth
-goes on a straight line from sample to sample. A row that has a sample at its instant has just that, to the
-bit, whichever way.
+A signal that a device sends stands until its next sample, as in every record, also one that was taken out.
+What the record calls truth goes on a straight line from sample to sample. A row that has a sample at its
+instant has just that, to the bit, whichever way.
 """
 
 from __future__ import annotations
@@ -25,7 +25,11 @@ def held(sound: Sound, rows_s: Values) -> Values:
     last = np.searchsorted(sound.time_s, rows_s + SAME_INSTANT_s, side="right") - 1
     values = sound.values[np.maximum(last, 0)]
     age_s = rows_s - sound.time_s[np.maximum(last, 0)]
-    values[(last < 0) | (age_s > sound.stands_s + SAME_INSTANT_s)] = np.nan
+    missing = (last < 0) | (age_s > sound.stands_s + SAME_INSTANT_s)
+    if len(sound.taken_s):
+        taken = np.searchsorted(sound.taken_s, rows_s + SAME_INSTANT_s, side="right")
+        missing |= taken > np.searchsorted(sound.taken_s, sound.time_s)[np.maximum(last, 0)]
+    values[missing] = np.nan
     return values
 
 
@@ -43,6 +47,9 @@ def joined(sound: Sound, rows_s: Values) -> Values:
     at_sample = np.abs(rows_s - time_s[exact]) <= SAME_INSTANT_s
     values[at_sample] = known[exact[at_sample]]
     outside = (last < 0) | (last >= len(time_s) - 1) | (span > sound.stands_s * (1 + 1e-6) + SAME_INSTANT_s)
+    if len(sound.taken_s):
+        before = np.searchsorted(sound.taken_s, time_s)
+        outside |= before[here + 1] > before[here]
     values[outside & ~at_sample] = np.nan
     return values
 

@@ -166,7 +166,7 @@ def _sound(channel: Channel, series: Series, zero_s: float) -> Sound:
         channel.signal,
         series.time_s - zero_s,
         series.values * factor if factor != 1.0 else series.values,
-        chosen=channel.signal in CHOSEN,
+        chosen=channel.signal in CHOSEN or channel.outliers == "kept",
         least=bounds[0],
         most=bounds[1],
         stands_s=channel.stands_s,
@@ -198,7 +198,8 @@ def _clocks(asked: TrackMap, sound: dict[str, Sound], brought: Brought) -> None:
             if channel.clock == clock.name:
                 of = sound[channel.signal]
                 marks = [m._replace(from_s=fit.on_main(m.from_s), to_s=fit.on_main(m.to_s)) for m in of.marks]
-                sound[channel.signal] = of._replace(time_s=fit.on_main(of.time_s), marks=marks)
+                moved, taken = fit.on_main(of.time_s), fit.on_main(of.taken_s)
+                sound[channel.signal] = of._replace(time_s=moved, marks=marks, taken_s=taken)
 
 
 # -- rows ------------------------------------------------------------------------------------------------
@@ -274,8 +275,11 @@ def _mounting(asked: TrackMap, sound: dict[str, Sound], rows: Values, brought: B
             parts = [
                 p._replace(time_s=common, values=p.values[np.searchsorted(p.time_s, common)]) for p in parts
             ]
+        taken_s = np.unique(np.concatenate([part.taken_s for part in parts]))
         for name, row, part in zip(names, found.turn, list(parts), strict=True):
-            sound[name] = part._replace(values=sum(w * p.values for w, p in zip(row, parts, strict=True)))
+            sound[name] = part._replace(
+                taken_s=taken_s, values=sum(w * p.values for w, p in zip(row, parts, strict=True))
+            )
 
 
 def _agree(sound: dict[str, Sound], rows: Values, brought: Brought) -> None:

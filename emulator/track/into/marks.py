@@ -1,8 +1,9 @@
 """What is missing or odd in a channel: gaps, outliers, what is no number, times that run back. Never mended.
 
 An outlier is a value or two that leave their neighbours and come back at once, by more than twelve times
-what the channel usually does between two samples, or one beyond the bounds that the map gives. What is marked
-is taken out; the marks keep what it was.
+what the channel usually does between two samples and three times what it does in its quickest steps (one of
+two hundred), or one beyond the bounds that the map gives. What is marked is taken out; the marks keep what it
+was. The factors are common practice, no source.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 
 Kind: TypeAlias = Literal["gap", "outlier", "no number", "time back"]
 _SPREADS = 12.0
+_STEPS = 3.0  # a signal that rests mostly moves quickly at times
 _NORMAL = 1.4826  # spread of normal noise over its median size
 _USUAL_STEPS = 3.0
 _BACK = 1e-9  # seconds by which a time may repeat itself
@@ -32,13 +34,17 @@ class Mark(NamedTuple):
 
 
 class Sound(NamedTuple):
-    """Samples that are left: rising times [s], finite values; how long one stands [s]; the marks."""
+    """Samples that are left: rising times [s], finite values; how long one stands [s]; the marks.
+
+    taken_s  (m,) rising, instants of samples that were taken out: no value stands beyond one
+    """
 
     time_s: NDArray[np.float64]
     values: NDArray[np.float64]
     step_s: float
     stands_s: float
     marks: list[Mark]
+    taken_s: NDArray[np.float64]
 
 
 def sound_samples(
@@ -59,14 +65,18 @@ def sound_samples(
     stands_s        how long a value stands [s]; None: three usual steps
     """
     marks: list[Mark] = []
+    taken: list[NDArray[np.float64]] = []
 
     def without(bad: NDArray[np.bool_], kind: Kind) -> None:
         nonlocal time_s, values
         if bad.any():
             marks.extend(_runs(signal, kind, time_s, values, bad))
+            if kind != "time back":
+                taken.append(time_s[bad])
             time_s, values = time_s[~bad], values[~bad]
 
     without(~np.isfinite(time_s), "no number")
+    taken.clear()  # what has no time ends nothing
     if len(time_s):
         highest = np.maximum.accumulate(time_s)
         back = np.zeros(len(time_s), bool)
@@ -88,7 +98,8 @@ def sound_samples(
     holes = np.flatnonzero(steps > stands * (1.0 + 1e-6) + 1e-6)
     marks += [Mark(signal, "gap", float(time_s[k]), float(time_s[k + 1]), 0, float(values[k])) for k in holes]
     marks.sort(key=lambda mark: mark.from_s)
-    return Sound(time_s, values, step_s, stands, marks)
+    taken_s = np.sort(np.concatenate(taken)) if taken else np.empty(0)
+    return Sound(time_s, values, step_s, stands, marks, taken_s)
 
 
 def spikes(values: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -103,16 +114,23 @@ def spikes(values: NDArray[np.float64]) -> NDArray[np.bool_]:
         return found
     # where a channel rests or counts in steps, the median is 0: then what it moves by when it moves
     usual = max(_NORMAL * float(np.median(bent)), float(np.median(moving)))
+    least = max(_SPREADS * usual, _STEPS * _quickest(moving))
     for width in (1, 2):
         before, after = values[: -width - 1], values[width + 1 :]
         inside = np.stack([values[1 + k : len(values) - width + k] for k in range(width)])
         base = 0.5 * (before + after)
         off = inside - base
-        away = (np.abs(off).min(axis=0) > _SPREADS * usual) & (np.ptp(np.sign(off), axis=0) == 0)
+        away = (np.abs(off).min(axis=0) > least) & (np.ptp(np.sign(off), axis=0) == 0)
         away &= np.abs(after - before) < 0.25 * np.abs(off).min(axis=0)
         for k in range(width):
             found[1 + k : len(values) - width + k] |= away
     return found
+
+
+def _quickest(moving: NDArray[np.float64]) -> float:
+    """The size of the quickest steps, but for one of two hundred, which may be spikes themselves."""
+    spared = max(len(moving) // 200, 5)
+    return float(np.sort(moving)[-1 - spared]) if len(moving) > spared else 0.0
 
 
 def _runs(

@@ -75,6 +75,7 @@ def _gather(path: Path, kept: dict[int, tuple[Any, _Frames, int]]) -> list[str]:
 
     taken = others = 0
     remarks = []
+    held = path.stat().st_size
     try:
         reader = can.LogReader(str(path))
     except Exception as error:  # python-can raises whatever its parsers do
@@ -99,6 +100,8 @@ def _gather(path: Path, kept: dict[int, tuple[Any, _Frames, int]]) -> list[str]:
                 raise _damaged(path, error) from error
             said = " ".join(str(error).split())[:120] or type(error).__name__
             remarks.append(f"the log breaks off after {taken + others:,} frames: {said}")
+    if (told := getattr(reader, "file_size", held)) > held:
+        remarks.append(f"the log was cut off: its head tells {told:,} bytes, {held:,} are there")
     if not taken:
         raise LogError(
             f"{path} has no frame with a wanted signal, and {others:,} others",

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import io
 import logging
+import sys
+import traceback
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -90,14 +93,29 @@ def _opened(path: Path) -> Any:
     logger.setLevel(logging.CRITICAL + 1)
     with contextlib.redirect_stdout(io.StringIO()):
         try:
+            damaged = None
             try:
                 file = asammdf.MDF(path)
             except Exception as error:  # as above
-                raise _damaged(path, error) from error
+                damaged = _damaged(path, error)
+                _let_go(error)
+            if damaged is not None:
+                raise damaged
             with file:
                 yield file
         finally:
             logger.setLevel(level)
+
+
+def _let_go(error: Exception) -> None:
+    """Let a file that was opened by half end in silence: the library's own end of it fails and says so."""
+    hook, sys.unraisablehook = sys.unraisablehook, lambda _: None
+    try:
+        traceback.clear_frames(error.__traceback__)
+        error.__traceback__ = None
+        gc.collect()
+    finally:
+        sys.unraisablehook = hook
 
 
 def _damaged(path: Path, error: Exception) -> LogError:

@@ -1,0 +1,63 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from emulator.track.into.clocks import NotTold, fit_clock
+from tests.support.track_log import Planted, logged, made_up_ride
+
+REPEATS = 100
+# of 100 draws of a binomial of 95 %: below 89 or so with a chance of 0.4 %
+LEAST_INSIDE = 89
+
+
+def test_a_planted_clock_is_found_within_its_interval() -> None:
+    inside = np.zeros(2, int)
+    halves = []
+    for seed in range(REPEATS):
+        rng = np.random.default_rng(seed)
+        log = logged(made_up_ride(rng), rng, Planted(offset_s=0.37, drift_ppm=40.0))
+        fit = fit_clock((log["time"], log["front"]), (log["gnss_time"], log["gnss_speed"]), 5.0)
+        inside += [abs(fit.offset_s - 0.37) <= fit.offset_95_s, abs(fit.drift_ppm - 40) <= fit.drift_95_ppm]
+        halves.append((fit.offset_95_s, fit.drift_95_ppm))
+        assert abs(fit.gain - 1.0) < 0.01
+    assert inside.min() >= LEAST_INSIDE
+    # an interval that says nothing would hold everything
+    assert np.median(halves, axis=0)[0] < 5e-3
+    assert np.median(halves, axis=0)[1] < 30.0
+
+
+def test_it_is_the_same_seen_from_the_faster_clock() -> None:
+    rng = np.random.default_rng(5)
+    log = logged(made_up_ride(rng), rng, Planted(offset_s=0.37, drift_ppm=40.0))
+    fit = fit_clock((log["gnss_time"], log["gnss_speed"]), (log["time"], log["front"]), 5.0)
+    assert abs(fit.offset_s + 0.37) < 2 * fit.offset_95_s + 1e-4
+    assert abs(fit.drift_ppm + 40.0) < 2 * fit.drift_95_ppm
+
+
+def test_instants_go_where_the_fit_says() -> None:
+    rng = np.random.default_rng(6)
+    log = logged(made_up_ride(rng), rng, Planted(offset_s=-1.4, drift_ppm=-25.0))
+    fit = fit_clock((log["time"], log["front"]), (log["gnss_time"], log["gnss_speed"]), 5.0)
+    ride_s = log["time"][3::10]
+    np.testing.assert_allclose(fit.on_main(log["gnss_time"]), ride_s, atol=6e-3)
+
+
+def test_signals_that_differ_are_refused() -> None:
+    rng = np.random.default_rng(7)
+    one, other = (logged(made_up_ride(rng), rng) for _ in range(2))
+    with pytest.raises(NotTold, match="alike by"):
+        fit_clock((one["time"], one["front"]), (other["gnss_time"], other["gnss_speed"]), 1.0)
+
+
+def test_signals_that_repeat_within_the_search_are_refused() -> None:
+    time_s = np.arange(0.0, 200.0, 0.02)
+    wave = np.sin(time_s) + 0.001 * np.random.default_rng(8).normal(size=len(time_s))
+    with pytest.raises(NotTold, match="several offsets"):
+        fit_clock((time_s, wave), (time_s[::5], wave[::5]), 20.0)
+
+
+def test_a_few_samples_tell_nothing() -> None:
+    time_s = np.arange(0.0, 10.0, 0.1)
+    with pytest.raises(NotTold, match="200 samples"):
+        fit_clock((time_s, np.sin(time_s)), (time_s, np.sin(time_s)), 1.0)
