@@ -16,7 +16,7 @@ Batches are cut at fixed tick numbers (every ``BLOCK_TICKS``), never at the call
 ``signals.arrow`` depend on the samples alone and not on how they were chopped into calls. A block goes to
 the kernel in one write as soon as its last tick is in.
 
-Bodies are compressed with Zstandard, its fastest ordinary level (decision 196). Older records are packed with
+Bodies are compressed with Zstandard, its fastest ordinary level (decision 187). Older records are packed with
 LZ4 and read as ever.
 """
 
