@@ -11,13 +11,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from emulator.wire.dbc_file import DbcFrame, DbcSignal
+
 _FLOAT_OF_BITS: dict[int, type[np.floating[Any]]] = {16: np.float16, 32: np.float32, 64: np.float64}
 
 
-def physical(message: Any, data: NDArray[np.uint8], length: NDArray[np.integer[Any]]) -> dict[str, Any]:
+def physical(message: DbcFrame, data: NDArray[np.uint8], length: NDArray[np.integer[Any]]) -> dict[str, Any]:
     """Physical values by signal name, each (n,) float64 [unit of the DBC]; NaN where a frame has none.
 
-    message  of cantools: its signals say where bits lie, their sign, factor and offset
+    message  its signals say where bits lie, their sign, factor and offset
     data     (n, m)  payloads, m bytes or fewer each
     length   (n,)    bytes that each has
 
@@ -28,17 +30,17 @@ def physical(message: Any, data: NDArray[np.uint8], length: NDArray[np.integer[A
     for signal in message.signals:
         value = raw[signal.name].astype(np.float64) * float(signal.scale) + float(signal.offset)
         there = 8 * np.asarray(length, np.int64) > _last_bit(signal)
-        if signal.multiplexer_ids and signal.multiplexer_signal in raw:
-            there &= np.isin(raw[signal.multiplexer_signal], list(signal.multiplexer_ids))
+        if signal.chosen_at and signal.chosen_by in raw:
+            there &= np.isin(raw[signal.chosen_by], signal.chosen_at)
         values[signal.name] = np.where(there, value, np.nan)
     return values
 
 
-def _bit_places(signal: Any) -> NDArray[np.int64]:
+def _bit_places(signal: DbcSignal) -> NDArray[np.int64]:
     """Bits of the payload from the signal's lowest on; bit 0 is the lowest of byte 0.
 
     A big-endian signal starts at its highest bit and goes down within a byte, then to the next byte's
-    highest (DBC notation, as cantools gives ``start``).
+    highest (DBC notation).
     """
     first: int = signal.start
     if signal.byte_order == "little_endian":
@@ -48,11 +50,11 @@ def _bit_places(signal: Any) -> NDArray[np.int64]:
     return 8 * (sent // 8) + 7 - sent % 8
 
 
-def _last_bit(signal: Any) -> int:
+def _last_bit(signal: DbcSignal) -> int:
     return int(_bit_places(signal).max())
 
 
-def _raw(signal: Any, data: NDArray[np.uint8]) -> NDArray[Any]:
+def _raw(signal: DbcSignal, data: NDArray[np.uint8]) -> NDArray[Any]:
     """(n,) int64 or floating raw values; 0 where a payload ends before."""
     bits = np.zeros(len(data), np.uint64)
     for k, place in enumerate(_bit_places(signal)):

@@ -63,8 +63,11 @@ class Lines:
 class DbcSignal(NamedTuple):
     """One signal as the file has it; bits are counted as a DBC counts them.
 
-    start    its first bit: of a little-endian signal the lowest, of a big-endian one the highest
-    choices  names of raw values
+    start          its first bit: of a little-endian signal the lowest, of a big-endian one the highest
+    choices        names of raw values
+    multiplexed    whether it chooses others, or is there for some values of one that does
+    chosen_by      that one; empty if it is always there
+    chosen_at      raw values of that one for which it is there
     """
 
     name: str
@@ -81,6 +84,8 @@ class DbcSignal(NamedTuple):
     comment: str
     choices: dict[int, str]
     multiplexed: bool
+    chosen_by: str
+    chosen_at: tuple[int, ...]
 
 
 class DbcFrame(NamedTuple):
@@ -165,6 +170,8 @@ def _signal(signal: Any) -> DbcSignal:
         comment=signal.comment or "",
         choices={int(raw): str(name) for raw, name in (signal.choices or {}).items()},
         multiplexed=bool(signal.is_multiplexer or signal.multiplexer_ids),
+        chosen_by=signal.multiplexer_signal or "",
+        chosen_at=tuple(signal.multiplexer_ids or ()),
     )
 
 

@@ -2,10 +2,12 @@ from __future__ import annotations
 
 import cantools
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from emulator.track.bus_values import physical
+from emulator.wire.dbc_file import DbcFrame, read_dbc
 
 # Every byte order, signs, a float, and two that share bits under a multiplexer; our own invention.
 DBC = """VERSION ""
@@ -26,15 +28,24 @@ BO_ 258 shared: 8 A
 SIG_VALTYPE_ 257 short : 1;
 """
 DATABASE = cantools.database.load_string(DBC, "dbc", strict=False)
+
+
+@pytest.fixture(scope="module")
+def frames(tmp_path_factory: pytest.TempPathFactory) -> dict[str, DbcFrame]:
+    path = tmp_path_factory.mktemp("dbc") / "made.dbc"
+    path.write_text(DBC)
+    return {frame.name: frame for frame in read_dbc(path).frames}
+
+
 PAYLOADS = st.lists(st.binary(min_size=12, max_size=12), min_size=1, max_size=20)
 
 
 @settings(max_examples=60, deadline=None)
 @given(PAYLOADS)
-def test_values_are_those_of_cantools(payloads: list[bytes]) -> None:
+def test_values_are_those_of_cantools(frames: dict[str, DbcFrame], payloads: list[bytes]) -> None:
     for message in DATABASE.messages:
         data = np.array([list(p[: message.length]) for p in payloads], np.uint8)
-        values = physical(message, data, np.full(len(data), message.length))
+        values = physical(frames[message.name], data, np.full(len(data), message.length))
         for row, payload in enumerate(data):
             try:
                 wanted = message.decode(bytes(payload), decode_choices=False)
@@ -47,8 +58,7 @@ def test_values_are_those_of_cantools(payloads: list[bytes]) -> None:
                     np.testing.assert_array_equal(column[row], np.float64(wanted[name]))
 
 
-def test_a_short_frame_has_no_value_of_what_it_does_not_carry() -> None:
-    message = DATABASE.get_message_by_name("mixed")
-    values = physical(message, np.zeros((2, 8), np.uint8), np.array([8, 5]))
+def test_a_short_frame_has_no_value_of_what_it_does_not_carry(frames: dict[str, DbcFrame]) -> None:
+    values = physical(frames["mixed"], np.zeros((2, 8), np.uint8), np.array([8, 5]))
     assert np.isnan(values["far"]).tolist() == [False, True]
     assert not np.isnan(values["intel"]).any()

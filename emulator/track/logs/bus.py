@@ -16,7 +16,7 @@ import numpy as np
 
 from emulator.track.bus_values import physical
 from emulator.track.logs.log import MOST_VALUES, Log, LogError, Series, Wanted
-from emulator.wire.dbc_file import read_dbc
+from emulator.wire.dbc_file import DbcFrame, read_dbc
 
 _EXTENDED = 1 << 31
 _BYTES = 64
@@ -38,13 +38,13 @@ class _Frames:
 
 def read_bus(path: Path, wanted: Sequence[Wanted], dbc: Path) -> Log:
     """Wanted signals of a bus log, ``SIGNAL`` or ``FRAME.SIGNAL``. Raises LogError, ConfigError."""
-    messages = list(read_dbc(dbc).database.messages)
-    of_name: dict[str, list[tuple[Any, str]]] = defaultdict(list)
+    messages = list(read_dbc(dbc).frames)
+    of_name: dict[str, list[tuple[DbcFrame, str]]] = defaultdict(list)
     for message in messages:
         for signal in message.signals:
             of_name[signal.name].append((message, signal.name))
             of_name[f"{message.name}.{signal.name}"].append((message, signal.name))
-    places: dict[Wanted, tuple[Any, str]] = {}
+    places: dict[Wanted, tuple[DbcFrame, str]] = {}
     for one in wanted:
         if len(found := of_name.get(one.channel, [])) > 1:
             either = " or ".join(f"{message.name}.{name}" for message, name in found)
@@ -65,11 +65,11 @@ def read_bus(path: Path, wanted: Sequence[Wanted], dbc: Path) -> Log:
     return Log(path, "bus log", series, sorted(of_name), remarks)
 
 
-def _key(message: Any) -> int:
+def _key(message: DbcFrame) -> int:
     return int(message.frame_id) | (_EXTENDED if message.is_extended_frame else 0)
 
 
-def _gather(path: Path, kept: dict[int, tuple[Any, _Frames, int]]) -> list[str]:
+def _gather(path: Path, kept: dict[int, tuple[DbcFrame, _Frames, int]]) -> list[str]:
     """Put each frame to its kind; returns remarks. Raises LogError."""
     import can
 

@@ -12,7 +12,7 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,7 +24,7 @@ from emulator.core.signals import SIGNALS, TICK_NS
 from emulator.record.reader import Frames, Run
 from emulator.record.writer import COPIES_FOLDER
 from emulator.track.bus_values import physical
-from emulator.wire.dbc_file import read_dbc
+from emulator.wire.dbc_file import DbcFrame, read_dbc
 
 _EXTENDED = 1 << 31
 _FROM_ROBOT = 0
@@ -131,7 +131,7 @@ def _rows_of(frames: Frames, rows: NDArray[np.int64]) -> Frames:
     return Frames(**{name: column[rows] for name, column in frames._asdict().items()})
 
 
-def _frame_group(message: Any, frames: Frames) -> Group:
+def _frame_group(message: DbcFrame, frames: Frames) -> Group:
     values = physical(message, frames.data, frames.length)
     signals = tuple(
         Column(s.name, s.unit or "1", s.comment or f"{message.name}.{s.name} of the DBC", values[s.name])
@@ -154,7 +154,7 @@ def _frame_group(message: Any, frames: Frames) -> Group:
     )
 
 
-def _messages(run: Run, left_out: list[str]) -> Iterator[Any]:
+def _messages(run: Run, left_out: list[str]) -> Iterator[DbcFrame]:
     """Frames of every DBC that is kept in a record."""
     copies = run.manifest.get("copies") or {}
     places = sorted({place for place in copies.values() if Path(place).suffix.lower() == ".dbc"})
@@ -166,6 +166,6 @@ def _messages(run: Run, left_out: list[str]) -> Iterator[Any]:
             left_out.append(f"values of bus frames: {place} is not below {COPIES_FOLDER}/")
             continue
         try:
-            yield from read_dbc(path).database.messages
+            yield from read_dbc(path).frames
         except ConfigError as error:
             left_out.append(f"values of bus frames: {error}")
