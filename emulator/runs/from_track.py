@@ -21,7 +21,7 @@ from emulator.config.scenario.schema import Scenario, load_course, load_scenario
 from emulator.config.track.map_file import TrackMap, load_map, named_path
 from emulator.config.yaml_source import Source
 from emulator.core.compiled import jit
-from emulator.core.signals import RUNNING
+from emulator.core.signals import RUNNING, STANDBY
 from emulator.record.lap_times import lap_times
 from emulator.record.reader import Event, Frames, Run
 from emulator.record.writer import SIGNAL_NAMES, RunWriter, jsonable, write_whole
@@ -119,9 +119,14 @@ def _read(logs: Sequence[Path], asked: _Asked) -> list[Log]:
 
 
 def _with_the_line(brought: Brought, course: Course | None) -> dict[str, NDArray[np.float64]]:
-    """The columns with the bench's and the line's, in the order of every record."""
+    """The columns with the bench's and the line's, in the order of every record.
+
+    A ride is from where its place is first known to where it is last known: receivers begin after loggers do.
+    """
     columns, n = brought.columns, len(brought.tick)
     columns["bench.state"] = np.full(n, float(RUNNING))
+    if "truth.x_m" in columns and (known := np.flatnonzero(np.isfinite(columns["truth.x_m"]))).size:
+        columns["bench.state"][: known[0]] = columns["bench.state"][known[-1] + 1 :] = STANDBY
     columns["bench.events_active"] = columns["truth.support"] = np.zeros(n)
     if course is not None and "truth.x_m" in columns:
         beside = np.empty((3, n))
