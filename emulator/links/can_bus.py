@@ -14,17 +14,13 @@ import logging
 import socket
 from pathlib import Path
 
-import can
-from can.interfaces.slcan import slcanBus
-from can.interfaces.socketcan import SocketcanBus
-from can.interfaces.socketcand import SocketCanDaemonBus
-
 from emulator.core.errors import DeviceAbsent, StartFailed
 from emulator.core.link_protocols import CanLink
 from emulator.links.can_bus_spec import CanBusSpec
 from emulator.links.can_kernel import KernelLink
 from emulator.links.can_text import TextLink
 from emulator.links.loopback import local_address
+from emulator.links.python_can import SocketcanBus, SocketCanDaemonBus, can, slcanBus
 from emulator.links.serial_line import raise_serial_absent
 
 _ARPHRD_CAN = 280  # <linux/if_arp.h>

@@ -15,12 +15,12 @@ import sys
 import time
 from pathlib import Path
 
-import can
 import numpy as np
 
 from emulator.assembly.session import load_session
 from emulator.core.frame_buffer import frame_buffer
 from emulator.core.signals import RUNNING
+from emulator.links.python_can import can
 from emulator.wire.can_frames import unpack
 from tests.bench import lateness
 from tests.support.scripted_robot import HELD_CLUTCH, ScriptedRobot

@@ -15,7 +15,6 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from typing import Any, ClassVar
 
-import can
 import numpy as np
 import pytest
 
@@ -26,6 +25,7 @@ from emulator.core.frame_buffer import frame_buffer
 from emulator.core.link_protocols import CanLink, LinkCounts
 from emulator.core.signals import INDEX, STANDBY, TICK_NS, TRIPPED
 from emulator.links.can_bus import CanBusSpec, open_can
+from emulator.links.python_can import can
 from emulator.loop.bus_watch import TEXTS, BusFault, BusRules
 from emulator.loop.contract import Outcome
 from emulator.robot.mission import ReferenceRider

@@ -11,13 +11,13 @@ import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-import can
 import pytest
 
 from emulator.core.errors import DeviceAbsent, StartFailed
 from emulator.core.frame_buffer import frame_buffer
 from emulator.core.link_protocols import CanLink
 from emulator.links.can_bus import CanBusSpec, open_can
+from emulator.links.python_can import can
 from tests.support.link_ends import EXTENDED, Frame, SerialAdapter, VirtualBus, outgoing, receive, wait_until
 
 

@@ -12,12 +12,12 @@ import random
 from collections.abc import Iterator
 from typing import Any
 
-import can
 import pytest
 
 from emulator.core.frame_buffer import frame_buffer
 from emulator.core.link_protocols import CanLink
 from emulator.links.can_bus import CanBusSpec, open_can
+from emulator.links.python_can import can
 from tests.support.link_ends import (
     EXTENDED,
     Frame,

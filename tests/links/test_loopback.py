@@ -9,13 +9,13 @@ import socket
 import threading
 import time
 
-import can
 import pytest
 
 from emulator.core.errors import DeviceAbsent
 from emulator.core.frame_buffer import frame_buffer
 from emulator.links.can_bus import CanBusSpec, open_can
 from emulator.links.loopback import BusServer, listen
+from emulator.links.python_can import can
 from emulator.shared_memory.status import BusWord
 from tests.support.link_ends import EXTENDED, VirtualBus, content, outgoing, receive, wait_until
 
