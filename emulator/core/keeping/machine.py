@@ -7,6 +7,7 @@ import os
 import platform
 from functools import cache
 from importlib.metadata import version
+from itertools import takewhile
 from pathlib import Path
 
 _LIBRARIES = ("numba", "llvmlite", "numpy", "scipy")
@@ -33,7 +34,7 @@ def _processor(file: Path) -> tuple[str, ...]:
     """What the kernel says of the first processor; nothing where it says nothing."""
     try:
         with open(file, encoding="utf-8", errors="replace") as lines:
-            first = "".join(iter(lines.readline, "\n"))
+            first = [line.rstrip("\n") for line in takewhile(str.strip, lines)]
     except OSError:
         return ()
-    return tuple(line for line in first.splitlines() if line.startswith(_TOLD_OF))
+    return tuple(line for line in first if line.startswith(_TOLD_OF))
