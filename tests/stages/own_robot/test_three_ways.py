@@ -1,5 +1,6 @@
 """One riding controller as a Python class, a C program at a socket and a co-simulation unit."""
 
+import dataclasses
 import time
 
 import numpy as np
@@ -36,6 +37,11 @@ def short(kind, built, seconds=4.0, **how):
     return variant(session, scenario={"duration_limit_s": seconds})
 
 
+def started_by(command, session):
+    """The session with another program at its socket; where it lies was found as its rig was read."""
+    return dataclasses.replace(session, joining=session.joining._replace(command=command))
+
+
 def test_delayed_by_a_period_class_and_program_send_the_frames_of_the_unit(built, tmp_path):
     for kind in (*KINDS, "lines"):
         recorded(short(kind, built, **({} if kind == "fmi" else {"compute_ms": 2.0})), tmp_path / kind)
@@ -66,15 +72,11 @@ def test_jitter_is_drawn_from_the_seed(built, tmp_path):
 
 
 def test_a_robot_of_another_interface_is_refused(built):
-    session = short("socket", built)
-    how = session.rig.device_under_test.virtual
     client = built / "other.py"
     client.write_text(
         (built / "line_client.py").read_text().replace('INTERFACE = "-"', 'INTERFACE = "0123abc"')
     )
-    stranger = how.model_copy(update={"command": ("python", str(client))})
-    device = session.rig.device_under_test.model_copy(update={"virtual": stranger})
-    session = variant(session, rig={"device_under_test": device})
+    session = started_by(("python", str(client)), short("socket", built))
     refusal = pytest.raises(StartFailed, match="refused: it was written for interface 0123abc")
     with refusal, robot_of(session, hashes=lambda: {"f" * 64}):
         pass
@@ -89,10 +91,7 @@ def test_the_program_at_a_unix_socket_and_two_at_once(built, tmp_path):
 
 
 def test_a_command_that_leaves_before_it_joins_is_said(built):
-    session = short("socket", built)
-    how = session.rig.device_under_test.virtual.model_copy(update={"command": ("false",)})
-    device = session.rig.device_under_test.model_copy(update={"virtual": how})
-    leaves = variant(session, rig={"device_under_test": device})
+    leaves = started_by(("false",), short("socket", built))
     with pytest.raises(StartFailed, match="exit status 1"), robot_of(leaves):
         pass
 
