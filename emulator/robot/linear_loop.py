@@ -143,21 +143,19 @@ class SteeringLoop:
         gyro, estimate, fork = (np.exp(-at * age) for age in (t.rates_s, t.estimate_s, t.steer_s))
         held = np.exp(-at * t.command_s) / (1.0 + at * t.actuator_lag_s)
         summed = k0 * (1.0 + ROLL_INTEGRAL / at)
-        row = [
-            held * summed * estimate,
-            held * k1 * fork,
-            held * k2 * gyro,
-            held * k3 * gyro,
-            held * k4 * fork,
-        ]
         # what the command does with the roll target, sign changed
         of_target = -(
             summed + k1 * f.steer_per_roll + k2 * at + k3 * f.yaw_rate_per_roll + f.command_per_roll
         )
         resisted = self._inertia * at * at + self._damping * at + self._spring
         target = f.roll_per_lateral * ROLL_FILTER**2 * np.exp(at * STEP) / resisted
-        row[0] += held * of_target * target * self._swing * estimate
-        row[2] += held * of_target * target * self._swinging * gyro
+        row = [
+            held * summed * estimate + held * of_target * target * self._swing * estimate,
+            held * k1 * fork,
+            held * k2 * gyro + held * of_target * target * self._swinging * gyro,
+            held * k3 * gyro,
+            held * k4 * fork,
+        ]
         asked = -self._back * (1.0 + self._path_integral / at) * (1.0 + at * t.told_s)
         turned = -self._turned * self._along * self._c
         return row + [
