@@ -3,10 +3,10 @@
 A state counts only once it has lasted some ticks, so that a single noisy tick is no event; each is told once
 when it begins. What began first is remembered: a fall is put down to the tyre that slid first, to the tyre
 that gripped again (high-side), or to lost balance where no tyre slid. A tyre slides once it is past its peak,
-where more slip holds no more (emulator.vehicle.tyre).
+where more slip holds no more (emulator.vehicle.contact.tyre).
 
-A bike that is down is played out until it lies still. One without hard parts (emulator.vehicle.hard_parts)
-has nothing to lie on: what it does is shown for half a second.
+A bike that is down is played out until it lies still. One without hard parts
+(emulator.vehicle.contact.hard_parts) has nothing to lie on: what it does is shown for half a second.
 """
 
 from __future__ import annotations

@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 
 from emulator.core.axes import cross, rotate, rotate_back, wrapped
 from emulator.core.compiled import jit
+from emulator.vehicle.contact.hard_parts import Plane, touch
+from emulator.vehicle.contact.tyre import contact
 from emulator.vehicle.driveline import (
     clutch_capacity,
     engine_drag,
@@ -18,7 +20,6 @@ from emulator.vehicle.driveline import (
     idle_rate,
     stick_slip,
 )
-from emulator.vehicle.hard_parts import Plane, touch
 from emulator.vehicle.state import (
     BRAKE_TWIST_FRONT,
     BRAKE_TWIST_REAR,
@@ -67,7 +68,6 @@ from emulator.vehicle.state import (
     Scratch,
 )
 from emulator.vehicle.tree import accelerations, kinematics
-from emulator.vehicle.tyre import contact
 
 _SUPPORT_ROLL = (
     2.0e4  # [N m/rad] stiffness of the support in roll and yaw: a hand on a rail, gone once released

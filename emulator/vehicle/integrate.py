@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.compiled import Record, jit
+from emulator.vehicle.contact.tyre import slide_back
 from emulator.vehicle.driveline import clutch_capacity, fade
 from emulator.vehicle.dynamics import derivative
 from emulator.vehicle.state import (
@@ -39,7 +40,6 @@ from emulator.vehicle.state import (
     U_CLUTCH,
     Scratch,
 )
-from emulator.vehicle.tyre import slide_back
 
 PARTS_OF_A_STEP = 4
 """Steps that a step of a bike with a hard part on the road or next to it is ridden in."""

@@ -580,7 +580,7 @@ VEHICLE_DTYPE = np.dtype(
         ("torque_value", np.float64, (TORQUE_POINTS,)),
         ("locked", np.int64, (len(JOINTS),)),
         ("gravity", np.float64),
-        # hard parts: those there are, in the order of HARD_PARTS; see emulator.vehicle.hard_parts
+        # hard parts: those there are, in the order of HARD_PARTS; see emulator.vehicle.contact.hard_parts
         ("parts", np.int64),
         ("part_kind", np.int64, (len(HARD_PARTS),)),  # place in HARD_PARTS
         ("part_body", np.int64, (len(HARD_PARTS),)),

@@ -71,7 +71,7 @@ REAR_RATE, FRONT_RATE, STRAIN = 8, 9, 10
 STEER_TORQUE, REAR_TORQUE, ROLL, FRONT_BRAKE, ACCELERATION = range(14, 19)
 
 SLIDES = 3.0
-"""A tyre's demand over its friction from which all of its tread slides (``emulator.vehicle.tyre``)."""
+"""A tyre's demand over its friction from which all its tread slides (``emulator.vehicle.contact.tyre``)."""
 
 # What a condition asks for: the value of an unknown, by its number, or one of these.
 REAR_USE, FRONT_USE, EQUAL_USE, REAR_ROLLS, REAR_LOAD, FRONT_LOAD = range(100, 106)

@@ -11,6 +11,7 @@ from scipy.spatial import ConvexHull
 
 from emulator.core.axes import rotation_of
 from emulator.core.compiled import jit, jit_with_memory
+from emulator.vehicle.contact.tyre import contact
 from emulator.vehicle.driveline import engine_drag, engine_torque
 from emulator.vehicle.dynamics import derivative
 from emulator.vehicle.integrate import PARTS_OF_A_STEP, advance, begin, finish
@@ -49,14 +50,13 @@ from emulator.vehicle.state import (
     scratch,
 )
 from emulator.vehicle.tree import kinematics
-from emulator.vehicle.tyre import contact
 
 Array = NDArray[np.float64]
 
 ENGINE_WORK, DRIVELINE, AIR, TYRES, JOINTS, RUBBING, IMPACT = range(7)
 N_LEDGER = 7
 VISCOSITY, STRONGEST = 8e3, 4.5e4
-"""[N s/m] of a part that sticks, and at most of one that is pressed in, as in emulator.vehicle.hard_parts."""
+"""[N s/m] of a part that sticks, and at most of one pressed in: emulator.vehicle.contact.hard_parts."""
 
 
 def kinetic_and_raised(vehicle: Vehicle, x: Array) -> float:

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from emulator.core.axes import roll_pitch_yaw, rotation_of
 from emulator.core.constants import GRAVITY
+from emulator.vehicle.contact.tread import friction_left
 from emulator.vehicle.dynamics import derivative
 from emulator.vehicle.equilibrium import standing, steady_motion
 from emulator.vehicle.integrate import begin, finish
@@ -66,7 +67,6 @@ from emulator.vehicle.state import (
     VELOCITY,
     scratch,
 )
-from emulator.vehicle.tread import friction_left
 from tests.support.falls import kinetic_and_raised
 from tests.support.machines import (
     AHEAD,

@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 
+from emulator.vehicle.contact.tread import friction_left, warming
 from emulator.vehicle.dynamics import derivative
 from emulator.vehicle.equilibrium import AIR_DENSITY, standing
 from emulator.vehicle.integrate import begin, finish
@@ -32,7 +33,6 @@ from emulator.vehicle.state import (
     VELOCITY,
     scratch,
 )
-from emulator.vehicle.tread import friction_left, warming
 from emulator.vehicle.whole.mass_properties import total_mass
 from tests.support.machines import ROBOT, demo, demo_file, no_inputs
 

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from emulator.core.axes import rotation_about_xz
+from emulator.vehicle.contact.tyre import contact
 from emulator.vehicle.state import (
     FRONT,
     REAR,
@@ -26,7 +27,6 @@ from emulator.vehicle.state import (
     T_SLIP_RATIO,
     scratch,
 )
-from emulator.vehicle.tyre import contact
 from tests.support.machines import demo
 
 RECORD = demo().tyre

@@ -26,7 +26,7 @@ is the speed at which the tread slides: what of the sliding velocity does not go
 force has a greatest value short of full sliding, and past it a tyre that slides more holds less. With d = 1
 it is the brush model of one coefficient.
 
-With load and temperature friction falls as :mod:`emulator.vehicle.tread` says.
+With load and temperature friction falls as :mod:`emulator.vehicle.contact.tread` says.
 
 Nothing here gives energy for free. The tread is as stiff as its contact is large, k ~ deflection, and while
 that changes the deflection follows zeta ~ k^-1/2, so that k zeta^2 / 2 stays; camber thrust pushes sideways
@@ -42,6 +42,7 @@ import math
 
 from emulator.core.axes import cross
 from emulator.core.compiled import Record, jit
+from emulator.vehicle.contact.tread import friction_left, warming
 from emulator.vehicle.state import (
     T_CAP_X,
     T_CAP_Y,
@@ -61,7 +62,6 @@ from emulator.vehicle.state import (
     T_Z,
     Scratch,
 )
-from emulator.vehicle.tread import friction_left, warming
 
 _AIRBORNE_DECAY = 100.0  # [1/s] an unloaded tyre forgets its deflection; any value of this order does
 # Share of the ellipse from which a tread slides. The cubic there is at 1 - 3e-6 of the limit; were it 1, a
@@ -181,8 +181,8 @@ def contact(
 
     # A tread at its limit slides along with whatever would shear it further: the deflection only moves along
     # the ellipse or back inside. (vehicle.integrate takes away the rest that a step leaves.)
-    limit = friction_left(p, load, warmth) * grip * load
-    limit_x, limit_y = p.friction_x * limit, p.friction_y * limit
+    left = friction_left(p, load, warmth)
+    limit_x, limit_y = p.friction_x * grip * load * left, p.friction_y * grip * load * left
     cap_x, cap_y = 3.0 * limit_x / kx, 3.0 * limit_y / ky
     ax, ay = zx / (cap_x * cap_x), zy / (cap_y * cap_y)
     filled = ax * zx + ay * zy
@@ -206,10 +206,11 @@ def contact(
     if demanded < 3.0:
         theta = demanded / 3.0
         rest = 1.0 - theta
-        steady = 1.0 - theta + theta * theta / 3.0  # force over demand, were all friction that of sticking
-        rubbing = theta * (1.0 - theta / 1.5)  # of it, what rubs
+        # Force over demand, were all friction that of sticking; of it, what rubs.
+        steady = 1.0 - theta + demanded * demanded / 27.0
+        rubbing = theta * (1.0 - theta / 1.5)
         scale = steady - lost * rubbing
-        trail = p.pneumatic_trail * rest * rest * (rest - 3.0 * theta * lost)
+        trail = p.pneumatic_trail * rest * rest * (rest - 3.0 * theta * lost) / scale
         out[T_FRICTION_USE] = steady * demanded
         # Past the peak: more slip brings more of the contact to sliding, which gains less than what slides
         # loses by sliding faster. Camber thrust in the demand does not grow with slip; slip against it brings
@@ -233,7 +234,7 @@ def contact(
     out[T_STIFFNESS_RATIO] = kx / ky
 
     # Aligning moment from the slip part of the lateral force, twisting moment from camber.
-    aligning = trail * (demand_y - camber_force) - p.twisting_arm * load * camber
+    aligning = trail * scale * (demand_y - camber_force) - p.twisting_arm * load * camber
     # About the axle: rolling resistance, and what camber thrust takes from the spin for its work sideways.
     # tanh only avoids a jump of these small moments when the wheel stops; 0.1 m/s is walking pace over ten.
     drag = p.rolling_resistance * load + scale * zy * camber_force / p.relaxation_length

@@ -11,8 +11,8 @@ from scipy.optimize import brentq
 
 from emulator.core.axes import quaternion_of, rotation_of
 from emulator.core.constants import GRAVITY
+from emulator.vehicle.contact.hard_parts import NEAR
 from emulator.vehicle.dynamics import derivative
-from emulator.vehicle.hard_parts import NEAR
 from emulator.vehicle.integrate import begin, finish
 from emulator.vehicle.params import FOOTPEGS, HARD_PARTS, Vehicle
 from emulator.vehicle.state import (
