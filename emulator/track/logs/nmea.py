@@ -56,7 +56,7 @@ def read_nmea(path: Path, wanted: Sequence[Wanted]) -> Log:
     units = dict(zip(NAMES, _UNITS, strict=True))
     found = [w for w in wanted if w.channel in columns]
     series = {w: Series(time, columns[w.channel].copy(), units[w.channel]) for w in found}
-    remarks = [f"{bad} sentences with a wrong checksum or field were left out"] if bad else []
+    remarks = [f"{bad:,} sentences with a wrong checksum or field were left out"] if bad else []
     return Log(path, "NMEA", series, NAMES, remarks)
 
 
