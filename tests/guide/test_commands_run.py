@@ -190,8 +190,9 @@ def test_it_is_a_command_with_these_options_and_its_files_are_there(
     values = list(parsed(words))
     assert values
     for value in values:
-        if value.endswith((".yaml", ".gpx", ".csv")):
-            assert Path(value).is_file(), f"{shown.page} names {value}, which is not there"
+        file = re.sub(r"(?<=\.py):\w+$", "", value)  # a class in a file
+        if file.endswith((".yaml", ".gpx", ".csv", ".py")):
+            assert Path(file).is_file(), f"{shown.page} names {file}, which is not there"
 
 
 def test_a_wrong_option_would_be_found() -> None:
