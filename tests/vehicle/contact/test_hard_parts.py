@@ -185,7 +185,8 @@ def test_what_rides_upright_is_the_same_bytes_with_and_without_parts() -> None:
     bare = without_parts(vehicle)
     for _ in range(300):
         x, u = random_state(rng), no_inputs()
-        quaternion_of(rng.uniform(-0.8, 0.8), 0.05, rng.uniform(-3.0, 3.0), x[QUATERNION : QUATERNION + 4])
+        # at 46 degrees, with springs and fork all the way in, a footpeg comes near
+        quaternion_of(rng.uniform(-0.7, 0.7), 0.05, rng.uniform(-3.0, 3.0), x[QUATERNION : QUATERNION + 4])
         a, b = np.zeros(N_X), np.zeros(N_X)
         derivative(vehicle.body, vehicle.tyre, x, u, s, a)
         assert s[0]["near"] == 0
