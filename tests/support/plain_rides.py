@@ -9,7 +9,9 @@ import math
 from typing import NamedTuple
 
 import numpy as np
+import pytest
 from numpy.typing import NDArray
+from scipy.optimize import root_scalar
 
 from emulator.core.axes import roll_pitch_yaw, rotate, rotation_of
 from emulator.vehicle.driveline import engine_torque, overall_ratio
@@ -55,6 +57,8 @@ from emulator.vehicle.state import (
 Array = NDArray[np.float64]
 STEP = 1e-3
 _WINDOW = 50  # steps over which an acceleration is taken
+_BEGUN = 0.92  # of a limit: where a ramp towards it begins
+_RAISED_BY = 0.08  # of what it begins with, each second
 
 
 def speed_of(x: Array) -> float:
@@ -67,11 +71,13 @@ def machine_of(vehicle: Vehicle) -> Machine:
     return machine(vehicle.body, vehicle.tyre, AIR_DENSITY)
 
 
-def straight(c: Machine, speed: float, *conditions: tuple[int, float]) -> Array:
+def straight(c: Machine, speed: float, *conditions: tuple[int, float], guess: Array | None = None) -> Array:
     """The unknowns of a motion straight on; its state stays in ``c``."""
     kinds, values = zip((ROLL, 0.0), *conditions, strict=True)
     n = np.empty(N_UNKNOWNS)
     start(c, speed, n)
+    if guess is not None:
+        n[:] = guess
     assert solve(c, speed, 1.0, 0.0, True, np.array(kinds), np.array(values), n)
     return n
 
@@ -155,34 +161,54 @@ def hold(vehicle: Vehicle, x: Array, u: Array, seconds: float) -> Turned:
 
 
 class Reached(NamedTuple):
-    """Acceleration [m/s^2] as the wheel lifted or slid, and whether it lifted."""
+    """Greatest acceleration [m/s^2] until the wheel lifted or slid; whether it lifted before any slid."""
 
     acceleration: float
     lifted: bool
 
 
-def raised_until_lost(vehicle: Vehicle, air: float, limit: float, *, equal_use: bool = False) -> Reached:
-    """Drive (limit above 0) or brake ever harder, until the wheel lifts or a tyre slides.
+def raised_until_lost(vehicle: Vehicle, at: float, limit: float, *, equal_use: bool = False) -> Reached:
+    """Drive (limit above 0) or brake ever harder, until the wheel lifts or the tyre that works slides.
 
-    air        [m/s]    speed of the air against the bike, held by a wind: the limit goes with it, and a
-                        ride slow enough for the springs to follow ends far from where it began
-    limit      [m/s^2]  about where it is expected: the ride begins at 0.94 of it and rises by 4 % a second
+    A rear wheel that is relieved by braking may lock before that; what it loses is little.
+
+    at         [m/s]    speed of the air against the bike, held by a wind, and nearly of the bike as it comes
+                        to its limit: that goes with both, since a tyre that slides faster holds less
+    limit      [m/s^2]  about where it is expected: the ride begins at 0.92 of it and rises by 8 % a second
     equal_use  brake with both wheels, alike used, rather than with the front one alone
     """
+
+    def missed(first: float) -> float:
+        return _raised(vehicle, first, at, limit, equal_use)[1] - at
+
+    near = at - limit
+    first = root_scalar(missed, method="secant", x0=near, x1=near - missed(near), xtol=0.1).root
+    reached, speed = _raised(vehicle, first, at, limit, equal_use)
+    assert speed == pytest.approx(at, rel=0.03)
+    return reached
+
+
+def _raised(
+    vehicle: Vehicle, first: float, air: float, limit: float, equal_use: bool
+) -> tuple[Reached, float]:
+    """The same, begun at a speed ``first`` [m/s]; also the speed [m/s] at the end."""
     c = machine_of(vehicle)
-    driving, begun = limit > 0.0, 0.94 * limit
-    first = air if driving else air - 3.5 * limit
+    driving = limit > 0.0
     c.u[U_WIND_X] = first - air
     other = (FRONT_BRAKE if driving else EQUAL_USE if equal_use else REAR_TORQUE, 0.0)
-    n = straight(c, first, other, (ACCELERATION, begun))
+    n = None
+    # In steps: so near to the peak a search from afar comes out beyond it, where the tyre slides.
+    for part in np.linspace(0.2, 1.0, 9):
+        n = straight(c, first, other, (ACCELERATION, float(part) * _BEGUN * limit), guess=n)
+    assert n is not None
     x, u, s = c.x.copy(), rest_inputs(), scratch()
     brakes, body = (float(n[FRONT_BRAKE]), max(-float(n[REAR_TORQUE]), 0.0)), vehicle.body[0]
     if driving:
         x[BRAKE_TWIST_FRONT] = x[BRAKE_TWIST_REAR] = 0.0
-    light = FRONT if driving else REAR
-    speeds = [speed_of(x)]
+    light, works = (FRONT, REAR) if driving else (REAR, FRONT)
+    speeds, slid = [speed_of(x)], False
     for k in range(4000):
-        more = 1.0 + 0.04 * k * STEP
+        more = 1.0 + _RAISED_BY * k * STEP
         if driving:
             u[U_DRIVE_TORQUE] = float(n[REAR_TORQUE]) * more
         else:
@@ -192,10 +218,15 @@ def raised_until_lost(vehicle: Vehicle, air: float, limit: float, *, equal_use: 
         begin(vehicle.body, vehicle.tyre, x, u, s)
         tyres = s[0]["tyre"]
         lifted = tyres[light, T_LOAD] <= 0.0
-        if k > _WINDOW and (lifted or np.abs(tyres[:, T_SLIP_RATIO]).max() > 0.5):
+        slides = np.abs(tyres[:, T_SLIP_RATIO]) > 0.5
+        slid = slid or bool(k > _WINDOW and slides.any())
+        if k > _WINDOW and (lifted or slides[works]):
             break
         finish(vehicle.body, vehicle.tyre, x, u, STEP, s)
         speeds.append(speed_of(x))
     else:
         raise AssertionError("neither lifted nor slid")
-    return Reached((speeds[-1] - speeds[-1 - _WINDOW]) / (_WINDOW * STEP), bool(lifted))
+    # Not that at the end: a tyre that slides has its peak behind it and holds less.
+    v = np.array(speeds)
+    gained = (v[_WINDOW:] - v[:-_WINDOW]) / (_WINDOW * STEP)
+    return Reached(float(gained[np.argmax(gained * limit)]), bool(lifted) and not slid), speeds[-1]
