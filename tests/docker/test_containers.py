@@ -74,7 +74,7 @@ import builtins, io, llvmlite.binding as llvm, sys
 if sys.argv[1] == "another processor":
     llvm.get_host_cpu_name = lambda: "another"
     plain, told = builtins.open, "flags : fpu sse2"
-    builtins.open = lambda *a, **k: io.StringIO(told) if a[0] == "/proc/cpuinfo" else plain(*a, **k)
+    builtins.open = lambda *a, **k: io.StringIO(told) if str(a[0]) == "/proc/cpuinfo" else plain(*a, **k)
 from emulator.core.keeping.machine import machine
 print(machine())
 """
