@@ -63,7 +63,7 @@ def ended_by(
     def fails(*_args: object, **_kwargs: object) -> None:
         raise error
 
-    monkeypatch.setattr(app_module, "_typer", fails)
+    monkeypatch.setattr(app_module, "command_line", lambda *_first: fails)
     with pytest.raises(SystemExit) as end:
         app_module.app()
     return f"{end.value.code}: {capsys.readouterr().err}"

@@ -513,7 +513,7 @@ def _warm_up(valid: Path) -> None:
     from emulator.assembly.bench import Bench
     from emulator.assembly.check import check
     from emulator.assembly.session import load_session
-    from emulator.cli import app  # noqa: F401
+    from emulator.cli.app import command_line
     from emulator.inspection.replay.replayed_run import replay
     from emulator.inspection.sensors.page import console_tables
     from emulator.inspection.sensors.survey import sensors_of
@@ -521,6 +521,7 @@ def _warm_up(valid: Path) -> None:
     from emulator.report.run_report import write_report
     from emulator.report.terminal import console_summary
 
+    command_line()  # imports every command; a process that is forked asks for one of them
     rig = valid / "scenarios" / "rigs" / "loopback.yaml"
     console = Console(quiet=True)
     for checked in check([rig]):
@@ -563,14 +564,14 @@ def _in_a_process(words: list[str], said: Path) -> Outcome:
 
 
 def _status(words: list[str]) -> int:
-    from emulator.cli import app as command_line
+    from emulator.cli import app
 
     sys.stdout, sys.stderr = open(1, "w", closefd=False), open(2, "w", closefd=False)  # noqa: SIM115
     if words[0] == "session":  # what `run` does before it rides
-        command_line._typer = lambda **_options: _session(words[1], words[2])  # type: ignore[assignment]
+        app.command_line = lambda *_first: lambda **_options: _session(words[1], words[2])  # type: ignore[assignment]
     sys.argv = ["emulator", *words]
     try:
-        command_line.app()
+        app.app()
     except SystemExit as end:
         return int(end.code or 0)
     except BaseException:
