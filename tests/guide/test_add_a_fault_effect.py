@@ -121,7 +121,8 @@ e["effect"], e["value"] = SAMPLE_EFFECTS.index("dead_band"), 0.05
 e["state"], e["live"], e["started"] = ACTIVE, 1, 0
 past, draws = np.zeros(8), np.zeros(2, np.uint64)
 rates = [0.0, 0.049, -0.049, 0.05, -0.2, math.nan]
-print([float(sample_fault(e, rate, past, 5, 0.0, draws)) for rate in rates], sample_fault.__class__.__name__)
+carried_out_by = type(sample_fault.dispatcher).__name__
+print([float(sample_fault(e, rate, past, 5, 0.0, draws)) for rate in rates], carried_out_by)
 """
 
 
