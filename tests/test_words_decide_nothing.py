@@ -22,7 +22,7 @@ EXCEPTIONS = {
     "config/key_texts.py": "words that tell a default themselves are not told it twice",
     "config/rig/shown/telemetry.py": "characters that a topic may not have",
     "config/validation.py": "a misspelt key and the missing one it means are told once",
-    "config/yaml_source.py": "the YAML parser tells a syntax error by nothing but its text",
+    "config/yaml_values.py": "the YAML parser tells a syntax error by nothing but its text",
     "inspection/replay/comparison.py": "a line of the event log is compared with that of the replay",
     "links/bus_participant.py": "the bus's text protocol",
     "links/serial_line.py": "the serial library tells a port in use by nothing but its text",

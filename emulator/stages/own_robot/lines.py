@@ -204,16 +204,16 @@ class Lines:
         self._connection.close()
 
 
-def _through_done(among: Collection[str], said: bytes) -> int:
+def _through_done(among: Collection[str], received: bytes) -> int:
     """Where the first line of ``done`` ends; 0: there is none yet.
 
     Raises RobotFailed for a line that is none: who says such things is told at once, though it never comes
     to its done.
     """
-    if said.endswith(b"\ndone\n") and said.count(b"done") == 1:
-        return len(said)  # as almost all are
+    if received.endswith(b"\ndone\n") and received.count(b"done") == 1:
+        return len(received)  # as almost all are
     end = 0
-    for line in said.splitlines(keepends=True):
+    for line in received.splitlines(keepends=True):
         if not line.endswith(b"\n"):
             break
         end += len(line)
