@@ -209,11 +209,11 @@ def _events(brought: Brought) -> list[Event]:
 
 
 def _left_out(marks: Sequence[Mark]) -> dict[tuple[str, str], int]:
-    words = {"outlier": "outliers", "no number": "no numbers", "time back": "back in time"}
+    called = {"outlier": "outliers", "no_number": "no numbers", "time_back": "back in time"}
     counts: dict[tuple[str, str], int] = {}
     for mark in marks:
-        if mark.kind in words:
-            key = (mark.signal, words[mark.kind])
+        if mark.kind in called:
+            key = (mark.signal, called[mark.kind])
             counts[key] = counts.get(key, 0) + mark.samples
     return counts
 

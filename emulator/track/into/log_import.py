@@ -171,7 +171,7 @@ def _sound(channel: Channel, series: Series, zero_s: float) -> Sound:
         most=bounds[1],
         stands_s=channel.stands_s,
     )
-    back = sum(mark.samples for mark in sound.marks if mark.kind == "time back")
+    back = sum(mark.samples for mark in sound.marks if mark.kind == "time_back")
     if back > _MOST_BACK * len(series.time_s):
         raise LogError(
             f"channel {channel.channel!r}: {back:,} of {len(series.time_s):,} times run back or repeat",
@@ -367,7 +367,7 @@ def _lies_between(signal: str) -> bool:
 
 def _about(channel: Channel, sound: Sound) -> dict[str, Any]:
     """What a record's manifest says of a channel."""
-    counts = dict.fromkeys(("gap", "outlier", "no number", "time back"), 0)
+    counts = dict.fromkeys(("gap", "outlier", "no_number", "time_back"), 0)
     for mark in sound.marks:
         counts[mark.kind] += mark.samples if mark.kind != "gap" else 1
     return {

@@ -14,7 +14,7 @@ from typing import Literal, NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-Kind: TypeAlias = Literal["gap", "outlier", "no number", "time back"]
+Kind: TypeAlias = Literal["gap", "outlier", "no_number", "time_back"]
 _SPREADS = 12.0
 _STEPS = 3.0  # a signal that rests mostly moves quickly at times
 _NORMAL = 1.4826  # spread of normal noise over its median size
@@ -71,18 +71,18 @@ def sound_samples(
         nonlocal time_s, values
         if bad.any():
             marks.extend(_runs(signal, kind, time_s, values, bad))
-            if kind != "time back":
+            if kind != "time_back":
                 taken.append(time_s[bad])
             time_s, values = time_s[~bad], values[~bad]
 
-    without(~np.isfinite(time_s), "no number")
+    without(~np.isfinite(time_s), "no_number")
     taken.clear()  # what has no time ends nothing
     if len(time_s):
         highest = np.maximum.accumulate(time_s)
         back = np.zeros(len(time_s), bool)
         back[1:] = time_s[1:] <= highest[:-1] + _BACK
-        without(back, "time back")
-    without(~np.isfinite(values), "no number")
+        without(back, "time_back")
+    without(~np.isfinite(values), "no_number")
     beyond = np.zeros(len(values), bool)
     if least is not None:
         beyond |= values < least

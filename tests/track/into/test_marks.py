@@ -40,7 +40,7 @@ def test_what_is_taken_out_is_kept_in_the_marks() -> None:
     v = np.sin(t)
     v[10], v[20:23], v[30] = 99.0, np.nan, -50.0
     sound = sound_samples(SIGNAL, t, v, least=-10.0)
-    assert kinds(sound.marks) == ["outlier", "gap", "no number", "outlier"]
+    assert kinds(sound.marks) == ["outlier", "gap", "no_number", "outlier"]
     first, gap, numberless, below = sound.marks
     assert (first.value, first.samples, below.value) == (99.0, 1, -50.0)
     assert (numberless.samples, numberless.from_s, numberless.to_s) == (3, t[20], t[22])
@@ -53,7 +53,7 @@ def test_times_that_run_back_or_repeat_are_left_out() -> None:
     t = np.array([0.0, 0.1, 0.2, 0.1, 0.15, 0.3, 0.3, 0.4])
     sound = sound_samples(SIGNAL, t, np.arange(8.0))
     assert sound.values.tolist() == [0, 1, 2, 5, 7]
-    assert [(m.kind, m.samples) for m in sound.marks] == [("time back", 2), ("time back", 1)]
+    assert [(m.kind, m.samples) for m in sound.marks] == [("time_back", 2), ("time_back", 1)]
 
 
 def test_a_value_stands_until_the_next_and_no_longer_than_it_may() -> None:
