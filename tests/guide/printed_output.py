@@ -486,7 +486,7 @@ def of_replay() -> Iterator[Printed]:
     ):
         yield from of_terminal("replay", replay_summary(result))
         yield from of_terminal("replay", difference_table(result))
-    yield from of_source("replay", source("cli/replay.py"))
+    yield from of_source("replay", source("cli/record/replay.py"))
 
 
 def of_rehearsal() -> Iterator[Printed]:

@@ -15,10 +15,10 @@ from emulator.core.axes import wrapped
 from emulator.core.errors import ConfigError, StartFailed
 from emulator.core.signals import TICK_NS
 from emulator.road.line import sample
+from emulator.stages.own_robot.at_socket.socket_speaker import SocketSpeaker
 from emulator.stages.own_robot.in_process import InProcess
 from emulator.stages.own_robot.own_process import OwnProcess
 from emulator.stages.own_robot.protocol import Answer, Moment, RobotFailed, Speaker, Start, Wants
-from emulator.stages.own_robot.socket_speaker import SocketSpeaker
 
 
 class OwnRobot(NamedTuple):

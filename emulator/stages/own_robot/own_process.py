@@ -15,7 +15,7 @@ import sys
 from typing import Any
 
 from emulator.loop.host import die_with_parent
-from emulator.stages.own_robot.connection import with_status
+from emulator.stages.own_robot.at_socket.connection import with_status
 from emulator.stages.own_robot.packets import Packets, failed, moment_of, of_moment
 from emulator.stages.own_robot.protocol import (
     BEGIN_LIMIT_S,

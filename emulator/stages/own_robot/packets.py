@@ -11,7 +11,7 @@ import socket
 import time
 from typing import Any
 
-from emulator.stages.own_robot.connection import Connection
+from emulator.stages.own_robot.at_socket.connection import Connection
 from emulator.stages.own_robot.protocol import (
     Frame,
     Moment,

@@ -5,7 +5,7 @@ import struct
 
 import pytest
 
-from emulator.stages.own_robot.packed import packed_from
+from emulator.stages.own_robot.at_socket.packed import packed_from
 from emulator.stages.own_robot.protocol import Moment, RobotFailed
 
 NAMED = (

@@ -11,8 +11,8 @@ import sys
 from collections.abc import Callable, Iterable, Sequence
 
 from emulator.core.errors import StartFailed
-from emulator.stages.own_robot.connection import left_with
-from emulator.stages.own_robot.lines import Hello, Lines, LineSpeaker
+from emulator.stages.own_robot.at_socket.connection import left_with
+from emulator.stages.own_robot.at_socket.lines import Hello, Lines, LineSpeaker
 from emulator.stages.own_robot.protocol import RobotFailed
 
 

@@ -15,8 +15,8 @@ from collections.abc import Callable, Collection
 from functools import partial
 
 from emulator.core.frame_buffer import EXTENDED, identifier_digits
-from emulator.stages.own_robot.connection import Connection, with_status
-from emulator.stages.own_robot.packed import NAMING, Packed, packed_from
+from emulator.stages.own_robot.at_socket.connection import Connection, with_status
+from emulator.stages.own_robot.at_socket.packed import NAMING, Packed, packed_from
 from emulator.stages.own_robot.protocol import (
     BEGIN_LIMIT_S,
     WANTS,

@@ -1,0 +1,1 @@
+"""Commands that read what a run left behind."""
