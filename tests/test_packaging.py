@@ -141,7 +141,7 @@ ELSEWHERE = {"pinocchio": "pin"}
 
 
 @pytest.mark.parametrize(
-    ("folder", "extras"), [("emulator", ["fmi", "cluster", "console"]), ("tests", ["dev"])]
+    ("folder", "extras"), [("emulator", ["fmi", "cluster", "console", "mdf"]), ("tests", ["dev"])]
 )
 def test_whatever_is_imported_is_declared(folder: str, extras: list[str]) -> None:
     declared = PROJECT["dependencies"] + [r for e in extras for r in PROJECT["optional-dependencies"][e]]

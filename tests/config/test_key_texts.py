@@ -61,7 +61,17 @@ SUFFIXES = {
 COUNTS_AND_SHARES = {
     *("laps", "lap", "sector", "gear", "gates", "times", "copies", "flips", "satellites", "satellites_lost"),
     *("seed", "order", "damping", "priority", "cpu", "port", "corrections_station", "identifier"),
-    *("teeth_front", "teeth_rear", "averaging_edges", "lost_frames", "hdop", "vdop"),
+    *(
+        "header_line",
+        "group",
+        "sign",
+        "teeth_front",
+        "teeth_rear",
+        "averaging_edges",
+        "lost_frames",
+        "hdop",
+        "vdop",
+    ),
     *("grip", "factor", "share", "probability", "load"),
     # of the file itself, whose unit stands beside them
     *("value", "points", "default", "range"),

@@ -111,13 +111,13 @@ class Channel(Closed):
     """As the log calls it; of a bus its signal, or FRAME.SIGNAL. NMEA: latitude, longitude, altitude, speed,
     course, fix, satellites."""
     group: Annotated[int, Field(ge=0)] | None = None
-    """Of an MDF file with several channels of this name: the number of the group. Left out: there is one."""
+    """Number of its group in an MDF file with several channels of this name. Left out: there is one."""
     signal: Mapped
     """What it is of ours (emulator list signals), or latitude, longitude, course."""
     unit: Unit
     """What the log counts it in."""
     sign: Literal[1, -1] = 1
-    """-1 where the log counts the other way round."""
+    """Minus one where the log counts the other way round."""
     clock: Name | None = None
     """The clock of ``clocks`` that stamped it. Left out: the main one."""
     least: float | None = None
@@ -187,9 +187,9 @@ class Tyre(Closed):
     name: Name
     """Which one, as the paddock calls it."""
     cold_bar: Annotated[float, Field(gt=0, le=6)] | None = None
-    """[bar] Pressure before. Left out: not known."""
+    """[bar] Pressure before the ride. Left out: not known."""
     hot_bar: Annotated[float, Field(gt=0, le=6)] | None = None
-    """[bar] Pressure right behind. Left out: not known."""
+    """[bar] Pressure right behind the ride. Left out: not known."""
     surface_degC: Celsius | None = None
     """Temperature of its surface. Left out: not known."""
 
@@ -198,11 +198,11 @@ class Conditions(Closed):
     """What was on the bike and how the day was; it stands in the record beside the log."""
 
     front: Tyre | None = None
-    """Front tyre. Left out: not known."""
+    """Tyre of the front wheel. Left out: not known."""
     rear: Tyre | None = None
-    """Rear tyre. Left out: not known."""
+    """Tyre of the rear wheel. Left out: not known."""
     air_degC: Celsius | None = None
-    """Air temperature. Left out: not known."""
+    """Temperature of the air. Left out: not known."""
     track_degC: Celsius | None = None
     """Temperature of the road. Left out: not known."""
     fuel_kg: Annotated[float, Field(ge=0, le=60)] | None = None
@@ -210,7 +210,7 @@ class Conditions(Closed):
     rider_kg: Annotated[float, Field(ge=0, le=250)] | None = None
     """Rider with gear, or robot. Left out: not known."""
     wind_m_s: Annotated[float, Field(ge=0, le=60)] | None = None
-    """Wind. Left out: not known."""
+    """Speed of the wind. Left out: not known."""
     wind_from_deg: Annotated[float, Field(ge=0, le=360)] | None = None
     """Where it came from, from north, clockwise. Left out: not known."""
     remark: Name | None = None
