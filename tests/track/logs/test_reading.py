@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import product
 from pathlib import Path
 
 import asammdf
@@ -44,14 +45,13 @@ def same(log: Log, frame: pd.DataFrame) -> None:
         np.testing.assert_array_equal(log.series[wanted].values, frame[wanted.channel])
 
 
-@pytest.mark.parametrize("delimiter", [",", ";", "\t", "|"])
-@pytest.mark.parametrize("decimal", [".", ","])
+@pytest.mark.parametrize(
+    ("delimiter", "decimal"), [pair for pair in product(",;\t|", ".,") if pair != (",", ",")]
+)
 @pytest.mark.parametrize("head", ["", "made up\nby nobody\n"])
 def test_csv_of_any_form(
     frame: pd.DataFrame, tmp_path: Path, delimiter: str, decimal: str, head: str
 ) -> None:
-    if delimiter == decimal:
-        pytest.skip("such a file can't be told apart")
     path = tmp_path / "log.csv"
     path.write_text(head + frame.to_csv(sep=delimiter, decimal=decimal, index=False))
     same(read_log(path, [A, B], time=TIME), frame)
