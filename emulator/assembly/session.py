@@ -159,8 +159,7 @@ class Session:
 
         from emulator.core.keeping.code_key import code_key
 
-        thinned, length = slice(None, None, 4), self.line.length
-        bus = self.bus
+        length, bus = self.line.length, self.bus
         return {
             "format": 1,
             "stage": stage,
@@ -182,13 +181,7 @@ class Session:
                 "processor": processor(),
                 "cpus": os.cpu_count(),
             },
-            "line": {
-                "x_m": [round(float(v), 3) for v in self.line.x[thinned]],
-                "y_m": [round(float(v), 3) for v in self.line.y[thinned]],
-                "station_m": [round(float(v), 3) for v in self.line.station[thinned]],
-                "length_m": self.line.length,
-                "closed": self.line.closed,
-            },
+            "line": drawn(self.line),
             "patches": [
                 {**p.model_dump(mode="json"), **dict(zip(("from_m", "to_m"), p.stretch(length), strict=True))}
                 for p in self.scenario.surface.patches
@@ -197,6 +190,17 @@ class Session:
             **({} if bus is None else {"bus_budget": bus.as_dict()}),
             **({"put_over": list(self.put_over)} if self.put_over else {}),
         }
+
+
+def drawn(line: Line) -> dict[str, Any]:
+    """A line as every manifest has it, every fourth of its places."""
+    thinned = slice(None, None, 4)
+    places = {"x_m": line.x, "y_m": line.y, "station_m": line.station}
+    return {
+        **{name: [round(float(v), 3) for v in values[thinned]] for name, values in places.items()},
+        "length_m": line.length,
+        "closed": line.closed,
+    }
 
 
 def load_session(

@@ -1,7 +1,8 @@
 """python-can as the bench's buses take it, without what it would bring along to read MDF files.
 
 Where asammdf is installed (an extra, for exports), python-can imports it with its first import, and with it
-pandas: a second of start that no bus has a use for, and much more on a slow machine.
+pandas: a second of start that no bus has a use for, and much more on a slow machine. A process that has
+opened a bus therefore can't read the frames of an MDF log; ``emulator track import`` opens none.
 """
 
 from __future__ import annotations

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from pyarrow import csv
 
 from emulator.assembly.provenance import copies, copy_places
+from emulator.assembly.session import drawn
 from emulator.config.scenario.course import Course
 from emulator.config.scenario.schema import Scenario, load_course, load_scenario
 from emulator.config.track.map_file import TrackMap, load_map, named_path
@@ -39,7 +40,6 @@ from emulator.wire.geodesy import Origin
 MARKS_FILE = "marks.csv"
 _ROWS_AT_ONCE = 50_000
 _MOST_EVENTS = 500
-_CHUNK = 1 << 22
 
 
 class TrackRecord(NamedTuple):
@@ -234,7 +234,7 @@ def _manifest(logs: Sequence[Path], asked: _Asked, brought: Brought) -> dict[str
         "given": {**{f"log {k}": str(path) for k, path in enumerate(logs, 1)}, "map": asked.source.path},
         "versions": {"emulator": metadata.version("emulator"), "numpy": metadata.version("numpy")},
         **({} if started is None else {"started_utc": datetime.fromtimestamp(started, UTC).isoformat()}),
-        **_line_of(asked.course),
+        **({} if asked.course is None else {"line": drawn(asked.course.line)}),
         "track": {**_found(brought), **_told(asked.map)},
     }
 
@@ -259,24 +259,6 @@ def _found(brought: Brought) -> Mapping[str, Any]:
     }
 
 
-def _line_of(course: Course | None) -> dict[str, Any]:
-    """The line as every manifest has it, every fourth of its places."""
-    if course is None:
-        return {}
-    line, thinned = course.line, slice(None, None, 4)
-    places = {"x_m": line.x, "y_m": line.y, "station_m": line.station}
-    return {
-        "line": {
-            **{name: [round(float(v), 3) for v in values[thinned]] for name, values in places.items()},
-            "length_m": line.length,
-            "closed": line.closed,
-        }
-    }
-
-
 def _hash(path: Path) -> str:
-    digest = hashlib.sha256()
     with path.open("rb") as file:
-        while part := file.read(_CHUNK):
-            digest.update(part)
-    return digest.hexdigest()
+        return hashlib.file_digest(file, "sha256").hexdigest()

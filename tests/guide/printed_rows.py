@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterable
 from typing import NamedTuple
 
+from tests.guide.markdown import ROOT
 from tests.guide.printed_numbers import Printed, begins_with
 
 
@@ -128,3 +129,19 @@ def naming_elsewhere(printed: Iterable[Printed], rows: Iterable[Row], of: dict[s
         for one in printed
         if one.section not in of[row.heading] and phrase.places_in(one) and not longer(phrase, one)
     ]
+
+
+def unconfirmed(rows: Iterable[Row]) -> list[Row]:
+    """Rows that neither name tests that are there, and how closely, nor say that nothing confirms them.
+
+    rows  with three cells: what it is, what confirms it, how closely
+    """
+    return [row for row in rows if not _confirmed(*row.cells)]
+
+
+def _confirmed(what: str, confirmed: str, how_closely: str) -> bool:
+    if confirmed.startswith("not confirmed:"):
+        return bool(what)
+    named = re.findall(r"`(tests/[^`]+\.py)::(\w+)`", confirmed)
+    there = all(f"def {test}(" in (ROOT / file).read_text() for file, test in named)
+    return bool(what and named and how_closely and there)

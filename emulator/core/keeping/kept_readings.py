@@ -20,7 +20,7 @@ from typing import TypeVar
 
 from emulator.core.errors import StartFailed
 from emulator.core.keeping import code_store
-from emulator.core.keeping.kept_arrays import numbers
+from emulator.core.keeping.kept_arrays import numbers, sources
 from emulator.core.keeping.machine import machine
 
 T = TypeVar("T")
@@ -47,21 +47,22 @@ def kept_reading(kind: str, content: bytes, reader: str, read: Callable[[], T]) 
     return value
 
 
-def kept_numbers(kind: str, made_from: object, sources: tuple[str, ...], make: Callable[[], T]) -> T:
+def kept_numbers(kind: str, made_from: object, files: tuple[str, ...], make: Callable[[], T]) -> T:
     """What ``make`` works out, from the folder if it is there.
 
     made_from  records of arrays and numbers that decide what comes out (``kept_arrays.numbers``)
-    sources    files of the code that decides; libraries and processor, whose last bits differ, are added
+    files      sources of the code that decides; libraries and processor, whose last bits differ, are added
 
     Raises what ``make`` raises, and then keeps nothing.
     """
     content = f"{machine()} {numbers(made_from)!r}".encode()
-    return kept_reading(kind, content, reader_key(sources, ()), make)
+    return kept_reading(kind, content, reader_key(files, ()), make)
 
 
 @cache
-def reader_key(sources: tuple[str, ...], libraries: tuple[str, ...]) -> str:
+def reader_key(files: tuple[str, ...], libraries: tuple[str, ...]) -> str:
     """Key of code that reads: source files by their content, libraries by their versions, and Python."""
-    parts = [hashlib.sha256(Path(source).read_bytes()).hexdigest() for source in sources]
-    parts += [f"{library} {version(library)}" for library in libraries]
-    return " ".join([*parts, platform.python_version(), sys.implementation.cache_tag or ""])
+    parts = [f"{library} {version(library)}" for library in libraries]
+    return " ".join(
+        [sources(map(Path, files)), *parts, platform.python_version(), sys.implementation.cache_tag or ""]
+    )

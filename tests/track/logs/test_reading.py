@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from itertools import product
 from pathlib import Path
 
@@ -237,3 +239,35 @@ def test_the_map_says_what_can_not_be_found(frame: pd.DataFrame, tmp_path: Path)
     path = tmp_path / "log.csv"
     path.write_text("speed lean t\n" * 3 + frame.to_csv(sep=" ", index=False))
     same(read_log(path, [A, B], time=TIME, form=TextForm(header_line=4, delimiter=" ")), frame)
+
+
+WRITTEN_AND_READ = """\
+import sys
+from pathlib import Path
+import can
+from emulator.track.logs.log import Wanted
+from emulator.track.logs.opening import read_log
+log, dbc = Path("frames.mf4"), Path("bus.dbc")
+with can.MF4Writer(log) as writer:
+    for k in range(50):
+        writer.on_message_received(
+            can.Message(timestamp=1e9 + k / 100, arbitration_id=291, data=[k, *7 * [0]], is_extended_id=False)
+        )
+wanted = Wanted("wheels.speed")
+series = read_log(log, [wanted], dbc=dbc).series[wanted]
+print([round(float(v), 2) for v in series.values[:3]], len(series.values), series.unit)
+"""
+
+
+def test_frames_of_an_mdf_log_are_read(tmp_path: Path) -> None:
+    """In a process of its own: one that has opened a bus can't (emulator.links.python_can)."""
+    (tmp_path / "bus.dbc").write_text(DBC)
+    done = subprocess.run(
+        [sys.executable, "-c", WRITTEN_AND_READ],
+        cwd=tmp_path,
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    assert done.stdout == "[0.0, 0.01, 0.02] 50 km/h\n", done.stderr
