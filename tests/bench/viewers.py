@@ -238,7 +238,7 @@ def ride(
     if turns.failed or len(turns.blocks) < 2 * pairs:
         raise RuntimeError(turns.failed or "the ride ended before its blocks were over")
     run = read_run(folder / "run")
-    return turns.blocks, in_blocks(run.tick, run["loop.lateness_us"], turns.blocks), turns.page
+    return turns.blocks, in_blocks(run.tick, run.signal("loop.lateness_us"), turns.blocks), turns.page
 
 
 def told(blocks: Sequence[Block], late_us: Sequence[NDArray[np.float64]], page: Page) -> list[str]:
