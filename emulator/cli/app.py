@@ -6,9 +6,12 @@
 from __future__ import annotations
 
 import errno
+import inspect
 import io
+import re
 import sys
 import traceback
+from collections.abc import Callable
 from functools import cache
 from importlib import import_module
 from typing import Annotated
@@ -89,9 +92,15 @@ def command_line(first: str = "") -> typer.Typer:
         for of in group:
             if of not in groups:
                 groups[of] = typer.Typer(help=_GROUPS[of], no_args_is_help=True, rich_markup_mode=None)
-                root.add_typer(groups[of], name=of)
-        (groups[group[0]] if group else root).command(own)(command)
+                root.add_typer(groups[of], name=of, short_help=_GROUPS[of])
+        (groups[group[0]] if group else root).command(own, short_help=_first_sentence(command))(command)
     return root
+
+
+def _first_sentence(command: Callable[..., None]) -> str:
+    """What a list of commands says of one; what typer would take of its help is cut off at a fixed length."""
+    paragraph = " ".join((inspect.getdoc(command) or "").split("\n\n")[0].split())
+    return re.sub(r":$", ".", re.split(r"(?<=[.:]) (?=[A-Z])", paragraph)[0])
 
 
 def _version(asked: bool) -> None:

@@ -160,6 +160,25 @@ REGISTRY: dict[str, type[Criterion]] = {}
 """Classes by their kind, as far as their modules are imported; all of them: emulator.criteria.kinds.KINDS."""
 
 
+def margin_text(margin: float | None, limit: float | None, unit: str) -> str:
+    """A margin [unit] as an engineer reads it: signed, in km/h and degrees; none of a yes-or-no criterion."""
+    if margin is None:
+        return "unknown"
+    return "–" if limit is None else _shown(margin, limit, unit, "+")
+
+
+def limit_text(limit: float | None, unit: str) -> str:
+    """A limit [unit] in the unit and with the digits of its margin; none of a yes-or-no criterion."""
+    return "none" if limit is None else _shown(limit, limit, unit, "")
+
+
+def _shown(value: float, limit: float, unit: str, sign: str) -> str:
+    scale, shown = SHOWN.get(unit, (1.0, unit))
+    size = abs(limit) * scale
+    digits = 1 if shown == "km/h" else 3 if size < 1.0 else 2 if size < 100.0 else 1
+    return f"{value * scale:{sign}.{digits}f} {shown}".removesuffix(" 1")
+
+
 _LEAST_LIMIT = 1e-12
 """A limit nearer to zero has no percent."""
 
@@ -195,14 +214,7 @@ class CriterionResult:
     @property
     def margin_text(self) -> str:
         """The margin as an engineer reads it: signed, in km/h and degrees; a yes-or-no criterion has none."""
-        if self.margin is None:
-            return "unknown"
-        if self.limit is None:
-            return "–"
-        scale, unit = SHOWN.get(self.unit, (1.0, self.unit))
-        margin, size = self.margin * scale, abs(self.limit) * scale
-        digits = 1 if unit == "km/h" else 3 if size < 1.0 else 2 if size < 100.0 else 1
-        return f"{margin:+.{digits}f} {unit}".removesuffix(" 1")
+        return margin_text(self.margin, self.limit, self.unit)
 
     @property
     def margin_percent(self) -> float | None:

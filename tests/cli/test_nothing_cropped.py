@@ -29,6 +29,7 @@ from emulator.report.terminal_table import terminal_table
 from emulator.verdict.attribution import Cause
 from emulator.verdict.judge import Verdict, write_verdict
 from tests.report.test_bus_tables import budget as bus_budget
+from tests.support.command_line import emulator_command
 
 REASON = (
     "the rig tripped on the robot 9.1 s into the ride: robot commands stale: no 'drive' (0x081) for 151 ms, "
@@ -105,6 +106,22 @@ def test_tables_of_other_commands_are_whole_at_any_width(session: Session, width
         narrow = shown(item, width)
         assert missing(shown(item, 2000), narrow) == []
         assert "…" not in narrow
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+@pytest.mark.parametrize("group", ["", "campaign", "circuit", "track", "vehicle"])
+def test_lists_of_commands_say_whole_sentences_at_any_width(
+    group: str, width: int, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("COLUMNS", str(width))
+    assert emulator_command(*group.split(), "--help") == 0
+    out = capsys.readouterr().out
+    listed = out.split("Commands:")[1]
+    assert "..." not in listed
+    entries = re.split(r"\n  (?=\S)", listed)[1:]
+    assert len(entries) > (20 if not group else 0)
+    assert [entry for entry in entries if not entry.rstrip().endswith(".")] == []
+    assert width < 80 or max(map(len, out.splitlines())) <= width
 
 
 @pytest.mark.parametrize("where", ["pty", pytest.param("pipe", marks=pytest.mark.timing)])

@@ -17,6 +17,7 @@ from emulator.campaign.evidence.gathered import (
     ScenarioMargin,
 )
 from emulator.campaign.page.words import counted_words, percent
+from emulator.criteria.base import limit_text, margin_text
 from emulator.report.page import page_html
 
 FORMAT = 1
@@ -212,11 +213,11 @@ def _requirements(evidence: Evidence) -> list[tuple[str, ...]]:
 
 
 def _margin(one: ScenarioMargin) -> tuple[str, ...]:
-    margin = "none" if one.margin is None else f"{one.margin:.4g} {one.unit}".strip()
-    limit = "none" if one.limit is None else f"{one.limit:.4g} {one.unit}".strip()
+    margin = margin_text(one.margin, one.limit, one.unit)
     return (
         *(one.scenario, one.stage, one.criterion, f"{one.runs:,}", f"{one.missed:,}"),
-        *(margin.replace("-", "−"), limit, percent(one.percent), f"{one.case_id} ({one.campaign})"),
+        *(margin.replace("-", "−"), limit_text(one.limit, one.unit), percent(one.percent)),
+        f"{one.case_id} ({one.campaign})",
     )
 
 

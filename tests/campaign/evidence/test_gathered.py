@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
 import pyarrow.parquet as pq
+import pytest
 
 from emulator.campaign.evidence.asked import interval
-from emulator.campaign.evidence.gathered import NO_DECISION, Evidence, gather, robot_versions
+from emulator.campaign.evidence.gathered import NO_DECISION, Evidence, ScenarioMargin, gather, robot_versions
 from emulator.campaign.evidence.shown import evidence_html, plain_evidence, summary
 from emulator.campaign.page.night import Night, read_night
 from emulator.campaign.store.answers import ANSWERS_FILE, answers_table
@@ -133,3 +135,21 @@ def test_answers_stand_with_who_rode_their_bounds_and_what_they_leave_out(tmp_pa
     assert plain["answers"][1]["leaves_out"].startswith("other distributions")
     (of_the_other,) = gather([night], [()], "rider 2.0").answers
     assert of_the_other.leaves_out.startswith("whether there are likelier")
+
+
+@pytest.mark.parametrize(
+    ("margin", "limit", "unit", "texts"),
+    [
+        (0.7245, 3.0 / 3.6, "m/s", ("+2.6 km/h", "3.0 km/h")),
+        (-0.1414, 0.5, "m", ("\N{MINUS SIGN}0.141 m", "0.500 m")),
+        (1.0, None, "1", ("–", "none")),
+        (None, 0.5, "m", ("unknown", "0.500 m")),
+    ],
+)
+def test_margins_are_told_in_units_and_digits_of_the_report(
+    margin: float | None, limit: float | None, unit: str, texts: tuple[str, str], tmp_path: Path
+) -> None:
+    one = ScenarioMargin("slalom", "virtual", "line", 3, 0, margin, limit, unit, None, "0123", "night")
+    found = replace(gathered(tmp_path), margins=(one,))
+    shown = Page(evidence_html(found)).words
+    assert set(texts) <= set(shown[shown.index("line") : shown.index("0123 (night)")])
