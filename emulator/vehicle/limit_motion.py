@@ -80,10 +80,11 @@ _BRISK = 8.0  # [m/s] below, steering changes so much with lean that steps are s
 _FROM = 2.0  # use of a tyre that a greatest lateral acceleration is looked for from
 _RELIEVED = (0.95, 0.85, 0.7, 0.55, 0.4, 0.28, 0.18, 0.1, 0.05, 0.02, 0.0)  # of the load, until a wheel lifts
 _ALL_BUT_LIFTED = 0.03  # of the load: the last two hundredths may be left to a tyre that is used up
+_HARDLY = 0.25  # of the load: a front wheel that presses so little is not worth being spun up
 _TRIFLE = 0.05  # of a tyre's friction along: costs a thousandth of that across
 _TRIFLE_Nm = 5.0
 _FIRST = 1.5  # [m/s^2] on a road of grip 1: what driving and braking begin with
-_RAISED = (0.6, 1.0, 1.5, 2.0, 2.4, 2.7, FULL_USE)  # use of a tyre, step by step, as long as it serves
+_SHORT = 0.12  # of a tyre's use, step by step, as long as it serves
 
 
 def _find(
@@ -259,7 +260,7 @@ def _lean_in(c: Machine, speed: float, grip: float, engine: float, a: float, lea
     return True
 
 
-def _raise_use(
+def _over_the_top(
     c: Machine,
     speed: float,
     grip: float,
@@ -270,68 +271,62 @@ def _raise_use(
     which: int,
     n: Array,
 ) -> bool:
-    """Raise a tyre's use (``which``: REAR_USE, FRONT_USE) upright to the greatest acceleration, of either
-    sign.
+    """Raise a tyre's use (``which``: REAR_USE, FRONT_USE) upright from that of ``n`` to the greatest
+    acceleration, of either sign.
 
     kind, value  one more condition
     That is at its full use, or at the peak of a friction that falls with sliding: there the parabola through
-    three uses has its top.
+    three uses has its top. Steps are short, since a wheel that all but lifts is near.
     """
 
-    def found_at(use: float) -> bool:
-        return _find(c, speed, grip, engine, spins, ROLL, 0.0, kind, value, which, use, n)
+    def size_at(use: float, m: Array) -> float:
+        found = _find(c, speed, grip, engine, spins, ROLL, 0.0, kind, value, which, use, m)
+        return abs(float(m[ACCELERATION])) if found else -1.0
 
-    uses: list[float] = []
-    sizes: list[float] = []
-    best = n.copy()
-    for use in _RAISED:
-        if sizes and sizes[-1] == max(sizes):
-            best[:] = n
-        if not found_at(use):
-            # a wheel lifts before the tyre is used up, and the last motion with both on the road is near that
-            if len(uses) < 3:
-                return False
-            reached = uses[sizes.index(max(sizes))]
-            for part in (0.8, 0.6, 0.4, 0.2):
-                n[:] = best
-                if found_at(reached + part * (use - reached)) and abs(float(n[ACCELERATION])) > max(sizes):
-                    return True
-            n[:] = best
-            return found_at(reached)
-        uses.append(use)
-        sizes.append(abs(float(n[ACCELERATION])))
-        if len(uses) > 2 and sizes[-1] < sizes[-2]:
-            break
-    else:
-        return True
-    (left, at, right), (below, here, above) = uses[-3:], sizes[-3:]
-    d_low, d_high = (here - below) / (at - left), (above - here) / (right - at)
-    curve = (d_high - d_low) / (right - left)
-    return found_at(at) and found_at(0.5 * (left + at) - 0.5 * d_low / curve)
+    use = min(float(c.uses[REAR if which == REAR_USE else FRONT]), FULL_USE)
+    left, below, here = use, -1.0, size_at(use, n)
+    m = n.copy()
+    while here >= 0.0 and use < FULL_USE:
+        m[:] = n
+        right = min(use + _SHORT, FULL_USE)
+        above = size_at(right, m)
+        if above > here:
+            left, use, below, here = use, right, here, above
+            n[:] = m
+            continue
+        if above >= 0.0 and below >= 0.0:
+            d_low, d_high = (here - below) / (use - left), (above - here) / (right - use)
+            m[:] = n
+            top = 0.5 * (left + use) - 0.5 * d_low * (right - left) / (d_high - d_low)
+            if size_at(top, m) > here:
+                use, n[:] = top, m
+        break
+    return here >= 0.0 and size_at(use, n) >= 0.0
 
 
 def _hardest_drive(c: Machine, speed: float, grip: float, engine: float, n: Array) -> bool:
     """From coasting upright to the hardest drive: the front wheel lifts or the rear tyre is used up."""
-    m, all_of_it = n.copy(), float(c.loads[FRONT])
-    lifted = True
+    rolling = float(c.loads[FRONT])
+    m, nearly = n.copy(), n.copy()
     for part in _RELIEVED:
-        left = max(part * all_of_it, _LIFTED)
-        if not _find(c, speed, grip, engine, False, ROLL, 0.0, FRONT_BRAKE, 0.0, FRONT_LOAD, left, m):
-            lifted = False
+        m[:] = nearly
+        left = max(part * rolling, _LIFTED)
+        if (
+            not _find(c, speed, grip, engine, False, ROLL, 0.0, FRONT_BRAKE, 0.0, FRONT_LOAD, left, m)
+            or c.uses[REAR] > FULL_USE
+        ):
             break
-        if c.uses[REAR] > FULL_USE:
-            lifted = False
-            break
-    if lifted:
+        nearly[:] = m
+    else:
         n[:] = m
         return True
-    # A little drive first: use has no sign, and coasting lies on the braking side.
-    a = n[ACCELERATION] + _FIRST * grip
-    for spins in (True, False):  # with a front wheel that hardly presses it is not spun up
-        m[:] = n
+    # Before it lifts the rear tyre holds most.
+    for spins in (True, False) if left > _HARDLY * rolling else (False,):
+        a = float(nearly[ACCELERATION])
+        m[:] = nearly
         if _find(
             c, speed, grip, engine, spins, ROLL, 0.0, FRONT_BRAKE, 0.0, ACCELERATION, a, m
-        ) and _raise_use(c, speed, grip, engine, spins, FRONT_BRAKE, 0.0, REAR_USE, m):
+        ) and _over_the_top(c, speed, grip, engine, spins, FRONT_BRAKE, 0.0, REAR_USE, m):
             n[:] = m
             return True
     return False
@@ -365,13 +360,13 @@ def _hardest_by_use(c: Machine, speed: float, grip: float, engine: float, n: Arr
     if not _find(c, speed, grip, engine, True, ROLL, 0.0, REAR_ROLLS, 0.0, ACCELERATION, a, n):
         return False
     m = n.copy()
-    if _find(c, speed, grip, engine, True, ROLL, 0.0, EQUAL_USE, 0.0, ACCELERATION, a, m) and _raise_use(
+    if _find(c, speed, grip, engine, True, ROLL, 0.0, EQUAL_USE, 0.0, ACCELERATION, a, m) and _over_the_top(
         c, speed, grip, engine, True, EQUAL_USE, 0.0, REAR_USE, m
     ):
         n[:] = m
         return True
     # A rear wheel that hardly presses has next to nothing to add.
-    return _raise_use(c, speed, grip, engine, True, REAR_ROLLS, 0.0, FRONT_USE, n)
+    return _over_the_top(c, speed, grip, engine, True, REAR_ROLLS, 0.0, FRONT_USE, n)
 
 
 def upright_limits(c: Machine, speed: float, grip: float) -> UprightLimits | None:
@@ -426,7 +421,9 @@ def fill_limits(
         if i > 0:
             coasting[[REAR_RATE, FRONT_RATE]] *= v / speeds[i - 1]
         if not _find(c, v, grip, engine, True, ROLL, 0.0, FRONT_BRAKE, 0.0, REAR_TORQUE, 0.0, coasting):
-            return -1
+            start(c, v, coasting)  # where the neighbour's motion is too far off
+            if not _find(c, v, grip, engine, True, ROLL, 0.0, FRONT_BRAKE, 0.0, REAR_TORQUE, 0.0, coasting):
+                return -1
         air = drag * v * v
         low[:], high[:] = coasting, coasting
         if not _hardest_drive(c, v, grip, engine, high):

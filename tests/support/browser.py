@@ -8,7 +8,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-from playwright.sync_api import ConsoleMessage, Playwright, sync_playwright
+from playwright.sync_api import ConsoleMessage, Error, Playwright, sync_playwright
 
 NAMES = ("chromium", "chromium-browser", "google-chrome", "chrome")
 PATIENCE_MS = 60_000.0
@@ -125,7 +125,14 @@ class Browser:
         Asked again and again from here: a page that permits no `eval` permits no waiting by Playwright.
         """
         limit = time.monotonic() + seconds
-        while not self.eval(f"Boolean({condition})"):
+        while True:
+            try:
+                if self.eval(f"Boolean({condition})"):
+                    return
+            except Error as error:  # asked just when another page was opened
+                if "navigation" not in str(error):
+                    raise
+                self._page.wait_for_load_state()
             assert time.monotonic() < limit, f"{condition}\n{self.eval('document.body.innerText')}"
             time.sleep(0.01)
 
