@@ -164,7 +164,7 @@ _SETTINGS = ("kernel", "isolated cores", "frequency governor", "clock source", "
 """Findings that decide how late a loop wakes; devices do not, permissions show in what was granted."""
 
 
-def promise_words(promise: HostPromise, holes: Standstills) -> str:
+def promise_words(promise: HostPromise) -> str:
     """What a loop of 1 kHz can promise here, in a sentence or two."""
     if math.isfinite(promise.lateness_us):
         ages = (
@@ -179,10 +179,18 @@ def promise_words(promise: HostPromise, holes: Standstills) -> str:
         return (
             f"{ages} Standstills of {hole_ms:g} ms are not proven to come oftener than once in ten minutes."
         )
-    spoilt = -math.expm1(-60.0 * holes.least)
     return (
-        f"{ages} Standstills of {hole_ms:g} ms come so often that of rides of a minute at least "
-        f"{spoilt:.0%} will end as invalid (timing.hole_ms)."
+        f"{ages} Standstills of {hole_ms:g} ms come oftener than once in ten minutes: rides will end as "
+        "invalid by them (timing.hole_ms)."
+    )
+
+
+def standstill_words(holes: Standstills) -> str:
+    """How many standstills were seen, and what follows: bounds of their rate, and rides that meet one."""
+    return (
+        f"standstills of {HOLE_us / 1e3:g} ms: {holes.seen}, so {_per_hour(holes.least)} to "
+        f"{_per_hour(holes.most)} an hour (each bound with 95 % confidence); at least "
+        f"{-math.expm1(-60.0 * holes.least):.0%} of rides of a minute meet one"
     )
 
 
@@ -207,11 +215,10 @@ def tables(findings: Sequence[HostFinding], late: Lateness, tests: Sequence[Host
         "this test alone" if len(tests) == 1 else f"{len(tests)} tests since {tests[0].made:%Y-%m-%d %H:%M}"
     )
     known = (
-        f"known of it in this setting: {since}, {_duration(holes.seconds)} of wake-ups; standstills of "
-        f"{HOLE_us / 1e3:g} ms: {holes.seen}, so {_per_hour(holes.least)} to {_per_hour(holes.most)} an hour "
-        "(each bound with 95 % confidence)"
+        f"known of it in this setting: {since}, {_duration(holes.seconds)} of wake-ups; "
+        f"{standstill_words(holes)}"
     )
-    return Group(*parts, Text(known), Text(promise_words(promise_of(tests), holes), "bold"))
+    return Group(*parts, Text(known), Text(promise_words(promise_of(tests)), "bold"))
 
 
 def _duration(seconds: int) -> str:

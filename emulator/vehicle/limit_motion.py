@@ -80,10 +80,10 @@ _BRISK = 8.0  # [m/s] below, steering changes so much with lean that steps are s
 _FROM = 2.0  # use of a tyre that a greatest lateral acceleration is looked for from
 _RELIEVED = (0.95, 0.85, 0.7, 0.55, 0.4, 0.28, 0.18, 0.1, 0.05, 0.02, 0.0)  # of the load, until a wheel lifts
 _ALL_BUT_LIFTED = 0.03  # of the load: the last two hundredths may be left to a tyre that is used up
+_LEAP = 0.6  # of a tyre's use, from one relieved load to the next: more is another branch
 _HARDLY = 0.25  # of the load: a front wheel that presses so little is not worth being spun up
 _TRIFLE = 0.05  # of a tyre's friction along: costs a thousandth of that across
 _TRIFLE_Nm = 5.0
-_FIRST = 1.5  # [m/s^2] on a road of grip 1: what driving and braking begin with
 _SHORT = 0.12  # of a tyre's use, step by step, as long as it serves
 
 
@@ -269,64 +269,66 @@ def _over_the_top(
     kind: int,
     value: float,
     which: int,
+    sign: float,
     n: Array,
 ) -> bool:
     """Raise a tyre's use (``which``: REAR_USE, FRONT_USE) upright from that of ``n`` to the greatest
-    acceleration, of either sign.
+    acceleration, or with ``sign`` -1 deceleration.
 
     kind, value  one more condition
     That is at its full use, or at the peak of a friction that falls with sliding: there the parabola through
     three uses has its top. Steps are short, since a wheel that all but lifts is near.
     """
 
-    def size_at(use: float, m: Array) -> float:
+    def gained_at(use: float, m: Array) -> float:
         found = _find(c, speed, grip, engine, spins, ROLL, 0.0, kind, value, which, use, m)
-        return abs(float(m[ACCELERATION])) if found else -1.0
+        return sign * float(m[ACCELERATION]) if found else -math.inf
 
     use = min(float(c.uses[REAR if which == REAR_USE else FRONT]), FULL_USE)
-    left, below, here = use, -1.0, size_at(use, n)
+    left, below, here = use, -math.inf, gained_at(use, n)
     m = n.copy()
-    while here >= 0.0 and use < FULL_USE:
+    while here > -math.inf and use < FULL_USE:
         m[:] = n
         right = min(use + _SHORT, FULL_USE)
-        above = size_at(right, m)
+        above = gained_at(right, m)
         if above > here:
             left, use, below, here = use, right, here, above
             n[:] = m
             continue
-        if above >= 0.0 and below >= 0.0:
+        if min(above, below) > -math.inf:
             d_low, d_high = (here - below) / (use - left), (above - here) / (right - use)
             m[:] = n
             top = 0.5 * (left + use) - 0.5 * d_low * (right - left) / (d_high - d_low)
-            if size_at(top, m) > here:
+            if gained_at(top, m) > here:
                 use, n[:] = top, m
         break
-    return here >= 0.0 and size_at(use, n) >= 0.0
+    return here > -math.inf and gained_at(use, n) > -math.inf
 
 
 def _hardest_drive(c: Machine, speed: float, grip: float, engine: float, n: Array) -> bool:
     """From coasting upright to the hardest drive: the front wheel lifts or the rear tyre is used up."""
     rolling = float(c.loads[FRONT])
-    m, nearly = n.copy(), n.copy()
+    m, safe = n.copy(), n.copy()
+    use = 0.0
     for part in _RELIEVED:
-        m[:] = nearly
         left = max(part * rolling, _LIFTED)
-        if (
-            not _find(c, speed, grip, engine, False, ROLL, 0.0, FRONT_BRAKE, 0.0, FRONT_LOAD, left, m)
-            or c.uses[REAR] > FULL_USE
-        ):
+        if not _find(c, speed, grip, engine, False, ROLL, 0.0, FRONT_BRAKE, 0.0, FRONT_LOAD, left, m):
             break
-        nearly[:] = m
+        if c.uses[REAR] > min(use + _LEAP, FULL_USE):  # beyond the tyre's peak, where it gives the same again
+            break
+        use = c.uses[REAR]
+        if use < _ON_THE_WAY:
+            safe[:] = m
     else:
         n[:] = m
         return True
     # Before it lifts the rear tyre holds most.
     for spins in (True, False) if left > _HARDLY * rolling else (False,):
-        a = float(nearly[ACCELERATION])
-        m[:] = nearly
+        a = float(safe[ACCELERATION])
+        m[:] = safe
         if _find(
             c, speed, grip, engine, spins, ROLL, 0.0, FRONT_BRAKE, 0.0, ACCELERATION, a, m
-        ) and _over_the_top(c, speed, grip, engine, spins, FRONT_BRAKE, 0.0, REAR_USE, m):
+        ) and _over_the_top(c, speed, grip, engine, spins, FRONT_BRAKE, 0.0, REAR_USE, 1.0, m):
             n[:] = m
             return True
     return False
@@ -334,39 +336,39 @@ def _hardest_drive(c: Machine, speed: float, grip: float, engine: float, n: Arra
 
 def _hardest_braking(c: Machine, speed: float, grip: float, engine: float, n: Array) -> bool:
     """From coasting upright to the greatest deceleration: the rear wheel lifts, or both tyres are used up."""
-    m, all_of_it = n.copy(), float(c.loads[REAR])
-    nearly, pressed = n.copy(), all_of_it
+    rolling = float(c.loads[REAR])
+    m, safe, nearly = n.copy(), n.copy(), n.copy()
+    use, pressed = 0.0, rolling
     for part in _RELIEVED:
-        left = max(part * all_of_it, _LIFTED)
-        found = _find(c, speed, grip, engine, True, ROLL, 0.0, REAR_ROLLS, 0.0, REAR_LOAD, left, m)
-        if not found or c.uses[FRONT] > FULL_USE:
-            if part == 0.0:  # at the last 2 % of its load the front tyre is used up, too
-                n[:] = nearly
-                return True
+        left = max(part * rolling, _LIFTED)
+        if not _find(c, speed, grip, engine, True, ROLL, 0.0, REAR_ROLLS, 0.0, REAR_LOAD, left, m):
             break
-        nearly[:], pressed = m, left
+        if c.uses[FRONT] > min(
+            use + _LEAP, FULL_USE
+        ):  # beyond the tyre's peak, where it gives the same again
+            break
+        use, pressed = c.uses[FRONT], left
+        nearly[:] = m
+        if use < _ON_THE_WAY:
+            safe[:] = m
     else:
         n[:] = m
         return True
-    if _hardest_by_use(c, speed, grip, engine, n) and n[ACCELERATION] <= nearly[ACCELERATION]:
-        return True
-    n[:] = nearly  # at its peak the front tyre all but lifts the rear wheel
-    return _find(c, speed, grip, engine, True, ROLL, 0.0, REAR_ROLLS, 0.0, REAR_LOAD, pressed, n)
-
-
-def _hardest_by_use(c: Machine, speed: float, grip: float, engine: float, n: Array) -> bool:
-    """From coasting upright to the greatest deceleration that the tyres give."""
-    a = n[ACCELERATION] - _FIRST * grip
-    if not _find(c, speed, grip, engine, True, ROLL, 0.0, REAR_ROLLS, 0.0, ACCELERATION, a, n):
-        return False
-    m = n.copy()
-    if _find(c, speed, grip, engine, True, ROLL, 0.0, EQUAL_USE, 0.0, ACCELERATION, a, m) and _over_the_top(
-        c, speed, grip, engine, True, EQUAL_USE, 0.0, REAR_USE, m
-    ):
-        n[:] = m
-        return True
-    # A rear wheel that hardly presses has next to nothing to add.
-    return _over_the_top(c, speed, grip, engine, True, REAR_ROLLS, 0.0, FRONT_USE, n)
+    # The hardest of: a rear wheel that all but lifts, both tyres used alike, and the front tyre alone.
+    hardest, kind, which, value = float(nearly[ACCELERATION]), REAR_ROLLS, REAR_LOAD, pressed
+    n[:] = nearly
+    for shared, used in ((EQUAL_USE, REAR_USE), (REAR_ROLLS, FRONT_USE)):
+        a = float(safe[ACCELERATION])
+        m[:] = safe
+        if (
+            _find(c, speed, grip, engine, True, ROLL, 0.0, shared, 0.0, ACCELERATION, a, m)
+            and _over_the_top(c, speed, grip, engine, True, shared, 0.0, used, -1.0, m)
+            and m[ACCELERATION] < hardest
+        ):
+            hardest, kind, which = float(m[ACCELERATION]), shared, used
+            value = float(c.uses[REAR if used == REAR_USE else FRONT])
+            n[:] = m
+    return _find(c, speed, grip, engine, True, ROLL, 0.0, kind, 0.0, which, value, n)
 
 
 def upright_limits(c: Machine, speed: float, grip: float) -> UprightLimits | None:

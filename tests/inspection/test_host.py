@@ -8,7 +8,7 @@ import sys
 import numpy as np
 import pytest
 
-from emulator.inspection.host import machine_of, measure_lateness, promise_words, summary
+from emulator.inspection.host import machine_of, measure_lateness, promise_words, standstill_words, summary
 from emulator.inspection.host_history import HostPromise, Standstills
 from emulator.loop.host import HostReport
 from emulator.loop.machine import HostFinding
@@ -24,21 +24,28 @@ def test_figures_are_nearest_ranks():
     assert (found.wakes, found.overruns) == (1000, 1)
 
 
-NONE = Standstills(0, 15, 0.0, 0.2)
+@pytest.mark.parametrize(
+    ("promise", "says"),
+    [
+        (HostPromise(100.0, True), "In 95% of rides 99 % of ticks come within 0.1 ms"),
+        (HostPromise(math.inf, True), "no age can be promised"),
+        (HostPromise(100.0, True), "not proven to come oftener than once in ten minutes"),
+        (HostPromise(100.0, False), "come oftener than once in ten minutes: rides will end as invalid"),
+    ],
+)
+def test_the_sentence_says_what_can_be_promised(promise, says):
+    assert says in promise_words(promise)
 
 
 @pytest.mark.parametrize(
-    ("promise", "holes", "says"),
-    [
-        (HostPromise(100.0, True), NONE, "In 95% of rides 99 % of ticks come within 0.1 ms"),
-        (HostPromise(math.inf, True), NONE, "no age can be promised"),
-        (HostPromise(100.0, True), NONE, "not proven to come oftener"),
-        # closed form: of rides of 60 s that meet 1 in 60 s on the mean, 1 - 1/e meet at least one
-        (HostPromise(100.0, False), Standstills(9, 200, 1.0 / 60.0, 0.2), "at least 63% will end as invalid"),
-    ],
+    ("least", "share"),
+    # closed form: of rides of 60 s that meet 1 in 60 s on the mean, 1 - 1/e meet at least one
+    [(0.0, "0%"), (1.0 / 60.0, "63%")],
 )
-def test_the_sentence_says_what_can_be_promised(promise, holes, says):
-    assert says in promise_words(promise, holes)
+def test_rides_that_meet_a_standstill_are_those_of_the_lower_bound(least, share):
+    words = standstill_words(Standstills(9, 200, least, 0.2))
+    assert words.startswith("standstills of 20 ms: 9, so ")
+    assert f"at least {share} of rides of a minute meet one" in words
 
 
 def test_another_setting_is_another_machine():

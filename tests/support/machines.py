@@ -75,6 +75,13 @@ def demo(**changes: float) -> Vehicle:
     return vehicle_record(values, file.tables, robot=ROBOT)
 
 
+@cache
+def trainer() -> Vehicle:
+    """The light trainer with the robot."""
+    file = load_vehicle(str(DEMO_FILE.with_name("light_trainer.yaml")))
+    return vehicle_record(file.values, file.tables, robot=ROBOT)
+
+
 def without_parts(vehicle: Vehicle) -> Vehicle:
     """The same on its tyres alone: nothing else of it touches the road."""
     body = vehicle.body.copy()

@@ -4,6 +4,7 @@ forms."""
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from functools import cache
 
 import numpy as np
@@ -13,7 +14,7 @@ from emulator.core.constants import GRAVITY
 from emulator.lap.steady_limits import drag_of, lateral_limit, limits_on, steady_limits
 from emulator.vehicle.equilibrium import AIR_DENSITY, NoEquilibrium, Steady, steady_motion
 from emulator.vehicle.integrate import begin, finish
-from emulator.vehicle.limit_motion import fill_held
+from emulator.vehicle.limit_motion import fill_held, upright_limits
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.quasi_steady import machine
 from emulator.vehicle.state import (
@@ -28,7 +29,7 @@ from emulator.vehicle.state import (
     scratch,
 )
 from tests.support.limit_ride import ridden_limit
-from tests.support.machines import AHEAD, BASE, block_on_wheels, demo, without_parts
+from tests.support.machines import AHEAD, BASE, block_on_wheels, demo, trainer, without_parts
 
 
 @cache
@@ -54,8 +55,7 @@ def leaned(vehicle: Vehicle, speed: float, roll: float, grip: float) -> Steady:
 @pytest.mark.parametrize("grip", [1.0, 0.5])
 @pytest.mark.parametrize("speed", [8.0, 20.0, 30.0, 50.0])
 def test_a_turn_ridden_to_its_limit_meets_it(speed: float, grip: float) -> None:
-    """Within 1 % of the grip, told by the tangent of the lean. Nothing beyond it lasts, but for a rear tyre
-    that slides altogether; what turns harder than the limit by more than that is not seen. The limit is that
+    """Within 1 % of the grip, told by the tangent of the lean. Nothing beyond it lasts. The limit is that
     of the tyres: no peg scrapes. It turns with less than the limit's own, up to 1.2 %: near the limit slip
     grows fast with lean, and stays behind a lean that goes on growing. See the slower ride below.
     """
@@ -74,7 +74,15 @@ def test_a_turn_ridden_to_its_limit_meets_it(speed: float, grip: float) -> None:
         (30.0, 0.5),
         *[
             pytest.param(speed, grip, marks=pytest.mark.timing)  # for the ordinary run's length only
-            for speed, grip in ((8.0, 1.0), (20.0, 1.0), (30.0, 1.0), (50.0, 1.0), (8.0, 0.5), (20.0, 0.5))
+            for speed, grip in (
+                (8.0, 1.0),
+                (20.0, 1.0),
+                (30.0, 1.0),
+                (50.0, 1.0),
+                (8.0, 0.5),
+                (20.0, 0.5),
+                (50.0, 0.5),
+            )
         ],
     ],
 )
@@ -83,7 +91,6 @@ def test_leaned_over_slower_it_turns_as_hard_as_its_limit(speed: float, grip: fl
 
     The treads stay as warm as they grip best, which is what limits are told for: in the minute that this
     takes, a tread that is hardly worked cools by ten kelvin.
-    At 50 m/s on a grip of 0.5 a slow ride ends in a slide of the rear tyre that lasts: that is not looked at.
     """
     vehicle = without_parts(demo())
     vehicle.tyre["tread_heat_capacity"] = math.inf
@@ -181,6 +188,20 @@ def test_the_hardest_drive_is_the_plants(grip: float, speed: float) -> None:
     assert not lifted[0]
     assert not spun[0]
     assert lifted[1] or spun[1]
+
+
+@pytest.mark.parametrize("grip", [0.5, 1.0])
+@pytest.mark.parametrize("of", [demo, trainer])
+def test_hardest_drives_and_brakes_have_no_jump_over_speed(of: Callable[[], Vehicle], grip: float) -> None:
+    """What is found at each speed is one branch: the force changes evenly, where a friction falls past its
+    peak, too. A motion beyond the peak lies tenths of the grip below; a wheel's lift is a kink."""
+    vehicle = of()
+    c = machine(vehicle.body, vehicle.tyre, AIR_DENSITY)
+    speeds = np.arange(8.0, 92.0, 3.0)
+    found = [upright_limits(c, float(v), grip) for v in speeds]
+    for along in ("driving", "braking"):
+        force = np.array([getattr(one, along) for one in found]) + drag_of(vehicle) * speeds**2
+        assert np.abs(np.diff(force, 2)).max() < 0.01 * grip * GRAVITY
 
 
 def test_the_lean_limit_ends_a_turn_before_the_grip_does() -> None:
