@@ -18,13 +18,14 @@ from typing import Any, cast
 import numba
 import numpy as np
 from numba.core.caching import _Cache
-from numba.core.compiler import CompileResult
 from numba.core.registry import cpu_target
 from numba.core.serialize import dumps
+from numba.core.typing.typeof import typeof_impl
 
 from emulator.core.compiled import Compiled
 from emulator.core.keeping import code_store
 from emulator.core.keeping.code_key import code_key, machine_key, signature_key
+from emulator.core.keeping.loaded_code import loaded
 
 
 def dispatcher(function: Callable[..., object], *, memory: bool) -> Any:
@@ -52,14 +53,13 @@ class ContentCache(_Cache):
 
     def load_overload(self, sig: object, target_context: Any) -> Any:
         """The compiled function for a signature; None if it has to be compiled."""
-        target_context.refresh()
         if not self._enabled:
             return None
         name = self._asked[sig] = self._name(sig, target_context.codegen().magic_tuple())
         content = code_store.load(name)
         if content is None:
             return None
-        return CompileResult._rebuild(target_context, *pickle.loads(content))  # type: ignore[no-untyped-call]
+        return loaded(target_context, pickle.loads(content))
 
     def save_overload(self, sig: object, data: Any) -> None:
         """Keep what was compiled for a signature."""
@@ -164,6 +164,13 @@ class _Address(numba.types.WrapperAddressProtocol):
     def signature(self) -> Any:
         """Types of arguments and result."""
         return self._compiled.signature
+
+
+@typeof_impl.register(_Address)  # type: ignore[no-untyped-call]
+@typeof_impl.register(_Callback)  # type: ignore[no-untyped-call]
+def _type_of_address(value: Any, _context: object) -> Any:
+    """As the compiler itself has it, in a module with all that compiles such calls."""
+    return numba.types.FunctionType(value.signature())
 
 
 def _compiled(function: Any, examples: tuple[object, ...]) -> Any:

@@ -29,7 +29,7 @@ _Counts: TypeAlias = list[Annotated[float, Field(ge=0.0, le=1e15)]]
 
 
 class _Part(BaseModel):
-    model_config = ConfigDict(strict=True, extra="ignore", frozen=True)
+    model_config = ConfigDict(strict=True, extra="ignore", frozen=True, defer_build=True)
 
 
 class _Event(_Part):
