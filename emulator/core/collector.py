@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import gc
 
-
 _NEW_OBJECTS = 100_000
 """How many new ones a process of this package makes before they are looked at; the usual 700 is met two
 hundred times while modules are imported, which make nothing but what stays."""

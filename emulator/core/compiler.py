@@ -13,6 +13,7 @@ import ctypes
 import pickle
 import re
 from collections.abc import Callable
+from functools import partial
 from typing import Any, cast
 
 import numba
@@ -35,7 +36,19 @@ def dispatcher(function: Callable[..., object], *, memory: bool) -> Any:
     compiled = njit(nogil=True, error_model="numpy", _nrt=memory)(function)
     if hasattr(compiled, "overloads"):  # else compiling is switched off
         compiled._cache = ContentCache(compiled)
+        compiled.get_call_template = partial(_by_type, compiled.get_call_template)
     return compiled
+
+
+def _by_type(template: Any, args: tuple[Any, ...], kws: dict[str, Any]) -> Any:
+    """What compiled code calls, by the types of its arguments alone.
+
+    Left to itself numba compiles a function anew for every whole number that is written out in a call: an
+    event is put down by nineteen copies, a digit of a sentence by eight. What a value is good for, the
+    optimiser makes of it later, where it copies a function into its caller.
+    """
+    plain = numba.types.unliteral
+    return template(tuple(map(plain, args)), {name: plain(kind) for name, kind in kws.items()})
 
 
 class ContentCache(_Cache):
@@ -166,8 +179,8 @@ class _Address(numba.types.WrapperAddressProtocol):
         return self._compiled.signature
 
 
-@typeof_impl.register(_Address)  # type: ignore[no-untyped-call]
-@typeof_impl.register(_Callback)  # type: ignore[no-untyped-call]
+@typeof_impl.register(_Address)
+@typeof_impl.register(_Callback)
 def _type_of_address(value: Any, _context: object) -> Any:
     """As the compiler itself has it, in a module with all that compiles such calls."""
     return numba.types.FunctionType(value.signature())

@@ -160,6 +160,21 @@ def test_code_of_another_processor_is_not_used(folder: Path, monkeypatch: Any) -
     assert len(list(folder.iterdir())) == 2
 
 
+@jit
+def scaled(x, by, up):  # type: ignore[no-untyped-def]
+    return x * by if up else x / by
+
+
+@jit
+def scaled_thrice(x):  # type: ignore[no-untyped-def]
+    return scaled(x, 2, True) + scaled(x, 3, x > 0.0) + scaled(x, 4, False)
+
+
+def test_numbers_written_out_in_calls_share_one_function(folder: Path) -> None:
+    assert scaled_thrice(12.0) == 24.0 + 36.0 + 3.0
+    assert compiles(scaled) == 1
+
+
 def test_what_changes_while_it_is_compiled_is_not_kept(folder: Path, monkeypatch: Any) -> None:
     function = jit(product.py_func)
     load = ContentCache.load_overload
@@ -222,7 +237,7 @@ print(before, told == profile_1_start(0x0123, BOTH, 0), "numba" in sys.modules)
 
 
 def test_kept_code_is_loaded_without_what_compiles_and_serves_code_compiled_later(tmp_path: Path) -> None:
-    """Loaded by itself, linked into a function that is compiled now, and with memory of the compiler's own."""
+    """Loaded by itself, linked into a function compiled now, and with memory of the compiler's own."""
     program = """
 import sys
 import numpy as np

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from llvmlite import binding
+from llvmlite import binding  # type: ignore[import-untyped]
 from numba.core.codegen import JITCodeLibrary
 from numba.core.compiler import CompileResult
 
@@ -40,11 +40,12 @@ class LoadedLibrary(JITCodeLibrary):
     def _get_module_for_linking(self) -> Any:
         if self._linkable is None:
             self._linkable = binding.parse_bitcode(self._shared)
-            self._codegen._engine._load_defined_symbols(self._linkable)
+            engine: Any = self._codegen._engine
+            engine._load_defined_symbols(self._linkable)
         return self._linkable
 
 
-def loaded(target_context: Any, kept: tuple[Any, ...]) -> CompileResult:
+def loaded(target_context: Any, kept: tuple[Any, ...]) -> Any:
     """The compiled function from what its compiling was reduced to."""
     libdata, fndesc, env, signature, objectmode, lifted, annotation, reload_init, referenced = kept
     name, kind, data = libdata
@@ -57,7 +58,8 @@ def loaded(target_context: Any, kept: tuple[Any, ...]) -> CompileResult:
     function = target_context.get_executable(library, fndesc, env)
     for other in referenced:
         library.codegen.set_env(other.env_name, other)
-    return CompileResult(
+    compiled: Any = CompileResult  # whose types leave out its fields
+    return compiled(
         target_context=target_context,
         typing_context=target_context.typing_context,
         library=library,

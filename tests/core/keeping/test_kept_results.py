@@ -1,4 +1,4 @@
-"""What was read or worked out is found again by content and code, only if it was right; compiled code stays."""
+"""What was read or worked out is found again by content and code if it was right; compiled code stays."""
 
 from __future__ import annotations
 
