@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import cache
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -162,6 +164,18 @@ def _gain(time_constant_ms: float) -> float:
 
 def analogue_at_rest(vehicle: Vehicle, x: NDArray[np.float64]) -> list[float]:
     """What each sensor of ANALOGUE would show of a bike that stands in state ``x``, nobody touching it."""
+    return kept_numbers("analogue", (vehicle, x), code_of(_sources()), lambda: _analogue_at_rest(vehicle, x))
+
+
+@cache
+def _sources() -> tuple[str, ...]:
+    """Files of the code that decides what a bike at rest shows."""
+    package = Path(__file__).parents[1]
+    rooms = ("core", "events", "plant", "sensors", "vehicle")
+    return tuple(sorted(str(path) for room in rooms for path in (package / room).rglob("*.py")))
+
+
+def _analogue_at_rest(vehicle: Vehicle, x: NDArray[np.float64]) -> list[float]:
     row, work, run = np.full(len(SIGNALS), np.nan), scratch(), np.zeros(1, RUN_DTYPE)
     nobody, body, s = np.zeros(N_U), vehicle.body[0], work[0]
     begin(vehicle.body, vehicle.tyre, x, nobody, work)
