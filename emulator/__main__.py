@@ -10,6 +10,9 @@ def main() -> None:
     # Matrices are small here: more threads only wait for each other, which made the robot's design take four
     # times the computing. Said before numpy is imported, and to the processes that are started, too.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    from emulator.core.collector import seldom_collect
+
+    seldom_collect()
     from emulator.cli.app import app
 
     app()

@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from functools import lru_cache
 from pathlib import Path
 
-from emulator.core.keeping.kept_arrays import kept_arrays, numbers, sources
+from emulator.core.keeping.kept_results import kept_numbers, sources
 from emulator.lap import steady_limits
 from emulator.lap.steady_limits import GripLimits, SteadyLimits, limits_on
 from emulator.vehicle import quasi_steady
@@ -22,11 +22,9 @@ from emulator.vehicle.quasi_steady import solve
 def kept_limits(vehicle: Vehicle, grip: float) -> GripLimits:
     """What the vehicle can do on this grip, from the folder if it is there.
 
-    Raises NoEquilibrium (see ``limits_on``); StartFailed for a folder that is not to be trusted.
+    Raises NoEquilibrium (see ``limits_on``).
     """
-    text = repr((_making(), numbers((vehicle, float(grip)))))
-    arrays = kept_arrays("limits", text, GripLimits._fields, lambda: limits_on(vehicle, grip)._asdict())
-    return GripLimits(**arrays)
+    return kept_numbers("limits", (vehicle, float(grip)), _making(), lambda: limits_on(vehicle, grip))
 
 
 def limits_along(vehicle: Vehicle, grips: Iterable[float]) -> SteadyLimits:

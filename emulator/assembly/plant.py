@@ -15,7 +15,7 @@ from emulator.assembly.frame_tables import output_tables, robot_frames
 from emulator.assembly.sensor_records import inertial_unit_record, rig_record, tone_rings
 from emulator.assembly.session import Session
 from emulator.core.frame_buffer import frame_buffer
-from emulator.core.keeping.kept_readings import kept_numbers
+from emulator.core.keeping.kept_results import code_of, kept_numbers
 from emulator.core.random_streams import stream_start
 from emulator.core.signals import INDEX, OUTPUT_VALUES, TICK_NS, UNARMED_TICK
 from emulator.events.actuator_faults import actuators
@@ -120,7 +120,7 @@ def _at_rest(session: Session) -> tuple[NDArray[np.float64], NDArray[np.float64]
     x = kept_numbers(
         "rest",
         (session.vehicle, x0, y0, heading, road),
-        _vehicle_sources(),
+        code_of(_vehicle_sources()),
         lambda: standing(session.vehicle, x0, y0, heading, road),
     )
     x[ENGINE] = float(session.vehicle.body[0]["engine_idle_speed"])

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import cache
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,6 +14,7 @@ from emulator.assembly.session import Session
 from emulator.config.rig.gnss import Gnss
 from emulator.config.rig.sensors import AnalogueSensor
 from emulator.core.axes import quaternion_of, rotation_of
+from emulator.core.keeping.kept_results import code_of, kept_numbers
 from emulator.core.signals import ANALOGUE, OUTPUTS, SIGNALS, TICK_NS
 from emulator.events.actuator_faults import actuators
 from emulator.events.progress import NEVER, ticks
@@ -20,11 +23,21 @@ from emulator.plant.plausibility import MONITORS
 from emulator.plant.records import RIG_DTYPE, RUN_DTYPE
 from emulator.plant.row import fill_truth
 from emulator.plant.states import PERMISSIVES
+from emulator.sensors import imu as imu_module
 from emulator.sensors.analogue import Analogue
 from emulator.sensors.gnss import FIX_QUALITY, QUALITIES, USUAL_ACCURACY, Accuracy
 from emulator.sensors.gnss_fix import RANKS
 from emulator.sensors.imu import STREAMS as IMU_STREAMS
-from emulator.sensors.imu import EngineOrder, RoadBand, Triad, Warming, inertial_unit, turned
+from emulator.sensors.imu import (
+    EngineOrder,
+    RoadBand,
+    RoadTick,
+    Triad,
+    Warming,
+    inertial_unit,
+    tick_of_road,
+    turned,
+)
 from emulator.sensors.wheel_speed import MOST_INTERVALS, RING_DTYPE, tone_ring
 from emulator.vehicle.integrate import begin
 from emulator.vehicle.params import Vehicle
@@ -109,7 +122,10 @@ def inertial_unit_record(session: Session) -> NDArray[np.void]:
         resolution=config.force_resolution_m_s2,
     )
     warm, vibration = config.temperature, config.vibration
-    road, radius = vibration.road, float(session.vehicle.tyre[FRONT]["radius"])
+    band, radius = vibration.road, float(session.vehicle.tyre[FRONT]["radius"])
+    road = None
+    if band is not None:
+        road = RoadBand([a * radius for a in band.amplitude_m_s2_per_m_s], band.centre_hz, band.damping)
     return inertial_unit(
         rates,
         force,
@@ -124,11 +140,17 @@ def inertial_unit_record(session: Session) -> NDArray[np.void]:
             warm.time_constant_s,
         ),
         orders=[EngineOrder(e.order, e.amplitude_m_s2, e.at_rad_s) for e in vibration.engine_orders],
-        road=None
-        if road is None
-        else RoadBand([a * radius for a in road.amplitude_m_s2_per_m_s], road.centre_hz, road.damping),
+        road=road,
+        road_tick=None if road is None else _kept_tick(road),
         streams=[STREAM_NAMES.index(name) for name in IMU_STREAMS],
     )
+
+
+def _kept_tick(road: RoadBand) -> RoadTick:
+    """What a tick of the road's band is made of, worked out once: what it takes is slow to import."""
+    made_from = (tuple(road.per_spin), road.centre_hz, road.damping)
+    code = code_of((str(imu_module.__file__),))
+    return kept_numbers("road_tick", made_from, code, lambda: tick_of_road(road, _TICK_S))
 
 
 def _from_ppm(errors: Sequence[float]) -> list[float]:
@@ -142,6 +164,18 @@ def _gain(time_constant_ms: float) -> float:
 
 def analogue_at_rest(vehicle: Vehicle, x: NDArray[np.float64]) -> list[float]:
     """What each sensor of ANALOGUE would show of a bike that stands in state ``x``, nobody touching it."""
+    return kept_numbers("analogue", (vehicle, x), code_of(_sources()), lambda: _analogue_at_rest(vehicle, x))
+
+
+@cache
+def _sources() -> tuple[str, ...]:
+    """Files of the code that decides what a bike at rest shows."""
+    package = Path(__file__).parents[1]
+    rooms = ("core", "events", "plant", "sensors", "vehicle")
+    return tuple(sorted(str(path) for room in rooms for path in (package / room).rglob("*.py")))
+
+
+def _analogue_at_rest(vehicle: Vehicle, x: NDArray[np.float64]) -> list[float]:
     row, work, run = np.full(len(SIGNALS), np.nan), scratch(), np.zeros(1, RUN_DTYPE)
     nobody, body, s = np.zeros(N_U), vehicle.body[0], work[0]
     begin(vehicle.body, vehicle.tyre, x, nobody, work)

@@ -36,7 +36,7 @@ from emulator.config.yaml_source import Source
 from emulator.core import constants
 from emulator.core.errors import ConfigError, Problem
 from emulator.core.frame_buffer import MAX_DATA
-from emulator.core.keeping.kept_readings import kept_numbers
+from emulator.core.keeping.kept_results import code_of, kept_numbers
 from emulator.core.outside.reading import KEPT_COPY, UNIT, FileKind, read_whole
 from emulator.core.signals import TICK_NS
 from emulator.lap import target_speed as target_speed_module
@@ -353,7 +353,9 @@ def _along(line: Line, given: tuple[tuple[float, float], ...]) -> tuple[Array, A
     if not given:
         return along_lap(line, stations, values)
     made_from = (line.station, line.length, line.closed, given)
-    return kept_numbers("along", made_from, (iso8608.__file__,), lambda: along_lap(line, stations, values))
+    return kept_numbers(
+        "along", made_from, code_of((iso8608.__file__,)), lambda: along_lap(line, stations, values)
+    )
 
 
 def _road_profile(course: Course, scenario: Scenario) -> RoadProfile:
@@ -453,7 +455,7 @@ def _profile(scenario: Scenario, source: Source, vehicle: Vehicle, line: Line) -
         speed = kept_numbers(
             "speed",
             (line._replace(target_speed=np.empty(0)), limited, grip),
-            (target_speed_module.__file__, road_line.__file__, constants.__file__),
+            code_of((target_speed_module.__file__, road_line.__file__, constants.__file__)),
             lambda: target_speed(line, limited, grip=grip),
         )
     except ValueError as error:

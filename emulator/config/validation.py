@@ -34,7 +34,12 @@ class Closed(BaseModel):
     """
 
     model_config = ConfigDict(
-        extra="forbid", frozen=True, strict=True, allow_inf_nan=False, validate_default=False
+        extra="forbid",
+        frozen=True,
+        strict=True,
+        allow_inf_nan=False,
+        validate_default=False,
+        defer_build=True,
     )
     former_keys: ClassVar[Mapping[str, str]] = {}
     """What keys were called in the version before, and what they are called now (emulator.config.renamed)."""

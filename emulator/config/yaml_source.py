@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, TypeAlias
 
 from emulator.core.errors import ConfigError, Problem, UnreadableError
-from emulator.core.keeping.kept_readings import kept_reading, reader_key
+from emulator.core.keeping.kept_results import code_of, kept_result
 from emulator.core.outside.reading import YAML, named_by, read_whole
 from emulator.core.outside.visible_text import visible
 
@@ -143,7 +143,7 @@ def load(path: str | os.PathLike[str]) -> Source:
         return Source(name, data, builder.marks, builder.keys, text, sha256, tuple(builder.repeated))
 
     content = name.encode("utf-8", "surrogateescape") + b"\0" + raw
-    return kept_reading("yaml", content, reader_key(_READERS, ("ruamel.yaml",)), parsed)
+    return kept_result("yaml", content, code_of(_READERS, ("ruamel.yaml",)), parsed)
 
 
 def _read(name: str) -> bytes:

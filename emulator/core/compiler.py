@@ -13,18 +13,20 @@ import ctypes
 import pickle
 import re
 from collections.abc import Callable
+from functools import partial
 from typing import Any, cast
 
 import numba
 import numpy as np
 from numba.core.caching import _Cache
-from numba.core.compiler import CompileResult
 from numba.core.registry import cpu_target
 from numba.core.serialize import dumps
+from numba.core.typing.typeof import typeof_impl
 
 from emulator.core.compiled import Compiled
 from emulator.core.keeping import code_store
 from emulator.core.keeping.code_key import code_key, machine_key, signature_key
+from emulator.core.keeping.loaded_code import loaded
 
 
 def dispatcher(function: Callable[..., object], *, memory: bool) -> Any:
@@ -34,7 +36,19 @@ def dispatcher(function: Callable[..., object], *, memory: bool) -> Any:
     compiled = njit(nogil=True, error_model="numpy", _nrt=memory)(function)
     if hasattr(compiled, "overloads"):  # else compiling is switched off
         compiled._cache = ContentCache(compiled)
+        compiled.get_call_template = partial(_by_type, compiled.get_call_template)
     return compiled
+
+
+def _by_type(template: Any, args: tuple[Any, ...], kws: dict[str, Any]) -> Any:
+    """What compiled code calls, by the types of its arguments alone.
+
+    Left to itself numba compiles a function anew for every whole number that is written out in a call: an
+    event is put down by nineteen copies, a digit of a sentence by eight. What a value is good for, the
+    optimiser makes of it later, where it copies a function into its caller.
+    """
+    plain = numba.types.unliteral
+    return template(tuple(map(plain, args)), {name: plain(kind) for name, kind in kws.items()})
 
 
 class ContentCache(_Cache):
@@ -52,14 +66,13 @@ class ContentCache(_Cache):
 
     def load_overload(self, sig: object, target_context: Any) -> Any:
         """The compiled function for a signature; None if it has to be compiled."""
-        target_context.refresh()
         if not self._enabled:
             return None
         name = self._asked[sig] = self._name(sig, target_context.codegen().magic_tuple())
         content = code_store.load(name)
         if content is None:
             return None
-        return CompileResult._rebuild(target_context, *pickle.loads(content))  # type: ignore[no-untyped-call]
+        return loaded(target_context, pickle.loads(content))
 
     def save_overload(self, sig: object, data: Any) -> None:
         """Keep what was compiled for a signature."""
@@ -164,6 +177,13 @@ class _Address(numba.types.WrapperAddressProtocol):
     def signature(self) -> Any:
         """Types of arguments and result."""
         return self._compiled.signature
+
+
+@typeof_impl.register(_Address)
+@typeof_impl.register(_Callback)
+def _type_of_address(value: Any, _context: object) -> Any:
+    """As the compiler itself has it, in a module with all that compiles such calls."""
+    return numba.types.FunctionType(value.signature())
 
 
 def _compiled(function: Any, examples: tuple[object, ...]) -> Any:

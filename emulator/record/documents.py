@@ -29,7 +29,7 @@ _Counts: TypeAlias = list[Annotated[float, Field(ge=0.0, le=1e15)]]
 
 
 class _Part(BaseModel):
-    model_config = ConfigDict(strict=True, extra="ignore", frozen=True)
+    model_config = ConfigDict(strict=True, extra="ignore", frozen=True, defer_build=True)
 
 
 class _Event(_Part):
@@ -74,6 +74,10 @@ class _Told(_Part):
     stage: str | None = None
 
 
+class _Thin(_Part):
+    every_ticks: Annotated[int, Field(ge=1)]
+
+
 class _Manifest(_Told):
     seed: Annotated[int, Field(ge=0)] | None = None
     rig: _Named | str | None = None
@@ -91,6 +95,7 @@ class _Manifest(_Told):
     line: _Line | None = None
     patches: list[dict[str, Any]] | None = None
     bus_budget: _Bus | None = None
+    thin: _Thin | None = None
 
 
 class _Ages(_Part):

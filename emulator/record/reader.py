@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -84,6 +84,7 @@ class Run:
     time_ns    (n,) int64      scenario time [ns]
     signals    name -> (n,) float64, names and units as in ``emulator.core.signals``
     losses     what is missing, in words; empty for a whole record
+    left_out   what a thin record leaves out on purpose, in words (emulator.record.thin); empty for others
     notes      name -> (tick (k,) int64, value (k,) float64): what the robot's own software noted
     """
 
@@ -98,6 +99,7 @@ class Run:
     certificate: dict[str, Any] | None = None
     verdict: dict[str, Any] | None = None
     losses: list[str] = field(default_factory=list)
+    left_out: list[str] = field(default_factory=list)
     notes: dict[str, tuple[NDArray[np.int64], NDArray[np.float64]]] = field(default_factory=dict)
 
     @property
@@ -159,8 +161,29 @@ def read_run(folder: Path | str) -> Run:
         certificate=_optional(folder / CERTIFICATE_FILE, read_certificate),
         verdict=_optional(folder / VERDICT_FILE, read_verdict_document),
         losses=losses,
+        left_out=_left_out(manifest),
         notes=_notes(folder / NOTES_FILE, losses),
     )
+
+
+def with_documents(run: Run) -> Run:
+    """The run with certificate and verdict as its folder has them now. Raises RecordError as ``read_run``."""
+    return replace(
+        run,
+        certificate=_optional(run.folder / CERTIFICATE_FILE, read_certificate),
+        verdict=_optional(run.folder / VERDICT_FILE, read_verdict_document),
+    )
+
+
+def _left_out(manifest: Mapping[str, Any]) -> list[str]:
+    """What every user of a thin record is told."""
+    thin = manifest.get("thin")
+    if not thin:
+        return []
+    return [
+        f"the record is thin: of {thin['every_ticks']} rows of signals one is there, beside the first, the "
+        "last and those of events, and no frame of the bus; emulator replay with --out makes it whole again"
+    ]
 
 
 def _notes(path: Path, losses: list[str]) -> dict[str, tuple[NDArray[np.int64], NDArray[np.float64]]]:

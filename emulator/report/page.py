@@ -71,8 +71,11 @@ def environment() -> Environment:
     """The template engine, made once; only who writes a page waits for it."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
+    from emulator.report.kept_templates import KeptTemplates
+
     engine = Environment(
         loader=PackageLoader("emulator.report"),
+        bytecode_cache=KeptTemplates(),
         autoescape=True,
         undefined=StrictUndefined,
         finalize=_visible,

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-from emulator.record.reader import Run, read_run
+from emulator.record.reader import Run, read_run, with_documents
 from emulator.record.writer import write_whole
 from emulator.report.bands import event_bands, shown_bands
 from emulator.report.beside import beside
@@ -56,14 +56,15 @@ CAUTION = (
 )
 
 
-def write_report(folder: Path | str, beside: Path | str | None = None) -> Path:
+def write_report(folder: Path | str, beside: Path | str | None = None, signals: Run | None = None) -> Path:
     """Write ``report.html`` into a run folder and return its path; ``beside``: another run to draw over it.
 
+    signals  the run as it was read before its documents were written, so that only they are read again
     Works on any readable run, also one cut short, without verdict or without certificate.
     Raises RecordError if a folder is no record, or the other one of another line, RunFailed if the file can't
     be written.
     """
-    run = read_run(folder)
+    run = read_run(folder) if signals is None else with_documents(signals)
     path = run.folder / REPORT_FILE
     write_whole(path, report_html(run, None if beside is None else read_run(beside)))
     return path
@@ -154,6 +155,7 @@ class _Banner:
     began: Sequence[str]
     followed: Sequence[str]
     losses: Sequence[str]
+    left_out: Sequence[str]
     narrative: Sequence[str]
     what_to_do: str
     notes: Sequence[str]
@@ -169,6 +171,7 @@ def _banner(run: Run, verdict: Verdict | None, happened: Sequence[str]) -> _Bann
         verdict.reasons[: len(verdict.reasons) - len(verdict.followed)] if verdict else [],
         verdict.followed if verdict else [],
         run.losses,
+        run.left_out,
         happened,
         advice[:1].upper() + advice[1:],
         verdict.notes if verdict else [],

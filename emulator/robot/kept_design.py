@@ -9,7 +9,7 @@ from __future__ import annotations
 from functools import lru_cache
 from pathlib import Path
 
-from emulator.core.keeping.kept_arrays import kept_arrays, numbers, sources
+from emulator.core.keeping.kept_results import kept_numbers, sources
 from emulator.robot.design import Design, design_rider
 from emulator.robot.timing import LoopTiming
 from emulator.vehicle.params import Vehicle
@@ -22,11 +22,8 @@ def kept_design(vehicle: Vehicle, grip: float, timing: LoopTiming | None, fastes
 
     What can't be ridden is not kept, so it is told each time.
     """
-    made_from = repr((_making(), numbers((vehicle, float(grip), timing, float(fastest)))))
-    arrays = kept_arrays(
-        "design", made_from, Design._fields, lambda: design_rider(vehicle, grip, timing, fastest)._asdict()
-    )
-    return Design(**arrays)
+    made_from = (vehicle, float(grip), timing, float(fastest))
+    return kept_numbers("design", made_from, _making(), lambda: design_rider(vehicle, grip, timing, fastest))
 
 
 @lru_cache(maxsize=1)

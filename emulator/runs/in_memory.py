@@ -12,6 +12,7 @@ from emulator.assembly.provenance import copies, manifest_of, robot_of_rig
 from emulator.assembly.session import Session, mission
 from emulator.record.in_memory import HeldRecord
 from emulator.record.reader import Run
+from emulator.record.thin import Extent, make_thin
 from emulator.record.writer import CERTIFICATE_FILE, RunWriter, jsonable, write_json
 from emulator.robot.mission import design_for
 from emulator.runs.one import decide, judge_run
@@ -79,17 +80,21 @@ def ride_in_memory(
     return HeldRun(session, record, run, outcome, certificate, who, verdict)
 
 
-def write_run(held: HeldRun, session: Session, folder: Path) -> Verdict:
+def write_run(held: HeldRun, session: Session, folder: Path, extent: Extent | None = None) -> Verdict:
     """Write a run of memory into a folder as ``ride`` would have left it there, report and all.
 
     session  the one ridden, or the same from other files: theirs are the copies in the folder
+    extent   how much of the record stays; None: as the rig says
     Raises EmulatorError as ``ride`` does.
     """
     manifest = manifest_of(session, stage="virtual", robot=held.robot)
     with RunWriter(folder, manifest, copies(session.files, session.paths)) as writer:
         held.record.write_to(writer)
         write_json(folder / CERTIFICATE_FILE, held.certificate)
-    return judge_run(session, folder, held.outcome)
+    verdict = judge_run(session, folder, held.outcome)
+    if (extent or session.rig.record) == "thin":
+        make_thin(folder)
+    return verdict
 
 
 def _manifest(session: Session, robot: dict[str, Any]) -> dict[str, Any]:

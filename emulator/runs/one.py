@@ -13,6 +13,7 @@ from emulator.record.documents import read_certificate
 from emulator.record.lap_times import lap_times
 from emulator.record.localisation import position_error
 from emulator.record.reader import Run, read_run
+from emulator.record.thin import make_thin
 from emulator.record.writer import CERTIFICATE_FILE, OUTCOME_FILE, RunWriter, jsonable, write_json
 from emulator.report.run_report import write_report
 from emulator.runs.interruptions import Interruptions
@@ -45,6 +46,7 @@ def ride(
     enable: bool = False,
     patient: bool = False,
     interfaces: Callable[[], Iterable[str]] | None = None,
+    whole: bool = False,
 ) -> Verdict:
     """Run, judge and report; everything is in ``folder`` afterwards.
 
@@ -52,6 +54,7 @@ def ride(
     beside, hold, enable  of a bench run, see emulator.stages.bench.supervisor.run_bench
     patient, interfaces  of a robot's own software in the virtual stage: whether its steps have no limit, and
             the hashes that emulator.stages.own_robot.choice.robot_of asks for
+    whole   the record stays so for now, whatever the rig says: who asked still reads it
     Raises EmulatorError when the run could not take place; what was recorded by then stays readable.
     """
     with Interruptions(say) as interrupted:
@@ -62,6 +65,8 @@ def ride(
         )
         interrupted.take_over()
         verdict = judge_run(session, folder, outcome)
+        if session.rig.record == "thin" and not whole:
+            make_thin(folder)
     for refused in _refused(folder):
         say(f"the loop ran without: {refused}")
     return verdict
@@ -152,5 +157,5 @@ def judge_run(session: Session, folder: Path, outcome: dict[str, Any]) -> Verdic
     verdict = replace(verdict, laps=laps, place=position_error(run))
     write_verdict(folder, verdict)
     write_junit(folder, verdict, run.manifest)
-    write_report(folder)
+    write_report(folder, signals=run)
     return verdict

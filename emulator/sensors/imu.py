@@ -192,6 +192,9 @@ class RoadBand(NamedTuple):
     damping: float
 
 
+RoadTick = tuple[NDArray[np.float64], list[float]]
+
+
 def matched_low_pass(corner_hz: float, damping: float, tick_s: float) -> tuple[list[float], list[float]]:
     """Numerator (4) and denominator (3) in 1/z of the analogue w^2 / (s^2 + 2 d w s + w^2) run at ticks.
 
@@ -235,11 +238,13 @@ def inertial_unit(
     warming: Warming | None = None,
     orders: Sequence[EngineOrder] = (),
     road: RoadBand | None = None,
+    road_tick: RoadTick | None = None,
     streams: Sequence[int] = range(len(STREAMS)),
 ) -> NDArray[np.void]:
     """(1,) IMU_DTYPE: a unit that begins with its next tick, turn-on bias drawn from the seed.
 
     mount         (3, 3) R_UB; None: along the main frame
+    road_tick     what a tick of that band is made of, if it is known already: :func:`tick_of_road`
     streams       its random streams, in the order of STREAMS
     Raises ValueError for more than MOST_ORDERS orders, and for corners a tick can't carry.
     """
@@ -285,12 +290,15 @@ def inertial_unit(
         u["shake"][i, RATES], u["shake"][i, FORCE] = u["force_felt"][RATES] * felt, u["matrix"][FORCE] @ felt
     if road is not None:
         u["road"] = road.per_spin
-        u["road_keep"], u["road_kick"] = _structure(road, tick_s)
+        u["road_keep"], u["road_kick"] = tick_of_road(road, tick_s) if road_tick is None else road_tick
     return unit
 
 
-def _structure(road: RoadBand, tick_s: float) -> tuple[NDArray[np.float64], list[float]]:
-    """A tick of a damped oscillator under white noise, exactly; states w x and velocity, unit variance."""
+def tick_of_road(road: RoadBand, tick_s: float) -> RoadTick:
+    """A tick of a damped oscillator under white noise, exactly; states w x and velocity, unit variance.
+
+    (2, 2) what they keep, and how strongly two random numbers kick them: the first both, the second one.
+    """
 
     from scipy.linalg import expm
 

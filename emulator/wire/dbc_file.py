@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from emulator.core.errors import ConfigError, Problem, UnreadableError
-from emulator.core.keeping.kept_readings import kept_reading, reader_key
+from emulator.core.keeping.kept_results import code_of, kept_result
 from emulator.core.outside.reading import DBC, read_whole
 
 MOST_BYTES_A_FRAME = 1785
@@ -133,7 +133,7 @@ def _parsed(file: str, text: str) -> DbcFile:
         return DbcFile(tuple(map(_frame, _database(text, lines).messages)), lines)
 
     content = f"{file}\0{text}".encode("utf-8", "surrogateescape")
-    return kept_reading("dbc", content, reader_key((__file__,), ("cantools", "textparser")), parsed)
+    return kept_result("dbc", content, code_of((__file__,), ("cantools", "textparser")), parsed)
 
 
 def _frame(message: Any) -> DbcFrame:

@@ -13,7 +13,7 @@ from emulator.assembly.session import load_session, mission
 from emulator.config.rig.outputs import COMMAND_FRAMES
 from emulator.core.constants import GRAVITY
 from emulator.core.errors import ConfigError
-from emulator.core.keeping import kept_readings
+from emulator.core.keeping import kept_results
 from emulator.road.line import grip_at
 from emulator.stages.bench.child import session_of
 from emulator.vehicle.equilibrium import NoEquilibrium
@@ -128,7 +128,7 @@ def test_limits_that_can_not_be_ridden_are_reported_at_the_speed_section(files, 
     # the schema keeps every limit positive, so a file alone can hardly bring this about
     monkeypatch.setattr(session_module, "target_speed", no_profile)
     # asked for anew, though the profile of these files may be kept
-    monkeypatch.setattr(kept_readings, "kept_reading", lambda _kind, _content, _reader, read: read())
+    monkeypatch.setattr(kept_results, "kept_result", lambda _kind, _content, _code, make: make())
     found = problems(files)
     assert [(name, key) for name, key, _ in found] == [("first_lap.yaml", "speed")]
     lines = (files / "runs" / "first_lap.yaml").read_text().splitlines()

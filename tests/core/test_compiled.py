@@ -160,6 +160,21 @@ def test_code_of_another_processor_is_not_used(folder: Path, monkeypatch: Any) -
     assert len(list(folder.iterdir())) == 2
 
 
+@jit
+def scaled(x, by, up):  # type: ignore[no-untyped-def]
+    return x * by if up else x / by
+
+
+@jit
+def scaled_thrice(x):  # type: ignore[no-untyped-def]
+    return scaled(x, 2, True) + scaled(x, 3, x > 0.0) + scaled(x, 4, False)
+
+
+def test_numbers_written_out_in_calls_share_one_function(folder: Path) -> None:
+    assert scaled_thrice(12.0) == 24.0 + 36.0 + 3.0
+    assert compiles(scaled) == 1
+
+
 def test_what_changes_while_it_is_compiled_is_not_kept(folder: Path, monkeypatch: Any) -> None:
     function = jit(product.py_func)
     load = ContentCache.load_overload
@@ -197,7 +212,6 @@ def test_numba_still_asks_the_cache_as_it_did(folder: Path) -> None:
     asked = {"cache_path", "load_overload", "save_overload", "enable", "disable", "flush"}
     assert _Cache.__abstractmethods__ == asked, "numba's dispatcher asks its cache for something else"
     assert hasattr(CompileResult, "_reduce"), "numba keeps compiled functions in another way"
-    assert hasattr(CompileResult, "_rebuild"), "numba keeps compiled functions in another way"
     plain = numba.njit(product.py_func)
     assert isinstance(plain._cache, _Cache), "numba's dispatcher keeps its cache elsewhere"
     assert isinstance(crc8_1d.dispatcher._cache, ContentCache)
@@ -220,6 +234,32 @@ before = "numba" in sys.modules
 print(before, told == profile_1_start(0x0123, BOTH, 0), "numba" in sys.modules)
 """
     assert run(Path(__file__).parents[2], tmp_path / "cache", program) == "False True True"
+
+
+def test_kept_code_is_loaded_without_what_compiles_and_serves_code_compiled_later(tmp_path: Path) -> None:
+    """Loaded by itself, linked into a function compiled now, and with memory of the compiler's own."""
+    program = """
+import sys
+import numpy as np
+from emulator.core.compiled import jit, jit_with_memory
+from emulator.wire.e2e import crc8_1d
+data = np.arange(8, dtype=np.uint8)
+told = int(crc8_1d(0xFF, data, 0, 8))
+compiling = "numba.np.arraymath" in sys.modules
+FACTOR = int(sys.argv[1])
+@jit
+def twice(data):
+    return FACTOR * crc8_1d(0xFF, data, 0, 8)
+@jit_with_memory
+def made(n):
+    return np.zeros(n)
+print(told, compiling, int(twice(data)) == FACTOR * told, made(3).tolist())
+"""
+    root, cache = Path(__file__).parents[2], tmp_path / "cache"
+    first, again, other = (run(root, cache, program.replace("sys.argv[1]", f"'{k}'")) for k in (2, 2, 3))
+    told = first.split()[0]
+    assert first == f"{told} True True [0.0, 0.0, 0.0]"
+    assert again == other == f"{told} False True [0.0, 0.0, 0.0]"
 
 
 # --- memory -------------------------------------------------------------------------------------------

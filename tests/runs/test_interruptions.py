@@ -88,9 +88,9 @@ def test_a_stop_asked_for_while_the_verdict_is_written_loses_nothing(tmp_path, m
     session = variant(demo_session(), scenario={"duration_limit_s": 2.0})
     write = one.write_report
 
-    def interrupted(folder):
+    def interrupted(folder, **known):
         hit(signal.SIGINT)
-        write(folder)
+        write(folder, **known)
 
     monkeypatch.setattr(one, "write_report", interrupted)
     verdict = one.ride(session, (RIG, RUN), tmp_path / "run", virtual=True)

@@ -12,7 +12,13 @@ import emulator
 PACKAGE = Path(emulator.__path__[0])
 COMPILER = {
     PACKAGE / "core" / name
-    for name in ("compiled.py", "compiler.py", "keeping/code_store.py", "keeping/code_key.py")
+    for name in (
+        "compiled.py",
+        "compiler.py",
+        "keeping/code_store.py",
+        "keeping/code_key.py",
+        "keeping/loaded_code.py",
+    )
 }
 """What runs to load or compile a function; it decides nothing about what the function says."""
 

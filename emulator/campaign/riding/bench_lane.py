@@ -32,6 +32,7 @@ from emulator.inspection.host import measure_lateness
 from emulator.loop.machine import processor
 from emulator.record.documents import read_outcome
 from emulator.record.reader import Run, read_run
+from emulator.record.thin import Extent, make_thin
 from emulator.runs.one import ride
 from emulator.stages.bench.supervisor import Beside
 from emulator.verdict.judge import Verdict
@@ -51,11 +52,13 @@ class LaneTerms:
     rest_s    between two runs, for actuators that get warm
     attempts  at a case whose runs do not count
     tries     of the look before a run, a rest between, before the night is ended
+    extent    how much of each record stays; None: as its rig says
     """
 
     rest_s: float = 10.0
     attempts: int = 3
     tries: int = 3
+    extent: Extent | None = None
 
 
 @dataclass(frozen=True)
@@ -156,6 +159,7 @@ class BenchLane:
                 (written.rig, written.scenario),
                 place.partial,
                 virtual=False,
+                whole=True,
                 say=self._say,
                 beside=self._beside(session, place.partial, noticed),
             )
@@ -163,6 +167,8 @@ class BenchLane:
             robot = dict(run.manifest.get("robot") or {})
             judged = _Judged(session, run, read_outcome(place.partial), robot, verdict)
             row = row_of_run(case, judged, self._plan) | {"wear": wear_of(run)._asdict()}
+            if (self._terms.extent or session.rig.record) == "thin":
+                make_thin(place.partial)
         except Stopped:
             return {}, True
         except _NotFit as error:

@@ -66,6 +66,7 @@ def asked_of(
         keep=plan.keep.of,
         thinnest=plan.keep.thinnest,
         most_kept=plan.keep.most,
+        extent=plan.keep.record,
         disk_bytes=None if budget.disk_GB is None else round(budget.disk_GB * 1e9),
         limit_s=plan.run_limit_s,
         time_s=None if budget.hours is None else budget.hours * 3600.0,

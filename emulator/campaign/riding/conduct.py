@@ -26,6 +26,7 @@ from emulator.campaign.store.folder import KEPT_FOLDER, CampaignFolder
 from emulator.campaign.store.reading import read_results
 from emulator.campaign.store.schema import ERROR, Row
 from emulator.config.campaign.schema import FailedLast
+from emulator.record.thin import Extent
 
 WRITE_EVERY_S = 2.0
 """Rows are on the disk no later than this after they came."""
@@ -53,6 +54,7 @@ class Terms:
     keep        of which cases the whole record is kept
     thinnest    how many of the others with the thinnest margins are kept besides
     most_kept   how many in all; those of the lowest numbers stay
+    extent      how much of each record stays; None: as its rig says
     disk_bytes  that the campaign's folder may take; records of the lowest numbers stay, rows always do
     limit_s     by the clock, for a case
     attempts    at a case whose worker is lost
@@ -65,6 +67,7 @@ class Terms:
     keep: Keep = ("surprises",)
     thinnest: int = 10
     most_kept: int = 100
+    extent: Extent | None = None
     disk_bytes: int | None = None
     limit_s: float = 300.0
     attempts: int = 2

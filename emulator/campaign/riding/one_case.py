@@ -29,6 +29,7 @@ from emulator.core.errors import ConfigError, EmulatorError, StartFailed
 from emulator.core.keeping.in_memory import Remembered, Same
 from emulator.inspection.interface.written_for import Descriptions
 from emulator.loop.machine import processor
+from emulator.record.thin import Extent
 from emulator.runs.in_memory import HeldRun, ride_in_memory, write_run
 
 Keep: TypeAlias = tuple[Kept, ...]
@@ -51,10 +52,16 @@ class Cases:
     folder  of the campaign, where whole records are kept; None: nowhere
     worker  number that stands in the rows
     hashes  SHA-256 by path of files as they were when the cases were made; another one's case is not ridden
+    extent  how much of each record stays; None: as its rig says
     """
 
     def __init__(
-        self, plan: Path, folder: Path | None, worker: int = 0, hashes: Mapping[str, str] | None = None
+        self,
+        plan: Path,
+        folder: Path | None,
+        worker: int = 0,
+        hashes: Mapping[str, str] | None = None,
+        extent: Extent | None = None,
     ) -> None:
         self._files = CaseFiles(plan)
         self._plan = plan
@@ -63,7 +70,7 @@ class Cases:
         self._rigs: Remembered[RigSide] = Remembered(_MOST)
         self._scenarios: Remembered[ScenarioSide] = Remembered(_MOST)
         self._descriptions = Descriptions()
-        self._worker = worker
+        self._worker, self._extent = worker, extent
         self._processor = processor()
 
     def ride(self, case: Case, keep: Keep = (), stop_asked: Callable[[], str] = lambda: "") -> Ridden:
@@ -138,7 +145,7 @@ class Cases:
             session = load_session(
                 written.rig, written.scenario, seed=case.seed, stage=case.stage, robot=named_robot(case)
             )
-            write_run(held, session, place.partial)
+            write_run(held, session, place.partial, self._extent)
             place.settle()
         except (EmulatorError, OSError) as error:
             return f"the record of {case.id} could not be kept: {error}"

@@ -18,6 +18,7 @@ from typing import NamedTuple, TypeAlias
 from emulator.campaign.plan.case import Case
 from emulator.campaign.riding.one_case import Cases, Keep, Ridden
 from emulator.loop.host import die_with_parent
+from emulator.record.thin import Extent
 
 _SCORE = "500"
 """Of 1000: how much rather than others the kernel ends a worker when memory runs out (proc(5))."""
@@ -29,12 +30,14 @@ class Job(NamedTuple):
     folder      where whole records are kept; None: nowhere
     hashes      SHA-256 by absolute path of the files that the cases were made of
     most_bytes  of memory that each may take
+    extent      how much of each record stays; None: as its rig says
     """
 
     plan: Path
     folder: Path | None
     hashes: Mapping[str, str]
     most_bytes: int
+    extent: Extent | None = None
 
 
 class Task(NamedTuple):
@@ -66,7 +69,7 @@ def serve(connection: Connection, job: Job, number: int, parent: int) -> None:
     with contextlib.suppress(OSError):
         Path("/proc/self/oom_score_adj").write_text(_SCORE)
     _limit_memory(job.most_bytes)
-    cases = Cases(job.plan, job.folder, number, job.hashes)
+    cases = Cases(job.plan, job.folder, number, job.hashes, job.extent)
     gc.collect()
     gc.freeze()  # the libraries' objects, half a million, are not looked through again
     with contextlib.suppress(EOFError, OSError):

@@ -204,7 +204,7 @@ def _workers(made: PlannedCampaign, asked: Asked, folder: Path, count: int) -> C
     def made_now() -> Riders:
         memory = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE")
         hashes = hashes_of(files_of(_every_case(asked), made.files))
-        job = Job(asked.plan, folder, hashes, memory // count)
+        job = Job(asked.plan, folder, hashes, memory // count, asked.terms.extent)
         return Workers(job, count, asked.terms.limit_s, asked.terms.attempts)
 
     return made_now
@@ -232,7 +232,7 @@ def _bench_lane(plan: Plan, asked: Asked, folder: Path, say: Callable[[str], Non
     from emulator.config.campaign.schema import BenchLane as Lane
 
     lane = plan.bench or Lane()
-    terms = LaneTerms(lane.rest_s, 1 + lane.repeats_of_invalid)
+    terms = LaneTerms(lane.rest_s, 1 + lane.repeats_of_invalid, extent=asked.terms.extent)
     return BenchLane(asked.plan, folder, terms, say=say, beside=_telemetry)
 
 

@@ -215,6 +215,8 @@ class Keep(Closed):
     """How many more: those with the thinnest margins."""
     most: int = Field(default=100, ge=0, le=MOST_CASES)
     """How many in all; those of the lowest numbers are kept."""
+    record: Literal["whole", "thin"] | None = None
+    """How much of each: whole, or thin, a tenth of it (see the rig's record). Left out: as its rig says."""
 
 
 class BenchLane(Closed):

@@ -221,6 +221,10 @@ class Rig(Closed):
     """A broker that is told of the run. Left out: nobody is told."""
     console: Console | None = None
     """The live page of a ride. Left out: on this machine alone, as stands at its keys."""
+    record: Literal["whole", "thin"] = "whole"
+    """How much is kept of a run once it is judged and its report written. whole: all of it; thin: all that
+    reached the plant, events and GNSS sentences, of the signals one row in 20, no frames of the bus. A replay
+    makes the whole record again."""
     device_under_test: DeviceUnderTest
     """What rides: our reference robot, or yours."""
     rehearsal: Rehearsal = Rehearsal()

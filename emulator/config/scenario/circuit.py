@@ -15,7 +15,7 @@ from emulator.config.scenario.quantities import Station
 from emulator.config.validation import Closed, missing, validate, wrong
 from emulator.config.yaml_source import Loc, Source
 from emulator.core.errors import ConfigError
-from emulator.core.keeping.kept_readings import kept_numbers
+from emulator.core.keeping.kept_results import code_of, kept_numbers
 from emulator.road import build_line as line
 from emulator.road import line as road_line
 from emulator.road import through_points
@@ -203,6 +203,6 @@ def line_of_points(circuit: Circuit, ds_m: float, run_on_m: float = 0.0) -> Line
     return kept_numbers(
         "line",
         (circuit.points, circuit.closed, ds_m, run_on_m),
-        (str(through_points.__file__), str(road_line.__file__)),
+        code_of((str(through_points.__file__), str(road_line.__file__))),
         lambda: line_through(circuit.points, closed=circuit.closed, ds_m=ds_m, run_on_m=run_on_m),
     )

@@ -23,7 +23,7 @@ from pydantic import Field
 from emulator.config.scenario.course import BLEND, STATION_STEP, Course, open_course, overrun
 from emulator.config.scenario.quantities import Station
 from emulator.config.validation import Closed
-from emulator.core.keeping.kept_readings import kept_numbers
+from emulator.core.keeping.kept_results import code_of, kept_numbers
 from emulator.lap.target_speed import braked
 from emulator.road import build_line as build_line_module
 from emulator.road.build_line import LineError, Segment, Straight, Turn, build_line
@@ -260,7 +260,7 @@ def _lane_wave(offset_m: float, length_m: float, blend_m: float) -> tuple[float,
 
 
 def _kept(of: tuple[float, ...], solve: Callable[[], tuple[float, float]]) -> tuple[float, float]:
-    return kept_numbers("wave", of, (__file__, str(build_line_module.__file__)), solve)
+    return kept_numbers("wave", of, code_of((__file__, str(build_line_module.__file__))), solve)
 
 
 def _solved(

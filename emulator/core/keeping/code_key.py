@@ -39,6 +39,9 @@ _TYPES_BY_NAME = (types.Number, types.Boolean, types.NoneType, types.UnicodeType
 _NOT_IN_THE_CODE = ("CACHE_", "COLOR_SCHEME", "CUDA_", "GDB_", "NUMBA_", "SHOW_HELP", "THREADING_")
 """Beginnings of compiler settings that differ between machines and don't reach the code of one thread."""
 
+_WAY = "calls by type"
+"""How this package has functions compiled beyond the compiler's settings (emulator.core.compiler)."""
+
 _Global = tuple[str, str]
 """Name of a global, and of the attribute that is taken of it at once; empty if none is."""
 _READ: dict[int, tuple[CodeType, str, frozenset[_Global]]] = {}
@@ -74,7 +77,7 @@ def machine_text(processor: tuple[str, ...]) -> str:
         if name.isupper() and not name.startswith(("_", *_NOT_IN_THE_CODE)) and not callable(value)
     }
     versions = [f"{name} {_version(name)}" for name in _LIBRARIES]
-    python = f"{platform.python_implementation()} {platform.python_version()} {sys.flags.optimize}"
+    python = f"{_WAY} {platform.python_implementation()} {platform.python_version()} {sys.flags.optimize}"
     return repr((python, versions, sorted(settings.items()), processor))
 
 

@@ -23,13 +23,13 @@ from emulator.core.errors import StartFailed
 
 MOST_BYTES = 256 * 2**20
 """Size beyond which old entries go; everything compiled once takes about a tenth."""
-MOST_READ_BYTES = 32 * 2**20
-"""The same of readings: a few hundred scenarios."""
+MOST_RESULT_BYTES = 32 * 2**20
+"""The same of what was read or worked out: some hundred scenarios."""
 
 _ROOT = 0
 """The user who may write anywhere anyway."""
 _ADVICE = "name a folder of your own in EMULATOR_CACHE, or remove this one"
-CODE, READ = ".code", ".read"
+CODE, RESULT = ".code", ".result"
 """Kinds of entries, as their files end."""
 _UNFINISHED = ".unfinished"
 _UNFINISHED_S = 3600.0
@@ -129,7 +129,7 @@ def save(name: str, content: bytes, kind: str = CODE) -> None:
         with contextlib.suppress(OSError):
             os.unlink(unfinished)
         return
-    _prune(folder, folder / (name + kind), MOST_BYTES if kind == CODE else MOST_READ_BYTES)
+    _prune(folder, folder / (name + kind), MOST_BYTES if kind == CODE else MOST_RESULT_BYTES)
 
 
 def names(start: str) -> list[str]:

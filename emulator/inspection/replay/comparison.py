@@ -248,6 +248,7 @@ class Comparison:
         self._last_tick: int | None = None
         lost = {e.name for e in run.events if e.kind == "record_lost"}
         self._kept = {what: what not in lost for what in ("signal rows", "events", "GNSS records")}
+        self._thin = bool(run.left_out)
         self._cut = run.truncated
 
     def feed(self, block: Block) -> None:
@@ -255,7 +256,7 @@ class Comparison:
         if len(block.tick):
             self._last_tick = int(block.tick[-1])
             self._take_rows(block)
-        for sequence in self._frames.values():
+        for sequence in self._frames.values() if not self._thin else ():
             sequence.feed(block)
         for event in block.events:
             self._take_event(event)
@@ -275,7 +276,7 @@ class Comparison:
             self._row_missing(int(recorded[first:end][~there][0]), int((~there).sum()), recorded_only=True)
         beyond = not len(recorded) or block.tick > recorded[-1]
         absent = ~here & ~beyond if self._cut else ~here
-        if absent.any() and self._kept["signal rows"]:
+        if absent.any() and self._kept["signal rows"] and not self._thin:
             self._row_missing(int(block.tick[absent][0]), int(absent.sum()), recorded_only=False)
         tick = block.tick[here]
         differing = np.zeros(len(tick), bool)
@@ -409,7 +410,7 @@ class Comparison:
         return result
 
     def _notes(self, open_end: bool, finished: bool, unsent: int) -> list[str]:
-        run, notes = self._run, list(self._run.losses)
+        run, notes = self._run, [*self._run.losses, *self._run.left_out]
         other = sorted({*COMPARED} ^ {n for n in run.signals if not n.startswith("loop.")})
         if other:
             notes.append(f"signals only one of both has, not compared: {', '.join(other)}")

@@ -92,9 +92,13 @@ def sensors_of(
 def ridden_lean(session: Session, folder: Path) -> LeanOnRide:
     """What the rig's lean sensor makes of a recorded ride, beside what came out if that one rode.
 
-    Raises RecordError for a ride that can't be read or shows no motion.
+    Raises RecordError for a ride that can't be read, is thin or shows no motion.
     """
     run, rig, codec = read_run(folder), session.rig, session.codec
+    if run.left_out:
+        raise RecordError(
+            f"{folder}: {run.left_out[0]}", advice="make the whole record again, and name that folder"
+        )
     motion = motion_at(run, (0.0, 0.0, 0.0))
     speed = float(np.mean(motion.velocity[motion.riding, 0])) if motion.riding.any() else 0.0
     output = budget_of(rig, session.vehicle, codec, speed_m_s=speed).output_of("lean_rad")

@@ -58,7 +58,7 @@ def export(run: Run, folder: Path, forms: Sequence[Form], path_every: int = 100)
         asammdf_module()
     _empty(folder)
     exported = groups_of(run)
-    left_out = [*exported.left_out, *(f"what was cut off: {loss}" for loss in run.losses)]
+    left_out = [*exported.left_out, *(f"what was cut off: {loss}" for loss in run.losses), *run.left_out]
     whole = [group for group in exported.groups if len(group.time_ns)]
     left_out += [f"{group.name}: it has no rows" for group in exported.groups if not len(group.time_ns)]
     write: dict[str, Callable[[Group, Path], None]] = {

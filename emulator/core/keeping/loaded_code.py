@@ -1,0 +1,78 @@
+"""Machine code as it was kept, handed to the processor without what only compiling needs.
+
+numba's own way of loading brings in all it can compile (a third of a second of imports), and reads of each
+function the code of before it was optimised, which only who calls it in code compiled now has a use for.
+Here the object file is linked as it lies, and the rest follows if somebody asks for it.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from llvmlite import binding  # type: ignore[import-untyped]
+from numba.core.codegen import JITCodeLibrary
+from numba.core.compiler import CompileResult
+
+_WITH_MEMORY = b"NRT_"
+"""Beginning of the names by which an object file asks for the compiler's own memory."""
+
+
+class LoadedLibrary(JITCodeLibrary):
+    """Code of one function with all that it calls, linked; for linking with other code once that is asked."""
+
+    def __init__(self, codegen: Any, name: str, object_code: bytes, shared: bytes) -> None:
+        # Without the base's own beginning, which makes an empty module to be filled and compiled.
+        self._codegen, self._name = codegen, name
+        self._linking_libraries: list[Any] = []
+        self._reload_init: set[Any] = set()
+        self._dynamic_globals: list[str] = []
+        self._finalized = self._disable_inspection = True
+        self._object, self._shared = object_code, shared
+        self._linkable: Any = None
+        engine = codegen._engine
+        engine._ee.add_object_file(binding.ObjectFileRef.from_data(object_code))
+        engine.finalize_object()
+
+    def get_pointer_to_function(self, name: str) -> int:
+        """Address of one of the functions that the object file has for callers from outside."""
+        return int(self._codegen._engine.get_function_address(name))
+
+    def _get_module_for_linking(self) -> Any:
+        if self._linkable is None:
+            self._linkable = binding.parse_bitcode(self._shared)
+            engine: Any = self._codegen._engine
+            engine._load_defined_symbols(self._linkable)
+        return self._linkable
+
+
+def loaded(target_context: Any, kept: tuple[Any, ...]) -> Any:
+    """The compiled function from what its compiling was reduced to."""
+    libdata, fndesc, env, signature, objectmode, lifted, annotation, reload_init, referenced = kept
+    name, kind, data = libdata
+    if kind != "object" or reload_init:
+        raise TypeError(f"{name}: kept as {kind}, with {len(reload_init)} things to begin with")
+    object_code, shared = data
+    if _WITH_MEMORY in object_code:
+        target_context.refresh()
+    library = LoadedLibrary(target_context.codegen(), name, object_code, shared)
+    function = target_context.get_executable(library, fndesc, env)
+    for other in referenced:
+        library.codegen.set_env(other.env_name, other)
+    compiled: Any = CompileResult  # whose types leave out its fields
+    return compiled(
+        target_context=target_context,
+        typing_context=target_context.typing_context,
+        library=library,
+        environment=env,
+        entry_point=function,
+        fndesc=fndesc,
+        type_annotation=annotation,
+        signature=signature,
+        objectmode=objectmode,
+        lifted=lifted,
+        typing_error=None,
+        call_helper=None,
+        metadata=None,
+        reload_init=reload_init,
+        referenced_envs=referenced,
+    )
