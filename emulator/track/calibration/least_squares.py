@@ -1,7 +1,8 @@
 """Nonlinear least squares: the one fitting code of calibration, with covariance and profiles.
 
-The sum of squares of a residual vector is made least by a trust region (scipy's). Gauss and Newton end it, as
-long as the sum falls. What is known beforehand goes in as residuals, (value - known) / its standard deviation.
+The sum of squares of a residual vector is made least by a trust region (scipy's). Gauss and Newton end it,
+as long as the sum falls. What is known beforehand goes in as residuals, (value - known) / its standard
+deviation.
 
 The covariance is s^2 (J^T J)^-1 with J = Q R D, R from columns scaled to length 1: D^-1 R^-1 R^-T D^-1. J^T J
 is never formed, which would halve the digits (A. Bjorck, *Numerical Methods for Least Squares Problems*, SIAM
@@ -72,6 +73,7 @@ def fit(
     most: Values | None = None,
     known_noise: bool = False,
     most_steps: int = 400,
+    tolerance: float = 1e-15,
 ) -> Fitted:
     """Fit parameters to residuals.
 
@@ -79,37 +81,45 @@ def fit(
     start       (n,)            where to begin
     jacobian    (n,) -> (m, n)  its derivative; central differences if left out
     scale       (n,)            a usual size of each parameter, for the differences; |start| if left out
-    least, most (n,)            bounds that no try leaves
+    least, most (n,)            bounds beyond which no try counts
     known_noise                 the residuals are in standard deviations of their noise: variance 1
     most_steps                  Jacobians at most
+    tolerance                   at which nothing gets better: of the squares, and of the parameters; a coarse
+                                one leaves Gauss and Newton out
     Raises NotFitted.
     """
     start = np.asarray(start, float)
     size = np.abs(start) if scale is None else np.asarray(scale, float)
     size = np.where(size > 0.0, size, 1.0)
     derivative = jacobian or (lambda at: differences(residual, at, size))
-    bounds = (
-        np.full(len(start), -np.inf) if least is None else np.asarray(least, float),
-        np.full(len(start), np.inf) if most is None else np.asarray(most, float),
-    )
+    low = np.full(len(start), -np.inf) if least is None else np.asarray(least, float)
+    high = np.full(len(start), np.inf) if most is None else np.asarray(most, float)
     first = residual(start)
     if not np.isfinite(first).all():
         raise NotFitted("the residuals at the start are not all numbers")
     if len(first) < len(start):
         raise NotFitted(f"{len(first)} residuals can't tell {len(start)} parameters")
 
+    bad = np.full(len(first), 1e100)
+
     def guarded(at: Values) -> Values:
+        # A try out of bounds, or one that the model can't be worked out at, is a bad one and not the end. The
+        # solver is not told of bounds: it would shorten its steps towards them however far they are.
+        if not ((at >= low) & (at <= high)).all():
+            return bad
         found = residual(at)
-        # a try that the model can't be worked out at is a bad one, not the end
-        return found if np.isfinite(found).all() else np.full(len(first), 1e100)
+        return found if np.isfinite(found).all() else bad
 
     with np.errstate(all="ignore"):
         result = optimize.least_squares(
-            guarded, start, jac=derivative, bounds=bounds, method="trf", x_scale="jac",
-            ftol=1e-15, xtol=1e-15, gtol=1e-15, max_nfev=most_steps,
+            guarded, start, jac=derivative, method="trf", x_scale="jac",
+            ftol=tolerance, xtol=min(tolerance, 1e-8), gtol=min(tolerance, 1e-8), max_nfev=most_steps,
         )  # fmt: skip
-        at, converged = _polished(guarded, derivative, np.asarray(result.x), bounds)
-        there, slopes = residual(at), derivative(at)
+        at, there, slopes = (np.asarray(v) for v in (result.x, result.fun, result.jac))
+        converged = result.status > 0
+        if tolerance <= 1e-12:
+            at, small = _polished(guarded, derivative, at)
+            there, slopes, converged = residual(at), derivative(at), converged or small
     if not (np.isfinite(there).all() and np.isfinite(slopes).all()):
         raise NotFitted("the residuals where the fit ended are not all numbers")
     free = len(there) - len(at)
@@ -117,9 +127,7 @@ def fit(
     covariance, unseen = covariance_of(slopes, size)
     covariance = covariance * variance
     standard = np.sqrt(np.diag(covariance))
-    return Fitted(
-        at, covariance, standard, there, slopes, variance, unseen, bool(result.status > 0) or converged
-    )
+    return Fitted(at, covariance, standard, there, slopes, variance, unseen, bool(converged))
 
 
 def differences(residual: Callable[[Values], Values], at: Values, scale: Values) -> Values:
@@ -168,7 +176,6 @@ def _polished(
     residual: Callable[[Values], Values],
     jacobian: Callable[[Values], Values],
     at: Values,
-    bounds: tuple[Values, Values],
 ) -> tuple[Values, bool]:
     """Gauss and Newton from where the solver stopped, as long as the squares fall."""
     there = residual(at)
@@ -179,7 +186,7 @@ def _polished(
         if not np.isfinite(slopes).all():
             return at, False
         step = np.linalg.lstsq(slopes / lengths, -there, rcond=None)[0] / lengths
-        tried = np.clip(at + step, *bounds)
+        tried = at + step
         new = residual(tried)
         small = bool(np.all(np.abs(step) <= 1e-10 * np.abs(at)))
         if not np.isfinite(new).all() or new @ new >= there @ there:

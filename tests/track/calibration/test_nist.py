@@ -13,12 +13,24 @@ from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
-import pytest
 
 from emulator.track.calibration.least_squares import NotFitted, fit
 
 FOLDER = Path(__file__).parents[2] / "reference" / "nist_strd"
 exp, pi = np.exp, np.pi
+
+
+def _two_hills(b: np.ndarray, x: np.ndarray) -> np.ndarray:
+    return (
+        b[0] * exp(-b[1] * x)
+        + b[2] * exp(-((x - b[3]) ** 2) / b[4] ** 2)
+        + b[5] * exp(-((x - b[6]) ** 2) / b[7] ** 2)
+    )
+
+
+def _three_decays(b: np.ndarray, x: np.ndarray) -> np.ndarray:
+    return b[0] * exp(-b[1] * x) + b[2] * exp(-b[3] * x) + b[4] * exp(-b[5] * x)
+
 
 MODELS: dict[str, Callable[..., np.ndarray]] = {
     "Bennett5": lambda b, x: b[0] * (b[1] + x) ** (-1 / b[2]),
@@ -36,16 +48,16 @@ MODELS: dict[str, Callable[..., np.ndarray]] = {
         + b[8] * np.sin(2 * pi * x / b[6])
     ),
     "Eckerle4": lambda b, x: (b[0] / b[1]) * exp(-0.5 * ((x - b[2]) / b[1]) ** 2),
-    "Gauss1": lambda b, x: _two_hills(b, x),
-    "Gauss2": lambda b, x: _two_hills(b, x),
-    "Gauss3": lambda b, x: _two_hills(b, x),
+    "Gauss1": _two_hills,
+    "Gauss2": _two_hills,
+    "Gauss3": _two_hills,
     "Hahn1": lambda b, x: (
         (b[0] + b[1] * x + b[2] * x**2 + b[3] * x**3) / (1 + b[4] * x + b[5] * x**2 + b[6] * x**3)
     ),
     "Kirby2": lambda b, x: (b[0] + b[1] * x + b[2] * x**2) / (1 + b[3] * x + b[4] * x**2),
-    "Lanczos1": lambda b, x: _three_decays(b, x),
-    "Lanczos2": lambda b, x: _three_decays(b, x),
-    "Lanczos3": lambda b, x: _three_decays(b, x),
+    "Lanczos1": _three_decays,
+    "Lanczos2": _three_decays,
+    "Lanczos3": _three_decays,
     "MGH09": lambda b, x: b[0] * (x**2 + x * b[1]) / (x**2 + x * b[2] + b[3]),
     "MGH10": lambda b, x: b[0] * exp(b[1] / (x + b[2])),
     "MGH17": lambda b, x: b[0] + b[1] * exp(-x * b[3]) + b[2] * exp(-x * b[4]),
@@ -64,18 +76,6 @@ MODELS: dict[str, Callable[..., np.ndarray]] = {
 
 CORRECT_DIGITS = 6.0
 """Of values and standard errors; common practice, no source."""
-
-
-def _two_hills(b: np.ndarray, x: np.ndarray) -> np.ndarray:
-    return (
-        b[0] * exp(-b[1] * x)
-        + b[2] * exp(-((x - b[3]) ** 2) / b[4] ** 2)
-        + b[5] * exp(-((x - b[6]) ** 2) / b[7] ** 2)
-    )
-
-
-def _three_decays(b: np.ndarray, x: np.ndarray) -> np.ndarray:
-    return b[0] * exp(-b[1] * x) + b[2] * exp(-b[3] * x) + b[4] * exp(-b[5] * x)
 
 
 class Problem(NamedTuple):
@@ -124,7 +124,7 @@ def test_certified_values_and_errors_are_found_from_52_of_54_starts() -> None:
     assert len(names) == 27
     results = {(name, start): solved(name, start) for name in names for start in (0, 1)}
     missed = {key: got for key, got in results.items() if min(got) < CORRECT_DIGITS}
-    # Lanczos1's certified squares of 1.4e-25 are below what rounding of its data in doubles leaves: its values
-    # come out, its standard errors don't
+    # Lanczos1's certified squares of 1.4e-25 are below what rounding of its data in doubles leaves:
+    # its values come out, its standard errors don't
     assert {name for name, _ in missed} <= {"Lanczos1"}, missed
     assert len(results) - len(missed) >= 52, missed
