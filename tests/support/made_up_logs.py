@@ -1,4 +1,4 @@
-"""Made-up logs of steady riding with a dither, of a bike whose parameters are hidden; with what logs suffer."""
+"""Made-up logs of steady riding with a dither: a bike with hidden parameters, and what logs suffer."""
 
 from __future__ import annotations
 
@@ -7,11 +7,11 @@ from typing import NamedTuple
 import numpy as np
 
 from emulator.config.vehicle.file import load_vehicle
-from emulator.track.calibration.estimate import Calibration, Models
+from emulator.track.calibration.estimate import Models
 from emulator.track.calibration.excitation import Leg, dither, made_up_ride
-from emulator.track.calibration.innovations import OUTPUTS, Stretch
-from emulator.track.calibration.parameters import Free, Measured, Parameters
-from emulator.track.calibration.steady_model import Noise
+from emulator.track.calibration.innovations import Stretch
+from emulator.track.calibration.parameters import Free, Measured, Parameters, usually_unknown
+from emulator.track.calibration.steady_model import OUTPUTS, Noise
 from emulator.track.into.grid import held
 from emulator.track.into.marks import sound_samples
 
@@ -41,13 +41,28 @@ NUISANCES_OF_LOGS = np.array(
 )
 
 
-def demo_parameters(shares: dict[str, float] = SHARES, measured: tuple[Measured, ...] = ()) -> Parameters:
+def demo_parameters(
+    shares: dict[str, float] = SHARES,
+    measured: tuple[Measured, ...] = (),
+    *,
+    error: tuple[str, float] | None = None,
+    held: bool = False,
+) -> Parameters:
+    """Of the demo racer.
+
+    error  a value of it that is another one, and by which factor
+    held   what is not free is not known exactly either
+    """
     file = load_vehicle("scenarios/vehicles/demo_racer.yaml")
     free = []
     for name, share in shares.items():
         group, key = name.split(".")
         free.append(Free(name, abs(file.values[group][key]) * share))
-    return Parameters(file.values, file.tables, tuple(free), measured)
+    if error is not None:
+        group, key = error[0].split(".")
+        file.values[group][key] *= error[1]
+    unknown = usually_unknown(file.values, tuple(free)) if held else ()
+    return Parameters(file.values, file.tables, tuple(free), measured, held=unknown)
 
 
 class Hidden(NamedTuple):
@@ -113,7 +128,3 @@ def _as_imported(outputs: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     return np.column_stack(
         [held(sound_samples(name, time_s, v), time_s) for name, v in zip(OUTPUTS, outputs.T, strict=True)]
     )
-
-
-def calibration(models: Models, stretches: list[Stretch], **more: object) -> Calibration:
-    return Calibration(models.parameters, stretches, NOISE, models=models, **more)  # type: ignore[arg-type]

@@ -81,7 +81,7 @@ class Models:
 class Estimate:
     """What the logs say of the free parameters.
 
-    values, standard (p,), covariance (p, p)   with what the model cannot do; the nuisances are in it
+    values, standard (p,), covariance (p, p)   with what is held and what the model cannot do
     prior    (p,)    standard deviations beforehand
     nuisance (l, 8)  NUISANCES of each log
     left_out         samples that did not fit the others
@@ -153,10 +153,10 @@ class Calibration:
         self.models = models or Models(parameters, noise)
         self.nuisance_standard = np.asarray(nuisance_standard, float)
         self.logs = 1 + max((s.log for s in stretches), default=-1)
-        self._counts = [counted(s) for s in self.stretches]
-        if not any(c.any() for c in self._counts):
+        self.counts = [counted(s) for s in self.stretches]
+        if not any(c.any() for c in self.counts):
             raise NotFitted("no sample of steady riding counts")
-        self._whiten: list[Whitening] = []
+        self.whitening: list[Whitening] = []
         self.start = np.concatenate([parameters.start, np.tile(NO_NUISANCE, self.logs)])
         self.standard = np.concatenate([parameters.standard, np.tile(self.nuisance_standard, self.logs)])
 
@@ -165,12 +165,13 @@ class Calibration:
         fitted, p = self.fitted(), len(self.parameters)
         error = find_model_error(self._pieces(fitted), p, self.standard)
         at = fitted.values + error.moved
+        covariance = error.covariance + self._by_held(fitted)
         return Estimate(
             tuple(one.name for one in self.parameters.free),
             tuple(self.parameters.units),
             at[:p],
-            np.sqrt(np.diag(error.covariance))[:p],
-            error.covariance[:p, :p],
+            np.sqrt(np.diag(covariance))[:p],
+            covariance[:p, :p],
             self.parameters.standard,
             self.parameters.start,
             at[p:].reshape(self.logs, len(NUISANCES)),
@@ -178,6 +179,22 @@ class Calibration:
             fitted.standard[:p],
             self.left_out,
         )
+
+    def _by_held(self, fitted: Fitted) -> Values:
+        """(n, n) covariance of what the held parameters would move the fit by, if they were let go."""
+        p, h = len(self.parameters), len(self.parameters.held)
+        if not h:
+            return np.zeros_like(fitted.covariance)
+        noise = self.models.noise
+        everything = Calibration(
+            self.parameters.with_held_free(), self.stretches, noise, nuisance_standard=self.nuisance_standard
+        )
+        at = np.concatenate([fitted.values[:p], everything.start[p : p + h], fitted.values[p:]])
+        everything.whiten_at(at)
+        slopes = everything.jacobian(at)
+        own = np.delete(slopes, np.s_[p : p + h], axis=1)
+        moves = -fitted.covariance @ (own.T @ slopes[:, p : p + h]) * everything.standard[p : p + h]
+        return np.asarray(moves @ moves.T)
 
     def fitted(self, start: Values | None = None, held: dict[int, float] | None = None) -> Fitted:
         """The least squares alone, of parameters and nuisances. Raises NotFitted.
@@ -201,7 +218,7 @@ class Calibration:
         for far in _FAR:
             self._leave_out_outliers(at, far)
             self.whiten_at(at)
-            size = sum(w.count for w in self._whiten)
+            size = sum(w.count for w in self.whitening)
             found = fit(
                 lambda part: self.residual(whole(part)),
                 at[moves],
@@ -227,17 +244,19 @@ class Calibration:
                 bad = outliers(model, s, self._own(at, s), far)
                 self.left_out += int(bad.sum())
                 s.outputs[bad] = np.nan
-                self._counts[i] = counted(s)
+                self.counts[i] = counted(s)
 
     def whiten_at(self, at: Values) -> None:
         """Whiten innovations by what the parameters there expect. Raises NotFitted."""
         models = [self.models.at(at[: len(self.parameters)], s) for s in self.stretches]
         if any(m is None for m in models):
             raise NotFitted("the vehicle has no steady motion at a speed and lean of the logs")
-        self._whiten = [Whitening(c, m.S) for c, m in zip(self._counts, models, strict=True) if m is not None]
+        self.whitening = [
+            Whitening(c, m.S) for c, m in zip(self.counts, models, strict=True) if m is not None
+        ]
 
     def residual(self, at: Values) -> Values:
-        """Whitened innovations of all stretches, then what is known beforehand; NaN: there is no such bike."""
+        """Whitened innovations of all stretches, then what is known beforehand; NaN: no such bike."""
         p = len(self.parameters)
         parts = [self._of_stretch(i, at[:p], self._own(at, s)) for i, s in enumerate(self.stretches)]
         return np.concatenate([*parts, self._beforehand(at)])
@@ -276,8 +295,8 @@ class Calibration:
     def _of_stretch(self, i: int, values: Values, nuisance: Values) -> Values:
         model = self.models.at(values, self.stretches[i])
         if model is None:
-            return np.full(self._whiten[i].count, np.nan)
-        return self._whiten[i](innovations(model, self.stretches[i], nuisance))
+            return np.full(self.whitening[i].count, np.nan)
+        return self.whitening[i](innovations(model, self.stretches[i], nuisance))
 
     def _beforehand(self, at: Values) -> Values:
         p = len(self.parameters)
@@ -287,7 +306,7 @@ class Calibration:
 
     def _pieces(self, fitted: Fitted) -> Pieces:
         """The fit's residuals and derivative, stretch by stretch."""
-        counts = [w.count for w in self._whiten]
+        counts = [w.count for w in self.whitening]
         ends = np.concatenate([[0], np.cumsum(counts)])
         known = slice(ends[-1], None)
         return Pieces(
@@ -295,6 +314,6 @@ class Calibration:
             [fitted.jacobian[a:b] for a, b in pairwise(ends)],
             fitted.residual[known],
             fitted.jacobian[known],
-            [w.output for w in self._whiten],
-            [w.row for w in self._whiten],
+            [w.output for w in self.whitening],
+            [w.row for w in self.whitening],
         )

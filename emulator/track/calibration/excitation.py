@@ -8,13 +8,17 @@ the plan is made up, and its information is that of the logs.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from emulator.track.calibration.estimate import SHRUNK, Calibration, Models
 from emulator.track.calibration.innovations import STICKING_rad_s, Stretch
-from emulator.track.calibration.steady_model import SteadyModel, riccati
+from emulator.track.calibration.least_squares import NotFitted, covariance_of
+from emulator.track.calibration.parameters import Parameters
+from emulator.track.calibration.steady_model import OUTPUTS, Noise, SteadyModel, riccati
 
 Values = NDArray[np.float64]
 
@@ -99,6 +103,46 @@ def made_up_ride(
     return MadeUp(torques, outputs)
 
 
-def stretches_of(ride: MadeUp, which: int, log: int, leg: Leg, step_s: float) -> Stretch:
-    """One of made-up rides as a stretch of a log."""
-    return Stretch(log, leg.speed, leg.lean, step_s, ride.torque[which], ride.outputs[which])
+class Forecast(NamedTuple):
+    """What a plan would tell of each free parameter: standard deviations (p,) in SI, and over the priors'."""
+
+    names: tuple[str, ...]
+    units: tuple[str, ...]
+    standard: Values
+    left: Values
+
+    @property
+    def told(self) -> NDArray[np.bool_]:
+        """(p,) which parameters the logs would tell."""
+        return np.asarray(self.left <= SHRUNK)
+
+
+def forecast(
+    parameters: Parameters, noise: Noise, legs: Sequence[Leg], step_s: float, *, seed: int = 1
+) -> Forecast:
+    """What legs ridden as one log would tell: the information of a made-up ride of the vehicle as it is.
+
+    Raises NotFitted where the vehicle has no steady motion at a leg.
+    """
+    models, rng = Models(parameters, noise), np.random.default_rng(seed)
+    stretches = []
+    for leg in legs:
+        empty = Stretch(0, leg.speed, leg.lean, step_s, np.empty(0), np.empty((0, len(OUTPUTS))))
+        bike = models.at(parameters.start, empty)
+        if bike is None:
+            raise NotFitted(
+                f"the vehicle has no steady motion at {leg.speed * 3.6:.0f} km/h and "
+                f"{np.degrees(leg.lean):.0f} degrees of lean"
+            )
+        ride = made_up_ride(bike, bike, np.asarray(noise.sensors), dither(leg, step_s), rng)
+        stretches.append(empty._replace(torque=ride.torque[0], outputs=ride.outputs[0]))
+    problem = Calibration(parameters, stretches, noise, models=models)
+    problem.whiten_at(problem.start)
+    covariance, _ = covariance_of(problem.jacobian(problem.start))
+    standard = np.sqrt(np.diag(covariance))[: len(parameters)]
+    return Forecast(
+        tuple(one.name for one in parameters.free),
+        tuple(parameters.units),
+        standard,
+        standard / parameters.standard,
+    )

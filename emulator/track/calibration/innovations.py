@@ -20,8 +20,8 @@ Values = NDArray[np.float64]
 
 SETTLING_s = 1.0
 """The predictor's time to know where the bike is, at the start and after a hole."""
-MOST_IN_A_ROW = 2
-"""Samples of an output that may be outliers one after the other."""
+MOST_OUTLIERS, AMONG = 2, 10
+"""Samples of an output that may be outliers, among how many."""
 _HOLE_s = 0.05
 STICKING_rad_s = 0.02
 """Steering rate at which dry friction is nearly full; common practice, no source."""
@@ -52,7 +52,7 @@ class Stretch(NamedTuple):
 
 def counted(stretch: Stretch) -> NDArray[np.bool_]:
     """(n, 5) which samples count: those there are, where the predictor has settled."""
-    there = np.isfinite(np.asarray(stretch.outputs))
+    there: NDArray[np.bool_] = ~np.isnan(stretch.outputs)
     settling, hole = (max(1, round(t / stretch.step_s)) for t in (SETTLING_s, _HOLE_s))
     waiting, missed = settling, 0
     settled = np.zeros(len(there), bool)
@@ -70,9 +70,10 @@ def innovations(model: SteadyModel, stretch: Stretch, nuisance: Values) -> Value
 
 
 def outliers(model: SteadyModel, stretch: Stretch, nuisance: Values, far: float) -> NDArray[np.bool_]:
-    """(n, 5) samples whose innovation is more than ``far`` standard deviations, where the next are not.
+    """(n, 5) samples whose innovation is more than ``far`` standard deviations, and few.
 
-    They move nothing. After MOST_IN_A_ROW of an output the next is believed: something has happened.
+    They move nothing. Where there are more than MOST_OUTLIERS among AMONG of an output the next is believed:
+    something has happened.
     """
     found = _innovations(model, stretch, nuisance, far * np.sqrt(np.diag(model.S)))[1]
     return np.asarray(found > 0.0)
@@ -125,10 +126,11 @@ def _innovate(
                 said += C[j, i] * x[i]
             out[k, j] = seen - said
             if abs(out[k, j]) > far[j]:
-                in_a_row = 0
-                while in_a_row < min(k, MOST_IN_A_ROW) and refused[k - 1 - in_a_row, j] > 0.0:
-                    in_a_row += 1
-                if in_a_row < MOST_IN_A_ROW:
+                lately = 0
+                for before in range(max(0, k - AMONG), k):
+                    if refused[before, j] > 0.0:
+                        lately += 1
+                if lately < MOST_OUTLIERS:
                     refused[k, j] = 1.0
                     out[k, j] = 0.0
         for i in range(n):
@@ -150,12 +152,14 @@ class Whitening:
 
     def __init__(self, counts: NDArray[np.bool_], S: Values) -> None:
         self.count = int(counts.sum())
+        self.log_determinant = 0.0
         self._groups: list[tuple[NDArray[np.int64], NDArray[np.int64], Values]] = []
         for pattern in np.unique(counts, axis=0):
             which = np.flatnonzero(pattern)
             if len(which):
                 rows = np.flatnonzero((counts == pattern).all(axis=1))
                 lower = np.linalg.cholesky(S[np.ix_(which, which)])
+                self.log_determinant += 2.0 * len(rows) * float(np.log(np.diag(lower)).sum())
                 self._groups.append((rows, which, np.linalg.inv(lower)))
         self.output = np.concatenate([np.tile(w, len(r)) for r, w, _ in self._groups] or [np.empty(0, int)])
         self.row = np.concatenate([np.repeat(r, len(w)) for r, w, _ in self._groups] or [np.empty(0, int)])

@@ -195,3 +195,43 @@ def _polished(
         if small:
             return at, True
     return at, False
+
+
+def profile(
+    residual: Callable[[Values], Values],
+    fitted: Fitted,
+    which: int,
+    at: float,
+    *,
+    scale: Values | None = None,
+    tolerance: float = 1e-15,
+) -> float:
+    """Rise of the sum of squares, over its variance, with one parameter held and the others fitted anew.
+
+    Twice the fall of the logarithm of the profile likelihood: k^2 at k standard deviations where the problem
+    is linear. Other arguments as of :func:`fit`. Raises NotFitted.
+    """
+    others = np.flatnonzero(np.arange(len(fitted.values)) != which)
+    start = fitted.values.copy()
+    start[which] = at
+    if np.isfinite(fitted.standard).all() and fitted.standard[which] > 0.0:
+        # where the others go if the problem is linear
+        slope = fitted.covariance[others, which] / fitted.covariance[which, which]
+        start[others] += slope * (at - fitted.values[which])
+
+    def with_it(part: Values) -> Values:
+        full = start.copy()
+        full[others] = part
+        return residual(full)
+
+    if not len(others):
+        there = residual(start)
+        return (float(there @ there) - fitted.squares) / fitted.variance
+    found = fit(
+        with_it,
+        start[others],
+        scale=None if scale is None else scale[others],
+        known_noise=True,
+        tolerance=tolerance,
+    )
+    return (found.squares - fitted.squares) / fitted.variance

@@ -1,11 +1,14 @@
 """What the model cannot do, so that intervals do not lie.
 
-Two questions. Do the parameters act alike at every speed and lean? Each stretch may have parameters of its
-own, those of all plus a deviation of standard deviation t times each prior's. t is what the logs make likely
-(restricted likelihood over a grid, every t alike beforehand), and the intervals are the mixture: where
+What is held is not known exactly either. Its own uncertainty goes into the intervals as what it would move
+the estimate by (S. F. Schmidt's consider parameters, from memory): emulator.track.calibration.estimate.
+
+Two questions remain. Do the parameters act alike at every speed and lean? Each stretch may have parameters of
+its own, those of all plus a deviation of standard deviation t times each prior's. t is what the logs make
+likely (restricted likelihood over a grid, every t alike beforehand), and the intervals are the mixture: where
 stretches agree it adds little, where they do not it is what widens them. And is what is left noise? Whitened
-innovations of the right model have the variance 1 and nothing in common with those before; a larger
-variance widens all intervals, and both, where they are large, say that the model can't do it.
+innovations of the right model have the variance 1 and nothing in common with those before; a larger variance
+widens all intervals. Where any of the three is large the model can't do what the logs show, and that is said.
 
 The deviations of stretches are a random effect: N. M. Laird and J. H. Ware, Biometrics 38 (1982) 963-974,
 from memory; linear about the fit. An error that is the same in every stretch and hides in a parameter is
@@ -24,16 +27,22 @@ Values = NDArray[np.float64]
 GRID = np.concatenate([[0.0], np.geomspace(0.003, 3.0, 40)])
 """Values of t that are looked at, of each prior's standard deviation."""
 LAGS = 10
+_CHANCE = (2.0 / LAGS) ** 0.5  # standard deviation of a mean of LAGS squares of normal numbers
+MOST_SPREAD = 0.25
+"""t above which parameters are not the same at every speed and lean; common practice, no source."""
 MOST_VARIANCE = 1.5
 """Variance of whitened innovations above which model or noise are wrong; common practice, no source."""
-MOST_CORRELATION = 0.1
+MOST_CORRELATION = 0.025
 """Correlation of innovations with those before, root of the mean square over lags 1 to LAGS beyond what
 chance makes of it, above which the model can't do what the logs show; common practice, no source."""
 
 
 class Pieces(NamedTuple):
-    """A fit taken apart: of each stretch residual (m,) and derivative (m, n), output and row of each residual;
-    and what is known beforehand."""
+    """A fit taken apart.
+
+    Of each stretch residual (m,) and derivative (m, n), output and row of each residual; and what is known
+    beforehand.
+    """
 
     residual: list[Values]
     jacobian: list[Values]
@@ -46,7 +55,7 @@ class Pieces(NamedTuple):
 class ModelError(NamedTuple):
     """What the model cannot do.
 
-    spread        t: how far parameters differ between stretches, of their priors (mean of what is likely)
+    spread        t: how far parameters differ between stretches, of their priors; the likely mean
     variance      of whitened innovations; 1 where noise is as stated
     correlation   of innovations with those before, beyond chance; of the worst output
     moved (n,)    of the fit, by weighing stretches anew;  covariance (n, n) with all of it
@@ -63,6 +72,9 @@ class ModelError(NamedTuple):
         """Why intervals would lie, in words; nothing if they hold."""
         if self.variance > MOST_VARIANCE:
             return f"what is left over has {self.variance:.1f} times the variance of the noise stated"
+        if self.spread > MOST_SPREAD:
+            by = f"{self.spread:.2f}"
+            return f"parameters would have to differ from stretch to stretch, by {by} of what they may be off"
         if self.correlation > MOST_CORRELATION:
             by = f"{self.correlation:.2f}"
             return f"what is left over is no noise: it is alike from sample to sample by {by}"
@@ -133,7 +145,10 @@ def _with_deviations(
 
 
 def alike(pieces: Pieces) -> float:
-    """Correlation of residuals with those before, beyond chance, of the worst output."""
+    """Correlation of residuals with those before, beyond chance, of the worst output.
+
+    Chance: the mean of LAGS squared correlations of noise, and three of its standard deviations.
+    """
     worst = 0.0
     outputs = np.unique(np.concatenate(pieces.output)) if pieces.output else np.empty(0, int)
     for output in outputs:
@@ -148,6 +163,6 @@ def alike(pieces: Pieces) -> float:
             pairs += int(mine.sum())
             products += [float(line[lag:] @ line[:-lag]) for lag in range(1, LAGS + 1)]
         if squares > 0.0:
-            beyond = float(np.mean((products / squares) ** 2)) - 1.0 / pairs
+            beyond = float(np.mean((products / squares) ** 2)) - (1.0 + 3.0 * _CHANCE) / pairs
             worst = max(worst, float(np.sqrt(max(beyond, 0.0))))
     return worst

@@ -51,6 +51,45 @@ def _trail(vehicle: Vehicle) -> float:
     return on_ground - float(r["front_wheel_x"])
 
 
+USUALLY_UNKNOWN: dict[str, float] = {
+    "steering.damping": 0.15,
+    "steering.rake": 0.01,
+    "steering.axis_x": 0.003,
+    "frame_torsion.stiffness": 0.2,
+    "main_frame.z": 0.02,
+    "main_frame.ixx": 0.1,
+    "main_frame.izz": 0.1,
+    "main_frame.ixz": 0.3,
+    "steered_frame.izz": 0.15,
+    "rear_wheel.spin_inertia": 0.05,
+    "front_wheel.spin_inertia": 0.05,
+    **{
+        f"tyre_{end}.{key}": share
+        for end in ("front", "rear")
+        for key, share in (
+            ("cornering_per_load", 0.1),
+            ("camber_per_load", 0.1),
+            ("relaxation_length", 0.2),
+            ("pneumatic_trail", 0.3),
+            ("twisting_arm", 0.3),
+        )
+    },
+}
+"""What of a bike is usually not known exactly: standard deviation as a share of the value. Common practice,
+no source."""
+
+
+def usually_unknown(values: ByGroup, free: tuple[Free, ...]) -> tuple[Free, ...]:
+    """Parameters of USUALLY_UNKNOWN that are not free and not zero, with their standard deviations."""
+    names = {one.name for one in free}
+    found = []
+    for name, share in USUALLY_UNKNOWN.items():
+        group, key = name.split(".")
+        if name not in names and values[group][key] != 0.0:
+            found.append(Free(name, share * abs(values[group][key])))
+    return tuple(found)
+
+
 FIGURES: dict[str, Figure] = {
     "mass": Figure("kg", "mass of the bike with what is on it", total_mass),
     "front_share": Figure("1", "front wheel's load over both", lambda v: mass_properties(v).front_share),
@@ -71,6 +110,7 @@ class Parameters:
 
     values, tables   of the vehicle file, in SI
     robot            on it
+    held             what is not corrected and not known exactly either: it widens what is
     Raises KeyError for a parameter or figure that is none, ValueError for a prior that is none.
     """
 
@@ -81,12 +121,13 @@ class Parameters:
         free: tuple[Free, ...],
         measured: tuple[Measured, ...] = (),
         robot: RigidMass | None = None,
+        held: tuple[Free, ...] = (),
     ) -> None:
-        told = [(f.name, f.standard) for f in free] + [(m.figure, m.standard) for m in measured]
+        told = [(f.name, f.standard) for f in (*free, *held)] + [(m.figure, m.standard) for m in measured]
         for name, standard in told:
             if not standard > 0.0:
                 raise ValueError(f"expected a standard deviation above zero of {name}, got {standard}")
-        self.free, self.measured, self.robot = free, measured, robot
+        self.free, self.measured, self.robot, self.held = free, measured, robot, held
         self._values, self._tables = values, dict(tables)
         self.places = [tuple(one.name.split(".")) for one in free]
         self.start = np.array([values[group][name] for group, name in self.places])
@@ -96,6 +137,10 @@ class Parameters:
         self.most = np.array([p.high for p in table])
         self.units = [p.unit for p in table]
         self._figures = [FIGURES[one.figure] for one in measured]
+
+    def with_held_free(self) -> Parameters:
+        """The same with the held ones free, behind those that are."""
+        return Parameters(self._values, self._tables, (*self.free, *self.held), self.measured, self.robot)
 
     def __len__(self) -> int:
         return len(self.free)

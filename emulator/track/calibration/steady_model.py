@@ -143,15 +143,16 @@ def riccati(A: Values, C: Values, Q: Values, R: Values) -> Values:
     """
     a, g, h = A.T.copy(), C.T @ np.linalg.solve(R, C), Q.copy()
     one = np.eye(len(A))
-    for _ in range(_MOST_DOUBLINGS):
-        inner = np.linalg.solve(one + g @ h, np.hstack([a, g]))
-        wa, wg = inner[:, : len(a)], inner[:, len(a) :]
-        more = a.T @ h @ wa
-        g = g + a @ wg @ a.T
-        h, a = h + more, a @ wa
-        h = 0.5 * (h + h.T)
-        if not np.isfinite(h).all():
-            break
-        if np.abs(more).max() <= 1e-12 * np.abs(h).max():
-            return h
+    with np.errstate(over="ignore", invalid="ignore"):
+        for _ in range(_MOST_DOUBLINGS):
+            if not (np.isfinite(h).all() and np.isfinite(a).all()):
+                break
+            inner = np.linalg.solve(one + g @ h, np.hstack([a, g]))
+            wa, wg = inner[:, : len(a)], inner[:, len(a) :]
+            more = a.T @ h @ wa
+            g = g + a @ wg @ a.T
+            h, a = h + more, a @ wa
+            h = 0.5 * (h + h.T)
+            if np.isfinite(h).all() and np.abs(more).max() <= 1e-12 * np.abs(h).max():
+                return h
     raise ValueError("no steady predictor: a state that no output shows grows without end")
