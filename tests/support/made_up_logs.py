@@ -46,12 +46,12 @@ def demo_parameters(
     measured: tuple[Measured, ...] = (),
     *,
     error: tuple[str, float] | None = None,
-    held: bool = False,
+    usual: bool = False,
 ) -> Parameters:
     """Of the demo racer.
 
     error  a value of it that is another one, and by which factor
-    held   what is not free is not known exactly either
+    usual  what is usually not known exactly is free besides
     """
     file = load_vehicle("scenarios/vehicles/demo_racer.yaml")
     free = []
@@ -61,8 +61,9 @@ def demo_parameters(
     if error is not None:
         group, key = error[0].split(".")
         file.values[group][key] *= error[1]
-    unknown = usually_unknown(file.values, tuple(free)) if held else ()
-    return Parameters(file.values, file.tables, tuple(free), measured, held=unknown)
+    if usual:
+        free += usually_unknown(file.values, tuple(free))
+    return Parameters(file.values, file.tables, tuple(free), measured)
 
 
 class Hidden(NamedTuple):

@@ -98,8 +98,11 @@ class CalibrationFile(Closed):
     """Vehicle file that is corrected, path from this file."""
     rig: FileName | None = None
     """Rig file whose robot is on the bike, path from this file. Left out: nothing is on it."""
-    parameters: Annotated[tuple[FreeParameter, ...], Field(min_length=1)]
-    """Parameters that the logs may correct."""
+    parameters: tuple[FreeParameter, ...] = ()
+    """Parameters that the logs may correct, with what is known of them. Left out: none by name."""
+    others: Literal["usual", "exact"] = "usual"
+    """usual: what is usually not known exactly is corrected, too, each with a usual uncertainty. exact: all
+    others are as the vehicle file says, and intervals take that for true."""
     measured: tuple[MeasuredFigure, ...] = ()
     """What was measured on the stand. Left out: nothing was."""
     not_measured: NotMeasured = NotMeasured()

@@ -81,7 +81,7 @@ class Models:
 class Estimate:
     """What the logs say of the free parameters.
 
-    values, standard (p,), covariance (p, p)   with what is held and what the model cannot do
+    values, standard (p,), covariance (p, p)   with what the model cannot do; the nuisances are in it
     prior    (p,)    standard deviations beforehand
     nuisance (l, 8)  NUISANCES of each log
     left_out         samples that did not fit the others
@@ -165,13 +165,12 @@ class Calibration:
         fitted, p = self.fitted(), len(self.parameters)
         error = find_model_error(self._pieces(fitted), p, self.standard)
         at = fitted.values + error.moved
-        covariance = error.covariance + self._by_held(fitted)
         return Estimate(
             tuple(one.name for one in self.parameters.free),
             tuple(self.parameters.units),
             at[:p],
-            np.sqrt(np.diag(covariance))[:p],
-            covariance[:p, :p],
+            np.sqrt(np.diag(error.covariance))[:p],
+            error.covariance[:p, :p],
             self.parameters.standard,
             self.parameters.start,
             at[p:].reshape(self.logs, len(NUISANCES)),
@@ -179,22 +178,6 @@ class Calibration:
             fitted.standard[:p],
             self.left_out,
         )
-
-    def _by_held(self, fitted: Fitted) -> Values:
-        """(n, n) covariance of what the held parameters would move the fit by, if they were let go."""
-        p, h = len(self.parameters), len(self.parameters.held)
-        if not h:
-            return np.zeros_like(fitted.covariance)
-        noise = self.models.noise
-        everything = Calibration(
-            self.parameters.with_held_free(), self.stretches, noise, nuisance_standard=self.nuisance_standard
-        )
-        at = np.concatenate([fitted.values[:p], everything.start[p : p + h], fitted.values[p:]])
-        everything.whiten_at(at)
-        slopes = everything.jacobian(at)
-        own = np.delete(slopes, np.s_[p : p + h], axis=1)
-        moves = -fitted.covariance @ (own.T @ slopes[:, p : p + h]) * everything.standard[p : p + h]
-        return np.asarray(moves @ moves.T)
 
     def fitted(self, start: Values | None = None, held: dict[int, float] | None = None) -> Fitted:
         """The least squares alone, of parameters and nuisances. Raises NotFitted.

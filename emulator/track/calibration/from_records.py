@@ -24,7 +24,7 @@ from emulator.track.calibration.excitation import Leg
 from emulator.track.calibration.innovations import Stretch
 from emulator.track.calibration.judging import Judged, gain, judge
 from emulator.track.calibration.least_squares import NotFitted
-from emulator.track.calibration.parameters import Free, Measured, Parameters
+from emulator.track.calibration.parameters import Free, Measured, Parameters, usually_unknown
 from emulator.track.calibration.steady_model import Noise
 from emulator.track.calibration.stretches import NotSteady, stretches_of_record
 from emulator.track.calibration.version import version_text
@@ -60,6 +60,11 @@ class Log:
     name: str
     sha256: str
     stretches: list[Stretch]
+
+    @property
+    def seconds(self) -> float:
+        """How long its stretches are together [s]."""
+        return sum(len(s.torque) * s.step_s for s in self.stretches)
 
 
 @dataclass(frozen=True)
@@ -101,10 +106,15 @@ def asked_of(path: Path) -> Asked:
     ]
     if problems:
         raise ConfigError(problems)
+    free = tuple(Free(one.name, one.sd) for one in file.parameters)
+    if file.others == "usual":
+        free += usually_unknown(vehicle.values, free)
+    elif not free:
+        raise ConfigError([source.problem(("others",), "expected a parameter, or others: usual")])
     parameters = Parameters(
         vehicle.values,
         vehicle.tables,
-        tuple(Free(one.name, one.sd) for one in file.parameters),
+        free,
         tuple(Measured(one.figure, one.value, one.sd) for one in file.measured),
         robot,
     )

@@ -1,12 +1,9 @@
 """What the model cannot do, so that intervals do not lie.
 
-What is held is not known exactly either. Its own uncertainty goes into the intervals as what it would move
-the estimate by (S. F. Schmidt's consider parameters, from memory): emulator.track.calibration.estimate.
-
-Two questions remain. Do the parameters act alike at every speed and lean? Each stretch may have parameters of
-its own, those of all plus a deviation of standard deviation t times each prior's. t is what the logs make
-likely (restricted likelihood over a grid, every t alike beforehand), and the intervals are the mixture: where
-stretches agree it adds little, where they do not it is what widens them. And is what is left noise? Whitened
+Two questions. Do the parameters act alike at every speed and lean? Each stretch may have parameters of its
+own, those of all plus a deviation of standard deviation t times each prior's. t is what the logs make likely
+(restricted likelihood over a grid; half a Cauchy distribution beforehand), and the intervals are the mixture:
+where stretches agree it adds little, where not it is what widens them. And is what is left noise? Whitened
 innovations of the right model have the variance 1 and nothing in common with those before; a larger variance
 widens all intervals. Where any of the three is large the model can't do what the logs show, and that is said.
 
@@ -28,8 +25,10 @@ GRID = np.concatenate([[0.0], np.geomspace(0.003, 3.0, 40)])
 """Values of t that are looked at, of each prior's standard deviation."""
 LAGS = 10
 _CHANCE = (2.0 / LAGS) ** 0.5  # standard deviation of a mean of LAGS squares of normal numbers
+_USUAL_SPREAD, _SURELY = 0.1, 0.05
 MOST_SPREAD = 0.25
-"""t above which parameters are not the same at every speed and lean; common practice, no source."""
+"""t above which, if it surely is, parameters are not the same at every speed and lean; common practice, no
+source."""
 MOST_VARIANCE = 1.5
 """Variance of whitened innovations above which model or noise are wrong; common practice, no source."""
 MOST_CORRELATION = 0.025
@@ -56,12 +55,14 @@ class ModelError(NamedTuple):
     """What the model cannot do.
 
     spread        t: how far parameters differ between stretches, of their priors; the likely mean
+    surely        what t is more than, with a probability of 95 %
     variance      of whitened innovations; 1 where noise is as stated
     correlation   of innovations with those before, beyond chance; of the worst output
     moved (n,)    of the fit, by weighing stretches anew;  covariance (n, n) with all of it
     """
 
     spread: float
+    surely: float
     variance: float
     correlation: float
     moved: Values
@@ -72,7 +73,7 @@ class ModelError(NamedTuple):
         """Why intervals would lie, in words; nothing if they hold."""
         if self.variance > MOST_VARIANCE:
             return f"what is left over has {self.variance:.1f} times the variance of the noise stated"
-        if self.spread > MOST_SPREAD:
+        if self.surely > MOST_SPREAD:
             by = f"{self.spread:.2f}"
             return f"parameters would have to differ from stretch to stretch, by {by} of what they may be off"
         if self.correlation > MOST_CORRELATION:
@@ -103,16 +104,19 @@ def find_model_error(pieces: Pieces, free: int, scale: Values) -> ModelError:
         likely.append(likelihood)
         means.append(mean)
         covariances.append(covariance)
-    weights = np.exp(np.array(likely) - max(likely))
-    weights[1:] *= np.diff(GRID, prepend=0.0)[1 : len(weights)] if len(weights) > 1 else 1.0
-    weights[0] *= GRID[1] if len(weights) > 1 else 1.0
+    grid = GRID[: len(likely)]
+    cells = np.diff(grid, prepend=0.0, append=grid[-1])
+    width = 0.5 * (cells[1:] + cells[:-1]) if len(grid) > 1 else np.ones(1)
+    # half a Cauchy distribution beforehand: most models differ little, and any may differ a lot
+    weights = np.exp(np.array(likely) - max(likely)) * width / (1.0 + (grid / _USUAL_SPREAD) ** 2)
     weights /= weights.sum()
     moved = sum(w * m for w, m in zip(weights, means, strict=True))
     covariance = sum(
         w * (c + np.outer(m - moved, m - moved)) for w, m, c in zip(weights, means, covariances, strict=True)
     )
     return ModelError(
-        float(weights @ GRID[: len(weights)]),
+        float(weights @ grid),
+        float(grid[np.searchsorted(np.cumsum(weights), _SURELY)]),
         variance,
         alike(pieces),
         np.asarray(moved * scale),

@@ -110,7 +110,6 @@ class Parameters:
 
     values, tables   of the vehicle file, in SI
     robot            on it
-    held             what is not corrected and not known exactly either: it widens what is
     Raises KeyError for a parameter or figure that is none, ValueError for a prior that is none.
     """
 
@@ -121,13 +120,12 @@ class Parameters:
         free: tuple[Free, ...],
         measured: tuple[Measured, ...] = (),
         robot: RigidMass | None = None,
-        held: tuple[Free, ...] = (),
     ) -> None:
-        told = [(f.name, f.standard) for f in (*free, *held)] + [(m.figure, m.standard) for m in measured]
+        told = [(f.name, f.standard) for f in free] + [(m.figure, m.standard) for m in measured]
         for name, standard in told:
             if not standard > 0.0:
                 raise ValueError(f"expected a standard deviation above zero of {name}, got {standard}")
-        self.free, self.measured, self.robot, self.held = free, measured, robot, held
+        self.free, self.measured, self.robot = free, measured, robot
         self._values, self._tables = values, dict(tables)
         self.places = [tuple(one.name.split(".")) for one in free]
         self.start = np.array([values[group][name] for group, name in self.places])
@@ -137,10 +135,6 @@ class Parameters:
         self.most = np.array([p.high for p in table])
         self.units = [p.unit for p in table]
         self._figures = [FIGURES[one.figure] for one in measured]
-
-    def with_held_free(self) -> Parameters:
-        """The same with the held ones free, behind those that are."""
-        return Parameters(self._values, self._tables, (*self.free, *self.held), self.measured, self.robot)
 
     def __len__(self) -> int:
         return len(self.free)

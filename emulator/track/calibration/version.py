@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -94,21 +93,4 @@ def history(path: Path) -> list[Version]:
         name = str(own.data.get("name", "")).strip()
         found.append(Version(file, name, sha256, calibrated, changed, as_then))
         before, sha_before = values, sha256
-    return found
-
-
-def runs_of(folders: Sequence[Path], versions: Sequence[Version]) -> dict[str, list[Path]]:
-    """Run folders below these, by the SHA-256 of the version of the vehicle that each rode."""
-    known = {version.sha256 for version in versions}
-    found: dict[str, list[Path]] = {sha: [] for sha in known}
-    for folder in folders:
-        for manifest in sorted(folder.rglob("manifest.json")):
-            try:
-                hashes = json.loads(manifest.read_text(encoding="utf-8")).get("sha256", {})
-            except (OSError, ValueError, AttributeError):
-                continue
-            if not isinstance(hashes, dict):
-                continue
-            for sha in known & set(hashes.values()):
-                found[sha].append(manifest.parent)
     return found

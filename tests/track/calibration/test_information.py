@@ -14,7 +14,7 @@ SAMPLES = 150
 
 
 def whole_vector(m: SteadyModel, torque: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Mean (5 n,) and covariance (5 n, 5 n) of all samples of a log with this torque, from a settled start."""
+    """Mean (5 n,) and covariance (5 n, 5 n) of a log's samples with this torque, from a settled start."""
     n, R = len(torque), np.diag(np.square(NOISE.sensors))
     P = riccati(m.A, m.C, m.Q, R)
     mean, x, covariance = np.zeros((n, 5)), np.zeros(len(m.A)), np.zeros((n, 5, n, 5))

@@ -53,6 +53,12 @@ def test_intervals_hold_the_hidden_truth_as_often_as_they_say() -> None:
     rides = hidden_bike(Models(plain, NOISE), truth, rng, REPEATS)
     models, found, bound = Models(plain, NOISE), list[Estimate](), np.empty(0)
     for k in range(REPEATS):
+        if k and k % 20 == 0:
+            print(
+                k,
+                (np.abs([(one.values - truth) / one.standard for one in found]) < MOST).sum(axis=0),
+                flush=True,
+            )
         parameters = demo_parameters(measured=measured_anew(truth, plain, rng))
         problem = Calibration(parameters, logs_of(rides, k, rng), NOISE, models=models)
         if k == 0:

@@ -9,15 +9,15 @@ from emulator.track.calibration.estimate import Calibration, Estimate, Models
 from emulator.track.calibration.excitation import Leg
 from tests.support.made_up_logs import LEAN, NOISE, PLAN, demo_parameters, hidden_bike, logs_of
 
-PLAIN = demo_parameters(held=True)
+PLAIN = demo_parameters(usual=True)
 MODELS = Models(PLAIN, NOISE)
 
 
 def estimate(error: tuple[str, float] | None, plan: tuple[Leg, ...] = PLAN) -> tuple[np.ndarray, Estimate]:
-    """Parameters and what is found of them, of a bike with a value that nobody lets go."""
+    """Parameters and what is found of them, of a bike with another value that is not free."""
     rng = np.random.default_rng(3)
     truth = PLAIN.start + 0.5 * rng.standard_normal(len(PLAIN)) * PLAIN.standard
-    other = None if error is None else Models(demo_parameters(error=error), NOISE)
+    other = None if error is None else Models(demo_parameters(error=error, usual=True), NOISE)
     rides = hidden_bike(MODELS, truth, rng, 1, plan, of_truth=other)
     return truth, Calibration(PLAIN, logs_of(rides, 0), NOISE, models=MODELS).estimate()
 
@@ -27,21 +27,18 @@ def estimate(error: tuple[str, float] | None, plan: tuple[Leg, ...] = PLAN) -> t
 @pytest.mark.parametrize(
     "error",
     [
-        ("tyre_front.pneumatic_trail", 0.6),
-        ("tyre_front.camber_per_load", 1.1),
-        ("tyre_rear.camber_per_load", 0.9),
-        ("front_wheel.spin_inertia", 1.08),
-        ("steered_frame.izz", 0.8),
-        ("frame_torsion.stiffness", 0.4),
-        ("tyre_rear.relaxation_length", 2.0),
-        ("main_frame.z", 1.1),
-        ("steering.axis_x", 1.01),
+        ("frame_torsion.damping", 3.0),
+        ("tyre_front.crown_radius", 1.3),
+        ("tyre_rear.crown_radius", 0.8),
+        ("front_wheel.mass", 1.3),
+        ("front_wheel.diametral_inertia", 1.5),
+        ("tyre_rear.carcass_damping", 4.0),
     ],
 )
 def test_with_a_planted_error_intervals_hold_or_the_model_is_said_to_fail(error: tuple[str, float]) -> None:
     truth, found = estimate(error)
     off = np.abs(found.values - truth) / found.standard
-    print(error, off.round(1), (found.standard / found.bound).round(1), found.error[:3], found.error.cannot)
+    print(error, off.round(1), (found.standard / found.bound).round(1), found.error[:4], found.error.cannot)
     assert found.error.cannot or off.max() < 3.0
 
 
@@ -51,12 +48,6 @@ def test_the_right_model_is_not_said_to_fail() -> None:
     assert not found.error.cannot
     assert found.error.spread < 0.05
     assert np.abs((found.values - truth) / found.standard).max() < 3.0
-
-
-@pytest.mark.slow
-def test_a_large_error_of_the_frame_is_told_in_words() -> None:
-    _, found = estimate(("frame_torsion.stiffness", 0.4))
-    assert "stretch to stretch" in found.error.cannot or "no noise" in found.error.cannot
 
 
 @pytest.mark.slow
