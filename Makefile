@@ -63,7 +63,7 @@ format: tools ## rewrite the sources as the style asks
 
 .PHONY: schemas
 schemas: tools ## write the editor schemas in scenarios/schemas anew
-	@for kind in scenario rig vehicle circuit data_sheet campaign acknowledged track_map telemetry; do $(BIN)/emulator schema $$kind > scenarios/schemas/$$kind.json; done
+	@for kind in scenario rig vehicle circuit data_sheet campaign acknowledged track_map calibration telemetry; do $(BIN)/emulator schema $$kind > scenarios/schemas/$$kind.json; done
 
 .PHONY: reference
 reference: tools ## write the guide's pages of all commands, keys, topics, criteria and faults anew

@@ -24,6 +24,7 @@ from emulator.config.rig.ports import PtyPort, SerialPort, TcpPort
 from emulator.config.scenario.circuit import load_circuit
 from emulator.config.scenario.schema import Scenario, circuit_path, load_scenario
 from emulator.config.software.own_software import wrong_software
+from emulator.config.track.calibration_file import load_calibration, path_from
 from emulator.config.track.map_file import load_map, named_path
 from emulator.config.validation import did_you_mean
 from emulator.config.vehicle.file import load_vehicle
@@ -207,6 +208,13 @@ def _track_map(path: str, _: Mapping[str, int | float]) -> tuple[Checked, list[s
     return Checked(path, "track map", [], list(source.warnings), unchecked=left), named
 
 
+def _calibration(path: str, _: Mapping[str, int | float]) -> tuple[Checked, list[str]]:
+    asked, source = load_calibration(path)
+    left = ("what its legs would tell: emulator track plan",)
+    named = [str(path_from(source, name)) for name in (asked.vehicle, asked.rig) if name is not None]
+    return Checked(path, "calibration", [], list(source.warnings), unchecked=left), named
+
+
 _KINDS: dict[str, Callable[[str, Mapping[str, int | float]], tuple[Checked, list[str]]]] = {
     "rig": _rig,
     "vehicle": _vehicle,
@@ -216,6 +224,7 @@ _KINDS: dict[str, Callable[[str, Mapping[str, int | float]], tuple[Checked, list
     "campaign": _plan,
     "acknowledged": _acknowledged,
     "track_map": _track_map,
+    "calibration": _calibration,
 }
 
 

@@ -45,8 +45,11 @@ _COMMANDS = {
     "list": "list_names:list_names",
     "circuit import": "circuit.import_points:import_points",
     "track import": "track.import_log:import_log",
+    "track plan": "track.plan:plan",
+    "track calibrate": "track.calibrate:calibrate",
     "vehicle new": "vehicle.new:new",
     "vehicle describe": "vehicle.describe:describe",
+    "vehicle history": "vehicle.history:history",
     "campaign check": "campaign.check:check",
     "campaign run": "campaign.run:run",
     "campaign case": "campaign.case:case",
@@ -56,8 +59,8 @@ _COMMANDS = {
 """By name, the module under ``emulator.cli`` and the function of each command."""
 _GROUPS = {
     "circuit": "Circuit files from surveyed points.",
-    "track": "Logs of the track.",
-    "vehicle": "Vehicle files: from a data sheet, and what one comes to.",
+    "track": "Logs of the track, and what they say of the vehicle.",
+    "vehicle": "Vehicle files: from a data sheet, what one comes to, and where its values are from.",
     "campaign": "Many runs from one plan.",
 }
 

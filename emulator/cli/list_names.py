@@ -26,6 +26,7 @@ def list_names(
             "campaign",
             "acknowledged",
             "track_map",
+            "calibration",
         ],
         typer.Argument(help="which names"),
     ],
@@ -37,8 +38,8 @@ def list_names(
 
     signals: columns of a record, which conditions name. outputs: values that the rig's frames carry.
     criteria: what a scenario can ask of a ride. faults: kinds of events with their effects and keys.
-    scenario, rig, vehicle, circuit, data_sheet, campaign, acknowledged, track_map: all keys of such a file,
-    what each is, its unit and default.
+    scenario, rig, vehicle, circuit, data_sheet, campaign, acknowledged, track_map, calibration: all keys of
+    such a file, what each is, its unit and default.
     """
     from emulator.inspection.known_names import TABLES
     from emulator.report.terminal_table import terminal_table

@@ -19,6 +19,7 @@ def schema(
             "campaign",
             "acknowledged",
             "track_map",
+            "calibration",
             "telemetry",
         ],
         typer.Argument(help="which kind of file; telemetry: the messages of a run over MQTT"),

@@ -1,4 +1,4 @@
-"""JSON Schema (draft 2020-12) of the eight kinds of file, for editors that complete and check YAML by it.
+"""JSON Schema (draft 2020-12) of the nine kinds of file, for editors that complete and check YAML by it.
 
 Made from the models, so it can't say anything else than they do, and tells what each key is in their words
 (emulator.config.key_texts). What it can't say (how values go together, stations within a line) only `emulator
@@ -23,16 +23,35 @@ from emulator.config.rig.file import Rig
 from emulator.config.scenario.circuit import Circuit
 from emulator.config.scenario.parameters import REFERENCE, SECTION
 from emulator.config.scenario.schema import Scenario
+from emulator.config.track.calibration_file import CalibrationFile
 from emulator.config.track.map_file import TrackMap
 from emulator.config.validation import Closed
 from emulator.config.vehicle.data_sheet import DataSheet
 from emulator.config.vehicle.file import vehicle_model
 
 Kind: TypeAlias = Literal[
-    "scenario", "rig", "vehicle", "circuit", "data_sheet", "campaign", "acknowledged", "track_map"
+    "scenario",
+    "rig",
+    "vehicle",
+    "circuit",
+    "data_sheet",
+    "campaign",
+    "acknowledged",
+    "track_map",
+    "calibration",
 ]
 KINDS: tuple[Kind, ...] = (
-    *("scenario", "rig", "vehicle", "circuit", "data_sheet", "campaign", "acknowledged", "track_map"),
+    *(
+        "scenario",
+        "rig",
+        "vehicle",
+        "circuit",
+        "data_sheet",
+        "campaign",
+        "acknowledged",
+        "track_map",
+        "calibration",
+    ),
 )
 
 Schema: TypeAlias = dict[str, Any]
@@ -69,6 +88,7 @@ def whole_schema(kind: Kind) -> tuple[Schema, dict[str, Schema]]:
         "campaign": Plan,
         "acknowledged": Acknowledged,
         "track_map": TrackMap,
+        "calibration": CalibrationFile,
     }
     model = models_of[kind] if kind in models_of else vehicle_model()
     whole: Schema = model.model_json_schema(mode="validation")

@@ -40,6 +40,7 @@ from emulator.vehicle.state import (
     U_BRAKE_REAR,
     U_DRIVE_TORQUE,
     U_STEER_TORQUE,
+    U_WIND_Y,
     VELOCITY,
     scratch,
 )
@@ -113,6 +114,7 @@ def _shifted(x0: NDArray[np.float64], index: int, step: float) -> NDArray[np.flo
 
 _STEP = np.array([1e-6] + [1e-5] * 5 + [1e-6] + [1e-4] * 3 + [1e-4] * 3 + [1e-4] * 6 + [1e-8] * 4)
 _INPUT_STEP = np.array([1e-2, 1e-2, 1.0, 1.0])
+_WIND_STEP = 0.1  # [m/s]
 
 
 def linearise(vehicle: Vehicle, steady: Steady) -> Linear:
@@ -211,6 +213,18 @@ def linear_reading(
         down[i] -= h
         by_input.append((at(steady.x, up) - at(steady.x, down)) / (2.0 * h))
     return np.column_stack(by_deviation), np.column_stack(by_input)
+
+
+def by_side_wind(vehicle: Vehicle, steady: Steady) -> NDArray[np.float64]:
+    """Rates (23,) of the deviation by wind to the left [per m/s], as a column of B is by an input."""
+    s = scratch()
+    rates = []
+    for side in (1.0, -1.0):
+        u, xdot = steady.u.copy(), np.zeros(N_X)
+        u[U_WIND_Y] += side * _WIND_STEP
+        derivative(vehicle.body, vehicle.tyre, steady.x, u, s, xdot)
+        rates.append(_to_deviation(steady.x, xdot))
+    return np.asarray((rates[0] - rates[1]) / (2.0 * _WIND_STEP))
 
 
 def _course(x: NDArray[np.float64]) -> tuple[float, float]:

@@ -72,7 +72,7 @@ def test_a_rig_without_its_dbc_still_leads_to_its_vehicle() -> None:
     assert str(its_vehicle.problems[0]).startswith(f"{its_vehicle.path}:1:1: missing key")
 
 
-KINDS = "rig, vehicle, scenario, circuit, data_sheet, campaign, acknowledged, track_map"
+KINDS = "rig, vehicle, scenario, circuit, data_sheet, campaign, acknowledged, track_map, calibration"
 
 
 @pytest.mark.parametrize(

@@ -166,7 +166,7 @@ def model_key() -> str:
 def file_hashes(session: Session) -> Row:
     """Hashes of the files a session was read from, each with those it is based on."""
     return {
-        f"{kind}_sha256": _joined(
+        f"{kind}_sha256": joined_hashes(
             digest
             for name, digest in session.files.items()
             if name == kind or name.startswith(f"{kind} base ")
@@ -175,7 +175,8 @@ def file_hashes(session: Session) -> Row:
     }
 
 
-def _joined(digests: Iterable[str]) -> str:
+def joined_hashes(digests: Iterable[str]) -> str:
+    """One hash of a file's and of those it is based on, the nearest first."""
     return hashlib.sha256("\n".join(digests).encode()).hexdigest()
 
 

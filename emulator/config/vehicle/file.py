@@ -19,6 +19,7 @@ from emulator.config.another_way import figure
 from emulator.config.based_on import File, source_of
 from emulator.config.field_types import Name
 from emulator.config.validation import Closed, Words, did_you_mean, problems_of
+from emulator.config.vehicle.calibrated import Calibrated
 from emulator.config.vehicle.consistency import contradictions
 from emulator.config.yaml_source import Loc, Source
 from emulator.core.errors import ConfigError, Problem
@@ -139,6 +140,8 @@ class _Heading(Closed):
     """What the vehicle is called in reports."""
     purpose: Name | None = None
     """What the vehicle is for, in one line. Left out: nothing is said."""
+    calibration: Calibrated | None = None
+    """Where values are from that logs of the track gave. Left out: no calibration made this file."""
 
 
 @cache

@@ -1,0 +1,149 @@
+"""``emulator track calibrate``."""
+
+from __future__ import annotations
+
+import json
+import shlex
+import sys
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from emulator.cli.output import INVALID, console_of_stdout
+
+if TYPE_CHECKING:
+    from emulator.track.calibration.from_records import Result
+
+
+def calibrate(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="calibration file")],
+    records: Annotated[
+        list[Path],
+        typer.Argument(metavar="RECORD...", help="run folders, as emulator track import makes them"),
+    ],
+    held_out: Annotated[
+        Path | None,
+        typer.Option("--held-out", metavar="RECORD", help="a record that judges and has no other part"),
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="vehicle file to write [default: NAME-vehicle.yaml, here]")
+    ] = None,
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="the vehicle file, if there is one")] = False,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="print what was found as JSON, and nothing else")
+    ] = False,
+) -> None:
+    """Correct a vehicle by logs of steady riding, with the uncertainty of each value.
+
+    Written is a vehicle file based on the one before: values that the logs told, their standard deviations
+    and correlations, the logs by hash. A parameter that is left with more than half of its prior uncertainty
+    is refused. Nothing is written where the model can't do what the logs show. Exit status 0; 2 if nothing
+    was written, or the held-out record likes the new vehicle less; 3 if something given is wrong.
+    """
+    from emulator.runs.calibration import calibrated
+
+    path = out or Path(f"{file.stem}-vehicle.yaml")
+    if path.is_dir() or not path.absolute().parent.is_dir():
+        raise typer.BadParameter(f"--out: expected a file in a folder that is there, got {path}")
+    if path.exists() and not overwrite:
+        raise typer.BadParameter(f"--out: {path} is there already; --overwrite replaces it")
+    command = shlex.join(["emulator", *sys.argv[1:]]) if sys.argv[1:] else "emulator track calibrate"
+    day = datetime.now(UTC).date().isoformat()
+    found = calibrated(file, records, held_out, path, command=command, date=day)
+    worse = found.after is not None and not found.gain > 0.0
+    if as_json:
+        sys.stdout.write(json.dumps(_as_dict(found), indent=1, ensure_ascii=False) + "\n")
+    else:
+        _tell(found, worse)
+    raise typer.Exit(INVALID if found.path is None or worse else 0)
+
+
+def _tell(found: Result, worse: bool) -> None:
+    from emulator.report.terminal_table import terminal_table
+
+    console, estimate = console_of_stdout(), found.estimate
+    console.print(
+        terminal_table(
+            "Steady stretches",
+            ("record", "stretches", "s"),
+            [
+                (
+                    log.name,
+                    str(len(log.stretches)),
+                    f"{log.seconds:.0f}",
+                )
+                for log in (*found.logs, *((found.held_out,) if found.held_out else ()))
+            ],
+        )
+    )
+    console.print(
+        terminal_table(
+            "Parameters",
+            ("parameter", "unit", "before", "now", "sd", "left of prior", ""),
+            [
+                (n, u, f"{b:.5g}", f"{v:.5g}", f"{s:.2g}", f"{100 * s / p:.0f} %", "" if told else "refused")
+                for n, u, b, v, s, p, told in zip(
+                    *(estimate.names, estimate.units, estimate.before, estimate.values, estimate.standard),
+                    *(estimate.prior, estimate.told.tolist()),
+                    strict=True,
+                )
+            ],
+        )
+    )
+    for left, members in estimate.combinations():
+        parts = ", ".join(f"{name} ({weight:+.2f})" for name, weight in members.items())
+        console.print(f"not told apart, {100 * left:.0f} % of the prior left: {parts}", markup=False)
+    error = estimate.error
+    console.print(
+        f"left over: {error.variance:.2f} times the noise stated, alike from sample to sample by "
+        f"{error.correlation:.3f}; parameters differ between stretches by {error.spread:.2f} of their "
+        f"priors; {estimate.left_out:,} outliers left out",
+        markup=False,
+    )
+    if found.before is not None and found.after is not None:
+        console.print(
+            f"held-out record: mean square {found.before.mean_square:.3f} before, "
+            f"{found.after.mean_square:.3f} now; log likelihood {found.gain:+.1f}",
+            style="yellow" if worse else "",
+            markup=False,
+        )
+    if error.cannot:
+        console.print(f"no vehicle written: the model can't do it; {error.cannot}", style="red", markup=False)
+    elif found.path is None:
+        console.print("no vehicle written: the logs tell no parameter", style="red", markup=False)
+    else:
+        console.print(f"vehicle: {found.path}", markup=False)
+
+
+def _as_dict(found: Result) -> dict[str, Any]:
+    estimate = found.estimate
+    return {
+        "vehicle": None if found.path is None else str(found.path),
+        "parameters": [
+            {
+                "name": n,
+                "unit": u,
+                "before": float(b),
+                "value": float(v),
+                "sd": float(s),
+                "prior_sd": float(p),
+                "told": told,
+            }
+            for n, u, b, v, s, p, told in zip(
+                *(estimate.names, estimate.units, estimate.before, estimate.values, estimate.standard),
+                *(estimate.prior, estimate.told.tolist()),
+                strict=True,
+            )
+        ],
+        "not_told_apart": [{"left": left, "of": members} for left, members in estimate.combinations()],
+        "variance": estimate.error.variance,
+        "correlation": estimate.error.correlation,
+        "spread": estimate.error.spread,
+        "cannot": estimate.error.cannot,
+        "left_out": estimate.left_out,
+        "held_out": None
+        if found.before is None or found.after is None
+        else {"before": found.before.mean_square, "after": found.after.mean_square, "gain": found.gain},
+    }

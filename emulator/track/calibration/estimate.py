@@ -1,0 +1,302 @@
+"""The parameters of a vehicle that logs of steady riding ask for, with their uncertainty.
+
+Whitened innovations of all stretches, the priors, what was measured and what is known of each log's nuisances
+are one residual vector, made least by :mod:`emulator.track.calibration.least_squares`. The covariance that
+innovations are whitened with is that of the parameters before, put anew once: with it fixed, what is made
+least is no biased likelihood.
+
+Then what the model cannot do is asked: see :mod:`emulator.track.calibration.model_error`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.track.calibration.innovations import (
+    NO_NUISANCE,
+    NUISANCES,
+    Stretch,
+    Whitening,
+    counted,
+    innovations,
+    outliers,
+)
+from emulator.track.calibration.least_squares import Fitted, NotFitted, fit
+from emulator.track.calibration.model_error import ModelError, Pieces, find_model_error
+from emulator.track.calibration.parameters import Parameters
+from emulator.track.calibration.steady_model import Noise, SteadyModel, steady_model
+from emulator.vehicle.equilibrium import NoEquilibrium, Steady, steady_motion
+from emulator.vehicle.params import Vehicle
+
+Values = NDArray[np.float64]
+
+NUISANCE_STANDARD = np.array([0.05, 1.0, 0.3, 0.005, 0.005, 0.005, 0.01, 0.3])
+"""What is known of each log's NUISANCES beforehand, about a gain of 1 and nothing else; common practice,
+no source."""
+SHRUNK = 0.5
+"""Share of its prior's standard deviation that a parameter has left at most, to be told by the logs."""
+_PART = 0.01  # of a prior's standard deviation: step of the differences
+_NEAR = 0.005  # of half the squares: a fit that can't fall by more has arrived
+_FAR = (30.0, 8.0)  # standard deviations of an innovation: outlier at the start, and at the first fit
+_MOST_MODELS = 4000
+
+
+class Models:
+    """Steady models of vehicles with other parameters, each worked out once."""
+
+    def __init__(self, parameters: Parameters, noise: Noise) -> None:
+        self.parameters, self.noise = parameters, noise
+        self._known: dict[tuple[bytes, float, float, float], SteadyModel | None] = {}
+        self._vehicle: tuple[bytes, Vehicle] | None = None
+        self._first: dict[tuple[float, float], Steady] = {}
+
+    def at(self, values: Values, stretch: Stretch) -> SteadyModel | None:
+        """The model of these values (p,) about the stretch's motion; None where there is no such bike."""
+        key = (values.tobytes(), stretch.speed, stretch.lean, stretch.step_s)
+        if key not in self._known:
+            if len(self._known) > _MOST_MODELS:
+                self._known.clear()
+            self._known[key] = self._made(key[0], values, stretch)
+        return self._known[key]
+
+    def _made(self, key: bytes, values: Values, stretch: Stretch) -> SteadyModel | None:
+        if self._vehicle is None or self._vehicle[0] != key:
+            self._vehicle = key, self.parameters.vehicle(values)
+        vehicle, motion = self._vehicle[1], (stretch.speed, stretch.lean)
+        try:
+            # a motion of the vehicle as it was is a fair guess of one with other values
+            steady = steady_motion(vehicle, *motion, guess=self._first.get(motion))
+            self._first.setdefault(motion, steady)
+            return steady_model(vehicle, steady, self.noise, stretch.step_s)
+        except (NoEquilibrium, ValueError, np.linalg.LinAlgError):
+            return None
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """What the logs say of the free parameters.
+
+    values, standard (p,), covariance (p, p)   with what the model cannot do; the nuisances are in it
+    prior    (p,)    standard deviations beforehand
+    nuisance (l, 8)  NUISANCES of each log
+    left_out         samples that did not fit the others
+    error            what the model cannot do
+    unseen           directions that nothing shows
+    bound    (p,)    standard deviations if the model were right and its noise as stated
+    """
+
+    names: tuple[str, ...]
+    units: tuple[str, ...]
+    values: Values
+    standard: Values
+    covariance: Values
+    prior: Values
+    before: Values
+    nuisance: Values
+    error: ModelError
+    bound: Values
+    left_out: int
+
+    @property
+    def told(self) -> NDArray[np.bool_]:
+        """(p,) which parameters the logs tell: shrunk to half of their prior at least."""
+        told: NDArray[np.bool_] = self.standard <= SHRUNK * self.prior
+        return told
+
+    @property
+    def correlation(self) -> Values:
+        """(p, p) of the parameters."""
+        return np.asarray(self.covariance / np.outer(self.standard, self.standard))
+
+    def combinations(self) -> list[tuple[float, dict[str, float]]]:
+        """What the logs do not tell, by combinations: share of the prior that is left, and who takes part.
+
+        Of the covariance in priors' standard deviations, directions with more than SHRUNK left; members with
+        a tenth of the direction's square or more.
+        """
+        scaled = self.covariance / np.outer(self.prior, self.prior)
+        sizes, directions = np.linalg.eigh(scaled)
+        found = []
+        for size, direction in zip(np.sqrt(np.maximum(sizes, 0.0)), directions.T, strict=True):
+            members = {n: float(w) for n, w in zip(self.names, direction, strict=True) if w * w >= 0.1}
+            if size > SHRUNK and len(members) > 1:
+                found.append((float(size), members))
+        return found[::-1]
+
+
+class Calibration:
+    """Logs beside a vehicle's free parameters: residuals, derivative, estimate.
+
+    stretches          pieces of the logs in steady motion
+    nuisance_standard  (8,) of NUISANCES beforehand
+    models             of the same parameters and noise, to share what was worked out
+    Raises NotFitted: no stretches, or none of whose samples count.
+    """
+
+    def __init__(
+        self,
+        parameters: Parameters,
+        stretches: Sequence[Stretch],
+        noise: Noise,
+        *,
+        nuisance_standard: Values = NUISANCE_STANDARD,
+        models: Models | None = None,
+    ) -> None:
+        self.parameters = parameters
+        self.stretches = [s._replace(outputs=s.outputs.copy()) for s in stretches]
+        self.left_out = 0
+        self.models = models or Models(parameters, noise)
+        self.nuisance_standard = np.asarray(nuisance_standard, float)
+        self.logs = 1 + max((s.log for s in stretches), default=-1)
+        self.counts = [counted(s) for s in self.stretches]
+        if not any(c.any() for c in self.counts):
+            raise NotFitted("no sample of steady riding counts")
+        self.whitening: list[Whitening] = []
+        self.start = np.concatenate([parameters.start, np.tile(NO_NUISANCE, self.logs)])
+        self.standard = np.concatenate([parameters.standard, np.tile(self.nuisance_standard, self.logs)])
+
+    def estimate(self) -> Estimate:
+        """Fit, and ask what the model cannot do. Raises NotFitted."""
+        fitted, p = self.fitted(), len(self.parameters)
+        error = find_model_error(self._pieces(fitted), p, self.standard)
+        at = fitted.values + error.moved
+        return Estimate(
+            tuple(one.name for one in self.parameters.free),
+            tuple(self.parameters.units),
+            at[:p],
+            np.sqrt(np.diag(error.covariance))[:p],
+            error.covariance[:p, :p],
+            self.parameters.standard,
+            self.parameters.start,
+            at[p:].reshape(self.logs, len(NUISANCES)),
+            error,
+            fitted.standard[:p],
+            self.left_out,
+        )
+
+    def fitted(self, start: Values | None = None, held: dict[int, float] | None = None) -> Fitted:
+        """The least squares alone, of parameters and nuisances. Raises NotFitted.
+
+        start  where to begin: the vehicle's values and no nuisance, if left out
+        held   values of parameters that are not to move, by place
+        """
+        at = self.start.copy() if start is None else start.copy()
+        for k, value in (held or {}).items():
+            at[k] = value
+        moves = np.array([k for k in range(len(at)) if k not in (held or {})])
+        low = np.concatenate([self.parameters.least, np.full(len(at) - len(self.parameters), -np.inf)])
+        high = np.concatenate([self.parameters.most, np.full(len(at) - len(self.parameters), np.inf)])
+
+        def whole(part: Values) -> Values:
+            full = at.copy()
+            full[moves] = part
+            return full
+
+        found: Fitted | None = None
+        for far in _FAR:
+            self._leave_out_outliers(at, far)
+            self.whiten_at(at)
+            size = sum(w.count for w in self.whitening)
+            found = fit(
+                lambda part: self.residual(whole(part)),
+                at[moves],
+                jacobian=lambda part: self.jacobian(whole(part))[:, moves],
+                scale=self.standard[moves],
+                least=low[moves],
+                most=high[moves],
+                known_noise=True,
+                tolerance=_NEAR / (0.5 * size),
+            )
+            at = whole(found.values)
+        assert found is not None
+        return found
+
+    def _leave_out_outliers(self, at: Values, far: float) -> None:
+        """Take out single samples that are far from what the others make expected.
+
+        An import sees what leaves a signal's own course; the model sees what does not fit the other signals.
+        """
+        for i, s in enumerate(self.stretches):
+            model = self.models.at(at[: len(self.parameters)], s)
+            if model is not None:
+                bad = outliers(model, s, self._own(at, s), far)
+                self.left_out += int(bad.sum())
+                s.outputs[bad] = np.nan
+                self.counts[i] = counted(s)
+
+    def whiten_at(self, at: Values) -> None:
+        """Whiten innovations by what the parameters there expect. Raises NotFitted."""
+        models = [self.models.at(at[: len(self.parameters)], s) for s in self.stretches]
+        if any(m is None for m in models):
+            raise NotFitted("the vehicle has no steady motion at a speed and lean of the logs")
+        self.whitening = [
+            Whitening(c, m.S) for c, m in zip(self.counts, models, strict=True) if m is not None
+        ]
+
+    def residual(self, at: Values) -> Values:
+        """Whitened innovations of all stretches, then what is known beforehand; NaN: no such bike."""
+        p = len(self.parameters)
+        parts = [self._of_stretch(i, at[:p], self._own(at, s)) for i, s in enumerate(self.stretches)]
+        return np.concatenate([*parts, self._beforehand(at)])
+
+    def jacobian(self, at: Values) -> Values:
+        """Derivative of the residuals by differences; a nuisance moves its own log's stretches alone."""
+        p, q = len(self.parameters), len(NUISANCES)
+        base = [self._of_stretch(i, at[:p], self._own(at, s)) for i, s in enumerate(self.stretches)]
+        ends = np.concatenate([[0], np.cumsum([len(b) for b in base])])
+        known = self._beforehand(at)
+        out = np.zeros((ends[-1] + len(known), len(at)))
+        for k in range(p):
+            step = _PART * self.standard[k]
+            moved = at.copy()
+            moved[k] += step if moved[k] + step < self.parameters.most[k] else -step
+            step = moved[k] - at[k]
+            for i, s in enumerate(self.stretches):
+                there = self._of_stretch(i, moved[:p], self._own(at, s))
+                out[ends[i] : ends[i + 1], k] = (there - base[i]) / step
+            out[ends[-1] :, k] = (self._beforehand(moved) - known) / step
+        for i, s in enumerate(self.stretches):
+            for j in range(q):
+                own = self._own(at, s).copy()
+                own[j] += self.nuisance_standard[j]
+                there = self._of_stretch(i, at[:p], own)
+                k = p + s.log * q + j
+                out[ends[i] : ends[i + 1], k] = (there - base[i]) / self.nuisance_standard[j]
+        rows = ends[-1] + len(known) - self.logs * q + np.arange(self.logs * q)
+        out[rows, p + np.arange(self.logs * q)] = 1.0 / self.standard[p:]
+        return out
+
+    def _own(self, at: Values, stretch: Stretch) -> Values:
+        first = len(self.parameters) + stretch.log * len(NUISANCES)
+        return at[first : first + len(NUISANCES)]
+
+    def _of_stretch(self, i: int, values: Values, nuisance: Values) -> Values:
+        model = self.models.at(values, self.stretches[i])
+        if model is None:
+            return np.full(self.whitening[i].count, np.nan)
+        return self.whitening[i](innovations(model, self.stretches[i], nuisance))
+
+    def _beforehand(self, at: Values) -> Values:
+        p = len(self.parameters)
+        return np.concatenate(
+            [self.parameters.beforehand(at[:p]), (at[p:] - self.start[p:]) / self.standard[p:]]
+        )
+
+    def _pieces(self, fitted: Fitted) -> Pieces:
+        """The fit's residuals and derivative, stretch by stretch."""
+        counts = [w.count for w in self.whitening]
+        ends = np.concatenate([[0], np.cumsum(counts)])
+        known = slice(ends[-1], None)
+        return Pieces(
+            [fitted.residual[a:b] for a, b in pairwise(ends)],
+            [fitted.jacobian[a:b] for a, b in pairwise(ends)],
+            fitted.residual[known],
+            fitted.jacobian[known],
+            [w.output for w in self.whitening],
+            [w.row for w in self.whitening],
+        )

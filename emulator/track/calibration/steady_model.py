@@ -1,0 +1,158 @@
+"""What a bike near a steady motion does next, by its parameters: a Kalman predictor.
+
+Near straight running or a steady turn the bike is linear, and unstable or nearly so. Torques played into it
+for long say nothing; what it does within the next sample, from a state that the samples before told, does.
+The predictor x' = A x + B u + K e, y = C x + e makes a log into innovations e, which are white of covariance
+S if the parameters and the noise are right. K follows from the noise, so nothing of it is fitted.
+
+The noise is stated: torque on the steering, wind from the side and drive that nobody measured, each white,
+and that of each sensor. All from the compiled derivative that the loop runs.
+
+Source: K. J. Astrom, *Maximum likelihood and prediction error methods*, Automatica 16 (1980), from memory;
+the doubling of the Riccati equation: B. D. O. Anderson, Int. J. Control 28 (1978), from memory.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.core.axes import roll_pitch_yaw, rotate, rotation_of
+from emulator.vehicle.equilibrium import Steady
+from emulator.vehicle.linearise import D_JOINT_RATE, by_side_wind, linear_reading, linearise
+from emulator.vehicle.params import Vehicle
+from emulator.vehicle.state import (
+    JOINT,
+    N_X,
+    OMEGA,
+    QUATERNION,
+    STEER,
+    VELOCITY,
+)
+
+Values = NDArray[np.float64]
+
+OUTPUTS = ("roll_rate_rad_s", "yaw_rate_rad_s", "steer_rad", "roll_rad", "speed_m_s")
+"""What the predictor predicts, in this order; rates about the bike's own axes."""
+
+_SMALL = 0.05  # norm of A times the time at which the exponential's series begins
+_TERMS = 7
+_MOST_DOUBLINGS = 60
+_TRACE = 1e-9  # [of the largest] process noise on every state: none is taken for known
+
+
+class Noise(NamedTuple):
+    """What is not measured, as white noise, and each sensor's.
+
+    torque   [N m/sqrt(Hz)]    on the steering, beside what was measured
+    wind     [m/s/sqrt(Hz)]    from the side
+    drive    [N m/sqrt(Hz)]    of the chain on the rear wheel
+    sensors  (5,)              standard deviation of a sample of each of OUTPUTS
+    """
+
+    torque: float
+    wind: float
+    drive: float
+    sensors: tuple[float, ...]
+
+
+class SteadyModel(NamedTuple):
+    """A bike about one steady motion, sampled.
+
+    A (n, n), B (n,)   of the state's deviation, by the steering torque's, held over a step
+    C (m, n)           outputs
+    K (n, m), S (m, m) the steady predictor's gain, and the covariance of its innovations
+    Q (n, n)           covariance of a step's process noise
+    torque, outputs    the steady motion's own [N m] and (m,)
+    rate               (n,) reads the steering rate [rad/s]
+    """
+
+    A: Values
+    B: Values
+    C: Values
+    K: Values
+    S: Values
+    Q: Values
+    torque: float
+    outputs: Values
+    rate: Values
+
+
+def read_outputs(x: Values, xdot: Values) -> Values:
+    """OUTPUTS (5,) of a state (N_X,); its rate is not needed."""
+    R = rotation_of(*x[QUATERNION : QUATERNION + 4])
+    roll, _, yaw = roll_pitch_yaw(R)
+    vx, vy, _ = rotate(R, x[VELOCITY], x[VELOCITY + 1], x[VELOCITY + 2])
+    forward = math.cos(yaw) * vx + math.sin(yaw) * vy
+    return np.array([x[OMEGA], x[OMEGA + 2], x[JOINT + STEER], roll, forward])
+
+
+def steady_model(vehicle: Vehicle, steady: Steady, noise: Noise, step_s: float) -> SteadyModel:
+    """The predictor about a steady motion. Raises ValueError where its Riccati equation has no end."""
+    linear = linearise(vehicle, steady)
+    kept = np.flatnonzero(linear.A.any(axis=0) | linear.A.any(axis=1))
+    A = linear.A[np.ix_(kept, kept)]
+    by_input = linear.B[kept]
+    C = linear_reading(vehicle, steady, read_outputs)[0][:, kept]
+    wind = by_side_wind(vehicle, steady)[kept]
+    spread = np.column_stack([noise.torque * by_input[:, 0], noise.wind * wind, noise.drive * by_input[:, 1]])
+    density = spread @ spread.T
+    A_d, B_d, Q = sampled(A, by_input[:, 0], density, step_s)
+    Q += _TRACE * np.diag(Q).max() * np.eye(len(Q))
+    R = np.diag(np.square(noise.sensors))
+    P = riccati(A_d, C, Q, R)
+    S = C @ P @ C.T + R
+    K = np.linalg.solve(S, C @ P @ A_d.T).T
+    rate = (kept == D_JOINT_RATE + STEER).astype(float)
+    return SteadyModel(A_d, B_d, C, K, S, Q, float(steady.u[0]), read_outputs(steady.x, np.zeros(N_X)), rate)
+
+
+def sampled(A: Values, B: Values, density: Values, step_s: float) -> tuple[Values, Values, Values]:
+    """(exp(A h), integral of exp(A t) B, covariance) of a step of white noise of a density (n, n).
+
+    A series over a short time, doubled until the step is full: nothing grows, however stiff A is.
+    """
+    doublings = max(0, math.ceil(math.log2(max(np.abs(A).sum(axis=1).max() * step_s / _SMALL, 1.0))))
+    h = step_s / 2.0**doublings
+    full = np.eye(len(A))
+    by_input = np.zeros(len(A))
+    covariance = np.zeros_like(A)
+    power, moment = np.eye(len(A)), density.copy()
+    factor = h
+    for k in range(1, _TERMS + 1):
+        by_input += factor * (power @ B)
+        covariance += factor * moment
+        power = power @ A
+        full += factor * power
+        moment = A @ moment + moment @ A.T
+        factor *= h / (k + 1)
+    for _ in range(doublings):
+        by_input = by_input + full @ by_input
+        covariance = covariance + full @ covariance @ full.T
+        full = full @ full
+    return full, by_input, covariance
+
+
+def riccati(A: Values, C: Values, Q: Values, R: Values) -> Values:
+    """Covariance (n, n) of the predicted state: P = A P A^T - A P C^T (C P C^T + R)^-1 C P A^T + Q.
+
+    Raises ValueError if doubling does not end: a state that nothing shows grows.
+    """
+    a, g, h = A.T.copy(), C.T @ np.linalg.solve(R, C), Q.copy()
+    one = np.eye(len(A))
+    with np.errstate(over="ignore", invalid="ignore"):
+        for _ in range(_MOST_DOUBLINGS):
+            if not (np.isfinite(h).all() and np.isfinite(a).all()):
+                break
+            inner = np.linalg.solve(one + g @ h, np.hstack([a, g]))
+            wa, wg = inner[:, : len(a)], inner[:, len(a) :]
+            more = a.T @ h @ wa
+            g = g + a @ wg @ a.T
+            h, a = h + more, a @ wa
+            h = 0.5 * (h + h.T)
+            if np.isfinite(h).all() and np.abs(more).max() <= 1e-12 * np.abs(h).max():
+                return h
+    raise ValueError("no steady predictor: a state that no output shows grows without end")

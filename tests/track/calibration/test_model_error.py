@@ -1,0 +1,63 @@
+"""Bikes that are not what they are taken for: intervals hold the truth, or the model is said not to do it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from emulator.track.calibration.estimate import Calibration, Estimate, Models
+from emulator.track.calibration.excitation import Leg
+from tests.support.made_up_logs import LEAN, NOISE, PLAN, demo_parameters, hidden_bike, logs_of
+
+PLAIN = demo_parameters(usual=True)
+MODELS = Models(PLAIN, NOISE)
+
+
+def estimate(error: tuple[str, float] | None, plan: tuple[Leg, ...] = PLAN) -> tuple[np.ndarray, Estimate]:
+    """Parameters and what is found of them, of a bike with another value that is not free."""
+    rng = np.random.default_rng(3)
+    truth = PLAIN.start + 0.5 * rng.standard_normal(len(PLAIN)) * PLAIN.standard
+    other = None if error is None else Models(demo_parameters(error=error, usual=True), NOISE)
+    rides = hidden_bike(MODELS, truth, rng, 1, plan, of_truth=other)
+    return truth, Calibration(PLAIN, logs_of(rides, 0), NOISE, models=MODELS).estimate()
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(1200)
+@pytest.mark.parametrize(
+    "error",
+    [
+        ("frame_torsion.damping", 3.0),
+        ("tyre_front.crown_radius", 1.3),
+        ("tyre_rear.crown_radius", 0.8),
+        ("front_wheel.mass", 1.3),
+        ("front_wheel.diametral_inertia", 1.5),
+        ("tyre_rear.carcass_damping", 4.0),
+    ],
+)
+def test_with_a_planted_error_intervals_hold_or_the_model_is_said_to_fail(error: tuple[str, float]) -> None:
+    truth, found = estimate(error)
+    off = np.abs(found.values - truth) / found.standard
+    print(error, off.round(1), (found.standard / found.bound).round(1), found.error[:4], found.error.cannot)
+    assert found.error.cannot or off.max() < 3.0
+
+
+@pytest.mark.slow
+def test_the_right_model_is_not_said_to_fail() -> None:
+    truth, found = estimate(None)
+    assert not found.error.cannot
+    assert found.error.spread < 0.05
+    assert np.abs((found.values - truth) / found.standard).max() < 3.0
+
+
+@pytest.mark.slow
+def test_without_the_plan_what_cannot_be_had_is_refused() -> None:
+    _, ridden = estimate(None)
+    quiet = tuple(Leg(22.0, side * LEAN * 0.0, 20.0, 0.0) for side in (1.0, -1.0))
+    _, found = estimate(None, quiet)
+    by_name = dict(zip(found.names, found.told.tolist(), strict=True))
+    print(found.standard / found.prior, ridden.standard / ridden.prior, found.combinations())
+    assert ridden.told.sum() >= found.told.sum() + 3
+    assert not by_name["tyre_front.relaxation_length"]
+    assert not by_name["main_frame.izz"]
+    assert found.combinations()
