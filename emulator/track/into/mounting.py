@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import stats
 
 from emulator.track.into.clocks import NotTold
 from emulator.track.into.pieces import PIECES, gain_of
@@ -19,6 +20,7 @@ from emulator.track.into.pieces import PIECES, gain_of
 GRAVITY_m_s2 = 9.80665
 _STANDS_m_s, _RIDES_m_s = 0.3, 5.0
 _LEAST_STANDSTILL_s, _LEAST_STRAIGHT_s = 2.0, 20.0
+_ROLLS_OFF_s = 1.0  # a wheel begins to tell its speed when it has been speeding up for a while
 _STILL_rad_s, _STRAIGHT_rad_s = 0.05, 0.05
 _FORCE_BAND = 0.08
 _MOST_deg = 30.0
@@ -60,12 +62,21 @@ def find_mounting(
     30 degrees from what the map says.
     """
     known = np.isfinite(force).all(axis=1) & np.isfinite(rate).all(axis=1) & np.isfinite(speed)
-    still = known & (np.abs(speed) < _STANDS_m_s)
+    still = known & _stands(speed, step_s)
+    by_speed_s = float(still.sum() * step_s)
+    turning = np.empty(0)
     if still.any():
-        still &= np.abs(rate - np.median(rate[still], axis=0)).max(axis=1) < _STILL_rad_s
+        turning = np.abs(rate - np.median(rate[still], axis=0)).max(axis=1)
+        turning, still = turning[still], still & (turning < _STILL_rad_s)
     standstill_s = float(still.sum() * step_s)
     if standstill_s < _LEAST_STANDSTILL_s:
-        raise NotTold(f"the bike stands for {standstill_s:.1f} s; {_LEAST_STANDSTILL_s:g} s are needed")
+        why = f"the bike stands for {standstill_s:.1f} s; {_LEAST_STANDSTILL_s:g} s are needed"
+        if by_speed_s >= _LEAST_STANDSTILL_s:
+            why += (
+                f". By its speed it stands for {by_speed_s:.1f} s, in half of which its rates are off by "
+                f"{np.median(turning):.2f} rad/s and more: degrees taken for radians, or is it pushed about?"
+            )
+        raise NotTold(why)
     mean = force[still].mean(axis=0)
     size = float(np.linalg.norm(mean))
     if abs(size / GRAVITY_m_s2 - 1.0) > _FORCE_BAND:
@@ -87,9 +98,15 @@ def find_mounting(
     off_deg = math.degrees(math.acos(max(-1.0, min(1.0, (float(np.trace(turn)) - 1.0) / 2.0))))
     if off_deg > _MOST_deg:
         raise NotTold(f"the unit is turned by {off_deg:.0f} degrees; {_axes_found(turn)}")
-    tilt = math.hypot(bias_m_s2 / GRAVITY_m_s2, _scatter(force[still]) / GRAVITY_m_s2)
-    half = tuple(math.degrees(v) for v in (tilt, tilt, yaw_half))
-    return Mounting(turn, angles, (half[0], half[1], half[2]), standstill_s, straight_s)
+    half = _half_widths(angles, bias_m_s2, force[still] @ np.array([left, forward]).T, yaw_half)
+    return Mounting(turn, angles, half, standstill_s, straight_s)
+
+
+def _stands(speed: NDArray[np.float64], step_s: float) -> NDArray[np.bool_]:
+    """(n,) the bike stands, and a second before and behind as well: who rolls off has a force forward."""
+    near = np.ones(2 * math.ceil(_ROLLS_OFF_s / step_s) + 1)
+    moves = np.convolve(np.abs(speed) >= _STANDS_m_s, near, mode="same") > 0.5
+    return (np.abs(speed) < _STANDS_m_s) & ~moves
 
 
 def _forward(force: Vectors, slope: NDArray[np.float64], up: Vectors) -> tuple[Vectors, float]:
@@ -111,11 +128,35 @@ def _forward(force: Vectors, slope: NDArray[np.float64], up: Vectors) -> tuple[V
     return forward, across.half / size
 
 
-def _scatter(force: Vectors) -> float:
-    """Twice the spread of the mean force, from pieces of the standstill [m/s2]."""
+def _half_widths(
+    angles_deg: tuple[float, float, float], bias_m_s2: float, across: Vectors, yaw_half: float
+) -> tuple[float, float, float]:
+    """Half widths of the angles [deg] from those of turns about the bike's own axes.
+
+    across    (n, 2)  force to the left and forward at standstill [m/s2]: what is off there turns about
+                      forward and about left
+    yaw_half  of the turn about up [rad]
+    """
+    scatter = [_scatter(part) for part in across.T]
+    about = np.array([*(math.hypot(bias_m_s2, one) / GRAVITY_m_s2 for one in scatter), yaw_half])
+    _, pitch, yaw = np.radians(angles_deg)
+    sin, cos = math.sin(yaw), math.cos(yaw)
+    by_turn = np.array(
+        [
+            [cos / math.cos(pitch), sin / math.cos(pitch), 0.0],
+            [-sin, cos, 0.0],
+            [cos * math.tan(pitch), sin * math.tan(pitch), 1.0],
+        ]
+    )
+    roll_half, pitch_half, yaw_half = np.degrees(np.sqrt(by_turn**2 @ about**2)).tolist()
+    return roll_half, pitch_half, yaw_half
+
+
+def _scatter(force: NDArray[np.float64]) -> float:
+    """Half width of the mean force, from pieces of the standstill (n,) [m/s2]."""
     count = min(PIECES, len(force))
-    means = np.array([piece.mean(axis=0) for piece in np.array_split(force, count)])
-    return float(2.1 * means.std(axis=0, ddof=1).max() / math.sqrt(count)) if count > 1 else 0.0
+    means = np.array([piece.mean() for piece in np.array_split(force, count)])
+    return float(stats.t.ppf(0.975, count - 1) * means.std(ddof=1) / math.sqrt(count))
 
 
 def _angles(turn: Vectors) -> tuple[float, float, float]:
