@@ -42,6 +42,7 @@ _COMMANDS = {
     "list": "list_names:list_names",
     "circuit import": "circuit.import_points:import_points",
     "track import": "track.import_log:import_log",
+    "track compare": "track.compare:compare",
     "vehicle new": "vehicle.new:new",
     "vehicle describe": "vehicle.describe:describe",
     "campaign check": "campaign.check:check",
