@@ -47,6 +47,7 @@ _COMMANDS = {
     "track import": "track.import_log:import_log",
     "track plan": "track.plan:plan",
     "track calibrate": "track.calibrate:calibrate",
+    "track compare": "track.compare:compare",
     "vehicle new": "vehicle.new:new",
     "vehicle describe": "vehicle.describe:describe",
     "vehicle history": "vehicle.history:history",

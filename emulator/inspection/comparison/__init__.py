@@ -1,0 +1,1 @@
+"""A record beside the model, or beside another record: carried out, and shown."""

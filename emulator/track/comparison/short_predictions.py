@@ -1,0 +1,203 @@
+"""Predictions of a fifth of a second to four, from smoothed states all along a record.
+
+A motorcycle is unstable or nearly so: torques played for a lap say nothing. Over a second they say where the
+model lies, if it is known how an error of the start, of the torque and of each number of the bike would grow
+meanwhile; of a prediction that is told with it, as a covariance and as responses (growth).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.assembly.plant import build_plant
+from emulator.assembly.session import Session
+from emulator.core.errors import RecordError
+from emulator.record.reader import Run
+from emulator.track.comparison.growth import BLOCK, SUSPECTS, Suspect, variants
+from emulator.track.comparison.playing import TORQUE, Course, Values
+from emulator.track.comparison.smoothed_state import (
+    STRETCH_BLOCKS,
+    Measured,
+    Model,
+    NotStarted,
+    Rows,
+    SmoothedState,
+    measured,
+    residuals,
+    rows_of,
+    smoothed_state,
+)
+from emulator.vehicle.equilibrium import AIR_DENSITY
+from emulator.vehicle.modes import SteadyTurns
+from emulator.vehicle.params import Vehicle
+
+HORIZONS_S = (0.2, 0.5, 1.0, 2.0, 4.0)
+"""How far ahead is predicted."""
+_ENDS = np.array([STRETCH_BLOCKS + round(h * 1e3 / BLOCK) for h in HORIZONS_S])
+APART = int(_ENDS[-1]) * BLOCK
+"""Ticks from the start of a stretch to the end of its predictions: starts no closer share nothing."""
+
+
+class Prediction(NamedTuple):
+    """From one start, m errors at all horizons.
+
+    tick        scenario tick predictions begin at; speed [m/s], lean [rad], station [m] there
+    rows        (m, 2) horizon and reading of each error
+    error       (m,)   record less prediction [SI]
+    covariance  (m, m) of it, were the model true: noise of what was measured, of the start, of the torque
+    offset      (m,)   response to a torque that was greater by 1 N m than recorded
+    gain        (m,)   to one that was greater by all of itself
+    parameters  (m, p) to the suspects: what the bike has more than the model
+    left        root mean square of what the smoothed stretch left, over its noise
+    """
+
+    tick: int
+    speed: float
+    lean: float
+    station: float
+    rows: NDArray[np.int64]
+    error: Values
+    covariance: Values
+    offset: Values
+    gain: Values
+    parameters: Values
+    left: float
+
+    def of(self, horizon: int, reading: int) -> float:
+        """Error of a reading at a horizon, by their numbers; NaN without."""
+        at = np.flatnonzero((self.rows[:, 0] == horizon) & (self.rows[:, 1] == reading))
+        return float(self.error[at[0]]) if len(at) else float("nan")
+
+
+class Predictions(NamedTuple):
+    """All of a record.
+
+    refused  (tick, why) where none could be begun
+    """
+
+    measured: Measured
+    suspects: tuple[Suspect, ...]
+    ones: tuple[Prediction, ...]
+    refused: tuple[tuple[int, str], ...]
+
+
+def model_of(session: Session, vehicle: Vehicle | None = None) -> Model:
+    """The session's bike on its course, or another bike on it."""
+    rig = build_plant(session).rig[0]
+    course = Course(
+        session.line,
+        session.road,
+        session.road_profile,
+        float(rig["wind_x"]),
+        float(rig["wind_y"]),
+        AIR_DENSITY,
+    )
+    bike = session.vehicle if vehicle is None else vehicle
+    return Model(bike, course, variants(bike))
+
+
+def predictions(
+    run: Run, model: Model, every_s: float = 1.0, progress: Callable[[float], None] = lambda _share: None
+) -> Predictions:
+    """Begin every so many seconds of free riding, and predict over all horizons.
+
+    progress  told what share is done
+    Raises RecordError: no torque, no lean or no place is recorded, or no stretch is long enough.
+    """
+    _ask(run)
+    seen = measured(run, model.vehicle)
+    turns = SteadyTurns(model.vehicle)
+    ones: list[Prediction] = []
+    refused: list[tuple[int, str]] = []
+    ticks = _starts(seen, round(every_s * 1e3))
+    for k, tick in enumerate(ticks):
+        try:
+            state = smoothed_state(seen, model, turns, tick, int(_ENDS[-1]))
+        except NotStarted as error:
+            refused.append((tick + seen.first, str(error)))
+        else:
+            ones.append(_prediction(run, seen, state))
+        progress((k + 1) / len(ticks))
+    if not ones:
+        why = f": {refused[0][1]}" if refused else ""
+        raise RecordError(
+            f"{run.folder}: there is nothing to predict from{why}",
+            advice=f"short predictions need {(APART + 2 * BLOCK) / 1e3:.1f} s of riding without the support",
+        )
+    return Predictions(seen, SUSPECTS, tuple(ones), tuple(refused))
+
+
+def _ask(run: Run) -> None:
+    wanted = ("actuator.steering_torque_Nm", "truth.roll_rad", "truth.heading_rad", "truth.x_m", "truth.y_m")
+    missing = [name for name in wanted if name not in run.signals or not np.isfinite(run.signals[name]).any()]
+    if missing:
+        raise RecordError(
+            f"{run.folder}: not recorded: {', '.join(missing)}",
+            advice="predictions are played with the steering torque from where the bike was; "
+            "map these channels",
+        )
+
+
+def _starts(seen: Measured, every: int) -> list[int]:
+    """Ticks of ``seen`` that stretches begin at: all of it and what is predicted rides by itself."""
+    held = np.concatenate([[0], np.cumsum(~seen.free)])
+    span = APART + 2 * BLOCK
+    found, tick = [], BLOCK
+    while tick + span < len(seen.free):
+        busy = held[tick + span] - held[tick]
+        if busy == 0:
+            found.append(tick)
+            tick += every
+        else:
+            tick += BLOCK
+    return found
+
+
+def _prediction(run: Run, seen: Measured, state: SmoothedState) -> Prediction:
+    rows, error, sigma = residuals(seen, state.played, state.tick, _ENDS)
+    ahead = rows_of(seen, state.played, state.grown, rows)
+    behind = rows_of(seen, state.played, state.grown, state.rows)
+
+    def less_start(far: Values, near: Values) -> Values:
+        """What a response comes to when the start has followed what of it was in the stretch."""
+        return np.asarray(far - ahead.start @ (state.answer @ near))
+
+    begun = tick = state.tick + STRETCH_BLOCKS * BLOCK
+    named = np.stack([np.searchsorted(_ENDS, rows[:, 0]), rows[:, 1]], axis=1)
+    row = int(np.searchsorted(run.tick, tick + seen.first))
+    station = run.signals.get("line.station_m")
+    return Prediction(
+        begun + seen.first,
+        float(np.linalg.norm(state.played.states[STRETCH_BLOCKS * BLOCK, 16:19])),
+        seen.at("roll", tick),
+        float("nan") if station is None else float(station[row]),
+        named,
+        error,
+        _covariance(seen, state, ahead, behind, sigma),
+        less_start(ahead.offset, behind.offset),
+        less_start(ahead.gain, behind.gain),
+        less_start(ahead.parameters, behind.parameters),
+        state.left,
+    )
+
+
+def _covariance(seen: Measured, state: SmoothedState, ahead: Rows, behind: Rows, sigma: Values) -> Values:
+    """Of the errors ahead, were the model true: of the start's doubt, of all noise, all of it linear."""
+    out = np.diag(sigma**2)
+    follows = ahead.start @ state.answer  # (m, residuals of the stretch)
+    out += (follows * state.sigma**2) @ follows.T
+    left = ahead.start - follows @ behind.start
+    out += left @ state.doubt @ left.T
+    torque = ahead.torque - follows @ behind.torque
+    out += seen.torque_sigma**2 / BLOCK * (torque @ torque.T)
+    return np.asarray(out)
+
+
+def played_torque(prediction: Prediction, seen: Measured) -> Values:
+    """(n,) the torque that was played from a start to its last horizon [N m]."""
+    tick = prediction.tick - seen.first
+    return seen.inputs[tick : tick + APART - STRETCH_BLOCKS * BLOCK, TORQUE]

@@ -1,0 +1,445 @@
+"""The state a record is in at an instant, smoothed over the stretch before it.
+
+What was measured over the stretch, and the torque that was, are laid beside the model played over it; its
+start is moved until the sum of squares over their noise is least (Gauss-Newton, a few steps of it). What
+nobody measured, such as deflections of the tyres, is found with it; what the stretch does not tell stays
+where the steady motion of that speed and lean has it, with a stated doubt.
+
+The stretch ends where predictions begin, so that their errors hold no noise that the start was fitted to.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from emulator.core.axes import quaternion_of, rotate_back, rotation_of
+from emulator.core.signals import TICK_NS
+from emulator.record.reader import Run
+from emulator.road.line import locate
+from emulator.road.shape import plane_under
+from emulator.track.comparison.growth import BLOCK, Growth, Variants, growth
+from emulator.track.comparison.playing import (
+    BRAKE_FRONT,
+    BRAKE_REAR,
+    CLUTCH,
+    GEAR,
+    GRIP_FRONT,
+    N_DEVIATIONS,
+    PLAYED,
+    THROTTLE,
+    TICK_S,
+    TORQUE,
+    Course,
+    Played,
+    Values,
+    difference,
+    play,
+    shift,
+)
+from emulator.track.comparison.readings import (
+    Reading,
+    by_deviations,
+    neighbours,
+    noise_of,
+    readings_of,
+    row_ticks,
+    sampled_rows,
+    torque_noise,
+    unturned,
+)
+from emulator.vehicle.driveline import clutch_capacity, engine_torque, gear_ratio
+from emulator.vehicle.equilibrium import NoEquilibrium, Steady
+from emulator.vehicle.modes import SteadyTurns
+from emulator.vehicle.params import Vehicle
+from emulator.vehicle.state import (
+    BRAKE_TWIST_FRONT,
+    BRAKE_TWIST_REAR,
+    CLUTCH_TWIST,
+    ENGINE,
+    FORK,
+    FRONT,
+    FRONT_WHEEL,
+    JOINT,
+    JOINT_RATE,
+    OMEGA,
+    POSITION,
+    QUATERNION,
+    REAR,
+    REAR_WHEEL,
+    STEER,
+    TREAD,
+    VELOCITY,
+)
+
+STRETCH_BLOCKS = 30
+"""Blocks that a state is smoothed over: 0.3 s."""
+_COARSE = (1000.0, 30.0, 1.0)
+"""Noise that is taken at least, times the readings' floors, one fit after the other: from afar the nearest
+thousandth of a degree leads astray."""
+_STEPS = 15
+_HELD = (0.0, 1.0, 1e2, 1e4, 1e6)
+_SETTLED = 0.01  # of the sum of squares, in which 1 is one standard deviation
+
+_DOUBT = np.concatenate(
+    [
+        [30.0, 30.0, 0.03],  # place [m]
+        [0.1, 0.03, 0.2],  # turn [rad]
+        [0.03, 1e-9, 0.003, 0.1, 0.02, 1e-9],  # joints; how far the wheels have turned tells nothing
+        [0.5, 0.3, 0.3],  # angular velocity
+        [3.0, 0.5, 0.3],  # velocity
+        [1.0, 5.0, 1.0, 1.0, 1.0, 5.0],  # joint rates
+        [0.02] * 4,  # deflections
+        [20.0, 0.05, 0.01, 0.01],  # engine, twists of clutch and brakes
+        [1e-6] * 3,  # discs and idle: nothing tells of them
+        [10.0] * 2,  # treads [K]
+    ]
+)
+"""(37,) how far the first guess of a state may be off, one standard deviation; common practice, no source."""
+
+
+class Model(NamedTuple):
+    """The bike that a record is laid beside, where it is ridden, and the bike's neighbours."""
+
+    vehicle: Vehicle
+    course: Course
+    around: Variants
+
+
+class Measured(NamedTuple):
+    """A record tick by tick; n ticks of a millisecond from ``first`` on.
+
+    inputs   (n, 8)  as in PLAYED; NaN where one is missing
+    values   (r, n)  of each reading where it has a sample, else NaN
+    sigma    (r,)    noise of a sample
+    torque_sigma     [N m] noise of the torque in a tick
+    free     (n,)    whether the bike rides by itself there: released, not down
+    """
+
+    first: int
+    readings: tuple[Reading, ...]
+    inputs: Values
+    values: Values
+    sigma: Values
+    torque_sigma: float
+    free: NDArray[np.bool_]
+
+    def at(self, key: str, tick: int, span: int = BLOCK) -> float:
+        """Mean of a reading round a tick; NaN without a sample."""
+        for reading, values in zip(self.readings, self.values, strict=True):
+            if reading.key == key:
+                seen = values[max(0, tick - span) : tick + span]
+                seen = seen[np.isfinite(seen)]
+                if reading.turns and len(seen):
+                    return float(seen[0] + np.mean(unturned(seen - seen[0])))
+                return float(np.mean(seen)) if len(seen) else math.nan
+        return math.nan
+
+
+def measured(run: Run, vehicle: Vehicle) -> Measured:
+    """A record as it is compared, on ticks of a millisecond."""
+    step, first = row_ticks(run), int(run.tick[0])
+    place = run.tick - first
+    n = int(place[-1]) + 1
+    readings = readings_of(run, vehicle)
+    values = np.full((len(readings), n), np.nan)
+    for k, reading in enumerate(readings):
+        sampled = sampled_rows(run, reading.column)
+        values[k, place[sampled]] = run.signals[reading.column][sampled]
+    inputs = np.full((n, len(PLAYED)), np.nan)
+    for k, (name, _place) in enumerate(PLAYED):
+        inputs[:, k] = _on_ticks(run, name, place, n, step, held=k == GEAR)
+    free = np.zeros(n, np.bool_)
+    free[place] = np.ones(len(place), np.bool_)
+    for name in ("truth.support", "truth.fallen"):
+        if name in run.signals:
+            free[place] &= ~(run.signals[name] > 0.0)
+    if step > 1:
+        free = free[np.arange(n) // step * step]
+    sigma = np.array([noise_of(run, reading).sigma for reading in readings])
+    return Measured(first, readings, inputs, values, sigma, torque_noise(run), free)
+
+
+def _on_ticks(run: Run, name: str, place: NDArray[np.int64], n: int, step: int, *, held: bool) -> Values:
+    if name not in run.signals:
+        # pedals and levers that were not logged were not used; a grip that is not known is the road's
+        return np.full(n, np.nan if name.startswith("truth.grip") else 0.0)
+    column = run.signals[name]
+    if step == 1 and len(place) == n:
+        return column.astype(np.float64)
+    ticks = np.arange(n)
+    if held:
+        return np.asarray(column[np.searchsorted(place, ticks, side="right") - 1])
+    known = np.isfinite(column)
+    return np.interp(ticks, place[known], column[known]) if known.any() else np.full(n, np.nan)
+
+
+class SmoothedState(NamedTuple):
+    """A state at the start of a stretch, and the motion played from it over the stretch and on.
+
+    tick      in ``Measured`` of the stretch's start; predictions begin STRETCH_BLOCKS blocks later
+    played    from there to the end of all
+    grown     of that motion
+    answer    (37, m) how the start follows what was measured in the stretch: m residuals
+    doubt     (37, 37) covariance of what was not known of it before
+    rows      (m, 2) block end and reading of each residual
+    sigma     (m,) noise of each
+    left      residuals over their noise, root of the mean square
+    """
+
+    tick: int
+    played: Played
+    grown: Growth
+    answer: Values
+    doubt: Values
+    rows: NDArray[np.int64]
+    sigma: Values
+    left: float
+
+
+class NotStarted(ValueError):
+    """Why the model can't be started at an instant of a record, in words."""
+
+
+def residuals(
+    seen: Measured, played: Played, tick: int, ends: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], Values, Values]:
+    """What was measured less what was played, means over a block round each of these block ends (k,).
+
+    rows (m, 2) block end and reading of each, values (m,), sigma (m,) [SI] of noise; without a sample none
+    """
+    rows, out, noise = [], [], []
+    half = BLOCK // 2
+    for k, reading in enumerate(seen.readings):
+        for end in ends:
+            span = slice(int(end) * BLOCK - half, int(end) * BLOCK + half)
+            is_ = seen.values[k, tick + span.start : tick + span.stop]
+            sampled = np.isfinite(is_)
+            if not sampled.any():
+                continue
+            apart = is_[sampled] - reading.read(played.states[span][sampled])
+            if reading.turns:
+                apart = unturned(apart)
+            rows.append((int(end), k))
+            out.append(float(np.mean(apart)))
+            noise.append(seen.sigma[k] / math.sqrt(int(sampled.sum())))
+    return np.array(rows, np.int64).reshape(-1, 2), np.array(out), np.array(noise)
+
+
+class Rows(NamedTuple):
+    """How residuals follow what deviates: by the start (m, 37), the torque of each block (m, b), an offset
+    (m,) and a gain (m,) of the torque, the suspects (m, p)."""
+
+    start: Values
+    torque: Values
+    offset: Values
+    gain: Values
+    parameters: Values
+
+
+def rows_of(seen: Measured, played: Played, grown: Growth, rows: NDArray[np.int64]) -> Rows:
+    """The growth as residuals read it; rows (m, 2) in any order of their block ends."""
+    m, b, p = len(rows), len(grown.by_block), grown.parameters.shape[2]
+    out = Rows(np.zeros((m, N_DEVIATIONS)), np.zeros((m, b)), np.zeros(m), np.zeros(m), np.zeros((m, p)))
+    by_end: dict[int, list[int]] = {}
+    for i, (end, _reading) in enumerate(rows):
+        by_end.setdefault(int(end), []).append(i)
+    held = np.zeros((N_DEVIATIONS, b))
+    for end in range(max(by_end, default=0) + 1):
+        if end:
+            held[:, :end] = grown.blocks[end - 1] @ held[:, :end]
+            held[:, end - 1] = grown.by_block[end - 1]
+        asked = by_end.get(end, [])
+        near = neighbours(played.states[end * BLOCK]) if asked else played.states[:0]
+        for i in asked:
+            c = by_deviations(seen.readings[rows[i, 1]], near)
+            out.start[i] = c @ grown.start[end]
+            out.torque[i] = c @ held
+            out.offset[i] = c @ grown.offset[end]
+            out.gain[i] = c @ grown.gain[end]
+            out.parameters[i] = c @ grown.parameters[end]
+    return out
+
+
+def smoothed_state(seen: Measured, model: Model, turns: SteadyTurns, tick: int, blocks: int) -> SmoothedState:
+    """Smooth over the stretch from ``tick`` on, and play from its start over ``blocks`` blocks in all.
+
+    Raises NotStarted: nothing like it can be ridden, inputs are missing, or the motion is lost.
+    """
+    inputs = seen.inputs[tick : tick + (blocks + 1) * BLOCK]
+    if not np.isfinite(inputs[:, :GRIP_FRONT]).all():
+        raise NotStarted("inputs are missing in it")
+    guess = _guess(seen, model, turns, tick)
+    short = inputs[: (STRETCH_BLOCKS + 1) * BLOCK]
+    x = guess
+    for coarse in _COARSE:
+        x = _fitted(seen, model, tick, short, guess, x, coarse)
+    ends = np.arange(1, STRETCH_BLOCKS + 1)
+    played = play(model.vehicle, model.course, x, inputs)
+    if not np.isfinite(played.states).all():
+        raise NotStarted("the model does not ride on from there")
+    grown = growth(model.around, played, inputs[:, TORQUE])
+    rows, r, sigma = residuals(seen, played, tick, ends)
+    by = rows_of(seen, played, grown, rows)
+    answer, doubt = _answer(by, sigma), np.diag(_DOUBT**2)
+    return SmoothedState(
+        tick, played, grown, answer, doubt, rows, sigma, float(np.sqrt(np.mean((r / sigma) ** 2)))
+    )
+
+
+def _fitted(
+    seen: Measured, model: Model, tick: int, inputs: Values, guess: Values, x: Values, coarse: float
+) -> Values:
+    """The start (N_X,) from which the stretch is met best, from x on, with noise of so many floors at least.
+
+    Steps of Levenberg and Marquardt: shorter ones where a whole one makes it worse.
+    Raises NotStarted where the motion is lost.
+    """
+    ends = np.arange(1, STRETCH_BLOCKS + 1)
+    least = np.maximum(seen.sigma, coarse * np.array([reading.floor for reading in seen.readings]))
+    apart = np.zeros(N_DEVIATIONS)
+
+    def met(start: Values) -> tuple[float, Played, NDArray[np.int64], Values, Values]:
+        played = play(model.vehicle, model.course, start, inputs)
+        if not np.isfinite(played.states).all():
+            return math.inf, played, np.zeros((0, 2), np.int64), np.zeros(0), np.zeros(0)
+        rows, r, sigma = residuals(seen, played, tick, ends)
+        sigma *= least[rows[:, 1]] / seen.sigma[rows[:, 1]]
+        difference(start, guess, apart)
+        return float(np.sum((r / sigma) ** 2) + np.sum((apart / _DOUBT) ** 2)), played, rows, r, sigma
+
+    cost, played, rows, r, sigma = met(x)
+    if not math.isfinite(cost):
+        raise NotStarted("the model does not ride on from there")
+    around, none = model.around._replace(over=np.zeros(0)), np.zeros(N_DEVIATIONS)
+    for _ in range(_STEPS):
+        grown = growth(around, played, inputs[:, TORQUE])
+        matrix = rows_of(seen, played, grown, rows).start * _DOUBT / sigma[:, None]
+        difference(x, guess, apart)
+        for held in _HELD:
+            # the guess pulls back with the doubt in it: what the stretch says nothing of stays there
+            stacked = np.vstack([matrix, np.eye(N_DEVIATIONS), math.sqrt(held) * np.eye(N_DEVIATIONS)])
+            target = np.concatenate([r / sigma, -apart / _DOUBT, none])
+            change = np.linalg.lstsq(stacked, target, rcond=None)[0] * _DOUBT
+            tried = x.copy()
+            for k in range(N_DEVIATIONS):
+                shift(tried, k, float(change[k]))
+            found = met(tried)
+            if found[0] < cost:
+                break
+        else:
+            break
+        settled = cost - found[0] < _SETTLED
+        x, (cost, played, rows, r, sigma) = tried, found
+        if settled and held == 0.0:
+            break
+    return x
+
+
+def _answer(by: Rows, sigma: Values) -> Values:
+    """How the start follows the residuals (37, m): the linear Bayes estimate, by QR of all over its noise."""
+    matrix = by.start * _DOUBT / sigma[:, None]
+    Q, R = np.linalg.qr(np.vstack([matrix, np.eye(N_DEVIATIONS)]))
+    solved = np.linalg.solve(R, Q[: len(sigma)].T)
+    return np.asarray(_DOUBT[:, None] * solved / sigma)
+
+
+def _guess(seen: Measured, model: Model, turns: SteadyTurns, tick: int) -> Values:
+    """The steady motion of that speed and lean, put where the record is and turned as it is."""
+    roll, speed = seen.at("roll", tick), _speed(seen, tick)
+    if not math.isfinite(roll) or not math.isfinite(speed):
+        raise NotStarted("no lean or no speed is recorded there")
+    if speed < 3.0:
+        raise NotStarted("slower than 3 m/s")
+    base = _steady(turns, speed, roll)
+    x, body = base.x.copy(), model.vehicle.body[0]
+    east, north = seen.at("x", tick), seen.at("y", tick)
+    heading = seen.at("heading", tick)
+    if not math.isfinite(heading):
+        heading = seen.at("course", tick) - base.drift
+    if not all(map(math.isfinite, (east, north, heading))):
+        raise NotStarted("no place or no heading is recorded there")
+    line = model.course.line
+    station, offset, _ = locate(line, east, north, np.nan)
+    profile, height, rise_x, rise_y = model.course.profile, 0.0, 0.0, 0.0
+    if profile.uneven:
+        vx, vy = speed * math.cos(heading), speed * math.sin(heading)
+        height, rise_x, rise_y = plane_under(profile, line, station, offset, east, north, vx, vy, TICK_S)
+    slope = rise_x * math.cos(heading) + rise_y * math.sin(heading)
+    w, a, b, c = base.x[QUATERNION : QUATERNION + 4]
+    pitch = math.asin(2.0 * (w * b - a * c)) - math.atan(slope)
+    quaternion_of(roll, pitch, heading, x[QUATERNION : QUATERNION + 4])
+    x[POSITION], x[POSITION + 1] = east, north
+    x[POSITION + 2] += height + rise_x * east + rise_y * north
+    course = heading + base.drift
+    x[VELOCITY : VELOCITY + 3] = rotate_back(
+        rotation_of(*x[QUATERNION : QUATERNION + 4]),
+        speed * math.cos(course),
+        speed * math.sin(course),
+        speed * slope,
+    )
+    radii = {REAR_WHEEL: REAR, FRONT_WHEEL: FRONT}
+    for key, joint in (("wheel_rear", REAR_WHEEL), ("wheel_front", FRONT_WHEEL)):
+        found = [reading for reading in seen.readings if reading.key == key]
+        if found and math.isfinite(known := seen.at(key, tick)):
+            over = 1.0 if found[0].unit == "rad/s" else float(model.vehicle.tyre[radii[joint]]["radius"])
+            x[JOINT_RATE + joint] = known / over
+    for key, at in (("roll_rate", OMEGA), ("pitch_rate", OMEGA + 1), ("yaw_rate", OMEGA + 2)):
+        if math.isfinite(known := seen.at(key, tick)):
+            x[at] = known
+    if math.isfinite(known := seen.at("steer", tick)):
+        x[JOINT + STEER] = known
+    if math.isfinite(known := seen.at("fork", tick)):
+        x[JOINT + FORK] = known - float(body["fork_design_travel"])
+    _driveline(seen, model, tick, x)
+    return x
+
+
+def _driveline(seen: Measured, model: Model, tick: int, x: Values) -> None:
+    """Engine and twists of clutch and brakes as they are while nothing slips but the brakes."""
+    body, row = model.vehicle.body[0], seen.inputs[tick]
+    sprockets = float(body["final_drive_rear_radius"] / body["final_drive_front_radius"])
+    ratio = float(gear_ratio(body, int(row[GEAR]))) * sprockets
+    if ratio > 0.0:
+        x[ENGINE] = x[JOINT_RATE + REAR_WHEEL] * ratio * float(body["gearbox_primary"])
+    if math.isfinite(known := seen.at("engine", tick)):
+        x[ENGINE] = known
+    if ratio > 0.0:
+        # the crankshaft is light: what the engine gives goes through the clutch, up to what that holds
+        most = float(clutch_capacity(body, row[CLUTCH]))
+        held = float(body["gearbox_primary"]) * float(engine_torque(body, x[ENGINE], row[THROTTLE], 0.0))
+        x[CLUTCH_TWIST] = min(most, max(-most, held)) / float(body["clutch_stiffness"])
+    for twist, pressure, end in (
+        (BRAKE_TWIST_FRONT, BRAKE_FRONT, "front"),
+        (BRAKE_TWIST_REAR, BRAKE_REAR, "rear"),
+    ):
+        x[twist] = float(body[f"brakes_{end}_gain"]) * row[pressure] / float(body["brakes_stiffness"])
+    for which, end in ((REAR, "rear"), (FRONT, "front")):
+        known = seen.at(f"tread_{end}", tick) - float(model.vehicle.tyre[which]["tread_best_temperature"])
+        x[TREAD + which] = known if math.isfinite(known) else 0.0
+
+
+def _speed(seen: Measured, tick: int) -> float:
+    found = seen.at("speed", tick)
+    return found if math.isfinite(found) else seen.at("wheel_front", tick)
+
+
+def _steady(turns: SteadyTurns, speed: float, roll: float) -> Steady:
+    """The steady motion near, at round figures so that few have to be found; where none is, a lesser lean."""
+    at = max(3.0, round(speed))
+    lean = math.radians(round(math.degrees(roll) / 4.0) * 4.0)
+    while True:
+        try:
+            return turns.at(float(at), lean)
+        except NoEquilibrium as error:
+            if abs(lean) < math.radians(3.0):
+                raise NotStarted(f"no steady motion near it: {error}") from error
+            lean -= math.copysign(math.radians(4.0), lean)
+
+
+def seconds(ticks: int) -> float:
+    """Ticks as seconds."""
+    return ticks * TICK_NS * 1e-9

@@ -1,0 +1,51 @@
+"""Records of which the truth is known: the start of the first lap, and noise put on what a bike measures."""
+
+import dataclasses
+import functools
+
+import numpy as np
+
+from emulator.assembly.session import load_session
+from emulator.runs.in_memory import ride_in_memory
+from tests.support.scripted_robot import RIG, RUN, variant
+
+SIGMA = {
+    "truth.roll_rad": 2e-3,
+    "truth.roll_rate_rad_s": 5e-3,
+    "truth.pitch_rate_rad_s": 5e-3,
+    "truth.yaw_rate_rad_s": 5e-3,
+    "truth.steer_rad": 1e-3,
+    "truth.speed_m_s": 0.05,
+    "truth.heading_rad": 5e-3,
+    "truth.x_m": 0.05,
+    "truth.y_m": 0.05,
+    "truth.fork_travel_m": 1e-3,
+    "truth.engine_rad_s": 2.0,
+    "truth.wheel_front_rad_s": 0.3,
+    "truth.wheel_rear_rad_s": 0.3,
+    "actuator.steering_torque_Nm": 0.1,
+}
+"""White noise of a sample a millisecond; common practice, no source."""
+NEVER_MEASURED = ("truth.z_m", "truth.tread_front_K", "truth.tread_rear_K")
+
+
+@functools.cache
+def lap_start():
+    """The first 30 s of the first lap ridden by the reference robot: straight, brakes, 41 degrees of lean."""
+    session = variant(load_session(RIG, RUN, seed=5), scenario={"duration_limit_s": 30.0})
+    return session, ride_in_memory(session).run
+
+
+def measured_by_a_bike(run, seed):
+    """The record with noise on what a bike measures, and without what none does."""
+    draws = np.random.default_rng(seed)
+    columns = {name: values for name, values in run.signals.items() if name not in NEVER_MEASURED}
+    for name, sigma in SIGMA.items():
+        columns[name] = columns[name] + sigma * draws.standard_normal(len(run.tick))
+    return dataclasses.replace(run, signals=columns)
+
+
+def with_torque_read_less(run, by):
+    """The record with a torque that was read by so many newton metres too low."""
+    torque = run.signals["actuator.steering_torque_Nm"] - by
+    return dataclasses.replace(run, signals={**run.signals, "actuator.steering_torque_Nm": torque})
