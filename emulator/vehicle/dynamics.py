@@ -74,6 +74,7 @@ _SUPPORT_ROLL = (
 )
 _SUPPORT_ROLL_DAMPING = 2.0e3  # [N m s/rad]
 _SUPPORT_TOW = 4.0  # [1/s] speed loop of the tow
+_SOFT_STOP = 0.01  # [rad] over which the damping of the steering's stop grows from none
 
 
 @jit
@@ -199,8 +200,9 @@ def derivative(
     beyond = abs(steer) - par.steering_stop_angle
     if beyond > 0.0:
         side = 1.0 if steer > 0.0 else -1.0
-        # A stop pushes, never pulls.
-        push = par.steering_stop_stiffness * beyond + par.steering_stop_damping * steer_rate * side
+        # A stop pushes, never pulls. It is damped as its buffer gives: a jump would cost the step its order.
+        damping = par.steering_stop_damping * min(1.0, beyond / _SOFT_STOP)
+        push = par.steering_stop_stiffness * beyond + damping * steer_rate * side
         t[STEER] -= side * max(0.0, push)
 
     # --- brakes --------------------------------------------------------------------------------------

@@ -30,12 +30,8 @@ from emulator.vehicle.state import (
 )
 from tests.support.machines import demo, no_inputs, ride
 
-FRICTION = {
-    f"tyre_{end}__friction_{axis}": value
-    for end in ("front", "rear")
-    for axis, value in (("x", 1.2), ("y", 1.3))
-}
-"""With more, the front wheel hops under full throttle, and where it lands nobody can tell to a millimetre."""
+FRICTION = {"file": {}, "less": {"x": 1.2, "y": 1.3}, "more": {"x": 1.6, "y": 1.68}}
+"""Friction along and across. With more of it the front wheel hops under full throttle out of a lean."""
 
 LIMIT = {
     "front brake in a lean": (20.0, 40.0, {U_GEAR: DIRECT_DRIVE, U_BRAKE_FRONT: 9e5}),
@@ -57,11 +53,19 @@ LIMIT = {
 }
 
 
+@pytest.mark.parametrize("friction", FRICTION)
 @pytest.mark.parametrize("name", LIMIT)
-def test_half_the_step_moves_the_path_by_less_than_a_millimetre_in_a_second_at_the_limit(name: str) -> None:
+def test_half_the_step_moves_the_path_by_less_than_a_millimetre_in_a_second_at_the_limit(
+    name: str, friction: str
+) -> None:
     """From steady motion into the manoeuvre, up to a second, or until the bike is down or in the air."""
     speed, degrees, changes = LIMIT[name]
-    vehicle, u = demo(**FRICTION), no_inputs()
+    changes_of_tyres = {
+        f"tyre_{end}__friction_{axis}": value
+        for end in ("front", "rear")
+        for axis, value in FRICTION[friction].items()
+    }
+    vehicle, u = demo(**changes_of_tyres), no_inputs()
     steady = steady_motion(vehicle, speed, math.radians(degrees), grip=1.0)
     u[U_STEER_TORQUE], u[U_DRIVE_TORQUE] = steady.u[U_STEER_TORQUE], steady.u[U_DRIVE_TORQUE]
     for index, value in changes.items():

@@ -74,7 +74,7 @@ def high_side() -> Fall:
     """The rear slides out and grips again: the bike is thrown over to the outside."""
     vehicle, x, u = in_a_bend(40.0, 25.0)
     u[U_GRIP_REAR] = 0.3
-    ride(vehicle, x, u, 1e-3, 140)
+    ride(vehicle, x, u, 1e-3, 145)
     u[U_GRIP_REAR] = 1.3
     return fall(vehicle, x, u, 9.0)
 

@@ -16,6 +16,7 @@ from emulator.inspection.subject import Subject
 from emulator.inspection.vehicle import usual
 from emulator.inspection.vehicle.usual import Usual
 from emulator.robot.gears import engine_speed
+from emulator.vehicle.contact.tyre import loop_energy
 from emulator.vehicle.driveline import TOP_GEAR, overall_ratio
 from emulator.vehicle.equilibrium import AIR_DENSITY, NoEquilibrium
 from emulator.vehicle.limit_motion import upright_limits
@@ -43,6 +44,8 @@ TURNS_km_h = (30.0, 50.0, 80.0, 120.0)
 """Speeds that the steering torque is told at."""
 LEANS_deg = (10.0, 20.0, 30.0, 40.0)
 """Leans that it is told at."""
+LOOP_AT_N = 1100.0
+"""Load at which the energy is told that a tyre's shear may give round a loop: half a bike's."""
 
 _DRY = 1.0  # [1] grip of the road
 _TYRE_FIGURES = {
@@ -265,6 +268,11 @@ def _tyres(vehicle: Vehicle) -> Iterator[Figure]:
         for end, which in (("front", FRONT), ("rear", REAR)):
             value = float(vehicle.tyre[which][key]) * factor
             yield Figure(f"{key}_{end}", f"{name}, {end}", value, unit, range_)
+    for end, which in (("front", FRONT), ("rear", REAR)):
+        given = float(loop_energy(vehicle.tyre[which], LOOP_AT_N, _DRY))
+        yield Figure(
+            f"shear_loop_J_{end}", f"worst loop of shear at {LOOP_AT_N * 1e-3:g} kN, {end}", given, "J"
+        )
 
 
 def _rpm(speed: float) -> float:

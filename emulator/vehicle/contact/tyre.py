@@ -28,10 +28,22 @@ it is the brush model of one coefficient.
 
 With load and temperature friction falls as :mod:`emulator.vehicle.contact.tread` says.
 
+The force of slip acts a trail t behind the contact, and slip is taken as far ahead of it: that of the side
+speed v and of the yaw rate w of the wheel's carrier is v + t w. Both are the brush model's: with stiffness c
+and half length a, F = -2 c a^2 (v + w a/3) / V and M = (2/3) c a^3 v / V. Trail and twisting moment come with
+rolling and go at rest. The twisting moment, -arm N times lean, is that of a contact turned about its normal
+at the rate w_n (spin times the sine of the lean, and yaw), over the spin: it works against w_n always.
+
 Nothing here gives energy for free. The tread is as stiff as its contact is large, k ~ deflection, and while
 that changes the deflection follows zeta ~ k^-1/2, so that k zeta^2 / 2 stays; camber thrust pushes sideways
 at the expense of the wheel's spin (a moment about the axle takes what it gives); the longitudinal force has
-the same lever about the axle as the speed it slides at.
+the same lever about the axle as the speed it slides at; the moment of the trail has none about the axle. With
+u = sigma t w / V, the part of the deflection that yaw makes, F v + M w and what the spin pays add up to
+
+    -d/dt(energy of the tread) - (k V / sigma) (zeta - u)^2.
+
+What is left open: a tread that is not as stiff and rough along as across has no exact potential. Round a loop
+of deflections within one quadrant it can give :func:`loop_energy` at most.
 
 Lean to the right (camber > 0) pushes to the right (negative y).
 """
@@ -63,14 +75,17 @@ from emulator.vehicle.state import (
     Scratch,
 )
 
+# [m] of deflection over which the vertical damping grows from none: a load that jumped as the wheel lands
+# would cost the step its order.
+_SOFT_LANDING = 0.002
 _AIRBORNE_DECAY = 100.0  # [1/s] an unloaded tyre forgets its deflection; any value of this order does
-# Share of the ellipse from which a tread slides. The cubic there is at 1 - 3e-6 of the limit; were it 1, a
-# limit that moves with the load would switch sliding off and on and cost the step's order.
-_AT_LIMIT = 0.97
 # Shares of the ellipse between which the rate of the deflection ceases to count: where hardly any of the
-# contact sticks, what rubs takes no part in it. Without this a locked wheel whose load grows would stick for
-# one stage of a step.
+# contact sticks, what rubs takes no part in it.
 _MOST_STICKS, _ALL_RUBS = 0.6, 0.9
+# [1/s] of the ellipse at which a tread that slides fast comes to its limit, five times that at the end: as
+# fast as a step can follow. From _MOST_STICKS on the force is within 1.2 % of its limit and does not feel it.
+# A tread that came there as fast as it slides would stick for a stage of a step each time its load has grown.
+_FILLS = 300.0
 # Cosine of the lean below which a wheel lies down. Its ring then touches all round instead of at one point:
 # the lever of the load goes to zero as the wheel goes flat, with the depth that belongs to it, and does not
 # jump from one edge of the wheel to the other.
@@ -78,6 +93,10 @@ _FLAT = 0.05
 # Share of the contact from which a tyre slides even if its friction does not fall: a thousandth is left to
 # gain.
 _ALL_BUT_ALL = 0.9
+# [m/s] of rolling below which trail and twisting moment go: both come with it. A spring at rest has neither.
+_TRAIL_STANDS = 1.0
+# Square of the cosine of the lean (60 degrees) from which on the aligning moment leaves the road's normal.
+_LEAST_UPRIGHT = 0.25
 _FASTEST_SPREAD = 200.0  # [1/s] bound of the contact's relative growth, which has none at touch-down
 
 
@@ -151,7 +170,8 @@ def contact(
     sinking = -(vx * nx + vy * ny + vz * nz)
     if depth > 0.0:
         spring = p.vertical_stiffness * depth
-        load = max(spring + p.vertical_damping * sinking, 0.0)
+        damping = p.vertical_damping * min(1.0, depth / _SOFT_LANDING)
+        load = max(spring + damping * sinking, 0.0)
 
     out = s.tyre[which]
     out[T_TREAD] = p.tread_best_temperature + warmth
@@ -174,23 +194,49 @@ def contact(
     ky = cornering / p.relaxation_length
     camber_force = (p.camber_stiffness + p.camber_per_load * spring) * camber
     travel = abs(roll_speed)
-    spread = 0.5 * min(_FASTEST_SPREAD, max(-_FASTEST_SPREAD, sinking / depth))
-    zx_dot = slide_x - travel / p.relaxation_length_x * zx - spread * zx
-    zy_dot = slide_y - travel / p.relaxation_length * (zy - camber_force / ky)
-    zy_dot -= spread * p.cornering_per_load * spring / cornering * zy
-
-    # A tread at its limit slides along with whatever would shear it further: the deflection only moves along
-    # the ellipse or back inside. (vehicle.integrate takes away the rest that a step leaves.)
     left = friction_left(p, load, warmth)
     limit_x, limit_y = p.friction_x * grip * load * left, p.friction_y * grip * load * left
     cap_x, cap_y = 3.0 * limit_x / kx, 3.0 * limit_y / ky
     ax, ay = zx / (cap_x * cap_x), zy / (cap_y * cap_y)
     filled = ax * zx + ay * zy
-    if filled >= _AT_LIMIT:
+
+    # What rolling carries away and what the changing contact does, which the road has to slide anew.
+    spread = 0.5 * min(_FASTEST_SPREAD, max(-_FASTEST_SPREAD, sinking / depth))
+    spread_y = spread * p.cornering_per_load * spring / cornering
+    carried_x = travel / p.relaxation_length_x * zx + spread * zx
+    carried_y = travel / p.relaxation_length * (zy - camber_force / ky) + spread_y * zy
+    falls = 1.0 - p.tread_sliding_friction
+    lost = falls * -math.expm1(-math.hypot(carried_x, carried_y) / p.tread_sliding_speed)  # 1 - r
+
+    # The trail that the shear has, and the yaw of the wheel's carrier that it meets.
+    theta = min(1.0, math.sqrt(filled))
+    rest = 1.0 - theta
+    trail = p.pneumatic_trail * rest * rest * (rest - 3.0 * theta * lost)
+    trail /= 1.0 - theta + theta * theta / 3.0 - lost * theta * (1.0 - theta / 1.5)
+    # Over the rolling speed; below walking pace the trail goes, and with its square its share over the speed.
+    pace = min(1.0, travel / _TRAIL_STANDS)
+    trail *= pace * pace * (3.0 - 2.0 * pace)
+    per_speed = 1.0 / travel if travel > _TRAIL_STANDS else (2.0 - pace) / _TRAIL_STANDS
+    upright = 1.0 / max(cosine * cosine, _LEAST_UPRIGHT)
+    tx, ty, tz = upright * (nx - sine * ux), upright * (ny - sine * uy), upright * (nz - sine * uz)
+    yaw = V[b, 0] * tx + V[b, 1] * ty + V[b, 2] * tz
+    if roll_speed < 0.0:
+        trail = -trail
+    turned = trail * yaw * p.relaxation_length * per_speed
+    yawed = trail * yaw
+    slide_y += yawed
+    zx_dot = slide_x - carried_x
+    zy_dot = slide_y - carried_y
+
+    # A tread near its limit slides along with whatever would shear it further: the closer it is, the less its
+    # deflection moves but along the ellipse or back inside. (vehicle.integrate takes away the rest that a
+    # step leaves.)
+    if filled > _MOST_STICKS:
         outward = ax * zx_dot + ay * zy_dot
-        if outward > 0.0:
+        allowed = _FILLS * (1.0 - filled) / (filled - _MOST_STICKS)
+        if outward > allowed:
             hx, hy = _sliding_direction(zx, zy, cap_x, cap_y, kx / ky)
-            share = outward / (ax * hx + ay * hy)
+            share = (outward - allowed) / (ax * hx + ay * hy)
             zx_dot -= share * hx
             zy_dot -= share * hy
 
@@ -198,11 +244,12 @@ def contact(
     demand_y = ky * zy + p.carcass_damping * zy_dot
     part_x, part_y = demand_x / limit_x, demand_y / limit_y
     demanded = math.hypot(part_x, part_y)
-    falls = 1.0 - p.tread_sliding_friction
-    sheared = min(1.0, max(0.0, (_ALL_RUBS - filled) / (_ALL_RUBS - _MOST_STICKS)))
-    sheared *= sheared * (3.0 - 2.0 * sheared)
-    pace = math.hypot(slide_x - sheared * zx_dot, slide_y - sheared * zy_dot) / p.tread_sliding_speed
-    lost = falls * -math.expm1(-pace)  # 1 - r
+    if filled > _MOST_STICKS:
+        sheared = max(0.0, (_ALL_RUBS - filled) / (_ALL_RUBS - _MOST_STICKS))
+        sheared *= sheared * (3.0 - 2.0 * sheared)
+        carried_x, carried_y = slide_x - sheared * zx_dot, slide_y - sheared * zy_dot
+        lost = falls * -math.expm1(-math.hypot(carried_x, carried_y) / p.tread_sliding_speed)
+    pace = math.hypot(carried_x, carried_y) / p.tread_sliding_speed
     if demanded < 3.0:
         theta = demanded / 3.0
         rest = 1.0 - theta
@@ -210,7 +257,6 @@ def contact(
         steady = 1.0 - theta + demanded * demanded / 27.0
         rubbing = theta * (1.0 - theta / 1.5)
         scale = steady - lost * rubbing
-        trail = p.pneumatic_trail * rest * rest * (rest - 3.0 * theta * lost) / scale
         out[T_FRICTION_USE] = steady * demanded
         # Past the peak: more slip brings more of the contact to sliding, which gains less than what slides
         # loses by sliding faster. Camber thrust in the demand does not grow with slip; slip against it brings
@@ -222,22 +268,25 @@ def contact(
         out[T_SLIDING] = theta if past else 0.0
     else:
         scale = (1.0 - lost) / demanded
-        trail = 0.0
         out[T_FRICTION_USE] = out[T_SLIDING] = 1.0
     force_x, force_y = -scale * demand_x, -scale * demand_y
+    # Slip turns the wheel back, camber thrust and what yaw shears do not. Lean and yaw twist the contact.
+    slip_y = scale * (demand_y - ky * turned)
+    aligning = trail * (slip_y - scale * camber_force)
+    around = V[b, 0] * nx + V[b, 1] * ny + V[b, 2] * nz
+    bent = camber / sine if abs(sine) > 1e-6 else 1.0
+    twisting = -p.twisting_arm * load * bent * around * (loaded + extra) * per_speed
     # What neither shears the tread nor comes back: camber thrust runs the tread sideways, too.
-    rubbing = -force_x * (slide_x - zx_dot)
-    rubbing -= force_y * (slide_y - zy_dot + travel / p.relaxation_length * camber_force / ky)
+    rubbing = -force_x * (slide_x - zx_dot) - twisting * around
+    rubbing += slip_y * (slide_y - yawed - zy_dot + travel / p.relaxation_length * camber_force / ky)
     out[T_RUBBING] = max(rubbing, 0.0)
     out[T_FX], out[T_FY] = force_x, force_y
     out[T_CAP_X], out[T_CAP_Y] = cap_x, cap_y
     out[T_STIFFNESS_RATIO] = kx / ky
 
-    # Aligning moment from the slip part of the lateral force, twisting moment from camber.
-    aligning = trail * scale * (demand_y - camber_force) - p.twisting_arm * load * camber
     # About the axle: rolling resistance, and what camber thrust takes from the spin for its work sideways.
     # tanh only avoids a jump of these small moments when the wheel stops; 0.1 m/s is walking pace over ten.
-    drag = p.rolling_resistance * load + scale * zy * camber_force / p.relaxation_length
+    drag = p.rolling_resistance * load + scale * (zy - turned) * camber_force / p.relaxation_length
     resistance = -drag * (loaded + extra) * math.tanh(roll_speed / 0.1) - extra * force_x
 
     fx = force_x * ex + force_y * lx + load * nx
@@ -245,14 +294,34 @@ def contact(
     fz = force_x * ez + force_y * lz + load * nz
     mx, my, mz = cross(gx, gy, gz, fx, fy, fz)
     w = s.wrench[b]
-    w[0] += mx + aligning * nx + resistance * ux
-    w[1] += my + aligning * ny + resistance * uy
-    w[2] += mz + aligning * nz + resistance * uz
+    w[0] += mx + aligning * tx + twisting * nx + resistance * ux
+    w[1] += my + aligning * ty + twisting * ny + resistance * uy
+    w[2] += mz + aligning * tz + twisting * nz + resistance * uz
     w[3] += fx
     w[4] += fy
     w[5] += fz
     rolling = p.rolling_resistance * load * travel
     return zx_dot, zy_dot, warming(p, warmth, out[T_RUBBING], rolling, roll_speed, load)
+
+
+@jit
+def loop_energy(p: Record, load: float, grip: float) -> float:
+    """Most energy [J] that the shear of a standing tyre can give once round a loop of its deflections.
+
+    p     record of TYRE_DTYPE
+    load  [N]  of a tread at its best temperature
+    grip  [1]  friction coefficient of the road
+
+    With force k z g(s)/s, s = hypot(k_x z_x / L_x, k_y z_y / L_y) and L the limits, the work of a closed loop
+    is (L_x^2/k_x - L_y^2/k_y) times the integral of a b (1/(3 s) - 2/27) over what it encloses of the plane
+    of a = k_x z_x / L_x and b = k_y z_y / L_y. Over the quarter of the ellipse s < 3 that is 3/4; the sign
+    changes from one quarter to the next. None is left where k_x/L_x^2 = k_y/L_y^2. Source: Stokes' theorem.
+    """
+    left = friction_left(p, load, 0.0)
+    limit_x, limit_y = p.friction_x * grip * load * left, p.friction_y * grip * load * left
+    kx = p.slip_stiffness_per_load * load / p.relaxation_length_x
+    ky = (p.cornering_stiffness + p.cornering_per_load * load) / p.relaxation_length
+    return 0.75 * abs(limit_x * limit_x / kx - limit_y * limit_y / ky)
 
 
 @jit

@@ -18,6 +18,7 @@ from emulator.record.reader import read_run
 from emulator.robot.gears import engine_speed
 from emulator.runs.one import ride
 from emulator.survey.own_vehicle.vehicle_file import new_vehicle
+from emulator.vehicle.contact.tread import friction_left
 from emulator.vehicle.driveline import engine_torque, lowest_gear, overall_ratio
 from emulator.vehicle.state import U_STEER_TORQUE
 from emulator.vehicle.whole.steady_turn import steady_turns
@@ -90,6 +91,18 @@ def test_tyres_are_the_files(described: Described) -> None:
         for key in ("radius", "crown_radius", "friction_x", "friction_y", "rolling_resistance"):
             assert described[f"{key}_{end}"] == float(tyre[key])
         assert described[f"vertical_stiffness_{end}"] == float(tyre["vertical_stiffness"]) * 1e-3
+
+
+def test_the_worst_loop_of_shear_is_that_of_the_friction_ellipse(described: Described) -> None:
+    """3/4 |L_x^2/k_x - L_y^2/k_y| by Stokes' theorem: tests/vehicle/contact/test_tyre.py goes round it."""
+    for which, end in ((0, "rear"), (1, "front")):
+        p, load = described.vehicle.tyre[which], 1100.0
+        left = float(friction_left(p, load, 0.0))
+        along = (left * float(p["friction_x"]) * load) ** 2 * float(p["relaxation_length_x"])
+        along /= float(p["slip_stiffness_per_load"]) * load
+        across = (left * float(p["friction_y"]) * load) ** 2 * float(p["relaxation_length"])
+        across /= float(p["cornering_per_load"]) * load
+        assert described[f"shear_loop_J_{end}"] == pytest.approx(0.75 * abs(along - across), rel=1e-9)
 
 
 @pytest.mark.parametrize("gear", [1, 6])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from emulator.core.axes import rotation_about_xz
-from emulator.vehicle.contact.tyre import contact
+from emulator.vehicle.contact.tyre import contact, loop_energy
 from emulator.vehicle.state import (
     FRONT,
     REAR,
@@ -25,9 +26,14 @@ from emulator.vehicle.state import (
     T_SLIDING,
     T_SLIP_ANGLE,
     T_SLIP_RATIO,
+    T_X,
+    T_Y,
+    T_Z,
     scratch,
 )
 from tests.support.machines import demo
+
+Array = NDArray[np.float64]
 
 RECORD = demo().tyre
 LOAD = 900.0
@@ -280,6 +286,128 @@ def test_a_standing_tyre_that_does_not_slide_has_all_its_friction() -> None:
     assert falling.act(z, 0.0)[1][T_FX] == pytest.approx(left * constant.act(z, 0.0)[1][T_FX], rel=1e-9)
 
 
+def loss(
+    wheel: Wheel, velocity: Array, turn: Array, spin: float, z: tuple[float, float]
+) -> tuple[float, float]:
+    """Power [W] that road and tread take for good, and the size of what it is the difference of.
+
+    velocity  (3,) [m/s]    of the contact, in W; along the road
+    turn      (3,) [rad/s]  of the carrier, in W
+
+    The road does F v + M w on the wheel, of which -F dz/dt comes out of the sheared tread.
+    """
+    wheel.spin = spin
+    wheel.move(0.0, 0.0, 0.0, spin)
+    row = wheel.act(*z)[1]
+    place = row[[T_X, T_Y, T_Z]]
+    axle = wheel.s["axle"][wheel.which]
+    turning = wheel.R.T @ turn
+    wheel.s["V"][wheel.body, :3] = turning + spin * axle
+    # what the spin makes of the contact's velocity is for the tyre to find
+    wheel.s["V"][wheel.body, 3:] = wheel.R.T @ velocity - np.cross(turning + spin * axle, place)
+    rates, row = wheel.act(*z)
+    on_wheel = wheel.s["wrench"][wheel.body]
+    power = float(on_wheel @ wheel.s["V"][wheel.body])
+    from_tread = float(row[T_FX] * rates[0] + row[T_FY] * rates[1])
+    return from_tread - power, float(np.abs(on_wheel * wheel.s["V"][wheel.body]).sum()) + abs(from_tread)
+
+
+@settings(max_examples=500)
+@given(
+    which=st.sampled_from([REAR, FRONT]),
+    roll=st.floats(-1.0, 1.0),
+    velocity=st.tuples(st.floats(-60, 60), st.floats(-10, 10)),
+    turn=st.tuples(st.floats(-4, 4), st.floats(-4, 4)),
+    spin=st.one_of(st.floats(4, 250), st.floats(-250, -4)),
+    z=st.tuples(st.floats(-0.1, 0.1), st.floats(-0.1, 0.1)),
+    left=st.sampled_from([1.0, 0.6]),
+)
+def test_no_motion_of_a_wheel_gets_power_out_of_the_road(
+    which: int,
+    roll: float,
+    velocity: tuple[float, float],
+    turn: tuple[float, float],
+    spin: float,
+    z: tuple[float, float],
+    left: float,
+) -> None:
+    """Sliding, rolling forward or back, leaned, turning about any axis across its own: trail and twisting
+    moment, ten times the demo racer's, give nothing that slip or spin have not paid."""
+    wheel = Wheel(
+        which,
+        roll,
+        carcass_damping=0.0,
+        pneumatic_trail=0.05,
+        twisting_arm=0.05,
+        tread_sliding_friction=left,
+        tread_sliding_speed=10.0,
+    )
+    about = turn[0] * np.array([1.0, 0.0, 0.0]) + turn[1] * wheel.R[:, 2]  # neither along the axle
+    lost, size = loss(wheel, np.array([*velocity, 0.0]), about, spin, z)
+    assert lost > -1e-9 * size
+
+
+@pytest.mark.parametrize("degrees", [0.0, 30.0, -50.0])
+def test_slip_is_taken_ahead_of_where_its_force_acts_behind(degrees: float) -> None:
+    """Brush of stiffness c and half length a: F = -2 c a^2 (v + (a/3) w) / V, M = (2/3) c a^3 v / V.
+
+    So v and the yaw rate w shear as the side speed a trail ahead of the contact, and the moment of the force,
+    a trail behind it, is that of v alone. H. B. Pacejka, chapter 3, from memory.
+    """
+    speed, yaw = 20.0, 2.0
+    wheel = Wheel(roll=math.radians(degrees), twisting_arm=0.0, friction_x=1e6, friction_y=1e6)
+    trail, stiffness = float(wheel.p["pneumatic_trail"]), float(wheel.p["cornering_per_load"]) * LOAD
+
+    def forces(side: float, turning: float) -> NDArray[np.float64]:
+        """Side force and moment about the road's normal, settled."""
+        rows = []
+        for zy in (0.0, 1e-3):
+            wheel.move(speed, side, 0.0, speed / wheel.arm)
+            place = wheel.act(0.0, 0.0)[1][[T_X, T_Y, T_Z]]
+            w = wheel.R.T @ [0.0, 0.0, turning]
+            wheel.s["V"][wheel.body, :3] += w
+            wheel.s["V"][wheel.body, 3:] -= np.cross(w, place)
+            rows.append(wheel.act(0.0, zy)[0][1])
+        rates, row = wheel.act(0.0, -rows[0] * 1e-3 / (rows[1] - rows[0]))
+        assert rates[1] == pytest.approx(0.0, abs=1e-6)  # m/s
+        moment = wheel.R @ wheel.s["wrench"][wheel.body, :3]
+        moment -= np.cross(wheel.R @ row[[T_X, T_Y, T_Z]], [row[T_FX], row[T_FY], row[T_LOAD]])
+        axle = wheel.R[:, 1]
+        across = np.array([0.0, 0.0, 1.0]) - axle[2] * axle
+        return np.array([row[T_FY], moment @ across])
+
+    straight = forces(0.0, 0.0)
+    by_side, by_yaw = forces(0.05, 0.0) - straight, forces(0.0, yaw) - straight
+    assert by_side[0] == pytest.approx(-stiffness * 0.05 / speed, rel=1e-4)
+    assert by_yaw[0] == pytest.approx(-stiffness * trail * yaw / speed, rel=1e-4)
+    assert by_side[1] == pytest.approx(stiffness * trail * 0.05 / speed, rel=1e-4)
+    assert by_yaw[1] == pytest.approx(0.0, abs=1e-4 * stiffness * trail * yaw / speed)
+
+
+def test_a_standing_tyre_has_neither_trail_nor_twist() -> None:
+    """Both come with rolling: sheared on the spot the contact is sheared alike all over."""
+    wheel = Wheel(roll=0.5)
+    wheel.move(0.0, 0.0, 0.0, 0.0)
+    _rates, row = wheel.act(0.0, 2e-3)
+    moment = wheel.R @ wheel.s["wrench"][wheel.body, :3]
+    moment -= np.cross(wheel.R @ row[[T_X, T_Y, T_Z]], [row[T_FX], row[T_FY], row[T_LOAD]])
+    assert np.allclose(moment, 0.0, atol=1e-9)
+
+
+@pytest.mark.parametrize("roll", [0.3, -0.6])
+def test_rolling_back_turns_trail_and_twisting_moment_round(roll: float) -> None:
+    moments = []
+    for speed in (20.0, -20.0):
+        wheel = Wheel(roll=roll, friction_x=1e6, friction_y=1e6, camber_per_load=0.0, rolling_resistance=0.0)
+        wheel.move(speed, 0.2, 0.0, speed / wheel.arm)
+        row = wheel.settle()
+        moment = wheel.R @ wheel.s["wrench"][wheel.body, :3]
+        moment -= np.cross(wheel.R @ row[[T_X, T_Y, T_Z]], [row[T_FX], row[T_FY], row[T_LOAD]])
+        moments.append(moment)
+    assert abs(moments[0][2]) > 1.0
+    assert moments[1] == pytest.approx(-moments[0], rel=1e-9)
+
+
 @pytest.mark.parametrize("speed", [2.0, 20.0, 60.0])
 def test_slip_builds_up_over_the_relaxation_length(speed: float) -> None:
     wheel = Wheel()
@@ -424,6 +552,60 @@ def test_standing_tyre_is_a_spring_up_to_the_friction_limit() -> None:
     assert row[T_FX] == pytest.approx(-float(wheel.p["friction_x"]) * LOAD)
     _rates, row = wheel.act(0.0, 10.0 * row[T_CAP_Y])
     assert row[T_FY] == pytest.approx(-float(wheel.p["friction_y"]) * LOAD)
+
+
+def work_round(wheel: Wheel, loop: NDArray[np.float64]) -> float:
+    """Work [J] that the road's force does on a standing wheel along deflections (n, 2), closed."""
+    wheel.move(0.0, 0.0, 0.0, 0.0)
+    rows = [wheel.act(*z)[1][[T_FX, T_FY]] for z in loop]
+    force = np.array([*rows, rows[0]])
+    steps = np.diff(np.vstack([loop, loop[:1]]), axis=0)
+    return float(np.sum(0.5 * (force[:-1] + force[1:]) * steps))
+
+
+def quarter(wheel: Wheel, sx: float, sy: float, n: int = 2000) -> NDArray[np.float64]:
+    """Out along one axis to the limit, round the ellipse to the other, and back: deflections (3 n, 2)."""
+    wheel.move(0.0, 0.0, 0.0, 0.0)
+    caps = wheel.act(0.0, 0.0)[1][[T_CAP_X, T_CAP_Y]]
+    out, angle = np.linspace(0.0, 1.0, n), np.linspace(0.0, math.pi / 2.0, n)
+    along, across = np.zeros((n, 2)), np.zeros((n, 2))
+    along[:, 0], across[:, 1] = out, out[::-1]
+    bow = np.column_stack([np.cos(angle), np.sin(angle)])
+    return np.asarray(np.vstack([along, bow, across]) * caps * [sx, sy])
+
+
+@pytest.mark.parametrize("which", [REAR, FRONT])
+@pytest.mark.parametrize("signs", [(1, 1), (-1, 1), (-1, -1), (1, -1)])
+def test_the_worst_loop_of_deflections_gives_what_the_closed_form_says(
+    which: int, signs: tuple[int, int]
+) -> None:
+    wheel = Wheel(which, load=1100.0, carcass_damping=0.0)
+    most = loop_energy(wheel.p, 1100.0, 1.0)
+    assert most > 1.0
+    assert abs(work_round(wheel, quarter(wheel, *signs))) == pytest.approx(most, rel=1e-4)
+
+
+@settings(max_examples=50, deadline=None)
+@given(st.integers(0, 2**32 - 1))
+def test_no_loop_within_a_quarter_gives_more(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    wheel = Wheel(load=1100.0, carcass_damping=0.0)
+    caps = quarter(wheel, 1.0, 1.0, 2).max(axis=0)
+    corners = rng.uniform(0.0, 1.0, (5, 2)) * caps
+    loop = np.vstack(
+        [a + np.linspace(0.0, 1.0, 50)[:, None] * (b - a) for a, b in pairwise([*corners, corners[0]])]
+    )
+    assert abs(work_round(wheel, loop)) <= 2.0 * loop_energy(wheel.p, 1100.0, 1.0) + 1e-3
+
+
+def test_a_tyre_alike_along_and_across_gives_nothing_round_any_loop() -> None:
+    """Also where friction and stiffness differ, but k/L^2 is the same."""
+    p = RECORD[FRONT]
+    ratio = float(p["friction_x"] / p["friction_y"]) ** 2
+    stiff = ratio * float(p["cornering_per_load"] / p["relaxation_length"] * p["relaxation_length_x"])
+    wheel = Wheel(load=1100.0, carcass_damping=0.0, slip_stiffness_per_load=stiff)
+    assert loop_energy(wheel.p, 1100.0, 1.0) == pytest.approx(0.0, abs=1e-9)
+    assert work_round(wheel, quarter(wheel, 1.0, 1.0)) == pytest.approx(0.0, abs=1e-3)
 
 
 @pytest.mark.parametrize("grip", [0.2, 0.6, 1.0])
