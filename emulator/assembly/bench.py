@@ -35,6 +35,7 @@ from emulator.plant.states import (
     END_NAMES,
     END_STOPPED,
     EV_BEGAN,
+    EV_CATCH,
     EV_ENABLE,
     EV_END,
     EV_ENDED,
@@ -96,6 +97,7 @@ EVENT_KINDS = {
     EV_MONITOR: "monitor",
     EV_REST: "at_rest",
     EV_ENABLE: "local_enable",
+    EV_CATCH: "support_caught",
 }
 """Kinds of events in ``events.jsonl`` by the plant's codes."""
 
@@ -365,6 +367,8 @@ class Bench:
             return monitor_text(index, value)
         if code == EV_RELEASE:
             return f"support released at {value * 3.6:.1f} km/h"
+        if code == EV_CATCH:
+            return f"support caught the bike at {value * 3.6:.1f} km/h"
         if code == EV_LAP:
             return f"lap {index} complete"
         if code == EV_FALL:

@@ -23,6 +23,7 @@ from emulator.events.progress import NEVER
 from emulator.events.sample_faults import PAST
 from emulator.plant.outputs import STREAM_NAMES
 from emulator.plant.records import MEMORY_DTYPE, RUN_DTYPE
+from emulator.plant.states import HELD
 from emulator.plant.step import Plant
 from emulator.road.line import locate, sample
 from emulator.road.shape import plane_under
@@ -95,7 +96,7 @@ def _run_record(session: Session) -> NDArray[np.void]:
     state["gnss_held_tick"] = state["gnss_progress"] = NEVER
     state["gear"] = session.scenario.start.gear
     state["analogue"] = np.nan
-    state["support"] = 1
+    state["support"] = HELD
     state["shift_refused"] = -1
     state["slide_end"] = UNARMED_TICK
     state["scenario_tick"] = UNARMED_TICK

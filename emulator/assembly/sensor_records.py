@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from emulator.assembly.session import Session
 from emulator.config.rig.gnss import Gnss
 from emulator.config.rig.sensors import AnalogueSensor
+from emulator.config.scenario.schema import CAUGHT_UP_TO
 from emulator.core.axes import quaternion_of, rotation_of
 from emulator.core.keeping.kept_results import code_of, kept_numbers
 from emulator.core.signals import ANALOGUE, OUTPUTS, SIGNALS, TICK_NS
@@ -264,6 +265,8 @@ def rig_record(session: Session, heading: float, x: NDArray[np.float64]) -> NDAr
     # One of both is given: the schema's rule. What is not given is never reached.
     r["release_speed"] = math.inf if support.release_speed_km_h is None else support.release_speed_km_h / 3.6
     r["release_tick"] = NEVER if support.release_time_s is None else ticks(support.release_time_s)
+    catch = -math.inf if support.catch_speed_km_h is None else support.catch_speed_km_h / 3.6
+    r["catch_speed"], r["let_go_speed"] = catch, CAUGHT_UP_TO * catch
     r["start_station"] = scenario.start.station_m
     r["finish_station"] = session.finish_station
     r["limit_ticks"] = ticks(scenario.duration_limit_s)

@@ -413,6 +413,7 @@ def mission(session: Session) -> Mission:
         command_limit=float(session.nominal.body[0]["steering_stop_angle"])
         if by_angle
         else rig.actuators.steering.limit_Nm,
+        throttle_lag_s=rig.actuators.throttle.time_constant_ms * 1e-3,
         timing=_loop_timing(rig, session.codec),
         gain_shares=rig.device_under_test.gains.shares,
     )

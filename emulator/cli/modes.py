@@ -11,6 +11,7 @@ from emulator.cli.output import FASTEST_km_h, console_of_stdout
 
 _MOST_LEAN = 80.0  # [deg] of emulator.vehicle.modes
 _MOST_SPEEDS = 1000
+_STEEPEST = 15.0  # [deg] of emulator/inspection/stability/late_steering.yaml
 
 
 def modes(
@@ -35,6 +36,9 @@ def modes(
         bool,
         typer.Option("--ridden", help="also ride for the margins, at up to 13 of the speeds; takes minutes"),
     ] = False,
+    slope: Annotated[
+        float, typer.Option("--slope", help="slope of the straight that is ridden [deg], uphill positive")
+    ] = 0.0,
     out: Annotated[
         Path | None, typer.Option("--out", help="page to write [default: NAME-modes.html, here]")
     ] = None,
@@ -43,8 +47,8 @@ def modes(
 
     Hands off first; with a rig, the reference robot's steering is then closed around the vehicle, with that
     rig's latencies, control period and actuator: the delay margin, and which mode crosses first. With
-    --ridden also what virtual rides on the straight bore. Prints tables and writes one HTML page. Exit
-    status 0 if there is a diagram, 3 if not.
+    --ridden also what virtual rides on a straight bore, level or on a --slope. Prints tables and writes one
+    HTML page. Exit status 0 if there is a diagram, 3 if not.
     """
     from emulator.inspection.stability.page import console_tables, ridden_words, write_modes
     from emulator.inspection.stability.ridden import RiddenMargin
@@ -62,6 +66,7 @@ def modes(
             _speeds(speeds),
             _leans([0.0, 20.0, 40.0] if leans is None else leans),
             ridden=ridden,
+            slope_deg=_slope(slope),
             progress=say,
         )
     except ValueError as error:
@@ -80,6 +85,13 @@ def _leans(given: list[float]) -> list[float]:
             raise ValueError(f"--lean: expected less than {_MOST_LEAN:g} deg to a side, got {lean:g}")
         if given.count(lean) > 1:
             raise ValueError(f"--lean: expected each lean once, got {lean:g} {given.count(lean)} times")
+    return given
+
+
+def _slope(given: float) -> float:
+    """The slope [deg] as it is. Raises ValueError where the ride has no straight as steep."""
+    if not abs(given) <= _STEEPEST:
+        raise ValueError(f"--slope: expected at most {_STEEPEST:g} deg up or down, got {given:g}")
     return given
 
 

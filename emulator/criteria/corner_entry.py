@@ -26,8 +26,9 @@ _CLUTCH_PULLED = 0.5
 class CornerEntry(Window):
     """In every corner the robot is quick from closing the throttle to leaning.
 
-    The time it needs for throttle off, brake, clutch, downshift and lean. A corner that is entered without
-    closing the throttle is left out.
+    The time it needs for throttle off, brake, clutch, downshift and lean, less the time it brakes: how long
+    that is follows from the speed the corner asks for. A corner that is entered without closing the throttle
+    is left out.
     """
 
     kind: Literal["corner_entry"]
@@ -40,7 +41,9 @@ class CornerEntry(Window):
     throttle_closed: float = Field(default=0.05, ge=0, lt=1)
     """[1] Throttle up to which it counts as closed; 1 is fully open."""
     brake_bar: float = Field(default=1.0, gt=0, le=200)
-    """Brake pressure above which the robot brakes, for the report's words only."""
+    """Brake pressure above which the robot brakes."""
+    braking_counts: bool = False
+    """Whether the time it brakes counts as well."""
 
     def find(self, ride: JudgedRide) -> Finding:
         """The slowest entry of all corners."""
@@ -49,7 +52,8 @@ class CornerEntry(Window):
         blip = round(_BLIP_S / ride.step_s(rows))
         roll = ride.column("truth.roll_rad", rows)
         closing = _closings(ride.column("robot.throttle", rows), self.throttle_closed, blip)
-        entries: list[tuple[int, int]] = []  # throttle closed, lean reached
+        brakes = braking(ride, rows, self.brake_bar * BAR)
+        entries: list[tuple[float, int, int]] = []  # how long it took, throttle closed, lean reached
         for before, first, end, lean_side in _corners(ride, rows, 1.0 / self.corner_radius_m):
             most = float((lean_side * roll[first:end]).max())
             if most < _LEANS_RAD or not inside[first]:
@@ -57,12 +61,16 @@ class CornerEntry(Window):
             leaned = before + int(np.argmax(lean_side * roll[before:end] >= self.lean_share * most))
             last = int(np.searchsorted(closing, leaned, side="right")) - 1
             if last >= 0 and closing[last] > before:
-                entries.append((int(closing[last]), leaned))
+                closed = int(closing[last])
+                braked = 0 if self.braking_counts else int(np.count_nonzero(brakes[closed:leaned]))
+                took_s = ride.between_s(int(rows[closed]), int(rows[leaned])) - braked * ride.step_s(rows)
+                entries.append((took_s, closed, leaned))
         if not entries:
             raise NotJudged("no corner in its window was entered by closing the throttle")
-        closed_at, leaned_at = max(entries, key=lambda entry: entry[1] - entry[0])
+        took_s, closed_at, leaned_at = max(entries, key=lambda entry: entry[0])
         row = int(rows[leaned_at])
-        took_s = ride.between_s(int(rows[closed_at]), row)
+        left_out_s = ride.between_s(int(rows[closed_at]), row) - took_s
+        without = f", {left_out_s:.3f} s of braking left out" if left_out_s > 0.0 else ""
         side = "right" if roll[leaned_at] > 0.0 else "left"
         passed = took_s <= self.limit_s
         steps = _steps(ride, rows[closed_at : leaned_at + 1], self.brake_bar * BAR)
@@ -71,8 +79,8 @@ class CornerEntry(Window):
             passed,
             self.limit_s - took_s,
             row,
-            f"{of}, to the {side}: {took_s:.3f} s from throttle closed to {self.lean_share:.0%} of its lean "
-            f"(limit {self.limit_s:.3f} s; {steps}), "
+            f"{of}, to the {side}: {took_s:.3f} s from throttle closed to {self.lean_share:.0%} of its "
+            f"lean{without} (limit {self.limit_s:.3f} s; {steps}), "
             f"{ride.instant(row)}",
             rows=(int(rows[closed_at]), row),
         )

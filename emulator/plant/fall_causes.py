@@ -24,6 +24,7 @@ from emulator.plant.states import (
     EV_RUN_OFF,
     EV_SLIDE,
     EV_STALL,
+    FREE,
 )
 from emulator.vehicle.params import FOOTPEGS
 from emulator.vehicle.state import (
@@ -167,7 +168,7 @@ def watch(rig: Record, run: Record, body: Record, m: Record, s: Scratch, speed: 
     if stalled and run.stalled == 0:
         emit_event(m, EV_STALL, 0, engine)
     run.stalled = 1 if stalled or (run.stalled == 1 and engine < 1.2 * body.engine_stall_speed) else 0
-    if run.fallen_tick < 0 and run.support == 0:
+    if run.fallen_tick < 0 and run.support == FREE:
         limit = body.fall_roll_limit
         if abs(roll) > limit or abs(pitch) > limit:
             run.fallen_tick = run.scenario_tick

@@ -77,6 +77,8 @@ RIG_DTYPE = np.dtype(
         ("tow_acceleration", np.float64),
         ("release_speed", np.float64),  # [m/s], or
         ("release_tick", np.int64),
+        ("catch_speed", np.float64),  # [m/s] below it the support catches the bike; -inf: never
+        ("let_go_speed", np.float64),  # [m/s] at which it lets go of it again
         ("start_station", np.float64),
         ("finish_station", np.float64),
         ("limit_ticks", np.int64),
@@ -119,7 +121,7 @@ RUN_DTYPE = np.dtype(
         ("shift_effect", np.int64),  # of the gearbox event that is active + 1; 0 none
         ("shift_ends_neutral", np.int64),  # 1: the change that is under way finds no gear
         ("shift_refused", np.int64),  # request that failed; another one has to come first. -1 none
-        ("support", np.int64),
+        ("support", np.int64),  # FREE, HELD at the start or CAUGHT
         ("fallen_tick", np.int64),  # -1 up
         ("still_ticks", np.int64),  # how long it has lain still
         ("fall_over", np.int64),  # 1: the fall has been played out

@@ -14,7 +14,7 @@ from emulator.core.axes import roll_pitch_yaw, rotate
 from emulator.core.compiled import Record, jit
 from emulator.core.signals import INDEX, ROBOT_COMMANDS, beside, columns
 from emulator.events.actuator_faults import FRONT_BRAKE, REAR_BRAKE
-from emulator.plant.states import AWAITED, MISSING_ENABLE
+from emulator.plant.states import AWAITED, FREE, MISSING_ENABLE
 from emulator.road.line import Line, curvature_at, target_speed_at
 from emulator.vehicle.state import (
     ENGINE,
@@ -118,7 +118,7 @@ def fill_truth(
     row[_SLIDING_FRONT], row[_SLIDING_REAR] = tyre[FRONT, T_SLIDING], tyre[REAR, T_SLIDING]
     row[_TREAD_FRONT], row[_TREAD_REAR] = tyre[FRONT, T_TREAD], tyre[REAR, T_TREAD]
     row[_GRIP_FRONT], row[_GRIP_REAR] = u[U_GRIP_FRONT], u[U_GRIP_REAR]
-    row[_SUPPORT] = run.support
+    row[_SUPPORT] = 0.0 if run.support == FREE else 1.0
     row[_FALLEN] = 1.0 if run.fallen_tick >= 0 else 0.0
     row[_STEERING_TORQUE] = s.reaction if u[U_STEER_IMPOSED] > 0.0 else u[U_STEER_TORQUE]
     row[_THROTTLE] = u[U_THROTTLE]

@@ -40,6 +40,9 @@ END_NAMES = ("crashed", "complete", "time_limit", "stopped", "fallen", "tripped"
 """How a run ended, as the verdict reads it; a run without an end crashed."""
 
 
+FREE, HELD, CAUGHT = range(3)
+"""What the support does: nothing, hold and tow the bike from the start on, hold one that it caught."""
+
 START_GRID_TICKS = 1000  # rides start on a whole second of the output schedules: same phases every run
 COUNTDOWN_TICKS = 300  # least time armed, so that the robot has seen every signal at rest
 
@@ -64,7 +67,8 @@ COUNTDOWN_TICKS = 300  # least time armed, so that the robot has seen every sign
     EV_MONITOR,
     EV_REST,
     EV_ENABLE,
-) = range(19)
+    EV_CATCH,
+) = range(20)
 EV_BEGAN, EV_ENDED, EV_SPARED = 100, 200, 300
 """Of the scenario's events: plus their kind (emulator.events.table)."""
 

@@ -68,7 +68,9 @@ from emulator.plant.plausibility import COMMAND_LIMIT, N_MONITORS, STEERING_ANGL
 from emulator.plant.pulses import turn_pulses
 from emulator.plant.row import fill_rest, fill_truth
 from emulator.plant.states import (
+    CAUGHT,
     COUNTDOWN_TICKS,
+    EV_CATCH,
     EV_ENABLE,
     EV_END,
     EV_GEAR,
@@ -80,6 +82,8 @@ from emulator.plant.states import (
     EV_RELEASE,
     EV_STATE,
     EV_TRIP,
+    FREE,
+    HELD,
     N_PERMISSIVES,
     NOT_AWAITED,
     PRESSED,
@@ -111,6 +115,7 @@ from emulator.vehicle.state import (
     U_ROAD_REAR,
     U_SUPPORT,
     U_THROTTLE,
+    U_TOW_HEADING,
     U_TOW_SPEED,
     VELOCITY,
     Scratch,
@@ -118,6 +123,7 @@ from emulator.vehicle.state import (
 from emulator.wire.can_frames import FrameCodec, append_packed
 
 _TICK_S = TICK_NS * 1e-9
+_REACH = math.sin(math.radians(20.0))  # lean from which legs still push a bike upright; no source
 
 
 class Plant(NamedTuple):
@@ -326,7 +332,7 @@ def _watch(
     last_valid_state: NDArray[np.float64],
     s: Scratch,
 ) -> None:
-    """After the step: divergence, support release, what happened to the bike."""
+    """After the step: divergence, what the support does, what happened to the bike."""
     fast = spinning = False
     for i in range(3):
         fast = fast or abs(x[VELOCITY + i]) > c.divergence_speed
@@ -338,9 +344,16 @@ def _watch(
         return
     for i in range(N_X):
         last_valid_state[i] = x[i]
-    if run.support == 1 and (x[VELOCITY] >= c.release_speed or run.scenario_tick >= c.release_tick):
-        run.support = 0
+    if run.support == HELD:
+        lets_go = x[VELOCITY] >= c.release_speed or run.scenario_tick >= c.release_tick
+    else:
+        lets_go = run.support == CAUGHT and x[VELOCITY] >= c.let_go_speed
+    if lets_go:
+        run.support = FREE
         emit_event(m, EV_RELEASE, 0, x[VELOCITY])
+    elif run.support == FREE and run.fallen_tick < 0 and x[VELOCITY] < c.catch_speed and abs(s.R[7]) < _REACH:
+        run.support = CAUGHT
+        emit_event(m, EV_CATCH, 0, x[VELOCITY])
     watch(c, run, body, m, s, x[VELOCITY], x[ENGINE])
 
 
@@ -436,8 +449,14 @@ def act(p: Plant, riding: bool) -> None:
             emit_event(m, EV_MISSED_GEAR, run.gear, 0.0)
     p.u[U_GEAR] = run.gear
     p.u[U_ENGINE_CUT] = 1.0 if run.fallen_tick >= 0 and p.body[0].parts > 0 else 0.0  # its tip-over switch
-    p.u[U_SUPPORT] = run.support
-    p.u[U_TOW_SPEED] = rig.tow_acceleration * max(0, run.scenario_tick) * _TICK_S if riding else 0.0
+    if run.support == CAUGHT:
+        # Legs hold it upright and where it points, and neither tow nor brake.
+        if p.u[U_SUPPORT] == 0.0:
+            p.u[U_TOW_HEADING] = math.atan2(p.work[0].R[3], p.work[0].R[0])
+        p.u[U_TOW_SPEED] = p.x[VELOCITY]
+    else:
+        p.u[U_TOW_SPEED] = rig.tow_acceleration * max(0, run.scenario_tick) * _TICK_S if riding else 0.0
+    p.u[U_SUPPORT] = 0.0 if run.support == FREE else 1.0
 
 
 @jit

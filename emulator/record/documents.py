@@ -181,6 +181,7 @@ class _Outcome(_Part):
     left: list[_Left] | None = None
     bus_events: list[_BusEvent] | None = None
     time_base: str | None = None
+    robot_stopped: tuple[str, _Finite] | None = None
 
 
 def read_manifest(folder: Path) -> dict[str, Any]:

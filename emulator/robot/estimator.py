@@ -11,7 +11,16 @@ with the attitude error a small rotation in W: R_WB = (1 + [e_attitude x]) R_est
 one number at a time: GNSS position and velocity at the antenna, wheel speeds, the rear contact's drift
 (a motorcycle goes where it points but for its tyres' slip, which the steady turns tell), and a little the
 lean sensor. One that is far outside what the filter expects is not refused but weighed down (Huber), so a
-jump does not throw the rider off its line and a true one is believed in the end.
+wrong one does not throw the rider off its line and a true one is believed in the end.
+
+A GNSS position is refused as long as it is doubted: under a fix no better than the last one, and less than a
+second after it, it can't have gone where speeds and rates say that the bike has not. Doubted is one whose
+innovation, squared and over its covariance, is beyond ``_GATE``: of a bell curve in two dimensions once in
+2.7e5 epochs, 7.5 h of ten a second. Its velocity is used on, so the rider knows its way for long. The doubt
+ends when the position is within the gate, and back by more than half of what it was off: the rider's own
+uncertainty alone, which grows, says nothing. Or it ends as the receiver begins anew: after a gap, or with a
+better fix, it has a reason to be elsewhere, and positions are weighed down as all else. If neither comes, one
+of both is wrong for good and nobody can say which: near enough, the receiver is followed, else it stops.
 
 The lean sensor's age is taken as latency and filter alone. Its own roll acceleration makes it some 20 ms
 older still (emulator.sensors.lean), but with 0.15 rad it is so little believed that this does not matter:
@@ -53,6 +62,9 @@ from emulator.robot.records import (
 )
 from emulator.robot.tuning import STEP
 
+NEW, BELIEVED, DOUBTED = range(3)
+"""What is made of a GNSS position."""
+
 _P, _V, _A, _BW, _BF, _SCALE = 0, 3, 6, 9, 12, 15  # places in the error
 _SPREAD_EVERY = 10  # control periods between two steps of the covariance
 # The rider's beliefs: spectral densities of what it integrates, and how its biases walk.
@@ -69,6 +81,14 @@ _STANDING_SIGMA = 1.0  # [m/s] of a reading of zero: slower than the sensor can 
 _SPEED_GATE = 1.5  # [m/s] a wheel further off than this is not believed
 _HUBER = 3.0  # sigmas beyond which a measurement weighs less
 _LEAST_SPEED = 2.0  # [m/s] below, a drift angle says nothing
+_GATE = 25.0  # of the squared innovation of a GNSS position over its covariance, two numbers
+_AGE_SIGMA = (
+    1.5e-3  # [s] an epoch's age is known so well: at 50 m/s it may be 0.4 m along the way, and no jump
+)
+_GAP = 1.0  # [s] without an epoch, after which a receiver may be elsewhere
+_DOUBT = 10.0  # [s] of it are ridden
+_NEAR = 0.5  # [m] between both after that: whichever is right, following the other does no harm
+_INERTIAL_SILENT = 1  # emergency in which the prediction is no witness
 
 
 @jit
@@ -417,6 +437,35 @@ def see_wheels(
 
 
 @jit
+def _judge_position(e: Record, square: float, off: float, quality: int) -> None:
+    """Whether a GNSS position is to be doubted; of what follows from it see the head of this module.
+
+    square  of its innovation over its covariance; off: the innovation's length [m]; quality as in GGA
+    """
+    places = _POSITION_SIGMA
+    anew = (e.ridden - e.gnss_at) * STEP > _GAP or places[quality] < places[e.gnss_quality]
+    e.gnss_at, e.gnss_quality = e.ridden, quality
+    if e.gnss_faith == DOUBTED:
+        e.doubted_off = max(e.doubted_off, off)
+    back = e.gnss_faith != DOUBTED or off < 0.5 * e.doubted_off
+    if square <= _GATE and back:
+        e.gnss_faith = BELIEVED
+    elif anew or e.emergency == _INERTIAL_SILENT:
+        e.gnss_faith = NEW
+    elif e.gnss_faith == BELIEVED:
+        e.gnss_faith, e.doubted_at, e.doubted_off = DOUBTED, e.ridden, off
+    elif doubted_too_long(e) and off < _NEAR:
+        e.gnss_faith = NEW
+    e.gnss_off, e.gnss_square = off, square
+
+
+@jit
+def doubted_too_long(e: Record) -> bool:
+    """Whether GNSS has said for too long that the rider is elsewhere."""
+    return bool(e.gnss_faith == DOUBTED and (e.ridden - e.doubted_at) * STEP > _DOUBT)
+
+
+@jit
 def see_gnss(
     k: Record,
     e: Record,
@@ -440,7 +489,25 @@ def see_gnss(
     sigma = _POSITION_SIGMA[min(max(quality, 0), 5)]
     measured = (east, north, up)
     lever = (lx, ly, lz)
-    for i in range(3):
+    off_east, off_north = east - e.then[0] - lx, north - e.then[1] - ly
+    for i in range(2):
+        for j in range(N_ERROR):
+            e.scratch[i, j] = 0.0
+        e.scratch[i, _P + i], e.scratch[i, _V + i] = 1.0, -age
+        j, m = (i + 1) % 3, (i + 2) % 3
+        e.scratch[i, _A + j], e.scratch[i, _A + m] = lever[m], -lever[j]
+    a, b, c = sigma * sigma, 0.0, sigma * sigma
+    a += (_AGE_SIGMA * e.then[3]) ** 2
+    b += _AGE_SIGMA * _AGE_SIGMA * e.then[3] * e.then[4]
+    c += (_AGE_SIGMA * e.then[4]) ** 2
+    for i in range(_BW):
+        for j in range(_BW):
+            a += e.scratch[0, i] * e.covariance[i, j] * e.scratch[0, j]
+            b += e.scratch[0, i] * e.covariance[i, j] * e.scratch[1, j]
+            c += e.scratch[1, i] * e.covariance[i, j] * e.scratch[1, j]
+    square = (c * off_east**2 - 2.0 * b * off_east * off_north + a * off_north**2) / (a * c - b * b)
+    _judge_position(e, square, math.hypot(off_east, off_north), min(max(quality, 0), 5))
+    for i in range(3 if e.gnss_faith != DOUBTED else 0):
         e.row[_P + i], e.row[_V + i] = 1.0, -age
         # a x lever, row i
         j, m = (i + 1) % 3, (i + 2) % 3

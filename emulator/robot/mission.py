@@ -18,8 +18,9 @@ from emulator.robot.gears import DOWN, UP
 from emulator.robot.kept_design import kept_design
 from emulator.robot.linear_loop import FED_BACK
 from emulator.robot.records import KNOWN_DTYPE, MIND_DTYPE, SEEN, Z_FX, Z_FY, Z_FZ
-from emulator.robot.rider import COMMANDS, Rider, hear_gnss, step
+from emulator.robot.rider import COMMANDS, EMERGENCIES, Rider, hear_gnss, step
 from emulator.robot.timing import LoopTiming
+from emulator.robot.tuning import STEP
 from emulator.vehicle.params import Vehicle
 from emulator.wire.can_frames import Codec
 from emulator.wire.geodesy import Origin
@@ -44,6 +45,7 @@ class Mission:
     imu_axes      (9,) R_BS of the unit's axes S in the main frame B, row by row
     by_angle      whether it steers by the angle of a fork, not by torque
     command_limit of the steering: [N m] of the actuator, or [rad] of the fork
+    throttle_lag_s  of the throttle's actuator
     timing        of the steering loop it closes; None: of a rig whose steering is not its own
     gain_shares   (5,) of its designed balance gains; 1 as designed
     """
@@ -65,6 +67,7 @@ class Mission:
     antenna_m: tuple[float, float, float]
     by_angle: bool
     command_limit: float
+    throttle_lag_s: float
     timing: LoopTiming | None
     gain_shares: tuple[float, ...] = (1.0,) * len(FED_BACK)
 
@@ -105,6 +108,14 @@ class ReferenceRider:
     def step(self, rx: FrameBuffer, tx: FrameBuffer) -> int:
         """One control period; see :func:`emulator.robot.rider.step`."""
         return self._step(self.rider, rx, tx)
+
+    @property
+    def stopped(self) -> tuple[str, float] | None:
+        """Why it stopped of its own accord, and when [s] of the ride; None: it did not."""
+        e = self.rider.mind[0]
+        if e["emergency"] == 0:
+            return None
+        return EMERGENCIES[int(e["emergency"])], float(e["emergency_steps"]) * STEP
 
     def hear(self, stream: bytes, arrived_ns: int, stepped_ns: int) -> None:
         """Bytes from the GNSS port, in any pieces, and when they arrived by the rider's own clock.
@@ -186,6 +197,7 @@ def _rider(m: Mission, design: Design) -> Rider:
     k["final"] = body["final_drive_rear_radius"] / body["final_drive_front_radius"]
     k["gears"] = [0.0, *(float(body[f"gearbox_gear_{n}"]) for n in range(1, 7))]
     k["up_rate"], k["down_rate"] = UP * body["engine_limiter_speed"], DOWN * body["engine_limiter_speed"]
+    k["throttle_lag"] = m.throttle_lag_s
     k["engine_inertia"] = body["engine_inertia"]
     k["wheel_inertia"] = (
         body["front_wheel_spin_inertia"] / front["radius"] ** 2

@@ -65,6 +65,7 @@ KNOWN_DTYPE = np.dtype(
         ("up_rate", np.float64),  # [rad/s] engine speeds to change gear at
         ("down_rate", np.float64),
         ("engine_inertia", np.float64),
+        ("throttle_lag", np.float64),  # [s] of the rig's actuator
         ("wheel_inertia", np.float64),  # both wheels over radius squared [kg]
         ("antenna", np.float64, (3,)),  # [m] places in the main frame
         ("imu", np.float64, (3,)),
@@ -83,6 +84,7 @@ MIND_DTYPE = np.dtype(
         ("started", np.int64),  # 1 once it has seen the bench running
         ("riding_steps", np.int64),
         ("emergency", np.int64),  # 0, or why: see rider.EMERGENCIES
+        ("emergency_steps", np.int64),  # ridden before it
         # estimate: same point and axes as truth
         ("x", np.float64),
         ("y", np.float64),
@@ -117,6 +119,13 @@ MIND_DTYPE = np.dtype(
         ("ridden", np.int64),  # control periods integrated
         ("still", np.int64),  # control periods it stood before
         ("wheel_ok", np.int64),
+        ("gnss_at", np.int64),  # control period of the last epoch, its quality, and what is made of it
+        ("gnss_quality", np.int64),
+        ("gnss_faith", np.int64),
+        ("gnss_off", np.float64),  # [m] of the last epoch from where the rider thinks it is
+        ("gnss_square", np.float64),  # [1] the same, squared over its covariance
+        ("doubted_at", np.int64),
+        ("doubted_off", np.float64),  # [m] most of it since
         # path
         ("station", np.float64),
         ("offset", np.float64),
@@ -127,6 +136,10 @@ MIND_DTYPE = np.dtype(
         # speed
         ("target", np.float64),
         ("speed_integral", np.float64),
+        ("wanted", np.float64),  # [m/s^2] acceleration asked of engine and brakes
+        ("throttle_asked", np.float64),  # the most it may still be open, after what was asked
+        ("surplus", np.float64),  # [m/s^2] acceleration beyond the wanted one, a mean
+        ("sticking_steps", np.int64),
         ("gear", np.int64),
         ("shift_phase", np.int64),
         ("shift_steps", np.int64),

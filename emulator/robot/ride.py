@@ -11,7 +11,7 @@ from emulator.core.axes import wrapped
 from emulator.core.compiled import Record, jit
 from emulator.road.line import Line, continue_station, curvature_at, heading_at, locate, target_speed_at
 from emulator.robot.design import Design, gains_for, lateral_of, turn_for
-from emulator.robot.records import Z_ENGINE, Z_GEAR
+from emulator.robot.records import Z_ENGINE, Z_GEAR, Z_THROTTLE
 from emulator.robot.tuning import (
     PATH_DAMPING,
     PATH_INTEGRAL,
@@ -40,6 +40,12 @@ _LAUNCH_STEPS = 400  # from first bite to released, 0.8 s
 _ENGAGE_SPEED = 2.6  # [m/s] below this first gear would stall the engine
 _CLUTCH_STEPS = 40  # from pulled to released, 80 ms
 _SHIFT_WAIT = 30  # steps to let the clutch part before the lever moves, 60 ms
+
+_THROTTLE_LATE = 0.05  # [s] a throttle's answer may be later than twice its actuator's lag
+_SURPLUS_FILTER = 0.1  # [s]
+_STICKING_PULL = 0.6  # [m/s^2] less of it the brakes take along
+_STICKING_SHARE = 0.5  # of that pull, seen in the bike's acceleration
+_STICKING_STEPS = 50  # of both, 0.1 s
 
 
 @jit
@@ -160,6 +166,7 @@ def drive(k: Record, body: Record, line: Line, e: Record, seen: NDArray[np.float
     wanted = min(_LAUNCH_ACCELERATION if moving_off else _ACCELERATION_LIMIT, max(-_BRAKING_LIMIT, wanted))
     if stopping:
         wanted = -4.0 * math.cos(e.roll)
+    e.wanted = wanted
 
     radius = k.rear_radius - k.rear_crown * (1.0 - math.cos(e.roll))
     wheel = e.speed / radius
@@ -194,3 +201,31 @@ def drive(k: Record, body: Record, line: Line, e: Record, seen: NDArray[np.float
     else:
         torque = force * radius / ratio
         e.throttle = min(1.0, max(0.0, (torque - closed) / max(1.0, wide - closed)))
+
+
+@jit
+def throttle_sticks(k: Record, body: Record, e: Record, seen: NDArray[np.float64]) -> bool:
+    """Whether the throttle stands further open than anything asked of it lately, and the bike pulls with it.
+
+    Two witnesses: the throttle's sensor, and the bike's acceleration beyond what engine, brakes and slope
+    ought to make of it. One alone may be a sensor's fault, a brake that fades or a gust. Called once a step.
+    """
+    slower = STEP / (2.0 * k.throttle_lag + _THROTTLE_LATE)
+    e.throttle_asked = max(e.throttle, e.throttle_asked + slower * (e.throttle - e.throttle_asked))
+    # Of gravity ``force`` has the vertical part only. Pitch is positive downhill.
+    ahead = math.cos(e.heading) * e.force[0] + math.sin(e.heading) * e.force[1]
+    surplus = ahead - e.wanted - k.gravity * math.sin(e.pitch)
+    e.surplus += STEP / _SURPLUS_FILTER * (surplus - e.surplus)
+    if e.clutch > 0.1 or e.launch_steps < _LAUNCH_STEPS:
+        e.sticking_steps = 0
+        return False
+    engine = max(seen[Z_ENGINE], 1.0)
+    wide = engine_torque(body, engine, 1.0, 0.0) - engine_torque(body, engine, 0.0, 0.0)
+    reduction = _ratio(k, e.gear) / k.rear_radius
+    inertia = k.mass + k.wheel_inertia + k.engine_inertia * reduction**2
+    pull = (seen[Z_THROTTLE] - e.throttle_asked) * wide * reduction / inertia
+    if pull > _STICKING_PULL and e.surplus > _STICKING_SHARE * pull:
+        e.sticking_steps += 1
+    else:
+        e.sticking_steps = 0
+    return bool(e.sticking_steps >= _STICKING_STEPS)

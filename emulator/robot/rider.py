@@ -1,7 +1,8 @@
 """The reference robot as one compiled step: frames in, estimate, ride, frames out, every 2 ms.
 
 It knows its vehicle, its line with target speeds, and the DBC; of the ride it knows what arrives on the
-buses. When signals it needs stop coming it brakes to a stop along the line with what it still has.
+buses. When signals it needs stop coming, GNSS is elsewhere for good or the throttle sticks open, it brakes to
+a stop along the line with what it still has, its clutch pulled.
 """
 
 from __future__ import annotations
@@ -31,7 +32,15 @@ from emulator.core.signals import (
 )
 from emulator.road.line import Line
 from emulator.robot.design import Design
-from emulator.robot.estimator import align, position_sigma, predict, see_gnss, see_lean, see_wheels
+from emulator.robot.estimator import (
+    align,
+    doubted_too_long,
+    position_sigma,
+    predict,
+    see_gnss,
+    see_lean,
+    see_wheels,
+)
 from emulator.robot.records import (
     Z_FX,
     Z_LEAN,
@@ -41,11 +50,19 @@ from emulator.robot.records import (
     Z_WHEEL_FRONT,
     Z_WHEEL_REAR,
 )
-from emulator.robot.ride import balance, drive, follow_path
+from emulator.robot.ride import balance, drive, follow_path, throttle_sticks
 from emulator.robot.tuning import STEP
 from emulator.wire.can_frames import FrameCodec, append_packed, find, sound_and_new, unpack
 
-EMERGENCIES = ("none", "inertial unit silent", "place not known", "wheel speeds lost", "bench silent")
+EMERGENCIES = (
+    "none",
+    "inertial unit silent",
+    "place not known",
+    "wheel speeds lost",
+    "bench silent",
+    "GNSS elsewhere",
+    "throttle sticks open",
+)
 """Reasons for an emergency stop by number."""
 
 _IMU_LIMIT, _WHEEL_LIMIT, _BENCH_LIMIT = 0.05, 3.0, 0.3  # [s] of silence it rides through
@@ -135,8 +152,8 @@ def _send(
 
 
 @jit
-def _silent(e: Record, received: NDArray[np.int64]) -> int:
-    """Which needed signal has been missing for too long; 0 none."""
+def _in_need(e: Record, received: NDArray[np.int64], sticking: bool) -> int:
+    """Why to stop: which needed signal has been missing for too long, or what is wrong; 0 nothing."""
     now = e.steps
     if (now - received[Z_P]) * STEP > _IMU_LIMIT:
         return 1
@@ -146,7 +163,9 @@ def _silent(e: Record, received: NDArray[np.int64]) -> int:
         return 3
     if (now - received[Z_STATE]) * STEP > _BENCH_LIMIT:
         return 4
-    return 0
+    if doubted_too_long(e):
+        return 5
+    return 6 if sticking else 0
 
 
 @jit
@@ -174,8 +193,9 @@ def step(r: Rider, rx: FrameBuffer, tx: FrameBuffer) -> int:
         front, rear = r.received[Z_WHEEL_FRONT] == e.steps, r.received[Z_WHEEL_REAR] == e.steps
         if (front or rear) and see_wheels(r.design, k, e, r.seen, front, rear):
             e.wheel_ok = e.steps
+        sticking = throttle_sticks(k, r.body[0], e, r.seen)
         if e.emergency == 0:
-            e.emergency = _silent(e, r.received)
+            e.emergency, e.emergency_steps = _in_need(e, r.received, sticking), e.riding_steps
         lateral = follow_path(r.design, r.line, k, e)
         e.command = min(k.command_limit, max(-k.command_limit, balance(r.design, e, lateral)))
         drive(k, r.body[0], r.line, e, r.seen, e.emergency != 0)

@@ -239,6 +239,8 @@ class VirtualRide:
                 outcome |= _failed(self._own.failure, self._own.failed_tick)
             elif outcome["trip_code"] == TripReason.ARMING:
                 outcome |= _failed(self._own.without_heartbeat(), UNARMED_TICK)
+        elif self.rider.stopped is not None:
+            outcome["robot_stopped"] = list(self.rider.stopped)
         return outcome, self._loop.certificate()
 
     def advance(self, bench: Bench, block: Block) -> bool:

@@ -19,9 +19,11 @@ def notes_of(run: Run, certificate: Mapping[str, Any], outcome: Mapping[str, Any
     """Sentences, none if there is nothing to tell.
 
     certificate  outputs as in emulator.loop.certificate, robot_frames as in emulator.assembly.robot_evidence
-    outcome      strangers, processes as in emulator.verdict.attribution.evidence_of
+    outcome      robot_stopped: why and when [s] the reference robot stopped of its own accord; strangers,
+                 processes as in emulator.verdict.attribution.evidence_of
     """
     return [
+        *_robot_stopped(outcome.get("robot_stopped")),
         *disturbed_outputs(certificate.get("outputs") or {}),
         *_spoilt(certificate.get("robot_frames") or {}),
         *_strangers(outcome.get("strangers") or {}),
@@ -29,6 +31,13 @@ def notes_of(run: Run, certificate: Mapping[str, Any], outcome: Mapping[str, Any
         *_company(outcome.get("bus_events") or ()),
         *_beyond(run),
     ]
+
+
+def _robot_stopped(stopped: Sequence[Any] | None) -> list[str]:
+    if not stopped:
+        return []
+    why, at_s = stopped
+    return [f"the reference robot stopped of its own accord at {at_s:.2f} s: {why}"]
 
 
 def disturbed_outputs(outputs: Mapping[str, Any]) -> list[str]:

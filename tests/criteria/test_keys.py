@@ -75,7 +75,8 @@ MEANT = [
     (
         {"kind": "corner_entry"},
         (0.6, "s", "corner entry"),
-        {"lean_share": 0.5, "corner_radius_m": 200.0, "throttle_closed": 0.05, "brake_bar": 1.0},
+        {"lean_share": 0.5, "corner_radius_m": 200.0, "throttle_closed": 0.05, "brake_bar": 1.0}
+        | {"braking_counts": False},
     ),
     ({"kind": "holds", "name": "n", "that": SHUT}, (None, "1", "n"), {}),
 ]

@@ -8,9 +8,12 @@ import pytest
 from emulator.core.axes import quaternion_of, roll_pitch_yaw, rotation_of
 from emulator.robot.design import drift_of, lateral_of
 from emulator.robot.estimator import (
+    BELIEVED,
+    DOUBTED,
     STEP,
     align,
     begin_unsure,
+    doubted_too_long,
     position_sigma,
     predict,
     rolling_speed,
@@ -281,16 +284,120 @@ def test_an_error_is_not_counted_twice_before_it_shows_in_later_epochs(rider):
     assert abs(left[-1]) < 0.01
 
 
-def test_a_jump_is_followed_slowly(rider):
-    ride = Synthetic(rider, 20.0)
-    ride.ride(8.0)
-    ride.epoch(shift=(5.0, 0.0, 0.0))
-    assert 0.0 < ride.errors()[0] < 0.1
-    for _ in range(200):
+def epochs(ride, seconds, shift, quality=4):
+    """Ride on with GNSS epochs that are ``shift`` [m] off, fixed or by time; the worst place error."""
+    worst = 0.0
+    for n in range(round(10 * seconds)):
         for _ in range(50):
             ride.step()
-        ride.epoch(shift=(5.0, 0.0, 0.0))
-    assert ride.errors()[0] > 4.0  # it was no jump: the place is believed in the end
+        ride.epoch(shift=shift(0.1 * (n + 1)) if callable(shift) else shift, quality=quality)
+        worst = max(worst, ride.errors()[0])
+    return worst
+
+
+@pytest.mark.parametrize("speed", [4.0, 48.0])
+@pytest.mark.parametrize("roll_deg", [0.0, 35.0])
+@pytest.mark.parametrize("towards", [0.4, 2.0])  # along the way at first, and across
+@pytest.mark.parametrize("jump", [0.5, 20.0])
+def test_a_jump_under_the_same_fix_moves_it_nowhere(rider, speed, roll_deg, towards, jump):
+    """For seconds, in any direction, on a straight and in a turn; and it ends as if it had not been."""
+    ride = Synthetic(rider, speed, math.radians(roll_deg))
+    ride.ride(3.0)
+    shift = (jump * math.cos(towards), jump * math.sin(towards), 0.0)
+    assert epochs(ride, 5.0, shift) < 0.05
+    assert ride.e["gnss_faith"] == DOUBTED
+    ride.ride(1.0)
+    assert ride.e["gnss_faith"] == BELIEVED
+    assert ride.errors()[0] < 0.05
+
+
+@pytest.mark.parametrize("over_s", [0.3, 1.0])
+def test_one_that_grows_fast_is_a_jump_too(rider, over_s):
+    ride = Synthetic(rider, 20.0)
+    ride.ride(5.0)
+    worst = epochs(ride, 4.0, lambda t: (0.0, 1.5 * min(1.0, t / over_s), 0.0))
+    assert worst < 0.25
+    assert ride.e["gnss_faith"] == DOUBTED
+
+
+def test_noise_of_the_receiver_is_never_doubted(rider):
+    """A minute of white noise as large as it is believed to be, and a quarter more, in a turn."""
+    rng = np.random.default_rng(6)
+    ride = Synthetic(rider, 25.0, math.radians(20.0))
+    squares = []
+    for n in range(600):
+        for _ in range(50):
+            ride.step()
+        ride.epoch(shift=(*(1.25 * 0.015 * rng.standard_normal(2)), 0.0))
+        squares.append(float(ride.e["gnss_square"]))
+        assert ride.e["gnss_faith"] == BELIEVED, n
+    assert max(squares) < 20.0
+
+
+def test_the_square_it_judges_by_is_that_of_two_numbers(rider):
+    """Noise drawn from its own beliefs: the mean square is at most 2, that of chi-square of two numbers."""
+    rng = np.random.default_rng(9)
+    ride = Synthetic(rider, 15.0)
+    ride.ride(2.0)
+    squares = []
+    for _ in range(400):
+        for _ in range(50):
+            ride.step()
+        ride.epoch(shift=(*(0.015 * rng.standard_normal(2)), 0.0))
+        squares.append(float(ride.e["gnss_square"]))
+    # It allows for more than this ride has (its prediction is exact, its epochs' ages are).
+    assert 0.5 < np.mean(squares) < 2.0
+
+
+@pytest.mark.parametrize("gap_s", [1.5, 4.0])
+def test_after_a_gap_a_receiver_elsewhere_is_believed_in_the_end(rider, gap_s):
+    ride = Synthetic(rider, 20.0)
+    ride.ride(5.0)
+    ride.ride(gap_s, gnss=False)
+    ride.epoch(shift=(1.5, 0.0, 0.0))
+    assert 0.0 < ride.errors()[0] < 0.75  # weighed down: it is sure of its own place to a few centimetres
+    epochs(ride, 12.0, (1.5, 0.0, 0.0))
+    assert ride.e["gnss_faith"] == BELIEVED
+    assert ride.errors()[0] == pytest.approx(1.5, abs=0.05)
+
+
+def test_a_better_fix_may_be_elsewhere(rider):
+    ride = Synthetic(rider, 20.0)
+    ride.ride(5.0, gnss=False)
+    epochs(ride, 5.0, (0.5, 0.0, 0.0), quality=5)
+    assert epochs(ride, 1.0, (0.0, 0.0, 0.0)) < 0.6
+    epochs(ride, 8.0, (0.0, 0.0, 0.0))
+    assert ride.errors()[0] < 0.03
+
+
+def test_a_worse_fix_is_no_reason_to_be_elsewhere(rider):
+    ride = Synthetic(rider, 20.0)
+    ride.ride(5.0)
+    assert epochs(ride, 4.0, (2.5, 0.0, 0.0), quality=5) < 0.05
+    assert ride.e["gnss_faith"] == DOUBTED
+
+
+def test_near_enough_it_is_followed_in_the_end_and_further_off_it_says_so(rider):
+    ride = Synthetic(rider, 20.0)
+    ride.ride(5.0)
+    epochs(ride, 9.8, (0.0, 0.4, 0.0))
+    assert ride.errors()[0] < 0.05
+    assert not doubted_too_long(ride.e)
+    epochs(ride, 10.0, (0.0, 0.4, 0.0))
+    assert ride.errors()[0] == pytest.approx(0.4, abs=0.05)
+    assert not doubted_too_long(ride.e)
+    ride.ride(12.0)
+    epochs(ride, 10.3, (0.0, 1.4, 0.0))
+    assert doubted_too_long(ride.e)
+
+
+def test_with_the_inertial_unit_silent_a_position_is_not_doubted(rider):
+    ride = Synthetic(rider, 20.0)
+    ride.ride(5.0)
+    ride.e["emergency"] = 1
+    ride.epoch(shift=(1.0, 0.0, 0.0))
+    assert ride.e["gnss_faith"] != DOUBTED
+    assert ride.errors()[0] > 0.0
 
 
 def test_a_poor_fix_weighs_little(rider):

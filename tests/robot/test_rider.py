@@ -113,6 +113,26 @@ def test_without_gnss_it_rides_on_until_it_does_not_know_its_place(ride):
     assert EMERGENCIES[emergency] == "place not known"
 
 
+def test_a_receiver_that_is_elsewhere_for_good_ends_the_ride_after_ten_seconds(ride):
+    ride.step(1000)
+    x, y = ride.place
+    ride.place = (x + 1.5, y - 1.0)
+    assert ride.step(5000) == 0
+    assert EMERGENCIES[ride.step(200)] == "GNSS elsewhere"
+    why, at_s = ride.rider.stopped
+    assert why == "GNSS elsewhere"
+    assert at_s == pytest.approx(12.1, abs=0.15)
+    # it did not follow, and by rates and speeds alone a standing bike creeps a little
+    e = ride.rider.rider.mind[0]
+    assert e["x"] - x < 0.1
+    assert abs(e["y"] - y) < 0.1
+
+
+def test_a_rider_that_did_not_stop_has_no_reason(ride):
+    ride.step(100)
+    assert ride.rider.stopped is None
+
+
 def test_an_emergency_stays(ride):
     ride.step(1000)
     ride.step(100, ("imu_rates",))

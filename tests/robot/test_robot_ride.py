@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 
 from emulator.road.line import sample
-from emulator.robot.records import SEEN, Z_ENGINE, Z_GEAR
-from emulator.robot.ride import balance, drive, follow_path
+from emulator.robot.records import SEEN, Z_ENGINE, Z_GEAR, Z_THROTTLE
+from emulator.robot.ride import balance, drive, follow_path, throttle_sticks
+from emulator.robot.tuning import STEP
+from emulator.vehicle.driveline import engine_torque
 
 STRAIGHT = 150.0  # [m] station in the middle of the main straight
 
@@ -173,3 +175,74 @@ def test_a_box_that_does_not_follow_is_given_up_on(on_line):
             tried = int(e["gear"])
     assert tried == 3
     assert e["shift_phase"] != 2
+
+
+class Pulling:
+    """A rider in second gear at 20 m/s on a straight, and what its throttle's sensor and its bike say."""
+
+    def __init__(self, on_line, asked=0.1):
+        self.r, self.e = on_line()
+        self.e["throttle"], self.e["wanted"] = asked, 0.0
+        self.seen = np.zeros(len(SEEN))
+        self.seen[Z_ENGINE], self.seen[Z_GEAR] = 700.0, 2.0
+
+    def ride(self, seconds, shown, acceleration):
+        """Whether the throttle is told to stick within so many seconds."""
+        heading = float(self.e["heading"])
+        told = False
+        for _ in range(round(seconds / STEP)):
+            self.seen[Z_THROTTLE] = shown
+            self.e["force"][:2] = acceleration * math.cos(heading), acceleration * math.sin(heading)
+            told = throttle_sticks(self.r.known[0], self.r.body[0], self.e, self.seen) or told
+        return told
+
+    def pull(self, further):
+        """Acceleration [m/s^2] of a throttle that much further open, by hand."""
+        k, body = self.r.known[0], self.r.body[0]
+        wide = engine_torque(body, 700.0, 1.0, 0.0) - engine_torque(body, 700.0, 0.0, 0.0)
+        reduction = k["primary"] * k["gears"][2] * k["final"] / k["rear_radius"]
+        return (
+            further * wide * reduction / (k["mass"] + k["wheel_inertia"] + k["engine_inertia"] * reduction**2)
+        )
+
+
+@pytest.mark.parametrize("further", [0.2, 0.5, 0.9])
+def test_a_throttle_that_sticks_open_is_noticed_within_half_a_second(on_line, further):
+    bike = Pulling(on_line)
+    assert bike.pull(further) > 0.8
+    assert not bike.ride(3.0, 0.1, 0.0)
+    assert bike.ride(0.5, 0.1 + further, bike.pull(further))
+
+
+def test_one_witness_alone_is_not_enough(on_line):
+    bike = Pulling(on_line)
+    assert not bike.ride(3.0, 0.6, 0.0)  # its sensor alone: the bike doesn't pull
+    bike = Pulling(on_line)
+    assert not bike.ride(3.0, 0.1, bike.pull(0.5))  # pushed along, as by the wind or a brake that fades
+
+
+def test_a_throttle_that_follows_late_is_no_fault(on_line):
+    """It closes from wide open as slowly as it may, the bike still pulling with it."""
+    bike = Pulling(on_line, asked=1.0)
+    bike.ride(1.0, 1.0, 0.0)
+    bike.e["throttle"] = 0.0
+    slow = 2.0 * float(bike.r.known[0]["throttle_lag"]) + 0.03
+    for n in range(500):
+        opened = math.exp(-n * STEP / slow)
+        assert not bike.ride(STEP, opened, bike.pull(opened)), n
+
+
+@pytest.mark.parametrize("slope_deg", [-6.0, 6.0])
+def test_a_slope_is_no_fault(on_line, slope_deg):
+    """Downhill the bike goes faster by itself, the throttle's sensor wrong by as much as that would need."""
+    bike = Pulling(on_line)
+    bike.e["pitch"] = -math.radians(slope_deg)
+    g = float(bike.r.known[0]["gravity"])
+    assert not bike.ride(3.0, 0.5, -g * math.sin(math.radians(slope_deg)))
+
+
+@pytest.mark.parametrize(("field", "value"), [("clutch", 1.0), ("launch_steps", 0)])
+def test_with_the_clutch_parted_nothing_sticks(on_line, field, value):
+    bike = Pulling(on_line)
+    bike.e[field] = value
+    assert not bike.ride(2.0, 0.6, bike.pull(0.5))

@@ -904,6 +904,40 @@ def enters_a_corner() -> None:
 
 
 @checks("corner_entry")
+def leaves_braking_out() -> None:
+    # closed at 1000, brakes from 1050, leaned at 1600: 50 ms without them
+    r = judged(_cornering(), of("corner_entry", limit_s=0.25))
+    assert seen(r) == (True, 0.2, 1.6, 132.0)
+    assert (r.from_s, r.to_s) == (1.0, 1.6)
+    assert r.sentence == (
+        "the corner, to the left: 0.050 s from throttle closed to 50% of its lean, 0.550 s of braking left "
+        "out (limit 0.250 s; brake after 0.05 s, clutch after 0.20 s, downshift after 0.25 s), "
+        "1.6 s into the ride at station 132 m"
+    )
+    assert not judged(_cornering(), of("corner_entry", limit_s=0.049)).passed
+    blip = part(-100, 1000, 0.5) + part(1100, 1390, 0.5)
+    thin = thinned(_cornering(robot__throttle=blip), 10)
+    assert seen(judged(thin, of("corner_entry", limit_s=0.25)))[1] == 0.2
+    # off the brakes before it leans, and brakes that nobody asks about
+    early = _cornering(robot__front_brake_Pa=part(900, 1300, 2e5), robot__rear_brake_Pa=part(1200, 1400, 2e5))
+    assert seen(judged(early, of("corner_entry")))[1] == 0.4
+    firmly = judged(_cornering(), of("corner_entry", brake_bar=2.0))
+    assert seen(firmly)[1] == 0.0
+    assert "braking left out" not in firmly.sentence
+    assert "braking left out" not in judged(_cornering(), of("corner_entry", braking_counts=True)).sentence
+    # the slowest is the one that takes longest without them: braking long into the first is nothing
+    two = _cornering(
+        line__curvature_1_m=part(1500, 2500, 1.0 / 64) + part(2600, 2900, -1.0 / 32),
+        truth__roll_rad=_cornering().signals["truth.roll_rad"]
+        + 0.5 * part(2600, 2900) * np.clip((TICK - 2600) / 200, 0.0, 1.0),
+        robot__throttle=part(-100, 1000, 0.5) + part(2200, 2550, 0.5),
+    )
+    r = judged(two, of("corner_entry"))
+    assert seen(r) == (True, 0.45, 2.7, 154.0)
+    assert r.sentence.startswith("the slowest of 2 corners, to the right: 0.150 s")
+
+
+@checks("corner_entry")
 def enters_several_corners() -> None:
     # a second one to the right from 2600 on: throttle closed at 2550, leaned half at 2700
     bends = part(1500, 2500, 1.0 / 64) + part(2600, 2900, -1.0 / 32)

@@ -135,8 +135,10 @@ def CornerEntry(
     corner_curvature_1_m: float | None = None,
     **window: Any,
 ) -> Criterion:
+    """With braking counted: what it takes otherwise, the checks ask in the words of a scenario."""
     radius = None if corner_curvature_1_m is None else 1.0 / corner_curvature_1_m
-    return of("corner_entry", limit_s=limit_s, lean_share=lean_share, corner_radius_m=radius, **window)
+    keys = {"lean_share": lean_share, "corner_radius_m": radius, "braking_counts": True}
+    return of("corner_entry", limit_s=limit_s, **keys, **window)
 
 
 def Holds(formula: Formula, name: str = "condition", **window: Any) -> Criterion:

@@ -38,6 +38,8 @@ from emulator.events.declaration import Takes
 from emulator.road.build_line import LineError
 
 _POINTS = (".gpx", ".csv", ".kml")
+CAUGHT_UP_TO = 1.5
+"""Times the catch speed, at which a support that caught the bike lets go of it again."""
 PROFILE_JERK = 12.0
 """Jerk of the target speed [m/s^3]; a rider's hand, common practice, no source."""
 
@@ -65,7 +67,7 @@ class Start(Closed):
 
 
 class Support(Closed):
-    """What holds the bike upright until it rides by itself: up to a speed, or for a time of the ride."""
+    """What holds the bike upright until it rides by itself, up to a speed or for a time, and may catch it."""
 
     tow_acceleration_m_s2: float = Field(ge=0, le=10)
     """How fast the support speeds the bike up from standstill; 0: it only holds it."""
@@ -74,10 +76,19 @@ class Support(Closed):
     release_time_s: float | None = Field(default=None, ge=0, le=3600)
     """Time after the start of the ride at which the support lets go. Left out: ``release_speed_km_h`` says
     when."""
+    catch_speed_km_h: float | None = Field(default=None, ge=1, le=20)
+    """Speed below which a bike that was let go is caught again, as by legs let down, if it leans less than 20
+    degrees; it is let go at half as fast again. Left out: nobody puts a foot down."""
 
     @model_validator(mode="after")
     def _one_release(self) -> Support:
         either("release_speed_km_h", self.release_speed_km_h, "release_time_s", self.release_time_s)
+        catch, release = self.catch_speed_km_h, self.release_speed_km_h
+        if catch is not None and release is not None and CAUGHT_UP_TO * catch > release:
+            raise ValueError(
+                f"catch_speed_km_h is {catch:g}: a bike caught is let go at {CAUGHT_UP_TO * catch:g} km/h, "
+                f"which has to be no faster than release_speed_km_h, {release:g}"
+            )
         return self
 
 

@@ -106,9 +106,10 @@ class Watched(NamedTuple):
         return float(np.argmax(power) * _HZ / (8 * len(seen)))
 
 
-def late_session(rig: Path, vehicle: Path | None, speed: float) -> Session:
+def late_session(rig: Path, vehicle: Path | None, speed: float, slope_deg: float = 0.0) -> Session:
     """The ride at ``speed`` [m/s] on a rig, with another vehicle than the rig's if one is given.
 
+    slope_deg  of the straight, uphill positive
     Raises ConfigError.
     """
     return without_permissives(
@@ -118,6 +119,7 @@ def late_session(rig: Path, vehicle: Path | None, speed: float) -> Session:
             vehicle=vehicle,
             parameters={
                 "speed": 3.6 * speed,
+                "slope": slope_deg,
                 "nearly": _REACHED * speed,
                 "release": min(15.0, 0.95 * 3.6 * speed),
                 "length": 100.0 + speed * (_RUN_UP_s + WATCHED_s),
@@ -212,8 +214,8 @@ def ridden_margin(session: Session, design: Design, speed: float) -> RiddenMargi
     return RiddenMargin(speed, kept / QUARTERS / _HZ, lost / QUARTERS / _HZ, frequency)
 
 
-def _at(rig: Path, vehicle: Path | None, design: Design, speed: float) -> RiddenMargin:
-    return ridden_margin(late_session(rig, vehicle, speed), design, speed)
+def _at(rig: Path, vehicle: Path | None, design: Design, slope_deg: float, speed: float) -> RiddenMargin:
+    return ridden_margin(late_session(rig, vehicle, speed, slope_deg), design, speed)
 
 
 def ridden_margins(
@@ -222,14 +224,16 @@ def ridden_margins(
     design: Design,
     speeds: Sequence[float],
     progress: Callable[[RiddenMargin], None] = lambda _margin: None,
+    slope_deg: float = 0.0,
 ) -> tuple[RiddenMargin, ...]:
     """Ridden margins at these speeds [m/s], in their order: a speed a process, as many as there are cores.
 
     rig, vehicle  files; without a vehicle it is the rig's
     progress      told each as it is there
+    slope_deg     of the straight, uphill positive
     Raises ConfigError with every problem of the files.
     """
-    at = partial(_at, rig, vehicle, design)
+    at = partial(_at, rig, vehicle, design, slope_deg)
     workers = min(len(speeds), len(os.sched_getaffinity(0)), _MOST_WORKERS)
     out = []
     if workers <= 1:

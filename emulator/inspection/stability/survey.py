@@ -33,12 +33,14 @@ def modes_of(
     leans_deg: Sequence[float],
     *,
     ridden: bool = False,
+    slope_deg: float = 0.0,
     progress: Callable[[RiddenMargin], None] = lambda _margin: None,
 ) -> ModesPage:
     """Diagram of a vehicle file, or of a rig file's vehicle with its robot on it.
 
     rig_file  as in :func:`~emulator.inspection.subject.subject_of`
     ridden    also ride for the margins, at some of the speeds (:func:`~.page.thinned`); progress is told each
+    slope_deg of the straight that is ridden, uphill positive; margins that are computed know none
     With a rig there are delay margins, or a note why there are none; above the top speed there are none.
     Raises ConfigError with every problem of the files, or if no speed and lean has a steady motion;
     ValueError for speeds not rising from above zero, leans of 80 degrees or more, rides without an upright
@@ -46,6 +48,8 @@ def modes_of(
     """
     if ridden and 0.0 not in leans_deg:
         raise ValueError("--ridden: expected --lean 0 among the leans: what is ridden is a straight")
+    if slope_deg != 0.0 and not ridden:
+        raise ValueError("--slope: expected --ridden, as margins that are computed know no slope")
     subject = subject_of(file, rig_file)
     vehicle, rig, codec = subject.vehicle, subject.rig, subject.codec
     speeds = [v / 3.6 for v in speeds_km_h]
@@ -69,10 +73,13 @@ def modes_of(
             margins = delay_margins(vehicle, design, timing, speeds, leans)
             if ridden:
                 on, other = (file, None) if subject.rig_file is None else (subject.rig_file, file)
-                rides = ridden_margins(on, other, design, thinned(speeds), progress)
+                rides = ridden_margins(on, other, design, thinned(speeds), progress, slope_deg)
         except ValueError as error:
             notes.append(f"No delay margins: {error}.")
             timing = None
+    if slope_deg != 0.0:
+        up = "up" if slope_deg > 0.0 else "down"
+        notes.append(f"Ridden {up} a slope of {abs(slope_deg):g} deg. What is computed is of a level road.")
     fastest = math.inf if margins is None else _top_speed(vehicle)
     if speeds[-1] > fastest:
         notes.append(

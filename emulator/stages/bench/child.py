@@ -251,7 +251,7 @@ def ride_on_bus(job: Job, make: Callable[[], tuple[Session, ReferenceRider]]) ->
             gnss.close()
     finally:
         bus.close()
-    _tell({"ended": why})
+    _tell({"ended": why} | ({} if rider.stopped is None else {"stopped": list(rider.stopped)}))
 
 
 _ROLES: dict[str, Callable[[Job], None]] = {

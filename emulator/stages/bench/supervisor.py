@@ -438,6 +438,8 @@ async def _gather(bench: Bench, watch: RideWatch, waiting: Waiting) -> BenchResu
         watch.problems.append("the recorder did not finish and was ended by force")
     outcome, tail = how_it_ended(bench, watch)
     outcome["rig_problems"] = [*outcome["rig_problems"], *watch.problems]
+    if stopped := robot.messages.get("stopped"):
+        outcome["robot_stopped"] = stopped
     if watch.hook_failed:
         outcome |= {"ended": "crashed", "trip_reason": watch.hook_failed}
     lives = not watch.recorder_gone or watch.replacing is not None
