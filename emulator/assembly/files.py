@@ -20,6 +20,7 @@ from emulator.config.scenario.schema import Scenario, load_scenario
 from emulator.config.software.own_software import who_is_stepped, wrong_class
 from emulator.config.software.stepped_robot import PythonRobot
 from emulator.config.vehicle.change import changed_values
+from emulator.config.vehicle.electronics import without_sections
 from emulator.config.vehicle.file import VehicleFile, load_vehicle
 from emulator.config.yaml_source import Source, beside
 from emulator.core.errors import ConfigError, Problem
@@ -161,6 +162,9 @@ def files_of_rig(
         vehicle_file = load_vehicle(vehicle_path(rig, source) if vehicle is None else vehicle)
     except ConfigError as error:
         problems += error.problems
+    else:
+        for name, text in without_sections(rig.electronics, vehicle_file.values):
+            problems.append(source.problem(("electronics", name), text))
     try:
         codec = read_codec(rig, source)
     except ConfigError as error:

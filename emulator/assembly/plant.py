@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from emulator.assembly.event_tables import events_of, frame_faults_of, stream_names, stream_seeds, triggers_of
 from emulator.assembly.frame_tables import output_tables, robot_frames
-from emulator.assembly.sensor_records import inertial_unit_record, rig_record, tone_rings
+from emulator.assembly.sensor_records import electronics_of, inertial_unit_record, rig_record, tone_rings
 from emulator.assembly.session import Session
 from emulator.core.frame_buffer import frame_buffer
 from emulator.core.keeping.kept_results import code_of, kept_numbers
@@ -84,6 +84,7 @@ def build_plant(session: Session) -> Plant:
         streams_0=starts,
         rings=tone_rings(session),
         imu=inertial_unit_record(session),
+        electronics=electronics_of(session),
     )
 
 

@@ -40,6 +40,7 @@ from emulator.sensors.imu import (
     turned,
 )
 from emulator.sensors.wheel_speed import MOST_INTERVALS, RING_DTYPE, tone_ring
+from emulator.vehicle.electronics.record import electronics_record
 from emulator.vehicle.integrate import begin
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.state import FRONT, N_U, REAR, scratch
@@ -75,9 +76,23 @@ def tone_rings(session: Session) -> NDArray[np.void]:
             resolution_m_s=config.resolution_m_s,
         )[0]
     carried = {s for name in session.outputs for s in session.codec.signals[session.codec.frame(name)]}
-    if carried & {o.name for o in OUTPUTS if o.source == "wheel_pulses"}:
+    read_by_units = bool(session.rig.electronics.modelled)
+    if read_by_units or carried & {o.name for o in OUTPUTS if o.source == "wheel_pulses"}:
         rings[2:] = rings[:2]
     return rings
+
+
+def electronics_of(session: Session) -> NDArray[np.void]:
+    """(1,) the bike's own electronics, those modelled that the rig says."""
+    tyre, ring = session.nominal.tyre, session.rig.sensors.wheel_speed.tone_ring
+    told = (None, None) if ring is None else (ring.rolling_radius_front_m, ring.rolling_radius_rear_m)
+    front, rear = (
+        float(tyre[which]["radius"]) if radius is None else radius
+        for which, radius in zip((FRONT, REAR), told, strict=True)
+    )
+    return electronics_record(
+        session.vehicle_file.values, set(session.rig.electronics.modelled), (front, rear), _TICK_S
+    )
 
 
 def inertial_unit_record(session: Session) -> NDArray[np.void]:

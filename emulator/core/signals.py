@@ -6,8 +6,9 @@ the scenario's origin, heading from east, anticlockwise.
 
 A recorded column is named ``group.quantity_unit``. Groups: ``truth`` what the plant knows and the robot
 never gets; ``actuator`` what acts on the bike after the actuator model; ``robot`` the last valid robot
-frames; ``output`` the last value put on the wire, as the receiver decodes it; ``line`` the target path beside
-the bike; ``bench`` the state of the rig; ``loop`` timing (zero on the stepped clock).
+frames; ``output`` the last value put on the wire, as the receiver decodes it; ``unit`` what the bike's
+own electronics do with what the actuators deliver (the same where none is modelled); ``line`` the target
+path beside the bike; ``bench`` the state of the rig; ``loop`` timing (zero on the stepped clock).
 """
 
 from __future__ import annotations
@@ -96,10 +97,18 @@ OUTPUTS: tuple[OutputValue, ...] = (
         "clutch_position", "1", "clutch lever position sensor, 1 pulled", "analogue", of="actuator.clutch"
     ),
     OutputValue(
-        "front_brake_line_Pa", "Pa", "front brake pressure sensor", "analogue", of="actuator.front_brake_Pa"
+        "front_brake_line_Pa",
+        "Pa",
+        "front brake pressure sensor, at the master cylinder",
+        "analogue",
+        of="actuator.front_brake_Pa",
     ),
     OutputValue(
-        "rear_brake_line_Pa", "Pa", "rear brake pressure sensor", "analogue", of="actuator.rear_brake_Pa"
+        "rear_brake_line_Pa",
+        "Pa",
+        "rear brake pressure sensor, at the master cylinder",
+        "analogue",
+        of="actuator.rear_brake_Pa",
     ),
     OutputValue(
         "fork_travel_m", "m", "fork stroke sensor, from full extension", "analogue", of="truth.fork_travel_m"
@@ -199,10 +208,26 @@ SIGNALS: tuple[Signal, ...] = (
     Signal("truth.support", "1", "1 while the support holds the bike upright"),
     Signal("truth.fallen", "1", "1 once the bike is down"),
     Signal("actuator.steering_torque_Nm", "N m", "torque at the steering head"),
-    Signal("actuator.throttle", "1", "throttle opening 0..1"),
-    Signal("actuator.front_brake_Pa", "Pa", "front brake line pressure"),
-    Signal("actuator.rear_brake_Pa", "Pa", "rear brake line pressure"),
+    Signal("actuator.throttle", "1", "throttle opening 0..1, as the robot's actuator sets it"),
+    Signal("actuator.front_brake_Pa", "Pa", "front brake line pressure, at the master cylinder"),
+    Signal("actuator.rear_brake_Pa", "Pa", "rear brake line pressure, at the master cylinder"),
     Signal("actuator.clutch", "1", "clutch lever, 0 released (engaged) to 1 pulled"),
+    Signal(
+        "unit.front_caliper_Pa",
+        "Pa",
+        "front brake pressure at the caliper, behind an antilock unit; without one that of the line",
+    ),
+    Signal("unit.rear_caliper_Pa", "Pa", "the same of the rear brake"),
+    Signal("unit.throttle", "1", "throttle the engine gets; without a unit that of the actuator"),
+    Signal(
+        "unit.speed_m_s", "m/s", "the bike's speed as an antilock unit believes it; 0 where none is modelled"
+    ),
+    Signal(
+        "unit.acting",
+        "1",
+        "bit mask of what acts: 1 antilock front, 2 antilock rear, 4 traction control, 8 wheelie control, "
+        "16 ignition cut, 32 slipper clutch, 64 units that go by wheel speeds have switched themselves off",
+    ),
     *(Signal(f"robot.{c.name}", c.unit, c.meaning) for c in COMMANDS),
     *(Signal(f"output.{o.name}", o.unit, o.meaning) for o in OUTPUTS if o.recorded),
     Signal("line.station_m", "m", "station of the nearest point of the target path, laps added up"),

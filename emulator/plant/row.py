@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from emulator.core.axes import roll_pitch_yaw, rotate
 from emulator.core.compiled import Record, jit
 from emulator.core.signals import INDEX, ROBOT_COMMANDS, beside, columns
-from emulator.events.actuator_faults import FRONT_BRAKE, REAR_BRAKE
+from emulator.events.actuator_faults import CLUTCH, FRONT_BRAKE, REAR_BRAKE, THROTTLE
 from emulator.plant.states import AWAITED, FREE, MISSING_ENABLE
 from emulator.road.line import Line, curvature_at, target_speed_at
 from emulator.vehicle.state import (
@@ -38,12 +38,10 @@ from emulator.vehicle.state import (
     T_SLIP_RATIO,
     T_TREAD,
     TORSION,
-    U_CLUTCH,
     U_GRIP_FRONT,
     U_GRIP_REAR,
     U_STEER_IMPOSED,
     U_STEER_TORQUE,
-    U_THROTTLE,
     VELOCITY,
     Scratch,
 )
@@ -71,6 +69,8 @@ _STEERING_TORQUE, _THROTTLE = columns("actuator.steering_torque_Nm", "actuator.t
 _FRONT_BRAKE, _REAR_BRAKE = columns("actuator.front_brake_Pa", "actuator.rear_brake_Pa")
 (_CLUTCH,) = columns("actuator.clutch")
 _ROBOT = beside(INDEX, *(f"robot.{name}" for name in ROBOT_COMMANDS))
+_FRONT_CALIPER, _REAR_CALIPER = columns("unit.front_caliper_Pa", "unit.rear_caliper_Pa")
+_VALVE, _BELIEVED_SPEED, _ACTING = columns("unit.throttle", "unit.speed_m_s", "unit.acting")
 _STATION, _OFFSET = columns("line.station_m", "line.offset_m")
 _TARGET_SPEED, _CURVATURE = columns("line.target_speed_m_s", "line.curvature_1_m")
 _STATE, _TRIP_REASON = columns("bench.state", "bench.trip_reason")
@@ -121,10 +121,10 @@ def fill_truth(
     row[_SUPPORT] = 0.0 if run.support == FREE else 1.0
     row[_FALLEN] = 1.0 if run.fallen_tick >= 0 else 0.0
     row[_STEERING_TORQUE] = s.reaction if u[U_STEER_IMPOSED] > 0.0 else u[U_STEER_TORQUE]
-    row[_THROTTLE] = u[U_THROTTLE]
+    row[_THROTTLE] = actuators[THROTTLE].delivered
     row[_FRONT_BRAKE] = actuators[FRONT_BRAKE].delivered
     row[_REAR_BRAKE] = actuators[REAR_BRAKE].delivered
-    row[_CLUTCH] = u[U_CLUTCH]
+    row[_CLUTCH] = actuators[CLUTCH].delivered
 
 
 @jit
@@ -132,16 +132,24 @@ def fill_rest(
     row: NDArray[np.float64],
     run: Record,
     robot: NDArray[np.float64],
+    electronics: Record,
     line: Line,
     lateness_us: float,
     compute_us: float,
 ) -> None:
     """Fill what is neither truth nor output; ``output`` columns are filled where values leave or arrive.
 
-    robot      (13,) last valid values of the robot, COMMANDS
+    robot        (13,) last valid values of the robot, COMMANDS
+    electronics  record of the bike's own (emulator.vehicle.electronics.record)
     """
     for i in range(robot.shape[0]):
         row[_ROBOT + i] = robot[i]
+    row[_FRONT_CALIPER], row[_REAR_CALIPER] = electronics.pressure[0], electronics.pressure[1]
+    row[_VALVE], row[_BELIEVED_SPEED], row[_ACTING] = (
+        electronics.throttle,
+        electronics.reference,
+        electronics.acting,
+    )
     row[_STATION], row[_OFFSET] = run.station, run.offset
     row[_TARGET_SPEED], row[_CURVATURE] = target_speed_at(line, run.station), curvature_at(line, run.station)
     row[_STATE], row[_TRIP_REASON], row[_EVENTS] = run.state, run.trip_reason, run.events_active

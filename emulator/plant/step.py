@@ -49,6 +49,7 @@ from emulator.events.sample_faults import sample_fault
 from emulator.events.table import FAULT
 from emulator.plant.bus import apply_frame_faults, inject_overload, received
 from emulator.plant.commands import SHIFT_DONE, SHIFT_FAILED, RobotFrames, actuate, receive, shift
+from emulator.plant.electronics import ignition_cut, slip_clutch, step_electronics
 from emulator.plant.events import SENSOR_GNSS, SENSOR_IMU, SENSOR_LEAN, grip_factor, step_events
 from emulator.plant.fall_causes import emit_event, watch
 from emulator.plant.fork import measured_angle
@@ -145,6 +146,7 @@ class Plant(NamedTuple):
     inbox, spare             room for frames on their way through the gates
     streams, streams_0       random streams, and what they start the ride with
     imu          (1,)        inertial unit
+    electronics  (1,)        ELECTRONICS_DTYPE, the bike's own
     rings        (4,)        tone rings front, rear; then those behind the pulse frames
     """
 
@@ -175,6 +177,7 @@ class Plant(NamedTuple):
     streams_0: NDArray[np.uint64]
     rings: NDArray[np.void]
     imu: NDArray[np.void]
+    electronics: NDArray[np.void]
 
 
 @jit
@@ -432,23 +435,29 @@ def act(p: Plant, riding: bool) -> None:
     """Actuators follow what is asked; gearbox, support and tow with them."""
     run, rig, m = p.run[0], p.rig[0], p.memory[0]
     actuate(rig, p.robot.robot, p.actuators, p.u)
+    step_electronics(p.electronics[0], p.actuators, p.rings, m.row, p.u, _TICK_S)
     if rig.angle_driven != 0:
         run.fork_angle = measured_angle(
             rig, run, p.robot.robot, p.actuators, p.events, p.past, p.streams, riding
         )
         impose(run.fork_angle, p.x, p.u)
+    cut = False
     if riding:
         lever = p.actuators[GEAR]
         still = lever.silent != 0 or not math.isnan(lever.stuck_at)
         request = math.nan if still else p.robot.robot[R_GEAR]
         shift_time = p.body[0].gearbox_shift_time * lever.slow
-        shifted = shift(run, request, p.u[U_CLUTCH], p.u[U_THROTTLE], shift_time, _TICK_S)
+        cut = ignition_cut(p.electronics[0], run, p.actuators, m.row, request, _TICK_S)
+        carried = 0.0 if cut else p.u[U_THROTTLE]
+        shifted = shift(run, request, p.u[U_CLUTCH], carried, shift_time, _TICK_S)
         if shifted == SHIFT_DONE:
             emit_event(m, EV_GEAR, run.gear, 0.0)
         elif shifted == SHIFT_FAILED:
             emit_event(m, EV_MISSED_GEAR, run.gear, 0.0)
     p.u[U_GEAR] = run.gear
-    p.u[U_ENGINE_CUT] = 1.0 if run.fallen_tick >= 0 and p.body[0].parts > 0 else 0.0  # its tip-over switch
+    down = run.fallen_tick >= 0 and p.body[0].parts > 0  # its tip-over switch
+    p.u[U_ENGINE_CUT] = 1.0 if down or cut else 0.0
+    slip_clutch(p.electronics[0], p.body[0], p.x, p.u)
     if run.support == CAUGHT:
         # Legs hold it upright and where it points, and neither tow nor brake.
         if p.u[U_SUPPORT] == 0.0:
@@ -584,7 +593,7 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
     share = sense_motion(p, sensed)
     sample_outputs(p, share)
     send(p, tx)
-    fill_rest(m.row, run, p.robot.robot, p.line, lateness_us, compute_us)
+    fill_rest(m.row, run, p.robot.robot, p.electronics[0], p.line, lateness_us, compute_us)
     if riding and run.diverged == 0:
         move_on(p)
     run.tick += 1

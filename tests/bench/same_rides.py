@@ -25,7 +25,12 @@ import numpy as np
 ROOT = Path(__file__).parents[2]
 RENAMED = {"bench.fault_active": "bench.events_active"}
 """Recorded signals by the name they had."""
-RIGS = {"angle_driven": "angle_driven.yaml", "bus": "megabit.yaml", "trainer_lap.yaml": "trainer.yaml"}
+RIGS = {
+    "angle_driven": "angle_driven.yaml",
+    "bus": "megabit.yaml",
+    "electronics": "own_units.yaml",
+    "trainer_lap.yaml": "trainer.yaml",
+}
 """What is not ridden on the loopback bench."""
 SEED = 3
 RIDE = """

@@ -127,7 +127,7 @@ def _tick(p, rx, tx, lateness_us, compute_us, marks):  # type: ignore[no-untyped
     _mark(marks, _SAMPLING)
     send(p, tx)
     _mark(marks, _SENDING)
-    fill_rest(m.row, run, p.robot.robot, p.line, lateness_us, compute_us)
+    fill_rest(m.row, run, p.robot.robot, p.electronics[0], p.line, lateness_us, compute_us)
     _mark(marks, _ROW)
     if riding and run.diverged == 0:
         move_on(p)

@@ -40,6 +40,7 @@ FAMILIES = (
         "braking",
         "bus",
         "cornering",
+        "electronics",
         "frames",
         "grip",
         "power",
@@ -63,7 +64,12 @@ class Ridden(NamedTuple):
 
 def rig_of(name: str) -> Path:
     """The rig a scenario is ridden on: faults of the bus ask for one with a bit rate."""
-    rigs = {"angle_driven": "angle_driven.yaml", "bus": "megabit.yaml", "trainer_lap": "trainer.yaml"}
+    rigs = {
+        "angle_driven": "angle_driven.yaml",
+        "bus": "megabit.yaml",
+        "electronics": "own_units.yaml",
+        "trainer_lap": "trainer.yaml",
+    }
     return RIG.with_name(rigs.get(name.split("/", maxsplit=1)[0], RIG.name))
 
 

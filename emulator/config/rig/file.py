@@ -40,8 +40,10 @@ from emulator.config.rig.shown.console import Console
 from emulator.config.rig.shown.telemetry import MqttTelemetry
 from emulator.config.software.stepped_robot import SteppedRobot
 from emulator.config.validation import Closed, missing, validate, wrong
+from emulator.config.vehicle.electronics import BRAKES, THROTTLES, Electronics
 from emulator.config.yaml_source import Source, beside
 from emulator.core.errors import ConfigError
+from emulator.vehicle.electronics.parameters import SHARED
 from emulator.wire.nmea import burst_seconds
 
 Cpu: TypeAlias = Annotated[int, Field(ge=0, le=1023)] | Literal["auto"]
@@ -201,6 +203,8 @@ class Rig(Closed):
     """The sensors as their devices are described."""
     actuators: Actuators
     """What lies between the robot's commands and the bike."""
+    electronics: Electronics = Electronics()
+    """The bike's own electronics. Left out: all of them are off."""
     limits: Limits
     """When the rig trips, and how it goes to rest."""
     permissives: tuple[PermissiveName, ...] = ()
@@ -275,6 +279,48 @@ class Rig(Closed):
                     "actuators",
                     key,
                 )
+        return self
+
+    @model_validator(mode="after")
+    def _units_count_edges(self) -> Rig:
+        for name in self.electronics.modelled:
+            if name in SHARED and self.sensors.wheel_speed.tone_ring is None:
+                raise wrong(
+                    "expected sensors.wheel_speed.tone_ring beside it where it is modelled: it counts the "
+                    "edges of these rings",
+                    "electronics",
+                    name,
+                )
+        return self
+
+    @model_validator(mode="after")
+    def _real_units_are_measured(self) -> Rig:
+        for name in self.electronics.real:
+            if self.device_under_test.kind == "reference":
+                raise wrong(
+                    "expected off or modelled where the reference robot rides: it has no unit to measure at; "
+                    "or device_under_test: {kind: external}",
+                    "electronics",
+                    name,
+                )
+            behind = THROTTLES if name in THROTTLES else BRAKES
+            for other in self.electronics.modelled:
+                if other in behind:
+                    raise wrong(
+                        f"expected off or real where {name} is real: what is measured is behind both",
+                        "electronics",
+                        other,
+                    )
+            for key in ("throttle",) if name in THROTTLES else ("front_brake", "rear_brake"):
+                lag = getattr(self.actuators, key).time_constant_ms
+                if lag > 0.0:
+                    raise wrong(
+                        f"expected 0 where electronics.{name} is real: what is measured behind it has its "
+                        f"lag already, got {lag:g}",
+                        "actuators",
+                        key,
+                        "time_constant_ms",
+                    )
         return self
 
     @model_validator(mode="after")

@@ -27,6 +27,7 @@ from emulator.config.yaml_source import Loc, Source
 from emulator.core.errors import ConfigError, Problem
 from emulator.core.signals import COMMAND, OUTPUT, OUTPUTS
 from emulator.sensors.sampling import MOST_VALUES
+from emulator.vehicle.electronics.parameters import SHARED
 from emulator.wire.can_frames import Codec
 from emulator.wire.dbc_frames import frames_in, load_codec
 from emulator.wire.e2e import BARE, MOST_BYTES_PROFILE_1, PROFILE_1, PROFILE_2
@@ -56,7 +57,8 @@ def frame_contradictions(rig: Rig, source: Source, codec: Codec) -> tuple[list[P
     problems: list[Problem] = []
     warnings: list[Problem] = []
     for check in (
-        *(_formats, _widths, _commands, _reference_robot, _inputs, _pulses, _reaction, _absent),
+        *(_formats, _widths, _commands, _reference_robot, _inputs, _pulses, _real_units),
+        *(_reaction, _absent),
         *(_ranges, _steps, _actuators, _wire_times, _bus_load),
     ):
         for finding in check(rig, codec):
@@ -224,6 +226,19 @@ def _pulses(rig: Rig, codec: Codec) -> Iterator[_Finding]:
         sources = {OUTPUTS[OUTPUT[s]].source for s in codec.signals[codec.frame(frame)] if s in OUTPUT}
         if "wheel_pulses" in sources and rig.sensors.wheel_speed.tone_ring is None:
             yield _Finding(("outputs", frame), "expected sensors.wheel_speed.tone_ring: pulses are its edges")
+
+
+def _real_units(rig: Rig, codec: Codec) -> Iterator[_Finding]:
+    """A unit on the bench that gets no pulses of ours brakes a bike that stands."""
+    carried = {signal for frame in rig.outputs for signal in codec.signals[codec.frame(frame)]}
+    ends = [end for end in ("front", "rear") if f"wheel_{end}_hz" not in carried]
+    by_pulses = [name for name in rig.electronics.real if name in SHARED]
+    for name in by_pulses if ends else ():
+        missing = " and ".join(f"wheel_pulses_{end}" for end in ends)
+        text = (
+            f"expected {missing} among outputs: the unit on the bench gets the wheels' speeds by their pulses"
+        )
+        yield _Finding(("electronics", name), text)
 
 
 def _reaction(rig: Rig, codec: Codec) -> Iterator[_Finding]:

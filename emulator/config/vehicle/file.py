@@ -24,6 +24,7 @@ from emulator.config.vehicle.consistency import contradictions
 from emulator.config.yaml_source import Loc, Source
 from emulator.core.errors import ConfigError, Problem
 from emulator.vehicle import params
+from emulator.vehicle.electronics.parameters import ELECTRONICS
 from emulator.vehicle.params import Curve, Group, Parameter
 
 _DEG = math.pi / 180.0
@@ -37,6 +38,7 @@ CONVERSIONS: dict[str, dict[str, float]] = {
     "s": {"ms": 1e-3},
     "s/m": {"s/mm": 1e3},
     "m/s": {"km/h": 1.0 / 3.6},
+    "m/s2": {},
     "rad": {"deg": _DEG},
     "rad/s": {"deg/s": _DEG, "rpm": _RPM, "1/min": _RPM},
     "1/rad": {"1/deg": 1.0 / _DEG},
@@ -50,9 +52,11 @@ CONVERSIONS: dict[str, dict[str, float]] = {
     "N m s/rad": {"N m s/deg": 1.0 / _DEG, "N m/rpm": 1.0 / _RPM},
     "N m/Pa": {"N m/kPa": 1e-3, "N m/bar": 1e-5, "N m/MPa": 1e-6},
     "Pa": {"kPa": 1e3, "bar": 1e5, "MPa": 1e6},
+    "Pa/s": {"kPa/s": 1e3, "bar/s": 1e5, "MPa/s": 1e6},
     "W": {"kW": 1e3},
     "K": {},
     "1/K": {"%/K": 1e-2},
+    "1/s": {"%/s": 1e-2},
     "J/K": {"kJ/K": 1e3},
     "W/K": {"kW/K": 1e3},
     "W s/(K m)": {"W h/(K km)": 3.6},
@@ -148,7 +152,7 @@ class _Heading(Closed):
 def _model(groups: tuple[Group, ...], tables: tuple[tuple[str, Curve], ...]) -> type[Closed]:
     """The file's model, laid out from the parameter table."""
     fields: dict[str, Any] = {name: (Table, Field(description=curve.meaning)) for name, curve in tables}
-    for group in (*groups, TANK):
+    for group in (*groups, *ELECTRONICS, TANK):
         entries: dict[str, Any] = {
             p.name: (Annotated[Entry, Words(_entry_words(p))], Field(description=_entry_text(p)))
             for p in group.parameters
@@ -198,7 +202,7 @@ def load_vehicle(
     wrong_at = {problem.key for problem in problems}
     values: dict[str, dict[str, float]] = {}
     warnings = list(source.warnings)
-    for group in (*groups, TANK):
+    for group in (*groups, *ELECTRONICS, TANK):
         if group.optional and not isinstance(source.data.get(group.name), dict):
             continue
         values[group.name] = {}

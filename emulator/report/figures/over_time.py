@@ -66,7 +66,8 @@ def time_series(
         here = [(i, c) for i, c in enumerate(criteria) if i not in taken and subject(c)[0] in shown]
         taken |= {i for i, _ in here}
         of = sorted({label for trace in panel.traces for label in hit.get(trace.signal, ())}, key=_number_in)
-        if not of and not here and not any(_recorded(run, t.signal) for t in panel.traces):
+        nothing = not any(_recorded(run, t.signal) for t in panel.traces) or _idle(run, panel)
+        if not of and not here and nothing:
             continue
         found.append((not of, *_panel(run, panel, here, of, whole)))
     unrecorded = unrecorded_hits(run)
@@ -87,6 +88,14 @@ def _hit(run: Run) -> dict[str, list[str]]:
         for signal in signals_hit(event):
             out.setdefault(signal, []).append(f"F{number + 1}")
     return out
+
+
+def _idle(run: Run, panel: PanelOf) -> bool:
+    """Whether what the panel is about does nothing all along."""
+    if panel.unless is None or panel.unless[0] not in run.signals:
+        return panel.unless is not None
+    it, other = run.signals[panel.unless[0]], run.signals.get(panel.unless[1])
+    return np.array_equal(it, np.zeros_like(it) if other is None else other, equal_nan=True)
 
 
 def _recorded(run: Run, signal: str) -> bool:

@@ -51,6 +51,7 @@ class PanelOf:
     fast      whether what it shows can swing
     zero      whether its axis begins at zero, since nothing it shows is ever negative
     whole     whether its axis has whole numbers only
+    unless    a signal that has to differ somewhere from another one, or from 0, or there is nothing to show
     """
 
     title: str
@@ -59,6 +60,7 @@ class PanelOf:
     fast: bool = False
     zero: bool = False
     whole: bool = False
+    unless: tuple[str, str] | None = None
 
 
 def _panel(
@@ -68,11 +70,12 @@ def _panel(
     fast: bool = False,
     zero: bool = False,
     whole: bool = False,
+    unless: tuple[str, str] | None = None,
 ) -> PanelOf:
     """``given``: signal, its words, its look."""
     unit, factor = shown or shown_unit(_unit(given[0][0]))
     traces = tuple(Trace(signal, label, *_LOOKS[look], factor) for signal, label, look in given)
-    return PanelOf(title, unit, traces, fast, zero, whole)
+    return PanelOf(title, unit, traces, fast, zero, whole, unless)
 
 
 def shown_unit(unit: str) -> tuple[str, float]:
@@ -166,6 +169,32 @@ PANELS: tuple[PanelOf, ...] = (
         ("robot.rear_brake_Pa", "from the robot", "asked"),
         zero=True,
     ),
+    *(
+        _panel(
+            f"{end} caliper, beside its master cylinder",
+            (f"unit.{end.lower()}_caliper_Pa", "at the caliper", "true"),
+            (f"actuator.{end.lower()}_brake_Pa", "at the master cylinder", "second"),
+            zero=True,
+            unless=(f"unit.{end.lower()}_caliper_Pa", f"actuator.{end.lower()}_brake_Pa"),
+        )
+        for end in ("Front", "Rear")
+    ),
+    _panel(
+        "Engine's throttle, beside the grip",
+        ("unit.throttle", "the engine gets", "true"),
+        ("actuator.throttle", "at the grip", "second"),
+        shown=_PERCENT,
+        zero=True,
+        unless=("unit.throttle", "actuator.throttle"),
+    ),
+    _panel(
+        "The bike's electronics that act: antilock front 1, rear 2, traction 4, wheelie 8, "
+        "ignition cut 16, slipper clutch 32, off 64",
+        ("unit.acting", "sum of those that act", "true"),
+        zero=True,
+        whole=True,
+        unless=("unit.acting", ""),
+    ),
     _panel(
         "Clutch lever, pulled",
         ("actuator.clutch", "on the bike", "true"),
@@ -235,6 +264,7 @@ _WHOSE = {
     "truth": "true, ",
     "output": "sent, ",
     "actuator": "on the bike, ",
+    "unit": "on the bike, ",
     "robot": "from the robot, ",
     "line": "true, ",
 }

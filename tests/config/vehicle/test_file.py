@@ -134,7 +134,8 @@ BROKEN = [
         "steering:\n",
         "steerage:\n",
         "6:1: steerage: unknown key; known keys: kind, name, purpose, engine_torque, "
-        "frame, steering, tank, did you mean 'steering'?",
+        "frame, steering, control_unit, antilock, traction, wheelie, ride_by_wire, quickshifter, "
+        "slipper_clutch, tank, did you mean 'steering'?",
     ),
     (
         "unit: [rpm, N m]",

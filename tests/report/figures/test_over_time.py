@@ -64,6 +64,33 @@ def test_every_recorded_output_has_a_panel(ride_folder: Callable[..., Path]) -> 
     assert {f"output.{o.name}" for o in OUTPUTS if o.recorded} - shown == paths
 
 
+def test_electronics_have_panels_where_they_do_something(ride_folder: Callable[..., Path]) -> None:
+    run = read_run(ride_folder(6.0))
+    line = run.signals["actuator.front_brake_Pa"]
+    idle = run.signals | {
+        "unit.front_caliper_Pa": line.copy(),
+        "unit.rear_caliper_Pa": run.signals["actuator.rear_brake_Pa"].copy(),
+        "unit.throttle": run.signals["actuator.throttle"].copy(),
+        "unit.acting": np.zeros(len(run.tick)),
+    }
+
+    def about(signals: dict[str, np.ndarray]) -> list[str]:
+        headings = [heading for heading, _ in time_series(replace(run, signals=signals), [], [])]
+        return [h for h in headings if "caliper" in h or "beside the grip" in h or "electronics" in h]
+
+    assert about(idle) == []
+    assert about({k: v for k, v in idle.items() if not k.startswith("unit.")}) == []  # of an older record
+    let_off = idle["unit.front_caliper_Pa"].copy()
+    let_off[-500:] += 1e5
+    acting = np.zeros(len(run.tick))
+    acting[-500:] = 1.0
+    shown = about(idle | {"unit.front_caliper_Pa": let_off, "unit.acting": acting})
+    assert [h.partition(",")[0].partition(" that")[0] for h in shown] == [
+        "Front caliper",
+        "The bike's electronics",
+    ]
+
+
 def test_a_signal_that_no_panel_shows_gets_one_if_a_fault_hits_it(ride_folder: Callable[..., Path]) -> None:
     run = read_run(ride_folder(6.0))
     event = {"kind": "fault", "name": "moved", "effect": "offset", "signal": "gnss_x_m"}

@@ -1,0 +1,1 @@
+"""The bike's own electronics: what stands between the rider's levers and brakes, engine and clutch."""

@@ -1,0 +1,55 @@
+"""The reference robot on a bike with electronics of its own, and on the same one without."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from emulator.assembly.session import load_session
+from emulator.record.reader import Run, read_run
+from emulator.record.writer import RunWriter
+from emulator.stages.virtual import VirtualRide
+from tests.support.scripted_robot import SCENARIOS
+
+BEGINS, ENDS = 18.0, 19.2
+"""[s] of both levers being pulled to the end, in the scenario's file."""
+
+
+def ridden(name: str, rig: str, folder: Path) -> Run:
+    session = load_session(
+        SCENARIOS / "rigs" / f"{rig}.yaml", SCENARIOS / "runs" / "electronics" / f"{name}.yaml"
+    )
+    with RunWriter(folder, session.manifest(stage="virtual")) as writer:
+        VirtualRide(session).run(writer)
+    return read_run(folder)
+
+
+@pytest.mark.slow
+def test_full_braking_at_35_degrees_stays_within_a_metre_where_locked_brakes_fell_the_bike(
+    tmp_path: Path,
+) -> None:
+    with_unit = ridden("braking_in_a_bend", "own_units", tmp_path / "with")
+    without = ridden("braking_in_a_bend", "loopback", tmp_path / "without")
+    for run in (with_unit, without):
+        begins = int(np.argmax(run.time_s >= BEGINS))
+        lean = np.degrees(abs(run.signal("truth.roll_rad")[begins - 100 : begins]))
+        assert lean.mean() == pytest.approx(35.0, abs=1.0)
+    braking = (with_unit.time_s >= BEGINS) & (with_unit.time_s < ENDS)
+    assert abs(with_unit.signal("line.offset_m")[braking]).max() < 1.0
+    assert with_unit.signal("truth.fallen").max() == 0.0
+    speed = with_unit.signal("truth.speed_m_s")[braking]
+    assert speed[0] - speed[-1] > 0.6 * 9.81 * (ENDS - BEGINS)  # it does brake
+    fallen = without.time_s[np.argmax(without.signal("truth.fallen") > 0.0)]
+    assert BEGINS < fallen < BEGINS + 0.5
+    locked = (without.time_s >= BEGINS + 0.1) & (without.time_s < fallen)
+    assert without.signal("truth.wheel_front_rad_s")[locked].max() < 1.0
+
+
+@pytest.mark.slow
+def test_a_throttle_that_sticks_open_in_first_gear_is_no_fall_with_wheelie_control(tmp_path: Path) -> None:
+    """What its file says of the bike without it."""
+    over = ridden("throttle_in_first_gear", "loopback", tmp_path)
+    assert over.signal("truth.pitch_rad").min() < -1.0
+    assert over.signal("truth.fallen").max() == 1.0
