@@ -16,11 +16,18 @@ from tests.guide.markdown import GUIDE
 from tests.guide.printed_numbers import Printed, of_source, of_terminal
 from tests.guide.printed_output import printed_by, source
 from tests.guide.printed_rows import named_twice, naming_nothing, rows_of, unconfirmed, without_a_row
+from tests.support.made_up_day import calibration_file, made_up_day
 from tests.support.stored_runs import unpack_runs
 from tests.support.track_log import Planted, logged, made_up_ride
 
 ROWS = rows_of((GUIDE / "printed-figures-logs.md").read_text(encoding="utf-8"))
-OF = {"`emulator export`": {"export"}, "`emulator track import`": {"import"}}
+OF = {
+    "`emulator export`": {"export"},
+    "`emulator track import`": {"import"},
+    "`emulator track plan`": {"plan"},
+    "`emulator track calibrate`": {"calibrate"},
+    "`emulator vehicle history`": {"history"},
+}
 
 MAP = """\
 kind: track_map
@@ -49,7 +56,7 @@ def printed(tmp_path_factory: pytest.TempPathFactory) -> set[Printed]:
     run = unpack_runs(tmp_path_factory.mktemp("stored")) / "virtual"
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(folder)  # so that no number of a path is printed
-        return set(_of_export(run)) | set(_of_import())
+        return set(_of_export(run)) | set(_of_import()) | set(_of_calibration(folder))
 
 
 def _of_export(run: Path) -> Iterator[Printed]:
@@ -79,13 +86,29 @@ def _of_import() -> Iterator[Printed]:
         yield from of_source("import", source(f"track/logs/{module}.py"))
 
 
+def _of_calibration(folder: Path) -> Iterator[Printed]:
+    """Of a made-up day, and what is said where the model can't do it."""
+    _, records = made_up_day(folder)
+    file = str(calibration_file(folder))
+    for item in printed_by("track", "plan", file):
+        yield from of_terminal("plan", item)
+    names = [str(record) for record in records]
+    asked = ("track", "calibrate", file, *names[:3], "--held-out", names[3], "--out", "new.yaml")
+    for item in printed_by(*asked):
+        yield from of_terminal("calibrate", item)
+    for module in ("model_error", "stretches"):
+        yield from of_source("calibrate", source(f"track/calibration/{module}.py"))
+    for item in printed_by("vehicle", "history", "new.yaml", "--used-in", "."):
+        yield from of_terminal("history", item)
+
+
 def _unlike(rng: np.random.Generator) -> Callable[[str], NDArray[np.float64] | None]:
     """Two wheels' speeds that have nothing to do with each other."""
     return {f"output.wheel_{end}_m_s": rng.normal(20.0, 5.0, 2000) for end in ("front", "rear")}.get
 
 
 def test_every_printed_number_has_one_row_and_every_row_a_number(printed: set[Printed]) -> None:
-    assert {one.section for one in printed} == {"export", "import"}
+    assert {one.section for one in printed} == {section for of in OF.values() for section in of}
     assert without_a_row(printed, ROWS, OF) == []
     assert named_twice(printed, ROWS, OF) == []
     assert naming_nothing(printed, ROWS, OF) == []

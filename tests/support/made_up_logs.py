@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
@@ -10,11 +11,19 @@ from emulator.config.vehicle.file import load_vehicle
 from emulator.track.calibration.estimate import Models
 from emulator.track.calibration.excitation import Leg, dither, made_up_ride
 from emulator.track.calibration.innovations import Stretch
-from emulator.track.calibration.parameters import Free, Measured, Parameters, usually_unknown
+from emulator.track.calibration.parameters import (
+    USUALLY_HELD,
+    USUALLY_UNKNOWN,
+    Free,
+    Measured,
+    Parameters,
+    usually,
+)
 from emulator.track.calibration.steady_model import OUTPUTS, Noise
 from emulator.track.into.grid import held
 from emulator.track.into.marks import sound_samples
 
+VEHICLE = Path(__file__).parents[2] / "scenarios" / "vehicles" / "demo_racer.yaml"
 STEP_s = 0.02
 NOISE = Noise(0.1, 0.3, 3.0, (0.004, 0.004, 0.001, 0.005, 0.05))
 SHARES = {
@@ -51,9 +60,9 @@ def demo_parameters(
     """Of the demo racer.
 
     error  a value of it that is another one, and by which factor
-    usual  what is usually not known exactly is free besides
+    usual  what is usually not known exactly is free or held besides
     """
-    file = load_vehicle("scenarios/vehicles/demo_racer.yaml")
+    file = load_vehicle(VEHICLE)
     free = []
     for name, share in shares.items():
         group, key = name.split(".")
@@ -62,8 +71,9 @@ def demo_parameters(
         group, key = error[0].split(".")
         file.values[group][key] *= error[1]
     if usual:
-        free += usually_unknown(file.values, tuple(free))
-    return Parameters(file.values, file.tables, tuple(free), measured)
+        free += usually(USUALLY_UNKNOWN, file.values, tuple(free))
+    held = usually(USUALLY_HELD, file.values, tuple(free)) if usual else ()
+    return Parameters(file.values, file.tables, tuple(free), measured, held=held)
 
 
 class Hidden(NamedTuple):

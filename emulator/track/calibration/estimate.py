@@ -81,7 +81,7 @@ class Models:
 class Estimate:
     """What the logs say of the free parameters.
 
-    values, standard (p,), covariance (p, p)   with what the model cannot do; the nuisances are in it
+    values, standard (p,), covariance (p, p)   with nuisances, what is held, what the model can't
     prior    (p,)    standard deviations beforehand
     nuisance (l, 8)  NUISANCES of each log
     left_out         samples that did not fit the others
@@ -165,12 +165,13 @@ class Calibration:
         fitted, p = self.fitted(), len(self.parameters)
         error = find_model_error(self._pieces(fitted), p, self.standard)
         at = fitted.values + error.moved
+        covariance = error.covariance + self._by_held(fitted)
         return Estimate(
             tuple(one.name for one in self.parameters.free),
             tuple(self.parameters.units),
             at[:p],
-            np.sqrt(np.diag(error.covariance))[:p],
-            error.covariance[:p, :p],
+            np.sqrt(np.diag(covariance))[:p],
+            covariance[:p, :p],
             self.parameters.standard,
             self.parameters.start,
             at[p:].reshape(self.logs, len(NUISANCES)),
@@ -178,6 +179,24 @@ class Calibration:
             fitted.standard[:p],
             self.left_out,
         )
+
+    def _by_held(self, fitted: Fitted) -> Values:
+        """(n, n) covariance of what the held parameters, being uncertain, move the fit by."""
+        p, h = len(self.parameters), len(self.parameters.held)
+        if not h:
+            return np.zeros_like(fitted.covariance)
+        everything = Calibration(
+            self.parameters.with_held_free(),
+            self.stretches,
+            self.models.noise,
+            nuisance_standard=self.nuisance_standard,
+        )
+        at = np.concatenate([fitted.values[:p], everything.start[p : p + h], fitted.values[p:]])
+        everything.whiten_at(at)
+        slopes = everything.jacobian(at)
+        own = np.delete(slopes, np.s_[p : p + h], axis=1)
+        moves = -fitted.covariance @ (own.T @ slopes[:, p : p + h]) * everything.standard[p : p + h]
+        return np.asarray(moves @ moves.T)
 
     def fitted(self, start: Values | None = None, held: dict[int, float] | None = None) -> Fitted:
         """The least squares alone, of parameters and nuisances. Raises NotFitted.

@@ -24,7 +24,14 @@ from emulator.track.calibration.excitation import Leg
 from emulator.track.calibration.innovations import Stretch
 from emulator.track.calibration.judging import Judged, gain, judge
 from emulator.track.calibration.least_squares import NotFitted
-from emulator.track.calibration.parameters import Free, Measured, Parameters, usually_unknown
+from emulator.track.calibration.parameters import (
+    USUALLY_HELD,
+    USUALLY_UNKNOWN,
+    Free,
+    Measured,
+    Parameters,
+    usually,
+)
 from emulator.track.calibration.steady_model import Noise
 from emulator.track.calibration.stretches import NotSteady, stretches_of_record
 from emulator.track.calibration.version import version_text
@@ -107,8 +114,10 @@ def asked_of(path: Path) -> Asked:
     if problems:
         raise ConfigError(problems)
     free = tuple(Free(one.name, one.sd) for one in file.parameters)
+    held: tuple[Free, ...] = ()
     if file.others == "usual":
-        free += usually_unknown(vehicle.values, free)
+        free += usually(USUALLY_UNKNOWN, vehicle.values, free)
+        held = usually(USUALLY_HELD, vehicle.values, free)
     elif not free:
         raise ConfigError([source.problem(("others",), "expected a parameter, or others: usual")])
     parameters = Parameters(
@@ -117,6 +126,7 @@ def asked_of(path: Path) -> Asked:
         free,
         tuple(Measured(one.figure, one.value, one.sd) for one in file.measured),
         robot,
+        held,
     )
     acting, sensors = file.not_measured, file.sensor_noise
     noise = Noise(

@@ -56,7 +56,7 @@ def counted(stretch: Stretch) -> NDArray[np.bool_]:
     settling, hole = (max(1, round(t / stretch.step_s)) for t in (SETTLING_s, _HOLE_s))
     waiting, missed = settling, 0
     settled = np.zeros(len(there), bool)
-    lost = ~there.any(axis=1)
+    lost = there.sum(axis=1) == 0
     for i in range(len(there)):
         missed = missed + 1 if lost[i] else 0
         waiting = settling if missed > hole else max(0, waiting - 1)
@@ -84,10 +84,18 @@ def _innovations(
 ) -> tuple[Values, Values]:
     out, refused = np.zeros_like(stretch.outputs), np.zeros_like(stretch.outputs)
     _innovate(
-        model.A, model.B, model.C, model.K, model.rate, model.torque, model.outputs,
+        model.A, model.B, model.C, model.K, model.rate, _smoothed(model.rate_sd), model.torque, model.outputs,
         stretch.torque, stretch.outputs, nuisance, far, np.zeros((2, len(model.A))), out, refused,
     )  # fmt: skip
     return out, refused
+
+
+def _smoothed(rate_sd: float) -> float:
+    """Width [rad/s] of friction's step as it is expected where the rate is known to a standard deviation.
+
+    tanh(x / w) is about erf(sqrt(pi) x / (2 w)), which a normal distribution widens to w^2 + pi sd^2 / 2.
+    """
+    return math.sqrt(STICKING_rad_s**2 + 0.5 * math.pi * rate_sd**2)
 
 
 @jit
@@ -97,6 +105,7 @@ def _innovate(
     C: Values,
     K: Values,
     rate: Values,
+    sticking: float,
     steady_torque: float,
     steady_outputs: Values,
     torque: Values,
@@ -115,7 +124,7 @@ def _innovate(
         for i in range(n):
             turning += rate[i] * x[i]
         u = nuisance[0] * torque[k] + nuisance[1] - steady_torque
-        u -= nuisance[2] * math.tanh(turning / STICKING_rad_s)
+        u -= nuisance[2] * math.tanh(turning / sticking)
         for j in range(m):
             seen = outputs[k, j]
             if math.isnan(seen):

@@ -1,15 +1,19 @@
 """What the model cannot do, so that intervals do not lie.
 
-Two questions. Do the parameters act alike at every speed and lean? Each stretch may have parameters of its
-own, those of all plus a deviation of standard deviation t times each prior's. t is what the logs make likely
-(restricted likelihood over a grid; half a Cauchy distribution beforehand), and the intervals are the mixture:
-where stretches agree it adds little, where not it is what widens them. And is what is left noise? Whitened
-innovations of the right model have the variance 1 and nothing in common with those before; a larger variance
-widens all intervals. Where any of the three is large the model can't do what the logs show, and that is said.
+What is held is not known exactly either. Its uncertainty goes into the intervals as what it would move the
+estimate by (S. F. Schmidt's consider parameters, from memory): emulator.track.calibration.estimate.
+
+Two questions remain. Do the parameters act alike at every speed and lean? Each stretch may have parameters
+of its own, those of all plus a deviation of standard deviation t times each prior's. t is what the logs make
+likely (restricted likelihood over a grid; half a Cauchy distribution beforehand), and the intervals are the
+mixture: where stretches agree it adds little, where not it is what widens them. And is what is left noise?
+Whitened innovations of the right model have the variance 1 and nothing in common with those before; a larger
+variance widens all intervals. Where any of the three is large the model can't do what the logs show, and that
+is said.
 
 The deviations of stretches are a random effect: N. M. Laird and J. H. Ware, Biometrics 38 (1982) 963-974,
-from memory; linear about the fit. An error that is the same in every stretch and hides in a parameter is
-seen by nobody.
+from memory; linear about the fit. An error of what is
+neither free nor held, the same in every stretch and hidden in a parameter, is seen by nobody.
 """
 
 from __future__ import annotations

@@ -79,11 +79,43 @@ USUALLY_UNKNOWN: dict[str, float] = {
 no source."""
 
 
-def usually_unknown(values: ByGroup, free: tuple[Free, ...]) -> tuple[Free, ...]:
-    """Parameters of USUALLY_UNKNOWN that are not free and not zero, with their standard deviations."""
-    names = {one.name for one in free}
+USUALLY_HELD: dict[str, float] = {
+    "frame_torsion.x": 0.05,
+    "frame_torsion.z": 0.05,
+    "frame_torsion.damping": 0.5,
+    "main_frame.x": 0.01,
+    "swingarm.mass": 0.05,
+    "steered_frame.mass": 0.05,
+    "steered_frame.x": 0.01,
+    "fork_lower.mass": 0.05,
+    "fork_lower.izz": 0.15,
+    "air.side_area": 0.2,
+    "air.drag_area": 0.1,
+    **{
+        f"{end}_wheel.{key}": share
+        for end in ("front", "rear")
+        for key, share in (("mass", 0.05), ("diametral_inertia", 0.1))
+    },
+    **{
+        f"tyre_{end}.{key}": share
+        for end in ("front", "rear")
+        for key, share in (
+            ("crown_radius", 0.05),
+            ("radius", 0.01),
+            ("vertical_stiffness", 0.15),
+            ("carcass_damping", 0.5),
+        )
+    },
+}
+"""What steady riding hardly tells, and is not known exactly either: it stays as it is, and widens what is
+told of the others. Standard deviation as a share of the value. Common practice, no source."""
+
+
+def usually(shares: Mapping[str, float], values: ByGroup, but: tuple[Free, ...]) -> tuple[Free, ...]:
+    """Parameters of such a table that are not among others and not zero, with their standard deviations."""
+    names = {one.name for one in but}
     found = []
-    for name, share in USUALLY_UNKNOWN.items():
+    for name, share in shares.items():
         group, key = name.split(".")
         if name not in names and values[group][key] != 0.0:
             found.append(Free(name, share * abs(values[group][key])))
@@ -110,6 +142,7 @@ class Parameters:
 
     values, tables   of the vehicle file, in SI
     robot            on it
+    held             what is not corrected and not known exactly either: it widens what is told of the others
     Raises KeyError for a parameter or figure that is none, ValueError for a prior that is none.
     """
 
@@ -120,12 +153,13 @@ class Parameters:
         free: tuple[Free, ...],
         measured: tuple[Measured, ...] = (),
         robot: RigidMass | None = None,
+        held: tuple[Free, ...] = (),
     ) -> None:
-        told = [(f.name, f.standard) for f in free] + [(m.figure, m.standard) for m in measured]
+        told = [(f.name, f.standard) for f in (*free, *held)] + [(m.figure, m.standard) for m in measured]
         for name, standard in told:
             if not standard > 0.0:
                 raise ValueError(f"expected a standard deviation above zero of {name}, got {standard}")
-        self.free, self.measured, self.robot = free, measured, robot
+        self.free, self.measured, self.robot, self.held = free, measured, robot, held
         self._values, self._tables = values, dict(tables)
         self.places = [tuple(one.name.split(".")) for one in free]
         self.start = np.array([values[group][name] for group, name in self.places])
@@ -135,6 +169,10 @@ class Parameters:
         self.most = np.array([p.high for p in table])
         self.units = [p.unit for p in table]
         self._figures = [FIGURES[one.figure] for one in measured]
+
+    def with_held_free(self) -> Parameters:
+        """The same with the held ones free, behind those that are."""
+        return Parameters(self._values, self._tables, (*self.free, *self.held), self.measured, self.robot)
 
     def __len__(self) -> int:
         return len(self.free)

@@ -67,7 +67,7 @@ class SteadyModel(NamedTuple):
     K (n, m), S (m, m) the steady predictor's gain, and the covariance of its innovations
     Q (n, n)           covariance of a step's process noise
     torque, outputs    the steady motion's own [N m] and (m,)
-    rate               (n,) reads the steering rate [rad/s]
+    rate               (n,) reads the steering rate [rad/s];  rate_sd  how far off what is predicted of it is
     """
 
     A: Values
@@ -79,6 +79,7 @@ class SteadyModel(NamedTuple):
     torque: float
     outputs: Values
     rate: Values
+    rate_sd: float
 
 
 def read_outputs(x: Values, xdot: Values) -> Values:
@@ -107,7 +108,9 @@ def steady_model(vehicle: Vehicle, steady: Steady, noise: Noise, step_s: float) 
     S = C @ P @ C.T + R
     K = np.linalg.solve(S, C @ P @ A_d.T).T
     rate = (kept == D_JOINT_RATE + STEER).astype(float)
-    return SteadyModel(A_d, B_d, C, K, S, Q, float(steady.u[0]), read_outputs(steady.x, np.zeros(N_X)), rate)
+    there = read_outputs(steady.x, np.zeros(N_X))
+    rate_sd = float(np.sqrt(rate @ P @ rate))
+    return SteadyModel(A_d, B_d, C, K, S, Q, float(steady.u[0]), there, rate, rate_sd)
 
 
 def sampled(A: Values, B: Values, density: Values, step_s: float) -> tuple[Values, Values, Values]:

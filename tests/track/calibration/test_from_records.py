@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import csv
 import json
 from pathlib import Path
 
 import numpy as np
 import pytest
 import typer
-from ruamel.yaml import YAML
 
 from emulator.campaign.evidence.vehicle_uses import uses_of
 from emulator.cli.track.calibrate import calibrate as calibrate_command
@@ -18,76 +16,22 @@ from emulator.cli.vehicle.history import history as history_command
 from emulator.config.vehicle.file import load_vehicle
 from emulator.core.errors import ConfigError
 from emulator.runs.calibration import calibrated, forecast_of
-from emulator.runs.from_track import import_track
-from emulator.track.calibration.estimate import Models
 from emulator.track.calibration.from_records import CalibrationRefused
-from emulator.track.calibration.stretches import SIGNALS, TORQUE
 from emulator.track.calibration.version import history
-from tests.support.made_up_logs import NOISE, PLAN, STEP_s, demo_parameters, hidden_bike
-
-VEHICLE = Path("scenarios/vehicles/demo_racer.yaml").resolve()
-SHARES = {"steering.damping": 0.25, "main_frame.ixx": 0.2, "tyre_rear.pneumatic_trail": 0.05}
-UNITS = ("rad/s", "rad/s", "rad", "rad", "m/s")
-
-
-def calibration_file(folder: Path, **keys: object) -> Path:
-    start = load_vehicle(VEHICLE).values
-    parameters = [
-        {"name": name, "sd": share * abs(start[name.split(".")[0]][name.split(".")[1]])}
-        for name, share in SHARES.items()
-    ]
-    path = folder / "day.yaml"
-    content = {
-        "kind": "calibration",
-        "name": "demo racer, calibrated",
-        "vehicle": str(VEHICLE),
-        "parameters": parameters,
-        "others": "exact",
-        "legs": [{"speed_km_h": 45, "lean_deg": side * 17, "seconds": 10} for side in (1, -1)],
-    }
-    with path.open("w", encoding="utf-8") as file:
-        YAML().dump(content | keys, file)
-    return path
+from tests.support.made_up_day import calibration_file, made_up_day
+from tests.support.made_up_logs import VEHICLE
 
 
 @pytest.fixture(scope="module")
-def day(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, np.ndarray, list[Path]]:
-    """Folder, hidden truth, and records imported from CSV: four stretches, the last one to judge."""
-    folder = tmp_path_factory.mktemp("day")
-    parameters, rng = demo_parameters(SHARES), np.random.default_rng(4)
-    truth = parameters.start * [1.2, 0.85, 1.0]
-    legs = (PLAN[0], PLAN[4], PLAN[2], PLAN[3])
-    rides = hidden_bike(Models(parameters, NOISE), truth, rng, 1, legs)
-    map_file = folder / "map.yaml"
-    channels = [{"channel": TORQUE, "signal": TORQUE, "unit": "N m"}]
-    channels += [{"channel": n, "signal": n, "unit": u} for n, u in zip(SIGNALS, UNITS, strict=True)]
-    with map_file.open("w", encoding="utf-8") as file:
-        YAML().dump(
-            {
-                "kind": "track_map",
-                "name": "Made up",
-                "time": {"channel": "t", "unit": "s"},
-                "channels": channels,
-            },
-            file,
-        )
-    records = []
-    for k, (_, _, torque, outputs) in enumerate(rides.rides):
-        log = folder / f"log{k}.csv"
-        with log.open("w", newline="", encoding="utf-8") as file:
-            writer = csv.writer(file)
-            writer.writerow(("t", TORQUE, *SIGNALS))
-            for i, (u, row) in enumerate(zip(torque[0], outputs[0], strict=True)):
-                writer.writerow([f"{i * STEP_s:.3f}", *(f"{v:.9g}" for v in (u, *row))])
-        records.append(import_track([log], map_file, folder / f"record{k}").folder)
-    return folder, truth, records
+def day(tmp_path_factory: pytest.TempPathFactory) -> tuple[np.ndarray, list[Path]]:
+    return made_up_day(tmp_path_factory.mktemp("day"))
 
 
 @pytest.mark.slow
 def test_logs_become_a_vehicle_file_that_says_where_it_is_from(
-    day: tuple[Path, np.ndarray, list[Path]], tmp_path: Path
+    day: tuple[np.ndarray, list[Path]], tmp_path: Path
 ) -> None:
-    _, truth, records = day
+    truth, records = day
     file, out = calibration_file(tmp_path), tmp_path / "new.yaml"
     found = calibrated(file, records[:3], records[3], out, command="as typed", date="2026-01-02")
     off = np.abs(found.estimate.values - truth) / found.estimate.standard
@@ -124,8 +68,8 @@ def test_logs_become_a_vehicle_file_that_says_where_it_is_from(
 
 
 @pytest.mark.slow
-def test_a_base_that_changed_since_is_told(day: tuple[Path, np.ndarray, list[Path]], tmp_path: Path) -> None:
-    _, _, records = day
+def test_a_base_that_changed_since_is_told(day: tuple[np.ndarray, list[Path]], tmp_path: Path) -> None:
+    _, records = day
     base = tmp_path / "base.yaml"
     base.write_bytes(VEHICLE.read_bytes())
     out = tmp_path / "new.yaml"
@@ -144,9 +88,9 @@ def test_a_base_that_changed_since_is_told(day: tuple[Path, np.ndarray, list[Pat
 
 @pytest.mark.slow
 def test_commands_tell_what_they_found(
-    day: tuple[Path, np.ndarray, list[Path]], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    day: tuple[np.ndarray, list[Path]], tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    _, _, records = day
+    _, records = day
     file, out = calibration_file(tmp_path), tmp_path / "new.yaml"
     with pytest.raises(typer.Exit) as ended:
         calibrate_command(file, records[:3], records[3], out)
@@ -177,10 +121,8 @@ def test_a_forecast_is_what_a_made_up_day_comes_to(tmp_path: Path) -> None:
     assert (found.speeds, found.both_leans) == (1, True)
 
 
-def test_what_cannot_be_is_told_at_its_place(
-    day: tuple[Path, np.ndarray, list[Path]], tmp_path: Path
-) -> None:
-    _, _, records = day
+def test_what_cannot_be_is_told_at_its_place(day: tuple[np.ndarray, list[Path]], tmp_path: Path) -> None:
+    _, records = day
     twice = [{"name": "steering.damping", "sd": sd} for sd in (1.0, 2.0)]
     for keys, words in (
         ({"parameters": twice}, "expected each once; steering.damping"),

@@ -44,33 +44,46 @@ def fisher_bound(problem: Calibration, truth: np.ndarray) -> np.ndarray:
     return np.sqrt(np.diag(covariance_of(problem.jacobian(at))[0]))[: len(truth)]
 
 
+class Repeats:
+    """A hidden bike's rides, and what is found of each."""
+
+    def __init__(self) -> None:
+        rng = np.random.default_rng(7)
+        self.plain = demo_parameters()
+        offset = np.clip(rng.standard_normal(len(self.plain)), -1.5, 1.5)
+        self.truth = self.plain.start + offset * self.plain.standard
+        self.rides = hidden_bike(Models(self.plain, NOISE), self.truth, rng, REPEATS)
+        self.models = Models(self.plain, NOISE)
+
+    def problem(self, k: int) -> Calibration:
+        """One of them, with what was measured and what its logs suffered."""
+        rng = np.random.default_rng((7, k))
+        parameters = demo_parameters(measured=measured_anew(self.truth, self.plain, rng))
+        return Calibration(parameters, logs_of(self.rides, k, rng), NOISE, models=self.models)
+
+    def found(self, k: int) -> Estimate:
+        """What is found of it."""
+        return self.problem(k).estimate()
+
+
+def judge(repeats: Repeats, found: list[Estimate]) -> None:
+    """What has to hold of all of them."""
+    bound = fisher_bound(repeats.problem(0), repeats.truth)
+    off = np.abs([(one.values - repeats.truth) / one.standard for one in found])
+    widths = np.median([one.standard for one in found], axis=0)
+    in_95, in_50 = (off < MOST).sum(axis=0), (off < HALF).sum(axis=0)
+    print(in_95, in_50, (widths / bound).round(3), (widths / repeats.plain.standard).round(3))
+    assert not any(one.error.cannot for one in found)
+    assert all(one.left_out > 0 for one in found)
+    assert in_95.min() >= 87
+    assert in_50.min() >= 34
+    assert in_50.max() <= 66
+    assert (widths / bound).max() <= 2.0
+    assert all(one.told.all() for one in found)
+
+
 @pytest.mark.slow
 @pytest.mark.timeout(3600)
 def test_intervals_hold_the_hidden_truth_as_often_as_they_say() -> None:
-    rng = np.random.default_rng(7)
-    plain = demo_parameters()
-    truth = plain.start + np.clip(rng.standard_normal(len(plain)), -1.5, 1.5) * plain.standard
-    rides = hidden_bike(Models(plain, NOISE), truth, rng, REPEATS)
-    models, found, bound = Models(plain, NOISE), list[Estimate](), np.empty(0)
-    for k in range(REPEATS):
-        if k and k % 20 == 0:
-            print(
-                k,
-                (np.abs([(one.values - truth) / one.standard for one in found]) < MOST).sum(axis=0),
-                flush=True,
-            )
-        parameters = demo_parameters(measured=measured_anew(truth, plain, rng))
-        problem = Calibration(parameters, logs_of(rides, k, rng), NOISE, models=models)
-        if k == 0:
-            bound = fisher_bound(problem, truth)
-        found.append(problem.estimate())
-        assert not found[-1].error.cannot
-        assert found[-1].left_out > 0
-    off = np.abs([(one.values - truth) / one.standard for one in found])
-    widths = np.median([one.standard for one in found], axis=0)
-    print((off < MOST).sum(axis=0), (off < HALF).sum(axis=0), widths / bound, widths / plain.standard)
-    assert (off < MOST).sum(axis=0).min() >= 87
-    assert (off < HALF).sum(axis=0).min() >= 34
-    assert (off < HALF).sum(axis=0).max() <= 66
-    assert (widths / bound).max() <= 2.0
-    assert all(one.told[:-1].all() for one in found)
+    repeats = Repeats()
+    judge(repeats, [repeats.found(k) for k in range(REPEATS)])

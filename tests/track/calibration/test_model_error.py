@@ -27,12 +27,13 @@ def estimate(error: tuple[str, float] | None, plan: tuple[Leg, ...] = PLAN) -> t
 @pytest.mark.parametrize(
     "error",
     [
-        ("frame_torsion.damping", 3.0),
-        ("tyre_front.crown_radius", 1.3),
-        ("tyre_rear.crown_radius", 0.8),
-        ("front_wheel.mass", 1.3),
-        ("front_wheel.diametral_inertia", 1.5),
-        ("tyre_rear.carcass_damping", 4.0),
+        # one and a half times what each is usually unknown by
+        ("tyre_front.crown_radius", 1.075),
+        ("front_wheel.diametral_inertia", 1.15),
+        ("main_frame.x", 0.985),
+        # far off, what steady riding shows
+        ("tyre_rear.crown_radius", 0.5),
+        ("frame_torsion.x", 0.3),
     ],
 )
 def test_with_a_planted_error_intervals_hold_or_the_model_is_said_to_fail(error: tuple[str, float]) -> None:
