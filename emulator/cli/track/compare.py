@@ -125,6 +125,7 @@ def _as_dict(compared: Compared) -> dict[str, Any]:
                         for c in closed.corners
                     ],
                 },
+                "follows": [None if one is None else one._asdict() for one in compared.follows],
                 "remarks": list(compared.remarks),
             }
         )

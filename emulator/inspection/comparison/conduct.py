@@ -14,6 +14,7 @@ from emulator.report.beside import beside
 from emulator.report.figures.drawing import Figure
 from emulator.runs.in_memory import ride_in_memory
 from emulator.stages.virtual import without_permissives
+from emulator.track.comparison.actuation import Following, following
 from emulator.track.comparison.equal_stations import Beside, equal_stations
 from emulator.track.comparison.misfit import Misfit, misfit
 from emulator.track.comparison.short_predictions import Predictions, model_of, predictions
@@ -28,6 +29,7 @@ class Compared(NamedTuple):
     bike         name of the model's vehicle file
     found, said  short predictions and what they say; None: the record allows none, ``remarks`` say why
     closed       the two rides at equal stations, and panels over station
+    follows      of both, how the torque on the bike follows its command; None: not recorded
     """
 
     run: Run
@@ -38,6 +40,7 @@ class Compared(NamedTuple):
     said: Misfit | None
     closed: Beside | None
     panels: tuple[tuple[str, Figure], ...]
+    follows: tuple[Following | None, Following | None]
     turns: tuple[Turn, ...]
     remarks: tuple[str, ...]
 
@@ -98,6 +101,7 @@ def compare(
         said,
         closed,
         panels,
+        (following(run), None if beside_it is None else following(beside_it)),
         steady_turns(run, session.vehicle),
         tuple(remarks),
     )

@@ -19,6 +19,7 @@ from emulator.record.writer import write_whole
 from emulator.report.figures.drawing import BLUE, GREY, INK, ORANGE, Figure, axis, curve, plane
 from emulator.report.page import page_html
 from emulator.report.terminal_table import terminal_table
+from emulator.track.comparison.actuation import Following
 from emulator.track.comparison.misfit import Misfit, classes, grown, worst
 from emulator.track.comparison.short_predictions import HORIZONS_S, Predictions
 from emulator.track.comparison.steady_figures import FIGURES
@@ -32,7 +33,7 @@ EXPLAINED_HEADS = ("number of the bike", "the bike has more of it", "explains", 
 CLOSED_HEADS = ("signal", "rms", "most", "at station", "noise of both")
 
 
-_WORDS = ("explained_words", "closed_words")
+_WORDS = ("explained_words", "closed_words", "follow_words")
 _NAMED = (
     *("said_rows", "growth", "growth_heads", "growth_rows", "class_heads", "class_rows", "worst_rows"),
     *("explained_rows", "closed_rows", "corner_heads", "corner_rows", "panels"),
@@ -51,19 +52,15 @@ def headline(compared: Compared) -> str:
     said = compared.said
     if said is None:
         return "No short predictions could be made; see the notes."
-    if not said.noisy:
-        return (
-            "The record has no noise of its own, so no error can be called chance: they are told as they are."
-        )
+    of = "what noise explains" if said.noisy else "what good sensors' noise would explain"
     if not said.told_apart:
         return (
-            f"Short predictions err {said.times_noise:.2f} times what noise explains: "
+            f"Short predictions err {said.times_noise:.2f} times {of}: "
             "record and model can't be told apart by them."
         )
     best = said.explained[0]
     words = (
-        f"Short predictions err {said.times_noise:.1f} times what noise explains, "
-        "offset and gain of the torque taken out."
+        f"Short predictions err {said.times_noise:.1f} times {of}, offset and gain of the torque taken out."
     )
     if best.share > 0.5:
         words += f" {best.name} would explain {100 * best.share:.0f} % of it" + (
@@ -77,18 +74,24 @@ def headline(compared: Compared) -> str:
 def said_rows(said: Misfit) -> list[list[str]]:
     """What short predictions come to, a row each."""
     size, white = said.size, said.white
+    told = f"{said.times_noise:.3g}; the record has no noise of its own, so that of good sensors is taken"
+    judged = [["errors over noise", told]]
+    if said.noisy:
+        judged = [
+            [
+                "errors over noise",
+                f"{said.times_noise:.2f}, sum of squares {size.total:.0f} of {size.freedom} expected; "
+                f"a true model is as far off or further in {_chance(size.chance)}",
+            ],
+            [
+                "independence of errors",
+                f"Ljung-Box {white.total:.1f} over {white.freedom} lags; a true model has as much or more in "
+                f"{_chance(white.chance)}",
+            ],
+        ]
     return [
         ["starts that share nothing", str(said.starts)],
-        [
-            "errors over noise",
-            f"{said.times_noise:.2f}, sum of squares {size.total:.0f} of {size.freedom} expected; "
-            f"a true model is as far off or further in {_chance(size.chance)}",
-        ],
-        [
-            "independence of errors",
-            f"Ljung-Box {white.total:.1f} over {white.freedom} lags; a true model has as much or more in "
-            f"{_chance(white.chance)}",
-        ],
+        *judged,
         [
             "torque offset",
             f"{said.offset.value:+.3f} N m, known to {1.96 * said.offset.sigma:.3f} N m (95 %): "
@@ -120,6 +123,8 @@ def console_tables(compared: Compared) -> RenderableType:
             )
     if compared.closed is not None:
         parts.append(terminal_table(f"Beside {compared.other}", CLOSED_HEADS, closed_rows(compared)))
+        if words := follow_words(compared):
+            parts.append(Text(words))
     return Group(*parts, *(Text(f"note: {remark}") for remark in compared.remarks))
 
 
@@ -147,6 +152,7 @@ def comparison_html(compared: Compared) -> str:
             "closed_words": f"From station {closed.from_m:.0f} to {closed.to_m:.0f} m the record took "
             f"{abs(closed.seconds):.2f} s {'longer' if closed.seconds > 0.0 else 'less'}.",
             "closed_rows": closed_rows(compared),
+            "follow_words": follow_words(compared),
             "panels": [(key, heading) for key, heading, _figure in panels],
         }
         values["corner_heads"], values["corner_rows"] = corner_table(compared)
@@ -307,6 +313,22 @@ def closed_rows(compared: Compared) -> list[list[str]]:
         ]
         for d in compared.closed.differences
     ]
+
+
+def follow_words(compared: Compared) -> str:
+    """How the torque follows its command in both, and what the record adds; empty where it isn't recorded."""
+    own, other = compared.follows
+    if own is None or other is None:
+        return ""
+
+    def told(one: Following) -> str:
+        return f"{one.later_ms:.1f} ms later, {one.offset_Nm:+.3f} N m off with {one.left_Nm:.3f} N m left"
+
+    return (
+        f"The torque on the bike follows its command in the record {told(own)}; "
+        f"in {compared.other} {told(other)}. "
+        f"The record adds {own.later_ms - other.later_ms:+.1f} ms."
+    )
 
 
 def corner_table(compared: Compared) -> tuple[list[str], list[list[str]]]:

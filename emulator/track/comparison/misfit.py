@@ -65,7 +65,7 @@ class Misfit(NamedTuple):
 
     starts       how many that share nothing
     size, white  tests of the sum of squares and of its independence, offset and gain of the torque fitted
-    noisy        whether the record has noise of its own; without it both tests say how small floors are
+    noisy        whether the record has noise of its own; without it both tests have no meaning
     offset, gain of the torque [N m], [1]: what the bike felt more than was recorded
     torque_share of all squares that these two explain
     explained    every suspect, best first
@@ -87,8 +87,9 @@ class Misfit(NamedTuple):
 
     @property
     def told_apart(self) -> bool:
-        """Whether record and model differ by more than noise explains."""
-        return self.noisy and self.times_noise > 1.0 and min(self.size.chance, self.white.chance) < SURE
+        """Whether record and model differ by more than noise, its own or that of good sensors, explains."""
+        sure = not self.noisy or min(self.size.chance, self.white.chance) < SURE
+        return self.times_noise > 1.0 and sure
 
 
 def misfit(found: Predictions) -> Misfit:
@@ -113,8 +114,8 @@ def misfit(found: Predictions) -> Misfit:
         ChiSquare(total, freedom, _either_side(total, freedom)),
         _ljung_box(left),
         all(
-            sigma > reading.floor
-            for reading, sigma in zip(found.measured.readings, found.measured.sigma, strict=True)
+            own
+            for reading, own in zip(found.measured.readings, found.measured.own, strict=True)
             if reading.shown
         ),
         offset,

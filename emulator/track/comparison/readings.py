@@ -42,7 +42,7 @@ class Reading(NamedTuple):
 
     key, column  what it is called here, and the record's column
     unit, words  of people: figures are told times ``per``
-    floor        [SI] least noise that is taken for: below it nothing is told apart
+    floor        [SI] noise of a good sensor, taken where a record has none; common practice, no source
     turns        it is an angle that goes round
     shown        it has a row and a curve of its own; all of them count
     """
@@ -101,19 +101,19 @@ def readings_of(run: Run, vehicle: Vehicle) -> tuple[Reading, ...]:
     radius = {which: float(vehicle.tyre[which]["radius"]) for which in (REAR, FRONT)}
     rear, front = JOINT_RATE + REAR_WHEEL, JOINT_RATE + FRONT_WHEEL
     found = [
-        Reading("roll", "truth.roll_rad", "lean", "°", _DEG, 1e-6, lambda s: attitude(s)[0]),
-        Reading("roll_rate", "truth.roll_rate_rad_s", "roll rate", "°/s", _DEG, 1e-5, _state(OMEGA)),
-        Reading("yaw_rate", "truth.yaw_rate_rad_s", "yaw rate", "°/s", _DEG, 1e-5, _state(OMEGA + 2)),
-        Reading("steer", "truth.steer_rad", "steering angle", "°", _DEG, 1e-6, _state(JOINT + STEER)),
-        Reading("x", "truth.x_m", "place, east", "m", 1.0, 1e-4, _state(POSITION), shown=False),
-        Reading("y", "truth.y_m", "place, north", "m", 1.0, 1e-4, _state(POSITION + 1), shown=False),
+        Reading("roll", "truth.roll_rad", "lean", "°", _DEG, 5e-4, lambda s: attitude(s)[0]),
+        Reading("roll_rate", "truth.roll_rate_rad_s", "roll rate", "°/s", _DEG, 2e-3, _state(OMEGA)),
+        Reading("yaw_rate", "truth.yaw_rate_rad_s", "yaw rate", "°/s", _DEG, 2e-3, _state(OMEGA + 2)),
+        Reading("steer", "truth.steer_rad", "steering angle", "°", _DEG, 2e-4, _state(JOINT + STEER)),
+        Reading("x", "truth.x_m", "place, east", "m", 1.0, 0.02, _state(POSITION), shown=False),
+        Reading("y", "truth.y_m", "place, north", "m", 1.0, 0.02, _state(POSITION + 1), shown=False),
         Reading(
             "pitch_rate",
             "truth.pitch_rate_rad_s",
             "pitch rate",
             "°/s",
             _DEG,
-            1e-5,
+            2e-3,
             _state(OMEGA + 1),
         ),
         Reading(
@@ -122,10 +122,10 @@ def readings_of(run: Run, vehicle: Vehicle) -> tuple[Reading, ...]:
             "fork travel",
             "mm",
             1e3,
-            1e-6,
+            2e-4,
             _state(JOINT + FORK, 1.0, float(body["fork_design_travel"])),
         ),
-        Reading("engine", "truth.engine_rad_s", "engine", "rad/s", 1.0, 1e-3, _state(ENGINE), shown=False),
+        Reading("engine", "truth.engine_rad_s", "engine", "rad/s", 1.0, 1.0, _state(ENGINE), shown=False),
     ]
     wheels = {
         "output.wheel_front_m_s": ("wheel_front", "front wheel's speed", _state(front, radius[FRONT])),
@@ -133,16 +133,16 @@ def readings_of(run: Run, vehicle: Vehicle) -> tuple[Reading, ...]:
     }
     stands = taken.get("truth.speed_m_s", "")
     if stands in wheels:
-        found += [Reading(k, c, w, "m/s", 1.0, 1e-4, r) for c, (k, w, r) in wheels.items()]
+        found += [Reading(k, c, w, "m/s", 1.0, 0.03, r) for c, (k, w, r) in wheels.items()]
     else:
-        found.append(Reading("speed", "truth.speed_m_s", "speed", "m/s", 1.0, 1e-4, _along))
+        found.append(Reading("speed", "truth.speed_m_s", "speed", "m/s", 1.0, 0.02, _along))
         own = (
             ("wheel_front", "truth.wheel_front_rad_s", front),
             ("wheel_rear", "truth.wheel_rear_rad_s", rear),
         )
-        found += [Reading(k, c, c, "rad/s", 1.0, 1e-3, _state(at), shown=False) for k, c, at in own]
+        found += [Reading(k, c, c, "rad/s", 1.0, 0.1, _state(at), shown=False) for k, c, at in own]
     if taken.get("truth.heading_rad") == "course":
-        found.append(Reading("course", "truth.heading_rad", "course", "°", _DEG, 1e-6, _course, turns=True))
+        found.append(Reading("course", "truth.heading_rad", "course", "°", _DEG, 1e-3, _course, turns=True))
     else:
         found.append(
             Reading(
@@ -151,13 +151,13 @@ def readings_of(run: Run, vehicle: Vehicle) -> tuple[Reading, ...]:
                 "heading",
                 "°",
                 _DEG,
-                1e-6,
+                1e-3,
                 lambda s: attitude(s)[2],
                 turns=True,
             )
         )
     if "truth.z_m" in run.signals:
-        found.append(Reading("z", "truth.z_m", "height", "m", 1.0, 1e-5, _state(POSITION + 2), shown=False))
+        found.append(Reading("z", "truth.z_m", "height", "m", 1.0, 5e-3, _state(POSITION + 2), shown=False))
     for which, end in ((REAR, "rear"), (FRONT, "front")):
         if np.isfinite(vehicle.tyre[which]["tread_heat_capacity"]):
             best = float(vehicle.tyre[which]["tread_best_temperature"])
@@ -168,7 +168,7 @@ def readings_of(run: Run, vehicle: Vehicle) -> tuple[Reading, ...]:
                     f"{end} tread",
                     "K",
                     1.0,
-                    1e-2,
+                    0.5,
                     _state(TREAD + which, 1.0, best),
                     shown=False,
                 )
@@ -204,25 +204,25 @@ def unturned(angle: Values) -> Values:
 
 
 class Noise(NamedTuple):
-    """How a column is measured.
-
-    sigma  [SI] standard deviation of a sample; ``rows`` from one sample to the next
-    """
+    """Standard deviation of a sample [SI]; whether it is the record's ``own``, or that of a good sensor."""
 
     sigma: float
-    rows: int
+    own: bool
+
+
+_NONE = 0.02
+"""Of a good sensor's noise: below that a record has none of its own."""
 
 
 def noise_of(run: Run, reading: Reading) -> Noise:
-    """Noise of a column, from its own samples; at least the reading's floor.
+    """Noise of a column, from its own samples; where it has none that of a good sensor.
 
     By third differences of neighbouring samples, whose variance is 20 times that of white noise and which
     take away what moves smoothly; of these the median, since steps and bumps are few. Source: definition
     (1 + 9 + 9 + 1 = 20). Noise that one sample shares with the next is not seen.
     """
-    sampled = sampled_rows(run, reading.column)
-    rows = max(1, round(len(sampled) / max(1, int(sampled.sum()))))
-    return Noise(max(_spread(run, reading.column), reading.floor), rows)
+    sigma = _spread(run, reading.column)
+    return Noise(sigma, True) if sigma > _NONE * reading.floor else Noise(reading.floor, False)
 
 
 def _spread(run: Run, column: str) -> float:

@@ -77,8 +77,8 @@ from emulator.vehicle.state import (
 
 STRETCH_BLOCKS = 30
 """Blocks that a state is smoothed over: 0.3 s."""
-_COARSE = (1000.0, 30.0, 1.0)
-"""Noise that is taken at least, times the readings' floors, one fit after the other: from afar the nearest
+_COARSE = (3.0, 0.0)
+"""Noise that is taken at least, times that of good sensors, one fit after the other: from afar the nearest
 thousandth of a degree leads astray."""
 _STEPS = 15
 _HELD = (0.0, 1.0, 1e2, 1e4, 1e6)
@@ -114,7 +114,7 @@ class Measured(NamedTuple):
 
     inputs   (n, 8)  as in PLAYED; NaN where one is missing
     values   (r, n)  of each reading where it has a sample, else NaN
-    sigma    (r,)    noise of a sample
+    sigma    (r,)    noise of a sample; ``own`` (r,) whether it is the record's own
     torque_sigma     [N m] noise of the torque in a tick
     free     (n,)    whether the bike rides by itself there: released, not down
     """
@@ -124,6 +124,7 @@ class Measured(NamedTuple):
     inputs: Values
     values: Values
     sigma: Values
+    own: NDArray[np.bool_]
     torque_sigma: float
     free: NDArray[np.bool_]
 
@@ -159,8 +160,9 @@ def measured(run: Run, vehicle: Vehicle) -> Measured:
             free[place] &= ~(run.signals[name] > 0.0)
     if step > 1:
         free = free[np.arange(n) // step * step]
-    sigma = np.array([noise_of(run, reading).sigma for reading in readings])
-    return Measured(first, readings, inputs, values, sigma, torque_noise(run), free)
+    noise = [noise_of(run, reading) for reading in readings]
+    sigma, own = np.array([n.sigma for n in noise]), np.array([n.own for n in noise])
+    return Measured(first, readings, inputs, values, sigma, own, torque_noise(run), free)
 
 
 def _on_ticks(run: Run, name: str, place: NDArray[np.int64], n: int, step: int, *, held: bool) -> Values:
@@ -293,8 +295,9 @@ def smoothed_state(seen: Measured, model: Model, turns: SteadyTurns, tick: int, 
 def _fitted(
     seen: Measured, model: Model, tick: int, inputs: Values, guess: Values, x: Values, coarse: float
 ) -> Values:
-    """The start (N_X,) from which the stretch is met best, from x on, with noise of so many floors at least.
+    """The start (N_X,) from which the stretch is met best, searched from x on.
 
+    coarse  noise of at least so many times that of good sensors is taken
     Steps of Levenberg and Marquardt: shorter ones where a whole one makes it worse.
     Raises NotStarted where the motion is lost.
     """

@@ -47,7 +47,7 @@ def wrong_torque(session, record):
 def test_played_from_its_own_state_the_records_model_is_the_record(session):
     run = lap_start()[1]
     model = model_of(session)
-    found = predictions(run, model, 13.0)  # without noise the smoothed state is the state
+    found = predictions(run, model, 13.0)
     assert len(found.ones) >= 2
     for one in found.ones:
         for (_, reading), error in zip(one.rows, one.error, strict=True):
