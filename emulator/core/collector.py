@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import atexit
 import gc
 
-_NEW_OBJECTS = 100_000
+_NEW_OBJECTS = 300_000
 """How many new ones a process of this package makes before they are looked at; the usual 700 is met two
 hundred times while modules are imported, which make nothing but what stays."""
 
 
 def seldom_collect() -> None:
-    """Look for circles of references far less often: a command is over before there are many."""
+    """Look for circles of references far less often: a command is over before there are many.
+
+    At its end, when all memory is given back at once, they are not looked for either.
+    """
     gc.set_threshold(_NEW_OBJECTS, 20, 20)
+    atexit.register(gc.freeze)
 
 
 def stop_collector() -> bool:

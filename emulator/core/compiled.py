@@ -37,10 +37,21 @@ class Compiled:
 
         return dispatcher(self.py_func, memory=self.memory)
 
+    @cached_property
+    def inner(self) -> Any:
+        """The same for calls from compiled code alone, without what a call from Python or by address needs.
+
+        That takes arguments apart one by one, and of a bench they have hundreds of arrays: of every function
+        that only others call it would be compiled for nothing.
+        """
+        from emulator.core.compiler import dispatcher
+
+        return dispatcher(self.py_func, memory=self.memory, inner=True)
+
     @property
     def _numba_type_(self) -> Any:
         """What the compiler asks of a value that it meets in a function."""
-        return self.dispatcher._numba_type_
+        return self.inner._numba_type_
 
     def __call__(self, *arguments: object, **named: object) -> Any:
         """The function's result."""

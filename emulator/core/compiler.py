@@ -29,11 +29,15 @@ from emulator.core.keeping.code_key import code_key, machine_key, signature_key
 from emulator.core.keeping.loaded_code import loaded
 
 
-def dispatcher(function: Callable[..., object], *, memory: bool) -> Any:
-    """numba's dispatcher of a function, which asks our cache; the plain function where it is switched off."""
+def dispatcher(function: Callable[..., object], *, memory: bool, inner: bool = False) -> Any:
+    """numba's dispatcher of a function, which asks our cache; the plain function where it is switched off.
+
+    inner  called from compiled code alone
+    """
     njit: Any = numba.njit  # whose types leave out the option
     # said both ways: left out, it is as in whoever calls the function
-    compiled = njit(nogil=True, error_model="numpy", _nrt=memory)(function)
+    wrapped = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True} if inner else {}
+    compiled = njit(nogil=True, error_model="numpy", _nrt=memory, **wrapped)(function)
     if hasattr(compiled, "overloads"):  # else compiling is switched off
         compiled._cache = ContentCache(compiled)
         compiled.get_call_template = partial(_by_type, compiled.get_call_template)

@@ -26,7 +26,6 @@ def _session() -> Session:
 def _vehicle() -> None:
     from emulator.lap.steady_limits import limits_on
     from emulator.vehicle.dynamics import derivative
-    from emulator.vehicle.integrate import finish
     from emulator.vehicle.params import TYRE_DTYPE, VEHICLE_DTYPE
     from emulator.vehicle.state import N_U, N_X, scratch
 
@@ -34,7 +33,6 @@ def _vehicle() -> None:
     x, u, xdot = np.zeros(N_X), np.zeros(N_U), np.zeros(N_X)
     body, tyre, work = np.zeros(1, VEHICLE_DTYPE), np.zeros(2, TYRE_DTYPE), scratch()
     derivative(body, tyre, x, u, work, xdot)
-    finish(body, tyre, x, u, 1e-3, work)
     limits_on(_session().vehicle, 1.0, speeds=(20.0,), n_angles=3)
 
 

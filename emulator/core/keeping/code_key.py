@@ -39,6 +39,14 @@ _TYPES_BY_NAME = (types.Number, types.Boolean, types.NoneType, types.UnicodeType
 _NOT_IN_THE_CODE = ("CACHE_", "COLOR_SCHEME", "CUDA_", "GDB_", "NUMBA_", "SHOW_HELP", "THREADING_")
 """Beginnings of compiler settings that differ between machines and don't reach the code of one thread."""
 
+_CACHE, _EXTENDED_ARG, _LOAD_GLOBAL = (dis.opmap[name] for name in ("CACHE", "EXTENDED_ARG", "LOAD_GLOBAL"))
+_CONSTANT, _LOCAL = frozenset(dis.hasconst), frozenset(dis.haslocal)
+_GLOBAL = frozenset({_LOAD_GLOBAL, dis.opmap["LOAD_NAME"]})
+_ATTRIBUTE = frozenset(dis.opmap[name] for name in ("LOAD_ATTR", "LOAD_METHOD") if name in dis.opmap)
+_NAME = frozenset(dis.hasname) - _GLOBAL - _ATTRIBUTE
+_ATTRIBUTE_SHIFT = int(sys.version_info >= (3, 12))
+"""Bits beside the name's number in such an instruction; in one that loads a global there is one always."""
+
 _WAY = "calls by type"
 """How this package has functions compiled beyond the compiler's settings (emulator.core.compiler)."""
 
@@ -101,28 +109,48 @@ def _known_by_name(module: str) -> bool:
 
 
 def _read(code: CodeType) -> tuple[str, frozenset[_Global]]:
-    """Text of a function's instructions and signature, and the globals in them."""
+    """Text of a function's instructions and signature, and the globals in them.
+
+    Their bytes are gone through one by one: every start asks this of a thousand functions, and by the
+    standard library's way of telling instructions it takes three times as long.
+    """
     known = _READ.get(id(code))
     if known is not None:
         return known[1], known[2]
     names: set[_Global] = set()
-    steps = []
+    steps: list[tuple[int, object]] = []
     loaded = ""  # the global that the instruction before loaded
-    for step in dis.get_instructions(code):
-        if step.opname == "EXTENDED_ARG":
+    raw, high = code.co_code, 0
+    for at in range(0, len(raw), 2):
+        op, said = raw[at], raw[at + 1] | high
+        if op == _CACHE:
             continue
+        if op == _EXTENDED_ARG:
+            high = said << 8
+            continue
+        high = 0
         if loaded:
-            names.add((loaded, str(step.argval) if step.opname in {"LOAD_ATTR", "LOAD_METHOD"} else ""))
+            names.add((loaded, code.co_names[said >> _ATTRIBUTE_SHIFT] if op in _ATTRIBUTE else ""))
             loaded = ""
-        said: object = step.argval
-        if isinstance(said, CodeType):
-            said, inner = _read(said)
-            names |= inner
-        elif step.opcode in dis.hasconst:
-            said = _Reach(None).of(said)
-        elif step.opname in {"LOAD_GLOBAL", "LOAD_NAME"}:
-            loaded = str(said)
-        steps.append((step.opname, str(said)))
+        if op in _CONSTANT:
+            value = code.co_consts[said]
+            if isinstance(value, CodeType):
+                text, inner = _read(value)
+                names |= inner
+            else:
+                text = _Reach(None).of(value)
+            steps.append((op, text))
+        elif op in _GLOBAL:
+            loaded = code.co_names[said >> 1 if op == _LOAD_GLOBAL else said]
+            steps.append((op, loaded))
+        elif op in _ATTRIBUTE:
+            steps.append((op, (code.co_names[said >> _ATTRIBUTE_SHIFT], said & _ATTRIBUTE_SHIFT)))
+        elif op in _NAME and said < len(code.co_names):
+            steps.append((op, code.co_names[said]))
+        elif op in _LOCAL and said < len(code.co_varnames):
+            steps.append((op, code.co_varnames[said]))
+        else:
+            steps.append((op, said))
     n = code.co_argcount + code.co_kwonlyargcount
     n += bool(code.co_flags & 4) + bool(code.co_flags & 8)  # *args, **kwargs
     arguments = (code.co_argcount, code.co_posonlyargcount, code.co_kwonlyargcount, code.co_varnames[:n])

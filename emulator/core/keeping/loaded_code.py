@@ -34,7 +34,9 @@ class LoadedLibrary(JITCodeLibrary):
         engine.finalize_object()
 
     def get_pointer_to_function(self, name: str) -> int:
-        """Address of one of the functions that the object file has for callers from outside."""
+        """Address of a function that the object file has for callers from outside; 0: it has not."""
+        if name.encode() not in self._object:
+            return 0
         return int(self._codegen._engine.get_function_address(name))
 
     def _get_module_for_linking(self) -> Any:

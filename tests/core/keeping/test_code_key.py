@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import dis
 import importlib
 import inspect
 import os
@@ -146,6 +147,27 @@ def test_every_compiled_function_of_the_package_has_a_key() -> None:
     assert set(calls()) == set(functions)
     keys = {name: code_key(function) for name, function in functions.items()}
     assert len(set(keys.values())) == len(keys)
+
+
+def test_globals_are_those_that_the_standard_library_tells_of() -> None:
+    """Of every function of the package: what is loaded, and which attribute is taken of it at once."""
+    for name, function in compiled_functions().items():
+        told, loaded = set(), ""
+        for step in dis.get_instructions(function.py_func.__code__):
+            if step.opname == "EXTENDED_ARG":
+                continue
+            if loaded:
+                taken = step.opname in {"LOAD_ATTR", "LOAD_METHOD"}
+                told.add((loaded, str(step.argval).removeprefix("NULL|self + ") if taken else ""))
+            loaded = str(step.argval) if step.opname in {"LOAD_GLOBAL", "LOAD_NAME"} else ""
+        inner = any(inspect.iscode(value) for value in function.py_func.__code__.co_consts)
+        found = module._read(function.py_func.__code__)[1]
+        assert told <= found if inner else told == found, name
+
+
+def test_names_of_arguments_count_where_they_are_given_by_name() -> None:
+    call = "def g(x, y):\n    return x - y\ndef f(x):\n    return g({0}=x, {1}=1.0)\n"
+    assert key_of(call.format("x", "y")) != key_of(call.format("y", "x"))
 
 
 def test_an_edit_of_any_callee_changes_the_key_of_all_that_reach_it_and_of_nothing_else(edited) -> None:
