@@ -27,7 +27,7 @@ from emulator.config.rig.consistency import rig_warnings
 from emulator.config.rig.file import Rig, carries_fd, dbc_path, vehicle_path
 from emulator.config.scenario.course import Course
 from emulator.config.scenario.manoeuvre import most_speed
-from emulator.config.scenario.schema import PROFILE_JERK, Scenario, hook_path, load_course
+from emulator.config.scenario.schema import Scenario, hook_path, load_course
 from emulator.config.software.own_software import Joining, joining_of, program_path
 from emulator.config.software.stepped_robot import FmiRobot, PythonRobot, SocketRobot
 from emulator.config.vehicle.change import VehicleChange, changed_values
@@ -413,6 +413,8 @@ def mission(session: Session) -> Mission:
         command_limit=float(session.nominal.body[0]["steering_stop_angle"])
         if by_angle
         else rig.actuators.steering.limit_Nm,
+        acceleration=scenario.speed.acceleration_limit_m_s2,
+        braking=scenario.speed.braking_limit_m_s2,
         throttle_lag_s=rig.actuators.throttle.time_constant_ms * 1e-3,
         timing=_loop_timing(rig, session.codec),
         gain_shares=rig.device_under_test.gains.shares,
@@ -441,7 +443,7 @@ def _profile(scenario: Scenario, source: Source, vehicle: Vehicle, line: Line) -
     power = float(np.max(body["torque_speed"] * body["torque_value"]))
     top = limits.top_speed_km_h / 3.6
     speeds, accelerations = engine_curve(power, total_mass(vehicle), float(body["air_drag_area"]), top)
-    most = most_speed(scenario.manoeuvre, line, top, PROFILE_JERK)
+    most = most_speed(scenario.manoeuvre, line, top, limits.jerk_limit_m_s3)
     try:
         limited = speed_limits(
             lean_rad=lean,
@@ -450,7 +452,7 @@ def _profile(scenario: Scenario, source: Source, vehicle: Vehicle, line: Line) -
             top_speed_m_s=top,
             engine_speed_m_s=speeds,
             engine_m_s2=accelerations,
-            jerk_m_s3=PROFILE_JERK,
+            jerk_m_s3=limits.jerk_limit_m_s3,
         )
         grip = scenario.surface.grip
         speed = kept_numbers(

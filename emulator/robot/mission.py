@@ -22,12 +22,16 @@ from emulator.robot.rider import COMMANDS, EMERGENCIES, Rider, hear_gnss, step
 from emulator.robot.timing import LoopTiming
 from emulator.robot.tuning import STEP
 from emulator.vehicle.params import Vehicle
+from emulator.vehicle.whole.mass_properties import mass_properties
 from emulator.wire.can_frames import Codec
 from emulator.wire.geodesy import Origin
 from emulator.wire.nmea import Fix, burst
 from emulator.wire.nmea_reading import Gga, Rmc, parse
 
 _BACK_ns = 500_000_000
+_ACCELERATION, _BRAKING = 4.5, 7.0  # [m/s^2] it may ask for whatever its target speeds do ...
+_REAR_SHARE, _REAR_USED = 0.25, 0.9  # of the braking; and of the load that hard braking leaves the rear wheel
+_BESIDE = 0.5  # ... and beside what they do, to get back to them
 
 
 @dataclass(frozen=True)
@@ -45,6 +49,7 @@ class Mission:
     imu_axes      (9,) R_BS of the unit's axes S in the main frame B, row by row
     by_angle      whether it steers by the angle of a fork, not by torque
     command_limit of the steering: [N m] of the actuator, or [rad] of the fork
+    acceleration, braking  [m/s^2] most of its target speeds, upright
     throttle_lag_s  of the throttle's actuator
     timing        of the steering loop it closes; None: of a rig whose steering is not its own
     gain_shares   (5,) of its designed balance gains; 1 as designed
@@ -67,6 +72,8 @@ class Mission:
     antenna_m: tuple[float, float, float]
     by_angle: bool
     command_limit: float
+    acceleration: float
+    braking: float
     throttle_lag_s: float
     timing: LoopTiming | None
     gain_shares: tuple[float, ...] = (1.0,) * len(FED_BACK)
@@ -197,6 +204,11 @@ def _rider(m: Mission, design: Design) -> Rider:
     k["final"] = body["final_drive_rear_radius"] / body["final_drive_front_radius"]
     k["gears"] = [0.0, *(float(body[f"gearbox_gear_{n}"]) for n in range(1, 7))]
     k["up_rate"], k["down_rate"] = UP * body["engine_limiter_speed"], DOWN * body["engine_limiter_speed"]
+    k["most_acceleration"] = max(_ACCELERATION, m.acceleration + _BESIDE)
+    k["most_braking"] = max(_BRAKING, m.braking + _BESIDE)
+    built = mass_properties(m.vehicle)
+    moved = built.height / built.wheelbase * m.braking / float(body["gravity"])  # of the load, to the front
+    k["rear_share"] = min(_REAR_SHARE, _REAR_USED * (1.0 - built.front_share - moved))
     k["throttle_lag"] = m.throttle_lag_s
     k["engine_inertia"] = body["engine_inertia"]
     k["wheel_inertia"] = (

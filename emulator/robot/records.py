@@ -65,6 +65,9 @@ KNOWN_DTYPE = np.dtype(
         ("up_rate", np.float64),  # [rad/s] engine speeds to change gear at
         ("down_rate", np.float64),
         ("engine_inertia", np.float64),
+        ("most_acceleration", np.float64),  # [m/s^2] it asks for to get back to its target speed
+        ("most_braking", np.float64),
+        ("rear_share", np.float64),  # of the braking
         ("throttle_lag", np.float64),  # [s] of the rig's actuator
         ("wheel_inertia", np.float64),  # both wheels over radius squared [kg]
         ("antenna", np.float64, (3,)),  # [m] places in the main frame

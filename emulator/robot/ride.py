@@ -31,9 +31,7 @@ _ROLL_LIMIT = math.radians(54.0)
 _SPEED_GAIN = 1.2  # [1/s]
 _SPEED_INTEGRAL = 0.25  # [1/s^2]
 _ACTUATOR_PREVIEW = 0.10  # [s] throttle and brakes take that long
-_FRONT_SHARE = 0.75
 
-_ACCELERATION_LIMIT, _BRAKING_LIMIT = 4.5, 7.0  # [m/s^2]
 _LAUNCH_ACCELERATION = 1.5  # [m/s^2] while the clutch slips
 _LAUNCH_ENGINE = 260.0  # [rad/s] held while the clutch slips
 _LAUNCH_STEPS = 400  # from first bite to released, 0.8 s
@@ -163,7 +161,7 @@ def drive(k: Record, body: Record, line: Line, e: Record, seen: NDArray[np.float
     wanted = forward + _SPEED_GAIN * error + e.speed_integral
     # Far below the target (a start) the speed loop alone would ask for the impossible.
     moving_off = e.launch_steps < _LAUNCH_STEPS
-    wanted = min(_LAUNCH_ACCELERATION if moving_off else _ACCELERATION_LIMIT, max(-_BRAKING_LIMIT, wanted))
+    wanted = min(_LAUNCH_ACCELERATION if moving_off else k.most_acceleration, max(-k.most_braking, wanted))
     if stopping:
         wanted = -4.0 * math.cos(e.roll)
     e.wanted = wanted
@@ -184,8 +182,8 @@ def drive(k: Record, body: Record, line: Line, e: Record, seen: NDArray[np.float
     e.front_brake = e.rear_brake = 0.0
     if force < braking:
         short = braking - force
-        e.front_brake = _FRONT_SHARE * short * k.front_radius / k.front_gain
-        e.rear_brake = (1.0 - _FRONT_SHARE) * short * k.rear_radius / k.rear_gain
+        e.front_brake = (1.0 - k.rear_share) * short * k.front_radius / k.front_gain
+        e.rear_brake = k.rear_share * short * k.rear_radius / k.rear_gain
     if moving_off and not stopping:
         # The clutch still slips: it carries what it carries, the throttle only holds the engine speed.
         e.throttle = min(0.4, max(0.0, 0.02 + 0.004 * (_LAUNCH_ENGINE - engine)))

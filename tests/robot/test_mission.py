@@ -1,6 +1,7 @@
 """GNSS sentences as they come: in any pieces, late, without a fix, broken."""
 
 import copy
+import dataclasses
 import itertools
 import math
 
@@ -10,6 +11,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from emulator.road.line import sample
+from emulator.robot.mission import ReferenceRider
+from emulator.vehicle.whole.mass_properties import mass_properties
 from emulator.wire.nmea import burst, checksum
 
 
@@ -164,3 +167,22 @@ def test_it_knows_what_its_vehicle_is(prepared, told):
     assert k["mass"] == pytest.approx(told.mass)
     assert np.all(np.diff(k["gears"][1:]) < 0)  # first is the shortest
     assert prepared.rider.design.gains.shape == (12, 12, 5)
+
+
+@pytest.mark.parametrize("braking", [3.5, 5.5, 6.5, 9.0])
+def test_the_rear_brake_gets_what_its_wheel_can_hold(told, prepared, braking):
+    """Of the load that is left on it: moments about the front contact, on a level road, the bike rigid."""
+    mission = dataclasses.replace(told, braking=braking)
+    known = ReferenceRider(mission, prepared.rider.design).rider.known[0]
+    built = mass_properties(told.vehicle)
+    g = float(known["gravity"])
+    behind = built.wheelbase * built.front_share  # mass centre ahead of the rear contact
+    left = (built.wheelbase - behind) / built.wheelbase - braking * built.height / (g * built.wheelbase)
+    assert known["rear_share"] == pytest.approx(min(0.25, 0.9 * left))
+    assert known["most_braking"] == max(7.0, braking + 0.5)
+
+
+def test_a_faster_mission_may_accelerate_more_and_a_slow_one_as_ever(told, prepared):
+    for asked, may in ((2.0, 4.5), (4.0, 4.5), (6.0, 6.5)):
+        mission = dataclasses.replace(told, acceleration=asked)
+        assert ReferenceRider(mission, prepared.rider.design).rider.known[0]["most_acceleration"] == may

@@ -19,7 +19,7 @@ RIG = SCENARIOS / "rigs" / "loopback.yaml"
 pytestmark = pytest.mark.slow
 
 
-@pytest.mark.parametrize(("run", "seed"), [("first_lap", 3), ("rough_lap", 0)])
+@pytest.mark.parametrize(("run", "seed"), [("first_lap", 3), ("rough_lap", 0), ("fast_lap", 0)])
 def test_it_knows_its_place_as_the_trade_does(tmp_path, run, seed):
     paths = (RIG, SCENARIOS / "runs" / f"{run}.yaml")
     verdict = ride(load_session(*paths, seed=seed), paths, tmp_path / "run", virtual=True)

@@ -109,6 +109,8 @@ class SpeedProfile(Closed):
     """Most deceleration, upright, as a positive number; less in corners."""
     top_speed_km_h: float = Field(gt=0, le=400)
     """Speed that is never exceeded; a manoeuvre is ridden at it."""
+    jerk_limit_m_s3: float = Field(default=PROFILE_JERK, ge=1, le=100)
+    """Most change of acceleration a second: how quickly a hand goes over from drive to brakes."""
 
     @model_validator(mode="after")
     def _one_lateral_limit(self) -> SpeedProfile:
@@ -352,7 +354,7 @@ def load_course(scenario: Scenario, source: Source) -> tuple[Course, Source | No
     if scenario.manoeuvre is not None:
         try:
             top = scenario.speed.top_speed_km_h / 3.6
-            return manoeuvre_course(scenario.manoeuvre, top, PROFILE_JERK), None
+            return manoeuvre_course(scenario.manoeuvre, top, scenario.speed.jerk_limit_m_s3), None
         except LineError as error:
             raise ConfigError([source.problem(("manoeuvre",), error.expected)]) from None
     file = circuit_path(scenario, source)
