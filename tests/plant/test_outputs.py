@@ -409,8 +409,7 @@ def test_in_a_steady_turn_a_computed_lean_errs_by_what_its_speed_is_wrong(ride, 
 
 
 def test_analogue_senses_are_what_they_are_named_after(ride):
-    """Strokes from full extension, levers and pressures before any unit of the bike, torque; at once without a
-    lag."""
+    """Strokes from full extension, levers and pressures before the bike's units, torque; no lag, no delay."""
     plant = ride.plant
     x, u, work = plant.x.copy(), np.zeros(N_U), scratch()
     u[U_THROTTLE], u[U_CLUTCH] = 0.1, 0.9  # what units make of it
