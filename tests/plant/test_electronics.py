@@ -16,7 +16,7 @@ import pytest
 from emulator.config.scenario.events import Happening, Trigger
 from emulator.vehicle.driveline import gear_ratio
 from tests.support.events import ActuatorEvent, FaultEvent, GripEvent
-from tests.support.scripted_robot import Ride
+from tests.support.scripted_robot import Ride, variant
 from tests.support.units_ride import Ridden, bench, driving, hardest, oracle_way, ride
 
 LEAST, MOST = 0.80, 0.97
@@ -153,6 +153,24 @@ def test_off_nothing_is_between_lever_and_caliper() -> None:
         assert np.array_equal(short[f"unit.{end}_caliper_Pa"], short[f"actuator.{end}_brake_Pa"])
     assert np.array_equal(short["unit.throttle"], short["actuator.throttle"])
     assert not short["unit.acting"].any()
+
+
+def test_a_real_unit_is_what_is_measured_behind_it() -> None:
+    """The robot's frame brings the calipers' pressures as the bench's unit left them, and they stay so."""
+    session = bench(0.8, antilock="real")
+    still = {"time_constant_ms": 0.0}
+    actuators = session.rig.actuators
+    brakes = {key: getattr(actuators, key).model_copy(update=still) for key in ("front_brake", "rear_brake")}
+    session = variant(session, rig={"actuators": actuators.model_copy(update=brakes)})
+
+    def let_off(tick: int, _: Ride) -> Mapping[str, float]:
+        return {"front_brake_Pa": 6e5 if tick // 50 % 2 else 2e5, "rear_brake_Pa": 1e5}
+
+    read_back = ride(session, 28.0, 0.4, let_off)
+    for end in ("front", "rear"):
+        caliper = read_back[f"unit.{end}_caliper_Pa"][10:]
+        assert np.array_equal(caliper, read_back[f"robot.{end}_brake_Pa"][10:])
+    assert set(read_back["unit.acting"]) == {0.0}
 
 
 # ---- traction --------------------------------------------------------------------------------------------

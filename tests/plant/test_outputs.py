@@ -15,7 +15,7 @@ from emulator.config.rig.sensors import AnalogueSensor, ComputedLean, Imu, ToneR
 from emulator.core.axes import quaternion_of, rotation_of
 from emulator.core.constants import GRAVITY
 from emulator.core.signals import ANALOGUE, ANALOGUE_OF, ARMED, RUNNING, SIGNALS
-from emulator.events.actuator_faults import FRONT_BRAKE, REAR_BRAKE, actuators
+from emulator.events.actuator_faults import CLUTCH, FRONT_BRAKE, REAR_BRAKE, THROTTLE, actuators
 from emulator.plant.outputs import (
     A_SHOCK,
     N_SENSES,
@@ -409,12 +409,12 @@ def test_in_a_steady_turn_a_computed_lean_errs_by_what_its_speed_is_wrong(ride, 
 
 
 def test_analogue_senses_are_what_they_are_named_after(ride):
-    """Strokes from full extension, levers and pressures as they act, torque; at once without a lag."""
+    """Strokes from full extension, levers and pressures before the bike's units, torque; no lag, no delay."""
     plant = ride.plant
     x, u, work = plant.x.copy(), np.zeros(N_U), scratch()
-    u[U_THROTTLE], u[U_CLUTCH] = 0.4, 0.3
+    u[U_THROTTLE], u[U_CLUTCH] = 0.1, 0.9  # what units make of it
     delivering = actuators()
-    delivering["delivered"][[FRONT_BRAKE, REAR_BRAKE]] = 7e5, 2e5
+    delivering["delivered"][[THROTTLE, CLUTCH, FRONT_BRAKE, REAR_BRAKE]] = 0.4, 0.3, 7e5, 2e5
     x[JOINT + FORK], x[JOINT + SWINGARM] = 0.02, 0.05
     begin(plant.body, plant.tyre, x, u, work)
     work[0]["chain_torque"] = 123.0

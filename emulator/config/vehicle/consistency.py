@@ -422,6 +422,19 @@ def _sprockets(known: _Known) -> Iterator[Contradiction]:
         )
 
 
+# -- electronics -----------------------------------------------------------------------------------------
+
+
+def _slips(known: _Known) -> Iterator[Contradiction]:
+    few, many = known("antilock", "slip"), known("antilock", "most_slip")
+    if many <= few:
+        yield Contradiction(
+            ("antilock", "most_slip", "value"),
+            f"expected more than slip ({few:g}, from which a wheel is let off that slows too fast as well), "
+            f"got {many:g}",
+        )
+
+
 _CHECKS: tuple[Callable[[_Known], Iterator[Contradiction]], ...] = (
     _inertias,
     _wheel_inertias,
@@ -439,5 +452,6 @@ _CHECKS: tuple[Callable[[_Known], Iterator[Contradiction]], ...] = (
     _stall,
     _torque_curve,
     _sprockets,
+    _slips,
     _mass_matrix_is_definite,
 )

@@ -128,6 +128,11 @@ IMPOSSIBLE = [
         "expected more than full_lever (0.25; 0 is released, so it bites before it holds fully), got 0.2",
     ),
     (
+        {"antilock__most_slip": 0.06},
+        "antilock.most_slip",
+        "expected more than slip (0.07, from which a wheel is let off that slows too fast as well), got 0.06",
+    ),
+    (
         {"engine__idle_speed": 9000, "engine__limiter_speed": 8000},
         "engine.idle_speed",
         "expected less than limiter_speed (8000 rpm), got 9000 rpm",
