@@ -12,7 +12,7 @@ from emulator.config.vehicle.file import load_vehicle
 from emulator.runs.from_track import import_track
 from emulator.track.calibration.estimate import Models
 from emulator.track.calibration.stretches import SIGNALS, TORQUE
-from tests.support.made_up_logs import NOISE, PLAN, STEP_s, VEHICLE, demo_parameters, hidden_bike
+from tests.support.made_up_logs import NOISE, PLAN, VEHICLE, STEP_s, demo_parameters, hidden_bike
 
 SHARES = {"steering.damping": 0.25, "main_frame.ixx": 0.2, "tyre_rear.pneumatic_trail": 0.05}
 UNITS = ("rad/s", "rad/s", "rad", "rad", "m/s")
