@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -11,12 +12,14 @@ import pytest
 from numpy.typing import NDArray
 from pyarrow import csv
 
+from emulator.track.calibration.version import history
 from emulator.track.into.agreement import agreements
 from tests.guide.markdown import GUIDE
 from tests.guide.printed_numbers import Printed, of_source, of_terminal
 from tests.guide.printed_output import printed_by, source
 from tests.guide.printed_rows import named_twice, naming_nothing, rows_of, unconfirmed, without_a_row
 from tests.support.made_up_day import calibration_file, made_up_day
+from tests.support.made_up_logs import VEHICLE
 from tests.support.stored_runs import unpack_runs
 from tests.support.track_log import Planted, logged, made_up_ride
 
@@ -98,6 +101,9 @@ def _of_calibration(folder: Path) -> Iterator[Printed]:
         yield from of_terminal("calibrate", item)
     for module in ("model_error", "stretches"):
         yield from of_source("calibrate", source(f"track/calibration/{module}.py"))
+    ridden = {"stage": "virtual", "files": {"vehicle": history(VEHICLE)[0].sha256}}
+    Path("ridden").mkdir()
+    Path("ridden/manifest.json").write_text(json.dumps(ridden))
     for item in printed_by("vehicle", "history", "new.yaml", "--used-in", "."):
         yield from of_terminal("history", item)
 

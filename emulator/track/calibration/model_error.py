@@ -35,7 +35,7 @@ MOST_SPREAD = 0.25
 source."""
 MOST_VARIANCE = 1.5
 """Variance of whitened innovations above which model or noise are wrong; common practice, no source."""
-MOST_CORRELATION = 0.025
+MOST_CORRELATION = 0.015
 """Correlation of innovations with those before, root of the mean square over lags 1 to LAGS beyond what
 chance makes of it, above which the model can't do what the logs show; common practice, no source."""
 

@@ -1,0 +1,43 @@
+"""The estimate on logs of the whole plant, whose nonlinear tyres and bodies the predictor takes for linear."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from emulator.track.calibration.estimate import Calibration, Estimate, Models
+from tests.support.made_up_logs import NOISE, PLAN, STEP_s, demo_parameters, where
+from tests.support.plant_rides import plant_ride
+
+REPEATS = 10
+
+
+def ridden(repeat: int, models: Models) -> tuple[np.ndarray, Estimate]:
+    """Parameters drawn anew, and what is found of them."""
+    rng, parameters = np.random.default_rng((17, repeat)), models.parameters
+    offset = np.clip(rng.standard_normal(len(parameters)), -1.5, 1.5)
+    truth = parameters.start + 0.7 * offset * parameters.standard
+    bike = parameters.vehicle(truth)
+    stretches = []
+    for k, leg in enumerate(PLAN):
+        known = models.at(parameters.start, where(leg))
+        assert known is not None
+        stretches.append(plant_ride(bike, known, NOISE, leg, STEP_s, rng)._replace(log=k % 2))
+    return truth, Calibration(parameters, stretches, NOISE, models=models).estimate()
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(3600)
+def test_intervals_hold_the_whole_plants_parameters() -> None:
+    models = Models(demo_parameters(), NOISE)
+    off = []
+    for k in range(REPEATS):
+        truth, found = ridden(k, models)
+        assert not found.error.cannot
+        off.append(np.abs(found.values - truth) / found.standard)
+    inside = (np.array(off) < 1.959964).sum(axis=0)
+    print(inside, (np.array(off) < 0.67449).mean())
+    # of 10 draws of 95 %: below 7 with a chance of 0.1 %
+    assert inside.min() >= 7
+    # of 80 of 50 %, which hang together in tens: three standard deviations of ten
+    assert 0.5 - 3 * 0.158 / np.sqrt(2) < (np.array(off) < 0.67449).mean() < 0.5 + 3 * 0.158 / np.sqrt(2)
