@@ -42,6 +42,8 @@ _COMMANDS = {
     "list": "list_names:list_names",
     "circuit import": "circuit.import_points:import_points",
     "track import": "track.import_log:import_log",
+    "track finding": "track.finding:finding",
+    "track findings": "track.finding:findings",
     "vehicle new": "vehicle.new:new",
     "vehicle describe": "vehicle.describe:describe",
     "campaign check": "campaign.check:check",

@@ -1,4 +1,4 @@
-"""The page of printed figures of logs and what ``export`` and ``track import`` print hold together."""
+"""The page of printed figures of logs holds together with what is printed of records and logs."""
 
 from __future__ import annotations
 
@@ -20,7 +20,11 @@ from tests.support.stored_runs import unpack_runs
 from tests.support.track_log import Planted, logged, made_up_ride
 
 ROWS = rows_of((GUIDE / "printed-figures-logs.md").read_text(encoding="utf-8"))
-OF = {"`emulator export`": {"export"}, "`emulator track import`": {"import"}}
+OF = {
+    "`emulator export`": {"export"},
+    "`emulator track finding`": {"finding"},
+    "`emulator track import`": {"import"},
+}
 
 MAP = """\
 kind: track_map
@@ -49,7 +53,7 @@ def printed(tmp_path_factory: pytest.TempPathFactory) -> set[Printed]:
     run = unpack_runs(tmp_path_factory.mktemp("stored")) / "virtual"
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(folder)  # so that no number of a path is printed
-        return set(_of_export(run)) | set(_of_import())
+        return set(_of_export(run)) | set(_of_import()) | set(_of_finding())
 
 
 def _of_export(run: Path) -> Iterator[Printed]:
@@ -57,6 +61,11 @@ def _of_export(run: Path) -> Iterator[Printed]:
         yield from of_terminal("export", item)
     for module in ("groups", "export"):
         yield from of_source("export", source(f"track/out/{module}.py"))
+
+
+def _of_finding() -> Iterator[Printed]:
+    for module in ("cli/track/finding", "track/findings/cut"):
+        yield from of_source("finding", source(f"{module}.py"))
 
 
 def _of_import() -> Iterator[Printed]:
@@ -85,7 +94,7 @@ def _unlike(rng: np.random.Generator) -> Callable[[str], NDArray[np.float64] | N
 
 
 def test_every_printed_number_has_one_row_and_every_row_a_number(printed: set[Printed]) -> None:
-    assert {one.section for one in printed} == {"export", "import"}
+    assert {one.section for one in printed} == {"export", "finding", "import"}
     assert without_a_row(printed, ROWS, OF) == []
     assert named_twice(printed, ROWS, OF) == []
     assert naming_nothing(printed, ROWS, OF) == []
