@@ -48,6 +48,8 @@ _COMMANDS = {
     "track plan": "track.plan:plan",
     "track calibrate": "track.calibrate:calibrate",
     "track compare": "track.compare:compare",
+    "track finding": "track.finding:finding",
+    "track findings": "track.finding:findings",
     "vehicle new": "vehicle.new:new",
     "vehicle describe": "vehicle.describe:describe",
     "vehicle history": "vehicle.history:history",

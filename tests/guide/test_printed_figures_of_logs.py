@@ -1,4 +1,4 @@
-"""The page of printed figures of logs and what ``export`` and ``track import`` print hold together."""
+"""The page of printed figures of logs holds together with what is printed of records and logs."""
 
 from __future__ import annotations
 
@@ -30,6 +30,7 @@ OF = {
     "`emulator track plan`": {"plan"},
     "`emulator track calibrate`": {"calibrate"},
     "`emulator vehicle history`": {"history"},
+    "`emulator track finding`": {"finding"},
 }
 
 MAP = """\
@@ -59,7 +60,7 @@ def printed(tmp_path_factory: pytest.TempPathFactory) -> set[Printed]:
     run = unpack_runs(tmp_path_factory.mktemp("stored")) / "virtual"
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(folder)  # so that no number of a path is printed
-        return set(_of_export(run)) | set(_of_import()) | set(_of_calibration(folder))
+        return set().union(_of_export(run), _of_import(), _of_calibration(folder), _of_finding())
 
 
 def _of_export(run: Path) -> Iterator[Printed]:
@@ -67,6 +68,11 @@ def _of_export(run: Path) -> Iterator[Printed]:
         yield from of_terminal("export", item)
     for module in ("groups", "export"):
         yield from of_source("export", source(f"track/out/{module}.py"))
+
+
+def _of_finding() -> Iterator[Printed]:
+    for module in ("cli/track/finding", "track/findings/cut"):
+        yield from of_source("finding", source(f"{module}.py"))
 
 
 def _of_import() -> Iterator[Printed]:

@@ -72,14 +72,14 @@ def _standing_out(values: NDArray[np.float64], even: Rows) -> Rows:
     usable = even[finite[even]]
     if len(usable) < 2:
         return np.empty(0, np.int64)
-    off = np.abs(values - np.interp(np.arange(len(values)), usable, values[usable]))
+    off = np.interp(np.arange(len(values), dtype=float), usable, values[usable])
+    np.abs(np.subtract(values, off, out=off), out=off)
     off[~finite] = 0.0
     span = float(np.ptp(values[finite]))
-    stretch = np.searchsorted(even, np.arange(len(values)), side="right") - 1
-    order = np.lexsort((-off, stretch))
-    first = np.ones(len(order), bool)
-    first[1:] = stretch[order][1:] != stretch[order][:-1]
-    worst = order[first]  # of each stretch the one that stands out most
+    most_of = np.maximum.reduceat(off, even)  # the first row is an even one
+    stretch = np.repeat(most_of, np.diff(even, append=len(off)))
+    tops = np.flatnonzero(off == stretch)
+    worst: Rows = tops[np.searchsorted(tops, even)]  # of each stretch the first that stands out most
     worst = worst[off[worst] > _SEEN * span]
     most = int(_STANDING_OUT * len(even))
     return worst[np.argsort(-off[worst], kind="stable")[:most]]

@@ -22,6 +22,7 @@ Look = Callable[[str], Values | None]
 _LOW, _HIGH = 0.75, 1.33
 _ALIKE = 0.6
 _TURNS_m_s = 5.0
+_LIES_rad, _FALLS_s = 1.13, 1.0  # 65 degrees, more than any bike rides at
 _NEAR = 0.2  # of the logarithm: noise lowers a gain
 _RATIOS = {
     3.6: "km/h taken for m/s",
@@ -55,7 +56,27 @@ def agreements(look: Look, step_s: float) -> list[Agreement]:
     look    values (n,) of a signal on the even grid, NaN where there are none; None: it is not in the log
     step_s  the grid's step
     """
-    return [_judged(*row) for row in _rows(look, step_s)]
+    lean = look("output.lean_rad")
+    lean = look("truth.roll_rad") if lean is None else lean
+    rides = _rides(lean, step_s)
+
+    def look_while_riding(signal: str) -> Values | None:
+        values = look(signal)
+        return values if values is None or rides is None else np.where(rides, values, np.nan)
+
+    return [_judged(*row) for row in _rows(look_while_riding, step_s)]
+
+
+def _rides(lean: Values | None, step_s: float) -> NDArray[np.bool_] | None:
+    """(n,) where the bike does not lie nor fall: what devices say then does not go together.
+
+    None: nobody knows, or the lean is none in radians, which has to show.
+    """
+    if lean is None or not np.isfinite(lean).any() or np.nanmax(np.abs(lean)) > np.pi:
+        return None
+    reach = round(_FALLS_s / step_s)
+    near = np.convolve(np.abs(lean) > _LIES_rad, np.ones(2 * reach + 1), mode="same")
+    return np.asarray(near < 0.5)
 
 
 def _rows(look: Look, step_s: float) -> Iterator[tuple[str, str, Values, Values]]:

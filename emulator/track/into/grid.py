@@ -7,6 +7,8 @@ instant has just that, to the bit, whichever way.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -15,29 +17,47 @@ from emulator.track.into.marks import Sound
 SAME_INSTANT_s = 1e-6
 """Instants that are the same: a log's own times are rounded."""
 
+_AT_ONCE = 1 << 17
+
 Values = NDArray[np.float64]
 
 
 def held(sound: Sound, rows_s: Values) -> Values:
     """(n,) the last sample of each row's instant; NaN before the first and when one has stood too long."""
-    if not len(sound.time_s):
-        return np.full(len(rows_s), np.nan)
-    last = np.searchsorted(sound.time_s, rows_s + SAME_INSTANT_s, side="right") - 1
-    values = sound.values[np.maximum(last, 0)]
-    age_s = rows_s - sound.time_s[np.maximum(last, 0)]
-    missing = (last < 0) | (age_s > sound.stands_s + SAME_INSTANT_s)
-    if len(sound.taken_s):
-        taken = np.searchsorted(sound.taken_s, rows_s + SAME_INSTANT_s, side="right")
-        missing |= taken > np.searchsorted(sound.taken_s, sound.time_s)[np.maximum(last, 0)]
-    values[missing] = np.nan
-    return values
+    return _in_parts(_held, sound, rows_s)
 
 
 def joined(sound: Sound, rows_s: Values) -> Values:
     """(n,) on the straight line between two samples; NaN in gaps, before the first and behind the last."""
+    return _in_parts(_joined if len(sound.time_s) > 1 else _held, sound, rows_s)
+
+
+def _in_parts(of: Callable[[Sound, Values], Values], sound: Sound, rows_s: Values) -> Values:
+    """As ``of`` gives it, in parts: an hour at 1 kHz would take many times its own size in between."""
+    values = np.empty(len(rows_s))
+    for first in range(0, len(rows_s), _AT_ONCE):
+        part = slice(first, first + _AT_ONCE)
+        values[part] = of(sound, rows_s[part])
+    return values
+
+
+def _held(sound: Sound, rows_s: Values) -> Values:
+    time_s = sound.time_s
+    if not len(time_s):
+        return np.full(len(rows_s), np.nan)
+    last = np.searchsorted(time_s, rows_s + SAME_INSTANT_s, side="right") - 1
+    since_s = time_s[np.maximum(last, 0)]
+    values = sound.values[np.maximum(last, 0)]
+    missing = (last < 0) | (rows_s - since_s > sound.stands_s + SAME_INSTANT_s)
+    if len(sound.taken_s):
+        taken = np.searchsorted(sound.taken_s, rows_s + SAME_INSTANT_s, side="right")
+        missing |= taken > np.searchsorted(sound.taken_s, since_s)
+    values[missing] = np.nan
+    return values
+
+
+def _joined(sound: Sound, rows_s: Values) -> Values:
     time_s, known = sound.time_s, sound.values
-    if len(time_s) < 2:  # nothing to go between
-        return held(sound, rows_s)
     last = np.searchsorted(time_s, rows_s + SAME_INSTANT_s, side="right") - 1
     here = np.clip(last, 0, len(time_s) - 2)
     span = time_s[here + 1] - time_s[here]
@@ -48,8 +68,8 @@ def joined(sound: Sound, rows_s: Values) -> Values:
     values[at_sample] = known[exact[at_sample]]
     outside = (last < 0) | (last >= len(time_s) - 1) | (span > sound.stands_s * (1 + 1e-6) + SAME_INSTANT_s)
     if len(sound.taken_s):
-        before = np.searchsorted(sound.taken_s, time_s)
-        outside |= before[here + 1] > before[here]
+        taken = sound.taken_s
+        outside |= np.searchsorted(taken, time_s[here + 1]) > np.searchsorted(taken, time_s[here])
     values[outside & ~at_sample] = np.nan
     return values
 

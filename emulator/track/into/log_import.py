@@ -93,17 +93,20 @@ def bring_together(logs: Sequence[Log], asked: TrackMap, origin: Origin | None) 
     other, no samples are left.
     """
     found = _series_of(logs, asked)
+    for log in logs:
+        log.series.clear()
     zero_s, zeros = _zeros(found, asked)
+    shifted = _Shifted()
     sound: dict[str, Sound] = {}
     brought = Brought(np.empty(0, np.int64), {}, zero_s, 1)
     brought.remarks += [f"{log.path.name}: {remark}" for log in logs for remark in log.remarks]
     for channel in asked.channels:
         series = found.pop(channel.signal)
-        sound[channel.signal] = _sound(channel, series, zeros[channel.clock])
+        time_s = shifted.by(series.time_s, zeros[channel.clock])
+        sound[channel.signal] = _sound(channel, series, time_s)
         if not len(sound[channel.signal].values):
             brought.remarks.append(f"channel {channel.channel!r} has no sample that is a number")
-    for log in logs:
-        log.series.clear()
+    shifted.forget()
     _clocks(asked, sound, brought)
     _turn_by_axes(asked, sound)
     rows = _rows(asked, sound, brought)
@@ -157,14 +160,35 @@ def _zeros(found: dict[str, Series], asked: TrackMap) -> tuple[float, dict[str |
     return zeros[None], zeros
 
 
-def _sound(channel: Channel, series: Series, zero_s: float) -> Sound:
-    """The channel's samples in our unit and sign, by its clock since its first sample. Raises LogError."""
+class _Shifted:
+    """Times counted from another zero: channels that share an array of times share what comes of it."""
+
+    def __init__(self) -> None:
+        self._made: dict[tuple[int, float], tuple[Values, Values]] = {}
+
+    def by(self, time_s: Values, zero_s: float) -> Values:
+        """Times (n,) from ``zero_s`` on."""
+        key = (id(time_s), zero_s)
+        if key not in self._made:
+            self._made[key] = (time_s, time_s - zero_s)  # whose array is kept has its id for itself
+        return self._made[key][1]
+
+    def forget(self) -> None:
+        """Let go of the arrays."""
+        self._made.clear()
+
+
+def _sound(channel: Channel, series: Series, time_s: Values) -> Sound:
+    """The channel's samples in our unit and sign; times (n,) by its clock, from its first sample on.
+
+    Raises LogError.
+    """
     factor = channel.sign * UNITS[channel.unit].factor
     bounds = sorted(factor * b if b is not None else s * math.inf for b, s in
                     ((channel.least, -factor), (channel.most, factor)))  # fmt: skip
     sound = sound_samples(
         channel.signal,
-        series.time_s - zero_s,
+        time_s,
         series.values * factor if factor != 1.0 else series.values,
         chosen=channel.signal in CHOSEN or channel.outliers == "kept",
         least=bounds[0],

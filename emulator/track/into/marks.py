@@ -19,6 +19,7 @@ _SPREADS = 12.0
 _STEPS = 3.0  # a signal that rests mostly moves quickly at times
 _NORMAL = 1.4826  # spread of normal noise over its median size
 _USUAL_STEPS = 3.0
+_AT_ONCE = 1 << 17  # samples, which keeps what is worked out between small
 _BACK = 1e-9  # seconds by which a time may repeat itself
 
 
@@ -107,14 +108,43 @@ def spikes(values: NDArray[np.float64]) -> NDArray[np.bool_]:
     found = np.zeros(len(values), bool)
     if len(values) < 8:
         return found
-    bent = np.abs(values[1:-1] - 0.5 * (values[:-2] + values[2:]))
-    moved = np.abs(np.diff(values))
-    moving = moved[moved > 0.0]
-    if not len(moving):
+    usual, quickest = _movement(values)
+    if not usual:
         return found
-    # where a channel rests or counts in steps, the median is 0: then what it moves by when it moves
-    usual = max(_NORMAL * float(np.median(bent)), float(np.median(moving)))
-    least = max(_SPREADS * usual, _STEPS * _quickest(moving))
+    least = max(_SPREADS * usual, _STEPS * quickest)
+    for first in range(0, len(values), _AT_ONCE):
+        last = min(first + _AT_ONCE, len(values))
+        part = slice(max(first - 2, 0), min(last + 2, len(values)))  # what stands beside belongs to it
+        found[first:last] = _leave_and_come_back(values[part], least)[first - part.start :][: last - first]
+    return found
+
+
+def _movement(values: NDArray[np.float64]) -> tuple[float, float]:
+    """What a channel usually does between two samples, and in its quickest steps but one of two hundred.
+
+    Those few may be spikes themselves. Where a channel rests or counts in steps, the median of its bends is
+    0: then the first is what it moves by when it moves. 0, 0: it never moves.
+    """
+    moving = np.diff(values)
+    np.abs(moving, out=moving)
+    moving = moving[moving > 0.0]
+    if not len(moving):
+        return 0.0, 0.0
+    moving.sort()
+    half, spared = len(moving) // 2, max(len(moving) // 200, 5)
+    median = 0.5 * float(moving[half] + moving[-half - 1])
+    quickest = float(moving[-1 - spared]) if len(moving) > spared else 0.0
+    del moving
+    bent = values[:-2] + values[2:]
+    bent *= -0.5
+    bent += values[1:-1]
+    np.abs(bent, out=bent)
+    return max(_NORMAL * float(np.median(bent, overwrite_input=True)), median), quickest
+
+
+def _leave_and_come_back(values: NDArray[np.float64], least: float) -> NDArray[np.bool_]:
+    """(n,) where one value or two are further off than that from neighbours that lie near each other."""
+    found = np.zeros(len(values), bool)
     for width in (1, 2):
         before, after = values[: -width - 1], values[width + 1 :]
         inside = np.stack([values[1 + k : len(values) - width + k] for k in range(width)])
@@ -125,12 +155,6 @@ def spikes(values: NDArray[np.float64]) -> NDArray[np.bool_]:
         for k in range(width):
             found[1 + k : len(values) - width + k] |= away
     return found
-
-
-def _quickest(moving: NDArray[np.float64]) -> float:
-    """The size of the quickest steps, but for one of two hundred, which may be spikes themselves."""
-    spared = max(len(moving) // 200, 5)
-    return float(np.sort(moving)[-1 - spared]) if len(moving) > spared else 0.0
 
 
 def _runs(

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from emulator.track.logs.log import Log, LogError, Series, Wanted, too_large
 from emulator.track.out.mdf import asammdf_module
@@ -31,6 +32,7 @@ def read_mdf(path: Path, wanted: Sequence[Wanted]) -> Log:
     """Wanted channels of an MDF file. Raises LogError, StartFailed without asammdf."""
     remarks: list[str] = []
     series: dict[Wanted, Series] = {}
+    times: dict[int, NDArray[np.float64]] = {}
     with _opened(path) as file:
         names = sorted(name for name in file.channels_db if name)
         total = 0
@@ -49,7 +51,11 @@ def read_mdf(path: Path, wanted: Sequence[Wanted]) -> Log:
             total += described
             if (refused := too_large(path, total, 1)) is not None:
                 raise refused
-            series[one] = _series(path, file, one.channel, places[0])
+            found = _series(path, file, one.channel, places[0])
+            time_s = times.setdefault(places[0], found.time_s)
+            if np.array_equal(time_s, found.time_s, equal_nan=True):
+                found = found._replace(time_s=time_s)
+            series[one] = found
             if len(series[one].values) < described:
                 remarks.append(
                     f"{one.channel}: {described:,} samples are told, {len(series[one].values):,} there"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterable, Sequence
 from pathlib import Path
@@ -19,6 +20,7 @@ from emulator.track.logs.log import Log, LogError, Series, Wanted, too_large
 _SECONDS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}
 _HEAD_BYTES = 1 << 18
 _BLOCK_BYTES = 4 << 20
+_FIRST_ROWS, _GROWS = 1 << 18, 1.1
 _NO_NUMBER = ["", "NaN", "nan", "NAN", "NA", "N/A", "n/a", "null", "NULL", "-", "#N/A", "inf", "-inf", "Inf"]
 _MOST_ODD = 0.01  # of all lines: more is no damage but another form
 
@@ -58,7 +60,7 @@ def read_csv(path: Path, wanted: Sequence[Wanted], time: TimeChannel | None, for
     }
     try:
         with csv.open_csv(path, **options) as reader:
-            values = _gathered(reader, columns)
+            values = _gathered(reader, columns, _FIRST_ROWS)
     except pa.ArrowInvalid as error:
         raise LogError(
             f"{path} is no table of numbers: {_one_line(error)}",
@@ -88,7 +90,7 @@ def read_parquet(path: Path, wanted: Sequence[Wanted], time: TimeChannel | None)
     """Wanted columns of a Parquet file. Raises LogError."""
     time = _asked_time(path, time)
     try:
-        with parquet.ParquetFile(path, memory_map=True) as file:
+        with parquet.ParquetFile(path) as file:
             names = file.schema_arrow.names
             if time.channel not in names:
                 raise _no_time(path, time, names)
@@ -100,7 +102,11 @@ def read_parquet(path: Path, wanted: Sequence[Wanted], time: TimeChannel | None)
                 field.name: (field.metadata or {}).get(b"unit", b"").decode("utf-8", "replace")
                 for field in file.schema_arrow
             }
-            values = _gathered(file.iter_batches(batch_size=1 << 17, columns=columns), columns)
+            rows = file.metadata.num_rows
+            values: dict[str, NDArray[np.float64]] = {}
+            for name in columns:  # one by one: Arrow keeps what it needs for a piece of all of them
+                batches = file.iter_batches(batch_size=1 << 17, columns=[name])
+                values |= _gathered(batches, [name], rows)
     except (pa.ArrowException, OSError) as error:
         raise LogError(
             f"{path} can't be read as Parquet: {_one_line(error)}",
@@ -126,24 +132,42 @@ def _one_line(error: Exception) -> str:
     return " ".join(str(error).split())[:300]
 
 
-def _gathered(batches: Iterable[Any], columns: Sequence[str]) -> dict[str, NDArray[np.float64]]:
-    """Columns (n,) of all batches, each as numbers; a batch is let go of once it is copied."""
-    parts: dict[str, list[NDArray[np.float64]]] = {name: [] for name in columns}
+def _gathered(batches: Iterable[Any], columns: Sequence[str], rows: int) -> dict[str, NDArray[np.float64]]:
+    """Columns (n,) of all batches, each as numbers; a batch is let go of once it is copied.
+
+    rows  how many there are, as far as that is known: room for more is made a little at a time, in place
+    """
+    found = {name: np.empty(rows) for name in columns}
+    filled = 0
     for batch in batches:
-        for name in columns:
-            parts[name].append(_numbers(batch.column(batch.schema.get_field_index(name))))
-    return {name: np.concatenate(parts.pop(name) or [np.empty(0)]) for name in columns}
+        end = filled + batch.num_rows
+        for name, column in found.items():
+            if end > len(column):
+                column.resize(max(end, int(_GROWS * len(column))), refcheck=False)
+            column[filled:end] = _numbers(batch.column(batch.schema.get_field_index(name)))
+        filled = end
+    for column in found.values():
+        column.resize(filled, refcheck=False)
+    pa.default_memory_pool().release_unused()
+    return found
 
 
 def _numbers(column: pa.Array) -> NDArray[np.float64]:
     kind = column.type
     if pa.types.is_timestamp(kind) or pa.types.is_duration(kind):
         per_s = {"s": 1, "ms": 10**3, "us": 10**6, "ns": 10**9}[kind.unit]
-        whole = column.cast(pa.int64()).to_numpy(zero_copy_only=False)
-        return np.asarray(whole, np.float64) / per_s
-    if pa.types.is_decimal(kind) or pa.types.is_boolean(kind) or pa.types.is_integer(kind):
-        column = pc.cast(column, pa.float64(), safe=False)
-    return np.array(column.to_numpy(zero_copy_only=False), np.float64)
+        return _float64(pc.cast(column.cast(pa.int64()), pa.float64(), safe=False)) / per_s
+    return _float64(pc.cast(column, pa.float64(), safe=False))
+
+
+def _float64(column: pa.Array) -> NDArray[np.float64]:
+    """A copy of an array of float64, NaN for null; Arrow's own way imports pandas."""
+    if column.null_count:
+        column = column.fill_null(math.nan)
+    data = column.buffers()[1]
+    if data is None or not len(column):
+        return np.empty(0)
+    return np.frombuffer(data, np.float64)[column.offset : column.offset + len(column)].copy()
 
 
 class _Layout(NamedTuple):

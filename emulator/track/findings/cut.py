@@ -1,0 +1,107 @@
+"""A finding cut from a record: what happened there, written as files, with an entry in the register."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from emulator.config.rig.file import load_rig, vehicle_path
+from emulator.config.track.findings_file import CutFrom, Entry, What
+from emulator.config.vehicle.file import load_vehicle
+from emulator.record.reader import Run
+from emulator.record.writer import SIGNALS_FILE, write_whole
+from emulator.track.findings.files import Grip, grip_of, line_text, scenario_text
+from emulator.track.findings.lost_fix import LostFix, find_lost_fix
+from emulator.track.findings.piece import Piece, piece_to
+from emulator.track.findings.register import REGISTER_FILE, add_entry, names_in
+from emulator.track.findings.seen import FindingError, seen_around
+from emulator.track.findings.slide import Slide, find_slide
+
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*")
+
+
+@dataclass(frozen=True)
+class Cut:
+    """A finding that was written: its scenario file, entry and what it is made of."""
+
+    scenario: Path
+    register: Path
+    entry: Entry
+    found: Slide | LostFix
+    piece: Piece
+    grip: Grip | None
+
+
+def cut_finding(run: Run, at_s: float, what: What, name: str, folder: Path, rig_file: Path) -> Cut:
+    """Cut what happened near an instant of a record, and write it into a folder; the folder is made.
+
+    rig_file  rig on whose bike it is to be ridden: its tyre says how much of what was used the road gave
+    Raises FindingError for what the record does not show and for a name that is taken or none, ConfigError
+    for rig and register.
+    """
+    if not _NAME.fullmatch(name):
+        raise FindingError(
+            f"--name {name!r} can't name files", advice="take letters, digits, _ and -, beginning with one"
+        )
+    register = folder / REGISTER_FILE
+    if name in names_in(register):
+        raise FindingError(f"{register} has a finding {name!r} already", advice="take another name")
+    scenario, line = folder / f"{name}.yaml", folder / f"{name}-line.yaml"
+    for path in (scenario, line):
+        if path.exists():
+            raise FindingError(f"{path} is there already", advice="take another name, or another folder")
+    seen = seen_around(run, at_s)
+    found = find_slide(seen, at_s) if what == "slide" else find_lost_fix(run, at_s)
+    piece = piece_to(seen, found.from_s)
+    grip = None
+    if isinstance(found, Slide):
+        rig, source = load_rig(rig_file)
+        vehicle = load_vehicle(vehicle_path(rig, source))
+        grip = grip_of(found, vehicle.values[f"tyre_{found.tyre}"]["friction_y"])
+    logs = _logs(run)
+    told = ", ".join(f"{log} ({digest[:12]})" for log, digest in logs.items())
+    source_line = f"Cut from {run.folder.name} at {found.from_s:.2f} s; made of {told}."
+    recorded = run.manifest.get("scenario")
+    known: Mapping[str, Any] = recorded if isinstance(recorded, Mapping) else {}
+    entry = Entry(
+        name=name,
+        what=what,
+        seen=_words(found, grip, piece),
+        scenario=scenario.name,
+        cut_from=CutFrom(record=run.folder.name, logs=logs, at_s=round(found.from_s, 3)),
+        cut=datetime.now(UTC).date().isoformat(),
+    )
+    folder.mkdir(parents=True, exist_ok=True)
+    write_whole(line, line_text(name, piece, source_line))
+    write_whole(scenario, scenario_text(name, line.name, piece, found, grip, source_line, known))
+    add_entry(register, entry)
+    return Cut(scenario, register, entry, found, piece, grip)
+
+
+def _logs(run: Run) -> dict[str, str]:
+    """Hashes of the logs that a record was made of; of a run that of its signals."""
+    files = run.manifest.get("files")
+    listed = files if isinstance(files, Mapping) else {}
+    logs = {str(k): str(v) for k, v in listed.items() if str(k).startswith("log ")}
+    if logs:
+        return logs
+    with (run.folder / SIGNALS_FILE).open("rb") as file:
+        return {SIGNALS_FILE: hashlib.file_digest(file, "sha256").hexdigest()}
+
+
+def _words(found: Slide | LostFix, grip: Grip | None, piece: Piece) -> str:
+    speed = f"at {3.6 * piece.speed_m_s:.0f} km/h and {piece.lateral_m_s2:.1f} m/s2 across"
+    if isinstance(found, LostFix):
+        left = "none" if not found.left else f"quality {found.left}"
+        return f"the fix is lost for {found.lasts_s:.1f} s, {left} is left, {speed}"
+    assert grip is not None  # a slide has one
+    ends = "it did not end by itself" if found.to_s is None else f"for {found.to_s - found.from_s:.2f} s"
+    return (
+        f"the {found.tyre} tyre slides {speed}, {ends}; grip {grip.estimated:.2f}, between {grip.least:.2f} "
+        f"and {grip.most:.2f}"
+    )

@@ -1,0 +1,140 @@
+"""From a log with a slide to a scenario that fails as the log did, and a register that knows of it."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from ruamel.yaml import YAML
+
+from emulator.assembly.session import load_session
+from emulator.config.scenario.schema import load_scenario
+from emulator.core.errors import ConfigError
+from emulator.core.signals import SIGNALS
+from emulator.record.reader import Run, read_run
+from emulator.runs.from_track import import_track
+from emulator.runs.in_memory import ride_in_memory
+from emulator.runs.one import ride
+from emulator.track.findings.cut import Cut, cut_finding
+from emulator.track.findings.register import add_entry, checked_register
+from emulator.track.findings.seen import FindingError
+from emulator.track.out.export import export
+from tests.guide.markdown import ROOT
+from tests.support.command_line import emulator_command
+
+RIG = ROOT / "scenarios" / "rigs" / "loopback.yaml"
+SLIDES = ROOT / "scenarios" / "runs" / "grip" / "patch_in_corner.yaml"
+PLANTED_GRIP = 0.4
+MEASURED = ("wheel", "rate", "force", "lean", "gnss")
+
+pytestmark = pytest.mark.slow
+
+
+def falls(run: Run) -> list[str]:
+    return [event.text for event in run.events if event.kind == "fall"]
+
+
+@pytest.fixture(scope="module")
+def ridden(tmp_path_factory: pytest.TempPathFactory) -> Run:
+    """A ride over a slippery patch in a corner."""
+    folder = tmp_path_factory.mktemp("ridden") / "run"
+    ride(load_session(RIG, SLIDES), (RIG, SLIDES), folder, virtual=True)
+    return read_run(folder)
+
+
+@pytest.fixture(scope="module")
+def slid_s(ridden: Run) -> float:
+    return next(event.time_s for event in ridden.events if event.kind == "slide")
+
+
+@pytest.fixture(scope="module")
+def log(ridden: Run, tmp_path_factory: pytest.TempPathFactory) -> tuple[Run, float]:
+    """What devices measured of it, as a log that was imported; and by how much its time is ahead."""
+    folder = tmp_path_factory.mktemp("log")
+    export(ridden, folder / "out", ("parquet",))
+    channels = [
+        {"channel": s.name, "signal": s.name, "unit": s.unit, "outliers": "kept"}
+        for s in SIGNALS
+        if s.name.startswith("output.") and s.name.split(".")[1].split("_")[0] in MEASURED
+    ]
+    asked = {"kind": "track_map", "name": "Slid", "time": {"channel": "time_s"}, "channels": channels}
+    with (folder / "map.yaml").open("w") as file:
+        YAML().dump(asked, file)
+    made = import_track([folder / "out" / "signals.parquet"], folder / "map.yaml", folder / "record")
+    return read_run(made.folder), -made.brought.zero_s
+
+
+@pytest.fixture(scope="module")
+def cut(log: tuple[Run, float], slid_s: float, tmp_path_factory: pytest.TempPathFactory) -> Cut:
+    folder = tmp_path_factory.mktemp("findings")
+    return cut_finding(log[0], slid_s + log[1] + 0.3, "slide", "patch", folder, RIG)
+
+
+def test_a_finding_of_a_log_fails_the_same_way(ridden: Run, cut: Cut) -> None:
+    held = ride_in_memory(load_session(RIG, cut.scenario))
+    (was,), (now,) = falls(ridden), falls(held.run)
+    assert (
+        re.sub(r" at .*", "", now)
+        == re.sub(r" at .*", "", was)
+        == "fell to the left: the front tyre slid away"
+    )
+    assert held.verdict.result == "fail"
+    missed = [c.name for c in held.verdict.criteria if not c.passed]
+    assert "no fall" in missed
+    assert "front friction use" in missed
+
+
+def test_on_the_road_s_own_grip_it_passes(cut: Cut) -> None:
+    """It is the patch that makes it fall, not the line or the speed."""
+    text = cut.scenario.read_text()
+    dry = cut.scenario.with_name("dry.yaml")
+    dry.write_text(re.sub(r"grip: \{parameter: grip_there\}", "grip: 1.1", text))
+    held = ride_in_memory(load_session(RIG, dry))
+    assert held.verdict.result == "pass", held.verdict.reasons
+
+
+def test_what_is_estimated_is_near_what_was_planted(cut: Cut, ridden: Run, slid_s: float) -> None:
+    grip = cut.grip
+    assert grip is not None
+    assert grip.least <= PLANTED_GRIP <= grip.most
+    assert grip.estimated == pytest.approx(PLANTED_GRIP, rel=0.25)
+    row = int((ridden.time_s < slid_s - 0.2).sum())
+    # without the antenna's lever arm the receiver rides on a smaller circle than the wheels
+    assert cut.piece.speed_m_s == pytest.approx(ridden.signals["truth.speed_m_s"][row], rel=0.03)
+
+
+def test_the_register_knows_where_it_came_from(
+    cut: Cut, log: tuple[Run, float], capsys: pytest.CaptureFixture[str]
+) -> None:
+    (entry,) = checked_register(cut.register).findings
+    assert entry == cut.entry
+    assert entry.cut_from.logs == {"log 1": log[0].manifest["files"]["log 1"]}
+    load_scenario(cut.scenario)
+    assert emulator_command("track", "findings", str(cut.register)) == 0
+    assert "front tyre slides at" in " ".join(capsys.readouterr().out.split())
+
+
+def test_nothing_is_written_twice_or_by_half(cut: Cut, log: tuple[Run, float], tmp_path: Path) -> None:
+    folder = cut.register.parent
+    with pytest.raises(FindingError, match="has a finding 'patch' already"):
+        cut_finding(log[0], cut.entry.cut_from.at_s, "slide", "patch", folder, RIG)
+    with pytest.raises(FindingError, match="can't name files"):
+        cut_finding(log[0], cut.entry.cut_from.at_s, "slide", "../patch", tmp_path / "new", RIG)
+    with pytest.raises(FindingError, match="no slide begins"):
+        cut_finding(log[0], 5.0, "slide", "other", tmp_path / "new", RIG)
+    with pytest.raises(FindingError, match="no fix is lost"):
+        cut_finding(log[0], 5.0, "lost_fix", "other", tmp_path / "new", RIG)
+    with pytest.raises(FindingError, match="name an instant of the record"):
+        cut_finding(log[0], 500.0, "slide", "other", tmp_path / "new", RIG)
+    assert not (tmp_path / "new").exists()
+
+
+def test_a_register_is_held_against_its_scenarios(cut: Cut, tmp_path: Path) -> None:
+    register = tmp_path / "findings.yaml"
+    add_entry(register, cut.entry)
+    with pytest.raises(ConfigError, match=r"findings\.0\.scenario: no such file"):
+        checked_register(register)
+    register.write_text(register.read_text() + "  - {name: patch, what: storm}\n")
+    with pytest.raises(ConfigError, match=r"findings\.1\.what"):
+        checked_register(register)
