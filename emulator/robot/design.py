@@ -28,7 +28,7 @@ from emulator.robot.gears import with_engine_turning
 from emulator.robot.linear_loop import FED_BACK, Feedback, SteeringLoop, as_steered
 from emulator.robot.timing import LoopTiming
 from emulator.vehicle.equilibrium import NoEquilibrium, Steady, steady_motion
-from emulator.vehicle.linearise import LATERAL, Linear, linearise
+from emulator.vehicle.linearise import Linear, lateral_deviations, linearise
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.state import FRONT_WHEEL, JOINT, JOINT_RATE, REAR_WHEEL, STEER, U_STEER_TORQUE
 
@@ -75,7 +75,7 @@ class Design(NamedTuple):
 def _reduced(linear: Linear) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """State and input matrix of FED_BACK with the other lateral deviations quasi-static."""
     slow = list(FED_BACK)
-    fast = [k for k in LATERAL if k not in FED_BACK]
+    fast = [k for k in lateral_deviations(linear) if k not in FED_BACK]
     A, B = linear.A, linear.B[:, 0:1]
     cross = A[np.ix_(slow, fast)] @ np.linalg.inv(A[np.ix_(fast, fast)])
     return A[np.ix_(slow, slow)] - cross @ A[np.ix_(fast, slow)], B[slow] - cross @ B[fast]
@@ -100,7 +100,9 @@ def angle_gains(linear: Linear, lean_per_angle: float) -> NDArray[np.float64]:
 
     from scipy.linalg import solve_continuous_are
 
-    states = [k for k in dict.fromkeys((*FED_BACK, *LATERAL)) if linear.A[k].any()]  # without locked joints
+    states = [
+        k for k in dict.fromkeys((*FED_BACK, *lateral_deviations(linear))) if linear.A[k].any()
+    ]  # without locked joints
     A, B = linear.A[np.ix_(states, states)], linear.B[states, 0:1]
     weights = np.zeros(len(states))
     weights[: len(FED_BACK)] = _WEIGHTS_BY_ANGLE
@@ -116,7 +118,7 @@ def balanced(
 
     timing  of the rig's loop
     """
-    rest = [k for k in range(len(linear.A)) if k not in LATERAL]
+    rest = [k for k in range(len(linear.A)) if k not in lateral_deviations(linear)]
     A, B = linear.A.copy(), linear.B.copy()
     A[rest, :] = A[:, rest] = 0.0  # upright they are a system of their own
     B[rest, :] = 0.0

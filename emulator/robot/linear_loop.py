@@ -102,9 +102,10 @@ class SteeringLoop:
         # those of a critically damped follower do.
         self._triangle, unitary = schur(self.A, output="complex")
         self.poles: Complex = np.diag(self._triangle)
-        self._course = course_rows(steady)
+        size = len(self.A)  # a fork that bends deviates, too; the course is the frame's
+        self._course = np.pad(course_rows(steady), ((0, 0), (0, size - N_DEVIATIONS)))
         self._course[:, D_VELOCITY] = 0.0
-        self._outputs = np.vstack([np.eye(N_DEVIATIONS)[list(FED_BACK)], self._course])
+        self._outputs = np.vstack([np.eye(size)[list(FED_BACK)], self._course])
         self._seen, self._driven = self._outputs @ unitary, unitary.conj().T @ self.b
         self._speed = math.hypot(float(steady.x[VELOCITY]), float(steady.x[VELOCITY + 1]))
         self._along = self._speed * math.cos(steady.drift)  # of the heading
@@ -175,7 +176,7 @@ class SteeringLoop:
 
     def share(self, s: complex) -> NDArray[np.float64]:
         """Share (23,) of each deviation in a root of the loop at s, whatever the extra delay."""
-        resolvent = np.linalg.inv(s * np.eye(N_DEVIATIONS) - self.A)
+        resolvent = np.linalg.inv(s * np.eye(len(self.A)) - self.A)
         row = np.array([complex(v) for v in self._row(np.array(s, complex))]) @ self._outputs
         share = np.abs((resolvent @ self.b) * (row @ resolvent))
         return np.asarray(share / share.sum())
@@ -191,9 +192,9 @@ class SteeringLoop:
         k0, k1, k2, k3, k4 = f.gains
         names = ("command", "integral", "offset", "heading", "path_integral", "target", "target_rate")
         command, integral, offset, heading, path, target, target_rate = range(
-            N_DEVIATIONS, N_DEVIATIONS + len(names)
+            len(self.A), len(self.A) + len(names)
         )
-        e = np.eye(N_DEVIATIONS + len(names))
+        e = np.eye(len(self.A) + len(names))
         yaw_rate, side = np.pad(self._course, ((0, 0), (0, len(names))))
         V, k, c, d = self._speed, self._curvature, self._c, self._d
         away = V * e[heading] + c * side
@@ -221,8 +222,8 @@ class SteeringLoop:
             late.append(out)
         p, r, steering, roll, beside, turned, swung, swinging = late
         x = np.eye(size)
-        M[:N_DEVIATIONS, :N_DEVIATIONS] = self.A
-        M[:N_DEVIATIONS, command] = self.b
+        M[: len(self.A), : len(self.A)] = self.A
+        M[: len(self.A), command] = self.b
         M[offset, : len(e)] = away
         M[heading, : len(e)] = yaw_rate + k * d * side - k * k * V * e[offset]
         M[path] = self._path_integral * beside

@@ -29,7 +29,7 @@ from emulator.robot.gears import with_engine_turning
 from emulator.robot.linear_loop import Complex, SteeringLoop
 from emulator.robot.timing import LoopTiming
 from emulator.vehicle.equilibrium import NoEquilibrium
-from emulator.vehicle.linearise import N_DEVIATIONS, linearise
+from emulator.vehicle.linearise import linearise
 from emulator.vehicle.modes import NAMES, Gap, SteadyTurns, eigen, grid_of, looks_like, participation
 from emulator.vehicle.params import Vehicle
 
@@ -166,7 +166,7 @@ def loop_margin(loop: SteeringLoop) -> LoopMargin:
         (0.0, abs(closed.roots[k].imag), looks_like(complex(closed.roots[k]), share[:, k], closed.states))
         for k in unstable
     ]
-    deviations = np.arange(N_DEVIATIONS)
+    deviations = np.arange(len(loop.A))
     for c in sorted(crossings(loop.ratio, _frequencies(loop.poles))):
         if c.leaving:
             at = 1j * c.frequency

@@ -21,6 +21,8 @@ from emulator.vehicle.driveline import (
     stick_slip,
 )
 from emulator.vehicle.state import (
+    BEND,
+    BEND_RATE,
     BRAKE_TWIST_FRONT,
     BRAKE_TWIST_REAR,
     CLUTCH_TWIST,
@@ -193,6 +195,7 @@ def derivative(
         -par.frame_torsion_stiffness * x[JOINT + TORSION]
         - par.frame_torsion_damping * x[JOINT_RATE + TORSION]
     )
+    s.bend_torque = -par.fork_bending_stiffness * x[BEND] - par.fork_bending_damping * x[BEND_RATE]
     steer, steer_rate = x[JOINT + STEER], x[JOINT_RATE + STEER]
     # An imposed angle takes what torque it needs: a torque command has no part in it.
     driven = 0.0 if u[U_STEER_IMPOSED] > 0.0 else u[U_STEER_TORQUE]
@@ -318,6 +321,7 @@ def derivative(
     xdot[QUATERNION + 1] = 0.5 * (qw * p + qy * r - qz * q) + drift * qx
     xdot[QUATERNION + 2] = 0.5 * (qw * q - qx * r + qz * p) + drift * qy
     xdot[QUATERNION + 3] = 0.5 * (qw * r + qx * q - qy * p) + drift * qz
+    xdot[BEND], xdot[BEND_RATE] = x[BEND_RATE], s.bend_acceleration
     for j in range(6):
         xdot[JOINT + j] = x[JOINT_RATE + j]
         xdot[JOINT_RATE + j] = s.rhs[6 + j]

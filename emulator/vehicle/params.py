@@ -328,6 +328,21 @@ FOOTPEGS = 0
 """Place of the footpegs in HARD_PARTS, and in the record if the vehicle has them."""
 
 
+FORK_BENDING = Group(
+    "fork_bending",
+    "sideways bending of the fork: what is below turns about an axis across the steering axis. Left out: it "
+    "does not bend",
+    (
+        Parameter("x", "m", -5.0, 5.0, 0.8, 1.6, "a point of the bending axis, forward of the rear contact"),
+        Parameter("z", "m", -5.0, 5.0, 0.3, 1.2, "that point, above the ground: the lower triple clamp"),
+        Parameter("stiffness", "N m/rad", 1.0, 1e9, 1e4, 2e5, "stiffness against bending"),
+        Parameter("damping", "N m s/rad", 0.0, 1e6, 1.0, 200.0, "damping of the bending"),
+    ),
+    True,
+)
+"""How a fork bends that does."""
+
+
 GROUPS: tuple[Group, ...] = (
     Group("main_frame", "frame, engine, tank and bodywork without the robot", _body(300.0, 60.0)),
     Group(
@@ -379,6 +394,7 @@ GROUPS: tuple[Group, ...] = (
     Group("steered_frame", "handlebar, triple clamps, upper fork", _body(25.0, 2.0)),
     Group("fork_lower", "lower fork, calipers, mudguard; moves with the fork travel", _body(15.0, 2.0)),
     Group("front_wheel", "front wheel with tyre and discs", _wheel()),
+    FORK_BENDING,
     Group(
         "fork",
         "front spring and damper, both legs together",
@@ -579,6 +595,8 @@ VEHICLE_DTYPE = np.dtype(
         ("torque_speed", np.float64, (TORQUE_POINTS,)),
         ("torque_value", np.float64, (TORQUE_POINTS,)),
         ("locked", np.int64, (len(JOINTS),)),
+        ("fork_bends", np.int64),  # 0: rigid, and the rest of these is not looked at
+        *((f"fork_bending_{p.name}", np.float64) for p in FORK_BENDING.parameters),
         ("gravity", np.float64),
         # hard parts: those there are, in the order of HARD_PARTS; see emulator.vehicle.contact.hard_parts
         ("parts", np.int64),
@@ -626,7 +644,8 @@ def vehicle_record(
     ``robot`` is merged into the main frame: masses add, the mass centre moves, inertias are taken to the
     common centre by the parallel-axis theorem. It must sit in the symmetry plane (y = 0).
     ``locked`` names joints held at zero, as published rigid-suspension models want. Hard parts that
-    ``values`` does not name never touch the road, and treads that it does not name have constant friction.
+    ``values`` does not name never touch the road, treads that it does not name have constant friction, and a
+    fork whose bending it does not name is rigid.
     Raises KeyError for a missing entry, ValueError for a robot off the symmetry
     plane or a joint that does not exist.
     """
@@ -660,6 +679,10 @@ def vehicle_record(
             raise ValueError(f"no joint {name!r} to lock; joints: {', '.join(JOINTS)}")
         body[0]["locked"][JOINTS.index(name)] = 1
     body[0]["gravity"] = gravity
+    if FORK_BENDING.name in values:
+        body[0]["fork_bends"] = 1
+        for p in FORK_BENDING.parameters:
+            body[0][f"fork_bending_{p.name}"] = values[FORK_BENDING.name][p.name]
     _place_hard_parts(body, values)
     if robot is not None:
         _merge(body, robot)
@@ -687,6 +710,9 @@ def _inflate(tyre: np.void, inflation: dict[str, float]) -> None:
         tyre[name] *= max(factor, 0.1)
 
 
+_BENT = 0.1  # [m] how far the lower end of a bending fork may swing sideways, in the hardest fall
+
+
 def _place_hard_parts(record: NDArray[np.void], values: dict[str, dict[str, float]]) -> None:
     r = record[0]
     # Joints move what they carry no further than this: a point that turns by a goes at most a times its
@@ -711,7 +737,9 @@ def _place_hard_parts(record: NDArray[np.void], values: dict[str, dict[str, floa
         elif body in (4, 5):
             along = (part["x"] - float(r["steering_axis_x"])) * math.cos(float(r["steering_rake"]))
             along += (part["z"] - float(r["steering_axis_z"])) * math.sin(float(r["steering_rake"]))
-            reach = turned * math.hypot(along, part["y"]) + (float(r["fork_travel"]) if body == 5 else 0.0)
+            reach = turned * math.hypot(along, part["y"])
+            if body == 5:
+                reach += float(r["fork_travel"]) + (_BENT if r["fork_bends"] else 0.0)
         r["part_reach"][i] = reach
         low = (part["x"] - reach, -part["y"] - reach, part["z"] - reach)
         high = (part["x"] + reach, part["y"] + reach, part["z"] + reach)

@@ -12,6 +12,7 @@ meet twelve accelerations, four deflection rates, and three conditions of the ca
 and the others): a lean or a tyre's use may be what is asked for, so that a fold in lean is no obstacle.
 
 A driving torque comes through the chain, a braking one from the rear brake.
+The bending of a fork that bends is a twentieth, against its own acceleration.
 :mod:`emulator.vehicle.equilibrium` finds steady motions (no acceleration, no brake) from far off; this is
 for thousands of them, each near the last.
 """
@@ -28,6 +29,8 @@ from emulator.core.axes import quaternion_of
 from emulator.core.compiled import jit
 from emulator.vehicle.dynamics import derivative
 from emulator.vehicle.state import (
+    BEND,
+    BEND_RATE,
     BRAKE_TWIST_FRONT,
     BRAKE_TWIST_REAR,
     DEFLECTION,
@@ -65,10 +68,10 @@ from emulator.vehicle.state import (
 
 Array = NDArray[np.float64]
 
-N_UNKNOWNS = 19
+N_UNKNOWNS = 20
 (HEIGHT, PITCH, N_SWINGARM, N_TORSION, N_STEER, N_FORK, SIDE_SPEED, YAW_RATE) = range(8)
 REAR_RATE, FRONT_RATE, STRAIN = 8, 9, 10
-STEER_TORQUE, REAR_TORQUE, ROLL, FRONT_BRAKE, ACCELERATION = range(14, 19)
+STEER_TORQUE, REAR_TORQUE, ROLL, FRONT_BRAKE, ACCELERATION, N_BEND = range(14, 20)
 
 SLIDES = 3.0
 """A tyre's demand over its friction from which all its tread slides (``emulator.vehicle.contact.tyre``)."""
@@ -81,10 +84,12 @@ _ITERATIONS = 40
 _PRESSURE = 1e12  # [Pa] a brake that could hold anything: its twist then says what it holds
 # Largest change of the unknowns in one iteration: further off a contact opens, and its derivative vanishes.
 _STRIDE = np.array(
-    [0.01, 0.03, 0.03, 0.01, 0.05, 0.02, 1.0, 0.3, 20.0, 20.0] + [0.01] * 4 + [100.0, 500.0, 0.08, 500.0, 3.0]
+    [0.01, 0.03, 0.03, 0.01, 0.05, 0.02, 1.0, 0.3, 20.0, 20.0]
+    + [0.01] * 4
+    + [100.0, 500.0, 0.08, 500.0, 3.0, 0.01]
 )
 _STEP = np.array([1e-7, 1e-7, 1e-7, 1e-7, 1e-7, 1e-7, 1e-6, 1e-6, 1e-5, 1e-5] + [1e-9] * 4)
-_DIFFERENCE = np.concatenate([_STEP, np.array([1e-3, 1e-3, 1e-7, 1e-3, 1e-5])])
+_DIFFERENCE = np.concatenate([_STEP, np.array([1e-3, 1e-3, 1e-7, 1e-3, 1e-5, 1e-7])])
 _UNKNOWN_OF_JOINT = np.array([N_SWINGARM, -1, N_TORSION, N_STEER, N_FORK, -1])
 
 
@@ -94,7 +99,7 @@ class Machine(NamedTuple):
     body (1,), tyre (2,)      as in ``Vehicle``
     work (1,)                 scratch memory of the derivative; holds the truth of the last motion looked at
     x (N_X,), u (N_U,), xdot  state, inputs and rates of that motion
-    r, m, slope               residual (19,), probe (19,), matrix (19, 19)
+    r, m, slope               residual (20,), probe (20,), matrix (20, 20)
     uses, loads               (2,) rear, front, of the motion last found: demand over friction of the tyre,
     0 to
                               ``SLIDES``; load [N]
@@ -139,7 +144,7 @@ def machine(body: NDArray[np.void], tyre: NDArray[np.void], air_density: float) 
 
 
 def start(c: Machine, speed: float, n: Array) -> None:
-    """Fill ``n`` (19,) with a guess of running straight on at ``speed`` [m/s], near the design position."""
+    """Fill ``n`` (20,) with a guess of running straight on at ``speed`` [m/s], near the design position."""
     n[:] = 0.0
     n[REAR_RATE] = speed / float(c.tyre[REAR]["radius"])
     n[FRONT_RATE] = speed / float(c.tyre[FRONT]["radius"])
@@ -175,6 +180,7 @@ def _write(c: Machine, speed: float, engine: float, n: Array) -> None:
     for i in range(4):
         x[DEFLECTION + i] = n[STRAIN + i]
     x[ENGINE] = engine
+    x[BEND] = n[N_BEND]
     u[U_STEER_TORQUE] = n[STEER_TORQUE]
     u[U_DRIVE_TORQUE] = max(n[REAR_TORQUE], 0.0)
     u[U_BRAKE_FRONT] = u[U_BRAKE_REAR] = _PRESSURE
@@ -228,6 +234,7 @@ def _residual(
         else:
             got = n[kind]
         r[16 + i] = got - values[i]
+    r[N_BEND] = xdot[BEND_RATE]
 
 
 @jit
@@ -241,7 +248,7 @@ def solve(
     values: Array,
     n: Array,
 ) -> bool:
-    """Move the guess ``n`` (19,) to the motion that meets the conditions; False if none was found.
+    """Move the guess ``n`` (20,) to the motion that meets the conditions; False if none was found.
 
     speed          [m/s]    along the path, above 0
     grip           [1]      friction coefficient of the road
@@ -255,10 +262,12 @@ def solve(
     """
     c.u[U_GRIP_FRONT] = c.u[U_GRIP_REAR] = grip
     r, m, slope = c.r, c.m, c.slope
+    count = N_UNKNOWNS if c.body[0].fork_bends != 0 else N_BEND
+    n[count:] = 0.0
     for _ in range(_ITERATIONS):
         _residual(c, speed, engine, front_spins, kinds, values, n, r)
         worst = 0.0
-        for i in range(N_UNKNOWNS):
+        for i in range(count):
             if not math.isfinite(r[i]):
                 return False
             worst = max(worst, abs(r[i]))
@@ -267,27 +276,26 @@ def solve(
                 c.uses[which] = _use(c, which)
                 c.loads[which] = c.work[0].tyre[which, T_LOAD]
             return True
-        for k in range(N_UNKNOWNS):
+        for k in range(count):
             for i in range(N_UNKNOWNS):
                 m[i] = n[i]
             m[k] += _DIFFERENCE[k]
             _residual(c, speed, engine, front_spins, kinds, values, m, slope[k])
-            for i in range(N_UNKNOWNS):
+            for i in range(count):
                 slope[k, i] = (slope[k, i] - r[i]) / _DIFFERENCE[k]
-        if not _eliminate(slope, r):
+        if not _eliminate(slope, r, count):
             return False
         least = 1.0
-        for k in range(N_UNKNOWNS):
+        for k in range(count):
             least = min(least, _STRIDE[k] / max(abs(r[k]), 1e-300))
-        for k in range(N_UNKNOWNS):
+        for k in range(count):
             n[k] -= least * r[k]
     return False
 
 
 @jit
-def _eliminate(rows: Array, b: Array) -> bool:
-    """Solve A y = b in place, A given by its columns as ``rows``; False where A is singular."""
-    k = b.size
+def _eliminate(rows: Array, b: Array, k: int) -> bool:
+    """Solve A y = b in place, A (k, k) given by its columns as ``rows``; False where A is singular."""
     # Elimination on the transpose: columns of ``rows`` are the equations.
     for i in range(k):
         best, pivot = i, abs(rows[i, i])

@@ -1,6 +1,6 @@
 """Layout of the plant's continuous state, its inputs and the scratch memory of one derivative.
 
-State ``x`` (38,), inputs ``u`` (24,): float64 arrays, indices below. Positions are of the main frame's
+State ``x`` (40,), inputs ``u`` (24,): float64 arrays, indices below. Positions are of the main frame's
 origin (rear contact point at the design position). Velocities are body components of the main frame's twist.
 """
 
@@ -34,7 +34,9 @@ DISC_FRONT = 33  # brake temperatures above the air [K]
 DISC_REAR = 34
 IDLE = 35  # torque held by the idle control's integral part [N m]
 TREAD = 36  # tread temperatures over the ones they grip best at [K]: rear, front
-N_X = 38
+BEND = 38  # sideways bending of the fork [rad]: zero, and so is its rate, of one that does not bend
+BEND_RATE = 39
+N_X = 40
 
 U_STEER_TORQUE = 0  # [N m] positive to the left; nothing while the angle is imposed
 U_THROTTLE = 1  # 0..1
@@ -94,6 +96,12 @@ SCRATCH_DTYPE = np.dtype(
         ("part", np.float64, (len(HARD_PARTS), 2, N_PART)),  # as in the record; left, right; columns P_*
         ("near", np.int64),  # hard parts on the road or so near that a step may put them on it
         ("far", np.int64),  # 1: within a step at whose start none was near, and none is looked for
+        ("bend", np.float64, (6,)),  # axis of the fork's bending at B's origin in B: angular then linear
+        ("hinge", np.float64, (3,)),  # a point of it in B
+        ("border", np.float64, (N_SPEEDS,)),  # inertial coupling of the bending with the speeds
+        ("taken", np.float64, (N_SPEEDS,)),  # accelerations that one of the bending takes of them
+        ("bend_torque", np.float64),  # applied to the bending [N m]
+        ("bend_acceleration", np.float64),  # [rad/s^2]
         ("reaction", np.float64),  # steering reaction torque when the angle is imposed [N m]
         ("chain_torque", np.float64),  # of the chain on the rear wheel about its axle, driving positive [N m]
         ("k", np.float64, (4, N_X)),  # Runge-Kutta stages

@@ -1,6 +1,8 @@
 """Dynamics of the body tree: main frame, swingarm, rear wheel, head torsion, steering, fork, front wheel.
 
-Twelve speeds: the main frame's twist (angular, then linear, in its own components) and six joint rates.
+Twelve speeds: the main frame's twist (angular, then linear, in its own components) and six joint rates. A
+fork that bends has a thirteenth, between steering and travel. It borders the other twelve: they are solved as
+without it, and once more for what it takes of them, so that a rigid fork pays nothing.
 Every body's spatial quantities are taken at the *same* point, B's origin, in the *same* components, B's.
 Then composite inertias are plain sums, no transform runs along the tree, and a wheel needs no rotation
 for its spin because it is a body of revolution.
@@ -22,6 +24,8 @@ from numpy.typing import NDArray
 from emulator.core.axes import cross, rotate, rotation_about_xz, rotation_of, times
 from emulator.core.compiled import Record, jit
 from emulator.vehicle.state import (
+    BEND,
+    BEND_RATE,
     FORK,
     FRONT,
     JOINT,
@@ -213,21 +217,34 @@ def kinematics(par: Record, x: NDArray[np.float64], s: Scratch) -> None:
     ox, oy, oz = rotate(Rt, hx - qx, 0.0, hz - qz)
     ox, oz = ox + qx, oz + qz
     _set_joint(s.S, 3, dirx, diry, dirz, ox, oy, oz)
+    Ru, ux, uy, uz = Rf, ox, oy, oz
+    if par.fork_bends != 0:
+        # What is below turns about the axis across the steering axis, through the hinge.
+        Rf = times(Ru, rotation_about_xz(az, -ax, x[BEND]))
+        bx, bz = par.fork_bending_x - hx, par.fork_bending_z - hz
+        jx, jy, jz = rotate(Ru, bx, 0.0, bz)
+        cx, cy, cz = rotate(Rf, bx, 0.0, bz)
+        ox, oy, oz = ux + jx - cx, uy + jy - cy, uz + jz - cz
+        jx, jy, jz = ux + jx, uy + jy, uz + jz
+        s.hinge[0], s.hinge[1], s.hinge[2] = jx, jy, jz
+        s.bend[0], s.bend[1], s.bend[2] = rotate(Ru, az, 0.0, -ax)
+        s.bend[3], s.bend[4], s.bend[5] = cross(jx, jy, jz, s.bend[0], s.bend[1], s.bend[2])
+        dirx, diry, dirz = rotate(Rf, ax, 0.0, az)
     for i in range(3):
         s.S[4, i] = 0.0
     s.S[4, 3], s.S[4, 4], s.S[4, 5] = dirx, diry, dirz
 
     for k in range(10):
         s.inertia[3, k] = 0.0  # the twist joint carries no mass of its own
-    bx, by, bz = rotate(Rf, par.steered_frame_x - hx, 0.0, par.steered_frame_z - hz)
+    bx, by, bz = rotate(Ru, par.steered_frame_x - hx, 0.0, par.steered_frame_z - hz)
     _set_turned_body(
         s.inertia,
         4,
-        Rf,
+        Ru,
         par.steered_frame_mass,
-        bx + ox,
-        by + oy,
-        bz + oz,
+        bx + ux,
+        by + uy,
+        bz + uz,
         par.steered_frame_ixx,
         par.steered_frame_iyy,
         par.steered_frame_izz,
@@ -275,6 +292,10 @@ def kinematics(par: Record, x: NDArray[np.float64], s: Scratch) -> None:
         parent = _PARENT_BODY[b]
         for k in range(6):
             s.V[b, k] = s.V[parent, k] + s.S[b - 1, k] * rate
+    if par.fork_bends != 0:
+        for k in range(6):
+            s.V[5, k] += s.bend[k] * x[BEND_RATE]
+            s.V[6, k] += s.bend[k] * x[BEND_RATE]
 
 
 @jit
@@ -299,6 +320,17 @@ def accelerations(par: Record, steer_imposed: bool, steer_acceleration: float, s
         b1, b2, b3 = cross(V[p, 3], V[p, 4], V[p, 5], V[b, 0], V[b, 1], V[b, 2])
         A[b, 0], A[b, 1], A[b, 2] = A[p, 0] + wx, A[p, 1] + wy, A[p, 2] + wz
         A[b, 3], A[b, 4], A[b, 5] = A[p, 3] + a1 + b1, A[p, 4] + a2 + b2, A[p, 5] + a3 + b3
+    if par.fork_bends != 0:
+        # Fork travel is carried by the bent fork: (bend rate) x (travel rate), the former what S leaves of V.
+        bend = s.bend
+        rate = (V[5, 0] - V[4, 0]) * bend[0] + (V[5, 1] - V[4, 1]) * bend[1] + (V[5, 2] - V[4, 2]) * bend[2]
+        wx, wy, wz = rate * bend[0], rate * bend[1], rate * bend[2]
+        sx, sy = V[5, 3] - V[4, 3] - rate * bend[3], V[5, 4] - V[4, 4] - rate * bend[4]
+        wx, wy, wz = cross(wx, wy, wz, sx, sy, V[5, 5] - V[4, 5] - rate * bend[5])
+        for b in range(5, 7):
+            A[b, 3] += wx
+            A[b, 4] += wy
+            A[b, 5] += wz
     for b in range(7):
         m, hx, hy, hz = inertia[b, 0], inertia[b, 1], inertia[b, 2], inertia[b, 3]
         ixx, iyy, izz = inertia[b, 4], inertia[b, 5], inertia[b, 6]
@@ -363,6 +395,11 @@ def accelerations(par: Record, steer_imposed: bool, steer_acceleration: float, s
     M[3, 3] = M[4, 4] = M[5, 5] = m
     M[4, 3] = M[5, 3] = M[5, 4] = 0.0
 
+    diagonal = right = bent_steer = 0.0
+    if par.fork_bends != 0:
+        diagonal, right = _border(s)
+        bent_steer = s.border[6 + STEER]
+
     # Joints with a given acceleration leave the system; their column moves to the right-hand side.
     steer_row = 6 + STEER
     steer_rhs = rhs[steer_row]
@@ -392,8 +429,15 @@ def accelerations(par: Record, steer_imposed: bool, steer_acceleration: float, s
                     M[child, row] = 0.0
             M[row, row] = 1.0
             rhs[row] = value
+            right -= s.border[row] * value
+            s.border[row] = 0.0
 
-    _solve(M, rhs)
+    _factor(M)
+    s.bend_acceleration = 0.0
+    if par.fork_bends != 0:
+        s.bend_acceleration = _bordered(M, rhs, s.border, s.taken, diagonal, right)
+    else:
+        _substitute(M, rhs)
 
     s.reaction = 0.0
     if steer_imposed:
@@ -410,11 +454,64 @@ def accelerations(par: Record, steer_imposed: bool, steer_acceleration: float, s
             + c5 * rhs[5]
             - steer_rhs
         )
+        if par.fork_bends != 0:
+            s.reaction += bent_steer * s.bend_acceleration
 
 
 @jit
-def _solve(M: NDArray[np.float64], b: NDArray[np.float64]) -> None:
-    """Solve M a = b in place for a symmetric M (lower triangle) with the sparsity of the tree.
+def _border(s: Scratch) -> tuple[float, float]:
+    """Fill ``s.border`` from composite inertias; return the bending's inertia [kg m2] and torque [N m]."""
+    S, bend, inertia, f, c = s.S, s.bend, s.inertia, s.f, s.border
+    m, hx, hy, hz = inertia[5, 0], inertia[5, 1], inertia[5, 2], inertia[5, 3]
+    w0, w1, w2, v0, v1, v2 = bend[0], bend[1], bend[2], bend[3], bend[4], bend[5]
+    c0, c1, c2 = cross(hx, hy, hz, v0, v1, v2)
+    d0, d1, d2 = cross(w0, w1, w2, hx, hy, hz)
+    c[0] = inertia[5, 4] * w0 + inertia[5, 7] * w1 + inertia[5, 8] * w2 + c0
+    c[1] = inertia[5, 7] * w0 + inertia[5, 5] * w1 + inertia[5, 9] * w2 + c1
+    c[2] = inertia[5, 8] * w0 + inertia[5, 9] * w1 + inertia[5, 6] * w2 + c2
+    c[3], c[4], c[5] = m * v0 + d0, m * v1 + d1, m * v2 + d2
+    diagonal, right = 0.0, s.bend_torque
+    for k in range(6):
+        diagonal += bend[k] * c[k]
+        right -= bend[k] * f[5, k]
+    c[6] = c[7] = c[11] = 0.0  # the rear does not feel it but through the main frame
+    for j in range(2, 5):  # torsion, steering, travel: by what it needs to turn all that it carries
+        c[6 + j] = 0.0
+        for k in range(6):
+            c[6 + j] += S[j, k] * c[k]
+    for k in range(6):  # the wheel's own momentum as it is spun up
+        c[11] += bend[k] * s.M[11, k]
+    return diagonal, right
+
+
+@jit
+def _bordered(
+    M: NDArray[np.float64],
+    b: NDArray[np.float64],
+    c: NDArray[np.float64],
+    z: NDArray[np.float64],
+    diagonal: float,
+    right: float,
+) -> float:
+    """Solve M a + c q = b, c a + diagonal q = right for a factored M: b becomes a, z is spoilt; returns q."""
+    over, known = diagonal, right
+    _substitute(M, b)
+    for k in range(12):
+        known -= c[k] * b[k]
+    for k in range(12):
+        z[k] = c[k]
+    _substitute(M, z)
+    for k in range(12):
+        over -= c[k] * z[k]
+    q = known / over
+    for k in range(12):
+        b[k] -= q * z[k]
+    return q
+
+
+@jit
+def _factor(M: NDArray[np.float64]) -> None:
+    """Factors in place of a symmetric M (lower triangle) with the sparsity of the tree.
 
     M = L^T D L with L non-zero only along paths to the root (Featherstone 2008, section 6.5, from memory).
     """
@@ -429,6 +526,11 @@ def _solve(M: NDArray[np.float64], b: NDArray[np.float64]) -> None:
                 j = _PARENT[j]
             M[k, i] = a
             i = _PARENT[i]
+
+
+@jit
+def _substitute(M: NDArray[np.float64], b: NDArray[np.float64]) -> None:
+    """Solve M a = b in place for an M that :func:`_factor` left."""
     for k in range(11, -1, -1):
         i = _PARENT[k]
         while i >= 0:

@@ -13,8 +13,10 @@ from emulator.robot.linear_loop import FED_BACK, Feedback, SteeringLoop
 from emulator.robot.ride import balance, follow_path
 from emulator.robot.timing import LoopTiming
 from emulator.robot.tuning import STEP
+from emulator.vehicle.equilibrium import steady_motion
 from emulator.vehicle.linearise import D_VELOCITY, N_DEVIATIONS, course_rows, linearise
 from emulator.vehicle.modes import SteadyTurns, eigen
+from emulator.vehicle.params import Vehicle
 
 CASES = [(8.0, 0.0), (20.0, 0.0), (50.0, 0.0), (30.0, 40.0)]
 """Speed [m/s] and lean [deg]."""
@@ -169,3 +171,32 @@ def test_speed_is_held(loop_at):
     assert not loop.A[D_VELOCITY].any()
     assert not loop.A[:, D_VELOCITY].any()
     assert loop.b[D_VELOCITY] == 0.0
+
+
+def test_a_fork_that_bends_has_its_two_states_in_the_loop(told, design):
+    """The matrix has the roots of 1 + L with it, too; a stiff one leaves the loop as a rigid one has it."""
+    par = told.vehicle.body[0]
+    loops = []
+    for stiffness in (4e4, 1e9):
+        body = told.vehicle.body.copy()
+        body["fork_bends"], body["fork_bending_stiffness"], body["fork_bending_damping"] = 1, stiffness, 20.0
+        body["fork_bending_x"], body["fork_bending_z"] = par["steering_axis_x"], par["steering_axis_z"]
+        bent = Vehicle(body, told.vehicle.tyre)
+        steady = steady_motion(bent, 20.0)
+        loops.append(
+            SteeringLoop(linearise(bent, steady), steady, feedback_at(design, 20.0, 0.0), told.timing)
+        )
+    soft, stiff = loops
+    steady = steady_motion(told.vehicle, 20.0)
+    rigid = SteeringLoop(linearise(told.vehicle, steady), steady, feedback_at(design, 20.0, 0.0), told.timing)
+    assert len(soft.A) == len(rigid.A) + 2
+    at = 1j * np.geomspace(1.0, 60.0, 20)
+    assert np.allclose(stiff.ratio(at), rigid.ratio(at), rtol=2e-3)
+    assert not np.allclose(soft.ratio(at), rigid.ratio(at), rtol=2e-2)
+    roots = eigen(soft.matrix()).roots
+    for s in roots[(np.abs(roots) < 100.0) & (roots.real > -40.0) & (np.abs(roots.imag) > 5.0)]:
+        h = 1e-6 * (1.0 + abs(s))
+        slope = complex((soft.ratio(s + h) - soft.ratio(s - h)) / (2.0 * h))
+        off = abs((1.0 + complex(soft.ratio(s))) / slope)
+        assert off < 1e-4 * (1.0 + abs(s)) or np.min(np.abs(soft.poles - s)) < 1e-3
+    assert soft.share(10.0j).sum() == pytest.approx(1.0)

@@ -17,6 +17,7 @@ from emulator.vehicle.dynamics import derivative
 from emulator.vehicle.integrate import PARTS_OF_A_STEP, advance, begin, finish
 from emulator.vehicle.params import HARD_PARTS, Vehicle
 from emulator.vehicle.state import (
+    BEND,
     CLUTCH_TWIST,
     DEFLECTION,
     ENGINE,
@@ -274,6 +275,10 @@ def body_points(vehicle: Vehicle, x: Array) -> list[tuple[int, int, int, Array]]
                 head = np.array([par["steering_axis_x"], 0.0, par["steering_axis_z"]], float)
                 if body == 5:
                     p = p + axis * float(x[JOINT + FORK])
+                    if par["fork_bends"]:
+                        hinge = np.array([par["fork_bending_x"], 0.0, par["fork_bending_z"]], float)
+                        ahead = np.array([math.cos(rake), 0.0, math.sin(rake)])
+                        p = hinge + _turn(ahead, float(x[BEND])) @ (p - hinge)
                 p = head + _turn(axis, float(x[JOINT + STEER])) @ (p - head)
                 foot = np.array([par["frame_torsion_x"], 0.0, par["frame_torsion_z"]], float)
                 twist = np.array([math.cos(rise), 0.0, math.sin(rise)])

@@ -17,6 +17,8 @@ from emulator.config.vehicle.file import VehicleFile, load_vehicle
 from emulator.vehicle.integrate import begin, finish
 from emulator.vehicle.params import GROUPS, RigidMass, Vehicle, vehicle_record
 from emulator.vehicle.state import (
+    BEND,
+    BEND_RATE,
     BRAKE_TWIST_FRONT,
     BRAKE_TWIST_REAR,
     CLUTCH_TWIST,
@@ -357,6 +359,8 @@ def mirrored_state(x: NDArray[np.float64]) -> NDArray[np.float64]:
         VELOCITY + 1,
         JOINT_RATE + TORSION,
         JOINT_RATE + STEER,
+        BEND,
+        BEND_RATE,
         DEFLECTION + 1,
         DEFLECTION + 3,
     )

@@ -8,14 +8,18 @@ a factored mass matrix). Its free flyer takes linear before angular; the order o
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import NamedTuple
 
 import numpy as np
 import pinocchio as pin
+import pytest
 from numpy.typing import NDArray
 
 from emulator.vehicle.params import JOINTS, Vehicle, vehicle_record
 from emulator.vehicle.state import (
+    BEND,
+    BEND_RATE,
     FORK,
     JOINT,
     JOINT_RATE,
@@ -81,11 +85,16 @@ def same_machine(par: np.void) -> pin.Model:
         "steering",
         body(par, "steered_frame", head),
     )
-    fork = add(
-        yoke, pin.JointModelPrismaticUnaligned(steer), np.zeros(3), "fork", body(par, "fork_lower", head)
-    )
+    below = np.zeros(3)
+    if par["fork_bends"]:
+        hinge, ahead = point(par, "fork_bending"), np.array([math.cos(rake), 0.0, math.sin(rake)])
+        yoke = add(
+            yoke, pin.JointModelRevoluteUnaligned(ahead), hinge - head, "fork_bending", pin.Inertia.Zero()
+        )
+        below = head - hinge
+    fork = add(yoke, pin.JointModelPrismaticUnaligned(steer), below, "fork", body(par, "fork_lower", head))
     add(fork, pin.JointModelRY(), point(par, "front_wheel") - head, "front_wheel", wheel(par, "front_wheel"))
-    assert tuple(model.names)[2:] == JOINTS
+    assert tuple(name for name in model.names if name != "fork_bending")[2:] == JOINTS
     return model
 
 
@@ -95,6 +104,7 @@ class Case(NamedTuple):
     x: Array  # (33,)
     torque: Array  # (6,) joint torques [N m], fork [N]
     wrench: Array  # (7, 6) moment about B's origin and force on each body, B components
+    bending: float  # [N m] on the bending of a fork that bends
 
 
 def drawn_case(rng: np.random.Generator) -> Case:
@@ -113,18 +123,23 @@ def drawn_case(rng: np.random.Generator) -> Case:
     x[JOINT_RATE : JOINT_RATE + 6] = rng.uniform(-1.0, 1.0, 6) * rates
     wrench = rng.uniform(-1.0, 1.0, (N_BODIES, 6)) * ([800.0] * 3 + [3000.0] * 3)
     wrench[1 + TORSION] = 0.0  # the twist joint carries no body to push on
-    return Case(x, rng.uniform(-500.0, 500.0, 6), wrench)
+    x[BEND], x[BEND_RATE] = rng.uniform(-0.1, 0.1), rng.uniform(-20.0, 20.0)
+    return Case(x, rng.uniform(-500.0, 500.0, 6), wrench, rng.uniform(-500.0, 500.0))
 
 
 def ours(vehicle: Vehicle, case: Case, imposed: float | None = None) -> tuple[Array, float]:
-    """Twelve accelerations (angular, linear, joints) and the steering's reaction torque."""
+    """Accelerations (angular, linear, joints; a bending before the travel), reaction at the steering."""
     work = scratch()
     s = work[0]
     kinematics(vehicle.body[0], case.x, s)
     s["torque"][:] = case.torque
     s["wrench"][:] = case.wrench
+    s["bend_torque"] = case.bending
     accelerations(vehicle.body[0], imposed is not None, imposed or 0.0, s)
-    return np.array(s["rhs"]), float(s["reaction"])
+    found = np.array(s["rhs"])
+    if vehicle.body[0]["fork_bends"]:
+        found = np.insert(found, 6 + FORK, float(s["bend_acceleration"]))
+    return found, float(s["reaction"])
 
 
 def theirs_order(a: Array) -> Array:
@@ -136,21 +151,31 @@ def posed(model: pin.Model, case: Case) -> tuple[pin.Data, Array, Array, list[pi
     """Pinocchio's data, configuration, velocity and the wrenches at the origin of each joint's own frame."""
     x = case.x
     quaternion = np.roll(x[QUATERNION : QUATERNION + 4], -1)  # scalar last
-    q = np.concatenate([x[:3], quaternion, x[JOINT : JOINT + 6]])
-    v = theirs_order(np.concatenate([x[OMEGA : OMEGA + 6], x[JOINT_RATE : JOINT_RATE + 6]]))
+    joints, rates = x[JOINT : JOINT + 6], x[JOINT_RATE : JOINT_RATE + 6]
+    if model.existJointName("fork_bending"):
+        joints, rates = np.insert(joints, FORK, x[BEND]), np.insert(rates, FORK, x[BEND_RATE])
+    q = np.concatenate([x[:3], quaternion, joints])
+    v = theirs_order(np.concatenate([x[OMEGA : OMEGA + 6], rates]))
     data = model.createData()
     pin.forwardKinematics(model, data, q)
-    pushed = [pin.Force.Zero()]
-    for b, w in enumerate(case.wrench):
-        from_base = data.oMi[1 + b].actInv(data.oMi[1])
-        pushed.append(from_base.act(pin.Force(w[3:], w[:3])))
+    carriers = [i for i in range(1, model.njoints) if model.names[i] != "fork_bending"]
+    pushed = [pin.Force.Zero() for _ in range(model.njoints)]
+    for b, w in zip(carriers, case.wrench, strict=True):
+        from_base = data.oMi[b].actInv(data.oMi[1])
+        pushed[b] = from_base.act(pin.Force(w[3:], w[:3]))
     return data, q, v, pushed
+
+
+def applied(model: pin.Model, case: Case) -> Array:
+    """Joint torques in Pinocchio's order."""
+    bends = model.existJointName("fork_bending")
+    return np.insert(case.torque, FORK, case.bending) if bends else case.torque
 
 
 def theirs(model: pin.Model, case: Case) -> Array:
     """Twelve accelerations (linear, angular, joints) by articulated bodies."""
     data, q, v, pushed = posed(model, case)
-    tau = np.concatenate([np.zeros(6), case.torque])
+    tau = np.concatenate([np.zeros(6), applied(model, case)])
     return np.array(pin.aba(model, data, q, v, tau, pushed))
 
 
@@ -173,6 +198,15 @@ def drawn_machine(rng: np.random.Generator) -> Vehicle:
         par[f"{name}_x"], par[f"{name}_z"] = rng.uniform(-0.5, 2.0), rng.uniform(0.1, 1.5)
     par["steering_rake"], par["frame_torsion_inclination"] = rng.uniform(-0.5, 1.2), rng.uniform(-1.5, 1.5)
     par["gravity"] = rng.uniform(0.0, 25.0)
+    return vehicle
+
+
+def bending_machine(rng: np.random.Generator) -> Vehicle:
+    """One more drawn machine, whose fork bends about a drawn place."""
+    vehicle = drawn_machine(rng)
+    par = vehicle.body[0]
+    par["fork_bends"] = 1
+    par["fork_bending_x"], par["fork_bending_z"] = rng.uniform(-0.5, 2.0), rng.uniform(0.1, 1.5)
     return vehicle
 
 
@@ -201,17 +235,30 @@ def test_accelerations_agree_for_a_thousand_machines() -> None:
     assert worst < 1e-9
 
 
-def test_imposed_steering_takes_the_torque_that_inverse_dynamics_gives() -> None:
+def test_accelerations_agree_for_a_thousand_machines_whose_fork_bends() -> None:
+    rng = np.random.default_rng(1004)
+    worst = 0.0
+    for _ in range(STATES):
+        vehicle, case = bending_machine(rng), drawn_case(rng)
+        expected = theirs(same_machine(vehicle.body[0]), case)
+        worst = max(worst, worst_error(theirs_order(ours(vehicle, case)[0]), expected))
+    assert worst < 1e-9
+
+
+@pytest.mark.parametrize("drawn", [drawn_machine, bending_machine])
+def test_imposed_steering_takes_the_torque_that_inverse_dynamics_gives(
+    drawn: Callable[[np.random.Generator], Vehicle],
+) -> None:
     rng = np.random.default_rng(1003)
     for _ in range(100):
-        vehicle, case = drawn_machine(rng), drawn_case(rng)
+        vehicle, case = drawn(rng), drawn_case(rng)
         asked = rng.uniform(-400.0, 400.0)
         a, reaction = ours(vehicle, case, imposed=asked)
         assert a[6 + STEER] == asked
         model = same_machine(vehicle.body[0])
         data, q, v, pushed = posed(model, case)
         tau = np.array(pin.rnea(model, data, q, v, theirs_order(a), pushed))
-        given = np.concatenate([np.zeros(6), case.torque])
+        given = np.concatenate([np.zeros(6), applied(model, case)])
         given[6 + STEER] = case.torque[STEER] + reaction
         # the size of the inertial terms that the external ones cancel
         scale = np.max(np.abs(pin.rnea(model, data, q, v, theirs_order(a))))

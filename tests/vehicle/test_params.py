@@ -14,11 +14,13 @@ FILE = demo_file()
 
 
 def test_every_parameter_of_the_file_reaches_the_record() -> None:
-    vehicle = vehicle_record(FILE.values, FILE.tables)
+    bending = {"x": 1.24, "z": 0.62, "stiffness": 5e4, "damping": 20.0}  # the demo racer's fork is rigid
+    values = FILE.values | {"fork_bending": bending}
+    vehicle = vehicle_record(values, FILE.tables)
     parts = [group.name for group, _body in HARD_PARTS]
     for group in GROUPS:
         for p in group.parameters:
-            value = FILE.values[group.name][p.name]
+            value = values[group.name][p.name]
             if group.name in parts:
                 assert vehicle.body[0][f"part_{p.name}"][parts.index(group.name)] == value
             elif group.name.startswith(("tyre", "tread")):
@@ -31,6 +33,8 @@ def test_every_parameter_of_the_file_reaches_the_record() -> None:
     assert vehicle.body.shape == (1,)
     assert vehicle.tyre.shape == (2,)
     assert not vehicle.body[0]["locked"].any()
+    assert vehicle.body[0]["fork_bends"] == 1
+    assert vehicle_record(FILE.values, FILE.tables).body[0]["fork_bends"] == 0
 
 
 def test_parameters_are_named_once_and_their_ranges_are_ordered() -> None:

@@ -23,7 +23,7 @@ from emulator.sensors.imu import turned
 from emulator.sensors.lean import Complex, filtered, reference_lean, told_speed
 from emulator.sensors.motion_at_point import specific_force_at
 from emulator.vehicle.equilibrium import Steady
-from emulator.vehicle.linearise import N_DEVIATIONS, ROLL, Linear, linear_reading
+from emulator.vehicle.linearise import ROLL, Linear, linear_reading
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.state import FRONT, FRONT_WHEEL, JOINT_RATE, OMEGA, QUATERNION, VELOCITY
 
@@ -67,14 +67,14 @@ def lean_response(sensor: LeanSensor, vehicle: Vehicle, steady: Steady, linear: 
         return lambda s: smoothed(sensor, s)
     read, again = _measured(own, vehicle, steady)
     by_deviation, by_input = linear_reading(vehicle, steady, read)
-    rows = np.zeros((3, N_DEVIATIONS))
+    rows = np.zeros((3, len(linear.A)))
     rows[0, ROLL], rows[1:] = 1.0, by_deviation
     at_once = np.array([0.0, *by_input[:, 0]])  # the steering torque accelerates the frame without delay
     pull = share_of_tick(own.reference_time_constant_ms * 1e-3)
 
     def response(s: complex | Complex) -> Complex:
         at = np.asarray(s, complex)
-        resolvent = at[..., None, None] * np.eye(N_DEVIATIONS) - linear.A
+        resolvent = at[..., None, None] * np.eye(len(linear.A)) - linear.A
         deviation = np.linalg.solve(resolvent, linear.B[:, :1])[..., 0]
         answers = deviation @ rows.T + at_once
         roll, rate, reference = answers[..., 0], answers[..., 1], answers[..., 2]

@@ -77,6 +77,19 @@ def _place(
         dx, dz = px - par.rear_wheel_x, pz - par.rear_wheel_z
         centre = s.centre[REAR]
         return centre[0] + c * dx + n * dz, py, centre[2] - n * dx + c * dz
+    if body == 4 and par.fork_bends != 0:
+        # Above the bending: from its hinge along the steering axis a, forward along its axis.
+        ca, sa = math.cos(par.steering_rake), math.sin(par.steering_rake)
+        dx, dz = px - par.fork_bending_x, pz - par.fork_bending_z
+        along, forward = dz * ca - dx * sa, dx * ca + dz * sa
+        ax, ay, az = s.S[3, 0], s.S[3, 1], s.S[3, 2]
+        fx, fy, fz = s.bend[0], s.bend[1], s.bend[2]
+        ux, uy, uz = cross(ax, ay, az, fx, fy, fz)
+        return (
+            s.hinge[0] + ax * along + fx * forward + ux * py,
+            s.hinge[1] + ay * along + fy * forward + uy * py,
+            s.hinge[2] + az * along + fz * forward + uz * py,
+        )
     # Steered: from the front wheel's centre along the steering axis a, forward across it, along the axle u.
     ca, sa = math.cos(par.steering_rake), math.sin(par.steering_rake)
     dx, dz = px - par.front_wheel_x, pz - par.front_wheel_z
