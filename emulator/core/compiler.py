@@ -51,7 +51,7 @@ def _by_type(template: Any, args: tuple[Any, ...], kws: dict[str, Any]) -> Any:
     event is put down by nineteen copies, a digit of a sentence by eight. What a value is good for, the
     optimiser makes of it later, where it copies a function into its caller.
     """
-    plain: Callable[[Any], Any] = numba.types.unliteral
+    plain: Any = numba.types.unliteral
     return template(tuple(map(plain, args)), {name: plain(kind) for name, kind in kws.items()})
 
 

@@ -35,7 +35,7 @@ def plant_ride(
     wave, ticks = dither(leg, step_s), round(step_s / TICK_s)
     gains, thought = balance(known), np.zeros(len(known.A))
     torques, outputs = np.empty(len(wave)), np.empty((len(wave), len(OUTPUTS)))
-    # White noise of a density, drawn each tick; wind and drive follow it within LAG_s, because wind as quick as
+    # White noise of a density, drawn each tick; wind and drive follow it within LAG_s: wind as quick as
     # a tick would be as strong as a storm, whose mean drag is another.
     per_tick, share = 1.0 / math.sqrt(TICK_s), TICK_s / LAG_s
     wind = drive = 0.0

@@ -1,4 +1,4 @@
-"""The estimate on logs of the whole plant, whose nonlinear tyres and bodies the predictor takes for linear."""
+"""The estimate on logs of the whole plant, whose nonlinear tyres and bodies it takes for linear."""
 
 from __future__ import annotations
 
