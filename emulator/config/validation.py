@@ -80,6 +80,7 @@ UNIT_OF_SUFFIX = {
     "deg_s2": "deg/s2",
     "deg_s": "deg/s",
     "rad_s": "rad/s",
+    "m_s3": "m/s3",
     "m_s2": "m/s2",
     "km_h": "km/h",
     "m_s": "m/s",

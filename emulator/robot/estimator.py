@@ -460,6 +460,12 @@ def _judge_position(e: Record, square: float, off: float, quality: int) -> None:
 
 
 @jit
+def expect_anything(e: Record) -> None:
+    """The next position is judged as one after a gap: nothing was predicted since the last."""
+    e.gnss_at, e.gnss_faith = e.ridden - round(2.0 * _GAP / STEP), NEW
+
+
+@jit
 def doubted_too_long(e: Record) -> bool:
     """Whether GNSS has said for too long that the rider is elsewhere."""
     return bool(e.gnss_faith == DOUBTED and (e.ridden - e.doubted_at) * STEP > _DOUBT)

@@ -35,6 +35,7 @@ from emulator.robot.design import Design
 from emulator.robot.estimator import (
     align,
     doubted_too_long,
+    expect_anything,
     position_sigma,
     predict,
     see_gnss,
@@ -235,4 +236,6 @@ def hear_gnss(
     """An epoch with a fix: see :func:`emulator.robot.estimator.see_gnss`."""
     e = r.mind[0]
     if e.started != 0:
+        if r.seen[Z_STATE] != RUNNING:
+            expect_anything(e)
         see_gnss(r.known[0], e, east, north, up, speed, course, quality, age)

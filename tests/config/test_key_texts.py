@@ -37,6 +37,7 @@ SUFFIXES = {
     "Nm_s": "N m/s",
     "rad_s": "rad/s",
     "per_s": "1/s",
+    "m_s3": "m/s3",
     "m_s2": "m/s2",
     "km_h": "km/h",
     "m_s": "m/s",

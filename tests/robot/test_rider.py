@@ -7,6 +7,7 @@ import pytest
 
 from emulator.config.rig.outputs import COMMAND_FRAMES
 from emulator.core.frame_buffer import frame_buffer
+from emulator.robot.estimator import NEW
 from emulator.robot.rider import EMERGENCIES
 from emulator.wire.can_frames import check, unpack
 from emulator.wire.nmea import burst
@@ -126,6 +127,19 @@ def test_a_receiver_that_is_elsewhere_for_good_ends_the_ride_after_ten_seconds(r
     e = ride.rider.rider.mind[0]
     assert e["x"] - x < 0.1
     assert abs(e["y"] - y) < 0.1
+
+
+def test_after_the_ride_no_position_is_doubted(ride):
+    """Nothing is predicted then; it takes what it hears, as it always did."""
+    ride.step(1000)
+    ride.voice.values["state"] = 3.0  # stopping
+    x, y = ride.place
+    before = float(ride.rider.rider.mind[0]["x"])
+    ride.place = (x + 1.5, y)
+    ride.step(500)
+    e = ride.rider.rider.mind[0]
+    assert e["gnss_faith"] == NEW
+    assert e["x"] > before + 0.02
 
 
 def test_a_rider_that_did_not_stop_has_no_reason(ride):

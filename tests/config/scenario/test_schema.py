@@ -83,6 +83,12 @@ WRONG_SCENARIOS = [
         "10:10: support: expected either release_speed_km_h or release_time_s, got none of them",
     ),
     (
+        ", release_speed_km_h: 25}",
+        ", release_speed_km_h: 25, catch_speed_km_h: 20}",
+        "10:10: support: catch_speed_km_h is 20: a bike caught is let go at 30 km/h, which has to be no "
+        "faster than release_speed_km_h, 25",
+    ),
+    (
         "kind: scenario",
         "kind: circuit",
         "1:7: kind: expected scenario (a scenario file), got 'circuit'",
@@ -153,7 +159,7 @@ WRONG_SCENARIOS = [
         "release_speed_km_h: 25",
         "release_speed_kmh: 25",
         "10:37: support.release_speed_kmh: unknown key; known keys: tow_acceleration_m_s2, "
-        "release_speed_km_h, release_time_s, did you mean 'release_speed_km_h'?",
+        "release_speed_km_h, release_time_s, catch_speed_km_h, did you mean 'release_speed_km_h'?",
     ),
     (
         "lean_limit_deg: 40, ",

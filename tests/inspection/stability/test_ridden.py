@@ -117,6 +117,26 @@ def test_frames_are_late_by_whole_ticks_and_a_share_of_them_by_one_more(at: Any)
     assert list(later(1)) == [GUST, LITTLE_LATER]
 
 
+def test_a_slope_is_that_of_the_straight() -> None:
+    session = late_session(BIKES["racer"], None, 40.0 / 3.6, -6.0)
+    assert np.allclose(session.line.slope[1:-1], math.radians(-6.0), atol=1e-3)
+
+
+def test_a_slope_is_refused_where_nothing_is_ridden() -> None:
+    with pytest.raises(ValueError, match="--slope: expected --ridden"):
+        modes_of(BIKES["racer"], None, [50.0], [0.0], slope_deg=3.0)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("slope_deg", [6.0, -6.0])
+def test_at_40_km_h_a_slope_leaves_most_of_the_margin(at: Any, slope_deg: float) -> None:
+    """20 ms more are borne, of the 27.5 on the level."""
+    _, design = at("racer", 40.0)
+    session = late_session(BIKES["racer"], None, 40.0 / 3.6, slope_deg)
+    assert not watch(session, design, 20 * QUARTERS).lost
+    assert watch(session, design, 35 * QUARTERS).lost
+
+
 def test_the_search_finds_where_rides_are_lost(at: Any, monkeypatch: pytest.MonkeyPatch) -> None:
     """Within a quarter of a millisecond, in some ten rides; the rides are played here."""
     session, design = at("racer", 100.0)
