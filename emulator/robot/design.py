@@ -137,7 +137,8 @@ def design_rider(
 ) -> Design:
     """Work out the tables; about a second once the vehicle is compiled.
 
-    grip    [1] road the steady turns are computed for; turns it can't hold repeat the last one it can.
+    grip    [1] road the steady turns are computed for; turns it can't hold repeat the last one it can, and
+            so do speeds that its drive can't hold against the air.
     timing  of the rig's loop, which the gains are checked in; None: steered by torque, and not checked
     fastest [m/s] of the ride: gains that it has no use for are not checked
     checked whether they are
@@ -159,10 +160,10 @@ def design_rider(
                 if abs(steady.x[JOINT + STEER]) > stop:  # the search went off to a turn on the steering stop
                     raise NoEquilibrium
             except NoEquilibrium:
-                if j == 0:
+                if i == j == 0:
                     raise
                 for table in (lateral, steer, command, drift, gains):
-                    table[i, j:] = table[i, j - 1]
+                    table[i, j:] = table[i, j - 1] if j else table[i - 1]
                 break
             linear = linearise(vehicle, steady)
             try:

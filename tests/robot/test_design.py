@@ -24,7 +24,7 @@ from emulator.robot.design import (
 )
 from emulator.robot.gears import with_engine_turning
 from emulator.robot.linear_loop import FED_BACK, Feedback, SteeringLoop
-from emulator.vehicle.equilibrium import steady_motion
+from emulator.vehicle.equilibrium import NoEquilibrium, steady_motion
 from emulator.vehicle.linearise import linearise
 
 BETWEEN = tuple((a + b) / 2 for a, b in itertools.pairwise(SPEEDS))
@@ -119,6 +119,14 @@ def test_gains_for_speeds_that_are_not_ridden_are_not_checked(told):
     with pytest.raises(StartFailed, match=r"at (48|62)\.0 m/s"):
         design_rider(told.vehicle, told.grip, slow)
     design_rider(told.vehicle, told.grip, slow, fastest=22.0)
+
+
+def test_speeds_that_a_slippery_road_can_not_hold_against_the_air_repeat_the_last_one_it_can(told):
+    wet = design_rider(told.vehicle, 0.4, told.timing)
+    with pytest.raises(NoEquilibrium):
+        steady_motion(told.vehicle, float(wet.speeds[-1]), grip=0.4)
+    np.testing.assert_array_equal(wet.gains[-1], wet.gains[-2])
+    assert (wet.gains[-2] != wet.gains[-3]).any()
 
 
 def test_shares_are_of_the_designed_gains_each_by_itself(design):
