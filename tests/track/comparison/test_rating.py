@@ -1,12 +1,12 @@
-"""The rating's parts by closed forms of our own, and beside the package that implements it, where it is."""
+"""The rating's parts by closed forms of our own, and beside the package that implements it."""
 
 import math
 
 import numpy as np
 import pytest
-from objective_rating_metrics.rating import ISO18571
 from hypothesis import given
 from hypothesis import strategies as st
+from objective_rating_metrics.rating import ISO18571
 
 from emulator.track.comparison.rating import (
     GRADES,
