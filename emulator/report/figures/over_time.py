@@ -62,12 +62,13 @@ def time_series(
     taken: set[int] = set()
     found: list[tuple[bool, str, Figure]] = []
     for panel in panels:
-        shown = {trace.signal for trace in panel.traces}
+        shown, idle = {trace.signal for trace in panel.traces}, False
+        if panel.unless is not None and _idle(run, panel.unless):
+            shown, idle = {panel.unless[0]}, True  # the rest has panels of its own
         here = [(i, c) for i, c in enumerate(criteria) if i not in taken and subject(c)[0] in shown]
         taken |= {i for i, _ in here}
-        of = sorted({label for trace in panel.traces for label in hit.get(trace.signal, ())}, key=_number_in)
-        nothing = not any(_recorded(run, t.signal) for t in panel.traces) or _idle(run, panel)
-        if not of and not here and nothing:
+        of = sorted({label for signal in shown for label in hit.get(signal, ())}, key=_number_in)
+        if not of and not here and (idle or not any(_recorded(run, signal) for signal in shown)):
             continue
         found.append((not of, *_panel(run, panel, here, of, whole)))
     unrecorded = unrecorded_hits(run)
@@ -90,12 +91,10 @@ def _hit(run: Run) -> dict[str, list[str]]:
     return out
 
 
-def _idle(run: Run, panel: PanelOf) -> bool:
-    """Whether what the panel is about does nothing all along."""
-    if panel.unless is None or panel.unless[0] not in run.signals:
-        return panel.unless is not None
-    it, other = run.signals[panel.unless[0]], run.signals.get(panel.unless[1])
-    return np.array_equal(it, np.zeros_like(it) if other is None else other, equal_nan=True)
+def _idle(run: Run, unless: tuple[str, str]) -> bool:
+    """Whether a signal is another one, or 0 where there is none, all along; also if it is not recorded."""
+    it, other = run.signals.get(unless[0]), run.signals.get(unless[1])
+    return it is None or np.array_equal(it, np.zeros_like(it) if other is None else other, equal_nan=True)
 
 
 def _recorded(run: Run, signal: str) -> bool:

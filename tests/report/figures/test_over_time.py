@@ -80,6 +80,10 @@ def test_electronics_have_panels_where_they_do_something(ride_folder: Callable[.
 
     assert about(idle) == []
     assert about({k: v for k, v in idle.items() if not k.startswith("unit.")}) == []  # of an older record
+    pulled = {"kind": "actuator", "name": "grabbed", "effect": "stuck", "channel": "front_brake"}
+    manifest = run.manifest | {"scenario": {"events": [pulled]}}
+    hit = time_series(replace(run, signals=idle, manifest=manifest), [], [])
+    assert not any("caliper" in heading for heading, _ in hit)  # that of the line has it
     let_off = idle["unit.front_caliper_Pa"].copy()
     let_off[-500:] += 1e5
     acting = np.zeros(len(run.tick))
