@@ -177,12 +177,12 @@ def with_documents(run: Run) -> Run:
 
 def _left_out(manifest: Mapping[str, Any]) -> list[str]:
     """What every user of a thin record is told."""
-    thin = manifest.get("thin")
-    if not thin:
+    if not manifest.get("thin"):
         return []
     return [
-        f"the record is thin: of {thin['every_ticks']} rows of signals one is there, beside the first, the "
-        "last and those of events, and no frame of the bus; emulator replay with --out makes it whole again"
+        "the record is thin: of many rows of signals one is there (how many: thin in manifest.json), beside "
+        "the first, the last and those of events, and no frame of the bus; "
+        "emulator replay with --out makes it whole again"
     ]
 
 
