@@ -156,7 +156,7 @@ def test_it_comes_to_rest_as_statics_lets_it_lie(falls: dict[str, Fall], name: s
 
 
 def felt(path: Array) -> Array:
-    """Specific force (n - 1, 3) [m/s^2] at the main frame's origin, in its axes; states (n, N_X) 1 ms apart."""
+    """Specific force (n - 1, 3) [m/s^2] at the main frame, in its axes, of states (n, N_X) 1 ms apart."""
     w, v = path[:-1, OMEGA : OMEGA + 3], path[:, VELOCITY : VELOCITY + 3]
     up = np.array([up_in_frame(x) for x in path[:-1]])
     return np.asarray(np.diff(v, axis=0) / 1e-3 + np.cross(w, v[:-1]) + GRAVITY * up)
