@@ -155,6 +155,29 @@ def test_it_comes_to_rest_as_statics_lets_it_lie(falls: dict[str, Fall], name: s
     assert off.min() < 1.0
 
 
+def felt(path: Array) -> Array:
+    """Specific force (n - 1, 3) [m/s^2] at the main frame, in its axes, of states (n, N_X) 1 ms apart."""
+    w, v = path[:-1, OMEGA : OMEGA + 3], path[:, VELOCITY : VELOCITY + 3]
+    up = np.array([up_in_frame(x) for x in path[:-1]])
+    return np.asarray(np.diff(v, axis=0) / 1e-3 + np.cross(w, v[:-1]) + GRAVITY * up)
+
+
+@pytest.mark.parametrize("name", [name for name in FALLS if name != "under power"])
+def test_a_detector_of_falls_fires_once_it_lies_and_not_while_it_is_ridden(
+    falls: dict[str, Fall], name: str
+) -> None:
+    """Half a second of gravity from the side or from above, as a robot tells it; at rest it feels one g."""
+    path = falls[name].path
+    force = felt(path)
+    assert np.isfinite(force).all()
+    lying = force[:, 2] < np.abs(force[:, 1]) / 1.5
+    fired = np.flatnonzero(np.convolve(lying, np.ones(500), "valid") == 500)
+    assert len(fired) > 0
+    leans = np.array([up_in_frame(x)[2] for x in path])
+    assert leans[fired[0] : fired[0] + 500].max() < math.cos(math.radians(50.0))
+    assert float(np.linalg.norm(np.median(force[-100:], axis=0))) == pytest.approx(GRAVITY, abs=0.2)
+
+
 def test_the_high_side_throws_it_over_to_the_other_side(falls: dict[str, Fall]) -> None:
     rolls = np.array([roll_of(x) for x in falls["high side"].path])
     assert rolls[0] > 0.5
