@@ -11,22 +11,16 @@ import pytest
 from numpy.typing import NDArray
 from pyarrow import csv
 
-from emulator.inspection.comparison.page import comparison_html, console_tables
 from emulator.track.into.agreement import agreements
 from tests.guide.markdown import GUIDE
-from tests.guide.printed_numbers import Printed, of_page, of_source, of_terminal
+from tests.guide.printed_numbers import Printed, of_source, of_terminal
 from tests.guide.printed_output import printed_by, source
 from tests.guide.printed_rows import named_twice, naming_nothing, rows_of, unconfirmed, without_a_row
-from tests.support.planted_record import laid_beside
 from tests.support.stored_runs import unpack_runs
 from tests.support.track_log import Planted, logged, made_up_ride
 
 ROWS = rows_of((GUIDE / "printed-figures-logs.md").read_text(encoding="utf-8"))
-OF = {
-    "`emulator export`": {"export"},
-    "`emulator track import`": {"import"},
-    "`emulator track compare`": {"compare"},
-}
+OF = {"`emulator export`": {"export"}, "`emulator track import`": {"import"}}
 
 MAP = """\
 kind: track_map
@@ -55,7 +49,7 @@ def printed(tmp_path_factory: pytest.TempPathFactory) -> set[Printed]:
     run = unpack_runs(tmp_path_factory.mktemp("stored")) / "virtual"
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(folder)  # so that no number of a path is printed
-        return set(_of_export(run)) | set(_of_import()) | set(_of_compare())
+        return set(_of_export(run)) | set(_of_import())
 
 
 def _of_export(run: Path) -> Iterator[Printed]:
@@ -85,20 +79,13 @@ def _of_import() -> Iterator[Printed]:
         yield from of_source("import", source(f"track/logs/{module}.py"))
 
 
-def _of_compare() -> Iterator[Printed]:
-    """Of a noisy record beside a bike with another trail; panels over station are those of the report."""
-    compared = laid_beside()
-    yield from of_terminal("compare", console_tables(compared))
-    yield from of_page("compare", comparison_html(compared._replace(panels=())))
-
-
 def _unlike(rng: np.random.Generator) -> Callable[[str], NDArray[np.float64] | None]:
     """Two wheels' speeds that have nothing to do with each other."""
     return {f"output.wheel_{end}_m_s": rng.normal(20.0, 5.0, 2000) for end in ("front", "rear")}.get
 
 
 def test_every_printed_number_has_one_row_and_every_row_a_number(printed: set[Printed]) -> None:
-    assert {one.section for one in printed} == {"export", "import", "compare"}
+    assert {one.section for one in printed} == {"export", "import"}
     assert without_a_row(printed, ROWS, OF) == []
     assert named_twice(printed, ROWS, OF) == []
     assert naming_nothing(printed, ROWS, OF) == []
