@@ -116,6 +116,7 @@ def test_every_command_and_option_is_named() -> None:
     text += "\n## `emulator track import`\n" + page("track-logs.md").replace("\n## ", "\n### ")
     for name in ("finding", "findings"):
         text += f"\n## `emulator track {name}`\n" + page("findings.md").replace("\n## ", "\n### ")
+    text += "\n## `emulator track compare`\n" + page("track-comparison.md").replace("\n## ", "\n### ")
     text += page("campaign-store.md") + page("campaigns.md") + page("morning-page.md") + page("lab.md")
     for name, command in commands.items():
         part = text[text.index(f"## `emulator {name}") :].partition("\n## ")[0]

@@ -6,7 +6,15 @@ import functools
 import numpy as np
 
 from emulator.assembly.session import load_session
+from emulator.inspection.comparison.conduct import Compared
+from emulator.report.beside import beside
 from emulator.runs.in_memory import ride_in_memory
+from emulator.track.comparison.actuation import following
+from emulator.track.comparison.equal_stations import equal_stations
+from emulator.track.comparison.growth import SUSPECTS, with_more
+from emulator.track.comparison.misfit import misfit
+from emulator.track.comparison.short_predictions import model_of, predictions
+from emulator.track.comparison.steady_figures import steady_turns
 from tests.support.scripted_robot import RIG, RUN, variant
 
 SIGMA = {
@@ -49,3 +57,26 @@ def with_torque_read_less(run, by):
     """The record with a torque that was read by so many newton metres too low."""
     torque = run.signals["actuator.steering_torque_Nm"] - by
     return dataclasses.replace(run, signals={**run.signals, "actuator.steering_torque_Nm": torque})
+
+
+@functools.cache
+def laid_beside():
+    """That record beside a bike with 2 mm less trail, and beside the ride without noise."""
+    session, ridden = lap_start()
+    axis = next(suspect for suspect in SUSPECTS if suspect.name == "steering.axis_x")
+    bike = with_more(session.vehicle, axis, -2e-3)
+    run = measured_by_a_bike(ridden, seed=11)
+    found = predictions(run, model_of(session, bike), 6.5)
+    return Compared(
+        run,
+        "made <up>",
+        "virtual ride",
+        session.vehicle_file.name,
+        found,
+        misfit(found),
+        equal_stations(run, ridden),
+        tuple(beside(run, ridden)),
+        (following(run), following(ridden)),
+        steady_turns(run, session.vehicle),
+        ("a remark",),
+    )

@@ -141,7 +141,7 @@ def comparison_html(compared: Compared) -> str:
             "growth": [(key, words) for key, words, _figure in growth],
             "worst_rows": worst_rows(found),
             "explained_words": _explained_words(said),
-            "explained_rows": explained_rows(said),
+            "explained_rows": explained_rows(said) if said.told_apart else (),
         }
         values["growth_heads"], values["growth_rows"] = growth_table(found)
         values["class_heads"], values["class_rows"] = class_table(found)
@@ -220,7 +220,7 @@ def worst_rows(found: Predictions) -> list[list[str]]:
                 place,
                 f"{_KMH * start.speed:.0f} km/h",
                 f"{_DEG * start.lean:+.0f}°",
-                f"{one.times_noise:.1f}",
+                f"{one.times_noise:.2g}",
                 reading.words,
                 f"{HORIZONS_S[one.horizon]:g} s",
                 f"{_short(reading.per * one.error)} {reading.unit}",
@@ -245,7 +245,7 @@ def explained_rows(said: Misfit) -> list[list[str]]:
 
 def _explained_words(said: Misfit) -> str:
     if not said.told_apart:
-        return "Errors can't be told from noise: what follows is chance, and shown to see that it is."
+        return "Nothing: the errors can't be told from noise, and what would fit them fits chance."
     return (
         "Shares are of what offset and gain of the torque leave. "
         "A number whose share is small beside the best is not it, alone."

@@ -59,6 +59,7 @@ from emulator.vehicle.state import (
     BRAKE_TWIST_FRONT,
     BRAKE_TWIST_REAR,
     CLUTCH_TWIST,
+    DEFLECTION,
     ENGINE,
     FORK,
     FRONT,
@@ -77,9 +78,11 @@ from emulator.vehicle.state import (
 
 STRETCH_BLOCKS = 30
 """Blocks that a state is smoothed over: 0.3 s."""
-_COARSE = (3.0, 0.0)
+_COARSE = ((3.0, 0.0), (3.0, 0.0), (30.0, 3.0, 0.3, 0.0))
 """Noise that is taken at least, times that of good sensors, one fit after the other: from afar the nearest
-thousandth of a degree leads astray."""
+thousandth of a degree leads astray. The second way begins with slack in driveline and tyres."""
+_MET = 1.2
+"""Root mean square of what is left over noise, from which another way is tried."""
 _STEPS = 15
 _HELD = (0.0, 1.0, 1e2, 1e4, 1e6)
 _SETTLED = 0.01  # of the sum of squares, in which 1 is one standard deviation
@@ -275,10 +278,7 @@ def smoothed_state(seen: Measured, model: Model, turns: SteadyTurns, tick: int, 
     if not np.isfinite(inputs[:, :GRIP_FRONT]).all():
         raise NotStarted("inputs are missing in it")
     guess = _guess(seen, model, turns, tick)
-    short = inputs[: (STRETCH_BLOCKS + 1) * BLOCK]
-    x = guess
-    for coarse in _COARSE:
-        x = _fitted(seen, model, tick, short, guess, x, coarse)
+    x = _searched(seen, model, tick, inputs[: (STRETCH_BLOCKS + 1) * BLOCK], guess)
     ends = np.arange(1, STRETCH_BLOCKS + 1)
     played = play(model.vehicle, model.course, x, inputs)
     if not np.isfinite(played.states).all():
@@ -292,10 +292,36 @@ def smoothed_state(seen: Measured, model: Model, turns: SteadyTurns, tick: int, 
     )
 
 
+def _searched(seen: Measured, model: Model, tick: int, inputs: Values, guess: Values) -> Values:
+    """The start (N_X,) from which the stretch is met best, of the ways there are to look for it.
+
+    What sticks and slips has valleys that no slope leads out of: where one way ends badly, another is tried.
+    Raises NotStarted where each loses the motion.
+    """
+    slack = guess.copy()
+    slack[CLUTCH_TWIST] = 0.0
+    slack[DEFLECTION : DEFLECTION + 4] = 0.0
+    best, least = guess, math.inf
+    for begun, way in zip((guess, slack, guess), _COARSE, strict=True):
+        x, left = begun, math.inf
+        try:
+            for coarse in way:
+                x, left = _fitted(seen, model, tick, inputs, guess, x, coarse)
+        except NotStarted:
+            continue
+        if left < least:
+            best, least = x, left
+        if least < _MET:
+            break
+    if not math.isfinite(least):
+        raise NotStarted("the model does not ride on from there")
+    return best
+
+
 def _fitted(
     seen: Measured, model: Model, tick: int, inputs: Values, guess: Values, x: Values, coarse: float
-) -> Values:
-    """The start (N_X,) from which the stretch is met best, searched from x on.
+) -> tuple[Values, float]:
+    """The start (N_X,) that meets the stretch best, searched from x on; root mean square of what is left.
 
     coarse  noise of at least so many times that of good sensors is taken
     Steps of Levenberg and Marquardt: shorter ones where a whole one makes it worse.
@@ -339,7 +365,7 @@ def _fitted(
         x, (cost, played, rows, r, sigma) = tried, found
         if settled and held == 0.0:
             break
-    return x
+    return x, math.sqrt(cost / max(1, len(r)))
 
 
 def _answer(by: Rows, sigma: Values) -> Values:
