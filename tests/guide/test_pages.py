@@ -114,6 +114,9 @@ def test_every_command_and_option_is_named() -> None:
         text = text.replace(f"`emulator {heading}`", "")  # these have pages of their own
     text += "\n## `emulator circuit import`\n" + page("circuit-import.md") + page("own-bike.md")
     text += "\n## `emulator track import`\n" + page("track-logs.md").replace("\n## ", "\n### ")
+    for name in ("track plan", "track calibrate", "vehicle history"):
+        text += f"\n## `emulator {name}`\n" + page("calibration.md").replace("\n## ", "\n### ")
+    text += "\n## \n"
     text += page("campaign-store.md") + page("campaigns.md") + page("morning-page.md") + page("lab.md")
     for name, command in commands.items():
         part = text[text.index(f"## `emulator {name}") :].partition("\n## ")[0]

@@ -50,7 +50,8 @@ def plant_ride(
             wind, drive = wind + share * (gust - wind), drive + share * (pull - drive)
             u[U_STEER_TORQUE] = torques[k] + noise.torque * torque
             yaw = roll_pitch_yaw(rotation_of(*x[QUATERNION : QUATERNION + 4]))[2]
-            u[U_WIND_X], u[U_WIND_Y] = -math.sin(yaw) * noise.wind * wind, math.cos(yaw) * noise.wind * wind
+            side = noise.wind * wind
+            u[U_WIND_X], u[U_WIND_Y] = -math.sin(yaw) * side, math.cos(yaw) * side
             u[U_DRIVE_TORQUE] = steady.u[U_DRIVE_TORQUE] + noise.drive * drive
             begin(bike.body, bike.tyre, x, u, work)
             finish(bike.body, bike.tyre, x, u, TICK_s, work)
