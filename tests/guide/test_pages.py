@@ -117,6 +117,9 @@ def test_every_command_and_option_is_named() -> None:
     for name in ("finding", "findings"):
         text += f"\n## `emulator track {name}`\n" + page("findings.md").replace("\n## ", "\n### ")
     text += "\n## `emulator track compare`\n" + page("track-comparison.md").replace("\n## ", "\n### ")
+    for name in ("track plan", "track calibrate", "vehicle history"):
+        text += f"\n## `emulator {name}`\n" + page("calibration.md").replace("\n## ", "\n### ")
+    text += "\n## \n"
     text += page("campaign-store.md") + page("campaigns.md") + page("morning-page.md") + page("lab.md")
     for name, command in commands.items():
         part = text[text.index(f"## `emulator {name}") :].partition("\n## ")[0]

@@ -33,14 +33,14 @@ def plant_ride(
     steady = steady_motion(bike, leg.speed, leg.lean)
     x, u, work, still = steady.x.copy(), steady.u.copy(), scratch(), np.zeros(N_X)
     wave, ticks = dither(leg, step_s), round(step_s / TICK_s)
-    gains, thought = balance(known), np.zeros(len(known.A))
+    gains, thought, sensors = balance(known), np.zeros(len(known.A)), np.array(noise.sensors)
     torques, outputs = np.empty(len(wave)), np.empty((len(wave), len(OUTPUTS)))
-    # White noise of a density, drawn each tick; wind and drive follow it within LAG_s: wind as quick as
-    # a tick would be as strong as a storm, whose mean drag is another.
+    # White noise of a density, drawn each tick; wind and drive follow it within LAG_s, because wind as quick
+    # as a tick would be as strong as a storm, whose mean drag is another.
     per_tick, share = 1.0 / math.sqrt(TICK_s), TICK_s / LAG_s
     wind = drive = 0.0
     for k in range(len(wave)):
-        outputs[k] = read_outputs(x, still) + np.array(noise.sensors) * rng.standard_normal(len(OUTPUTS))
+        outputs[k] = read_outputs(x, still) + sensors * rng.standard_normal(len(OUTPUTS))
         moved = float(wave[k] - gains @ thought)
         torques[k] = known.torque + moved
         surprise = outputs[k] - known.outputs - known.C @ thought
@@ -50,7 +50,8 @@ def plant_ride(
             wind, drive = wind + share * (gust - wind), drive + share * (pull - drive)
             u[U_STEER_TORQUE] = torques[k] + noise.torque * torque
             yaw = roll_pitch_yaw(rotation_of(*x[QUATERNION : QUATERNION + 4]))[2]
-            u[U_WIND_X], u[U_WIND_Y] = -math.sin(yaw) * noise.wind * wind, math.cos(yaw) * noise.wind * wind
+            side = noise.wind * wind
+            u[U_WIND_X], u[U_WIND_Y] = -math.sin(yaw) * side, math.cos(yaw) * side
             u[U_DRIVE_TORQUE] = steady.u[U_DRIVE_TORQUE] + noise.drive * drive
             begin(bike.body, bike.tyre, x, u, work)
             finish(bike.body, bike.tyre, x, u, TICK_s, work)

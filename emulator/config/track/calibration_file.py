@@ -30,7 +30,7 @@ class FreeParameter(Closed):
     name: Annotated[str, AfterValidator(_parameter), Words("a parameter, section.key of the vehicle file")]
     """Which one: ``section.key`` of the vehicle file, as ``steering.damping``."""
     sd: Annotated[float, Field(gt=0)]
-    """Standard deviation of what the vehicle file says, in the parameter's SI unit: how far off it may be."""
+    """[SI] Standard deviation of what the vehicle file says: how far off it may be."""
 
 
 class MeasuredFigure(Closed):
@@ -40,9 +40,9 @@ class MeasuredFigure(Closed):
     """Which one: mass of all (kg), front wheel's share of the load (1), height of the mass centre (m),
     wheelbase (m), rake (rad) or trail (m)."""
     value: float
-    """What was measured, in the unit of the figure."""
+    """[SI] What was measured."""
     sd: Annotated[float, Field(gt=0)]
-    """Standard deviation of the measurement, in the same unit."""
+    """[SI] Standard deviation of the measurement."""
 
 
 class NotMeasured(Closed):
@@ -60,15 +60,15 @@ class SensorNoise(Closed):
     """Standard deviation of a sample of each signal."""
 
     roll_rate_rad_s: Annotated[float, Field(gt=0, le=1)] = 0.004
-    """[rad/s] Roll rate."""
+    """[rad/s] Of the roll rate."""
     yaw_rate_rad_s: Annotated[float, Field(gt=0, le=1)] = 0.004
-    """[rad/s] Yaw rate."""
+    """[rad/s] Of the yaw rate."""
     steer_rad: Annotated[float, Field(gt=0, le=1)] = 0.001
-    """[rad] Steering angle."""
+    """[rad] Of the steering angle."""
     roll_rad: Annotated[float, Field(gt=0, le=1)] = 0.005
-    """[rad] Lean."""
+    """[rad] Of the lean."""
     speed_m_s: Annotated[float, Field(gt=0, le=10)] = 0.05
-    """[m/s] Speed."""
+    """[m/s] Of the speed."""
 
 
 class RiddenLeg(Closed):
@@ -79,7 +79,7 @@ class RiddenLeg(Closed):
     lean_deg: Annotated[float, Field(ge=-50, le=50)]
     """Lean to hold, positive to the right."""
     seconds: Annotated[float, Field(ge=5, le=600)] = 20.0
-    """[s] How long."""
+    """[s] How long it is ridden."""
     dither_Nm: Annotated[float, Field(ge=0, le=50)] = 5.0
     """[N m] Peak of the dither's torque; 0 for none."""
 
@@ -106,9 +106,9 @@ class CalibrationFile(Closed):
     measured: tuple[MeasuredFigure, ...] = ()
     """What was measured on the stand. Left out: nothing was."""
     not_measured: NotMeasured = NotMeasured()
-    """What acts and is in no log."""
+    """What acts and is in no log. Left out: usual strengths."""
     sensor_noise: SensorNoise = SensorNoise()
-    """Noise of the signals in the logs."""
+    """Noise of the signals in the logs. Left out: of usual sensors."""
     legs: Annotated[tuple[RiddenLeg, ...], Field(min_length=1)] = _both_leans()
     """What is ridden for it. Left out: 45, 80 and 125 km/h at 17 degrees to either side, 20 s each."""
 

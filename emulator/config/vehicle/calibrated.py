@@ -29,7 +29,7 @@ class HeldOut(Closed):
     before: float
     """[1] Mean square of its innovations, in standard deviations, by the vehicle as it was."""
     after: float
-    """[1] The same by this vehicle."""
+    """[1] The same by the vehicle as it is now."""
     gain: float
     """[1] Logarithm of how much more likely this vehicle makes it than the one before."""
 
@@ -38,20 +38,20 @@ class CalibratedValue(Closed):
     """A value that the logs gave."""
 
     name: Name
-    """``section.key`` of the vehicle file."""
+    """Which one, ``section.key`` of the vehicle file."""
     before: float
-    """What the base says, in the parameter's SI unit."""
+    """[SI] What the base says."""
     value: float
-    """What this file says, in the same unit."""
+    """[SI] What this file says."""
     sd: Annotated[float, Field(gt=0)]
-    """Its standard deviation, in the same unit."""
+    """[SI] Its standard deviation."""
 
 
 class Calibrated(Closed):
     """Where the values of a calibrated vehicle file are from."""
 
     date: Name
-    """Day of the calibration."""
+    """Day of the calibration, UTC."""
     command: Name
     """Command that made this file."""
     base_sha256: Name
