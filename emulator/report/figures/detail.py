@@ -53,7 +53,10 @@ def kept_rows(
         return np.empty(0, np.int64), False
     every = (FAST_ms if fast else SLOW_ms) / _TICK_ms
     missing = ~np.isfinite(values)
-    even = np.flatnonzero(np.diff(np.floor(tick / every), prepend=-np.inf) > 0)
+    steps = tick / every
+    np.floor(steps, out=steps)
+    even = np.concatenate([[0], np.flatnonzero(steps[1:] != steps[:-1]) + 1])
+    del steps  # a long log takes many times its size otherwise
     edges = np.flatnonzero(np.diff(missing))
     with np.errstate(invalid="ignore"):
         changes = np.flatnonzero((values[1:] != values[:-1]) & ~(missing[1:] & missing[:-1])) + 1
@@ -75,7 +78,8 @@ def _standing_out(values: NDArray[np.float64], even: Rows) -> Rows:
     off = np.interp(np.arange(len(values), dtype=float), usable, values[usable])
     np.abs(np.subtract(values, off, out=off), out=off)
     off[~finite] = 0.0
-    span = float(np.ptp(values[finite]))
+    low, high = (of(values, where=finite, initial=at) for of, at in ((np.min, np.inf), (np.max, -np.inf)))
+    span = float(high - low)
     most_of = np.maximum.reduceat(off, even)  # the first row is an even one
     stretch = np.repeat(most_of, np.diff(even, append=len(off)))
     tops = np.flatnonzero(off == stretch)

@@ -19,6 +19,7 @@ from emulator.track.logs.log import Log, LogError, Series, Wanted, too_large
 from emulator.track.out.mdf import asammdf_module
 
 _BUS_CHANNEL = "CAN_DataFrame"
+_AT_ONCE = 1 << 17  # samples of a channel
 _PACKED = 1100  # times that deflate can make of a byte
 
 
@@ -51,7 +52,7 @@ def read_mdf(path: Path, wanted: Sequence[Wanted]) -> Log:
             total += described
             if (refused := too_large(path, total, 1)) is not None:
                 raise refused
-            found = _series(path, file, one.channel, places[0])
+            found = _series(path, file, one.channel, places[0], described)
             time_s = times.setdefault(places[0], found.time_s)
             if np.array_equal(time_s, found.time_s, equal_nan=True):
                 found = found._replace(time_s=time_s)
@@ -76,18 +77,29 @@ def _rows(path: Path, file: Any, group: int) -> int:
     return rows
 
 
-def _series(path: Path, file: Any, name: str, group: int) -> Series:
-    try:
-        signal = file.get(name, group=group)
-    except Exception as error:  # the library raises whatever a damaged block leads to
-        raise _damaged(path, error) from error
-    samples = np.asarray(signal.samples)
-    if samples.ndim != 1 or samples.dtype.kind not in "fiub":
-        raise LogError(f"{path}: channel {name!r} holds no numbers", advice="map another channel")
-    values = samples.astype(np.float64)
-    if signal.invalidation_bits is not None:
-        values[np.asarray(signal.invalidation_bits, bool)] = np.nan
-    return Series(np.asarray(signal.timestamps, np.float64), values, str(signal.unit or ""))
+def _series(path: Path, file: Any, name: str, group: int, rows: int) -> Series:
+    """A channel, read in pieces: a group is read with all of its channels whenever one is asked for."""
+    time_s, values, unit = np.empty(rows), np.empty(rows), ""
+    filled = 0
+    while filled < rows or not rows:
+        count = min(_AT_ONCE, rows - filled)
+        try:
+            signal = file.get(name, group=group, record_offset=filled, record_count=count)
+        except Exception as error:  # the library raises whatever a damaged block leads to
+            raise _damaged(path, error) from error
+        samples = np.asarray(signal.samples)
+        if samples.ndim != 1 or samples.dtype.kind not in "fiub":
+            raise LogError(f"{path}: channel {name!r} holds no numbers", advice="map another channel")
+        if not len(samples):
+            break
+        piece = slice(filled, filled + len(samples))
+        values[piece], time_s[piece], unit = samples, signal.timestamps, str(signal.unit or "")
+        if signal.invalidation_bits is not None:
+            values[piece][np.asarray(signal.invalidation_bits, bool)] = np.nan
+        filled = piece.stop
+        if len(samples) < count:
+            break
+    return Series(time_s[:filled], values[:filled], unit)
 
 
 @contextlib.contextmanager
