@@ -198,40 +198,28 @@ class Calibration:
         moves = -fitted.covariance @ (own.T @ slopes[:, p : p + h]) * everything.standard[p : p + h]
         return np.asarray(moves @ moves.T)
 
-    def fitted(self, start: Values | None = None, held: dict[int, float] | None = None) -> Fitted:
-        """The least squares alone, of parameters and nuisances. Raises NotFitted.
-
-        start  where to begin: the vehicle's values and no nuisance, if left out
-        held   values of parameters that are not to move, by place
-        """
-        at = self.start.copy() if start is None else start.copy()
-        for k, value in (held or {}).items():
-            at[k] = value
-        moves = np.array([k for k in range(len(at)) if k not in (held or {})])
-        low = np.concatenate([self.parameters.least, np.full(len(at) - len(self.parameters), -np.inf)])
-        high = np.concatenate([self.parameters.most, np.full(len(at) - len(self.parameters), np.inf)])
-
-        def whole(part: Values) -> Values:
-            full = at.copy()
-            full[moves] = part
-            return full
-
+    def fitted(self) -> Fitted:
+        """The least squares alone, of parameters and nuisances. Raises NotFitted."""
+        at = self.start
+        nuisances = len(at) - len(self.parameters)
+        low = np.concatenate([self.parameters.least, np.full(nuisances, -np.inf)])
+        high = np.concatenate([self.parameters.most, np.full(nuisances, np.inf)])
         found: Fitted | None = None
         for far in _FAR:
             self._leave_out_outliers(at, far)
             self.whiten_at(at)
             size = sum(w.count for w in self.whitening)
             found = fit(
-                lambda part: self.residual(whole(part)),
-                at[moves],
-                jacobian=lambda part: self.jacobian(whole(part))[:, moves],
-                scale=self.standard[moves],
-                least=low[moves],
-                most=high[moves],
+                self.residual,
+                at,
+                jacobian=self.jacobian,
+                scale=self.standard,
+                least=low,
+                most=high,
                 known_noise=True,
                 tolerance=_NEAR / (0.5 * size),
             )
-            at = whole(found.values)
+            at = found.values
         assert found is not None
         return found
 
