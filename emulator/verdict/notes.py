@@ -37,7 +37,7 @@ def _robot_stopped(stopped: Sequence[Any] | None) -> list[str]:
     if not stopped:
         return []
     why, at_s = stopped
-    return [f"the reference robot stopped of its own accord at {at_s:.2f} s: {why}"]
+    return [f"the reference robot stopped of its own accord after {at_s:.2f} s: {why}"]
 
 
 def disturbed_outputs(outputs: Mapping[str, Any]) -> list[str]:

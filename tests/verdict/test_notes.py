@@ -15,6 +15,6 @@ RUN = Run(Path(), {}, NONE, NONE, {}, Frames(*[NONE] * 8), [])
 
 def test_why_the_reference_robot_stopped_is_told() -> None:
     assert notes_of(RUN, {}, {"robot_stopped": ["GNSS elsewhere", 12.084]}) == [
-        "the reference robot stopped of its own accord at 12.08 s: GNSS elsewhere"
+        "the reference robot stopped of its own accord after 12.08 s: GNSS elsewhere"
     ]
     assert notes_of(RUN, {}, {"robot_stopped": None}) == notes_of(RUN, {}, {}) == []

@@ -62,6 +62,6 @@ def _of_run(folder: Path) -> str:
     # bases are named "vehicle base 1", the nearest, and so on
     chain = [
         files["vehicle"],
-        *(files[f"vehicle base {k}"] for k in range(1, 99) if f"vehicle base {k}" in files),
+        *filter(None, (files.get(f"vehicle base {k}") for k in range(1, 99))),
     ]
     return joined_hashes([str(one) for one in chain])

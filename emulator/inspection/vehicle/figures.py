@@ -270,9 +270,7 @@ def _tyres(vehicle: Vehicle) -> Iterator[Figure]:
             yield Figure(f"{key}_{end}", f"{name}, {end}", value, unit, range_)
     for end, which in (("front", FRONT), ("rear", REAR)):
         given = float(loop_energy(vehicle.tyre[which], LOOP_AT_N, _DRY))
-        yield Figure(
-            f"shear_loop_J_{end}", f"worst loop of shear at {LOOP_AT_N * 1e-3:g} kN, {end}", given, "J"
-        )
+        yield Figure(f"shear_loop_J_{end}", f"shear's worst loop, half a bike on it, {end}", given, "J")
 
 
 def _rpm(speed: float) -> float:

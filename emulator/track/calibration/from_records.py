@@ -15,6 +15,7 @@ from emulator.config.rig.file import load_rig
 from emulator.config.track.calibration_file import CalibrationFile, load_calibration, path_from
 from emulator.config.vehicle.calibrated import Calibrated, CalibratedLog, CalibratedValue, HeldOut
 from emulator.config.vehicle.file import VehicleFile, load_vehicle
+from emulator.config.yaml_source import leads_astray
 from emulator.core.errors import ConfigError, EmulatorError
 from emulator.record.content_hash import signals_hash
 from emulator.record.reader import read_run
@@ -242,4 +243,6 @@ def _text(
         ),
     )
     base = Path(os.path.relpath(asked.vehicle_path.resolve(), out.resolve().parent)).as_posix()
+    if leads_astray(base):  # a file may not be named so
+        base = asked.vehicle_path.resolve().as_posix()
     return version_text(asked.file.name, base, calibrated)

@@ -3,7 +3,7 @@
 A step is the one that the loop takes: place, grip and road under the tyres, inputs held, Runge-Kutta, limits
 of the friction elements. So a record's own model, started from the record's own state, is the record.
 
-About a played motion others lie close by. A deviation (37,) of one from it::
+About a played motion others lie close by. A deviation (39,) of one from it::
 
     0..2    place of the main frame [m]
     3..5    turn of the main frame about its own axes [rad]
@@ -221,7 +221,7 @@ def shift(x: Values, deviation: int, by: float) -> None:
 
 @jit
 def difference(x: Values, y: Values, d: Values) -> None:
-    """Deviation d (37,) of state x from state y near it."""
+    """Deviation d (39,) of state x from state y near it."""
     for i in range(3):
         d[i] = x[POSITION + i] - y[POSITION + i]
     w, a, b, c = y[QUATERNION], -y[QUATERNION + 1], -y[QUATERNION + 2], -y[QUATERNION + 3]
@@ -245,9 +245,10 @@ STEPS = np.concatenate(
         [1e-8] * 4,  # deflections of the tyres
         [1e-3, 1e-6, 1e-6, 1e-6],  # engine, twists of clutch and brakes
         [1e-2, 1e-2, 1e-4, 1e-2, 1e-2],  # discs, idle, treads
+        [1e-6, 1e-5],  # the fork's bending and its rate
     ]
 )
-"""(37,) steps of the differences, small beside what changes a bike's ride and large beside rounding."""
+"""(39,) steps of the differences, small beside what changes a bike's ride and large beside rounding."""
 TORQUE_STEP = 1e-2  # [N m]
 
 

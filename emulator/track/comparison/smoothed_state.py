@@ -99,9 +99,10 @@ _DOUBT = np.concatenate(
         [20.0, 0.05, 0.01, 0.01],  # engine, twists of clutch and brakes
         [1e-6] * 3,  # discs and idle: nothing tells of them
         [10.0] * 2,  # treads [K]
+        [0.003, 0.5],  # the fork's bending and its rate
     ]
 )
-"""(37,) how far the first guess of a state may be off, one standard deviation; common practice, no source."""
+"""(39,) how far the first guess of a state may be off, one standard deviation; common practice, no source."""
 
 
 class Model(NamedTuple):

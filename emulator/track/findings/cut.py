@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import itertools
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -87,8 +88,8 @@ def _logs(run: Run) -> dict[str, str]:
     """Hashes of the logs that a record was made of; of a run that of its signals."""
     files = run.manifest.get("files")
     listed = files if isinstance(files, Mapping) else {}
-    logs = {str(k): str(v) for k, v in listed.items() if str(k).startswith("log ")}
-    if logs:
+    names = itertools.takewhile(listed.__contains__, (f"log {k}" for k in itertools.count(1)))
+    if logs := {name: str(listed[name]) for name in names}:
         return logs
     with (run.folder / SIGNALS_FILE).open("rb") as file:
         return {SIGNALS_FILE: hashlib.file_digest(file, "sha256").hexdigest()}

@@ -135,9 +135,9 @@ BROKEN = [
         "name: bench of the test",
         "nmae: bench",
         "2:1: nmae: unknown key; known keys: kind, name, purpose, vehicle, robot, "
-        "steering, dbc, own_names, bus, gnss_port, pulse_per_second, outputs, sensors, actuators, limits, "
-        "permissives, local_enable, monitors, bus_faults, timing, loop, "
-        "telemetry, console, device_under_test, rehearsal, did you mean 'name'?",
+        "steering, dbc, own_names, bus, gnss_port, pulse_per_second, outputs, sensors, actuators, "
+        "electronics, limits, permissives, local_enable, monitors, bus_faults, timing, loop, "
+        "telemetry, console, record, device_under_test, rehearsal, did you mean 'name'?",
     ),
     (
         "name: bench of the test",

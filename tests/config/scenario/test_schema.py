@@ -809,8 +809,9 @@ def missing(said: Any, read: Any, place: str) -> Iterator[str]:
     elif isinstance(said, list) and said and isinstance(said[0], dict):
         named = {getattr(item, "name", None): item for item in read}
         for n, entry in enumerate(said):
-            if entry.get("remove"):
-                if entry["name"] in named:
+            if entry.get("remove"):  # known by its name or, without one, by its kind
+                alike = [item for item in read if "name" not in entry and item.kind == entry["kind"]]
+                if alike or entry.get("name", "") in named:
                     yield f"{place}.{n}: still there"
             elif "name" in entry:
                 yield from missing(entry, named.get(entry["name"]), f"{place}.{n}")

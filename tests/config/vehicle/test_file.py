@@ -133,7 +133,7 @@ BROKEN = [
     (
         "steering:\n",
         "steerage:\n",
-        "6:1: steerage: unknown key; known keys: kind, name, purpose, engine_torque, "
+        "6:1: steerage: unknown key; known keys: kind, name, purpose, calibration, engine_torque, "
         "frame, steering, control_unit, antilock, traction, wheelie, ride_by_wire, quickshifter, "
         "slipper_clutch, tank, did you mean 'steering'?",
     ),
