@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.stats import binom
 
 from emulator.track.calibration.estimate import Calibration, Estimate, Models
 from emulator.track.calibration.least_squares import covariance_of
@@ -19,7 +20,7 @@ from tests.support.made_up_logs import (
     logs_of,
 )
 
-REPEATS = 100
+REPEATS, FEW = 100, 10
 HALF, MOST = 0.674490, 1.959964
 """Standard deviations of a normal distribution's 50 % and 95 % intervals."""
 
@@ -83,6 +84,20 @@ def judge(repeats: Repeats, found: list[Estimate]) -> None:
 
 
 @pytest.mark.slow
+def test_a_few_estimates_are_as_near_as_they_say() -> None:
+    """The same with a tenth of the repeats: all intervals together, since each by itself says little."""
+    repeats = Repeats()
+    found = [repeats.found(k) for k in range(FEW)]
+    off = np.abs([(one.values - repeats.truth) / one.standard for one in found])
+    # of as many independent draws of a normal distribution fewer are inside with a chance of 1e-4
+    assert (off < MOST).sum() >= binom.ppf(1e-4, off.size, 0.95)
+    assert off.max() < 5.0
+    bound = fisher_bound(repeats.problem(0), repeats.truth)
+    assert (np.median([one.standard for one in found], axis=0) / bound).max() <= 2.0
+    assert all(one.told.all() and not one.error.cannot for one in found)
+
+
+@pytest.mark.timing  # for the ordinary run's length only: four minutes
 @pytest.mark.timeout(3600)
 def test_intervals_hold_the_hidden_truth_as_often_as_they_say() -> None:
     repeats = Repeats()
