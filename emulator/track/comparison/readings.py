@@ -190,7 +190,7 @@ def neighbours(state: Values) -> Values:
 
 
 def by_deviations(reading: Reading, near: Values) -> Values:
-    """(37,) how a reading goes with the deviations of a state, of which these are the neighbours."""
+    """(39,) how a reading goes with the deviations of a state, of which these are the neighbours."""
     read = reading.read(near)
     change = read[0::2] - read[1::2]
     if reading.turns:

@@ -8,6 +8,7 @@ from emulator.track.comparison.growth import SUSPECTS, growth, variants, with_mo
 from emulator.track.comparison.misfit import misfit
 from emulator.track.comparison.playing import N_DEVIATIONS, PLAYED, difference, play, shift
 from emulator.track.comparison.short_predictions import APART, HORIZONS_S, model_of, predictions
+from emulator.vehicle.state import N_X
 from tests.support.planted_record import SIGMA, lap_start, measured_by_a_bike, with_torque_read_less
 
 EVERY_s = APART / 1e3
@@ -143,7 +144,7 @@ def played_start(found, model, tick):
 
 
 def test_a_turn_is_undone_by_its_opposite():
-    x = np.zeros(38)
+    x = np.zeros(N_X)
     x[3:7] = np.array([0.9, 0.2, -0.3, 0.1]) / np.linalg.norm([0.9, 0.2, -0.3, 0.1])
     for deviation in range(3, 6):
         other, apart = x.copy(), np.zeros(N_DEVIATIONS)
