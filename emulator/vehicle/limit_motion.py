@@ -81,6 +81,7 @@ _FROM = 2.0  # use of a tyre that a greatest lateral acceleration is looked for 
 _RELIEVED = (0.95, 0.85, 0.7, 0.55, 0.4, 0.28, 0.18, 0.1, 0.05, 0.02, 0.0)  # of the load, until a wheel lifts
 _ALL_BUT_LIFTED = 0.03  # of the load: the last two hundredths may be left to a tyre that is used up
 _LEAP = 0.6  # of a tyre's use, from one relieved load to the next: more is another branch
+_PARTS = 6  # short steps on the way to a neighbour that is too far off
 _HARDLY = 0.25  # of the load: a front wheel that presses so little is not worth being spun up
 _TRIFLE = 0.05  # of a tyre's friction along: costs a thousandth of that across
 _TRIFLE_Nm = 5.0
@@ -478,9 +479,12 @@ def _fill_row(
         if _acceleration(angles[j], ends, air, gravity) < coasting[ACCELERATION]:
             middle = j
     middle_limit = n = np.empty(N_UNKNOWNS)
+    last, last_way, last_use, last_a = np.empty(N_UNKNOWNS), -1, _FROM, 0.0
+    of_middle = last_way, last_use, last_a
     for side in (1, -1):
         n = middle_limit.copy()
         way, use = -1, _FROM
+        last[:], (last_way, last_use, last_a) = n, of_middle
         j = middle if side > 0 else middle - 1
         while 0 <= j < angles.size:
             a = _acceleration(angles[j], ends, air, gravity)
@@ -495,12 +499,20 @@ def _fill_row(
                     found, use = _limit(
                         c, REAR_LIMITS if side > 0 else BOTH, v, grip, engine, a, lean, use, n
                     )
+            if found < 0 <= last_way:  # nor from there: from the last one found, in short steps
+                n[:], found, use = last, last_way, last_use
+                for k in range(1, _PARTS + 1):
+                    at = last_a + (a - last_a) * k / _PARTS
+                    found, use = _limit(c, found, v, grip, engine, at, lean, use, n)
+                    if found < 0:
+                        break
             if found >= 0:
                 lateral[j], leans[j] = _turns(v, n) / gravity, n[ROLL]
+                last[:], last_way, last_use, last_a = n, found, use, a
             else:
                 missing += 1
             if j == middle:
-                middle_limit = n.copy()
+                middle_limit, of_middle = n.copy(), (found, use, a)
             way = found
             j += side
     return missing
