@@ -1,4 +1,4 @@
-"""The rider's design, kept beside the compiled code: worked out once for a vehicle, a grip and a timing.
+"""The rider's design and the bike's masses, kept beside the compiled code: of a vehicle, a grip and a timing.
 
 It takes longer than a short ride. An entry is named after all it was made from: the vehicle and the timing by
 their numbers, and the sources of everything that the design can reach.
@@ -13,6 +13,7 @@ from emulator.core.keeping.kept_results import kept_numbers, sources
 from emulator.robot.design import Design, design_rider
 from emulator.robot.timing import LoopTiming
 from emulator.vehicle.params import Vehicle
+from emulator.vehicle.whole.mass_properties import MassProperties, mass_properties
 
 _REACHED = ("core", "road", "robot", "vehicle")
 
@@ -24,6 +25,11 @@ def kept_design(vehicle: Vehicle, grip: float, timing: LoopTiming | None, fastes
     """
     made_from = (vehicle, float(grip), timing, float(fastest))
     return kept_numbers("design", made_from, _making(), lambda: design_rider(vehicle, grip, timing, fastest))
+
+
+def kept_masses(vehicle: Vehicle) -> MassProperties:
+    """Mass, centre and load split of the bike as it stands, from the folder if they are there."""
+    return kept_numbers("masses", (vehicle,), _making(), lambda: mass_properties(vehicle))
 
 
 @lru_cache(maxsize=1)

@@ -15,14 +15,13 @@ from emulator.road.line import Line, sample
 from emulator.robot.design import Design, with_shares
 from emulator.robot.estimator import align
 from emulator.robot.gears import DOWN, UP
-from emulator.robot.kept_design import kept_design
+from emulator.robot.kept_design import kept_design, kept_masses
 from emulator.robot.linear_loop import FED_BACK
 from emulator.robot.records import KNOWN_DTYPE, MIND_DTYPE, SEEN, Z_FX, Z_FY, Z_FZ
 from emulator.robot.rider import COMMANDS, EMERGENCIES, Rider, hear_gnss, step
 from emulator.robot.timing import LoopTiming
 from emulator.robot.tuning import STEP
 from emulator.vehicle.params import Vehicle
-from emulator.vehicle.whole.mass_properties import mass_properties
 from emulator.wire.can_frames import Codec
 from emulator.wire.geodesy import Origin
 from emulator.wire.nmea import Fix, burst
@@ -206,7 +205,7 @@ def _rider(m: Mission, design: Design) -> Rider:
     k["up_rate"], k["down_rate"] = UP * body["engine_limiter_speed"], DOWN * body["engine_limiter_speed"]
     k["most_acceleration"] = max(_ACCELERATION, m.acceleration + _BESIDE)
     k["most_braking"] = max(_BRAKING, m.braking + _BESIDE)
-    built = mass_properties(m.vehicle)
+    built = kept_masses(m.vehicle)
     moved = built.height / built.wheelbase * m.braking / float(body["gravity"])  # of the load, to the front
     k["rear_share"] = min(_REAR_SHARE, _REAR_USED * (1.0 - built.front_share - moved))
     k["throttle_lag"] = m.throttle_lag_s

@@ -57,11 +57,16 @@ def test_the_report_tells_the_verdict_of_then(runs: Path, name: str) -> None:
     assert 'failures="2"' in (runs / name / "verdict.junit.xml").read_text()
 
 
+NEAR = {"truth.x_m": 1e-3, "truth.y_m": 1e-3, "truth.roll_rad": 2e-3, "truth.speed_m_s": 1e-3}
+"""What two seconds of a bike whose trail and twisting moment are paid for differ from one whose were not."""
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("name", RUNS)
-def test_it_replays_to_the_last_bit_on_this_kind_of_processor(runs: Path, name: str) -> None:
-    """On another kind the last bits of line and speeds may differ, and with them a step of an output."""
+def test_it_replays_near_what_it_was_and_says_that_the_plant_is_another(runs: Path, name: str) -> None:
+    """Its frames go through the plant of today, whose tyres are others (decision 195): not bit for bit."""
     result = replay(runs / name)
     assert any("another version of the code" in note for note in result.notes)
-    assert [d for d in result.differences if d.what.startswith("truth.") and d.largest > 1e-9] == []
-    assert [d for d in result.differences if d.count > 100] == []
+    largest = {d.what: d.largest for d in result.differences}
+    for what, limit in NEAR.items():
+        assert 0.0 < largest[what] < limit, what

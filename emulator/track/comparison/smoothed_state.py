@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.axes import quaternion_of, rotate_back, rotation_of
-from emulator.core.signals import TICK_NS
+from emulator.core.signals import RUNNING, TICK_NS
 from emulator.record.reader import Run
 from emulator.road.line import locate
 from emulator.road.shape import plane_under
@@ -162,6 +162,8 @@ def measured(run: Run, vehicle: Vehicle) -> Measured:
     for name in ("truth.support", "truth.fallen"):
         if name in run.signals:
             free[place] &= ~(run.signals[name] > 0.0)
+    if "bench.state" in run.signals:  # stopping, the bench's own hand is on the bike
+        free[place] &= run.signals["bench.state"] == RUNNING
     if step > 1:
         free = free[np.arange(n) // step * step]
     noise = [noise_of(run, reading) for reading in readings]

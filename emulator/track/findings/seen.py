@@ -66,9 +66,14 @@ class Seen(NamedTuple):
     @property
     def axle_used(self) -> tuple[Values, Values]:
         """(n,) horizontal acceleration at the front and the rear axle over gravity: the grip that is used."""
-        spin = np.gradient(self.turning, STEP_s) * TO_AXLE_m
-        front, rear = (np.hypot(self.along, self.across + s * spin) / GRAVITY for s in (1.0, -1.0))
+        front, rear = (np.hypot(self.along / GRAVITY, across) for across in self.axle_across)
         return front, rear
+
+    @property
+    def axle_across(self) -> tuple[Values, Values]:
+        """(n,) acceleration to the left at the front and the rear axle over gravity."""
+        spin = np.gradient(self.turning, STEP_s) * TO_AXLE_m
+        return (self.across + spin) / GRAVITY, (self.across - spin) / GRAVITY
 
     def row(self, at_s: float) -> int:
         """Row of the instant."""

@@ -51,8 +51,11 @@ def find_slide(seen: Seen, at_s: float) -> Slide:
             continue
         ahead = np.array([front[k : k + lasts], rear[k : k + lasts]])
         lost = (ahead < _LOST * held[:, None]).all(axis=1)
-        leans = np.abs(seen.lean[k + lasts]) >= np.abs(np.median(seen.lean[before])) - np.radians(1.0)
-        if lost.any() and leans:
+        # What is lost along alone is a throttle that closes.
+        across = np.array([[*a[k : k + lasts], np.median(a[before])] for a in seen.axle_across])
+        lost &= (abs(across[:, :-1]) < _LOST * abs(across[:, -1:])).all(axis=1)
+        lean = np.abs(np.median(seen.lean[before]))
+        if lost.any() and np.abs(seen.lean[k + lasts]) >= lean - np.radians(1.0):
             return _slide(seen, k, (front, rear), int(np.argmin(ahead[:, 0] / held)), held)
     raise FindingError(
         f"no slide begins within {NEAR_s:g} s of {at_s:g} s: no axle holds less than {_LOST:.0%} of what it "

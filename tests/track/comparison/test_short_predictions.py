@@ -1,5 +1,7 @@
 """Short predictions of a true model err by noise; of a wrong one as the linear growth says."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 
@@ -8,6 +10,7 @@ from emulator.track.comparison.growth import SUSPECTS, growth, variants, with_mo
 from emulator.track.comparison.misfit import misfit
 from emulator.track.comparison.playing import N_DEVIATIONS, PLAYED, difference, play, shift
 from emulator.track.comparison.short_predictions import APART, HORIZONS_S, model_of, predictions
+from emulator.track.comparison.smoothed_state import measured
 from emulator.vehicle.state import N_X
 from tests.support.planted_record import SIGMA, lap_start, measured_by_a_bike, with_torque_read_less
 
@@ -155,17 +158,25 @@ def test_a_turn_is_undone_by_its_opposite():
         assert np.allclose(apart, expected, atol=1e-9)
 
 
-def test_a_record_without_torque_is_refused_in_words(session, record):
-    import dataclasses
+def test_nothing_is_predicted_into_the_bench_s_own_stop(session, record):
+    """There commands are the bench's, and what the bike does then accuses no model."""
+    from emulator.core.signals import RUNNING, STOPPING
 
+    state = np.full(len(record.tick), float(RUNNING))
+    state[-5000:] = STOPPING
+    stopped = dataclasses.replace(record, signals={**record.signals, "bench.state": state})
+    free = measured(stopped, session.vehicle).free
+    assert not free[-5000:].any()
+    assert free[-6000:-5000].all()
+
+
+def test_a_record_without_torque_is_refused_in_words(session, record):
     columns = {n: v for n, v in record.signals.items() if n != "actuator.steering_torque_Nm"}
     with pytest.raises(RecordError, match=r"not recorded: actuator\.steering_torque_Nm"):
         predictions(dataclasses.replace(record, signals=columns), model_of(session))
 
 
 def test_a_record_too_short_is_refused_in_words(session, record):
-    import dataclasses
-
     short = dataclasses.replace(
         record, tick=record.tick[:4000], signals={n: v[:4000] for n, v in record.signals.items()}
     )

@@ -121,8 +121,9 @@ def test_nothing_is_written_twice_or_by_half(cut: Cut, log: tuple[Run, float], t
         cut_finding(log[0], cut.entry.cut_from.at_s, "slide", "patch", folder, RIG)
     with pytest.raises(FindingError, match="can't name files"):
         cut_finding(log[0], cut.entry.cut_from.at_s, "slide", "../patch", tmp_path / "new", RIG)
-    with pytest.raises(FindingError, match="no slide begins"):
-        cut_finding(log[0], 5.0, "slide", "other", tmp_path / "new", RIG)
+    for at_s in (3.0, 5.0, 9.0):  # moving off, a change of gear, a straight
+        with pytest.raises(FindingError, match="no slide begins"):
+            cut_finding(log[0], at_s, "slide", "other", tmp_path / "new", RIG)
     with pytest.raises(FindingError, match="no fix is lost"):
         cut_finding(log[0], 5.0, "lost_fix", "other", tmp_path / "new", RIG)
     with pytest.raises(FindingError, match="name an instant of the record"):
