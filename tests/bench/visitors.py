@@ -53,7 +53,8 @@ async def _connection(
 async def _answer(reader: asyncio.StreamReader, seconds: float = 3.0) -> str:
     """Status of an answer, or what became of it."""
     try:
-        line = await asyncio.wait_for(reader.readline(), seconds)
+        async with asyncio.timeout(seconds):  # wait_for of Python 3.11 may swallow that it is to leave
+            line = await reader.readline()
     except (OSError, TimeoutError):
         return "dropped"
     return line.split(b" ")[1].decode("latin-1") if line.startswith(b"HTTP/") else "closed"
@@ -65,7 +66,8 @@ async def _ask(port: int, request: bytes) -> str:
         async with _connection(port) as (reader, writer):
             writer.write(request)
             with contextlib.suppress(OSError):
-                await asyncio.wait_for(writer.drain(), 3.0)
+                async with asyncio.timeout(3.0):
+                    await writer.drain()
             return await _answer(reader)
     except OSError:
         return "refused by the system"
@@ -208,7 +210,8 @@ async def visit(
     """Be there for so long; what was met."""
     met: Met = Counter()
     with contextlib.suppress(TimeoutError):
-        await asyncio.wait_for(who(port, token, met), seconds)
+        async with asyncio.timeout(seconds):
+            await who(port, token, met)
     await asyncio.sleep(0.05)  # connections that are cut are gone a turn later
     return met
 
