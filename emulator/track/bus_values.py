@@ -28,7 +28,8 @@ def physical(message: DbcFrame, data: NDArray[np.uint8], length: NDArray[np.inte
     raw = {signal.name: _raw(signal, data) for signal in message.signals}
     values = {}
     for signal in message.signals:
-        value = raw[signal.name].astype(np.float64) * float(signal.scale) + float(signal.offset)
+        with np.errstate(invalid="ignore"):  # bytes of a float may be a number that signals, and stay none
+            value = raw[signal.name].astype(np.float64) * float(signal.scale) + float(signal.offset)
         there = 8 * np.asarray(length, np.int64) > _last_bit(signal)
         if signal.chosen_at and signal.chosen_by in raw:
             there &= np.isin(raw[signal.chosen_by], signal.chosen_at)

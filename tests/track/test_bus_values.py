@@ -3,7 +3,7 @@ from __future__ import annotations
 import cantools
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from emulator.track.bus_values import physical
@@ -41,6 +41,7 @@ PAYLOADS = st.lists(st.binary(min_size=12, max_size=12), min_size=1, max_size=20
 
 
 @settings(max_examples=60, deadline=None)
+@example([bytes(10) + b"\x81\x7f"])  # a float that is a signalling NaN
 @given(PAYLOADS)
 def test_values_are_those_of_cantools(frames: dict[str, DbcFrame], payloads: list[bytes]) -> None:
     for message in DATABASE.messages:

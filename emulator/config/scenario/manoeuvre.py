@@ -270,11 +270,13 @@ def _solved(
 
     from scipy.optimize import root
 
-    try:
-        found = root(miss, [angle, math.log(radius)], tol=1e-10)
-        theta, least = float(found.x[0]), math.exp(float(found.x[1]))
-    except (LineError, OverflowError, ValueError):
-        theta = least = math.nan
-    if not (0.0 < theta < math.pi / 2.0 and max(map(abs, miss(np.array([theta, math.log(least)])))) < 1e-6):
-        raise LineError(None, f"found no line for {what}: longer or less to the side")
-    return theta, least
+    for method in ("hybr", "lm"):  # where the first gets stuck, the second often does not
+        try:
+            found = root(miss, [angle, math.log(radius)], tol=1e-10, method=method)
+            theta, least = float(found.x[0]), math.exp(float(found.x[1]))
+            left = max(map(abs, miss(np.array([theta, math.log(least)]))))
+        except (LineError, OverflowError, ValueError):
+            continue
+        if 0.0 < theta < math.pi / 2.0 and left < 1e-6:
+            return theta, least
+    raise LineError(None, f"found no line for {what}: longer or less to the side")

@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from emulator.config.scenario.course import Course, overrun
@@ -74,6 +74,7 @@ def test_an_open_line_goes_on_behind_its_finish_and_its_curvature_is_smooth(m: M
 
 
 @settings(max_examples=15)
+@example(spacing=52.0, share=0.0546875, gates=2)  # where one way of solving gets stuck
 @given(spacing=st.floats(10.0, 80.0), share=st.floats(0.01, 0.12), gates=st.integers(2, 7))
 def test_a_slalom_passes_its_cones_beside_them_in_turn(spacing: float, share: float, gates: int) -> None:
     offset = min(5.0, max(0.1, share * spacing))
