@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import copy
 import json
-from typing import Any, Literal, TypeAlias
+from typing import Any, Literal, TypeAlias, get_args
 
 from emulator.config.based_on import KEY, NAMED_LISTS
 from emulator.config.campaign.acknowledged import Acknowledged
@@ -40,19 +40,7 @@ Kind: TypeAlias = Literal[
     "track_map",
     "calibration",
 ]
-KINDS: tuple[Kind, ...] = (
-    *(
-        "scenario",
-        "rig",
-        "vehicle",
-        "circuit",
-        "data_sheet",
-        "campaign",
-        "acknowledged",
-        "track_map",
-        "calibration",
-    ),
-)
+KINDS: tuple[Kind, ...] = get_args(Kind)
 
 Schema: TypeAlias = dict[str, Any]
 

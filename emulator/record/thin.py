@@ -8,7 +8,6 @@ and every row.
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 from typing import Literal, TypeAlias
 
@@ -16,10 +15,9 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from emulator.core.errors import RunFailed
 from emulator.record.documents import read_manifest
 from emulator.record.reader import Event, Run, read_run, read_stream
-from emulator.record.writer import FRAMES_FILE, MANIFEST_FILE, SIGNALS_FILE, write_json
+from emulator.record.writer import FRAMES_FILE, MANIFEST_FILE, SIGNALS_FILE, in_place_of, write_json
 
 Extent: TypeAlias = Literal["whole", "thin"]
 """How much of a record is kept."""
@@ -58,18 +56,9 @@ def kept_rows(tick: NDArray[np.int64], events: list[Event]) -> NDArray[np.int64]
 
 def _replace(path: Path, table: pa.Table, run: Run) -> None:
     """A stream in one batch in the place of another. What the first lacked at its end stays told."""
-    partial = path.with_name(f".{path.name}.{os.getpid()}.part")
     options = pa.ipc.IpcWriteOptions(compression=_PACKED_BY, use_threads=False)
-    try:
-        with open(partial, "wb") as file:
-            stream = pa.ipc.new_stream(file, table.schema, options=options)
-            stream.write_table(table.combine_chunks())
-            if not any(loss.startswith(path.name) for loss in run.losses):
-                stream.close()
-        os.replace(partial, path)
-    except OSError as error:
-        partial.unlink(missing_ok=True)
-        raise RunFailed(
-            f"{path} can't be written: {error.strerror or error}",
-            advice="check that the folder is there, free space and permissions",
-        ) from error
+    with in_place_of(path) as partial, open(partial, "wb") as file:
+        stream = pa.ipc.new_stream(file, table.schema, options=options)
+        stream.write_table(table.combine_chunks())
+        if not any(loss.startswith(path.name) for loss in run.losses):
+            stream.close()

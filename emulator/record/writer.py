@@ -27,7 +27,8 @@ import json
 import math
 import os
 import shutil
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from itertools import pairwise
 from pathlib import Path, PurePath
 from types import TracebackType
@@ -154,9 +155,19 @@ def write_json(path: Path, value: Any) -> None:
 
 def write_whole(path: Path, text: str) -> None:
     """Write a text file whole or not at all. Raises RunFailed if the disk refuses."""
+    with in_place_of(path) as partial:
+        partial.write_text(text, encoding="utf-8")
+
+
+@contextmanager
+def in_place_of(path: Path) -> Iterator[Path]:
+    """A file to write to beside ``path``, in whose place it comes at the end, or not at all.
+
+    Raises RunFailed if the disk refuses.
+    """
     partial = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        partial.write_text(text, encoding="utf-8")
+        yield partial
         os.replace(partial, path)
     except OSError as error:
         partial.unlink(missing_ok=True)
