@@ -166,10 +166,13 @@ class RideWatch:
                     continue
                 self.left[role] = child
                 self._say(f"{words} is gone (exit {child.returncode})")
-        recorder = self._children["recorder"]
-        gone = recorder.gone or self._status[Status.RECORDER_STATE] == RecorderState.FAILED
+        recorder, recording = self._children["recorder"], self._status[Status.RECORDER_STATE]
+        gone = recorder.gone or recording == RecorderState.FAILED
         told_to = self._stop.at_once and not recorder.left_before(self._stop)
-        if gone and not self.recorder_gone and cycling and not told_to:
+        # A loop that dies goes on saying that it cycles, and the recorder closes the record behind it; both
+        # can be seen to be gone in the same look.
+        followed = self._children["loop"].gone and recording == RecorderState.CLOSED
+        if gone and not self.recorder_gone and cycling and not (told_to or followed):
             self.recorder_gone = True
             self.left["recorder"] = recorder
             killed = recorder.returncode is not None and recorder.returncode < 0

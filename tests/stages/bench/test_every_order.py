@@ -369,6 +369,21 @@ def test_found(session, tmp_path, name):
         assert words in verdict.reasons[0], verdict.reasons
 
 
+def test_a_recorder_that_leaves_because_the_loop_has_is_not_accused(session, tmp_path):
+    """On the bench both had gone between two looks of the supervisor, and the recorder was named first."""
+    with stepped_bench(session, tmp_path / "run") as bench:
+        bench.pass_s(1.0)
+        bench.alive("loop").leave(-signal.SIGKILL)
+        recorder = bench.alive("recorder")
+        recorder.last_words()
+        recorder.leave(0)
+        bench.pass_s(5.0)
+        verdict, _ = bench.result()
+        assert [text for _, text in bench.said if "recorder" in text] == []
+    assert "the loop was gone" in verdict.reasons[0]
+    assert [reason for reason in verdict.reasons if "recorder" in reason] == []
+
+
 def test_who_asks_twice_at_once_is_not_told_of_a_way_to_rest(session, tmp_path):
     with stepped_bench(session, tmp_path / "run") as bench:
         bench.pass_s(1.0)
