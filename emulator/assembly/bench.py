@@ -56,6 +56,7 @@ from emulator.plant.states import (
     EV_STALL,
     EV_STATE,
     EV_TRIP,
+    EV_UNIT,
     PERMISSIVE_TEXTS,
     STATE_NAMES,
     acknowledge,
@@ -98,6 +99,7 @@ EVENT_KINDS = {
     EV_REST: "at_rest",
     EV_ENABLE: "local_enable",
     EV_CATCH: "support_caught",
+    EV_UNIT: "unit_acts",
 }
 """Kinds of events in ``events.jsonl`` by the plant's codes."""
 
@@ -110,6 +112,16 @@ _FALLS = (
     "pitched over",
 )
 """By the index of an EV_FALL."""
+_UNITS = (
+    "antilock lets the front brake off",
+    "antilock lets the rear brake off",
+    "traction control takes throttle away",
+    "wheelie control takes throttle away",
+    "quickshifter cuts the ignition",
+    "slipper clutch slips",
+    "what goes by wheel speeds switches itself off: a wheel reads standstill on a moving bike",
+)
+"""By the index of an EV_UNIT, the bit of ``unit.acting``."""
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
@@ -390,6 +402,8 @@ class Bench:
             return f"off the road to the {'left' if value > 0.0 else 'right'}"
         if code == EV_STALL:
             return "engine stalled"
+        if code == EV_UNIT:
+            return _UNITS[index]
         if code == EV_GEAR:
             return f"gear {index}"
         if code == EV_END:

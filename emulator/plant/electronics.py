@@ -18,6 +18,8 @@ from numpy.typing import NDArray
 from emulator.core.compiled import Record, jit
 from emulator.core.signals import columns
 from emulator.events.actuator_faults import CLUTCH, FRONT_BRAKE, REAR_BRAKE, THROTTLE
+from emulator.plant.fall_causes import emit_event
+from emulator.plant.states import EV_UNIT
 from emulator.sensors.wheel_speed import edge_frequency
 from emulator.vehicle.driveline import TOP_GEAR
 from emulator.vehicle.electronics.antilock import PASSES, brake
@@ -33,6 +35,8 @@ _BRAKE_FRONT, _BRAKE_REAR, _TRACTION, _WHEELIE, _CUT, _SLIPPER, _FAILED = (1 << 
 _LEAN, _PITCH_RATE = columns("output.lean_rad", "output.rate_y_rad_s")
 _AHEAD, _UP = columns("output.force_x_m_s2", "output.force_z_m_s2")
 (_ENGINE,) = columns("output.engine_rad_s")
+QUIET_TICKS = 500
+"""What acts again sooner than that still acts: antilock lets off and builds up several times a second."""
 _OWN_RINGS = 2
 """The first of the rings behind the pulse frames among all."""
 _PULLED = 0.5  # clutch lever from which a change of gear is the hand's
@@ -117,3 +121,18 @@ def slip_clutch(b: Record, par: Record, x: NDArray[np.float64], u: NDArray[np.fl
     limit = b.back_torque / par.clutch_stiffness
     b.acting |= _SLIPPER if lever > u[U_CLUTCH] and -x[CLUTCH_TWIST] > 0.99 * limit else 0
     u[U_CLUTCH] = lever
+
+
+@jit
+def tell_units(b: Record, m: Record) -> None:
+    """An event for each unit that begins to act; call once all have had their say.
+
+    m  the tick's event buffer; index: the bit of ``unit.acting``
+    """
+    for bit in range(b.quiet_ticks.shape[0]):
+        if b.acting & (1 << bit) == 0:
+            b.quiet_ticks[bit] += 1
+            continue
+        if b.quiet_ticks[bit] >= QUIET_TICKS:
+            emit_event(m, EV_UNIT, bit, 0.0)
+        b.quiet_ticks[bit] = 0

@@ -68,7 +68,8 @@ COUNTDOWN_TICKS = 300  # least time armed, so that the robot has seen every sign
     EV_REST,
     EV_ENABLE,
     EV_CATCH,
-) = range(20)
+    EV_UNIT,
+) = range(21)
 EV_BEGAN, EV_ENDED, EV_SPARED = 100, 200, 300
 """Of the scenario's events: plus their kind (emulator.events.table)."""
 

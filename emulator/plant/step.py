@@ -49,7 +49,7 @@ from emulator.events.sample_faults import sample_fault
 from emulator.events.table import FAULT
 from emulator.plant.bus import apply_frame_faults, inject_overload, received
 from emulator.plant.commands import SHIFT_DONE, SHIFT_FAILED, RobotFrames, actuate, receive, shift
-from emulator.plant.electronics import ignition_cut, slip_clutch, step_electronics
+from emulator.plant.electronics import ignition_cut, slip_clutch, step_electronics, tell_units
 from emulator.plant.events import SENSOR_GNSS, SENSOR_IMU, SENSOR_LEAN, grip_factor, step_events
 from emulator.plant.fall_causes import emit_event, watch
 from emulator.plant.fork import measured_angle
@@ -458,6 +458,8 @@ def act(p: Plant, riding: bool) -> None:
     down = run.fallen_tick >= 0 and p.body[0].parts > 0  # its tip-over switch
     p.u[U_ENGINE_CUT] = 1.0 if down or cut else 0.0
     slip_clutch(p.electronics[0], p.body[0], p.x, p.u)
+    if riding:
+        tell_units(p.electronics[0], m)
     if run.support == CAUGHT:
         # Legs hold it upright and where it points, and neither tow nor brake.
         if p.u[U_SUPPORT] == 0.0:

@@ -12,9 +12,15 @@ from functools import cache
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from emulator.config.scenario.events import Happening, Trigger
+from emulator.plant.electronics import ACTING, QUIET_TICKS, tell_units
+from emulator.plant.records import MEMORY_DTYPE
+from emulator.plant.states import EV_UNIT
 from emulator.vehicle.driveline import gear_ratio
+from emulator.vehicle.electronics.record import electronics_record
 from tests.support.events import ActuatorEvent, FaultEvent, GripEvent
 from tests.support.scripted_robot import Ride, variant
 from tests.support.units_ride import Ridden, bench, driving, hardest, oracle_way, ride
@@ -292,3 +298,23 @@ def test_a_wheel_that_drives_the_engine_is_held_by_the_back_torque_only() -> Non
     assert held["truth.longitudinal_rear_N"][420:].min() < 1.2 * limit
     assert (given_way["unit.acting"] == 32.0).any()
     assert not held["unit.acting"].any()
+
+
+# ---- what is told ------------------------------------------------------------------------------------------
+
+
+@given(st.lists(st.tuples(st.integers(0, 2 ** len(ACTING) - 1), st.integers(1, 700)), max_size=8))
+def test_a_unit_that_has_not_acted_for_half_a_second_is_told_of(spans: list[tuple[int, int]]) -> None:
+    """Against the masks' own history, bit by bit: ``spans`` are what acts, and for how many ticks."""
+    masks = np.repeat([mask for mask, _ in spans], [ticks for _, ticks in spans])
+    b = electronics_record({}, set(), (0.3, 0.3), 1e-3)[0]
+    assert b["quiet_ticks"].shape == (len(ACTING),)
+    memory = np.zeros(1, MEMORY_DTYPE)[0]
+    for tick, mask in enumerate(masks):
+        b["acting"], memory["event_count"] = mask, 0
+        tell_units(b, memory)
+        n = memory["event_count"]
+        assert (memory["code"][:n] == EV_UNIT).all()
+        told = set(memory["index"][:n].tolist())
+        before = masks[max(0, tick - QUIET_TICKS) : tick]
+        assert told == {k for k in range(len(ACTING)) if mask >> k & 1 and not (before >> k & 1).any()}

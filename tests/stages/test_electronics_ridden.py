@@ -41,6 +41,9 @@ def test_full_braking_at_35_degrees_stays_within_a_metre_where_locked_brakes_fel
     assert with_unit.signal("truth.fallen").max() == 0.0
     speed = with_unit.signal("truth.speed_m_s")[braking]
     assert speed[0] - speed[-1] > 0.6 * 9.81 * (ENDS - BEGINS)  # it does brake
+    told = [e for e in with_unit.events if e.kind == "unit_acts" and BEGINS <= e.time_s < ENDS]
+    assert {f"antilock lets the {brake} brake off" for brake in ("front", "rear")} <= {e.text for e in told}
+    assert [event for event in without.events if event.kind == "unit_acts"] == []
     fallen = without.time_s[np.argmax(without.signal("truth.fallen") > 0.0)]
     assert BEGINS < fallen < BEGINS + 0.5
     locked = (without.time_s >= BEGINS + 0.1) & (without.time_s < fallen)

@@ -69,7 +69,8 @@ ELECTRONICS_DTYPE = np.dtype(
         ("built", np.float64, (2,)),  # [s] since it was let off last
         ("stood", np.float64, (2,)),  # [s] a wheel has read standstill on a moving bike
         ("failed", np.int64),
-        ("acting", np.int64),  # mask of what acts, FRONT_WHEEL_HELD and so on
+        ("acting", np.int64),  # mask of what acts: emulator.plant.electronics.ACTING
+        ("quiet_ticks", np.int64, (7,)),  # by bit of that: since it acted last
         ("command_at", np.int64),
         ("commands", np.int64, (2, LONGEST_DEAD_TIME)),
         ("ceilings", np.float64, (2, LONGEST_DEAD_TIME)),
@@ -83,6 +84,9 @@ ELECTRONICS_DTYPE = np.dtype(
         ("cut_spent", np.int64),  # 1: this change has had its cut
     ]
 )
+
+
+_NEVER_ACTED = 1 << 40  # [ticks]
 
 
 def _gain(time_s: float, tick_s: float) -> float:
@@ -102,6 +106,7 @@ def electronics_record(
     record = np.zeros(1, ELECTRONICS_DTYPE)
     r = record[0]
     r["ceilings"] = r["allowed"] = math.inf
+    r["quiet_ticks"] = _NEVER_ACTED
     r["shares"] = r["traction_share"] = r["wheelie_share"] = 1.0
     for name in modelled:
         r[name] = 1
