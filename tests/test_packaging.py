@@ -277,7 +277,7 @@ def test_setup_takes_only_the_python_that_was_asked_for(checkout: Path) -> None:
 
 
 def test_ci_runs_the_same_tests_as_a_developer(checkout: Path) -> None:
-    """With every system package in place, .ci/run does nothing but ``make test``, without input."""
+    """With every system package in place, .ci/run begins with ``make test``, without input; a failure ends it."""
     (checkout / "path" / "make").unlink()
     stand_in(checkout, "make", 'echo "make $*"; if read -r line; then echo "had input"; fi; exit 7')
     stand_in(checkout, "python3", "exit 0")
@@ -285,6 +285,35 @@ def test_ci_runs_the_same_tests_as_a_developer(checkout: Path) -> None:
     result = run_in(checkout, ".ci/run")
     assert result.returncode == 7  # the result of the tests is the result of the script
     assert result.stdout == "make test\n"
+
+
+@pytest.mark.parametrize(
+    ("ended", "status", "told"),
+    [(0, 0, False), (1, 1, False), (3, 0, True), (124, 0, True), (137, 137, False)],
+)
+def test_ci_rides_in_the_containers_last_and_tells_what_it_could_not_show(
+    checkout: Path, ended: int, status: int, told: bool
+) -> None:
+    (checkout / "path" / "make").unlink()
+    stand_in(checkout, "make", "exit 0")
+    stand_in(checkout, "python3", "exit 0")
+    stand_in(checkout, "dpkg-query", "echo installed")
+    stand_in(checkout, "timeout", f'echo "$@"; exit {ended}')
+    result = run_in(checkout, ".ci/run")
+    assert result.returncode == status, result.stderr
+    assert re.search(r"^--signal=INT --kill-after=20 \d+ .venv/bin/python -m tests.docker$", result.stdout, re.M)
+    assert ("NOT SHOWN in this run: containers" in result.stdout) is told
+
+
+def test_ci_that_has_no_time_left_for_the_containers_says_so(checkout: Path) -> None:
+    (checkout / "path" / "make").unlink()
+    stand_in(checkout, "make", "exit 0")
+    stand_in(checkout, "python3", "exit 0")
+    stand_in(checkout, "dpkg-query", "echo installed")
+    stand_in(checkout, "timeout", "exit 1")
+    result = run_in(checkout, ".ci/run", SECONDS="1200")
+    assert result.returncode == 0, result.stderr
+    assert "NOT SHOWN in this run: containers" in result.stdout
 
 
 def test_make_lists_its_targets(checkout: Path) -> None:

@@ -12,6 +12,7 @@ import pytest
 from tests.bench.viewers import (
     DOES_NOT,
     HOLDS,
+    MOST_RATIO,
     Block,
     in_blocks,
     judge_attack,
@@ -55,6 +56,31 @@ def test_viewers_may_cost_a_tenth_and_that_has_to_be_known(late: dict[str, float
     judged = judge_viewers(BLOCKS, made_up(**late))
     assert judged.holds is holds, judged.text
     assert "10 pairs" in judged.text
+
+
+def test_a_few_blocks_that_a_host_spoils_decide_nothing() -> None:
+    """Stalls in one block of ten with visitors and in three without; in four with them they do."""
+    late = made_up()
+    visited = [n for n, block in enumerate(BLOCKS) if block.visited]
+    for n in (visited[0], 1, 5, 9):
+        late[n][:100] = 1e4
+    assert judge_viewers(BLOCKS, late).holds is True
+    for n in visited[5:8]:
+        late[n][:100] = 1e4
+    assert judge_viewers(BLOCKS, late).holds is False
+
+
+def test_the_bound_is_above_the_true_ratio_as_often_as_it_says() -> None:
+    """200 made-up rides at the very ratio allowed, with heavy tails: at most 5 % of them may hold."""
+    dice = np.random.default_rng(11)
+    held = 0
+    for _ in range(200):
+        late = [
+            np.full(50, (MOST_RATIO if block.visited else 1.0) * np.exp(dice.standard_t(1.5)))
+            for block in BLOCKS
+        ]
+        held += judge_viewers(BLOCKS, late).holds
+    assert held <= 17  # 95 % of what 5 % of 200 can be by chance
 
 
 def test_blocks_that_are_no_pairs_are_not_judged() -> None:

@@ -31,6 +31,10 @@ class Failed(Exception):
     """A step did not work; its log is in the message."""
 
 
+class NotHere(Failed):
+    """What has to be there before anything of ours is tried can't be had on this machine."""
+
+
 class Podman:
     """An engine whose images, containers and settings all lie in one folder."""
 
@@ -41,11 +45,12 @@ class Podman:
             (folder / name).mkdir(parents=True, exist_ok=True)
         missing = [package for program, package in PACKAGES.items() if shutil.which(program) is None]
         if missing:
-            self.step("apt-get update", ["apt-get", "update"])
+            self.step("apt-get update", ["apt-get", "update"], failed=NotHere)
             environment = {**os.environ, "DEBIAN_FRONTEND": "noninteractive"}
             self.step(
                 "apt-get install",
                 ["apt-get", "install", "--yes", "--no-install-recommends", *missing],
+                failed=NotHere,
                 env=environment,
             )
         settings = folder / "settings"
@@ -68,8 +73,10 @@ class Podman:
             "DISABLE_HC_SYSTEMD": "true",  # health checks are run by hand
         }
 
-    def step(self, name: str, command: Sequence[str], **options: object) -> None:
-        """Run a command, with a line that says how long it took; its output goes to a log."""
+    def step(
+        self, name: str, command: Sequence[str], *, failed: type[Failed] = Failed, **options: object
+    ) -> None:
+        """Run a command, with a line that says how long it took; its output goes to a log. Raises ``failed``."""
         log = self.folder / "log" / f"{name.replace(' ', '-')}.txt"
         began = time.monotonic()
         with log.open("w") as file:
@@ -77,7 +84,7 @@ class Podman:
         took = self.times_s[name] = time.monotonic() - began
         if done.returncode != 0:
             tail = "\n".join(log.read_text(errors="replace").splitlines()[-30:])
-            raise Failed(f"{name}: status {done.returncode}\n{tail}")
+            raise failed(f"{name}: status {done.returncode}\n{tail}")
         sys.stdout.write(f"{name:<28}{took:8.1f} s\n")
         sys.stdout.flush()
 
@@ -137,6 +144,7 @@ class Podman:
                     "bookworm",
                     *(str(unfinished), str(sources)),
                 ],
+                failed=NotHere,
             )
             unfinished.rename(tar)
         self("import", "--change", 'CMD ["bash"]', str(tar), BASE)
