@@ -76,7 +76,7 @@ class Podman:
     def step(
         self, name: str, command: Sequence[str], *, failed: type[Failed] = Failed, **options: object
     ) -> None:
-        """Run a command, with a line that says how long it took; its output goes to a log. Raises ``failed``."""
+        """Run a command and say how long it took; its output goes to a log. Raises ``failed``."""
         log = self.folder / "log" / f"{name.replace(' ', '-')}.txt"
         began = time.monotonic()
         with log.open("w") as file:
