@@ -248,7 +248,7 @@ class Turns:
             visitors.stdin.close()
             await visitors.wait()
             if witness is not None:
-                told, _ = await witness.communicate()
+                told, _ = await witness.communicate(b"")
                 self.witnessed = np.array(json.loads(told), np.int64).reshape(-1, 2)
 
     async def _called(self) -> asyncio.subprocess.Process | None:
