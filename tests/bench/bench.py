@@ -161,7 +161,7 @@ def part_pieces(seconds: str, blocks: str) -> Any:
 def part_virtual(laps: str) -> Any:
     """Laps of the virtual stage: ride time, wall, processor time. The first one loads the code, uncounted."""
     from emulator.assembly.session import load_session
-    from emulator.record.writer import RunWriter
+    from emulator.record.writer import LONG_BLOCK_TICKS, RunWriter
     from emulator.stages.virtual import VirtualRide
 
     session = load_session(RIG, RUN)
@@ -171,7 +171,8 @@ def part_virtual(laps: str) -> Any:
         reached: list[float] = []
         with tempfile.TemporaryDirectory() as folder:
             wall, cpu = time.perf_counter(), time.process_time()
-            with RunWriter(Path(folder) / "lap", session.manifest(stage="virtual")) as writer:
+            manifest = session.manifest(stage="virtual")
+            with RunWriter(Path(folder) / "lap", manifest, block_ticks=LONG_BLOCK_TICKS) as writer:
                 outcome, _ = lap.run(writer, lambda s, *_, to=reached: to.append(s))
             times.append((reached[-1], time.perf_counter() - wall, time.process_time() - cpu))
         assert outcome["ended"] == "complete", outcome
