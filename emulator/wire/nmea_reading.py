@@ -122,8 +122,8 @@ def _gga(fields: tuple[bytes | None, ...]) -> Gga:
     assert quality is not None
     return Gga(
         time_of_day_ns=_time_of_day(*fields[:4]),
-        latitude_rad=_angle(*fields[4:7], 90),
-        longitude_rad=_angle(*fields[7:10], 180),
+        latitude_rad=_angle(90, *fields[4:7]),
+        longitude_rad=_angle(180, *fields[7:10]),
         fix_quality=int(quality),
         satellites=int(satellites or b"0"),
         hdop=_number(hdop),
@@ -140,8 +140,8 @@ def _rmc(fields: tuple[bytes | None, ...]) -> Rmc:
     return Rmc(
         utc_ns=None if since_midnight_ns is None or midnight_ns is None else midnight_ns + since_midnight_ns,
         valid=fields[4] == b"A",
-        latitude_rad=_angle(*fields[5:8], 90),
-        longitude_rad=_angle(*fields[8:11], 180),
+        latitude_rad=_angle(90, *fields[5:8]),
+        longitude_rad=_angle(180, *fields[8:11]),
         speed_m_s=_number(knots) * KNOT_m_s,
         course_rad=_track(course),
         mode=_mode(mode),
@@ -181,7 +181,7 @@ def _midnight(day: bytes | None, month: bytes | None, year: bytes | None) -> int
     return (ordinal - _EPOCH_DAY) * _DAY_ns
 
 
-def _angle(degrees: bytes | None, minutes: bytes | None, side: bytes | None, most_deg: int) -> float:
+def _angle(most_deg: int, degrees: bytes | None, minutes: bytes | None, side: bytes | None) -> float:
     """Radians from degrees and minutes with a hemisphere letter; NaN if all are empty."""
     if degrees is None or minutes is None:
         return math.nan
