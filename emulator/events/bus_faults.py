@@ -33,7 +33,7 @@ EFFECTS = (
 BUS_EFFECTS = tuple(e.name for e in EFFECTS)
 BUS_OFF, OVERLOAD = range(len(EFFECTS))
 OVERLOAD_BYTES = 8
-"""Payload of an overload's frames."""
+"""Payload of an overload's frames, all zero."""
 
 
 @jit
@@ -48,7 +48,7 @@ def disturb_bus(run: Record, e: Record) -> float:
 
 def _fill(e: Row, event: EventKeys, rig: RigView) -> None:
     e["effect"], e["signal"] = BUS_EFFECTS.index(event.effect), event.identifier or 0
-    e["frame_ns"] = rig.frame_ns(event.identifier or 0, OVERLOAD_BYTES)
+    e["frame_ns"] = rig.frame_ns(event.identifier or 0, bytes(OVERLOAD_BYTES))
     e["value"] = event.load or 0.0
 
 

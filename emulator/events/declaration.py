@@ -106,7 +106,7 @@ class RigView:
     frame_rates_hz   of those that it sends
     short, long      most bytes of a payload, and the lengths beyond that its bus carries
     bit_rate_known   whether a share of the bus is a known time
-    frame_ns         time on the bus [ns] of a frame, of its identifier and its payload's bytes; 0: not known
+    frame_ns         time on the bus [ns] of a frame, of its identifier and its payload; 0: not known
     steering_imposed whether a fork's measured angle is imposed on the bike
     fork_stands_in   whether that fork is a stand-in, driven by the robot's angle
     devices          sensors it has that can lose their power
@@ -120,7 +120,7 @@ class RigView:
     short: int
     long: tuple[int, ...]
     bit_rate_known: bool
-    frame_ns: Callable[[int, int], int]
+    frame_ns: Callable[[int, bytes], int]
     steering_imposed: bool
     fork_stands_in: bool
     devices: frozenset[str]

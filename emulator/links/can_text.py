@@ -3,7 +3,8 @@
 python-can opens, configures and closes both. Its own receive and send are not used in the cycle: they
 make one message object a call, wait in ``sendall`` or read single bytes, and a malformed text stays in
 their buffer and fails every later call. The link here reads and writes the same descriptor without
-waiting; ``emulator.wire.can_text`` converts between text and frame buffers.
+waiting, in compiled code (``text_descriptor``); ``emulator.wire.can_text`` converts between text and frame
+buffers.
 """
 
 from __future__ import annotations
@@ -18,24 +19,17 @@ import numpy as np
 from emulator.core.compiled import entry
 from emulator.core.frame_buffer import FrameBuffer, frame_buffer
 from emulator.core.link_protocols import LinkCounts
-from emulator.wire.can_text import (
-    BUS_ERRORS,
-    LONGEST_FRAME,
-    RECEIVE_LOST,
-    RECEIVED,
-    WAITING,
-    decode,
-    encode,
+from emulator.links.text_descriptor import (
+    ASK_PYTHON,
+    LONGEST_TEXT,
+    descriptor_of,
+    receive_text,
+    send_text,
+    take_text,
 )
+from emulator.wire.can_text import BUS_ERRORS, LONGEST_FRAME, RECEIVE_LOST, RECEIVED
 
 _READ_SIZE = 16384
-_READ_AGAIN_FROM = 2048
-"""A read that brought less than this emptied the descriptor (a tty gives at most 4 KiB a read)."""
-_MOST_BYTES = 16384
-"""Read in one call, or a little more: some 350 frames. Bounds the time a flood can take from the tick; more
-than a bus of 1 Mbit/s carries in ten ticks, the rest waits in the descriptor."""
-_LONGEST_TEXT = 256
-"""Bytes without an end mark after which the text cannot be a frame any more."""
 
 
 class TextLink:
@@ -61,16 +55,18 @@ class TextLink:
         self._send_lost = 0
         self._send_full = 0
         self._unwritten = b""  # rest of a frame the descriptor took only a part of
-        self._text = np.zeros(_LONGEST_TEXT + _READ_SIZE, np.uint8)
+        self._text = np.zeros(LONGEST_TEXT + _READ_SIZE, np.uint8)
         self._view = self._text.data
-        self._kept = len(unread)  # received, end mark still to come
-        self._text[: self._kept] = np.frombuffer(unread, np.uint8)
+        self._text[: len(unread)] = np.frombuffer(unread, np.uint8)
+        self._at = descriptor_of(descriptor, len(unread))
+        self._kept = self._at.kept.data
         self._tally = np.zeros(4, np.int64)
         self._tally_view = self._tally.data
         self._make_room(0)
         frames = frame_buffer(1)
-        self._decode = entry(decode, True, self._text, 0, 0, frames, self._tally)
-        self._encode = entry(encode, True, frames, self._out, self._ends)
+        self._receive = entry(receive_text, self._at, True, self._text, 0, frames, self._tally)
+        self._take_text = entry(take_text, self._at, True, self._text, 0, 0, frames, self._tally)
+        self._send_all = entry(send_text, self._at, True, frames, self._out, self._ends)
 
     def counts(self) -> LinkCounts:
         """Totals since the link was opened."""
@@ -91,27 +87,8 @@ class TextLink:
             return 0
         tally = self._tally_view
         before: int = tally[RECEIVED]
-        if tally[WAITING]:
-            self._kept = self._decode(self._serial, self._text, self._kept, now_ns, into, self._tally)
-        total = 0
-        while total < _MOST_BYTES and not tally[WAITING]:
-            try:
-                read = os.readv(self._descriptor, [self._view[self._kept :]])
-            except BlockingIOError:
-                break
-            except OSError:
-                self._alive = False
-                break
-            if not read:
-                self._alive = not self._hung_up()
-                break
-            total += read
-            self._kept = self._decode(self._serial, self._text, self._kept + read, now_ns, into, self._tally)
-            if self._kept > _LONGEST_TEXT and not tally[WAITING]:
-                self._kept = 0
-                tally[RECEIVE_LOST] += 1
-            if read < _READ_AGAIN_FROM:
-                break
+        if self._receive(self._at, self._serial, self._text, now_ns, into, self._tally) == ASK_PYTHON:
+            self._read(into, now_ns)
         received: int = tally[RECEIVED] - before
         return received
 
@@ -128,8 +105,9 @@ class TextLink:
         if self._alive and (not self._unwritten or self._finish()):
             if count > self._rows:
                 self._make_room(count)
-            texts = self._encode(self._serial, frames, self._out, self._ends)
-            taken = self._write(texts)
+            written = self._send_all(self._at, self._serial, frames, self._out, self._ends)
+            texts = self._kept[1]
+            taken = texts if texts and written == self._ends_view[texts - 1] else self._rest(texts, written)
             full = texts - taken
         if self._alive:
             self._send_full += full
@@ -165,21 +143,35 @@ class TextLink:
         self._unwritten = self._unwritten[written:]
         return not self._unwritten
 
-    def _write(self, texts: int) -> int:
-        """Write so many encoded frames; return how many were taken, the one begun included."""
+    def _read(self, into: FrameBuffer, now_ns: int) -> None:
+        """Read once more what compiled code could not, to know why."""
+        try:
+            read = os.readv(self._descriptor, [self._view[self._kept[0] :]])
+        except BlockingIOError:
+            return
+        except OSError:
+            self._alive = False
+            return
+        if read:
+            self._take_text(self._at, self._serial, self._text, read, now_ns, into, self._tally)
+        else:
+            self._alive = not self._hung_up()
+
+    def _rest(self, texts: int, written: int) -> int:
+        """Of so many encoded frames not all was written: how many were taken, the one begun included."""
         if not texts:
             return 0
         ends = self._ends_view
-        size = ends[texts - 1]
-        try:
-            written = os.write(self._descriptor, self._out_view[:size])
-        except BlockingIOError:
-            return 0
-        except OSError:
-            self._alive = False
-            return 0
-        if written == size:
-            return texts
+        if written < 0:  # once more, to know why
+            try:
+                written = os.write(self._descriptor, self._out_view[: ends[texts - 1]])
+            except BlockingIOError:
+                return 0
+            except OSError:
+                self._alive = False
+                return 0
+            if written == ends[texts - 1]:
+                return texts
         taken = int(np.searchsorted(self._ends[:texts], written))
         begun = written > (ends[taken - 1] if taken else 0)
         if begun:

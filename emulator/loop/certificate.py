@@ -214,7 +214,7 @@ class FrameAccounts(NamedTuple):
 
     disturbed_counts  (K, BINS)  ages of frames that planted ones went before
     fits           (K, 5)  the line through an output's times of sending, over the periods counted
-    times          how long a frame is on the bus; where they are not told ``wire_ns`` (K,), of each output's
+    times          how long frames are on the bus; where they are not told ``wire_ns`` (K,), of each output's
     wire     (2,)  when the bus is done with what it was given; 1: planted frames went before, and it has not
                    been idle since. In real time; the virtual bus has its own
     """
@@ -279,7 +279,7 @@ def account_frames(a: FrameAccounts, sent_ns: int, taken: int, frames: FrameBuff
             if k >= 0:
                 _account_lost(a.outputs[k], frames.time_ns[i])
             continue
-        on_wire_ns = frame_ns(a.times, frames.can_id[i], frames.length[i])
+        on_wire_ns = frame_ns(a.times, frames.can_id[i], frames.data[i], frames.length[i])
         if on_wire_ns == 0 and k >= 0:
             on_wire_ns = a.wire_ns[k]
         arrival_ns, disturbed = sent_ns, False

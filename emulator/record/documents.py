@@ -63,6 +63,7 @@ class _BusFrame(_Part):
 
 class _Bus(_Part):
     frames: list[_BusFrame] = []
+    frame_times: str | None = None
 
 
 class _Vehicle(_Part):

@@ -1,10 +1,10 @@
 """A CAN bus on the stepped clock: whose frame goes when several wait, and when it is over.
 
-By the rules of the standard, none of it in bits: a frame that has begun is never broken off; when the bus is
-free, of all frames that wait the one that wins the arbitration begins (``can_timing.right_of_way``); frames
-of one identifier go in the order they were handed over. Every sender offers its most urgent frame first, as
-the worst response times of ``can_timing`` assume. A frame takes the time that lies half way between its
-shortest and its longest (``BitRates.usual_ns``), interframe space included, and has arrived at its end.
+By the rules of the standard: a frame that has begun is never broken off; when the bus is free, of all frames
+that wait the one that wins the arbitration begins (``can_timing.right_of_way``); frames of one identifier go
+in the order they were handed over. Every sender offers its most urgent frame first, as the worst response
+times of ``can_timing`` assume. A frame takes the time of its own bits (``stuffing``), interframe space
+included, and has arrived at its end.
 
 Not in it: errors and repetitions, remote frames, the acknowledgement, a sender's own delay. Two frames of one
 identifier from two senders would collide on a wire; here they go one behind the other.
@@ -17,6 +17,7 @@ Source: ISO 11898-1:2015, medium access control (from memory, standard not opene
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection
 from typing import NamedTuple
 
@@ -24,12 +25,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.compiled import jit
-from emulator.core.frame_buffer import EXTENDED, MAX_DATA, NO_ARRIVAL, FrameBuffer, frame_buffer
-from emulator.wire.can_timing import CLASSICAL_BYTES, FD_LENGTHS, BitRates, FrameShape, right_of_way
+from emulator.core.frame_buffer import NO_ARRIVAL, FrameBuffer, frame_buffer
+from emulator.wire.can_timing import CLASSICAL_BYTES, BitRates, right_of_way
+from emulator.wire.stuffing.frame_bits import frame_bits
 
 GIVE_UP_ns = 1_000_000_000
 """How long a sender waits for a frame to begin. Our own choice, no source: longer than any rig lets a command
 be old, short enough that a record can wait for it."""
+
+_SECOND_ns = 1_000_000_000
 
 BENCH, PLANTED, ROBOT = range(3)
 """Senders: the bench's outputs; what the scenario's faults put on the bus besides, also a frame of the bench
@@ -51,41 +55,43 @@ _WAITING, REFUSED, GIVEN_UP = range(3)
 
 
 class WireTimes(NamedTuple):
-    """How long frames are on a bus.
+    """What says how long frames are on a bus.
 
-    fd_ids  (K,)        identifiers whose frames are CAN FD; others only if they are longer than 8 bytes
-    ns      (2, 2, 65)  time [ns] of a frame: classical or FD, 11 or 29 bits, payload bytes; all 0: not known
+    fd_ids  (K,)  identifiers whose frames are CAN FD; others only if they are longer than 8 bytes
+    bits    (3,)  time [ns] of so many bits at the nominal and at the data rate, and how many those are;
+                  all 0: not known
     """
 
     fd_ids: NDArray[np.int64]
-    ns: NDArray[np.int64]
+    bits: NDArray[np.int64]
 
 
 def wire_times(rates: BitRates | None, fd_ids: Collection[int] = ()) -> WireTimes:
-    """Usual times of every frame at these bit rates; None: they are not known.
-
-    fd_ids  bit 31 set for 29-bit identifiers. A payload that CAN FD has no length for is padded to the next.
-    """
-    ns = np.zeros((2, 2, MAX_DATA + 1), np.int64)
+    """At these bit rates; None: they are not known. fd_ids: bit 31 set for 29-bit identifiers."""
+    bits = np.zeros(3, np.int64)
     if rates is not None:
-        for extended in (0, 1):
-            for length in range(MAX_DATA + 1):
-                padded = next(n for n in FD_LENGTHS if n >= length)
-                fd = FrameShape(padded, bool(extended), fd=True)
-                plain = FrameShape(length, bool(extended)) if length <= CLASSICAL_BYTES else fd
-                ns[:, extended, length] = rates.usual_ns(plain), rates.usual_ns(fd)
-    return WireTimes(np.array(sorted(fd_ids), np.int64), ns)
+        many = math.lcm(rates.nominal, rates.data)
+        whole = math.gcd(many, _SECOND_ns)
+        bits[:] = *(many // rate * (_SECOND_ns // whole) for rate in rates), many // whole
+    return WireTimes(np.array(sorted(fd_ids), np.int64), bits)
 
 
 @jit
-def frame_ns(times: WireTimes, can_id: int, length: int) -> int:
-    """Time of a frame on the bus [ns]; 0 where the bit rate is not known."""
-    fd = 0
+def frame_ns(times: WireTimes, can_id: int, data: NDArray[np.uint8], length: int) -> int:
+    """Time of a frame on the bus [ns], rounded up; 0 where the bit rate is not known.
+
+    can_id  bit 31 set for 29-bit identifiers; data (>= length,). A payload that CAN FD has no length for is
+            filled up with zeros.
+    """
+    bits = times.bits
+    if bits[2] == 0:
+        return 0
+    fd = length > CLASSICAL_BYTES
     for k in range(times.fd_ids.shape[0]):
         if times.fd_ids[k] == can_id:
-            fd = 1
-    extended = 1 if can_id & EXTENDED else 0
-    return int(times.ns[fd, extended, length])
+            fd = True
+    nominal, fast = frame_bits(can_id, fd, data, length)
+    return int((nominal * bits[0] + fast * bits[1] + bits[2] - 1) // bits[2])
 
 
 class Bus(NamedTuple):
@@ -135,7 +141,7 @@ _rank = jit(right_of_way)
 @jit
 def known(bus: Bus) -> bool:
     """Whether its bit rate is known; else frames take no time on it, and it is not used."""
-    return bool(bus.times.ns[0, 0, 0] > 0)
+    return bool(bus.times.bits[2] > 0)
 
 
 @jit
@@ -203,7 +209,8 @@ def next_to_begin(bus: Bus, until_ns: int) -> tuple[int, int]:
 @jit
 def put_on_the_wire(bus: Bus, row: int, start_ns: int) -> int:
     """Row ``row`` begins at ``start_ns``; returns when it has arrived [ns]. It waits on: see ``take_out``."""
-    end = start_ns + frame_ns(bus.times, bus.waiting.can_id[row], bus.waiting.length[row])
+    w = bus.waiting
+    end = start_ns + frame_ns(bus.times, w.can_id[row], w.data[row], w.length[row])
     bus.state[_FREE_ns] = end
     if bus.terms[row, SENDER] == PLANTED:
         bus.state[_DISTURBED] = 1

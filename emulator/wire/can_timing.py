@@ -2,10 +2,12 @@
 
 Times are whole nanoseconds; a bit that takes no whole number of them is rounded up, so bounds stay bounds.
 
-Classical frames with s data bytes are at most 55 + 10 s bits long with an 11-bit and 80 + 10 s with a 29-bit
-identifier, stuff bits and the three bits of interframe space included: 8 s + 13 + g + floor((g + 8 s - 1)/4)
-with g = 34 and 54 bits open to stuffing. FD frames have two rates: up to the rate switch and from the end of
-the CRC on the nominal one, between them the fast one; their CRC field carries fixed stuff bits instead.
+Whatever the identifier and the data are, classical frames with s data bytes are at most 55 + 10 s bits long
+with an 11-bit and 80 + 10 s with a 29-bit identifier, stuff bits and the three bits of interframe space
+included: 8 s + 13 + g + floor((g + 8 s - 1)/4) with g = 34 and 54 bits open to stuffing. FD frames have two
+rates: up to the rate switch and from the end of the CRC on the nominal one, between them the fast one; their
+CRC field carries fixed stuff bits instead. How many bits a frame of one content takes, and the longest with
+one identifier: ``stuffing``.
 
 The response time of a frame is the longest time from when it should be queued until it is over. CAN is fixed
 priority by identifier without preemption, and a frame's second instance can fare worse than its first: all
@@ -103,15 +105,16 @@ class BitRates(NamedTuple):
     nominal: int
     data: int
 
-    def longest_ns(self, shape: FrameShape) -> int:
-        """Longest time of a frame on the bus [ns], rounded up. ValueError for a shape that does not exist."""
-        return math.ceil(self._ns(shape.bits()))
+    def time_ns(self, bits: FrameBits) -> int:
+        """Time of so many bits on the bus [ns], rounded up."""
+        return math.ceil(self._ns(bits))
 
     def usual_ns(self, shape: FrameShape) -> int:
-        """Time of a frame half way between its shortest and its longest [ns], rounded up.
+        """Time of a frame half way between the shortest and the longest of its shape [ns], rounded up.
 
-        How many stuff bits there are depends on the data; this is at most 12 bits off with an 11-bit and 15
-        with a 29-bit identifier, and in an FD frame an eighth of its bits. ValueError as before.
+        For plans, made before anybody knows the data. It is at most 12 bits off with an 11-bit and 15 with
+        a 29-bit identifier, and in an FD frame an eighth of its bits. ValueError for a shape that does not
+        exist.
         """
         return math.ceil((self._ns(shape.bits()) + self._ns(shape.bits(stuffed=False))) / 2)
 

@@ -51,6 +51,8 @@ def alone(session, ticks):
 
 @pytest.mark.parametrize("bit_rate", [500_000, 1_000_000])
 def test_every_outputs_age_on_arrival_is_what_the_budget_says(session, bit_rate):
+    """But for the stuff bits, of which nobody knows beforehand: half of the 24 that eight bytes can have, in
+    each of the frames that go one behind the other."""
     session = on_bus(session, bit_rate)
     budget = session.bus
     certificate = alone(session, 2000)
@@ -58,8 +60,10 @@ def test_every_outputs_age_on_arrival_is_what_the_budget_says(session, bit_rate)
         kept, frame = certificate["outputs"][name], budget.line(name)
         least, _, most = frame.arrivals.error_ns
         assert kept["wire_us"] == frame.usual_ns * 1e-3
-        assert kept["age_error_us_min"] == pytest.approx(least * 1e-3), name
-        assert kept["age_error_us_max"] == pytest.approx(most * 1e-3), name
+        row = round(frame.arrivals.queue_ns / frame.usual_ns) + 1
+        unknown_us = row * 12 * 1e6 / bit_rate
+        assert abs(kept["age_error_us_min"] - least * 1e-3) <= unknown_us, name
+        assert abs(kept["age_error_us_max"] - most * 1e-3) <= unknown_us, name
         if bit_rate == 1_000_000:
             assert max(abs(least), abs(most)) <= MS // 2, name
         assert (kept["late"], kept["lost"], kept["disordered"]) == (0, 0, 0)

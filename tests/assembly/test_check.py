@@ -124,7 +124,7 @@ def test_a_rig_whose_bit_rate_is_known_comes_with_its_bus_budget() -> None:
     rig.write_text(text.replace("port: 0 # any free one\n", "port: 0\n  bitrate: 500000\n"))
     budget = check([rig])[0].budget
     assert budget is not None
-    assert budget.load == pytest.approx(0.729)
+    assert budget.load == pytest.approx(0.7094)
     # also of a bus that can't do it, which is where one wants to see why
     rig.write_text(text.replace("port: 0 # any free one\n", "port: 0\n  bitrate: 125000\n"))
     found = check([rig])[0]

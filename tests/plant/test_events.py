@@ -16,6 +16,7 @@ from emulator.plant.states import EV_BEGAN, EV_ENDED, EV_SPARED
 from emulator.shared_memory.status import Command
 from emulator.wire.can_timing import bits_ns
 from emulator.wire.nmea_reading import Gga, parse
+from tests.support.can_contents import frame_on_the_wire
 from tests.support.events import (
     ActuatorEvent,
     BusEvent,
@@ -154,8 +155,9 @@ def test_an_overload_takes_its_share_of_the_bus(session):
         if ride.count % 10 == 0:
             ride.robot.send_all(ride.rx, ride.commands)
         ride.count += 1
-    # 8 bytes, half way between 111 and 135 bits (Davis et al. 2007, 34 + 8 s + floor((33 + 8 s) / 4) + 13)
-    taken = ids.count(5) * bits_ns(123, 500_000) / ((OFF - ON) * 1e6)
+    # 8 bytes of zeros
+    bits = frame_on_the_wire(5, False, bytes(8)).nominal
+    taken = ids.count(5) * bits_ns(bits, 500_000) / ((OFF - ON) * 1e6)
     assert taken == pytest.approx(0.6, abs=2e-3)
 
 
@@ -164,14 +166,14 @@ def test_a_bus_that_is_no_longer_overloaded_is_free_again(session):
     overload = event(BusEvent, kind="bus", effect="overload", load=0.6)
     ride = Ride(variant(session, rig={"bus": bus}, scenario={"events": (overload,)}))
     ride.start(ON - 1)
-    taken = []
+    taken, zeros_ns = [], bits_ns(frame_on_the_wire(0, False, bytes(8)).nominal, 500_000)
     for _ in range(OFF - ON + 20):
         ride.bench.tick(ride.rx, ride.tx, 0.0, 0.0)
         ride.rx.count[0] = 0
         if ride.count % 10 == 0:
             ride.robot.send_all(ride.rx, ride.commands)
         ride.count += 1
-        taken.append(246_000 * ride.tx.can_id[: ride.tx.count[0]].tolist().count(0))
+        taken.append(zeros_ns * ride.tx.can_id[: ride.tx.count[0]].tolist().count(0))
     assert sum(taken[: OFF - ON]) == pytest.approx(0.6e6 * (OFF - ON), rel=3e-3)
     assert set(taken[OFF - ON :]) == {0}
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import shutil
 from pathlib import Path
@@ -13,7 +14,7 @@ import pytest
 
 from emulator.assembly.provenance import copies, manifest_of
 from emulator.assembly.session import Session, load_session
-from emulator.config.rig.bus_load import rig_wire_times
+from emulator.config.rig.bus_load import bit_rates, rig_wire_times
 from emulator.config.scenario.events import Trigger
 from emulator.core.frame_buffer import NO_ARRIVAL, frame_buffer
 from emulator.core.signals import TICK_NS
@@ -35,8 +36,9 @@ from emulator.wire.arbitration import (
     wire_times,
 )
 from emulator.wire.can_timing import BitRates
-from tests.support.bench_plan import drawn, seen_responses, times_of_the_fullest, told
-from tests.support.can_arbitration import by_the_standard, longest_times
+from tests.support.bench_plan import drawn, seen_responses, told
+from tests.support.can_arbitration import by_the_standard
+from tests.support.can_contents import frame_on_the_wire, longest_by_its_signals, longest_content
 from tests.support.events import BusEvent, FrameEvent
 from tests.support.scripted_robot import RIG, RUN, SCENARIOS, variant
 
@@ -77,6 +79,19 @@ def handed_over(frames: Frames) -> np.ndarray:
     return np.where(frames.direction == TX, frames.tick * TICK_NS, frames.time_ns)
 
 
+def times_on_the_wire(session: Session, frames: Frames) -> np.ndarray:
+    """Time of each frame on the bus [ns], its bits built and stuffed one by one."""
+    rates, fd_ids = bit_rates(session.rig), rig_wire_times(session.rig, session.codec).fd_ids.tolist()
+    assert rates is not None
+
+    @functools.cache
+    def time_ns(can_id: int, payload: bytes) -> int:
+        return rates.time_ns(frame_on_the_wire(can_id, can_id in fd_ids or len(payload) > 8, payload))
+
+    each = zip(frames.can_id.tolist(), frames.data, frames.length.tolist(), strict=True)
+    return np.array([time_ns(can_id, data[:n].tobytes()) for can_id, data, n in each])
+
+
 FAULTS = (
     overload(0.5, at_s=0.4, duration_s=0.4, identifier=0x101),
     planted("imu_force", "repetition", 1.4, copies=3, duration_s=0.2),
@@ -93,12 +108,10 @@ def test_every_arrival_of_a_ride_is_what_the_standards_rules_make_of_it(
 ) -> None:
     session = session_with(*FAULTS, rig=rig, bit_rate=bit_rate)
     frames, _ = ridden(session, tmp_path / "run")
-    times = rig_wire_times(session.rig, session.codec)
-    since = handed_over(frames)
-    on_wire = [frame_ns(times, int(i), int(n)) for i, n in zip(frames.can_id, frames.length, strict=True)]
+    since, on_wire = handed_over(frames), times_on_the_wire(session, frames)
     order = np.argsort(since, kind="stable")
     there = np.empty(len(since), np.int64)
-    there[order] = by_the_standard([(int(since[k]), int(frames.can_id[k]), on_wire[k]) for k in order])
+    there[order] = by_the_standard([(int(since[k]), int(frames.can_id[k]), int(on_wire[k])) for k in order])
     # what was on the bus before the first tick recorded and after the last one taken is not in the record
     known = (since > since[0] + 20 * TICK_NS) & (since < since.max() - 20 * TICK_NS)
     assert np.array_equal(frames.arrival_ns[known], there[known])
@@ -125,14 +138,27 @@ def on_bus(request: pytest.FixtureRequest) -> Session:
     return session_with(rig=rig, bit_rate=bit_rate)
 
 
-def test_in_its_worst_phase_every_frame_takes_nearly_as_long_as_is_stated(on_bus: Session) -> None:
-    """The outputs by their plan, with 0 to 3 ms of drawn jitter; the robot's frames all in one tick, the one
-    that blocks a nanosecond before. Contents are such that every frame is nearly as long as any can be.
+def contents(session: Session, *, of_signals: bool) -> dict[str, bytes]:
+    """The longest content of each frame: of any, or of what its signals, counter and CRC can be."""
+    budget, codec = session.bus, session.codec
+    assert budget is not None
+    if of_signals:
+        return {f.name: longest_by_its_signals(codec, f.name) for f in budget.frames}
+    return {f.name: longest_content(f.can_id, codec.shape(f.name).fd, f.data_bytes) for f in budget.frames}
+
+
+@pytest.mark.parametrize("of_signals", [False, True], ids=["any content", "what its signals can be"])
+def test_in_its_worst_phase_every_frame_takes_nearly_as_long_as_is_stated(
+    on_bus: Session, of_signals: bool
+) -> None:
+    """On the compiled bus, the outputs by their plan, with 0 to 3 ms of drawn jitter; the robot's frames all
+    in one tick, the one that blocks a nanosecond before.
     """
     budget = on_bus.bus
     assert budget is not None
     assert budget.planned
-    times, worst = times_of_the_fullest(budget), dict.fromkeys((f.name for f in budget.frames), 0)
+    times, content = rig_wire_times(on_bus.rig, on_bus.codec), contents(on_bus, of_signals=of_signals)
+    worst = dict.fromkeys((f.name for f in budget.frames), 0)
     for draw_ms in range(4):
         plan = told(on_bus, draw_ms * TICK_NS, 80)
         for tick in range(30, 50):
@@ -140,7 +166,7 @@ def test_in_its_worst_phase_every_frame_takes_nearly_as_long_as_is_stated(on_bus
             for early in (0, 1):
                 phases = {f.name: tick * TICK_NS for f in budget.frames if f.from_robot}
                 phases["estimate_motion"] -= early
-                seen = seen_responses(budget, near, phases, times)
+                seen = seen_responses(budget, near, phases, times, content.__getitem__)
                 worst = {name: max(ns, seen[name]) for name, ns in worst.items()}
     share = {f.name: worst[f.name] / f.worst_ns for f in budget.frames if f.worst_ns is not None}
     assert len(share) == len(budget.frames)
@@ -148,20 +174,20 @@ def test_in_its_worst_phase_every_frame_takes_nearly_as_long_as_is_stated(on_bus
 
 
 def test_in_no_phase_a_frame_takes_longer_than_is_stated(on_bus: Session) -> None:
-    """Phases of the robot's frames at random, jitter as the plant draws it; frames of three lengths."""
+    """Phases of the robot's frames at random, jitter as the plant draws it; the longest frames and any."""
     budget, rng = on_bus.bus, np.random.default_rng(14)
     assert budget is not None
-    usual = rig_wire_times(on_bus.rig, on_bus.codec)
-    longest = longest_times(budget.rates, usual.fd_ids.tolist())
-    plan = drawn(on_bus, 14, 3600)
-    for n, times in enumerate((longest, usual, times_of_the_fullest(budget)) * 6):
+    times, plan = rig_wire_times(on_bus.rig, on_bus.codec), drawn(on_bus, 14, 3600)
+    longest, lengths = contents(on_bus, of_signals=False), {f.name: f.data_bytes for f in budget.frames}
+    for n in range(18):
         some = [h for h in plan if 200 * n <= h.handed_ns // TICK_NS < 200 * (n + 1)]
         phases = {
             f.name: int(rng.integers(0, f.period_ns)) + some[0].handed_ns
             for f in budget.frames
             if f.from_robot
         }
-        seen = seen_responses(budget, some, phases, times)
+        content = longest.__getitem__ if n % 2 else lambda name: rng.bytes(lengths[name])
+        seen = seen_responses(budget, some, phases, times, content)
         assert {f.name: seen[f.name] for f in budget.frames if seen[f.name] > f.worst_ns} == {}  # type: ignore[operator]
 
 
@@ -209,10 +235,9 @@ def test_an_overload_takes_its_share_whatever_its_identifier(identifier: int, tm
     """Also one of ours, also an FD one: its frames are counted once, at the time they take."""
     session = session_with(overload(0.4, identifier=identifier), rig=CAN_FD)
     frames, _ = ridden(session, tmp_path / "run")
-    times = rig_wire_times(session.rig, session.codec)
     during = (frames.direction == TX) & (frames.tick >= 500) & (frames.tick < 1500)
     theirs = during & (frames.can_id == identifier) & (frames.length == 8) & ~frames.data.any(axis=1)
-    assert theirs.sum() * frame_ns(times, identifier, 8) == pytest.approx(0.4e9, rel=2e-3)
+    assert times_on_the_wire(session, frames)[theirs].sum() == pytest.approx(0.4e9, rel=2e-3)
 
 
 def test_off_the_bus_what_waited_is_gone_and_counted(tmp_path: Path) -> None:
@@ -253,6 +278,27 @@ def test_it_replays_with_every_arrival(events: tuple[Any, ...], seconds: float, 
     assert on_bus is not None
     under_way = len(on_bus.sent) - len(read_inputs(tmp_path / "run").cycle)
     assert (under_way > 0) == (seconds > 3.0)
+
+
+def test_a_record_of_when_frames_took_half_way_times_replays_but_for_arrivals(tmp_path: Path) -> None:
+    """As earlier versions wrote it: without a word on frame times, and all arrivals others."""
+    session = load_session(*cut_files(tmp_path, ()), seed=5)
+    ridden(session, tmp_path / "run")
+    manifest = json.loads((tmp_path / "run" / "manifest.json").read_text())
+    assert manifest["bus_budget"].pop("frame_times") == "by content"
+    (tmp_path / "run" / "manifest.json").write_text(json.dumps(manifest))
+    path = tmp_path / "run" / "frames.arrow"
+    with pa.ipc.open_stream(path.read_bytes()) as stream:
+        table = stream.read_all()
+    place = table.schema.get_field_index("arrival_ns")
+    arrival = table.column(place).to_numpy() + 7000
+    table = table.set_column(place, table.schema.field(place), [arrival])
+    with pa.OSFile(str(path), "wb") as file, pa.ipc.new_stream(file, table.schema) as out:
+        out.write_table(table)
+    result = replay(tmp_path / "run", out=tmp_path / "again")
+    assert result.same, str(result.differences[0])
+    assert any("times of arrival are others now" in note for note in result.notes)
+    assert replay(tmp_path / "again").same
 
 
 def test_an_arrival_that_differs_is_found(tmp_path: Path) -> None:
@@ -299,7 +345,7 @@ def test_a_block_gives_out_frames_once_it_is_known_when_they_arrived() -> None:
     block.finish(bus)
     assert (block.m, block.held) == (1, 5)
     first_end = int(block.frames[0, ARRIVAL])
-    assert first_end == frame_ns(bus.times, 5, 1)
+    assert first_end == frame_ns(bus.times, 5, tx.data[0], 1)
     block.clear()
     assert (block.m, block.held, block.frames[:, 4].tolist()) == (5, 0, [7, 5, 7, 5, 7])
     block.finish(bus, last=True)

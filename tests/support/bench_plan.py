@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import NamedTuple
 
 import numpy as np
@@ -13,9 +13,8 @@ from emulator.config.rig.hand_overs import passages
 from emulator.core.compiled import jit
 from emulator.core.random_streams import stream_start
 from emulator.sensors.sampling import enter, is_due, next_frame, outputs, pop
-from emulator.wire.arbitration import WireTimes, wire_times
+from emulator.wire.arbitration import WireTimes
 from tests.support.can_arbitration import stepped
-from tests.support.can_contents import fullest
 
 
 class HandedOver(NamedTuple):
@@ -73,11 +72,16 @@ def _drawn(out, lines, streams, ticks, handed):  # type: ignore[no-untyped-def]
 
 
 def seen_responses(
-    budget: BusLoad, bench: list[HandedOver], phases_ns: Mapping[str, int], times: WireTimes
+    budget: BusLoad,
+    bench: list[HandedOver],
+    phases_ns: Mapping[str, int],
+    times: WireTimes,
+    content: Callable[[str], bytes],
 ) -> dict[str, int]:
     """Longest response [ns] by name, as the budget counts it, of what is handed over in this stretch.
 
     phases_ns  when the first of each of the robot's frames comes; then they come at their periods
+    content    of each frame, by name
     """
     line = {f.name: f for f in budget.frames}
     offers = [(h.handed_ns, h.name, h.valid_ns + line[h.name].wait_ns) for h in bench]
@@ -85,22 +89,8 @@ def seen_responses(
     for name, first in phases_ns.items():
         offers += [(at, name, at) for at in range(first, end, line[name].period_ns)]
     offers.sort(key=lambda offer: offer[0])
-    there = stepped([(at, line[name].can_id, line[name].data_bytes) for at, name, _ in offers], times)
+    there = stepped([(at, line[name].can_id, content(name)) for at, name, _ in offers], times)
     worst = dict.fromkeys(line, 0)
     for arrival, (_, name, due) in zip(there, offers, strict=True):
         worst[name] = max(worst[name], arrival - due)
     return worst
-
-
-def times_of_the_fullest(budget: BusLoad) -> WireTimes:
-    """Times of frames with contents that stuff as much as was found, of one length the least."""
-    times = wire_times(budget.rates)
-    fd_ids = sorted(f.can_id for f in budget.frames if f.bits.fast)
-    for f in budget.frames:
-        fd = int(f.bits.fast > 0)
-        bits = fullest(f.can_id, bool(fd), f.data_bytes)
-        ns = bits.nominal * 10**9 // budget.rates.nominal + bits.fast * 10**9 // budget.rates.data
-        known = times.ns[fd, 0, f.data_bytes]
-        usual = wire_times(budget.rates).ns[fd, 0, f.data_bytes]
-        times.ns[fd, 0, f.data_bytes] = ns if known == usual else min(known, ns)
-    return times._replace(fd_ids=np.array(fd_ids, np.int64))

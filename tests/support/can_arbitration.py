@@ -19,9 +19,8 @@ from emulator.wire.arbitration import (
     next_to_begin,
     put_on_the_wire,
     take_out,
-    wire_times,
 )
-from emulator.wire.can_timing import FD_LENGTHS, FrameShape
+from tests.support.can_contents import longest_content
 
 # -- plain Python, by bits ---------------------------------------------------------------------------------
 
@@ -70,9 +69,11 @@ def by_the_standard(offers):
 # -- the compiled one --------------------------------------------------------------------------------------
 
 
-def offered(bus, since, can_id, length=8, sender=BENCH, valid=0):
-    frames = frame_buffer(1)
-    frames.count[0], frames.can_id[0], frames.length[0], frames.valid_ns[0] = 1, can_id, length, valid
+def offered(bus, since, can_id, payload=bytes(8), sender=BENCH, valid=0):
+    frames, n = frame_buffer(1), len(payload)
+    frames.count[0], frames.can_id[0], frames.length[0], frames.valid_ns[0] = 1, can_id, n, valid
+    frames.data[0, :n] = list(payload)
+    frames.data[0, n:] = 0x5A  # what was in the buffer before
     return hand_over(bus, sender, frames, 0, since, 0, True)
 
 
@@ -87,28 +88,17 @@ def carried(bus, until, order=None):
 
 
 def stepped(offers, times):
-    """Arrival of each of (since, identifier, length), handed over in order of ``since``."""
+    """Arrival of each of (since, identifier, payload), handed over in order of ``since``."""
     bus = idle_bus(times)
     numbers = []
-    for since, can_id, length in offers:
+    for since, can_id, payload in offers:
         carried(bus, since)
-        numbers.append(offered(bus, since, can_id, length))
+        numbers.append(offered(bus, since, can_id, payload))
     carried(bus, 1 << 60)
     return [int(bus.arrival_ns[n]) for n in numbers]
 
 
 # -- the critical instant ----------------------------------------------------------------------------------
-
-
-def longest_times(rates, fd_ids=()):
-    """The times of frames with all the stuff bits that data can make, which the bounds are for."""
-    times = wire_times(rates, fd_ids)
-    for fd, lengths in ((0, range(9)), (1, FD_LENGTHS)):
-        for extended in (0, 1):
-            for length in lengths:
-                shape = FrameShape(length, bool(extended), bool(fd))
-                times.ns[fd, extended, length] = rates.longest_ns(shape)
-    return times
 
 
 def critical(messages, k, response):
@@ -131,9 +121,9 @@ def critical(messages, k, response):
     return sorted(offers), due
 
 
-def seen_response(messages, k, response, times, lengths=None):
-    """Worst response of message ``k``, everybody in the critical instant; lengths: by identifier, else 8."""
+def seen_response(messages, k, response, times):
+    """Worst response of message ``k``, everybody in the critical instant, with 8 bytes that take longest."""
     offers, due = critical(messages, k, response)
-    there = stepped([(since, i, 8 if lengths is None else lengths[i]) for since, i in offers], times)
+    there = stepped([(since, i, longest_content(i, False, 8)) for since, i in offers], times)
     mine = [a for a, (_, can_id) in zip(there, offers, strict=True) if can_id == messages[k].can_id]
     return mine[response.worst_instance] - due

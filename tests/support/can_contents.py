@@ -1,4 +1,4 @@
-"""CAN frames of 11-bit identifiers bit by bit, and contents that make them as long as contents can.
+"""CAN frames bit by bit, contents that make them as long as any can, and as long as their signals can.
 
 ISO 11898-1:2015 (from memory, standard not opened); CRC of classical frames x^15 + x^14 + x^10 + x^8 + x^7 +
 x^4 + x^3 + 1.
@@ -7,10 +7,16 @@ x^4 + x^3 + 1.
 from __future__ import annotations
 
 import functools
-import random
 from collections.abc import Iterable
 
+import numpy as np
+
+from emulator.core.compiled import jit
+from emulator.core.frame_buffer import EXTENDED
+from emulator.wire.can_frames import Codec, pack, protect
 from emulator.wire.can_timing import FD_LENGTHS, FrameBits
+from emulator.wire.stuffing.frame_bits import STATES, STUFFING, behind, classical_head, fd_body, frame_bits
+from emulator.wire.stuffing.longest import most_behind, most_behind_fd
 
 
 def number(value: int, width: int) -> list[int]:
@@ -46,37 +52,118 @@ def crc15(bits: Iterable[int]) -> int:
     return rest
 
 
-def head_of(can_id: int, fd: bool, n: int) -> list[int]:
-    """All that goes before the data of ``n`` bytes; FD with rate switch."""
-    if fd:  # SOF, identifier, RRS, IDE, FDF, res, BRS; ESI, DLC
-        return [0, *number(can_id, 11), 0, 0, 1, 0, 1, 0, *number(FD_LENGTHS.index(n), 4)]
-    return [0, *number(can_id, 11), 0, 0, 0, *number(n, 4)]  # SOF, identifier, RTR, IDE, r0, DLC
+def head_of(can_id: int, fd: bool, n: int) -> tuple[list[int], list[int]]:
+    """All that goes before the data of ``n`` bytes; FD: up to the rate switch and with it, and behind it."""
+    if can_id & EXTENDED:  # SOF, base, SRR, IDE, rest, RTR or RRS
+        plain = can_id & ~EXTENDED
+        head = [0, *number(plain >> 18, 11), 1, 1, *number(plain & 0x3FFFF, 18), 0]
+    else:  # SOF, identifier, RTR or RRS, IDE
+        head = [0, *number(can_id, 11), 0, 0]
+    if fd:  # FDF, res, BRS; ESI, DLC
+        return [*head, 1, 0, 1], [0, *number(FD_LENGTHS.index(n), 4)]
+    return [*head, *([0, 0] if can_id & EXTENDED else [0]), *number(n, 4)], []  # r1, r0, DLC
 
 
 def frame_on_the_wire(can_id: int, fd: bool, data: bytes) -> FrameBits:
     """Bits of a frame on the wire, interframe space included."""
-    bits = head_of(can_id, fd, len(data)) + [bit for byte in data for bit in number(byte, 8)]
+    head, body = head_of(can_id, fd, len(data))
+    bits = [bit for byte in data for bit in number(byte, 8)]
     if not fd:  # delimiter, acknowledgement and its delimiter, end, space
+        bits = head + bits
         return FrameBits(stuffed_length(bits + number(crc15(bits), 15)) + 3 + 7 + 3, 0)
     wire = Stuffing()
-    taken = [wire.put(bit) for bit in bits]
+    slow = sum(wire.put(bit) for bit in head)
+    taken = [wire.put(bit) for bit in body + bits]
+    # the CRC field begins with a fixed stuff bit, in place of one that would be due there
     check = 4 + (17 if len(data) <= 16 else 21)  # stuff count and CRC, a fixed stuff bit before each four
-    return FrameBits(sum(taken[:17]) + 2 + 7 + 3, sum(taken[17:]) + check + -(-check // 4) + 1)
+    return FrameBits(slow + 2 + 7 + 3, sum(taken[:-1]) + 1 + check + -(-check // 4) + 1)
 
 
 @functools.cache
-def fullest(can_id: int, fd: bool, n: int) -> FrameBits:
-    """The longest frame found: four alike by turns, and what becomes of that if it is broken once."""
-    rng, head = random.Random(can_id), head_of(can_id, fd, n)
-    best = FrameBits(0, 0)
-    for trial in range(1 if fd else 200):  # an FD frame's CRC has its stuff bits whatever it is
-        wire, broken = Stuffing(), rng.randrange(8 * n) if trial and n else -1
-        for bit in head:
-            wire.put(bit)
-        value = 0
-        for k in range(8 * n):
-            bit = wire.last ^ int(k == broken)
-            value = value << 1 | bit
-            wire.put(bit)
-        best = max(best, frame_on_the_wire(can_id, fd, value.to_bytes(n, "big")))
-    return best
+def longest_content(can_id: int, fd: bool, n: int) -> bytes:
+    """Data with which a frame is as long as ``longest_bits`` says: led by its tables, byte by byte."""
+    steps = STUFFING.reshape(STATES, 256).astype(int)
+    data, crc = [], 0
+    if fd:
+        state, _ = fd_body(n)
+    else:
+        state, _, crc = behind(*classical_head(can_id, n))
+    for left in reversed(range(n)):
+        gain, after = steps[state] >> 3, steps[state] & 7
+        if fd:
+            gain = gain - ((after >> 2 != np.arange(256) & 1) if left == 0 else 0)
+            best = gain + most_behind_fd(left)[after] if left else gain
+            crcs = np.zeros(256, int)
+        else:
+            crcs = np.array([_crc_behind(crc, byte) for byte in range(256)])
+            best = gain + most_behind(left)[after, crcs]
+        byte = int(np.argmax(best))
+        data.append(byte)
+        state, crc = int(after[byte]), int(crcs[byte])
+    return bytes(data)
+
+
+def _crc_behind(crc: int, byte: int) -> int:
+    for bit in number(byte, 8):
+        crc, first = crc << 1 & 0x7FFF, bit ^ crc >> 14
+        crc ^= 0x4599 * first
+    return crc
+
+
+def longest_by_its_signals(codec: Codec, frame: str, trials: int = 100_000) -> bytes:
+    """The longest that was found of signals in their ranges, counters that are sent, the right CRC."""
+    f, shape = codec.frame(frame), codec.shape(frame)
+    data, raw = np.zeros((2, 64), np.uint8), np.zeros((2, codec.most_signals + 1), np.int64)
+    draws = np.random.default_rng(f).integers(0, 1 << 32, (trials, codec.most_signals + 2))
+    _search(codec.table, f, shape.fd, draws, raw, np.zeros(codec.most_signals), data)
+    return data[1, : shape.data_bytes].tobytes()
+
+
+@jit
+def _search(codec, f, fd, draws, raw, values, data):  # type: ignore[no-untyped-def]
+    """``data[1]``: the best so far, of ``raw[1]``, signals and counter.
+
+    Each trial draws everything, or flips up to four bits of the best.
+    """
+    first, n = codec.first[f], codec.first[f + 1] - codec.first[f]
+    best = 0
+    for trial in range(draws.shape[0]):
+        for k in range(n + 1):
+            raw[0, k] = raw[1, k]
+        if trial < draws.shape[0] // 10:
+            raw[0, n] = draws[trial, n] % codec.counters[f]
+            for k in range(n):
+                s = first + k
+                raw[0, k] = codec.raw_low[s] + draws[trial, k] % (codec.raw_high[s] - codec.raw_low[s] + 1)
+        else:
+            many = draws[trial, -1]
+            for flip in range(1 + many % 4):
+                which = (many >> 2 + 7 * flip) % (n + 1)
+                bit = (many >> 4 + 7 * flip) % (codec.size[first + which] if which < n else 4)
+                raw[0, which] ^= 1 << bit
+        sent = raw[0, n] < codec.counters[f]
+        for k in range(n):
+            s = first + k
+            sent = sent and codec.raw_low[s] <= raw[0, k] <= codec.raw_high[s]
+            values[k] = raw[0, k] * codec.factor[s] + codec.offset[s]
+        if not sent:
+            continue
+        pack(codec, f, values, data[0])
+        protect(codec, f, raw[0, n], data[0])
+        nominal, fast = frame_bits(codec.can_id[f], fd, data[0], codec.length[f])
+        if nominal + fast >= best:
+            best = nominal + fast
+            for k in range(n + 1):
+                raw[1, k] = raw[0, k]
+            for k in range(data.shape[1]):
+                data[1, k] = data[0, k]
+
+
+@functools.cache
+def content_of_bits(can_id: int, bits: int) -> bytes:
+    """Eight bytes with which a classical frame takes so many bits."""
+    rng = np.random.default_rng(can_id)
+    while True:  # by runs of four or more: few bits are stuffed in bytes at random
+        data = bytes(rng.choice([0x00, 0x0F, 0xF0, 0xFF, 0x55], 8).tolist())
+        if frame_on_the_wire(can_id, False, data).nominal == bits:
+            return data

@@ -5,6 +5,7 @@ from __future__ import annotations
 import gc
 import itertools
 
+import numpy as np
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from numba.core.runtime import _nrt_python, rtsys
@@ -33,14 +34,15 @@ from emulator.wire.arbitration import (
     wire_times,
 )
 from emulator.wire.can_timing import BitRates, FrameShape, Message, bits_ns, response_times
+from emulator.wire.stuffing.longest import longest_bits
 from tests.support.can_arbitration import (
     by_the_standard,
     carried,
-    longest_times,
     offered,
     seen_response,
     stepped,
 )
+from tests.support.can_contents import frame_on_the_wire
 
 MS = 1_000_000
 RATES = BitRates(500_000, 2_000_000)
@@ -52,29 +54,50 @@ IDS = st.one_of(
     st.integers(0, 0x1FFFFFFF).map(lambda i: i | EXTENDED),
     st.sampled_from([*FD_IDS, 0x100]),
 )
-FRAMES = st.lists(st.tuples(st.integers(0, 12), IDS, st.integers(0, 8)), min_size=1, max_size=40)
+FRAMES = st.lists(st.tuples(st.integers(0, 12), IDS, st.binary(max_size=8)), min_size=1, max_size=40)
 
 
-@example(offers=[(0, 0x105, 8), (0, 0x105 | EXTENDED, 8), (0, (0x105 << 18) | EXTENDED, 8), (0, 0x105, 0)])
+def on_the_wire(can_id, payload):
+    """Time [ns], bit by bit: 2 us each, and 0.5 us behind the rate switch."""
+    bits = frame_on_the_wire(can_id, can_id in FD_IDS or len(payload) > 8, payload)
+    return 2000 * bits.nominal + 500 * bits.fast
+
+
+@example(
+    offers=[
+        (0, 0x105, bytes(8)), (0, 0x105 | EXTENDED, bytes(8)), (0, (0x105 << 18) | EXTENDED, bytes(8)),
+        (0, 0x105, b""),
+    ]
+)  # fmt: skip
 @given(offers=FRAMES)
 @settings(max_examples=300)
 def test_every_frame_arrives_when_the_standards_rules_say(offers):
-    offers = sorted(((tick * MS // 4, can_id, n) for tick, can_id, n in offers), key=lambda o: o[0])
+    offers = sorted(((tick * MS // 4, can_id, data) for tick, can_id, data in offers), key=lambda o: o[0])
     there = stepped(offers, TIMES)
-    assert there == by_the_standard([(s, i, frame_ns(TIMES, i, n)) for s, i, n in offers])
+    assert there == by_the_standard([(s, i, on_the_wire(i, data)) for s, i, data in offers])
     # nothing overlaps, and the wire is never idle while somebody waits
-    spans = sorted((a - frame_ns(TIMES, i, n), a) for a, (_, i, n) in zip(there, offers, strict=True))
+    spans = sorted((a - on_the_wire(i, data), a) for a, (_, i, data) in zip(there, offers, strict=True))
     assert all(end <= begin for (_, end), (begin, _) in itertools.pairwise(spans))
 
 
-def test_times_are_half_way_between_shortest_and_longest_by_format():
+def timed(times, can_id, payload):
+    return frame_ns(times, can_id, np.array(list(payload), np.uint8), len(payload))
+
+
+def test_a_frame_takes_the_time_of_its_bits():
     for can_id, length in ((0x100, 8), (0x100, 0), (0x100 | EXTENDED, 3), (0x103, 8), (0x105 | EXTENDED, 5)):
-        shape = FrameShape(length, bool(can_id & EXTENDED), fd=can_id in FD_IDS)
-        assert frame_ns(TIMES, can_id, length) == RATES.usual_ns(shape)
-    # 8 bytes, 11 bits: 111 to 135 bits (Davis et al. 2007, from memory); 123 of 2 us
-    assert frame_ns(TIMES, 0x100, 8) == 246_000
-    assert frame_ns(TIMES, 0x103, 13) == RATES.usual_ns(FrameShape(16, fd=True))  # padded
-    assert frame_ns(wire_times(None), 0x100, 8) == 0
+        payload = bytes(range(0xF0, 0xF0 + length))
+        assert timed(TIMES, can_id, payload) == on_the_wire(can_id, payload)
+    assert timed(TIMES, 0x100, bytes(12)) == on_the_wire(0x100, bytes(12))  # no classical one is that long
+    assert timed(wire_times(None), 0x100, bytes(8)) == 0
+
+
+def test_a_bit_that_is_no_whole_number_of_nanoseconds_is_rounded_up_with_its_frame():
+    for rates in (BitRates(83_333, 83_333), BitRates(123_456, 7_654_321), BitRates(1_000_000, 8_000_000)):
+        times = wire_times(rates, FD_IDS)
+        for can_id, payload in ((0x103, b"abc"), (0x100, b""), (0x7FF, bytes(64))):
+            bits = frame_on_the_wire(can_id, can_id in FD_IDS or len(payload) > 8, payload)
+            assert timed(times, can_id, payload) == rates.time_ns(bits)
 
 
 def test_a_frame_that_has_begun_is_not_broken_off():
@@ -100,7 +123,7 @@ def test_what_waits_behind_planted_frames_is_marked_until_nobody_has_to_wait_any
     offered(bus, 0, 0x001, sender=PLANTED, valid=UNTIMED)
     offered(bus, 0, 0x100)
     carried(bus, MS // 4, order)
-    offered(bus, MS // 4, 0x200)  # 0x100 is on its way until 0.492 ms
+    offered(bus, MS // 4, 0x200)  # 0x100 is on its way until 0.5 ms
     carried(bus, MS, order)
     offered(bus, MS, 0x100)
     carried(bus, 2 * MS, order)
@@ -126,7 +149,8 @@ def test_what_is_given_up_never_arrives():
     assert (bus.arrival_ns[numbers] == WAITING).all()
     give_up(bus, 1)
     carried(bus, 1 << 60)
-    assert bus.arrival_ns[numbers].tolist() == [246_000, NO_ARRIVAL, 492_000]
+    # 8 bytes of zeros: 125 bits
+    assert bus.arrival_ns[numbers].tolist() == [250_000, NO_ARRIVAL, 500_000]
     assert bus.counts[BENCH, GIVEN_UP] == 1
     assert not bus.waiting.count[0]
 
@@ -141,10 +165,11 @@ def test_what_arrives_is_heard_in_its_order_once_it_is_there():
         take_out(bus, row)
         row, start = next_to_begin(bus, MS)
     assert heard.can_id[:2].tolist() == [5, 6]
-    assert (heard.time_ns[:2].tolist(), heard.valid_ns[:2].tolist()) == ([246_007, 492_007], [7, 7])
-    assert [arrived_by(heard, t) for t in (246_006, 246_007, MS)] == [0, 1, 2]
+    # 125 and 126 bits
+    assert (heard.time_ns[:2].tolist(), heard.valid_ns[:2].tolist()) == ([250_007, 502_007], [7, 7])
+    assert [arrived_by(heard, t) for t in (250_006, 250_007, MS)] == [0, 1, 2]
     drop_first(heard, 1)
-    assert (heard.count[0], heard.can_id[0], heard.time_ns[0]) == (1, 6, 492_007)
+    assert (heard.count[0], heard.can_id[0], heard.time_ns[0]) == (1, 6, 502_007)
 
 
 # -- against the bounds ------------------------------------------------------------------------------------
@@ -160,9 +185,13 @@ MESSAGES = st.lists(
 @settings(max_examples=60)
 def test_in_the_critical_instant_the_bound_is_met_and_never_exceeded(drawn):
     """To the nanosecond, but for what is handed over within a bit after the frame could have begun."""
-    ns, times = RATES.longest_ns(FrameShape(8)), longest_times(RATES)
+    times = wire_times(RATES)
     messages = sorted(
-        (Message(str(i), i, ns, p * MS, j * MS // 2, p * MS) for p, j, i in drawn), key=lambda m: m.can_id
+        (
+            Message(str(i), i, RATES.time_ns(longest_bits(i, FrameShape(8))), p * MS, j * MS // 2, p * MS)
+            for p, j, i in drawn
+        ),
+        key=lambda m: m.can_id,
     )
     bounds = response_times(messages, bits_ns(1, RATES.nominal))
     for k, (bound, exact) in enumerate(zip(bounds, response_times(messages, 0), strict=True)):
@@ -192,7 +221,7 @@ def _much(bus: Bus, frames, ticks: int) -> int:
 
 def test_it_allocates_nothing():
     bus, frames = idle_bus(TIMES), frame_buffer(4)
-    frames.count[0], frames.can_id[:], frames.length[:] = 4, (9, 5, 7, 3), 8
+    frames.count[0], frames.can_id[:], frames.length[:] = 4, (9, 5, 7, 3), 4
     assert _much(bus, frames, 1) == 4
     was_on = _nrt_python.memsys_stats_enabled()
     _nrt_python.memsys_enable_stats()

@@ -26,7 +26,7 @@ from emulator.wire.can_timing import (
     response_times,
     right_of_way,
 )
-from tests.support.can_contents import frame_on_the_wire, fullest, stuffed_length
+from tests.support.can_contents import frame_on_the_wire, stuffed_length
 
 REFERENCE = Path(__file__).parents[1] / "reference"
 MS = 1_000_000
@@ -77,40 +77,6 @@ def test_fd_frames_of_8_and_20_bytes_counted_by_hand():
     assert fd_bits(20) == (33, 165 + 41 + 33)
 
 
-def fd_on_the_wire(can_id, extended, switch_at, data):
-    """(nominal, fast) bits of an FD frame, built and stuffed bit by bit; ISO 11898-1:2015, from memory.
-
-    switch_at  place of the bit after BRS in the unstuffed head
-    """
-
-    def number(value, width):
-        return [value >> k & 1 for k in reversed(range(width))]
-
-    if extended:  # SOF, base, SRR, IDE, rest, RRS
-        head = [0, *number(can_id >> 18, 11), 1, 1, *number(can_id & 0x3FFFF, 18), 0]
-    else:  # SOF, identifier, RRS, IDE
-        head = [0, *number(can_id, 11), 0, 0]
-    head += [1, 0, 1]  # FDF, res, BRS
-    assert len(head) == switch_at
-    body = [0, *number(FD_LENGTHS.index(len(data)), 4)]  # ESI, DLC
-    body += [bit for byte in data for bit in number(byte, 8)]
-    slow = fast = run = 0
-    last = None
-    for k, bit in enumerate(head + body):
-        run = run + 1 if bit == last else 1
-        last = bit
-        bits = 1
-        if run == 5:
-            bits, last, run = 2, 1 - bit, 1
-        if k < switch_at:
-            slow += bits
-        else:
-            fast += bits
-    check = [0] * (4 + (17 if len(data) <= 16 else 21))
-    fixed = sum(k % 4 == 0 for k in range(len(check)))  # one before the field and after every four bits
-    return slow + 1 + 1 + 7 + 3, fast + len(check) + fixed + 1
-
-
 @given(st.booleans(), st.data())
 def test_no_fd_frame_is_longer_or_shorter_than_the_bounds(extended, data):
     can_id = data.draw(st.integers(0, 2**29 - 1 if extended else 2**11 - 1))
@@ -118,44 +84,35 @@ def test_no_fd_frame_is_longer_or_shorter_than_the_bounds(extended, data):
     payload = data.draw(
         st.one_of(st.binary(min_size=n, max_size=n), st.sampled_from([bytes(n), b"\xff" * n]))
     )
-    slow, fast = fd_on_the_wire(can_id, extended, 36 if extended else 17, payload)
+    slow, fast = frame_on_the_wire(can_id | (EXTENDED if extended else 0), True, payload)
     least, most = (fd_bits(n, extended=extended, stuffed=stuffed) for stuffed in (False, True))
     # a stuff bit at the switch may count on either side of it, so it is the sum that is bounded
     assert sum(least) <= slow + fast <= sum(most)
     assert least.nominal <= slow <= most.nominal
     rates = BitRates(500_000, 2_000_000)
     shape = FrameShape(n, extended, fd=True)
-    assert slow * 2000 + fast * 500 <= rates.longest_ns(shape)
+    assert slow * 2000 + fast * 500 <= rates.time_ns(shape.bits())
 
 
 def test_an_fd_frame_comes_close_to_the_bounds():
     """Four alike, four of the other kind, and so on: every fourth bit is stuffed; by turns none is."""
     fours = [bytes([(0xF0F0 >> k) & 0xFF]) * 64 for k in range(8)]
-    longest = max(sum(fd_on_the_wire(0, False, 17, payload)) for payload in fours)
+    longest = max(sum(frame_on_the_wire(0, True, payload)) for payload in fours)
     assert sum(fd_bits(64)) - longest <= 4  # what FDF, BRS and DLC break off
-    assert fd_on_the_wire(0x2AA, False, 17, b"\x55" * 64) == fd_bits(64, stuffed=False)
-
-
-@pytest.mark.parametrize(("can_id", "n"), [(0x080, 8), (0x110, 8), (0x110, 4), (0x7FF, 0)])
-def test_contents_make_a_frame_nearly_as_long_as_is_stated(can_id, n):
-    """What identifier, length and CRC leave of the stuff bits that the bound allows for."""
-    assert 0.9 * classical_bits(n) <= fullest(can_id, False, n).nominal <= classical_bits(n)
-    plain = frame_on_the_wire(0x2AA, False, b"\x55" * n)  # nothing to stuff but in length and CRC
-    assert classical_bits(n, stuffed=False) <= plain.nominal <= classical_bits(n, stuffed=False) + 3
-    assert 0.96 * sum(fd_bits(n)) <= sum(fullest(can_id, True, n)) <= sum(fd_bits(n))
+    assert frame_on_the_wire(0x2AA, True, b"\x55" * 64) == fd_bits(64, stuffed=False)
 
 
 def test_times_of_frames_by_hand():
     """Classical, 8 bytes: 111 to 135 bits of 2 us. FD: 29 to 33 bits of 2 us and 97 to 114 of 0.5 us."""
     rates = BitRates(500_000, 2_000_000)
     assert FrameShape(8).bits() == FrameBits(135, 0)
-    assert (rates.longest_ns(FrameShape(8)), rates.usual_ns(FrameShape(8))) == (270_000, 246_000)
+    assert (rates.time_ns(FrameBits(135, 0)), rates.usual_ns(FrameShape(8))) == (270_000, 246_000)
     fd = FrameShape(8, fd=True)
     assert (fd.bits(stuffed=False), fd.bits()) == ((29, 97), (33, 114))
-    assert rates.longest_ns(fd) == 66_000 + 57_000
+    assert rates.time_ns(fd.bits()) == 66_000 + 57_000
     assert rates.usual_ns(fd) == (66_000 + 57_000 + 58_000 + 48_500) // 2
-    assert BitRates(500_000, 500_000).longest_ns(fd) == 147 * 2000  # no switch
-    assert BitRates(83_333, 83_333).longest_ns(FrameShape(0)) == bits_ns(55, 83_333)
+    assert BitRates(500_000, 500_000).time_ns(fd.bits()) == 147 * 2000  # no switch
+    assert BitRates(83_333, 83_333).time_ns(FrameBits(55, 0)) == bits_ns(55, 83_333)
 
 
 def test_what_no_frame_carries_is_refused():

@@ -11,9 +11,9 @@ phase is its own.
 What is not in it: the robot's frames in ``arrivals`` (they are in the worst responses), the time from the
 tick's beginning until frames are handed over (some 0.1 to 0.3 ms, in every run's certificate) and ticks that
 are late, the serial line between host and adapter, frames repeated after an error, and the stuff bits, which
-depend on the data: a frame is taken half way between its shortest and its longest, in worst responses at its
-longest. Those hold for senders that offer their most urgent frame first; one that works off a queue in order
-adds the frames before it.
+depend on the data: a frame is taken half way between the shortest and the longest of its shape, in worst
+responses with the data that make it longest (``stuffing.longest``). Those hold for senders that offer their
+most urgent frame first; one that works off a queue in order adds the frames before it.
 """
 
 from __future__ import annotations
@@ -23,6 +23,8 @@ from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from typing import Any, NamedTuple
 
+import numpy as np
+
 from emulator.config.rig.buses import SocketcanBus
 from emulator.config.rig.file import Rig
 from emulator.config.rig.hand_overs import Arrivals, Periodic, Window, arrivals, plan_of
@@ -30,12 +32,11 @@ from emulator.config.rig.outputs import Output, USUAL_PERIODS_ms, commands_in
 from emulator.core.frame_buffer import EXTENDED
 from emulator.core.signals import TICK_NS
 from emulator.sensors.sampling import rate_fraction
-from emulator.wire.arbitration import WireTimes, wire_times
+from emulator.wire.arbitration import WireTimes, frame_ns, wire_times
 from emulator.wire.can_frames import Codec, labelled
 from emulator.wire.can_timing import (
     BitRates,
     FrameBits,
-    FrameShape,
     Message,
     bits_ns,
     inversions,
@@ -44,9 +45,15 @@ from emulator.wire.can_timing import (
     right_of_way,
 )
 from emulator.wire.planned_responses import HandOver, Planned, planned_responses
+from emulator.wire.stuffing.longest import longest_bits
 
 _SIGMAS = 6
 """Drawn jitter reaches so many sigma, as deep as the delay lines are."""
+
+
+BY_CONTENT = "by content"
+"""How long frames are on the virtual bus; records without this word hold arrivals of frames that were half
+way between the shortest and the longest of their shape."""
 
 
 class FrameLine(NamedTuple):
@@ -127,6 +134,7 @@ class BusLoad(NamedTuple):
             "bit_rate": self.rates.nominal,
             "data_bit_rate": self.rates.data,
             "load": round(self.load, 6),
+            "frame_times": BY_CONTENT,
             "robot_periods_assumed": self.assumed,
             "plan_known": self.planned,
             "inverted": [list(pair) for pair in self.inverted],
@@ -169,11 +177,15 @@ def wire_ns(rig: Rig, codec: Codec, frame: str) -> int:
     return 0 if rates is None else rates.usual_ns(codec.shape(frame))
 
 
-def shape_ns(rig: Rig, codec: Codec, can_id: int, length: int) -> int:
-    """Usual time of any frame [ns], by identifier and payload's bytes; 0 where the bit rate is not told."""
-    rates = bit_rates(rig)
-    shape = FrameShape(length, bool(can_id & EXTENDED), can_id in _fd_ids(codec))
-    return 0 if rates is None else rates.usual_ns(shape)
+def content_ns(rig: Rig, codec: Codec, can_id: int, payload: bytes) -> int:
+    """Time of one frame [ns], by its content; 0 where the bit rate is not told."""
+    data = np.array(list(payload), np.uint8)
+    return int(frame_ns(rig_wire_times(rig, codec), can_id, data, len(data)))
+
+
+def longest(codec: Codec, frame: str) -> FrameBits:
+    """Bits of a frame with the data that make it longest."""
+    return longest_bits(int(codec.table.can_id[codec.frame(frame)]), codec.shape(frame))
 
 
 def _fd_ids(codec: Codec) -> set[int]:
@@ -181,7 +193,7 @@ def _fd_ids(codec: Codec) -> set[int]:
 
 
 def rig_wire_times(rig: Rig, codec: Codec) -> WireTimes:
-    """The same of all frames at once, for compiled code."""
+    """Times of frames on the rig's bus by their content, for compiled code."""
     return wire_times(bit_rates(rig), _fd_ids(codec))
 
 
@@ -232,7 +244,7 @@ def bus_load(rig: Rig, codec: Codec) -> BusLoad | None:
             if (Fraction(period, TICK_NS)).denominator != 1:
                 jitter += TICK_NS  # samples stand on ticks, their rate need not
         can_id = int(codec.table.can_id[codec.frame(name)])
-        longest_ns = rates.longest_ns(codec.shape(name))
+        longest_ns = rates.time_ns(longest(codec, name))
         messages.append(Message(name, can_id, longest_ns, period, jitter, period))
     responses = response_times(messages, bits_ns(1, rates.nominal))
     worst_ns = {r.message.name: r.worst_ns for r in responses}
@@ -250,7 +262,7 @@ def bus_load(rig: Rig, codec: Codec) -> BusLoad | None:
                 from_robot=output is None,
                 can_id=m.can_id & ~EXTENDED,
                 data_bytes=shape.data_bytes,
-                bits=shape.bits(),
+                bits=longest(codec, m.name),
                 longest_ns=m.transmission_ns,
                 usual_ns=rates.usual_ns(shape),
                 period_ns=m.period_ns,

@@ -11,7 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import NamedTuple
 
-from emulator.config.rig.bus_load import BusLoad, bit_rates, bus_load
+from emulator.config.rig.bus_load import BusLoad, bit_rates, bus_load, longest
 from emulator.config.rig.buses import SocketcanBus
 from emulator.config.rig.file import Rig, carries_fd, dbc_path, frames_of, inputs_of
 from emulator.config.rig.names.frame_maps import frame_maps
@@ -320,16 +320,15 @@ def _wire_times(rig: Rig, codec: Codec) -> Iterator[_Finding]:
     if rates is None:
         return
     for frame, output in rig.outputs.items():
-        shape = codec.shape(frame)
-        needed_ms = rates.longest_ns(shape) * 1e-6
+        bits = longest(codec, frame)
+        needed_ms = rates.time_ns(bits) * 1e-6
         if output.latency_ms < needed_ms:
-            slow, fast = shape.bits()
-            bits = f"{slow} bits at worst, {rates.nominal} bit/s"
-            if fast:
-                bits += f", and {fast}, {rates.data} bit/s"
+            told = f"{bits.nominal} bits at worst, {rates.nominal} bit/s"
+            if bits.fast:
+                told += f", and {bits.fast}, {rates.data} bit/s"
             yield _Finding(
                 ("outputs", frame, "latency_ms"),
-                f"expected at least {needed_ms:.3g} ms, the time of this frame on the wire ({bits}), "
+                f"expected at least {needed_ms:.3g} ms, the time of this frame on the wire ({told}), "
                 f"got {output.latency_ms:g}",
             )
 
@@ -339,7 +338,7 @@ def _bus_load(rig: Rig, codec: Codec) -> Iterator[_Finding]:
     if rates is None:
         return
     load = sum(
-        rates.longest_ns(codec.shape(frame)) * 1e-9 * output.rate_hz for frame, output in rig.outputs.items()
+        rates.time_ns(longest(codec, frame)) * 1e-9 * output.rate_hz for frame, output in rig.outputs.items()
     )
     if load > 1.0:
         yield _Finding(

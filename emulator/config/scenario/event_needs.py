@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import operator
 
-from emulator.config.rig.bus_load import shape_ns
+from emulator.config.rig.bus_load import content_ns
 from emulator.config.rig.file import Rig, carries_fd
 from emulator.config.scenario.schema import Scenario
 from emulator.config.validation import did_you_mean
@@ -40,7 +40,7 @@ def rig_view(rig: Rig, codec: Codec) -> RigView:
         short=CLASSICAL_BYTES,
         long=LONG_LENGTHS if carries_fd(rig) else (),
         bit_rate_known=rig.bus.bitrate is not None,
-        frame_ns=functools.partial(shape_ns, rig, codec),
+        frame_ns=functools.partial(content_ns, rig, codec),
         steering_imposed=rig.steering == "angle_driven",
         fork_stands_in=rig.actuators.fork is not None,
         devices=frozenset(name for bit, name in enumerate(DEVICES) if powered >> bit & 1) | {"gnss"},

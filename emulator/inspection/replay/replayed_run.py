@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from emulator.assembly.provenance import copies, manifest_of, session_of_record
+from emulator.config.rig.bus_load import BY_CONTENT
 from emulator.core.errors import RecordError
 from emulator.core.keeping.code_key import code_key
 from emulator.inspection.replay.comparison import Comparison, Replayed
@@ -27,6 +28,11 @@ from emulator.runs.one import judge_run
 from emulator.stages.replay import Replay, write_inputs
 from emulator.stages.stepped_loop import write_block
 from emulator.stages.virtual import without_permissives
+
+_OTHER_ARRIVALS = (
+    "recorded when frames on the virtual bus took a time that did not depend on their bytes: times of "
+    "arrival are others now, and not compared"
+)
 
 
 def replay(
@@ -56,7 +62,8 @@ def replay(
     labels = map(session.codec.label, session.codec.frames)
     names = dict(zip(session.codec.table.can_id.tolist(), labels, strict=True))
     again = Replay(session, inputs)
-    comparison = Comparison(run, names, arrivals=again.on_bus)
+    by_content = (run.manifest.get("bus_budget") or {}).get("frame_times") == BY_CONTENT
+    comparison = Comparison(run, names, arrivals=again.on_bus and by_content)
     writer = None
     if out is not None:
         of = {"run": folder.resolve().name, "stage": stage}
@@ -78,6 +85,8 @@ def replay(
     result = comparison.end(finished=again.finished)
     result.other_files = bool(rig or scenario or vehicle)
     result.notes = [*_doubts(run), *result.notes]
+    if again.on_bus and not by_content:
+        result.notes.append(_OTHER_ARRIVALS)
     if out is not None:
         write_json(out / CERTIFICATE_FILE, again.certificate())
         judge_run(session, out, {**again.outcome(), **_bench_then(run)})

@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from emulator.config.rig.bus_load import bit_rates, wire_ns
+from emulator.config.rig.bus_load import bit_rates, longest, wire_ns
 from emulator.config.rig.file import Rig
 from emulator.config.rig.ports import SerialPort
 from emulator.config.rig.sensors import Imu, ToneRing
@@ -304,7 +304,7 @@ def bus_times(rig: Rig, codec: Codec) -> dict[str, tuple[float, float]]:
         return dict.fromkeys(map(str, rig.outputs), (math.nan, math.nan))
     messages = []
     for name, output in rig.outputs.items():
-        took_ns, period_ns = rates.longest_ns(codec.shape(name)), round(1e9 / output.rate_hz)
+        took_ns, period_ns = rates.time_ns(longest(codec, name)), round(1e9 / output.rate_hz)
         can_id = int(codec.table.can_id[codec.frame(name)])
         messages.append(Message(name, can_id, took_ns, period_ns, 0, period_ns))
     return {

@@ -30,8 +30,16 @@ from emulator.wire.arbitration import (
     wire_times,
 )
 from emulator.wire.dbc_frames import load_codec
+from tests.support.can_contents import content_of_bits
 
 SCENARIOS = Path(__file__).parents[3] / "scenarios"
+# The most bits of each frame of the demo bench, 8 bytes; tests/wire/stuffing reaches and never exceeds them.
+# Of other identifiers it is up to 135: 8 s + 47 + floor((34 + 8 s - 1)/4), Davis et al. 2007, from memory.
+BITS = {
+    "steering": 132, "drive": 131, "gear": 131, "imu_rates": 132, "imu_force": 131, "lean": 130,
+    "steering_angle": 131, "wheel_speed": 132, "engine": 131, "emulator_state": 131, "estimate_pose": 131,
+    "estimate_motion": 131,
+}  # fmt: skip
 LOOPBACK = "  port: 0 # any free one\n"
 ALL = (
     "  levers: {rate_hz: 100.0, latency_ms: 4.0}\n  suspension: {rate_hz: 200.0, latency_ms: 3.0}\n"
@@ -72,45 +80,55 @@ def test_without_a_bit_rate_there_is_none(tmp_path):
 
 
 def test_load_and_response_times_by_hand(tmp_path):
-    # Frames of 8 bytes: 135 bits at most, 111 at least (8 s + 47 + floor((34 + 8 s - 1)/4), Davis et al.
-    # 2007, from memory); at 500 kbit/s 0.27 ms and, half way, 0.246 ms.
+    # Frames of 8 bytes: half way between 111 and 135 bits 0.246 ms at 500 kbit/s, each bit 2 us.
     _, budget = budget_of(tmp_path, 500_000)
-    ours, robots = 500 * 3 + 100 * 3 + 50, 500 + 100 + 50 + 100 + 100
-    assert budget.load == pytest.approx((ours + robots) * 135 / 500_000)
+    hertz = dict.fromkeys(BITS, 100) | dict.fromkeys(("steering", "imu_rates", "imu_force"), 500)
+    hertz |= {"steering_angle": 500, "gear": 50, "emulator_state": 50}
+    assert budget.load == pytest.approx(sum(hertz[name] * bits for name, bits in BITS.items()) / 500_000)
     assert not budget.assumed
     names = [f.name for f in budget.frames]
     assert names[:4] == ["steering", "drive", "gear", "imu_rates"]  # by identifier
     assert names[-1] == "estimate_motion"
-    assert {f.longest_ns for f in budget.frames} == {270_000}
+    assert {f.name: f.longest_ns for f in budget.frames} == {n: 2000 * bits for n, bits in BITS.items()}
     assert {f.usual_ns for f in budget.frames} == {246_000}
-    # A frame waits for one that has begun and for each more urgent one once: k-th of all, (k + 2) frames.
-    assert [budget.line(n).worst_ns for n in names[:3]] == [540_000, 810_000, 1_080_000]
+    # A frame waits for one that has begun, of 132 bits, and for each more urgent one once.
+    firsts = [2000 * (132 + sum(BITS[n] for n in names[:k])) for k in (1, 2, 3)]
+    assert [budget.line(n).worst_ns for n in names[:3]] == firsts
     # imu_rates goes when it is two ticks old or, to make room for a late wheel_speed, one.
     assert (budget.line("imu_rates").wait_ns, budget.line("imu_rates").jitter_ns) == (1_000_000, 1_000_000)
-    assert budget.line("imu_rates").worst_age_ns == 2_000_000 + 5 * 270_000
+    assert budget.line("imu_rates").worst_age_ns == 2_000_000 + 2000 * (132 + sum(BITS[n] for n in names[:4]))
     # steering_angle leaves a tick earlier or later: that tick, one that blocks, six before it, itself
     assert budget.line("steering_angle").jitter_ns == 1_000_000
-    assert budget.line("steering_angle").worst_ns == 1_000_000 + 8 * 270_000
+    ahead_and_own = 2000 * sum(BITS[n] for n in names[:7])
+    assert budget.line("steering_angle").worst_ns == 1_000_000 + 2000 * 131 + ahead_and_own
     # engine goes in the tick before that of lean: one that blocks, the robot's three, the unit's two, the
     # steering angle, itself
-    assert budget.line("engine").worst_ns == 8 * 270_000
+    ahead = ("steering", "drive", "gear", "imu_rates", "imu_force", "steering_angle", "engine")
+    assert budget.line("engine").worst_ns == 2000 * (131 + sum(BITS[n] for n in ahead))
     assert budget.line("steering").worst_age_ns is None
     assert ("imu_rates", "gear") in budget.inverted
     assert all(f.deadline_ns == f.period_ns for f in budget.frames)
 
 
 def test_what_never_goes_in_one_tick_is_not_added_up(tmp_path):
-    # 135 bits are 0.135 ms at 1 Mbit/s. steering_angle goes in odd ticks, the unit's and lean in even ones:
+    # A bit is 1 us at 1 Mbit/s. steering_angle goes in odd ticks, the unit's and lean in even ones:
     # one that blocks, the robot's three, itself. engine goes with it in tick 5, emulator_state in tick 1.
     _, budget = budget_of(tmp_path, 1_000_000)
     assert budget.planned
     worst = {f.name: f.worst_ns for f in budget.frames}
-    assert worst["imu_force"] == 6 * 135_000
-    assert worst["lean"] == 7 * 135_000
-    assert worst["steering_angle"] == 5 * 135_000
-    assert worst["engine"] == worst["emulator_state"] == 6 * 135_000
+
+    def together(blocks, *behind):
+        return 1000 * (BITS[blocks] + sum(BITS[n] for n in ("steering", "drive", "gear", *behind)))
+
+    assert worst["imu_force"] == together("wheel_speed", "imu_rates", "imu_force")
+    assert worst["lean"] == together("wheel_speed", "imu_rates", "imu_force", "lean")
+    assert worst["steering_angle"] == together("wheel_speed", "steering_angle")
+    assert worst["engine"] == together("estimate_pose", "steering_angle", "engine")
+    assert worst["emulator_state"] == together("estimate_pose", "steering_angle", "emulator_state")
     # the latest wheel_speed goes after 9 ms, in an odd tick: with steering_angle
-    assert budget.line("wheel_speed").worst_age_ns == 9_000_000 + 6 * 135_000
+    assert budget.line("wheel_speed").worst_age_ns == 9_000_000 + together(
+        "engine", "steering_angle", "wheel_speed"
+    )
     # two whose jitter is drawn: any may come with any
     lean = (
         "  lean: {rate_hz: 100.0, latency_ms: 8.0}",
@@ -118,7 +136,8 @@ def test_what_never_goes_in_one_tick_is_not_added_up(tmp_path):
     )
     _, unknown = budget_of(tmp_path, 1_000_000, lean)
     assert not unknown.planned
-    assert unknown.line("steering_angle").worst_ns == 8 * 135_000
+    everybody = ("imu_rates", "imu_force", "lean", "steering_angle")
+    assert unknown.line("steering_angle").worst_ns == together("wheel_speed", *everybody)
 
 
 def test_the_robots_periods_can_be_told(tmp_path):
@@ -128,7 +147,7 @@ def test_the_robots_periods_can_be_told(tmp_path):
     assert told.line("steering").period_ns == 1_000_000
     assert told.line("gear").period_ns == 20_000_000
     _, usual = budget_of(tmp_path, 1_000_000)
-    assert told.load - usual.load == pytest.approx((500 + 100) * 135 / 1e6)
+    assert told.load - usual.load == pytest.approx((500 * 132 + 100 * 131) / 1e6)
     with pytest.raises(ConfigError, match="the reference robot's periods are its own"):
         budget_of(tmp_path, None, ("kind: reference", "kind: reference\n  periods_ms: {steering: 1.0}"))
 
@@ -173,8 +192,8 @@ def test_what_is_promised_for_one_instant_queues(tmp_path):
 
 
 @jit
-def _stepped(out, lines, ids, bus, one, ticks, streams, waits, errors):
-    """The compiled schedule and bus alone; ``waits``, ``errors`` (M, 2) take least and most."""
+def _stepped(out, lines, ids, payloads, bus, one, ticks, streams, waits, errors):
+    """The compiled schedule and bus alone, 8 bytes each; ``waits``, ``errors`` (M, 2) take least and most."""
     free = 0
     for tick in range(ticks):
         now = tick * 1_000_000
@@ -186,6 +205,8 @@ def _stepped(out, lines, ids, bus, one, ticks, streams, waits, errors):
             place = pop(out[i], i, lines)
             free = max(now, free) + out[i].wire_ns
             one.can_id[0], one.length[0], one.time_ns[0] = ids[i], 8, lines.due_ns[i, place]
+            for k in range(8):
+                one.data[0, k] = payloads[i, k]
             hand_over(bus, 0, one, 0, now, 0, True)
             wait = now - lines.valid_ns[i, place]
             if tick > 20:
@@ -212,7 +233,9 @@ def test_compiled_code_sends_as_the_budget_says(tmp_path, bit_rate, more):
     waits, errors = (np.tile(np.array([10**12, -(10**12)]), (len(rates), 1)) for _ in range(2))
     ids = np.array([budget.line(name).can_id for name in rig.outputs])
     bus = idle_bus(wire_times(budget.rates))
-    _stepped(out, lines, ids, bus, frame_buffer(1), 2000, np.zeros(1, np.uint64), waits, errors)
+    # frames as long as the schedule takes them to be
+    payloads = np.array([list(content_of_bits(int(can_id), 123)) for can_id in ids], np.uint8)
+    _stepped(out, lines, ids, payloads, bus, frame_buffer(1), 2000, np.zeros(1, np.uint64), waits, errors)
     for i, name in enumerate(rig.outputs):
         kept = budget.line(name).arrivals
         assert tuple(waits[i]) == kept.wait_ns, name
@@ -223,7 +246,8 @@ def test_the_manifests_form_holds_plain_values(tmp_path):
     _, budget = budget_of(tmp_path, 500_000)
     document = json.loads(json.dumps(budget.as_dict(), allow_nan=False))
     assert document["bit_rate"] == 500_000
-    assert document["load"] == pytest.approx(0.729)
+    assert document["load"] == pytest.approx(budget.load, abs=1e-6)
+    assert document["frame_times"] == "by content"
     fork = next(f for f in document["frames"] if f["name"] == "steering_angle")
     assert fork["can_id"] == 0x103
-    assert (fork["time_ms"], fork["deadline_ms"], fork["in_time"]) == (0.27, 2.0, False)
+    assert (fork["time_ms"], fork["deadline_ms"], fork["in_time"]) == (0.262, 2.0, False)

@@ -112,12 +112,12 @@ def test_pulses_need_a_ring_whatever_their_frame_is_called(rig):
 
 def test_a_latency_shorter_than_the_frame_on_the_wire_is_refused(rig):
     _, change = rig
-    # 8 bytes: 135 bits (emulator.wire.can_timing); 0.27 ms at 500 kbit/s, 1.35 ms at 100 kbit/s
+    # 8 bytes with this identifier: 131 bits (emulator.wire.stuffing.longest); 0.262 ms at 500 kbit/s
     assert change((LOOPBACK, SERIAL % 1_000_000)) == ([], [])
     short = ("latency_ms: 1.0}\n  # also", "latency_ms: 0.2}\n  # also")
     problems, _ = change(("bitrate: 1000000", "bitrate: 500000"), short)
     assert keys(problems) == ["outputs.emulator_state.latency_ms"]
-    assert figures(problems[0]) == [0.27, 135, 500_000, 0.2]
+    assert figures(problems[0]) == [0.262, 131, 500_000, 0.2]
 
 
 def test_a_kernel_bus_is_checked_only_if_its_bit_rate_is_told(rig):
@@ -125,24 +125,24 @@ def test_a_kernel_bus_is_checked_only_if_its_bit_rate_is_told(rig):
     short = ("latency_ms: 1.0}\n  # also", "latency_ms: 0.2}\n  # also")
     assert change((LOOPBACK, "  kind: socketcan\n  channel: can0\n"), short) == ([], [])
     problems, _ = change(("  channel: can0\n", "  channel: can0\n  bitrate: 1000000\n"))
-    assert problems == []  # 0.135 ms
+    assert problems == []  # 0.131 ms
     problems, _ = change(("bitrate: 1000000", "bitrate: 500000"))
     assert keys(problems) == ["outputs.emulator_state.latency_ms"]
 
 
 def test_more_than_the_bus_carries_is_refused(rig):
     _, change = rig
-    # 500 + 500 + 500 + 100 + 100 + 100 + 50 = 1850 frames of 135 bits, and of the robot
-    # 500 + 100 + 50 + 100 + 100 = 850: 364500 bit/s in all
+    # 500 + 500 + 500 + 100 + 100 + 100 + 50 = 1850 frames of 130 to 132 bits, and of the robot
+    # 500 + 100 + 50 + 100 + 100 = 850: 354700 bit/s in all
     assert change((LOOPBACK, SERIAL % 500_000))[0] == []
     problems, _ = change(("bitrate: 500000", "bitrate: 250000"))
     assert keys(problems) == ["bus"]
-    assert figures(problems[0]) == [146, 250_000]
+    assert figures(problems[0]) == [142, 250_000]
     assert "device_under_test.periods_ms" in problems[0].expected
     # a robot that is not ours may send less
     none, warnings = change(("kind: reference", "kind: external"))
     assert none == []
-    assert (keys(warnings), figures(warnings[0])) == (["bus"], [146, 250_000])
+    assert (keys(warnings), figures(warnings[0])) == (["bus"], [142, 250_000])
     slow = "{steering: 10, drive: 20, gear: 50, estimate_pose: 100, estimate_motion: 100}"
     problems, warnings = change(
         ("kind: external", f"kind: external\n  periods_ms: {slow}"),
@@ -152,7 +152,7 @@ def test_more_than_the_bus_carries_is_refused(rig):
     assert not any(250_000 in figures(warning) for warning in warnings)
     problems, _ = change(("bitrate: 250000", "bitrate: 100000"))
     # 1600 frames now
-    assert [figures(p) for p in problems if p.key == "bus"] == [[100_000, 216]]
+    assert [figures(p) for p in problems if p.key == "bus"] == [[100_000, 210]]
 
 
 def test_a_latency_that_the_outputs_themselves_can_not_keep_is_refused(rig):
@@ -174,9 +174,9 @@ def test_what_may_come_too_late_at_worst_is_doubtful(rig):
     assert keys(warnings) == ["bus", "bus"]
     old, slow = (w.expected for w in warnings)
     assert "timing.age_p99_ms (2)" in old
-    assert old.endswith("emulator_state 3.16 ms instead of 1")
+    assert old.endswith("emulator_state 3.10 ms instead of 1")
     assert "beyond their periods" in slow
-    assert slow.endswith("steering_angle 3.16 ms of 2")
+    assert slow.endswith("steering_angle 3.10 ms of 2")
 
 
 def test_a_sensors_range_has_to_fit_the_signal(rig):
@@ -367,15 +367,15 @@ def test_a_fork_that_turns_has_its_load_motors_frame_on_the_fd_bus_too(tmp_path)
 
 
 def test_latencies_of_fd_frames_are_held_against_both_bit_rates(rig):
-    """imu_rates of 16 bytes: 33 bits at 500 kbit/s and 194 at 1 Mbit/s are 0.26 ms."""
+    """imu_rates of 16 bytes: 31 bits at 500 kbit/s and 192 at 1 Mbit/s are 0.254 ms."""
     _, change = rig
     bus = "  kind: socketcan\n  channel: can0\n  fd: true\n  bitrate: 500000\n  data_bitrate: 1000000\n"
     short = ("imu_rates: {rate_hz: 500.0, latency_ms: 2.0", "imu_rates: {rate_hz: 500.0, latency_ms: 0.25")
     problems, _ = change(("dbc: bench.dbc", "dbc: bench_fd.dbc"), (LOOPBACK, bus), short)
     assert problems[0].key == "outputs.imu_rates.latency_ms"
-    assert figures(problems[0]) == [0.26, 33, 500_000, 194, 1_000_000, 0.25]
+    assert figures(problems[0]) == [0.254, 31, 500_000, 192, 1_000_000, 0.25]
     later, _ = change(("latency_ms: 0.25", "latency_ms: 0.27"))
-    assert not any(figures(p)[0] == 0.26 for p in later)
+    assert not any(figures(p)[0] == 0.254 for p in later)
 
 
 def test_a_long_frame_under_the_short_crc_is_a_doubt(rig):

@@ -334,10 +334,12 @@ def test_where_the_rig_knows_its_lines_their_time_is_said(session: Session, budg
         }
     )
     timed = budget_of(rig, session.vehicle, session.codec)
-    assert timed.output("imu_rates").age.wire == pytest.approx(0.27)
+    # bits as in tests/config/rig/test_bus_load, of 2 us
+    assert timed.output("imu_rates").age.wire == pytest.approx(0.264)
     # most urgent: only one frame that is already on the bus; the least urgent waits for all six others
-    assert timed.output("imu_rates").age.wait == pytest.approx(0.27)
-    assert timed.output("emulator_state").age.wait == pytest.approx(6 * 0.27)
+    assert timed.output("imu_rates").age.wait == pytest.approx(0.264)
+    others = 132 + 131 + 130 + 131 + 132 + 131
+    assert timed.output("emulator_state").age.wait == pytest.approx(2e-3 * others)
     # ten bits a character, 392 characters at most: 82 + 79 + 46 + 66 + 80 + 39
     assert timed.output("gnss").age.wire == pytest.approx(392 * 10 / 115.2)
 
