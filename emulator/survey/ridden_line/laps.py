@@ -56,7 +56,7 @@ def whole_laps(line: Line, length_m: float, places: Places) -> tuple[list[Lap], 
     if middle > _ASIDE_m:
         raise RiddenLineError(
             f"the ride lies {middle:.0f} m beside the line, by the median of its places",
-            advice="name the circuit that was ridden; its east and north are from the origin that the map names",
+            advice="name the circuit that was ridden, with east and north from the map's origin",
         )
     if stations[-1] < stations[0] and np.median(np.diff(stations)) < 0.0:
         raise RiddenLineError(
