@@ -46,6 +46,7 @@ _COMMANDS = {
     "circuit import": "circuit.import_points:import_points",
     "track import": "track.import_log:import_log",
     "track line": "track.ridden_line:line",
+    "track surface": "track.ridden_surface:surface",
     "track plan": "track.plan:plan",
     "track calibrate": "track.calibrate:calibrate",
     "track compare": "track.compare:compare",

@@ -1,4 +1,4 @@
-"""Virtual rides over planted bumps, as a log of the track would have them: forces, travel, places with noise."""
+"""Virtual rides over planted bumps, as a log of the track would have them."""
 
 from __future__ import annotations
 
@@ -45,6 +45,7 @@ def as_log(run: Run, rng: np.random.Generator) -> Run:
     kept = {name: v for name, v in signals.items() if name.startswith("output.force")}
     kept |= {
         "truth.fork_travel_m": signals["truth.fork_travel_m"] + 1e-4 * rng.normal(size=n),
+        "truth.roll_rate_rad_s": signals["output.rate_x_rad_s"],
         "truth.pitch_rate_rad_s": signals["output.rate_y_rad_s"],
         "truth.yaw_rate_rad_s": signals["output.rate_z_rad_s"],
         "truth.roll_rad": signals["output.lean_rad"],

@@ -14,7 +14,8 @@ BEYOND_m = 60.0
 """So far before and behind a lap its places are taken with it: laps of a closed line run on."""
 LEAST_BEYOND_m = 30.0
 _GAP_m = 40.0
-_ASIDE_m = 25.0
+ASIDE_m = 25.0
+"""Further from a line nobody rides it."""
 _BACK_m = 50.0
 
 
@@ -53,7 +54,7 @@ def whole_laps(line: Line, length_m: float, places: Places) -> tuple[list[Lap], 
     """
     stations, offsets = beside(line, places)
     middle = float(np.median(np.abs(offsets)))
-    if middle > _ASIDE_m:
+    if middle > ASIDE_m:
         raise RiddenLineError(
             f"the ride lies {middle:.0f} m beside the line, by the median of its places",
             advice="name the circuit that was ridden, with east and north from the map's origin",
@@ -116,7 +117,7 @@ def _not_whole(lap: Lap, line: Line, length_m: float) -> str:
     if gap > _GAP_m:
         where = float(at[int(np.argmax(np.diff(at)))])
         return f"no place is known for {gap:.0f} m from station {where:.0f} m"
-    if float(np.abs(lap.offsets).max()) > _ASIDE_m:
+    if float(np.abs(lap.offsets).max()) > ASIDE_m:
         where = float(at[int(np.argmax(np.abs(lap.offsets)))])
         return f"it is {np.abs(lap.offsets).max():.0f} m beside the line at station {where:.0f} m"
     return ""

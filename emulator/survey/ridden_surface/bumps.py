@@ -27,11 +27,19 @@ _LENGTHS_m = np.geomspace(0.6, 40.0, 16)
 _AROUND_s = 1.5
 _MOST = 100
 _MODEL = 0.05  # of the height: stiffness of tyre and fork are known no better; common practice, no source
+_MODEL_LENGTH = 0.03  # of the length, likewise
+_IN_THE_AIR = 0.2  # of the length, where the wheel left the road behind the crest: that part nobody saw
+_IN_THE_AIR_HEIGHT = 0.05  # of the height: a bump taken for longer is taken for lower
+_DELAYS_m = 0.1
 SD95 = 1.96
 
 
 class Bump(NamedTuple):
-    """A bump: station of its start, length, height (a dip: negative), each with its standard deviation [m]."""
+    """A bump: station of its start, length, height (a dip: negative), each with its deviation [m].
+
+    left_road  whether the wheel was in the air behind it
+    passes     how often it was ridden over
+    """
 
     at_m: float
     length_m: float
@@ -39,6 +47,7 @@ class Bump(NamedTuple):
     at_sd_m: float
     length_sd_m: float
     height_sd_m: float
+    left_road: bool = False
     passes: int = 1
 
 
@@ -49,12 +58,14 @@ class Pass(NamedTuple):
     station  of the front wheel's contact, on the line; counted on over laps
     height   of the road, as seen
     seen     whether it is told there: the bike is upright enough, not at an end
+    aloft    whether the wheel is in the air
     """
 
     along: Array
     station: Array
     height: Array
     seen: NDArray[np.bool_]
+    aloft: NDArray[np.bool_]
 
 
 def template(along: Array, start_m: float, length_m: float) -> Array:
@@ -91,7 +102,7 @@ def bumps_of(ride: Pass) -> list[Bump]:
 
 def _noise_part(bump: Bump) -> float:
     """What of its height's deviation is noise."""
-    return math.sqrt(max(bump.height_sd_m**2 - (_MODEL * bump.height_m) ** 2, 1e-12))
+    return math.sqrt(max(bump.height_sd_m**2 - (_of_height(bump.left_road) * bump.height_m) ** 2, 1e-12))
 
 
 def _fitted(along: Array, heights: Array) -> tuple[float, float, float] | None:
@@ -150,9 +161,23 @@ def _with_deviations(ride: Pass, rest: Array, part: slice, one: tuple[float, flo
         sums = sums[usable] if usable.any() else sums
         deviations.append(_SPREAD * float(np.median(np.abs(sums))))
     at = float(np.interp(start, ride.along, ride.station))
+    over = (along > start) & (along < start + 1.5 * length)
+    left = bool(ride.aloft[part][over].any())
+    unseen = _IN_THE_AIR * length if left else 0.0
     return Bump(
-        at, length, height, deviations[0], deviations[1], math.hypot(deviations[2], _MODEL * height)
+        at,
+        length,
+        height,
+        math.hypot(deviations[0], _DELAYS_m, 0.5 * unseen),
+        math.hypot(deviations[1], _MODEL_LENGTH * length, unseen),
+        math.hypot(deviations[2], _of_height(left) * height),
+        left,
     )
+
+
+def _of_height(left_road: bool) -> float:
+    """What a height is off by in any case, as a share of it."""
+    return math.hypot(_MODEL, _IN_THE_AIR_HEIGHT if left_road else 0.0)
 
 
 def together(passes: Sequence[Sequence[Bump]], length_m: float, *, closed: bool) -> list[Bump]:
@@ -185,5 +210,9 @@ def _mean(group: Sequence[Bump]) -> Bump:
     scatter = values.std(axis=0, ddof=1) / math.sqrt(len(group))
     mean = values.mean(axis=0)
     sd = np.maximum(told, scatter)
-    sd[2] = math.hypot(float(sd[2]), _MODEL * float(mean[2]))
-    return Bump(*mean.tolist(), *sd.tolist(), passes=len(group))
+    left = any(bump.left_road for bump in group)
+    # what all passes share is no smaller for their number
+    shared = (_DELAYS_m, (_IN_THE_AIR if left else _MODEL_LENGTH) * mean[1], _of_height(left) * abs(mean[2]))
+    at, length, height = mean.tolist()
+    at_sd, length_sd, height_sd = np.maximum(sd, shared).tolist()
+    return Bump(at, length, height, at_sd, length_sd, height_sd, left, len(group))

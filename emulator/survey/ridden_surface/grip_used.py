@@ -21,17 +21,19 @@ from emulator.record.reader import Run
 
 Array = NDArray[np.float64]
 
-STEP_s = 0.02
-"""Forces are averaged over so long; road and tyre answer slower than that."""
+STEP_s = 0.1
+"""Forces are averaged over so long: what a bump shakes says little of the grip."""
 NEEDED = (
     *(f"output.force_{axis}_m_s2" for axis in "xyz"),
     "truth.roll_rad",
     "truth.speed_m_s",
 )
 _SLOWEST_m_s = 5.0
+_FROM_MASS_m = 0.15  # an inertial unit's way to the centre of mass; common practice, no source
 _AIR_SHARE = 0.1  # that the air's figures may be off by; common practice, no source
 _USUAL_BIAS_m_s2 = 0.05  # as in a map that does not tell
 _TURNS_rad_s = 0.1  # where turning tells of the acceleration across as well
+_DOWN_rad, _STOOD_UP_m_s = 1.15, 2.0  # a bike that leans further lies, until it is ridden off anew
 _SPREAD = 1.4826  # of normal noise over its median size
 
 
@@ -67,9 +69,10 @@ class ByStation(NamedTuple):
     lap: NDArray[np.int64]
 
 
-def grip_used(run: Run, bank_rad: Array | None, air: Air) -> Used:
+def grip_used(run: Run, bank_rad: Array | None, air: Air, over_ground: Array | None = None) -> Used:
     """Of a record that has what is ``NEEDED``.
 
+    over_ground  (n,) [m/s] speed at each row by places; None: a wheel's, which runs faster as its tyre leans
     bank_rad  (n,) [rad] of the road at each row, positive where its left side is higher; None: it is level
     """
     rows = max(1, round(STEP_s / float(np.median(np.diff(run.time_s[:1000])))))
@@ -85,13 +88,18 @@ def grip_used(run: Run, bank_rad: Array | None, air: Air) -> Used:
     pressure = 0.5 * air.density_kg_m3 * speed**2
     drag, lift = pressure * air.drag_m2_kg, pressure * air.lift_m2_kg
     along, load = force_x + drag, up - lift
-    riding = (speed > _SLOWEST_m_s) & (load > 0.3 * GRAVITY)
+    riding = (speed > _SLOWEST_m_s) & (load > 0.3 * GRAVITY) & ~_down(lean, speed)
     with np.errstate(invalid="ignore", divide="ignore"):
         used = np.where(riding, np.hypot(along, across) / load, np.nan)
-    spread = _spread(run, rows, n, np.sin(lean), np.cos(lean), force_y, force_z, speed)
+    ground = speed if over_ground is None else _averaged(over_ground, rows, n)
+    spread = _spread(run, rows, n, np.sin(lean), np.cos(lean), force_y, force_z, ground)
     bias = _bias(run)
-    aside = 0.0 if math.isnan(spread) else spread
-    off = np.sqrt(2.0 * bias**2 + aside**2 + (_AIR_SHARE * drag) ** 2 + (_AIR_SHARE * lift * used) ** 2)
+    # what differs across by forces and by turning is the lean's error times the load, which changes both
+    aside = (0.0 if math.isnan(spread) else spread) * (1.0 + np.nan_to_num(used) ** 2)
+    shaken = _FROM_MASS_m * _angular(run, rows, n)
+    off = np.sqrt(
+        2.0 * bias**2 + aside**2 + shaken**2 + (_AIR_SHARE * drag) ** 2 + (_AIR_SHARE * lift * used) ** 2
+    )
     return Used(_averaged(run.time_s, rows, n), used, off / np.maximum(load, 0.3 * GRAVITY), spread)
 
 
@@ -101,7 +109,8 @@ def by_station(used: Used, station: Array, length_m: float, every_m: float, fric
     station   (n,) [m] at the instants, counted on over laps; NaN: nowhere
     friction  [1] the greatest that a tyre has on a road of grip 1
 
-    Of several laps the greatest of their bounds is taken, each so much lower that all hold together (Bonferroni).
+    Of several laps the greatest of their bounds is taken, each so much lower that all hold together
+    (Bonferroni).
     """
     stretches = max(1, round(length_m / every_m))
     known = np.isfinite(station) & np.isfinite(used.used)
@@ -124,6 +133,25 @@ def by_station(used: Used, station: Array, length_m: float, every_m: float, fric
 
 def _averaged(values: Array, rows: int, n: int) -> Array:
     return np.asarray(values[: n * rows].reshape(n, rows).mean(axis=1), np.float64)
+
+
+def _down(lean: Array, speed: Array) -> NDArray[np.bool_]:
+    """(n,) where the bike lies: what scrapes is no tyre."""
+    out, down = np.zeros(len(lean), bool), False
+    for k, (leans, fast) in enumerate(zip(np.abs(lean).tolist(), speed.tolist(), strict=True)):
+        down = leans > _DOWN_rad or (down and not fast < _STOOD_UP_m_s)
+        out[k] = down
+    return out
+
+
+def _angular(run: Run, rows: int, n: int) -> Array:
+    """Angular acceleration (n,) [rad/s2], of the rates that the record has."""
+    rates = (f"truth.{axis}_rate_rad_s" for axis in ("roll", "pitch", "yaw"))
+    total = np.zeros(n)
+    for name in rates:
+        if name in run.signals:
+            total += np.nan_to_num(np.gradient(_averaged(run.signals[name], rows, n), STEP_s)) ** 2
+    return np.sqrt(total)
 
 
 def _bias(run: Run) -> float:

@@ -16,7 +16,9 @@ on the raked fork, which change slowly.
 
 from __future__ import annotations
 
-from typing import NamedTuple
+import math
+from collections.abc import Mapping
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,9 +46,10 @@ class Front(NamedTuple):
     tyre_stiffness: float
     tyre_damping: float
     axle_x: float
+    load: float
 
     @staticmethod
-    def of(values: dict[str, dict[str, float]]) -> Front:
+    def of(values: Mapping[str, Mapping[str, float]]) -> Front:
         """From the values of a vehicle file."""
         return Front(
             values["steering"]["rake"],
@@ -57,10 +60,12 @@ class Front(NamedTuple):
             values["tyre_front"]["vertical_stiffness"],
             values["tyre_front"]["vertical_damping"],
             values["front_wheel"]["x"],
+            values["fork"]["design_force"] / math.cos(values["steering"]["rake"])
+            + GRAVITY * (values["fork_lower"]["mass"] + values["front_wheel"]["mass"]),
         )
 
 
-def seen_share(frequency_hz: Array) -> Array:
+def seen_share(frequency_hz: NDArray[np.floating[Any]]) -> Array:
     """What is left of a wave of a frequency: 1 within the band."""
     f = np.abs(frequency_hz)
     with np.errstate(divide="ignore"):
@@ -75,8 +80,13 @@ def as_seen(heights: Array) -> Array:
     return np.asarray(np.fft.irfft(spectrum * seen_share(np.fft.rfftfreq(2 * n, STEP_s)), 2 * n)[:n])
 
 
-def road_under_front(travel: Array, force_z: Array, pitch_rate: Array, unit_x: float, front: Front) -> Array:
-    """Heights of the road (n,) [m], as far as they are in the band, at steps of ``STEP_s``.
+def road_under_front(
+    travel: Array, force_z: Array, pitch_rate: Array, unit_x: float, front: Front
+) -> tuple[Array, Array]:
+    """Heights of the road (n,) [m] and load of the wheel (n,) [N], as far as they are in the band.
+
+    Where there is no load the wheel is in the air, and what is told is the wheel's way, not the road's. All
+    are at steps of ``STEP_s``.
 
     travel      (n,) [m]      fork's compression along itself
     force_z     (n,) [m/s2]   specific force along the bike's vertical axis
@@ -108,4 +118,5 @@ def road_under_front(travel: Array, force_z: Array, pitch_rate: Array, unit_x: f
     damping = np.where(quick > 0.0, front.bump_damping, front.rebound_damping) * quick
     held = np.fft.rfft(damping, 2 * n) * share
     force = (front.stiffness * moved + held) / cos - front.mass * omega**2 * wheel
-    return back((wheel + force / (front.tyre_stiffness + 1j * omega * front.tyre_damping)))
+    road = wheel + force / (front.tyre_stiffness + 1j * omega * front.tyre_damping)
+    return back(road), front.load + back(force)
