@@ -30,8 +30,8 @@ from emulator.survey.ridden_surface.bumps import SD95
 from emulator.survey.ridden_surface.surface import RiddenSurface, station_of
 
 HEADS = ("what", "is")
-SLIDE_HEADS = ("station", "tyre", "grip there", "between")
-BUMP_HEADS = ("station", "length", "height", "passes", "wheel")
+SLIDE_HEADS = ("from", "tyre", "grip there", "between")
+BUMP_HEADS = ("starts at", "length", "high", "passes", "wheel")
 _CALM = 0.05  # of a scenario's grip: less than that says nothing
 
 

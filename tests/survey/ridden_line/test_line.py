@@ -17,6 +17,7 @@ from emulator.survey.ridden_line.line_page import line_html, rows
 from emulator.survey.ridden_line.places import Places, RiddenLineError, places_of
 from tests.support.command_line import emulator_command
 from tests.support.html_page import Page
+from tests.support.made_up_road import RADIUS, places_on_a_hill
 from tests.support.recorded import carried
 from tests.support.ridden import at_offsets, hidden_ride, record_of
 from tests.support.surveyed import OSTREVEL, distances, shipped
@@ -173,20 +174,10 @@ def test_a_slalom_has_its_curvature(laid_on: bool, tmp_path: Path) -> None:
 
 
 def heights_of(drift_m: float) -> tuple[RiddenLine, np.ndarray, np.ndarray]:
-    """A circle on a hill, ridden leaning with an antenna 1.1 m up: found, stations and true heights."""
-    radius, lean, up = 80.0, 0.6, 1.1
-    angle = np.arange(0.0, 2.0 * np.pi * 5.3, 15.0 * 0.05 / radius)
-    rng = np.random.default_rng(3)
-    lap = np.floor(angle / (2.0 * np.pi)).astype(int)
-    drift = drift_m * rng.normal(size=9)[lap] * np.sin(angle)
-    hill = 4.0 * np.sin(angle) + 250.0
-    leans = lean + 0.2 * np.sin(2.0 * angle)
-    z = hill - up * (1.0 - np.cos(leans)) + drift + 0.03 * rng.normal(size=len(angle))
-    places = places_along(radius * np.cos(angle), radius * np.sin(angle), 0.02, 1, height=z, lean=leans)
-    run = record_of(places, track={"antenna": {"position_m": [0.0, 0.0, up]}})
-    found = ridden_line(run, LineWishes("Hill", start=(radius, 0.0)))
+    """A circle on a hill: found, stations and true heights."""
+    found = ridden_line(places_on_a_hill(drift_m), LineWishes("Hill", start=(RADIUS, 0.0)))
     at = np.linspace(0.0, 2.0 * np.pi, 60, endpoint=False)
-    return found, at * radius, 4.0 * np.sin(at)
+    return found, at * RADIUS, 4.0 * np.sin(at)
 
 
 def test_heights_are_the_road_s_where_laps_agree() -> None:
