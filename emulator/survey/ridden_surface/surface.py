@@ -31,7 +31,7 @@ from emulator.vehicle.equilibrium import AIR_DENSITY
 _TRAVEL = ("truth.fork_travel_m", "output.force_z_m_s2", "truth.pitch_rate_rad_s", "truth.roll_rad")
 _UPRIGHT_rad = 0.35
 _SLOWEST_m_s = 5.0
-_LEAST_STRETCH_s = 6.0
+_LEAST_STRETCH_s, _LEAST_SEEN_s = 6.0, 2.0
 _LOOK_EVERY_s, _ASKED = 1.5, 0.2
 _IN_THE_AIR = 0.15  # of the load it stands with
 
@@ -249,12 +249,14 @@ def _passes(
         told = np.abs(lean[part]) < _UPRIGHT_rad
         ends = round(ENDS_s / STEP_s)
         told[:ends] = told[len(told) - ends :] = False
+        if np.count_nonzero(told) < _LEAST_SEEN_s / STEP_s:
+            continue
         along = np.cumsum(speed[part]) * STEP_s
         found.append(
             Pass(along, at[part] + front.axle_x, height / cos, told, load < _IN_THE_AIR * front.load)
         )
     if not found:
-        remarks.append("no bumps: nowhere is all that it takes known for six seconds of riding")
+        remarks.append("no bumps: nowhere is all that it takes known for six seconds, two of them upright")
     return found
 
 

@@ -25,6 +25,7 @@ from emulator.survey.ridden_surface.surface_page import (
 from tests.guide.markdown import ROOT
 from tests.support.command_line import emulator_command
 from tests.support.html_page import Page
+from tests.support.made_up_road import made_up_surface
 from tests.support.planted_road import RIG, as_log, ridden
 
 SLIDES = ROOT / "scenarios" / "runs" / "grip" / "patch_in_corner.yaml"
@@ -203,8 +204,14 @@ def test_the_page_shows_all_and_needs_nothing_else(found: RiddenSurface) -> None
     page = Page(surface_html(found, "Road <b>"))
     assert page.addresses == []
     assert "Road <b>" in page.text
+    assert "grip" in page.ids
+    assert "profile" not in page.ids  # it turns all along
+    for row in (*rows(found), *slide_rows(found)):
+        assert all(" ".join(cell.split()) in page.text for cell in row)
+    other = made_up_surface()
+    page = Page(surface_html(other, "Road"))
     assert {"grip", "profile"} <= set(page.ids)
-    for row in (*rows(found), *slide_rows(found), *bump_rows(found)):
+    for row in bump_rows(other):
         assert all(" ".join(cell.split()) in page.text for cell in row)
     assert console_tables(found, "x")
     assert found.grip is not None
