@@ -40,7 +40,8 @@ class Cut:
 def cut_finding(run: Run, at_s: float, what: What, name: str, folder: Path, rig_file: Path) -> Cut:
     """Cut what happened near an instant of a record, and write it into a folder; the folder is made.
 
-    rig_file  rig on whose bike it is to be ridden: its tyre says how much of what was used the road gave
+    rig_file  rig on whose bike it is to be ridden: its tyre says how much of what was used the road gave, its
+              receiver how long it takes by itself to get a fix back
     Raises FindingError for what the record does not show and for a name that is taken or none, ConfigError
     for rig and register.
     """
@@ -59,8 +60,8 @@ def cut_finding(run: Run, at_s: float, what: What, name: str, folder: Path, rig_
     found = find_slide(seen, at_s) if what == "slide" else find_lost_fix(run, at_s)
     piece = piece_to(seen, found.from_s)
     grip = None
+    rig, source = load_rig(rig_file)
     if isinstance(found, Slide):
-        rig, source = load_rig(rig_file)
         vehicle = load_vehicle(vehicle_path(rig, source))
         grip = grip_of(found, vehicle.values[f"tyre_{found.tyre}"]["friction_y"])
     logs = logs_of(run)
@@ -78,7 +79,8 @@ def cut_finding(run: Run, at_s: float, what: What, name: str, folder: Path, rig_
     )
     folder.mkdir(parents=True, exist_ok=True)
     write_whole(line, line_text(name, piece, source_line))
-    write_whole(scenario, scenario_text(name, line.name, piece, found, grip, source_line, known))
+    way_back = rig.sensors.gnss.reacquisition_times_s
+    write_whole(scenario, scenario_text(name, line.name, piece, found, grip, source_line, known, way_back))
     add_entry(register, entry)
     return Cut(scenario, register, entry, found, piece, grip)
 
