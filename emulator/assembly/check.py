@@ -25,10 +25,11 @@ from emulator.config.scenario.circuit import load_circuit
 from emulator.config.scenario.schema import Scenario, circuit_path, load_scenario
 from emulator.config.software.own_software import wrong_software
 from emulator.config.track.calibration_file import load_calibration, path_from
+from emulator.config.track.findings_file import load_findings
 from emulator.config.track.map_file import load_map, named_path
 from emulator.config.validation import did_you_mean
 from emulator.config.vehicle.file import load_vehicle
-from emulator.config.yaml_source import show
+from emulator.config.yaml_source import Loc, beside, show
 from emulator.core.errors import ConfigError, Problem
 
 
@@ -215,6 +216,22 @@ def _calibration(path: str, _: Mapping[str, int | float]) -> tuple[Checked, list
     return Checked(path, "calibration", [], list(source.warnings), unchecked=left), named
 
 
+def _findings(path: str, _: Mapping[str, int | float]) -> tuple[Checked, list[str]]:
+    register, source = load_findings(path)
+    places: list[Loc] = [("findings", k, "scenario") for k in range(len(register.findings))]
+    named = [
+        beside(source.file_of(place), entry.scenario)
+        for place, entry in zip(places, register.findings, strict=True)
+    ]
+    missing = [
+        source.problem(place, f"no such file: {file} (paths are relative to this file)")
+        for place, file in zip(places, named, strict=True)
+        if not os.path.isfile(file)
+    ]
+    there = [file for file in named if os.path.isfile(file)]
+    return Checked(path, "findings", missing, list(source.warnings)), there
+
+
 _KINDS: dict[str, Callable[[str, Mapping[str, int | float]], tuple[Checked, list[str]]]] = {
     "rig": _rig,
     "vehicle": _vehicle,
@@ -225,6 +242,7 @@ _KINDS: dict[str, Callable[[str, Mapping[str, int | float]], tuple[Checked, list
     "acknowledged": _acknowledged,
     "track_map": _track_map,
     "calibration": _calibration,
+    "findings": _findings,
 }
 
 

@@ -45,6 +45,8 @@ _COMMANDS = {
     "list": "list_names:list_names",
     "circuit import": "circuit.import_points:import_points",
     "track import": "track.import_log:import_log",
+    "track line": "track.ridden_line:line",
+    "track surface": "track.ridden_surface:surface",
     "track plan": "track.plan:plan",
     "track calibrate": "track.calibrate:calibrate",
     "track compare": "track.compare:compare",

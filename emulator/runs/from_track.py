@@ -17,6 +17,7 @@ from pyarrow import csv
 
 from emulator.assembly.provenance import copies, copy_places
 from emulator.assembly.session import drawn
+from emulator.config.scenario import schema
 from emulator.config.scenario.course import Course
 from emulator.config.scenario.schema import Scenario, load_course, load_scenario
 from emulator.config.track.map_file import TrackMap, load_map, named_path
@@ -97,7 +98,8 @@ def _asked(map_file: Path) -> _Asked:
     if dbc is not None:
         paths["dbc"] = str(dbc)
     if asked.scenario is None:
-        return _Asked(asked, source, None, None, None, paths, dbc)
+        origin = None if asked.origin is None else _on_earth(asked.origin)
+        return _Asked(asked, source, None, None, origin, paths, dbc)
     scenario, scenario_source = load_scenario(named_path(source, asked.scenario))
     course, circuit = load_course(scenario, scenario_source)
     chains = {"scenario": (scenario_source.path, *scenario_source.bases)}
@@ -105,9 +107,11 @@ def _asked(map_file: Path) -> _Asked:
         chains["circuit"] = (circuit.path, *circuit.bases)
     for name, chain in chains.items():
         paths |= {name if k == 0 else f"{name} base {k}": path for k, path in enumerate(chain)}
-    where = scenario.origin
-    origin = Origin(np.deg2rad(where.latitude_deg), np.deg2rad(where.longitude_deg), where.height_m)
-    return _Asked(asked, source, scenario, course, origin, paths, dbc)
+    return _Asked(asked, source, scenario, course, _on_earth(scenario.origin), paths, dbc)
+
+
+def _on_earth(where: schema.Origin) -> Origin:
+    return Origin(np.deg2rad(where.latitude_deg), np.deg2rad(where.longitude_deg), where.height_m)
 
 
 def _read(logs: Sequence[Path], asked: _Asked) -> list[Log]:
@@ -239,9 +243,12 @@ def _manifest(logs: Sequence[Path], asked: _Asked, brought: Brought) -> dict[str
     }
 
 
+_KEPT = ("conditions", "inertial_unit", "antenna", "origin")
+
+
 def _told(asked: TrackMap) -> dict[str, Any]:
     """What the map says of the day and the devices."""
-    return {key: asked.model_dump(mode="json")[key] for key in ("conditions", "inertial_unit", "antenna")}
+    return {key: asked.model_dump(mode="json")[key] for key in _KEPT}
 
 
 def _found(brought: Brought) -> Mapping[str, Any]:

@@ -72,7 +72,9 @@ def test_a_rig_without_its_dbc_still_leads_to_its_vehicle() -> None:
     assert str(its_vehicle.problems[0]).startswith(f"{its_vehicle.path}:1:1: missing key")
 
 
-KINDS = "rig, vehicle, scenario, circuit, data_sheet, campaign, acknowledged, track_map, calibration"
+KINDS = (
+    "rig, vehicle, scenario, circuit, data_sheet, campaign, acknowledged, track_map, calibration, findings"
+)
 
 
 @pytest.mark.parametrize(
@@ -154,3 +156,25 @@ def test_a_problem_in_a_base_is_told_there() -> None:
     assert [(p.file, p.key) for p in found.problems] == [
         ("scenarios/runs/first_lap.yaml", "origin.latitude_deg")
     ]
+
+
+REGISTER = """kind: findings
+findings:
+  - {name: a, what: slide, seen: s, scenario: SCENARIO, cut_from: {record: r, logs: {}, at_s: 1.0},
+     cut: '2027-05-04'}
+"""
+
+
+def test_a_register_of_findings_leads_to_its_scenarios() -> None:
+    Path("findings.yaml").write_text(REGISTER.replace("SCENARIO", "gone.yaml"))
+    (register,) = check(["findings.yaml"])
+    assert [str(p) for p in register.problems] == [
+        "findings.yaml:3:47: findings.0.scenario: no such file: gone.yaml (paths are relative to this file)"
+    ]
+    Path("wrong.yaml").write_text("kind: scenario\n")
+    Path("findings.yaml").write_text(REGISTER.replace("SCENARIO", "wrong.yaml"))
+    register, scenario = check(["findings.yaml"])
+    assert register.kind == "findings"
+    assert register.problems == []
+    assert scenario.path == "wrong.yaml"
+    assert scenario.problems

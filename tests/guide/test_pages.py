@@ -116,6 +116,7 @@ def test_every_command_and_option_is_named() -> None:
     text += "\n## `emulator track import`\n" + page("track-logs.md").replace("\n## ", "\n### ")
     for name in ("finding", "findings"):
         text += f"\n## `emulator track {name}`\n" + page("findings.md").replace("\n## ", "\n### ")
+    text += page("track-line.md")
     text += "\n## `emulator track compare`\n" + page("track-comparison.md").replace("\n## ", "\n### ")
     for name in ("track plan", "track calibrate", "vehicle history"):
         text += f"\n## `emulator {name}`\n" + page("calibration.md").replace("\n## ", "\n### ")

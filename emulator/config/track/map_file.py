@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import Annotated, ClassVar, Literal, NamedTuple, TypeAlias
+from typing import Annotated, Literal, NamedTuple, TypeAlias
 
 from pydantic import AfterValidator, Field, model_validator
 
 from emulator.config.based_on import load_with_bases
 from emulator.config.field_types import FileName, Name, Position
+from emulator.config.scenario.schema import Origin
 from emulator.config.validation import Closed, Words, did_you_mean, missing, validate, wrong
 from emulator.config.yaml_source import Source, beside
 from emulator.core.signals import INDEX, SIGNALS
@@ -220,13 +221,13 @@ class Conditions(Closed):
 class TrackMap(Closed):
     """How a log of the track becomes a record."""
 
-    elsewhere: ClassVar = {"origin": "the scenario's origin is taken; name a scenario"}
-
     kind: Literal["track_map"]
     name: Name
     """What the record is called in reports."""
     scenario: FileName | None = None
     """Scenario that gives line, origin and criteria, path from this file. Left out: nothing is judged."""
+    origin: Origin | None = None
+    """Where places are told from if there is no scenario. Left out: the scenario's origin."""
     dbc: FileName | None = None
     """DBC of a bus log, path from this file. Left out: the log is none of a bus."""
     time: TimeChannel | None = None
@@ -266,8 +267,10 @@ class TrackMap(Closed):
                 raise wrong("expected a signal of a channel by the main clock", "clocks", k, "like")
         if ("latitude" in by_clock) != ("longitude" in by_clock):
             raise missing("'latitude' and 'longitude' go together", "channels")
-        if "latitude" in by_clock and self.scenario is None:
-            raise missing("'scenario': its origin is where places are told from", "scenario")
+        if self.scenario is not None and self.origin is not None:
+            raise wrong("expected none beside 'scenario', whose origin is taken; remove it", "origin")
+        if "latitude" in by_clock and self.scenario is None and self.origin is None:
+            raise missing("'scenario', or 'origin': where places are told from", "scenario")
         if "latitude" in by_clock and by_clock["latitude"] != by_clock["longitude"]:
             raise wrong("expected one clock for latitude and longitude", "channels")
         return self

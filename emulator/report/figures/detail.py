@@ -25,6 +25,8 @@ MOST_INSTANTS = 40
 _STANDING_OUT = 0.25  # samples that stand out, for each of the even ones, at most
 _SEEN = 1.0 / 400.0  # of the span: what stands out by less is not seen
 
+_AT_ONCE = 1 << 17
+
 Rows = NDArray[np.int64]
 _TICK_ms = TICK_NS * 1e-6
 
@@ -51,39 +53,67 @@ def kept_rows(
     n = len(values)
     if n == 0:
         return np.empty(0, np.int64), False
-    every = (FAST_ms if fast else SLOW_ms) / _TICK_ms
     missing = ~np.isfinite(values)
-    steps = tick / every
-    np.floor(steps, out=steps)
-    even = np.concatenate([[0], np.flatnonzero(steps[1:] != steps[:-1]) + 1])
-    del steps  # a long log takes many times its size otherwise
+    even = _even(tick, (FAST_ms if fast else SLOW_ms) / _TICK_ms)
     edges = np.flatnonzero(np.diff(missing))
-    with np.errstate(invalid="ignore"):
-        changes = np.flatnonzero((values[1:] != values[:-1]) & ~(missing[1:] & missing[:-1])) + 1
+    changes = _changes(values, missing, int(1.2 * len(even)))
     ends = np.array([0, n - 1])
-    if len(changes) <= 1.2 * len(even):
+    if changes is not None:
         return np.unique(np.concatenate([ends, changes, edges, edges + 1])), True
-    parts = [ends, even, edges, edges + 1, _standing_out(values, even)]
+    parts = [ends, even, edges, edges + 1, _standing_out(values, ~missing, even)]
     if whole is not None:
         parts.append(np.flatnonzero(whole[:n]))
     return np.unique(np.concatenate(parts)).astype(np.int64), False
 
 
-def _standing_out(values: NDArray[np.float64], even: Rows) -> Rows:
+# An hour at 1 kHz is looked at in parts: what is worked out in between would be many times its size.
+
+
+def _even(tick: NDArray[np.int64], every: float) -> Rows:
+    """The first row of each so many ticks."""
+    found = [np.zeros(1, np.int64)]
+    for first in range(0, len(tick) - 1, _AT_ONCE):
+        steps = np.floor(tick[first : first + _AT_ONCE + 1] / every)
+        found.append(np.flatnonzero(steps[1:] != steps[:-1]) + first + 1)
+    return np.concatenate(found)
+
+
+def _changes(values: NDArray[Any], missing: NDArray[np.bool_], most: int) -> Rows | None:
+    """Rows with another value than the row before; None: more than so many."""
+    found, count = [np.empty(0, np.int64)], 0
+    for first in range(0, len(values) - 1, _AT_ONCE):
+        part, gone = values[first : first + _AT_ONCE + 1], missing[first : first + _AT_ONCE + 1]
+        with np.errstate(invalid="ignore"):
+            found.append(np.flatnonzero((part[1:] != part[:-1]) & ~(gone[1:] & gone[:-1])) + first + 1)
+        count += len(found[-1])
+        if count > most:
+            return None
+    return np.concatenate(found)
+
+
+def _standing_out(values: NDArray[np.float64], finite: NDArray[np.bool_], even: Rows) -> Rows:
     """Rows furthest from the line through the even rows around them, so many and where they would be seen."""
-    finite = np.isfinite(values)
     usable = even[finite[even]]
     if len(usable) < 2:
         return np.empty(0, np.int64)
-    off = np.interp(np.arange(len(values), dtype=float), usable, values[usable])
-    np.abs(np.subtract(values, off, out=off), out=off)
-    off[~finite] = 0.0
     low, high = (of(values, where=finite, initial=at) for of, at in ((np.min, np.inf), (np.max, -np.inf)))
-    span = float(high - low)
-    most_of = np.maximum.reduceat(off, even)  # the first row is an even one
-    stretch = np.repeat(most_of, np.diff(even, append=len(off)))
-    tops = np.flatnonzero(off == stretch)
-    worst: Rows = tops[np.searchsorted(tops, even)]  # of each stretch the first that stands out most
-    worst = worst[off[worst] > _SEEN * span]
+    seen = _SEEN * float(high - low)
+    at_usable = values[usable]
+    rows, by = [np.empty(0, np.int64)], [np.empty(0)]
+    stretches = max(_AT_ONCE * len(even) // len(values), 1)
+    for k in range(0, len(even), stretches):
+        starts = even[k : k + stretches]
+        first = int(starts[0])
+        last = int(even[k + stretches]) if k + stretches < len(even) else len(values)
+        off = np.interp(np.arange(first, last, dtype=float), usable, at_usable)
+        np.abs(np.subtract(values[first:last], off, out=off), out=off)
+        off[~finite[first:last]] = 0.0
+        most_of = np.maximum.reduceat(off, starts - first)  # the first row is an even one
+        tops = np.flatnonzero(off == np.repeat(most_of, np.diff(starts - first, append=len(off))))
+        worst = tops[np.searchsorted(tops, starts - first)]  # of each stretch the first that stands out most
+        worst = worst[off[worst] > seen]
+        rows.append(worst + first)
+        by.append(off[worst])
     most = int(_STANDING_OUT * len(even))
-    return worst[np.argsort(-off[worst], kind="stable")[:most]]
+    found: Rows = np.concatenate(rows)[np.argsort(-np.concatenate(by), kind="stable")[:most]]
+    return found

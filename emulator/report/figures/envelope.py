@@ -34,8 +34,8 @@ def lean_figure(run: Run) -> Figure | None:
     names = ("truth.speed_m_s", "truth.roll_rad")
     if not len(rows) or any(name not in run.signals for name in names):
         return None
-    speed, roll = (run.signals[name][rows] for name in names)
-    rows = _spread(np.arange(len(speed)), np.abs(roll))
+    speed, roll = (run.signals[name] for name in names)
+    rows = _spread(rows, roll)
     data: list[Figure] = []
     envelope = run.manifest.get("lean_envelope")
     if isinstance(envelope, Mapping):
@@ -132,7 +132,7 @@ def _friction(
         rows = np.flatnonzero(chosen)
         if not len(rows):
             continue
-        rows = _spread(rows, use[rows])
+        rows = _spread(rows, use)
         at = (column(across[rows], 0.001), column(along[rows], 0.001))
         data.append(curve(name, *at, colour, symbol=symbol, size=size))
     # left is drawn on the left
@@ -166,12 +166,16 @@ def _free(run: Run) -> NDArray[np.int64]:
 
 
 def _spread(rows: NDArray[np.int64], size: Array) -> NDArray[np.int64]:
-    """At most so many of the rows, evenly, and of every stretch between them the one of greatest size."""
+    """At most so many of the rows, evenly, and of every stretch between them the one of greatest size.
+
+    size  of all rows there are; those of a long log are looked at a stretch at a time
+    """
     n = len(rows)
     if n <= _POINTS:
         return rows
     edges = np.linspace(0, n, _POINTS // 2 + 1).astype(np.int64)
-    usable = np.nan_to_num(size, nan=-1.0)
-    greatest = [a + int(np.argmax(usable[a:b])) for a, b in pairwise(edges)]
+    greatest = [
+        a + int(np.argmax(np.nan_to_num(np.abs(size[rows[a:b]]), nan=-1.0))) for a, b in pairwise(edges)
+    ]
     kept: NDArray[np.int64] = rows[np.unique(np.concatenate([edges[:-1], greatest, [n - 1]]))]
     return kept

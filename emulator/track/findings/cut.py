@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
-import itertools
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -15,13 +13,14 @@ from emulator.config.rig.file import load_rig, vehicle_path
 from emulator.config.track.findings_file import CutFrom, Entry, What
 from emulator.config.vehicle.file import load_vehicle
 from emulator.record.reader import Run
-from emulator.record.writer import SIGNALS_FILE, write_whole
+from emulator.record.writer import write_whole
 from emulator.track.findings.files import Grip, grip_of, line_text, scenario_text
 from emulator.track.findings.lost_fix import LostFix, find_lost_fix
 from emulator.track.findings.piece import Piece, piece_to
 from emulator.track.findings.register import REGISTER_FILE, add_entry, names_in
 from emulator.track.findings.seen import FindingError, seen_around
 from emulator.track.findings.slide import Slide, find_slide
+from emulator.track.made_of import logs_of
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]*")
 
@@ -41,7 +40,8 @@ class Cut:
 def cut_finding(run: Run, at_s: float, what: What, name: str, folder: Path, rig_file: Path) -> Cut:
     """Cut what happened near an instant of a record, and write it into a folder; the folder is made.
 
-    rig_file  rig on whose bike it is to be ridden: its tyre says how much of what was used the road gave
+    rig_file  rig on whose bike it is to be ridden: its tyre says how much of what was used the road gave, its
+              receiver how long it takes by itself to get a fix back
     Raises FindingError for what the record does not show and for a name that is taken or none, ConfigError
     for rig and register.
     """
@@ -60,11 +60,11 @@ def cut_finding(run: Run, at_s: float, what: What, name: str, folder: Path, rig_
     found = find_slide(seen, at_s) if what == "slide" else find_lost_fix(run, at_s)
     piece = piece_to(seen, found.from_s)
     grip = None
+    rig, source = load_rig(rig_file)
     if isinstance(found, Slide):
-        rig, source = load_rig(rig_file)
         vehicle = load_vehicle(vehicle_path(rig, source))
         grip = grip_of(found, vehicle.values[f"tyre_{found.tyre}"]["friction_y"])
-    logs = _logs(run)
+    logs = logs_of(run)
     told = ", ".join(f"{log} ({digest[:12]})" for log, digest in logs.items())
     source_line = f"Cut from {run.folder.name} at {found.from_s:.2f} s; made of {told}."
     recorded = run.manifest.get("scenario")
@@ -79,20 +79,10 @@ def cut_finding(run: Run, at_s: float, what: What, name: str, folder: Path, rig_
     )
     folder.mkdir(parents=True, exist_ok=True)
     write_whole(line, line_text(name, piece, source_line))
-    write_whole(scenario, scenario_text(name, line.name, piece, found, grip, source_line, known))
+    way_back = rig.sensors.gnss.reacquisition_times_s
+    write_whole(scenario, scenario_text(name, line.name, piece, found, grip, source_line, known, way_back))
     add_entry(register, entry)
     return Cut(scenario, register, entry, found, piece, grip)
-
-
-def _logs(run: Run) -> dict[str, str]:
-    """Hashes of the logs that a record was made of; of a run that of its signals."""
-    files = run.manifest.get("files")
-    listed = files if isinstance(files, Mapping) else {}
-    names = itertools.takewhile(listed.__contains__, (f"log {k}" for k in itertools.count(1)))
-    if logs := {name: str(listed[name]) for name in names}:
-        return logs
-    with (run.folder / SIGNALS_FILE).open("rb") as file:
-        return {SIGNALS_FILE: hashlib.file_digest(file, "sha256").hexdigest()}
 
 
 def _words(found: Slide | LostFix, grip: Grip | None, piece: Piece) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
 from emulator.track.findings.lost_fix import LostFix
@@ -63,15 +63,18 @@ def scenario_text(
     grip: Grip | None,
     source: str,
     recorded: Mapping[str, Any],
+    way_back_s: Sequence[float],
 ) -> str:
     """The scenario file.
 
     grip      of a slide
+    way_back_s  of the rig's receiver, from an outage's end to each fix from single to fixed
     recorded  the record's scenario, for origin and time; empty where it has none
     """
     last = piece.points[-1] - piece.points[-2]
     length = (len(piece.points) - 1) * math.hypot(*last.tolist())
-    return "\n".join(_scenario(name, line_file, piece, found, grip, source, recorded, length)) + "\n"
+    lines = _scenario(name, line_file, piece, found, grip, source, recorded, length, way_back_s)
+    return "\n".join(lines) + "\n"
 
 
 def _scenario(
@@ -83,6 +86,7 @@ def _scenario(
     source: str,
     recorded: Mapping[str, Any],
     length_m: float,
+    way_back_s: Sequence[float],
 ) -> Iterator[str]:
     origin = recorded.get("origin") or _NOWHERE
     if isinstance(found, Slide):
@@ -106,7 +110,7 @@ def _scenario(
     yield "  acceleration_limit_m_s2: 4.0"
     yield "  braking_limit_m_s2: 5.5"
     yield f"  top_speed_km_h: {3.6 * piece.speed_m_s:.1f}"
-    yield from _slide(piece, found, grip) if isinstance(found, Slide) else _lost_fix(piece, found)
+    yield from _slide(piece, found, grip) if isinstance(found, Slide) else _lost_fix(piece, found, way_back_s)
 
 
 def _slide(piece: Piece, slide: Slide, grip: Grip | None) -> Iterator[str]:
@@ -139,15 +143,16 @@ def _slide(piece: Piece, slide: Slide, grip: Grip | None) -> Iterator[str]:
     yield f"  - {{kind: friction_use, wheel: {slide.tyre}, limit: 0.95, from_s: 8.0}}"
 
 
-def _lost_fix(piece: Piece, lost: LostFix) -> Iterator[str]:
+def _lost_fix(piece: Piece, lost: LostFix, way_back_s: Sequence[float]) -> Iterator[str]:
     effect = "outage"
     if lost.left:
         effect = f"degraded, best_fix: {_LEFT.get(lost.left, 'single')}"
     yield "surface: {grip: 1.0}"
+    yield f"# Nothing better for {lost.worst_s:.2f} s, of which the receiver's own way back is a part."
     yield "events:"
     yield (
         f"  - {{kind: gnss, name: fix lost, effect: {effect}, at: {{station_m: {piece.station_m:.1f}}}, "
-        f"duration_s: {max(lost.lasts_s, 0.1):.2f}}}"
+        f"duration_s: {lost.without_way_back(way_back_s):.2f}}}"
     )
     yield "criteria:"
     yield "  - {kind: no_fall}"

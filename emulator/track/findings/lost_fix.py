@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -13,14 +14,27 @@ NEAR_s = 1.0
 """How far from the instant named a fix may be lost."""
 _LONGEST_s = 60.0
 _ORDER = (1, 2, 5, 4)  # of qualities as in GGA, from worst to best
+_RANK = {quality: rank for rank, quality in enumerate((0, *_ORDER))}
+_SHORTEST_s = 0.1
 
 
 class LostFix(NamedTuple):
-    """A loss: from when [s of the record], for how long; quality left as in GGA, 0: none."""
+    """A loss: from when [s of the record], for how long; quality left as in GGA, 0: none.
+
+    worst_s  from when it began until there was more than what was left [s]
+    """
 
     from_s: float
     lasts_s: float
     left: int
+    worst_s: float
+
+    def without_way_back(self, times_s: Sequence[float]) -> float:
+        """How long something took the fix [s], less what the receiver then needs for a better one.
+
+        times_s  of the receiver, from an outage's end to each quality from worst to best
+        """
+        return max(self.worst_s - times_s[_RANK[self.left]], _SHORTEST_s)
 
 
 def find_lost_fix(run: Run, at_s: float) -> LostFix:
@@ -40,8 +54,12 @@ def find_lost_fix(run: Run, at_s: float) -> LostFix:
     k = int(drops[0])
     better = np.flatnonzero(fix[k:] >= fix[k - 1])
     end_s = float(time_s[k + better[0]] if len(better) else time_s[-1])
-    left = int(fix[k : k + better[0] if len(better) else None].min())
-    return LostFix(float(time_s[k]), min(end_s - float(time_s[k]), _LONGEST_s), (0, *_ORDER)[left])
+    inside = fix[k : k + better[0] if len(better) else None]
+    left = int(inside.min())
+    last = k + int(np.flatnonzero(inside == left)[-1])
+    worst_s = float(time_s[min(last + 1, len(time_s) - 1)] - time_s[k])
+    from_s = float(time_s[k])
+    return LostFix(from_s, min(end_s - from_s, _LONGEST_s), (0, *_ORDER)[left], min(worst_s, _LONGEST_s))
 
 
 def _ranks(fix: Values) -> Values:

@@ -25,7 +25,7 @@ TO_AXLE_m = 0.7
 """From the centre of mass to either axle; a racing motorcycle's, common practice, no source."""
 _SMOOTH_s = 0.03
 _ROLLS_m_s, _LEAST_RATIO = 5.0, 0.85
-_NEEDED = ("truth.x_m", "truth.y_m", "truth.speed_m_s", "truth.roll_rad", "truth.yaw_rate_rad_s")
+NEEDED = ("truth.x_m", "truth.y_m", "truth.speed_m_s", "truth.roll_rad", "truth.yaw_rate_rad_s")
 
 Values = NDArray[np.float64]
 
@@ -85,7 +85,7 @@ def seen_around(run: Run, at_s: float) -> Seen:
     if not len(run.tick) or not run.time_s[0] <= at_s <= run.time_s[-1]:
         span = f"from {run.time_s[0]:.1f} to {run.time_s[-1]:.1f} s" if len(run.tick) else "nothing"
         raise FindingError(f"--at {at_s:g}: {run.folder} has {span}", advice="name an instant of the record")
-    if missing := [name for name in _NEEDED if name not in run.signals]:
+    if missing := [name for name in NEEDED if name not in run.signals]:
         raise FindingError(
             f"{run.folder} has no {', '.join(missing)}, without which nothing can be cut",
             advice="map what stands for them: a speed, the lean, rates of the inertial unit, the place",

@@ -116,6 +116,18 @@ def test_a_loss_is_found_with_its_length(left: float, said: int) -> None:
     fix[1000:1350] = left
     lost = find_lost_fix(record(fix), 10.4)
     assert (lost.from_s, lost.lasts_s, lost.left) == (pytest.approx(10.0), pytest.approx(3.5), said)
+    assert lost.worst_s == pytest.approx(3.5)
+
+
+def test_the_receivers_own_way_back_is_no_part_of_what_took_the_fix() -> None:
+    """Two seconds under a bridge, one until there is a single fix, one more until a differential one."""
+    fix = np.full(3000, 4.0)
+    fix[1000:1300], fix[1300:1400], fix[1400:1500] = 0.0, 1.0, 2.0
+    lost = find_lost_fix(record(fix), 10.0)
+    assert lost.lasts_s == pytest.approx(5.0)
+    assert lost.worst_s == pytest.approx(3.0)
+    assert lost.without_way_back((1.0, 2.0, 5.0, 10.0)) == pytest.approx(2.0)
+    assert lost.without_way_back((5.0, 5.0, 5.0, 10.0)) == pytest.approx(0.1)
 
 
 def test_it_may_last_to_the_end() -> None:

@@ -1,0 +1,58 @@
+"""``emulator track surface``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from emulator.cli.output import console_of_stdout
+
+
+def surface(
+    record: Annotated[Path, typer.Argument(metavar="RECORD", help="run folder, of a log or of a run")],
+    scenario: Annotated[Path, typer.Option("--scenario", help="scenario whose line was ridden")],
+    rig: Annotated[Path, typer.Option("--rig", help="rig with the bike that rode: its tyres, fork and drag")],
+    every_m: Annotated[
+        float, typer.Option("--every-m", min=1.0, max=200.0, help="length of a stretch of grip")
+    ] = 10.0,
+    name: Annotated[
+        str | None, typer.Option("--name", help="of the scenario made [default: the record's]")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="scenario to write [default: NAME-surface.yaml, here]")
+    ] = None,
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="the files, if there are any")] = False,
+) -> None:
+    """Tell what a record says of the road: grip used by station, slides, bumps.
+
+    What was used is the least grip that the road had; where a tyre slid it is the grip itself. Bumps follow
+    from the fork's travel and the body's movement, in the band that these see. Writes a scenario with that
+    road, based on the one that was ridden, a table of the grip, and one HTML page. Exit status 0, or 3 if the
+    record is of another line.
+    """
+    from emulator.record.reader import read_run
+    from emulator.record.writer import write_whole
+    from emulator.survey.ridden_surface.surface import ridden_surface
+    from emulator.survey.ridden_surface.surface_file import scenario_text, table_text
+    from emulator.survey.ridden_surface.surface_page import console_tables, write_surface_page
+
+    called = " ".join((f"{record.resolve().name} surface" if name is None else name).split())
+    if not called:
+        raise typer.BadParameter("--name: expected some text, got nothing but space")
+    path = out or Path(f"{record.resolve().name}-surface.yaml")
+    table, page = path.with_suffix(".csv"), path.with_name(f"{path.stem}-page.html")
+    if path.is_dir() or not path.absolute().parent.is_dir():
+        raise typer.BadParameter(f"--out: expected a file in a folder that is there, got {path}")
+    for file in (path, table, page):
+        if file.exists() and not overwrite:
+            raise typer.BadParameter(f"--out: {file} is there already; --overwrite replaces it")
+    found = ridden_surface(read_run(record), scenario, rig, every_m)
+    write_whole(path, scenario_text(found, called, path))
+    write_whole(table, table_text(found))
+    write_surface_page(found, called, page)
+    console = console_of_stdout()
+    console.print(console_tables(found, called))
+    console.print(f"scenario: {path}", markup=False)
+    console.print(f"table: {table}; page: {page}", markup=False)

@@ -1,0 +1,1 @@
+"""What a log says of the road: the grip that was used by station, and bumps."""
