@@ -1,6 +1,6 @@
-"""After a calibration the margins of yesterday's tests are nearer to the bike's, and the comparison says which.
+"""After a calibration margins of yesterday's tests are nearer to the bike's, and the comparison says which.
 
-A hidden bike rides a made-up day, the vehicle is calibrated by its logs, and one small campaign is ridden three
+A hidden bike rides a made-up day, the vehicle is calibrated by its logs, and one campaign is ridden three
 times: on the vehicle as it was, as it is now, and on the hidden bike itself.
 """
 
@@ -9,7 +9,6 @@ from __future__ import annotations
 import contextlib
 import io
 import json
-from pathlib import Path
 from typing import Any
 
 import numpy as np
