@@ -47,6 +47,7 @@ _COMMANDS = {
     "track import": "track.import_log:import_log",
     "track plan": "track.plan:plan",
     "track calibrate": "track.calibrate:calibrate",
+    "track actuators": "track.actuators:actuators",
     "track compare": "track.compare:compare",
     "track finding": "track.finding:finding",
     "track findings": "track.finding:findings",
