@@ -14,6 +14,7 @@ from emulator.assembly.event_tables import events_of, frame_faults_of, stream_na
 from emulator.assembly.frame_tables import output_tables, robot_frames
 from emulator.assembly.sensor_records import electronics_of, inertial_unit_record, rig_record, tone_rings
 from emulator.assembly.session import Session
+from emulator.config.rig.limits import Actuators
 from emulator.core.frame_buffer import frame_buffer
 from emulator.core.keeping.kept_results import code_of, kept_numbers
 from emulator.core.random_streams import stream_start
@@ -73,7 +74,7 @@ def build_plant(session: Session) -> Plant:
         robot=robot_frames(session),
         out=out,
         lines=lines,
-        actuators=actuators(),
+        actuators=actuators(_own_play(session.rig.actuators)),
         events=events_of(session, first_jitter + len(names)),
         triggers=triggers_of(session),
         frame_faults=frame_faults_of(session),
@@ -86,6 +87,17 @@ def build_plant(session: Session) -> Plant:
         imu=inertial_unit_record(session),
         electronics=electronics_of(session),
     )
+
+
+def _own_play(a: Actuators) -> dict[str, float]:
+    """Free play of each channel in the unit of what it delivers."""
+    return {
+        "steering": a.steering.free_play_Nm,
+        "throttle": a.throttle.free_play,
+        "front_brake": a.front_brake.free_play_bar * 1e5,
+        "rear_brake": a.rear_brake.free_play_bar * 1e5,
+        "clutch": a.clutch.free_play,
+    }
 
 
 def _run_record(session: Session) -> NDArray[np.void]:

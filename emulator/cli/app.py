@@ -49,6 +49,7 @@ _COMMANDS = {
     "track surface": "track.ridden_surface:surface",
     "track plan": "track.plan:plan",
     "track calibrate": "track.calibrate:calibrate",
+    "track actuators": "track.actuators:actuators",
     "track compare": "track.compare:compare",
     "track finding": "track.finding:finding",
     "track findings": "track.finding:findings",

@@ -11,7 +11,7 @@ widest play and the last stuck one count.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Set
+from collections.abc import Iterator, Mapping, Set
 
 import numpy as np
 from numpy.typing import NDArray
@@ -77,6 +77,7 @@ ACTUATOR_DTYPE = np.dtype(
         ("state", np.float64),  # where it is, behind lag and rate limit
         ("played", np.float64),  # what is behind the free play; NaN: nothing asked yet
         ("delivered", np.float64),  # what it delivers: torque, opening, line pressure
+        ("own_play", np.float64),  # free play that it has without any fault
         # faults of this tick
         ("silent", np.int64),
         ("stuck_at", np.float64),  # NaN: it moves
@@ -90,10 +91,15 @@ ACTUATOR_DTYPE = np.dtype(
 """One channel; the units are those of its signal ``actuator.*``."""
 
 
-def actuators() -> NDArray[np.void]:
-    """(6,) channels at rest, without faults."""
+def actuators(own_play: Mapping[str, float] | None = None) -> NDArray[np.void]:
+    """(6,) channels at rest, without faults.
+
+    own_play  free play that channels have of their own, by name, in the unit of what they deliver
+    """
     table = np.zeros(len(CHANNELS), ACTUATOR_DTYPE)
     table["played"] = np.nan
+    for name, play in (own_play or {}).items():
+        table["own_play"][CHANNELS.index(name)] = play
     for channel in range(len(CHANNELS)):
         intact(table[channel])
     return table
@@ -101,11 +107,12 @@ def actuators() -> NDArray[np.void]:
 
 @jit
 def intact(a: Record) -> None:
-    """Nothing is wrong with it."""
+    """Nothing is wrong with it but what it has of its own."""
     a.silent = 0
     a.stuck_at = math.nan
     a.slow = a.gain = a.fade = 1.0
-    a.offset = a.play = 0.0
+    a.offset = 0.0
+    a.play = a.own_play
 
 
 @jit

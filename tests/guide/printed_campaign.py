@@ -20,6 +20,7 @@ from emulator.campaign.page.night import read_night
 from emulator.campaign.page.night_page import night_html
 from emulator.campaign.page.outputs import read_morning
 from emulator.campaign.store.answers import ANSWERS_FILE, Answer, answers_table
+from emulator.campaign.store.schema import NO_POSSIBLE_BIKE
 from emulator.config.campaign.acknowledged import Entry
 from tests.guide.printed_numbers import Printed, of_page, sentences
 from tests.guide.printed_output import of_junit
@@ -143,6 +144,8 @@ def _rows(rows: list[Row]) -> list[Row]:
     rows[2], rows[3] = invalid(rows[2], "output late"), error(rows[3], "the worker died")
     rows[4] |= {"result": "stopped", "as_expected": None, "cause": "stopped by hand", "whose": "operator"}
     rows[8], rows[9] = fallen(rows[8]), rows[9] | {"case_id": "f" * 16, "scenario_sha256": "d" * 64}
+    rows[3] |= {"cause_kind": NO_POSSIBLE_BIKE, "drawn": '{"steering.damping": -1.0}'}
+    rows[10] |= {"drawn": '{"steering.damping": 6.0}'}
     again = rows[20] | {"number": 200, "repeat": 1, "case_id": "e" * 16}
     drawn = [
         row("shuffled", None, k, 20.0, 300 + k, factors=f'{{"size": {0.01 * k}, "odd": "v{k % 12}"}}')

@@ -120,6 +120,7 @@ def test_every_command_and_option_is_named() -> None:
     text += "\n## `emulator track compare`\n" + page("track-comparison.md").replace("\n## ", "\n### ")
     for name in ("track plan", "track calibrate", "vehicle history"):
         text += f"\n## `emulator {name}`\n" + page("calibration.md").replace("\n## ", "\n### ")
+    text += "\n## `emulator track actuators`\n" + page("bench.md").replace("\n## ", "\n### ")
     text += "\n## \n"
     text += page("campaign-store.md") + page("campaigns.md") + page("morning-page.md") + page("lab.md")
     for name, command in commands.items():

@@ -18,8 +18,10 @@ from tests.guide.markdown import GUIDE
 from tests.guide.printed_numbers import Printed, of_source, of_terminal
 from tests.guide.printed_output import printed_by, source
 from tests.guide.printed_rows import named_twice, naming_nothing, rows_of, unconfirmed, without_a_row
+from tests.support.bench_logs import bench_record
 from tests.support.made_up_day import calibration_file, made_up_day
 from tests.support.made_up_logs import VEHICLE
+from tests.support.scripted_robot import RIG
 from tests.support.stored_runs import unpack_runs
 from tests.support.track_log import Planted, logged, made_up_ride
 
@@ -29,6 +31,7 @@ OF = {
     "`emulator track import`": {"import"},
     "`emulator track plan`": {"plan"},
     "`emulator track calibrate`": {"calibrate"},
+    "`emulator track actuators`": {"actuators"},
     "`emulator vehicle history`": {"history"},
     "`emulator track finding`": {"finding"},
 }
@@ -60,7 +63,9 @@ def printed(tmp_path_factory: pytest.TempPathFactory) -> set[Printed]:
     run = unpack_runs(tmp_path_factory.mktemp("stored")) / "virtual"
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(folder)  # so that no number of a path is printed
-        return set().union(_of_export(run), _of_import(), _of_calibration(folder), _of_finding())
+        return set().union(
+            _of_export(run), _of_import(), _of_calibration(folder), _of_actuators(folder), _of_finding()
+        )
 
 
 def _of_export(run: Path) -> Iterator[Printed]:
@@ -112,6 +117,15 @@ def _of_calibration(folder: Path) -> Iterator[Printed]:
     Path("ridden/manifest.json").write_text(json.dumps(ridden))
     for item in printed_by("vehicle", "history", "new.yaml", "--used-in", "."):
         yield from of_terminal("history", item)
+
+
+def _of_actuators(folder: Path) -> Iterator[Printed]:
+    """Of a bench's log with a throttle that stood still; what is said where an actuator is another one."""
+    (folder / "bench").mkdir()
+    record = bench_record(folder / "bench")
+    for item in printed_by("track", "actuators", str(record), "--rig", str(RIG), "--out", "identified.yaml"):
+        yield from of_terminal("actuators", item)
+    yield from of_source("actuators", source("track/actuators/identify.py"))
 
 
 def _unlike(rng: np.random.Generator) -> Callable[[str], NDArray[np.float64] | None]:

@@ -28,7 +28,18 @@ _AS_THEY_ARE = (
     "kept",
 )
 _TEXTS = (
-    *("vehicle", "robot", "stage", "parameters", "result", "expected", "expectation", "cause_kind", "cause"),
+    *(
+        "vehicle",
+        "robot",
+        "stage",
+        "parameters",
+        "drawn",
+        "result",
+        "expected",
+        "expectation",
+        "cause_kind",
+        "cause",
+    ),
     *("whose", "thinnest", "signals_sha256", "tool", "model", "robot_version", "processor"),
 )
 """Columns that are taken as they are, and texts of which null is an empty one."""
@@ -82,6 +93,7 @@ class Ridden:
     """One case as it was ridden last; the columns of emulator.campaign.store.schema that are read here.
 
     label    for people: 'short_bend · dropout imu_rates for 0.08 s at 3 s · seed 4'
+    drawn    values of the bike that was drawn, as JSON; empty: it is the file's
     percent  thinnest margin of its criteria in percent of the limit, negative beyond; None: none has one
     contents  hashes of scenario, rig and vehicle
     began    UTC, as are all clock times of a store
@@ -99,6 +111,7 @@ class Ridden:
     seed: int
     repeat: int
     parameters: str
+    drawn: str
     factors: Mapping[str, Any]
     disturbances: tuple[Disturbance, ...]
     requirements: tuple[str, ...]

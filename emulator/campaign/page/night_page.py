@@ -26,6 +26,8 @@ from emulator.campaign.page.words import (
     counted_words,
     course_words,
     coverage_words,
+    drawn_of,
+    drawn_words,
     drift_words,
     factor_words,
     flaky_words,
@@ -153,6 +155,8 @@ def _facts(morning: Morning) -> list[tuple[str, str]]:
     for name, of in (("tool", "tool"), ("model", "model"), ("robot", "robot_version"), ("on", "processor")):
         if versions := night.version(of):
             facts.append((name, ", ".join(versions)))
+    if (drawn := drawn_of(night.every_ride)) is not None:
+        facts.append(("bikes", drawn_words(drawn)))
     if night.bench is not None:
         facts += [("on the bench", line) for line in bench_words(night.bench)]
     return [*facts, ("state", night.ended)]

@@ -11,7 +11,7 @@ from emulator.campaign.comparison.pairs import Pair
 from emulator.campaign.comparison.ridden import Ridden
 from emulator.campaign.page.groups import RunGroup, clock_times
 from emulator.campaign.page.morning import Morning
-from emulator.campaign.page.words import headline, repeat_command
+from emulator.campaign.page.words import drawn_of, headline, repeat_command
 from emulator.campaign.store.bench_use import BenchUse
 
 FORMAT = 1
@@ -27,6 +27,9 @@ def plain_of(morning: Morning) -> dict[str, Any]:
         **_head(morning),
         "folder": str(night.folder),
         "plan": str(night.plan),
+        "bikes_drawn": None
+        if (drawn := drawn_of(night.every_ride)) is None
+        else {key: value for key, value in drawn._asdict().items() if key != "values"},
         "surprises": [
             *(_group(morning, group, "worse") for group in morning.worse),
             *(_group(morning, group, "better") for group in morning.better),

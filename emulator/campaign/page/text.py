@@ -18,6 +18,8 @@ from emulator.campaign.page.words import (
     counted_words,
     course_words,
     coverage_words,
+    drawn_of,
+    drawn_words,
     drift_words,
     factor_words,
     finding_words,
@@ -257,4 +259,6 @@ def _versions(morning: Morning) -> list[str]:
     lines = ["RIDDEN WITH"]
     for title, of in (("tool", "tool"), ("model", "model"), ("robot", "robot_version"), ("on", "processor")):
         lines += _wrapped(f"{title}: {', '.join(night.version(of)) or 'not told'}")
+    if (drawn := drawn_of(night.every_ride)) is not None:
+        lines += _wrapped(f"bikes: {drawn_words(drawn)}")
     return lines

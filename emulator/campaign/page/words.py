@@ -10,13 +10,14 @@ from typing import NamedTuple
 from emulator.campaign.comparison.answers import AnswerCourse, AnswerPair
 from emulator.campaign.comparison.compare import Comparison, Drift, Finding, Kind, VersionChange
 from emulator.campaign.comparison.repeats import Flaky
-from emulator.campaign.comparison.ridden import Ridden
+from emulator.campaign.comparison.ridden import Ridden, values_in
 from emulator.campaign.page.groups import RunGroup, clock_times
 from emulator.campaign.page.morning import AS_EXPECTED, Counts, Morning, Status
 from emulator.campaign.page.night import Night
 from emulator.campaign.page.tried import FactorTried
 from emulator.campaign.store.answers import Answer
 from emulator.campaign.store.bench_use import BenchUse
+from emulator.campaign.store.schema import NO_POSSIBLE_BIKE
 
 SIGN: dict[Status, str] = {"surprises": "✗", "stopped": "■", "does not count": "?", "as expected": "✓"}
 LOOK: dict[Status, str] = {
@@ -191,6 +192,40 @@ _MOVED = {
     "rear_brake_strokes": "rear brake stroke",
     "gear_changes": "gear change",
 }
+
+
+class Drawn(NamedTuple):
+    """Rides of bikes drawn from a posterior: rides, different bikes, how many of these are no possible bike,
+    and values of one."""
+
+    rides: int
+    bikes: int
+    no_possible_bike: int
+    values: int
+
+
+def drawn_of(rows: Sequence[Ridden]) -> Drawn | None:
+    """None where every ride was of the file's own bike."""
+    drawn = [row for row in rows if row.drawn]
+    if not drawn:
+        return None
+    bikes = {row.drawn for row in drawn}
+    none = {row.drawn for row in drawn if row.cause_kind == NO_POSSIBLE_BIKE}
+    return Drawn(len(drawn), len(bikes), len(none), max(len(values_in(bike)) for bike in bikes))
+
+
+def drawn_words(drawn: Drawn) -> str:
+    """What margins and shares over such rides hold."""
+    said = (
+        f"{counted_words(drawn.rides, 'ride')} of {counted_words(drawn.bikes, 'bike')} drawn from what a "
+        f"calibration left uncertain of {counted_words(drawn.values, 'value')}: margins and shares over them "
+        "hold that uncertainty"
+    )
+    if not drawn.no_possible_bike:
+        return said
+    few = counted_words(drawn.no_possible_bike, "draw")
+    verb = "is" if drawn.no_possible_bike == 1 else "are"
+    return f"{said}; {few} {verb} no possible bike, not ridden and not drawn anew"
 
 
 def bench_words(use: BenchUse) -> tuple[str, ...]:

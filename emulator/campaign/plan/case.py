@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal, NamedTuple, TypeAlias
 
+from emulator.campaign.sampling.posterior import Posterior, posterior_of
 from emulator.config.based_on import load_with_bases, put_over
 from emulator.config.campaign.varied import FILE_KINDS, FileKind
 from emulator.config.named_files import named_files
@@ -56,6 +57,7 @@ class Case:
     vehicle     rides instead of the one that the rig names
     robot       "": whoever the rig names for the virtual stage, else FILE:CLASS
     parameters  of the scenario, by name; the others have their defaults
+    drawn       values in SI of the bike that was drawn, by ``section.key``; the scenario's overlay has them
     repeat      from 0; repeats of a case are the same in all but this
     factors     what the plan varied and to what, by the factor's name
     expectation_counts  whether coming out other than the scenario expects is a surprise
@@ -76,6 +78,7 @@ class Case:
     repeat: int = 0
     stage: CaseStage = "virtual"
     factors: Mapping[str, str | int | float] = field(default_factory=dict)
+    drawn: Mapping[str, float] = field(default_factory=dict)
     expectation_counts: bool = True
     id: str = ""
     label: str = ""
@@ -108,6 +111,7 @@ class CaseFiles:
         self._read: dict[tuple[str, str], Source | ConfigError] = {}
         self._whole: OrderedDict[tuple[str, str, str], Source] = OrderedDict()
         self._content: dict[tuple[str, ...], str] = {}
+        self._posteriors: dict[str, Posterior] = {}
 
     def scenario(self, case: Case, places: Places | None = None) -> Source:
         """What ``load_session`` takes for the scenario. Raises ConfigError for a file that can't be read.
@@ -161,13 +165,26 @@ class CaseFiles:
         try:
             if kind == "scenario":
                 return self.read("scenario", scenario, Scenario).data
-            on = self.read("rig", rig, Rig)
             if kind == "rig":
-                return on.data
-            named = vehicle or beside(on.file_of(("vehicle",)), str(on.data.get("vehicle")))
-            return self.read("vehicle", named, vehicle_model()).data
+                return self.read("rig", rig, Rig).data
+            return self._vehicle_under(rig, vehicle).data
         except ConfigError:
             return {}
+
+    def posterior(self, rig: str, vehicle: str) -> Posterior:
+        """What the calibration of a case's vehicle left uncertain; arguments as of ``values_under``.
+
+        Raises NoPosterior, and ConfigError for a file that can't be read.
+        """
+        source = self._vehicle_under(rig, vehicle)
+        if source.path not in self._posteriors:
+            self._posteriors[source.path] = posterior_of(source)
+        return self._posteriors[source.path]
+
+    def _vehicle_under(self, rig: str, vehicle: str) -> Source:
+        on = self.read("rig", rig, Rig)
+        named = vehicle or beside(on.file_of(("vehicle",)), str(on.data.get("vehicle")))
+        return self.read("vehicle", named, vehicle_model())
 
     def _over(
         self, kind: FileKind, path: str, model: type[Closed], overlay: Overlay, places: Places | None = None

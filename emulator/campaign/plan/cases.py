@@ -9,6 +9,7 @@ from typing import Any
 
 from emulator.campaign.plan.case import Case, CaseFiles, Places, case_id
 from emulator.campaign.plan.combining import Row, WrongCombinationError, most_rows, rows, seeds_of
+from emulator.campaign.plan.drawn_vehicle import put_drawn
 from emulator.campaign.plan.factors import (
     Factor,
     Level,
@@ -20,6 +21,7 @@ from emulator.campaign.plan.factors import (
 )
 from emulator.campaign.plan.matching import called, named_files_of, robots_of, scenario_files
 from emulator.campaign.plan.overlays import NoSuchPlaceError, overlay_of
+from emulator.campaign.sampling.posterior import NoPosterior
 from emulator.config.based_on import File
 from emulator.config.campaign.rides import OF_THE_RIG
 from emulator.config.campaign.schema import MOST_CASES, Part, Plan, load_plan
@@ -68,7 +70,7 @@ class PlannedCampaign:
         """Where the values over a case's files stand in the plan."""
         part, row = self._origin[case.number]
         made = self.parts[part]
-        gathered = _gathered(made, made.rows[row], self.source, self.files, [])
+        gathered, _ = _gathered(made, made.rows[row], case.seed, self.source, self.files, [])
         return {kind: gathered[kind].places for kind in FILE_KINDS}
 
     def part_of(self, case: Case) -> MadePart:
@@ -186,9 +188,6 @@ def _of_row(
 ) -> Iterator[Case]:
     """The cases of one row: with every seed, and every repeat."""
     by_name = {factor.name: level for factor, level in zip(made.factors, row, strict=True)}
-    problems: list[Problem] = []
-    gathered = _gathered(made, row, source, files, problems)
-    unplaced.update(dict.fromkeys(problems))
     varying = [
         f for f in made.factors if f.name in made.part.vary or (f.name != "scenario" and len(f.levels) > 1)
     ]
@@ -199,16 +198,25 @@ def _of_row(
         vehicle=Path(str(by_name["vehicle"].value)) if by_name["vehicle"].value else None,
         robot=str(by_name["robot"].value),
         parameters=dict(level.parameter for level in row if level.parameter is not None),
-        scenario_overlay=overlay_of(gathered["scenario"], Scenario),
-        rig_overlay=overlay_of(gathered["rig"], Rig),
-        vehicle_overlay=overlay_of(gathered["vehicle"], vehicle_model()),
         stage=plan.stage,
         factors={f.name: _of_table(f, by_name[f.name]) for f in varying},
         expectation_counts=made.part.expectation == "counts",
     )
-    contents = files.contents_or_names(case)
     words = [by_name["scenario"].words, *(by_name[f.name].words for f in varying)]
+    contents: Mapping[str, str] | None = None
     for seed in seeds_of(made.part.seeds, number):
+        if contents is None or made.part.vehicle_drawn:  # else all seeds ride the same files
+            problems: list[Problem] = []
+            gathered, drawn = _gathered(made, row, seed, source, files, problems)
+            unplaced.update(dict.fromkeys(problems))
+            case = replace(
+                case,
+                scenario_overlay=overlay_of(gathered["scenario"], Scenario),
+                rig_overlay=overlay_of(gathered["rig"], Rig),
+                vehicle_overlay=overlay_of(gathered["vehicle"], vehicle_model()),
+                drawn=drawn,
+            )
+            contents = files.contents_or_names(case)
         for repeat in range(made.part.repeats):
             told = [*words, f"seed {seed}", *([f"repeat {repeat + 1}"] if made.part.repeats > 1 else [])]
             one = replace(case, seed=seed, repeat=repeat, label=" · ".join(told))
@@ -223,8 +231,9 @@ def _of_table(factor: Factor, level: Level) -> str | int | float:
 
 
 def _gathered(
-    made: MadePart, row: Row, source: Source, files: CaseFiles, problems: list[Problem]
-) -> Overlays:
+    made: MadePart, row: Row, seed: int, source: Source, files: CaseFiles, problems: list[Problem]
+) -> tuple[Overlays, dict[str, float]]:
+    """What goes over a case's files, and what of it was drawn."""
     by_name = {factor.name: level for factor, level in zip(made.factors, row, strict=True)}
     gathered = no_overlays()
     at: Loc = ("parts", made.name)
@@ -241,4 +250,14 @@ def _gathered(
         except NoSuchPlaceError as error:
             text = f"{error}, in {by_name['scenario'].words} on {by_name['rig'].words}"
             problems.append(source.problem((*factor.loc, "value"), text))
-    return gathered
+    if not made.part.vehicle_drawn:
+        return gathered, {}
+    loc = (*at, "vehicle_drawn")
+    try:
+        posterior = files.posterior(rig, vehicle)
+        drawn = put_drawn(posterior, seed, source, loc, gathered, values_of("scenario"))
+    except NoPosterior as why:  # the bike of the file would ride in its place and look like one drawn
+        raise ConfigError([source.problem(loc, str(why))]) from why
+    except ConfigError:  # of a file that can't be read its runs tell
+        return gathered, {}
+    return gathered, drawn

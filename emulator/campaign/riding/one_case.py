@@ -18,12 +18,13 @@ from typing import NamedTuple, TypeAlias
 from emulator.assembly.files import RigSide, ScenarioSide, read_scenario_side, together
 from emulator.assembly.session import Session, load_session, session_of
 from emulator.campaign.plan.case import Case, CaseFiles, named_robot
+from emulator.campaign.plan.drawn_vehicle import IN_SCENARIO
 from emulator.campaign.plan.rig_of_case import rig_side
 from emulator.campaign.plan.written import write_case
 from emulator.campaign.riding.kept_record import RecordPlace
 from emulator.campaign.riding.row import row_of_error, row_of_run
 from emulator.campaign.store.reading import is_kept
-from emulator.campaign.store.schema import COUNTING, ERROR, WRONG_FILES, Row
+from emulator.campaign.store.schema import COUNTING, ERROR, NO_POSSIBLE_BIKE, WRONG_FILES, Row
 from emulator.config.campaign.schema import Kept
 from emulator.core.errors import ConfigError, EmulatorError, StartFailed
 from emulator.core.keeping.in_memory import Remembered, Same
@@ -171,6 +172,10 @@ def row_of_failure(case: Case, error: Exception, plan: Path) -> Row:
     if isinstance(error, ConfigError):
         more = len(error.problems) - 1
         behind = f" (and {more} more)" if more else ""
+        if case.drawn and all(one.key.startswith(_OF_DRAWN) for one in error.problems):
+            return row_of_error(
+                case, plan, NO_POSSIBLE_BIKE, f"the bike that was drawn is none: {error.problems[0]}{behind}"
+            )
         return row_of_error(case, plan, WRONG_FILES, f"{error.problems[0]}{behind}")
     if isinstance(error, EmulatorError):
         return row_of_error(case, plan, "could not be ridden", str(error), "bench")
@@ -179,6 +184,7 @@ def row_of_failure(case: Case, error: Exception, plan: Path) -> Row:
     return row_of_error(case, plan, "internal error", f"{type(error).__name__}: {error} ({where})", "bench")
 
 
+_OF_DRAWN = ".".join(IN_SCENARIO)
 _COLUMN_OF = {
     "setup": "cpu_setup_s",
     "build": "cpu_setup_s",

@@ -138,6 +138,7 @@ def _what(case: Case, plan: Path) -> Row:
         "repeat": case.repeat,
         "parameters": _json(case.parameters),
         "factors": _json(case.factors),
+        "drawn": _json(case.drawn) if case.drawn else None,
         "disturbances": disturbances(case.scenario_overlay),
     }
 

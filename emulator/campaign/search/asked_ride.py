@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from emulator.campaign.plan.case import Case, CaseFiles, Places, canonical, case_id, digest
+from emulator.campaign.plan.drawn_vehicle import put_drawn
 from emulator.campaign.plan.factors import no_overlays, put_alternative, value_at
 from emulator.campaign.plan.overlays import overlay_of, place_of
 from emulator.campaign.search.bisection import EdgeQuestion
@@ -19,6 +21,7 @@ from emulator.config.rig.file import Rig
 from emulator.config.scenario.schema import Scenario
 from emulator.config.vehicle.file import vehicle_model
 from emulator.config.yaml_source import Loc, Source
+from emulator.core.errors import ConfigError
 
 
 class Put(NamedTuple):
@@ -71,7 +74,8 @@ class AskedRide:
         events      further ones; ``without`` names those that are taken away
         told        what it differs by, for tables
 
-        Raises NoSuchPlaceError for a value that has no place in the files.
+        Raises NoSuchPlaceError for a value that has no place in the files, NoPosterior where nothing can be
+        drawn of the vehicle.
         """
         gathered = no_overlays()
         put_alternative(self.ridden.over, self.plan, (*self.loc, "over"), gathered)
@@ -90,6 +94,13 @@ class AskedRide:
             gathered["scenario"].add_event(event, {(): here})
         if without:
             gathered["scenario"].remove_events(without, values_of("scenario"), here)
+        ridden_with = self.ridden.seed if seed is None else seed
+        drawn: Mapping[str, float] = {}
+        if self.ridden.vehicle_drawn:
+            with suppress(ConfigError):  # of a file that can't be read its rides tell
+                posterior = self.files.posterior(str(self.rig), str(self.vehicle or ""))
+                loc, on = (*self.loc, "vehicle_drawn"), values_of("scenario")
+                drawn = put_drawn(posterior, ridden_with, self.plan, loc, gathered, on)
         overlay = dict(overlay_of(gathered["scenario"], Scenario))
         if criteria := self.lost.criteria_overlay():
             overlay["criteria"] = [*overlay.get("criteria", ()), *criteria]
@@ -104,8 +115,9 @@ class AskedRide:
             scenario_overlay=overlay,
             rig_overlay=overlay_of(gathered["rig"], Rig),
             vehicle_overlay=overlay_of(gathered["vehicle"], vehicle_model()),
-            seed=self.ridden.seed if seed is None else seed,
+            seed=ridden_with,
             factors={"question": self.name, **differs},
+            drawn=drawn,
             expectation_counts=False,
             label=" · ".join([self.name, *(f"{key} {_shown(value)}" for key, value in differs.items())]),
         )

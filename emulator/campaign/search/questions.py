@@ -11,6 +11,7 @@ from emulator.campaign.plan.case import Case, digest
 from emulator.campaign.plan.cases import PlannedCampaign
 from emulator.campaign.plan.matching import file_at, robot_at
 from emulator.campaign.plan.overlays import NoSuchPlaceError
+from emulator.campaign.sampling.posterior import NoPosterior
 from emulator.campaign.search.asked_ride import (
     AskedRide,
     MadeCase,
@@ -68,6 +69,8 @@ def questions_of(campaign: PlannedCampaign) -> tuple[PlannedQuestion, ...]:
                 _watch_what_is_there(ride, asked.lost, ends[0], problems)
         except NoSuchPlaceError as error:
             problems.append(source.problem(at, f"{error}, in {scenario.name} on {rig.name}"))
+        except NoPosterior as why:
+            problems.append(source.problem((*at, "vehicle_drawn"), str(why)))
     if problems:
         raise ConfigError(problems)
     return tuple(made)

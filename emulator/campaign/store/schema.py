@@ -21,6 +21,8 @@ RESULTS = ("pass", "fail", "invalid", "stopped", ERROR)
 """What stands in ``result``: a verdict's."""
 WRONG_FILES = "files"
 """Kind of cause of an error: files of the case are wrong."""
+NO_POSSIBLE_BIKE = "drawn vehicle"
+"""Kind of cause of an error: the bike that was drawn is none."""
 COUNTING = ("pass", "fail")
 """Results that say something about the robot."""
 
@@ -78,6 +80,12 @@ COLUMNS: tuple[Column, ...] = (
     Column("repeat", pa.int32(), "number of the repeat, from 0"),
     Column("parameters", _TEXT, "parameters of the scenario that were set, as JSON, keys sorted"),
     Column("factors", _TEXT, "what the plan varied and to what, as JSON, keys sorted"),
+    Column(
+        "drawn",
+        _TEXT,
+        "values in SI of the bike that was drawn from its calibration's posterior, as JSON, keys sorted",
+        missing="it is the file's",
+    ),
     Column(
         "disturbances",
         pa.list_(DISTURBANCE),
@@ -147,7 +155,7 @@ CASE_COLUMNS: tuple[Column, ...] = (
         for c in COLUMNS
         if c.name in ("scenario_file", "rig", "vehicle", "robot", "stage", "seed", "repeat")
     ),
-    *(c for c in COLUMNS if c.name in ("parameters", "factors", "disturbances")),
+    *(c for c in COLUMNS if c.name in ("parameters", "factors", "drawn", "disturbances")),
     Column("scenario_overlay", _TEXT, "values over the scenario's file, as JSON"),
     Column("rig_overlay", _TEXT, "values over the rig's file, as JSON"),
     Column("vehicle_overlay", _TEXT, "values over the vehicle's file, as JSON"),

@@ -262,7 +262,7 @@ def _wait_for_the_window(plan: Plan, say: Callable[[str], None], stop_asked: Cal
 def exit_status(ending: Ending, rows: Iterable[Mapping[str, Any]], questions: int = 0) -> int:
     """What the command ends with, see its help; an answer that the plan does not expect is a surprise."""
     from emulator.campaign.store.answers import UNKNOWN
-    from emulator.campaign.store.schema import ERROR, WRONG_FILES
+    from emulator.campaign.store.schema import ERROR, NO_POSSIBLE_BIKE, WRONG_FILES
 
     if ending.state == "stopped":
         return EXIT_STATUS["stopped"]
@@ -271,10 +271,11 @@ def exit_status(ending: Ending, rows: Iterable[Mapping[str, Any]], questions: in
         return EXIT_STATUS["fail"]
     if counts.errors:
         kinds = {row["cause_kind"] for row in rows if row["result"] == ERROR}
-        return WRONG_INPUT if WRONG_FILES in kinds else OTHER
+        if kinds != {NO_POSSIBLE_BIKE}:
+            return WRONG_INPUT if WRONG_FILES in kinds else OTHER
     # who is out of time has runs left, and of those nothing is known
     answered = {answer.question for answer in ending.answers if answer.found != UNKNOWN}
-    silent = counts.invalid or ending.state == "out_of_time" or len(answered) < questions
+    silent = counts.invalid or counts.errors or ending.state == "out_of_time" or len(answered) < questions
     return INVALID if silent else EXIT_STATUS["pass"]
 
 

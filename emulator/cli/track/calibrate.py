@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import shlex
 import sys
 from datetime import UTC, datetime
@@ -92,9 +93,15 @@ def _tell(found: Result, worse: bool) -> None:
             ],
         )
     )
-    for left, members in estimate.combinations():
-        parts = ", ".join(f"{name} ({weight:+.2f})" for name, weight in members.items())
-        console.print(f"not told apart, {100 * left:.0f} % of the prior left: {parts}", markup=False)
+    for one in found.apart:
+        parts = ", ".join(f"{name} ({weight:+.2f})" for name, weight in one.members.items())
+        said = f"not told apart, {100 * one.left:.0f} % of the prior left: {parts}"
+        if one.interval is not None:
+            low, high = (f"{end:+.2f}" if math.isfinite(end) else "no end" for end in one.interval)
+            said += (
+                f"; by its profile it may be off by {low} to {high} of its prior's standard deviation (95 %)"
+            )
+        console.print(said, markup=False)
     error = estimate.error
     console.print(
         f"left over: {error.variance:.2f} times the noise stated, alike from sample to sample by "
@@ -137,7 +144,16 @@ def _as_dict(found: Result) -> dict[str, Any]:
                 strict=True,
             )
         ],
-        "not_told_apart": [{"left": left, "of": members} for left, members in estimate.combinations()],
+        "not_told_apart": [
+            {
+                "left": one.left,
+                "of": one.members,
+                "interval": None
+                if one.interval is None
+                else [end if math.isfinite(end) else None for end in one.interval],
+            }
+            for one in found.apart
+        ],
         "variance": estimate.error.variance,
         "correlation": estimate.error.correlation,
         "spread": estimate.error.spread,

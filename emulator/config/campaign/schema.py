@@ -121,6 +121,9 @@ class Part(Closed):
     """Rig files; every scenario is ridden on each."""
     vehicles: tuple[FileName, ...] = ()
     """Vehicle files that ride in place of the one a rig names. Left out: that one rides."""
+    vehicle_drawn: bool = False
+    """Whether each run rides a bike that is drawn from what the vehicle's calibration left uncertain, one a
+    seed; the robot goes by the file."""
     robots: Annotated[tuple[RobotName, ...], Field(min_length=1)] = (OF_THE_RIG,)
     """Who rides in the virtual stage: ``FILE:CLASS``, or ``of_the_rig`` for whoever the rig names."""
     over: Alternative = Alternative()

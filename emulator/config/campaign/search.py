@@ -46,6 +46,9 @@ class Ridden(Closed):
     """The rig file it is ridden on."""
     vehicle: FileName | None = None
     """A vehicle file that rides in place of the one the rig names. Left out: that one rides."""
+    vehicle_drawn: bool = False
+    """Whether each ride is of a bike that is drawn from what the vehicle's calibration left uncertain, one a
+    seed; the robot goes by the file."""
     robot: RobotName = OF_THE_RIG
     """Who rides: ``FILE:CLASS``, or ``of_the_rig`` for whoever the rig names."""
     over: Alternative = Alternative()

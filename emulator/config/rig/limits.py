@@ -19,6 +19,8 @@ class SteeringActuator(Closed):
     """Most torque about the steering axis, to either side."""
     rate_limit_Nm_s: float = Field(gt=0, le=100_000)
     """Fastest change of the torque, either way."""
+    free_play_Nm: float = Field(default=0.0, ge=0, le=100)
+    """Free play between command and torque, from one flank to the other."""
 
 
 class ForkStandIn(Closed):
@@ -44,6 +46,8 @@ class LeverActuator(Closed):
 
     time_constant_ms: TimeConstant
     """Time constant of its first-order lag; 0 for none."""
+    free_play: float = Field(default=0.0, ge=0, le=0.5)
+    """[1] Free play between command and lever, from one flank to the other."""
 
 
 class BrakeActuator(Closed):
@@ -53,6 +57,8 @@ class BrakeActuator(Closed):
     """Time constant of its first-order lag; 0 for none."""
     limit_bar: float = Field(gt=0, le=200)
     """Most pressure in the line."""
+    free_play_bar: float = Field(default=0.0, ge=0, le=100)
+    """Free play between command and pressure, from one flank to the other."""
 
 
 class Actuators(Closed):

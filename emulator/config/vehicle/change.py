@@ -1,4 +1,4 @@
-"""How the vehicle that is ridden differs from its file: worn tyres, their pressure and warmth, loads, fuel.
+"""How the vehicle that is ridden differs from its file: values, worn tyres, pressure, warmth, loads, fuel.
 
 The robot is not told: its plan, its balance and the sensors' own constants stay those of the file.
 
@@ -17,8 +17,9 @@ from typing import Annotated
 from pydantic import Field, model_validator
 
 from emulator.config.field_types import Name
-from emulator.config.validation import Closed, Words, wrong
-from emulator.config.vehicle.file import VehicleFile
+from emulator.config.validation import Closed, Words, did_you_mean, wrong
+from emulator.config.vehicle.consistency import findings
+from emulator.config.vehicle.file import PARAMETERS, VehicleFile, between
 from emulator.config.yaml_source import Source
 from emulator.core.errors import ConfigError, Problem
 from emulator.vehicle.params import RigidMass, vehicle_record
@@ -105,6 +106,9 @@ class Load(Closed):
 class VehicleChange(Closed):
     """How the vehicle that is ridden differs from its file; the robot is not told."""
 
+    values: dict[Name, float] = Field(default_factory=dict)
+    """[SI] Values that are other than the file's, by ``section.key``; the rest goes over them. Left out: all
+    are the file's."""
     tyre_wear: Wear = Wear()
     """Wear of the tyres. Left out: they are new."""
     tyre_pressure_bar: TyrePressure = TyrePressure()
@@ -118,13 +122,15 @@ class VehicleChange(Closed):
 
 
 def changed_values(change: VehicleChange, file: VehicleFile, source: Source) -> Values:
-    """The vehicle's values with the change. Raises ConfigError: fuel without a tank, a tread worn through,
+    """The vehicle's values with the change.
+
+    Raises ConfigError: a value that no bike or not this one has, fuel without a tank, a tread worn through,
     pressure or temperature of a tyre whose file does not say what they change.
 
     source  the scenario, for the places of what is wrong
     """
     problems: list[Problem] = []
-    values = {group: dict(entries) for group, entries in file.values.items()}
+    values = _with_others(change, file, source, problems)
     for group, name, wear in (
         ("tyre_front", "front", change.tyre_wear.front),
         ("tyre_rear", "rear", change.tyre_wear.rear),
@@ -174,4 +180,32 @@ def changed_values(change: VehicleChange, file: VehicleFile, source: Source) -> 
     for mass in masses:
         body = vehicle_record(values, file.tables, robot=mass).body[0]
         values["main_frame"] = {key: float(body[f"main_frame_{key}"]) for key in values["main_frame"]}
+    return values
+
+
+def _with_others(change: VehicleChange, file: VehicleFile, source: Source, problems: list[Problem]) -> Values:
+    """The file's values with those that the scenario gives; notes which there are none of, or no bike has."""
+    values = {group: dict(entries) for group, entries in file.values.items()}
+    known = {f"{group}.{key}" for group, entries in values.items() for key in entries}
+    before = len(problems)
+    for name, value in change.values.items():
+        at = ("vehicle", "values", name)
+        if name not in known:
+            text = f"expected section.key of a value that {file.name} has, got {name!r}"
+            problems.append(source.problem(at, text + did_you_mean(name, known)))
+            continue
+        p = PARAMETERS[name]
+        if not p.low <= value <= p.high:
+            text = f"expected {between(p.low, p.high)} {p.unit} ({p.meaning}), got {value:g}"
+            problems.append(source.problem(at, text))
+            continue
+        group, key = name.split(".")
+        values[group][key] = value
+    if change.values and len(problems) == before:
+        for finding in findings(values, file.tables):
+            if finding.impossible:
+                name = ".".join(map(str, finding.loc[:2]))
+                given = name in change.values
+                loc = ("vehicle", "values", *((name,) if given else ()))
+                problems.append(source.problem(loc, finding.text if given else f"{name}: {finding.text}"))
     return values

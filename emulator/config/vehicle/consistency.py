@@ -6,6 +6,7 @@ entries is already known to be wrong. Impossible is a problem; possible but unli
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Callable, Iterator
 from typing import NamedTuple
@@ -59,17 +60,20 @@ def contradictions(source: Source, values: Values, tables: Tables) -> tuple[list
 
     Entries missing from ``values`` or NaN, and tables missing from ``tables``, are ones already reported.
     """
-    known = _Known(values, tables)
     problems: list[Problem] = []
     warnings: list[Problem] = []
-    for check in _CHECKS:
-        try:
-            for finding in check(known):
-                into = problems if finding.impossible else warnings
-                into.append(source.problem(finding.loc, finding.text))
-        except KeyError:
-            continue
+    for finding in findings(values, tables):
+        into = problems if finding.impossible else warnings
+        into.append(source.problem(finding.loc, finding.text))
     return problems, warnings
+
+
+def findings(values: Values, tables: Tables) -> Iterator[Contradiction]:
+    """The same, wherever the entries stand."""
+    known = _Known(values, tables)
+    for check in _CHECKS:
+        with contextlib.suppress(KeyError):
+            yield from check(known)
 
 
 # -- masses ----------------------------------------------------------------------------------------------

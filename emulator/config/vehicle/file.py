@@ -99,6 +99,11 @@ TANK = Group(
 )
 """The section of a vehicle file that nothing but a scenario's ``vehicle.fuel_kg`` needs."""
 
+PARAMETERS: dict[str, Parameter] = {
+    f"{group.name}.{p.name}": p for group in (*params.GROUPS, *ELECTRONICS) for p in group.parameters
+}
+"""Every parameter that ``VehicleFile.values`` may have, by ``section.key``."""
+
 
 def _unit_text(value: object) -> object:
     return (
@@ -177,12 +182,13 @@ def _entry_words(parameter: Parameter) -> str:
 def _entry_text(parameter: Parameter) -> str:
     """What a parameter is, with what is possible and what is usual in its own unit."""
     p = parameter
-    possible, usual = _between(p.low, p.high), _between(p.plausible_low, p.plausible_high)
+    possible, usual = between(p.low, p.high), between(p.plausible_low, p.plausible_high)
     source = "" if p.range_source == params.COMMON_PRACTICE else f" ({p.range_source})"
     return f"[{p.unit}] {p.meaning}. Possible: {possible}; usual: {usual}{source}"
 
 
-def _between(low: float, high: float) -> str:
+def between(low: float, high: float) -> str:
+    """What is possible, in words."""
     if low == high:
         return figure(low)
     return f"at least {figure(low)}" if math.isinf(high) else f"{figure(low)} to {figure(high)}"

@@ -20,7 +20,7 @@ from emulator.report.figures.drawing import BLUE, GREY, INK, ORANGE, Figure, axi
 from emulator.report.page import page_html
 from emulator.report.terminal_table import terminal_table
 from emulator.track.comparison.actuation import Following
-from emulator.track.comparison.misfit import Misfit, classes, grown, worst
+from emulator.track.comparison.misfit import Fitted, Misfit, classes, grown, worst
 from emulator.track.comparison.short_predictions import HORIZONS_S, Predictions
 from emulator.track.comparison.steady_figures import FIGURES
 
@@ -92,17 +92,24 @@ def said_rows(said: Misfit) -> list[list[str]]:
     return [
         ["starts that share nothing", str(said.starts)],
         *judged,
-        [
-            "torque offset",
-            f"{said.offset.value:+.3f} N m, known to {1.96 * said.offset.sigma:.3f} N m (95 %): "
-            "the bike felt so much more than was recorded",
-        ],
-        [
-            "torque gain",
-            f"{100 * said.gain.value:+.2f} %, known to {196 * said.gain.sigma:.2f} % (95 %)",
-        ],
+        ["torque offset", _torque_words(said.offset, 1.0, 3, "N m", "offset")],
+        ["torque gain", _torque_words(said.gain, 100.0, 2, "%", "gain")],
         ["offset and gain explain", f"{100 * said.torque_share:.1f} % of all squares"],
     ]
+
+
+def _torque_words(fitted: Fitted, per: float, digits: int, unit: str, what: str) -> str:
+    """What is known of an offset or gain of the torque: itself where its interval leaves zero out, else how
+    large it may be."""
+    value, known_to = per * fitted.value, 1.96 * per * fitted.sigma
+    if not math.isfinite(known_to):
+        return f"the record tells no {what}"
+    if not abs(value) > known_to:
+        return f"no {what} proven: below {abs(value) + known_to:.{digits}f} {unit} either way (95 %)"
+    return (
+        f"{value:+.{digits}f} {unit}, known to {known_to:.{digits}f} {unit} (95 %): "
+        f"the bike felt so much {'more' if value > 0.0 else 'less'} than was recorded"
+    )
 
 
 def _chance(chance: float) -> str:

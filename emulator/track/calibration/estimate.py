@@ -10,9 +10,11 @@ Then what the model cannot do is asked: see :mod:`emulator.track.calibration.mod
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +28,13 @@ from emulator.track.calibration.innovations import (
     innovations,
     outliers,
 )
-from emulator.track.calibration.least_squares import Fitted, NotFitted, fit
+from emulator.track.calibration.least_squares import (
+    Fitted,
+    NotFitted,
+    covariance_of,
+    fit,
+    profile_interval,
+)
 from emulator.track.calibration.model_error import ModelError, Pieces, find_model_error
 from emulator.track.calibration.parameters import Parameters
 from emulator.track.calibration.steady_model import Noise, SteadyModel, steady_model
@@ -44,6 +52,8 @@ _PART = 0.01  # of a prior's standard deviation: step of the differences
 _NEAR = 0.005  # of half the squares: a fit that can't fall by more has arrived
 _FAR = (30.0, 8.0)  # standard deviations of an innovation: outlier at the start, and at the first fit
 _MOST_MODELS = 4000
+MOST_PROFILES = 3
+"""Combinations whose profile is worked out: each takes as long as several fits."""
 
 
 class Models:
@@ -129,6 +139,20 @@ class Estimate:
         return found[::-1]
 
 
+class NotApart(NamedTuple):
+    """A combination that the logs do not tell.
+
+    left      share of its prior's standard deviation that is left
+    members   weights by parameter, in standard deviations of their priors
+    interval  of 95 % by its profile likelihood, in its prior's standard deviations about the fit: noise and
+              priors alone; infinite: no bike lies there; None: it was not worked out
+    """
+
+    left: float
+    members: dict[str, float]
+    interval: tuple[float, float] | None
+
+
 class Calibration:
     """Logs beside a vehicle's free parameters: residuals, derivative, estimate.
 
@@ -150,6 +174,7 @@ class Calibration:
         self.parameters = parameters
         self.stretches = [s._replace(outputs=s.outputs.copy()) for s in stretches]
         self.left_out = 0
+        self._fit: Fitted | None = None
         self.models = models or Models(parameters, noise)
         self.nuisance_standard = np.asarray(nuisance_standard, float)
         self.logs = 1 + max((s.log for s in stretches), default=-1)
@@ -163,6 +188,7 @@ class Calibration:
     def estimate(self) -> Estimate:
         """Fit, and ask what the model cannot do. Raises NotFitted."""
         fitted, p = self.fitted(), len(self.parameters)
+        self._fit = fitted
         error = find_model_error(self._pieces(fitted), p, self.standard)
         at = fitted.values + error.moved
         covariance = error.covariance + self._by_held(fitted)
@@ -197,6 +223,59 @@ class Calibration:
         own = np.delete(slopes, np.s_[p : p + h], axis=1)
         moves = -fitted.covariance @ (own.T @ slopes[:, p : p + h]) * everything.standard[p : p + h]
         return np.asarray(moves @ moves.T)
+
+    def not_told_apart(self, estimate: Estimate) -> tuple[NotApart, ...]:
+        """Combinations that an estimate of this problem leaves open, most first; of the first few with their
+        intervals by profile likelihood."""
+        found = []
+        for k, (left, members) in enumerate(estimate.combinations()):
+            interval = None
+            if k < MOST_PROFILES and self._fit is not None:
+                with suppress(NotFitted):
+                    interval = self.combination_interval(self._fit, members)
+            found.append(NotApart(left, members, interval))
+        return tuple(found)
+
+    def combination_interval(self, fitted: Fitted, weights: Mapping[str, float]) -> tuple[float, float]:
+        """Interval of 95 % of a combination by its profile likelihood, in standard deviations of its prior
+        from where the fit has it: nuisances and all other directions fitted anew.
+
+        fitted   of this problem, whose whitening it keeps
+        weights  by parameter, in standard deviations of their priors
+        Holds noise and what is known beforehand; not what the model cannot do. Raises NotFitted.
+        """
+        p = len(self.parameters)
+        names = [one.name for one in self.parameters.free]
+        along = np.array([weights.get(name, 0.0) for name in names])
+        # orthogonal axes, the first of them the combination
+        turn = np.linalg.qr(np.column_stack([along, np.eye(p)]))[0]
+        turn[:, 0] = along / np.linalg.norm(along)
+        whole = np.eye(len(self.start))
+        whole[:p, :p] = turn
+        whole *= self.standard[:, None]
+        whole[p:, p:] = np.diag(self.standard[p:])
+
+        def there(turned: Values) -> Values:
+            return fitted.values + whole @ turned
+
+        slopes = fitted.jacobian @ whole
+        covariance, unseen = covariance_of(slopes)
+        about = fitted._replace(
+            values=np.zeros(len(self.start)),
+            covariance=covariance,
+            standard=np.sqrt(np.diag(covariance)),
+            jacobian=slopes,
+            unseen=unseen,
+        )
+        size = sum(w.count for w in self.whitening)
+        return profile_interval(
+            lambda turned: self.residual(there(turned)),
+            about,
+            0,
+            jacobian=lambda turned: self.jacobian(there(turned)) @ whole,
+            scale=np.ones(len(self.start)),
+            tolerance=_NEAR / (0.5 * size),
+        )
 
     def fitted(self) -> Fitted:
         """The least squares alone, of parameters and nuisances. Raises NotFitted."""

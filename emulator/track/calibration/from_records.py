@@ -20,7 +20,7 @@ from emulator.core.errors import ConfigError, EmulatorError
 from emulator.record.content_hash import signals_hash
 from emulator.record.reader import read_run
 from emulator.record.writer import write_whole
-from emulator.track.calibration.estimate import Calibration, Estimate
+from emulator.track.calibration.estimate import Calibration, Estimate, NotApart
 from emulator.track.calibration.excitation import Leg
 from emulator.track.calibration.innovations import Stretch
 from emulator.track.calibration.judging import Judged, gain, judge
@@ -82,6 +82,7 @@ class Result:
     before, after  what the held-out log makes of both vehicles; None: none was held out
     values         group and key -> value, of the parameters that the logs told
     path           of the file; None: none was written
+    apart          combinations that the logs leave open
     """
 
     estimate: Estimate
@@ -91,6 +92,7 @@ class Result:
     after: Judged | None
     values: dict[str, float]
     path: Path | None
+    apart: tuple[NotApart, ...]
 
     @property
     def gain(self) -> float:
@@ -176,6 +178,7 @@ def calibrate(
     try:
         problem = Calibration(asked.parameters, [s for log in logs for s in log.stretches], asked.noise)
         estimate = problem.estimate()
+        apart = problem.not_told_apart(estimate)
         told = {
             name: float(value)
             for name, value, is_told in zip(estimate.names, estimate.values, estimate.told, strict=True)
@@ -196,7 +199,7 @@ def calibrate(
         text = _text(asked, logs, judging, estimate, before, after, out, command, date)
         write_whole(out, text)
         path = out
-    return Result(estimate, logs, judging, before, after, told, path)
+    return Result(estimate, logs, judging, before, after, told, path, apart)
 
 
 def _text(

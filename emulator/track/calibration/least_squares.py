@@ -23,6 +23,8 @@ Values = NDArray[np.float64]
 _STEP = float(np.finfo(float).eps) ** (1.0 / 3.0)
 _LEAST_PIVOT = 1e-13  # of scaled columns: below it rounding alone makes up a direction
 _MOST_POLISHING = 40
+_NORMAL_95 = 1.959964  # its square: chi-square of 95 % with one degree of freedom
+_MOST_ENDS = 6
 
 
 class NotFitted(ValueError):
@@ -203,6 +205,7 @@ def profile(
     which: int,
     at: float,
     *,
+    jacobian: Callable[[Values], Values] | None = None,
     scale: Values | None = None,
     tolerance: float = 1e-15,
 ) -> float:
@@ -224,14 +227,57 @@ def profile(
         full[others] = part
         return residual(full)
 
+    def slopes(part: Values) -> Values:
+        full = start.copy()
+        full[others] = part
+        assert jacobian is not None
+        return jacobian(full)[:, others]
+
     if not len(others):
         there = residual(start)
         return (float(there @ there) - fitted.squares) / fitted.variance
     found = fit(
         with_it,
         start[others],
+        jacobian=None if jacobian is None else slopes,
         scale=None if scale is None else scale[others],
         known_noise=True,
         tolerance=tolerance,
     )
     return (found.squares - fitted.squares) / fitted.variance
+
+
+def profile_interval(
+    residual: Callable[[Values], Values],
+    fitted: Fitted,
+    which: int,
+    *,
+    jacobian: Callable[[Values], Values] | None = None,
+    scale: Values | None = None,
+    tolerance: float = 1e-15,
+) -> tuple[float, float]:
+    """Interval of 95 % of one parameter: where the profile has risen by what chance makes of it.
+
+    Arguments as of :func:`profile`; ends to a hundredth of their distance. An end that cannot be reached,
+    since there is no model any more before it, is infinite.
+    Raises NotFitted where nothing holds the parameter.
+    """
+    if not (np.isfinite(fitted.standard[which]) and fitted.standard[which] > 0.0):
+        raise NotFitted("nothing holds this parameter")
+    ends = []
+    for side in (-1.0, 1.0):
+        far, known = _NORMAL_95 * float(fitted.standard[which]), np.inf
+        for _ in range(_MOST_ENDS):
+            at = float(fitted.values[which]) + side * far
+            try:
+                rise = profile(
+                    residual, fitted, which, at, jacobian=jacobian, scale=scale, tolerance=tolerance
+                )
+            except NotFitted:
+                break
+            known, closer = far, np.sqrt(_NORMAL_95**2 / max(rise, 1e-12))
+            far *= float(np.clip(closer, 0.25, 4.0))  # exact where the profile is a parabola
+            if abs(closer - 1.0) < 0.01:
+                break
+        ends.append(float(fitted.values[which]) + side * (far if np.isfinite(known) else np.inf))
+    return ends[0], ends[1]

@@ -34,6 +34,7 @@ from emulator.track.comparison.smoothed_state import (
 from emulator.vehicle.equilibrium import AIR_DENSITY
 from emulator.vehicle.modes import SteadyTurns
 from emulator.vehicle.params import Vehicle
+from emulator.vehicle.state import TREAD
 
 HORIZONS_S = (0.2, 0.5, 1.0, 2.0, 4.0)
 """How far ahead is predicted."""
@@ -87,7 +88,8 @@ class Predictions(NamedTuple):
 
 def model_of(session: Session, vehicle: Vehicle | None = None) -> Model:
     """The session's bike on its course, or another bike on it."""
-    rig = build_plant(session).rig[0]
+    plant = build_plant(session)
+    rig = plant.rig[0]
     course = Course(
         session.line,
         session.road,
@@ -97,7 +99,7 @@ def model_of(session: Session, vehicle: Vehicle | None = None) -> Model:
         AIR_DENSITY,
     )
     bike = session.vehicle if vehicle is None else vehicle
-    return Model(bike, course, variants(bike))
+    return Model(bike, course, variants(bike), plant.x[TREAD : TREAD + 2].copy())
 
 
 def predictions(
@@ -114,9 +116,16 @@ def predictions(
     ones: list[Prediction] = []
     refused: list[tuple[int, str]] = []
     ticks = _starts(seen, round(every_s * 1e3))
+    # Treads that nobody measured cool and warm over a lap by more than their doubt, and hold less then; at
+    # their best nothing changes with them at first order, so no doubt would make up for it. They go on by
+    # what was played since, and not by what a stretch would fit of them: starts share no noise by that.
+    treads, last = model.treads, None
     for k, tick in enumerate(ticks):
+        if last is not None:
+            since = last.played.states[: tick - last.tick + 1, TREAD : TREAD + 2]
+            treads, last = treads + (since[-1] - since[0]), None
         try:
-            state = smoothed_state(seen, model, turns, tick, int(_ENDS[-1]))
+            state = last = smoothed_state(seen, model, turns, tick, int(_ENDS[-1]), treads)
         except NotStarted as error:
             refused.append((tick + seen.first, str(error)))
         else:

@@ -106,11 +106,15 @@ _DOUBT = np.concatenate(
 
 
 class Model(NamedTuple):
-    """The bike that a record is laid beside, where it is ridden, and the bike's neighbours."""
+    """The bike that a record is laid beside, where it is ridden, and the bike's neighbours.
+
+    treads  (2,) [K] over the temperature they grip best at, rear and front, when the ride begins
+    """
 
     vehicle: Vehicle
     course: Course
     around: Variants
+    treads: Values
 
 
 class Measured(NamedTuple):
@@ -272,15 +276,18 @@ def rows_of(seen: Measured, played: Played, grown: Growth, rows: NDArray[np.int6
     return out
 
 
-def smoothed_state(seen: Measured, model: Model, turns: SteadyTurns, tick: int, blocks: int) -> SmoothedState:
+def smoothed_state(
+    seen: Measured, model: Model, turns: SteadyTurns, tick: int, blocks: int, treads: Values | None = None
+) -> SmoothedState:
     """Smooth over the stretch from ``tick`` on, and play from its start over ``blocks`` blocks in all.
 
+    treads  (2,) [K] as of the model, what is thought of them there where they were not measured
     Raises NotStarted: nothing like it can be ridden, inputs are missing, or the motion is lost.
     """
     inputs = seen.inputs[tick : tick + (blocks + 1) * BLOCK]
     if not np.isfinite(inputs[:, :GRIP_FRONT]).all():
         raise NotStarted("inputs are missing in it")
-    guess = _guess(seen, model, turns, tick)
+    guess = _guess(seen, model, turns, tick, model.treads if treads is None else treads)
     x = _searched(seen, model, tick, inputs[: (STRETCH_BLOCKS + 1) * BLOCK], guess)
     ends = np.arange(1, STRETCH_BLOCKS + 1)
     played = play(model.vehicle, model.course, x, inputs)
@@ -379,7 +386,7 @@ def _answer(by: Rows, sigma: Values) -> Values:
     return np.asarray(_DOUBT[:, None] * solved / sigma)
 
 
-def _guess(seen: Measured, model: Model, turns: SteadyTurns, tick: int) -> Values:
+def _guess(seen: Measured, model: Model, turns: SteadyTurns, tick: int, treads: Values) -> Values:
     """The steady motion of that speed and lean, put where the record is and turned as it is."""
     roll, speed = seen.at("roll", tick), _speed(seen, tick)
     if not math.isfinite(roll) or not math.isfinite(speed):
@@ -427,6 +434,9 @@ def _guess(seen: Measured, model: Model, turns: SteadyTurns, tick: int) -> Value
     if math.isfinite(known := seen.at("fork", tick)):
         x[JOINT + FORK] = known - float(body["fork_design_travel"])
     _driveline(seen, model, tick, x)
+    for which, end in ((REAR, "rear"), (FRONT, "front")):
+        known = seen.at(f"tread_{end}", tick) - float(model.vehicle.tyre[which]["tread_best_temperature"])
+        x[TREAD + which] = known if math.isfinite(known) else treads[which]
     return x
 
 
@@ -449,9 +459,6 @@ def _driveline(seen: Measured, model: Model, tick: int, x: Values) -> None:
         (BRAKE_TWIST_REAR, BRAKE_REAR, "rear"),
     ):
         x[twist] = float(body[f"brakes_{end}_gain"]) * row[pressure] / float(body["brakes_stiffness"])
-    for which, end in ((REAR, "rear"), (FRONT, "front")):
-        known = seen.at(f"tread_{end}", tick) - float(model.vehicle.tyre[which]["tread_best_temperature"])
-        x[TREAD + which] = known if math.isfinite(known) else 0.0
 
 
 def _speed(seen: Measured, tick: int) -> float:

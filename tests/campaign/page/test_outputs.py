@@ -122,7 +122,15 @@ def test_keys_of_the_json_stay(night: Morning) -> None:
     assert set(message_of(night)) == head
     CampaignTold.model_validate(jsonable(message_of(night)))  # as it is left at a broker
     assert set(json.loads(result_text(night))) - head == {
-        *("folder", "plan", "does_not_count", "could_not_be_ridden", "not_ridden", "acknowledged"),
+        *(
+            "folder",
+            "plan",
+            "bikes_drawn",
+            "does_not_count",
+            "could_not_be_ridden",
+            "not_ridden",
+            "acknowledged",
+        ),
         *(
             "comparison",
             "repeats",

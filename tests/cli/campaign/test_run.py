@@ -131,6 +131,8 @@ def test_what_is_typed_wrong_is_told(tmp_path, capsys):
         (Counts(5, 1, 1, 1), ("files",), "complete", 1),
         (Counts(5, 0, 1, 1), ("files",), "complete", 3),
         (Counts(5, 0, 1, 1), ("worker lost",), "complete", 4),
+        (Counts(5, 0, 0, 1), ("drawn vehicle",), "complete", 2),
+        (Counts(5, 0, 0, 2), ("drawn vehicle", "worker lost"), "complete", 4),
         (Counts(5, 0, 1), (), "out_of_time", 2),
         (Counts(5), (), "out_of_time", 2),
         (Counts(5, 1), (), "stopped", 5),

@@ -119,6 +119,37 @@ def test_no_change_is_the_file(file: VehicleFile, source: Source) -> None:
     assert changed_values(VehicleChange(), file, source) == file.values
 
 
+def test_a_value_is_put_in_before_the_rest_changes_it(file: VehicleFile, source: Source) -> None:
+    change = VehicleChange(
+        values={"main_frame.mass": 120.0, "tyre_rear.radius": 0.32},
+        tyre_wear=Wear(rear=TyreWear(depth_mm=3.0)),
+        load=(Load(name="box", mass_kg=6.0, position_m=(0.1, 0.0, 0.85)),),
+    )
+    new = changed_values(change, file, source)
+    assert new["main_frame"]["mass"] == pytest.approx(126.0)
+    assert new["tyre_rear"]["radius"] == pytest.approx(0.317)
+    assert new["steering"] == file.values["steering"]
+
+
+@pytest.mark.parametrize(
+    ("values", "key", "words"),
+    [
+        ({"main_frame.masss": 1.0}, "main_frame.masss", "did you mean 'main_frame.mass'"),
+        ({"mass": 1.0}, "mass", "expected section.key"),
+        ({"main_frame.mass": -1.0}, "main_frame.mass", "expected 0.001 to 2000 kg"),
+        ({"main_frame.ixz": 50.0}, "main_frame.ixz", "root of ixx times izz"),
+        ({"engine.stall_speed": 300.0}, "engine.stall_speed", "less than idle_speed"),
+    ],
+)
+def test_values_that_this_bike_or_no_bike_has_are_told(
+    file: VehicleFile, source: Source, values: dict[str, float], key: str, words: str
+) -> None:
+    with pytest.raises(ConfigError) as caught:
+        changed_values(VehicleChange(values=values), file, source)
+    assert f"vehicle.values.{key}" in {problem.key for problem in caught.value.problems}
+    assert words in " ".join(problem.expected for problem in caught.value.problems)
+
+
 def test_too_much_fuel_is_told_in_the_scenario(file: VehicleFile, source: Source) -> None:
     with pytest.raises(ConfigError) as caught:
         changed_values(VehicleChange(fuel_kg=12.5), file, source)

@@ -2,6 +2,7 @@
 
 import io
 import json
+import math
 import re
 
 import pytest
@@ -15,7 +16,7 @@ from emulator.inspection.comparison.page import (
     said_rows,
     write_comparison,
 )
-from emulator.track.comparison.misfit import ChiSquare
+from emulator.track.comparison.misfit import ChiSquare, Fitted
 from tests.support.planted_record import laid_beside
 
 
@@ -91,3 +92,22 @@ def test_the_terminal_says_the_same(compared):
 def test_it_is_written_where_it_is_asked_for(compared, tmp_path):
     write_comparison(compared, tmp_path / "page.html")
     assert (tmp_path / "page.html").read_text(encoding="utf-8").startswith("<!doctype html>")
+
+
+def _told(said, name):
+    return next(words for row, words in said_rows(said) if row == name)
+
+
+def test_an_offset_is_told_only_where_its_interval_leaves_zero_out(compared):
+    """Half of a 95 % interval is 1.96 standard deviations."""
+    said = compared.said
+    for value, sigma, words in (
+        (0.1, 0.05, "+0.100 N m, known to 0.098 N m (95 %): the bike felt so much more than was recorded"),
+        (-0.1, 0.05, "-0.100 N m, known to 0.098 N m (95 %): the bike felt so much less than was recorded"),
+        (0.097, 0.05, "no offset proven: below 0.195 N m either way (95 %)"),
+        (-0.02, 0.01, "-0.020 N m, known to 0.020 N m (95 %): the bike felt so much less than was recorded"),
+        (0.0, math.inf, "the record tells no offset"),
+    ):
+        assert _told(said._replace(offset=Fitted(value, sigma)), "torque offset") == words
+    gain = Fitted(-0.01, 0.01)
+    assert _told(said._replace(gain=gain), "torque gain") == "no gain proven: below 2.96 % either way (95 %)"

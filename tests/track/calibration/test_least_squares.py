@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from emulator.track.calibration.least_squares import NotFitted, covariance_of, fit, profile
+from emulator.track.calibration.least_squares import NotFitted, covariance_of, fit, profile, profile_interval
 
 
 def test_a_straight_line_has_the_textbook_errors() -> None:
@@ -86,6 +86,31 @@ def test_a_profile_of_a_linear_problem_is_a_parabola_and_of_a_bent_one_is_not() 
     )
     assert down > 4.5
     assert up < 3.5
+
+
+def test_an_interval_by_profile_is_where_the_squares_have_risen() -> None:
+    """Linear: 1.96 standard deviations to either side. Bent: both ends are as unlikely, and lie unevenly."""
+    x = np.linspace(0.1, 4.0, 40)
+    y = 2.0 * np.exp(-x / 3.0)
+
+    def line(b: np.ndarray) -> np.ndarray:
+        return (b[0] + b[1] * x - y) / 0.1
+
+    found = fit(line, np.array([1.0, -0.5]), known_noise=True)
+    for jacobian in (None, lambda _b: np.column_stack([np.ones(40), x]) / 0.1):
+        low, high = profile_interval(line, found, 1, jacobian=jacobian)
+        assert (low, high) == pytest.approx(
+            found.values[1] + 1.959964 * np.array([-1.0, 1.0]) * found.standard[1]
+        )
+
+    def decay(b: np.ndarray) -> np.ndarray:
+        return (b[0] * np.exp(-x / b[1]) - y) / 0.3
+
+    found = fit(decay, np.array([1.0, 2.0]), known_noise=True)
+    low, high = profile_interval(decay, found, 1)
+    assert high - found.values[1] > 1.3 * (found.values[1] - low)
+    for end in (low, high):
+        assert profile(decay, found, 1, end) == pytest.approx(1.959964**2, rel=0.05)
 
 
 @pytest.mark.slow

@@ -5,14 +5,18 @@ import dataclasses
 import numpy as np
 import pytest
 
+from emulator.assembly.session import load_session
 from emulator.core.errors import RecordError
+from emulator.runs.in_memory import ride_in_memory
+from emulator.track.comparison import short_predictions
 from emulator.track.comparison.growth import SUSPECTS, growth, variants, with_more
 from emulator.track.comparison.misfit import misfit
 from emulator.track.comparison.playing import N_DEVIATIONS, PLAYED, difference, play, shift
 from emulator.track.comparison.short_predictions import APART, HORIZONS_S, model_of, predictions
-from emulator.track.comparison.smoothed_state import measured
-from emulator.vehicle.state import N_X
+from emulator.track.comparison.smoothed_state import measured, smoothed_state
+from emulator.vehicle.state import FRONT, N_X, REAR
 from tests.support.planted_record import SIGMA, lap_start, measured_by_a_bike, with_torque_read_less
+from tests.support.scripted_robot import RIG, RUN
 
 EVERY_s = APART / 1e3
 LESS_TRAIL_m = 5e-4
@@ -33,8 +37,20 @@ def record():
 
 
 @pytest.fixture(scope="module")
-def true(session, record):
-    return predictions(record, model_of(session), EVERY_s)
+def treads_taken():
+    """(tick, treads) that each start of ``true`` was begun with."""
+    return []
+
+
+@pytest.fixture(scope="module")
+def true(session, record, treads_taken):
+    def noted(seen, model, turns, tick, blocks, treads):
+        treads_taken.append((tick + seen.first, treads.copy()))
+        return smoothed_state(seen, model, turns, tick, blocks, treads)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(short_predictions, "smoothed_state", noted)
+        return predictions(record, model_of(session), EVERY_s)
 
 
 @pytest.fixture(scope="module")
@@ -66,6 +82,32 @@ def test_errors_of_the_true_model_are_white(true):
     assert found.noisy
     assert found.size.chance > 0.01
     assert found.white.chance > 0.01
+    assert not found.told_apart
+
+
+def test_treads_that_nobody_measured_go_on_as_they_were_played(session, true, treads_taken):
+    """They cool by 10 K in the record; taken at their best, late starts would be off by as much."""
+    run = lap_start()[1]
+    off = []
+    for tick, treads in treads_taken:
+        row = np.searchsorted(run.tick, tick)
+        for which, end in ((REAR, "rear"), (FRONT, "front")):
+            best = float(session.vehicle.tyre[which]["tread_best_temperature"])
+            off.append(treads[which] - (run.signals[f"truth.tread_{end}_K"][row] - best))
+    assert len(off) == 2 * len(true.ones)
+    assert np.abs(off).max() < 3.0
+    assert min(treads.max() for _, treads in treads_taken) < -7.0
+
+
+@pytest.mark.timing  # for the ordinary run's length only: two minutes of processor time
+@pytest.mark.timeout(1800)
+def test_a_whole_lap_of_the_true_model_is_not_called_wrong():
+    """The lap ends with treads 30 K below their best, as nobody measured them."""
+    session = load_session(RIG, RUN, seed=5)
+    record = measured_by_a_bike(ride_in_memory(session).run, seed=11)
+    found = misfit(predictions(record, model_of(session), EVERY_s))
+    assert found.starts >= 20
+    assert min(found.size.chance, found.white.chance) > 0.01
     assert not found.told_apart
 
 
