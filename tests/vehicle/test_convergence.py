@@ -39,7 +39,7 @@ FRICTION = {
     "more": {"x": 1.6, "y": 1.68},
 }
 """Friction along and across. With more of it the front wheel hops under full throttle out of a lean; with
-the least and the stiff one the rear wheel spins at 100 m/s, and its shear would turn faster than a step can."""
+the least and the stiff one the rear wheel spins at 100 m/s, and its shear would turn faster than a step."""
 
 LIMIT = {
     "front brake in a lean": (20.0, 40.0, {U_GEAR: DIRECT_DRIVE, U_BRAKE_FRONT: 9e5}),
