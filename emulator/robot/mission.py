@@ -129,9 +129,9 @@ class ReferenceRider:
         An epoch is complete when both GGA and RMC of one time have arrived. stepped_ns: time of the last
         control period, which the estimate belongs to.
         """
-        self._line_buffer += stream
-        while b"\n" in self._line_buffer:
-            sentence, self._line_buffer = self._line_buffer.split(b"\n", 1)
+        *sentences, left = (self._line_buffer + stream).split(b"\n")
+        self._line_buffer = left[-256:]
+        for sentence in sentences:
             if sentence[3:6] not in (b"GGA", b"RMC"):
                 continue
             parsed = parse(sentence + b"\n")
@@ -148,7 +148,6 @@ class ReferenceRider:
                 if parsed.utc_ns is not None and math.isfinite(parsed.speed_m_s):
                     self._epoch(parsed, parsed.utc_ns, self._position, arrived_ns, stepped_ns)
                 self._position = None
-        self._line_buffer = self._line_buffer[-256:]
 
     def _epoch(
         self,

@@ -13,7 +13,7 @@ from emulator.assembly.session import Session, mission
 from emulator.record.in_memory import HeldRecord
 from emulator.record.reader import Run
 from emulator.record.thin import Extent, make_thin
-from emulator.record.writer import CERTIFICATE_FILE, RunWriter, jsonable, write_json
+from emulator.record.writer import CERTIFICATE_FILE, LONG_BLOCK_TICKS, RunWriter, jsonable, write_json
 from emulator.robot.mission import design_for
 from emulator.runs.one import decide, judge_run
 from emulator.stages.bench.hook_host import hook_of
@@ -88,7 +88,8 @@ def write_run(held: HeldRun, session: Session, folder: Path, extent: Extent | No
     Raises EmulatorError as ``ride`` does.
     """
     manifest = manifest_of(session, stage="virtual", robot=held.robot)
-    with RunWriter(folder, manifest, copies(session.files, session.paths)) as writer:
+    kept = copies(session.files, session.paths)
+    with RunWriter(folder, manifest, kept, block_ticks=LONG_BLOCK_TICKS) as writer:
         held.record.write_to(writer)
         write_json(folder / CERTIFICATE_FILE, held.certificate)
     verdict = judge_run(session, folder, held.outcome)

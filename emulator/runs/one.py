@@ -14,7 +14,14 @@ from emulator.record.lap_times import lap_times
 from emulator.record.localisation import position_error
 from emulator.record.reader import Run, read_run
 from emulator.record.thin import make_thin
-from emulator.record.writer import CERTIFICATE_FILE, OUTCOME_FILE, RunWriter, jsonable, write_json
+from emulator.record.writer import (
+    CERTIFICATE_FILE,
+    LONG_BLOCK_TICKS,
+    OUTCOME_FILE,
+    RunWriter,
+    jsonable,
+    write_json,
+)
 from emulator.report.run_report import write_report
 from emulator.runs.interruptions import Interruptions
 from emulator.stages.bench.hook_host import hook_of
@@ -86,7 +93,10 @@ def _virtual(
         hook_of(session) as hook,
         robot_of(session, patient=patient, hashes=interfaces, say=say) as robot,
         RunWriter(
-            folder, manifest_of(session, stage="virtual", robot=robot.about if robot else None), kept
+            folder,
+            manifest_of(session, stage="virtual", robot=robot.about if robot else None),
+            kept,
+            block_ticks=LONG_BLOCK_TICKS,
         ) as writer,
     ):
         outcome, certificate = VirtualRide(session, robot).run(writer, progress, hook, lambda: interrupted.by)

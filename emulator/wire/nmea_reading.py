@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 import re
 from datetime import date
+from functools import lru_cache
 from typing import NamedTuple
 
 from emulator.wire.nmea import LONGEST_SENTENCE, MODES, KNOT_m_s, checksum
@@ -58,12 +59,25 @@ class Vtg(NamedTuple):
 
 
 _SENTENCE = re.compile(rb"\$([A-Z]{2}(GGA|RMC|VTG),[ -#%-)+-~]*)\*([0-9A-F]{2})(?:\r\n)?")
-_TIME = re.compile(r"([01]\d|2[0-3])([0-5]\d)([0-5]\d|(?<=2359)60)(?:\.(\d{1,9}))?")
-_DATE = re.compile(r"(\d\d)(\d\d)(\d\d)")
-_LATITUDE = re.compile(r"(\d\d)([0-5]\d(?:\.\d{1,12})?)")
-_LONGITUDE = re.compile(r"(\d\d\d)([0-5]\d(?:\.\d{1,12})?)")
-_UNSIGNED = re.compile(r"\d{1,9}(?:\.\d{1,12})?")
-_SIGNED = re.compile(r"-?\d{1,9}(?:\.\d{1,12})?")
+# Fields that may be empty; a whole sentence is one expression, since a field by itself costs as much.
+_TIME = r"(?:([01]\d|2[0-3])([0-5]\d)([0-5]\d|(?<=2359)60)(?:\.(\d{1,9}))?)?"
+_DATE = r"(?:(\d\d)(\d\d)(\d\d))?"
+_LATITUDE = r"(?:(\d\d)([0-5]\d(?:\.\d{1,12})?),([NS])|,)"
+_LONGITUDE = r"(?:(\d\d\d)([0-5]\d(?:\.\d{1,12})?),([EW])|,)"
+_UNSIGNED = r"(\d{1,9}(?:\.\d{1,12})?)?"
+_SIGNED = r"(-?\d{1,9}(?:\.\d{1,12})?)?"
+_METRES = rf"(?:{_SIGNED},M|,)"
+_GGA = re.compile(
+    rf"..GGA,{_TIME},{_LATITUDE},{_LONGITUDE},([0-8]),(\d\d?)?,{_UNSIGNED},{_METRES},{_METRES},{_UNSIGNED},"
+    r"(0\d\d\d|10[01]\d|102[0-3])?".encode()
+)
+_RMC = re.compile(
+    rf"..RMC,{_TIME},([AV]),{_LATITUDE},{_LONGITUDE},{_UNSIGNED},{_UNSIGNED},{_DATE},{_UNSIGNED},[EW]?"
+    r"(?:,([^,]*)(?:,[^,]*)?)?".encode()
+)
+_VTG = re.compile(
+    rf"..VTG,(?:{_UNSIGNED},T|,),(?:{_UNSIGNED},M|,),(?:{_UNSIGNED},N|,),(?:{_UNSIGNED},K|,)(?:,([^,]*))?".encode()
+)
 _FIRST_YEAR = 80
 """Two-digit years from here on are 19xx; GPS time began in 1980."""
 
@@ -81,133 +95,113 @@ def parse(sentence: bytes) -> Gga | Rmc | Vtg | None:
     for any bytes.
     """
     match = _SENTENCE.fullmatch(sentence)
-    if match is None or len(match[1]) + 6 > LONGEST_SENTENCE or checksum(match[1]) != int(match[3], 16):
+    if match is None:
         return None
-    fields = match[1].decode("ascii").split(",")[1:]
+    body, kind, check = match.groups()
+    if len(body) + 6 > LONGEST_SENTENCE or checksum(body) != int(check, 16):
+        return None
     try:
-        if match[2] == b"GGA":
-            return _gga(fields)
-        if match[2] == b"RMC":
-            return _rmc(fields)
-        return _vtg(fields)
+        if kind == b"GGA":
+            return _gga(_fields(_GGA, body))
+        if kind == b"RMC":
+            return _rmc(_fields(_RMC, body))
+        return _vtg(_fields(_VTG, body))
     except _Malformed:
         return None
 
 
-def _gga(fields: list[str]) -> Gga:
-    if len(fields) != 14:
+def _fields(pattern: re.Pattern[bytes], body: bytes) -> tuple[bytes | None, ...]:
+    match = pattern.fullmatch(body)
+    if match is None:
         raise _Malformed
-    time, latitude, north, longitude, east, quality, satellites, hdop, altitude, m1, separation, m2 = fields[
-        :12
-    ]
-    if not re.fullmatch(r"[0-8]", quality, re.ASCII) or not re.fullmatch(r"\d\d?|", satellites, re.ASCII):
-        raise _Malformed
-    _units((altitude, m1, "M"), (separation, m2, "M"))
-    age, station = fields[12:]
-    if not re.fullmatch(r"(0\d\d\d|10[01]\d|102[0-3])?", station, re.ASCII):
-        raise _Malformed
+    return match.groups()
+
+
+def _gga(fields: tuple[bytes | None, ...]) -> Gga:
+    quality, satellites, hdop, altitude, separation, age, station = fields[10:]
+    assert quality is not None
     return Gga(
-        time_of_day_ns=_time_of_day(time),
-        latitude_rad=_angle(latitude, north, _LATITUDE, 90, "NS"),
-        longitude_rad=_angle(longitude, east, _LONGITUDE, 180, "EW"),
+        time_of_day_ns=_time_of_day(*fields[:4]),
+        latitude_rad=_angle(90, *fields[4:7]),
+        longitude_rad=_angle(180, *fields[7:10]),
         fix_quality=int(quality),
-        satellites=int(satellites or "0"),
-        hdop=_number(hdop, _UNSIGNED),
-        altitude_msl_m=_number(altitude, _SIGNED),
-        geoid_separation_m=_number(separation, _SIGNED),
-        corrections_age_s=_number(age, _UNSIGNED),
+        satellites=int(satellites or b"0"),
+        hdop=_number(hdop),
+        altitude_msl_m=_number(altitude),
+        geoid_separation_m=_number(separation),
+        corrections_age_s=_number(age),
         station=int(station) if station else None,
     )
 
 
-def _rmc(fields: list[str]) -> Rmc:
-    if not 11 <= len(fields) <= 13 or fields[1] not in ("A", "V"):
-        raise _Malformed
-    time, status, latitude, north, longitude, east, knots, course, ddmmyy, variation, side = fields[:11]
-    _number(variation, _UNSIGNED)
-    if side not in ("", "E", "W"):
-        raise _Malformed
-    since_midnight_ns, midnight_ns = _time_of_day(time), _midnight(ddmmyy)
+def _rmc(fields: tuple[bytes | None, ...]) -> Rmc:
+    knots, course, day, month, year, _variation, mode = fields[11:]
+    since_midnight_ns, midnight_ns = _time_of_day(*fields[:4]), _midnight(day, month, year)
     return Rmc(
         utc_ns=None if since_midnight_ns is None or midnight_ns is None else midnight_ns + since_midnight_ns,
-        valid=status == "A",
-        latitude_rad=_angle(latitude, north, _LATITUDE, 90, "NS"),
-        longitude_rad=_angle(longitude, east, _LONGITUDE, 180, "EW"),
-        speed_m_s=_number(knots, _UNSIGNED) * KNOT_m_s,
+        valid=fields[4] == b"A",
+        latitude_rad=_angle(90, *fields[5:8]),
+        longitude_rad=_angle(180, *fields[8:11]),
+        speed_m_s=_number(knots) * KNOT_m_s,
         course_rad=_track(course),
-        mode=_mode(fields[11:12]),
+        mode=_mode(mode),
     )
 
 
-def _vtg(fields: list[str]) -> Vtg:
-    if not 8 <= len(fields) <= 9:
-        raise _Malformed
-    course, t, magnetic, m, knots, n, km_h, k = fields[:8]
-    _units((course, t, "T"), (magnetic, m, "M"), (knots, n, "N"), (km_h, k, "K"))
+def _vtg(fields: tuple[bytes | None, ...]) -> Vtg:
+    course, magnetic, knots, _km_h, mode = fields
     _track(magnetic)
-    _number(km_h, _UNSIGNED)
-    return Vtg(_track(course), _number(knots, _UNSIGNED) * KNOT_m_s, _mode(fields[8:9]))
+    return Vtg(_track(course), _number(knots) * KNOT_m_s, _mode(mode))
 
 
-def _units(*triples: tuple[str, str, str]) -> None:
-    """Each (value, letter, wanted letter): the letter must be right, and present if the value is."""
-    for value, letter, wanted in triples:
-        if letter != wanted and (letter or value):
-            raise _Malformed
+def _number(text: bytes | None) -> float:
+    return float(text) if text else math.nan
 
 
-def _match(pattern: re.Pattern[str], text: str) -> re.Match[str]:
-    match = pattern.fullmatch(text)
-    if match is None:
-        raise _Malformed
-    return match
-
-
-def _number(text: str, pattern: re.Pattern[str]) -> float:
-    return float(_match(pattern, text)[0]) if text else math.nan
-
-
-def _time_of_day(text: str) -> int | None:
+def _time_of_day(
+    hours: bytes | None, minutes: bytes | None, seconds: bytes | None, decimals: bytes | None
+) -> int | None:
     """Nanoseconds since midnight."""
-    if not text:
+    if hours is None or minutes is None or seconds is None:
         return None
-    hours, minutes, seconds, decimals = _match(_TIME, text).groups(default="")
     whole_s = int(hours) * 3600 + int(minutes) * 60 + int(seconds)
-    return whole_s * 1_000_000_000 + int(decimals.ljust(9, "0"))
+    return whole_s * 1_000_000_000 + (int(decimals.ljust(9, b"0")) if decimals else 0)
 
 
-def _midnight(ddmmyy: str) -> int | None:
+@lru_cache(maxsize=4)
+def _midnight(day: bytes | None, month: bytes | None, year: bytes | None) -> int | None:
     """Nanoseconds since 1970-01-01 of the day's beginning."""
-    if not ddmmyy:
+    if day is None or month is None or year is None:
         return None
-    day, month, year = (int(part) for part in _match(_DATE, ddmmyy).groups())
     try:
-        ordinal = date(year + (1900 if year >= _FIRST_YEAR else 2000), month, day).toordinal()
+        century = 1900 if int(year) >= _FIRST_YEAR else 2000
+        ordinal = date(int(year) + century, int(month), int(day)).toordinal()
     except ValueError:
         raise _Malformed from None
     return (ordinal - _EPOCH_DAY) * _DAY_ns
 
 
-def _angle(text: str, side: str, pattern: re.Pattern[str], most_deg: int, sides: str) -> float:
-    """Radians from degrees and minutes with a hemisphere letter; NaN if both are empty."""
-    if not text and not side:
+def _angle(most_deg: int, degrees: bytes | None, minutes: bytes | None, side: bytes | None) -> float:
+    """Radians from degrees and minutes with a hemisphere letter; NaN if all are empty."""
+    if degrees is None or minutes is None:
         return math.nan
-    match = _match(pattern, text)
-    degrees = int(match[1]) + float(match[2]) / 60.0
-    if degrees > most_deg or len(side) != 1 or side not in sides:
+    angle = int(degrees) + float(minutes) / 60.0
+    if angle > most_deg:
         raise _Malformed
-    return math.radians(-degrees if side == sides[1] else degrees)
+    return math.radians(-angle if side in (b"S", b"W") else angle)
 
 
-def _track(text: str) -> float:
+def _track(text: bytes | None) -> float:
     """Radians 0..2 pi from degrees."""
-    degrees = _number(text, _UNSIGNED)
+    degrees = _number(text)
     if degrees > 360.0:
         raise _Malformed
     return math.radians(degrees)
 
 
-def _mode(optional: list[str]) -> str:
-    if optional and optional[0] not in MODES:
+def _mode(letter: bytes | None) -> str:
+    """The mode indicator; older sentences have none."""
+    mode = (letter or b"").decode("ascii")
+    if mode not in MODES:
         raise _Malformed
-    return optional[0] if optional else ""
+    return mode

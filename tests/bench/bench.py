@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 ROOT = Path(__file__).parents[2]
 RIG = ROOT / "scenarios" / "rigs" / "loopback.yaml"
 RUN = ROOT / "scenarios" / "runs" / "first_lap.yaml"
+SHORT = ROOT / "scenarios" / "runs" / "short_bend.yaml"
 ALL_OUTPUTS = (
     "  # also in the DBC",
     "  levers: {rate_hz: 100.0, latency_ms: 4.0}\n"
@@ -161,7 +162,7 @@ def part_pieces(seconds: str, blocks: str) -> Any:
 def part_virtual(laps: str) -> Any:
     """Laps of the virtual stage: ride time, wall, processor time. The first one loads the code, uncounted."""
     from emulator.assembly.session import load_session
-    from emulator.record.writer import RunWriter
+    from emulator.record.writer import LONG_BLOCK_TICKS, RunWriter
     from emulator.stages.virtual import VirtualRide
 
     session = load_session(RIG, RUN)
@@ -171,7 +172,8 @@ def part_virtual(laps: str) -> Any:
         reached: list[float] = []
         with tempfile.TemporaryDirectory() as folder:
             wall, cpu = time.perf_counter(), time.process_time()
-            with RunWriter(Path(folder) / "lap", session.manifest(stage="virtual")) as writer:
+            manifest = session.manifest(stage="virtual")
+            with RunWriter(Path(folder) / "lap", manifest, block_ticks=LONG_BLOCK_TICKS) as writer:
                 outcome, _ = lap.run(writer, lambda s, *_, to=reached: to.append(s))
             times.append((reached[-1], time.perf_counter() - wall, time.process_time() - cpu))
         assert outcome["ended"] == "complete", outcome
@@ -179,14 +181,18 @@ def part_virtual(laps: str) -> Any:
 
 
 def part_stages(rig: str, turns: str) -> Any:
-    """Cost of a recorded tick by its parts, and of a ride within and around its ticks [us a tick]."""
+    """Cost of a recorded tick by its parts, of a ride within and around its ticks, and of one with its record
+    beside the yardstick [us a tick].
+    """
     from emulator.assembly.session import load_session
     from tests.bench import where
 
     session = load_session(Path(rig), RUN)
     where.whole_ride(session)  # which loads the code
-    found = where.by_stage(session, seconds=12.0, ticks=200, turns=int(turns))
-    return {"stages": found, **where.whole_ride(session)}
+    found = where.by_stage(session, seconds=12.0, ticks=500, turns=int(turns))
+    with tempfile.TemporaryDirectory() as folder:
+        beside = where.over_yardstick(load_session(Path(rig), SHORT), Path(folder), 8)
+    return {**found._asdict(), **where.whole_ride(session), **beside}
 
 
 def part_run(scenario: str, rig: str, folder: str, *options: str) -> None:
@@ -285,16 +291,26 @@ def virtual_stage(table: Table, plan: Plan, cores: Cores) -> None:
 def tick_by_stage(table: Table, plan: Plan, cores: Cores, folder: Path) -> None:
     """Where a recorded tick's time goes on a bike that rides with every output on."""
     rig = folder / "stages-rig.yaml"
-    port = "port: 0 # any free one\n"
-    rig.write_text(variant(RIG, ALL_OUTPUTS, (port, f"{port}  bitrate: 1000000\n")))
+    rig.write_text(everything_on())
     found = in_child("stages", str(rig), str(plan.turns), cores=[cores.loop])
     stages = found["stages"]
     whole = sum(stages.values())
     table.add("a recorded tick with every output, best", f"{whole:.2f}", "us")
     for name, cost in stages.items():
         table.add(f"  {name}", f"{cost:.2f}", f"us  {cost / whole:.0%}")
+    for name, quantity in (
+        ("plant", "the plant's own ticks, each at its best"),
+        ("recorded", "recorded ticks, each at its best"),
+        ("as_came", "as they came"),
+    ):
+        table.add(f"  {quantity}", " / ".join(f"{cost:.2f}" for cost in found[name]), "us  p50 / p99")
     table.add("  a ride of it: within compiled ticks", f"{found['compiled']:.2f}", "us a tick")
     table.add("  around them", f"{found['around']:.2f}", "us a tick")
+    table.add(
+        "  with its record, all threads, best of a short ride", f"{found['recorded_tick']:.2f}", "us a tick"
+    )
+    ratio = found["ratio"]
+    table.add("  that over mj_step", f"{ratio:.2f}", "best / best", "<= 4.5", ratio <= 4.5)
 
 
 def command_by_part(table: Table, cores: Cores, folder: Path) -> None:
@@ -520,6 +536,12 @@ def variant(path: Path, *changes: tuple[str, str]) -> str:
         assert text.count(old) == 1, f"{path} holds {old!r} {text.count(old)} times, expected once"
         text = text.replace(old, new)
     return text
+
+
+def everything_on() -> str:
+    """The demo rig with every output, on a bus of 1 Mbit/s."""
+    port = "port: 0 # any free one\n"
+    return variant(RIG, ALL_OUTPUTS, (port, f"{port}  bitrate: 1000000\n"))
 
 
 def short_scenario(seconds: float, *changes: tuple[str, str]) -> str:

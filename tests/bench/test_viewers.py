@@ -3,6 +3,11 @@
 from __future__ import annotations
 
 import asyncio
+import json
+import os
+import signal
+import subprocess
+import sys
 import time
 from pathlib import Path
 
@@ -14,6 +19,7 @@ from tests.bench.viewers import (
     HOLDS,
     MOST_RATIO,
     Block,
+    alone,
     in_blocks,
     judge_attack,
     judge_viewers,
@@ -89,17 +95,71 @@ def test_blocks_that_are_no_pairs_are_not_judged() -> None:
         judge_viewers(blocks, made_up())
 
 
+NOBODY = np.empty((0, 2), np.int64)
+
+
 def test_one_late_tick_under_attack_is_one_too_many_and_one_without_is_not() -> None:
     late = [np.full(TICKS, 999.0) for _ in BLOCKS]
-    assert judge_attack(BLOCKS, late).holds
+    assert judge_attack(BLOCKS, late, NOBODY).holds
     late[1][7] = 1000.0
     assert not BLOCKS[1].visited
-    assert judge_attack(BLOCKS, late).holds
+    assert judge_attack(BLOCKS, late, NOBODY).holds
     late[0][3] = 1000.0
-    judged = judge_attack(BLOCKS, late)
+    judged = judge_attack(BLOCKS, late, NOBODY)
     assert not judged.holds
-    assert "1 under attack, 1 without" in judged.text
-    assert "late by itself" in judged.text
+    assert "1 under attack, allowed 0 (1 without it)" in judged.text
+
+
+@pytest.mark.parametrize(
+    ("due_ms", "came_ms", "lonely"),
+    [
+        (102, 105, 0),
+        (105.6, 106.0, 0),  # while the last of them is made up for
+        (90, 99, 4),
+        (108, 110, 4),
+        (0, 200, 0),
+    ],
+)
+def test_a_late_tick_that_a_witness_above_it_shares_is_the_hosts(
+    due_ms: float, came_ms: float, lonely: int
+) -> None:
+    """Four ticks in a row, due at 102 to 105 ms, the last one at 107."""
+    block = Block(True, 100, 200, zero_ns=7_000_000)
+    late = np.zeros(100)
+    late[2:6] = [4000.0, 3500.0, 3000.0, 2000.0]
+    witnessed = np.array([[7_000_000 + due_ms * 1e6, 7_000_000 + came_ms * 1e6]]).astype(np.int64)
+    assert np.count_nonzero(alone(block, late, witnessed)) == lonely
+    judged = judge_attack([block], [late], witnessed)
+    assert judged.holds is (lonely == 0)
+    assert f"with it {4 - lonely}" in judged.text
+
+
+def test_the_witness_tells_when_it_was_late() -> None:
+    """It is stopped for 30 ms: that is what it tells."""
+    core = min(os.sched_getaffinity(0))
+    with subprocess.Popen(
+        [sys.executable, "-m", "tests.bench.witness", str(core), "1"],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        cwd=Path(__file__).parents[2],
+    ) as witness:
+        assert witness.stdin is not None
+        assert witness.stdout is not None
+        answer = witness.stdout.readline().strip()
+        if answer != "ready":
+            assert answer.startswith("no witness: ")
+            return
+        time.sleep(0.05)
+        began = time.monotonic_ns()
+        os.kill(witness.pid, signal.SIGSTOP)
+        time.sleep(0.03)
+        ended = time.monotonic_ns()
+        os.kill(witness.pid, signal.SIGCONT)
+        time.sleep(0.05)
+        witness.stdin.close()
+        late = json.loads(witness.stdout.readline())
+    assert any(due <= began + 2_000_000 and came >= ended for due, came in late), late
 
 
 def test_a_block_with_ticks_that_are_not_in_the_record_is_not_counted() -> None:
@@ -136,9 +196,9 @@ def test_people_see_the_ride_and_the_page_answers_under_attack(tmp_path: Path) -
 def test_a_short_ride_is_measured(tmp_path: Path) -> None:
     for who in ("watch", "attack"):
         (tmp_path / who).mkdir()
-        blocks, late_us, page = ride(tmp_path / who, who, 2, 3.0, lambda _text: None)
+        blocks, late_us, seen = ride(tmp_path / who, who, 2, 3.0, lambda _text: None)
         assert [block.visited for block in blocks] == [True, False, False, True]
-        assert sum(page.met.values()) > 10
-        assert told(blocks, late_us, page)
-        judged = (judge_attack if who == "attack" else judge_viewers)(blocks, late_us)
+        assert sum(seen.page.met.values()) > 10
+        assert told(blocks, late_us, seen.page)
+        judged = judge_attack(blocks, late_us, seen.witnessed)
         assert (DOES_NOT, HOLDS)[judged.holds] in (0, 1)  # what it comes to is this machine's business

@@ -7,11 +7,12 @@ import inspect
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from emulator.assembly.session import load_session
 from emulator.plant.step import tick
-from tests.bench import where
+from tests.bench import bench, where
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 
@@ -40,6 +41,35 @@ def test_the_marked_tick_is_the_plants_between_its_marks() -> None:
 def stretch() -> where.Stretch:
     session = load_session(SCENARIOS / "rigs" / "megabit.yaml", SCENARIOS / "runs" / "short_bend.yaml")
     return where.Stretch(session, seconds=1.0, ticks=40)
+
+
+def test_half_and_tail_of_ticks_are_those_of_a_known_spread() -> None:
+    ticks_ns = np.arange(1, 102) * 1000.0  # closed form: 1 to 101 us in equal steps
+    assert where.middle_and_tail(ticks_ns[::-1]) == pytest.approx((51.0, 100.0))
+
+
+RECORDED_OVER_YARDSTICK = 6.0
+"""Processor time of a tick with its record, all threads and every output, in steps of the yardstick, on a
+machine left alone: the yardstick stays within the nearest memory and feels less of what others do."""
+
+
+@pytest.mark.timing
+def test_a_recorded_tick_is_not_a_tenth_worse_than_recorded(tmp_path: Path) -> None:
+    rig = tmp_path / "rig.yaml"
+    rig.write_text(bench.everything_on())
+    session = load_session(rig, SCENARIOS / "runs" / "short_bend.yaml")
+    found = where.over_yardstick(session, tmp_path, 12)
+    print(found)
+    assert found["ratio"] < 1.1 * RECORDED_OVER_YARDSTICK
+
+
+@pytest.mark.timing
+def test_a_tick_at_its_best_takes_less_than_one_as_it_came() -> None:
+    session = load_session(SCENARIOS / "rigs" / "megabit.yaml", SCENARIOS / "runs" / "short_bend.yaml")
+    costs = where.by_stage(session, seconds=1.0, ticks=40, turns=5)
+    for best, came in zip(costs.recorded, costs.as_came, strict=True):
+        assert 0.0 < best < came
+    assert costs.plant < costs.recorded
 
 
 @pytest.mark.timing  # compiles a tick anew, since what holds a clock's address is not kept

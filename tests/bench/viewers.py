@@ -11,7 +11,9 @@ Without --attack it holds if the p99 of lateness is at most 10 % greater with vi
 end of a one-sided 95 % interval of the median ratio over pairs of neighbouring blocks, by the order of the
 ratios, which asks nothing of their distribution. A host that stalls now and then spoils the block it stalls
 in, by a factor of a hundred; a mean would be made of those. With --attack it holds if no tick came a whole
-period late in any block of the attack.
+period late in any block of the attack but with a witness (``tests.bench.witness``), which wakes on the loop's
+core above the loop: what holds both up is no process of ours and no request. What an attack did to the kernel
+of that core would hold up the witness, too, so how often that was late with and without is told.
 
 Exit status: 0 it holds, 1 it does not, 3 it could not be measured.
 """
@@ -44,7 +46,7 @@ from emulator.core.errors import EmulatorError
 from emulator.core.signals import INDEX, RUNNING, TICK_NS
 from emulator.record.reader import read_run
 from emulator.shared_memory.block import Snapshot
-from emulator.shared_memory.status import Command
+from emulator.shared_memory.status import Command, Status
 from emulator.stages.bench.supervisor import run_bench
 from tests.bench.bench import RIG, short_scenario
 
@@ -68,6 +70,8 @@ class Block:
     visited: bool
     first: int
     last: int
+    zero_ns: int = 0
+    """CLOCK_MONOTONIC at scenario tick 0."""
 
 
 @dataclass
@@ -123,15 +127,40 @@ def judge_viewers(blocks: Sequence[Block], late_us: Sequence[NDArray[np.float64]
     return Judged(bound < MOST_RATIO, text)
 
 
-def judge_attack(blocks: Sequence[Block], late_us: Sequence[NDArray[np.float64]]) -> Judged:
-    """Whether no tick of an attack's block came a whole period late."""
-    late = {True: 0, False: 0}
+def alone(block: Block, late_us: NDArray[np.float64], witnessed: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Which ticks of a block came a period late while the witness ((n, 2) ns, rising) did not.
+
+    Late ticks in a row are of one cause: what was held up is made up for afterwards.
+    """
+    late = late_us >= LATE_US
+    lonely = np.zeros(len(late), bool)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], late, [False]]).astype(np.int8)))
+    for first, end in edges.reshape(-1, 2):
+        due = block.zero_ns + TICK_NS * (block.first + first)
+        came = block.zero_ns + TICK_NS * (block.first + end - 1) + 1e3 * late_us[end - 1]
+        overlaps = (witnessed[:, 0] <= came) & (witnessed[:, 1] >= due)
+        lonely[first:end] = not overlaps.any()
+    return lonely
+
+
+def judge_attack(
+    blocks: Sequence[Block], late_us: Sequence[NDArray[np.float64]], witnessed: NDArray[np.int64]
+) -> Judged:
+    """Whether no tick of an attack's block came a whole period late but with the witness, (n, 2) ns."""
+    late, lonely, held_up = ({True: 0, False: 0} for _ in range(3))
     for block, its in zip(blocks, late_us, strict=True):
         late[block.visited] += int(np.count_nonzero(its >= LATE_US))
-    text = f"ticks {LATE_US / 1e3:g} ms late: {late[True]} under attack, {late[False]} without; allowed 0"
-    if late[True] and late[False]:
-        text += "; this machine is late by itself, so nothing is said of the attack: measure on a quieter one"
-    return Judged(late[True] == 0, text)
+        lonely[block.visited] += int(np.count_nonzero(alone(block, its, witnessed)))
+        first, last = (block.zero_ns + TICK_NS * tick for tick in (block.first, block.last))
+        inside = (witnessed[:, 0] >= first) & (witnessed[:, 0] < last)
+        held_up[block.visited] += int(np.count_nonzero(inside))
+    text = (
+        f"ticks {LATE_US / 1e3:g} ms late without the witness: {lonely[True]} under attack, allowed 0 "
+        f"({lonely[False]} without it); with it {late[True] - lonely[True]} and "
+        f"{late[False] - lonely[False]}; the witness itself was late {held_up[True]} and "
+        f"{held_up[False]} times"
+    )
+    return Judged(lonely[True] == 0, text)
 
 
 # --- the ride ----------------------------------------------------------------------------------------------
@@ -153,11 +182,19 @@ class Turns:
     """Blocks of a ride in turns: A B, B A, A B; stops the ride when they are over."""
 
     def __init__(
-        self, page: LivePage, who: str, pairs: int, seconds: float, say: Callable[[str], None]
+        self,
+        page: LivePage,
+        who: str,
+        pairs: int,
+        seconds: float,
+        say: Callable[[str], None],
+        witness: tuple[int, int] | None,
     ) -> None:
         self._page, self._who, self._pairs, self._seconds, self._say = page, who, pairs, seconds, say
+        self._witness = witness
         self.blocks: list[Block] = []
         self.page = Page()
+        self.witnessed: NDArray[np.int64] = np.empty((0, 2), np.int64)
         self.failed = ""
 
     async def beside(self, snapshot: Snapshot) -> None:
@@ -173,6 +210,7 @@ class Turns:
         while self._tick(snapshot) < BEGIN_S * 1e3 or self._page._process is None:
             await asyncio.sleep(0.1)
         pid = self._page._process.pid
+        witness = await self._called()
         visitors = await asyncio.create_subprocess_exec(
             *(sys.executable, "-m", "tests.bench.visitors", self._who, str(self._page.address.port), TOKEN),
             stdin=asyncio.subprocess.PIPE,
@@ -198,7 +236,8 @@ class Turns:
                     await asyncio.sleep(SETTLING_S)
                     first, began, used = self._tick(snapshot), time.monotonic(), cpu_s(pid)
                     await asyncio.sleep(self._seconds)
-                    self.blocks.append(Block(visited, first, self._tick(snapshot)))
+                    zero_ns = int(snapshot.status[Status.TICK_ZERO_NS])
+                    self.blocks.append(Block(visited, first, self._tick(snapshot), zero_ns))
                     if visited:
                         self.page.shares.append((cpu_s(pid) - used) / (time.monotonic() - began))
                         self.page.met.update(json.loads(await word("leave")))
@@ -208,6 +247,26 @@ class Turns:
         finally:
             visitors.stdin.close()
             await visitors.wait()
+            if witness is not None:
+                told, _ = await witness.communicate(b"")
+                self.witnessed = np.array(json.loads(told), np.int64).reshape(-1, 2)
+
+    async def _called(self) -> asyncio.subprocess.Process | None:
+        """The witness, if one is asked for: core and priority. Raises RuntimeError if it may not be one."""
+        if self._witness is None:
+            return None
+        process = await asyncio.create_subprocess_exec(
+            *(sys.executable, "-m", "tests.bench.witness", *map(str, self._witness)),
+            stdin=asyncio.subprocess.PIPE,
+            stdout=asyncio.subprocess.PIPE,
+            cwd=ROOT,
+            limit=1 << 24,
+        )
+        assert process.stdout is not None
+        answer = (await process.stdout.readline()).decode().strip()
+        if answer != "ready":
+            raise RuntimeError(answer or "the witness is gone")
+        return process
 
     @staticmethod
     def _tick(snapshot: Snapshot) -> int:
@@ -222,8 +281,8 @@ class Turns:
 
 def ride(
     folder: Path, who: str, pairs: int, seconds: float, say: Callable[[str], None], rig: Path = RIG
-) -> tuple[list[Block], list[NDArray[np.float64]], Page]:
-    """Ride and measure: blocks, lateness of their ticks [us], and what was seen of the page.
+) -> tuple[list[Block], list[NDArray[np.float64]], Turns]:
+    """Ride and measure: blocks, lateness of their ticks [us], and what else was seen of page and host.
 
     Raises EmulatorError, RuntimeError or ValueError if there is no such ride.
     """
@@ -233,16 +292,24 @@ def ride(
     scenario.write_text(short_scenario(lasts, ("laps: 1", f"laps: {laps}")))
     session = load_session(rig, scenario, stage="bench")
     page = LivePage(session, folder / "run", Console(port=0), {}, Tokens(TOKEN), lambda _text: None)
-    turns = Turns(page, who, pairs, seconds, say)
+    rules = session.rig.loop
+    if who == "attack" and (session.loop_cpu is None or not rules.priority):
+        raise RuntimeError("the rig's loop has no core and priority of its own to watch from above")
+    witness = (
+        (session.loop_cpu, rules.priority + 1) if who == "attack" and session.loop_cpu is not None else None
+    )
+    turns = Turns(page, who, pairs, seconds, say, witness)
+    cores = os.sched_getaffinity(0)
     with closing(page):
         run_bench(
             session, (rig, scenario), folder / "run", say=lambda _text: None,
             beside=together([page.beside, turns.beside]),
         )  # fmt: skip
+    os.sched_setaffinity(0, cores)  # a supervisor leaves the loop's core, for good
     if turns.failed or len(turns.blocks) < 2 * pairs:
         raise RuntimeError(turns.failed or "the ride ended before its blocks were over")
     run = read_run(folder / "run")
-    return turns.blocks, in_blocks(run.tick, run.signal("loop.lateness_us"), turns.blocks), turns.page
+    return turns.blocks, in_blocks(run.tick, run.signal("loop.lateness_us"), turns.blocks), turns
 
 
 def told(blocks: Sequence[Block], late_us: Sequence[NDArray[np.float64]], page: Page) -> list[str]:
@@ -279,16 +346,19 @@ def main() -> int:
 
     with tempfile.TemporaryDirectory(prefix="viewers-") as folder:
         try:
-            blocks, late_us, page = ride(
+            blocks, late_us, seen = ride(
                 *(Path(folder), "attack" if options.attack else "watch"),
                 *(options.pairs, options.seconds, say, options.rig),
             )
         except (EmulatorError, RuntimeError, ValueError) as error:
             say(f"not measured: {error}")
             return NOT_MEASURED
-    for line in told(blocks, late_us, page):
+    for line in told(blocks, late_us, seen.page):
         say(line)
-    judged = (judge_attack if options.attack else judge_viewers)(blocks, late_us)
+    if options.attack:
+        judged = judge_attack(blocks, late_us, seen.witnessed)
+    else:
+        judged = judge_viewers(blocks, late_us)
     say(f"{'holds' if judged.holds else 'DOES NOT HOLD'}: {judged.text}")
     return HOLDS if judged.holds else DOES_NOT
 

@@ -12,6 +12,7 @@ from __future__ import annotations
 import ctypes
 import time
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any, NamedTuple
 
 import numba
@@ -23,6 +24,7 @@ from emulator.assembly.bench import Bench
 from emulator.assembly.link_specs import output_specs
 from emulator.assembly.session import Session, mission
 from emulator.config.rig.bus_load import rig_wire_times
+from emulator.core.collector import resume_collector, stop_collector
 from emulator.core.compiled import by_address
 from emulator.core.signals import ARMED, RUNNING, STANDBY, TICK_NS
 from emulator.events.progress import NEVER
@@ -41,6 +43,7 @@ from emulator.plant.step import (
     take_in,
 )
 from emulator.record.in_memory import HeldRecord
+from emulator.record.writer import LONG_BLOCK_TICKS, RunWriter
 from emulator.robot.mission import ReferenceRider
 from emulator.robot.rider import step as ride
 from emulator.shared_memory.status import Command
@@ -57,6 +60,7 @@ from emulator.stages.virtual import (
 )
 from emulator.wire.arbitration import arrived_by, drop_first, known
 from tests.bench.pieces import arrays
+from tests.bench.yardstick import Yardstick
 
 STAGES = (
     *("frames in, states", "events", "actuators", "place", "derivative and step", "sensing"),
@@ -233,19 +237,40 @@ class Stretch:
             raise RuntimeError(f"the ride ended: state {self.bench.state}")
 
 
-def by_stage(session: Session, *, seconds: float, ticks: int, turns: int) -> dict[str, float]:
-    """Cost of each part of a recorded tick [us], from ``seconds`` of the ride on, without the clock's own."""
+class StageCosts(NamedTuple):
+    """What a recorded tick costs [us], without the clock's own.
+
+    stages    each part, the mean over the ticks
+    plant     p50 and p99 of the plant's own ticks, frames in to row: each part of each tick at its best
+    recorded  the same with bus, record and robot
+    as_came   p50 and p99 of recorded ticks as they came, interrupted or not
+    """
+
+    stages: dict[str, float]
+    plant: tuple[float, float]
+    recorded: tuple[float, float]
+    as_came: tuple[float, float]
+
+
+def by_stage(session: Session, *, seconds: float, ticks: int, turns: int) -> StageCosts:
+    """Cost of each part of a recorded tick and how ticks spread, from ``seconds`` of the ride on."""
     stretch = Stretch(session, seconds, ticks)
     stretch.compute()  # which compiles
-    least = stretch.compute().copy()
-    for _ in range(turns):
-        np.minimum(least, stretch.compute(), out=least)
-    clock = _clock_ns()
-    looks = np.array([_LOOKS.get(name, 1) for name in STAGES])
-    mean = least.mean(axis=0)
-    return {
-        name: max(0.0, spent - n * clock) * 1e-3 for name, spent, n in zip(STAGES, mean, looks, strict=True)
-    }
+    came = np.array([stretch.compute().copy() for _ in range(turns + 1)])
+    clock = _clock_ns() * np.array([_LOOKS.get(name, 1) for name in STAGES])
+    least = np.maximum(0.0, came.min(axis=0) - clock)
+    return StageCosts(
+        dict(zip(STAGES, (least.mean(axis=0) * 1e-3).tolist(), strict=True)),
+        middle_and_tail(least[:, : _ROW + 1].sum(axis=1)),
+        middle_and_tail(least.sum(axis=1)),
+        middle_and_tail((came - clock).sum(axis=2)),
+    )
+
+
+def middle_and_tail(ticks_ns: NDArray[np.float64]) -> tuple[float, float]:
+    """p50 and p99 [us] of times of ticks [ns]."""
+    p50, p99 = np.percentile(ticks_ns, (50.0, 99.0)) * 1e-3
+    return float(p50), float(p99)
 
 
 _LOOKS = {"row": 2, "derivative and step": 2, "bus": 3.5, "robot": 0.5}
@@ -268,6 +293,33 @@ def _clock_ns() -> float:
         _looks(marks, 1000)
         best = min(best, (time.perf_counter_ns() - begun) / 1000)
     return float(best)
+
+
+def over_yardstick(session: Session, folder: Path, rides: int) -> dict[str, float]:
+    """Processor time of a recorded tick and of ``mj_step`` [us], in turn, and the one over the other.
+
+    Of all threads, from an open record to one that is closed; the best of so many rides, and of the
+    yardstick's blocks around each. The first ride loads the code and does not count. Python's collector is
+    stopped, as under the command it hardly ever comes round within a ride.
+    """
+    plant = VirtualRide(session).bench.plant
+    stick = Yardstick(plant.body[0])
+    stick.pose(np.array(plant.x))
+    recorded = step = np.inf
+    stop_collector()
+    try:
+        for k in range(rides + 1):
+            riding = VirtualRide(session)
+            with RunWriter(folder / f"ride{k}", {}, block_ticks=LONG_BLOCK_TICKS) as writer:
+                begun = time.process_time()
+                riding.run(writer)
+            spent = time.process_time() - begun
+            if k:
+                recorded = min(recorded, spent / int(riding.bench.plant.run[0]["tick"]) * 1e6)
+            step = min(step, stick.best_step_us(200))
+    finally:
+        resume_collector()
+    return {"recorded_tick": recorded, "mj_step": step, "ratio": recorded / step}
 
 
 def whole_ride(session: Session) -> dict[str, float]:

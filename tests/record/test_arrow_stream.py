@@ -16,7 +16,15 @@ from hypothesis import strategies as st
 from emulator.core.errors import RecordError
 from emulator.core.signals import SIGNALS
 from emulator.record.arrow_stream import FRAMES_GROWTH, SIGNALS_GROWTH, read_table
-from emulator.record.writer import FRAMES_FILE, INPUT_SCHEMA, INPUTS_FILE, SIGNALS_FILE, RunWriter
+from emulator.record.writer import (
+    BLOCK_TICKS,
+    FRAMES_FILE,
+    INPUT_SCHEMA,
+    INPUTS_FILE,
+    LONG_BLOCK_TICKS,
+    SIGNALS_FILE,
+    RunWriter,
+)
 
 PATH = Path("made.arrow")
 
@@ -118,14 +126,15 @@ def test_a_batch_that_says_it_has_other_rows_is_refused(rows: int) -> None:
 
 def test_more_rows_than_a_record_can_hold_are_refused() -> None:
     zeros = pa.record_batch([pa.array(np.zeros(10_000_000))], names=["a"])
-    content = stream(*[zeros] * 2)
-    assert len(content) < 700_000
+    content = stream(*[zeros] * 6)
+    assert len(content) < 2_100_000
     assert "more rows than the file can hold" in refused(content, SIGNALS_GROWTH)
 
 
-def test_a_record_in_which_nothing_happens_is_read_however_long(tmp_path: Path) -> None:
+@pytest.mark.parametrize("block_ticks", [BLOCK_TICKS, LONG_BLOCK_TICKS])
+def test_a_record_in_which_nothing_happens_is_read_however_long(tmp_path: Path, block_ticks: int) -> None:
     """What repeats packs best: all signals at rest, and a bus full of one frame."""
-    writer = RunWriter(tmp_path / "run", {}, {})
+    writer = RunWriter(tmp_path / "run", {}, {}, block_ticks=block_ticks)
     n = 20_000
     writer.append_signals(np.arange(n), np.zeros((n, len(SIGNALS))))
     for k in range(0, n, 1000):

@@ -22,7 +22,7 @@ from emulator.core.errors import InternalError, RunFailed, StartFailed
 from emulator.core.signals import SIGNALS
 from emulator.record.frame_columns import RX, TX
 from emulator.record.reader import read_run
-from emulator.record.writer import BLOCK_TICKS, RunWriter, jsonable, write_json
+from emulator.record.writer import BLOCK_TICKS, LONG_BLOCK_TICKS, RunWriter, jsonable, write_json
 
 N = len(SIGNALS)
 
@@ -97,15 +97,18 @@ def test_bytes_do_not_depend_on_how_calls_are_chopped(
         assert (folder / "whole" / name).read_bytes() == (folder / "pieces" / name).read_bytes()
 
 
-def test_batches_are_cut_at_block_borders_also_across_a_gap(tmp_path: Path) -> None:
-    block = BLOCK_TICKS
+@pytest.mark.parametrize("block", [BLOCK_TICKS, LONG_BLOCK_TICKS])
+def test_batches_are_cut_at_block_borders_also_across_a_gap(tmp_path: Path, block: int) -> None:
     after = 2 * block + 200  # the gap swallows the border between the second and the third block
     ticks = np.concatenate([np.arange(-10, block + 50), np.arange(after, 3 * block + 10)])
-    with RunWriter(tmp_path / "run", {}) as writer:
-        writer.append_signals(ticks, np.zeros((len(ticks), N)))
+    rows = np.arange(len(ticks) * N, dtype=np.float64).reshape(-1, N)  # each value another
+    with RunWriter(tmp_path / "run", {}, block_ticks=block) as writer:
+        writer.append_signals(ticks, rows)
     with pa.ipc.open_stream((tmp_path / "run" / "signals.arrow").read_bytes()) as stream:
         firsts = [batch["tick"][0].as_py() for batch in stream if batch.num_rows]
     assert firsts == [-10, 0, block, after, 3 * block]
+    run = read_run(tmp_path / "run")
+    assert np.array_equal(np.column_stack([run.signals[s.name] for s in SIGNALS]), rows)
 
 
 def test_finished_blocks_are_on_disk_before_close(tmp_path: Path) -> None:

@@ -22,7 +22,7 @@ from emulator.plant.step import tick
 from emulator.record.documents import read_outcome
 from emulator.record.inputs import read_inputs
 from emulator.record.reader import Run, read_run
-from emulator.record.writer import CERTIFICATE_FILE, OUTCOME_FILE, RunWriter, write_json
+from emulator.record.writer import CERTIFICATE_FILE, LONG_BLOCK_TICKS, OUTCOME_FILE, RunWriter, write_json
 from emulator.runs.one import judge_run
 from emulator.stages.replay import Replay, write_inputs
 from emulator.stages.stepped_loop import write_block
@@ -61,7 +61,8 @@ def replay(
     if out is not None:
         of = {"run": folder.resolve().name, "stage": stage}
         manifest = {**manifest_of(session, stage="replay"), "replay_of": of}
-        writer = RunWriter(out, manifest, copies(session.files, session.paths))
+        kept = copies(session.files, session.paths)
+        writer = RunWriter(out, manifest, kept, block_ticks=LONG_BLOCK_TICKS)
     try:
         if writer is not None:
             write_inputs(writer, inputs)
