@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
 from emulator.config.based_on import File, kind_of, load_with_bases, source_of
+from emulator.config.rig.consistency import robot_tips_over
 from emulator.config.rig.file import Rig, load_rig, vehicle_path
 from emulator.config.rig.frames import frame_contradictions, read_codec
 from emulator.config.rig.on_bench import bench_findings
@@ -165,6 +166,7 @@ def files_of_rig(
     else:
         for name, text in without_sections(rig.electronics, vehicle_file.values):
             problems.append(source.problem(("electronics", name), text))
+        problems += [source.problem(loc, text) for loc, text in robot_tips_over(rig, vehicle_file.values)]
     try:
         codec = read_codec(rig, source)
     except ConfigError as error:

@@ -171,6 +171,12 @@ SIGNALS: tuple[Signal, ...] = (
     Signal("truth.steer_rad", "rad", "steering angle, positive to the left"),
     Signal("truth.steer_rate_rad_s", "rad/s", "rate of the steering angle"),
     Signal("truth.frame_torsion_rad", "rad", "twist of the frame at the steering head"),
+    Signal("truth.fork_bending_rad", "rad", "sideways bending of the fork; 0 where none is modelled"),
+    Signal(
+        "truth.robot_sway_rad",
+        "rad",
+        "roll of the robot in its mount, positive to the right of the frame; 0 where none is modelled",
+    ),
     Signal("truth.fork_travel_m", "m", "fork compression from fully extended"),
     Signal("truth.swingarm_rad", "rad", "swingarm angle from the design position, positive in compression"),
     Signal("truth.wheel_front_rad_s", "rad/s", "front wheel spin, positive forward"),

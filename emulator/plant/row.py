@@ -17,6 +17,7 @@ from emulator.events.actuator_faults import CLUTCH, FRONT_BRAKE, REAR_BRAKE, THR
 from emulator.plant.states import AWAITED, FREE, MISSING_ENABLE
 from emulator.road.line import Line, curvature_at, target_speed_at
 from emulator.vehicle.state import (
+    BEND,
     ENGINE,
     FORK,
     FRONT,
@@ -28,6 +29,7 @@ from emulator.vehicle.state import (
     REAR,
     REAR_WHEEL,
     STEER,
+    SWAY,
     SWINGARM,
     T_FRICTION_USE,
     T_FX,
@@ -51,6 +53,7 @@ _HEADING, _ROLL, _PITCH = columns("truth.heading_rad", "truth.roll_rad", "truth.
 _SPEED, _SPEED_LATERAL = columns("truth.speed_m_s", "truth.speed_lateral_m_s")
 _ROLL_RATE, _PITCH_RATE = columns("truth.roll_rate_rad_s", "truth.pitch_rate_rad_s")
 _YAW_RATE, _TORSION = columns("truth.yaw_rate_rad_s", "truth.frame_torsion_rad")
+_BENDING, _SWAY = columns("truth.fork_bending_rad", "truth.robot_sway_rad")
 _STEER, _STEER_RATE = columns("truth.steer_rad", "truth.steer_rate_rad_s")
 _FORK, _SWINGARM = columns("truth.fork_travel_m", "truth.swingarm_rad")
 _WHEEL_FRONT, _WHEEL_REAR = columns("truth.wheel_front_rad_s", "truth.wheel_rear_rad_s")
@@ -105,6 +108,7 @@ def fill_truth(
     row[_ROLL_RATE], row[_PITCH_RATE], row[_YAW_RATE] = x[OMEGA], x[OMEGA + 1], x[OMEGA + 2]
     row[_STEER], row[_STEER_RATE] = x[JOINT + STEER], x[JOINT_RATE + STEER]
     row[_TORSION] = x[JOINT + TORSION]
+    row[_BENDING], row[_SWAY] = x[BEND], x[SWAY]
     row[_FORK] = x[JOINT + FORK] + body.fork_design_travel
     row[_SWINGARM] = x[JOINT + SWINGARM]
     row[_WHEEL_FRONT], row[_WHEEL_REAR] = x[JOINT_RATE + FRONT_WHEEL], x[JOINT_RATE + REAR_WHEEL]

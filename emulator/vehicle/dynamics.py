@@ -37,12 +37,15 @@ from emulator.vehicle.state import (
     IDLE,
     JOINT,
     JOINT_RATE,
+    N_BODIES,
     OMEGA,
     POSITION,
     QUATERNION,
     REAR,
     REAR_WHEEL,
     STEER,
+    SWAY,
+    SWAY_RATE,
     SWINGARM,
     TORSION,
     TREAD,
@@ -134,7 +137,7 @@ def derivative(
     par = body[0]
     s = work[0]
     kinematics(par, x, s)
-    for b in range(7):
+    for b in range(N_BODIES):
         for k in range(6):
             s.wrench[b, k] = 0.0
 
@@ -196,6 +199,7 @@ def derivative(
         - par.frame_torsion_damping * x[JOINT_RATE + TORSION]
     )
     s.bend_torque = -par.fork_bending_stiffness * x[BEND] - par.fork_bending_damping * x[BEND_RATE]
+    s.sway_torque = -par.robot_mount_stiffness * x[SWAY] - par.robot_mount_damping * x[SWAY_RATE]
     steer, steer_rate = x[JOINT + STEER], x[JOINT_RATE + STEER]
     # An imposed angle takes what torque it needs: a torque command has no part in it.
     driven = 0.0 if u[U_STEER_IMPOSED] > 0.0 else u[U_STEER_TORQUE]
@@ -306,7 +310,7 @@ def derivative(
         error = wrapped(heading - u[U_TOW_HEADING])
         w[0] += -_SUPPORT_ROLL * s.R[7] - _SUPPORT_ROLL_DAMPING * x[OMEGA]
         w[2] += -_SUPPORT_ROLL * error - _SUPPORT_ROLL_DAMPING * x[OMEGA + 2]
-        tow = _SUPPORT_TOW * s.inertia[0, 0] * (u[U_TOW_SPEED] - x[VELOCITY])
+        tow = _SUPPORT_TOW * (s.inertia[0, 0] + par.robot_mass) * (u[U_TOW_SPEED] - x[VELOCITY])
         w[3] += tow
         w[1] += tow * par.main_frame_z
 
@@ -322,6 +326,7 @@ def derivative(
     xdot[QUATERNION + 2] = 0.5 * (qw * q - qx * r + qz * p) + drift * qy
     xdot[QUATERNION + 3] = 0.5 * (qw * r + qx * q - qy * p) + drift * qz
     xdot[BEND], xdot[BEND_RATE] = x[BEND_RATE], s.bend_acceleration
+    xdot[SWAY], xdot[SWAY_RATE] = x[SWAY_RATE], s.sway_acceleration
     for j in range(6):
         xdot[JOINT + j] = x[JOINT_RATE + j]
         xdot[JOINT_RATE + j] = s.rhs[6 + j]

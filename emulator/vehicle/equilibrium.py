@@ -5,7 +5,8 @@ joint rates zero but the wheels', all deflections constant, and a driving torque
 balances drag. With an acceleration along the path the twist and the wheels' rates grow in proportion to the
 speed instead (see :mod:`emulator.vehicle.quasi_steady`, which has brakes besides, and finds many motions
 quickly, each from its neighbour). Sixteen unknowns against sixteen residuals,
-and the bending of a fork that bends against its acceleration:
+and the bending of a fork that bends, and the roll of a robot whose mount gives, each against its own
+acceleration:
 
     height, pitch, swingarm, torsion, steer, fork, lateral speed, yaw rate, wheel rates (2),
     deflections (4), steering torque, chain torque
@@ -40,6 +41,8 @@ from emulator.vehicle.state import (
     QUATERNION,
     REAR_WHEEL,
     STEER,
+    SWAY,
+    SWAY_RATE,
     SWINGARM,
     T_LOAD,
     TORSION,
@@ -89,11 +92,13 @@ def rest_inputs(grip: float = 1.0) -> NDArray[np.float64]:
     return u
 
 
-_UNKNOWNS = 17  # the last is the bending of a fork that bends, against its acceleration
-_BENT = 16
-# Scales of the sixteen unknowns: m, rad, m/s, rad/s, N m.
+_UNKNOWNS = (
+    18  # the last are the bending of a fork that bends and a robot's roll, against their accelerations
+)
+_BENT, _SWAYED = 16, 17
+# Scales of the unknowns: m, rad, m/s, rad/s, N m.
 _SCALE = np.array(
-    [1e-2, 1e-2, 1e-2, 1e-2, 1e-2, 1e-2, 1e-1, 1e-1, 1.0, 1.0, 1e-3, 1e-3, 1e-3, 1e-3, 1.0, 1.0, 1e-2]
+    [1e-2, 1e-2, 1e-2, 1e-2, 1e-2, 1e-2, 1e-1, 1e-1, 1.0, 1.0, 1e-3, 1e-3, 1e-3, 1e-3, 1.0, 1.0, 1e-2, 1e-2]
 )
 _ARRIVED = 1e-6  # [m/s^2, rad/s^2] residual below which a motion counts as steady
 _STRIDE = math.radians(10.0)  # of lean between one steady turn and the next, halved where they are not alike
@@ -122,7 +127,7 @@ def _state(
     x[JOINT_RATE + REAR_WHEEL], x[JOINT_RATE + FRONT_WHEEL] = n[8], n[9]
     x[DEFLECTION : DEFLECTION + 4] = n[10:14]
     u[U_STEER_TORQUE], u[U_DRIVE_TORQUE] = n[14], n[15]
-    x[BEND] = n[_BENT]
+    x[BEND], x[SWAY] = n[_BENT], n[_SWAYED]
 
 
 def _residual(
@@ -144,7 +149,7 @@ def _residual(
     out[3:6] = xdot[VELOCITY : VELOCITY + 3]
     out[6:12] = xdot[JOINT_RATE : JOINT_RATE + 6]
     out[12:16] = xdot[DEFLECTION : DEFLECTION + 4]
-    out[_BENT] = xdot[BEND_RATE]
+    out[_BENT], out[_SWAYED] = xdot[BEND_RATE], xdot[SWAY_RATE]
     if acceleration != 0.0:
         growth = acceleration / math.hypot(speed, float(n[6]))  # [1/s]
         out[3:6] -= growth * x[VELOCITY : VELOCITY + 3]
@@ -229,7 +234,7 @@ def _near(
         n[6] = old[VELOCITY + 1]
         n[10:14] = old[DEFLECTION : DEFLECTION + 4]
         n[14], n[15] = oldu[U_STEER_TORQUE], oldu[U_DRIVE_TORQUE]
-        n[_BENT] = old[BEND]
+        n[_BENT], n[_SWAYED] = old[BEND], old[SWAY]
     # Move the guess to this roll: yaw rate of the ideal turn, height and rolling radius of the crowns.
     old_roll = 0.0 if guess is None else guess.roll
     n[7] = -float(body["gravity"]) * math.tan(roll) / max(speed, 0.1)
@@ -255,9 +260,10 @@ def _near(
         k for k in range(_UNKNOWNS) if not any(locked[j] and k == u_ for j, u_ in _UNKNOWN_OF_JOINT.items())
     ]
     kept = [k for k in range(_UNKNOWNS) if not (6 <= k < 12 and locked[k - 6])]
-    if not body["fork_bends"]:
-        free.remove(_BENT)
-        kept.remove(_BENT)
+    for there, k in (("fork_bends", _BENT), ("mount_gives", _SWAYED)):
+        if not body[there]:
+            free.remove(k)
+            kept.remove(k)
 
     guessed = n[free].copy()
 

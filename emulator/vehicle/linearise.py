@@ -7,7 +7,8 @@ The deviation vector (23,) leaves out what can't matter on a flat road: place, h
     13..18 joint rates (swingarm, rear wheel, torsion, steer, fork, front wheel)
     19..22 tyre deflections (rear x, rear y, front x, front y)
 
-and, of a fork that bends, 23 its bending and 24 the rate of that.
+and behind them, where they are modelled, a fork's bending and its rate, a robot's roll in its mount and the
+rate of that.
 
 Roll and pitch deviate in the yaw-pitch-roll sequence. Central differences of the same compiled derivative
 that the loop runs; step sizes are scaled per state.
@@ -17,6 +18,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from functools import partial
 from typing import NamedTuple, TypeAlias
 
 import numpy as np
@@ -38,6 +40,8 @@ from emulator.vehicle.state import (
     POSITION,
     QUATERNION,
     STEER,
+    SWAY,
+    SWAY_RATE,
     SWINGARM,
     TORSION,
     U_BRAKE_FRONT,
@@ -58,8 +62,6 @@ LATERAL = (ROLL, D_TORSION, D_STEER, 7, 9, 11, 15, 16, 20, 22)
 """Deviations that decouple from the rest when upright: roll, torsion, steer, roll and yaw rate, lateral
 velocity, torsion and steer rate, lateral deflections rear and front."""
 
-D_BEND, D_BEND_RATE = N_DEVIATIONS, N_DEVIATIONS + 1
-
 INPUTS = (U_STEER_TORQUE, U_DRIVE_TORQUE, U_BRAKE_FRONT, U_BRAKE_REAR)
 
 
@@ -75,16 +77,25 @@ class Linear(NamedTuple):
 
 
 def lateral_deviations(linear: Linear) -> tuple[int, ...]:
-    """LATERAL, and what a fork that bends has besides."""
-    return LATERAL + ((D_BEND, D_BEND_RATE) if len(linear.A) > N_DEVIATIONS else ())
+    """LATERAL, and what a fork that bends or a mount that gives has besides."""
+    return LATERAL + tuple(range(N_DEVIATIONS, len(linear.A)))
 
 
-def _to_deviation(x: NDArray[np.float64], xdot: NDArray[np.float64]) -> NDArray[np.float64]:
+def _besides(vehicle: Vehicle) -> tuple[int, ...]:
+    """Places in the state of what deviates behind the 23."""
+    body = vehicle.body[0]
+    bending = (BEND, BEND_RATE) if body["fork_bends"] else ()
+    return bending + ((SWAY, SWAY_RATE) if body["mount_gives"] else ())
+
+
+def _to_deviation(
+    besides: tuple[int, ...], x: NDArray[np.float64], xdot: NDArray[np.float64]
+) -> NDArray[np.float64]:
     """Rates of the deviation vector at state x with state rate xdot."""
     R = rotation_of(x[QUATERNION], x[QUATERNION + 1], x[QUATERNION + 2], x[QUATERNION + 3])
     roll, pitch, _ = roll_pitch_yaw(R)
     p, q, r = x[OMEGA : OMEGA + 3]
-    out = np.empty(N_DEVIATIONS + 2)
+    out = np.empty(N_DEVIATIONS + len(besides))
     out[HEIGHT] = xdot[POSITION + 2]
     out[ROLL] = p + math.tan(pitch) * (q * math.sin(roll) + r * math.cos(roll))
     out[PITCH] = q * math.cos(roll) - r * math.sin(roll)
@@ -94,11 +105,13 @@ def _to_deviation(x: NDArray[np.float64], xdot: NDArray[np.float64]) -> NDArray[
     out[D_VELOCITY : D_VELOCITY + 3] = xdot[VELOCITY : VELOCITY + 3]
     out[D_JOINT_RATE : D_JOINT_RATE + 6] = xdot[JOINT_RATE : JOINT_RATE + 6]
     out[D_DEFLECTION : D_DEFLECTION + 4] = xdot[DEFLECTION : DEFLECTION + 4]
-    out[D_BEND], out[D_BEND_RATE] = xdot[BEND], xdot[BEND_RATE]
+    out[N_DEVIATIONS:] = xdot[list(besides)]
     return out
 
 
-def _shifted(x0: NDArray[np.float64], index: int, step: float) -> NDArray[np.float64]:
+def _shifted(
+    x0: NDArray[np.float64], index: int, step: float, besides: tuple[int, ...] = ()
+) -> NDArray[np.float64]:
     x = x0.copy()
     if index == HEIGHT:
         x[POSITION + 2] += step
@@ -119,28 +132,27 @@ def _shifted(x0: NDArray[np.float64], index: int, step: float) -> NDArray[np.flo
         x[VELOCITY + index - D_VELOCITY] += step
     elif index < D_DEFLECTION:
         x[JOINT_RATE + index - D_JOINT_RATE] += step
-    elif index < D_BEND:
+    elif index < N_DEVIATIONS:
         x[DEFLECTION + index - D_DEFLECTION] += step
     else:
-        x[BEND + index - D_BEND] += step
+        x[besides[index - N_DEVIATIONS]] += step
     return x
 
 
 _STEP = np.array(
-    [1e-6] + [1e-5] * 5 + [1e-6] + [1e-4] * 3 + [1e-4] * 3 + [1e-4] * 6 + [1e-8] * 4 + [1e-5, 1e-4]
+    [1e-6] + [1e-5] * 5 + [1e-6] + [1e-4] * 3 + [1e-4] * 3 + [1e-4] * 6 + [1e-8] * 4 + [1e-5, 1e-4] * 2
 )
 _INPUT_STEP = np.array([1e-2, 1e-2, 1.0, 1.0])
 _WIND_STEP = 0.1  # [m/s]
 
 
 def linearise(vehicle: Vehicle, steady: Steady) -> Linear:
-    """State matrix A (23, 23) and input matrix B (23, 4) about a steady motion: 25 if the fork bends.
+    """State matrix A (23, 23) and input matrix B (23, 4) about a steady motion; 25 or 27 with what gives.
 
     Rows and columns of locked joints are zero. At a standing brake the columns of the brakes are zero too:
     a brake that does not slip takes its torque from the wheel, not from the pressure.
     """
-    A, B = linear_reading(vehicle, steady, _to_deviation)
-    A, B = A[: A.shape[1]], B[: A.shape[1]]
+    A, B = linear_reading(vehicle, steady, partial(_to_deviation, _besides(vehicle)))
     for name, indices in (
         ("swingarm", (D_SWINGARM, D_JOINT_RATE)),
         ("frame_torsion", (D_TORSION, D_JOINT_RATE + TORSION)),
@@ -208,7 +220,7 @@ def reaction_row(linear: Linear) -> tuple[NDArray[np.float64], float]:
 def linear_reading(
     vehicle: Vehicle, steady: Steady, read: Reading
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """What is read of a motion near a steady one: (k, 23), or 25, by its deviation, (k, 4) by the inputs.
+    """What is read of a motion near a steady one: (k, 23 to 27) by its deviation, (k, 4) by the inputs.
 
     It is read of the state and its rate, so it may hold accelerations, which the inputs make at once.
     """
@@ -219,9 +231,11 @@ def linear_reading(
         derivative(vehicle.body, vehicle.tyre, x, u, s, xdot)
         return read(x, xdot)
 
+    besides = _besides(vehicle)
     by_deviation = [
-        (at(_shifted(steady.x, k, h), steady.u) - at(_shifted(steady.x, k, -h), steady.u)) / (2.0 * h)
-        for k, h in enumerate(_STEP[: N_DEVIATIONS + (2 if vehicle.body[0]["fork_bends"] else 0)])
+        (at(_shifted(steady.x, k, h, besides), steady.u) - at(_shifted(steady.x, k, -h, besides), steady.u))
+        / (2.0 * h)
+        for k, h in enumerate(_STEP[: N_DEVIATIONS + len(besides)])
     ]
     by_input = []
     for h, i in zip(_INPUT_STEP, INPUTS, strict=True):
@@ -233,14 +247,14 @@ def linear_reading(
 
 
 def by_side_wind(vehicle: Vehicle, steady: Steady) -> NDArray[np.float64]:
-    """Rates (23,) of the deviation by wind to the left [per m/s], as a column of B is by an input."""
+    """Rates (23 to 27,) of the deviation by wind to the left [per m/s], as a column of B is by an input."""
     s = scratch()
     rates = []
     for side in (1.0, -1.0):
         u, xdot = steady.u.copy(), np.zeros(N_X)
         u[U_WIND_Y] += side * _WIND_STEP
         derivative(vehicle.body, vehicle.tyre, steady.x, u, s, xdot)
-        rates.append(_to_deviation(steady.x, xdot))
+        rates.append(_to_deviation(_besides(vehicle), steady.x, xdot))
     return np.asarray((rates[0] - rates[1]) / (2.0 * _WIND_STEP))
 
 
@@ -270,7 +284,7 @@ def course_rows(steady: Steady) -> NDArray[np.float64]:
 
 
 def lateral(linear: Linear) -> Linear:
-    """The lateral part (10 states, 12 if the fork bends; steering torque only) of an upright motion."""
+    """The lateral part (10 states, and what gives besides; steering torque only) of an upright motion."""
     pick = np.array(lateral_deviations(linear))
     return Linear(linear.A[np.ix_(pick, pick)].copy(), linear.B[pick, 0:1].copy())
 

@@ -343,6 +343,36 @@ FORK_BENDING = Group(
 """How a fork bends that does."""
 
 
+ROBOT_MOUNT = Group(
+    "robot_mount",
+    "how the robot gives in its mount: it rolls sideways about an axis along x, against a spring and a "
+    "damper. Left out: it is fixed to the frame",
+    (
+        Parameter("z", "m", -5.0, 5.0, 0.3, 1.2, "height of the axis: the seat, or the brackets"),
+        Parameter(
+            "stiffness",
+            "N m/rad",
+            1.0,
+            1e9,
+            2e3,
+            2e5,
+            "stiffness against the roll",
+        ),
+        Parameter(
+            "damping",
+            "N m s/rad",
+            0.0,
+            1e6,
+            5.0,
+            500.0,
+            "damping of the roll",
+        ),
+    ),
+    True,
+)
+"""How the robot gives in its mount, where it does."""
+
+
 GROUPS: tuple[Group, ...] = (
     Group("main_frame", "frame, engine, tank and bodywork without the robot", _body(300.0, 60.0)),
     Group(
@@ -395,6 +425,7 @@ GROUPS: tuple[Group, ...] = (
     Group("fork_lower", "lower fork, calipers, mudguard; moves with the fork travel", _body(15.0, 2.0)),
     Group("front_wheel", "front wheel with tyre and discs", _wheel()),
     FORK_BENDING,
+    ROBOT_MOUNT,
     Group(
         "fork",
         "front spring and damper, both legs together",
@@ -597,6 +628,9 @@ VEHICLE_DTYPE = np.dtype(
         ("locked", np.int64, (len(JOINTS),)),
         ("fork_bends", np.int64),  # 0: rigid, and the rest of these is not looked at
         *((f"fork_bending_{p.name}", np.float64) for p in FORK_BENDING.parameters),
+        ("mount_gives", np.int64),  # 0: the robot is part of the main frame, and its mass here is zero
+        *((f"robot_mount_{p.name}", np.float64) for p in ROBOT_MOUNT.parameters),
+        *((f"robot_{name}", np.float64) for name in ("mass", "x", "z", "ixx", "iyy", "izz")),
         ("gravity", np.float64),
         # hard parts: those there are, in the order of HARD_PARTS; see emulator.vehicle.contact.hard_parts
         ("parts", np.int64),
@@ -620,7 +654,7 @@ class Vehicle(NamedTuple):
 
 
 class RigidMass(NamedTuple):
-    """A mass fixed to the main frame (the robot): kg, metres in the main frame, kg m2 at its centre."""
+    """A mass on the main frame (the robot): kg, metres in the main frame, kg m2 at its centre."""
 
     mass: float
     x: float
@@ -642,7 +676,9 @@ def vehicle_record(
     """The records compiled code reads, from checked SI values by group and name.
 
     ``robot`` is merged into the main frame: masses add, the mass centre moves, inertias are taken to the
-    common centre by the parallel-axis theorem. It must sit in the symmetry plane (y = 0).
+    common centre by the parallel-axis theorem. It must sit in the symmetry plane (y = 0). Where ``values``
+    names its mount it stays a body of its own; a mount without a robot, or with one that weighs nothing, is
+    left out.
     ``locked`` names joints held at zero, as published rigid-suspension models want. Hard parts that
     ``values`` does not name never touch the road, treads that it does not name have constant friction, and a
     fork whose bending it does not name is rigid.
@@ -685,8 +721,22 @@ def vehicle_record(
             body[0][f"fork_bending_{p.name}"] = values[FORK_BENDING.name][p.name]
     _place_hard_parts(body, values)
     if robot is not None:
-        _merge(body, robot)
+        if robot.y != 0.0:
+            raise ValueError(f"robot mass centre must lie in the symmetry plane, got y = {robot.y} m")
+        if ROBOT_MOUNT.name in values and robot.mass > 0.0:
+            _mount(body, robot, values[ROBOT_MOUNT.name])
+        else:
+            _merge(body, robot)
     return Vehicle(body, tyre)
+
+
+def _mount(record: NDArray[np.void], robot: RigidMass, mount: dict[str, float]) -> None:
+    r = record[0]
+    r["mount_gives"] = 1
+    for p in ROBOT_MOUNT.parameters:
+        r[f"robot_mount_{p.name}"] = mount[p.name]
+    for name in ("mass", "x", "z", "ixx", "iyy", "izz"):
+        r[f"robot_{name}"] = getattr(robot, name)
 
 
 def _inflate(tyre: np.void, inflation: dict[str, float]) -> None:
@@ -748,8 +798,6 @@ def _place_hard_parts(record: NDArray[np.void], values: dict[str, dict[str, floa
 
 
 def _merge(record: NDArray[np.void], robot: RigidMass) -> None:
-    if robot.y != 0.0:
-        raise ValueError(f"robot mass centre must lie in the symmetry plane, got y = {robot.y} m")
     r = record[0]
     m0, x0, z0 = float(r["main_frame_mass"]), float(r["main_frame_x"]), float(r["main_frame_z"])
     m = m0 + robot.mass

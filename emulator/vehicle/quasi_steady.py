@@ -12,7 +12,8 @@ meet twelve accelerations, four deflection rates, and three conditions of the ca
 and the others): a lean or a tyre's use may be what is asked for, so that a fold in lean is no obstacle.
 
 A driving torque comes through the chain, a braking one from the rear brake.
-The bending of a fork that bends is a twentieth, against its own acceleration.
+The bending of a fork that bends is a twentieth, the roll of a robot whose mount gives the next, each against
+its own acceleration.
 :mod:`emulator.vehicle.equilibrium` finds steady motions (no acceleration, no brake) from far off; this is
 for thousands of them, each near the last.
 """
@@ -49,6 +50,8 @@ from emulator.vehicle.state import (
     REAR,
     REAR_WHEEL,
     STEER,
+    SWAY,
+    SWAY_RATE,
     SWINGARM,
     T_CAP_X,
     T_CAP_Y,
@@ -68,10 +71,10 @@ from emulator.vehicle.state import (
 
 Array = NDArray[np.float64]
 
-N_UNKNOWNS = 20
+N_UNKNOWNS = 21
 (HEIGHT, PITCH, N_SWINGARM, N_TORSION, N_STEER, N_FORK, SIDE_SPEED, YAW_RATE) = range(8)
 REAR_RATE, FRONT_RATE, STRAIN = 8, 9, 10
-STEER_TORQUE, REAR_TORQUE, ROLL, FRONT_BRAKE, ACCELERATION, N_BEND = range(14, 20)
+STEER_TORQUE, REAR_TORQUE, ROLL, FRONT_BRAKE, ACCELERATION, N_BEND, N_SWAY = range(14, 21)
 
 SLIDES = 3.0
 """A tyre's demand over its friction from which all its tread slides (``emulator.vehicle.contact.tyre``)."""
@@ -86,10 +89,10 @@ _PRESSURE = 1e12  # [Pa] a brake that could hold anything: its twist then says w
 _STRIDE = np.array(
     [0.01, 0.03, 0.03, 0.01, 0.05, 0.02, 1.0, 0.3, 20.0, 20.0]
     + [0.01] * 4
-    + [100.0, 500.0, 0.08, 500.0, 3.0, 0.01]
+    + [100.0, 500.0, 0.08, 500.0, 3.0, 0.01, 0.03]
 )
 _STEP = np.array([1e-7, 1e-7, 1e-7, 1e-7, 1e-7, 1e-7, 1e-6, 1e-6, 1e-5, 1e-5] + [1e-9] * 4)
-_DIFFERENCE = np.concatenate([_STEP, np.array([1e-3, 1e-3, 1e-7, 1e-3, 1e-5, 1e-7])])
+_DIFFERENCE = np.concatenate([_STEP, np.array([1e-3, 1e-3, 1e-7, 1e-3, 1e-5, 1e-7, 1e-7])])
 _UNKNOWN_OF_JOINT = np.array([N_SWINGARM, -1, N_TORSION, N_STEER, N_FORK, -1])
 
 
@@ -99,7 +102,7 @@ class Machine(NamedTuple):
     body (1,), tyre (2,)      as in ``Vehicle``
     work (1,)                 scratch memory of the derivative; holds the truth of the last motion looked at
     x (N_X,), u (N_U,), xdot  state, inputs and rates of that motion
-    r, m, slope               residual (20,), probe (20,), matrix (20, 20)
+    r, m, slope               residual (21,), probe (21,), matrix (21, 21)
     uses, loads               (2,) rear, front, of the motion last found: demand over friction of the tyre,
     0 to
                               ``SLIDES``; load [N]
@@ -144,7 +147,7 @@ def machine(body: NDArray[np.void], tyre: NDArray[np.void], air_density: float) 
 
 
 def start(c: Machine, speed: float, n: Array) -> None:
-    """Fill ``n`` (20,) with a guess of running straight on at ``speed`` [m/s], near the design position."""
+    """Fill ``n`` (21,) with a guess of running straight on at ``speed`` [m/s], near the design position."""
     n[:] = 0.0
     n[REAR_RATE] = speed / float(c.tyre[REAR]["radius"])
     n[FRONT_RATE] = speed / float(c.tyre[FRONT]["radius"])
@@ -180,7 +183,7 @@ def _write(c: Machine, speed: float, engine: float, n: Array) -> None:
     for i in range(4):
         x[DEFLECTION + i] = n[STRAIN + i]
     x[ENGINE] = engine
-    x[BEND] = n[N_BEND]
+    x[BEND], x[SWAY] = n[N_BEND], n[N_SWAY]
     u[U_STEER_TORQUE] = n[STEER_TORQUE]
     u[U_DRIVE_TORQUE] = max(n[REAR_TORQUE], 0.0)
     u[U_BRAKE_FRONT] = u[U_BRAKE_REAR] = _PRESSURE
@@ -234,7 +237,8 @@ def _residual(
         else:
             got = n[kind]
         r[16 + i] = got - values[i]
-    r[N_BEND] = xdot[BEND_RATE]
+    r[N_BEND] = xdot[BEND_RATE] if c.body[0].fork_bends != 0 else 1e3 * n[N_BEND]
+    r[N_SWAY] = xdot[SWAY_RATE]
 
 
 @jit
@@ -248,7 +252,7 @@ def solve(
     values: Array,
     n: Array,
 ) -> bool:
-    """Move the guess ``n`` (20,) to the motion that meets the conditions; False if none was found.
+    """Move the guess ``n`` (21,) to the motion that meets the conditions; False if none was found.
 
     speed          [m/s]    along the path, above 0
     grip           [1]      friction coefficient of the road
@@ -262,7 +266,11 @@ def solve(
     """
     c.u[U_GRIP_FRONT] = c.u[U_GRIP_REAR] = grip
     r, m, slope = c.r, c.m, c.slope
-    count = N_UNKNOWNS if c.body[0].fork_bends != 0 else N_BEND
+    count = N_BEND
+    if c.body[0].mount_gives != 0:
+        count = N_UNKNOWNS
+    elif c.body[0].fork_bends != 0:
+        count = N_SWAY
     n[count:] = 0.0
     for _ in range(_ITERATIONS):
         _residual(c, speed, engine, front_spins, kinds, values, n, r)

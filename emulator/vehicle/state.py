@@ -1,6 +1,6 @@
 """Layout of the plant's continuous state, its inputs and the scratch memory of one derivative.
 
-State ``x`` (40,), inputs ``u`` (24,): float64 arrays, indices below. Positions are of the main frame's
+State ``x`` (42,), inputs ``u`` (24,): float64 arrays, indices below. Positions are of the main frame's
 origin (rear contact point at the design position). Velocities are body components of the main frame's twist.
 """
 
@@ -17,7 +17,9 @@ from emulator.vehicle.params import HARD_PARTS, JOINTS
 N_JOINTS = len(JOINTS)
 SWINGARM, REAR_WHEEL, TORSION, STEER, FORK, FRONT_WHEEL = range(N_JOINTS)
 N_SPEEDS = 6 + N_JOINTS
-N_BODIES = 1 + N_JOINTS
+N_BODIES = 2 + N_JOINTS
+ROBOT = N_BODIES - 1
+"""Body of a robot whose mount gives; without one its inertia is part of the main frame's, body 0."""
 
 POSITION = 0  # p_WB_W [m], 3
 QUATERNION = 3  # q_WB (w, x, y, z), 4
@@ -36,7 +38,9 @@ IDLE = 35  # torque held by the idle control's integral part [N m]
 TREAD = 36  # tread temperatures over the ones they grip best at [K]: rear, front
 BEND = 38  # sideways bending of the fork [rad]: zero, and so is its rate, of one that does not bend
 BEND_RATE = 39
-N_X = 40
+SWAY = 40  # roll of the robot in its mount [rad], positive to the right of the frame: zero, and so is its
+SWAY_RATE = 41  # rate, of a mount that does not give
+N_X = 42
 
 U_STEER_TORQUE = 0  # [N m] positive to the left; nothing while the angle is imposed
 U_THROTTLE = 1  # 0..1
@@ -102,6 +106,9 @@ SCRATCH_DTYPE = np.dtype(
         ("taken", np.float64, (N_SPEEDS,)),  # accelerations that one of the bending takes of them
         ("bend_torque", np.float64),  # applied to the bending [N m]
         ("bend_acceleration", np.float64),  # [rad/s^2]
+        ("sway_torque", np.float64),  # applied to the robot's roll in its mount [N m]
+        ("sway_acceleration", np.float64),  # [rad/s^2]
+        ("hung", np.float64, (6,)),  # inertial coupling of that roll with the main frame's twist
         ("reaction", np.float64),  # steering reaction torque when the angle is imposed [N m]
         ("chain_torque", np.float64),  # of the chain on the rear wheel about its axle, driving positive [N m]
         ("k", np.float64, (4, N_X)),  # Runge-Kutta stages

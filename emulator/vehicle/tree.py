@@ -2,7 +2,8 @@
 
 Twelve speeds: the main frame's twist (angular, then linear, in its own components) and six joint rates. A
 fork that bends has a thirteenth, between steering and travel. It borders the other twelve: they are solved as
-without it, and once more for what it takes of them, so that a rigid fork pays nothing.
+without it, and once more for what it takes of them, so that a rigid fork pays nothing. A robot whose mount
+gives hangs on the main frame alone: it is eliminated there before the rest is solved.
 Every body's spatial quantities are taken at the *same* point, B's origin, in the *same* components, B's.
 Then composite inertias are plain sums, no transform runs along the tree, and a wheel needs no rotation
 for its spin because it is a body of revolution.
@@ -33,7 +34,10 @@ from emulator.vehicle.state import (
     OMEGA,
     QUATERNION,
     REAR,
+    ROBOT,
     STEER,
+    SWAY,
+    SWAY_RATE,
     SWINGARM,
     TORSION,
     Scratch,
@@ -296,6 +300,27 @@ def kinematics(par: Record, x: NDArray[np.float64], s: Scratch) -> None:
         for k in range(6):
             s.V[5, k] += s.bend[k] * x[BEND_RATE]
             s.V[6, k] += s.bend[k] * x[BEND_RATE]
+    if par.mount_gives != 0:
+        up = par.robot_z - par.robot_mount_z
+        Rr = rotation_about_xz(1.0, 0.0, x[SWAY])
+        bx, by, bz = rotate(Rr, par.robot_x, 0.0, up)
+        _set_turned_body(
+            s.inertia,
+            ROBOT,
+            Rr,
+            par.robot_mass,
+            bx,
+            by,
+            bz + par.robot_mount_z,
+            par.robot_ixx,
+            par.robot_iyy,
+            par.robot_izz,
+            0.0,
+        )
+        for k in range(6):
+            s.V[ROBOT, k] = s.V[0, k]
+        s.V[ROBOT, 0] += x[SWAY_RATE]  # about the line along x at the mount's height
+        s.V[ROBOT, 4] += par.robot_mount_z * x[SWAY_RATE]
 
 
 @jit
@@ -331,7 +356,16 @@ def accelerations(par: Record, steer_imposed: bool, steer_acceleration: float, s
             A[b, 3] += wx
             A[b, 4] += wy
             A[b, 5] += wz
-    for b in range(7):
+    bodies = 7
+    if par.mount_gives != 0:
+        bodies = 8
+        b = ROBOT
+        wx, wy, wz = cross(V[0, 0], V[0, 1], V[0, 2], V[b, 0], V[b, 1], V[b, 2])
+        a1, a2, a3 = cross(V[0, 0], V[0, 1], V[0, 2], V[b, 3], V[b, 4], V[b, 5])
+        b1, b2, b3 = cross(V[0, 3], V[0, 4], V[0, 5], V[b, 0], V[b, 1], V[b, 2])
+        A[b, 0], A[b, 1], A[b, 2] = A[0, 0] + wx, A[0, 1] + wy, A[0, 2] + wz
+        A[b, 3], A[b, 4], A[b, 5] = A[0, 3] + a1 + b1, A[0, 4] + a2 + b2, A[0, 5] + a3 + b3
+    for b in range(bodies):
         m, hx, hy, hz = inertia[b, 0], inertia[b, 1], inertia[b, 2], inertia[b, 3]
         ixx, iyy, izz = inertia[b, 4], inertia[b, 5], inertia[b, 6]
         ixy, ixz, iyz = inertia[b, 7], inertia[b, 8], inertia[b, 9]
@@ -384,6 +418,9 @@ def accelerations(par: Record, steer_imposed: bool, steer_acceleration: float, s
             i = _PARENT[i]
         for k in range(10):
             inertia[p, k] += inertia[b, k]
+    over = swayed = 0.0
+    if par.mount_gives != 0:
+        over, swayed = _hang(par.robot_mount_z, s)
     for k in range(6):
         rhs[k] = -f[0, k]
     m, hx, hy, hz = inertia[0, 0], inertia[0, 1], inertia[0, 2], inertia[0, 3]
@@ -394,6 +431,13 @@ def accelerations(par: Record, steer_imposed: bool, steer_acceleration: float, s
     M[5, 0], M[5, 1], M[5, 2] = hy, -hx, 0.0
     M[3, 3] = M[4, 4] = M[5, 5] = m
     M[4, 3] = M[5, 3] = M[5, 4] = 0.0
+    if par.mount_gives != 0:
+        # Of the robot's row, hung a + q / over = swayed, the twist's rows keep what is left without q.
+        for i in range(6):
+            part = s.hung[i] * over
+            rhs[i] -= part * swayed
+            for j in range(i + 1):
+                M[i, j] -= part * s.hung[j]
 
     diagonal = right = bent_steer = 0.0
     if par.fork_bends != 0:
@@ -438,6 +482,12 @@ def accelerations(par: Record, steer_imposed: bool, steer_acceleration: float, s
         s.bend_acceleration = _bordered(M, rhs, s.border, s.taken, diagonal, right)
     else:
         _substitute(M, rhs)
+    s.sway_acceleration = 0.0
+    if par.mount_gives != 0:
+        left = swayed
+        for k in range(6):
+            left -= s.hung[k] * rhs[k]
+        s.sway_acceleration = left * over
 
     s.reaction = 0.0
     if steer_imposed:
@@ -456,6 +506,24 @@ def accelerations(par: Record, steer_imposed: bool, steer_acceleration: float, s
         )
         if par.fork_bends != 0:
             s.reaction += bent_steer * s.bend_acceleration
+
+
+@jit
+def _hang(z: float, s: Scratch) -> tuple[float, float]:
+    """Fill ``s.hung`` and add the robot to the main frame, its axis along x being z [m] high.
+
+    Returns one over the roll's inertia [1/(kg m2)] and the torque on it [N m].
+    """
+    inertia, f, c = s.inertia, s.f, s.hung
+    m, hx, hy, hz = inertia[ROBOT, 0], inertia[ROBOT, 1], inertia[ROBOT, 2], inertia[ROBOT, 3]
+    c[0] = inertia[ROBOT, 4] - hz * z
+    c[1], c[2] = inertia[ROBOT, 7], inertia[ROBOT, 8] + hx * z
+    c[3], c[4], c[5] = 0.0, m * z - hz, hy
+    for k in range(6):
+        f[0, k] += f[ROBOT, k]
+    for k in range(10):
+        inertia[0, k] += inertia[ROBOT, k]
+    return 1.0 / (c[0] + z * c[4]), s.sway_torque - f[ROBOT, 0] - z * f[ROBOT, 4]
 
 
 @jit

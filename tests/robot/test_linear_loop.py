@@ -16,7 +16,8 @@ from emulator.robot.tuning import STEP
 from emulator.vehicle.equilibrium import steady_motion
 from emulator.vehicle.linearise import D_VELOCITY, N_DEVIATIONS, course_rows, linearise
 from emulator.vehicle.modes import SteadyTurns, eigen
-from emulator.vehicle.params import Vehicle
+from emulator.vehicle.params import Vehicle, vehicle_record
+from tests.support.machines import MOUNT, ROBOT, demo, demo_file
 
 CASES = [(8.0, 0.0), (20.0, 0.0), (50.0, 0.0), (30.0, 40.0)]
 """Speed [m/s] and lean [deg]."""
@@ -173,22 +174,34 @@ def test_speed_is_held(loop_at):
     assert loop.b[D_VELOCITY] == 0.0
 
 
-def test_a_fork_that_bends_has_its_two_states_in_the_loop(told, design):
-    """The matrix has the roots of 1 + L with it, too; a stiff one leaves the loop as a rigid one has it."""
-    par = told.vehicle.body[0]
-    loops = []
-    for stiffness in (4e4, 1e9):
-        body = told.vehicle.body.copy()
+@pytest.fixture(params=[("fork_bends", 4e4), ("mount_gives", 1e4)])
+def giving(request, told):
+    """A soft, a stiff and a rigid one: a fork that bends, or a robot that rolls in its mount."""
+    name, soft = request.param
+    mount = vehicle_record(demo_file().values | {"robot_mount": MOUNT}, demo_file().tables, robot=ROBOT)
+
+    def of(stiffness):
+        if name == "mount_gives":
+            body = mount.body.copy()
+            body["robot_mount_stiffness"] = stiffness
+            return Vehicle(body, mount.tyre)
+        body, par = told.vehicle.body.copy(), told.vehicle.body[0]
         body["fork_bends"], body["fork_bending_stiffness"], body["fork_bending_damping"] = 1, stiffness, 20.0
         body["fork_bending_x"], body["fork_bending_z"] = par["steering_axis_x"], par["steering_axis_z"]
-        bent = Vehicle(body, told.vehicle.tyre)
-        steady = steady_motion(bent, 20.0)
+        return Vehicle(body, told.vehicle.tyre)
+
+    return of(soft), of(1e9), demo() if name == "mount_gives" else told.vehicle
+
+
+def test_what_gives_has_its_two_states_in_the_loop(told, design, giving):
+    """The matrix has the roots of 1 + L with it, too; a stiff one leaves the loop as a rigid one has it."""
+    loops = []
+    for vehicle in giving:
+        steady = steady_motion(vehicle, 20.0)
         loops.append(
-            SteeringLoop(linearise(bent, steady), steady, feedback_at(design, 20.0, 0.0), told.timing)
+            SteeringLoop(linearise(vehicle, steady), steady, feedback_at(design, 20.0, 0.0), told.timing)
         )
-    soft, stiff = loops
-    steady = steady_motion(told.vehicle, 20.0)
-    rigid = SteeringLoop(linearise(told.vehicle, steady), steady, feedback_at(design, 20.0, 0.0), told.timing)
+    soft, stiff, rigid = loops
     assert len(soft.A) == len(rigid.A) + 2
     at = 1j * np.geomspace(1.0, 60.0, 20)
     assert np.allclose(stiff.ratio(at), rigid.ratio(at), rtol=2e-3)

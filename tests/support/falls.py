@@ -18,6 +18,7 @@ from emulator.vehicle.integrate import PARTS_OF_A_STEP, advance, begin, finish
 from emulator.vehicle.params import HARD_PARTS, Vehicle
 from emulator.vehicle.state import (
     BEND,
+    BEND_RATE,
     CLUTCH_TWIST,
     DEFLECTION,
     ENGINE,
@@ -27,6 +28,7 @@ from emulator.vehicle.state import (
     IDLE,
     JOINT,
     JOINT_RATE,
+    N_BODIES,
     N_X,
     OMEGA,
     P_DEPTH,
@@ -38,6 +40,7 @@ from emulator.vehicle.state import (
     REAR,
     REAR_WHEEL,
     STEER,
+    SWAY_RATE,
     SWINGARM,
     TORSION,
     TREAD,
@@ -66,7 +69,7 @@ def kinetic_and_raised(vehicle: Vehicle, x: Array) -> float:
     kinematics(vehicle.body[0], x, s[0])
     total, up = 0.0, np.array(s[0]["R"])[6:]
     g = float(vehicle.body[0]["gravity"])
-    for b in range(7):
+    for b in range(N_BODIES):
         m, hx, hy, hz, ixx, iyy, izz, ixy, ixz, iyz = (float(v) for v in s[0]["inertia"][b])
         h, inertia = np.array([hx, hy, hz]), np.array([[ixx, ixy, ixz], [ixy, iyy, iyz], [ixz, iyz, izz]])
         w, v = np.array(s[0]["V"][b][:3]), np.array(s[0]["V"][b][3:])
@@ -148,6 +151,7 @@ def _powers(body, tyre, x, u, work, spare, later, xdot, out):  # type: ignore[no
             out[TYRES] += t.wrench[b, k] * s.V[b, k]
     for j in range(6):
         out[JOINTS] += s.torque[j] * x[JOINT_RATE + j]
+    out[JOINTS] += s.bend_torque * x[BEND_RATE] + s.sway_torque * x[SWAY_RATE]
     for i in range(par.parts):
         grip = u[U_GRIP_REAR] + par.part_share[i] * (u[U_GRIP_FRONT] - u[U_GRIP_REAR])
         for k in range(2):
@@ -238,8 +242,8 @@ def lies_by_statics(vehicle: Vehicle, x: Array) -> Array:
     s = scratch()
     par = vehicle.body[0]
     kinematics(par, x, s[0])
-    mass = sum(float(s[0]["inertia"][b][0]) for b in range(7))
-    centre = sum(np.array(s[0]["inertia"][b][1:4], float) for b in range(7)) / mass
+    mass = sum(float(s[0]["inertia"][b][0]) for b in range(N_BODIES))
+    centre = sum(np.array(s[0]["inertia"][b][1:4], float) for b in range(N_BODIES)) / mass
     points = [p for _i, _k, _body, p in body_points(vehicle, x)]
     for which in (REAR, FRONT):
         points.extend(_torus(vehicle, np.array(s[0]["centre"][which]), np.array(s[0]["axle"][which]), which))

@@ -38,6 +38,8 @@ from emulator.vehicle.state import (
     QUATERNION,
     REAR_WHEEL,
     STEER,
+    SWAY,
+    SWAY_RATE,
     SWINGARM,
     TORSION,
     U_ROAD_FRONT,
@@ -75,6 +77,23 @@ def demo(**changes: float) -> Vehicle:
         assert parameter in values[group]
         values[group][parameter] = value
     return vehicle_record(values, file.tables, robot=ROBOT)
+
+
+MOUNT = {"z": 0.60, "stiffness": 2.0e4, "damping": 30.0}
+"""A mount that gives, invented: with the bike held, ROBOT rolls in it at 12 Hz."""
+
+
+def mounted(
+    robot: RigidMass | None = ROBOT, bends: float = 0.0, locked: tuple[str, ...] = (), **changes: float
+) -> Vehicle:
+    """The demo racer with the robot in MOUNT, with changes; ``bends``: [N m/rad] its fork."""
+    file = demo_file()
+    values = {group: dict(entries) for group, entries in file.values.items()} | {
+        "robot_mount": MOUNT | changes
+    }
+    if bends > 0.0:
+        values["fork_bending"] = {"x": 1.242, "z": 0.62, "stiffness": bends, "damping": 20.0}
+    return vehicle_record(values, file.tables, robot=robot, locked=locked)
 
 
 @cache
@@ -361,6 +380,8 @@ def mirrored_state(x: NDArray[np.float64]) -> NDArray[np.float64]:
         JOINT_RATE + STEER,
         BEND,
         BEND_RATE,
+        SWAY,
+        SWAY_RATE,
         DEFLECTION + 1,
         DEFLECTION + 3,
     )

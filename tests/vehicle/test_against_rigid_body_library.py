@@ -29,6 +29,8 @@ from emulator.vehicle.state import (
     OMEGA,
     QUATERNION,
     STEER,
+    SWAY,
+    SWAY_RATE,
     SWINGARM,
     TORSION,
     VELOCITY,
@@ -41,6 +43,7 @@ Array = NDArray[np.float64]
 
 STATES = 1000
 Y = np.array([0.0, 1.0, 0.0])
+BESIDES = ("fork_bending", "robot_mount")
 
 
 def point(par: np.void, name: str) -> Array:
@@ -94,7 +97,12 @@ def same_machine(par: np.void) -> pin.Model:
         below = head - hinge
     fork = add(yoke, pin.JointModelPrismaticUnaligned(steer), below, "fork", body(par, "fork_lower", head))
     add(fork, pin.JointModelRY(), point(par, "front_wheel") - head, "front_wheel", wheel(par, "front_wheel"))
-    assert tuple(name for name in model.names if name != "fork_bending")[2:] == JOINTS
+    if par["mount_gives"]:
+        axis = np.array([0.0, 0.0, float(par["robot_mount_z"])])
+        moments = np.diag([float(par[f"robot_{k}"]) for k in ("ixx", "iyy", "izz")])
+        robot = pin.Inertia(float(par["robot_mass"]), point(par, "robot") - axis, moments)
+        add(frame, pin.JointModelRX(), axis, "robot_mount", robot)
+    assert tuple(name for name in model.names if name not in BESIDES)[2:] == JOINTS
     return model
 
 
@@ -103,8 +111,9 @@ class Case(NamedTuple):
 
     x: Array  # (33,)
     torque: Array  # (6,) joint torques [N m], fork [N]
-    wrench: Array  # (7, 6) moment about B's origin and force on each body, B components
+    wrench: Array  # (8, 6) moment about B's origin and force on each body, B components
     bending: float  # [N m] on the bending of a fork that bends
+    sway: float  # [N m] on the roll of a robot whose mount gives
 
 
 def drawn_case(rng: np.random.Generator) -> Case:
@@ -124,21 +133,25 @@ def drawn_case(rng: np.random.Generator) -> Case:
     wrench = rng.uniform(-1.0, 1.0, (N_BODIES, 6)) * ([800.0] * 3 + [3000.0] * 3)
     wrench[1 + TORSION] = 0.0  # the twist joint carries no body to push on
     x[BEND], x[BEND_RATE] = rng.uniform(-0.1, 0.1), rng.uniform(-20.0, 20.0)
-    return Case(x, rng.uniform(-500.0, 500.0, 6), wrench, rng.uniform(-500.0, 500.0))
+    x[SWAY], x[SWAY_RATE] = rng.uniform(-0.3, 0.3), rng.uniform(-20.0, 20.0)
+    return Case(x, rng.uniform(-500.0, 500.0, 6), wrench, *rng.uniform(-500.0, 500.0, 2))
 
 
 def ours(vehicle: Vehicle, case: Case, imposed: float | None = None) -> tuple[Array, float]:
-    """Accelerations (angular, linear, joints; a bending before the travel), reaction at the steering."""
+    """Accelerations (angular, linear, joints; a bending before the travel, a robot's roll last), and the
+    reaction at the steering."""
     work = scratch()
     s = work[0]
     kinematics(vehicle.body[0], case.x, s)
     s["torque"][:] = case.torque
     s["wrench"][:] = case.wrench
-    s["bend_torque"] = case.bending
+    s["bend_torque"], s["sway_torque"] = case.bending, case.sway
     accelerations(vehicle.body[0], imposed is not None, imposed or 0.0, s)
     found = np.array(s["rhs"])
     if vehicle.body[0]["fork_bends"]:
         found = np.insert(found, 6 + FORK, float(s["bend_acceleration"]))
+    if vehicle.body[0]["mount_gives"]:
+        found = np.append(found, float(s["sway_acceleration"]))
     return found, float(s["reaction"])
 
 
@@ -154,13 +167,15 @@ def posed(model: pin.Model, case: Case) -> tuple[pin.Data, Array, Array, list[pi
     joints, rates = x[JOINT : JOINT + 6], x[JOINT_RATE : JOINT_RATE + 6]
     if model.existJointName("fork_bending"):
         joints, rates = np.insert(joints, FORK, x[BEND]), np.insert(rates, FORK, x[BEND_RATE])
+    if model.existJointName("robot_mount"):
+        joints, rates = np.append(joints, x[SWAY]), np.append(rates, x[SWAY_RATE])
     q = np.concatenate([x[:3], quaternion, joints])
     v = theirs_order(np.concatenate([x[OMEGA : OMEGA + 6], rates]))
     data = model.createData()
     pin.forwardKinematics(model, data, q)
     carriers = [i for i in range(1, model.njoints) if model.names[i] != "fork_bending"]
     pushed = [pin.Force.Zero() for _ in range(model.njoints)]
-    for b, w in zip(carriers, case.wrench, strict=True):
+    for b, w in zip(carriers, case.wrench[: len(carriers)], strict=True):
         from_base = data.oMi[b].actInv(data.oMi[1])
         pushed[b] = from_base.act(pin.Force(w[3:], w[:3]))
     return data, q, v, pushed
@@ -168,8 +183,10 @@ def posed(model: pin.Model, case: Case) -> tuple[pin.Data, Array, Array, list[pi
 
 def applied(model: pin.Model, case: Case) -> Array:
     """Joint torques in Pinocchio's order."""
-    bends = model.existJointName("fork_bending")
-    return np.insert(case.torque, FORK, case.bending) if bends else case.torque
+    torque = case.torque
+    if model.existJointName("fork_bending"):
+        torque = np.insert(torque, FORK, case.bending)
+    return np.append(torque, case.sway) if model.existJointName("robot_mount") else torque
 
 
 def theirs(model: pin.Model, case: Case) -> Array:
@@ -210,6 +227,25 @@ def bending_machine(rng: np.random.Generator) -> Vehicle:
     return vehicle
 
 
+def swaying_machine(rng: np.random.Generator) -> Vehicle:
+    """One more drawn machine, whose robot rolls in its mount."""
+    vehicle = drawn_machine(rng)
+    par = vehicle.body[0]
+    a, b, c = rng.uniform(0.05, 3.0, 3)
+    par["mount_gives"], par["robot_mount_z"] = 1, rng.uniform(0.1, 1.5)
+    par["robot_mass"], par["robot_x"], par["robot_z"] = rng.uniform(2.0, 100.0), *rng.uniform(-0.5, 1.5, 2)
+    par["robot_ixx"], par["robot_iyy"], par["robot_izz"] = b + c, a + c, a + b
+    return vehicle
+
+
+def bending_and_swaying_machine(rng: np.random.Generator) -> Vehicle:
+    """A machine that gives at both places."""
+    vehicle, bent = swaying_machine(rng), bending_machine(rng)
+    for name in ("fork_bends", "fork_bending_x", "fork_bending_z"):
+        vehicle.body[0][name] = bent.body[0][name]
+    return vehicle
+
+
 def worst_error(found: Array, expected: Array) -> float:
     return float(np.max(np.abs(found - expected)) / np.max(np.abs(expected)))
 
@@ -235,17 +271,20 @@ def test_accelerations_agree_for_a_thousand_machines() -> None:
     assert worst < 1e-9
 
 
-def test_accelerations_agree_for_a_thousand_machines_whose_fork_bends() -> None:
+@pytest.mark.parametrize("drawn", [bending_machine, swaying_machine, bending_and_swaying_machine])
+def test_accelerations_agree_for_a_thousand_machines_that_give(
+    drawn: Callable[[np.random.Generator], Vehicle],
+) -> None:
     rng = np.random.default_rng(1004)
     worst = 0.0
     for _ in range(STATES):
-        vehicle, case = bending_machine(rng), drawn_case(rng)
+        vehicle, case = drawn(rng), drawn_case(rng)
         expected = theirs(same_machine(vehicle.body[0]), case)
         worst = max(worst, worst_error(theirs_order(ours(vehicle, case)[0]), expected))
     assert worst < 1e-9
 
 
-@pytest.mark.parametrize("drawn", [drawn_machine, bending_machine])
+@pytest.mark.parametrize("drawn", [drawn_machine, bending_machine, bending_and_swaying_machine])
 def test_imposed_steering_takes_the_torque_that_inverse_dynamics_gives(
     drawn: Callable[[np.random.Generator], Vehicle],
 ) -> None:

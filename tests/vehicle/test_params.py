@@ -15,8 +15,9 @@ FILE = demo_file()
 
 def test_every_parameter_of_the_file_reaches_the_record() -> None:
     bending = {"x": 1.24, "z": 0.62, "stiffness": 5e4, "damping": 20.0}  # the demo racer's fork is rigid
-    values = FILE.values | {"fork_bending": bending}
-    vehicle = vehicle_record(values, FILE.tables)
+    mount = {"z": 0.7, "stiffness": 2e4, "damping": 30.0}  # and its robot is part of the frame
+    values = FILE.values | {"fork_bending": bending, "robot_mount": mount}
+    vehicle = vehicle_record(values, FILE.tables, robot=ROBOT)
     parts = [group.name for group, _body in HARD_PARTS]
     for group in GROUPS:
         for p in group.parameters:

@@ -1,6 +1,6 @@
-"""What a rig file says that is possible but will not do for the vehicle it names: warnings, with the figure.
+"""What a rig file says that will not do for the vehicle it names, with the figure: refused, or warned of.
 
-A new check is a generator in ``_CHECKS`` and a row in its test.
+A new warning is a generator in ``_CHECKS`` and a row in its test.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ from emulator.config.rig.file import Rig
 from emulator.config.yaml_source import Loc, Source
 from emulator.core.constants import GRAVITY
 from emulator.core.errors import Problem
+from emulator.vehicle.params import ROBOT_MOUNT
 
 Values = Mapping[str, Mapping[str, float]]
 
@@ -23,6 +24,20 @@ _IMU = ("sensors", "imu")
 def rig_warnings(rig: Rig, source: Source, vehicle: Values) -> list[Problem]:
     """Warnings about a rig and the vehicle it names; ``vehicle``: the vehicle file's values in SI."""
     return sorted(source.problem(loc, text) for check in _CHECKS for loc, text in check(rig, vehicle))
+
+
+def robot_tips_over(rig: Rig, vehicle: Values) -> Iterator[tuple[Loc, str]]:
+    """Where the robot's mount is too soft to hold it; ``vehicle``: the vehicle file's values in SI."""
+    mount, robot = vehicle.get(ROBOT_MOUNT.name), rig.robot
+    if mount is None:
+        return
+    needed = robot.mass_kg * GRAVITY * (robot.position_m[2] - mount["z"])
+    if mount["stiffness"] <= needed:
+        yield (
+            ("robot", "position_m"),
+            f"expected a robot that its mount holds: {robot.mass_kg:g} kg so high over the vehicle's mount "
+            f"(robot_mount) need more than {needed:.0f} N m/rad, it has {mount['stiffness']:g}",
+        )
 
 
 def _force_range(rig: Rig, vehicle: Values) -> Iterator[tuple[Loc, str]]:

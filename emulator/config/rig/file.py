@@ -51,7 +51,7 @@ Cpu: TypeAlias = Annotated[int, Field(ge=0, le=1023)] | Literal["auto"]
 
 
 class RobotMass(Closed):
-    """The robot as a rigid body fixed to the main frame."""
+    """The robot as a rigid body on the main frame: fixed, unless the vehicle says how its mount gives."""
 
     name: Name
     """What the robot is called in reports."""

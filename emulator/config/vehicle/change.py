@@ -22,7 +22,7 @@ from emulator.config.vehicle.consistency import findings
 from emulator.config.vehicle.file import PARAMETERS, VehicleFile, between
 from emulator.config.yaml_source import Source
 from emulator.core.errors import ConfigError, Problem
-from emulator.vehicle.params import RigidMass, vehicle_record
+from emulator.vehicle.params import ROBOT_MOUNT, RigidMass, vehicle_record
 
 Values = dict[str, dict[str, float]]
 
@@ -177,8 +177,10 @@ def changed_values(change: VehicleChange, file: VehicleFile, source: Source) -> 
             masses.append(RigidMass(more, file.tank["x"], 0.0, file.tank["z"], 0.0, 0.0, 0.0))
     if problems:
         raise ConfigError(problems)
+    # What is loaded is on the frame, whether the robot's mount gives or not.
+    fixed = {name: group for name, group in values.items() if name != ROBOT_MOUNT.name}
     for mass in masses:
-        body = vehicle_record(values, file.tables, robot=mass).body[0]
+        body = vehicle_record(fixed | {"main_frame": values["main_frame"]}, file.tables, robot=mass).body[0]
         values["main_frame"] = {key: float(body[f"main_frame_{key}"]) for key in values["main_frame"]}
     return values
 

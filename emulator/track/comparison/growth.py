@@ -111,12 +111,12 @@ def variants(vehicle: Vehicle, suspects: tuple[Suspect, ...] = SUSPECTS) -> Vari
 class Growth(NamedTuple):
     """Deviations at the b + 1 block ends of a played motion, start and end included.
 
-    start       (b+1, 39, 39)  by a deviation of the start
-    by_block    (b, 39)        what a unit of torque [1/(N m)] held over a block leaves at its end
-    blocks      (b, 39, 39)    what a block makes of a deviation at its start
-    offset      (b+1, 39)      by a torque that is greater by 1 N m all the time
-    gain        (b+1, 39)      by one that is greater by all of itself
-    parameters  (b+1, 39, p)   by the suspects, in their order
+    start       (b+1, 41, 41)  by a deviation of the start
+    by_block    (b, 41)        what a unit of torque [1/(N m)] held over a block leaves at its end
+    blocks      (b, 41, 41)    what a block makes of a deviation at its start
+    offset      (b+1, 41)      by a torque that is greater by 1 N m all the time
+    gain        (b+1, 41)      by one that is greater by all of itself
+    parameters  (b+1, 41, p)   by the suspects, in their order
     """
 
     start: Values

@@ -3,7 +3,7 @@
 A step is the one that the loop takes: place, grip and road under the tyres, inputs held, Runge-Kutta, limits
 of the friction elements. So a record's own model, started from the record's own state, is the record.
 
-About a played motion others lie close by. A deviation (39,) of one from it::
+About a played motion others lie close by. A deviation (41,) of one from it::
 
     0..2    place of the main frame [m]
     3..5    turn of the main frame about its own axes [rad]
@@ -221,7 +221,7 @@ def shift(x: Values, deviation: int, by: float) -> None:
 
 @jit
 def difference(x: Values, y: Values, d: Values) -> None:
-    """Deviation d (39,) of state x from state y near it."""
+    """Deviation d (41,) of state x from state y near it."""
     for i in range(3):
         d[i] = x[POSITION + i] - y[POSITION + i]
     w, a, b, c = y[QUATERNION], -y[QUATERNION + 1], -y[QUATERNION + 2], -y[QUATERNION + 3]
@@ -246,9 +246,10 @@ STEPS = np.concatenate(
         [1e-3, 1e-6, 1e-6, 1e-6],  # engine, twists of clutch and brakes
         [1e-2, 1e-2, 1e-4, 1e-2, 1e-2],  # discs, idle, treads
         [1e-6, 1e-5],  # the fork's bending and its rate
+        [1e-6, 1e-5],  # the robot's roll in its mount and its rate
     ]
 )
-"""(39,) steps of the differences, small beside what changes a bike's ride and large beside rounding."""
+"""(41,) steps of the differences, small beside what changes a bike's ride and large beside rounding."""
 TORQUE_STEP = 1e-2  # [N m]
 
 
@@ -270,7 +271,7 @@ def steps_differences(
     tyres   (1 + 2 p, 2)
     over    (p,)          difference of each parameter between the two
     work    (1,) scratch; ends (2, N_X), probe (N_U,): room
-    out     (37, 37 + 1 + p)  by the deviations, the steering torque [N m] and the parameters
+    out     (41, 41 + 1 + p)  by the deviations, the steering torque [N m] and the parameters
     """
     for i in range(N_U):
         probe[i] = u[i]

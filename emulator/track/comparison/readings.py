@@ -181,7 +181,7 @@ def _known(run: Run, column: str) -> bool:
 
 
 def neighbours(state: Values) -> Values:
-    """(74, N_X) states beside one (N_X,): of each deviation one with more and one with less of it."""
+    """(82, N_X) states beside one (N_X,): of each deviation one with more and one with less of it."""
     near = np.repeat(state[None], 2 * N_DEVIATIONS, axis=0)
     for k in range(N_DEVIATIONS):
         shift(near[2 * k], k, float(STEPS[k]))
@@ -190,7 +190,7 @@ def neighbours(state: Values) -> Values:
 
 
 def by_deviations(reading: Reading, near: Values) -> Values:
-    """(39,) how a reading goes with the deviations of a state, of which these are the neighbours."""
+    """(41,) how a reading goes with the deviations of a state, of which these are the neighbours."""
     read = reading.read(near)
     change = read[0::2] - read[1::2]
     if reading.turns:

@@ -100,9 +100,10 @@ _DOUBT = np.concatenate(
         [1e-6] * 3,  # discs and idle: nothing tells of them
         [10.0] * 2,  # treads [K]
         [0.003, 0.5],  # the fork's bending and its rate
+        [0.01, 0.5],  # the robot's roll in its mount and its rate
     ]
 )
-"""(39,) how far the first guess of a state may be off, one standard deviation; common practice, no source."""
+"""(41,) how far the first guess of a state may be off, one standard deviation; common practice, no source."""
 
 
 class Model(NamedTuple):
@@ -195,8 +196,8 @@ class SmoothedState(NamedTuple):
     tick      in ``Measured`` of the stretch's start; predictions begin STRETCH_BLOCKS blocks later
     played    from there to the end of all
     grown     of that motion
-    answer    (39, m) how the start follows what was measured in the stretch: m residuals
-    doubt     (39, 39) covariance of what was not known of it before
+    answer    (41, m) how the start follows what was measured in the stretch: m residuals
+    doubt     (41, 41) covariance of what was not known of it before
     rows      (m, 2) block end and reading of each residual
     sigma     (m,) noise of each
     left      residuals over their noise, root of the mean square
@@ -242,7 +243,7 @@ def residuals(
 
 
 class Rows(NamedTuple):
-    """How residuals follow what deviates: by the start (m, 39), the torque of each block (m, b), an offset
+    """How residuals follow what deviates: by the start (m, 41), the torque of each block (m, b), an offset
     (m,) and a gain (m,) of the torque, the suspects (m, p)."""
 
     start: Values
@@ -379,7 +380,7 @@ def _fitted(
 
 
 def _answer(by: Rows, sigma: Values) -> Values:
-    """How the start follows the residuals (39, m): the linear Bayes estimate, by QR of all over its noise."""
+    """How the start follows the residuals (41, m): the linear Bayes estimate, by QR of all over its noise."""
     matrix = by.start * _DOUBT / sigma[:, None]
     Q, R = np.linalg.qr(np.vstack([matrix, np.eye(N_DEVIATIONS)]))
     solved = np.linalg.solve(R, Q[: len(sigma)].T)

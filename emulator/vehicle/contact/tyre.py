@@ -86,6 +86,10 @@ _MOST_STICKS, _ALL_RUBS = 0.6, 0.9
 # fast as a step can follow. From _MOST_STICKS on the force is within 1.2 % of its limit and does not feel it.
 # A tread that came there as fast as it slides would stick for a stage of a step each time its load has grown.
 _FILLS = 300.0
+# [1/s] at which the shear of a tread at its limit turns after the way it slides, at most: a step of a
+# millisecond is unstable from 2785 on, where a wheel that slides at some 80 m/s comes to, and what rolling
+# carries away adds some 500 to it. What is left out of the turning slides.
+_TURNS_AFTER = 2000.0
 # Cosine of the lean below which a wheel lies down. Its ring then touches all round instead of at one point:
 # the lever of the load goes to zero as the wheel goes flat, with the depth that belongs to it, and does not
 # jump from one edge of the wheel to the other.
@@ -236,9 +240,16 @@ def contact(
         allowed = _FILLS * (1.0 - filled) / (filled - _MOST_STICKS)
         if outward > allowed:
             hx, hy = _sliding_direction(zx, zy, cap_x, cap_y, kx / ky)
-            share = (outward - allowed) / (ax * hx + ay * hy)
+            along = ax * hx + ay * hy
+            share = (outward - allowed) / along
             zx_dot -= share * hx
             zy_dot -= share * hy
+            # On the ellipse, z = (cap_x cos a, cap_y sin a), the angle a comes to where h points the way that
+            # is slid, at the rate share ratio / along with ratio = kx cap_x^2 / (ky cap_y^2).
+            turning = kx / ky * (cap_x / cap_y) ** 2 * share / along
+            if turning > _TURNS_AFTER:
+                zx_dot *= _TURNS_AFTER / turning
+                zy_dot *= _TURNS_AFTER / turning
 
     demand_x = kx * zx + p.carcass_damping * zx_dot
     demand_y = ky * zy + p.carcass_damping * zy_dot

@@ -13,7 +13,7 @@ from emulator.vehicle.params import Vehicle
 from emulator.vehicle.state import FRONT, N_X, POSITION, QUATERNION, REAR, T_LOAD, T_X, T_Y, T_Z, scratch
 
 BODIES = ("main_frame", "swingarm", "rear_wheel", "steered_frame", "fork_lower", "front_wheel")
-"""Groups of the vehicle's record that have a mass."""
+"""Groups of the vehicle's record that have a mass, but for a robot whose mount gives."""
 
 
 class MassProperties(NamedTuple):
@@ -41,7 +41,7 @@ class MassProperties(NamedTuple):
 
 def total_mass(vehicle: Vehicle) -> float:
     """Mass [kg] of bike and robot."""
-    return float(sum(float(vehicle.body[0][f"{name}_mass"]) for name in BODIES))
+    return float(sum(float(vehicle.body[0][f"{name}_mass"]) for name in (*BODIES, "robot")))
 
 
 def mass_properties(vehicle: Vehicle) -> MassProperties:

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from emulator.assembly.check import check
-from emulator.config.rig.consistency import rig_warnings
+from emulator.config.rig.consistency import rig_warnings, robot_tips_over
 from emulator.config.rig.file import Rig, load_rig, vehicle_path
 from emulator.config.validation import validate
 from emulator.config.vehicle.file import load_vehicle
@@ -81,3 +81,25 @@ def test_checking_files_tells_the_warnings(tmp_path: Path) -> None:
     found = check([tmp_path / "rig.yaml"])[0]
     assert found.problems == []
     assert [problem.key for problem in found.warnings] == ["sensors.imu.rate_range_rad_s"]
+
+
+def test_a_robot_that_its_mount_can_t_hold_is_refused(tmp_path: Path) -> None:
+    """Weight times height over the axis against the stiffness: an inverted pendulum, textbook."""
+    rig, _source = load_rig(RIGS / "loopback.yaml")
+    needed = rig.robot.mass_kg * GRAVITY * (rig.robot.position_m[2] - 0.6)
+    for stiffness, refused in ((1.01 * needed, False), (0.99 * needed, True)):
+        values = {**VEHICLE, "robot_mount": {"z": 0.6, "stiffness": stiffness, "damping": 1.0}}
+        assert bool(list(robot_tips_over(rig, values))) is refused
+    assert list(robot_tips_over(rig, VEHICLE)) == []
+    (tmp_path / "soft.yaml").write_text(
+        f"kind: vehicle\nname: soft\nbased_on: {RIGS.parent / 'vehicles' / 'demo_racer.yaml'}\nrobot_mount:\n"
+        "  z: {value: 0.6, unit: m, source: test}\n"
+        "  stiffness: {value: 30, unit: N m/rad, source: test}\n"
+        "  damping: {value: 1, unit: N m s/rad, source: test}\n"
+    )
+    (tmp_path / "rig.yaml").write_text(
+        f"kind: rig\nname: soft\nbased_on: {RIGS / 'loopback.yaml'}\nvehicle: soft.yaml\n"
+    )
+    (problem,) = check([tmp_path / "rig.yaml"])[0].problems
+    assert problem.key == "robot.position_m"
+    assert problem.expected.endswith(f"need more than {needed:.0f} N m/rad, it has 30")

@@ -17,6 +17,7 @@ from emulator.vehicle.integrate import begin, finish
 from emulator.vehicle.params import FOOTPEGS, HARD_PARTS, Vehicle
 from emulator.vehicle.state import (
     LEFT,
+    N_BODIES,
     N_X,
     OMEGA,
     P_DEPTH,
@@ -140,7 +141,7 @@ def test_each_part_pushes_and_rubs_where_it_is() -> None:
         with_, bare, xdot = scratch(), scratch(), np.zeros(N_X)
         derivative(vehicle.body, vehicle.tyre, x, u, with_, xdot)
         derivative(without_parts(vehicle).body, vehicle.tyre, x, u, bare, xdot)
-        expected = np.zeros((7, 6))
+        expected = np.zeros((N_BODIES, 6))
         up, par = up_in_frame(x), vehicle.body[0]
         for i, k, body, p in body_points(vehicle, x):
             depth = -(float(x[POSITION + 2]) + float(up @ p))
