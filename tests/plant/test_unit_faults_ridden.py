@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from emulator.config.scenario.events import Happening, Trigger
+from emulator.shared_memory.status import Command
 from tests.support.events import UnitFault
 from tests.support.scripted_robot import Ride
 from tests.support.units_ride import Ridden, bench, ride
@@ -198,3 +199,18 @@ def test_a_slipper_clutch_that_is_jammed_is_an_ordinary_one() -> None:
 def test_what_was_broken_is_sound_again_when_it_is_over() -> None:
     short = stopped(*(broken("antilock", e, 0.0, 0.2, brake="front") for e in ("inlet_shut", "outlet_open")))
     assert np.array_equal(short["unit.front_caliper_Pa"], stopped()["unit.front_caliper_Pa"])
+
+
+def test_a_fault_is_started_and_ended_by_hand() -> None:
+    by_hand = broken("ride_by_wire", "limp", value=0.1).model_copy(
+        update={"at": Trigger(on_request=True), "duration_s": None}
+    )
+
+    def asked(tick: int, r: Ride) -> Mapping[str, float]:
+        if tick in (500, 800):
+            r.bench.command(Command.START_EVENT if tick == 500 else Command.END_EVENT, 0.0)
+        return {"throttle": 0.4}
+
+    limped = ride(bench(1.0, by_hand, ride_by_wire="modelled"), 15.0, 1.2, asked)["unit.throttle"]
+    assert limped[[490, -1]] == pytest.approx(0.4**1.3, rel=1e-3)
+    assert limped[790] == pytest.approx(0.1, rel=1e-3)
