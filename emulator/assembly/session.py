@@ -418,6 +418,9 @@ def mission(session: Session) -> Mission:
         throttle_lag_s=rig.actuators.throttle.time_constant_ms * 1e-3,
         timing=_loop_timing(rig, session.codec),
         gain_shares=rig.device_under_test.gains.shares,
+        cut_from=session.vehicle_file.values["quickshifter"]["lowest_engine"]
+        if "quickshifter" in rig.electronics.modelled
+        else math.inf,
     )
 
 

@@ -59,6 +59,10 @@ COMMANDS: tuple[Signal, ...] = (
 )
 """What the robot's frames can carry, by the names of the DBC; recorded as ``robot.NAME``."""
 
+BIKE_UNITS = ("antilock", "traction", "wheelie", "ride_by_wire", "quickshifter", "slipper_clutch")
+"""The bike's own electronics, as vehicles, rigs and scenarios name them."""
+ANTILOCK, TRACTION, WHEELIE, RIDE_BY_WIRE, QUICKSHIFTER, SLIPPER_CLUTCH = range(len(BIKE_UNITS))
+
 OUTPUTS: tuple[OutputValue, ...] = (
     OutputValue(
         "wheel_front_m_s",

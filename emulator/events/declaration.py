@@ -111,6 +111,7 @@ class RigView:
     fork_stands_in   whether that fork is a stand-in, driven by the robot's angle
     devices          sensors it has that can lose their power
     fixes            kinds of GNSS fix, worst first
+    units            of the bike's own electronics: those that are modelled
     """
 
     outputs: tuple[str, ...]
@@ -125,6 +126,7 @@ class RigView:
     fork_stands_in: bool
     devices: frozenset[str]
     fixes: tuple[str, ...]
+    units: frozenset[str]
 
 
 class Lasts(Enum):
@@ -155,6 +157,7 @@ class EventKind:
     rules    what its keys have to be together, beyond what its effects say, of the event and the names of
              the keys that its file gives; the first one broken is told
     unmet    what it needs and the rig hasn't
+    targets  what an effect may act on, on a rig, where not all of the choice of its key; None: all
     columns  of the table that only its family uses
     remark   words behind its name in the log
     """
@@ -168,6 +171,7 @@ class EventKind:
     ramped: bool = False
     rules: Callable[[EventKeys, Set[str]], Iterator[Wrong]] = _nothing_wrong
     unmet: Callable[[EventKeys, RigView], Iterator[Wrong]] = _nothing_wrong
+    targets: Callable[[str, RigView], Set[str]] | None = None
     columns: tuple[Column, ...] = ()
     remark: Callable[[EventKeys], str] = _no_words
 

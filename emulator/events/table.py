@@ -15,6 +15,7 @@ from emulator.events import (
     power_faults,
     sample_faults,
     surface_events,
+    unit_faults,
 )
 from emulator.events.declaration import Column, EventKind
 from emulator.events.progress import NEVER
@@ -30,9 +31,10 @@ KINDS: tuple[EventKind, ...] = (
     gearbox_faults.KIND,
     gnss_faults.KIND,
     marks.KIND,
+    unit_faults.KIND,
 )
 """Every kind of event; the index is its number in the table."""
-FAULT, FRAME, ACTUATOR, BUS, RESTART, GRIP, GUST, GEARBOX, GNSS, MARK = range(len(KINDS))
+FAULT, FRAME, ACTUATOR, BUS, RESTART, GRIP, GUST, GEARBOX, GNSS, MARK, ELECTRONICS = range(len(KINDS))
 KIND_OF_NAME = {kind.name: kind for kind in KINDS}
 """The same as scenario files name them."""
 

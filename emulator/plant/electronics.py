@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.compiled import Record, jit
-from emulator.core.signals import columns
+from emulator.core.signals import QUICKSHIFTER, SLIPPER_CLUTCH, columns
 from emulator.events.actuator_faults import CLUTCH, FRONT_BRAKE, REAR_BRAKE, THROTTLE
 from emulator.plant.fall_causes import emit_event
 from emulator.plant.states import EV_UNIT
@@ -102,6 +102,10 @@ def ignition_cut(
     """Whether a quickshifter cuts the ignition in this tick; ``request``: gear the lever is moved for."""
     if b.quickshifter == 0:
         return False
+    if b.cuts != 0 or b.off[QUICKSHIFTER] != 0:
+        b.cut, b.cut_spent = 0.0, 0
+        b.acting |= _CUT if b.cuts != 0 else 0
+        return bool(b.cuts != 0)
     asked = run.gear if math.isnan(request) else min(float(TOP_GEAR), max(0.0, request))
     between = run.shift_left > 0.0
     engaged = run.gear_target if between else run.gear
@@ -115,7 +119,7 @@ def ignition_cut(
 def slip_clutch(b: Record, par: Record, x: NDArray[np.float64], u: NDArray[np.float64]) -> None:
     """Let a slipper clutch hold no more than it does; call after the gear change, which goes by the hand's
     lever."""
-    if b.slipper_clutch == 0:
+    if b.slipper_clutch == 0 or b.off[SLIPPER_CLUTCH] != 0:
         return
     lever = slipped_lever(b, par, u[U_CLUTCH], x[CLUTCH_TWIST])
     limit = b.back_torque / par.clutch_stiffness

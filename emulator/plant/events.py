@@ -31,8 +31,9 @@ from emulator.events.progress import (
     strength,
 )
 from emulator.events.surface_events import grip_left, gust
-from emulator.events.table import ACTUATOR, BUS, GEARBOX, GNSS, GRIP, GUST, MARK, RESTART
+from emulator.events.table import ACTUATOR, BUS, ELECTRONICS, GEARBOX, GNSS, GRIP, GUST, MARK, RESTART
 from emulator.events.trigger import again, evaluate
+from emulator.events.unit_faults import break_unit, units_intact
 from emulator.plant.fall_causes import emit_event
 from emulator.plant.states import EV_BEGAN, EV_ENDED, EV_SPARED
 from emulator.road.line import Line, cover
@@ -84,14 +85,16 @@ def step_events(
     events: NDArray[np.void],
     triggers: NDArray[np.void],
     actuators: NDArray[np.void],
+    electronics: Record,
     m: Record,
     u: NDArray[np.float64],
     streams: NDArray[np.uint64],
 ) -> None:
-    """One tick of all events. Wind goes into ``u``, the rest into ``run`` and ``actuators``.
+    """One tick of all events. Wind goes into ``u``, the rest into ``run``, ``actuators`` and the
+    bike's own ``electronics``.
 
-    Events move only while the ride runs. What is active at its end stays so; buses, sensors and actuators are
-    sound again from then on, so that nothing stands in the way of signals that go to rest.
+    Events move only while the ride runs. What is active at its end stays so; buses, sensors, actuators and
+    electronics are sound again from then on, so that nothing stands in the way of signals that go to rest.
     """
     riding = run.state == RUNNING
     run.woken = 0
@@ -99,6 +102,7 @@ def step_events(
         _move(run, events, triggers, m, streams)
     for k in range(actuators.shape[0]):
         intact(actuators[k])
+    units_intact(electronics)
     best, satellites = rig.gnss_best, rig.gnss_satellites
     mask, load = 0.0, 0.0
     u[U_WIND_X], u[U_WIND_Y] = rig.wind_x, rig.wind_y
@@ -126,6 +130,8 @@ def step_events(
             continue
         elif e.kind == ACTUATOR:
             apply_fault(actuators[e.signal], e, strength(e, run.scenario_tick))
+        elif e.kind == ELECTRONICS:
+            break_unit(electronics, e)
         elif e.kind == RESTART:
             cut_power(run, e)
         elif e.kind == BUS:

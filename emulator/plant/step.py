@@ -425,7 +425,9 @@ def take_in(p: Plant, rx: FrameBuffer) -> None:
 def move_events(p: Plant) -> None:
     """The scenario's events start, act and end; sensors that have their power again begin anew."""
     run = p.run[0]
-    step_events(p.rig[0], run, p.events, p.triggers, p.actuators, p.memory[0], p.u, p.streams)
+    step_events(
+        p.rig[0], run, p.events, p.triggers, p.actuators, p.electronics[0], p.memory[0], p.u, p.streams
+    )
     if run.woken != 0:
         _wake(run, p.out, p.imu)
 

@@ -52,6 +52,7 @@ class Mission:
     throttle_lag_s  of the throttle's actuator
     timing        of the steering loop it closes; None: of a rig whose steering is not its own
     gain_shares   (5,) of its designed balance gains; 1 as designed
+    cut_from      engine speed [rad/s] from which the bike's quickshifter cuts for a change up; inf: none
     """
 
     vehicle: Vehicle
@@ -76,6 +77,7 @@ class Mission:
     throttle_lag_s: float
     timing: LoopTiming | None
     gain_shares: tuple[float, ...] = (1.0,) * len(FED_BACK)
+    cut_from: float = math.inf
 
 
 def design_for(mission: Mission) -> Design:
@@ -202,6 +204,7 @@ def _rider(m: Mission, design: Design) -> Rider:
     k["final"] = body["final_drive_rear_radius"] / body["final_drive_front_radius"]
     k["gears"] = [0.0, *(float(body[f"gearbox_gear_{n}"]) for n in range(1, 7))]
     k["up_rate"], k["down_rate"] = UP * body["engine_limiter_speed"], DOWN * body["engine_limiter_speed"]
+    k["cut_from"] = m.cut_from
     k["most_acceleration"] = max(_ACCELERATION, m.acceleration + _BESIDE)
     k["most_braking"] = max(_BRAKING, m.braking + _BESIDE)
     built = kept_masses(m.vehicle)

@@ -64,6 +64,7 @@ KNOWN_DTYPE = np.dtype(
         ("gears", np.float64, (7,)),  # by number, 0 unused
         ("up_rate", np.float64),  # [rad/s] engine speeds to change gear at
         ("down_rate", np.float64),
+        ("cut_from", np.float64),  # [rad/s] engine speed from which a quickshifter cuts; inf: none
         ("engine_inertia", np.float64),
         ("most_acceleration", np.float64),  # [m/s^2] it asks for to get back to its target speed
         ("most_braking", np.float64),

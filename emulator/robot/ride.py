@@ -37,6 +37,7 @@ _LAUNCH_ENGINE = 260.0  # [rad/s] held while the clutch slips
 _LAUNCH_STEPS = 400  # from first bite to released, 0.8 s
 _ENGAGE_SPEED = 2.6  # [m/s] below this first gear would stall the engine
 _CLUTCH_STEPS = 40  # from pulled to released, 80 ms
+_CUT_WAIT = 100  # steps for a change without the clutch, 200 ms
 _SHIFT_WAIT = 30  # steps to let the clutch part before the lever moves, 60 ms
 
 _THROTTLE_LATE = 0.05  # [s] a throttle's answer may be later than twice its actuator's lag
@@ -112,7 +113,7 @@ def _ratio(k: Record, gear: int) -> float:
 def _shift(k: Record, e: Record, seen: NDArray[np.float64], wheel: float) -> float:
     """Gear choice and the shift's sequence; returns the clutch lever.
 
-    Phases: 0 none, 1 part, 2 shift, 3 engage.
+    Phases: 0 none, 1 part, 2 shift, 3 engage, 4 up by a quickshifter's cut, clutch let be.
     """
     if e.shift_phase == 0:
         engine = wheel * _ratio(k, e.gear)
@@ -124,13 +125,19 @@ def _shift(k: Record, e: Record, seen: NDArray[np.float64], wheel: float) -> flo
             return 0.8 * (1.0 - e.launch_steps / _LAUNCH_STEPS)
         if engine > k.up_rate and e.gear < 6:
             e.gear += 1
-            e.shift_phase, e.shift_steps = 1, 0
+            e.shift_phase, e.shift_steps = 4 if seen[Z_ENGINE] > k.cut_from else 1, 0
         elif engine < k.down_rate and e.gear > 1 and wheel * _ratio(k, e.gear - 1) < 0.92 * k.up_rate:
             e.gear -= 1
             e.shift_phase, e.shift_steps = 1, 0
         else:
             return 0.0
     e.shift_steps += 1
+    if e.shift_phase == 4:
+        if seen[Z_GEAR] == e.gear:
+            e.shift_phase = 0
+        elif e.shift_steps > _CUT_WAIT:
+            e.shift_phase, e.shift_steps = 1, 0  # no cut, or none that let the dogs go: as without
+        return 0.0
     if e.shift_phase == 1:
         if e.shift_steps >= _SHIFT_WAIT:
             e.shift_phase, e.shift_steps = 2, 0

@@ -258,3 +258,12 @@ def test_a_child_process_makes_the_same_session_from_its_job(files):
     assert again.scenario == s.scenario
     assert again.parameters == s.parameters
     assert again.line.target_speed.tobytes() == s.line.target_speed.tobytes()
+
+
+def test_the_robot_is_told_of_a_quickshifter_that_the_rig_models_and_of_no_other(files):
+    run = files / "runs" / "short_straight.yaml"
+    rig = files / "rigs" / "own_units.yaml"
+    cut_from = load_session(rig, run).vehicle_file.values["quickshifter"]["lowest_engine"]
+    assert mission(load_session(rig, run)).cut_from == cut_from > 100.0
+    spoil(rig, "quickshifter: modelled", "quickshifter: off")
+    assert mission(load_session(rig, run)).cut_from == np.inf

@@ -15,7 +15,10 @@ COMMON = {"name", "at", "kind", "duration_s", "probability", "seed", "repeat"}
 
 
 def test_every_number_of_a_kind_is_its_place() -> None:
-    names = ("FAULT", "FRAME", "ACTUATOR", "BUS", "RESTART", "GRIP", "GUST", "GEARBOX", "GNSS", "MARK")
+    names = (
+        *("FAULT", "FRAME", "ACTUATOR", "BUS", "RESTART", "GRIP", "GUST", "GEARBOX", "GNSS", "MARK"),
+        "ELECTRONICS",
+    )
     assert [KINDS[getattr(table, name)].name for name in names] == [name.lower() for name in names]
     assert len(KINDS) == len(names)
 

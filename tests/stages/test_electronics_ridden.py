@@ -63,3 +63,54 @@ def test_too_much_throttle_on_a_wet_road_spins_the_wheel_without_traction_contro
     spun = ridden("throttle_on_a_wet_road", "loopback", tmp_path)
     assert spun.signal("truth.slip_ratio_rear").max() > 0.5
     assert spun.signal("truth.fallen").max() == 1.0
+
+
+# ---- gears -------------------------------------------------------------------------------------------------
+
+
+def changes(run: Run, from_gear: int) -> list[tuple[float, float, float]]:
+    """(time, lever pulled furthest, throttle at the grip) of each change out of a gear [s, 1, 1]."""
+    gear, lever, grip = (run.signal(s) for s in ("truth.gear", "actuator.clutch", "actuator.throttle"))
+    found = []
+    for out in np.flatnonzero((gear[:-1] == from_gear) & (gear[1:] == 0.0)):
+        around = slice(out - 150, out + 150)
+        found.append((float(run.time_s[out]), float(lever[around].max()), float(grip[out])))
+    return found
+
+
+@pytest.mark.slow
+def test_the_robot_changes_up_without_its_clutch_where_the_bike_has_a_quickshifter(tmp_path: Path) -> None:
+    """By a cut at an open throttle; on the bike without one it pulls the clutch, and the criterion tells."""
+    cut = ridden("changing_up_by_cut", "own_units", tmp_path / "cut")
+    for gear in (1, 2):
+        ((at, lever, grip),) = changes(cut, gear)
+        assert lever < 0.01
+        assert grip > 0.1  # dogs that carry this do not let go
+        acts = cut.signal("unit.acting").astype(int) >> 4 & 1
+        assert acts[np.argmax(cut.time_s > at) :][:30].all()
+    pulled = ridden("changing_up_by_cut", "loopback", tmp_path / "pulled")
+    for gear in (1, 2):
+        ((_, lever, _),) = changes(pulled, gear)
+        assert lever > 0.9
+
+
+@pytest.mark.slow
+def test_where_no_cut_comes_the_robot_pulls_its_clutch(tmp_path: Path) -> None:
+    dead = ridden("quickshifter_dead", "own_units", tmp_path)
+    for gear in (1, 2):
+        ((_, lever, _),) = changes(dead, gear)
+        assert lever > 0.9
+    assert not (dead.signal("unit.acting").astype(int) >> 4 & 1).any()
+
+
+@pytest.mark.slow
+def test_a_change_down_without_blip_drags_the_rear_wheel_unless_the_clutch_gives_way(tmp_path: Path) -> None:
+    slips = {}
+    for rig in ("own_units", "loopback"):
+        run = ridden("changing_down_without_blip", rig, tmp_path / rig)
+        braking = run.time_s >= next(e.time_s for e in run.events if e.text == "no blip")
+        slips[rig] = -run.signal("truth.slip_ratio_rear")[braking].min()
+        gears = run.signal("truth.gear")[braking]
+        assert set(gears) >= {4.0, 3.0, 2.0, 1.0}
+    assert slips["own_units"] < 0.15
+    assert slips["loopback"] > 0.3

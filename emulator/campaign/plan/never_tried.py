@@ -143,11 +143,13 @@ def possible_on(side: RigSide) -> dict[Effect, set[str]]:
         Takes.SIGNAL: set(view.rates_hz).intersection(FAULTY_SIGNALS),
         Takes.FRAME: {*view.frames, GNSS_OUTPUT},
     }
-    return {
-        (kind.name, effect): _targets(kind, targets)
-        for kind in KINDS
-        for effect in ([e.name for e in kind.effects] or [""])
-    }
+    possible: dict[Effect, set[str]] = {}
+    for kind in KINDS:
+        for effect in [e.name for e in kind.effects] or [""]:
+            of_kind = _targets(kind, targets) if kind.targets is None else set(kind.targets(effect, view))
+            if of_kind:
+                possible[kind.name, effect] = of_kind
+    return possible
 
 
 def _targets(kind: EventKind, of_rig: Mapping[Takes, set[str]]) -> set[str]:

@@ -45,6 +45,7 @@ def rig_view(rig: Rig, codec: Codec) -> RigView:
         fork_stands_in=rig.actuators.fork is not None,
         devices=frozenset(name for bit, name in enumerate(DEVICES) if powered >> bit & 1) | {"gnss"},
         fixes=RANKS,
+        units=frozenset(rig.electronics.modelled),
     )
 
 

@@ -291,6 +291,11 @@ _CHANNELS = {
     "clutch": "actuator.clutch",
     "gear": "truth.gear",
 }
+_UNITS = {
+    "antilock": ("unit.front_caliper_Pa", "unit.rear_caliper_Pa"),
+    "quickshifter": ("unit.acting",),
+    "slipper_clutch": ("unit.acting",),
+}
 _DEVICES = {"imu": ("imu_rates", "imu_force")}
 
 
@@ -310,6 +315,9 @@ def signals_hit(event: Mapping[str, Any]) -> list[str]:
             wanted += [f"robot.{c.name}" for c in COMMANDS if c.name.startswith("estimate")]
     elif kind == "actuator":
         wanted = [_CHANNELS.get(channel, "")]
+    elif kind == "electronics":
+        found = _UNITS.get(str(event.get("unit")), ("unit.throttle",))
+        wanted = [name for name in found if str(event.get("brake") or "") in name]
     elif kind == "gearbox":
         wanted = ["truth.gear"]
     elif kind == "gnss":

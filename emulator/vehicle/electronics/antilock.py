@@ -25,6 +25,7 @@ from __future__ import annotations
 import math
 
 from emulator.core.compiled import Record, jit
+from emulator.core.signals import ANTILOCK
 from emulator.vehicle.electronics.brake_line import LET_OFF, OPEN, SHUT, modulate
 from emulator.vehicle.electronics.wheel_speeds import FRONT, REAR, along, follow_bike
 
@@ -71,7 +72,7 @@ def brake(
 @jit
 def _line(b: Record, k: int, master: float, lifting: float, left: float, dt: float) -> None:
     """One brake: its phase, and what its valves are told."""
-    if b.failed != 0 or master < _ON or b.reference < b.lowest_speed:
+    if b.failed != 0 or b.off[ANTILOCK] != 0 or master < _ON or b.reference < b.lowest_speed:
         b.phase[k] = PASSES
         modulate(b, k, master, OPEN, math.inf)
         return

@@ -13,6 +13,8 @@ no source.
 
 from __future__ import annotations
 
+import math
+
 from emulator.core.compiled import Record, jit
 
 OPEN, SHUT, LET_OFF = range(3)
@@ -36,12 +38,19 @@ def modulate(b: Record, k: int, master: float, command: int, ceiling: float) -> 
     b.ceilings[k, now] = ceiling
     then = (now - b.dead_ticks) % LONGEST_DEAD_TIME
     command, ceiling = b.commands[k, then], b.ceilings[k, then]
+    fills = b.inlet_shut[k] == 0 and (command == OPEN or b.inlet_open[k] != 0)
+    empties = b.outlet_shut[k] == 0 and (command == LET_OFF or b.outlet_open[k] != 0)
+    top = math.inf if b.inlet_open[k] != 0 else ceiling
+    floor = 0.0 if b.outlet_open[k] != 0 else ceiling
     p = b.pressure[k]
     if master < p:
         p += b.line_gain * (master - p)
-    elif command == OPEN and p < ceiling:
-        p = min(ceiling, p + b.line_gain * (master - p))
-    if command == LET_OFF and p > ceiling:
-        p = max(ceiling, p - b.release_gain * p)
+    elif fills and p < top:
+        p = min(top, p + b.line_gain * (master - p))
+    b.let_off[k] = 0.0 if b.takes == math.inf else b.let_off[k]
+    if empties and p > floor:
+        left = max(floor, p - min(b.release_gain * p, max(0.0, b.takes - b.let_off[k])))
+        b.let_off[k] += p - left
+        p = left
     b.pressure[k] = p
     return float(p)

@@ -8,8 +8,10 @@ from collections.abc import Callable, Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from emulator.core.signals import BIKE_UNITS
 from emulator.vehicle.electronics.brake_line import LONGEST_DEAD_TIME
 from emulator.vehicle.electronics.parameters import SHARED
+from emulator.vehicle.electronics.wheel_speeds import RATE_LAG
 
 Sections = Mapping[str, Mapping[str, float]]
 
@@ -38,6 +40,7 @@ ELECTRONICS_DTYPE = np.dtype(
         ("traction_cut_rate", np.float64),  # [1/s]
         ("traction_return_rate", np.float64),
         ("traction_dead_ticks", np.int64),
+        ("traction_lead", np.float64),  # [s]
         ("wheelie_lift_share", np.float64),
         ("wheelie_cut_rate", np.float64),
         ("wheelie_return_rate", np.float64),
@@ -82,6 +85,17 @@ ELECTRONICS_DTYPE = np.dtype(
         ("shares", np.float64, (2, LONGEST_DEAD_TIME)),
         ("cut", np.float64),  # [s] since the gear lever was felt; 0: it is not
         ("cut_spent", np.int64),  # 1: this change has had its cut
+        ("let_off", np.float64, (2,)),  # [Pa] of pressure let off that nothing has pumped back
+        # faults of this tick (emulator.events.unit_faults)
+        ("off", np.int64, (len(BIKE_UNITS),)),  # 1: it does nothing
+        ("inlet_open", np.int64, (2,)),  # 1: its valve is stuck so
+        ("inlet_shut", np.int64, (2,)),
+        ("outlet_open", np.int64, (2,)),
+        ("outlet_shut", np.int64, (2,)),
+        ("takes", np.float64),  # [Pa] an accumulator that nobody empties takes; inf: it is emptied
+        ("stuck_at", np.float64),  # opening of a throttle valve that is stuck; NaN: it moves
+        ("limp", np.float64),  # opening it does not pass
+        ("cuts", np.int64),  # 1: the ignition is cut
     ]
 )
 
@@ -105,7 +119,8 @@ def electronics_record(
     """
     record = np.zeros(1, ELECTRONICS_DTYPE)
     r = record[0]
-    r["ceilings"] = r["allowed"] = math.inf
+    r["ceilings"] = r["allowed"] = r["takes"] = math.inf
+    r["stuck_at"], r["limp"] = math.nan, 1.0
     r["quiet_ticks"] = _NEVER_ACTED
     r["shares"] = r["traction_share"] = r["wheelie_share"] = 1.0
     for name in modelled:
@@ -134,6 +149,7 @@ def _antilock(r: np.void, v: Mapping[str, float], tick_s: float) -> None:
 def _traction(r: np.void, v: Mapping[str, float], tick_s: float) -> None:
     r["traction_slip"], r["traction_dead_ticks"] = v["slip"], _dead_ticks(v, tick_s)
     r["traction_cut_rate"], r["traction_return_rate"] = v["cut_rate"], v["return_rate"]
+    r["traction_lead"] = v["dead_time"] + RATE_LAG  # what it loses on its own way
 
 
 def _wheelie(r: np.void, v: Mapping[str, float], tick_s: float) -> None:

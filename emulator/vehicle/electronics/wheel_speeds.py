@@ -23,7 +23,9 @@ FRONT, REAR = 0, 1
 _MARGIN = 0.6  # [m/s^2] it may fall faster than felt: bias, and what the accelerometer lags behind
 _UNTOLD = 11.0  # [m/s^2] it may fall where nothing is felt: dry asphalt
 _RISE = 40.0  # [m/s^2] a wheel that runs up takes it along at most
-_FILTER = 0.1  # share of the way in a tick to the newest change of a wheel's speed: 10 ms
+RATE_LAG = 0.01
+"""[s] that a wheel's filtered rate lags behind its speed."""
+_FILTER = 0.1  # share of the way in a tick to the newest change of a wheel's speed: that lag
 _STANDS = 0.3  # [m/s] below, a wheel reads standstill
 
 

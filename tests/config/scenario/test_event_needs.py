@@ -70,3 +70,30 @@ def test_lengths_are_those_of_the_bus_and_of_the_frame(
 ) -> None:
     problems = found(tmp_path, rig, effect)
     assert problems == ([] if expected is None else [f"0: events.0.{expected}"])
+
+
+PARTLY = f"""\
+based_on: {SCENARIOS}/rigs/loopback.yaml
+name: partly
+electronics: {{traction: modelled, slipper_clutch: modelled}}
+"""
+
+
+@pytest.mark.parametrize(("rig", "known"), [("loopback", "none"), ("partly", "traction, slipper_clutch")])
+def test_a_fault_of_a_unit_that_the_rig_does_not_model_is_refused(
+    tmp_path: Path, rig: str, known: str
+) -> None:
+    (tmp_path / "partly.yaml").write_text(PARTLY)
+    path = tmp_path / "run.yaml"
+    event = "  - {kind: electronics, name: dead, unit: antilock, effect: off, at: {time_s: 1}}"
+    path.write_text(
+        f"based_on: {SCENARIOS}/runs/short_straight.yaml\nname: dead\npurpose: refused\nevents:\n{event}\n"
+    )
+    with pytest.raises(ConfigError) as caught:
+        load_session((tmp_path if rig == "partly" else SCENARIOS / "rigs") / f"{rig}.yaml", path)
+    (problem,) = caught.value.problems
+    assert (problem.line, problem.key) == (5, "events.0.unit")
+    assert problem.expected == (
+        f"expected a unit that the rig models ({known}), got antilock; say electronics: "
+        "{antilock: modelled} in the rig, or take a rig that does"
+    )

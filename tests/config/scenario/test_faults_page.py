@@ -17,15 +17,25 @@ from emulator.config.scenario.events import EVENT_MODELS, Intermittent, Repeat, 
 from emulator.config.yaml_source import load
 from emulator.core.frame_buffer import frame_buffer
 from emulator.core.random_streams import stream_start
+from emulator.core.signals import BIKE_UNITS, SIGNALS
 from emulator.events.actuator_faults import ACTUATOR_EFFECTS, actuators, apply_fault, intact, move
 from emulator.events.frame_faults import FRAME_EFFECTS, apply_frame_fault, frame_fault_table
 from emulator.events.progress import hits
 from emulator.events.sample_faults import DELAY, SAMPLE_EFFECTS, delayed_sample, faulted
 from emulator.events.table import event_table
+from emulator.events.unit_faults import UNIT_EFFECTS, break_unit, units_intact
+from emulator.plant.electronics import ignition_cut
+from emulator.plant.records import RUN_DTYPE
+from emulator.vehicle.electronics.antilock import brake
+from emulator.vehicle.electronics.brake_line import LET_OFF, OPEN, SHUT, modulate
+from emulator.vehicle.electronics.throttle import move_valve
 from tests.support.broken_scenarios import WHOLE
+from tests.support.own_units import TICK, units
 
 SHIPPED = Path(__file__).parents[3] / "scenarios"
-PAGE = (files("emulator") / "guide" / "faults.md").read_text()
+PAGE = "\n".join(
+    (files("emulator") / "guide" / f"{name}.md").read_text() for name in ("faults", "faults-of-units")
+)
 MODELS = tuple(EVENT_MODELS.values())
 
 
@@ -53,6 +63,7 @@ def test_every_kind_effect_and_key_is_told() -> None:
     assert set(table("fault")) == set(SAMPLE_EFFECTS)
     assert set(table("frame")) == set(FRAME_EFFECTS)
     assert set(table("actuator")) == set(ACTUATOR_EFFECTS)
+    assert set(table("electronics")) == set(UNIT_EFFECTS)
 
 
 EXAMPLES = re.findall(r"```yaml\n(.*?)```", PAGE, re.DOTALL)
@@ -63,6 +74,8 @@ def test_every_example_is_valid_on_a_rig(tmp_path: Path, example: str) -> None:
     shutil.copytree(SHIPPED, tmp_path / "scenarios")
     run, rig = tmp_path / "scenarios/runs/page.yaml", tmp_path / "scenarios/rigs/loopback.yaml"
     rig.write_text(rig.read_text().replace("  port: 0 # any free one\n", "  port: 0\n  bitrate: 500000\n"))
+    with rig.open("a") as file:
+        file.write(f"electronics: {{{', '.join(f'{unit}: modelled' for unit in BIKE_UNITS)}}}\n")
     start, end = WHOLE.index("events:"), WHOLE.index("criteria:")
     run.write_text(WHOLE[:start] + example + "criteria:\n  - kind: no_fall\n")
     assert WHOLE[end:].startswith("criteria:")
@@ -151,3 +164,66 @@ def test_the_row_of_an_actuator_is_what_the_code_gives(effect: str) -> None:
         out.append(move(a, value, 1.0, step, -100.0, 100.0))
     np.testing.assert_allclose(out, numbers(delivered), rtol=0, atol=1e-12)
     assert a["fade"] == (values["factor"] if effect == "brake_fade" else 1.0)
+
+
+_TOLD = {"o": (OPEN, math.inf), "s": (SHUT, 0.0), "l": (LET_OFF, 0.0)}
+
+
+def _at_once() -> Any:
+    """Antilock and throttle valve of the demo racer without lags."""
+    still = dict.fromkeys(("line_time", "dead_time"), 0.0)
+    b = units(
+        "antilock",
+        "ride_by_wire",
+        **{f"antilock__{name}": value for name, value in still.items()},
+        ride_by_wire__valve_time=0.0,
+        ride_by_wire__exponent=1.0,
+        ride_by_wire__opening_rate=1e6,
+        ride_by_wire__closing_rate=1e6,
+    )
+    b.release_gain = 1.0
+    return b
+
+
+@pytest.mark.parametrize("effect", [e for e in UNIT_EFFECTS if e not in ("off", "cuts")])
+def test_the_row_of_a_unit_is_what_the_code_gives(effect: str) -> None:
+    keys, asked, comes = table("electronics")[effect]
+    e, b, out = event_table(1)[0], _at_once(), []
+    e["effect"], e["value"], e["brake"] = UNIT_EFFECTS.index(effect), given(keys).get("value", math.nan), 0
+    for n, word in enumerate(asked.split()):
+        units_intact(b)
+        if n >= 2:
+            break_unit(b, e)
+        out.append(modulate(b, 0, 8.0, *_TOLD[word]) if word in _TOLD else move_valve(b, float(word), TICK))
+    np.testing.assert_allclose(out, numbers(comes), rtol=0, atol=1e-12)
+
+
+def test_antilock_that_is_off_leaves_the_lever_s_pressure_whatever_slips() -> None:
+    """The row of ``off``: the wheels stand, and from the third tick on nothing is let off."""
+    keys, _, comes = table("electronics")["off"]
+    assert "not of ride_by_wire" in keys
+    e, b, out = event_table(1)[0], _at_once(), []
+    e["effect"], e["signal"] = UNIT_EFFECTS.index("off"), BIKE_UNITS.index("antilock")
+    b.slip = b.most_slip = 0.5
+    for n in range(6):
+        units_intact(b)
+        b.reference, b.speed[0] = 20.0, 20.0 if n < 2 else 0.0
+        if n >= 2:
+            break_unit(b, e)
+        brake(b, 8e5, 0.0, 0.0, 9.8, 0.0, TICK)
+        out.append(float(b.pressure[0]) * 1e-5)
+    np.testing.assert_allclose(out, numbers(comes), rtol=0, atol=1e-9)
+
+
+def test_a_quickshifter_that_cuts_by_itself_takes_the_spark_and_one_that_is_off_never() -> None:
+    """The row of ``cuts``: eight of throttle or nothing, whatever gear is asked for."""
+    _, asked, comes = table("electronics")["cuts"]
+    e, run, row = event_table(1)[0], np.zeros(1, RUN_DTYPE)[0], np.zeros(len(SIGNALS))
+    e["effect"], e["signal"] = UNIT_EFFECTS.index("cuts"), BIKE_UNITS.index("quickshifter")
+    b, levers, out = units("quickshifter"), actuators(), []
+    for n, value in enumerate(numbers(asked)):
+        units_intact(b)
+        if n >= 2:
+            break_unit(b, e)
+        out.append(0.0 if ignition_cut(b, run, levers, row, math.nan, TICK) else value)
+    np.testing.assert_array_equal(out, numbers(comes))

@@ -222,13 +222,13 @@ WRONG_SCENARIOS = [
         "  - kind: fault",
         "  - kind: faults",
         "18:11: events.0.kind: expected one of fault, frame, actuator, bus, restart, grip, gust, "
-        "gearbox, gnss, mark, got 'faults', did you mean 'fault'?",
+        "gearbox, gnss, mark, electronics, got 'faults', did you mean 'fault'?",
     ),
     (
         "  - kind: fault\n    name",
         "  - name",
         "18:5: events.0: missing key 'kind': one of fault, frame, actuator, bus, restart, grip, gust, "
-        "gearbox, gnss, mark",
+        "gearbox, gnss, mark, electronics",
     ),
     (
         "signal: wheel_front_m_s",
@@ -598,6 +598,59 @@ def test_gusts_and_gearbox_events_are_read() -> None:
     Path("run.yaml").write_text(SCENARIO.replace("criteria:", events + "criteria:"))
     scenario, _ = load_scenario("run.yaml")
     assert [e.kind for e in scenario.events[-2:]] == ["gust", "gearbox"]
+
+
+UNIT = "  - {kind: electronics, name: broken, at: {time_s: 3}, "
+
+
+@pytest.mark.parametrize(
+    ("keys", "expected"),
+    [
+        ("effect: off}", "5: events.3: missing key 'unit': one of antilock, traction, wheelie, "
+         "ride_by_wire, quickshifter, slipper_clutch"),
+        ("unit: abs, effect: off}",
+         "62: events.3.unit: expected one of antilock, traction, wheelie, ride_by_wire, quickshifter, "
+         "slipper_clutch, got 'abs'"),
+        ("unit: traction, effect: inlet_open, brake: front}",
+         "62: events.3.unit: expected one of antilock for effect inlet_open, got traction"),
+        ("unit: ride_by_wire, effect: off}",
+         "62: events.3.unit: expected one of antilock, traction, wheelie, quickshifter, slipper_clutch for "
+         "effect off, got ride_by_wire"),
+        ("unit: antilock, effect: outlet_shut}",
+         "5: events.3: missing key 'brake': effect outlet_shut needs front or rear"),
+        ("unit: antilock, effect: pump_off}",
+         "5: events.3: missing key 'value': effect pump_off needs the pressure that the accumulator takes"),
+        ("unit: antilock, effect: off, brake: front}",
+         "92: events.3.brake: effect off takes no brake; remove it"),
+        ("unit: ride_by_wire, effect: limp, value: 1.5}",
+         "97: events.3.value: expected at most 1, got 1.5"),
+        ("unit: antilock, effect: pump_off, value: -1}",
+         "97: events.3.value: expected a number from 0 to 100000000, got -1"),
+    ],
+)  # fmt: skip
+def test_a_fault_of_a_unit_that_cannot_be_is_refused_at_its_place(keys: str, expected: str) -> None:
+    Path("run.yaml").write_text(SCENARIO.replace("criteria:", UNIT + keys + "\ncriteria:"))
+    with pytest.raises(ConfigError) as caught:
+        load_scenario("run.yaml")
+    assert str(caught.value) == "run.yaml:27:" + expected
+
+
+def test_faults_of_units_are_read() -> None:
+    events = "".join(
+        UNIT.replace("broken", f"broken {n}") + keys + ", intermittent: {on_s: 0.2, off_s: 1}}\n"
+        for n, keys in enumerate(
+            (
+                "unit: slipper_clutch, effect: off",
+                "unit: antilock, effect: inlet_shut, brake: rear",
+                "unit: ride_by_wire, effect: stuck",
+                "unit: ride_by_wire, effect: stuck, value: 0.2",
+                "unit: quickshifter, effect: cuts",
+            )
+        )
+    )
+    Path("run.yaml").write_text(SCENARIO.replace("criteria:", events + "criteria:"))
+    scenario, _ = load_scenario("run.yaml")
+    assert [e.kind for e in scenario.events[-5:]] == ["electronics"] * 5
 
 
 GNSS = "  - {kind: gnss, name: sky, at: {time_s: 3}, duration_s: 4, "

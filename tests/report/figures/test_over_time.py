@@ -84,6 +84,16 @@ def test_electronics_have_panels_where_they_do_something(ride_folder: Callable[.
     manifest = run.manifest | {"scenario": {"events": [pulled]}}
     hit = time_series(replace(run, signals=idle, manifest=manifest), [], [])
     assert not any("caliper" in heading for heading, _ in hit)  # that of the line has it
+    shut = {
+        "kind": "electronics",
+        "name": "dirt",
+        "unit": "antilock",
+        "effect": "inlet_shut",
+        "brake": "front",
+    }
+    manifest = run.manifest | {"scenario": {"events": [shut]}}
+    hit = [heading for heading, _ in time_series(replace(run, signals=idle, manifest=manifest), [], [])]
+    assert [h.partition(",")[0] for h in hit if "hit by F1" in h] == ["Front caliper"]
     let_off = idle["unit.front_caliper_Pa"].copy()
     let_off[-500:] += 1e5
     acting = np.zeros(len(run.tick))

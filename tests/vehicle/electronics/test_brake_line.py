@@ -68,3 +68,98 @@ def test_it_is_never_above_what_hands_gave_nor_below_nothing(
         most = max(most, master)
         assert 0.0 <= _for(b, 1, master, command, ceiling) <= most
     assert _for(b, 300, 0.0, commands[-1][0], commands[-1][2]) < 1.0
+
+
+# ---- valves that stick, an accumulator that nobody empties -------------------------------------------------
+
+_STICKS = ("inlet_open", "inlet_shut", "outlet_open", "outlet_shut")
+
+
+def _line(**stuck: int):  # type: ignore[no-untyped-def]
+    b = units("antilock", antilock__dead_time=0.0)
+    for name, value in stuck.items():
+        getattr(b, name)[0] = value
+    return b
+
+
+@pytest.mark.parametrize("command", [SHUT, LET_OFF])
+def test_an_inlet_stuck_open_fills_whatever_it_is_told(command: int) -> None:
+    """Told to let off as well, what comes in and what goes out balance: p = master gain / (sum of gains)."""
+    b = _line(inlet_open=1)
+    pressure = _for(b, 2000, 9e5, command, 0.0)
+    fills, empties = b.line_gain, b.release_gain if command == LET_OFF else 0.0
+    # within a tick it fills first and empties then: the fixed point of both steps
+    balance = 9e5 * fills * (1.0 - empties) / (1.0 - (1.0 - fills) * (1.0 - empties))
+    assert pressure == pytest.approx(balance, rel=1e-9)
+    assert _for(b, 500, 9e5, OPEN, 1e5) == pytest.approx(9e5, rel=1e-9)  # nor is it held partly open
+
+
+def test_an_inlet_stuck_shut_lets_no_pressure_in_and_the_lever_let_it_go() -> None:
+    b = _line()
+    _for(b, 500, 6e5, OPEN)
+    b.inlet_shut[0] = 1
+    assert _for(b, 500, 9e5, OPEN) == pytest.approx(6e5, rel=1e-9)
+    assert _for(b, 500, 0.0, OPEN) < 1.0
+    assert _for(b, 500, 9e5, OPEN) < 1.0
+
+
+def test_an_outlet_stuck_shut_lets_nothing_off() -> None:
+    b = _line(outlet_shut=1)
+    _for(b, 500, 9e5, OPEN)
+    assert _for(b, 500, 9e5, LET_OFF, 0.0) == pytest.approx(9e5, rel=1e-9)
+
+
+def test_an_outlet_stuck_open_drains_a_shut_line_and_an_open_one_as_far_as_it_fills() -> None:
+    b = _line()
+    _for(b, 500, 9e5, OPEN)
+    b.outlet_open[0] = 1
+    before = float(b.pressure[0])
+    drained = _for(b, 30, 9e5, SHUT)
+    assert drained == pytest.approx(before * (1.0 - b.release_gain) ** 30, rel=1e-12)
+    fills, empties = b.line_gain, b.release_gain
+    balance = 9e5 * fills * (1.0 - empties) / (1.0 - (1.0 - fills) * (1.0 - empties))
+    assert _for(b, 2000, 9e5, OPEN) == pytest.approx(balance, rel=1e-9)
+    assert b.pressure[1] == 0.0  # the other brake's valves are its own
+
+
+def test_a_pump_that_is_off_lets_an_accumulator_take_so_much_and_no_more() -> None:
+    b = _line()
+    b.takes = 5e5
+    _for(b, 500, 8e5, OPEN)
+    assert _for(b, 500, 8e5, LET_OFF, 6e5) == pytest.approx(6e5)
+    assert _for(b, 500, 8e5, OPEN) == pytest.approx(8e5)
+    assert _for(b, 500, 8e5, LET_OFF, 0.0) == pytest.approx(5e5)  # 2e5 and 3e5 are what it takes
+    assert b.let_off[0] == pytest.approx(5e5)
+    b.takes = math.inf  # pumps again
+    assert _for(b, 500, 8e5, LET_OFF, 0.0) < 1e3
+    b.takes = 3e5  # and is off again, with an empty accumulator
+    _for(b, 500, 8e5, OPEN)
+    assert _for(b, 500, 8e5, LET_OFF, 0.0) == pytest.approx(5e5)
+
+
+@given(
+    commands=st.lists(
+        st.tuples(
+            st.sampled_from((OPEN, SHUT, LET_OFF)),
+            st.floats(0.0, 2e6),
+            st.floats(0.0, 2e6),
+            st.sets(st.sampled_from(_STICKS)),
+            st.floats(0.0, 2e6) | st.just(math.inf),
+        ),
+        min_size=1,
+        max_size=60,
+    )
+)
+def test_whatever_sticks_pressure_is_the_hands_at_most_and_goes_with_the_hand(
+    commands: list[tuple[int, float, float, set[str], float]],
+) -> None:
+    b = units("antilock")
+    most = 0.0
+    for command, master, ceiling, stuck, takes in commands:
+        most, b.takes = max(most, master), takes
+        for name in _STICKS:
+            getattr(b, name)[0] = 1 if name in stuck else 0
+        before = float(b.let_off[0])
+        assert 0.0 <= _for(b, 1, master, command, ceiling) <= most
+        assert b.let_off[0] <= max(before, takes) + 1e-6  # rounded
+    assert _for(b, 300, 0.0, commands[-1][0], commands[-1][2]) < 1.0

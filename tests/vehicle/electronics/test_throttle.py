@@ -6,6 +6,7 @@ import math
 
 import pytest
 
+from emulator.core.signals import TRACTION, WHEELIE
 from emulator.vehicle.electronics.throttle import hold_front_down, hold_traction, move_valve, through
 from emulator.vehicle.electronics.wheel_speeds import follow_wheels
 from tests.support.own_units import TICK, units
@@ -36,9 +37,37 @@ def test_it_opens_and_shuts_no_faster_than_it_can() -> None:
         assert move_valve(b, 0.0, TICK) == pytest.approx(1.0 - 9.0 * n * TICK)
 
 
+def test_a_valve_that_is_stuck_is_there_at_once_and_goes_on_from_there() -> None:
+    b = units("ride_by_wire", ride_by_wire__opening_rate=4.0, ride_by_wire__valve_time=0.0)
+    b.stuck_at = 0.3
+    for grip in (0.0, 1.0, 0.2):
+        assert move_valve(b, grip, TICK) == 0.3
+    b.stuck_at = math.nan
+    assert move_valve(b, 1.0, TICK) == pytest.approx(0.3 + 4.0 * TICK)
+
+
+@pytest.mark.parametrize("limp", [0.0, 0.15, 1.0])
+def test_a_valve_that_limps_opens_so_far_and_shuts_to_there_at_its_rate(limp: float) -> None:
+    b = units(
+        "ride_by_wire",
+        ride_by_wire__closing_rate=9.0,
+        ride_by_wire__valve_time=0.0,
+        ride_by_wire__exponent=1.0,
+        ride_by_wire__most_opening=1.0,
+    )
+    b.valve, b.limp = 1.0, limp
+    for n in range(1, 200):
+        assert move_valve(b, 1.0, TICK) == pytest.approx(max(limp, 1.0 - 9.0 * n * TICK))
+    for _ in range(200):
+        opening = move_valve(b, 0.1, TICK)
+    assert opening == pytest.approx(min(limp, 0.1))  # below it the hand is obeyed
+
+
 def _spin(b, slip: float, lean: float, ticks: int, opening: float = 1.0) -> float:
+    """Share after so many ticks of a slip that stays as it is."""
     for _ in range(ticks):
         follow_wheels(b, 20.0, 20.0 * (1.0 + slip), lean, TICK)
+        b.rate[:] = 0.0
         hold_traction(b, opening, TICK)
     return float(b.traction_share)
 
@@ -52,6 +81,23 @@ def test_beyond_it_takes_throttle_away_at_its_rate() -> None:
     b = units("traction", traction__slip=0.1, traction__cut_rate=3.0, traction__return_rate=2.0)
     assert _spin(b, 0.2, 0.0, 100, 0.7) == pytest.approx(0.7 - 3.0 * 0.1)
     assert _spin(b, 0.0, 0.0, 100, 0.7) == pytest.approx(0.4 + 2.0 * 0.1)
+
+
+@pytest.mark.parametrize("dead_time", [0.002, 0.005, 0.02])
+@pytest.mark.parametrize("per_second", [1.0, 2.0, 4.0])
+def test_a_slip_that_grows_counts_by_the_lags_of_the_unit_before_it_is_there(
+    dead_time: float, per_second: float
+) -> None:
+    """Its own dead time and the 10 ms that a filtered rate lags: 0.1 less what grows in that time."""
+    b = units("traction", traction__slip=0.1, traction__dead_time=dead_time)
+    for _ in range(300):
+        follow_wheels(b, 20.0, 14.0, 0.0, TICK)
+    slip = -0.3
+    while b.traction_share == 1.0:
+        slip += per_second * TICK
+        follow_wheels(b, 20.0, 20.0 * (1.0 + slip), 0.0, TICK)
+        hold_traction(b, 1.0, TICK)
+    assert slip == pytest.approx(0.1 - (dead_time + 0.01) * per_second, abs=1.5 * per_second * TICK)
 
 
 def test_leaned_over_it_allows_less() -> None:
@@ -68,6 +114,17 @@ def test_a_unit_that_has_switched_itself_off_lets_all_through() -> None:
         hold_traction(b, 1.0, TICK)
     assert b.failed
     assert b.traction_share == 1.0
+
+
+def test_a_unit_that_is_off_lets_all_through() -> None:
+    b = units("traction", "wheelie", traction__slip=0.1, wheelie__lift_share=0.8)
+    assert _spin(b, 0.3, 0.0, 200) < 1.0
+    assert _lift(b, 12.0, 9.8, 0.0, 50) < 1.0
+    b.off[TRACTION] = 1
+    assert _spin(b, 0.3, 0.0, 1) == 1.0
+    assert _lift(b, 12.0, 9.8, 0.0, 1) < 1.0
+    b.off[WHEELIE] = 1
+    assert _lift(b, 12.0, 9.8, 0.0, 1) == 1.0
 
 
 def _lift(b, ahead: float, up: float, pitch_rate: float, ticks: int) -> float:
