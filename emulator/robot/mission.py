@@ -49,6 +49,7 @@ class Mission:
     by_angle      whether it steers by the angle of a fork, not by torque
     command_limit of the steering: [N m] of the actuator, or [rad] of the fork
     acceleration, braking  [m/s^2] most of its target speeds, upright
+    fast          whether it rides near what the vehicle can do
     throttle_lag_s  of the throttle's actuator
     timing        of the steering loop it closes; None: of a rig whose steering is not its own
     gain_shares   (5,) of its designed balance gains; 1 as designed
@@ -73,6 +74,7 @@ class Mission:
     command_limit: float
     acceleration: float
     braking: float
+    fast: bool
     throttle_lag_s: float
     timing: LoopTiming | None
     gain_shares: tuple[float, ...] = (1.0,) * len(FED_BACK)
@@ -208,6 +210,11 @@ def _rider(m: Mission, design: Design) -> Rider:
     built = kept_masses(m.vehicle)
     moved = built.height / built.wheelbase * m.braking / float(body["gravity"])  # of the load, to the front
     k["rear_share"] = min(_REAR_SHARE, _REAR_USED * (1.0 - built.front_share - moved))
+    k["fast"] = m.fast
+    k["front_share"], k["transfer"] = built.front_share, built.height / built.wheelbase
+    k["front_inertia"] = body["front_wheel_spin_inertia"] / front["radius"] ** 2
+    k["rear_inertia"] = body["rear_wheel_spin_inertia"] / rear["radius"] ** 2
+    k["brake_arm"] = 0.025 if m.fast and not m.by_angle else 0.0
     k["throttle_lag"] = m.throttle_lag_s
     k["engine_inertia"] = body["engine_inertia"]
     k["wheel_inertia"] = (
