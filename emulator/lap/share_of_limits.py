@@ -22,6 +22,8 @@ from emulator.road.line import Line
 
 Array = NDArray[np.float64]
 
+_BRAKING_POWER = 1.2  # of both shares, braking and across, that add up to 1; an ellipse has 2. Chosen by riding
+
 
 def with_share(
     bike: Bike,
@@ -41,7 +43,10 @@ def with_share(
     ends = share * limits.ends
     ends[:, :, 0] = np.maximum(ends[:, :, 0], -braking_m_s2 / g)
     ends[:, :, 1] = np.minimum(ends[:, :, 1], drive_m_s2 / g)
-    ellipse = np.minimum(share * limits.ellipse, lateral_m_s2 / g)
+    along = np.abs(np.cos(limits.angles))
+    power = np.where(limits.angles < 0.5 * math.pi, _BRAKING_POWER, 2.0)
+    left = (1.0 - along**power) ** (1.0 / power)  # of the lateral acceleration beside so much along
+    ellipse = np.minimum(share * limits.ellipse, lateral_m_s2 / g * left / np.sin(limits.angles))
     return bike._replace(
         limits=limits._replace(ends=ends, ellipse=ellipse),
         roll_rate=np.minimum(bike.roll_rate, roll_rate_rad_s),
@@ -54,7 +59,9 @@ def target_within(line: Line, bike: Bike, jerk_m_s3: float, top_speed_m_s: float
     jerk_m_s3  about the greatest rate of change of acceleration; infinite: none is kept
     Raises ValueError as ``ideal_lap`` does.
     """
-    speed = ideal_lap(line, bike, grip=grip, top_speed_m_s=top_speed_m_s).speed
+    helped = line.bank * line.curvature < 0.0  # lean against the vertical is what there is a limit of
+    bank = np.where(helped, 0.0, line.bank)
+    speed = ideal_lap(line, bike, grip=grip, bank=bank, top_speed_m_s=top_speed_m_s).speed
     ends = bike.limits.ends
     swing = bike.gravity * float((ends[:, :, 1] - ends[:, :, 0]).max())
     return smoothed(line, speed, swing / jerk_m_s3)

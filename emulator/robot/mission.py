@@ -14,6 +14,7 @@ from emulator.core.signals import COMMAND, R_HEARTBEAT
 from emulator.road.line import Line, sample
 from emulator.robot.design import Design, with_shares
 from emulator.robot.estimator import align
+from emulator.robot.fast.pace import brake_arm
 from emulator.robot.gears import DOWN, UP
 from emulator.robot.kept_design import kept_design, kept_masses
 from emulator.robot.linear_loop import FED_BACK
@@ -205,7 +206,7 @@ def _rider(m: Mission, design: Design) -> Rider:
     k["final"] = body["final_drive_rear_radius"] / body["final_drive_front_radius"]
     k["gears"] = [0.0, *(float(body[f"gearbox_gear_{n}"]) for n in range(1, 7))]
     k["up_rate"], k["down_rate"] = UP * body["engine_limiter_speed"], DOWN * body["engine_limiter_speed"]
-    k["most_acceleration"] = max(_ACCELERATION, m.acceleration + _BESIDE)
+    k["most_acceleration"] = m.acceleration if m.fast else max(_ACCELERATION, m.acceleration + _BESIDE)
     k["most_braking"] = max(_BRAKING, m.braking + _BESIDE)
     built = kept_masses(m.vehicle)
     moved = built.height / built.wheelbase * m.braking / float(body["gravity"])  # of the load, to the front
@@ -214,7 +215,7 @@ def _rider(m: Mission, design: Design) -> Rider:
     k["front_share"], k["transfer"] = built.front_share, built.height / built.wheelbase
     k["front_inertia"] = body["front_wheel_spin_inertia"] / front["radius"] ** 2
     k["rear_inertia"] = body["rear_wheel_spin_inertia"] / rear["radius"] ** 2
-    k["brake_arm"] = 0.025 if m.fast and not m.by_angle else 0.0
+    k["brake_arm"] = brake_arm(m.vehicle) if m.fast and not m.by_angle else 0.0
     k["throttle_lag"] = m.throttle_lag_s
     k["engine_inertia"] = body["engine_inertia"]
     k["wheel_inertia"] = (

@@ -153,7 +153,6 @@ MIND_DTYPE = np.dtype(
         ("shift_phase", np.int64),
         ("shift_steps", np.int64),
         ("launch_steps", np.int64),
-        ("slipping_steps", np.int64),
         # outputs
         ("command", np.float64),  # of the steering: torque or angle
         ("throttle", np.float64),

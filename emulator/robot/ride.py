@@ -12,7 +12,7 @@ from emulator.core.compiled import Record, jit
 from emulator.road.line import Line, continue_station, curvature_at, heading_at, locate, target_speed_at
 from emulator.robot.design import Design, gains_for, lateral_of, turn_for
 from emulator.robot.fast.drive import drive_fast
-from emulator.robot.fast.pace import BRAKED_AT, BRAKED_GAINS, PATH_SHARE
+from emulator.robot.fast.pace import PREVIEW, ROLL_LIMIT, ROLL_RATE_LIMIT, gains_left, path_left
 from emulator.robot.records import Z_ENGINE, Z_GEAR, Z_THROTTLE
 from emulator.robot.tuning import (
     PATH_DAMPING,
@@ -58,7 +58,7 @@ def follow_path(d: Design, line: Line, k: Record, e: Record) -> float:
     """
     station, e.offset, _ = locate(line, e.x, e.y, e.station)
     e.station = continue_station(line, station, e.station)
-    ahead = e.station + _PREVIEW * e.speed
+    ahead = e.station + (PREVIEW if k.fast != 0 else _PREVIEW) * e.speed
     curvature, speed = curvature_at(line, ahead), e.speed
     if k.fast != 0:  # braking into a bend it will be slower there than it is now
         speed = max(0.0, speed + target_speed_at(line, ahead) - target_speed_at(line, e.station))
@@ -72,7 +72,7 @@ def follow_path(d: Design, line: Line, k: Record, e: Record) -> float:
     aside = e.speed * math.sin(error) - height * (e.roll_rate - e.roll_target_rate)
     rate = path_rate(e.speed)
     if k.fast != 0:
-        rate *= PATH_SHARE
+        rate *= path_left(e.wanted)
     back = -rate * rate * (offset + e.path_integral) - 2.0 * PATH_DAMPING * rate * aside
     back = min(3.0, max(-3.0, back))
     return float(speed * speed * curvature + back)
@@ -86,11 +86,14 @@ def balance(d: Design, k: Record, e: Record, lateral: float) -> float:
     """
     speed = max(e.speed, d.speeds[0])
     roll, _, _ = turn_for(d, speed, lateral)
-    roll = min(_ROLL_LIMIT, max(-_ROLL_LIMIT, roll))
+    limit, fastest = _ROLL_LIMIT, _ROLL_RATE_LIMIT
+    if k.fast != 0:
+        limit, fastest = ROLL_LIMIT, ROLL_RATE_LIMIT
+    roll = min(limit, max(-limit, roll))
     # Second-order target with a rate limit: the balance gets a roll angle and its rate that agree.
     pull = ROLL_FILTER * ROLL_FILTER * (roll - e.roll_target) - 2.0 * ROLL_FILTER * e.roll_target_rate
     e.roll_target_rate += STEP * pull
-    e.roll_target_rate = min(_ROLL_RATE_LIMIT, max(-_ROLL_RATE_LIMIT, e.roll_target_rate))
+    e.roll_target_rate = min(fastest, max(-fastest, e.roll_target_rate))
     e.roll_target += STEP * e.roll_target_rate
 
     turn = lateral_of(d, speed, e.roll_target)
@@ -100,8 +103,7 @@ def balance(d: Design, k: Record, e: Record, lateral: float) -> float:
     error = e.roll - e.roll_target
     e.roll_integral = min(0.1, max(-0.1, e.roll_integral + STEP * error))
     if k.fast != 0:
-        braked = min(1.0, max(0.0, -e.wanted / BRAKED_AT))
-        left = 1.0 - (1.0 - BRAKED_GAINS) * braked
+        left = gains_left(e.wanted)
         k0, k1, k2, k3, k4 = left * k0, left * k1, left * k2, left * k3, left * k4
         force = e.front_brake * k.front_gain / k.front_radius
         command += k.brake_arm * force * math.sin(e.roll_target)

@@ -20,9 +20,14 @@ from emulator.vehicle.driveline import engine_torque
 LAUNCHED = 400
 """Of ``launch_steps``: the clutch has stopped slipping."""
 _LAUNCH_ENGINE = 420.0  # [rad/s] held while the clutch slips
+_LAUNCH_FROM = 220.0  # [rad/s] from which on it is loaded
 _LAUNCH_MARGIN = 20.0  # [rad/s] the input shaft that near the engine: the clutch lets go of no more
-_REAR_USED = 0.8  # of what its load would be worth, braking
+_REAR_USED = 0.6  # of what its load would be worth, braking
+_RISES, _LIFT_GAIN, _LIFTS_MOST = 0.08, 2.5, 0.6  # [rad/s] of nose-up pitch; share of the drive per rad/s; share
 _CLUTCH_STEPS = 40  # from pulled to released, 80 ms
+_ALIKE = 60.0  # [rad/s] the engine that near its new speed: let go
+_TO_GEAR, _SLIPPING, _CLOSING = 1, 2, 3  # phases of a change
+_PARTED = 0.8  # lever of a clutch that carries nothing, and soon does again
 _SLIP_STEPS = 150  # 0.3 s, after which it is let go whatever
 _GIVEN_UP_STEPS = 500  # of waiting for the gearbox, 1 s
 _ENOUGH = 1.05  # of the force that may be asked for, which a gear has to give
@@ -59,6 +64,9 @@ def _gear(k: Record, body: Record, e: Record, wheel: float, engine: float) -> in
 @jit
 def _launch(k: Record, body: Record, e: Record, force: float, wheel: float, engine: float) -> None:
     """Moving off: the clutch slips as hard as the force asks, the throttle holds the engine's speed."""
+    # With less the clutch would drag it down: first it has to turn.
+    turning = (engine - _LAUNCH_FROM) / (_LAUNCH_ENGINE - _LAUNCH_FROM)
+    force *= min(1.0, max(0.0, 2.0 * turning))
     e.clutch = _lever(k, body, max(0.0, force), e.gear)
     asked = max(0.0, force) * k.rear_radius / (k.gears[e.gear] * k.final)  # at the gearbox's input
     closed, wide = engine_torque(body, engine, 0.0, 0.0), engine_torque(body, engine, 1.0, 0.0)
@@ -68,7 +76,7 @@ def _launch(k: Record, body: Record, e: Record, force: float, wheel: float, engi
     )
     if wheel * ratio_of(k, e.gear) > engine - _LAUNCH_MARGIN:
         e.launch_steps = LAUNCHED
-        e.shift_phase, e.shift_steps = 3, round(_CLUTCH_STEPS * (1.0 - e.clutch))
+        e.shift_phase, e.shift_steps = _CLOSING, round(_CLUTCH_STEPS * (1.0 - e.clutch))
 
 
 @jit
@@ -83,29 +91,30 @@ def _lever(k: Record, body: Record, force: float, gear: int) -> float:
 def _shift(
     k: Record, body: Record, e: Record, seen: NDArray[np.float64], wheel: float, engine: float, force: float
 ) -> float:
-    """Gear choice and the change's sequence; returns the clutch lever. Phases: 0 none, 2 shift, 3 engage."""
+    """Gear choice and the change's sequence; returns the clutch lever."""
     if e.shift_phase == 0:
         gear = _gear(k, body, e, wheel, engine)
         if gear == e.gear:
             return 0.0
         e.gear = gear
-        e.shift_phase, e.shift_steps = 2, 0
+        e.shift_phase, e.shift_steps = _TO_GEAR, 0
     e.shift_steps += 1
-    if e.shift_phase != 3:
+    if e.shift_phase == _TO_GEAR:
         if seen[Z_GEAR] == e.gear:
-            e.shift_phase, e.shift_steps = 3, 0
+            e.shift_phase, e.shift_steps = _SLIPPING if force > 0.0 else _CLOSING, 0
         elif e.shift_steps > _GIVEN_UP_STEPS:
             e.shift_phase = 0  # the box did not follow: go on with what is in
             e.gear = max(1, int(seen[Z_GEAR]))
-        return 1.0
-    if engine > wheel * ratio_of(k, e.gear) + _LAUNCH_MARGIN and force > 0.0 and e.shift_steps < _SLIP_STEPS:
-        e.shift_steps = 0  # its spin drives, too: no more than is wanted
-        e.slipping_steps += 1
-        if e.slipping_steps < _SLIP_STEPS:
-            return _lever(k, body, force, e.gear)
+        return _PARTED
+    if e.shift_phase == _SLIPPING:
+        # The engine's spin drives, too: the clutch carries what is wanted until both turn alike.
+        lever = _lever(k, body, force, e.gear)
+        if engine > wheel * ratio_of(k, e.gear) + _ALIKE and e.shift_steps < _SLIP_STEPS:
+            return lever
+        e.shift_phase, e.shift_steps = _CLOSING, round(_CLUTCH_STEPS * (1.0 - lever))
     if e.shift_steps >= _CLUTCH_STEPS:
-        e.shift_phase, e.slipping_steps = 0, 0
-    return 1.0 - e.shift_steps / _CLUTCH_STEPS
+        e.shift_phase = 0
+    return float(max(0.0, 1.0 - e.shift_steps / _CLUTCH_STEPS))
 
 
 @jit
@@ -123,13 +132,17 @@ def drive_fast(k: Record, body: Record, e: Record, seen: NDArray[np.float64]) ->
     drag = 0.6 * k.drag_area * e.speed * e.speed
     rolling = k.rolling * k.mass * k.gravity
     # Of both along. What lifts a wheel is their force: the air's drag is at the height of the mass.
-    tyres = min(k.mass * k.most_acceleration, max(-k.mass * k.most_braking, k.mass * e.wanted + drag))
+    # Rising, the front wheel is about to lift: less of it.
+    rising = e.rate[2] * math.sin(e.roll) - e.rate[1] * math.cos(e.roll)  # [rad/s] of the pitch, nose up
+    left = 1.0 - min(_LIFTS_MOST, max(0.0, _LIFT_GAIN * (rising - _RISES)))
+    tyres = min(left * k.mass * k.most_acceleration, max(-k.mass * k.most_braking, k.mass * e.wanted + drag))
     e.front_brake = e.rear_brake = 0.0
     if e.launch_steps < LAUNCHED:
         _launch(k, body, e, tyres + rolling + k.wheel_inertia * e.wanted, wheel, engine)
         return
     e.clutch = _shift(k, body, e, seen, wheel, engine, tyres)
-    parted = e.clutch > 0.5 or e.slipping_steps > 0
+    slipping = e.shift_phase == _SLIPPING
+    parted = e.clutch > 0.5 or slipping
     ratio = ratio_of(k, e.gear)
     closed, wide = engine_torque(body, engine, 0.0, 0.0), engine_torque(body, engine, 1.0, 0.0)
     rear = tyres
@@ -147,6 +160,11 @@ def drive_fast(k: Record, body: Record, e: Record, seen: NDArray[np.float64]) ->
         least = 0.0
     if rear < least:
         e.rear_brake = (least - rear) * radius / k.rear_gain
+    if slipping:
+        load = max(0.0, tyres) * k.rear_radius / (k.gears[e.gear] * k.final * k.primary)
+        over = wheel * ratio + _ALIKE / 2 - engine
+        e.throttle = min(1.0, max(0.0, (load - closed) / max(1.0, wide - closed) + 0.01 * over))
+        return
     if parted:
         # bring the engine to the speed the new gear wants
         e.throttle = min(0.6, max(0.0, 0.02 + 0.004 * (wheel * ratio - engine)))
