@@ -22,7 +22,9 @@ from emulator.road.line import Line
 
 Array = NDArray[np.float64]
 
-_BRAKING_POWER = 1.2  # of both shares, braking and across, that add up to 1; an ellipse has 2. Chosen by riding
+_BRAKING_POWER = (
+    1.2  # of both shares, braking and across, that add up to 1; an ellipse has 2. Chosen by riding
+)
 
 
 def with_share(

@@ -23,7 +23,11 @@ _LAUNCH_ENGINE = 420.0  # [rad/s] held while the clutch slips
 _LAUNCH_FROM = 220.0  # [rad/s] from which on it is loaded
 _LAUNCH_MARGIN = 20.0  # [rad/s] the input shaft that near the engine: the clutch lets go of no more
 _REAR_USED = 0.6  # of what its load would be worth, braking
-_RISES, _LIFT_GAIN, _LIFTS_MOST = 0.08, 2.5, 0.6  # [rad/s] of nose-up pitch; share of the drive per rad/s; share
+_RISES, _LIFT_GAIN, _LIFTS_MOST = (
+    0.08,
+    2.5,
+    0.6,
+)  # [rad/s] of nose-up pitch; share of the drive per rad/s; share
 _CLUTCH_STEPS = 40  # from pulled to released, 80 ms
 _ALIKE = 60.0  # [rad/s] the engine that near its new speed: let go
 _TO_GEAR, _SLIPPING, _CLOSING = 1, 2, 3  # phases of a change
@@ -56,7 +60,10 @@ def _gear(k: Record, body: Record, e: Record, wheel: float, engine: float) -> in
         return int(e.gear + 1)
     if e.gear > 1 and wheel * ratio_of(k, e.gear - 1) < DOWN_TO * limiter and abs(e.roll) < _UPRIGHT:
         here = _pull(k, body, wheel, e.gear)
-        if here < _ENOUGH * k.mass * k.most_acceleration and _pull(k, body, wheel, e.gear - 1) > _BETTER * here:
+        if (
+            here < _ENOUGH * k.mass * k.most_acceleration
+            and _pull(k, body, wheel, e.gear - 1) > _BETTER * here
+        ):
             return int(e.gear - 1)
     return int(e.gear)
 
