@@ -212,7 +212,8 @@ def _rider(m: Mission, design: Design) -> Rider:
     moved = built.height / built.wheelbase * m.braking / float(body["gravity"])  # of the load, to the front
     k["rear_share"] = min(_REAR_SHARE, _REAR_USED * (1.0 - built.front_share - moved))
     k["fast"] = m.fast
-    k["front_share"], k["transfer"] = built.front_share, built.height / built.wheelbase
+    k["front_share"], k["height"] = built.front_share, built.height
+    k["transfer"] = built.height / built.wheelbase
     k["front_inertia"] = body["front_wheel_spin_inertia"] / front["radius"] ** 2
     k["rear_inertia"] = body["rear_wheel_spin_inertia"] / rear["radius"] ** 2
     k["brake_arm"] = brake_arm(m.vehicle) if m.fast and not m.by_angle else 0.0

@@ -78,6 +78,7 @@ KNOWN_DTYPE = np.dtype(
         ("wheel_age", np.float64),
         ("fast", np.int64),  # 1: near what the vehicle can do
         ("front_share", np.float64),  # of the weight, standing
+        ("height", np.float64),  # of the centre of mass [m]
         ("transfer", np.float64),  # height of the centre of mass over the wheelbase
         ("front_inertia", np.float64),  # a wheel's over its radius squared [kg]
         ("rear_inertia", np.float64),

@@ -23,11 +23,8 @@ _LAUNCH_ENGINE = 420.0  # [rad/s] held while the clutch slips
 _LAUNCH_FROM = 220.0  # [rad/s] from which on it is loaded
 _LAUNCH_MARGIN = 20.0  # [rad/s] the input shaft that near the engine: the clutch lets go of no more
 _REAR_USED = 0.6  # of what its load would be worth, braking
-_RISES, _LIFT_GAIN, _LIFTS_MOST = (
-    0.08,
-    2.5,
-    0.6,
-)  # [rad/s] of nose-up pitch; share of the drive per rad/s; share
+_RISES = 0.08  # [rad/s] of pitch, nose up, from which on the drive is cut ...
+_LIFT_GAIN, _LIFTS_MOST = 2.5, 0.6  # ... by so much of it per rad/s, and at most so much
 _CLUTCH_STEPS = 40  # from pulled to released, 80 ms
 _ALIKE = 60.0  # [rad/s] the engine that near its new speed: let go
 _TO_GEAR, _SLIPPING, _CLOSING = 1, 2, 3  # phases of a change
@@ -126,7 +123,7 @@ def _shift(
 
 @jit
 def rear_load(k: Record, force: float) -> float:
-    """Share [1] of the weight on the rear wheel while the tyres give ``force`` [N] along, backwards negative."""
+    """Share [1] of the weight on the rear wheel while tyres give ``force`` [N] along, negative braking."""
     return float(max(0.0, 1.0 - k.front_share + k.transfer * force / (k.mass * k.gravity)))
 
 
@@ -138,11 +135,14 @@ def drive_fast(k: Record, body: Record, e: Record, seen: NDArray[np.float64]) ->
     engine = max(seen[Z_ENGINE], 1.0)
     drag = 0.6 * k.drag_area * e.speed * e.speed
     rolling = k.rolling * k.mass * k.gravity
-    # Of both along. What lifts a wheel is their force: the air's drag is at the height of the mass.
+    # Of both along. What lifts a wheel is their force: the air's drag is at the height of the mass. A bike that
+    # rolls upright swings its mass over the top, which takes weight off: h (roll rate)^2 cos(roll).
+    heavy = max(0.5, 1.0 - k.height * e.roll_rate * e.roll_rate * math.cos(e.roll) / k.gravity)
     # Rising, the front wheel is about to lift: less of it.
     rising = e.rate[2] * math.sin(e.roll) - e.rate[1] * math.cos(e.roll)  # [rad/s] of the pitch, nose up
     left = 1.0 - min(_LIFTS_MOST, max(0.0, _LIFT_GAIN * (rising - _RISES)))
-    tyres = min(left * k.mass * k.most_acceleration, max(-k.mass * k.most_braking, k.mass * e.wanted + drag))
+    most = left * heavy * k.mass * k.most_acceleration
+    tyres = min(most, max(-heavy * k.mass * k.most_braking, k.mass * e.wanted + drag))
     e.front_brake = e.rear_brake = 0.0
     if e.launch_steps < LAUNCHED:
         _launch(k, body, e, tyres + rolling + k.wheel_inertia * e.wanted, wheel, engine)

@@ -1,8 +1,8 @@
 """The figures of fast riding, and what braking takes off the steering.
 
-Braked hard a bike's rear wheel hardly presses: its swing about the front wheel, 8 to 15 rad/s, is then next to
-undamped, and gains made for a steady ride drive it. Hands off it is stable. So the harder it brakes, the less
-the robot steers after its balance and its line (decision 921 has the roots).
+Braked hard a bike's rear wheel hardly presses: its swing about the front wheel, 8 to 15 rad/s, is then next
+to undamped, and gains made for a steady ride drive it. Hands off it is stable. So the harder it brakes, the
+less the robot steers after its balance and its line.
 Chosen by riding unless said otherwise: common practice, no source.
 """
 
