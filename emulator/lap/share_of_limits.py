@@ -61,9 +61,11 @@ def target_within(line: Line, bike: Bike, jerk_m_s3: float, top_speed_m_s: float
     jerk_m_s3  about the greatest rate of change of acceleration; infinite: none is kept
     Raises ValueError as ``ideal_lap`` does.
     """
-    helped = line.bank * line.curvature < 0.0  # lean against the vertical is what there is a limit of
+    helped = line.bank * line.curvature <= 0.0  # lean against the vertical is what there is a limit of
     bank = np.where(helped, 0.0, line.bank)
     speed = ideal_lap(line, bike, grip=grip, bank=bank, top_speed_m_s=top_speed_m_s).speed
     ends = bike.limits.ends
+    if math.isinf(jerk_m_s3):
+        return speed
     swing = bike.gravity * float((ends[:, :, 1] - ends[:, :, 0]).max())
     return smoothed(line, speed, swing / jerk_m_s3)

@@ -123,7 +123,7 @@ def _shift(
 
 @jit
 def rear_load(k: Record, force: float) -> float:
-    """Share [1] of the weight on the rear wheel while tyres give ``force`` [N] along, negative braking."""
+    """Share [1] of the weight on the rear wheel; ``force`` [N] is the tyres' along, negative braking."""
     return float(max(0.0, 1.0 - k.front_share + k.transfer * force / (k.mass * k.gravity)))
 
 
@@ -135,8 +135,8 @@ def drive_fast(k: Record, body: Record, e: Record, seen: NDArray[np.float64]) ->
     engine = max(seen[Z_ENGINE], 1.0)
     drag = 0.6 * k.drag_area * e.speed * e.speed
     rolling = k.rolling * k.mass * k.gravity
-    # Of both along. What lifts a wheel is their force: the air's drag is at the height of the mass. A bike that
-    # rolls upright swings its mass over the top, which takes weight off: h (roll rate)^2 cos(roll).
+    # Of both along. What lifts a wheel is their force: the air's drag is at the height of the mass. A bike
+    # that rolls upright swings its mass over the top, which takes weight off: h (roll rate)^2 cos(roll).
     heavy = max(0.5, 1.0 - k.height * e.roll_rate * e.roll_rate * math.cos(e.roll) / k.gravity)
     # Rising, the front wheel is about to lift: less of it.
     rising = e.rate[2] * math.sin(e.roll) - e.rate[1] * math.cos(e.roll)  # [rad/s] of the pitch, nose up
