@@ -14,7 +14,9 @@ from numpy.typing import NDArray
 
 from emulator.core.keeping.kept_results import kept_numbers, sources
 from emulator.lap import ideal_lap as solver
+from emulator.lap import share_of_limits, target_speed
 from emulator.lap.ideal_lap import Bike, IdealLap, ideal_lap
+from emulator.lap.share_of_limits import target_within
 from emulator.road.line import Line
 
 Array = NDArray[np.float64]
@@ -34,6 +36,18 @@ def kept_laps(line: Line, bike: Bike, grip: Array) -> tuple[IdealLap, IdealLap]:
 
     road = line._replace(target_speed=np.empty(0))  # what is asked for moves no ideal lap
     return kept_numbers("laps", (road, bike, grip), _making(), ridden)
+
+
+def kept_target(line: Line, bike: Bike, jerk_m_s3: float, top_speed_m_s: float, grip: float) -> Array:
+    """The target speed within the limits of a bike, from the folder if it is there; see ``target_within``."""
+    road = line._replace(target_speed=np.empty(0))
+    code = _making() + sources([Path(str(m.__file__)) for m in (share_of_limits, target_speed)])
+    return kept_numbers(
+        "target",
+        (road, bike, jerk_m_s3, top_speed_m_s, grip),
+        code,
+        lambda: target_within(line, bike, jerk_m_s3, top_speed_m_s, grip),
+    )
 
 
 @lru_cache(maxsize=1)

@@ -20,14 +20,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.assembly.files import RideFiles, Stage, read_files
-from emulator.assembly.kept_limits import kept_limits
+from emulator.assembly.kept_laps import kept_target
+from emulator.assembly.kept_limits import kept_limits, limits_along
 from emulator.config.based_on import File
 from emulator.config.rig.bus_load import BusLoad, bus_load
 from emulator.config.rig.consistency import rig_warnings
 from emulator.config.rig.file import Rig, carries_fd, dbc_path, vehicle_path
 from emulator.config.scenario.course import Course
 from emulator.config.scenario.manoeuvre import most_speed
-from emulator.config.scenario.schema import Scenario, hook_path, load_course
+from emulator.config.scenario.schema import Scenario, SpeedProfile, hook_path, load_course
 from emulator.config.software.own_software import Joining, joining_of, program_path
 from emulator.config.software.stepped_robot import FmiRobot, PythonRobot, SocketRobot
 from emulator.config.vehicle.change import VehicleChange, changed_values
@@ -42,6 +43,7 @@ from emulator.core.signals import TICK_NS
 from emulator.lap import target_speed as target_speed_module
 from emulator.lap.ideal_lap import bike_of
 from emulator.lap.lean_envelope import lean_envelope
+from emulator.lap.share_of_limits import with_share
 from emulator.lap.steady_limits import steady_limits
 from emulator.lap.target_speed import engine_curve, speed_limits, target_speed
 from emulator.loop.machine import processor
@@ -52,6 +54,7 @@ from emulator.road.iso8608 import CLASS_DEGREE_m3, along_lap, roughness
 from emulator.road.line import Line, Surface, surface
 from emulator.road.line import Patch as RoadPatch
 from emulator.road.shape import Bump, RoadProfile, road_profile
+from emulator.robot.fast.pace import LEANING_RATE
 from emulator.robot.mission import Mission
 from emulator.robot.timing import LoopTiming, loop_timing, output_carrying
 from emulator.sensors.imu import turned
@@ -244,7 +247,7 @@ def session_of(
     nominal, ridden = _vehicles(read)
     shape = _road_profile(course, scenario)
     line = course.line._replace(bank=np.arctan(shape.tilt), slope=np.arctan(shape.rise))
-    line = line._replace(target_speed=_profile(scenario, read.scenario_source, nominal, line))
+    line = line._replace(target_speed=_profile(scenario, read.scenario_source, nominal, line, rig))
     paths = _paths(read, circuit_source, vehicle)
     if robot is not None:
         device = rig.device_under_test.model_copy(update={"virtual": robot})
@@ -415,6 +418,7 @@ def mission(session: Session) -> Mission:
         else rig.actuators.steering.limit_Nm,
         acceleration=scenario.speed.acceleration_limit_m_s2,
         braking=scenario.speed.braking_limit_m_s2,
+        fast=scenario.speed.limit_share is not None,
         throttle_lag_s=rig.actuators.throttle.time_constant_ms * 1e-3,
         timing=_loop_timing(rig, session.codec),
         gain_shares=rig.device_under_test.gains.shares,
@@ -432,8 +436,8 @@ def _loop_timing(rig: Rig, codec: Codec) -> LoopTiming | None:
         return None
 
 
-def _profile(scenario: Scenario, source: Source, vehicle: Vehicle, line: Line) -> Array:
-    """Target speed over the line from the scenario's limits and the engine's power.
+def _profile(scenario: Scenario, source: Source, vehicle: Vehicle, line: Line, rig: Rig) -> Array:
+    """Target speed over the line from the scenario's limits and the engine's power, or by the vehicle's own.
 
     Patches are left out: the target is what the rider plans, a patch is what he finds.
     """
@@ -448,6 +452,8 @@ def _profile(scenario: Scenario, source: Source, vehicle: Vehicle, line: Line) -
     speeds, accelerations = engine_curve(power, total_mass(vehicle), float(body["air_drag_area"]), top)
     most = most_speed(scenario.manoeuvre, line, top, limits.jerk_limit_m_s3)
     try:
+        if limits.limit_share is not None:
+            return np.minimum(_fast_profile(limits, scenario.surface.grip, vehicle, line, rig, lean), most)
         limited = speed_limits(
             lean_rad=lean,
             braking_m_s2=limits.braking_limit_m_s2,
@@ -464,8 +470,26 @@ def _profile(scenario: Scenario, source: Source, vehicle: Vehicle, line: Line) -
             code_of((target_speed_module.__file__, road_line.__file__, constants.__file__)),
             lambda: target_speed(line, limited, grip=grip),
         )
-    except ValueError as error:
+    except (ValueError, NoEquilibrium) as error:
         raise ConfigError(
             [source.problem(("speed",), f"expected limits that can be ridden: {error}")]
         ) from error
     return np.minimum(speed, most)
+
+
+def _fast_profile(
+    limits: SpeedProfile, grip: float, vehicle: Vehicle, line: Line, rig: Rig, lean: float
+) -> Array:
+    """Target speed within a share of what the vehicle can do."""
+    assert limits.limit_share is not None
+    torque = None if rig.steering == "angle_driven" else limits.limit_share * rig.actuators.steering.limit_Nm
+    whole = bike_of(vehicle, limits_along(vehicle, [grip]), steer_torque_Nm=torque)
+    bike = with_share(
+        whole,
+        limits.limit_share,
+        lateral_m_s2=float(vehicle.body[0]["gravity"]) * math.tan(lean),
+        braking_m_s2=limits.braking_limit_m_s2,
+        drive_m_s2=limits.acceleration_limit_m_s2,
+        roll_rate_rad_s=LEANING_RATE,
+    )
+    return kept_target(line, bike, limits.jerk_limit_m_s3, limits.top_speed_km_h / 3.6, grip)

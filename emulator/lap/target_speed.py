@@ -288,6 +288,23 @@ def _averaged(tau: Array, values: Array, window: float, closed: bool) -> Array:
     return (integral(centre + window / 2.0) - integral(centre - window / 2.0)) / window
 
 
+def smoothed(line: Line, speed: Array, window_s: float) -> Array:
+    """The speed (n+1,) [m/s], least within half a window of riding time, then averaged over the window.
+
+    Nowhere above ``speed``, and its changes of acceleration are spread over the window.
+    """
+    tau = _riding_time(speed, line.length / (line.station.size - 1))
+    # One step wider than half the window: between two samples the minimum is taken as linear, and both
+    # of them must have looked at the point that the average is for.
+    step = float(np.diff(tau).max())
+    least = -_near_greatest(tau, -speed, window_s / 2.0 + step, line.closed, outer=False)
+    # Rounding of the average alone can lie above it.
+    smooth = np.minimum(_averaged(tau, least, window_s, line.closed), speed)
+    if line.closed:
+        smooth[-1] = smooth[0]
+    return smooth
+
+
 def acceleration(line: Line, speed: Array) -> Array:
     """Acceleration [m/s^2] in each of the line's n intervals that the speeds (n+1,) [m/s] mean."""
     return np.diff(speed**2) / (2.0 * line.length / (line.station.size - 1))
@@ -424,15 +441,7 @@ def target_speed(
         greatest_near(uphill),
         -greatest_near(-uphill),
     )
-    tau = _riding_time(v, ds)
-    # One step wider than half the window: between two samples the minimum is taken as linear, and both
-    # of them must have looked at the point that the average is for.
-    step = float(np.diff(tau).max())
-    least = -_near_greatest(tau, -v, window / 2.0 + step, closed, outer=False)
-    # Rounding of the average alone can lie above v.
-    smooth = np.minimum(_averaged(tau, least, window, closed), v)
-    if closed:
-        smooth[-1] = smooth[0]
+    smooth = smoothed(line, v, window)
     worst = float(np.abs(jerk(line, smooth)).max())
     if worst > limits.jerk_m_s3:
         raise ValueError(

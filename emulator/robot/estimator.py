@@ -75,8 +75,10 @@ _START = (0.1, 0.1, 0.03, 2e-3, 0.08, 5e-3)  # one sigma of each part of the err
 # One sigma of a GNSS position [m] by quality as in GGA, east and north each; up is 1.7 times that.
 _POSITION_SIGMA = np.array([50.0, 2.0, 0.6, 2.0, 0.015, 0.25])
 _VELOCITY_SIGMA, _VELOCITY_SHARE = 0.05, 0.003
+_DRIFT_SIGMA_FAST = 2.0  # [m/s] no steady turn is ridden
 _DRIFT_SIGMA, _LEAN_SIGMA = 0.5, 0.15
 _WHEEL_SIGMA, _WHEEL_SHARE, _SLIP_SHARE = 0.10, 0.005, 0.02
+_SLIP_PER_FORCE = 0.03  # [1 per m/s^2] more of it, riding fast
 _STANDING_SIGMA = 1.0  # [m/s] of a reading of zero: slower than the sensor can tell
 _SPEED_GATE = 1.5  # [m/s] a wheel further off than this is not believed
 _HUBER = 3.0  # sigmas beyond which a measurement weighs less
@@ -424,13 +426,16 @@ def see_wheels(
         else:
             e.row[_V], e.row[_V + 1] = c, s
         share = _WHEEL_SHARE + (_SLIP_SHARE if works else 0.0)
+        if k.fast != 0:  # near its limits a tyre slips by several percent, as the force along comes and goes
+            share += _SLIP_PER_FORCE * abs(e.wanted)
         least = _WHEEL_SIGMA if seen[z] > 0.0 else _STANDING_SIGMA
         e.row[_SCALE + which] = speed
         ground -= e.scale[which] * speed
         _fuse(e, ground - speed, least + share * speed)
     if speed > _LEAST_SPEED:
+        sigma = _DRIFT_SIGMA if k.fast == 0 else _DRIFT_SIGMA_FAST
         e.row[_V], e.row[_V + 1], e.row[_A + 2] = -s, c, -ahead
-        _fuse(e, ahead * math.tan(drift_of(d, ahead, roll)) - aside, _DRIFT_SIGMA)
+        _fuse(e, ahead * math.tan(drift_of(d, ahead, roll)) - aside, sigma)
     _correct(e)
     show(k, e)
     return believed

@@ -14,6 +14,7 @@ from emulator.core.signals import COMMAND, R_HEARTBEAT
 from emulator.road.line import Line, sample
 from emulator.robot.design import Design, with_shares
 from emulator.robot.estimator import align
+from emulator.robot.fast.pace import brake_arm
 from emulator.robot.gears import DOWN, UP
 from emulator.robot.kept_design import kept_design, kept_masses
 from emulator.robot.linear_loop import FED_BACK
@@ -49,6 +50,7 @@ class Mission:
     by_angle      whether it steers by the angle of a fork, not by torque
     command_limit of the steering: [N m] of the actuator, or [rad] of the fork
     acceleration, braking  [m/s^2] most of its target speeds, upright
+    fast          whether it rides near what the vehicle can do
     throttle_lag_s  of the throttle's actuator
     timing        of the steering loop it closes; None: of a rig whose steering is not its own
     gain_shares   (5,) of its designed balance gains; 1 as designed
@@ -74,6 +76,7 @@ class Mission:
     command_limit: float
     acceleration: float
     braking: float
+    fast: bool
     throttle_lag_s: float
     timing: LoopTiming | None
     gain_shares: tuple[float, ...] = (1.0,) * len(FED_BACK)
@@ -205,11 +208,17 @@ def _rider(m: Mission, design: Design) -> Rider:
     k["gears"] = [0.0, *(float(body[f"gearbox_gear_{n}"]) for n in range(1, 7))]
     k["up_rate"], k["down_rate"] = UP * body["engine_limiter_speed"], DOWN * body["engine_limiter_speed"]
     k["cut_from"] = m.cut_from
-    k["most_acceleration"] = max(_ACCELERATION, m.acceleration + _BESIDE)
+    k["most_acceleration"] = m.acceleration if m.fast else max(_ACCELERATION, m.acceleration + _BESIDE)
     k["most_braking"] = max(_BRAKING, m.braking + _BESIDE)
     built = kept_masses(m.vehicle)
     moved = built.height / built.wheelbase * m.braking / float(body["gravity"])  # of the load, to the front
     k["rear_share"] = min(_REAR_SHARE, _REAR_USED * (1.0 - built.front_share - moved))
+    k["fast"] = m.fast
+    k["front_share"], k["height"] = built.front_share, built.height
+    k["transfer"] = built.height / built.wheelbase
+    k["front_inertia"] = body["front_wheel_spin_inertia"] / front["radius"] ** 2
+    k["rear_inertia"] = body["rear_wheel_spin_inertia"] / rear["radius"] ** 2
+    k["brake_arm"] = brake_arm(m.vehicle) if m.fast and not m.by_angle else 0.0
     k["throttle_lag"] = m.throttle_lag_s
     k["engine_inertia"] = body["engine_inertia"]
     k["wheel_inertia"] = (

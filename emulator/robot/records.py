@@ -77,6 +77,13 @@ KNOWN_DTYPE = np.dtype(
         ("imu_age", np.float64),  # [s] ages on arrival, lags of the sensors included
         ("lean_age", np.float64),
         ("wheel_age", np.float64),
+        ("fast", np.int64),  # 1: near what the vehicle can do
+        ("front_share", np.float64),  # of the weight, standing
+        ("height", np.float64),  # of the centre of mass [m]
+        ("transfer", np.float64),  # height of the centre of mass over the wheelbase
+        ("front_inertia", np.float64),  # a wheel's over its radius squared [kg]
+        ("rear_inertia", np.float64),
+        ("brake_arm", np.float64),  # [m] steering torque of a front brake's force, over sin(roll)
         ("by_angle", np.int64),  # 1: it steers by the fork's angle, 0: by torque
         ("command_limit", np.float64),  # [rad] or [N m]
     ]

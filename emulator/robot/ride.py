@@ -11,6 +11,8 @@ from emulator.core.axes import wrapped
 from emulator.core.compiled import Record, jit
 from emulator.road.line import Line, continue_station, curvature_at, heading_at, locate, target_speed_at
 from emulator.robot.design import Design, gains_for, lateral_of, turn_for
+from emulator.robot.fast.drive import drive_fast
+from emulator.robot.fast.pace import PREVIEW, ROLL_LIMIT, ROLL_RATE_LIMIT, gains_left, path_left
 from emulator.robot.records import Z_ENGINE, Z_GEAR, Z_THROTTLE
 from emulator.robot.tuning import (
     PATH_DAMPING,
@@ -57,34 +59,42 @@ def follow_path(d: Design, line: Line, k: Record, e: Record) -> float:
     """
     station, e.offset, _ = locate(line, e.x, e.y, e.station)
     e.station = continue_station(line, station, e.station)
-    curvature = curvature_at(line, e.station + _PREVIEW * e.speed)
+    ahead = e.station + (PREVIEW if k.fast != 0 else _PREVIEW) * e.speed
+    curvature, speed = curvature_at(line, ahead), e.speed
+    if k.fast != 0:  # braking into a bend it will be slower there than it is now
+        speed = max(0.0, speed + target_speed_at(line, ahead) - target_speed_at(line, e.station))
     error = wrapped(e.heading - heading_at(line, e.station))
     # Feedback of the current turn's own drift would fight the preview: heading error against the path here.
     if e.speed > PATH_INTEGRAL_FROM and abs(e.offset) < 1.5:
         e.path_integral = min(1.0, max(-1.0, e.path_integral + STEP * PATH_INTEGRAL * e.offset))
     # An emergency may be that there are no rates, and then the swing isn't known.
-    height = SWING_HEIGHT if k.by_angle == 0 and e.emergency == 0 else 0.0
+    height = SWING_HEIGHT if k.by_angle == 0 and e.emergency == 0 and k.fast == 0 else 0.0
     offset = e.offset - height * (e.roll - e.roll_target)
     aside = e.speed * math.sin(error) - height * (e.roll_rate - e.roll_target_rate)
     rate = path_rate(e.speed)
+    if k.fast != 0:
+        rate *= path_left(e.wanted)
     back = -rate * rate * (offset + e.path_integral) - 2.0 * PATH_DAMPING * rate * aside
     back = min(3.0, max(-3.0, back))
-    return float(e.speed * e.speed * curvature + back)
+    return float(speed * speed * curvature + back)
 
 
 @jit
-def balance(d: Design, e: Record, lateral: float) -> float:
+def balance(d: Design, k: Record, e: Record, lateral: float) -> float:
     """Steering command that leans the bike into the turn of ``lateral`` [m/s^2] and holds it there.
 
     A torque [N m] or the fork's angle [rad], as the tables and gains of ``d`` are.
     """
     speed = max(e.speed, d.speeds[0])
     roll, _, _ = turn_for(d, speed, lateral)
-    roll = min(_ROLL_LIMIT, max(-_ROLL_LIMIT, roll))
+    limit, fastest = _ROLL_LIMIT, _ROLL_RATE_LIMIT
+    if k.fast != 0:
+        limit, fastest = ROLL_LIMIT, ROLL_RATE_LIMIT
+    roll = min(limit, max(-limit, roll))
     # Second-order target with a rate limit: the balance gets a roll angle and its rate that agree.
     pull = ROLL_FILTER * ROLL_FILTER * (roll - e.roll_target) - 2.0 * ROLL_FILTER * e.roll_target_rate
     e.roll_target_rate += STEP * pull
-    e.roll_target_rate = min(_ROLL_RATE_LIMIT, max(-_ROLL_RATE_LIMIT, e.roll_target_rate))
+    e.roll_target_rate = min(fastest, max(-fastest, e.roll_target_rate))
     e.roll_target += STEP * e.roll_target_rate
 
     turn = lateral_of(d, speed, e.roll_target)
@@ -93,6 +103,11 @@ def balance(d: Design, e: Record, lateral: float) -> float:
     k0, k1, k2, k3, k4 = gains_for(d, speed, e.roll_target)
     error = e.roll - e.roll_target
     e.roll_integral = min(0.1, max(-0.1, e.roll_integral + STEP * error))
+    if k.fast != 0:
+        left = gains_left(e.wanted)
+        k0, k1, k2, k3, k4 = left * k0, left * k1, left * k2, left * k3, left * k4
+        force = e.front_brake * k.front_gain / k.front_radius
+        command += k.brake_arm * force * math.sin(e.roll_target)
     return float(
         command
         - k0 * (error + ROLL_INTEGRAL * e.roll_integral)
@@ -168,10 +183,14 @@ def drive(k: Record, body: Record, line: Line, e: Record, seen: NDArray[np.float
     wanted = forward + _SPEED_GAIN * error + e.speed_integral
     # Far below the target (a start) the speed loop alone would ask for the impossible.
     moving_off = e.launch_steps < _LAUNCH_STEPS
-    wanted = min(_LAUNCH_ACCELERATION if moving_off else k.most_acceleration, max(-k.most_braking, wanted))
+    most = _LAUNCH_ACCELERATION if moving_off and k.fast == 0 else k.most_acceleration
+    wanted = min(most, max(-k.most_braking, wanted))
     if stopping:
         wanted = -4.0 * math.cos(e.roll)
     e.wanted = wanted
+    if k.fast != 0 and not stopping:
+        drive_fast(k, body, e, seen)
+        return
 
     radius = k.rear_radius - k.rear_crown * (1.0 - math.cos(e.roll))
     wheel = e.speed / radius

@@ -198,7 +198,7 @@ def step(r: Rider, rx: FrameBuffer, tx: FrameBuffer) -> int:
         if e.emergency == 0:
             e.emergency, e.emergency_steps = _in_need(e, r.received, sticking), e.riding_steps
         lateral = follow_path(r.design, r.line, k, e)
-        e.command = min(k.command_limit, max(-k.command_limit, balance(r.design, e, lateral)))
+        e.command = min(k.command_limit, max(-k.command_limit, balance(r.design, k, e, lateral)))
         drive(k, r.body[0], r.line, e, r.seen, e.emergency != 0)
         e.riding_steps += 1
         if k.by_angle != 0:

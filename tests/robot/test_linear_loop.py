@@ -70,7 +70,7 @@ class Swaying:
             e["heading"] = self.along + now.pop("heading", 0.0)
             for name, value in now.items():
                 e[name] = value
-            torque[k] = balance(r.design, e, follow_path(r.design, r.line, r.known[0], e))
+            torque[k] = balance(r.design, r.known[0], e, follow_path(r.design, r.line, r.known[0], e))
         last = np.arange(n - swings_for, n)
         # what the integrals brought along from the beginning grows evenly by now
         torque[last] -= (last - last[0]) * np.mean(torque[last] - torque[last - swings_for]) / swings_for

@@ -28,7 +28,7 @@ def test_it_knows_its_place_as_the_trade_does(tmp_path, run, seed):
     assert known is not None
     assert known.fixed_rms_m is not None
     assert known.fixed_rms_m < KNOWN_TO_M, known.sentence
-    assert known.estimates > 9_000  # a hundred a second of a lap, the fastest one in 93
+    assert known.estimates > 8_000  # a hundred a second of a lap, the fastest one in 83
     # in the virtual stage an estimate is one tick old when it is taken, and the robot knows its own time
     assert known.fitted_age_ms == pytest.approx(1.0, abs=0.5)
     assert known.outages == ()

@@ -63,27 +63,27 @@ def test_it_steers_against_the_turn_first(on_line, lateral):
     # to lean left the bike is steered right first: Meijaard et al. 2007, doi:10.1098/rspa.2007.1857 (the
     # bicycle is steered into the fall, and so away from the turn to begin one)
     r, e = on_line()
-    torque = [balance(r.design, e, lateral) for _ in range(20)]
+    torque = [balance(r.design, r.known[0], e, lateral) for _ in range(20)]
     assert torque[-1] * lateral < 0.0
     assert e["roll_target"] * lateral < 0.0  # roll is positive to the right
 
 
 def test_upright_on_a_straight_it_does_nothing(on_line):
     r, e = on_line()
-    assert balance(r.design, e, 0.0) == pytest.approx(0.0, abs=1e-9)
+    assert balance(r.design, r.known[0], e, 0.0) == pytest.approx(0.0, abs=1e-9)
 
 
 @pytest.mark.parametrize("roll", [0.1, -0.1])
 def test_a_fall_is_caught_by_steering_into_it(on_line, roll):
     r, e = on_line()
     e["roll"] = roll  # positive to the right: steer right, negative
-    assert balance(r.design, e, 0.0) * roll < 0.0
+    assert balance(r.design, r.known[0], e, 0.0) * roll < 0.0
 
 
 def test_the_roll_target_has_a_limit(on_line):
     r, e = on_line(speed=40.0)
     for _ in range(2000):
-        balance(r.design, e, 100.0)
+        balance(r.design, r.known[0], e, 100.0)
     assert abs(e["roll_target"]) <= math.radians(54.0) * 1.01
 
 

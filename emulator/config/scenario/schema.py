@@ -109,8 +109,12 @@ class SpeedProfile(Closed):
     """Most deceleration, upright, as a positive number; less in corners."""
     top_speed_km_h: float = Field(gt=0, le=400)
     """Speed that is never exceeded; a manoeuvre is ridden at it."""
-    jerk_limit_m_s3: float = Field(default=PROFILE_JERK, ge=1, le=100)
+    jerk_limit_m_s3: float = Field(default=PROFILE_JERK, ge=1, le=200)
     """Most change of acceleration a second: how quickly a hand goes over from drive to brakes."""
+    limit_share: float | None = Field(default=None, ge=0.5, le=1)
+    """[1] Share of what the vehicle itself can do (tyres, wheels that lift, pegs that touch) that target
+    speeds take, within the limits above; the reference robot then rides fast. Left out: the limits above
+    alone count, less what grip leaves of them."""
 
     @model_validator(mode="after")
     def _one_lateral_limit(self) -> SpeedProfile:

@@ -1,0 +1,1 @@
+"""How the reference robot rides when its mission asks for it fast: near what the vehicle can do."""
