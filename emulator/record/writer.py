@@ -62,7 +62,7 @@ BLOCK_TICKS = 500
 """Ticks a record batch spans; block k holds ticks from k * BLOCK_TICKS on, also below zero."""
 LONG_BLOCK_TICKS = 4000
 """The same where ticks are computed faster than they pass. To pack a column costs the same beginning however
-short it is, and that was more than the packing (decision 951)."""
+short it is, and that was more than the packing (decision 220)."""
 
 _ROWS_AT_ONCE = 500
 """Rows laid out as columns in one go: as many as the processor's nearer memory holds both ways."""

@@ -12,9 +12,9 @@ given. Neglected: the rubber's mass, about 0.3 kg and 0.03 kg m2 about the axle 
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, TypeAlias
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from emulator.config.field_types import Name
 from emulator.config.validation import Closed, Words, did_you_mean, wrong
@@ -34,6 +34,19 @@ _STIFFNESSES = (
     "slip_stiffness_per_load",
 )
 _RELAXATIONS = ("relaxation_length", "relaxation_length_x")
+
+
+def _parameter(name: str) -> str:
+    if name not in PARAMETERS:
+        raise wrong(
+            f"expected section.key of a value that vehicle files have{did_you_mean(name, PARAMETERS)}"
+        )
+    return name
+
+
+Parameter: TypeAlias = Annotated[
+    str, AfterValidator(_parameter), Words("section.key of a value of the vehicle's file")
+]
 
 
 class TyreWear(Closed):
@@ -106,7 +119,7 @@ class Load(Closed):
 class VehicleChange(Closed):
     """How the vehicle that is ridden differs from its file; the robot is not told."""
 
-    values: dict[Name, float] = Field(default_factory=dict)
+    values: dict[Parameter, float] = Field(default_factory=dict)
     """[SI] Values that are other than the file's, by ``section.key``; the rest goes over them. Left out: all
     are the file's."""
     tyre_wear: Wear = Wear()

@@ -134,8 +134,7 @@ def test_a_value_is_put_in_before_the_rest_changes_it(file: VehicleFile, source:
 @pytest.mark.parametrize(
     ("values", "key", "words"),
     [
-        ({"main_frame.masss": 1.0}, "main_frame.masss", "did you mean 'main_frame.mass'"),
-        ({"mass": 1.0}, "mass", "expected section.key"),
+        ({"robot_mount.damping": 1.0}, "robot_mount.damping", "expected section.key of a value that"),
         ({"main_frame.mass": -1.0}, "main_frame.mass", "expected 0.001 to 2000 kg"),
         ({"main_frame.ixz": 50.0}, "main_frame.ixz", "root of ixx times izz"),
         ({"engine.stall_speed": 300.0}, "engine.stall_speed", "less than idle_speed"),
@@ -148,6 +147,15 @@ def test_values_that_this_bike_or_no_bike_has_are_told(
         changed_values(VehicleChange(values=values), file, source)
     assert f"vehicle.values.{key}" in {problem.key for problem in caught.value.problems}
     assert words in " ".join(problem.expected for problem in caught.value.problems)
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [("main_frame.masss", "did you mean 'main_frame.mass'"), ("mass", "expected section.key")],
+)
+def test_a_value_that_no_vehicle_has_is_told_without_one(name: str, words: str) -> None:
+    with pytest.raises(ValidationError, match=words):
+        VehicleChange(values={name: 1.0})
 
 
 def test_too_much_fuel_is_told_in_the_scenario(file: VehicleFile, source: Source) -> None:
