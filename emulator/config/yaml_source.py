@@ -118,6 +118,12 @@ def leads_astray(reference: str) -> str:
     )
 
 
+def named_from(folder: str | os.PathLike[str], file: str | os.PathLike[str]) -> str:
+    """How a file written into ``folder`` names another one: from there, or from the root if that is astray."""
+    near = Path(os.path.relpath(os.path.abspath(file), os.path.abspath(folder))).as_posix()
+    return os.path.abspath(file) if leads_astray(near) else near
+
+
 def load(path: str | os.PathLike[str]) -> Source:
     """Read one file. Raises ConfigError with every problem of its form; its meaning is checked later."""
     name = os.fspath(path)

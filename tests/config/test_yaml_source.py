@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emulator.config.yaml_source import MOST_PROBLEMS, beside, key_path, leads_astray, load, show
+from emulator.config.yaml_source import MOST_PROBLEMS, beside, key_path, leads_astray, load, named_from, show
 from emulator.config.yaml_values import MOST_VALUES
 from emulator.core.errors import ConfigError
 from emulator.core.outside.reading import YAML
@@ -291,3 +291,14 @@ def test_a_relative_name_goes_up_so_far(name: str, good: bool) -> None:
     assert (leads_astray(name) == "") is good
     if not good:
         assert "goes up 3 folders at most, got 4" in leads_astray(name)
+
+
+def test_a_file_is_named_from_beside_it_unless_that_leads_astray(tmp_path: Path) -> None:
+    file = tmp_path / "vehicles" / "bike.yaml"
+    for folder, name in (
+        ("vehicles", "bike.yaml"),
+        ("a/b/c", "../../../vehicles/bike.yaml"),
+        ("a/b/c/d", str(file)),
+    ):
+        assert named_from(tmp_path / folder, file) == name
+        assert leads_astray(name) == "" or Path(name).is_absolute()

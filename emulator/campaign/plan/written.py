@@ -18,7 +18,7 @@ from ruamel.yaml import YAML
 
 from emulator.campaign.plan.case import Case, CaseFiles, Overlay
 from emulator.config.based_on import KEY
-from emulator.config.yaml_source import leads_astray
+from emulator.config.yaml_source import named_from
 
 SCENARIO_FILE, RIG_FILE, VEHICLE_FILE = "scenario.yaml", "rig.yaml", "vehicle.yaml"
 """Names of the files in the folder of a case."""
@@ -51,7 +51,7 @@ def write_case(case: Case, files: CaseFiles, folder: Path) -> WrittenCase:
         _write(folder / VEHICLE_FILE, head, files.vehicle_file(case), case.vehicle_overlay)
         rig["vehicle"] = VEHICLE_FILE
     elif case.vehicle is not None:
-        rig["vehicle"] = _named_from(folder, os.fspath(case.vehicle))
+        rig["vehicle"] = named_from(folder, os.fspath(case.vehicle))
     scenario = dict(case.scenario_overlay)
     if case.parameters:
         scenario["parameters"] = {
@@ -75,13 +75,7 @@ def command_of(case: Case, scenario: Path, rig: Path) -> tuple[str, ...]:
 
 
 def _write(path: Path, head: str, base: str, values: Overlay) -> None:
-    path.write_text(head + as_yaml({KEY: _named_from(path.parent, base), **values}), encoding="utf-8")
-
-
-def _named_from(folder: Path, file: str) -> str:
-    """How a file is named in one that lies in ``folder``."""
-    near = Path(os.path.relpath(os.path.abspath(file), os.path.abspath(folder))).as_posix()
-    return os.path.abspath(file) if leads_astray(near) else near
+    path.write_text(head + as_yaml({KEY: named_from(path.parent, base), **values}), encoding="utf-8")
 
 
 def as_yaml(values: Mapping[str, Any]) -> str:

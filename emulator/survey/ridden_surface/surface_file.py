@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-import os
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from itertools import groupby
@@ -13,6 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from emulator.config.yaml_source import named_from
 from emulator.survey.ridden_surface.bumps import SD95, Bump
 from emulator.survey.ridden_surface.surface import RiddenSurface, Slid, station_of
 
@@ -56,7 +56,7 @@ def table_text(found: RiddenSurface) -> str:
 
 
 def _lines(found: RiddenSurface, name: str, path: Path) -> Iterator[str]:
-    base = os.path.relpath(found.scenario_file.resolve(), path.resolve().parent)
+    base = named_from(path.resolve().parent, found.scenario_file.resolve())
     day = datetime.now(UTC).date().isoformat()
     yield f"# The road that {found.record} tells of, by emulator track surface, {day}."
     for log, digest in found.logs.items():

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 
 from emulator.config.rig.file import Rig, load_rig
-from emulator.config.yaml_source import leads_astray
+from emulator.config.yaml_source import named_from
 from emulator.core.errors import EmulatorError
 from emulator.record.content_hash import signals_hash
 from emulator.record.reader import Run, read_run
@@ -185,9 +184,7 @@ def _text(
     command: str,
     date: str,
 ) -> str:
-    base = Path(os.path.relpath(rig_file.resolve(), out.resolve().parent)).as_posix()
-    if leads_astray(base):  # a file may not be named so
-        base = rig_file.resolve().as_posix()
+    base = named_from(out.resolve().parent, rig_file.resolve())
     lines = [
         f"# Written by emulator track actuators, {date}: {command}",
         f"# Of the record {record}, SHA-256 {sha256}. Half of a 95 % interval stands behind each value.",

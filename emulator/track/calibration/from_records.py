@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import math
-import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,7 +14,7 @@ from emulator.config.rig.file import load_rig
 from emulator.config.track.calibration_file import CalibrationFile, load_calibration, path_from
 from emulator.config.vehicle.calibrated import Calibrated, CalibratedLog, CalibratedValue, HeldOut
 from emulator.config.vehicle.file import VehicleFile, load_vehicle
-from emulator.config.yaml_source import leads_astray
+from emulator.config.yaml_source import named_from
 from emulator.core.errors import ConfigError, EmulatorError
 from emulator.record.content_hash import signals_hash
 from emulator.record.reader import read_run
@@ -245,7 +244,5 @@ def _text(
             name for name, is_told in zip(estimate.names, estimate.told, strict=True) if not is_told
         ),
     )
-    base = Path(os.path.relpath(asked.vehicle_path.resolve(), out.resolve().parent)).as_posix()
-    if leads_astray(base):  # a file may not be named so
-        base = asked.vehicle_path.resolve().as_posix()
+    base = named_from(out.resolve().parent, asked.vehicle_path.resolve())
     return version_text(asked.file.name, base, calibrated)
