@@ -66,7 +66,7 @@ def margins(night: Night) -> dict[tuple[str, int], float]:
     return {(row.scenario, row.seed): float(row.percent or np.nan) for row in night.rows}
 
 
-@pytest.mark.slow
+@pytest.mark.timing  # for the ordinary run's length only: half a minute
 def test_margins_are_nearer_to_the_bikes_than_they_were(nights: dict[str, Night]) -> None:
     truth = margins(nights["truth"])
     off = {
@@ -80,7 +80,7 @@ def test_margins_are_nearer_to_the_bikes_than_they_were(nights: dict[str, Night]
     assert (np.abs(off["now"]) < np.abs(off["before"]))[leaned].mean() > 0.9
 
 
-@pytest.mark.slow
+@pytest.mark.timing  # for the ordinary run's length only: half a minute
 def test_the_comparison_says_which_margins_moved(nights: dict[str, Night]) -> None:
     said = compared(nights["before"], nights["now"])
     moved = {one["scenario"] for one in said["findings"] if one["kind"] == "margins"}

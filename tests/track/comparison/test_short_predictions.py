@@ -134,6 +134,7 @@ def forced(true, wrong, response):
     return np.sqrt(apart / told)
 
 
+@pytest.mark.timing  # for the ordinary run's length only
 def test_a_wrong_trail_errs_as_the_linear_forced_prediction(true, less_trail):
     k = less_trail.suspects.index(AXIS)
     assert np.all(forced(true, less_trail, lambda one: one.parameters[:, k] * LESS_TRAIL_m) < CLOSE)
