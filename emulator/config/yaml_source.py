@@ -119,7 +119,7 @@ def leads_astray(reference: str) -> str:
 
 
 def named_from(folder: str | os.PathLike[str], file: str | os.PathLike[str]) -> str:
-    """How a file written into ``folder`` names another one: from there, or from the root if that is astray."""
+    """How a file written into ``folder`` names another: from there, or from the root if that is astray."""
     near = Path(os.path.relpath(os.path.abspath(file), os.path.abspath(folder))).as_posix()
     return os.path.abspath(file) if leads_astray(near) else near
 
