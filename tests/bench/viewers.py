@@ -301,13 +301,15 @@ def ride(
     turns = Turns(page, who, pairs, seconds, say, witness)
     cores = os.sched_getaffinity(0)
     with closing(page):
-        run_bench(
+        result = run_bench(
             session, (rig, scenario), folder / "run", say=lambda _text: None,
             beside=together([page.beside, turns.beside]),
         )  # fmt: skip
     os.sched_setaffinity(0, cores)  # a supervisor leaves the loop's core, for good
     if turns.failed or len(turns.blocks) < 2 * pairs:
-        raise RuntimeError(turns.failed or "the ride ended before its blocks were over")
+        outcome = result.outcome
+        how = f"{outcome.get('ended')} {outcome.get('trip_reason') or ''}".strip()
+        raise RuntimeError(f"{turns.failed or 'the ride ended before its blocks were over'} ({how})")
     run = read_run(folder / "run")
     return turns.blocks, in_blocks(run.tick, run.signal("loop.lateness_us"), turns.blocks), turns
 
