@@ -301,7 +301,7 @@ def test_ci_rides_in_the_containers_last_and_tells_what_it_could_not_show(
     stand_in(checkout, "timeout", f'echo "$@"; exit {ended}')
     result = run_in(checkout, ".ci/run")
     assert result.returncode == status, result.stderr
-    called = r"^--signal=INT --kill-after=20 \d+ .venv/bin/python -m tests.docker$"
+    called = r"^--signal=INT --kill-after=20 \d+ .venv/bin/python -m tests.docker --untimed$"
     assert re.search(called, result.stdout, re.MULTILINE)
     assert ("NOT SHOWN in this run: containers" in result.stdout) is told
 

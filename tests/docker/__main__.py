@@ -1,10 +1,11 @@
 """Both images built, looked into, and a ride in them with broker and robot apart: ``python -m tests.docker``.
 
-    python -m tests.docker [FOLDER] [SCENARIO]
+    python -m tests.docker [--untimed] [FOLDER] [SCENARIO]
 
 FOLDER (.cache/containers) keeps what was built; SCENARIO (scenarios/runs/short_straight.yaml) is what rides
-over the bus. Needs root; see tests.docker.podman. Ends with 0 if everything held, with 1 and what did not,
-with 3 where this machine has not what it takes to try.
+over the bus. With --untimed a ride that starts late is told and no failure: on a machine whose other work
+nobody knows, nothing is proven by it. Needs root; see tests.docker.podman. Ends with 0 if everything held,
+with 1 and what did not, with 3 where this machine has not what it takes to try.
 """
 
 from __future__ import annotations
@@ -211,7 +212,9 @@ async def ridden(podman: Podman, place: Path, scenario: str) -> float:
         if not began:
             raise Failed("no ride began")
         took = began[0] - started["emulator"]
-        say(f"  rides {took:.1f} s after its start")
+        for state, (at, _) in zip(listener.states(), listener.heard["state"], strict=True):
+            if at <= began[0]:
+                say(f"  {state} {at - started['emulator']:.1f} s after its start")
         expect(healthy("emulator"), "healthy while it rides")
         await until(lambda: not running("emulator"), "the ride's end", LONGEST_S)
         await until(lambda: "verdict" in listener.heard, "the verdict at the broker", 10.0)
@@ -242,18 +245,25 @@ async def ridden(podman: Podman, place: Path, scenario: str) -> float:
     return took
 
 
-def ridden_soon(podman: Podman, place: Path, scenario: str) -> None:
-    """The same, until one has started in time: other work on a host makes a start longer, never shorter."""
+def ridden_soon(podman: Podman, place: Path, scenario: str, *, timed: bool) -> None:
+    """The same, until one has started in time: other work on a host makes a start longer, never shorter.
+
+    timed  whether that none did is a failure
+    """
     took = []
     while len(took) < MOST_RIDES and not (took and min(took) <= STARTED_WITHIN_S):
         with podman.cleared(PREFIX):
             took.append(asyncio.run(ridden(podman, place, scenario)))
     text = f"rides within {STARTED_WITHIN_S:.0f} s of its start ({', '.join(f'{t:.1f} s' for t in took)})"
-    expect(min(took) <= STARTED_WITHIN_S, text)
+    if timed or min(took) <= STARTED_WITHIN_S:
+        expect(min(took) <= STARTED_WITHIN_S, text)
+    else:
+        say(f"  NOT SHOWN here: {text}")
 
 
 def main() -> int:
-    given = [*sys.argv[1:], *["", ""][len(sys.argv) - 1 :]]
+    given = [argument for argument in sys.argv[1:] if argument != "--untimed"]
+    given += ["", ""][len(given) :]
     folder = Path(given[0] or ROOT / ".cache" / "containers").resolve()
     scenario = given[1] or "scenarios/runs/short_straight.yaml"
     began = time.monotonic()
@@ -263,7 +273,7 @@ def main() -> int:
         podman.build("emulator-broker", DOCKER / "broker" / "Dockerfile", ROOT)
         podman.build("emulator", DOCKER / "Dockerfile", ROOT)
         looked_into(podman)
-        ridden_soon(podman, folder / "ride", scenario)
+        ridden_soon(podman, folder / "ride", scenario, timed="--untimed" not in sys.argv)
     except NotHere as missing:
         sys.stderr.write(f"not tried: {missing}\n")
         return 3
