@@ -22,6 +22,8 @@ from pathlib import Path
 BASE = "docker.io/library/debian:bookworm-slim"
 PACKAGES = {"podman": "podman", "runc": "runc", "mmdebstrap": "mmdebstrap"}
 """Debian packages by the program each is asked for."""
+ROOM_BYTES = 5e9
+"""Both images with what they are built from, and some."""
 _KEPT_OUT = ("man", "locale", "doc", "info", "lintian", "linda", "groff")
 """Folders of /usr/share that the slim image leaves out, too; copyright stays."""
 _KEEP_NO_LISTS = 'Dir::Cache::pkgcache ""; Dir::Cache::srcpkgcache "";'
@@ -43,6 +45,8 @@ class Podman:
         self.times_s: dict[str, float] = {}
         for name in ("log", "settings", "store", "run"):
             (folder / name).mkdir(parents=True, exist_ok=True)
+        if (free := shutil.disk_usage(folder).free) < ROOM_BYTES:
+            raise NotHere(f"{folder} has {free / 1e9:.1f} GB left, {ROOM_BYTES / 1e9:.0f} are needed")
         missing = [package for program, package in PACKAGES.items() if shutil.which(program) is None]
         if missing:
             self.step("apt-get update", ["apt-get", "update"], failed=NotHere)
@@ -147,7 +151,11 @@ class Podman:
                 failed=NotHere,
             )
             unfinished.rename(tar)
-        self("import", "--change", 'CMD ["bash"]', str(tar), BASE)
+        try:
+            self("import", "--change", 'CMD ["bash"]', str(tar), BASE)
+            self("run", "--rm", "--network=none", BASE, "true")
+        except (Failed, subprocess.TimeoutExpired) as error:
+            raise NotHere(f"no container runs here: {error}") from None
 
     def build(self, name: str, dockerfile: Path, context: Path) -> None:
         """An image named ``localhost/NAME``; pip finds packages as it does on this machine."""

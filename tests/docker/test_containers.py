@@ -14,7 +14,8 @@ import pytest
 from ruamel.yaml import YAML
 
 from emulator.config.rig.file import load_rig
-from tests.docker.__main__ import PATIENT
+from tests.docker import podman
+from tests.docker.__main__ import PATIENT, main
 from tests.docker.compose_file import LEFT_OUT, services
 
 ROOT = Path(__file__).parents[2]
@@ -222,3 +223,14 @@ def test_scripts_stop_at_the_first_error_and_parse() -> None:
         assert "set -euo pipefail" in lines
         assert os.access(script, os.X_OK)
         subprocess.run(["bash", "-n", script], check=True, timeout=10)
+
+
+def test_where_there_is_no_room_nothing_is_tried_and_nothing_accused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(podman, "ROOM_BYTES", 1e18)
+    monkeypatch.setattr(sys, "argv", ["docker", str(tmp_path)])
+    assert main() == 3
+    told = capsys.readouterr().err
+    assert told.startswith("not tried: ")
+    assert "1000000000 are needed" in told
