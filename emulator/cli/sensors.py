@@ -10,6 +10,7 @@ import typer
 from rich.progress import Progress
 
 from emulator.cli.output import FASTEST_km_h, console_of_stdout, progress_columns
+from emulator.cli.written_file import check_folder
 from emulator.core.errors import RunFailed
 
 _MOST_LEAN = 65.0  # [deg] of a steady turn
@@ -51,8 +52,7 @@ def sensors(
 
     console = console_of_stdout()
     path = out or Path(f"{rig.stem}-sensors.html")
-    if path.is_dir() or not path.absolute().parent.is_dir():  # known before minutes are spent
-        raise typer.BadParameter(f"--out: expected a file in a folder that is there, got {path}")
+    check_folder(path)  # known before minutes are spent
     if measure and (first := compiling_first(virtual=False)):
         console.print(first, markup=False)
     try:

@@ -6,6 +6,7 @@ import json
 import math
 from collections.abc import Iterator
 
+from emulator.config.scenario.circuit import Circuit
 from emulator.survey.circuit_import import Imported
 from emulator.survey.points import short_name
 
@@ -41,10 +42,15 @@ def _lines(found: Imported) -> Iterator[str]:
     yield f"name: {json.dumps(c.name)}"
     yield f"closed: {json.dumps(c.closed)}"
     yield f"width_m: {c.width_m:g}"
+    yield from lines_of_points(c)
+
+
+def lines_of_points(circuit: Circuit) -> Iterator[str]:
+    """Its points and heights as they stand in the file."""
     yield "points: # [east, north] of the origin in metres, in riding order; the line through them is smooth"
-    for x, y in c.points:
+    for x, y in circuit.points:
         yield f"  - [{x:.4f}, {y:.4f}]"
-    if c.elevation:
+    if circuit.elevation:
         yield "elevation:"
-        for place in c.elevation:
+        for place in circuit.elevation:
             yield f"  - {{station_m: {place.station_m:.2f}, height_m: {place.height_m:.3f}}}"

@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from emulator.cli.output import console_of_stdout
+from emulator.cli.written_file import check_written, one_line
 
 _SHORTEST_m, _LONGEST_m = 20.0, 100_000.0
 
@@ -72,10 +73,7 @@ def import_points(
     from emulator.survey.page import console_tables, write_import
 
     path = out or Path(f"{file.stem}.yaml")
-    if path.is_dir() or not path.absolute().parent.is_dir():
-        raise typer.BadParameter(f"--out: expected a file in a folder that is there, got {path}")
-    if path.exists() and not overwrite:
-        raise typer.BadParameter(f"--out: {path} is there already; --overwrite replaces it")
+    check_written(path, overwrite=overwrite)
     if open_line and start is not None:
         raise typer.BadParameter("--start: an open line starts at its first point; leave it out")
     if length_m is not None and not _SHORTEST_m <= length_m <= _LONGEST_m:
@@ -84,7 +82,7 @@ def import_points(
             f"--length-m: expected {_SHORTEST_m:g} to {_LONGEST_m:g} metres, got {length_m:g}{hint}"
         )
     wishes = Wishes(
-        name=_name(file.stem if name is None else name),
+        name=one_line(file.stem if name is None else name),
         deviation_m=deviation_m,
         elevation_deviation_m=elevation_deviation_m,
         close_m=close_m,
@@ -105,14 +103,6 @@ def import_points(
     console.print(console_tables(found))
     console.print(f"circuit: {path}", markup=False)
     console.print(f"page: {page}", markup=False)
-
-
-def _name(text: str) -> str:
-    """The circuit's name: one line. Raises typer.BadParameter."""
-    tidy = " ".join(text.split())
-    if not tidy:
-        raise typer.BadParameter("--name: expected some text, got nothing but space")
-    return tidy
 
 
 _START = re.compile(r"[-+]?[0-9]{1,8}(?:\.[0-9]{0,12})?")

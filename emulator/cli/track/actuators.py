@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from emulator.cli.output import INVALID, console_of_stdout
+from emulator.cli.written_file import check_written
 
 if TYPE_CHECKING:
     from emulator.track.actuators.from_record import FoundActuators
@@ -41,10 +42,7 @@ def actuators(
     from emulator.track.actuators.from_record import identify_actuators
 
     path = out or Path(f"{rig.stem}-identified.yaml")
-    if path.is_dir() or not path.absolute().parent.is_dir():
-        raise typer.BadParameter(f"--out: expected a file in a folder that is there, got {path}")
-    if path.exists() and not overwrite:
-        raise typer.BadParameter(f"--out: {path} is there already; --overwrite replaces it")
+    check_written(path, overwrite=overwrite)
     command = shlex.join(["emulator", *sys.argv[1:]]) if sys.argv[1:] else "emulator track actuators"
     day = datetime.now(UTC).date().isoformat()
     found = identify_actuators(record, rig, path, command=command, date=day)

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from emulator.cli.output import INVALID, console_of_stdout
+from emulator.cli.written_file import check_written
 
 if TYPE_CHECKING:
     from emulator.track.calibration.from_records import Result
@@ -46,10 +47,7 @@ def calibrate(
     from emulator.runs.calibration import calibrated
 
     path = out or Path(f"{file.stem}-vehicle.yaml")
-    if path.is_dir() or not path.absolute().parent.is_dir():
-        raise typer.BadParameter(f"--out: expected a file in a folder that is there, got {path}")
-    if path.exists() and not overwrite:
-        raise typer.BadParameter(f"--out: {path} is there already; --overwrite replaces it")
+    check_written(path, overwrite=overwrite)
     command = shlex.join(["emulator", *sys.argv[1:]]) if sys.argv[1:] else "emulator track calibrate"
     day = datetime.now(UTC).date().isoformat()
     found = calibrated(file, records, held_out, path, command=command, date=day)

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from emulator.cli.output import console_of_stdout
+from emulator.cli.written_file import check_written, one_line
 
 
 def line(
@@ -58,14 +59,9 @@ def line(
     from emulator.survey.ridden_line.line_file import line_text
     from emulator.survey.ridden_line.line_page import console_tables, write_line_page
 
-    called = " ".join((record.resolve().name if name is None else name).split())
-    if not called:
-        raise typer.BadParameter("--name: expected some text, got nothing but space")
+    called = one_line(record.resolve().name if name is None else name)
     path = out or Path(f"{record.resolve().name}-line.yaml")
-    if path.is_dir() or not path.absolute().parent.is_dir():
-        raise typer.BadParameter(f"--out: expected a file in a folder that is there, got {path}")
-    if path.exists() and not overwrite:
-        raise typer.BadParameter(f"--out: {path} is there already; --overwrite replaces it")
+    check_written(path, overwrite=overwrite)
     if onto is not None and (open_line or start is not None):
         raise typer.BadParameter("--open and --start are for a new circuit; leave them or --onto out")
     if open_line and start is not None:

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from emulator.cli.output import console_of_stdout
+from emulator.cli.written_file import check_written, one_line
 
 
 def surface(
@@ -38,16 +39,10 @@ def surface(
     from emulator.survey.ridden_surface.surface_file import scenario_text, table_text
     from emulator.survey.ridden_surface.surface_page import console_tables, write_surface_page
 
-    called = " ".join((f"{record.resolve().name} surface" if name is None else name).split())
-    if not called:
-        raise typer.BadParameter("--name: expected some text, got nothing but space")
+    called = one_line(f"{record.resolve().name} surface" if name is None else name)
     path = out or Path(f"{record.resolve().name}-surface.yaml")
     table, page = path.with_suffix(".csv"), path.with_name(f"{path.stem}-page.html")
-    if path.is_dir() or not path.absolute().parent.is_dir():
-        raise typer.BadParameter(f"--out: expected a file in a folder that is there, got {path}")
-    for file in (path, table, page):
-        if file.exists() and not overwrite:
-            raise typer.BadParameter(f"--out: {file} is there already; --overwrite replaces it")
+    check_written(path, table, page, overwrite=overwrite)
     found = ridden_surface(read_run(record), scenario, rig, every_m)
     write_whole(path, scenario_text(found, called, path))
     write_whole(table, table_text(found))

@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from emulator.cli.output import console_of_stdout
+from emulator.cli.written_file import check_written
 
 
 def new(
@@ -28,10 +29,7 @@ def new(
     from emulator.survey.own_vehicle.vehicle_file import new_vehicle
 
     path = out or Path(f"{sheet.stem}-vehicle.yaml")
-    if path.is_dir() or not path.absolute().parent.is_dir():
-        raise typer.BadParameter(f"--out: expected a file in a folder that is there, got {path}")
-    if path.exists() and not overwrite:
-        raise typer.BadParameter(f"--out: {path} is there already; --overwrite replaces it")
+    check_written(path, overwrite=overwrite)
     made = new_vehicle(sheet)
     write_whole(path, made.text)
     if quiet:

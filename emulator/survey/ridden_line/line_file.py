@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 
 import numpy as np
 
+from emulator.survey.circuit_file import lines_of_points
 from emulator.survey.ridden_line.line import RiddenLine
 
 
@@ -45,13 +46,7 @@ def _lines(found: RiddenLine) -> Iterator[str]:
     )
     if c.sector_marks_m:
         yield f"sector_marks_m: [{', '.join(f'{m:.2f}' for m in c.sector_marks_m)}]"
-    yield "points: # [east, north] of the origin in metres, in riding order; the line through them is smooth"
-    for x, y in c.points:
-        yield f"  - [{x:.4f}, {y:.4f}]"
-    if c.elevation:
-        yield "elevation:"
-        for place in c.elevation:
-            yield f"  - {{station_m: {place.station_m:.2f}, height_m: {place.height_m:.3f}}}"
+    yield from lines_of_points(c)
     if c.banking:
         yield "banking:"
         for tilt in c.banking:

@@ -4,16 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from ruamel.yaml import YAML
 
 from emulator.assembly.session import load_session
-from emulator.core.signals import SIGNALS
 from emulator.record.reader import Run, read_run
-from emulator.runs.from_track import import_track
 from emulator.runs.one import ride
 from emulator.survey.ridden_line.line import LineWishes, RiddenLine, ridden_line
-from emulator.track.out.export import export
 from tests.guide.markdown import ROOT
+from tests.support.imported_ride import imported
 from tests.support.surveyed import distances
 
 RIG = ROOT / "scenarios" / "rigs" / "loopback.yaml"
@@ -38,23 +35,8 @@ def ridden(tmp_path_factory: pytest.TempPathFactory) -> Run:
 @pytest.fixture(scope="module")
 def found(ridden: Run, tmp_path_factory: pytest.TempPathFactory) -> RiddenLine:
     folder = tmp_path_factory.mktemp("log")
-    export(ridden, folder / "out", ("parquet",))
-    channels = [
-        {"channel": s.name, "signal": s.name, "unit": s.unit, "outliers": "kept"}
-        for s in SIGNALS
-        if s.name.startswith("output.") and s.name.split(".")[1].split("_")[0] in MEASURED
-    ]
-    channels.append({"channel": "truth.heading_rad", "signal": "truth.heading_rad", "unit": "rad"})
-    asked = {
-        "kind": "track_map",
-        "name": "Bend",
-        "time": {"channel": "time_s"},
-        "channels": channels,
-        "antenna": {"position_m": ANTENNA},
-    }
-    with (folder / "map.yaml").open("w") as file:
-        YAML().dump(asked, file)
-    made = import_track([folder / "out" / "signals.parquet"], folder / "map.yaml", folder / "record")
+    antenna = {"position_m": ANTENNA}
+    made = imported(ridden, folder, "Bend", MEASURED, "truth.heading_rad", antenna=antenna)
     return ridden_line(read_run(made.folder), LineWishes("Bend", off_m=DRIFT_m))
 
 

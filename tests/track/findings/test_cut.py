@@ -6,22 +6,19 @@ import re
 from pathlib import Path
 
 import pytest
-from ruamel.yaml import YAML
 
 from emulator.assembly.session import load_session
 from emulator.config.scenario.schema import load_scenario
 from emulator.core.errors import ConfigError
-from emulator.core.signals import SIGNALS
 from emulator.record.reader import Run, read_run
-from emulator.runs.from_track import import_track
 from emulator.runs.in_memory import ride_in_memory
 from emulator.runs.one import ride
 from emulator.track.findings.cut import Cut, cut_finding
 from emulator.track.findings.register import add_entry, checked_register
 from emulator.track.findings.seen import FindingError
-from emulator.track.out.export import export
 from tests.guide.markdown import ROOT
 from tests.support.command_line import emulator_command
+from tests.support.imported_ride import imported
 
 RIG = ROOT / "scenarios" / "rigs" / "loopback.yaml"
 SLIDES = ROOT / "scenarios" / "runs" / "grip" / "patch_in_corner.yaml"
@@ -52,16 +49,7 @@ def slid_s(ridden: Run) -> float:
 def log(ridden: Run, tmp_path_factory: pytest.TempPathFactory) -> tuple[Run, float]:
     """What devices measured of it, as a log that was imported; and by how much its time is ahead."""
     folder = tmp_path_factory.mktemp("log")
-    export(ridden, folder / "out", ("parquet",))
-    channels = [
-        {"channel": s.name, "signal": s.name, "unit": s.unit, "outliers": "kept"}
-        for s in SIGNALS
-        if s.name.startswith("output.") and s.name.split(".")[1].split("_")[0] in MEASURED
-    ]
-    asked = {"kind": "track_map", "name": "Slid", "time": {"channel": "time_s"}, "channels": channels}
-    with (folder / "map.yaml").open("w") as file:
-        YAML().dump(asked, file)
-    made = import_track([folder / "out" / "signals.parquet"], folder / "map.yaml", folder / "record")
+    made = imported(ridden, folder, "Slid", MEASURED)
     return read_run(made.folder), -made.brought.zero_s
 
 
