@@ -25,6 +25,9 @@ def host(
     spin_us: Annotated[
         float, typer.Option("--spin-us", min=0.0, max=900.0, help="spun before a deadline, as loop.spin_us")
     ] = 100.0,
+    idle: Annotated[
+        bool, typer.Option("--idle", help="let cores idle as the host has it, as loop.idle_exit_us: null")
+    ] = False,
     setup: Annotated[
         bool,
         typer.Option("--setup", help="print what root has to set up here, as a shell script; test nothing"),
@@ -57,7 +60,7 @@ def host(
     console = console_of_stdout()
     findings = inspect()
     console.print(f"waking every millisecond for {seconds:g} s", markup=False)
-    late = measure_lateness(seconds, cpu, priority, spin_us)
+    late = measure_lateness(seconds, cpu, priority, spin_us, None if idle else 0)
     made = datetime.now().astimezone()
     test = host_test(late.late_us, machine_of(late, spin_us, findings), made)
     history = kept_tests(test.machine)

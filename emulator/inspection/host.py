@@ -55,16 +55,20 @@ class Lateness:
     overruns: int
     cpu: int | None
     priority: int
+    idle_exit_us: int | None = None
     refused: tuple[str, ...] = ()
 
 
-def measure_lateness(seconds: float, cpu: int | None, priority: int, spin_us: float) -> Lateness:
+def measure_lateness(
+    seconds: float, cpu: int | None, priority: int, spin_us: float, idle_exit_us: int | None
+) -> Lateness:
     """Wake a process of its own every millisecond, as the loop does, and see how late it is.
 
     It works as long as a tick does, and every other core is busy for half of the time, as in a ride.
 
     cpu       core to run on; None: the highest this process may use, as ``auto`` does in a rig
     priority  of SCHED_FIFO, 0 for ordinary scheduling
+    spin_us, idle_exit_us  as ``loop`` in a rig has them
     Raises StartFailed if the process ended without a result.
     """
     context = multiprocessing.get_context("spawn")
@@ -75,7 +79,8 @@ def measure_lateness(seconds: float, cpu: int | None, priority: int, spin_us: fl
     busy = [context.Process(target=_be_busy, args=(other, over)) for other in sorted(cores - {core})]
     for one in busy:
         one.start()
-    process = context.Process(target=_wake, args=(there, round(seconds * 1e3), core, priority, spin_us))
+    asked = (there, round(seconds * 1e3), core, priority, spin_us, idle_exit_us)
+    process = context.Process(target=_wake, args=asked)
     process.start()
     there.close()
     try:
@@ -108,13 +113,16 @@ def summary(late_us: NDArray[np.float64], granted: host.HostReport) -> Lateness:
         overruns=int(np.sum(late_us >= TICK_NS / 1e3)),
         cpu=granted.cpu,
         priority=granted.priority,
+        idle_exit_us=granted.idle_exit_us,
         refused=tuple(granted.refused),
     )
 
 
-def _wake(pipe, ticks: int, cpu: int, priority: int, spin_us: float) -> None:  # type: ignore[no-untyped-def]
+def _wake(  # type: ignore[no-untyped-def]
+    pipe, ticks: int, cpu: int, priority: int, spin_us: float, idle_exit_us: int | None
+) -> None:
     late = np.zeros(max(1, ticks))
-    granted = host.apply(cpu, priority, lock_memory=True)
+    granted = host.apply(cpu, priority, lock_memory=True, idle_exit_us=idle_exit_us)
     clock = MonotonicClock(round(spin_us * 1e3))
     deadline = clock.now_ns() + 10 * TICK_NS
     for n in range(len(late)):
@@ -155,6 +163,7 @@ def machine_of(late: Lateness, spin_us: float, findings: Sequence[HostFinding]) 
             "core": str(late.cpu),
             "priority": str(late.priority),
             "spin_us": f"{spin_us:g}",
+            "idle_exit_us": str(late.idle_exit_us),
             **{f.topic: f.state for f in findings if f.topic in _SETTINGS},
         }
     )

@@ -127,6 +127,8 @@ def rules_text(machine: Machine) -> str:
     lines += [
         "# serial adapters hand over each byte at once instead of after 16 ms",
         'ACTION=="add", SUBSYSTEM=="usb-serial", DRIVERS=="ftdi_sio", ATTR{latency_timer}="1"',
+        "# cores are kept awake while the loop lives, by whoever may use the serial lines",
+        'ACTION=="add", SUBSYSTEM=="misc", KERNEL=="cpu_dma_latency", GROUP="dialout", MODE="0660"',
     ]
     return "\n".join(lines) + "\n"
 
@@ -202,6 +204,7 @@ usermod --append --groups dialout {shlex.quote(machine.user)}
 install --directory --owner={shlex.quote(machine.user)} {shlex.quote(machine.folder + "/runs")}
 udevadm control --reload
 udevadm trigger --action=add --subsystem-match=net --subsystem-match=usb-serial
+udevadm trigger --action=add --sysname-match=cpu_dma_latency
 systemctl daemon-reload
 echo "limits hold from the next log-in on; a ride: systemctl start {UNIT}"
 """

@@ -9,6 +9,7 @@ from __future__ import annotations
 import ctypes
 import os
 import signal
+import struct
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
@@ -16,6 +17,11 @@ from typing import Any
 
 from emulator.core.collector import stop_collector
 
+IDLE_EXIT = "/dev/cpu_dma_latency"
+"""The kernel's limit of idle states' exit latency; it holds while the file is open.
+
+Source: the kernel's documentation, power/pm_qos_interface.
+"""
 # Numbers from the Linux headers: sys/mman.h, linux/prctl.h.
 _MCL_CURRENT, _MCL_FUTURE = 1, 2
 _PR_SET_PDEATHSIG, _PR_SET_TIMERSLACK = 1, 29
@@ -28,6 +34,7 @@ class HostReport:
     cpu: int | None = None
     priority: int = 0
     memory_locked: bool = False
+    idle_exit_us: int | None = None
     garbage_collector_off: bool = False
     timer_slack_ns: int | None = None
     realtime_kernel: bool = False
@@ -39,12 +46,16 @@ class HostReport:
         return asdict(self)
 
 
-def apply(cpu: int | None, priority: int, *, lock_memory: bool) -> HostReport:
+def apply(
+    cpu: int | None, priority: int, *, lock_memory: bool, idle_exit_us: int | None = None
+) -> HostReport:
     """Pin this process, raise it, lock its memory, sharpen its timers and stop the garbage collector.
 
-    cpu          core to run on; None leaves the choice to the kernel
-    priority     1..99 for SCHED_FIFO, 0 for ordinary scheduling
-    lock_memory  keep all pages in memory, now and later
+    cpu           core to run on; None leaves the choice to the kernel
+    priority      1..99 for SCHED_FIFO, 0 for ordinary scheduling
+    lock_memory   keep all pages in memory, now and later
+    idle_exit_us  [us] longest that any core of this host may take to come back from idling, until this
+                  process ends; None leaves it
 
     Call it last, when everything is built: compiling at real-time priority would starve the machine.
     """
@@ -69,6 +80,14 @@ def apply(cpu: int | None, priority: int, *, lock_memory: bool) -> HostReport:
             "raise 'memlock' for the user in /etc/security/limits.conf (in a container: ulimits memlock; an "
             "added capability does nothing there for a user who is not root), or run as root",
         )
+    if idle_exit_us is not None and _tried(
+        report,
+        lambda: _limit_idle_exit(idle_exit_us),
+        f"{IDLE_EXIT} of {idle_exit_us} us",
+        "let the user write it (emulator host --setup has a rule; in a container: devices), or run as root, "
+        "or set loop.idle_exit_us: null; until then cores may sleep deeply, and wake late",
+    ):
+        report.idle_exit_us = idle_exit_us
     if _tried(report, lambda: _call("prctl", _PR_SET_TIMERSLACK, 1, 0, 0, 0), "timer slack of 1 ns", ""):
         report.timer_slack_ns = 1
     report.garbage_collector_off = stop_collector()
@@ -106,6 +125,16 @@ def _call(name: str, *arguments: int) -> None:
     if function(*(ctypes.c_ulong(a) if k else ctypes.c_int(a) for k, a in enumerate(arguments))) != 0:
         number = ctypes.get_errno()
         raise OSError(number, os.strerror(number))
+
+
+def _limit_idle_exit(limit_us: int) -> None:
+    """Raises OSError if refused; never closed, since the kernel forgets it then."""
+    held = os.open(IDLE_EXIT, os.O_WRONLY)
+    try:
+        os.write(held, struct.pack("=i", limit_us))
+    except OSError:
+        os.close(held)
+        raise
 
 
 def _tried(report: HostReport, action: Callable[[], None], what: str, advice: str) -> bool:

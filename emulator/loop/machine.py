@@ -11,6 +11,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Literal, NamedTuple, TypeAlias
 
+from emulator.loop.host import IDLE_EXIT
+
 State: TypeAlias = Literal["good", "poor", "plain"]
 
 _CAP_IPC_LOCK, _CAP_SYS_NICE = 14, 23  # linux/capability.h
@@ -36,7 +38,7 @@ def inspect(root: Path | str = "/") -> list[HostFinding]:
     base = Path(root)
     return [
         finding
-        for topic in (_kernel, _cores, _governor, _clock, _throttle, _permissions, _can, _serial)
+        for topic in (_kernel, _cores, _governor, _clock, _throttle, _permissions, _idle, _can, _serial)
         for finding in topic(base)
     ]
 
@@ -191,6 +193,27 @@ def _permissions(base: Path) -> Iterator[HostFinding]:
             "poor",
             "a page that went to the disk stalls the loop until it is back",
             "add '@bench - memlock unlimited' to /etc/security/limits.d/bench.conf and log in again",
+        )
+
+
+def _idle(base: Path) -> Iterator[HostFinding]:
+    limit = base / IDLE_EXIT.lstrip("/")
+    if not limit.exists():
+        yield HostFinding(
+            "idle cores",
+            "not to be limited",
+            "plain",
+            f"there is no {IDLE_EXIT}: cores sleep as the host has it",
+        )
+    elif os.access(limit, os.W_OK):
+        yield HostFinding("idle cores", "may be kept awake", "good")
+    else:
+        yield HostFinding(
+            "idle cores",
+            f"{IDLE_EXIT}: refused",
+            "poor",
+            "a core that sleeps deeply takes up to some 0.2 ms to wake",
+            "the udev rule of emulator host --setup, or run as root",
         )
 
 

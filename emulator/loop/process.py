@@ -53,6 +53,7 @@ class HostSettings:
     cpu: int | None = None
     priority: int = 0
     lock_memory: bool = True
+    idle_exit_us: int | None = None
     late_after_ns: int = 1_500_000
 
 
@@ -117,7 +118,12 @@ def run_loop_process(
                 times=parts.times,
             )
             warm()
-            report = host.apply(settings.cpu, settings.priority, lock_memory=settings.lock_memory)
+            report = host.apply(
+                settings.cpu,
+                settings.priority,
+                lock_memory=settings.lock_memory,
+                idle_exit_us=settings.idle_exit_us,
+            )
             outcome = run_cycle(
                 parts.plant,
                 parts.can,

@@ -62,7 +62,12 @@ def ride_apart(
         bus = once_there(lambda: open_can(spec), clock, asked_to_end)
         with contextlib.closing(bus):
             rules = rig.loop
-            granted = host.apply(None, max(0, rules.priority - 2), lock_memory=rules.lock_memory)
+            granted = host.apply(
+                None,
+                max(0, rules.priority - 2),
+                lock_memory=rules.lock_memory,
+                idle_exit_us=rules.idle_exit_us,
+            )
             for refused in granted.refused:
                 say(f"refused: {refused}")
             say("on the bus")

@@ -191,7 +191,7 @@ def own_turn(options: argparse.Namespace, spin_us: float, path: Path) -> int:
         lambda: parts,
         snapshot,
         MonotonicClock(int(spin_us * 1e3)),
-        HostSettings(cpu=options.core, priority=options.priority, lock_memory=True),
+        HostSettings(cpu=options.core, priority=options.priority, lock_memory=True, idle_exit_us=0),
     )
     for refused in result["certificate"]["loop"]["host"]["refused"]:
         print(f"our cycle was refused {refused}")

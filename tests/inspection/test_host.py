@@ -14,8 +14,9 @@ from emulator.loop.host import HostReport
 from emulator.loop.machine import HostFinding
 
 
-def late(*values_us, cpu=1, priority=80):
-    return summary(np.array(values_us, float), HostReport(cpu=cpu, priority=priority))
+def late(*values_us, cpu=1, priority=80, idle_exit_us=None):
+    granted = HostReport(cpu=cpu, priority=priority, idle_exit_us=idle_exit_us)
+    return summary(np.array(values_us, float), granted)
 
 
 def test_figures_are_nearest_ranks():
@@ -62,12 +63,13 @@ def test_another_setting_is_another_machine():
         machine_of(found, 0.0, free),
         machine_of(late(1.0, priority=0), 100.0, free),
         machine_of(late(1.0, cpu=0), 100.0, free),
+        machine_of(late(1.0, idle_exit_us=0), 100.0, free),
     }
-    assert len(others) == 5
+    assert len(others) == 6
 
 
 def test_a_host_is_measured_and_what_it_refuses_is_told():
-    found = measure_lateness(0.3, 4095, 0, 0.0)
+    found = measure_lateness(0.3, 4095, 0, 0.0, None)
     assert found.wakes == 300
     assert 0.0 <= found.p50 <= found.p99 <= found.greatest
     assert any("core 4095" in line for line in found.refused)

@@ -87,6 +87,7 @@ def test_rules_bring_each_interface_up_as_ip_link_takes_it() -> None:
     assert '"/usr/sbin/ip link set can0 type can bitrate 250000"' in rules[0]
     assert "can1 type can bitrate 500000 dbitrate 2000000 fd on" in rules[1]
     assert all("vcan0" not in line for line in rules)
+    assert [line for line in rules if "cpu_dma_latency" in line and 'MODE="0660"' in line]
     assert "none is there now" in rules_text(dataclasses.replace(BENCH, guessed=True))
 
 

@@ -8,6 +8,8 @@ import time
 
 import pytest
 
+from emulator.loop import host
+
 PRELUDE = "import os, sys, gc, signal, resource, ctypes\nfrom emulator.loop import host\n"
 
 
@@ -58,6 +60,34 @@ def test_without_privileges_it_still_comes_back():
     assert "real-time priority 80: Operation not permitted" in out
     assert "locked memory" in out
     assert "raise 'memlock'" in out
+
+
+def test_cores_are_kept_awake_until_the_process_ends():
+    """The kernel gives the limit back to whoever reads the file; other programs may have asked for less."""
+    out = in_process(
+        "import struct\n"
+        "def limit():\n"
+        "    with open(host.IDLE_EXIT, 'rb') as file: return struct.unpack('=i', file.read(4))[0]\n"
+        "r = host.apply(None, 0, lock_memory=False, idle_exit_us=7)\n"
+        "print(r.idle_exit_us, r.refused, limit() if r.idle_exit_us is not None else 'refused')"
+    )
+    if out.startswith("None"):
+        assert host.IDLE_EXIT in out
+        assert "--setup" in out
+    else:
+        assert out.startswith("7 []")
+        assert int(out.split()[-1]) <= 7
+
+
+def test_a_limit_that_the_kernel_does_not_take_is_told(tmp_path):
+    out = in_process(
+        f"host.IDLE_EXIT = {str(tmp_path / 'none')!r}\n"
+        "r = host.apply(None, 0, lock_memory=False, idle_exit_us=0)\n"
+        "print(r.idle_exit_us, r.refused)"
+    )
+    assert out.startswith("None")
+    assert "No such file" in out
+    assert "loop.idle_exit_us: null" in out
 
 
 def test_nothing_asked_for_nothing_refused():

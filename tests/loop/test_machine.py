@@ -95,6 +95,15 @@ def test_permissions_are_the_process_own(machine, monkeypatch):
     assert only_nice["locked memory"].state == "poor"
 
 
+def test_whether_cores_may_be_kept_awake_is_told(machine, monkeypatch):
+    device = {"dev/cpu_dma_latency": ""}
+    assert machine(device)["idle cores"].state == "good"
+    monkeypatch.setattr(os, "access", lambda path, mode: mode != os.W_OK)
+    refused = machine(device)["idle cores"]
+    assert refused.state == "poor"
+    assert "--setup" in refused.command
+
+
 def test_no_can_is_no_fault_but_told(machine):
     found = machine(lacking=("sys/class/net/can0/type", "sys/class/net/can0/operstate"))
     assert found["CAN interfaces"].state == "plain"
@@ -113,6 +122,7 @@ def test_a_machine_that_shows_nothing_is_still_told(tmp_path, monkeypatch):
         ("clock source", "unknown", "poor"),
         ("real-time priority", "refused", "poor"),
         ("locked memory", "at most 0 KiB", "poor"),
+        ("idle cores", "not to be limited", "plain"),
         ("CAN interfaces", "none", "plain"),
     ]
     assert all(f.means and f.command for f in inspect(tmp_path) if f.state == "poor")

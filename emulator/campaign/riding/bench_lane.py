@@ -215,7 +215,7 @@ def fitness(session: Session, folder: Path) -> str:
     if free < LEAST_FREE_BYTES:
         return f"{free / 2**20:.0f} MiB of disk are free, expected {LEAST_FREE_BYTES / 2**20:.0f}"
     loop = session.rig.loop
-    late = measure_lateness(_LOOK_S, session.loop_cpu, loop.priority, loop.spin_us)
+    late = measure_lateness(_LOOK_S, session.loop_cpu, loop.priority, loop.spin_us, loop.idle_exit_us)
     allowed_ms = session.rig.timing.hole_ms
     if late.greatest > allowed_ms * 1e3:
         return f"the host woke {late.greatest / 1e3:.1f} ms late, allowed {allowed_ms:g} ms"

@@ -156,7 +156,7 @@ def _loop(job: Job) -> None:
             build,
             snapshot,
             MonotonicClock(round(rig.loop.spin_us * 1e3)),
-            HostSettings(job["loop_cpu"], rig.loop.priority, rig.loop.lock_memory),
+            HostSettings(job["loop_cpu"], rig.loop.priority, rig.loop.lock_memory, rig.loop.idle_exit_us),
             supervisor_pid=job["supervisor"],
         )
     for sole in held:
