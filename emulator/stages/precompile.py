@@ -104,21 +104,34 @@ _CHAINS = (
 )
 
 
-def compiling_first(*, virtual: bool) -> str:
+def compiling_first(*, virtual: bool, robot_alone: bool = False) -> str:
     """What a person should know who starts a run: that it compiles first, and how long; empty if not.
 
-    virtual  a run on the virtual stage
+    virtual      a run on the virtual stage
+    robot_alone  the reference robot without a bench
     """
-    from emulator.plant.step import tick
-    from emulator.robot.rider import step
-    from emulator.stages.virtual import run_ticks
-
-    found = [kept(function) for function in ((tick, step, run_ticks) if virtual else (tick,))]
+    found = [kept(function) for function in _begun_with(virtual=virtual, robot_alone=robot_alone)]
     if all(here for here, _ in found):
         return ""
     others = all(anywhere for _, anywhere in found)
     why = "the code kept is for another processor, other libraries or settings; " if others else ""
     return f"{why}compiling for this processor ({processor_name()}), once: one to two minutes"
+
+
+def _begun_with(*, virtual: bool, robot_alone: bool) -> Iterator[Callable[..., object]]:
+    """The largest functions that such a run begins with; nothing is imported that it would not use."""
+    if virtual or robot_alone:
+        from emulator.robot.rider import step
+
+        yield step
+    if not robot_alone:
+        from emulator.plant.step import tick
+
+        yield tick
+    if virtual:
+        from emulator.stages.virtual import run_ticks
+
+        yield run_ticks
 
 
 def _compile(name: str) -> float:
