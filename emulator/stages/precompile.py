@@ -58,6 +58,22 @@ def _loop() -> None:
     warm()
 
 
+def _links() -> None:
+    """What joins a bus that is text, and what reads the loop's shared memory beside it."""
+    from contextlib import closing
+
+    from emulator.core.signals import SIGNALS
+    from emulator.links.can_text import TextLink
+    from emulator.shared_memory.block import Snapshot
+    from emulator.shared_memory.layout import Sizes
+
+    with closing(Snapshot.create(Sizes(2, 2, 2, 2))) as scratch:
+        scratch.write_signals(0, np.zeros(len(SIGNALS)))
+        scratch.latest()
+        scratch.event_reader().read()
+    TextLink(_NOWHERE, lambda: None, serial=False).close()
+
+
 def _robot() -> None:
     from emulator.assembly.session import mission
     from emulator.robot.design import blank_design
@@ -90,17 +106,19 @@ def _virtual() -> None:
 
 
 _VIRTUAL = "virtual stage"
+_NOWHERE = -1  # a descriptor that is none: what is compiled by opening a link reads nothing yet
 _STEPS: dict[str, Callable[[], None]] = {
     "vehicle": _vehicle,
     "plant, sensors and frames": _plant,
     "line and speed profile": _line,
     "loop": _loop,
+    "links": _links,
     "reference robot": _robot,
     _VIRTUAL: _virtual,
 }
 _CHAINS = (
     ("vehicle", "plant, sensors and frames", _VIRTUAL),
-    ("line and speed profile", "loop", "reference robot"),
+    ("line and speed profile", "loop", "links", "reference robot"),
 )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -72,6 +73,38 @@ def test_what_only_the_virtual_stage_uses_is_not_imported_for_a_bench() -> None:
     )
     assert "emulator.plant.step" in done.stdout.split()
     assert not {"emulator.stages.virtual", "pyarrow"} & set(done.stdout.split())
+
+
+JOINED = """
+from contextlib import closing
+import numpy as np
+from emulator.core.signals import SIGNALS
+from emulator.links.can_text import TextLink
+from emulator.shared_memory.block import Snapshot
+from emulator.shared_memory.layout import Sizes
+with closing(Snapshot.create(Sizes())) as made, closing(Snapshot.attach(made.fd)) as snapshot:
+    made.write_signals(0, np.zeros(len(SIGNALS)))
+    assert snapshot.latest() is not None
+    snapshot.event_reader(from_now=True).read()
+for serial in (False, True):
+    TextLink(-1, lambda: None, serial=serial).close()
+"""
+
+
+@pytest.mark.slow
+def test_who_joins_a_bus_compiles_nothing_then(tmp_path: Path) -> None:
+    """A robot that compiles while it is on the bus does not read, and is cut off."""
+    environment = {**os.environ, "EMULATOR_CACHE": str(tmp_path / "kept")}
+
+    def done(program: str) -> set[str]:
+        subprocess.run([sys.executable, "-c", program], env=environment, check=True, timeout=300)
+        return {path.name for path in (tmp_path / "kept").glob("*.code")}
+
+    compiled = done(
+        "from emulator.stages import precompile\nfor name in ('loop', 'links'): precompile._STEPS[name]()"
+    )
+    assert any("receive_text" in name for name in compiled)
+    assert done(JOINED) == compiled
 
 
 def test_the_session_it_compiles_for_lies_in_the_package_and_is_sound() -> None:
