@@ -284,10 +284,10 @@ async def _start(
     }
     loop_child, recorder, robot = children["loop"], children["recorder"], children["robot"]
     say(f"bus: {bus_words(rig, port)}")
-    # The loop takes longest to be ready: it is under way first, on its own core and not among the others.
-    await loop_child.start({**job, "cpus": None if loop_cpu is None else [loop_cpu]}, snapshot.fd)
     if entrances:
         await _start_bus(bench, entrances, bus_cpu)
+    # The loop takes longest to be ready: from the start it is on its own core, and not on that of all others.
+    await loop_child.start({**job, "cpus": None if loop_cpu is None else [loop_cpu]}, snapshot.fd)
     bench.recorder_job |= {**job, "manifest": manifest_of(session, stage="bench")}
     await recorder.start(bench.recorder_job, snapshot.fd)
     await loop_child.ready(stop)
