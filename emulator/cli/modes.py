@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from emulator.cli.output import FASTEST_km_h, console_of_stdout
+from emulator.cli.written_file import check_folder
 
 _MOST_LEAN = 80.0  # [deg] of emulator.vehicle.modes
 _MOST_SPEEDS = 1000
@@ -55,6 +56,8 @@ def modes(
     from emulator.inspection.stability.survey import modes_of
 
     console = console_of_stdout()
+    path = out or Path(f"{file.stem}-modes.html")
+    check_folder(path)  # known before minutes are spent
 
     def say(margin: RiddenMargin) -> None:
         console.print(f"ridden at {3.6 * margin.speed:.0f} km/h: {ridden_words(margin)}", markup=False)
@@ -71,7 +74,6 @@ def modes(
         )
     except ValueError as error:
         raise typer.BadParameter(str(error)) from error
-    path = out or Path(f"{file.stem}-modes.html")
     write_modes(page, path)
     console.print(page.subject, style="bold", markup=False)
     console.print(console_tables(page))

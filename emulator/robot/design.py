@@ -72,6 +72,16 @@ class Design(NamedTuple):
     rolling: NDArray[np.float64]
 
 
+class Designed(NamedTuple):
+    """A design, and how well it balances the bike upright at each of its speeds.
+
+    slowest  (n,) [1/s] greatest real part of the roots of upright motion; -inf where none was looked for
+    """
+
+    design: Design
+    slowest: NDArray[np.float64]
+
+
 def _reduced(linear: Linear) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """State and input matrix of FED_BACK with the other lateral deviations quasi-static."""
     slow = list(FED_BACK)
@@ -135,14 +145,39 @@ def design_rider(
     *,
     checked: bool = True,
 ) -> Design:
-    """Work out the tables; about a second once the vehicle is compiled.
+    """The tables, worked out and checked.
+
+    vehicle, grip, timing  as of :func:`work_out`
+    fastest [m/s] of the ride, as of :func:`holding`
+    checked whether they are
+    Raises StartFailed if the gains do not hold the bike up at some speed.
+    """
+    designed = work_out(vehicle, grip, timing)
+    return holding(designed, fastest) if checked else designed.design
+
+
+def holding(designed: Designed, fastest: float) -> Design:
+    """The design, if it holds the bike up as fast as it rides. Raises StartFailed if not.
+
+    fastest  [m/s] of the ride: gains that it has no use for are not asked about
+    """
+    for i, worst in enumerate(designed.slowest):
+        if worst > _SLOWEST and (i == 0 or SPEEDS[i - 1] < fastest):
+            raise StartFailed(
+                f"the reference robot's gains leave a mode at {worst:+.2f} 1/s at {SPEEDS[i]:.1f} m/s",
+                advice="this vehicle is outside what the reference robot can ride with this rig's "
+                "latencies and steering actuator: more steering damping helps most, then younger "
+                "samples; or let a robot of your own ride it",
+            )
+    return designed.design
+
+
+def work_out(vehicle: Vehicle, grip: float, timing: LoopTiming | None) -> Designed:
+    """Work out the tables, and how they balance; about a second once the vehicle is compiled.
 
     grip    [1] road the steady turns are computed for; turns it can't hold repeat the last one it can, and
             so do speeds that its drive can't hold against the air.
-    timing  of the rig's loop, which the gains are checked in; None: steered by torque, and not checked
-    fastest [m/s] of the ride: gains that it has no use for are not checked
-    checked whether they are
-    Raises StartFailed if the gains do not hold the bike up at some speed.
+    timing  of the rig's loop, which the gains balance in; None: steered by torque, and not looked at
     """
     by_angle = timing is not None and timing.follower > 0.0
     body = vehicle.body[0]
@@ -151,6 +186,7 @@ def design_rider(
     lateral, steer, command, drift = (np.zeros(shape) for _ in range(4))
     rolling = np.ones(2)
     gains = np.zeros((*shape, len(FED_BACK)))
+    slowest = np.full(len(SPEEDS), -math.inf)
     stop = 0.9 * float(vehicle.body[0]["steering_stop_angle"])
     for i, speed in enumerate(SPEEDS):
         steady = None
@@ -173,17 +209,10 @@ def design_rider(
                     gains[i, j] = balance_gains(linear)
             except np.linalg.LinAlgError:
                 gains[i, j] = gains[i, j - 1] if j else 0.0
-            if j == 0 and checked and timing is not None and (i == 0 or SPEEDS[i - 1] < fastest):
+            if j == 0 and timing is not None:
                 running = with_engine_turning(vehicle, steady, speed)
-                balance = balanced(linearise(vehicle, running), running, gains[i, j], timing)
-                worst = float(np.max(balance.real))
-                if worst > _SLOWEST:
-                    raise StartFailed(
-                        f"the reference robot's gains leave a mode at {worst:+.2f} 1/s at {speed:.1f} m/s",
-                        advice="this vehicle is outside what the reference robot can ride with this rig's "
-                        "latencies and steering actuator: more steering damping helps most, then younger "
-                        "samples; or let a robot of your own ride it",
-                    )
+                roots = balanced(linearise(vehicle, running), running, gains[i, j], timing)
+                slowest[i] = np.max(roots.real)
             # A roll to the right turns right: tabulate sizes, for a turn to the left.
             lateral[i, j] = -speed * speed * steady.curvature
             steer[i, j] = -steady.x[JOINT + STEER]
@@ -193,7 +222,8 @@ def design_rider(
                 for k, (joint, tyre) in enumerate(((FRONT_WHEEL, 1), (REAR_WHEEL, 0))):
                     reading = steady.x[JOINT_RATE + joint] * float(vehicle.tyre[tyre]["radius"])
                     rolling[k] = speed / reading
-    return Design(np.array(SPEEDS), np.array(ROLLS), lateral, steer, command, drift, gains, rolling)
+    tables = Design(np.array(SPEEDS), np.array(ROLLS), lateral, steer, command, drift, gains, rolling)
+    return Designed(tables, slowest)
 
 
 def with_shares(design: Design, shares: Sequence[float]) -> Design:

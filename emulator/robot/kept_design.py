@@ -1,7 +1,8 @@
 """The rider's design and the bike's masses, kept beside the compiled code: of a vehicle, a grip and a timing.
 
 It takes longer than a short ride. An entry is named after all it was made from: the vehicle and the timing by
-their numbers, and the sources of everything that the design can reach.
+their numbers, and the sources of everything that the design can reach. How fast it is ridden is no part of
+that: what is kept tells for every speed whether the bike is held up there.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from functools import lru_cache
 from pathlib import Path
 
 from emulator.core.keeping.kept_results import kept_numbers, sources
-from emulator.robot.design import Design, design_rider
+from emulator.robot.design import Design, holding, work_out
 from emulator.robot.timing import LoopTiming
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.whole.mass_properties import MassProperties, mass_properties
@@ -19,12 +20,10 @@ _REACHED = ("core", "road", "robot", "vehicle")
 
 
 def kept_design(vehicle: Vehicle, grip: float, timing: LoopTiming | None, fastest: float) -> Design:
-    """The design, from the folder if it is there. Arguments and errors as of ``design_rider``.
-
-    What can't be ridden is not kept, so it is told each time.
-    """
-    made_from = (vehicle, float(grip), timing, float(fastest))
-    return kept_numbers("design", made_from, _making(), lambda: design_rider(vehicle, grip, timing, fastest))
+    """The design, from the folder if it is there. Arguments and errors as of ``design_rider``."""
+    made_from = (vehicle, float(grip), timing)
+    designed = kept_numbers("design", made_from, _making(), lambda: work_out(vehicle, grip, timing))
+    return holding(designed, fastest)
 
 
 def kept_masses(vehicle: Vehicle) -> MassProperties:

@@ -58,6 +58,22 @@ def _loop() -> None:
     warm()
 
 
+def _links() -> None:
+    """What joins a bus that is text, and what reads the loop's shared memory beside it."""
+    from contextlib import closing
+
+    from emulator.core.signals import SIGNALS
+    from emulator.links.can_text import TextLink
+    from emulator.shared_memory.block import Snapshot
+    from emulator.shared_memory.layout import Sizes
+
+    with closing(Snapshot.create(Sizes(2, 2, 2, 2))) as scratch:
+        scratch.write_signals(0, np.zeros(len(SIGNALS)))
+        scratch.latest()
+        scratch.event_reader().read()
+    TextLink(_NOWHERE, lambda: None, serial=False).close()
+
+
 def _robot() -> None:
     from emulator.assembly.session import mission
     from emulator.robot.design import blank_design
@@ -90,35 +106,50 @@ def _virtual() -> None:
 
 
 _VIRTUAL = "virtual stage"
+_NOWHERE = -1  # a descriptor that is none: what is compiled by opening a link reads nothing yet
 _STEPS: dict[str, Callable[[], None]] = {
     "vehicle": _vehicle,
     "plant, sensors and frames": _plant,
     "line and speed profile": _line,
     "loop": _loop,
+    "links": _links,
     "reference robot": _robot,
     _VIRTUAL: _virtual,
 }
 _CHAINS = (
     ("vehicle", "plant, sensors and frames", _VIRTUAL),
-    ("line and speed profile", "loop", "reference robot"),
+    ("line and speed profile", "loop", "links", "reference robot"),
 )
 
 
-def compiling_first(*, virtual: bool) -> str:
+def compiling_first(*, virtual: bool, robot_alone: bool = False) -> str:
     """What a person should know who starts a run: that it compiles first, and how long; empty if not.
 
-    virtual  a run on the virtual stage
+    virtual      a run on the virtual stage
+    robot_alone  the reference robot without a bench
     """
-    from emulator.plant.step import tick
-    from emulator.robot.rider import step
-    from emulator.stages.virtual import run_ticks
-
-    found = [kept(function) for function in ((tick, step, run_ticks) if virtual else (tick,))]
+    found = [kept(function) for function in _begun_with(virtual=virtual, robot_alone=robot_alone)]
     if all(here for here, _ in found):
         return ""
     others = all(anywhere for _, anywhere in found)
     why = "the code kept is for another processor, other libraries or settings; " if others else ""
     return f"{why}compiling for this processor ({processor_name()}), once: one to two minutes"
+
+
+def _begun_with(*, virtual: bool, robot_alone: bool) -> Iterator[Callable[..., object]]:
+    """The largest functions that such a run begins with; nothing is imported that it would not use."""
+    if virtual or robot_alone:
+        from emulator.robot.rider import step
+
+        yield step
+    if not robot_alone:
+        from emulator.plant.step import tick
+
+        yield tick
+    if virtual:
+        from emulator.stages.virtual import run_ticks
+
+        yield run_ticks
 
 
 def _compile(name: str) -> float:

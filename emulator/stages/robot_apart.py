@@ -54,22 +54,19 @@ def ride_apart(
     session = load_session(rig_file, scenario_file, parameters=parameters)
     rider = ReferenceRider(mission(session))
     rider.rehearse()
+    rules = rig.loop
+    granted = host.apply(
+        None, max(0, rules.priority - 2), lock_memory=rules.lock_memory, idle_exit_us=rules.idle_exit_us
+    )
+    for refused in granted.refused:
+        say(f"refused: {refused}")
     say("waiting for the bench")
-    # the bus last: who is on it and does not read is cut off
+    # the bus last, when nothing takes long any more: who is on it and does not read is cut off
     gnss = once_there(lambda: open_gnss_reader(rig.gnss_port.kind, _gnss_address(rig)), clock, asked_to_end)
     with contextlib.closing(gnss):
         spec = can_spec(rig, session.codec, rig.bus.port if isinstance(rig.bus, LoopbackBus) else 0)
         bus = once_there(lambda: open_can(spec), clock, asked_to_end)
         with contextlib.closing(bus):
-            rules = rig.loop
-            granted = host.apply(
-                None,
-                max(0, rules.priority - 2),
-                lock_memory=rules.lock_memory,
-                idle_exit_us=rules.idle_exit_us,
-            )
-            for refused in granted.refused:
-                say(f"refused: {refused}")
             say("on the bus")
             return run_robot(rider, bus, gnss, clock, asked_to_end)
 

@@ -65,13 +65,20 @@ def test_every_option_reaches_the_circuit(emulator: Type, track: Path, tmp_path:
     assert (tmp_path / "other-import.html").exists()
 
 
-def test_a_circuit_that_is_there_stays_unless_asked(emulator: Type, track: Path, tmp_path: Path) -> None:
-    (tmp_path / "evening.yaml").write_text("mine")
+@pytest.mark.parametrize(
+    ("name", "other"), [("evening.yaml", "-import.html"), ("evening-import.html", ".yaml")]
+)
+def test_a_file_that_is_there_stays_unless_asked(
+    emulator: Type, track: Path, tmp_path: Path, name: str, other: str
+) -> None:
+    (tmp_path / name).write_text("mine")
     answer = emulator(track, "--width-m", "9")
     assert answer.status == 3
-    assert "evening.yaml is there already; --overwrite replaces it" in answer.text
-    assert (tmp_path / "evening.yaml").read_text() == "mine"
+    assert f"{name} is there already; --overwrite replaces it" in answer.text
+    assert (tmp_path / name).read_text() == "mine"
+    assert not (tmp_path / f"evening{other}").exists()
     assert emulator(track, "--width-m", "9", "--overwrite").status == 0
+    assert (tmp_path / name).read_text() != "mine"
     assert load_circuit(tmp_path / "evening.yaml")
 
 

@@ -20,6 +20,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -29,6 +30,7 @@ from jsonschema import Draft202012Validator
 from emulator.telemetry.messages import schema_text
 from tests.docker.compose_file import Service, services
 from tests.docker.podman import Failed, NotHere, Podman
+from tests.docker.start_stages import SAID, Moment, moments, table
 
 ROOT = Path(__file__).parents[2]
 DOCKER = ROOT / "docker"
@@ -71,9 +73,12 @@ def looked_into(podman: Podman) -> None:
     expect(int(found["capabilities"], 16) == 0, "no capability")
     expect(not found["writable"], f"the root is read-only {found['writable']}")
     expect(found["processor"] == "generic", f"code for processor {found['processor']}")
-    noise = podman(*closed, "--entrypoint=sh", image, "-c", "python -v -m emulator --version 2>&1")
-    stale = [line for line in noise.splitlines() if "bytecode is stale" in line or "wrote '" in line]
-    expect(not stale and "emulator" in noise, f"byte code is that of the sources {stale[:3]}")
+    imported = f"import {', '.join(_OF_A_BENCH)}"
+    noise = podman(*closed, "--entrypoint=sh", image, "-c", f"python -v -c '{imported}' 2>&1").splitlines()
+    brought = [line for line in noise if "code object from" in line]
+    stale = [line for line in noise if "bytecode is stale" in line or "wrote '" in line]
+    stale += [line for line in brought if not line.endswith(".pyc'")]
+    expect(len(brought) > 500 and not stale, f"a bench parses no source, all is byte code {stale[:3]}")
     began = time.monotonic()
     ride = "run scenarios/runs/short_bend.yaml --rig scenarios/rigs/megabit.yaml --virtual --out /tmp/ride"
     said = podman(*closed, image, *ride.split())
@@ -102,6 +107,15 @@ print(json.dumps({
     "processor": processor_name(),
 }))
 """
+
+
+_OF_A_BENCH = (
+    *("emulator.cli.run", "emulator.cli.service.robot", "emulator.runs.one", "emulator.stages.robot_apart"),
+    *("emulator.stages.bench.child", "emulator.stages.bench.supervisor", "emulator.loop.process"),
+    *("emulator.links.bus_process", "emulator.links.can_bus", "emulator.links.gnss_port"),
+    *("emulator.record.process", "emulator.telemetry.publisher"),
+)
+"""What the processes of a ride in real time import."""
 
 
 class Listener:
@@ -183,16 +197,18 @@ async def until(condition: Callable[[], bool], what: str, seconds: float) -> Non
 async def ridden(podman: Podman, place: Path, scenario: str) -> float:
     """The compose file's ride: everything up in its order, a pass, every process ended with 0.
 
-    Returns how long after its container's start it rode [s].
+    Says where the time until it rode went, and returns how long after its container's start that was [s].
     """
     ordered = ready(podman, place, scenario)
     listener = Listener(place / "secrets")
     task = asyncio.create_task(listener.listen())
     call = asyncio.to_thread
     started: dict[str, float] = {}
+    ended: dict[str, asyncio.Task[None]] = {}
+    start = datetime.now(UTC)
 
     def running(name: str) -> bool:
-        return podman("inspect", "--format", "{{.State.Running}}", PREFIX + name).strip() == "true"
+        return not ended[name].done()
 
     def healthy(name: str) -> bool:
         return podman.status("healthcheck", "run", PREFIX + name) == 0
@@ -203,18 +219,20 @@ async def ridden(podman: Podman, place: Path, scenario: str) -> float:
                 if condition == "healthy":
                     await until(lambda other=other: healthy(other), f"{other} is healthy", 30.0)
             started[service.name] = time.monotonic()
+            if service.name == "emulator":
+                start = datetime.now(UTC)
             await call(
                 podman, "run", "--detach", "--pull=never", "--name", PREFIX + service.name,
                 *service.arguments, service.image, *service.command,
             )  # fmt: skip
+            ended[service.name] = asyncio.create_task(podman.ended(PREFIX + service.name))
         await until(lambda: "running" in listener.states() or not running("emulator"), "a ride", 180.0)
         began = [at for at, item in listener.heard.get("state", []) if item["state"] == "running"]
         if not began:
             raise Failed("no ride began")
         took = began[0] - started["emulator"]
-        for state, (at, _) in zip(listener.states(), listener.heard["state"], strict=True):
-            if at <= began[0]:
-                say(f"  {state} {at - started['emulator']:.1f} s after its start")
+        at_s = {item["state"]: at - started["emulator"] for at, item in reversed(listener.heard["state"])}
+        seen = [Moment(at, "ride", state) for state, at in at_s.items() if at <= took]
         expect(healthy("emulator"), "healthy while it rides")
         await until(lambda: not running("emulator"), "the ride's end", LONGEST_S)
         await until(lambda: "verdict" in listener.heard, "the verdict at the broker", 10.0)
@@ -223,8 +241,17 @@ async def ridden(podman: Podman, place: Path, scenario: str) -> float:
         logs = [podman.logs(PREFIX + service.name) for service in ordered if service.name in started]
         raise Failed("\n".join([str(failed), *logs])) from None
     finally:
-        task.cancel()  # and gone from the broker before that is stopped
-        await asyncio.wait([task], timeout=5.0)
+        for one in (task, *ended.values()):
+            one.cancel()  # the listener is gone from the broker before that is stopped
+        await asyncio.wait([task, *ended.values()], timeout=5.0)
+    say("  from its start to the ride: at, since the line before of the same, what was reached")
+    for name in SAID:
+        log = podman.timed_log(PREFIX + name)
+        began_at = json.loads(podman("inspect", "--format", "{{json .State.StartedAt}}", PREFIX + name))
+        seen.append(Moment((datetime.fromisoformat(began_at) - start).total_seconds(), name, "its process"))
+        seen += moments(name, log, start)
+    for line in table(seen):
+        say(f"  {line}")
     verdict = listener.heard["verdict"][-1][1]
     expect(verdict["result"] == "pass", f"verdict {verdict['result']} {verdict['reasons']}")
     expect(listener.wrong == [], f"every message is one by the schema {listener.wrong[:3]}")
@@ -241,7 +268,8 @@ async def ridden(podman: Podman, place: Path, scenario: str) -> float:
     for limit, got in (("rtprio", host["priority"] > 0), ("memlock", host["memory_locked"])):
         if limit in granted_here():
             expect(got, f"{limit} is granted inside")
-    expect("compiling" not in podman.logs(f"{PREFIX}emulator"), "nothing was compiled")
+    compiled = sorted(path.name.partition("-")[0] for path in (place / "cache").glob("*.code"))
+    expect(not compiled, f"nothing was compiled {compiled[:3]}")
     return took
 
 

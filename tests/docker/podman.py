@@ -8,6 +8,7 @@ Needs root on Debian 12 or later: the packages PACKAGES are installed if they ar
 
 from __future__ import annotations
 
+import asyncio
 import json
 import os
 import resource
@@ -120,6 +121,34 @@ class Podman:
             timeout=60.0,
         )
         return f"-- {name}\n{done.stdout}"
+
+    def timed_log(self, name: str) -> str:
+        """All that a container has said, each line with its time (RFC 3339) and a space before it."""
+        done = subprocess.run(
+            ["podman", "logs", "--timestamps", name],
+            env=self.environment,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+            check=False,
+            timeout=60.0,
+        )
+        return done.stdout
+
+    async def ended(self, name: str) -> None:
+        """Wait until a container has ended. Asking again and again instead takes a good part of a core."""
+        waiting = await asyncio.create_subprocess_exec(
+            *("podman", "wait", name),
+            env=self.environment,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        try:
+            await waiting.wait()
+        finally:
+            if waiting.returncode is None:
+                waiting.kill()
+                await waiting.wait()
 
     def status(self, *arguments: str) -> int:
         """Exit status of a podman command."""

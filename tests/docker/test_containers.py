@@ -7,6 +7,7 @@ import re
 import shutil
 import subprocess
 import sys
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ from emulator.config.rig.file import load_rig
 from tests.docker import podman
 from tests.docker.__main__ import PATIENT, main
 from tests.docker.compose_file import LEFT_OUT, services
+from tests.docker.start_stages import SAID, Moment, moments, table
 
 ROOT = Path(__file__).parents[2]
 DOCKER = ROOT / "docker"
@@ -65,7 +67,14 @@ def test_the_image_installs_from_the_lock_and_rides_before_it_is_one() -> None:
     assert "NUMBA" not in re.sub(r"(?m)^#.*", "", build + last), (
         "both stages have the compiler's settings of the first"
     )
-    steps = ["requirements.lock", "/tmp/build/thin", "emulator warm", "emulator run ", "chmod -R a+rX"]
+    steps = [
+        "requirements.lock",
+        "/tmp/build/thin",
+        "emulator warm",
+        "emulator run ",
+        "emulator check ",
+        "chmod -R a+rX",
+    ]
     assert [step for step in steps if step in build] == sorted(steps, key=build.index)
     assert re.search(r"EMULATOR_CACHE=/var/cache/emulator:/opt/machine-code", last)
 
@@ -234,3 +243,49 @@ def test_where_there_is_no_room_nothing_is_tried_and_nothing_accused(
     told = capsys.readouterr().err
     assert told.startswith("not tried: ")
     assert "1000000000 are needed" in told
+
+
+LOG = """\
+2026-11-27T12:00:01.250000001Z short straight on bench in containers (bench, seed 0): run straight
+2026-11-27T12:00:01.300000000Z bus: virtual CAN bus can0 on 127.0.0.1:29536 (socketcand protocol)
+2026-11-27T12:00:03.500000000Z GNSS: tcp 127.0.0.1:10110
+2026-11-27T12:00:03.600000000Z arming: the ride starts when these are given: robot heartbeat
+2026-11-27T12:00:03.650000000Z robot heartbeat: not given
+2026-11-27T12:00:04.000000000Z robot heartbeat: given
+2026-11-27T12:00:09.000000000Z bus: something later with the same word
+"""
+
+
+def test_where_a_start_goes_is_told_by_the_first_line_that_shows_it() -> None:
+    start = datetime(2026, 11, 27, 12, 0, 0, tzinfo=UTC)
+    found = moments("emulator", LOG, start)
+    assert [round(m.at_s, 2) for m in found] == [1.25, 1.3, 3.5, 3.6, 4.0]
+    lines = table([Moment(5.0, "ride", "running"), *found, Moment(0.4, "emulator", "its process")])
+    assert [line.split()[:3] for line in lines] == [
+        ["0.40", "s", "+0.40"],
+        ["1.25", "s", "+0.85"],
+        ["1.30", "s", "+0.05"],
+        ["3.50", "s", "+2.20"],
+        ["3.60", "s", "+0.10"],
+        ["4.00", "s", "+0.40"],
+        ["5.00", "s", "+5.00"],
+    ]
+    with pytest.raises(podman.Failed, match="no line of robot has 'Caution' in it"):
+        moments("robot", LOG, start)
+
+
+def test_what_is_looked_for_in_the_logs_is_said_by_the_program() -> None:
+    sources = "\n".join(
+        (ROOT / "emulator" / name).read_text()
+        for name in (
+            "cli/run.py",
+            "cli/output.py",
+            "stages/bench/supervisor.py",
+            "stages/robot_apart.py",
+            "assembly/bench.py",
+        )
+    )
+    for words in (words for said in SAID.values() for words in said):
+        plain = words.replace(" (bench, seed ", ", seed {seed}): ").replace("arming: ", "'arming: ")
+        written = {"robot heartbeat: given": "'given' if value else 'not given'"}.get(words, plain)
+        assert written.replace("'", '"') in sources.replace("'", '"'), words

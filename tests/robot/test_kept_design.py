@@ -12,9 +12,10 @@ import pytest
 import emulator
 from emulator.core.errors import StartFailed
 from emulator.robot import kept_design as module
-from emulator.robot.design import Design, blank_design, design_rider
+from emulator.robot.design import SPEEDS, Design, Designed, blank_design, design_rider
 from emulator.robot.kept_design import kept_design
 from emulator.robot.timing import LoopTiming
+from emulator.vehicle.equilibrium import NoEquilibrium
 from tests.support.machines import demo
 
 TIMING = LoopTiming(0.004, 0.005, 0.005, 0.003, 0.002, 0.01)
@@ -22,17 +23,22 @@ TIMING = LoopTiming(0.004, 0.005, 0.005, 0.003, 0.002, 0.01)
 
 @pytest.fixture
 def made(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> list[float]:
-    """Grips that a design was worked out for, in a folder of the test's own; its numbers are made up."""
+    """Grips that a design was worked out for, in a folder of the test's own; its numbers are made up.
+
+    On a grip above 2 nothing can be ridden; on one above 1 the bike is held up at the first three speeds.
+    """
     grips: list[float] = []
 
-    def made_up(_vehicle: object, grip: float, *_: object) -> Design:
+    def made_up(_vehicle: object, grip: float, _timing: object) -> Designed:
         grips.append(grip)
         if grip > 2.0:
-            raise StartFailed("the gains leave a mode")
-        return blank_design()._replace(rolling=np.array([grip, math.pi]))
+            raise NoEquilibrium
+        slowest = np.full(len(SPEEDS), -3.0)
+        slowest[3:] = 0.25 if grip > 1.0 else -3.0
+        return Designed(blank_design()._replace(rolling=np.array([grip, math.pi])), slowest)
 
     monkeypatch.setenv("EMULATOR_CACHE", str(tmp_path / "kept"))
-    monkeypatch.setattr(module, "design_rider", made_up)
+    monkeypatch.setattr(module, "work_out", made_up)
     return grips
 
 
@@ -48,7 +54,7 @@ def test_what_is_kept_is_what_is_worked_out() -> None:
         assert all(array.flags.writeable and array.flags.c_contiguous for array in kept)
 
 
-def test_once_for_a_vehicle_a_grip_a_timing_and_a_speed(made: list[float]) -> None:
+def test_once_for_a_vehicle_a_grip_and_a_timing_however_fast(made: list[float]) -> None:
     for _ in range(2):
         assert same(
             kept_design(demo(), 0.9, TIMING, 30.0),
@@ -60,17 +66,27 @@ def test_once_for_a_vehicle_a_grip_a_timing_and_a_speed(made: list[float]) -> No
     kept_design(demo(tyre_front__friction_y=1.2), 0.9, TIMING, 30.0)
     kept_design(demo(), 0.9, TIMING._replace(command_s=0.003), 30.0)
     kept_design(demo(), 0.9, None, 30.0)
-    kept_design(demo(), 0.9, TIMING, math.inf)
-    assert made == [0.9, 0.8, *[0.9] * 5]
+    assert made == [0.9, 0.8, *[0.9] * 4]
     kept_design(demo(), 0.9, None, 30.0)
-    assert len(made) == 7
+    kept_design(demo(), 0.9, TIMING, math.inf)
+    assert len(made) == 6
 
 
 def test_a_bike_it_can_not_ride_is_told_each_time(made: list[float]) -> None:
     for _ in range(2):
-        with pytest.raises(StartFailed, match="leave a mode"):
+        with pytest.raises(NoEquilibrium):
             kept_design(demo(), 3.0, TIMING, 30.0)
     assert made == [3.0, 3.0]
+
+
+def test_a_speed_at_which_it_would_not_hold_the_bike_up_is_told_each_time_and_no_slower_one(
+    made: list[float],
+) -> None:
+    for _ in range(2):
+        with pytest.raises(StartFailed, match=r"leave a mode at \+0\.25 1/s at 6\.5 m/s"):
+            kept_design(demo(), 1.5, TIMING, SPEEDS[2] + 0.1)
+        assert kept_design(demo(), 1.5, TIMING, SPEEDS[2]).rolling[0] == 1.5
+    assert made == [1.5]
 
 
 def test_every_module_that_it_can_reach_is_in_its_name() -> None:

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -37,6 +41,70 @@ def test_what_is_kept_decides_what_is_said(
     line = compiling_first(virtual=True)
     assert line.startswith(said)
     assert bool(line) == bool(said)
+
+
+def test_a_run_is_asked_only_about_what_it_begins_with(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[str] = []
+
+    def kept(function: Any) -> tuple[bool, bool]:
+        asked.append(f"{function.__module__}.{function.__name__}")
+        return True, True
+
+    monkeypatch.setattr(precompile, "kept", kept)
+    robot, plant = "emulator.robot.rider.step", "emulator.plant.step.tick"
+    for virtual, alone, functions in (
+        (False, False, [plant]),
+        (False, True, [robot]),
+        (True, False, [robot, plant, "emulator.stages.virtual.run_ticks"]),
+    ):
+        asked.clear()
+        assert compiling_first(virtual=virtual, robot_alone=alone) == ""
+        assert asked == functions
+
+
+def test_what_only_the_virtual_stage_uses_is_not_imported_for_a_bench() -> None:
+    program = (
+        "import sys\nfrom emulator.stages.precompile import compiling_first\n"
+        "for alone in (True, False): compiling_first(virtual=False, robot_alone=alone)\n"
+        "print(' '.join(sys.modules))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program], capture_output=True, text=True, check=True, timeout=120
+    )
+    assert "emulator.plant.step" in done.stdout.split()
+    assert not {"emulator.stages.virtual", "pyarrow"} & set(done.stdout.split())
+
+
+JOINED = """
+from contextlib import closing
+import numpy as np
+from emulator.core.signals import SIGNALS
+from emulator.links.can_text import TextLink
+from emulator.shared_memory.block import Snapshot
+from emulator.shared_memory.layout import Sizes
+with closing(Snapshot.create(Sizes())) as made, closing(Snapshot.attach(made.fd)) as snapshot:
+    made.write_signals(0, np.zeros(len(SIGNALS)))
+    assert snapshot.latest() is not None
+    snapshot.event_reader(from_now=True).read()
+for serial in (False, True):
+    TextLink(-1, lambda: None, serial=serial).close()
+"""
+
+
+@pytest.mark.slow
+def test_who_joins_a_bus_compiles_nothing_then(tmp_path: Path) -> None:
+    """A robot that compiles while it is on the bus does not read, and is cut off."""
+    environment = {**os.environ, "EMULATOR_CACHE": str(tmp_path / "kept")}
+
+    def done(program: str) -> set[str]:
+        subprocess.run([sys.executable, "-c", program], env=environment, check=True, timeout=300)
+        return {path.name for path in (tmp_path / "kept").glob("*.code")}
+
+    compiled = done(
+        "from emulator.stages import precompile\nfor name in ('loop', 'links'): precompile._STEPS[name]()"
+    )
+    assert any("receive_text" in name for name in compiled)
+    assert done(JOINED) == compiled
 
 
 def test_the_session_it_compiles_for_lies_in_the_package_and_is_sound() -> None:

@@ -98,7 +98,7 @@ class Link:
 def test_it_joins_bus_and_port_of_the_rig_and_leaves_both(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The bus last: whoever is on it and does not read is cut off."""
+    """The bus last, when the host's rights are asked for: whoever is on it and does not read is cut off."""
     seen: list[str] = []
     asked: dict[str, object] = {}
 
@@ -118,9 +118,12 @@ def test_it_joins_bus_and_port_of_the_rig_and_leaves_both(
     monkeypatch.setattr(robot_apart, "open_gnss_reader", gnss)
     monkeypatch.setattr(robot_apart, "open_can", can)
     monkeypatch.setattr(robot_apart, "run_robot", ride)
-    monkeypatch.setattr(
-        robot_apart.host, "apply", lambda *_, **__: robot_apart.host.HostReport(refused=["no"])
-    )
+
+    def rights(*_: object, **__: object) -> robot_apart.host.HostReport:
+        seen.append("rights")
+        return robot_apart.host.HostReport(refused=["no"])
+
+    monkeypatch.setattr(robot_apart.host, "apply", rights)
     said: list[str] = []
     ended = ride_apart(
         rig_with(tmp_path, JOINABLE),
@@ -131,7 +134,7 @@ def test_it_joins_bus_and_port_of_the_rig_and_leaves_both(
         said.append,
     )
     assert ended == "the bus is gone"
-    assert seen == ["gnss opened", "bus opened", "rides", "bus closed", "gnss closed"]
+    assert seen == ["rights", "gnss opened", "bus opened", "rides", "bus closed", "gnss closed"]
     assert asked["gnss"] == ("tcp", "127.0.0.1:10110")
     assert (asked["bus"].kind, asked["bus"].port) == ("loopback", 29536)  # type: ignore[attr-defined]
-    assert said == ["waiting for the bench", "refused: no", "on the bus"]
+    assert said == ["refused: no", "waiting for the bench", "on the bus"]

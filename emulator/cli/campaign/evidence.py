@@ -10,6 +10,7 @@ from typing import Annotated
 import typer
 
 from emulator.cli.output import console_of_stdout
+from emulator.cli.written_file import check_folder
 
 
 def evidence(
@@ -54,8 +55,8 @@ def evidence(
     if len({folder.resolve() for folder in folders}) < len(folders):
         raise typer.BadParameter("FOLDER: expected each campaign once, got one of them twice")
     page = out or Path("runs") / f"{datetime.now():%Y%m%d-%H%M%S}-evidence.html"
-    if page.is_dir() or (out is not None and not page.absolute().parent.is_dir()):
-        raise typer.BadParameter(f"--out: expected a file in a folder that is there, got {page}")
+    if out is not None:
+        check_folder(out)
     nights = in_order([read_night(folder) for folder in folders])
     version = _version(robot_version, robot_versions(nights))
     found = gather(nights, [entries_beside(night.plan) for night in nights], version)

@@ -58,7 +58,7 @@ def import_points(
     out: Annotated[
         Path | None, typer.Option("--out", help="circuit file to write [default: NAME.yaml, here]")
     ] = None,
-    overwrite: Annotated[bool, typer.Option("--overwrite", help="the circuit file, if there is one")] = False,
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="the files, if there are any")] = False,
 ) -> None:
     """Make a circuit file from surveyed points, as smooth as the deviation allows.
 
@@ -73,7 +73,8 @@ def import_points(
     from emulator.survey.page import console_tables, write_import
 
     path = out or Path(f"{file.stem}.yaml")
-    check_written(path, overwrite=overwrite)
+    page = path.with_name(f"{path.stem}-import.html")
+    check_written(path, page, overwrite=overwrite)
     if open_line and start is not None:
         raise typer.BadParameter("--start: an open line starts at its first point; leave it out")
     if length_m is not None and not _SHORTEST_m <= length_m <= _LONGEST_m:
@@ -96,7 +97,6 @@ def import_points(
         flat=flat,
     )
     found = import_circuit(str(file), wishes)
-    page = path.with_name(f"{path.stem}-import.html")
     write_whole(path, circuit_text(found))
     write_import(found, page)
     console = console_of_stdout()

@@ -14,6 +14,7 @@ import typer
 from rich.console import Console
 
 from emulator.cli.output import CAUTION, EXIT_STATUS, INVALID, console_of_stderr, console_of_stdout
+from emulator.cli.written_file import check_folder
 from emulator.core.errors import Stopped
 
 if TYPE_CHECKING:
@@ -60,8 +61,8 @@ def rehearse(
     if quiet and as_json:
         raise typer.BadParameter("--json: expected either --quiet or --json, got both")
     page = out or _fresh_page(rig)
-    if page.is_dir() or (out is not None and not page.absolute().parent.is_dir()):
-        raise typer.BadParameter(f"--out: expected a file in a folder that is there, got {page}")
+    if out is not None:
+        check_folder(out)
     result, console = console_of_stdout(lasting=True), console_of_stdout(lasting=True)
     console.quiet = quiet or as_json
     loud = console_of_stderr() if console.quiet else console

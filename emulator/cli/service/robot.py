@@ -36,7 +36,7 @@ def robot(
     console = console_of_stdout(lasting=True)
     console.quiet = quiet
     (console_of_stderr() if quiet else console).print(CAUTION, style="bold", markup=False)
-    if first := compiling_first(virtual=False):
+    if first := compiling_first(virtual=False, robot_alone=True):
         console.print(first, markup=False)
         for _ in warm(virtual=False):
             pass

@@ -10,6 +10,7 @@ import typer
 from rich.progress import Progress
 
 from emulator.cli.output import console_of_stdout, progress_columns
+from emulator.cli.written_file import check_folder
 
 if TYPE_CHECKING:
     from emulator.inspection.comparison.conduct import Compared
@@ -52,6 +53,8 @@ def compare(
     from emulator.inspection.comparison.page import console_tables, write_comparison
 
     page = out or record / "comparison.html"
+    if out is not None:
+        check_folder(out)
     console = console_of_stdout()
     with Progress(
         *progress_columns(console), console=console, transient=True,

@@ -45,7 +45,7 @@ def line(
     out: Annotated[
         Path | None, typer.Option("--out", help="circuit file to write [default: NAME-line.yaml, here]")
     ] = None,
-    overwrite: Annotated[bool, typer.Option("--overwrite", help="the circuit file, if there is one")] = False,
+    overwrite: Annotated[bool, typer.Option("--overwrite", help="the files, if there are any")] = False,
 ) -> None:
     """Make a circuit file of the line that was ridden, from one lap or the mean of several.
 
@@ -61,7 +61,8 @@ def line(
 
     called = one_line(record.resolve().name if name is None else name)
     path = out or Path(f"{record.resolve().name}-line.yaml")
-    check_written(path, overwrite=overwrite)
+    page = path.with_name(f"{path.stem}-page.html")
+    check_written(path, page, overwrite=overwrite)
     if onto is not None and (open_line or start is not None):
         raise typer.BadParameter("--open and --start are for a new circuit; leave them or --onto out")
     if open_line and start is not None:
@@ -78,7 +79,6 @@ def line(
         flat=flat,
     )
     found = ridden_line(read_run(record), wishes)
-    page = path.with_name(f"{path.stem}-page.html")
     write_whole(path, line_text(found))
     write_line_page(found, page)
     console = console_of_stdout()

@@ -234,15 +234,16 @@ def ride_on_bus(job: Job, make: Callable[[], tuple[Session, ReferenceRider]]) ->
         return
     session, rider = make()
     rider.rehearse()
+    # Below loop and bus: a bench whose own robot waits for other programs says nothing. Locking memory takes
+    # long on a busy host, and who is on the bus and does not read is cut off.
+    rules = session.rig.loop
+    host.apply(None, max(0, rules.priority - 2), lock_memory=rules.lock_memory)
     bus = open_can(can_spec(session.rig, session.codec, job["port"]))
     try:
         gnss = open_gnss_reader(session.rig.gnss_port.kind, job["gnss"])
         try:
             with contextlib.closing(Snapshot.attach(job["fd"])) as snapshot:
                 stalls = snapshot.stall_writer(Role.ROBOT)
-                # Below loop and bus: a bench whose own robot waits for other programs says nothing.
-                rules = session.rig.loop
-                host.apply(None, max(0, rules.priority - 2), lock_memory=rules.lock_memory)
                 _tell({"ready": True})
                 why = run_robot(rider, bus, gnss, MonotonicClock(0), lambda: bool(asked), stalls.turn)
                 stalls.end()

@@ -286,7 +286,8 @@ async def _start(
     say(f"bus: {bus_words(rig, port)}")
     if entrances:
         await _start_bus(bench, entrances, bus_cpu)
-    await loop_child.start({**job, "cpus": None}, snapshot.fd)
+    # The loop takes longest to be ready: from the start it is on its own core, and not on that of all others.
+    await loop_child.start({**job, "cpus": None if loop_cpu is None else [loop_cpu]}, snapshot.fd)
     bench.recorder_job |= {**job, "manifest": manifest_of(session, stage="bench")}
     await recorder.start(bench.recorder_job, snapshot.fd)
     await loop_child.ready(stop)

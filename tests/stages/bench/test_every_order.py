@@ -384,6 +384,16 @@ def test_a_recorder_that_leaves_because_the_loop_has_is_not_accused(session, tmp
     assert [reason for reason in verdict.reasons if "recorder" in reason] == []
 
 
+@pytest.mark.parametrize(("cores", "own", "rest"), [({0, 1}, [1], [0]), ({0}, None, [0])])
+def test_the_loop_is_on_its_own_core_from_the_start(session, tmp_path, monkeypatch, cores, own, rest):
+    monkeypatch.setattr(os, "sched_getaffinity", lambda _: cores)
+    with stepped_bench(session, tmp_path / "run") as bench:
+        bench.pass_s(1.0)
+        assert bench.latest["loop"].job["cpus"] == own
+        assert [bench.latest[role].job["cpus"] for role in ("recorder", "robot")] == [rest, rest]
+        bench.pass_s(60.0)
+
+
 def test_who_asks_twice_at_once_is_not_told_of_a_way_to_rest(session, tmp_path):
     with stepped_bench(session, tmp_path / "run") as bench:
         bench.pass_s(1.0)

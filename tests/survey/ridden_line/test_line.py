@@ -258,6 +258,12 @@ def test_the_command_writes_both_or_nothing(
     assert (tmp_path / "made_up-line-page.html").exists()
     assert emulator_command("track", "line", "made_up") != 0
     assert "--overwrite replaces it" in capsys.readouterr().err
+    (tmp_path / "made_up-line.yaml").unlink()
+    assert emulator_command("track", "line", "made_up", "--width-m", "9") != 0
+    assert "made_up-line-page.html is there already; --overwrite replaces it" in " ".join(
+        capsys.readouterr().err.split()
+    )
+    assert not (tmp_path / "made_up-line.yaml").exists()
     assert emulator_command("track", "line", "made_up", "--start", "x", "--out", "o.yaml") != 0
     assert emulator_command("track", "line", "made_up", "--lap", "77", "--out", "o.yaml") == 3
     assert not (tmp_path / "o.yaml").exists()

@@ -1,0 +1,49 @@
+"""What a child process does in which order."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from emulator.shared_memory.block import Snapshot
+from emulator.stages.bench import child
+
+
+def test_a_robot_does_nothing_that_takes_long_once_it_is_on_the_bus(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whoever is on it and does not read is cut off; locking memory took seconds on a busy host."""
+    seen: list[str] = []
+    told: dict[str, Any] = {}
+
+    def saw(what: str, value: object = None) -> Any:
+        def act(*_: object, **__: object) -> object:
+            seen.append(what)
+            return value
+
+        return act
+
+    link = SimpleNamespace(close=lambda: None)
+    turns = SimpleNamespace(turn=None, end=lambda: None)
+    snapshot = SimpleNamespace(close=lambda: None, stall_writer=lambda _: turns)
+    for name, stand_in in {
+        "emulator.assembly.link_specs.can_spec": lambda *_: None,
+        "emulator.links.can_bus.open_can": saw("bus", link),
+        "emulator.links.gnss_port.open_gnss_reader": saw("gnss", link),
+        "emulator.loop.host.apply": saw("rights"),
+        "emulator.loop.host.die_with_parent": lambda _: True,
+        "emulator.robot.process.run_robot": saw("rides", "asked to end"),
+    }.items():
+        monkeypatch.setattr(name, stand_in)
+    monkeypatch.setattr(Snapshot, "attach", lambda _: snapshot)
+    monkeypatch.setattr(child, "_tell", told.update)
+    monkeypatch.setattr(child.signal, "signal", lambda *_: None)
+    loop, port = SimpleNamespace(priority=80, lock_memory=True), SimpleNamespace(kind="tcp")
+    session = SimpleNamespace(rig=SimpleNamespace(loop=loop, gnss_port=port), codec=None)
+    rider = SimpleNamespace(rehearse=saw("rehearsed"), stopped=None)
+    child.ride_on_bus(
+        {"supervisor": 1, "port": 0, "gnss": "", "fd": 0},
+        lambda: (session, rider),  # type: ignore[arg-type,return-value]
+    )
+    assert seen == ["rehearsed", "rights", "bus", "gnss", "rides"]
+    assert told == {"ready": True, "ended": "asked to end"}
