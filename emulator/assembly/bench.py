@@ -21,7 +21,7 @@ from emulator.assembly.robot_evidence import (
 from emulator.assembly.serial_pacing import Burst, BurstLine
 from emulator.assembly.session import Session
 from emulator.config.scenario.schema import Scenario
-from emulator.core.compiled import entry
+from emulator.core.compiled import bound, entry
 from emulator.core.frame_buffer import UNTIMED, FrameBuffer, frame_buffer
 from emulator.core.signals import TICK_NS
 from emulator.core.trip_reasons import TripReason
@@ -156,7 +156,7 @@ class Bench:
         self._burst_out = Burst(b"", 0, 0, 0)
         self._lead_ns = self._line.line_ns(longest_burst(gnss.sentences))
         buffer = frame_buffer(1)
-        self._tick = entry(tick, self.plant, buffer, buffer, 0.0, 0.0)
+        self._bind(buffer, buffer)
         self._trip: dict[str, Any] = {}
         self._nothing: list[tuple[int, int, float, str]] = []
         # memoryviews: plain numbers, cheaper than numpy scalars in a 1 kHz cycle
@@ -243,8 +243,10 @@ class Bench:
         return self._utc_ns + self.tick_number * TICK_NS
 
     def tick(self, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute_us: float) -> int:
-        """Compute one tick; see :func:`emulator.plant.step.tick`."""
-        return self._tick(self.plant, rx, tx, lateness_us, compute_us)
+        """Compute one tick; see :func:`emulator.plant.step.tick`. Other buffers than before take a while."""
+        if rx is not self._rx or tx is not self._tx:
+            self._bind(rx, tx)
+        return self._tick(lateness_us, compute_us)
 
     def take_events(self) -> list[tuple[int, int, float, str]]:
         """Events of this tick with their sentences."""
@@ -286,6 +288,11 @@ class Bench:
             return b""
         self._burst_out = burst
         return burst.sentences
+
+    def _bind(self, rx: FrameBuffer, tx: FrameBuffer) -> None:
+        """Have the tick work on these buffers."""
+        self._rx, self._tx = rx, tx
+        self._tick = bound(tick, (self.plant, rx, tx), 0.0, 0.0)
 
     def _put_faulted(self, length: int, due_ns: int, valid_ns: int) -> None:
         """The sentences just written, through the faults on the receiver's line."""

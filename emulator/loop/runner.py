@@ -28,6 +28,22 @@ from emulator.shared_memory.rings import RX, TX
 from emulator.shared_memory.stalls import Role
 from emulator.shared_memory.status import Command, LoopEvent, LoopState, RecorderState, Status
 
+# Words written every tick or nearly: an enumeration's member looked up by name costs more than the writing.
+_TICK_ZERO_NS, _LOOP_HEARTBEAT, _TICK, _BENCH_STATE = map(
+    int, (Status.TICK_ZERO_NS, Status.LOOP_HEARTBEAT, Status.TICK, Status.BENCH_STATE)
+)
+_FRAMES_SENT, _FRAMES_RECEIVED, _SEND_LOST, _RECEIVE_LOST, _BUS_ERRORS, _BUS_FAULTS = map(
+    int,
+    (
+        Status.FRAMES_SENT,
+        Status.FRAMES_RECEIVED,
+        Status.SEND_LOST,
+        Status.RECEIVE_LOST,
+        Status.BUS_ERRORS,
+        Status.BUS_FAULTS,
+    ),
+)
+
 
 def run_cycle(
     plant: TickedPlant,
@@ -170,7 +186,7 @@ class _Cycle:
         """Frames and sentences to their links, with what they promised and when they went."""
         tick, timing, clock, snapshot = self.tick, self.timing, self.clock, self.snapshot
         origin = deadline - tick * self.period
-        self.status[Status.TICK_ZERO_NS] = origin
+        self.status[_TICK_ZERO_NS] = origin
         if self.tx_count[0]:
             taken = self.can.send(self.tx)
             sent_ns = clock.now_ns() - origin
@@ -199,9 +215,9 @@ class _Cycle:
         if self.state == TRIPPED and self.outcome.trip_tick is None:
             self.outcome.trip_tick = tick
         self.cycle += 1
-        status[Status.LOOP_HEARTBEAT] = self.cycle
-        status[Status.TICK] = tick
-        status[Status.BENCH_STATE] = self.state
+        status[_LOOP_HEARTBEAT] = self.cycle
+        status[_TICK] = tick
+        status[_BENCH_STATE] = self.state
 
     def _has_ended(self) -> bool:
         """Whether the plant is at rest, or took too long to get there."""
@@ -234,16 +250,16 @@ class _Cycle:
     def _look_at_bus(self) -> None:
         """What the link saw since the last look, into status, events and, while it counts, an answer."""
         status, watch, counts = self.status, self.watch, self.can.counts()
-        status[Status.FRAMES_SENT] = counts.sent
-        status[Status.FRAMES_RECEIVED] = self.frames_received
-        status[Status.SEND_LOST] = counts.send_lost
-        status[Status.RECEIVE_LOST] = counts.receive_lost
-        status[Status.BUS_ERRORS] = counts.bus_errors
+        status[_FRAMES_SENT] = counts.sent
+        status[_FRAMES_RECEIVED] = self.frames_received
+        status[_SEND_LOST] = counts.send_lost
+        status[_RECEIVE_LOST] = counts.receive_lost
+        status[_BUS_ERRORS] = counts.bus_errors
         for h in watch.poll(self.cycle, self.plant.tick_number, counts):
             code = LoopEvent.BUS_FAULT if h.begins else LoopEvent.BUS_FAULT_OVER
             self._tell(code, h.value, h.text, h.fault)
-        if watch.present or status[Status.BUS_FAULTS]:
-            status[Status.BUS_FAULTS] = watch.present
+        if watch.present or status[_BUS_FAULTS]:
+            status[_BUS_FAULTS] = watch.present
             status[Status.BUS_OFFS] = counts.bus_offs
             status[Status.INTERFACE_DOWNS] = counts.downs
             status[Status.SEND_FULL] = counts.send_full

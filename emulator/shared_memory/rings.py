@@ -124,8 +124,8 @@ def write_row(
     counter: NDArray[np.int64],
     ticks: NDArray[np.int64],
     rows: NDArray[np.float64],
-    tick: int,
     row: NDArray[np.float64],
+    tick: int,
 ) -> None:
     """One row into the signal ring."""
     first = counter[PUBLISHED]
@@ -144,10 +144,10 @@ def write_frames(
     counter: NDArray[np.int64],
     fields: NDArray[np.int64],
     payload: NDArray[np.uint8],
-    tick: int,
-    time_ns: int,
     direction: int,
     frames: FrameBuffer,
+    tick: int,
+    time_ns: int,
     cycle: int,
 ) -> int:
     """All rows of a frame buffer into the frame ring; returns how many payloads had to be cut."""

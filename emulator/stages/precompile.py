@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from emulator.assembly.session import Session, load_session
-from emulator.core.compiler import kept, processor_name
+from emulator.core.compiler import bound_form, kept, processor_name
 
 
 def _session() -> Session:
@@ -113,7 +113,8 @@ def compiling_first(*, virtual: bool) -> str:
     from emulator.robot.rider import step
     from emulator.stages.virtual import run_ticks
 
-    found = [kept(function) for function in ((tick, step, run_ticks) if virtual else (tick,))]
+    functions = (tick, step, run_ticks) if virtual else (bound_form(tick, 2),)  # as Bench.tick calls it
+    found = [kept(function) for function in functions]
     if all(here for here, _ in found):
         return ""
     others = all(anywhere for _, anywhere in found)
