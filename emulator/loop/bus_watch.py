@@ -258,10 +258,10 @@ class BusWatch:
     def _over(self, which: int, new: int, seconds: float) -> bool:
         """Whether more come than the limit lets through, with one second's worth in hand."""
         limit = self._limits[which]
-        level = max(0.0, self._levels[which] - limit * seconds) + new
-        self._levels[which] = min(
-            level, 2.0 * limit + 1.0
-        )  # a flood that is over is forgotten in two seconds
+        left = self._levels[which] - limit * seconds
+        level = left + new if left > 0.0 else float(new)
+        most = 2.0 * limit + 1.0  # a flood that is over is forgotten in two seconds
+        self._levels[which] = level if level < most else most
         return level > limit
 
     def _sentence(self, fault: BusFault) -> str:

@@ -26,6 +26,7 @@ from emulator.core.frame_buffer import MAX_DATA, FrameBuffer
 from emulator.core.signals import SIGNALS
 from emulator.shared_memory.layout import (
     APPLIED_ROWS,
+    BURST_BYTES,
     HEADER_WORDS,
     MAGIC,
     MAILBOX_ROWS,
@@ -98,10 +99,11 @@ class Snapshot:
         # Compiled writers, made when first used, since only the loop writes: of the row last written, and by
         # direction of the frames last written, which in the loop stay the same
         self._row: NDArray[np.float64] | None = None
-        self._write_row: Callable[[int], None]
+        self._write_row: Callable[[int], None] = lambda _: None
         self._written: list[FrameBuffer | None] = [None, None]
         self._write_frames: list[Callable[[int, int, int], int]] = [lambda *_: 0, lambda *_: 0]
-        self._write_gnss: Callable[..., None] | None = None
+        self._burst = memoryview(b"")
+        self._write_gnss: Callable[[int, int], None] = lambda *_: None
 
     @classmethod
     def create(cls, sizes: Sizes | None = None) -> Snapshot:
@@ -175,10 +177,7 @@ class Snapshot:
         for name in ("_mailbox", "_signals", "_frames", "_events", "_gnss", "_applied", "lateness_edges_us"):
             delattr(self, name)
         del self.lateness_counts, self.bus_delays
-        self._row, self._written = None, [None, None]
-        self.__dict__.pop("_write_row", None)
-        self._write_frames.clear()
-        self._write_gnss = None
+        del self._row, self._write_row, self._written, self._write_frames, self._write_gnss
         with contextlib.suppress(BufferError):  # a reader still holds it: unmapped when that one goes
             self._memory.close()
         if self._owner:
@@ -233,11 +232,13 @@ class Snapshot:
 
     def write_gnss(self, tick: int, burst: bytes) -> None:
         """The bytes of one epoch, in as many records as they need."""
-        text = np.frombuffer(burst, np.uint8)
-        if self._write_gnss is None:
-            counter, (fields, data) = self._gnss
-            self._write_gnss = bound(write_gnss, (counter, fields, data), 0, text)
-        self._write_gnss(tick, text)
+        length = len(burst)
+        if length > len(self._burst):
+            text = np.zeros(max(length, 4 * BURST_BYTES), np.uint8)
+            self._burst, (counter, (fields, data)) = text.data, self._gnss
+            self._write_gnss = bound(write_gnss, (counter, fields, data, text), 0, 0)
+        self._burst[:length] = burst
+        self._write_gnss(tick, length)
 
     def pop_command(self) -> tuple[int, float] | None:
         """The supervisor's next command (code, argument), or None. Costs next to nothing when empty."""

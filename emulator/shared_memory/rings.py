@@ -179,12 +179,13 @@ def write_gnss(
     counter: NDArray[np.int64],
     fields: NDArray[np.int64],
     data: NDArray[np.uint8],
-    tick: int,
     text: NDArray[np.uint8],
+    tick: int,
+    count: int,
 ) -> None:
-    """The bytes of one epoch into the GNSS ring, in as many records as they need."""
-    for start in range(0, text.shape[0], BURST_BYTES):
-        length = min(BURST_BYTES, text.shape[0] - start)
+    """The first ``count`` bytes of an epoch's text into the GNSS ring, in as many records as they need."""
+    for start in range(0, count, BURST_BYTES):
+        length = min(BURST_BYTES, count - start)
         slot = claim(counter, 1) % fields.shape[0]
         fields[slot, 0] = tick
         fields[slot, 1] = length
