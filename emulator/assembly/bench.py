@@ -164,6 +164,8 @@ class Bench:
         self._row = self._memory["row"]
         self._events_emitted = self.plant.memory["event_count"].data
         self._run_words = {name: self.plant.run[name].data for name in self.plant.run.dtype.names or ()}
+        self._scenario_tick, self._loop_tick = self._run_words["scenario_tick"], self._run_words["tick"]
+        self._finished, self._gnss_ready = self._run_words["finished"], self._run_words["gnss_ready"]
         self._epoch = self._memory["gnss"]
         self._burst = np.zeros(LONGEST_BURST, np.uint8)
         self._burst_view = self._burst.data
@@ -202,13 +204,12 @@ class Bench:
     @property
     def tick_number(self) -> int:
         """Scenario tick last computed; one less than the first before that."""
-        words = self._run_words
-        return int(words["scenario_tick"][0]) - (words["tick"][0] == 0)
+        return self._scenario_tick[0] - (self._loop_tick[0] == 0)
 
     @property
     def finished(self) -> bool:
         """At rest after stopping or tripping."""
-        return bool(self._run_words["finished"][0])
+        return self._finished[0] != 0
 
     @property
     def state(self) -> int:
@@ -250,7 +251,7 @@ class Bench:
 
     def take_events(self) -> list[tuple[int, int, float, str]]:
         """Events of this tick with their sentences."""
-        n = int(self._events_emitted[0])
+        n: int = self._events_emitted[0]
         if n == 0:
             return self._nothing
         m = self._memory
@@ -260,11 +261,10 @@ class Bench:
 
     def take_gnss(self) -> bytes:
         """The burst to hand to the link in this tick as NMEA sentences, or nothing."""
-        words = self._run_words
-        ready = words["gnss_ready"][0]
+        ready = self._gnss_ready[0]
         if not ready:
             return b""
-        line = self._line
+        words, line = self._run_words, self._line
         if ready & 1:
             valid_ns = words["gnss_valid_ns"][0]
             reported_ns = words["gnss_reported_ns"][0] + words["gnss_time_shift_ns"][0]
