@@ -28,21 +28,21 @@ from emulator.shared_memory.rings import RX, TX
 from emulator.shared_memory.stalls import Role
 from emulator.shared_memory.status import Command, LoopEvent, LoopState, RecorderState, Status
 
-# Words written every tick or nearly: an enumeration's member looked up by name costs more than the writing.
+# Words written again and again: to look an enumeration's member up by name costs more than the writing.
 _TICK_ZERO_NS, _LOOP_HEARTBEAT, _TICK, _BENCH_STATE = map(
     int, (Status.TICK_ZERO_NS, Status.LOOP_HEARTBEAT, Status.TICK, Status.BENCH_STATE)
 )
-_FRAMES_SENT, _FRAMES_RECEIVED, _SEND_LOST, _RECEIVE_LOST, _BUS_ERRORS, _BUS_FAULTS = map(
-    int,
-    (
-        Status.FRAMES_SENT,
-        Status.FRAMES_RECEIVED,
-        Status.SEND_LOST,
-        Status.RECEIVE_LOST,
-        Status.BUS_ERRORS,
-        Status.BUS_FAULTS,
-    ),
+_FRAMES_SENT, _FRAMES_RECEIVED, _SEND_LOST = map(
+    int, (Status.FRAMES_SENT, Status.FRAMES_RECEIVED, Status.SEND_LOST)
 )
+_RECEIVE_LOST, _BUS_ERRORS, _BUS_FAULTS = map(
+    int, (Status.RECEIVE_LOST, Status.BUS_ERRORS, Status.BUS_FAULTS)
+)
+_GNSS_SENT, _GNSS_LOST, _FRAMES_CUT = map(int, (Status.GNSS_SENT, Status.GNSS_LOST, Status.FRAMES_CUT))
+_SKIPPED_TICKS, _OVERRUNS, _MISSED_TICKS = map(
+    int, (Status.SKIPPED_TICKS, Status.OVERRUNS, Status.MISSED_TICKS)
+)
+_RECORDER_HEARTBEAT, _RECORDER_STATE = map(int, (Status.RECORDER_HEARTBEAT, Status.RECORDER_STATE))
 
 
 def run_cycle(
@@ -95,7 +95,7 @@ class _Cycle:
         self.cycle = self.skipped = self.frames_cut = self.frames_received = self.deaf = 0
         self.tick, self.state, self.stop_cycle = plant.tick_number, 0, -1
         self.stalled = self.link_dead = self.recorder_gone = False
-        self.recorder_beat, self.recorder_beat_cycle = self.status[Status.RECORDER_HEARTBEAT], 0
+        self.recorder_beat, self.recorder_beat_cycle = self.status[_RECORDER_HEARTBEAT], 0
 
     def run(self) -> Outcome:
         """Tick by tick to rest."""
@@ -283,23 +283,23 @@ class _Cycle:
 
     def _publish_counts(self) -> None:
         status, timing, counts = self.status, self.timing, self.gnss.counts()
-        status[Status.GNSS_SENT] = counts.sent
-        status[Status.GNSS_LOST] = counts.send_lost
-        status[Status.FRAMES_CUT] = self.frames_cut
-        status[Status.SKIPPED_TICKS] = self.skipped
-        status[Status.OVERRUNS] = timing.overruns
-        status[Status.MISSED_TICKS] = timing.missed_ticks
+        status[_GNSS_SENT] = counts.sent
+        status[_GNSS_LOST] = counts.send_lost
+        status[_FRAMES_CUT] = self.frames_cut
+        status[_SKIPPED_TICKS] = self.skipped
+        status[_OVERRUNS] = timing.overruns
+        status[_MISSED_TICKS] = timing.missed_ticks
 
     def _look_at_recorder(self) -> None:
         """Whether the recorder still beats; the loop goes on without it, and says so."""
-        beat, silent = self.status[Status.RECORDER_HEARTBEAT], self.cycle - self.recorder_beat_cycle
+        beat, silent = self.status[_RECORDER_HEARTBEAT], self.cycle - self.recorder_beat_cycle
         if beat != self.recorder_beat:
             self.recorder_beat, self.recorder_beat_cycle = beat, self.cycle
             if self.recorder_gone:
                 self.recorder_gone = False
                 self._tell(LoopEvent.RECORDER_BACK, 0.0, "recorder back")
             return
-        failed = self.status[Status.RECORDER_STATE] == RecorderState.FAILED
+        failed = self.status[_RECORDER_STATE] == RecorderState.FAILED
         if beat and not self.recorder_gone and (silent > self.limits.recorder_gone_ticks or failed):
             self.recorder_gone = True
             self._tell(LoopEvent.RECORDER_GONE, 0.0, "recorder gone")
@@ -332,8 +332,8 @@ class _Cycle:
         outcome.problems += self.watch.problems()
         outcome.bus = self.watch.as_dict()
         _publish_spread(status, timing)
-        status[Status.OVERRUNS], status[Status.MISSED_TICKS] = timing.overruns, timing.missed_ticks
-        status[Status.SKIPPED_TICKS], status[Status.FRAMES_CUT] = self.skipped, self.frames_cut
+        status[_OVERRUNS], status[_MISSED_TICKS] = timing.overruns, timing.missed_ticks
+        status[_SKIPPED_TICKS], status[_FRAMES_CUT] = self.skipped, self.frames_cut
         if self.frames_cut:
             outcome.problems.append(f"{self.frames_cut} frames are longer than the record keeps")
         outcome.final_state, outcome.at_rest = self.state, self.plant.finished
