@@ -21,7 +21,7 @@ from emulator.assembly.robot_evidence import (
 from emulator.assembly.serial_pacing import Burst, BurstLine
 from emulator.assembly.session import Session
 from emulator.config.scenario.schema import Scenario
-from emulator.core.compiled import entry
+from emulator.core.compiled import bound, entry
 from emulator.core.frame_buffer import UNTIMED, FrameBuffer, frame_buffer
 from emulator.core.signals import TICK_NS
 from emulator.core.trip_reasons import TripReason
@@ -156,7 +156,7 @@ class Bench:
         self._burst_out = Burst(b"", 0, 0, 0)
         self._lead_ns = self._line.line_ns(longest_burst(gnss.sentences))
         buffer = frame_buffer(1)
-        self._tick = entry(tick, self.plant, buffer, buffer, 0.0, 0.0)
+        self._bind(buffer, buffer)
         self._trip: dict[str, Any] = {}
         self._nothing: list[tuple[int, int, float, str]] = []
         # memoryviews: plain numbers, cheaper than numpy scalars in a 1 kHz cycle
@@ -164,6 +164,8 @@ class Bench:
         self._row = self._memory["row"]
         self._events_emitted = self.plant.memory["event_count"].data
         self._run_words = {name: self.plant.run[name].data for name in self.plant.run.dtype.names or ()}
+        self._scenario_tick, self._loop_tick = self._run_words["scenario_tick"], self._run_words["tick"]
+        self._finished, self._gnss_ready = self._run_words["finished"], self._run_words["gnss_ready"]
         self._epoch = self._memory["gnss"]
         self._burst = np.zeros(LONGEST_BURST, np.uint8)
         self._burst_view = self._burst.data
@@ -202,13 +204,12 @@ class Bench:
     @property
     def tick_number(self) -> int:
         """Scenario tick last computed; one less than the first before that."""
-        words = self._run_words
-        return int(words["scenario_tick"][0]) - (words["tick"][0] == 0)
+        return self._scenario_tick[0] - (self._loop_tick[0] == 0)
 
     @property
     def finished(self) -> bool:
         """At rest after stopping or tripping."""
-        return bool(self._run_words["finished"][0])
+        return self._finished[0] != 0
 
     @property
     def state(self) -> int:
@@ -243,12 +244,14 @@ class Bench:
         return self._utc_ns + self.tick_number * TICK_NS
 
     def tick(self, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute_us: float) -> int:
-        """Compute one tick; see :func:`emulator.plant.step.tick`."""
-        return self._tick(self.plant, rx, tx, lateness_us, compute_us)
+        """Compute one tick; see :func:`emulator.plant.step.tick`. Other buffers than before take a while."""
+        if rx is not self._rx or tx is not self._tx:
+            self._bind(rx, tx)
+        return self._tick(lateness_us, compute_us)
 
     def take_events(self) -> list[tuple[int, int, float, str]]:
         """Events of this tick with their sentences."""
-        n = int(self._events_emitted[0])
+        n: int = self._events_emitted[0]
         if n == 0:
             return self._nothing
         m = self._memory
@@ -258,11 +261,10 @@ class Bench:
 
     def take_gnss(self) -> bytes:
         """The burst to hand to the link in this tick as NMEA sentences, or nothing."""
-        words = self._run_words
-        ready = words["gnss_ready"][0]
+        ready = self._gnss_ready[0]
         if not ready:
             return b""
-        line = self._line
+        words, line = self._run_words, self._line
         if ready & 1:
             valid_ns = words["gnss_valid_ns"][0]
             reported_ns = words["gnss_reported_ns"][0] + words["gnss_time_shift_ns"][0]
@@ -286,6 +288,11 @@ class Bench:
             return b""
         self._burst_out = burst
         return burst.sentences
+
+    def _bind(self, rx: FrameBuffer, tx: FrameBuffer) -> None:
+        """Have the tick work on these buffers."""
+        self._rx, self._tx = rx, tx
+        self._tick = bound(tick, (self.plant, rx, tx), 0.0, 0.0)
 
     def _put_faulted(self, length: int, due_ns: int, valid_ns: int) -> None:
         """The sentences just written, through the faults on the receiver's line."""

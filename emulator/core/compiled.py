@@ -20,6 +20,7 @@ numpy's own type for it knows no attributes, so to the type checker it is Any.
 """
 
 F = TypeVar("F", bound=Callable[..., object])
+R = TypeVar("R")
 
 
 class Compiled:
@@ -90,6 +91,18 @@ def entry(function: F, *examples: object) -> F:
     from emulator.core.compiler import entry_point
 
     return cast(F, entry_point(function, examples))
+
+
+def bound(function: Callable[..., R], held: tuple[object, ...], *examples: object) -> Callable[..., R]:
+    """A compiled function whose first arguments are given once, to be called with the rest.
+
+    Arrays and tuples of arrays that stay the same from call to call are laid out in memory once instead of
+    taken apart on every call, see ``emulator.core.bound_arguments``. What the result is called with has the
+    types of the examples, four at most; like an :func:`entry` it checks nothing.
+    """
+    from emulator.core.compiler import bound_entry
+
+    return cast(Callable[..., R], bound_entry(function, held, examples))
 
 
 def by_address(function: F, *examples: object) -> F:

@@ -13,7 +13,7 @@ import ctypes
 import pickle
 import re
 from collections.abc import Callable
-from functools import partial
+from functools import cache, partial
 from typing import Any, cast
 
 import numba
@@ -23,6 +23,7 @@ from numba.core.registry import cpu_target
 from numba.core.serialize import dumps
 from numba.core.typing.typeof import typeof_impl
 
+from emulator.core.bound_arguments import calling, hold
 from emulator.core.compiled import Compiled
 from emulator.core.keeping import code_store
 from emulator.core.keeping.code_key import code_key, machine_key, signature_key
@@ -132,6 +133,23 @@ def entry_point(function: Callable[..., object], examples: tuple[object, ...]) -
     if not hasattr(found, "overloads"):  # compiling is switched off
         return found
     return _compiled(found, examples).entry_point
+
+
+def bound_entry(
+    function: Callable[..., object], held: tuple[object, ...], examples: tuple[object, ...]
+) -> Any:
+    """See ``compiled.bound``."""
+    form = bound_form(function, len(examples))
+    if not hasattr(form, "overloads"):  # compiling is switched off
+        return partial(function, *held)
+    handle = hold(held, tuple(map(_type_of, held)))
+    return partial(_compiled(form, (handle, *examples)).entry_point, handle)
+
+
+@cache
+def bound_form(function: Any, more: int) -> Any:
+    """The dispatcher of what :func:`bound_entry` calls, with ``more`` arguments behind those held."""
+    return dispatcher(calling(function, more), memory=False)
 
 
 def address(function: Callable[..., object], examples: tuple[object, ...]) -> Any:

@@ -16,7 +16,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from emulator.core.compiled import entry
+from emulator.core.compiled import bound, entry
 from emulator.core.frame_buffer import FrameBuffer, frame_buffer
 from emulator.core.link_protocols import LinkCounts
 from emulator.links.text_descriptor import (
@@ -64,30 +64,33 @@ class TextLink:
         self._tally_view = self._tally.data
         self._make_room(0)
         frames = frame_buffer(1)
-        self._receive = entry(receive_text, self._at, True, self._text, 0, frames, self._tally)
+        self._receive_into(frames)
         self._take_text = entry(take_text, self._at, True, self._text, 0, 0, frames, self._tally)
-        self._send_all = entry(send_text, self._at, True, frames, self._out, self._ends)
+        self._send_of(frames)
 
     def counts(self) -> LinkCounts:
         """Totals since the link was opened."""
         tally = self._tally_view
+        # in their order: named arguments cost a cycle with cold caches as much as all else of this
         return LinkCounts(
-            sent=self._sent,
-            received=tally[RECEIVED],
-            send_lost=self._send_lost,
-            receive_lost=tally[RECEIVE_LOST],
-            bus_errors=tally[BUS_ERRORS],
-            alive=self._alive,
-            send_full=self._send_full,
+            self._sent,
+            tally[RECEIVED],
+            self._send_lost,
+            tally[RECEIVE_LOST],
+            tally[BUS_ERRORS],
+            self._alive,
+            self._send_full,
         )
 
     def receive(self, into: FrameBuffer, now_ns: int) -> int:
         """Append waiting data frames (stamped ``now_ns``), as far as there are rows; return how many."""
         if not self._alive:
             return 0
+        if into is not self._into:
+            self._receive_into(into)
         tally = self._tally_view
         before: int = tally[RECEIVED]
-        if self._receive(self._at, self._serial, self._text, now_ns, into, self._tally) == ASK_PYTHON:
+        if self._receive(now_ns) == ASK_PYTHON:
             self._read(into, now_ns)
         received: int = tally[RECEIVED] - before
         return received
@@ -105,7 +108,9 @@ class TextLink:
         if self._alive and (not self._unwritten or self._finish()):
             if count > self._rows:
                 self._make_room(count)
-            written = self._send_all(self._at, self._serial, frames, self._out, self._ends)
+            if frames is not self._from:
+                self._send_of(frames)
+            written = self._send_all()
             texts = self._kept[1]
             taken = texts if texts and written == self._ends_view[texts - 1] else self._rest(texts, written)
             full = texts - taken
@@ -123,6 +128,17 @@ class TextLink:
             with contextlib.suppress(Exception):  # the device may be gone already
                 close()
 
+    def _receive_into(self, frames: FrameBuffer) -> None:
+        """Have received frames appended to this buffer."""
+        self._into: FrameBuffer = frames
+        held = (self._at, self._serial, self._text, frames, self._tally)
+        self._receive = bound(receive_text, held, 0)
+
+    def _send_of(self, frames: FrameBuffer) -> None:
+        """Have frames of this buffer sent."""
+        self._from: FrameBuffer | None = frames
+        self._send_all = bound(send_text, (self._at, self._serial, frames, self._out, self._ends))
+
     def _make_room(self, rows: int) -> None:
         """Buffers for so many outgoing frames."""
         self._rows = max(rows, 64)
@@ -130,6 +146,7 @@ class TextLink:
         self._out_view = self._out.data
         self._ends = np.zeros(self._rows, np.int64)
         self._ends_view = self._ends.data
+        self._from = None  # what was bound has the room of before
 
     def _finish(self) -> bool:
         """Write the rest of a half-written frame; True if nothing is left of it."""

@@ -86,9 +86,9 @@ def receive_text(
     d: Descriptor,
     serial: bool,
     text: NDArray[np.uint8],
-    now_ns: int,
     into: FrameBuffer,
     tally: NDArray[np.int64],
+    now_ns: int,
 ) -> int:
     """Append waiting data frames, as far as there are rows; EMPTY or ASK_PYTHON. See ``can_text.decode``."""
     if tally[WAITING] != 0:

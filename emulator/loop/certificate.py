@@ -28,7 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core import log_bins
-from emulator.core.compiled import entry, jit
+from emulator.core.compiled import bound, entry, jit
 from emulator.core.frame_buffer import UNTIMED, FrameBuffer, frame_buffer
 from emulator.core.log_bins import BINS, BINS_PER_DECADE, FIRST_EDGE_US
 from emulator.wire.arbitration import WireTimes, frame_ns, wire_times
@@ -297,6 +297,12 @@ def account_frames(a: FrameAccounts, sent_ns: int, taken: int, frames: FrameBuff
 
 
 @jit
+def _account_buffer(a: FrameAccounts, frames: FrameBuffer, sent_ns: int, taken: int) -> None:
+    """The same of a buffer that stays the same."""
+    account_frames(a, sent_ns, taken, frames)
+
+
+@jit
 def account_handed_over(a: FrameAccounts, can_id: int, due_ns: int, taken: bool) -> None:
     """A frame was handed to the virtual bus, or found no room there."""
     k = _output_of(a, can_id)
@@ -452,15 +458,14 @@ class TimingAccounts:
 
         self._ids = self.frame_accounts.ids
         self._account_after = entry(_account_after, self._ids, self._outputs, 0, frame_buffer(1))
-        self._account_tick = entry(_account_tick, self._totals, self._lateness, self._compute, 0, 0, 0)
-        self._account = entry(account_frames, self.frame_accounts, 0, 0, frame_buffer(1))
-        self._account_gnss = entry(_account_burst, self.frame_accounts, 0, 0, 0, 0, True)
+        counts = (self._totals, self._lateness, self._compute, period_ns)
+        self._account_tick = bound(_account_tick, counts, 0, 0)
+        self._bind(frame_buffer(1))
+        self._account_gnss = bound(_account_burst, (self.frame_accounts, self._gnss), 0, 0, 0, True)
 
     def tick(self, lateness_ns: int, compute_ns: int) -> None:
         """Count one tick: how long after its deadline it started, how long it took. Allocates nothing."""
-        self._account_tick(
-            self._totals, self._lateness, self._compute, self.period_ns, lateness_ns, compute_ns
-        )
+        self._account_tick(lateness_ns, compute_ns)
 
     def frames(self, frames: FrameBuffer, taken: int, sent_ns: int) -> None:
         """Count one tick's frames, of which the link took the first ``taken`` by ``sent_ns``.
@@ -470,14 +475,21 @@ class TimingAccounts:
         if self._over:
             self._account_after(self._ids, self._outputs, taken, frames)
         else:
-            self._account(self.frame_accounts, sent_ns, taken, frames)
+            if frames is not self._frames:
+                self._bind(frames)
+            self._account(sent_ns, taken)
+
+    def _bind(self, frames: FrameBuffer) -> None:
+        """Count frames of this buffer."""
+        self._frames = frames
+        self._account = bound(_account_buffer, (self.frame_accounts, frames), 0, 0)
 
     def gnss(self, due_ns: int, valid_ns: int, sent_ns: int, *, taken: bool) -> None:
         """Count one GNSS burst; nothing happens if no output is declared as GNSS."""
         if self._over:
             self._outputs[self._gnss, _LOST_AFTER] += not taken and self._gnss >= 0
         elif self._gnss >= 0:
-            self._account_gnss(self.frame_accounts, self._gnss, due_ns, valid_ns, sent_ns, taken)
+            self._account_gnss(due_ns, valid_ns, sent_ns, taken)
 
     def restart(self) -> None:
         """The ride is armed now: what was sent before, perhaps to nobody, is not part of the promise."""

@@ -28,6 +28,22 @@ from emulator.shared_memory.rings import RX, TX
 from emulator.shared_memory.stalls import Role
 from emulator.shared_memory.status import Command, LoopEvent, LoopState, RecorderState, Status
 
+# Words written again and again: to look an enumeration's member up by name costs more than the writing.
+_TICK_ZERO_NS, _LOOP_HEARTBEAT, _TICK, _BENCH_STATE = map(
+    int, (Status.TICK_ZERO_NS, Status.LOOP_HEARTBEAT, Status.TICK, Status.BENCH_STATE)
+)
+_FRAMES_SENT, _FRAMES_RECEIVED, _SEND_LOST = map(
+    int, (Status.FRAMES_SENT, Status.FRAMES_RECEIVED, Status.SEND_LOST)
+)
+_RECEIVE_LOST, _BUS_ERRORS, _BUS_FAULTS = map(
+    int, (Status.RECEIVE_LOST, Status.BUS_ERRORS, Status.BUS_FAULTS)
+)
+_GNSS_SENT, _GNSS_LOST, _FRAMES_CUT = map(int, (Status.GNSS_SENT, Status.GNSS_LOST, Status.FRAMES_CUT))
+_SKIPPED_TICKS, _OVERRUNS, _MISSED_TICKS = map(
+    int, (Status.SKIPPED_TICKS, Status.OVERRUNS, Status.MISSED_TICKS)
+)
+_RECORDER_HEARTBEAT, _RECORDER_STATE = map(int, (Status.RECORDER_HEARTBEAT, Status.RECORDER_STATE))
+
 
 def run_cycle(
     plant: TickedPlant,
@@ -79,7 +95,7 @@ class _Cycle:
         self.cycle = self.skipped = self.frames_cut = self.frames_received = self.deaf = 0
         self.tick, self.state, self.stop_cycle = plant.tick_number, 0, -1
         self.stalled = self.link_dead = self.recorder_gone = False
-        self.recorder_beat, self.recorder_beat_cycle = self.status[Status.RECORDER_HEARTBEAT], 0
+        self.recorder_beat, self.recorder_beat_cycle = self.status[_RECORDER_HEARTBEAT], 0
 
     def run(self) -> Outcome:
         """Tick by tick to rest."""
@@ -170,7 +186,7 @@ class _Cycle:
         """Frames and sentences to their links, with what they promised and when they went."""
         tick, timing, clock, snapshot = self.tick, self.timing, self.clock, self.snapshot
         origin = deadline - tick * self.period
-        self.status[Status.TICK_ZERO_NS] = origin
+        self.status[_TICK_ZERO_NS] = origin
         if self.tx_count[0]:
             taken = self.can.send(self.tx)
             sent_ns = clock.now_ns() - origin
@@ -199,9 +215,9 @@ class _Cycle:
         if self.state == TRIPPED and self.outcome.trip_tick is None:
             self.outcome.trip_tick = tick
         self.cycle += 1
-        status[Status.LOOP_HEARTBEAT] = self.cycle
-        status[Status.TICK] = tick
-        status[Status.BENCH_STATE] = self.state
+        status[_LOOP_HEARTBEAT] = self.cycle
+        status[_TICK] = tick
+        status[_BENCH_STATE] = self.state
 
     def _has_ended(self) -> bool:
         """Whether the plant is at rest, or took too long to get there."""
@@ -234,16 +250,16 @@ class _Cycle:
     def _look_at_bus(self) -> None:
         """What the link saw since the last look, into status, events and, while it counts, an answer."""
         status, watch, counts = self.status, self.watch, self.can.counts()
-        status[Status.FRAMES_SENT] = counts.sent
-        status[Status.FRAMES_RECEIVED] = self.frames_received
-        status[Status.SEND_LOST] = counts.send_lost
-        status[Status.RECEIVE_LOST] = counts.receive_lost
-        status[Status.BUS_ERRORS] = counts.bus_errors
+        status[_FRAMES_SENT] = counts.sent
+        status[_FRAMES_RECEIVED] = self.frames_received
+        status[_SEND_LOST] = counts.send_lost
+        status[_RECEIVE_LOST] = counts.receive_lost
+        status[_BUS_ERRORS] = counts.bus_errors
         for h in watch.poll(self.cycle, self.plant.tick_number, counts):
             code = LoopEvent.BUS_FAULT if h.begins else LoopEvent.BUS_FAULT_OVER
             self._tell(code, h.value, h.text, h.fault)
-        if watch.present or status[Status.BUS_FAULTS]:
-            status[Status.BUS_FAULTS] = watch.present
+        if watch.present or status[_BUS_FAULTS]:
+            status[_BUS_FAULTS] = watch.present
             status[Status.BUS_OFFS] = counts.bus_offs
             status[Status.INTERFACE_DOWNS] = counts.downs
             status[Status.SEND_FULL] = counts.send_full
@@ -267,23 +283,23 @@ class _Cycle:
 
     def _publish_counts(self) -> None:
         status, timing, counts = self.status, self.timing, self.gnss.counts()
-        status[Status.GNSS_SENT] = counts.sent
-        status[Status.GNSS_LOST] = counts.send_lost
-        status[Status.FRAMES_CUT] = self.frames_cut
-        status[Status.SKIPPED_TICKS] = self.skipped
-        status[Status.OVERRUNS] = timing.overruns
-        status[Status.MISSED_TICKS] = timing.missed_ticks
+        status[_GNSS_SENT] = counts.sent
+        status[_GNSS_LOST] = counts.send_lost
+        status[_FRAMES_CUT] = self.frames_cut
+        status[_SKIPPED_TICKS] = self.skipped
+        status[_OVERRUNS] = timing.overruns
+        status[_MISSED_TICKS] = timing.missed_ticks
 
     def _look_at_recorder(self) -> None:
         """Whether the recorder still beats; the loop goes on without it, and says so."""
-        beat, silent = self.status[Status.RECORDER_HEARTBEAT], self.cycle - self.recorder_beat_cycle
+        beat, silent = self.status[_RECORDER_HEARTBEAT], self.cycle - self.recorder_beat_cycle
         if beat != self.recorder_beat:
             self.recorder_beat, self.recorder_beat_cycle = beat, self.cycle
             if self.recorder_gone:
                 self.recorder_gone = False
                 self._tell(LoopEvent.RECORDER_BACK, 0.0, "recorder back")
             return
-        failed = self.status[Status.RECORDER_STATE] == RecorderState.FAILED
+        failed = self.status[_RECORDER_STATE] == RecorderState.FAILED
         if beat and not self.recorder_gone and (silent > self.limits.recorder_gone_ticks or failed):
             self.recorder_gone = True
             self._tell(LoopEvent.RECORDER_GONE, 0.0, "recorder gone")
@@ -316,8 +332,8 @@ class _Cycle:
         outcome.problems += self.watch.problems()
         outcome.bus = self.watch.as_dict()
         _publish_spread(status, timing)
-        status[Status.OVERRUNS], status[Status.MISSED_TICKS] = timing.overruns, timing.missed_ticks
-        status[Status.SKIPPED_TICKS], status[Status.FRAMES_CUT] = self.skipped, self.frames_cut
+        status[_OVERRUNS], status[_MISSED_TICKS] = timing.overruns, timing.missed_ticks
+        status[_SKIPPED_TICKS], status[_FRAMES_CUT] = self.skipped, self.frames_cut
         if self.frames_cut:
             outcome.problems.append(f"{self.frames_cut} frames are longer than the record keeps")
         outcome.final_state, outcome.at_rest = self.state, self.plant.finished

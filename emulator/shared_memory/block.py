@@ -20,12 +20,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.core.compiled import entry
+from emulator.core.compiled import bound
 from emulator.core.errors import RunFailed, StartFailed
 from emulator.core.frame_buffer import MAX_DATA, FrameBuffer
 from emulator.core.signals import SIGNALS
 from emulator.shared_memory.layout import (
     APPLIED_ROWS,
+    BURST_BYTES,
     HEADER_WORDS,
     MAGIC,
     MAILBOX_ROWS,
@@ -95,10 +96,14 @@ class Snapshot:
             (a[f"stall.{role}.words"].data, a[f"stall.{role}.rows"].reshape(-1).data) for role in Role
         ]
         self._commands_taken = self.status[Status.COMMANDS_TAKEN]
-        # Compiled writers, made when first used: only the loop writes.
-        self._write_row: Callable[..., None] | None = None
-        self._write_frames: Callable[..., int] | None = None
-        self._write_gnss: Callable[..., None] | None = None
+        # Compiled writers, made when first used, since only the loop writes: of the row last written, and by
+        # direction of the frames last written, which in the loop stay the same
+        self._row: NDArray[np.float64] | None = None
+        self._write_row: Callable[[int], None] = lambda _: None
+        self._written: list[FrameBuffer | None] = [None, None]
+        self._write_frames: list[Callable[[int, int, int], int]] = [lambda *_: 0, lambda *_: 0]
+        self._burst = memoryview(b"")
+        self._write_gnss: Callable[[int, int], None] = lambda *_: None
 
     @classmethod
     def create(cls, sizes: Sizes | None = None) -> Snapshot:
@@ -172,6 +177,7 @@ class Snapshot:
         for name in ("_mailbox", "_signals", "_frames", "_events", "_gnss", "_applied", "lateness_edges_us"):
             delattr(self, name)
         del self.lateness_counts, self.bus_delays
+        del self._row, self._write_row, self._written, self._write_frames, self._write_gnss
         with contextlib.suppress(BufferError):  # a reader still holds it: unmapped when that one goes
             self._memory.close()
         if self._owner:
@@ -180,25 +186,29 @@ class Snapshot:
     # --- the loop writes -------------------------------------------------------------------------
 
     def write_signals(self, tick: int, row: NDArray[np.float64]) -> None:
-        """One row of all signals, (len(SIGNALS),) float64. Allocates nothing."""
-        counter, (ticks, rows) = self._signals
-        if self._write_row is None:
-            self._write_row = entry(write_row, counter, ticks, rows, 0, row)
-        self._write_row(counter, ticks, rows, tick, row)
+        """One row of all signals, (len(SIGNALS),) float64. Allocates nothing while it is the same array."""
+        if row is not self._row:
+            counter, (ticks, rows) = self._signals
+            self._row, self._write_row = row, bound(write_row, (counter, ticks, rows, row), 0)
+        self._write_row(tick)
 
     def write_frames(
         self, tick: int, direction: int, frames: FrameBuffer, time_ns: int = 0, cycle: int = 0
     ) -> int:
-        """All ``frames.count`` frames of a buffer; allocates nothing.
+        """All ``frames.count`` frames of a buffer; allocates nothing while a direction has the same buffer.
 
         Received frames keep their own ``time_ns``; sent ones are stamped with ``time_ns``, when they were
         handed to the link. ``cycle`` is how many ticks were computed before this one. Returns how many
         payloads were longer than ``sizes.data_bytes`` and were cut.
         """
-        counter, (fields, data) = self._frames
-        if self._write_frames is None:
-            self._write_frames = entry(write_frames, counter, fields, data, 0, 0, 0, frames, 0)
-        return self._write_frames(counter, fields, data, tick, time_ns, direction, frames, cycle)
+        if frames is not self._written[direction]:
+            counter, (fields, data) = self._frames
+            held = (counter, fields, data, direction, frames)
+            self._written[direction], self._write_frames[direction] = (
+                frames,
+                bound(write_frames, held, 0, 0, 0),
+            )
+        return self._write_frames[direction](tick, time_ns, cycle)
 
     def write_event(self, tick: int, code: int, index: int, value: float, text: str) -> None:
         """One event; text beyond TEXT_BYTES of UTF-8 is cut at a character."""
@@ -222,11 +232,13 @@ class Snapshot:
 
     def write_gnss(self, tick: int, burst: bytes) -> None:
         """The bytes of one epoch, in as many records as they need."""
-        counter, (fields, data) = self._gnss
-        text = np.frombuffer(burst, np.uint8)
-        if self._write_gnss is None:
-            self._write_gnss = entry(write_gnss, counter, fields, data, 0, text)
-        self._write_gnss(counter, fields, data, tick, text)
+        length = len(burst)
+        if length > len(self._burst):
+            text = np.zeros(max(length, 4 * BURST_BYTES), np.uint8)
+            self._burst, (counter, (fields, data)) = text.data, self._gnss
+            self._write_gnss = bound(write_gnss, (counter, fields, data, text), 0, 0)
+        self._burst[:length] = burst
+        self._write_gnss(tick, length)
 
     def pop_command(self) -> tuple[int, float] | None:
         """The supervisor's next command (code, argument), or None. Costs next to nothing when empty."""

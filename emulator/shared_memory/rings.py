@@ -124,8 +124,8 @@ def write_row(
     counter: NDArray[np.int64],
     ticks: NDArray[np.int64],
     rows: NDArray[np.float64],
-    tick: int,
     row: NDArray[np.float64],
+    tick: int,
 ) -> None:
     """One row into the signal ring."""
     first = counter[PUBLISHED]
@@ -144,10 +144,10 @@ def write_frames(
     counter: NDArray[np.int64],
     fields: NDArray[np.int64],
     payload: NDArray[np.uint8],
-    tick: int,
-    time_ns: int,
     direction: int,
     frames: FrameBuffer,
+    tick: int,
+    time_ns: int,
     cycle: int,
 ) -> int:
     """All rows of a frame buffer into the frame ring; returns how many payloads had to be cut."""
@@ -179,12 +179,13 @@ def write_gnss(
     counter: NDArray[np.int64],
     fields: NDArray[np.int64],
     data: NDArray[np.uint8],
-    tick: int,
     text: NDArray[np.uint8],
+    tick: int,
+    count: int,
 ) -> None:
-    """The bytes of one epoch into the GNSS ring, in as many records as they need."""
-    for start in range(0, text.shape[0], BURST_BYTES):
-        length = min(BURST_BYTES, text.shape[0] - start)
+    """The first ``count`` bytes of an epoch's text into the GNSS ring, in as many records as they need."""
+    for start in range(0, count, BURST_BYTES):
+        length = min(BURST_BYTES, count - start)
         slot = claim(counter, 1) % fields.shape[0]
         fields[slot, 0] = tick
         fields[slot, 1] = length

@@ -169,15 +169,18 @@ class Robot:
         yield from self._client.wait(seconds)
 
     def response_us(self, seconds: float) -> NDArray[np.float64]:
-        """Until a throttle step shows, less the engine frame's latency [us]; for ``seconds`` of the ride."""
+        """Until a throttle step shows, less the engine frame's latency [us]; for ``seconds`` of the ride.
+
+        Behind that it holds the last throttle until the bus is closed: a robot that leaves ends the ride.
+        """
         phases = random.Random(1)
         throttle, sent_ns, running = _LOW, 0, False
         keep_ns = step_ns = end_ns = time.monotonic_ns()
         times = []
         with contextlib.suppress(ConnectionError):  # the ride's end closes the bus
-            while not running or time.monotonic_ns() < end_ns:
+            while True:
                 now = time.monotonic_ns()
-                if running and not sent_ns and now >= step_ns:
+                if running and not sent_ns and step_ns <= now < end_ns:
                     throttle = _HIGH if throttle == _LOW else _LOW
                     text = self._texts(throttle)
                     sent_ns = time.monotonic_ns()
@@ -188,7 +191,10 @@ class Robot:
                     keep_ns = now + _KEEP_ALIVE_NS
                 elif sent_ns and now - sent_ns > _LOST_NS:
                     self.lost, sent_ns = self.lost + 1, 0
-                frames = self._client.wait((min(keep_ns, now if sent_ns else step_ns) - now) * 1e-9 + 0.001)
+                # to the step and no longer: whoever only looks when a frame of the bench has come in steps
+                # always at the same phase of its tick
+                until_ns = keep_ns if sent_ns or now >= end_ns else min(keep_ns, step_ns)
+                frames = self._client.wait((until_ns - now) * 1e-9)
                 seen_ns = time.monotonic_ns()
                 for frame in frames:
                     shown = self._answers.value(frame, "engine", "throttle")

@@ -179,8 +179,9 @@ def test_minutes_of_a_ride_with_every_output_on(tmp_path: Path, capsys: pytest.C
     )
     scenario = short_scenario(60.0 * MINUTES, *towed)
     ride, *files = start(
-        tmp_path, rig, scenario, PYTHONPATH=str(hooks), BLOCKS_FILE=str(tmp_path / "blocks.json")
-    )
+        tmp_path, rig, scenario, PYTHONPATH=str(hooks), BLOCKS_FILE=str(tmp_path / "blocks.json"),
+        PYTHONMALLOC="pymalloc",  # which alone counts its blocks
+    )  # fmt: skip
     listener, memory = Listener(port), Memory(ride.pid)
     listener.start()
     memory.start()
@@ -218,6 +219,7 @@ def test_minutes_of_a_ride_with_every_output_on(tmp_path: Path, capsys: pytest.C
     assert set(memory.samples) == {"supervisor", "loop", "recorder", "robot"}
     blocks = np.array(json.loads((tmp_path / "blocks.json").read_text()))[int(2 * SETTLED_S) : -4]
     a_tick = float(np.polyfit(500.0 * np.arange(len(blocks)), blocks, 1)[0])
+    assert blocks.min() > 0  # else nobody counts them
     said.append(f"loop: {a_tick:+.6f} blocks a tick, {blocks.min()} to {blocks.max()}")
     if not abs(a_tick) < 1e-3:  # one block a second; a leak of one a tick would be 1
         wrong.append("loop: allocations")

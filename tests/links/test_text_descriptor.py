@@ -43,7 +43,7 @@ def frames_of(n: int) -> FrameBuffer:
 
 
 def received(d, into, tally, text):  # type: ignore[no-untyped-def]
-    return receive_text(d, False, text, 7, into, tally)
+    return receive_text(d, False, text, into, tally, 7)
 
 
 @pytest.fixture
@@ -147,7 +147,7 @@ def test_a_full_buffer_loses_whole_frames_and_never_half_of_one(ends) -> None:  
 def _often(d, serial, text, into, tally, frames, out, places, turns):  # type: ignore[no-untyped-def]
     for _ in range(turns):
         into.count[0] = 0
-        receive_text(d, serial, text, 0, into, tally)
+        receive_text(d, serial, text, into, tally, 0)
         send_text(d, serial, frames, out, places)
     return into.count[0]
 

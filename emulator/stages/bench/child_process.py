@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import json
+import os
 import signal
 import sys
 from asyncio.subprocess import PIPE, Process
@@ -21,6 +22,13 @@ READY_TIMEOUT_S = 180.0  # a child may have to compile
 LEAVE_TIMEOUT_S = 10.0
 _LONGEST_MESSAGE = 1 << 24
 _MOST_NOTICES = 1000
+ENVIRONMENT = {"loop": {"GLIBC_TUNABLES": "glibc.malloc.hugetlb=1", "PYTHONMALLOC": "malloc"}}
+"""What a role's process starts with, unless the user's own environment says otherwise.
+
+The loop has all its memory from one allocator and on large pages: a tick touches some hundred small ones, and
+finding each of them costs a processor that others have used meanwhile more than reading it. Where the system
+has no large pages nothing changes (emulator/guide/decisions/0902-loop-on-large-pages.md).
+"""
 
 
 class ChildProcess:
@@ -49,6 +57,7 @@ class ChildProcess:
             stdout=PIPE,
             stderr=self._log,
             pass_fds=fds,
+            env={**ENVIRONMENT.get(self.role, {}), **os.environ},
             start_new_session=True,  # Ctrl-C is the supervisor's to handle
             limit=_LONGEST_MESSAGE,
         )
