@@ -18,18 +18,16 @@ from emulator.assembly.robot_evidence import (
     strangers_heard,
     trip_evidence,
 )
-from emulator.assembly.serial_pacing import Burst, BurstLine
 from emulator.assembly.session import Session
 from emulator.config.scenario.schema import Scenario
-from emulator.core.compiled import bound, entry
-from emulator.core.frame_buffer import UNTIMED, FrameBuffer, frame_buffer
+from emulator.core.compiled import bound, uncompiled
+from emulator.core.frame_buffer import FrameBuffer, frame_buffer
 from emulator.core.signals import TICK_NS
 from emulator.core.trip_reasons import TripReason
 from emulator.events.declaration import Lasts
-from emulator.events.frame_faults import GNSS_LINE, burst_faults
-from emulator.events.progress import ACTIVE, NEVER
+from emulator.events.progress import ACTIVE
 from emulator.events.table import KINDS
-from emulator.plant.gnss_receiver import ReceiverConfig, sentences
+from emulator.plant.gnss_receiver import LINE_ns, ReceiverConfig, START_ns, VALID_ns, receiver, take_burst
 from emulator.plant.plausibility import monitor_text
 from emulator.plant.states import (
     END_NAMES,
@@ -69,7 +67,8 @@ from emulator.plant.states import (
 from emulator.plant.step import Plant, tick
 from emulator.sensors.gnss import QUALITIES, reported_sigma
 from emulator.shared_memory.status import BY_BUTTON, Command
-from emulator.wire.nmea import LONGEST_BURST, chosen, longest_burst
+from emulator.wire.burst_line import burst_line, on_the_line_ns
+from emulator.wire.nmea import chosen, longest_burst
 from emulator.wire.utc import DAY_ms, NO_LEAP_ms
 
 EVENT_KINDS = {
@@ -135,12 +134,11 @@ class Bench:
         scenario = session.scenario
         self._events = scenario.events
         self._asked = frozenset(session.asked_events.values())
-        self._frame = session.origin.frame
         # in whole numbers: a float of seconds since 1970 is good to a quarter of a microsecond only
         self._utc_ns = (scenario.utc - _EPOCH) // timedelta(microseconds=1) * 1000
         gnss = session.rig.sensors.gnss
         errors = self.plant.rig[0]["gnss_errors"]
-        self._receiver_config = ReceiverConfig(
+        config = ReceiverConfig(
             gnss.satellites,
             gnss.hdop,
             gnss.usual_vdop,
@@ -152,9 +150,9 @@ class Bench:
             _leap_ms(scenario),
         )
         baud = line_baud(session.rig)
-        self._line = BurstLine(baud)
-        self._burst_out = Burst(b"", 0, 0, 0)
-        self._lead_ns = self._line.line_ns(longest_burst(gnss.sentences))
+        lead_ns = uncompiled(on_the_line_ns)(baud or 0, longest_burst(gnss.sentences))
+        self.receiver = receiver(config, session.origin.frame, self._utc_ns, lead_ns, burst_line(baud))
+        """What turns epochs into sentences; ticks that are computed many at a time ask it themselves."""
         buffer = frame_buffer(1)
         self._bind(buffer, buffer)
         self._trip: dict[str, Any] = {}
@@ -166,16 +164,10 @@ class Bench:
         self._run_words = {name: self.plant.run[name].data for name in self.plant.run.dtype.names or ()}
         self._scenario_tick, self._loop_tick = self._run_words["scenario_tick"], self._run_words["tick"]
         self._finished, self._gnss_ready = self._run_words["finished"], self._run_words["gnss_ready"]
-        self._epoch = self._memory["gnss"]
-        self._burst = np.zeros(LONGEST_BURST, np.uint8)
-        self._burst_view = self._burst.data
-        self._sentences = entry(sentences, self._epoch, 0, self._frame, self._receiver_config, self._burst)
-        self._burst_faults = None
-        if any(g["can_id"] == GNSS_LINE for g in self.plant.frame_faults):
-            p = self.plant
-            self._burst_faults = entry(
-                burst_faults, self._run, p.frame_faults, p.events, p.streams, GNSS_LINE, self._burst, 0
-            )
+        p = self.plant
+        receiving = (self.receiver, p.run, p.memory, p.frame_faults, p.events, p.streams)
+        self._take_burst = bound(take_burst, receiving)
+        self._burst_view, self._taken = self.receiver.burst.data, self.receiver.taken.data
 
     @staticmethod
     def rehearse(session: Session) -> None:
@@ -225,18 +217,17 @@ class Bench:
     @property
     def gnss_due_ns(self) -> int:
         """When the burst last taken was due to be handed to the link [ns, scenario time]."""
-        return self._burst_out.start_ns - self._shift_ns()
+        return int(self._taken[START_ns])
 
     @property
     def gnss_valid_ns(self) -> int:
-        """Its time of validity [ns, scenario time]."""
-        valid_ns = self._burst_out.valid_ns
-        return UNTIMED if valid_ns == UNTIMED else valid_ns - self._shift_ns()
+        """Its time of validity [ns, scenario time], or UNTIMED."""
+        return int(self._taken[VALID_ns])
 
     @property
     def gnss_line_ns(self) -> int:
         """How long it is on the line [ns]: its last byte arrives so much later."""
-        return self._burst_out.line_ns
+        return int(self._taken[LINE_ns])
 
     @property
     def utc_ns(self) -> int:
@@ -261,50 +252,14 @@ class Bench:
 
     def take_gnss(self) -> bytes:
         """The burst to hand to the link in this tick as NMEA sentences, or nothing."""
-        ready = self._gnss_ready[0]
-        if not ready:
+        if not self._gnss_ready[0]:
             return b""
-        words, line = self._run_words, self._line
-        if ready & 1:
-            valid_ns = words["gnss_valid_ns"][0]
-            reported_ns = words["gnss_reported_ns"][0] + words["gnss_time_shift_ns"][0]
-            length = self._sentences(
-                self._epoch,
-                self._utc_ns + reported_ns - self._shift_ns(),
-                self._frame,
-                self._receiver_config,
-                self._burst,
-            )
-            due_ns = words["gnss_due_ns"][0] + self._lead_ns
-            if self._burst_faults is None:
-                line.put(bytes(self._burst_view[:length]), due_ns, valid_ns)
-            else:
-                self._put_faulted(length, due_ns, valid_ns)
-        tick = words["tick"][0] - 1
-        burst = line.pop(tick * TICK_NS)
-        following = line.next_ns
-        words["gnss_held_tick"][0] = NEVER if following is None else max(tick + 1, -(-following // TICK_NS))
-        if burst is None:
-            return b""
-        self._burst_out = burst
-        return burst.sentences
+        return bytes(self._burst_view[: self._take_burst()])
 
     def _bind(self, rx: FrameBuffer, tx: FrameBuffer) -> None:
         """Have the tick work on these buffers."""
         self._rx, self._tx = rx, tx
         self._tick = bound(tick, (self.plant, rx, tx), 0.0, 0.0)
-
-    def _put_faulted(self, length: int, due_ns: int, valid_ns: int) -> None:
-        """The sentences just written, through the faults on the receiver's line."""
-        p = self.plant
-        assert self._burst_faults is not None
-        copies, delay = self._burst_faults(
-            self._run, p.frame_faults, p.events, p.streams, GNSS_LINE, self._burst, length
-        )
-        burst = bytes(self._burst_view[:length])
-        for copy in range(copies):
-            untimed = copy > 0 or delay > 0
-            self._line.put(burst, due_ns + delay * TICK_NS, UNTIMED if untimed else valid_ns)
 
     def command(self, code: int, argument: float) -> None:
         """A ``status.Command`` from the operator or the cycle; takes effect in the next tick."""
@@ -355,11 +310,6 @@ class Bench:
             ", ".join(text for i, text in enumerate(PERMISSIVE_TEXTS) if missing >> i & 1)
         )
         return ": ".join([words, *([said] if (said := silences_in_words(self._trip)) else [])])
-
-    def _shift_ns(self) -> int:
-        words = self._run_words
-        # after a tick run.tick is one ahead of the tick that was computed
-        return (int(words["tick"][0]) - 1 - int(words["scenario_tick"][0])) * TICK_NS
 
     def _sentence(self, i: int) -> str:
         m = self._memory

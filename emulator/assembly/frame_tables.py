@@ -8,11 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.assembly.link_specs import line_baud
-from emulator.assembly.serial_pacing import BurstLine
 from emulator.assembly.session import Session
 from emulator.config.rig.bus_load import wire_ns
 from emulator.config.rig.gnss import Gnss
 from emulator.config.rig.outputs import COMMAND_FRAMES, INPUT_FRAME, Output
+from emulator.core.compiled import uncompiled
 from emulator.core.signals import (
     COMMAND,
     GNSS_VALUES,
@@ -28,6 +28,7 @@ from emulator.plant.commands import N_ROBOT, STRANGERS, WATCHES, RobotFrames
 from emulator.plant.events import sensor_of
 from emulator.plant.states import N_PERMISSIVES, PERMISSIVES
 from emulator.sensors.sampling import DelayLines, outputs
+from emulator.wire.burst_line import on_the_line_ns
 from emulator.wire.nmea import longest_burst
 
 
@@ -38,8 +39,10 @@ def output_tables(
     rig, codec = session.rig, session.codec
     timings: list[Output | Gnss] = [*(rig.outputs[n] for n in session.outputs), rig.sensors.gnss]
     latencies = [round(t.latency_ms * 1e6) for t in timings]
-    # an epoch leaves early by what the longest burst takes on the line: see serial_pacing
-    latencies[-1] -= BurstLine(line_baud(rig)).line_ns(longest_burst(rig.sensors.gnss.sentences))
+    # an epoch leaves early by what the longest burst takes on the line: see wire.burst_line
+    latencies[-1] -= uncompiled(on_the_line_ns)(
+        line_baud(rig) or 0, longest_burst(rig.sensors.gnss.sentences)
+    )
     out, lines = outputs(
         [t.rate_hz for t in timings],
         latencies,

@@ -1,4 +1,4 @@
-"""The GNSS receiver's mouth: the epoch that is due, as NMEA sentences."""
+"""The GNSS receiver's mouth: the epoch that is due, as NMEA sentences, and when they are handed over."""
 
 from __future__ import annotations
 
@@ -9,7 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.compiled import jit
+from emulator.core.frame_buffer import UNTIMED
 from emulator.core.signals import (
+    TICK_NS,
     V_GNSS_COURSE,
     V_GNSS_FIX,
     V_GNSS_IN_USE,
@@ -19,9 +21,12 @@ from emulator.core.signals import (
     V_GNSS_Y,
     V_GNSS_Z,
 )
+from emulator.events.frame_faults import GNSS_LINE, burst_faults
+from emulator.events.progress import NEVER
 from emulator.sensors.gnss_fix import dilution_factor
+from emulator.wire.burst_line import NOTHING, BurstLine, next_ns, pop, put
 from emulator.wire.geodesy import Frame, enu_to_geodetic
-from emulator.wire.nmea import encode
+from emulator.wire.nmea import LONGEST_BURST, encode
 from emulator.wire.utc import day_and_time
 
 
@@ -47,6 +52,82 @@ class ReceiverConfig(NamedTuple):
     corrections_age_s: float
     station: int
     leap_ms: int
+
+
+START_ns, LINE_ns, VALID_ns = range(3)
+"""Elements of ``Receiver.taken``: when the burst was due to be handed over, how long it is on the line, its
+time of validity or UNTIMED; scenario time."""
+
+
+class Receiver(NamedTuple):
+    """The receiver behind its delay line.
+
+    config, frame  see :func:`sentences`
+    utc_ns    of scenario time 0, since 1970-01-01
+    lead_ns   how much earlier than due the delay line releases an epoch
+    line      what its bursts are handed to
+    written   (LONGEST_BURST,)  room for the sentences of an epoch
+    burst     (LONGEST_BURST,)  those last taken
+    taken     (3,)              START_ns, LINE_ns, VALID_ns of them
+    """
+
+    config: ReceiverConfig
+    frame: Frame
+    utc_ns: int
+    lead_ns: int
+    line: BurstLine
+    written: NDArray[np.uint8]
+    burst: NDArray[np.uint8]
+    taken: NDArray[np.int64]
+
+
+def receiver(config: ReceiverConfig, frame: Frame, utc_ns: int, lead_ns: int, line: BurstLine) -> Receiver:
+    """One that has sent nothing yet."""
+    written, burst = np.zeros((2, LONGEST_BURST), np.uint8)
+    return Receiver(config, frame, utc_ns, lead_ns, line, written, burst, np.zeros(3, np.int64))
+
+
+@jit
+def take_burst(
+    r: Receiver,
+    run: NDArray[np.void],
+    memory: NDArray[np.void],
+    frame_faults: NDArray[np.void],
+    events: NDArray[np.void],
+    streams: NDArray[np.uint64],
+) -> int:
+    """The burst to hand to the link in the tick just computed, into ``r.burst``; its length, 0: none.
+
+    The others are the plant's. What is asked for twice in a tick is there once.
+    """
+    w = run[0]
+    ready = w.gnss_ready
+    if ready == 0:
+        return 0
+    w.gnss_ready = 0
+    tick = w.tick - 1  # run.tick is one ahead of the tick that was computed
+    shift_ns = (tick - w.scenario_tick) * TICK_NS
+    line = r.line
+    if ready & 1:
+        reported_ns = w.gnss_reported_ns + w.gnss_time_shift_ns
+        length = sentences(memory[0].gnss, r.utc_ns + reported_ns - shift_ns, r.frame, r.config, r.written)
+        due_ns = w.gnss_due_ns + r.lead_ns
+        copies, delay = burst_faults(w, frame_faults, events, streams, GNSS_LINE, r.written, length)
+        for copy in range(copies):
+            untimed = copy > 0 or delay > 0
+            put(line, r.written, length, due_ns + delay * TICK_NS, UNTIMED if untimed else w.gnss_valid_ns)
+    row = pop(line, tick * TICK_NS)
+    following = next_ns(line, NEVER)
+    w.gnss_held_tick = NEVER if following == NEVER else max(tick + 1, -(-following // TICK_NS))
+    if row == NOTHING:
+        return 0
+    r.taken[START_ns], r.taken[LINE_ns] = line.start_ns[row] - shift_ns, line.line_ns[row]
+    valid_ns = line.valid_ns[row]
+    r.taken[VALID_ns] = UNTIMED if valid_ns == UNTIMED else valid_ns - shift_ns
+    n = line.length[row]
+    for i in range(n):
+        r.burst[i] = line.data[row, i]
+    return int(n)
 
 
 @jit

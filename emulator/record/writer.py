@@ -553,7 +553,7 @@ class RunWriter:
         self._write(self._events, (json.dumps(event, ensure_ascii=False) + "\n").encode())
 
     def append_gnss(self, tick: int, burst: bytes) -> None:
-        """Append the bytes of one GNSS epoch as they were sent in ``tick``."""
+        """Append the bytes of GNSS epochs as they were sent, the last one in ``tick``."""
         self._check_open()
         if self._gnss is None:
             try:

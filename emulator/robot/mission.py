@@ -16,6 +16,7 @@ from emulator.robot.design import Design, with_shares
 from emulator.robot.estimator import align
 from emulator.robot.fast.pace import brake_arm
 from emulator.robot.gears import DOWN, UP
+from emulator.robot.hearing.epochs import BACK_ns, age_of, ears
 from emulator.robot.kept_design import kept_design, kept_masses
 from emulator.robot.linear_loop import FED_BACK
 from emulator.robot.records import KNOWN_DTYPE, MIND_DTYPE, SEEN, Z_FX, Z_FY, Z_FZ
@@ -28,7 +29,6 @@ from emulator.wire.geodesy import Origin
 from emulator.wire.nmea import Fix, burst
 from emulator.wire.nmea_reading import Gga, Rmc, parse
 
-_BACK_ns = 500_000_000
 _ACCELERATION, _BRAKING = 4.5, 7.0  # [m/s^2] it may ask for whatever its target speeds do ...
 _REAR_SHARE, _REAR_USED = 0.25, 0.9  # of the braking; and of the load that hard braking leaves the rear wheel
 _BESIDE = 0.5  # ... and beside what they do, to get back to them
@@ -104,9 +104,9 @@ class ReferenceRider:
         self._step = entry(step, self.rider, buffer, buffer)
         self._hear_gnss = entry(hear_gnss, self.rider, 0.0, 0.0, 0.0, 0.0, 0.0, 0, 0.0)
         self._line_buffer = b""
-        self._position: tuple[float, float, float, int] | None = None
-        self._epoch_ns: int | None = None
-        self._clock = _ReceiverClock(mission.gnss_age_s, mission.gnss_jitter_s)
+        self.ears = ears(mission.origin.frame, mission.gnss_age_s, mission.gnss_jitter_s)
+        """What it keeps of sentences; whoever hears many in compiled code uses it, too."""
+        self._age_of = entry(age_of, self.ears, 0, 0)
 
     def rehearse(self) -> None:
         """Call everything once on a copy, so that no control period of a ride has to compile."""
@@ -134,64 +134,37 @@ class ReferenceRider:
         An epoch is complete when both GGA and RMC of one time have arrived. stepped_ns: time of the last
         control period, which the estimate belongs to.
         """
+        heard = self.ears.heard[0]
         *sentences, left = (self._line_buffer + stream).split(b"\n")
         self._line_buffer = left[-256:]
+        heard["partial"] = len(self._line_buffer)
         for sentence in sentences:
             if sentence[3:6] not in (b"GGA", b"RMC"):
                 continue
             parsed = parse(sentence + b"\n")
             if isinstance(parsed, Gga):
-                self._position = None
+                heard["placed"] = 0
                 if parsed.fix_quality > 0 and parsed.time_of_day_ns is not None:
                     height = parsed.altitude_msl_m + parsed.geoid_separation_m
                     position = self.mission.origin.geodetic_to_enu(
                         parsed.latitude_rad, parsed.longitude_rad, height
                     )
                     if all(map(math.isfinite, position)):  # empty fields are sound, and say nothing
-                        self._position = (*position, parsed.fix_quality)
-            elif isinstance(parsed, Rmc) and parsed.valid and self._position is not None:
+                        heard["placed"], heard["place"], heard["quality"] = 1, position, parsed.fix_quality
+            elif isinstance(parsed, Rmc) and parsed.valid and heard["placed"]:
                 if parsed.utc_ns is not None and math.isfinite(parsed.speed_m_s):
-                    self._epoch(parsed, parsed.utc_ns, self._position, arrived_ns, stepped_ns)
-                self._position = None
+                    self._epoch(parsed, parsed.utc_ns, arrived_ns, stepped_ns)
+                heard["placed"] = 0
 
-    def _epoch(
-        self,
-        rmc: Rmc,
-        utc_ns: int,
-        position: tuple[float, float, float, int],
-        arrived_ns: int,
-        stepped_ns: int,
-    ) -> None:
-        if self._epoch_ns is not None and 0 <= self._epoch_ns - utc_ns < _BACK_ns:
+    def _epoch(self, rmc: Rmc, utc_ns: int, arrived_ns: int, stepped_ns: int) -> None:
+        heard = self.ears.heard[0]
+        if heard["epochs"] and 0 <= int(heard["utc_ns"]) - utc_ns < BACK_ns:
             return  # a repeated or an older one; further back its time was set, as by a leap second
-        self._epoch_ns = utc_ns
-        age = self._clock.age(utc_ns, arrived_ns) - (arrived_ns - stepped_ns) * 1e-9
-        self._hear_gnss(self.rider, *position[:3], rmc.speed_m_s, rmc.course_rad, position[3], age)
-
-
-class _ReceiverClock:
-    """How old an epoch is, from the receiver's time and the rider's own clock.
-
-    Both clocks run alike, and the mean age is in the receiver's data sheet: the mean of (arrival - UTC) is
-    where that age lies. Arrivals that stray beyond what is usual, as when the host stalled, move it less.
-    """
-
-    _MOST = 300  # epochs of the mean
-    _JUMP_NS = 500_000_000  # the receiver's time was set
-
-    def __init__(self, mean_age_s: float, jitter_s: float) -> None:
-        self._age_s, self._usual_ns = mean_age_s, 3.0 * jitter_s * 1e9 + 2e6
-        self._first_ns, self._mean_ns, self._heard = 0, 0.0, 0
-
-    def age(self, utc_ns: int, arrived_ns: int) -> float:
-        """Age [s] on arrival of the epoch of ``utc_ns``."""
-        late_ns = arrived_ns - utc_ns - self._first_ns
-        if self._heard == 0 or abs(late_ns - self._mean_ns) > self._JUMP_NS:
-            self._first_ns, self._mean_ns, self._heard, late_ns = arrived_ns - utc_ns, 0.0, 0, 0
-        self._heard += 1
-        usual = min(self._usual_ns, max(-self._usual_ns, late_ns - self._mean_ns))
-        self._mean_ns += usual / min(self._heard, self._MOST)
-        return self._age_s + (late_ns - self._mean_ns) * 1e-9
+        heard["epochs"] += 1
+        heard["utc_ns"] = utc_ns
+        age = self._age_of(self.ears, utc_ns, arrived_ns) - (arrived_ns - stepped_ns) * 1e-9
+        place, quality = heard["place"].tolist(), int(heard["quality"])
+        self._hear_gnss(self.rider, place[0], place[1], place[2], rmc.speed_m_s, rmc.course_rad, quality, age)
 
 
 def _rider(m: Mission, design: Design) -> Rider:

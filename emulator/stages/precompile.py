@@ -90,7 +90,8 @@ def _virtual() -> None:
     from emulator.loop.certificate import TimingAccounts
     from emulator.robot.design import blank_design
     from emulator.robot.mission import ReferenceRider
-    from emulator.stages.stepped_loop import FRAME_COLUMNS
+    from emulator.stages.stepped_epochs import epoch_way
+    from emulator.stages.stepped_loop import FRAME_COLUMNS, taken_bursts
     from emulator.stages.stepped_ticks import on_the_bus
     from emulator.stages.virtual import compiled_ticks
 
@@ -100,9 +101,10 @@ def _virtual() -> None:
         np.zeros((1000, FRAME_COLUMNS), np.int64),
         np.zeros((1000, 8), np.uint8),
     )
-    rider = ReferenceRider(mission(session), design=blank_design()).rider
+    bench, robot = Bench(session), ReferenceRider(mission(session), design=blank_design())
     accounts = TimingAccounts(output_specs(session)).frame_accounts
-    compiled_ticks(Bench(session).plant, rider, *on_the_bus(session), accounts, rows, frames, payloads)
+    memory = accounts, rows, frames, payloads, epoch_way(bench.receiver, robot.ears, taken_bursts())
+    compiled_ticks(bench.plant, robot.rider, *on_the_bus(session), *memory)
 
 
 _VIRTUAL = "virtual stage"

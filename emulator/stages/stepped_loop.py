@@ -8,7 +8,7 @@ does not know which. In real time ``emulator.loop.runner`` has its place.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any, Protocol
+from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,12 +22,41 @@ from emulator.loop.certificate import TimingAccounts
 from emulator.record.frame_columns import TX
 from emulator.record.in_memory import RideRecord
 from emulator.wire.arbitration import WAITING, Bus, idle_bus, known, wire_times
+from emulator.wire.nmea import LONGEST_BURST
 
 FRAME_COLUMNS = 8
 ARRIVAL, NUMBER = 6, 7
 """Columns of ``Block.frames`` that are filled in when it is given out."""
 NO_NUMBER = -1
 """Number of a frame that is not on the virtual bus."""
+
+
+class TakenBursts(NamedTuple):
+    """GNSS bursts that a driver took from the bench in its last ticks; the loop tells of them.
+
+    number (1,)     how many
+    terms  (N, 5)   tick, when it was due to be handed over [ns], how long it is on the line [ns], time of
+                    validity [ns], length; scenario time
+    data   (N, LONGEST_BURST)
+    """
+
+    number: NDArray[np.int64]
+    terms: NDArray[np.int64]
+    data: NDArray[np.uint8]
+
+    def burst(self, row: int) -> bytes:
+        """The sentences in a row."""
+        return self.data[row, : self.terms[row, 4]].tobytes()
+
+
+MOST_TAKEN = 128
+"""Bursts that find room: those of five seconds at 25 Hz."""
+
+
+def taken_bursts() -> TakenBursts:
+    """None yet."""
+    data = np.zeros((MOST_TAKEN, LONGEST_BURST), np.uint8)
+    return TakenBursts(np.zeros(1, np.int64), np.zeros((MOST_TAKEN, 5), np.int64), data)
 
 
 class Block:
@@ -41,6 +70,7 @@ class Block:
     data        (m, 8 or 64)             their bytes, zero behind the length
     events      (tick, kind, text)
     bursts      (tick, sentences)
+    taken       where a driver puts bursts that it took by itself
 
     frames_a_tick  most frames that one tick can add; with less room the block is full
     """
@@ -53,6 +83,7 @@ class Block:
         self.all_data = np.zeros((frames, data_bytes), np.uint8)
         self.events: list[tuple[int, str, str]] = []
         self.bursts: list[tuple[int, bytes]] = []
+        self.taken = taken_bursts()
         self._most_frames = frames - frames_a_tick
 
     @property
@@ -152,8 +183,9 @@ class Driver(Protocol):
     def advance(self, bench: Bench, block: Block) -> bool:
         """Compute ticks until the loop is wanted, and put their rows and frames into the block.
 
-        The loop is wanted after a tick with events or sentences, after the last one, and when the block is
-        full. False if there was nothing to compute.
+        The loop is wanted after a tick with events, after the last one, and when the block is full; after one
+        with sentences, too, unless the driver takes them and puts them into ``block.taken``. False if there
+        was nothing to compute.
         """
         ...
 
@@ -192,26 +224,38 @@ class SteppedLoop:
         bench, block = self.bench, self._block
         while self._driver.advance(bench, block):
             tick = bench.tick_number
+            told = self._tell_taken(0, tick)
             if bench.state > RUNNING:  # the change is an event, so this comes in its very tick
                 self.timing.end_of_ride()
             if bench.state == TRIPPED and self._trip_tick is None:
                 self._trip_tick = tick
             for code, _, _, text in bench.take_events():
                 block.events.append((max(tick, BEFORE_ARMING_TICK), EVENT_KINDS.get(code, "event"), text))
+            self._tell_taken(told, tick + 1)
             burst = bench.take_gnss()
             if burst:
                 self._driver.hear(burst)
-                if tick > self._first:
-                    line_ns = bench.gnss_line_ns
-                    due_ns, sent_ns = bench.gnss_due_ns + line_ns, tick * TICK_NS + line_ns
-                    self.timing.gnss(due_ns, bench.gnss_valid_ns, sent_ns, taken=True)
-                    block.bursts.append((tick, burst))
+                self._tell(tick, bench.gnss_due_ns, bench.gnss_line_ns, bench.gnss_valid_ns, burst)
             if block.full:
                 block.finish(self._bus)
                 yield block
                 block.clear()
         block.finish(self._bus, last=True)
         yield block
+
+    def _tell_taken(self, first: int, until: int) -> int:
+        """Bursts that the driver took, from row ``first`` on, in ticks before ``until``; where they end."""
+        taken, row = self._block.taken, first
+        while row < taken.number[0] and taken.terms[row, 0] < until:
+            tick, start_ns, line_ns, valid_ns, _ = taken.terms[row].tolist()
+            self._tell(tick, start_ns, line_ns, valid_ns, taken.burst(row))
+            row += 1
+        return row
+
+    def _tell(self, tick: int, start_ns: int, line_ns: int, valid_ns: int, burst: bytes) -> None:
+        if tick > self._first:
+            self.timing.gnss(start_ns + line_ns, valid_ns, tick * TICK_NS + line_ns, taken=True)
+            self._block.bursts.append((tick, burst))
 
     def outcome(self) -> dict[str, Any]:
         """How the ride ended, as the verdict reads it."""
@@ -233,7 +277,8 @@ def write_block(writer: RideRecord, block: Block) -> None:
     f = block.frames
     writer.append_signals(block.tick, block.rows)
     writer.append_frames(f[:, 0], f[:, 1], f[:, 2], f[:, 3], f[:, 4], f[:, 5], block.data, f[:, ARRIVAL])
-    for tick, burst in block.bursts:
-        writer.append_gnss(tick, burst)
+    if block.bursts:
+        ticks, bursts = zip(*block.bursts, strict=True)
+        writer.append_gnss(ticks[-1], b"".join(bursts))
     for tick, kind, text in block.events:
         writer.append_event(tick, kind, text, text)

@@ -39,6 +39,16 @@ from emulator.stages.own_robot.choice import OwnRobot
 from emulator.stages.own_robot.driver import InLockstep
 from emulator.stages.own_robot.protocol import RobotFailed
 from emulator.stages.stepped_bus import carry, robot_hands_over
+from emulator.stages.stepped_epochs import (
+    EpochWay,
+    Hear,
+    Take,
+    epoch_way,
+    forget_taken,
+    pass_epoch,
+    wants_python,
+    way_by_address,
+)
 from emulator.stages.stepped_loop import Block, SteppedLoop, write_block
 from emulator.stages.stepped_ticks import FRAMES_A_TICK, on_the_bus, plant_tick
 from emulator.wire.arbitration import ROBOT, SENDER, Bus, SINCE_ns, arrived_by, drop_first, known
@@ -80,6 +90,8 @@ def rider_turn(
 def run_ticks(
     step_plant: Callable[[Plant, FrameBuffer, FrameBuffer, float, float], int],
     step_rider: Callable[[Rider, FrameBuffer, FrameBuffer], int],
+    take: Take,
+    hear_burst: Hear,
     plant: Plant,
     rider: Rider,
     rx: FrameBuffer,
@@ -91,6 +103,7 @@ def run_ticks(
     rows: NDArray[np.float64],
     frames: NDArray[np.int64],
     payloads: NDArray[np.uint8],
+    way: EpochWay,
     n: int,
     m: int,
     until: int,
@@ -98,18 +111,22 @@ def run_ticks(
     """Ticks of plant and rider into rows from ``n`` and frames from ``m`` on; returns where both end.
 
     step_plant, step_rider  the plant's tick and the rider's step, called by address
+    take, hear_burst        see ``stepped_epochs``, likewise
     rx, tx    frames to and from the plant; inbox: what the rider has not heard yet; asked: what it sends
     bus       carries both, if its bit rate is known
     accounts  the certificate's counters
     rows      (n, len(SIGNALS))  recorded signals
     frames    (m, FRAME_COLUMNS) as in a Block
     payloads  (m, 8 or 64)       their bytes
+    way       of GNSS epochs; those of these ticks are in ``way.taken``
     until     tick of the loop that is not computed any more
-    Stops when the rows are full or something needs Python: an event, a GNSS epoch, the end, frames full.
+    Stops when the rows are full or something needs Python: an event, the end, frames or bursts full, a burst
+    that only Python can read.
     """
     run, memory = plant.run[0], plant.memory[0]
     room = frames.shape[0] - FRAMES_A_TICK
     shared = known(bus)
+    forget_taken(way)
     while n < rows.shape[0] and m < room and run.tick < until:
         now = run.tick * TICK_NS
         m = plant_tick(step_plant, plant, rx, tx, inbox, bus, accounts, rows[n], frames, payloads, m)
@@ -120,17 +137,24 @@ def run_ticks(
                 robot_hands_over(bus, asked, 0, asked.count[0], now)
         if shared:
             carry(bus, accounts, now + TICK_NS, inbox, rx)
-        if memory.event_count > 0 or run.gnss_ready > 0 or run.finished == 1:
+        if run.gnss_ready > 0:
+            stepped = now - now % (RIDER_EVERY * TICK_NS)
+            pass_epoch(take, hear_burst, plant, rider, way, now, stepped)
+        if memory.event_count > 0 or run.finished == 1 or wants_python(way):
             break
     return n, m
 
 
 def compiled_ticks(
-    plant: Plant, rider: Rider, rx: FrameBuffer, tx: FrameBuffer, *rest: object
+    plant: Plant, rider: Rider, rx: FrameBuffer, tx: FrameBuffer, *rest: Any
 ) -> Callable[..., tuple[int, int]]:
-    """``run_ticks`` for arguments like these (without ``n``, ``m``, ``until``), its two steps given."""
-    steps = (by_address(tick, plant, rx, tx, 0.0, 0.0), by_address(ride, rider, rx, tx))
-    return partial(entry(run_ticks, *steps, plant, rider, rx, tx, *rest, 0, 0, NEVER), *steps)
+    """``run_ticks`` for arguments like these (without ``n``, ``m``, ``until``), what it calls given."""
+    called = (
+        by_address(tick, plant, rx, tx, 0.0, 0.0),
+        by_address(ride, rider, rx, tx),
+        *way_by_address(plant, rider, rest[-1]),
+    )
+    return partial(entry(run_ticks, *called, plant, rider, rx, tx, *rest, 0, 0, NEVER), *called)
 
 
 class TogetherInSteps:
@@ -147,10 +171,11 @@ class TogetherInSteps:
         block: Block,
         timing: TimingAccounts,
     ) -> None:
-        self._bench, self._block = bench, block
+        self._bench, self._rider, self._block = bench, rider, block
+        self._way = epoch_way(bench.receiver, rider.ears, block.taken)
         self._arguments = (
             *(bench.plant, rider.rider, *buffers),
-            *(timing.frame_accounts, block.all_rows, block.all_frames, block.all_data),
+            *(timing.frame_accounts, block.all_rows, block.all_frames, block.all_data, self._way),
         )
         self._go: Callable[..., tuple[int, int]] | None = None
 
@@ -163,11 +188,16 @@ class TogetherInSteps:
         block.n, block.m = self._go(*self._arguments, block.n, block.m, until)
         tick = self._bench.tick_number
         block.all_ticks[first : block.n] = np.arange(tick - (block.n - first) + 1, tick + 1)
+        if self._way.unheard[0]:
+            burst = block.taken.burst(int(block.taken.number[0]) - 1)
+            hear(self._rider, burst, int(self._bench.plant.run[0]["tick"]) - 1)
 
 
 _SPEED = INDEX["truth.speed_m_s"]
 _ROWS = 4000
 """Rows kept between two writes to the record."""
+_SHOWN_EVERY = 1000
+"""Ticks after which progress is told."""
 
 Progress: TypeAlias = Callable[[float, float, float], None]
 
@@ -256,6 +286,8 @@ class VirtualRide:
             if run["state"] == RUNNING and hook.due(before):
                 self._ask(hook, before)
             until = max(int(run["tick"]), int(run["start_tick"]) + hook.next) + 1
+        if self._progress is not None:
+            until = min(until, int(run["tick"]) + _SHOWN_EVERY)
         self._together.advance(until)
         if self._own is not None and self._own.failure is not None and not self._robot_stopped:
             self._robot_stopped = True
@@ -271,18 +303,15 @@ class VirtualRide:
             self._write_inputs(block)
             block.keep_frames(np.flatnonzero(block.frames[:, 0] > UNARMED_TICK // 2))
             self._inputs_written = block.m
-        if self._progress is not None and tick - self._shown_tick >= 1000:
+        if self._progress is not None and tick - self._shown_tick >= _SHOWN_EVERY:
             self._shown_tick = tick
             self._progress(tick * 1e-3, float(bench.row[_SPEED]), float(run["station"]))
         return True
 
     def hear(self, burst: bytes) -> None:
-        """Sentences on their way to the rider."""
-        tick = int(self._run["tick"]) - 1
-        if self._own is not None:
-            self._own.hear(burst, tick)
-        else:
-            hear(self.rider, burst, tick)
+        """Sentences on their way to a robot's own software; the rider's are taken within its ticks."""
+        assert self._own is not None
+        self._own.hear(burst, int(self._run["tick"]) - 1)
 
     def _note(self, tick: int, notes: Mapping[str, float]) -> None:
         """What the robot notes, from arming on."""

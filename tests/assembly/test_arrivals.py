@@ -125,7 +125,8 @@ def _heard_after(ride):
     from emulator.core.signals import SIGNALS
     from emulator.events.progress import NEVER
     from emulator.robot.records import Z_LEAN
-    from emulator.stages.stepped_loop import FRAME_COLUMNS
+    from emulator.stages.stepped_epochs import epoch_way
+    from emulator.stages.stepped_loop import FRAME_COLUMNS, taken_bursts
     from emulator.stages.stepped_ticks import on_the_bus
     from emulator.stages.virtual import compiled_ticks
 
@@ -135,7 +136,8 @@ def _heard_after(ride):
         np.zeros((1000, 8), np.uint8),
     )
     plant, rider = ride.bench.plant, ride.rider.rider
-    memory = (ride.timing.frame_accounts, rows, frames, payloads)
+    way = epoch_way(ride.bench.receiver, ride.rider.ears, taken_bursts())
+    memory = (ride.timing.frame_accounts, rows, frames, payloads, way)
     arguments = (plant, rider, *on_the_bus(ride.bench.session), *memory)
     go = compiled_ticks(*arguments)
     for tick in range(120):

@@ -1,4 +1,4 @@
-"""On a serial line the last byte of an epoch arrives at its age; and what that does to a whole bench."""
+"""On a serial line the last byte of an epoch arrives at its age: on a whole bench. The line: tests/wire."""
 
 from __future__ import annotations
 
@@ -6,61 +6,15 @@ import itertools
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 from scipy.stats import kstest
 
 from emulator.assembly.link_specs import output_specs
-from emulator.assembly.serial_pacing import BurstLine
 from emulator.assembly.session import Session
 from emulator.config.rig.ports import SerialPort
 from emulator.loop.certificate import TimingAccounts
 from tests.support.scripted_robot import Ride, fault, variant
 
 MS = 1_000_000
-
-
-def test_a_line_that_takes_no_time_adds_nothing() -> None:
-    line = BurstLine(None)
-    assert line.line_ns(500) == 0
-    line.put(b"x" * 300, 1000, 7)
-    assert line.pop(999) is None
-    assert line.pop(1000) == (b"x" * 300, 1000, 0, 7)
-    assert line.next_ns is None
-
-
-def test_a_burst_starts_so_early_that_its_last_byte_is_on_time() -> None:
-    line = BurstLine(9600)  # 960 bytes a second
-    line.put(b"x" * 96, 500 * MS, 0)
-    assert line.next_ns == 400 * MS
-    assert line.pop(400 * MS - 1) is None
-    taken = line.pop(400 * MS)
-    assert taken is not None
-    assert taken.start_ns + taken.line_ns == 500 * MS
-
-
-@given(
-    bursts=st.lists(st.tuples(st.integers(0, 300), st.integers(1, 490)), min_size=1, max_size=30),
-    baud=st.sampled_from([4800, 9600, 115_200]),
-)
-def test_none_overtakes_the_other_and_the_line_carries_one_at_a_time(
-    bursts: list[tuple[int, int]], baud: int
-) -> None:
-    line, due = BurstLine(baud), 0
-    dues = []
-    for gap_ms, length in bursts:
-        due += gap_ms * MS
-        dues.append(due)
-        line.put(bytes(length), due, due)
-    sent = [line.pop(1 << 60) for _ in bursts]
-    assert [len(b.sentences) for b in sent if b] == [length for _, length in bursts]
-    free = -1_000_000 * MS
-    for burst, due in zip(sent, dues, strict=True):
-        assert burst is not None
-        arrival = burst.start_ns + burst.line_ns
-        assert burst.start_ns >= free
-        assert arrival == due or (burst.start_ns == free and arrival > due)
-        free = arrival
 
 
 def on_serial(session: Session, baud: int, **keys: object) -> Session:

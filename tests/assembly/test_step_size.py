@@ -13,9 +13,10 @@ from emulator.core.compiled import jit
 from emulator.core.signals import RUNNING, SIGNALS
 from emulator.events.progress import NEVER
 from emulator.shared_memory.status import Command
-from emulator.stages.stepped_loop import FRAME_COLUMNS
+from emulator.stages.stepped_epochs import epoch_way
+from emulator.stages.stepped_loop import FRAME_COLUMNS, taken_bursts
 from emulator.stages.stepped_ticks import on_the_bus
-from emulator.stages.virtual import VirtualRide, compiled_ticks, hear
+from emulator.stages.virtual import VirtualRide, compiled_ticks
 from emulator.vehicle.integrate import begin, finish
 from emulator.vehicle.state import POSITION, scratch
 
@@ -48,6 +49,7 @@ def test_half_the_step_moves_a_lap_by_less_than_a_millimetre() -> None:
         np.zeros((1, len(SIGNALS))),
         np.zeros((1000, FRAME_COLUMNS), np.int64),
         np.zeros((1000, 8), np.uint8),
+        epoch_way(bench.receiver, ride.rider.ears, taken_bursts()),
     )
     arguments = (plant, ride.rider.rider, *on_the_bus(session), ride.timing.frame_accounts, *memory)
     go = compiled_ticks(*arguments)
@@ -56,9 +58,6 @@ def test_half_the_step_moves_a_lap_by_less_than_a_millimetre() -> None:
     while not bench.finished:
         before = plant.x.copy()
         go(*arguments, 0, 0, NEVER)
-        burst = bench.take_gnss()
-        if burst:
-            hear(ride.rider, burst, int(plant.run[0]["tick"]) - 1)
         if plant.run[0]["state"] == RUNNING:
             states.append(before)
             inputs.append(plant.u.copy())

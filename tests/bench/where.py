@@ -48,6 +48,7 @@ from emulator.robot.mission import ReferenceRider
 from emulator.robot.rider import step as ride
 from emulator.shared_memory.status import Command
 from emulator.stages.stepped_bus import bench_hands_over, carry, robot_hands_over
+from emulator.stages.stepped_epochs import epoch_way, forget_taken, pass_epoch, way_by_address
 from emulator.stages.stepped_loop import Block
 from emulator.stages.stepped_ticks import FRAMES_A_TICK, on_the_bus, record_tick
 from emulator.stages.virtual import (
@@ -55,7 +56,6 @@ from emulator.stages.virtual import (
     TogetherInSteps,
     VirtualRide,
     compiled_ticks,
-    hear,
     rider_turn,
 )
 from emulator.wire.arbitration import arrived_by, drop_first, known
@@ -64,11 +64,23 @@ from tests.bench.yardstick import Yardstick
 
 STAGES = (
     *("frames in, states", "events", "actuators", "place", "derivative and step", "sensing"),
-    *("into delay lines", "packing and sending", "row", "bus", "record", "robot"),
+    *("into delay lines", "packing and sending", "row", "bus", "record", "robot", "GNSS epochs"),
 )
-(_IN, _EVENTS, _ACTUATORS, _PLACE, _STEP, _SENSING, _SAMPLING, _SENDING, _ROW, _BUS, _RECORD, _ROBOT) = range(
-    len(STAGES)
-)
+(
+    _IN,
+    _EVENTS,
+    _ACTUATORS,
+    _PLACE,
+    _STEP,
+    _SENSING,
+    _SAMPLING,
+    _SENDING,
+    _ROW,
+    _BUS,
+    _RECORD,
+    _ROBOT,
+    _EPOCHS,
+) = range(len(STAGES))
 _MONOTONIC = 1
 _clock_gettime = ctypes.CDLL(None).clock_gettime
 _clock_gettime.argtypes, _clock_gettime.restype = (ctypes.c_int, ctypes.c_void_p), ctypes.c_int
@@ -142,10 +154,11 @@ def _tick(p, rx, tx, lateness_us, compute_us, marks):  # type: ignore[no-untyped
 
 @_compiled
 def _stretch(  # type: ignore[no-untyped-def]
-    step, p, rider, rx, tx, inbox, asked, bus, accounts, rows, frames, payloads, ticks, marks
+    step, take, hear, p, rider, rx, tx, inbox, asked, bus, accounts, rows, frames, payloads, way, ticks, marks
 ):
     """So many ticks of ``emulator.stages.virtual.run_ticks`` on a bus of known bit rate, marked."""
     run, n, m = p.run[0], 0, 0
+    forget_taken(way)
     for k in range(ticks):
         marks.tick[0] = k
         _mark(marks, 0)
@@ -171,6 +184,9 @@ def _stretch(  # type: ignore[no-untyped-def]
             robot_hands_over(bus, asked, 0, asked.count[0], now)
         carry(bus, accounts, now + TICK_NS, inbox, rx)
         _mark(marks, _BUS)
+        if run.gnss_ready > 0:
+            pass_epoch(take, hear, p, rider, way, now, now - now % (RIDER_EVERY * TICK_NS))
+        _mark(marks, _EPOCHS)
     return n, m
 
 
@@ -189,17 +205,20 @@ class Stretch:
         while self.bench.plant.run[0]["tick"] < until:
             together.advance(until)
             self.bench.take_events()
-            if burst := self.bench.take_gnss():
-                hear(rider, burst, int(self.bench.plant.run[0]["tick"]) - 1)
             block.clear()
         assert self.bench.state == RUNNING, f"no ride at {self.bench.tick_number} ms"
-        self._memory = arrays((self.bench.plant, rider.rider, buffers, timing.frame_accounts))
+        way = epoch_way(self.bench.receiver, rider.ears, block.taken)
+        self._memory = arrays((self.bench.plant, rider.rider, buffers, timing.frame_accounts, way))
         self._start = [array.copy() for array in self._memory]
         self._arguments = (self.bench.plant, rider.rider, *buffers, timing.frame_accounts)
         self._room = (block.all_rows, block.all_frames, block.all_data)
-        self._step = by_address(ride, *self._arguments[1:4])
+        self._way = way
+        self._called = (
+            by_address(ride, *self._arguments[1:4]),
+            *way_by_address(self.bench.plant, rider.rider, way),
+        )
         self._run, self._ends = self.bench.plant.run[0], (0, 0)
-        self._together = compiled_ticks(*self._arguments, *self._room)
+        self._together = compiled_ticks(*self._arguments, *self._room, way)
         self._marks = Marks(
             np.zeros((ticks, len(STAGES)), np.int64), np.zeros(1, np.int64), np.zeros(3, np.int64)
         )
@@ -208,7 +227,9 @@ class Stretch:
         """(ticks, len(STAGES)) time of each part [ns]; the same ticks each time."""
         self._back()
         marks = self._marks
-        self._ends = _stretch(self._step, *self._arguments, *self._room, len(marks.spent), marks)
+        self._ends = _stretch(
+            *self._called, *self._arguments, *self._room, self._way, len(marks.spent), marks
+        )
         self._must_ride()
         return marks.spent
 
@@ -217,7 +238,7 @@ class Stretch:
         self._back()
         until, ends = int(self._run["tick"]) + len(self._marks.spent), (0, 0)
         while self._run["tick"] < until:
-            ends = self._together(*self._arguments, *self._room, *ends, until)
+            ends = self._together(*self._arguments, *self._room, self._way, *ends, until)
         self._ends = ends
         self._must_ride()
 

@@ -17,7 +17,8 @@ from emulator.record.reader import read_run
 from emulator.record.writer import RunWriter
 from emulator.runs.one import ride
 from emulator.shared_memory.status import Command
-from emulator.stages.stepped_loop import FRAME_COLUMNS
+from emulator.stages.stepped_epochs import epoch_way
+from emulator.stages.stepped_loop import FRAME_COLUMNS, taken_bursts
 from emulator.stages.stepped_ticks import on_the_bus
 from emulator.stages.virtual import VirtualRide, compiled_ticks
 from emulator.wire.can_frames import check, unpack
@@ -60,7 +61,8 @@ def test_a_bus_that_is_asked_for_more_than_it_has_falls_behind():
         np.zeros((40000, FRAME_COLUMNS), np.int64),
         np.zeros((40000, 8), np.uint8),
     )
-    buffers, memory = on_the_bus(session), (rows, frames, payloads)
+    way = epoch_way(stage.bench.receiver, stage.rider.ears, taken_bursts())
+    buffers, memory = on_the_bus(session), (rows, frames, payloads, way)
     arguments = (stage.bench.plant, stage.rider.rider, *buffers, stage.timing.frame_accounts, *memory)
     go = compiled_ticks(*arguments)
     run = stage.bench.plant.run[0]
@@ -69,7 +71,6 @@ def test_a_bus_that_is_asked_for_more_than_it_has_falls_behind():
         until = NEVER if run["scenario_tick"] < 0 else int(run["start_tick"]) + 601
         go(*arguments, 0, 0, until)
         stage.bench.take_events()
-        stage.bench.take_gnss()
     # 0.1 s without room for others: three kinds of ours at 500 Hz, three at 100, one at 50; the robot's at
     # 500, 50 and three times 100. Each takes half way between its shortest, 111 bits, and its longest, 135
     # (Davis et al. 2007: 34 + 8 s + floor((33 + 8 s) / 4) + 13)

@@ -35,7 +35,7 @@ from emulator.robot.mission import ReferenceRider
 from emulator.shared_memory.status import Command
 from emulator.stages.stepped_loop import Block, SteppedLoop
 from emulator.stages.stepped_ticks import FRAMES_A_TICK, on_the_bus
-from emulator.stages.virtual import TogetherInSteps, hear, without_permissives
+from emulator.stages.virtual import TogetherInSteps, without_permissives
 
 SCENARIO = Path(__file__).with_name("late_steering.yaml")
 GUST, LATE, LITTLE_LATER = "gust", "late", "a little later"
@@ -149,11 +149,11 @@ class _Watch:
 
     def __init__(self, session: Session, design: Design) -> None:
         self.bench = Bench(session)
-        self._rider = ReferenceRider(mission(session), design)
+        rider = ReferenceRider(mission(session), design)
         self.block = Block(_ROWS, 10 * _ROWS, session.payload_bytes, FRAMES_A_TICK)
         buffers = on_the_bus(session)
         self.loop = SteppedLoop(self.bench, self, self.block, buffers[-1])
-        self._together = TogetherInSteps(self.bench, self._rider, buffers, self.block, self.loop.timing)
+        self._together = TogetherInSteps(self.bench, rider, buffers, self.block, self.loop.timing)
 
     def advance(self, bench: Bench, _block: Block) -> bool:
         """Ticks of plant and rider."""
@@ -163,8 +163,7 @@ class _Watch:
         return True
 
     def hear(self, burst: bytes) -> None:
-        """Sentences on their way to the rider."""
-        hear(self._rider, burst, int(self.bench.plant.run[0]["tick"]) - 1)
+        """Never called: the rider hears its sentences within its ticks."""
 
 
 def watch(session: Session, design: Design, quarters: int) -> Watched:

@@ -1,0 +1,1 @@
+"""What the reference robot hears from its GNSS receiver."""
