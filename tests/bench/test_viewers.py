@@ -20,6 +20,7 @@ from tests.bench.viewers import (
     MOST_RATIO,
     Block,
     alone,
+    how_it_ended,
     in_blocks,
     judge_attack,
     judge_viewers,
@@ -168,6 +169,22 @@ def test_a_block_with_ticks_that_are_not_in_the_record_is_not_counted() -> None:
     assert its.tolist() == list(range(10, 20))
     with pytest.raises(ValueError, match="1 ticks of a block are not in the record"):
         in_blocks(np.delete(tick, 15), np.delete(tick, 15) * 1.0, [Block(True, 10, 20)])
+
+
+def test_a_ride_that_did_not_last_is_told_with_what_was_seen_of_robot_and_host() -> None:
+    assert how_it_ended({"ended": "tripped", "trip_reason": "overrun"}) == "tripped overrun"
+    assert how_it_ended(
+        {
+            "ended": "fallen",
+            "trip_reason": "",
+            "end_tick": 73_000,
+            "robot_stopped": ["GNSS elsewhere", 67.44],
+            "waited": [[0.0, 1000.0, 0.5], [1000.0, 4000.0, 0.1]],
+        }
+    ) == (
+        "fallen 73.0 s into the ride; the robot had stopped of its own accord after 67.4 s: GNSS elsewhere; "
+        "in 20 % of the time some process waited for a core"
+    )
 
 
 def test_people_see_the_ride_and_the_page_answers_under_attack(tmp_path: Path) -> None:

@@ -29,10 +29,11 @@ import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -161,6 +162,22 @@ def judge_attack(
         f"{held_up[False]} times"
     )
     return Judged(lonely[True] == 0, text)
+
+
+def how_it_ended(outcome: Mapping[str, Any]) -> str:
+    """How a ride ended that should have lasted, and what was seen of robot and host: nobody is accused."""
+    words = [f"{outcome.get('ended')} {outcome.get('trip_reason') or ''}".strip()]
+    end_tick = outcome.get("end_tick")
+    if end_tick is not None:
+        words[0] += f" {end_tick * 1e-3:.1f} s into the ride"
+    if stopped := outcome.get("robot_stopped"):
+        words.append(f"the robot had stopped of its own accord after {stopped[1]:.1f} s: {stopped[0]}")
+    waited = outcome.get("waited") or []
+    if waited:
+        whole = sum(end - begin for begin, end, _ in waited)
+        spent = sum((end - begin) * share for begin, end, share in waited)
+        words.append(f"in {100.0 * spent / whole:.0f} % of the time some process waited for a core")
+    return "; ".join(words)
 
 
 # --- the ride ----------------------------------------------------------------------------------------------
@@ -307,8 +324,7 @@ def ride(
         )  # fmt: skip
     os.sched_setaffinity(0, cores)  # a supervisor leaves the loop's core, for good
     if turns.failed or len(turns.blocks) < 2 * pairs:
-        outcome = result.outcome
-        how = f"{outcome.get('ended')} {outcome.get('trip_reason') or ''}".strip()
+        how = how_it_ended(result.outcome)
         raise RuntimeError(f"{turns.failed or 'the ride ended before its blocks were over'} ({how})")
     run = read_run(folder / "run")
     return turns.blocks, in_blocks(run.tick, run.signal("loop.lateness_us"), turns.blocks), turns

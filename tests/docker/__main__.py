@@ -49,6 +49,10 @@ timing: {rate_ppm: 200000.0, age_p99_ms: 500.0, hole_ms: 1000.0}
 """
 
 
+class NotCounted(Failed):
+    """A ride whose verdict is invalid: of this host something is proven, of the images nothing."""
+
+
 def say(text: str) -> None:
     sys.stdout.write(f"{text}\n")
     sys.stdout.flush()
@@ -253,6 +257,8 @@ async def ridden(podman: Podman, place: Path, scenario: str) -> float:
     for line in table(seen):
         say(f"  {line}")
     verdict = listener.heard["verdict"][-1][1]
+    if verdict["result"] == "invalid":
+        raise NotCounted(f"verdict invalid {verdict['reasons']}")
     expect(verdict["result"] == "pass", f"verdict {verdict['result']} {verdict['reasons']}")
     expect(listener.wrong == [], f"every message is one by the schema {listener.wrong[:3]}")
     said = sorted(
@@ -274,14 +280,21 @@ async def ridden(podman: Podman, place: Path, scenario: str) -> float:
 
 
 def ridden_soon(podman: Podman, place: Path, scenario: str, *, timed: bool) -> None:
-    """The same, until one has started in time: other work on a host makes a start longer, never shorter.
+    """The same, until one counts that began in time: a host's other work makes a start longer, never shorter.
 
     timed  whether that none did is a failure
     """
-    took = []
-    while len(took) < MOST_RIDES and not (took and min(took) <= STARTED_WITHIN_S):
+    took: list[float] = []
+    for number in range(1, MOST_RIDES + 1):
         with podman.cleared(PREFIX):
-            took.append(asyncio.run(ridden(podman, place, scenario)))
+            try:
+                took.append(asyncio.run(ridden(podman, place, scenario)))
+            except NotCounted as bench:
+                if number == MOST_RIDES and not took:
+                    raise
+                say(f"  does not count: {bench}")
+        if took and min(took) <= STARTED_WITHIN_S:
+            break
     text = f"rides within {STARTED_WITHIN_S:.0f} s of its start ({', '.join(f'{t:.1f} s' for t in took)})"
     if timed or min(took) <= STARTED_WITHIN_S:
         expect(min(took) <= STARTED_WITHIN_S, text)

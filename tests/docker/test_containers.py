@@ -7,14 +7,17 @@ import re
 import shutil
 import subprocess
 import sys
+from contextlib import nullcontext
 from datetime import UTC, datetime
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 from ruamel.yaml import YAML
 
 from emulator.config.rig.file import load_rig
+from tests.docker import __main__ as docker
 from tests.docker import podman
 from tests.docker.__main__ import PATIENT, main
 from tests.docker.compose_file import LEFT_OUT, services
@@ -289,3 +292,41 @@ def test_what_is_looked_for_in_the_logs_is_said_by_the_program() -> None:
         plain = words.replace(" (bench, seed ", ", seed {seed}): ").replace("arming: ", "'arming: ")
         written = {"robot heartbeat: given": "'given' if value else 'not given'"}.get(words, plain)
         assert written.replace("'", '"') in sources.replace("'", '"'), words
+
+
+@pytest.mark.parametrize(
+    ("rides", "timed", "ends"),
+    [
+        ([5.0], True, "holds: rides within 10 s of its start (5.0 s)"),
+        ([12.0, 5.0], True, "holds: rides within 10 s of its start (12.0 s, 5.0 s)"),
+        (["invalid", 5.0], True, "holds: rides within 10 s of its start (5.0 s)"),
+        ([12.0, "invalid", 11.0], False, "NOT SHOWN here: rides within 10 s of its start (12.0 s, 11.0 s)"),
+        ([12.0, "invalid", 11.0], True, None),
+        (["invalid", "invalid", "invalid"], False, None),
+    ],
+)
+def test_a_ride_that_is_late_or_does_not_count_is_ridden_again(
+    rides: list[float | str],
+    timed: bool,
+    ends: str | None,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    left = list(rides)
+
+    async def ride(*_: object) -> float:
+        came = left.pop(0)
+        if isinstance(came, str):
+            raise docker.NotCounted("verdict invalid")
+        return came
+
+    monkeypatch.setattr(docker, "ridden", ride)
+    engine: Any = SimpleNamespace(cleared=lambda _: nullcontext())
+    if ends is None:
+        with pytest.raises(podman.Failed):
+            docker.ridden_soon(engine, tmp_path, "x.yaml", timed=timed)
+    else:
+        docker.ridden_soon(engine, tmp_path, "x.yaml", timed=timed)
+        assert capsys.readouterr().out.splitlines()[-1].strip() == ends
+    assert left == []
