@@ -21,7 +21,7 @@ from emulator.assembly.robot_evidence import (
 from emulator.assembly.serial_pacing import Burst, BurstLine
 from emulator.assembly.session import Session
 from emulator.config.scenario.schema import Scenario
-from emulator.core.compiled import bound, entry
+from emulator.core.compiled import bound, bound_to_other, entry
 from emulator.core.frame_buffer import UNTIMED, FrameBuffer, frame_buffer
 from emulator.core.signals import TICK_NS
 from emulator.core.trip_reasons import TripReason
@@ -155,8 +155,8 @@ class Bench:
         self._line = BurstLine(baud)
         self._burst_out = Burst(b"", 0, 0, 0)
         self._lead_ns = self._line.line_ns(longest_burst(gnss.sentences))
-        buffer = frame_buffer(1)
-        self._bind(buffer, buffer)
+        self._rx = self._tx = buffer = frame_buffer(1)
+        self._tick = bound(tick, (self.plant, buffer, buffer), 0.0, 0.0)
         self._trip: dict[str, Any] = {}
         self._nothing: list[tuple[int, int, float, str]] = []
         # memoryviews: plain numbers, cheaper than numpy scalars in a 1 kHz cycle
@@ -246,7 +246,7 @@ class Bench:
     def tick(self, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute_us: float) -> int:
         """Compute one tick; see :func:`emulator.plant.step.tick`. Other buffers than before take a while."""
         if rx is not self._rx or tx is not self._tx:
-            self._bind(rx, tx)
+            self._rx, self._tx, self._tick = rx, tx, bound_to_other(self._tick, rx, tx)
         return self._tick(lateness_us, compute_us)
 
     def take_events(self) -> list[tuple[int, int, float, str]]:
@@ -288,11 +288,6 @@ class Bench:
             return b""
         self._burst_out = burst
         return burst.sentences
-
-    def _bind(self, rx: FrameBuffer, tx: FrameBuffer) -> None:
-        """Have the tick work on these buffers."""
-        self._rx, self._tx = rx, tx
-        self._tick = bound(tick, (self.plant, rx, tx), 0.0, 0.0)
 
     def _put_faulted(self, length: int, due_ns: int, valid_ns: int) -> None:
         """The sentences just written, through the faults on the receiver's line."""
