@@ -494,7 +494,7 @@ def test_status_block_tells_how_it_goes(bench):
 
 
 def test_buffers_are_laid_out_for_compiled_code_before_the_first_tick(bench, monkeypatch):
-    """All but the plant's row, which is small: laying a plant's arrays out takes longer than a tick may."""
+    """All but an epoch's bytes and the plant's row, which are small."""
     b = bench(max_ticks=50)
     laid_out, bound_entry = [], compiler.bound_entry
 
@@ -504,7 +504,7 @@ def test_buffers_are_laid_out_for_compiled_code_before_the_first_tick(bench, mon
 
     b.plant.on_tick = lambda _: monkeypatch.setattr(compiler, "bound_entry", told)
     b.run()
-    assert laid_out == ["write_row"]
+    assert laid_out == ["write_gnss", "write_row"]
 
 
 def test_steady_ticks_allocate_nothing_for_good(bench):
