@@ -20,7 +20,7 @@ from emulator.assembly.robot_evidence import (
 )
 from emulator.assembly.session import Session
 from emulator.config.scenario.schema import Scenario
-from emulator.core.compiled import bound, uncompiled
+from emulator.core.compiled import bound, bound_to_other, uncompiled
 from emulator.core.frame_buffer import FrameBuffer, frame_buffer
 from emulator.core.signals import TICK_NS
 from emulator.core.trip_reasons import TripReason
@@ -153,8 +153,8 @@ class Bench:
         lead_ns = uncompiled(on_the_line_ns)(baud or 0, longest_burst(gnss.sentences))
         self.receiver = receiver(config, session.origin.frame, self._utc_ns, lead_ns, burst_line(baud))
         """What turns epochs into sentences; ticks that are computed many at a time ask it themselves."""
-        buffer = frame_buffer(1)
-        self._bind(buffer, buffer)
+        self._rx = self._tx = buffer = frame_buffer(1)
+        self._tick = bound(tick, (self.plant, buffer, buffer), 0.0, 0.0)
         self._trip: dict[str, Any] = {}
         self._nothing: list[tuple[int, int, float, str]] = []
         # memoryviews: plain numbers, cheaper than numpy scalars in a 1 kHz cycle
@@ -237,7 +237,7 @@ class Bench:
     def tick(self, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute_us: float) -> int:
         """Compute one tick; see :func:`emulator.plant.step.tick`. Other buffers than before take a while."""
         if rx is not self._rx or tx is not self._tx:
-            self._bind(rx, tx)
+            self._rx, self._tx, self._tick = rx, tx, bound_to_other(self._tick, rx, tx)
         return self._tick(lateness_us, compute_us)
 
     def take_events(self) -> list[tuple[int, int, float, str]]:
@@ -255,11 +255,6 @@ class Bench:
         if not self._gnss_ready[0]:
             return b""
         return bytes(self._burst_view[: self._take_burst()])
-
-    def _bind(self, rx: FrameBuffer, tx: FrameBuffer) -> None:
-        """Have the tick work on these buffers."""
-        self._rx, self._tx = rx, tx
-        self._tick = bound(tick, (self.plant, rx, tx), 0.0, 0.0)
 
     def command(self, code: int, argument: float) -> None:
         """A ``status.Command`` from the operator or the cycle; takes effect in the next tick."""

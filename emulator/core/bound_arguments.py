@@ -59,6 +59,18 @@ def hold(arguments: tuple[object, ...], kinds: tuple[Any, ...]) -> Held:
     return held
 
 
+def exchanged(held: Held, last: tuple[object, ...]) -> Held:
+    """The same with other ``last`` arguments, of the same types as before: only they are laid out anew."""
+    kept, kinds = len(held.kinds) - len(last), held.kinds
+    words: list[int] = []
+    for argument, kind in zip(last, kinds[kept:], strict=True):
+        _lay_out(argument, kind, words)
+    block = np.concatenate([held.words[: held.words.size - len(words)], np.array(words, np.uint64)])
+    other = Held(block.ctypes.data)
+    other.words, other.arguments, other.kinds = block, (*held.arguments[:kept], *last), kinds
+    return other
+
+
 def _lay_out(argument: Any, kind: Any, words: list[int]) -> None:
     """Append the words of one argument."""
     if isinstance(kind, types.Array):

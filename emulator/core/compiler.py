@@ -23,7 +23,7 @@ from numba.core.registry import cpu_target
 from numba.core.serialize import dumps
 from numba.core.typing.typeof import typeof_impl
 
-from emulator.core.bound_arguments import calling, hold
+from emulator.core.bound_arguments import Held, calling, exchanged, hold
 from emulator.core.compiled import Compiled
 from emulator.core.keeping import code_store
 from emulator.core.keeping.code_key import code_key, machine_key, signature_key
@@ -144,6 +144,17 @@ def bound_entry(
         return partial(function, *held)
     handle = hold(held, tuple(map(_type_of, held)))
     return partial(_compiled(form, (handle, *examples)).entry_point, handle)
+
+
+def bound_to_other(call: Any, last: tuple[object, ...]) -> Any:
+    """See ``compiled.bound_to_other``."""
+    if not isinstance(call.args[0], Held):  # compiling is switched off
+        return partial(call.func, *call.args[: len(call.args) - len(last)], *last)
+    held = call.args[0]
+    kinds = tuple(map(_type_of, last))
+    if kinds != held.kinds[len(held.kinds) - len(last) :]:
+        raise TypeError(f"expected arguments of the same types as before, got {kinds}")
+    return partial(call.func, exchanged(held, last))
 
 
 @cache

@@ -101,6 +101,8 @@ class TextLink:
         What does not fit into the descriptor's buffer is dropped and counted; a frame written in part is
         finished first by the next call, so that the peer never sees half a frame.
         """
+        if frames is not self._from:
+            self._send_of(frames)
         count = int(frames.count[0])
         if count == 0:
             return 0
@@ -108,7 +110,6 @@ class TextLink:
         if self._alive and (not self._unwritten or self._finish()):
             if count > self._rows:
                 self._make_room(count)
-            if frames is not self._from:
                 self._send_of(frames)
             written = self._send_all()
             texts = self._kept[1]
@@ -136,7 +137,7 @@ class TextLink:
 
     def _send_of(self, frames: FrameBuffer) -> None:
         """Have frames of this buffer sent."""
-        self._from: FrameBuffer | None = frames
+        self._from: FrameBuffer = frames
         self._send_all = bound(send_text, (self._at, self._serial, frames, self._out, self._ends))
 
     def _make_room(self, rows: int) -> None:
@@ -146,7 +147,6 @@ class TextLink:
         self._out_view = self._out.data
         self._ends = np.zeros(self._rows, np.int64)
         self._ends_view = self._ends.data
-        self._from = None  # what was bound has the room of before
 
     def _finish(self) -> bool:
         """Write the rest of a half-written frame; True if nothing is left of it."""

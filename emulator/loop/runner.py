@@ -96,6 +96,12 @@ class _Cycle:
         self.tick, self.state, self.stop_cycle = plant.tick_number, 0, -1
         self.stalled = self.link_dead = self.recorder_gone = False
         self.recorder_beat, self.recorder_beat_cycle = self.status[_RECORDER_HEARTBEAT], 0
+        # Empty as they are: whoever holds the buffers lays them out now and not in the first tick.
+        can.send(self.tx)
+        timing.frames(self.tx, 0, 0)
+        self.watch.frames(self.rx)
+        for direction, frames in ((RX, self.rx), (TX, self.tx)):
+            snapshot.write_frames(0, direction, frames)
 
     def run(self) -> Outcome:
         """Tick by tick to rest."""

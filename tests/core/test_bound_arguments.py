@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from emulator.core.bound_arguments import hold
-from emulator.core.compiled import bound, entry, jit
+from emulator.core.compiled import bound, bound_to_other, entry, jit
 from emulator.core.compiler import _type_of, bound_form
 from emulator.core.keeping.code_key import code_key
 
@@ -126,6 +126,19 @@ def test_what_is_held_lives_as_long_as_who_holds_it() -> None:
     assert gone() is None
 
 
+def test_the_last_ones_are_exchanged_for_others_of_the_same_types() -> None:
+    a, b = np.array([7]), np.array([2.0, 3.0])
+    ours = bound(weighed, (a, 1, 2), 0, 0)
+    other = bound_to_other(ours, 8, 9)
+    assert (ours(3, 4), other(3, 4)) == (43217, 43987)
+    rows = bound(told, arguments(2, 2, 1, True, 0, 0.0), 0.0, 0)
+    _, row = arguments(2, 2, 1, True, 0, 0.0)
+    before, row[:] = rows(0.0, 0), -row
+    assert bound_to_other(rows, row)(0.0, 0) == before + 2.0 * (np.arange(6) @ row) + 0.5 + 1.5 - 2.5
+    with pytest.raises(TypeError, match="expected arguments of the same types as before, got"):
+        bound_to_other(ours, b)
+
+
 @pytest.mark.parametrize("value", ["text", 1j])
 def test_what_can_not_be_laid_out_is_refused(value: object) -> None:
     with pytest.raises(TypeError, match="expected arrays, numbers and tuples of them to hold, got"):
@@ -169,7 +182,7 @@ def test_an_entry_and_what_holds_its_arguments_compute_the_same_bits() -> None:
 
 PROGRAM = """
 import numpy as np
-from emulator.core.compiled import bound
+from emulator.core.compiled import bound, bound_to_other
 from emulator.wire.e2e import crc8_1d
 from numba.core import event
 compiled = []
@@ -177,7 +190,8 @@ class Seen(event.Listener):
     def on_start(self, event): compiled.append(event.data["dispatcher"].py_func.__name__)
     def on_end(self, event): pass
 event.register("numba:compile", Seen())
-print(int(bound(crc8_1d, (0xFF, np.arange(8, dtype=np.uint8)), 0, 8)(0, 8)), sorted(compiled))
+crc = bound(crc8_1d, (0, np.arange(8, dtype=np.uint8)), 0, 8)
+print(int(bound_to_other(crc, 0xFF, np.arange(8, dtype=np.uint8))(0, 8)), sorted(compiled))
 """
 
 

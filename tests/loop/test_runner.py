@@ -6,6 +6,7 @@ import sys
 import numpy as np
 import pytest
 
+from emulator.core import compiler
 from emulator.core.signals import INDEX
 from emulator.loop.bus_watch import BusFault, BusRules
 from emulator.loop.certificate import GNSS, OutputSpec, TimingAccounts
@@ -490,6 +491,20 @@ def test_status_block_tells_how_it_goes(bench):
     assert status[Status.FRAMES_RECEIVED] > 500
     assert b.snapshot.lateness_counts.sum() == outcome.ticks
     assert b.snapshot.lateness_edges_us[-1] == np.inf
+
+
+def test_buffers_are_laid_out_for_compiled_code_before_the_first_tick(bench, monkeypatch):
+    """All but an epoch's bytes and the plant's row, which are small."""
+    b = bench(max_ticks=50)
+    laid_out, bound_entry = [], compiler.bound_entry
+
+    def told(function, *arguments):
+        laid_out.append(function.__name__)
+        return bound_entry(function, *arguments)
+
+    b.plant.on_tick = lambda _: monkeypatch.setattr(compiler, "bound_entry", told)
+    b.run()
+    assert laid_out == ["write_gnss", "write_row"]
 
 
 def test_steady_ticks_allocate_nothing_for_good(bench):
