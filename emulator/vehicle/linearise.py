@@ -88,6 +88,29 @@ def _besides(vehicle: Vehicle) -> tuple[int, ...]:
     return bending + ((SWAY, SWAY_RATE) if body["mount_gives"] else ())
 
 
+def state_places(vehicle: Vehicle) -> NDArray[np.int64]:
+    """(23 to 27,) place in the state of each deviation that is one of its numbers.
+
+    -1 of roll and pitch, which are the quaternion's.
+    """
+    return _places(_besides(vehicle))
+
+
+def _places(besides: tuple[int, ...]) -> NDArray[np.int64]:
+    places = np.full(N_DEVIATIONS, -1)
+    places[HEIGHT] = POSITION + 2
+    for d, j in _JOINT_OF.items():
+        places[d] = JOINT + j
+    for first, there, count in (
+        (D_OMEGA, OMEGA, 3),
+        (D_VELOCITY, VELOCITY, 3),
+        (D_JOINT_RATE, JOINT_RATE, 6),
+        (D_DEFLECTION, DEFLECTION, 4),
+    ):
+        places[first : first + count] = there + np.arange(count)
+    return np.append(places, np.array(besides, np.int64))
+
+
 def _to_deviation(
     besides: tuple[int, ...], x: NDArray[np.float64], xdot: NDArray[np.float64]
 ) -> NDArray[np.float64]:
@@ -110,12 +133,10 @@ def _to_deviation(
 
 
 def _shifted(
-    x0: NDArray[np.float64], index: int, step: float, besides: tuple[int, ...] = ()
+    x0: NDArray[np.float64], index: int, step: float, places: NDArray[np.int64]
 ) -> NDArray[np.float64]:
     x = x0.copy()
-    if index == HEIGHT:
-        x[POSITION + 2] += step
-    elif index in (ROLL, PITCH):
+    if index in (ROLL, PITCH):
         R = rotation_of(x[QUATERNION], x[QUATERNION + 1], x[QUATERNION + 2], x[QUATERNION + 3])
         roll, pitch, yaw = roll_pitch_yaw(R)
         quaternion_of(
@@ -124,18 +145,8 @@ def _shifted(
             yaw,
             x[QUATERNION : QUATERNION + 4],
         )
-    elif index in _JOINT_OF:
-        x[JOINT + _JOINT_OF[index]] += step
-    elif index < D_VELOCITY:
-        x[OMEGA + index - D_OMEGA] += step
-    elif index < D_JOINT_RATE:
-        x[VELOCITY + index - D_VELOCITY] += step
-    elif index < D_DEFLECTION:
-        x[JOINT_RATE + index - D_JOINT_RATE] += step
-    elif index < N_DEVIATIONS:
-        x[DEFLECTION + index - D_DEFLECTION] += step
     else:
-        x[besides[index - N_DEVIATIONS]] += step
+        x[places[index]] += step
     return x
 
 
@@ -231,11 +242,11 @@ def linear_reading(
         derivative(vehicle.body, vehicle.tyre, x, u, s, xdot)
         return read(x, xdot)
 
-    besides = _besides(vehicle)
+    places = state_places(vehicle)
     by_deviation = [
-        (at(_shifted(steady.x, k, h, besides), steady.u) - at(_shifted(steady.x, k, -h, besides), steady.u))
+        (at(_shifted(steady.x, k, h, places), steady.u) - at(_shifted(steady.x, k, -h, places), steady.u))
         / (2.0 * h)
-        for k, h in enumerate(_STEP[: N_DEVIATIONS + len(besides)])
+        for k, h in enumerate(_STEP[: len(places)])
     ]
     by_input = []
     for h, i in zip(_INPUT_STEP, INPUTS, strict=True):
@@ -276,9 +287,9 @@ def course_rows(steady: Steady) -> NDArray[np.float64]:
     Of the main frame's origin, which is the place a line is followed with. They are what heading and place,
     which a state matrix leaves out, are integrated from.
     """
-    rows = np.zeros((2, N_DEVIATIONS))
+    rows, places = np.zeros((2, N_DEVIATIONS)), _places(())
     for k in range(N_DEVIATIONS):
-        up, down = (_course(_shifted(steady.x, k, side * _STEP[k])) for side in (1.0, -1.0))
+        up, down = (_course(_shifted(steady.x, k, side * _STEP[k], places)) for side in (1.0, -1.0))
         rows[:, k] = (np.array(up) - np.array(down)) / (2.0 * _STEP[k])
     return rows
 

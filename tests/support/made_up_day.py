@@ -12,7 +12,16 @@ from emulator.config.vehicle.file import load_vehicle
 from emulator.runs.from_track import import_track
 from emulator.track.calibration.estimate import Models
 from emulator.track.calibration.stretches import SIGNALS, TORQUE
-from tests.support.made_up_logs import NOISE, PLAN, VEHICLE, STEP_s, demo_parameters, hidden_bike
+from tests.support.made_up_logs import (
+    LAGGED,
+    NUISANCES_OF_LOGS,
+    PLAN,
+    VEHICLE,
+    STEP_s,
+    demo_parameters,
+    where,
+)
+from tests.support.plant_rides import plant_ride
 
 SHARES = {"steering.damping": 0.25, "main_frame.ixx": 0.2, "tyre_rear.pneumatic_trail": 0.05}
 UNITS = ("rad/s", "rad/s", "rad", "rad", "m/s")
@@ -43,7 +52,13 @@ def made_up_day(folder: Path) -> tuple[np.ndarray, list[Path]]:
     parameters, rng = demo_parameters(SHARES), np.random.default_rng(4)
     truth = parameters.start * [1.2, 0.85, 1.0]
     legs = (PLAN[0], PLAN[4], PLAN[2], PLAN[3])
-    rides = hidden_bike(Models(parameters, NOISE), truth, rng, 1, legs)
+    models, bike = Models(parameters, LAGGED), parameters.vehicle(truth)
+    rides = []
+    for k, leg in enumerate(legs):
+        known, own = models.at(parameters.start, where(leg)), NUISANCES_OF_LOGS[k % 2]
+        assert known is not None
+        ride = plant_ride(bike, known, LAGGED, leg, STEP_s, rng)
+        rides.append(((ride.torque - own[1]) / own[0], ride.outputs + own[3:]))
     map_file = folder / "map.yaml"
     channels = [{"channel": TORQUE, "signal": TORQUE, "unit": "N m"}]
     channels += [{"channel": n, "signal": n, "unit": u} for n, u in zip(SIGNALS, UNITS, strict=True)]
@@ -58,12 +73,12 @@ def made_up_day(folder: Path) -> tuple[np.ndarray, list[Path]]:
             file,
         )
     records = []
-    for k, (_, _, torque, outputs) in enumerate(rides.rides):
+    for k, (torque, outputs) in enumerate(rides):
         log = folder / f"log{k}.csv"
         with log.open("w", newline="", encoding="utf-8") as file:
             writer = csv.writer(file)
             writer.writerow(("t", TORQUE, *SIGNALS))
-            for i, (u, row) in enumerate(zip(torque[0], outputs[0], strict=True)):
+            for i, (u, row) in enumerate(zip(torque, outputs, strict=True)):
                 writer.writerow([f"{i * STEP_s:.3f}", *(f"{v:.9g}" for v in (u, *row))])
         records.append(import_track([log], map_file, folder / f"record{k}").folder)
     return truth, records

@@ -26,6 +26,8 @@ from emulator.track.into.marks import sound_samples
 VEHICLE = Path(__file__).parents[2] / "scenarios" / "vehicles" / "demo_racer.yaml"
 STEP_s = 0.02
 NOISE = Noise(0.1, 0.3, 3.0, (0.004, 0.004, 0.001, 0.005, 0.05))
+LAGGED = NOISE._replace(lag=0.1)
+"""Wind and drive follow within what a gust takes over the bike: 2 m at 20 m/s. Source: definition."""
 SHARES = {
     "steering.damping": 0.25,
     "tyre_front.cornering_per_load": 0.15,

@@ -23,21 +23,24 @@ from emulator.vehicle.state import (
     scratch,
 )
 
-TICK_s, LAG_s = 1e-3, 0.005
+TICK_s = 1e-3
 
 
 def plant_ride(
     bike: Vehicle, known: SteadyModel, noise: Noise, leg: Leg, step_s: float, rng: np.random.Generator
 ) -> Stretch:
-    """A leg ridden by the whole plant; the rider takes it for ``known``, and sees what the sensors show."""
+    """A leg ridden by the whole plant; the rider takes it for ``known``, and sees what the sensors show.
+
+    noise  with a lag above 0
+    """
     steady = steady_motion(bike, leg.speed, leg.lean)
     x, u, work, still = steady.x.copy(), steady.u.copy(), scratch(), np.zeros(N_X)
     wave, ticks = dither(leg, step_s), round(step_s / TICK_s)
     gains, thought, sensors = balance(known), np.zeros(len(known.A)), np.array(noise.sensors)
     torques, outputs = np.empty(len(wave)), np.empty((len(wave), len(OUTPUTS)))
-    # White noise of a density, drawn each tick; wind and drive follow it within LAG_s, because wind as quick
-    # as a tick would be as strong as a storm, whose mean drag is another.
-    per_tick, share = 1.0 / math.sqrt(TICK_s), TICK_s / LAG_s
+    # White noise of a density, drawn each tick; wind and drive follow it within the noise's lag, because wind
+    # as quick as a tick would be as strong as a storm, whose mean drag is another.
+    per_tick, share = 1.0 / math.sqrt(TICK_s), -math.expm1(-TICK_s / noise.lag)
     wind = drive = 0.0
     for k in range(len(wave)):
         outputs[k] = read_outputs(x, still) + sensors * rng.standard_normal(len(OUTPUTS))

@@ -46,7 +46,8 @@ class MeasuredFigure(Closed):
 
 
 class NotMeasured(Closed):
-    """What acts on the bike and is in no log, as white noise."""
+    """What acts on the bike and is in no log, as noise: of the steering white, of wind and drive white and
+    followed within a time."""
 
     steering_Nm_rtHz: Annotated[float, Field(gt=0, le=100)] = 0.1
     """[N m/√Hz] Torque on the steering that was not logged."""
@@ -54,6 +55,9 @@ class NotMeasured(Closed):
     """[m/s/√Hz] Wind from the side."""
     drive_Nm_rtHz: Annotated[float, Field(gt=0, le=1e4)] = 3.0
     """[N m/√Hz] Torque of the chain on the rear wheel."""
+    wind_drive_lag_s: Annotated[float, Field(ge=0, le=10)] = 0.1
+    """[s] Within which wind and drive follow their noise, of the first order: a gust takes that long to come
+    over the whole bike, and an engine to answer. 0: at once."""
 
 
 class SensorNoise(Closed):

@@ -3,7 +3,8 @@
 Whitened innovations of all stretches, the priors, what was measured and what is known of each log's nuisances
 are one residual vector, made least by :mod:`emulator.track.calibration.least_squares`. The covariance that
 innovations are whitened with is that of the parameters before, put anew once: with it fixed, what is made
-least is no biased likelihood.
+least is no biased likelihood. Put anew with it is what the whole bike's innovations are beside the linear
+model's, where logs are of a bike that is not linear: :mod:`emulator.track.calibration.whole_bike`.
 
 Then what the model cannot do is asked: see :mod:`emulator.track.calibration.model_error`.
 """
@@ -38,6 +39,7 @@ from emulator.track.calibration.least_squares import (
 from emulator.track.calibration.model_error import ModelError, Pieces, find_model_error
 from emulator.track.calibration.parameters import Parameters
 from emulator.track.calibration.steady_model import Noise, SteadyModel, steady_model
+from emulator.track.calibration.whole_bike import whole_innovations
 from emulator.vehicle.equilibrium import NoEquilibrium, Steady, steady_motion
 from emulator.vehicle.params import Vehicle
 
@@ -52,6 +54,7 @@ _PART = 0.01  # of a prior's standard deviation: step of the differences
 _NEAR = 0.005  # of half the squares: a fit that can't fall by more has arrived
 _FAR = (30.0, 8.0)  # standard deviations of an innovation: outlier at the start, and at the first fit
 _MOST_MODELS = 4000
+_NO_MOTION = "the vehicle has no steady motion at a speed and lean of the logs"
 MOST_PROFILES = 3
 """Combinations whose profile is worked out: each takes as long as several fits."""
 
@@ -74,15 +77,36 @@ class Models:
             self._known[key] = self._made(key[0], values, stretch)
         return self._known[key]
 
-    def _made(self, key: bytes, values: Values, stretch: Stretch) -> SteadyModel | None:
+    def left_out(self, values: Values, stretch: Stretch, nuisance: Values) -> Values:
+        """(n, 5) what the whole bike's innovations of a stretch are beside the linear model's.
+
+        0 where the whole bike's prediction is lost. Raises NotFitted where there is no such bike.
+        """
+        model = self.at(values, stretch)
+        if model is None:
+            raise NotFitted(_NO_MOTION)
+        vehicle = self._of(values.tobytes(), values)
+        whole = whole_innovations(
+            vehicle, self._steady(vehicle, stretch), model, self.noise, stretch, nuisance
+        )
+        return np.nan_to_num(whole - innovations(model, stretch, nuisance))
+
+    def _of(self, key: bytes, values: Values) -> Vehicle:
         if self._vehicle is None or self._vehicle[0] != key:
             self._vehicle = key, self.parameters.vehicle(values)
-        vehicle, motion = self._vehicle[1], (stretch.speed, stretch.lean)
+        return self._vehicle[1]
+
+    def _steady(self, vehicle: Vehicle, stretch: Stretch) -> Steady:
+        # a motion of the vehicle as it was is a fair guess of one with other values
+        motion = stretch.speed, stretch.lean
+        steady = steady_motion(vehicle, *motion, guess=self._first.get(motion))
+        self._first.setdefault(motion, steady)
+        return steady
+
+    def _made(self, key: bytes, values: Values, stretch: Stretch) -> SteadyModel | None:
+        vehicle = self._of(key, values)
         try:
-            # a motion of the vehicle as it was is a fair guess of one with other values
-            steady = steady_motion(vehicle, *motion, guess=self._first.get(motion))
-            self._first.setdefault(motion, steady)
-            return steady_model(vehicle, steady, self.noise, stretch.step_s)
+            return steady_model(vehicle, self._steady(vehicle, stretch), self.noise, stretch.step_s)
         except (NoEquilibrium, ValueError, np.linalg.LinAlgError):
             return None
 
@@ -159,6 +183,7 @@ class Calibration:
     stretches          pieces of the logs in steady motion
     nuisance_standard  (8,) of NUISANCES beforehand
     models             of the same parameters and noise, to share what was worked out
+    whole              whether the logs are of a bike that is not linear, as every real one
     Raises NotFitted: no stretches, or none of whose samples count.
     """
 
@@ -170,8 +195,9 @@ class Calibration:
         *,
         nuisance_standard: Values = NUISANCE_STANDARD,
         models: Models | None = None,
+        whole: bool = False,
     ) -> None:
-        self.parameters = parameters
+        self.parameters, self.whole = parameters, whole
         self.stretches = [s._replace(outputs=s.outputs.copy()) for s in stretches]
         self.left_out = 0
         self._fit: Fitted | None = None
@@ -182,6 +208,7 @@ class Calibration:
         if not any(c.any() for c in self.counts):
             raise NotFitted("no sample of steady riding counts")
         self.whitening: list[Whitening] = []
+        self._not_linear: list[Values] = []
         self.start = np.concatenate([parameters.start, np.tile(NO_NUISANCE, self.logs)])
         self.standard = np.concatenate([parameters.standard, np.tile(self.nuisance_standard, self.logs)])
 
@@ -316,13 +343,17 @@ class Calibration:
                 self.counts[i] = counted(s)
 
     def whiten_at(self, at: Values) -> None:
-        """Whiten innovations by what the parameters there expect. Raises NotFitted."""
-        models = [self.models.at(at[: len(self.parameters)], s) for s in self.stretches]
+        """Whiten innovations by what the parameters there expect, and put anew what is left out by a linear
+        model. Raises NotFitted."""
+        values = at[: len(self.parameters)]
+        models = [self.models.at(values, s) for s in self.stretches]
         if any(m is None for m in models):
-            raise NotFitted("the vehicle has no steady motion at a speed and lean of the logs")
+            raise NotFitted(_NO_MOTION)
         self.whitening = [
             Whitening(c, m.S) for c, m in zip(self.counts, models, strict=True) if m is not None
         ]
+        if self.whole:
+            self._not_linear = [self.models.left_out(values, s, self._own(at, s)) for s in self.stretches]
 
     def residual(self, at: Values) -> Values:
         """Whitened innovations of all stretches, then what is known beforehand; NaN: no such bike."""
@@ -365,7 +396,8 @@ class Calibration:
         model = self.models.at(values, self.stretches[i])
         if model is None:
             return np.full(self.whitening[i].count, np.nan)
-        return self.whitening[i](innovations(model, self.stretches[i], nuisance))
+        found = innovations(model, self.stretches[i], nuisance)
+        return self.whitening[i](found + self._not_linear[i] if self.whole else found)
 
     def _beforehand(self, at: Values) -> Values:
         p = len(self.parameters)

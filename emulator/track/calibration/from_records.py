@@ -142,6 +142,7 @@ def asked_of(path: Path) -> Asked:
             sensors.roll_rad,
             sensors.speed_m_s,
         ),
+        acting.wind_drive_lag_s,
     )
     legs = tuple(
         Leg(leg.speed_km_h / 3.6, math.radians(leg.lean_deg), leg.seconds, leg.dither_Nm) for leg in file.legs
@@ -175,7 +176,8 @@ def calibrate(
     if len(known) < len(logs) or (judging is not None and judging.sha256 in known):
         raise CalibrationRefused("two of the records hold the same", advice="name each once")
     try:
-        problem = Calibration(asked.parameters, [s for log in logs for s in log.stretches], asked.noise)
+        stretches = [s for log in logs for s in log.stretches]
+        problem = Calibration(asked.parameters, stretches, asked.noise, whole=True)
         estimate = problem.estimate()
         apart = problem.not_told_apart(estimate)
         told = {

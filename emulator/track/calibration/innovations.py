@@ -14,15 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.compiled import jit
-from emulator.track.calibration.steady_model import OUTPUTS, SteadyModel
+from emulator.track.calibration.steady_model import OUTPUTS, SETTLING_s, SteadyModel
 
 Values = NDArray[np.float64]
 
-SETTLING_s = 1.0
-"""The predictor's time to know where the bike is, at the start and after a hole."""
 MOST_OUTLIERS, AMONG = 2, 10
 """Samples of an output that may be outliers, among how many."""
-_HOLE_s = 0.05
+HOLE_s = 0.05
+"""Without any sample for longer than this the predictor does not know where the bike is."""
 STICKING_rad_s = 0.02
 """Steering rate at which dry friction is nearly full; common practice, no source."""
 
@@ -53,7 +52,7 @@ class Stretch(NamedTuple):
 def counted(stretch: Stretch) -> NDArray[np.bool_]:
     """(n, 5) which samples count: those there are, where the predictor has settled."""
     there: NDArray[np.bool_] = ~np.isnan(stretch.outputs)
-    settling, hole = (max(1, round(t / stretch.step_s)) for t in (SETTLING_s, _HOLE_s))
+    settling, hole = (max(1, round(t / stretch.step_s)) for t in (SETTLING_s, HOLE_s))
     waiting, missed = settling, 0
     settled = np.zeros(len(there), bool)
     lost = there.sum(axis=1) == 0
@@ -84,13 +83,14 @@ def _innovations(
 ) -> tuple[Values, Values]:
     out, refused = np.zeros_like(stretch.outputs), np.zeros_like(stretch.outputs)
     _innovate(
-        model.A, model.B, model.C, model.K, model.rate, _smoothed(model.rate_sd), model.torque, model.outputs,
+        model.A, model.B, model.C, model.K, model.beginning, max(1, round(HOLE_s / stretch.step_s)),
+        model.rate, smoothed(model.rate_sd), model.torque, model.outputs,
         stretch.torque, stretch.outputs, nuisance, far, np.zeros((2, len(model.A))), out, refused,
     )  # fmt: skip
     return out, refused
 
 
-def _smoothed(rate_sd: float) -> float:
+def smoothed(rate_sd: float) -> float:
     """Width [rad/s] of friction's step as it is expected where the rate is known to a standard deviation.
 
     tanh(x / w) is about erf(sqrt(pi) x / (2 w)), which a normal distribution widens to w^2 + pi sd^2 / 2.
@@ -104,6 +104,8 @@ def _innovate(
     B: Values,
     C: Values,
     K: Values,
+    beginning: Values,
+    hole: int,
     rate: Values,
     sticking: float,
     steady_torque: float,
@@ -119,17 +121,20 @@ def _innovate(
     n, m = A.shape[0], C.shape[0]
     x, following = states[0], states[1]
     x[:] = 0.0
+    known, missed = 0, 0
     for k in range(len(torque)):
         turning = 0.0
         for i in range(n):
             turning += rate[i] * x[i]
         u = nuisance[0] * torque[k] + nuisance[1] - steady_torque
         u -= nuisance[2] * math.tanh(turning / sticking)
+        missed += 1
         for j in range(m):
             seen = outputs[k, j]
             if math.isnan(seen):
                 out[k, j] = 0.0
                 continue
+            missed = 0
             said = steady_outputs[j] + nuisance[3 + j]
             for i in range(n):
                 said += C[j, i] * x[i]
@@ -142,12 +147,16 @@ def _innovate(
                 if lately < MOST_OUTLIERS:
                     refused[k, j] = 1.0
                     out[k, j] = 0.0
+        if missed > hole:
+            known = 0
+        gain = beginning[known] if known < len(beginning) else K
+        known += 1
         for i in range(n):
             v = B[i] * u
             for j in range(n):
                 v += A[i, j] * x[j]
             for j in range(m):
-                v += K[i, j] * out[k, j]
+                v += gain[i, j] * out[k, j]
             following[i] = v
         for i in range(n):
             x[i] = following[i]

@@ -33,7 +33,7 @@ def judge(
     noise: Noise,
 ) -> Judged:
     """What a log makes of a vehicle whose values are all held. Raises NotFitted."""
-    problem = Calibration(Parameters(values, tables, (), (), robot), stretches, noise)
+    problem = Calibration(Parameters(values, tables, (), (), robot), stretches, noise, whole=True)
     fitted = problem.fitted()
     residual = problem.residual(fitted.values)
     size = sum(w.count for w in problem.whitening)

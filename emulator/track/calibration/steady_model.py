@@ -5,8 +5,9 @@ for long say nothing; what it does within the next sample, from a state that the
 The predictor x' = A x + B u + K e, y = C x + e makes a log into innovations e, which are white of covariance
 S if the parameters and the noise are right. K follows from the noise, so nothing of it is fitted.
 
-The noise is stated: torque on the steering, wind from the side and drive that nobody measured, each white,
-and that of each sensor. All from the compiled derivative that the loop runs.
+The noise is stated: torque on the steering, wind from the side and drive that nobody measured, and that of
+each sensor, all white. Wind and drive may follow theirs within a time, and are states then. All from the
+compiled derivative that the loop runs.
 
 Source: K. J. Astrom, *Maximum likelihood and prediction error methods*, Automatica 16 (1980), from memory;
 the doubling of the Riccati equation: B. D. O. Anderson, Int. J. Control 28 (1978), from memory.
@@ -21,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.axes import roll_pitch_yaw, rotate, rotation_of
+from emulator.core.compiled import jit
 from emulator.vehicle.equilibrium import Steady
 from emulator.vehicle.linearise import D_JOINT_RATE, by_side_wind, linear_reading, linearise
 from emulator.vehicle.params import Vehicle
@@ -41,6 +43,11 @@ OUTPUTS = ("roll_rate_rad_s", "yaw_rate_rad_s", "steer_rad", "roll_rad", "speed_
 _SMALL = 0.05  # norm of A times the time at which the exponential's series begins
 _TERMS = 7
 _MOST_DOUBLINGS = 60
+SETTLING_s = 1.0
+"""The predictor's time to know where the bike is, at the start and after a hole."""
+_WIDE = 1e4
+"""Of its steady covariance that it begins with. With the steady gain alone it would take five times as long,
+and what is left of where a stretch began, off its own mean, passes for other parameters."""
 _TRACE = 1e-9  # [of the largest] process noise on every state: none is taken for known
 
 
@@ -51,23 +58,28 @@ class Noise(NamedTuple):
     wind     [m/s/sqrt(Hz)]    from the side
     drive    [N m/sqrt(Hz)]    of the chain on the rear wheel
     sensors  (5,)              standard deviation of a sample of each of OUTPUTS
+    lag      [s]               within which wind and drive follow, of the first order; 0: at once
     """
 
     torque: float
     wind: float
     drive: float
     sensors: tuple[float, ...]
+    lag: float = 0.0
 
 
 class SteadyModel(NamedTuple):
     """A bike about one steady motion, sampled.
 
-    A (n, n), B (n,)   of the state's deviation, by the steering torque's, held over a step
+    A (n, n), B (n,)   of the state's deviation, by the steering torque's, held over a step; behind the bike's
+                       own states wind [m/s] and drive [N m] that nobody measured, where they follow in a time
     C (m, n)           outputs
     K (n, m), S (m, m) the steady predictor's gain, and the covariance of its innovations
     Q (n, n)           covariance of a step's process noise
     torque, outputs    the steady motion's own [N m] and (m,)
     rate               (n,) reads the steering rate [rad/s];  rate_sd  how far off what is predicted of it is
+    kept               (n,) deviations of emulator.vehicle.linearise that the bike's own states are
+    beginning          (r, n, m) gains of the first steps of a predictor that knows next to nothing yet
     """
 
     A: Values
@@ -80,15 +92,25 @@ class SteadyModel(NamedTuple):
     outputs: Values
     rate: Values
     rate_sd: float
+    kept: NDArray[np.int64] = np.empty(0, np.int64)
+    beginning: Values = np.empty((0, 0, 0))
 
 
 def read_outputs(x: Values, xdot: Values) -> Values:
     """OUTPUTS (5,) of a state (N_X,); its rate is not needed."""
-    R = rotation_of(*x[QUATERNION : QUATERNION + 4])
+    out = np.empty(len(OUTPUTS))
+    read_into(x, out)
+    return out
+
+
+@jit
+def read_into(x: Values, out: Values) -> None:
+    """OUTPUTS (5,) of a state (N_X,)."""
+    R = rotation_of(x[QUATERNION], x[QUATERNION + 1], x[QUATERNION + 2], x[QUATERNION + 3])
     roll, _, yaw = roll_pitch_yaw(R)
     vx, vy, _ = rotate(R, x[VELOCITY], x[VELOCITY + 1], x[VELOCITY + 2])
-    forward = math.cos(yaw) * vx + math.sin(yaw) * vy
-    return np.array([x[OMEGA], x[OMEGA + 2], x[JOINT + STEER], roll, forward])
+    out[0], out[1], out[2], out[3] = x[OMEGA], x[OMEGA + 2], x[JOINT + STEER], roll
+    out[4] = math.cos(yaw) * vx + math.sin(yaw) * vy
 
 
 def steady_model(vehicle: Vehicle, steady: Steady, noise: Noise, step_s: float) -> SteadyModel:
@@ -99,18 +121,49 @@ def steady_model(vehicle: Vehicle, steady: Steady, noise: Noise, step_s: float) 
     by_input = linear.B[kept]
     C = linear_reading(vehicle, steady, read_outputs)[0][:, kept]
     wind = by_side_wind(vehicle, steady)[kept]
-    spread = np.column_stack([noise.torque * by_input[:, 0], noise.wind * wind, noise.drive * by_input[:, 1]])
-    density = spread @ spread.T
-    A_d, B_d, Q = sampled(A, by_input[:, 0], density, step_s)
-    Q += _TRACE * np.diag(Q).max() * np.eye(len(Q))
+    by_torque = by_input[:, 0]
+    unmeasured = np.column_stack([noise.wind * wind, noise.drive * by_input[:, 1]])
+    spread = np.column_stack([noise.torque * by_torque, unmeasured])
+    own = len(kept)
+    if noise.lag > 0.0:
+        A, spread = _following(A, np.column_stack([wind, by_input[:, 1]]), noise, by_torque)
+        by_torque, C = np.append(by_torque, [0.0, 0.0]), np.hstack([C, np.zeros((len(C), 2))])
+    A_d, B_d, Q = sampled(A, by_torque, spread @ spread.T, step_s)
+    Q += _TRACE * np.diag(Q)[:own].max() * np.eye(len(Q))
     R = np.diag(np.square(noise.sensors))
     P = riccati(A_d, C, Q, R)
     S = C @ P @ C.T + R
     K = np.linalg.solve(S, C @ P @ A_d.T).T
-    rate = (kept == D_JOINT_RATE + STEER).astype(float)
+    beginning = _first_gains(A_d, C, Q, R, _WIDE * P, max(1, round(SETTLING_s / step_s)))
+    rate = np.zeros(len(A))
+    rate[:own] = kept == D_JOINT_RATE + STEER
     there = read_outputs(steady.x, np.zeros(N_X))
     rate_sd = float(np.sqrt(rate @ P @ rate))
-    return SteadyModel(A_d, B_d, C, K, S, Q, float(steady.u[0]), there, rate, rate_sd)
+    return SteadyModel(A_d, B_d, C, K, S, Q, float(steady.u[0]), there, rate, rate_sd, kept, beginning)
+
+
+def _following(A: Values, by: Values, noise: Noise, by_torque: Values) -> tuple[Values, Values]:
+    """State matrix with wind and drive, which act by the columns of ``by``, as states; and what drives it."""
+    n = len(A)
+    whole = np.zeros((n + 2, n + 2))
+    whole[:n, :n], whole[:n, n:] = A, by
+    whole[n:, n:] = -np.eye(2) / noise.lag
+    spread = np.zeros((n + 2, 3))
+    spread[:n, 0] = noise.torque * by_torque
+    spread[n, 1], spread[n + 1, 2] = noise.wind / noise.lag, noise.drive / noise.lag
+    return whole, spread
+
+
+def _first_gains(A: Values, C: Values, Q: Values, R: Values, P: Values, count: int) -> Values:
+    """(count, n, m) gains of a predictor that begins with a covariance P."""
+    gains = np.empty((count, len(A), len(C)))
+    for k in range(count):
+        S = C @ P @ C.T + R
+        K = np.linalg.solve(S, C @ P @ A.T).T
+        P = A @ P @ A.T - K @ S @ K.T + Q
+        P = 0.5 * (P + P.T)
+        gains[k] = K
+    return gains
 
 
 def sampled(A: Values, B: Values, density: Values, step_s: float) -> tuple[Values, Values, Values]:

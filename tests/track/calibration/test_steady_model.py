@@ -8,16 +8,16 @@ from emulator.track.calibration.estimate import Models
 from emulator.track.calibration.excitation import balance, dither, made_up_ride
 from emulator.track.calibration.innovations import (
     NO_NUISANCE,
-    SETTLING_s,
     Stretch,
     Whitening,
     counted,
     innovations,
     outliers,
 )
-from emulator.track.calibration.steady_model import OUTPUTS, SteadyModel, riccati, sampled
+from emulator.track.calibration.steady_model import OUTPUTS, SETTLING_s, SteadyModel, riccati, sampled
 from emulator.vehicle.equilibrium import steady_motion
 from emulator.vehicle.integrate import begin, finish
+from emulator.vehicle.linearise import ROLL
 from emulator.vehicle.state import U_STEER_TORQUE, scratch
 from tests.support.made_up_logs import NOISE, PLAN, STEP_s, demo_parameters, where
 
@@ -79,8 +79,11 @@ def test_the_model_is_the_plants_own_answer_to_a_small_torque() -> None:
     np.testing.assert_allclose(m.C @ deviation, moved, rtol=0.02, atol=0.02 * np.abs(moved[:4]).max())
 
 
-def test_innovations_of_the_right_model_are_white_and_as_large_as_said() -> None:
-    rng, m, leg = np.random.default_rng(5), model_of(1), PLAN[1]
+@pytest.mark.parametrize("lag", [0.0, 0.1])
+def test_innovations_of_the_right_model_are_white_and_as_large_as_said(lag: float) -> None:
+    rng, leg = np.random.default_rng(5), PLAN[1]
+    m = Models(PLAIN, NOISE._replace(lag=lag)).at(PLAIN.start, where(leg))
+    assert m is not None
     ride = made_up_ride(m, m, np.array(NOISE.sensors), dither(leg, STEP_s), rng, 8)
     white = []
     for torque, outputs in zip(ride.torque, ride.outputs, strict=True):
@@ -93,9 +96,38 @@ def test_innovations_of_the_right_model_are_white_and_as_large_as_said() -> None
     n = len(all_of)
     # standard deviations of a variance and of a correlation of n normal numbers; five of them
     np.testing.assert_allclose(np.cov(all_of.T), np.eye(5), atol=5.0 * np.sqrt(2.0 / n))
-    for lag in (1, 2, 5, 20):
-        alike = np.mean([w[lag:].T @ w[:-lag] / len(w) for w in white], axis=0)
+    for later in (1, 2, 5, 20):
+        alike = np.mean([w[later:].T @ w[:-later] / len(w) for w in white], axis=0)
         np.testing.assert_allclose(alike, 0.0, atol=5.0 / np.sqrt(n))
+
+
+@pytest.mark.parametrize("leg", range(6))
+def test_where_the_bike_was_at_the_start_is_forgotten_once_the_predictor_has_settled(leg: int) -> None:
+    """A stretch begins with an error of its lean, which is the mean of all of it."""
+    m, rows = model_of(leg), 300
+    x = np.zeros(len(m.A))
+    x[: len(m.kept)][m.kept == ROLL] = 0.03
+    torques, outputs = np.empty(rows), np.empty((rows, len(OUTPUTS)))
+    for k in range(rows):
+        outputs[k] = m.outputs + m.C @ x
+        torques[k] = m.torque - balance(m) @ x
+        x = m.A @ x + m.B * (torques[k] - m.torque)
+    stretch = where(PLAN[leg])._replace(torque=torques, outputs=outputs)
+    left = innovations(m, stretch, NO_NUISANCE) / np.sqrt(np.diag(m.S))
+    assert np.abs(left[round(SETTLING_s / STEP_s) :]).max() < 0.02
+
+
+def test_a_short_lag_of_wind_and_drive_is_none() -> None:
+    plain, lagged = (
+        Models(PLAIN, NOISE._replace(lag=lag)).at(PLAIN.start, where(PLAN[1])) for lag in (0.0, 1e-5)
+    )
+    assert plain is not None
+    assert lagged is not None
+    n = len(plain.A)
+    np.testing.assert_allclose(lagged.A[:n, :n], plain.A, atol=1e-9)
+    sd = np.sqrt(np.diag(plain.S))
+    np.testing.assert_allclose(lagged.S / np.outer(sd, sd), plain.S / np.outer(sd, sd), atol=1e-3)
+    np.testing.assert_allclose(lagged.C @ lagged.K, plain.C @ plain.K, atol=2e-3)
 
 
 def test_the_balance_keeps_the_bike_up_and_the_dither_has_its_peak() -> None:
