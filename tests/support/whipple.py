@@ -32,6 +32,16 @@ class Half(NamedTuple):
     spin: float
 
 
+def joined(frame: tuple[float, ...], wheel: tuple[float, ...], radius: float, spin: float) -> Half:
+    """A frame and its wheel, each (mass, x, z, Ixx, Ixz, Izz) about its own centre, put together."""
+    mass = frame[0] + wheel[0]
+    x, z = ((frame[0] * frame[k] + wheel[0] * wheel[k]) / mass for k in (1, 2))
+    Ixx = sum(p[3] + p[0] * (p[2] - z) ** 2 for p in (frame, wheel))
+    Ixz = sum(p[4] - p[0] * (p[1] - x) * (p[2] - z) for p in (frame, wheel))
+    Izz = sum(p[5] + p[0] * (p[1] - x) ** 2 for p in (frame, wheel))
+    return Half(mass, x, z, Ixx, Ixz, Izz, radius, spin)
+
+
 class Whipple(NamedTuple):
     """Wheelbase and trail [m], tilt of the steering axis [rad], both halves, and a damper of the steering."""
 

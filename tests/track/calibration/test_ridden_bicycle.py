@@ -16,6 +16,7 @@ from types import SimpleNamespace
 from typing import NamedTuple
 
 import numpy as np
+import pyarrow.parquet as pq
 import pytest
 from numpy.typing import NDArray
 from ruamel.yaml import YAML
@@ -25,8 +26,9 @@ from emulator.record.reader import read_run
 from emulator.runs.from_track import import_track
 from emulator.track.calibration.estimate import Calibration, Estimate
 from emulator.track.calibration.innovations import NUISANCES, Stretch
-from emulator.track.calibration.steady_model import SteadyModel, riccati, sampled
-from tests.support.whipple import Half, Whipple
+from emulator.track.calibration.steady_model import SteadyModel
+from tests.support.linear_predictor import predictor
+from tests.support.whipple import Half, Whipple, joined
 
 Array = NDArray[np.float64]
 
@@ -43,14 +45,6 @@ GYRO_LATE = 1
 
 def benchmark() -> Whipple:
     """Table 1 of the paper of ``tests.support.whipple`` (published); frames and wheels put together."""
-
-    def joined(frame: tuple[float, ...], wheel: tuple[float, ...], radius: float, spin: float) -> Half:
-        mass = frame[0] + wheel[0]
-        x, z = ((frame[0] * frame[k] + wheel[0] * wheel[k]) / mass for k in (1, 2))
-        Ixx = sum(p[3] + p[0] * (p[2] - z) ** 2 for p in (frame, wheel))
-        Ixz = sum(p[4] - p[0] * (p[1] - x) * (p[2] - z) for p in (frame, wheel))
-        Izz = sum(p[5] + p[0] * (p[1] - x) ** 2 for p in (frame, wheel))
-        return Half(mass, x, z, Ixx, Ixz, Izz, radius, spin)
 
     rear = joined((85.0, 0.3, -0.9, 9.2, 2.4, 2.8), (2.0, 0.0, -0.3, 0.0603, 0.0, 0.0603), 0.3, 0.12)
     front = joined(
@@ -164,21 +158,12 @@ class Predictors:
     def _make(self, values: Array, stretch: Stretch) -> SteadyModel:
         bike = Unknown.bike(values)
         A, B = bike.linear(stretch.speed, GRAVITY)
-        noise = B * [self.noise.roll, self.noise.torque]
-        A, by_torque, Q = sampled(A, B[:, 1], noise @ noise.T, stretch.step_s)
-        Q += 1e-9 * np.diag(Q).max() * np.eye(4)
-        seen = [0, 2]
         C = np.zeros((5, 4))
         C[0, 2], C[2, 1] = math.cos(values[6]), 1.0
         C[0, 1] = -math.sin(values[6]) * stretch.speed * math.cos(bike.tilt) / bike.wheelbase
         C[0, 3] = -math.sin(values[6]) * bike.trail * math.cos(bike.tilt) / bike.wheelbase
-        R = np.diag([self.noise.gyro**2, self.noise.steer**2])
-        P = riccati(A, C[seen], Q, R)
-        S, K = np.eye(5), np.zeros((4, 5))
-        S[np.ix_(seen, seen)] = C[seen] @ P @ C[seen].T + R
-        K[:, seen] = np.linalg.solve(S[np.ix_(seen, seen)], C[seen] @ P @ A.T).T
-        rate = np.array([0.0, 0.0, 0.0, 1.0])
-        return SteadyModel(A, by_torque, C, K, S, Q, 0.0, np.zeros(5), rate, math.sqrt(P[3, 3]))
+        noise = B * [self.noise.roll, self.noise.torque]
+        return predictor(A, B[:, 1], C, noise @ noise.T, (self.noise.gyro, self.noise.steer), stretch.step_s)
 
 
 class Ridden(NamedTuple):
@@ -239,6 +224,30 @@ def printed() -> dict[str, Array]:
 def test_the_model_has_the_benchmarks_matrices() -> None:
     for name, matrix in zip(("M", "C1", "K0", "K2"), benchmark().matrices(), strict=True):
         assert matrix == pytest.approx(printed()[name], rel=1e-12, abs=1e-12), name
+
+
+def test_the_logs_have_their_makers_mean_and_spread() -> None:
+    """Of runs 024 and 025: rear wheel's speed, steer, lean rate and steering torque in the table of
+    D. L. Peterson's dissertation (2013, published as source), with the digits that stand beside it there. It
+    asks for other sensors before a model is fitted, and has no eigenvalues from rides."""
+    printed = {
+        SLOW: (21.0, (0.959306, -0.0127641, 0.000674937, 0.157338), (0.0157029, 0.155943, 0.104518, 3.19504)),
+        USUAL: (
+            40.0,
+            (1.95683, -0.00702159, -0.000207788, 0.160056),
+            (0.0282297, 0.0153661, 0.0107762, 0.125208),
+        ),
+    }
+    columns = ("rear_wheel_rad_s", "steer_rad", "gyroscope_x_rad_s", "steer_torque_Nm")
+    for name, (first_s, means, spreads) in printed.items():
+        log = pq.read_table(LOGS / f"2013-07-13_{name}.parquet")
+        time_s = log["time_ms"].to_numpy() / 1e3
+        within = (time_s >= first_s) & (time_s <= first_s + 20.0)
+        for column, mean, spread in zip(columns, means, spreads, strict=True):
+            values = log[column].to_numpy()[within].astype(float)
+            values *= -RADIUS if column == "rear_wheel_rad_s" else 1.0
+            assert values.mean() == pytest.approx(mean, rel=1e-4), (name, column)
+            assert values.std() == pytest.approx(spread, rel=1e-4), (name, column)
 
 
 def test_yaw_follows_steer_as_the_measured_lengths_say(ridden: dict[str, Ridden]) -> None:
