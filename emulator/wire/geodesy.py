@@ -78,6 +78,22 @@ def enu_to_geodetic(frame: Frame, east_m: float, north_m: float, up_m: float) ->
     )
 
 
+@jit
+def geodetic_to_enu(
+    frame: Frame, latitude_rad: float, longitude_rad: float, height_m: float
+) -> tuple[float, float, float]:
+    """East, north, up [m] in the local frame of a geodetic position (height above the ellipsoid)."""
+    origin_x_m, origin_y_m, origin_z_m, sin_lat, cos_lat, sin_lon, cos_lon = frame
+    x_m, y_m, z_m = geodetic_to_ecef(latitude_rad, longitude_rad, height_m)
+    dx, dy, dz = x_m - origin_x_m, y_m - origin_y_m, z_m - origin_z_m
+    meridian = cos_lon * dx + sin_lon * dy
+    return (
+        cos_lon * dy - sin_lon * dx,
+        cos_lat * dz - sin_lat * meridian,
+        cos_lat * meridian + sin_lat * dz,
+    )
+
+
 @dataclass(frozen=True)
 class Origin:
     """Where the local ENU frame sits.
@@ -127,12 +143,4 @@ class Origin:
         self, latitude_rad: float, longitude_rad: float, height_m: float
     ) -> tuple[float, float, float]:
         """East, north, up [m] of a geodetic position (height above the ellipsoid)."""
-        sin_lat, cos_lat, sin_lon, cos_lon = self._turn
-        x_m, y_m, z_m = geodetic_to_ecef(latitude_rad, longitude_rad, height_m)
-        dx, dy, dz = x_m - self._ecef_m[0], y_m - self._ecef_m[1], z_m - self._ecef_m[2]
-        meridian = cos_lon * dx + sin_lon * dy
-        return (
-            cos_lon * dy - sin_lon * dx,
-            cos_lat * dz - sin_lat * meridian,
-            cos_lat * meridian + sin_lat * dz,
-        )
+        return geodetic_to_enu(self.frame, latitude_rad, longitude_rad, height_m)
