@@ -15,6 +15,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import special
 
 from emulator.core.axes import quaternion_of, rotate_back, rotation_of
 from emulator.core.signals import RUNNING, TICK_NS
@@ -82,8 +83,8 @@ STRETCH_BLOCKS = 30
 _COARSE = ((3.0, 0.0), (3.0, 0.0), (30.0, 3.0, 0.3, 0.0))
 """Noise that is taken at least, times that of good sensors, one fit after the other: from afar the nearest
 thousandth of a degree leads astray. The second way begins with slack in driveline and tyres."""
-_MET = 1.2
-"""Root mean square of what is left over noise, from which another way is tried."""
+_MET = 0.99
+"""Chance that noise alone leaves less than a fit does, from which another way is tried."""
 _STEPS = 15
 _HELD = (0.0, 1.0, 1e2, 1e4, 1e6)
 _SETTLED = 0.01  # of the sum of squares, in which 1 is one standard deviation
@@ -330,15 +331,15 @@ def _searched(seen: Measured, model: Model, tick: int, inputs: Values, guess: Va
     slack[DEFLECTION : DEFLECTION + 4] = 0.0
     best, least = guess, math.inf
     for begun, way in zip((guess, slack, guess), _COARSE, strict=True):
-        x, left = begun, math.inf
+        x, left, count = begun, math.inf, 0
         try:
             for coarse in way:
-                x, left = _fitted(seen, model, tick, inputs, guess, x, coarse)
+                x, left, count = _fitted(seen, model, tick, inputs, guess, x, coarse)
         except NotStarted:
             continue
         if left < least:
             best, least = x, left
-        if least < _MET:
+        if special.chdtr(count, least) < _MET:
             break
     if not math.isfinite(least):
         raise NotStarted("the model does not ride on from there")
@@ -347,8 +348,9 @@ def _searched(seen: Measured, model: Model, tick: int, inputs: Values, guess: Va
 
 def _fitted(
     seen: Measured, model: Model, tick: int, inputs: Values, guess: Values, x: Values, coarse: float
-) -> tuple[Values, float]:
-    """The start (N_X,) that meets the stretch best, searched from x on; root mean square of what is left.
+) -> tuple[Values, float, int]:
+    """The start (N_X,) that meets the stretch best, searched from x on; sum of squares that is left, over the
+    noise and the guess's doubt, and how many residuals there are.
 
     coarse  noise of at least so many times that of good sensors is taken
     Steps of Levenberg and Marquardt: shorter ones where a whole one makes it worse.
@@ -392,7 +394,7 @@ def _fitted(
         x, (cost, played, rows, r, sigma) = tried, found
         if settled and held == 0.0:
             break
-    return x, math.sqrt(cost / max(1, len(r)))
+    return x, cost, len(r)
 
 
 def _answer(by: Rows, sigma: Values) -> Values:
