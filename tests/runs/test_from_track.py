@@ -233,6 +233,26 @@ def test_what_lies_on_the_disk_meanwhile_changes_no_byte(
     assert "line.station_m" in read_run(made["all"]).signals
 
 
+@pytest.mark.parametrize("rows", [1, 2, 5, 12, 150])
+def test_a_log_of_moments_has_a_record_or_is_told(
+    good: dict[str, np.ndarray], rows: int, tmp_path: Path
+) -> None:
+    """Cut off after its first rows: shorter than what the comparison of its signals looks around."""
+    pd.DataFrame({name: good[name][:rows] for name in ("time", *MAIN)}).to_csv(
+        tmp_path / "log.csv", index=False
+    )
+    channels = [{"channel": name, "signal": signal, "unit": UNITS[name]} for name, signal in MAIN.items()]
+    for mounting in ("as_told", "estimate"):
+        keys = {"time": {"channel": "time"}, "channels": channels, "inertial_unit": {"mounting": mounting}}
+        asked = write_map(tmp_path / f"{mounting}.yaml", **keys)
+        if mounting == "estimate" or rows == 1:
+            with pytest.raises(LogError):
+                import_track([tmp_path / "log.csv"], asked, tmp_path / mounting)
+        else:
+            made = import_track([tmp_path / "log.csv"], asked, tmp_path / mounting)
+            assert len(made.brought.tick) == rows
+
+
 # -- what is refused ---------------------------------------------------------------------------------------
 
 

@@ -290,6 +290,8 @@ def _mounting(asked: TrackMap, sound: Samples, rows: Values, brought: Brought) -
     if speed is None:
         raise LogError("the mounting can't be estimated without a speed")
     coarse = np.arange(rows[0], rows[-1], _COARSE_s)
+    if len(coarse) < 2:
+        raise LogError(f"the mounting can't be estimated from {rows[-1]:.2f} s")
     force, rate = (
         np.column_stack([averaged(sound[name], coarse, _COARSE_s) for name in names])
         for names in (_FORCES, _RATES)
@@ -324,6 +326,8 @@ def _mounting(asked: TrackMap, sound: Samples, rows: Values, brought: Brought) -
 def _agree(sound: Samples, rows: Values, brought: Brought) -> None:
     """Compare what knows of each other. Raises LogError for what contradicts."""
     coarse = np.arange(rows[0], rows[-1], _COARSE_s)
+    if len(coarse) < 2:
+        return  # too short to change in
     kept: dict[str, Values] = {}
 
     def look(signal: str) -> Values | None:
