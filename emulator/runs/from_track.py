@@ -33,6 +33,7 @@ from emulator.track.into.log_import import Brought, bring_together, wanted_of
 from emulator.track.into.marks import Mark
 from emulator.track.logs.log import Log
 from emulator.track.logs.opening import read_log
+from emulator.track.on_disk import Columns, Shelf
 from emulator.verdict.judge import Verdict, write_verdict
 from emulator.verdict.junit import write_junit
 from emulator.verdict.on_track import judge_log
@@ -70,8 +71,9 @@ def import_track(logs: Sequence[Path], map_file: Path, folder: Path) -> TrackRec
     Raises ConfigError for the map and what it names, LogError for the logs, StartFailed for the folder.
     """
     asked = _asked(map_file)
-    read = _read(logs, asked)
-    brought = bring_together(read, asked.map, asked.origin)
+    shelf = Shelf(folder)
+    read = _read(logs, asked, shelf)
+    brought = bring_together(read, asked.map, asked.origin, shelf)
     read.clear()
     columns = _with_the_line(brought, asked.course)
     manifest: dict[str, Any] = jsonable(_manifest(logs, asked, brought))
@@ -114,29 +116,32 @@ def _on_earth(where: schema.Origin) -> Origin:
     return Origin(np.deg2rad(where.latitude_deg), np.deg2rad(where.longitude_deg), where.height_m)
 
 
-def _read(logs: Sequence[Path], asked: _Asked) -> list[Log]:
+def _read(logs: Sequence[Path], asked: _Asked, shelf: Shelf) -> list[Log]:
     wanted = wanted_of(asked.map)
-    return [read_log(path, wanted, time=asked.map.time, form=asked.map.csv, dbc=asked.dbc) for path in logs]
+    time, form = asked.map.time, asked.map.csv
+    return [read_log(path, wanted, time=time, form=form, dbc=asked.dbc, shelf=shelf) for path in logs]
 
 
 # -- columns ---------------------------------------------------------------------------------------------
 
 
-def _with_the_line(brought: Brought, course: Course | None) -> dict[str, NDArray[np.float64]]:
+def _with_the_line(brought: Brought, course: Course | None) -> Columns:
     """The columns with the bench's and the line's, in the order of every record.
 
     A ride is from where its place is first known to where it is last known: receivers begin after loggers do.
     """
     columns, n = brought.columns, len(brought.tick)
-    columns["bench.state"] = np.full(n, float(RUNNING))
-    if "truth.x_m" in columns and (known := np.flatnonzero(np.isfinite(columns["truth.x_m"]))).size:
-        columns["bench.state"][: known[0]] = columns["bench.state"][known[-1] + 1 :] = STANDBY
-    columns["bench.events_active"] = columns["truth.support"] = np.zeros(n)
+    state = np.full(n, float(RUNNING))
+    if "truth.x_m" in columns and (known := np.isfinite(columns["truth.x_m"])).any():
+        state[: int(np.argmax(known))] = state[n - int(np.argmax(known[::-1])) :] = STANDBY
+    columns["bench.state"] = state
+    columns["bench.events_active"] = np.zeros(n)
+    columns["truth.support"] = columns["bench.events_active"]
     if course is not None and "truth.x_m" in columns:
         beside = np.empty((3, n))
-        _along(course.line, columns["truth.x_m"], columns["truth.y_m"], beside)
-        columns |= dict(zip(("line.station_m", "line.offset_m", "line.curvature_1_m"), beside, strict=True))
-    return {name: columns[name] for name in SIGNAL_NAMES if name in columns}
+        _along(course.line, np.array(columns["truth.x_m"]), np.array(columns["truth.y_m"]), beside)
+        columns.update(zip(("line.station_m", "line.offset_m", "line.curvature_1_m"), beside, strict=True))
+    return columns.in_order(SIGNAL_NAMES)
 
 
 @jit

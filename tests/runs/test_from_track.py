@@ -19,6 +19,7 @@ from emulator.record.documents import read_manifest
 from emulator.record.reader import Run, read_run
 from emulator.report.run_report import write_report
 from emulator.runs.from_track import import_track
+from emulator.track import on_disk
 from emulator.track.logs.log import LogError
 from emulator.track.out.export import SUFFIX, Form, export
 from emulator.verdict.judge import Verdict, read_verdict
@@ -211,6 +212,45 @@ def test_a_record_without_gaps_passes_and_fails_as_it_should(planted: Planted, t
         made = import_track(logs, asked, folder / "record")
         assert made.verdict is not None
         assert made.verdict.result == result, made.verdict.reasons
+
+
+def test_what_lies_on_the_disk_meanwhile_changes_no_byte(
+    planted: Planted, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With clocks, a mounting, places, gaps and outliers: every column on the disk, or none."""
+    rng = np.random.default_rng(11)
+    log = logged(made_up_ride(rng, 150.0), rng, planted)
+    log["front"][3000:3100] = np.nan
+    log["lean"][5000] = 1.5
+    scenario = str(condition_scenario(tmp_path))
+    logs, asked = day(tmp_path, log, scenario=scenario, antenna={"position_m": [0.3, 0.0, 0.9]})
+    made = {}
+    for name, long in (("none", 1 << 40), ("all", 1)):
+        monkeypatch.setattr(on_disk, "LONG", long)
+        made[name] = import_track(logs, asked, tmp_path / "record").folder.rename(tmp_path / name)
+    for file in ("signals.arrow", "report.html", "marks.csv", "verdict.json", "events.jsonl"):
+        assert (made["none"] / file).read_bytes() == (made["all"] / file).read_bytes(), file
+    assert "line.station_m" in read_run(made["all"]).signals
+
+
+@pytest.mark.parametrize("rows", [1, 2, 5, 12, 150])
+def test_a_log_of_moments_has_a_record_or_is_told(
+    good: dict[str, np.ndarray], rows: int, tmp_path: Path
+) -> None:
+    """Cut off after its first rows: shorter than what the comparison of its signals looks around."""
+    pd.DataFrame({name: good[name][:rows] for name in ("time", *MAIN)}).to_csv(
+        tmp_path / "log.csv", index=False
+    )
+    channels = [{"channel": name, "signal": signal, "unit": UNITS[name]} for name, signal in MAIN.items()]
+    for mounting in ("as_told", "estimate"):
+        keys = {"time": {"channel": "time"}, "channels": channels, "inertial_unit": {"mounting": mounting}}
+        asked = write_map(tmp_path / f"{mounting}.yaml", **keys)
+        if mounting == "estimate" or rows == 1:
+            with pytest.raises(LogError):
+                import_track([tmp_path / "log.csv"], asked, tmp_path / mounting)
+        else:
+            made = import_track([tmp_path / "log.csv"], asked, tmp_path / mounting)
+            assert len(made.brought.tick) == rows
 
 
 # -- what is refused ---------------------------------------------------------------------------------------

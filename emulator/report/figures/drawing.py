@@ -33,6 +33,7 @@ Numbers: TypeAlias = NDArray[Any] | Column | Sequence[float] | Sequence[float | 
 
 MAX_POINTS = 1500
 """Most points of one curve of a figure with two axes."""
+_AT_ONCE = 1 << 17  # samples of a long ride
 
 INK, BLUE, ORANGE, PURPLE, GREY, RED = "#1c2430", "#1b5fa8", "#a65200", "#7a2f70", "#5d6875", "#a01818"
 
@@ -51,14 +52,18 @@ def keep_extremes(values: NDArray[np.float64], limit: int = MAX_POINTS) -> NDArr
     size = math.ceil(n / bins)
     padded = np.full(bins * size, np.nan)
     padded[:n] = values
-    table = padded.reshape(bins, size)
-    missing = ~np.isfinite(table)
-    starts = np.arange(bins) * size
-    lowest = np.where(missing, np.inf, table).argmin(axis=1) + starts
-    highest = np.where(missing, -np.inf, table).argmax(axis=1) + starts
-    gap = missing.argmax(axis=1) + starts
-    gap = gap[missing.any(axis=1)]
-    kept = np.unique(np.concatenate([lowest, highest, gap, [0, n - 1]]))
+    found = []
+    at_once = max(_AT_ONCE // size, 1)
+    for first in range(
+        0, bins, at_once
+    ):  # what is worked out in between would be many times a long ride's size
+        table = padded[first * size : (first + at_once) * size].reshape(-1, size)
+        missing = ~np.isfinite(table)
+        starts = (first + np.arange(len(table))) * size
+        found.append(np.where(missing, np.inf, table).argmin(axis=1) + starts)
+        found.append(np.where(missing, -np.inf, table).argmax(axis=1) + starts)
+        found.append((missing.argmax(axis=1) + starts)[missing.any(axis=1)])
+    kept = np.unique(np.concatenate([*found, [0, n - 1]]))
     return kept[kept < n].astype(np.int64)
 
 

@@ -52,7 +52,8 @@ def plan_view(run: Run, bands: Sequence[Band], criteria: Sequence[CriterionResul
         data.append(path(line[:, 0], line[:, 1], "target path", GREY, "dash", 1.5))
     x, y = (run.signals.get(name, np.empty(0)) for name in ("truth.x_m", "truth.y_m"))
     if len(x) and len(y):
-        ex, ey = (run.signals.get(f"robot.estimate_{a}_m", np.full(len(x), np.nan)) for a in "xy")
+        nowhere = np.broadcast_to(np.nan, len(x))
+        ex, ey = (run.signals.get(f"robot.estimate_{a}_m", nowhere) for a in "xy")
         data += _sent(run)  # below the path: what lies on it is no news
         rows = _thin_path(x, y, x)
         data.append(path(x[rows], y[rows], "true path", INK, "solid", 2.2))

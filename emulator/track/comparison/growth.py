@@ -16,12 +16,14 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from emulator.core.compiled import jit
 from emulator.track.comparison.playing import (
     N_DEVIATIONS,
     Played,
     Values,
     steps_differences,
 )
+from emulator.track.comparison.small_matrices import times
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.state import N_U, N_X, scratch
 
@@ -134,35 +136,91 @@ def growth(around: Variants, played: Played, torque: Values) -> Growth:
     """
     b, p = len(torque) // BLOCK, len(around.over)
     n = N_DEVIATIONS
-    step, work = np.empty((n, n + 1 + p)), scratch()
-    ends, probe = np.empty((2, N_X)), np.empty(N_U)
-    start, offset, gain = np.zeros((b + 1, n, n)), np.zeros((b + 1, n)), np.zeros((b + 1, n))
-    blocks, by_block = np.zeros((b, n, n)), np.zeros((b, n))
-    parameters = np.zeros((b + 1, n, p))
-    start[0] = np.eye(n)
-    whole = np.eye(n + 1 + p)
-    for k in range(b):
+    grown = Growth(
+        np.zeros((b + 1, n, n)),
+        np.zeros((b, n)),
+        np.zeros((b, n, n)),
+        np.zeros((b + 1, n)),
+        np.zeros((b + 1, n)),
+        np.zeros((b + 1, n, p)),
+    )
+    grown.start[0] = np.eye(n)
+    mean = torque[: b * BLOCK].reshape(b, BLOCK).mean(axis=1)
+    room = np.empty((3, n, n + 1 + p))
+    _grow(
+        *around, played.states, played.taken, mean, grown, scratch(), np.empty((2, N_X)), np.empty(N_U), room
+    )
+    return grown
+
+
+@jit
+def _grow(
+    bodies: NDArray[np.void],
+    tyres: NDArray[np.void],
+    over: Values,
+    states: Values,
+    taken: Values,
+    torque: Values,
+    grown: Growth,
+    work: NDArray[np.void],
+    ends: Values,
+    probe: Values,
+    room: Values,
+) -> None:
+    """Fill a growth of which the start alone is there.
+
+    torque  (b,) mean of each block
+    work (1,), ends (2, N_X), probe (N_U,), room (3, 41, 42 + p): scratch
+    """
+    n = N_DEVIATIONS
+    step, block, made = room[0], room[1], room[2]
+    for k in range(torque.shape[0]):
         middle = k * BLOCK + BLOCK // 2
-        steps_differences(
-            around.bodies,
-            around.tyres,
-            around.over,
-            played.states[middle],
-            played.taken[middle],
-            work,
-            ends,
-            probe,
-            step,
-        )
-        whole[:n] = step
-        over = np.linalg.matrix_power(whole, BLOCK)
-        F, g, G = over[:n, :n], over[:n, n], over[:n, n + 1 :]
-        blocks[k], by_block[k] = F, g
-        start[k + 1] = F @ start[k]
-        offset[k + 1] = F @ offset[k] + g
-        gain[k + 1] = F @ gain[k] + g * float(np.mean(torque[k * BLOCK : (k + 1) * BLOCK]))
-        parameters[k + 1] = F @ parameters[k] + G
-    return Growth(start, by_block, blocks, offset, gain, parameters)
+        steps_differences(bodies, tyres, over, states[middle], taken[middle], work, ends, probe, step)
+        # a block's worth of steps: those of a half twice, and one more where they are odd in number
+        _copy(step, block)
+        bit = 1
+        while 2 * bit <= BLOCK:
+            bit *= 2
+        while bit > 1:
+            bit //= 2
+            _follow(block, block, made)
+            _copy(made, block)
+            if BLOCK & bit:
+                _follow(step, block, made)
+                _copy(made, block)
+        for i in range(n):
+            grown.by_block[k, i] = block[i, n]
+            for j in range(n):
+                grown.blocks[k, i, j] = block[i, j]
+        F = grown.blocks[k]
+        times(F, grown.start[k], grown.start[k + 1])
+        times(F, grown.parameters[k], grown.parameters[k + 1])
+        for i in range(n):
+            offset, gain = block[i, n], block[i, n] * torque[k]
+            for j in range(n):
+                offset += F[i, j] * grown.offset[k, j]
+                gain += F[i, j] * grown.gain[k, j]
+            grown.offset[k + 1, i], grown.gain[k + 1, i] = offset, gain
+            for j in range(over.shape[0]):
+                grown.parameters[k + 1, i, j] += block[i, n + 1 + j]
+
+
+@jit
+def _follow(later: Values, earlier: Values, both: Values) -> None:
+    """What two stretches come to one after the other; each (n, n + m): of deviations, and of what is held."""
+    n = later.shape[0]
+    times(later[:, :n], earlier, both)
+    for i in range(n):
+        for j in range(n, later.shape[1]):
+            both[i, j] += later[i, j]
+
+
+@jit
+def _copy(matrix: Values, into: Values) -> None:
+    for i in range(matrix.shape[0]):
+        for j in range(matrix.shape[1]):
+            into[i, j] = matrix[i, j]
 
 
 def finite(played: Played) -> bool:

@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from emulator.core.compiled import jit
 from emulator.core.signals import TICK_NS
 from emulator.record.reader import Run
 from emulator.track.comparison.playing import N_DEVIATIONS, STEPS, Values, shift
@@ -180,19 +181,25 @@ def _known(run: Run, column: str) -> bool:
     return column in run.signals and bool(np.isfinite(run.signals[column]).any())
 
 
-def neighbours(state: Values) -> Values:
-    """(82, N_X) states beside one (N_X,): of each deviation one with more and one with less of it."""
-    near = np.repeat(state[None], 2 * N_DEVIATIONS, axis=0)
-    for k in range(N_DEVIATIONS):
-        shift(near[2 * k], k, float(STEPS[k]))
-        shift(near[2 * k + 1], k, -float(STEPS[k]))
+def neighbours(states: Values) -> Values:
+    """(e, 82, N_X) states beside each of these (e, N_X): of each deviation one with more, one with less."""
+    near = np.repeat(states[:, None], 2 * N_DEVIATIONS, axis=1)
+    _move_apart(near)
     return near
 
 
+@jit
+def _move_apart(near: Values) -> None:
+    for e in range(near.shape[0]):
+        for k in range(N_DEVIATIONS):
+            shift(near[e, 2 * k], k, STEPS[k])
+            shift(near[e, 2 * k + 1], k, -STEPS[k])
+
+
 def by_deviations(reading: Reading, near: Values) -> Values:
-    """(41,) how a reading goes with the deviations of a state, of which these are the neighbours."""
-    read = reading.read(near)
-    change = read[0::2] - read[1::2]
+    """(e, 41) how a reading goes with the deviations of states, of which these are the neighbours."""
+    read = reading.read(near.reshape(-1, near.shape[2])).reshape(near.shape[:2])
+    change = read[:, 0::2] - read[:, 1::2]
     if reading.turns:
         change = unturned(change)
     return np.asarray(change / (2.0 * STEPS))

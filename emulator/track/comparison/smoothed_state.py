@@ -15,6 +15,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import special
 
 from emulator.core.axes import quaternion_of, rotate_back, rotation_of
 from emulator.core.signals import RUNNING, TICK_NS
@@ -51,6 +52,7 @@ from emulator.track.comparison.readings import (
     torque_noise,
     unturned,
 )
+from emulator.track.comparison.small_matrices import Triangle
 from emulator.vehicle.driveline import clutch_capacity, engine_torque, gear_ratio
 from emulator.vehicle.equilibrium import NoEquilibrium, Steady
 from emulator.vehicle.modes import SteadyTurns
@@ -81,8 +83,8 @@ STRETCH_BLOCKS = 30
 _COARSE = ((3.0, 0.0), (3.0, 0.0), (30.0, 3.0, 0.3, 0.0))
 """Noise that is taken at least, times that of good sensors, one fit after the other: from afar the nearest
 thousandth of a degree leads astray. The second way begins with slack in driveline and tyres."""
-_MET = 1.2
-"""Root mean square of what is left over noise, from which another way is tried."""
+_MET = 0.99
+"""Chance that noise alone leaves less than a fit does, from which another way is tried."""
 _STEPS = 15
 _HELD = (0.0, 1.0, 1e2, 1e4, 1e6)
 _SETTLED = 0.01  # of the sum of squares, in which 1 is one standard deviation
@@ -224,22 +226,23 @@ def residuals(
 
     rows (m, 2) block end and reading of each, values (m,), sigma (m,) [SI] of noise; without a sample none
     """
-    rows, out, noise = [], [], []
     half = BLOCK // 2
+    within = ends[:, None] * BLOCK + np.arange(-half, half)
+    is_ = seen.values[:, tick + within]
+    sampled = np.isfinite(is_)
+    count = sampled.sum(axis=2)
+    states = played.states[within.ravel()]
+    total = np.zeros(count.shape)
     for k, reading in enumerate(seen.readings):
-        for end in ends:
-            span = slice(int(end) * BLOCK - half, int(end) * BLOCK + half)
-            is_ = seen.values[k, tick + span.start : tick + span.stop]
-            sampled = np.isfinite(is_)
-            if not sampled.any():
-                continue
-            apart = is_[sampled] - reading.read(played.states[span][sampled])
+        if count[k].any():
+            apart = is_[k] - reading.read(states).reshape(within.shape)
             if reading.turns:
                 apart = unturned(apart)
-            rows.append((int(end), k))
-            out.append(float(np.mean(apart)))
-            noise.append(seen.sigma[k] / math.sqrt(int(sampled.sum())))
-    return np.array(rows, np.int64).reshape(-1, 2), np.array(out), np.array(noise)
+            total[k] = np.where(sampled[k], apart, 0.0).sum(axis=1)
+    known = count > 0
+    which, at = np.nonzero(known)
+    rows = np.stack([np.asarray(ends, np.int64)[at], which], axis=1)
+    return rows, total[known] / count[known], seen.sigma[which] / np.sqrt(count[known])
 
 
 class Rows(NamedTuple):
@@ -255,26 +258,40 @@ class Rows(NamedTuple):
 
 def rows_of(seen: Measured, played: Played, grown: Growth, rows: NDArray[np.int64]) -> Rows:
     """The growth as residuals read it; rows (m, 2) in any order of their block ends."""
-    m, b, p = len(rows), len(grown.by_block), grown.parameters.shape[2]
-    out = Rows(np.zeros((m, N_DEVIATIONS)), np.zeros((m, b)), np.zeros(m), np.zeros(m), np.zeros((m, p)))
-    by_end: dict[int, list[int]] = {}
-    for i, (end, _reading) in enumerate(rows):
-        by_end.setdefault(int(end), []).append(i)
-    held = np.zeros((N_DEVIATIONS, b))
-    for end in range(max(by_end, default=0) + 1):
-        if end:
-            held[:, :end] = grown.blocks[end - 1] @ held[:, :end]
-            held[:, end - 1] = grown.by_block[end - 1]
-        asked = by_end.get(end, [])
-        near = neighbours(played.states[end * BLOCK]) if asked else played.states[:0]
-        for i in asked:
-            c = by_deviations(seen.readings[rows[i, 1]], near)
-            out.start[i] = c @ grown.start[end]
-            out.torque[i] = c @ held
-            out.offset[i] = c @ grown.offset[end]
-            out.gain[i] = c @ grown.gain[end]
-            out.parameters[i] = c @ grown.parameters[end]
-    return out
+    ends, at, read = _read_at_ends(seen, played, rows)
+    torque = np.zeros((*read.shape[:2], len(grown.by_block)))
+    for k, end in enumerate(ends):
+        follows = read[k]  # what is read at the end, by a deviation at the end of a block before
+        for block in range(int(end) - 1, -1, -1):
+            torque[k, :, block] = follows @ grown.by_block[block]
+            follows = follows @ grown.blocks[block]
+    one = at, rows[:, 1]
+    return Rows(
+        (read @ grown.start[ends])[one],
+        torque[one],
+        (read @ grown.offset[ends][:, :, None])[one][:, 0],
+        (read @ grown.gain[ends][:, :, None])[one][:, 0],
+        (read @ grown.parameters[ends])[one],
+    )
+
+
+def _by_start(seen: Measured, played: Played, grown: Growth, rows: NDArray[np.int64]) -> Values:
+    """(m, 41) how residuals follow the start alone."""
+    ends, at, read = _read_at_ends(seen, played, rows)
+    return np.asarray((read @ grown.start[ends])[at, rows[:, 1]])
+
+
+def _read_at_ends(
+    seen: Measured, played: Played, rows: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], NDArray[np.int64], Values]:
+    """Block ends (e,) that rows (m, 2) have, which of them each row has (m,), and how readings go with the
+    deviations there (e, r, 41)."""
+    ends, at = np.unique(rows[:, 0], return_inverse=True)
+    near = neighbours(played.states[ends * BLOCK])
+    read = np.zeros((len(ends), len(seen.readings), N_DEVIATIONS))
+    for k in np.unique(rows[:, 1]):
+        read[:, k] = by_deviations(seen.readings[k], near)
+    return ends, at, read
 
 
 def smoothed_state(
@@ -314,15 +331,15 @@ def _searched(seen: Measured, model: Model, tick: int, inputs: Values, guess: Va
     slack[DEFLECTION : DEFLECTION + 4] = 0.0
     best, least = guess, math.inf
     for begun, way in zip((guess, slack, guess), _COARSE, strict=True):
-        x, left = begun, math.inf
+        x, left, count = begun, math.inf, 0
         try:
             for coarse in way:
-                x, left = _fitted(seen, model, tick, inputs, guess, x, coarse)
+                x, left, count = _fitted(seen, model, tick, inputs, guess, x, coarse)
         except NotStarted:
             continue
         if left < least:
             best, least = x, left
-        if least < _MET:
+        if special.chdtr(count, least) < _MET:
             break
     if not math.isfinite(least):
         raise NotStarted("the model does not ride on from there")
@@ -331,8 +348,9 @@ def _searched(seen: Measured, model: Model, tick: int, inputs: Values, guess: Va
 
 def _fitted(
     seen: Measured, model: Model, tick: int, inputs: Values, guess: Values, x: Values, coarse: float
-) -> tuple[Values, float]:
-    """The start (N_X,) that meets the stretch best, searched from x on; root mean square of what is left.
+) -> tuple[Values, float, int]:
+    """The start (N_X,) that meets the stretch best, searched from x on; sum of squares that is left, over the
+    noise and the guess's doubt, and how many residuals there are.
 
     coarse  noise of at least so many times that of good sensors is taken
     Steps of Levenberg and Marquardt: shorter ones where a whole one makes it worse.
@@ -354,16 +372,16 @@ def _fitted(
     cost, played, rows, r, sigma = met(x)
     if not math.isfinite(cost):
         raise NotStarted("the model does not ride on from there")
-    around, none = model.around._replace(over=np.zeros(0)), np.zeros(N_DEVIATIONS)
+    around = model.around._replace(over=np.zeros(0))
+    one = np.eye(N_DEVIATIONS)
     for _ in range(_STEPS):
         grown = growth(around, played, inputs[:, TORQUE])
-        matrix = rows_of(seen, played, grown, rows).start * _DOUBT / sigma[:, None]
+        matrix = _by_start(seen, played, grown, rows) * _DOUBT / sigma[:, None]
         difference(x, guess, apart)
+        # the guess pulls back with the doubt in it: what the stretch says nothing of stays there
+        triangle = Triangle(np.vstack([matrix, one]), np.concatenate([r / sigma, -apart / _DOUBT]))
         for held in _HELD:
-            # the guess pulls back with the doubt in it: what the stretch says nothing of stays there
-            stacked = np.vstack([matrix, np.eye(N_DEVIATIONS), math.sqrt(held) * np.eye(N_DEVIATIONS)])
-            target = np.concatenate([r / sigma, -apart / _DOUBT, none])
-            change = np.linalg.lstsq(stacked, target, rcond=None)[0] * _DOUBT
+            change = triangle.solved(held) * _DOUBT
             tried = x.copy()
             for k in range(N_DEVIATIONS):
                 shift(tried, k, float(change[k]))
@@ -376,7 +394,7 @@ def _fitted(
         x, (cost, played, rows, r, sigma) = tried, found
         if settled and held == 0.0:
             break
-    return x, math.sqrt(cost / max(1, len(r)))
+    return x, cost, len(r)
 
 
 def _answer(by: Rows, sigma: Values) -> Values:

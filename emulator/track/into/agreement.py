@@ -75,7 +75,7 @@ def _rides(lean: Values | None, step_s: float) -> NDArray[np.bool_] | None:
     if lean is None or not np.isfinite(lean).any() or np.nanmax(np.abs(lean)) > np.pi:
         return None
     reach = round(_FALLS_s / step_s)
-    near = np.convolve(np.abs(lean) > _LIES_rad, np.ones(2 * reach + 1), mode="same")
+    near = np.convolve(np.abs(lean) > _LIES_rad, np.ones(2 * reach + 1))[reach:-reach]
     return np.asarray(near < 0.5)
 
 
@@ -147,7 +147,7 @@ def _slope(values: Values, step_s: float) -> Values:
 
 
 def _smooth(values: Values) -> Values:
-    return np.convolve(values, np.full(5, 0.2), mode="same")
+    return np.convolve(values, np.full(5, 0.2))[2:-2]
 
 
 def _known_turns(course: Values) -> Values:

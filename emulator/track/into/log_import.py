@@ -22,7 +22,9 @@ from emulator.track.into.grid import averaged, held, joined
 from emulator.track.into.marks import Mark, Sound, sound_samples
 from emulator.track.into.mounting import Mounting, find_mounting
 from emulator.track.into.place import Placed, on_earth, reference_place
+from emulator.track.into.samples import Samples
 from emulator.track.logs.log import Log, LogError, Series, Wanted
+from emulator.track.on_disk import Columns, Shelf, let_go
 from emulator.wire.geodesy import Origin
 
 Values = NDArray[np.float64]
@@ -63,7 +65,7 @@ class Brought:
     """
 
     tick: NDArray[np.int64]
-    columns: dict[str, Values]
+    columns: Columns
     zero_s: float
     step_ms: int
     marks: list[Mark] = field(default_factory=list)
@@ -85,20 +87,21 @@ def wanted_of(asked: TrackMap) -> list[Wanted]:
     return list(dict.fromkeys(Wanted(c.channel, c.group) for c in asked.channels))
 
 
-def bring_together(logs: Sequence[Log], asked: TrackMap, origin: Origin | None) -> Brought:
+def bring_together(logs: Sequence[Log], asked: TrackMap, origin: Origin | None, shelf: Shelf) -> Brought:
     """Make columns of a record from logs; the logs are used up.
 
     origin  where the scenario's line is on earth; needed for latitude and longitude
-    Raises LogError: a channel is not there, a clock or the mounting can't be told, signals contradict each
-    other, no samples are left.
+    shelf   where long columns and samples are kept
+    Raises StartFailed: there is no room for them; LogError: a channel is not there, a clock or the mounting
+    can't be told, signals contradict each other, no samples are left.
     """
     found = _series_of(logs, asked)
     for log in logs:
         log.series.clear()
     zero_s, zeros = _zeros(found, asked)
-    shifted = _Shifted()
-    sound: dict[str, Sound] = {}
-    brought = Brought(np.empty(0, np.int64), {}, zero_s, 1)
+    shifted = _Shifted(shelf)
+    sound = Samples(shelf)
+    brought = Brought(np.empty(0, np.int64), Columns(shelf), zero_s, 1)
     brought.remarks += [f"{log.path.name}: {remark}" for log in logs for remark in log.remarks]
     for channel in asked.channels:
         series = found.pop(channel.signal)
@@ -107,8 +110,10 @@ def bring_together(logs: Sequence[Log], asked: TrackMap, origin: Origin | None) 
         if not len(sound[channel.signal].values):
             brought.remarks.append(f"channel {channel.channel!r} has no sample that is a number")
     shifted.forget()
-    _clocks(asked, sound, brought)
+    _clocks(asked, sound, brought, shelf)
     _turn_by_axes(asked, sound)
+    if "course" in sound:
+        sound["course"] = _unwrapped(sound["course"])
     rows = _rows(asked, sound, brought)
     _mounting(asked, sound, rows, brought)
     _agree(sound, rows, brought)
@@ -151,10 +156,12 @@ def _zeros(found: dict[str, Series], asked: TrackMap) -> tuple[float, dict[str |
     zeros: dict[str | None, float] = {}
     for channel in asked.channels:
         time_s = found[channel.signal].time_s
-        finite = time_s[np.isfinite(time_s)]
-        if not len(finite):
+        finite = np.isfinite(time_s)
+        if not finite.any():
             raise LogError(f"channel {channel.channel!r} has no sample with a time")
-        zeros[channel.clock] = min(float(finite[0]), zeros.get(channel.clock, math.inf))
+        first_s = float(time_s[np.argmax(finite)])
+        let_go(time_s)
+        zeros[channel.clock] = min(first_s, zeros.get(channel.clock, math.inf))
     if None not in zeros:
         raise LogError("every channel has another clock than the main one", advice="leave clock out for some")
     return zeros[None], zeros
@@ -163,14 +170,18 @@ def _zeros(found: dict[str, Series], asked: TrackMap) -> tuple[float, dict[str |
 class _Shifted:
     """Times counted from another zero: channels that share an array of times share what comes of it."""
 
-    def __init__(self) -> None:
+    def __init__(self, shelf: Shelf) -> None:
+        self._shelf = shelf
         self._made: dict[tuple[int, float], tuple[Values, Values]] = {}
 
     def by(self, time_s: Values, zero_s: float) -> Values:
         """Times (n,) from ``zero_s`` on."""
         key = (id(time_s), zero_s)
         if key not in self._made:
-            self._made[key] = (time_s, time_s - zero_s)  # whose array is kept has its id for itself
+            self._made[key] = (
+                time_s,
+                self._shelf.kept(time_s - zero_s),
+            )  # whose array is kept has its id for itself
         return self._made[key][1]
 
     def forget(self) -> None:
@@ -204,7 +215,7 @@ def _sound(channel: Channel, series: Series, time_s: Values) -> Sound:
     return sound
 
 
-def _clocks(asked: TrackMap, sound: dict[str, Sound], brought: Brought) -> None:
+def _clocks(asked: TrackMap, sound: Samples, brought: Brought, shelf: Shelf) -> None:
     """Put every clock's samples on the main one. Raises LogError."""
     for clock in asked.clocks:
         own, main = sound[clock.signal], sound[clock.like]
@@ -218,18 +229,22 @@ def _clocks(asked: TrackMap, sound: dict[str, Sound], brought: Brought) -> None:
         if words := wrong_gain(fit.gain):
             raise LogError(f"{clock.signal} beside {clock.like}: {words}", advice="see unit and sign")
         brought.clocks[clock.name] = fit
+        on_main: dict[int, tuple[Values, Values]] = {}  # whose array is kept has its id for itself
         for channel in asked.channels:
             if channel.clock == clock.name:
                 of = sound[channel.signal]
                 marks = [m._replace(from_s=fit.on_main(m.from_s), to_s=fit.on_main(m.to_s)) for m in of.marks]
-                moved, taken = fit.on_main(of.time_s), fit.on_main(of.taken_s)
+                key = id(of.time_s)
+                if key not in on_main:
+                    on_main[key] = (of.time_s, shelf.kept(fit.on_main(of.time_s)))
+                moved, taken = on_main[key][1], fit.on_main(of.taken_s)
                 sound[channel.signal] = of._replace(time_s=moved, marks=marks, taken_s=taken)
 
 
 # -- rows ------------------------------------------------------------------------------------------------
 
 
-def _rows(asked: TrackMap, sound: dict[str, Sound], brought: Brought) -> Values:
+def _rows(asked: TrackMap, sound: Samples, brought: Brought) -> Values:
     """(n,) instants of the rows [s since the main clock's first sample]; sets tick and step."""
     steps = [s.step_s for s in sound.values() if s.step_s > 0.0]
     if not steps:
@@ -250,7 +265,7 @@ def _by_main(asked: TrackMap, signal: str) -> bool:
     return any(channel.signal == signal and channel.clock is None for channel in asked.channels)
 
 
-def _turn_by_axes(asked: TrackMap, sound: dict[str, Sound]) -> None:
+def _turn_by_axes(asked: TrackMap, sound: Samples) -> None:
     """Exchange the unit's channels, so that x points forward, y left, z up."""
     axes = asked.inertial_unit.axes
     for names in (_RATES, _FORCES):
@@ -264,7 +279,7 @@ def _turn_by_axes(asked: TrackMap, sound: dict[str, Sound]) -> None:
             sound[name] = taken if sign > 0 else taken._replace(values=-taken.values)
 
 
-def _mounting(asked: TrackMap, sound: dict[str, Sound], rows: Values, brought: Brought) -> None:
+def _mounting(asked: TrackMap, sound: Samples, rows: Values, brought: Brought) -> None:
     """Estimate the mounting and turn forces and rates by it. Raises LogError."""
     unit = asked.inertial_unit
     if unit.mounting == "as_told":
@@ -275,6 +290,8 @@ def _mounting(asked: TrackMap, sound: dict[str, Sound], rows: Values, brought: B
     if speed is None:
         raise LogError("the mounting can't be estimated without a speed")
     coarse = np.arange(rows[0], rows[-1], _COARSE_s)
+    if len(coarse) < 2:
+        raise LogError(f"the mounting can't be estimated from {rows[-1]:.2f} s")
     force, rate = (
         np.column_stack([averaged(sound[name], coarse, _COARSE_s) for name in names])
         for names in (_FORCES, _RATES)
@@ -306,9 +323,11 @@ def _mounting(asked: TrackMap, sound: dict[str, Sound], rows: Values, brought: B
             )
 
 
-def _agree(sound: dict[str, Sound], rows: Values, brought: Brought) -> None:
+def _agree(sound: Samples, rows: Values, brought: Brought) -> None:
     """Compare what knows of each other. Raises LogError for what contradicts."""
     coarse = np.arange(rows[0], rows[-1], _COARSE_s)
+    if len(coarse) < 2:
+        return  # too short to change in
     kept: dict[str, Values] = {}
 
     def look(signal: str) -> Values | None:
@@ -316,8 +335,7 @@ def _agree(sound: dict[str, Sound], rows: Values, brought: Brought) -> None:
             return None
         if signal not in kept:
             of = sound[signal]
-            turns = signal == "course"
-            kept[signal] = averaged(_unwrapped(of) if turns else of, coarse, _COARSE_s)
+            kept[signal] = averaged(of, coarse, _COARSE_s)
         return kept[signal]
 
     brought.agreements = agreements(look, _COARSE_s)
@@ -336,16 +354,15 @@ def _unwrapped(sound: Sound) -> Sound:
 # -- columns ---------------------------------------------------------------------------------------------
 
 
-def _columns(
-    asked: TrackMap, sound: dict[str, Sound], rows: Values, origin: Origin | None, brought: Brought
-) -> None:
+def _columns(asked: TrackMap, sound: Samples, rows: Values, origin: Origin | None, brought: Brought) -> None:
     """All columns of the record; samples are let go of as they are placed."""
     columns = brought.columns
-    placed = on_earth(sound, origin)
-    course = _unwrapped(sound["course"]) if "course" in sound else None
-    if placed is not None:
+    placed = Samples(sound.shelf)
+    if (place := on_earth(sound, origin)) is not None:
+        placed.update(place._asdict())
+        del place
         columns["output.gnss_x_m"], columns["output.gnss_y_m"] = (
-            held(part, rows) for part in (placed.east, placed.north)
+            held(placed[part], rows) for part in Placed._fields
         )
     for signal in [name for name in sound if name in INDEX]:
         columns[signal] = (joined if _lies_between(signal) else held)(sound.pop(signal), rows)
@@ -354,17 +371,17 @@ def _columns(
         if ours not in columns and source is not None:
             columns[ours] = columns[source]
             brought.stand_ins[ours] = source
-    if course is not None and "truth.heading_rad" not in columns:
-        columns["truth.heading_rad"] = 0.5 * math.pi - joined(course, rows)
+    if "course" in sound and "truth.heading_rad" not in columns:
+        columns["truth.heading_rad"] = 0.5 * math.pi - joined(sound.pop("course"), rows)
         brought.stand_ins["truth.heading_rad"] = "course"
-    if placed is not None and "truth.x_m" not in columns:
+    if placed and "truth.x_m" not in columns:
         _reference(asked, placed, rows, brought)
 
 
-def _reference(asked: TrackMap, placed: Placed, rows: Values, brought: Brought) -> None:
+def _reference(asked: TrackMap, placed: Samples, rows: Values, brought: Brought) -> None:
     """Where the bike's reference point is, under the antenna."""
     columns = brought.columns
-    east, north = joined(placed.east, rows), joined(placed.north, rows)
+    east, north = (joined(placed.pop(part), rows) for part in Placed._fields)
     lever = asked.antenna.position_m if asked.antenna is not None else (0.0, 0.0, 0.0)
     if any(lever):
         heading = columns.get("truth.heading_rad")

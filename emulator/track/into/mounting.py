@@ -104,8 +104,8 @@ def find_mounting(
 
 def _stands(speed: NDArray[np.float64], step_s: float) -> NDArray[np.bool_]:
     """(n,) the bike stands, and a second before and behind as well: who rolls off has a force forward."""
-    near = np.ones(2 * math.ceil(_ROLLS_OFF_s / step_s) + 1)
-    moves = np.convolve(np.abs(speed) >= _STANDS_m_s, near, mode="same") > 0.5
+    reach = math.ceil(_ROLLS_OFF_s / step_s)
+    moves = np.convolve(np.abs(speed) >= _STANDS_m_s, np.ones(2 * reach + 1))[reach:-reach] > 0.5
     return (np.abs(speed) < _STANDS_m_s) & ~moves
 
 

@@ -1,6 +1,6 @@
 """Logs of a bus, in every form that python-can reads, decoded by a DBC.
 
-Frames are gathered by identifier and decoded together; those of others are counted only.
+Frames are gathered by identifier and decoded some thousands at a time; those of others are counted only.
 """
 
 from __future__ import annotations
@@ -13,31 +13,59 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
+from emulator.core.errors import StartFailed
 from emulator.track.bus_values import physical
 from emulator.track.logs.log import MOST_VALUES, Log, LogError, Series, Wanted
+from emulator.track.on_disk import Shelf
 from emulator.wire.dbc_file import DbcFrame, read_dbc
 
 _EXTENDED = 1 << 31
 _BYTES = 64
-_MOST_FRAMES = MOST_VALUES // 16  # each takes 72 bytes here
+_AT_ONCE = 1 << 15
+_MOST_FRAMES = MOST_VALUES // 4  # each has a time and a signal or more
 
 
 class _Frames:
-    """Frames of one identifier: instants, lengths, payloads end to end."""
+    """Frames of one identifier as signals over time; those not decoded yet as they came.
 
-    def __init__(self) -> None:
-        self.time_s, self.length, self.data = array("d"), array("B"), bytearray()
+    names  signals that are wanted
+    """
 
-    def add(self, time_s: float, data: bytes, size: int) -> None:
+    def __init__(self, message: DbcFrame, names: Sequence[str], shelf: Shelf) -> None:
+        self._message, self._size = message, min(max(message.length, 1), _BYTES)
+        self._time_s, self._length, self._data = array("d"), array("B"), bytearray()
+        self._instants = shelf.growing()
+        self._columns = {name: shelf.growing() for name in names}
+
+    def add(self, time_s: float, data: bytes) -> None:
         """One frame, filled up to the size of its kind; what is beyond is cut."""
-        self.time_s.append(time_s)
-        self.length.append(min(len(data), size))
-        self.data += data[:size].ljust(size, b"\0")
+        self._time_s.append(time_s)
+        self._length.append(min(len(data), self._size))
+        self._data += data[: self._size].ljust(self._size, b"\0")
+        if len(self._time_s) == _AT_ONCE:
+            self._decode()
+
+    def series(self) -> tuple[NDArray[np.float64], dict[str, NDArray[np.float64]]]:
+        """Instants (n,), and values (n,) of the wanted signals."""
+        self._decode()
+        return self._instants.whole(), {name: column.whole() for name, column in self._columns.items()}
+
+    def _decode(self) -> None:
+        data = np.frombuffer(bytes(self._data), np.uint8).reshape(-1, self._size)
+        values = physical(self._message, data, np.frombuffer(self._length, np.uint8))
+        for name, column in self._columns.items():
+            column.append(values[name])
+        self._instants.append(np.frombuffer(self._time_s, np.float64))
+        self._time_s, self._length, self._data = array("d"), array("B"), bytearray()
 
 
-def read_bus(path: Path, wanted: Sequence[Wanted], dbc: Path) -> Log:
-    """Wanted signals of a bus log, ``SIGNAL`` or ``FRAME.SIGNAL``. Raises LogError, ConfigError."""
+def read_bus(path: Path, wanted: Sequence[Wanted], dbc: Path, shelf: Shelf) -> Log:
+    """Wanted signals of a bus log, ``SIGNAL`` or ``FRAME.SIGNAL``.
+
+    Raises LogError, ConfigError, StartFailed.
+    """
     messages = list(read_dbc(dbc).frames)
     of_name: dict[str, list[tuple[DbcFrame, str]]] = defaultdict(list)
     for message in messages:
@@ -51,17 +79,18 @@ def read_bus(path: Path, wanted: Sequence[Wanted], dbc: Path) -> Log:
             raise LogError(f"{dbc} has signal {one.channel!r} in several frames", advice=f"write {either}")
         if found:
             places[one] = found[0]
-    kept = {_key(m): (m, _Frames(), min(max(m.length, 1), _BYTES)) for m, _ in places.values()}
+    names: dict[int, list[str]] = defaultdict(list)
+    for message, name in places.values():
+        names[_key(message)].append(name)
+    of_key = {_key(message): message for message, _ in places.values()}
+    kept = {key: _Frames(message, names[key], shelf) for key, message in of_key.items()}
     remarks = _gather(path, kept)
+    decoded = {key: frames.series() for key, frames in kept.items()}
     series = {}
-    decoded = {}
-    for key, (message, frames, size) in kept.items():
-        data = np.frombuffer(bytes(frames.data), np.uint8).reshape(-1, size)
-        decoded[key] = physical(message, data, np.frombuffer(frames.length, np.uint8))
     for one, (message, name) in places.items():
         units = {signal.name: signal.unit or "" for signal in message.signals}
-        time_s = np.frombuffer(kept[_key(message)][1].time_s, np.float64)
-        series[one] = Series(time_s, decoded[_key(message)][name], units[name])
+        time_s, values = decoded[_key(message)]
+        series[one] = Series(time_s, values[name], units[name])
     return Log(path, "bus log", series, sorted(of_name), remarks)
 
 
@@ -69,8 +98,8 @@ def _key(message: DbcFrame) -> int:
     return int(message.frame_id) | (_EXTENDED if message.is_extended_frame else 0)
 
 
-def _gather(path: Path, kept: dict[int, tuple[DbcFrame, _Frames, int]]) -> list[str]:
-    """Put each frame to its kind; returns remarks. Raises LogError."""
+def _gather(path: Path, kept: dict[int, _Frames]) -> list[str]:
+    """Put each frame to its kind; returns remarks. Raises LogError, StartFailed."""
     import can
 
     taken = others = 0
@@ -89,11 +118,11 @@ def _gather(path: Path, kept: dict[int, tuple[DbcFrame, _Frames, int]]) -> list[
                 if place is None:
                     others += 1
                     continue
-                place[1].add(message.timestamp, bytes(message.data), place[2])
+                place.add(message.timestamp, bytes(message.data))
                 taken += 1
                 if taken > _MOST_FRAMES:
                     raise LogError(f"{path} holds more than {_MOST_FRAMES:,} frames", advice="cut the log")
-        except LogError:
+        except (LogError, StartFailed):
             raise
         except Exception as error:
             if not taken:

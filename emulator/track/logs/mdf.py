@@ -16,10 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.track.logs.log import Log, LogError, Series, Wanted, too_large
+from emulator.track.on_disk import Shelf, let_go
 from emulator.track.out.mdf import asammdf_module
 
 _BUS_CHANNEL = "CAN_DataFrame"
-_AT_ONCE = 1 << 17  # samples of a channel
+_AT_ONCE = 1 << 22  # samples of a channel: the library reads a group anew from its beginning for each piece
 _PACKED = 1100  # times that deflate can make of a byte
 
 
@@ -29,8 +30,8 @@ def holds_frames(path: Path) -> bool:
         return any(name.startswith(_BUS_CHANNEL) for name in file.channels_db)
 
 
-def read_mdf(path: Path, wanted: Sequence[Wanted]) -> Log:
-    """Wanted channels of an MDF file. Raises LogError, StartFailed without asammdf."""
+def read_mdf(path: Path, wanted: Sequence[Wanted], shelf: Shelf) -> Log:
+    """Wanted channels of an MDF file. Raises LogError, StartFailed without asammdf or room."""
     remarks: list[str] = []
     series: dict[Wanted, Series] = {}
     times: dict[int, NDArray[np.float64]] = {}
@@ -52,10 +53,11 @@ def read_mdf(path: Path, wanted: Sequence[Wanted]) -> Log:
             total += described
             if (refused := too_large(path, total, 1)) is not None:
                 raise refused
-            found = _series(path, file, one.channel, places[0], described)
+            found = _series(path, file, one.channel, places[0], described, shelf)
             time_s = times.setdefault(places[0], found.time_s)
             if np.array_equal(time_s, found.time_s, equal_nan=True):
                 found = found._replace(time_s=time_s)
+            let_go(time_s, found.time_s)
             series[one] = found
             if len(series[one].values) < described:
                 remarks.append(
@@ -77,9 +79,9 @@ def _rows(path: Path, file: Any, group: int) -> int:
     return rows
 
 
-def _series(path: Path, file: Any, name: str, group: int, rows: int) -> Series:
+def _series(path: Path, file: Any, name: str, group: int, rows: int, shelf: Shelf) -> Series:
     """A channel, read in pieces: a group is read with all of its channels whenever one is asked for."""
-    time_s, values, unit = np.empty(rows), np.empty(rows), ""
+    time_s, values, unit = shelf.growing(), shelf.growing(), ""
     filled = 0
     while filled < rows or not rows:
         count = min(_AT_ONCE, rows - filled)
@@ -92,14 +94,15 @@ def _series(path: Path, file: Any, name: str, group: int, rows: int) -> Series:
             raise LogError(f"{path}: channel {name!r} holds no numbers", advice="map another channel")
         if not len(samples):
             break
-        piece = slice(filled, filled + len(samples))
-        values[piece], time_s[piece], unit = samples, signal.timestamps, str(signal.unit or "")
+        piece, unit = samples.astype(np.float64), str(signal.unit or "")
         if signal.invalidation_bits is not None:
-            values[piece][np.asarray(signal.invalidation_bits, bool)] = np.nan
-        filled = piece.stop
+            piece[np.asarray(signal.invalidation_bits, bool)] = np.nan
+        values.append(piece)
+        time_s.append(np.array(signal.timestamps, np.float64))
+        filled += len(samples)
         if len(samples) < count:
             break
-    return Series(time_s[:filled], values[:filled], unit)
+    return Series(time_s.whole(), values.whole(), unit)
 
 
 @contextlib.contextmanager

@@ -20,7 +20,7 @@ from emulator.wire.nmea_reading import Gga, Rmc, parse
 
 NAMES = ("latitude", "longitude", "altitude", "speed", "course", "fix", "satellites")
 _UNITS = ("deg", "deg", "m", "m/s", "deg", "", "")
-_DAY_s = 86_400.0
+_DAY_ns = 86_400 * 10**9
 
 
 def read_nmea(path: Path, wanted: Sequence[Wanted]) -> Log:
@@ -30,28 +30,30 @@ def read_nmea(path: Path, wanted: Sequence[Wanted]) -> Log:
     except UnreadableError as error:
         raise LogError(f"{path}: {error.why}") from error
     parsed, bad = _sentences(content)
-    epochs: dict[float, list[float]] = {}
+    epochs: dict[
+        int, list[float]
+    ] = {}  # by whole nanoseconds: a time in seconds has its last digit by its way
     dated = (s.utc_ns for s in parsed if isinstance(s, Rmc) and s.utc_ns is not None)
-    first_s = next(dated, 0) / 1e9
-    day_s, before = first_s - first_s % _DAY_s, -math.inf
+    first_ns = next(dated, 0)
+    day_ns = before = first_ns - first_ns % _DAY_ns
     for sentence in parsed:
         if isinstance(sentence, Rmc):
             if sentence.utc_ns is None:
                 continue
-            time_s = sentence.utc_ns / 1e9
-            day_s = time_s - time_s % _DAY_s
+            time_ns = sentence.utc_ns
+            day_ns = time_ns - time_ns % _DAY_ns
         elif sentence.time_of_day_ns is None:
             continue
         else:
-            time_s = day_s + sentence.time_of_day_ns / 1e9
-            if time_s < before - _DAY_s / 2:  # midnight came before the sentence with the date
-                time_s += _DAY_s
-        before = time_s
-        _put(epochs.setdefault(time_s, [math.nan] * len(NAMES)), sentence)
+            time_ns = day_ns + sentence.time_of_day_ns
+            if time_ns < before - _DAY_ns // 2:  # midnight came before the sentence with the date
+                time_ns += _DAY_ns
+        before = time_ns
+        _put(epochs.setdefault(time_ns, [math.nan] * len(NAMES)), sentence)
     if not epochs:
         raise LogError(f"{path} has no GGA or RMC sentence with a time", advice="log GGA and RMC")
     values = np.array(list(epochs.values()))
-    time = np.array(list(epochs))
+    time = np.array(list(epochs), np.int64) / 1e9
     columns = dict(zip(NAMES, values.T, strict=True))
     units = dict(zip(NAMES, _UNITS, strict=True))
     found = [w for w in wanted if w.channel in columns]

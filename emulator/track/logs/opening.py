@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import stat
+import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from emulator.track.logs.log import Log, LogError, Wanted
 from emulator.track.logs.mdf import holds_frames, read_mdf
 from emulator.track.logs.nmea import read_nmea
 from emulator.track.logs.tables import read_csv, read_parquet
+from emulator.track.on_disk import Shelf
 
 BUS_ENDINGS = (".asc", ".blf", ".log", ".trc", ".db")
 _BUS_CSV = b"timestamp,arbitration_id,"
@@ -26,28 +28,31 @@ def read_log(
     time: TimeChannel | None = None,
     form: TextForm | None = None,
     dbc: Path | None = None,
+    shelf: Shelf | None = None,
 ) -> Log:
     """The wanted channels that a log has.
 
-    Raises LogError; ConfigError for the DBC; StartFailed without asammdf.
+    shelf  where long ones are kept; None: where temporary files are
+    Raises LogError; ConfigError for the DBC; StartFailed without asammdf, or room for what is kept.
     """
+    shelf = shelf or Shelf(Path(tempfile.gettempdir()))
     head = _head(path)
     if not head:
         raise LogError(f"{path} is empty", advice="name a log with samples")
     if head.startswith(b"PAR1"):
-        return read_parquet(path, wanted, time)
+        return read_parquet(path, wanted, time, shelf)
     if head.startswith((b"MDF     ", b"UnFinMF ")):
         if dbc is not None and holds_frames(path):
-            return read_bus(path, wanted, dbc)
-        return read_mdf(path, wanted)
+            return read_bus(path, wanted, dbc, shelf)
+        return read_mdf(path, wanted, shelf)
     ending = path.suffix.lower()
     if ending in BUS_ENDINGS or path.name.lower().endswith(".log.gz") or head.startswith(_BUS_CSV):
         if dbc is None:
             raise LogError(f"{path} is a log of a bus, and the map names no DBC", advice="add dbc: FILE")
-        return read_bus(path, wanted, dbc)
+        return read_bus(path, wanted, dbc, shelf)
     if ending in (".nmea", ".ubx") or head.lstrip().startswith(b"$G"):
         return read_nmea(path, wanted)
-    return read_csv(path, wanted, time, form or TextForm())
+    return read_csv(path, wanted, time, form or TextForm(), shelf)
 
 
 def _head(path: Path) -> bytes:

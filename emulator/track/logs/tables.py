@@ -16,17 +16,19 @@ from pyarrow import csv, parquet
 
 from emulator.config.track.map_file import TextForm, TimeChannel
 from emulator.track.logs.log import Log, LogError, Series, Wanted, too_large
+from emulator.track.on_disk import Shelf
 
 _SECONDS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}
 _HEAD_BYTES = 1 << 18
 _BLOCK_BYTES = 4 << 20
-_FIRST_ROWS, _GROWS = 1 << 18, 1.1
 _NO_NUMBER = ["", "NaN", "nan", "NAN", "NA", "N/A", "n/a", "null", "NULL", "-", "#N/A", "inf", "-inf", "Inf"]
 _MOST_ODD = 0.01  # of all lines: more is no damage but another form
 
 
-def read_csv(path: Path, wanted: Sequence[Wanted], time: TimeChannel | None, form: TextForm) -> Log:
-    """Wanted columns of a CSV, in any encoding that has ASCII in it. Raises LogError."""
+def read_csv(
+    path: Path, wanted: Sequence[Wanted], time: TimeChannel | None, form: TextForm, shelf: Shelf
+) -> Log:
+    """Wanted columns of a CSV, in any encoding that has ASCII in it. Raises LogError, StartFailed."""
     time = _asked_time(path, time)
     names = [time.channel, *(w.channel for w in wanted)]
     layout = _layout(path, names, form)
@@ -60,7 +62,7 @@ def read_csv(path: Path, wanted: Sequence[Wanted], time: TimeChannel | None, for
     }
     try:
         with csv.open_csv(path, **options) as reader:
-            values = _gathered(reader, columns, _FIRST_ROWS)
+            values = _gathered(reader, columns, shelf)
     except pa.ArrowInvalid as error:
         raise LogError(
             f"{path} is no table of numbers: {_one_line(error)}",
@@ -80,14 +82,14 @@ def read_csv(path: Path, wanted: Sequence[Wanted], time: TimeChannel | None, for
         remarks.append("the file ends in the middle of a line; its last one was left out")
         if not odd:
             values = {name: column[:-1] for name, column in values.items()}
-    time_s = values.pop(time.channel) * _SECONDS[time.unit]
+    time_s = shelf.kept(values.pop(time.channel) * _SECONDS[time.unit])
     units = dict(zip(layout.columns, layout.units, strict=False))
     series = {w: Series(time_s, values[w.channel], units.get(w.channel, "")) for w in found}
     return Log(path, "CSV", series, layout.columns, remarks)
 
 
-def read_parquet(path: Path, wanted: Sequence[Wanted], time: TimeChannel | None) -> Log:
-    """Wanted columns of a Parquet file. Raises LogError."""
+def read_parquet(path: Path, wanted: Sequence[Wanted], time: TimeChannel | None, shelf: Shelf) -> Log:
+    """Wanted columns of a Parquet file. Raises LogError, StartFailed."""
     time = _asked_time(path, time)
     try:
         with parquet.ParquetFile(path) as file:
@@ -102,17 +104,16 @@ def read_parquet(path: Path, wanted: Sequence[Wanted], time: TimeChannel | None)
                 field.name: (field.metadata or {}).get(b"unit", b"").decode("utf-8", "replace")
                 for field in file.schema_arrow
             }
-            rows = file.metadata.num_rows
             values: dict[str, NDArray[np.float64]] = {}
             for name in columns:  # one by one: Arrow keeps what it needs for a piece of all of them
                 batches = file.iter_batches(batch_size=1 << 17, columns=[name])
-                values |= _gathered(batches, [name], rows)
+                values |= _gathered(batches, [name], shelf)
     except (pa.ArrowException, OSError) as error:
         raise LogError(
             f"{path} can't be read as Parquet: {_one_line(error)}",
             advice="a file cut off has lost its index; export the log again",
         ) from error
-    time_s = values.pop(time.channel) * _SECONDS[time.unit]
+    time_s = shelf.kept(values.pop(time.channel) * _SECONDS[time.unit])
     series = {w: Series(time_s, values[w.channel], units[w.channel]) for w in found}
     return Log(path, "Parquet", series, names)
 
@@ -132,24 +133,14 @@ def _one_line(error: Exception) -> str:
     return " ".join(str(error).split())[:300]
 
 
-def _gathered(batches: Iterable[Any], columns: Sequence[str], rows: int) -> dict[str, NDArray[np.float64]]:
-    """Columns (n,) of all batches, each as numbers; a batch is let go of once it is copied.
-
-    rows  how many there are, as far as that is known: room for more is made a little at a time, in place
-    """
-    found = {name: np.empty(rows) for name in columns}
-    filled = 0
+def _gathered(batches: Iterable[Any], columns: Sequence[str], shelf: Shelf) -> dict[str, NDArray[np.float64]]:
+    """Columns (n,) of all batches, each as numbers; a batch is let go of once it is copied."""
+    found = {name: shelf.growing() for name in columns}
     for batch in batches:
-        end = filled + batch.num_rows
         for name, column in found.items():
-            if end > len(column):
-                column.resize(max(end, int(_GROWS * len(column))), refcheck=False)
-            column[filled:end] = _numbers(batch.column(batch.schema.get_field_index(name)))
-        filled = end
-    for column in found.values():
-        column.resize(filled, refcheck=False)
+            column.append(_numbers(batch.column(batch.schema.get_field_index(name))))
     pa.default_memory_pool().release_unused()
-    return found
+    return {name: column.whole() for name, column in found.items()}
 
 
 def _numbers(column: pa.Array) -> NDArray[np.float64]:

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emulator.report.figures import detail, over_time
+from emulator.report.figures import detail, drawing, over_time
 
 
 @pytest.mark.parametrize("at_once", [7, 64, 1 << 17])
@@ -45,3 +45,15 @@ def test_rows_kept_are_the_same_in_parts(seed: int, at_once: int, fast: bool) ->
         parts = detail.kept_rows(values, tick, fast=fast)
     np.testing.assert_array_equal(parts[0], whole[0])
     assert parts[1] == whole[1]
+
+
+@settings(max_examples=40, deadline=None)
+@given(seed=st.integers(0, 10_000), at_once=st.sampled_from([1, 50, 333]))
+def test_extremes_kept_are_the_same_in_parts(seed: int, at_once: int) -> None:
+    rng = np.random.default_rng(seed)
+    values = np.cumsum(rng.normal(size=int(rng.integers(1, 4000))))
+    values[rng.random(len(values)) < 0.05] = np.nan
+    whole = drawing.keep_extremes(values, 60)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(drawing, "_AT_ONCE", at_once)
+        np.testing.assert_array_equal(drawing.keep_extremes(values, 60), whole)

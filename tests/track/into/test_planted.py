@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tempfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import NamedTuple
@@ -12,6 +13,7 @@ import pytest
 from emulator.config.track.map_file import TrackMap
 from emulator.track.into.log_import import Brought, bring_together, wanted_of
 from emulator.track.logs.log import Log, LogError, Series
+from emulator.track.on_disk import Shelf
 from tests.support.track_log import Planted, logged, made_up_ride
 
 REPEATS = 100
@@ -54,7 +56,8 @@ def brought(columns: Columns) -> Brought:
     asked = track_map()
     stamps = dict.fromkeys(MAIN, columns["time"]) | dict.fromkeys(RECEIVER, columns["gnss_time"])
     series = {w: Series(stamps[w.channel], columns[w.channel].copy()) for w in wanted_of(asked)}
-    return bring_together([Log(Path("made_up.csv"), "CSV", series, list(stamps))], asked, None)
+    shelf = Shelf(Path(tempfile.gettempdir()))
+    return bring_together([Log(Path("made_up.csv"), "CSV", series, list(stamps))], asked, None, shelf)
 
 
 class Mistake(NamedTuple):

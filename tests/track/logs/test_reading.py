@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import functools
+import operator
 import subprocess
 import sys
 from itertools import product
@@ -16,6 +18,7 @@ import pytest
 
 from emulator.config.track.map_file import TextForm, TimeChannel
 from emulator.core.errors import EmulatorError
+from emulator.track.logs import bus
 from emulator.track.logs.log import Log, LogError, Wanted
 from emulator.track.logs.opening import read_log
 
@@ -91,7 +94,9 @@ def test_mdf(frame: pd.DataFrame, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("ending", ["asc", "blf", "log", "trc", "csv"])
-def test_bus_logs(tmp_path: Path, ending: str) -> None:
+@pytest.mark.parametrize("at_once", [7, 1 << 15])
+def test_bus_logs(tmp_path: Path, ending: str, at_once: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(bus, "_AT_ONCE", at_once)
     dbc, path = tmp_path / "bus.dbc", tmp_path / f"log.{ending}"
     dbc.write_text(DBC)
     database = cantools.database.load_string(DBC, "dbc")
@@ -111,6 +116,23 @@ def test_bus_logs(tmp_path: Path, ending: str) -> None:
         read_log(path, [A], dbc=dbc)
     with pytest.raises(LogError, match="names no DBC"):
         read_log(path, [B])
+
+
+def test_both_sentences_of_a_quick_receiver_are_one_epoch(tmp_path: Path) -> None:
+    def sentence(body: str) -> str:
+        return f"${body}*{functools.reduce(operator.xor, body.encode()):02X}\r\n"
+
+    text = ""
+    for k in range(1000):
+        time = f"{100000 + k // 100:06d}.{k % 100:02d}"
+        text += sentence(f"GPGGA,{time},4715.000,N,00551.000,E,4,12,0.8,300.0,M,47.0,M,,")
+        text += sentence(f"GPRMC,{time},A,4715.000,N,00551.000,E,10.0,90.0,310327,,,A")
+    path = tmp_path / "log.nmea"
+    path.write_text(text)
+    log = read_log(path, [Wanted("speed"), Wanted("fix")])
+    for series in log.series.values():
+        assert np.isfinite(series.values).sum() == len(series.values)
+        np.testing.assert_allclose(np.diff(series.time_s), 0.01, atol=1e-6)
 
 
 def test_nmea_over_midnight(tmp_path: Path) -> None:
