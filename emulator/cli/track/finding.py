@@ -13,7 +13,10 @@ from emulator.cli.output import console_of_stdout
 def finding(
     record: Annotated[Path, typer.Argument(metavar="RECORD", help="run folder, of a log or of a run")],
     at_s: Annotated[float, typer.Option("--at", metavar="SECONDS", help="instant of the record, within 1 s")],
-    what: Annotated[Literal["slide", "lost_fix"], typer.Option("--as", help="what happened")],
+    what: Annotated[
+        Literal["slide", "braking_slide", "steering_moved", "lost_fix"],
+        typer.Option("--as", help="what happened"),
+    ],
     rig: Annotated[Path, typer.Option("--rig", help="rig whose bike is to ride it; its tyres tell the grip")],
     name: Annotated[str, typer.Option("--name", help="name of the finding and of its files")],
     out: Annotated[Path, typer.Option("--out", help="folder of findings")] = Path("findings"),
