@@ -24,8 +24,8 @@ def finding(
     """Cut what happened in a ride, so that it happens again at the desk and on the bench.
 
     Writes NAME.yaml, a scenario, with its line NAME-line.yaml, and puts it into findings.yaml beside them,
-    with the hash of the log. The piece of line, the speed, the grip of a slide or the loss of the fix are
-    estimated from what devices measured; a criterion says what is to hold.
+    with the hash of the log. The piece of line, the speed, the grip of a slide, what moved the steering or the
+    loss of the fix are estimated from what devices measured; a criterion says what is to hold.
     """
     from emulator.record.reader import read_run
     from emulator.track.findings.cut import cut_finding
