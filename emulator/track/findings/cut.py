@@ -28,8 +28,8 @@ from emulator.track.findings.files import (
 from emulator.track.findings.lost_fix import LostFix, find_lost_fix
 from emulator.track.findings.piece import Piece, piece_to
 from emulator.track.findings.register import REGISTER_FILE, add_entry, names_in
-from emulator.track.findings.seen import FindingError, seen_around
-from emulator.track.findings.slide import find_slide
+from emulator.track.findings.seen import FindingError, Seen, seen_around
+from emulator.track.findings.slide import Slide, find_slide
 from emulator.track.findings.steering_moved import SteeringMoved, find_steering_moved
 from emulator.track.made_of import logs_of
 from emulator.vehicle.params import RigidMass, Vehicle, vehicle_record
@@ -83,7 +83,10 @@ def cut_finding(run: Run, at_s: float, what: What, name: str, folder: Path, rig_
         fastest = found.before_m_s
     elif what == "steering_moved":
         lag_s = 1e-3 * rig.actuators.steering.time_constant_ms
-        found = find_steering_moved(run, seen, at_s, _with_robot(vehicle, rig), lag_s)
+        bike = _with_robot(vehicle, rig)
+        found = find_steering_moved(run, seen, at_s, bike, lag_s)
+        if found.cause == "open":
+            _no_slide_before(run, seen, found, Bike.of(vehicle.values, bike))
         if found.cause == "bump":
             bump = bump_near(run, found.from_s, vehicle.values)
     else:
@@ -110,6 +113,25 @@ def cut_finding(run: Run, at_s: float, what: What, name: str, folder: Path, rig_
     )
     add_entry(register, entry)
     return Cut(scenario, register, entry, found, piece, grip)
+
+
+def _no_slide_before(run: Run, seen: Seen, moved: SteeringMoved, bike: Bike) -> None:
+    """Raises FindingError where a tyre slid before the steering moved, which moves it by itself."""
+    found: Slide | BrakingSlide
+    for what in ("braking_slide", "slide"):
+        try:
+            if what == "slide":
+                found = find_slide(seen, moved.from_s)
+            else:
+                found = find_braking_slide(run, seen, moved.from_s, bike)
+        except FindingError:
+            continue
+        if found.from_s <= moved.from_s:
+            raise FindingError(
+                f"the {found.tyre} tyre slides from {found.from_s:.2f} s on, before the steering moves at "
+                f"{moved.from_s:.2f} s: a tyre that slides moves it",
+                advice=f"cut the slide: --as {what}",
+            )
 
 
 def _with_robot(file: VehicleFile, rig: Rig) -> Vehicle:

@@ -15,6 +15,7 @@ from emulator.record.reader import Run, read_run
 from emulator.runs.in_memory import ride_in_memory
 from emulator.runs.one import ride
 from emulator.track.findings.cut import Cut, cut_finding
+from emulator.track.findings.seen import FindingError
 from tests.guide.markdown import ROOT
 from tests.support.device_log import PRESSURES, device_log
 from tests.support.imported_ride import imported
@@ -121,6 +122,9 @@ def test_it_comes_out_as_the_log_did(which: str, tmp_path: Path) -> None:
     log = device_log(run, np.random.default_rng(1), PRESSURES)
     cut = cut_finding(log, slid_s(run) + 0.3, "braking_slide", "braked", tmp_path / "findings", RIG)
     assert cut.found.from_s == pytest.approx(slid_s(run), abs=0.1)
+    if which == "straight, in front":  # the steering of a bike that slides is moved by that
+        with pytest.raises(FindingError, match="before the steering moves"):
+            cut_finding(run, slid_s(run) + 0.4, "steering_moved", "moved", tmp_path / "findings", RIG)
     check(run, cut, grip)
     # it is the grip that does it, not the line or the braking
     dry = cut.scenario.with_name("dry.yaml")
