@@ -27,7 +27,7 @@ from emulator.config.rig.bus_load import BusLoad, bus_load
 from emulator.config.rig.consistency import rig_warnings
 from emulator.config.rig.file import Rig, carries_fd, dbc_path, vehicle_path
 from emulator.config.scenario.course import Course
-from emulator.config.scenario.manoeuvre import most_speed
+from emulator.config.scenario.manoeuvre import fallen_speed, most_speed
 from emulator.config.scenario.schema import Scenario, SpeedProfile, hook_path, load_course
 from emulator.config.software.own_software import Joining, joining_of, program_path
 from emulator.config.software.stepped_robot import FmiRobot, PythonRobot, SocketRobot
@@ -45,7 +45,7 @@ from emulator.lap.ideal_lap import bike_of
 from emulator.lap.lean_envelope import lean_envelope
 from emulator.lap.share_of_limits import with_share
 from emulator.lap.steady_limits import steady_limits
-from emulator.lap.target_speed import engine_curve, speed_limits, target_speed
+from emulator.lap.target_speed import braked, engine_curve, speed_limits, target_speed
 from emulator.loop.machine import processor
 from emulator.plant.step import tick
 from emulator.road import iso8608
@@ -451,6 +451,9 @@ def _profile(scenario: Scenario, source: Source, vehicle: Vehicle, line: Line, r
     top = limits.top_speed_km_h / 3.6
     speeds, accelerations = engine_curve(power, total_mass(vehicle), float(body["air_drag_area"]), top)
     most = most_speed(scenario.manoeuvre, line, top, limits.jerk_limit_m_s3)
+    if (down := limits.slow_down) is not None:
+        fall = braked(top, down.to_km_h / 3.6, down.deceleration_m_s2, limits.jerk_limit_m_s3)
+        most = np.minimum(most, fallen_speed(line, down.from_m, *fall))
     try:
         if limits.limit_share is not None:
             return np.minimum(_fast_profile(limits, scenario.surface.grip, vehicle, line, rig, lean), most)

@@ -267,3 +267,38 @@ def test_the_robot_is_told_of_a_quickshifter_that_the_rig_models_and_of_no_other
     assert mission(load_session(rig, run)).cut_from == cut_from > 100.0
     spoil(rig, "quickshifter: modelled", "quickshifter: off")
     assert mission(load_session(rig, run)).cut_from == np.inf
+
+
+def slowing(files, change, base="short_straight.yaml"):
+    """A ride that slows down somewhere, whatever its line asks."""
+    scenario = files / "runs" / "slowing.yaml"
+    scenario.write_text(f"based_on: {base}\nname: slowing\nspeed: {{slow_down: {{{change}}}}}\n")
+    return load_session(files / "rigs" / "loopback.yaml", scenario)
+
+
+def test_the_target_speed_falls_where_it_is_told_to(files):
+    line = slowing(files, "from_m: 80, deceleration_m_s2: 4, to_km_h: 20").line
+    free = load_session(files / "rigs" / "loopback.yaml", files / "runs" / "short_straight.yaml").line
+    before, after = line.station <= 80.0, line.station >= 110.0
+    np.testing.assert_array_equal(line.target_speed[before], free.target_speed[before])
+    np.testing.assert_allclose(line.target_speed[after], 20.0 / 3.6)
+    slower = -np.diff(line.target_speed[~before] ** 2) / 2.0 / np.diff(line.station[~before])
+    assert slower.max() == pytest.approx(4.0, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("change", "base", "said"),
+    [
+        ("from_m: 80, deceleration_m_s2: 4, to_km_h: 90", "short_straight.yaml", "less than top_speed_km_h"),
+        (
+            "from_m: 9000, deceleration_m_s2: 4, to_km_h: 20",
+            "short_straight.yaml",
+            "a station within the line",
+        ),
+        ("from_m: 80, deceleration_m_s2: 4, to_km_h: 20", "circle.yaml", "on a closed line the speed would"),
+        ("from_m: 80, to_km_h: 20", "short_straight.yaml", "missing key 'deceleration_m_s2'"),
+    ],
+)
+def test_where_it_can_not_fall_is_told(files, change, base, said):
+    with pytest.raises(ConfigError, match=said):
+        slowing(files, change, base)

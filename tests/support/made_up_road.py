@@ -10,10 +10,10 @@ from emulator.config.scenario.schema import load_course, load_scenario
 from emulator.record.reader import Run
 from emulator.survey.ridden_line.line import LineWishes, RiddenLine, ridden_line
 from emulator.survey.ridden_line.places import Places
-from emulator.survey.ridden_surface.bumps import Bump, Pass
 from emulator.survey.ridden_surface.grip_used import ByStation
 from emulator.survey.ridden_surface.surface import RiddenSurface, Slid
 from emulator.track.findings.files import Grip
+from emulator.track.road_seen.bumps import Bump, Pass
 from tests.guide.markdown import ROOT
 from tests.support.ridden import record_of
 

@@ -187,9 +187,15 @@ def most_speed(
     """Speed (n+1,) [m/s] that a manoeuvre leaves at the line's samples: the top one, less after braking."""
     if not isinstance(m, Braking):
         return np.full(line.station.size, top_speed_m_s)
-    way, speed = brake_profile(m, top_speed_m_s, jerk_m_s3)
+    return fallen_speed(line, m.run_up_m, *brake_profile(m, top_speed_m_s, jerk_m_s3))
+
+
+def fallen_speed(
+    line: Line, from_m: float, way: NDArray[np.float64], speed: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Speed (n+1,) [m/s] at the line's samples, by ways (k,) [m] from a station on and speeds there (k,)."""
     # in the squares, which a constant deceleration takes down evenly by the way
-    return np.sqrt(np.interp(line.station - m.run_up_m, way, speed**2))
+    return np.asarray(np.sqrt(np.interp(line.station - from_m, way, speed**2)))
 
 
 def _wave(angle: float, radius: float, sign: float = 1.0) -> Turn:

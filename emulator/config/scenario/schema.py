@@ -92,6 +92,17 @@ class Support(Closed):
         return self
 
 
+class SlowDown(Closed):
+    """Where on an open line the target speed begins to fall, how fast, and how far."""
+
+    from_m: Station
+    """Station where it begins to fall."""
+    deceleration_m_s2: float = Field(gt=0, le=15)
+    """How fast it falls; built up and let go at ``jerk_limit_m_s3``."""
+    to_km_h: float = Field(ge=5, le=300)
+    """Speed it falls to from ``top_speed_km_h``, and keeps to the end."""
+
+
 class SpeedProfile(Closed):
     """Limits of the target speed. Give the lateral limit either as acceleration or as lean.
 
@@ -115,10 +126,19 @@ class SpeedProfile(Closed):
     """[1] Share of what the vehicle itself can do (tyres, wheels that lift, pegs that touch) that target
     speeds take, within the limits above; the reference robot then rides fast. Left out: the limits above
     alone count, less what grip leaves of them."""
+    slow_down: SlowDown | None = None
+    """Somewhere on an open line it falls, whatever the line. Left out: nowhere but where the line asks."""
 
     @model_validator(mode="after")
     def _one_lateral_limit(self) -> SpeedProfile:
         either("lateral_limit_m_s2", self.lateral_limit_m_s2, "lean_limit_deg", self.lean_limit_deg)
+        down = self.slow_down
+        if down is not None and down.to_km_h >= self.top_speed_km_h:
+            raise wrong(
+                f"expected less than top_speed_km_h {self.top_speed_km_h:g}, got {down.to_km_h:g}",
+                "slow_down",
+                "to_km_h",
+            )
         return self
 
 
@@ -486,6 +506,9 @@ def _waiting_for_each_other(scenario: Scenario, source: Source) -> list[Problem]
 def _within_course(scenario: Scenario, source: Source, course: Course) -> list[Problem]:
     start = scenario.start.station_m
     stations: list[tuple[Loc, float | None]] = [(("start", "station_m"), start)]
+    down = scenario.speed.slow_down
+    if down is not None:
+        stations.append((("speed", "slow_down", "from_m"), down.from_m))
     for i, patch in enumerate(scenario.surface.patches):
         stations += [
             (("surface", "patches", i, "from_m"), patch.from_m),
@@ -511,6 +534,9 @@ def _within_course(scenario: Scenario, source: Source, course: Course) -> list[P
     asked = beyond_circuit(scenario.criteria, course.length_m, sectors if course.line.closed else 0)
     problems += [source.problem(("criteria", *loc), text) for loc, text in asked]
     if course.line.closed:
+        if down is not None:
+            text = "expected none: on a closed line the speed would have to rise at once where a lap begins"
+            problems.append(source.problem(("speed", "slow_down"), text))
         return problems
     # an open line is ridden once, from the start on
     if scenario.laps != 1:

@@ -14,8 +14,7 @@ from emulator.config.validation import Closed, Words, validate, wrong
 from emulator.config.yaml_source import Source
 
 _DIGITS = set("0123456789abcdef")
-WHAT = ("slide", "lost_fix")
-What: TypeAlias = Literal["slide", "lost_fix"]
+What: TypeAlias = Literal["slide", "braking_slide", "steering_moved", "lost_fix"]
 Number: TypeAlias = Annotated[float, Field(allow_inf_nan=False)]
 
 

@@ -18,14 +18,14 @@ from emulator.road.iso8608 import along_lap
 from emulator.survey.ridden_line.laps import ASIDE_m, beside
 from emulator.survey.ridden_line.places import Array, Places, RiddenLineError, places_of
 from emulator.survey.ridden_surface import grip_used as used_by
-from emulator.survey.ridden_surface.bumps import Bump, Pass, bumps_of, together
 from emulator.survey.ridden_surface.grip_used import Air, ByStation, by_station, grip_used
-from emulator.survey.ridden_surface.road_profile import BAND_hz, ENDS_s, Front, STEP_s, road_under_front
 from emulator.track.findings import seen
 from emulator.track.findings.files import Grip, grip_of
 from emulator.track.findings.seen import FindingError
 from emulator.track.findings.slide import find_slide
 from emulator.track.made_of import logs_of
+from emulator.track.road_seen.bumps import Bump, Pass, bumps_of, together
+from emulator.track.road_seen.road_profile import BAND_hz, ENDS_s, Front, STEP_s, road_under_front
 from emulator.vehicle.equilibrium import AIR_DENSITY
 
 _TRAVEL = ("truth.fork_travel_m", "output.force_z_m_s2", "truth.pitch_rate_rad_s", "truth.roll_rad")

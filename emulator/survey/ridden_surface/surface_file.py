@@ -13,8 +13,8 @@ from typing import NamedTuple
 import numpy as np
 
 from emulator.config.yaml_source import named_from
-from emulator.survey.ridden_surface.bumps import SD95, Bump
 from emulator.survey.ridden_surface.surface import RiddenSurface, Slid, station_of
+from emulator.track.road_seen.bumps import SD95, Bump
 
 
 class Held(NamedTuple):

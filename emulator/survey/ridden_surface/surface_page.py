@@ -26,8 +26,8 @@ from emulator.report.figures.drawing import (
 from emulator.report.page import page_html
 from emulator.report.terminal_table import terminal_table
 from emulator.survey.ridden_line.places import Array
-from emulator.survey.ridden_surface.bumps import SD95
 from emulator.survey.ridden_surface.surface import RiddenSurface, station_of
+from emulator.track.road_seen.bumps import SD95
 
 HEADS = ("what", "is")
 SLIDE_HEADS = ("from", "tyre", "grip there", "between")

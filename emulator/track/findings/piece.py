@@ -41,8 +41,11 @@ class Piece(NamedTuple):
     off_m: float
 
 
-def piece_to(seen: Seen, at_s: float) -> Piece:
-    """The line to an instant and on from there. Raises FindingError: the bike is too slow."""
+def piece_to(seen: Seen, at_s: float, fastest_m_s: float = 0.0) -> Piece:
+    """The line to an instant and on from there. Raises FindingError: the bike is too slow.
+
+    fastest_m_s  that it was ridden at before it; a straight to get up to that goes before
+    """
     last = seen.row(at_s)
     near = (seen.time_s >= at_s - _JUST_BEFORE_s[0]) & (seen.time_s <= at_s - _JUST_BEFORE_s[1])
     usable = np.isfinite(seen.speed) & np.isfinite(seen.turning) & np.isfinite(seen.east)
@@ -60,7 +63,7 @@ def piece_to(seen: Seen, at_s: float) -> Piece:
     along = np.concatenate([[0.0], np.cumsum(0.5 * np.diff(seen.time_s[rows])
                                              * (seen.speed[rows][1:] + seen.speed[rows][:-1]))])  # fmt: skip
     curvature = seen.turning[rows] / seen.speed[rows]
-    run_up = speed**2 / (2.0 * _RUN_UP_m_s2) + _RUN_UP_m
+    run_up = max(speed, fastest_m_s) ** 2 / (2.0 * _RUN_UP_m_s2) + _RUN_UP_m
     fade = max(_LEAST_FADE_m, _FADES_s * speed)
     goes_on = speed * _GOES_ON_s
     if bend:

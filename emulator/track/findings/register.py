@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from emulator.config.scenario.schema import load_scenario
@@ -41,6 +41,24 @@ def checked_register(register: Path) -> Findings:
             continue
         try:
             load_scenario(path)
+        except ConfigError as error:
+            problems += error.problems
+    if problems:
+        raise ConfigError(problems)
+    return found
+
+
+def checked_registers(given: Iterable[Path]) -> list[tuple[Path, Findings]]:
+    """Registers, or those in folders, each as ``checked_register`` has it.
+
+    Raises ConfigError with the problems of all.
+    """
+    registers = [path / REGISTER_FILE if path.is_dir() else path for path in given]
+    found: list[tuple[Path, Findings]] = []
+    problems: list[Problem] = []
+    for register in dict.fromkeys(registers):
+        try:
+            found.append((register, checked_register(register)))
         except ConfigError as error:
             problems += error.problems
     if problems:

@@ -9,6 +9,7 @@ no source).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import NamedTuple
 
 import numpy as np
@@ -93,16 +94,7 @@ def seen_around(run: Run, at_s: float) -> Seen:
     first = max(float(run.time_s[0]), at_s - BEFORE_s)
     time_s = np.arange(first, min(float(run.time_s[-1]), at_s + AFTER_s), STEP_s)
     rows = np.searchsorted(run.time_s, time_s + 1e-6, side="right") - 1
-
-    def of(*names: str) -> Values:
-        """The first of the columns that there is, joined between its rows."""
-        for name in names:
-            if name in run.signals:
-                values = run.signals[name]
-                near = slice(max(rows[0] - 1, 0), rows[-1] + 2)
-                return np.asarray(np.interp(time_s, run.time_s[near], values[near]))
-        return np.full(len(time_s), np.nan)
-
+    of = on_grid(run, time_s)
     lean, speed = of("truth.roll_rad"), of("truth.speed_m_s")
     if run.manifest.get("stage") == "track" and "output.gnss_speed_m_s" in run.signals:
         speed = speed * _rolls_shorter(speed, of("output.gnss_speed_m_s"), time_s < at_s - 0.5)
@@ -128,6 +120,23 @@ def seen_around(run: Run, at_s: float) -> Seen:
         run.signals["output.gnss_fix"][rows] if "output.gnss_fix" in run.signals else of("none"),
         of("line.station_m"),
     )
+
+
+def on_grid(run: Run, time_s: Values) -> Callable[..., Values]:
+    """What reads the first of the columns named that the record has, joined between its rows, at instants.
+
+    It returns (n,), NaN where the record has none of them or a gap.
+    """
+    first, last = np.searchsorted(run.time_s, time_s[[0, -1]] + 1e-6, side="right") - 1
+    near = slice(max(int(first) - 1, 0), int(last) + 2)
+
+    def of(*names: str) -> Values:
+        for name in names:
+            if name in run.signals and np.isfinite(run.signals[name][near]).any():
+                return np.asarray(np.interp(time_s, run.time_s[near], run.signals[name][near]))
+        return np.full(len(time_s), np.nan)
+
+    return of
 
 
 def _rolls_shorter(wheel: Values, over_ground: Values, rows: NDArray[np.bool_]) -> float:

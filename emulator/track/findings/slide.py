@@ -69,7 +69,7 @@ def _slide(seen: Seen, k: int, used: tuple[Values, Values], axle: int, held: Val
         raise FindingError(
             f"the bike brakes when it begins to slide at {seen.time_s[k]:.2f} s: a line ridden at one speed "
             "would not show it",
-            advice="base a scenario on manoeuvre: {kind: braking} and put the patch there",
+            advice="cut it as what it is: --as braking_slide",
         )
     last = min(k + round(_LONGEST_s / STEP_s), len(seen.time_s))
     fallen = np.flatnonzero(np.abs(seen.lean[k:last] - seen.lean[k]) > _FALLS_rad)

@@ -23,6 +23,8 @@ _LOW, _HIGH = 0.75, 1.33
 _ALIKE = 0.6
 _TURNS_m_s = 5.0
 _LIES_rad, _FALLS_s = 1.13, 1.0  # 65 degrees, more than any bike rides at
+_SLIDES = 0.2  # of the logarithm of both wheels' ratio; gears and brakes make a few hundredths
+_LEANS_rad = 0.03
 _NEAR = 0.2  # of the logarithm: noise lowers a gain
 _RATIOS = {
     3.6: "km/h taken for m/s",
@@ -59,6 +61,9 @@ def agreements(look: Look, step_s: float) -> list[Agreement]:
     lean = look("output.lean_rad")
     lean = look("truth.roll_rad") if lean is None else lean
     rides = _rides(lean, step_s)
+    rolls = _rolls(look("output.wheel_front_m_s"), look("output.wheel_rear_m_s"), step_s)
+    if rolls is not None:
+        rides = rolls if rides is None else rides & rolls
 
     def look_while_riding(signal: str) -> Values | None:
         values = look(signal)
@@ -76,6 +81,25 @@ def _rides(lean: Values | None, step_s: float) -> NDArray[np.bool_] | None:
         return None
     reach = round(_FALLS_s / step_s)
     near = np.convolve(np.abs(lean) > _LIES_rad, np.ones(2 * reach + 1))[reach:-reach]
+    return np.asarray(near < 0.5)
+
+
+def _rolls(front: Values | None, rear: Values | None, step_s: float) -> NDArray[np.bool_] | None:
+    """(n,) where no wheel locks or spins: its speed is not the bike's then. None: one of them is not known.
+
+    Beside what both differ by usually, so that a wrong unit is none of it.
+    """
+    if front is None or rear is None:
+        return None
+    fast = np.fmax(front, rear)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        apart = np.log(np.maximum(front, 1e-3) / np.maximum(rear, 1e-3))
+    usual = apart[np.isfinite(apart) & (fast > _TURNS_m_s)]
+    if not len(usual):
+        return None
+    reach = round(_FALLS_s / step_s)
+    slides = (np.abs(apart - np.median(usual)) > _SLIDES) & (fast > _TURNS_m_s)
+    near = np.convolve(slides, np.ones(2 * reach + 1), mode="same")
     return np.asarray(near < 0.5)
 
 
@@ -108,11 +132,19 @@ def _rows(look: Look, step_s: float) -> Iterator[tuple[str, str, Values, Values]
                 yield f"output.rate_{'xyz'[of]}_rad_s", words, expected, _even(rate)
         if lean is not None:
             expected = -np.arctan(speed * turning / GRAVITY_m_s2)
-            yield "output.lean_rad", "lean that speed and course ask for", expected, _even(lean)
+            yield "output.lean_rad", "lean that speed and course ask for", *_leans(expected, _even(lean))
     elif lean is not None and rates[1] is not None and rates[2] is not None and speed is not None:
         yaw = rates[1] * np.sin(lean) + rates[2] * np.cos(lean)
         expected = -np.arctan(speed * yaw / GRAVITY_m_s2)
-        yield "output.lean_rad", "lean that speed and rates ask for", _even(expected), _even(lean)
+        compared = _leans(_even(expected), _even(lean))
+        yield "output.lean_rad", "lean that speed and rates ask for", *compared
+
+
+def _leans(expected: Values, lean: Values) -> tuple[Values, Values]:
+    """Both, or nothing where the ride hardly leans: straight on the lean is balance, not what a turn asks."""
+    if max((float(np.nanstd(v)) for v in (expected, lean) if np.isfinite(v).any()), default=0.0) > _LEANS_rad:
+        return expected, lean
+    return np.full_like(expected, np.nan), lean
 
 
 def _judged(signal: str, beside: str, expected: Values, values: Values) -> Agreement:

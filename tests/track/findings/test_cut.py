@@ -103,6 +103,22 @@ def test_the_register_knows_where_it_came_from(
     assert "front tyre slides at" in " ".join(capsys.readouterr().out.split())
 
 
+def test_several_registers_and_folders_are_listed_at_once(
+    cut: Cut, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    other = tmp_path / "findings.yaml"
+    other.write_text("kind: findings\n")
+    assert emulator_command("track", "findings", str(cut.register.parent), str(other)) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert said.count("Findings of") == 2
+    assert "front tyre slides at" in said
+    other.write_text("kind: findings\nfindings: 7\n")
+    assert emulator_command("track", "findings", str(other), str(tmp_path / "none.yaml")) == 3
+    said = capsys.readouterr().err
+    assert "findings.yaml:2:11" in said
+    assert "none.yaml" in said
+
+
 def test_nothing_is_written_twice_or_by_half(cut: Cut, log: tuple[Run, float], tmp_path: Path) -> None:
     folder = cut.register.parent
     with pytest.raises(FindingError, match="has a finding 'patch' already"):

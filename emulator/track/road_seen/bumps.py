@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
-from emulator.survey.ridden_surface.road_profile import STEP_s, as_seen
+from emulator.track.road_seen.road_profile import STEP_s, as_seen
 
 Array = NDArray[np.float64]
 

@@ -11,8 +11,9 @@ import pytest
 from emulator.config.vehicle.file import load_vehicle
 from emulator.core.constants import GRAVITY
 from emulator.record.reader import Run
-from emulator.survey.ridden_surface.bumps import SD95, Bump, Pass, bumps_of, template, together
-from emulator.survey.ridden_surface.road_profile import (
+from emulator.survey.ridden_surface.surface import RiddenSurface, ridden_surface, station_of
+from emulator.track.road_seen.bumps import SD95, Bump, Pass, bumps_of, template, together
+from emulator.track.road_seen.road_profile import (
     BAND_hz,
     Front,
     STEP_s,
@@ -20,7 +21,6 @@ from emulator.survey.ridden_surface.road_profile import (
     road_under_front,
     seen_share,
 )
-from emulator.survey.ridden_surface.surface import RiddenSurface, ridden_surface, station_of
 from tests.guide.markdown import ROOT
 from tests.support.planted_road import RIG, as_log, bumpy_scenario, ridden
 
