@@ -65,10 +65,10 @@ from emulator.plant.states import (
     trip,
 )
 from emulator.plant.step import Plant, tick
+from emulator.sensors.burst_line import burst_line, on_the_line_ns
 from emulator.sensors.gnss import QUALITIES, reported_sigma
 from emulator.shared_memory.status import BY_BUTTON, Command
-from emulator.wire.burst_line import burst_line, on_the_line_ns
-from emulator.wire.nmea import chosen, longest_burst
+from emulator.wire.nmea import LONGEST_BURST, chosen, longest_burst
 from emulator.wire.utc import DAY_ms, NO_LEAP_ms
 
 EVENT_KINDS = {
@@ -151,7 +151,8 @@ class Bench:
         )
         baud = line_baud(session.rig)
         lead_ns = uncompiled(on_the_line_ns)(baud or 0, longest_burst(gnss.sentences))
-        self.receiver = receiver(config, session.origin.frame, self._utc_ns, lead_ns, burst_line(baud))
+        line = burst_line(baud, LONGEST_BURST)
+        self.receiver = receiver(config, session.origin.frame, self._utc_ns, lead_ns, line)
         """What turns epochs into sentences; ticks that are computed many at a time ask it themselves."""
         self._rx = self._tx = buffer = frame_buffer(1)
         self._tick = bound(tick, (self.plant, buffer, buffer), 0.0, 0.0)

@@ -27,8 +27,8 @@ from emulator.core.signals import (
 from emulator.plant.commands import N_ROBOT, STRANGERS, WATCHES, RobotFrames
 from emulator.plant.events import sensor_of
 from emulator.plant.states import N_PERMISSIVES, PERMISSIVES
+from emulator.sensors.burst_line import on_the_line_ns
 from emulator.sensors.sampling import DelayLines, outputs
-from emulator.wire.burst_line import on_the_line_ns
 from emulator.wire.nmea import longest_burst
 
 
@@ -39,7 +39,7 @@ def output_tables(
     rig, codec = session.rig, session.codec
     timings: list[Output | Gnss] = [*(rig.outputs[n] for n in session.outputs), rig.sensors.gnss]
     latencies = [round(t.latency_ms * 1e6) for t in timings]
-    # an epoch leaves early by what the longest burst takes on the line: see wire.burst_line
+    # an epoch leaves early by what the longest burst takes on the line: see sensors.burst_line
     latencies[-1] -= uncompiled(on_the_line_ns)(
         line_baud(rig) or 0, longest_burst(rig.sensors.gnss.sentences)
     )

@@ -23,8 +23,8 @@ from emulator.core.signals import (
 )
 from emulator.events.frame_faults import GNSS_LINE, burst_faults
 from emulator.events.progress import NEVER
+from emulator.sensors.burst_line import NOTHING, BurstLine, next_ns, pop, put
 from emulator.sensors.gnss_fix import dilution_factor
-from emulator.wire.burst_line import NOTHING, BurstLine, next_ns, pop, put
 from emulator.wire.geodesy import Frame, enu_to_geodetic
 from emulator.wire.nmea import LONGEST_BURST, encode
 from emulator.wire.utc import day_and_time

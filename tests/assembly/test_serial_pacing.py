@@ -1,4 +1,4 @@
-"""On a serial line the last byte of an epoch arrives at its age: on a whole bench. The line: tests/wire."""
+"""On a serial line the last byte of an epoch arrives at its age: on a whole bench."""
 
 from __future__ import annotations
 

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from emulator.core.compiled import uncompiled
-from emulator.wire.burst_line import MOST_WAITING, NOTHING, burst_line, next_ns, on_the_line_ns, pop, put
+from emulator.sensors.burst_line import MOST_WAITING, NOTHING, burst_line, next_ns, on_the_line_ns, pop, put
 
 MS = 1_000_000
 NEVER = 1 << 62
@@ -18,7 +18,7 @@ def bytes_of(text: bytes) -> np.ndarray:
 
 
 def test_a_line_that_takes_no_time_adds_nothing() -> None:
-    line = burst_line(None)
+    line = burst_line(None, 492)
     assert on_the_line_ns(line.baud, 500) == 0
     put(line, bytes_of(b"x" * 300), 300, 1000, 7)
     assert pop(line, 999) == NOTHING
@@ -35,7 +35,7 @@ def test_bytes_take_ten_bits_each_rounded_up() -> None:
 
 
 def test_a_burst_starts_so_early_that_its_last_byte_is_on_time() -> None:
-    line = burst_line(9600)  # 960 bytes a second
+    line = burst_line(9600, 492)  # 960 bytes a second
     put(line, bytes_of(b"x" * 96), 96, 500 * MS, 0)
     assert next_ns(line, NEVER) == 400 * MS
     assert pop(line, 400 * MS - 1) == NOTHING
@@ -44,7 +44,7 @@ def test_a_burst_starts_so_early_that_its_last_byte_is_on_time() -> None:
 
 
 def test_one_that_finds_no_room_is_lost_and_the_others_come_in_turn() -> None:
-    line = burst_line(None)
+    line = burst_line(None, 492)
 
     def fill(first: int, n: int) -> None:
         for k in range(first, first + n):
@@ -65,7 +65,7 @@ def test_one_that_finds_no_room_is_lost_and_the_others_come_in_turn() -> None:
 def test_none_overtakes_the_other_and_the_line_carries_one_at_a_time(
     bursts: list[tuple[int, int]], baud: int
 ) -> None:
-    line, due = burst_line(baud), 0
+    line, due = burst_line(baud, 492), 0
     dues = []
     for gap_ms, length in bursts:
         due += gap_ms * MS

@@ -15,7 +15,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.compiled import jit
-from emulator.wire.nmea import LONGEST_BURST
 
 MOST_WAITING = 512
 """Bursts that can wait; one that finds no room is lost. Without faults there are two at most."""
@@ -35,7 +34,7 @@ class BurstLine(NamedTuple):
     line_ns   (MOST_WAITING,)  how long it is on it
     valid_ns  (MOST_WAITING,)  time of validity; all in the loop's time
     length    (MOST_WAITING,)
-    data      (MOST_WAITING, LONGEST_BURST)  its bytes
+    data      (MOST_WAITING, its longest)  its bytes
     """
 
     baud: int
@@ -47,10 +46,10 @@ class BurstLine(NamedTuple):
     data: NDArray[np.uint8]
 
 
-def burst_line(baud: int | None) -> BurstLine:
-    """An idle line of ``baud``; None: one that takes no time."""
+def burst_line(baud: int | None, longest: int) -> BurstLine:
+    """An idle line of ``baud`` for bursts of ``longest`` bytes at most; None: one that takes no time."""
     start_ns, line_ns, valid_ns, length = np.zeros((4, MOST_WAITING), np.int64)
-    data = np.zeros((MOST_WAITING, LONGEST_BURST), np.uint8)
+    data = np.zeros((MOST_WAITING, longest), np.uint8)
     return BurstLine(baud or 0, np.array([0, 0, _LONG_AGO_ns]), start_ns, line_ns, valid_ns, length, data)
 
 
