@@ -27,7 +27,7 @@ ENVIRONMENT = {"loop": {"GLIBC_TUNABLES": "glibc.malloc.hugetlb=1", "PYTHONMALLO
 
 The loop has all its memory from one allocator and on large pages: a tick touches some hundred small ones, and
 finding each of them costs a processor that others have used meanwhile more than reading it. Where the system
-has no large pages nothing changes (emulator/guide/decisions/0902-loop-on-large-pages.md).
+has no large pages nothing changes (emulator/guide/decisions/0225-loop-on-large-pages.md).
 """
 
 
