@@ -658,10 +658,11 @@ def test_modes_without_any_steady_motion_is_status_3(emulator, files):
     assert re.search(r"\bdemo_racer\.yaml:\d+:\d+: .*\bturn steadily\b.* 2\.22 m/s\b", answer.text)
 
 
-def test_modes_that_can_not_be_written_is_status_4(emulator):
+def test_modes_for_a_folder_that_is_not_there_are_refused_before_anything_is_worked_out(emulator):
     answer = emulator("modes", VEHICLE, "--speeds", "50:100:50", "--lean", "0", "--out", "no/such/page.html")
-    assert answer.status == 4
-    assert re.search(r"\bno/such/page\.html\b.*\bwritten\b", answer.text)
+    assert answer.status == 3
+    assert re.search(r"--out: .*\bno/such/page\.html\b", answer.text)
+    assert answer.out == ""
 
 
 # ---- sensors -----------------------------------------------------------------------------------------------
