@@ -79,9 +79,13 @@ def _rides(lean: Values | None, step_s: float) -> NDArray[np.bool_] | None:
     """
     if lean is None or not np.isfinite(lean).any() or np.nanmax(np.abs(lean)) > np.pi:
         return None
+    return ~_near(np.abs(lean) > _LIES_rad, step_s)
+
+
+def _near(seen: NDArray[np.bool_], step_s: float) -> NDArray[np.bool_]:
+    """(n,) where something is seen within a fall's time before or after."""
     reach = round(_FALLS_s / step_s)
-    near = np.convolve(np.abs(lean) > _LIES_rad, np.ones(2 * reach + 1))[reach:-reach]
-    return np.asarray(near < 0.5)
+    return np.asarray(np.convolve(seen, np.ones(2 * reach + 1))[reach:-reach] > 0.5)
 
 
 def _rolls(front: Values | None, rear: Values | None, step_s: float) -> NDArray[np.bool_] | None:
@@ -97,10 +101,7 @@ def _rolls(front: Values | None, rear: Values | None, step_s: float) -> NDArray[
     usual = apart[np.isfinite(apart) & (fast > _TURNS_m_s)]
     if not len(usual):
         return None
-    reach = round(_FALLS_s / step_s)
-    slides = (np.abs(apart - np.median(usual)) > _SLIDES) & (fast > _TURNS_m_s)
-    near = np.convolve(slides, np.ones(2 * reach + 1), mode="same")
-    return np.asarray(near < 0.5)
+    return ~_near((np.abs(apart - np.median(usual)) > _SLIDES) & (fast > _TURNS_m_s), step_s)
 
 
 def _rows(look: Look, step_s: float) -> Iterator[tuple[str, str, Values, Values]]:

@@ -1,0 +1,88 @@
+"""Signals that know of each other, made to agree; then one of them is wrong, or a wheel slides."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from emulator.track.into.agreement import Agreement, agreements
+from emulator.track.into.mounting import GRAVITY_m_s2
+
+STEP_s = 0.05
+Values = NDArray[np.float64]
+
+
+def weaving(seconds: float = 40.0, turn_rate: float = 0.3) -> dict[str, Values]:
+    """Left and right at 20 m/s: lean as the turn asks, rates of a frame that leans, both wheels alike."""
+    t = np.arange(round(seconds / STEP_s)) * STEP_s
+    yaw = turn_rate * np.sin(0.8 * t)
+    speed = 20.0 + 3.0 * np.sin(0.3 * t)
+    lean = -np.arctan(speed * yaw / GRAVITY_m_s2)
+    return {
+        "output.wheel_front_m_s": speed,
+        "output.wheel_rear_m_s": 1.01 * speed,
+        "output.lean_rad": lean,
+        "output.rate_y_rad_s": yaw * np.sin(lean),
+        "output.rate_z_rad_s": yaw * np.cos(lean),
+    }
+
+
+def told(log: dict[str, Values]) -> dict[str, Agreement]:
+    return {one.signal: one for one in agreements(log.get, STEP_s)}
+
+
+def locked(log: dict[str, Values], first_s: float, last_s: float) -> dict[str, Values]:
+    """The same, with a front wheel that stands for a while."""
+    front = log["output.wheel_front_m_s"].copy()
+    front[round(first_s / STEP_s) : round(last_s / STEP_s)] = 0.0
+    return {**log, "output.wheel_front_m_s": front}
+
+
+def test_what_was_made_to_agree_agrees():
+    found = told(weaving())
+    assert {name: one.holds for name, one in found.items()} == {
+        "output.wheel_rear_m_s": True,
+        "output.lean_rad": True,
+    }
+
+
+def test_a_wheel_that_locks_accuses_neither_speed_nor_lean():
+    """Its speed is not the bike's meanwhile. The rest is found as in the ride without such a stretch."""
+    log = weaving()
+    found, whole = told(locked(log, 12.0, 18.0)), told(log)
+    for name in ("output.wheel_rear_m_s", "output.lean_rad"):
+        assert found[name].holds is True
+        assert found[name].gain == pytest.approx(whole[name].gain, rel=0.01)
+
+
+@pytest.mark.parametrize(("factor", "unit"), [(3.6, "km/h"), (1.0 / 3.6, "m/s")])
+def test_a_wheel_in_another_unit_is_no_slide(factor, unit):
+    log = weaving()
+    log["output.wheel_rear_m_s"] *= factor
+    found = told(log)["output.wheel_rear_m_s"]
+    assert found.holds is False
+    assert unit in found.words
+
+
+def test_a_lean_of_another_sign_is_told():
+    log = weaving()
+    log["output.lean_rad"] *= -1.0
+    assert told(log)["output.lean_rad"].holds is False
+
+
+def test_straight_on_lean_is_balance_and_tells_nothing():
+    """A lean of half a degree that leads the turn by a quarter of its period is no wrong sign of either."""
+    log = weaving(turn_rate=0.004)
+    log["output.lean_rad"] = -2.0 * log["output.lean_rad"]
+    assert told(log)["output.lean_rad"].holds is None
+
+
+@pytest.mark.parametrize("seconds", [0.3, 1.0, 1.9, 2.1])
+def test_a_short_log_is_no_less_looked_at(seconds):
+    """Shorter than the time around a fall or a slide that is left out."""
+    for log in (weaving(seconds), locked(weaving(seconds), 0.1, 0.2)):
+        assert {one.signal for one in agreements(log.get, STEP_s)} == {
+            "output.wheel_rear_m_s",
+            "output.lean_rad",
+        }
