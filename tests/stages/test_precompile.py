@@ -52,8 +52,9 @@ def test_a_run_is_asked_only_about_what_it_begins_with(monkeypatch: pytest.Monke
 
     monkeypatch.setattr(precompile, "kept", kept)
     robot, plant = "emulator.robot.rider.step", "emulator.plant.step.tick"
+    held = f"{plant}_bound"  # the form in which a bench calls it
     for virtual, alone, functions in (
-        (False, False, [plant]),
+        (False, False, [held]),
         (False, True, [robot]),
         (True, False, [robot, plant, "emulator.stages.virtual.run_ticks"]),
     ):
