@@ -274,7 +274,7 @@ async def ridden(podman: Podman, place: Path, scenario: str) -> float:
     for limit, got in (("rtprio", host["priority"] > 0), ("memlock", host["memory_locked"])):
         if limit in granted_here():
             expect(got, f"{limit} is granted inside")
-    compiled = sorted(path.name.partition("-")[0] for path in (place / "cache").glob("*.code"))
+    compiled = sorted(path.name.partition("-")[0] for path in (place / "cache").glob("*.zcode"))
     expect(not compiled, f"nothing was compiled {compiled[:3]}")
     return took
 

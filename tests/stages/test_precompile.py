@@ -99,7 +99,7 @@ def test_who_joins_a_bus_compiles_nothing_then(tmp_path: Path) -> None:
 
     def done(program: str) -> set[str]:
         subprocess.run([sys.executable, "-c", program], env=environment, check=True, timeout=300)
-        return {path.name for path in (tmp_path / "kept").glob("*.code")}
+        return {path.name for path in (tmp_path / "kept").glob("*.zcode")}
 
     compiled = done(
         "from emulator.stages import precompile\nfor name in ('loop', 'links'): precompile._STEPS[name]()"

@@ -94,7 +94,7 @@ def test_behind_the_folder_that_is_written_to_others_are_read(
     assert names("t") == ["three", "two"]
     assert {path: path.read_bytes() for path in brought.iterdir()} == before
     assert not gone.exists()
-    (folder / "two.code").write_bytes(b"damaged")
+    (folder / "two.zcode").write_bytes(b"damaged")
     assert load("two") == b"brought along"
 
 
@@ -143,11 +143,33 @@ def test_an_entry_under_another_name_counts_as_none(folder: Path) -> None:
 def test_what_was_not_used_for_longest_goes(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(code_store, "MOST_BYTES", 5000)
     for k in range(4):
-        save(f"entry{k}", bytes(1000))
-        os.utime(folder / f"entry{k}.code", (1e9 + k, 1e9 + k))
+        save(f"entry{k}", os.urandom(1000))
+        os.utime(folder / f"entry{k}.zcode", (1e9 + k, 1e9 + k))
     assert load("entry0") is not None  # used now
-    save("entry4", bytes(1000))  # 5160 bytes: down to 3750
+    save("entry4", os.urandom(1000))  # 5215 bytes: down to 3750
     assert names("") == ["entry0", "entry3", "entry4"]
+
+
+def test_code_of_a_version_before_goes_by_its_age_and_is_not_read(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(code_store, "MOST_BYTES", 5000)
+    safe_folder()
+    for k in range(4):
+        (folder / f"old{k}.code").write_bytes(bytes(1000))
+        os.utime(folder / f"old{k}.code", (1e9 + k, 1e9 + k))
+    assert load("old0") is None
+    save("new", os.urandom(1100))
+    assert sorted(path.name for path in folder.iterdir()) == ["new.zcode", "old2.code", "old3.code"]
+
+
+def test_code_is_packed_and_what_was_worked_out_is_not(folder: Path) -> None:
+    save("one", bytes(100_000))
+    save("two", bytes(100_000), code_store.RESULT)
+    sizes = {path.name: path.stat().st_size for path in folder.iterdir()}
+    assert sizes["one.zcode"] < 1_000
+    assert sizes["two.result"] > 100_000
+    assert load("one") == load("two", code_store.RESULT) == bytes(100_000)
 
 
 def test_what_was_left_unfinished_goes_when_it_is_old(folder: Path) -> None:
@@ -158,7 +180,7 @@ def test_what_was_left_unfinished_goes_when_it_is_old(folder: Path) -> None:
     for path in (old, folder / "notes.txt"):
         os.utime(path, (1e9, 1e9))
     save("one", b"code")
-    assert sorted(p.name for p in folder.iterdir()) == ["b.unfinished", "notes.txt", "one.code"]
+    assert sorted(p.name for p in folder.iterdir()) == ["b.unfinished", "notes.txt", "one.zcode"]
 
 
 def test_many_at_once_see_whole_entries(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
