@@ -273,6 +273,8 @@ def test_where_a_start_goes_is_told_by_the_first_line_that_shows_it() -> None:
         ["4.00", "s", "+0.40"],
         ["5.00", "s", "+5.00"],
     ]
+    early = "\n".join(line for line in LOG.splitlines() if "heartbeat: given" not in line)
+    assert moments("emulator", early, start) == [m for m in found if m.what != "the robot is heard"]
     with pytest.raises(podman.Failed, match="no line of robot has 'Caution' in it"):
         moments("robot", LOG, start)
 
