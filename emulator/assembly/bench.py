@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.assembly.link_specs import line_baud
+from emulator.assembly.link_specs import gnss_lead_ns, line_baud
 from emulator.assembly.plant import build_plant
 from emulator.assembly.robot_evidence import (
     frames_heard,
@@ -20,7 +20,7 @@ from emulator.assembly.robot_evidence import (
 )
 from emulator.assembly.session import Session
 from emulator.config.scenario.schema import Scenario
-from emulator.core.compiled import bound, bound_to_other, uncompiled
+from emulator.core.compiled import bound, bound_to_other
 from emulator.core.frame_buffer import FrameBuffer, frame_buffer
 from emulator.core.signals import TICK_NS
 from emulator.core.trip_reasons import TripReason
@@ -65,10 +65,10 @@ from emulator.plant.states import (
     trip,
 )
 from emulator.plant.step import Plant, tick
-from emulator.sensors.burst_line import burst_line, on_the_line_ns
+from emulator.sensors.burst_line import burst_line
 from emulator.sensors.gnss import QUALITIES, reported_sigma
 from emulator.shared_memory.status import BY_BUTTON, Command
-from emulator.wire.nmea import LONGEST_BURST, chosen, longest_burst
+from emulator.wire.nmea import LONGEST_BURST, chosen
 from emulator.wire.utc import DAY_ms, NO_LEAP_ms
 
 EVENT_KINDS = {
@@ -149,9 +149,8 @@ class Bench:
             gnss.corrections_station,
             _leap_ms(scenario),
         )
-        baud = line_baud(session.rig)
-        lead_ns = uncompiled(on_the_line_ns)(baud or 0, longest_burst(gnss.sentences))
-        line = burst_line(baud, LONGEST_BURST)
+        line = burst_line(line_baud(session.rig), LONGEST_BURST)
+        lead_ns = gnss_lead_ns(session.rig)
         self.receiver = receiver(config, session.origin.frame, self._utc_ns, lead_ns, line)
         """What turns epochs into sentences; ticks that are computed many at a time ask it themselves."""
         self._rx = self._tx = buffer = frame_buffer(1)

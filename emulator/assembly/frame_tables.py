@@ -7,12 +7,11 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.assembly.link_specs import line_baud
+from emulator.assembly.link_specs import gnss_lead_ns
 from emulator.assembly.session import Session
 from emulator.config.rig.bus_load import wire_ns
 from emulator.config.rig.gnss import Gnss
 from emulator.config.rig.outputs import COMMAND_FRAMES, INPUT_FRAME, Output
-from emulator.core.compiled import uncompiled
 from emulator.core.signals import (
     COMMAND,
     GNSS_VALUES,
@@ -27,9 +26,7 @@ from emulator.core.signals import (
 from emulator.plant.commands import N_ROBOT, STRANGERS, WATCHES, RobotFrames
 from emulator.plant.events import sensor_of
 from emulator.plant.states import N_PERMISSIVES, PERMISSIVES
-from emulator.sensors.burst_line import on_the_line_ns
 from emulator.sensors.sampling import DelayLines, outputs
-from emulator.wire.nmea import longest_burst
 
 
 def output_tables(
@@ -39,10 +36,7 @@ def output_tables(
     rig, codec = session.rig, session.codec
     timings: list[Output | Gnss] = [*(rig.outputs[n] for n in session.outputs), rig.sensors.gnss]
     latencies = [round(t.latency_ms * 1e6) for t in timings]
-    # an epoch leaves early by what the longest burst takes on the line: see sensors.burst_line
-    latencies[-1] -= uncompiled(on_the_line_ns)(
-        line_baud(rig) or 0, longest_burst(rig.sensors.gnss.sentences)
-    )
+    latencies[-1] -= gnss_lead_ns(rig)
     out, lines = outputs(
         [t.rate_hz for t in timings],
         latencies,

@@ -10,6 +10,7 @@ from emulator.config.rig.buses import Bus, LoopbackBus, SerialBus, SocketcanBus
 from emulator.config.rig.file import Rig
 from emulator.config.rig.ports import PtyPort, SerialPort, UdpPort
 from emulator.config.rig.ports import TcpPort as TcpPortModel
+from emulator.core.compiled import uncompiled
 from emulator.core.link_protocols import GnssLink
 from emulator.links.can_bus_spec import CanBusSpec
 from emulator.links.gnss_port import GnssPortSpec, TcpPort
@@ -17,7 +18,9 @@ from emulator.links.gnss_port import PtyPort as PtyLink
 from emulator.links.pulse import PulseSpec
 from emulator.loop.bus_watch import Answer, BusFault, BusRules
 from emulator.loop.certificate import GNSS, OutputSpec
+from emulator.sensors.burst_line import on_the_line_ns
 from emulator.wire.can_frames import Codec
+from emulator.wire.nmea import longest_burst
 
 
 def output_specs(session: Session) -> list[OutputSpec]:
@@ -87,6 +90,11 @@ def gnss_spec(rig: Rig) -> GnssPortSpec:
 def line_baud(rig: Rig) -> int | None:
     """Speed of the GNSS port's line if bytes take their time on it; a pseudo terminal's do not."""
     return rig.gnss_port.baud if isinstance(rig.gnss_port, SerialPort) else None
+
+
+def gnss_lead_ns(rig: Rig) -> int:
+    """How much earlier than due an epoch leaves: what its longest burst takes on the line."""
+    return uncompiled(on_the_line_ns)(line_baud(rig) or 0, longest_burst(rig.sensors.gnss.sentences))
 
 
 def pulse_spec(rig: Rig) -> PulseSpec | None:

@@ -16,7 +16,7 @@ from emulator.robot.design import Design, with_shares
 from emulator.robot.estimator import align
 from emulator.robot.fast.pace import brake_arm
 from emulator.robot.gears import DOWN, UP
-from emulator.robot.hearing.epochs import BACK_ns, age_of, ears
+from emulator.robot.hearing.epochs import ears, epoch_age
 from emulator.robot.kept_design import kept_design, kept_masses
 from emulator.robot.linear_loop import FED_BACK
 from emulator.robot.records import KNOWN_DTYPE, MIND_DTYPE, SEEN, Z_FX, Z_FY, Z_FZ
@@ -106,7 +106,7 @@ class ReferenceRider:
         self._line_buffer = b""
         self.ears = ears(mission.origin.frame, mission.gnss_age_s, mission.gnss_jitter_s)
         """What it keeps of sentences; whoever hears many in compiled code uses it, too."""
-        self._age_of = entry(age_of, self.ears, 0, 0)
+        self._epoch_age = entry(epoch_age, self.ears, 0, 0, 0)
 
     def rehearse(self) -> None:
         """Call everything once on a copy, so that no control period of a ride has to compile."""
@@ -158,11 +158,9 @@ class ReferenceRider:
 
     def _epoch(self, rmc: Rmc, utc_ns: int, arrived_ns: int, stepped_ns: int) -> None:
         heard = self.ears.heard[0]
-        if heard["epochs"] and 0 <= int(heard["utc_ns"]) - utc_ns < BACK_ns:
-            return  # a repeated or an older one; further back its time was set, as by a leap second
-        heard["epochs"] += 1
-        heard["utc_ns"] = utc_ns
-        age = self._age_of(self.ears, utc_ns, arrived_ns) - (arrived_ns - stepped_ns) * 1e-9
+        age = self._epoch_age(self.ears, utc_ns, arrived_ns, stepped_ns)
+        if math.isnan(age):
+            return
         place, quality = heard["place"].tolist(), int(heard["quality"])
         self._hear_gnss(self.rider, place[0], place[1], place[2], rmc.speed_m_s, rmc.course_rad, quality, age)
 

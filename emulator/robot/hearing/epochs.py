@@ -32,7 +32,7 @@ from emulator.wire.nmea_reading import (
     read_plain,
 )
 
-BACK_ns = 500_000_000
+_BACK_ns = 500_000_000
 """An epoch that is older than the last one by less is a repeated or a late one; by more, its time was set."""
 _MOST = 300  # epochs of the mean age
 _JUMP_ns = 500_000_000  # the receiver's time was set
@@ -78,7 +78,18 @@ def ears(frame: Frame, mean_age_s: float, jitter_s: float) -> Ears:
 
 
 @jit
-def age_of(e: Ears, utc_ns: int, arrived_ns: int) -> float:
+def epoch_age(e: Ears, utc_ns: int, arrived_ns: int, stepped_ns: int) -> float:
+    """Age [s] of a complete epoch at the last control period; NaN: a repeated or an older one."""
+    h = e.heard[0]
+    if h.epochs > 0 and 0 <= h.utc_ns - utc_ns < _BACK_ns:
+        return math.nan
+    h.epochs += 1
+    h.utc_ns = utc_ns
+    return _age_of(e, utc_ns, arrived_ns) - (arrived_ns - stepped_ns) * 1e-9
+
+
+@jit
+def _age_of(e: Ears, utc_ns: int, arrived_ns: int) -> float:
     """Age [s] on arrival of an epoch, from the receiver's time and the rider's own clock.
 
     Both clocks run alike, and the mean age is in the receiver's data sheet: the mean of (arrival - UTC) is
@@ -126,11 +137,7 @@ def hear_burst(
     x, y, z = geodetic_to_enu(e.frame, n[LATITUDE], n[LONGITUDE], n[ALTITUDE] + n[SEPARATION])
     h.placed = 0
     if e.whole[QUALITY] > 0 and math.isfinite(x) and math.isfinite(y) and math.isfinite(z):
-        utc_ns = e.whole[UTC_ns]
-        if h.epochs > 0 and 0 <= h.utc_ns - utc_ns < BACK_ns:
-            return True
-        h.epochs += 1
-        h.utc_ns = utc_ns
-        age = age_of(e, utc_ns, arrived_ns) - (arrived_ns - stepped_ns) * 1e-9
-        hear_gnss(rider, x, y, z, n[SPEED], n[COURSE], e.whole[QUALITY], age)
+        age = epoch_age(e, e.whole[UTC_ns], arrived_ns, stepped_ns)
+        if not math.isnan(age):
+            hear_gnss(rider, x, y, z, n[SPEED], n[COURSE], e.whole[QUALITY], age)
     return True
