@@ -212,7 +212,7 @@ def _idle(base: Path) -> Iterator[HostFinding]:
             "idle cores",
             f"{IDLE_EXIT}: refused",
             "poor",
-            "a core that sleeps deeply takes up to some 0.2 ms to wake",
+            "a core that sleeps deeply wakes late, and so does the loop",
             "the udev rule of emulator host --setup, or run as root",
         )
 
