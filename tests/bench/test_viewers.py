@@ -19,6 +19,7 @@ from tests.bench.viewers import (
     HOLDS,
     MOST_RATIO,
     Block,
+    Page,
     alone,
     how_it_ended,
     in_blocks,
@@ -70,11 +71,28 @@ def test_a_few_blocks_that_a_host_spoils_decide_nothing() -> None:
     late = made_up()
     visited = [n for n, block in enumerate(BLOCKS) if block.visited]
     for n in (visited[0], 1, 5, 9):
-        late[n][:100] = 1e4
+        late[n][::20] = 1e4
     assert judge_viewers(BLOCKS, late).holds is True
     for n in visited[5:8]:
-        late[n][:100] = 1e4
+        late[n][::20] = 1e4
     assert judge_viewers(BLOCKS, late).holds is False
+
+
+def test_a_hold_up_counts_once_and_one_shorter_than_a_tick_each_time() -> None:
+    late = made_up()
+    for n, block in enumerate(BLOCKS):
+        if block.visited:
+            late[n][500:530] = 1e3 * np.arange(30, 0, -1)
+    judged = judge_viewers(BLOCKS, late)
+    assert judged.holds, judged.text
+    lines = told(BLOCKS, late, Page(shares=[0.0]))
+    ticks, hold_ups, own, every = (lines[2].split()[k] for k in (1, 6, 3, 7))
+    assert (ticks, hold_ups) == (str(PAIRS * TICKS), str(PAIRS))
+    assert float(every) > 10.0 * float(own)
+    for n, block in enumerate(BLOCKS):
+        if block.visited:
+            late[n][500:530] = 900.0
+    assert not judge_viewers(BLOCKS, late).holds
 
 
 def test_the_bound_is_above_the_true_ratio_as_often_as_it_says() -> None:
