@@ -43,6 +43,11 @@ def attitude(roll, pitch, heading):
     return np.array(rotation_of(*q)).reshape(3, 3)
 
 
+def cross(a, b):
+    """a x b; numpy's own takes fourteen times as long for one pair, and this is asked a million times."""
+    return np.array([a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]])
+
+
 class Synthetic:
     """A ride along a line or a circle in closed form, and the estimator beside it.
 
@@ -94,10 +99,10 @@ class Synthetic:
         w = np.array([0.0, 0.0, self.turn])
         lever = R @ np.array(self.k["imu"])
         course = heading + self.drift
-        velocity = v * np.array([math.cos(course), math.sin(course), 0.0]) + np.cross(w, lever)
+        velocity = v * np.array([math.cos(course), math.sin(course), 0.0]) + cross(w, lever)
         a = self.acceleration * np.array([math.cos(course), math.sin(course), 0.0])
-        a = a + np.cross(w, v * np.array([math.cos(course), math.sin(course), 0.0]))
-        a = a + np.cross(w, np.cross(w, lever)) + np.array([0.0, 0.0, self.k["gravity"]])
+        a = a + cross(w, v * np.array([math.cos(course), math.sin(course), 0.0]))
+        a = a + cross(w, cross(w, lever)) + np.array([0.0, 0.0, self.k["gravity"]])
         return R, np.array([x, y, 0.0]) + lever, velocity, R.T @ w, R.T @ a
 
     @property
@@ -131,7 +136,7 @@ class Synthetic:
         R, place, velocity, _, _ = self.truth(self.t + imu_age - age)
         lever = R @ (np.array(self.k["antenna"]) - np.array(self.k["imu"]))
         antenna = place + lever + shift
-        v = velocity + np.cross([0.0, 0.0, self.turn], lever)
+        v = velocity + cross([0.0, 0.0, self.turn], lever)
         course = math.atan2(v[0], v[1])
         speed = math.hypot(v[0], v[1])
         see_gnss(self.k, self.e, *antenna, speed, course, quality, age if told_age is None else told_age)

@@ -33,8 +33,12 @@ _ROOT = 0
 _ADVICE = "name a folder of your own in EMULATOR_CACHE, or remove this one"
 CODE, RESULT = ".zcode", ".result"
 """Kinds of entries, as their files end."""
-_FORMER_CODE = ".code"
-"""Not packed, of versions before: not read, and goes by its age as the other does."""
+_FORMER = {CODE: ".code", RESULT: ".read"}
+"""Of versions before: not read, and go by their age as the others do."""
+_LOOKS = 16
+"""A process looks what may go with the first entry it writes, and again after this part of the bound."""
+_written: dict[tuple[Path, str], int] = {}
+"""Bytes of each kind that this process wrote to a folder since it looked."""
 _PACKED_QUICKLY = 1
 _UNFINISHED = ".unfinished"
 _UNFINISHED_S = 3600.0
@@ -136,7 +140,11 @@ def save(name: str, content: bytes, kind: str = CODE) -> None:
         with contextlib.suppress(OSError):
             os.unlink(unfinished)
         return
-    _prune(folder, folder / (name + kind), MOST_BYTES if kind == CODE else MOST_RESULT_BYTES)
+    most_bytes = MOST_BYTES if kind == CODE else MOST_RESULT_BYTES
+    _written[folder, kind] = _written.get((folder, kind), most_bytes) + len(content)
+    if _written[folder, kind] >= most_bytes / _LOOKS:
+        _written[folder, kind] = 0
+        _prune(folder, name + kind, most_bytes)
 
 
 def names(start: str) -> list[str]:
@@ -149,23 +157,24 @@ def _checksum(name: str, content: bytes) -> bytes:
     return hashlib.sha256(name.encode() + b"\0" + content).digest()
 
 
-def _prune(folder: Path, newest: Path, most_bytes: int) -> None:
+def _prune(folder: Path, newest: str, most_bytes: int) -> None:
     """Remove what of the newest one's kind was not used for longest, and what was left unfinished."""
     found = []
-    kinds = (newest.suffix, _UNFINISHED, *((_FORMER_CODE,) if newest.suffix == CODE else ()))
+    kind = newest[newest.rindex(".") :]
+    kinds = (kind, _FORMER[kind], _UNFINISHED)
     with os.scandir(folder) as entries:
         for entry in entries:
             with contextlib.suppress(FileNotFoundError):  # another process prunes, too
                 if entry.name.endswith(kinds):
                     status = entry.stat()
-                    found.append((status.st_mtime, status.st_size, Path(entry.path)))
+                    found.append((status.st_mtime, status.st_size, entry.name))
     found.sort()
-    now = max((time for time, _, path in found if path == newest), default=0.0)
-    total = sum(size for _, size, path in found)
+    now = max((time for time, _, name in found if name == newest), default=0.0)
+    total = sum(size for _, size, _ in found)
     over = total > most_bytes
-    for time, size, path in found:
-        abandoned = path.name.endswith(_UNFINISHED) and now - time > _UNFINISHED_S
-        if abandoned or (over and total > 0.75 * most_bytes and path != newest):
+    for time, size, name in found:
+        abandoned = name.endswith(_UNFINISHED) and now - time > _UNFINISHED_S
+        if abandoned or (over and total > 0.75 * most_bytes and name != newest):
             with contextlib.suppress(OSError):
-                path.unlink()
+                (folder / name).unlink()
             total -= size
