@@ -41,12 +41,13 @@ def distances(points: Array, path: Array) -> Array:
 
     Made without anything of the package: what deviations are measured against.
     """
-    starts, legs = path[:-1], np.diff(path, axis=0)
-    squares = np.maximum((legs**2).sum(axis=1), 1e-30)
+    (x, y), (dx, dy) = path[:-1].T.copy(), np.diff(path, axis=0).T.copy()
+    squares = np.maximum(dx * dx + dy * dy, 1e-30)
     out = np.empty(len(points))
-    for k, point in enumerate(points):
-        along = np.clip(((point - starts) * legs).sum(axis=1) / squares, 0.0, 1.0)
-        out[k] = np.sqrt((((starts + along[:, None] * legs) - point) ** 2).sum(axis=1).min())
+    for k, (px, py) in enumerate(points.tolist()):
+        along = np.clip(((px - x) * dx + (py - y) * dy) / squares, 0.0, 1.0)
+        east, north = x + along * dx - px, y + along * dy - py
+        out[k] = math.sqrt((east * east + north * north).min())
     return out
 
 
