@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from emulator.cli.output import console_of_stdout
-from emulator.cli.written_file import check_written, one_line
+from emulator.cli.written_file import check_written, one_line, own_name
 
 
 def line(
@@ -59,8 +59,8 @@ def line(
     from emulator.survey.ridden_line.line_file import line_text
     from emulator.survey.ridden_line.line_page import console_tables, write_line_page
 
-    called = one_line(record.resolve().name if name is None else name)
-    path = out or Path(f"{record.resolve().name}-line.yaml")
+    called = one_line(own_name(record) if name is None else name)
+    path = out or Path(f"{own_name(record)}-line.yaml")
     page = path.with_name(f"{path.stem}-page.html")
     check_written(path, page, overwrite=overwrite)
     if onto is not None and (open_line or start is not None):
