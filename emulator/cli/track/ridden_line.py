@@ -45,7 +45,9 @@ def line(
     out: Annotated[
         Path | None, typer.Option("--out", help="circuit file to write [default: NAME-line.yaml, here]")
     ] = None,
-    overwrite: Annotated[bool, typer.Option("--overwrite", help="the files, if there are any")] = False,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="replace the files if they are there")
+    ] = False,
 ) -> None:
     """Make a circuit file of the line that was ridden, from one lap or the mean of several.
 

@@ -24,7 +24,9 @@ def surface(
     out: Annotated[
         Path | None, typer.Option("--out", help="scenario to write [default: NAME-surface.yaml, here]")
     ] = None,
-    overwrite: Annotated[bool, typer.Option("--overwrite", help="the files, if there are any")] = False,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="replace the files if they are there")
+    ] = False,
 ) -> None:
     """Tell what a record says of the road: grip used by station, slides, bumps.
 
