@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import os
+import sys
+
+_STOPPED = 5  # of emulator.cli.output, which is among what is still being read in then
 
 
 def main() -> None:
@@ -10,10 +13,14 @@ def main() -> None:
     # Matrices are small here: more threads only wait for each other, which made the robot's design take four
     # times the computing. Said before numpy is imported, and to the processes that are started, too.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    from emulator.core.collector import seldom_collect
+    try:
+        from emulator.core.collector import seldom_collect
 
-    seldom_collect()
-    from emulator.cli.app import app
+        seldom_collect()
+        from emulator.cli.app import app
+    except KeyboardInterrupt:
+        sys.stderr.write("stopped by hand; nothing was started\n")
+        sys.exit(_STOPPED)
 
     app()
 

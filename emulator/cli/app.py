@@ -18,7 +18,7 @@ from typing import Annotated
 
 import typer
 
-from emulator.cli.output import OTHER, WRONG_INPUT, console_of_stderr
+from emulator.cli.output import EXIT_STATUS, OTHER, WRONG_INPUT, console_of_stderr
 from emulator.core.errors import ConfigError, EmulatorError, InternalError
 from emulator.core.outside.reading import advice_for
 
@@ -134,8 +134,10 @@ def app() -> None:
     try:
         status = command_line(*sys.argv[1:2])(standalone_mode=False)
         if status == _INTERRUPTED:
-            errors.print("interrupted; what was recorded by then stays readable", markup=False)
-            status = OTHER
+            raise KeyboardInterrupt
+    except KeyboardInterrupt:
+        errors.print("stopped by hand; what was recorded by then stays readable", markup=False)
+        status = EXIT_STATUS["stopped"]
     except ConfigError as error:
         for problem in error.problems:
             errors.print(str(problem), style="red", markup=False)

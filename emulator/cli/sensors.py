@@ -11,7 +11,6 @@ from rich.progress import Progress
 
 from emulator.cli.output import FASTEST_km_h, console_of_stdout, progress_columns
 from emulator.cli.written_file import check_folder
-from emulator.core.errors import RunFailed
 
 _MOST_LEAN = 65.0  # [deg] of a steady turn
 
@@ -47,7 +46,7 @@ def sensors(
     Exit status 0, with --measure 1 if anything differs; 3 if there is nothing to show.
     """
     from emulator.inspection.sensors.page import console_tables, write_sensors
-    from emulator.inspection.sensors.survey import Plan, sensors_of
+    from emulator.inspection.sensors.survey import NoSuchTurn, Plan, sensors_of
     from emulator.stages.precompile import compiling_first
 
     console = console_of_stdout()
@@ -57,6 +56,9 @@ def sensors(
         console.print(first, markup=False)
     try:
         speed, lean = _turn(turn)
+    except ValueError as error:
+        raise typer.BadParameter(f"--turn: {error}, got {turn!r}") from error
+    try:
         plan = Plan(seconds=seconds, speed_m_s=speed, lean_rad=lean) if measure else None
         columns = progress_columns(console)
         with Progress(*columns, console=console, transient=True, disable=not console.is_terminal) as bar:
@@ -68,12 +70,9 @@ def sensors(
                 ride=ride,
                 progress=lambda what, share: bar.update(task, completed=share, description=what),
             )
-    except ValueError as error:
+    except NoSuchTurn as error:
         raise typer.BadParameter(f"--turn: {error}, got {turn!r}") from error
-    try:
-        write_sensors(page, path)
-    except RunFailed as error:
-        raise typer.BadParameter(f"--out: {error}") from error
+    write_sensors(page, path)
     console.print(f"Sensors of {page.budget.rig}", style="bold", markup=False)
     console.print(console_tables(page))
     console.print(f"page: {path}", markup=False)

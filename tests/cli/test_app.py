@@ -437,7 +437,7 @@ def test_in_real_time_a_taken_port_is_status_4_after_the_caution(emulator, files
     [
         (DeviceAbsent("can0 is not there", advice="plug it in"), 4, "what to do: plug it in", False),
         (InternalError("a state that can't be"), 4, "internal error: a state that can't be", False),
-        (KeyboardInterrupt(), 4, "interrupted", False),
+        (KeyboardInterrupt(), 5, "stopped by hand", False),
         (ZeroDivisionError("division by zero"), 4, "internal error: please report", True),
         (OSError(28, "No space left on device"), 4, "No space left on device", False),
     ],
@@ -453,6 +453,34 @@ def test_whatever_goes_wrong_inside_is_never_taken_for_a_verdict(
     answer = emulator("run", RUN, "--rig", RIG, "--virtual", traceback=traceback)
     assert answer.status == status
     assert said in answer.err
+
+
+def test_ctrl_c_while_a_command_is_still_read_in_is_no_bug(emulator, monkeypatch):
+    """Half a second of it before anything has been looked at."""
+
+    def interrupted(_):
+        raise KeyboardInterrupt
+
+    cli.command_line.cache_clear()
+    monkeypatch.setattr(cli, "import_module", interrupted)
+    answer = emulator("run", RUN, "--rig", RIG, "--virtual")
+    assert answer.status == 5
+    assert "stopped by hand" in answer.err
+
+
+def test_ctrl_c_before_there_is_a_command_line_is_told_in_a_line():
+    code = """
+import sys
+class Slow:
+    def find_spec(self, name, *_):
+        if name == "emulator.cli.app":
+            raise KeyboardInterrupt
+sys.meta_path.insert(0, Slow())
+from emulator.__main__ import main
+main()
+"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stderr) == (5, "stopped by hand; nothing was started\n")
 
 
 @pytest.mark.parametrize("chosen", [None, "2"])
@@ -739,14 +767,28 @@ def test_sensors_of_what_is_no_rig_is_status_3_with_every_problem(emulator, file
     assert not list(tmp_path.glob("*.html"))
 
 
-def test_sensors_on_a_disk_that_refuses_is_status_3(emulator, monkeypatch):
+def test_sensors_on_a_disk_that_refuses_is_status_4_as_of_every_command(emulator, monkeypatch):
     def refuse(*_):
         raise RunFailed("page.html can't be written: no space left on device")
 
     monkeypatch.setattr(sensor_page_module, "write_whole", refuse)
     answer = emulator("sensors", RIG)
-    assert answer.status == 3
+    assert answer.status == 4
     assert "no space left" in answer.err
+
+
+def test_sensors_accuses_the_turn_of_nothing_but_a_turn_it_can_not_hold(emulator, monkeypatch):
+    def broken(*_, **__):
+        raise ValueError("operands could not be broadcast together")
+
+    monkeypatch.setattr(survey_module, "sensors_of", broken)
+    answer = emulator("sensors", RIG, "--measure", traceback=True)
+    assert answer.status == 4
+    assert "--turn" not in answer.text
+    monkeypatch.undo()
+    answer = emulator("sensors", RIG, "--turn", "fast:35")
+    assert answer.status == 3
+    assert "--turn: expected SPEED:LEAN, such as 72:35, got 'fast:35'" in answer.text
 
 
 def test_sensors_interrupted_leave_no_page(emulator, monkeypatch, tmp_path):
@@ -755,6 +797,6 @@ def test_sensors_interrupted_leave_no_page(emulator, monkeypatch, tmp_path):
 
     monkeypatch.setattr(sensor_record_module.Bench, "tick", interrupted)
     answer = emulator("sensors", RIG, "--measure")
-    assert answer.status == 4
-    assert "interrupted" in answer.err
+    assert answer.status == 5
+    assert "stopped by hand" in answer.err
     assert not list(tmp_path.iterdir())

@@ -90,12 +90,12 @@ def test_a_vehicle_that_can_not_hold_the_bend_is_told(
     assert "expected a turn the vehicle can hold" in " ".join(capsys.readouterr().err.split())
 
 
-def test_a_disk_that_refuses_is_status_3(
+def test_a_disk_that_refuses_is_status_4_as_of_every_command(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     def refuse(*_: object) -> None:
         raise RunFailed("interface.html can't be written: no space left on device")
 
     monkeypatch.setattr(folder_module, "write_whole", refuse)
-    assert emulator_command("interface", str(RIG)) == 3
+    assert emulator_command("interface", str(RIG)) == 4
     assert "no space left" in capsys.readouterr().err

@@ -4,6 +4,7 @@ import json
 
 import pytest
 
+from emulator.inspection.comparison import conduct
 from tests.support.command_line import emulator_command
 from tests.support.stored_runs import unpack_runs
 
@@ -45,3 +46,14 @@ def test_without_another_record_the_page_lies_in_the_record(runs, capsys):
 def test_a_folder_that_is_no_record_is_refused_in_words(tmp_path, capsys):
     assert emulator_command("track", "compare", str(tmp_path / "none")) != 0
     assert "is not a run folder" in capsys.readouterr().err
+
+
+def test_what_the_other_record_can_not_is_told_before_anything_is_predicted(runs, capsys, monkeypatch):
+    def never(*_):
+        raise AssertionError("predictions of a long ride take minutes")
+
+    monkeypatch.setattr(conduct, "predictions", never)
+    assert emulator_command("track", "compare", str(runs / "bench"), "nowhere") == 3
+    assert "nowhere is not a run folder" in capsys.readouterr().err
+    assert emulator_command("track", "compare", str(runs / "bench"), str(runs / "virtual")) == 3
+    assert "have no stretch of the line in common" in capsys.readouterr().err

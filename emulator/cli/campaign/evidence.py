@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated
@@ -52,7 +53,7 @@ def evidence(
 
     if quiet and as_json:
         raise typer.BadParameter("--json: expected either --quiet or --json, got both")
-    if len({folder.resolve() for folder in folders}) < len(folders):
+    if len({os.path.realpath(folder) for folder in folders}) < len(folders):
         raise typer.BadParameter("FOLDER: expected each campaign once, got one of them twice")
     page = out or Path("runs") / f"{datetime.now():%Y%m%d-%H%M%S}-evidence.html"
     if out is not None:

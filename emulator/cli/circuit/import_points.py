@@ -58,7 +58,9 @@ def import_points(
     out: Annotated[
         Path | None, typer.Option("--out", help="circuit file to write [default: NAME.yaml, here]")
     ] = None,
-    overwrite: Annotated[bool, typer.Option("--overwrite", help="the files, if there are any")] = False,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="replace the files if they are there")
+    ] = False,
 ) -> None:
     """Make a circuit file from surveyed points, as smooth as the deviation allows.
 

@@ -9,7 +9,8 @@ import typer
 
 from emulator.cli.output import CAUTION, console_of_stdout
 from emulator.cli.settings import Settings, parameter_values
-from emulator.core.errors import ConfigError, RunFailed
+from emulator.cli.written_file import check_new_folder
+from emulator.core.errors import ConfigError
 
 
 def interface(
@@ -41,8 +42,7 @@ def interface(
     if values and scenario is None:
         raise typer.BadParameter("--set: expected --scenario beside it, whose parameters they are")
     folder = out or Path(f"{rig.stem}-interface")
-    if (folder.exists() and not folder.is_dir()) or not folder.absolute().parent.is_dir():
-        raise typer.BadParameter(f"--out: expected a folder, or a new one in one that is there, got {folder}")
+    check_new_folder(folder)
     if kind_of(rig) == "scenario":
         text = "expected rig (a rig file), got 'scenario'; a scenario's place is behind --scenario"
         raise ConfigError([load_with_bases(rig).problem(("kind",), text)])
@@ -51,10 +51,7 @@ def interface(
     described = interface_of(rig, scenario, values)
     for warning in described.warnings:
         console.print(f"warning: {warning}", style="yellow", markup=False)
-    try:
-        written = write_interface(described, folder)
-    except RunFailed as error:
-        raise typer.BadParameter(f"--out: {error}") from error
+    written = write_interface(described, folder)
     console.print(f"Interface of {described.interface.rig}", style="bold", markup=False)
     console.print(CAUTION, markup=False)
     console.print(terminal_table("Frames", *overview(described.interface)))

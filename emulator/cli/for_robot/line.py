@@ -9,6 +9,7 @@ import typer
 
 from emulator.cli.output import console_of_stdout
 from emulator.cli.settings import Settings, parameter_values
+from emulator.cli.written_file import check_new_folder
 
 
 def line(
@@ -34,13 +35,11 @@ def line(
     from emulator.inspection.line_for_robot import csv_text, geojson_text, line_for_robot
     from emulator.record.writer import write_whole
 
+    folder = out or Path()
+    check_new_folder(folder)
     session = load_session(rig, scenario, parameters=parameter_values(settings))
     found = line_for_robot(session, step_m)
-    folder = out or Path()
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise typer.BadParameter(f"--out: {folder}: expected a folder, {error.strerror}") from error
+    folder.mkdir(exist_ok=True)
     paths = [folder / f"{scenario.stem}-line.{ending}" for ending in ("csv", "geojson")]
     for path, text in zip(paths, (csv_text(found), geojson_text(found)), strict=True):
         write_whole(path, text)

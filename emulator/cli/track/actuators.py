@@ -28,7 +28,9 @@ def actuators(
     out: Annotated[
         Path | None, typer.Option("--out", help="rig file to write [default: RIG-identified.yaml, here]")
     ] = None,
-    overwrite: Annotated[bool, typer.Option("--overwrite", help="the rig file, if there is one")] = False,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="replace the rig file if it is there")
+    ] = False,
     as_json: Annotated[
         bool, typer.Option("--json", help="print what was found as JSON, and nothing else")
     ] = False,

@@ -32,7 +32,9 @@ def calibrate(
     out: Annotated[
         Path | None, typer.Option("--out", help="vehicle file to write [default: NAME-vehicle.yaml, here]")
     ] = None,
-    overwrite: Annotated[bool, typer.Option("--overwrite", help="the vehicle file, if there is one")] = False,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="replace the vehicle file if it is there")
+    ] = False,
     as_json: Annotated[
         bool, typer.Option("--json", help="print what was found as JSON, and nothing else")
     ] = False,

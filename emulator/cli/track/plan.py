@@ -13,6 +13,7 @@ from typing import Annotated
 import typer
 
 from emulator.cli.output import console_of_stdout
+from emulator.cli.written_file import check_folder
 
 
 def plan(
@@ -32,6 +33,8 @@ def plan(
     from emulator.report.terminal_table import terminal_table
     from emulator.runs.calibration import NEEDED_SPEEDS, forecast_of
 
+    if dither_file is not None:
+        check_folder(dither_file, "--dither")
     found = forecast_of(file)
     legs, with_it, without = found.legs, found.forecast, found.without_dither
     if dither_file is not None:

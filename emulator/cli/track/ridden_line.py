@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from emulator.cli.output import console_of_stdout
-from emulator.cli.written_file import check_written, one_line
+from emulator.cli.written_file import check_written, one_line, own_name
 
 
 def line(
@@ -45,7 +45,9 @@ def line(
     out: Annotated[
         Path | None, typer.Option("--out", help="circuit file to write [default: NAME-line.yaml, here]")
     ] = None,
-    overwrite: Annotated[bool, typer.Option("--overwrite", help="the files, if there are any")] = False,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="replace the files if they are there")
+    ] = False,
 ) -> None:
     """Make a circuit file of the line that was ridden, from one lap or the mean of several.
 
@@ -59,8 +61,8 @@ def line(
     from emulator.survey.ridden_line.line_file import line_text
     from emulator.survey.ridden_line.line_page import console_tables, write_line_page
 
-    called = one_line(record.resolve().name if name is None else name)
-    path = out or Path(f"{record.resolve().name}-line.yaml")
+    called = one_line(own_name(record) if name is None else name)
+    path = out or Path(f"{own_name(record)}-line.yaml")
     page = path.with_name(f"{path.stem}-page.html")
     check_written(path, page, overwrite=overwrite)
     if onto is not None and (open_line or start is not None):

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from emulator.cli.output import console_of_stdout
-from emulator.cli.written_file import check_written, one_line
+from emulator.cli.written_file import check_written, one_line, own_name
 
 
 def surface(
@@ -24,7 +24,9 @@ def surface(
     out: Annotated[
         Path | None, typer.Option("--out", help="scenario to write [default: NAME-surface.yaml, here]")
     ] = None,
-    overwrite: Annotated[bool, typer.Option("--overwrite", help="the files, if there are any")] = False,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="replace the files if they are there")
+    ] = False,
 ) -> None:
     """Tell what a record says of the road: grip used by station, slides, bumps.
 
@@ -39,8 +41,8 @@ def surface(
     from emulator.survey.ridden_surface.surface_file import scenario_text, table_text
     from emulator.survey.ridden_surface.surface_page import console_tables, write_surface_page
 
-    called = one_line(f"{record.resolve().name} surface" if name is None else name)
-    path = out or Path(f"{record.resolve().name}-surface.yaml")
+    called = one_line(f"{own_name(record)} surface" if name is None else name)
+    path = out or Path(f"{own_name(record)}-surface.yaml")
     table, page = path.with_suffix(".csv"), path.with_name(f"{path.stem}-page.html")
     check_written(path, table, page, overwrite=overwrite)
     found = ridden_surface(read_run(record), scenario, rig, every_m)

@@ -16,7 +16,9 @@ def new(
     out: Annotated[
         Path | None, typer.Option("--out", help="vehicle file to write [default: NAME-vehicle.yaml, here]")
     ] = None,
-    overwrite: Annotated[bool, typer.Option("--overwrite", help="the vehicle file, if there is one")] = False,
+    overwrite: Annotated[
+        bool, typer.Option("--overwrite", help="replace the vehicle file if it is there")
+    ] = False,
     quiet: Annotated[bool, typer.Option("--quiet", help="print nothing")] = False,
 ) -> None:
     """Make a vehicle file from a data sheet's numbers: wheelbase, trail, mass, tyres, power, gears.

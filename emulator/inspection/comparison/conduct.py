@@ -66,6 +66,12 @@ def compare(
     """
     run = read_run(folder)
     session = session_for(folder, run, rig=rig, scenario=scenario, vehicle=vehicle)
+    closed, name = None, ""
+    panels: tuple[tuple[str, Figure], ...] = ()
+    beside_it = None if other is None else read_run(other)
+    if other is not None and beside_it is not None:  # first: predictions of a long record take minutes
+        name = other.resolve().name
+        closed, panels = equal_stations(run, beside_it), tuple(beside(run, beside_it))
     remarks: list[str] = list(run.losses)
     found = said = None
     model = model_of(session)
@@ -76,21 +82,13 @@ def compare(
     else:
         said = misfit(found)
         remarks += _of_predictions(found)
-    closed, name = None, ""
-    panels: tuple[tuple[str, Figure], ...] = ()
-    beside_it = None if other is None else read_run(other)
-    if other is not None:
-        name = other.resolve().name
-    elif ride:
+    if other is None and ride:
         beside_it, name = ride_in_memory(without_permissives(session)).run, "virtual ride"
         beside_it = _on_the_same_line(beside_it, run)
-    if beside_it is not None:
         try:
             closed = equal_stations(run, beside_it)
             panels = tuple(beside(run, beside_it))
         except RecordError as error:
-            if other is not None:
-                raise
             remarks.append(f"no closed loop: {error}")
     return Compared(
         run,

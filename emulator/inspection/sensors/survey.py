@@ -39,6 +39,10 @@ _SWAY_ROLL = 0.1  # [rad] small, so that what a lean sensor computes stays in pr
 _LEAN_STEP = math.radians(5.0)  # from one equilibrium to the next
 
 
+class NoSuchTurn(ValueError):
+    """The vehicle can't hold the steady turn that was asked for."""
+
+
 @dataclass(frozen=True)
 class Plan:
     """What is measured: seconds at rest, the turn's speed and lean, and the frequency of the sway."""
@@ -50,14 +54,14 @@ class Plan:
 
 
 def steady_turn(session: Session, speed_m_s: float, lean_rad: float) -> Steady:
-    """The vehicle's steady turn. Raises ValueError where it has none."""
+    """The vehicle's steady turn. Raises NoSuchTurn where it has none."""
     found: Steady | None = None
     count = max(1, math.ceil(abs(lean_rad) / _LEAN_STEP))
     try:
         for k in range(1, count + 1):
             found = steady_motion(session.vehicle, speed_m_s, lean_rad * k / count, guess=found)
     except NoEquilibrium as error:
-        raise ValueError(f"expected a turn the vehicle can hold: {error}") from error
+        raise NoSuchTurn(f"expected a turn the vehicle can hold: {error}") from error
     assert found is not None
     return found
 
@@ -73,7 +77,7 @@ def sensors_of(
     """Budget of a rig, with a plan the measurement beside it, with a run folder what it makes of that ride.
 
     progress  told what is measured and the share of it that is done
-    Raises ConfigError with every problem of the rig's files; ValueError for a turn the vehicle can't hold;
+    Raises ConfigError with every problem of the rig's files; NoSuchTurn for a turn the vehicle can't hold;
     RecordError for a ride that can't be read or shows no motion.
     """
     session = level_session(rig_file, seed=seed)

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import os
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Literal, NamedTuple, TypeAlias
 
 from pyarrow import csv, parquet
 
-from emulator.core.errors import StartFailed
+from emulator.core.errors import RunFailed, StartFailed
 from emulator.record.reader import Run
 from emulator.record.writer import write_json, write_whole
 from emulator.track.out.groups import Group, groups_of
@@ -52,11 +54,15 @@ def export(run: Run, folder: Path, forms: Sequence[Form], path_every: int = 100)
 
     path_every  recorded places a point of the GeoJSON's line
     Raises StartFailed: the folder has files, or can't be made, or asammdf is missing; RecordError for a path
-    that has no place on earth; OSError from the disk.
+    that has no place on earth; RunFailed if the disk refuses. What is broken off leaves nothing behind.
     """
     if "mdf" in forms:
         asammdf_module()
-    _empty(folder)
+    with _filled(folder):
+        return _written(run, folder, forms, path_every)
+
+
+def _written(run: Run, folder: Path, forms: Sequence[Form], path_every: int) -> ExportReport:
     exported = groups_of(run)
     left_out = [*exported.left_out, *(f"what was cut off: {loss}" for loss in run.losses), *run.left_out]
     whole = [group for group in exported.groups if len(group.time_ns)]
@@ -102,6 +108,26 @@ def _beside(run: Run, folder: Path, form: Form, written: list[tuple[str, Group]]
             ExportedFile("columns.csv", "unit and meaning of every column", units.num_rows),
         ]
     return []
+
+
+@contextmanager
+def _filled(folder: Path) -> Iterator[None]:
+    """An empty folder, made if need be; on every way out but the right one all is as it was before."""
+    missing = [place for place in (folder, *folder.parents) if not place.exists()]
+    _empty(folder)
+    try:
+        yield
+    except BaseException as error:
+        for file in folder.iterdir():
+            file.unlink()
+        for place in missing:
+            place.rmdir()
+        if isinstance(error, OSError) and error.errno is not None:
+            raise RunFailed(
+                f"{folder} can't be written: {os.strerror(error.errno)}",
+                advice="check that the folder is there, free space and permissions",
+            ) from error
+        raise
 
 
 def _empty(folder: Path) -> None:

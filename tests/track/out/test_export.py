@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import math
 from dataclasses import replace
@@ -16,9 +17,10 @@ import polars as pl
 import pyarrow.parquet as pq
 import pytest
 
-from emulator.core.errors import RecordError, StartFailed
+from emulator.core.errors import RecordError, RunFailed, StartFailed
 from emulator.core.signals import SIGNALS
 from emulator.record.reader import Run, read_run
+from emulator.track.out import export as export_module
 from emulator.track.out.export import ExportReport, export
 from emulator.track.out.groups import Group, groups_of
 from tests.support.command_line import emulator_command
@@ -161,6 +163,31 @@ def test_nothing_is_written_over(run: Run, tmp_path: Path) -> None:
     (tmp_path / "kept.txt").write_text("mine")
     with pytest.raises(StartFailed, match="already holds files"):
         export(run, tmp_path, ("parquet",))
+
+
+@pytest.mark.parametrize("there", [False, True])
+def test_what_is_broken_off_leaves_nothing_behind(
+    there: bool, run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folder = tmp_path / "deep" / "e"
+    if there:
+        folder.mkdir(parents=True)
+
+    def refused_by(error: BaseException) -> None:
+        def refuse(*_: object) -> None:
+            assert (folder / "events.csv").exists()
+            raise error
+
+        monkeypatch.setattr(export_module, "write_json", refuse)
+
+    refused_by(KeyboardInterrupt())
+    with pytest.raises(KeyboardInterrupt):
+        export(run, folder, ("csv",))
+    assert list(tmp_path.rglob("*")) == ([folder.parent, folder] if there else [])
+    refused_by(OSError(errno.ENOSPC, "Error writing bytes to file. Detail: [errno 28]"))  # as pyarrow's
+    with pytest.raises(RunFailed, match=r"deep/e can't be written: No space left on device\n"):
+        export(run, folder, ("csv",))
+    assert list(tmp_path.rglob("*")) == ([folder.parent, folder] if there else [])
 
 
 def test_the_command_writes_and_tells(run: Run, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
