@@ -184,7 +184,7 @@ def _write(run: Run, asked: _Asked, brought: Brought) -> None:
     with RunWriter(run.folder, run.manifest, kept, names=names) as writer:
         for first in range(0, len(run.tick), _ROWS_AT_ONCE):
             rows = slice(first, first + _ROWS_AT_ONCE)
-            writer.append_signals(run.tick[rows], np.column_stack([run.signals[n][rows] for n in names]))
+            writer.append_signals(run.tick[rows], np.array([run.signals[n][rows] for n in names]).T)
         for event in run.events:
             writer.append_event(event.tick, event.kind, event.name, event.text)
     table = pa.Table.from_pylist([mark._asdict() for mark in brought.marks], schema=_MARK_SCHEMA)

@@ -59,11 +59,19 @@ def kept_rows(
     changes = _changes(values, missing, int(1.2 * len(even)))
     ends = np.array([0, n - 1])
     if changes is not None:
-        return np.unique(np.concatenate([ends, changes, edges, edges + 1])), True
+        return _rising(n, (ends, changes, edges, edges + 1)), True
     parts = [ends, even, edges, edges + 1, _standing_out(values, ~missing, even)]
     if whole is not None:
         parts.append(np.flatnonzero(whole[:n]))
-    return np.unique(np.concatenate(parts)).astype(np.int64), False
+    return _rising(n, parts), False
+
+
+def _rising(n: int, parts: Iterable[Rows]) -> Rows:
+    """Rows below n of several parts, each once."""
+    there = np.zeros(n, bool)
+    for rows in parts:
+        there[rows] = True
+    return np.flatnonzero(there)
 
 
 # An hour at 1 kHz is looked at in parts: what is worked out in between would be many times its size.

@@ -130,10 +130,11 @@ def _movement(values: NDArray[np.float64]) -> tuple[float, float]:
     moving = moving[moving > 0.0]
     if not len(moving):
         return 0.0, 0.0
-    moving.sort()
     half, spared = len(moving) // 2, max(len(moving) // 200, 5)
+    quick = len(moving) - 1 - spared
+    moving.partition([len(moving) - half - 1, half, max(quick, 0)])  # sorting all takes five times as long
     median = 0.5 * float(moving[half] + moving[-half - 1])
-    quickest = float(moving[-1 - spared]) if len(moving) > spared else 0.0
+    quickest = float(moving[quick]) if quick >= 0 else 0.0
     del moving
     bent = values[:-2] + values[2:]
     bent *= -0.5

@@ -1,64 +1,25 @@
 """Logs of a bus, in every form that python-can reads, decoded by a DBC.
 
-Frames are gathered by identifier and decoded some thousands at a time; those of others are counted only.
+Those that are much used are read in columns, the others a frame at a time.
 """
 
 from __future__ import annotations
 
 import contextlib
-from array import array
 from collections import defaultdict
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
-
-import numpy as np
-from numpy.typing import NDArray
 
 from emulator.core.errors import StartFailed
-from emulator.track.bus_values import physical
-from emulator.track.logs.log import MOST_VALUES, Log, LogError, Series, Wanted
+from emulator.track.logs.blf import gather_blf
+from emulator.track.logs.frame_lines import gather_asc, gather_candump
+from emulator.track.logs.gathered import EXTENDED, Gathered
+from emulator.track.logs.log import Log, LogError, Series, Wanted
 from emulator.track.on_disk import Shelf
 from emulator.wire.dbc_file import DbcFrame, read_dbc
 
-_EXTENDED = 1 << 31
-_BYTES = 64
-_AT_ONCE = 1 << 15
-_MOST_FRAMES = MOST_VALUES // 4  # each has a time and a signal or more
-
-
-class _Frames:
-    """Frames of one identifier as signals over time; those not decoded yet as they came.
-
-    names  signals that are wanted
-    """
-
-    def __init__(self, message: DbcFrame, names: Sequence[str], shelf: Shelf) -> None:
-        self._message, self._size = message, min(max(message.length, 1), _BYTES)
-        self._time_s, self._length, self._data = array("d"), array("B"), bytearray()
-        self._instants = shelf.growing()
-        self._columns = {name: shelf.growing() for name in names}
-
-    def add(self, time_s: float, data: bytes) -> None:
-        """One frame, filled up to the size of its kind; what is beyond is cut."""
-        self._time_s.append(time_s)
-        self._length.append(min(len(data), self._size))
-        self._data += data[: self._size].ljust(self._size, b"\0")
-        if len(self._time_s) == _AT_ONCE:
-            self._decode()
-
-    def series(self) -> tuple[NDArray[np.float64], dict[str, NDArray[np.float64]]]:
-        """Instants (n,), and values (n,) of the wanted signals."""
-        self._decode()
-        return self._instants.whole(), {name: column.whole() for name, column in self._columns.items()}
-
-    def _decode(self) -> None:
-        data = np.frombuffer(bytes(self._data), np.uint8).reshape(-1, self._size)
-        values = physical(self._message, data, np.frombuffer(self._length, np.uint8))
-        for name, column in self._columns.items():
-            column.append(values[name])
-        self._instants.append(np.frombuffer(self._time_s, np.float64))
-        self._time_s, self._length, self._data = array("d"), array("B"), bytearray()
+_IN_COLUMNS = {".blf": gather_blf, ".asc": gather_asc, ".log": gather_candump}
+"""By their endings. python-can's own way with all others takes some microseconds for each frame."""
 
 
 def read_bus(path: Path, wanted: Sequence[Wanted], dbc: Path, shelf: Shelf) -> Log:
@@ -82,10 +43,11 @@ def read_bus(path: Path, wanted: Sequence[Wanted], dbc: Path, shelf: Shelf) -> L
     names: dict[int, list[str]] = defaultdict(list)
     for message, name in places.values():
         names[_key(message)].append(name)
-    of_key = {_key(message): message for message, _ in places.values()}
-    kept = {key: _Frames(message, names[key], shelf) for key, message in of_key.items()}
-    remarks = _gather(path, kept)
-    decoded = {key: frames.series() for key, frames in kept.items()}
+    gathered = Gathered(
+        {_key(message): (message, names[_key(message)]) for message, _ in places.values()}, shelf
+    )
+    remarks = _gather(path, gathered)
+    decoded = gathered.series()
     series = {}
     for one, (message, name) in places.items():
         units = {signal.name: signal.unit or "" for signal in message.signals}
@@ -95,58 +57,47 @@ def read_bus(path: Path, wanted: Sequence[Wanted], dbc: Path, shelf: Shelf) -> L
 
 
 def _key(message: DbcFrame) -> int:
-    return int(message.frame_id) | (_EXTENDED if message.is_extended_frame else 0)
+    return int(message.frame_id) | (EXTENDED if message.is_extended_frame else 0)
 
 
-def _gather(path: Path, kept: dict[int, _Frames]) -> list[str]:
+def _gather(path: Path, gathered: Gathered) -> list[str]:
     """Put each frame to its kind; returns remarks. Raises LogError, StartFailed."""
-    import can
-
-    taken = others = 0
+    held, told = path.stat().st_size, 0
     remarks = []
-    held = path.stat().st_size
     try:
-        reader = can.LogReader(str(path))
+        told = _IN_COLUMNS.get(path.suffix.lower(), _gather_by_library)(path, gathered) or held
+        gathered.decode()
+    except (LogError, StartFailed):
+        raise
     except Exception as error:  # python-can raises whatever its parsers do
-        raise _damaged(path, error) from error
-    with contextlib.closing(_stoppable(reader)):
-        try:
-            for message in reader:
-                if message.is_error_frame or message.is_remote_frame:
-                    continue
-                place = kept.get(message.arbitration_id | (_EXTENDED if message.is_extended_id else 0))
-                if place is None:
-                    others += 1
-                    continue
-                place.add(message.timestamp, bytes(message.data))
-                taken += 1
-                if taken > _MOST_FRAMES:
-                    raise LogError(f"{path} holds more than {_MOST_FRAMES:,} frames", advice="cut the log")
-        except (LogError, StartFailed):
-            raise
-        except Exception as error:
-            if not taken:
-                raise _damaged(path, error) from error
-            said = " ".join(str(error).split())[:120] or type(error).__name__
-            remarks.append(f"the log breaks off after {taken + others:,} frames: {said}")
-    if (told := getattr(reader, "file_size", held)) > held:
+        if not gathered.taken:
+            raise _damaged(path, error) from error
+        said = " ".join(str(error).split())[:120] or type(error).__name__
+        frames = gathered.taken + gathered.others
+        remarks.append(f"the log breaks off after {frames:,} frames: {said}")
+    if told > held:
         remarks.append(f"the log was cut off: its head tells {told:,} bytes, {held:,} are there")
-    if not taken:
+    if not gathered.taken:
         raise LogError(
-            f"{path} has no frame with a wanted signal, and {others:,} others",
+            f"{path} has no frame with a wanted signal, and {gathered.others:,} others",
             advice="see that the DBC is this bus's, and that identifiers are 11 or 29 bits as there",
         )
     return remarks
 
 
-class _stoppable:  # noqa: N801 - closes what python-can calls stop
-    def __init__(self, reader: Any) -> None:
-        self._reader = reader
+def _gather_by_library(path: Path, gathered: Gathered) -> None:
+    """A message of python-can for each frame. Raises what it raises, and what ``gathered`` does."""
+    import can
 
-    def close(self) -> None:
-        """Close the file, whatever became of it."""
+    reader = can.LogReader(str(path))
+    try:
+        for message in reader:
+            if not (message.is_error_frame or message.is_remote_frame):
+                extended = EXTENDED if message.is_extended_id else 0
+                gathered.add(message.timestamp, message.arbitration_id | extended, message.data)
+    finally:
         with contextlib.suppress(Exception):
-            self._reader.stop()
+            reader.stop()
 
 
 def _damaged(path: Path, error: Exception) -> LogError:

@@ -18,7 +18,7 @@ import pytest
 
 from emulator.config.track.map_file import TextForm, TimeChannel
 from emulator.core.errors import EmulatorError
-from emulator.track.logs import bus
+from emulator.track.logs import gathered
 from emulator.track.logs.log import Log, LogError, Wanted
 from emulator.track.logs.opening import read_log
 
@@ -96,7 +96,7 @@ def test_mdf(frame: pd.DataFrame, tmp_path: Path) -> None:
 @pytest.mark.parametrize("ending", ["asc", "blf", "log", "trc", "csv"])
 @pytest.mark.parametrize("at_once", [7, 1 << 15])
 def test_bus_logs(tmp_path: Path, ending: str, at_once: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(bus, "_AT_ONCE", at_once)
+    monkeypatch.setattr(gathered, "_AT_ONCE", at_once)
     dbc, path = tmp_path / "bus.dbc", tmp_path / f"log.{ending}"
     dbc.write_text(DBC)
     database = cantools.database.load_string(DBC, "dbc")
