@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,3 +35,54 @@ def predictor(
     K[:, seen] = np.linalg.solve(S[np.ix_(seen, seen)], C[seen] @ P @ A.T).T
     rate = np.array([0.0, 0.0, 0.0, 1.0])
     return SteadyModel(A, by_torque, C, K, S, Q, 0.0, np.zeros(5), rate, math.sqrt(P[3, 3]))
+
+
+def first_gains(model: SteadyModel, P: Array, sensors: tuple[float, float], noise: Sequence[Array]) -> Array:
+    """(r, 4, 5) gains of a predictor's first steps, each with a process noise (4, 4) of its own.
+
+    P (4, 4)  what is known ahead of the first sample
+    """
+    seen = list(SEEN)
+    C, R = model.C[seen], np.diag(np.square(sensors))
+    gains = np.zeros((len(noise), 4, 5))
+    for k, Q in enumerate(noise):
+        S = C @ P @ C.T + R
+        K = np.linalg.solve(S, C @ P @ model.A.T).T
+        P = model.A @ P @ model.A.T - K @ S @ K.T + Q
+        P = 0.5 * (P + P.T)
+        gains[k][:, seen] = K
+    return gains
+
+
+def where(
+    A: Array,
+    B: Array,
+    P: Array,
+    sensors: tuple[float, float],
+    seen: Array,
+    torque: Array,
+    noise: Sequence[Array],
+    row: int,
+) -> Array:
+    """(4,) state at a row by all samples, before and after it.
+
+    Source: H. E. Rauch, F. Tung, C. T. Striebel, AIAA J. 3 (1965) 1445-1450, from memory.
+
+    A, B of a step;  P (4, 4) what is known ahead of the first sample;  seen (n, 2) roll rate and steer
+    noise (n) of (4, 4) of each step
+    """
+    C, R = np.zeros((2, 4)), np.diag(np.square(sensors))
+    C[0, 2] = C[1, 1] = 1.0
+    x, one = np.zeros(len(A)), np.eye(len(A))
+    before, after = [], []
+    for k in range(len(seen)):
+        before.append((x, P))
+        gain = np.linalg.solve(C @ P @ C.T + R, C @ P).T
+        x, P = x + gain @ (seen[k] - C @ x), (one - gain @ C) @ P
+        after.append((x, P))
+        x, P = A @ x + B * torque[k], A @ P @ A.T + noise[k]
+    x = after[-1][0]
+    for k in range(len(seen) - 2, row - 1, -1):
+        back = np.linalg.solve(before[k + 1][1], A @ after[k][1]).T
+        x = after[k][0] + back @ (x - before[k + 1][0])
+    return np.asarray(x)

@@ -9,6 +9,10 @@ fit is carried out here. Their spread is that of a speed's knocks.
 The estimator of calibrations goes another way: it predicts roll rate and steer sample by sample with the
 torque that was asked for, finds the rows of the state matrix, and closes the loop by the controller's law.
 The motor's friction has no place of its own, as it has none in an oscillation.
+
+One oscillation is not all that a knock leaves: below 4 m/s two other modes die as fast as the weave, and bend
+what the fit finds. So like is held against like, too: the motion after each knock told anew by our estimate,
+and the source's fit made of that.
 """
 
 from __future__ import annotations
@@ -28,7 +32,7 @@ from emulator.runs.from_track import import_track
 from emulator.track.calibration.estimate import Calibration, Estimate
 from emulator.track.calibration.innovations import NUISANCES, Stretch
 from emulator.track.calibration.steady_model import SteadyModel, sampled
-from tests.support.linear_predictor import predictor
+from tests.support.linear_predictor import first_gains, predictor, where
 from tests.support.whipple import Whipple, joined
 
 Array = NDArray[np.float64]
@@ -37,6 +41,8 @@ LOGS = Path(__file__).parents[2] / "reference" / "treadmill_logs"
 GRAVITY = 9.81
 """[m/s^2] as the source has it."""
 STEP_s = 0.01
+ADDED_Nm = 0.1
+"""Torque beside the law from which on it is taken for the handlebar's sensor's: below is rounding."""
 BEFORE = 100
 """Rows ahead of each window: a second, in which the predictor settles."""
 SPEEDS = (1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 4.5, 5.0)
@@ -44,6 +50,9 @@ SPEEDS = (1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 4.5, 5.0)
 LEAN_RATE, MATCHED = "lean_rate", "matched"
 """The two laws: torque by lean rate; with all of the state fed back beside, so as to ride like another."""
 ALL = [(law, speed) for law in (LEAN_RATE, MATCHED) for speed in SPEEDS]
+
+
+OFFSETS = ("roll_rate_rad_s", "steer_rad", "torque_offset_Nm")
 
 
 class Ride(NamedTuple):
@@ -150,11 +159,21 @@ class Rows:
 
 
 class Predictors:
-    """What Calibration asks for its models. Noise: what makes the knocks at 4 m/s most likely, found
-    beforehand; 0.11 N m and 0.83 N m of roll moment per sqrt(Hz), 0.017 rad/s, and the encoder's step."""
+    """What Calibration asks for its models.
 
-    density = (0.83, 0.11)
-    sensors = (0.0172, 2.3e-4)
+    Noise within the windows: what makes those at 4 m/s most likely, found beforehand; 0.36 N m of roll moment
+    and 0.104 N m per sqrt(Hz), 0.018 rad/s, and the encoder's step. The hand knocks ahead of them, where it
+    is noise that nobody measured: so large that the window begins with what its own samples tell. Thrice as
+    much gives as many within the source's spread.
+    """
+
+    density = (0.36, 0.104)
+    hand = (3.0, 0.3)
+    sensors = (0.018, 2.4e-4)
+    beginning = np.diag([0.05, 0.05, 0.3, 0.5]) ** 2
+    """What is known ahead of the first sample; a second later nothing is left of it."""
+    settling = 100
+    """Rows of the window after which the gain is steady."""
 
     def __init__(self) -> None:
         self._made: dict[bytes, SteadyModel | None] = {}
@@ -170,11 +189,19 @@ class Predictors:
         A, B = Rows.matrices(values)
         C = np.zeros((5, 4))
         C[0, 2] = C[2, 1] = 1.0
-        noise = measured().linear(stretch.speed, GRAVITY)[1] * self.density
         try:
-            return predictor(A, B, C, noise @ noise.T, self.sensors, stretch.step_s)
+            model = predictor(A, B, C, spread(stretch.speed, self.density), self.sensors, stretch.step_s)
         except (ValueError, np.linalg.LinAlgError):
             return None
+        Q = sampled(A, B, spread(stretch.speed, self.hand), stretch.step_s)[2]
+        gains = first_gains(model, self.beginning, self.sensors, [Q] * BEFORE + [model.Q] * self.settling)
+        return model._replace(beginning=gains)
+
+
+def spread(speed: float, density: tuple[float, float]) -> Array:
+    """(4, 4) density of the process noise by that of roll moment and steering torque [N m/sqrt(Hz)]."""
+    noise = measured().linear(speed, GRAVITY)[1] * density
+    return np.asarray(noise @ noise.T)
 
 
 def weave(A: Array, B: Array, law: str, speed: float) -> complex:
@@ -227,29 +254,64 @@ def ours(found: Estimate, law: str, speed: float) -> Value:
     return Value(parts(found.values), np.sqrt(np.diag(covariance)))
 
 
-def theirs(ride: Ride) -> Value:
-    """By the source's fit to each knock: mean and spread."""
+def by_one_oscillation(seen: Array, speed: float) -> Array:
+    """(2,) real and imaginary part by the source's fit to lean rate (n,) of a window.
+
+    At 1.5 m/s it takes the real part from the first sample and the farthest to the other side instead.
+    """
 
     def swing(t: Array, real: float, imaginary: float, level: float, cosine: float, sine: float) -> Array:
         wave = cosine * np.cos(imaginary * t) + sine * np.sin(imaginary * t)
         return np.asarray(level + np.exp(real * t) * wave)
 
-    found = []
-    for roll_rate, _, _ in ride.knocks:
-        seen = roll_rate[BEFORE:]
-        t = np.arange(len(seen)) * STEP_s
-        start = (-2.5, 8.0, 0.0, 1.0, 1.0)
-        fitted = optimize.curve_fit(swing, t, seen, p0=start, maxfev=50_000)[0]
-        assert np.var(seen - swing(t, *fitted)) < 0.05 * np.var(seen)
-        found.append((fitted[0], abs(fitted[1])))
+    t = np.arange(len(seen)) * STEP_s
+    fitted = optimize.curve_fit(swing, t, seen, p0=(-2.5, 8.0, 0.0, 1.0, 1.0), maxfev=50_000)[0]
+    assert np.var(seen - swing(t, *fitted)) < 0.05 * np.var(seen)
+    real = fitted[0]
+    if speed == 1.5:
+        back = int(np.argmin(seen * np.sign(seen[0])))
+        real = math.log(-seen[back] / seen[0]) / t[back]
+    return np.array([real, abs(fitted[1])])
+
+
+def theirs(ride: Ride, speed: float) -> Value:
+    """By the source's fit to each knock: mean and spread."""
+    found = [by_one_oscillation(roll_rate[BEFORE:], speed) for roll_rate, _, _ in ride.knocks]
     return Value(np.mean(found, axis=0), np.std(found, axis=0, ddof=1))
 
 
+def told_anew(values: Array, offsets: Array, ride: Ride, law: str) -> list[Array]:
+    """Lean rate of each window as a bicycle of these Rows has it, from what the samples tell of where it was.
+
+    offsets (3,) of lean rate, steer and torque. Without noise. The law acts on what is told; what the log
+    shows beside the law, of the sensor on the handlebar, is added as it was.
+    """
+    A, B, Q = sampled(*Rows.matrices(values), spread(ride.speed, Predictors.density), STEP_s)
+    hand = sampled(*Rows.matrices(values), spread(ride.speed, Predictors.hand), STEP_s)[2]
+    gains = law_of(law, ride.speed)
+    told = []
+    for roll_rate, steer, torque in ride.knocks:
+        seen = np.column_stack([roll_rate, steer]) - offsets[:2]
+        noise = [hand] * BEFORE + [Q] * (len(seen) - BEFORE)
+        x = where(A, B, Predictors.beginning, Predictors.sensors, seen, torque + offsets[2], noise, BEFORE)
+        steer_rate = np.diff(steer, prepend=steer[0]) / STEP_s
+        beside = torque - np.column_stack([steer, roll_rate, steer_rate]) @ gains[1:]
+        line = []
+        for more in beside[BEFORE:]:
+            line.append(x[2])
+            by_law = gains @ x + gains[1:3] @ [offsets[1], offsets[0]]
+            x = A @ x + B * (by_law + more * (abs(more) > ADDED_Nm) + offsets[2])
+        told.append(np.array(line))
+    return told
+
+
 class Compared(NamedTuple):
-    """An eigenvalue of ours and of the source's fit, and what our estimator says of its model."""
+    """An eigenvalue of ours and of the source's fit, the latter's of what ours tells anew (2,), and what our
+    estimator says of its model."""
 
     ours: Value
     theirs: Value
+    anew: Array
     cannot: str
 
     @property
@@ -258,10 +320,9 @@ class Compared(NamedTuple):
         return np.asarray(np.abs(self.ours.at - self.theirs.at) / self.theirs.standard)
 
     @property
-    def of_both(self) -> Array:
-        """(2,) the same, in their spread and our standard deviation together."""
-        standard = np.hypot(self.ours.standard, self.theirs.standard)
-        return np.asarray(np.abs(self.ours.at - self.theirs.at) / standard)
+    def alike(self) -> Array:
+        """(2,) how far the source's fit of what is told anew is from that of the logs, in their spread."""
+        return np.asarray(np.abs(self.anew - self.theirs.at) / self.theirs.standard)
 
 
 def both_ways(rides: Rides, later: int = 0) -> dict[tuple[str, float], Compared]:
@@ -270,7 +331,10 @@ def both_ways(rides: Rides, later: int = 0) -> dict[tuple[str, float], Compared]
         ride = rides[law, speed].later(later)
         estimated = estimate(ride)
         value = ours(estimated, law, ride.speed)
-        found[law, speed] = Compared(value, theirs(ride), estimated.error.cannot)
+        at = estimated.nuisance[0, [NUISANCES.index(n) for n in OFFSETS]]
+        told = told_anew(estimated.values, at, ride, law)
+        anew = np.mean([by_one_oscillation(one, speed) for one in told], axis=0)
+        found[law, speed] = Compared(value, theirs(ride, speed), anew, estimated.error.cannot)
     return found
 
 
@@ -293,10 +357,30 @@ def test_the_logs_follow_the_published_law(rides: Rides) -> None:
 
 
 @pytest.mark.slow
-def test_eigenvalues_are_those_of_the_source(compared: dict[tuple[str, float], Compared]) -> None:
-    """Sixteen rides, real and imaginary part. Two standard deviations hold 95 of 100 by chance: 30 of 32."""
-    assert sum(int((c.of_both < 2.0).sum()) for c in compared.values()) >= 30
+def test_like_by_like_eigenvalues_are_those_of_the_source(
+    compared: dict[tuple[str, float], Compared],
+) -> None:
+    """Sixteen rides, real and imaginary part, by the source's spread alone. Two standard deviations hold 95
+    of 100 by chance: 30 of 32."""
+    assert sum(int((c.alike < 2.0).sum()) for c in compared.values()) >= 30
+
+
+@pytest.mark.slow
+def test_by_themselves_imaginary_parts_agree_and_real_ones_do_not_all(
+    compared: dict[tuple[str, float], Compared],
+) -> None:
+    assert all(c.of_spread[1] < 2.0 for c in compared.values())
     assert sum(int((c.of_spread < 2.0).sum()) for c in compared.values()) >= 26
+
+
+@pytest.mark.slow
+def test_the_sources_fit_finds_less_damping_where_other_modes_die_as_fast(
+    compared: dict[tuple[str, float], Compared],
+) -> None:
+    """Of what is told anew without noise it makes another real part than the weave's that told it."""
+    for (law, speed), c in compared.items():
+        bent = c.anew[0] - c.ours.at[0]
+        assert bent > 0.7 if speed <= 3.0 else 0.0 < bent < 0.5, (law, speed)
 
 
 @pytest.mark.slow
@@ -313,11 +397,11 @@ def test_windows_that_begin_later_move_both_alike(
     """50 ms, in which the hand that knocked may not have let go: the source's own values move by more than
     their spread, here and there."""
     later = both_ways(rides, 5)
-    assert sum(int((c.of_both < 2.0).sum()) for c in later.values()) >= 30
+    assert sum(int((c.alike < 2.0).sum()) for c in later.values()) >= 30
     for ride, c in later.items():
         if ride[1] >= 2.5:
             assert c.theirs.at[0] < compared[ride].theirs.at[0], ride
-            assert c.ours.at[0] < compared[ride].ours.at[0], ride
+            assert c.anew[0] < compared[ride].anew[0], ride
 
 
 def test_the_bicycle_as_measured_has_others(rides: Rides) -> None:
@@ -326,8 +410,20 @@ def test_the_bicycle_as_measured_has_others(rides: Rides) -> None:
     for law, speed in ALL:
         if speed >= 2.5:
             A, B = measured().linear(rides[law, speed].speed, GRAVITY)
-            found, seen = weave(A, B[:, 1], law, rides[law, speed].speed), theirs(rides[law, speed])
+            found, seen = weave(A, B[:, 1], law, rides[law, speed].speed), theirs(rides[law, speed], speed)
             assert found.imag - seen.at[1] > 2.0 * seen.standard[1], (law, speed)
+
+
+def test_like_by_like_the_bicycle_as_measured_does_not_agree(rides: Rides) -> None:
+    """So the comparison can fail: with 0.2 N m s/rad, where the estimator starts, 19 of 32 agree."""
+    alike = 0
+    for law, speed in ALL:
+        ride = rides[law, speed]
+        told = told_anew(Rows(ride.speed).start, np.zeros(3), ride, law)
+        anew = np.mean([by_one_oscillation(one, speed) for one in told], axis=0)
+        seen = theirs(ride, speed)
+        alike += int((np.abs(anew - seen.at) < 2.0 * seen.standard).sum())
+    assert alike < 24
 
 
 @pytest.mark.slow
