@@ -1,9 +1,9 @@
 """One participant of the virtual bus: its text of the socketcand protocol, taken piece by piece.
 
 Source of the protocol: linux-can/socketcand, doc/protocol.md (open protocol text). One command is our own:
-``< verbatim >``. Who says it gets frames as ``frame`` or as ``send``, whichever the sender wrote, and may itself
-send them as ``frame``, ready for everybody, with the time it sent them: what goes between bench and robot is
-then handed on as it came (emulator/guide/decisions/0901-frames-are-handed-on.md).
+``< verbatim >``. Who says it gets frames as ``frame`` or as ``send``, whichever the sender wrote, and may
+send them as ``frame`` itself, ready for everybody, with the time it sent them: what goes between bench and
+robot is then handed on as it came (emulator/guide/decisions/0901-frames-are-handed-on.md).
 """
 
 from __future__ import annotations
