@@ -1,6 +1,9 @@
 """One participant of the virtual bus: its text of the socketcand protocol, taken piece by piece.
 
-Source of the protocol: linux-can/socketcand, doc/protocol.md (open protocol text).
+Source of the protocol: linux-can/socketcand, doc/protocol.md (open protocol text). One command is our own:
+``< verbatim >``. Who says it gets frames as ``frame`` or as ``send``, whichever the sender wrote, and may
+send them as ``frame`` itself, ready for everybody, with the time it sent them: what goes between bench and
+robot is then handed on as it came (emulator/guide/decisions/0236-frames-are-handed-on.md).
 """
 
 from __future__ import annotations
@@ -12,10 +15,20 @@ from collections import Counter
 from typing import Any, Protocol
 
 _SEND = re.compile(rb"\s*< ?send ([0-9A-Fa-f]{1,8}) ([0-8])((?: [0-9A-Fa-f]{1,2}){0,8}) *>")
+_IDENTIFIER = rb"(?:[0-7][0-9A-F][0-9A-F]|[01][0-9A-F]{7})"
+_SENT_BYTES = b"|".join(b"%d" % n + rb" [0-9A-Fa-f][0-9A-Fa-f]" * n for n in range(8, -1, -1))
+_BYTES = b"|".join(rb"[0-9A-F][0-9A-F]" * n for n in range(8, -1, -1))
+_SENDS = re.compile(rb"(?:< send " + _IDENTIFIER + rb" (?:" + _SENT_BYTES + rb") >)+")
+"""Whole commands in the form that nearly all are in: one look at a read tells that all of them are sound."""
+_FRAME = re.compile(rb"< frame " + _IDENTIFIER + rb" [0-9]{1,10}\.[0-9]{6} (?:" + _BYTES + rb") >")
+_FRAMES = re.compile(rb"(?:" + _FRAME.pattern + rb")+")
+_FIELDS = re.compile(rb"< send ([0-9A-F]+) [0-8]((?: [0-9A-Fa-f]{2})*) >")
+_NAMES = re.compile(rb"< (?:send|frame|rtr) ([0-9A-F]+) ")
 _SEND_REMOTE = re.compile(rb"< ?sendrtr ([0-9A-Fa-f]{1,8}) ([0-8]) *>")
 _OPEN = re.compile(rb"< ?open ([!-;=?-~]{1,16}) *>")
 _RAW_MODE = re.compile(rb"< ?rawmode *>")
 _ECHO = re.compile(rb"< ?echo *>")
+_VERBATIM = re.compile(rb"< ?verbatim *>")
 
 _LONGEST_COMMAND = 256
 """Bytes without a closing bracket after which the text is thrown away; the longest command has 45."""
@@ -38,8 +51,11 @@ class Bus(Protocol):
     now_ns: int  # CLOCK_MONOTONIC, at the begin of this turn
     babblers: int  # participants that send too much, now
 
-    def forward(self, sender: Participant, names: list[bytes], lines: list[bytes]) -> None:
-        """Hand frames to everybody else on the sender's bus."""
+    def forward(self, sender: Participant, text: bytes, count: int, framed: bool) -> None:
+        """Hand ``count`` frames to everybody else on the sender's bus.
+
+        framed  they are written as participants get them; False: as they were sent, see ``frames_of``
+        """
 
     def answer(self, participant: Participant, text: bytes) -> None:
         """Reply, unless it reads no replies."""
@@ -66,6 +82,7 @@ class Participant:
     blocked      the kernel takes no more for it
     due          it is in the line of those that are served in their turn
     interest     what the kernel is asked to tell of it (epoll)
+    verbatim     it takes frames as they were sent
     more         the last read left something in the kernel, maybe
     arrived_ns   what it sent next can't have been here before [CLOCK_MONOTONIC]
     """
@@ -77,6 +94,7 @@ class Participant:
         self.queue = bytearray()
         self.interest = 0
         self.blocked = self.due = self.raw = self.listens = self.sends = self.more = self.gone = False
+        self.verbatim = False
         self.paused_until_ns = 0
         self.listens_from_ns = 0
         self.arrived_ns = 0
@@ -109,6 +127,15 @@ class Participant:
 
     def take(self, data: bytes) -> None:
         """What was received from it, which may end anywhere."""
+        if not self._text and self.bus:
+            framed = self.verbatim and _FRAMES.fullmatch(data) is not None
+            if framed or _SENDS.fullmatch(data):
+                count = data.count(b">")
+                self._refill()
+                if self._credit >= count:
+                    self._credit -= count
+                    self._server.forward(self, data, count, framed)
+                    return
         self._text = self._text + data if self._text else data
         if not self.paused_until_ns:
             self._take()
@@ -121,8 +148,9 @@ class Participant:
     def _refill(self) -> None:
         """Credit for the time gone by; those that send too much share what one of them may send."""
         now_ns = self._server.now_ns
-        rate = _MOST_PER_S / max(1, self._server.babblers) if self.babbles else _MOST_PER_S
-        self._credit = min(_AT_ONCE, self._credit + (now_ns - self._credited_ns) * 1e-9 * rate)
+        rate = _MOST_PER_S / max(1, self._server.babblers) if self.pauses and self.babbles else _MOST_PER_S
+        credit = self._credit + (now_ns - self._credited_ns) * 1e-9 * rate
+        self._credit = credit if credit < _AT_ONCE else _AT_ONCE
         self._credited_ns = now_ns
 
     def _pause(self) -> None:
@@ -137,20 +165,24 @@ class Participant:
         text = self._text
         position = 0
         lines: list[bytes] = []
-        names: list[bytes] = []
         stamp = b""
         while not self.gone:
             if self._credit < 1.0:
                 self._pause()
                 break
             match = _SEND.match(text, position)
+            if match is None and self.verbatim and (match := _FRAME.match(text, position)):
+                self._credit -= 1.0
+                position = match.end()
+                lines.append(match[0])
+                continue
             if match is None:
                 end = text.find(b">", position)
                 if end < 0:
                     break
                 if lines:  # keep the order of frames and answers
-                    self._server.forward(self, names, lines)
-                    lines, names = [], []
+                    self._server.forward(self, b"".join(lines), len(lines), True)
+                    lines = []
                 self._credit -= _COST_OF_OTHERS
                 self._command(text[position : end + 1].strip())
                 position = end + 1
@@ -174,10 +206,9 @@ class Participant:
                 continue
             if not stamp:
                 stamp = b" %.6f " % time.time()
-            names.append(name)
             lines.append(b"< frame " + name + stamp + payload.upper() + b" >")
         if lines and not self.gone:
-            self._server.forward(self, names, lines)
+            self._server.forward(self, b"".join(lines), len(lines), True)
         self._text = text[position:]
         if len(self._text) > _LONGEST_COMMAND and not self.paused_until_ns and not self.gone:
             self._text = b""
@@ -200,10 +231,14 @@ class Participant:
             if not self.raw:
                 self.raw = True
                 self._server.wants_frames(self)
+        elif _VERBATIM.fullmatch(command):
+            self.verbatim = True
+            self._server.answer(self, b"< ok >")
         elif match := _SEND_REMOTE.fullmatch(command):
             name = _identifier(match[1])
             if name:
-                self._server.forward(self, [name], [b"< rtr %b %.6f %b >" % (name, time.time(), match[2])])
+                text = b"< rtr %b %.6f %b >" % (name, time.time(), match[2])
+                self._server.forward(self, text, 1, True)
             else:
                 self._refuse(b"identifier out of range")
         else:
@@ -221,6 +256,20 @@ class Participant:
         self.malformed += 1
         self._server.malformed(self)
         self._server.answer(self, b"< error " + reason + b" >")
+
+
+def frames_of(sent: bytes) -> bytes:
+    """Frames as participants get them, of whole ``send`` commands that give their data in full."""
+    stamp = b" %.6f " % time.time()
+    return b"".join(
+        b"< frame " + name + stamp + data.replace(b" ", b"").upper() + b" >"
+        for name, data in _FIELDS.findall(sent)
+    )
+
+
+def names_in(text: bytes) -> list[bytes]:
+    """Identifiers of the frames in a text handed on, as the protocol writes them."""
+    return _NAMES.findall(text)
 
 
 def _identifier(digits: bytes) -> bytes:

@@ -26,6 +26,7 @@ from emulator.links.serial_line import raise_serial_absent
 _ARPHRD_CAN = 280  # <linux/if_arp.h>
 _IFF_UP = 1  # <linux/if.h>
 _LONGEST_ANSWER = 4096
+_VERBATIM = b"< verbatim >"
 _SEND_BUFFER = 128 * 1024
 """Of the virtual bus, in bytes: a server that stalls shows as lost frames within a second, not minutes."""
 
@@ -77,23 +78,28 @@ def _join_locally(spec: CanBusSpec) -> TextLink | None:
         connection.connect(local_address(spec.port))
         unread = b""
         opening = b"< open %b >" % spec.channel.encode()
+        verbatim = False
         # frames start with our next command: behind the answer to `echo` none can be missed
         for command, answer in (
             (b"", b"hi"),
             (opening, b"ok"),
+            (_VERBATIM, b"ok"),
             (b"< rawmode >", b"ok"),
             (b"< echo >", b"echo"),
         ):
             connection.sendall(command)
             said, unread = _answer(connection, unread)
-            if said.split() != [b"<", answer]:
+            as_expected = said.split() == [b"<", answer]
+            if command == _VERBATIM:
+                verbatim = as_expected  # a server of before knows no such command, and goes on without it
+            elif not as_expected:
                 raise ConnectionError(said)
     except OSError:
         connection.close()
         return None
     connection.setblocking(False)
     connection.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, _SEND_BUFFER)
-    return TextLink(connection.fileno(), connection.close, serial=False, unread=unread)
+    return TextLink(connection.fileno(), connection.close, serial=False, verbatim=verbatim, unread=unread)
 
 
 def _answer(connection: socket.socket, unread: bytes) -> tuple[bytes, bytes]:

@@ -12,6 +12,7 @@ from __future__ import annotations
 import contextlib
 import os
 import select
+import time
 from collections.abc import Callable
 
 import numpy as np
@@ -30,6 +31,8 @@ from emulator.links.text_descriptor import (
 from emulator.wire.can_text import BUS_ERRORS, LONGEST_FRAME, RECEIVE_LOST, RECEIVED
 
 _READ_SIZE = 16384
+_SENT_AT_us = 2
+"""Where ``Descriptor.kept`` has it."""
 
 
 class TextLink:
@@ -38,6 +41,7 @@ class TextLink:
     descriptor     open, non-blocking file descriptor, owned by ``close``
     close          called once by ``close``; releases descriptor and device
     serial         the far end is a serial adapter (SLCAN) instead of the virtual bus
+    verbatim       the virtual bus hands on what is written as it stands: frames as the others get them
     unread         text read from the descriptor already
 
     An error answer of an adapter counts as a bus error; the protocol does not say which frame it belongs
@@ -45,11 +49,17 @@ class TextLink:
     """
 
     def __init__(
-        self, descriptor: int, close: Callable[[], None], *, serial: bool, unread: bytes = b""
+        self,
+        descriptor: int,
+        close: Callable[[], None],
+        *,
+        serial: bool,
+        verbatim: bool = False,
+        unread: bytes = b"",
     ) -> None:
         self._descriptor = descriptor
         self._close: Callable[[], None] | None = close
-        self._serial = serial
+        self._serial, self._verbatim = serial, verbatim
         self._alive = True
         self._sent = 0
         self._send_lost = 0
@@ -103,9 +113,11 @@ class TextLink:
         """
         if frames is not self._from:
             self._send_of(frames)
-        count = int(frames.count[0])
+        count: int = self._count[0]
         if count == 0:
             return 0
+        if self._verbatim:
+            self._kept[_SENT_AT_us] = time.time_ns() // 1000
         taken, full = 0, count
         if self._alive and (not self._unwritten or self._finish()):
             if count > self._rows:
@@ -138,6 +150,7 @@ class TextLink:
     def _send_of(self, frames: FrameBuffer) -> None:
         """Have frames of this buffer sent."""
         self._from: FrameBuffer = frames
+        self._count = frames.count.data
         self._send_all = bound(send_text, (self._at, self._serial, frames, self._out, self._ends))
 
     def _make_room(self, rows: int) -> None:

@@ -30,7 +30,7 @@ from typing import Any, NamedTuple
 
 from emulator.core.errors import DeviceAbsent
 from emulator.core.log_bins import BINS, bin_of
-from emulator.links.bus_participant import Participant
+from emulator.links.bus_participant import Participant, frames_of, names_in
 from emulator.shared_memory.layout import BUS_WORDS
 from emulator.shared_memory.status import BusWord
 
@@ -54,6 +54,9 @@ _RAW_MODE_GRACE_NS = 250_000_000
 
 Frames therefore start with the participant's next command, or after this time, whichever is first.
 """
+_COUNTED_TOGETHER = 32
+"""Texts handed on that are counted in one go, if no turn without any comes before: where the receiver runs on
+the server's core it can't go on until the server sleeps."""
 _REMEMBERED = 256
 """Participants that have left of whom is told in the end."""
 _MOST_SENDERS = 8192
@@ -152,6 +155,18 @@ class _Line:
         self.changes: Counter[bytes] = Counter()  # how often that was another than before
 
 
+class _HandedOn(NamedTuple):
+    """Frames that others have got and that are still to be counted."""
+
+    sender: Participant
+    text: bytes
+    frames: int
+    others: int  # who got them
+    delay_ns: (
+        int  # how long they can have been in the server; -1: their sender is made to wait, and delays itself
+    )
+
+
 class BusServer:
     """The virtual bus: ``turn`` for ever, from one thread.
 
@@ -183,6 +198,7 @@ class BusServer:
         self._entrances = {s.fileno(): s for s in sockets}
         self._participants: dict[int, Participant] = {}
         self._lines: dict[bytes, _Line] = {}
+        self._uncounted: list[_HandedOn] = []
         self._due: deque[Participant] = deque()  # listeners with text to be handed over
         self._tokens, self._tokens_ns = _LISTENERS_PER_MS, self.now_ns
         self._paused: list[Participant] = []
@@ -200,6 +216,7 @@ class BusServer:
 
     def participants(self) -> list[dict[str, Any]]:
         """What each of them did, those that have left first (the last ones of them)."""
+        self._count()
         return [*self._left, *(p.told() for p in self._participants.values())]
 
     def close(self) -> None:
@@ -216,6 +233,8 @@ class BusServer:
 
         timeout_s  rounded up to whole milliseconds by the kernel's call
         """
+        if len(self._uncounted) >= _COUNTED_TOGETHER:
+            self._count()
         begun_ns = _now_ns()
         ready = self._epoll.poll(0, _SERVED_A_TURN)
         # What is there now was not there the last time we looked.
@@ -223,6 +242,8 @@ class BusServer:
         self._looked_ns = begun_ns
         if not ready:
             ready = self._epoll.poll(timeout_s, _SERVED_A_TURN)
+            if not ready and self._uncounted:
+                self._count()
         now_ns = self.now_ns = _now_ns()
         if self._paused or self._newcomers:
             self._end_waits()
@@ -249,32 +270,32 @@ class BusServer:
 
     # --- called by participants -----------------------------------------------------------------
 
-    def forward(self, sender: Participant, names: list[bytes], lines: list[bytes]) -> None:
-        """Hand the frames of one read to everybody else, in one write each."""
+    def forward(self, sender: Participant, text: bytes, count: int, framed: bool) -> None:
+        """Hand the frames of one read to everybody else, in one write each; see ``bus_participant.Bus``."""
         line = self._lines[sender.bus]
-        text = b"".join(lines)
+        told = text if framed else b""
         for participant in tuple(line.senders):
-            if participant is not sender:
+            if participant is sender:
+                continue
+            if framed or participant.verbatim:
                 self._hand(participant, text)
-        # all that is not urgent comes after that
-        words, count = self.words, len(lines)
-        if not sender.babbles:  # one that is made to wait delays itself
-            delay_ns = _now_ns() - sender.arrived_ns
-            self.delays[bin_of(delay_ns)] += count
-            words[_DELAY_MAX] = max(words[_DELAY_MAX], delay_ns)
+            else:
+                told = told or frames_of(text)
+                self._hand(participant, told)
+        # All that is not urgent comes after that; what nobody waits for is counted later.
+        delay_ns = -1 if sender.babbles else _now_ns() - sender.arrived_ns
+        others = len(line.senders) + len(line.listeners) - sender.listens
+        self._uncounted.append(_HandedOn(sender, text, count, others, delay_ns))
         for participant in tuple(line.listeners):
             if participant is sender:
                 continue
-            participant.queue += text
+            told = told or frames_of(text)
+            participant.queue += told
             if participant.blocked:
                 self._cut_off_if_full(participant)
             elif not participant.due:
                 participant.due = True
                 self._due.append(participant)
-        words[_FRAMES_IN] += count
-        words[_FRAMES_OUT] += count * (len(line.senders) + len(line.listeners) - sender.listens)
-        sender.count(names)
-        self._watch_senders(line, sender, names)
         if not sender.sends:
             sender.sends = True
             if sender.listens:
@@ -443,6 +464,20 @@ class BusServer:
             if not participant.gone:
                 self._cut_off_if_full(participant)
 
+    def _count(self) -> None:
+        """Count what was handed on since the last time, and see whether two send the same identifier."""
+        handed_on, self._uncounted = self._uncounted, []
+        words = self.words
+        for sender, text, frames, others, delay_ns in handed_on:
+            words[_FRAMES_IN] += frames
+            words[_FRAMES_OUT] += frames * others
+            if delay_ns >= 0:
+                self.delays[bin_of(delay_ns)] += frames
+                words[_DELAY_MAX] = max(words[_DELAY_MAX], delay_ns)
+            names = names_in(text)
+            sender.count(names)
+            self._watch_senders(self._lines[sender.bus], sender, names)
+
     def _watch_senders(self, line: _Line, sender: Participant, names: list[bytes]) -> None:
         """Whether two send the same identifier: not one after another, but in turns."""
         owner = line.owner
@@ -492,6 +527,7 @@ class BusServer:
         """It is gone, or has to go."""
         if participant.gone:
             return
+        self._count()  # what it sent was sent by one that was there
         participant.gone = True
         del self._participants[participant.fd]
         line = self._lines.get(participant.bus)

@@ -43,7 +43,8 @@ class Descriptor(NamedTuple):
 
     calls   (3,)  addresses of poll, read and write of the C library
     asked   (1,)  for poll: descriptor, what is asked, what is answered (struct pollfd)
-    kept    (2,)  bytes of text received whose end mark is still to come; texts last encoded
+    kept    (3,)  bytes of text received whose end mark is still to come; texts last encoded; when they are
+                  said to be sent, see ``can_text.encode``
     """
 
     calls: NDArray[np.int64]
@@ -56,7 +57,7 @@ def descriptor_of(number: int, kept: int) -> Descriptor:
     library = ctypes.CDLL(None)
     calls = [ctypes.cast(getattr(library, name), ctypes.c_void_p).value for name in ("poll", "read", "write")]
     asked = np.array([number, select.POLLIN], np.int32)  # the answer is the upper half of the second
-    return Descriptor(np.array(calls, np.int64), asked, np.array([kept, 0], np.int64))
+    return Descriptor(np.array(calls, np.int64), asked, np.array([kept, 0, 0], np.int64))
 
 
 def _emit_call(_context: Any, address: Any, first: Any, second: Any, third: Any) -> Any:
@@ -133,7 +134,7 @@ def send_text(
 
     ``kept[1]``: how many texts those are. See ``can_text.encode``.
     """
-    texts = encode(serial, frames, text, ends)
+    texts = encode(serial, frames, text, ends, d.kept[2])
     d.kept[1] = texts
     if texts == 0:
         return 0

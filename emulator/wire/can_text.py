@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from emulator.core.compiled import jit
 from emulator.core.frame_buffer import EXTENDED, EXTENDED_MASK, STANDARD_MASK, FrameBuffer
 
-LONGEST_FRAME = 48
+LONGEST_FRAME = 53
 """Bytes of one frame as text, at most, in either protocol."""
 
 RECEIVED, RECEIVE_LOST, BUS_ERRORS, WAITING = range(4)
@@ -20,6 +20,8 @@ RECEIVED, RECEIVE_LOST, BUS_ERRORS, WAITING = range(4)
 
 _HEX = np.frombuffer(b"0123456789ABCDEF", np.uint8)
 _SEND = np.frombuffer(b"< send ", np.uint8)
+_SENT = np.frombuffer(b"send", np.uint8)
+_FRAME_BEGIN = np.frombuffer(b"< frame ", np.uint8)
 _FRAME = np.frombuffer(b"frame", np.uint8)
 _ERROR = np.frombuffer(b"error", np.uint8)
 _RTR = np.frombuffer(b"rtr", np.uint8)
@@ -119,6 +121,15 @@ def _append(
 
 
 @jit
+def _spaced(text: NDArray[np.uint8], start: int, end: int) -> int:
+    """How many fields there are in text[start:end]."""
+    fields = 0
+    for i in range(start + 1, end):
+        fields += _is_space(text[i - 1]) and not _is_space(text[i])
+    return fields
+
+
+@jit
 def _take_bus_text(
     text: NDArray[np.uint8],
     start: int,
@@ -127,12 +138,16 @@ def _take_bus_text(
     into: FrameBuffer,
     tally: NDArray[np.int64],
 ) -> bool:
-    """One text of the virtual bus without its closing bracket; False if it can't be understood."""
+    """One text of the virtual bus without its closing bracket; False if it can't be understood.
+
+    Frames stand in it as the bus tells of them or, on a bus that hands them on verbatim, as they were sent.
+    """
     first, last = _field(text, start, end)
     if last - first != 1 or text[first] != 60:
         return False
     first, last = _field(text, last, end)
-    if _is_word(text, first, last, _FRAME):
+    sent = _is_word(text, first, last, _SENT)
+    if sent or _is_word(text, first, last, _FRAME):
         first, last = _field(text, last, end)
         can_id = _number(text, first, last)
         standard = last - first == 3
@@ -140,7 +155,9 @@ def _take_bus_text(
             return False
         if not standard:
             can_id |= EXTENDED
-        first, last = _field(text, last, end)
+        first, last = _field(text, last, end)  # how many bytes were sent, or when
+        if sent and (last - first != 1 or _spaced(text, last, end) != text[first] - 48):
+            return False
         return first < last and _append(text, last, end, can_id, now_ns, into, tally)
     if _is_word(text, first, last, _ERROR):
         tally[BUS_ERRORS] += 1
@@ -235,11 +252,29 @@ def decode(
 
 
 @jit
-def encode(serial: bool, frames: FrameBuffer, text: NDArray[np.uint8], ends: NDArray[np.int64]) -> int:
+def _append_stamp(text: NDArray[np.uint8], at: int, stamp_us: int) -> int:
+    """Seconds and their millionths with a space behind them, from text[at]; where they end."""
+    rest = stamp_us
+    for i in range(16, -1, -1):
+        if i == 10:
+            text[at + i] = ord(".")
+        else:
+            text[at + i] = 48 + rest % 10
+            rest //= 10
+    text[at + 17] = 32
+    return at + 18
+
+
+@jit
+def encode(
+    serial: bool, frames: FrameBuffer, text: NDArray[np.uint8], ends: NDArray[np.int64], stamp_us: int
+) -> int:
     """All frames of at most 8 bytes as text, in order; returns how many those are.
 
-    text   (N,) bytes, out: at least LONGEST_FRAME a frame
-    ends   (M,) out: where each frame's text ends
+    text      (N,) bytes, out: at least LONGEST_FRAME a frame
+    ends      (M,) out: where each frame's text ends
+    stamp_us  since 1970-01-01, 0 for none: with it the virtual bus' texts are what the others on it get of a
+              frame sent then, and not commands to send it
     """
     written = 0
     at = 0
@@ -255,20 +290,24 @@ def encode(serial: bool, frames: FrameBuffer, text: NDArray[np.uint8], ends: NDA
             text[at] = ord("T") if extended else ord("t")
             at += 1
         else:
-            for i in range(_SEND.shape[0]):
-                text[at + i] = _SEND[i]
-            at += _SEND.shape[0]
+            begin = _FRAME_BEGIN if stamp_us else _SEND
+            for i in range(begin.shape[0]):
+                text[at + i] = begin[i]
+            at += begin.shape[0]
         for i in range(digits):
             text[at + i] = _HEX[(can_id >> (4 * (digits - 1 - i))) & 15]
         at += digits
         if not serial:
             text[at] = 32
             at += 1
-        text[at] = 48 + length
-        at += 1
+        if stamp_us and not serial:
+            at = _append_stamp(text, at, stamp_us)
+        else:
+            text[at] = 48 + length
+            at += 1
         for i in range(length):
             byte = frames.data[row, i]
-            if not serial:
+            if not serial and not stamp_us:
                 text[at] = 32
                 at += 1
             text[at] = _HEX[byte >> 4]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import random
+import re
 import socket
 import subprocess
 import sys
@@ -135,6 +136,17 @@ class TestTheLocalWay:
             assert message is not None
             assert (message.arbitration_id, bytes(message.data)) == (0x456, b"\x0b")
         link.close()
+
+    def test_goes_on_with_a_server_of_before_that_knows_no_verbatim(
+        self, virtual_bus: VirtualBus, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setattr("emulator.links.bus_participant._VERBATIM", re.compile(rb"(?!)"))
+        one, other = (open_can(CanBusSpec("loopback", port=virtual_bus.port)) for _ in range(2))
+        assert not one._verbatim  # type: ignore[attr-defined]
+        one.send(outgoing([(0x123, b"\x01")]))
+        assert receive(other, 1) == [(0x123, b"\x01")]
+        one.close()
+        other.close()
 
 
 class TestOpeningTheOthers:

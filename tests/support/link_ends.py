@@ -121,6 +121,8 @@ class VirtualBus:
         self.server.close()
 
     def counts(self) -> BusServerCounts:
+        """With all that was handed on: the server counts that in a turn without any."""
+        wait_until(lambda: not self.server._uncounted, "what was handed on to be counted")
         return self.server.counts()
 
     def stop(self) -> None:

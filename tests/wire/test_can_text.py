@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -47,19 +49,35 @@ def heard_text(can_id: int, payload: bytes) -> bytes:
 @settings(max_examples=200)
 def test_frames_are_written_as_the_formats_say(frames: list[Frame], serial: bool) -> None:
     text, ends = np.zeros(16 * LONGEST_FRAME, np.uint8), np.zeros(16, np.int64)
-    count = encode(serial, filled(frames), text, ends)
+    count = encode(serial, filled(frames), text, ends, 0)
     pieces = [serial_text(*f) if serial else sent_text(*f) for f in frames]
     assert count == len(frames)
     assert ends[:count].tolist() == np.cumsum([len(p) for p in pieces]).tolist()
     assert text[: ends[count - 1] if count else 0].tobytes() == b"".join(pieces)
 
 
-@given(frames=FRAMES, serial=st.booleans(), cuts=st.lists(st.integers(1, 60), min_size=1, max_size=20))
+@given(frames=FRAMES, stamp_us=st.integers(1, 9_999_999_999_999_999))
+def test_frames_with_their_time_are_written_as_the_others_on_the_bus_get_them(
+    frames: list[Frame], stamp_us: int
+) -> None:
+    text, ends = np.zeros(8 * LONGEST_FRAME, np.uint8), np.zeros(8, np.int64)
+    count = encode(False, filled(frames), text, ends, stamp_us)
+    time = f"{stamp_us // 1_000_000:010d}.{stamp_us % 1_000_000:06d}"
+    pieces = [f"< frame {name_of(name)} {time} {data.hex().upper()} >".encode() for name, data in frames]
+    assert count == len(frames)
+    assert ends[:count].tolist() == np.cumsum([len(p) for p in pieces]).tolist()
+    assert text[: ends[count - 1] if count else 0].tobytes() == b"".join(pieces)
+    assert max(map(len, pieces), default=0) <= LONGEST_FRAME
+
+
+@pytest.mark.parametrize("written", [serial_text, heard_text, sent_text])
+@given(frames=FRAMES, cuts=st.lists(st.integers(1, 60), min_size=1, max_size=20))
 @settings(max_examples=200)
 def test_a_stream_in_any_pieces_gives_the_same_frames(
-    frames: list[Frame], serial: bool, cuts: list[int]
+    written: Callable[[int, bytes], bytes], frames: list[Frame], cuts: list[int]
 ) -> None:
-    stream = b"".join(serial_text(*f) if serial else heard_text(*f) for f in frames)
+    serial = written is serial_text
+    stream = b"".join(written(*f) for f in frames)
     text, tally, into = np.zeros(4096, np.uint8), np.zeros(4, np.int64), frame_buffer(16)
     kept = at = turn = 0
     while at < len(stream):
@@ -78,7 +96,17 @@ def test_a_stream_in_any_pieces_gives_the_same_frames(
 @pytest.mark.parametrize("serial", [False, True])
 def test_payloads_too_long_for_the_format_are_left_out(serial: bool) -> None:
     text, ends = np.zeros(16 * LONGEST_FRAME, np.uint8), np.zeros(16, np.int64)
-    assert encode(serial, filled([(1, bytes(8)), (2, bytes(12)), (3, b"")]), text, ends) == 2
+    assert encode(serial, filled([(1, bytes(8)), (2, bytes(12)), (3, b"")]), text, ends, 0) == 2
+
+
+@pytest.mark.parametrize(
+    "text", [b"< send 123 2 AB >", b"< send 123 1 AB CD >", b"< send 123 >", b"< send 123 x >"]
+)
+def test_what_was_sent_has_as_many_bytes_as_it_says(text: bytes) -> None:
+    room, tally, into = np.zeros(64, np.uint8), np.zeros(4, np.int64), frame_buffer(2)
+    room[: len(text)] = np.frombuffer(text, np.uint8)
+    assert decode(False, room, len(text), 0, into, tally) == 0
+    assert (into.count[0], tally.tolist()) == (0, [0, 1, 0, 0])
 
 
 @pytest.mark.parametrize("serial", [False, True])
