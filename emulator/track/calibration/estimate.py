@@ -396,8 +396,11 @@ class Calibration:
                 tolerance=_NEAR / (0.5 * size),
             )
             at = found.values
-            if self.seek_lag and k < passes - 1 and not self._lags_moved(at) and k >= len(_FAR) - 1:
-                break
+            if self.seek_lag and k < passes - 1:
+                moved = self._lags_moved(at)
+                # what is not linear was put anew by the fit before: that one's lag may not be wrong
+                if k >= len(_FAR) - 1 + any(one.wrong for one in self._found_lags) and not moved:
+                    break
         assert found is not None
         return found
 
