@@ -537,7 +537,8 @@ class Calibration:
         return out
 
     def _model(self, values: Values, stretch: Stretch) -> SteadyModel | None:
-        return self.models.at(values, stretch, self.lags[stretch.log])
+        lag = self.lags[stretch.log]
+        return self.models.at(values, stretch) if lag is None else self.models.at(values, stretch, lag)
 
     def _own(self, at: Values, stretch: Stretch) -> Values:
         first = len(self.parameters) + stretch.log * len(NUISANCES)
