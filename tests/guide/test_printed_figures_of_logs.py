@@ -110,7 +110,7 @@ def _of_calibration(folder: Path) -> Iterator[Printed]:
     asked = ("track", "calibrate", file, *names[:3], "--held-out", names[3], "--out", "new.yaml")
     for item in printed_by(*asked):
         yield from of_terminal("calibrate", item)
-    for module in ("model_error", "stretches"):
+    for module in ("model_error", "stand_ins", "stretches", "wind_lag"):
         yield from of_source("calibrate", source(f"track/calibration/{module}.py"))
     ridden = {"stage": "virtual", "files": {"vehicle": history(VEHICLE)[0].sha256}}
     Path("ridden").mkdir()

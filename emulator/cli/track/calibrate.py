@@ -102,6 +102,12 @@ def _tell(found: Result, worse: bool) -> None:
                 f"; by its profile it may be off by {low} to {high} of its prior's standard deviation (95 %)"
             )
         console.print(said, markup=False)
+    for name in estimate.names:
+        if others := [one.words(name) for one in estimate.stand_ins if name in one.by_sd]:
+            told = f"{name} is told together with what these logs don't show: {', '.join(others)}"
+            console.print(told, markup=False)
+    for log, lag in zip(found.logs, estimate.lags, strict=True):
+        console.print(f"{log.name}: {lag.words}", style="yellow" if lag.wrong else "", markup=False)
     error = estimate.error
     console.print(
         f"left over: {error.variance:.2f} times the noise stated, alike from sample to sample by "
@@ -116,8 +122,10 @@ def _tell(found: Result, worse: bool) -> None:
             style="yellow" if worse else "",
             markup=False,
         )
-    if error.cannot:
-        console.print(f"no vehicle written: the model can't do it; {error.cannot}", style="red", markup=False)
+    if estimate.cannot:
+        console.print(
+            f"no vehicle written: the model can't do it; {estimate.cannot}", style="red", markup=False
+        )
     elif found.path is None:
         console.print("no vehicle written: the logs tell no parameter", style="red", markup=False)
     else:
@@ -157,7 +165,31 @@ def _as_dict(found: Result) -> dict[str, Any]:
         "variance": estimate.error.variance,
         "correlation": estimate.error.correlation,
         "spread": estimate.error.spread,
-        "cannot": estimate.error.cannot,
+        "cannot": estimate.cannot,
+        "wind_drive_lag": [
+            {
+                "record": log.name,
+                "stated_s": lag.stated,
+                "found_s": lag.found,
+                "interval_s": list(lag.interval),
+                "preferred": lag.preferred,
+            }
+            for log, lag in zip(found.logs, estimate.lags, strict=True)
+        ],
+        "stand_ins": [
+            {
+                "name": one.name,
+                "sd": one.standard,
+                "shown_from": one.shown_from if math.isfinite(one.shown_from) else None,
+                "moves": one.moved,
+                "moves_in_sd": one.by_sd,
+            }
+            for one in estimate.stand_ins
+        ],
+        "in_doubt": [
+            {"name": one.name, "before": one.before, "asked_for": one.asked_for, "off": one.off}
+            for one in estimate.doubts
+        ],
         "left_out": estimate.left_out,
         "held_out": None
         if found.before is None or found.after is None

@@ -57,7 +57,7 @@ class NotMeasured(Closed):
     """[N m/√Hz] Torque of the chain on the rear wheel."""
     wind_drive_lag_s: Annotated[float, Field(ge=0, le=10)] = 0.1
     """[s] Within which wind and drive follow their noise, of the first order: a gust takes that long to come
-    over the whole bike, and an engine to answer. 0: at once."""
+    over the whole bike, and an engine to answer. 0: at once. What each log says of it goes before."""
 
 
 class SensorNoise(Closed):

@@ -6,12 +6,18 @@ innovations are whitened with is that of the parameters before, put anew once: w
 least is no biased likelihood. Put anew with it is what the whole bike's innovations are beside the linear
 model's, where logs are of a bike that is not linear: :mod:`emulator.track.calibration.whole_bike`.
 
-Then what the model cannot do is asked: see :mod:`emulator.track.calibration.model_error`.
+How fast wind and drive change is found for each log beside it, if that is asked for:
+:mod:`emulator.track.calibration.wind_lag`.
+
+Then what the model cannot do is asked: see :mod:`emulator.track.calibration.model_error`; and what these logs
+cannot tell from one another: :mod:`emulator.track.calibration.stand_ins`.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import copy
+import math
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from itertools import pairwise
@@ -37,9 +43,11 @@ from emulator.track.calibration.least_squares import (
     profile_interval,
 )
 from emulator.track.calibration.model_error import ModelError, Pieces, find_model_error
-from emulator.track.calibration.parameters import Parameters
+from emulator.track.calibration.parameters import Free, Parameters
+from emulator.track.calibration.stand_ins import Doubt, StandIn, find_doubts, find_stand_ins
 from emulator.track.calibration.steady_model import Noise, SteadyModel, steady_model
 from emulator.track.calibration.whole_bike import whole_innovations
+from emulator.track.calibration.wind_lag import Lag, SHORTEST_s, likeliest
 from emulator.vehicle.equilibrium import NoEquilibrium, Steady, steady_motion
 from emulator.vehicle.params import Vehicle
 
@@ -54,6 +62,9 @@ _PART = 0.01  # of a prior's standard deviation: step of the differences
 _NEAR = 0.005  # of half the squares: a fit that can't fall by more has arrived
 _FAR = (30.0, 8.0)  # standard deviations of an innovation: outlier at the start, and at the first fit
 _MOST_MODELS = 4000
+_MOST_SHARED = 0.9  # of what a lag and the parameters say, that they may say together
+_MOST_LAGS = 3  # fits more, until lags stand still
+_STANDS = 0.5  # standard deviations of a lag that it may move by without another fit
 _NO_MOTION = "the vehicle has no steady motion at a speed and lean of the logs"
 MOST_PROFILES = 3
 """Combinations whose profile is worked out: each takes as long as several fits."""
@@ -64,31 +75,36 @@ class Models:
 
     def __init__(self, parameters: Parameters, noise: Noise) -> None:
         self.parameters, self.noise = parameters, noise
-        self._known: dict[tuple[bytes, float, float, float], SteadyModel | None] = {}
+        self._known: dict[tuple[bytes, float, float, float, float], SteadyModel | None] = {}
         self._vehicle: tuple[bytes, Vehicle] | None = None
         self._first: dict[tuple[float, float], Steady] = {}
 
-    def at(self, values: Values, stretch: Stretch) -> SteadyModel | None:
-        """The model of these values (p,) about the stretch's motion; None where there is no such bike."""
-        key = (values.tobytes(), stretch.speed, stretch.lean, stretch.step_s)
+    def at(self, values: Values, stretch: Stretch, lag: float | None = None) -> SteadyModel | None:
+        """The model of these values (p,) about the stretch's motion; None where there is no such bike.
+
+        lag  [s] of wind and drive; the noise's own if left out
+        """
+        noise = self.noise if lag is None else self.noise._replace(lag=lag)
+        key = (values.tobytes(), stretch.speed, stretch.lean, stretch.step_s, noise.lag)
         if key not in self._known:
             if len(self._known) > _MOST_MODELS:
                 self._known.clear()
-            self._known[key] = self._made(key[0], values, stretch)
+            self._known[key] = self._made(key[0], values, stretch, noise)
         return self._known[key]
 
-    def left_out(self, values: Values, stretch: Stretch, nuisance: Values) -> Values:
+    def left_out(
+        self, values: Values, stretch: Stretch, nuisance: Values, lag: float | None = None
+    ) -> Values:
         """(n, 5) what the whole bike's innovations of a stretch are beside the linear model's.
 
         0 where the whole bike's prediction is lost. Raises NotFitted where there is no such bike.
         """
-        model = self.at(values, stretch)
+        model = self.at(values, stretch, lag)
         if model is None:
             raise NotFitted(_NO_MOTION)
+        noise = self.noise if lag is None else self.noise._replace(lag=lag)
         vehicle = self._of(values.tobytes(), values)
-        whole = whole_innovations(
-            vehicle, self._steady(vehicle, stretch), model, self.noise, stretch, nuisance
-        )
+        whole = whole_innovations(vehicle, self._steady(vehicle, stretch), model, noise, stretch, nuisance)
         return np.nan_to_num(whole - innovations(model, stretch, nuisance))
 
     def _of(self, key: bytes, values: Values) -> Vehicle:
@@ -103,10 +119,10 @@ class Models:
         self._first.setdefault(motion, steady)
         return steady
 
-    def _made(self, key: bytes, values: Values, stretch: Stretch) -> SteadyModel | None:
+    def _made(self, key: bytes, values: Values, stretch: Stretch, noise: Noise) -> SteadyModel | None:
         vehicle = self._of(key, values)
         try:
-            return steady_model(vehicle, self._steady(vehicle, stretch), self.noise, stretch.step_s)
+            return steady_model(vehicle, self._steady(vehicle, stretch), noise, stretch.step_s)
         except (NoEquilibrium, ValueError, np.linalg.LinAlgError):
             return None
 
@@ -120,8 +136,10 @@ class Estimate:
     nuisance (l, 8)  NUISANCES of each log
     left_out         samples that did not fit the others
     error            what the model cannot do
-    unseen           directions that nothing shows
     bound    (p,)    standard deviations if the model were right and its noise as stated
+    lags             of wind and drive, of each log; empty: they were taken as stated
+    stand_ins        whose errors these logs find in the free parameters
+    doubts           what the logs say is not as the file has it
     """
 
     names: tuple[str, ...]
@@ -135,6 +153,17 @@ class Estimate:
     error: ModelError
     bound: Values
     left_out: int
+    lags: tuple[Lag, ...]
+    stand_ins: tuple[StandIn, ...]
+    doubts: tuple[Doubt, ...]
+
+    @property
+    def cannot(self) -> str:
+        """Why intervals would lie, in words; nothing if they hold."""
+        if self.error.cannot or not self.doubts:
+            return self.error.cannot
+        doubts = "; ".join(one.words for one in self.doubts)
+        return f"{doubts}; look whether it is as the file says, or say that it may be farther off"
 
     @property
     def told(self) -> NDArray[np.bool_]:
@@ -184,6 +213,8 @@ class Calibration:
     nuisance_standard  (8,) of NUISANCES beforehand
     models             of the same parameters and noise, to share what was worked out
     whole              whether the logs are of a bike that is not linear, as every real one
+    beside             parameters taken for exact, of which only is asked who takes their errors
+    seek_lag           whether the noise's lag is looked for in each log, or is as stated
     Raises NotFitted: no stretches, or none of whose samples count.
     """
 
@@ -196,8 +227,11 @@ class Calibration:
         nuisance_standard: Values = NUISANCE_STANDARD,
         models: Models | None = None,
         whole: bool = False,
+        beside: tuple[Free, ...] = (),
+        seek_lag: bool = False,
     ) -> None:
         self.parameters, self.whole = parameters, whole
+        self.beside, self.seek_lag = beside, seek_lag
         self.stretches = [s._replace(outputs=s.outputs.copy()) for s in stretches]
         self.left_out = 0
         self._fit: Fitted | None = None
@@ -207,8 +241,11 @@ class Calibration:
         self.counts = [counted(s) for s in self.stretches]
         if not any(c.any() for c in self.counts):
             raise NotFitted("no sample of steady riding counts")
+        self.lags: list[float | None] = [None] * self.logs  # of each log; none: as stated
+        self._found_lags: list[Lag] = []
         self.whitening: list[Whitening] = []
         self._not_linear: list[Values] = []
+        self._whitened_at = np.empty(0)
         self.start = np.concatenate([parameters.start, np.tile(NO_NUISANCE, self.logs)])
         self.standard = np.concatenate([parameters.standard, np.tile(self.nuisance_standard, self.logs)])
 
@@ -218,9 +255,40 @@ class Calibration:
         self._fit = fitted
         error = find_model_error(self._pieces(fitted), p, self.standard)
         at = fitted.values + error.moved
-        covariance = error.covariance + self._by_held(fitted)
+        covariance = error.covariance + self._by_lags(fitted)
+        names = tuple(one.name for one in self.parameters.free)
+        everything = self._everything()
+        q = len(everything.parameters)
+        of_all = np.concatenate([fitted.values[:p], everything.start[p:q], fitted.values[p:]])
+        slopes = everything.jacobian(of_all) if q > p else fitted.jacobian
+        stand_ins: list[StandIn] = []
+        if q > p:
+            samples = sum(w.count for w in self.whitening)
+            others = np.delete(slopes[:, p:q], np.s_[samples + p : samples + q], axis=0)
+            held = len(self.parameters.held)
+            moves = -fitted.covariance @ (fitted.jacobian.T @ others[:, :held])
+            moves *= everything.standard[p : p + held]
+            covariance = covariance + moves @ moves.T
+            stand_ins = find_stand_ins(
+                fitted.jacobian,
+                others,
+                names,
+                [one.name for one in everything.parameters.free[p:]],
+                self.standard,
+                everything.standard[p:q],
+                SHRUNK,
+            )
+        doubts = find_doubts(
+            everything.residual(of_all),
+            slopes,
+            [one.name for one in everything.parameters.free],
+            of_all,
+            everything.start,
+            everything.standard,
+            error.variance,
+        )
         return Estimate(
-            tuple(one.name for one in self.parameters.free),
+            names,
             tuple(self.parameters.units),
             at[:p],
             np.sqrt(np.diag(covariance))[:p],
@@ -231,25 +299,25 @@ class Calibration:
             error,
             fitted.standard[:p],
             self.left_out,
+            tuple(self._found_lags),
+            tuple(stand_ins),
+            tuple(doubts),
         )
 
-    def _by_held(self, fitted: Fitted) -> Values:
-        """(n, n) covariance of what the held parameters, being uncertain, move the fit by."""
-        p, h = len(self.parameters), len(self.parameters.held)
-        if not h:
-            return np.zeros_like(fitted.covariance)
+    def _everything(self) -> Calibration:
+        """The same problem with those free that are held or beside, whitened as this one is."""
+        if not (self.parameters.held or self.beside):
+            return self
         everything = Calibration(
-            self.parameters.with_held_free(),
+            self.parameters.with_held_free(self.beside),
             self.stretches,
             self.models.noise,
             nuisance_standard=self.nuisance_standard,
+            whole=self.whole,
         )
-        at = np.concatenate([fitted.values[:p], everything.start[p : p + h], fitted.values[p:]])
-        everything.whiten_at(at)
-        slopes = everything.jacobian(at)
-        own = np.delete(slopes, np.s_[p : p + h], axis=1)
-        moves = -fitted.covariance @ (own.T @ slopes[:, p : p + h]) * everything.standard[p : p + h]
-        return np.asarray(moves @ moves.T)
+        everything.lags, everything.whitening = self.lags, self.whitening
+        everything._not_linear = self._not_linear
+        return everything
 
     def not_told_apart(self, estimate: Estimate) -> tuple[NotApart, ...]:
         """Combinations that an estimate of this problem leaves open, most first; of the first few with their
@@ -311,8 +379,10 @@ class Calibration:
         low = np.concatenate([self.parameters.least, np.full(nuisances, -np.inf)])
         high = np.concatenate([self.parameters.most, np.full(nuisances, np.inf)])
         found: Fitted | None = None
-        for far in _FAR:
-            self._leave_out_outliers(at, far)
+        passes = len(_FAR) + (_MOST_LAGS if self.seek_lag else 0)
+        for k in range(passes):
+            if k < len(_FAR):
+                self._leave_out_outliers(at, _FAR[k])
             self.whiten_at(at)
             size = sum(w.count for w in self.whitening)
             found = fit(
@@ -326,8 +396,79 @@ class Calibration:
                 tolerance=_NEAR / (0.5 * size),
             )
             at = found.values
+            if self.seek_lag and k < passes - 1:
+                moved = self._lags_moved(at)
+                # what is not linear was put anew by the fit before: that one's lag may not be wrong
+                if k >= len(_FAR) - 1 + any(one.wrong for one in self._found_lags) and not moved:
+                    break
         assert found is not None
         return found
+
+    def _lags_moved(self, at: Values) -> bool:
+        """Put each log's lag where these values make it likeliest; whether one moved by much."""
+        before, moved = self._found_lags, False
+        found = []
+        for log in range(self.logs):
+            near = before[log].found if before else None
+            one = likeliest(self._by_lag(at, log), self.models.noise.lag, near=near)
+            if before:
+                one = one._replace(preferred=before[log].preferred)
+            if abs(math.log(one.found / self._lag(log))) > _STANDS * one.off:
+                self.lags[log], moved = one.found, True
+            found.append(one)
+        self._found_lags = found
+        return moved
+
+    def _lag(self, log: int) -> float:
+        """[s] that the log is taken for now; at once is a tick."""
+        lag = self.lags[log]
+        return max(self.models.noise.lag if lag is None else lag, SHORTEST_s)
+
+    def _by_lag(self, at: Values, log: int) -> Callable[[float], float]:
+        """Minus twice the logarithm of a log's likelihood by its lag, up to what is the same for all."""
+        values = at[: len(self.parameters)]
+        own = [i for i, s in enumerate(self.stretches) if s.log == log]
+
+        def cost(lag: float) -> float:
+            total = 0.0
+            for i in own:
+                s = self.stretches[i]
+                model = self.models.at(values, s, lag)
+                if model is None:
+                    return math.inf
+                whitening = Whitening(self.counts[i], model.S)
+                left = innovations(model, s, self._own(at, s))
+                residual = whitening(left + self._not_linear[i] if self.whole else left)
+                total += float(residual @ residual) + whitening.log_determinant
+            return total
+
+        return cost
+
+    def _by_lags(self, fitted: Fitted) -> Values:
+        """(n, n) covariance of what lags, being uncertain, move the fit by; and theirs with it."""
+        covariance = np.zeros_like(fitted.covariance)
+        if not self._found_lags:
+            return covariance
+        moved = copy.copy(self)
+        moved.lags = [self._lag(k) * math.exp(one.off) for k, one in enumerate(self._found_lags)]
+        moved.whiten_linear(self._whitened_at)
+        ends = np.cumsum([0, *(w.count for w in self.whitening)])
+        residual, slopes = moved.residual(fitted.values), moved.jacobian(fitted.values)
+        for log, one in enumerate(self._found_lags):
+            own = np.concatenate(
+                [
+                    np.arange(a, b)
+                    for (a, b), s in zip(pairwise(ends), self.stretches, strict=True)
+                    if s.log == log
+                ]
+            )
+            turn = slopes[own].T @ residual[own] - fitted.jacobian[own].T @ fitted.residual[own]
+            by_it = fitted.covariance @ turn
+            # with the parameters fitted anew the lag is less sure than with parameters that stand still
+            shared = min(float(turn @ by_it), _MOST_SHARED)
+            self._found_lags[log] = one._replace(off=one.off / math.sqrt(1.0 - shared))
+            covariance += np.outer(by_it, by_it) / (1.0 - shared)
+        return covariance
 
     def _leave_out_outliers(self, at: Values, far: float) -> None:
         """Take out single samples that are far from what the others make expected.
@@ -335,7 +476,7 @@ class Calibration:
         An import sees what leaves a signal's own course; the model sees what does not fit the other signals.
         """
         for i, s in enumerate(self.stretches):
-            model = self.models.at(at[: len(self.parameters)], s)
+            model = self._model(at[: len(self.parameters)], s)
             if model is not None:
                 bad = outliers(model, s, self._own(at, s), far)
                 self.left_out += int(bad.sum())
@@ -345,15 +486,22 @@ class Calibration:
     def whiten_at(self, at: Values) -> None:
         """Whiten innovations by what the parameters there expect, and put anew what is left out by a linear
         model. Raises NotFitted."""
-        values = at[: len(self.parameters)]
-        models = [self.models.at(values, s) for s in self.stretches]
+        self.whiten_linear(at)
+        if self.whole:
+            values = at[: len(self.parameters)]
+            self._not_linear = [
+                self.models.left_out(values, s, self._own(at, s), self.lags[s.log]) for s in self.stretches
+            ]
+
+    def whiten_linear(self, at: Values) -> None:
+        """Whiten innovations by what the parameters there expect. Raises NotFitted."""
+        models = [self._model(at[: len(self.parameters)], s) for s in self.stretches]
         if any(m is None for m in models):
             raise NotFitted(_NO_MOTION)
+        self._whitened_at = at
         self.whitening = [
             Whitening(c, m.S) for c, m in zip(self.counts, models, strict=True) if m is not None
         ]
-        if self.whole:
-            self._not_linear = [self.models.left_out(values, s, self._own(at, s)) for s in self.stretches]
 
     def residual(self, at: Values) -> Values:
         """Whitened innovations of all stretches, then what is known beforehand; NaN: no such bike."""
@@ -388,12 +536,16 @@ class Calibration:
         out[rows, p + np.arange(self.logs * q)] = 1.0 / self.standard[p:]
         return out
 
+    def _model(self, values: Values, stretch: Stretch) -> SteadyModel | None:
+        lag = self.lags[stretch.log]
+        return self.models.at(values, stretch) if lag is None else self.models.at(values, stretch, lag)
+
     def _own(self, at: Values, stretch: Stretch) -> Values:
         first = len(self.parameters) + stretch.log * len(NUISANCES)
         return at[first : first + len(NUISANCES)]
 
     def _of_stretch(self, i: int, values: Values, nuisance: Values) -> Values:
-        model = self.models.at(values, self.stretches[i])
+        model = self._model(values, self.stretches[i])
         if model is None:
             return np.full(self.whitening[i].count, np.nan)
         found = innovations(model, self.stretches[i], nuisance)

@@ -49,6 +49,7 @@ class Asked:
     """A calibration file with what it names.
 
     vehicle_path  of the vehicle that is corrected;  robot  on it
+    beside        parameters that the file takes for exact, and that are usually not
     """
 
     file: CalibrationFile
@@ -58,6 +59,7 @@ class Asked:
     parameters: Parameters
     noise: Noise
     legs: tuple[Leg, ...]
+    beside: tuple[Free, ...]
 
 
 @dataclass(frozen=True)
@@ -117,10 +119,13 @@ def asked_of(path: Path) -> Asked:
         raise ConfigError(problems)
     free = tuple(Free(one.name, one.sd) for one in file.parameters)
     held: tuple[Free, ...] = ()
+    beside: tuple[Free, ...] = ()
     if file.others == "usual":
         free += usually(USUALLY_UNKNOWN, vehicle.values, free)
         held = usually(USUALLY_HELD, vehicle.values, free)
-    elif not free:
+    elif free:
+        beside = usually(USUALLY_UNKNOWN | USUALLY_HELD, vehicle.values, free)
+    else:
         raise ConfigError([source.problem(("others",), "expected a parameter, or others: usual")])
     parameters = Parameters(
         vehicle.values,
@@ -147,7 +152,7 @@ def asked_of(path: Path) -> Asked:
     legs = tuple(
         Leg(leg.speed_km_h / 3.6, math.radians(leg.lean_deg), leg.seconds, leg.dither_Nm) for leg in file.legs
     )
-    return Asked(file, vehicle, vehicle_path, robot, parameters, noise, legs)
+    return Asked(file, vehicle, vehicle_path, robot, parameters, noise, legs, beside)
 
 
 def read_log(folder: Path, number: int) -> Log:
@@ -177,7 +182,9 @@ def calibrate(
         raise CalibrationRefused("two of the records hold the same", advice="name each once")
     try:
         stretches = [s for log in logs for s in log.stretches]
-        problem = Calibration(asked.parameters, stretches, asked.noise, whole=True)
+        problem = Calibration(
+            asked.parameters, stretches, asked.noise, whole=True, beside=asked.beside, seek_lag=True
+        )
         estimate = problem.estimate()
         apart = problem.not_told_apart(estimate)
         told = {
@@ -191,12 +198,15 @@ def calibrate(
             after_values[group][key] = value
         before = after = None
         if judging is not None:
-            common = (asked.vehicle.tables, asked.robot, judging.stretches, asked.noise)
+            # its own lag would hide a wrong vehicle's errors in part
+            lag = math.exp(np.mean([math.log(one.found) for one in estimate.lags]))
+            noise = asked.noise._replace(lag=lag)
+            common = (asked.vehicle.tables, asked.robot, judging.stretches, noise)
             before, after = judge(asked.vehicle.values, *common), judge(after_values, *common)
     except NotFitted as why:
         raise CalibrationRefused(f"nothing can be fitted: {why}") from why
     path = None
-    if told and not estimate.error.cannot:
+    if told and not estimate.cannot:
         text = _text(asked, logs, judging, estimate, before, after, out, command, date)
         write_whole(out, text)
         path = out

@@ -170,9 +170,10 @@ class Parameters:
         self.units = [p.unit for p in table]
         self._figures = [FIGURES[one.figure] for one in measured]
 
-    def with_held_free(self) -> Parameters:
-        """The same with the held ones free, behind those that are."""
-        return Parameters(self._values, self._tables, (*self.free, *self.held), self.measured, self.robot)
+    def with_held_free(self, beside: tuple[Free, ...] = ()) -> Parameters:
+        """The same with the held ones free, behind those that are, and more behind them."""
+        free = (*self.free, *self.held, *beside)
+        return Parameters(self._values, self._tables, free, self.measured, self.robot)
 
     def __len__(self) -> int:
         return len(self.free)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -98,6 +99,9 @@ def test_commands_tell_what_they_found(
     assert ended.value.exit_code == 0
     for part in ("steering.damping", "refused", "held-out record: mean square", f"vehicle: {out}"):
         assert part in said
+    assert (
+        len(re.findall(r"record\d: wind and drive change within 0\.\d+ s \(.*\), 0\.1 s stated", said)) == 3
+    )
     with pytest.raises(typer.BadParameter, match="is there already"):
         calibrate_command(file, records[:3], records[3], out)
     history_command(out)

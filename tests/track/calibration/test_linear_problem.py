@@ -74,7 +74,7 @@ def judge(repeats: Repeats, found: list[Estimate]) -> None:
     widths = np.median([one.standard for one in found], axis=0)
     in_95, in_50 = (off < MOST).sum(axis=0), (off < HALF).sum(axis=0)
     print(in_95, in_50, (widths / bound).round(3), (widths / repeats.plain.standard).round(3))
-    assert not any(one.error.cannot for one in found)
+    assert not any(one.cannot for one in found)
     assert all(one.left_out > 0 for one in found)
     assert in_95.min() >= 87
     assert in_50.min() >= 34
@@ -94,7 +94,7 @@ def test_a_few_estimates_are_as_near_as_they_say() -> None:
     assert off.max() < 5.0
     bound = fisher_bound(repeats.problem(0), repeats.truth)
     assert (np.median([one.standard for one in found], axis=0) / bound).max() <= 2.0
-    assert all(one.told.all() and not one.error.cannot for one in found)
+    assert all(one.told.all() and not one.cannot for one in found)
 
 
 @pytest.mark.timing  # for the ordinary run's length only: four minutes
