@@ -13,6 +13,7 @@ unboxed, and an intrinsic.
 
 from __future__ import annotations
 
+import copy
 import struct
 from collections.abc import Callable
 from typing import Any
@@ -41,6 +42,10 @@ class Held(int):
     words: NDArray[np.uint64]
     arguments: tuple[object, ...]
     kinds: tuple[Any, ...]
+
+    def __deepcopy__(self, memo: dict[int, Any]) -> Held:
+        """Of copies of the arguments: the words of these would lead to the arrays that were copied."""
+        return hold(copy.deepcopy(self.arguments, memo), self.kinds)
 
 
 def hold(arguments: tuple[object, ...], kinds: tuple[Any, ...]) -> Held:

@@ -126,6 +126,19 @@ def by_address(function: F, *examples: object) -> F:
     return cast(F, address(function, examples))
 
 
+def held_by_address(
+    function: Callable[..., R], held: tuple[object, ...], *examples: object
+) -> tuple[Callable[..., R], Any]:
+    """As :func:`by_address`, of a function whose first arguments are given once as to :func:`bound`.
+
+    Returns it and what it is called with in their place: an address instead of a copy of them all. It is the
+    very machine code that :func:`bound` calls.
+    """
+    from emulator.core.compiler import bound_address
+
+    return cast(tuple[Callable[..., R], Any], bound_address(function, held, examples))
+
+
 def called_back(function: Callable[[int], int]) -> Callable[[int], int]:
     """A Python function of a whole number as an argument of compiled code, which calls it by its address.
 

@@ -27,6 +27,7 @@ from emulator.core.bound_arguments import Held, calling, exchanged, hold
 from emulator.core.compiled import Compiled
 from emulator.core.keeping import code_store
 from emulator.core.keeping.code_key import code_key, machine_key, signature_key
+from emulator.core.keeping.inner_code import EntryCompiler, InnerCompiler
 from emulator.core.keeping.loaded_code import loaded
 
 
@@ -38,7 +39,8 @@ def dispatcher(function: Callable[..., object], *, memory: bool, inner: bool = F
     njit: Any = numba.njit  # whose types leave out the option
     # said both ways: left out, it is as in whoever calls the function
     wrapped = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True} if inner else {}
-    compiled = njit(nogil=True, error_model="numpy", _nrt=memory, **wrapped)(function)
+    way = InnerCompiler if inner else EntryCompiler
+    compiled = njit(nogil=True, error_model="numpy", _nrt=memory, pipeline_class=way, **wrapped)(function)
     if hasattr(compiled, "overloads"):  # else compiling is switched off
         compiled._cache = ContentCache(compiled)
         compiled.get_call_template = partial(_by_type, compiled.get_call_template)
@@ -146,6 +148,17 @@ def bound_entry(
     return partial(_compiled(form, (handle, *examples)).entry_point, handle)
 
 
+def bound_address(
+    function: Callable[..., object], held: tuple[object, ...], examples: tuple[object, ...]
+) -> tuple[Any, Any]:
+    """See ``compiled.held_by_address``."""
+    form = bound_form(function, len(examples))
+    if not hasattr(form, "overloads"):  # compiling is switched off
+        return lambda given, *more: function(*given, *more), held
+    handle = hold(held, tuple(map(_type_of, held)))
+    return _Address(_compiled(form, (handle, *examples))), handle
+
+
 def bound_to_other(call: Any, last: tuple[object, ...]) -> Any:
     """See ``compiled.bound_to_other``."""
     if not isinstance(call.args[0], Held):  # compiling is switched off
@@ -159,7 +172,7 @@ def bound_to_other(call: Any, last: tuple[object, ...]) -> Any:
 
 @cache
 def bound_form(function: Any, more: int) -> Any:
-    """The dispatcher of what :func:`bound_entry` calls, with ``more`` arguments behind those held."""
+    """The dispatcher of what stands for a function with arguments held and ``more`` behind them."""
     return dispatcher(calling(function, more), memory=False)
 
 

@@ -26,6 +26,7 @@ import pyarrow as pa
 
 from emulator.core.errors import RecordError
 from emulator.core.frame_buffer import MAX_DATA
+from emulator.wire.can_timing import CLASSICAL_BYTES
 
 MOST_COLUMNS = 1000
 """A record has 89 columns of signals."""
@@ -39,7 +40,7 @@ _LZ4_FRAME, _ZSTD = 0, 1
 _GROWTH = {_LZ4_FRAME: 255, _ZSTD: (128 << 10) // 4}
 """Bytes that a byte may unpack to, by the packing; with _ALWAYS for the rest of a short one."""
 _ALWAYS = 64
-_TYPES = (pa.int64(), pa.float64(), pa.uint8(), pa.binary(MAX_DATA))
+_TYPES = (pa.int64(), pa.float64(), pa.uint8(), pa.binary(MAX_DATA), pa.binary(CLASSICAL_BYTES))
 _SCHEMA, _RECORD_BATCH = 1, 3
 _CONTINUATION = b"\xff\xff\xff\xff"
 _END = _CONTINUATION + b"\0\0\0\0"
@@ -64,8 +65,8 @@ def read_table(path: Path, content: bytes, growth: int) -> tuple[pa.Table | None
     growth  bytes that a byte of it may unpack to
 
     Returns the table (None if the stream was cut before its columns were complete), how many bytes it is
-    made of, and whether the stream was closed. Columns are int64, float64, uint8 or binary of 64 bytes, none
-    twice, no value missing.
+    made of, and whether the stream was closed. Columns are int64, float64, uint8 or binary of 64 or 8 bytes,
+    none twice, no value missing.
     """
     messages, complete, ended = _messages(path, content)
     if not messages:

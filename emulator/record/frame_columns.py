@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from emulator.core.errors import InternalError
 from emulator.core.frame_buffer import MAX_DATA, NO_ARRIVAL, UNTIMED
+from emulator.wire.can_timing import CLASSICAL_BYTES
 
 RX, TX = 0, 1
 """Frame directions: received from the robot, sent to it."""
@@ -18,7 +19,7 @@ class FrameColumns(NamedTuple):
     """n frames as they are recorded, but for the narrower types of direction and length.
 
     tick, time_ns, valid_ns, direction, can_id, length, arrival_ns  (n,) int64
-    data  (n, 64) uint8
+    data  (n, 8 or 64) uint8
     """
 
     tick: NDArray[np.int64]
@@ -58,6 +59,34 @@ def frame_columns(
         raise InternalError(f"a frame longer than {MAX_DATA} bytes, or of negative length")
     if n and not RX <= directions.min() <= directions.max() <= TX:
         raise InternalError("frame direction must be 0 (received) or 1 (sent)")
-    padded, width = np.zeros((n, MAX_DATA), np.uint8), payload.shape[1]
-    np.copyto(padded[:, :width], payload, where=np.arange(width) < lengths[:, None])
-    return FrameColumns(ticks, times, valid, directions, ids, lengths, padded, arrival)
+    kept = payloads(payload, lengths, MAX_DATA if payload.shape[1] > CLASSICAL_BYTES else CLASSICAL_BYTES)
+    return FrameColumns(ticks, times, valid, directions, ids, lengths, kept, arrival)
+
+
+def payloads(data: NDArray[np.uint8], length: NDArray[np.int64], width: int) -> NDArray[np.uint8]:
+    """Payloads (n, width) of frames, zero behind their lengths; a copy.
+
+    data    (n, m)  m <= 64
+    length  (n,)    0 to 64
+    width   8 or 64
+    Raises InternalError if a payload is longer than that.
+    """
+    if data.shape[1] > width and len(data) and length.max() > width:
+        raise InternalError(f"a frame of {length.max()} bytes in a record of at most {width}")
+    kept = np.zeros((len(data), width), np.uint8)
+    kept[:, : data.shape[1]] = data[:, :width]
+    clear_behind(kept, length)
+    return kept
+
+
+def clear_behind(data: NDArray[np.uint8], length: NDArray[np.int64]) -> None:
+    """Clear what lies behind the lengths (n,) of payloads (n, 8 or 64), contiguous, eight bytes at a time."""
+    words = data.view(_EIGHT_BYTES)
+    words &= _KEPT[length, : words.shape[1]]
+
+
+_EIGHT_BYTES = np.dtype("<u8")
+_KEPT = np.where(np.arange(MAX_DATA) < np.arange(MAX_DATA + 1)[:, None], np.uint8(0xFF), np.uint8(0)).view(
+    _EIGHT_BYTES
+)
+"""(65, 8) by length of a frame, ones where its bytes are."""

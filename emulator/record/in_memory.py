@@ -13,8 +13,9 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from emulator.core.frame_buffer import MAX_DATA
 from emulator.core.signals import INDEX, SIGNALS, TICK_NS
-from emulator.record.frame_columns import FrameColumns, frame_columns
+from emulator.record.frame_columns import FrameColumns, frame_columns, payloads
 from emulator.record.reader import Event, Frames, Run
 from emulator.record.writer import RunWriter
 
@@ -203,6 +204,7 @@ class HeldRecord:
         parts = self._frames or [
             frame_columns(none, none, none, none, none, none, np.zeros((0, 1), np.uint8))
         ]
+        parts = [part._replace(data=payloads(part.data, part.length, MAX_DATA)) for part in parts]
         f = FrameColumns(*(np.concatenate(c) for c in zip(*parts, strict=True)))
         return Frames(
             f.tick,

@@ -20,10 +20,13 @@ from emulator.record.writer import (
     INPUT_SCHEMA,
     INPUTS_FILE,
     NOT_SENT,
+    input_schema,
 )
+from emulator.wire.can_timing import CLASSICAL_BYTES
 
 _FORMER_SCHEMA = INPUT_SCHEMA.remove(INPUT_SCHEMA.get_field_index("sent"))
 """What earlier versions wrote."""
+_SCHEMAS = (INPUT_SCHEMA, input_schema(CLASSICAL_BYTES), _FORMER_SCHEMA)
 
 
 class GivenCommand(NamedTuple):
@@ -78,7 +81,7 @@ def read_inputs(folder: Path) -> Inputs:
     table = read_stream(path, [])
     if table is None:
         table = INPUT_SCHEMA.empty_table()
-    if not table.schema.equals(INPUT_SCHEMA) and not table.schema.equals(_FORMER_SCHEMA):
+    if not any(map(table.schema.equals, _SCHEMAS)):
         raise RecordError(f"{path} has other columns than this version writes", advice="replay it with that")
     cycle, kind, code = (column_of(table, name) for name in ("cycle", "kind", "code"))
     marks = cycle[kind == INPUT_MARK]

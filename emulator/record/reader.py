@@ -34,6 +34,7 @@ from emulator.record.writer import (
     SIGNALS_FILE,
     VERDICT_FILE,
 )
+from emulator.wire.can_timing import CLASSICAL_BYTES
 
 _ARRIVAL = "arrival_ns"
 
@@ -227,7 +228,8 @@ def _frames(table: pa.Table | None, path: Path) -> Frames:
         index = table.schema.get_field_index(wanted.name)
         if index < 0 and wanted.name == _ARRIVAL:  # earlier versions did not know it
             continue
-        if index < 0 or table.schema.field(index).type != wanted.type:
+        found = None if index < 0 else table.schema.field(index).type
+        if found != wanted.type and not (wanted.name == "data" and found == pa.binary(CLASSICAL_BYTES)):
             raise RecordError(f"{path} has no column {wanted.name!r} of type {wanted.type}")
     numbers = [name for name in Frames._fields if name in table.column_names and name != "data"]
     columns = {name: column_of(table, name) for name in numbers}
@@ -256,8 +258,14 @@ def payload_of(table: pa.Table) -> NDArray[np.uint8]:
         data = pa.concat_arrays(data.chunks) if data.num_chunks else pa.array([], pa.binary(MAX_DATA))
     raw = data.buffers()[1]
     bytes_ = np.frombuffer(raw, np.uint8) if raw is not None and len(data) else np.empty(0, np.uint8)
-    start = data.offset * MAX_DATA
-    return bytes_[start : start + len(data) * MAX_DATA].reshape(-1, MAX_DATA)
+    width = data.type.byte_width
+    start = data.offset * width
+    found = bytes_[start : start + len(data) * width].reshape(-1, width)
+    if width == MAX_DATA:
+        return found
+    wide = np.zeros((len(found), MAX_DATA), np.uint8)
+    wide[:, :width] = found
+    return wide
 
 
 def _read_events(path: Path, losses: list[str]) -> list[Event]:

@@ -42,7 +42,7 @@ from numpy.typing import ArrayLike, NDArray
 from emulator.core.errors import InternalError, RunFailed, StartFailed
 from emulator.core.frame_buffer import MAX_DATA
 from emulator.core.signals import SIGNALS, TICK_NS
-from emulator.record.frame_columns import frame_columns
+from emulator.record.frame_columns import frame_columns, payloads
 
 MANIFEST_FILE = "manifest.json"
 SIGNALS_FILE = "signals.arrow"
@@ -84,35 +84,50 @@ SIGNAL_SCHEMA = pa.schema(
 )
 SIGNAL_NAMES: tuple[str, ...] = tuple(signal.name for signal in SIGNALS)
 """Columns of a ride, in their order."""
-FRAME_SCHEMA = pa.schema(
-    [
-        pa.field("tick", pa.int64(), nullable=False),
-        pa.field("time_ns", pa.int64(), nullable=False),
-        pa.field("valid_ns", pa.int64(), nullable=False),
-        pa.field("direction", pa.uint8(), nullable=False),
-        pa.field("can_id", pa.int64(), nullable=False),
-        pa.field("length", pa.uint8(), nullable=False),
-        pa.field("data", pa.binary(MAX_DATA), nullable=False),
-        pa.field("arrival_ns", pa.int64(), nullable=False),
-    ]
-)
-"""arrival_ns was not written by earlier versions."""
+
+
+def frame_schema(payload_bytes: int) -> pa.Schema:
+    """Columns of frames whose payloads take so many bytes, 8 or 64. Earlier versions wrote no arrival_ns."""
+    return pa.schema(
+        [
+            pa.field("tick", pa.int64(), nullable=False),
+            pa.field("time_ns", pa.int64(), nullable=False),
+            pa.field("valid_ns", pa.int64(), nullable=False),
+            pa.field("direction", pa.uint8(), nullable=False),
+            pa.field("can_id", pa.int64(), nullable=False),
+            pa.field("length", pa.uint8(), nullable=False),
+            pa.field("data", pa.binary(payload_bytes), nullable=False),
+            pa.field("arrival_ns", pa.int64(), nullable=False),
+        ]
+    )
+
+
+FRAME_SCHEMA = frame_schema(MAX_DATA)
 
 NOT_SENT = -1
 """``sent`` of an input of which it is not known when it was handed to the bus."""
-INPUT_SCHEMA = pa.schema(
-    [
-        pa.field("cycle", pa.int64(), nullable=False),
-        pa.field("kind", pa.uint8(), nullable=False),
-        pa.field("code", pa.int64(), nullable=False),
-        pa.field("argument", pa.float64(), nullable=False),
-        pa.field("length", pa.uint8(), nullable=False),
-        pa.field("data", pa.binary(MAX_DATA), nullable=False),
-        pa.field("sent", pa.int64(), nullable=False),
-    ]
-)
-"""cycle counts ticks since the loop began; code is a frame's identifier or a command's number. sent is the
-tick in which a frame was handed to the virtual bus; earlier versions did not write it."""
+
+
+def input_schema(payload_bytes: int) -> pa.Schema:
+    """Columns of inputs; payloads take so many bytes, 8 or 64.
+
+    cycle counts ticks since the loop began; code is a frame's identifier or a command's number. sent is the
+    tick in which a frame was handed to the virtual bus; earlier versions did not write it.
+    """
+    return pa.schema(
+        [
+            pa.field("cycle", pa.int64(), nullable=False),
+            pa.field("kind", pa.uint8(), nullable=False),
+            pa.field("code", pa.int64(), nullable=False),
+            pa.field("argument", pa.float64(), nullable=False),
+            pa.field("length", pa.uint8(), nullable=False),
+            pa.field("data", pa.binary(payload_bytes), nullable=False),
+            pa.field("sent", pa.int64(), nullable=False),
+        ]
+    )
+
+
+INPUT_SCHEMA = input_schema(MAX_DATA)
 
 
 MAX_NAME = 64
@@ -254,8 +269,8 @@ def _column(values: NDArray[Any]) -> pa.Array:
 
 
 def _payloads(data: NDArray[np.uint8]) -> pa.Array:
-    """Payloads (n, 64) as a column."""
-    return pa.Array.from_buffers(pa.binary(MAX_DATA), len(data), [None, pa.py_buffer(data)])
+    """Payloads (n, 8 or 64) as a column."""
+    return pa.Array.from_buffers(pa.binary(data.shape[1]), len(data), [None, pa.py_buffer(data)])
 
 
 class _ArrowStream:
@@ -296,6 +311,7 @@ class RunWriter:
                It is gone on with; its manifest and copies stay
     names      signals that are recorded, where not all of them are known: of a log of the track
     block_ticks  that a batch spans
+    payload_bytes  that a frame's payload takes: 8 where the bus carries no longer ones, else 64
 
     Call ``flush`` two to four times a second. After ``kill -9`` at most the last ``block_ticks`` ticks plus
     the time between two calls are missing. Power loss is another matter: nothing here waits for the disk.
@@ -314,9 +330,10 @@ class RunWriter:
         ends: Mapping[str, int] | None = None,
         names: Sequence[str] = SIGNAL_NAMES,
         block_ticks: int = BLOCK_TICKS,
+        payload_bytes: int = MAX_DATA,
     ) -> None:
         self.folder = Path(folder)
-        self._block_ticks = block_ticks
+        self._block_ticks, self._payload_bytes = block_ticks, payload_bytes
         self._schema = pa.schema([SIGNAL_SCHEMA.field(name) for name in ("tick", "time_ns", *names)])
         self._width = len(names)
         self._failed: RunFailed | None = None
@@ -335,9 +352,9 @@ class RunWriter:
         try:
             self._signals = _ArrowStream(self.folder / SIGNALS_FILE, self._schema)
             self._files.append(self._signals.file)
-            self._frames = _ArrowStream(self.folder / FRAMES_FILE, FRAME_SCHEMA)
+            self._frames = _ArrowStream(self.folder / FRAMES_FILE, frame_schema(payload_bytes))
             self._files.append(self._frames.file)
-            self._inputs = _ArrowStream(self.folder / INPUTS_FILE, INPUT_SCHEMA)
+            self._inputs = _ArrowStream(self.folder / INPUTS_FILE, input_schema(payload_bytes))
             self._files.append(self._inputs.file)
             self._events = _AppendFile(self.folder / EVENTS_FILE)
             self._files.append(self._events)
@@ -372,9 +389,10 @@ class RunWriter:
         try:
             self._signals = _ArrowStream(self.folder / SIGNALS_FILE, self._schema, ends[SIGNALS_FILE])
             self._files.append(self._signals.file)
-            self._frames = _ArrowStream(self.folder / FRAMES_FILE, FRAME_SCHEMA, ends[FRAMES_FILE])
+            frames, inputs = frame_schema(self._payload_bytes), input_schema(self._payload_bytes)
+            self._frames = _ArrowStream(self.folder / FRAMES_FILE, frames, ends[FRAMES_FILE])
             self._files.append(self._frames.file)
-            self._inputs = _ArrowStream(self.folder / INPUTS_FILE, INPUT_SCHEMA, ends[INPUTS_FILE])
+            self._inputs = _ArrowStream(self.folder / INPUTS_FILE, inputs, ends[INPUTS_FILE])
             self._files.append(self._inputs.file)
             self._events = _AppendFile(self.folder / EVENTS_FILE, ends[EVENTS_FILE])
             self._files.append(self._events)
@@ -464,6 +482,9 @@ class RunWriter:
         """
         self._check_open()
         everything = frame_columns(tick, time_ns, valid_ns, direction, can_id, length, data, arrival_ns)
+        if everything.data.shape[1] != self._payload_bytes:
+            kept = payloads(everything.data, everything.length, self._payload_bytes)
+            everything = everything._replace(data=kept)
         ticks, n = everything.tick, len(everything.tick)
         # A block is over when a frame of a later block arrives; a straggler stays in the current one.
         newest = np.maximum.accumulate(np.maximum(ticks // self._block_ticks, self._frame_block_or(ticks)))
@@ -497,20 +518,18 @@ class RunWriter:
         """
         cycles = np.array(cycle, np.int64, ndmin=1)
         n = len(cycles)
-        padded = np.zeros((n, MAX_DATA), np.uint8)
-        padded[:, : data.shape[1]] = data
-        padded[np.arange(MAX_DATA) >= np.array(length, np.int64, ndmin=1)[:, None]] = 0
+        kept = payloads(data, np.array(length, np.int64, ndmin=1), self._payload_bytes)
         sent = np.full(n, NOT_SENT) if sent is None else sent
-        self._append_inputs(cycles, INPUT_FRAME, can_id, np.zeros(n), length, padded, sent)
+        self._append_inputs(cycles, INPUT_FRAME, can_id, np.zeros(n), length, kept, sent)
 
     def append_command_input(self, cycle: int, code: int, argument: float) -> None:
         """Append a command (``status.Command``) given to the plant when ``cycle`` ticks were computed."""
-        nothing = np.zeros((1, MAX_DATA), np.uint8)
+        nothing = np.zeros((1, self._payload_bytes), np.uint8)
         self._append_inputs(np.array([cycle]), INPUT_COMMAND, code, argument, 0, nothing, NOT_SENT)
 
     def append_input_mark(self, cycle: int) -> None:
         """Say that ``cycle`` ticks were computed and all that reached the plant in them was appended."""
-        nothing = np.zeros((1, MAX_DATA), np.uint8)
+        nothing = np.zeros((1, self._payload_bytes), np.uint8)
         self._append_inputs(np.array([cycle]), INPUT_MARK, 0, 0.0, 0, nothing, NOT_SENT)
 
     def _append_inputs(

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from emulator.core.compiled import entry
+from emulator.core.compiled import bound, bound_to_other, entry
 from emulator.core.frame_buffer import FrameBuffer, frame_buffer
 from emulator.core.signals import COMMAND, R_HEARTBEAT
 from emulator.road.line import Line, sample
@@ -101,7 +101,8 @@ class ReferenceRider:
         self.mission = mission
         self.rider = _rider(mission, design_for(mission) if design is None else design)
         buffer = frame_buffer(1)
-        self._step = entry(step, self.rider, buffer, buffer)
+        self._rx = self._tx = buffer
+        self._step = bound(step, (self.rider, buffer, buffer))
         self._hear_gnss = entry(hear_gnss, self.rider, 0.0, 0.0, 0.0, 0.0, 0.0, 0, 0.0)
         self._line_buffer = b""
         self.ears = ears(mission.origin.frame, mission.gnss_age_s, mission.gnss_jitter_s)
@@ -117,8 +118,10 @@ class ReferenceRider:
             trial.step(frame_buffer(8), frame_buffer(16))
 
     def step(self, rx: FrameBuffer, tx: FrameBuffer) -> int:
-        """One control period; see :func:`emulator.robot.rider.step`."""
-        return self._step(self.rider, rx, tx)
+        """One control period; see :func:`emulator.robot.rider.step`. Other buffers take a while."""
+        if rx is not self._rx or tx is not self._tx:
+            self._rx, self._tx, self._step = rx, tx, bound_to_other(self._step, rx, tx)
+        return self._step()
 
     @property
     def stopped(self) -> tuple[str, float] | None:

@@ -97,6 +97,7 @@ def _virtual(
             manifest_of(session, stage="virtual", robot=robot.about if robot else None),
             kept,
             block_ticks=LONG_BLOCK_TICKS,
+            payload_bytes=session.payload_bytes,
         ) as writer,
     ):
         outcome, certificate = VirtualRide(session, robot).run(writer, progress, hook, lambda: interrupted.by)

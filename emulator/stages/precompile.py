@@ -147,7 +147,7 @@ def _begun_with(*, virtual: bool, robot_alone: bool) -> Iterator[Callable[..., o
     if not robot_alone:
         from emulator.plant.step import tick
 
-        yield tick if virtual else bound_form(tick, 2)  # as Bench.tick calls it
+        yield bound_form(tick, 2)  # as both call it
     if virtual:
         from emulator.stages.virtual import run_ticks
 

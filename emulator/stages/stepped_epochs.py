@@ -12,16 +12,17 @@ from typing import Any, NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.core.compiled import by_address, jit
+from emulator.core.compiled import held_by_address, jit
 from emulator.plant.gnss_receiver import LINE_ns, Receiver, START_ns, VALID_ns, take_burst
 from emulator.plant.step import Plant
 from emulator.robot.hearing.epochs import Ears, hear_burst
 from emulator.robot.rider import Rider
 from emulator.stages.stepped_loop import MOST_TAKEN, TakenBursts
 
-Take: TypeAlias = Callable[..., int]
-Hear: TypeAlias = Callable[[Ears, Rider, NDArray[np.uint8], int, int, int], bool]
-"""``take_burst`` and ``hear_burst`` by their addresses."""
+Take: TypeAlias = Callable[[Any], int]
+"""``take_burst`` by its address, of what is held for it."""
+Hear: TypeAlias = Callable[[Any, int, int, int], bool]
+"""``hear_burst``, likewise."""
 
 
 class EpochWay(NamedTuple):
@@ -44,12 +45,13 @@ def epoch_way(receiver: Receiver, ears: Ears, taken: TakenBursts) -> EpochWay:
     return EpochWay(receiver, ears, taken, np.zeros(1, np.int64))
 
 
-def way_by_address(plant: Plant, rider: Rider, way: EpochWay) -> tuple[Any, Any]:
-    """The two functions that :func:`pass_epoch` calls."""
+def way_by_address(plant: Plant, rider: Rider, way: EpochWay) -> tuple[Take, Any, Hear, Any]:
+    """The two functions that :func:`pass_epoch` calls, each with what is held for it."""
     p = plant
+    receiving = (way.receiver, p.run, p.memory, p.frame_faults, p.events, p.streams)
     return (
-        by_address(take_burst, way.receiver, p.run, p.memory, p.frame_faults, p.events, p.streams),
-        by_address(hear_burst, way.ears, rider, way.receiver.burst, 0, 0, 0),
+        *held_by_address(take_burst, receiving),
+        *held_by_address(hear_burst, (way.ears, rider, way.receiver.burst), 0, 0, 0),
     )
 
 
@@ -67,20 +69,27 @@ def wants_python(way: EpochWay) -> bool:
 
 @jit
 def pass_epoch(
-    take: Take, hear: Hear, plant: Plant, rider: Rider, way: EpochWay, now_ns: int, stepped_ns: int
+    take: Take,
+    taking: Any,
+    hear: Hear,
+    hearing: Any,
+    scenario_tick: int,
+    way: EpochWay,
+    now_ns: int,
+    stepped_ns: int,
 ) -> None:
     """What the receiver sends in the tick of ``now_ns``, if anything; the rider stepped at ``stepped_ns``."""
-    p, receiver, taken = plant, way.receiver, way.taken
-    length = take(receiver, p.run, p.memory, p.frame_faults, p.events, p.streams)
+    receiver, taken = way.receiver, way.taken
+    length = take(taking)
     if length == 0:
         return
     row = taken.number[0]
     terms = taken.terms[row]
-    terms[0], terms[4] = p.run[0].scenario_tick, length
+    terms[0], terms[4] = scenario_tick, length
     terms[1], terms[2] = receiver.taken[START_ns], receiver.taken[LINE_ns]
     terms[3] = receiver.taken[VALID_ns]
     for i in range(length):
         taken.data[row, i] = receiver.burst[i]
     taken.number[0] = row + 1
-    if not hear(way.ears, rider, receiver.burst, length, now_ns, stepped_ns):
+    if not hear(hearing, length, now_ns, stepped_ns):
         way.unheard[0] = 1

@@ -19,7 +19,7 @@ from emulator.config.rig.bus_load import rig_wire_times
 from emulator.core.frame_buffer import NO_ARRIVAL, UNTIMED, FrameBuffer
 from emulator.core.signals import BEFORE_ARMING_TICK, RUNNING, SIGNALS, TICK_NS, TRIPPED, UNARMED_TICK
 from emulator.loop.certificate import TimingAccounts
-from emulator.record.frame_columns import TX
+from emulator.record.frame_columns import TX, clear_behind
 from emulator.record.in_memory import RideRecord
 from emulator.wire.arbitration import WAITING, Bus, idle_bus, known, wire_times
 from emulator.wire.nmea import LONGEST_BURST
@@ -159,7 +159,7 @@ class Block:
         No byte stays behind a frame's length: the buffers it came from are used again and again.
         """
         f = self.frames
-        self.data[np.arange(self.all_data.shape[1]) >= f[:, 5:6]] = 0
+        clear_behind(self.data, f[:, 5])
         numbered = f[:, NUMBER] != NO_NUMBER
         arrival_ns = bus.arrival_ns[f[numbered, NUMBER] % len(bus.arrival_ns)]
         waiting = np.zeros(self.m, bool)

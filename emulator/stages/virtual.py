@@ -20,13 +20,13 @@ from numpy.typing import NDArray
 
 from emulator.assembly.bench import Bench
 from emulator.assembly.session import Session, mission
-from emulator.core.compiled import by_address, entry, jit
+from emulator.core.compiled import entry, held_by_address, jit
 from emulator.core.frame_buffer import FrameBuffer
 from emulator.core.signals import ARMED, BEFORE_ARMING_TICK, INDEX, RUNNING, TICK_NS, UNARMED_TICK
 from emulator.core.trip_reasons import TripReason
 from emulator.events.progress import NEVER
 from emulator.loop.certificate import FrameAccounts, TimingAccounts
-from emulator.plant.step import Plant, tick
+from emulator.plant.step import Plant
 from emulator.record.frame_columns import RX
 from emulator.record.in_memory import RideRecord
 from emulator.robot.design import Design
@@ -50,9 +50,17 @@ from emulator.stages.stepped_epochs import (
     way_by_address,
 )
 from emulator.stages.stepped_loop import Block, SteppedLoop, write_block
-from emulator.stages.stepped_ticks import FRAMES_A_TICK, on_the_bus, plant_tick
+from emulator.stages.stepped_ticks import (
+    FRAMES_A_TICK,
+    Held,
+    StepPlant,
+    held_tick,
+    on_the_bus,
+    plant_tick,
+)
 from emulator.wire.arbitration import ROBOT, SENDER, Bus, SINCE_ns, arrived_by, drop_first, known
 
+StepRider: TypeAlias = Callable[[Held], int]
 RIDER_EVERY = 2
 """Ticks between two control periods of the rider."""
 
@@ -70,30 +78,27 @@ def hear(rider: ReferenceRider, burst: bytes, tick: int) -> None:
 
 
 @jit
-def rider_turn(
-    step: Callable[[Rider, FrameBuffer, FrameBuffer], int],
-    rider: Rider,
-    inbox: FrameBuffer,
-    tx: FrameBuffer,
-    now_ns: int,
-) -> None:
+def rider_turn(step: StepRider, rider: Held, inbox: FrameBuffer, now_ns: int) -> None:
     """A control period with what has arrived by now; the rest, which is behind it, stays in the inbox."""
     waiting = inbox.count[0]
     n = arrived_by(inbox, now_ns)
     inbox.count[0] = n
-    step(rider, inbox, tx)
+    step(rider)
     inbox.count[0] = waiting
     drop_first(inbox, n)
 
 
 @jit
 def run_ticks(
-    step_plant: Callable[[Plant, FrameBuffer, FrameBuffer, float, float], int],
-    step_rider: Callable[[Rider, FrameBuffer, FrameBuffer], int],
+    step_plant: StepPlant,
+    held: Held,
+    step_rider: StepRider,
+    rider: Held,
     take: Take,
-    hear_burst: Hear,
+    taking: Held,
+    hear: Hear,
+    hearing: Held,
     plant: Plant,
-    rider: Rider,
     rx: FrameBuffer,
     tx: FrameBuffer,
     inbox: FrameBuffer,
@@ -110,8 +115,9 @@ def run_ticks(
 ) -> tuple[int, int]:
     """Ticks of plant and rider into rows from ``n`` and frames from ``m`` on; returns where both end.
 
-    step_plant, step_rider  the plant's tick and the rider's step, called by address
-    take, hear_burst        see ``stepped_epochs``, likewise
+    step_plant, held  see ``stepped_ticks.held_tick``
+    step_rider, rider  the rider's step, likewise
+    take, taking, hear, hearing  see ``stepped_epochs``
     rx, tx    frames to and from the plant; inbox: what the rider has not heard yet; asked: what it sends
     bus       carries both, if its bit rate is known
     accounts  the certificate's counters
@@ -129,32 +135,40 @@ def run_ticks(
     forget_taken(way)
     while n < rows.shape[0] and m < room and run.tick < until:
         now = run.tick * TICK_NS
-        m = plant_tick(step_plant, plant, rx, tx, inbox, bus, accounts, rows[n], frames, payloads, m)
+        m = plant_tick(step_plant, held, plant, rx, tx, inbox, bus, accounts, rows[n], frames, payloads, m)
         n += 1
         if (run.tick - 1) % RIDER_EVERY == 0:
-            rider_turn(step_rider, rider, inbox, asked if shared else rx, now)
+            rider_turn(step_rider, rider, inbox, now)
             if shared:
                 robot_hands_over(bus, asked, 0, asked.count[0], now)
         if shared:
             carry(bus, accounts, now + TICK_NS, inbox, rx)
         if run.gnss_ready > 0:
             stepped = now - now % (RIDER_EVERY * TICK_NS)
-            pass_epoch(take, hear_burst, plant, rider, way, now, stepped)
+            pass_epoch(take, taking, hear, hearing, run.scenario_tick, way, now, stepped)
         if memory.event_count > 0 or run.finished == 1 or wants_python(way):
             break
     return n, m
 
 
-def compiled_ticks(
-    plant: Plant, rider: Rider, rx: FrameBuffer, tx: FrameBuffer, *rest: Any
-) -> Callable[..., tuple[int, int]]:
-    """``run_ticks`` for arguments like these (without ``n``, ``m``, ``until``), what it calls given."""
-    called = (
-        by_address(tick, plant, rx, tx, 0.0, 0.0),
-        by_address(ride, rider, rx, tx),
-        *way_by_address(plant, rider, rest[-1]),
+def held_rider(rider: Rider, inbox: FrameBuffer, tx: FrameBuffer) -> tuple[StepRider, Held]:
+    """The rider's step by its address, and what it is called with."""
+    return held_by_address(ride, (rider, inbox, tx))
+
+
+def compiled_ticks(plant: Plant, rider: Rider, *rest: Any) -> Callable[[int, int, int], tuple[int, int]]:
+    """``run_ticks`` of this plant and rider, to be called with ``n``, ``m`` and ``until``.
+
+    rest  what ``run_ticks`` takes from ``rx`` to ``way``
+    """
+    rx, tx, inbox, asked, bus, *_, way = rest
+    given = (
+        *held_tick(plant, rx, tx),
+        *held_rider(rider, inbox, asked if known(bus) else rx),
+        *way_by_address(plant, rider, way),
+        plant,
     )
-    return partial(entry(run_ticks, *called, plant, rider, rx, tx, *rest, 0, 0, NEVER), *called)
+    return partial(entry(run_ticks, *given, *rest, 0, 0, NEVER), *given, *rest)
 
 
 class TogetherInSteps:
@@ -173,19 +187,18 @@ class TogetherInSteps:
     ) -> None:
         self._bench, self._rider, self._block = bench, rider, block
         self._way = epoch_way(bench.receiver, rider.ears, block.taken)
-        self._arguments = (
-            *(bench.plant, rider.rider, *buffers),
-            *(timing.frame_accounts, block.all_rows, block.all_frames, block.all_data, self._way),
-        )
-        self._go: Callable[..., tuple[int, int]] | None = None
+        self._memory = timing.frame_accounts, block.all_rows, block.all_frames, block.all_data, self._way
+        self._buffers = buffers
+        self._go: Callable[[int, int, int], tuple[int, int]] | None = None
 
     def advance(self, until: int = NEVER) -> None:
         """Ticks until the loop is wanted, see :class:`~.stepped_loop.Driver`, or up to ``until``."""
         if self._go is None:
-            self._go = compiled_ticks(*self._arguments)
+            together = (self._bench.plant, self._rider.rider, *self._buffers)
+            self._go = compiled_ticks(*together, *self._memory)
         block = self._block
         first = block.n
-        block.n, block.m = self._go(*self._arguments, block.n, block.m, until)
+        block.n, block.m = self._go(block.n, block.m, until)
         tick = self._bench.tick_number
         block.all_ticks[first : block.n] = np.arange(tick - (block.n - first) + 1, tick + 1)
         if self._way.unheard[0]:

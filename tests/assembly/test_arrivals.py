@@ -142,7 +142,7 @@ def _heard_after(ride):
     go = compiled_ticks(*arguments)
     for tick in range(120):
         before = int(rider.received[Z_LEAN])
-        go(*arguments, 0, 0, NEVER)
+        go(0, 0, NEVER)
         if tick > 40 and int(rider.received[Z_LEAN]) != before:
             return tick % 20
     return None

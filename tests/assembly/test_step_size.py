@@ -57,7 +57,7 @@ def test_half_the_step_moves_a_lap_by_less_than_a_millimetre() -> None:
     states, inputs = [], []
     while not bench.finished:
         before = plant.x.copy()
-        go(*arguments, 0, 0, NEVER)
+        go(0, 0, NEVER)
         if plant.run[0]["state"] == RUNNING:
             states.append(before)
             inputs.append(plant.u.copy())

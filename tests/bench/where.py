@@ -25,7 +25,6 @@ from emulator.assembly.link_specs import output_specs
 from emulator.assembly.session import Session, mission
 from emulator.config.rig.bus_load import rig_wire_times
 from emulator.core.collector import resume_collector, stop_collector
-from emulator.core.compiled import by_address
 from emulator.core.signals import ARMED, RUNNING, STANDBY, TICK_NS
 from emulator.events.progress import NEVER
 from emulator.loop.certificate import TimingAccounts
@@ -45,7 +44,6 @@ from emulator.plant.step import (
 from emulator.record.in_memory import HeldRecord
 from emulator.record.writer import LONG_BLOCK_TICKS, RunWriter
 from emulator.robot.mission import ReferenceRider
-from emulator.robot.rider import step as ride
 from emulator.shared_memory.status import Command
 from emulator.stages.stepped_bus import bench_hands_over, carry, robot_hands_over
 from emulator.stages.stepped_epochs import epoch_way, forget_taken, pass_epoch, way_by_address
@@ -56,6 +54,7 @@ from emulator.stages.virtual import (
     TogetherInSteps,
     VirtualRide,
     compiled_ticks,
+    held_rider,
     rider_turn,
 )
 from emulator.wire.arbitration import arrived_by, drop_first, known
@@ -154,7 +153,25 @@ def _tick(p, rx, tx, lateness_us, compute_us, marks):  # type: ignore[no-untyped
 
 @_compiled
 def _stretch(  # type: ignore[no-untyped-def]
-    step, take, hear, p, rider, rx, tx, inbox, asked, bus, accounts, rows, frames, payloads, way, ticks, marks
+    step,
+    held,
+    take,
+    taking,
+    hear,
+    hearing,
+    p,
+    rx,
+    tx,
+    inbox,
+    asked,
+    bus,
+    accounts,
+    rows,
+    frames,
+    payloads,
+    way,
+    ticks,
+    marks,
 ):
     """So many ticks of ``emulator.stages.virtual.run_ticks`` on a bus of known bit rate, marked."""
     run, n, m = p.run[0], 0, 0
@@ -179,13 +196,14 @@ def _stretch(  # type: ignore[no-untyped-def]
         drop_first(rx, count_in)
         _mark(marks, _BUS)
         if (run.tick - 1) % RIDER_EVERY == 0:
-            rider_turn(step, rider, inbox, asked, now)
+            rider_turn(step, held, inbox, now)
             _mark(marks, _ROBOT)
             robot_hands_over(bus, asked, 0, asked.count[0], now)
         carry(bus, accounts, now + TICK_NS, inbox, rx)
         _mark(marks, _BUS)
         if run.gnss_ready > 0:
-            pass_epoch(take, hear, p, rider, way, now, now - now % (RIDER_EVERY * TICK_NS))
+            stepped = now - now % (RIDER_EVERY * TICK_NS)
+            pass_epoch(take, taking, hear, hearing, run.scenario_tick, way, now, stepped)
         _mark(marks, _EPOCHS)
     return n, m
 
@@ -210,15 +228,16 @@ class Stretch:
         way = epoch_way(self.bench.receiver, rider.ears, block.taken)
         self._memory = arrays((self.bench.plant, rider.rider, buffers, timing.frame_accounts, way))
         self._start = [array.copy() for array in self._memory]
-        self._arguments = (self.bench.plant, rider.rider, *buffers, timing.frame_accounts)
+        self._arguments = (*buffers, timing.frame_accounts)
         self._room = (block.all_rows, block.all_frames, block.all_data)
         self._way = way
         self._called = (
-            by_address(ride, *self._arguments[1:4]),
+            *held_rider(rider.rider, *buffers[2:4]),
             *way_by_address(self.bench.plant, rider.rider, way),
         )
         self._run, self._ends = self.bench.plant.run[0], (0, 0)
-        self._together = compiled_ticks(*self._arguments, *self._room, way)
+        together = (self.bench.plant, rider.rider, *self._arguments)
+        self._together = compiled_ticks(*together, *self._room, way)
         self._marks = Marks(
             np.zeros((ticks, len(STAGES)), np.int64), np.zeros(1, np.int64), np.zeros(3, np.int64)
         )
@@ -228,7 +247,8 @@ class Stretch:
         self._back()
         marks = self._marks
         self._ends = _stretch(
-            *self._called, *self._arguments, *self._room, self._way, len(marks.spent), marks
+            *(*self._called, self.bench.plant, *self._arguments),
+            *(*self._room, self._way, len(marks.spent), marks),
         )
         self._must_ride()
         return marks.spent
@@ -238,7 +258,7 @@ class Stretch:
         self._back()
         until, ends = int(self._run["tick"]) + len(self._marks.spent), (0, 0)
         while self._run["tick"] < until:
-            ends = self._together(*self._arguments, *self._room, self._way, *ends, until)
+            ends = self._together(*ends, until)
         self._ends = ends
         self._must_ride()
 
@@ -331,7 +351,10 @@ def over_yardstick(session: Session, folder: Path, rides: int) -> dict[str, floa
     try:
         for k in range(rides + 1):
             riding = VirtualRide(session)
-            with RunWriter(folder / f"ride{k}", {}, block_ticks=LONG_BLOCK_TICKS) as writer:
+            width = session.payload_bytes
+            with RunWriter(
+                folder / f"ride{k}", {}, block_ticks=LONG_BLOCK_TICKS, payload_bytes=width
+            ) as writer:
                 begun = time.process_time()
                 riding.run(writer)
             spent = time.process_time() - begun

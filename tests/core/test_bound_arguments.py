@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import gc
 import os
 import subprocess
@@ -16,7 +17,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from emulator.core.bound_arguments import hold
-from emulator.core.compiled import bound, bound_to_other, entry, jit
+from emulator.core.compiled import bound, bound_to_other, entry, held_by_address, jit
 from emulator.core.compiler import _type_of, bound_form
 from emulator.core.keeping.code_key import code_key
 
@@ -178,6 +179,34 @@ def test_an_entry_and_what_holds_its_arguments_compute_the_same_bits() -> None:
     plain = entry(told, o, row, 0.0, 0.0)(o, row, 0.1, 0.2)
     row[:], o.records[:] = begun
     assert bound(told, (o, row), 0.0, 0.0)(0.1, 0.2) == plain
+
+
+@jit
+def sum_and(array, by):  # type: ignore[no-untyped-def]
+    total = by
+    for i in range(array.shape[0]):
+        total += array[i]
+    return total
+
+
+def test_by_address_it_is_the_code_that_is_called_from_python() -> None:
+    @jit
+    def through(weigh, held, by):  # type: ignore[no-untyped-def]
+        return weigh(held, by) + 1
+
+    array = np.arange(3)
+    ours = bound(sum_and, (array,), 1)
+    address, held = held_by_address(sum_and, (array,), 1)
+    assert len(bound_form(sum_and, 1).overloads) == 1
+    array[0] = 10
+    assert entry(through, address, held, 1)(address, held, 5) == ours(5) + 1 == 10 + 1 + 2 + 5 + 1
+
+
+def test_a_copy_is_of_copies() -> None:
+    array = np.arange(3)
+    pair = copy.deepcopy((array, bound(first, (array,))))
+    array[0], pair[0][0] = 7, 9
+    assert pair[1]() == 9
 
 
 PROGRAM = """

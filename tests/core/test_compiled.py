@@ -16,6 +16,7 @@ from numba.core.errors import NumbaError
 
 from emulator.core.compiled import by_address, entry, jit, jit_with_memory
 from emulator.core.compiler import ContentCache, kept
+from emulator.core.keeping.inner_code import InnerLibrary
 from emulator.loop import certificate
 from emulator.stages import stepped_ticks
 from emulator.wire.e2e import crc8_1d
@@ -260,6 +261,43 @@ print(told, compiling, int(twice(data)) == FACTOR * told, made(3).tolist())
     told = first.split()[0]
     assert first == f"{told} True True [0.0, 0.0, 0.0]"
     assert again == other == f"{told} False True [0.0, 0.0, 0.0]"
+
+
+@jit
+def _deep(x):  # type: ignore[no-untyped-def]
+    return x * x - 1.0
+
+
+@jit
+def _deeper(x):  # type: ignore[no-untyped-def]
+    return _deep(x) + _deep(-x)
+
+
+def test_machine_code_is_made_of_what_is_called_from_outside_alone(folder: Path) -> None:
+    def outside(x):  # type: ignore[no-untyped-def]
+        return _deeper(x) + _deep(x)
+
+    assert jit(outside)(2.0) == 9.0
+    for function in (_deep, _deeper):
+        (inner,) = function.inner.overloads.values()
+        assert type(inner.library) is InnerLibrary
+        assert inner.library.get_pointer_to_function(inner.fndesc.llvm_func_name) == 0
+    assert len(list(folder.iterdir())) == 3
+
+    def beside(x):  # type: ignore[no-untyped-def]
+        return 2.0 * _deeper(x)
+
+    again = jit(_deeper.py_func)  # its parts are read from where they are kept
+    assert (again(2.0), jit(beside)(3.0)) == (6.0, 32.0)
+    assert sum(_deep.inner.stats.cache_misses.values()) == 1
+
+
+def test_what_is_called_from_outside_is_not_linked_into_other_code(folder: Path) -> None:
+    function = jit(product.py_func)
+    function(2.0)
+    (made,) = function.dispatcher.overloads.values()
+    with pytest.raises(TypeError, match="to be called from outside, not by compiled code"):
+        made.library._get_module_for_linking()
 
 
 # --- memory -------------------------------------------------------------------------------------------

@@ -21,8 +21,16 @@ from hypothesis import strategies as st
 from emulator.core.errors import InternalError, RunFailed, StartFailed
 from emulator.core.signals import SIGNALS
 from emulator.record.frame_columns import RX, TX
+from emulator.record.inputs import read_inputs
 from emulator.record.reader import read_run
-from emulator.record.writer import BLOCK_TICKS, LONG_BLOCK_TICKS, RunWriter, jsonable, write_json
+from emulator.record.writer import (
+    BLOCK_TICKS,
+    FRAMES_FILE,
+    LONG_BLOCK_TICKS,
+    RunWriter,
+    jsonable,
+    write_json,
+)
 
 N = len(SIGNALS)
 
@@ -140,6 +148,33 @@ def test_a_late_frame_stays_in_order_of_arrival(tmp_path: Path) -> None:
     with RunWriter(tmp_path / "run", {}) as writer:
         writer.append_frames(**frames(ticks))
     np.testing.assert_array_equal(read_run(tmp_path / "run").frames.tick, ticks)
+
+
+@pytest.mark.parametrize("width", [8, 64])
+def test_frames_and_inputs_are_the_same_however_wide_their_column_is(tmp_path: Path, width: int) -> None:
+    """A bus without CAN FD needs eight bytes a frame; a reader finds the same 64 either way."""
+    length = np.arange(9)
+    data = np.random.default_rng(3).integers(1, 256, (9, width), np.uint8)
+    sent = frames(length) | {"length": length, "data": data}
+    with RunWriter(tmp_path / "run", {}, payload_bytes=width) as writer:
+        writer.append_frames(**sent)
+        writer.append_frame_inputs(length, length, length, data)
+        writer.append_input_mark(9)
+    expected = np.zeros((9, 64), np.uint8)
+    expected[:, :8] = np.where(np.arange(8) < length[:, None], data[:, :8], 0)
+    for found in (read_run(tmp_path / "run").frames.data, read_inputs(tmp_path / "run").data):
+        np.testing.assert_array_equal(found, expected)
+    with pa.ipc.open_stream(tmp_path / "run" / FRAMES_FILE) as stream:
+        assert stream.schema.field("data").type == pa.binary(width)
+
+
+def test_a_longer_frame_than_a_record_has_room_for_is_refused(tmp_path: Path) -> None:
+    ticks, wide = np.arange(2), np.ones((2, 64), np.uint8)
+    with RunWriter(tmp_path / "run", {}, payload_bytes=8) as writer:
+        with pytest.raises(InternalError, match="a frame of 9 bytes in a record of at most 8"):
+            writer.append_frames(**frames(ticks) | {"data": wide, "length": np.array([8, 9])})
+        writer.append_frames(**frames(ticks) | {"data": wide})
+    assert read_run(tmp_path / "run").frames.data.sum() == 16
 
 
 def test_bytes_past_the_length_are_zero(tmp_path: Path) -> None:

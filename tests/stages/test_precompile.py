@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from emulator.core.compiler import processor_name
+from emulator.core.compiler import bound_form, processor_name
 from emulator.plant.step import tick
 from emulator.stages import precompile
 from emulator.stages.precompile import compiling_first
@@ -37,7 +37,8 @@ def test_with_nothing_kept_a_run_says_that_it_compiles_and_how_long(
 def test_what_is_kept_decides_what_is_said(
     monkeypatch: pytest.MonkeyPatch, found: tuple[bool, bool], said: str
 ) -> None:
-    monkeypatch.setattr(precompile, "kept", lambda function: found if function is tick else (True, True))
+    held = bound_form(tick, 2)
+    monkeypatch.setattr(precompile, "kept", lambda function: found if function is held else (True, True))
     line = compiling_first(virtual=True)
     assert line.startswith(said)
     assert bool(line) == bool(said)
@@ -51,12 +52,12 @@ def test_a_run_is_asked_only_about_what_it_begins_with(monkeypatch: pytest.Monke
         return True, True
 
     monkeypatch.setattr(precompile, "kept", kept)
-    robot, plant = "emulator.robot.rider.step", "emulator.plant.step.tick"
-    held = f"{plant}_bound"  # the form in which a bench calls it
+    robot = "emulator.robot.rider.step"
+    held = "emulator.plant.step.tick_bound"  # the form in which bench and virtual stage call it
     for virtual, alone, functions in (
         (False, False, [held]),
         (False, True, [robot]),
-        (True, False, [robot, plant, "emulator.stages.virtual.run_ticks"]),
+        (True, False, [robot, held, "emulator.stages.virtual.run_ticks"]),
     ):
         asked.clear()
         assert compiling_first(virtual=virtual, robot_alone=alone) == ""

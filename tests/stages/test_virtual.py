@@ -69,7 +69,7 @@ def test_a_bus_that_is_asked_for_more_than_it_has_falls_behind():
     stage.bench.command(Command.ARM, 0.0)
     while run["scenario_tick"] < 600:
         until = NEVER if run["scenario_tick"] < 0 else int(run["start_tick"]) + 601
-        go(*arguments, 0, 0, until)
+        go(0, 0, until)
         stage.bench.take_events()
     # 0.1 s without room for others: three kinds of ours at 500 Hz, three at 100, one at 50; the robot's at
     # 500, 50 and three times 100. Each takes half way between its shortest, 111 bits, and its longest, 135

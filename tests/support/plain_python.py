@@ -17,6 +17,7 @@ COMPILER = {
         "compiler.py",
         "keeping/code_store.py",
         "keeping/code_key.py",
+        "keeping/inner_code.py",
         "keeping/loaded_code.py",
     )
 }

@@ -1,7 +1,6 @@
 """Machine code as it was kept, handed to the processor without what only compiling needs.
 
-numba's own way of loading brings in all it can compile (a third of a second of imports), and reads of each
-function the code of before it was optimised, which only who calls it in code compiled now has a use for.
+numba's own way of loading brings in all it can compile (a third of a second of imports).
 Here the object file is linked as it lies, and the rest follows if somebody asks for it.
 """
 
@@ -10,25 +9,25 @@ from __future__ import annotations
 from typing import Any
 
 from llvmlite import binding  # type: ignore[import-untyped]
-from numba.core.codegen import JITCodeLibrary
 from numba.core.compiler import CompileResult
+
+from emulator.core.keeping.inner_code import ENTRY, INNER, EntryLibrary, KeptInnerLibrary
 
 _WITH_MEMORY = b"NRT_"
 """Beginning of the names by which an object file asks for the compiler's own memory."""
 
 
-class LoadedLibrary(JITCodeLibrary):
-    """Code of one function with all that it calls, linked; for linking with other code once that is asked."""
+class LoadedLibrary(EntryLibrary):
+    """Machine code of one function with all that it calls, linked."""
 
-    def __init__(self, codegen: Any, name: str, object_code: bytes, shared: bytes) -> None:
+    def __init__(self, codegen: Any, name: str, object_code: bytes) -> None:
         # Without the base's own beginning, which makes an empty module to be filled and compiled.
         self._codegen, self._name = codegen, name
         self._linking_libraries: list[Any] = []
         self._reload_init: set[Any] = set()
         self._dynamic_globals: list[str] = []
         self._finalized = self._disable_inspection = True
-        self._object, self._shared = object_code, shared
-        self._linkable: Any = None
+        self._object = object_code
         engine = codegen._engine
         engine._ee.add_object_file(binding.ObjectFileRef.from_data(object_code))
         engine.finalize_object()
@@ -39,24 +38,20 @@ class LoadedLibrary(JITCodeLibrary):
             return 0
         return int(self._codegen._engine.get_function_address(name))
 
-    def _get_module_for_linking(self) -> Any:
-        if self._linkable is None:
-            self._linkable = binding.parse_bitcode(self._shared)
-            engine: Any = self._codegen._engine
-            engine._load_defined_symbols(self._linkable)
-        return self._linkable
-
 
 def loaded(target_context: Any, kept: tuple[Any, ...]) -> Any:
     """The compiled function from what its compiling was reduced to."""
     libdata, fndesc, env, signature, objectmode, lifted, annotation, reload_init, referenced = kept
     name, kind, data = libdata
-    if kind != "object" or reload_init:
+    if kind not in (ENTRY, INNER) or reload_init:
         raise TypeError(f"{name}: kept as {kind}, with {len(reload_init)} things to begin with")
-    object_code, shared = data
-    if _WITH_MEMORY in object_code:
-        target_context.refresh()
-    library = LoadedLibrary(target_context.codegen(), name, object_code, shared)
+    codegen = target_context.codegen()
+    if kind == INNER:
+        library: Any = KeptInnerLibrary(codegen, name, data)
+    else:
+        if _WITH_MEMORY in data:
+            target_context.refresh()
+        library = LoadedLibrary(codegen, name, data)
     function = target_context.get_executable(library, fndesc, env)
     for other in referenced:
         library.codegen.set_env(other.env_name, other)

@@ -19,13 +19,12 @@ from emulator.assembly.session import Session
 from emulator.config.rig.file import carries_fd
 from emulator.config.rig.outputs import commands_in
 from emulator.config.software.stepped_robot import SteppedRobot
-from emulator.core.compiled import by_address, called_back, entry
+from emulator.core.compiled import called_back, entry
 from emulator.core.frame_buffer import EXTENDED, EXTENDED_MASK, MAX_DATA, STANDARD_MASK
 from emulator.core.random_streams import normal, stream_start
 from emulator.core.signals import R_HEARTBEAT, ROBOT_COMMANDS, TICK_NS
 from emulator.events.progress import NEVER
 from emulator.loop.certificate import TimingAccounts
-from emulator.plant.step import tick
 from emulator.record.writer import MAX_NAME
 from emulator.stages.own_robot.lockstep_ticks import (
     ARRIVED,
@@ -48,7 +47,7 @@ from emulator.stages.own_robot.protocol import (
 )
 from emulator.stages.own_robot.values import HeardValues, SentValues
 from emulator.stages.stepped_loop import Block
-from emulator.stages.stepped_ticks import on_the_bus
+from emulator.stages.stepped_ticks import held_tick, on_the_bus
 from emulator.wire.can_timing import CLASSICAL_BYTES, FD_LENGTHS
 
 _MOST_SIGMA = 8.0
@@ -102,7 +101,7 @@ class InLockstep:
         rx, tx, inbox, _, bus = self.buffers
         self._inbox = inbox
         self._arguments = (
-            *(by_address(tick, bench.plant, rx, tx, 0.0, 0.0), called_back(self._its_turn), self._turns),
+            *(*held_tick(bench.plant, rx, tx), called_back(self._its_turn), self._turns),
             *(bench.plant, rx, tx, inbox, bus, timing.frame_accounts),
             *(block.all_rows, block.all_frames, block.all_data),
         )

@@ -20,7 +20,7 @@ from emulator.plant.step import Plant
 from emulator.stages.own_robot.protocol import MOST_FRAMES
 from emulator.stages.own_robot.values import Hearing, Sending, hear, send
 from emulator.stages.stepped_bus import carry, robot_hands_over
-from emulator.stages.stepped_ticks import FRAMES_A_TICK, plant_tick
+from emulator.stages.stepped_ticks import FRAMES_A_TICK, Held, StepPlant, plant_tick
 from emulator.wire.arbitration import Bus, arrived_by, drop_first, known
 
 MOST_AT_ONCE = 4 * MOST_FRAMES
@@ -68,7 +68,8 @@ def turns(hearing: Hearing, sending: Sending, most_waiting: int) -> Turns:
 
 @jit
 def with_the_robot(
-    step_plant: Callable[[Plant, FrameBuffer, FrameBuffer, float, float], int],
+    step_plant: StepPlant,
+    held: Held,
     its_turn: Callable[[int], int],
     robot: Turns,
     plant: Plant,
@@ -96,7 +97,7 @@ def with_the_robot(
     shared = known(bus)
     while n < rows.shape[0] and m < room and run.tick < until:
         now = run.tick * TICK_NS
-        m = plant_tick(step_plant, plant, rx, tx, inbox, bus, accounts, rows[n], frames, payloads, m)
+        m = plant_tick(step_plant, held, plant, rx, tx, inbox, bus, accounts, rows[n], frames, payloads, m)
         n += 1
         if run.tick - 1 == robot.now[NEXT]:
             take_turn(its_turn, robot, inbox, now)
