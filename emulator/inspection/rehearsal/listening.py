@@ -31,6 +31,8 @@ no source)."""
 _DEAF_SHARE = 0.1  # of the time listened to; beyond it the bench says nothing about rates
 _FEW = 5  # frames that tell of a counter
 _SAMPLES = 3
+_WHAT_KEEPS = "what keeps the robot's sending task waiting"
+_ONE_HOST = "; robot and bench share this machine, whose doing it may be"
 _LOOK_AT_BENCH = "this machine: `emulator host`; what its link loses"
 
 
@@ -84,7 +86,8 @@ def judge_listening(
 ) -> list[Finding]:
     """What is wrong with the robot's frames.
 
-    one_host  robot and bench share a machine: a pause of the robot may be the machine's
+    one_host  robot and bench share a machine: a pause of the robot, and what it takes off a rate, may be the
+              machine's
     """
     frames = [_frame(e, heard, codec) for e in expected]
     if all(f.arrivals.count == 0 for f in frames):
@@ -98,7 +101,7 @@ def judge_listening(
             *_lengths(f),
             *_checks(f),
             *_counters(f),
-            *_rate(f),
+            *_rate(f, one_host=one_host),
             *_pauses(f, one_host=one_host),
             *_values(f),
         ]
@@ -349,7 +352,7 @@ def _counter_finding(f: _Frame, whose: Whose, what: str, measured: str, look: st
     )
 
 
-def _rate(f: _Frame) -> list[Finding]:
+def _rate(f: _Frame, *, one_host: bool) -> list[Finding]:
     e, figures = f.expected, f.figures
     periods = f.heard.seconds * 1e3 / e.period_ms
     if periods < LEAST_PERIODS:
@@ -369,6 +372,8 @@ def _rate(f: _Frame) -> list[Finding]:
         whose, look = "nobody knows", "frames lost between robot and bench: its counter says it sent them"
     elif second and not (f.steps == 0).all():
         whose, look = "nobody knows", "a second sender with this identifier"
+    elif one_host and rate < e.rate_hz and _in_time_but_for_pauses(f):
+        whose, look = "nobody knows", _WHAT_KEEPS + _ONE_HOST
     if not _bench_heard(f):
         whose, look = "bench", _LOOK_AT_BENCH
     return [
@@ -385,6 +390,11 @@ def _rate(f: _Frame) -> list[Finding]:
             samples=_samples(f, f.arrivals.payloads),
         )
     ]
+
+
+def _in_time_but_for_pauses(f: _Frame) -> bool:
+    """Whether most intervals are as they should be: a wrong timer or divider makes all of them longer."""
+    return abs(f.figures.interval_ms[0] / f.expected.period_ms - 1.0) <= RATE_TOLERANCE
 
 
 def _too_short(f: _Frame, periods: float) -> Finding:
@@ -422,8 +432,7 @@ def _pauses(f: _Frame, *, one_host: bool) -> list[Finding]:
             measured=f"{worst_ns * 1e-6:.1f} ms without one, {(at_ns - heard.begin_ns) * 1e-9:.2f} s after "
             "the begin; the bench listened meanwhile",
             expected=f"news within {e.timeout_ms:g} ms, or the bench trips",
-            look="what keeps the robot's sending task waiting"
-            + ("; robot and bench share this machine, whose doing it may be" if one_host else ""),
+            look=_WHAT_KEEPS + (_ONE_HOST if one_host else ""),
             samples=_samples(f, f.arrivals.payloads),
         )
     ]

@@ -73,6 +73,23 @@ def test_a_pause_that_the_bench_slept_through_counts_for_nobody(
     assert pauses == found * (3 if found else 0)  # steering, drive, gear are watched
 
 
+@pytest.mark.parametrize("one_host", [True, False])
+@pytest.mark.parametrize("divider", [1.0, 1.2])
+def test_a_rate_that_pauses_alone_took_away_may_be_that_of_a_machine_that_is_shared(
+    session: Session, one_host: bool, divider: float
+) -> None:
+    """Steering stands still from 0.3 to 0.5 s; with a wrong divider every interval is too long besides."""
+    frames = []
+    for e in expected_frames(session):
+        period_ms = e.period_ms * (divider if e.name == "steering" else 1.0)
+        times = [period_ms * k for k in range(1, round(1000.0 / period_ms))]
+        frames += sent(session, e.name, [t for t in times if e.name != "steering" or not 300.0 < t < 500.0])
+    heard = sort_frames(sorted(frames), session.codec, BEGIN, END)
+    judged = judge_listening(heard, expected_frames(session), session.codec, one_host=one_host)
+    whose = "nobody knows" if one_host and divider == 1.0 else "robot"
+    assert [(f.about, f.whose) for f in judged if f.kind == "rate"] == [("steering", whose)]
+
+
 def test_a_frame_with_a_wrong_identifier_is_recognised(session: Session) -> None:
     frames = []
     for e in expected_frames(session):
