@@ -52,7 +52,7 @@ def test_a_run_is_asked_only_about_what_it_begins_with(monkeypatch: pytest.Monke
         return True, True
 
     monkeypatch.setattr(precompile, "kept", kept)
-    robot = "emulator.robot.rider.step"
+    robot = "emulator.robot.rider.step_bound"
     held = "emulator.plant.step.tick_bound"  # the form in which bench and virtual stage call it
     for virtual, alone, functions in (
         (False, False, [held]),
@@ -62,6 +62,16 @@ def test_a_run_is_asked_only_about_what_it_begins_with(monkeypatch: pytest.Monke
         asked.clear()
         assert compiling_first(virtual=virtual, robot_alone=alone) == ""
         assert asked == functions
+
+
+def test_once_all_is_compiled_nothing_is_said() -> None:
+    """Asked are the very forms that are called, of all kinds of runs."""
+    for chain in precompile._CHAINS:
+        for name in chain:
+            precompile._STEPS[name]()
+    assert compiling_first(virtual=True) == ""
+    assert compiling_first(virtual=False) == ""
+    assert compiling_first(virtual=False, robot_alone=True) == ""
 
 
 def test_what_only_the_virtual_stage_uses_is_not_imported_for_a_bench() -> None:
