@@ -390,8 +390,7 @@ def test_from_4_m_s_on_all_are_within_the_sources_spread(compared: dict[tuple[st
             assert (c.of_spread < 2.0).all(), (law, speed)
 
 
-@pytest.mark.slow
-@pytest.mark.timing  # not timed: it takes half a minute
+@pytest.mark.timing  # for the ordinary run's length only: half a minute
 def test_windows_that_begin_later_move_both_alike(
     rides: Rides, compared: dict[tuple[str, float], Compared]
 ) -> None:
