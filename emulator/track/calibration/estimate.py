@@ -84,7 +84,7 @@ class Models:
 
         lag  [s] of wind and drive; the noise's own if left out
         """
-        noise = self.noise if lag is None else self.noise._replace(lag=lag)
+        noise = self._noise(lag)
         key = (values.tobytes(), stretch.speed, stretch.lean, stretch.step_s, noise.lag)
         if key not in self._known:
             if len(self._known) > _MOST_MODELS:
@@ -102,10 +102,13 @@ class Models:
         model = self.at(values, stretch, lag)
         if model is None:
             raise NotFitted(_NO_MOTION)
-        noise = self.noise if lag is None else self.noise._replace(lag=lag)
+        noise = self._noise(lag)
         vehicle = self._of(values.tobytes(), values)
         whole = whole_innovations(vehicle, self._steady(vehicle, stretch), model, noise, stretch, nuisance)
         return np.nan_to_num(whole - innovations(model, stretch, nuisance))
+
+    def _noise(self, lag: float | None) -> Noise:
+        return self.noise if lag is None else self.noise._replace(lag=lag)
 
     def _of(self, key: bytes, values: Values) -> Vehicle:
         if self._vehicle is None or self._vehicle[0] != key:

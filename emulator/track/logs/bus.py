@@ -92,9 +92,7 @@ def _gather_by_library(path: Path, gathered: Gathered) -> None:
     reader = can.LogReader(str(path))
     try:
         for message in reader:
-            if not (message.is_error_frame or message.is_remote_frame):
-                extended = EXTENDED if message.is_extended_id else 0
-                gathered.add(message.timestamp, message.arbitration_id | extended, message.data)
+            gathered.add_message(message)
     finally:
         with contextlib.suppress(Exception):
             reader.stop()

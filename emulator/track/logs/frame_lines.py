@@ -66,9 +66,7 @@ def _gather(path: Path, gathered: Gathered, reader_of: Any, form: Callable[[Any]
         reader = reader_of(lines)
         for message in reader:
             lines.form = form(reader)
-            if not (message.is_error_frame or message.is_remote_frame):
-                extended = EXTENDED if message.is_extended_id else 0
-                gathered.add(message.timestamp, message.arbitration_id | extended, message.data)
+            gathered.add_message(message)
 
 
 class _Lines:

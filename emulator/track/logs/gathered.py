@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from array import array
 from collections.abc import Mapping, Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -118,6 +118,12 @@ class Gathered:
         self._count[0] = row + 1
         if row + 1 == _AT_ONCE:
             self.decode()
+
+    def add_message(self, message: Any) -> None:
+        """One message of python-can's, if it is a data frame. Raises LogError, StartFailed."""
+        if not (message.is_error_frame or message.is_remote_frame):
+            extended = EXTENDED if message.is_extended_id else 0
+            self.add(message.timestamp, message.arbitration_id | extended, message.data)
 
     def decode(self) -> None:
         """Decode all that waits, which makes room. Raises LogError: they are too many; StartFailed."""
