@@ -20,7 +20,7 @@ from emulator.robot.hearing.epochs import ears, epoch_age
 from emulator.robot.kept_design import kept_design, kept_masses
 from emulator.robot.linear_loop import FED_BACK
 from emulator.robot.records import KNOWN_DTYPE, MIND_DTYPE, SEEN, Z_FX, Z_FY, Z_FZ
-from emulator.robot.rider import COMMANDS, EMERGENCIES, Rider, hear_gnss, step
+from emulator.robot.rider import COMMANDS, EMERGENCIES, Rider, hear_gnss, miss, step
 from emulator.robot.timing import LoopTiming
 from emulator.robot.tuning import STEP
 from emulator.vehicle.params import Vehicle
@@ -103,6 +103,7 @@ class ReferenceRider:
         buffer = frame_buffer(1)
         self._rx = self._tx = buffer
         self._step = bound(step, (self.rider, buffer, buffer))
+        self._miss = entry(miss, self.rider, buffer, 0)
         self._hear_gnss = entry(hear_gnss, self.rider, 0.0, 0.0, 0.0, 0.0, 0.0, 0, 0.0)
         self._line_buffer = b""
         self.ears = ears(mission.origin.frame, mission.gnss_age_s, mission.gnss_jitter_s)
@@ -115,6 +116,7 @@ class ReferenceRider:
         fix = Fix(0, origin.latitude_rad, origin.longitude_rad, origin.height_m, 0.0, 4, 9, 1.0, 0.0, None)
         for epoch_ns in (0, 100_000_000):
             trial.hear(burst(fix._replace(utc_ns=epoch_ns)), epoch_ns, epoch_ns)
+            trial.miss(frame_buffer(8), 1)
             trial.step(frame_buffer(8), frame_buffer(16))
 
     def step(self, rx: FrameBuffer, tx: FrameBuffer) -> int:
@@ -122,6 +124,10 @@ class ReferenceRider:
         if rx is not self._rx or tx is not self._tx:
             self._rx, self._tx, self._step = rx, tx, bound_to_other(self._step, rx, tx)
         return self._step()
+
+    def miss(self, rx: FrameBuffer, periods: int) -> None:
+        """Control periods it was held up for; see :func:`emulator.robot.rider.miss`. Empties ``rx``."""
+        self._miss(self.rider, rx, periods)
 
     @property
     def stopped(self) -> tuple[str, float] | None:
@@ -134,8 +140,8 @@ class ReferenceRider:
     def hear(self, stream: bytes, arrived_ns: int, stepped_ns: int) -> None:
         """Bytes from the GNSS port, in any pieces, and when they arrived by the rider's own clock.
 
-        An epoch is complete when both GGA and RMC of one time have arrived. stepped_ns: time of the last
-        control period, which the estimate belongs to.
+        An epoch is complete when both GGA and RMC of one time have arrived. stepped_ns: when the last control
+        period was due, which the estimate belongs to.
         """
         heard = self.ears.heard[0]
         *sentences, left = (self._line_buffer + stream).split(b"\n")

@@ -15,7 +15,7 @@ from emulator.links.gnss_port import GnssReader
 from emulator.robot.mission import ReferenceRider
 
 _PERIOD_NS = 2_000_000
-_CATCH_UP = 10  # periods; after a longer stall it starts afresh from now
+_CATCH_UP = 10  # periods; after a longer stall those gone by are missed, and no burst of commands is sent
 
 
 def run_robot(
@@ -31,23 +31,24 @@ def run_robot(
     turned  is called with the time [ns] of each control period, so that its lateness can be told
     """
     rx, tx = frame_buffer(256), frame_buffer(16)
-    stepped = clock.now_ns()
-    deadline = stepped + _PERIOD_NS
+    deadline = clock.now_ns() + _PERIOD_NS
     while not asked_to_end():
         now = clock.sleep_until(deadline)
         turned(now)
         rx.count[0] = 0
         bus.receive(rx, now)
+        late = (now - deadline) // _PERIOD_NS
+        if late > _CATCH_UP:
+            rider.miss(rx, late)
+            deadline += late * _PERIOD_NS
         sentences = gnss.read()
         if sentences:
-            # between the last look and this one
-            rider.hear(sentences, now - _PERIOD_NS // 2, stepped)
+            # They came between the last look and this one. The estimate is that of when the last period was
+            # due, whenever it was computed.
+            rider.hear(sentences, now - _PERIOD_NS // 2, deadline - _PERIOD_NS)
         rider.step(rx, tx)
-        stepped = now
         bus.send(tx)
         if not bus.counts().alive:
             return "the bus is gone"
         deadline += _PERIOD_NS
-        if now - deadline > _CATCH_UP * _PERIOD_NS:
-            deadline = now + _PERIOD_NS
     return "asked to end"

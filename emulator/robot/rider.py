@@ -223,6 +223,29 @@ def step(r: Rider, rx: FrameBuffer, tx: FrameBuffer) -> int:
 
 
 @jit
+def miss(r: Rider, rx: FrameBuffer, periods: int) -> None:
+    """Control periods that the rider was held up for: it has moved on meanwhile, and sent nothing.
+
+    ``rx`` came in them, and is heard here; the next step has its samples for fresh ones. The estimate goes on
+    with what was heard last for the first half, with the newest for the other. A rider that started anew
+    instead would think itself where it was: 40 ms at 50 m/s are 2 m, and GNSS would seem to have jumped.
+    """
+    e, k = r.mind[0], r.known[0]
+    e.steps += periods
+    if e.started != 0 and r.seen[Z_STATE] == RUNNING:
+        e.riding_steps += periods
+        before = periods // 2
+        for _ in range(before):
+            predict(r.design, k, e, r.seen)
+        _hear(r.codec, r.alive, r.seen_of, r.seen, r.received, r.payload, rx, e.steps)
+        for _ in range(periods - before):
+            predict(r.design, k, e, r.seen)
+    else:
+        _hear(r.codec, r.alive, r.seen_of, r.seen, r.received, r.payload, rx, e.steps)
+    rx.count[0] = 0
+
+
+@jit
 def hear_gnss(
     r: Rider,
     east: float,

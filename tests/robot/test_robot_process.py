@@ -4,7 +4,9 @@ import numpy as np
 import pytest
 
 from emulator.core.link_protocols import LinkCounts
+from emulator.core.signals import RUNNING
 from emulator.robot.process import run_robot
+from emulator.robot.records import Z_FZ, Z_STATE, Z_WHEEL_FRONT
 from emulator.wire.nmea import burst
 from tests.support.stepped_clock import SteppedClock
 
@@ -110,3 +112,57 @@ def test_after_a_long_stall_it_does_not_send_a_burst(rider):
     assert gaps.max() == 500 * PERIOD_NS
     assert (gaps == 0).sum() <= 1
     assert gaps[-1] == PERIOD_NS
+
+
+@pytest.mark.parametrize("stall", [0, 3, 10, 20, 200])
+def test_a_rider_that_was_held_up_knows_how_far_it_has_come(rider, stall):
+    e = rider.rider.mind[0]
+    e["started"], e["velocity"][:] = 1, (40.0, 30.0, 0.0)
+    rider.rider.seen[Z_STATE] = RUNNING
+    rider.rider.seen[Z_FZ] = e["force"][2]
+    rider.rider.known[0]["imu_axes"] = np.eye(3).ravel()
+    e["attitude"] = np.eye(3).ravel()
+    from_x, from_y = e["position"][:2].tolist()
+    bus, clock = Bus(), SteppedClock()
+
+    class Stall(Gnss):
+        def read(self):
+            if len(bus.sent) == 4:
+                clock.advance(stall * PERIOD_NS)
+            return b""
+
+    run_robot(rider, bus, Stall(), clock, lambda: clock.now_ns() >= (20 + stall) * PERIOD_NS)
+    gone = 2e-3 * (20 + stall)
+    assert e["position"][:2].tolist() == pytest.approx([from_x + 40.0 * gone, from_y + 30.0 * gone], abs=1e-6)
+
+
+def test_frames_of_a_long_stall_are_heard_as_new_ones(rider, voice):
+    rider.rider.mind[0]["started"] = 1
+    rider.rider.seen[Z_STATE] = RUNNING
+    voice.values["wheel_front_m_s"] = 12.5
+    rider.miss(voice.say("wheel_speed"), 70)
+    assert voice.rx.count[0] == 0
+    assert rider.rider.seen[Z_WHEEL_FRONT] == pytest.approx(12.5, abs=0.01)
+    assert rider.rider.received[Z_WHEEL_FRONT] == rider.rider.mind[0]["steps"] == 70
+
+
+def test_what_is_made_up_for_makes_no_epoch_younger(rider, receiver):
+    bus, clock, ages = Bus(), SteppedClock(), []
+
+    class Held(Gnss):
+        """Ten periods are lost; an epoch comes while they are made up for."""
+
+        def read(self):
+            periods = len(bus.sent)
+            if periods == 9:
+                clock.advance(10 * PERIOD_NS)
+            if periods not in (4, 12):
+                return b""
+            at = clock.now_ns() * 1e-9 if periods == 12 else 5 * PERIOD_NS * 1e-9
+            return burst(receiver.fix(0.0, 0.0, 0.0, round(at, 3)))
+
+    rider._hear_gnss = lambda *epoch: ages.append(epoch[-1])
+    run_robot(rider, bus, Held(), clock, until(30, bus))
+    # the thirteenth period was due seven before it came
+    usual = rider.mission.gnss_age_s - 0.5e-9 * PERIOD_NS
+    assert ages == [pytest.approx(usual), pytest.approx(usual - 7e-9 * PERIOD_NS)]
