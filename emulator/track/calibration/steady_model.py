@@ -134,7 +134,7 @@ def steady_model(vehicle: Vehicle, steady: Steady, noise: Noise, step_s: float) 
     P = riccati(A_d, C, Q, R)
     S = C @ P @ C.T + R
     K = np.linalg.solve(S, C @ P @ A_d.T).T
-    beginning = _first_gains(A_d, C, Q, R, _WIDE * P, max(1, round(SETTLING_s / step_s)))
+    beginning = first_gains(A_d, C, Q, R, _WIDE * P, max(1, round(SETTLING_s / step_s)))
     rate = np.zeros(len(A))
     rate[:own] = kept == D_JOINT_RATE + STEER
     there = read_outputs(steady.x, np.zeros(N_X))
@@ -155,13 +155,13 @@ def _following(A: Values, by: Values, noise: Noise, by_torque: Values) -> tuple[
 
 
 @jit_with_memory
-def _first_gains(A: Values, C: Values, Q: Values, R: Values, P: Values, count: int) -> Values:
-    """(count, n, m) gains of a predictor that begins with a covariance P.
+def first_gains(A: Values, C: Values, Q: Values, R: Values, P: Values, count: int) -> Values:
+    """(count, n, m) gains of a predictor that begins with a covariance P, which becomes that behind them.
 
     With S = L L^T and D = L^-1 C P A^T the gain is D^T L^-1, and K S K^T is D^T D.
     """
     m, n = C.shape
-    A_columns, P = A.T.copy(), P.copy()
+    A_columns = A.T.copy()
     CP, by_root, AP, root = np.empty((m, n)), np.empty((m, n)), np.empty((n, n)), np.empty((m, m))
     gains = np.empty((count, n, m))
     for k in range(count):
