@@ -44,7 +44,7 @@ def _has_former_names(model: type[Closed]) -> bool:
 
 
 @cache
-def _with_former_names(model: type[Closed]) -> frozenset[str]:
+def fields_with_former_names(model: type[Closed]) -> frozenset[str]:
     """Fields with something in or below them that was called otherwise: most files have few or none."""
     return frozenset(
         name
@@ -125,7 +125,7 @@ class _Renaming:
                     continue
                 self._warn(here, key, name, at_key=True)
                 self.now[here] = name
-            if name in _with_former_names(model):
+            if name in fields_with_former_names(model):
                 field = model.model_fields[name]
                 item = self.value(item, field.annotation, here, (field,))  # noqa: PLW2901
             present[name] = item
