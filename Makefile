@@ -38,7 +38,7 @@ LIVE := $(filter-out %/test_socketcan.py %/test_socketcan_rig.py,$(wildcard test
 
 .PHONY: test
 test: lint warm ## set up, all static checks, all tests that need no bench host
-	@$(BIN)/python -m pytest -m "not timing" -n auto --maxprocesses 4 --dist loadfile $(LIVE:%=--ignore=%)
+	@$(BIN)/python -m pytest -m "not timing" -n auto --maxprocesses 4 --dist loadfile --no-loadscope-reorder $(LIVE:%=--ignore=%)
 	@$(BIN)/python -m pytest -m "not timing" $(LIVE)
 
 .PHONY: bench

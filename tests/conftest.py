@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
 
@@ -17,6 +18,18 @@ from tests.support.scripted_robot import demo_session
 
 settings.register_profile("untimed", deadline=None)  # how long an example takes is the host's affair
 settings.load_profile("untimed")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Where several share the tests, a file to one worker: files with slow ones come first, then long ones.
+
+    What comes last is short, so no core waits long for another.
+    """
+    if not hasattr(config, "workerinput"):
+        return
+    tests = Counter(item.path for item in items)
+    slow = {item.path for item in items if item.get_closest_marker("slow")}
+    items.sort(key=lambda item: (item.path not in slow, -tests[item.path]))
 
 
 @pytest.fixture(scope="session")

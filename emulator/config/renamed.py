@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import cache
 from typing import Any, get_args, get_origin
 
 from emulator.config.validation import UNIONS, Closed, discriminator_of, former_values, members_of, unwrapped
@@ -21,6 +22,8 @@ def with_present_names(source: Source, model: type[Closed]) -> Source:
 
     Where a former name stands beside the present one that is noted as a problem, and the present one counts.
     """
+    if not _has_former_names(model):
+        return source
     renaming = _Renaming(source)
     data = renaming.value(source.data, model, (), ())
     if not (renaming.warnings or renaming.problems):
@@ -33,6 +36,36 @@ def with_present_names(source: Source, model: type[Closed]) -> Source:
         noted=(*source.noted, *renaming.problems),
         warnings=(*source.warnings, *renaming.warnings),
     )
+
+
+@cache
+def _has_former_names(model: type[Closed]) -> bool:
+    return _reaches_former_names(model)
+
+
+@cache
+def fields_with_former_names(model: type[Closed]) -> frozenset[str]:
+    """Fields with something in or below them that was called otherwise: most files have few or none."""
+    return frozenset(
+        name
+        for name, field in model.model_fields.items()
+        if _reaches_former_names(field.annotation, (field,))
+    )
+
+
+def _reaches_former_names(annotation: Any, metadata: tuple[Any, ...] = ()) -> bool:
+    ahead, seen = [(annotation, metadata)], set()
+    while ahead:
+        inner, metadata = unwrapped(*ahead.pop())
+        if former_values(metadata):
+            return True
+        ahead += [(argument, ()) for argument in get_args(inner)]
+        if isinstance(inner, type) and issubclass(inner, Closed) and inner not in seen:
+            seen.add(inner)
+            if inner.former_keys or inner.former_kinds:
+                return True
+            ahead += [(field.annotation, (field,)) for field in inner.model_fields.values()]
+    return False
 
 
 class _Renaming:
@@ -92,8 +125,10 @@ class _Renaming:
                     continue
                 self._warn(here, key, name, at_key=True)
                 self.now[here] = name
-            field = model.model_fields.get(name)
-            present[name] = item if field is None else self.value(item, field.annotation, here, (field,))
+            if name in fields_with_former_names(model):
+                field = model.model_fields[name]
+                item = self.value(item, field.annotation, here, (field,))  # noqa: PLW2901
+            present[name] = item
         return present
 
     def _warn(self, loc: Loc, former: str, present: str, *, at_key: bool) -> None:

@@ -468,7 +468,12 @@ class FormerValues:
 
 def former_values(metadata: Iterable[Any]) -> Mapping[str, str]:
     """The former values that a field's metadata tell of."""
-    return next((item.now for item in _flat(metadata) if isinstance(item, FormerValues)), {})
+    for item in metadata:
+        if isinstance(item, FormerValues):
+            return item.now
+        if isinstance(item, FieldInfo) and (found := former_values(item.metadata)):
+            return found
+    return {}
 
 
 def _flat(metadata: Iterable[Any]) -> Iterable[Any]:

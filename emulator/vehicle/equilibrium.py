@@ -105,6 +105,15 @@ _STRIDE = math.radians(10.0)  # of lean between one steady turn and the next, ha
 _LEAST_STRIDE = math.radians(0.05)
 _APART = 0.03  # [rad] of drift: what slides lies tens of degrees off
 _SAME_SPEED = 0.05  # drift and lean turn the frame's velocity off its axis: no closer than this
+_VANISHING = np.concatenate(
+    [
+        *(np.arange(first, first + count) for first, count in (
+            (OMEGA, 3), (VELOCITY, 3), (JOINT_RATE, 6), (DEFLECTION, 4)
+        )),
+        [BEND_RATE, SWAY_RATE],
+    ]
+)  # fmt: skip
+"""Rates in the state's, in the order of the residuals."""
 _UNKNOWN_OF_JOINT = {SWINGARM: 2, TORSION: 3, STEER: 4, FORK: 5}
 
 
@@ -112,22 +121,31 @@ def _state(
     speed: float, roll: float, n: NDArray[np.float64], x: NDArray[np.float64], u: NDArray[np.float64]
 ) -> None:
     """Write the unknowns ``n`` into x and u for a steady motion at ``speed`` and ``roll``."""
+    (
+        height, pitch, swingarm, torsion, steer, fork, sideways, yaw_rate, rear, front, *deflections,
+        torque, drive, bent, swayed,
+    ) = n.tolist()  # fmt: skip
     x[:] = 0.0
-    x[POSITION + 2] = n[0]
-    quaternion_of(roll, n[1], 0.0, x[QUATERNION : QUATERNION + 4])
-    x[JOINT + SWINGARM], x[JOINT + TORSION], x[JOINT + STEER], x[JOINT + FORK] = n[2:6]
-    cp, sp, cr, sr = math.cos(n[1]), math.sin(n[1]), math.cos(roll), math.sin(roll)
-    up = (-sp, cp * sr, cp * cr)
-    for i in range(3):
-        x[OMEGA + i] = n[7] * up[i]
-    # Horizontal velocity: `speed` along the heading, n[6] to its left; no vertical velocity.
-    x[VELOCITY] = cp * speed
-    x[VELOCITY + 1] = sr * sp * speed + cr * n[6]
-    x[VELOCITY + 2] = cr * sp * speed - sr * n[6]
-    x[JOINT_RATE + REAR_WHEEL], x[JOINT_RATE + FRONT_WHEEL] = n[8], n[9]
-    x[DEFLECTION : DEFLECTION + 4] = n[10:14]
-    u[U_STEER_TORQUE], u[U_DRIVE_TORQUE] = n[14], n[15]
-    x[BEND], x[SWAY] = n[_BENT], n[_SWAYED]
+    x[POSITION + 2] = height
+    quaternion_of(roll, pitch, 0.0, x[QUATERNION : QUATERNION + 4])
+    x[JOINT + SWINGARM], x[JOINT + TORSION], x[JOINT + STEER], x[JOINT + FORK] = (
+        swingarm,
+        torsion,
+        steer,
+        fork,
+    )
+    cp, sp, cr, sr = math.cos(pitch), math.sin(pitch), math.cos(roll), math.sin(roll)
+    x[OMEGA : OMEGA + 3] = yaw_rate * -sp, yaw_rate * (cp * sr), yaw_rate * (cp * cr)
+    # Horizontal velocity: `speed` along the heading, the rest to its left; no vertical velocity.
+    x[VELOCITY : VELOCITY + 3] = (
+        cp * speed,
+        sr * sp * speed + cr * sideways,
+        cr * sp * speed - sr * sideways,
+    )
+    x[JOINT_RATE + REAR_WHEEL], x[JOINT_RATE + FRONT_WHEEL] = rear, front
+    x[DEFLECTION : DEFLECTION + 4] = deflections
+    u[U_STEER_TORQUE], u[U_DRIVE_TORQUE] = torque, drive
+    x[BEND], x[SWAY] = bent, swayed
 
 
 def _residual(
@@ -143,13 +161,8 @@ def _residual(
     _state(speed, roll, n, x, u)
     xdot = np.zeros(N_X)
     derivative(vehicle.body, vehicle.tyre, x, u, s, xdot)
-    out = np.empty(_UNKNOWNS)
     # A turning frame: the twist is constant in body axes, so its component rates vanish.
-    out[:3] = xdot[OMEGA : OMEGA + 3]
-    out[3:6] = xdot[VELOCITY : VELOCITY + 3]
-    out[6:12] = xdot[JOINT_RATE : JOINT_RATE + 6]
-    out[12:16] = xdot[DEFLECTION : DEFLECTION + 4]
-    out[_BENT], out[_SWAYED] = xdot[BEND_RATE], xdot[SWAY_RATE]
+    out = xdot[_VANISHING]
     if acceleration != 0.0:
         growth = acceleration / math.hypot(speed, float(n[6]))  # [1/s]
         out[3:6] -= growth * x[VELOCITY : VELOCITY + 3]

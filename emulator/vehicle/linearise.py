@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from functools import partial
+from functools import cache
 from typing import NamedTuple, TypeAlias
 
 import numpy as np
@@ -96,6 +96,7 @@ def state_places(vehicle: Vehicle) -> NDArray[np.int64]:
     return _places(_besides(vehicle))
 
 
+@cache
 def _places(besides: tuple[int, ...]) -> NDArray[np.int64]:
     places = np.full(N_DEVIATIONS, -1)
     places[HEIGHT] = POSITION + 2
@@ -108,27 +109,21 @@ def _places(besides: tuple[int, ...]) -> NDArray[np.int64]:
         (D_DEFLECTION, DEFLECTION, 4),
     ):
         places[first : first + count] = there + np.arange(count)
-    return np.append(places, np.array(besides, np.int64))
+    places = np.append(places, np.array(besides, np.int64))
+    places.flags.writeable = False  # every caller has the same
+    return places
 
 
 def _to_deviation(
-    besides: tuple[int, ...], x: NDArray[np.float64], xdot: NDArray[np.float64]
+    places: NDArray[np.int64], x: NDArray[np.float64], xdot: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Rates of the deviation vector at state x with state rate xdot."""
     R = rotation_of(x[QUATERNION], x[QUATERNION + 1], x[QUATERNION + 2], x[QUATERNION + 3])
     roll, pitch, _ = roll_pitch_yaw(R)
     p, q, r = x[OMEGA : OMEGA + 3]
-    out = np.empty(N_DEVIATIONS + len(besides))
-    out[HEIGHT] = xdot[POSITION + 2]
+    out = xdot[places]
     out[ROLL] = p + math.tan(pitch) * (q * math.sin(roll) + r * math.cos(roll))
     out[PITCH] = q * math.cos(roll) - r * math.sin(roll)
-    for d, j in _JOINT_OF.items():
-        out[d] = xdot[JOINT + j]
-    out[D_OMEGA : D_OMEGA + 3] = xdot[OMEGA : OMEGA + 3]
-    out[D_VELOCITY : D_VELOCITY + 3] = xdot[VELOCITY : VELOCITY + 3]
-    out[D_JOINT_RATE : D_JOINT_RATE + 6] = xdot[JOINT_RATE : JOINT_RATE + 6]
-    out[D_DEFLECTION : D_DEFLECTION + 4] = xdot[DEFLECTION : DEFLECTION + 4]
-    out[N_DEVIATIONS:] = xdot[list(besides)]
     return out
 
 
@@ -163,7 +158,19 @@ def linearise(vehicle: Vehicle, steady: Steady) -> Linear:
     Rows and columns of locked joints are zero. At a standing brake the columns of the brakes are zero too:
     a brake that does not slip takes its torque from the wheel, not from the pressure.
     """
-    A, B = linear_reading(vehicle, steady, partial(_to_deviation, _besides(vehicle)))
+    return linearise_with(vehicle, steady, lambda x, xdot: xdot[:0])[0]
+
+
+def linearise_with(vehicle: Vehicle, steady: Steady, read: Reading) -> tuple[Linear, NDArray[np.float64]]:
+    """What :func:`linearise` gives, and :func:`linear_reading`'s part by the deviation, at one price."""
+    places = state_places(vehicle)
+
+    def both(x: NDArray[np.float64], xdot: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.concatenate([_to_deviation(places, x, xdot), read(x, xdot)])
+
+    by_deviation, by_input = linear_reading(vehicle, steady, both)
+    n = len(places)
+    A, B = by_deviation[:n].copy(), by_input[:n].copy()
     for name, indices in (
         ("swingarm", (D_SWINGARM, D_JOINT_RATE)),
         ("frame_torsion", (D_TORSION, D_JOINT_RATE + TORSION)),
@@ -174,7 +181,7 @@ def linearise(vehicle: Vehicle, steady: Steady) -> Linear:
             for k in indices:
                 A[k, :] = A[:, k] = 0.0
                 B[k, :] = 0.0
-    return Linear(A, B)
+    return Linear(A, B), by_deviation[n:]
 
 
 def imposed_steering(linear: Linear) -> Linear:
@@ -259,13 +266,13 @@ def linear_reading(
 
 def by_side_wind(vehicle: Vehicle, steady: Steady) -> NDArray[np.float64]:
     """Rates (23 to 27,) of the deviation by wind to the left [per m/s], as a column of B is by an input."""
-    s = scratch()
+    s, places = scratch(), state_places(vehicle)
     rates = []
     for side in (1.0, -1.0):
         u, xdot = steady.u.copy(), np.zeros(N_X)
         u[U_WIND_Y] += side * _WIND_STEP
         derivative(vehicle.body, vehicle.tyre, steady.x, u, s, xdot)
-        rates.append(_to_deviation(_besides(vehicle), steady.x, xdot))
+        rates.append(_to_deviation(places, steady.x, xdot))
     return np.asarray((rates[0] - rates[1]) / (2.0 * _WIND_STEP))
 
 

@@ -28,7 +28,7 @@ def last_words(text: str, lines: int = 3) -> str:
 
 
 def run(name: str, command: Sequence[str], statuses: Collection[int] = (0,)) -> str:
-    """Run ``command`` to its end; what it wrote to its standard output.
+    """Run ``command`` to its end; what it wrote to its standard output, or if nothing, its complaint.
 
     Raises NotMeasured if it ended with any other status than ``statuses``, or can't be started.
     """
@@ -37,7 +37,7 @@ def run(name: str, command: Sequence[str], statuses: Collection[int] = (0,)) -> 
     except OSError as error:
         raise NotMeasured(f"{name} can't be started: {error}") from None
     _judge(name, done.returncode, done.stderr or done.stdout, statuses)
-    return done.stdout
+    return done.stdout or done.stderr
 
 
 def on_a_terminal(name: str, command: Sequence[str], statuses: Collection[int]) -> tuple[int, str]:

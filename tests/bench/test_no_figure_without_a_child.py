@@ -39,8 +39,14 @@ def broken(request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.M
 
 
 def all_sections(table: Table, folder: Path) -> list[bench.Section]:
-    cores = sorted(os.sched_getaffinity(0))
-    return bench.sections(table, PLAN, Cores(cores[-1], cores), folder, Console(quiet=True))
+    cores = some_cores()
+    sections = bench.sections(table, PLAN, cores, folder, Console(quiet=True))
+    return sections + bench.where_it_goes(table, PLAN, cores, folder)
+
+
+def some_cores() -> Cores:
+    own = sorted(os.sched_getaffinity(0))
+    return Cores(own[-1], own)
 
 
 def test_broken_children_make_no_figure(broken: str, tmp_path: Path) -> None:
@@ -79,8 +85,44 @@ def test_a_line_without_a_figure_ends_the_bench_with_its_own_status(
 
 @pytest.mark.usefixtures("compiled")
 def test_a_bench_that_measured_every_line_ends_well(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(bench, "sections", lambda table, *_: [("all", lambda: table.add("a", "1", "us"))])
+    for part in ("sections", "where_it_goes"):
+        monkeypatch.setattr(bench, part, lambda table, *_: [("all", lambda: table.add("a", "1", "us"))])
     assert bench.main() == bench.MEASURED
+
+
+def test_where_a_command_goes_is_measured_by_children_that_carry_it_out(tmp_path: Path) -> None:
+    table = Table()
+    bench.measure(
+        [("command", lambda: bench.command_by_part(table, some_cores(), tmp_path))],
+        table,
+        Console(quiet=True),
+    )
+    assert table.missing == []
+    assert len(table.rows) > 8
+    for row in table.rows:
+        assert float(row.value) >= 0.0
+    wholes = [float(row.value) for row in table.rows if not row.quantity.startswith("  ")]
+    parts = [float(row.value) for row in table.rows if row.quantity.startswith("  ")]
+    assert sum(parts) == pytest.approx(sum(wholes), abs=0.02)  # as they are printed
+
+
+def test_the_stages_of_a_tick_stand_beside_their_sum(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    asked: list[str] = []
+    found = {
+        "stages": {"vehicle": 3.0, "robot": 1.0},
+        **dict.fromkeys(("plant", "recorded", "as_came"), (4.0, 5.0)),
+        **{"compiled": 4.5, "around": 0.5, "recorded_tick": 6.0, "ratio": 4.4},
+    }
+    monkeypatch.setattr(bench, "in_child", lambda part, *_, cores: asked.append(part) or found)
+    table = Table()
+    bench.tick_by_stage(table, PLAN, some_cores(), tmp_path)
+    assert asked == ["stages"]
+    assert (tmp_path / "stages-rig.yaml").exists()
+    said = {row.quantity.strip(): (row.value, row.unit) for row in table.rows}
+    assert said["a recorded tick with every output, best"] == ("4.00", "us")
+    assert said["vehicle"] == ("3.00", "us  75%")
+    assert said["recorded ticks, each at its best"] == ("4.00 / 5.00", "us  p50 / p99")
+    assert [row.met for row in table.rows if row.met is not None] == [True]
 
 
 def test_options_reach_the_command_that_is_timed(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -6,7 +6,10 @@ from typing import Annotated, ClassVar, Literal
 import pytest
 from pydantic import Discriminator, Field, Tag
 
+from emulator.config import renamed
 from emulator.config.based_on import load_with_bases
+from emulator.config.rig.file import Rig
+from emulator.config.scenario.schema import Scenario
 from emulator.config.validation import Closed, FormerValues, problems_of, validate
 
 
@@ -107,6 +110,14 @@ def test_a_former_name_is_read_and_warned_of_at_its_place(read, text, meant, war
 )
 def test_what_is_called_alike_elsewhere_stays(read, text):
     assert read(text).warnings == ()
+
+
+def test_only_where_something_was_renamed_it_is_looked_for():
+    assert renamed.fields_with_former_names(Tree) == set(Tree.model_fields) - {"text"}
+    assert renamed.fields_with_former_names(B) == set()
+    assert {"sensors", "telemetry"} <= renamed.fields_with_former_names(Rig)
+    assert {"criteria", "events", "expected"} <= renamed.fields_with_former_names(Scenario)
+    assert "speed" not in renamed.fields_with_former_names(Scenario)
 
 
 def test_a_problem_below_a_former_key_is_at_its_place(read):

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import groupby
 
 import numpy as np
 from numpy.typing import NDArray
 
+from emulator.track.calibration import steady_model
 from emulator.track.calibration.steady_model import SteadyModel, riccati, sampled
 
 Array = NDArray[np.float64]
@@ -43,14 +45,13 @@ def first_gains(model: SteadyModel, P: Array, sensors: tuple[float, float], nois
     P (4, 4)  what is known ahead of the first sample
     """
     seen = list(SEEN)
-    C, R = model.C[seen], np.diag(np.square(sensors))
+    C, R, P = model.C[seen], np.diag(np.square(sensors)), P.copy()
     gains = np.zeros((len(noise), 4, 5))
-    for k, Q in enumerate(noise):
-        S = C @ P @ C.T + R
-        K = np.linalg.solve(S, C @ P @ model.A.T).T
-        P = model.A @ P @ model.A.T - K @ S @ K.T + Q
-        P = 0.5 * (P + P.T)
-        gains[k][:, seen] = K
+    done = 0
+    for alike in (list(same) for _, same in groupby(noise, id)):
+        steps = len(alike)
+        gains[done : done + steps][:, :, seen] = steady_model.first_gains(model.A, C, alike[0], R, P, steps)
+        done += steps
     return gains
 
 

@@ -179,7 +179,9 @@ run_in_guest() {
     # Root runs here, and machine code is taken only from a folder of one's own.
     local setting
     for setting in "${environment[@]}"; do
-        [[ $setting != EMULATOR_CACHE=?* || ! -d $root${setting#*=} ]] || chown -R 0:0 "$root${setting#*=}"
+        # What is root's already stays where it is: a change of owner copies the file to memory.
+        [[ $setting != EMULATOR_CACHE=?* || ! -d $root${setting#*=} ]] ||
+            find "$root${setting#*=}" '(' ! -uid 0 -o ! -gid 0 ')' -exec chown -h 0:0 '{}' +
     done
     mount -t proc proc "$root/proc"
     mount -t sysfs sysfs "$root/sys"

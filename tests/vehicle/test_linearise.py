@@ -17,6 +17,7 @@ from emulator.vehicle.linearise import (
     lateral,
     linear_reading,
     linearise,
+    linearise_with,
     steer_torque_of_roll_rate,
 )
 from emulator.vehicle.params import Vehicle
@@ -191,13 +192,18 @@ def test_a_reading_may_hold_accelerations_and_what_the_inputs_make_of_them_at_on
     steady = steady_motion(bike, 25.0, roll)
     linear = linearise(bike, steady)
     rates = slice(OMEGA, OMEGA + 3)
-    rows, at_once = linear_reading(
-        bike, steady, lambda x, xdot: np.concatenate([xdot[rates], 2.0 * x[rates]])
-    )
+
+    def read(x: np.ndarray, xdot: np.ndarray) -> np.ndarray:
+        return np.concatenate([xdot[rates], 2.0 * x[rates]])
+
+    rows, at_once = linear_reading(bike, steady, read)
     np.testing.assert_array_equal(rows[:3], linear.A[D_OMEGA : D_OMEGA + 3])
     np.testing.assert_array_equal(at_once[:3], linear.B[D_OMEGA : D_OMEGA + 3])
     np.testing.assert_allclose(rows[3:, D_OMEGA : D_OMEGA + 3], 2.0 * np.eye(3), atol=1e-9)
     assert not at_once[3:].any()
+    together, same = linearise_with(bike, steady, read)
+    for one, other in ((together.A, linear.A), (together.B, linear.B), (same, rows)):
+        np.testing.assert_array_equal(one, other)
 
 
 @pytest.mark.parametrize("speed", [15.0, 30.0])

@@ -83,7 +83,8 @@ def _innovations(
 ) -> tuple[Values, Values]:
     out, refused = np.zeros_like(stretch.outputs), np.zeros_like(stretch.outputs)
     _innovate(
-        model.A, model.B, model.C, model.K, model.beginning, max(1, round(HOLE_s / stretch.step_s)),
+        np.ascontiguousarray(model.A.T), model.B, model.C, model.K, model.beginning,
+        max(1, round(HOLE_s / stretch.step_s)),
         model.rate, smoothed(model.rate_sd), model.torque, model.outputs,
         stretch.torque, stretch.outputs, nuisance, far, np.zeros((2, len(model.A))), out, refused,
     )  # fmt: skip
@@ -100,7 +101,7 @@ def smoothed(rate_sd: float) -> float:
 
 @jit
 def _innovate(
-    A: Values,
+    A_columns: Values,
     B: Values,
     C: Values,
     K: Values,
@@ -118,7 +119,8 @@ def _innovate(
     out: Values,
     refused: Values,
 ) -> None:
-    n, m = A.shape[0], C.shape[0]
+    # By columns of A and not by rows: the same sums in the same order, of all rows at once.
+    n, m = len(A_columns), C.shape[0]
     x, following = states[0], states[1]
     x[:] = 0.0
     known, missed = 0, 0
@@ -152,12 +154,15 @@ def _innovate(
         gain = beginning[known] if known < len(beginning) else K
         known += 1
         for i in range(n):
-            v = B[i] * u
-            for j in range(n):
-                v += A[i, j] * x[j]
-            for j in range(m):
-                v += gain[i, j] * out[k, j]
-            following[i] = v
+            following[i] = B[i] * u
+        for j in range(n):
+            by = x[j]
+            for i in range(n):
+                following[i] += A_columns[j, i] * by
+        for j in range(m):
+            by = out[k, j]
+            for i in range(n):
+                following[i] += gain[i, j] * by
         for i in range(n):
             x[i] = following[i]
 

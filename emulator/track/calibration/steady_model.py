@@ -22,9 +22,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.axes import roll_pitch_yaw, rotate, rotation_of
-from emulator.core.compiled import jit
+from emulator.core.compiled import jit, jit_with_memory
 from emulator.vehicle.equilibrium import Steady
-from emulator.vehicle.linearise import D_JOINT_RATE, by_side_wind, linear_reading, linearise
+from emulator.vehicle.linearise import D_JOINT_RATE, by_side_wind, linearise_with
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.state import (
     JOINT,
@@ -115,11 +115,11 @@ def read_into(x: Values, out: Values) -> None:
 
 def steady_model(vehicle: Vehicle, steady: Steady, noise: Noise, step_s: float) -> SteadyModel:
     """The predictor about a steady motion. Raises ValueError where its Riccati equation has no end."""
-    linear = linearise(vehicle, steady)
+    linear, reading = linearise_with(vehicle, steady, read_outputs)
     kept = np.flatnonzero(linear.A.any(axis=0) | linear.A.any(axis=1))
     A = linear.A[np.ix_(kept, kept)]
     by_input = linear.B[kept]
-    C = linear_reading(vehicle, steady, read_outputs)[0][:, kept]
+    C = reading[:, kept]
     wind = by_side_wind(vehicle, steady)[kept]
     by_torque = by_input[:, 0]
     unmeasured = np.column_stack([noise.wind * wind, noise.drive * by_input[:, 1]])
@@ -134,7 +134,7 @@ def steady_model(vehicle: Vehicle, steady: Steady, noise: Noise, step_s: float) 
     P = riccati(A_d, C, Q, R)
     S = C @ P @ C.T + R
     K = np.linalg.solve(S, C @ P @ A_d.T).T
-    beginning = _first_gains(A_d, C, Q, R, _WIDE * P, max(1, round(SETTLING_s / step_s)))
+    beginning = first_gains(A_d, C, Q, R, _WIDE * P, max(1, round(SETTLING_s / step_s)))
     rate = np.zeros(len(A))
     rate[:own] = kept == D_JOINT_RATE + STEER
     there = read_outputs(steady.x, np.zeros(N_X))
@@ -154,15 +154,66 @@ def _following(A: Values, by: Values, noise: Noise, by_torque: Values) -> tuple[
     return whole, spread
 
 
-def _first_gains(A: Values, C: Values, Q: Values, R: Values, P: Values, count: int) -> Values:
-    """(count, n, m) gains of a predictor that begins with a covariance P."""
-    gains = np.empty((count, len(A), len(C)))
+@jit_with_memory
+def first_gains(A: Values, C: Values, Q: Values, R: Values, P: Values, count: int) -> Values:
+    """(count, n, m) gains of a predictor that begins with a covariance P, which becomes that behind them.
+
+    With S = L L^T and D = L^-1 C P A^T the gain is D^T L^-1, and K S K^T is D^T D.
+    """
+    m, n = C.shape
+    A_columns = A.T.copy()
+    CP, by_root, AP, root = np.empty((m, n)), np.empty((m, n)), np.empty((n, n)), np.empty((m, m))
+    gains = np.empty((count, n, m))
     for k in range(count):
-        S = C @ P @ C.T + R
-        K = np.linalg.solve(S, C @ P @ A.T).T
-        P = A @ P @ A.T - K @ S @ K.T + Q
-        P = 0.5 * (P + P.T)
-        gains[k] = K
+        # CP = C P, and the root L of S = CP C^T + R, by Cholesky
+        CP[:] = 0.0
+        for j in range(m):
+            for i in range(n):
+                for h in range(n):
+                    CP[j, h] += C[j, i] * P[i, h]
+        for j in range(m):
+            for i in range(j + 1):
+                v = R[j, i]
+                for h in range(n):
+                    v += CP[j, h] * C[i, h]
+                for h in range(i):
+                    v -= root[j, h] * root[i, h]
+                root[j, i] = math.sqrt(v) if i == j else v / root[i, i]
+        # D = L^-1 CP A^T, then K^T = L^-T D
+        by_root[:] = 0.0
+        for j in range(m):
+            for i in range(n):
+                for h in range(n):
+                    by_root[j, h] += CP[j, i] * A_columns[i, h]
+            for i in range(j):
+                for h in range(n):
+                    by_root[j, h] -= root[j, i] * by_root[i, h]
+            for h in range(n):
+                by_root[j, h] /= root[j, j]
+        for h in range(n):
+            for j in range(m - 1, -1, -1):
+                v = by_root[j, h]
+                for i in range(j + 1, m):
+                    v -= root[i, j] * gains[k, h, i]
+                gains[k, h, j] = v / root[j, j]
+        # P = A P A^T - D^T D + Q, of which the upper half is worked out
+        AP[:] = 0.0
+        for i in range(n):
+            for j in range(n):
+                for h in range(n):
+                    AP[i, h] += A_columns[j, i] * P[j, h]
+        for i in range(n):
+            for h in range(i, n):
+                P[i, h] = Q[i, h]
+            for j in range(n):
+                for h in range(i, n):
+                    P[i, h] += AP[i, j] * A_columns[j, h]
+            for j in range(m):
+                for h in range(i, n):
+                    P[i, h] -= by_root[j, i] * by_root[j, h]
+        for i in range(n):
+            for h in range(i):
+                P[i, h] = P[h, i]
     return gains
 
 

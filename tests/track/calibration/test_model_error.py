@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import functools
+
 import numpy as np
 import pytest
 
@@ -13,6 +15,7 @@ PLAIN = demo_parameters(usual=True)
 MODELS = Models(PLAIN, NOISE)
 
 
+@functools.cache
 def estimate(error: tuple[str, float] | None, plan: tuple[Leg, ...] = PLAN) -> tuple[np.ndarray, Estimate]:
     """Parameters and what is found of them, of a bike with another value that is not free."""
     rng = np.random.default_rng(3)

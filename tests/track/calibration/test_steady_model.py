@@ -56,6 +56,18 @@ def test_the_predictor_solves_the_riccati_equation(leg: int) -> None:
     assert np.abs(np.linalg.eigvals(m.A - m.K @ m.C)).max() < 1.0
 
 
+@pytest.mark.parametrize("leg", [0, 2, 4])
+def test_first_gains_are_those_of_the_riccati_recursion(leg: int) -> None:
+    m, R = model_of(leg), np.diag(np.square(NOISE.sensors))
+    P = 1e4 * riccati(m.A, m.C, m.Q, R)
+    for gain in m.beginning:
+        # by its definition, with an inverse and nothing shared
+        K = m.A @ P @ m.C.T @ np.linalg.inv(m.C @ P @ m.C.T + R)
+        np.testing.assert_allclose(gain, K, rtol=1e-7, atol=1e-7 * np.abs(K).max())
+        P = m.A @ P @ m.A.T - K @ (m.C @ P @ m.C.T + R) @ K.T + m.Q
+        P = 0.5 * (P + P.T)
+
+
 def test_what_nobody_sees_growing_is_refused() -> None:
     with pytest.raises(ValueError, match="grows without end"):
         riccati(np.diag([1.1, 0.5]), np.array([[0.0, 1.0]]), np.eye(2), np.eye(1))
