@@ -92,8 +92,9 @@ def _gather(path: Path, gathered: Gathered) -> list[str]:
                 raise _damaged(path, error) from error
             frames = gathered.taken + gathered.others
             remarks.append(f"the log breaks off after {frames:,} frames: {_in_a_line(error)[:120]}")
-    if said:
-        remarks.append(f"python-can warns of {len(said):,} lines, the first time: {said[0]}")
+    if said.count:
+        lines = "line" if said.count == 1 else "lines"
+        remarks.append(f"python-can warns of {said.count:,} {lines}, the first time: {said.first}")
     if not gathered.taken + gathered.others:
         raise LogError(
             f"{path} has no frame of a bus, read as {ending(path) or 'its beginning tells'}",
@@ -141,22 +142,29 @@ def _gather_by_library(path: Path, gathered: Gathered) -> None:
             reader.stop()
 
 
+class _Said(logging.Handler):
+    """How often python-can warns, and of what the first time."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.WARNING)
+        self.count, self.first = 0, ""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """One warning."""
+        self.first = self.first or " ".join(record.getMessage().split())[:120]
+        self.count += 1
+
+
 @contextlib.contextmanager
-def _what_the_library_says() -> Iterator[list[str]]:
-    """What python-can warns of, kept instead of shown."""
-    said: list[str] = []
-
-    class Kept(logging.Handler):
-        def emit(self, record: logging.LogRecord) -> None:
-            said.append(" ".join(record.getMessage().split())[:120])
-
-    logger, kept = logging.getLogger("can.io"), Kept(logging.WARNING)
+def _what_the_library_says() -> Iterator[_Said]:
+    """What python-can warns of, counted instead of shown."""
+    logger, said = logging.getLogger("can.io"), _Said()
     propagates, logger.propagate = logger.propagate, False
-    logger.addHandler(kept)
+    logger.addHandler(said)
     try:
         yield said
     finally:
-        logger.removeHandler(kept)
+        logger.removeHandler(said)
         logger.propagate = propagates
 
 

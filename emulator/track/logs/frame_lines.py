@@ -57,11 +57,19 @@ class LineTooLong(Exception):
         return f"a line of more than {_LONGEST:,} bytes"
 
 
+class LineCutOff(Exception):
+    """The last line of a log, of which nobody can say how it went on."""
+
+    def __str__(self) -> str:
+        """Words for people."""
+        return "it ends in the middle of a line, which was left out"
+
+
 def gather_asc(path: Path, gathered: Gathered) -> None:
     """Gather the frames of an ASC log.
 
-    Raises whatever python-can does, LineTooLong, OSError, EOFError; what was gathered before stays. What
-    ``gathered`` raises; LogError for times that python-can would take for others.
+    Raises whatever python-can does, LineTooLong, LineCutOff, OSError, EOFError; what was gathered before
+    stays. What ``gathered`` raises; LogError for times that python-can would take for others.
     """
     from can import ASCReader
 
@@ -105,6 +113,8 @@ def _gather(path: Path, gathered: Gathered, reader_of: Any, form_of: Callable[[A
             if lines.form is None:
                 lines.form = form_of(reader)
             gathered.add_message(message)
+    if lines.cut_off:
+        raise LineCutOff
 
 
 def _form_of_columns(reader: Any) -> Form:
@@ -138,11 +148,13 @@ def _form_of_columns(reader: Any) -> Form:
 class _Lines:
     """Lines of a file that compiled code leaves to python-can; frames of the others are gathered before.
 
-    form  of plain lines, once that is known; until then all are left
+    form     of plain lines, once that is known; until then all are left
+    cut_off  whether the last line had no end, and so was left out
     """
 
     def __init__(self, file: BinaryIO, gathered: Gathered) -> None:
         self.form: Form | None = None
+        self.cut_off = False
         self._file, self._gathered = file, gathered
         self._held, self._at = np.empty(0, np.uint8), 0
         self._left: Iterator[str] = iter(())
@@ -172,11 +184,14 @@ class _Lines:
         """For python-can; the file is closed by whoever opened it."""
 
     def _read_on(self) -> bool:
-        """Hold the next lines of the file; the last one ends as all do. Raises LineTooLong, OSError."""
+        """Hold the next lines of the file; False: there are none. Raises LineTooLong, OSError, EOFError."""
         rest = self._held[self._at :].tobytes()
         if len(rest) > _LONGEST:
             raise LineTooLong
-        piece = self._file.read(_PIECE) or (b"\n" if rest else b"")
+        piece = self._file.read(_PIECE)
+        if not piece and rest.endswith(b"\r"):
+            piece = b"\n"
+        self.cut_off = bool(rest) and not piece
         self._held, self._at = np.frombuffer(rest + piece, np.uint8), 0
         return bool(piece)
 

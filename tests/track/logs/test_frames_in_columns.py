@@ -24,7 +24,9 @@ from emulator.track.logs.log import LogError, Wanted
 from emulator.track.logs.opening import read_log
 from emulator.track.on_disk import Shelf
 from emulator.wire.dbc_file import DbcFrame
+from tests.support.bus_dbc import BUS_DBC
 
+TEXTS = {".asc", ".log", ".trc", ".csv"}
 Frame = tuple[float, int, bytes]
 EVERY_KIND = DbcFrame("any", 0, False, 64, True, (), "", (), None, None)
 
@@ -73,9 +75,18 @@ def in_columns(path: Path, keys: set[int]) -> tuple[list[Frame], Exception | Non
 
 
 def same(path: Path) -> list[Frame]:
-    """Both ways give the same frames and end alike."""
+    """Both ways give the same frames and end alike, but for a last line without an end, which is left out."""
+    content = path.read_bytes()
+    lines = content[: max(content.rfind(b"\n"), content.rfind(b"\r")) + 1]
+    cut_off = path.suffix in TEXTS and lines != content
+    if cut_off:
+        path.write_bytes(lines)
     frames, ended = of_library(path)
+    path.write_bytes(content)
     ours, our_end = in_columns(path, {key for _, key, _ in frames})
+    if cut_off and ended is None:
+        assert isinstance(our_end, frame_lines.LineCutOff)
+        our_end = None
     assert ours == frames
     assert (our_end is None) == (ended is None), (our_end, ended)
     return ours
@@ -642,36 +653,27 @@ def test_a_container_that_unpacks_to_gigabytes_takes_little_memory(tmp_path: Pat
     assert "no object" in str(in_columns(path, {1})[1])
 
 
-DBC = """VERSION ""
-NS_ :
-BS_:
-BU_: L
-BO_ 291 wheels: 8 L
- SG_ speed : 0|16@1+ (0.01,0) [0|0] "km/h" L
-"""
-
-
 @pytest.mark.parametrize("ending", FORMS)
 def test_too_many_frames_are_told(ending: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(gathered, "_MOST_FRAMES", 50)
     monkeypatch.setattr(gathered, "_AT_ONCE", 30)
     path, dbc = tmp_path / f"log.{ending}", tmp_path / "bus.dbc"
-    dbc.write_text(DBC)
+    dbc.write_text(BUS_DBC)
     with can.Logger(str(path)) as logger:
         for k in range(60):
             logger(can.Message(timestamp=0.01 * k, arbitration_id=291, data=bytes(8), is_extended_id=False))
     with pytest.raises(LogError, match="holds more than 50 frames"):
-        read_log(path, [Wanted("speed")], dbc=dbc)
+        read_log(path, [Wanted("wheels.speed")], dbc=dbc)
 
 
 def test_a_log_that_ends_in_damage_is_read_to_there_with_a_remark(tmp_path: Path) -> None:
     path, dbc = tmp_path / "log.blf", tmp_path / "bus.dbc"
-    dbc.write_text(DBC)
+    dbc.write_text(BUS_DBC)
     path.write_bytes(blf_of(blf_object(1, CLASSIC) + bytes(64)))
-    log = read_log(path, [Wanted("speed")], dbc=dbc)
-    assert log.series[Wanted("speed")].values.tolist() == [0x0100 * 0.01]
+    log = read_log(path, [Wanted("wheels.speed")], dbc=dbc)
+    assert log.series[Wanted("wheels.speed")].values.tolist() == [0x0100 * 0.01]
     assert log.remarks == ["the log breaks off after 1 frames: no object begins where the one before it ends"]
     path.write_bytes(blf_of(bytes(64)))
     with pytest.raises(EmulatorError, match="no object begins"):
-        read_log(path, [Wanted("speed")], dbc=dbc)
-    assert np.isfinite(log.series[Wanted("speed")].time_s).all()
+        read_log(path, [Wanted("wheels.speed")], dbc=dbc)
+    assert np.isfinite(log.series[Wanted("wheels.speed")].time_s).all()
