@@ -138,6 +138,30 @@ def test_frames_of_all_kinds(ending: str, seed: int, tmp_path: Path, monkeypatch
     assert any(key & EXTENDED for _, key, _ in frames)
 
 
+PLAIN = {
+    "asc": "{k}.5 1 123 Rx d 2 01 02",
+    "fd.asc": "{k}.5 CANFD 1 Rx 123x  1 0 9 12 0 1 2 3 4 5 6 7 8 9 a ff 0 0 0",
+    "log": "({k}.5) can0 123#0102",
+    "trc": "{k}) {k}.5 0123 2 01 02",
+    "csv": "{k}.5,0x123,0,0,0,2,AQI=",
+}
+
+
+@pytest.mark.parametrize("form", PLAIN)
+def test_plain_lines_are_not_left_to_python_can(
+    form: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """But for the first one: that would be right, too, and ten times slower."""
+    left: list[can.Message] = []
+    monkeypatch.setattr(Kept, "add_message", lambda _, message: left.append(message))
+    path = tmp_path / f"log.{form}"
+    path.write_text("\n".join(PLAIN[form].format(k=k) for k in range(2, 60)) + "\n")
+    frames, ended = in_columns(path, {0x123, 0x123 | EXTENDED})
+    assert ended is None
+    assert len(left) == 1
+    assert len(frames) == (56 if form in ("asc", "fd.asc", "csv") else 57)
+
+
 @pytest.mark.parametrize("ending", FORMS)
 def test_frames_of_others_are_counted(ending: str, tmp_path: Path) -> None:
     path = written(tmp_path / f"log.{ending}", 300, 1)
@@ -431,7 +455,7 @@ ROW_LINES = [
     "12.5,0x123,0,0,0,0,",
     "12.5,0x123,0,1,0,8,",
     "12.5,0x123,0,1,0,8,AQI=",
-    "12.5,0x0,0,0,1,0,",
+    "12.5,0x123,0,0,1,0,",
     "1700000000.1234567,0x123,0,0,0,2,AQI=",
     "12345678901234567.25,0x123,0,0,0,2,AQI=",
     "1e-05,0x123,0,0,0,2,AQI=",
