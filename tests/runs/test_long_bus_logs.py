@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import struct
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import NamedTuple
 
@@ -100,19 +100,53 @@ def write_asc(made: Iterator[Piece], path: Path) -> None:
         for piece in made:
             template = b"0000.000000 1  000             Rx   d 8 " + 8 * b"00 " + b"\n"
             lines = np.tile(np.frombuffer(template, np.uint8), (len(piece.time_us), 1))
-            rest = piece.time_us
-            for at in (10, 9, 8, 7, 6, 5, 3, 2, 1, 0):
-                lines[:, at] = _DIGITS[rest % 10]
-                rest = rest // 10
-            for k in range(3):
-                lines[:, 15 + k] = _DIGITS[piece.identifier >> 4 * (2 - k) & 15]
-            first = template.index(b"d 8 ") + 4
-            lines[:, first : first + 24 : 3] = _DIGITS[piece.data >> 4]
-            lines[:, first + 1 : first + 25 : 3] = _DIGITS[piece.data & 15]
+            put_digits(lines, piece.time_us, (10, 9, 8, 7, 6, 5, 3, 2, 1, 0))
+            put_frame(lines, piece, 15, template.index(b"d 8 ") + 4)
             file.write(lines.tobytes())
 
 
-FORMS = [("blf", write_blf), ("asc", write_asc)]
+def write_asc_fd(made: Iterator[Piece], path: Path) -> None:
+    """The same as CAN FD."""
+    with path.open("wb") as file:
+        file.write(b"date Sat Mar 27 10:00:00.000 am 2027\nbase hex  timestamps absolute\n")
+        file.write(b"internal events logged\n")
+        head = b"0000.000000 CANFD   1 Rx        000                                   1 0 8  8 "
+        tail = b"       0    0     3000        0        0        0        0        0\n"
+        for piece in made:
+            lines = np.tile(np.frombuffer(head + 8 * b"00 " + tail, np.uint8), (len(piece.time_us), 1))
+            put_digits(lines, piece.time_us, (10, 9, 8, 7, 6, 5, 3, 2, 1, 0))
+            put_frame(lines, piece, head.index(b"000 ", 12), len(head))
+            file.write(lines.tobytes())
+
+
+def write_trc(made: Iterator[Piece], path: Path) -> None:
+    """Lines of version 2.1 as python-can writes them, made by columns."""
+    with path.open("wb") as file:
+        file.write(b";$FILEVERSION=2.1\r\n;$STARTTIME=46473.4\r\n;$COLUMNS=N,O,T,B,I,d,R,L,D\r\n;\r\n")
+        head = b"      1 0000000.000 DT  1     0000 Rx -  8    "
+        for piece in made:
+            lines = np.tile(np.frombuffer(head + 8 * b"00 " + b"\r\n", np.uint8), (len(piece.time_us), 1))
+            put_digits(lines, piece.time_us, (18, 17, 16, 14, 13, 12, 11, 10, 9, 8))
+            put_frame(lines, piece, head.index(b"0000 Rx") + 1, len(head))
+            file.write(lines.tobytes())
+
+
+def put_digits(lines: np.ndarray, number: np.ndarray, places: Iterable[int]) -> None:
+    """Decimal digits, the last one first."""
+    for at in places:
+        lines[:, at] = _DIGITS[number % 10]
+        number = number // 10
+
+
+def put_frame(lines: np.ndarray, piece: Piece, identifier: int, data: int) -> None:
+    """Three digits of the identifier at a place, and the payload at another."""
+    for k in range(3):
+        lines[:, identifier + k] = _DIGITS[piece.identifier >> 4 * (2 - k) & 15]
+    lines[:, data : data + 24 : 3] = _DIGITS[piece.data >> 4]
+    lines[:, data + 1 : data + 25 : 3] = _DIGITS[piece.data & 15]
+
+
+FORMS = [("blf", write_blf), ("asc", write_asc), ("fd.asc", write_asc_fd), ("trc", write_trc)]
 
 
 @pytest.mark.parametrize(("ending", "write"), FORMS)
@@ -128,7 +162,9 @@ def test_what_is_written_is_what_python_can_reads(
         frames = list(reader)
     assert [bytes(frame.data) for frame in frames] == [row.tobytes() for row in expected.data]
     assert [frame.arbitration_id for frame in frames] == expected.identifier.tolist()
-    np.testing.assert_allclose([frame.timestamp for frame in frames], expected.time_us / 1e6, atol=1e-9)
+    time_s = np.array([frame.timestamp for frame in frames])
+    started_s = time_s[0] if ending == "trc" else 0.0  # which tells the time of the day
+    np.testing.assert_allclose(time_s - started_s, expected.time_us / 1e6, atol=1e-9 + np.spacing(started_s))
 
 
 @pytest.mark.timing  # for the ordinary run's length only: two minutes each

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from emulator.core.compiled import jit
 from emulator.track.logs.gathered import EXTENDED, Block, Gathered, is_full, put
+from emulator.track.logs.packed import unpacked
 
 _HEAD = struct.Struct("<4sL8B2Q2L16H")
 _OBJECT = struct.Struct("<4s2H2L")
@@ -37,9 +38,9 @@ class BlfDamaged(Exception):
 def gather_blf(path: Path, gathered: Gathered) -> int:
     """Gather the frames of a file; returns the size that its head tells [bytes].
 
-    Raises BlfDamaged, OSError, zlib.error; whatever was gathered before stays. What ``gathered`` raises.
+    Raises BlfDamaged, OSError, EOFError, zlib.error; what was gathered before stays; what ``gathered`` does.
     """
-    with path.open("rb") as file:
+    with unpacked(path) as file:
         head = file.read(_HEAD.size)
         if len(head) < _HEAD.size or not head.startswith(b"LOGG"):
             raise BlfDamaged("its head is none of a BLF file")
@@ -47,7 +48,7 @@ def gather_blf(path: Path, gathered: Gathered) -> int:
         file.seek(max(numbers[1], _HEAD.size))
         started_s = _instant(numbers[14:22])
         rest = b""
-        for piece in _unpacked(file):
+        for piece in _contents(file):
             rest = _gather(rest + piece if rest else piece, started_s, gathered)
     return int(numbers[10])
 
@@ -61,7 +62,7 @@ def _instant(parts: tuple[int, ...]) -> float:
         return 0.0
 
 
-def _unpacked(file: BinaryIO) -> Iterator[bytes]:
+def _contents(file: BinaryIO) -> Iterator[bytes]:
     """What the containers hold, in pieces that fit into memory whatever they say of themselves."""
     while head := file.read(_OBJECT.size):
         if len(head) < _OBJECT.size:

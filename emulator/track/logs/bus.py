@@ -1,25 +1,41 @@
 """Logs of a bus, in every form that python-can reads, decoded by a DBC.
 
-Those that are much used are read in columns, the others a frame at a time.
+All are read in columns; what there is no reader of columns for is left to python-can, by line, rows or file.
 """
 
 from __future__ import annotations
 
 import contextlib
+import logging
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from emulator.core.errors import StartFailed
 from emulator.track.logs.blf import gather_blf
-from emulator.track.logs.frame_lines import gather_asc, gather_candump
+from emulator.track.logs.frame_lines import gather_asc, gather_candump, gather_columns, gather_rows
 from emulator.track.logs.gathered import EXTENDED, Gathered
 from emulator.track.logs.log import Log, LogError, Series, Wanted
+from emulator.track.logs.mdf_frames import gather_mdf
+from emulator.track.logs.packed import ending, is_packed, unpacked
+from emulator.track.logs.sqlite_frames import gather_sqlite
 from emulator.track.on_disk import Shelf
 from emulator.wire.dbc_file import DbcFrame, read_dbc
 
-_IN_COLUMNS = {".blf": gather_blf, ".asc": gather_asc, ".log": gather_candump}
-"""By their endings. python-can's own way with all others takes some microseconds for each frame."""
+_OF_ENDING = {
+    ".blf": gather_blf,
+    ".asc": gather_asc,
+    ".log": gather_candump,
+    ".trc": gather_columns,
+    ".csv": gather_rows,
+    ".db": gather_sqlite,
+}
+_OF_FIRST_BYTES = {
+    b"LOGG": gather_blf,
+    b"SQLite format 3\0": gather_sqlite,
+    b"timestamp,arbitration_id,": gather_rows,
+}
+_MDF = (b"MDF     ", b"UnFinMF ")
 
 
 def read_bus(path: Path, wanted: Sequence[Wanted], dbc: Path, shelf: Shelf) -> Log:
@@ -62,21 +78,28 @@ def _key(message: DbcFrame) -> int:
 
 def _gather(path: Path, gathered: Gathered) -> list[str]:
     """Put each frame to its kind; returns remarks. Raises LogError, StartFailed."""
-    held, told = path.stat().st_size, 0
     remarks = []
-    try:
-        told = _IN_COLUMNS.get(path.suffix.lower(), _gather_by_library)(path, gathered) or held
-        gathered.decode()
-    except (LogError, StartFailed):
-        raise
-    except Exception as error:  # python-can raises whatever its parsers do
-        if not gathered.taken:
-            raise _damaged(path, error) from error
-        said = " ".join(str(error).split())[:120] or type(error).__name__
-        frames = gathered.taken + gathered.others
-        remarks.append(f"the log breaks off after {frames:,} frames: {said}")
-    if told > held:
-        remarks.append(f"the log was cut off: its head tells {told:,} bytes, {held:,} are there")
+    with _what_the_library_says() as said:
+        try:
+            told = gather_frames(path, gathered)
+            gathered.decode()
+            if told and told > (held := path.stat().st_size) and not is_packed(path):
+                remarks.append(f"the log was cut off: its head tells {told:,} bytes, {held:,} are there")
+        except (LogError, StartFailed):
+            raise
+        except Exception as error:  # python-can raises whatever its parsers do
+            if not gathered.taken:
+                raise _damaged(path, error) from error
+            frames = gathered.taken + gathered.others
+            remarks.append(f"the log breaks off after {frames:,} frames: {_in_a_line(error)[:120]}")
+    if said.count:
+        lines = "line" if said.count == 1 else "lines"
+        remarks.append(f"python-can warns of {said.count:,} {lines}, the first time: {said.first}")
+    if not gathered.taken + gathered.others:
+        raise LogError(
+            f"{path} has no frame of a bus, read as {ending(path) or 'its beginning tells'}",
+            advice="see that its ending is that of its form, and that there are frames in it",
+        )
     if not gathered.taken:
         raise LogError(
             f"{path} has no frame with a wanted signal, and {gathered.others:,} others",
@@ -85,11 +108,32 @@ def _gather(path: Path, gathered: Gathered) -> list[str]:
     return remarks
 
 
+def gather_frames(path: Path, gathered: Gathered) -> int | None:
+    """Gather a log's frames by the reader of its form; returns the size that it says to have [bytes].
+
+    Raises what that does, and what ``gathered`` does.
+    """
+    with unpacked(path) as file:
+        head = file.read(32)
+    if head.startswith(_MDF):
+        if not gather_mdf(path, gathered):
+            _gather_by_library(path, gathered)
+        return None
+    by_bytes = [gather for first, gather in _OF_FIRST_BYTES.items() if head.startswith(first)]
+    by_ending = _OF_ENDING.get(ending(path))
+    if (gather := next(iter(by_bytes), by_ending)) is not None:
+        return gather(path, gathered)
+    raise LogError(
+        f"{path} is no bus log of a known form",
+        advice=f"name it by its form: {', '.join(_OF_ENDING)}, or .mf4",
+    )
+
+
 def _gather_by_library(path: Path, gathered: Gathered) -> None:
-    """A message of python-can for each frame. Raises what it raises, and what ``gathered`` does."""
+    """A message of python-can for each frame of an MDF file. Raises what that and ``gathered`` raise."""
     import can
 
-    reader = can.LogReader(str(path))
+    reader = can.MF4Reader(path)
     try:
         for message in reader:
             gathered.add_message(message)
@@ -98,8 +142,38 @@ def _gather_by_library(path: Path, gathered: Gathered) -> None:
             reader.stop()
 
 
+class _Said(logging.Handler):
+    """How often python-can warns, and of what the first time."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.WARNING)
+        self.count, self.first = 0, ""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """One warning."""
+        self.first = self.first or " ".join(record.getMessage().split())[:120]
+        self.count += 1
+
+
+@contextlib.contextmanager
+def _what_the_library_says() -> Iterator[_Said]:
+    """What python-can warns of, counted instead of shown."""
+    logger, said = logging.getLogger("can.io"), _Said()
+    propagates, logger.propagate = logger.propagate, False
+    logger.addHandler(said)
+    try:
+        yield said
+    finally:
+        logger.removeHandler(said)
+        logger.propagate = propagates
+
+
+def _in_a_line(error: Exception) -> str:
+    return " ".join(str(error).split()) or type(error).__name__
+
+
 def _damaged(path: Path, error: Exception) -> LogError:
-    said = " ".join(str(error).split())[:200] or type(error).__name__
     return LogError(
-        f"{path} can't be read as a bus log: {said}", advice="see that it is whole, and its ending"
+        f"{path} can't be read as a bus log: {_in_a_line(error)[:200]}",
+        advice="see that it is whole, and its ending",
     )

@@ -20,6 +20,7 @@ from emulator.wire.dbc_file import DbcFrame
 
 EXTENDED = 1 << 31
 """The bit of a key that says that its identifier has 29 bits."""
+MOST_IDENTIFIER = 0x1FFF_FFFF
 
 _MOST_FRAMES = MOST_VALUES // 4  # each has a time and a signal or more
 _BYTES = 64
@@ -75,6 +76,23 @@ def is_full(block: Block) -> bool:
     return bool(block.counts[0] == len(block.time_s))
 
 
+@jit
+def _put_many(
+    block: Block,
+    at: int,
+    time_s: NDArray[np.float64],
+    keys: NDArray[np.int64],
+    data: NDArray[np.uint8],
+    first: NDArray[np.int64],
+    length: NDArray[np.int64],
+) -> int:
+    """Put frames from ``at`` on; returns how far there was room."""
+    while at < len(time_s) and not is_full(block):
+        put(block, time_s[at], keys[at], data, first[at], min(length[at], block.data.shape[1]))
+        at += 1
+    return at
+
+
 class Gathered:
     """Wanted signals of frames, by the key of their identifier."""
 
@@ -124,6 +142,22 @@ class Gathered:
         if not (message.is_error_frame or message.is_remote_frame):
             extended = EXTENDED if message.is_extended_id else 0
             self.add(message.timestamp, message.arbitration_id | extended, message.data)
+
+    def add_many(
+        self,
+        time_s: NDArray[np.float64],
+        keys: NDArray[np.int64],
+        data: NDArray[np.uint8],
+        first: NDArray[np.int64],
+        length: NDArray[np.int64],
+    ) -> None:
+        """Data frames (n,), whose payloads begin at ``first`` of the data. Raises LogError, StartFailed."""
+        at = 0
+        while True:
+            at = _put_many(self.block, at, time_s, keys, data, first, length)
+            if at == len(time_s):
+                return
+            self.decode()
 
     def decode(self) -> None:
         """Decode all that waits, which makes room. Raises LogError: they are too many; StartFailed."""

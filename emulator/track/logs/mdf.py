@@ -20,7 +20,7 @@ from emulator.track.logs.log import Log, LogError, Series, Wanted, too_large
 from emulator.track.on_disk import Shelf, let_go
 from emulator.track.out.mdf import asammdf_module
 
-_BUS_CHANNEL = "CAN_DataFrame"
+BUS_CHANNEL = "CAN_DataFrame"
 _AT_ONCE = (
     1 << 22
 )  # samples of a channel that the library reads by itself, from the group's beginning each time
@@ -32,19 +32,19 @@ _NUMBERS = range(6)  # whole numbers and floating ones, either byte order
 
 def holds_frames(path: Path) -> bool:
     """Whether an MDF file is a log of bus frames. Raises LogError, StartFailed without asammdf."""
-    with _opened(path) as file:
-        return any(name.startswith(_BUS_CHANNEL) for name in file.channels_db)
+    with opened_mdf(path) as file:
+        return any(name.startswith(BUS_CHANNEL) for name in file.channels_db)
 
 
 def read_mdf(path: Path, wanted: Sequence[Wanted], shelf: Shelf) -> Log:
     """Wanted channels of an MDF file. Raises LogError, StartFailed without asammdf or room."""
     series: dict[Wanted, Series] = {}
-    with _opened(path) as file:
+    with opened_mdf(path) as file:
         names = sorted(name for name in file.channels_db if name)
         places = _places(path, file, wanted)
         total = 0
         for group, _ in places.values():
-            total += _rows(path, file, group)
+            total += rows_told(path, file, group)
             if (refused := too_large(path, total, 1)) is not None:
                 raise refused
         for group in dict.fromkeys(group for group, _ in places.values()):
@@ -53,7 +53,7 @@ def read_mdf(path: Path, wanted: Sequence[Wanted], shelf: Shelf) -> Log:
         remarks = [
             f"{one.channel}: {told:,} samples are told, {there:,} there"
             for one, (group, _) in places.items()
-            if (there := len(series[one].values)) < (told := _rows(path, file, group))
+            if (there := len(series[one].values)) < (told := rows_told(path, file, group))
         ]
     return Log(path, "MDF", {one: series[one] for one in places}, names, remarks)
 
@@ -78,7 +78,7 @@ def _places(path: Path, file: Any, wanted: Sequence[Wanted]) -> dict[Wanted, tup
     return places
 
 
-def _rows(path: Path, file: Any, group: int) -> int:
+def rows_told(path: Path, file: Any, group: int) -> int:
     """Samples of a group as its header says. Raises LogError where the file can't hold them."""
     block = file.groups[group].channel_group
     rows, size = int(block.cycles_nr), int(getattr(block, "samples_byte_nr", 1))
@@ -95,7 +95,7 @@ def _series_of_group(
     path: Path, file: Any, group: int, wanted: Mapping[Wanted, int], shelf: Shelf
 ) -> dict[Wanted, Series]:
     """Wanted channels of a group by their index there, with one array of times. Raises LogError."""
-    rows = _rows(path, file, group)
+    rows = rows_told(path, file, group)
     at_once = {one: index for one, index in wanted.items() if rows and _lies_in_records(file, group, index)}
     series = _from_records(path, file, group, at_once, shelf) if at_once else {}
     time_s = next((one.time_s for one in series.values()), None)
@@ -128,7 +128,7 @@ def _from_records(
 ) -> dict[Wanted, Series]:
     """Channels by their index in a group, whose records are unpacked once for all. Raises LogError."""
     time_s, columns = shelf.growing(), {one: shelf.growing() for one in wanted}
-    for piece in _pieces(path, file, group):
+    for piece in records_of(path, file, group):
         try:
             instants = np.array(file.get_master(group, data=piece, one_piece=True), np.float64)
             values = {
@@ -139,7 +139,7 @@ def _from_records(
             }
             file._mdf._invalidation_cache.clear()  # which belongs to the piece
         except Exception as error:  # the library raises whatever a damaged block leads to
-            raise _damaged(path, error) from error
+            raise damaged_mdf(path, error) from error
         time_s.append(instants)
         for one, (samples, invalid) in values.items():
             columns[one].append(_numbers(path, one.channel, samples, invalid))
@@ -148,15 +148,15 @@ def _from_records(
     return {one: Series(instants, column.whole(), units[one]) for one, column in columns.items()}
 
 
-def _pieces(path: Path, file: Any, group: int) -> Iterator[Any]:
+def records_of(path: Path, file: Any, group: int) -> Iterator[Any]:
     """Records of a group, some thousands at a time, unpacked. Raises LogError."""
     file.configure(read_fragment_size=_PIECE_BYTES)
-    pieces = file._mdf._load_data(file.groups[group], record_count=_rows(path, file, group))
+    pieces = file._mdf._load_data(file.groups[group], record_count=rows_told(path, file, group))
     while True:
         try:
             piece = next(pieces, None)
         except Exception as error:  # as above
-            raise _damaged(path, error) from error
+            raise damaged_mdf(path, error) from error
         if piece is None:
             return
         if piece.data:
@@ -187,7 +187,7 @@ def _alone(path: Path, file: Any, name: str, group: int, rows: int, shelf: Shelf
                 name, group=group, record_offset=filled, record_count=count, ignore_invalidation_bits=True
             )
         except Exception as error:  # as above
-            raise _damaged(path, error) from error
+            raise damaged_mdf(path, error) from error
         unit = str(signal.unit or "")
         piece = _numbers(path, name, signal.samples, signal.invalidation_bits)
         if not len(piece):
@@ -201,8 +201,8 @@ def _alone(path: Path, file: Any, name: str, group: int, rows: int, shelf: Shelf
 
 
 @contextlib.contextmanager
-def _opened(path: Path) -> Any:
-    """The file, without what the library says on the screen. Raises LogError, StartFailed."""
+def opened_mdf(path: Path) -> Any:
+    """An MDF file, without what the library says on the screen. Raises LogError, StartFailed."""
     asammdf = asammdf_module()
     logger = logging.getLogger("asammdf")
     level = logger.level
@@ -213,7 +213,7 @@ def _opened(path: Path) -> Any:
             try:
                 file = asammdf.MDF(path)
             except Exception as error:  # as above
-                damaged = _damaged(path, error)
+                damaged = damaged_mdf(path, error)
                 _let_go(error)
             if damaged is not None:
                 raise damaged
@@ -234,7 +234,8 @@ def _let_go(error: Exception) -> None:
         sys.unraisablehook = hook
 
 
-def _damaged(path: Path, error: Exception) -> LogError:
+def damaged_mdf(path: Path, error: Exception) -> LogError:
+    """Words for what the library raises."""
     said = " ".join(str(error).split())[:200] or type(error).__name__
     return LogError(
         f"{path} can't be read as MDF: {said}",

@@ -21,20 +21,10 @@ from emulator.core.errors import EmulatorError
 from emulator.track.logs import gathered
 from emulator.track.logs.log import Log, LogError, Wanted
 from emulator.track.logs.opening import read_log
+from tests.support.bus_dbc import BUS_DBC
 
 TIME = TimeChannel(channel="t")
 A, B = Wanted("speed"), Wanted("lean")
-DBC = """VERSION ""
-NS_ :
-BS_:
-BU_: L
-BO_ 291 wheels: 8 L
- SG_ speed : 0|16@1+ (0.01,0) [0|0] "km/h" L
- SG_ lean : 23|16@0- (0.01,0) [0|0] "deg" L
-BO_ 2147483940 far: 8 L
- SG_ torque : 0|16@1- (0.1,0) [0|0] "Nm" L
- SG_ speed : 16|16@1+ (0.01,0) [0|0] "km/h" L
-"""
 
 
 @pytest.fixture(scope="module")
@@ -98,8 +88,8 @@ def test_mdf(frame: pd.DataFrame, tmp_path: Path) -> None:
 def test_bus_logs(tmp_path: Path, ending: str, at_once: int, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(gathered, "_AT_ONCE", at_once)
     dbc, path = tmp_path / "bus.dbc", tmp_path / f"log.{ending}"
-    dbc.write_text(DBC)
-    database = cantools.database.load_string(DBC, "dbc")
+    dbc.write_text(BUS_DBC)
+    database = cantools.database.load_string(BUS_DBC, "dbc")
     rng = np.random.default_rng(2)
     speed, lean = np.round(rng.uniform(0, 200, 60), 2), np.round(rng.uniform(-50, 50, 60), 2)
     with can.Logger(str(path)) as logger:
@@ -184,7 +174,7 @@ def test_a_csv_cut_off_in_the_middle_is_read_to_there(frame: pd.DataFrame, tmp_p
 @pytest.mark.parametrize("share", [0.02, 0.5, 0.97])
 def test_other_forms_cut_off_are_told(frame: pd.DataFrame, tmp_path: Path, ending: str, share: float) -> None:
     path = tmp_path / f"log.{ending}"
-    (tmp_path / "bus.dbc").write_text(DBC)
+    (tmp_path / "bus.dbc").write_text(BUS_DBC)
     if ending == "parquet":
         frame.to_parquet(path)
     elif ending == "mf4":
@@ -283,7 +273,7 @@ print([round(float(v), 2) for v in series.values[:3]], len(series.values), serie
 
 def test_frames_of_an_mdf_log_are_read(tmp_path: Path) -> None:
     """In a process of its own: one that has opened a bus can't (emulator.links.python_can)."""
-    (tmp_path / "bus.dbc").write_text(DBC)
+    (tmp_path / "bus.dbc").write_text(BUS_DBC)
     done = subprocess.run(
         [sys.executable, "-c", WRITTEN_AND_READ],
         cwd=tmp_path,
