@@ -21,32 +21,33 @@ SEEN = (0, 2)
 def predictor(
     A: Array, by_torque: Array, C: Array, density: Array, sensors: tuple[float, float], step_s: float
 ) -> SteadyModel:
-    """What a calibration asks for of x = (roll, steer, their rates).
+    """What a calibration asks for of x = (roll, steer, their rates, and what else there is).
 
-    A (4, 4), by_torque (4,)  continuous;  C (5, 4) outputs, rows SEEN of which are used
-    density (4, 4)            of the process noise;  sensors  standard deviations of SEEN [rad/s], [rad]
+    A (n, n), by_torque (n,)  continuous;  C (5, n) outputs, rows SEEN of which are used
+    density (n, n)            of the process noise;  sensors  standard deviations of SEEN [rad/s], [rad]
     Raises ValueError where there is no steady predictor.
     """
     A, by_torque, Q = sampled(A, by_torque, density, step_s)
-    Q += 1e-9 * np.diag(Q).max() * np.eye(4)
+    Q += 1e-9 * np.diag(Q).max() * np.eye(len(A))
     seen = list(SEEN)
     R = np.diag(np.square(sensors))
     P = riccati(A, C[seen], Q, R)
-    S, K = np.eye(5), np.zeros((4, 5))
+    S, K = np.eye(5), np.zeros((len(A), 5))
     S[np.ix_(seen, seen)] = C[seen] @ P @ C[seen].T + R
     K[:, seen] = np.linalg.solve(S[np.ix_(seen, seen)], C[seen] @ P @ A.T).T
-    rate = np.array([0.0, 0.0, 0.0, 1.0])
+    rate = np.zeros(len(A))
+    rate[3] = 1.0
     return SteadyModel(A, by_torque, C, K, S, Q, 0.0, np.zeros(5), rate, math.sqrt(P[3, 3]))
 
 
 def first_gains(model: SteadyModel, P: Array, sensors: tuple[float, float], noise: Sequence[Array]) -> Array:
-    """(r, 4, 5) gains of a predictor's first steps, each with a process noise (4, 4) of its own.
+    """(r, n, 5) gains of a predictor's first steps, each with a process noise (n, n) of its own.
 
-    P (4, 4)  what is known ahead of the first sample
+    P (n, n)  what is known ahead of the first sample
     """
     seen = list(SEEN)
     C, R, P = model.C[seen], np.diag(np.square(sensors)), P.copy()
-    gains = np.zeros((len(noise), 4, 5))
+    gains = np.zeros((len(noise), len(P), 5))
     done = 0
     for alike in (list(same) for _, same in groupby(noise, id)):
         steps = len(alike)
@@ -55,25 +56,24 @@ def first_gains(model: SteadyModel, P: Array, sensors: tuple[float, float], nois
     return gains
 
 
-def where(
+def path(
     A: Array,
     B: Array,
+    C: Array,
     P: Array,
     sensors: tuple[float, float],
     seen: Array,
     torque: Array,
     noise: Sequence[Array],
-    row: int,
 ) -> Array:
-    """(4,) state at a row by all samples, before and after it.
+    """(r, n) state at each row by all samples, before and after it.
 
     Source: H. E. Rauch, F. Tung, C. T. Striebel, AIAA J. 3 (1965) 1445-1450, from memory.
 
-    A, B of a step;  P (4, 4) what is known ahead of the first sample;  seen (n, 2) roll rate and steer
-    noise (n) of (4, 4) of each step
+    A (n, n), B (n,) of a step;  C (2, n) shows roll rate and steer, seen (r, 2)
+    P (n, n) what is known ahead of the first sample;  noise (r) of (n, n) of each step
     """
-    C, R = np.zeros((2, 4)), np.diag(np.square(sensors))
-    C[0, 2] = C[1, 1] = 1.0
+    R = np.diag(np.square(sensors))
     x, one = np.zeros(len(A)), np.eye(len(A))
     before, after = [], []
     for k in range(len(seen)):
@@ -82,8 +82,8 @@ def where(
         x, P = x + gain @ (seen[k] - C @ x), (one - gain @ C) @ P
         after.append((x, P))
         x, P = A @ x + B * torque[k], A @ P @ A.T + noise[k]
-    x = after[-1][0]
-    for k in range(len(seen) - 2, row - 1, -1):
+    states = [after[-1][0]]
+    for k in range(len(seen) - 2, -1, -1):
         back = np.linalg.solve(before[k + 1][1], A @ after[k][1]).T
-        x = after[k][0] + back @ (x - before[k + 1][0])
-    return np.asarray(x)
+        states.append(after[k][0] + back @ (states[-1] - before[k + 1][0]))
+    return np.array(states[::-1])
