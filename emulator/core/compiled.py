@@ -26,17 +26,17 @@ R = TypeVar("R")
 class Compiled:
     """A function with the options it is compiled with; compiled code takes it for the compiled function."""
 
-    def __init__(self, function: Callable[..., object], *, memory: bool) -> None:
+    def __init__(self, function: Callable[..., object], *, memory: bool, copied: bool = False) -> None:
         update_wrapper(self, function)
         self.py_func = function
-        self.memory = memory
+        self.memory, self.copied = memory, copied
 
     @cached_property
     def dispatcher(self) -> Any:
         """numba's; the plain function where compiling is switched off."""
         from emulator.core.compiler import dispatcher
 
-        return dispatcher(self.py_func, memory=self.memory)
+        return dispatcher(self.py_func, memory=self.memory, copied=self.copied)
 
     @cached_property
     def inner(self) -> Any:
@@ -47,7 +47,7 @@ class Compiled:
         """
         from emulator.core.compiler import dispatcher
 
-        return dispatcher(self.py_func, memory=self.memory, inner=True)
+        return dispatcher(self.py_func, memory=self.memory, copied=self.copied, inner=True)
 
     @property
     def _numba_type_(self) -> Any:
@@ -67,6 +67,15 @@ def jit(function: F) -> F:
     array is counted in and out. Whoever calls from Python holds what it handed over anyway.
     """
     return cast(F, Compiled(function, memory=False))
+
+
+def jit_copied(function: F) -> F:
+    """As :func:`jit`, of a function whose code is copied into its callers, however long it is.
+
+    For what is called with numbers written out, such as rows of a matrix: in the copy they are known, loops
+    over them are unrolled, and no index has to be looked at.
+    """
+    return cast(F, Compiled(function, memory=False, copied=True))
 
 
 def jit_with_memory(function: F) -> F:

@@ -31,16 +31,20 @@ from emulator.core.keeping.inner_code import EntryCompiler, InnerCompiler
 from emulator.core.keeping.loaded_code import loaded
 
 
-def dispatcher(function: Callable[..., object], *, memory: bool, inner: bool = False) -> Any:
+def dispatcher(
+    function: Callable[..., object], *, memory: bool, copied: bool = False, inner: bool = False
+) -> Any:
     """numba's dispatcher of a function, which asks our cache; the plain function where it is switched off.
 
-    inner  called from compiled code alone
+    copied  into its callers
+    inner   called from compiled code alone
     """
     njit: Any = numba.njit  # whose types leave out the option
-    # said both ways: left out, it is as in whoever calls the function
+    # said both ways: left out, they are as in whoever calls the function
     wrapped = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True} if inner else {}
     way = InnerCompiler if inner else EntryCompiler
-    compiled = njit(nogil=True, error_model="numpy", _nrt=memory, pipeline_class=way, **wrapped)(function)
+    options = {"nogil": True, "error_model": "numpy", "_nrt": memory, "forceinline": copied, **wrapped}
+    compiled = njit(pipeline_class=way, **options)(function)
     if hasattr(compiled, "overloads"):  # else compiling is switched off
         compiled._cache = ContentCache(compiled)
         compiled.get_call_template = partial(_by_type, compiled.get_call_template)

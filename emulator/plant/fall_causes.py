@@ -136,7 +136,7 @@ def _lie(run: Record, m: Record, body: Record, s: Scratch, roll: float) -> None:
         return
     fastest = 0.0
     for k in range(6):
-        fastest = max(fastest, abs(s.V[0, k]))
+        fastest = max(fastest, abs(s.V[k, 0]))
     run.still_ticks = run.still_ticks + 1 if fastest < _STILL else 0
     if run.still_ticks == STILL_TICKS:
         emit_event(m, EV_REST, 0 if roll > 0.0 else 1, lasted * TICK_NS * 1e-9)

@@ -158,11 +158,22 @@ def next_frame(out: NDArray[np.void], now_ns: int, free_ns: int, tick_ns: int) -
     if its arrival now would be no farther from its due time than at the next tick, behind those that are
     waiting for an earlier time; of several that earliest due. Take it out with ``pop``, then ask again.
     """
-    all_ns = 0  # what waits would take on the bus
+    all_ns, timed = 0, True  # what waits would take on the bus
+    first, first_due = -1, 0
     for i in range(out.shape[0]):
-        if out[i].frame >= 0 and out[i].first_due_ns < NOTHING_DUE:
-            all_ns += out[i].wire_ns
+        o = out[i]
+        if o.frame >= 0 and o.first_due_ns < NOTHING_DUE:
+            all_ns += o.wire_ns
+            timed = timed and o.wire_ns > 0
+            if first < 0 or o.first_due_ns < first_due:
+                first, first_due = i, o.first_due_ns
+    if first < 0:
+        return -1
     start, next_start = max(now_ns, free_ns), max(now_ns + tick_ns, free_ns)
+    # Nobody goes before the earliest due: mostly it is the one, and the others need not be asked.
+    wire_ns = out[first].wire_ns
+    if timed and first_due - (start + wire_ns) <= next_start + wire_ns - first_due:
+        return first
     best, best_due = -1, 0
     for i in range(out.shape[0]):
         o = out[i]

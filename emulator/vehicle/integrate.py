@@ -54,7 +54,12 @@ def begin(
     work: NDArray[np.void],
 ) -> None:
     """First derivative of a step: truth at x with inputs u."""
-    derivative(body, tyre, x, u, work, work[0].k[0])
+    s = work[0]
+    # by way of ``probe``, as the others of the step: for another kind of array there would be another copy of
+    # all that a derivative is
+    for i in range(N_X):
+        s.probe[i] = x[i]
+    derivative(body, tyre, s.probe, u, work, s.k[0])
 
 
 @jit
@@ -89,13 +94,14 @@ def advance(
     """
     s = work[0]
     k, probe = s.k, s.probe
-    s.far = 1 if s.near == 0 else 0
+    s.far, s.passing = 1 if s.near == 0 else 0, 1
     for i in range(N_X):
         probe[i] = x[i] + 0.5 * dt * k[0, i]
     derivative(body, tyre, probe, u, work, k[1])
     for i in range(N_X):
         probe[i] = x[i] + 0.5 * dt * k[1, i]
     derivative(body, tyre, probe, u, work, k[2])
+    s.passing = 0
     for i in range(N_X):
         probe[i] = x[i] + dt * k[2, i]
     derivative(body, tyre, probe, u, work, k[3])

@@ -82,24 +82,28 @@ SCRATCH_DTYPE = np.dtype(
     [
         ("R", np.float64, (9,)),  # R_WB row by row
         ("S", np.float64, (N_JOINTS, 6)),  # joint motion axes at B's origin in B: angular then linear
-        ("V", np.float64, (N_BODIES, 6)),  # twists of the bodies at B's origin in B: angular then linear
+        ("V", np.float64, (6, N_BODIES)),  # twists of the bodies at B's origin in B: angular then linear
         (
             "inertia",
             np.float64,
-            (N_BODIES, 10),
+            (10, N_BODIES),
         ),  # m, h (3), Ixx, Iyy, Izz, Ixy, Ixz, Iyz about B's origin in B
         ("centre", np.float64, (2, 3)),  # wheel centres in B, rear then front
         ("axle", np.float64, (2, 3)),  # axle directions in B
         ("wrench", np.float64, (N_BODIES, 6)),  # applied moment at B's origin and force on each body, in B
         ("torque", np.float64, (N_JOINTS,)),  # applied joint torques
-        ("A", np.float64, (N_BODIES, 6)),  # bias accelerations
-        ("f", np.float64, (N_BODIES, 6)),  # bias wrenches, summed towards the root
+        ("A", np.float64, (6, N_BODIES)),  # bias accelerations
+        ("f", np.float64, (6, N_BODIES)),  # bias wrenches, summed towards the root
         ("M", np.float64, (N_SPEEDS, N_SPEEDS)),  # mass matrix; overwritten by its factors
         ("rhs", np.float64, (N_SPEEDS,)),  # right-hand side, then accelerations: angular, linear (B), joints
         ("tyre", np.float64, (2, N_TYRE)),  # rear, front: columns T_*
         ("part", np.float64, (len(HARD_PARTS), 2, N_PART)),  # as in the record; left, right; columns P_*
         ("near", np.int64),  # hard parts on the road or so near that a step may put them on it
         ("far", np.int64),  # 1: within a step at whose start none was near, and none is looked for
+        (
+            "passing",
+            np.int64,
+        ),  # 1: between the two ends of a step, where nobody looks at figures of a tyre's slip
         ("bend", np.float64, (6,)),  # axis of the fork's bending at B's origin in B: angular then linear
         ("hinge", np.float64, (3,)),  # a point of it in B
         ("border", np.float64, (N_SPEEDS,)),  # inertial coupling of the bending with the speeds

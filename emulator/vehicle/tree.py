@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.axes import cross, rotate, rotation_about_xz, rotation_of, times
-from emulator.core.compiled import Record, jit
+from emulator.core.compiled import Record, jit, jit_copied
 from emulator.vehicle.state import (
     BEND,
     BEND_RATE,
@@ -31,6 +31,7 @@ from emulator.vehicle.state import (
     FRONT,
     JOINT,
     JOINT_RATE,
+    N_BODIES,
     OMEGA,
     QUATERNION,
     REAR,
@@ -47,6 +48,10 @@ from emulator.vehicle.state import (
 _PARENT = np.array([-1, 0, 1, 2, 3, 4, 5, 6, 5, 8, 9, 10])
 # Parent body of each body, and the joint that carries it is body - 1.
 _PARENT_BODY = np.array([-1, 0, 1, 0, 3, 4, 5])
+
+
+Wrench = tuple[float, float, float, float, float, float]
+"""Moment about B's origin and force, in B."""
 
 
 @jit
@@ -74,14 +79,14 @@ def _set_body(
     iyz: float,
 ) -> None:
     """Mass m at (x, y, z) with tensor elements at the mass centre -> elements about B's origin."""
-    inertia[i, 0] = m
-    inertia[i, 1], inertia[i, 2], inertia[i, 3] = m * x, m * y, m * z
-    inertia[i, 4] = ixx + m * (y * y + z * z)
-    inertia[i, 5] = iyy + m * (x * x + z * z)
-    inertia[i, 6] = izz + m * (x * x + y * y)
-    inertia[i, 7] = ixy - m * x * y
-    inertia[i, 8] = ixz - m * x * z
-    inertia[i, 9] = iyz - m * y * z
+    inertia[0, i] = m
+    inertia[1, i], inertia[2, i], inertia[3, i] = m * x, m * y, m * z
+    inertia[4, i] = ixx + m * (y * y + z * z)
+    inertia[5, i] = iyy + m * (x * x + z * z)
+    inertia[6, i] = izz + m * (x * x + y * y)
+    inertia[7, i] = ixy - m * x * y
+    inertia[8, i] = ixz - m * x * z
+    inertia[9, i] = iyz - m * y * z
 
 
 @jit
@@ -239,7 +244,7 @@ def kinematics(par: Record, x: NDArray[np.float64], s: Scratch) -> None:
     s.S[4, 3], s.S[4, 4], s.S[4, 5] = dirx, diry, dirz
 
     for k in range(10):
-        s.inertia[3, k] = 0.0  # the twist joint carries no mass of its own
+        s.inertia[k, 3] = 0.0  # the twist joint carries no mass of its own
     bx, by, bz = rotate(Ru, par.steered_frame_x - hx, 0.0, par.steered_frame_z - hz)
     _set_turned_body(
         s.inertia,
@@ -290,16 +295,16 @@ def kinematics(par: Record, x: NDArray[np.float64], s: Scratch) -> None:
     )
 
     for k in range(6):
-        s.V[0, k] = x[OMEGA + k]
+        s.V[k, 0] = x[OMEGA + k]
     for b in range(1, 7):
         rate = x[JOINT_RATE + b - 1]
         parent = _PARENT_BODY[b]
         for k in range(6):
-            s.V[b, k] = s.V[parent, k] + s.S[b - 1, k] * rate
+            s.V[k, b] = s.V[k, parent] + s.S[b - 1, k] * rate
     if par.fork_bends != 0:
         for k in range(6):
-            s.V[5, k] += s.bend[k] * x[BEND_RATE]
-            s.V[6, k] += s.bend[k] * x[BEND_RATE]
+            s.V[k, 5] += s.bend[k] * x[BEND_RATE]
+            s.V[k, 6] += s.bend[k] * x[BEND_RATE]
     if par.mount_gives != 0:
         up = par.robot_z - par.robot_mount_z
         Rr = rotation_about_xz(1.0, 0.0, x[SWAY])
@@ -318,9 +323,9 @@ def kinematics(par: Record, x: NDArray[np.float64], s: Scratch) -> None:
             0.0,
         )
         for k in range(6):
-            s.V[ROBOT, k] = s.V[0, k]
-        s.V[ROBOT, 0] += x[SWAY_RATE]  # about the line along x at the mount's height
-        s.V[ROBOT, 4] += par.robot_mount_z * x[SWAY_RATE]
+            s.V[k, ROBOT] = s.V[k, 0]
+        s.V[0, ROBOT] += x[SWAY_RATE]  # about the line along x at the mount's height
+        s.V[4, ROBOT] += par.robot_mount_z * x[SWAY_RATE]
 
 
 @jit
@@ -333,99 +338,55 @@ def accelerations(par: Record, steer_imposed: bool, steer_acceleration: float, s
     S, V, A, f, M, rhs, inertia = s.S, s.V, s.A, s.f, s.M, s.rhs, s.inertia
 
     # Bias: accelerations and wrenches with all twelve accelerations zero, gravity as an upward one.
-    A[0, 0] = A[0, 1] = A[0, 2] = 0.0
+    A[0, 0] = A[1, 0] = A[2, 0] = 0.0
     for k in range(3):
-        A[0, 3 + k] = par.gravity * s.R[6 + k]
-    for b in range(1, 7):
-        p = _PARENT_BODY[b]
-        j = b - 1
-        # V x (S qd) = V x (V - V_parent) = -V x V_parent = V_parent x V
-        wx, wy, wz = cross(V[p, 0], V[p, 1], V[p, 2], V[b, 0], V[b, 1], V[b, 2])
-        a1, a2, a3 = cross(V[p, 0], V[p, 1], V[p, 2], V[b, 3], V[b, 4], V[b, 5])
-        b1, b2, b3 = cross(V[p, 3], V[p, 4], V[p, 5], V[b, 0], V[b, 1], V[b, 2])
-        A[b, 0], A[b, 1], A[b, 2] = A[p, 0] + wx, A[p, 1] + wy, A[p, 2] + wz
-        A[b, 3], A[b, 4], A[b, 5] = A[p, 3] + a1 + b1, A[p, 4] + a2 + b2, A[p, 5] + a3 + b3
+        A[3 + k, 0] = par.gravity * s.R[6 + k]
+    _carry_bias(A, V, 0, 1)
+    _carry_bias(A, V, 1, 2)
+    _carry_bias(A, V, 0, 3)
+    _carry_bias(A, V, 3, 4)
+    _carry_bias(A, V, 4, 5)
+    _carry_bias(A, V, 5, 6)
     if par.fork_bends != 0:
         # Fork travel is carried by the bent fork: (bend rate) x (travel rate), the former what S leaves of V.
         bend = s.bend
-        rate = (V[5, 0] - V[4, 0]) * bend[0] + (V[5, 1] - V[4, 1]) * bend[1] + (V[5, 2] - V[4, 2]) * bend[2]
+        rate = (V[0, 5] - V[0, 4]) * bend[0] + (V[1, 5] - V[1, 4]) * bend[1] + (V[2, 5] - V[2, 4]) * bend[2]
         wx, wy, wz = rate * bend[0], rate * bend[1], rate * bend[2]
-        sx, sy = V[5, 3] - V[4, 3] - rate * bend[3], V[5, 4] - V[4, 4] - rate * bend[4]
-        wx, wy, wz = cross(wx, wy, wz, sx, sy, V[5, 5] - V[4, 5] - rate * bend[5])
+        sx, sy = V[3, 5] - V[3, 4] - rate * bend[3], V[4, 5] - V[4, 4] - rate * bend[4]
+        wx, wy, wz = cross(wx, wy, wz, sx, sy, V[5, 5] - V[5, 4] - rate * bend[5])
         for b in range(5, 7):
-            A[b, 3] += wx
-            A[b, 4] += wy
-            A[b, 5] += wz
-    bodies = 7
+            A[3, b] += wx
+            A[4, b] += wy
+            A[5, b] += wz
     if par.mount_gives != 0:
-        bodies = 8
-        b = ROBOT
-        wx, wy, wz = cross(V[0, 0], V[0, 1], V[0, 2], V[b, 0], V[b, 1], V[b, 2])
-        a1, a2, a3 = cross(V[0, 0], V[0, 1], V[0, 2], V[b, 3], V[b, 4], V[b, 5])
-        b1, b2, b3 = cross(V[0, 3], V[0, 4], V[0, 5], V[b, 0], V[b, 1], V[b, 2])
-        A[b, 0], A[b, 1], A[b, 2] = A[0, 0] + wx, A[0, 1] + wy, A[0, 2] + wz
-        A[b, 3], A[b, 4], A[b, 5] = A[0, 3] + a1 + b1, A[0, 4] + a2 + b2, A[0, 5] + a3 + b3
-    for b in range(bodies):
-        m, hx, hy, hz = inertia[b, 0], inertia[b, 1], inertia[b, 2], inertia[b, 3]
-        ixx, iyy, izz = inertia[b, 4], inertia[b, 5], inertia[b, 6]
-        ixy, ixz, iyz = inertia[b, 7], inertia[b, 8], inertia[b, 9]
-        w0, w1, w2, v0, v1, v2 = V[b, 0], V[b, 1], V[b, 2], V[b, 3], V[b, 4], V[b, 5]
-        # momentum: angular L about the origin, linear P
-        c0, c1, c2 = cross(hx, hy, hz, v0, v1, v2)
-        L0 = ixx * w0 + ixy * w1 + ixz * w2 + c0
-        L1 = ixy * w0 + iyy * w1 + iyz * w2 + c1
-        L2 = ixz * w0 + iyz * w1 + izz * w2 + c2
-        c0, c1, c2 = cross(w0, w1, w2, hx, hy, hz)
-        P0, P1, P2 = m * v0 + c0, m * v1 + c1, m * v2 + c2
-        t0, t1, t2, a0, a1, a2 = A[b, 0], A[b, 1], A[b, 2], A[b, 3], A[b, 4], A[b, 5]
-        d0, d1, d2 = cross(hx, hy, hz, a0, a1, a2)
-        e0, e1, e2 = cross(w0, w1, w2, L0, L1, L2)
-        g0, g1, g2 = cross(v0, v1, v2, P0, P1, P2)
-        f[b, 0] = ixx * t0 + ixy * t1 + ixz * t2 + d0 + e0 + g0 - s.wrench[b, 0]
-        f[b, 1] = ixy * t0 + iyy * t1 + iyz * t2 + d1 + e1 + g1 - s.wrench[b, 1]
-        f[b, 2] = ixz * t0 + iyz * t1 + izz * t2 + d2 + e2 + g2 - s.wrench[b, 2]
-        d0, d1, d2 = cross(t0, t1, t2, hx, hy, hz)
-        e0, e1, e2 = cross(w0, w1, w2, P0, P1, P2)
-        f[b, 3] = m * a0 + d0 + e0 - s.wrench[b, 3]
-        f[b, 4] = m * a1 + d1 + e1 - s.wrench[b, 4]
-        f[b, 5] = m * a2 + d2 + e2 - s.wrench[b, 5]
+        _carry_bias(A, V, 0, ROBOT)
+    _bias_wrenches(inertia, V, A, f)
+    for b in range(N_BODIES):
+        for k in range(6):
+            f[k, b] -= s.wrench[b, k]
 
     # Towards the root: joint bias, composite inertias, mass matrix (lower triangle).
-    for b in range(6, 0, -1):
-        p = _PARENT_BODY[b]
-        j = b - 1
-        bias = 0.0
-        for k in range(6):
-            bias += S[j, k] * f[b, k]
-            f[p, k] += f[b, k]
-        rhs[6 + j] = s.torque[j] - bias
-        m, hx, hy, hz = inertia[b, 0], inertia[b, 1], inertia[b, 2], inertia[b, 3]
-        w0, w1, w2, v0, v1, v2 = S[j, 0], S[j, 1], S[j, 2], S[j, 3], S[j, 4], S[j, 5]
-        c0, c1, c2 = cross(hx, hy, hz, v0, v1, v2)
-        d0, d1, d2 = cross(w0, w1, w2, hx, hy, hz)
-        F0 = inertia[b, 4] * w0 + inertia[b, 7] * w1 + inertia[b, 8] * w2 + c0
-        F1 = inertia[b, 7] * w0 + inertia[b, 5] * w1 + inertia[b, 9] * w2 + c1
-        F2 = inertia[b, 8] * w0 + inertia[b, 9] * w1 + inertia[b, 6] * w2 + c2
-        F3, F4, F5 = m * v0 + d0, m * v1 + d1, m * v2 + d2
-        row = 6 + j
-        M[row, 0], M[row, 1], M[row, 2], M[row, 3], M[row, 4], M[row, 5] = F0, F1, F2, F3, F4, F5
-        i = row
-        while i > 5:
-            k = i - 6
-            M[row, i] = (
-                S[k, 0] * F0 + S[k, 1] * F1 + S[k, 2] * F2 + S[k, 3] * F3 + S[k, 4] * F4 + S[k, 5] * F5
-            )
-            i = _PARENT[i]
-        for k in range(10):
-            inertia[p, k] += inertia[b, k]
+    F = _gather(s, 6, 5)
+    M[11, 11], M[11, 10] = _along(S, 5, F), _along(S, 4, F)
+    M[11, 9], M[11, 8] = _along(S, 3, F), _along(S, 2, F)
+    F = _gather(s, 5, 4)
+    M[10, 10], M[10, 9], M[10, 8] = _along(S, 4, F), _along(S, 3, F), _along(S, 2, F)
+    F = _gather(s, 4, 3)
+    M[9, 9], M[9, 8] = _along(S, 3, F), _along(S, 2, F)
+    F = _gather(s, 3, 0)
+    M[8, 8] = _along(S, 2, F)
+    F = _gather(s, 2, 1)
+    M[7, 7], M[7, 6] = _along(S, 1, F), _along(S, 0, F)
+    F = _gather(s, 1, 0)
+    M[6, 6] = _along(S, 0, F)
     over = swayed = 0.0
     if par.mount_gives != 0:
         over, swayed = _hang(par.robot_mount_z, s)
     for k in range(6):
-        rhs[k] = -f[0, k]
-    m, hx, hy, hz = inertia[0, 0], inertia[0, 1], inertia[0, 2], inertia[0, 3]
-    M[0, 0], M[1, 1], M[2, 2] = inertia[0, 4], inertia[0, 5], inertia[0, 6]
-    M[1, 0], M[2, 0], M[2, 1] = inertia[0, 7], inertia[0, 8], inertia[0, 9]
+        rhs[k] = -f[k, 0]
+    m, hx, hy, hz = inertia[0, 0], inertia[1, 0], inertia[2, 0], inertia[3, 0]
+    M[0, 0], M[1, 1], M[2, 2] = inertia[4, 0], inertia[5, 0], inertia[6, 0]
+    M[1, 0], M[2, 0], M[2, 1] = inertia[7, 0], inertia[8, 0], inertia[9, 0]
     M[3, 0], M[3, 1], M[3, 2] = 0.0, hz, -hy
     M[4, 0], M[4, 1], M[4, 2] = -hz, 0.0, hx
     M[5, 0], M[5, 1], M[5, 2] = hy, -hx, 0.0
@@ -508,6 +469,88 @@ def accelerations(par: Record, steer_imposed: bool, steer_acceleration: float, s
             s.reaction += bent_steer * s.bend_acceleration
 
 
+@jit_copied
+def _carry_bias(A: NDArray[np.float64], V: NDArray[np.float64], p: int, b: int) -> None:
+    """Bias acceleration of body b on its parent p."""
+    # V x (S qd) = V x (V - V_parent) = -V x V_parent = V_parent x V
+    wx, wy, wz = cross(V[0, p], V[1, p], V[2, p], V[0, b], V[1, b], V[2, b])
+    a1, a2, a3 = cross(V[0, p], V[1, p], V[2, p], V[3, b], V[4, b], V[5, b])
+    b1, b2, b3 = cross(V[3, p], V[4, p], V[5, p], V[0, b], V[1, b], V[2, b])
+    A[0, b], A[1, b], A[2, b] = A[0, p] + wx, A[1, p] + wy, A[2, p] + wz
+    A[3, b], A[4, b], A[5, b] = A[3, p] + a1 + b1, A[4, p] + a2 + b2, A[5, p] + a3 + b3
+
+
+@jit_copied
+def _bias_wrenches(
+    inertia: NDArray[np.float64],
+    V: NDArray[np.float64],
+    A: NDArray[np.float64],
+    f: NDArray[np.float64],
+) -> None:
+    """What moves the bodies with all twelve accelerations zero.
+
+    Their numbers lie side by side, so that one instruction computes several bodies.
+    """
+    for b in range(N_BODIES):
+        m, hx, hy, hz = inertia[0, b], inertia[1, b], inertia[2, b], inertia[3, b]
+        ixx, iyy, izz = inertia[4, b], inertia[5, b], inertia[6, b]
+        ixy, ixz, iyz = inertia[7, b], inertia[8, b], inertia[9, b]
+        w0, w1, w2, v0, v1, v2 = V[0, b], V[1, b], V[2, b], V[3, b], V[4, b], V[5, b]
+        # momentum: angular L about the origin, linear P
+        c0, c1, c2 = cross(hx, hy, hz, v0, v1, v2)
+        L0 = ixx * w0 + ixy * w1 + ixz * w2 + c0
+        L1 = ixy * w0 + iyy * w1 + iyz * w2 + c1
+        L2 = ixz * w0 + iyz * w1 + izz * w2 + c2
+        c0, c1, c2 = cross(w0, w1, w2, hx, hy, hz)
+        P0, P1, P2 = m * v0 + c0, m * v1 + c1, m * v2 + c2
+        t0, t1, t2, a0, a1, a2 = A[0, b], A[1, b], A[2, b], A[3, b], A[4, b], A[5, b]
+        d0, d1, d2 = cross(hx, hy, hz, a0, a1, a2)
+        e0, e1, e2 = cross(w0, w1, w2, L0, L1, L2)
+        g0, g1, g2 = cross(v0, v1, v2, P0, P1, P2)
+        f[0, b] = ixx * t0 + ixy * t1 + ixz * t2 + d0 + e0 + g0
+        f[1, b] = ixy * t0 + iyy * t1 + iyz * t2 + d1 + e1 + g1
+        f[2, b] = ixz * t0 + iyz * t1 + izz * t2 + d2 + e2 + g2
+        d0, d1, d2 = cross(t0, t1, t2, hx, hy, hz)
+        e0, e1, e2 = cross(w0, w1, w2, P0, P1, P2)
+        f[3, b] = m * a0 + d0 + e0
+        f[4, b] = m * a1 + d1 + e1
+        f[5, b] = m * a2 + d2 + e2
+
+
+@jit_copied
+def _gather(s: Scratch, b: int, p: int) -> Wrench:
+    """Bias and inertia of body b pass on to its parent p, and across its joint to the right-hand side.
+
+    Returns the wrench that a unit acceleration of the joint takes: its row of the mass matrix left of the
+    joints.
+    """
+    S, f, M, inertia = s.S, s.f, s.M, s.inertia
+    j, row = b - 1, 5 + b
+    bias = 0.0
+    for k in range(6):
+        bias += S[j, k] * f[k, b]
+        f[k, p] += f[k, b]
+    s.rhs[row] = s.torque[j] - bias
+    m, hx, hy, hz = inertia[0, b], inertia[1, b], inertia[2, b], inertia[3, b]
+    w0, w1, w2, v0, v1, v2 = S[j, 0], S[j, 1], S[j, 2], S[j, 3], S[j, 4], S[j, 5]
+    c0, c1, c2 = cross(hx, hy, hz, v0, v1, v2)
+    d0, d1, d2 = cross(w0, w1, w2, hx, hy, hz)
+    F0 = inertia[4, b] * w0 + inertia[7, b] * w1 + inertia[8, b] * w2 + c0
+    F1 = inertia[7, b] * w0 + inertia[5, b] * w1 + inertia[9, b] * w2 + c1
+    F2 = inertia[8, b] * w0 + inertia[9, b] * w1 + inertia[6, b] * w2 + c2
+    F3, F4, F5 = m * v0 + d0, m * v1 + d1, m * v2 + d2
+    M[row, 0], M[row, 1], M[row, 2], M[row, 3], M[row, 4], M[row, 5] = F0, F1, F2, F3, F4, F5
+    for k in range(10):
+        inertia[k, p] += inertia[k, b]
+    return F0, F1, F2, F3, F4, F5
+
+
+@jit_copied
+def _along(S: NDArray[np.float64], j: int, F: Wrench) -> float:
+    """Work of a wrench on joint j."""
+    return S[j, 0] * F[0] + S[j, 1] * F[1] + S[j, 2] * F[2] + S[j, 3] * F[3] + S[j, 4] * F[4] + S[j, 5] * F[5]
+
+
 @jit
 def _hang(z: float, s: Scratch) -> tuple[float, float]:
     """Fill ``s.hung`` and add the robot to the main frame, its axis along x being z [m] high.
@@ -515,33 +558,33 @@ def _hang(z: float, s: Scratch) -> tuple[float, float]:
     Returns one over the roll's inertia [1/(kg m2)] and the torque on it [N m].
     """
     inertia, f, c = s.inertia, s.f, s.hung
-    m, hx, hy, hz = inertia[ROBOT, 0], inertia[ROBOT, 1], inertia[ROBOT, 2], inertia[ROBOT, 3]
-    c[0] = inertia[ROBOT, 4] - hz * z
-    c[1], c[2] = inertia[ROBOT, 7], inertia[ROBOT, 8] + hx * z
+    m, hx, hy, hz = inertia[0, ROBOT], inertia[1, ROBOT], inertia[2, ROBOT], inertia[3, ROBOT]
+    c[0] = inertia[4, ROBOT] - hz * z
+    c[1], c[2] = inertia[7, ROBOT], inertia[8, ROBOT] + hx * z
     c[3], c[4], c[5] = 0.0, m * z - hz, hy
     for k in range(6):
-        f[0, k] += f[ROBOT, k]
+        f[k, 0] += f[k, ROBOT]
     for k in range(10):
-        inertia[0, k] += inertia[ROBOT, k]
-    return 1.0 / (c[0] + z * c[4]), s.sway_torque - f[ROBOT, 0] - z * f[ROBOT, 4]
+        inertia[k, 0] += inertia[k, ROBOT]
+    return 1.0 / (c[0] + z * c[4]), s.sway_torque - f[0, ROBOT] - z * f[4, ROBOT]
 
 
 @jit
 def _border(s: Scratch) -> tuple[float, float]:
     """Fill ``s.border`` from composite inertias; return the bending's inertia [kg m2] and torque [N m]."""
     S, bend, inertia, f, c = s.S, s.bend, s.inertia, s.f, s.border
-    m, hx, hy, hz = inertia[5, 0], inertia[5, 1], inertia[5, 2], inertia[5, 3]
+    m, hx, hy, hz = inertia[0, 5], inertia[1, 5], inertia[2, 5], inertia[3, 5]
     w0, w1, w2, v0, v1, v2 = bend[0], bend[1], bend[2], bend[3], bend[4], bend[5]
     c0, c1, c2 = cross(hx, hy, hz, v0, v1, v2)
     d0, d1, d2 = cross(w0, w1, w2, hx, hy, hz)
-    c[0] = inertia[5, 4] * w0 + inertia[5, 7] * w1 + inertia[5, 8] * w2 + c0
-    c[1] = inertia[5, 7] * w0 + inertia[5, 5] * w1 + inertia[5, 9] * w2 + c1
-    c[2] = inertia[5, 8] * w0 + inertia[5, 9] * w1 + inertia[5, 6] * w2 + c2
+    c[0] = inertia[4, 5] * w0 + inertia[7, 5] * w1 + inertia[8, 5] * w2 + c0
+    c[1] = inertia[7, 5] * w0 + inertia[5, 5] * w1 + inertia[9, 5] * w2 + c1
+    c[2] = inertia[8, 5] * w0 + inertia[9, 5] * w1 + inertia[6, 5] * w2 + c2
     c[3], c[4], c[5] = m * v0 + d0, m * v1 + d1, m * v2 + d2
     diagonal, right = 0.0, s.bend_torque
     for k in range(6):
         diagonal += bend[k] * c[k]
-        right -= bend[k] * f[5, k]
+        right -= bend[k] * f[k, 5]
     c[6] = c[7] = c[11] = 0.0  # the rear does not feel it but through the main frame
     for j in range(2, 5):  # torsion, steering, travel: by what it needs to turn all that it carries
         c[6 + j] = 0.0
@@ -583,33 +626,326 @@ def _factor(M: NDArray[np.float64]) -> None:
 
     M = L^T D L with L non-zero only along paths to the root (Featherstone 2008, section 6.5, from memory).
     """
-    for k in range(11, -1, -1):
-        inverse = 1.0 / M[k, k]
-        i = _PARENT[k]
-        while i >= 0:
-            a = M[k, i] * inverse
-            j = i
-            while j >= 0:
-                M[i, j] -= a * M[k, j]
-                j = _PARENT[j]
-            M[k, i] = a
-            i = _PARENT[i]
+    # Written out along the paths: what finds its way in a loop takes half as long again.
+    over = 1.0 / M[11, 11]
+    a = M[11, 10] * over
+    M[10, 10] -= a * M[11, 10]
+    M[10, 9] -= a * M[11, 9]
+    M[10, 8] -= a * M[11, 8]
+    _less(M, 10, 11, a)
+    M[11, 10] = a
+    a = M[11, 9] * over
+    M[9, 9] -= a * M[11, 9]
+    M[9, 8] -= a * M[11, 8]
+    _less(M, 9, 11, a)
+    M[11, 9] = a
+    a = M[11, 8] * over
+    M[8, 8] -= a * M[11, 8]
+    _less(M, 8, 11, a)
+    M[11, 8] = a
+    _less_base(M, 11, over)
+
+    over = 1.0 / M[10, 10]
+    a = M[10, 9] * over
+    M[9, 9] -= a * M[10, 9]
+    M[9, 8] -= a * M[10, 8]
+    _less(M, 9, 10, a)
+    M[10, 9] = a
+    a = M[10, 8] * over
+    M[8, 8] -= a * M[10, 8]
+    _less(M, 8, 10, a)
+    M[10, 8] = a
+    _less_base(M, 10, over)
+
+    over = 1.0 / M[9, 9]
+    a = M[9, 8] * over
+    M[8, 8] -= a * M[9, 8]
+    _less(M, 8, 9, a)
+    M[9, 8] = a
+    _less_base(M, 9, over)
+    _less_base(M, 8, 1.0 / M[8, 8])
+
+    over = 1.0 / M[7, 7]
+    a = M[7, 6] * over
+    M[6, 6] -= a * M[7, 6]
+    _less(M, 6, 7, a)
+    M[7, 6] = a
+    _less_base(M, 7, over)
+    _less_base(M, 6, 1.0 / M[6, 6])
+    _factor_base(M)
+
+
+@jit_copied
+def _less(M: NDArray[np.float64], i: int, k: int, a: float) -> None:
+    """Take a times row k of a joint off row i of another, left of their joints."""
+    M[i, 0] -= a * M[k, 0]
+    M[i, 1] -= a * M[k, 1]
+    M[i, 2] -= a * M[k, 2]
+    M[i, 3] -= a * M[k, 3]
+    M[i, 4] -= a * M[k, 4]
+    M[i, 5] -= a * M[k, 5]
+
+
+@jit_copied
+def _less_base(M: NDArray[np.float64], k: int, over: float) -> None:
+    """Row k of a joint becomes a factor, left of the joints; what it takes of the main frame."""
+    m0, m1, m2, m3, m4, m5 = M[k, 0], M[k, 1], M[k, 2], M[k, 3], M[k, 4], M[k, 5]
+    a0 = m0 * over
+    M[0, 0] -= a0 * m0
+    a1 = m1 * over
+    M[1, 0] -= a1 * m0
+    M[1, 1] -= a1 * m1
+    a2 = m2 * over
+    M[2, 0] -= a2 * m0
+    M[2, 1] -= a2 * m1
+    M[2, 2] -= a2 * m2
+    a3 = m3 * over
+    M[3, 0] -= a3 * m0
+    M[3, 1] -= a3 * m1
+    M[3, 2] -= a3 * m2
+    M[3, 3] -= a3 * m3
+    a4 = m4 * over
+    M[4, 0] -= a4 * m0
+    M[4, 1] -= a4 * m1
+    M[4, 2] -= a4 * m2
+    M[4, 3] -= a4 * m3
+    M[4, 4] -= a4 * m4
+    a5 = m5 * over
+    M[5, 0] -= a5 * m0
+    M[5, 1] -= a5 * m1
+    M[5, 2] -= a5 * m2
+    M[5, 3] -= a5 * m3
+    M[5, 4] -= a5 * m4
+    M[5, 5] -= a5 * m5
+    M[k, 0], M[k, 1], M[k, 2], M[k, 3], M[k, 4], M[k, 5] = a0, a1, a2, a3, a4, a5
+
+
+@jit_copied
+def _factor_base(M: NDArray[np.float64]) -> None:
+    """The factors' rows of the main frame."""
+    m0, m1, m2, m3, m4 = M[5, 0], M[5, 1], M[5, 2], M[5, 3], M[5, 4]
+    over = 1.0 / M[5, 5]
+    a0 = m0 * over
+    M[0, 0] -= a0 * m0
+    a1 = m1 * over
+    M[1, 0] -= a1 * m0
+    M[1, 1] -= a1 * m1
+    a2 = m2 * over
+    M[2, 0] -= a2 * m0
+    M[2, 1] -= a2 * m1
+    M[2, 2] -= a2 * m2
+    a3 = m3 * over
+    M[3, 0] -= a3 * m0
+    M[3, 1] -= a3 * m1
+    M[3, 2] -= a3 * m2
+    M[3, 3] -= a3 * m3
+    a4 = m4 * over
+    M[4, 0] -= a4 * m0
+    M[4, 1] -= a4 * m1
+    M[4, 2] -= a4 * m2
+    M[4, 3] -= a4 * m3
+    M[4, 4] -= a4 * m4
+    M[5, 0], M[5, 1], M[5, 2], M[5, 3], M[5, 4] = a0, a1, a2, a3, a4
+    m0, m1, m2, m3 = M[4, 0], M[4, 1], M[4, 2], M[4, 3]
+    over = 1.0 / M[4, 4]
+    a0 = m0 * over
+    M[0, 0] -= a0 * m0
+    a1 = m1 * over
+    M[1, 0] -= a1 * m0
+    M[1, 1] -= a1 * m1
+    a2 = m2 * over
+    M[2, 0] -= a2 * m0
+    M[2, 1] -= a2 * m1
+    M[2, 2] -= a2 * m2
+    a3 = m3 * over
+    M[3, 0] -= a3 * m0
+    M[3, 1] -= a3 * m1
+    M[3, 2] -= a3 * m2
+    M[3, 3] -= a3 * m3
+    M[4, 0], M[4, 1], M[4, 2], M[4, 3] = a0, a1, a2, a3
+    m0, m1, m2 = M[3, 0], M[3, 1], M[3, 2]
+    over = 1.0 / M[3, 3]
+    a0 = m0 * over
+    M[0, 0] -= a0 * m0
+    a1 = m1 * over
+    M[1, 0] -= a1 * m0
+    M[1, 1] -= a1 * m1
+    a2 = m2 * over
+    M[2, 0] -= a2 * m0
+    M[2, 1] -= a2 * m1
+    M[2, 2] -= a2 * m2
+    M[3, 0], M[3, 1], M[3, 2] = a0, a1, a2
+    m0, m1 = M[2, 0], M[2, 1]
+    over = 1.0 / M[2, 2]
+    a0 = m0 * over
+    M[0, 0] -= a0 * m0
+    a1 = m1 * over
+    M[1, 0] -= a1 * m0
+    M[1, 1] -= a1 * m1
+    M[2, 0], M[2, 1] = a0, a1
+    m0 = M[1, 0]
+    over = 1.0 / M[1, 1]
+    a0 = m0 * over
+    M[0, 0] -= a0 * m0
+    M[1, 0] = a0
 
 
 @jit
 def _substitute(M: NDArray[np.float64], b: NDArray[np.float64]) -> None:
     """Solve M a = b in place for an M that :func:`_factor` left."""
-    for k in range(11, -1, -1):
-        i = _PARENT[k]
-        while i >= 0:
-            b[i] -= M[k, i] * b[k]
-            i = _PARENT[i]
-    for k in range(12):
-        b[k] /= M[k, k]
-    for k in range(12):
-        i = _PARENT[k]
-        value = b[k]
-        while i >= 0:
-            value -= M[k, i] * b[i]
-            i = _PARENT[i]
-        b[k] = value
+    b0, b1, b2, b3, b4, b5, b6, b7, b8, b9, b10, b11 = (
+        b[0],
+        b[1],
+        b[2],
+        b[3],
+        b[4],
+        b[5],
+        b[6],
+        b[7],
+        b[8],
+        b[9],
+        b[10],
+        b[11],
+    )
+    b10 -= M[11, 10] * b11
+    b9 -= M[11, 9] * b11
+    b8 -= M[11, 8] * b11
+    b5 -= M[11, 5] * b11
+    b4 -= M[11, 4] * b11
+    b3 -= M[11, 3] * b11
+    b2 -= M[11, 2] * b11
+    b1 -= M[11, 1] * b11
+    b0 -= M[11, 0] * b11
+    b9 -= M[10, 9] * b10
+    b8 -= M[10, 8] * b10
+    b5 -= M[10, 5] * b10
+    b4 -= M[10, 4] * b10
+    b3 -= M[10, 3] * b10
+    b2 -= M[10, 2] * b10
+    b1 -= M[10, 1] * b10
+    b0 -= M[10, 0] * b10
+    b8 -= M[9, 8] * b9
+    b5 -= M[9, 5] * b9
+    b4 -= M[9, 4] * b9
+    b3 -= M[9, 3] * b9
+    b2 -= M[9, 2] * b9
+    b1 -= M[9, 1] * b9
+    b0 -= M[9, 0] * b9
+    b5 -= M[8, 5] * b8
+    b4 -= M[8, 4] * b8
+    b3 -= M[8, 3] * b8
+    b2 -= M[8, 2] * b8
+    b1 -= M[8, 1] * b8
+    b0 -= M[8, 0] * b8
+    b6 -= M[7, 6] * b7
+    b5 -= M[7, 5] * b7
+    b4 -= M[7, 4] * b7
+    b3 -= M[7, 3] * b7
+    b2 -= M[7, 2] * b7
+    b1 -= M[7, 1] * b7
+    b0 -= M[7, 0] * b7
+    b5 -= M[6, 5] * b6
+    b4 -= M[6, 4] * b6
+    b3 -= M[6, 3] * b6
+    b2 -= M[6, 2] * b6
+    b1 -= M[6, 1] * b6
+    b0 -= M[6, 0] * b6
+    b4 -= M[5, 4] * b5
+    b3 -= M[5, 3] * b5
+    b2 -= M[5, 2] * b5
+    b1 -= M[5, 1] * b5
+    b0 -= M[5, 0] * b5
+    b3 -= M[4, 3] * b4
+    b2 -= M[4, 2] * b4
+    b1 -= M[4, 1] * b4
+    b0 -= M[4, 0] * b4
+    b2 -= M[3, 2] * b3
+    b1 -= M[3, 1] * b3
+    b0 -= M[3, 0] * b3
+    b1 -= M[2, 1] * b2
+    b0 -= M[2, 0] * b2
+    b0 -= M[1, 0] * b1
+    b0 /= M[0, 0]
+    b1 /= M[1, 1]
+    b2 /= M[2, 2]
+    b3 /= M[3, 3]
+    b4 /= M[4, 4]
+    b5 /= M[5, 5]
+    b6 /= M[6, 6]
+    b7 /= M[7, 7]
+    b8 /= M[8, 8]
+    b9 /= M[9, 9]
+    b10 /= M[10, 10]
+    b11 /= M[11, 11]
+    b1 -= M[1, 0] * b0
+    b2 -= M[2, 1] * b1
+    b2 -= M[2, 0] * b0
+    b3 -= M[3, 2] * b2
+    b3 -= M[3, 1] * b1
+    b3 -= M[3, 0] * b0
+    b4 -= M[4, 3] * b3
+    b4 -= M[4, 2] * b2
+    b4 -= M[4, 1] * b1
+    b4 -= M[4, 0] * b0
+    b5 -= M[5, 4] * b4
+    b5 -= M[5, 3] * b3
+    b5 -= M[5, 2] * b2
+    b5 -= M[5, 1] * b1
+    b5 -= M[5, 0] * b0
+    b6 -= M[6, 5] * b5
+    b6 -= M[6, 4] * b4
+    b6 -= M[6, 3] * b3
+    b6 -= M[6, 2] * b2
+    b6 -= M[6, 1] * b1
+    b6 -= M[6, 0] * b0
+    b7 -= M[7, 6] * b6
+    b7 -= M[7, 5] * b5
+    b7 -= M[7, 4] * b4
+    b7 -= M[7, 3] * b3
+    b7 -= M[7, 2] * b2
+    b7 -= M[7, 1] * b1
+    b7 -= M[7, 0] * b0
+    b8 -= M[8, 5] * b5
+    b8 -= M[8, 4] * b4
+    b8 -= M[8, 3] * b3
+    b8 -= M[8, 2] * b2
+    b8 -= M[8, 1] * b1
+    b8 -= M[8, 0] * b0
+    b9 -= M[9, 8] * b8
+    b9 -= M[9, 5] * b5
+    b9 -= M[9, 4] * b4
+    b9 -= M[9, 3] * b3
+    b9 -= M[9, 2] * b2
+    b9 -= M[9, 1] * b1
+    b9 -= M[9, 0] * b0
+    b10 -= M[10, 9] * b9
+    b10 -= M[10, 8] * b8
+    b10 -= M[10, 5] * b5
+    b10 -= M[10, 4] * b4
+    b10 -= M[10, 3] * b3
+    b10 -= M[10, 2] * b2
+    b10 -= M[10, 1] * b1
+    b10 -= M[10, 0] * b0
+    b11 -= M[11, 10] * b10
+    b11 -= M[11, 9] * b9
+    b11 -= M[11, 8] * b8
+    b11 -= M[11, 5] * b5
+    b11 -= M[11, 4] * b4
+    b11 -= M[11, 3] * b3
+    b11 -= M[11, 2] * b2
+    b11 -= M[11, 1] * b1
+    b11 -= M[11, 0] * b0
+    b[0], b[1], b[2], b[3], b[4], b[5], b[6], b[7], b[8], b[9], b[10], b[11] = (
+        b0,
+        b1,
+        b2,
+        b3,
+        b4,
+        b5,
+        b6,
+        b7,
+        b8,
+        b9,
+        b10,
+        b11,
+    )

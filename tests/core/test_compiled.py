@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import subprocess
 import sys
@@ -14,7 +15,7 @@ import numpy as np
 import pytest
 from numba.core.errors import NumbaError
 
-from emulator.core.compiled import by_address, entry, jit, jit_with_memory
+from emulator.core.compiled import by_address, entry, jit, jit_copied, jit_with_memory
 from emulator.core.compiler import ContentCache, kept
 from emulator.core.keeping.inner_code import InnerLibrary
 from emulator.loop import certificate
@@ -298,6 +299,36 @@ def test_what_is_called_from_outside_is_not_linked_into_other_code(folder: Path)
     (made,) = function.dispatcher.overloads.values()
     with pytest.raises(TypeError, match="to be called from outside, not by compiled code"):
         made.library._get_module_for_linking()
+
+
+def _lengthy(a, k):  # type: ignore[no-untyped-def]
+    for i in range(k, 3):
+        a[i] = math.tanh(a[i]) + math.atan2(a[i], 2.0) + math.hypot(a[i], 2.0)
+        a[i] += math.tanh(a[i]) + math.atan2(a[i], 3.0) + math.hypot(a[i], 3.0)
+        a[i] += math.tanh(a[i]) + math.atan2(a[i], 4.0) + math.hypot(a[i], 4.0)
+        a[i] += math.tanh(a[i]) + math.atan2(a[i], 5.0) + math.hypot(a[i], 5.0)
+        a[i] += math.tanh(a[i]) + math.atan2(a[i], 6.0) + math.hypot(a[i], 6.0)
+        a[i] += math.tanh(a[i]) + math.atan2(a[i], 7.0) + math.hypot(a[i], 7.0)
+        a[i] += math.tanh(a[i]) + math.atan2(a[i], 8.0) + math.hypot(a[i], 8.0)
+        a[i] += math.tanh(a[i]) + math.atan2(a[i], 9.0) + math.hypot(a[i], 9.0)
+
+
+@pytest.mark.parametrize(("way", "called"), [(jit, True), (jit_copied, False)])
+def test_a_long_function_is_called_and_one_to_be_copied_is_not(folder: Path, way: Any, called: bool) -> None:
+    long = way(_lengthy)
+
+    def outside(a):  # type: ignore[no-untyped-def]
+        long(a, 0)
+        long(a, 1)
+        long(a, 2)
+
+    caller, plain, given = jit(outside), np.ones(3), np.ones(3)
+    caller(given)
+    for k in range(3):
+        _lengthy(plain, k)
+    assert given.tolist() == plain.tolist()
+    (made,) = caller.dispatcher.overloads.values()
+    assert any("_lengthy" in function.name for function in made.library._final_module.functions) is called
 
 
 # --- memory -------------------------------------------------------------------------------------------

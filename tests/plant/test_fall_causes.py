@@ -251,13 +251,13 @@ def test_a_peg_of_a_bike_that_has_pegs_is_told_by_its_load_not_by_an_angle(bike:
 def test_a_bike_that_lies_still_for_half_a_second_has_come_to_rest(bike: Watched, column: int) -> None:
     bike.body["parts"] = 1
     bike.attitude(roll=-1.2)
-    bike.work[0]["V"][0, column] = -0.051
+    bike.work[0]["V"][column, 0] = -0.051
     assert [code for _, code, _ in bike.ticks(1000)] == [EV_FALL]
-    bike.work[0]["V"][0, column] = -0.049
+    bike.work[0]["V"][column, 0] = -0.049
     bike.ticks(STILL_TICKS - 1)
-    bike.work[0]["V"][0, column] = 0.051
+    bike.work[0]["V"][column, 0] = 0.051
     bike.ticks(1)
-    bike.work[0]["V"][0, column] = 0.0
+    bike.work[0]["V"][column, 0] = 0.0
     assert bike.ticks(STILL_TICKS - 1) == []
     assert bike.run["fall_over"][0] == 0
     assert bike.ticks(1) == [(2100, EV_REST, 1)]
@@ -274,7 +274,7 @@ def test_a_fall_is_played_out_for_fifteen_seconds_and_half_a_one_without_parts(b
     other = Watched()
     other.body["parts"] = 1
     other.attitude(roll=1.2)
-    other.work[0]["V"][0, 3] = 1.0
+    other.work[0]["V"][3, 0] = 1.0
     other.ticks(LONGEST_FALL_TICKS)
     assert other.run["fall_over"][0] == 0
     other.ticks(1)
@@ -284,7 +284,7 @@ def test_a_fall_is_played_out_for_fifteen_seconds_and_half_a_one_without_parts(b
 def test_what_lies_tells_no_slides_lifted_wheels_and_pegs(bike: Watched) -> None:
     bike.body["parts"] = 1
     bike.attitude(roll=1.2)
-    bike.work[0]["V"][0, 3] = 1.0
+    bike.work[0]["V"][3, 0] = 1.0
     bike.ticks(1)
     bike.tyres(front=1.0, rear=1.0)
     bike.work[0]["part"][0, RIGHT, P_LOAD] = 300.0

@@ -70,9 +70,9 @@ def kinetic_and_raised(vehicle: Vehicle, x: Array) -> float:
     total, up = 0.0, np.array(s[0]["R"])[6:]
     g = float(vehicle.body[0]["gravity"])
     for b in range(N_BODIES):
-        m, hx, hy, hz, ixx, iyy, izz, ixy, ixz, iyz = (float(v) for v in s[0]["inertia"][b])
+        m, hx, hy, hz, ixx, iyy, izz, ixy, ixz, iyz = (float(v) for v in s[0]["inertia"][:, b])
         h, inertia = np.array([hx, hy, hz]), np.array([[ixx, ixy, ixz], [ixy, iyy, iyz], [ixz, iyz, izz]])
-        w, v = np.array(s[0]["V"][b][:3]), np.array(s[0]["V"][b][3:])
+        w, v = np.array(s[0]["V"][:3, b]), np.array(s[0]["V"][3:, b])
         total += 0.5 * (m * float(v @ v) + float(w @ inertia @ w)) + float(v @ np.cross(w, h))
         total += g * (m * float(x[POSITION + 2]) + float(up @ h))
     return total
@@ -126,7 +126,7 @@ def _powers(body, tyre, x, u, work, spare, later, xdot, out):  # type: ignore[no
         b = 2 if which == REAR else 6
         for k in range(6):
             t.wrench[b, k] = 0.0
-            t.V[b, k] = s.V[b, k]
+            t.V[k, b] = s.V[k, b]
         for k in range(3):
             t.centre[which, k], t.axle[which, k] = s.centre[which, k], s.axle[which, k]
         spin = x[JOINT_RATE + (REAR_WHEEL if which == REAR else FRONT_WHEEL)]
@@ -148,7 +148,7 @@ def _powers(body, tyre, x, u, work, spare, later, xdot, out):  # type: ignore[no
             t,
         )
         for k in range(6):
-            out[TYRES] += t.wrench[b, k] * s.V[b, k]
+            out[TYRES] += t.wrench[b, k] * s.V[k, b]
     for j in range(6):
         out[JOINTS] += s.torque[j] * x[JOINT_RATE + j]
     out[JOINTS] += s.bend_torque * x[BEND_RATE] + s.sway_torque * x[SWAY_RATE]
@@ -242,8 +242,8 @@ def lies_by_statics(vehicle: Vehicle, x: Array) -> Array:
     s = scratch()
     par = vehicle.body[0]
     kinematics(par, x, s[0])
-    mass = sum(float(s[0]["inertia"][b][0]) for b in range(N_BODIES))
-    centre = sum(np.array(s[0]["inertia"][b][1:4], float) for b in range(N_BODIES)) / mass
+    mass = sum(float(s[0]["inertia"][0, b]) for b in range(N_BODIES))
+    centre = sum(np.array(s[0]["inertia"][1:4, b], float) for b in range(N_BODIES)) / mass
     points = [p for _i, _k, _body, p in body_points(vehicle, x)]
     for which in (REAR, FRONT):
         points.extend(_torus(vehicle, np.array(s[0]["centre"][which]), np.array(s[0]["axle"][which]), which))

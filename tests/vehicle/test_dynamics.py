@@ -281,7 +281,7 @@ def test_chain_gives_no_more_power_than_the_driveline_puts_in() -> None:
         derivative(vehicle.body, vehicle.tyre, x, u, s, xdot)
         chain = np.array(s[0]["wrench"]) - without
         chain[0, 1] += float(par["engine_inertia"]) * float(xdot[ENGINE])  # the crankshaft's own reaction
-        gained = sum(float(chain[b] @ s[0]["V"][b]) for b in (0, 2))
+        gained = sum(float(chain[b] @ s[0]["V"][:, b]) for b in (0, 2))
         # With the engine at rest the clutch twists at minus the speed of the gearbox input.
         given = -twist * float(xdot[CLUTCH_TWIST])
         powers.append((gained, given))
@@ -378,7 +378,7 @@ def sliding(degrees: float, seconds: float = 0.1) -> tuple[Array, Array, Array]:
     begin(vehicle.body, vehicle.tyre, x, u, s)
     row = np.array(s[0]["tyre"][FRONT])
     # velocity of the tread on the road; body axes will do, the support keeps the bike upright
-    w, v = np.array(s[0]["V"][6][:3]), np.array(s[0]["V"][6][3:])
+    w, v = np.array(s[0]["V"][:3, 6]), np.array(s[0]["V"][3:, 6])
     centre = np.array(s[0]["centre"][FRONT])
     below = centre - np.array([0.0, 0.0, float(vehicle.tyre[1]["radius"])])
     velocity = v + np.cross(w, below)

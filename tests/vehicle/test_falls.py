@@ -218,7 +218,7 @@ def test_laid_flat_it_slides_as_far_as_coulomb_says(friction: float, falls: dict
 def mass_centre(vehicle: Vehicle, x: Array) -> Array:
     s = scratch()
     kinematics(vehicle.body[0], x, s[0])
-    inertia = np.array(s[0]["inertia"])
+    inertia = np.array(s[0]["inertia"]).T
     R = np.array(s[0]["R"]).reshape(3, 3)
     return np.asarray(x[POSITION : POSITION + 3] + R @ inertia[:, 1:4].sum(0) / inertia[:, 0].sum())
 

@@ -163,8 +163,8 @@ def _press(
     """Part i, side k, at p in B is ``depth`` [m] in the road of normal n: push it back, hold it back."""
     body = par.part_body[i]
     V = s.V
-    vx, vy, vz = cross(V[body, 0], V[body, 1], V[body, 2], px, py, pz)
-    vx, vy, vz = vx + V[body, 3], vy + V[body, 4], vz + V[body, 5]
+    vx, vy, vz = cross(V[0, body], V[1, body], V[2, body], px, py, pz)
+    vx, vy, vz = vx + V[3, body], vy + V[4, body], vz + V[5, body]
     sinking = -(vx * nx + vy * ny + vz * nz)
     spring = par.part_stiffness[i] * depth
     load = spring + min(spring * par.part_damping[i], _STRONGEST) * sinking

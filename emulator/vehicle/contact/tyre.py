@@ -133,7 +133,8 @@ def contact(
     grip        [1]      friction coefficient of the road
 
     Valid: any plane, any lean: tread and sidewall are one torus, down to a wheel that lies. Leaves load,
-    forces, slips, friction use, sliding and the power of friction in ``s.tyre[which]``.
+    forces and the power of friction in ``s.tyre[which]``; slips, friction use and sliding, too, unless
+    ``s.passing`` says that nobody looks at them.
     """
     cx, cy, cz = s.centre[which, 0], s.centre[which, 1], s.centre[which, 2]
     ux, uy, uz = s.axle[which, 0], s.axle[which, 1], s.axle[which, 2]
@@ -161,12 +162,12 @@ def contact(
     # Velocity of the tread material at the contact, and the part of it that the spin makes.
     V = s.V
     b = wheel_body
-    vx, vy, vz = cross(V[b, 0], V[b, 1], V[b, 2], gx, gy, gz)
-    vx, vy, vz = vx + V[b, 3], vy + V[b, 4], vz + V[b, 5]
+    vx, vy, vz = cross(V[0, b], V[1, b], V[2, b], gx, gy, gz)
+    vx, vy, vz = vx + V[3, b], vy + V[4, b], vz + V[5, b]
     # The tread runs on the effective radius: the loaded one (lever + arm cosine), a part of the deflection.
     extra = (1.0 - p.rolling_radius_share) * max(0.0, depth) * cosine
     loaded = lever + arm * cosine
-    slide_x = vx * ex + vy * ey + vz * ez - extra * (V[b, 0] * ux + V[b, 1] * uy + V[b, 2] * uz)
+    slide_x = vx * ex + vy * ey + vz * ez - extra * (V[0, b] * ux + V[1, b] * uy + V[2, b] * uz)
     slide_y = vx * lx + vy * ly + vz * lz
     roll_speed = spin * (loaded + extra)
 
@@ -184,9 +185,11 @@ def contact(
     out[T_X] = gx
     out[T_Y] = gy
     out[T_Z] = gz
-    reference = max(abs(roll_speed), 0.5)  # recorded slips only: they mean nothing near standstill
-    out[T_SLIP_RATIO] = -slide_x / reference
-    out[T_SLIP_ANGLE] = math.atan2(-slide_y, reference)
+    told = s.passing == 0
+    if told:  # slips are for who looks on only: nothing below takes them
+        reference = max(abs(roll_speed), 0.5)  # they mean nothing near standstill
+        out[T_SLIP_RATIO] = -slide_x / reference
+        out[T_SLIP_ANGLE] = math.atan2(-slide_y, reference)
     if load <= 0.0:
         out[T_FX] = out[T_FY] = out[T_FRICTION_USE] = out[T_SLIDING] = out[T_CAP_X] = out[T_CAP_Y] = 0.0
         out[T_RUBBING] = 0.0
@@ -210,7 +213,8 @@ def contact(
     carried_x = travel / p.relaxation_length_x * zx + spread * zx
     carried_y = travel / p.relaxation_length * (zy - camber_force / ky) + spread_y * zy
     falls = 1.0 - p.tread_sliding_friction
-    lost = falls * -math.expm1(-math.hypot(carried_x, carried_y) / p.tread_sliding_speed)  # 1 - r
+    pace = math.hypot(carried_x, carried_y) / p.tread_sliding_speed
+    lost = falls * -math.expm1(-pace)  # 1 - r
 
     # The trail that the shear has, and the yaw of the wheel's carrier that it meets.
     theta = min(1.0, math.sqrt(filled))
@@ -218,12 +222,12 @@ def contact(
     trail = p.pneumatic_trail * rest * rest * (rest - 3.0 * theta * lost)
     trail /= 1.0 - theta + theta * theta / 3.0 - lost * theta * (1.0 - theta / 1.5)
     # Over the rolling speed; below walking pace the trail goes, and with its square its share over the speed.
-    pace = min(1.0, travel / _TRAIL_STANDS)
-    trail *= pace * pace * (3.0 - 2.0 * pace)
-    per_speed = 1.0 / travel if travel > _TRAIL_STANDS else (2.0 - pace) / _TRAIL_STANDS
+    walking = min(1.0, travel / _TRAIL_STANDS)
+    trail *= walking * walking * (3.0 - 2.0 * walking)
+    per_speed = 1.0 / travel if travel > _TRAIL_STANDS else (2.0 - walking) / _TRAIL_STANDS
     upright = 1.0 / max(cosine * cosine, _LEAST_UPRIGHT)
     tx, ty, tz = upright * (nx - sine * ux), upright * (ny - sine * uy), upright * (nz - sine * uz)
-    yaw = V[b, 0] * tx + V[b, 1] * ty + V[b, 2] * tz
+    yaw = V[0, b] * tx + V[1, b] * ty + V[2, b] * tz
     if roll_speed < 0.0:
         trail = -trail
     turned = trail * yaw * p.relaxation_length * per_speed
@@ -259,8 +263,8 @@ def contact(
         sheared = max(0.0, (_ALL_RUBS - filled) / (_ALL_RUBS - _MOST_STICKS))
         sheared *= sheared * (3.0 - 2.0 * sheared)
         carried_x, carried_y = slide_x - sheared * zx_dot, slide_y - sheared * zy_dot
-        lost = falls * -math.expm1(-math.hypot(carried_x, carried_y) / p.tread_sliding_speed)
-    pace = math.hypot(carried_x, carried_y) / p.tread_sliding_speed
+        pace = math.hypot(carried_x, carried_y) / p.tread_sliding_speed
+        lost = falls * -math.expm1(-pace)
     if demanded < 3.0:
         theta = demanded / 3.0
         rest = 1.0 - theta
@@ -268,15 +272,16 @@ def contact(
         steady = 1.0 - theta + demanded * demanded / 27.0
         rubbing = theta * (1.0 - theta / 1.5)
         scale = steady - lost * rubbing
-        out[T_FRICTION_USE] = steady * demanded
-        # Past the peak: more slip brings more of the contact to sliding, which gains less than what slides
-        # loses by sliding faster. Camber thrust in the demand does not grow with slip; slip against it brings
-        # back.
-        slip = part_x * part_x + part_y * (part_y - camber_force / limit_y)
-        gained = (rest - 2.0 * theta * lost) * rest * slip
-        paid = pace * (falls - lost) * rubbing * demanded * demanded
-        past = theta >= _ALL_BUT_ALL or (slip > 0.0 and gained < paid)
-        out[T_SLIDING] = theta if past else 0.0
+        if told:
+            out[T_FRICTION_USE] = steady * demanded
+            # Past the peak: more slip brings more of the contact to sliding, which gains less than what
+            # slides loses by sliding faster. Camber thrust in the demand does not grow with slip; slip
+            # against it brings back.
+            slip = part_x * part_x + part_y * (part_y - camber_force / limit_y)
+            gained = (rest - 2.0 * theta * lost) * rest * slip
+            paid = pace * (falls - lost) * rubbing * demanded * demanded
+            past = theta >= _ALL_BUT_ALL or (slip > 0.0 and gained < paid)
+            out[T_SLIDING] = theta if past else 0.0
     else:
         scale = (1.0 - lost) / demanded
         out[T_FRICTION_USE] = out[T_SLIDING] = 1.0
@@ -284,7 +289,7 @@ def contact(
     # Slip turns the wheel back, camber thrust and what yaw shears do not. Lean and yaw twist the contact.
     slip_y = scale * (demand_y - ky * turned)
     aligning = trail * (slip_y - scale * camber_force)
-    around = V[b, 0] * nx + V[b, 1] * ny + V[b, 2] * nz
+    around = V[0, b] * nx + V[1, b] * ny + V[2, b] * nz
     bent = camber / sine if abs(sine) > 1e-6 else 1.0
     twisting = -p.twisting_arm * load * bent * around * (loaded + extra) * per_speed
     # What neither shears the tread nor comes back: camber thrust runs the tread sideways, too.

@@ -53,7 +53,7 @@ def mass_properties(vehicle: Vehicle) -> MassProperties:
     derivative(vehicle.body, vehicle.tyre, x, rest_inputs(), work, np.zeros(N_X))
     s = work[0]
     # The derivative leaves the composite inertia of the whole tree about B's origin in the root's row.
-    mass, *rest = (float(v) for v in s["inertia"][0])
+    mass, *rest = (float(v) for v in s["inertia"][:, 0])
     centre = np.array(rest[:3]) / mass
     xx, yy, zz, xy, xz, yz = rest[3:]
     about_origin = np.array([[xx, xy, xz], [xy, yy, yz], [xz, yz, zz]])

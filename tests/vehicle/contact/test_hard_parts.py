@@ -146,7 +146,7 @@ def test_each_part_pushes_and_rubs_where_it_is() -> None:
         for i, k, body, p in body_points(vehicle, x):
             depth = -(float(x[POSITION + 2]) + float(up @ p))
             seen = with_[0]["part"][i, k]
-            twist = np.array(with_[0]["V"][body])
+            twist = np.array(with_[0]["V"][:, body])
             v = twist[3:] + np.cross(twist[:3], p)
             across = v - float(v @ up) * up
             spring = float(par["part_stiffness"][i]) * min(depth, 0.1)

@@ -68,8 +68,8 @@ class Wheel:
     def move(self, vx: float, vy: float, vz: float, spin: float) -> None:
         """Velocity of the wheel's centre in W [m/s], its carrier not turning, and wheel rate [rad/s]."""
         self.spin = spin
-        self.s["V"][self.body, :3] = (0.0, spin, 0.0)
-        self.s["V"][self.body, 3:] = self.R.T @ [vx, vy, vz]
+        self.s["V"][:3, self.body] = (0.0, spin, 0.0)
+        self.s["V"][3:, self.body] = self.R.T @ [vx, vy, vz]
 
     def act(self, zx: float, zy: float, grip: float = 1.0) -> tuple[tuple[float, float], NDArray[np.float64]]:
         self.s["wrench"][:] = 0.0
@@ -302,14 +302,14 @@ def loss(
     place = row[[T_X, T_Y, T_Z]]
     axle = wheel.s["axle"][wheel.which]
     turning = wheel.R.T @ turn
-    wheel.s["V"][wheel.body, :3] = turning + spin * axle
+    wheel.s["V"][:3, wheel.body] = turning + spin * axle
     # what the spin makes of the contact's velocity is for the tyre to find
-    wheel.s["V"][wheel.body, 3:] = wheel.R.T @ velocity - np.cross(turning + spin * axle, place)
+    wheel.s["V"][3:, wheel.body] = wheel.R.T @ velocity - np.cross(turning + spin * axle, place)
     rates, row = wheel.act(*z)
     on_wheel = wheel.s["wrench"][wheel.body]
-    power = float(on_wheel @ wheel.s["V"][wheel.body])
+    power = float(on_wheel @ wheel.s["V"][:, wheel.body])
     from_tread = float(row[T_FX] * rates[0] + row[T_FY] * rates[1])
-    return from_tread - power, float(np.abs(on_wheel * wheel.s["V"][wheel.body]).sum()) + abs(from_tread)
+    return from_tread - power, float(np.abs(on_wheel * wheel.s["V"][:, wheel.body]).sum()) + abs(from_tread)
 
 
 @settings(max_examples=500)
@@ -365,8 +365,8 @@ def test_slip_is_taken_ahead_of_where_its_force_acts_behind(degrees: float) -> N
             wheel.move(speed, side, 0.0, speed / wheel.arm)
             place = wheel.act(0.0, 0.0)[1][[T_X, T_Y, T_Z]]
             w = wheel.R.T @ [0.0, 0.0, turning]
-            wheel.s["V"][wheel.body, :3] += w
-            wheel.s["V"][wheel.body, 3:] -= np.cross(w, place)
+            wheel.s["V"][:3, wheel.body] += w
+            wheel.s["V"][3:, wheel.body] -= np.cross(w, place)
             rows.append(wheel.act(0.0, zy)[0][1])
         rates, row = wheel.act(0.0, -rows[0] * 1e-3 / (rows[1] - rows[0]))
         assert rates[1] == pytest.approx(0.0, abs=1e-6)  # m/s
@@ -483,7 +483,7 @@ def test_power_of_the_longitudinal_force_is_force_times_sliding_speed() -> None:
     wheel = Wheel(rolling_resistance=0.0, rolling_radius_share=0.3)
     wheel.move(10.0, 0.0, 0.0, 36.0)
     _rates, row = wheel.act(0.004, 0.0)
-    power = float(wheel.s["wrench"][6] @ wheel.s["V"][6])
+    power = float(wheel.s["wrench"][6] @ wheel.s["V"][:, 6])
     assert row[T_FX] < 0.0
     sliding = 10.0 - 36.0 * wheel.arm
     assert power == pytest.approx(row[T_FX] * sliding, rel=1e-9)
