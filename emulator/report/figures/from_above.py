@@ -100,7 +100,8 @@ def _target(run: Run) -> Array | None:
         xy, steps = np.vstack([xy, xy[:1]]), np.append(steps, gap)
     # Rounded, a lap may end on its first point: a place that is there twice has no direction between the two.
     on = np.concatenate([[True], steps > 0.0])
-    return np.column_stack([xy, np.concatenate([[0.0], np.cumsum(steps)])])[on]
+    target: Array = np.column_stack([xy, np.concatenate([[0.0], np.cumsum(steps)])])[on]
+    return target
 
 
 def _thin_path(x: Array, y: Array, extra: Array) -> NDArray[np.int64]:
