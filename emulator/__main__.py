@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
+from types import FrameType
 
 _STOPPED = 5  # of emulator.cli.output, which is among what is still being read in then
 
@@ -14,6 +16,7 @@ def main() -> None:
     # times the computing. Said before numpy is imported, and to the processes that are started, too.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
+        signal.signal(signal.SIGTERM, _as_by_ctrl_c)
         from emulator.core.collector import seldom_collect
 
         seldom_collect()
@@ -23,6 +26,11 @@ def main() -> None:
         sys.exit(_STOPPED)
 
     app()
+
+
+def _as_by_ctrl_c(_number: int, _frame: FrameType | None) -> None:
+    """A stop by whatever started us is told and tidied up as one from the keyboard; a ride takes it over."""
+    raise KeyboardInterrupt
 
 
 if __name__ == "__main__":

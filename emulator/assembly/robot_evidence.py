@@ -27,7 +27,7 @@ from emulator.plant.commands import (
     WATCH_STEERING,
     WATCHES,
 )
-from emulator.plant.states import ESTOP, GUARD
+from emulator.plant.states import ESTOP, GUARD, HEARTBEAT
 from emulator.plant.step import Plant
 from emulator.wire.can_frames import Codec
 
@@ -55,13 +55,15 @@ def trip_evidence(plant: Plant, codec: Codec, reason: int) -> dict[str, Any]:
               news; None: never), silent_ms, allowed_ms, bus_fault_ms (how long events of the scenario
               disturbed the bus meanwhile); and, filled in at the end of the run by :func:`seen_to_the_end`,
               until_tick: when there was news again, or the run was over
+              Of the arming timeout, where nothing but the heartbeat was missing
     said_no   the input that tripped said no; False: it stayed away or had no value. Of the bench's inputs
     """
     run, rig = plant.run[0], plant.rig[0]
     if reason in (TripReason.ESTOP, TripReason.GUARD):
         which = ESTOP if reason == TripReason.ESTOP else GUARD
         return {"said_no": bool(plant.robot.inputs[which] == 0.0)}
-    if reason == TripReason.HEARTBEAT:
+    alone = run["trip_missing"] == 1 << HEARTBEAT
+    if reason == TripReason.HEARTBEAT or (reason == TripReason.ARMING and alone):
         due = [(WATCH_HEARTBEAT, int(run["heartbeat_tick"]))]
     elif reason == TripReason.COMMAND:
         last = [(WATCH_STEERING, int(run["steering_tick"])), (WATCH_DRIVE, int(run["drive_tick"]))]

@@ -67,13 +67,14 @@ _ABOUT = {
     TripReason.HEARTBEAT: _About(
         "robot heartbeat lost",
         "robot",
-        "look why the robot's frame 'gear' stopped, or its counter: its log, the bus, its power",
+        "look why the robot's frame 'gear' stopped, or its heartbeat, counter or checksum: its log, the bus, "
+        "its power; `emulator rehearse` goes through its frames",
     ),
     TripReason.COMMAND: _About(
         "robot commands stale",
         "robot",
-        "look why the robot stopped sending 'steering' or 'drive': "
-        "limits.command_timeout_ms is how long it may",
+        "look why the robot's 'steering' or 'drive' stopped or told nothing new, which "
+        "limits.command_timeout_ms allows for so long; `emulator rehearse` goes through its frames",
     ),
     TripReason.OVERRUN: _About(
         "loop overrun",
@@ -83,7 +84,7 @@ _ABOUT = {
     TripReason.BUS: _About(
         "bus lost",
         "bench",
-        "check plug, termination and adapter of the CAN bus",
+        "check plug, termination and adapter of the CAN bus, and that nobody else sends the bench's frames",
     ),
     TripReason.DIVERGED: _About(
         "plant diverged",
@@ -99,7 +100,8 @@ _ABOUT = {
     TripReason.ARMING: _About(
         "permissives missing at the arming timeout",
         "bench",
-        "give what was missing, or start the robot, before arming",
+        "give what was missing before arming; of the robot's heartbeat: start the robot, and let "
+        "`emulator rehearse` go through its frames",
     ),
     TripReason.ESTOP: _About(
         "emergency stop input not released",

@@ -29,7 +29,7 @@ import math
 import os
 import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from itertools import pairwise
 from pathlib import Path, PurePath
 from types import TracebackType
@@ -181,6 +181,13 @@ def write_whole(path: Path, text: str) -> None:
         partial.write_text(text, encoding="utf-8")
 
 
+def write_together(texts: Mapping[Path, str]) -> None:
+    """Write text files that belong together, all of them or none. Raises RunFailed if the disk refuses."""
+    with ExitStack() as files:
+        for path, text in texts.items():
+            files.enter_context(in_place_of(path)).write_text(text, encoding="utf-8")
+
+
 @contextmanager
 def in_place_of(path: Path) -> Iterator[Path]:
     """A file to write to beside ``path``, in whose place it comes at the end, or not at all.
@@ -197,6 +204,9 @@ def in_place_of(path: Path) -> Iterator[Path]:
             f"{path} can't be written: {error.strerror or error}",
             advice="check that the folder is there, free space and permissions",
         ) from error
+    except BaseException:  # Ctrl-C as well: nobody would find what begins with a dot
+        partial.unlink(missing_ok=True)
+        raise
 
 
 class _Serialised:

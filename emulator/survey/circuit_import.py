@@ -149,6 +149,13 @@ def _ordered(points: Points, plane: Array, wishes: Wishes) -> Ordered:
         raise points.refused(f"expected at least {FEWEST_POINTS} places that differ, got {len(plane)}")
     points, plane, more = without_spikes(points, plane, wishes.deviation_m, refuse=wishes.refuse_spikes)
     remarks += more
+    reach_m = float(np.hypot(*(plane - plane[0]).T).max())
+    if reach_m <= wishes.close_m:
+        raise points.refused(
+            f"expected a line that leads away from its first point, got points that all lie within "
+            f"{reach_m:.2g} m of it; east and north are in metres: if these are kilometres, write 1000 times "
+            "as much"
+        )
     if wishes.open_line:
         return Ordered(points, plane, plane, False, tuple(remarks))
     lap = one_lap(points, plane, wishes.close_m, wishes.deviation_m)
@@ -205,9 +212,9 @@ def _too_far(survey: Ordered, misses: Array, wishes: Wishes) -> ConfigError:
     """What to say where a line is further from points (n,) [m] than was asked for."""
     worst = int(np.argmax(misses))
     return survey.points.refused(
-        f"no smooth line comes within {wishes.deviation_m:g} m of all points; the nearest found is "
-        f"{misses[worst]:.2f} m off here: raise --deviation-m, correct the points here, or see whether they "
-        "are in riding order",
+        f"no smooth line comes within {wishes.deviation_m:g} m of all points; the one found lies "
+        f"{misses[worst]:.2f} m beside this one: raise --deviation-m well above the noise of the points, "
+        "correct them here, or see whether they are in riding order",
         worst,
     )
 

@@ -31,6 +31,7 @@ COLUMNS: dict[str, tuple[str, ...]] = {
 _ENDINGS = re.compile(r"\s*[\[(].*[\])]\s*$|[_ ](?:m|deg|s)$")
 _MOST_COLUMNS = 200
 _SEXAGESIMAL = re.compile(r"[0-9]\s*(?:[°:'\"NSW]|E\s*$|\s[0-9])", re.IGNORECASE)
+_OTHER = {"{": "JSON", "[": "JSON", "<": "XML"}  # by the first sign of a file
 _PACKED = b"PK\x03\x04"
 
 
@@ -99,9 +100,12 @@ def _columns(path: str, line: int, heads: list[str]) -> tuple[dict[str, int], tu
     pairs = [pair for pair in (("latitude", "longitude"), ("east", "north")) if places.keys() >= set(pair)]
     if not pairs and not problems:
         names = ", ".join(sorted(n for w in ("latitude", "longitude", "east", "north") for n in COLUMNS[w]))
+        other = _OTHER.get(heads[0].lstrip()[:1])
         text = (
-            "expected a line that names the columns, latitude and longitude or east and north among them "
-            f"({names}); got {', '.join(shown(head.strip()) for head in heads[:8])}"
+            f"expected points in CSV, or in GPX 1.1 in a file whose name ends in .gpx; got {other}"
+            if other
+            else "expected a line that names the columns, latitude and longitude or east and north among "
+            f"them ({names}); got {', '.join(shown(head.strip()) for head in heads[:8])}"
         )
         problems.append(Problem(path, line, 1, "", text))
     if problems:

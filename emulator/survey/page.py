@@ -6,14 +6,12 @@ No curve is told by colour alone: points are dots, the line is drawn through, ma
 from __future__ import annotations
 
 import math
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 from rich.console import Group, RenderableType
 from rich.text import Text
 
-from emulator.record.writer import write_whole
 from emulator.report.figures.columns import column
 from emulator.report.figures.drawing import (
     BLUE,
@@ -38,11 +36,6 @@ from emulator.survey.points import short_name
 HEADS = ("what", "is")
 
 
-def write_import(found: Imported, path: Path) -> None:
-    """Write the page. Raises RunFailed if the file can't be written."""
-    write_whole(path, import_html(found))
-
-
 def rows(found: Imported) -> list[list[str]]:
     """What came out, a row each."""
     line, points, k = found.line, found.survey.points, found.worst
@@ -51,7 +44,7 @@ def rows(found: Imported) -> list[list[str]]:
     tightest = int(np.argmax(bends))
     out = [
         ["line", f"{_kind(found)}, {found.length_m:.2f} m, width {found.circuit.width_m:g} m"],
-        ["points", f"{len(found.offsets)} used, {len(found.circuit.points)} in the file"],
+        ["points", f"{len(found.offsets)} used; {len(found.circuit.points)} written, on the smooth line"],
         [
             "greatest deviation",
             f"{abs(found.offsets[k]):.3f} m to the {_side(found.offsets[k])} at station "

@@ -109,6 +109,7 @@ class BenchEvidence:
     crossed    the robot's frames whose alive counters ran as those of two senders would, by name: how many
                counts were left out or repeated; none where the link tells its participants apart
     gone       processes of ours that had left before the ride was over
+    taken      how many of each of the robot's frames were news since the loop began, by name
     """
 
     link: str = "loopback"
@@ -119,6 +120,7 @@ class BenchEvidence:
     heard: int = 0
     crossed: Mapping[str, int] | None = None
     gone: frozenset[str] = frozenset()
+    taken: Mapping[str, int] | None = None
 
 
 def total_ms(intervals: Iterable[Interval], within: Interval) -> float:
@@ -215,6 +217,7 @@ def evidence_of(
         heard=sum((outcome.get("strangers") or {}).values()),
         crossed=crossed,
         gone=frozenset(str(p["role"]) for p in outcome.get("left") or ()),
+        taken={name: int(frame.get("accepted", 0)) for name, frame in (robot_frames or {}).items()},
     )
 
 
@@ -343,7 +346,9 @@ def trip_cause(outcome: Mapping[str, Any], bench: BenchEvidence, when: str) -> C
         by_hand = known.get("said_no", False)
         whose = "operator" if by_hand else "bench"
         why = "" if by_hand else "the input did not say so: it stayed away or had no value"
-    elif trip in (TripReason.HEARTBEAT, TripReason.COMMAND):
+    elif trip in (TripReason.HEARTBEAT, TripReason.COMMAND) or (
+        trip is TripReason.ARMING and known.get("silences")  # nothing but the robot's heartbeat was missing
+    ):
         whose, why, began_s = _whose_silences(known.get("silences") or (), bench)
         at_s = at_s if began_s is None else began_s
     elif trip is not None and trip.whose == "robot" and bench.sharers:
@@ -362,7 +367,9 @@ def _whose_silences(
     """Whose, what proves it, and when it began [s]; of several silences the one that proves most decides."""
     judged: list[tuple[Whose, str, float]] = []
     for s in silences:
-        if s.get("since_tick") is not None:
+        if s.get("since_tick") is None and s.get("how"):
+            judged.append((*_whose_never_heard(s, bench), -math.inf))
+        elif s.get("since_tick") is not None:
             begin = float(s["since_tick"])
             silence = {**s, "since_ms": begin, "until_ms": float(s.get("until_tick", begin + s["silent_ms"]))}
             judged.append((*whose_silence(silence, float(s["allowed_ms"]), bench), begin * 1e-3))
@@ -371,6 +378,23 @@ def _whose_silences(
     order = ("robot", "bench", "operator", "scenario", "unknown")
     whose, why, began_s = min(judged, key=lambda j: order.index(j[0]))
     return whose, why, began_s if began_s >= 0.0 else None
+
+
+def _whose_never_heard(silence: Mapping[str, Any], bench: BenchEvidence) -> tuple[Whose, str]:
+    """Whose it was that one of the robot's frames never told anything new, and what proves it.
+
+    A stall of ours ends. A frame that is no news from the loop's beginning on, while others of the same
+    robot are, was not held up by one.
+    """
+    if silence.get("id") in bench.sharers or silence.get("frame") in bench.sharers:
+        return "unknown", "more than one participant sends it"
+    if silence["how"] != "missing":
+        return "robot", "the frames came, so loop and bus were there"
+    others = [name for name, n in (bench.taken or {}).items() if n and name != silence.get("frame")]
+    others = [name for name in others if name != "bench_inputs"]  # which another device sends
+    if not others:
+        return "unknown", "nothing of the robot's was heard"
+    return "robot", f"its frames {', '.join(others)} came, this one never did"
 
 
 def in_order(causes: Iterable[Cause]) -> list[Cause]:

@@ -151,7 +151,8 @@ def judge(
         if c.miss_stands and not r.passed and r.margin is not None
     ]
     cut_s = _cut_short(end, outcome, lasting)
-    timing = [Cause("bench", *found) for found in not_kept(certificate, tolerance)]
+    missed_timing = [] if _ended_before_it_began(run, outcome) else not_kept(certificate, tolerance)
+    timing = [Cause("bench", *told) for told in missed_timing]
     if certificate is None:
         timing = [replace(cause, at_s=cut_s) for cause in timing]
     bench = [
@@ -189,10 +190,15 @@ def judge(
 
 
 def who_rode(manifest: Mapping[str, Any]) -> str:
-    """Who rode by a run's manifest, with version and how; empty for records that do not say."""
+    """Who rode by a run's manifest, with version and how; empty for records that do not say.
+
+    Of a robot on the bus nobody knows more than what the rig calls it, which a base may have named.
+    """
     robot = manifest.get("robot")
     if not isinstance(robot, Mapping) or not robot.get("name"):
         return ""
+    if robot.get("kind") == "external" and not robot.get("how"):
+        return f"an external robot (in the rig: {robot['name']})"
     words = " ".join(str(robot[key]) for key in ("name", "version") if robot.get(key))
     return f"{words} ({robot['how']})" if robot.get("how") else words
 
@@ -306,10 +312,21 @@ def _when(tick: object) -> str:
 # -- does the run count? ---------------------------------------------------------------------------------
 
 
-def _record_problems(run: Run, outcome: Mapping[str, Any]) -> list[str]:
+def _began(run: Run) -> bool:
     state = run.signals.get("bench.state")
-    if state is None or not np.any(state == RUNNING):
-        return ["the record holds no running tick"]
+    return state is not None and bool(np.any(state == RUNNING))
+
+
+def _ended_before_it_began(run: Run, outcome: Mapping[str, Any]) -> bool:
+    """Whether a trip came before the ride: then neither record nor certificate lacks one."""
+    tick = outcome.get("trip_tick")
+    before = isinstance(tick, int | np.integer) and int(tick) < 0
+    return outcome.get("ended") == "tripped" and before and not _began(run)
+
+
+def _record_problems(run: Run, outcome: Mapping[str, Any]) -> list[str]:
+    if not _began(run):
+        return [] if _ended_before_it_began(run, outcome) else ["the record holds no running tick"]
     problems = []
     steps = np.diff(run.tick)
     if len(steps) and steps.max() != steps.min():

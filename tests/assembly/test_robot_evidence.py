@@ -97,6 +97,26 @@ def test_a_robot_that_falls_silent_misses_both_commands(ride):
     ]
 
 
+@pytest.mark.parametrize(
+    ("how", "words"),
+    [
+        ("missing", "no 'gear' (0x082) for "),
+        ("damaged", "'gear' (0x082) came damaged for "),
+    ],
+)
+def test_a_heartbeat_that_never_came_is_told_at_the_arming_timeout(session, how, words):
+    limits = session.rig.limits.model_copy(update={"arming_timeout_s": 0.4})
+    ride = Ride(variant(session, rig={"limits": limits}))
+    ride.arm()
+    spoil(ride, "gear", how, 600)
+    assert ride.states[-1] == TRIPPED
+    assert ride.bench.outcome()["trip_code"] == TripReason.ARMING
+    expected = f"permissives missing at the arming timeout: robot heartbeat: {words}"
+    assert told(ride, "trip")[0].startswith(expected)
+    (silence,) = ride.bench.outcome()["trip_evidence"]["silences"]
+    assert (silence["how"], silence["since_tick"]) == (how, None)
+
+
 def test_a_stray_damaged_frame_does_not_make_a_silent_robot_a_damaged_one(ride):
     row = ride.robot.send(ride.rx, "steering", HELD_CLUTCH["steering"])
     ride.rx.data[row, 1] ^= 0x10

@@ -483,6 +483,26 @@ main()
     assert (done.returncode, done.stderr) == (5, "stopped by hand; nothing was started\n")
 
 
+@pytest.mark.parametrize("module", ["emulator.cli.app", "emulator.assembly.session"])
+def test_a_command_that_is_told_to_end_before_its_ride_says_so(module):
+    """Be it while the command line is read in, or while files are."""
+    code = f"""
+import os, signal, sys
+class Ended:
+    def find_spec(self, name, *_):
+        if name == "{module}":
+            os.kill(os.getpid(), signal.SIGTERM)
+sys.meta_path.insert(0, Ended())
+from emulator.__main__ import main
+sys.argv = ["emulator", "run", "nowhere.yaml", "--rig", "nowhere.yaml", "--virtual"]
+main()
+"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 5
+    assert done.stderr.startswith("stopped by hand; ")
+    assert len(done.stderr.splitlines()) == 1
+
+
 @pytest.mark.parametrize("chosen", [None, "2"])
 def test_linear_algebra_has_one_thread_unless_told_otherwise(chosen):
     """More would only wait for each other over matrices as small as these."""

@@ -55,6 +55,17 @@ def test_it_writes_circuit_and_page_and_says_how_near(emulator: Type, track: Pat
     assert "Curvature" in (tmp_path / "evening-import.html").read_text()
 
 
+def test_of_two_files_that_belong_together_none_is_left_alone(
+    emulator: Type, track: Path, tmp_path: Path
+) -> None:
+    (tmp_path / "evening-import.html").mkdir()
+    before = sorted(p.name for p in tmp_path.iterdir())
+    answer = emulator(track, "--width-m", "9", "--overwrite")
+    assert answer.status == 4
+    assert "evening-import.html can't be written" in answer.text
+    assert sorted(p.name for p in tmp_path.iterdir()) == before
+
+
 def test_every_option_reaches_the_circuit(emulator: Type, track: Path, tmp_path: Path) -> None:
     out = tmp_path / "other.yaml"
     options = ["--name", "Vellmar ring", "--reverse", "--deviation-m", "0.4", "--flat", "--start", "50"]

@@ -99,6 +99,25 @@ def test_it_shows_the_ride_and_asks_nobody_else(browser: Browser, page: Served, 
         assert_clean(browser, page)
 
 
+def test_on_paper_there_is_nothing_to_press_and_the_state_is_whole(browser: Browser, page: Served) -> None:
+    with riding(page):
+        visit(browser, page, (700, 1000, False))  # about as wide as the paper
+        browser.until("document.getElementById('state-word').textContent === 'RIDING'")
+        browser.call("Emulation.setEmulatedMedia", media="print")
+        try:
+            shown = "[...document.querySelectorAll('button, input, nav')].filter(e => e.offsetParent)"
+            assert browser.eval(f"{shown}.length") == 0
+            lines = (
+                "(e => e.getBoundingClientRect().height / parseFloat(getComputedStyle(e).lineHeight))"
+                "(document.getElementById('state-word'))"
+            )
+            assert browser.eval(lines) < 1.5
+            assert browser.eval("document.documentElement.scrollWidth <= innerWidth")
+            assert "EMULATED" in browser.eval("document.querySelector('.emulated').innerText")
+        finally:
+            browser.call("Emulation.setEmulatedMedia", media="")
+
+
 def test_a_bike_that_rolls_back_a_little_stands(browser: Browser, page: Served) -> None:
     with riding(page, truth__speed_m_s=-0.05):
         visit(browser, page)

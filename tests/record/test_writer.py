@@ -28,8 +28,11 @@ from emulator.record.writer import (
     FRAMES_FILE,
     LONG_BLOCK_TICKS,
     RunWriter,
+    in_place_of,
     jsonable,
     write_json,
+    write_together,
+    write_whole,
 )
 
 N = len(SIGNALS)
@@ -346,3 +349,28 @@ def test_json_is_strict(tmp_path: Path) -> None:
     with pytest.raises(RunFailed, match="can't be written"):
         write_json(tmp_path / "absent" / "a.json", {})
     assert jsonable(True) is True
+
+
+def test_a_file_that_is_broken_off_leaves_nothing_beside_the_one_before(tmp_path: Path) -> None:
+    path = tmp_path / "verdict.json"
+    write_whole(path, "before")
+
+    def broken_off() -> None:
+        with in_place_of(path) as partial:
+            partial.write_text("half", encoding="utf-8")
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        broken_off()
+    assert [p.name for p in tmp_path.iterdir()] == ["verdict.json"]
+    assert path.read_text(encoding="utf-8") == "before"
+
+
+def test_files_that_belong_together_are_all_there_or_none(tmp_path: Path) -> None:
+    line, page = tmp_path / "line.yaml", tmp_path / "page.html"
+    write_together({line: "one", page: "two"})
+    assert (line.read_text(encoding="utf-8"), page.read_text(encoding="utf-8")) == ("one", "two")
+    with pytest.raises(RunFailed, match="gone"):
+        write_together({line: "new", tmp_path / "gone" / "page.html": "new"})
+    assert line.read_text(encoding="utf-8") == "one"
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["line.yaml", "page.html"]

@@ -275,6 +275,14 @@ def test_points_without_order_are_refused(tmp_path: Path) -> None:
     refused(write_csv(tmp_path / "lap.csv", ["x", "y"], places), replace(WISHES, deviation_m=5.0))
 
 
+@pytest.mark.parametrize("open_line", [False, True])
+def test_kilometres_taken_for_metres_are_told_as_such(tmp_path: Path, open_line: bool) -> None:
+    file = write_csv(tmp_path / "lap.csv", ["east", "north"], np.vstack([oval(), oval()[:1]]) * 1e-3)
+    said = refused(file, replace(WISHES, open_line=open_line))
+    assert "got points that all lie within 0." in said
+    assert "if these are kilometres, write 1000 times as much" in said
+
+
 def test_a_hole_is_told(tmp_path: Path) -> None:
     found = of(tmp_path, np.delete(oval(40.0, 300.0), np.arange(30, 100), axis=0))
     assert any("no point for 142 m: there the line is a guess" in remark for remark in found.remarks)

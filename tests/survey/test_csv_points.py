@@ -84,6 +84,8 @@ def test_line_ends_of_any_system_a_mark_of_bytes_comments_and_gaps_do_no_harm(tm
         ("12.5,7.5", "1:1: expected a line that names the columns"),
         ("lat,altitude", "1:1: expected a line that names the columns"),
         ("breite,laenge", "got 'breite', 'laenge'"),
+        ('{"type": "FeatureCollection", "features": []}', "expected points in CSV, or in GPX 1.1"),
+        ('<?xml version="1.0"?>', "whose name ends in .gpx; got XML"),
         ("x,y,easting", "1:5: expected one column of east, got 'x' and 'easting'"),
     ],
 )

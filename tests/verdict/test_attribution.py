@@ -51,6 +51,13 @@ def silent(
     }
 
 
+def never(how: str = "missing", **more: Any) -> dict[str, Any]:
+    """A run that tripped because steering frames never were news."""
+    outcome = silent(how=how, **more)
+    outcome["trip_evidence"]["silences"][0]["since_tick"] = None
+    return outcome
+
+
 def stalls(**roles: tuple[float, float]) -> dict[str, Any]:
     """Processes that stood still once, from and to in ms after the last news."""
     return {role: {"stalls": [[BEGAN + a, BEGAN + b]]} for role, (a, b) in roles.items()}
@@ -142,6 +149,22 @@ TABLE: dict[str, tuple[dict[str, Any], str]] = {
     ),
     "nothing was recorded of the frames": (silent(trip_evidence={}), "unknown"),
     "never heard": (silent(trip_evidence={"silences": [{"since_tick": None}]}), "unknown"),
+    "never heard, it came damaged": (never(how="damaged"), "robot"),
+    "never heard, it never had a value": (never(how="not available"), "robot"),
+    "never heard, and more than one sends it": (never(how="damaged", bus_events=SHARED), "unknown"),
+    "never heard, nor anything else of the robot's": (never(), "unknown"),
+    "no heartbeat until the arming timeout, as damaged as all": (
+        never(how="damaged", trip_code=int(TripReason.ARMING)),
+        "robot",
+    ),
+    "no heartbeat until the arming timeout, nor anything else": (
+        never(trip_code=int(TripReason.ARMING)),
+        "unknown",
+    ),
+    "something of the bench's is missing at the arming timeout": (
+        silent(trip_code=int(TripReason.ARMING), trip_evidence={}),
+        "bench",
+    ),
     "nothing was measured at all": (silent(setting={}), "unknown"),
     "beyond a limit": (silent(trip_code=int(TripReason.COMMAND_LIMIT)), "robot"),
     "beyond a limit, or a second sender was": (
@@ -181,6 +204,21 @@ def test_a_proof_is_told_and_a_silence_began_with_the_last_news() -> None:
         "the rig tripped on the robot 10.2 s into the ride: robot commands stale "
         "(without the bench's own stalls it still was 1490 ms)"
     )
+
+
+def test_a_frame_that_never_came_while_others_of_the_robot_did_is_the_robots() -> None:
+    steering = {"steering": {"accepted": 0}}
+    heard = {
+        **steering,
+        "drive": {"accepted": 332},
+        "gear": {"accepted": 166},
+        "bench_inputs": {"accepted": 9},
+    }
+    cause = trip_cause(never(), evidence_of(never(), heard), " 0.0 s into the ride")
+    assert (cause.whose, cause.at_s) == ("robot", BEGAN * 1e-3 + 0.151)
+    assert cause.text.endswith("(its frames drive, gear came, this one never did)")
+    inputs_alone = {**steering, "bench_inputs": {"accepted": 9}}
+    assert trip_cause(never(), evidence_of(never(), inputs_alone), "").whose == "unknown"
 
 
 def test_of_several_silences_one_that_is_proven_is_enough() -> None:

@@ -24,6 +24,7 @@ from emulator.verdict.judge import (
     Verdict,
     judge,
     read_verdict,
+    who_rode,
     write_verdict,
 )
 from tests.support.criteria_in_si import DistanceFromLine, Holds, NoFall, SpeedError
@@ -59,14 +60,14 @@ SILENT = {
 
 def tripped(reason: TripReason, tick: int = 4000) -> dict[str, Any]:
     """The outcome of a run that tripped: on a robot that stays silent, on a switch that somebody opened."""
-    text = reason.in_words("robot heartbeat")
+    text = reason.in_words("guard closed")
     silence = {**SILENT, "since_tick": tick - 151, "until_tick": tick + 1500}
     return {
         "ended": "tripped",
         "trip_code": int(reason),
         "trip_reason": text,
         "trip_tick": tick,
-        "trip_evidence": {"silences": [silence], "said_no": True},
+        "trip_evidence": {"silences": [silence] if reason.whose == "robot" else [], "said_no": True},
         "rig_problems": [],
         "setting": {"link": "stepped", "reference": True},
     }
@@ -571,6 +572,36 @@ def test_a_loop_that_ended_because_it_was_left_alone_was_not_stopped_by_hand() -
     verdict = judge(ride(), CRITERIA, CERTIFICATE, STOPPED | {"stopped_by": "supervisor gone"})
     assert verdict.result == "invalid"
     assert "the supervisor was gone" in verdict.reasons[0]
+
+
+def test_a_robot_that_tripped_the_bench_before_its_ride_fails_and_no_record_is_missed() -> None:
+    state = np.ones(N + 100)
+    outcome = tripped(TripReason.HEARTBEAT, -799)
+    outcome["trip_evidence"]["silences"][0]["how"] = "unchanged"
+    verdict = judge(ride(bench__state=state), CRITERIA, CERTIFICATE, outcome)
+    assert (verdict.result, [c.whose for c in verdict.causes]) == ("fail", ["robot"])
+    assert verdict.reasons[0].startswith("the rig tripped on the robot before the ride: robot heartbeat lost")
+    assert "no running tick" not in " ".join(verdict.reasons)
+    # a ride that had begun must be in its record
+    begun = judge(ride(bench__state=state), CRITERIA, CERTIFICATE, tripped(TripReason.HEARTBEAT, 4000))
+    assert "the record holds no running tick" in begun.reasons
+
+
+def test_timing_of_a_ride_that_never_began_is_nobodys_failing() -> None:
+    nothing = {"outputs": {"gnss": {**KEPT, "sent": 0}}}
+    for reason, result in ((TripReason.HEARTBEAT, "fail"), (TripReason.BUS, "invalid")):
+        verdict = judge(ride(bench__state=np.ones(N + 100)), CRITERIA, nothing, tripped(reason, -799))
+        assert verdict.result == result
+        assert len(verdict.causes) == 1
+    judged = judge(ride(), CRITERIA, nothing, COMPLETE)
+    assert judged.reasons[0] == "timing not kept: gnss: never sent"
+
+
+def test_a_robot_on_the_bus_is_not_taken_for_the_one_that_its_rig_is_named_after() -> None:
+    external = {"kind": "external", "name": "reference robot", "version": ""}
+    assert who_rode({"robot": external}) == "an external robot (in the rig: reference robot)"
+    ours = {"kind": "reference", "name": "reference robot", "version": "0.1.0"}
+    assert who_rode({"robot": ours}) == "reference robot 0.1.0"
 
 
 def test_times_before_the_ride_are_told_as_such() -> None:

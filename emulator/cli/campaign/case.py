@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from emulator.cli.output import console_of_stdout
+from emulator.core.errors import RecordError
+
+_MOST_SHOWN = 4
+"""Ids that are alike, as many as a line has room for."""
 
 
 def case(
@@ -32,7 +37,6 @@ def case(
     """
     from emulator.campaign.plan.cases import planned
     from emulator.campaign.plan.written import write_case
-    from emulator.core.errors import RecordError
 
     if quiet and as_json:
         raise typer.BadParameter("--json: expected either --quiet or --json, got both")
@@ -40,10 +44,7 @@ def case(
     campaign = planned(plan)
     found = campaign.by_id(id_)
     if found is None:
-        raise RecordError(
-            f"{plan} has no run {id_}, or more than one whose id begins so",
-            advice="its plan, or a file it names, may have been changed since: ids are of what is ridden",
-        )
+        raise _not_one(plan, id_, [case.id for case in campaign.cases if case.id.startswith(id_)])
     written = write_case(found, campaign.files, out)
     if as_json:
         told = {
@@ -59,3 +60,18 @@ def case(
         console.print(f"{found.label} (run {found.number + 1} of {len(campaign.cases):,})", markup=False)
         console.print(f"written: {written.scenario}, {written.rig}; to ride it:", markup=False)
     console.print(written.shown, markup=False)
+
+
+def _not_one(plan: Path, id_: str, alike: Sequence[str]) -> RecordError:
+    """That no run, or more than one, has an id that begins with what was given."""
+    if alike:
+        shown = ", ".join(alike[:_MOST_SHOWN]) + (", ..." if len(alike) > _MOST_SHOWN else "")
+        return RecordError(
+            f"{plan}: the ids of {len(alike):,} runs begin with {id_!r}: {shown}",
+            advice="give more of the id, as the page and the table have it",
+        )
+    return RecordError(
+        f"{plan} has no run whose id begins with {id_!r}",
+        advice="see whether it is this plan's; if so, the plan or a file it names has been changed since, as "
+        "ids are of what is ridden",
+    )

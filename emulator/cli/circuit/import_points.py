@@ -69,10 +69,10 @@ def import_points(
     line is from them is told; nothing is written where they give no line. Prints a table and writes the
     circuit and one HTML page beside it. Exit status 0, or 3 if there is no circuit.
     """
-    from emulator.record.writer import write_whole
+    from emulator.record.writer import write_together
     from emulator.survey.circuit_file import circuit_text
     from emulator.survey.circuit_import import Wishes, import_circuit
-    from emulator.survey.page import console_tables, write_import
+    from emulator.survey.page import console_tables, import_html
 
     path = out or Path(f"{file.stem}.yaml")
     page = path.with_name(f"{path.stem}-import.html")
@@ -99,8 +99,7 @@ def import_points(
         flat=flat,
     )
     found = import_circuit(str(file), wishes)
-    write_whole(path, circuit_text(found))
-    write_import(found, page)
+    write_together({path: circuit_text(found), page: import_html(found)})
     console = console_of_stdout()
     console.print(console_tables(found))
     console.print(f"circuit: {path}", markup=False)

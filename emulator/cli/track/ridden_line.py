@@ -56,10 +56,10 @@ def line(
     circuit and one HTML page beside it. Exit status 0, or 3 if there is no line.
     """
     from emulator.record.reader import read_run
-    from emulator.record.writer import write_whole
+    from emulator.record.writer import write_together
     from emulator.survey.ridden_line.line import LineWishes, ridden_line
     from emulator.survey.ridden_line.line_file import line_text
-    from emulator.survey.ridden_line.line_page import console_tables, write_line_page
+    from emulator.survey.ridden_line.line_page import console_tables, line_html
 
     called = one_line(own_name(record) if name is None else name)
     path = out or Path(f"{own_name(record)}-line.yaml")
@@ -81,8 +81,7 @@ def line(
         flat=flat,
     )
     found = ridden_line(read_run(record), wishes)
-    write_whole(path, line_text(found))
-    write_line_page(found, page)
+    write_together({path: line_text(found), page: line_html(found)})
     console = console_of_stdout()
     console.print(console_tables(found))
     console.print(f"circuit: {path}", markup=False)

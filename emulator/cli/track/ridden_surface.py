@@ -36,19 +36,23 @@ def surface(
     record is of another line.
     """
     from emulator.record.reader import read_run
-    from emulator.record.writer import write_whole
+    from emulator.record.writer import write_together
     from emulator.survey.ridden_surface.surface import ridden_surface
     from emulator.survey.ridden_surface.surface_file import scenario_text, table_text
-    from emulator.survey.ridden_surface.surface_page import console_tables, write_surface_page
+    from emulator.survey.ridden_surface.surface_page import console_tables, surface_html
 
     called = one_line(f"{own_name(record)} surface" if name is None else name)
     path = out or Path(f"{own_name(record)}-surface.yaml")
     table, page = path.with_suffix(".csv"), path.with_name(f"{path.stem}-page.html")
     check_written(path, table, page, overwrite=overwrite)
     found = ridden_surface(read_run(record), scenario, rig, every_m)
-    write_whole(path, scenario_text(found, called, path))
-    write_whole(table, table_text(found))
-    write_surface_page(found, called, page)
+    write_together(
+        {
+            path: scenario_text(found, called, path),
+            table: table_text(found),
+            page: surface_html(found, called),
+        }
+    )
     console = console_of_stdout()
     console.print(console_tables(found, called))
     console.print(f"scenario: {path}", markup=False)

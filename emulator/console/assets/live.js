@@ -155,7 +155,7 @@ function show() {
   say(at("time"), now.time_s === null || now.time_s < 0 ? "–" : `${now.time_s.toFixed(1)} s`);
   say(at("lap"), now.gear === null ? "" : `gear ${now.gear}, ${now.station === null ? "?" : now.station.toFixed(0)} m`);
   say(at("next"), nextWords(places, now.station, facts.finish_m) || " ");
-  say(at("health"), healthWords(now));
+  say(at("health"), facts.played ? "" : healthWords(now)); // a record is shown by no loop
   say(at("operating"), operatorWords(now.operator, Boolean(operator.seat)));
   at("operator").hidden = !now.operator.opened;
   at("acknowledge").disabled = now.state !== "tripped" || now.acknowledged;

@@ -98,7 +98,10 @@ def _target(run: Run) -> Array | None:
     closed = line.get("closed")
     if closed if isinstance(closed, bool) else gap <= _CLOSED_GAP * float(np.median(steps)):
         xy, steps = np.vstack([xy, xy[:1]]), np.append(steps, gap)
-    return np.column_stack([xy, np.concatenate([[0.0], np.cumsum(steps)])])
+    # Rounded, a lap may end on its first point: a place that is there twice has no direction between the two.
+    on = np.concatenate([[True], steps > 0.0])
+    target: Array = np.column_stack([xy, np.concatenate([[0.0], np.cumsum(steps)])])[on]
+    return target
 
 
 def _thin_path(x: Array, y: Array, extra: Array) -> NDArray[np.int64]:
@@ -145,7 +148,7 @@ def _area(line: Array, first: float, last: float, left: float, right: float) -> 
     """Outline of a stretch of road, ``first`` after ``last`` across the lap's end: out on one side, back on
     the other, with a gap between the pieces."""
     station, end = line[:, 2], float(line[-1, 2])
-    along = np.gradient(line[:, :2], np.maximum(station, np.arange(len(station)) * 1e-9), axis=0)
+    along = np.gradient(line[:, :2], station, axis=0)
     along /= np.maximum(np.hypot(*along.T), 1e-9)[:, None]
     xs: list[Array] = []
     ys: list[Array] = []

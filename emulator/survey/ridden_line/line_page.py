@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 from rich.console import Group, RenderableType
 from rich.text import Text
 
-from emulator.record.writer import write_whole
 from emulator.report.figures.columns import column
 from emulator.report.figures.drawing import (
     BLUE,
@@ -31,11 +28,6 @@ from emulator.survey.ridden_line.places import Array
 
 HEADS = ("what", "is")
 _MOST_DOTS = 3000
-
-
-def write_line_page(found: RiddenLine, file: Path) -> None:
-    """Write the page. Raises RunFailed if the file can't be written."""
-    write_whole(file, line_html(found))
 
 
 def rows(found: RiddenLine) -> list[list[str]]:

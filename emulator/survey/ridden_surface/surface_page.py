@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import math
-from pathlib import Path
 
 import numpy as np
 from rich.console import Group, RenderableType
 from rich.text import Text
 
-from emulator.record.writer import write_whole
 from emulator.report.figures.columns import column
 from emulator.report.figures.drawing import (
     BLUE,
@@ -33,11 +31,6 @@ HEADS = ("what", "is")
 SLIDE_HEADS = ("from", "tyre", "grip there", "between")
 BUMP_HEADS = ("starts at", "length", "high", "passes", "wheel")
 _CALM = 0.05  # of a scenario's grip: less than that says nothing
-
-
-def write_surface_page(found: RiddenSurface, name: str, file: Path) -> None:
-    """Write the page. Raises RunFailed if the file can't be written."""
-    write_whole(file, surface_html(found, name))
 
 
 def rows(found: RiddenSurface) -> list[list[str]]:

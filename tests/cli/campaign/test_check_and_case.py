@@ -76,5 +76,15 @@ def test_case_writes_files_that_are_the_case(tmp_path: Path) -> None:
 
 
 def test_case_of_an_id_that_is_not_there_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(RecordError, match="has no run ffff0000ffff0000"):
+    with pytest.raises(RecordError, match="has no run whose id begins with"):
         said("case", str(written(tmp_path)), "ffff0000ffff0000", "--out", str(tmp_path / "case"))
+
+
+def test_the_beginning_of_several_ids_is_told_from_that_of_none(tmp_path: Path) -> None:
+    plan = written(tmp_path)
+    with pytest.raises(RecordError) as refused:
+        said("case", str(plan), "", "--out", str(tmp_path / "out"))
+    assert f"{plan}: the ids of 20 runs begin with '': " in str(refused.value)
+    assert "give more of the id" in str(refused.value)
+    assert str(refused.value).splitlines()[0].count(", ") == 4
+    assert not (tmp_path / "out").exists()

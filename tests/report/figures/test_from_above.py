@@ -111,6 +111,23 @@ def test_a_lap_is_closed_and_an_open_line_is_not(ride_folder: Callable[..., Path
     assert np.nanmax(np.hypot(x - 50, y)) < 25
 
 
+def test_a_lap_whose_last_point_is_its_first_one_is_drawn_without_a_complaint(
+    ride_folder: Callable[..., Path],
+) -> None:
+    run = read_run(ride_folder(6.0))
+    angle = np.linspace(0, 2 * np.pi, 101)
+    x, y = 50 * np.cos(angle), 50 * np.sin(angle)
+    ring = {"x_m": x.round(3).tolist(), "y_m": y.round(3).tolist(), "closed": True}
+    wet = plan_of(run, ring, from_m=300, to_m=310)["wet, grip 0.5"]
+    distances = np.hypot(numbers(wet["x"]), numbers(wet["y"]))
+    assert np.isfinite(distances).all()
+    assert distances.min() == pytest.approx(47.0, abs=0.1)
+    assert distances.max() == pytest.approx(51.0, abs=0.1)
+    twice = {"x_m": np.repeat(ring["x_m"], 2).tolist(), "y_m": np.repeat(ring["y_m"], 2).tolist()}
+    again = plan_of(run, twice, from_m=300, to_m=310)["wet, grip 0.5"]
+    assert np.array_equal(numbers(again["x"]), numbers(wet["x"]))
+
+
 def test_marks_on_each_other_share_their_words(ride_folder: Callable[..., Path]) -> None:
     run = read_run(ride_folder(40.0))
     asked = [
