@@ -18,6 +18,7 @@ from typing import Any, cast
 
 import numba
 import numpy as np
+from numba import extending as untyped_extending
 from numba.core.caching import _Cache
 from numba.core.registry import cpu_target
 from numba.core.serialize import dumps
@@ -29,6 +30,8 @@ from emulator.core.keeping import code_store
 from emulator.core.keeping.code_key import code_key, machine_key, signature_key
 from emulator.core.keeping.inner_code import EntryCompiler, InnerCompiler
 from emulator.core.keeping.loaded_code import loaded
+
+extending: Any = untyped_extending  # whose types leave out most
 
 
 def dispatcher(
@@ -56,10 +59,27 @@ def _by_type(template: Any, args: tuple[Any, ...], kws: dict[str, Any]) -> Any:
 
     Left to itself numba compiles a function anew for every whole number that is written out in a call: an
     event is put down by nineteen copies, a digit of a sentence by eight. What a value is good for, the
-    optimiser makes of it later, where it copies a function into its caller.
+    optimiser makes of it later, where it copies a function into its caller. An array within a record has its
+    shape in its type: a derivative for states of one's own and for one that lies among others was compiled
+    twice, with most of what it calls.
     """
-    plain: Any = numba.types.unliteral
-    return template(tuple(map(plain, args)), {name: plain(kind) for name, kind in kws.items()})
+    return template(tuple(map(_plain, args)), {name: _plain(kind) for name, kind in kws.items()})
+
+
+def _plain(kind: Any) -> Any:
+    """Type of a parameter for arguments of a type: of no value, and an array's wherever it lies."""
+    kind = numba.types.unliteral(kind)  # type: ignore[no-untyped-call]
+    if isinstance(kind, numba.types.NestedArray):
+        return numba.types.Array(
+            kind.dtype, kind.ndim, kind.layout, readonly=not kind.mutable, aligned=kind.aligned
+        )
+    return kind
+
+
+@extending.lower_cast(numba.types.NestedArray, numba.types.Array)  # type: ignore[untyped-decorator]
+def _as_array(_context: object, _builder: object, _from: object, _to: object, value: Any) -> Any:
+    """The same in machine code, see ``_plain``."""
+    return value
 
 
 class ContentCache(_Cache):
@@ -93,7 +113,8 @@ class ContentCache(_Cache):
             raise TypeError(f"{self._dispatcher}: its machine code is good for this process only")
         name = self._name(sig, data.codegen.magic_tuple())
         if name == self._asked.get(sig):  # else something it reaches was changed while it compiled
-            code_store.save(name, dumps(data._reduce()))  # type: ignore[no-untyped-call]
+            told = data._replace(type_annotation="")  # the source with every type: nobody reads it there
+            code_store.save(name, dumps(told._reduce()))  # type: ignore[no-untyped-call]
 
     def enable(self) -> None:
         """Ask and keep, as from the start."""

@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from emulator.assembly.session import Session, load_session
+from emulator.core.collector import seldom_collect
 from emulator.core.compiler import bound_form, kept, processor_name
 
 
@@ -25,14 +26,7 @@ def _session() -> Session:
 
 def _vehicle() -> None:
     from emulator.lap.steady_limits import limits_on
-    from emulator.vehicle.dynamics import derivative
-    from emulator.vehicle.params import TYRE_DTYPE, VEHICLE_DTYPE
-    from emulator.vehicle.state import N_U, N_X, scratch
 
-    # Zero parameters give NaN, which is all the same to the compiler.
-    x, u, xdot = np.zeros(N_X), np.zeros(N_U), np.zeros(N_X)
-    body, tyre, work = np.zeros(1, VEHICLE_DTYPE), np.zeros(2, TYRE_DTYPE), scratch()
-    derivative(body, tyre, x, u, work, xdot)
     limits_on(_session().vehicle, 1.0, speeds=(20.0,), n_angles=3)
 
 
@@ -166,7 +160,7 @@ def warm(*, virtual: bool = True) -> Iterator[tuple[str, float]]:
     virtual  also the loop of the virtual stage, which a bench run does without
     """
     context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(max_workers=len(_CHAINS), mp_context=context) as pool:
+    with ProcessPoolExecutor(len(_CHAINS), context, seldom_collect) as pool:
         waiting: dict[Future[float], tuple[str, Iterator[str]]] = {}
 
         def next_of(chain: Iterator[str]) -> None:

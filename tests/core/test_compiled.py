@@ -177,6 +177,35 @@ def test_numbers_written_out_in_calls_share_one_function(folder: Path) -> None:
     assert sum(scaled.inner.stats.cache_misses.values()) == 1
 
 
+ROOM = np.dtype([("one", "f8", (3,)), ("square", "f8", (2, 2))], align=True)
+
+
+@jit
+def mark(values, at):  # type: ignore[no-untyped-def]
+    values[at] = 7.0
+    return values[0] + values[1] + values[2]
+
+
+@jit
+def corners(square):  # type: ignore[no-untyped-def]
+    return square[0, 1] - square[1, 0]
+
+
+@jit
+def mark_both(rooms, values):  # type: ignore[no-untyped-def]
+    room = rooms[1]
+    return mark(room.one, 1) + 100.0 * mark(values, 2) + 10000.0 * corners(room.square)
+
+
+def test_an_array_within_a_record_shares_the_function_of_one_by_itself(folder: Path) -> None:
+    rooms, values = np.zeros(2, ROOM), np.arange(3.0)
+    rooms["one"][1], rooms["square"][1] = (1.0, 2.0, 3.0), ((1.0, 5.0), (2.0, 1.0))
+    assert mark_both(rooms, values) == 11.0 + 100.0 * 8.0 + 10000.0 * 3.0
+    assert rooms["one"].tolist() == [[0.0, 0.0, 0.0], [1.0, 7.0, 3.0]]
+    assert values.tolist() == [0.0, 1.0, 7.0]
+    assert sum(mark.inner.stats.cache_misses.values()) == 1
+
+
 def test_what_changes_while_it_is_compiled_is_not_kept(folder: Path, monkeypatch: Any) -> None:
     function = jit(product.py_func)
     load = ContentCache.load_overload

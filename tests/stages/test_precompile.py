@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import subprocess
 import sys
@@ -124,3 +125,19 @@ def test_the_session_it_compiles_for_lies_in_the_package_and_is_sound() -> None:
     assert session.warnings == []
     package = Path(precompile.__file__).parents[1]
     assert all(Path(path).is_relative_to(package) for path in session.paths.values())
+
+
+def test_who_compiles_looks_for_circles_of_references_as_seldom_as_a_command(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A library of objects that stay is built meanwhile; the usual thresholds cost a tenth of it."""
+    told = "print(__import__('gc').get_threshold()[0])"
+    usual = subprocess.run([sys.executable, "-c", told], capture_output=True, text=True, check=True).stdout
+    monkeypatch.setattr(precompile, "_CHAINS", (("loop",),))
+    monkeypatch.setattr(precompile, "_compile", _threshold)
+    ((_, found),) = precompile.warm()
+    assert found > 100 * int(usual)
+
+
+def _threshold(_name: str) -> float:
+    return float(gc.get_threshold()[0])

@@ -45,7 +45,15 @@ class InnerLibrary(numba_codegen.JITCodeLibrary):  # type: ignore[misc]
         """Ready to be linked; no machine code is made."""
         self._finalize_dynamic_globals()
         self._verify_declare_only_symbols()
+        for function in self._final_module.functions:
+            if not function.is_declaration and function.linkage == binding.Linkage.external:
+                function.linkage = binding.Linkage.linkonce_odr
         self._finalized = True
+
+    def _get_module_for_linking(self) -> Any:
+        """Itself: nothing else is made of it, so the callers need no copy to be linked once each."""
+        self._ensure_finalized()
+        return self._final_module
 
     @property
     def codegen(self) -> Any:
