@@ -51,7 +51,7 @@ def test_half_and_tail_of_ticks_are_those_of_a_known_spread() -> None:
 RECORDED_OVER_YARDSTICK = 5.2
 """Processor time of a tick with its record, all threads and every output, in steps of the yardstick, on a
 machine left alone: the yardstick stays within the nearest memory and feels less of what others do. Found
-by turns with the tree before: 4.9 to 5.4 (decision 907)."""
+by turns with the tree before: 4.9 to 5.4 (decision 242)."""
 
 
 @pytest.mark.timing
