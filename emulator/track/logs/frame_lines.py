@@ -121,26 +121,26 @@ def _form_of_columns(reader: Any) -> Form:
     """What python-can takes from a head; the versions before 2 have none of columns."""
     from can.io.trc import TRCFileVersion
 
-    version, told = reader.file_version, reader.columns
+    version, places = reader.file_version, reader.columns
     if version >= TRCFileVersion.V2_0:
-        length = ("l", BYTES) if "l" in told else ("L", CODE)
+        length = ("l", BYTES) if "l" in places else ("L", CODE)
         roles = {"O": TIME, "T": KIND, "B": BUS, "I": IDENTIFIER, "d": DIRECTION}
         roles |= dict([length]) | {"D": REST}
         columns = [NOTHING] * (reader._num_columns + 1)
         for name, role in roles.items():
-            if name in told:
-                columns[told[name]] = role
+            if name in places:
+                columns[places[name]] = role
             elif name != "B":
                 return Form()
         plain = columns[-1] == REST
     elif version >= TRCFileVersion.V1_3:
         columns = [NOTHING, TIME, BUS, DIRECTION, IDENTIFIER, NOTHING]
-        columns, plain = [*columns, BYTES, PAYLOAD], not told
+        columns, plain = [*columns, BYTES, PAYLOAD], not places
     elif version >= TRCFileVersion.V1_1:
         columns = [NOTHING, TIME, DIRECTION, IDENTIFIER, BYTES, PAYLOAD]
-        plain = not told
+        plain = not places
     else:
-        columns, plain = [NOTHING, TIME, IDENTIFIER, BYTES, PAYLOAD], not told
+        columns, plain = [NOTHING, TIME, IDENTIFIER, BYTES, PAYLOAD], not places
     start_s = reader._start_time if version >= TRCFileVersion.V1_1 else 0.0
     return Form(COLUMNS, columns=np.array(columns, np.int8), start_s=float(start_s)) if plain else Form()
 
