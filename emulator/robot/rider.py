@@ -232,16 +232,13 @@ def miss(r: Rider, rx: FrameBuffer, periods: int) -> None:
     """
     e, k = r.mind[0], r.known[0]
     e.steps += periods
-    if e.started != 0 and r.seen[Z_STATE] == RUNNING:
-        e.riding_steps += periods
-        before = periods // 2
-        for _ in range(before):
-            predict(r.design, k, e, r.seen)
-        _hear(r.codec, r.alive, r.seen_of, r.seen, r.received, r.payload, rx, e.steps)
-        for _ in range(periods - before):
-            predict(r.design, k, e, r.seen)
-    else:
-        _hear(r.codec, r.alive, r.seen_of, r.seen, r.received, r.payload, rx, e.steps)
+    riding = periods if e.started != 0 and r.seen[Z_STATE] == RUNNING else 0
+    e.riding_steps += riding
+    for _ in range(riding // 2):
+        predict(r.design, k, e, r.seen)
+    _hear(r.codec, r.alive, r.seen_of, r.seen, r.received, r.payload, rx, e.steps)
+    for _ in range(riding - riding // 2):
+        predict(r.design, k, e, r.seen)
     rx.count[0] = 0
 
 
