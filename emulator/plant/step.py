@@ -133,9 +133,9 @@ class Plant(NamedTuple):
     body, tyre   (1,), (2,)  vehicle records
     rig, run     (1,), (1,)  RIG_DTYPE, RUN_DTYPE
     memory       (1,)        MEMORY_DTYPE
-    x, good, u   (N_X,), (N_X,), (N_U,) state, last finite state, inputs
+    x, last_valid_state, u   (N_X,), (N_X,), (N_U,) state, last finite state, inputs
     work         (1,)        scratch of the vehicle
-    line, road, relief       target path, grip, shape of the road
+    line, road, road_profile target path, grip, shape of the road
     codec, robot             frame layouts; the robot's side of them
     out, lines   (M,)        outputs and their delay lines; the last one is GNSS
     actuators    (6,)        ACTUATOR_DTYPE, by channel
@@ -143,7 +143,7 @@ class Plant(NamedTuple):
     triggers     (T,)        TRIGGER_DTYPE, what starts them
     frame_faults  (G,)        GATE_DTYPE, those that act on frames
     past         (N, 2, PAST) what delays remember: samples, and speeds of the rings behind pulse frames
-    inbox, spare             room for frames on their way through the gates
+    inbox, scratch_frames    room for frames on their way through the gates
     streams, streams_0       random streams, and what they start the ride with
     imu          (1,)        inertial unit
     electronics  (1,)        ELECTRONICS_DTYPE, the bike's own

@@ -52,7 +52,7 @@ class RiddenSurface:
 
     grip        by station; None: the record can't tell
     friction    [1] the greatest that a tyre has on a road of grip 1
-    spread      [m/s2] of accelerations across told in two ways; NaN: unknown
+    spread_m_s2 [m/s2] of accelerations across told in two ways; NaN: unknown
     profile     the longest pass whose bumps were looked for; None: there is none
     waves_m     shortest and longest waves that were seen [m], at the usual speed; None likewise
     """
