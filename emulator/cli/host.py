@@ -23,7 +23,7 @@ def host(
         int, typer.Option("--priority", min=0, max=99, help="of SCHED_FIFO; 0: ordinary scheduling")
     ] = 80,
     spin_us: Annotated[
-        float, typer.Option("--spin-us", min=0.0, max=900.0, help="spun before a deadline, as loop.spin_us")
+        float, typer.Option("--spin-us", min=0.0, max=800.0, help="spun before a deadline, as loop.spin_us")
     ] = 100.0,
     idle: Annotated[
         bool, typer.Option("--idle", help="let cores idle as the host has it, as loop.idle_exit_us: null")

@@ -491,6 +491,11 @@ BROKEN = [
         "40:61: loop.spin_us: .nan is not a usable value; write a finite number",
     ),
     (
+        "spin_us: 50",
+        "spin_us: 900",
+        "40:61: loop.spin_us: expected a number from 0 to 800 us, got 900",
+    ),
+    (
         "{rate_ppm: 500, age_p99_ms: 3, lost_frames: 0}",
         "{}",
         "39:1: timing: missing key 'age_p99_ms': a number above 0 and up to 1000 ms\n"
