@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import islice
 from pathlib import Path
 from typing import Any, TypeAlias
@@ -138,18 +138,17 @@ def load(path: str | os.PathLike[str]) -> Source:
         raise ConfigError(problems)
 
     def parsed() -> Source:
-        from emulator.config.yaml_values import Builder
+        from emulator.config.yaml_values import read
 
-        builder = Builder(name)
-        data = builder.document(text)
-        if builder.problems:
-            raise ConfigError(builder.problems + builder.repeated)
-        assert isinstance(data, dict)
+        found = read(name, text)
+        if found.problems:
+            raise ConfigError(found.problems + found.repeated)
+        assert isinstance(found.data, dict)
         sha256 = hashlib.sha256(raw).hexdigest()
-        return Source(name, data, builder.marks, builder.keys, text, sha256, tuple(builder.repeated))
+        return Source("", found.data, found.marks, found.keys, text, sha256, tuple(found.repeated))
 
-    content = name.encode("utf-8", "surrogateescape") + b"\0" + raw
-    return kept_result("yaml", content, code_of(_READERS, ("ruamel.yaml",)), parsed)
+    source = kept_result("yaml", raw, code_of(_READERS, ("ruamel.yaml", "pyyaml")), parsed)
+    return replace(source, path=name, noted=tuple(replace(each, file=name) for each in source.noted))
 
 
 def _read(name: str) -> bytes:

@@ -51,7 +51,7 @@ class Used(NamedTuple):
     time_s   [s]   of the record
     used     [1]   force along the road over force across it; NaN where it can't be told
     sd       [1]   standard deviation of what it is off by
-    spread_m_s2  [m/s2] of the acceleration across by forces from that by turning; NaN where the record can't say
+    spread_m_s2  [m/s2] of the acceleration across by forces from that by turning; NaN where it can't be told
     """
 
     time_s: Array
