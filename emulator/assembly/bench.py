@@ -64,7 +64,7 @@ from emulator.plant.states import (
     stop,
     trip,
 )
-from emulator.plant.step import Plant, tick
+from emulator.plant.step import REST, TO_SEND, WHOLE, Plant, tick
 from emulator.sensors.burst_line import burst_line
 from emulator.sensors.gnss import QUALITIES, reported_sigma
 from emulator.shared_memory.status import BY_BUTTON, Command
@@ -154,7 +154,7 @@ class Bench:
         self.receiver = receiver(config, session.origin.frame, self._utc_ns, lead_ns, line)
         """What turns epochs into sentences; ticks that are computed many at a time ask it themselves."""
         self._rx = self._tx = buffer = frame_buffer(1)
-        self._tick = bound(tick, (self.plant, buffer, buffer), 0.0, 0.0)
+        self._tick = bound(tick, (self.plant, buffer, buffer), 0.0, 0.0, WHOLE)
         self._trip: dict[str, Any] = {}
         self._nothing: list[tuple[int, int, float, str]] = []
         # memoryviews: plain numbers, cheaper than numpy scalars in a 1 kHz cycle
@@ -237,8 +237,22 @@ class Bench:
     def tick(self, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute_us: float) -> int:
         """Compute one tick; see :func:`emulator.plant.step.tick`. Other buffers than before take a while."""
         if rx is not self._rx or tx is not self._tx:
-            self._rx, self._tx, self._tick = rx, tx, bound_to_other(self._tick, rx, tx)
-        return self._tick(lateness_us, compute_us)
+            self._hold(rx, tx)
+        return self._tick(lateness_us, compute_us, WHOLE)
+
+    def begin_tick(self, rx: FrameBuffer, tx: FrameBuffer) -> None:
+        """The part of a tick that comes before its frames can be sent."""
+        if rx is not self._rx or tx is not self._tx:
+            self._hold(rx, tx)
+        self._tick(0.0, 0.0, TO_SEND)
+
+    def finish_tick(self, lateness_us: float, compute_us: float) -> int:
+        """What is left of it, on the same buffers."""
+        return self._tick(lateness_us, compute_us, REST)
+
+    def _hold(self, rx: FrameBuffer, tx: FrameBuffer) -> None:
+        """Have the ticks to come work on these buffers."""
+        self._rx, self._tx, self._tick = rx, tx, bound_to_other(self._tick, rx, tx)
 
     def take_events(self) -> list[tuple[int, int, float, str]]:
         """Events of this tick with their sentences."""

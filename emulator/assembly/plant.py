@@ -56,6 +56,8 @@ def build_plant(session: Session) -> Plant:
     first_jitter = len(STREAM_NAMES)
     out, lines = output_tables(session, names, first_jitter)
     x, u, rig = _at_rest(session)
+    frames = out[:-1]  # the last one is GNSS
+    rig["samples_wait"] = np.all((frames["latency_ns"] > 0) & (frames["wire_ns"] == 0))
     starts = _stream_starts(session, names)
     return Plant(
         body=session.vehicle.body,

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from emulator.links.loopback import BusServer
-from emulator.shared_memory.stalls import StallWriter
+from emulator.shared_memory.stalls import PERIOD_NS, Role, StallWriter
 from emulator.shared_memory.status import LoopState, Status
 
 _TURN_S = 0.001
@@ -24,16 +24,23 @@ def run_bus(
     status: memoryview,
     supervisor_pid: int,
     asked_to_end: Callable[[], bool],
+    *,
+    awake: bool = False,
 ) -> str:
     """Serve until asked to end; returns why it ended.
+
+    awake  be awake when the loop's frames come, at the price of processor time
 
     A supervisor that dies does not end it: the loop then takes the signals to rest, and whoever is on the
     bus has to hear that. It ends when the loop has.
     """
-    turns = 0
+    turns, expecting = 0, not awake
     while not asked_to_end():
         stalls.turn(server.turn(_TURN_S))
         turns += 1
+        if not expecting and (ticked_ns := status[Status.TICK_ZERO_NS]):
+            server.expect(status[Status.LOOP_PID], ticked_ns, PERIOD_NS[Role.LOOP])
+            expecting = True
         if turns % _LOOK_EVERY == 0 and os.getppid() != supervisor_pid and not _loop_runs(status):
             stalls.end()
             return "the supervisor is gone and the loop has ended"

@@ -31,6 +31,7 @@ from typing import Any, NamedTuple
 from emulator.core.errors import DeviceAbsent
 from emulator.core.log_bins import BINS, bin_of
 from emulator.links.bus_participant import Participant, frames_of, names_in
+from emulator.links.metronome import Metronome
 from emulator.shared_memory.layout import BUS_WORDS
 from emulator.shared_memory.status import BusWord
 
@@ -57,6 +58,12 @@ Frames therefore start with the participant's next command, or after this time, 
 _COUNTED_TOGETHER = 32
 """Texts handed on that are counted in one go, if no turn without any comes before: where the receiver runs on
 the server's core it can't go on until the server sleeps."""
+_AWAKE_BEFORE_NS, _AWAKE_AFTER_NS = 40_000, 60_000
+"""Around the time at which frames are expected the server looks without sleeping: to be woken takes longer
+than all that it does with them. Not longer before than a robot's frame takes that is to be there in time, for
+whoever runs on the server's core waits meanwhile."""
+_COUNTING_NS = 20_000
+"""Time that counting takes if it was counted a few milliseconds ago."""
 _REMEMBERED = 256
 """Participants that have left of whom is told in the end."""
 _MOST_SENDERS = 8192
@@ -206,6 +213,9 @@ class BusServer:
         self._left: deque[dict[str, Any]] = deque(maxlen=_REMEMBERED)
         self._looked_ns = self.now_ns
         self._shut_until_ns = 0
+        self._metronome: Metronome | None = None
+        self._expected_pid, self._expected_ns, self._expected_every_ns = 0, 0, 0
+        self._beat = False  # they are expected now
         self._epoll = select.epoll()
         for fd in self._entrances:
             self._epoll.register(fd, _IN)
@@ -219,6 +229,18 @@ class BusServer:
         self._count()
         return [*self._left, *(p.told() for p in self._participants.values())]
 
+    def expect(self, pid: int, at_ns: int, period_ns: int) -> None:
+        """Participants of process ``pid`` send once in ``period_ns``: be awake when they do.
+
+        at_ns  [ns, CLOCK_MONOTONIC] one of these times
+
+        Where the system can't, they wake the server as everybody does.
+        """
+        with contextlib.suppress(OSError):
+            self._metronome = Metronome(at_ns - _AWAKE_BEFORE_NS, period_ns)
+            self._epoll.register(self._metronome.fileno(), _IN)
+            self._expected_pid, self._expected_ns, self._expected_every_ns = pid, at_ns, period_ns
+
     def close(self) -> None:
         """Cut all participants off and stop listening. Safe to call twice."""
         for participant in list(self._participants.values()):
@@ -226,6 +248,9 @@ class BusServer:
         for entrance in self._entrances.values():
             entrance.close()
         self._entrances = {}
+        if self._metronome is not None:
+            self._metronome.close()
+            self._metronome = None
         self._epoll.close()
 
     def turn(self, timeout_s: float) -> int:
@@ -244,28 +269,9 @@ class BusServer:
             ready = self._epoll.poll(timeout_s, _SERVED_A_TURN)
             if not ready and self._uncounted:
                 self._count()
-        now_ns = self.now_ns = _now_ns()
-        if self._paused or self._newcomers:
-            self._end_waits()
-        entered = []
-        for fd, happened in ready:
-            participant = self._participants.get(fd)
-            if participant is None:
-                entered.append(fd)
-                continue
-            if happened & _OUT:
-                self._flush(participant)
-            if happened & ~_OUT and not participant.gone and not participant.paused_until_ns:
-                self._read(participant, arrived_ns)
-        if self._due:
-            self._serve_listeners()
-        for fd in entered:
-            if fd in self._entrances:
-                self._let_in(self._entrances[fd])
-        if self._shut_until_ns and now_ns > self._shut_until_ns:
-            self._shut_until_ns = 0
-            for fd in self._entrances:
-                self._epoll.register(fd, _IN)
+        now_ns = self._serve(ready, arrived_ns)
+        if self._beat:
+            self._await_expected()
         return now_ns
 
     # --- called by participants -----------------------------------------------------------------
@@ -282,6 +288,8 @@ class BusServer:
             else:
                 told = told or frames_of(text)
                 self._hand(participant, told)
+        if sender.pid == self._expected_pid:
+            self._beat = False
         # All that is not urgent comes after that; what nobody waits for is counted later.
         delay_ns = -1 if sender.babbles else _now_ns() - sender.arrived_ns
         others = len(line.senders) + len(line.listeners) - sender.listens
@@ -332,6 +340,50 @@ class BusServer:
         self.babblers = sum(p.babbles for p in self._participants.values())
 
     # --- a turn's parts --------------------------------------------------------------------------
+
+    def _serve(self, ready: Sequence[tuple[int, int]], arrived_ns: int) -> int:
+        """Do what there is to do, for those ready since ``arrived_ns`` at most; the time it began at."""
+        now_ns = self.now_ns = _now_ns()
+        if self._paused or self._newcomers:
+            self._end_waits()
+        others = []
+        for fd, happened in ready:
+            participant = self._participants.get(fd)
+            if participant is None:
+                others.append(fd)
+                continue
+            if happened & _OUT:
+                self._flush(participant)
+            if happened & ~_OUT and not participant.gone and not participant.paused_until_ns:
+                self._read(participant, arrived_ns)
+        if self._due:
+            self._serve_listeners()
+        for fd in others:
+            if fd in self._entrances:
+                self._let_in(self._entrances[fd])
+            elif self._metronome is not None and fd == self._metronome.fileno():
+                self._beat = self._metronome.heard() > 0
+        if self._shut_until_ns and now_ns > self._shut_until_ns:
+            self._shut_until_ns = 0
+            for fd in self._entrances:
+                self._epoll.register(fd, _IN)
+        return now_ns
+
+    def _await_expected(self) -> None:
+        """Look without sleeping until what is expected now has been handed on, or does not come."""
+        now_ns, half_ns = _now_ns(), self._expected_every_ns // 2
+        left_ns = (self._expected_ns - now_ns + half_ns) % self._expected_every_ns - half_ns
+        if self._uncounted and left_ns > _COUNTING_NS:
+            self._count()
+        until_ns = now_ns + left_ns + _AWAKE_AFTER_NS
+        while self._beat and (begun_ns := _now_ns()) < until_ns:
+            ready = self._epoll.poll(0, _SERVED_A_TURN)
+            if ready:
+                self._serve(ready, self._looked_ns)
+            self._looked_ns = begun_ns
+        if self._beat and self._uncounted:
+            self._count()
+        self._beat = False
 
     def _end_waits(self) -> None:
         """Pauses and grace times that are over."""

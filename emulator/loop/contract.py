@@ -58,12 +58,20 @@ class TickedPlant(Protocol):
         """UTC of the tick last computed since 1970-01-01, for the pulse per second."""
         ...
 
-    def tick(self, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute_us: float) -> int:
-        """Compute one tick and return the bench state after it (0 standby ... 4 tripped).
+    def begin_tick(self, rx: FrameBuffer, tx: FrameBuffer) -> None:
+        """Compute one tick as far as to the frames that can be sent before the rest of it is known.
 
         rx           frames received since the last tick, ``time_ns`` in scenario time; empty on missed ticks
         tx           comes empty; to be filled with the frames to send now, ``time_ns`` when each was due
                      and ``valid_ns`` its time of validity (``UNTIMED`` if a fault changed its timing)
+        """
+        ...
+
+    def finish_tick(self, lateness_us: float, compute_us: float) -> int:
+        """Compute the rest of the tick begun and return the bench state after it (0 standby ... 4 tripped).
+
+        If ``tx`` is still empty it may be filled now; else it stays as it is.
+
         lateness_us  how long after its deadline this tick starts
         compute_us   how long the tick before took altogether
         """

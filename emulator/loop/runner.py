@@ -92,6 +92,7 @@ class _Cycle:
         # memoryviews: plain integers in and out, several times cheaper than numpy scalars
         self.rx_count, self.tx_count = self.rx.count.data, self.tx.count.data
         self.watch = BusWatch(limits.bus_rules, _own_ids(timing), self.period)
+        self.taken = self.handed_over_ns = 0
         self.cycle = self.skipped = self.frames_cut = self.frames_received = self.deaf = 0
         self.tick, self.state, self.stop_cycle = plant.tick_number, 0, -1
         self.stalled = self.link_dead = self.recorder_gone = False
@@ -121,7 +122,8 @@ class _Cycle:
             self.stalled = self.stalled and lateness >= period
             deadline, lateness = deadline + left_out, lateness - left_out
             self._take_commands()
-            self._compute(lateness, compute_ns)
+            self._begin()
+            self._finish(lateness, compute_ns)
             self._send(deadline)
             self._publish()
             ended = self._has_ended()
@@ -171,11 +173,22 @@ class _Cycle:
         if self.stop.cause and self.stop_cycle < 0:
             self._ask_to_stop(self.stop.cause)
 
-    def _compute(self, lateness: int, compute_ns: int) -> None:
-        """The plant's tick, and the pulse that its second begins with."""
+    def _begin(self) -> None:
+        """Frames in and, before the bike moves and is measured, those out that do not wait for that."""
+        self.tx_count[0], self.handed_over_ns = 0, 0
+        self.plant.begin_tick(self.rx, self.tx)
+        if self.tx_count[0]:
+            self._hand_over()
+
+    def _hand_over(self) -> None:
+        """Frames to their link."""
+        self.taken = self.can.send(self.tx)
+        self.handed_over_ns = self.clock.now_ns()
+
+    def _finish(self, lateness: int, compute_ns: int) -> None:
+        """The rest of the plant's tick, and the pulse that its second begins with."""
         plant = self.plant
-        self.tx_count[0] = 0
-        self.state = plant.tick(self.rx, self.tx, lateness * 1e-3, compute_ns * 1e-3)
+        self.state = plant.finish_tick(lateness * 1e-3, compute_ns * 1e-3)
         if self.pulse is not None and not self.pulse.follow(plant.utc_ns, on_time=lateness < self.period):
             self.pulse = None
             text = "the pulse per second's line is gone"
@@ -189,15 +202,16 @@ class _Cycle:
             self.timing.end_of_ride()
 
     def _send(self, deadline: int) -> None:
-        """Frames and sentences to their links, with what they promised and when they went."""
+        """What is left to be sent, and of all what it promised and when it went."""
         tick, timing, clock, snapshot = self.tick, self.timing, self.clock, self.snapshot
         origin = deadline - tick * self.period
         self.status[_TICK_ZERO_NS] = origin
         if self.tx_count[0]:
-            taken = self.can.send(self.tx)
-            sent_ns = clock.now_ns() - origin
-            timing.frames(self.tx, taken, sent_ns)
-            self.tx_count[0] = taken
+            if not self.handed_over_ns:
+                self._hand_over()
+            sent_ns = self.handed_over_ns - origin
+            timing.frames(self.tx, self.taken, sent_ns)
+            self.tx_count[0] = self.taken
             self.frames_cut += snapshot.write_frames(tick, TX, self.tx, sent_ns, self.cycle)
         burst = self.plant.take_gnss()
         if burst:

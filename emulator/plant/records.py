@@ -73,6 +73,7 @@ RIG_DTYPE = np.dtype(
         ("monitor_trips", np.int64, (N_MONITORS,)),  # 0: only told
         ("divergence_speed", np.float64),  # [m/s]
         ("divergence_rate", np.float64),  # [rad/s]
+        ("samples_wait", np.int64),  # 1: what is measured in a tick changes nothing of the frames sent in it
         # scenario
         ("tow_acceleration", np.float64),
         ("release_speed", np.float64),  # [m/s], or

@@ -4,13 +4,16 @@ Pure and free of allocation; the same function runs in the loop process and, as 
 virtual stage. Order within a tick n (time n * 1 ms):
 
 1. robot frames are checked and decoded; the state machine moves
-2. scenario events start and end; grip under each tyre; actuators follow
-3. the truth at n (first derivative of the step)
+2. scenario events start and end
+3. samples that are old enough leave as frames with counter and CRC
+4. actuators follow; grip under each tyre; the truth at n (first derivative of the step)
    fills its part of the row of recorded signals, and is sensed
-4. outputs that are due to be sampled take their values from that truth, faults act on them
-5. samples that are old enough (on arrival, where the bus is known) leave as frames with counter and CRC
+5. outputs that are due to be sampled take their values from that truth, faults act on them
 6. the rest of the row is filled
 7. while RUNNING the bike moves on to n + 1
+
+Where a sample may leave in the tick it is taken in, or one may have to give way to it, 3 comes behind 5: see
+``samples_wait``. Whoever sends in real time computes a tick in two parts and sends between them.
 """
 
 from __future__ import annotations
@@ -124,6 +127,8 @@ from emulator.vehicle.state import (
 from emulator.wire.can_frames import FrameCodec, append_packed
 
 _TICK_S = TICK_NS * 1e-9
+WHOLE, TO_SEND, REST = range(3)
+"""Of a tick: all of it, what comes before its frames can be sent, what comes behind that."""
 _REACH = math.sin(math.radians(20.0))  # lean from which legs still push a bike upright; no source
 
 
@@ -535,9 +540,19 @@ def sample_outputs(p: Plant, share: float) -> None:
 
 
 @jit
+def samples_wait(p: Plant) -> bool:
+    """Whether all that leaves at this tick was measured before it, whatever is measured in it.
+
+    On a bus of known bit rate what is taken in changes who goes first. A device without power forgets what is
+    on its way when it would measure again.
+    """
+    return p.rig[0].samples_wait != 0 and p.run[0].dark == 0
+
+
+@jit
 def send(p: Plant, tx: FrameBuffer) -> None:
-    """Samples that are old enough leave as frames, through the faults on them; one may leave as an epoch."""
-    run, m = p.run[0], p.memory[0]
+    """Samples that are old enough leave as frames, through the faults on them."""
+    run = p.run[0]
     now_ns = run.tick * TICK_NS
     # Everything outside counts in scenario time: tick 0 is when the ride starts.
     origin_ns = (run.tick - run.scenario_tick) * TICK_NS
@@ -550,17 +565,22 @@ def send(p: Plant, tx: FrameBuffer) -> None:
         run.wire_free_ns = max(now_ns, run.wire_free_ns) + o.wire_ns
         _frame(p.codec, o, samples, due - origin_ns, valid - origin_ns, tx)
         i = next_frame(p.out, now_ns, run.wire_free_ns, TICK_NS)
-    faulty = p.frame_faults.shape[0] > 0 or run.bus_off != 0 or run.overload_owed > 0.0
-    if faulty:
+    if p.frame_faults.shape[0] > 0 or run.bus_off != 0 or run.overload_owed > 0.0:
         apply_frame_faults(run, p.frame_faults, p.events, p.streams, TO_ROBOT, tx, p.scratch_frames)
         if run.bus_off != 0:
             tx.count[0] = 0
         if run.overload_owed > 0.0:
             inject_overload(run, tx, p.scratch_frames)
-    received(m, p.codec, p.out, tx, not faulty)
+
+
+@jit
+def arrive(p: Plant, tx: FrameBuffer) -> None:
+    """What receivers have of the frames is recorded; a sample that is old enough leaves as an epoch."""
+    run, m = p.run[0], p.memory[0]
+    received(m, p.codec, p.out, tx, p.frame_faults.shape[0] == 0 and run.bus_faulty == 0)
     i = p.out.shape[0] - 1  # GNSS. The port takes one epoch a tick: another one that is due goes in the next
     o = p.out[i]
-    slot = ready(o, i, p.lines, now_ns)
+    slot = ready(o, i, p.lines, run.tick * TICK_NS)
     if slot >= 0:
         samples = p.lines.values[i, slot]
         _gnss_epoch(run, m, o, samples, p.lines.due_ns[i, slot], p.lines.valid_ns[i, slot])
@@ -578,16 +598,25 @@ def move_on(p: Plant) -> None:
 
 
 @jit
-def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute_us: float) -> int:
-    """One tick; returns the bench state. ``tx`` holds the frames to send, ``p.memory`` row and events."""
-    run, m = p.run[0], p.memory[0]
-    tx.count[0] = 0
-    m.event_count = 0
-    run.gnss_ready = 2 if run.tick >= run.gnss_held_tick else 0
+def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute_us: float, part: int) -> int:
+    """One tick; returns the bench state. ``tx`` holds the frames to send, ``p.memory`` row and events.
 
-    take_in(p, rx)
+    part  WHOLE, or TO_SEND and then REST: the same tick, with its frames in ``tx`` behind the first part
+          already if ``samples_wait``
+    """
+    run, m = p.run[0], p.memory[0]
+    if part != REST:
+        tx.count[0] = 0
+        m.event_count = 0
+        run.gnss_ready = 2 if run.tick >= run.gnss_held_tick else 0
+        take_in(p, rx)
+        move_events(p)
+        if samples_wait(p):
+            send(p, tx)
+    if part == TO_SEND:
+        return int(run.state)
+
     riding = run.state == RUNNING
-    move_events(p)
     act(p, riding)
     sensed = run.state in (STANDBY, ARMED) or riding
     if sensed:
@@ -596,7 +625,9 @@ def tick(p: Plant, rx: FrameBuffer, tx: FrameBuffer, lateness_us: float, compute
     fill_truth(m.row, run, p.body[0], p.x, p.u, p.actuators, p.work[0])
     share = sense_motion(p, sensed)
     sample_outputs(p, share)
-    send(p, tx)
+    if not samples_wait(p):
+        send(p, tx)
+    arrive(p, tx)
     fill_rest(m.row, run, p.robot.robot, p.electronics[0], p.line, lateness_us, compute_us)
     if riding and run.diverged == 0:
         move_on(p)

@@ -141,7 +141,7 @@ def _begun_with(*, virtual: bool, robot_alone: bool) -> Iterator[Callable[..., o
     if not robot_alone:
         from emulator.plant.step import tick
 
-        yield bound_form(tick, 2)  # as both call it
+        yield bound_form(tick, 3)  # as both call it
     if virtual:
         from emulator.stages.virtual import run_ticks
 

@@ -17,14 +17,14 @@ from emulator.core.frame_buffer import NO_ARRIVAL, FrameBuffer, frame_buffer
 from emulator.core.signals import TICK_NS
 from emulator.loop.certificate import FrameAccounts, account_frames
 from emulator.plant.states import NOT_ENDED
-from emulator.plant.step import Plant, tick
+from emulator.plant.step import WHOLE, Plant, tick
 from emulator.stages.stepped_bus import bench_hands_over, bus_of
 from emulator.stages.stepped_loop import NO_NUMBER
 from emulator.wire.arbitration import Bus, arrived_by, drop_first, known
 
 Held: TypeAlias = Any
 """Where plant, ``rx`` and ``tx`` are laid out for its tick (``emulator.core.bound_arguments``)."""
-StepPlant: TypeAlias = Callable[[Held, float, float], int]
+StepPlant: TypeAlias = Callable[[Held, float, float, int], int]
 
 FRAMES_A_TICK = 512
 """Most frames in and out in a tick, faults included."""
@@ -37,7 +37,7 @@ def on_the_bus(session: Session) -> tuple[FrameBuffer, FrameBuffer, FrameBuffer,
 
 def held_tick(plant: Plant, rx: FrameBuffer, tx: FrameBuffer) -> tuple[StepPlant, Held]:
     """The plant's tick by its address, and what it is called with in place of plant and frames."""
-    return held_by_address(tick, (plant, rx, tx), 0.0, 0.0)
+    return held_by_address(tick, (plant, rx, tx), 0.0, 0.0, WHOLE)
 
 
 @jit
@@ -70,7 +70,7 @@ def plant_tick(
     now, coming = run.tick * TICK_NS, rx.count[0]
     count_in = arrived_by(rx, now) if shared else coming
     rx.count[0] = count_in
-    step_plant(held, 0.0, 0.0)
+    step_plant(held, 0.0, 0.0, WHOLE)
     origin = now - run.scenario_tick * TICK_NS
     counts = run.start_tick > 0 and run.end_reason == NOT_ENDED
     if shared:

@@ -14,7 +14,7 @@ from emulator.core.signals import INDEX, RUNNING, STANDBY, TRIPPED
 from emulator.core.trip_reasons import TripReason
 from emulator.events.table import KINDS, MARK
 from emulator.plant.states import END_NAMES, EV_BEGAN, EV_ENDED, EV_SPARED
-from emulator.plant.step import tick
+from emulator.plant.step import WHOLE, tick
 from emulator.shared_memory.status import Command
 from emulator.wire.geodesy import Origin
 from tests.support.scripted_robot import HELD_CLUTCH, Ride, fault, variant, with_events
@@ -353,7 +353,7 @@ def arrays(item):
 def test_a_tick_that_holds_its_arguments_computes_the_same_bytes(session):
     """Against the function itself, called with plant and buffers; other buffers on the way are taken, too."""
     held, called = Ride(session).start(300), Ride(session)
-    called.bench.tick = lambda rx, tx, *more: tick(called.plant, rx, tx, *more)
+    called.bench.tick = lambda rx, tx, *more: tick(called.plant, rx, tx, *more, WHOLE)
     called.start(300)
     for ride in (held, called):
         ride.rx, ride.tx = frame_buffer(16), frame_buffer(96)
@@ -362,6 +362,26 @@ def test_a_tick_that_holds_its_arguments_computes_the_same_bytes(session):
     assert len(held.frames) > 500
     assert held.plant.run[0]["state"] == RUNNING
     for ours, its in zip(arrays(held.plant), arrays(called.plant), strict=True):
+        assert ours.tobytes() == its.tobytes()
+
+
+def test_a_tick_in_two_parts_is_the_same_tick(session):
+    whole, parts, early = Ride(session).start(300), Ride(session), []
+
+    def in_parts(rx, tx, *more):
+        parts.bench.begin_tick(rx, tx)
+        known = int(tx.count[0])
+        state = parts.bench.finish_tick(*more)
+        early.append(known == tx.count[0])
+        return state
+
+    parts.bench.tick = in_parts
+    parts.start(300)
+    assert all(early)
+    assert whole.frames == parts.frames
+    assert len(parts.frames) > 300
+    assert whole.bursts == parts.bursts
+    for ours, its in zip(arrays(whole.plant), arrays(parts.plant), strict=True):
         assert ours.tobytes() == its.tobytes()
 
 

@@ -176,9 +176,9 @@ def own_turn(options: argparse.Namespace, spin_us: float, path: Path) -> int:
     lateness = seen.data
 
     class Worker(StubPlant):
-        def tick(self, rx, tx, lateness_us, compute_us):  # type: ignore[no-untyped-def]
+        def finish_tick(self, lateness_us, compute_us):  # type: ignore[no-untyped-def]
             until = time.monotonic_ns() + work_ns
-            state = super().tick(rx, tx, lateness_us, compute_us)
+            state = super().finish_tick(lateness_us, compute_us)
             lateness[self.tick_number] = lateness_us
             while time.monotonic_ns() < until:
                 pass

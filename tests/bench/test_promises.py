@@ -44,15 +44,15 @@ if "emulator.stages.bench.child" in sys.orig_argv and "loop" in sys.orig_argv:
     import atexit, json, os
     import numpy as np
     from emulator.assembly.bench import Bench
-    blocks, ticks, tick = np.zeros(100_000, np.int64), np.zeros(1, np.int64), Bench.tick
+    blocks, ticks, tick = np.zeros(100_000, np.int64), np.zeros(1, np.int64), Bench.finish_tick
     mark, count = blocks.data, ticks.data
-    def counted(self, rx, tx, lateness_us, compute_us):
+    def counted(self, lateness_us, compute_us):
         n = count[0]
         if n % 500 == 0:
             mark[n // 500] = sys.getallocatedblocks()
         count[0] = n + 1
-        return tick(self, rx, tx, lateness_us, compute_us)
-    Bench.tick = counted
+        return tick(self, lateness_us, compute_us)
+    Bench.finish_tick = counted
     def told():
         with open(os.environ["BLOCKS_FILE"], "w") as file:
             json.dump(blocks[: count[0] // 500].tolist(), file)

@@ -32,11 +32,13 @@ from emulator.plant.row import fill_rest, fill_truth
 from emulator.plant.states import COUNTDOWN_TICKS, START_GRID_TICKS
 from emulator.plant.step import (
     act,
+    arrive,
     begin_step,
     move_events,
     move_on,
     place,
     sample_outputs,
+    samples_wait,
     send,
     sense_motion,
     take_in,
@@ -123,9 +125,12 @@ def _tick(p, rx, tx, lateness_us, compute_us, marks):  # type: ignore[no-untyped
 
     take_in(p, rx)
     _mark(marks, _IN)
-    riding = run.state == RUNNING
     move_events(p)
     _mark(marks, _EVENTS)
+    if samples_wait(p):
+        send(p, tx)
+        _mark(marks, _SENDING)
+    riding = run.state == RUNNING
     act(p, riding)
     _mark(marks, _ACTUATORS)
     sensed = run.state in (STANDBY, ARMED) or riding
@@ -140,7 +145,9 @@ def _tick(p, rx, tx, lateness_us, compute_us, marks):  # type: ignore[no-untyped
     _mark(marks, _SENSING)
     sample_outputs(p, share)
     _mark(marks, _SAMPLING)
-    send(p, tx)
+    if not samples_wait(p):
+        send(p, tx)
+    arrive(p, tx)
     _mark(marks, _SENDING)
     fill_rest(m.row, run, p.robot.robot, p.electronics[0], p.line, lateness_us, compute_us)
     _mark(marks, _ROW)

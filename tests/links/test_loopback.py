@@ -8,13 +8,15 @@ import select
 import socket
 import threading
 import time
+from collections.abc import Iterator
 
 import pytest
 
 from emulator.core.errors import DeviceAbsent
 from emulator.core.frame_buffer import frame_buffer
+from emulator.links import loopback
 from emulator.links.can_bus import CanBusSpec, open_can
-from emulator.links.loopback import BusServer, listen
+from emulator.links.loopback import BusServer, listen, local_address
 from emulator.links.python_can import can
 from emulator.shared_memory.status import BusWord
 from tests.support.link_ends import EXTENDED, VirtualBus, content, outgoing, receive, wait_until
@@ -553,6 +555,86 @@ class TestDelay:
             assert server.words[BusWord.DELAY_MAX_NS] >= 200_000_000
             assert sum(server.delays) == 2
         server.close()
+
+
+class TestExpected:
+    """Somebody sends once a period: the server is awake when it does."""
+
+    PERIOD_NS = 1_000_000_000
+
+    @pytest.fixture
+    def joined(self) -> Iterator[tuple[BusServer, dict[str, socket.socket]]]:
+        """A server stepped by hand, with two participants by TCP and one that is of this process."""
+        sockets = listen()
+        port = sockets[0].getsockname()[1]
+        server = BusServer(sockets)
+        near = socket.socket(socket.AF_UNIX)
+        near.connect(local_address(port))
+        far = {name: socket.create_connection(("127.0.0.1", port)) for name in ("robot", "listener")}
+        clients = {"bench": near, **far}
+        for client in clients.values():
+            client.settimeout(60.0)
+            client.sendall(b"< open can0 >< rawmode >")
+        while server.counts().joined < len(clients):
+            server.turn(0.0)
+        for client in clients.values():
+            read_text(client, 3)
+            client.sendall(b"< echo >")  # frames start with the command behind rawmode
+            server.turn(60.0)
+            read_text(client, 1)
+        yield server, clients
+        for client in clients.values():
+            client.close()
+        server.close()
+
+    def test_one_turn_lasts_until_what_is_expected_was_handed_on(
+        self, joined: tuple[BusServer, dict[str, socket.socket]], monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """What others send meanwhile is handed on at once and does not end it."""
+        monkeypatch.setattr(loopback, "_AWAKE_AFTER_NS", 60_000_000_000)
+        server, clients = joined
+        begun_ns = time.monotonic_ns()
+        server.expect(os.getpid(), begun_ns, self.PERIOD_NS)
+
+        def send() -> None:
+            while not server._beat:
+                time.sleep(0.001)
+            for sender, identifier in (("robot", b"123"), ("robot", b"124"), ("bench", b"125")):
+                clients[sender].sendall(b"< send %b 1 55 >" % identifier)
+                got.extend(read_text(clients["listener"], 1))
+
+        got: list[bytes] = []
+        others = threading.Thread(target=send)
+        others.start()
+        server.turn(60.0)
+        took_ns = time.monotonic_ns() - begun_ns
+        others.join(60.0)
+        assert [frame.split()[2] for frame in got] == [b"123", b"124", b"125"]
+        assert took_ns < 60_000_000_000
+
+    def test_what_does_not_come_is_not_awaited_for_ever_and_the_time_is_used(
+        self, joined: tuple[BusServer, dict[str, socket.socket]]
+    ) -> None:
+        server, clients = joined
+        clients["robot"].sendall(b"< send 123 1 55 >")
+        server.turn(60.0)
+        assert server.counts().frames_in == 0  # counted once there is time
+        server.expect(os.getpid(), time.monotonic_ns(), self.PERIOD_NS)
+        server.turn(60.0)
+        assert server.counts().frames_in == 1
+
+    def test_without_a_timer_of_the_kernel_all_goes_on_as_before(
+        self, joined: tuple[BusServer, dict[str, socket.socket]], monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        def none(_at_ns: int, _period_ns: int) -> None:
+            raise OSError("no timer")
+
+        monkeypatch.setattr(loopback, "Metronome", none)
+        server, clients = joined
+        server.expect(os.getpid(), time.monotonic_ns(), 1_000_000)
+        clients["bench"].sendall(b"< send 123 1 55 >")
+        server.turn(60.0)
+        assert without_time(*read_text(clients["listener"], 1)) == b"< frame 123 55 >"
 
 
 class TestStarting:

@@ -84,8 +84,10 @@ def bench():
         b.snapshot.close()
 
 
-def test_a_quiet_run_ticks_once_a_period_and_publishes_every_tick(bench):
+@pytest.mark.parametrize("late", [False, True])
+def test_a_quiet_run_ticks_once_a_period_and_publishes_every_tick(bench, late):
     b = bench(max_ticks=1000)
+    b.plant = StubPlant(late=late)
     b.plant.keep = True
     reader, frames, bursts = b.snapshot.signal_reader(), b.snapshot.frame_reader(), b.snapshot.gnss_reader()
     outcome = b.run()
@@ -108,6 +110,27 @@ def test_a_quiet_run_ticks_once_a_period_and_publishes_every_tick(bench):
     assert certificate["outputs"]["stub"]["kept_ppm"] == 0.0
     assert certificate["outputs"]["stub"]["age_ms_max"] == LATENCY_NS / MS
     assert certificate["outputs"]["gnss"]["age_ms_max"] == GNSS_LATENCY_NS / MS
+
+
+@pytest.mark.parametrize("late", [False, True])
+def test_frames_are_sent_before_the_rest_of_their_tick_is_computed_if_they_are_known(bench, late):
+    """What the rest takes is then no part of when they went."""
+    b = bench(max_ticks=50)
+    b.plant = StubPlant(late=late)
+    frames, finish, takes_ns = b.snapshot.frame_reader(), b.plant.finish_tick, 70_000
+
+    def slow(*arguments):
+        b.clock.advance(takes_ns)
+        return finish(*arguments)
+
+    b.plant.finish_tick = slow
+    b.run()
+    sent = frames.read()
+    ours = sent.direction == TX
+    after_ns = sent.time_ns[ours] - sent.valid_ns[ours] - LATENCY_NS
+    assert after_ns.tolist() == [takes_ns * late] * b.can.sent
+    assert b.can.sent > 4
+    assert b.budget.certificate()["outputs"]["stub"]["age_ms_max"] == (LATENCY_NS + takes_ns * late) / MS
 
 
 def test_two_runs_on_the_stepped_clock_are_the_same(bench):
@@ -156,8 +179,8 @@ def test_commands_reach_the_plant_in_the_same_tick(bench):
     plan = {3: (Command.ARM, 0.0), 5: (Command.START, 0.0), 50: (Command.STOP, 0.0)}
     b.plant.on_tick = lambda n: post(*plan[n]) if n in plan else None
     states = {}
-    tick = b.plant.tick
-    b.plant.tick = lambda *a: states.setdefault(b.plant.tick_number + 1, tick(*a))
+    finish = b.plant.finish_tick
+    b.plant.finish_tick = lambda *a: states.setdefault(b.plant.tick_number, finish(*a))
     outcome = b.run()
     assert b.plant.commands == [(int(c), a) for c, a in plan.values()]
     assert (states[3], states[4], states[6], states[50], states[51]) == (0, 1, RUNNING, RUNNING, 3)

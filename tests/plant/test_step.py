@@ -26,10 +26,10 @@ from emulator.plant.states import (
     EV_STATE,
     EV_TRIP,
 )
-from emulator.plant.step import tick
+from emulator.plant.step import WHOLE, tick
 from emulator.shared_memory.status import Command
 from emulator.vehicle.state import N_X, OMEGA, POSITION, QUATERNION, VELOCITY
-from tests.support.events import GripEvent, MarkEvent
+from tests.support.events import BusEvent, FrameEvent, GripEvent, MarkEvent, RestartEvent
 from tests.support.scripted_robot import HELD_CLUTCH, Ride, fault, variant, with_events
 
 MS = 1_000_000
@@ -437,7 +437,7 @@ def test_a_silent_robot_trips_the_ride_with_its_reason(session):
 
 
 @jit
-def _only_takes_its_arguments(p, rx, tx, lateness_us, compute_us):
+def _only_takes_its_arguments(p, rx, tx, lateness_us, compute_us, part):
     return int(p.run[0].state)
 
 
@@ -452,7 +452,7 @@ def allocated_by(function, *arguments):
 
 def test_a_tick_allocates_nothing(session):
     ride = Ride(session).start(500)
-    tick_ = ride.plant, ride.rx, ride.tx, 0.0, 0.0
+    tick_ = ride.plant, ride.rx, ride.tx, 0.0, 0.0, WHOLE
     ride.plant.rig[0]["command_ticks"] = ride.plant.rig[0]["heartbeat_ticks"] = 1_000_000
     gc.collect()
     for _ in range(5000):  # the interpreter's own free lists fill up first
@@ -475,3 +475,45 @@ def test_a_tick_allocates_nothing(session):
     assert made == handed_over  # all of them carry the arguments over from Python; the tick itself makes none
     assert ride.bench.row.shape == (len(SIGNALS),)
     assert ride.states[-1] == RUNNING
+
+
+def test_frames_that_leave_before_the_bike_is_measured_are_those_that_would_leave_behind_it(session):
+    """What acts on frames acts in both orders: losses, delays, a bus that is off, devices without power."""
+    at = {"at": Trigger(time_s=0.2), "duration_s": 0.3}
+    faulty = with_events(
+        session,
+        FrameEvent(kind="frame", name="loss", frame="imu_rates", effect="loss", probability=0.5, **at),
+        FrameEvent(kind="frame", name="delay", frame="lean", effect="delay", delay_ms=12.0, **at),
+        RestartEvent(kind="restart", name="imu", sensor="imu", at=Trigger(time_s=0.3), duration_s=0.1),
+        RestartEvent(kind="restart", name="wheels", sensor="wheel_speed", **at),
+        BusEvent(kind="bus", name="off", effect="bus_off", at=Trigger(time_s=0.6), duration_s=0.05),
+    )
+    before, behind = Ride(faulty), Ride(faulty)
+    assert before.plant.rig[0]["samples_wait"] == 1
+    behind.plant.rig[0]["samples_wait"] = 0
+    for ride in (before, behind):
+        ride.keep_rows = True
+        ride.start(900)
+    assert before.frames == behind.frames
+    assert str(before.events) == str(behind.events)  # of which values may be no number
+    assert np.array_equal(before.rows, behind.rows, equal_nan=True)
+    clean = Ride(with_events(session)).start(900)
+    assert len(before.frames) < len(clean.frames) - 100
+
+
+def test_what_may_leave_in_the_tick_it_is_measured_in_waits_for_that(session):
+    """And on a bus of known bit rate what is measured may go before what waits."""
+    rate = session.rig.bus.model_copy(update={"bitrate": 500_000})
+    for other, waits in (
+        (session, 1),
+        (variant(session, outputs={"lean": {"latency_ms": 0.0}}), 0),
+        (variant(session, rig={"bus": rate}), 0),
+    ):
+        ride = Ride(other)
+        assert ride.plant.rig[0]["samples_wait"] == waits
+        ride.step(20)
+        ride.bench.begin_tick(ride.rx, ride.tx)
+        known = int(ride.tx.count[0])
+        ride.bench.finish_tick(0.0, 0.0)
+        assert ride.tx.count[0] > 0
+        assert known == waits * ride.tx.count[0]

@@ -38,7 +38,7 @@ def test_with_nothing_kept_a_run_says_that_it_compiles_and_how_long(
 def test_what_is_kept_decides_what_is_said(
     monkeypatch: pytest.MonkeyPatch, found: tuple[bool, bool], said: str
 ) -> None:
-    held = bound_form(tick, 2)
+    held = bound_form(tick, 3)
     monkeypatch.setattr(precompile, "kept", lambda function: found if function is held else (True, True))
     line = compiling_first(virtual=True)
     assert line.startswith(said)

@@ -12,9 +12,13 @@ FRAME_ID, LATENCY_NS, GNSS_LATENCY_NS = 0x120, 5_000_000, 40_000_000
 
 
 class StubPlant:
-    """Sends FRAME_ID at 100 Hz and a burst at 10 Hz; rests ``ramp`` ticks after STOP or TRIP."""
+    """Sends FRAME_ID at 100 Hz and a burst at 10 Hz; rests ``ramp`` ticks after STOP or TRIP.
 
-    def __init__(self, first_tick=0, ramp=20):
+    late  its frames are only known when the tick is done
+    """
+
+    def __init__(self, first_tick=0, ramp=20, late=False):
+        self.late = late
         self.row = np.zeros(len(SIGNALS))
         self.tick_number = first_tick - 1
         self.finished = False
@@ -42,18 +46,32 @@ class StubPlant:
         elif code == Command.TRIP:
             self.state = TRIPPED
 
-    def tick(self, rx, tx, lateness_us, compute_us):
+    def begin_tick(self, rx, tx):
         self.tick_number += 1
         n = self.tick_number
         assert tx.count[0] == 0
         if self.keep:
             self.received.append((n, rx.time_ns[: rx.count[0]].tolist()))
-            self.lateness_us.append(lateness_us)
         self.seen += int(rx.count[0])
         if self.on_tick is not None:
             self.on_tick(n)
+        self.tx = tx
+        if not self.late:
+            self._fill(tx)
+
+    def finish_tick(self, lateness_us, compute_us):
+        if self.keep:
+            self.lateness_us.append(lateness_us)
+        self.row[self._speed] = self.tick_number
+        if self.late:
+            self._fill(self.tx)
+        if self.state >= STOPPING:
+            self._rest -= 1
+            self.finished = self._rest <= 0
+        return self.state
+
+    def _fill(self, tx):
         n = self.tick_number
-        self.row[self._speed] = n
         if n % 10 == 0:
             tx.count[0] = 1
             tx.can_id[0] = FRAME_ID
@@ -61,10 +79,6 @@ class StubPlant:
             tx.time_ns[0] = n * PERIOD_NS
             tx.valid_ns[0] = n * PERIOD_NS - LATENCY_NS
             tx.data[0, 0] = n % 251
-        if self.state >= STOPPING:
-            self._rest -= 1
-            self.finished = self._rest <= 0
-        return self.state
 
     def take_events(self):
         events, self.events = self.events, self._no_events

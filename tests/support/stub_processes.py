@@ -94,7 +94,7 @@ class RidePlant(StubPlant):
         self.state = TRIPPED
         self.events = [*self.events, (EV_TRIP, reason, 0.0, TripReason(reason).text)]
 
-    def tick(self, rx, tx, lateness_us, compute_us):
+    def begin_tick(self, rx, tx):
         self._now += 1
         if self._start is not None and self.tick_number == UNARMED_TICK + self._now - 2:
             self.tick_number = self._now - self._start - 1
@@ -119,8 +119,11 @@ class RidePlant(StubPlant):
                 self._stop("fallen")
             elif ridden >= RIDE:
                 self._stop("complete")
+        super().begin_tick(rx, tx)
+
+    def finish_tick(self, lateness_us, compute_us):
         leaving = self.state in (STOPPING, TRIPPED)
-        state = super().tick(rx, tx, lateness_us, compute_us)
+        state = super().finish_tick(lateness_us, compute_us)
         if leaving and self.finished and self.state == STOPPING:
             self.state = state = STANDBY
         self.row[INDEX["bench.state"]] = state

@@ -143,4 +143,5 @@ def _bus_job(session: Session, job: dict[str, Any], entrances: list[socket.socke
         "cpu": None,
         "priority": max(0, rules.priority - 1),
         "lock_memory": rules.lock_memory,
+        "awake": False,  # nothing here says in shared memory when it sends
     }

@@ -88,7 +88,7 @@ def _bus(job: Job) -> None:
     report = host.apply(job["cpu"], job["priority"], lock_memory=job["lock_memory"])
     stalls = StallWriter(parts[f"stall.{Role.BUS}.words"], parts[f"stall.{Role.BUS}.rows"], Role.BUS)
     _tell({"ready": True, "host": report.as_dict()})
-    why = run_bus(server, stalls, parts["status"], job["supervisor"], lambda: bool(asked))
+    why = run_bus(server, stalls, parts["status"], job["supervisor"], lambda: bool(asked), awake=job["awake"])
     participants = server.participants()
     server.close()
     os.set_blocking(1, True)

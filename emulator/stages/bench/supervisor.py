@@ -342,6 +342,7 @@ async def _start_bus(bench: Bench, entrances: list[socket.socket], cpu: int | No
         "cpu": cpu,
         "priority": max(0, loop_host.priority - 1),
         "lock_memory": loop_host.lock_memory,
+        "awake": loop_host.spin_us > 0.0,
     }
     await bus.start(job, bench.snapshot.fd, *(entrance.fileno() for entrance in entrances))
     await bus.ready(bench.stop)
