@@ -56,6 +56,7 @@ class Parts(NamedTuple):
     heads  (G, K)  uint8
     masks  (G K,)
     words  (64 G K,)
+    used   (3,)    rows of heads, masks and words that are filled
     last   (K, 2)  values of the last two rows
     value  (2 + GROUP,)  those of a head behind them
     off    (GROUP,)      its differences
@@ -64,26 +65,34 @@ class Parts(NamedTuple):
     heads: NDArray[np.uint8]
     masks: NDArray[np.uint64]
     words: NDArray[np.uint64]
+    used: NDArray[np.int64]
     last: NDArray[np.uint64]
     value: NDArray[np.uint64]
     off: NDArray[np.uint64]
 
 
 @jit
-def pack(rows: NDArray[np.uint64], straight: NDArray[np.uint64], p: Parts) -> tuple[int, int]:
-    """Fill the parts from the bit patterns of rows (n, K); returns how many masks and words there are.
+def pack(ticks: NDArray[np.int64], rows: NDArray[np.uint64], straight: NDArray[np.uint64], p: Parts) -> None:
+    """Put the bit patterns of rows (n, K - 1) and their ticks behind what is packed already.
 
     straight  (K,)  1: a column goes straight on, 0: it stays
+    All heads but a block's last one stand for GROUP rows.
     """
-    n, columns, masks, words = rows.shape[0], rows.shape[1], 0, 0
-    for k in range(columns):
-        p.last[k, 0] = p.last[k, 1] = rows[0, k]
+    n, columns = rows.shape[0], straight.shape[0]
+    head_row, masks, words = p.used[0], p.used[1], p.used[2]
+    if head_row == 0:
+        for k in range(columns):
+            p.last[k, 0] = p.last[k, 1] = np.uint64(ticks[0]) if k == 0 else rows[0, k - 1]
     for first in range(0, n, GROUP):
         some = min(GROUP, n - first)
         for k in range(columns):
             p.value[0], p.value[1] = p.last[k, 0], p.last[k, 1]
-            for i in range(some):
-                p.value[2 + i] = rows[first + i, k]
+            if k == 0:
+                for i in range(some):
+                    p.value[2 + i] = np.uint64(ticks[first + i])
+            else:
+                for i in range(some):
+                    p.value[2 + i] = rows[first + i, k - 1]
             p.last[k, 0], p.last[k, 1] = p.value[some], p.value[some + 1]
             every, right = _off(p.value, some, straight[k], p.off)
             head = 0
@@ -96,8 +105,9 @@ def pack(rows: NDArray[np.uint64], straight: NDArray[np.uint64], p: Parts) -> tu
                     head |= MASKED
                 else:
                     words = _append(p.words, words, p.off, GROUP, head)
-            p.heads[first // GROUP, k] = head
-    return masks, words
+            p.heads[head_row, k] = head
+        head_row += 1
+    p.used[0], p.used[1], p.used[2] = head_row, masks, words
 
 
 @jit_copied
@@ -176,26 +186,54 @@ class PackedBlock:
         self.schema = pa.schema([column], {SIGNALS: json.dumps(told).encode()})
         self._straight = np.array([1, *straight], np.uint64)
         columns, groups = len(signals) + 1, -(-rows // GROUP)
-        self._rows = np.empty((rows, columns), np.uint64)
+        self._first = np.zeros(columns, np.int64)
+        # Rows that fill no head yet, ``_left`` of them.
+        self._ticks, self._rows = np.zeros(GROUP, np.int64), np.zeros((GROUP, columns - 1), np.uint64)
+        self._left = 0
         self._parts = Parts(
             np.zeros((groups, columns), np.uint8),
             np.zeros(groups * columns, np.uint64),
             np.zeros(groups * columns * GROUP, np.uint64),
+            np.zeros(3, np.int64),
             np.zeros((columns, 2), np.uint64),
             np.zeros(2 + GROUP, np.uint64),
             np.zeros(GROUP, np.uint64),
         )
 
     def put(self, at: int, ticks: NDArray[np.int64], rows: NDArray[np.float64]) -> None:
-        """Rows (n, K - 1) and their ticks from row ``at`` of the block on."""
-        into = self._rows[at : at + len(ticks)]
-        into[:, 0], into[:, 1:] = ticks.view(np.uint64), rows.view(np.uint64)
+        """Rows (n, K - 1), at least one, and their ticks, behind the ``at`` that are there."""
+        patterns, done = np.ascontiguousarray(rows).view(np.uint64), 0
+        if at == 0:
+            self._first[0], self._first[1:] = ticks[0], patterns[0].view(np.int64)
+            self._parts.used[:] = self._left = 0
+        if self._left:
+            done = min(GROUP - self._left, len(ticks))
+            self._keep(ticks[:done], patterns[:done])
+            if self._left == GROUP:
+                self._pack(self._ticks, self._rows)
+                self._left = 0
+        whole = (len(ticks) - done) // GROUP * GROUP
+        if whole:
+            self._pack(ticks[done : done + whole], patterns[done : done + whole])
+        self._keep(ticks[done + whole :], patterns[done + whole :])
+
+    def _keep(self, ticks: NDArray[np.int64], patterns: NDArray[np.uint64]) -> None:
+        end = self._left + len(ticks)
+        self._ticks[self._left : end], self._rows[self._left : end] = ticks, patterns
+        self._left = end
+
+    def _pack(self, ticks: NDArray[np.int64], patterns: NDArray[np.uint64]) -> None:
+        pack(ticks, patterns, self._straight, self._parts)
 
     def columns(self, n: int) -> list[NDArray[Any]]:
-        """The words that the first ``n`` rows, at least one, are packed into: the one column of a batch."""
-        p, rows = self._parts, self._rows[:n]
-        masks, words = pack(rows, self._straight, p)
-        heads = p.heads[: -(-n // GROUP)].tobytes()
+        """The words that the ``n`` rows that are there are packed into: the one column of a batch."""
+        if self._left:
+            self._pack(self._ticks[: self._left], self._rows[: self._left])
+            self._left = 0
+        p = self._parts
+        heads_used, masks, words = p.used.tolist()
+        heads = p.heads[:heads_used].tobytes()
         heads += bytes(-len(heads) % 8)
-        parts = (np.array([n, masks, words]), rows[0], np.frombuffer(heads, np.int64), p.masks[:masks])
-        return [np.concatenate([part.view(np.int64) for part in (*parts, p.words[:words])])]
+        parts = (p.masks[:masks].view(np.int64), p.words[:words].view(np.int64))
+        begin = (np.array([n, masks, words]), self._first, np.frombuffer(heads, np.int64))
+        return [np.concatenate([*begin, *parts])]
