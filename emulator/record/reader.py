@@ -21,8 +21,9 @@ from emulator.core.errors import RecordError
 from emulator.core.frame_buffer import MAX_DATA, NO_ARRIVAL
 from emulator.core.outside.reading import EVENTS, GNSS, RECORD
 from emulator.core.signals import FORMER_SIGNALS
-from emulator.record.arrow_stream import FRAMES_GROWTH, SIGNALS_GROWTH, read_table
+from emulator.record.arrow_stream import ALWAYS_UNPACKED, FRAMES_GROWTH, SIGNALS_GROWTH, read_table
 from emulator.record.documents import bytes_of, parsed, read_certificate, read_manifest, read_verdict_document
+from emulator.record.packed.unpacking import BLOCK_GROWTH, plain_table, told_by
 from emulator.record.writer import (
     CERTIFICATE_FILE,
     EVENTS_FILE,
@@ -211,6 +212,8 @@ def read_stream(path: Path, losses: list[str], growth: int = FRAMES_GROWTH) -> p
     """
     content = bytes_of(path, RECORD)
     table, complete, ended = read_table(path, content, growth)
+    if table is not None:
+        table = _unpacked(path, table, len(content))
     if not ended:
         cut = len(content) - complete
         last = "nothing"
@@ -219,6 +222,15 @@ def read_stream(path: Path, losses: list[str], growth: int = FRAMES_GROWTH) -> p
         torn = f", {cut} bytes of an unfinished batch were dropped" if cut else ""
         losses.append(f"{path.name} was not closed: {last} is there{torn}")
     return table
+
+
+def _unpacked(path: Path, table: pa.Table, size: int) -> pa.Table:
+    """The signals of a stream that holds them in blocks (``emulator.record.packed``); any other as it is."""
+    try:
+        told = told_by(table.schema)
+        return table if told is None else plain_table(table, told, ALWAYS_UNPACKED + BLOCK_GROWTH * size)
+    except ValueError as error:
+        raise RecordError(f"{path}: damaged: {error}", advice="restore it from a copy") from error
 
 
 def _frames(table: pa.Table | None, path: Path) -> Frames:

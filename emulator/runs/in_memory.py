@@ -90,7 +90,9 @@ def write_run(held: HeldRun, session: Session, folder: Path, extent: Extent | No
     manifest = manifest_of(session, stage="virtual", robot=held.robot)
     kept = copies(session.files, session.paths)
     width = session.payload_bytes
-    with RunWriter(folder, manifest, kept, block_ticks=LONG_BLOCK_TICKS, payload_bytes=width) as writer:
+    with RunWriter(
+        folder, manifest, kept, block_ticks=LONG_BLOCK_TICKS, packed=True, payload_bytes=width
+    ) as writer:
         held.record.write_to(writer)
         write_json(folder / CERTIFICATE_FILE, held.certificate)
     verdict = judge_run(session, folder, held.outcome)

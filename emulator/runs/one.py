@@ -97,6 +97,7 @@ def _virtual(
             manifest_of(session, stage="virtual", robot=robot.about if robot else None),
             kept,
             block_ticks=LONG_BLOCK_TICKS,
+            packed=True,
             payload_bytes=session.payload_bytes,
         ) as writer,
     ):

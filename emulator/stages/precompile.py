@@ -82,6 +82,8 @@ def _virtual() -> None:
     from emulator.assembly.session import mission
     from emulator.core.signals import SIGNALS
     from emulator.loop.certificate import TimingAccounts
+    from emulator.record.packed.packing import PackedBlock
+    from emulator.record.writer import SIGNAL_SCHEMA
     from emulator.robot.design import blank_design
     from emulator.robot.mission import ReferenceRider
     from emulator.stages.stepped_epochs import epoch_way
@@ -99,6 +101,9 @@ def _virtual() -> None:
     accounts = TimingAccounts(output_specs(session)).frame_accounts
     memory = accounts, rows, frames, payloads, epoch_way(bench.receiver, robot.ears, taken_bursts())
     compiled_ticks(bench.plant, robot.rider, *on_the_bus(session), *memory)
+    block = PackedBlock(SIGNAL_SCHEMA, len(rows))
+    block.put(0, np.arange(len(rows)), rows)
+    block.columns(len(rows))
 
 
 _VIRTUAL = "virtual stage"

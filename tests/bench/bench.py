@@ -173,7 +173,9 @@ def part_virtual(laps: str) -> Any:
         with tempfile.TemporaryDirectory() as folder:
             wall, cpu = time.perf_counter(), time.process_time()
             manifest = session.manifest(stage="virtual")
-            with RunWriter(Path(folder) / "lap", manifest, block_ticks=LONG_BLOCK_TICKS) as writer:
+            with RunWriter(
+                Path(folder) / "lap", manifest, block_ticks=LONG_BLOCK_TICKS, packed=True
+            ) as writer:
                 outcome, _ = lap.run(writer, lambda s, *_, to=reached: to.append(s))
             times.append((reached[-1], time.perf_counter() - wall, time.process_time() - cpu))
         assert outcome["ended"] == "complete", outcome

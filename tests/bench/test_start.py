@@ -22,7 +22,7 @@ ROOT = Path(__file__).parents[2]
 YARDSTICK = ("-c", "import numba")
 RECORDED = {"check": 1.65, "run": 5.25, "ride": 0.73}
 """Processor time in yardsticks of a command, and of a ride in a process that has ridden before."""
-RECORDED_BYTES_A_TICK = {"whole": 315.6, "thin": 22.7}
+RECORDED_BYTES_A_TICK = {"whole": 258.5, "thin": 21.9}
 """Of a virtual run of the short bend: signals, frames and inputs."""
 IN_ONE_PROCESS = """
 import sys, time

@@ -360,7 +360,7 @@ def over_yardstick(session: Session, folder: Path, rides: int) -> dict[str, floa
             riding = VirtualRide(session)
             width = session.payload_bytes
             with RunWriter(
-                folder / f"ride{k}", {}, block_ticks=LONG_BLOCK_TICKS, payload_bytes=width
+                folder / f"ride{k}", {}, block_ticks=LONG_BLOCK_TICKS, packed=True, payload_bytes=width
             ) as writer:
                 begun = time.process_time()
                 riding.run(writer)

@@ -17,7 +17,7 @@ from emulator.record.arrow_stream import SIGNALS_GROWTH
 from emulator.record.inputs import read_inputs
 from emulator.record.reader import Event, read_run, read_stream
 from emulator.record.thin import EVERY_TICKS, kept_rows, make_thin
-from emulator.record.writer import SIGNALS_FILE
+from emulator.record.writer import INPUTS_FILE, SIGNALS_FILE
 from emulator.report.run_report import write_report
 from emulator.runs.one import ride
 from emulator.track.out.export import export
@@ -93,6 +93,19 @@ def test_a_record_that_was_cut_short_stays_so(whole, tmp_path):
     assert losses
     make_thin(folder)
     assert read_run(folder).truncated
+
+
+def test_inputs_that_were_cut_short_stay_so(whole, tmp_path):
+    folder = tmp_path / "cut"
+    shutil.copytree(whole, folder)
+    path = folder / INPUTS_FILE
+    path.write_bytes(path.read_bytes()[:-20])
+    before = read_inputs(folder)
+    make_thin(folder)
+    losses: list[str] = []
+    read_stream(path, losses)
+    assert losses
+    assert repr(read_inputs(folder)) == repr(before)
 
 
 def test_a_replay_agrees_on_what_is_kept_says_what_is_not_and_makes_it_whole(whole, thin, tmp_path):

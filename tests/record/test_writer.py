@@ -87,18 +87,18 @@ def test_what_is_written_is_read(tmp_path: Path) -> None:
 
 
 @settings(max_examples=25)
-@given(cuts=st.lists(st.integers(0, 900), max_size=12), flush=st.booleans())
+@given(cuts=st.lists(st.integers(0, 900), max_size=12), flush=st.booleans(), packed=st.booleans())
 def test_bytes_do_not_depend_on_how_calls_are_chopped(
-    tmp_path_factory: pytest.TempPathFactory, cuts: list[int], flush: bool
+    tmp_path_factory: pytest.TempPathFactory, cuts: list[int], flush: bool, packed: bool
 ) -> None:
     folder = tmp_path_factory.mktemp("chopped")
     ticks, rows = samples(-130, 900)
     sent = frames(ticks)
-    with RunWriter(folder / "whole", {}) as writer:
+    with RunWriter(folder / "whole", {}, packed=packed) as writer:
         writer.append_signals(ticks, rows)
         writer.append_frames(**sent)
     edges = sorted({0, *cuts, 900})
-    with RunWriter(folder / "pieces", {}) as writer:
+    with RunWriter(folder / "pieces", {}, packed=packed) as writer:
         for first, end in pairwise(edges):
             writer.append_signals(ticks[first:end], rows[first:end])
             writer.append_frames(**{k: v[first:end] for k, v in sent.items()})

@@ -69,7 +69,7 @@ def replay(
         of = {"run": folder.resolve().name, "stage": stage}
         manifest = {**manifest_of(session, stage="replay"), "replay_of": of}
         kept = copies(session.files, session.paths)
-        writer = RunWriter(out, manifest, kept, block_ticks=LONG_BLOCK_TICKS)
+        writer = RunWriter(out, manifest, kept, block_ticks=LONG_BLOCK_TICKS, packed=True)
     try:
         if writer is not None:
             write_inputs(writer, inputs)

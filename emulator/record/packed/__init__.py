@@ -1,0 +1,1 @@
+"""Signals of a stepped ride in the form in which they take least time and room: written and read."""
