@@ -16,6 +16,9 @@ from llvmlite import binding  # type: ignore[import-untyped]
 from numba.core import codegen as untyped_codegen
 from numba.core import compiler as untyped_compiler
 from numba.core import environment as untyped_environment
+from numba.core.typed_passes import NativeLowering
+
+from emulator.core.keeping.plain_lowering import PlainLowering
 
 # the library's own types leave most of these out
 numba_codegen: Any = untyped_codegen
@@ -107,7 +110,21 @@ class EntryLibrary(numba_codegen.JITCodeLibrary):  # type: ignore[misc]
                     self._codegen.set_env(variable.name, environment)
 
 
-class InnerCompiler(numba_compiler.Compiler):  # type: ignore[misc]
+class _Compiler(numba_compiler.Compiler):  # type: ignore[misc]
+    """numba's compiler; code of functions without its memory is built our way."""
+
+    def define_pipelines(self) -> list[Any]:
+        """Its steps, in order."""
+        [steps] = super().define_pipelines()
+        if not self.state.flags.nrt:
+            steps.passes = [
+                (PlainLowering if step is NativeLowering else step, told) for step, told in steps.passes
+            ]
+            steps.finalize()
+        return [steps]
+
+
+class InnerCompiler(_Compiler):
     """numba's compiler, for functions that only compiled code calls."""
 
     def compile_extra(self, func: Callable[..., object]) -> Any:
@@ -116,7 +133,7 @@ class InnerCompiler(numba_compiler.Compiler):  # type: ignore[misc]
         return super().compile_extra(func)
 
 
-class EntryCompiler(numba_compiler.Compiler):  # type: ignore[misc]
+class EntryCompiler(_Compiler):
     """The same for functions that are called from outside."""
 
     def compile_extra(self, func: Callable[..., object]) -> Any:
