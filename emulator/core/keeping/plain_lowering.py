@@ -414,9 +414,8 @@ class PlainLower(lowering.Lower):  # type: ignore[misc]
             return None
         with builder.goto_entry_block():
             number, left = builder.alloca(_WORD), builder.alloca(_WORD)
-        length = builder.sub(stop, start)
         builder.store(start, number)
-        builder.store(builder.select(builder.icmp_signed(">", length, _WORD(0)), length, _WORD(0)), left)
+        builder.store(builder.sub(stop, start), left)  # none if it is less than nothing
         return self._of_parts(types.range_iter64_type, [number, stop, step, left])
 
     def _count(self, loop: Any) -> Any:

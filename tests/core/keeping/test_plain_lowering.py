@@ -52,7 +52,9 @@ def elements(p, i, k):  # type: ignore[no-untyped-def]
     row = p.inner.few[k]
     row[i, 3] = p.inner.few[0, 1][i] + row[0, 0]
     column = p.inner.few[:, 1, i]
-    column[k] = row[-1][1]
+    column[k] = row[-1][1] + p.grid[i][-1] + p.grid[-1][k]
+    slanting = p.inner.few[1][:, 2]
+    slanting[1] += p.inner.few[0][1:, i][0]
     return p.line[0] + column[0] + row.shape[1] + p.grid.shape[0] + len(column)
 
 
@@ -222,11 +224,12 @@ def _known(x):  # type: ignore[no-untyped-def]
     if x > 2.0:
         within = once * 2.0
         twice = within
-    return once + twice
+        perhaps = 1.0
+    return once + twice + perhaps
 
 
 def test_only_what_is_assigned_once_before_every_use_is_a_value() -> None:
     blocks = numba.core.compiler.run_frontend(_known).blocks
     found = assigned_once(blocks)
     assert {"x", "once", "within"} <= found
-    assert "twice" not in found
+    assert not {"twice", "perhaps"} & found
