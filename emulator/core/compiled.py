@@ -124,24 +124,15 @@ def bound_to_other(call: Callable[..., R], *last: object) -> Callable[..., R]:
     return cast(Callable[..., R], of_other(call, last))
 
 
-def by_address(function: F, *examples: object) -> F:
-    """A compiled function as an argument of other compiled code, for arguments like the examples.
-
-    The caller's machine code then holds an address instead of a copy of everything the function calls, so
-    neither has to be compiled again when the other changes. A call costs some 0.3 us more.
-    """
-    from emulator.core.compiler import address
-
-    return cast(F, address(function, examples))
-
-
 def held_by_address(
     function: Callable[..., R], held: tuple[object, ...], *examples: object
 ) -> tuple[Callable[..., R], Any]:
-    """As :func:`by_address`, of a function whose first arguments are given once as to :func:`bound`.
+    """A compiled function as an argument of other compiled code, with arguments given as to :func:`bound`.
 
     Returns it and what it is called with in their place: an address instead of a copy of them all. It is the
-    very machine code that :func:`bound` calls.
+    very machine code that :func:`bound` calls. The caller's then holds an address instead of a copy of
+    everything the function calls, so neither has to be compiled again when the other changes. A call costs
+    some 0.3 us more.
     """
     from emulator.core.compiler import bound_address
 

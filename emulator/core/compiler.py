@@ -35,16 +35,22 @@ extending: Any = untyped_extending  # whose types leave out most
 
 
 def dispatcher(
-    function: Callable[..., object], *, memory: bool, copied: bool = False, inner: bool = False
+    function: Callable[..., object],
+    *,
+    memory: bool,
+    copied: bool = False,
+    inner: bool = False,
+    addressed: bool = False,
 ) -> Any:
     """numba's dispatcher of a function, which asks our cache; the plain function where it is switched off.
 
-    copied  into its callers
-    inner   called from compiled code alone
+    copied     into its callers
+    inner      called from compiled code alone
+    addressed  called by its address, too
     """
     njit: Any = numba.njit  # whose types leave out the option
     # said both ways: left out, they are as in whoever calls the function
-    wrapped = {"no_cpython_wrapper": True, "no_cfunc_wrapper": True} if inner else {}
+    wrapped = {"no_cpython_wrapper": inner, "no_cfunc_wrapper": not addressed}
     way = InnerCompiler if inner else EntryCompiler
     options = {"nogil": True, "error_model": "numpy", "_nrt": memory, "forceinline": copied, **wrapped}
     compiled = njit(pipeline_class=way, **options)(function)
@@ -198,15 +204,7 @@ def bound_to_other(call: Any, last: tuple[object, ...]) -> Any:
 @cache
 def bound_form(function: Any, more: int) -> Any:
     """The dispatcher of what stands for a function with arguments held and ``more`` behind them."""
-    return dispatcher(calling(function, more), memory=False)
-
-
-def address(function: Callable[..., object], examples: tuple[object, ...]) -> Any:
-    """See ``compiled.by_address``."""
-    found = _dispatcher(function)
-    if not hasattr(found, "overloads"):  # compiling is switched off
-        return found
-    return _Address(_compiled(found, examples))
+    return dispatcher(calling(function, more), memory=False, addressed=True)
 
 
 def callback(function: Callable[[int], int]) -> Callable[[int], int]:

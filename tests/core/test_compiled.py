@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from numba.core.errors import NumbaError
 
-from emulator.core.compiled import by_address, entry, jit, jit_copied, jit_with_memory
+from emulator.core.compiled import entry, held_by_address, jit, jit_copied, jit_with_memory
 from emulator.core.compiler import ContentCache, kept
 from emulator.core.keeping.inner_code import InnerLibrary
 from emulator.loop import certificate
@@ -229,9 +229,9 @@ def test_called_by_address_the_callee_may_change_without_the_caller(folder: Path
 
     for factor, misses in ((2.0, 1), (5.0, 0)):
         step, over = times(factor), jit(through)
-        pointer = by_address(step, 1.0)
-        call = entry(over, pointer, 1.0)
-        assert call(pointer, 3.0) == factor * 3.0 + 1.0
+        pointer, held = held_by_address(step, (3.0,))
+        call = entry(over, pointer, held)
+        assert call(pointer, held) == factor * 3.0 + 1.0
         assert compiles(over) == misses
 
 

@@ -19,6 +19,8 @@ COMPILER = {
         "keeping/code_key.py",
         "keeping/inner_code.py",
         "keeping/loaded_code.py",
+        "keeping/plain_lowering.py",
+        "keeping/plain_steps.py",
     )
 }
 """What runs to load or compile a function; it decides nothing about what the function says."""

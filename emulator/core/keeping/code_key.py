@@ -47,7 +47,7 @@ _NAME = frozenset(dis.hasname) - _GLOBAL - _ATTRIBUTE
 _ATTRIBUTE_SHIFT = int(sys.version_info >= (3, 12))
 """Bits beside the name's number in such an instruction; in one that loads a global there is one always."""
 
-_WAY = "calls by type, arrays as arrays wherever they lie, whole at the entry"
+_WAY = "calls by type, arrays as arrays wherever they lie, whole at the entry, built plainly, by short names"
 """How this package has functions compiled beyond the compiler's settings (emulator.core.compiler)."""
 
 _Global = tuple[str, str]

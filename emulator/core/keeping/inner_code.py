@@ -9,6 +9,7 @@ optimised, and made machine code, once, in what is called from outside.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable
 from typing import Any
 
@@ -16,14 +17,19 @@ from llvmlite import binding  # type: ignore[import-untyped]
 from numba.core import codegen as untyped_codegen
 from numba.core import compiler as untyped_compiler
 from numba.core import environment as untyped_environment
+from numba.core import itanium_mangler as untyped_mangler
+
+from emulator.core.keeping.plain_steps import Unsaid, plain_steps, remember_operators
 
 # the library's own types leave most of these out
 numba_codegen: Any = untyped_codegen
 numba_compiler: Any = untyped_compiler
 numba_environment: Any = untyped_environment
+numba_mangler: Any = untyped_mangler
 
 INNER, ENTRY = "inner", "entry"
 """Kinds of what is kept of a function: what is linked into its callers, or machine code."""
+_KEY_DIGITS = 16
 _ENVIRONMENT = "_ZN08NumbaEnv"
 """Beginning of the names of the variables that hold what a function may want of Python."""
 
@@ -107,7 +113,38 @@ class EntryLibrary(numba_codegen.JITCodeLibrary):  # type: ignore[misc]
                     self._codegen.set_env(variable.name, environment)
 
 
-class InnerCompiler(numba_compiler.Compiler):  # type: ignore[misc]
+def short_name(
+    name: str, kinds: tuple[Any, ...], *, abi_tags: tuple[str, ...] = (), uid: int | None = None
+) -> str:
+    """Name of a function's machine code: a key of its arguments in place of their types.
+
+    numba writes all types out, of a plant 75 kB in each function that is called with it, and more of the
+    code's text than all else.
+    """
+    told = " ".join(str(kind) for kind in kinds)
+    key = hashlib.sha256(told.encode()).hexdigest()[:_KEY_DIGITS]
+    return str(numba_mangler.mangle(name, (), abi_tags=(*abi_tags, key), uid=uid))
+
+
+class _Compiler(numba_compiler.Compiler):  # type: ignore[misc]
+    """numba's compiler; functions without its memory go by our steps."""
+
+    def __init__(self, *told: Any) -> None:
+        super().__init__(*told)
+        self.state.targetctx.mangler = short_name
+        self.state.args = Unsaid(self.state.args)
+        remember_operators(self.state.typingctx)
+
+    def define_pipelines(self) -> list[Any]:
+        """Its steps, in order."""
+        [steps] = super().define_pipelines()
+        if not self.state.flags.nrt:
+            steps.passes = plain_steps(steps.passes, self.state.func_id.code)
+            steps.finalize()
+        return [steps]
+
+
+class InnerCompiler(_Compiler):
     """numba's compiler, for functions that only compiled code calls."""
 
     def compile_extra(self, func: Callable[..., object]) -> Any:
@@ -116,7 +153,7 @@ class InnerCompiler(numba_compiler.Compiler):  # type: ignore[misc]
         return super().compile_extra(func)
 
 
-class EntryCompiler(numba_compiler.Compiler):  # type: ignore[misc]
+class EntryCompiler(_Compiler):
     """The same for functions that are called from outside."""
 
     def compile_extra(self, func: Callable[..., object]) -> Any:
