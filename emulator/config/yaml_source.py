@@ -1,6 +1,7 @@
 """A YAML file as plain values plus the line and column of every key and value.
 
-A file is parsed (``emulator.config.yaml_values``) once: what it came to is kept under its content.
+A text is parsed once, by ``emulator.config.plain_yaml`` if it can be and else by ``yaml_values``: what it came
+to is kept under its content.
 """
 
 from __future__ import annotations
@@ -8,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import islice
 from pathlib import Path
 from typing import Any, TypeAlias
@@ -25,7 +26,14 @@ Mark: TypeAlias = tuple[int, int]
 
 MOST_PROBLEMS = 100
 """Problems of a file's form after which the rest is not read."""
-_READERS = (__file__, str(Path(__file__).with_name("yaml_values.py")))
+DEEPEST = 40
+"""Levels of nesting a file may have."""
+MOST_VALUES = 10_000
+"""Values, mappings and lists a file may hold; the largest shipped has 660."""
+_READERS = (
+    __file__,
+    *(str(Path(__file__).with_name(f"{name}.py")) for name in ("plain_yaml", "yaml_values")),
+)
 
 
 @dataclass(frozen=True)
@@ -138,6 +146,12 @@ def load(path: str | os.PathLike[str]) -> Source:
         raise ConfigError(problems)
 
     def parsed() -> Source:
+        from emulator.config.plain_yaml import read_plain
+
+        sha256 = hashlib.sha256(raw).hexdigest()
+        plain = read_plain(text)
+        if plain is not None:
+            return Source("", plain.data, plain.marks, plain.keys, text, sha256)
         from emulator.config.yaml_values import Builder
 
         builder = Builder(name)
@@ -145,11 +159,11 @@ def load(path: str | os.PathLike[str]) -> Source:
         if builder.problems:
             raise ConfigError(builder.problems + builder.repeated)
         assert isinstance(data, dict)
-        sha256 = hashlib.sha256(raw).hexdigest()
-        return Source(name, data, builder.marks, builder.keys, text, sha256, tuple(builder.repeated))
+        return Source("", data, builder.marks, builder.keys, text, sha256, tuple(builder.repeated))
 
-    content = name.encode("utf-8", "surrogateescape") + b"\0" + raw
-    return kept_result("yaml", content, code_of(_READERS, ("ruamel.yaml",)), parsed)
+    source = kept_result("yaml", raw, code_of(_READERS, ("ruamel.yaml",)), parsed)
+    noted = tuple(replace(problem, file=name) for problem in source.noted)
+    return replace(source, path=name, noted=noted)
 
 
 def _read(name: str) -> bytes:

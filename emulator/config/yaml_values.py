@@ -10,8 +10,6 @@ tags), or that are no usable number (``.nan``) are refused at their line.
 
 from __future__ import annotations
 
-import math
-import re
 from collections.abc import Iterator
 from typing import Any
 
@@ -28,25 +26,18 @@ from ruamel.yaml.events import (
     SequenceStartEvent,
 )
 
-from emulator.config.yaml_source import MOST_PROBLEMS, Loc, Mark, key_path, shortened, show
+from emulator.config.plain_yaml import UnusableError, core_value
+from emulator.config.yaml_source import (
+    DEEPEST,
+    MOST_PROBLEMS,
+    MOST_VALUES,
+    Loc,
+    Mark,
+    key_path,
+    shortened,
+    show,
+)
 from emulator.core.errors import Problem
-
-DEEPEST = 40
-"""Levels of nesting a file may have."""
-LONGEST_NUMBER = 40
-"""Characters a number may have."""
-MOST_VALUES = 10_000
-"""Values, mappings and lists a file may hold; the largest shipped has 660."""
-
-_NULL = re.compile(r"null|Null|NULL|~|")
-_TRUE = re.compile(r"true|True|TRUE")
-_FALSE = re.compile(r"false|False|FALSE")
-_INTEGER = re.compile(r"[-+]?[0-9]+")
-_OCTAL = re.compile(r"0o[0-7]+")
-_HEXADECIMAL = re.compile(r"0x[0-9a-fA-F]+")
-_FLOAT = re.compile(r"[-+]?(?:\.[0-9]+|[0-9]+(?:\.[0-9]*)?)(?:[eE][-+]?[0-9]+)?")
-_NOT_FINITE = re.compile(r"[-+]?\.(?:inf|Inf|INF)|\.(?:nan|NaN|NAN)")
-_LEADING_ZERO = re.compile(r"[-+]?0[0-9]+(?:\..*)?")
 
 
 class Builder:
@@ -171,42 +162,11 @@ class Builder:
             return text
         if event.style is not None:  # quoted or block: text, whatever it looks like
             return text
-        if _NULL.fullmatch(text):
+        try:
+            return core_value(text)
+        except UnusableError as error:
+            self._refuse(event, loc, str(error))
             return None
-        if _TRUE.fullmatch(text):
-            return True
-        if _FALSE.fullmatch(text):
-            return False
-        if _NOT_FINITE.fullmatch(text):
-            self._refuse(event, loc, f"{text} is not a usable value; write a finite number")
-            return None
-        if any(p.fullmatch(text) for p in (_INTEGER, _OCTAL, _HEXADECIMAL, _FLOAT)):
-            return self._number(event, text, loc)
-        return text
-
-    def _number(self, event: ScalarEvent, text: str, loc: Loc) -> int | float | None:
-        if len(text) > LONGEST_NUMBER:
-            self._refuse(
-                event, loc, f"this number has {len(text)} characters; write at most {LONGEST_NUMBER}"
-            )
-        elif _LEADING_ZERO.fullmatch(text):
-            plain = re.sub(r"^([-+]?)0+(?=[0-9])", r"\1", text)
-            self._refuse(
-                event,
-                loc,
-                f"{text} starts with a zero, which YAML 1.1 reads as octal; write {plain}"
-                f", or '{text}' in quotes if it is text",
-            )
-        elif _INTEGER.fullmatch(text):
-            return int(text)
-        elif _OCTAL.fullmatch(text) or _HEXADECIMAL.fullmatch(text):
-            return int(text, 0)
-        else:
-            number = float(text)
-            if math.isfinite(number):
-                return number
-            self._refuse(event, loc, f"{text} is too large for a number; write a finite number")
-        return None
 
     def _syntax(self, error: MarkedYAMLError) -> None:
         context, problem = str(error.context or ""), str(error.problem or "")
