@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 from collections import Counter
 from collections.abc import Callable
@@ -18,6 +19,7 @@ from tests.support.scripted_robot import demo_session
 
 settings.register_profile("untimed", deadline=None)  # how long an example takes is the host's affair
 settings.load_profile("untimed")
+gc.disable()  # until all is imported and collected: half a million objects that stay
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
@@ -30,6 +32,13 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     tests = Counter(item.path for item in items)
     slow = {item.path for item in items if item.get_closest_marker("slow")}
     items.sort(key=lambda item: (item.path not in slow, -tests[item.path]))
+
+
+def pytest_collection_finish() -> None:
+    """Whoever looks for garbage from now on need not go through what was there before the first test."""
+    gc.freeze()
+    gc.set_threshold(10_000, 10, 10)
+    gc.enable()
 
 
 @pytest.fixture(scope="session")
