@@ -1,7 +1,7 @@
 """A YAML file as plain values plus the line and column of every key and value.
 
-A text is parsed once, by ``emulator.config.plain_yaml`` if it can be and else by ``yaml_values``: what it came
-to is kept under its content.
+Text is parsed once, by ``emulator.config.plain_yaml`` if it can be, else by ``yaml_values``: what it came to
+is kept under its content.
 """
 
 from __future__ import annotations

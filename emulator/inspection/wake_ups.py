@@ -16,7 +16,7 @@ from emulator.loop import host
 def wake(  # type: ignore[no-untyped-def]
     pipe, ticks: int, cpu: int, priority: int, spin_us: float, idle_exit_us: int | None
 ) -> None:
-    """Wake every millisecond, work as long as a tick, and send how late that was [us] and what was granted."""
+    """Wake every millisecond, work as long as a tick; send how late that was [us] and what was granted."""
     late = np.zeros(max(1, ticks))
     granted = host.apply(cpu, priority, lock_memory=True, idle_exit_us=idle_exit_us)
     clock = MonotonicClock(round(spin_us * 1e3))

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import NamedTuple
+
+import numpy as np
 
 from emulator.config.scenario.circuit import Circuit, line_of_points, line_segments
 from emulator.lap.ideal_lap import sector_ends
@@ -52,7 +55,8 @@ def circuit_course(circuit: Circuit, top_speed_m_s: float) -> Course:
     if circuit.points:
         line = line_of_points(circuit, STATION_STEP, behind)
     else:
-        line = build_line(line_segments(circuit), closed=True, ds_m=STATION_STEP, blend_m=BLEND)
+        kept = _line_of(line_segments(circuit))
+        line = kept._replace(**{k: v.copy() for k, v in kept._asdict().items() if isinstance(v, np.ndarray)})
     if not circuit.closed and elevation:
         elevation += ((line.length, elevation[-1][1]),)  # level behind the last height that is given
     length = line.length - behind
@@ -64,6 +68,12 @@ def circuit_course(circuit: Circuit, top_speed_m_s: float) -> Course:
         elevation,
         banking,
     )
+
+
+@lru_cache(maxsize=4)  # of the same circuit a session asks twice, and so do many sessions of a process
+def _line_of(segments: tuple[Segment, ...]) -> Line:
+    """The line of a closed circuit; who takes it copies its arrays."""
+    return build_line(segments, closed=True, ds_m=STATION_STEP, blend_m=BLEND)
 
 
 def open_course(
