@@ -7,6 +7,7 @@ import os
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 os.environ["OPENBLAS_NUM_THREADS"] = "1"  # as the command line has it; before numpy is imported
 
@@ -16,6 +17,9 @@ from hypothesis import settings
 from emulator.assembly.session import Session
 from tests.support.made_up_ride import record_ride
 from tests.support.scripted_robot import demo_session
+
+if TYPE_CHECKING:
+    from tests.support.ridden_once import RiddenOnce
 
 settings.register_profile("untimed", deadline=None)  # how long an example takes is the host's affair
 settings.load_profile("untimed")
@@ -45,6 +49,15 @@ def pytest_collection_finish() -> None:
 def session() -> Session:
     """The demo bench, checked and built once; the first tick of the whole test run compiles the plant."""
     return demo_session()
+
+
+@pytest.fixture(scope="session")
+def ridden_once(tmp_path_factory: pytest.TempPathFactory) -> RiddenOnce:
+    """Virtual rides that no two tests ride both, whichever worker they are on."""
+    from tests.support.ridden_once import RiddenOnce
+
+    folder = tmp_path_factory.getbasetemp()
+    return RiddenOnce((folder.parent if "PYTEST_XDIST_WORKER" in os.environ else folder) / "ridden_once")
 
 
 @pytest.fixture
