@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
+import copy
 import math
 from functools import lru_cache
 from typing import NamedTuple
-
-import numpy as np
 
 from emulator.config.scenario.circuit import Circuit, line_of_points, line_segments
 from emulator.lap.ideal_lap import sector_ends
@@ -55,8 +54,7 @@ def circuit_course(circuit: Circuit, top_speed_m_s: float) -> Course:
     if circuit.points:
         line = line_of_points(circuit, STATION_STEP, behind)
     else:
-        kept = _line_of(line_segments(circuit))
-        line = kept._replace(**{k: v.copy() for k, v in kept._asdict().items() if isinstance(v, np.ndarray)})
+        line = copy.deepcopy(_line_of(line_segments(circuit)))
     if not circuit.closed and elevation:
         elevation += ((line.length, elevation[-1][1]),)  # level behind the last height that is given
     length = line.length - behind
