@@ -171,8 +171,8 @@ class Session:
             "parameters": dict(self.parameters),
             "files": self.files,
             "given": {name: self.paths[name] for name in ("rig", "scenario")},
-            "code": {"version": _version("emulator"), "plant": _plant_key()},
-            "versions": {name: _version(name) for name in ("numpy", "numba", "python-can", "pyarrow")},
+            "code": {"version": version_of("emulator"), "plant": _plant_key()},
+            "versions": {name: version_of(name) for name in ("numpy", "numba", "python-can", "pyarrow")},
             "host": {
                 "python": platform.python_version(),
                 "kernel": platform.release(),
@@ -200,7 +200,8 @@ def _plant_key() -> str:
 
 
 @cache
-def _version(package: str) -> str:
+def version_of(package: str) -> str:
+    """Its version, read once: the library has much to read."""
     return metadata.version(package)
 
 
