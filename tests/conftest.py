@@ -38,6 +38,13 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     items.sort(key=lambda item: (item.path not in slow, -tests[item.path]))
 
 
+def pytest_sessionstart(session: pytest.Session) -> None:
+    """Who hands the tests out collects none itself."""
+    config = session.config
+    if getattr(config.option, "numprocesses", None) and not hasattr(config, "workerinput"):
+        gc.enable()
+
+
 def pytest_collection_finish() -> None:
     """Whoever looks for garbage from now on need not go through what was there before the first test."""
     gc.freeze()
