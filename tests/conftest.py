@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import os
+import shutil
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
@@ -67,17 +68,31 @@ def ridden_once(tmp_path_factory: pytest.TempPathFactory) -> RiddenOnce:
     return RiddenOnce((folder.parent if "PYTEST_XDIST_WORKER" in os.environ else folder) / "ridden_once")
 
 
+@pytest.fixture(scope="session")
+def made_up_rides(tmp_path_factory: pytest.TempPathFactory) -> Callable[[float, float], Path]:
+    """Made-up rides that nobody changes, by length and limit: each is recorded once."""
+    rides: dict[tuple[float, float], Path] = {}
+
+    def recorded(seconds: float, limit_m: float) -> Path:
+        if (seconds, limit_m) not in rides:
+            folder = tmp_path_factory.mktemp("made_up") / "run"
+            rides[seconds, limit_m] = record_ride(folder, seconds, limit_m)
+        return rides[seconds, limit_m]
+
+    return recorded
+
+
 @pytest.fixture
-def ride_folder(tmp_path: Path) -> Callable[..., Path]:
-    """Records a made-up ride in a fresh folder: ``ride_folder(seconds=20.0, limit_m=2.0)``."""
+def ride_folder(made_up_rides: Callable[[float, float], Path], tmp_path: Path) -> Callable[..., Path]:
+    """Puts a made-up ride into a fresh folder: ``ride_folder(seconds=20.0, limit_m=2.0)``."""
 
     def make(seconds: float = 20.0, limit_m: float = 2.0) -> Path:
-        return record_ride(tmp_path / "run", seconds, limit_m)
+        return Path(shutil.copytree(made_up_rides(seconds, limit_m), tmp_path / "run"))
 
     return make
 
 
 @pytest.fixture(scope="session")
-def whole_ride(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def whole_ride(made_up_rides: Callable[[float, float], Path]) -> Path:
     """A made-up ride of 20 s that nobody changes."""
-    return record_ride(tmp_path_factory.mktemp("whole") / "run", 20.0)
+    return made_up_rides(20.0, 2.0)
