@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import gc
 import os
+import shutil
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 os.environ["OPENBLAS_NUM_THREADS"] = "1"  # as the command line has it; before numpy is imported
 
@@ -16,8 +19,12 @@ from emulator.assembly.session import Session
 from tests.support.made_up_ride import record_ride
 from tests.support.scripted_robot import demo_session
 
+if TYPE_CHECKING:
+    from tests.support.ridden_once import RiddenOnce
+
 settings.register_profile("untimed", deadline=None)  # how long an example takes is the host's affair
 settings.load_profile("untimed")
+gc.disable()  # until all is imported and collected: half a million objects that stay
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
@@ -32,23 +39,60 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     items.sort(key=lambda item: (item.path not in slow, -tests[item.path]))
 
 
+def pytest_sessionstart(session: pytest.Session) -> None:
+    """Who hands the tests out collects none itself."""
+    config = session.config
+    if getattr(config.option, "numprocesses", None) and not hasattr(config, "workerinput"):
+        gc.enable()
+
+
+def pytest_collection_finish() -> None:
+    """Whoever looks for garbage from now on need not go through what was there before the first test."""
+    gc.freeze()
+    gc.set_threshold(10_000, 10, 10)
+    gc.enable()
+
+
 @pytest.fixture(scope="session")
 def session() -> Session:
     """The demo bench, checked and built once; the first tick of the whole test run compiles the plant."""
     return demo_session()
 
 
+@pytest.fixture(scope="session")
+def ridden_once(tmp_path_factory: pytest.TempPathFactory) -> RiddenOnce:
+    """Virtual rides that no two tests ride both, whichever worker they are on."""
+    from tests.support.ridden_once import RiddenOnce
+
+    folder = tmp_path_factory.getbasetemp()
+    return RiddenOnce((folder.parent if "PYTEST_XDIST_WORKER" in os.environ else folder) / "ridden_once")
+
+
+@pytest.fixture(scope="session")
+def made_up_rides(tmp_path_factory: pytest.TempPathFactory) -> Callable[[float, float], Path]:
+    """Made-up rides that nobody changes, by length and limit: each is recorded once."""
+    rides: dict[tuple[float, float], Path] = {}
+
+    def recorded(seconds: float, limit_m: float) -> Path:
+        if (seconds, limit_m) not in rides:
+            folder = tmp_path_factory.mktemp("made_up") / "run"
+            rides[seconds, limit_m] = record_ride(folder, seconds, limit_m)
+        return rides[seconds, limit_m]
+
+    return recorded
+
+
 @pytest.fixture
-def ride_folder(tmp_path: Path) -> Callable[..., Path]:
-    """Records a made-up ride in a fresh folder: ``ride_folder(seconds=20.0, limit_m=2.0)``."""
+def ride_folder(made_up_rides: Callable[[float, float], Path], tmp_path: Path) -> Callable[..., Path]:
+    """Puts a made-up ride into a fresh folder: ``ride_folder(seconds=20.0, limit_m=2.0)``."""
 
     def make(seconds: float = 20.0, limit_m: float = 2.0) -> Path:
-        return record_ride(tmp_path / "run", seconds, limit_m)
+        return Path(shutil.copytree(made_up_rides(seconds, limit_m), tmp_path / "run"))
 
     return make
 
 
 @pytest.fixture(scope="session")
-def whole_ride(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def whole_ride(made_up_rides: Callable[[float, float], Path]) -> Path:
     """A made-up ride of 20 s that nobody changes."""
-    return record_ride(tmp_path_factory.mktemp("whole") / "run", 20.0)
+    return made_up_rides(20.0, 2.0)

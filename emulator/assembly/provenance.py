@@ -11,11 +11,10 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Mapping
-from importlib import metadata
 from pathlib import Path, PurePath
 from typing import Any
 
-from emulator.assembly.session import NAMED_VEHICLE, Session, kind_of_copy, load_session
+from emulator.assembly.session import NAMED_VEHICLE, Session, kind_of_copy, load_session, version_of
 from emulator.core.errors import RecordError, StartFailed, UnreadableError
 from emulator.core.outside.reading import is_inside, only_inside, read_whole
 from emulator.record.writer import COPIES_FOLDER, MANIFEST_FILE
@@ -51,7 +50,7 @@ def manifest_of(session: Session, *, stage: str, robot: Mapping[str, Any] | None
 def robot_of_rig(session: Session) -> dict[str, str]:
     """Who rides where nobody else was named: the reference robot, or who the rig says."""
     if session.rig.device_under_test.kind == "reference":
-        return {"kind": "reference", "name": "reference robot", "version": metadata.version("emulator")}
+        return {"kind": "reference", "name": "reference robot", "version": version_of("emulator")}
     return {"kind": "external", "name": session.rig.robot.name, "version": ""}
 
 

@@ -12,7 +12,7 @@ import os
 import platform
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cache, cached_property
 from importlib import metadata
 from typing import Any, TypeAlias
 
@@ -160,8 +160,6 @@ class Session:
     def manifest(self, *, stage: str) -> dict[str, Any]:
         """What is needed to reproduce the run, and what a report draws."""
 
-        from emulator.core.keeping.code_key import code_key
-
         length, bus = self.line.length, self.bus
         return {
             "format": 1,
@@ -173,10 +171,8 @@ class Session:
             "parameters": dict(self.parameters),
             "files": self.files,
             "given": {name: self.paths[name] for name in ("rig", "scenario")},
-            "code": {"version": metadata.version("emulator"), "plant": code_key(tick)[:16]},
-            "versions": {
-                name: metadata.version(name) for name in ("numpy", "numba", "python-can", "pyarrow")
-            },
+            "code": {"version": version_of("emulator"), "plant": _plant_key()},
+            "versions": {name: version_of(name) for name in ("numpy", "numba", "python-can", "pyarrow")},
             "host": {
                 "python": platform.python_version(),
                 "kernel": platform.release(),
@@ -193,6 +189,20 @@ class Session:
             **({} if bus is None else {"bus_budget": bus.as_dict()}),
             **({"put_over": list(self.put_over)} if self.put_over else {}),
         }
+
+
+@cache  # asked for of every ride of a process, which rides the code that it imported
+def _plant_key() -> str:
+    """Key of the compiled tick and all it reaches."""
+    from emulator.core.keeping.code_key import code_key
+
+    return code_key(tick)[:16]
+
+
+@cache
+def version_of(package: str) -> str:
+    """Its version, read once: the library has much to read."""
+    return metadata.version(package)
 
 
 def drawn(line: Line) -> dict[str, Any]:

@@ -6,17 +6,14 @@ import math
 import multiprocessing
 import os
 import platform
-import time
 from collections.abc import Sequence
 from dataclasses import dataclass
-from multiprocessing.synchronize import Event
 
 import numpy as np
 from numpy.typing import NDArray
 from rich.console import Group, RenderableType
 from rich.text import Text
 
-from emulator.core.clock import MonotonicClock
 from emulator.core.errors import StartFailed
 from emulator.core.signals import TICK_NS
 from emulator.inspection.host_history import (
@@ -29,6 +26,7 @@ from emulator.inspection.host_history import (
     promise_of,
     standstills_of,
 )
+from emulator.inspection.wake_ups import be_busy, wake
 from emulator.loop import host
 from emulator.loop.machine import HostFinding, processor
 from emulator.report.terminal_table import terminal_table
@@ -76,11 +74,11 @@ def measure_lateness(
     cores = os.sched_getaffinity(0)
     core = max(cores) if cpu is None else cpu
     over = context.Event()
-    busy = [context.Process(target=_be_busy, args=(other, over)) for other in sorted(cores - {core})]
+    busy = [context.Process(target=be_busy, args=(other, over)) for other in sorted(cores - {core})]
     for one in busy:
         one.start()
     asked = (there, round(seconds * 1e3), core, priority, spin_us, idle_exit_us)
-    process = context.Process(target=_wake, args=asked)
+    process = context.Process(target=wake, args=asked)
     process.start()
     there.close()
     try:
@@ -116,41 +114,6 @@ def summary(late_us: NDArray[np.float64], granted: host.HostReport) -> Lateness:
         idle_exit_us=granted.idle_exit_us,
         refused=tuple(granted.refused),
     )
-
-
-def _wake(  # type: ignore[no-untyped-def]
-    pipe, ticks: int, cpu: int, priority: int, spin_us: float, idle_exit_us: int | None
-) -> None:
-    late = np.zeros(max(1, ticks))
-    granted = host.apply(cpu, priority, lock_memory=True, idle_exit_us=idle_exit_us)
-    clock = MonotonicClock(round(spin_us * 1e3))
-    deadline = clock.now_ns() + 10 * TICK_NS
-    for n in range(len(late)):
-        late[n] = (clock.sleep_until(deadline) - deadline) * 1e-3
-        _work(_TICK_s)
-        deadline += TICK_NS
-        if late[n] >= TICK_NS * 1e-3:  # what was missed is not waited for
-            deadline += int(late[n] * 1e3) // TICK_NS * TICK_NS
-    pipe.send((late, granted))
-    pipe.close()
-
-
-_TICK_s, _BUSY_s = 120e-6, 500e-6
-"""About what the loop computes in a tick, and the other processes of a ride in a millisecond."""
-
-
-def _work(seconds: float) -> None:
-    until = time.perf_counter() + seconds
-    touched = np.zeros(10_000)
-    while time.perf_counter() < until:
-        touched += 1.0
-
-
-def _be_busy(core: int, over: Event) -> None:
-    os.sched_setaffinity(0, {core})
-    while not over.is_set():
-        _work(_BUSY_s)
-        time.sleep(TICK_NS * 1e-9 - _BUSY_s)
 
 
 def machine_of(late: Lateness, spin_us: float, findings: Sequence[HostFinding]) -> str:

@@ -33,8 +33,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
-from scipy.stats import beta, chi2
-from scipy.stats import t as student
+from scipy.special import betaincinv, gammaincinv, stdtrit
 
 LATENESS_us = (20.0, 50.0, 100.0, 200.0, 500.0, 1000.0, 2000.0, 5000.0)
 """Steps of what is promised [us]."""
@@ -151,7 +150,7 @@ def _predicted(seconds: int, late: NDArray[np.float64], square: NDArray[np.float
     if seconds == 1:  # nothing is known of the spread
         return np.where(mean > 0.0, np.maximum(2.0 * mean, _EXPECTED_SHARE), 0.0)
     variance = np.maximum(square / seconds - mean**2, 0.0) * seconds / (seconds - 1)
-    reach = student.ppf(_PREDICTION, seconds - 1) * np.sqrt(variance * (1.0 / seconds + 1.0 / RIDE_S))
+    reach = stdtrit(seconds - 1, _PREDICTION) * np.sqrt(variance * (1.0 / seconds + 1.0 / RIDE_S))
     return np.asarray(mean + reach)
 
 
@@ -178,15 +177,20 @@ def _lateness(before: float, expected: NDArray[np.bool_], broken: NDArray[np.flo
 def _proportion(counts: NDArray[np.float64], of: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Lower and upper bound of a proportion of which so many of a number were seen."""
     tail = 1.0 - _CONFIDENCE
-    least = np.where(counts > 0, beta.ppf(tail, np.maximum(counts, 1.0), of - counts + 1.0), 0.0)
-    most = np.where(counts < of, beta.ppf(_CONFIDENCE, counts + 1.0, np.maximum(of - counts, 1.0)), 1.0)
+    least = np.where(counts > 0, betaincinv(np.maximum(counts, 1.0), of - counts + 1.0, tail), 0.0)
+    most = np.where(counts < of, betaincinv(counts + 1.0, np.maximum(of - counts, 1.0), _CONFIDENCE), 1.0)
     return least, most
 
 
 def _rate(count: int, seconds: int) -> Standstills:
-    tail = 1.0 - _CONFIDENCE
-    least = float(chi2.ppf(tail, 2 * count)) / (2.0 * seconds) if count else 0.0
-    return Standstills(count, seconds, least, float(chi2.ppf(_CONFIDENCE, 2 * count + 2)) / (2.0 * seconds))
+    least, most = 1.0 - _CONFIDENCE, _CONFIDENCE
+    # half of chi-square of twice as many degrees of freedom is a gamma distribution
+    return Standstills(
+        count,
+        seconds,
+        float(gammaincinv(count, least)) / seconds if count else 0.0,
+        float(gammaincinv(count + 1, most)) / seconds,
+    )
 
 
 # --- kept on disk -----------------------------------------------------------------------------------

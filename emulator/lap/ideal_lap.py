@@ -219,33 +219,43 @@ def _engine(bike: Bike, at: Array, y: float, n: float, v: float) -> float:
     wheel rolls on a smaller radius. What a turn's side forces cost besides is left out.
     """
     like = v * math.sqrt(bike.gravity / n)
-    heavier = n / bike.gravity
     lever = 1.0 - bike.crown * (1.0 - math.cos(lean_of(bike.limits, like, y / n))) / bike.radius
     i, part = cell(bike.limits.speeds, like)
     coasting = bike.limits.drive[i, 0] + part * (bike.limits.drive[i + 1, 0] - bike.limits.drive[i, 0])
     best = coasting * n - bike.gravity * math.sin(at[2]) - bike.drag * v * v
-    step = bike.wheel_speed[1]
-    last = bike.wheel_speed.size - 1
     free = best
     for gear in range(bike.gear_inertia.size):
         # What the engine has left falls with the acceleration: more of it slips the wheel towards the
-        # limiter.
+        # limiter. So of a gear that has nothing left at the best of those before nothing has to be known.
+        if not _drives(bike, at, n, v, like, lever, gear, best):
+            continue
         low, high = free, free + _MOST
         for _ in range(_ENGINE_HALVINGS):
             a = 0.5 * (low + high)
-            need, _, turns = drive_of(bike.limits, like, _along(bike, at, n, v, a))
-            turns /= lever
-            place = turns * v / step
-            k = min(int(place), last - 1)
-            share = min(place - k, 1.0)
-            pull = bike.wheel_torque[gear, k] * (1.0 - share) + bike.wheel_torque[gear, k + 1] * share
-            # Without torque the gear is not engaged: its crankshaft is no burden.
-            if pull > 0.0 and pull - bike.gear_inertia[gear] * turns * a >= lever * heavier * need:
+            if _drives(bike, at, n, v, like, lever, gear, a):
                 low = a
             else:
                 high = a
         best = max(best, low)
     return float(best)
+
+
+@jit
+def _drives(
+    bike: Bike, at: Array, n: float, v: float, like: float, lever: float, gear: int, a: float
+) -> bool:
+    """Whether the engine gives an acceleration in a gear."""
+    need, _, turns = drive_of(bike.limits, like, _along(bike, at, n, v, a))
+    turns /= lever
+    last = bike.wheel_speed.size - 1
+    place = turns * v / bike.wheel_speed[1]
+    k = min(int(place), last - 1)
+    share = min(place - k, 1.0)
+    pull = bike.wheel_torque[gear, k] * (1.0 - share) + bike.wheel_torque[gear, k + 1] * share
+    # Without torque the gear is not engaged: its crankshaft is no burden.
+    return bool(
+        pull > 0.0 and pull - bike.gear_inertia[gear] * turns * a >= lever * (n / bike.gravity) * need
+    )
 
 
 @jit_with_memory

@@ -80,14 +80,16 @@ def _virtual() -> None:
     from emulator.assembly.bench import Bench
     from emulator.assembly.link_specs import output_specs
     from emulator.assembly.session import mission
+    from emulator.core.frame_buffer import frame_buffer
     from emulator.core.signals import SIGNALS
     from emulator.loop.certificate import TimingAccounts
+    from emulator.record.frame_columns import TX
     from emulator.record.packed.packing import PackedBlock
     from emulator.record.writer import SIGNAL_SCHEMA
     from emulator.robot.design import blank_design
     from emulator.robot.mission import ReferenceRider
     from emulator.stages.stepped_epochs import epoch_way
-    from emulator.stages.stepped_loop import FRAME_COLUMNS, taken_bursts
+    from emulator.stages.stepped_loop import FRAME_COLUMNS, Block, taken_bursts
     from emulator.stages.stepped_ticks import on_the_bus
     from emulator.stages.virtual import compiled_ticks
 
@@ -101,9 +103,12 @@ def _virtual() -> None:
     accounts = TimingAccounts(output_specs(session)).frame_accounts
     memory = accounts, rows, frames, payloads, epoch_way(bench.receiver, robot.ears, taken_bursts())
     compiled_ticks(bench.plant, robot.rider, *on_the_bus(session), *memory)
-    block = PackedBlock(SIGNAL_SCHEMA, len(rows))
-    block.put(0, np.arange(len(rows)), rows)
-    block.columns(len(rows))
+    packed = PackedBlock(SIGNAL_SCHEMA, len(rows))
+    packed.put(0, np.arange(len(rows)), rows)
+    packed.columns(len(rows))
+    one_frame = frame_buffer(1)
+    one_frame.count[0] = 1
+    Block(1, 1, 8, 1).add_frames(0, TX, one_frame)
 
 
 _VIRTUAL = "virtual stage"

@@ -7,7 +7,7 @@ does not know which. In real time ``emulator.loop.runner`` has its place.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any, NamedTuple, Protocol
 
 import numpy as np
@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from emulator.assembly.bench import EVENT_KINDS, Bench
 from emulator.assembly.link_specs import output_specs
 from emulator.config.rig.bus_load import rig_wire_times
+from emulator.core.compiled import bound, jit
 from emulator.core.frame_buffer import NO_ARRIVAL, UNTIMED, FrameBuffer
 from emulator.core.signals import BEFORE_ARMING_TICK, RUNNING, SIGNALS, TICK_NS, TRIPPED, UNARMED_TICK
 from emulator.loop.certificate import TimingAccounts
@@ -59,6 +60,38 @@ def taken_bursts() -> TakenBursts:
     return TakenBursts(np.zeros(1, np.int64), np.zeros((MOST_TAKEN, 5), np.int64), data)
 
 
+_NO_NUMBERS = np.empty(0, np.int64)
+
+
+@jit
+def _put_frames(
+    into: NDArray[np.int64],
+    payloads: NDArray[np.uint8],
+    frames: FrameBuffer,
+    numbers: NDArray[np.int64],
+    m: int,
+    tick: int,
+    direction: int,
+    origin_ns: int,
+) -> int:
+    """See :meth:`Block.add_frames`; from row ``m`` on, returns where they end. NO_ARRIVAL: no origin."""
+    came = direction != TX and origin_ns != NO_ARRIVAL and frames.time_ns[0] != NO_ARRIVAL
+    for i in range(frames.count[0]):
+        time_ns, valid_ns = frames.time_ns[i], frames.valid_ns[i]
+        row = into[m]
+        row[0], row[1], row[2] = tick, tick * TICK_NS, 0
+        row[3], row[4], row[5] = direction, frames.can_id[i], frames.length[i]
+        row[ARRIVAL], row[NUMBER] = NO_ARRIVAL, numbers[i] if numbers.size > 0 else NO_NUMBER
+        if direction == TX:
+            row[1], row[2] = time_ns, valid_ns if valid_ns != UNTIMED else 0
+        elif came:
+            row[1], row[ARRIVAL] = valid_ns - origin_ns, time_ns - origin_ns
+        for k in range(payloads.shape[1]):
+            payloads[m, k] = frames.data[i, k]
+        m += 1
+    return m
+
+
 class Block:
     """A stretch of a ride as its record holds it; ``n`` rows and ``m`` frames of the room there is.
 
@@ -85,6 +118,8 @@ class Block:
         self.bursts: list[tuple[int, bytes]] = []
         self.taken = taken_bursts()
         self._most_frames = frames - frames_a_tick
+        # by direction the buffer last put in, which as a rule stays the same, and what is compiled for it
+        self._put: dict[int, tuple[FrameBuffer, NDArray[np.int64], Callable[[int, int, int, int], int]]] = {}
 
     @property
     def tick(self) -> NDArray[np.int64]:
@@ -130,23 +165,14 @@ class Block:
         origin_ns  scenario time 0, of received ones that came by it: time_ns is when each had arrived,
                    valid_ns when it was handed over
         """
-        k = int(frames.count[0])
-        if k == 0:
+        if not frames.count[0]:
             return
-        new = slice(self.m, self.m + k)
-        into = self.all_frames[new]
-        into[:, 0], into[:, 3] = tick, direction
-        into[:, ARRIVAL], into[:, NUMBER] = NO_ARRIVAL, NO_NUMBER if numbers is None else numbers[:k]
-        if direction == TX:
-            valid_ns = frames.valid_ns[:k]
-            into[:, 1], into[:, 2] = frames.time_ns[:k], np.where(valid_ns == UNTIMED, 0, valid_ns)
-        else:
-            into[:, 1], into[:, 2] = tick * TICK_NS, 0
-            if origin_ns is not None and frames.time_ns[0] != NO_ARRIVAL:
-                into[:, 1], into[:, ARRIVAL] = frames.valid_ns[:k] - origin_ns, frames.time_ns[:k] - origin_ns
-        into[:, 4], into[:, 5] = frames.can_id[:k], frames.length[:k]
-        self.all_data[new] = frames.data[:k, : self.all_data.shape[1]]
-        self.m += k
+        numbers = _NO_NUMBERS if numbers is None else numbers
+        known = self._put.get(direction)
+        if known is None or frames is not known[0] or numbers is not known[1]:
+            held = (self.all_frames, self.all_data, frames, numbers)
+            known = self._put[direction] = frames, numbers, bound(_put_frames, held, 0, 0, 0, 0)
+        self.m = known[2](self.m, tick, direction, NO_ARRIVAL if origin_ns is None else origin_ns)
 
     def keep_frames(self, kept: NDArray[np.intp]) -> None:
         """Only these of the frames, in this order."""

@@ -9,6 +9,7 @@ longer than all else that a check does with frames.
 
 from __future__ import annotations
 
+import copy
 import re
 from functools import lru_cache
 from pathlib import Path
@@ -53,6 +54,12 @@ class Lines:
                 self.identifier.setdefault(int(match[1]), []).append(number)
             elif match := re.match(r"\s*SG_\s+(\w+)", line):
                 self.signal.setdefault((name, match[1]), number)
+
+    def of(self, file: str) -> Lines:
+        """The same of another file with the same text."""
+        lines = copy.copy(self)
+        lines.file = file
+        return lines
 
     def problem(self, expected: str, frame: str = "", signal: str = "") -> Problem:
         """A problem at the signal's line, else the frame's, else line 1."""
@@ -132,8 +139,8 @@ def _parsed(file: str, text: str) -> DbcFile:
         lines = Lines(file, text)
         return DbcFile(tuple(map(_frame, _database(text, lines).messages)), lines)
 
-    content = f"{file}\0{text}".encode("utf-8", "surrogateescape")
-    return kept_result("dbc", content, code_of((__file__,), ("cantools", "textparser")), parsed)
+    found = kept_result("dbc", text.encode(), code_of((__file__,), ("cantools", "textparser")), parsed)
+    return found._replace(lines=found.lines.of(file))
 
 
 def _frame(message: Any) -> DbcFrame:

@@ -7,7 +7,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from emulator.config.yaml_source import MOST_PROBLEMS, beside, key_path, leads_astray, load, named_from, show
+from emulator.config.yaml_source import (
+    MOST_PROBLEMS,
+    beside,
+    key_path,
+    leads_astray,
+    load,
+    named_from,
+    show,
+)
 from emulator.config.yaml_values import MOST_VALUES
 from emulator.core.errors import ConfigError
 from emulator.core.outside.reading import YAML

@@ -28,7 +28,7 @@ class Loop:
 
     def __init__(self, snapshot):
         self.snapshot, self.cycle = snapshot, 0
-        self.frames = frame_buffer(1)
+        self.frames, self.row = frame_buffer(1), np.zeros(len(SIGNALS))
         self.frames.count[0], self.frames.length[0] = 1, 8
 
     def go(self, cycles):
@@ -46,7 +46,8 @@ class Loop:
             if n % 70 == 0:
                 snapshot.write_event(tick, 3, n, 0.0, f"event {n}")
                 snapshot.write_applied(n, 1, float(n))
-            snapshot.write_signals(tick, np.full(len(SIGNALS), float(n)))
+            self.row[:] = n
+            snapshot.write_signals(tick, self.row)
             self.cycle += 1
 
 

@@ -18,10 +18,10 @@ SPEED = 30.0
 RADIUS = 200.0
 
 
-@pytest.fixture
-def ridden(ride_folder):
-    """A made-up ride."""
-    return read_run(ride_folder())
+@pytest.fixture(scope="module")
+def ridden(whole_ride):
+    """A made-up ride; who changes it takes signals of its own."""
+    return read_run(whole_ride)
 
 
 def circle(run, *, along=0.0, across=0.0, age=1, every=5, told=None):

@@ -34,10 +34,11 @@ def snapshot():
 
 def ride(snapshot, ticks, first=0):
     """What a loop would publish: one row a tick, a frame and a burst every ten."""
-    frames = frame_buffer(1)
+    frames, row = frame_buffer(1), np.zeros(len(SIGNALS))
     frames.count[0], frames.length[0] = 1, 8
     for n in range(first, first + ticks):
-        snapshot.write_signals(n, np.full(len(SIGNALS), float(n)))
+        row[:] = n
+        snapshot.write_signals(n, row)
         if n % 10 == 0:
             frames.can_id[0], frames.valid_ns[0] = 0x120, n * 1_000_000 - 5_000_000
             snapshot.write_frames(n, TX, frames, n * 1_000_000)

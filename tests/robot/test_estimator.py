@@ -65,11 +65,12 @@ class Synthetic:
         self.forces = np.zeros(3)
         self.seen = np.zeros(len(SEEN))
         e = self.e
-        R, place, velocity, _, _ = self.truth(0.0)
+        self.felt = self.feels()
+        R, place, velocity = self.truth(0.0)
         e["attitude"] = R.ravel()
         e["position"], e["velocity"] = place, velocity
         for back in range(HISTORY):
-            R, place, velocity, _, _ = self.truth(-back * PAST_EVERY * STEP)
+            R, place, velocity = self.truth(-back * PAST_EVERY * STEP)
             e["past"][:, -back % HISTORY] = np.concatenate([place, velocity, R.ravel()])
         e["started"] = 1
         begin_unsure(e)
@@ -93,17 +94,23 @@ class Synthetic:
         )
 
     def truth(self, t):
-        """Attitude, the unit's place and velocity, body rates and specific force at time t."""
+        """Attitude, the unit's place and velocity at time t."""
         x, y, heading, v = self.origin(t)
         R = attitude(self.roll, self.pitch, heading)
-        w = np.array([0.0, 0.0, self.turn])
         lever = R @ np.array(self.k["imu"])
         course = heading + self.drift
-        velocity = v * np.array([math.cos(course), math.sin(course), 0.0]) + cross(w, lever)
-        a = self.acceleration * np.array([math.cos(course), math.sin(course), 0.0])
-        a = a + cross(w, v * np.array([math.cos(course), math.sin(course), 0.0]))
-        a = a + cross(w, cross(w, lever)) + np.array([0.0, 0.0, self.k["gravity"]])
-        return R, np.array([x, y, 0.0]) + lever, velocity, R.T @ w, R.T @ a
+        velocity = v * np.array([math.cos(course), math.sin(course), 0.0])
+        return R, np.array([x, y, 0.0]) + lever, velocity + cross([0.0, 0.0, self.turn], lever)
+
+    def feels(self):
+        """Body rates and specific force: the same all along, as all of them turn with the bike."""
+        _, _, heading, v = self.origin(0.0)
+        R, w = attitude(self.roll, self.pitch, heading), np.array([0.0, 0.0, self.turn])
+        course = heading + self.drift
+        along = np.array([math.cos(course), math.sin(course), 0.0])
+        a = self.acceleration * along + cross(w, v * along)
+        a = a + cross(w, cross(w, R @ np.array(self.k["imu"]))) + np.array([0.0, 0.0, self.k["gravity"]])
+        return R.T @ w, R.T @ a
 
     @property
     def t(self):
@@ -112,7 +119,7 @@ class Synthetic:
 
     def step(self, wheels=True, lean=True):
         self.n += 1
-        _, _, _, rates, force = self.truth(self.t - 0.5 * STEP)  # the mean over the period
+        rates, force = self.felt
         self.seen[Z_P : Z_P + 3] = rates + self.rates
         self.seen[Z_FX : Z_FX + 3] = force + self.forces
         predict(self.d, self.k, self.e, self.seen)
@@ -133,7 +140,7 @@ class Synthetic:
     def epoch(self, age=GNSS_AGE, told_age=None, shift=(0.0, 0.0, 0.0), quality=4):
         """GNSS: where the antenna was ``age`` before now, said to be ``told_age`` old."""
         imu_age = float(self.k["imu_age"])
-        R, place, velocity, _, _ = self.truth(self.t + imu_age - age)
+        R, place, velocity = self.truth(self.t + imu_age - age)
         lever = R @ (np.array(self.k["antenna"]) - np.array(self.k["imu"]))
         antenna = place + lever + shift
         v = velocity + cross([0.0, 0.0, self.turn], lever)

@@ -9,9 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from emulator.assembly.session import load_session
 from emulator.record.localisation import KNOWN_TO_M
-from emulator.runs.one import ride
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 RIG = SCENARIOS / "rigs" / "loopback.yaml"
@@ -20,9 +18,8 @@ pytestmark = pytest.mark.slow
 
 
 @pytest.mark.parametrize(("run", "seed"), [("first_lap", 3), ("rough_lap", 0), ("fast_lap", 0)])
-def test_it_knows_its_place_as_the_trade_does(tmp_path, run, seed):
-    paths = (RIG, SCENARIOS / "runs" / f"{run}.yaml")
-    verdict = ride(load_session(*paths, seed=seed), paths, tmp_path / "run", virtual=True)
+def test_it_knows_its_place_as_the_trade_does(ridden_once, tmp_path, run, seed):
+    verdict = ridden_once(RIG, SCENARIOS / "runs" / f"{run}.yaml", seed=seed).judged(tmp_path / "run")
     assert verdict.result == "pass", verdict.reasons
     known = verdict.place
     assert known is not None
@@ -34,9 +31,8 @@ def test_it_knows_its_place_as_the_trade_does(tmp_path, run, seed):
     assert known.outages == ()
 
 
-def test_five_seconds_without_satellites_are_ridden_through_and_told(tmp_path):
-    paths = (RIG, SCENARIOS / "runs" / "gnss_outage.yaml")
-    verdict = ride(load_session(*paths), paths, tmp_path / "run", virtual=True)
+def test_five_seconds_without_satellites_are_ridden_through_and_told(ridden_once, tmp_path):
+    verdict = ridden_once(RIG, SCENARIOS / "runs" / "gnss_outage.yaml").judged(tmp_path / "run")
     assert verdict.result == "pass", verdict.reasons
     known = verdict.place
     assert known is not None

@@ -6,19 +6,15 @@ from pathlib import Path
 
 import pytest
 
-from emulator.assembly.session import load_session
-from emulator.record.reader import read_run
-from emulator.runs.one import ride
-
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 PATHS = (SCENARIOS / "rigs" / "trainer.yaml", SCENARIOS / "runs" / "trainer_lap.yaml")
 
 
 @pytest.mark.slow
-def test_the_reference_robot_rides_a_lap_on_the_light_trainer(tmp_path):
-    session = load_session(*PATHS)
-    assert session.warnings == []
-    verdict = ride(session, PATHS, tmp_path / "run", virtual=True)
+def test_the_reference_robot_rides_a_lap_on_the_light_trainer(ridden_once, tmp_path):
+    once = ridden_once(*PATHS)
+    assert once.session.warnings == []
+    verdict = once.judged(tmp_path / "run")
     assert verdict.result == "pass", verdict.reasons
     laps = verdict.laps
     assert laps is not None
@@ -30,5 +26,5 @@ def test_the_reference_robot_rides_a_lap_on_the_light_trainer(tmp_path):
     assert ideal.time_s < lap.time_s
     assert sum(s or 0.0 for s in lap.sectors_s) == pytest.approx(lap.time_s, abs=1e-9)
     # the lap event of the plant is the tick after the passage
-    (event,) = [e for e in read_run(tmp_path / "run").events if e.kind == "lap"]
+    (event,) = [e for e in once.run.events if e.kind == "lap"]
     assert event.time_s - 0.002 <= lap.time_s <= event.time_s

@@ -2,36 +2,36 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from collections.abc import Callable
+from typing import TypeAlias
 
 import numpy as np
 import pytest
 
-from emulator.assembly.session import load_session
-from emulator.record.reader import Run, read_run
-from emulator.record.writer import RunWriter
-from emulator.stages.virtual import VirtualRide
+from emulator.record.reader import Run
+from tests.support.ridden_once import RiddenOnce
 from tests.support.scripted_robot import SCENARIOS
 
 BEGINS, ENDS = 18.0, 19.2
 """[s] of both levers being pulled to the end, in the scenario's file."""
 
 
-def ridden(name: str, rig: str, folder: Path) -> Run:
-    session = load_session(
-        SCENARIOS / "rigs" / f"{rig}.yaml", SCENARIOS / "runs" / "electronics" / f"{name}.yaml"
-    )
-    with RunWriter(folder, session.manifest(stage="virtual")) as writer:
-        VirtualRide(session).run(writer)
-    return read_run(folder)
+Rides: TypeAlias = Callable[[str, str], Run]
+
+
+@pytest.fixture
+def ridden(ridden_once: RiddenOnce) -> Rides:
+    """A shipped scenario's ride on a shipped rig."""
+    runs = SCENARIOS / "runs" / "electronics"
+    return lambda name, rig: ridden_once(SCENARIOS / "rigs" / f"{rig}.yaml", runs / f"{name}.yaml").run
 
 
 @pytest.mark.slow
 def test_full_braking_at_35_degrees_stays_within_a_metre_where_locked_brakes_fell_the_bike(
-    tmp_path: Path,
+    ridden: Rides,
 ) -> None:
-    with_unit = ridden("braking_in_a_bend", "own_units", tmp_path / "with")
-    without = ridden("braking_in_a_bend", "loopback", tmp_path / "without")
+    with_unit = ridden("braking_in_a_bend", "own_units")
+    without = ridden("braking_in_a_bend", "loopback")
     for run in (with_unit, without):
         begins = int(np.argmax(run.time_s >= BEGINS))
         lean = np.degrees(abs(run.signal("truth.roll_rad")[begins - 100 : begins]))
@@ -51,16 +51,16 @@ def test_full_braking_at_35_degrees_stays_within_a_metre_where_locked_brakes_fel
 
 
 @pytest.mark.slow
-def test_too_much_throttle_in_first_gear_goes_over_backwards_without_wheelie_control(tmp_path: Path) -> None:
+def test_too_much_throttle_in_first_gear_goes_over_backwards_without_wheelie_control(ridden: Rides) -> None:
     """What its file says of the bike without it; with it the shipped scenarios are ridden as expected."""
-    over = ridden("throttle_in_first_gear", "loopback", tmp_path)
+    over = ridden("throttle_in_first_gear", "loopback")
     assert over.signal("truth.pitch_rad").min() < -1.0
     assert over.signal("truth.fallen").max() == 1.0
 
 
 @pytest.mark.slow
-def test_too_much_throttle_on_a_wet_road_spins_the_wheel_without_traction_control(tmp_path: Path) -> None:
-    spun = ridden("throttle_on_a_wet_road", "loopback", tmp_path)
+def test_too_much_throttle_on_a_wet_road_spins_the_wheel_without_traction_control(ridden: Rides) -> None:
+    spun = ridden("throttle_on_a_wet_road", "loopback")
     assert spun.signal("truth.slip_ratio_rear").max() > 0.5
     assert spun.signal("truth.fallen").max() == 1.0
 
@@ -79,24 +79,24 @@ def changes(run: Run, from_gear: int) -> list[tuple[float, float, float]]:
 
 
 @pytest.mark.slow
-def test_the_robot_changes_up_without_its_clutch_where_the_bike_has_a_quickshifter(tmp_path: Path) -> None:
+def test_the_robot_changes_up_without_its_clutch_where_the_bike_has_a_quickshifter(ridden: Rides) -> None:
     """By a cut at an open throttle; on the bike without one it pulls the clutch, and the criterion tells."""
-    cut = ridden("changing_up_by_cut", "own_units", tmp_path / "cut")
+    cut = ridden("changing_up_by_cut", "own_units")
     for gear in (1, 2):
         ((at, lever, grip),) = changes(cut, gear)
         assert lever < 0.01
         assert grip > 0.1  # dogs that carry this do not let go
         acts = cut.signal("unit.acting").astype(int) >> 4 & 1
         assert acts[np.argmax(cut.time_s > at) :][:30].all()
-    pulled = ridden("changing_up_by_cut", "loopback", tmp_path / "pulled")
+    pulled = ridden("changing_up_by_cut", "loopback")
     for gear in (1, 2):
         ((_, lever, _),) = changes(pulled, gear)
         assert lever > 0.9
 
 
 @pytest.mark.slow
-def test_where_no_cut_comes_the_robot_pulls_its_clutch(tmp_path: Path) -> None:
-    dead = ridden("quickshifter_dead", "own_units", tmp_path)
+def test_where_no_cut_comes_the_robot_pulls_its_clutch(ridden: Rides) -> None:
+    dead = ridden("quickshifter_dead", "own_units")
     for gear in (1, 2):
         ((_, lever, _),) = changes(dead, gear)
         assert lever > 0.9
@@ -104,10 +104,10 @@ def test_where_no_cut_comes_the_robot_pulls_its_clutch(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-def test_a_change_down_without_blip_drags_the_rear_wheel_unless_the_clutch_gives_way(tmp_path: Path) -> None:
+def test_a_change_down_without_blip_drags_the_rear_wheel_unless_the_clutch_gives_way(ridden: Rides) -> None:
     slips = {}
     for rig in ("own_units", "loopback"):
-        run = ridden("changing_down_without_blip", rig, tmp_path / rig)
+        run = ridden("changing_down_without_blip", rig)
         braking = run.time_s >= next(e.time_s for e in run.events if e.text == "no blip")
         slips[rig] = -run.signal("truth.slip_ratio_rear")[braking].min()
         gears = run.signal("truth.gear")[braking]

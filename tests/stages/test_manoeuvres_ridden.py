@@ -36,10 +36,9 @@ def riding(run: Run, name: str) -> np.ndarray:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", ["straight", "circle", "slalom", "lane_change", "braking"])
-def test_the_reference_robot_rides_each_manoeuvre(name, tmp_path):
-    scenario = RUNS / f"{name}.yaml"
-    session = load_session(RIG, scenario)
-    verdict, run = ridden(session, scenario, tmp_path / "run")
+def test_the_reference_robot_rides_each_manoeuvre(name, ridden_once, tmp_path):
+    once = ridden_once(RIG, RUNS / f"{name}.yaml")
+    session, verdict, run = once.session, once.judged(tmp_path / "run"), once.run
     assert verdict.result == "pass", verdict.reasons
     assert verdict.laps is not None
     laps, ends = verdict.laps, session.sector_ends
@@ -111,9 +110,8 @@ def test_a_worn_wheel_reads_fast_and_the_robot_is_told_nothing(tmp_path):
 
 
 @pytest.mark.slow
-def test_the_wet_lap_is_ridden_on_a_bike_that_is_not_as_told(tmp_path):
-    scenario = RUNS / "wet_lap.yaml"
-    verdict, run = ridden(load_session(RIG, scenario), scenario, tmp_path / "run")
+def test_the_wet_lap_is_ridden_on_a_bike_that_is_not_as_told(ridden_once):
+    run, verdict = ridden_once(RIG, RUNS / "wet_lap.yaml").decided()
     assert verdict.result == "pass", verdict.reasons
     grip = riding(run, "truth.grip_front")
     # the drying line, and dirt across it; beside the line it would be 0.75

@@ -7,27 +7,26 @@ in them but its record.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import NamedTuple
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 import pytest
 
-from emulator.assembly.session import Session, load_session
+from emulator.assembly.session import Session
 from emulator.core.constants import GRAVITY
 from emulator.core.signals import RUNNING
-from emulator.record.reader import Run, read_run
-from emulator.record.writer import RunWriter
+from emulator.record.reader import Run
 from emulator.report.bands import event_bands
 from emulator.report.narrative import what_happened
 from emulator.robot import mission
 from emulator.robot.design import Design, design_rider
 from emulator.robot.timing import LoopTiming
-from emulator.stages.virtual import VirtualRide
 from emulator.vehicle.params import Vehicle
 from emulator.verdict import judge as judging
 from emulator.verdict.expectation import unexpected
+from tests.support.ridden_once import RiddenOnce, ride_into
 from tests.support.scripted_robot import RIG, SCENARIOS
 
 RUNS = SCENARIOS / "runs"
@@ -62,6 +61,9 @@ class Ridden(NamedTuple):
         return self.run.signal(name)[(self.run.signal("bench.state") == RUNNING) & (self.run.tick > released)]
 
 
+Rides: TypeAlias = Callable[..., Ridden]
+
+
 def rig_of(name: str) -> Path:
     """The rig a scenario is ridden on: faults of the bus ask for one with a bit rate."""
     rigs = {
@@ -90,24 +92,25 @@ def design_once(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(mission, "kept_design", design)
 
 
-def ridden(name: str, folder: Path, given: Mapping[str, float] | None = None) -> Ridden:
-    session = load_session(rig_of(name), RUNS / f"{name}.yaml", parameters=given)
-    with RunWriter(folder, session.manifest(stage="virtual")) as writer:
-        outcome, certificate = VirtualRide(session).run(writer)
-    run, timing = read_run(folder), session.rig.timing
-    tolerance = judging.TimingTolerance(**timing.model_dump())
-    return Ridden(
-        session,
-        judging.judge(
+@pytest.fixture
+def ridden(ridden_once: RiddenOnce) -> Rides:
+    """A shipped scenario's ride, with values given for its parameters."""
+
+    def ride(name: str, given: Mapping[str, float] | None = None) -> Ridden:
+        once = ridden_once(rig_of(name), RUNS / f"{name}.yaml", given=given)
+        session, run, timing = once.session, once.run, once.session.rig.timing
+        assert run.certificate is not None
+        verdict = judging.judge(
             run,
             judging.numbered(session.scenario.criteria),
-            certificate,
-            outcome,
-            tolerance,
+            run.certificate,
+            once.outcome,
+            judging.TimingTolerance(**timing.model_dump()),
             session.sector_ends,
-        ),
-        run,
-    )
+        )
+        return Ridden(session, verdict, run)
+
+    return ride
 
 
 def test_the_library_has_scenarios_of_every_family():
@@ -121,8 +124,8 @@ def test_the_library_has_scenarios_of_every_family():
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", SHIPPED)
-def test_it_comes_out_as_expected(name: str, tmp_path: Path) -> None:
-    ride = ridden(name, tmp_path)
+def test_it_comes_out_as_expected(name: str, ridden: Rides) -> None:
+    ride = ridden(name)
     assert unexpected(ride.session.scenario.expected, ride.verdict, ride.run) == [], ride.verdict.reasons
     if ride.verdict.result == "pass":  # what it is about has happened
         began = {e.name for e in ride.run.events if e.kind.endswith("_on")}
@@ -133,22 +136,21 @@ def test_it_comes_out_as_expected(name: str, tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     "name", ["sensors/wheel_speed_noise", "sensors/steering_angle_noisy", "frames/a_tenth_lost"]
 )
-def test_what_is_drawn_is_the_same_again(name: str, tmp_path: Path) -> None:
-    files = ("signals.arrow", "frames.arrow", "events.jsonl", "gnss.nmea")
-    for again in ("a", "b"):
-        ridden(name, tmp_path / again)
-    for file in files:
-        assert (tmp_path / "a" / file).read_bytes() == (tmp_path / "b" / file).read_bytes(), file
+def test_what_is_drawn_is_the_same_again(name: str, ridden_once: RiddenOnce, tmp_path: Path) -> None:
+    once, files = ridden_once(rig_of(name), RUNS / f"{name}.yaml"), ("signals.arrow", "frames.arrow")
+    ride_into(once.session, tmp_path / "again")
+    for file in (*files, "events.jsonl", "gnss.nmea"):
+        assert (once.folder / file).read_bytes() == (tmp_path / "again" / file).read_bytes(), file
 
 
 # ---- grip ------------------------------------------------------------------------------------------------
 
 
 @pytest.mark.slow
-def test_a_slippery_patch_in_a_corner_takes_the_bike_down_as_the_friction_budget_says(tmp_path: Path) -> None:
+def test_a_slippery_patch_in_a_corner_takes_the_bike_down_as_the_friction_budget_says(ridden: Rides) -> None:
     name = "grip/patch_in_corner"
-    down = ridden(name, tmp_path / "down")
-    up = ridden(name, tmp_path / "up", {"patch_grip": 1.1})
+    down = ridden(name)
+    up = ridden(name, {"patch_grip": 1.1})
     patch, road = down.session.scenario.surface.patches[0], down.session.scenario.surface.grip
     circle = down.session.scenario.manoeuvre
     assert (road, patch.grip, patch.from_m) == (1.1, 0.4, 200.0)
@@ -184,10 +186,10 @@ def test_a_slippery_patch_in_a_corner_takes_the_bike_down_as_the_friction_budget
 
 
 @pytest.mark.slow
-def test_a_film_of_water_does_nothing_to_an_upright_bike_at_constant_speed(tmp_path: Path) -> None:
+def test_a_film_of_water_does_nothing_to_an_upright_bike_at_constant_speed(ridden: Rides) -> None:
     name = "grip/film_of_water"
-    film = ridden(name, tmp_path / "film")
-    dry = ridden(name, tmp_path / "dry", {"film_grip": 1.0})
+    film = ridden(name)
+    dry = ridden(name, {"film_grip": 1.0})
     on = film.riding("truth.grip_front") < 0.06
     assert on.sum() == pytest.approx(1e3 * 20.0 / (50.0 / 3.6), abs=150)
     assert film.verdict.result == dry.verdict.result == "pass"
@@ -201,10 +203,10 @@ def test_a_film_of_water_does_nothing_to_an_upright_bike_at_constant_speed(tmp_p
 
 
 @pytest.mark.slow
-def test_braking_on_a_film_of_water_is_another_story(tmp_path: Path) -> None:
+def test_braking_on_a_film_of_water_is_another_story(ridden: Rides) -> None:
     name = "grip/braking_on_film"
-    wet = ridden(name, tmp_path / "wet")
-    dry = ridden(name, tmp_path / "dry", {"film_grip": 1.0})
+    wet = ridden(name)
+    dry = ridden(name, {"film_grip": 1.0})
     asked, film = (
         wet.session.scenario.manoeuvre.deceleration_m_s2,
         wet.session.scenario.surface.patches[0].grip,
@@ -227,7 +229,7 @@ def test_braking_on_a_film_of_water_is_another_story(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-def test_late_steering_is_survived_up_to_the_margin_of_the_balance(tmp_path: Path) -> None:
+def test_late_steering_is_survived_up_to_the_margin_of_the_balance(ridden: Rides) -> None:
     # 29 ms at 50 km/h: emulator.robot.margins.
-    ride = ridden("frames/steering_too_late", tmp_path, {"late": 25.0})
+    ride = ridden("frames/steering_too_late", {"late": 25.0})
     assert ride.verdict.result == "pass", ride.verdict.reasons

@@ -138,6 +138,7 @@ class Ride:
         self.bench = Bench(session)
         self.plant = self.bench.plant
         self.robot = ScriptedRobot(session.codec)
+        self.ids = dict(zip(session.codec.table.can_id.tolist(), session.codec.frames, strict=True))
         self.rx, self.tx = frame_buffer(32), frame_buffer(64)
         self.commands: Commands = HELD_CLUTCH
         self.every = 10  # ticks between the robot's frames; 0: silent
@@ -151,8 +152,6 @@ class Ride:
 
     def step(self, ticks: int = 1, then: Callable[[Ride], None] | None = None) -> int:
         """So many ticks; ``then`` is called after each. Returns the state."""
-        names = self.session.codec.frames
-        ids = {int(i): name for i, name in zip(self.session.codec.table.can_id, names, strict=True)}
         state = -1
         for _ in range(ticks):
             if self.every and self.count % self.every == 0:
@@ -164,7 +163,7 @@ class Ride:
             for n in range(int(tx.count[0])):
                 payload = tx.data[n, : tx.length[n]].tobytes()
                 self.frames.append(
-                    (tick, ids[int(tx.can_id[n])], payload, int(tx.time_ns[n]), int(tx.valid_ns[n]))
+                    (tick, self.ids[int(tx.can_id[n])], payload, int(tx.time_ns[n]), int(tx.valid_ns[n]))
                 )
             self.events += [(tick, *event) for event in self.bench.take_events()]
             burst = self.bench.take_gnss()

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from emulator.config.scenario.circuit import load_circuit
 from emulator.config.scenario.course import Course, circuit_course
@@ -37,16 +38,20 @@ def sampled(course: Course, count: int, noise_m: float = 0.0, seed: int = 1) -> 
 
 
 def distances(points: Array, path: Array) -> Array:
-    """Distance (n,) [m] of points (n, 2) from a line through places (m, 2), leg by leg, all of them.
+    """Distance (n,) [m] of points (n, 2) from a line through places (m, 2), leg by leg.
 
-    Made without anything of the package: what deviations are measured against.
+    Made without anything of the package: what deviations are measured against. A leg that is nearer than the
+    nearest place begins no farther off than that place and a leg's length, so no other is looked at.
     """
     (x, y), (dx, dy) = path[:-1].T.copy(), np.diff(path, axis=0).T.copy()
     squares = np.maximum(dx * dx + dy * dy, 1e-30)
+    nearest = cKDTree(path).query(points)[0]
+    legs = cKDTree(path[:-1]).query_ball_point(points, nearest + math.sqrt(squares.max()) + 1e-9)
     out = np.empty(len(points))
     for k, (px, py) in enumerate(points.tolist()):
-        along = np.clip(((px - x) * dx + (py - y) * dy) / squares, 0.0, 1.0)
-        east, north = x + along * dx - px, y + along * dy - py
+        near = np.array(legs[k])
+        along = np.clip(((px - x[near]) * dx[near] + (py - y[near]) * dy[near]) / squares[near], 0.0, 1.0)
+        east, north = x[near] + along * dx[near] - px, y[near] + along * dy[near] - py
         out[k] = math.sqrt((east * east + north * north).min())
     return out
 

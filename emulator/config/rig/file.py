@@ -111,7 +111,6 @@ class LoopHost(Closed):
     """Whether its memory is kept from being swapped out."""
     spin_us: float = Field(default=100.0, ge=0, le=800)
     """How long before each deadline it is awake and waits by spinning: later wake-ups are hidden by it, at
-    """How long before each deadline it is awake and waits by spinning: later wake-ups are hidden by it, at
     the price of processor time. Who takes more than 0.95 of a core at real-time priority loses it to ordinary
     processes for 50 ms. With 0 the virtual bus does not wait awake for its frames either."""
     idle_exit_us: int | None = Field(default=0, ge=0, le=2_000_000)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+from functools import lru_cache
 from itertools import pairwise
 from typing import Annotated, Any, Literal, TypeAlias
 
@@ -195,7 +196,12 @@ def lap_length(circuit: Circuit) -> float:
     """Length in metres of a lap, free straights solved, or of an open line. Raises LineError."""
     if circuit.points:
         return line_of_points(circuit, 2.0).length
-    return float(line.build_line(line_segments(circuit), closed=True, ds_m=5.0).length)
+    return _length_of(line_segments(circuit))
+
+
+@lru_cache(maxsize=16)  # of the same circuit a session asks twice, and so do many sessions of a process
+def _length_of(segments: tuple[line.Segment, ...]) -> float:
+    return float(line.build_line(segments, closed=True, ds_m=5.0).length)
 
 
 def line_of_points(circuit: Circuit, ds_m: float, run_on_m: float = 0.0) -> Line:

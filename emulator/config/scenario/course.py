@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import copy
 import math
+from functools import lru_cache
 from typing import NamedTuple
 
 from emulator.config.scenario.circuit import Circuit, line_of_points, line_segments
@@ -52,7 +54,7 @@ def circuit_course(circuit: Circuit, top_speed_m_s: float) -> Course:
     if circuit.points:
         line = line_of_points(circuit, STATION_STEP, behind)
     else:
-        line = build_line(line_segments(circuit), closed=True, ds_m=STATION_STEP, blend_m=BLEND)
+        line = copy.deepcopy(_line_of(line_segments(circuit)))
     if not circuit.closed and elevation:
         elevation += ((line.length, elevation[-1][1]),)  # level behind the last height that is given
     length = line.length - behind
@@ -64,6 +66,12 @@ def circuit_course(circuit: Circuit, top_speed_m_s: float) -> Course:
         elevation,
         banking,
     )
+
+
+@lru_cache(maxsize=4)  # of the same circuit a session asks twice, and so do many sessions of a process
+def _line_of(segments: tuple[Segment, ...]) -> Line:
+    """The line of a closed circuit; who takes it copies its arrays."""
+    return build_line(segments, closed=True, ds_m=STATION_STEP, blend_m=BLEND)
 
 
 def open_course(

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import Annotated, Any, Literal, TypeAlias
 
 from pydantic import BeforeValidator, Field, WithJsonSchema, create_model
@@ -310,17 +310,23 @@ def _curve(source: Source, name: str, curve: Curve, problems: list[Problem]) -> 
 
 def _factor(source: Source, loc: Loc, given: str, unit: str, problems: list[Problem]) -> float | None:
     """How many ``unit`` one ``given`` is, None (and a problem) if it can't be said."""
-    others = CONVERSIONS.get(unit, {})
-    by_spelling = {_spelling(unit): 1.0, **{_spelling(name): factor for name, factor in others.items()}}
-    factor = by_spelling.get(_spelling(given))
+    factor = _by_spelling(unit).get(_spelling(given))
     if factor is None:
-        known = [unit, *others]
+        known = [unit, *CONVERSIONS.get(unit, {})]
         either = known[0] if len(known) == 1 else f"one of {', '.join(known)}"
         text = f"expected {either}, got {given!r}{did_you_mean(given, known)}"
         problems.append(source.problem(loc, text))
     return factor
 
 
+@cache
+def _by_spelling(unit: str) -> dict[str, float]:
+    """How many ``unit`` one of each unit is that can be told in it."""
+    others = CONVERSIONS.get(unit, {})
+    return {_spelling(unit): 1.0, **{_spelling(name): factor for name, factor in others.items()}}
+
+
+@lru_cache(maxsize=256)  # a file has four hundred of a few dozen
 def _spelling(unit: str) -> str:
     """``N·m`` and ``N*m`` are ``N m``; ``m^2`` and ``m²`` are ``m2``."""
     plain = unit.replace("·", " ").replace("*", " ").replace("^", "").replace("²", "2").replace("Nm", "N m")

@@ -35,6 +35,7 @@ from emulator.record.writer import FRAME_SCHEMA, RunWriter
 from emulator.stages.virtual import VirtualRide
 from emulator.vehicle.equilibrium import steady_motion
 from emulator.vehicle.linearise import linearise
+from tests.support.ridden_once import RiddenOnce
 
 SCENARIOS = Path(__file__).parents[3] / "scenarios"
 RIG = SCENARIOS / "rigs" / "loopback.yaml"
@@ -213,11 +214,10 @@ def shown_by(session: Session, run: Run) -> tuple[float, float]:
         ("loopback", "slalom"),
     ],
 )
-def test_the_error_stated_for_a_lap_is_the_one_it_shows(rig: str, name: str, tmp_path: Path) -> None:
-    session = load_session(SCENARIOS / "rigs" / f"{rig}.yaml", SCENARIOS / "runs" / f"{name}.yaml")
-    run = ridden(session, tmp_path)
-    stated = ridden_lean(level_session(SCENARIOS / "rigs" / f"{rig}.yaml"), tmp_path)
-    rms_deg, late_ms = shown_by(session, run)
+def test_the_error_stated_for_a_lap_is_the_one_it_shows(rig: str, name: str, ridden_once: RiddenOnce) -> None:
+    once = ridden_once(SCENARIOS / "rigs" / f"{rig}.yaml", SCENARIOS / "runs" / f"{name}.yaml")
+    stated = ridden_lean(level_session(SCENARIOS / "rigs" / f"{rig}.yaml"), once.folder)
+    rms_deg, late_ms = shown_by(once.session, once.run)
     assert rms_deg > 0.2  # far beyond the 0.04 degrees of the budget upright and unaccelerated
     assert math.degrees(stated.rms_rad) == pytest.approx(rms_deg, rel=0.15)
     assert stated.lag_ms == pytest.approx(late_ms, abs=1.0)
@@ -294,9 +294,9 @@ def test_round_cones_the_lean_lags_as_it_is_stated(
 
 
 @pytest.mark.slow
-def test_what_came_out_stands_beside_it_if_that_sensor_rode(tmp_path: Path) -> None:
-    session = load_session(RIG, SCENARIOS / "runs" / "slalom.yaml")
-    run = ridden(session, tmp_path / "run")
+def test_what_came_out_stands_beside_it_if_that_sensor_rode(ridden_once: RiddenOnce, tmp_path: Path) -> None:
+    once = ridden_once(RIG, SCENARIOS / "runs" / "slalom.yaml")
+    session, run = once.session, read_run(once.copy(tmp_path / "run"))
     on_ride = sensors_of(RIG, ride=tmp_path / "run").ride
     assert on_ride is not None
     assert on_ride.run == "run"

@@ -7,20 +7,26 @@ import functools
 import numpy as np
 import pytest
 
+from emulator.config.vehicle.file import load_vehicle
 from emulator.track.calibration.estimate import Calibration, Estimate, Models
 from emulator.track.calibration.excitation import Leg
-from tests.support.made_up_logs import LEAN, NOISE, PLAN, demo_parameters, hidden_bike, logs_of
+from emulator.track.calibration.stand_ins import DOUBTED
+from tests.support.made_up_logs import LEAN, NOISE, PLAN, VEHICLE, demo_parameters, hidden_bike, logs_of
 
 PLAIN = demo_parameters(usual=True)
 MODELS = Models(PLAIN, NOISE)
+NAMES = [one.name for one in PLAIN.free]
 
 
 @functools.cache
 def estimate(error: tuple[str, float] | None, plan: tuple[Leg, ...] = PLAN) -> tuple[np.ndarray, Estimate]:
-    """Parameters and what is found of them, of a bike with another value that is not free."""
+    """Parameters and what is found of them, of a bike with another value: what it is times a factor."""
     rng = np.random.default_rng(3)
-    truth = PLAIN.start + 0.5 * rng.standard_normal(len(PLAIN)) * PLAIN.standard
-    other = None if error is None else Models(demo_parameters(error=error, usual=True), NOISE)
+    truth, other = PLAIN.start + 0.5 * rng.standard_normal(len(PLAIN)) * PLAIN.standard, None
+    if error is not None and error[0] in NAMES:
+        truth[NAMES.index(error[0])] = error[1] * PLAIN.start[NAMES.index(error[0])]
+    elif error is not None:
+        other = Models(demo_parameters(error=error, usual=True), NOISE)
     rides = hidden_bike(MODELS, truth, rng, 1, plan, of_truth=other)
     return truth, Calibration(PLAIN, logs_of(rides, 0), NOISE, models=MODELS).estimate()
 
@@ -66,3 +72,39 @@ def test_without_the_plan_what_cannot_be_had_is_refused() -> None:
     assert not by_name["tyre_front.relaxation_length"]
     assert not by_name["main_frame.izz"]
     assert found.combinations()
+
+
+# -- the front wheel's inertia: who stands in for it, and whether it is in doubt -----------------------------
+
+
+@pytest.mark.slow
+def test_a_wheel_that_turns_with_the_fork_is_said_to_stand_in_for_the_forks_inertia() -> None:
+    """A wheel's inertia about its diameter is the fork's own to every ride: it turns with it, whatever the
+    speed. So half of it more is found in the fork's, and words say whose that may be."""
+    truth, found = estimate(("front_wheel.diametral_inertia", 1.5))
+    wheel = 0.5 * load_vehicle(VEHICLE).values["front_wheel"]["diametral_inertia"]
+    k = NAMES.index("steered_frame.izz")
+    off = found.values - truth
+    assert off[k] > 3.0 * found.standard[k]  # seen by nothing: the reason for the words
+    (one,) = (one for one in found.stand_ins if one.name == "front_wheel.diametral_inertia")
+    # inertias of what turns together add up: by their definition
+    assert one.moved["steered_frame.izz"] == pytest.approx(1.0, abs=0.1)
+    # their sum is told as nearly as was said of the one
+    assert abs(off[k] - wheel) < 3.0 * found.standard[k]
+    assert np.abs(np.delete(off / found.standard, k)).max() < 3.0
+
+
+@pytest.mark.slow
+def test_a_wheel_that_spins_heavier_is_in_doubt() -> None:
+    """Its gyroscopic moments grow with speed, and at three speeds nothing else's do as they."""
+    _, found = estimate(("front_wheel.spin_inertia", 1.5))
+    assert found.doubts[0].name == "front_wheel.spin_inertia"
+    assert found.doubts[0].off > DOUBTED
+    assert "front_wheel.spin_inertia would have to be 0.6" in found.cannot
+
+
+@pytest.mark.slow
+def test_a_wheel_that_is_as_the_file_says_is_not_in_doubt() -> None:
+    _, found = estimate(None)
+    assert not found.doubts
+    assert not found.cannot
