@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Generator
 from pathlib import Path
 
 os.environ["OPENBLAS_NUM_THREADS"] = "1"  # as the command line has it; before numpy is imported
@@ -20,6 +20,23 @@ settings.register_profile("untimed", deadline=None)  # how long an example takes
 settings.load_profile("untimed")
 
 
+@pytest.hookimpl(wrapper=True)
+def pytest_make_collect_report(
+    collector: pytest.Collector,
+) -> Generator[None, pytest.CollectReport, pytest.CollectReport]:
+    """Of workers that share the tests every other one reads them from the last to the first.
+
+    Where pytest has not yet kept what it makes of the sources, each then makes half of it and finds the rest
+    made by the other.
+    """
+    report = yield
+    worker = getattr(collector.config, "workerinput", {}).get("workerid", "gw0")
+    if int(worker.removeprefix("gw")) % 2 and isinstance(collector, pytest.Directory):
+        report.result.reverse()
+    return report
+
+
+@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Where several share the tests, a file to one worker: files with slow ones come first, then long ones.
 
@@ -29,7 +46,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         return
     tests = Counter(item.path for item in items)
     slow = {item.path for item in items if item.get_closest_marker("slow")}
-    items.sort(key=lambda item: (item.path not in slow, -tests[item.path]))
+    items.sort(key=lambda item: (item.path not in slow, -tests[item.path], item.path))
 
 
 @pytest.fixture(scope="session")
