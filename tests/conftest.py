@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 from collections import Counter
 from collections.abc import Callable, Generator
@@ -13,11 +14,13 @@ import pytest
 from hypothesis import settings
 
 from emulator.assembly.session import Session
+from emulator.core.collector import seldom_collect
 from tests.support.made_up_ride import record_ride
 from tests.support.scripted_robot import demo_session
 
 settings.register_profile("untimed", deadline=None)  # how long an example takes is the host's affair
 settings.load_profile("untimed")
+seldom_collect()  # as the command line does: what ten thousand tests and their libraries are made of stays
 
 
 @pytest.hookimpl(wrapper=True)
@@ -47,6 +50,11 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     tests = Counter(item.path for item in items)
     slow = {item.path for item in items if item.get_closest_marker("slow")}
     items.sort(key=lambda item: (item.path not in slow, -tests[item.path], item.path))
+
+
+def pytest_collection_finish() -> None:
+    """Whatever looks for circles of references from now on passes over libraries and tests."""
+    gc.freeze()
 
 
 @pytest.fixture(scope="session")

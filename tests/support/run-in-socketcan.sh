@@ -128,7 +128,7 @@ run_on_host() {
     install -m 755 -- "$0" "$state/init"
     # What is root's already stays where it is: a change of owner copies a file to the guest's memory. Asked here,
     # since to look at thousands of files takes seconds in there.
-    if [[ -d ${EMULATOR_CACHE-} && $(find "$EMULATOR_CACHE" '(' ! -uid 0 -o ! -gid 0 ')' -print -quit) ]]; then
+    if [[ -d ${EMULATOR_CACHE-} && $(find "$EMULATOR_CACHE" '(' ! -uid 0 -o ! -gid 0 ')' -print -quit 2>/dev/null) ]]; then
         : >"$state/not-all-roots"
     fi
 
