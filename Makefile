@@ -32,9 +32,10 @@ demo: runtime ## set up, compile, and ride one lap in real time on a virtual bus
 virtual: warm ## the same lap on the stepped clock, as fast as this machine can
 	@$(BIN)/emulator run "$(RUN)" --rig "$(RIG)" --virtual
 
-# Tests that watch processes in real time want the machine to themselves; the others share its cores, the guests
-# of kernel CAN among them, which show nothing of timing. Compiled once beforehand, so that the workers don't each compile the same.
-LIVE := $(filter-out %/test_socketcan.py %/test_socketcan_rig.py,$(wildcard tests/links/test_*.py)) tests/loop tests/telemetry tests/stages/bench/test_supervisor.py tests/stages/bench/test_processes.py tests/robot/test_robot_process.py
+# Tests that watch processes in real time want the machine to themselves; the others share its cores: those that
+# wait for whatever comes with limits of many seconds, or whose clock is stepped, and the guests of kernel CAN, which
+# show nothing of timing. Compiled once beforehand, so that the workers don't each compile the same.
+LIVE := tests/links/test_loopback.py tests/stages/bench/test_supervisor.py tests/stages/bench/test_processes.py
 
 .PHONY: test
 test: lint warm ## set up, all static checks, all tests that need no bench host

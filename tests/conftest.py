@@ -6,7 +6,7 @@ import gc
 import os
 import shutil
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Generator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,6 +16,7 @@ import pytest
 from hypothesis import settings
 
 from emulator.assembly.session import Session
+from emulator.core.collector import seldom_collect
 from tests.support.made_up_ride import record_ride
 from tests.support.scripted_robot import demo_session
 
@@ -24,9 +25,26 @@ if TYPE_CHECKING:
 
 settings.register_profile("untimed", deadline=None)  # how long an example takes is the host's affair
 settings.load_profile("untimed")
-gc.disable()  # until all is imported and collected: half a million objects that stay
+seldom_collect()  # as the command line does: what ten thousand tests and their libraries are made of stays
 
 
+@pytest.hookimpl(wrapper=True)
+def pytest_make_collect_report(
+    collector: pytest.Collector,
+) -> Generator[None, pytest.CollectReport, pytest.CollectReport]:
+    """Of workers that share the tests every other one reads them from the last to the first.
+
+    Where pytest has not yet kept what it makes of the sources, each then makes half of it and finds the rest
+    made by the other.
+    """
+    report = yield
+    worker = getattr(collector.config, "workerinput", {}).get("workerid", "gw0")
+    if int(worker.removeprefix("gw")) % 2 and isinstance(collector, pytest.Directory):
+        report.result.reverse()
+    return report
+
+
+@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Where several share the tests, a file to one worker: files with slow ones come first, then long ones.
 
@@ -36,21 +54,13 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         return
     tests = Counter(item.path for item in items)
     slow = {item.path for item in items if item.get_closest_marker("slow")}
-    items.sort(key=lambda item: (item.path not in slow, -tests[item.path]))
-
-
-def pytest_sessionstart(session: pytest.Session) -> None:
-    """Who hands the tests out collects none itself."""
-    config = session.config
-    if getattr(config.option, "numprocesses", None) and not hasattr(config, "workerinput"):
-        gc.enable()
+    items.sort(key=lambda item: (item.path not in slow, -tests[item.path], item.path))
 
 
 def pytest_collection_finish() -> None:
     """Whoever looks for garbage from now on need not go through what was there before the first test."""
     gc.freeze()
     gc.set_threshold(10_000, 10, 10)
-    gc.enable()
 
 
 @pytest.fixture(scope="session")

@@ -10,7 +10,8 @@ from __future__ import annotations
 import ast
 import inspect
 import re
-import textwrap
+import sys
+from collections.abc import Iterator
 from functools import cache
 from itertools import pairwise
 from typing import Any
@@ -69,20 +70,43 @@ def _docstrings(model: type[BaseModel]) -> dict[str, str]:
     """
     texts: dict[str, str] = {}
     for cls in reversed(model.__mro__):
-        if not issubclass(cls, BaseModel) or cls is BaseModel:
-            continue
-        try:
-            source = textwrap.dedent(inspect.getsource(cls))
-        except (OSError, TypeError):
-            continue  # it was made from a table of ours, which has the words
-        body = ast.parse(source).body[0]
-        assert isinstance(body, ast.ClassDef)
-        for key, below in pairwise(body.body):
-            if (
-                isinstance(key, ast.AnnAssign)
-                and isinstance(key.target, ast.Name)
-                and isinstance(below, ast.Expr)
-                and isinstance(below.value, ast.Constant)
-            ):
-                texts[key.target.id] = str(below.value.value)
+        if issubclass(cls, BaseModel) and cls is not BaseModel:
+            # a class that is not there was made from a table of ours, which has the words
+            texts |= _docstrings_in(cls.__module__).get(cls.__qualname__, {})
     return texts
+
+
+@cache
+def _docstrings_in(module: str) -> dict[str, dict[str, str]]:
+    """The docstrings of keys in a module's source, by class; its source is parsed once for all of them."""
+    try:
+        tree = ast.parse(inspect.getsource(sys.modules[module]))
+    except (OSError, TypeError):
+        return {}
+    found: dict[str, dict[str, str]] = {}
+
+    def look(node: ast.AST, above: str) -> None:
+        for statement in ast.iter_child_nodes(node):
+            if isinstance(statement, ast.ClassDef):
+                name = above + statement.name
+                found.setdefault(name, dict(_below_their_keys(statement)))
+                look(statement, f"{name}.")
+            elif isinstance(statement, ast.FunctionDef):
+                look(statement, f"{above}{statement.name}.<locals>.")
+            elif isinstance(statement, ast.stmt):
+                look(statement, above)
+
+    look(tree, "")
+    return found
+
+
+def _below_their_keys(body: ast.ClassDef) -> Iterator[tuple[str, str]]:
+    """Each key of a class that has a docstring below it, and that."""
+    for key, below in pairwise(body.body):
+        if (
+            isinstance(key, ast.AnnAssign)
+            and isinstance(key.target, ast.Name)
+            and isinstance(below, ast.Expr)
+            and isinstance(below.value, ast.Constant)
+        ):
+            yield key.target.id, str(below.value.value)

@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import pytest
 
 from emulator.config.editor_schema import KINDS, Kind, whole_schema
 from emulator.config.key_list import keys_of
 
-LISTS = {kind: dict(keys_of(kind)) for kind in KINDS}
+
+@cache
+def list_of(kind: Kind) -> dict[str, str]:
+    return dict(keys_of(kind))
 
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_every_key_of_every_mapping_is_there_once(kind: Kind) -> None:
     whole, models = whole_schema(kind)
     mappings = [whole, *(model for model in models.values() if "properties" in model)]
-    assert len(list(keys_of(kind))) == len(LISTS[kind]) == sum(len(one["properties"]) for one in mappings)
+    assert len(list(keys_of(kind))) == len(list_of(kind)) == sum(len(one["properties"]) for one in mappings)
 
 
 @pytest.mark.parametrize(
@@ -35,4 +40,4 @@ def test_every_key_of_every_mapping_is_there_once(kind: Kind) -> None:
     ],
 )
 def test_a_key_stands_at_its_place(kind: Kind, path: str, begins: str) -> None:
-    assert LISTS[kind][path].startswith(begins)
+    assert list_of(kind)[path].startswith(begins)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import cache
 
 import pytest
 from typer.main import get_command
@@ -15,21 +16,24 @@ from emulator.telemetry.messages import TOPICS
 from tests.guide.markdown import GUIDE
 from tests.guide.reference_pages import FOLDER, pages
 
-MADE = pages()
+
+@cache
+def made() -> dict[str, str]:
+    return pages()
 
 
-@pytest.mark.parametrize("name", MADE)
+@pytest.mark.parametrize("name", sorted(path.name for path in FOLDER.iterdir()))
 def test_a_page_is_what_is_made_now(name: str) -> None:
     """After a change of a command, a key, a topic, a criterion or a fault: make reference."""
-    assert (FOLDER / name).read_text() == MADE[name]
+    assert (FOLDER / name).read_text() == made()[name]
 
 
 def test_there_is_no_page_of_something_that_is_gone() -> None:
-    assert {path.name for path in FOLDER.iterdir()} == set(MADE)
+    assert {path.name for path in FOLDER.iterdir()} == set(made())
 
 
 def first_cells(name: str) -> set[str]:
-    return set(re.findall(r"^\| `([^`]+)` \|", MADE[name], re.MULTILINE))
+    return set(re.findall(r"^\| `([^`]+)` \|", made()[name], re.MULTILINE))
 
 
 def test_nothing_is_left_out() -> None:
@@ -38,11 +42,11 @@ def test_nothing_is_left_out() -> None:
     assert first_cells("faults.md") == {kind.name for kind in EVENTS}
     assert first_cells("signals.md") == {signal.name for signal in SIGNALS}
     assert first_cells("outputs.md") == {output.name for output in OUTPUTS}
-    assert set(re.findall(r"^## `(\w+)`$", MADE["topics.md"], re.MULTILINE)) == set(TOPICS)
+    assert set(re.findall(r"^## `(\w+)`$", made()["topics.md"], re.MULTILINE)) == set(TOPICS)
     groups = get_command(command_line()).commands  # type: ignore[attr-defined]
     commands = {n for n, c in groups.items() if not hasattr(c, "commands")}
     commands |= {f"{n} {inner}" for n, c in groups.items() for inner in getattr(c, "commands", ())}
-    headings = re.findall(r"^## `emulator ([a-z]+(?: [a-z]+)?)[ `]", MADE["commands.md"], re.MULTILINE)
+    headings = re.findall(r"^## `emulator ([a-z]+(?: [a-z]+)?)[ `]", made()["commands.md"], re.MULTILINE)
     assert set(headings) == commands
 
 

@@ -306,13 +306,19 @@ class Peer:
         self._witness.bus.shutdown()
 
 
+def soon_at_rest(session: Session) -> Session:
+    """The session with a short way to rest: a second of ticks takes one of computing here, and more."""
+    limits = session.rig.limits.model_copy(update={"ramp_to_rest_s": 0.2})
+    return variant(session, rig={"limits": limits})
+
+
 class TestBench:
     """The real cycle and plant on the kernel's bus, on the stepped clock: the guest keeps ticks, not time."""
 
-    FROM, UNTIL = 1500, 1600
+    FROM, UNTIL = 1200, 1300
 
     def ridden(self, fault: str, answer: str) -> tuple[CanLink, Outcome, dict[str, Any]]:
-        session = demo_session()
+        session = soon_at_rest(demo_session())
         witness = Witness("vcan1")
         link = open_can(CanBusSpec("socketcan", "vcan1"))
         bus = can.Bus(interface="socketcan", channel="vcan1")
@@ -343,7 +349,7 @@ class TestBench:
         rules = BusRules({**BusRules().answers, BusFault[fault.upper()]: answer})
         ride = CycledRide(session, link, put, before)
         try:
-            outcome, published = ride.run(2200, rules)
+            outcome, published = ride.run(self.UNTIL + 300, rules)
         finally:
             link.close()
             bus.shutdown()
@@ -382,7 +388,8 @@ class TestBench:
 class TestEndToEnd:
     """A peer on the kernel's bus steps the steering, and sees what came of it in the frames it receives."""
 
-    STEP = 1700  # cycle in whose frames the step is
+    STEP = 1300  # cycle in whose frames the step is
+    CLOSELY = 20  # cycles before it from which on the robot speaks in each
     LATENCY_MS: ClassVar = {"imu_rates": 2.0, "imu_force": 7.0, "steering_angle": 12.0}
     EVERY = 2  # ticks between two samples of each of them
 
@@ -395,12 +402,13 @@ class TestEndToEnd:
         def before(cycle: int) -> None:  # called behind the peer's frames of this cycle
             for can_id, payload in peer.hear(link.counts().sent):
                 seen.setdefault(can_id, []).append((cycle - 1, payload))
+            if cycle == self.STEP - self.CLOSELY:
+                ride.every = 1
             if cycle == step - 1:
                 steering = {"steering_torque_Nm": torque_Nm, "steering_angle_rad": 0.0}
                 ride.commands = {**HELD_CLUTCH, "steering": steering}
 
         ride = CycledRide(session, link, peer.say, before)
-        ride.every = 1
         try:
             ride.run(self.STEP + 60)
         finally:
@@ -410,7 +418,7 @@ class TestEndToEnd:
 
     @pytest.mark.parametrize("rig", ["loopback", "can_fd"], ids=["classical", "fd"])
     def test_a_step_of_the_steering_is_seen_at_the_configured_latency(self, rig: str) -> None:
-        session = demo_session(RIG.parent / f"{rig}.yaml")
+        session = soon_at_rest(demo_session(RIG.parent / f"{rig}.yaml"))
         quick = session.rig.actuators.steering.model_copy(  # or the first tick is below a sensor's step
             update={"time_constant_ms": 0.1, "rate_limit_Nm_s": 1e6}
         )
@@ -464,7 +472,7 @@ class TestFreeRide:
     UNTIL = 5500
 
     def test_the_bike_rides_on_after_the_release(self) -> None:
-        session = load_session(RIG.parent / "can_fd.yaml", RUN)
+        session = soon_at_rest(load_session(RIG.parent / "can_fd.yaml", RUN))
         peer = Peer(session)
         link = open_can(replace(can_spec(session.rig, session.codec, 0), kind="socketcan", channel="vcan1"))
         rider = ReferenceRider(mission(session))

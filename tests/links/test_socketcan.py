@@ -14,12 +14,12 @@ from xml.etree import ElementTree
 import pytest
 
 from emulator.assembly.bench import Bench
-from emulator.assembly.session import mission
+from emulator.assembly.session import load_session, mission
 from emulator.core.keeping.code_store import cache_folder
 from emulator.loop.process import warm
 from emulator.robot.mission import ReferenceRider
 from tests.support.guest import RUN_IN_SOCKETCAN, provide_guest
-from tests.support.scripted_robot import demo_session
+from tests.support.scripted_robot import RIG, RUN, demo_session
 
 HERE = Path(__file__).parent
 
@@ -28,10 +28,10 @@ HERE = Path(__file__).parent
 @pytest.mark.timeout(600)
 def test_contract_and_kernel_cases_in_the_guest(tmp_path: Path) -> None:
     provide_guest()
-    # what the bench's cases run there is compiled here, where it is kept
-    session = demo_session()
-    Bench.rehearse(session)
-    ReferenceRider(mission(session)).rehearse()
+    # what the bench's cases run there is compiled and worked out here, where it is kept
+    for session in (demo_session(), load_session(RIG.parent / "can_fd.yaml", RUN)):
+        Bench.rehearse(session)
+        ReferenceRider(mission(session)).rehearse()
     warm()
     report = tmp_path / "report.xml"
     done = subprocess.run(

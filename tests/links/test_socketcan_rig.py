@@ -19,11 +19,12 @@ import cantools
 import numpy as np
 import pytest
 
-from emulator.assembly.session import Session, load_session
+from emulator.assembly.session import Session, load_session, mission
 from emulator.config.rig.outputs import COMMAND_FRAMES
 from emulator.core.keeping.code_store import cache_folder
 from emulator.record.frame_columns import RX, TX
 from emulator.record.reader import Run, read_run
+from emulator.robot.mission import ReferenceRider
 from emulator.wire.can_frames import check
 from tests.support.guest import RUN_IN_SOCKETCAN, provide_guest
 
@@ -91,6 +92,8 @@ def ridden(tmp_path_factory: pytest.TempPathFactory) -> tuple[Session, Run, dict
         env=env,
         check=True,
     )
+    session = load_session(rig, scenario)
+    ReferenceRider(mission(session))  # its design is kept, too
     done = subprocess.run(
         [
             str(RUN_IN_SOCKETCAN),
@@ -105,7 +108,6 @@ def ridden(tmp_path_factory: pytest.TempPathFactory) -> tuple[Session, Run, dict
     )
     logs = "".join(f"\n{p.name}: {p.read_text()[-2000:]}" for p in sorted((out / "ride").glob("*.log")))
     assert done.returncode == 0, f"status {done.returncode}\n{done.stdout}\n{done.stderr[-3000:]}{logs}"
-    session = load_session(rig, scenario)
     return session, read_run(out / "ride"), json.loads(done.stdout.splitlines()[-1])
 
 

@@ -5,6 +5,7 @@ import os
 import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import pytest
@@ -153,6 +154,7 @@ print(result["outcome"]["stop_cause"], result["outcome"]["at_rest"], flush=True)
 def wait_until_cycling(snapshot, process):
     while snapshot.status[Status.LOOP_HEARTBEAT] < 20:
         assert process.poll() is None
+        time.sleep(0.005)
 
 
 def test_sigterm_on_the_real_clock_ends_in_order(snapshot):

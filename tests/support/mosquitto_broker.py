@@ -1,10 +1,11 @@
 """A real broker: Debian's mosquitto with a password and TLS, started for the tests on a free port."""
 
+import random
 import shutil
 import socket
 import subprocess
 import time
-from contextlib import closing
+from contextlib import closing, suppress
 from pathlib import Path
 
 from emulator.config.rig.shown.telemetry import MqttTelemetry, read_secrets
@@ -14,9 +15,13 @@ USER, PASSWORD, KEY = "bench", "only for tests", "sixteen bytes of key at least"
 
 
 def free_port():
-    with closing(socket.socket()) as s:
-        s.bind(("127.0.0.1", 0))
-        return s.getsockname()[1]
+    """Below those that the kernel hands out: while the broker is away nobody else gets it."""
+    first_handed_out = int(Path("/proc/sys/net/ipv4/ip_local_port_range").read_text().split()[0])
+    for port in random.SystemRandom().sample(range(first_handed_out - 10_000, first_handed_out), 100):
+        with closing(socket.socket()) as s, suppress(OSError):
+            s.bind(("127.0.0.1", port))
+            return port
+    raise AssertionError("no port is free")
 
 
 class Mosquitto:
@@ -51,7 +56,7 @@ class Mosquitto:
         self.process = subprocess.Popen(
             [self.binary, "-c", self.config], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
         )
-        for _ in range(200):
+        for _ in range(500):
             with closing(socket.socket()) as s:
                 if s.connect_ex(("127.0.0.1", self.port)) == 0:
                     return

@@ -126,6 +126,11 @@ run_on_host() {
     printf '%s\0' "$@" >"$state/command"
     printf '%s\0' "$PWD" "$out" >"$state/directories"
     install -m 755 -- "$0" "$state/init"
+    # What is root's already stays where it is: a change of owner copies a file to the guest's memory. Asked here,
+    # since to look at thousands of files takes seconds in there.
+    if [[ -d ${EMULATOR_CACHE-} && $(find "$EMULATOR_CACHE" '(' ! -uid 0 -o ! -gid 0 ')' -print -quit 2>/dev/null) ]]; then
+        : >"$state/not-all-roots"
+    fi
 
     # Console 0 is the kernel log; serial lines 0 and 1 are stdout and stderr.
     local rc=0
@@ -178,11 +183,12 @@ run_in_guest() {
     mount -t overlay -o lowerdir=/,upperdir=/run/upper,workdir=/run/work overlay "$root"
     # Root runs here, and machine code is taken only from a folder of one's own.
     local setting
-    for setting in "${environment[@]}"; do
-        # What is root's already stays where it is: a change of owner copies the file to memory.
-        [[ $setting != EMULATOR_CACHE=?* || ! -d $root${setting#*=} ]] ||
-            find "$root${setting#*=}" '(' ! -uid 0 -o ! -gid 0 ')' -exec chown -h 0:0 '{}' +
-    done
+    if [[ -e /run/state/not-all-roots ]]; then
+        for setting in "${environment[@]}"; do
+            [[ $setting != EMULATOR_CACHE=?* ]] ||
+                find "$root${setting#*=}" '(' ! -uid 0 -o ! -gid 0 ')' -exec chown -h 0:0 '{}' +
+        done
+    fi
     mount -t proc proc "$root/proc"
     mount -t sysfs sysfs "$root/sys"
     mount -t devtmpfs devtmpfs "$root/dev"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
+from collections.abc import Iterator
 
 from hypothesis import given
 from hypothesis import strategies as st
@@ -13,13 +14,16 @@ from emulator.core.outside.visible_text import visible
 # tables, and the three marks, which have the class of a letter
 DIRECTION = {"LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI"}
 MARKS = "\u061c\u200e\u200f"
-ALL = [chr(i) for i in range(0x110000)]
+
+
+def every_character() -> Iterator[str]:
+    return map(chr, range(0x110000))
 
 
 def test_every_control_and_direction_is_shown_as_its_escape() -> None:
     steering = [
         c
-        for c in ALL
+        for c in every_character()
         if (unicodedata.category(c) in ("Cc", "Cs", "Zl", "Zp") and c not in "\t\n")
         or unicodedata.bidirectional(c) in DIRECTION
         or c in MARKS
@@ -35,7 +39,7 @@ def test_every_control_and_direction_is_shown_as_its_escape() -> None:
 def test_words_of_every_language_stay_as_they_are() -> None:
     for text in ("Grip 0,4 bei 12 °C", "左コーナー", "שלום", "ñandú\t1\n2", "🏍️", "\\x1b", ""):
         assert visible(text) == text
-    shown = "".join(c for c in ALL if unicodedata.category(c)[0] in "LNPSM" or c == " ")
+    shown = "".join(c for c in every_character() if unicodedata.category(c)[0] in "LNPSM" or c == " ")
     assert visible(shown) == shown
 
 

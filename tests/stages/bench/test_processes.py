@@ -176,7 +176,7 @@ def test_a_second_signal_while_it_starts_leaves_nothing(desk, role):
 
 
 def test_a_closed_pipe_does_not_cost_the_verdict(desk):
-    desk.scenario("duration_limit_s: 180.0", "duration_limit_s: 4.0")
+    desk.scenario("duration_limit_s: 180.0", "duration_limit_s: 2.0")
     desk.scenario("    from_s: 12.0 # by then it has caught up with the target of a flying lap\n", "")
     process = desk.start(stdout=subprocess.PIPE)
     process.stdout.read(10)

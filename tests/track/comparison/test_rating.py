@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from objective_rating_metrics.rating import ISO18571
 
 from emulator.track.comparison.rating import (
     GRADES,
@@ -111,6 +110,10 @@ def test_curves_that_cannot_be_rated_are_refused_in_words(reference, compared, w
 
 def package_ratings(reference, compared):
     """(corridor, phase, magnitude, slope) by the registry's package, unrounded."""
+    from objective_rating_metrics.rating import (
+        ISO18571,
+    )  # brings matplotlib: too much for whoever only collects
+
     time = np.arange(len(reference)) * 1e-4
     its = ISO18571(np.column_stack([time, reference]), np.column_stack([time, compared]))
     return (
