@@ -17,6 +17,8 @@ def main() -> None:
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         signal.signal(signal.SIGTERM, _as_by_ctrl_c)
+        if signal.getsignal(signal.SIGHUP) is not signal.SIG_IGN:  # as nohup has it
+            signal.signal(signal.SIGHUP, _as_by_ctrl_c)
         from emulator.core.collector import seldom_collect
 
         seldom_collect()
@@ -28,8 +30,10 @@ def main() -> None:
     app()
 
 
-def _as_by_ctrl_c(_number: int, _frame: FrameType | None) -> None:
+def _as_by_ctrl_c(number: int, _frame: FrameType | None) -> None:
     """A stop by whatever started us is told and tidied up as one from the keyboard; a ride takes it over."""
+    if number == signal.SIGHUP:
+        signal.signal(number, signal.SIG_IGN)  # a terminal that is closed says so twice by itself
     raise KeyboardInterrupt
 
 
