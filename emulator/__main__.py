@@ -12,6 +12,15 @@ _STOPPED = 5  # of emulator.cli.output, which is among what is still being read 
 
 def main() -> None:
     """Run the command line; it ends the process with its exit status."""
+    try:
+        _run()
+    finally:
+        # Ctrl-C that comes while text is executed, as named tuples are made, is noted by Python, which ends
+        # `python -m` by it although it was handled; the next text that is executed takes the note back.
+        exec("")
+
+
+def _run() -> None:
     # Matrices are small here: more threads only wait for each other, which made the robot's design take four
     # times the computing. Said before numpy is imported, and to the processes that are started, too.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")

@@ -294,7 +294,9 @@ def _lean_by_main(asked: TrackMap, sound: Samples) -> tuple[Values, Values] | No
     """The lean's samples (time, values), if the main clock stamped them."""
     for name in ("truth.roll_rad", *STANDS_IN["truth.roll_rad"]):
         if name in sound and _by_main(asked, name):
-            return sound[name].time_s, sound[name].values
+            values = sound[name].values
+            degrees = len(values) > 0 and float(np.quantile(np.abs(values), 0.99)) > math.pi / 2.0
+            return None if degrees else (sound[name].time_s, values)  # which is told later on
     return None
 
 
