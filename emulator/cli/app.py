@@ -19,11 +19,14 @@ from typing import Annotated
 import typer
 
 from emulator.cli.output import EXIT_STATUS, OTHER, WRONG_INPUT, console_of_stderr
+from emulator.cli.typed import in_our_words
 from emulator.core.errors import ConfigError, EmulatorError, InternalError
 from emulator.core.outside.reading import advice_for
 
 _INTERRUPTED = 130  # what typer makes of Ctrl-C
 
+_RECORDING = [["run"], ["rehearse"], ["replay"], ["campaign"]]
+"""Groups and commands that leave a record however they end."""
 _COMMANDS = {
     "run": "run:run",
     "check": "check:check",
@@ -136,7 +139,8 @@ def app() -> None:
         if status == _INTERRUPTED:
             raise KeyboardInterrupt
     except KeyboardInterrupt:
-        errors.print("stopped by hand; what was recorded by then stays readable", markup=False)
+        kept = "; what was recorded by then stays readable" if sys.argv[1:2] in _RECORDING else ""
+        errors.print(f"stopped by hand{kept}", markup=False)
         status = EXIT_STATUS["stopped"]
     except ConfigError as error:
         for problem in error.problems:
@@ -157,6 +161,7 @@ def app() -> None:
     except Exception as error:  # 1 means "fail" here: nothing unforeseen may end with it
         show = getattr(error, "show", None)
         if callable(show):  # what was typed: an unknown option, a missing argument, a value that is none
+            error.message = in_our_words(error) or error.message  # type: ignore[attr-defined]
             said = io.StringIO()
             show(said)
             errors.print(said.getvalue().rstrip("\n"), markup=False)

@@ -194,7 +194,7 @@ def _attempt(model: type[Model], source: Source) -> Model | list[Problem]:
     ]
 
 
-_SUGGESTED_KEY = re.compile(r"unknown key; .*, did you mean '([^']*)'\?")
+_SUGGESTED_KEY = re.compile(r"unknown key.*, did you mean '([^']*)'\?")
 _ABSENT_KEY = re.compile(r"missing key '([^']*)'")
 
 
@@ -245,12 +245,13 @@ def _explain(model: type[BaseModel], source: Source, error: ErrorDetails) -> Pro
         parent = _trace(model, loc[:-1] if kind == "extra_forbidden" else loc[:-2])
         known = _keys_of(parent.annotation)
         name = str(spot.loc[-1])
+        # What to do comes first: the keys may be forty.
         near = did_you_mean(name, known if parent.loc else [*known, "based_on"])
-        text = f"unknown key; known keys: {', '.join(known)}{near}"
         if name.isdigit():
-            text += "; for a decimal write a point, not a comma"
+            near = f"; for a decimal write a point, not a comma{near}"
         if name in (elsewhere := _elsewhere(parent.annotation)):
-            text += f"; {elsewhere[name]}"
+            near = f"; {elsewhere[name]}{near}"
+        text = f"unknown key{near}{'' if near.endswith('?') else ';'} known keys: {', '.join(known)}"
         return source.problem(spot.loc, text, at_key=True)
     if kind == "wrong":
         context = error["ctx"]

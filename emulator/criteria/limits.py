@@ -108,7 +108,7 @@ class NoFall(Criterion):
         first = int(np.argmax(rows))
         fallen = ride.column("truth.fallen", rows) != 0
         roll = ride.column("truth.roll_rad", rows)
-        ride.column("line.station_m", rows)
+        ride.column("line.station_m", begun)  # behind it the place of a log may be lost
         if fallen.any():
             row = first + int(np.argmax(fallen))
             speed = 3.6 * ride.column("truth.speed_m_s", rows)[row - first]

@@ -31,6 +31,7 @@ ON_THE_LINE = 1.0
 """A ride that starts within this distance [m] of the timing line starts a whole lap."""
 STANDING = 1.0
 """A lap that starts slower than this [m/s] is one from a standing start."""
+_STILL = 0.1  # [m/s]
 _WORTH_TELLING = 1.0  # [m] a lap of which less was ridden is the run-out of the one before
 
 
@@ -132,7 +133,7 @@ def _laps(run: Run, ends: tuple[float, ...]) -> list[Lap]:
     while origin + number * length + _WORTH_TELLING < furthest or number == 0:
         at = origin + number * length
         starts_here = number == 0 and on_line
-        start_s = float(time_s[0]) if starts_here else _passage(tick, time_s, station, at)
+        start_s = _start(run, time_s, speed) if starts_here else _passage(tick, time_s, station, at)
         marks = [start_s, *(_passage(tick, time_s, station, at + end) for end in ends)]
         sectors = tuple(b - a if a is not None and b is not None else None for a, b in pairwise(marks))
         whole = marks[0] is not None and marks[-1] is not None
@@ -162,7 +163,7 @@ def _ridden(run: Run) -> tuple[NDArray[np.int64], Array, Array, Array, str] | No
     # The row after the last running one may be the one that reached the mark.
     rows = np.arange(running[0], min(running[-1] + 2, len(run.tick)))
     cut = "the ride ended"
-    down = np.flatnonzero(fallen[rows] != 0)
+    down = np.flatnonzero(fallen[rows] > 0)  # of a log nobody may know it for a while
     if down.size:
         rows, cut = rows[: down[0]], "the bike fell"
     # A station that is no number leaves a gap, across which nothing is timed.
@@ -170,6 +171,14 @@ def _ridden(run: Run) -> tuple[NDArray[np.int64], Array, Array, Array, str] | No
     if not rows.size:
         return None
     return run.tick[rows], run.time_s[rows], station[rows], speed[rows], cut
+
+
+def _start(run: Run, time_s: Array, speed: Array) -> float:
+    """When a ride that begins on the line starts [s]: of a log when it rolls off, however long it stood."""
+    if run.manifest.get("stage") != "track":
+        return float(time_s[0])
+    stood = np.flatnonzero(speed[: int(np.argmax(speed >= STANDING))] < _STILL)
+    return float(time_s[stood[-1] if len(stood) else 0])
 
 
 def _passage(tick: NDArray[np.int64], time_s: Array, station: Array, mark: float) -> float | None:

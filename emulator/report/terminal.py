@@ -110,6 +110,8 @@ def _about_no_evidence(verdict: Verdict) -> str:
         )
     if verdict.causes and verdict.causes[0].whose == "unknown":
         return "rule out what the first reason leaves open, then ride again"
+    if not verdict.causes:  # a log, or a run of which nothing was asked: nobody's fault
+        return "see to what the first reason names, then import or ride again"
     return "mend on the bench what the first reason names, then ride again"
 
 
@@ -335,6 +337,8 @@ def thinnest(criteria: Sequence[CriterionResult]) -> int | None:
 
 def _laps_table(laps: LapTimes) -> RenderableType:
     heads, rows = lap_rows(laps)
+    if not rows:
+        return Text(laps.note)
     cells = [[Text(cell, "bold" if best else "") for cell in row] for row, best in rows]
     table = terminal_table("Lap and sector times / s", heads, cells, right=heads[1:-1])
     return Group(table, Text(laps.note)) if laps.note else table

@@ -29,9 +29,10 @@ from emulator.record.reader import Event, Frames, Run
 from emulator.record.writer import SIGNAL_NAMES, RunWriter, jsonable, write_whole
 from emulator.report.run_report import REPORT_FILE, report_html
 from emulator.road.line import Line, continue_station, curvature_at, locate
+from emulator.track.filled_folder import filled
 from emulator.track.into.log_import import Brought, bring_together, wanted_of
 from emulator.track.into.marks import Mark
-from emulator.track.logs.log import Log
+from emulator.track.logs.log import Log, LogError
 from emulator.track.logs.opening import read_log
 from emulator.track.on_disk import Columns, Shelf
 from emulator.verdict.judge import Verdict, write_verdict
@@ -42,6 +43,7 @@ from emulator.wire.geodesy import Origin
 MARKS_FILE = "marks.csv"
 _ROWS_AT_ONCE = 50_000
 _MOST_EVENTS = 500
+_NEAR_m = 100.0
 
 
 class TrackRecord(NamedTuple):
@@ -66,11 +68,16 @@ class _Asked:
 
 
 def import_track(logs: Sequence[Path], map_file: Path, folder: Path) -> TrackRecord:
-    """Make a record of logs; the folder is made.
+    """Make a record of logs; the folder is made. What is broken off leaves nothing behind.
 
     Raises ConfigError for the map and what it names, LogError for the logs, StartFailed for the folder.
     """
     asked = _asked(map_file)
+    with filled(folder):  # known before minutes are spent
+        return _imported(logs, asked, folder)
+
+
+def _imported(logs: Sequence[Path], asked: _Asked, folder: Path) -> TrackRecord:
     shelf = Shelf(folder)
     read = _read(logs, asked, shelf)
     brought = bring_together(read, asked.map, asked.origin, shelf)
@@ -140,8 +147,20 @@ def _with_the_line(brought: Brought, course: Course | None) -> Columns:
     if course is not None and "truth.x_m" in columns:
         beside = np.empty((3, n))
         _along(course.line, np.array(columns["truth.x_m"]), np.array(columns["truth.y_m"]), beside)
+        _near(beside[1])
         columns.update(zip(("line.station_m", "line.offset_m", "line.curvature_1_m"), beside, strict=True))
     return columns.in_order(SIGNAL_NAMES)
+
+
+def _near(offset_m: NDArray[np.float64]) -> None:
+    """Raises LogError where the places (n,) [m] beside the line never come near it."""
+    known = np.abs(offset_m[np.isfinite(offset_m)])
+    if len(known) and (least := float(known.min())) > _NEAR_m:
+        far = f"{least:,.0f} m" if least < 1e4 else f"{least / 1e3:,.0f} km"
+        raise LogError(
+            f"the log's places never come nearer to the scenario's line than {far}",
+            advice="see latitude and longitude with their signs, and the scenario's origin and circuit",
+        )
 
 
 @jit

@@ -484,6 +484,53 @@ main()
 
 
 @pytest.mark.parametrize("module", ["emulator.cli.app", "emulator.assembly.session"])
+def test_ctrl_c_while_text_is_executed_is_status_5_too(module, tmp_path):
+    """Python notes it there, and ended ``python -m`` with -2 whatever had been made of it."""
+    code = f"""
+import sys
+class Ended:
+    def find_spec(self, name, *_):
+        if name == "{module}":
+            exec("raise KeyboardInterrupt")
+sys.meta_path.insert(0, Ended())
+from emulator.__main__ import main
+sys.argv = ["emulator", "run", "nowhere.yaml", "--rig", "nowhere.yaml", "--virtual"]
+main()
+"""
+    (tmp_path / "ended.py").write_text(code)
+    paths = os.pathsep.join([str(tmp_path), *filter(None, sys.path)])
+    done = subprocess.run(
+        [sys.executable, "-m", "ended"],
+        env=os.environ | {"PYTHONPATH": paths},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 5, done.stderr
+    assert done.stderr.startswith("stopped by hand")
+
+
+@pytest.mark.parametrize("ignored", [False, True])
+def test_a_terminal_that_closes_stops_a_command_unless_it_was_told_to_go_on(ignored):
+    code = f"""
+import os, signal, sys
+if {ignored}:
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)
+class Closed:
+    def find_spec(self, name, *_):
+        if name == "emulator.assembly.session":
+            os.kill(os.getpid(), signal.SIGHUP)
+            os.kill(os.getpid(), signal.SIGHUP)
+sys.meta_path.insert(0, Closed())
+from emulator.__main__ import main
+sys.argv = ["emulator", "run", "nowhere.yaml", "--rig", "nowhere.yaml", "--virtual"]
+main()
+"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == (3 if ignored else 5), done.stderr
+
+
+@pytest.mark.parametrize("module", ["emulator.cli.app", "emulator.assembly.session"])
 def test_a_command_that_is_told_to_end_before_its_ride_says_so(module):
     """Be it while the command line is read in, or while files are."""
     code = f"""

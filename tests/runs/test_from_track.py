@@ -14,10 +14,12 @@ from ruamel.yaml import YAML
 
 from emulator.config.scenario.schema import load_scenario
 from emulator.config.track.map_file import MAPPED
+from emulator.core.errors import StartFailed
 from emulator.core.signals import SIGNALS
 from emulator.record.documents import read_manifest
 from emulator.record.reader import Run, read_run
 from emulator.report.run_report import write_report
+from emulator.runs import from_track
 from emulator.runs.from_track import import_track
 from emulator.track import on_disk
 from emulator.track.logs.log import LogError
@@ -274,6 +276,8 @@ def good(planted: Planted) -> dict[str, np.ndarray]:
         ({"fx": "fy", "fy": "fx"}, {}, "y points forward"),
         ({"fx": "fz", "fz": "fx"}, {}, "points up"),
         ({"gnss_speed": "-gnss_speed"}, {}, "wrong way round"),
+        ({"lean": "-lean"}, {}, r"output.lean_rad \(channel 'lean'\) is .*\n.*all of them hang on the lean"),
+        ({"front": "time"}, {}, "alike by"),
     ],
 )
 def test_planted_mistakes_are_refused_in_words(
@@ -288,6 +292,78 @@ def test_planted_mistakes_are_refused_in_words(
     with pytest.raises(LogError, match=said):
         import_track(logs, asked, tmp_path / "record")
     assert not (tmp_path / "record").exists()
+
+
+@pytest.mark.parametrize(
+    ("signal", "value", "said"),
+    [
+        ("output.steering_angle_rad", 4.0, "reaches 4 rad as output.steering_angle_rad, .*\n.*is it in deg?"),
+        ("actuator.throttle", 80.0, "reaches 80 1 as actuator.throttle, .*\n.*is it in %?"),
+        ("output.fork_travel_m", 90.0, "reaches 90 m .*\n.*is it in mm?"),
+    ],
+)
+def test_what_no_motorcycle_does_is_refused(
+    good: dict[str, np.ndarray], tmp_path: Path, signal: str, value: float, said: str
+) -> None:
+    unit = next(s.unit for s in SIGNALS if s.name == signal)
+    table = {"time": good["time"], "it": np.where(good["front"] > 10.0, value, 0.0)}
+    pd.DataFrame(table).to_csv(tmp_path / "log.csv", index=False)
+    channel = {"channel": "it", "signal": signal, "unit": unit}
+    asked = write_map(tmp_path / "map.yaml", time={"channel": "time"}, channels=[channel])
+    with pytest.raises(LogError, match=said):
+        import_track([tmp_path / "log.csv"], asked, tmp_path / "record")
+
+
+def test_places_far_from_the_scenarios_line_are_refused(good: dict[str, np.ndarray], tmp_path: Path) -> None:
+    far = {"gnss_north": good["gnss_north"] + 3e5}
+    logs, asked = day(tmp_path, good | far, scenario=str(SCENARIO))
+    with pytest.raises(LogError, match=r"never come nearer to the scenario's line than \d+ km"):
+        import_track(logs, asked, tmp_path / "record")
+
+
+def test_one_channel_twice_is_told(good: dict[str, np.ndarray], tmp_path: Path) -> None:
+    logs, asked = day(tmp_path, good | {"rear": good["front"]})
+    remarks = import_track(logs, asked, tmp_path / "record").brought.remarks
+    assert "output.wheel_rear_m_s is output.wheel_front_m_s to the bit: one channel twice?" in remarks
+
+
+@pytest.mark.parametrize("falls", [False, True])
+def test_a_fall_is_told_by_a_lean_that_lasts(
+    good: dict[str, np.ndarray], tmp_path: Path, falls: bool
+) -> None:
+    """A spike is none, nor is a moment without a lean; without a fall a ride on its line passes no_fall."""
+    lean = good["lean"].copy()
+    lean[5000:5020], lean[6000:6050] = 1.4, np.nan
+    if falls:
+        lean[14000:14200] = 1.4
+    logs, asked = day(tmp_path, good | {"lean": lean})
+    import_track(logs, asked, tmp_path / "record")
+    fallen = read_run(tmp_path / "record").signals["truth.fallen"]
+    assert bool(np.nanmax(fallen)) == falls
+    if falls:
+        assert int(np.argmax(fallen == 1.0)) == 14000
+        assert (fallen[14000:] == 1.0).all()
+    assert np.isnan(fallen[6020])
+
+
+def test_an_import_that_is_broken_off_leaves_nothing_and_is_refused_before_it_reads(
+    good: dict[str, np.ndarray], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    logs, asked = day(tmp_path, good)
+
+    def interrupted(*_: object) -> None:
+        assert (tmp_path / "deep" / "record" / "signals.arrow").exists()
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(from_track, "report_html", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        import_track(logs, asked, tmp_path / "deep" / "record")
+    assert not (tmp_path / "deep").exists()
+    (tmp_path / "full").mkdir()
+    (tmp_path / "full" / "mine.txt").write_text("mine")
+    with pytest.raises(StartFailed, match="already holds files"):
+        import_track([tmp_path / "no such log"], asked, tmp_path / "full")
+    assert (tmp_path / "full" / "mine.txt").read_text() == "mine"
 
 
 def test_axes_of_the_map_put_swapped_channels_right(good: dict[str, np.ndarray], tmp_path: Path) -> None:

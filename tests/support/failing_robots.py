@@ -69,6 +69,23 @@ class NoIdentifier(Quiet):
         return {"frames": [(0x800, b"")]}
 
 
+class FramesOfItsOwn:
+    """Frames of other identifiers than the bench's, and no values."""
+
+    wants = "frames"
+
+    def begin(self, start):
+        pass
+
+    def act(self, moment):
+        return {"frames": [(0x123, bytes(8)), (0x80, bytes(8))]}
+
+
+class DamagedHeartbeat(FramesOfItsOwn):
+    def act(self, moment):
+        return {"frames": [(0x82, bytes(8))]}
+
+
 class SlowAtBegin(Quiet):
     def begin(self, start):
         super().begin(start)

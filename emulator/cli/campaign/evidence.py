@@ -16,7 +16,7 @@ from emulator.cli.written_file import check_folder
 
 def evidence(
     folders: Annotated[
-        list[Path], typer.Argument(metavar="FOLDER...", help="campaigns' folders, of any stage and night")
+        list[Path], typer.Argument(metavar="FOLDER", help="campaigns' folders, of any stage and night")
     ],
     robot_version: Annotated[
         str | None,

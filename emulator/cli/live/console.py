@@ -14,7 +14,7 @@ def console(
     paths: Annotated[
         list[Path] | None,
         typer.Argument(
-            metavar="[RUN]...",
+            metavar="RUN",
             help="run folders, and folders of run folders; a single run is shown again [default: runs]",
         ),
     ] = None,

@@ -23,7 +23,7 @@ def calibrate(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="calibration file")],
     records: Annotated[
         list[Path],
-        typer.Argument(metavar="RECORD...", help="run folders, as emulator track import makes them"),
+        typer.Argument(metavar="RECORD", help="run folders, as emulator track import makes them"),
     ],
     held_out: Annotated[
         Path | None,

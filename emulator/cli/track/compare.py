@@ -20,7 +20,7 @@ def compare(
     record: Annotated[Path, typer.Argument(metavar="RECORD", help="run folder, of any stage")],
     other: Annotated[
         Path | None,
-        typer.Argument(metavar="[OTHER]", help="another one of the same line, such as of the bench"),
+        typer.Argument(metavar="OTHER", help="another one of the same line, such as of the bench"),
     ] = None,
     rig: Annotated[
         Path | None,

@@ -40,7 +40,7 @@ def finding(
 def findings(
     registers: Annotated[
         list[Path] | None,
-        typer.Argument(metavar="[FILE]...", help="registers, or folders; left out: findings"),
+        typer.Argument(metavar="FILE", help="registers, or folders; left out: findings"),
     ] = None,
 ) -> None:
     """List registers of findings, and check them with the scenarios that they name."""

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 def import_log(
-    logs: Annotated[list[Path], typer.Argument(metavar="LOG...", help="logs of one ride")],
+    logs: Annotated[list[Path], typer.Argument(metavar="LOG", help="logs of one ride")],
     map_file: Annotated[Path, typer.Option("--map", metavar="FILE", help="what their channels are")],
     out: Annotated[
         Path | None, typer.Option("--out", help="run folder to write [default: runs/track-NAME of the log]")

@@ -334,7 +334,8 @@ def headline(page: ModesPage) -> str:
         )
     if m is None:
         return told
-    known = np.where(np.isnan(m.growth) | (m.speeds > page.top_speed), math.inf, m.loop)
+    shown = ~np.isnan(m.growth) & (m.speeds <= page.top_speed)
+    known = np.where(shown, m.loop, math.inf)
     if not (m.speeds <= page.top_speed).any():
         return f"{told} It reaches none of these speeds."
     i, j = divmod(int(np.argmin(known)), known.shape[1])
@@ -343,9 +344,38 @@ def headline(page: ModesPage) -> str:
         return f"{told} With the reference robot any delay is borne."
     first = m.first[i][j] or "no named mode"
     if known[i, j] == 0.0:
-        return f"{told} With the reference robot it is unstable without any delay {where}: {first}."
+        said = f"{told} With the reference robot it is unstable without any delay {where}: {first}."
+        return f"{said} {_rest_of_margins(m, shown, i)}".rstrip()
     least = f"{known[i, j] * _MS:.1f} ms, {where}"
-    return f"{told} With the reference robot the least delay margin is {least}: {first} crosses."
+    said = f"{told} With the reference robot the least delay margin is {least}: {first} crosses."
+    return f"{said} {_rest_of_margins(m, shown, i)}".rstrip()
+
+
+def _rest_of_margins(m: Margins, shown: NDArray[np.bool_], worst: int) -> str:
+    """What the delay margin is beside its least: of the other leans the least, and what half of all bear.
+
+    shown  (leans, speeds)  where there is a margin; empty words of one place alone
+    worst  lean of the least one
+    """
+    count = int(shown.sum())
+    if count == 1:
+        return ""
+    least = []
+    for i, lean in enumerate(m.leans):
+        if i != worst and shown[i].any():
+            loop = np.where(shown[i], m.loop[i], math.inf)
+            j = int(np.argmin(loop))
+            where = _degrees(lean) if lean == 0.0 else f"at {_degrees(lean)}"
+            least.append(f"{where} the least is {_bears(loop[j])}, at {m.speeds[j] * _KMH:.0f} km/h")
+    unstable = int((m.loop[shown] == 0.0).sum())
+    none = f"{unstable} are unstable without any, " if unstable > 1 else ""
+    half = _bears(float(np.sort(m.loop[shown])[count // 2]))
+    said = "; ".join((*least, f"of all {count} speeds and leans {none}half bear {half} and more"))
+    return f"{said[0].upper()}{said[1:]}."
+
+
+def _bears(delay: float) -> str:
+    return "any delay" if math.isinf(delay) else f"{delay * _MS:.1f} ms"
 
 
 def hands(page: ModesPage) -> str:

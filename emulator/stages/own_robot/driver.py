@@ -10,7 +10,7 @@ period before.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 
 import numpy as np
 
@@ -20,7 +20,7 @@ from emulator.config.rig.file import carries_fd
 from emulator.config.rig.outputs import commands_in
 from emulator.config.software.stepped_robot import SteppedRobot
 from emulator.core.compiled import called_back, entry
-from emulator.core.frame_buffer import EXTENDED, EXTENDED_MASK, MAX_DATA, STANDARD_MASK
+from emulator.core.frame_buffer import EXTENDED, EXTENDED_MASK, MAX_DATA, STANDARD_MASK, identifier_digits
 from emulator.core.random_streams import normal, stream_start
 from emulator.core.signals import R_HEARTBEAT, ROBOT_COMMANDS, TICK_NS
 from emulator.events.progress import NEVER
@@ -52,6 +52,8 @@ from emulator.wire.can_timing import CLASSICAL_BYTES, FD_LENGTHS
 
 _MOST_SIGMA = 8.0
 """Of the jitter: what is longer is never drawn."""
+_MOST_TOLD = 8
+"""Identifiers that a sentence names."""
 
 
 class InLockstep:
@@ -89,6 +91,7 @@ class InLockstep:
         self._fix: dict[str, float] = {}
         self._done = 0  # tick by which all that it has sent is handed over
         self._notes: set[str] = set()
+        self._identifiers: set[int] = set()  # of frames it gave itself
         self._raised: BaseException | None = None
 
     failure: RobotFailed | None
@@ -139,10 +142,16 @@ class InLockstep:
         heartbeat = ROBOT_COMMANDS[R_HEARTBEAT]
         frame = next(f for f in commands_in(codec.frames) if heartbeat in codec.signals[codec.frame(f)])
         text = f"no heartbeat of it was taken, which is in frame {codec.label(frame)}: "
-        if never := self._sent.never_given(frame):
-            text += f"it gave none of its values ({', '.join(never)}), with which the heartbeat goes"
+        own, given = int(codec.table.can_id[codec.frame(frame)]), self._identifiers
+        never = self._sent.never_given(frame)
+        if own in given:
+            text += f"0x{identifier_digits(own)} came, look at its length, counter and CRC"
+        elif given or never:
+            instead = f"frames of {_told(given)} instead of 0x{identifier_digits(own)}" if given else ""
+            none = f"none of its values ({', '.join(never)}), with which the heartbeat goes" if never else ""
+            text += f"it gave {', and '.join(filter(None, (instead, none)))}"
         else:
-            text += "look at the identifier, length, counter and CRC that it sends"
+            text += "look at the heartbeat that it gives, which has to count"
         return RobotFailed("silent", text)
 
     def _turn(self, tick: int) -> None:
@@ -186,6 +195,8 @@ class InLockstep:
         if frames:
             for can_id, data in frames:
                 self._sense(can_id, data)
+            if len(self._identifiers) < MOST_FRAMES:
+                self._identifiers.update(can_id for can_id, _ in frames)
             self._say(frames)
         if notes:
             if not notes.keys() <= self._notes:
@@ -224,3 +235,9 @@ class InLockstep:
             return math.ceil(self._compute_ns / TICK_NS)
         extra_ns = abs(self._normal(self._streams, 0)) * self._jitter_ns
         return math.ceil((self._compute_ns + extra_ns) / TICK_NS)
+
+
+def _told(identifiers: Collection[int]) -> str:
+    """Identifiers in words, some of many."""
+    told = ", ".join(f"0x{identifier_digits(can_id)}" for can_id in sorted(identifiers)[:_MOST_TOLD])
+    return told + (" and others" if len(identifiers) > _MOST_TOLD else "")

@@ -79,7 +79,8 @@ def whole_laps(line: Line, length_m: float, places: Places) -> tuple[list[Lap], 
     if not laps:
         raise RiddenLineError(
             "no lap is whole: " + ("; ".join(remarks) or "the ride is too short"),
-            advice="name the circuit that was ridden by --onto, or take a longer log",
+            advice=f"take a log from {LEAST_BEYOND_m:g} m before a lap to as far behind it; or name the "
+            "circuit that was ridden by --onto",
         )
     return laps, remarks
 

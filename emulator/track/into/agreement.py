@@ -21,28 +21,27 @@ Look = Callable[[str], Values | None]
 
 _LOW, _HIGH = 0.75, 1.33
 _ALIKE = 0.6
+_APART = 0.2  # alike by less, where both move enough to tell
+_MOVES = {"_rad_s": 0.1, "_rad": 0.1, "_m_s2": 0.8, "_m_s": 2.0}  # common practice, no source
 _TURNS_m_s = 5.0
 _LIES_rad, _FALLS_s = 1.13, 1.0  # 65 degrees, more than any bike rides at
 _SLIDES = 0.2  # of the logarithm of both wheels' ratio; gears and brakes make a few hundredths
 _LEANS_rad = 0.03
-_NEAR = 0.2  # of the logarithm: noise lowers a gain
-_RATIOS = {
-    3.6: "km/h taken for m/s",
-    1.0 / 3.6: "m/s taken for km/h",
-    2.237: "mph taken for m/s",
-    1.0 / 2.237: "m/s taken for mph",
-    1.609: "mph and km/h taken for each other",
-    1.0 / 1.609: "mph and km/h taken for each other",
-    57.296: "degrees taken for radians",
-    1.0 / 57.296: "radians taken for degrees",
-    9.807: "m/s2 taken for g",
-    1.0 / 9.807: "g taken for m/s2",
-}
-"""What a wrong unit makes of a gain."""
+_NEAR = 0.24  # of the logarithm: noise lowers a gain
+_SPEEDS = {3.6: ("km/h", "m/s"), 2.237: ("mph", "m/s"), 1.609: ("mph", "km/h")}
+_ANGLES = {57.296: ("degrees", "radians")}
+_FORCES = {9.807: ("m/s2", "g"), **_SPEEDS}  # beside the slope of a speed
+_RATIOS = {"_m_s": _SPEEDS, "_rad": _ANGLES, "_rad_s": _ANGLES, "_m_s2": _FORCES}
+"""What a wrong unit makes of a gain, by the end of the signal's name: what was taken for what."""
+_FORWARD, _SPEED, _LEAN, _COURSE = "the force forward", "the speed", "the lean", "the course"
 
 
 class Agreement(NamedTuple):
-    """A comparison: what with what; the gain found and its half width; whether it holds, None: not told."""
+    """A comparison: what with what; the gain found and its half width; whether it holds, None: not told.
+
+    on     what it hangs on, in words: whatever is wrong in one of them shows
+    apart  the log has enough of it, and yet both go each its own way
+    """
 
     signal: str
     beside: str
@@ -50,6 +49,8 @@ class Agreement(NamedTuple):
     half: float | None
     holds: bool | None
     words: str
+    on: tuple[str, ...] = ()
+    apart: bool = False
 
 
 def agreements(look: Look, step_s: float) -> list[Agreement]:
@@ -104,24 +105,26 @@ def _rolls(front: Values | None, rear: Values | None, step_s: float) -> NDArray[
     return ~_near((np.abs(apart - np.median(usual)) > _SLIDES) & (fast > _TURNS_m_s), step_s)
 
 
-def _rows(look: Look, step_s: float) -> Iterator[tuple[str, str, Values, Values]]:
-    """(signal, what it is compared with, values expected (n,), values (n,))."""
+def _rows(look: Look, step_s: float) -> Iterator[tuple[str, str, Values, Values, tuple[str, ...]]]:
+    """(signal, what it is compared with, values expected (n,), values (n,), what that hangs on)."""
     speeds = [
         (name, values)
         for name in ("output.wheel_front_m_s", "output.wheel_rear_m_s", "output.gnss_speed_m_s")
         if (values := look(name)) is not None
     ]
     for (first, a), (second, b) in pairwise(speeds):
-        yield second, first, a, b
+        yield second, first, a, b, (first, second)
     speed = speeds[0][1] if speeds else look("truth.speed_m_s")
     lean = look("output.lean_rad")
     lean = look("truth.roll_rad") if lean is None else lean
     rates = [look(f"output.rate_{axis}_rad_s") for axis in "xyz"]
     course = look("course")
     if speed is not None and (force := look("output.force_x_m_s2")) is not None:
-        yield "output.force_x_m_s2", "slope of the speed", _slope(speed, step_s), _even(force)
+        slope = _slope(speed, step_s)
+        yield "output.force_x_m_s2", "slope of the speed", slope, _even(force), (_FORWARD, _SPEED)
     if lean is not None and rates[0] is not None:
-        yield "output.rate_x_rad_s", "slope of the lean", _slope(lean, step_s), _even(rates[0])
+        slope = _slope(lean, step_s)
+        yield "output.rate_x_rad_s", "slope of the lean", slope, _even(rates[0]), ("the roll rate", _LEAN)
     turning = None if course is None else -_slope(_known_turns(course), step_s)
     if turning is not None and speed is not None:
         turning = np.where(speed > _TURNS_m_s, turning, np.nan)  # a standing receiver's course wanders
@@ -130,15 +133,18 @@ def _rows(look: Look, step_s: float) -> Iterator[tuple[str, str, Values, Values]
             if rate is not None and (lean is not None or of == 2):
                 expected = turning if lean is None else turning * share(lean)
                 words = "slope of the course" + ("" if lean is None else f", by the lean's {name}")
-                yield f"output.rate_{'xyz'[of]}_rad_s", words, expected, _even(rate)
+                hangs = (f"the {'xyz'[of]} rate", _COURSE, *(() if lean is None or of == 2 else (_LEAN,)))
+                yield f"output.rate_{'xyz'[of]}_rad_s", words, expected, _even(rate), hangs
         if lean is not None:
             expected = -np.arctan(speed * turning / GRAVITY_m_s2)
-            yield "output.lean_rad", "lean that speed and course ask for", *_leans(expected, _even(lean))
+            compared = _leans(expected, _even(lean))
+            hangs = (_LEAN, _SPEED, _COURSE)
+            yield "output.lean_rad", "lean that speed and course ask for", *compared, hangs
     elif lean is not None and rates[1] is not None and rates[2] is not None and speed is not None:
         yaw = rates[1] * np.sin(lean) + rates[2] * np.cos(lean)
         expected = -np.arctan(speed * yaw / GRAVITY_m_s2)
         compared = _leans(_even(expected), _even(lean))
-        yield "output.lean_rad", "lean that speed and rates ask for", *compared
+        yield "output.lean_rad", "lean that speed and rates ask for", *compared, (_LEAN, _SPEED, "the rates")
 
 
 def _leans(expected: Values, lean: Values) -> tuple[Values, Values]:
@@ -148,26 +154,42 @@ def _leans(expected: Values, lean: Values) -> tuple[Values, Values]:
     return np.full_like(expected, np.nan), lean
 
 
-def _judged(signal: str, beside: str, expected: Values, values: Values) -> Agreement:
+def _judged(signal: str, beside: str, expected: Values, values: Values, on: tuple[str, ...]) -> Agreement:
     found = gain_of(expected, values)
     if found is None or abs(found.correlation) < _ALIKE:
         alike = "" if found is None else f" (alike by {found.correlation:.2f})"
-        return Agreement(signal, beside, None, None, None, f"can't be told from this log{alike}")
+        words = f"can't be told from this log{alike}"
+        apart = found is not None and abs(found.correlation) < _APART and _moves(signal, expected)
+        return Agreement(signal, beside, None, None, None, words, on, apart)
     gain, half = found.gain, found.half
     if _LOW <= gain <= _HIGH:
-        return Agreement(signal, beside, gain, half, True, f"{gain:.3f} +- {half:.3f} of it")
-    return Agreement(signal, beside, gain, half, False, wrong_gain(gain))
+        return Agreement(signal, beside, gain, half, True, f"{gain:.3f} +- {half:.3f} of it", on)
+    return Agreement(signal, beside, gain, half, False, wrong_gain(signal, gain), on)
 
 
-def wrong_gain(gain: float) -> str:
-    """What is wrong with a gain that should be near 1, in words; empty where nothing is."""
+def _moves(signal: str, expected: Values) -> bool:
+    """Whether there is far more to see than noise."""
+    least = next((least for end, least in _MOVES.items() if signal.endswith(end)), np.inf)
+    return float(np.nanstd(expected)) > least
+
+
+def wrong_gain(signal: str, gain: float) -> str:
+    """What is wrong with a signal's gain that should be near 1, in words; empty where nothing is."""
     if _LOW <= gain <= _HIGH:
         return ""
     words = f"{gain:.3g} of it instead of 1"
     if -_HIGH <= gain <= -_LOW:
         return f"{words}: its sign, or that of the other, is the wrong way round"
-    near = min(_RATIOS, key=lambda ratio: abs(np.log(abs(gain) / ratio)))
-    return f"{words}: {_RATIOS[near]}?" if abs(np.log(abs(gain) / near)) < _NEAR else words
+    known = next((ratios for end, ratios in _RATIOS.items() if signal.endswith(end)), _SPEEDS)
+    size = abs(float(np.log(abs(gain))))
+    near = min(known, key=lambda ratio: abs(size - np.log(ratio)))
+    if abs(size - np.log(near)) > _NEAR:
+        return words
+    large, small = known[near]
+    one, other = f"{large} taken for {small}", f"{small} taken for {large}"
+    if abs(gain) < 1.0:
+        one, other = other, one
+    return f"{words}: {one}, or what it is compared with {other}?"
 
 
 def _even(values: Values) -> Values:

@@ -1,9 +1,11 @@
 """Two clocks brought together by two signals that show the same: offset, drift, and how well they are known.
 
 Model: ``time = own * (1 + drift) + offset``, and at that time the one signal is a constant plus a gain times
-the other. A first offset comes from the highest correlation; then all four numbers by Gauss and Newton's
-least squares. The slower signal's samples are compared with the faster one, which is smoothed to the slower
-one's rate, symmetrically, so that noise moves nothing.
+the other. Two speeds, where the lean is known, differ by four gains more: for the wheel's smaller radius and
+the antenna's smaller circle in bends, for slip as it drives and as it brakes. A first offset comes from the
+highest correlation; then all numbers by Gauss and Newton's least squares. The slower signal's samples are
+compared with the faster one, which is smoothed to the slower one's rate, symmetrically, so that noise moves
+nothing.
 
 The intervals are 95 %, from the scatter of the scores of twenty pieces of the log (a sandwich of the normal
 matrix; Liang and Zeger (1986), Biometrika 73:13-22, from memory), so that residuals that hang together count
@@ -26,7 +28,13 @@ _MOST_DRIFT = 1e-3
 _MOST_OFFSET_s = 0.05
 _GRID = 0.02
 _LEAST_SAMPLES = 200
-_ROUNDS = 30
+_GAP_STEPS = 3.5  # usual steps; outliers of a sample or two may be left out
+_LEANS_rad = 0.2  # from one side to the other
+_ROLLS_m_s = 3.0
+_SLIP_UNSURE = 0.5  # of the offset that slip would pass for
+_ROUNDS = 40
+_SETTLED = 0.1  # of the interval's half width
+_WHOLE_STEPS = 6  # then by halves: a sample that comes and goes at an edge throws it to and fro
 
 Values = NDArray[np.float64]
 Instants = TypeVar("Instants", float, NDArray[np.float64])
@@ -55,11 +63,17 @@ class ClockFit(NamedTuple):
         return own_s * (1.0 + 1e-6 * self.drift_ppm) + self.offset_s
 
 
-def fit_clock(main: tuple[Values, Values], own: tuple[Values, Values], within_s: float) -> ClockFit:
+def fit_clock(
+    main: tuple[Values, Values],
+    own: tuple[Values, Values],
+    within_s: float,
+    lean: tuple[Values, Values] | None = None,
+) -> ClockFit:
     """Bring a clock to the main one.
 
     main, own  (time [s] (n,), values (n,)) of the signal by each clock, times rising, values finite
     within_s   the offset is looked for from -within_s to within_s
+    lean       [rad] by the main clock, where both signals are speeds: of a leaned bike they differ by it
     Raises NotTold.
     """
     if min(len(main[0]), len(own[0])) < _LEAST_SAMPLES:
@@ -68,18 +82,21 @@ def fit_clock(main: tuple[Values, Values], own: tuple[Values, Values], within_s:
     slow, fast = (own, main) if own_is_slower else (main, own)
     fast = _smoothed(*fast, float(np.median(np.diff(slow[0]))))
     offset, correlation = _first_offset(main, own, within_s)
-    gains = _Gains(slow, fast, own_is_slower)
-    numbers = np.array([offset, 0.0, *gains.level(offset)])
-    for _ in range(_ROUNDS):
+    if lean is not None and (len(lean[0]) < _LEAST_SAMPLES or np.ptp(lean[1]) < _LEANS_rad):
+        lean = None
+    gains = _Gains(slow, fast, own_is_slower, lean)
+    numbers = gains.start(offset)
+    for turn in range(_ROUNDS):
         jacobian, residual, _at = gains.at(numbers)
         step = np.linalg.lstsq(jacobian * gains.scale, residual, rcond=None)[0] * gains.scale
-        numbers = numbers + step
+        numbers = numbers + (step if turn < _WHOLE_STEPS else 0.5 * step)
         if np.all(np.abs(step[:2]) < (1e-7, 1e-10)):
             break
-    else:
-        raise NotTold("offset and drift did not settle")
     jacobian, residual, at = gains.at(numbers)
     half = _half_widths(jacobian * gains.scale, residual, at) * gains.scale
+    half[:2] = np.hypot(half[:2], gains.by_slip(numbers))
+    if np.any(np.abs(step[:2]) > _SETTLED * half[:2] + (1e-7, 1e-10)):
+        raise NotTold("offset and drift did not settle")
     if half[0] > _MOST_OFFSET_s or abs(numbers[1]) > _MOST_DRIFT or abs(numbers[0] - offset) > 1.0:
         raise NotTold(f"the offset is known to {half[0]:.3f} s only; signals that change faster are needed")
     gain, gain_half = float(numbers[2]), float(half[2])
@@ -92,42 +109,92 @@ def fit_clock(main: tuple[Values, Values], own: tuple[Values, Values], within_s:
 
 
 class _Gains:
-    """Residuals of the slower signal's samples, and how they go with offset, drift, gain and constant."""
+    """Residuals of the slower signal's samples, and how they go with offset, drift, gain and constant.
 
-    def __init__(self, slow: tuple[Values, Values], fast: tuple[Values, Values], own_is_slower: bool) -> None:
-        self._slow, self._fast, self._forward = slow, fast, own_is_slower
-        self._slope = np.gradient(fast[1], fast[0])
+    lean  [rad] by the main clock: with it two speeds may differ as they do on a bike that leans
+    """
+
+    def __init__(
+        self,
+        slow: tuple[Values, Values],
+        fast: tuple[Values, Values],
+        own_is_slower: bool,
+        lean: tuple[Values, Values] | None = None,
+    ) -> None:
+        self._slow, self._fast, self._forward, self._lean = slow, fast, own_is_slower, lean
+        self._step = 0.5 * float(np.median(np.diff(fast[0])))
         span = float(np.ptp(slow[0]))
         size = float(np.std(fast[1])) or 1.0
-        self.scale = np.array([0.1, 0.1 / span, 1.0, size])
+        self._slope = np.gradient(fast[1], fast[0])
+        more = [] if lean is None else [1.0, 1.0, 0.01, 0.01]
+        self.scale = np.array([0.1, 0.1 / span, 1.0, size, *more])
 
-    def level(self, offset: float) -> tuple[float, float]:
-        """Gain and constant at an offset."""
-        jacobian, residual, _ = self.at(np.array([offset, 0.0, 0.0, 0.0]))
-        gain, constant = np.linalg.lstsq(jacobian[:, 2:], residual, rcond=None)[0]
-        return float(gain), float(constant)
+    def start(self, offset: float) -> Values:
+        """Offset, drift 0, gain, constant and so on at an offset."""
+        first = np.zeros(len(self.scale))
+        first[0] = offset
+        jacobian, residual, _ = self.at(first)
+        first[2:] = np.linalg.lstsq(jacobian[:, 2:], residual, rcond=None)[0]
+        return first
+
+    def by_slip(self, numbers: Values) -> Values:
+        """(2,) what offset [s] and drift may be off by, since slip is not quite as it is taken here."""
+        if self._lean is None:
+            return np.zeros(2)
+        slip_s = float(np.abs(numbers[-2:]).max() * np.abs(self._fast[1]).mean())
+        return _SLIP_UNSURE * slip_s * np.array([1.0, 1.0 / float(np.ptp(self._slow[0]))])
 
     def at(self, numbers: Values) -> tuple[Values, Values, Values]:
-        """Jacobian (n, 4), residual (n,) and instants (n,) of the samples that both signals have."""
-        offset, drift, gain, constant = numbers
+        """Jacobian (n, p), residual (n,) and instants (n,) of the samples that both signals have."""
+        offset, drift = numbers[:2]
         time_s, values = self._slow
         if self._forward:
-            there = time_s * (1.0 + drift) + offset
+            there = main_s = time_s * (1.0 + drift) + offset
             by_offset, by_drift = np.ones(len(time_s)), time_s
         else:
-            there = (time_s - offset) / (1.0 + drift)
+            there, main_s = (time_s - offset) / (1.0 + drift), time_s
             by_offset = np.full(len(time_s), -1.0 / (1.0 + drift))
             by_drift = -there / (1.0 + drift)
-        fast_s, fast = self._fast
-        both = (there > fast_s[0]) & (there < fast_s[-1])
+        both = _known(there, self._fast[0])
+        if self._lean is not None:
+            both &= _known(main_s, self._lean[0])
         if both.sum() < _LEAST_SAMPLES:
             raise NotTold("the two logs have too little time in common")
-        there = there[both]
-        level, slope = np.interp(there, fast_s, fast), np.interp(there, fast_s, self._slope)
-        jacobian = np.column_stack(
-            [gain * slope * by_offset[both], gain * slope * by_drift[both], level, np.ones(len(there))]
-        )
-        return jacobian, values[both] - gain * level - constant, time_s[both]
+        there, main_s = there[both], main_s[both]
+        columns = self._columns(there, main_s)
+        moved = self._step if self._forward else 0.0  # the lean is then looked for at another instant, too
+        slope = self._columns(there + self._step, main_s + moved)
+        slope = (slope - self._columns(there - self._step, main_s - moved)) / (2.0 * self._step) @ numbers[2:]
+        jacobian = np.column_stack([slope * by_offset[both], slope * by_drift[both], columns])
+        return jacobian, values[both] - columns @ numbers[2:], time_s[both]
+
+    def _columns(self, there: Values, main_s: Values) -> Values:
+        """(n, 2) the faster signal and 1; with the lean (n, 6), what makes speeds of a leaned bike differ.
+
+        A wheel rolls on a smaller radius, by its crown, and an antenna high up goes round a smaller circle. A
+        wheel that drives or brakes slips by a share of its speed, which would pass for an offset.
+        """
+        level = np.interp(there, *self._fast)
+        columns = [level, np.ones(len(level))]
+        if self._lean is not None:
+            lean = np.interp(main_s, *self._lean)
+            inside = np.sin(lean) * np.tan(lean) / np.maximum(level, _ROLLS_m_s)
+            pushed = level * np.interp(there, self._fast[0], self._slope)
+            columns += [
+                level * (1.0 - np.cos(lean)),
+                inside,
+                np.maximum(pushed, 0.0),
+                np.minimum(pushed, 0.0),
+            ]
+        return np.column_stack(columns)
+
+
+def _known(at_s: Values, time_s: Values) -> NDArray[np.bool_]:
+    """(n,) whether a signal of these times has samples around each instant: in a gap nobody knows it."""
+    longest = _GAP_STEPS * float(np.median(np.diff(time_s)))
+    behind = np.clip(np.searchsorted(time_s, at_s), 1, len(time_s) - 1)
+    known = (at_s > time_s[0]) & (at_s < time_s[-1])
+    return np.asarray(known & (time_s[behind] - time_s[behind - 1] <= longest))
 
 
 def _half_widths(jacobian: Values, residual: Values, at: Values) -> Values:
@@ -143,8 +210,12 @@ def _half_widths(jacobian: Values, residual: Values, at: Values) -> Values:
 
 
 def _smoothed(time_s: Values, values: Values, slow_step_s: float) -> tuple[Values, Values]:
-    """A signal without what the slower one can't show: a Gaussian of half the slower step."""
-    width = 0.5 * slow_step_s / float(np.median(np.diff(time_s)))
+    """A signal without what the slower one can't show: a Gaussian of half the slower step.
+
+    Where that reaches over a gap there is none.
+    """
+    step_s = float(np.median(np.diff(time_s)))
+    width = 0.5 * slow_step_s / step_s
     if width < 0.5:
         return time_s, values
     reach = int(np.ceil(4.0 * width))
@@ -152,7 +223,9 @@ def _smoothed(time_s: Values, values: Values, slow_step_s: float) -> tuple[Value
         raise NotTold("the logs are too short")
     weights = np.exp(-0.5 * (np.arange(-reach, reach + 1) / width) ** 2)
     weights /= weights.sum()
-    return time_s[reach:-reach], filters.oaconvolve(values, weights, mode="valid")
+    whole = time_s[2 * reach :] - time_s[: -2 * reach] <= (2 * reach + _GAP_STEPS) * step_s
+    smooth = filters.oaconvolve(values, weights, mode="valid")
+    return time_s[reach:-reach][whole], smooth[whole]
 
 
 def _first_offset(
@@ -171,7 +244,10 @@ def _first_offset(
     count = np.minimum(len(levels[0]) - first, len(levels[1]) + np.minimum(lags, 0))
     looked = (np.abs(offsets) <= within_s) & (count * step > 10.0)
     if not looked.any():
-        raise NotTold("the two logs have less than 10 s in common")
+        long, other = (f"{float(np.ptp(t)):.3g} s" for t, _ in (main, own))
+        raise NotTold(
+            f"the two logs have less than 10 s in common; by their own times they last {long} and {other}"
+        )
     energy = [q[a + count] - q[a] for q, a in zip(squares, (first, np.maximum(-lags, 0)), strict=True)]
     with np.errstate(divide="ignore", invalid="ignore"):
         alike = np.where(looked, sums / np.sqrt(energy[0] * energy[1]), 0.0)

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.config.track.map_file import CHOSEN, UNITS, Channel, TrackMap
+from emulator.config.track.map_file import CHOSEN, UNITS, Channel, Clock, TrackMap
 from emulator.core.signals import INDEX
 from emulator.track.into.agreement import Agreement, agreements, wrong_gain
 from emulator.track.into.clocks import ClockFit, NotTold, fit_clock
@@ -48,8 +48,25 @@ STANDS_IN: dict[str, tuple[str, ...]] = {
 there."""
 _RATES = tuple(f"output.rate_{axis}_rad_s" for axis in "xyz")
 _FORCES = tuple(f"output.force_{axis}_m_s2" for axis in "xyz")
+_SPEEDS = {"truth.speed_m_s", *STANDS_IN["truth.speed_m_s"]}
 _COARSE_s = 0.05
-_MOST_BACK = 0.01
+_DOWN_rad, _DOWN_s = math.radians(57.0), 1.0  # more than is ridden that long; common practice, no source
+_MOST_BACK = _MOST_ODD = 0.01
+_MOST = {
+    "steering_angle_rad": 1.2,
+    "steer_rad": 1.2,
+    "throttle": 1.5,
+    "throttle_position": 1.5,
+    "clutch": 1.5,
+    "clutch_position": 1.5,
+    "brake_Pa": 3e7,
+    "brake_line_Pa": 3e7,
+    "travel_m": 0.6,
+    "engine_rad_s": 3000.0,
+    "steering_torque_Nm": 500.0,
+    "gear": 12.0,
+}
+"""Beyond what any motorcycle does, by the end of a signal's name; common practice, no source."""
 _MOST_ROWS = 8_000_000
 _EPOCH_s = 1e9
 
@@ -116,7 +133,7 @@ def bring_together(logs: Sequence[Log], asked: TrackMap, origin: Origin | None, 
         sound["course"] = _unwrapped(sound["course"])
     rows = _rows(asked, sound, brought)
     _mounting(asked, sound, rows, brought)
-    _agree(sound, rows, brought)
+    _agree(asked, sound, rows, brought)
     for channel in asked.channels:
         of = sound[channel.signal]
         brought.marks += of.marks
@@ -206,6 +223,7 @@ def _sound(channel: Channel, series: Series, time_s: Values) -> Sound:
         most=bounds[1],
         stands_s=channel.stands_s,
     )
+    _possible(channel, sound.values)
     back = sum(mark.samples for mark in sound.marks if mark.kind == "time_back")
     if back > _MOST_BACK * len(series.time_s):
         raise LogError(
@@ -215,19 +233,40 @@ def _sound(channel: Channel, series: Series, time_s: Values) -> Sound:
     return sound
 
 
+def _possible(channel: Channel, values: Values) -> None:
+    """Raises LogError where a channel often goes beyond what any motorcycle does: its unit is another."""
+    most = next((most for end, most in _MOST.items() if channel.signal.endswith(end)), math.inf)
+    if not len(values) or np.mean(np.abs(values) > most) <= _MOST_ODD:
+        return
+    unit = UNITS[channel.unit]
+    reached = float(np.quantile(np.abs(values), 1.0 - _MOST_ODD))
+    smaller = [
+        name
+        for name, other in UNITS.items()
+        if other.ours == unit.ours and reached * other.factor / unit.factor <= most
+    ]
+    raise LogError(
+        f"channel {channel.channel!r} reaches {reached / unit.factor:.4g} {channel.unit} as "
+        f"{channel.signal}, beyond what any motorcycle does ({most / unit.factor:.4g} {channel.unit})",
+        advice=f"is it in {' or '.join(smaller)}?" if smaller else "see whether it is the right channel",
+    )
+
+
 def _clocks(asked: TrackMap, sound: Samples, brought: Brought, shelf: Shelf) -> None:
     """Put every clock's samples on the main one. Raises LogError."""
     for clock in asked.clocks:
         own, main = sound[clock.signal], sound[clock.like]
         try:
-            fit = fit_clock((main.time_s, main.values), (own.time_s, own.values), clock.within_s)
+            lean = _lean_by_main(asked, sound) if {clock.signal, clock.like} <= _SPEEDS else None
+            fit = fit_clock((main.time_s, main.values), (own.time_s, own.values), clock.within_s, lean)
         except NotTold as why:
             raise LogError(
                 f"clock {clock.name!r} can't be brought to the main one by {clock.signal} and {clock.like}: "
                 f"{why}",
+                advice=_how_to_tell(clock, lean),
             ) from why
-        if words := wrong_gain(fit.gain):
-            raise LogError(f"{clock.signal} beside {clock.like}: {words}", advice="see unit and sign")
+        if words := wrong_gain(clock.signal, fit.gain):
+            raise LogError(f"{clock.signal} beside {clock.like}: {words}", advice="see unit and sign of both")
         brought.clocks[clock.name] = fit
         on_main: dict[int, tuple[Values, Values]] = {}  # whose array is kept has its id for itself
         for channel in asked.channels:
@@ -239,6 +278,26 @@ def _clocks(asked: TrackMap, sound: Samples, brought: Brought, shelf: Shelf) -> 
                     on_main[key] = (of.time_s, shelf.kept(fit.on_main(of.time_s)))
                 moved, taken = on_main[key][1], fit.on_main(of.taken_s)
                 sound[channel.signal] = of._replace(time_s=moved, marks=marks, taken_s=taken)
+
+
+def _how_to_tell(clock: Clock, lean: tuple[Values, Values] | None) -> str:
+    """What brings two clocks together better."""
+    both = {clock.signal, clock.like}
+    if "output.wheel_rear_m_s" in both:
+        return "take the front wheel's speed: a rear one slips as it drives, which passes for an offset"
+    if both <= _SPEEDS and lean is None:
+        return "map the lean by the main clock: wheel and receiver differ by it in bends"
+    return "see the unit of the time; else take a longer log, or two signals alike that change faster"
+
+
+def _lean_by_main(asked: TrackMap, sound: Samples) -> tuple[Values, Values] | None:
+    """The lean's samples (time, values), if the main clock stamped them."""
+    for name in ("truth.roll_rad", *STANDS_IN["truth.roll_rad"]):
+        if name in sound and _by_main(asked, name):
+            values = sound[name].values
+            degrees = len(values) > 0 and float(np.quantile(np.abs(values), 0.99)) > math.pi / 2.0
+            return None if degrees else (sound[name].time_s, values)  # which is told later on
+    return None
 
 
 # -- rows ------------------------------------------------------------------------------------------------
@@ -323,8 +382,9 @@ def _mounting(asked: TrackMap, sound: Samples, rows: Values, brought: Brought) -
             )
 
 
-def _agree(sound: Samples, rows: Values, brought: Brought) -> None:
+def _agree(asked: TrackMap, sound: Samples, rows: Values, brought: Brought) -> None:
     """Compare what knows of each other. Raises LogError for what contradicts."""
+    brought.remarks += _twice(sound)
     coarse = np.arange(rows[0], rows[-1], _COARSE_s)
     if len(coarse) < 2:
         return  # too short to change in
@@ -339,12 +399,50 @@ def _agree(sound: Samples, rows: Values, brought: Brought) -> None:
         return kept[signal]
 
     brought.agreements = agreements(look, _COARSE_s)
+    named = _channels_by_signal(asked)
     if wrong := [a for a in brought.agreements if a.holds is False]:
+        shared = [one for one in wrong[0].on if all(one in a.on for a in wrong)]
+        held = {one for a in brought.agreements if a.holds for one in a.on}
+        doubted = [one for one in shared if one not in held] or shared
         raise LogError(
             "signals contradict each other: "
-            + "; ".join(f"{a.signal} is {a.words} ({a.beside})" for a in wrong),
-            advice="see unit, sign, axes and channel of these in the map",
+            + "; ".join(f"{a.signal}{named.get(a.signal, '')} is {a.words} ({a.beside})" for a in wrong),
+            advice=(f"all of them hang on {' and '.join(doubted)}: " if len(wrong) > 1 and doubted else "")
+            + "see unit, sign, axes and channel of these in the map",
         )
+    brought.remarks += [
+        f"{a.signal}{named.get(a.signal, '')} does not go with what it should, {a.beside}: see its channel "
+        "and axes"
+        for a in brought.agreements
+        if a.apart
+    ]
+
+
+def _channels_by_signal(asked: TrackMap) -> dict[str, str]:
+    """What the log calls a signal, in brackets; of the inertial unit with its axes exchanged."""
+    called = {channel.signal: channel.channel for channel in asked.channels}
+    for names in (_RATES, _FORCES):
+        given = {axis: called.get(name) for axis, name in zip("xyz", names, strict=True)}
+        for name, axis in zip(names, asked.inertial_unit.axes, strict=True):
+            if (channel := given[axis[-1]]) is not None:
+                called[name] = channel
+    return {signal: f" (channel {channel!r})" for signal, channel in called.items()}
+
+
+def _twice(sound: Samples) -> list[str]:
+    """Devices that say the same to the bit, which no two do, in words."""
+    names = [n for n in sound if n.startswith("output.") and n not in CHOSEN and len(sound[n].values) > 100]
+    told = []
+    for k, name in enumerate(names):
+        values = sound[name].values
+        if not np.ptp(values) > 0.0:
+            continue
+        told += [
+            f"{other} is {name} to the bit: one channel twice?"
+            for other in names[k + 1 :]
+            if np.array_equal(values, sound[other].values)
+        ]
+    return told
 
 
 def _unwrapped(sound: Sound) -> Sound:
@@ -371,11 +469,27 @@ def _columns(asked: TrackMap, sound: Samples, rows: Values, origin: Origin | Non
         if ours not in columns and source is not None:
             columns[ours] = columns[source]
             brought.stand_ins[ours] = source
+    if "truth.fallen" not in columns and "truth.roll_rad" in columns:
+        columns["truth.fallen"] = _fallen(columns["truth.roll_rad"], brought.step_ms)
+        brought.stand_ins["truth.fallen"] = (
+            f"{math.degrees(_DOWN_rad):.0f}° of lean and more for {_DOWN_s:g} s; a sensor that ends below "
+            "never shows a fall"
+        )
     if "course" in sound and "truth.heading_rad" not in columns:
         columns["truth.heading_rad"] = 0.5 * math.pi - joined(sound.pop("course"), rows)
         brought.stand_ins["truth.heading_rad"] = "course"
     if placed and "truth.x_m" not in columns:
         _reference(asked, placed, rows, brought)
+
+
+def _fallen(lean_rad: Values, step_ms: int) -> Values:
+    """(n,) 1 once the bike has lain for some time, else 0; NaN where nobody knows the lean before that."""
+    fallen = np.where(np.isfinite(lean_rad), 0.0, np.nan)
+    over = np.concatenate([[0], np.abs(np.nan_to_num(lean_rad)) > _DOWN_rad, [0]]).astype(np.int8)
+    begins, ends = np.flatnonzero(np.diff(over) > 0), np.flatnonzero(np.diff(over) < 0)
+    if len(long := begins[(ends - begins) * step_ms >= 1e3 * _DOWN_s]):
+        fallen[long[0] :] = 1.0
+    return fallen
 
 
 def _reference(asked: TrackMap, placed: Samples, rows: Values, brought: Brought) -> None:

@@ -81,7 +81,11 @@ def find_mounting(
     size = float(np.linalg.norm(mean))
     if abs(size / GRAVITY_m_s2 - 1.0) > _FORCE_BAND:
         hint = "; it looks as if it were logged in g" if abs(size - 1.0) < _FORCE_BAND else ""
-        raise NotTold(f"the specific force at standstill is {size:.2f} m/s2, not {GRAVITY_m_s2:.2f}{hint}")
+        parts = ", ".join(f"{part:.2f}" for part in mean)
+        raise NotTold(
+            f"the specific force at standstill is {size:.2f} m/s2, not {GRAVITY_m_s2:.2f} "
+            f"(x, y and z: {parts}){hint}"
+        )
     up = mean / size
     slope = np.gradient(speed, step_s)
     straight = (

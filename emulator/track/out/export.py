@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, Literal, NamedTuple, TypeAlias
 
 from pyarrow import csv, parquet
 
-from emulator.core.errors import RunFailed, StartFailed
 from emulator.record.reader import Run
 from emulator.record.writer import write_json, write_whole
+from emulator.track.filled_folder import filled
 from emulator.track.out.groups import Group, groups_of
 from emulator.track.out.mdf import asammdf_module, write_mdf
 from emulator.track.out.path import path_text
@@ -58,7 +56,7 @@ def export(run: Run, folder: Path, forms: Sequence[Form], path_every: int = 100)
     """
     if "mdf" in forms:
         asammdf_module()
-    with _filled(folder):
+    with filled(folder):
         return _written(run, folder, forms, path_every)
 
 
@@ -108,36 +106,3 @@ def _beside(run: Run, folder: Path, form: Form, written: list[tuple[str, Group]]
             ExportedFile("columns.csv", "unit and meaning of every column", units.num_rows),
         ]
     return []
-
-
-@contextmanager
-def _filled(folder: Path) -> Iterator[None]:
-    """An empty folder, made if need be; on every way out but the right one all is as it was before."""
-    missing = [place for place in (folder, *folder.parents) if not place.exists()]
-    _empty(folder)
-    try:
-        yield
-    except BaseException as error:
-        for file in folder.iterdir():
-            file.unlink()
-        for place in missing:
-            place.rmdir()
-        if isinstance(error, OSError) and error.errno is not None:
-            raise RunFailed(
-                f"{folder} can't be written: {os.strerror(error.errno)}",
-                advice="check that the folder is there, free space and permissions",
-            ) from error
-        raise
-
-
-def _empty(folder: Path) -> None:
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        occupied = any(folder.iterdir())
-    except OSError as error:
-        raise StartFailed(
-            f"{folder} can't be created: {error.strerror or error}",
-            advice="name another folder, or check permissions and free space",
-        ) from error
-    if occupied:
-        raise StartFailed(f"{folder} already holds files", advice="name a new folder")

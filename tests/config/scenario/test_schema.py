@@ -158,8 +158,8 @@ WRONG_SCENARIOS = [
     (
         "release_speed_km_h: 25",
         "release_speed_kmh: 25",
-        "10:37: support.release_speed_kmh: unknown key; known keys: tow_acceleration_m_s2, "
-        "release_speed_km_h, release_time_s, catch_speed_km_h, did you mean 'release_speed_km_h'?",
+        "10:37: support.release_speed_kmh: unknown key, did you mean 'release_speed_km_h'? known keys: "
+        "tow_acceleration_m_s2, release_speed_km_h, release_time_s, catch_speed_km_h",
     ),
     (
         "lean_limit_deg: 40, ",
@@ -210,8 +210,8 @@ WRONG_SCENARIOS = [
     (
         "from_m: 700",
         "from: 700",
-        "15:20: surface.patches.0.from: unknown key; known keys: name, from_m, to_m, "
-        "across_start, left_m, right_m, grip, edge_m, did you mean 'from_m'?",
+        "15:20: surface.patches.0.from: unknown key, did you mean 'from_m'? known keys: name, from_m, to_m, "
+        "across_start, left_m, right_m, grip, edge_m",
     ),
     (
         "from_deg: 240",

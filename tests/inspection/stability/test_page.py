@@ -198,11 +198,17 @@ def test_gaps_are_counted_with_their_reason(diagram: Stability) -> None:
 def test_the_headline_names_the_worst_and_the_thinnest(diagram: Stability, margins: Margins) -> None:
     assert headline(ModesPage("bike", diagram, margins, TIMING)) == (
         "Hands off: weave is the most unstable, it doubles in 0.7 s when ridden at 36 km/h, upright. With "
-        "the reference robot it is unstable without any delay at 108 km/h, 40° lean: weave."
+        "the reference robot it is unstable without any delay at 108 km/h, 40° lean: weave. "
+        "Upright the least is 12.0 ms, at 108 km/h; of all 7 speeds and leans half bear 40.0 ms and more."
     )
     upright = margins._replace(leans=LEANS[:1], loop=margins.loop[:1], growth=margins.growth[:1])
     assert headline(ModesPage("bike", diagram, upright, TIMING)).endswith(
-        "With the reference robot the least delay margin is 12.0 ms, at 108 km/h, upright: wobble crosses."
+        "With the reference robot the least delay margin is 12.0 ms, at 108 km/h, upright: wobble crosses. "
+        "Of all 4 speeds and leans half bear 60.0 ms and more."
+    )
+    worse = margins._replace(loop=np.where(LEANS[:, None] > 0.0, 0.0, margins.loop))
+    assert headline(ModesPage("bike", diagram, worse, TIMING)).endswith(
+        "of all 7 speeds and leans 3 are unstable without any, half bear 12.0 ms and more."
     )
     calm = diagram._replace(roots=diagram.roots - 100.0)
     assert headline(ModesPage("bike", calm, None, None, held=True)) == (
@@ -251,7 +257,10 @@ def test_above_the_top_speed_there_are_no_margins(diagram: Stability, margins: M
     assert rows["upright", "72"][0] == "60.0 ms"
     drawn = traces(margin_figure(margins, top_speed=25.0))
     assert [v is None or math.isnan(v) for v in drawn["the loop, upright"]["y"]] == [False, False, True, True]
-    assert headline(page).endswith("the least delay margin is 40.0 ms, at 72 km/h, 40° lean: weave crosses.")
+    assert headline(page).endswith(
+        "the least delay margin is 40.0 ms, at 72 km/h, 40° lean: weave crosses. "
+        "Upright the least is 50.0 ms, at 36 km/h; of all 3 speeds and leans half bear 50.0 ms and more."
+    )
     none = ModesPage("bike", diagram, margins, TIMING, top_speed=5.0)
     assert headline(none).endswith("It reaches none of these speeds.")
 

@@ -57,6 +57,24 @@ def failed(name, how, text, folder, *, process):
     assert text in cause.text
 
 
+@pytest.mark.parametrize(
+    ("name", "told"),
+    [
+        (
+            "FramesOfItsOwn",
+            "it gave frames of 0x080, 0x123 instead of 0x082, and none of its values (gear_request)",
+        ),
+        ("DamagedHeartbeat", "0x082 came, look at its length, counter and CRC"),
+    ],
+)
+def test_frames_that_bring_no_heartbeat_are_told_by_their_identifiers(name, told, tmp_path):
+    session = session_of(FAILING, name, process="ours")
+    limits = session.rig.limits.model_copy(update={"arming_timeout_s": 0.5})
+    failure = recorded(variant(session, rig={"limits": limits}), tmp_path / "run")["robot_failure"]
+    assert failure["how"] == "silent"
+    assert told in failure["text"]
+
+
 def test_verdict_and_report_accuse_the_robot_and_say_who_rode(tmp_path):
     """Of one that failed before its first period, when there is no ride to judge."""
     name, folder = "RaisesAtBegin", tmp_path / "run"

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from emulator.track.into.agreement import Agreement, agreements
+from emulator.track.into.agreement import Agreement, agreements, wrong_gain
 from emulator.track.into.mounting import GRAVITY_m_s2
 
 STEP_s = 0.05
@@ -69,6 +69,26 @@ def test_a_lean_of_another_sign_is_told():
     log = weaving()
     log["output.lean_rad"] *= -1.0
     assert told(log)["output.lean_rad"].holds is False
+    assert "the lean" in told(log)["output.lean_rad"].on
+
+
+def test_a_gain_is_told_of_either_side_and_by_the_signals_own_units():
+    """A lean of half is no mph, a wheel of 0.28 may be the other one's km/h."""
+    assert wrong_gain("output.lean_rad", 0.53) == "0.53 of it instead of 1"
+    assert wrong_gain("output.gnss_speed_m_s", 0.278).endswith(
+        "m/s taken for km/h, or what it is compared with km/h taken for m/s?"
+    )
+    assert "degrees taken for radians" in wrong_gain("output.rate_y_rad_s", 55.0)
+    assert wrong_gain("output.rate_y_rad_s", -1.0).endswith("is the wrong way round")
+
+
+def test_what_moves_and_goes_its_own_way_is_not_only_untold():
+    log = weaving()
+    log["output.rate_x_rad_s"] = log["output.rate_y_rad_s"]
+    assert told(log)["output.rate_x_rad_s"].apart
+    quiet = weaving(turn_rate=0.004)
+    quiet["output.rate_x_rad_s"] = quiet["output.rate_y_rad_s"]
+    assert not told(quiet)["output.rate_x_rad_s"].apart
 
 
 def test_straight_on_lean_is_balance_and_tells_nothing():
