@@ -171,9 +171,9 @@ class Predictors:
     """What Calibration asks for its models.
 
     Noise within the windows: what makes those at 4 m/s most likely, found beforehand; 0.36 N m of roll moment
-    and 0.104 N m per sqrt(Hz), 0.018 rad/s, and the encoder's step. The hand knocks ahead of them (rides
-    are to begin where it has let go: HAND), where it is noise that nobody measured: so large that the window begins with what its own samples tell. Thrice as
-    much gives as many within the source's spread.
+    and 0.104 N m per sqrt(Hz), 0.018 rad/s, and the encoder's step. The hand knocks ahead of them (rides are
+    to begin where it has let go: HAND), where it is noise that nobody measured: so large that the window
+    begins with what its own samples tell. Thrice as much gives as many within the source's spread.
     """
 
     density = (0.36, 0.104)
