@@ -39,6 +39,9 @@ _TYPES_BY_NAME = (types.Number, types.Boolean, types.NoneType, types.UnicodeType
 _NOT_IN_THE_CODE = ("CACHE_", "COLOR_SCHEME", "CUDA_", "GDB_", "NUMBA_", "SHOW_HELP", "THREADING_")
 """Beginnings of compiler settings that differ between machines and don't reach the code of one thread."""
 
+_PLAIN = frozenset({bool, int, float, str, bytes, tuple, dict, set})
+"""Kinds of constants whose text is the same in every process, of a set once it is sorted."""
+
 _CACHE, _EXTENDED_ARG, _LOAD_GLOBAL = (dis.opmap[name] for name in ("CACHE", "EXTENDED_ARG", "LOAD_GLOBAL"))
 _CONSTANT, _LOCAL = frozenset(dis.hasconst), frozenset(dis.haslocal)
 _GLOBAL = frozenset({_LOAD_GLOBAL, dis.opmap["LOAD_NAME"]})
@@ -46,9 +49,6 @@ _ATTRIBUTE = frozenset(dis.opmap[name] for name in ("LOAD_ATTR", "LOAD_METHOD") 
 _NAME = frozenset(dis.hasname) - _GLOBAL - _ATTRIBUTE
 _ATTRIBUTE_SHIFT = int(sys.version_info >= (3, 12))
 """Bits beside the name's number in such an instruction; in one that loads a global there is one always."""
-
-_WAY = "calls by type, arrays as arrays wherever they lie, whole at the entry, built plainly, by short names"
-"""How this package has functions compiled beyond the compiler's settings (emulator.core.compiler)."""
 
 _Global = tuple[str, str]
 """Name of a global, and of the attribute that is taken of it at once; empty if none is."""
@@ -85,8 +85,36 @@ def machine_text(processor: tuple[str, ...]) -> str:
         if name.isupper() and not name.startswith(("_", *_NOT_IN_THE_CODE)) and not callable(value)
     }
     versions = [f"{name} {_version(name)}" for name in _LIBRARIES]
-    python = f"{_WAY} {platform.python_implementation()} {platform.python_version()} {sys.flags.optimize}"
+    python = f"{_way()} {platform.python_implementation()} {platform.python_version()} {sys.flags.optimize}"
     return repr((python, versions, sorted(settings.items()), processor))
+
+
+@cache
+def _way() -> str:
+    """How this package has functions compiled beyond the compiler's settings: what it puts in the compiler's place.
+
+    Of each module every function and every method, by its instructions, and the constants.
+    """
+    from emulator.core.keeping import inner_code, plain_lowering, plain_steps
+
+    texts = ["calls by type, arrays as arrays wherever they lie"]
+    for module in (inner_code, plain_lowering, plain_steps):
+        for name, value in sorted(vars(module).items()):
+            own = getattr(value, "__module__", None) == module.__name__
+            if own and isinstance(value, type):
+                texts += [_read(code)[0] for code in map(_code_of, vars(value).values()) if code is not None]
+            elif own and (code := _code_of(value)) is not None:
+                texts.append(_read(code)[0])
+            elif type(value) in _PLAIN and not name.startswith("__"):
+                texts.append(f"{name} {sorted(map(repr, value)) if type(value) is set else value!r}")
+    return _digest("\n".join(texts))
+
+
+def _code_of(value: object) -> CodeType | None:
+    """Of a function however it is wrapped."""
+    if isinstance(value, property):
+        value = value.fget
+    return getattr(unwrap(getattr(value, "__func__", value)), "__code__", None)  # type: ignore[arg-type]
 
 
 @cache

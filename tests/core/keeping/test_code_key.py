@@ -28,6 +28,7 @@ from numba.core import config
 import emulator
 from emulator.core.compiled import Compiled, jit
 from emulator.core.keeping import code_key as module
+from emulator.core.keeping import inner_code, plain_lowering, plain_steps
 from emulator.core.keeping.code_key import NoKey, code_key, machine_key, signature_key
 from emulator.plant.step import tick
 from emulator.wire.e2e import crc8_1d
@@ -325,12 +326,42 @@ def test_versions_and_processor_count_and_the_number_of_cores_does_not(monkeypat
     assert machine_key(PROCESSOR) != before
 
 
+def _another() -> None:
+    pass
+
+
+@pytest.mark.parametrize(
+    ("place", "name", "value"),
+    [
+        (plain_lowering.PlainLower, "lower_binop", _another),
+        (plain_lowering, "assigned_once", _another),
+        (plain_lowering, "_WHOLE", {}),
+        (plain_steps, "plain_steps", _another),
+        (inner_code._Compiler, "define_pipelines", _another),
+    ],
+)
+def test_what_this_package_puts_in_the_compilers_place_counts(monkeypatch, place, name, value) -> None:
+    before = machine_key(PROCESSOR)
+    if callable(value):
+        value.__module__ = inspect.getmodule(place).__name__
+    monkeypatch.setattr(place, name, value)
+    module._way.cache_clear()
+    try:
+        assert machine_key(PROCESSOR) != before
+    finally:
+        module._way.cache_clear()
+    monkeypatch.undo()
+    assert machine_key(PROCESSOR) == before
+
+
 def test_keys_are_the_same_in_every_process() -> None:
     """Whatever order a process gives to sets and wherever objects lie."""
-    imports = "from emulator.core.keeping.code_key import code_key; from emulator.plant.step import tick"
+    imports = (
+        "from emulator.core.keeping.code_key import code_key, machine_key; from emulator.plant.step import tick"
+    )
     said = {
         subprocess.run(
-            [sys.executable, "-c", f"{imports}; print(code_key(tick))"],
+            [sys.executable, "-c", f"{imports}; print(code_key(tick), machine_key(()))"],
             env={**os.environ, "PYTHONHASHSEED": seed},
             capture_output=True,
             text=True,
@@ -338,5 +369,5 @@ def test_keys_are_the_same_in_every_process() -> None:
         ).stdout.strip()
         for seed in ("1", "2")
     }
-    assert said == {code_key(tick)}
+    assert said == {f"{code_key(tick)} {machine_key(())}"}
     assert code_key(crc8_1d) != code_key(tick)
