@@ -91,7 +91,7 @@ def machine_text(processor: tuple[str, ...]) -> str:
 
 @cache
 def _way() -> str:
-    """How this package has functions compiled beyond the compiler's settings: what it puts in the compiler's place.
+    """How this package has functions compiled beyond the compiler's settings: what it puts in its place.
 
     Of each module every function and every method, by its instructions, and the constants.
     """

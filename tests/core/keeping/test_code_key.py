@@ -356,9 +356,8 @@ def test_what_this_package_puts_in_the_compilers_place_counts(monkeypatch, place
 
 def test_keys_are_the_same_in_every_process() -> None:
     """Whatever order a process gives to sets and wherever objects lie."""
-    imports = (
-        "from emulator.core.keeping.code_key import code_key, machine_key; from emulator.plant.step import tick"
-    )
+    imports = "from emulator.core.keeping.code_key import code_key, machine_key"
+    imports += "; from emulator.plant.step import tick"
     said = {
         subprocess.run(
             [sys.executable, "-c", f"{imports}; print(code_key(tick), machine_key(()))"],
