@@ -78,14 +78,14 @@ def _put_frames(
     came = direction != TX and origin_ns != NO_ARRIVAL and frames.time_ns[0] != NO_ARRIVAL
     for i in range(frames.count[0]):
         time_ns, valid_ns = frames.time_ns[i], frames.valid_ns[i]
-        row = into[m]
-        row[0], row[1], row[2] = tick, tick * TICK_NS, 0
-        row[3], row[4], row[5] = direction, frames.can_id[i], frames.length[i]
-        row[ARRIVAL], row[NUMBER] = NO_ARRIVAL, numbers[i] if numbers.size > 0 else NO_NUMBER
+        line = into[m]
+        line[0], line[1], line[2] = tick, tick * TICK_NS, 0
+        line[3], line[4], line[5] = direction, frames.can_id[i], frames.length[i]
+        line[ARRIVAL], line[NUMBER] = NO_ARRIVAL, numbers[i] if numbers.size > 0 else NO_NUMBER
         if direction == TX:
-            row[1], row[2] = time_ns, valid_ns if valid_ns != UNTIMED else 0
+            line[1], line[2] = time_ns, valid_ns if valid_ns != UNTIMED else 0
         elif came:
-            row[1], row[ARRIVAL] = valid_ns - origin_ns, time_ns - origin_ns
+            line[1], line[ARRIVAL] = valid_ns - origin_ns, time_ns - origin_ns
         for k in range(payloads.shape[1]):
             payloads[m, k] = frames.data[i, k]
         m += 1

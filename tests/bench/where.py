@@ -31,6 +31,9 @@ from emulator.loop.certificate import TimingAccounts
 from emulator.plant.row import fill_rest, fill_truth
 from emulator.plant.states import COUNTDOWN_TICKS, START_GRID_TICKS
 from emulator.plant.step import (
+    REST,
+    TO_SEND,
+    WHOLE,
     act,
     arrive,
     begin_step,
@@ -116,20 +119,23 @@ def _mark(marks, part):  # type: ignore[no-untyped-def]
 
 
 @_compiled
-def _tick(p, rx, tx, lateness_us, compute_us, marks):  # type: ignore[no-untyped-def]
+def _tick(p, rx, tx, lateness_us, compute_us, part, marks):  # type: ignore[no-untyped-def]
     """``emulator.plant.step.tick``, marked; a test holds it against that."""
     run, m = p.run[0], p.memory[0]
-    tx.count[0] = 0
-    m.event_count = 0
-    run.gnss_ready = 2 if run.tick >= run.gnss_held_tick else 0
+    if part != REST:
+        tx.count[0] = 0
+        m.event_count = 0
+        run.gnss_ready = 2 if run.tick >= run.gnss_held_tick else 0
+        take_in(p, rx)
+        _mark(marks, _IN)
+        move_events(p)
+        _mark(marks, _EVENTS)
+        if samples_wait(p):
+            send(p, tx)
+            _mark(marks, _SENDING)
+    if part == TO_SEND:
+        return int(run.state)
 
-    take_in(p, rx)
-    _mark(marks, _IN)
-    move_events(p)
-    _mark(marks, _EVENTS)
-    if samples_wait(p):
-        send(p, tx)
-        _mark(marks, _SENDING)
     riding = run.state == RUNNING
     act(p, riding)
     _mark(marks, _ACTUATORS)
@@ -192,7 +198,7 @@ def _stretch(  # type: ignore[no-untyped-def]
         count_in = arrived_by(rx, now)
         rx.count[0] = count_in
         _mark(marks, _BUS)
-        _tick(p, rx, tx, 0.0, 0.0, marks)
+        _tick(p, rx, tx, 0.0, 0.0, WHOLE, marks)
         origin = now - run.scenario_tick * TICK_NS
         bench_hands_over(bus, accounts, tx, now, origin, True, run.bus_off != 0)
         _mark(marks, _BUS)

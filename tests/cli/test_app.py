@@ -514,8 +514,7 @@ main()
 def test_a_terminal_that_closes_stops_a_command_unless_it_was_told_to_go_on(ignored):
     code = f"""
 import os, signal, sys
-if {ignored}:
-    signal.signal(signal.SIGHUP, signal.SIG_IGN)
+signal.signal(signal.SIGHUP, signal.SIG_IGN if {ignored} else signal.SIG_DFL)
 class Closed:
     def find_spec(self, name, *_):
         if name == "emulator.assembly.session":
