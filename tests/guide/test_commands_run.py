@@ -151,7 +151,7 @@ SHORT = [c for c in OURS if QUICK.fullmatch(c.command) and c.command not in {*LO
 
 
 def checkout_of(pages: list[Path], folder: Path) -> Path:
-    """What the reader has: the scenarios, a rig and a circuit of one's own, and what the pages say to save."""
+    """What the reader has: the scenarios, a rig and a circuit of one's own, what pages say to save."""
     shutil.copytree(ROOT / "scenarios", folder / "scenarios")
     shutil.copy(ROOT / "scenarios" / "circuits" / "ostrevel.yaml", folder / "my.yaml")
     for name in ("runs", "rigs"):

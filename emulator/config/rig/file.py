@@ -110,8 +110,8 @@ class LoopHost(Closed):
     lock_memory: bool = True
     """Whether its memory is kept from being swapped out."""
     spin_us: float = Field(default=100.0, ge=0, le=800)
-    """How long before each deadline it is awake and waits by spinning, which hides later wake-ups at the price
-    of processor time. With 0 the virtual bus does not wait awake for its frames either."""
+    """How long before each deadline it is awake and waits by spinning, which hides later wake-ups at the
+    price of processor time. With 0 the virtual bus does not wait awake for its frames either."""
     idle_exit_us: int | None = Field(default=0, ge=0, le=2_000_000)
     """Longest that this host's cores may take to come back from idling while the loop lives: 0 keeps them
     awake, which takes power and heats; null leaves them as the host has them."""
