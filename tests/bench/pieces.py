@@ -24,7 +24,7 @@ from emulator.config.rig.outputs import COMMAND_FRAMES, Output
 from emulator.core.compiled import jit, jit_with_memory
 from emulator.core.frame_buffer import FrameBuffer, frame_buffer
 from emulator.core.signals import OUTPUT, RUNNING
-from emulator.plant.step import tick
+from emulator.plant.step import WHOLE, tick
 from emulator.robot.mission import ReferenceRider
 from emulator.robot.rider import step as ride
 from emulator.shared_memory.status import Command
@@ -115,7 +115,7 @@ def _ticks(plant, heard, tx, n):  # type: ignore[no-untyped-def]
     h = heard
     for k in range(n):
         rx = FrameBuffer(h.count[k], h.time_ns[k], h.valid_ns[k], h.can_id[k], h.length[k], h.data[k])
-        tick(plant, rx, tx, 0.0, 0.0)
+        tick(plant, rx, tx, 0.0, 0.0, WHOLE)
 
 
 # Not in the cache: its folder for this file does not follow the robot's sources.
