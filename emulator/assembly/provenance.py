@@ -14,8 +14,9 @@ from collections.abc import Mapping
 from pathlib import Path, PurePath
 from typing import Any
 
-from emulator.assembly.session import NAMED_VEHICLE, Session, kind_of_copy, load_session, version_of
+from emulator.assembly.session import NAMED_VEHICLE, Session, kind_of_copy, load_session
 from emulator.core.errors import RecordError, StartFailed, UnreadableError
+from emulator.core.keeping.versions import version_of
 from emulator.core.outside.reading import is_inside, only_inside, read_whole
 from emulator.record.writer import COPIES_FOLDER, MANIFEST_FILE
 

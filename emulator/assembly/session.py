@@ -13,7 +13,6 @@ import platform
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cache, cached_property
-from importlib import metadata
 from typing import Any, TypeAlias
 
 import numpy as np
@@ -38,6 +37,7 @@ from emulator.core import constants
 from emulator.core.errors import ConfigError, Problem
 from emulator.core.frame_buffer import MAX_DATA
 from emulator.core.keeping.kept_results import code_of, kept_numbers
+from emulator.core.keeping.versions import version_of
 from emulator.core.outside.reading import KEPT_COPY, UNIT, FileKind, read_whole
 from emulator.core.signals import TICK_NS
 from emulator.lap import target_speed as target_speed_module
@@ -197,12 +197,6 @@ def _plant_key() -> str:
     from emulator.core.keeping.code_key import code_key
 
     return code_key(tick)[:16]
-
-
-@cache
-def version_of(package: str) -> str:
-    """Its version, read once: the library has much to read."""
-    return metadata.version(package)
 
 
 def drawn(line: Line) -> dict[str, Any]:

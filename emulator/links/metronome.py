@@ -7,6 +7,8 @@ import os
 import struct
 import time
 
+from emulator.core.outside.c_library import c_call
+
 # Numbers from the Linux headers: time.h, sys/timerfd.h, fcntl.h.
 _CLOCK_MONOTONIC = 1
 _TFD_TIMER_ABSTIME = 1
@@ -23,13 +25,13 @@ class Metronome:
     """
 
     def __init__(self, at_ns: int, period_ns: int) -> None:
-        self._descriptor = _call("timerfd_create", _CLOCK_MONOTONIC, _TFD_NONBLOCK | _TFD_CLOEXEC)
+        self._descriptor = c_call("timerfd_create", _CLOCK_MONOTONIC, _TFD_NONBLOCK | _TFD_CLOEXEC)
         now_ns = time.monotonic_ns()
         next_ns = now_ns + (at_ns - now_ns) % period_ns
         interval, first = divmod(period_ns, 1_000_000_000), divmod(next_ns, 1_000_000_000)
         times = ctypes.create_string_buffer(struct.pack("=4q", *interval, *first))
         try:
-            _call("timerfd_settime", self._descriptor, _TFD_TIMER_ABSTIME, times, None)
+            c_call("timerfd_settime", self._descriptor, _TFD_TIMER_ABSTIME, times, None)
         except OSError:
             self.close()
             raise
@@ -49,16 +51,3 @@ class Metronome:
     def close(self) -> None:
         """Release the timer."""
         os.close(self._descriptor)
-
-
-def _call(name: str, *arguments: object) -> int:
-    """Call a C function that returns -1 and sets errno when refused; raises OSError then."""
-    try:
-        function = getattr(ctypes.CDLL(None, use_errno=True), name)
-    except AttributeError:
-        raise OSError(f"this system has no {name}") from None
-    result: int = function(*arguments)
-    if result == -1:
-        number = ctypes.get_errno()
-        raise OSError(number, os.strerror(number))
-    return result

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from emulator.core.collector import stop_collector
+from emulator.core.outside.c_library import c_call
 
 IDLE_EXIT = "/dev/cpu_dma_latency"
 """The kernel's limit of idle states' exit latency; it holds while the file is open.
@@ -75,7 +76,7 @@ def apply(
     if lock_memory:
         report.memory_locked = _tried(
             report,
-            lambda: _call("mlockall", _MCL_CURRENT | _MCL_FUTURE),
+            lambda: c_call("mlockall", _MCL_CURRENT | _MCL_FUTURE),
             "locked memory",
             "raise 'memlock' for the user in /etc/security/limits.conf (in a container: ulimits memlock; an "
             "added capability does nothing there for a user who is not root), or run as root",
@@ -88,7 +89,7 @@ def apply(
         "or set loop.idle_exit_us: null; until then cores may sleep deeply, and wake late",
     ):
         report.idle_exit_us = idle_exit_us
-    if _tried(report, lambda: _call("prctl", _PR_SET_TIMERSLACK, 1, 0, 0, 0), "timer slack of 1 ns", ""):
+    if _tried(report, lambda: _process_control(_PR_SET_TIMERSLACK, 1), "timer slack of 1 ns", ""):
         report.timer_slack_ns = 1
     report.garbage_collector_off = stop_collector()
     # Last of all: locking and collecting take long, and another loop on this core must not wait for them.
@@ -112,19 +113,17 @@ def die_with_parent(parent_pid: int, number: int = signal.SIGTERM) -> bool:
     """
     _tried(
         HostReport(),
-        lambda: _call("prctl", _PR_SET_PDEATHSIG, int(number), 0, 0, 0),
+        lambda: _process_control(_PR_SET_PDEATHSIG, int(number)),
         "parent-death signal",
         "",
     )
     return os.getppid() == parent_pid
 
 
-def _call(name: str, *arguments: int) -> None:
-    """Call a C function that returns -1 and sets errno when refused; raises OSError then."""
-    function = getattr(ctypes.CDLL(None, use_errno=True), name)
-    if function(*(ctypes.c_ulong(a) if k else ctypes.c_int(a) for k, a in enumerate(arguments))) != 0:
-        number = ctypes.get_errno()
-        raise OSError(number, os.strerror(number))
+def _process_control(option: int, first: int) -> None:
+    """Raises OSError if refused."""
+    words = (ctypes.c_ulong(word) for word in (first, 0, 0, 0))  # it takes any number of them, as long ones
+    c_call("prctl", option, *words)
 
 
 def _limit_idle_exit(limit_us: int) -> None:
@@ -137,7 +136,7 @@ def _limit_idle_exit(limit_us: int) -> None:
         raise
 
 
-def _tried(report: HostReport, action: Callable[[], None], what: str, advice: str) -> bool:
+def _tried(report: HostReport, action: Callable[[], object], what: str, advice: str) -> bool:
     """True if the action worked; otherwise what was refused, and why, goes into the report."""
     try:
         action()

@@ -18,7 +18,6 @@ import sys
 from collections.abc import Callable
 from enum import Enum
 from functools import cache
-from importlib.metadata import version
 from inspect import unwrap
 from types import BuiltinFunctionType, CodeType, FunctionType, ModuleType
 from typing import Any
@@ -28,6 +27,7 @@ from numba.core import config, types
 from numba.extending import is_jitted
 
 from emulator.core.compiled import Compiled
+from emulator.core.keeping.versions import version_of
 
 _LIBRARIES = ("numba", "llvmlite", "numpy", "scipy")
 _BY_NAME = sys.stdlib_module_names | set(_LIBRARIES)
@@ -84,7 +84,7 @@ def machine_text(processor: tuple[str, ...]) -> str:
         for name, value in vars(config).items()
         if name.isupper() and not name.startswith(("_", *_NOT_IN_THE_CODE)) and not callable(value)
     }
-    versions = [f"{name} {_version(name)}" for name in _LIBRARIES]
+    versions = [f"{name} {version_of(name)}" for name in _LIBRARIES]
     python = f"{_way()} {platform.python_implementation()} {platform.python_version()} {sys.flags.optimize}"
     return repr((python, versions, sorted(settings.items()), processor))
 
@@ -115,12 +115,6 @@ def _code_of(value: object) -> CodeType | None:
     if isinstance(value, property):
         value = value.fget
     return getattr(unwrap(getattr(value, "__func__", value)), "__code__", None)  # type: ignore[arg-type]
-
-
-@cache
-def _version(library: str) -> str:
-    """Read once a process: every compiled function asks, and the library has much to read."""
-    return version(library)
 
 
 def machine_key(processor: tuple[str, ...]) -> str:

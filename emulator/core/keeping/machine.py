@@ -6,9 +6,10 @@ import hashlib
 import os
 import platform
 from functools import cache
-from importlib.metadata import version
 from itertools import takewhile
 from pathlib import Path
+
+from emulator.core.keeping.versions import version_of
 
 _LIBRARIES = ("numba", "llvmlite", "numpy", "scipy")
 _TOLD_OF = ("model name", "flags", "CPU implementer", "CPU part", "Features")
@@ -25,7 +26,7 @@ def machine() -> str:
     file = Path(".numba_config.yaml")  # read by the compiler where it is started
     written = file.read_bytes() if file.is_file() else b""
     here = () if "NUMBA_CPU_NAME" in os.environ else _processor(Path("/proc/cpuinfo"))
-    versions = [f"{library} {version(library)}" for library in _LIBRARIES]
+    versions = [f"{library} {version_of(library)}" for library in _LIBRARIES]
     told = (platform.python_version(), platform.machine(), versions, settings, written, here)
     return hashlib.sha256(repr(told).encode()).hexdigest()
 

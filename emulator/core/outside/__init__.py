@@ -1,1 +1,1 @@
-"""What comes from outside: how files are read, and how their text may be shown."""
+"""What comes from outside: how files are read, how their text may be shown, what the C library is asked."""

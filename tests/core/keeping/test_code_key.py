@@ -320,7 +320,9 @@ def test_versions_and_processor_count_and_the_number_of_cores_does_not(monkeypat
     assert machine_key(PROCESSOR) == before
     for name in ("numba", "llvmlite", "numpy", "scipy"):
         with monkeypatch.context() as patch:
-            patch.setattr(module, "_version", lambda n, name=name: "0" if n == name else metadata.version(n))
+            patch.setattr(
+                module, "version_of", lambda n, name=name: "0" if n == name else metadata.version(n)
+            )
             assert machine_key(PROCESSOR) != before
     monkeypatch.setattr("platform.python_version", lambda: "3.99.0")
     assert machine_key(PROCESSOR) != before
