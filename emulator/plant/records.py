@@ -12,6 +12,7 @@ from emulator.sensors.analogue import Analogue
 from emulator.sensors.gnss import QUALITIES, Accuracy
 from emulator.sensors.gnss_fix import RANKS
 from emulator.sensors.sampling import MOST_VALUES
+from emulator.vehicle.state import N_U, N_X
 
 V3 = (3,)
 
@@ -148,6 +149,10 @@ RUN_DTYPE = np.dtype(
         ("analogue", np.float64, (len(ANALOGUE),)),  # lagged values; NaN: begin at the true ones
         ("heartbeat_out", np.float64),
         ("diverged", np.int64),
+        (
+            "stood",
+            np.int64,
+        ),  # 1: the bike's scratch still has the truth of memory.stood_x and stood_u, at rest
         ("events_active", np.float64),
         ("bus_faulty", np.int64),  # 1: an event disturbs the bus
         ("bus_off", np.int64),  # 1: our controller is off the bus, by an event
@@ -181,6 +186,8 @@ MEMORY_DTYPE = np.dtype(
         ("values", np.float64, (len(OUTPUTS),)),  # output values last measured
         ("gnss", np.float64, (len(OUTPUTS),)),  # of the epoch that is due, while run.gnss_ready is odd
         ("payload", np.float64, (MOST_VALUES,)),
+        ("stood_x", np.float64, (N_X,)),  # state and inputs that a bike standing by was last derived of
+        ("stood_u", np.float64, (N_U,)),
         ("row_of", np.int64, (len(OUTPUTS),)),  # column of ``row`` a value is recorded in; -1 none
         ("row", np.float64, (len(SIGNALS),)),
         ("event_count", np.int64),  # events of this tick, in the three columns below

@@ -331,6 +331,21 @@ def _finite(x: NDArray[np.float64]) -> bool:
 
 
 @jit
+def _same(a: NDArray[np.float64], b: NDArray[np.float64]) -> bool:
+    """Whether both are the same bit for bit; a NaN is nothing's like."""
+    differ = 0  # counted, not left at the first: so it takes several at a time
+    for i in range(a.shape[0]):
+        differ += (a[i] != b[i]) | (math.copysign(1.0, a[i]) != math.copysign(1.0, b[i]))
+    return differ == 0
+
+
+@jit
+def _copy(a: NDArray[np.float64], to: NDArray[np.float64]) -> None:
+    for i in range(a.shape[0]):
+        to[i] = a[i]
+
+
+@jit
 def _watch(
     c: Record,
     run: Record,
@@ -486,9 +501,11 @@ def place(p: Plant) -> None:
 @jit
 def begin_step(p: Plant, riding: bool) -> bool:
     """The truth of this tick, the first derivative of its step; False: there is none to be sensed."""
-    run, s = p.run[0], p.work[0]
+    run, m, s = p.run[0], p.memory[0], p.work[0]
     sound = True
-    begin(p.body, p.tyre, p.x, p.u, p.work)
+    if riding or not (run.stood != 0 and _same(m.stood_x, p.x) and _same(m.stood_u, p.u)):
+        begin(p.body, p.tyre, p.x, p.u, p.work)
+        run.stood = 0
     if riding and not (_finite(p.x) and _finite(s.k[0])):
         run.diverged = 1
         sound = False  # nothing is sensed from such a state: the last senses stay
@@ -497,6 +514,10 @@ def begin_step(p: Plant, riding: bool) -> bool:
         begin(p.body, p.tyre, p.x, p.u, p.work)
     elif not riding:
         stand_still(s, run.imposed_rates)
+        if run.stood == 0:
+            _copy(p.x, m.stood_x)
+            _copy(p.u, m.stood_u)
+            run.stood = 1
     if p.line.closed:
         lap = run.lap
         run.lap = 1 + int((run.station - p.rig[0].start_station) / p.line.length)

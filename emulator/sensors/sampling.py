@@ -34,6 +34,7 @@ OUTPUT_DTYPE = np.dtype(
     [
         ("rate_num", np.int64),  # rate in Hz as a fraction
         ("rate_den", np.int64),
+        ("interval_ns", np.int64),  # from one instance to the next where that is whole, else 0
         ("latency_ns", np.int64),  # age at which a sample is due
         ("wire_ns", np.int64),  # its frame's time on the bus; 0: not known, arrival is when it is handed over
         ("jitter_ns", np.int64),  # one sigma of the drawn extra age (half-normal: never earlier)
@@ -79,6 +80,8 @@ def outputs(
         fraction = rate_fraction(rate)
         o = out[i]
         o["rate_num"], o["rate_den"] = fraction.numerator, fraction.denominator
+        interval_ns = _NS / fraction
+        o["interval_ns"] = int(interval_ns) if interval_ns.denominator == 1 else 0
         o["latency_ns"], o["jitter_ns"] = latency, jitter
         o["stream"], o["first_due_ns"] = first_stream + i, NOTHING_DUE
         o["frame"], o["value_of"], o["family"] = -1, -1, -1
@@ -105,6 +108,9 @@ def is_due(o: Record, tick: int, tick_ns: int) -> bool:
     if o.next_tick > tick:
         return False
     o.sampled += 1
+    if o.interval_ns > 0 and o.interval_ns % tick_ns == 0:
+        o.next_tick = o.sampled * (o.interval_ns // tick_ns)  # as below, without its divisions
+        return True
     o.next_tick = tick_of(o.sampled, o.rate_num, o.rate_den, tick_ns)
     return True
 
@@ -163,6 +169,8 @@ def next_frame(out: NDArray[np.void], now_ns: int, free_ns: int, tick_ns: int) -
     for i in range(out.shape[0]):
         o = out[i]
         if o.frame >= 0 and o.first_due_ns < NOTHING_DUE:
+            if o.wire_ns == 0 and o.first_due_ns <= now_ns:
+                return i
             all_ns += o.wire_ns
             timed = timed and o.wire_ns > 0
             if first < 0 or o.first_due_ns < first_due:
@@ -181,8 +189,6 @@ def next_frame(out: NDArray[np.void], now_ns: int, free_ns: int, tick_ns: int) -
         if o.frame < 0 or due == NOTHING_DUE:
             continue
         if o.wire_ns == 0:
-            if due <= now_ns:
-                return i
             continue
         arrival = start + o.wire_ns
         if due - arrival > next_start + all_ns - due:  # too early, whoever goes before it

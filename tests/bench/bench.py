@@ -267,7 +267,8 @@ def compiled_pieces(table: Table, plan: Plan, cores: Cores) -> None:
     table.add("  memory it asks for in 2000 ticks", f"{asked}", "pieces", "0", asked == 0)
     for name, quantity, aim in (
         ("derivative", "vehicle derivative over mj_step", 1.0),
-        ("tick", "whole tick over mj_step", 5.0),
+        ("tick", "whole tick over mj_step", 3.0),
+        ("sensors", "standing tick, every frame, over mj_step", 2.3),
     ):
         best, median = (own / other for own, other in zip(costs[name], costs["mj_step"], strict=True))
         table.add(quantity, f"{best:.2f} / {median:.2f}", "best / median", f"<= {aim:.1f}", best <= aim)

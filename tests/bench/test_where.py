@@ -12,7 +12,7 @@ import pytest
 
 from emulator.assembly.session import load_session
 from emulator.plant.step import tick
-from tests.bench import bench, where
+from tests.bench import bench, pieces, where, yardstick
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 
@@ -62,6 +62,24 @@ def test_a_recorded_tick_is_not_a_tenth_worse_than_recorded(tmp_path: Path) -> N
     found = where.over_yardstick(session, tmp_path, 12)
     print(found)
     assert found["ratio"] < 1.1 * RECORDED_OVER_YARDSTICK
+
+
+STANDING_OVER_YARDSTICK = 2.05
+"""Best of a tick that stands by with every frame, over that of the yardstick's step (decision 256)."""
+
+
+@pytest.mark.timing
+def test_a_standing_tick_with_every_frame_is_not_a_tenth_worse_than_recorded() -> None:
+    costs = pieces.measure(
+        load_session(bench.RIG, bench.RUN),
+        dbc=bench.RIG.parent / "bench.dbc",
+        seconds=2.0,
+        blocks=40,
+        beside=yardstick.beside,
+    )
+    ratio = costs["sensors"][0] / costs["mj_step"][0]
+    print(f"standing {costs['sensors'][0]:.2f} us, yardstick {costs['mj_step'][0]:.2f} us: {ratio:.2f}")
+    assert ratio < 1.1 * STANDING_OVER_YARDSTICK
 
 
 @pytest.mark.timing

@@ -26,9 +26,9 @@ from emulator.plant.states import (
     EV_STATE,
     EV_TRIP,
 )
-from emulator.plant.step import WHOLE, tick
+from emulator.plant.step import WHOLE, _same, tick
 from emulator.shared_memory.status import Command
-from emulator.vehicle.state import N_X, OMEGA, POSITION, QUATERNION, VELOCITY
+from emulator.vehicle.state import N_U, N_X, OMEGA, POSITION, QUATERNION, T_LOAD, VELOCITY
 from tests.support.events import BusEvent, FrameEvent, GripEvent, MarkEvent, RestartEvent
 from tests.support.scripted_robot import HELD_CLUTCH, Ride, fault, variant, with_events
 
@@ -499,6 +499,41 @@ def test_frames_that_leave_before_the_bike_is_measured_are_those_that_would_leav
     assert np.array_equal(before.rows, behind.rows, equal_nan=True)
     clean = Ride(with_events(session)).start(900)
     assert len(before.frames) < len(clean.frames) - 100
+
+
+def test_a_bike_that_stands_as_before_is_not_derived_anew_and_shows_the_same(session):
+    """Of two that stand, one forgets each tick what it derived; grip, wind, brakes, gear and state change."""
+    kept, anew = Ride(session), Ride(session)
+    kept.every = anew.every = 0
+    rng = np.random.default_rng(4)
+    for tick_number in range(400):
+        if tick_number % 20 == 0:  # and for some ticks nothing does
+            which, value = rng.integers(N_U), rng.choice([0.0, -0.0, rng.uniform(0.0, 1.0)])
+            place, off = rng.integers(N_X), rng.choice([-0.0, 1e-4, -1e-4])
+            for ride in (kept, anew):
+                ride.plant.u[which] = value
+                ride.plant.x[place] = off if ride.plant.x[place] == 0.0 else ride.plant.x[place] + off
+        anew.plant.run[0]["stood"] = 0
+        for ride in (kept, anew):
+            ride.step(1)
+        for name in ("rhs", "tyre", "R"):
+            assert kept.plant.work[0][name].tobytes() == anew.plant.work[0][name].tobytes(), (
+                tick_number,
+                name,
+            )
+        assert kept.bench.row.tobytes() == anew.bench.row.tobytes(), tick_number
+    assert kept.frames == anew.frames
+    kept.plant.work[0]["tyre"][:, T_LOAD] = 7.0
+    kept.step(1)
+    assert kept["truth.load_front_N"] == 7.0  # nothing changed, nothing was derived
+
+
+def test_numbers_are_the_same_by_their_bits_and_none_that_is_not_one_is():
+    numbers = [0.0, -0.0, 1.0, math.nextafter(1.0, 2.0), -1.0, math.inf, -math.inf, math.nan]
+    for one in numbers:
+        for other in numbers:
+            a, b = np.array([5.0, one, 5.0]), np.array([5.0, other, 5.0])
+            assert _same(a, b) == (a.tobytes() == b.tobytes() and not math.isnan(one)), (one, other)
 
 
 def test_what_may_leave_in_the_tick_it_is_measured_in_waits_for_that(session):
