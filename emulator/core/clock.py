@@ -49,3 +49,13 @@ class MonotonicClock:
         while now < deadline_ns:
             now = _now_ns()
         return now
+
+
+def first_deadline(now_ns: int, period_ns: int) -> int:
+    """The first deadline [ns] one to two periods from now: half a period off the whole ones of the clock.
+
+    Linux' own timer interrupt comes at whole multiples of its period on this clock, on every core. A loop
+    whose deadlines fall there waits for it again and again: a phase left to chance is now and then that one.
+    """
+    ahead = now_ns + period_ns
+    return ahead + (period_ns // 2 - ahead) % period_ns

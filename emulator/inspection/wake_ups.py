@@ -8,7 +8,7 @@ from multiprocessing.synchronize import Event
 
 import numpy as np
 
-from emulator.core.clock import MonotonicClock
+from emulator.core.clock import MonotonicClock, first_deadline
 from emulator.core.signals import TICK_NS
 from emulator.loop import host
 
@@ -20,7 +20,7 @@ def wake(  # type: ignore[no-untyped-def]
     late = np.zeros(max(1, ticks))
     granted = host.apply(cpu, priority, lock_memory=True, idle_exit_us=idle_exit_us)
     clock = MonotonicClock(round(spin_us * 1e3))
-    deadline = clock.now_ns() + 10 * TICK_NS
+    deadline = first_deadline(clock.now_ns() + 9 * TICK_NS, TICK_NS)
     for n in range(len(late)):
         late[n] = (clock.sleep_until(deadline) - deadline) * 1e-3
         _work(_TICK_s)

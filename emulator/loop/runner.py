@@ -16,7 +16,7 @@ import os
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.core.clock import Clock
+from emulator.core.clock import Clock, first_deadline
 from emulator.core.frame_buffer import frame_buffer
 from emulator.core.link_protocols import CanLink, GnssLink, PulseLink
 from emulator.core.signals import ARMED, RUNNING, TRIPPED, in_the_ride
@@ -112,7 +112,7 @@ class _Cycle:
         status[Status.LOOP_PID] = os.getpid()
         status[Status.LOOP_STATE] = LoopState.CYCLING
         compute_ns, ended = 0, False
-        deadline = clock.now_ns() + period
+        deadline = first_deadline(clock.now_ns(), period)
         while True:
             now = clock.sleep_until(deadline)
             stalls.turn(now)

@@ -3,8 +3,10 @@
 import time
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from emulator.core.clock import MonotonicClock
+from emulator.core.clock import MonotonicClock, first_deadline
 from tests.support.stepped_clock import SteppedClock
 
 
@@ -45,3 +47,18 @@ def test_nonsense_is_refused():
         MonotonicClock(-1)
     with pytest.raises(ValueError, match="does not run backwards"):
         SteppedClock().advance(-1)
+
+
+@given(now=st.integers(0, 10**18), period=st.integers(2, 10**9))
+def test_deadlines_begin_one_to_two_periods_ahead_half_way_between_whole_ones(now, period):
+    deadline = first_deadline(now, period)
+    assert period <= deadline - now < 2 * period
+    assert deadline % period == period // 2
+
+
+@pytest.mark.parametrize("hz", [100, 250, 1000])  # of kernels' timer interrupts
+def test_ticks_of_a_millisecond_keep_off_the_kernels_timer(hz):
+    deadline, interrupts = first_deadline(1234, 1_000_000), 10**9 // hz
+    for tick in range(1000):
+        off = (deadline + tick * 1_000_000) % interrupts
+        assert min(off, interrupts - off) >= 500_000

@@ -17,7 +17,7 @@ import numpy as np
 from emulator.assembly.bench import Bench
 from emulator.assembly.session import Session
 from emulator.config.rig.outputs import GNSS_OUTPUT, REQUEST_PERIOD_ms
-from emulator.core.clock import Clock
+from emulator.core.clock import Clock, first_deadline
 from emulator.core.collector import resume_collector, stop_collector
 from emulator.core.errors import RunFailed, Stopped
 from emulator.core.frame_buffer import FrameBuffer, frame_buffer
@@ -136,7 +136,7 @@ class LiveExchange:
     def _turns(self) -> None:
         clock, promise = self._clock, PROMISE_NS[Role.LOOP]
         last = clock.now_ns()
-        deadline = last + TICK_NS
+        deadline = first_deadline(last, TICK_NS)
         turns = 0
         while not self._ending.is_set():
             now = clock.sleep_until(deadline)
