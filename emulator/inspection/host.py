@@ -136,6 +136,28 @@ _SETTINGS = ("kernel", "isolated cores", "frequency governor", "clock source", "
 """Findings that decide how late a loop wakes; devices do not, permissions show in what was granted."""
 
 
+def is_slow_to_wake(late: Lateness, spin_us: float) -> bool:
+    """Whether a test says so little of what this core could do that one awake all along should follow."""
+    return late.p99 >= _SLOW_us and spin_us < LONGEST_SPIN_us
+
+
+def awake_words(late: Lateness, awake: Lateness) -> str:
+    """What it helps to be awake as long ahead as a rig may ask for, and its price; found is all it says."""
+    if awake.p99 > late.p99 / _HELPS:
+        return f"Awake {LONGEST_SPIN_us:g} us ahead it came no better: it is not waking that takes long here."
+    return (
+        f"Awake {LONGEST_SPIN_us:g} us ahead it came better: waking this core takes long. "
+        f"→ loop: {{spin_us: {LONGEST_SPIN_us:g}}} in the rig, where the loop has a core of its own: it will "
+        "have most of its time."
+    )
+
+
+LONGEST_SPIN_us = 800.0
+"""Longest ``loop.spin_us`` of a rig."""
+_SLOW_us, _HELPS = 10.0, 3.0
+"""99 % of wake-ups later than that are worth a second test; p99 so many times smaller helps. Own choice."""
+
+
 def promise_words(promise: HostPromise) -> str:
     """What a loop of 1 kHz can promise here, in a sentence or two."""
     if math.isfinite(promise.lateness_us):
@@ -166,8 +188,17 @@ def standstill_words(holes: Standstills) -> str:
     )
 
 
-def tables(findings: Sequence[HostFinding], late: Lateness, tests: Sequence[HostTest]) -> RenderableType:
-    """All parts for a terminal; ``tests`` of this machine, the one just made last."""
+def tables(
+    findings: Sequence[HostFinding],
+    late: Lateness,
+    tests: Sequence[HostTest],
+    spin_us: float,
+    awake: Lateness | None = None,
+) -> RenderableType:
+    """All parts for a terminal; ``tests`` of this machine, the one just made last.
+
+    spin_us  [us] that the test was awake ahead; ``awake`` the one that followed, LONGEST_SPIN_us ahead
+    """
     rows = []
     for f in findings:
         sign, style = _SIGNS[f.state]
@@ -176,11 +207,21 @@ def tables(findings: Sequence[HostFinding], late: Lateness, tests: Sequence[Host
     table = terminal_table("This machine", ("", "what", "found", "means, and what to do"), rows)
     how = f"core {late.cpu}" if late.cpu is not None else "any core"
     how += f", FIFO {late.priority}" if late.priority else ", ordinary scheduling"
-    heads = ("p50", "p99", "p99.9", "max", "a tick late or more")
-    figures = (*(f"{v:.1f}" for v in (late.p50, late.p99, late.p999, late.greatest)), f"{late.overruns:,}")
+    heads = ("awake ahead", "p50", "p99", "p99.9", "max", "a tick late or more")
+    figures = [
+        (
+            f"{ahead:g}",
+            *(f"{v:.1f}" for v in (one.p50, one.p99, one.p999, one.greatest)),
+            f"{one.overruns:,}",
+        )
+        for ahead, one in ((spin_us, late), (LONGEST_SPIN_us, awake))
+        if one is not None
+    ]
     title = f"Woken every millisecond, {late.wakes:,} times ({how}): late by / us"
-    wake = terminal_table(title, heads, [figures], right=heads)
+    wake = terminal_table(title, heads, figures, right=heads)
     parts: list[RenderableType] = [table, wake]
+    if awake is not None:
+        parts.append(Text(awake_words(late, awake)))
     parts += [Text(f"refused: {line}", "yellow") for line in late.refused]
     holes = standstills_of(tests)
     since = (

@@ -346,7 +346,7 @@ def told(blocks: Sequence[Block], late_us: Sequence[NDArray[np.float64]], page: 
         own = np.concatenate([late[of_its_own(late)] for late in those])
         p50, p99, p999 = np.percentile(own, (50.0, 99.0, 99.9))
         lines.append(
-            f"{word:8} {len(every):9d} {p50:8.1f} {p99:8.1f} {p999:9.1f} {own.max():9.1f} "
+            f"{word:8} {len(every):9d} {p50:8.2f} {p99:8.2f} {p999:9.1f} {own.max():9.1f} "
             f"{np.count_nonzero(own >= LATE_US):9d} {np.percentile(every, 99.0):18.1f}"
         )
     lines.append(

@@ -464,12 +464,14 @@ def of_host() -> Iterator[Printed]:
     finding = HostFinding("cores", "2 to use: 0-1", "poor", "give it at least 2", "taskset 0-1")
     report = HostReport(cpu=1, priority=80, refused=["core 7: this process may use cores 0-1"])
     made = datetime(2030, 6, 15, 12, tzinfo=UTC)
-    for late_us in ([2.0], [9000.0], [2.0] * 7 + [30_000.0]):
+    quick = host_summary(np.array([2.0] * 500), report)
+    for late_us, awake in (([2.0], None), ([9000.0], quick), ([2.0] * 7 + [30_000.0], None)):
         late = np.array(late_us * 500)
         test = host_test(late, "a machine", made)
         for seconds, count in ((test.seconds, 1), (300, 2), (9000, 2)):
             tests = [test.model_copy(update={"seconds": seconds})] * count
-            yield from of_terminal("host", host_tables([finding], host_summary(late, report), tests))
+            of_test = host_summary(late, report)
+            yield from of_terminal("host", host_tables([finding], of_test, tests, 100.0, awake))
     yield from of_source("host", source("cli/host.py"))
 
 

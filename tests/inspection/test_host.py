@@ -1,15 +1,29 @@
 """The lateness test of `emulator host`, its sentence, and the command."""
 
+import io
 import math
 import os
 import subprocess
 import sys
+from datetime import UTC, datetime
 
 import numpy as np
 import pytest
+from rich.console import Console
 
-from emulator.inspection.host import machine_of, measure_lateness, promise_words, standstill_words, summary
-from emulator.inspection.host_history import HostPromise, Standstills
+from emulator.config.rig.file import LoopHost
+from emulator.inspection.host import (
+    LONGEST_SPIN_us,
+    awake_words,
+    is_slow_to_wake,
+    machine_of,
+    measure_lateness,
+    promise_words,
+    standstill_words,
+    summary,
+    tables,
+)
+from emulator.inspection.host_history import HostPromise, Standstills, host_test
 from emulator.loop.host import HostReport
 from emulator.loop.machine import HostFinding
 
@@ -47,6 +61,28 @@ def test_rides_that_meet_a_standstill_are_those_of_the_lower_bound(least, share)
     words = standstill_words(Standstills(9, 200, least, 0.2))
     assert words.startswith("standstills of 20 ms: 9, so ")
     assert f"at least {share} of rides of a minute meet one" in words
+
+
+def test_a_core_that_is_slow_to_wake_is_tried_awake_and_what_helps_is_said():
+    slow, quick = late(*[0.1] * 90, *[30.0] * 10), late(*[0.1] * 100)
+    assert is_slow_to_wake(slow, 100.0)
+    assert not is_slow_to_wake(slow, LONGEST_SPIN_us)
+    assert not is_slow_to_wake(quick, 100.0)
+    assert "loop: {spin_us: 800}" in awake_words(slow, quick)
+    assert "not waking that takes long" in awake_words(slow, slow)
+    out = io.StringIO()
+    test = host_test(np.ones(1000), "one", datetime(2026, 1, 1, tzinfo=UTC))
+    Console(file=out, width=80).print(tables([], slow, [test], 100.0, quick))
+    rows = [line.split() for line in out.getvalue().splitlines()]
+    assert ["100", "0.1", "30.0", "30.0", "30.0", "0"] in rows
+    assert ["800", "0.1", "0.1", "0.1", "0.1", "0"] in rows
+    assert "spin_us: 800" in out.getvalue()
+
+
+def test_no_rig_may_ask_for_more_than_what_is_tried():
+    with pytest.raises(ValueError, match="spin_us"):
+        LoopHost(spin_us=LONGEST_SPIN_us + 1.0)
+    assert LoopHost(spin_us=LONGEST_SPIN_us).spin_us == LONGEST_SPIN_us
 
 
 def test_another_setting_is_another_machine():
