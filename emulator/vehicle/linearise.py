@@ -244,7 +244,7 @@ def linear_reading(
 def _motions_around(
     vehicle: Vehicle, steady: Steady
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """States (r, N_X), their rates (r, N_X), the deviations' rates (r, 23 to 27) of motions beside a steady one.
+    """States (r, N_X), their rates, the deviations' rates (r, 23 to 27) of motions beside a steady one.
 
     In pairs: each deviation, then each input, is more and less by its step.
     """
