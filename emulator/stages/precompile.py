@@ -26,8 +26,12 @@ def _session() -> Session:
 
 def _vehicle() -> None:
     from emulator.lap.steady_limits import limits_on
+    from emulator.vehicle.equilibrium import steady_motion
+    from emulator.vehicle.linearise import linearise
 
-    limits_on(_session().vehicle, 1.0, speeds=(20.0,), n_angles=3)
+    vehicle = _session().vehicle
+    limits_on(vehicle, 1.0, speeds=(20.0,), n_angles=3)
+    linearise(vehicle, steady_motion(vehicle, 20.0))
 
 
 def _line() -> None:

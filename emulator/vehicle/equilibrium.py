@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.axes import quaternion_of
+from emulator.core.compiled import jit
 from emulator.vehicle.dynamics import derivative
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.state import (
@@ -117,58 +118,78 @@ _VANISHING = np.concatenate(
 _UNKNOWN_OF_JOINT = {SWINGARM: 2, TORSION: 3, STEER: 4, FORK: 5}
 
 
+@jit
 def _state(
     speed: float, roll: float, n: NDArray[np.float64], x: NDArray[np.float64], u: NDArray[np.float64]
 ) -> None:
     """Write the unknowns ``n`` into x and u for a steady motion at ``speed`` and ``roll``."""
-    (
-        height, pitch, swingarm, torsion, steer, fork, sideways, yaw_rate, rear, front, *deflections,
-        torque, drive, bent, swayed,
-    ) = n.tolist()  # fmt: skip
+    height, pitch, sideways, yaw_rate = n[0], n[1], n[6], n[7]
     x[:] = 0.0
     x[POSITION + 2] = height
     quaternion_of(roll, pitch, 0.0, x[QUATERNION : QUATERNION + 4])
-    x[JOINT + SWINGARM], x[JOINT + TORSION], x[JOINT + STEER], x[JOINT + FORK] = (
-        swingarm,
-        torsion,
-        steer,
-        fork,
-    )
+    x[JOINT + SWINGARM], x[JOINT + TORSION], x[JOINT + STEER], x[JOINT + FORK] = n[2], n[3], n[4], n[5]
     cp, sp, cr, sr = math.cos(pitch), math.sin(pitch), math.cos(roll), math.sin(roll)
-    x[OMEGA : OMEGA + 3] = yaw_rate * -sp, yaw_rate * (cp * sr), yaw_rate * (cp * cr)
+    x[OMEGA], x[OMEGA + 1], x[OMEGA + 2] = yaw_rate * -sp, yaw_rate * (cp * sr), yaw_rate * (cp * cr)
     # Horizontal velocity: `speed` along the heading, the rest to its left; no vertical velocity.
-    x[VELOCITY : VELOCITY + 3] = (
-        cp * speed,
-        sr * sp * speed + cr * sideways,
-        cr * sp * speed - sr * sideways,
-    )
-    x[JOINT_RATE + REAR_WHEEL], x[JOINT_RATE + FRONT_WHEEL] = rear, front
-    x[DEFLECTION : DEFLECTION + 4] = deflections
-    u[U_STEER_TORQUE], u[U_DRIVE_TORQUE] = torque, drive
-    x[BEND], x[SWAY] = bent, swayed
+    x[VELOCITY] = cp * speed
+    x[VELOCITY + 1] = sr * sp * speed + cr * sideways
+    x[VELOCITY + 2] = cr * sp * speed - sr * sideways
+    x[JOINT_RATE + REAR_WHEEL], x[JOINT_RATE + FRONT_WHEEL] = n[8], n[9]
+    for i in range(4):
+        x[DEFLECTION + i] = n[10 + i]
+    u[U_STEER_TORQUE], u[U_DRIVE_TORQUE] = n[14], n[15]
+    x[BEND], x[SWAY] = n[_BENT], n[_SWAYED]
 
 
+@jit
 def _residual(
-    vehicle: Vehicle,
+    body: NDArray[np.void],
+    tyre: NDArray[np.void],
     speed: float,
     roll: float,
+    acceleration: float,
     n: NDArray[np.float64],
     x: NDArray[np.float64],
     u: NDArray[np.float64],
     s: NDArray[np.void],
-    acceleration: float,
-) -> NDArray[np.float64]:
+    xdot: NDArray[np.float64],
+    out: NDArray[np.float64],
+) -> None:
+    """Accelerations and deflection rates (18,) that a steady motion has not, into ``out``."""
     _state(speed, roll, n, x, u)
-    xdot = np.zeros(N_X)
-    derivative(vehicle.body, vehicle.tyre, x, u, s, xdot)
+    derivative(body, tyre, x, u, s, xdot)
     # A turning frame: the twist is constant in body axes, so its component rates vanish.
-    out = xdot[_VANISHING]
+    for k in range(_UNKNOWNS):
+        out[k] = xdot[_VANISHING[k]]
     if acceleration != 0.0:
-        growth = acceleration / math.hypot(speed, float(n[6]))  # [1/s]
-        out[3:6] -= growth * x[VELOCITY : VELOCITY + 3]
+        growth = acceleration / math.hypot(speed, n[6])  # [1/s]
+        for i in range(3):
+            out[3 + i] -= growth * x[VELOCITY + i]
         for joint in (REAR_WHEEL, FRONT_WHEEL):
             out[6 + joint] -= growth * x[JOINT_RATE + joint]
-    return out
+
+
+@jit
+def _residual_near(
+    body: NDArray[np.void],
+    tyre: NDArray[np.void],
+    speed: float,
+    roll: float,
+    acceleration: float,
+    free: NDArray[np.int64],
+    guessed: NDArray[np.float64],
+    m: NDArray[np.float64],
+    n: NDArray[np.float64],
+    x: NDArray[np.float64],
+    u: NDArray[np.float64],
+    s: NDArray[np.void],
+    xdot: NDArray[np.float64],
+    out: NDArray[np.float64],
+) -> None:
+    """The same of unknowns that ``m`` counts from one at the guess, in their scales."""
+    for i in range(len(free)):
+        n[free[i]] = guessed[i] + (m[i] - 1.0) * _SCALE[free[i]]
+    _residual(body, tyre, speed, roll, acceleration, n, x, u, s, xdot, out)
 
 
 def steady_motion(
@@ -264,9 +285,6 @@ def _near(
                 guess.x[JOINT_RATE + joint] * speed / old_speed * (ring + crown * math.cos(old_roll)) / radius
             )
 
-    def residual(m: NDArray[np.float64]) -> NDArray[np.float64]:
-        return _residual(vehicle, speed, roll, m, x, u, s, acceleration)
-
     locked = [bool(flag) for flag in body["locked"]]
     # A locked joint gives up its unknown (stays zero) and its residual (its acceleration, always zero).
     free = [
@@ -278,12 +296,14 @@ def _near(
             free.remove(k)
             kept.remove(k)
 
-    guessed = n[free].copy()
+    places, kept_places, guessed = np.array(free), np.array(kept), n[free]
+    xdot, value = np.zeros(N_X), np.empty(_UNKNOWNS)
+    fixed = vehicle.body, vehicle.tyre, float(speed), float(roll), float(acceleration), places, guessed
 
     def scaled(m: NDArray[np.float64]) -> NDArray[np.float64]:
         # Counted from one at the guess: the solver's difference steps are relative, and would vanish at zero.
-        n[free] = guessed + (m - 1.0) * _SCALE[free]
-        return residual(n)[kept]
+        _residual_near(*fixed, m, n, x, u, s, xdot, value)
+        return value[kept_places]
 
     # The first step must stay near the guess: further off a contact opens and its derivative vanishes.
     start = np.ones(len(free))
@@ -291,8 +311,7 @@ def _near(
         solution = root(scaled, start, method="hybr", options={"eps": 1e-8, "factor": factor, "xtol": 1e-13})
         if float(np.max(np.abs(scaled(solution.x)))) < _ARRIVED:
             break
-    n[free] = guessed + (solution.x - 1.0) * _SCALE[free]
-    value = residual(n)
+    scaled(solution.x)
     worst = float(np.max(np.abs(value)))
     if not worst < _ARRIVED:
         raise NoEquilibrium(

@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.core.axes import quaternion_of, roll_pitch_yaw, rotate, rotation_of
+from emulator.core.compiled import jit
 from emulator.vehicle.dynamics import derivative
 from emulator.vehicle.equilibrium import Steady
 from emulator.vehicle.params import JOINTS, Vehicle
@@ -66,7 +67,7 @@ INPUTS = (U_STEER_TORQUE, U_DRIVE_TORQUE, U_BRAKE_FRONT, U_BRAKE_REAR)
 
 
 Reading: TypeAlias = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]]
-"""(k,) figures, in an array of their own, read of a state (N_X,) and its rate (N_X,)."""
+"""(r, k) figures, in an array of their own, read of r states (r, N_X) and their rates (r, N_X)."""
 
 
 class Linear(NamedTuple):
@@ -114,23 +115,23 @@ def _places(besides: tuple[int, ...]) -> NDArray[np.int64]:
     return places
 
 
+@jit
 def _to_deviation(
-    places: NDArray[np.int64], x: NDArray[np.float64], xdot: NDArray[np.float64]
-) -> NDArray[np.float64]:
+    places: NDArray[np.int64], x: NDArray[np.float64], xdot: NDArray[np.float64], out: NDArray[np.float64]
+) -> None:
     """Rates of the deviation vector at state x with state rate xdot."""
     R = rotation_of(x[QUATERNION], x[QUATERNION + 1], x[QUATERNION + 2], x[QUATERNION + 3])
     roll, pitch, _ = roll_pitch_yaw(R)
-    p, q, r = x[OMEGA : OMEGA + 3]
-    out = xdot[places]
+    p, q, r = x[OMEGA], x[OMEGA + 1], x[OMEGA + 2]
+    for k in range(len(places)):
+        if places[k] >= 0:
+            out[k] = xdot[places[k]]
     out[ROLL] = p + math.tan(pitch) * (q * math.sin(roll) + r * math.cos(roll))
     out[PITCH] = q * math.cos(roll) - r * math.sin(roll)
-    return out
 
 
-def _shifted(
-    x0: NDArray[np.float64], index: int, step: float, places: NDArray[np.int64]
-) -> NDArray[np.float64]:
-    x = x0.copy()
+@jit
+def _shift(x: NDArray[np.float64], index: int, step: float, places: NDArray[np.int64]) -> None:
     if index in (ROLL, PITCH):
         R = rotation_of(x[QUATERNION], x[QUATERNION + 1], x[QUATERNION + 2], x[QUATERNION + 3])
         roll, pitch, yaw = roll_pitch_yaw(R)
@@ -142,13 +143,13 @@ def _shifted(
         )
     else:
         x[places[index]] += step
-    return x
 
 
 _STEP = np.array(
     [1e-6] + [1e-5] * 5 + [1e-6] + [1e-4] * 3 + [1e-4] * 3 + [1e-4] * 6 + [1e-8] * 4 + [1e-5, 1e-4] * 2
 )
 _INPUT_STEP = np.array([1e-2, 1e-2, 1.0, 1.0])
+_INPUT_PLACES = np.array(INPUTS)
 _WIND_STEP = 0.1  # [m/s]
 
 
@@ -158,19 +159,13 @@ def linearise(vehicle: Vehicle, steady: Steady) -> Linear:
     Rows and columns of locked joints are zero. At a standing brake the columns of the brakes are zero too:
     a brake that does not slip takes its torque from the wheel, not from the pressure.
     """
-    return linearise_with(vehicle, steady, lambda x, xdot: xdot[:0])[0]
+    return linearise_with(vehicle, steady, lambda x, xdot: xdot[:, :0])[0]
 
 
 def linearise_with(vehicle: Vehicle, steady: Steady, read: Reading) -> tuple[Linear, NDArray[np.float64]]:
     """What :func:`linearise` gives, and :func:`linear_reading`'s part by the deviation, at one price."""
-    places = state_places(vehicle)
-
-    def both(x: NDArray[np.float64], xdot: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.concatenate([_to_deviation(places, x, xdot), read(x, xdot)])
-
-    by_deviation, by_input = linear_reading(vehicle, steady, both)
-    n = len(places)
-    A, B = by_deviation[:n].copy(), by_input[:n].copy()
+    x, xdot, rates = _motions_around(vehicle, steady)
+    A, B = _by_differences(rates)
     for name, indices in (
         ("swingarm", (D_SWINGARM, D_JOINT_RATE)),
         ("frame_torsion", (D_TORSION, D_JOINT_RATE + TORSION)),
@@ -181,7 +176,7 @@ def linearise_with(vehicle: Vehicle, steady: Steady, read: Reading) -> tuple[Lin
             for k in indices:
                 A[k, :] = A[:, k] = 0.0
                 B[k, :] = 0.0
-    return Linear(A, B), by_deviation[n:]
+    return Linear(A, B), _by_differences(read(x, xdot))[0]
 
 
 def imposed_steering(linear: Linear) -> Linear:
@@ -242,26 +237,53 @@ def linear_reading(
 
     It is read of the state and its rate, so it may hold accelerations, which the inputs make at once.
     """
-    s = scratch()
-    xdot = np.zeros(N_X)
+    x, xdot, _ = _motions_around(vehicle, steady)
+    return _by_differences(read(x, xdot))
 
-    def at(x: NDArray[np.float64], u: NDArray[np.float64]) -> NDArray[np.float64]:
-        derivative(vehicle.body, vehicle.tyre, x, u, s, xdot)
-        return read(x, xdot)
 
+def _motions_around(
+    vehicle: Vehicle, steady: Steady
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """States (r, N_X), their rates, the deviations' rates (r, 23 to 27) of motions beside a steady one.
+
+    In pairs: each deviation, then each input, is more and less by its step.
+    """
     places = state_places(vehicle)
-    by_deviation = [
-        (at(_shifted(steady.x, k, h, places), steady.u) - at(_shifted(steady.x, k, -h, places), steady.u))
-        / (2.0 * h)
-        for k, h in enumerate(_STEP[: len(places)])
-    ]
-    by_input = []
-    for h, i in zip(_INPUT_STEP, INPUTS, strict=True):
-        up, down = steady.u.copy(), steady.u.copy()
-        up[i] += h
-        down[i] -= h
-        by_input.append((at(steady.x, up) - at(steady.x, down)) / (2.0 * h))
-    return np.column_stack(by_deviation), np.column_stack(by_input)
+    rows = 2 * (len(places) + len(INPUTS))
+    x, u = np.tile(steady.x, (rows, 1)), np.tile(steady.u, (rows, 1))
+    xdot, rates = np.zeros((rows, N_X)), np.zeros((rows, len(places)))
+    _differ(vehicle.body, vehicle.tyre, places, scratch(), x, u, xdot, rates)
+    return x, xdot, rates
+
+
+@jit
+def _differ(
+    body: NDArray[np.void],
+    tyre: NDArray[np.void],
+    places: NDArray[np.int64],
+    work: NDArray[np.void],
+    x: NDArray[np.float64],
+    u: NDArray[np.float64],
+    xdot: NDArray[np.float64],
+    rates: NDArray[np.float64],
+) -> None:
+    n = len(places)
+    for row in range(len(x)):
+        k, side = row // 2, 1.0 - 2.0 * (row % 2)
+        if k < n:
+            _shift(x[row], k, side * _STEP[k], places)
+        else:
+            u[row, _INPUT_PLACES[k - n]] += side * _INPUT_STEP[k - n]
+        derivative(body, tyre, x[row], u[row], work, xdot[row])
+        _to_deviation(places, x[row], xdot[row], rates[row])
+
+
+def _by_differences(read: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """(k, 23 to 27) and (k, 4) of what is read (r, k) of the pairs: its derivative by deviation and input."""
+    n = len(read) // 2 - len(INPUTS)
+    steps = np.concatenate([_STEP[:n], _INPUT_STEP])
+    found = ((read[0::2] - read[1::2]) / (2.0 * steps)[:, None]).T
+    return np.ascontiguousarray(found[:, :n]), np.ascontiguousarray(found[:, n:])
 
 
 def by_side_wind(vehicle: Vehicle, steady: Steady) -> NDArray[np.float64]:
@@ -272,7 +294,8 @@ def by_side_wind(vehicle: Vehicle, steady: Steady) -> NDArray[np.float64]:
         u, xdot = steady.u.copy(), np.zeros(N_X)
         u[U_WIND_Y] += side * _WIND_STEP
         derivative(vehicle.body, vehicle.tyre, steady.x, u, s, xdot)
-        rates.append(_to_deviation(places, steady.x, xdot))
+        rates.append(np.zeros(len(places)))
+        _to_deviation(places, steady.x, xdot, rates[-1])
     return np.asarray((rates[0] - rates[1]) / (2.0 * _WIND_STEP))
 
 
@@ -296,8 +319,10 @@ def course_rows(steady: Steady) -> NDArray[np.float64]:
     """
     rows, places = np.zeros((2, N_DEVIATIONS)), _places(())
     for k in range(N_DEVIATIONS):
-        up, down = (_course(_shifted(steady.x, k, side * _STEP[k], places)) for side in (1.0, -1.0))
-        rows[:, k] = (np.array(up) - np.array(down)) / (2.0 * _STEP[k])
+        up, down = steady.x.copy(), steady.x.copy()
+        _shift(up, k, _STEP[k], places)
+        _shift(down, k, -_STEP[k], places)
+        rows[:, k] = (np.array(_course(up)) - np.array(_course(down))) / (2.0 * _STEP[k])
     return rows
 
 

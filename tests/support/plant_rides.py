@@ -14,7 +14,6 @@ from emulator.vehicle.equilibrium import steady_motion
 from emulator.vehicle.integrate import begin, finish
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.state import (
-    N_X,
     QUATERNION,
     U_DRIVE_TORQUE,
     U_STEER_TORQUE,
@@ -34,7 +33,7 @@ def plant_ride(
     noise  with a lag above 0
     """
     steady = steady_motion(bike, leg.speed, leg.lean)
-    x, u, work, still = steady.x.copy(), steady.u.copy(), scratch(), np.zeros(N_X)
+    x, u, work = steady.x.copy(), steady.u.copy(), scratch()
     wave, ticks = dither(leg, step_s), round(step_s / TICK_s)
     gains, thought, sensors = balance(known), np.zeros(len(known.A)), np.array(noise.sensors)
     torques, outputs = np.empty(len(wave)), np.empty((len(wave), len(OUTPUTS)))
@@ -43,7 +42,7 @@ def plant_ride(
     per_tick, share = 1.0 / math.sqrt(TICK_s), -math.expm1(-TICK_s / noise.lag)
     wind = drive = 0.0
     for k in range(len(wave)):
-        outputs[k] = read_outputs(x, still) + sensors * rng.standard_normal(len(OUTPUTS))
+        outputs[k] = read_outputs(x) + sensors * rng.standard_normal(len(OUTPUTS))
         moved = float(wave[k] - gains @ thought)
         torques[k] = known.torque + moved
         surprise = outputs[k] - known.outputs - known.C @ thought

@@ -194,7 +194,7 @@ def test_a_reading_may_hold_accelerations_and_what_the_inputs_make_of_them_at_on
     rates = slice(OMEGA, OMEGA + 3)
 
     def read(x: np.ndarray, xdot: np.ndarray) -> np.ndarray:
-        return np.concatenate([xdot[rates], 2.0 * x[rates]])
+        return np.hstack([xdot[:, rates], 2.0 * x[:, rates]])
 
     rows, at_once = linear_reading(bike, steady, read)
     np.testing.assert_array_equal(rows[:3], linear.A[D_OMEGA : D_OMEGA + 3])

@@ -66,7 +66,9 @@ def lean_response(sensor: LeanSensor, vehicle: Vehicle, steady: Steady, linear: 
     if own is None:
         return lambda s: smoothed(sensor, s)
     read, again = _measured(own, vehicle, steady)
-    by_deviation, by_input = linear_reading(vehicle, steady, read)
+    by_deviation, by_input = linear_reading(
+        vehicle, steady, lambda x, xdot: np.array([read(*one) for one in zip(x, xdot, strict=True)])
+    )
     rows = np.zeros((3, len(linear.A)))
     rows[0, ROLL], rows[1:] = 1.0, by_deviation
     at_once = np.array([0.0, *by_input[:, 0]])  # the steering torque accelerates the frame without delay

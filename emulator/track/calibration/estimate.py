@@ -263,7 +263,7 @@ class Calibration:
         everything = self._everything()
         q = len(everything.parameters)
         of_all = np.concatenate([fitted.values[:p], everything.start[p:q], fitted.values[p:]])
-        slopes = everything.jacobian(of_all) if q > p else fitted.jacobian
+        slopes = everything.jacobian(of_all, (p, fitted.jacobian)) if q > p else fitted.jacobian
         stand_ins: list[StandIn] = []
         if q > p:
             samples = sum(w.count for w in self.whitening)
@@ -512,19 +512,25 @@ class Calibration:
         parts = [self._of_stretch(i, at[:p], self._own(at, s)) for i, s in enumerate(self.stretches)]
         return np.concatenate([*parts, self._beforehand(at)])
 
-    def jacobian(self, at: Values) -> Values:
-        """Derivative of the residuals by differences; a nuisance moves its own log's stretches alone."""
+    def jacobian(self, at: Values, first: tuple[int, Values] | None = None) -> Values:
+        """Derivative of the residuals by differences; a nuisance moves its own log's stretches alone.
+
+        first  how many of the parameters are those of a problem whitened as this one is, whose derivative
+               at the same values is known, and that derivative
+        """
         p, q = len(self.parameters), len(NUISANCES)
         base = [self._of_stretch(i, at[:p], self._own(at, s)) for i, s in enumerate(self.stretches)]
         ends = np.concatenate([[0], np.cumsum([len(b) for b in base])])
         known = self._beforehand(at)
         out = np.zeros((ends[-1] + len(known), len(at)))
+        shared, there_known = first or (0, out)
+        out[: ends[-1], :shared] = there_known[: ends[-1], :shared]
         for k in range(p):
             step = _PART * self.standard[k]
             moved = at.copy()
             moved[k] += step if moved[k] + step < self.parameters.most[k] else -step
             step = moved[k] - at[k]
-            for i, s in enumerate(self.stretches):
+            for i, s in enumerate(self.stretches if k >= shared else ()):
                 there = self._of_stretch(i, moved[:p], self._own(at, s))
                 out[ends[i] : ends[i + 1], k] = (there - base[i]) / step
             out[ends[-1] :, k] = (self._beforehand(moved) - known) / step

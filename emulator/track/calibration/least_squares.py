@@ -23,12 +23,17 @@ Values = NDArray[np.float64]
 _STEP = float(np.finfo(float).eps) ** (1.0 / 3.0)
 _LEAST_PIVOT = 1e-13  # of scaled columns: below it rounding alone makes up a direction
 _MOST_POLISHING = 40
+_POLISHED = 1e-12  # tolerance up to which Gauss and Newton end a fit
 _NORMAL_95 = 1.959964  # its square: chi-square of 95 % with one degree of freedom
 _MOST_ENDS = 6
 
 
 class NotFitted(ValueError):
     """The residuals can't be made least: they are not finite, or too few."""
+
+
+class _ArrivedError(Exception):
+    """A step changed the squares by less than a coarse tolerance: where it led."""
 
 
 class Fitted(NamedTuple):
@@ -87,7 +92,7 @@ def fit(
     known_noise                 the residuals are in standard deviations of their noise: variance 1
     most_steps                  Jacobians at most
     tolerance                   at which nothing gets better: of the squares, and of the parameters; a coarse
-                                one leaves Gauss and Newton out
+                one leaves Gauss and Newton out, and a step that changes the squares by less ends it
     Raises NotFitted.
     """
     start = np.asarray(start, float)
@@ -102,24 +107,49 @@ def fit(
     if len(first) < len(start):
         raise NotFitted(f"{len(first)} residuals can't tell {len(start)} parameters")
 
-    bad = np.full(len(first), 1e100)
+    bad, coarse = np.full(len(first), 1e100), tolerance > _POLISHED
+    last, began = (
+        first,
+        (start, first, np.empty((0, 0))),
+    )  # began: where a step does, with the derivative there
 
     def guarded(at: Values) -> Values:
         # A try out of bounds, or one that the model can't be worked out at, is a bad one and not the end. The
         # solver is not told of bounds: it would shorten its steps towards them however far they are.
         if not ((at >= low) & (at <= high)).all():
             return bad
-        found = residual(at)
-        return found if np.isfinite(found).all() else bad
+        nonlocal last
+        last = residual(at)
+        if not np.isfinite(last).all():
+            return bad
+        if coarse and began[2].size:
+            squares = float(began[1] @ began[1])
+            if abs(float(last @ last) - squares) < tolerance * squares:
+                # Differences know the way down no better than to the tolerance: to look for it on where the
+                # squares rise, or from where they hardly fell, takes many more tries and derivatives.
+                raise _ArrivedError(at.copy())
+        return last
+
+    def slopes_at(at: Values) -> Values:
+        nonlocal began
+        began = at.copy(), last, derivative(at)
+        return began[2]
 
     with np.errstate(all="ignore"):
-        result = optimize.least_squares(
-            guarded, start, jac=derivative, method="trf", x_scale="jac",
-            ftol=tolerance, xtol=min(tolerance, 1e-8), gtol=min(tolerance, 1e-8), max_nfev=most_steps,
-        )  # fmt: skip
-        at, there, slopes = (np.asarray(v) for v in (result.x, result.fun, result.jac))
-        converged = result.status > 0
-        if tolerance <= 1e-12:
+        try:
+            result = optimize.least_squares(
+                guarded, start, jac=slopes_at, method="trf", x_scale="jac",
+                ftol=tolerance, xtol=min(tolerance, 1e-8), gtol=min(tolerance, 1e-8), max_nfev=most_steps,
+            )  # fmt: skip
+            at, there, slopes = (np.asarray(v) for v in (result.x, result.fun, result.jac))
+            converged = result.status > 0
+        except _ArrivedError as step:
+            at, there, slopes = began
+            converged = True
+            (led_to,) = step.args
+            if last @ last < there @ there:
+                at, there, slopes = led_to, last, derivative(led_to)
+        if not coarse:
             at, small = _polished(guarded, derivative, at)
             there, slopes, converged = residual(at), derivative(at), converged or small
     if not (np.isfinite(there).all() and np.isfinite(slopes).all()):

@@ -28,7 +28,6 @@ from emulator.vehicle.linearise import D_JOINT_RATE, by_side_wind, linearise_wit
 from emulator.vehicle.params import Vehicle
 from emulator.vehicle.state import (
     JOINT,
-    N_X,
     OMEGA,
     QUATERNION,
     STEER,
@@ -96,11 +95,24 @@ class SteadyModel(NamedTuple):
     beginning: Values = np.empty((0, 0, 0))
 
 
-def read_outputs(x: Values, xdot: Values) -> Values:
-    """OUTPUTS (5,) of a state (N_X,); its rate is not needed."""
+def read_outputs(x: Values) -> Values:
+    """OUTPUTS (5,) of a state (N_X,)."""
     out = np.empty(len(OUTPUTS))
     read_into(x, out)
     return out
+
+
+def _read_all(x: Values, xdot: Values) -> Values:
+    """OUTPUTS (r, 5) of states (r, N_X); their rates are not needed."""
+    out = np.empty((len(x), len(OUTPUTS)))
+    _read_each(x, out)
+    return out
+
+
+@jit
+def _read_each(x: Values, out: Values) -> None:
+    for row in range(len(x)):
+        read_into(x[row], out[row])
 
 
 @jit
@@ -115,7 +127,7 @@ def read_into(x: Values, out: Values) -> None:
 
 def steady_model(vehicle: Vehicle, steady: Steady, noise: Noise, step_s: float) -> SteadyModel:
     """The predictor about a steady motion. Raises ValueError where its Riccati equation has no end."""
-    linear, reading = linearise_with(vehicle, steady, read_outputs)
+    linear, reading = linearise_with(vehicle, steady, _read_all)
     kept = np.flatnonzero(linear.A.any(axis=0) | linear.A.any(axis=1))
     A = linear.A[np.ix_(kept, kept)]
     by_input = linear.B[kept]
@@ -137,7 +149,7 @@ def steady_model(vehicle: Vehicle, steady: Steady, noise: Noise, step_s: float) 
     beginning = first_gains(A_d, C, Q, R, _WIDE * P, max(1, round(SETTLING_s / step_s)))
     rate = np.zeros(len(A))
     rate[:own] = kept == D_JOINT_RATE + STEER
-    there = read_outputs(steady.x, np.zeros(N_X))
+    there = read_outputs(steady.x)
     rate_sd = float(np.sqrt(rate @ P @ rate))
     return SteadyModel(A_d, B_d, C, K, S, Q, float(steady.u[0]), there, rate, rate_sd, kept, beginning)
 
