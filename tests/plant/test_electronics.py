@@ -12,7 +12,7 @@ from functools import cache
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
@@ -334,6 +334,7 @@ def told_of(
 
 
 @given(st.lists(st.tuples(st.integers(0, 2 ** len(ACTING) - 1), st.integers(1, 700)), max_size=8))
+@example([(1, 1), (0, QUIET_TICKS - 1), (1, 1), (0, QUIET_TICKS), (1, 1)])
 def test_a_unit_that_has_not_acted_for_half_a_second_is_told_of(spans: list[tuple[int, int]]) -> None:
     """Against the masks' own history, bit by bit: ``spans`` are what acts, and for how many ticks."""
     masks = np.repeat([mask for mask, _ in spans], [ticks for _, ticks in spans]).astype(np.int64)
