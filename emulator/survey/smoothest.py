@@ -12,6 +12,8 @@ Newton on ``stiffness * roughness - sum log(1 - (error / within)^2)``, stiffness
 close together the outermost are taken first, others where it turns out that they matter. Where the first
 guess is not within, the distance shrinks to it first. Where nothing is within, the answer is that guess, the
 spline of least squares.
+
+A spline of the basis meets five others to each side: Newton's matrix is a band of that, solved by Cholesky.
 """
 
 from __future__ import annotations
@@ -23,8 +25,11 @@ from typing import Any, NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import BSpline
+from scipy.linalg import LinAlgError, solveh_banded
 from scipy.sparse import block_diag, csr_array, diags_array, eye_array, hstack, vstack
 from scipy.sparse.linalg import splu
+
+from emulator.core.compiled import jit
 
 Array = NDArray[np.float64]
 Sparse: TypeAlias = Any  # scipy's arrays come without types
@@ -93,6 +98,15 @@ class Knots(NamedTuple):
             rows.append(_END_WEIGHT * second[[0, 1, 2, -3, -2, -1]])
         return csr_array(vstack(rows))
 
+    def places(self, splines: int) -> NDArray[np.int64]:
+        """(splines * size,) where coefficients, spline by spline, stand so that those that meet are near.
+
+        Those of a closed line are told off from where it closes, to both sides by turns.
+        """
+        k = np.arange(self.size)
+        place = np.where(2 * k <= self.size, 2 * k, 2 * (self.size - k) - 1) if self.closed else k
+        return np.concatenate([splines * place + which for which in range(splines)])
+
     def _vector(self) -> Array:
         return np.arange(-DEGREE, self.steps + DEGREE + 1, dtype=np.float64)
 
@@ -108,7 +122,8 @@ def smoothest_values(knots: Knots, at: Array, values: Array, within: float) -> S
     """The smoothest spline within a distance of values (n,) at parameters (n,)."""
     basis, differences = knots.basis(at), knots.differences()
     start = _least_squares(basis, differences, values)
-    return _solved(at, basis, values, differences, np.zeros(differences.shape[0]), start, within)
+    none = np.zeros(differences.shape[0])
+    return _solved(at, basis, values, differences, none, start, within, knots.places(1))
 
 
 def smoothest_path(knots: Knots, at: Array, places: Array, within: float) -> Smoothest:
@@ -136,7 +151,7 @@ def smoothest_path(knots: Knots, at: Array, places: Array, within: float) -> Smo
     rough = block_diag([differences, differences], format="csr")
     cost_rows = csr_array(vstack([rough, pull * lengthways]))
     cost_values = np.concatenate([np.zeros(rough.shape[0]), pull * along])
-    found = _solved(at, across, wanted, cost_rows, cost_values, flat, within)
+    found = _solved(at, across, wanted, cost_rows, cost_values, flat, within, knots.places(2))
     return Smoothest(found.coefficients.reshape(2, -1).T.copy(), found.greatest)
 
 
@@ -154,16 +169,18 @@ def _solved(
     cost_values: Array,
     start: Array,
     within: float,
+    places: NDArray[np.int64],
 ) -> Smoothest:
     """The solution of :class:`_Problem` for all values, most of which need not be looked at.
 
+    places  of coefficients, in which those that meet are near
     Where there is none, the start: what the search ends with is near a few values and wild elsewhere.
     """
     at_first = np.abs(rows @ start - values)
     taken = _outermost(at, rows @ start - values)
     c, errors = start, at_first
     for _ in range(_ROUNDS):
-        c = _Problem(rows[taken], values[taken], cost_rows, cost_values).solved(start, within)
+        c = _Problem(rows[taken], values[taken], cost_rows, cost_values, places).solved(start, within)
         errors = np.abs(rows @ c - values)
         if errors[taken].max() >= within:
             break
@@ -185,13 +202,37 @@ def _outermost(at: Array, errors: Array) -> NDArray[np.int64]:
     return np.unique(order[np.concatenate([first, last])])
 
 
+class _Rows(NamedTuple):
+    """A sparse matrix for compiled code: where its rows start, columns and values of what is in them."""
+
+    starts: NDArray[np.int64]
+    columns: NDArray[np.int64]
+    values: Array
+
+    @classmethod
+    def of(cls, matrix: Sparse) -> _Rows:
+        rows = csr_array(matrix)
+        return cls(rows.indptr.astype(np.int64), rows.indices.astype(np.int64), rows.data)
+
+
 class _Problem:
     """Least ``|cost_rows c - cost_values|^2`` with ``|rows c - values|`` within a distance."""
 
-    def __init__(self, rows: Sparse, values: Array, cost_rows: Sparse, cost_values: Array) -> None:
+    def __init__(
+        self,
+        rows: Sparse,
+        values: Array,
+        cost_rows: Sparse,
+        cost_values: Array,
+        places: NDArray[np.int64],
+    ) -> None:
         self.rows, self.values = csr_array(rows), values
         self.cost_rows, self.cost_values = csr_array(cost_rows), cost_values
-        self.form = csr_array(self.cost_rows.T @ self.cost_rows)
+        self.columns, self.cost_columns = csr_array(self.rows.T), csr_array(self.cost_rows.T)
+        self.order = np.argsort(places)
+        self.placed, cost = (_Rows.of(matrix[:, self.order]) for matrix in (self.rows, self.cost_rows))
+        self.form = np.zeros((1 + max(_reach(self.placed), _reach(cost)), len(places)))
+        _add_squares(cost, np.ones(len(cost_values)), self.form)
 
     def solved(self, start: Array, within: float) -> Array:
         """The solution; or, where there is none, what comes nearest."""
@@ -247,11 +288,16 @@ class _Problem:
         for _ in range(_MOST_STEPS):
             part = self._errors(c) / within
             room = 1.0 - part * part
-            cost_slope = 2.0 * self.cost_rows.T @ (self.cost_rows @ c - self.cost_values)
-            slope = stiffness * cost_slope + self.rows.T @ (2.0 * part / room / within)
+            cost_slope = 2.0 * (self.cost_columns @ (self.cost_rows @ c - self.cost_values))
+            slope = stiffness * cost_slope + self.columns @ (2.0 * part / room / within)
             bend = 2.0 * (1.0 + part * part) / (room * within) ** 2
-            matrix = 2.0 * stiffness * self.form + self.rows.T @ diags_array(bend) @ self.rows
-            step = -splu(matrix.tocsc()).solve(slope)
+            matrix = 2.0 * stiffness * self.form
+            _add_squares(self.placed, bend, matrix)
+            step = np.empty_like(c)
+            try:
+                step[self.order] = -solveh_banded(matrix, slope[self.order], overwrite_ab=True, lower=True)
+            except LinAlgError:  # so stiff that rounding hides the barrier
+                break
             gain = -float(slope @ step)
             if not gain > 2.0 * _DECREMENT:
                 break
@@ -262,3 +308,26 @@ class _Problem:
                     return c
             c, here = c + size * step, there
         return c
+
+
+@jit
+def _reach(rows: _Rows) -> int:
+    """How far apart columns of one row are, at most."""
+    reach = 0
+    for row in range(len(rows.starts) - 1):
+        for i in range(rows.starts[row], rows.starts[row + 1]):
+            for j in range(rows.starts[row], i):
+                reach = max(reach, abs(rows.columns[i] - rows.columns[j]))
+    return reach
+
+
+@jit
+def _add_squares(rows: _Rows, weights: Array, band: Array) -> None:
+    """Add ``rows.T @ diag(weights) @ rows`` to a symmetric band, whose row k is k below the diagonal."""
+    columns = rows.columns
+    for row in range(len(weights)):
+        for i in range(rows.starts[row], rows.starts[row + 1]):
+            weighted = weights[row] * rows.values[i]
+            for j in range(rows.starts[row], rows.starts[row + 1]):
+                if columns[i] >= columns[j]:
+                    band[columns[i] - columns[j], columns[j]] += weighted * rows.values[j]

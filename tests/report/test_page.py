@@ -38,12 +38,13 @@ TAG = re.compile(rf"<!doctype|</?(?:{ELEMENTS})(?:[\s/][^<>]*)?>|<(?:{ELEMENTS})
 
 def tags_in(source: str) -> Iterator[tuple[int, str]]:
     """(line, tag) of every string literal with an HTML tag in it; docstrings are prose."""
-    tree = ast.parse(source)
-    prose = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
-    for node in ast.walk(tree):
-        if isinstance(node, ast.Constant) and isinstance(node.value, str | bytes) and id(node) not in prose:
+    prose = set()
+    for node in ast.walk(ast.parse(source)):  # an expression comes before what it is made of
+        if isinstance(node, ast.Expr):
+            prose.add(id(node.value))
+        elif isinstance(node, ast.Constant) and isinstance(node.value, str | bytes) and id(node) not in prose:
             text = node.value if isinstance(node.value, str) else node.value.decode("latin-1")
-            if found := TAG.search(text):
+            if "<" in text and (found := TAG.search(text)):
                 yield node.lineno, found[0]
 
 

@@ -4,20 +4,23 @@ from __future__ import annotations
 
 import dataclasses
 import functools
+import math
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from emulator.assembly.bench import Bench
 from emulator.assembly.session import Session, load_session
 from emulator.config.rig.file import frames_of
 from emulator.config.rig.outputs import Output
 from emulator.config.scenario.events import Happening, Trigger
-from emulator.core.frame_buffer import FrameBuffer, frame_buffer
+from emulator.core.compiled import bound, jit
+from emulator.core.frame_buffer import MAX_DATA, FrameBuffer, frame_buffer
 from emulator.core.signals import INDEX, RUNNING
 from emulator.shared_memory.status import Command
-from emulator.wire.can_frames import Codec, check, pack, protect, unpack
+from emulator.wire.can_frames import Codec, FrameCodec, check, pack, protect, unpack
 from emulator.wire.dbc_frames import load_codec
 from tests.support.events import FaultEvent
 
@@ -101,6 +104,25 @@ def fault(
     )
 
 
+@jit
+def _packed(
+    table: FrameCodec, values: NDArray[np.float64], data: NDArray[np.uint8], frame: int, alive: int
+) -> None:
+    """Write a protected frame into ``data``."""
+    pack(table, frame, values, data)
+    protect(table, frame, alive, data)
+
+
+@jit
+def _decoded(table: FrameCodec, frame: int, payloads: NDArray[np.uint8], values: NDArray[np.float64]) -> bool:
+    """Decode payloads (N, length) into values (N, signals); False: one of them is not sound."""
+    for n in range(len(payloads)):
+        if check(table, frame, payloads[n], payloads.shape[1]) < 0:
+            return False
+        unpack(table, frame, payloads[n], values[n])
+    return True
+
+
 class ScriptedRobot:
     """Builds the robot's frames, with counters of its own."""
 
@@ -108,14 +130,17 @@ class ScriptedRobot:
         self.codec = codec
         self.alive = dict.fromkeys(codec.frames, 0)
         self.heartbeat = 0
+        self._values, self._data = np.zeros(codec.table.byte.size), np.zeros(MAX_DATA, np.uint8)
+        self._pack = bound(_packed, (codec.table, self._values, self._data), 0, 0)
 
     def send(self, into: FrameBuffer, frame: str, values: Mapping[str, float], *, skip: int = 0) -> int:
         """Append a protected frame and return its row; ``skip`` counts are left out before it."""
         table, f, n = self.codec.table, self.codec.frame(frame), int(into.count[0])
-        row = np.array([values.get(name, np.nan) for name in self.codec.signals[f]])
-        pack(table, f, row, into.data[n])
+        names = self.codec.signals[f]
+        self._values[: len(names)] = [values.get(name, math.nan) for name in names]
         self.alive[frame] += skip
-        protect(table, f, self.alive[frame], into.data[n])
+        self._pack(f, self.alive[frame])
+        into.data[n] = self._data
         self.alive[frame] += 1
         into.can_id[n], into.length[n] = table.can_id[f], table.length[f]
         into.count[0] = n + 1
@@ -160,11 +185,10 @@ class Ride:
             self.rx.count[0] = 0
             self.count += 1
             tick, tx = self.bench.tick_number, self.tx
-            for n in range(int(tx.count[0])):
-                payload = tx.data[n, : tx.length[n]].tobytes()
-                self.frames.append(
-                    (tick, self.ids[int(tx.can_id[n])], payload, int(tx.time_ns[n]), int(tx.valid_ns[n]))
-                )
+            if n := int(tx.count[0]):
+                numbers = [part[:n].tolist() for part in (tx.can_id, tx.length, tx.time_ns, tx.valid_ns)]
+                for can_id, length, due, valid, data in zip(*numbers, tx.data[:n], strict=True):
+                    self.frames.append((tick, self.ids[can_id], data[:length].tobytes(), due, valid))
             self.events += [(tick, *event) for event in self.bench.take_events()]
             burst = self.bench.take_gnss()
             if burst:
@@ -199,10 +223,9 @@ class Ride:
         table = self.session.codec.table
         chosen = [(tick, payload) for tick, name, payload, _, _ in self.frames if name == frame]
         values = np.zeros((len(chosen), len(self.session.codec.signals[f])))
-        for row, (_, payload) in zip(values, chosen, strict=True):
-            data = np.frombuffer(payload, np.uint8)
-            assert check(table, f, data, data.size) >= 0
-            unpack(table, f, data, row)
+        assert {len(payload) for _, payload in chosen} <= {int(table.length[f])}
+        payloads = np.frombuffer(b"".join(payload for _, payload in chosen), np.uint8)
+        assert _decoded(table, f, payloads.reshape(len(chosen), -1 if chosen else 0), values)
         return np.array([tick for tick, _ in chosen]), values
 
     def value(self, frame: str, signal: str) -> tuple[np.ndarray, np.ndarray]:

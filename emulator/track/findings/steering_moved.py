@@ -19,8 +19,10 @@ import math
 from typing import Literal, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 
+from emulator.core.compiled import jit
 from emulator.record.reader import Run
 from emulator.track.calibration.steady_model import Noise, SteadyModel, steady_model
 from emulator.track.findings.seen import FindingError, Seen, Values, on_grid
@@ -196,11 +198,37 @@ def _innovations(model: SteadyModel, watched: _Watched, torque: Values) -> Value
     known = np.isfinite(outputs)
     held = torque - model.torque
     held = np.where(np.isfinite(held), held, 0.0)
-    x, out = np.zeros(len(model.A)), np.zeros_like(outputs)
-    for k in range(len(outputs)):
-        out[k] = np.where(known[k], outputs[k] - model.C @ x, 0.0)
-        x = model.A @ x + model.B * held[k] + model.K @ out[k]
+    out, states = np.where(known, outputs, 0.0), np.zeros((2, len(model.A)))
+    _innovate(model.A, model.B, model.C, model.K, held, known, states, out)
     return out
+
+
+@jit
+def _innovate(
+    A: Values,
+    B: Values,
+    C: Values,
+    K: Values,
+    held: Values,
+    known: NDArray[np.bool_],
+    states: Values,
+    out: Values,
+) -> None:
+    """Make outputs (n, 5) innovations in place; states: zeros (2, states)."""
+    x, following = states[0], states[1]
+    for k in range(len(out)):
+        for j in range(out.shape[1]):
+            if known[k, j]:
+                for i in range(len(x)):
+                    out[k, j] -= C[j, i] * x[i]
+        for i in range(len(x)):
+            value = B[i] * held[k]
+            for j in range(len(x)):
+                value += A[i, j] * x[j]
+            for j in range(out.shape[1]):
+                value += K[i, j] * out[k, j]
+            following[i] = value
+        x, following = following, x
 
 
 def _answer(model: SteadyModel, lasts: int, rows: int) -> Values:
@@ -227,10 +255,12 @@ def _unexplained(model: SteadyModel, watched: _Watched, torque: Values) -> Value
 def _beyond_usual(watched: _Watched, unexplained: Values, at_s: float) -> tuple[Values, Values]:
     """What goes beyond the median of the half second before, and how far that goes by itself (n,) [N m]."""
     many, gap = round(0.5 / _STEP_s), round(_PULSE_s / _STEP_s)
-    moved = np.zeros(len(unexplained))
-    for k in range(len(unexplained)):
-        part = unexplained[max(k - gap - many, 0) : max(k - gap, 1)]
-        moved[k] = unexplained[k] - float(np.median(part))
+    moved = unexplained.copy()
+    for k in range(min(gap + many, len(moved))):  # less than half a second was before
+        moved[k] -= float(np.median(unexplained[: max(k - gap, 1)]))
+    if len(moved) > gap + many:
+        before = np.lib.stride_tricks.sliding_window_view(unexplained[: len(moved) - gap - 1], many)
+        moved[gap + many :] -= np.median(before, axis=1)
     times = watched.time_s[: len(moved)]
     # the predictor's own beginning is left out
     calm = (times > times[0] + 0.5) & (times < at_s - NEAR_s - _PULSE_s - _LOOKS_s)

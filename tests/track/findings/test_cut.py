@@ -12,13 +12,13 @@ from emulator.config.scenario.schema import load_scenario
 from emulator.core.errors import ConfigError
 from emulator.record.reader import Run, read_run
 from emulator.runs.in_memory import ride_in_memory
-from emulator.runs.one import ride
 from emulator.track.findings.cut import Cut, cut_finding
 from emulator.track.findings.register import add_entry, checked_register
 from emulator.track.findings.seen import FindingError
 from tests.guide.markdown import ROOT
 from tests.support.command_line import emulator_command
 from tests.support.imported_ride import imported
+from tests.support.ridden_once import ride_into
 
 RIG = ROOT / "scenarios" / "rigs" / "loopback.yaml"
 SLIDES = ROOT / "scenarios" / "runs" / "grip" / "patch_in_corner.yaml"
@@ -36,7 +36,7 @@ def falls(run: Run) -> list[str]:
 def ridden(tmp_path_factory: pytest.TempPathFactory) -> Run:
     """A ride over a slippery patch in a corner."""
     folder = tmp_path_factory.mktemp("ridden") / "run"
-    ride(load_session(RIG, SLIDES), (RIG, SLIDES), folder, virtual=True)
+    ride_into(load_session(RIG, SLIDES), folder)
     return read_run(folder)
 
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import functools
 import re
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -13,12 +15,12 @@ from ruamel.yaml import YAML
 from emulator.assembly.session import load_session
 from emulator.record.reader import Run, read_run
 from emulator.runs.in_memory import ride_in_memory
-from emulator.runs.one import ride
 from emulator.track.findings.cut import Cut, cut_finding
 from emulator.track.findings.seen import FindingError
 from tests.guide.markdown import ROOT
 from tests.support.device_log import PRESSURES, device_log
 from tests.support.imported_ride import imported
+from tests.support.ridden_once import ride_into
 
 RIG = ROOT / "scenarios" / "rigs" / "loopback.yaml"
 RUNS = ROOT / "scenarios" / "runs"
@@ -77,12 +79,20 @@ PLANTED: dict[str, tuple[dict[str, Any], float]] = {
 }
 
 
-def ridden(folder: Path, planted: dict[str, Any]) -> Run:
-    scenario = folder / "planted.yaml"
-    with scenario.open("w") as file:
-        YAML().dump({"name": "planted", "duration_limit_s": 45.0} | planted, file)
-    ride(load_session(RIG, scenario), (RIG, scenario), folder / "run", virtual=True)
-    return read_run(folder / "run")
+@pytest.fixture(scope="module")
+def ridden(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Run]:
+    """The ride with what is planted by that name; each is ridden once."""
+    folder = tmp_path_factory.mktemp("ridden")
+
+    @functools.cache
+    def of(which: str) -> Run:
+        scenario, run = (folder / f"{which}{ending}" for ending in (".yaml", ""))
+        with scenario.open("w") as file:
+            YAML().dump({"name": "planted", "duration_limit_s": 45.0} | PLANTED[which][0], file)
+        ride_into(load_session(RIG, scenario), run)
+        return read_run(run)
+
+    return of
 
 
 def slid_s(run: Run) -> float:
@@ -116,9 +126,8 @@ def check(run: Run, cut: Cut, grip: float) -> None:
 
 
 @pytest.mark.parametrize("which", PLANTED)
-def test_it_comes_out_as_the_log_did(which: str, tmp_path: Path) -> None:
-    planted, grip = PLANTED[which]
-    run = ridden(tmp_path, planted)
+def test_it_comes_out_as_the_log_did(which: str, ridden: Callable[[str], Run], tmp_path: Path) -> None:
+    run, (_, grip) = ridden(which), PLANTED[which]
     log = device_log(run, np.random.default_rng(1), PRESSURES)
     cut = cut_finding(log, slid_s(run) + 0.3, "braking_slide", "braked", tmp_path / "findings", RIG)
     assert cut.found.from_s == pytest.approx(slid_s(run), abs=0.1)
@@ -133,9 +142,8 @@ def test_it_comes_out_as_the_log_did(which: str, tmp_path: Path) -> None:
     assert held.verdict.result == "pass", held.verdict.reasons
 
 
-def test_an_imported_log_without_pressures_does_as_well(tmp_path: Path) -> None:
-    planted, grip = PLANTED["leaned, in front"]
-    run = ridden(tmp_path, planted)
+def test_an_imported_log_without_pressures_does_as_well(ridden: Callable[[str], Run], tmp_path: Path) -> None:
+    run, (_, grip) = ridden("leaned, in front"), PLANTED["leaned, in front"]
     made = imported(run, tmp_path, "Braked", MEASURED)
     at_s = slid_s(run) - made.brought.zero_s
     log = read_run(made.folder)

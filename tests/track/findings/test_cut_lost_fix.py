@@ -11,10 +11,10 @@ from ruamel.yaml import YAML
 from emulator.assembly.session import load_session
 from emulator.record.reader import Run, read_run
 from emulator.runs.in_memory import ride_in_memory
-from emulator.runs.one import ride
 from emulator.track.findings.cut import cut_finding
 from emulator.track.findings.lost_fix import LostFix, find_lost_fix
 from tests.guide.markdown import ROOT
+from tests.support.ridden_once import ride_into
 
 RIG = ROOT / "scenarios" / "rigs" / "loopback.yaml"
 LOST_s, LASTS_s = 11.0, 2.0
@@ -37,7 +37,7 @@ def ridden(tmp_path_factory: pytest.TempPathFactory) -> Run:
     base = ROOT / "scenarios" / "runs" / "short_bend.yaml"
     with scenario.open("w") as file:
         YAML().dump({"based_on": str(base), "name": "under a bridge", "events": [outage]}, file)
-    ride(load_session(RIG, scenario), (RIG, scenario), folder / "run", virtual=True)
+    ride_into(load_session(RIG, scenario), folder / "run")
     return read_run(folder / "run")
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +15,6 @@ from ruamel.yaml import YAML
 from emulator.assembly.session import load_session
 from emulator.record.reader import Run, read_run
 from emulator.runs.in_memory import ride_in_memory
-from emulator.runs.one import ride
 from emulator.track.findings.cut import cut_finding
 from emulator.track.findings.seen import seen_around
 from emulator.track.findings.steering_moved import SteeringMoved, find_steering_moved
@@ -21,6 +22,7 @@ from tests.guide.markdown import ROOT
 from tests.support.demo_bike import RIG, LAG_s, demo_bike
 from tests.support.device_log import TORQUES, device_log
 from tests.support.imported_ride import imported
+from tests.support.ridden_once import ride_into
 
 pytestmark = pytest.mark.slow
 
@@ -33,24 +35,28 @@ def fault(effect: str, duration_s: float, at_m: float = STATION_m, **more: float
     return {"events": [event | more | {"at": {"station_m": at_m}, "duration_s": duration_s}]}
 
 
-PLANTED: dict[str, tuple[dict[str, Any], bool]] = {
-    "jumps": (fault("offset", 0.2, value=15.0), False),
-    "jumps, asked torque alone": (fault("offset", 0.2, value=15.0), True),
-    "sticks": (fault("stuck", 2.0, 85.0), False),
-    "bump": (
-        {"surface": {"bumps": [{"name": "kerb", "at_m": 88.0, "length_m": 3.0, "height_m": 0.05}]}},
-        False,
-    ),
-}  # fmt: skip
+DOES: dict[str, dict[str, Any]] = {
+    "jumps": fault("offset", 0.2, value=15.0),
+    "sticks": fault("stuck", 2.0, 85.0),
+    "bump": {"surface": {"bumps": [{"name": "kerb", "at_m": 88.0, "length_m": 3.0, "height_m": 0.05}]}},
+}
 
 
-def ridden(folder: Path, change: dict[str, Any]) -> Run:
-    scenario = folder / "planted.yaml"
-    with scenario.open("w") as file:
-        based = {"based_on": str(ROOT / "scenarios" / "runs" / "short_bend.yaml"), "name": "planted"}
-        YAML().dump(based | change, file)
-    ride(load_session(RIG, scenario), (RIG, scenario), folder / "run", virtual=True)
-    return read_run(folder / "run")
+@pytest.fixture(scope="module")
+def ridden(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str], Run]:
+    """The ride in which the steering does that; each is ridden once."""
+    folder = tmp_path_factory.mktemp("ridden")
+
+    @functools.cache
+    def of(which: str) -> Run:
+        scenario, run = (folder / f"{which}{ending}" for ending in (".yaml", ""))
+        with scenario.open("w") as file:
+            based = {"based_on": str(ROOT / "scenarios" / "runs" / "short_bend.yaml"), "name": "planted"}
+            YAML().dump(based | DOES[which], file)
+        ride_into(load_session(RIG, scenario), run)
+        return read_run(run)
+
+    return of
 
 
 def passes_s(run: Run, station_m: float) -> float:
@@ -61,10 +67,17 @@ def falls(run: Run) -> list[str]:
     return [event.text for event in run.events if event.kind == "fall"]
 
 
-@pytest.mark.parametrize("which", PLANTED)
-def test_it_moves_so_again(which: str, tmp_path: Path) -> None:
-    change, alone = PLANTED[which]
-    run = ridden(tmp_path, change)
+@pytest.mark.parametrize(
+    ("which", "alone"),
+    [
+        pytest.param("jumps", False, id="jumps"),
+        pytest.param("jumps", True, id="jumps, asked torque alone"),
+        pytest.param("sticks", False, id="sticks"),
+        pytest.param("bump", False, id="bump"),
+    ],
+)
+def test_it_moves_so_again(which: str, alone: bool, ridden: Callable[[str], Run], tmp_path: Path) -> None:
+    run = ridden(which)
     log = device_log(run, np.random.default_rng(2), (*TORQUES, "truth.fork_travel_m"))
     if alone:
         kept = {name: v for name, v in log.signals.items() if name != TORQUES[1]}
@@ -87,12 +100,12 @@ def test_it_moves_so_again(which: str, tmp_path: Path) -> None:
         assert (was.cause, now.cause) == ("open", "actuator")
     else:
         assert (now.cause, now.delivered) == (was.cause, was.delivered)
-    if which.startswith("jumps"):
+    if which == "jumps":
         assert now.torque * now.lasts_s == pytest.approx(was.torque * was.lasts_s, rel=0.25)
 
 
-def test_an_imported_log_does_as_well(tmp_path: Path) -> None:
-    run = ridden(tmp_path, fault("offset", 0.2, value=15.0))
+def test_an_imported_log_does_as_well(ridden: Callable[[str], Run], tmp_path: Path) -> None:
+    run = ridden("jumps")
     made = imported(run, tmp_path, "Kicked", MEASURED, *TORQUES)
     at_s = passes_s(run, STATION_m) - made.brought.zero_s
     log = read_run(made.folder)
