@@ -57,6 +57,8 @@ def criteria_section(verdict: Verdict | None, panels: Mapping[str, str]) -> Crit
     for i, c in enumerate(criteria):
         label, percent = criterion_label(i), c.margin_percent
         met = ("met" if c.passed else "not met") if not counts else "✓ met" if c.passed else "✗ not met"
+        if verdict is not None and c.name in verdict.undecided:
+            met = "undecided"
         at = c.worst_time_s
         margin = c.margin_text + ("" if percent is None else f" ({percent:.0f} %)")
         rows.append(

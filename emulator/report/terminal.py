@@ -320,6 +320,8 @@ def _criteria_table(verdict: Verdict) -> RenderableType:
     for i, c in enumerate(verdict.criteria):
         words = ("✓ met", "✗ not met") if counts else ("met", "not met")
         met = Text(words[0], "green" if counts else "") if c.passed else Text(words[1], "bold red")
+        if c.name in verdict.undecided:
+            met = Text("undecided", "yellow")
         percent = "" if c.margin_percent is None else f" ({c.margin_percent:.0f} %)"
         margin = Text(
             f"{c.margin_text}{percent}" + (" thinnest" if i == least else ""), "bold" if i == least else ""

@@ -80,7 +80,8 @@ class Verdict:
     number of the reason it tripped for (emulator.core.trip_reasons), 0 if it did not or nobody knows.
     ``timing_missed``: the bench's timing is what began it. ``causes``: whose each of the reasons was, but
     for criteria that were missed, which are the robot's; ``notes``: what was seen besides, deciding nothing.
-    ``undecided``: names of criteria that a stopped ride was missing and that its rest might have met.
+    ``undecided``: names of criteria that a stopped ride was missing and that its rest might have met, and of
+    those that a log does not tell of.
     ``robot``: who rode, with version, empty if nobody knows; ``traceback``: of what its software raised.
     """
 

@@ -90,8 +90,11 @@ def junit_text(verdict: Verdict, manifest: Mapping[str, Any]) -> str:
         case = _case(suite, f"{rig}.{scenario}", c.name, 0.0)
         _properties(case, _about(c))
         if c in skipped:
-            words = "met" if c.passed else "not met"
-            why = "the ride was stopped before it was decided" if counted else "the run is no evidence"
+            words = "met" if c.passed else "undecided" if c.name in verdict.undecided else "not met"
+            why = "the run is no evidence"
+            if counted:
+                of_log = manifest.get("stage") == "track"
+                why = "the log does not tell" if of_log else "the ride was stopped before it was decided"
             ElementTree.SubElement(case, "skipped", {"message": visible(f"{why}; {words}: {c.sentence}")})
         elif not c.passed:
             _problem(case, "failure", c.kind, [c.sentence])

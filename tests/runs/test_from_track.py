@@ -195,7 +195,11 @@ def test_criteria_and_conditions_are_judged_and_reported(record: tuple[Path, Ver
     # the wheel speed stands for the truth, and has a gap
     assert "not a number" in by_name["never above 200 km/h"].sentence
     assert verdict.result == "invalid"
+    assert set(verdict.undecided) == {"lean", "never above 200 km/h"}
+    assert not verdict.missed
     page = write_report(record[0]).read_text()
+    assert "not met" not in page
+    assert "undecided" in page
     assert "never above 200 km/h" in page
     assert "track" in page
 

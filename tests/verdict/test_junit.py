@@ -120,6 +120,18 @@ def test_a_run_that_does_not_count_is_an_error_and_its_criteria_say_nothing(resu
     assert values(case(suite, "lean"))["margin"] == "-0.125"
 
 
+@pytest.mark.parametrize(("result", "missed"), [("invalid", []), ("fail", [MISSED])])
+def test_what_a_log_does_not_tell_is_no_failure(result, missed):
+    reasons = [REASON] if missed else ["lap time: could not be judged"]
+    verdict = Verdict(result, reasons, [MET, *missed, UNKNOWN], undecided=["lap time"])
+    suite = read(verdict, {**MANIFEST, "stage": "track"})
+    assert kinds(suite, "lap time") == ["skipped"]
+    message = case(suite, "lap time").find("skipped").attrib["message"]
+    assert message.endswith("; undecided: could not be judged")
+    assert "stopped" not in message
+    assert kinds(suite, RUN_CASE) == ([] if missed else ["error"])
+
+
 def test_a_run_of_which_nothing_was_asked():
     assert len(list(read(Verdict("invalid", ["nothing was asked"], [])).iter("testcase"))) == 1
     assert len(list(read(Verdict("error", [], []), {}).iter("testcase"))) == 1

@@ -13,7 +13,6 @@ from emulator.config.rig.file import Rig, load_rig, vehicle_path
 from emulator.config.track.findings_file import CutFrom, Entry, What
 from emulator.config.vehicle.file import VehicleFile, load_vehicle
 from emulator.record.reader import Run
-from emulator.record.writer import write_whole
 from emulator.track.findings.braking_slide import Bike, BrakingSlide, find_braking_slide
 from emulator.track.findings.bump_seen import bump_near
 from emulator.track.findings.files import (
@@ -106,12 +105,9 @@ def cut_finding(run: Run, at_s: float, what: What, name: str, folder: Path, rig_
         cut=datetime.now(UTC).date().isoformat(),
     )
     folder.mkdir(parents=True, exist_ok=True)
-    write_whole(line, line_text(name, piece, source_line))
     way_back = rig.sensors.gnss.reacquisition_times_s
-    write_whole(
-        scenario, scenario_text(name, line.name, piece, found, grip, source_line, known, way_back, bump)
-    )
-    add_entry(register, entry)
+    text = scenario_text(name, line.name, piece, found, grip, source_line, known, way_back, bump)
+    add_entry(register, entry, {scenario: text, line: line_text(name, piece, source_line)})
     return Cut(scenario, register, entry, found, piece, grip)
 
 

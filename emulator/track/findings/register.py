@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 
 from emulator.config.scenario.schema import load_scenario
 from emulator.config.track.findings_file import Entry, Findings, load_findings
 from emulator.config.yaml_source import beside
 from emulator.core.errors import ConfigError, Problem
-from emulator.record.writer import write_whole
+from emulator.record.writer import write_together
 
 REGISTER_FILE = "findings.yaml"
 _HEAD = "kind: findings\nfindings:\n"
@@ -21,12 +21,16 @@ def names_in(register: Path) -> list[str]:
     return [entry.name for entry in load_findings(register)[0].findings] if register.exists() else []
 
 
-def add_entry(register: Path, entry: Entry) -> None:
-    """Put an entry behind the others; what people wrote there stays to the letter. Raises RunFailed."""
+def add_entry(register: Path, entry: Entry, files: Mapping[Path, str]) -> None:
+    """Put an entry behind the others and write its files, all of it or nothing. Raises RunFailed.
+
+    What people wrote in the register stays to the letter.
+    """
     before = register.read_text(encoding="utf-8") if register.exists() else _HEAD
     if not before.endswith("\n"):
         before += "\n"
-    write_whole(register, before + _entry_text(entry))
+    # the first one takes its place last: no entry names a file that is not there
+    write_together({register: before + _entry_text(entry), **files})
 
 
 def checked_register(register: Path) -> Findings:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import re
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from emulator.assembly.session import load_session
 from emulator.config.scenario.schema import load_scenario
-from emulator.core.errors import ConfigError
+from emulator.core.errors import ConfigError, RunFailed
 from emulator.record.reader import Run, read_run
 from emulator.runs.in_memory import ride_in_memory
 from emulator.track.findings.cut import Cut, cut_finding
@@ -135,9 +138,28 @@ def test_nothing_is_written_twice_or_by_half(cut: Cut, log: tuple[Run, float], t
     assert not (tmp_path / "new").exists()
 
 
+def test_a_full_disk_leaves_no_half_of_a_finding(
+    log: tuple[Run, float], slid_s: float, cut: Cut, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    register = tmp_path / "findings.yaml"
+    add_entry(register, cut.entry, {})
+    before, write = register.read_text(), Path.write_text
+
+    def full(path: Path, *given: Any, **more: Any) -> int:
+        if "findings.yaml" in path.name:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        return write(path, *given, **more)
+
+    monkeypatch.setattr(Path, "write_text", full)
+    with pytest.raises(RunFailed, match=r"findings\.yaml can't be written: No space left"):
+        cut_finding(log[0], slid_s + log[1] + 0.3, "slide", "other", tmp_path, RIG)
+    assert [path.name for path in tmp_path.iterdir()] == ["findings.yaml"]
+    assert register.read_text() == before
+
+
 def test_a_register_is_held_against_its_scenarios(cut: Cut, tmp_path: Path) -> None:
     register = tmp_path / "findings.yaml"
-    add_entry(register, cut.entry)
+    add_entry(register, cut.entry, {})
     with pytest.raises(ConfigError, match=r"findings\.0\.scenario: no such file"):
         checked_register(register)
     register.write_text(register.read_text() + "  - {name: patch, what: storm}\n")
