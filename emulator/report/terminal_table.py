@@ -9,7 +9,7 @@ from rich import box
 from rich.console import Console, ConsoleOptions, RenderResult
 from rich.measure import Measurement
 from rich.padding import Padding
-from rich.table import Table
+from rich.table import Column, Table
 from rich.text import Text
 
 _ANY_WIDTH = 100_000
@@ -41,9 +41,11 @@ class WholeTable(Table):
         unbounded = options.update(max_width=_ANY_WIDTH)
         for column in self.columns:
             column.width = None
-        asked = [self._measure_column(console, unbounded, column) for column in self.columns]
+        asked = [self._asked(console, unbounded, column) for column in self.columns]
         room = options.max_width - sum(m.minimum for m in asked) - self._extra_width
-        if room < 0 and options.max_width >= _WIDE:  # one long word does not take the table apart
+        if (
+            room < 0 and options.max_width >= _WIDE and not any(column.no_wrap for column in self.columns)
+        ):  # one long word does not take the table apart
             asked = [Measurement(min(m.minimum, _LONG_WORD), m.maximum) for m in asked]
             room = options.max_width - sum(m.minimum for m in asked) - self._extra_width
         if room < 0:
@@ -59,6 +61,11 @@ class WholeTable(Table):
                 return False
             self.columns[i].width = width - self._get_padding_width(i)
         return True
+
+    def _asked(self, console: Console, unbounded: ConsoleOptions, column: Column) -> Measurement:
+        """What a column takes, at least and at most; rich would cut the cells of one that does not wrap."""
+        least, most = self._measure_column(console, unbounded, column)
+        return Measurement(most if column.no_wrap else least, most)
 
     def _paragraphs(self) -> Iterable[Text | Padding]:
         heads = [" ".join(str(column.header).split()) for column in self.columns]

@@ -102,6 +102,12 @@ def test_tables_of_other_commands_are_whole_at_any_width(session: Session, width
         bus_load_tables(bus_budget()),
         sensor_tables(SensorPage(of_sensors)),
         terminal_table("Title", ("a", "a very long head"), [("word " * 9, "x" * 30)], no_wrap=True),
+        terminal_table(  # rich would leave "0.07" of the range
+            "Title",
+            ("figure", "value", "usual"),
+            [("trail, standing", "0.098 m", "0.075 to 0.125")],
+            no_wrap=True,
+        ),
     ):
         narrow = shown(item, width)
         assert missing(shown(item, 2000), narrow) == []

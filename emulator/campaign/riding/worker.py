@@ -10,7 +10,7 @@ import gc
 import os
 import resource
 import signal
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import NamedTuple, TypeAlias
@@ -69,7 +69,11 @@ def serve(connection: Connection, job: Job, number: int, parent: int) -> None:
     with contextlib.suppress(OSError):
         Path("/proc/self/oom_score_adj").write_text(_SCORE)
     _limit_memory(job.most_bytes)
-    cases = Cases(job.plan, job.folder, number, job.hashes, job.extent)
+    with _robots_unheard():
+        _ride(connection, Cases(job.plan, job.folder, number, job.hashes, job.extent))
+
+
+def _ride(connection: Connection, cases: Cases) -> None:
     gc.collect()
     gc.freeze()  # the libraries' objects, half a million, are not looked through again
     with contextlib.suppress(EOFError, OSError):
@@ -81,6 +85,26 @@ def serve(connection: Connection, job: Job, number: int, parent: int) -> None:
                 connection.send(OutOfMemory())
                 return
             connection.send(answer)
+
+
+@contextlib.contextmanager
+def _robots_unheard() -> Iterator[None]:
+    """Lead standard output and standard error nowhere, so that what robots print is.
+
+    Of rides at once nobody could tell whose words they are, and a night of them fills the disk its log is on.
+    What ends this process with an exception is told again.
+    """
+    ours = [os.dup(descriptor) for descriptor in (1, 2)]
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    for descriptor in (1, 2):
+        os.dup2(nowhere, descriptor)
+    os.close(nowhere)
+    try:
+        yield
+    finally:
+        for descriptor, kept in zip((1, 2), ours, strict=True):
+            os.dup2(kept, descriptor)
+            os.close(kept)
 
 
 def _limit_memory(most_bytes: int) -> None:

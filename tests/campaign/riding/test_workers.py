@@ -2,12 +2,14 @@
 
 import multiprocessing
 import os
+import subprocess
 import time
 from pathlib import Path
 
 import pytest
 
-from emulator.campaign.riding.worker import Job, Task
+from emulator.campaign.riding import worker
+from emulator.campaign.riding.worker import Job, OutOfMemory, Task
 from emulator.campaign.riding.workers import Workers
 from emulator.core.errors import StartFailed
 from tests.support.made_up_rows import made_up_case
@@ -71,3 +73,31 @@ def test_nobody_is_started_before_there_is_something_to_ride():
     with Workers(JOB, 2, 60.0, 2, serve) as workers:
         assert workers.idle() == 2
         assert workers._workers == []
+
+
+class Loud:
+    """Cases whose robot prints, as it does it or a program of its own; one of them finds a bug of ours."""
+
+    def __init__(self, *_):
+        pass
+
+    def ride(self, case, keep):
+        os.write(1, b"printed")
+        os.write(2, b"complained")
+        subprocess.run("echo said; echo whined >&2", shell=True, check=True)
+        if case.label == "bug":
+            raise ValueError("a bug of ours")
+        return OutOfMemory()
+
+
+@pytest.mark.parametrize("label", ["quiet", "bug"])
+def test_what_robots_print_goes_nowhere_and_a_bug_of_ours_is_told(label, monkeypatch, capfd):
+    monkeypatch.setattr(worker, "Cases", Loud)
+    with Workers(JOB, 1, 60.0, 1, worker.serve) as workers:
+        workers.give(Task(0, made_up_case(0, label=label), ()))
+        while not workers.done(1.0):
+            pass
+    out, err = capfd.readouterr()
+    assert out == ""
+    assert not any(word in err for word in ("printed", "complained", "said", "whined"))
+    assert ("ValueError: a bug of ours" in err) == (label == "bug")
