@@ -61,10 +61,17 @@ class Knots(NamedTuple):
         """How many coefficients a spline on them has."""
         return self.steps if self.closed else self.steps + DEGREE
 
-    def basis(self, at: Array) -> Sparse:
-        """Value of each spline of the basis (n, size) at parameters (n,)."""
+    def basis(self, at: Array, derivative: int = 0) -> Sparse:
+        """Value of each spline of the basis (n, size), or a derivative of it, at parameters (n,).
+
+        With knots one apart a spline's derivative is the one of the next lower degree whose coefficients are
+        the differences of its own.
+        """
         inside = at % self.steps if self.closed else np.clip(at, 0.0, self.steps)
-        rows = BSpline.design_matrix(inside, self._vector(), DEGREE)
+        vector = self._vector()[derivative : -derivative or None]
+        rows = BSpline.design_matrix(inside, vector, DEGREE - derivative)
+        for k in range(self.steps + DEGREE - derivative, self.steps + DEGREE):
+            rows = rows @ diags_array([-1.0, 1.0], offsets=[0, 1], shape=(k, k + 1))
         if not self.closed:
             return csr_array(rows)
         # the last splines are the first ones again

@@ -45,14 +45,17 @@ def ticks(*values: int) -> pa.RecordBatch:
 
 def refused(content: bytes, growth: int = FRAMES_GROWTH) -> str:
     # What tests before this one left to be collected is not this one's: its going would hide what stays here.
-    gc.collect()
-    before = pa.total_allocated_bytes()
-    tracemalloc.start()
-    with pytest.raises(RecordError) as error:
-        read_table(PATH, content, growth)
-    _, most = tracemalloc.get_traced_memory()
-    tracemalloc.stop()
-    assert pa.total_allocated_bytes() == before
+    gc.disable()
+    try:
+        before = pa.total_allocated_bytes()
+        tracemalloc.start()
+        with pytest.raises(RecordError) as error:
+            read_table(PATH, content, growth)
+        _, most = tracemalloc.get_traced_memory()
+        tracemalloc.stop()
+        assert pa.total_allocated_bytes() == before
+    finally:
+        gc.enable()
     assert most < 20 << 20
     return str(error.value)
 

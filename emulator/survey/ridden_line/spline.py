@@ -14,9 +14,7 @@ import math
 from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.optimize import minimize_scalar
-from scipy.sparse import csr_array
 from scipy.sparse.linalg import splu
 
 from emulator.survey.smoothest import Array, Knots
@@ -46,7 +44,7 @@ class Fit(NamedTuple):
 
         Errors that are alike count as fewer: n values tell as much as n (1 - r) / (1 + r).
         """
-        rows = _rows(self.knots, parameters, derivative)
+        rows = self.knots.basis(parameters, derivative)
         solved = self.system.solve(rows.T.toarray())
         spread = np.einsum("ij,ji->i", rows.toarray(), solved)
         fewer = (1.0 + self.alike) / (1.0 - self.alike)
@@ -96,14 +94,3 @@ def _alike(errors: Array) -> float:
         return 0.0
     r = float(errors[1:] @ errors[:-1]) / total
     return min(r, 0.95) if r > 2.0 / math.sqrt(len(errors)) else 0.0
-
-
-def _rows(knots: Knots, parameters: Array, derivative: int) -> Any:
-    """Matrix (m, size) that takes coefficients to values or derivatives at parameters (m,)."""
-    if not derivative:
-        return knots.basis(parameters)
-    # a column each would be dear: the derivative of a B-spline is differences of the next lower ones
-    eye = np.eye(knots.size)
-    inside = parameters % knots.steps if knots.closed else np.clip(parameters, 0.0, knots.steps)
-    table: NDArray[np.float64] = np.asarray(knots.spline(eye).derivative(derivative)(inside))
-    return csr_array(table)

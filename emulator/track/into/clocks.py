@@ -126,6 +126,8 @@ class _Gains:
         span = float(np.ptp(slow[0]))
         size = float(np.std(fast[1])) or 1.0
         self._slope = np.gradient(fast[1], fast[0])
+        self._gap = _GAP_STEPS * float(np.median(np.diff(fast[0])))
+        self._lean_gap = 0.0 if lean is None else _GAP_STEPS * float(np.median(np.diff(lean[0])))
         more = [] if lean is None else [1.0, 1.0, 0.01, 0.01]
         self.scale = np.array([0.1, 0.1 / span, 1.0, size, *more])
 
@@ -155,9 +157,9 @@ class _Gains:
             there, main_s = (time_s - offset) / (1.0 + drift), time_s
             by_offset = np.full(len(time_s), -1.0 / (1.0 + drift))
             by_drift = -there / (1.0 + drift)
-        both = _known(there, self._fast[0])
+        both = _known(there, self._fast[0], self._gap)
         if self._lean is not None:
-            both &= _known(main_s, self._lean[0])
+            both &= _known(main_s, self._lean[0], self._lean_gap)
         if both.sum() < _LEAST_SAMPLES:
             raise NotTold("the two logs have too little time in common")
         there, main_s = there[both], main_s[both]
@@ -189,9 +191,8 @@ class _Gains:
         return np.column_stack(columns)
 
 
-def _known(at_s: Values, time_s: Values) -> NDArray[np.bool_]:
-    """(n,) whether a signal of these times has samples around each instant: in a gap nobody knows it."""
-    longest = _GAP_STEPS * float(np.median(np.diff(time_s)))
+def _known(at_s: Values, time_s: Values, longest: float) -> NDArray[np.bool_]:
+    """(n,) whether a signal has samples around each instant, no farther apart: in a gap nobody knows it."""
     behind = np.clip(np.searchsorted(time_s, at_s), 1, len(time_s) - 1)
     known = (at_s > time_s[0]) & (at_s < time_s[-1])
     return np.asarray(known & (time_s[behind] - time_s[behind - 1] <= longest))
