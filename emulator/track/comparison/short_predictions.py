@@ -7,6 +7,7 @@ meanwhile; of a prediction that is told with it, as a covariance and as response
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 from typing import NamedTuple
 
@@ -132,7 +133,10 @@ def predictions(
             ones.append(_prediction(run, seen, state))
         progress((k + 1) / len(ticks))
     if not ones:
-        why = f": {refused[0][1]}" if refused else ""
+        why = ""
+        if refused:
+            reason, count = Counter(why for _, why in refused).most_common(1)[0]
+            why = f": {reason}, at {count} of {len(refused)} starts"
         raise RecordError(
             f"{run.folder}: there is nothing to predict from{why}",
             advice=f"short predictions need {(APART + 2 * BLOCK) / 1e3:.1f} s of riding without the support",
