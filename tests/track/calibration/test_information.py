@@ -93,7 +93,7 @@ def test_innovations_have_the_information_of_the_whole_log() -> None:
 
 
 def test_a_forecast_holds_what_an_estimate_does_of_what_is_held() -> None:
-    """A front wheel's inertia about its diameter acts as the front frame's: not known exactly, it widens both."""
+    """A front wheel's inertia about its diameter acts as the front frame's, and widens it."""
     demo = demo_parameters({"steering.damping": 0.25, "steered_frame.izz": 0.15})
     file = load_vehicle(VEHICLE)
     wheel = Free("front_wheel.diametral_inertia", 0.1 * file.values["front_wheel"]["diametral_inertia"])
