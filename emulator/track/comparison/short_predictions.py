@@ -130,7 +130,11 @@ def predictions(
         except NotStarted as error:
             refused.append((tick + seen.first, str(error)))
         else:
-            ones.append(_prediction(run, seen, state))
+            one = _prediction(run, seen, state)
+            if _is_covariance(one.covariance):
+                ones.append(one)
+            else:
+                refused.append((tick + seen.first, "what noise explains of it can't be worked out"))
         progress((k + 1) / len(ticks))
     if not ones:
         why = ""
@@ -142,6 +146,15 @@ def predictions(
             advice=f"short predictions need {(APART + 2 * BLOCK) / 1e3:.1f} s of riding without the support",
         )
     return Predictions(seen, SUSPECTS, tuple(ones), tuple(refused))
+
+
+def _is_covariance(values: Values) -> bool:
+    """Whether errors can be put over it: not where the motion grows beyond what numbers hold."""
+    try:
+        np.linalg.cholesky(values)
+    except np.linalg.LinAlgError:
+        return False
+    return True
 
 
 def _ask(run: Run) -> None:

@@ -250,6 +250,23 @@ def test_a_start_between_two_samples_of_a_receiver_has_its_course(session, recor
     assert np.isnan(slow.near(key, 8500))
 
 
+def test_a_start_whose_noise_is_beyond_numbers_is_left_out_and_told(session, record, monkeypatch):
+    """Of one that grows too far the covariance is none any more; the others count."""
+    real, asked = short_predictions._covariance, []
+
+    def once_indefinite(*given):
+        asked.append(0)
+        made = real(*given)
+        return made - 2.0 * made[0, 0] * np.eye(len(made)) if len(asked) == 1 else made
+
+    monkeypatch.setattr(short_predictions, "_covariance", once_indefinite)
+    found = predictions(record, model_of(session), 12.0)
+    assert len(found.ones) == len(asked) - 1 > 0
+    ((_, why),) = found.refused
+    assert "can't be worked out" in why
+    assert misfit(found).starts == len(found.ones)
+
+
 def test_a_record_too_short_is_refused_in_words(session, record):
     short = dataclasses.replace(
         record, tick=record.tick[:4000], signals={n: v[:4000] for n, v in record.signals.items()}
