@@ -298,6 +298,14 @@ def test_planted_mistakes_are_refused_in_words(
     assert not (tmp_path / "record").exists()
 
 
+def test_a_channel_of_another_group_is_not_called_missing(tmp_path: Path) -> None:
+    pd.DataFrame({"time": [0.0, 0.1], "lean": [0.0, 0.1]}).to_csv(tmp_path / "log.csv", index=False)
+    channel = {"channel": "lean", "group": 9, "signal": "output.lean_rad", "unit": "rad"}
+    asked = write_map(tmp_path / "map.yaml", time={"channel": "time"}, channels=[channel])
+    with pytest.raises(LogError, match=r"no channel 'lean' in group 9 of log\.csv, but in another"):
+        import_track([tmp_path / "log.csv"], asked, tmp_path / "record")
+
+
 @pytest.mark.parametrize(
     ("signal", "value", "said"),
     [
