@@ -94,10 +94,10 @@ class _Malformed(Exception):
     """A field that NMEA 0183 does not allow."""
 
 
-def parse(sentence: bytes) -> Gga | Rmc | Vtg | None:
+def parse(sentence: bytes, longest: int = LONGEST_SENTENCE) -> Gga | Rmc | Vtg | None:
     """Read one GGA, RMC or VTG sentence of any talker, with or without its CR LF.
 
-    None for anything malformed: no or wrong checksum, longer than 82 characters, wrong number of fields,
+    None for anything malformed: no or wrong checksum, longer than ``longest``, wrong number of fields,
     a number in any other notation, minutes or seconds of 60 or more (but for the leap second 235960), a date
     that does not exist, a value without its hemisphere or unit letter, another sentence type. Raises nothing
     for any bytes.
@@ -106,7 +106,7 @@ def parse(sentence: bytes) -> Gga | Rmc | Vtg | None:
     if match is None:
         return None
     body, kind, check = match.groups()
-    if len(body) + 6 > LONGEST_SENTENCE or checksum(body) != int(check, 16):
+    if len(body) + 6 > longest or checksum(body) != int(check, 16):
         return None
     try:
         if kind == b"GGA":

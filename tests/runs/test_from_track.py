@@ -7,6 +7,7 @@ import re
 from dataclasses import replace
 from pathlib import Path
 
+import asammdf
 import numpy as np
 import pandas as pd
 import pytest
@@ -296,6 +297,17 @@ def test_planted_mistakes_are_refused_in_words(
     with pytest.raises(LogError, match=said):
         import_track(logs, asked, tmp_path / "record")
     assert not (tmp_path / "record").exists()
+
+
+def test_a_channel_of_another_group_is_not_called_missing(tmp_path: Path) -> None:
+    mdf, log = asammdf.MDF(version="4.10"), tmp_path / "log.mf4"
+    mdf.append([asammdf.Signal(np.zeros(2), np.array([0.0, 0.1]), name="lean")])
+    mdf.save(log)
+    mdf.close()
+    channel = {"channel": "lean", "group": 9, "signal": "output.lean_rad", "unit": "rad"}
+    asked = write_map(tmp_path / "map.yaml", channels=[channel])
+    with pytest.raises(LogError, match=r"no channel 'lean' in group 9 of log\.mf4, but in another"):
+        import_track([log], asked, tmp_path / "record")
 
 
 @pytest.mark.parametrize(

@@ -266,12 +266,8 @@ class Calibration:
         slopes = everything.jacobian(of_all, (p, fitted.jacobian)) if q > p else fitted.jacobian
         stand_ins: list[StandIn] = []
         if q > p:
-            samples = sum(w.count for w in self.whitening)
-            others = np.delete(slopes[:, p:q], np.s_[samples + p : samples + q], axis=0)
-            held = len(self.parameters.held)
-            moves = -fitted.covariance @ (fitted.jacobian.T @ others[:, :held])
-            moves *= everything.standard[p : p + held]
-            covariance = covariance + moves @ moves.T
+            others = self._by_others(slopes, p, q)
+            covariance = covariance + self._by_held(fitted.covariance, fitted.jacobian, others, everything)
             stand_ins = find_stand_ins(
                 fitted.jacobian,
                 others,
@@ -306,6 +302,36 @@ class Calibration:
             tuple(stand_ins),
             tuple(doubts),
         )
+
+    def foretold(self, values: Values) -> Values:
+        """(n, n) covariance that an estimate at values (n,) would have, were model and noise as stated.
+
+        With what is held and not known exactly, as an estimate has it. Whitens anew.
+        """
+        self.whiten_at(values)
+        jacobian, p = self.jacobian(values), len(self.parameters)
+        covariance, _ = covariance_of(jacobian)
+        everything = self._everything()
+        q = len(everything.parameters)
+        if q == p:
+            return covariance
+        of_all = np.concatenate([values[:p], everything.start[p:q], values[p:]])
+        others = self._by_others(everything.jacobian(of_all), p, q)
+        return covariance + self._by_held(covariance, jacobian, others, everything)
+
+    def _by_others(self, slopes: Values, p: int, q: int) -> Values:
+        """(m, q - p) derivative of this problem's residual by what is held or beside, from everything's."""
+        samples = sum(w.count for w in self.whitening)
+        return np.delete(slopes[:, p:q], np.s_[samples + p : samples + q], axis=0)
+
+    def _by_held(
+        self, covariance: Values, jacobian: Values, others: Values, everything: Calibration
+    ) -> Values:
+        """(n, n) what is held and not known exactly adds to a covariance (n, n)."""
+        p, held = len(self.parameters), len(self.parameters.held)
+        moves = -covariance @ (jacobian.T @ others[:, :held])
+        moves *= everything.standard[p : p + held]
+        return np.asarray(moves @ moves.T)
 
     def _everything(self) -> Calibration:
         """The same problem with those free that are held or beside, whitened as this one is."""

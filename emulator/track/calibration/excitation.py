@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from emulator.track.calibration.estimate import SHRUNK, Calibration, Models
 from emulator.track.calibration.innovations import STICKING_rad_s, Stretch
-from emulator.track.calibration.least_squares import NotFitted, covariance_of
+from emulator.track.calibration.least_squares import NotFitted
 from emulator.track.calibration.parameters import Parameters
 from emulator.track.calibration.steady_model import OUTPUTS, Noise, SteadyModel, riccati
 
@@ -137,8 +137,7 @@ def forecast(
         ride = made_up_ride(bike, bike, np.asarray(noise.sensors), dither(leg, step_s), rng)
         stretches.append(empty._replace(torque=ride.torque[0], outputs=ride.outputs[0]))
     problem = Calibration(parameters, stretches, noise, models=models)
-    problem.whiten_at(problem.start)
-    covariance, _ = covariance_of(problem.jacobian(problem.start))
+    covariance = problem.foretold(problem.start)
     standard = np.sqrt(np.diag(covariance))[: len(parameters)]
     return Forecast(
         tuple(one.name for one in parameters.free),

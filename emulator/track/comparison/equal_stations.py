@@ -7,6 +7,7 @@ the line, in torque and steering angle, and not in where the bike goes.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import NamedTuple
 
 import numpy as np
@@ -96,6 +97,7 @@ def equal_stations(run: Run, other: Run) -> Beside:
         )
     rows, others = _onwards(run), _onwards(other)
     station, theirs = run.signals["line.station_m"][rows], other.signals["line.station_m"][others]
+    station = station - _laps_ahead(station, theirs, run.manifest.get("line"))
     first, last = max(station[0], theirs[0]), min(station[-1], theirs[-1])
     at = np.arange(math.ceil(first / STEP_m) * STEP_m, last, STEP_m)
     if len(at) < _SHORTEST:
@@ -129,6 +131,20 @@ def equal_stations(run: Run, other: Run) -> Beside:
         tuple(differences),
         tuple(_corners(at, both, longer)),
     )
+
+
+def _laps_ahead(station: Values, theirs: Values, line: object) -> float:
+    """Whole laps [m] that a ride is ahead of another one; both have most of the line in common without them.
+
+    A ride that begins a step before the line, by its places, has its first lap a lap later than one that
+    begins upon it.
+    """
+    if not isinstance(line, Mapping) or not line.get("closed"):
+        return 0.0
+    ahead = (station[0] - theirs[0]) / line["length_m"]
+    laps = line["length_m"] * np.array([0.0, math.floor(ahead), math.ceil(ahead)])
+    common = np.minimum(station[-1] - laps, theirs[-1]) - np.maximum(station[0] - laps, theirs[0])
+    return float(laps[np.argmax(common)])
 
 
 def _onwards(run: Run) -> Values:

@@ -7,6 +7,7 @@ meanwhile; of a prediction that is told with it, as a covariance and as response
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 from typing import NamedTuple
 
@@ -129,15 +130,31 @@ def predictions(
         except NotStarted as error:
             refused.append((tick + seen.first, str(error)))
         else:
-            ones.append(_prediction(run, seen, state))
+            one = _prediction(run, seen, state)
+            if _is_covariance(one.covariance):
+                ones.append(one)
+            else:
+                refused.append((tick + seen.first, "what noise explains of it can't be worked out"))
         progress((k + 1) / len(ticks))
     if not ones:
-        why = f": {refused[0][1]}" if refused else ""
+        why = ""
+        if refused:
+            reason, count = Counter(why for _, why in refused).most_common(1)[0]
+            why = f": {reason}, at {count} of {len(refused)} starts"
         raise RecordError(
             f"{run.folder}: there is nothing to predict from{why}",
             advice=f"short predictions need {(APART + 2 * BLOCK) / 1e3:.1f} s of riding without the support",
         )
     return Predictions(seen, SUSPECTS, tuple(ones), tuple(refused))
+
+
+def _is_covariance(values: Values) -> bool:
+    """Whether errors can be put over it: not where the motion grows beyond what numbers hold."""
+    try:
+        np.linalg.cholesky(values)
+    except np.linalg.LinAlgError:
+        return False
+    return True
 
 
 def _ask(run: Run) -> None:

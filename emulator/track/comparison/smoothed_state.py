@@ -83,6 +83,8 @@ STRETCH_BLOCKS = 30
 _COARSE = ((3.0, 0.0), (3.0, 0.0), (30.0, 3.0, 0.3, 0.0))
 """Noise that is taken at least, times that of good sensors, one fit after the other: from afar the nearest
 thousandth of a degree leads astray. The second way begins with slack in driveline and tyres."""
+_SPANS = (BLOCK, 6 * BLOCK, 12 * BLOCK)
+"""Ticks to either side in which a first guess is looked for: there are samples of 10 Hz, of 5 Hz."""
 _MET = 0.99
 """Chance that noise alone leaves less than a fit does, from which another way is tried."""
 _STEPS = 15
@@ -148,6 +150,13 @@ class Measured(NamedTuple):
                 if reading.turns and len(seen):
                     return float(seen[0] + np.mean(unturned(seen - seen[0])))
                 return float(np.mean(seen)) if len(seen) else math.nan
+        return math.nan
+
+    def near(self, key: str, tick: int) -> float:
+        """The same, further round it where a receiver's slower samples miss it; NaN without any."""
+        for span in _SPANS:
+            if math.isfinite(found := self.at(key, tick, span)):
+                return found
         return math.nan
 
 
@@ -414,10 +423,10 @@ def _guess(seen: Measured, model: Model, turns: SteadyTurns, tick: int, treads: 
         raise NotStarted("slower than 3 m/s")
     base = _steady(turns, speed, roll)
     x, body = base.x.copy(), model.vehicle.body[0]
-    east, north = seen.at("x", tick), seen.at("y", tick)
-    heading = seen.at("heading", tick)
+    east, north = seen.near("x", tick), seen.near("y", tick)
+    heading = seen.near("heading", tick)
     if not math.isfinite(heading):
-        heading = seen.at("course", tick) - base.drift
+        heading = seen.near("course", tick) - base.drift
     if not all(map(math.isfinite, (east, north, heading))):
         raise NotStarted("no place or no heading is recorded there")
     line = model.course.line

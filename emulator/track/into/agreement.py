@@ -164,6 +164,11 @@ def _judged(signal: str, beside: str, expected: Values, values: Values, on: tupl
     gain, half = found.gain, found.half
     if _LOW <= gain <= _HIGH:
         return Agreement(signal, beside, gain, half, True, f"{gain:.3f} +- {half:.3f} of it", on)
+    # noise of what it is compared with lowers a gain: were all that is not alike such noise, it would be this
+    most = gain / found.correlation**2
+    if 0.0 < gain < _LOW <= most:
+        words = f"can't be told from this log: {gain:.3f} to {most:.3f} of it, by how much of either is noise"
+        return Agreement(signal, beside, None, None, None, words, on)
     return Agreement(signal, beside, gain, half, False, wrong_gain(signal, gain), on)
 
 

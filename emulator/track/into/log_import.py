@@ -154,6 +154,12 @@ def _series_of(logs: Sequence[Log], asked: TrackMap) -> dict[str, Series]:
         having = [log for log in logs if wanted in log.series]
         if not having:
             names = sorted({name for log in logs for name in log.names})
+            if channel.group is not None and channel.channel in names:
+                raise LogError(
+                    f"no channel {channel.channel!r} in group {channel.group} of "
+                    f"{', '.join(log.path.name for log in logs)}, but in another",
+                    advice="leave group out: if several groups have it, their numbers are told",
+                )
             raise LogError(
                 f"no channel {channel.channel!r} in {', '.join(log.path.name for log in logs)}",
                 advice=f"there are {', '.join(names[:25])}{' and others' if len(names) > 25 else ''}",

@@ -21,6 +21,9 @@ from emulator.wire.nmea_reading import Gga, Rmc, parse
 NAMES = ("latitude", "longitude", "altitude", "speed", "course", "fix", "satellites")
 _UNITS = ("deg", "deg", "m", "m/s", "deg", "", "")
 _DAY_ns = 86_400 * 10**9
+_LONGEST = 120
+"""Characters of a sentence. Receivers with more decimals go beyond NMEA's 82, and a log is not to lose them;
+common practice, no source."""
 
 
 def read_nmea(path: Path, wanted: Sequence[Wanted]) -> Log:
@@ -68,7 +71,7 @@ def _sentences(content: bytes) -> tuple[list[Gga | Rmc], int]:
     bad = 0
     for line in content.split(b"\n"):
         start = line.find(b"$")
-        sentence = parse(line[start:].rstrip(b"\r")) if start >= 0 else None
+        sentence = parse(line[start:].rstrip(b"\r"), _LONGEST) if start >= 0 else None
         if isinstance(sentence, Gga | Rmc):
             found.append(sentence)
         elif sentence is None and start >= 0:

@@ -3,11 +3,23 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
+from emulator.config.vehicle.file import load_vehicle
 from emulator.track.calibration.estimate import Calibration, Models
-from emulator.track.calibration.excitation import dither
+from emulator.track.calibration.excitation import dither, forecast
+from emulator.track.calibration.parameters import Free, Parameters
 from emulator.track.calibration.steady_model import SteadyModel, riccati
-from tests.support.made_up_logs import NOISE, PLAN, STEP_s, demo_parameters, where
+from tests.support.made_up_logs import (
+    NOISE,
+    PLAN,
+    VEHICLE,
+    STEP_s,
+    demo_parameters,
+    hidden_bike,
+    logs_of,
+    where,
+)
 
 SHARES = {"steering.damping": 0.25, "main_frame.ixx": 0.2, "tyre_front.cornering_per_load": 0.15}
 SAMPLES = 150
@@ -78,3 +90,16 @@ def test_innovations_have_the_information_of_the_whole_log() -> None:
     # what the covariance's own dependence tells besides is not used: a little less than is there
     assert (ours / theirs).max() < 1.1
     assert (ours / theirs).min() > 0.95
+
+
+def test_a_forecast_holds_what_an_estimate_does_of_what_is_held() -> None:
+    """A front wheel's inertia about its diameter acts as the front frame's, and widens it."""
+    demo = demo_parameters({"steering.damping": 0.25, "steered_frame.izz": 0.15})
+    file = load_vehicle(VEHICLE)
+    wheel = Free("front_wheel.diametral_inertia", 0.1 * file.values["front_wheel"]["diametral_inertia"])
+    unsure = Parameters(file.values, file.tables, demo.free, (), held=(wheel,))
+    hidden = hidden_bike(Models(unsure, NOISE), unsure.start, np.random.default_rng(5), 1)
+    estimated = Calibration(unsure, logs_of(hidden, 0), NOISE).estimate().standard
+    foretold = forecast(unsure, NOISE, PLAN, STEP_s).standard
+    assert foretold == pytest.approx(estimated, rel=0.2)
+    assert foretold[1] > 2.0 * forecast(demo, NOISE, PLAN, STEP_s).standard[1]

@@ -235,6 +235,38 @@ def test_a_record_without_torque_is_refused_in_words(session, record):
         predictions(dataclasses.replace(record, signals=columns), model_of(session))
 
 
+def test_a_start_between_two_samples_of_a_receiver_has_its_course(session, record):
+    """Of 10 Hz, however starts fall between them; one of a gap has none."""
+    seen = measured(record, session.vehicle)
+    values = seen.values.copy()
+    row = next(k for k, reading in enumerate(seen.readings) if reading.key in ("course", "heading"))
+    key, whole = seen.readings[row].key, values[row].copy()
+    values[row] = np.nan
+    values[row, ::100] = whole[::100]
+    values[row, 8000:9000] = np.nan
+    slow = seen._replace(values=values)
+    for tick in (5000, 5020, 5050, 5099):
+        assert slow.near(key, tick) == pytest.approx(seen.at(key, tick), abs=0.02)
+    assert np.isnan(slow.near(key, 8500))
+
+
+def test_a_start_whose_noise_is_beyond_numbers_is_left_out_and_told(session, record, monkeypatch):
+    """Of one that grows too far the covariance is none any more; the others count."""
+    real, asked = short_predictions._covariance, []
+
+    def once_indefinite(*given):
+        asked.append(0)
+        made = real(*given)
+        return made - 2.0 * made[0, 0] * np.eye(len(made)) if len(asked) == 1 else made
+
+    monkeypatch.setattr(short_predictions, "_covariance", once_indefinite)
+    found = predictions(record, model_of(session), 12.0)
+    assert len(found.ones) == len(asked) - 1 > 0
+    ((_, why),) = found.refused
+    assert "can't be worked out" in why
+    assert misfit(found).starts == len(found.ones)
+
+
 def test_a_record_too_short_is_refused_in_words(session, record):
     short = dataclasses.replace(
         record, tick=record.tick[:4000], signals={n: v[:4000] for n, v in record.signals.items()}

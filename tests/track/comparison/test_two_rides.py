@@ -67,6 +67,17 @@ def test_a_slower_ride_is_longer_by_what_it_takes(tmp_path):
     assert found.seconds == pytest.approx(length / 18.0 - length / 20.0, abs=2e-3)
 
 
+def test_a_ride_that_begins_before_the_line_is_laid_beside_one_that_begins_upon_it(tmp_path):
+    lap = {"line": {"length_m": 380.0, "closed": True}}
+    run = dataclasses.replace(ridden(tmp_path), manifest=lap)
+    station = run.signals["line.station_m"] + 380.0 - 0.02
+    early = dataclasses.replace(run, signals={**run.signals, "line.station_m": station})
+    for mine, other in ((early, run), (run, early)):
+        found = equal_stations(mine, other)
+        assert found.to_m - found.from_m > 390.0
+        assert abs(found.seconds) < 1e-3
+
+
 def test_rides_of_two_lines_are_refused_in_words(tmp_path):
     other = dataclasses.replace(ridden(tmp_path), manifest={"line": {"length_m": 1.0, "closed": True}})
     with pytest.raises(RecordError, match="another line"):

@@ -56,6 +56,22 @@ def test_a_wheel_that_locks_accuses_neither_speed_nor_lean():
         assert found[name].gain == pytest.approx(whole[name].gain, rel=0.01)
 
 
+@pytest.mark.parametrize("factor", [1.0, np.pi / 180.0])
+def test_a_noisy_lean_of_a_steady_ride_accuses_no_rate_but_a_wrong_unit(factor):
+    """Noise of the lean lowers the gain of the rate over its slope; the rate is right all the same."""
+    rng = np.random.default_rng(1)
+    t = np.arange(2000) * STEP_s
+    lean = 0.02 * np.sin(2.0 * t)
+    log = {
+        "output.lean_rad": lean + 0.011 * rng.standard_normal(len(t)),
+        "output.rate_x_rad_s": factor * 0.04 * np.cos(2.0 * t),
+    }
+    (found,) = agreements(log.get, STEP_s)
+    assert found.holds is (None if factor == 1.0 else False)
+    if factor == 1.0:
+        assert "noise" in found.words
+
+
 @pytest.mark.parametrize(("factor", "unit"), [(3.6, "km/h"), (1.0 / 3.6, "m/s")])
 def test_a_wheel_in_another_unit_is_no_slide(factor, unit):
     log = weaving()

@@ -125,6 +125,15 @@ def test_both_sentences_of_a_quick_receiver_are_one_epoch(tmp_path: Path) -> Non
         np.testing.assert_allclose(np.diff(series.time_s), 0.01, atol=1e-6)
 
 
+def test_sentences_with_more_decimals_than_nmea_has_room_for_are_read(tmp_path: Path) -> None:
+    body = "GNGGA,100000.400,4715.0000020,N,00551.0000110,E,4,17,0.7,241.0412,M,0.0,M,0.9,0001"
+    path = tmp_path / "log.nmea"
+    path.write_text(f"${body}*{functools.reduce(operator.xor, body.encode()):02X}\r\n")
+    log = read_log(path, [Wanted("altitude")])
+    assert log.series[Wanted("altitude")].values.tolist() == [241.0412]
+    assert not log.remarks
+
+
 def test_nmea_over_midnight(tmp_path: Path) -> None:
     def sentence(body: str) -> str:
         total = 0
