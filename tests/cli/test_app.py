@@ -385,10 +385,10 @@ def test_without_a_folder_given_each_run_gets_a_new_one(emulator, files, tmp_pat
 
 
 def test_a_folder_that_holds_something_is_left_alone(emulator, files, tmp_path):
-    answer = emulator("run", *words(files), "--virtual", "--out", files)
-    assert answer.status == 4
-    assert "already holds files" in answer.err
-    assert "what to do" in answer.err
+    for virtual in (["--virtual"], []):
+        answer = emulator("run", *words(files), *virtual, "--out", files)
+        assert (answer.status, answer.out) == (3, "")
+        assert "already holds files; name a new folder" in answer.err
     assert not (files / "manifest.json").exists()
 
 
