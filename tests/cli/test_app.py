@@ -530,6 +530,27 @@ main()
 
 
 @pytest.mark.parametrize("module", ["emulator.cli.app", "emulator.assembly.session"])
+def test_a_terminal_that_is_gone_takes_no_status_from_a_command(module):
+    """1 would be a fail of the robot; the words have nobody to read them."""
+    code = f"""
+import os, signal, sys
+class Closed:
+    def find_spec(self, name, *_):
+        if name == "{module}":
+            os.kill(os.getpid(), signal.SIGHUP)
+sys.meta_path.insert(0, Closed())
+from emulator.__main__ import main
+sys.argv = ["emulator", "run", "nowhere.yaml", "--rig", "nowhere.yaml", "--virtual"]
+main()
+"""
+    reader, gone = os.pipe()
+    os.close(reader)  # as a terminal that was closed: every write is refused
+    with os.fdopen(gone, "wb", 0) as nobody:
+        done = subprocess.run([sys.executable, "-c", code], stdout=nobody, stderr=nobody, check=False)
+    assert done.returncode == 5
+
+
+@pytest.mark.parametrize("module", ["emulator.cli.app", "emulator.assembly.session"])
 def test_a_command_that_is_told_to_end_before_its_ride_says_so(module):
     """Be it while the command line is read in, or while files are."""
     code = f"""

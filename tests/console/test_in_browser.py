@@ -188,6 +188,7 @@ def test_a_viewer_stops_and_an_operator_starts_an_event(browser: Browser, page: 
         browser.eval(f"document.getElementById('token').value = {TOKEN!r}")
         click(browser, "#operator button[type=submit]")
         browser.until("document.getElementById('operating').textContent === 'This page operates the bench.'")
+        assert not browser.eval("document.querySelector('#operator label').offsetParent")  # nor its field
         click(browser, '[aria-label="start gust"]')
         browser.until("document.getElementById('operator-says').textContent === 'start: gust'")
         assert browser.eval("document.getElementById('token').value") == ""
