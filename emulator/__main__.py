@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import sys
@@ -33,7 +34,8 @@ def _run() -> None:
         seldom_collect()
         from emulator.cli.app import app
     except KeyboardInterrupt:
-        sys.stderr.write("stopped by hand; nothing was started\n")
+        with contextlib.suppress(OSError):  # of a terminal that was closed
+            sys.stderr.write("stopped by hand; nothing was started\n")
         sys.exit(_STOPPED)
 
     app()

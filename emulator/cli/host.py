@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -52,6 +53,11 @@ def host(
     if setup:
         _print_setup(rig)
         return
+    cores = sorted(os.sched_getaffinity(0))
+    if cpu is not None and cpu not in cores:
+        raise typer.BadParameter(
+            f"--cpu: expected a core that this process may use ({', '.join(map(str, cores))}), got {cpu}"
+        )
     from datetime import datetime
 
     from emulator.inspection.host import (

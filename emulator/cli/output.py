@@ -83,8 +83,10 @@ def console_of_stdout(*, lasting: bool = False) -> Console:
 
 
 def console_of_stderr() -> Console:
-    """The console that errors are printed to."""
-    return PlainConsole(stderr=True, emoji=False, highlight=False, soft_wrap=True)
+    """The console that errors are printed to; one that is closed takes no status from the command."""
+    return PlainConsole(
+        file=cast("IO[str]", LastingOutput(sys.stderr)), emoji=False, highlight=False, soft_wrap=True
+    )
 
 
 _ROOM_FOR_A_BAR = 90  # columns: spinner, words, a bar of 40, the time

@@ -25,6 +25,7 @@ from emulator.cli.output import (
     progress_columns,
 )
 from emulator.cli.settings import Settings, parameter_values
+from emulator.cli.written_file import check_vacant
 
 if TYPE_CHECKING:
     from emulator.assembly.session import Session
@@ -110,6 +111,8 @@ def run(
             raise typer.BadParameter(
                 f"{option}: expected --virtual beside it; on the bench yours joins the bus"
             )
+    if out is not None:
+        check_vacant(out)
     result, console = console_of_stdout(lasting=True), console_of_stdout(lasting=True)
     console.quiet = quiet or as_json
     session = load_session(

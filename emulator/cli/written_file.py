@@ -33,6 +33,12 @@ def check_new_folder(path: Path) -> None:
         raise typer.BadParameter(f"--out: expected a folder, or a new one in one that is there, got {path}")
 
 
+def check_vacant(path: Path) -> None:
+    """Raises typer.BadParameter if ``--out`` holds anything: a record is never written over."""
+    if path.is_dir() and any(path.iterdir()):
+        raise typer.BadParameter(f"--out: {path} already holds files; name a new folder, or move it away")
+
+
 def own_name(folder: Path) -> str:
     """The name of a folder that may be given as ``.``, or behind links, also of those that lead nowhere."""
     return os.path.basename(os.path.realpath(folder))

@@ -121,6 +121,7 @@ class LivePage:
             "address": asdict(self.address),
             "cpus": sorted(session.other_cpus),
             "operator_token": self._tokens.operator,
+            "token_folder": None if self._made is None else str(self._made),
             "watch_token": self._tokens.watch,
             "events": session.asked_events,
             "manifest": manifest,

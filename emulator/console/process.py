@@ -13,6 +13,7 @@ import contextlib
 import json
 import os
 import secrets
+import shutil
 import socket
 import sys
 import time
@@ -119,7 +120,7 @@ async def _serve_ride(job: Mapping[str, Any], snapshot: Snapshot, told: asyncio.
         service,
         socket.socket(fileno=job["socket"]),
         address,
-        [stream.run(), _silence(desk, tell, began_s), _supervised(beside, stream, told)],
+        [stream.run(), _silence(desk, tell, began_s), _supervised(beside, stream, told, job["token_folder"])],
     )
 
 
@@ -131,8 +132,13 @@ async def _silence(desk: OperatorDesk, tell: Any, began_s: float) -> None:
             tell({"do": "silent"})
 
 
-async def _supervised(beside: Beside, stream: Stream, told: asyncio.StreamReader) -> None:
-    """Take what the supervisor tells; end with its farewell, or when nobody looks after it is gone."""
+async def _supervised(
+    beside: Beside, stream: Stream, told: asyncio.StreamReader, token_folder: str | None
+) -> None:
+    """Take what the supervisor tells; end with its farewell, or when nobody looks after it is gone.
+
+    token_folder  of the token made for this run, which nobody else takes away then
+    """
     while line := await told.readline():
         message = json.loads(line)
         if message.get("farewell"):
@@ -142,6 +148,8 @@ async def _supervised(beside: Beside, stream: Stream, told: asyncio.StreamReader
             return
         beside.result = message.get("result", beside.result)
     beside.supervisor = "gone"
+    if token_folder is not None:
+        shutil.rmtree(token_folder, ignore_errors=True)
     gone_s = watched_s = time.monotonic()
     while (now_s := time.monotonic()) - gone_s < _ORPHANED_S and now_s - watched_s < _UNWATCHED_S:
         await asyncio.sleep(0.5)

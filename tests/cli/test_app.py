@@ -385,10 +385,10 @@ def test_without_a_folder_given_each_run_gets_a_new_one(emulator, files, tmp_pat
 
 
 def test_a_folder_that_holds_something_is_left_alone(emulator, files, tmp_path):
-    answer = emulator("run", *words(files), "--virtual", "--out", files)
-    assert answer.status == 4
-    assert "already holds files" in answer.err
-    assert "what to do" in answer.err
+    for virtual in (["--virtual"], []):
+        answer = emulator("run", *words(files), *virtual, "--out", files)
+        assert (answer.status, answer.out) == (3, "")
+        assert "already holds files; name a new folder" in answer.err
     assert not (files / "manifest.json").exists()
 
 
@@ -527,6 +527,27 @@ main()
 """
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.returncode == (3 if ignored else 5), done.stderr
+
+
+@pytest.mark.parametrize("module", ["emulator.cli.app", "emulator.assembly.session"])
+def test_a_terminal_that_is_gone_takes_no_status_from_a_command(module):
+    """1 would be a fail of the robot; the words have nobody to read them."""
+    code = f"""
+import os, signal, sys
+class Closed:
+    def find_spec(self, name, *_):
+        if name == "{module}":
+            os.kill(os.getpid(), signal.SIGHUP)
+sys.meta_path.insert(0, Closed())
+from emulator.__main__ import main
+sys.argv = ["emulator", "run", "nowhere.yaml", "--rig", "nowhere.yaml", "--virtual"]
+main()
+"""
+    reader, gone = os.pipe()
+    os.close(reader)  # as a terminal that was closed: every write is refused
+    with os.fdopen(gone, "wb", 0) as nobody:
+        done = subprocess.run([sys.executable, "-c", code], stdout=nobody, stderr=nobody, check=False)
+    assert done.returncode == 5
 
 
 @pytest.mark.parametrize("module", ["emulator.cli.app", "emulator.assembly.session"])

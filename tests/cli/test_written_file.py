@@ -95,6 +95,25 @@ def test_a_line_needs_a_folder(
 @pytest.mark.parametrize(
     "words",
     [
+        ("run", RUN, "--rig", RIG),
+        ("run", RUN, "--rig", RIG, "--virtual"),
+        ("replay", "no-record"),
+        ("track", "import", "no.csv", "--map", "no.yaml"),
+    ],
+    ids=lambda words: f"{words[0]} {words[-1]}",
+)
+def test_a_record_needs_a_folder_that_holds_nothing(
+    words: tuple[str, ...], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    status, said = typed((*words, "--out", "."), tmp_path, monkeypatch, capfd)
+    assert status == 3
+    assert "--out: . already holds files; name a new folder" in said
+    assert [path.name for path in tmp_path.iterdir()] == ["scenarios"]
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
         ("evidence", "loop"),
         ("track", "line", "loop"),
         ("track", "surface", "loop", "--scenario", RUN, "--rig", RIG),
@@ -108,3 +127,13 @@ def test_a_link_that_leads_to_itself_is_no_record(
     status, said = typed(words, tmp_path, monkeypatch, capfd)
     assert status == 3
     assert said.startswith("error: loop")
+
+
+def test_a_core_that_is_not_there_is_not_tested(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
+) -> None:
+    core = max(os.sched_getaffinity(0)) + 1
+    status, said = typed(("host", "--seconds", "0.1", "--cpu", str(core)), tmp_path, monkeypatch, capfd)
+    assert status == 3
+    assert "--cpu: expected a core that this process may use" in said
+    assert said.endswith(f"got {core}")

@@ -31,10 +31,12 @@ def snapshot() -> Iterator[Snapshot]:
         yield one
 
 
-def page_of(session: Session, folder: Path, said: list[str], **settings: Any) -> LivePage:
+def page_of(
+    session: Session, folder: Path, said: list[str], token: str | None = TOKEN, **settings: Any
+) -> LivePage:
     (folder / ".run.logs").mkdir(exist_ok=True)
     rig = Console(port=0, **settings)
-    return LivePage(session, folder / "run", rig, {}, Tokens(TOKEN), said.append)
+    return LivePage(session, folder / "run", rig, {}, Tokens(token), said.append)
 
 
 def commands(snapshot: Snapshot) -> list[tuple[int, float]]:
@@ -138,7 +140,7 @@ def test_the_process_shows_the_ride_asks_for_a_stop_and_outlives_its_supervisor(
     session: Session, tmp_path: Path, snapshot: Snapshot
 ) -> None:
     said: list[str] = []
-    page = page_of(session, tmp_path, said)
+    page = page_of(session, tmp_path, said, token=None)
     ask = Asked(page)
     snapshot.status[Status.LOOP_STATE] = LoopState.CYCLING
     for tick in range(20):
@@ -178,6 +180,8 @@ def test_the_process_shows_the_ride_asks_for_a_stop_and_outlives_its_supervisor(
         assert process.stdin is not None
         process.stdin.close()  # as when the supervisor dies
         until(lambda: ask.now()["supervisor"] == "gone")
+        assert page._made is not None
+        assert not page._made.exists()  # the token was for this run only
         assert process.poll() is None
         process.terminate()
     assert (tmp_path / ".run.logs" / "console.log").read_text() == ""

@@ -137,6 +137,35 @@ def test_state_and_margins_are_seen_on_the_wall_without_scrolling(browser: Brows
         assert bottom <= WALL[1]
 
 
+def test_a_very_wide_wall_is_filled(browser: Browser, page: Served) -> None:
+    with riding(page):
+        visit(browser, page, (3840, 2160, False))
+        for part in (".wall", ".near"):
+            reach = browser.eval(
+                f"Math.max(...[...document.querySelectorAll('{part} > section:not(.strips)')]"
+                ".map(s => s.getBoundingClientRect().right)) / innerWidth"
+            )
+            assert reach > 0.98, part
+
+
+def test_without_javascript_the_page_claims_nothing(page: Served) -> None:
+    status, body, _ = page.ask("GET", "/")
+    html = body.decode()
+    assert status == 200
+    assert "<noscript>" in html
+    assert "Stop at the bench's terminal" in html.partition("<noscript>")[2].partition("</noscript>")[0]
+    assert '<button id="stop" type="button" disabled>' in html  # the script lets it be pressed
+
+
+def test_a_record_that_was_shown_to_its_end_is_not_being_judged(browser: Browser, page: Served) -> None:
+    visit(browser, page)
+    over = "{loop: {state: 'ended', still_s: 0}, state: 'standby', missing: []}"
+    for played, word in (("true", "RECORD OVER"), ("false", "AT REST")):
+        said = browser.eval(f"import('/assets/words.js').then(m => m.stateWords({over}, {played}).join('|'))")
+        assert said.split("|")[1] == word
+        assert ("judged" in said) == (played == "false")
+
+
 def test_in_standby_it_says_who_arms_and_that_no_page_can(browser: Browser, page: Served) -> None:
     with riding(page, bench__state=STANDBY) as now:
         visit(browser, page)
@@ -159,6 +188,7 @@ def test_a_viewer_stops_and_an_operator_starts_an_event(browser: Browser, page: 
         browser.eval(f"document.getElementById('token').value = {TOKEN!r}")
         click(browser, "#operator button[type=submit]")
         browser.until("document.getElementById('operating').textContent === 'This page operates the bench.'")
+        assert not browser.eval("document.querySelector('#operator label').offsetParent")  # nor its field
         click(browser, '[aria-label="start gust"]')
         browser.until("document.getElementById('operator-says').textContent === 'start: gust'")
         assert browser.eval("document.getElementById('token').value") == ""

@@ -401,7 +401,7 @@ def test_the_command_tells_and_ends_as_a_run_does(
     out = capsys.readouterr().out
     assert re.search(r"clock receiver: its first sample comes \+0\.0[23]\d* s after", out)
     assert "inertial unit: roll +3." in out
-    assert emulator_command(*words) == 4
+    assert emulator_command(*words) == 3
     assert "already holds files" in capsys.readouterr().err
     words[-1] = str(tmp_path / "other")
     assert emulator_command(*words, "--json") == 0

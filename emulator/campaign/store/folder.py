@@ -32,7 +32,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from emulator.campaign.store.schema import SCHEMA, Row
-from emulator.core.errors import RunFailed, StartFailed
+from emulator.core.errors import RunFailed, StartFailed, UnreadableError
 from emulator.core.outside.reading import advice_for
 from emulator.record.writer import write_json
 
@@ -79,11 +79,28 @@ def _last_number(folder: Path, of: str) -> int:
     return max(numbers, default=0)
 
 
+def _refuse_what_is_no_campaign(path: Path) -> None:
+    """Nothing is put between other things, such as a run's, whose files may bear the names of ours."""
+    if not path.is_dir() or (path / CAMPAIGN_FILE).exists():
+        return
+    begun = (*ROW_FOLDERS, KEPT_FOLDER, PLAN_FILE, CASES_FILE, _LOCK_FILE)  # killed before it was whole
+    others = sorted(name for name in os.listdir(path) if name not in begun and not name.endswith(".part"))
+    if others:
+        more = f" and {len(others) - 1} more" if len(others) > 1 else ""
+        raise UnreadableError(
+            str(path), f"it holds no campaign, but {others[0]}{more}; name a new folder with --out"
+        )
+
+
 class CampaignFolder:
-    """The folder while a campaign adds to it. Raises StartFailed if another process does already."""
+    """The folder while a campaign adds to it.
+
+    Raises StartFailed if another process does already, UnreadableError if it holds other things.
+    """
 
     def __init__(self, path: Path) -> None:
         self.path = path
+        _refuse_what_is_no_campaign(path)
         try:
             for of in ROW_FOLDERS:
                 (path / of).mkdir(parents=True, exist_ok=True)

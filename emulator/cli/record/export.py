@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from emulator.cli.output import console_of_stdout
+from emulator.cli.written_file import check_vacant
 
 if TYPE_CHECKING:
     from emulator.track.out.export import Form
@@ -47,8 +48,10 @@ def export(
         if form not in _FORMS:
             raise typer.BadParameter(f"--to: expected {', '.join(_FORMS)}, got {form}")
     run = read_run(run_folder)
+    folder = out or run_folder / "export"
+    check_vacant(folder)
     forms = [form for form in _FORMS if form in (to or ["parquet"])]
-    report = write_export(run, out or run_folder / "export", forms, path_every)
+    report = write_export(run, folder, forms, path_every)
     console = console_of_stdout()
     if as_json:
         console.print(json.dumps(report.as_dict(), indent=1, ensure_ascii=False), markup=False)

@@ -9,6 +9,7 @@ import typer
 from rich.progress import Progress, SpinnerColumn, TextColumn
 
 from emulator.cli.output import console_of_stdout
+from emulator.cli.written_file import check_vacant
 
 
 def replay(
@@ -36,6 +37,8 @@ def replay(
     from emulator.inspection.replay.words import difference_table, summary
     from emulator.stages.precompile import compiling_first
 
+    if out is not None:
+        check_vacant(out)
     console = console_of_stdout()
     if first := compiling_first(virtual=False):
         console.print(first, markup=False)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from emulator.cli.output import EXIT_STATUS, console_of_stdout
+from emulator.cli.written_file import check_vacant
 
 if TYPE_CHECKING:
     from emulator.runs.from_track import TrackRecord
@@ -38,6 +39,7 @@ def import_log(
     if quiet and as_json:
         raise typer.BadParameter("--json: expected either --quiet or --json, got both")
     folder = out or Path("runs") / f"track-{logs[0].stem}"
+    check_vacant(folder)
     record = import_track(logs, map_file, folder)
     console = console_of_stdout()
     if as_json:

@@ -89,6 +89,7 @@ const operator = new Operator((mine) => {
   for (const id of ["leave", "mark", "acknowledge"]) at(id).hidden = !mine;
   at("operator").querySelector("button[type=submit]").hidden = mine;
   at("token").hidden = mine;
+  at("operator").querySelector("label").hidden = mine;
   at("token").value = "";
   for (const button of document.querySelectorAll(".events button")) button.disabled = !mine;
 });

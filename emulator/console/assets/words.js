@@ -16,6 +16,7 @@ export function stateWords(now, played) {
     return ["tripped", "TRIPPED", `${trip.text}. ${trip.what_to_do ? `What to do: ${trip.what_to_do}.` : ""}${seen}`];
   }
   if (now.result) return ["standby", "RIDE OVER", `${now.result.result.toUpperCase()}: ${now.result.reason}`];
+  if (played && now.loop.state === "ended") return ["standby", "RECORD OVER", "The record ends here. What the ride came to stands under Runs."];
   if (now.loop.state === "ended" || now.loop.state === "failed") return ["standby", "AT REST", "The ride is over and being judged."];
   if (now.loop.state === "absent" || now.loop.state === "building") return ["standby", "GETTING READY", "The bench's processes start; nothing is sent yet."];
   if (now.state === "standby" && !now.armed) {

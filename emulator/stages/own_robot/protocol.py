@@ -145,4 +145,5 @@ def raised(where: str, error: BaseException, file: str = "") -> RobotFailed:
         advice = (
             "; a path counts from the folder of the command: take Path(__file__).parent for the file's own"
         )
-    return RobotFailed("raised", f"it raised {type(error).__name__} in {where}: {error}{advice}", text)
+    said = f": {words}" if (words := str(error)) else ""
+    return RobotFailed("raised", f"it raised {type(error).__name__} in {where}{said}{advice}", text)

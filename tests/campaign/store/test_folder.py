@@ -11,7 +11,7 @@ from emulator.campaign.riding.order import table_of_cases
 from emulator.campaign.store.folder import MOST_SMALL, CampaignFolder, result_files
 from emulator.campaign.store.reading import STOPPED_AFTER, read_cases, read_results
 from emulator.campaign.store.schema import COLUMNS, SCHEMA, without_timings
-from emulator.core.errors import RecordError, RunFailed, StartFailed
+from emulator.core.errors import RecordError, RunFailed, StartFailed, UnreadableError
 from tests.support.made_up_rows import PLAN, made_up_case, made_up_row
 
 CASES = [made_up_case(n) for n in range(100)]
@@ -90,6 +90,23 @@ def test_what_a_kill_left_unfinished_is_swept_away_and_numbers_go_on(tmp_path):
     ]
     assert list((folder.path / "kept").iterdir()) == []
     assert numbers(folder) == [0, 1]
+
+
+def test_a_campaign_is_not_put_between_other_things(tmp_path):
+    (tmp_path / "junit.xml").write_text("a build's own")
+    (tmp_path / "manifest.json").write_text("{}")
+    with pytest.raises(UnreadableError, match=r"no campaign, but junit\.xml and 1 more"):
+        CampaignFolder(tmp_path)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["junit.xml", "manifest.json"]
+
+
+def test_one_that_was_killed_before_it_was_whole_is_begun_anew(tmp_path):
+    with CampaignFolder(tmp_path):
+        pass
+    (tmp_path / "plan.yaml").write_text("")
+    (tmp_path / ".cases.parquet.part").write_bytes(b"PAR1")
+    with CampaignFolder(tmp_path) as folder:
+        assert not folder.begun
 
 
 def test_one_process_at_a_time_adds_to_a_campaign(folder):

@@ -7,6 +7,7 @@ import pytest
 
 from emulator.record.reader import read_run
 from emulator.runs.one import ride
+from emulator.stages.own_robot import protocol
 from emulator.stages.own_robot.choice import robot_of
 from emulator.stages.own_robot.protocol import Moment
 from emulator.verdict.attribution import software_cause
@@ -40,6 +41,11 @@ def test_in_a_process_of_its_own(name, tmp_path):
 
 def test_a_process_that_vanishes(tmp_path):
     failed("Vanishes", "left", "its process left with exit status 7", tmp_path / "run", process="own")
+
+
+def test_an_exception_without_words_ends_with_its_place():
+    assert protocol.raised("act of Rider", MemoryError()).what == "it raised MemoryError in act of Rider"
+    assert protocol.raised("act of Rider", ValueError("7")).what == "it raised ValueError in act of Rider: 7"
 
 
 def failed(name, how, text, folder, *, process):
