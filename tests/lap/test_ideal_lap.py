@@ -80,6 +80,12 @@ def demo(*grips: float, name: str = "demo_racer") -> Bike:
 
 
 @cache
+def demo_lap(name: str, grip: float, ds_m: float) -> IdealLap:
+    """The demo circuit ridden by that bike, which several tests look at."""
+    return ideal_lap(circuit(ds_m), demo(grip, name=name), grip=grip)
+
+
+@cache
 def round_limits(friction: float, lift: float = math.inf, stoppie: float = math.inf) -> SteadyLimits:
     return round_friction(friction, lift=lift, stoppie=stoppie)
 
@@ -243,8 +249,7 @@ def test_more_roll_rate_is_never_slower():
 
 def test_on_the_demo_circuit_the_steering_torque_is_enough():
     """The shipped actuator's torque bounds the roll rate at speed; a third of it costs time."""
-    line = circuit()
-    lap = ideal_lap(line, demo())
+    line, lap = circuit(), demo_lap("demo_racer", 1.0, 1.0)
     weak = bike_of(vehicle(), plants_limits(1.0), steer_torque_Nm=TORQUE / 3.0)
     free = bike_of(vehicle(), plants_limits(1.0))
     assert ideal_lap(line, free).time[-1] <= lap.time[-1] + 1e-9
@@ -411,8 +416,12 @@ def test_more_grip_and_more_power_are_never_slower():
     assert (np.diff(laps) < -0.5).all()
     bike = demo()
     laps = [
-        ideal_lap(line, bike._replace(wheel_torque=power * bike.wheel_torque)).time[-1]
-        for power in (0.3, 1.0, 1.3)
+        lap.time[-1]
+        for lap in (
+            ideal_lap(line, bike._replace(wheel_torque=0.3 * bike.wheel_torque)),
+            demo_lap("demo_racer", 1.0, 1.0),
+            ideal_lap(line, bike._replace(wheel_torque=1.3 * bike.wheel_torque)),
+        )
     ]
     assert (np.diff(laps) < 0.0).all()
 
@@ -431,31 +440,28 @@ def test_no_refinement_beats_the_stated_error(name, grip):
     """Half the steps of the line, half those of the table's rows and columns, and both."""
     rows = tuple(float(v) for v in np.interp(np.arange(0, 11.1, 0.5), np.arange(12), SPEEDS))
     fine = plants_limits(grip, name=name, speeds=rows, columns=26)
-    lap = ideal_lap(circuit(), demo(grip, name=name), grip=grip)
+    lap = demo_lap(name, grip, 1.0)
     assert 0.0 < lap.error_s < 0.01 * lap.time[-1]
     finer_bike = bike_of(vehicle(name), fine, steer_torque_Nm=TORQUE)
-    for line, bike in (
-        (circuit(0.5), demo(grip, name=name)),
-        (circuit(0.25), demo(grip, name=name)),
-        (circuit(), finer_bike),
-        (circuit(0.25), finer_bike),
+    for again in (
+        demo_lap(name, grip, 0.5),
+        demo_lap(name, grip, 0.25),
+        ideal_lap(circuit(), finer_bike, grip=grip),
+        ideal_lap(circuit(0.25), finer_bike, grip=grip),
     ):
-        again = ideal_lap(line, bike, grip=grip)
         assert abs(again.time[-1] - lap.time[-1]) <= lap.error_s
         assert again.error_s < 1.1 * lap.error_s
 
 
 def test_halving_the_step_converges():
-    bike = demo()
-    times = [ideal_lap(circuit(ds), bike).time[-1] for ds in (4.0, 2.0, 1.0, 0.5)]
+    times = [demo_lap("demo_racer", 1.0, ds).time[-1] for ds in (4.0, 2.0, 1.0, 0.5)]
     changes = np.abs(np.diff(times))
     assert (changes[1:] < 0.75 * changes[:-1]).all()
     assert changes[-1] < 0.1
 
 
 def test_a_standing_start_is_that_of_two_laps_straight_on():
-    line, bike = circuit(), demo()
-    flying = ideal_lap(line, bike)
+    line, bike, flying = circuit(), demo(), demo_lap("demo_racer", 1.0, 1.0)
     first = ideal_lap(line, bike, initial_speed_m_s=0.0, flying=flying)
     both = line._replace(
         station=np.concatenate([line.station[:-1], line.station + line.length]),

@@ -9,6 +9,7 @@ from itertools import groupby
 import numpy as np
 from numpy.typing import NDArray
 
+from emulator.core.compiled import jit_with_memory
 from emulator.track.calibration import steady_model
 from emulator.track.calibration.steady_model import SteadyModel, riccati, sampled
 
@@ -73,17 +74,70 @@ def path(
     A (n, n), B (n,) of a step;  C (2, n) shows roll rate and steer, seen (r, 2)
     P (n, n) what is known ahead of the first sample;  noise (r) of (n, n) of each step
     """
-    R = np.diag(np.square(sensors))
-    x, one = np.zeros(len(A)), np.eye(len(A))
-    before, after = [], []
-    for k in range(len(seen)):
-        before.append((x, P))
-        gain = np.linalg.solve(C @ P @ C.T + R, C @ P).T
-        x, P = x + gain @ (seen[k] - C @ x), (one - gain @ C) @ P
-        after.append((x, P))
-        x, P = A @ x + B * torque[k], A @ P @ A.T + noise[k]
-    states = [after[-1][0]]
+    before, after = np.zeros((2, len(seen), len(A)))
+    of_before, of_after = np.zeros((2, len(seen), len(A), len(A)))
+    of_before[0] = P
+    _filter(A, B, C, *np.square(sensors), seen, torque, np.array(noise), before, of_before, after, of_after)
+    back = np.linalg.solve(of_before[1:], A @ of_after[:-1])
+    states = [after[-1]]
     for k in range(len(seen) - 2, -1, -1):
-        back = np.linalg.solve(before[k + 1][1], A @ after[k][1]).T
-        states.append(after[k][0] + back @ (states[-1] - before[k + 1][0]))
+        states.append(after[k] + (states[-1] - before[k + 1]) @ back[k])
     return np.array(states[::-1])
+
+
+@jit_with_memory
+def _filter(
+    A: Array,
+    B: Array,
+    C: Array,
+    of_roll_rate: float,
+    of_steer: float,
+    seen: Array,
+    torque: Array,
+    noise: Array,
+    before: Array,
+    of_before: Array,
+    after: Array,
+    of_after: Array,
+) -> None:
+    """State (r, n) and covariance (r, n, n) before each sample and with it; the first one is given."""
+    n = len(A)
+    shown, gain, AP = np.empty((2, n)), np.empty((n, 2)), np.empty((n, n))
+    for k in range(len(seen)):
+        x, P = before[k], of_before[k]
+        shown[:] = 0.0
+        for j in range(2):
+            for i in range(n):
+                for h in range(n):
+                    shown[j, i] += C[j, h] * P[h, i]
+        a, b, d = of_roll_rate, 0.0, of_steer
+        first, second = seen[k, 0], seen[k, 1]
+        for i in range(n):
+            a += shown[0, i] * C[0, i]
+            b += shown[0, i] * C[1, i]
+            d += shown[1, i] * C[1, i]
+            first -= C[0, i] * x[i]
+            second -= C[1, i] * x[i]
+        over = 1.0 / (a * d - b * b)
+        for i in range(n):
+            gain[i, 0] = (d * shown[0, i] - b * shown[1, i]) * over
+            gain[i, 1] = (a * shown[1, i] - b * shown[0, i]) * over
+            after[k, i] = x[i] + gain[i, 0] * first + gain[i, 1] * second
+        for i in range(n):
+            for j in range(n):
+                of_after[k, i, j] = P[i, j] - gain[i, 0] * shown[0, j] - gain[i, 1] * shown[1, j]
+        if k + 1 == len(seen):
+            break
+        AP[:] = 0.0
+        for i in range(n):
+            before[k + 1, i] = B[i] * torque[k]
+            for h in range(n):
+                before[k + 1, i] += A[i, h] * after[k, h]
+                for j in range(n):
+                    AP[i, j] += A[i, h] * of_after[k, h, j]
+        for i in range(n):
+            for j in range(n):
+                v = noise[k, i, j]
+                for h in range(n):
+                    v += AP[i, h] * A[j, h]
+                of_before[k + 1, i, j] = v

@@ -19,6 +19,7 @@ from emulator.events.actuator_faults import actuators, intact, move
 Values = NDArray[np.float64]
 
 TICK_s = TICK_NS * 1e-9
+_AT_REST = actuators()[:1]
 
 
 class Actuator(NamedTuple):
@@ -42,28 +43,32 @@ def delivered(actuator: Actuator, asked: Values, low: float, high: float) -> Val
     low, high  its limits
     Fails never: a command that is not a number moves nothing, as in the loop.
     """
-    channel = actuators({"steering": actuator.free_play})[:1]
+    channel = _AT_REST.copy()
+    channel["own_play"] = actuator.free_play
     gain = 1.0 - math.exp(-TICK_s / actuator.time_constant) if actuator.time_constant > 0.0 else 1.0
     step = TICK_s / actuator.slowness if actuator.slowness > 0.0 else math.inf
     out = np.empty(len(asked))
-    _follow(channel, _later(asked, actuator.delay / TICK_s), gain, step, low, high, out)
+    _follow(channel, asked, actuator.delay / TICK_s, gain, step, low, high, out)
     return out
-
-
-def _later(asked: Values, ticks: float) -> Values:
-    """A command so many ticks later, straight lines between its ticks."""
-    whole = math.floor(ticks)
-    part = ticks - whole
-    before = np.concatenate([np.full(whole + 1, asked[0]), asked])[: len(asked) + 1]
-    return np.asarray((1.0 - part) * before[1:] + part * before[:-1])
 
 
 @jit
 def _follow(
-    channel: NDArray[np.void], asked: Values, gain: float, step: float, low: float, high: float, out: Values
+    channel: NDArray[np.void],
+    asked: Values,
+    later: float,
+    gain: float,
+    step: float,
+    low: float,
+    high: float,
+    out: Values,
 ) -> None:
+    """later  ticks by which the command comes later, straight lines between its ticks."""
     a = channel[0]
     intact(a)
     a.state = min(high, max(low, asked[0]))
+    whole = math.floor(later)
+    part = later - whole
     for k in range(asked.shape[0]):
-        out[k] = move(a, asked[k], gain, step, low, high)
+        there, before = asked[max(0, k - whole)], asked[max(0, k - whole - 1)]
+        out[k] = move(a, (1.0 - part) * there + part * before, gain, step, low, high)

@@ -78,6 +78,7 @@ class Models:
         self._known: dict[tuple[bytes, float, float, float, float], SteadyModel | None] = {}
         self._vehicle: tuple[bytes, Vehicle] | None = None
         self._first: dict[tuple[float, float], Steady] = {}
+        self._motions: dict[tuple[bytes, float, float], Steady] = {}  # whatever wind and drive do
 
     def at(self, values: Values, stretch: Stretch, lag: float | None = None) -> SteadyModel | None:
         """The model of these values (p,) about the stretch's motion; None where there is no such bike.
@@ -89,6 +90,7 @@ class Models:
         if key not in self._known:
             if len(self._known) > _MOST_MODELS:
                 self._known.clear()
+                self._motions.clear()
             self._known[key] = self._made(key[0], values, stretch, noise)
         return self._known[key]
 
@@ -103,8 +105,10 @@ class Models:
         if model is None:
             raise NotFitted(_NO_MOTION)
         noise = self._noise(lag)
-        vehicle = self._of(values.tobytes(), values)
-        whole = whole_innovations(vehicle, self._steady(vehicle, stretch), model, noise, stretch, nuisance)
+        key = values.tobytes()
+        vehicle = self._of(key, values)
+        steady = self._steady(key, vehicle, stretch)
+        whole = whole_innovations(vehicle, steady, model, noise, stretch, nuisance)
         return np.nan_to_num(whole - innovations(model, stretch, nuisance))
 
     def _noise(self, lag: float | None) -> Noise:
@@ -115,17 +119,20 @@ class Models:
             self._vehicle = key, self.parameters.vehicle(values)
         return self._vehicle[1]
 
-    def _steady(self, vehicle: Vehicle, stretch: Stretch) -> Steady:
-        # a motion of the vehicle as it was is a fair guess of one with other values
+    def _steady(self, key: bytes, vehicle: Vehicle, stretch: Stretch) -> Steady:
         motion = stretch.speed, stretch.lean
-        steady = steady_motion(vehicle, *motion, guess=self._first.get(motion))
-        self._first.setdefault(motion, steady)
-        return steady
+        found = self._motions.get((key, *motion))
+        if found is None:
+            # a motion of the vehicle as it was is a fair guess of one with other values
+            found = steady_motion(vehicle, *motion, guess=self._first.get(motion))
+            self._first.setdefault(motion, found)
+            self._motions[key, *motion] = found
+        return found
 
     def _made(self, key: bytes, values: Values, stretch: Stretch, noise: Noise) -> SteadyModel | None:
         vehicle = self._of(key, values)
         try:
-            return steady_model(vehicle, self._steady(vehicle, stretch), noise, stretch.step_s)
+            return steady_model(vehicle, self._steady(key, vehicle, stretch), noise, stretch.step_s)
         except (NoEquilibrium, ValueError, np.linalg.LinAlgError):
             return None
 

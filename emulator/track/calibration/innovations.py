@@ -176,18 +176,20 @@ class Whitening:
     def __init__(self, counts: NDArray[np.bool_], S: Values) -> None:
         self.count = int(counts.sum())
         self.log_determinant = 0.0
-        self._groups: list[tuple[NDArray[np.int64], NDArray[np.int64], Values]] = []
+        self._groups: list[tuple[tuple[NDArray[np.int64], ...], Values]] = []
+        rows_of, outputs_of = [np.empty(0, int)], [np.empty(0, int)]
         for pattern in np.unique(counts, axis=0):
             which = np.flatnonzero(pattern)
             if len(which):
                 rows = np.flatnonzero((counts == pattern).all(axis=1))
                 lower = np.linalg.cholesky(S[np.ix_(which, which)])
                 self.log_determinant += 2.0 * len(rows) * float(np.log(np.diag(lower)).sum())
-                self._groups.append((rows, which, np.linalg.inv(lower)))
-        self.output = np.concatenate([np.tile(w, len(r)) for r, w, _ in self._groups] or [np.empty(0, int)])
-        self.row = np.concatenate([np.repeat(r, len(w)) for r, w, _ in self._groups] or [np.empty(0, int)])
+                self._groups.append((np.ix_(rows, which), np.linalg.inv(lower)))
+                rows_of.append(np.repeat(rows, len(which)))
+                outputs_of.append(np.tile(which, len(rows)))
+        self.output, self.row = np.concatenate(outputs_of), np.concatenate(rows_of)
 
     def __call__(self, innovation: Values) -> Values:
         """(count,) whitened; ``output`` and ``row`` tell which each is."""
-        parts = [(innovation[np.ix_(rows, which)] @ by.T).ravel() for rows, which, by in self._groups]
+        parts = [(innovation[these] @ by.T).ravel() for these, by in self._groups]
         return np.concatenate(parts or [np.empty(0)])

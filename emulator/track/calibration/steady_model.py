@@ -131,7 +131,7 @@ def steady_model(vehicle: Vehicle, steady: Steady, noise: Noise, step_s: float) 
     kept = np.flatnonzero(linear.A.any(axis=0) | linear.A.any(axis=1))
     A = linear.A[np.ix_(kept, kept)]
     by_input = linear.B[kept]
-    C = reading[:, kept]
+    C = np.ascontiguousarray(reading[:, kept])
     wind = by_side_wind(vehicle, steady)[kept]
     by_torque = by_input[:, 0]
     unmeasured = np.column_stack([noise.wind * wind, noise.drive * by_input[:, 1]])
@@ -235,24 +235,88 @@ def sampled(A: Values, B: Values, density: Values, step_s: float) -> tuple[Value
     A series over a short time, doubled until the step is full: nothing grows, however stiff A is.
     """
     doublings = max(0, math.ceil(math.log2(max(np.abs(A).sum(axis=1).max() * step_s / _SMALL, 1.0))))
-    h = step_s / 2.0**doublings
-    full = np.eye(len(A))
-    by_input = np.zeros(len(A))
-    covariance = np.zeros_like(A)
-    power, moment = np.eye(len(A)), density.copy()
+    A, B, density = (np.ascontiguousarray(m, float) for m in (A, B, density))
+    full, by_input, covariance = np.eye(len(A)), np.zeros(len(A)), np.zeros_like(A)
+    _double_series(A, B, density, step_s / 2.0**doublings, doublings, full, by_input, covariance)
+    return full, by_input, covariance
+
+
+@jit
+def _add_product(a: Values, b: Values, out: Values) -> None:
+    """To ``out`` (n, n) what a b is."""
+    n = len(a)
+    for i in range(n):
+        for k in range(n):
+            v = a[i, k]
+            for j in range(n):
+                out[i, j] += v * b[k, j]
+
+
+@jit
+def _add_upper_product(a: Values, b: Values, out: Values) -> None:
+    """To the upper half of ``out`` (n, n) what a b is."""
+    n = len(a)
+    for i in range(n):
+        for k in range(n):
+            v = a[i, k]
+            for j in range(i, n):
+                out[i, j] += v * b[k, j]
+
+
+@jit
+def _mirror(a: Values) -> None:
+    """The lower half as the upper one is."""
+    for i in range(len(a)):
+        for j in range(i):
+            a[i, j] = a[j, i]
+
+
+@jit_with_memory
+def _double_series(
+    A: Values,
+    B: Values,
+    density: Values,
+    h: float,
+    doublings: int,
+    full: Values,
+    by_input: Values,
+    covariance: Values,
+) -> None:
+    """What :func:`sampled` gives, into unity and zeros; ``density`` is symmetric."""
+    n = len(A)
+    power, moment, product, turned = np.eye(n), density.copy(), np.empty((n, n)), np.empty((n, n))
+    more = np.empty(n)
     factor = h
     for k in range(1, _TERMS + 1):
-        by_input += factor * (power @ B)
-        covariance += factor * moment
-        power = power @ A
-        full += factor * power
-        moment = A @ moment + moment @ A.T
+        for i in range(n):
+            for j in range(n):
+                by_input[i] += factor * power[i, j] * B[j]
+                covariance[i, j] += factor * moment[i, j]
+        product[:] = 0.0
+        _add_product(power, A, product)
+        power[:] = product
+        product[:] = 0.0
+        _add_product(A, moment, product)
+        for i in range(n):
+            for j in range(n):
+                full[i, j] += factor * power[i, j]
+                moment[i, j] = product[i, j] + product[j, i]
         factor *= h / (k + 1)
     for _ in range(doublings):
-        by_input = by_input + full @ by_input
-        covariance = covariance + full @ covariance @ full.T
-        full = full @ full
-    return full, by_input, covariance
+        for i in range(n):
+            v = by_input[i]
+            for j in range(n):
+                v += full[i, j] * by_input[j]
+                turned[j, i] = full[i, j]
+            more[i] = v
+        by_input[:] = more
+        product[:] = 0.0
+        _add_product(full, covariance, product)
+        _add_upper_product(product, turned, covariance)
+        _mirror(covariance)
+        product[:] = 0.0
+        _add_product(full, full, product)
+        full[:] = product
 
 
 def riccati(A: Values, C: Values, Q: Values, R: Values) -> Values:
@@ -260,18 +324,85 @@ def riccati(A: Values, C: Values, Q: Values, R: Values) -> Values:
 
     Raises ValueError if doubling does not end: a state that nothing shows grows.
     """
-    a, g, h = A.T.copy(), C.T @ np.linalg.solve(R, C), Q.copy()
-    one = np.eye(len(A))
-    with np.errstate(over="ignore", invalid="ignore"):
-        for _ in range(_MOST_DOUBLINGS):
-            if not (np.isfinite(h).all() and np.isfinite(a).all()):
-                break
-            inner = np.linalg.solve(one + g @ h, np.hstack([a, g]))
-            wa, wg = inner[:, : len(a)], inner[:, len(a) :]
-            more = a.T @ h @ wa
-            g = g + a @ wg @ a.T
-            h, a = h + more, a @ wa
-            h = 0.5 * (h + h.T)
-            if np.isfinite(h).all() and np.abs(more).max() <= 1e-12 * np.abs(h).max():
-                return h
-    raise ValueError("no steady predictor: a state that no output shows grows without end")
+    a, g, h = A.T.copy(), np.ascontiguousarray(C.T @ np.linalg.solve(R, C)), np.array(Q, float, order="C")
+    if not _doubled(a, g, h):
+        raise ValueError("no steady predictor: a state that no output shows grows without end")
+    return h
+
+
+@jit_with_memory
+def _doubled(a: Values, g: Values, h: Values) -> bool:
+    """Double the time that a, g and h (n, n) stand for, until h stays; whether it does.
+
+    With W = (1 + g h)^-1: h grows by a^T h W a, g by a W g a^T, and a becomes a W a. h and g are symmetric.
+    """
+    n = len(a)
+    # g h and 1, a and g beside it, of which the elimination makes W a and W g
+    rows, turned, product = np.empty((n, 3 * n)), np.empty((n, n)), np.empty((n, n))
+    wa, wg, more = np.empty((n, n)), np.empty((n, n)), np.empty((n, n))
+    for _ in range(_MOST_DOUBLINGS):
+        product[:] = 0.0
+        _add_product(g, h, product)
+        for i in range(n):
+            for j in range(n):
+                rows[i, j], rows[i, n + j], rows[i, 2 * n + j] = product[i, j], a[i, j], g[i, j]
+                turned[j, i] = a[i, j]
+            rows[i, i] += 1.0
+        if not _eliminate(rows):
+            return False
+        wa[:] = rows[:, n : 2 * n]
+        wg[:] = rows[:, 2 * n :]
+        product[:] = 0.0
+        _add_product(h, wa, product)
+        more[:] = 0.0
+        _add_upper_product(turned, product, more)
+        product[:] = 0.0
+        _add_product(a, wg, product)
+        _add_upper_product(product, turned, g)
+        _mirror(g)
+        product[:] = 0.0
+        _add_product(a, wa, product)
+        a[:] = product
+        grown, most = 0.0, 0.0
+        for i in range(n):
+            for j in range(i, n):
+                h[i, j] += more[i, j]
+                if not (math.isfinite(h[i, j]) and math.isfinite(a[i, j]) and math.isfinite(a[j, i])):
+                    return False
+                grown, most = max(grown, abs(more[i, j])), max(most, abs(h[i, j]))
+        _mirror(h)
+        if grown <= 1e-12 * most:
+            return True
+    return False
+
+
+@jit
+def _eliminate(rows: Values) -> bool:
+    """Solve in place what stands in n rows: a matrix (n, n), and behind it what it is to be multiplied to.
+
+    By the greatest pivot of each column; False where there is none.
+    """
+    n, width = rows.shape
+    for i in range(n):
+        best = i
+        for k in range(i + 1, n):
+            if abs(rows[k, i]) > abs(rows[best, i]):
+                best = k
+        if not abs(rows[best, i]) > 0.0:
+            return False
+        for j in range(i, width):
+            rows[i, j], rows[best, j] = rows[best, j], rows[i, j]
+        over = 1.0 / rows[i, i]
+        for k in range(i + 1, n):
+            factor = rows[k, i] * over
+            for j in range(i + 1, width):
+                rows[k, j] -= factor * rows[i, j]
+    for i in range(n - 1, -1, -1):
+        over = 1.0 / rows[i, i]
+        for j in range(n, width):
+            rows[i, j] *= over
+        for k in range(i):
+            factor = rows[k, i]
+            for j in range(n, width):
+                rows[k, j] -= factor * rows[i, j]
+    return True

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from emulator.track.calibration.estimate import Calibration, Models
+from emulator.track.calibration.parameters import Free
 from tests.support.made_up_logs import NOISE, PLAN, demo_parameters, hidden_bike, logs_of
 
 SHARES = {"steering.damping": 0.25, "steering.rake": 0.02, "steering.axis_x": 0.01, "main_frame.ixx": 0.2}
@@ -35,6 +36,14 @@ def test_rake_and_axis_are_left_open_together_and_the_profile_says_how_far() -> 
     )
     assert (-low, high) == pytest.approx((linear, linear), rel=0.1)
     assert 0.5 < high / 1.959964 < 1.0
+    # with more parameters behind them, the slopes of these are the same
+    more = Calibration(parameters.with_held_free((Free("main_frame.mass", 5.0),)), logs_of(hidden, 0), NOISE)
+    more.stretches, more.whitening = problem.stretches, problem.whitening
+    at = np.insert(fitted.values, len(SHARES), more.start[len(SHARES)])
+    known = more.jacobian(at, (len(SHARES), fitted.jacobian))
+    anew = more.jacobian(at)
+    size = np.abs(anew).max(axis=0)
+    np.testing.assert_allclose(known / size, anew / size, rtol=0.0, atol=1e-6)
     # the hidden truth lies in it
     off = along @ ((truth - estimate.values) / parameters.standard)
     assert low < off < high

@@ -53,6 +53,25 @@ def test_a_prior_is_a_residual() -> None:
     assert found.standard[0] == pytest.approx(precision**-0.5)
 
 
+def test_a_coarse_fit_does_not_look_on_where_its_slopes_know_no_way_down() -> None:
+    """From the least sum slopes that are a little off point on: it rises there, by less than counts."""
+    rng = np.random.default_rng(2)
+    slopes, target = rng.standard_normal((400, 6)), 10.0 * rng.standard_normal(400)
+    wrong = slopes + 0.01 * rng.standard_normal(slopes.shape)
+    best = np.linalg.lstsq(slopes, target, rcond=None)[0]
+    tried: list[np.ndarray] = []
+
+    def residual(at: np.ndarray) -> np.ndarray:
+        tried.append(at)
+        return slopes @ at - target
+
+    found = fit(residual, best, jacobian=lambda _: wrong, tolerance=1e-5)
+    assert len(tried) <= 3
+    assert found.converged
+    np.testing.assert_array_equal(found.values, best)
+    np.testing.assert_array_equal(found.residual, slopes @ best - target)
+
+
 def test_bounds_hold_and_nonsense_is_refused() -> None:
     found = fit(
         lambda b: np.array([b[0] - 5.0, 0.1]), np.array([1.0]), least=np.array([0.0]), most=np.array([3.0])
