@@ -280,6 +280,64 @@ def test_nobody_finds_a_challenge_after_the_run(mosquitto, shared):
     asyncio.run(main())
 
 
+class Keeping:
+    """A client whose calls are done in the very moment of a cancellation and keep it to themselves.
+
+    So does ``asyncio.wait_for`` of Python 3.11, by which the library waits for the broker.
+    """
+
+    def __init__(self, call):
+        self.messages, self.kept = self, []
+        self._call = call
+
+    async def __aenter__(self):
+        return self
+
+    async def __aexit__(self, *_error):
+        pass
+
+    def __aiter__(self):
+        return self
+
+    async def __anext__(self):
+        await asyncio.sleep(3600.0)
+
+    async def _done(self, call):
+        with suppress(asyncio.CancelledError):
+            await asyncio.sleep(3600.0 if call == self._call and not self.kept else 0.0)
+            return
+        self.kept.append(call)
+
+    async def publish(self, topic, *_content, **_how):
+        await self._done(topic)
+
+    async def subscribe(self, topic, **_how):
+        await self._done(topic)
+
+
+@pytest.mark.parametrize("call", ["challenge", "timing", "present", "command"])
+def test_a_cancellation_that_the_library_keeps_ends_it_all_the_same(
+    mosquitto_home, shared, monkeypatch, call
+):
+    client = Keeping(f"bench/1/{call}")
+    broker = mosquitto_home.broker()
+    monkeypatch.setattr(type(broker), "client", lambda *_, **__: client)
+
+    async def main():
+        task = asyncio.create_task(Telemetry(broker, "run-7", shared.said.append).beside(shared.snapshot))
+        await asyncio.sleep(0.05)
+        task.cancel()
+        ended, _ = await asyncio.wait([task], timeout=2.0)
+        again = [t for t in asyncio.all_tasks() if t is not asyncio.current_task()]
+        for other in again:
+            other.cancel()
+        assert ended
+        assert task.cancelled()
+
+    asyncio.run(main())
+    assert client.kept == [f"bench/1/{call}"]
+
+
 def test_a_command_left_lying_is_not_taken(mosquitto, shared, often):
     async def main():
         async with listening(mosquitto) as listener:
