@@ -124,7 +124,7 @@ def test_a_body_that_never_comes_is_given_up(page: Served, monkeypatch: pytest.M
 def test_a_thousand_connections_are_told_that_it_is_full_and_leave_nothing(
     fresh_page: Served, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(guard, "FIRST_REQUEST_S", 0.3)
+    monkeypatch.setattr(guard, "FIRST_REQUEST_S", 0.15)
     refused = closed = 0
     for _ in range(10):  # this process, too, may have only so many files open
         open_ones = [
@@ -152,6 +152,8 @@ def test_a_reader_that_takes_nothing_is_dropped_and_others_see_everything(
     fresh_page: Served, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(guard, "SLOW_S", 0.5)
+    # what the kernel keeps for the other side is soon full, megabytes otherwise
+    fresh_page.entrance.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, 4096)
     slow = socket.socket()
     slow.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
     slow.connect(("127.0.0.1", fresh_page.address.port))

@@ -148,8 +148,9 @@ class Served:
         """Rows as a loop that comes round would write them."""
         status = self.snapshot.status
         status[Status.LOOP_STATE] = LoopState.CYCLING
+        same = row(**values)
         for _ in range(ticks):
-            self.snapshot.write_signals(self.tick, row(**values))
+            self.snapshot.write_signals(self.tick, same)
             self.tick += 1
         status[Status.LOOP_HEARTBEAT] += ticks
         status[Status.TICK] = self.tick

@@ -70,8 +70,9 @@ class TupleTable:
         """(rows, C) numbers of the tuples that each row holds, one a group; of ``groups`` only, if given."""
         chosen = slice(None) if groups is None else groups
         places = self.groups[chosen]
-        out = np.broadcast_to(self.starts[chosen], (len(rows), len(places))).copy()
-        for place in range(self.strength):
+        out = rows[:, places[:, 0]] * self.strides[chosen, 0]
+        out += self.starts[chosen]
+        for place in range(1, self.strength):
             out += rows[:, places[:, place]] * self.strides[chosen, place]
         return out
 

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.special import ndtr
 
 
 @dataclass(frozen=True)
@@ -138,7 +138,7 @@ def rounded(mean: float, sigma: float, step: float) -> tuple[float, float, float
         return float(np.rint(mean / step) * step), 0.0, 3.0
     first = math.floor((mean - 9.0 * sigma) / step)
     codes = np.arange(first, math.ceil((mean + 9.0 * sigma) / step) + 1)
-    shares = np.diff(norm.cdf((np.append(codes - 0.5, codes[-1] + 0.5) * step - mean) / sigma))
+    shares = np.diff(ndtr((np.append(codes - 0.5, codes[-1] + 0.5) * step - mean) / sigma))
     shares /= shares.sum()
     centre = float(np.sum(shares * codes))
     variance = float(np.sum(shares * (codes - centre) ** 2))

@@ -15,7 +15,7 @@ from typing import NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2, norm
+from scipy.special import gammaincinv, ndtr, ndtri
 
 from emulator.assembly.sensor_records import analogue_at_rest
 from emulator.config.rig.file import Rig
@@ -96,7 +96,7 @@ def about(value: float, sigma: float, slack: float = 0.0) -> Interval:
     """A mean of known one sigma, or what comes close to one."""
 
     def interval(miss: float) -> tuple[float, float]:
-        reach = float(norm.ppf(1.0 - miss / 2.0)) * sigma + slack
+        reach = float(ndtri(1.0 - miss / 2.0)) * sigma + slack
         return value - reach, value + reach
 
     return interval
@@ -108,7 +108,7 @@ def spread_of(value: float, worth: float) -> Interval:
     def interval(miss: float) -> tuple[float, float]:
         if worth <= 0.0:
             return value, value
-        low, high = chi2.ppf([miss / 2.0, 1.0 - miss / 2.0], worth)
+        low, high = 2.0 * gammaincinv(worth / 2.0, [miss / 2.0, 1.0 - miss / 2.0])  # of chi-squared
         return value * math.sqrt(low / worth), value * math.sqrt(high / worth)
 
     return interval
@@ -154,7 +154,7 @@ def timing_checks(output: OutputBudget, received: ReceivedOutput) -> list[Check]
     )
 
     def tail(miss: float) -> tuple[float, float]:
-        reach = float(norm.ppf(1.0 - miss / 2.0)) * math.sqrt(0.99 * 0.01 / n)
+        reach = float(ndtri(1.0 - miss / 2.0)) * math.sqrt(0.99 * 0.01 / n)
         low, high = age.quantile(0.99 - reach), age.quantile(min(1.0 - 1e-9, 0.99 + reach))
         return low - age.slack, high + age.slack
 
@@ -421,7 +421,7 @@ def _wheel_at_rest(output: str, channel: Channel, rig: Rig, values: NDArray[np.f
     if sensor.tone_ring is not None or sensor.noise_m_s == 0.0:
         return constant_checks(output, channel, 0.0, values)
     a, sigma = sensor.lowest_speed_m_s / sensor.noise_m_s, sensor.noise_m_s
-    tail, density = float(norm.sf(a)), float(norm.pdf(a))
+    tail, density = float(ndtr(-a)), math.exp(-0.5 * a * a) / math.sqrt(2.0 * math.pi)
     mean, square = sigma * density, sigma**2 * (tail + a * density)
     spread = math.sqrt(max(0.0, square - mean**2))
     name = f"{channel.signal}, mean"

@@ -12,7 +12,6 @@ from typing import Literal, NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import lfilter
 
 from emulator.config.rig.sensors import Imu
 from emulator.core.signals import TICK_NS
@@ -141,6 +140,8 @@ def white_covariance(keys: Keys, rate_hz: float) -> tuple[float, ...]:
         return ()
     if keys.corner_hz is None:
         return (keys.density**2 * rate_hz,)
+    from scipy.signal import lfilter  # half a second of importing, for units with a low-pass alone
+
     b, a = matched_low_pass(keys.corner_hz, keys.damping, _TICK_S)
     impulse = np.zeros(_RINGING)
     impulse[0] = 1.0

@@ -16,7 +16,6 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import lfilter
 
 from emulator.config.rig.file import Rig
 from emulator.config.rig.lean_response import share_of_tick, told_radius
@@ -124,6 +123,8 @@ def lean_on_ride(rig: Rig, vehicle: Vehicle, run: Run, age: Age, noise_rad: floa
     age, noise_rad  of the output that carries the lean; one sigma of what is added to the sensor's result
     Raises RecordError for a record without truth, or in which nobody rides.
     """
+    from scipy.signal import lfilter
+
     own = rig.sensors.lean.computed
     motion = motion_at(run, (0.0, 0.0, 0.0) if own is None else own.position_m)
     if not motion.riding.any():

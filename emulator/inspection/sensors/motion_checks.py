@@ -9,8 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
-from scipy.stats import t as student_t
+from scipy.special import ndtri, stdtrit
 
 from emulator.config.rig.file import Rig
 from emulator.config.rig.lean_response import share_of_tick, smoothed
@@ -69,8 +68,8 @@ def mean_check(
 
     def interval(miss: float) -> tuple[float, float]:
         reach = math.hypot(
-            float(student_t.ppf(1.0 - miss / 2.0, _BATCHES - 1)) * scatter,
-            float(norm.ppf(1.0 - miss / 2.0)) * drifting,
+            float(stdtrit(_BATCHES - 1, 1.0 - miss / 2.0)) * scatter,
+            float(ndtri(1.0 - miss / 2.0)) * drifting,
         )
         return truth - reach, truth + reach
 

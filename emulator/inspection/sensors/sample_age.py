@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from scipy.stats import halfnorm
+from scipy.special import erf, ndtri
 
 from emulator.core.signals import TICK_NS
 
@@ -47,7 +47,7 @@ class Age:
         late = ticks * TICK_MS + self._head_start(queued) - self.latency
         if self.jitter <= 0.0:
             return 1.0 if late >= -1e-9 else 0.0
-        return float(halfnorm.cdf(late / self.jitter))
+        return float(erf(max(0.0, late / self.jitter) / math.sqrt(2.0)))  # of the half-normal distribution
 
     @property
     def ticks(self) -> tuple[tuple[int, float], ...]:
@@ -92,7 +92,7 @@ class Age:
     def quantile(self, share: float) -> float:
         """Age [ms] that so many samples do not exceed."""
         if self.on_line:
-            return self.latency + self.slack + self.jitter * float(halfnorm.ppf(share))
+            return self.latency + self.slack + self.jitter * float(ndtri((1.0 + share) / 2.0))
         total = 0.0
         for k, part in self.ticks:
             total += part

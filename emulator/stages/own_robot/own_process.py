@@ -47,7 +47,7 @@ class OwnProcess:
                 pass_fds=[fd],
                 stdout=sys.stderr.fileno() if _has_descriptor(sys.stderr) else subprocess.DEVNULL,
             )
-        self._packets, self._process = Packets(ours, limit_s), process
+        self._packets, self._process, self._hangs = Packets(ours, limit_s), process, False
         try:
             hello = self._packets.heard("to be made", BEGIN_LIMIT_S)
         except RobotFailed as error:
@@ -72,6 +72,7 @@ class OwnProcess:
             self._packets.say(packet)
             return Answer(*self._packets.heard(when, least_s))
         except RobotFailed as error:
+            self._hangs = error.how == "hung"
             raise with_status(error, self._process) from None
 
     def end(self, why: str) -> None:
@@ -80,10 +81,11 @@ class OwnProcess:
             self._packets.say(("end", why))
 
     def close(self) -> None:
-        """End the process: it has a moment to leave by itself. Safe to call twice."""
+        """End the process: it has a moment to leave by itself unless it hangs. Safe to call twice."""
         self._packets.close()
-        with contextlib.suppress(subprocess.TimeoutExpired):
-            self._process.wait(2.0)
+        if not self._hangs:
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                self._process.wait(2.0)
         _end(self._process)
 
 

@@ -13,10 +13,9 @@ from emulator.core.frame_buffer import EXTENDED, EXTENDED_MASK, frame_buffer
 from emulator.core.signals import INDEX, RUNNING, TICK_NS
 from emulator.inspection.interface.derive import Described, interface_of
 from emulator.inspection.interface.description import Frame, json_text
-from emulator.record.reader import Run, read_run
-from emulator.record.writer import RunWriter
+from emulator.record.reader import Run
+from emulator.runs.in_memory import ride_in_memory
 from emulator.shared_memory.status import Command
-from emulator.stages.virtual import VirtualRide
 from tests.support.described_robot import PERIOD_MS, DescribedRobot, Layouts
 from tests.support.scripted_robot import variant
 
@@ -149,15 +148,12 @@ def test_a_trip_is_from_the_robots_side_what_is_said(odd: Path, odd_description:
 
 
 @pytest.fixture(scope="module")
-def recorded(ridden: Described, tmp_path_factory: pytest.TempPathFactory) -> Run:
+def recorded(ridden: Described) -> Run:
     """Three seconds of a virtual ride of the reference robot."""
     rig = Path(__file__).parents[3] / "scenarios" / "rigs" / "loopback.yaml"
     session = load_session(rig, rig.parents[1] / STRAIGHT, seed=2)
     session = variant(session, scenario={"duration_limit_s": 3.0})
-    folder = tmp_path_factory.mktemp("recorded") / "run"
-    with RunWriter(folder, session.manifest(stage="virtual")) as writer:
-        VirtualRide(session).run(writer)
-    return read_run(folder)
+    return ride_in_memory(session).run
 
 
 def test_a_recorded_ride_has_the_frames_of_the_description_and_no_others(

@@ -317,6 +317,7 @@ def worse_teeth(plant: Any) -> None:
 
 def slower(plant: Any) -> None:
     plant.out[0]["rate_num"] = 499
+    plant.out[0]["interval_ns"] = 0  # that of a rate of 499 Hz is no whole number
 
 
 def bigger_wheel(plant: Any) -> None:

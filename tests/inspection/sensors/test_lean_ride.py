@@ -11,7 +11,6 @@ from typing import Any
 import numpy as np
 import pytest
 
-from emulator.assembly.provenance import copies, manifest_of
 from emulator.assembly.session import Session, load_session
 from emulator.config.rig.file import Rig
 from emulator.config.rig.lean_response import lag_s, lean_response, smoothed
@@ -31,8 +30,8 @@ from emulator.inspection.sensors.lean_ride import (
 from emulator.inspection.sensors.sample_age import Age
 from emulator.inspection.sensors.survey import ridden_lean, sensors_of
 from emulator.record.reader import Frames, Run, read_run
-from emulator.record.writer import FRAME_SCHEMA, RunWriter
-from emulator.stages.virtual import VirtualRide
+from emulator.record.writer import FRAME_SCHEMA
+from emulator.runs.in_memory import ride_in_memory
 from emulator.vehicle.equilibrium import steady_motion
 from emulator.vehicle.linearise import linearise
 from tests.support.ridden_once import RiddenOnce
@@ -190,14 +189,6 @@ def test_a_lag_is_found_between_ticks(late: float) -> None:
 # -- rides ---------------------------------------------------------------------------------------------------
 
 
-def ridden(session: Session, folder: Path) -> Run:
-    with RunWriter(
-        folder, manifest_of(session, stage="virtual"), copies(session.files, session.paths)
-    ) as writer:
-        VirtualRide(session).run(writer)
-    return read_run(folder)
-
-
 def shown_by(session: Session, run: Run) -> tuple[float, float]:
     rms_rad, late_ms = shown_on_ride(run, session.codec, "lean")
     return math.degrees(rms_rad), late_ms
@@ -260,9 +251,7 @@ def swing(t: np.ndarray, values: np.ndarray, hertz: float) -> complex:
 @pytest.mark.slow
 @pytest.mark.parametrize("height", [0.62, 0.35])
 @pytest.mark.parametrize("time_s", [1.5, 3.0, 10.0])
-def test_round_cones_the_lean_lags_as_it_is_stated(
-    long_slalom: Path, time_s: float, height: float, tmp_path: Path
-) -> None:
+def test_round_cones_the_lean_lags_as_it_is_stated(long_slalom: Path, time_s: float, height: float) -> None:
     """Phase at the cones' frequency of lean on arrival against roll, beside the stated lag at that speed."""
     given = load_session(RIG, long_slalom)
     own = given.rig.sensors.lean.computed
@@ -271,7 +260,7 @@ def test_round_cones_the_lean_lags_as_it_is_stated(
     lean = given.rig.sensors.lean.model_copy(update={"computed": own.model_copy(update=changes)})
     rig = given.rig.model_copy(update={"sensors": given.rig.sensors.model_copy(update={"lean": lean})})
     session = dataclasses.replace(given, rig=rig)
-    run = ridden(session, tmp_path)
+    run = ride_in_memory(session).run
 
     station = run.signal("line.station_m")
     weaving = (station > 200.0 + SETTLED * SPACING_M) & (station < 200.0 + (GATES - 2) * SPACING_M)

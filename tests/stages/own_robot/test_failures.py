@@ -2,6 +2,7 @@
 
 import json
 import signal
+import subprocess
 
 import pytest
 
@@ -37,6 +38,19 @@ def test_in_our_process(name, tmp_path):
 def test_in_a_process_of_its_own(name, tmp_path):
     how, text = WAYS[name]
     failed(name, how, text.replace(" in act of Raises", ""), tmp_path / "run", process="own")
+
+
+@pytest.mark.parametrize(("name", "moments"), [("Hangs", [None]), ("NoSuchSignal", [2.0, None])])
+def test_only_one_that_answers_gets_a_moment_to_leave(name, moments, tmp_path, monkeypatch):
+    waited, wait = [], subprocess.Popen.wait
+
+    def noted(process, timeout=None):
+        waited.append(timeout)
+        return wait(process, timeout)
+
+    monkeypatch.setattr(subprocess.Popen, "wait", noted)
+    recorded(session_of(FAILING, name, process="own", step_limit_s=0.3), tmp_path / "run")
+    assert waited == moments
 
 
 def test_a_process_that_vanishes(tmp_path):
