@@ -651,6 +651,15 @@ def test_a_fall_is_played_out_until_it_is_over_unless_the_model_gives_up(fell):
     assert step(fallen_tick=fell, scenario_tick=fell + 1, diverged=1) == stopped
 
 
+@pytest.mark.parametrize("fell", [0, 100])  # tick 0 is a tick like any other
+def test_a_bike_that_is_down_ends_as_fallen_whatever_else_would_end_it(fell):
+    stopped = (STOPPING, TripReason.NONE, END_FALLEN)
+    assert step(fallen_tick=fell, scenario_tick=LIMIT) == stopped
+    assert step(fallen_tick=fell, station=FINISH) == GOES_ON
+    m = Machine().ride()
+    assert step(m, fallen_tick=fell, steering_tick=int(m.run["tick"]) - COMMAND - 1) == stopped
+
+
 def test_the_time_limit_is_reached_in_its_tick():
     assert step(scenario_tick=LIMIT - 1) == GOES_ON
     assert step(scenario_tick=LIMIT) == (STOPPING, TripReason.NONE, END_TIME_LIMIT)
