@@ -18,6 +18,7 @@ import pytest
 
 from emulator.core.frame_buffer import frame_buffer
 from emulator.core.signals import RUNNING
+from emulator.inspection.interface.riding import COUNTDOWN_s
 from emulator.inspection.replay.replayed_run import replay
 from emulator.record.reader import read_run
 from emulator.wire.can_frames import unpack
@@ -114,7 +115,7 @@ def test_a_held_ride_starts_when_enter_is_pressed_and_its_record_has_no_gap(desk
     process = desk.start("--hold", stdin=subprocess.PIPE)
     desk.wait(lambda: "press Enter" in desk.said(), "it did not say that it is held")
     desk.wait(lambda: any(text == "standby -> armed" for _, _, text in desk.events()), "not armed")
-    time.sleep(2.5)  # longer than any countdown
+    time.sleep(COUNTDOWN_s[1] + 0.3)  # longer than any countdown
     assert not any("running" in text for _, _, text in desk.events())
     process.stdin.write(b"\n")
     process.stdin.close()
