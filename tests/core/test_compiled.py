@@ -17,6 +17,7 @@ from numba.core.errors import NumbaError
 
 from emulator.core.compiled import entry, held_by_address, jit, jit_copied, jit_with_memory
 from emulator.core.compiler import ContentCache, kept
+from emulator.core.keeping.code_store import cache_folder
 from emulator.core.keeping.inner_code import InnerLibrary
 from emulator.loop import certificate
 from emulator.stages import stepped_ticks
@@ -49,7 +50,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return path
 
 
-def run(root: Path, folder: Path, program: str = PROGRAM) -> str:
+def run(root: Path, folder: Path | str, program: str = PROGRAM) -> str:
     done = subprocess.run(
         [sys.executable, "-B", "-c", program],
         cwd=root,
@@ -100,10 +101,11 @@ caller(budget.frame_accounts, frames)
 print(budget.certificate(None))
 """
     edit = statement_in("loop/certificate.py", "account_frames", "sent_ns += 5_000_000")
-    plain = run(copy_package(tmp_path / "one"), tmp_path / "cache", program)
-    late = run(copy_package(tmp_path / "two", edit), tmp_path / "cache", program)
+    folders = f"{tmp_path / 'cache'}:{cache_folder()}"  # what the package has without the edit is there, too
+    plain = run(copy_package(tmp_path / "one"), folders, program)
+    late = run(copy_package(tmp_path / "two", edit), folders, program)
     assert plain != late
-    assert plain == run(tmp_path / "one", tmp_path / "cache", program)
+    assert plain == run(tmp_path / "one", folders, program)
 
 
 def compiles(function: Any) -> int:

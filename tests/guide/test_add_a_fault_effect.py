@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from emulator.core.keeping.code_store import cache_folder
 from tests.guide.markdown import GUIDE, ROOT, blocks
 
 PAGE = (GUIDE / "design" / "add-a-fault-effect.md").read_text()
@@ -19,8 +20,10 @@ MOST_FILES = 2
 
 def run(tree: Path, *arguments: str, compiled: bool = False) -> subprocess.CompletedProcess[str]:
     """A command of Python on a copy of the program, its output as one text."""
-    own = {"PYTHONPATH": str(tree), "EMULATOR_CACHE": str(tree / "cache"), "PYTHONDONTWRITEBYTECODE": "1"}
-    if not compiled:
+    own = {"PYTHONPATH": str(tree), "EMULATOR_CACHE": str(tree / "cache")}
+    if compiled:  # what the page leaves as it is has been compiled before
+        own["EMULATOR_CACHE"] += f":{cache_folder()}"
+    else:
         own["NUMBA_DISABLE_JIT"] = "1"
     return subprocess.run(
         [sys.executable, *arguments],
@@ -39,8 +42,9 @@ def copy(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The program, its scenarios and its tests as they are, with the page's event in the first lap."""
     tree = tmp_path_factory.mktemp("copy")
     shutil.copy(ROOT / "pyproject.toml", tree)
+    without = shutil.ignore_patterns("__pycache__", "decisions", "changes")
     for name in ("emulator", "scenarios", "tests"):
-        shutil.copytree(ROOT / name, tree / name, ignore=shutil.ignore_patterns("__pycache__"))
+        shutil.copytree(ROOT / name, tree / name, ignore=without)
     (event,) = blocks(PAGE, "yaml")
     lap = tree / "scenarios/runs/first_lap.yaml"
     text = lap.read_text()

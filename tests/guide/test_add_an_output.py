@@ -69,8 +69,9 @@ def applied(block: str, folder: Path) -> str:
 @pytest.fixture
 def copy(tmp_path: Path) -> Path:
     """The package, the shipped files and what tests share, apart from where they stand."""
+    without = shutil.ignore_patterns("__pycache__", "guide")
     for name in ("emulator", "scenarios", "tests/support"):
-        shutil.copytree(ROOT / name, tmp_path / name, ignore=shutil.ignore_patterns("__pycache__"))
+        shutil.copytree(ROOT / name, tmp_path / name, ignore=without)
     return tmp_path
 
 

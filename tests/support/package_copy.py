@@ -13,8 +13,11 @@ PACKAGE = Path(emulator.__file__).parent
 
 
 def copy_package(at: Path, *edits: tuple[str, str, str]) -> Path:
-    """Copy to ``at``/emulator; edits: file, regular expression (found once), replacement. Returns ``at``."""
-    shutil.copytree(PACKAGE, at / "emulator", ignore=shutil.ignore_patterns("__pycache__"))
+    """Copy to ``at``/emulator; edits: file, regular expression (found once), replacement. Returns ``at``.
+
+    Without the guide, which is half of the files.
+    """
+    shutil.copytree(PACKAGE, at / "emulator", ignore=shutil.ignore_patterns("__pycache__", "guide"))
     for file, old, new in edits:
         path = at / "emulator" / file
         text, count = re.subn(old, new, path.read_text(), flags=re.MULTILINE)

@@ -190,13 +190,15 @@ class StubProcess:
         self._gone = asyncio.Event()
         self._pending: list[int] = []
         self._ready = False
+        self.job: dict[str, object] = {}
         self.snapshot: Snapshot | None = None
         self._turned_ns = 0
         self._leaves_ns: int | None = None
 
     def _given(self, line: bytes) -> None:
-        self.job = json.loads(line)
-        self.snapshot = Snapshot.attach(self.job["fd"])
+        self.job |= json.loads(line)  # a robot's second line is the rest of its job
+        if self.snapshot is None:
+            self.snapshot = Snapshot.attach(self.job["fd"])
 
     async def _drained(self) -> None: ...
 
@@ -252,7 +254,7 @@ class StubProcess:
         """Whatever it does up to ``now_ns``."""
         if self.returncode is not None or self.hung:
             return
-        if not self._ready and now_ns >= self.born_ns + self.ready_ms * MS:
+        if not self._ready and self.knows_all() and now_ns >= self.born_ns + self.ready_ms * MS:
             self._ready = True
             self.tell(ready=True, gnss="/dev/pts/0")
             self.begins()
@@ -274,6 +276,10 @@ class StubProcess:
             stalls.turn(at)
             self._turned_ns = at
             at += self.every_ns
+
+    def knows_all(self) -> bool:
+        """Whether it has been told its whole job."""
+        return True
 
     def begins(self) -> None: ...
 
@@ -297,6 +303,9 @@ class StubRobot(StubProcess):
     """The reference robot; without the bus it leaves."""
 
     stalls_as = Role.ROBOT
+
+    def knows_all(self) -> bool:
+        return self.job.get("gnss") == "/dev/pts/0"  # as the loop said
 
     def turn(self, now_ns: int) -> None:
         bus = self.world.alive("bus")

@@ -238,6 +238,11 @@ def ride_on_bus(job: Job, make: Callable[[], tuple[Session, ReferenceRider]]) ->
     # long on a busy host, and who is on the bus and does not read is cut off.
     rules = session.rig.loop
     host.apply(None, max(0, rules.priority - 2), lock_memory=rules.lock_memory)
+    if "gnss" not in job:  # it was not known when this process was started
+        rest = sys.stdin.readline()
+        if not rest:
+            return
+        job |= json.loads(rest)
     bus = open_can(can_spec(session.rig, session.codec, job["port"]))
     try:
         gnss = open_gnss_reader(session.rig.gnss_port.kind, job["gnss"])

@@ -46,8 +46,11 @@ class ChildProcess:
         self._reader: asyncio.Task[None] | None = None
         self._news = asyncio.Event()
 
-    async def start(self, job: dict[str, Any], *fds: int) -> None:
-        """Start it with its job on standard input; it inherits these descriptors."""
+    async def start(self, job: dict[str, Any], *fds: int, more_later: bool = False) -> None:
+        """Start it with its job on standard input; it inherits these descriptors.
+
+        more_later  the rest of the job comes with ``hand_over``
+        """
         self.process = await asyncio.create_subprocess_exec(
             sys.executable,
             "-m",
@@ -61,11 +64,26 @@ class ChildProcess:
             start_new_session=True,  # Ctrl-C is the supervisor's to handle
             limit=_LONGEST_MESSAGE,
         )
-        assert self.process.stdin is not None
-        self.process.stdin.write(json.dumps(job).encode() + b"\n")
-        await self.process.stdin.drain()
-        self.process.stdin.close()
+        await self._write(job)
+        if not more_later:
+            self._close_input()
         self._reader = asyncio.create_task(self._read())
+
+    async def hand_over(self, rest: dict[str, Any]) -> None:
+        """What was not known of its job when it was started. One that is gone does not get it."""
+        with contextlib.suppress(ConnectionError):
+            await self._write(rest)
+        self._close_input()
+
+    async def _write(self, part: dict[str, Any]) -> None:
+        assert self.process is not None
+        assert self.process.stdin is not None
+        self.process.stdin.write(json.dumps(part).encode() + b"\n")
+        await self.process.stdin.drain()
+
+    def _close_input(self) -> None:
+        if self.process is not None and self.process.stdin is not None:
+            self.process.stdin.close()
 
     async def _read(self) -> None:
         assert self.process is not None
@@ -143,6 +161,7 @@ class ChildProcess:
         """Wait for it to end, then insist. False if it had to be killed."""
         if self.process is None:
             return True
+        self._close_input()  # one that still waits for the rest of its job gets none
         try:
             await asyncio.wait_for(self.process.wait(), timeout)
             polite = True

@@ -290,13 +290,17 @@ async def _start(
     await loop_child.start({**job, "cpus": None if loop_cpu is None else [loop_cpu]}, snapshot.fd)
     bench.recorder_job |= {**job, "manifest": manifest_of(session, stage="bench")}
     await recorder.start(bench.recorder_job, snapshot.fd)
+    reference = rig.device_under_test.kind == "reference"
+    if reference:  # it gets ready beside the loop; the GNSS port's address it is told once there is one
+        cpu = rig.device_under_test.cpu
+        own = {**job, "cpus": job["cpus"] if cpu == "auto" else [cpu]}
+        await robot.start(own, snapshot.fd, more_later=True)
     await loop_child.ready(stop)
     await recorder.ready(stop)
-    say(f"GNSS: {rig.gnss_port.kind} {loop_child.messages.get('gnss', '')}".rstrip())
-    if rig.device_under_test.kind == "reference":
-        gnss = str(loop_child.messages.get("gnss", ""))
-        cpu = rig.device_under_test.cpu
-        await robot.start({**job, "gnss": gnss, "cpus": job["cpus"] if cpu == "auto" else [cpu]}, snapshot.fd)
+    gnss = str(loop_child.messages.get("gnss", ""))
+    say(f"GNSS: {rig.gnss_port.kind} {gnss}".rstrip())
+    if reference:
+        await robot.hand_over({"gnss": gnss})
         try:
             await robot.ready(stop)
         except DeviceAbsent as error:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from types import SimpleNamespace
 from typing import Any
 
@@ -11,7 +12,14 @@ from emulator.shared_memory.block import Snapshot
 from emulator.stages.bench import child
 
 
-def test_a_robot_does_nothing_that_takes_long_once_it_is_on_the_bus(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(
+    ("job", "line", "on_the_bus"),
+    [({"gnss": "here"}, "", True), ({}, '{"gnss": "here"}\n', True), ({}, "", False)],
+    ids=["known", "told later", "never told"],
+)
+def test_a_robot_does_nothing_that_takes_long_once_it_is_on_the_bus(
+    monkeypatch: pytest.MonkeyPatch, job: child.Job, line: str, on_the_bus: bool
+) -> None:
     """Whoever is on it and does not read is cut off; locking memory took seconds on a busy host."""
     seen: list[str] = []
     told: dict[str, Any] = {}
@@ -29,7 +37,7 @@ def test_a_robot_does_nothing_that_takes_long_once_it_is_on_the_bus(monkeypatch:
     for name, stand_in in {
         "emulator.assembly.link_specs.can_spec": lambda *_: None,
         "emulator.links.can_bus.open_can": saw("bus", link),
-        "emulator.links.gnss_port.open_gnss_reader": saw("gnss", link),
+        "emulator.links.gnss_port.open_gnss_reader": lambda _, at: saw(f"gnss {at}", link)(),
         "emulator.loop.host.apply": saw("rights"),
         "emulator.loop.host.die_with_parent": lambda _: True,
         "emulator.robot.process.run_robot": saw("rides", "asked to end"),
@@ -37,13 +45,18 @@ def test_a_robot_does_nothing_that_takes_long_once_it_is_on_the_bus(monkeypatch:
         monkeypatch.setattr(name, stand_in)
     monkeypatch.setattr(Snapshot, "attach", lambda _: snapshot)
     monkeypatch.setattr(child, "_tell", told.update)
+    monkeypatch.setattr(child.sys, "stdin", io.StringIO(line))
     monkeypatch.setattr(child.signal, "signal", lambda *_: None)
     loop, port = SimpleNamespace(priority=80, lock_memory=True), SimpleNamespace(kind="tcp")
     session = SimpleNamespace(rig=SimpleNamespace(loop=loop, gnss_port=port), codec=None)
     rider = SimpleNamespace(rehearse=saw("rehearsed"), stopped=None)
     child.ride_on_bus(
-        {"supervisor": 1, "port": 0, "gnss": "", "fd": 0},
+        {"supervisor": 1, "port": 0, "fd": 0, **job},
         lambda: (session, rider),  # type: ignore[arg-type,return-value]
     )
-    assert seen == ["rehearsed", "rights", "bus", "gnss", "rides"]
-    assert told == {"ready": True, "ended": "asked to end"}
+    if on_the_bus:
+        assert seen == ["rehearsed", "rights", "bus", "gnss here", "rides"]
+        assert told == {"ready": True, "ended": "asked to end"}
+    else:
+        assert seen == ["rehearsed", "rights"]
+        assert told == {}

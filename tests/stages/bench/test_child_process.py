@@ -16,6 +16,14 @@ print(json.dumps({"ready": True, "environment": dict(os.environ), "blocks": sys.
 """
 
 
+LATER = """
+import json, sys
+first = json.loads(sys.stdin.readline())
+print(json.dumps({"first": first}), flush=True)
+print(json.dumps({"ready": True, "rest": sys.stdin.readline()}))
+"""
+
+
 @pytest.fixture
 def started_with(tmp_path, monkeypatch):
     """Start a child of some role that only tells what it was started with."""
@@ -51,3 +59,23 @@ def test_what_a_user_says_of_memory_stays(started_with, monkeypatch):
     told = started_with("loop")
     assert told["environment"]["PYTHONMALLOC"] == "pymalloc"
     assert told["blocks"] > 1000
+
+
+@pytest.mark.parametrize("told", [True, False], ids=["handed over", "asked to leave"])
+def test_the_rest_of_a_job_may_come_later_or_never(tmp_path, monkeypatch, told):
+    (tmp_path / "stub_child.py").write_text(LATER)
+    monkeypatch.setenv("PYTHONPATH", os.pathsep.join([str(tmp_path), os.environ.get("PYTHONPATH", "")]))
+
+    async def run():
+        with open(tmp_path / "log", "wb") as log:
+            child = ChildProcess("robot", log, tmp_path / "log", MonotonicClock(), module="stub_child")
+            await child.start({"a": 1}, more_later=True)
+            while "first" not in child.messages:
+                await asyncio.sleep(0.01)
+            if told:
+                await child.hand_over({"b": 2})
+            assert await child.leave()
+            await child.hand_over({"c": 3})  # it is gone, and nothing is raised
+        return child.messages
+
+    assert asyncio.run(run()) == {"first": {"a": 1}, "ready": True, "rest": '{"b": 2}\n' if told else ""}
