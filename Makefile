@@ -35,11 +35,13 @@ virtual: warm ## the same lap on the stepped clock, as fast as this machine can
 # Tests that watch processes in real time want the machine to themselves; the others share its cores: those that
 # wait for whatever comes with limits of many seconds, or whose clock is stepped, and the guests of kernel CAN, which
 # show nothing of timing. Compiled once beforehand, so that the workers don't each compile the same.
+# One process more than there are cores, for tests that wait, and five at most, for memory's sake.
+WORKERS := $(shell n=$$(nproc); echo $$((n < 4 ? n + 1 : 5)))
 LIVE := tests/links/test_loopback.py tests/stages/bench/test_supervisor.py tests/stages/bench/test_processes.py
 
 .PHONY: test
 test: lint warm ## set up, all static checks, all tests that need no bench host
-	@$(BIN)/python -m pytest -m "not timing" -n auto --maxprocesses 4 --dist loadfile --no-loadscope-reorder $(LIVE:%=--ignore=%)
+	@$(BIN)/python -m pytest -m "not timing" -n $(WORKERS) --dist loadfile --no-loadscope-reorder $(LIVE:%=--ignore=%)
 	@$(BIN)/python -m pytest -m "not timing" $(LIVE)
 
 .PHONY: bench

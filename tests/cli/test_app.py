@@ -534,6 +534,7 @@ def test_a_terminal_that_is_gone_takes_no_status_from_a_command(module):
     """1 would be a fail of the robot; the words have nobody to read them."""
     code = f"""
 import os, signal, sys
+signal.signal(signal.SIGHUP, signal.SIG_DFL)
 class Closed:
     def find_spec(self, name, *_):
         if name == "{module}":

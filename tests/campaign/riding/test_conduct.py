@@ -176,10 +176,10 @@ def test_records_beyond_what_may_be_kept_go_those_of_the_highest_numbers_first(
 ):
     """A budget of disk is the whole folder's; a case that was ridden again has a record of each attempt."""
     kept, found = tmp_path / "a" / "kept", tmp_path / "a" / "found"
-    found.mkdir(parents=True)
-    (found / "case.bin").write_bytes(bytes(beside))
 
     def row(task):
+        found.mkdir(exist_ok=True)
+        (found / "case.bin").write_bytes(bytes(beside))
         for name in (task.case.id, f"{task.case.id}.attempt-2"):
             (kept / name).mkdir()
             (kept / name / "signals.arrow").write_bytes(bytes(500_000))
