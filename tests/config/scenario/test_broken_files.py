@@ -420,8 +420,8 @@ def places(tree: Any) -> list[tuple[Any, Any]]:
 
 def refused_or_not(text: str) -> None:
     """load_scenario takes it, or raises ConfigError with places in it and words of ours."""
-    Path(FILE).write_text(text, encoding="utf-8")
-    lines = text.split("\n")
+    Path(FILE).write_text(text, encoding="utf-8", newline="")
+    lines = re.split("\r\n|\r|\n", text)  # each ends a line (YAML 1.2.2, 5.4)
     problems = []
     try:
         load_scenario(FILE)
@@ -461,6 +461,11 @@ def test_a_scenario_with_anything_anywhere_is_taken_or_refused(files: Path, data
             case _:
                 inside.append(data.draw(TREES))
     refused_or_not(json.dumps(tree, indent=1))
+
+
+def test_a_carriage_return_ends_a_line_as_others_do(files: Path) -> None:
+    refused_or_not(WHOLE[:511] + "\r" + WHOLE[513:])
+    refused_or_not(WHOLE.replace("\n", "\r\n")[:511])
 
 
 @given(st.data())
