@@ -64,8 +64,9 @@ def test_a_recorded_tick_is_not_a_tenth_worse_than_recorded(tmp_path: Path) -> N
     assert found["ratio"] < 1.1 * RECORDED_OVER_YARDSTICK
 
 
-STANDING_OVER_YARDSTICK = 2.05
-"""Best of a tick that stands by with every frame, over that of the yardstick's step (decision 256)."""
+STANDING_OVER_YARDSTICK = 2.1
+"""Best of a tick that stands by with every frame, over that of the yardstick's step: 1.96 to 2.21, mostly by how
+quick the yardstick was (decision 256)."""
 
 
 @pytest.mark.timing
