@@ -65,8 +65,8 @@ def test_a_recorded_tick_is_not_a_tenth_worse_than_recorded(tmp_path: Path) -> N
 
 
 STANDING_OVER_YARDSTICK = 2.1
-"""Best of a tick that stands by with every frame, over that of the yardstick's step: 1.96 to 2.21, mostly by how
-quick the yardstick was (decision 256)."""
+"""Best of a tick that stands by with every frame, over that of the yardstick's step: 1.96 to 2.21, mostly by
+how quick the yardstick was (decision 256)."""
 
 
 @pytest.mark.timing
