@@ -149,10 +149,7 @@ RUN_DTYPE = np.dtype(
         ("analogue", np.float64, (len(ANALOGUE),)),  # lagged values; NaN: begin at the true ones
         ("heartbeat_out", np.float64),
         ("diverged", np.int64),
-        (
-            "stood",
-            np.int64,
-        ),  # 1: the bike's scratch still has the truth of memory.stood_x and stood_u, at rest
+        ("stood", np.int64),  # 1: the bike's scratch still has the truth of memory.stood_x and stood_u
         ("events_active", np.float64),
         ("bus_faulty", np.int64),  # 1: an event disturbs the bus
         ("bus_off", np.int64),  # 1: our controller is off the bus, by an event

@@ -43,9 +43,8 @@ class WholeTable(Table):
             column.width = None
         asked = [self._asked(console, unbounded, column) for column in self.columns]
         room = options.max_width - sum(m.minimum for m in asked) - self._extra_width
-        if (
-            room < 0 and options.max_width >= _WIDE and not any(column.no_wrap for column in self.columns)
-        ):  # one long word does not take the table apart
+        wraps = not any(column.no_wrap for column in self.columns)
+        if room < 0 and options.max_width >= _WIDE and wraps:  # one long word does not take the table apart
             asked = [Measurement(min(m.minimum, _LONG_WORD), m.maximum) for m in asked]
             room = options.max_width - sum(m.minimum for m in asked) - self._extra_width
         if room < 0:

@@ -148,6 +148,9 @@ def _residual(
     speed: float,
     roll: float,
     acceleration: float,
+    free: NDArray[np.int64],
+    guessed: NDArray[np.float64],
+    m: NDArray[np.float64],
     n: NDArray[np.float64],
     x: NDArray[np.float64],
     u: NDArray[np.float64],
@@ -155,7 +158,12 @@ def _residual(
     xdot: NDArray[np.float64],
     out: NDArray[np.float64],
 ) -> None:
-    """Accelerations and deflection rates (18,) that a steady motion has not, into ``out``."""
+    """Accelerations and deflection rates (18,) that a steady motion has not, into ``out``.
+
+    m  (len(free),) the free unknowns, each counted from one at its guess in its scale; they go into ``n``
+    """
+    for i in range(len(free)):
+        n[free[i]] = guessed[i] + (m[i] - 1.0) * _SCALE[free[i]]
     _state(speed, roll, n, x, u)
     derivative(body, tyre, x, u, s, xdot)
     # A turning frame: the twist is constant in body axes, so its component rates vanish.
@@ -167,29 +175,6 @@ def _residual(
             out[3 + i] -= growth * x[VELOCITY + i]
         for joint in (REAR_WHEEL, FRONT_WHEEL):
             out[6 + joint] -= growth * x[JOINT_RATE + joint]
-
-
-@jit
-def _residual_near(
-    body: NDArray[np.void],
-    tyre: NDArray[np.void],
-    speed: float,
-    roll: float,
-    acceleration: float,
-    free: NDArray[np.int64],
-    guessed: NDArray[np.float64],
-    m: NDArray[np.float64],
-    n: NDArray[np.float64],
-    x: NDArray[np.float64],
-    u: NDArray[np.float64],
-    s: NDArray[np.void],
-    xdot: NDArray[np.float64],
-    out: NDArray[np.float64],
-) -> None:
-    """The same of unknowns that ``m`` counts from one at the guess, in their scales."""
-    for i in range(len(free)):
-        n[free[i]] = guessed[i] + (m[i] - 1.0) * _SCALE[free[i]]
-    _residual(body, tyre, speed, roll, acceleration, n, x, u, s, xdot, out)
 
 
 def steady_motion(
@@ -302,7 +287,7 @@ def _near(
 
     def scaled(m: NDArray[np.float64]) -> NDArray[np.float64]:
         # Counted from one at the guess: the solver's difference steps are relative, and would vanish at zero.
-        _residual_near(*fixed, m, n, x, u, s, xdot, value)
+        _residual(*fixed, m, n, x, u, s, xdot, value)
         return value[kept_places]
 
     # The first step must stay near the guess: further off a contact opens and its derivative vanishes.
