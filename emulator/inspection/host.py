@@ -142,13 +142,14 @@ def is_slow_to_wake(late: Lateness, spin_us: float) -> bool:
 
 
 def awake_words(late: Lateness, awake: Lateness) -> str:
-    """What it helps to be awake as long ahead as a rig may ask for, and its price; found is all it says."""
+    """What it helped to be awake as long ahead as a rig may ask for; one test beside one proves no cause."""
+    ahead = f"{LONGEST_SPIN_us:g}"
     if awake.p99 > late.p99 / _HELPS:
-        return f"Awake {LONGEST_SPIN_us:g} us ahead it came no better: it is not waking that takes long here."
+        return f"Awake {ahead} us ahead it came no better this time."
     return (
-        f"Awake {LONGEST_SPIN_us:g} us ahead it came better: waking this core takes long. "
-        f"→ loop: {{spin_us: {LONGEST_SPIN_us:g}}} in the rig, where the loop has a core of its own: it will "
-        "have most of its time."
+        f"Awake {ahead} us ahead it came better this time: waking this core may be what takes long. "
+        f"→ emulator host --spin-us {ahead} again, and if it stays so loop: {{spin_us: {ahead}}} in the rig, "
+        "where the loop has a core of its own: it will have most of its time."
     )
 
 

@@ -69,14 +69,14 @@ def test_a_core_that_is_slow_to_wake_is_tried_awake_and_what_helps_is_said():
     assert not is_slow_to_wake(slow, LONGEST_SPIN_us)
     assert not is_slow_to_wake(quick, 100.0)
     assert "loop: {spin_us: 800}" in awake_words(slow, quick)
-    assert "not waking that takes long" in awake_words(slow, slow)
+    assert "no better this time" in awake_words(slow, slow)
     out = io.StringIO()
     test = host_test(np.ones(1000), "one", datetime(2026, 1, 1, tzinfo=UTC))
     Console(file=out, width=80).print(tables([], slow, [test], 100.0, quick))
     rows = [line.split() for line in out.getvalue().splitlines()]
     assert ["100", "0.1", "30.0", "30.0", "30.0", "0"] in rows
     assert ["800", "0.1", "0.1", "0.1", "0.1", "0"] in rows
-    assert "spin_us: 800" in out.getvalue()
+    assert "--spin-us 800" in " ".join(out.getvalue().split())
 
 
 def test_no_rig_may_ask_for_more_than_what_is_tried():
