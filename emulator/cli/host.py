@@ -71,7 +71,7 @@ def host(
     from emulator.loop.machine import inspect
 
     console = console_of_stdout()
-    findings = inspect()
+    findings = inspect(core=cpu)
     console.print(f"waking every millisecond for {seconds:g} s", markup=False)
     late = measure_lateness(seconds, cpu, priority, spin_us, None if idle else 0)
     made = datetime.now().astimezone()

@@ -8,10 +8,12 @@ from __future__ import annotations
 import os
 import resource
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import Literal, NamedTuple, TypeAlias
 
 from emulator.loop.host import IDLE_EXIT
+from emulator.loop.interrupts import FEW, out_of_the_way, quieter, served
 
 State: TypeAlias = Literal["good", "poor", "plain"]
 
@@ -30,17 +32,16 @@ class HostFinding(NamedTuple):
     command: str = ""
 
 
-def inspect(root: Path | str = "/") -> list[HostFinding]:
+def inspect(root: Path | str = "/", core: int | None = None) -> list[HostFinding]:
     """Everything about this machine that decides how punctual a loop on it can be.
 
     root  where ``proc``, ``sys`` and ``dev`` lie
+    core  of the loop; None: the highest this process may use, as ``auto`` does in a rig
     """
     base = Path(root)
-    return [
-        finding
-        for topic in (_kernel, _cores, _governor, _clock, _throttle, _permissions, _idle, _can, _serial)
-        for finding in topic(base)
-    ]
+    loop = max(os.sched_getaffinity(0)) if core is None else core
+    topics = (_kernel, partial(_cores, loop), partial(_interrupts, loop), _governor, _clock, _throttle)
+    return [finding for topic in (*topics, _permissions, _idle, _can, _serial) for finding in topic(base)]
 
 
 def processor(root: Path | str = "/") -> str:
@@ -80,7 +81,7 @@ def _kernel(base: Path) -> Iterator[HostFinding]:
         )
 
 
-def _cores(base: Path) -> Iterator[HostFinding]:
+def _cores(loop: int, base: Path) -> Iterator[HostFinding]:
     cores = sorted(os.sched_getaffinity(0))
     if len(cores) < 2:
         yield HostFinding(
@@ -96,14 +97,14 @@ def _cores(base: Path) -> Iterator[HostFinding]:
     if isolated:
         yield HostFinding("isolated cores", isolated, "good", "name one of them in the rig (loop.cpu)")
     else:
-        last = cores[-1]
+        one = out_of_the_way(loop, served({*cores, loop}, base))
         yield HostFinding(
             "isolated cores",
             "none",
             "poor",
             "other programs are put on the loop's core, too",
-            f"add isolcpus={last} nohz_full={last} rcu_nocbs={last} to the kernel's command line and reboot; "
-            f"then loop: {{cpu: {last}}} in the rig",
+            f"add isolcpus={one} nohz_full={one} rcu_nocbs={one} to the kernel's command line and reboot; "
+            f"then loop: {{cpu: {one}}} in the rig",
         )
 
 
@@ -116,6 +117,29 @@ def _ranges(numbers: list[int]) -> str:
         else:
             parts.append([n])
     return ",".join(str(p[0]) if len(p) == 1 else f"{p[0]}-{p[-1]}" for p in parts)
+
+
+def _interrupts(core: int, base: Path) -> Iterator[HostFinding]:
+    by_core = served(os.sched_getaffinity(0) | {core}, base)
+    if core not in by_core:
+        return
+    here, better = by_core[core], quieter(core, by_core)
+    found = f"core {core}: {here.a_second:.0f} a second since the start"
+    if here.a_second < FEW:
+        yield HostFinding("devices' interrupts", found, "good")
+        return
+    found += f", most for {here.most}"
+    means = "each takes the core from the loop, for ten microseconds and more"
+    if better is None:
+        yield HostFinding("devices' interrupts", found, "plain", f"{means}; no other core has far fewer")
+    elif here.movable:
+        command = f"echo {better} > /proc/irq/{here.number}/smp_affinity_list (as root, after each start)"
+        yield HostFinding("devices' interrupts", found, "poor", means, command)
+    else:
+        means += (
+            f"; their driver keeps them there, and core {better} has {by_core[better].a_second:.0f} a second"
+        )
+        yield HostFinding("devices' interrupts", found, "poor", means, f"loop: {{cpu: {better}}} in the rig")
 
 
 def _governor(base: Path) -> Iterator[HostFinding]:
