@@ -69,8 +69,9 @@ def test_the_logs_follow_the_published_law(rides: Rides) -> None:
 def test_like_by_like_eigenvalues_are_those_of_the_source(
     compared: dict[tuple[str, float], Compared],
 ) -> None:
-    """Sixteen rides, real and imaginary part, by the source's spread alone. Two standard deviations hold 95
-    of 100 by chance: 30 of 32."""
+    """Sixteen rides, real and imaginary part, by the source's spread alone. One standard deviation holds 68
+    of 100 by chance, two 95: 22 and 30 of 32."""
+    assert sum(int((c.alike < 1.0).sum()) for c in compared.values()) >= 22
     assert sum(int((c.alike < 2.0).sum()) for c in compared.values()) >= 30
     assert all(c.alike[0] < 2.0 for c in compared.values())
 
@@ -132,15 +133,18 @@ def test_the_bicycle_as_measured_has_others(rides: Rides) -> None:
 
 
 def test_like_by_like_the_bicycle_as_measured_does_not_agree(rides: Rides) -> None:
-    """So the comparison can fail: with 0.2 N m s/rad, where the estimator starts, 19 of 32 agree."""
-    alike = 0
+    """So the comparison can fail: with 0.2 N m s/rad, where the estimator starts, 16 of 32 agree by two
+    standard deviations, 6 by one."""
+    alike = close = 0
     for law, speed in ALL:
         ride = rides[law, speed]
         told = told_anew(Rows(ride.speed).start, np.zeros(3), ride.later(HAND), law, HAND)
         anew = np.mean([by_one_oscillation(one, speed) for one in told], axis=0)
         seen = theirs(ride, speed)
         alike += int((np.abs(anew - seen.at) < 2.0 * seen.standard).sum())
+        close += int((np.abs(anew - seen.at) < seen.standard).sum())
     assert alike < 24
+    assert close < 16
 
 
 @pytest.mark.slow
