@@ -36,12 +36,15 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from emulator.core.compiled import jit, jit_with_memory
+from emulator.core.compiled import jit
 from emulator.lap.steady_limits import (
     SteadyLimits,
     cell,
     drag_of,
-    drive_of,
+    drive_at,
+    driving,
+    entered,
+    lateral_at,
     lateral_limit,
     lean_of,
     roll_rates,
@@ -169,26 +172,41 @@ def grip_along(road: Surface, line: Line) -> Array:
 
 
 @jit
+def _needs(
+    bike: Bike, curvature: float, bank: float, slope: float, bend: float, v: float
+) -> tuple[float, float]:
+    """``needs`` at a station given number by number."""
+    cb, sb, cs = math.cos(bank), math.sin(bank), math.cos(slope)
+    across = curvature * (v * cs) ** 2
+    upward = v * v * cs * bend
+    y = across * cb + upward * sb + bike.gravity * cs * sb
+    return y, upward * cb - across * sb + bike.gravity * cs * cb
+
+
+@jit
 def needs(bike: Bike, at: Array, v: float) -> tuple[float, float]:
     """(y, n): what the road has to give sideways (left positive) and along its normal [m/s^2].
 
     at (7,): curvature [1/m], bank [rad], slope [rad], slope per station [rad/m], grip [1], and curvature and
     bank per station [1/m^2], [rad/m].
     """
-    cb, sb, cs = math.cos(at[1]), math.sin(at[1]), math.cos(at[2])
-    across = at[0] * (v * cs) ** 2
-    upward = v * v * cs * at[3]
-    y = across * cb + upward * sb + bike.gravity * cs * sb
-    return y, upward * cb - across * sb + bike.gravity * cs * cb
+    y, n = _needs(bike, at[0], at[1], at[2], at[3], v)
+    return y, n
+
+
+@jit
+def _lean(bike: Bike, curvature: float, bank: float, slope: float, bend: float, v: float) -> float:
+    """``lean_at`` at a station given number by number."""
+    y, n = _needs(bike, curvature, bank, slope, bend, v)
+    if n <= 0.0:
+        return math.copysign(0.5 * math.pi, y)
+    return float(lean_of(bike.limits, v * math.sqrt(bike.gravity / n), y / n))
 
 
 @jit
 def lean_at(bike: Bike, at: Array, v: float) -> float:
     """Lean [rad] against the road's normal, positive to the left, of the steady motion at a speed [m/s]."""
-    y, n = needs(bike, at, v)
-    if n <= 0.0:
-        return math.copysign(0.5 * math.pi, y)
-    return lean_of(bike.limits, v * math.sqrt(bike.gravity / n), y / n)
+    return float(_lean(bike, at[0], at[1], at[2], at[3], v))
 
 
 @jit
@@ -220,19 +238,19 @@ def _engine(bike: Bike, at: Array, y: float, n: float, v: float) -> float:
     """
     like = v * math.sqrt(bike.gravity / n)
     lever = 1.0 - bike.crown * (1.0 - math.cos(lean_of(bike.limits, like, y / n))) / bike.radius
-    i, part = cell(bike.limits.speeds, like)
-    coasting = bike.limits.drive[i, 0] + part * (bike.limits.drive[i + 1, 0] - bike.limits.drive[i, 0])
-    best = coasting * n - bike.gravity * math.sin(at[2]) - bike.drag * v * v
+    place = driving(bike.limits, like)
+    best = place[2] * n - bike.gravity * math.sin(at[2]) - bike.drag * v * v
     free = best
     for gear in range(bike.gear_inertia.size):
         # What the engine has left falls with the acceleration: more of it slips the wheel towards the
         # limiter. So of a gear that has nothing left at the best of those before nothing has to be known.
-        if not _drives(bike, at, n, v, like, lever, gear, best):
+        if not _drives(bike, at, n, v, place, lever, gear, best):
             continue
         low, high = free, free + _MOST
         for _ in range(_ENGINE_HALVINGS):
             a = 0.5 * (low + high)
-            if _drives(bike, at, n, v, like, lever, gear, a):
+            # At the best it drives, so below it, too.
+            if a <= best or _drives(bike, at, n, v, place, lever, gear, a):
                 low = a
             else:
                 high = a
@@ -242,15 +260,22 @@ def _engine(bike: Bike, at: Array, y: float, n: float, v: float) -> float:
 
 @jit
 def _drives(
-    bike: Bike, at: Array, n: float, v: float, like: float, lever: float, gear: int, a: float
+    bike: Bike,
+    at: Array,
+    n: float,
+    v: float,
+    place: tuple[int, float, float, float],
+    lever: float,
+    gear: int,
+    a: float,
 ) -> bool:
-    """Whether the engine gives an acceleration in a gear."""
-    need, _, turns = drive_of(bike.limits, like, _along(bike, at, n, v, a))
+    """Whether the engine gives an acceleration in a gear; ``place``: of the speed, by ``driving``."""
+    need, _, turns = drive_at(bike.limits, place, _along(bike, at, n, v, a))
     turns /= lever
     last = bike.wheel_speed.size - 1
-    place = turns * v / bike.wheel_speed[1]
-    k = min(int(place), last - 1)
-    share = min(place - k, 1.0)
+    wheel = turns * v / bike.wheel_speed[1]
+    k = min(int(wheel), last - 1)
+    share = min(wheel - k, 1.0)
     pull = bike.wheel_torque[gear, k] * (1.0 - share) + bike.wheel_torque[gear, k + 1] * share
     # Without torque the gear is not engaged: its crankshaft is no burden.
     return bool(
@@ -258,20 +283,26 @@ def _drives(
     )
 
 
-@jit_with_memory
-def _rolling(bike: Bike, at: Array, v: float) -> tuple[float, float]:
-    """Roll rate [rad/s] at a held speed, and what an acceleration of 1 m/s^2 adds to it."""
+@jit
+def _held_rolling(bike: Bike, at: Array, v: float) -> float:
+    """Roll rate [rad/s] at a held speed."""
     if v <= 0.0:
-        return 0.0, 0.0
-    there = at.copy()
-    there[0] += _AHEAD * at[5]
-    there[1] += _AHEAD * at[6]
-    change = there[1] - lean_at(bike, there, v)
-    there[0] -= 2.0 * _AHEAD * at[5]
-    there[1] -= 2.0 * _AHEAD * at[6]
-    change -= there[1] - lean_at(bike, there, v)
+        return 0.0
+    k, bank = at[0] + _AHEAD * at[5], at[1] + _AHEAD * at[6]
+    change = bank - _lean(bike, k, bank, at[2], at[3], v)
+    k -= 2.0 * _AHEAD * at[5]
+    bank -= 2.0 * _AHEAD * at[6]
+    change -= bank - _lean(bike, k, bank, at[2], at[3], v)
+    return float(v * change / (2.0 * _AHEAD))
+
+
+@jit
+def _quickened_rolling(bike: Bike, at: Array, v: float) -> float:
+    """What an acceleration of 1 m/s^2 adds to the roll rate [rad/s]."""
+    if v <= 0.0:
+        return 0.0
     faster = lean_at(bike, at, v * (1.0 + _FASTER)) - lean_at(bike, at, v * (1.0 - _FASTER))
-    return v * change / (2.0 * _AHEAD), -faster / (2.0 * _FASTER * v)
+    return float(-faster / (2.0 * _FASTER * v))
 
 
 @jit
@@ -287,7 +318,7 @@ def _while_rolling(bike: Bike, at: Array, v: float) -> tuple[float, float]:
     none."""
     if math.isinf(bike.roll_rate[0]):
         return -math.inf, math.inf
-    held, more = _rolling(bike, at, v)
+    held, more = _held_rolling(bike, at, v), _quickened_rolling(bike, at, v)
     most = most_roll(bike, v)
     if abs(more) * _MOST < 1e-3 * most:  # next to no lean: the speed alone decides
         if abs(held) <= most:
@@ -308,12 +339,17 @@ def _limit(bike: Bike, at: Array, v: float, forward: bool) -> float:
     high = min(_MOST, fastest if forward else -slowest)
     if forward:
         high = min(high, _engine(bike, at, y, n, v))
-    if high <= 0.0 or _can(bike, at, y, n, v, high if forward else -high):
+    if high <= 0.0:
+        return high
+    # What the search changes is the acceleration alone.
+    place = entered(bike.limits, at[4], v * math.sqrt(bike.gravity / n))
+    needed = abs(y) / n
+    if needed <= lateral_at(bike.limits, place, _along(bike, at, n, v, high if forward else -high)):
         return high
     low = 0.0
     for _ in range(_HALVINGS):
         middle = 0.5 * (low + high)
-        if _can(bike, at, y, n, v, middle if forward else -middle):
+        if needed <= lateral_at(bike.limits, place, _along(bike, at, n, v, middle if forward else -middle)):
             low = middle
         else:
             high = middle
@@ -326,9 +362,9 @@ def _can_ride(bike: Bike, at: Array, v: float) -> bool:
     for."""
     if not can_hold(bike, at, v):
         return False
-    slowest, fastest = _while_rolling(bike, at, v)
-    if slowest <= 0.0 <= fastest:
+    if math.isinf(bike.roll_rate[0]) or abs(_held_rolling(bike, at, v)) <= most_roll(bike, v):
         return True
+    slowest, fastest = _while_rolling(bike, at, v)
     if slowest > fastest:
         return False
     y, n = needs(bike, at, v)

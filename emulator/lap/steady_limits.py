@@ -261,30 +261,41 @@ def _mixed(table: Array, i: int, a: float, k: int) -> float:
 
 
 @jit
-def ends_of(t: SteadyLimits, grip: float, speed: float) -> tuple[float, float]:
-    """f at the hardest braking and at the hardest driving, upright."""
+def entered(t: SteadyLimits, grip: float, speed: float) -> tuple[int, float, int, float, float, float]:
+    """Where the table is entered: row and place behind it of the speed and of the grip, least and most f."""
     i, a = cell(t.speeds, speed)
     g, b = cell(t.grips, grip)
     h = min(g + 1, t.grips.size - 1)
     least = _mixed(t.ends[g], i, a, 0) * (1.0 - b) + _mixed(t.ends[h], i, a, 0) * b
     most = _mixed(t.ends[g], i, a, 1) * (1.0 - b) + _mixed(t.ends[h], i, a, 1) * b
+    return i, a, g, b, least, most
+
+
+@jit
+def ends_of(t: SteadyLimits, grip: float, speed: float) -> tuple[float, float]:
+    """f at the hardest braking and at the hardest driving, upright."""
+    _, _, _, _, least, most = entered(t, grip, speed)
     return least, most
 
 
 @jit
-def lateral_limit(t: SteadyLimits, grip: float, speed: float, f: float) -> float:
-    """Greatest lateral acceleration over gravity at a force along ``f``; negative where f can't be had."""
-    least, most = ends_of(t, grip, speed)
+def lateral_at(t: SteadyLimits, at: tuple[int, float, int, float, float, float], f: float) -> float:
+    """``lateral_limit`` where the table was ``entered``."""
+    i, a, g, b, least, most = at
     if not least <= f <= most:
         return -1.0
-    i, a = cell(t.speeds, speed)
-    g, b = cell(t.grips, grip)
     h = min(g + 1, t.grips.size - 1)
     angle = math.acos(min(1.0, max(-1.0, 1.0 - 2.0 * (f - least) / (most - least))))
     k, d = cell(t.angles, angle)
     one = _mixed(t.ellipse[g], i, a, k) * (1.0 - b) + _mixed(t.ellipse[h], i, a, k) * b
     two = _mixed(t.ellipse[g], i, a, k + 1) * (1.0 - b) + _mixed(t.ellipse[h], i, a, k + 1) * b
     return (one + d * (two - one)) * math.sin(angle)
+
+
+@jit
+def lateral_limit(t: SteadyLimits, grip: float, speed: float, f: float) -> float:
+    """Greatest lateral acceleration over gravity at a force along ``f``; negative where f can't be had."""
+    return float(lateral_at(t, entered(t, grip, speed), f))
 
 
 @jit
@@ -305,13 +316,16 @@ def lean_of(t: SteadyLimits, speed: float, lateral: float) -> float:
 
 
 @jit
-def drive_of(t: SteadyLimits, speed: float, f: float) -> tuple[float, float, float]:
-    """For a force along ``f`` upright: rear wheel's torque [N m], how it grows with f, rate over speed [1/m].
-
-    Beyond the table's ends in a straight line.
-    """
+def driving(t: SteadyLimits, speed: float) -> tuple[int, float, float, float]:
+    """Where the table of torque and spin is entered: row, place behind it, f coasting, f at the hardest."""
     i, a = cell(t.speeds, speed)
-    coasting, hardest = _mixed(t.drive, i, a, 0), _mixed(t.drive, i, a, 1)
+    return i, a, _mixed(t.drive, i, a, 0), _mixed(t.drive, i, a, 1)
+
+
+@jit
+def drive_at(t: SteadyLimits, at: tuple[int, float, float, float], f: float) -> tuple[float, float, float]:
+    """``drive_of`` where the table was entered by ``driving``."""
+    i, a, coasting, hardest = at
     steps = t.torque.shape[1] - 1
     place = (f - coasting) / (hardest - coasting) * steps
     k = min(max(int(place), 0), steps - 1)
@@ -319,3 +333,13 @@ def drive_of(t: SteadyLimits, speed: float, f: float) -> tuple[float, float, flo
     torque = one + (place - k) * (two - one)
     slow, fast = _mixed(t.spin, i, a, k), _mixed(t.spin, i, a, k + 1)
     return torque, (two - one) * steps / (hardest - coasting), slow + (place - k) * (fast - slow)
+
+
+@jit
+def drive_of(t: SteadyLimits, speed: float, f: float) -> tuple[float, float, float]:
+    """For a force along ``f`` upright: rear wheel's torque [N m], how it grows with f, rate over speed [1/m].
+
+    Beyond the table's ends in a straight line.
+    """
+    torque, growth, spin = drive_at(t, driving(t, speed), f)
+    return torque, growth, spin

@@ -28,6 +28,7 @@ import itertools
 import math
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -149,21 +150,27 @@ def participation(e: Eigen) -> NDArray[np.float64]:
     return np.asarray(share / share.sum(axis=0))
 
 
+@lru_cache(maxsize=16)
+def _rows(states: bytes) -> tuple[NDArray[np.bool_], ...]:
+    """Which states, given as bytes of whole numbers, are lateral, of the turn, of the steer and the roll."""
+    rows = np.frombuffer(states, np.int64)
+    return tuple(np.isin(rows, which) for which in (LATERAL, _TURN_SHARE, _STEER_SHARE, (ROLL,)))
+
+
 def looks_like(root: complex, share: NDArray[np.float64], states: NDArray[np.int64]) -> str:
     """What a root [1/s] looks like, '' if like none of the named modes; see the head of this module.
 
     share (N,)   of each state in the root, adding up to one;  states (N,)  the deviations, -1 what is none
     """
 
-    def part(which: Sequence[int]) -> float:
-        return float(share[np.isin(states, which)].sum())
-
-    turn, steer, hertz = part(_TURN_SHARE), part(_STEER_SHARE), abs(root.imag) / (2.0 * math.pi)
-    if part(LATERAL) > 1 / 3 and turn > steer and 0.05 < hertz < 5.0:
+    lateral, turning, steering, rolling = _rows(states.astype(np.int64).tobytes())
+    turn, steer = float(share[turning].sum()), float(share[steering].sum())
+    hertz = abs(root.imag) / (2.0 * math.pi)
+    if turn > steer and 0.05 < hertz < 5.0 and float(share[lateral].sum()) > 1 / 3:
         return WEAVE
-    if part(LATERAL) > 1 / 3 and steer > turn and 4.0 < hertz < 12.0:
+    if steer > turn and 4.0 < hertz < 12.0 and float(share[lateral].sum()) > 1 / 3:
         return WOBBLE
-    if hertz == 0.0 and abs(root) < 5.0 and part((ROLL,)) > 0.5:
+    if hertz == 0.0 and abs(root) < 5.0 and float(share[rolling].sum()) > 0.5:
         return CAPSIZE
     return ""
 

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from ruamel.yaml import YAML
 
 from emulator.config.vehicle.file import load_vehicle
+from emulator.core.compiled import jit
 from emulator.core.constants import GRAVITY
 from emulator.lap.ideal_lap import (
     Bike,
@@ -28,7 +29,14 @@ from emulator.lap.ideal_lap import (
     sector_ends,
     sector_times,
 )
-from emulator.lap.steady_limits import SPEEDS, SteadyLimits, lateral_limit, limits_on, steady_limits
+from emulator.lap.steady_limits import (
+    SPEEDS,
+    GripLimits,
+    SteadyLimits,
+    lateral_limit,
+    limits_on,
+    steady_limits,
+)
 from emulator.road.build_line import Straight, Turn, build_line
 from emulator.road.line import Line, Patch, surface
 from emulator.vehicle.equilibrium import steady_motion
@@ -66,11 +74,15 @@ def circuit(ds_m: float = 1.0) -> Line:
 
 
 @cache
+def on_grip(name: str, grip: float, speeds: tuple[float, ...], columns: int) -> GripLimits:
+    """Half a second's work, which tables of several grips share."""
+    return limits_on(vehicle(name), grip, speeds=speeds, n_angles=columns)
+
+
 def plants_limits(
     *grips: float, name: str = "demo_racer", speeds: tuple[float, ...] = SPEEDS, columns: int = 13
 ) -> SteadyLimits:
-    found = [(g, limits_on(vehicle(name), g, speeds=speeds, n_angles=columns)) for g in grips]
-    return steady_limits(found)
+    return steady_limits([(g, on_grip(name, g, speeds, columns)) for g in grips])
 
 
 @cache
@@ -211,10 +223,18 @@ def chicane(length: float = 60.0) -> Line:
     )
 
 
+@jit
+def leans(bike, curvature, speed, at, out):
+    """Fill ``out`` (n,) with the lean [rad] on flat road; ``at``: a station."""
+    for i in range(out.size):
+        at[0] = curvature[i]
+        out[i] = lean_at(bike, at, speed[i])
+
+
 def rolled(bike: Bike, line: Line, lap: IdealLap) -> np.ndarray:
     """Roll rate [rad/s] in each step of a flat lap: change of lean over the step's time."""
-    rows = [station(float(k)) for k in line.curvature]
-    lean = np.array([lean_at(bike, at, float(v)) for at, v in zip(rows, lap.speed, strict=True)])
+    lean = np.empty(lap.speed.size)
+    leans(bike, line.curvature, lap.speed, station(), lean)
     return np.diff(lean) / np.diff(lap.time)
 
 
@@ -326,22 +346,45 @@ def test_lean_and_curvature_are_those_of_the_whole_models_steady_turn(speed, rol
 # -- the lap -----------------------------------------------------------------------------------------------
 
 
+@jit
+def shares(bike, curvature, grip, speed, a, at, out):
+    """Fill ``out`` (n, 2): lateral acceleration over its limit at both ends of each interval; 2: no limit.
+
+    Returns whether the road bore gravity and nothing else everywhere.
+    """
+    flat = True
+    for i in range(a.size):
+        for end in range(2):
+            at[0], at[4] = curvature[i + end], grip[i + end]
+            v = speed[i + end]
+            y, n = needs(bike, at, v)
+            flat = flat and n == G
+            # a hair of f is what halving leaves
+            f = (a[i] + bike.drag * v * v) / G
+            most = lateral_limit(bike.limits, at[4], v, f)
+            most = max(most, lateral_limit(bike.limits, at[4], v, f * (1.0 - 1e-4)))
+            out[i, end] = abs(y) / G / most if most > 0.0 else 2.0
+    return flat
+
+
 def share_used(bike: Bike, line: Line, lap: IdealLap, grip: np.ndarray) -> np.ndarray:
     """Lateral acceleration over its limit in each interval, the greater of its ends; 2 where f is beyond."""
     ds = line.length / (line.station.size - 1)
     a = np.diff(lap.speed**2) / (2.0 * ds)
     used = np.empty((a.size, 2))
-    for i in range(a.size):
-        for end in (0, 1):
-            at = station(float(line.curvature[i + end]), grip=float(grip[i + end]))
-            v = float(lap.speed[i + end])
-            y, n = needs(bike, at, v)
-            assert n == G
-            # a hair of f is what halving leaves
-            f = (a[i] + bike.drag * v * v) / G
-            most = max(lateral_limit(bike.limits, at[4], v, f * (1.0 - 1e-4 * k)) for k in (0, 1))
-            used[i, end] = abs(y) / G / most if most > 0.0 else 2.0
+    assert shares(bike, line.curvature, grip, lap.speed, a, station(), used)
     return used.max(axis=1)
+
+
+@jit
+def idle_steps(bike, curvature, grip, speed, a, used, at):
+    """In how many intervals neither tyres, lift, lean, roll rate nor engine are at their limit."""
+    idle = 0
+    for i in range(a.size):
+        at[0], at[4] = curvature[i], grip[i]
+        drive, brake = _limit(bike, at, speed[i], True), -_limit(bike, at, speed[i], False)
+        idle += used[i] < 0.97 and brake + 0.5 < a[i] < drive - 0.5
+    return idle
 
 
 @pytest.mark.parametrize("grip", [0.5, 0.9, 1.3])
@@ -355,11 +398,7 @@ def test_no_limit_is_exceeded_anywhere_on_the_demo_circuit(grip):
     # Nothing is left lying about: nearly everywhere the tyres, lift, lean, roll rate or the engine is at
     # its limit.
     a = np.diff(lap.speed**2) / (2.0 * line.length / (line.station.size - 1))
-    idle = 0
-    for i in range(a.size):
-        at, v = station(float(line.curvature[i]), grip=float(along[i])), float(lap.speed[i])
-        drive, brake = _limit(bike, at, v, True), -_limit(bike, at, v, False)
-        idle += bool(used[i] < 0.97 and brake + 0.5 < a[i] < drive - 0.5)
+    idle = idle_steps(bike, line.curvature, along, lap.speed, a, used, station())
     assert idle / a.size < 0.05
 
 

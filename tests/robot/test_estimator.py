@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from emulator.core.axes import quaternion_of, roll_pitch_yaw, rotation_of
+from emulator.core.compiled import bound, jit
 from emulator.robot.design import drift_of, lateral_of
 from emulator.robot.estimator import (
     BELIEVED,
@@ -48,6 +49,16 @@ def cross(a, b):
     return np.array([a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]])
 
 
+@jit
+def predicted(design, known, mind, seen):
+    predict(design, known[0], mind[0], seen)
+
+
+@jit
+def leaned(known, mind, roll):
+    see_lean(known[0], mind[0], roll)
+
+
 class Synthetic:
     """A ride along a line or a circle in closed form, and the estimator beside it.
 
@@ -65,6 +76,9 @@ class Synthetic:
         self.forces = np.zeros(3)
         self.seen = np.zeros(len(SEEN))
         e = self.e
+        known, mind = rider.rider.known, rider.rider.mind
+        self.predict = bound(predicted, (self.d, known, mind, self.seen))
+        self.see_lean = bound(leaned, (known, mind), 0.0)
         self.felt = self.feels()
         R, place, velocity = self.truth(0.0)
         e["attitude"] = R.ravel()
@@ -122,10 +136,10 @@ class Synthetic:
         rates, force = self.felt
         self.seen[Z_P : Z_P + 3] = rates + self.rates
         self.seen[Z_FX : Z_FX + 3] = force + self.forces
-        predict(self.d, self.k, self.e, self.seen)
+        self.predict()
         if self.n % 5 == 0:
             if lean:
-                see_lean(self.k, self.e, self.roll)
+                self.see_lean(self.roll)
             if wheels:
                 self.see_wheels()
 

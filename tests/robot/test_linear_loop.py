@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 
+from emulator.core.compiled import jit
 from emulator.road.line import sample
 from emulator.robot.design import feedback_at, gains_for
 from emulator.robot.linear_loop import FED_BACK, Feedback, SteeringLoop
@@ -44,6 +45,23 @@ def loop_at(told, design):
 # ---- the compiled robot ------------------------------------------------------------------------------------
 
 
+SWUNG = ("offset", "heading", "roll", "steer", "roll_rate", "yaw_rate", "steer_rate")
+
+
+@jit
+def swayed(design, known, line, mind, place, now, torque):
+    """Fill ``torque`` (n,) with what the robot answers to swings ``now`` (n, 7) about a place and heading."""
+    e, (x, y, along) = mind[0], place
+    for k in range(torque.size):
+        e.x = x - now[k, 0] * math.sin(along)
+        e.y = y + now[k, 0] * math.cos(along)
+        e.heading = along + now[k, 1]
+        e.roll, e.steer, e.roll_rate, e.yaw_rate, e.steer_rate = (
+            now[k, 2], now[k, 3], now[k, 4], now[k, 5], now[k, 6],
+        )  # fmt: skip
+        torque[k] = balance(design, known[0], e, follow_path(design, line, known[0], e))
+
+
 class Swaying:
     """The compiled path and balance, fed with an estimate that swings on a straight at one frequency."""
 
@@ -57,20 +75,16 @@ class Swaying:
 
     def answer(self, **swings):
         """Torque over SIZE, as a complex number; swings: of roll, ..., offset and heading, complex."""
-        r, e = self.r, self.e
+        r = self.r
         swings_for = round(2.0 * math.pi / self.w / STEP)
         n = swings_for * math.ceil(12.0 / (swings_for * STEP))  # integrals and filters settle in 12 s
+        turn = self.SIZE * np.exp(1j * self.w * STEP * np.arange(n))
+        now = np.zeros((n, len(SWUNG)))
+        now[:, 2:] = [float(self.e[name]) for name in SWUNG[2:]]  # what does not swing stays as it is
+        for name, swing in swings.items():
+            now[:, SWUNG.index(name)] = (swing * turn).imag
         torque = np.zeros(n)
-        for k in range(n):
-            turn = self.SIZE * np.exp(1j * self.w * k * STEP)
-            now = {name: (swing * turn).imag for name, swing in swings.items()}
-            offset = now.pop("offset", 0.0)
-            e["x"] = self.x - offset * math.sin(self.along)
-            e["y"] = self.y + offset * math.cos(self.along)
-            e["heading"] = self.along + now.pop("heading", 0.0)
-            for name, value in now.items():
-                e[name] = value
-            torque[k] = balance(r.design, r.known[0], e, follow_path(r.design, r.line, r.known[0], e))
+        swayed(r.design, r.known, r.line, r.mind, (self.x, self.y, self.along), now, torque)
         last = np.arange(n - swings_for, n)
         # what the integrals brought along from the beginning grows evenly by now
         torque[last] -= (last - last[0]) * np.mean(torque[last] - torque[last - swings_for]) / swings_for

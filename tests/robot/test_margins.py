@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from scipy.linalg import expm
 
 from emulator.core.axes import roll_pitch_yaw, rotation_of
+from emulator.core.compiled import jit
 from emulator.robot.design import feedback_at
 from emulator.robot.linear_loop import FED_BACK, Feedback, SteeringLoop
 from emulator.robot.margins import Crossing, crossings, delay_margins, loop_margin
@@ -120,60 +121,89 @@ def test_without_gains_a_fall_needs_no_delay(loop_at):
 # ---- the same in time --------------------------------------------------------------------------------------
 
 
+@jit
+def answer(f, timing, speed, h, ages, command, past, state, k, seen):
+    """Torque after step ``k`` of the robot's equations; ``seen`` (7,) of that step.
+
+    ages, command   steps back of each of the seven, and of the command
+    past    (m, 8)  what was seen, then the command, the rows round and round
+    state   (5,)    integral, path, target, target rate, torque
+    """
+    rows = past.shape[0]
+    row = past[k % rows]
+    for column in range(7):
+        row[column] = seen[column]
+    roll, steer = past[(k - ages[0]) % rows, 0], past[(k - ages[1]) % rows, 1]
+    roll_rate, yaw_rate = past[(k - ages[2]) % rows, 2], past[(k - ages[3]) % rows, 3]
+    steer_rate = past[(k - ages[4]) % rows, 4]
+    offset, heading = past[(k - ages[5]) % rows, 5], past[(k - ages[6]) % rows, 6]
+    offset += timing.told_s / h * (offset - past[(k - ages[5] - 1) % rows, 5])
+    state[1] += h * PATH_INTEGRAL * offset
+    error, error_rate = roll - state[2], roll_rate - state[3]
+    rate = path_rate(speed)
+    back = rate**2 * (SWING_HEIGHT * error - offset - state[1])
+    back += 2.0 * PATH_DAMPING * rate * (SWING_HEIGHT * error_rate - speed * heading)
+    pull = ROLL_FILTER**2 * (f.roll_per_lateral * back - state[2]) - 2.0 * ROLL_FILTER * state[3]
+    state[3] += h * pull
+    state[2] += h * state[3]
+    error = roll - state[2]
+    state[0] += h * error
+    row[7] = (
+        f.command_per_roll * state[2]
+        - f.gains[0] * (error + ROLL_INTEGRAL * state[0])
+        - f.gains[1] * (steer - f.steer_per_roll * state[2])
+        - f.gains[2] * (roll_rate - state[3])
+        - f.gains[3] * (yaw_rate - f.yaw_rate_per_roll * state[2])
+        - f.gains[4] * steer_rate
+    )
+    state[4] += h / timing.actuator_lag_s * (past[(k - command) % rows, 7] - state[4])
+    return state[4]
+
+
+@jit
+def linear_ride(F, G, fed, f, timing, speed, h, ages, command, past, state, x, y, seen, rates):
+    """Fill ``rates`` (n,) with the steering rate of the linear model x -> F x + G torque under the robot."""
+    behind = x.size - 2
+    for k in range(rates.size):
+        for i in range(5):
+            seen[i] = x[fed[i]]
+        seen[5], seen[6] = x[behind], x[behind + 1]
+        torque = answer(f, timing, speed, h, ages, command, past, state, k, seen)
+        for i in range(x.size):
+            y[i] = G[i] * torque
+            for j in range(x.size):
+                y[i] += F[i, j] * x[j]
+        for i in range(x.size):
+            x[i] = y[i]
+        rates[k] = x[fed[4]]
+
+
 class Robot:
     """Sampled estimate and feedback with delay lines, as the equations say, step by step."""
 
     def __init__(self, loop, speed, extra, h):
-        self.feedback, self.timing, self.speed, self.h = loop.feedback, loop.timing, speed, h
         t = loop.timing
         # the compiled robot's target is a control period ahead of the continuous filter
-        self.ages = [
-            round(age / h)
-            for age in (
-                *(t.estimate_s, t.steer_s, t.rates_s, t.rates_s, t.steer_s),
-                *(t.estimate_s - STEP, t.estimate_s - STEP),
-            )
-        ]
-        self.command = round((t.command_s + extra) / h)
-        self.past = np.zeros((max(*self.ages, self.command) + 2, 8))  # samples, then the command
-        self.k, self.torque = 0, 0.0
-        self.integral = self.path = self.target = self.target_rate = 0.0
+        ages = (
+            *(t.estimate_s, t.steer_s, t.rates_s, t.rates_s, t.steer_s),
+            *(t.estimate_s - STEP, t.estimate_s - STEP),
+        )
+        steps = np.array([round(age / h) for age in ages])
+        command = round((t.command_s + extra) / h)
+        past = np.zeros((max(*steps, command) + 2, 8))  # samples, then the command
+        self.held = (loop.feedback, t, float(speed), h, steps, command, past, np.zeros(5))
+        self.k, self.seen = 0, np.zeros(7)
 
-    def late(self, steps, column):
-        return self.past[(self.k - steps) % len(self.past), column]
-
-    def step(self, roll, steer, roll_rate, yaw_rate, steer_rate, offset, heading):
-        h, f = self.h, self.feedback
-        row = self.past[self.k % len(self.past)]
-        row[:7] = roll, steer, roll_rate, yaw_rate, steer_rate, offset, heading
-        roll, steer, roll_rate, yaw_rate, steer_rate, offset, heading = (
-            self.late(age, column) for column, age in enumerate(self.ages)
-        )
-        offset += self.timing.told_s / h * (offset - self.late(self.ages[5] + 1, 5))
-        self.path += h * PATH_INTEGRAL * offset
-        error, error_rate = roll - self.target, roll_rate - self.target_rate
-        rate = path_rate(self.speed)
-        back = rate**2 * (SWING_HEIGHT * error - offset - self.path)
-        back += 2.0 * PATH_DAMPING * rate * (SWING_HEIGHT * error_rate - self.speed * heading)
-        pull = (
-            ROLL_FILTER**2 * (f.roll_per_lateral * back - self.target) - 2.0 * ROLL_FILTER * self.target_rate
-        )
-        self.target_rate += h * pull
-        self.target += h * self.target_rate
-        k0, k1, k2, k3, k4 = f.gains
-        error = roll - self.target
-        self.integral += h * error
-        row[7] = (
-            f.command_per_roll * self.target
-            - k0 * (error + ROLL_INTEGRAL * self.integral)
-            - k1 * (steer - f.steer_per_roll * self.target)
-            - k2 * (roll_rate - self.target_rate)
-            - k3 * (yaw_rate - f.yaw_rate_per_roll * self.target)
-            - k4 * steer_rate
-        )
-        self.torque += h / self.timing.actuator_lag_s * (self.late(self.command, 7) - self.torque)
+    def step(self, *seen):
+        self.seen[:] = seen
         self.k += 1
-        return self.torque
+        return answer(*self.held, self.k - 1, self.seen)
+
+    def ride(self, F, G, x, steps):
+        """Steering rate of each step of the linear model, from x."""
+        rates = np.empty(steps)
+        linear_ride(F, G, np.array(FED_BACK), *self.held, x, np.empty_like(x), self.seen, rates)
+        return rates
 
 
 def pace(rate, h):
@@ -193,15 +223,12 @@ def test_the_linear_model_in_time_decays_below_the_margin_and_grows_above(loop_a
     M[:n, :n], M[:n, n + 2] = loop.A, loop.b
     M[n, :n], M[n, n + 1], M[n + 1, :n] = course[1], speed, course[0]
     step = expm(M * h)
-    F, G = step[: n + 2, : n + 2], step[: n + 2, n + 2]
+    F, G = step[: n + 2, : n + 2].copy(), step[: n + 2, n + 2].copy()
     found = []
     for extra in ((1.0 - share) * margin, (1.0 + share) * margin):
-        robot, x, seen = Robot(loop, speed, extra, h), np.zeros(n + 2), []
+        x = np.zeros(n + 2)
         x[ROLL], x[FED_BACK[4]] = 1e-3, 1e-2
-        for _ in range(60_000):
-            x = F @ x + G * robot.step(*x[list(FED_BACK)], *x[n:])
-            seen.append(x[FED_BACK[4]])
-        found.append(pace(np.array(seen), h))
+        found.append(pace(Robot(loop, speed, extra, h).ride(F, G, x, 60_000), h))
     assert found[0] < 0.0 < found[1], found
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from emulator.config.rig.outputs import COMMAND_FRAMES
+from emulator.core.compiled import bound, jit
 from emulator.core.frame_buffer import frame_buffer
 from emulator.robot.estimator import NEW
 from emulator.robot.rider import EMERGENCIES
@@ -13,6 +14,13 @@ from emulator.wire.can_frames import check, unpack
 from emulator.wire.nmea import burst
 
 ALL = ("imu_rates", "imu_force", "steering_angle", "lean", "wheel_speed", "engine", "emulator_state")
+
+
+@jit
+def decoded(table, data, length, values, f, i):
+    """Counter of a frame in row ``i``, below 0 if it is not sound; its values are filled in."""
+    unpack(table, f, data[i], values)
+    return check(table, f, data[i], length[i])
 
 
 class Rides:
@@ -23,6 +31,9 @@ class Rides:
         self.tx = frame_buffer(16)
         self.now_s = 0.0
         self.sent = {name: [] for name in COMMAND_FRAMES}
+        codec = voice.codec
+        self.ids, self.values = codec.table.can_id.tolist(), np.zeros(codec.most_signals)
+        self.decode = bound(decoded, (codec.table, self.tx.data, self.tx.length, self.values), 0, 0)
         e = rider.rider.mind[0]
         self.place = float(e["x"]), float(e["y"])
 
@@ -43,12 +54,10 @@ class Rides:
     def _keep(self):
         codec = self.voice.codec
         for i in range(int(self.tx.count[0])):
-            f = next(k for k in range(len(codec.frames)) if codec.table.can_id[k] == self.tx.can_id[i])
-            counter = check(codec.table, f, self.tx.data[i], self.tx.length[i])
-            values = np.zeros(codec.most_signals)
-            unpack(codec.table, f, self.tx.data[i], values)
-            names = codec.signals[f]
-            self.sent[codec.frames[f]].append((counter, dict(zip(names, values.tolist(), strict=False))))
+            f = self.ids.index(self.tx.can_id[i])
+            counter = int(self.decode(f, i))
+            values = dict(zip(codec.signals[f], self.values.tolist(), strict=False))
+            self.sent[codec.frames[f]].append((counter, values))
 
     def last(self, frame):
         return self.sent[frame][-1][1]

@@ -18,6 +18,7 @@ from scipy.signal import welch
 from scipy.spatial.transform import Rotation
 from scipy.stats import chi2
 
+from emulator.core.compiled import jit
 from emulator.core.random_streams import stream_start
 from emulator.sensors.imu import (
     FLICKER_FLAT,
@@ -50,7 +51,7 @@ def streams(seed: int = 1) -> np.ndarray:
     return np.array([stream_start(seed, name) for name in STREAMS], np.uint64)
 
 
-@numba.njit
+@jit
 def _driven(unit, w, f, engine, spin, s, every, out):  # type: ignore[no-untyped-def]
     """Motion of each tick in; a sample of both triads out every so many ticks, first with the first tick."""
     u, held = unit[0], w.shape[0] == 1

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Iterable
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from emulator.core.compiled import jit
 from emulator.core.frame_buffer import EXTENDED
@@ -44,7 +46,8 @@ def stuffed_length(bits: Iterable[int]) -> int:
     return sum(wire.put(bit) for bit in bits)
 
 
-def crc15(bits: Iterable[int]) -> int:
+def crc15(bits: Iterable[Any]) -> Any:
+    """Of bits, or of arrays with a bit of each frame."""
     rest = 0
     for bit in bits:
         rest, first = rest << 1 & 0x7FFF, bit ^ rest >> 14
@@ -79,6 +82,22 @@ def frame_on_the_wire(can_id: int, fd: bool, data: bytes) -> FrameBits:
     return FrameBits(slow + 2 + 7 + 3, sum(taken[:-1]) + 1 + check + -(-check // 4) + 1)
 
 
+def classical_lengths(can_id: int, data: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Bits (N,) of classical frames with data (N, n), as ``frame_on_the_wire`` counts them, all at once."""
+    head, _ = head_of(can_id, False, data.shape[1])
+    bits = [np.full(len(data), bit) for bit in head]
+    bits += [byte >> k & 1 for byte in data.T for k in reversed(range(8))]
+    rest = np.asarray(crc15(bits))
+    bits += [rest >> k & 1 for k in reversed(range(15))]
+    last, run, taken = np.full(len(data), -1), np.zeros(len(data), np.int64), 3 + 7 + 3
+    for bit in bits:
+        run = np.where(bit == last, run + 1, 1)
+        full = run == 5
+        last, run = np.where(full, 1 - bit, bit), np.where(full, 1, run)
+        taken = taken + 1 + full
+    return np.asarray(taken)
+
+
 @functools.cache
 def longest_content(can_id: int, fd: bool, n: int) -> bytes:
     """Data with which a frame is as long as ``longest_bits`` says: led by its tables, byte by byte."""
@@ -95,7 +114,7 @@ def longest_content(can_id: int, fd: bool, n: int) -> bytes:
             best = gain + most_behind_fd(left)[after] if left else gain
             crcs = np.zeros(256, int)
         else:
-            crcs = np.array([_crc_behind(crc, byte) for byte in range(256)])
+            crcs = _crc_behind(crc, np.arange(256))
             best = gain + most_behind(left)[after, crcs]
         byte = int(np.argmax(best))
         data.append(byte)
@@ -103,11 +122,12 @@ def longest_content(can_id: int, fd: bool, n: int) -> bytes:
     return bytes(data)
 
 
-def _crc_behind(crc: int, byte: int) -> int:
-    for bit in number(byte, 8):
-        crc, first = crc << 1 & 0x7FFF, bit ^ crc >> 14
-        crc ^= 0x4599 * first
-    return crc
+def _crc_behind(crc: int, byte: NDArray[np.int64]) -> NDArray[np.int64]:
+    rest = np.full(len(byte), crc)
+    for k in reversed(range(8)):
+        rest, first = rest << 1 & 0x7FFF, byte >> k & 1 ^ rest >> 14
+        rest ^= 0x4599 * first
+    return rest
 
 
 def longest_by_its_signals(codec: Codec, frame: str, trials: int = 100_000) -> bytes:

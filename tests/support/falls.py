@@ -65,17 +65,20 @@ VISCOSITY, STRONGEST = 8e3, 4.5e4
 
 def kinetic_and_raised(vehicle: Vehicle, x: Array) -> float:
     """Energy [J] of the bodies' motion and height, over that at rest at height zero."""
-    s = scratch()
-    kinematics(vehicle.body[0], x, s[0])
-    total, up = 0.0, np.array(s[0]["R"])[6:]
-    g = float(vehicle.body[0]["gravity"])
-    for b in range(N_BODIES):
-        m, hx, hy, hz, ixx, iyy, izz, ixy, ixz, iyz = (float(v) for v in s[0]["inertia"][:, b])
-        h, inertia = np.array([hx, hy, hz]), np.array([[ixx, ixy, ixz], [ixy, iyy, iyz], [ixz, iyz, izz]])
-        w, v = np.array(s[0]["V"][:3, b]), np.array(s[0]["V"][3:, b])
-        total += 0.5 * (m * float(v @ v) + float(w @ inertia @ w)) + float(v @ np.cross(w, h))
-        total += g * (m * float(x[POSITION + 2]) + float(up @ h))
-    return total
+    work = scratch()
+    s = work[0]
+    kinematics(vehicle.body[0], x, s)
+    m, hx, hy, hz, ixx, iyy, izz, ixy, ixz, iyz = s["inertia"][:, :N_BODIES]
+    wx, wy, wz, vx, vy, vz = s["V"][:, :N_BODIES]
+    ux, uy, uz = s["R"][6:]
+    double = (
+        m * (vx * vx + vy * vy + vz * vz)
+        + ixx * wx * wx + iyy * wy * wy + izz * wz * wz
+        + 2.0 * (ixy * wx * wy + ixz * wx * wz + iyz * wy * wz)
+    )  # fmt: skip
+    mixed = vx * (wy * hz - wz * hy) + vy * (wz * hx - wx * hz) + vz * (wx * hy - wy * hx)
+    raised = m * x[POSITION + 2] + ux * hx + uy * hy + uz * hz
+    return float((0.5 * double + mixed + float(vehicle.body[0]["gravity"]) * raised).sum())
 
 
 def held(vehicle: Vehicle, x: Array) -> float:

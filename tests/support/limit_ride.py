@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from scipy.linalg import solve_continuous_are
 
 from emulator.core.axes import roll_pitch_yaw, rotate, rotation_of, wrapped
+from emulator.core.compiled import jit
 from emulator.vehicle.dynamics import derivative
 from emulator.vehicle.equilibrium import NoEquilibrium, Steady, steady_motion
 from emulator.vehicle.integrate import begin, finish
@@ -76,18 +77,27 @@ class Reached(NamedTuple):
     lost: bool
 
 
+@jit
+def _deviations(x, z):  # type: ignore[no-untyped-def]
+    """Fill ``z`` with the states that ``linearise`` deviates; returns the rotation."""
+    R = rotation_of(x[QUATERNION], x[QUATERNION + 1], x[QUATERNION + 2], x[QUATERNION + 3])
+    z[HEIGHT] = x[POSITION + 2]
+    z[ROLL], z[PITCH], _ = roll_pitch_yaw(R)
+    z[D_SWINGARM], z[D_TORSION] = x[JOINT + SWINGARM], x[JOINT + TORSION]
+    z[D_STEER], z[D_FORK] = x[JOINT + STEER], x[JOINT + FORK]
+    for i in range(3):
+        z[D_OMEGA + i], z[D_VELOCITY + i] = x[OMEGA + i], x[VELOCITY + i]
+    for i in range(6):
+        z[D_JOINT_RATE + i] = x[JOINT_RATE + i]
+    for i in range(4):
+        z[D_DEFLECTION + i] = x[DEFLECTION + i]
+    return R
+
+
 def deviations(x: Array) -> Array:
     """The states that ``linearise`` deviates, taken from a whole state."""
     z = np.empty(N_DEVIATIONS)
-    R = rotation_of(*x[QUATERNION : QUATERNION + 4])
-    z[HEIGHT] = x[POSITION + 2]
-    z[ROLL], z[PITCH], _ = roll_pitch_yaw(R)
-    for d, j in ((D_SWINGARM, SWINGARM), (D_TORSION, TORSION), (D_STEER, STEER), (D_FORK, FORK)):
-        z[d] = x[JOINT + j]
-    z[D_OMEGA : D_OMEGA + 3] = x[OMEGA : OMEGA + 3]
-    z[D_VELOCITY : D_VELOCITY + 3] = x[VELOCITY : VELOCITY + 3]
-    z[D_JOINT_RATE : D_JOINT_RATE + 6] = x[JOINT_RATE : JOINT_RATE + 6]
-    z[D_DEFLECTION : D_DEFLECTION + 4] = x[DEFLECTION : DEFLECTION + 4]
+    _deviations(x, z)
     return z
 
 
@@ -101,10 +111,14 @@ def _gains(vehicle: Vehicle, steady: Steady) -> Array:
     return np.asarray(np.linalg.solve(cost, B.T @ P))
 
 
-def _strain(x: Array, s: NDArray[np.void]) -> float:
+@jit
+def _strain(x, s):  # type: ignore[no-untyped-def]
     """The greater strain of the two treads, 1 where all of one slides."""
-    caps = s[0]["tyre"][:, [T_CAP_X, T_CAP_Y]].ravel()
-    return float(np.hypot(*(x[DEFLECTION : DEFLECTION + 4] / caps).reshape(2, 2).T).max())
+    most = 0.0
+    for which in range(2):
+        i, row = DEFLECTION + 2 * which, s[0].tyre[which]
+        most = max(most, math.hypot(x[i] / row[T_CAP_X], x[i + 1] / row[T_CAP_Y]))
+    return most
 
 
 def turns(vehicle: Vehicle, speed: float, grip: float) -> list[Steady]:
@@ -124,6 +138,54 @@ def turns(vehicle: Vehicle, speed: float, grip: float) -> list[Steady]:
         found.append(steady)
 
 
+@jit
+def _lean_over(  # type: ignore[no-untyped-def]
+    body, tyre, x, u, s, leans, targets, torques, gains, lean, lean_rate, speed, off, answer, path
+):
+    """Ride until the turn is lost or ``path`` (n, 3), lateral acceleration, roll and speed, is full.
+
+    Returns steps ridden, and whether it was lost.
+    """
+    before, rolled, quickened = 0.0, 0.0, 0.0
+    last = leans.size - 1
+    for n in range(path.shape[0]):
+        lean += lean_rate * STEP
+        # Beyond the known turns the last two point the way.
+        k = 1
+        while k < last and leans[k] < lean:
+            k += 1
+        part = (lean - leans[k - 1]) / (leans[k] - leans[k - 1])
+        _deviations(x, off)
+        for i in range(off.size):
+            off[i] -= targets[k - 1, i] + part * (targets[k, i] - targets[k - 1, i])
+        rolled += STEP * off[ROLL]
+        quickened += STEP * off[D_VELOCITY]
+        for j in range(2):
+            answer[j] = torques[k - 1, j] + part * (torques[k, j] - torques[k - 1, j])
+            for i in range(off.size):
+                answer[j] -= gains[j, i] * off[i]
+            # What the linear gains leave: a little of the roll error's integral, and of the speed's.
+            answer[j] -= 0.5 * gains[j, ROLL] * rolled
+        answer[1] -= 60.0 * quickened
+        u[U_STEER_TORQUE] = min(max(answer[0], -400.0), 400.0)
+        u[U_DRIVE_TORQUE] = min(max(answer[1], -1500.0), 1500.0)
+        begin(body, tyre, x, u, s)
+        finish(body, tyre, x, u, STEP, s)
+        R = rotation_of(x[QUATERNION], x[QUATERNION + 1], x[QUATERNION + 2], x[QUATERNION + 3])
+        roll = roll_pitch_yaw(R)[0]
+        if _strain(x, s) > _SLIDES:
+            return n, True
+        vx, vy, _ = rotate(R, x[VELOCITY], x[VELOCITY + 1], x[VELOCITY + 2])
+        v, course = math.hypot(vx, vy), math.atan2(vy, vx)
+        if not math.isfinite(roll) or abs(roll - lean) > _ASTRAY or abs(v - speed) > 0.02 * speed:
+            return n, True
+        # The path's own, so that a bike that turns round is not taken for one that turns.
+        path[n, 0] = -wrapped(course - before) / STEP * v
+        path[n, 1], path[n, 2] = roll, v
+        before = course
+    return path.shape[0], False
+
+
 def ridden_limit(
     vehicle: Vehicle, speed: float, grip: float, *, lean_rate: float = math.radians(0.2), most_s: float = 60.0
 ) -> Reached:
@@ -135,46 +197,16 @@ def ridden_limit(
     torques = np.array([(k.u[U_STEER_TORQUE], k.u[U_DRIVE_TORQUE]) for k in known])
     gains = _gains(vehicle, known[-1])
     x, u, s = known[start].x.copy(), known[start].u.copy(), scratch()
-    lean = leans[start]
-    lateral, rolls, speeds = [], [], []
-    summed = np.zeros(2)
-    before = 0.0
-    lost = False
-    for _ in range(round(most_s / STEP)):
-        lean += lean_rate * STEP
-        # Beyond the known turns the last two point the way.
-        k = min(max(int(np.searchsorted(leans, lean)), 1), len(leans) - 1)
-        part = (lean - leans[k - 1]) / (leans[k] - leans[k - 1])
-        target = targets[k - 1] + part * (targets[k] - targets[k - 1])
-        torque = torques[k - 1] + part * (torques[k] - torques[k - 1])
-        off = deviations(x) - target
-        summed += STEP * np.array([off[ROLL], off[D_VELOCITY]])
-        answer = torque - gains @ off
-        # What the linear gains leave: a little of the roll error's integral, and of the speed's.
-        answer -= 0.5 * gains[:, ROLL] * summed[0] + np.array([0.0, 60.0]) * summed[1]
-        u[U_STEER_TORQUE], u[U_DRIVE_TORQUE] = np.clip(answer, [-400.0, -1500.0], [400.0, 1500.0])
-        begin(vehicle.body, vehicle.tyre, x, u, s)
-        finish(vehicle.body, vehicle.tyre, x, u, STEP, s)
-        R = rotation_of(*x[QUATERNION : QUATERNION + 4])
-        roll = roll_pitch_yaw(R)[0]
-        if _strain(x, s) > _SLIDES:
-            lost = True
-            break
-        vx, vy, _ = rotate(R, *x[VELOCITY : VELOCITY + 3])
-        v, course = math.hypot(vx, vy), math.atan2(vy, vx)
-        if not math.isfinite(roll) or abs(roll - lean) > _ASTRAY or abs(v - speed) > 0.02 * speed:
-            lost = True
-            break
-        # The path's own, so that a bike that turns round is not taken for one that turns.
-        lateral.append(-wrapped(course - before) / STEP * v)
-        rolls.append(roll)
-        speeds.append(v)
-        before = course
+    path = np.empty((round(most_s / STEP), 3))
+    ridden, lost = _lean_over(
+        vehicle.body, vehicle.tyre, x, u, s, leans, targets, torques, gains, leans[start], lean_rate, speed,
+        np.empty(N_DEVIATIONS), np.empty(2), path,
+    )  # fmt: skip
+    lateral, rolls, v = path[:ridden].T
     kernel = np.full(_AVERAGED, 1.0 / _AVERAGED)
     lasting = np.convolve(lateral, kernel, "valid")
     # At held speed: who lets it fall needs less drive, and turns harder than is looked for.
-    v = np.array(speeds)
     lasting[v[: lasting.size] - v[_AVERAGED - 1 :] > _HELD] = -math.inf
     best = int(np.argmax(lasting[1:])) + 1  # the first difference is from no course
     then = slice(best, best + _AVERAGED)
-    return Reached(float(lasting[best]), float(np.mean(rolls[then])), float(np.mean(speeds[then])), lost)
+    return Reached(float(lasting[best]), float(np.mean(rolls[then])), float(np.mean(v[then])), lost)

@@ -105,7 +105,7 @@ def fault(
 
 
 @jit
-def _packed(
+def packed(
     table: FrameCodec, values: NDArray[np.float64], data: NDArray[np.uint8], frame: int, alive: int
 ) -> None:
     """Write a protected frame into ``data``."""
@@ -131,7 +131,7 @@ class ScriptedRobot:
         self.alive = dict.fromkeys(codec.frames, 0)
         self.heartbeat = 0
         self._values, self._data = np.zeros(codec.table.byte.size), np.zeros(MAX_DATA, np.uint8)
-        self._pack = bound(_packed, (codec.table, self._values, self._data), 0, 0)
+        self._pack = bound(packed, (codec.table, self._values, self._data), 0, 0)
 
     def send(self, into: FrameBuffer, frame: str, values: Mapping[str, float], *, skip: int = 0) -> int:
         """Append a protected frame and return its row; ``skip`` counts are left out before it."""

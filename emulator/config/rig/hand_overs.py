@@ -111,20 +111,24 @@ def _handed_over(
     outputs: Sequence[Periodic], ticks: int, tick_ns: int
 ) -> tuple[list[_HandedOver], list[deque[tuple[int, int]]]]:
     """What goes on the bus in so many ticks, in this order, and what then waits at each output."""
-    # a sample's tick is the nearest to its exact time, halves up
     ticks_each = [Fraction(1_000_000_000, tick_ns) / o.rate for o in outputs]
+    halves = [(2 * t.numerator, t.denominator) for t in ticks_each]
     lines: list[deque[tuple[int, int]]] = [deque() for _ in outputs]
     taken, next_tick = [0] * len(outputs), [0] * len(outputs)
     handed: list[_HandedOver] = []
-    done = 0  # with all that was handed over
+    waiting = done = 0  # samples; with all that was handed over
     for tick in range(ticks):
         now = tick * tick_ns
         for k, o in enumerate(outputs):
             if next_tick[k] <= tick:
                 taken[k] += 1
-                next_tick[k] = math.floor(taken[k] * ticks_each[k] + Fraction(1, 2))
+                # a sample's tick is the nearest to its exact time, halves up
+                above, below = halves[k]
+                next_tick[k] = (taken[k] * above + below) // (2 * below)
                 lines[k].append((now + o.latency_ns, now))
-        while (i := _next(outputs, lines, now, done, tick_ns)) is not None:
+                waiting += 1
+        while waiting and (i := _next(outputs, lines, now, done, tick_ns)) is not None:
+            waiting -= 1
             due, valid = lines[i].popleft()
             done = max(now, done) + outputs[i].wire_ns
             handed.append(_HandedOver(outputs[i].rank, len(handed), i, now, due, valid))

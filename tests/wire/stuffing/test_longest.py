@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 
+import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
@@ -11,7 +12,7 @@ from hypothesis import strategies as st
 from emulator.core.frame_buffer import EXTENDED
 from emulator.wire.can_timing import FD_LENGTHS, FrameShape
 from emulator.wire.stuffing.longest import longest_bits
-from tests.support.can_contents import frame_on_the_wire, longest_content
+from tests.support.can_contents import classical_lengths, frame_on_the_wire, longest_content
 
 IDENTIFIERS = st.integers(0, 0x7FF) | st.integers(0, 0x1FFFFFFF).map(lambda i: i | EXTENDED)
 
@@ -31,8 +32,13 @@ def test_of_all_contents_of_a_byte_it_is_the_longest(can_id: int, fd: bool) -> N
 @pytest.mark.slow
 @pytest.mark.parametrize("can_id", [0x101, 0x3A5 | EXTENDED])
 def test_of_all_contents_of_two_bytes_it_is_the_longest(can_id: int) -> None:
-    contents = map(bytes, itertools.product(range(256), repeat=2))
-    assert stated(can_id, False, 2) == max(frame_on_the_wire(can_id, False, data) for data in contents)
+    contents = np.array(list(itertools.product(range(256), repeat=2)))
+    bits = classical_lengths(can_id, contents)
+    assert stated(can_id, False, 2) == (bits.max(), 0)
+    some = [0, 0xFFFF, int(bits.argmax()), *range(1, 0xFFFF, 331)]  # each bit by itself, too
+    assert [frame_on_the_wire(can_id, False, bytes(contents[k].tolist())) for k in some] == [
+        (bits[k], 0) for k in some
+    ]
 
 
 @example(0x110, 8)
