@@ -119,7 +119,7 @@ class DrawnExchange:
         robot, table, f = self._robot, self._session.codec.table, sender.expected.f
         found: list[Received] = []
         while sender.next_ns < end_ns:
-            jitter = float(np.clip(self._random.normal(0.0, robot.jitter), -0.45, 0.45)) * sender.period_ns
+            jitter = min(0.45, max(-0.45, self._random.normal(0.0, robot.jitter))) * sender.period_ns
             at_ns = round(sender.next_ns + max(0.0, jitter))
             sender.next_ns += sender.period_ns
             if not self._beats(at_ns) and not robot.comes_back:
@@ -144,10 +144,11 @@ class DrawnExchange:
         if a:
             held[a], held[b] = held[b], held[a]
         held["steering_angle_rad"] += robot.zero_rad + _NOISE_rad * int(self._random.integers(-9, 10))
-        values = {s: held[s] * robot.factors.get(s, 1.0) for s in ROBOT_COMMANDS} | {
-            "heartbeat": self._heartbeat
-        }
-        payload = self._packed(f, sender.counter, tuple(values[s] for s in codec.signals[f]))
+        values = tuple(
+            self._heartbeat if s == "heartbeat" else held[s] * robot.factors.get(s, 1.0)
+            for s in codec.signals[f]
+        )
+        payload = self._packed(f, sender.counter, values)
         if name not in robot.stuck:
             sender.counter = (sender.counter + 1) % 15
         return payload

@@ -145,10 +145,11 @@ def values_of(codec: Codec, f: int, payloads: Sequence[bytes]) -> NDArray[np.flo
 def decode(codec: Codec, f: int, payloads: Sequence[bytes]) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """(n, signals) of all frames, and (n,) whose check held: length, CRC, counter below 15."""
     n, longest = len(payloads), max(map(len, payloads), default=0)
-    data = np.zeros((n, max(longest, int(codec.table.length[f]))), np.uint8)
+    width = max(longest, int(codec.table.length[f]))
+    data = np.frombuffer(bytearray().join(p.ljust(width, b"\0") for p in payloads), np.uint8).reshape(
+        n, width
+    )
     lengths = np.array([len(p) for p in payloads], np.int64)
-    for row, payload in zip(data, payloads, strict=True):
-        row[: len(payload)] = np.frombuffer(payload, np.uint8)
     values, held = np.zeros((n, len(codec.signals[f]))), np.zeros(n, np.bool_)
     _decode(codec.table, f, data, lengths, values, held)
     return values, held

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.config.rig.sensors import ComputedLean
-from emulator.core.axes import quaternion_of, roll_pitch_yaw, rotation_of
+from emulator.core.axes import roll_pitch_yaw, rotation_of
 from emulator.vehicle.dynamics import derivative
 from emulator.vehicle.equilibrium import Steady
 from emulator.vehicle.params import Vehicle
@@ -132,19 +132,28 @@ class SteadyTurn:
         felt = np.array([-rate * rate * r[0], -rate * rate * r[1], self.gravity])
         return np.asarray(self._turned.T @ felt)
 
+    @cached_property
+    def _begun(self) -> tuple[float, float, float, float, float, float]:
+        """Way from the axis to the main frame's origin along both of the world's axes, and quaternion, at
+        heading 0: plain numbers, as a tick costs less than a product of small matrices."""
+        east, north, _ = self._axis.tolist()
+        w, a, b, c = self.steady.x[QUATERNION : QUATERNION + 4].tolist()
+        return east, north, w, a, b, c
+
     def impose(self, time_s: float, x: NDArray[np.float64]) -> None:
         """Write the state at a time."""
         engine = x[ENGINE]
         x[:] = self.steady.x
         x[ENGINE] = engine  # it goes on as it did: the turn is held without it
-        place = self.at(time_s, (0.0, 0.0, 0.0))
-        x[POSITION], x[POSITION + 1] = place[0], place[1]
-        q = self.steady.x[QUATERNION : QUATERNION + 4]
-        c, s = math.cos(0.5 * self.heading(time_s)), math.sin(0.5 * self.heading(time_s))
-        x[QUATERNION] = c * q[0] - s * q[3]
-        x[QUATERNION + 1] = c * q[1] - s * q[2]
-        x[QUATERNION + 2] = c * q[2] + s * q[1]
-        x[QUATERNION + 3] = c * q[3] + s * q[0]
+        east, north, w, a, b, c = self._begun
+        heading = self.heading(time_s)
+        ch, sh = math.cos(heading), math.sin(heading)
+        x[POSITION], x[POSITION + 1] = ch * east - sh * north - east, sh * east + ch * north - north
+        ch, sh = math.cos(0.5 * heading), math.sin(0.5 * heading)
+        x[QUATERNION] = ch * w - sh * c
+        x[QUATERNION + 1] = ch * a - sh * b
+        x[QUATERNION + 2] = ch * b + sh * a
+        x[QUATERNION + 3] = ch * c + sh * w
 
 
 def rear_tyre(steady: Steady, vehicle: Vehicle) -> tuple[NDArray[np.float64], float]:
@@ -216,12 +225,20 @@ class Sway:
         sine, cosine = math.sin(turn * time_s), math.cos(turn * time_s)
         x[:] = self.standing
         x[POSITION] += self.speed * time_s + self.surge / turn * (1.0 - cosine)
-        quaternion_of(self.roll * sine, 0.0, 0.0, x[QUATERNION : QUATERNION + 4])
+        half = 0.5 * self.roll * sine
+        x[QUATERNION], x[QUATERNION + 1] = math.cos(half), math.sin(half)
+        x[QUATERNION + 2] = x[QUATERNION + 3] = 0.0
         x[OMEGA] = self.roll * turn * cosine
         x[JOINT + STEER], x[JOINT_RATE + STEER] = self.steer * sine, self.steer * turn * cosine
         x[VELOCITY] = speed = self.speed + self.surge * sine
-        for joint, tyre in ((REAR_WHEEL, REAR), (FRONT_WHEEL, FRONT)):
-            x[JOINT_RATE + joint] = speed / float(self.vehicle.tyre[tyre]["radius"])
+        rear, front = self._radii
+        x[JOINT_RATE + REAR_WHEEL], x[JOINT_RATE + FRONT_WHEEL] = speed / rear, speed / front
+
+    @cached_property
+    def _radii(self) -> tuple[float, float]:
+        """[m] of rear and front wheel."""
+        radius = self.vehicle.tyre["radius"]
+        return float(radius[REAR]), float(radius[FRONT])
 
     def accelerate(self, time_s: float, rates: NDArray[np.float64]) -> None:
         """Write the rates (6,) of angular velocity and velocity at a time: of roll, and of the surge."""

@@ -173,16 +173,13 @@ def first_gains(A: Values, C: Values, Q: Values, R: Values, P: Values, count: in
     With S = L L^T and D = L^-1 C P A^T the gain is D^T L^-1, and K S K^T is D^T D.
     """
     m, n = C.shape
-    A_columns = A.T.copy()
-    CP, by_root, AP, root = np.empty((m, n)), np.empty((m, n)), np.empty((n, n)), np.empty((m, m))
+    A_columns = np.ascontiguousarray(A.T)
+    CP, by_root, root = np.empty((m, n)), np.empty((m, n)), np.empty((m, m))
+    AP, APA = np.empty((n, n)), np.empty((n, n))
     gains = np.empty((count, n, m))
     for k in range(count):
-        # CP = C P, and the root L of S = CP C^T + R, by Cholesky
-        CP[:] = 0.0
-        for j in range(m):
-            for i in range(n):
-                for h in range(n):
-                    CP[j, h] += C[j, i] * P[i, h]
+        # the root L of S = C P C^T + R, by Cholesky
+        np.dot(C, P, CP)
         for j in range(m):
             for i in range(j + 1):
                 v = R[j, i]
@@ -192,11 +189,8 @@ def first_gains(A: Values, C: Values, Q: Values, R: Values, P: Values, count: in
                     v -= root[j, h] * root[i, h]
                 root[j, i] = math.sqrt(v) if i == j else v / root[i, i]
         # D = L^-1 CP A^T, then K^T = L^-T D
-        by_root[:] = 0.0
+        np.dot(CP, A_columns, by_root)
         for j in range(m):
-            for i in range(n):
-                for h in range(n):
-                    by_root[j, h] += CP[j, i] * A_columns[i, h]
             for i in range(j):
                 for h in range(n):
                     by_root[j, h] -= root[j, i] * by_root[i, h]
@@ -208,24 +202,16 @@ def first_gains(A: Values, C: Values, Q: Values, R: Values, P: Values, count: in
                 for i in range(j + 1, m):
                     v -= root[i, j] * gains[k, h, i]
                 gains[k, h, j] = v / root[j, j]
-        # P = A P A^T - D^T D + Q, of which the upper half is worked out
-        AP[:] = 0.0
-        for i in range(n):
-            for j in range(n):
-                for h in range(n):
-                    AP[i, h] += A_columns[j, i] * P[j, h]
+        # P = A P A^T - D^T D + Q, of which the upper half is taken
+        np.dot(A, P, AP)
+        np.dot(AP, A_columns, APA)
         for i in range(n):
             for h in range(i, n):
-                P[i, h] = Q[i, h]
-            for j in range(n):
-                for h in range(i, n):
-                    P[i, h] += AP[i, j] * A_columns[j, h]
+                P[i, h] = APA[i, h] + Q[i, h]
             for j in range(m):
                 for h in range(i, n):
                     P[i, h] -= by_root[j, i] * by_root[j, h]
-        for i in range(n):
-            for h in range(i):
-                P[i, h] = P[h, i]
+        _mirror(P)
     return gains
 
 
@@ -242,25 +228,11 @@ def sampled(A: Values, B: Values, density: Values, step_s: float) -> tuple[Value
 
 
 @jit
-def _add_product(a: Values, b: Values, out: Values) -> None:
-    """To ``out`` (n, n) what a b is."""
-    n = len(a)
-    for i in range(n):
-        for k in range(n):
-            v = a[i, k]
-            for j in range(n):
-                out[i, j] += v * b[k, j]
-
-
-@jit
-def _add_upper_product(a: Values, b: Values, out: Values) -> None:
-    """To the upper half of ``out`` (n, n) what a b is."""
-    n = len(a)
-    for i in range(n):
-        for k in range(n):
-            v = a[i, k]
-            for j in range(i, n):
-                out[i, j] += v * b[k, j]
+def _add_upper(a: Values, out: Values) -> None:
+    """To the upper half of ``out`` (n, n) what stands in a."""
+    for i in range(len(a)):
+        for j in range(i, len(a)):
+            out[i, j] += a[i, j]
 
 
 @jit
@@ -285,18 +257,16 @@ def _double_series(
     """What :func:`sampled` gives, into unity and zeros; ``density`` is symmetric."""
     n = len(A)
     power, moment, product, turned = np.eye(n), density.copy(), np.empty((n, n)), np.empty((n, n))
-    more = np.empty(n)
+    carried, more = np.empty((n, n)), np.empty(n)
     factor = h
     for k in range(1, _TERMS + 1):
         for i in range(n):
             for j in range(n):
                 by_input[i] += factor * power[i, j] * B[j]
                 covariance[i, j] += factor * moment[i, j]
-        product[:] = 0.0
-        _add_product(power, A, product)
+        np.dot(power, A, product)
         power[:] = product
-        product[:] = 0.0
-        _add_product(A, moment, product)
+        np.dot(A, moment, product)
         for i in range(n):
             for j in range(n):
                 full[i, j] += factor * power[i, j]
@@ -310,12 +280,11 @@ def _double_series(
                 turned[j, i] = full[i, j]
             more[i] = v
         by_input[:] = more
-        product[:] = 0.0
-        _add_product(full, covariance, product)
-        _add_upper_product(product, turned, covariance)
+        np.dot(full, covariance, product)
+        np.dot(product, turned, carried)
+        _add_upper(carried, covariance)
         _mirror(covariance)
-        product[:] = 0.0
-        _add_product(full, full, product)
+        np.dot(full, full, product)
         full[:] = product
 
 
@@ -341,8 +310,7 @@ def _doubled(a: Values, g: Values, h: Values) -> bool:
     rows, turned, product = np.empty((n, 3 * n)), np.empty((n, n)), np.empty((n, n))
     wa, wg, more = np.empty((n, n)), np.empty((n, n)), np.empty((n, n))
     for _ in range(_MOST_DOUBLINGS):
-        product[:] = 0.0
-        _add_product(g, h, product)
+        np.dot(g, h, product)
         for i in range(n):
             for j in range(n):
                 rows[i, j], rows[i, n + j], rows[i, 2 * n + j] = product[i, j], a[i, j], g[i, j]
@@ -352,16 +320,13 @@ def _doubled(a: Values, g: Values, h: Values) -> bool:
             return False
         wa[:] = rows[:, n : 2 * n]
         wg[:] = rows[:, 2 * n :]
-        product[:] = 0.0
-        _add_product(h, wa, product)
-        more[:] = 0.0
-        _add_upper_product(turned, product, more)
-        product[:] = 0.0
-        _add_product(a, wg, product)
-        _add_upper_product(product, turned, g)
+        np.dot(h, wa, product)
+        np.dot(turned, product, more)
+        np.dot(a, wg, product)
+        np.dot(product, turned, wg)
+        _add_upper(wg, g)
         _mirror(g)
-        product[:] = 0.0
-        _add_product(a, wa, product)
+        np.dot(a, wa, product)
         a[:] = product
         grown, most = 0.0, 0.0
         for i in range(n):

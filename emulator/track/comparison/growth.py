@@ -129,10 +129,11 @@ class Growth(NamedTuple):
     parameters: Values
 
 
-def growth(around: Variants, played: Played, torque: Values) -> Growth:
+def growth(around: Variants, played: Played, torque: Values, *, one_sided: bool = False) -> Growth:
     """Growth along a played motion of a whole number of blocks.
 
-    torque  (n,) [N m] that was played, n a multiple of BLOCK
+    torque     (n,) [N m] that was played, n a multiple of BLOCK
+    one_sided  by differences to one side, in half of the time: good enough for the next step of a fit
     """
     b, p = len(torque) // BLOCK, len(around.over)
     n = N_DEVIATIONS
@@ -147,9 +148,8 @@ def growth(around: Variants, played: Played, torque: Values) -> Growth:
     grown.start[0] = np.eye(n)
     mean = torque[: b * BLOCK].reshape(b, BLOCK).mean(axis=1)
     room = np.empty((3, n, n + 1 + p))
-    _grow(
-        *around, played.states, played.taken, mean, grown, scratch(), np.empty((2, N_X)), np.empty(N_U), room
-    )
+    ends, probe = np.empty((2, N_X)), np.empty(N_U)
+    _grow(*around, played.states, played.taken, mean, one_sided, grown, scratch(), ends, probe, room)
     return grown
 
 
@@ -161,6 +161,7 @@ def _grow(
     states: Values,
     taken: Values,
     torque: Values,
+    one_sided: bool,
     grown: Growth,
     work: NDArray[np.void],
     ends: Values,
@@ -176,7 +177,8 @@ def _grow(
     step, block, made = room[0], room[1], room[2]
     for k in range(torque.shape[0]):
         middle = k * BLOCK + BLOCK // 2
-        steps_differences(bodies, tyres, over, states[middle], taken[middle], work, ends, probe, step)
+        x, u, following = states[middle], taken[middle], states[middle + 1]
+        steps_differences(bodies, tyres, over, x, u, following, one_sided, work, ends, probe, step)
         # a block's worth of steps: those of a half twice, and one more where they are odd in number
         _copy(step, block)
         bit = 1

@@ -260,6 +260,8 @@ def steps_differences(
     over: Values,
     x: Values,
     u: Values,
+    following: Values,
+    one_sided: bool,
     work: NDArray[np.void],
     ends: Values,
     probe: Values,
@@ -270,13 +272,17 @@ def steps_differences(
     bodies  (1 + 2 p, 1)  the vehicle, then of each parameter with more and with less of it
     tyres   (1 + 2 p, 2)
     over    (p,)          difference of each parameter between the two
+    following (N_X,)      where that step leads
+    one_sided             deviations and torque to one side only, in half of the time: where sliding, slipping
+                          or a stop begins within a difference, that side's alone
     work    (1,) scratch; ends (2, N_X), probe (N_U,): room
     out     (41, 41 + 1 + p)  by the deviations, the steering torque [N m] and the parameters
     """
     for i in range(N_U):
         probe[i] = u[i]
     for column in range(out.shape[1]):
-        for side in range(2):
+        sides = 1 if one_sided and column <= N_DEVIATIONS else 2
+        for side in range(sides):
             end = ends[side]
             sign = 1.0 if side == 0 else -1.0
             for i in range(N_X):
@@ -292,11 +298,11 @@ def steps_differences(
             finish(bodies[which], tyres[which], end, probe, TICK_S, work)
             probe[U_STEER_TORQUE] = u[U_STEER_TORQUE]
         if column < N_DEVIATIONS:
-            span = 2.0 * STEPS[column]
+            span = sides * STEPS[column]
         elif column == N_DEVIATIONS:
-            span = 2.0 * TORQUE_STEP
+            span = sides * TORQUE_STEP
         else:
             span = over[column - N_DEVIATIONS - 1]
-        difference(ends[0], ends[1], out[:, column])
+        difference(ends[0], ends[1] if sides == 2 else following, out[:, column])
         for i in range(N_DEVIATIONS):
             out[i, column] /= span

@@ -384,7 +384,7 @@ def _fitted(
     around = model.around._replace(over=np.zeros(0))
     one = np.eye(N_DEVIATIONS)
     for _ in range(_STEPS):
-        grown = growth(around, played, inputs[:, TORQUE])
+        grown = growth(around, played, inputs[:, TORQUE], one_sided=True)
         matrix = _by_start(seen, played, grown, rows) * _DOUBT / sigma[:, None]
         difference(x, guess, apart)
         # the guess pulls back with the doubt in it: what the stretch says nothing of stays there
@@ -399,9 +399,9 @@ def _fitted(
                 break
         else:
             break
-        settled = cost - found[0] < _SETTLED
+        settled = cost - found[0] < _SETTLED  # held or not: what creeps on by less changes nothing
         x, (cost, played, rows, r, sigma) = tried, found
-        if settled and held == 0.0:
+        if settled:
             break
     return x, cost, len(r)
 
