@@ -38,7 +38,8 @@ def test_contract_and_kernel_cases_in_the_guest(tmp_path: Path) -> None:
         [
             str(RUN_IN_SOCKETCAN),
             *("-o", str(tmp_path), "-t", "500", "--"),
-            *(sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", f"--junitxml={report}"),
+            *(sys.executable, "-m", "tests.support.guest_memory", "pytest", "-q"),
+            *("-p", "no:cacheprovider", "-p", "pytest_timeout", f"--junitxml={report}"),
             str(HERE / "test_can_contract.py"),
             str(HERE / "kernel_can_cases.py"),
             str(HERE.parent / "docker" / "limits_cases.py"),  # nothing of CAN, but needs a root that may
@@ -48,6 +49,8 @@ def test_contract_and_kernel_cases_in_the_guest(tmp_path: Path) -> None:
             **os.environ,
             "EMULATOR_KERNEL_CAN": "vxcan0,vxcan1",
             "PYTHONDONTWRITEBYTECODE": "1",
+            "PYTHONMALLOC": "malloc",
+            "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1",
             "EMULATOR_CACHE": str(cache_folder()),
         },
         capture_output=True,

@@ -98,10 +98,11 @@ def ridden(tmp_path_factory: pytest.TempPathFactory) -> tuple[Session, Run, dict
         [
             str(RUN_IN_SOCKETCAN),
             *("-o", str(out), "-t", "240", "--"),
-            *(sys.executable, "-m", "tests.support.guest_ride", str(rig), str(scenario), str(out / "ride")),
+            *(sys.executable, "-m", "tests.support.guest_memory"),
+            *("tests.support.guest_ride", str(rig), str(scenario), str(out / "ride")),
         ],
         cwd=HERE.parents[1],
-        env=env,
+        env={**env, "PYTHONMALLOC": "malloc"},
         capture_output=True,
         text=True,
         check=False,
