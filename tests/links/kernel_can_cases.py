@@ -26,6 +26,7 @@ from emulator.assembly.session import Session, load_session, mission
 from emulator.config.rig.outputs import COMMAND_FRAMES
 from emulator.core.errors import DeviceAbsent, StartFailed
 from emulator.core.frame_buffer import frame_buffer
+from emulator.core.keeping.machine import machine
 from emulator.core.link_protocols import CanLink, LinkCounts
 from emulator.core.signals import INDEX, STANDBY, TICK_NS, TRIPPED
 from emulator.links.can_bus import CanBusSpec, open_can
@@ -43,6 +44,11 @@ from tests.support.scripted_robot import HELD_CLUTCH, RIG, RUN, demo_session, va
 
 def ip_link(arguments: str) -> None:
     assert os.system(f"ip link {arguments}") == 0
+
+
+def test_what_the_host_worked_out_is_found_here() -> None:
+    """Kept numbers go by the processor's name, and the guest's kernel has one of its own for it."""
+    assert machine() == os.environ.get("EMULATOR_TEST_MACHINE", machine())
 
 
 @pytest.fixture
