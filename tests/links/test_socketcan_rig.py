@@ -26,7 +26,7 @@ from emulator.record.frame_columns import RX, TX
 from emulator.record.reader import Run, read_run
 from emulator.robot.mission import ReferenceRider
 from emulator.wire.can_frames import check
-from tests.support.guest import RUN_IN_SOCKETCAN, provide_guest
+from tests.support.guest import RUN_IN_SOCKETCAN, of_guest, provide_guest
 
 HERE = Path(__file__).parent
 SCENARIOS = HERE.parents[1] / "scenarios"
@@ -49,6 +49,7 @@ RIG_CHANGES = (
     ("overrun_limit_ms: 100.0", "overrun_limit_ms: 9900.0"),
     ("heartbeat_timeout_ms: 200.0", "heartbeat_timeout_ms: 10000.0"),
     ("command_timeout_ms: 150.0", "command_timeout_ms: 10000.0"),
+    ("ramp_to_rest_s: 1.5", "ramp_to_rest_s: 0.2"),
 )
 RUN_CHANGES = (
     ("duration_limit_s: 180.0", f"duration_limit_s: {RIDE_S}"),
@@ -101,7 +102,7 @@ def ridden(tmp_path_factory: pytest.TempPathFactory) -> tuple[Session, Run, dict
             *(sys.executable, "-m", "tests.support.guest_ride", str(rig), str(scenario), str(out / "ride")),
         ],
         cwd=HERE.parents[1],
-        env=env,
+        env=of_guest(env),
         capture_output=True,
         text=True,
         check=False,

@@ -5,12 +5,20 @@ from __future__ import annotations
 import os
 import shutil
 import subprocess
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import pytest
 
 RUN_IN_SOCKETCAN = Path(__file__).with_name("run-in-socketcan.sh")
+
+IN_GUEST = Path(__file__).with_name("in_guest")
+
+
+def of_guest(environment: Mapping[str, str]) -> dict[str, str]:
+    """The environment with all that Python needs in the guest to have its memory in place."""
+    path = (str(IN_GUEST), environment.get("PYTHONPATH", ""))
+    return {**environment, "PYTHONMALLOC": "malloc", "PYTHONPATH": os.pathsep.join(filter(None, path))}
 
 
 def provide_guest() -> None:

@@ -39,7 +39,7 @@ def verdict(desk):
 
 def test_a_loop_that_hangs_is_told_of_and_ended_within_three_seconds(desk):
     process = desk.start()
-    found = desk.ride_for(process)
+    found = desk.ride_for(process, seconds=0.5)
     os.kill(found["loop"], signal.SIGSTOP)
     begun = time.monotonic()
     desk.wait(lambda: "the loop stands still" in desk.said(), "nothing was said", 3.0)
@@ -51,7 +51,7 @@ def test_a_loop_that_hangs_is_told_of_and_ended_within_three_seconds(desk):
     assert judged["result"] == "error"
     assert "the loop stood still" in judged["reasons"][0]
     assert run.losses == []
-    assert run.tick[-1] > 900
+    assert run.tick[-1] >= 500
 
 
 @pytest.mark.timing
@@ -139,7 +139,7 @@ def test_a_loop_that_stalls_before_the_robot_is_ready_is_what_is_said(desk):
 def test_a_second_signal_in_a_ride_ends_everything_at_once_and_the_record_reads(desk, second):
     desk.rig("ramp_to_rest_s: 0.5", "ramp_to_rest_s: 20.0")
     process = desk.start()
-    desk.ride_for(process)
+    desk.ride_for(process, seconds=0.5)
     process.send_signal(signal.SIGINT)
     desk.wait(lambda: "stopping in an orderly way" in desk.said(), "nothing was said")
     time.sleep(0.5)
@@ -152,7 +152,7 @@ def test_a_second_signal_in_a_ride_ends_everything_at_once_and_the_record_reads(
     assert f"{second.name} again: everything is ended at once" in desk.said()
     assert "Traceback" not in desk.said()
     run = read_run(desk.folder)
-    assert run.tick[-1] > 900
+    assert run.tick[-1] >= 500
     assert not run.truncated
     assert verdict(desk)["result"] != "pass"
 
@@ -176,7 +176,7 @@ def test_a_second_signal_while_it_starts_leaves_nothing(desk, role):
 
 
 def test_a_closed_pipe_does_not_cost_the_verdict(desk):
-    desk.scenario("duration_limit_s: 180.0", "duration_limit_s: 2.0")
+    desk.scenario("duration_limit_s: 180.0", "duration_limit_s: 1.0")
     desk.scenario("    from_s: 12.0 # by then it has caught up with the target of a flying lap\n", "")
     process = desk.start(stdout=subprocess.PIPE)
     process.stdout.read(10)
@@ -211,7 +211,7 @@ def test_a_terminal_that_is_closed_does_not_cost_the_verdict(desk):
 
 def test_a_bus_that_dies_is_named_and_the_ride_ends(desk):
     process = desk.start()
-    os.kill(desk.ride_for(process)["bus"], signal.SIGKILL)
+    os.kill(desk.ride_for(process, seconds=0.5)["bus"], signal.SIGKILL)
     assert desk.end(process) == 2, desk.said()
     assert "the virtual bus's process is gone (exit -9)" in desk.said()
     assert any("bus" in reason for reason in verdict(desk)["reasons"])

@@ -110,7 +110,7 @@ def test_a_short_ride_ends_by_itself_and_in_order(desk):
 
 
 def test_a_held_ride_starts_when_enter_is_pressed_and_its_record_has_no_gap(desk):
-    desk.scenario("duration_limit_s: 180.0", "duration_limit_s: 2.0")
+    desk.scenario("duration_limit_s: 180.0", "duration_limit_s: 1.0")
     desk.scenario("    from_s: 12.0 # by then it has caught up with the target of a flying lap\n", "")
     process = desk.start("--hold", stdin=subprocess.PIPE)
     desk.wait(lambda: "press Enter" in desk.said(), "it did not say that it is held")
@@ -129,7 +129,7 @@ def test_a_held_ride_starts_when_enter_is_pressed_and_its_record_has_no_gap(desk
     ]
     ticks = read_run(desk.folder).tick
     assert (np.diff(ticks) == 1).all()
-    assert ticks[-1] >= 2000
+    assert ticks[-1] >= 1000
     replays(desk, len(ticks))
 
 
@@ -144,7 +144,7 @@ events:
 def test_events_asked_for_during_a_ride_are_recorded_and_replay(desk):
     desk.scenario("events:\n  - kind: fault\n", ASKED)
     process = desk.start(stdin=subprocess.PIPE)
-    desk.ride_for(process, seconds=1.0)
+    desk.ride_for(process, seconds=0.5)
     process.stdin.write(b"start rain\nstart snow\nstart here\n")
     process.stdin.flush()
     desk.wait(lambda: any(kind == "mark" for _, kind, _ in desk.events()), "no event was started")
@@ -176,7 +176,7 @@ def test_a_hook_that_fails_on_the_bench_gives_verdict_error_and_the_signals_go_t
     )
     (desk.files / "runs" / "bad.py").write_text(
         "from emulator import Hook\n\n\nclass Bad(Hook):\n"
-        f"    def look(self, ride):\n        if ride.time_s > 1.0:\n            {body}\n"
+        f"    def look(self, ride):\n        if ride.time_s > 0.5:\n            {body}\n"
     )
     process = desk.start()
     assert desk.end(process) == 4, desk.said()
@@ -196,12 +196,12 @@ events:
     signal: lean_rad
     effect: noise
     value: 0.002
-    at: {time_s: 2.5}
-    duration_s: 1.5
+    at: {time_s: 1.5}
+    duration_s: 1.0
   - {kind: mark, name: towed, at: {station_m: 3.0}, text: passed while towed}
   - {kind: mark, name: after, at: {started: by time, delay_s: 0.25}, text: a quarter later}
-  - {kind: frame, name: lost, frame: engine, effect: loss, share: 0.5, at: {between_s: [3, 4]}, duration_s: 1}
-  - {kind: gust, name: free, at: {station_m: 25.0}, duration_s: 0.5, speed_m_s: 2.0, from_deg: 0.0}
+  - {kind: frame, name: lost, frame: engine, effect: loss, share: 0.5, at: {between_s: [2, 3]}, duration_s: 1}
+  - {kind: gust, name: free, at: {station_m: 12.0}, duration_s: 0.5, speed_m_s: 2.0, from_deg: 0.0}
   - {kind: gust, name: never, at: {time_s: 1}, duration_s: 1, speed_m_s: 9, from_deg: 0, probability: 1.0e-6}
 
 criteria:
@@ -217,7 +217,7 @@ def test_virtual_and_in_real_time_the_same_events_come_at_the_same_ticks(desk):
     The robot's frames come when they come, so a station is passed a little earlier or later (20 ms), and
     margins differ a little (5 cm, 1 degree).
     """
-    desk.scenario("duration_limit_s: 180.0", "duration_limit_s: 7.0")
+    desk.scenario("duration_limit_s: 180.0", "duration_limit_s: 5.0")
     file = desk.files / "runs" / "first_lap.yaml"
     file.write_text(file.read_text().partition("events:\n")[0] + STAGES)
     told, criteria = [], []
@@ -230,8 +230,8 @@ def test_virtual_and_in_real_time_the_same_events_come_at_the_same_ticks(desk):
         shutil.rmtree(desk.folder)
     virtual, bench = told
     assert virtual.keys() == bench.keys()
-    assert virtual["fault_on", "by time"] == 2500
-    assert virtual["mark", "after"] == 2751
+    assert virtual["fault_on", "by time"] == 1500
+    assert virtual["mark", "after"] == 1751
     assert ("gust_spared", "never") in virtual
     assert len(virtual) == 9
     for event, tick in virtual.items():
@@ -264,7 +264,7 @@ def test_a_broker_that_is_away_costs_the_ride_nothing(desk):
 )
 def test_a_signal_ends_the_ride_in_order(desk, number):
     process = desk.start()
-    desk.ride_for(process)
+    desk.ride_for(process, seconds=0.5)
     if number == signal.SIGINT:
         os.killpg(process.pid, number)  # as the terminal does it
     else:
@@ -292,7 +292,7 @@ def test_a_signal_ends_the_ride_in_order(desk, number):
 
 def test_robot_killed_trips_the_rig_within_the_watchdogs_time(desk):
     process = desk.start()
-    os.kill(desk.ride_for(process)["robot"], signal.SIGKILL)
+    os.kill(desk.ride_for(process, seconds=0.5)["robot"], signal.SIGKILL)
     status = desk.end(process)
     run, judged = whole(read_run(desk.folder)), verdict(desk)
     trip = next(tick for tick, kind, _ in desk.events() if kind == "trip")
@@ -335,14 +335,14 @@ def test_recorder_killed_is_told_and_another_one_goes_on_with_the_record(desk):
 
 def test_loop_killed_is_an_error(desk):
     process = desk.start()
-    os.kill(desk.ride_for(process)["loop"], signal.SIGKILL)
+    os.kill(desk.ride_for(process, seconds=0.5)["loop"], signal.SIGKILL)
     assert desk.end(process) == 4, desk.said()
     judged, run = verdict(desk), read_run(desk.folder)
     assert judged["result"] == "error"
     assert judged["reasons"][0] == "the loop was gone (ended by SIGKILL)"
     assert any("the loop process broke (exit -9)" in reason for reason in judged["reasons"])
     assert run.losses == []  # the recorder emptied the rings and closed its files
-    assert run.tick[-1] > 900
+    assert run.tick[-1] >= 500
     replays(desk, len(run.tick))
 
 
