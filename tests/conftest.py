@@ -64,6 +64,21 @@ def pytest_collection_finish() -> None:
     gc.set_threshold(10_000, 10, 10)
 
 
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_protocol(
+    item: pytest.Item, nextitem: pytest.Item | None
+) -> Generator[None, object, object]:
+    """Behind a file in which a run on the bench ended, and unfroze all there is, it is frozen again.
+
+    What is garbage by then is found before, as it would have been.
+    """
+    done = yield
+    if (nextitem is None or nextitem.path != item.path) and not gc.get_freeze_count():
+        gc.collect()
+        gc.freeze()
+    return done
+
+
 @pytest.fixture(scope="session")
 def session() -> Session:
     """The demo bench, checked and built once; the first tick of the whole test run compiles the plant."""
