@@ -17,6 +17,7 @@ from hypothesis import settings
 
 from emulator.assembly.session import Session
 from emulator.core.collector import seldom_collect
+from tests.support.made_once import made_once
 from tests.support.made_up_ride import record_ride
 from tests.support.scripted_robot import demo_session
 
@@ -63,19 +64,40 @@ def pytest_collection_finish() -> None:
     gc.set_threshold(10_000, 10, 10)
 
 
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_protocol(
+    item: pytest.Item, nextitem: pytest.Item | None
+) -> Generator[None, object, object]:
+    """Behind a file in which a run on the bench ended, and unfroze all there is, it is frozen again.
+
+    What is garbage by then is found before, as it would have been.
+    """
+    done = yield
+    if (nextitem is None or nextitem.path != item.path) and not gc.get_freeze_count():
+        gc.collect()
+        gc.freeze()
+    return done
+
+
 @pytest.fixture(scope="session")
 def session() -> Session:
     """The demo bench, checked and built once; the first tick of the whole test run compiles the plant."""
     return demo_session()
 
 
-@pytest.fixture(scope="session")
-def ridden_once(tmp_path_factory: pytest.TempPathFactory) -> RiddenOnce:
-    """Virtual rides that no two tests ride both, whichever worker they are on."""
-    from tests.support.ridden_once import RiddenOnce
-
+@pytest.fixture(scope="session", autouse=True)
+def _folder_of_all_workers(tmp_path_factory: pytest.TempPathFactory) -> None:
+    """Where what is made once lies, whichever worker makes it."""
     folder = tmp_path_factory.getbasetemp()
-    return RiddenOnce((folder.parent if "PYTEST_XDIST_WORKER" in os.environ else folder) / "ridden_once")
+    made_once.folder = (folder.parent if "PYTEST_XDIST_WORKER" in os.environ else folder) / "made_once"
+
+
+@pytest.fixture(scope="session")
+def ridden_once() -> RiddenOnce:
+    """Virtual rides that no two tests ride both, whichever worker they are on."""
+    from tests.support.ridden_once import ridden_once
+
+    return ridden_once
 
 
 @pytest.fixture(scope="session")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import fnmatch
+import functools
 import os
 import platform
 import re
@@ -12,6 +13,7 @@ import subprocess
 import sys
 import tomllib
 import zipfile
+from collections.abc import Iterator, Mapping
 from importlib import metadata
 from pathlib import Path
 
@@ -121,11 +123,48 @@ def test_the_tests_run_on_what_is_locked() -> None:
     assert not differing, f"installed is not locked (name: installed, locked), run make test: {differing}"
 
 
+def statements(inside: ast.AST) -> Iterator[ast.stmt]:
+    """All below a node; expressions, which hold none, are not walked through."""
+    for child in ast.iter_child_nodes(inside):
+        if isinstance(child, ast.stmt):
+            yield child
+        if not isinstance(child, ast.expr):
+            yield from statements(child)
+
+
+def test_every_statement_that_imports_is_seen() -> None:
+    source = """
+import a
+async def f():
+    class C:
+        def g(self):
+            import b
+    match 1:
+        case 1 if lambda: 0:
+            import c
+    try:
+        with x:
+            from d import e
+    except* OSError:
+        for i in x:
+            import g
+        else:
+            import h
+    finally:
+        import i
+"""
+    tree = ast.parse(source)
+    walked = [node for node in ast.walk(tree) if isinstance(node, ast.stmt)]
+    assert {*map(id, statements(tree))} == {*map(id, walked)}
+    assert sum(isinstance(node, ast.Import | ast.ImportFrom) for node in walked) == 7
+
+
+@functools.cache
 def imported_packages(folder: Path) -> dict[str, Path]:
     """Top-level names of everything imported under ``folder``, with one file that does it."""
     found: dict[str, Path] = {}
     for path in sorted(folder.rglob("*.py")):
-        for node in ast.walk(ast.parse(path.read_text())):
+        for node in statements(ast.parse(path.read_text())):
             if isinstance(node, ast.Import):
                 names = [alias.name for alias in node.names]
             elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
@@ -140,6 +179,11 @@ def imported_packages(folder: Path) -> dict[str, Path]:
 ELSEWHERE = {"pinocchio": "pin"}
 
 
+@functools.cache
+def distributions_by_package() -> Mapping[str, list[str]]:
+    return metadata.packages_distributions()
+
+
 @pytest.mark.parametrize(
     ("folder", "extras"), [("emulator", ["fmi", "cluster", "console", "mdf"]), ("tests", ["dev"])]
 )
@@ -147,7 +191,7 @@ def test_whatever_is_imported_is_declared(folder: str, extras: list[str]) -> Non
     declared = PROJECT["dependencies"] + [r for e in extras for r in PROJECT["optional-dependencies"][e]]
     allowed = {canonicalize_name(Requirement(r).name) for r in declared}
     own = {"emulator", "tests"} | {p.stem for p in (ROOT / "tests").rglob("*.py")}
-    providers = metadata.packages_distributions()
+    providers = distributions_by_package()
     for name, path in imported_packages(ROOT / folder).items():
         if name in sys.stdlib_module_names or name in own:
             continue
@@ -156,7 +200,7 @@ def test_whatever_is_imported_is_declared(folder: str, extras: list[str]) -> Non
 
 
 def test_whatever_is_declared_is_imported() -> None:
-    providers = metadata.packages_distributions()
+    providers = distributions_by_package()
     imported = {
         canonicalize_name(by) for n in imported_packages(ROOT / "emulator") for by in providers.get(n, [])
     }

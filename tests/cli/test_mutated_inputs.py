@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.support.mutated_inputs import TARGETS, Result, run_cases
+from tests.support.mutated_inputs import TARGETS, Result, Target, run_cases, valid_folders
 
 FEW, MANY = 50, 10_000
 
@@ -37,15 +37,21 @@ def test_ten_thousand(tmp_path: Path) -> None:
     told(result)
 
 
-@pytest.mark.parametrize("target", TARGETS, ids=lambda t: f"{t.folder}-{Path(t.file).name}")
-def test_a_mutation_changes_something_and_goes_by_its_number(target, tmp_path: Path) -> None:
-    from tests.support.mutated_inputs import valid_folders
+@pytest.fixture(scope="module")
+def valid(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Valid files that nobody changes."""
+    folder = tmp_path_factory.mktemp("valid")
+    valid_folders(folder)
+    return folder
 
-    valid_folders(tmp_path)
-    content = (tmp_path / target.folder / target.file).read_bytes()
+
+@pytest.mark.parametrize("target", TARGETS, ids=lambda t: f"{t.folder}-{Path(t.file).name}")
+def test_a_mutation_changes_something_and_goes_by_its_number(target: Target, valid: Path) -> None:
+    content = (valid / target.folder / target.file).read_bytes()
 
     def made() -> list[bytes]:
         return [target.mutation(random.Random(k), content) for k in range(20)]
 
-    assert made() == made()
-    assert sum(mutant != content for mutant in made()) > 12
+    mutants = made()
+    assert made() == mutants
+    assert sum(mutant != content for mutant in mutants) > 12

@@ -20,10 +20,6 @@ from emulator.core.signals import RUNNING
 from emulator.record.reader import Run
 from emulator.report.bands import event_bands
 from emulator.report.narrative import what_happened
-from emulator.robot import mission
-from emulator.robot.design import Design, design_rider
-from emulator.robot.timing import LoopTiming
-from emulator.vehicle.params import Vehicle
 from emulator.verdict import judge as judging
 from emulator.verdict.expectation import unexpected
 from tests.support.ridden_once import RiddenOnce, ride_into
@@ -73,23 +69,6 @@ def rig_of(name: str) -> Path:
         "trainer_lap": "trainer.yaml",
     }
     return RIG.with_name(rigs.get(name.split("/", maxsplit=1)[0], RIG.name))
-
-
-DESIGNS: dict[bytes, Design] = {}
-
-
-@pytest.fixture(autouse=True)
-def design_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The robot's tables take longer than most of these rides: work them out once a bike."""
-
-    def design(vehicle: Vehicle, grip: float, timing: LoopTiming | None, fastest: float) -> Design:
-        key = vehicle.body.tobytes() + vehicle.tyre.tobytes() + np.float64(grip).tobytes()
-        key += np.float64(0.0 if timing is None else timing.follower).tobytes()
-        if key not in DESIGNS:
-            DESIGNS[key] = design_rider(vehicle, grip, timing, fastest)
-        return DESIGNS[key]
-
-    monkeypatch.setattr(mission, "kept_design", design)
 
 
 @pytest.fixture

@@ -12,7 +12,6 @@ import numpy as np
 import pyarrow as pa
 import pytest
 
-from emulator.assembly.provenance import copies, manifest_of
 from emulator.assembly.session import Session, load_session
 from emulator.config.rig.bus_load import bit_rates, rig_wire_times
 from emulator.config.scenario.events import Trigger
@@ -22,10 +21,9 @@ from emulator.inspection.replay.replayed_run import replay
 from emulator.record.frame_columns import RX, TX
 from emulator.record.inputs import read_inputs
 from emulator.record.reader import Frames, read_run
-from emulator.record.writer import RunWriter, write_json
+from emulator.runs.in_memory import ride_in_memory
 from emulator.runs.one import ride
 from emulator.stages.stepped_loop import ARRIVAL, Block
-from emulator.stages.virtual import VirtualRide
 from emulator.wire.arbitration import (
     frame_ns,
     hand_over,
@@ -40,6 +38,7 @@ from tests.support.bench_plan import drawn, seen_responses, told
 from tests.support.can_arbitration import by_the_standard
 from tests.support.can_contents import frame_on_the_wire, longest_by_its_signals, longest_content
 from tests.support.events import BusEvent, FrameEvent
+from tests.support.ridden_once import ride_into
 from tests.support.scripted_robot import RIG, RUN, SCENARIOS, variant
 
 MEGABIT, CAN_FD = RIG.with_name("megabit.yaml"), RIG.with_name("can_fd.yaml")
@@ -67,11 +66,16 @@ def session_with(*events: Any, rig: Path = MEGABIT, bit_rate: int | None = None)
 
 
 def ridden(session: Session, folder: Path) -> tuple[Frames, dict[str, Any]]:
-    kept = copies(session.files, session.paths)
-    with RunWriter(folder, manifest_of(session, stage="virtual"), kept) as writer:
-        _, certificate = VirtualRide(session).run(writer)
-    write_json(folder / "certificate.json", certificate)
-    return read_run(folder).frames, certificate
+    ride_into(session, folder)
+    run = read_run(folder)
+    assert run.certificate is not None
+    return run.frames, run.certificate
+
+
+def in_memory(session: Session) -> tuple[Frames, dict[str, Any]]:
+    """The same without a record."""
+    held = ride_in_memory(session)
+    return held.run.frames, held.certificate
 
 
 def handed_over(frames: Frames) -> np.ndarray:
@@ -104,10 +108,10 @@ FAULTS = (
     ("rig", "bit_rate"), [(MEGABIT, None), (MEGABIT, 500_000), (CAN_FD, None)], ids=["1M", "500k", "FD"]
 )
 def test_every_arrival_of_a_ride_is_what_the_standards_rules_make_of_it(
-    rig: Path, bit_rate: int | None, tmp_path: Path
+    rig: Path, bit_rate: int | None
 ) -> None:
     session = session_with(*FAULTS, rig=rig, bit_rate=bit_rate)
-    frames, _ = ridden(session, tmp_path / "run")
+    frames, _ = in_memory(session)
     since, on_wire = handed_over(frames), times_on_the_wire(session, frames)
     order = np.argsort(since, kind="stable")
     there = np.empty(len(since), np.int64)
@@ -191,9 +195,9 @@ def test_in_no_phase_a_frame_takes_longer_than_is_stated(on_bus: Session) -> Non
         assert {f.name: seen[f.name] for f in budget.frames if seen[f.name] > f.worst_ns} == {}  # type: ignore[operator]
 
 
-def test_in_a_ride_no_age_is_beyond_the_worst_one_stated(on_bus: Session, tmp_path: Path) -> None:
+def test_in_a_ride_no_age_is_beyond_the_worst_one_stated(on_bus: Session) -> None:
     session = on_bus
-    _, certificate = ridden(session, tmp_path / "run")
+    _, certificate = in_memory(session)
     assert certificate["arrival"] == "arbitrated"
     for name in session.outputs:
         kept = certificate["outputs"][name]
@@ -231,19 +235,21 @@ def test_an_overload_shows_in_ages_certificate_and_verdict(tmp_path: Path) -> No
 
 
 @pytest.mark.parametrize("identifier", [0, 0x101, 0x7FF])
-def test_an_overload_takes_its_share_whatever_its_identifier(identifier: int, tmp_path: Path) -> None:
+def test_an_overload_takes_its_share_whatever_its_identifier(identifier: int) -> None:
     """Also one of ours, also an FD one: its frames are counted once, at the time they take."""
     session = session_with(overload(0.4, identifier=identifier), rig=CAN_FD)
-    frames, _ = ridden(session, tmp_path / "run")
+    frames, _ = in_memory(session)
     during = (frames.direction == TX) & (frames.tick >= 500) & (frames.tick < 1500)
     theirs = during & (frames.can_id == identifier) & (frames.length == 8) & ~frames.data.any(axis=1)
-    assert times_on_the_wire(session, frames)[theirs].sum() == pytest.approx(0.4e9, rel=2e-3)
+    assert times_on_the_wire(session, Frames(*(column[theirs] for column in frames))).sum() == pytest.approx(
+        0.4e9, rel=2e-3
+    )
 
 
-def test_off_the_bus_what_waited_is_gone_and_counted(tmp_path: Path) -> None:
+def test_off_the_bus_what_waited_is_gone_and_counted() -> None:
     off = event(BusEvent, 0.8, kind="bus", effect="bus_off", duration_s=0.04)
     session = session_with(overload(1.0, at_s=0.75, duration_s=0.1), off)
-    frames, certificate = ridden(session, tmp_path / "run")
+    frames, certificate = in_memory(session)
     left_out = certificate["outputs"]["lean"]["left_out"]
     assert left_out["never_arrived"] > 0
     ours = (frames.direction == TX) & (frames.can_id != 0)

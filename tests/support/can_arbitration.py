@@ -8,6 +8,7 @@ frame that goes on. A frame that has begun is never broken off.
 
 from __future__ import annotations
 
+import functools
 from collections import defaultdict, deque
 
 from emulator.core.frame_buffer import EXTENDED, frame_buffer
@@ -25,6 +26,7 @@ from tests.support.can_contents import longest_content
 # -- plain Python, by bits ---------------------------------------------------------------------------------
 
 
+@functools.cache
 def identifier_bits(can_id):
     """What a data frame sends while it arbitrates. 29 bits: base, SRR and IDE recessive, the rest, RTR."""
     if can_id & EXTENDED:

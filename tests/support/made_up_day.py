@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,7 @@ from emulator.config.vehicle.file import load_vehicle
 from emulator.runs.from_track import import_track
 from emulator.track.calibration.estimate import Models
 from emulator.track.calibration.stretches import SIGNALS, TORQUE
+from tests.support.made_once import made_once
 from tests.support.made_up_logs import (
     LAGGED,
     NUISANCES_OF_LOGS,
@@ -24,6 +26,7 @@ from tests.support.made_up_logs import (
 from tests.support.plant_rides import plant_ride
 
 SHARES = {"steering.damping": 0.25, "main_frame.ixx": 0.2, "tyre_rear.pneumatic_trail": 0.05}
+RECORDS = tuple(f"record{k}" for k in range(4))
 UNITS = ("rad/s", "rad/s", "rad", "rad", "m/s")
 
 
@@ -49,6 +52,12 @@ def calibration_file(folder: Path, **keys: object) -> Path:
 
 def made_up_day(folder: Path) -> tuple[np.ndarray, list[Path]]:
     """Hidden truth, and records imported from CSV: four stretches, the last one to judge."""
+    made = made_once("made_up_day", _ridden_day)
+    records = [shutil.copytree(made / name, folder / name) for name in RECORDS]
+    return np.load(made / "truth.npy"), records
+
+
+def _ridden_day(folder: Path) -> None:
     parameters, rng = demo_parameters(SHARES), np.random.default_rng(4)
     truth = parameters.start * [1.2, 0.85, 1.0]
     legs = (PLAN[0], PLAN[4], PLAN[2], PLAN[3])
@@ -72,7 +81,6 @@ def made_up_day(folder: Path) -> tuple[np.ndarray, list[Path]]:
             },
             file,
         )
-    records = []
     for k, (torque, outputs) in enumerate(rides):
         log = folder / f"log{k}.csv"
         with log.open("w", newline="", encoding="utf-8") as file:
@@ -80,5 +88,5 @@ def made_up_day(folder: Path) -> tuple[np.ndarray, list[Path]]:
             writer.writerow(("t", TORQUE, *SIGNALS))
             for i, (u, row) in enumerate(zip(torque, outputs, strict=True)):
                 writer.writerow([f"{i * STEP_s:.3f}", *(f"{v:.9g}" for v in (u, *row))])
-        records.append(import_track([log], map_file, folder / f"record{k}").folder)
-    return truth, records
+        import_track([log], map_file, folder / RECORDS[k])
+    np.save(folder / "truth.npy", truth)

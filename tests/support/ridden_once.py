@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import fcntl
 import hashlib
 import json
-import os
 import shutil
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from functools import partial
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeAlias
 
 from emulator.assembly.provenance import copies, manifest_of
 from emulator.assembly.session import Session, load_session
@@ -25,6 +24,7 @@ from emulator.record.writer import (
 from emulator.runs.one import decide, judge_run
 from emulator.stages.virtual import VirtualRide
 from emulator.verdict.judge import Verdict
+from tests.support.made_once import made_once
 
 
 class Ridden(NamedTuple):
@@ -54,37 +54,27 @@ class Ridden(NamedTuple):
         return Path(shutil.copytree(self.folder, folder))
 
 
-class RiddenOnce:
-    """The rides of this run of pytest, in a folder that all its workers know and no other run does."""
+def ridden_once(
+    rig: Path, scenario: Path, *, seed: int = 0, given: Mapping[str, float] | None = None
+) -> Ridden:
+    """As ``emulator run --virtual`` rides it; given: values of the scenario's parameters."""
+    session = load_session(rig, scenario, seed=seed, parameters=given)
+    made_from = repr((sorted(session.files.items()), sorted(session.paths.items()), seed, given))
+    name = f"ride-{hashlib.sha256(made_from.encode()).hexdigest()[:32]}"
+    return Ridden(session, made_once(name, partial(ride_into, session)))
 
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
-        folder.mkdir(exist_ok=True)
 
-    def __call__(
-        self, rig: Path, scenario: Path, *, seed: int = 0, given: Mapping[str, float] | None = None
-    ) -> Ridden:
-        """As ``emulator run --virtual`` rides it; given: values of the scenario's parameters."""
-        session = load_session(rig, scenario, seed=seed, parameters=given)
-        made_from = repr((sorted(session.files.items()), sorted(session.paths.items()), seed, given))
-        place = self.folder / hashlib.sha256(made_from.encode()).hexdigest()[:32]
-        with open(f"{place}.lock", "w") as lock:
-            fcntl.flock(lock, fcntl.LOCK_EX)
-            if not place.exists():
-                unfinished = Path(f"{place}.unfinished")
-                shutil.rmtree(unfinished, ignore_errors=True)
-                ride_into(session, unfinished)
-                os.replace(unfinished, place)
-        return Ridden(session, place)
+RiddenOnce: TypeAlias = Callable[..., Ridden]
 
 
 def ride_into(session: Session, folder: Path) -> None:
-    """Ride and record it; how it ended lies beside the record."""
+    """Ride and record it, as ``emulator run --virtual`` does; how it ended lies beside the record."""
     with RunWriter(
         folder,
         manifest_of(session, stage="virtual"),
         copies(session.files, session.paths),
         block_ticks=LONG_BLOCK_TICKS,
+        packed=True,
         payload_bytes=session.payload_bytes,
     ) as writer:
         outcome, certificate = VirtualRide(session).run(writer)

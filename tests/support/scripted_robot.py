@@ -114,7 +114,7 @@ def packed(
 
 
 @jit
-def _decoded(table: FrameCodec, frame: int, payloads: NDArray[np.uint8], values: NDArray[np.float64]) -> bool:
+def decoded(table: FrameCodec, frame: int, payloads: NDArray[np.uint8], values: NDArray[np.float64]) -> bool:
     """Decode payloads (N, length) into values (N, signals); False: one of them is not sound."""
     for n in range(len(payloads)):
         if check(table, frame, payloads[n], payloads.shape[1]) < 0:
@@ -225,7 +225,7 @@ class Ride:
         values = np.zeros((len(chosen), len(self.session.codec.signals[f])))
         assert {len(payload) for _, payload in chosen} <= {int(table.length[f])}
         payloads = np.frombuffer(b"".join(payload for _, payload in chosen), np.uint8)
-        assert _decoded(table, f, payloads.reshape(len(chosen), -1 if chosen else 0), values)
+        assert decoded(table, f, payloads.reshape(len(chosen), -1 if chosen else 0), values)
         return np.array([tick for tick, _ in chosen]), values
 
     def value(self, frame: str, signal: str) -> tuple[np.ndarray, np.ndarray]:

@@ -5,6 +5,7 @@ All of it is told, and nobody is blamed for what somebody else may have sent.
 
 from __future__ import annotations
 
+import functools
 from collections import deque
 from collections.abc import Callable
 from pathlib import Path
@@ -15,7 +16,7 @@ import pytest
 from emulator.assembly.session import Session
 from emulator.core.frame_buffer import FrameBuffer
 from emulator.core.trip_reasons import TripReason
-from emulator.record.reader import read_run
+from emulator.record.reader import Run, read_run
 from emulator.verdict.judge import Verdict, judge
 from tests.support.criteria_in_si import DistanceFromLine, NoFall
 from tests.support.scripted_robot import HELD_CLUTCH, Ride, ScriptedRobot, variant
@@ -99,9 +100,15 @@ def ridden(session: Session, company: Company, ticks: int = 1000) -> Ride:
     return ride
 
 
+@functools.cache
+def made_up(folder: Path) -> Run:
+    """The ride that nobody changes."""
+    return read_run(folder)
+
+
 def verdict(folder: Path, ride: Ride, link: str, limit_m: float = WIDE, **end: Any) -> Verdict:
     """What is made of it: a made-up ride with what this one heard, and that end."""
-    run = read_run(folder)
+    run = made_up(folder)
     certificate = {**(run.certificate or {}), "robot_frames": ride.bench.frame_counts()}
     setting = {"setting": {"link": link, "reference": False}, "waited": [[0, 20_000, 0.05]]}
     outcome = {**ride.bench.outcome(), "ended": "complete", "trip_tick": None, **setting, **end}
