@@ -19,7 +19,7 @@ from typing import Annotated
 import typer
 from rich.console import Console
 
-from emulator.cli.output import EXIT_STATUS, OTHER, WRONG_INPUT, console_of_stderr
+from emulator.cli.output import EXIT_STATUS, OTHER, WRONG_INPUT, console_of_stderr, show_what_can_be_shown
 from emulator.cli.typed import in_our_words
 from emulator.core.errors import ConfigError, EmulatorError, InternalError
 from emulator.core.keeping.unheard import stop_asked
@@ -135,6 +135,7 @@ def _before_all(
 
 def app() -> None:
     """Run the command line and end the process with its exit status."""
+    show_what_can_be_shown()
     errors = console_of_stderr()
     try:
         status = command_line(*sys.argv[1:2])(standalone_mode=False)

@@ -91,8 +91,8 @@ def _preemption(base: Path, version: str) -> str:
     """How far a kernel without real time lets itself be interrupted, as far as it tells.
 
     One of PREEMPT_DYNAMIC is told its mode at its start and may be told another later. Which one is in force
-    stands, in brackets, in a file that at most root reads; the command line says what it was started with, the
-    last word; without either it is the one that the kernel was built with, which nothing tells.
+    stands, in brackets, in a file that at most root reads. The command line says what it was started with,
+    the last word counting. Without either it is the one that it was built with, which nothing tells.
     Source: the kernel's own parameter list ("preempt=") and its scheduler's debug file, from memory.
     """
     if "PREEMPT_DYNAMIC" not in version:

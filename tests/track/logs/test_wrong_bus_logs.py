@@ -16,7 +16,7 @@ import pytest
 
 from emulator.core.errors import EmulatorError
 from emulator.runs.from_track import import_track
-from emulator.track.logs.log import Log, Wanted
+from emulator.track.logs.log import Log, LogError, Wanted
 from emulator.track.logs.opening import read_log
 from tests.support.bus_dbc import BUS_DBC
 from tests.track.logs.test_frames_in_columns import SOME_ROWS, database, row_of
@@ -222,3 +222,32 @@ def test_times_that_run_backwards_or_are_none(form: str, tmp_path: Path) -> None
     if form != "asc":  # whose lines need digits
         none = imported("none", lambda k: "nan" if k % 2 else f"{scale * 0.01 * k:.6f}")
         assert none.count("no_number") > 900
+
+
+@pytest.mark.parametrize("form", TEXTS)
+def test_a_log_that_is_cut_off_before_a_wanted_frame_is_one_with_others_only(
+    form: str, tmp_path: Path
+) -> None:
+    """Not one that can't be read: which frames the map wants, its end does not tell."""
+    others = ride(50)
+    for message in others:
+        message.arbitration_id = 801
+    path = written(tmp_path / f"log.{form}", others)
+    path.write_bytes(path.read_bytes().removesuffix(b"End TriggerBlock\n").rstrip()[:-3])
+    said = read(path)
+    assert isinstance(said, str)
+    assert f"{path} has no frame with a wanted signal, and 49 others; the log breaks off after 49" in said
+
+
+def test_a_channel_that_the_dbc_has_not_is_told_as_that_and_its_like_come_first(tmp_path: Path) -> None:
+    written(tmp_path / "log.asc", ride(20))
+    (tmp_path / "bus.dbc").write_text(BUS_DBC)
+    (tmp_path / "map.yaml").write_text(
+        "kind: track_map\nname: misspelt\ndbc: bus.dbc\n"
+        "channels: [{channel: weels.speed, signal: output.wheel_front_m_s, unit: m/s}]\n"
+    )
+    with pytest.raises(LogError) as caught:
+        import_track([tmp_path / "log.asc"], tmp_path / "map.yaml", tmp_path / "out")
+    assert caught.value.what == "no channel 'weels.speed' in log.asc"
+    assert caught.value.advice.startswith("there are wheels.speed, ")
+    assert not (tmp_path / "out").exists()
