@@ -30,8 +30,10 @@ def _run() -> None:
         if signal.getsignal(signal.SIGHUP) is not signal.SIG_IGN:  # as nohup has it
             signal.signal(signal.SIGHUP, _as_by_ctrl_c)
         from emulator.core.collector import seldom_collect
+        from emulator.core.keeping.unheard import leave_if_unheard
 
         seldom_collect()
+        leave_if_unheard(_as_by_ctrl_c, _leave_the_compiler)
         from emulator.cli.app import app
     except KeyboardInterrupt:
         with contextlib.suppress(OSError):  # of a terminal that was closed
@@ -46,6 +48,14 @@ def _as_by_ctrl_c(number: int, _frame: FrameType | None) -> None:
     if number == signal.SIGHUP:
         signal.signal(number, signal.SIG_IGN)  # a terminal that is closed says so twice by itself
     raise KeyboardInterrupt
+
+
+def _leave_the_compiler() -> None:
+    with contextlib.suppress(OSError, ValueError):  # of a terminal or a pipe that was closed
+        sys.stdout.flush()
+    with contextlib.suppress(OSError):
+        os.write(2, b"stopped by hand while functions were compiled; those that were done are kept\n")
+    os._exit(_STOPPED)
 
 
 if __name__ == "__main__":

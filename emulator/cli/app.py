@@ -17,16 +17,18 @@ from importlib import import_module
 from typing import Annotated
 
 import typer
+from rich.console import Console
 
-from emulator.cli.output import EXIT_STATUS, OTHER, WRONG_INPUT, console_of_stderr
+from emulator.cli.output import EXIT_STATUS, OTHER, WRONG_INPUT, console_of_stderr, show_what_can_be_shown
 from emulator.cli.typed import in_our_words
 from emulator.core.errors import ConfigError, EmulatorError, InternalError
+from emulator.core.keeping.unheard import stop_asked
 from emulator.core.outside.reading import advice_for
 
 _INTERRUPTED = 130  # what typer makes of Ctrl-C
 
-_RECORDING = [["run"], ["rehearse"], ["replay"], ["campaign"]]
-"""Groups and commands that leave a record however they end."""
+_RECORDING = ("run", "rehearse", "replay", "campaign run", "campaign case")
+"""Commands that leave a record however they end, once it has begun."""
 _COMMANDS = {
     "run": "run:run",
     "check": "check:check",
@@ -133,14 +135,14 @@ def _before_all(
 
 def app() -> None:
     """Run the command line and end the process with its exit status."""
+    show_what_can_be_shown()
     errors = console_of_stderr()
     try:
         status = command_line(*sys.argv[1:2])(standalone_mode=False)
         if status == _INTERRUPTED:
             raise KeyboardInterrupt
     except KeyboardInterrupt:
-        kept = "; what was recorded by then stays readable" if sys.argv[1:2] in _RECORDING else ""
-        errors.print(f"stopped by hand{kept}", markup=False)
+        _print_stopped(errors)
         status = EXIT_STATUS["stopped"]
     except ConfigError as error:
         for problem in error.problems:
@@ -169,11 +171,20 @@ def app() -> None:
         elif (refused := _refused_by_the_system(error)) is not None:
             errors.print(f"error: {refused}", style="red", markup=False)
             status = OTHER
+        elif stop_asked():  # and what it raised was dropped by the compiler, which then breaks
+            _print_stopped(errors)
+            status = EXIT_STATUS["stopped"]
         else:
             errors.print("".join(traceback.format_exception(error)), end="", markup=False)
             errors.print("internal error: please report the lines above", style="bold red", markup=False)
             status = OTHER
     sys.exit(status if isinstance(status, int) else 0)
+
+
+def _print_stopped(errors: Console) -> None:
+    words = sys.argv[1:3] if sys.argv[1:2] == ["campaign"] else sys.argv[1:2]
+    kept = "; a record that had begun stays readable" if " ".join(words) in _RECORDING else ""
+    errors.print(f"stopped by hand{kept}", markup=False)
 
 
 def _refused_by_the_system(error: BaseException | None) -> str | None:

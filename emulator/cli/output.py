@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import sys
 from collections.abc import Iterable
@@ -60,6 +61,17 @@ class LastingOutput:
         nowhere = os.open(os.devnull, os.O_WRONLY)
         os.dup2(nowhere, self._file.fileno())
         os.close(nowhere)
+
+
+def show_what_can_be_shown() -> None:
+    """Have a question mark stand for each character that a terminal of another encoding has not.
+
+    Without that a locale such as ISO 8859-1 ends a command at its first tick mark, and with that a ride
+    without its verdict's status.
+    """
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper) and stream.errors in ("strict", "surrogateescape"):
+            stream.reconfigure(errors="replace")
 
 
 class PlainConsole(Console):

@@ -21,6 +21,14 @@ _CAP_IPC_LOCK, _CAP_SYS_NICE = 14, 23  # linux/capability.h
 _ARPHRD_CAN = 280  # linux/if_arp.h
 _GOOD_CLOCKS = ("tsc", "arch_sys_counter", "kvm-clock")
 
+_MODES = {
+    "full": "preemptible (mode full)",
+    "lazy": "preemptible (mode lazy)",
+    "voluntary": "preemptible only where it offers it (mode voluntary)",
+    "none": "not preemptible (mode none)",
+}
+"""Modes of a kernel whose preemption is chosen at its start."""
+
 
 class HostFinding(NamedTuple):
     """One thing about the machine: what was found, whether that is good, what it means, what to do."""
@@ -63,10 +71,9 @@ def _kernel(base: Path) -> Iterator[HostFinding]:
     if _read(base / "sys/kernel/realtime") == "1" or "PREEMPT_RT" in version:
         yield HostFinding("kernel", f"{release}, fully preemptible", "good")
     else:
-        kind = "preemptible" if "PREEMPT" in version else "not preemptible"
         yield HostFinding(
             "kernel",
-            f"{release}, {kind}",
+            f"{release}, {_preemption(base, version)}",
             "poor",
             "the kernel's own work can hold the loop up, by a millisecond now and then",
             "apt install linux-image-rt-amd64 && reboot",
@@ -79,6 +86,29 @@ def _kernel(base: Path) -> Iterator[HostFinding]:
             "the hypervisor may stop all of it for milliseconds, and nothing in here can prevent that",
             "use a machine of its own for the bench",
         )
+
+
+def _preemption(base: Path, version: str) -> str:
+    """How far a kernel without real time lets itself be interrupted, as far as it tells.
+
+    One of PREEMPT_DYNAMIC is told its mode at its start and may be told another later. Which one is in force
+    stands, in brackets, in a file that at most root reads. The command line says what it was started with,
+    the last word counting. Without either it is the one that it was built with, which nothing tells.
+    Source: the kernel's own parameter list ("preempt=") and its scheduler's debug file, from memory.
+    """
+    if "PREEMPT_DYNAMIC" not in version:
+        return "preemptible" if "PREEMPT" in version else "not preemptible"
+    _, _, chosen = _read(base / "sys/kernel/debug/sched/preempt").partition("(")
+    mode, _, _ = chosen.partition(")")
+    if mode:
+        return _MODES.get(mode, f"preemption mode {mode}")
+    options = [
+        o for o in _read(base / "proc/cmdline").partition(" -- ")[0].split() if o.startswith("preempt=")
+    ]
+    asked = options[-1].partition("=")[2] if options else ""
+    if asked:
+        return f"{_MODES.get(asked, f'preemption mode {asked}')}, as it was started"
+    return "preemptible or not: chosen at its start, and not told here"
 
 
 def _cores(loop: int, base: Path) -> Iterator[HostFinding]:

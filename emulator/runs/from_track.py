@@ -23,6 +23,7 @@ from emulator.config.scenario.schema import Scenario, load_course, load_scenario
 from emulator.config.track.map_file import TrackMap, load_map, named_path
 from emulator.config.yaml_source import Source
 from emulator.core.compiled import jit
+from emulator.core.errors import RunFailed
 from emulator.core.signals import RUNNING, STANDBY
 from emulator.record.lap_times import lap_times
 from emulator.record.reader import Event, Frames, Run
@@ -70,11 +71,18 @@ class _Asked:
 def import_track(logs: Sequence[Path], map_file: Path, folder: Path) -> TrackRecord:
     """Make a record of logs; the folder is made. What is broken off leaves nothing behind.
 
-    Raises ConfigError for the map and what it names, LogError for the logs, StartFailed for the folder.
+    Raises ConfigError for the map and what it names, LogError for the logs, StartFailed for the folder,
+    RunFailed where the disk refuses on the way.
     """
     asked = _asked(map_file)
-    with filled(folder):  # known before minutes are spent
-        return _imported(logs, asked, folder)
+    try:
+        with filled(folder):  # known before minutes are spent
+            return _imported(logs, asked, folder)
+    except RunFailed as error:  # of a writer that is used to rides, whose records stay
+        raise RunFailed(
+            error.what,
+            advice="free the disk or restore the folder, then import again; nothing of it was kept",
+        ) from error
 
 
 def _imported(logs: Sequence[Path], asked: _Asked, folder: Path) -> TrackRecord:

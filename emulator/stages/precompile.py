@@ -6,10 +6,15 @@ whichever process, starts from there. The chains share nothing that takes long t
 
 from __future__ import annotations
 
+import contextlib
 import multiprocessing
+import os
+import signal
 import time
+import traceback
 from collections.abc import Callable, Iterator
-from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from multiprocessing.connection import Connection, wait
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +22,8 @@ import numpy as np
 from emulator.assembly.session import Session, load_session
 from emulator.core.collector import seldom_collect
 from emulator.core.compiler import bound_form, kept, processor_name
+from emulator.core.errors import StartFailed
+from emulator.loop.host import die_with_parent
 
 
 def _session() -> Session:
@@ -172,22 +179,74 @@ def warm(*, virtual: bool = True) -> Iterator[tuple[str, float]]:
     """Compile what is not in the cache yet; yields (name, seconds) as each step is done.
 
     virtual  also the loop of the virtual stage, which a bench run does without
+
+    Whoever leaves it before its end, as by Ctrl-C, ends the processes that compile with it: one function may
+    take a quarter of a minute of the compiler, which hears nothing meanwhile. What they had kept by then is
+    whole. Raises what a step raised, and StartFailed where a process was lost.
     """
     context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(len(_CHAINS), context, seldom_collect) as pool:
-        waiting: dict[Future[float], tuple[str, Iterator[str]]] = {}
+    working: dict[Connection, BaseProcess] = {}
+    try:
+        for chain in _CHAINS:
+            names = tuple(name for name in chain if virtual or name != _VIRTUAL)
+            ours, theirs = context.Pipe(duplex=False)
+            process = context.Process(
+                target=_compile_all, args=(theirs, names, _compile, os.getpid()), daemon=True
+            )
+            working[ours] = process
+            with _unheard_by_the_started():
+                process.start()
+            theirs.close()
+        while working:
+            told_of = wait(list(working))
+            for heard in [ours for ours in working if ours in told_of]:
+                try:
+                    told = heard.recv()
+                except EOFError:
+                    raise _lost(working[heard]) from None
+                if told is None:
+                    working.pop(heard).join()
+                elif isinstance(told, Exception):
+                    raise told
+                else:
+                    yield told
+    finally:
+        for left in working.values():
+            if left.pid is not None:
+                left.kill()
+                left.join()
 
-        def next_of(chain: Iterator[str]) -> None:
-            for name in chain:
-                if virtual or name != _VIRTUAL:
-                    waiting[pool.submit(_compile, name)] = (name, chain)
-                    return
 
-        for names in _CHAINS:
-            next_of(iter(names))
-        while waiting:
-            done, _ = wait(waiting, return_when=FIRST_COMPLETED)
-            for future in done:
-                name, chain = waiting.pop(future)
-                yield name, future.result()
-                next_of(chain)
+def _compile_all(
+    connection: Connection, names: tuple[str, ...], compiled: Callable[[str], float], parent: int
+) -> None:
+    """What a process does: compiles one after another and tells of each; None at the end, or the error."""
+    if not die_with_parent(parent, signal.SIGKILL):
+        return
+    seldom_collect()
+    try:
+        for name in names:
+            connection.send((name, compiled(name)))
+    except Exception as error:
+        error.add_note("".join(traceback.format_exception(error)))
+        connection.send(error)
+    else:
+        connection.send(None)
+
+
+@contextlib.contextmanager
+def _unheard_by_the_started() -> Iterator[None]:
+    """A terminal tells all its processes of Ctrl-C and of its end: those begun in here leave that to us."""
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, (signal.SIGINT, signal.SIGHUP))
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+def _lost(process: BaseProcess) -> StartFailed:
+    process.join()
+    return StartFailed(
+        f"a process that compiles was lost (exit {process.exitcode})",
+        advice="something ended it, perhaps for want of memory (`dmesg` tells); then the same command again",
+    )

@@ -141,6 +141,7 @@ def judge(
     Never raises for what a run holds or lacks: that is what the verdict says.
     """
     tolerance = tolerance or TimingTolerance()
+    outcome = _before_its_first_tick(run, outcome)
     ride = JudgedRide(run, tuple(sector_ends_m))
     results = [criterion.judge(ride) for criterion in criteria]
     missed = [r for r in results if not r.passed]
@@ -316,6 +317,15 @@ def _when(tick: object) -> str:
 def _began(run: Run) -> bool:
     state = run.signals.get("bench.state")
     return state is not None and bool(np.any(state == RUNNING))
+
+
+def _before_its_first_tick(run: Run, outcome: Mapping[str, Any]) -> Mapping[str, Any]:
+    """The outcome; of a ride that ended in the tick that was to be its first, with an end before that.
+
+    Such a tick ramps or is tripped, and none runs: what ended it came before the ride.
+    """
+    key = {"stopped": "end_tick", "tripped": "trip_tick"}.get(str(outcome.get("ended")), "")
+    return outcome if _began(run) or outcome.get(key) != 0 else {**outcome, key: -1}
 
 
 def _ended_before_it_began(run: Run, outcome: Mapping[str, Any]) -> bool:

@@ -76,10 +76,37 @@ def test_what_is_poor_comes_with_the_command(machine, path, content, topic, says
 
 
 def test_an_ordinary_kernel_is_told(machine):
-    found = machine({"proc/version": "Linux version 6.1 (b) SMP PREEMPT_DYNAMIC", "sys/kernel/realtime": "0"})
+    found = machine({"proc/version": "Linux version 6.1 (b) SMP PREEMPT", "sys/kernel/realtime": "0"})
     assert found["kernel"].state == "poor"
     assert "linux-image-rt" in found["kernel"].command
-    assert found["kernel"].found.endswith("preemptible")
+    assert found["kernel"].found.endswith(", preemptible")
+
+
+@pytest.mark.parametrize(
+    ("files", "says"),
+    [
+        ({}, "preemptible or not: chosen at its start, and not told here"),
+        ({"sched": "none voluntary (full)"}, "preemptible (mode full)"),
+        ({"sched": "none (voluntary) full"}, "preemptible only where it offers it (mode voluntary)"),
+        ({"sched": "(none) voluntary full"}, "not preemptible (mode none)"),
+        ({"sched": "full (lazy)"}, "preemptible (mode lazy)"),
+        ({"sched": "full (made_up)"}, "preemption mode made_up"),
+        # told another since it was started
+        ({"sched": "(none) voluntary full", "cmdline": "quiet preempt=full"}, "not preemptible (mode none)"),
+        ({"cmdline": "quiet preempt=none"}, "not preemptible (mode none), as it was started"),
+        ({"cmdline": "preempt=full preempt=none"}, "not preemptible (mode none), as it was started"),
+        # what stands behind the two dashes is for the first program
+        (
+            {"cmdline": "quiet -- preempt=none"},
+            "preemptible or not: chosen at its start, and not told here",
+        ),
+    ],
+)
+def test_a_kernel_that_chooses_its_preemption_is_called_by_the_mode_in_force(machine, files, says):
+    paths = {"sched": "sys/kernel/debug/sched/preempt", "cmdline": "proc/cmdline"}
+    kernel = {"proc/version": "Linux version 6.1 (b) SMP PREEMPT_DYNAMIC", "sys/kernel/realtime": "0"}
+    found = machine(kernel | {paths[name]: content for name, content in files.items()})["kernel"]
+    assert (found.found, found.state) == (f"Linux version 6.1, {says}", "poor")
 
 
 def test_permissions_are_the_process_own(machine, monkeypatch):

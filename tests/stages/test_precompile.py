@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import gc
 import os
+import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from emulator.core.compiler import bound_form, processor_name
+from emulator.core.errors import StartFailed
 from emulator.plant.step import tick
 from emulator.stages import precompile
 from emulator.stages.precompile import compiling_first
@@ -137,6 +140,51 @@ def test_who_compiles_looks_for_circles_of_references_as_seldom_as_a_command(
     monkeypatch.setattr(precompile, "_compile", _threshold)
     ((_, found),) = precompile.warm()
     assert found > 100 * int(usual)
+
+
+def test_left_before_its_end_it_ends_what_compiles_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The compiler takes up to a quarter of a minute for one function, and hears nothing meanwhile."""
+    monkeypatch.setattr(precompile, "_CHAINS", (("loop", "links"), ("loop", "vehicle")))
+    monkeypatch.setattr(precompile, "_compile", _process_then_deaf)
+    compiling = precompile.warm()
+    pids = [int(next(compiling)[1]), int(next(compiling)[1])]
+    started = time.monotonic()
+    compiling.close()
+    assert time.monotonic() - started < 2.0  # of the 60 s that they would take
+    for pid in pids:
+        with pytest.raises(ProcessLookupError):
+            os.kill(pid, 0)
+
+
+def test_a_process_that_is_lost_while_it_compiles_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(precompile, "_CHAINS", (("loop",), ("links",)))
+    monkeypatch.setattr(precompile, "_compile", _killed)
+    with pytest.raises(StartFailed, match=r"a process that compiles was lost \(exit -9\)"):
+        list(precompile.warm())
+
+
+def test_what_a_step_raises_is_raised_with_where_it_was(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(precompile, "_CHAINS", (("loop",),))
+    monkeypatch.setattr(precompile, "_compile", _refused)
+    with pytest.raises(StartFailed, match="no place to keep compiled code") as caught:
+        list(precompile.warm())
+    assert "_refused" in "".join(caught.value.__notes__)
+
+
+def _process_then_deaf(name: str) -> float:
+    if name != "loop":
+        signal.pthread_sigmask(signal.SIG_BLOCK, (signal.SIGTERM,))
+        time.sleep(60.0)
+    return float(os.getpid())
+
+
+def _killed(_name: str) -> float:
+    os.kill(os.getpid(), signal.SIGKILL)
+    return 0.0
+
+
+def _refused(_name: str) -> float:
+    raise StartFailed("no place to keep compiled code")
 
 
 def _threshold(_name: str) -> float:

@@ -549,6 +549,22 @@ def test_a_stop_before_the_ride_is_one_too() -> None:
     assert (verdict.result, verdict.reasons) == ("stopped", ["stopped by hand (SIGINT) before the ride"])
 
 
+def test_an_end_in_the_tick_that_was_to_be_the_first_came_before_the_ride() -> None:
+    """No tick ran: the record lacks none, and nobody can have failed to keep time or line."""
+    nothing = {"outputs": {"gnss": {**KEPT, "sent": 1, "kept_ppm": None}}}
+    unridden = ride(bench__state=np.ones(N + 100))
+    stopped = judge(unridden, CRITERIA, nothing, STOPPED | {"end_tick": 0})
+    assert (stopped.result, stopped.reasons) == ("stopped", ["stopped by hand (SIGINT) before the ride"])
+    outcome = tripped(TripReason.HEARTBEAT, 0)
+    outcome["trip_evidence"]["silences"][0]["how"] = "unchanged"
+    verdict = judge(unridden, CRITERIA, nothing, outcome)
+    assert (verdict.result, [c.whose for c in verdict.causes]) == ("fail", ["robot"])
+    assert verdict.reasons[0].startswith("the rig tripped on the robot before the ride: ")
+    # one tick later it had begun, and a record without that tick has lost it
+    begun = judge(unridden, CRITERIA, CERTIFICATE, STOPPED | {"end_tick": 1})
+    assert (begun.result, begun.reasons[0]) == ("invalid", "the record holds no running tick")
+
+
 def test_what_the_bench_did_before_a_stop_comes_first() -> None:
     verdict = judge(ride(), CRITERIA, lost_gnss(1.0), STOPPED)
     assert verdict.result == "invalid"

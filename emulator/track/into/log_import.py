@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from difflib import get_close_matches
 from typing import Any
 
 import numpy as np
@@ -160,9 +161,11 @@ def _series_of(logs: Sequence[Log], asked: TrackMap) -> dict[str, Series]:
                     f"{', '.join(log.path.name for log in logs)}, but in another",
                     advice="leave group out: if several groups have it, their numbers are told",
                 )
+            near = get_close_matches(channel.channel, names, n=5)
+            shown = [*near, *(name for name in names if name not in near)]
             raise LogError(
                 f"no channel {channel.channel!r} in {', '.join(log.path.name for log in logs)}",
-                advice=f"there are {', '.join(names[:25])}{' and others' if len(names) > 25 else ''}",
+                advice=f"there are {', '.join(shown[:25])}{' and others' if len(shown) > 25 else ''}",
             )
         if len(having) > 1:
             both = " and ".join(log.path.name for log in having)

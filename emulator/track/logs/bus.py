@@ -56,6 +56,8 @@ def read_bus(path: Path, wanted: Sequence[Wanted], dbc: Path, shelf: Shelf) -> L
             raise LogError(f"{dbc} has signal {one.channel!r} in several frames", advice=f"write {either}")
         if found:
             places[one] = found[0]
+    if not places:  # who wants them says so, and which names come near
+        return Log(path, "bus log", {}, sorted(of_name), ["the map takes no channel of its DBC"])
     names: dict[int, list[str]] = defaultdict(list)
     for message, name in places.values():
         names[_key(message)].append(name)
@@ -88,9 +90,9 @@ def _gather(path: Path, gathered: Gathered) -> list[str]:
         except (LogError, StartFailed):
             raise
         except Exception as error:  # python-can raises whatever its parsers do
-            if not gathered.taken:
-                raise _damaged(path, error) from error
             frames = gathered.taken + gathered.others
+            if not frames:
+                raise _damaged(path, error) from error
             remarks.append(f"the log breaks off after {frames:,} frames: {_in_a_line(error)[:120]}")
     if said.count:
         lines = "line" if said.count == 1 else "lines"
@@ -102,7 +104,9 @@ def _gather(path: Path, gathered: Gathered) -> list[str]:
         )
     if not gathered.taken:
         raise LogError(
-            f"{path} has no frame with a wanted signal, and {gathered.others:,} others",
+            "; ".join(
+                [f"{path} has no frame with a wanted signal, and {gathered.others:,} others", *remarks]
+            ),
             advice="see that the DBC is this bus's, and that identifiers are 11 or 29 bits as there",
         )
     return remarks

@@ -1,12 +1,14 @@
 """Groups as Parquet and CSV: a column ``time_s``, then the group's own, by their names.
 
 Parquet keeps unit and meaning beside each column. CSV has a point in its numbers and a comma between them,
-each number with as many digits as it takes to be read back the same; units and meanings are in
-``columns.csv``.
+each number with as many digits as it takes to be read back the same; those of the first row have a decimal
+point even when they are whole. Units and meanings are in ``columns.csv``.
 """
 
 from __future__ import annotations
 
+import io
+import re
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +22,8 @@ from emulator.track.out.groups import Group
 TIME = "time_s"
 _TIME_META = {"unit": "s", "meaning": "scenario time: 0 is where the ride starts"}
 _NANOSECOND_DIGITS = 9
+_WHOLE = re.compile(rb"(?<![^,])(-?[0-9]+)(?![^,])")
+"""A number of a line that has neither point nor exponent."""
 
 
 def write_parquet(group: Group, path: Path) -> None:
@@ -35,10 +39,18 @@ def write_parquet(group: Group, path: Path) -> None:
 
 
 def write_csv(group: Group, path: Path) -> None:
-    """Raises OSError."""
+    """Raises OSError.
+
+    Readers tell a column's kind by its first rows, and some refuse a fraction in what began with ``0``.
+    """
     columns = {TIME: _decimal_seconds(group.time_ns)}
     columns |= {c.name: pa.array(c.values) for c in group.columns}
-    csv.write_csv(pa.table(columns), path)
+    table, begun = pa.table(columns), io.BytesIO()
+    csv.write_csv(table.slice(0, 1), begun)
+    header, first = begun.getvalue().splitlines()
+    with path.open("wb") as file:
+        file.write(header + b"\n" + re.sub(_WHOLE, rb"\1.0", first) + b"\n")
+        csv.write_csv(table.slice(1), file, csv.WriteOptions(include_header=False))
 
 
 def _decimal_seconds(time_ns: NDArray[np.int64]) -> pa.Array:

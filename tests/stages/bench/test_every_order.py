@@ -337,6 +337,7 @@ FOUND = {
     "loop gone, then ended at once": ((1.0, leaves("loop"), 0.01, INT, INT), "error", "loop was gone"),
     "tripped, then ended at once": ((1.0, trips, 0.06, INT, 0.01, INT), "invalid", "plant diverged"),
     "fallen, then ended at once": ((1.0, falls, 0.06, INT, 0.01, INT), "invalid", "no timing certificate"),
+    "stopped in the tick that was to be the first": ((0.31, INT), "stopped", "(SIGINT) before the ride"),
     "ended at once in a ride": ((1.0, INT, 0.1, INT), "stopped", "0.7 s into the ride"),
     "recorder gone while held": ((1.0, leaves("recorder"), 0.2, INT), "invalid", "recorder was gone"),
     "robot gone while held": ((1.0, leaves("robot"), 0.1, INT), "invalid", "process was gone"),

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import gzip
 import io
 import logging
+import os
 import random
 from collections.abc import Callable
 from pathlib import Path
@@ -14,9 +16,10 @@ import can
 import numpy as np
 import pytest
 
-from emulator.core.errors import EmulatorError
+from emulator.core.errors import EmulatorError, RunFailed
+from emulator.record import writer
 from emulator.runs.from_track import import_track
-from emulator.track.logs.log import Log, Wanted
+from emulator.track.logs.log import Log, LogError, Wanted
 from emulator.track.logs.opening import read_log
 from tests.support.bus_dbc import BUS_DBC
 from tests.track.logs.test_frames_in_columns import SOME_ROWS, database, row_of
@@ -222,3 +225,54 @@ def test_times_that_run_backwards_or_are_none(form: str, tmp_path: Path) -> None
     if form != "asc":  # whose lines need digits
         none = imported("none", lambda k: "nan" if k % 2 else f"{scale * 0.01 * k:.6f}")
         assert none.count("no_number") > 900
+
+
+@pytest.mark.parametrize("form", TEXTS)
+def test_a_log_that_is_cut_off_before_a_wanted_frame_is_one_with_others_only(
+    form: str, tmp_path: Path
+) -> None:
+    """Not one that can't be read: which frames the map wants, its end does not tell."""
+    others = ride(50)
+    for message in others:
+        message.arbitration_id = 801
+    path = written(tmp_path / f"log.{form}", others)
+    path.write_bytes(path.read_bytes().removesuffix(b"End TriggerBlock\n").rstrip()[:-3])
+    said = read(path)
+    assert isinstance(said, str)
+    assert f"{path} has no frame with a wanted signal, and 49 others; the log breaks off after 49" in said
+
+
+def test_a_channel_that_the_dbc_has_not_is_told_as_that_and_its_like_come_first(tmp_path: Path) -> None:
+    written(tmp_path / "log.asc", ride(20))
+    (tmp_path / "bus.dbc").write_text(BUS_DBC)
+    (tmp_path / "map.yaml").write_text(
+        "kind: track_map\nname: misspelt\ndbc: bus.dbc\n"
+        "channels: [{channel: weels.speed, signal: output.wheel_front_m_s, unit: m/s}]\n"
+    )
+    with pytest.raises(LogError) as caught:
+        import_track([tmp_path / "log.asc"], tmp_path / "map.yaml", tmp_path / "out")
+    assert caught.value.what == "no channel 'weels.speed' in log.asc"
+    assert caught.value.advice.startswith("there are wheels.speed, ")
+    assert not (tmp_path / "out").exists()
+
+
+def test_an_import_that_fills_the_disk_says_that_nothing_stays(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The writer of records is used to rides, of which something does."""
+    written(tmp_path / "log.asc", ride(200))
+    (tmp_path / "bus.dbc").write_text(BUS_DBC)
+    (tmp_path / "map.yaml").write_text(
+        "kind: track_map\nname: full\ndbc: bus.dbc\n"
+        "channels: [{channel: wheels.speed, signal: output.wheel_front_m_s, unit: m/s}]\n"
+    )
+
+    def full(*_: object, **__: object) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(writer._ArrowStream, "write", full)
+    with pytest.raises(RunFailed, match="No space left on device") as caught:
+        import_track([tmp_path / "log.asc"], tmp_path / "map.yaml", tmp_path / "out")
+    assert caught.value.advice.endswith("then import again; nothing of it was kept")
+    assert "stays readable" not in str(caught.value)
+    assert not (tmp_path / "out").exists()
