@@ -60,7 +60,7 @@ CLEAN: dict[str, tuple[str, dict[str, Any]]] = {
 
 
 def clean_rides(folder: Path, ridden_once: RiddenOnce) -> Iterator[tuple[str, Run]]:
-    """Each with its name, ridden as it is asked for; one that is shipped as it is may have been ridden before."""
+    """Each with its name, ridden as it is asked for; one that is shipped may have been ridden before."""
     for name, (base, change) in CLEAN.items():
         if not change:
             yield name, ridden_once(RIG, _RUNS / base).run
