@@ -14,6 +14,7 @@ from emulator.track.findings.steering_moved import find_steering_moved
 from tests.support.clean_rides import CLEAN, clean_rides
 from tests.support.demo_bike import LAG_s, demo_bike
 from tests.support.device_log import PRESSURES, TORQUES, device_log
+from tests.support.ridden_once import RiddenOnce
 
 EVERY_s = 1.5
 NONE = ("no wheel slides under the brakes", "the steering does not move by itself")
@@ -26,7 +27,7 @@ def looked_at(run: Run) -> np.ndarray:
 
 
 @pytest.mark.slow
-def test_nothing_is_found_on_twenty_clean_rides(tmp_path: Path) -> None:
+def test_nothing_is_found_on_twenty_clean_rides(tmp_path: Path, ridden_once: RiddenOnce) -> None:
     vehicle, values = demo_bike()
     bike = Bike.of(values, vehicle)
     assert len(CLEAN) == 20
@@ -44,7 +45,7 @@ def test_nothing_is_found_on_twenty_clean_rides(tmp_path: Path) -> None:
             except FindingError as none:
                 quiet += str(none).startswith(NONE)
 
-    for name, run in clean_rides(tmp_path):
+    for name, run in clean_rides(tmp_path, ridden_once):
         assert not [e for e in run.events if e.kind in ("slide", "fall")], name
         log = device_log(run, np.random.default_rng(3), (*PRESSURES, *TORQUES))
         for at_s in looked_at(run).tolist():
