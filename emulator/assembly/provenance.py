@@ -3,7 +3,9 @@
 They lie below ``files/`` as the originals lay to each other, so that what names a file relative to itself
 still finds it. A name from the root of the file system finds the copy, too: the manifest says which. Nothing
 outside of the folder is read, whatever its manifest, the copies or links say, but what the user names.
-Only what :func:`load_session` reads is copied. Files of secrets are named in a rig and not read there.
+Only what ``load_session`` reads is copied. Files of secrets are named in a rig and not read there.
+
+Sessions are imported where one is made anew: the recorder keeps copies and needs no more.
 """
 
 from __future__ import annotations
@@ -12,13 +14,23 @@ import hashlib
 import os
 from collections.abc import Mapping
 from pathlib import Path, PurePath
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from emulator.assembly.session import NAMED_VEHICLE, Session, kind_of_copy, load_session
 from emulator.core.errors import RecordError, StartFailed, UnreadableError
 from emulator.core.keeping.versions import version_of
-from emulator.core.outside.reading import is_inside, only_inside, read_whole
+from emulator.core.outside.reading import KEPT_COPY, UNIT, FileKind, is_inside, only_inside, read_whole
 from emulator.record.writer import COPIES_FOLDER, MANIFEST_FILE
+
+if TYPE_CHECKING:
+    from emulator.assembly.session import Session
+
+NAMED_VEHICLE = "vehicle of the rig"
+"""Name among a session's files of the vehicle that its rig names, where another one rides."""
+
+
+def kind_of_copy(name: str) -> FileKind:
+    """Of a session's files, by the name they have there: what is read and kept of them at most."""
+    return UNIT if name == "robot" else KEPT_COPY
 
 
 def copy_places(paths: Mapping[str, str]) -> dict[str, str]:
@@ -89,6 +101,8 @@ def session_of_record(
 
     Raises RecordError where copies are missing or altered, ConfigError for what is wrong in files.
     """
+    from emulator.assembly.session import load_session
+
     places, hashes, seed = manifest.get("copies"), manifest.get("files"), manifest.get("seed")
     if not isinstance(places, dict) or not isinstance(hashes, dict) or not {"rig", "scenario"} <= set(places):
         raise RecordError(

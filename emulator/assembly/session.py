@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from emulator.assembly.files import RideFiles, Stage, read_files
 from emulator.assembly.kept_laps import kept_target
 from emulator.assembly.kept_limits import kept_limits, limits_along
+from emulator.assembly.provenance import NAMED_VEHICLE, kind_of_copy
 from emulator.config.based_on import File
 from emulator.config.rig.bus_load import BusLoad, bus_load
 from emulator.config.rig.consistency import rig_warnings
@@ -38,7 +39,7 @@ from emulator.core.errors import ConfigError, Problem
 from emulator.core.frame_buffer import MAX_DATA
 from emulator.core.keeping.kept_results import code_of, kept_numbers
 from emulator.core.keeping.versions import version_of
-from emulator.core.outside.reading import KEPT_COPY, UNIT, FileKind, read_whole
+from emulator.core.outside.reading import read_whole
 from emulator.core.signals import TICK_NS
 from emulator.lap import target_speed as target_speed_module
 from emulator.lap.ideal_lap import bike_of
@@ -66,14 +67,6 @@ from emulator.wire.can_timing import CLASSICAL_BYTES
 from emulator.wire.geodesy import Origin
 
 Array: TypeAlias = NDArray[np.float64]
-
-NAMED_VEHICLE = "vehicle of the rig"
-"""Name among a session's files of the vehicle that its rig names, where another one rides."""
-
-
-def kind_of_copy(name: str) -> FileKind:
-    """Of a session's files, by the name they have there: what is read and kept of them at most."""
-    return UNIT if name == "robot" else KEPT_COPY
 
 
 @dataclass(frozen=True)

@@ -181,7 +181,7 @@ def _loop(job: Job) -> None:
 
 
 def _recorder(job: Job) -> None:
-    from emulator.assembly.bench import EVENT_KINDS
+    # what makes a session or a plant is not imported: on two cores the robot gets ready beside this
     from emulator.assembly.provenance import copies
     from emulator.record.kept import kept_in
     from emulator.record.process import run_recorder
@@ -189,7 +189,7 @@ def _recorder(job: Job) -> None:
     from emulator.shared_memory.block import Snapshot
 
     def describe(event: EventRecord) -> tuple[str, str, str]:
-        return EVENT_KINDS.get(event.code, "event"), event.text, event.text
+        return job["event_kinds"].get(str(event.code), "event"), event.text, event.text
 
     with contextlib.closing(Snapshot.attach(job["fd"])) as snapshot:
         folder = Path(job["folder"])

@@ -24,6 +24,7 @@ from typing import Any
 
 import uvloop
 
+from emulator.assembly.bench import EVENT_KINDS
 from emulator.assembly.link_specs import bus_words, link_kind
 from emulator.assembly.provenance import manifest_of
 from emulator.assembly.session import Session
@@ -288,7 +289,8 @@ async def _start(
         await _start_bus(bench, entrances, bus_cpu)
     # The loop takes longest to be ready: from the start it is on its own core, and not on that of all others.
     await loop_child.start({**job, "cpus": None if loop_cpu is None else [loop_cpu]}, snapshot.fd)
-    bench.recorder_job |= {**job, "manifest": manifest_of(session, stage="bench")}
+    kinds = {str(code): kind for code, kind in EVENT_KINDS.items()}
+    bench.recorder_job |= {**job, "manifest": manifest_of(session, stage="bench"), "event_kinds": kinds}
     await recorder.start(bench.recorder_job, snapshot.fd)
     reference = rig.device_under_test.kind == "reference"
     if reference:  # it gets ready beside the loop; the GNSS port's address it is told once there is one

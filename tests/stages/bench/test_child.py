@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import ast
+import inspect
 import io
+import subprocess
+import sys
+import textwrap
 from types import SimpleNamespace
 from typing import Any
 
@@ -60,3 +65,20 @@ def test_a_robot_does_nothing_that_takes_long_once_it_is_on_the_bus(
     else:
         assert seen == ["rehearsed", "rights"]
         assert told == {}
+
+
+def test_the_recorder_imports_nothing_that_makes_a_session_or_a_plant() -> None:
+    """On two cores it gets ready beside the robot, on the robot's core."""
+    source = textwrap.dedent(inspect.getsource(child._recorder))
+    imports = [ast.unparse(line) for line in ast.walk(ast.parse(source)) if isinstance(line, ast.ImportFrom)]
+    assert len(imports) > 3
+    program = "\n".join(["import emulator.stages.bench.child, sys", *imports, "print(*sys.modules)"])
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
+    found = set(done.stdout.split())
+    assert "emulator.record.writer" in found
+    assert not found & {
+        "emulator.assembly.session",
+        "emulator.plant.step",
+        "pydantic",
+        "emulator.config.validation",
+    }
