@@ -25,6 +25,7 @@ import itertools
 from bisect import bisect_left
 from collections.abc import Iterator, Sequence
 from fractions import Fraction
+from functools import lru_cache
 from typing import NamedTuple
 
 from emulator.wire.can_timing import Message, right_of_way
@@ -116,6 +117,15 @@ def planned_responses(
     repeat_ns  time in which the plan repeats
     bit_ns     one bit at the nominal rate: so long after one has begun a more urgent one may still be first
     """
+    return dict(_worked_out(tuple(others), tuple(planned), repeat_ns, bit_ns))
+
+
+# A rig's frames are checked, its bus is told about, and the reference robot asks how old what it hears is.
+@lru_cache(maxsize=32)
+def _worked_out(
+    others: tuple[Message, ...], planned: tuple[Planned, ...], repeat_ns: int, bit_ns: int
+) -> dict[str, int | None]:
+    """See :func:`planned_responses`."""
     frames: list[Message | Planned] = [*others, *planned]
     work = [_Work(frame, repeat_ns) for frame in frames]
     work.sort(key=lambda w: right_of_way(w.message.can_id))

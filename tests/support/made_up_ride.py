@@ -9,7 +9,7 @@ import numpy as np
 
 from emulator.core.signals import INDEX, SIGNALS
 from emulator.record.reader import read_run
-from emulator.record.writer import RunWriter, write_json
+from emulator.record.writer import LONG_BLOCK_TICKS, RunWriter, write_json
 from emulator.verdict.judge import judge, write_verdict
 from tests.support.criteria_in_si import DistanceFromLine, NoFall, SpeedError
 
@@ -171,7 +171,7 @@ def record_ride(folder: Path, seconds: float, limit_m: float = 2.0) -> Path:
             {"name": "paint", "from_m": 0.2 * length, "to_m": 0.2 * length + 12, "grip": 0.7},
         ],
     }
-    with RunWriter(folder, manifest) as writer:
+    with RunWriter(folder, manifest, block_ticks=LONG_BLOCK_TICKS) as writer:
         writer.append_signals(tick, rows)
         k = np.arange(0, n, 10)
         writer.append_frames(
