@@ -189,6 +189,43 @@ def test_gaps_and_outliers_are_marked_and_not_filled(record: tuple[Path, Verdict
     assert any(e.kind == "gap" and e.name == "output.wheel_front_m_s" for e in run.events)
 
 
+def test_a_wheel_that_froze_is_told_and_moves_no_clock(planted: Planted, tmp_path: Path) -> None:
+    rng = np.random.default_rng(12)
+    log = logged(made_up_ride(rng), rng, planted)
+    first = int(np.argmax(np.abs(log["front"][6200:-2000] - log["front"][6000:-2200]))) + 6000
+    log["front"][first : first + 200] = log["front"][first]
+    logs, map_file = day(tmp_path, log)
+    found = import_track(logs, map_file, tmp_path / "record").brought
+    clock = found.clocks["receiver"]
+    assert abs(clock.offset_s - FIRST_s) <= 2 * clock.offset_95_s
+    assert clock.offset_95_s < 5e-3
+    (told,) = (r for r in found.remarks if "stood still" in r)
+    assert told.startswith(f"output.wheel_front_m_s stood still and then jumped, {first / 100:.2f} to")
+
+
+def test_a_stated_lateness_is_taken_off_its_samples_and_recorded(planted: Planted, tmp_path: Path) -> None:
+    """A lean that comes 50 ms late is, with that told, the lean that came at once."""
+    rng = np.random.default_rng(13)
+    log = logged(made_up_ride(rng), rng, planted)
+    logs, map_file = day(tmp_path, log)
+    asked = YAML().load(map_file)
+    channel = next(one for one in asked["channels"] if one["signal"] == "output.lean_rad")
+    at_once = import_track(logs, map_file, tmp_path / "at_once").brought.columns["truth.roll_rad"]
+    bike = pd.read_parquet(logs[0])
+    late = bike[["time", "lean"]].assign(time=bike["time"] + 0.05)
+    bike.drop(columns="lean").to_parquet(logs[0])
+    late.to_parquet(tmp_path / "lean.parquet")
+    channel["late_ms"] = 50.0
+    with map_file.open("w") as file:
+        YAML().dump(asked, file)
+    import_track([*logs, tmp_path / "lean.parquet"], map_file, tmp_path / "late")
+    run = read_run(tmp_path / "late")
+    both = slice(0, len(at_once) - 10)
+    np.testing.assert_array_equal(run.signals["truth.roll_rad"][both], np.asarray(at_once)[both])
+    told = next(c for c in run.manifest["track"]["channels"] if c["signal"] == "output.lean_rad")
+    assert told["late_ms"] == 50.0
+
+
 def test_criteria_and_conditions_are_judged_and_reported(record: tuple[Path, Verdict | None]) -> None:
     verdict = read_verdict(record[0])
     by_name = {c.name: c for c in verdict.criteria}

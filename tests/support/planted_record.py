@@ -11,6 +11,7 @@ from emulator.inspection.comparison.conduct import Compared
 from emulator.report.beside import beside
 from emulator.runs.in_memory import ride_in_memory
 from emulator.track.comparison.actuation import following
+from emulator.track.comparison.device_doubts import Doubt
 from emulator.track.comparison.equal_stations import equal_stations
 from emulator.track.comparison.growth import SUSPECTS, with_more
 from emulator.track.comparison.misfit import misfit
@@ -90,3 +91,15 @@ def laid_beside():
         steady_turns(run, session.vehicle),
         ("a remark",),
     )
+
+
+@functools.cache
+def laid_beside_as_a_log():
+    """The same, as if devices had measured it that may be off and late, of which the map told nothing."""
+    compared = laid_beside()
+    seen = compared.found.measured
+    doubts = tuple(Doubt(0.01, 0.01, 0.0, (False, False)) for _ in seen.readings)
+    found = compared.found._replace(
+        measured=seen._replace(doubts=doubts, torque_doubt=Doubt(0.0, 0.01, 0.0, (False, True)))
+    )
+    return compared._replace(found=found, said=misfit(found))

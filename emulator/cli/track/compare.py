@@ -100,6 +100,7 @@ def _as_dict(compared: Compared) -> dict[str, Any]:
                     "noisy": said.noisy,
                     "torque_offset_Nm": said.offset._asdict(),
                     "torque_gain": said.gain._asdict(),
+                    "late_s": [one._asdict() for one in said.late],
                     "explained": [{**one._asdict(), "by": one.by._asdict()} for one in said.explained],
                 },
                 "equal_stations": None

@@ -129,6 +129,14 @@ class Channel(Closed):
     """kept: values that leave their neighbours and come back are left as they are."""
     stands_s: Annotated[float, Field(gt=0, le=3600)] | None = None
     """How long a value stands before a gap begins. Left out: three usual steps."""
+    late_ms: Annotated[float, Field(ge=0, le=1000)] | None = None
+    """[ms] How much later a sample is stamped than what it shows: delay, filter, way. It is taken off. Left
+    out: not known, nothing is."""
+    late_sigma_ms: Annotated[float, Field(ge=0, le=1000)] | None = None
+    """[ms] One standard deviation of what is left of that. Left out: 1 where late_ms is told, else 10."""
+    off_sigma: Annotated[float, Field(ge=0)] | None = None
+    """[unit of the log] One standard deviation of what it is off by for seconds on end, by bias, mounting and
+    drift. Left out: what is usual of such a device."""
 
     @model_validator(mode="after")
     def _of_that_unit(self) -> Channel:
@@ -273,6 +281,9 @@ class TrackMap(Closed):
             raise missing("'scenario', or 'origin': where places are told from", "scenario")
         if "latitude" in by_clock and by_clock["latitude"] != by_clock["longitude"]:
             raise wrong("expected one clock for latitude and longitude", "channels")
+        late = {channel.signal: channel.late_ms for channel in self.channels}
+        if late.get("latitude") != late.get("longitude"):
+            raise wrong("expected one late_ms for latitude and longitude", "channels")
         return self
 
 

@@ -29,13 +29,23 @@ _AHEAD = HORIZONS_S.index(1.0)
 _BEST = 8
 SAID_HEADS = ("what", "is")
 WORST_HEADS = ("at", "speed", "lean", "times noise", "most off", "ahead", "by", "noise")
+DEVICE_HEADS = ("device of", "taken off as late", "give or take", "later than that", "off for seconds by")
 EXPLAINED_HEADS = ("number of the bike", "the bike has more of it", "explains", "can't be told from")
 CLOSED_HEADS = ("signal", "rms", "most", "at station", "noise of both")
 
 
 _WORDS = ("explained_words", "closed_words", "follow_words")
 _NAMED = (
-    *("said_rows", "growth", "growth_heads", "growth_rows", "class_heads", "class_rows", "worst_rows"),
+    *(
+        "said_rows",
+        "device_rows",
+        "growth",
+        "growth_heads",
+        "growth_rows",
+        "class_heads",
+        "class_rows",
+        "worst_rows",
+    ),
     *("explained_rows", "closed_rows", "corner_heads", "corner_rows", "panels"),
     *("turn_figures", "turn_heads", "turn_rows"),
 )
@@ -53,6 +63,8 @@ def headline(compared: Compared) -> str:
     if said is None:
         return "No short predictions could be made; see the notes."
     of = "what noise explains" if said.noisy else "what good sensors' noise would explain"
+    if said.late:
+        of = "what noise and devices explain" if said.noisy else f"{of}, and devices"
     if not said.told_apart:
         return (
             f"Short predictions err {said.times_noise:.2f} times {of}: "
@@ -123,6 +135,8 @@ def console_tables(compared: Compared) -> RenderableType:
         parts.append(terminal_table("Short predictions", SAID_HEADS, said_rows(compared.said)))
         heads, rows = growth_table(compared.found)
         parts.append(terminal_table("Errors by horizon, in brackets what noise explains", heads, rows))
+        if devices := device_rows(compared.found, compared.said):
+            parts.append(terminal_table("What is taken of the devices", DEVICE_HEADS, devices))
         parts.append(terminal_table("Where it differs most", WORST_HEADS, worst_rows(compared.found)))
         if compared.said.told_apart:
             parts.append(
@@ -146,6 +160,7 @@ def comparison_html(compared: Compared) -> str:
         values |= {
             "said_rows": said_rows(said),
             "growth": [(key, words) for key, words, _figure in growth],
+            "device_rows": device_rows(found, said),
             "worst_rows": worst_rows(found),
             "explained_words": _explained_words(said),
             "explained_rows": explained_rows(said) if said.told_apart else (),
@@ -177,6 +192,7 @@ def comparison_html(compared: Compared) -> str:
         other=compared.other,
         remarks=list(compared.remarks),
         said_heads=SAID_HEADS,
+        device_heads=DEVICE_HEADS,
         worst_heads=WORST_HEADS,
         explained_heads=EXPLAINED_HEADS,
         closed_heads=CLOSED_HEADS,
@@ -232,6 +248,31 @@ def worst_rows(found: Predictions) -> list[list[str]]:
                 f"{HORIZONS_S[one.horizon]:g} s",
                 f"{_short(reading.per * one.error)} {reading.unit}",
                 f"{_short(reading.per * one.noise)} {reading.unit}",
+            ]
+        )
+    return out
+
+
+def device_rows(found: Predictions, said: Misfit) -> list[list[str]]:
+    """How late and how far off each device of a log is taken to be, and how late it is found, a row each."""
+    if not said.late:
+        return []
+    seen, out = found.measured, []
+    named = [(one.words, one.per, one.unit) for one in seen.readings] + [("steering torque", 1.0, "N m")]
+    for (words, per, unit), doubt, late in zip(
+        named, (*seen.doubts, seen.torque_doubt), said.late, strict=True
+    ):
+        usual = "" if doubt.told[0] else ", not told in the map"
+        off = f"{_short(per * doubt.off)} {unit}" + ("" if doubt.told[1] else ", not told in the map")
+        known_to = 1.96e3 * late.sigma
+        found_late = f"{1e3 * late.value:+.1f} ms, known to {known_to:.1f} (95 %)"
+        out.append(
+            [
+                words,
+                f"{1e3 * doubt.late_s:g} ms{usual}",
+                f"{1e3 * doubt.late:.1f} ms",
+                found_late if math.isfinite(known_to) else "the record tells nothing",
+                off if doubt.off else "told above, as offset",
             ]
         )
     return out

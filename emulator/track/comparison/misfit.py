@@ -69,6 +69,8 @@ class Misfit(NamedTuple):
     offset, gain of the torque [N m], [1]: what the bike felt more than was recorded
     torque_share of all squares that these two explain
     explained    every suspect, best first
+    late         [s] of each reading's device, and last of the torque: how much later than what was taken
+                 off it is; none for records that are no logs
     """
 
     starts: int
@@ -79,6 +81,7 @@ class Misfit(NamedTuple):
     gain: Fitted
     torque_share: float
     explained: tuple[Explained, ...]
+    late: tuple[Fitted, ...]
 
     @property
     def times_noise(self) -> float:
@@ -95,14 +98,15 @@ class Misfit(NamedTuple):
 def misfit(found: Predictions) -> Misfit:
     """Judge the predictions of a record."""
     ones = independent(found.ones)
-    errors, nuisance, suspects = [], [], []
+    errors, nuisance, suspects, devices = [], [], [], []
     for one in ones:
         factor = np.linalg.cholesky(one.covariance)
-        columns = np.column_stack([one.error, one.offset, one.gain, one.parameters])
+        columns = np.column_stack([one.error, one.offset, one.gain, one.parameters, one.late])
         whitened = np.linalg.solve(factor, columns)
         errors.append(whitened[:, 0])
         nuisance.append(whitened[:, 1:3])
-        suspects.append(whitened[:, 3:])
+        suspects.append(whitened[:, 3 : 3 + one.parameters.shape[1]])
+        devices.append(whitened[:, 3 + one.parameters.shape[1] :])
     z, of_torque, of_suspects = np.concatenate(errors), np.vstack(nuisance), np.vstack(suspects)
     torque, left = _fit(of_torque, z)
     freedom = len(z) - 2
@@ -122,6 +126,7 @@ def misfit(found: Predictions) -> Misfit:
         gain,
         1.0 - total / max(float(z @ z), 1e-300),
         _explained(found, of_torque, of_suspects, z, left),
+        _late(of_torque, np.vstack(devices), z) if found.measured.by_devices else (),
     )
 
 
@@ -182,6 +187,16 @@ def _explained(
         by = Fitted(float(value[2]), float(sigma[2]) * math.sqrt(excess))
         out.append(Explained(suspect.name, suspect.unit, by, share, alike))
     return tuple(sorted(out, key=lambda one: -one.share))
+
+
+def _late(of_torque: Values, of_late: Values, z: Values) -> tuple[Fitted, ...]:
+    """Lateness that each device has more than was taken off, one at a time."""
+    out = []
+    for column in of_late.T:
+        (value, sigma), rest = _fit(np.column_stack([of_torque, column]), z)
+        excess = max(1.0, float(rest @ rest) / max(1, len(z) - 3))
+        out.append(Fitted(float(value[2]), float(sigma[2]) * math.sqrt(excess)))
+    return tuple(out)
 
 
 # -- where -------------------------------------------------------------------------------------------------

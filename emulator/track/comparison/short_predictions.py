@@ -19,7 +19,7 @@ from emulator.assembly.session import Session
 from emulator.core.errors import RecordError
 from emulator.record.reader import Run
 from emulator.track.comparison.growth import BLOCK, SUSPECTS, Suspect, variants
-from emulator.track.comparison.playing import TORQUE, Course, Values
+from emulator.track.comparison.playing import TICK_S, TORQUE, Course, Values
 from emulator.track.comparison.smoothed_state import (
     STRETCH_BLOCKS,
     Measured,
@@ -27,6 +27,8 @@ from emulator.track.comparison.smoothed_state import (
     NotStarted,
     Rows,
     SmoothedState,
+    by_lateness,
+    devices_covariance,
     measured,
     residuals,
     rows_of,
@@ -50,10 +52,14 @@ class Prediction(NamedTuple):
     tick        scenario tick predictions begin at; speed [m/s], lean [rad], station [m] there
     rows        (m, 2) horizon and reading of each error
     error       (m,)   record less prediction [SI]
-    covariance  (m, m) of it, were the model true: noise of what was measured, of the start, of the torque
+    covariance  (m, m) of it, were the model true: noise of what was measured, of the start, of the torque,
+                and what is not known of the devices
     offset      (m,)   response to a torque that was greater by 1 N m than recorded
     gain        (m,)   to one that was greater by all of itself
-    parameters  (m, p) to the suspects: what the bike has more than the model
+    parameters  (m, p) to the suspects: what the bike has more than the model; p is 0 where the start is too
+                near the one before
+    late        (m, r + 1) to a second by which each reading's device is later than was taken off, and the
+                torque's
     left        root mean square of what the smoothed stretch left, over its noise
     """
 
@@ -67,6 +73,7 @@ class Prediction(NamedTuple):
     offset: Values
     gain: Values
     parameters: Values
+    late: Values
     left: float
 
     def of(self, horizon: int, reading: int) -> float:
@@ -121,18 +128,23 @@ def predictions(
     # their best nothing changes with them at first order, so no doubt would make up for it. They go on by
     # what was played since, and not by what a stretch would fit of them: starts share no noise by that.
     treads, last = model.treads, None
+    judged = (
+        -APART
+    )  # what numbers of the bike explain is asked of starts that share nothing, and of them alone
     for k, tick in enumerate(ticks):
         if last is not None:
             since = last.played.states[: tick - last.tick + 1, TREAD : TREAD + 2]
             treads, last = treads + (since[-1] - since[0]), None
         try:
-            state = last = smoothed_state(seen, model, turns, tick, int(_ENDS[-1]), treads)
+            apart = tick - judged >= APART
+            state = last = smoothed_state(seen, model, turns, tick, int(_ENDS[-1]), treads, apart)
         except NotStarted as error:
             refused.append((tick + seen.first, str(error)))
         else:
             one = _prediction(run, seen, state)
             if _is_covariance(one.covariance):
                 ones.append(one)
+                judged = tick if apart else judged
             else:
                 refused.append((tick + seen.first, "what noise explains of it can't be worked out"))
         progress((k + 1) / len(ticks))
@@ -192,6 +204,7 @@ def _prediction(run: Run, seen: Measured, state: SmoothedState) -> Prediction:
         """What a response comes to when the start has followed what of it was in the stretch."""
         return np.asarray(far - ahead.start @ (state.answer @ near))
 
+    late = less_start(*(_by_late(seen, state, at, by) for at, by in ((rows, ahead), (state.rows, behind))))
     begun = tick = state.tick + STRETCH_BLOCKS * BLOCK
     named = np.stack([np.searchsorted(_ENDS, rows[:, 0]), rows[:, 1]], axis=1)
     row = int(np.searchsorted(run.tick, tick + seen.first))
@@ -203,16 +216,31 @@ def _prediction(run: Run, seen: Measured, state: SmoothedState) -> Prediction:
         float("nan") if station is None else float(station[row]),
         named,
         error,
-        _covariance(seen, state, ahead, behind, sigma),
+        _covariance(seen, state, rows, ahead, behind, sigma)
+        + seen.torque_doubt.late**2 * np.outer(*2 * (late[:, -1],)),
         less_start(ahead.offset, behind.offset),
         less_start(ahead.gain, behind.gain),
         less_start(ahead.parameters, behind.parameters),
+        late,
         state.left,
     )
 
 
-def _covariance(seen: Measured, state: SmoothedState, ahead: Rows, behind: Rows, sigma: Values) -> Values:
-    """Of the errors ahead, were the model true: of the start's doubt, of all noise, all of it linear."""
+def _by_late(seen: Measured, state: SmoothedState, rows: NDArray[np.int64], by: Rows) -> Values:
+    """(m, r + 1) how residuals follow lateness of each reading's device, and of the torque, by a second."""
+    out = np.zeros((len(rows), len(seen.readings) + 1))
+    out[np.arange(len(rows)), rows[:, 1]] = by_lateness(seen, state.played, rows)
+    blocks = by.torque.shape[1]
+    torque = seen.inputs[state.tick : state.tick + blocks * BLOCK, TORQUE].reshape(blocks, BLOCK).mean(axis=1)
+    # what was recorded late was on the bike before: the bike felt that much more than the model as it rises
+    out[:, -1] = by.torque @ (np.gradient(torque) / (BLOCK * TICK_S))
+    return out
+
+
+def _covariance(
+    seen: Measured, state: SmoothedState, rows: NDArray[np.int64], ahead: Rows, behind: Rows, sigma: Values
+) -> Values:
+    """Of the errors ahead, were the model true: of the start's doubt, of noise, of the devices', linear."""
     out = np.diag(sigma**2)
     follows = ahead.start @ state.answer  # (m, residuals of the stretch)
     out += (follows * state.sigma**2) @ follows.T
@@ -220,6 +248,10 @@ def _covariance(seen: Measured, state: SmoothedState, ahead: Rows, behind: Rows,
     out += left @ state.doubt @ left.T
     torque = ahead.torque - follows @ behind.torque
     out += seen.torque_sigma**2 / BLOCK * (torque @ torque.T)
+    if seen.by_devices:
+        shared = devices_covariance(seen, state.played, np.vstack([rows, state.rows]))
+        both = np.hstack([np.eye(len(rows)), -follows])
+        out += both @ shared @ both.T
     return np.asarray(out)
 
 

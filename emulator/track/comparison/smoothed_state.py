@@ -3,7 +3,8 @@
 What was measured over the stretch, and the torque that was, are laid beside the model played over it; its
 start is moved until the sum of squares over their noise is least (Gauss-Newton, a few steps of it). What
 nobody measured, such as deflections of the tyres, is found with it; what the stretch does not tell stays
-where the steady motion of that speed and lean has it, with a stated doubt.
+where the steady motion of that speed and lean has it, with a stated doubt. Devices are off for seconds on
+end and late by more or less than is known: both are fitted with the start, held back by their doubts.
 
 The stretch ends where predictions begin, so that their errors hold no noise that the start was fitted to.
 """
@@ -22,6 +23,7 @@ from emulator.core.signals import RUNNING, TICK_NS
 from emulator.record.reader import Run
 from emulator.road.line import locate
 from emulator.road.shape import plane_under
+from emulator.track.comparison.device_doubts import Doubt, LASTS_s, doubt_of, doubt_of_torque
 from emulator.track.comparison.growth import BLOCK, Growth, Variants, growth
 from emulator.track.comparison.playing import (
     BRAKE_FRONT,
@@ -90,6 +92,9 @@ _MET = 0.99
 _STEPS = 15
 _HELD = (0.0, 1.0, 1e2, 1e4, 1e6)
 _SETTLED = 0.01  # of the sum of squares, in which 1 is one standard deviation
+_CREEPS, _CREPT = 1e-3, 2
+"""A fit that takes off less than this share of its sum of squares, so many times, is at an end: shorter steps
+creep along the bottom of a valley, each for a growth of its own."""
 
 _DOUBT = np.concatenate(
     [
@@ -130,6 +135,7 @@ class Measured(NamedTuple):
     sigma    (r,)    noise of a sample; ``own`` (r,) whether it is the record's own
     torque_sigma     [N m] noise of the torque in a tick
     free     (n,)    whether the bike rides by itself there: released, not down
+    doubts   (r,)    of each reading's device; ``torque_doubt`` of the torque's
     """
 
     first: int
@@ -140,6 +146,13 @@ class Measured(NamedTuple):
     own: NDArray[np.bool_]
     torque_sigma: float
     free: NDArray[np.bool_]
+    doubts: tuple[Doubt, ...]
+    torque_doubt: Doubt
+
+    @property
+    def by_devices(self) -> bool:
+        """Whether devices measured it that may be off or late: it is a log."""
+        return any(doubt.off or doubt.late for doubt in self.doubts)
 
     def at(self, key: str, tick: int, span: int = BLOCK) -> float:
         """Mean of a reading round a tick; NaN without a sample."""
@@ -184,7 +197,10 @@ def measured(run: Run, vehicle: Vehicle) -> Measured:
         free = free[np.arange(n) // step * step]
     noise = [noise_of(run, reading) for reading in readings]
     sigma, own = np.array([n.sigma for n in noise]), np.array([n.own for n in noise])
-    return Measured(first, readings, inputs, values, sigma, own, torque_noise(run), free)
+    doubts = tuple(doubt_of(run, reading) for reading in readings)
+    return Measured(
+        first, readings, inputs, values, sigma, own, torque_noise(run), free, doubts, doubt_of_torque(run)
+    )
 
 
 def _on_ticks(run: Run, name: str, place: NDArray[np.int64], n: int, step: int, *, held: bool) -> Values:
@@ -254,6 +270,42 @@ def residuals(
     return rows, total[known] / count[known], seen.sigma[which] / np.sqrt(count[known])
 
 
+def by_lateness(seen: Measured, played: Played, rows: NDArray[np.int64]) -> Values:
+    """(m,) how residuals follow a second of lateness of their own device: what is late shows what was."""
+    half = BLOCK // 2
+    ends, at = np.unique(rows[:, 0], return_inverse=True)
+    out = np.zeros(len(rows))
+    for k in np.unique(rows[:, 1]):
+        reading, mine = seen.readings[k], rows[:, 1] == k
+        change = reading.read(played.states[ends * BLOCK + half]) - reading.read(
+            played.states[ends * BLOCK - half]
+        )
+        out[mine] = -((unturned(change) if reading.turns else change) / (BLOCK * TICK_S))[at[mine]]
+    return out
+
+
+def by_devices(seen: Measured, played: Played, rows: NDArray[np.int64]) -> Values:
+    """(m, 2 r) how residuals follow what devices are off by and late by, each in its standard deviations."""
+    if not seen.by_devices:
+        return np.zeros((len(rows), 0))
+    off, late = (np.array([getattr(doubt, name) for doubt in seen.doubts]) for name in ("off", "late"))
+    out = np.zeros((len(rows), 2 * len(off)))
+    at, k = np.arange(len(rows)), rows[:, 1]
+    out[at, k] = off[k]
+    out[at, len(off) + k] = by_lateness(seen, played, rows) * late[k]
+    return out
+
+
+def devices_covariance(seen: Measured, played: Played, rows: NDArray[np.int64]) -> Values:
+    """(m, m) of residuals, by what devices are off by, which wanders, and by their lateness, which stays."""
+    off, late = (np.array([getattr(doubt, name) for doubt in seen.doubts]) for name in ("off", "late"))
+    k, time_s = rows[:, 1], rows[:, 0] * BLOCK * TICK_S
+    shared = k[:, None] == k[None, :]
+    lasting = np.exp(-np.abs(time_s[:, None] - time_s[None, :]) / LASTS_s)
+    lateness = by_lateness(seen, played, rows) * late[k]
+    return np.asarray(shared * (np.square(off)[k] * lasting + lateness[:, None] * lateness))
+
+
 class Rows(NamedTuple):
     """How residuals follow what deviates: by the start (m, 41), the torque of each block (m, b), an offset
     (m,) and a gain (m,) of the torque, the suspects (m, p)."""
@@ -304,33 +356,43 @@ def _read_at_ends(
 
 
 def smoothed_state(
-    seen: Measured, model: Model, turns: SteadyTurns, tick: int, blocks: int, treads: Values | None = None
+    seen: Measured,
+    model: Model,
+    turns: SteadyTurns,
+    tick: int,
+    blocks: int,
+    treads: Values | None = None,
+    suspects: bool = True,
 ) -> SmoothedState:
     """Smooth over the stretch from ``tick`` on, and play from its start over ``blocks`` blocks in all.
 
-    treads  (2,) [K] as of the model, what is thought of them there where they were not measured
+    treads    (2,) [K] as of the model, what is thought of them there where they were not measured
+    suspects  whether the growth by numbers of the bike is worked out, too
     Raises NotStarted: nothing like it can be ridden, inputs are missing, or the motion is lost.
     """
     inputs = seen.inputs[tick : tick + (blocks + 1) * BLOCK]
     if not np.isfinite(inputs[:, :GRIP_FRONT]).all():
         raise NotStarted("inputs are missing in it")
     guess = _guess(seen, model, turns, tick, model.treads if treads is None else treads)
-    x = _searched(seen, model, tick, inputs[: (STRETCH_BLOCKS + 1) * BLOCK], guess)
+    x, off = _searched(seen, model, tick, inputs[: (STRETCH_BLOCKS + 1) * BLOCK], guess)
     ends = np.arange(1, STRETCH_BLOCKS + 1)
     played = play(model.vehicle, model.course, x, inputs)
     if not np.isfinite(played.states).all():
         raise NotStarted("the model does not ride on from there")
-    grown = growth(model.around, played, inputs[:, TORQUE])
+    around = model.around if suspects else model.around._replace(over=np.zeros(0))
+    grown = growth(around, played, inputs[:, TORQUE])
     rows, r, sigma = residuals(seen, played, tick, ends)
-    by = rows_of(seen, played, grown, rows)
-    answer, doubt = _answer(by, sigma), np.diag(_DOUBT**2)
-    return SmoothedState(
-        tick, played, grown, answer, doubt, rows, sigma, float(np.sqrt(np.mean((r / sigma) ** 2)))
-    )
+    by, devices = rows_of(seen, played, grown, rows), by_devices(seen, played, rows)
+    answer, doubt = _answer(by, devices, sigma), np.diag(_DOUBT**2)
+    left = (r - devices @ off) / sigma
+    return SmoothedState(tick, played, grown, answer, doubt, rows, sigma, float(np.sqrt(np.mean(left**2))))
 
 
-def _searched(seen: Measured, model: Model, tick: int, inputs: Values, guess: Values) -> Values:
-    """The start (N_X,) from which the stretch is met best, of the ways there are to look for it.
+def _searched(
+    seen: Measured, model: Model, tick: int, inputs: Values, guess: Values
+) -> tuple[Values, Values]:
+    """The start (N_X,) from which the stretch is met best, of the ways there are to look for it; what devices
+    are off by then, as in ``by_devices``.
 
     What sticks and slips has valleys that no slope leads out of: where one way ends badly, another is tried.
     Raises NotStarted where each loses the motion.
@@ -338,28 +400,29 @@ def _searched(seen: Measured, model: Model, tick: int, inputs: Values, guess: Va
     slack = guess.copy()
     slack[CLUTCH_TWIST] = 0.0
     slack[DEFLECTION : DEFLECTION + 4] = 0.0
-    best, least = guess, math.inf
+    best, best_off, least = guess, np.zeros(0), math.inf
     for begun, way in zip((guess, slack, guess), _COARSE, strict=True):
         x, left, count = begun, math.inf, 0
         try:
             for coarse in way:
-                x, left, count = _fitted(seen, model, tick, inputs, guess, x, coarse)
+                x, off, left, count = _fitted(seen, model, tick, inputs, guess, x, coarse)
         except NotStarted:
             continue
         if left < least:
-            best, least = x, left
+            best, best_off, least = x, off, left
         if special.chdtr(count, least) < _MET:
             break
     if not math.isfinite(least):
         raise NotStarted("the model does not ride on from there")
-    return best
+    return best, best_off
 
 
 def _fitted(
     seen: Measured, model: Model, tick: int, inputs: Values, guess: Values, x: Values, coarse: float
-) -> tuple[Values, float, int]:
-    """The start (N_X,) that meets the stretch best, searched from x on; sum of squares that is left, over the
-    noise and the guess's doubt, and how many residuals there are.
+) -> tuple[Values, Values, float, int]:
+    """The start (N_X,) that meets the stretch best, searched from x on; what devices are off by, as in
+    ``by_devices``; sum of squares that is left, over the noise, the guess's doubt and the devices', and how
+    many residuals there are.
 
     coarse  noise of at least so many times that of good sensors is taken
     Steps of Levenberg and Marquardt: shorter ones where a whole one makes it worse.
@@ -369,48 +432,64 @@ def _fitted(
     least = np.maximum(seen.sigma, coarse * np.array([reading.floor for reading in seen.readings]))
     apart = np.zeros(N_DEVIATIONS)
 
-    def met(start: Values) -> tuple[float, Played, NDArray[np.int64], Values, Values]:
+    def met(start: Values, off: Values) -> tuple[float, Played, NDArray[np.int64], Values, Values, Values]:
         played = play(model.vehicle, model.course, start, inputs)
         if not np.isfinite(played.states).all():
-            return math.inf, played, np.zeros((0, 2), np.int64), np.zeros(0), np.zeros(0)
+            none = np.zeros(0)
+            return math.inf, played, np.zeros((0, 2), np.int64), none, none, none
         rows, r, sigma = residuals(seen, played, tick, ends)
         sigma *= least[rows[:, 1]] / seen.sigma[rows[:, 1]]
+        devices = by_devices(seen, played, rows)
+        if not len(off):
+            off = np.zeros(devices.shape[1])
+        r -= devices @ off
         difference(start, guess, apart)
-        return float(np.sum((r / sigma) ** 2) + np.sum((apart / _DOUBT) ** 2)), played, rows, r, sigma
+        cost = float(np.sum((r / sigma) ** 2) + np.sum((apart / _DOUBT) ** 2) + off @ off)
+        return cost, played, rows, r, sigma, devices
 
-    cost, played, rows, r, sigma = met(x)
+    off = np.zeros(0)
+    cost, played, rows, r, sigma, devices = met(x, off)
     if not math.isfinite(cost):
         raise NotStarted("the model does not ride on from there")
+    off = np.zeros(devices.shape[1])
     around = model.around._replace(over=np.zeros(0))
-    one = np.eye(N_DEVIATIONS)
+    one, crept = np.eye(N_DEVIATIONS + len(off)), 0
     for _ in range(_STEPS):
         grown = growth(around, played, inputs[:, TORQUE], one_sided=True)
-        matrix = _by_start(seen, played, grown, rows) * _DOUBT / sigma[:, None]
+        by = np.hstack([_by_start(seen, played, grown, rows) * _DOUBT, devices]) / sigma[:, None]
         difference(x, guess, apart)
         # the guess pulls back with the doubt in it: what the stretch says nothing of stays there
-        triangle = Triangle(np.vstack([matrix, one]), np.concatenate([r / sigma, -apart / _DOUBT]))
+        pull = np.concatenate([r / sigma, -apart / _DOUBT, -off])
+        triangle = Triangle(np.vstack([by, one]), pull)
         for held in _HELD:
-            change = triangle.solved(held) * _DOUBT
+            change = triangle.solved(held)
             tried = x.copy()
             for k in range(N_DEVIATIONS):
-                shift(tried, k, float(change[k]))
-            found = met(tried)
+                shift(tried, k, float(change[k] * _DOUBT[k]))
+            tried_off = off + change[N_DEVIATIONS:]
+            found = met(tried, tried_off)
             if found[0] < cost:
                 break
         else:
             break
-        settled = cost - found[0] < _SETTLED  # held or not: what creeps on by less changes nothing
-        x, (cost, played, rows, r, sigma) = tried, found
-        if settled:
+        gained = cost - found[0]
+        x, off, (cost, played, rows, r, sigma, devices) = tried, tried_off, found
+        if gained < _SETTLED:  # held or not: what creeps on by less changes nothing
             break
-    return x, cost, len(r)
+        crept = crept + 1 if gained < max(_SETTLED, _CREEPS * cost) else 0
+        if crept == _CREPT:
+            break
+    return x, off, cost, len(r)
 
 
-def _answer(by: Rows, sigma: Values) -> Values:
-    """How the start follows the residuals (41, m): the linear Bayes estimate, by QR of all over its noise."""
-    matrix = by.start * _DOUBT / sigma[:, None]
-    Q, R = np.linalg.qr(np.vstack([matrix, np.eye(N_DEVIATIONS)]))
-    solved = np.linalg.solve(R, Q[: len(sigma)].T)
+def _answer(by: Rows, devices: Values, sigma: Values) -> Values:
+    """How the start follows the residuals (41, m): the linear Bayes estimate, by QR of all over its noise.
+
+    devices  (m, q) of what is estimated with it
+    """
+    matrix = np.hstack([by.start * _DOUBT, devices]) / sigma[:, None]
+    Q, R = np.linalg.qr(np.vstack([matrix, np.eye(matrix.shape[1])]))
+    solved = np.linalg.solve(R, Q[: len(sigma)].T)[:N_DEVIATIONS]
     return np.asarray(_DOUBT[:, None] * solved / sigma)
 
 

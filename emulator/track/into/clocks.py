@@ -33,6 +33,8 @@ _LEANS_rad = 0.2  # from one side to the other
 _ROLLS_m_s = 3.0
 _SLIP_UNSURE = 0.5  # of the offset that slip would pass for
 _ROUNDS = 40
+_FROZEN_s = 0.5
+_JUMPS, _QUICKEST = 5.0, 20
 _SETTLED = 0.1  # of the interval's half width
 _WHOLE_STEPS = 6  # then by halves: a sample that comes and goes at an edge throws it to and fro
 
@@ -61,6 +63,43 @@ class ClockFit(NamedTuple):
     def on_main(self, own_s: Instants) -> Instants:
         """Instants of this clock by the main one [s], one or (n,)."""
         return own_s * (1.0 + 1e-6 * self.drift_ppm) + self.offset_s
+
+
+class Frozen(NamedTuple):
+    """A stretch [s] in which a signal stood still, and jumped where it went on."""
+
+    from_s: float
+    to_s: float
+
+
+def frozen(time_s: Values, values: Values) -> list[Frozen]:
+    """Where a device stood still while the bike went on: one value for half a second and more, then a jump.
+
+    A jump is five times what the signal does in its quickest steps, one of twenty of those in which it
+    changes; common practice, no source. What stands still without one has no slope and moves no clock.
+    """
+    if len(values) < _LEAST_SAMPLES:
+        return []
+    changes = np.flatnonzero(np.diff(values) != 0.0)
+    if not len(changes):
+        return []
+    steps = np.abs(np.diff(values)[changes])
+    jump = _JUMPS * float(np.quantile(steps, 1.0 - 1.0 / _QUICKEST))
+    begins = np.concatenate([[0], changes[:-1] + 1])
+    lasts = time_s[changes] - time_s[begins]
+    return [
+        Frozen(float(time_s[begins[k]]), float(time_s[changes[k]]))
+        for k in np.flatnonzero((lasts >= _FROZEN_s) & (steps > jump))
+    ]
+
+
+def without(of: tuple[Values, Values], stretches: list[Frozen]) -> tuple[Values, Values]:
+    """A signal (time [s] (n,), values (n,)) without the samples of these stretches."""
+    time_s, values = of
+    kept = np.ones(len(time_s), np.bool_)
+    for one in stretches:
+        kept &= (time_s < one.from_s) | (time_s > one.to_s)
+    return (time_s, values) if kept.all() else (time_s[kept], values[kept])
 
 
 def fit_clock(

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from emulator.config.track.map_file import CHOSEN, UNITS, Channel, Clock, TrackMap
 from emulator.core.signals import INDEX
 from emulator.track.into.agreement import Agreement, agreements, wrong_gain
-from emulator.track.into.clocks import ClockFit, NotTold, fit_clock
+from emulator.track.into.clocks import ClockFit, Frozen, NotTold, fit_clock, frozen, without
 from emulator.track.into.grid import averaged, held, joined
 from emulator.track.into.marks import Mark, Sound, sound_samples
 from emulator.track.into.mounting import Mounting, find_mounting
@@ -69,6 +69,7 @@ _MOST = {
 }
 """Beyond what any motorcycle does, by the end of a signal's name; common practice, no source."""
 _MOST_ROWS = 8_000_000
+_MOST_TOLD = 5
 _EPOCH_s = 1e9
 
 
@@ -123,7 +124,7 @@ def bring_together(logs: Sequence[Log], asked: TrackMap, origin: Origin | None, 
     brought.remarks += [f"{log.path.name}: {remark}" for log in logs for remark in log.remarks]
     for channel in asked.channels:
         series = found.pop(channel.signal)
-        time_s = shifted.by(series.time_s, zeros[channel.clock])
+        time_s = shifted.by(series.time_s, zeros[channel.clock] + 1e-3 * (channel.late_ms or 0.0))
         sound[channel.signal] = _sound(channel, series, time_s)
         if not len(sound[channel.signal].values):
             brought.remarks.append(f"channel {channel.channel!r} has no sample that is a number")
@@ -267,7 +268,12 @@ def _clocks(asked: TrackMap, sound: Samples, brought: Brought, shelf: Shelf) -> 
         own, main = sound[clock.signal], sound[clock.like]
         try:
             lean = _lean_by_main(asked, sound) if {clock.signal, clock.like} <= _SPEEDS else None
-            fit = fit_clock((main.time_s, main.values), (own.time_s, own.values), clock.within_s, lean)
+            fit = fit_clock(
+                without((main.time_s, main.values), _frozen(clock.like, main, brought)),
+                without((own.time_s, own.values), _frozen(clock.signal, own, brought)),
+                clock.within_s,
+                lean,
+            )
         except NotTold as why:
             raise LogError(
                 f"clock {clock.name!r} can't be brought to the main one by {clock.signal} and {clock.like}: "
@@ -287,6 +293,19 @@ def _clocks(asked: TrackMap, sound: Samples, brought: Brought, shelf: Shelf) -> 
                     on_main[key] = (of.time_s, shelf.kept(fit.on_main(of.time_s)))
                 moved, taken = on_main[key][1], fit.on_main(of.taken_s)
                 sound[channel.signal] = of._replace(time_s=moved, marks=marks, taken_s=taken)
+
+
+def _frozen(signal: str, sound: Sound, brought: Brought) -> list[Frozen]:
+    """Where the signal stood still and jumped, which is told: no clock is brought to another by it."""
+    found = frozen(sound.time_s, sound.values)
+    told = ", ".join(f"{one.from_s:.2f} to {one.to_s:.2f} s" for one in found[:_MOST_TOLD])
+    more = f" and {len(found) - _MOST_TOLD} times more" if len(found) > _MOST_TOLD else ""
+    if found:
+        brought.remarks.append(
+            f"{signal} stood still and then jumped, {told}{more}: left out where clocks are compared, and as "
+            "logged in the record"
+        )
+    return found
 
 
 def _how_to_tell(clock: Clock, lean: tuple[Values, Values] | None) -> str:
@@ -543,6 +562,10 @@ def _about(channel: Channel, sound: Sound) -> dict[str, Any]:
         "samples": len(sound.values),
         "step_s": sound.step_s,
         "stands_s": sound.stands_s,
+        "first_s": float(sound.time_s[0]) if len(sound.time_s) else None,
+        "late_ms": channel.late_ms,
+        "late_sigma_ms": channel.late_sigma_ms,
+        "off_sigma": None if channel.off_sigma is None else channel.off_sigma * UNITS[channel.unit].factor,
         "on_rows": "joined" if _lies_between(channel.signal) or channel.signal not in INDEX else "held",
         "marked": counts,
     }

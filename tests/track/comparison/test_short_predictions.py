@@ -45,9 +45,9 @@ def treads_taken():
 
 @pytest.fixture(scope="module")
 def true(session, record, treads_taken):
-    def noted(seen, model, turns, tick, blocks, treads):
+    def noted(seen, model, turns, tick, blocks, treads, suspects):
         treads_taken.append((tick + seen.first, treads.copy()))
-        return smoothed_state(seen, model, turns, tick, blocks, treads)
+        return smoothed_state(seen, model, turns, tick, blocks, treads, suspects)
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(short_predictions, "smoothed_state", noted)

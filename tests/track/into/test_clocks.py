@@ -3,7 +3,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from emulator.track.into.clocks import NotTold, fit_clock
+from emulator.track.into.clocks import NotTold, fit_clock, frozen, without
 from tests.support.track_log import Planted, logged, made_up_ride
 
 REPEATS = 100
@@ -102,3 +102,36 @@ def test_a_few_samples_tell_nothing() -> None:
     time_s = np.arange(0.0, 10.0, 0.1)
     with pytest.raises(NotTold, match="200 samples"):
         fit_clock((time_s, np.sin(time_s)), (time_s, np.sin(time_s)), 1.0)
+
+
+def test_a_wheel_that_froze_is_found_and_left_out() -> None:
+    """Two seconds of one value, and a jump: with them no offset is told, or one known far less well."""
+    for seed in range(5):
+        rng = np.random.default_rng(seed)
+        log = logged(made_up_ride(rng), rng, Planted(offset_s=0.37, drift_ppm=40.0))
+        wheel, receiver = (log["time"], log["front"].copy()), (log["gnss_time"], log["gnss_speed"])
+        assert frozen(*wheel) == frozen(*receiver) == []
+        sound = fit_clock(wheel, receiver, 5.0)
+        first = int(np.argmax(np.abs(log["front"][6200:-2000] - log["front"][6000:-2200]))) + 6000
+        wheel[1][first : first + 200] = wheel[1][first]
+        (found,) = frozen(*wheel)
+        assert found == pytest.approx((wheel[0][first], wheel[0][first + 199]))
+        fit = fit_clock(without(wheel, [found]), receiver, 5.0)
+        assert abs(fit.offset_s - sound.offset_s) < sound.offset_95_s
+        assert fit.offset_95_s < 2.0 * sound.offset_95_s
+        assert _known_to(wheel, receiver) > 3.0 * sound.offset_95_s
+
+
+def _known_to(main, own) -> float:
+    try:
+        return fit_clock(main, own, 5.0).offset_95_s
+    except NotTold:
+        return np.inf
+
+
+def test_standstill_and_a_coarse_speed_are_not_frozen() -> None:
+    rng = np.random.default_rng(3)
+    ride = made_up_ride(rng)
+    coarse = np.round(ride.speed * 3.6) / 3.6  # whole km/h: one value for a second and more, then a step
+    assert frozen(ride.time_s, coarse) == []
+    assert frozen(ride.time_s, np.maximum(ride.speed, 3.0)) == []
