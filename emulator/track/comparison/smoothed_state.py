@@ -476,7 +476,7 @@ def _fitted(
         x, off, (cost, played, rows, r, sigma, devices) = tried, tried_off, found
         if gained < _SETTLED:  # held or not: what creeps on by less changes nothing
             break
-        crept = crept + 1 if gained < max(_SETTLED, _CREEPS * cost) else 0
+        crept = crept + 1 if gained < _CREEPS * cost else 0
         if crept == _CREPT:
             break
     return x, off, cost, len(r)

@@ -8,7 +8,7 @@ import pytest
 
 from emulator.assembly.session import Session, load_session
 from emulator.config.rig.bus_load import schedule
-from emulator.config.rig.hand_overs import Periodic, Plan, Window, plan_of
+from emulator.config.rig.hand_overs import Periodic, Plan, Window, passages, plan_of
 from tests.support.bench_plan import drawn, told
 from tests.support.scripted_robot import RIG, RUN, variant
 
@@ -29,6 +29,21 @@ def plan(session: Session, drawn_ns: int = 3 * MS) -> Plan:
 def session(request: pytest.FixtureRequest) -> Session:
     loaded = load_session(RIG.with_name("megabit.yaml"), RUN, seed=5)
     return variant(loaded, rig={"bus": loaded.rig.bus.model_copy(update={"bitrate": request.param})})
+
+
+@pytest.mark.parametrize(
+    ("rate", "ticks"),
+    [
+        (Fraction(400), [0, 3, 5, 8, 10, 13]),  # each 2.5 ticks: 2.5, 5, 7.5, ...
+        (Fraction(300), [0, 3, 7, 10, 13, 17]),  # each 3.33 ticks
+        (Fraction(1000, 3), [0, 3, 6, 9, 12, 15]),
+    ],
+)
+def test_a_sample_is_valid_at_the_tick_nearest_to_its_exact_time_halves_up(
+    rate: Fraction, ticks: list[int]
+) -> None:
+    passed, _ = passages([Periodic("o", rate, 0, 0)], 18)
+    assert [p.valid_ns for p in passed][:6] == [tick * MS for tick in ticks]
 
 
 def test_every_draw_keeps_to_one_of_the_ways(session: Session) -> None:
