@@ -53,12 +53,14 @@ def test_its_own_vehicle_errs_by_noise_and_devices_in_every_signal(true):
     assert np.nanmax(ahead) < 3.0
 
 
+@pytest.mark.timing  # for the ordinary run's length only: eight seconds each
 def test_without_what_is_known_of_devices_they_accuse_the_vehicle(session, record, monkeypatch):
     monkeypatch.setattr(smoothed_state, "doubt_of", lambda *_: NONE)
     monkeypatch.setattr(smoothed_state, "doubt_of_torque", lambda *_: NONE)
     assert misfit(predictions(record, model_of(session), EVERY_s)).times_noise > 5.0
 
 
+@pytest.mark.timing  # for the ordinary run's length only: eight seconds each
 def test_a_map_that_tells_nothing_of_its_devices_accuses_nobody(session, tmp_path_factory):
     found = predictions(logged(tmp_path_factory, told=False), model_of(session), EVERY_s)
     said = misfit(found)
@@ -67,6 +69,7 @@ def test_a_map_that_tells_nothing_of_its_devices_accuses_nobody(session, tmp_pat
     assert len(said.late) == len(found.measured.readings) + 1
 
 
+@pytest.mark.timing  # for the ordinary run's length only: eight seconds each
 def test_a_wrong_trail_is_found_beside_devices(session, record):
     bike = with_more(session.vehicle, AXIS, -LESS_TRAIL_m)
     said = misfit(predictions(record, model_of(session, bike), EVERY_s))
@@ -77,6 +80,7 @@ def test_a_wrong_trail_is_found_beside_devices(session, record):
     assert axis.by.value > 4.0 * axis.by.sigma
 
 
+@pytest.mark.timing  # for the ordinary run's length only: eight seconds each
 def test_a_wrong_torque_is_found_beside_devices(session, record, true):
     said = misfit(predictions(with_torque_read_less(record, OFFSET_Nm), model_of(session), EVERY_s))
     assert abs(said.offset.value - OFFSET_Nm) < 3.0 * said.offset.sigma
@@ -84,6 +88,7 @@ def test_a_wrong_torque_is_found_beside_devices(session, record, true):
     assert abs(misfit(true).offset.value) < 3.0 * said.offset.sigma
 
 
+@pytest.mark.timing  # for the ordinary run's length only: eight seconds each
 def test_a_lateness_that_was_not_told_is_found(session, record):
     """Of the roll rate, 10 ms beside 3.5 that were taken off."""
     column = "truth.roll_rate_rad_s"
