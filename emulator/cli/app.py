@@ -27,7 +27,7 @@ from emulator.core.outside.reading import advice_for
 
 _INTERRUPTED = 130  # what typer makes of Ctrl-C
 
-_RECORDING = ("run", "rehearse", "replay", "campaign run", "campaign case")
+_RECORDING = ("run", "rehearse", "replay", "campaign run")
 """Commands that leave a record however they end, once it has begun."""
 _COMMANDS = {
     "run": "run:run",

@@ -39,6 +39,7 @@ _LOOKS = 16
 """A process looks what may go with the first entry it writes, and again after this part of the bound."""
 _written: dict[tuple[Path, str], int] = {}
 """Bytes of each kind that this process wrote to a folder since it looked."""
+_NAME_ONE = "name a folder that you may write to in EMULATOR_CACHE"
 _PACKED_QUICKLY = 1
 _UNFINISHED = ".unfinished"
 _UNFINISHED_S = 3600.0
@@ -48,12 +49,19 @@ _UNFINISHED_S = 3600.0
 def cache_folders() -> list[Path]:
     """Where compiled code is kept: ``EMULATOR_CACHE`` or the user's cache folder.
 
-    ``EMULATOR_CACHE`` may name several, set apart as in ``PATH``: the first is written to.
+    ``EMULATOR_CACHE`` may name several, set apart as in ``PATH``: the first is written to. Raises StartFailed
+    where neither that nor a home is known.
     """
     named = [Path(part) for part in os.environ.get("EMULATOR_CACHE", "").split(os.pathsep) if part]
     if named:
         return named
-    return [Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "emulator-compiled"]
+    try:
+        usual = os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache"
+    except RuntimeError as error:  # a user by number alone, as containers have them
+        raise StartFailed(
+            f"no place to keep compiled code: user {os.geteuid()} has no home folder", advice=_NAME_ONE
+        ) from error
+    return [Path(usual) / "emulator-compiled"]
 
 
 def cache_folder() -> Path:
@@ -73,7 +81,9 @@ def safe_folder() -> Path:
             folder.mkdir(mode=0o700)
         found = folder.stat()
     except OSError as error:
-        raise StartFailed(f"no place to keep compiled code: {error}", advice=_ADVICE) from error
+        raise StartFailed(
+            f"no place to keep compiled code: {folder} can't be made: {error.strerror}", advice=_NAME_ONE
+        ) from error
     _refuse_unsafe(folder, found)
     return folder
 

@@ -228,3 +228,30 @@ def test_a_disk_that_takes_nothing_costs_only_the_entry(
         patch.setattr("tempfile.mkstemp", full)
         save("one", b"code")
     assert load("one") is None
+
+
+def test_a_home_that_is_not_there_is_told_with_what_would_do(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("EMULATOR_CACHE", raising=False)
+    monkeypatch.delenv("XDG_CACHE_HOME", raising=False)
+    monkeypatch.setenv("HOME", "/proc/nowhere")
+    with pytest.raises(StartFailed) as caught:
+        code_store.safe_folder()
+    place = "/proc/nowhere/.cache/emulator-compiled"
+    assert (
+        caught.value.what
+        == f"no place to keep compiled code: {place} can't be made: No such file or directory"
+    )
+    assert caught.value.advice == "name a folder that you may write to in EMULATOR_CACHE"
+
+
+def test_a_user_by_number_alone_is_told_that_there_is_no_home(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As a container has it that is run as somebody without an entry among the users."""
+
+    def unknown() -> Path:
+        raise RuntimeError("Could not determine home directory.")
+
+    monkeypatch.delenv("EMULATOR_CACHE", raising=False)
+    monkeypatch.delenv("XDG_CACHE_HOME", raising=False)
+    monkeypatch.setattr(code_store.Path, "home", unknown)
+    with pytest.raises(StartFailed, match=rf"user {os.geteuid()} has no home folder\n"):
+        code_store.safe_folder()
