@@ -16,21 +16,14 @@ from collections.abc import Mapping
 from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any
 
+from emulator.assembly.kept_files import NAMED_VEHICLE, kind_of_copy
 from emulator.core.errors import RecordError, StartFailed, UnreadableError
 from emulator.core.keeping.versions import version_of
-from emulator.core.outside.reading import KEPT_COPY, UNIT, FileKind, is_inside, only_inside, read_whole
+from emulator.core.outside.reading import is_inside, only_inside, read_whole
 from emulator.record.writer import COPIES_FOLDER, MANIFEST_FILE
 
 if TYPE_CHECKING:
     from emulator.assembly.session import Session
-
-NAMED_VEHICLE = "vehicle of the rig"
-"""Name among a session's files of the vehicle that its rig names, where another one rides."""
-
-
-def kind_of_copy(name: str) -> FileKind:
-    """Of a session's files, by the name they have there: what is read and kept of them at most."""
-    return UNIT if name == "robot" else KEPT_COPY
 
 
 def copy_places(paths: Mapping[str, str]) -> dict[str, str]:

@@ -19,9 +19,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from emulator.assembly.files import RideFiles, Stage, read_files
+from emulator.assembly.kept_files import NAMED_VEHICLE, kind_of_copy
 from emulator.assembly.kept_laps import kept_target
 from emulator.assembly.kept_limits import kept_limits, limits_along
-from emulator.assembly.provenance import NAMED_VEHICLE, kind_of_copy
 from emulator.config.based_on import File
 from emulator.config.rig.bus_load import BusLoad, bus_load
 from emulator.config.rig.consistency import rig_warnings
