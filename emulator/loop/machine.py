@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import os
 import resource
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from functools import partial
 from pathlib import Path
 from typing import Literal, NamedTuple, TypeAlias
 
 from emulator.loop.host import IDLE_EXIT
-from emulator.loop.interrupts import FEW, out_of_the_way, quieter, served
+from emulator.loop.interrupts import FEW, Served, out_of_the_way, quieter, served
 
 State: TypeAlias = Literal["good", "poor", "plain"]
 
@@ -47,8 +47,11 @@ def inspect(root: Path | str = "/", core: int | None = None) -> list[HostFinding
     core  of the loop; None: the highest this process may use, as ``auto`` does in a rig
     """
     base = Path(root)
-    loop = max(os.sched_getaffinity(0)) if core is None else core
-    topics = (_kernel, partial(_cores, loop), partial(_interrupts, loop), _governor, _clock, _throttle)
+    cores = os.sched_getaffinity(0)
+    loop = max(cores) if core is None else core
+    by_core = served(cores | {loop}, base)
+    of_cores = partial(_cores, loop, by_core), partial(_interrupts, loop, by_core)
+    topics = (_kernel, *of_cores, _governor, _clock, _throttle)
     return [finding for topic in (*topics, _permissions, _idle, _can, _serial) for finding in topic(base)]
 
 
@@ -111,7 +114,7 @@ def _preemption(base: Path, version: str) -> str:
     return "preemptible or not: chosen at its start, and not told here"
 
 
-def _cores(loop: int, base: Path) -> Iterator[HostFinding]:
+def _cores(loop: int, by_core: Mapping[int, Served], base: Path) -> Iterator[HostFinding]:
     cores = sorted(os.sched_getaffinity(0))
     if len(cores) < 2:
         yield HostFinding(
@@ -127,7 +130,7 @@ def _cores(loop: int, base: Path) -> Iterator[HostFinding]:
     if isolated:
         yield HostFinding("isolated cores", isolated, "good", "name one of them in the rig (loop.cpu)")
     else:
-        one = out_of_the_way(loop, served({*cores, loop}, base))
+        one = out_of_the_way(loop, by_core)
         yield HostFinding(
             "isolated cores",
             "none",
@@ -149,8 +152,7 @@ def _ranges(numbers: list[int]) -> str:
     return ",".join(str(p[0]) if len(p) == 1 else f"{p[0]}-{p[-1]}" for p in parts)
 
 
-def _interrupts(core: int, base: Path) -> Iterator[HostFinding]:
-    by_core = served(os.sched_getaffinity(0) | {core}, base)
+def _interrupts(core: int, by_core: Mapping[int, Served], _base: Path) -> Iterator[HostFinding]:
     if core not in by_core:
         return
     here, better = by_core[core], quieter(core, by_core)

@@ -30,6 +30,10 @@ _BEST = 8
 SAID_HEADS = ("what", "is")
 WORST_HEADS = ("at", "speed", "lean", "times noise", "most off", "ahead", "by", "noise")
 DEVICE_HEADS = ("device of", "taken off as late", "give or take", "later than that", "off for seconds by")
+DEVICE_WORDS = (
+    "As one standard deviation where nothing else is said. What was taken off and what each is off by is "
+    "from the map of the log, or what is usual. A lateness that is found beside it may be the model's error."
+)
 EXPLAINED_HEADS = ("number of the bike", "the bike has more of it", "explains", "can't be told from")
 CLOSED_HEADS = ("signal", "rms", "most", "at station", "noise of both")
 
@@ -137,6 +141,7 @@ def console_tables(compared: Compared) -> RenderableType:
         parts.append(terminal_table("Errors by horizon, in brackets what noise explains", heads, rows))
         if devices := device_rows(compared.found, compared.said):
             parts.append(terminal_table("What is taken of the devices", DEVICE_HEADS, devices))
+            parts.append(Text(DEVICE_WORDS))
         parts.append(terminal_table("Where it differs most", WORST_HEADS, worst_rows(compared.found)))
         if compared.said.told_apart:
             parts.append(
@@ -193,6 +198,7 @@ def comparison_html(compared: Compared) -> str:
         remarks=list(compared.remarks),
         said_heads=SAID_HEADS,
         device_heads=DEVICE_HEADS,
+        device_words=DEVICE_WORDS,
         worst_heads=WORST_HEADS,
         explained_heads=EXPLAINED_HEADS,
         closed_heads=CLOSED_HEADS,

@@ -154,6 +154,12 @@ class Measured(NamedTuple):
         """Whether devices measured it that may be off or late: it is a log."""
         return any(doubt.off or doubt.late for doubt in self.doubts)
 
+    @property
+    def off_and_late(self) -> tuple[Values, Values]:
+        """(r,) each: the doubts' standard deviations, of what is off [SI] and of lateness [s]."""
+        off, late = np.array([(doubt.off, doubt.late) for doubt in self.doubts]).reshape(-1, 2).T
+        return off, late
+
     def at(self, key: str, tick: int, span: int = BLOCK) -> float:
         """Mean of a reading round a tick; NaN without a sample."""
         for reading, values in zip(self.readings, self.values, strict=True):
@@ -288,7 +294,7 @@ def by_devices(seen: Measured, played: Played, rows: NDArray[np.int64]) -> Value
     """(m, 2 r) how residuals follow what devices are off by and late by, each in its standard deviations."""
     if not seen.by_devices:
         return np.zeros((len(rows), 0))
-    off, late = (np.array([getattr(doubt, name) for doubt in seen.doubts]) for name in ("off", "late"))
+    off, late = seen.off_and_late
     out = np.zeros((len(rows), 2 * len(off)))
     at, k = np.arange(len(rows)), rows[:, 1]
     out[at, k] = off[k]
@@ -298,7 +304,7 @@ def by_devices(seen: Measured, played: Played, rows: NDArray[np.int64]) -> Value
 
 def devices_covariance(seen: Measured, played: Played, rows: NDArray[np.int64]) -> Values:
     """(m, m) of residuals, by what devices are off by, which wanders, and by their lateness, which stays."""
-    off, late = (np.array([getattr(doubt, name) for doubt in seen.doubts]) for name in ("off", "late"))
+    off, late = seen.off_and_late
     k, time_s = rows[:, 1], rows[:, 0] * BLOCK * TICK_S
     shared = k[:, None] == k[None, :]
     lasting = np.exp(-np.abs(time_s[:, None] - time_s[None, :]) / LASTS_s)
